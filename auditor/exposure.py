@@ -1,0 +1,67 @@
+"""Exposure arithmetic: APEX values, EV100, and the nominal third-of-a-stop scales.
+
+APEX after Exif 2.32, annex C: Av = 2 log2 N, Tv = -log2 t, Sv = log2(ISO / 3.125), Ev = Av + Tv.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = [
+    "F_NUMBERS",
+    "ISOS",
+    "aperture_from_apex",
+    "ev100",
+    "nominal_f_number",
+    "nominal_iso",
+    "time_from_apex",
+]
+
+F_NUMBERS: Final[tuple[float, ...]] = (
+    *(0.5, 0.56, 0.63, 0.7, 0.8, 0.9),
+    *(1.0, 1.1, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 2.5, 2.8, 3.2, 3.5, 4.0, 4.5, 5.0, 5.6, 6.3, 7.1),
+    *(8.0, 9.0, 10.0, 11.0, 13.0, 14.0, 16.0, 18.0, 20.0, 22.0, 25.0, 29.0, 32.0, 36.0, 40.0, 45.0),
+    *(51.0, 57.0, 64.0, 72.0, 81.0, 90.0),
+)
+"""Engraved apertures, one third of a stop apart; entry i stands for 2 ** ((i - 6) / 6)."""
+
+ISOS: Final[tuple[int, ...]] = (
+    *(6, 8, 10, 12, 16, 20, 25, 32, 40, 50, 64, 80, 100, 125, 160, 200, 250, 320, 400, 500, 640),
+    *(800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000, 10000, 12800, 16000, 20000),
+    *(25600, 32000, 40000, 51200, 64000, 80000, 102400, 128000, 160000, 204800, 256000, 320000),
+    *(409600,),
+)
+"""Engraved ISO values, one third of a stop apart; entry i stands for 100 * 2 ** ((i - 12) / 3)."""
+
+
+def aperture_from_apex(av: float) -> float:
+    """f-number N = 2 ** (Av / 2)."""
+    return 2.0 ** (av / 2)
+
+
+def time_from_apex(tv: float) -> float:
+    """Exposure time in seconds, t = 2 ** -Tv."""
+    return 2.0**-tv
+
+
+def ev100(f_number: ArrayLike, exposure_time_s: ArrayLike, iso: ArrayLike) -> NDArray[np.float64]:
+    """Scene brightness log2(N^2 / t) - log2(ISO / 100). Arguments broadcast."""
+    n, t, s = (np.asarray(v, float) for v in (f_number, exposure_time_s, iso))
+    return np.asarray(np.log2(n * n / t) - np.log2(s / 100))
+
+
+def nominal_f_number(f_number: float) -> float:
+    """The engraved third of a stop nearest to `f_number` (f/3.5 and f/3.6 become f/3.5)."""
+    index = round(6 * math.log2(f_number)) + 6
+    # Thirds are every 1/6 in log2 N ... 2 ** (k / 6); outside the table the exact value serves.
+    return F_NUMBERS[index] if 0 <= index < len(F_NUMBERS) else 2.0 ** ((index - 6) / 6)
+
+
+def nominal_iso(iso: float) -> int:
+    """The engraved third of a stop nearest to `iso` (ISO 1148 becomes 1250)."""
+    index = round(3 * math.log2(iso / 100)) + 12
+    return ISOS[index] if 0 <= index < len(ISOS) else round(100 * 2 ** ((index - 12) / 3))
