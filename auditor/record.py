@@ -17,6 +17,7 @@ import numpy as np
 
 __all__ = [
     "COLUMNS",
+    "PICTURE_COLUMNS",
     "SIDES",
     "SIGNAL_BIN_EDGES",
     "SPECTRUM_CPP",
@@ -209,9 +210,15 @@ class FrameRecord:
     noise: Noise | None = None
     photon_transfer: PhotonTransfer | None = None
     fringing: Fringing | None = None
+    signature: str | None = None
+    """Hex of 12 x 8 grey means (row by row, one byte each, square root of linear light, mean 128,
+    standard deviation 48): frames of one scene have nearly the same at any exposure."""
     thumb_jpeg: bytes | None = None
     sharpest_jpeg: bytes | None = None
     weakest_jpeg: bytes | None = None
+    colour_grid: bytes | None = None
+    """24 x 16 x 3 little-endian uint16, row by row, R G B in linear light (65535 = white): area
+    means of the frame in the sensor's orientation. With the JPEGs it lives in the picture table."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,6 +241,7 @@ def _columns() -> tuple[Column, ...]:
         Column("file_id", "str", "hash of the content"),
         Column("size_bytes", "int", "bytes"),
         Column("mtime_ns", "int", "time of last change, ns"),
+        Column("signature", "str", "12 x 8 grey means in hex, alike for frames of one scene"),
     ]
     kinds: dict[str, Literal["str", "float", "int", "bool", "list"]] = {
         "width_px": "int", "height_px": "int", "orientation": "int", "rating": "int",
@@ -312,11 +320,14 @@ def _columns() -> tuple[Column, ...]:
 COLUMNS: Final = _columns()
 """Columns of the store's frame table, in order."""
 
+PICTURE_COLUMNS: Final = ("thumb_jpeg", "sharpest_jpeg", "weakest_jpeg", "colour_grid")
+"""Binary columns of the store's picture table, keyed by `file_id`."""
+
 
 def to_row(record: FrameRecord) -> dict[str, Any]:
     """Flatten a record into a row with every name of `COLUMNS`."""
     row: dict[str, Any] = dict.fromkeys(c.name for c in COLUMNS)
-    for name in ("path", "status", "reason", "file_id", "size_bytes", "mtime_ns"):
+    for name in ("path", "status", "reason", "file_id", "size_bytes", "mtime_ns", "signature"):
         row[name] = getattr(record, name)
     for name in Settings.__slots__:
         value = getattr(record.settings, name)
@@ -424,7 +435,9 @@ def row_to_object(row: Mapping[str, Any]) -> dict[str, Any]:
             z: {f"lateral_{c}_px": get(f"{z}_lateral_{c}_px") for c in ("red", "blue")}
             for z in ZONES
         }
-    frame_names: tuple[str, ...] = (*("horizontal_cpp", "vertical_cpp", "overshoot", "upsampled", "in_focus"),)
+    frame_names: tuple[str, ...] = (
+        *("horizontal_cpp", "vertical_cpp", "overshoot", "upsampled", "in_focus"),
+    )
     noise_names = (
         *("chroma_code8", "grain_px", "sigma_output_code8", "tone_output_scale"),
         *("clipped_share", "banding", "hot_pixels"),
