@@ -1,0 +1,259 @@
+"""File content to `Picture`, from memory; refuses what can't be measured with one line of reason."""
+
+from __future__ import annotations
+
+import io
+import struct
+import warnings
+from pathlib import PurePath
+from typing import Any, Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.measure.picture import Mosaic, Picture, Transfer
+
+__all__ = ["MAX_PIXELS", "MIN_PIXELS", "RAW_SUFFIXES", "Undecodable", "decode", "transfer_from_icc"]
+
+MAX_PIXELS: Final = 300_000_000
+"""Larger pictures are refused from their header, before any decoding."""
+
+MIN_PIXELS: Final = 40_000
+"""Smaller pictures (icons, thumbnails) hold too little to measure."""
+
+# fmt: off
+RAW_SUFFIXES: Final = frozenset([
+    ".3fr", ".arw", ".bay", ".cap", ".cr2", ".cr3", ".crw", ".dcr", ".dng", ".erf", ".fff", ".iiq",
+    ".k25", ".kdc", ".mef", ".mos", ".mrw", ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2",
+    ".rwl", ".sr2", ".srf", ".srw", ".x3f",
+])
+# fmt: on
+
+_UNREAD: Final = frozenset([".heic", ".heif", ".hif", ".avif", ".jxl", ".jp2"])
+
+
+class Undecodable(ValueError):
+    """The file can't be measured; the message is one line in plain words."""
+
+
+def decode(
+    data: bytes,
+    name: str,
+    *,
+    icc: bytes | None = None,
+    fallback_transfer: Transfer = "srgb",
+    max_pixels: int = MAX_PIXELS,
+) -> Picture:
+    """Decode one file's content.
+
+    Args:
+        data: the whole file.
+        name: its name; only the suffix is used, to tell raw files from TIFF.
+        icc: embedded colour profile, for its tone curve.
+        fallback_transfer: curve to assume when there is no profile.
+        max_pixels: refuse larger pictures from the header.
+
+    Raises:
+        Undecodable: with the reason, when there is nothing to measure.
+    """
+    suffix = PurePath(name).suffix.lower()
+    if not data:
+        raise Undecodable("the file is empty")
+    if suffix in RAW_SUFFIXES:
+        return _decode_raw(data, max_pixels)
+    width, height, kind, mode = _header(data, suffix)
+    _check_size(width, height, max_pixels)
+    if mode == "1":
+        raise Undecodable("a 1-bit picture has no tones to measure")
+    if kind == "JPEG" and _breaks_off(data):
+        raise Undecodable("the file is truncated: its picture data breaks off")
+    flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
+    flags |= cv2.IMREAD_GRAYSCALE if mode in ("L", "I;16", "I;16B", "I", "F") else cv2.IMREAD_COLOR
+    code = _imdecode(data, flags)
+    if code is None:
+        raise Undecodable(f"the {kind} data can't be decoded: damaged, or of an unusual kind")
+    if kind == "JPEG" and _ends_in_filler(code):
+        raise Undecodable("the picture data is damaged: the lower part of the frame is missing")
+    code, transfer = _normalise(code, transfer_from_icc(icc) if icc else None, fallback_transfer)
+    lossy = kind in ("JPEG", "MPO", "WEBP")
+    return Picture(code, transfer, lossy=lossy)
+
+
+def _check_size(width: int, height: int, max_pixels: int) -> None:
+    if width * height > max_pixels:
+        millions = width * height / 1e6
+        raise Undecodable(
+            f"claims {width} x {height} pixels ({millions:.0f} million); "
+            f"the limit is {max_pixels / 1e6:.0f} million (--max-megapixels)"
+        )
+    if width * height < MIN_PIXELS:
+        raise Undecodable(f"only {width} x {height} pixels: too small to measure")
+
+
+def _header(data: bytes, suffix: str) -> tuple[int, int, str, str]:
+    """Width, height, format name and mode from the header alone; nothing is decoded."""
+    from PIL import Image
+
+    if suffix in _UNREAD:
+        raise Undecodable(
+            f"{suffix[1:].upper()} files can't be decoded; export as JPEG or TIFF to audit"
+        )
+    limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with Image.open(io.BytesIO(data)) as header:
+                return header.width, header.height, str(header.format), header.mode
+    except Exception as error:
+        kind = suffix[1:].upper() or "picture"
+        raise Undecodable(f"not a picture, or its {kind} header is damaged") from error
+    finally:
+        Image.MAX_IMAGE_PIXELS = limit
+
+
+def _imdecode(data: bytes, flags: int) -> NDArray[Any] | None:
+    try:
+        return cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+    except (cv2.error, MemoryError):
+        return None
+
+
+def _breaks_off(data: bytes) -> bool:
+    """Whether a JPEG has no end-of-image marker after the start of its own scan."""
+    at = 2
+    while at + 4 <= len(data):
+        if data[at] != 0xFF:
+            return False
+        marker = data[at + 1]
+        if marker == 0xFF:
+            at += 1
+        elif marker == 0xDA:
+            return data.find(b"\xff\xd9", at) < 0
+        elif marker in (0x01, *range(0xD0, 0xD9)):
+            at += 2
+        else:
+            at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+    return True
+
+
+def _ends_in_filler(code: NDArray[Any]) -> bool:
+    """Whether the last rows are the plain mid-grey with which decoders fill up missing data."""
+    rows = code[-8:]
+    return bool((rows == 128).all()) and not bool((code[::16, ::16] == 128).all())
+
+
+def _normalise(
+    code: NDArray[Any], transfer: Transfer | None, fallback: Transfer
+) -> tuple[NDArray[Any], Transfer]:
+    """uint8 and uint16 as they are; everything else to float32 in 0..1."""
+    if code.dtype in (np.uint8, np.uint16):
+        return code, transfer or fallback
+    if code.dtype.kind in "iu":
+        top = float(np.iinfo(code.dtype).max)
+        return (code.astype(np.float32) / np.float32(top)).clip(0, 1), transfer or fallback
+    finite = np.nan_to_num(code.astype(np.float32), nan=0.0, posinf=1.0, neginf=0.0)
+    top = float(finite.max(initial=0.0))
+    if top > 1.5:
+        # Floating-point files of scans and merges often keep integer code values.
+        finite = finite / np.float32(255 if top <= 255 else 65535 if top <= 65535 else top)
+    # Floating-point pictures hold linear light by custom unless a profile says otherwise.
+    return finite.clip(0, 1), transfer or "linear"
+
+
+def _decode_raw(data: bytes, max_pixels: int) -> Picture:
+    import rawpy
+
+    try:
+        with rawpy.imread(io.BytesIO(data)) as raw:
+            sizes = raw.sizes
+            _check_size(sizes.width, sizes.height, max_pixels)
+            mosaic = _mosaic(raw)
+            if mosaic is not None:
+                return Picture(None, "linear", mosaic)
+            return _preview(raw)
+    except Undecodable:
+        raise
+    except Exception as error:
+        raise Undecodable("the raw data can't be read: damaged, or of an unknown kind") from error
+
+
+def _mosaic(raw: Any) -> Mosaic | None:
+    """The visible sensor area, or None when it is no two-by-two red-green-blue mosaic."""
+    try:
+        visible = raw.raw_image_visible
+        pattern = raw.raw_colors_visible[:2, :2]
+        names = raw.color_desc.decode("ascii", "replace")
+        tile = np.shape(raw.raw_pattern)
+    except Exception:
+        return None
+    if visible is None or visible.ndim != 2 or tile != (2, 2):
+        return None
+    index = {"R": 0, "G": 1, "B": 2}
+    if any(names[i] not in index for i in np.unique(pattern)):
+        return None
+    colours = np.array([[index[names[i]] for i in row] for row in pattern])
+    if (colours == 1).sum() != 2:
+        return None
+    levels = np.asarray(raw.black_level_per_channel, float)
+    return Mosaic(visible.copy(), colours, levels[pattern], float(raw.white_level))
+
+
+def _preview(raw: Any) -> Picture:
+    """The largest embedded JPEG, when the sensor data has no readable mosaic."""
+    import rawpy
+
+    thumb = raw.extract_thumb()
+    if thumb.format != rawpy.ThumbFormat.JPEG:
+        raise Undecodable("the raw data has no readable mosaic and no full-size preview")
+    code = _imdecode(thumb.data, cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
+    if code is None or code.shape[0] * code.shape[1] < 0.8 * raw.sizes.width * raw.sizes.height:
+        raise Undecodable("the raw data has no readable mosaic and no full-size preview")
+    return Picture(
+        code, "srgb", lossy=True, note="measured on the embedded preview, not on raw data"
+    )
+
+
+def transfer_from_icc(icc: bytes) -> Transfer | None:
+    """The tone curve of an ICC profile's green (or grey) channel; None when it can't be told.
+
+    Source: ICC.1:2022, curveType and parametricCurveType. Sampled curves are matched to sRGB when
+    their middle lies within 2% of it, else to the power that passes through their middle.
+    """
+    try:
+        count = struct.unpack_from(">I", icc, 128)[0]
+        for i in range(min(count, 200)):
+            tag, offset, _ = struct.unpack_from(">4sII", icc, 132 + 12 * i)
+            if tag in (b"gTRC", b"kTRC"):
+                return _curve(icc, offset)
+    except struct.error:
+        return None
+    return None
+
+
+def _curve(icc: bytes, at: int) -> Transfer | None:
+    kind = icc[at : at + 4]
+    if kind == b"para":
+        function, gamma = struct.unpack_from(">H2xi", icc, at + 8)
+        power = gamma / 65536
+        if function == 0:
+            return "linear" if abs(power - 1) < 0.01 else power
+        return "srgb" if abs(power - 2.4) < 0.05 else power
+    if kind != b"curv":
+        return None
+    (n,) = struct.unpack_from(">I", icc, at + 8)
+    if n == 0:
+        return "linear"
+    if n == 1:
+        power = struct.unpack_from(">H", icc, at + 12)[0] / 256
+        return "linear" if abs(power - 1) < 0.01 else power
+    position = n // 2
+    share = position / (n - 1)
+    value = struct.unpack_from(">H", icc, at + 12 + 2 * position)[0] / 65535
+    if not 0 < value < 1:
+        return None
+    srgb = ((share + 0.055) / 1.055) ** 2.4
+    if abs(value / srgb - 1) < 0.02:
+        return "srgb"
+    power = float(np.log(value) / np.log(share))
+    return "linear" if abs(power - 1) < 0.01 else power

@@ -1,0 +1,72 @@
+"""One file's content in, one record out: everything that is measured of a frame."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import cv2
+
+from auditor.measure.decode import MAX_PIXELS, Undecodable, decode
+from auditor.measure.fringing import measure_fringing
+from auditor.measure.look import crop_jpeg, look
+from auditor.measure.noise import measure_noise, measure_photon_transfer
+from auditor.measure.sharpness import measure_sharpness
+from auditor.record import FrameRecord
+from auditor.settings import read_tags
+
+__all__ = ["measure_file"]
+
+# Parallelism is one process per core; a second layer of threads inside would only get in the way.
+cv2.setNumThreads(1)
+
+
+def measure_file(
+    data: bytes, path: str, sidecar: bytes | None = None, *, max_pixels: int = MAX_PIXELS
+) -> FrameRecord:
+    """Measure one file from its content.
+
+    Args:
+        data: the whole file.
+        path: where it lies; its name tells the kind of raw file and stands in the record.
+        sidecar: content of its XMP sidecar, when there is one.
+        max_pixels: larger pictures are set aside from their header.
+
+    Returns:
+        A record with status 'measured', or 'set-aside' and the reason. Settings are kept in both.
+    """
+    tags = read_tags(data, path, sidecar)
+    settings = tags.settings
+    try:
+        picture = decode(
+            data,
+            path,
+            icc=tags.icc,
+            fallback_transfer=tags.fallback_transfer,
+            max_pixels=max_pixels,
+        )
+    except Undecodable as error:
+        return FrameRecord(path, "set-aside", str(error), settings=settings)
+    height, width = picture.shape
+    source = settings.source
+    if picture.mosaic is None and source == "raw":
+        # Only an embedded preview could be read: like is compared with like.
+        source = "camera"
+    notes = settings.notes if picture.note is None else (*settings.notes, picture.note)
+    settings = dataclasses.replace(
+        settings, width_px=width, height_px=height, source=source, notes=notes
+    )
+    sharpness = measure_sharpness(picture)
+    small = look(picture, settings.orientation)
+    return FrameRecord(
+        path,
+        settings=settings,
+        sharpness=sharpness,
+        noise=measure_noise(picture),
+        photon_transfer=measure_photon_transfer(picture),
+        fringing=measure_fringing(picture),
+        signature=small.signature,
+        thumb_jpeg=small.thumb_jpeg,
+        sharpest_jpeg=crop_jpeg(picture, sharpness.sharpest, settings.orientation),
+        weakest_jpeg=crop_jpeg(picture, sharpness.weakest, settings.orientation),
+        colour_grid=small.colour_grid,
+    )

@@ -1,0 +1,134 @@
+"""What a person sees of a frame: thumbnail, crops, and the small grids by which frames are matched."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.measure.picture import Mosaic, Picture
+from auditor.record import Place
+
+__all__ = ["Look", "crop_jpeg", "look"]
+
+THUMB_PX: Final = 160
+GRID: Final = (24, 16)
+SIGNATURE: Final = (12, 8)
+_CROP_PX: Final = 128
+_SMALL_PX: Final = 640
+_QUALITY: Final = [cv2.IMWRITE_JPEG_QUALITY, 78]
+
+
+class Look:
+    """Small copies of one picture.
+
+    Attributes:
+        thumb_jpeg: upright thumbnail, 160 px on its long side.
+        colour_grid: see `record.FrameRecord.colour_grid`.
+        signature: see `record.FrameRecord.signature`.
+    """
+
+    def __init__(self, thumb_jpeg: bytes, colour_grid: bytes, signature: str) -> None:
+        self.thumb_jpeg = thumb_jpeg
+        self.colour_grid = colour_grid
+        self.signature = signature
+
+
+def look(picture: Picture, orientation: int = 1) -> Look:
+    """Make the small copies of one picture; `orientation` is Exif's, applied to the thumbnail."""
+    light = _small_light(picture)
+    grid = cv2.resize(light, GRID, interpolation=cv2.INTER_AREA)
+    packed = np.round(grid[..., ::-1].clip(0, 1) * 65535).astype("<u2").tobytes()
+    shown = _to_srgb8(light)
+    scale = THUMB_PX / max(shown.shape[:2])
+    if scale < 1:
+        size = (max(1, round(shown.shape[1] * scale)), max(1, round(shown.shape[0] * scale)))
+        shown = cv2.resize(shown, size, interpolation=cv2.INTER_AREA)
+    return Look(_jpeg(_upright(shown, orientation)), packed, _signature(light))
+
+
+def crop_jpeg(picture: Picture, place: Place | None, orientation: int = 1) -> bytes | None:
+    """An upright crop of 128 px around a place, at full size."""
+    if place is None:
+        return None
+    height, width = picture.shape
+    x = min(max(place.x + place.width // 2 - _CROP_PX // 2, 0), max(width - _CROP_PX, 0)) & ~1
+    y = min(max(place.y + place.height // 2 - _CROP_PX // 2, 0), max(height - _CROP_PX, 0)) & ~1
+    window = np.s_[y : y + _CROP_PX, x : x + _CROP_PX]
+    if picture.code is None:
+        assert picture.mosaic is not None
+        shown = _to_srgb8(_mosaic_light(picture.mosaic, window, step=1))
+    else:
+        shown = _to_srgb8(picture.linear(picture.code[window]))
+    return _jpeg(_upright(shown, orientation))
+
+
+def _small_light(picture: Picture) -> NDArray[np.float32]:
+    """(h, w, 3) linear B, G, R of at most about 640 px on the long side."""
+    height, width = picture.shape
+    shrink = max(1, round(max(height, width) / _SMALL_PX))
+    if picture.code is None:
+        assert picture.mosaic is not None
+        return _mosaic_light(picture.mosaic, np.s_[:, :], step=max(1, shrink // 2))
+    size = (max(1, width // shrink), max(1, height // shrink))
+    light = picture.linear(cv2.resize(picture.code, size, interpolation=cv2.INTER_AREA))
+    return light if light.ndim == 3 else cv2.cvtColor(light, cv2.COLOR_GRAY2BGR)
+
+
+def _mosaic_light(mosaic: Mosaic, window: Any, step: int) -> NDArray[np.float32]:
+    """Half-size colour from a mosaic: every `step`-th 2 x 2 cell, green-balanced, 1 = white."""
+    raw = mosaic.raw[window]
+    rows, columns = raw.shape[0] // 2 * 2, raw.shape[1] // 2 * 2
+    sums: list[NDArray[np.float32] | None] = [None, None, None]
+    for dy in range(2):
+        for dx in range(2):
+            plane = raw[dy:rows:2, dx:columns:2][::step, ::step].astype(np.float32)
+            plane = (plane - np.float32(mosaic.black[dy, dx])) / np.float32(
+                max(mosaic.white - mosaic.black[dy, dx], 1)
+            )
+            colour = int(mosaic.colours[dy, dx])
+            previous = sums[colour]
+            sums[colour] = plane if previous is None else (previous + plane) / 2
+    red, green, blue = sums
+    assert red is not None
+    assert green is not None
+    assert blue is not None
+    # Grey-world balance is enough for something to look at; colour is never measured on it.
+    mean = max(float(green.mean()), 1e-6)
+    channels = [c * np.float32(mean / max(float(c.mean()), 1e-6)) for c in (blue, green, red)]
+    return np.dstack(channels)
+
+
+def _to_srgb8(light: NDArray[np.float32]) -> NDArray[np.uint8]:
+    light = light.clip(0, 1)
+    share = np.where(light <= 0.0031308, light * 12.92, 1.055 * np.power(light, 1 / 2.4) - 0.055)
+    return np.round(share * 255).astype(np.uint8)
+
+
+def _signature(light: NDArray[np.float32]) -> str:
+    grey = np.sqrt(cv2.resize(light, SIGNATURE, interpolation=cv2.INTER_AREA).mean(axis=2).clip(0))
+    spread = float(grey.std())
+    if spread < 1e-4:
+        return "80" * grey.size
+    return (
+        np.round(128 + 48 * (grey - grey.mean()) / spread)
+        .clip(0, 255)
+        .astype(np.uint8)
+        .tobytes()
+        .hex()
+    )
+
+
+def _upright(shown: NDArray[np.uint8], orientation: int) -> NDArray[Any]:
+    if orientation in (2, 4, 5, 7):
+        shown = np.ascontiguousarray(shown[:, ::-1])
+    turns = {3: cv2.ROTATE_180, 4: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE,
+             7: cv2.ROTATE_90_CLOCKWISE, 5: cv2.ROTATE_90_COUNTERCLOCKWISE,
+             8: cv2.ROTATE_90_COUNTERCLOCKWISE}  # fmt: skip
+    return cv2.rotate(shown, turns[orientation]) if orientation in turns else shown
+
+
+def _jpeg(shown: NDArray[Any]) -> bytes:
+    return bytes(cv2.imencode(".jpg", shown, _QUALITY)[1])

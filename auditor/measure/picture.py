@@ -1,0 +1,102 @@
+"""One decoded frame, as the measurements see it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Final, Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Mosaic", "Picture", "Transfer"]
+
+Transfer = Literal["srgb", "linear"] | float
+"""The curve between code values and light: IEC 61966-2-1, none, or a plain power (e.g. 2.2)."""
+
+_SRGB_KNEE: Final = 0.04045
+
+
+def _linearise(share: NDArray[np.float32], transfer: Transfer) -> NDArray[np.float32]:
+    if transfer == "linear":
+        return share
+    if transfer == "srgb":
+        curve = np.power(np.maximum((share + 0.055) / 1.055, 0), 2.4, dtype=np.float32)
+        return np.where(share <= _SRGB_KNEE, share / np.float32(12.92), curve)
+    return np.power(np.maximum(share, 0), np.float32(transfer), dtype=np.float32)
+
+
+@dataclass(frozen=True)
+class Mosaic:
+    """Undemosaiced sensor data of the visible area.
+
+    Attributes:
+        raw: (H, W) uint16 or float32 data numbers (DN) as stored, black level not yet taken off.
+        colours: (2, 2) integers, colour at (y % 2, x % 2): 0 red, 1 green, 2 blue.
+        black: (2, 2) black level in DN at (y % 2, x % 2).
+        white: saturation level in DN, black level included.
+    """
+
+    raw: NDArray[Any]
+    colours: NDArray[np.int_]
+    black: NDArray[np.float64]
+    white: float
+
+
+@dataclass(frozen=True)
+class Picture:
+    """Code values of a frame in the sensor's own orientation (no rotation by EXIF applied).
+
+    Attributes:
+        code: (H, W, 3) in B, G, R order, or (H, W) when monochrome; uint8, uint16, or float32 in
+            0..1. None when only a mosaic was read.
+        transfer: curve between code and light.
+        mosaic: sensor data, for raw files that could be read.
+        lossy: whether 8 x 8 block coding (JPEG, WebP) lies behind the code values.
+        note: plain words on how it was decoded, when that matters.
+    """
+
+    code: NDArray[Any] | None
+    transfer: Transfer = "srgb"
+    mosaic: Mosaic | None = None
+    lossy: bool = False
+    note: str | None = None
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(height, width) in pixels."""
+        array = self.code if self.code is not None else self.mosaic.raw  # type: ignore[union-attr]
+        return int(array.shape[0]), int(array.shape[1])
+
+    @property
+    def monochrome(self) -> bool:
+        return self.code is not None and self.code.ndim == 2
+
+    @property
+    def peak(self) -> float:
+        """Code value of white: 255, 65535, or 1."""
+        assert self.code is not None, "a mosaic has no code values"
+        return float(np.iinfo(self.code.dtype).max) if self.code.dtype.kind == "u" else 1.0
+
+    @cached_property
+    def luma(self) -> NDArray[Any]:
+        """(H, W) luma (BT.601 weights on code values), same type as `code`.
+
+        For JPEG files this is the Y plane as coded, untouched by chroma subsampling.
+        """
+        assert self.code is not None, "a mosaic has no luma"
+        if self.code.ndim == 2:
+            return self.code
+        return cv2.cvtColor(self.code, cv2.COLOR_BGR2GRAY)
+
+    @cached_property
+    def _table(self) -> NDArray[np.float32]:
+        n = int(self.peak) + 1
+        return _linearise(np.arange(n, dtype=np.float32) / np.float32(n - 1), self.transfer)
+
+    def linear(self, code: NDArray[Any]) -> NDArray[np.float32]:
+        """Light (1 = white) of code values of this picture, any shape, float32."""
+        if code.dtype.kind == "u":
+            return self._table[code]
+        return _linearise(code.astype(np.float32), self.transfer)
