@@ -1,0 +1,1 @@
+"""Artificial frames, archives and measurement tables with known truth."""
