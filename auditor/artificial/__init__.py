@@ -1,1 +1,1 @@
-"""Artificial frames, archives and measurement tables with known truth."""
+"""Artificial data: scenes, frames, archives and measurement tables with known truth."""

@@ -1,0 +1,366 @@
+"""Draws a scene through known optics: the radiance in, the noiseless image on the sensor out.
+
+Everything happens in the frequency domain on the oversampled grid. The scene is transformed once
+(`SceneSpectrum`); every look through a lens multiplies that spectrum by a transfer function in closed
+form, folds it down to the sensor's grid (which is what sampling does, aliasing included) and
+transforms back. Blur that changes over the frame is a blend of a few such images. Frequencies are in
+cycles per sensor pixel (c/px), blur in sensor pixels, angles in degrees with y counted downwards.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Final
+
+import cv2
+import numpy as np
+import scipy.fft
+import scipy.special
+from numpy.typing import NDArray
+
+from auditor import optics
+from auditor.record import ZONES
+
+__all__ = ["Optics", "SceneSpectrum", "radius_map", "spectrum_of", "through_optics", "zone_mask"]
+
+Image = NDArray[np.float32]
+
+MARGIN_PX: Final = 24
+"""Mirrored border (sensor pixels) that keeps the periodic transform from mixing opposite sides."""
+
+ZONE_RADII: Final = {"centre": (0.0, 0.35), "middle": (0.35, 0.7), "corner": (0.7, 1.01)}
+AIRLIGHT: Final = 0.55
+"""Linear radiance of the haze that veils a scene."""
+
+
+@dataclass(frozen=True, slots=True)
+class Optics:
+    """One lens at one setting in front of a sensor of one pitch.
+
+    The Gaussian remainder (aberration) has the standard deviation `blur_px` on the axis and
+    `corner_blur_px` (the same if None) at the half-diagonal; its square grows with
+    radius ** `growth` between them.
+    """
+
+    f_number: float
+    pitch_um: float = 4.0
+    blur_px: float = 0.0
+    corner_blur_px: float | None = None
+    growth: float = 3.0
+    wavelength_um: float = optics.GREEN_UM
+    motion_px: float = 0.0
+    """Length of a straight movement of the camera during the exposure."""
+    motion_deg: float = 0.0
+    defocus_px: float = 0.0
+    """Diameter of the geometric blur disc over the whole frame."""
+    tilt_px: float = 0.0
+    """Further blur (standard deviation) at the edge of the frame on the side of `tilt_deg`."""
+    tilt_deg: float = 0.0
+    lateral_red_px: float = 0.0
+    """Displacement at the half-diagonal against green, positive away from the centre."""
+    lateral_blue_px: float = 0.0
+    haze: float = 0.0
+    """Share of the light that is veil: contrast falls by it."""
+    vignetting_ev: float = 0.0
+    """Fall-off of light at the half-diagonal, in stops; grows with radius squared."""
+
+    def blur_at(self, radius: float) -> float:
+        """Standard deviation (px) of the Gaussian remainder at this share of the half-diagonal."""
+        corner = self.blur_px if self.corner_blur_px is None else self.corner_blur_px
+        square = self.blur_px**2 + (corner**2 - self.blur_px**2) * radius**self.growth
+        return math.sqrt(max(square, 0.0))
+
+    def mtf50_at(self, radius: float = 0.0) -> float:
+        """System MTF50 (c/px) in closed form at this radius, leaving out motion, defocus and tilt."""
+        return float(
+            optics.mtf50(self.f_number, self.pitch_um, self.blur_at(radius), self.wavelength_um)
+        )
+
+    def zone_mtf50(self, zone: str, width: int = 3, height: int = 2) -> float:
+        """Mean of `mtf50_at` over the area of a zone of a frame of this shape."""
+        radius = (
+            radius_map(height, width) if height > 60 else radius_map(200, 200 * width // height)
+        )
+        low, high = ZONE_RADII[zone]
+        inside = radius[(radius >= low) & (radius < high)]
+        counts, edges = np.histogram(inside, bins=24)
+        middles = (edges[1:] + edges[:-1]) / 2
+        values = [self.mtf50_at(float(r)) for r in middles]
+        return float(np.average(values, weights=counts))
+
+    def directional_mtf50(self, degrees: float, radius: float = 0.0) -> float:
+        """MTF50 (c/px) of blur along `degrees` with motion and defocus counted in."""
+        freq = np.linspace(0.0, 1.0, 2001)
+        mtf = optics.system_mtf(
+            freq, self.f_number, self.pitch_um, self.blur_at(radius), self.wavelength_um
+        )
+        along = freq * self.motion_px * math.cos(math.radians(degrees - self.motion_deg))
+        mtf = mtf * np.abs(np.sinc(along)) * np.abs(_disc_otf(freq * self.defocus_px))
+        return float(freq[np.argmax(mtf < 0.5)])
+
+    def mirrored(self) -> Optics:
+        """The same optics seen in a mirror (left and right exchanged)."""
+        return replace(self, motion_deg=180.0 - self.motion_deg, tilt_deg=180.0 - self.tilt_deg)
+
+
+@dataclass(frozen=True, slots=True)
+class SceneSpectrum:
+    """A scene's Fourier transform, ready to be looked at through many lenses."""
+
+    channels: tuple[NDArray[np.complex64], ...]
+    """One half-plane spectrum per channel (1 or 3), of the padded oversampled scene."""
+    height: int
+    width: int
+    """Size of the frame in sensor pixels."""
+    oversample: int
+    padded: tuple[int, int]
+    """Size of the padded frame in sensor pixels."""
+    lateral: tuple[float, float] = (0.0, 0.0)
+
+
+def radius_map(height: int, width: int) -> Image:
+    """Distance of every pixel's centre from the frame's centre over the half-diagonal; (h, w)."""
+    y = np.arange(height, dtype=np.float32) - (height - 1) / 2
+    x = np.arange(width, dtype=np.float32) - (width - 1) / 2
+    half_diagonal = math.hypot(height, width) / 2
+    return np.asarray(np.sqrt(y[:, None] ** 2 + x[None, :] ** 2) / half_diagonal, np.float32)
+
+
+def zone_mask(height: int, width: int, zone: str) -> NDArray[np.bool_]:
+    """True where a pixel belongs to the zone."""
+    if zone not in ZONES:
+        raise ValueError(f"there is no zone {zone!r}")
+    low, high = ZONE_RADII[zone]
+    radius = radius_map(height, width)
+    return np.asarray((radius >= low) & (radius < high))
+
+
+def spectrum_of(
+    scene: NDArray[np.floating], oversample: int = 2, lateral: tuple[float, float] = (0.0, 0.0)
+) -> SceneSpectrum:
+    """Transform a scene of shape (h * oversample, w * oversample[, 3]), linear, 1 = white.
+
+    `lateral` displaces red and blue outwards by so many sensor pixels at the half-diagonal. The
+    scene's samples count as means over their small squares, as area-sampled drawings are.
+    """
+    planes = [scene] if scene.ndim == 2 else [scene[..., i] for i in range(3)]
+    rows, cols = planes[0].shape
+    if rows % oversample or cols % oversample:
+        raise ValueError(f"a scene of {cols} x {rows} does not divide by {oversample}")
+    height, width = rows // oversample, cols // oversample
+    padded = (
+        scipy.fft.next_fast_len(height + 2 * MARGIN_PX, real=True),
+        scipy.fft.next_fast_len(width + 2 * MARGIN_PX + (width % 2), real=True),
+    )
+    padded = (padded[0], padded[1] + padded[1] % 2)
+    channels = []
+    for i, plane in enumerate(planes):
+        plane = np.asarray(plane, np.float32)
+        if len(planes) == 3 and i != 1:
+            plane = _magnify(plane, lateral[0 if i == 0 else 1] * oversample)
+        bottom = padded[0] * oversample - rows - MARGIN_PX * oversample
+        right = padded[1] * oversample - cols - MARGIN_PX * oversample
+        first = MARGIN_PX * oversample
+        framed = np.pad(plane, ((first, bottom), (first, right)), mode="symmetric")
+        channels.append(scipy.fft.rfft2(framed))
+    return SceneSpectrum(tuple(channels), height, width, oversample, padded, lateral)
+
+
+def through_optics(
+    scene: NDArray[np.floating] | SceneSpectrum,
+    look: Optics,
+    oversample: int = 2,
+    levels: int = 5,
+    disc_map: NDArray[np.floating] | None = None,
+) -> Image:
+    """The noiseless image on the sensor; (h, w) or (h, w, 3), linear, 1 = white.
+
+    `disc_map` (any size, stretched over the frame) gives the diameter in sensor pixels of a further
+    geometric blur disc that changes over the frame, as when depth runs out of focus. `levels` is
+    the number of blends over which changing blur is spread.
+    """
+    wanted = (look.lateral_red_px, look.lateral_blue_px)
+    spectrum = scene if isinstance(scene, SceneSpectrum) else spectrum_of(scene, oversample, wanted)
+    if len(spectrum.channels) == 3 and spectrum.lateral != wanted:
+        raise ValueError("the scene was transformed for another lateral colour")
+    layers = _layers(spectrum, look, levels, disc_map)
+    planes = []
+    for channel in spectrum.channels:
+        total: Image | None = None
+        for weight, blur, disc in layers:
+            image = _filtered(spectrum, channel, look, blur, disc)
+            image = image if weight is None else image * weight
+            total = image if total is None else total + image
+        assert total is not None
+        planes.append(total)
+    result = planes[0] if len(planes) == 1 else np.dstack(planes)
+    if look.haze:
+        result = result * (1 - look.haze) + look.haze * AIRLIGHT
+    if look.vignetting_ev:
+        fall = 2.0 ** (-look.vignetting_ev * radius_map(spectrum.height, spectrum.width) ** 2)
+        result = result * (fall if result.ndim == 2 else fall[..., None])
+    return np.asarray(result, np.float32)
+
+
+def _magnify(plane: Image, shift: float) -> Image:
+    """Move every point outwards by `shift` samples times its share of the half-diagonal."""
+    if not shift:
+        return plane
+    rows, cols = plane.shape
+    scale = 1 + shift / (math.hypot(rows, cols) / 2)
+    cy, cx = (rows - 1) / 2, (cols - 1) / 2
+    matrix = np.array([[scale, 0, cx - scale * cx], [0, scale, cy - scale * cy]])
+    return cv2.warpAffine(
+        plane, matrix, (cols, rows), flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT
+    )
+
+
+def _disc_otf(product: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Geometric defocus, 2 J1(z) / z with z = pi * diameter * frequency (Goodman, aberrated OTF)."""
+    z = np.pi * np.asarray(product)
+    small = z < 1e-3
+    safe = np.where(small, 1.0, z)
+    return np.where(small, 1.0, 2 * scipy.special.j1(safe) / safe)
+
+
+Layer = tuple[Image | None, float, float]
+
+
+def _layers(
+    spectrum: SceneSpectrum, look: Optics, levels: int, disc_map: NDArray[np.floating] | None
+) -> list[Layer]:
+    """Weights, Gaussian blur and disc of the images whose sum has the changing blur."""
+    height, width = spectrum.height, spectrum.width
+    varies = look.corner_blur_px not in (None, look.blur_px) or look.tilt_px
+    blurs: list[tuple[Image | None, float]] = [(None, look.blur_px)]
+    if varies:
+        radius = radius_map(height, width)
+        corner = look.blur_px if look.corner_blur_px is None else look.corner_blur_px
+        square = look.blur_px**2 + (corner**2 - look.blur_px**2) * radius**look.growth
+        if look.tilt_px:
+            angle = math.radians(look.tilt_deg)
+            x = (np.arange(width, dtype=np.float32) - (width - 1) / 2) / (width / 2)
+            y = (np.arange(height, dtype=np.float32) - (height - 1) / 2) / (height / 2)
+            side = np.clip(x[None, :] * math.cos(angle) + y[:, None] * math.sin(angle), 0, None)
+            square = square + (look.tilt_px * side) ** 2
+        blurs = [(w, math.sqrt(v)) for w, v in _blend(square, levels)]
+    discs: list[tuple[Image | None, float]] = [(None, look.defocus_px)]
+    if disc_map is not None:
+        field = cv2.resize(np.asarray(disc_map, np.float32), (width, height))
+        discs = _blend(np.asarray(field, np.float32) + look.defocus_px, levels)
+    out: list[Layer] = []
+    for first, blur in blurs:
+        for second, disc in discs:
+            weight = first if second is None else second if first is None else first * second
+            if weight is None or weight.max() > 1e-4:
+                out.append((weight, blur, disc))
+    return out
+
+
+def _blend(field: Image, levels: int) -> list[tuple[Image | None, float]]:
+    """Split a field of values into levels with linear weights that sum to one."""
+    low, high = float(field.min()), float(field.max())
+    if high - low < 1e-4:
+        return [(None, low)]
+    position = (field - low) * ((levels - 1) / (high - low))
+    step = (high - low) / (levels - 1)
+    return [
+        (np.clip(1 - np.abs(position - i), 0, None).astype(np.float32), low + i * step)
+        for i in range(levels)
+    ]
+
+
+def _axes(spectrum: SceneSpectrum) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    rows, cols = (n * spectrum.oversample for n in spectrum.padded)
+    fy = np.fft.fftfreq(rows, 1 / spectrum.oversample).astype(np.float32)
+    fx = np.fft.rfftfreq(cols, 1 / spectrum.oversample).astype(np.float32)
+    return fy, fx
+
+
+@lru_cache(maxsize=6)
+def _diffraction_plane(
+    padded: tuple[int, int], oversample: int, cutoff_cpp: float
+) -> NDArray[np.float32]:
+    """Radial diffraction transfer on the half-plane grid, looked up in a fine table."""
+    rows, cols = padded[0] * oversample, padded[1] * oversample
+    fy = np.fft.fftfreq(rows, 1 / oversample).astype(np.float32)
+    fx = np.fft.rfftfreq(cols, 1 / oversample).astype(np.float32)
+    steps = 4096
+    table = optics.diffraction_mtf(np.linspace(0, 1, steps + 1), 1.0, 1.0, 1.0).astype(np.float32)
+    radial = np.sqrt(fy[: rows // 2 + 1, None] ** 2 + fx[None, :] ** 2) * (steps / cutoff_cpp)
+    index = np.minimum(radial, steps - 1e-3).astype(np.int32)
+    share = np.minimum(radial, steps) - index
+    half = table[index] * (1 - share) + table[np.minimum(index + 1, steps)] * share
+    plane = np.empty((rows, cols // 2 + 1), np.float32)
+    plane[: rows // 2 + 1] = half
+    plane[rows // 2 + 1 :] = half[1 : rows - rows // 2][::-1]
+    return plane
+
+
+def _filtered(
+    spectrum: SceneSpectrum,
+    channel: NDArray[np.complex64],
+    look: Optics,
+    blur_px: float,
+    disc_px: float,
+) -> Image:
+    """One channel through one transfer function, sampled on the sensor's grid; (h, w)."""
+    fy, fx = _axes(spectrum)
+    n = spectrum.oversample
+    cutoff = look.pitch_um / (look.wavelength_um * look.f_number)
+    plane = _diffraction_plane(spectrum.padded, n, cutoff)
+    filtered = channel * plane
+    for axis, freq in ((0, fy), (1, fx)):
+        one = _pixel(freq, n) * optics.gaussian_mtf(freq, blur_px)
+        # Sample where the pixel's centre lies, half way through its n small squares.
+        line = (one * np.exp(2j * np.pi * freq * (n - 1) / (2 * n))).astype(np.complex64)
+        filtered *= line[:, None] if axis == 0 else line[None, :]
+    if look.motion_px:
+        angle = math.radians(look.motion_deg)
+        along = fy[:, None] * math.sin(angle) + fx[None, :] * math.cos(angle)
+        filtered *= np.sinc(along * look.motion_px).astype(np.float32)
+    if disc_px:
+        radial = np.sqrt(fy[:, None] ** 2 + fx[None, :] ** 2)
+        filtered *= _disc_plane(radial * np.float32(disc_px))
+    folded = _fold(filtered, spectrum)
+    image = scipy.fft.irfft2(folded, s=spectrum.padded)
+    inside = image[MARGIN_PX : MARGIN_PX + spectrum.height, MARGIN_PX : MARGIN_PX + spectrum.width]
+    return np.asarray(inside, np.float32)
+
+
+def _pixel(freq: NDArray[np.float32], n: int) -> NDArray[np.float64]:
+    """Sum over the n small squares of a pixel; with their own sinc it is the pixel's |sinc f|."""
+    f = np.asarray(freq, float)
+    below = n * np.sin(np.pi * f / n)
+    safe = np.where(np.abs(below) < 1e-9, 1.0, below)
+    return np.where(np.abs(below) < 1e-9, 1.0, np.sin(np.pi * f) / safe)
+
+
+def _disc_plane(product: NDArray[np.float32]) -> NDArray[np.float32]:
+    """`_disc_otf` by table, for whole planes."""
+    top = float(product.max()) + 1e-3
+    knots = np.linspace(0, top, int(min(200_000, 400 * top + 100)))
+    table = _disc_otf(knots).astype(np.float32)
+    index = (product * np.float32((len(knots) - 1) / top)).astype(np.int32)
+    return np.asarray(table[index])
+
+
+def _fold(filtered: NDArray[np.complex64], spectrum: SceneSpectrum) -> NDArray[np.complex64]:
+    """Sum the spectrum's aliases, which is what keeping every n-th sample does."""
+    n = spectrum.oversample
+    if n == 1:
+        return filtered
+    rows, cols = spectrum.padded
+    tall = filtered.reshape(n, rows, -1).sum(axis=0)
+    flipped = np.roll(tall[::-1], 1, axis=0)  # row -r of the other half-plane
+    out = np.zeros((rows, cols // 2 + 1), np.complex64)
+    full = cols * n
+    k = np.arange(cols // 2 + 1)
+    for j in range(n):
+        index = k + j * cols
+        direct = index <= full // 2
+        out[:, direct] += tall[:, index[direct]]
+        out[:, ~direct] += np.conj(flipped[:, full - index[~direct]])
+    return np.asarray(out / (n * n), np.complex64)
