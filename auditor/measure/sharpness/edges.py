@@ -1,0 +1,303 @@
+"""Step edges: straighten, profile, judge.
+
+Each candidate is a square patch. A line (with a slight bend) is laid along the edge, first through
+the gradients and then by least squares against the edge profile itself, which places it as surely
+as the noise allows. The pixels are binned by their distance from the line (ISO 12233, slanted
+edge), and the profile is fitted with the family of plausible systems.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family
+from auditor.measure.sharpness.light import Light
+from auditor.measure.sharpness.profiles import ProfileFit, fit_profiles
+
+__all__ = ["PATCH_PX", "Edges", "Lines", "measure_edges"]
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+
+PATCH_PX: Final = 27
+_HALF: Final = PATCH_PX // 2
+_BINS: Final = len(OFFSETS)
+_MIN_SNR: Final = 6.0
+_MODEL_ERROR: Final = 0.003
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Where an edge runs inside its patch: normal angle, offset and bend, arrays (n,).
+
+    Distance of a pixel (dx, dy) from the patch's centre: u = dx cos a + dy sin a - offset - bend t^2,
+    with t = -dx sin a + dy cos a along the edge.
+    """
+
+    angle: Floats
+    offset: Floats
+    bend: Floats
+
+    def distances(self) -> tuple[Singles, Singles]:
+        """(u, t) of every pixel, (n, PATCH_PX, PATCH_PX)."""
+        axis = np.arange(-_HALF, _HALF + 1, dtype=np.float32)
+        c = np.cos(self.angle).astype(np.float32)[:, None, None]
+        s = np.sin(self.angle).astype(np.float32)[:, None, None]
+        dx, dy = axis[None, None, :], axis[None, :, None]
+        t = dy * c - dx * s
+        u = dx * c + dy * s
+        u -= self.offset.astype(np.float32)[:, None, None]
+        u -= self.bend.astype(np.float32)[:, None, None] * t * t
+        return u, t
+
+
+@dataclass(frozen=True)
+class Edges:
+    """Judged edges, arrays (n,).
+
+    Attributes:
+        y, x: centre of the edge in full-size pixels.
+        angle: direction of the normal (from dark to light), radians, x to the right, y down.
+        log_mtf50, stderr: natural logarithm of MTF50 (c/px) and its standard error.
+        step, base: height of the step and the dark plateau, light.
+        chi2: misfit per degree of freedom.
+        overshoot: ringing beyond the plateaus as a share of the step.
+    """
+
+    y: Floats
+    x: Floats
+    angle: Floats
+    log_mtf50: Floats
+    stderr: Floats
+    step: Floats
+    base: Floats
+    chi2: Floats
+    overshoot: Floats
+
+    def __len__(self) -> int:
+        return len(self.y)
+
+    def take(self, index: NDArray[np.generic]) -> Edges:
+        """The edges of a mask or of indices."""
+        return Edges(**{n: getattr(self, n)[index] for n in self.__dataclass_fields__})
+
+
+def _fill(patch: Singles, valid: NDArray[np.bool_] | None) -> Singles:
+    """Green patches with the sites between them set to the mean of their neighbours."""
+    if valid is None:
+        return patch
+    known = np.pad(np.where(valid, patch, 0), ((0, 0), (1, 1), (1, 1)))
+    count = np.pad(valid.astype(np.float32), ((0, 0), (1, 1), (1, 1)))
+
+    def around(a: Singles) -> Singles:
+        return a[:, :-2, 1:-1] + a[:, 2:, 1:-1] + a[:, 1:-1, :-2] + a[:, 1:-1, 2:]
+
+    mean = around(known) / np.maximum(around(count), 1)
+    return np.where(valid, patch, mean).astype(np.float32)
+
+
+def _first_lines(patch: Singles) -> Lines:
+    """Angle from the structure tensor, offset from the centre of mass of the gradient along it."""
+    p = patch[:, :-2] + 2 * patch[:, 1:-1] + patch[:, 2:]
+    gx = p[:, :, 2:] - p[:, :, :-2]
+    p = patch[:, :, :-2] + 2 * patch[:, :, 1:-1] + patch[:, :, 2:]
+    gy = p[:, 2:] - p[:, :-2]
+    axis = np.arange(-_HALF + 1, _HALF, dtype=np.float32)
+    dx, dy = axis[None, None, :], axis[None, :, None]
+    n = len(patch)
+    angle, offset = np.zeros(n), np.zeros(n)
+    window = np.exp(-(dx**2 + dy**2) / (2 * 6.0**2)).repeat(n, 0)
+    for width in (4.0, 3.0):
+        jxx = np.einsum("nij,nij,nij->n", window, gx, gx)
+        jyy = np.einsum("nij,nij,nij->n", window, gy, gy)
+        jxy = np.einsum("nij,nij,nij->n", window, gx, gy)
+        angle = 0.5 * np.arctan2(2 * jxy, jxx - jyy)
+        c, s = np.cos(angle)[:, None, None], np.sin(angle)[:, None, None]
+        along = gx * c.astype(np.float32) + gy * s.astype(np.float32)
+        sign = np.where((window * along).sum((1, 2)) < 0, -1.0, 1.0)
+        u = (dx * c + dy * s).astype(np.float32)
+        mass = window * np.maximum(along * sign.astype(np.float32)[:, None, None], 0) ** 2
+        offset = (mass * u).sum((1, 2)) / np.maximum(mass.sum((1, 2)), 1e-20)
+        t = (dy * c - dx * s).astype(np.float32)
+        near = (u - offset.astype(np.float32)[:, None, None]) / width
+        window = np.exp(-0.5 * near**2 - t**2 / (2 * 8.0**2))
+        angle = np.where(sign < 0, angle + np.pi, angle)
+        offset = np.where(sign < 0, -offset, offset)
+    return Lines(angle, offset, np.zeros(n))
+
+
+def _bin(patch: Singles, u: Singles, keep: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
+    """Mean, scatter (sum of squares about the mean) and count per bin, (n, bins)."""
+    n = len(patch)
+    index = np.floor((u + HALF_PX) * (1 / BIN_PX)).astype(np.int32)
+    keep = keep & (index >= 0) & (index < _BINS)
+    flat = (index + (np.arange(n, dtype=np.int32) * _BINS)[:, None, None])[keep]
+    value = patch[keep]
+    count = np.bincount(flat, minlength=n * _BINS).astype(float)
+    total = np.bincount(flat, weights=value, minlength=n * _BINS)
+    mean: Floats = total / np.maximum(count, 1)
+    squares = np.bincount(flat, weights=(value - mean[flat]) ** 2, minlength=n * _BINS)
+    shape = (n, _BINS)
+    return (
+        np.asarray(mean.reshape(shape)),
+        np.asarray(squares.reshape(shape), float),
+        np.asarray(count.reshape(shape)),
+    )
+
+
+def _noise(squares: Floats, count: Floats, half: Floats) -> tuple[Floats, Floats]:
+    """Variance per pixel on the dark and on the light side, from the scatter along the edge."""
+    free = np.maximum(count - 1, 0)
+    out = []
+    for side in (OFFSETS < -1.0, OFFSETS > 1.0):
+        part = side & (np.abs(OFFSETS) <= half[:, None])
+        out.append((squares * part).sum(1) / np.maximum((free * part).sum(1), 1))
+    return out[0], out[1]
+
+
+def _plateaus(mean: Floats, count: Floats, near: Floats, far: Floats) -> tuple[Floats, Floats]:
+    """Mean light between `near` and `far` px on the dark and on the light side."""
+    out = []
+    for sign in (-1, 1):
+        d = OFFSETS * sign
+        part = (d >= near[:, None]) & (d <= far[:, None])
+        out.append((mean * count * part).sum(1) / np.maximum((count * part).sum(1), 1e-9))
+    return out[0], out[1]
+
+
+def _profile_fit(
+    mean: Floats, squares: Floats, count: Floats, half: Floats
+) -> tuple[ProfileFit, Floats]:
+    """Fit with noise weights; also the noise per pixel (mean of both sides, standard deviation)."""
+    dark, light = _noise(squares, count, half)
+    floor = np.maximum(0.5 * (dark + light), 1e-9)
+    dark, light = np.maximum(dark, 0.1 * floor), np.maximum(light, 0.1 * floor)
+    blend = np.clip(OFFSETS / 2 + 0.5, 0, 1)
+    variance = dark[:, None] * (1 - blend) + light[:, None] * blend
+    low, high = _plateaus(mean, count, np.full(len(mean), 1.0), half)
+    scale = np.maximum(np.abs(high - low), 1e-6)
+    # No profile is known better than to a few thousandths of its step (bends, sub-pixel phase).
+    weight = count / (variance + count * (_MODEL_ERROR * scale[:, None]) ** 2)
+    return fit_profiles(mean, weight, half, scale), np.sqrt(floor)
+
+
+def _refine(
+    patch: Singles, keep: NDArray[np.bool_], lines: Lines, fit: ProfileFit, reach: Floats
+) -> Lines:
+    """One Gauss-Newton step of offset, angle and bend against the fitted profile."""
+    family = edge_family()
+    u, t = lines.distances()
+    index = np.clip(np.floor((u + HALF_PX) * (1 / BIN_PX)).astype(np.int32), 0, _BINS - 1)
+    member = fit.member[:, None, None] * _BINS
+    edge = family.edge.reshape(-1).astype(np.float32)[member + index]
+    line = family.line.reshape(-1).astype(np.float32)[member + index]
+    step = fit.step.astype(np.float32)[:, None, None]
+    left = patch - fit.base.astype(np.float32)[:, None, None] - step * edge
+    use = keep & (np.abs(u) <= reach.astype(np.float32)[:, None, None])
+    slope = np.where(use, step * line, 0)
+    left = np.where(use, left, 0)
+    # change of light when offset, angle, bend grow: -line, +line * t, -line * t^2
+    size = np.float32(_HALF)
+    ts = t / size
+    s2 = slope * slope
+    moments = [(s2 * ts**k).sum((1, 2)) for k in range(5)]
+    sr = slope * left
+    right = [(sr * ts**k).sum((1, 2)) for k in range(3)]
+    a = np.empty((len(patch), 3, 3))
+    for i in range(3):
+        for j in range(3):
+            a[:, i, j] = moments[i + j]
+    a += np.eye(3) * (1e-3 * moments[0] + 1e-12)[:, None, None]
+    b = np.stack(right, axis=1)
+    answer = np.linalg.solve(a, b[..., None])[..., 0]
+    return Lines(
+        lines.angle + np.clip(answer[:, 1] / size, -0.2, 0.2),
+        lines.offset - np.clip(answer[:, 0], -2, 2),
+        np.clip(lines.bend - answer[:, 2] / size**2, -0.02, 0.02),
+    )
+
+
+def _half_width(log_mtf50: Floats) -> Floats:
+    """Window that holds the foot of a profile of this blur without much of its surroundings."""
+    return np.clip(1.5 + 1.15 / np.exp(log_mtf50), 4.0, HALF_PX - 1.0)
+
+
+def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edges:
+    """Measure the edge at each place (full-size pixels); those that are none are left out."""
+    h, w = light.shape
+    inside = (y >= _HALF + 8) & (x >= _HALF + 8) & (y < h - _HALF - 8) & (x < w - _HALF - 8)
+    y, x = y[inside], x[inside]
+    if len(y) == 0:
+        return Edges(*(np.zeros(0) for _ in range(9)))
+    patch, _, valid = light.patches(y - _HALF, x - _HALF, PATCH_PX)
+    lines = _first_lines(_fill(patch, valid))
+    # The place was found on a reduced picture: move the patch onto the edge.
+    y = y + np.clip(np.round(lines.offset * np.sin(lines.angle)), -8, 8).astype(int)
+    x = x + np.clip(np.round(lines.offset * np.cos(lines.angle)), -8, 8).astype(int)
+    patch, clipped, valid = light.patches(y - _HALF, x - _HALF, PATCH_PX)
+    lines = _first_lines(_fill(patch, valid))
+    keep = np.ones(patch.shape, bool) if valid is None else valid
+    half = np.full(len(y), 7.0)
+    for _ in range(2):
+        u, _t = lines.distances()
+        fit, noise = _profile_fit(*_bin(patch, u, keep), half)
+        half = _half_width(fit.log_mtf50)
+        lines = _refine(patch, keep, lines, fit, np.maximum(half * 0.7, 3.0))
+    u, _t = lines.distances()
+    mean, squares, count = _bin(patch, u, keep)
+    fit, noise = _profile_fit(mean, squares, count, half)
+    return _judge(y, x, lines, fit, noise, half, mean, count, clipped, u)
+
+
+def _judge(
+    y: NDArray[np.int_],
+    x: NDArray[np.int_],
+    lines: Lines,
+    fit: ProfileFit,
+    noise: Floats,
+    half: Floats,
+    mean: Floats,
+    count: Floats,
+    clipped: NDArray[np.bool_],
+    u: Singles,
+) -> Edges:
+    """Keep what is a single, unclipped, clear step."""
+    near = np.abs(u) <= (half + 1).astype(np.float32)[:, None, None]
+    share_clipped = (clipped & near).sum((1, 2)) / np.maximum(near.sum((1, 2)), 1)
+    core = np.abs(OFFSETS) <= 2.0
+    filled = (count[:, core] > 0).mean(1)
+    edge = edge_family().edge.reshape(-1, _BINS)[fit.member]
+    model = fit.base[:, None] + fit.step[:, None] * edge
+    window = (np.abs(OFFSETS) <= half[:, None]) & (count > 0)
+    off = np.where(window, (mean - model) * np.sqrt(count), 0)
+    misfit = np.sqrt((off**2).sum(1) / np.maximum((window * count).sum(1), 1))
+    relative = misfit / np.maximum(fit.step, 1e-9)
+    beyond = np.where(window & (np.abs(OFFSETS) > 1.0), mean - model, 0)
+    over = np.maximum(beyond.max(1), 0)
+    good = (
+        (fit.step > _MIN_SNR * noise / 3)
+        & (fit.step > 0.01)
+        & (share_clipped < 0.02)
+        & (filled > 0.5)
+        & (np.abs(fit.shift) < 0.5)
+        & (np.abs(lines.offset) < 6)
+        & (relative < 0.05)
+        & (fit.chi2 < 6)
+        & (fit.stderr < 0.5)
+    )
+    edges = Edges(
+        y + lines.offset * np.sin(lines.angle),
+        x + lines.offset * np.cos(lines.angle),
+        lines.angle,
+        fit.log_mtf50,
+        fit.stderr,
+        fit.step,
+        fit.base,
+        fit.chi2,
+        over / np.maximum(fit.step, 1e-9),
+    )
+    return edges.take(good)

@@ -1,0 +1,100 @@
+"""Where light is read from: the luma plane of a picture, or the green sites of a mosaic.
+
+Both hand out small square patches in linear light with a mark on the pixels that were measured, so
+that the rest of the package need not know which of them it works on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from auditor.measure.picture import Picture
+
+__all__ = ["Light", "light_of"]
+
+Ints = NDArray[np.int_]
+Singles = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Light:
+    """A plane of code values with its way to linear light.
+
+    Attributes:
+        plane: (H, W) luma code values, or the mosaic's data numbers.
+        picture: owner of the transfer curve.
+        green: for a mosaic, (2, 2) whether the site at (y % 2, x % 2) is green; else None.
+        low, high: code values at and below which, and from which on, a pixel counts as clipped.
+    """
+
+    plane: NDArray[Any]
+    picture: Picture
+    green: NDArray[np.bool_] | None
+    low: float
+    high: float
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return int(self.plane.shape[0]), int(self.plane.shape[1])
+
+    def patches(
+        self, y: Ints, x: Ints, size: int
+    ) -> tuple[Singles, NDArray[np.bool_], NDArray[np.bool_] | None]:
+        """Patches whose upper left pixels are (y, x): (n, size, size) each.
+
+        Returns light (1 = white), clipped pixels, and which pixels hold a measurement (None: all).
+        """
+        codes = sliding_window_view(self.plane, (size, size))[y, x]
+        clipped = (codes <= self.low) | (codes >= self.high)
+        if self.green is None:
+            return self.picture.linear(codes), clipped, None
+        mosaic = self.picture.mosaic
+        assert mosaic is not None
+        rows = (y[:, None] + np.arange(size)) % 2
+        columns = (x[:, None] + np.arange(size)) % 2
+        valid = self.green[rows[:, :, None], columns[:, None, :]]
+        black = float(mosaic.black[self.green].mean())
+        light = (codes.astype(np.float32) - np.float32(black)) / np.float32(mosaic.white - black)
+        return light, clipped & valid, valid
+
+    def reduced(self, factor: int) -> Singles:
+        """Area means of `factor` x `factor` pixels (green sites only) as light-like values 0..1.
+
+        Square roots of light for a mosaic and code values for a picture: both even out noise.
+        """
+        h, w = self.shape
+        if self.green is None:
+            size = (max(w // factor, 1), max(h // factor, 1))
+            whole = self.plane[: size[1] * factor, : size[0] * factor]
+            small = cv2.resize(whole, size, interpolation=cv2.INTER_AREA) if factor > 1 else whole
+            return np.asarray(small.astype(np.float32) / np.float32(self.picture.peak))
+        mosaic = self.picture.mosaic
+        assert mosaic is not None
+        half: Singles | None = None
+        for row, column in zip(*np.nonzero(self.green), strict=True):
+            sites = self.plane[row : h - h % 2 : 2, column : w - w % 2 : 2]
+            size = (max(sites.shape[1] * 2 // factor, 1), max(sites.shape[0] * 2 // factor, 1))
+            part = cv2.resize(np.ascontiguousarray(sites), size, interpolation=cv2.INTER_AREA)
+            light = (part.astype(np.float32) - np.float32(mosaic.black[row, column])) / np.float32(
+                mosaic.white - mosaic.black[row, column]
+            )
+            half = light if half is None else half + light
+        assert half is not None
+        return np.asarray(np.sqrt(np.clip(half / np.float32(self.green.sum()), 0, 1)))
+
+
+def light_of(picture: Picture) -> Light:
+    """The plane on which a picture's sharpness is measured: the mosaic when there is one."""
+    mosaic = picture.mosaic
+    if mosaic is not None:
+        black = float(mosaic.black.mean())
+        span = mosaic.white - black
+        return Light(mosaic.raw, picture, mosaic.colours == 1, -np.inf, black + 0.97 * span)
+    peak = picture.peak
+    return Light(picture.luma, picture, None, 0.004 * peak, 0.99 * peak)
