@@ -1,0 +1,146 @@
+"""The whole path, stage by stage: scan an archive, infer its profile, write what a person reads.
+
+Every stage stands alone on what the one before it left on disk, so that a profile can be inferred
+again, with other thresholds or for a part of the frames, without reading a picture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from auditor.engine import Progress, ScanOptions, ScanSummary
+    from auditor.infer.criteria import Criteria
+
+__all__ = [
+    "InferOptions",
+    "OutputError",
+    "prepare_output",
+    "profile_of",
+    "scan_archive",
+    "write_all",
+]
+
+
+class OutputError(ValueError):
+    """The output folder can't be used; the message is one line in plain words."""
+
+
+@dataclass(frozen=True, slots=True)
+class InferOptions:
+    """What a profile is made of, beside the store.
+
+    Attributes:
+        criteria: thresholds; None for the usual ones.
+        rating, since, body, lens: restrict the profile to a part of the frames.
+        labels_csv: file of patterns and labels.
+        accept: (body, iso, band) that the photographer accepts.
+    """
+
+    criteria: Criteria | None = None
+    rating: int | None = None
+    since: str | None = None
+    body: str | None = None
+    lens: str | None = None
+    labels_csv: Path | None = None
+    accept: Sequence[tuple[str, float, str]] = field(default_factory=tuple)
+
+
+def prepare_output(out: Path, archives: Sequence[str]) -> Path:
+    """Make the output folder, and make sure that it is no part of an archive.
+
+    Raises:
+        OutputError: when it lies inside an archive or can't be written.
+    """
+    target = out.expanduser().resolve()
+    for archive in archives:
+        if "://" in archive:
+            continue
+        root = Path(archive).expanduser().resolve()
+        if root.is_dir() and (target == root or root in target.parents):
+            raise OutputError(
+                f"the output folder {out} lies inside the archive {archive}, which is never changed; "
+                "choose a folder outside it"
+            )
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+        probe = target / ".write-probe"
+        probe.touch()
+        probe.unlink()
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise OutputError(
+            f"the output folder {out} can't be written: {why}; choose another"
+        ) from error
+    return target
+
+
+def scan_archive(
+    archives: Sequence[str],
+    out: Path,
+    *,
+    workers: int | None,
+    cluster: str | None,
+    options: ScanOptions,
+    progress: Callable[[Progress], None] | None,
+) -> ScanSummary:
+    """Find, identify, measure and remember every frame that the store does not know yet."""
+    from auditor.engine import scan
+    from auditor.store import Store
+
+    return scan(
+        list(archives),
+        Store(out / "store"),
+        workers=workers,
+        cluster=cluster,
+        options=options,
+        progress=progress,
+    )
+
+
+def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any], pd.DataFrame]:
+    """Infer the profile of a store; also give back the frame table that it was made from."""
+    from auditor.crawl import relate, select
+    from auditor.infer.comparisons import labels_from_csv
+    from auditor.infer.criteria import Criteria
+    from auditor.infer.profile import build_profile
+    from auditor.settings import reconcile
+    from auditor.store import Store
+
+    store = Store(store_folder)
+    frames = store.load()
+    counts = {
+        "found": len(frames),
+        "measured": int((frames["status"] == "measured").sum()),
+        "set_aside": int((frames["status"] != "measured").sum()),
+    }
+    frames = relate(reconcile(frames))
+    chosen = select(
+        frames, rating=options.rating, since=options.since, body=options.body, lens=options.lens
+    )
+    if options.labels_csv is not None:
+        chosen = labels_from_csv(chosen, options.labels_csv)
+    profile = build_profile(
+        chosen,
+        options.criteria or Criteria(),
+        counts,
+        pictures=store.pictures,
+        accept=tuple(options.accept),
+    )
+    return profile, chosen
+
+
+def write_all(
+    profile: Mapping[str, Any], frames: pd.DataFrame, store_folder: Path, out: Path
+) -> None:
+    """Write profile.json, the report page, the pocket card and the tables."""
+    from auditor.report import write_profile, write_report
+    from auditor.store import Store
+
+    write_profile(dict(profile), out / "profile.json")
+    write_report(dict(profile), frames, Store(store_folder).pictures, out)

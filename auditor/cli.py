@@ -1,0 +1,315 @@
+"""The command line: arguments, progress and exit codes; everything else lies in the rooms behind."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from auditor import __version__
+
+__all__ = ["main"]
+
+# Heavy imports stay inside the commands: `auditor --help` answers at once.
+
+SET_ASIDE = 3
+"""Exit code: done, but some files were set aside."""
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def _together(*options: Callable[[F], F]) -> Callable[[F], F]:
+    def wrap(command: F) -> F:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return wrap
+
+
+_out = click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    help="Folder for the profile, the report and the measurement store; never inside an archive.",
+)
+_workers = click.option(
+    "--workers",
+    type=click.IntRange(1, 256),
+    default=None,
+    help="Worker processes; one per core when not given.",
+)
+_megapixels = click.option(
+    "--max-megapixels",
+    type=click.FloatRange(min=0, min_open=True),
+    default=300.0,
+    show_default=True,
+    help="Set larger pictures aside from their header.",
+)
+_limits = _together(
+    click.option(
+        "--seconds-per-file",
+        type=click.FloatRange(min=0, min_open=True),
+        default=60.0,
+        show_default=True,
+        help="Set a file aside when it takes longer.",
+    ),
+    click.option(
+        "--memory-per-file",
+        "memory_mb",
+        type=click.IntRange(100),
+        default=4000,
+        show_default=True,
+        metavar="MB",
+        help="Set a file aside when its worker wants more memory.",
+    ),
+    _megapixels,
+)
+_scanning = _together(
+    _workers,
+    click.option("--cluster", metavar="ADDRESS", help="Dask scheduler that takes the batches."),
+    click.option("--retry", is_flag=True, help="Try files again that were set aside before."),
+    _limits,
+)
+_inferring = _together(
+    click.option(
+        "--rating", type=click.IntRange(1, 5), help="Only keepers of so many stars or more."
+    ),
+    click.option("--since", metavar="DATE", help="Only frames taken on or after this date."),
+    click.option("--body", metavar="NAME", help="Only bodies whose name contains this."),
+    click.option("--lens", metavar="NAME", help="Only lenses whose name contains this."),
+    click.option(
+        "--labels",
+        "labels_csv",
+        type=click.Path(path_type=Path, exists=True, dir_okay=False),
+        help="CSV of path patterns and labels (pattern,label), for filters and habits.",
+    ),
+    click.option("--pin-sharp", type=float, default=0.75, show_default=True),
+    click.option("--acceptable", type=float, default=0.60, show_default=True),
+    click.option("--snr-excellent", type=float, default=40.0, show_default=True),
+    click.option("--snr-acceptable", type=float, default=10.0, show_default=True),
+    click.option(
+        "--output-megapixels",
+        type=float,
+        default=8.0,
+        show_default=True,
+        help="Output size at which noise is judged and bodies are compared.",
+    ),
+    click.option(
+        "--accept",
+        multiple=True,
+        metavar="BODY:ISO:BAND",
+        help="Noise that you accept on a body you know; gives the table for the others.",
+    ),
+)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__)
+def main() -> None:
+    """Audit a photo archive: which settings gave the best frames, per lens and per body.
+
+    The archive is only read, never changed.
+    """
+
+
+@main.command()
+@click.argument("archives", nargs=-1, required=True)
+@_out
+@_scanning
+@_inferring
+def run(archives: tuple[str, ...], out: Path, **options: Any) -> None:
+    """Scan ARCHIVES, infer the gear profile and write the report. Run again, it resumes."""
+    scan_options, infer_options = _split(options)
+    target = _prepared(out, archives)
+    summary = _scan(archives, target, scan_options)
+    profile = _profile(target, infer_options)
+    _close(profile, target, summary.set_aside_lines())
+    sys.exit(SET_ASIDE if profile["frames"]["set_aside"] else 0)
+
+
+@main.command()
+@click.argument("archives", nargs=-1, required=True)
+@_out
+@_scanning
+def scan(archives: tuple[str, ...], out: Path, **options: Any) -> None:
+    """Only measure: bring the store up to date with ARCHIVES."""
+    target = _prepared(out, archives)
+    summary = _scan(archives, target, options)
+    for line in summary.set_aside_lines():
+        click.echo(line)
+    sys.exit(SET_ASIDE if summary.set_aside else 0)
+
+
+@main.command()
+@_out
+@_inferring
+def profile(out: Path, **options: Any) -> None:
+    """Only infer: make profile and report again from the store, without reading a picture."""
+    if not (out / "store").is_dir():
+        _fail(f"no measurement store in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
+    made = _profile(out, _infer_options(options))
+    _close(made, out, [])
+
+
+@main.command()
+@click.argument("files", nargs=-1, required=True)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line, in the order given.")
+@_workers
+@_limits
+def measure(files: tuple[str, ...], as_json: bool, **options: Any) -> None:
+    """Measure single FILES and print what was found."""
+    from auditor.console import frame_line, frame_lines
+    from auditor.engine import ScanOptions, measure_files
+
+    set_aside = 0
+    limits = ScanOptions(
+        seconds_per_file=options["seconds_per_file"],
+        memory_mb=options["memory_mb"],
+        max_pixels=round(options["max_megapixels"] * 1e6),
+    )
+    for row in measure_files(list(files), workers=options["workers"], options=limits):
+        set_aside += row["status"] != "measured"
+        for line in [frame_line(row)] if as_json else frame_lines(row):
+            click.echo(line)
+    sys.exit(SET_ASIDE if set_aside else 0)
+
+
+@main.command()
+@_out
+def keepers(out: Path) -> None:
+    """List frames softer or noisier than their settings had to be, a line each, for piping."""
+    from auditor.report import keeper_lines
+
+    for line in keeper_lines(_read_profile(out)):
+        click.echo(line)
+
+
+@main.command()
+@_out
+def verify(out: Path) -> None:
+    """Check that the measurement store is whole."""
+    from auditor.store import Store, StoreError
+
+    try:
+        problems = Store(out / "store").verify()
+    except StoreError as error:
+        _fail(str(error), 1)
+    for line in problems:
+        click.echo(line)
+    click.echo("the store is whole" if not problems else f"{len(problems)} problems")
+    sys.exit(1 if problems else 0)
+
+
+def _split(options: dict[str, Any]) -> tuple[dict[str, Any], Any]:
+    names = (
+        *("workers", "cluster", "retry"),
+        *("seconds_per_file", "memory_mb", "max_megapixels"),
+    )
+    scanning = {n: options.pop(n) for n in names}
+    return scanning, _infer_options(options)
+
+
+def _infer_options(options: dict[str, Any]) -> Any:
+    from auditor.audit import InferOptions
+    from auditor.infer.criteria import Criteria
+
+    names = ("pin_sharp", "acceptable", "snr_excellent", "snr_acceptable", "output_megapixels")
+    try:
+        criteria = Criteria(**{n: options.pop(n) for n in names})
+        accept = tuple(_accepted(text) for text in options.pop("accept"))
+    except ValueError as error:
+        _fail(str(error), 2)
+    return InferOptions(criteria=criteria, accept=accept, **options)
+
+
+def _accepted(text: str) -> tuple[str, float, str]:
+    parts = text.rsplit(":", 2)
+    try:
+        return parts[0], float(parts[1]), parts[2]
+    except (IndexError, ValueError):
+        raise ValueError(
+            f"--accept {text}: write it as BODY:ISO:BAND, e.g. 'Old body:3200:dusk'"
+        ) from None
+
+
+def _prepared(out: Path, archives: tuple[str, ...]) -> Path:
+    from auditor.audit import OutputError, prepare_output
+
+    for archive in archives:
+        if "://" not in archive and not Path(archive).exists():
+            _fail(f"there is no folder or file {archive}; check the path", 2)
+    try:
+        return prepare_output(out, archives)
+    except OutputError as error:
+        _fail(str(error), 2)
+
+
+def _scan(archives: tuple[str, ...], target: Path, options: dict[str, Any]) -> Any:
+    from auditor.audit import scan_archive
+    from auditor.console import progress_display
+    from auditor.engine import ScanError, ScanOptions
+    from auditor.store import StoreError
+
+    try:
+        with progress_display() as show:
+            return scan_archive(
+                archives,
+                target,
+                workers=options["workers"],
+                cluster=options["cluster"],
+                options=ScanOptions(
+                    seconds_per_file=options["seconds_per_file"],
+                    memory_mb=options["memory_mb"],
+                    max_pixels=round(options["max_megapixels"] * 1e6),
+                    retry=options["retry"],
+                ),
+                progress=show,
+            )
+    except (ScanError, StoreError) as error:
+        _fail(str(error), 1)
+    except KeyboardInterrupt:
+        _fail("stopped; what was measured is kept, the same command goes on from there", 1)
+
+
+def _profile(target: Path, options: Any) -> dict[str, Any]:
+    from auditor.audit import profile_of, write_all
+    from auditor.store import StoreError
+
+    store = target / "store"
+    try:
+        made, frames = profile_of(store, options)
+        write_all(made, frames, store, target)
+    except (StoreError, ValueError) as error:
+        _fail(str(error), 1)
+    except OSError as error:
+        _fail(f"the profile can't be written to {target}: {error.strerror or error}", 1)
+    return made
+
+
+def _close(made: dict[str, Any], target: Path, set_aside: list[str]) -> None:
+    from auditor.report import summary_lines
+
+    for line in (*summary_lines(made), *set_aside):
+        click.echo(line)
+    click.echo(f"Report: {target / 'report.html'}")
+
+
+def _read_profile(out: Path) -> dict[str, Any]:
+    import json
+
+    path = out / "profile.json"
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except OSError:
+        _fail(f"no profile in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
+    except ValueError:
+        _fail(f"{path} is damaged; `auditor profile --out {out}` makes it again", 1)
+
+
+def _fail(message: str, code: int) -> Any:
+    click.echo(f"auditor: {message}", err=True)
+    sys.exit(code)

@@ -1,0 +1,124 @@
+"""What the terminal shows: progress with rate and time left, and single frames in words."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, Final
+
+from auditor.record import ZONES, row_to_object
+
+if TYPE_CHECKING:
+    from auditor.engine import Progress
+
+__all__ = ["frame_line", "frame_lines", "progress_display"]
+
+_PLAIN_EVERY_S: Final = 10.0
+
+
+@contextmanager
+def progress_display() -> Iterator[Callable[[Progress], None]]:
+    """A live bar on a terminal; elsewhere a plain line every ten seconds."""
+    if not sys.stderr.isatty():
+        yield _plain()
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
+    from rich.progress import Progress as Bar
+
+    columns = (
+        TextColumn("measuring"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.fields[pace]}"),
+    )
+    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=None, pace="")
+
+        def show(event: Progress) -> None:
+            bar.update(task, completed=event.done, total=event.total, pace=_pace(event))
+
+        yield show
+
+
+def _plain() -> Callable[[Progress], None]:
+    last = time.monotonic() - _PLAIN_EVERY_S + 2
+
+    def show(event: Progress) -> None:
+        nonlocal last
+        now = time.monotonic()
+        if now - last < _PLAIN_EVERY_S:
+            return
+        last = now
+        total = event.total if event.total is not None else f"{event.found} found so far"
+        print(f"measured {event.done} of {total}{_pace(event)}", file=sys.stderr, flush=True)
+
+    return show
+
+
+def _pace(event: Progress) -> str:
+    parts = []
+    if event.set_aside:
+        parts.append(f"{event.set_aside} set aside")
+    if event.rate:
+        parts.append(f"{event.rate:.1f} a second")
+    if event.eta_s is not None:
+        parts.append(f"about {_duration(event.eta_s)} left")
+    return "".join(f", {part}" for part in parts)
+
+
+def _duration(seconds: float) -> str:
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    if seconds < 5400:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h"
+
+
+def frame_line(row: Mapping[str, Any]) -> str:
+    """One JSON object on one line."""
+    return json.dumps(row_to_object(row), ensure_ascii=True, allow_nan=False)
+
+
+def frame_lines(row: Mapping[str, Any]) -> list[str]:
+    """A frame in words, for a person at a terminal."""
+    frame = row_to_object(row)
+    if frame["status"] != "measured":
+        return [f"{frame['path']}: set aside: {frame['reason']}"]
+    s = frame["settings"]
+    used = [str(s[k]) for k in ("body", "lens", "converter") if s[k]]
+    if s["focal_length_mm"]:
+        used.append(f"{s['focal_length_mm']:g} mm")
+    if s["f_number"]:
+        used.append(f"f/{s['f_number']:g}")
+    if s["iso"]:
+        used.append(f"ISO {s['iso']:g}")
+    lines = [f"{frame['path']}: {', '.join(used) or 'no settings in the file'}"]
+    for zone in ZONES:
+        lines.append(f"  {zone:<7} {_zone_words(frame['sharpness'][zone], s)}")
+    if frame["sharpness"]["note"]:
+        lines.append(f"  {frame['sharpness']['note']}")
+    noise = frame["noise"]
+    if noise["sigma_code8"] is not None:
+        middle = next((t for t in noise["tones"] if t["signal"] == 0.18), None)
+        snr = f", SNR {middle['snr']:.0f} at mid-grey" if middle else ""
+        lines.append(f"  noise   {noise['sigma_code8']:.2f} code values of 255{snr}")
+    elif noise["note"]:
+        lines.append(f"  noise   not measured: {noise['note']}")
+    return lines
+
+
+def _zone_words(zone: Mapping[str, Any] | None, settings: Mapping[str, Any]) -> str:
+    if zone is None:
+        return "not measured"
+    value = zone["mtf50_cpp"]
+    words = f"MTF50 {value:.3f} ± {zone['stderr_cpp'] or 0:.3f} cycles per pixel"
+    if settings["width_px"] and settings["height_px"]:
+        # Line widths per picture height count both the light and the dark line of a cycle.
+        words += f", {2 * value * min(settings['width_px'], settings['height_px']):.0f} LW/PH"
+    if settings["pixel_pitch_um"]:
+        words += f", {value * 1000 / settings['pixel_pitch_um']:.0f} lp/mm"
+    return f"{words} ({zone['edges']} edges)"
