@@ -211,7 +211,7 @@ def _through_mosaic(
 
 def _smooth(coded: Image, sigma: float) -> Image:
     if coded.ndim == 2:
-        return cv2.GaussianBlur(coded, (0, 0), max(sigma / 4, 0.2))
+        return np.asarray(cv2.GaussianBlur(coded, (0, 0), max(sigma / 4, 0.2)), np.float32)
     luma = cv2.cvtColor(np.ascontiguousarray(coded, np.float32), cv2.COLOR_RGB2YCrCb)
     luma[..., 1:] = cv2.GaussianBlur(luma[..., 1:], (0, 0), sigma)
     luma[..., 0] = cv2.GaussianBlur(luma[..., 0], (0, 0), max(sigma / 4, 0.2))

@@ -169,7 +169,7 @@ def write_picture(
     path.write_bytes(data)
 
 
-def _for_cv2(picture: Picture) -> Picture:
+def _for_cv2(picture: Picture) -> NDArray[Any]:
     return picture if picture.ndim == 2 else np.ascontiguousarray(picture[..., ::-1])
 
 

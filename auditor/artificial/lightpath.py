@@ -186,15 +186,14 @@ def through_optics(
     if len(spectrum.channels) == 3 and spectrum.lateral != wanted:
         raise ValueError("the scene was transformed for another lateral colour")
     layers = _layers(spectrum, look, levels, disc_map)
-    planes = []
-    for channel in spectrum.channels:
-        total: Image | None = None
-        for weight, blur, disc in layers:
-            image = _filtered(spectrum, channel, look, blur, disc)
-            image = image if weight is None else image * weight
-            total = image if total is None else total + image
-        assert total is not None
-        planes.append(total)
+    common = _common(spectrum, look)
+    ready = [channel * common for channel in spectrum.channels]
+    planes = [np.zeros((spectrum.height, spectrum.width), np.float32) for _ in ready]
+    for weight, blur, disc in layers:
+        local = _local(spectrum, blur, disc)
+        for total, channel in zip(planes, ready, strict=True):
+            image = _sampled(channel * local, spectrum)
+            total += image if weight is None else image * weight
     result = planes[0] if len(planes) == 1 else np.dstack(planes)
     if look.haze:
         result = result * (1 - look.haze) + look.haze * AIRLIGHT
@@ -212,9 +211,10 @@ def _magnify(plane: Image, shift: float) -> Image:
     scale = 1 + shift / (math.hypot(rows, cols) / 2)
     cy, cx = (rows - 1) / 2, (cols - 1) / 2
     matrix = np.array([[scale, 0, cx - scale * cx], [0, scale, cy - scale * cy]])
-    return cv2.warpAffine(
+    moved = cv2.warpAffine(
         plane, matrix, (cols, rows), flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT
     )
+    return np.asarray(moved, np.float32)
 
 
 def _disc_otf(product: NDArray[np.floating]) -> NDArray[np.floating]:
@@ -299,35 +299,40 @@ def _diffraction_plane(
     return plane
 
 
-def _filtered(
-    spectrum: SceneSpectrum,
-    channel: NDArray[np.complex64],
-    look: Optics,
-    blur_px: float,
-    disc_px: float,
-) -> Image:
-    """One channel through one transfer function, sampled on the sensor's grid; (h, w)."""
+def _common(spectrum: SceneSpectrum, look: Optics) -> NDArray[np.complex64]:
+    """Transfer of everything that is the same all over the frame: diffraction, pixel, motion."""
     fy, fx = _axes(spectrum)
     n = spectrum.oversample
     cutoff = look.pitch_um / (look.wavelength_um * look.f_number)
-    plane = _diffraction_plane(spectrum.padded, n, cutoff)
-    filtered = channel * plane
-    for axis, freq in ((0, fy), (1, fx)):
-        one = _pixel(freq, n) * optics.gaussian_mtf(freq, blur_px)
-        # Sample where the pixel's centre lies, half way through its n small squares.
-        line = (one * np.exp(2j * np.pi * freq * (n - 1) / (2 * n))).astype(np.complex64)
-        filtered *= line[:, None] if axis == 0 else line[None, :]
+    # Sample where the pixel's centre lies, half way through its n small squares.
+    y, x = (
+        (_pixel(f, n) * np.exp(2j * np.pi * f * (n - 1) / (2 * n))).astype(np.complex64)
+        for f in (fy, fx)
+    )
+    plane = _diffraction_plane(spectrum.padded, n, cutoff) * y[:, None]
+    plane *= x[None, :]
     if look.motion_px:
         angle = math.radians(look.motion_deg)
         along = fy[:, None] * math.sin(angle) + fx[None, :] * math.cos(angle)
-        filtered *= np.sinc(along * look.motion_px).astype(np.float32)
+        plane *= np.sinc(along * look.motion_px).astype(np.float32)
+    return np.asarray(plane)
+
+
+def _local(spectrum: SceneSpectrum, blur_px: float, disc_px: float) -> NDArray[np.float32]:
+    """Transfer of what changes over the frame: the Gaussian remainder and the blur disc."""
+    fy, fx = _axes(spectrum)
+    y, x = (optics.gaussian_mtf(f, blur_px).astype(np.float32) for f in (fy, fx))
+    plane = y[:, None] * x[None, :]
     if disc_px:
-        radial = np.sqrt(fy[:, None] ** 2 + fx[None, :] ** 2)
-        filtered *= _disc_plane(radial * np.float32(disc_px))
-    folded = _fold(filtered, spectrum)
-    image = scipy.fft.irfft2(folded, s=spectrum.padded)
-    inside = image[MARGIN_PX : MARGIN_PX + spectrum.height, MARGIN_PX : MARGIN_PX + spectrum.width]
-    return np.asarray(inside, np.float32)
+        plane *= _disc_plane(np.sqrt(fy[:, None] ** 2 + fx[None, :] ** 2) * np.float32(disc_px))
+    return np.asarray(plane)
+
+
+def _sampled(filtered: NDArray[np.complex64], spectrum: SceneSpectrum) -> Image:
+    """A filtered spectrum as an image on the sensor's grid; (h, w)."""
+    image = scipy.fft.irfft2(_fold(filtered, spectrum), s=spectrum.padded)
+    rows, cols = (slice(MARGIN_PX, MARGIN_PX + n) for n in (spectrum.height, spectrum.width))
+    return np.asarray(image[rows, cols], np.float32)
 
 
 def _pixel(freq: NDArray[np.float32], n: int) -> NDArray[np.float64]:
@@ -353,14 +358,18 @@ def _fold(filtered: NDArray[np.complex64], spectrum: SceneSpectrum) -> NDArray[n
     if n == 1:
         return filtered
     rows, cols = spectrum.padded
-    tall = filtered.reshape(n, rows, -1).sum(axis=0)
-    flipped = np.roll(tall[::-1], 1, axis=0)  # row -r of the other half-plane
-    out = np.zeros((rows, cols // 2 + 1), np.complex64)
-    full = cols * n
-    k = np.arange(cols // 2 + 1)
-    for j in range(n):
-        index = k + j * cols
-        direct = index <= full // 2
-        out[:, direct] += tall[:, index[direct]]
-        out[:, ~direct] += np.conj(flipped[:, full - index[~direct]])
-    return np.asarray(out / (n * n), np.complex64)
+    tall = filtered[:rows].copy()
+    for i in range(1, n):
+        tall += filtered[i * rows : (i + 1) * rows]
+    mirror = np.roll(tall[::-1], 1, axis=0)  # row -r: the half-plane that is not stored
+    half, whole = cols // 2, cols * n
+    out = tall[:, : half + 1].copy()
+    for j in range(1, n):
+        # Columns k + j * cols for k = 0..half; past the middle they are the mirror's conjugates.
+        first = j * cols
+        direct = max(0, min(half, whole // 2 - first) + 1)
+        out[:, :direct] += tall[:, first : first + direct]
+        if direct <= half:
+            stop = whole - first - half
+            out[:, direct:] += np.conj(mirror[:, stop : whole - first - direct + 1][:, ::-1])
+    return np.asarray(out * np.float32(1 / (n * n)), np.complex64)
