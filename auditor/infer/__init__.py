@@ -7,5 +7,6 @@ Inference knows nothing of pixels: it reads the frame table (after `crawl.relate
 from __future__ import annotations
 
 from auditor.infer.criteria import Criteria
+from auditor.infer.profile import build_profile
 
-__all__ = ["Criteria"]
+__all__ = ["Criteria", "build_profile"]

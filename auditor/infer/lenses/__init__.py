@@ -1,0 +1,12 @@
+"""Every lens of an archive: what it can do at each aperture, and how surely that is known.
+
+`infer_lenses` gives the `lenses` of the profile. The path inside: frames to groups (`grouping`),
+groups to arrays (`curve_data`), arrays to a curve (`mixture`, `physics`, `fit`), curve to intervals
+(`intervals`), ranges (`ranges`) and words (`evidence`, `describe`).
+"""
+
+from __future__ import annotations
+
+from auditor.infer.lenses.infer import infer_lenses
+
+__all__ = ["infer_lenses"]

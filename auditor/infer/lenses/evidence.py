@@ -1,0 +1,128 @@
+"""A plain word on how far a curve can be trusted, and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.exposure import nominal_f_number
+from auditor.infer.lenses.fit import CurveFit
+from auditor.infer.lenses.mixture import KAPPA
+from auditor.record import ZONES
+
+__all__ = ["Evidence", "judge"]
+
+Floats = NDArray[np.float64]
+
+_WORDS: Final = ("strong", "fair", "thin")
+
+
+@dataclass(slots=True)
+class Evidence:
+    """The word gets worse with each reason that weighs; every reason is kept."""
+
+    level: int = 0
+    reasons: list[str] = field(default_factory=list)
+
+    @property
+    def word(self) -> str:
+        return _WORDS[self.level]
+
+    def add(self, level: int, reason: str) -> None:
+        self.level = max(self.level, level)
+        self.reasons.append(reason)
+
+
+def judge(fit: CurveFit, half_width: Floats, counts: NDArray[np.int64]) -> Evidence:
+    """Weigh a fit. `half_width` Z x K: half the relative interval; `counts` Z x K frames."""
+    out = Evidence()
+    zones = [ZONES.index("centre"), ZONES.index("corner")]
+    k = counts.shape[1]
+    names = [_name(f) for f in fit.data.f_numbers]
+    if k == 1:
+        out.add(2, f"used at one aperture only ({names[0]}): nothing to compare it with")
+    elif k == 2:
+        out.add(2, f"used at two apertures only ({names[0]} and {names[1]})")
+    for z in zones:
+        if counts[z].sum() == 0:
+            out.add(2, f"no frame has a figure in the {ZONES[z]}: judged without it")
+    seen = [z for z in zones if counts[z].sum()]
+    if seen:
+        fewest = counts[seen].min(0)
+        few = [names[j] for j in range(k) if fewest[j] < 4]
+        if len(few) > k / 2:
+            out.add(2, f"fewer than 4 frames at most apertures ({_some(few)})")
+        elif few:
+            out.add(0, f"few frames at {_some(few)}: these lean on the other apertures")
+        width = float(np.median(half_width[seen]))
+        if width > 0.12:
+            out.add(2, f"intervals of ±{100 * width:.0f}% in the median")
+        elif width > 0.05:
+            out.add(1, f"intervals of ±{100 * width:.0f}% in the median")
+    _sound_frames(fit, names, out)
+    outings = len(np.unique(fit.data.outing))
+    if outings == 1:
+        out.add(1, "all frames from one outing: what that day had in common cannot be told apart")
+    elif outings < 4:
+        out.add(1, f"frames from {outings} outings only")
+    _shake(fit, names, out)
+    _softness(fit, out)
+    return out
+
+
+def _sound_frames(fit: CurveFit, names: list[str], out: Evidence) -> None:
+    k = len(names)
+    total = np.bincount(fit.data.aperture, minlength=k)
+    sound = np.bincount(fit.data.aperture, fit.look.sound, k)
+    if sound.sum() < 6:
+        out.add(2, f"only about {sound.sum():.0f} frames in which nothing else failed")
+    if sound.sum() / total.sum() < 0.35:
+        out.add(1, f"most frames failed otherwise ({_percent(1 - sound.sum() / total.sum())})")
+    bad = [names[j] for j in range(k) if total[j] >= 3 and sound[j] < 1.5]
+    if bad:
+        out.add(1, f"hardly a sound frame at {_some(bad)}: there optics speaks, not frames")
+
+
+def _shake(fit: CurveFit, names: list[str], out: Evidence) -> None:
+    """Whether small apertures went with slow handheld shutters."""
+    stops = fit.data.shake_stops
+    known = ~np.isnan(stops)
+    if known.sum() < 10:
+        return
+    k = len(names)
+    count = np.bincount(fit.data.aperture[known], minlength=k)
+    shaken = np.bincount(fit.data.aperture, fit.look.shaken, k) / np.maximum(
+        np.bincount(fit.data.aperture, minlength=k), 1
+    )
+    slow = np.bincount(fit.data.aperture[known], stops[known] > 0.5, k) / np.maximum(count, 1)
+    risky = [names[j] for j in range(k) if count[j] >= 3 and slow[j] > 0.7 and shaken[j] > 0.3]
+    if risky and len(risky) < k:
+        out.add(1, f"{_some(risky)} mostly with slow shutters and shake: told apart by a model")
+
+
+def _softness(fit: CurveFit, out: Evidence) -> None:
+    """Whether even the best of the lens is far softer than lenses are."""
+    best = float(np.exp(fit.curve[ZONES.index("centre")].max()))
+    diffraction = float(np.exp(fit.optics.log_mtf50(np.array([-4.0, -4.0, 0.0])).max()))
+    left = KAPPA * np.sqrt(max(1 / best**2 - 1 / diffraction**2, 0.0))
+    if left > 1.4:
+        out.add(
+            2,
+            "even the sharpest frames are much softer than optics explains: every frame may have "
+            "failed in the same way, or the files are enlarged",
+        )
+
+
+def _name(f_number: float) -> str:
+    return f"f/{nominal_f_number(float(f_number)):g}"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f}%"
+
+
+def _some(names: list[str]) -> str:
+    return ", ".join(names) if len(names) <= 5 else f"{', '.join(names[:5])} and others"

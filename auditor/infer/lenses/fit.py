@@ -1,0 +1,158 @@
+"""Fit of one curve: log MTF50 of every zone at every aperture, from frames of which many failed.
+
+Penalised likelihood. The data term is the mixture of `mixture`; the penalty ties the curve to the
+optics of `physics` with a small allowance at each aperture, so that apertures with many frames
+speak for themselves and thin ones lean on the others. Solved by expectation and maximisation, with
+Gauss-Newton steps for curve and optics together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.infer.lenses.mixture import (
+    CurveData,
+    Expectation,
+    MixtureState,
+    expectation,
+    update_mixture,
+)
+from auditor.infer.lenses.physics import PARAMETERS, Optics, prior_for
+
+__all__ = ["ALLOWANCE", "CurveFit", "fit_curve"]
+
+Floats = NDArray[np.float64]
+
+ALLOWANCE: Final = 0.02
+"""Standard deviation (log) by which a lens may leave the closed form at one aperture."""
+_ITERATIONS: Final = 60
+_TOLERANCE: Final = 3e-4
+
+
+@dataclass(frozen=True, slots=True)
+class CurveFit:
+    """A fitted curve. Z zones, K apertures, P = 3 Z + 1 parameters of optics."""
+
+    data: CurveData
+    curve: Floats
+    """Z x K, log MTF50."""
+    theta: Floats
+    """P: three for each zone, then the log gain."""
+    state: MixtureState
+    look: Expectation
+    optics: Optics
+    prior_information: Floats
+    """Information (ZK + P square) of the penalty around the solution."""
+
+    def unknowns(self) -> Floats:
+        """Curve (zone by zone) and parameters as one vector."""
+        return np.concatenate([self.curve.ravel(), self.theta])
+
+
+def cell_sums(data: CurveData, values: Floats) -> Floats:
+    """Sum of n x Z values over the frames of each aperture: Z x K."""
+    k = len(data.f_numbers)
+    columns = [np.bincount(data.aperture, values[:, z], k) for z in range(values.shape[1])]
+    return np.stack(columns)
+
+
+def _start(data: CurveData) -> Floats:
+    """Upper quantile of each cell; apertures without a figure take their neighbours'."""
+    zones, k = data.log_mtf50.shape[1], len(data.f_numbers)
+    out = np.full((zones, k), np.nan)
+    for j in range(k):
+        rows = data.log_mtf50[data.aperture == j]
+        for z in range(zones):
+            values = rows[~np.isnan(rows[:, z]), z]
+            if len(values):
+                out[z, j] = np.quantile(values, 0.8)
+    return out
+
+
+def _penalty(
+    optics: Optics, theta: Floats, prior: tuple[Floats, Floats], zones: int
+) -> tuple[Floats, Floats, Floats]:
+    """Closed form (Z x K), information of the penalty and of the prior's pull on theta."""
+    k = len(optics.f_numbers)
+    size = zones * k + len(theta)
+    rows = np.zeros((zones * k, size))
+    closed = np.empty((zones, k))
+    for z in range(zones):
+        part = theta[z * PARAMETERS : (z + 1) * PARAMETERS]
+        closed[z] = optics.log_mtf50(part) + theta[-1]
+        block = slice(z * k, (z + 1) * k)
+        rows[block, block] = np.eye(k)
+        first = zones * k + z * PARAMETERS
+        rows[block, first : first + PARAMETERS] = -optics.jacobian(part)
+        rows[block, -1] = -1.0
+    information = rows.T @ rows / ALLOWANCE**2
+    information[np.arange(zones * k, size), np.arange(zones * k, size)] += 1 / prior[1] ** 2
+    return closed, rows, information
+
+
+def _maximise(
+    optics: Optics, curve: Floats, theta: Floats, gradient: Floats, curvature: Floats,
+    prior: tuple[Floats, Floats], steps: int = 2,
+) -> tuple[Floats, Floats, Floats]:  # fmt: skip
+    """M step for curve and optics: the data term is a parabola around the given curve."""
+    zones, k = curve.shape
+    anchor = curve.ravel()
+    curve, theta = curve.copy(), theta.copy()
+    information = np.eye(1)
+    for _ in range(steps):
+        closed, rows, information = _penalty(optics, theta, prior, zones)
+        gap = (curve - closed).ravel()
+        pull = -rows.T @ gap / ALLOWANCE**2
+        pull[zones * k :] -= (theta - prior[0]) / prior[1] ** 2
+        pull[: zones * k] += gradient.ravel() - curvature.ravel() * (curve.ravel() - anchor)
+        full = information.copy()
+        full[np.arange(zones * k), np.arange(zones * k)] += curvature.ravel()
+        step = np.linalg.solve(full, pull)
+        size = np.abs(step[zones * k :]).max()
+        step *= min(1.0, 0.7 / max(size, 1e-12))
+        curve = curve + step[: zones * k].reshape(zones, k)
+        theta = theta + step[zones * k :]
+    return curve, theta, information
+
+
+def fit_curve(data: CurveData) -> CurveFit:
+    """Fit the curve of one lens, body, converter, focal range and kind of file.
+
+    Needs at least one figure; apertures and zones without any get the optics' guess, and it is
+    for the caller not to report those.
+    """
+    zones = data.log_mtf50.shape[1]
+    optics = Optics(
+        tuple(float(f) for f in data.f_numbers), data.pitch_um, float(data.f_numbers[0])
+    )
+    prior = prior_for(data.source, zones)
+    theta = prior[0].copy()
+    start = _start(data)
+    # First the optics alone through the upper quantiles, then frames and optics together.
+    weight = np.where(np.isnan(start), 0.0, 1 / 0.05**2)
+    curve = _closed(optics, theta, zones)
+    for _ in range(8):
+        gradient = weight * np.nan_to_num(start - curve)
+        curve, theta, information = _maximise(optics, curve, theta, gradient, weight, prior, 1)
+    state = MixtureState(scatter=np.full(zones, 0.045), soft_zone=np.full(zones, 0.08))
+    look = expectation(data, curve, state)
+    for i in range(_ITERATIONS):
+        before = curve
+        curve, theta, information = _maximise(
+            optics, curve, theta, cell_sums(data, look.gradient), cell_sums(data, look.curvature),
+            prior,
+        )  # fmt: skip
+        state = update_mixture(data, look, state)
+        look = expectation(data, curve, state)
+        if i > 8 and np.abs(curve - before).max() < _TOLERANCE:
+            break
+    return CurveFit(data, curve, theta, state, look, optics, information)
+
+
+def _closed(optics: Optics, theta: Floats, zones: int) -> Floats:
+    parts = [theta[z * PARAMETERS : (z + 1) * PARAMETERS] for z in range(zones)]
+    return np.stack([optics.log_mtf50(p) + theta[-1] for p in parts])

@@ -1,0 +1,81 @@
+"""Focal ranges of a zoom: neighbours whose curves do not differ are one range."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import chi2
+
+from auditor.infer.lenses.fit import CurveFit
+from auditor.infer.lenses.intervals import Draws
+from auditor.record import ZONES
+
+__all__ = ["curves_differ", "merged_ranges"]
+
+Part = tuple[NDArray[np.int64], CurveFit, Draws]
+
+_MATTERS: Final = 0.05
+"""Difference (log MTF50, root mean square) that a photographer could care about."""
+_CERTAIN: Final = 0.01
+
+
+def merged_ranges(
+    parts: Sequence[Part],
+    refit: Callable[[NDArray[np.int64]], tuple[CurveFit, Draws] | None],
+) -> list[Part]:
+    """Merge neighbours, the most alike first, until every pair of neighbours differs."""
+    out = list(parts)
+    while len(out) > 1:
+        odds = [curves_differ(out[i], out[i + 1]) for i in range(len(out) - 1)]
+        alike = int(np.argmin(odds))
+        if odds[alike] >= 1:
+            break
+        rows = np.sort(np.concatenate([out[alike][0], out[alike + 1][0]]))
+        joined = refit(rows)
+        if joined is None:
+            break
+        out[alike : alike + 2] = [(rows, *joined)]
+    return out
+
+
+def curves_differ(one: Part, other: Part) -> float:
+    """How surely centre and corner differ at the apertures in common: 1 and more is a difference.
+
+    A difference must be beyond chance (chi squared over the cells in common) and large enough to
+    matter; without apertures in common nothing can be told, and nothing is merged.
+    """
+    a, b = one[1], other[1]
+    ia, ib = _common(a, b)
+    if not len(ia):
+        return 1.0
+    cells = [
+        (z * len(a.data.f_numbers) + i, z * len(b.data.f_numbers) + j)
+        for z in (ZONES.index("centre"), ZONES.index("corner"))
+        for i, j in zip(ia, ib, strict=True)
+        if _seen(a, z, i) and _seen(b, z, j)
+    ]
+    if not cells:
+        return 1.0
+    left, right = np.array(cells).T
+    gap = a.curve.ravel()[left] - b.curve.ravel()[right]
+    covariance = one[2].covariance[np.ix_(left, left)] + other[2].covariance[np.ix_(right, right)]
+    covariance += np.eye(len(gap)) * 0.01**2
+    statistic = float(gap @ np.linalg.solve(covariance, gap))
+    surely = statistic / float(chi2.ppf(1 - _CERTAIN, len(gap)))
+    matters = float(np.sqrt((gap**2).mean())) / _MATTERS
+    return min(surely, matters)
+
+
+def _seen(fit: CurveFit, zone: int, aperture: int) -> bool:
+    rows = fit.data.aperture == aperture
+    return bool((~np.isnan(fit.data.log_mtf50[rows, zone])).any())
+
+
+def _common(a: CurveFit, b: CurveFit) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    left = np.round(6 * np.log2(a.data.f_numbers)).astype(int)
+    right = np.round(6 * np.log2(b.data.f_numbers)).astype(int)
+    _, ia, ib = np.intersect1d(left, right, return_indices=True)
+    return ia, ib

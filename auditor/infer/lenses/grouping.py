@@ -1,0 +1,233 @@
+"""Which frames belong to one curve: same lens, body, converter and kind of file; focal ranges.
+
+Works on plain columns, so that a million frames take seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from auditor.exposure import F_NUMBERS
+
+__all__ = ["LensGroup", "aperture_index", "focal_clusters", "lens_groups", "nominal_from_index"]
+
+Floats = NDArray[np.float64]
+
+TRUST: Final = ("raw", "camera", "unknown", "edited")
+"""Kinds of file from the most to the least trusted. Resized files never enter a curve."""
+
+ENOUGH: Final = 24
+"""Frames from which a kind of file is preferred over a less trusted one with more frames."""
+
+
+@dataclass(frozen=True, slots=True)
+class LensGroup:
+    """Rows (positions in the frame table) of one lens on one body, of one kind of file."""
+
+    lens: str
+    body: str
+    converter: str | None
+    lens_serial: str | None
+    pixel_pitch_um: float | None
+    source: str
+    frames_by_source: dict[str, int]
+    rows: NDArray[np.int64]
+    reasons: list[str] = field(default_factory=list)
+
+
+def numbers(frames: pd.DataFrame, name: str) -> Floats:
+    """A copy of a column as float64, NaN where missing, unreadable or the column does not exist."""
+    if name not in frames:
+        return np.full(len(frames), np.nan)
+    column = frames[name]
+    if not pd.api.types.is_numeric_dtype(column.dtype):
+        column = pd.to_numeric(column, errors="coerce")
+    return np.array(column.to_numpy(dtype=np.float64, na_value=np.nan))
+
+
+def texts(frames: pd.DataFrame, name: str) -> pd.Series:
+    """A column of text with missing values as the empty string."""
+    if name not in frames:
+        return pd.Series("", index=frames.index, dtype="str")
+    return frames[name].astype("str").where(frames[name].notna(), "")
+
+
+def flags(frames: pd.DataFrame, name: str, default: bool) -> NDArray[np.bool_]:
+    """A column of booleans; `default` where missing."""
+    if name not in frames:
+        return np.full(len(frames), default)
+    column = frames[name]
+    missing = column.isna().to_numpy()
+    values = column.where(~missing, default) if missing.any() else column
+    return np.asarray(values.to_numpy(dtype=bool))
+
+
+def aperture_index(f_number: Floats) -> NDArray[np.int64]:
+    """Index of the nominal third of a stop; -1 where the f-number is missing or impossible."""
+    good = np.isfinite(f_number) & (f_number >= 0.5) & (f_number <= 128)
+    safe = np.where(good, f_number, 1.0)
+    index = np.round(6 * np.log2(safe)).astype(np.int64) + 6
+    return np.where(good & (index < len(F_NUMBERS)), index, -1)
+
+
+def nominal_from_index(index: int) -> float:
+    """The engraved aperture of an index of `aperture_index`."""
+    return F_NUMBERS[index]
+
+
+def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
+    """Groups in order of lens, body, converter. Frames set aside and resized files stay out."""
+    status = texts(frames, "status").to_numpy() == "measured"
+    usable = status & flags(frames, "best", True) & ~flags(frames, "upsampled", False)
+    source = texts(frames, "source").to_numpy(dtype=object)
+    source = np.where(source == "", "unknown", source)
+    usable &= source != "resized"
+    names = pd.DataFrame({n: texts(frames, n) for n in ("lens", "body", "converter")})
+    names["serial"] = _serials(frames, names)
+    names = names[usable]
+    position = np.flatnonzero(usable)
+    pitch = numbers(frames, "pixel_pitch_um")
+    for key, local in names.groupby(list(names.columns), sort=True, observed=True).indices.items():
+        lens, body, converter, serial = (str(part) for part in key)
+        yield _one_group(
+            (lens, body, converter or None, serial or None), position[local], source, pitch
+        )
+
+
+def _serials(frames: pd.DataFrame, names: pd.DataFrame) -> pd.Series:
+    """Serial of a lens where one name has several copies, else the empty string."""
+    serial = texts(frames, "lens_serial")
+    known = serial != ""
+    copies = serial[known].groupby(names["lens"][known]).nunique()
+    several = set(copies.index[copies > 1])
+    return serial.where(names["lens"].isin(several), "")
+
+
+def _one_group(
+    key: tuple[str, str, str | None, str | None], rows: NDArray[np.int64],
+    source: NDArray[Any], pitch: Floats,
+) -> LensGroup:  # fmt: skip
+    reasons: list[str] = []
+    kinds, counts = np.unique(source[rows].astype(str), return_counts=True)
+    by_source = {str(k): int(c) for k, c in zip(kinds, counts, strict=True)}
+    chosen = _trusted(by_source)
+    if len(by_source) > 1:
+        others = ", ".join(f"{n} {k}" for k, n in by_source.items() if k != chosen)
+        reasons.append(
+            f"drawn from {by_source[chosen]} {chosen} files; {others} left out, because kinds "
+            "of file are never mixed in one curve"
+        )
+    rows = rows[source[rows] == chosen]
+    rows, own, note = _one_pitch(rows, pitch)
+    reasons += note
+    lens, body, converter, serial = key
+    return LensGroup(
+        lens or "unknown lens", body or "unknown body", converter, serial, own, chosen,
+        by_source, rows, reasons,
+    )  # fmt: skip
+
+
+def _trusted(by_source: dict[str, int]) -> str:
+    most = max(by_source.values())
+    order = [k for k in TRUST if k in by_source] + sorted(set(by_source) - set(TRUST))
+    for kind in order:
+        if by_source[kind] >= min(ENOUGH, most) or by_source[kind] >= most / 3:
+            return kind
+    return max(by_source, key=lambda k: by_source[k])
+
+
+def _one_pitch(
+    rows: NDArray[np.int64], pitch: Floats
+) -> tuple[NDArray[np.int64], float | None, list[str]]:
+    """Keep the frames of the commonest pixel pitch: another pitch is another picture size."""
+    own = pitch[rows]
+    own = np.where((own > 0.3) & (own < 50), own, np.nan)
+    known = own[~np.isnan(own)]
+    if not len(known):
+        return rows, None, ["pixel pitch unknown: diffraction taken as on a sensor of 4 µm"]
+    steps = np.round(np.log(known) / 0.04).astype(int)
+    values, counts = np.unique(steps, return_counts=True)
+    centre = float(np.median(known[steps == values[counts.argmax()]]))
+    near = np.abs(np.log(own / centre)) < 0.03
+    keep = near | np.isnan(own)
+    notes = []
+    if not keep.all():
+        notes.append(f"{int((~keep).sum())} frames of another picture size (pixel pitch) left out")
+    return rows[keep], round(centre, 4), notes
+
+
+def focal_clusters(focal_mm: Floats, spread: float = 1.4, few: int = 15) -> NDArray[np.int64]:
+    """Cluster of each frame by focal length, 0, 1, ... ascending; -1 where it is unknown.
+
+    The clusters are those that split log focal length with the least squares, as many as it takes
+    for each to span at most a factor `spread`; those with fewer than `few` frames join the nearer
+    neighbour. A prime (all within 6%) is one cluster.
+    """
+    out = np.full(len(focal_mm), -1, np.int64)
+    known = np.isfinite(focal_mm) & (focal_mm > 0)
+    if not known.any():
+        return out
+    bins, code = np.unique(np.round(np.log(focal_mm[known]) / 0.03), return_inverse=True)
+    counts = np.bincount(code).astype(float)
+    x = bins * 0.03
+    if x[-1] - x[0] < np.log(1.06) + 1e-9:
+        out[known] = 0
+        return out
+    for k in range(1, len(x) + 1):
+        first = _least_squares_split(x, counts, k)
+        last = np.append(first[1:], len(x)) - 1
+        if all(x[b] - x[a] <= np.log(spread) + 1e-9 for a, b in zip(first, last, strict=True)):
+            break
+    label = np.searchsorted(first, np.arange(len(x)), side="right") - 1
+    label = _absorb(label, x, counts, few)
+    out[known] = label[code]
+    return out
+
+
+def _least_squares_split(x: Floats, weight: Floats, k: int) -> NDArray[np.int64]:
+    """First index of each of k contiguous clusters with the least weighted squares."""
+    n = len(x)
+    w, wx, wxx = (
+        np.concatenate([[0.0], np.cumsum(v)]) for v in (weight, weight * x, weight * x * x)
+    )
+    left, right = np.triu_indices(n)
+    cost = np.full((n, n), np.inf)
+    mass, total = w[right + 1] - w[left], wx[right + 1] - wx[left]
+    cost[left, right] = wxx[right + 1] - wxx[left] - total**2 / mass
+    best = cost[0].copy()
+    back = np.zeros((k, n), np.int64)
+    for c in range(1, k):
+        option = np.full((n, n), np.inf)
+        option[1:] = best[:-1, None] + cost[1:]
+        back[c] = option.argmin(0)
+        best = option.min(0)
+    first = np.zeros(k, np.int64)
+    end = n - 1
+    for c in range(k - 1, 0, -1):
+        first[c] = back[c, end]
+        end = first[c] - 1
+    return first
+
+
+def _absorb(label: NDArray[np.int64], x: Floats, counts: Floats, few: int) -> NDArray[np.int64]:
+    """Join clusters of few frames to the nearer neighbour."""
+    label = label.copy()
+    while label.max() > 0:
+        size = np.bincount(label, counts)
+        smallest = int(size.argmin())
+        if size[smallest] >= few:
+            break
+        mean = np.bincount(label, counts * x) / size
+        gaps = np.abs(mean - mean[smallest])
+        gaps[smallest] = np.inf
+        near = [j for j in (smallest - 1, smallest + 1) if 0 <= j < len(size)]
+        target = min(near, key=lambda j: gaps[j])
+        label[label == smallest] = target
+        label = np.unique(label, return_inverse=True)[1]
+    return label

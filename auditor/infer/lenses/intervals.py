@@ -1,0 +1,153 @@
+"""Intervals of a fitted curve, by resampling outings.
+
+Frames of one scene, burst or outing share light, wind, focus habits: they are not independent. The
+score of the data term is summed over each outing; resampling outings with replacement gives draws
+of the score, and one Newton step from the solution turns each into a curve. With few outings a
+resample knows too little, so it is blended with draws from variance components (between outings,
+between scenes) that are pooled over apertures and zones, and widened like Student's t. The penalty
+of optics contributes its own uncertainty, so that thin stretches are not overconfident.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm, t
+
+from auditor.infer.lenses.fit import CurveFit, cell_sums
+from auditor.infer.lenses.mixture import expectation
+
+__all__ = ["Draws", "draw_curves"]
+
+Floats = NDArray[np.float64]
+
+_STEP: Final = 0.004
+_POOLED: Final = 8.0
+"""Outings' worth of trust in pooled variance components."""
+_SHARED: Final = 0.010
+"""Standard deviation (log) between outings that is assumed while they are too few to tell."""
+
+
+@dataclass(frozen=True, slots=True)
+class Draws:
+    """B plausible curves: `curve` B x Z x K and the parameters of optics `theta` B x P."""
+
+    curve: Floats
+    theta: Floats
+    covariance: Floats
+    """ZK x ZK, of the curve alone."""
+
+
+def _data_information(fit: CurveFit) -> Floats:
+    """Observed information of the data term, K x Z x Z (apertures share no frame)."""
+    zones, k = fit.curve.shape
+    out = np.empty((k, zones, zones))
+    for z in range(zones):
+        shift = np.zeros((zones, 1))
+        shift[z] = _STEP
+        up = cell_sums(fit.data, expectation(fit.data, fit.curve + shift, fit.state).gradient)
+        down = cell_sums(fit.data, expectation(fit.data, fit.curve - shift, fit.state).gradient)
+        out[:, :, z] = ((down - up) / (2 * _STEP)).T
+    out = (out + out.transpose(0, 2, 1)) / 2
+    # Where a mixture is undecided the likelihood may be convex: keep a part of the complete-data
+    # information, so that the solution stays a maximum.
+    floor = 0.1 * cell_sums(fit.data, fit.look.curvature).T
+    values, vectors = np.linalg.eigh(out)
+    values = np.maximum(values, floor.min(axis=1, keepdims=True).clip(0))
+    return np.asarray(np.einsum("kij,kj,klj->kil", vectors, values, vectors))
+
+
+def _embed(blocks: Floats) -> Floats:
+    """K x Z x Z blocks as one ZK x ZK matrix, zone by zone."""
+    k, zones, _ = blocks.shape
+    out = np.zeros((zones, k, zones, k))
+    index = np.arange(k)
+    out[:, index, :, index] = blocks
+    return np.asarray(out.reshape(zones * k, zones * k))
+
+
+def _cluster_sums(fit: CurveFit, cluster: NDArray[np.int64], values: Floats) -> Floats:
+    """Sums of n x Z values over each cluster's frames of each aperture: C x ZK."""
+    zones, k = fit.curve.shape
+    _, code = np.unique(cluster, return_inverse=True)
+    count = int(code.max()) + 1
+    cell = code * k + fit.data.aperture
+    sums = [np.bincount(cell, values[:, z], count * k) for z in range(zones)]
+    table = np.stack([s.reshape(count, k) for s in sums], axis=1)
+    return np.asarray(table.reshape(count, zones * k))
+
+
+def _component(
+    score: Floats, information: Floats, zones: int, prior: float, rest: float
+) -> tuple[float, int]:
+    """Variance between clusters by moments, shrunk to `prior`; and the clusters' count.
+
+    A cluster's score is its shift times its information plus noise with variance `information`;
+    `rest` is the variance already explained by a coarser level.
+    """
+    count = len(score)
+    s = score.reshape(count, zones, -1).sum(2)
+    i = information.reshape(count, zones, -1).sum(2)
+    excess = float(((s**2 - i).sum()) / max(float((i**2).sum()), 1e-12))
+    trust = max(count - 1, 0)
+    return (trust * max(excess - rest, 0.0) + 4 * prior) / (trust + 4), count
+
+
+def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> Draws:
+    """Draws of curve and optics whose central `interval` is the reported interval."""
+    rng = np.random.default_rng(seed)
+    zones, k = fit.curve.shape
+    size = zones * k
+    blocks = _data_information(fit)
+    full = fit.prior_information.copy()
+    full[:size, :size] += _embed(blocks)
+    inverse = np.linalg.inv(full)
+    gradient, curvature = fit.look.gradient, fit.look.curvature
+    score = _cluster_sums(fit, fit.data.outing, gradient)
+    meat = _embed(blocks)
+    # Variance components, outing first, then scenes within outings.
+    outings = _cluster_sums(fit, fit.data.outing, curvature)
+    between, groups = _component(score, outings, zones, _SHARED**2, 0.0)
+    scene_score = _cluster_sums(fit, fit.data.scene, gradient)
+    scene_info = _cluster_sums(fit, fit.data.scene, curvature)
+    within, _ = _component(scene_score, scene_info, zones, 0.0, between)
+    for variance, info in ((between, outings), (within, scene_info)):
+        by_zone = info.reshape(len(info), zones, k)
+        for z in range(zones):
+            block = slice(z * k, (z + 1) * k)
+            meat[block, block] += variance * by_zone[:, z].T @ by_zone[:, z]
+    pooled = rng.standard_normal((count, size)) @ _root(meat).T
+    effective = _outings_per_aperture(fit)
+    share = max(effective - 1, 0.0) / (max(effective - 1, 0.0) + _POOLED)
+    noise = np.sqrt(1 - share) * pooled
+    if groups > 1 and share > 0:
+        picked = rng.integers(0, groups, (count, groups))
+        weights = np.stack([np.bincount(row, minlength=groups) for row in picked]) - 1.0
+        noise += np.sqrt(share * groups / (groups - 1)) * (weights @ score)
+    prior_noise = rng.standard_normal((count, len(full))) @ _root(fit.prior_information).T
+    total = prior_noise
+    total[:, :size] += noise
+    tail = 0.5 + interval / 2
+    widen = t.ppf(tail, effective - 1 + _POOLED) / norm.ppf(tail)
+    steps = widen * total @ inverse
+    unknowns = fit.unknowns() + steps
+    centred = steps[:, :size] - steps[:, :size].mean(0)
+    return Draws(
+        unknowns[:, :size].reshape(count, zones, k),
+        unknowns[:, size:],
+        centred.T @ centred / (count - 1),
+    )
+
+
+def _root(matrix: Floats) -> Floats:
+    values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0)))
+
+
+def _outings_per_aperture(fit: CurveFit) -> float:
+    k = len(fit.data.f_numbers)
+    pairs = np.unique(np.stack([fit.data.aperture, fit.data.outing]), axis=1)
+    return float(np.median(np.bincount(pairs[0], minlength=k)))

@@ -1,0 +1,129 @@
+"""Sweet spot, pin-sharp and acceptable apertures of a curve.
+
+All are judged on the weaker of centre and corner. The sweet spot is one of the apertures that the
+archive holds; ends of ranges are interpolated between them, given to the nearest third of a stop,
+and never reach past them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.exposure import nominal_f_number
+from auditor.infer.lenses.fit import CurveFit
+from auditor.infer.lenses.intervals import Draws
+from auditor.infer.lenses.physics import PARAMETERS, Optics
+
+__all__ = ["Ranges", "dense_curves", "find_ranges", "range_ends"]
+
+Floats = NDArray[np.float64]
+Pair = tuple[float, float]
+
+_STEPS_PER_STOP: Final = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Ranges:
+    """Apertures in nominal thirds of a stop, with the interval of each."""
+
+    sweet: float
+    sweet_low: float
+    sweet_high: float
+    pin_sharp: Pair
+    pin_sharp_intervals: tuple[Pair, Pair]
+    acceptable: Pair
+    acceptable_intervals: tuple[Pair, Pair]
+    best_cpp: float
+
+
+def dense_grid(f_numbers: Floats) -> Floats:
+    """Apertures between the outermost, even in stops, with those used among them."""
+    low, high = np.log2(f_numbers[0]), np.log2(f_numbers[-1])
+    count = max(round((high - low) * 2 * _STEPS_PER_STOP) + 1, 2)
+    return np.unique(np.concatenate([2 ** np.linspace(low, high, count), f_numbers]))
+
+
+def dense_curves(fit: CurveFit, curve: Floats, theta: Floats, grid: Floats) -> Floats:
+    """log MTF50 (..., Z, M) on `grid` for curves (..., Z, K) with their optics (..., P).
+
+    Between apertures used the closed form holds, carried along by what the curve differs from it.
+    """
+    optics = Optics(tuple(float(g) for g in grid), fit.optics.pitch_um, fit.optics.widest)
+    used = fit.data.f_numbers
+    right = np.clip(np.searchsorted(used, grid, side="right"), 1, max(len(used) - 1, 1))
+    left = right - 1
+    if len(used) == 1:
+        right, share = left, np.zeros(len(grid))
+    else:
+        share = (np.log(grid) - np.log(used[left])) / (np.log(used[right]) - np.log(used[left]))
+    out = []
+    for z in range(curve.shape[-2]):
+        part = theta[..., z * PARAMETERS : (z + 1) * PARAMETERS]
+        gain = theta[..., -1:]
+        gap = curve[..., z, :] - (fit.optics.log_mtf50(part) + gain)
+        out.append(
+            optics.log_mtf50(part) + gain + (1 - share) * gap[..., left] + share * gap[..., right]
+        )
+    return np.stack(out, axis=-2)
+
+
+def range_ends(weaker: Floats, grid: Floats, share: float) -> tuple[Floats, Floats]:
+    """Outermost apertures, contiguous with the best, that keep `share` of the best (B x M)."""
+    weaker = np.atleast_2d(weaker)
+    best = weaker.argmax(1)
+    keeps = weaker >= share * weaker.max(1, keepdims=True)
+    position = np.arange(weaker.shape[1])
+    fails_left = np.where(~keeps & (position[None] < best[:, None]), position[None], -1).max(1)
+    fails_right = np.where(
+        ~keeps & (position[None] > best[:, None]), position[None], weaker.shape[1]
+    ).min(1)
+    return grid[fails_left + 1], grid[fails_right - 1]
+
+
+def find_ranges(
+    fit: CurveFit, draws: Draws, zones: list[int], held: NDArray[np.bool_], pin: float,
+    acceptable: float, interval: float,
+) -> Ranges:  # fmt: skip
+    """Ranges from the zones given (indices of centre and corner) over apertures `held` (K)."""
+    used = fit.data.f_numbers[held]
+    grid = dense_grid(used)
+    at = np.searchsorted(grid, used)
+    one = np.exp(dense_curves(fit, fit.curve, fit.theta, grid)[zones].min(0))
+    many = np.exp(dense_curves(fit, draws.curve, draws.theta, grid)[:, zones].min(1))
+    sweet = used[one[at].argmax()]
+    sweets = used[many[:, at].argmax(1)]
+    quantiles = [0.5 - interval / 2, 0.5 + interval / 2]
+    low, high = np.quantile(sweets, quantiles, method="nearest")
+    pin_ends, pin_intervals = _ends(one, many, grid, pin, quantiles)
+    usable_ends, usable_intervals = _ends(one, many, grid, acceptable, quantiles)
+    return Ranges(
+        _third(sweet),
+        _third(min(low, sweet)),
+        _third(max(high, sweet)),
+        pin_ends,
+        pin_intervals,
+        usable_ends,
+        usable_intervals,
+        float(one.max()),
+    )
+
+
+def _ends(
+    one: Floats, many: Floats, grid: Floats, share: float, quantiles: list[float]
+) -> tuple[Pair, tuple[Pair, Pair]]:
+    """Both ends of a range, and the interval of each, in nominal thirds."""
+    first, last = (float(e[0]) for e in range_ends(one, grid, share))
+    firsts, lasts = range_ends(many, grid, share)
+    around = []
+    for values, own in ((firsts, first), (lasts, last)):
+        low, high = np.quantile(values, quantiles)
+        around.append((_third(min(low, own)), _third(max(high, own))))
+    return (_third(first), _third(last)), (around[0], around[1])
+
+
+def _third(f_number: float) -> float:
+    return float(nominal_f_number(float(f_number)))

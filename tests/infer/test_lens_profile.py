@@ -1,0 +1,100 @@
+"""The lenses of a profile against archives with known truth."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
+from auditor.infer import Criteria, build_profile
+
+LENS_KEYS = {"lens", "body", "converter", "pixel_pitch_um", "frames", "focal_ranges"}
+RANGE_KEYS = {
+    *("focal_mm", "frames", "apertures", "sweet_spot", "pin_sharp", "acceptable"),
+    *("evidence", "reasons"),
+}
+
+
+@pytest.fixture(scope="module")
+def usual() -> tuple[pd.DataFrame, dict]:
+    frames, _ = simulate_frames(ArchiveSpec(), seed=5)
+    return frames, build_profile(frames, Criteria())
+
+
+def test_profile_has_every_key_of_the_contract_and_is_json(usual):
+    _, profile = usual
+    json.dumps(profile, allow_nan=False)
+    assert set(profile) >= {
+        *("frames", "criteria", "lenses", "bodies", "iso_matches", "keepers", "comparisons"),
+        *("settings", "next_shots"),
+    }
+    lens = profile["lenses"][0]
+    assert set(lens) >= LENS_KEYS
+    part = lens["focal_ranges"][0]
+    assert set(part) >= RANGE_KEYS
+    assert set(part["apertures"][0]) >= {"f_number", "frames", "centre", "middle", "corner"}
+    assert set(part["apertures"][0]["corner"]) >= {"mtf50_cpp", "low", "high", "frames"}
+
+
+def test_the_curve_follows_the_lens_and_not_the_failed_frames(usual):
+    _, profile = usual
+    lens = LensSpec()
+    part = profile["lenses"][0]["focal_ranges"][0]
+    for zone in ("centre", "corner"):
+        found = np.array([a[zone]["mtf50_cpp"] for a in part["apertures"]])
+        true = lens.true_mtf50(zone, np.array(lens.apertures))
+        assert np.abs(found / true - 1).max() < 0.06
+        usual_values = np.array([a[f"usual_{zone}_cpp"] for a in part["apertures"]])
+        naive, ours = np.abs(usual_values / true - 1), np.abs(found / true - 1)
+        assert ours.mean() < naive.mean() / 2
+
+
+def _changed(**columns: object) -> pd.DataFrame:
+    frames, _ = simulate_frames(ArchiveSpec(all_columns=False), seed=3)
+    return frames.assign(**columns)
+
+
+@pytest.mark.parametrize(
+    "frames",
+    [
+        pytest.param(_changed().iloc[:0], id="no frame"),
+        pytest.param(_changed().iloc[:1], id="one frame"),
+        pytest.param(_changed().query("f_number == 8"), id="one aperture"),
+        pytest.param(_changed(corner_mtf50_cpp=np.nan), id="no corner"),
+        pytest.param(
+            _changed(centre_mtf50_cpp=np.nan, middle_mtf50_cpp=None, corner_mtf50_cpp=-3.0),
+            id="nothing measured",
+        ),
+        pytest.param(_changed(f_number=0.0), id="aperture unknown"),
+        pytest.param(_changed(focal_length_mm=None), id="focal length unknown"),
+        pytest.param(_changed(lens=None, body=None), id="names unknown"),
+        pytest.param(_changed(pixel_pitch_um=np.nan), id="pitch unknown"),
+        pytest.param(_changed(exposure_time_s=0.0, outing=None), id="time and outing unknown"),
+        pytest.param(_changed(f_number="eight"), id="text for a number"),
+        pytest.param(_changed().drop(columns=["outing", "burst", "signature"]), id="lost columns"),
+    ],
+)
+def test_every_archive_gives_an_honest_profile(frames):
+    profile = build_profile(frames, Criteria())
+    json.dumps(profile, allow_nan=False)
+    for lens in profile["lenses"]:
+        for part in lens["focal_ranges"]:
+            if part["sweet_spot"] is None:
+                assert part["reasons"]
+                assert part["evidence"] == "thin"
+
+
+def test_resized_and_other_kinds_of_file_never_enter_the_curve():
+    frames = _changed()
+    worse = frames.assign(
+        source="edited", **{f"{z}_mtf50_cpp": 0.05 for z in ("centre", "middle", "corner")}
+    )
+    small = worse.assign(source="resized")
+    alone = build_profile(frames, Criteria())["lenses"][0]
+    mixed = build_profile(pd.concat([frames, worse, small]), Criteria())["lenses"][0]
+    assert mixed["source"] == "camera"
+    assert mixed["frames_by_source"] == {"camera": 84, "edited": 84}
+    assert mixed["focal_ranges"][0]["apertures"] == alone["focal_ranges"][0]["apertures"]
