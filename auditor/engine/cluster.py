@@ -1,0 +1,146 @@
+"""Worker processes: a Dask cluster of our own on this machine, or one that is there already."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import queue
+import shutil
+import signal
+import tempfile
+from collections.abc import Iterator, Sequence
+from typing import Any, Final
+
+import psutil
+
+from .batch import close_decoders, run_batch, warm_up
+
+__all__ = ["ClusterError", "Workers"]
+
+_CONFIG: Final = {
+    # A batch that took its worker down is split by us, rather than tried on worker after worker.
+    "distributed.scheduler.allowed-failures": 1,
+    # A machine that slept is not a machine whose workers died.
+    "distributed.scheduler.worker-ttl": None,
+    "distributed.admin.tick.limit": "1h",
+    "distributed.worker.daemon": True,
+    "distributed.diagnostics.nvml": False,
+}
+
+
+class ClusterError(RuntimeError):
+    """No workers to be had; the message is one line and says what to do."""
+
+
+@contextlib.contextmanager
+def _terminal_signals_blocked() -> Iterator[None]:
+    """Processes started inside never see Ctrl-C or a closing terminal: that is ours to handle."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGHUP})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+class Workers:
+    """Sends batches to Dask workers; results arrive in `results` as (ticket, answer or exception)."""
+
+    def __init__(self, count: int, address: str | None, settings: dict[str, Any]) -> None:
+        import dask
+        import distributed
+
+        self.results: queue.Queue[tuple[int, Any]] = queue.Queue()
+        self._settings = settings
+        self._futures: dict[int, Any] = {}
+        self._cluster: Any = None
+        self._folder: str | None = None
+        self._silence()
+        try:
+            with _terminal_signals_blocked(), dask.config.set(_CONFIG):
+                if address is None:
+                    self._folder = tempfile.mkdtemp(prefix="auditor-")
+                    self._cluster = distributed.LocalCluster(
+                        n_workers=count,
+                        threads_per_worker=1,
+                        processes=True,
+                        host="127.0.0.1",
+                        dashboard_address=None,
+                        memory_limit=0,
+                        local_directory=self._folder,
+                        silence_logs=logging.CRITICAL,
+                    )
+                    self._client = distributed.Client(self._cluster)
+                else:
+                    self._client = distributed.Client(address, timeout="20s", set_as_default=False)
+        except Exception as error:
+            self.close()
+            where = f"the cluster at {address}" if address else "worker processes on this machine"
+            said = " ".join(str(error).split())[:160] or type(error).__name__
+            raise ClusterError(f"{where} cannot be used ({said})") from error
+        self.count = max(1, sum(self._client.nthreads().values())) if address else count
+        # Every worker loads its libraries while the first batches are still on their way.
+        self._warming = self._client.run(warm_up, settings, wait=False, on_error="ignore")
+
+    @staticmethod
+    def _silence() -> None:
+        for name in ("distributed", "distributed.nanny", "distributed.scheduler", "tornado"):
+            logging.getLogger(name).setLevel(logging.CRITICAL)
+
+    def alive(self) -> int:
+        """How many workers are connected."""
+        with contextlib.suppress(Exception):
+            return len(self._client.scheduler_info(n_workers=-1)["workers"])
+        return 0
+
+    def submit(self, ticket: int, jobs: Sequence[dict[str, Any]]) -> None:
+        """Send one batch; its outcome arrives under `ticket`."""
+        future = self._client.submit(
+            run_batch, list(jobs), self._settings, pure=False, key=f"batch-{ticket}-{id(self)}"
+        )
+        self._futures[ticket] = future
+        future.add_done_callback(lambda f: self._done(ticket, f))
+
+    def _done(self, ticket: int, future: Any) -> None:
+        try:
+            answer = future.result()
+        except BaseException as error:
+            answer = error
+        self.results.put((ticket, answer))
+
+    def forget(self, ticket: int) -> None:
+        """Let go of a batch that has been dealt with."""
+        self._futures.pop(ticket, None)
+
+    def cancel_waiting(self) -> None:
+        """Take back batches that no worker has begun."""
+        with contextlib.suppress(Exception):
+            running = {k for keys in self._client.processing().values() for k in keys[:1]}
+            waiting = [f for f in self._futures.values() if f.key not in running]
+            self._client.cancel(waiting)
+
+    def close(self) -> None:
+        """End everything that was started here; leave a cluster of others as it was found."""
+        ours: list[psutil.Process] = []
+        for nanny in getattr(self._cluster, "workers", {}).values():
+            with contextlib.suppress(psutil.Error, AttributeError, TypeError):
+                worker = psutil.Process(nanny.pid)
+                ours += [worker, *worker.children(recursive=True)]
+        self._futures.clear()
+        client = getattr(self, "_client", None)
+        if client is not None:
+            with contextlib.suppress(Exception):
+                if self._cluster is None:
+                    client.run(close_decoders, on_error="ignore")
+                client.close(timeout=2)
+        if self._cluster is not None:
+            with contextlib.suppress(Exception):
+                self._cluster.close(timeout=3)
+            for process in ours:
+                with contextlib.suppress(psutil.Error):
+                    process.kill()
+            psutil.wait_procs(ours, timeout=2)
+        if self._folder:
+            shutil.rmtree(self._folder, ignore_errors=True)

@@ -1,0 +1,201 @@
+"""A worker's decoder process: hands it files, watches its time and memory, replaces it when it fails."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import queue
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections import deque
+from typing import Any, Final
+
+import psutil
+
+from .wire import receive, send
+
+__all__ = ["Decoder", "DecoderBroken"]
+
+_POLL_S: Final = 0.05
+_START_S: Final = 120.0
+_RECYCLE_AFTER: Final = 3000
+"""A decoder is replaced after so many files, whatever its libraries may have leaked by then."""
+
+
+class DecoderBroken(RuntimeError):
+    """The decoder process cannot even start; the message says why."""
+
+
+class Decoder:
+    """One decoder process at a time. `settings` are plain values (see `batch.settings_of`)."""
+
+    def __init__(self, settings: dict[str, Any]) -> None:
+        self.settings = settings
+        self.replaced = 0
+        self._process: subprocess.Popen[bytes] | None = None
+        self._answers: queue.Queue[Any] = queue.Queue()
+        self._said: deque[bytes] = deque(maxlen=40)
+        self._served = 0
+        self._base_rss = 0
+
+    # -- life of the process ---------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Start the process if there is none; returns once it has its libraries loaded."""
+        if self._process is not None and self._process.poll() is None:
+            return
+        self.stop()
+        env = dict(os.environ)
+        for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+            env[name] = "1"
+        env["PYTHONPATH"] = os.pathsep.join(p for p in sys.path if p)
+        self._process = process = subprocess.Popen(
+            [sys.executable, "-m", "auditor.engine.child"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            env=env,
+        )
+        self._answers = queue.Queue()
+        self._said = deque(maxlen=40)
+        self._served = 0
+        for target in (self._listen, self._overhear):
+            threading.Thread(target=target, args=(process,), daemon=True).start()
+        self._tell(self.settings)
+        answer = self._wait(_START_S, None)
+        if answer != ["ready"]:
+            why = answer[1] if isinstance(answer, list) and len(answer) > 1 else self.diagnosis()
+            self.stop()
+            raise DecoderBroken(f"the decoder process does not start: {why}")
+        with contextlib.suppress(psutil.Error):
+            self._base_rss = psutil.Process(process.pid).memory_info().rss
+
+    def _listen(self, process: subprocess.Popen[bytes]) -> None:
+        answers = self._answers
+        with contextlib.suppress(Exception):
+            while (message := receive(process.stdout)) is not None:  # type: ignore[arg-type]
+                answers.put(message)
+        answers.put(None)
+
+    def _overhear(self, process: subprocess.Popen[bytes]) -> None:
+        said = self._said
+        with contextlib.suppress(Exception):
+            for line in iter(lambda: process.stderr.readline(2000), b""):  # type: ignore[union-attr]
+                said.append(line)
+
+    def _tell(self, message: Any) -> None:
+        assert self._process is not None
+        with contextlib.suppress(OSError, ValueError):  # a dead process is noticed by its answers
+            send(self._process.stdin, message)  # type: ignore[arg-type]
+
+    def stop(self) -> None:
+        """End the process, at once and for certain."""
+        process, self._process = self._process, None
+        if process is None:
+            return
+        with contextlib.suppress(OSError):
+            process.kill()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(10)
+        for stream in (process.stdin, process.stdout, process.stderr):
+            with contextlib.suppress(OSError, ValueError):
+                stream.close()  # type: ignore[union-attr]
+
+    def diagnosis(self) -> str:
+        """The last line that the process printed."""
+        lines = [
+            x for x in b"".join(self._said).decode("utf-8", "replace").splitlines() if x.strip()
+        ]
+        return lines[-1].strip()[:300] if lines else "nothing said"
+
+    # -- one file --------------------------------------------------------------------------------
+
+    def measure(self, job: dict[str, Any]) -> list[Any]:
+        """One file's outcome: ['row', ...], ['same', ...], ['unreadable', ...] or ['failed', ...].
+
+        ['failed', reason, what is known of the content, diagnosis]. A file that ends its process is
+        tried once more in a fresh one before it is blamed, because an earlier file may have damaged
+        the process, or something outside may have ended it.
+        """
+        for attempt in range(2):
+            if self._served >= _RECYCLE_AFTER:
+                self.stop()
+            fresh = self._served == 0 or self._process is None
+            self.start()
+            outcome, guilty = self._attempt(job)
+            if outcome[0] != "failed" or guilty or attempt == 1:
+                return outcome
+            if fresh and outcome[1].startswith("crashed"):
+                return outcome
+        return outcome
+
+    def _attempt(self, job: dict[str, Any]) -> tuple[list[Any], bool]:
+        s = self.settings
+        self._served += 1
+        self._tell(job)
+        own: dict[str, Any] = {}
+        answer = self._wait(s["stall_seconds"], s["memory_mb"])
+        if isinstance(answer, list) and answer and answer[0] == "read":
+            own = answer[1]
+            answer = self._wait(s["seconds_per_file"], s["memory_mb"])
+            limit = f"took longer than {s['seconds_per_file']:g} s"
+        else:
+            limit = f"could not be read: no data came for {s['stall_seconds']:g} s"
+        if isinstance(answer, list):
+            if answer[0] == "failed":
+                return [answer[0], answer[1], own, self.diagnosis()], True
+            return answer, True
+        process = self._process
+        assert process is not None
+        if answer == "time":
+            outcome, guilty = limit, True
+        elif answer == "memory":
+            outcome, guilty = f"wanted more than {s['memory_mb']} MB of memory", True
+        else:
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                process.wait(5)
+            outcome, guilty = self._cause(process.returncode), False
+            if b"bad_alloc" in b"".join(self._said):
+                outcome = f"wanted more than {s['memory_mb']} MB of memory"
+        said = self.diagnosis()
+        self.stop()
+        self.replaced += 1
+        return ["failed", outcome, own, said], guilty
+
+    @staticmethod
+    def _cause(code: int | None) -> str:
+        if code is not None and code < 0:
+            if -code == getattr(signal, "SIGKILL", 9):
+                return "its worker was ended from outside, twice (perhaps the machine ran out of memory)"
+            with contextlib.suppress(ValueError):
+                return f"crashed the decoder ({signal.Signals(-code).name})"
+        return f"crashed the decoder (exit status {code})"
+
+    def _wait(self, seconds: float, memory_mb: int | None) -> Any:
+        """The next answer; None when the process died, 'time' or 'memory' when a limit was passed.
+
+        Only time in which this process ran too is counted, so that a machine that went to sleep
+        does not blame the file.
+        """
+        assert self._process is not None
+        spent, last = 0.0, time.monotonic()
+        poll = 0.005
+        while True:
+            try:
+                return self._answers.get(timeout=poll)
+            except queue.Empty:
+                pass
+            poll = min(poll * 2, _POLL_S)
+            now = time.monotonic()
+            spent += min(now - last, 1.0)
+            last = now
+            if spent > seconds:
+                return "time"
+            if memory_mb is not None:
+                with contextlib.suppress(psutil.Error):
+                    rss = psutil.Process(self._process.pid).memory_info().rss
+                    if rss - self._base_rss > memory_mb * 2**20:
+                        return "memory"

@@ -1,0 +1,131 @@
+"""Bytes of one file, read once: from a local path, or from anything that fsspec reads."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import stat
+import time
+from dataclasses import dataclass
+
+__all__ = ["Content", "Unreadable", "is_url", "read", "root_answers"]
+
+_SIDECAR_LIMIT = 16 * 2**20
+
+
+class Unreadable(Exception):
+    """The file's bytes cannot be had; the message says why in plain words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """What was read, and the file's size and time of change as they were then."""
+
+    data: bytes
+    size_bytes: int
+    mtime_ns: int | None
+
+
+def is_url(path: str) -> bool:
+    """Whether `path` is an address for fsspec rather than a local path."""
+    return "://" in path[:16]
+
+
+def read(path: str, limit_bytes: int, mtime_ns: int | None = None) -> Content:
+    """The whole file. A file that changes while it is read is read once more. Raises Unreadable."""
+    if is_url(path):
+        return _read_url(path, limit_bytes, mtime_ns)
+    for attempt in range(2):
+        content, steady = _read_local(path, limit_bytes)
+        if steady:
+            return content
+        if attempt == 0:
+            time.sleep(0.5)
+    raise Unreadable("the file was being written while it was read; run again when it is finished")
+
+
+def _open(path: str) -> int:
+    flags = os.O_RDONLY | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
+    flags |= getattr(os, "O_NONBLOCK", 0)  # a pipe with a picture's name must not block
+    if hasattr(os, "O_NOATIME"):
+        # Leaves the time of last access as it was; only the file's owner may ask for that.
+        with contextlib.suppress(PermissionError):
+            return os.open(path, flags | os.O_NOATIME)
+    return os.open(path, flags)
+
+
+def _read_local(path: str, limit_bytes: int) -> tuple[Content, bool]:
+    try:
+        fd = _open(path)
+    except FileNotFoundError:
+        raise Unreadable("the file disappeared before it could be read") from None
+    except PermissionError:
+        raise Unreadable("the file may not be read (permission denied)") from None
+    except OSError as error:
+        raise Unreadable(f"the file cannot be opened ({error.strerror})") from None
+    try:
+        before = os.fstat(fd)
+        if not stat.S_ISREG(before.st_mode):
+            raise Unreadable("not an ordinary file")
+        if before.st_size > limit_bytes:
+            raise Unreadable(f"the file is larger than {limit_bytes // 2**20} MB")
+        parts = []
+        left = before.st_size + 1
+        while left > 0 and (part := os.read(fd, min(left, 8 * 2**20))):
+            parts.append(part)
+            left -= len(part)
+        data = parts[0] if len(parts) == 1 else b"".join(parts)
+        after = os.fstat(fd)
+    except OSError as error:
+        raise Unreadable(f"the file cannot be read ({error.strerror})") from None
+    finally:
+        os.close(fd)
+    steady = (
+        len(data) == before.st_size == after.st_size and before.st_mtime_ns == after.st_mtime_ns
+    )
+    return Content(data, after.st_size, after.st_mtime_ns), steady
+
+
+def _read_url(path: str, limit_bytes: int, mtime_ns: int | None) -> Content:
+    import fsspec
+
+    try:
+        fs, inner = fsspec.core.url_to_fs(path)
+        with fs.open(inner, "rb", cache_type="none") as file:
+            data = file.read(limit_bytes + 1)
+    except FileNotFoundError:
+        raise Unreadable("the file disappeared before it could be read") from None
+    except Exception as error:  # every kind of file system has errors of its own
+        said = str(error).strip().splitlines()
+        raise Unreadable(
+            f"the file cannot be read ({said[0][:120] if said else type(error).__name__})"
+        ) from None
+    if len(data) > limit_bytes:
+        raise Unreadable(f"the file is larger than {limit_bytes // 2**20} MB")
+    return Content(data, len(data), mtime_ns)
+
+
+def read_sidecar(path: str | None) -> bytes | None:
+    """A sidecar's content, or None when there is none, or it cannot be read or is absurdly large."""
+    if path is None:
+        return None
+    try:
+        return read(path, _SIDECAR_LIMIT).data
+    except Unreadable:
+        return None
+
+
+def root_answers(root: str) -> bool:
+    """Whether the archive's folder can still be listed and holds something."""
+    try:
+        if is_url(root):
+            import fsspec
+
+            fs, inner = fsspec.core.url_to_fs(root)
+            return bool(fs.ls(inner, detail=False))
+        if not os.path.isdir(root):
+            return os.path.exists(root)
+        with os.scandir(root) as entries:
+            return next(entries, None) is not None
+    except Exception:
+        return False

@@ -1,0 +1,79 @@
+"""The walk through the archive, in a thread of its own: a share that stalls must not stall the rest."""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+__all__ = ["Walk"]
+
+CHUNK = 256
+AHEAD = 800
+"""The walk runs ahead by at most so many chunks, so that memory stays bounded."""
+
+
+class Walk:
+    """Runs `find(roots)` in the background and hands on what it yields, in chunks."""
+
+    def __init__(
+        self,
+        find: Callable[[Sequence[str | Path]], Iterable[Any]],
+        roots: Sequence[str | Path],
+    ) -> None:
+        self.ended = False
+        self.error: str | None = None
+        self._chunks: queue.Queue[list[Any] | None] = queue.Queue(maxsize=AHEAD)
+        self._given_up = False
+        self._thread = threading.Thread(target=self._run, args=(find, roots), daemon=True)
+        self._thread.start()
+
+    def _run(
+        self,
+        find: Callable[[Sequence[str | Path]], Iterable[Any]],
+        roots: Sequence[str | Path],
+    ) -> None:
+        chunk: list[Any] = []
+        since = time.monotonic()
+        try:
+            for item in find(roots):
+                if self._given_up:
+                    return
+                chunk.append(item)
+                if len(chunk) >= CHUNK or time.monotonic() - since > 0.1:
+                    self._put(chunk)
+                    chunk, since = [], time.monotonic()
+        except Exception as error:
+            self.error = f"{type(error).__name__}: {' '.join(str(error).split())[:160]}"
+        finally:
+            self._put(chunk)
+            self._put(None)
+
+    def _put(self, chunk: list[Any] | None) -> None:
+        while not self._given_up:
+            try:
+                self._chunks.put(chunk, timeout=0.5)
+                return
+            except queue.Full:
+                continue
+
+    def waiting(self) -> bool:
+        """Whether a chunk is ready to be taken."""
+        return not self._chunks.empty()
+
+    def take(self, wait: float) -> list[list[Any] | None]:
+        """The next chunk, as a list of one; [None] at the end; [] when nothing came in `wait` s."""
+        try:
+            chunk = self._chunks.get(timeout=wait) if wait else self._chunks.get_nowait()
+        except queue.Empty:
+            return []
+        if chunk is None:
+            self.ended = True
+        return [chunk]
+
+    def give_up(self) -> None:
+        """Let the thread end at the next file; nobody waits for it."""
+        self._given_up = True

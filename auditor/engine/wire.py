@@ -1,0 +1,47 @@
+"""Messages between a worker and its decoder: a length, then msgpack. Nothing in them can run."""
+
+from __future__ import annotations
+
+import struct
+from typing import Any, BinaryIO, Final
+
+import msgpack
+
+__all__ = ["pack", "receive", "send", "unpack"]
+
+_LENGTH: Final = struct.Struct("<I")
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "item"):
+        return value.item()
+    raise TypeError(f"{type(value).__name__} cannot be sent")
+
+
+def pack(message: Any) -> bytes:
+    """A message of plain values (numpy scalars included) as bytes."""
+    packed = msgpack.packb(message, default=_plain, unicode_errors="surrogateescape")
+    assert isinstance(packed, bytes)
+    return packed
+
+
+def unpack(data: bytes) -> Any:
+    """The message in `data`. Raises ValueError when it is none."""
+    return msgpack.unpackb(data, unicode_errors="surrogateescape", strict_map_key=False)
+
+
+def send(stream: BinaryIO, message: Any) -> None:
+    """Write one message and flush."""
+    data = pack(message)
+    stream.write(_LENGTH.pack(len(data)) + data)
+    stream.flush()
+
+
+def receive(stream: BinaryIO) -> Any:
+    """The next message; None at the end of the stream."""
+    head = stream.read(_LENGTH.size)
+    if len(head) < _LENGTH.size:
+        return None
+    (length,) = _LENGTH.unpack(head)
+    data = stream.read(length)
+    return unpack(data) if len(data) == length else None

@@ -1,0 +1,137 @@
+"""Parts: the files that the tables of a store are made of.
+
+A part is written to a temporary name, flushed to disk and renamed, so that it is there whole or not at
+all. Its name carries the batch it holds (`part-00000007.parquet`) or, after compaction, the range of
+batches (`part-00000000-00000063.parquet`). A part whose range lies inside another's is a leftover of a
+compaction that was cut short; it is ignored and removed by the next writer.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+__all__ = [
+    "DamagedPart",
+    "Part",
+    "list_parts",
+    "part_name",
+    "read_part",
+    "table_bytes",
+    "write_file",
+    "write_part",
+]
+
+_NAME = re.compile(r"part-(\d{8})(?:-(\d{8}))?\.parquet")
+
+
+class DamagedPart(ValueError):
+    """A part that cannot be read back; the message is one line."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Part:
+    """One file of a table; `first` and `last` are the batches it covers, both included."""
+
+    last: int
+    first: int
+    path: Path
+
+    def covers(self, other: Part) -> bool:
+        return self.first <= other.first and other.last <= self.last and self.path != other.path
+
+
+def part_name(first: int, last: int) -> str:
+    """File name of the part that holds batches `first` to `last`."""
+    return f"part-{first:08d}.parquet" if first == last else f"part-{first:08d}-{last:08d}.parquet"
+
+
+def list_parts(folder: Path) -> tuple[list[Part], list[Part]]:
+    """(parts in the order in which they were written, leftovers). A missing folder has none."""
+    found = []
+    with contextlib.suppress(FileNotFoundError):
+        for name in os.listdir(folder):
+            match = _NAME.fullmatch(name)
+            if match:
+                first = int(match[1])
+                found.append(Part(int(match[2] or first), first, folder / name))
+    leftovers = [p for p in found if any(q.covers(p) for q in found)]
+    return sorted(set(found) - set(leftovers)), leftovers
+
+
+def write_file(path: Path, data: bytes) -> None:
+    """Write `path` so that it is there whole or not at all, also after a power cut."""
+    temporary = path.with_name(path.name + ".tmp")
+    try:
+        with open(temporary, "wb") as out:
+            out.write(data)
+            out.flush()
+            os.fsync(out.fileno())
+        os.replace(temporary, path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)
+        raise
+    if hasattr(os, "O_DIRECTORY"):
+        fd = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+
+
+def table_bytes(table: pa.Table, rows_per_group: int = 16384) -> bytes:
+    """The table as Parquet, with a checksum on every page."""
+    out = io.BytesIO()
+    pq.write_table(
+        table,
+        out,
+        compression="zstd",
+        row_group_size=rows_per_group,
+        write_page_checksum=True,
+        write_statistics=False,
+        use_dictionary=[f.name for f in table.schema if pa.types.is_string(f.type)],
+        store_schema=False,
+    )
+    return out.getvalue()
+
+
+def write_part(folder: Path, first: int, last: int, table: pa.Table, rows_per_group: int) -> Part:
+    """Write one part of `table` under its final name."""
+    path = folder / part_name(first, last)
+    write_file(path, table_bytes(table, rows_per_group))
+    return Part(last, first, path)
+
+
+def read_part(part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table:
+    """The named columns of a part, in the types of `schema`.
+
+    A column that an older store did not have comes back empty. Raises DamagedPart.
+    """
+    try:
+        with pq.ParquetFile(part.path, page_checksum_verification=True) as file:
+            names = file.schema_arrow.names
+            table = file.read([c for c in columns if c in names], use_threads=False)
+            rows = file.metadata.num_rows
+        arrays = [
+            table[c].cast(schema.field(c).type)
+            if c in table.column_names
+            else pa.nulls(rows, schema.field(c).type)
+            for c in columns
+        ]
+        return pa.Table.from_arrays(arrays, schema=pa.schema([schema.field(c) for c in columns]))
+    except (OSError, pa.ArrowException, ValueError, KeyError, UnicodeError) as error:
+        said = str(error).strip().splitlines()
+        reason = said[0][:160] if said else type(error).__name__
+        raise DamagedPart(
+            f"{part.path.name} in {part.path.parent} cannot be read and is left out ({reason}); "
+            "its frames are measured again on the next run"
+        ) from error

@@ -1,0 +1,123 @@
+"""The store's tables: Arrow types, rows to tables, tables to pandas.
+
+The frame table has the columns of `record.COLUMNS` and a few of the store's own (`OWN_COLUMNS`), which
+say whether a file has to be read again. The picture table holds small pictures by content.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from hashlib import blake2b
+from typing import Any, Final
+
+import pandas as pd
+import pyarrow as pa
+
+from ..crawl.names import printable
+from ..record import COLUMNS, PICTURE_COLUMNS
+
+__all__ = [
+    "FRAME_NAMES",
+    "FRAME_SCHEMA",
+    "OWN_COLUMNS",
+    "PICTURE_SCHEMA",
+    "frame_table",
+    "path_key",
+    "picture_table",
+    "to_frame",
+    "to_pandas",
+]
+
+_TYPES: Final = {
+    "str": pa.string(),
+    "float": pa.float64(),
+    "int": pa.int64(),
+    "bool": pa.bool_(),
+    "list": pa.list_(pa.string()),
+}
+
+OWN_COLUMNS: Final = (
+    pa.field("path_key", pa.int64()),  # 64-bit hash of the path: finds the newest row of a file
+    pa.field("gone", pa.bool_()),  # the file is no longer where it was
+    pa.field("tool_version", pa.string()),  # which version measured it
+    pa.field("sidecar_stamp", pa.int64()),  # size and time of the sidecar, mixed; missing: none
+    pa.field("sidecar_id", pa.string()),  # hash of the sidecar's content
+)
+
+FRAME_NAMES: Final = tuple(c.name for c in COLUMNS)
+FRAME_SCHEMA: Final = pa.schema(
+    [*(pa.field(c.name, _TYPES[c.kind]) for c in COLUMNS), *OWN_COLUMNS]
+)
+PICTURE_SCHEMA: Final = pa.schema(
+    [pa.field("file_id", pa.string()), *(pa.field(n, pa.binary()) for n in PICTURE_COLUMNS)]
+)
+
+
+def path_key(path: str) -> int:
+    """Signed 64-bit hash of `printable(path)`."""
+    digest = blake2b(printable(path).encode("utf-8"), digest_size=8).digest()
+    return int.from_bytes(digest, "little", signed=True)
+
+
+def _coerce(value: Any, kind: pa.DataType) -> Any:
+    """`value` in the column's type, or None where it cannot be: one odd tag must not cost a row."""
+    if value is None:
+        return None
+    try:
+        if hasattr(value, "item"):
+            value = value.item()
+        if pa.types.is_string(kind):
+            return str(value).encode("utf-8", "backslashreplace").decode("utf-8")
+        if pa.types.is_integer(kind):
+            number = int(value)
+            return number if -(2**63) <= number < 2**63 else None
+        if pa.types.is_floating(kind):
+            return float(value)
+        if pa.types.is_boolean(kind):
+            return bool(value)
+        if pa.types.is_binary(kind):
+            return bytes(value)
+        return [_coerce(v, pa.string()) for v in value]
+    except (TypeError, ValueError, OverflowError):
+        return None
+
+
+def _table(rows: Sequence[Mapping[str, Any]], schema: pa.Schema) -> pa.Table:
+    arrays = []
+    for field in schema:
+        values = [row.get(field.name) for row in rows]
+        try:
+            array = pa.array(values, type=field.type)
+        except (pa.ArrowException, UnicodeError, TypeError, ValueError, OverflowError):
+            array = pa.array([_coerce(v, field.type) for v in values], type=field.type)
+        arrays.append(array)
+    return pa.Table.from_arrays(arrays, schema=schema)
+
+
+def frame_table(rows: Iterable[Mapping[str, Any]]) -> pa.Table:
+    """Rows (names of `record.COLUMNS`, and of the store's own columns) as an Arrow table."""
+    full = []
+    for row in rows:
+        text = printable(str(row["path"]))
+        own = {"path": text, "path_key": path_key(text), "gone": bool(row.get("gone"))}
+        full.append({**row, **own})
+    return _table(full, FRAME_SCHEMA)
+
+
+def picture_table(pictures: Sequence[Mapping[str, Any]]) -> pa.Table:
+    """Picture rows (`file_id` and `record.PICTURE_COLUMNS`) as an Arrow table."""
+    return _table(pictures, PICTURE_SCHEMA)
+
+
+def to_pandas(table: pa.Table) -> pd.DataFrame:
+    """Whole numbers as nullable Int64, yes/no as nullable boolean, text as pandas text."""
+    mapper = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype()}.get
+    frame = table.to_pandas(types_mapper=mapper)
+    assert isinstance(frame, pd.DataFrame)
+    return frame
+
+
+def to_frame(rows: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
+    """Rows as the table that `Store.load` gives back: same columns, same types, sorted by path."""
+    table = frame_table(rows).select(list(FRAME_NAMES))
+    return to_pandas(table.sort_by("path"))

@@ -1,0 +1,318 @@
+"""The measurement store: one folder of Parquet files, written in batches, readable by any pandas user."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from .. import __version__
+from .known import KNOWN_COLUMNS, Known
+from .lock import WriterLock
+from .parts import DamagedPart, Part, list_parts, read_part, write_file, write_part
+from .schema import (
+    FRAME_NAMES,
+    FRAME_SCHEMA,
+    PICTURE_SCHEMA,
+    frame_table,
+    picture_table,
+    to_pandas,
+)
+
+__all__ = ["STORE_VERSION", "Store", "StoreError"]
+
+STORE_VERSION: Final = 1
+SMALL_PARTS: Final = 64
+"""So many small parts are merged into one."""
+PART_ROWS: Final = (2048, 16384)
+"""Parts under the first number of rows are small; merged ones are merged again up to the second."""
+FRAME_GROUP: Final = 16384
+PICTURE_GROUP: Final = 128
+
+
+class StoreError(RuntimeError):
+    """The store cannot be used as it is; the message is one line and says what to do."""
+
+
+class Store:
+    """Measurements in `folder`: `frames/` (one row per file) and `pictures/` (by content).
+
+    Reading needs no lock. `open_for_writing` (or using the store in a `with` statement) takes the
+    writer's lock; `append` commits a batch. `warnings` collects one line per damaged part.
+    """
+
+    def __init__(self, folder: str | os.PathLike[str]) -> None:
+        self.folder = Path(folder)
+        self.warnings: list[str] = []
+        self._lock = WriterLock(self.folder / "lock")
+        self._next = 0
+        self._key_cache: dict[Path, np.ndarray] = {}
+        self._small = 0
+        self._check_version()
+
+    # -- opening -------------------------------------------------------------------------------
+
+    def _check_version(self) -> None:
+        path = self.folder / "version.json"
+        try:
+            found = json.loads(path.read_bytes())
+            version = found["store"]
+        except FileNotFoundError:
+            if list_parts(self.folder / "frames")[0]:
+                raise StoreError(
+                    f"{self.folder} holds measurements but no version.json, so they cannot be "
+                    "trusted; give another --out folder"
+                ) from None
+            return
+        except NotADirectoryError:
+            raise StoreError(f"{self.folder} is not a folder; give another --out folder") from None
+        except (OSError, ValueError, KeyError, TypeError) as error:
+            raise StoreError(
+                f"{path} cannot be read ({type(error).__name__}); give another --out folder"
+            ) from error
+        if version != STORE_VERSION:
+            raise StoreError(
+                f"the store in {self.folder} has version {str(version)[:20]}, this program reads "
+                f"version {STORE_VERSION}; use the program that wrote it, or give another --out folder"
+            )
+
+    def open_for_writing(self) -> Store:
+        """Make the folder, take the writer's lock, clear leftovers. Raises StoreBusy, OSError."""
+        for name in ("frames", "pictures"):
+            (self.folder / name).mkdir(parents=True, exist_ok=True)
+        self._lock.acquire()
+        try:
+            self._check_version()
+            if not (self.folder / "version.json").exists():
+                text = {"store": STORE_VERSION, "written_by": f"auditor {__version__}"}
+                write_file(self.folder / "version.json", json.dumps(text).encode())
+            last = -1
+            for name in ("frames", "pictures"):
+                parts, leftovers = list_parts(self.folder / name)
+                stray = [p for p in (self.folder / name).iterdir() if p.name.endswith(".tmp")]
+                for path in (*(p.path for p in leftovers), *stray):
+                    path.unlink(missing_ok=True)
+                last = max([last, *(p.last for p in parts)])
+            self._next = last + 1
+        except BaseException:
+            self._lock.release()
+            raise
+        return self
+
+    def close(self) -> None:
+        """Give the writer's lock back."""
+        self._lock.release()
+
+    def __enter__(self) -> Store:
+        return self.open_for_writing()
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+    # -- writing -------------------------------------------------------------------------------
+
+    def append(
+        self, rows: Sequence[Mapping[str, Any]], pictures: Sequence[Mapping[str, Any]] = ()
+    ) -> None:
+        """Commit one batch: on return it is on disk, before it none of it is visible.
+
+        Pictures are written first; the part of frames is the commit. Raises OSError (disk full,
+        folder gone), and StoreBusy when another process took the store.
+        """
+        if not rows:
+            return
+        self._lock.confirm()
+        number, self._next = self._next, self._next + 1
+        if pictures:
+            table = picture_table(pictures)
+            write_part(self.folder / "pictures", number, number, table, PICTURE_GROUP)
+        write_part(self.folder / "frames", number, number, frame_table(rows), FRAME_GROUP)
+        self._small += 1
+        if self._small >= SMALL_PARTS:
+            self.compact()
+
+    def compact(self) -> None:
+        """Merge small neighbouring parts; the newest row of each path in the merged run is kept."""
+        self._lock.confirm()
+        self._merge("frames", FRAME_SCHEMA, FRAME_GROUP, "path_key", PART_ROWS)
+        self._merge("pictures", PICTURE_SCHEMA, PICTURE_GROUP, "file_id", (PART_ROWS[0],))
+        self._small = 0
+
+    def _merge(
+        self, name: str, schema: pa.Schema, group: int, key: str, sizes: Sequence[int]
+    ) -> None:
+        for limit in sizes:
+            run: list[Part] = []
+            rows = 0
+            parts, _ = list_parts(self.folder / name)
+            for part in [*parts, None]:
+                count = self._rows(part) if part else None
+                if part and count is not None and count < limit and rows < limit:
+                    run.append(part)
+                    rows += count
+                    continue
+                if len(run) > 1 and (limit == sizes[0] or rows >= limit):
+                    self._merge_run(name, run, schema, group, key)
+                run, rows = [], 0
+                if part and count is not None and count < limit:
+                    run, rows = [part], count
+
+    @staticmethod
+    def _rows(part: Part) -> int | None:
+        try:
+            return int(pq.read_metadata(part.path).num_rows)
+        except (OSError, pa.ArrowException):
+            return None
+
+    def _merge_run(
+        self, name: str, run: Sequence[Part], schema: pa.Schema, group: int, key: str
+    ) -> None:
+        try:
+            table = pa.concat_tables([read_part(p, schema.names, schema) for p in run])
+        except DamagedPart:
+            return
+        keys = table[key].to_numpy(zero_copy_only=False)
+        table = table.take(pa.array(np.sort(_last_of_each(keys))))
+        write_part(self.folder / name, run[0].first, run[-1].last, table, group)
+        for part in run:
+            part.path.unlink(missing_ok=True)
+            self._key_cache.pop(part.path, None)
+
+    # -- reading -------------------------------------------------------------------------------
+
+    def _read(self, part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table | None:
+        try:
+            return read_part(part, columns, schema)
+        except DamagedPart as error:
+            if str(error) not in self.warnings:
+                self.warnings.append(str(error))
+            return None
+
+    def _newest(self, columns: Sequence[str]) -> pa.Table:
+        """The newest row of each path, gone ones included, in the order of the parts."""
+        names = list(dict.fromkeys(["path_key", "gone", *columns]))
+        keys: list[np.ndarray] = []
+        good: list[Part] = []
+        for part in list_parts(self.folder / "frames")[0]:
+            table = self._read(part, ["path_key"], FRAME_SCHEMA)
+            if table is not None:
+                keys.append(table["path_key"].to_numpy())
+                good.append(part)
+        tables = [FRAME_SCHEMA.empty_table().select(names)]
+        if good:
+            keep = np.zeros(sum(map(len, keys)), bool)
+            keep[_last_of_each(np.concatenate(keys))] = True
+            start = 0
+            for part, length in zip(good, map(len, keys), strict=True):
+                picked = np.flatnonzero(keep[start : start + length])
+                start += length
+                table = self._read(part, names, FRAME_SCHEMA) if len(picked) else None
+                if table is not None and len(table) == length:
+                    whole = len(picked) == length
+                    tables.append(table if whole else table.take(pa.array(picked)))
+        return pa.concat_tables(tables)
+
+    def load(self, columns: Iterable[str] | None = None) -> pd.DataFrame:
+        """The frame table: the newest row of every file that is still there, sorted by path.
+
+        `columns` are names of `record.COLUMNS` (all by default). Damaged parts are left out and
+        named in `warnings`.
+        """
+        names = list(FRAME_NAMES) if columns is None else list(columns)
+        table = self._newest([*names, "path"])
+        table = table.filter(pc.invert(table["gone"]))
+        order = pc.sort_indices(table, sort_keys=[("path", "ascending")])
+        return to_pandas(table.select(names).take(order))
+
+    def load_pictures(self, file_ids: Iterable[str]) -> dict[str, dict[str, bytes | None]]:
+        """Small pictures by content hash; a hash without pictures is absent from the answer."""
+        wanted = set(file_ids)
+        found: dict[str, dict[str, bytes | None]] = {}
+        for part in list_parts(self.folder / "pictures")[0]:
+            ids = self._read(part, ["file_id"], PICTURE_SCHEMA)
+            if ids is None or wanted.isdisjoint(ids["file_id"].to_pylist()):
+                continue
+            table = self._read(part, PICTURE_SCHEMA.names, PICTURE_SCHEMA)
+            if table is None:
+                continue
+            mask = pc.is_in(table["file_id"], value_set=pa.array(sorted(wanted)))
+            for row in table.filter(mask).to_pylist():
+                found[row.pop("file_id")] = row
+        return found
+
+    def known(self) -> Known:
+        """What is known of every path, memory-lean (about 130 bytes a file)."""
+        table = self._newest(KNOWN_COLUMNS)
+        order = np.argsort(table["path_key"].to_numpy(), kind="stable")
+
+        def numbers(name: str) -> np.ndarray:
+            return np.asarray(table[name].fill_null(-1).to_numpy()[order])
+
+        def digests(name: str) -> np.ndarray:
+            return np.array(table[name].fill_null("").to_pylist(), dtype="S32")[order]
+
+        version = pc.dictionary_encode(table["tool_version"].fill_null(""))
+        version = version.combine_chunks() if len(table) else None
+        return Known(
+            key=numbers("path_key"),
+            size=numbers("size_bytes"),
+            mtime=numbers("mtime_ns"),
+            measured=pc.equal(table["status"].fill_null(""), "measured").to_numpy()[order],
+            version=(
+                np.zeros(0, np.int16)
+                if version is None
+                else version.indices.to_numpy().astype(np.int16)[order]
+            ),
+            versions=[] if version is None else version.dictionary.to_pylist(),
+            stamp=numbers("sidecar_stamp"),
+            gone=table["gone"].fill_null(False).to_numpy()[order],
+            ids=digests("file_id"),
+            sidecar_ids=digests("sidecar_id"),
+        )
+
+    def rows(self, known: Known, indices: Sequence[int]) -> dict[int, dict[str, Any]]:
+        """Whole rows by their index in `known`; an index whose part was damaged since is absent."""
+        return self._fetch(known, indices, FRAME_SCHEMA.names)
+
+    def paths(self, known: Known, indices: Sequence[int]) -> list[str]:
+        """Stored paths at indices of `known`; "" where the part was damaged since."""
+        rows = self._fetch(known, indices, ["path", "path_key"])
+        return [rows[i]["path"] if i in rows else "" for i in indices]
+
+    def _fetch(
+        self, known: Known, indices: Sequence[int], columns: Sequence[str]
+    ) -> dict[int, dict[str, Any]]:
+        # Parts may have been merged since `known` was made, so rows are found by key, not by place.
+        index_of = {int(known.key[i]): i for i in indices}
+        wanted = np.sort(np.array(list(index_of), np.int64))
+        found: dict[int, dict[str, Any]] = {}
+        for part in list_parts(self.folder / "frames")[0]:
+            keys = self._keys(part)
+            hits = np.flatnonzero(np.isin(keys, wanted))
+            table = self._read(part, columns, FRAME_SCHEMA) if len(hits) else None
+            if table is not None:
+                for row in table.take(pa.array(hits)).to_pylist():
+                    found[index_of[row["path_key"]]] = row
+        return found
+
+    def _keys(self, part: Part) -> np.ndarray:
+        """The path keys of a part, remembered while it exists."""
+        if part.path not in self._key_cache:
+            table = self._read(part, ["path_key"], FRAME_SCHEMA)
+            keys = np.zeros(0, np.int64) if table is None else table["path_key"].to_numpy()
+            self._key_cache[part.path] = keys
+        return self._key_cache[part.path]
+
+
+def _last_of_each(keys: np.ndarray) -> np.ndarray:
+    """Index of the last occurrence of every distinct key."""
+    _, first = np.unique(keys[::-1], return_index=True)
+    return np.asarray(len(keys) - 1 - first)
