@@ -1,0 +1,75 @@
+"""Where a frame is flat: square blocks ranked by how little a smoothed copy changes inside them.
+
+The ranking looks only at frequencies below those from which the noise is read (see `spectrum`), so
+choosing flat blocks does not prefer quiet ones.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["BLOCK", "BlockMap", "cut", "map_blocks", "spread"]
+
+BLOCK: Final = 16
+"""Side of a block in pixels: two JPEG blocks, so that their seams count as they show."""
+
+_REDUCE: Final = 4
+_SMOOTH: Final = 0.7
+"""Gaussian on the reduced copy; with the 4 x 4 means it amounts to 3 px on the frame."""
+
+
+@dataclass(frozen=True)
+class BlockMap:
+    """One value for each whole block of the frame, (rows, columns).
+
+    Attributes:
+        level: mean code value on the 0..255 scale.
+        slope: mean squared gradient of the smoothed copy, (code value / px)^2.
+    """
+
+    level: NDArray[np.float32]
+    slope: NDArray[np.float32]
+
+
+def map_blocks(luma: NDArray[Any], scale: float) -> BlockMap:
+    """Level and slope of every block of `luma` (H, W); `scale` takes code values to 0..255."""
+    rows, columns = luma.shape[0] // BLOCK, luma.shape[1] // BLOCK
+    inside = luma[: rows * BLOCK, : columns * BLOCK]
+    per_side = BLOCK // _REDUCE
+    small = cv2.resize(
+        inside, (columns * per_side, rows * per_side), interpolation=cv2.INTER_AREA
+    ).astype(np.float32)
+    if scale != 1.0:
+        small *= np.float32(scale)
+    smooth = cv2.GaussianBlur(small, (0, 0), _SMOOTH, borderType=cv2.BORDER_REFLECT)
+    dx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=1 / (8 * _REDUCE), borderType=cv2.BORDER_REFLECT)
+    dy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=1 / (8 * _REDUCE), borderType=cv2.BORDER_REFLECT)
+    energy = cv2.multiply(dx, dx) + cv2.multiply(dy, dy)
+    size = (columns, rows)
+    return BlockMap(
+        level=np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32),
+        slope=np.asarray(cv2.resize(energy, size, interpolation=cv2.INTER_AREA), np.float32),
+    )
+
+
+def spread(indices: NDArray[np.intp], most: int) -> NDArray[np.intp]:
+    """At most `most` of `indices`, evenly spaced in their order, so that all parts are heard."""
+    if len(indices) <= most:
+        return indices
+    picks = np.linspace(0, len(indices) - 1, most).round().astype(np.intp)
+    return indices[picks]
+
+
+def cut(plane: NDArray[Any], columns: int, indices: NDArray[np.intp]) -> NDArray[np.float32]:
+    """Blocks (n, BLOCK, BLOCK[, channels]) at flat `indices` of a map with `columns` columns."""
+    rows = plane.shape[0] // BLOCK
+    inside = plane[: rows * BLOCK, : columns * BLOCK]
+    tail = plane.shape[2:]
+    view = inside.reshape(rows, BLOCK, columns, BLOCK, *tail)
+    y, x = np.divmod(indices, columns)
+    return view[y, :, x].astype(np.float32)

@@ -1,0 +1,179 @@
+"""Noise of a developed frame (JPEG, HEIF, TIFF ...), from its flat blocks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.measure.noise import blocks, doubts, marks, mosaic, scaling, signal, spectrum, tones
+from auditor.measure.picture import Picture
+from auditor.record import TONE_SIGNALS, Noise, Tone
+
+__all__ = ["measure_noise"]
+
+FLAT_SHARE: Final = 0.2
+"""The share of blocks, flattest first, from which noise is read."""
+
+_MOST_BLOCKS: Final = 3000
+_TONE_BLOCKS: Final = 600
+_FEWEST_BLOCKS: Final = 24
+_DARKEST, _BRIGHTEST = 1.5, 253.5
+"""Code values (0..255) outside which a pixel may be clipped, and its noise cut off."""
+
+
+@dataclass(frozen=True)
+class FlatBlocks:
+    """What is known of the flat blocks of a frame.
+
+    Attributes:
+        indices: (n,) places in the block map.
+        values: (n, BLOCK, BLOCK) luma on the 0..255 scale.
+        squares: (n, BLOCK, BLOCK) squared cosine coefficients.
+        variance: (n,) variance of each block, code values squared.
+        level: (n,) mean code value.
+    """
+
+    indices: NDArray[np.intp]
+    values: NDArray[np.float32]
+    squares: NDArray[np.float32]
+    variance: NDArray[np.float64]
+    level: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        return len(self.indices)
+
+    def take(self, keep: NDArray[np.bool_]) -> FlatBlocks:
+        return FlatBlocks(*(getattr(self, n)[keep] for n in self.__dataclass_fields__))
+
+
+def _read(picture: Picture, columns: int, indices: NDArray[np.intp]) -> FlatBlocks:
+    """Cut the blocks at `indices`, leaving out those with pixels that may be clipped."""
+    values = blocks.cut(picture.luma, columns, indices)
+    values *= np.float32(255 / picture.peak)
+    clean = (values.min((1, 2)) > _DARKEST) & (values.max((1, 2)) < _BRIGHTEST)
+    values, indices = values[clean], indices[clean]
+    squares = spectrum.power(values)
+    return FlatBlocks(
+        indices,
+        values,
+        squares,
+        spectrum.block_variance(squares),
+        values.mean((1, 2)).astype(np.float64),
+    )
+
+
+def _flattest(chosen: NDArray[np.intp], slope: NDArray[np.float32]) -> NDArray[np.intp]:
+    """The flattest share of the blocks `chosen`, in the order of their places."""
+    if not len(chosen):
+        return chosen
+    count = max(1, round(FLAT_SHARE * len(chosen)))
+    return np.sort(chosen[np.argpartition(slope[chosen], count - 1)[:count]])
+
+
+def _light(picture: Picture, level: NDArray[np.float64]) -> NDArray[np.float64]:
+    table = Picture(None, picture.transfer).linear((level / 255).astype(np.float32))
+    return table.astype(np.float64)
+
+
+def _curve_slope(picture: Picture, level: NDArray[np.float64]) -> NDArray[np.float64]:
+    step = 0.5
+    return (_light(picture, level + step) - _light(picture, level - step)) / (2 * step)
+
+
+def measure_noise(picture: Picture) -> Noise:
+    """Noise of one frame; figures that cannot be trusted are None and `note` says why.
+
+    Developed frames give `sigma_code8` from the flattest fifth of their blocks, and `tones` from the
+    flattest fifth of the blocks near each signal level. Mosaics are measured on the mosaic.
+    """
+    if picture.mosaic is not None:
+        return mosaic.measure_mosaic_noise(picture.mosaic)
+    if picture.code is None:
+        return Noise(None, note="no pixels to measure noise on")
+    if min(picture.shape) < 4 * blocks.BLOCK:
+        return Noise(None, note="too small to measure noise on")
+    return _measure(picture)
+
+
+def _measure(picture: Picture) -> Noise:
+    scale = 255 / picture.peak
+    shares, clipped = signal.signal_shares(picture), signal.clipped_share(picture)
+    found = blocks.map_blocks(picture.luma, scale)
+    level, slope = found.level.ravel(), found.slope.ravel()
+    columns = found.level.shape[1]
+
+    usable = np.flatnonzero((level > _DARKEST) & (level < _BRIGHTEST))
+    chosen = _flattest(usable, slope)
+    flat = _read(picture, columns, blocks.spread(chosen, _MOST_BLOCKS))
+    if len(flat) < _FEWEST_BLOCKS:
+        note = "no flat area that is neither black nor white"
+        return Noise(None, signal_shares=shares, clipped_share=clipped, note=note)
+    doubt = doubts.find_doubt(flat.values, flat.squares, flat.variance)
+    if doubt is not None:
+        return Noise(None, signal_shares=shares, clipped_share=clipped, note=doubt)
+
+    variance = tones.robust_mean(flat.variance)
+    mean_power = spectrum.filled(flat.squares)
+    plateau = float(mean_power[0, 0])
+    ratio = scaling.output_ratio(*picture.shape)
+    factor = scaling.averaging_factor(mean_power, ratio)
+    sigma = float(np.sqrt(variance))
+    return Noise(
+        sigma_code8=sigma,
+        tones=_tones(picture, level, slope, columns),
+        chroma_code8=_chroma(picture, columns, flat.indices),
+        grain_px=scaling.grain(plateau, float(mean_power.mean())),
+        sigma_output_code8=sigma * factor,
+        tone_output_scale=factor,
+        signal_shares=shares,
+        clipped_share=clipped,
+        banding=marks.has_banding(flat.values, flat.indices, columns),
+        hot_pixels=marks.count_hot_pixels(flat.values, variance, picture.luma.size),
+    )
+
+
+def _tones(
+    picture: Picture,
+    level: NDArray[np.float32],
+    slope: NDArray[np.float32],
+    columns: int,
+) -> tuple[Tone, ...]:
+    light = _light(picture, level.astype(np.float64))
+    rounding = 1 / 12 if picture.code is not None and picture.code.dtype == np.uint8 else 0.0
+    out = []
+    for target in TONE_SIGNALS:
+        near = np.flatnonzero((light > target / np.sqrt(2)) & (light < target * np.sqrt(2)))
+        chosen = blocks.spread(_flattest(near, slope), _TONE_BLOCKS)
+        if len(chosen) < _FEWEST_BLOCKS:
+            continue
+        flat = _read(picture, columns, chosen)
+        if len(flat) < _FEWEST_BLOCKS or doubts.find_doubt(
+            flat.values, flat.squares, flat.variance
+        ):
+            continue
+        x = _light(picture, flat.level)
+        per_code = _curve_slope(picture, flat.level)
+        v = (flat.variance - rounding) * per_code**2
+        value = tones.at_level(target, x, v)
+        if value > 0:
+            out.append(Tone(target, float(np.sqrt(value)), len(flat) * blocks.BLOCK**2))
+    return tuple(out)
+
+
+def _chroma(picture: Picture, columns: int, indices: NDArray[np.intp]) -> float | None:
+    """Root mean square of the deviations of Cb and Cr in the flat blocks, 8-bit code values."""
+    if picture.code is None or picture.monochrome:
+        return None
+    values = blocks.cut(picture.code, columns, blocks.spread(indices, 1000))
+    values *= np.float32(1 / picture.peak)
+    flat = values.reshape(-1, blocks.BLOCK, 3)
+    ycc = cv2.cvtColor(flat, cv2.COLOR_BGR2YCrCb).reshape(values.shape)
+    total = 0.0
+    for channel in (1, 2):
+        squares = spectrum.power(ycc[..., channel] * np.float32(255))
+        total += tones.robust_mean(spectrum.block_variance(squares))
+    return float(np.sqrt(total / 2))

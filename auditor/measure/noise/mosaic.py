@@ -1,0 +1,64 @@
+"""Noise of a frame from its mosaic, in the terms used for developed frames.
+
+The green sites carry most of luminance, so signal and noise are theirs, per site, without white
+balance. `sigma_code8` is what that noise would be in 8-bit code values on the sRGB curve.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.measure.noise import scaling, signal
+from auditor.measure.noise.sites import SIDE, site_blocks
+from auditor.measure.noise.transfer import fit_line, is_sane
+from auditor.measure.picture import Mosaic
+from auditor.record import TONE_SIGNALS, Noise, Tone
+
+__all__ = ["measure_mosaic_noise"]
+
+_FEWEST: Final = 24
+
+
+def _code_slope(light: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Change of the 8-bit sRGB code value with linear light (IEC 61966-2-1)."""
+    light = np.clip(light, 1e-6, 1)
+    return 255 * np.where(light <= 0.0031308, 12.92, 1.055 / 2.4 * light ** (1 / 2.4 - 1))
+
+
+def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
+    """Noise of the green sites (all sites of a sensor without colours)."""
+    if not is_sane(mosaic):
+        return Noise(None, note="the raw data's size, black or white level make no sense")
+    shares, clipped = signal.mosaic_shares(mosaic)
+    sites = site_blocks(mosaic)
+    if (sites.colour == 1).any():
+        sites = sites.take(sites.colour == 1)
+    line = fit_line(sites)
+    if line is None:
+        note = "no flat area that is neither black nor white"
+        return Noise(None, signal_shares=shares, clipped_share=clipped, note=note)
+    span = float(mosaic.white - mosaic.black.mean())
+    flat = sites.take(line.used)
+    light = flat.signal / span
+    rounding = 1 / 12 if mosaic.raw.dtype.kind in "ui" else 0.0
+    expected = np.maximum(line.slope * flat.signal + line.offset - rounding, 0) / span**2
+    sigma = float(np.sqrt((expected * _code_slope(light) ** 2).mean()))
+    out = []
+    for target in TONE_SIGNALS:
+        near = (light > target / np.sqrt(2)) & (light < target * np.sqrt(2))
+        variance = (line.slope * target * span + line.offset - rounding) / span**2
+        if near.sum() >= _FEWEST and variance > 0:
+            out.append(Tone(target, float(np.sqrt(variance)), int(near.sum()) * SIDE**2))
+    factor = 1 / scaling.output_ratio(*mosaic.raw.shape)
+    return Noise(
+        sigma_code8=sigma,
+        tones=tuple(out),
+        grain_px=1.0,
+        sigma_output_code8=sigma * factor,
+        tone_output_scale=factor,
+        signal_shares=shares,
+        clipped_share=clipped,
+    )

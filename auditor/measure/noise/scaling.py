@@ -1,0 +1,47 @@
+"""One output size for all bodies.
+
+Frames with more pixels look cleaner at the same print size. So noise is also given as it would be
+after area-averaging to `OUTPUT_MEGAPIXELS`. Averaging over k x k pixels multiplies the power spectrum
+by sinc^2(k fx) sinc^2(k fy); coarse grain therefore loses less than white noise. Smaller frames are
+not enlarged: their figure stays as it is.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.measure.noise.blocks import BLOCK
+
+__all__ = ["OUTPUT_MEGAPIXELS", "averaging_factor", "grain", "output_ratio"]
+
+OUTPUT_MEGAPIXELS: Final = 8.0
+"""Common output size: 8 megapixels, about 3460 x 2310 at 3:2, an A4 print at 300 dots per inch."""
+
+
+def output_ratio(height: int, width: int) -> float:
+    """Pixels of the frame, along one side, in a pixel of the common output; at least 1."""
+    return max(1.0, float(np.sqrt(height * width / (OUTPUT_MEGAPIXELS * 1e6))))
+
+
+def averaging_factor(mean_power: NDArray[np.floating], ratio: float) -> float:
+    """Factor on the standard deviation when `ratio` x `ratio` pixels are averaged.
+
+    `mean_power` is the noise's (BLOCK, BLOCK) mean of squared cosine coefficients, low frequencies
+    filled in.
+    """
+    if ratio <= 1:
+        return 1.0
+    along = np.sinc(ratio * np.arange(BLOCK) / (2 * BLOCK)) ** 2
+    total = float(mean_power.sum())
+    return float(np.sqrt((mean_power * np.outer(along, along)).sum() / total)) if total > 0 else 1.0
+
+
+def grain(plateau: float, variance: float) -> float:
+    """Correlation length in px: k x k averages have a deviation of sigma * grain / k for large k.
+
+    `plateau` is the power per coefficient at low frequency; for white noise it is the variance.
+    """
+    return float(np.sqrt(plateau / variance)) if variance > 0 and plateau > 0 else 1.0

@@ -1,0 +1,55 @@
+"""How much of a frame lies at which signal."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.measure.picture import Mosaic, Picture
+from auditor.record import SIGNAL_BIN_EDGES
+
+__all__ = ["clipped_share", "mosaic_shares", "shares", "signal_shares"]
+
+_SAMPLE = 400_000
+"""Pixels looked at; a share of one half is then known to 0.1%."""
+
+
+def _stride(pixels: int) -> int:
+    return max(1, int(np.sqrt(pixels / _SAMPLE)))
+
+
+def shares(signal: NDArray[np.floating]) -> tuple[float, ...]:
+    """Share of `signal` (linear, 1 = white) in each bin of `SIGNAL_BIN_EDGES`, summing to 1."""
+    floor = 2.0 ** SIGNAL_BIN_EDGES[0]
+    stops = np.log2(np.clip(signal, floor, 1.0))
+    counts, _ = np.histogram(stops, bins=np.asarray(SIGNAL_BIN_EDGES))
+    return tuple(float(c) / max(signal.size, 1) for c in counts)
+
+
+def signal_shares(picture: Picture) -> tuple[float, ...]:
+    """Histogram of log2 signal of a developed frame's luma, from a regular sample of pixels."""
+    step = _stride(picture.luma.size)
+    return shares(picture.linear(np.ascontiguousarray(picture.luma[::step, ::step])).ravel())
+
+
+def clipped_share(picture: Picture) -> float:
+    """Share of pixels with at least one channel at white."""
+    assert picture.code is not None
+    step = _stride(picture.luma.size)
+    sample = picture.code[::step, ::step]
+    full = sample >= picture.peak
+    return float((full.any(2) if full.ndim == 3 else full).mean())
+
+
+def mosaic_shares(mosaic: Mosaic) -> tuple[tuple[float, ...], float]:
+    """Histogram of log2 signal over the green sites, and the share of clipped sites."""
+    step = 2 * _stride(mosaic.raw.size // 4)
+    samples, clipped = [], []
+    for y in (0, 1):
+        for x in (0, 1):
+            plane = mosaic.raw[y::step, x::step].astype(np.float32)
+            clipped.append((plane >= mosaic.white).mean())
+            if mosaic.colours[y, x] == 1 or not (mosaic.colours == 1).any():
+                span = mosaic.white - mosaic.black[y, x]
+                samples.append(((plane - mosaic.black[y, x]) / span).ravel())
+    return shares(np.concatenate(samples)), float(np.mean(clipped))

@@ -1,0 +1,118 @@
+"""Photon transfer on one mosaic: var = a x + b over its flat blocks.
+
+Foi, Trimeche, Katkovnik, Egiazarian, IEEE TIP 17(10), 2008; terms of EMVA 1288. In data numbers after
+the black level the slope a is 1 / gain (e- per DN), and b is the read noise squared plus the 1/12 of
+rounding to whole numbers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from auditor.measure.noise.sites import HIGH_COUNT, Sites, site_blocks
+from auditor.measure.picture import Mosaic, Picture
+from auditor.record import PhotonTransfer
+
+__all__ = ["Line", "fit_line", "is_sane", "measure_photon_transfer"]
+
+_FEWEST: Final = 60
+_FLAT: Final = 2.0
+"""A block is flat when its low frequencies hold less than twice the noise's power."""
+
+_UPPER: Final = float(stats.chi2.ppf(0.9, HIGH_COUNT)) / HIGH_COUNT
+_KEPT_MEAN: Final = float(stats.chi2.cdf(_UPPER * HIGH_COUNT, HIGH_COUNT + 2)) / 0.9
+"""Mean of a chi-squared share below its upper tenth: E[X; X < q] = n P(X_{n+2} < q)."""
+
+
+@dataclass(frozen=True)
+class Line:
+    """var = slope x + offset, its covariance, and which blocks spoke."""
+
+    slope: float
+    offset: float
+    slope_error: float
+    offset_error: float
+    used: NDArray[np.bool_]
+
+
+def fit_line(sites: Sites) -> Line | None:
+    """Fit var = a x + b to the flat blocks, textured ones left out; None when it cannot be told."""
+    if len(sites) < _FEWEST:
+        return None
+    x, high, low = sites.signal, sites.high, sites.low
+    model = _first_guess(x, high)
+    used = np.ones(len(x), bool)
+    a = b = float("nan")
+    for _ in range(25):
+        flat = low < _FLAT * model
+        if flat.sum() < max(_FEWEST, 0.02 * len(x)):
+            ratio = low / model
+            flat = ratio <= np.quantile(ratio, 0.2)
+        used = flat & (high < _UPPER * model) & (high > 0)
+        if used.sum() < _FEWEST:
+            return None
+        weight = 1 / model[used] ** 2
+        design = np.stack([x[used], np.ones(used.sum())], 1)
+        normal = design.T @ (design * weight[:, None])
+        if np.linalg.cond(normal) > 1e16:
+            return None
+        a, b = np.linalg.solve(normal, design.T @ (high[used] / _KEPT_MEAN * weight))
+        new = np.maximum(a * x + b, 0.02 * float(np.median(high[used])))
+        change = float(np.max(np.abs(new / model - 1)))
+        model = new
+        if change < 1e-4:
+            break
+    scatter = float(np.mean((high[used] / _KEPT_MEAN / model[used] - 1) ** 2))
+    covariance = np.linalg.inv(normal) * max(scatter, 2 / HIGH_COUNT)
+    errors = np.sqrt(np.diag(covariance))
+    return Line(float(a), float(b), float(errors[0]), float(errors[1]), used)
+
+
+def _first_guess(x: NDArray[np.float64], high: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Lower envelope of the blocks' variances over signal, from which the fit starts."""
+    order = np.argsort(x)
+    groups = np.array_split(order, min(20, max(2, len(x) // 30)))
+    centres = np.array([np.median(x[g]) for g in groups])
+    lows = np.array([np.quantile(high[g], 0.1) for g in groups]) * 1.3
+    slope, offset = np.polyfit(centres, lows, 1, w=1 / np.maximum(lows, 1e-3))
+    floor = max(float(lows[lows > 0].min()) if (lows > 0).any() else 1e-3, 1e-3)
+    return np.maximum(np.maximum(slope, 0) * x + max(offset, 0.0), floor)
+
+
+def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
+    """Gain and read noise of one frame from its mosaic; None for developed frames or without proof."""
+    mosaic = picture.mosaic
+    if mosaic is None or not is_sane(mosaic):
+        return None
+    line = fit_line(site_blocks(mosaic))
+    if line is None or line.slope <= 0 or line.slope_error > 0.1 * line.slope:
+        return None
+    gain = 1 / line.slope
+    rounding = 1 / 12 if mosaic.raw.dtype.kind in "ui" else 0.0
+    read_variance = line.offset - rounding
+    read = float(np.sqrt(max(read_variance, 0.0))) * gain
+    # d sqrt(b) = db / (2 sqrt b), bounded where b is near nothing
+    error = gain * line.offset_error / (2 * np.sqrt(max(read_variance, line.offset_error)))
+    return PhotonTransfer(
+        gain_e_per_dn=gain,
+        read_noise_e=read,
+        gain_stderr=gain * line.slope_error / line.slope,
+        read_noise_stderr_e=float(error),
+        patches=int(line.used.sum()),
+        white_dn=float(mosaic.white - mosaic.black.mean()),
+    )
+
+
+def is_sane(mosaic: Mosaic) -> bool:
+    return bool(
+        mosaic.raw.ndim == 2
+        and min(mosaic.raw.shape) >= 64
+        and np.isfinite(mosaic.white)
+        and np.isfinite(mosaic.black).all()
+        and mosaic.white > float(mosaic.black.max())
+    )
