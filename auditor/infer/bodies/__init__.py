@@ -1,0 +1,19 @@
+"""How far ISO can go, by body and by light, and what one body's ISO is worth on another."""
+
+from __future__ import annotations
+
+from auditor.infer.bodies.accept import accept_table, parse_accept
+from auditor.infer.bodies.bands import BANDS, Band, band_named, band_of
+from auditor.infer.bodies.profile import BodiesModel, fit_bodies, infer_bodies
+
+__all__ = [
+    "BANDS",
+    "Band",
+    "BodiesModel",
+    "accept_table",
+    "band_named",
+    "band_of",
+    "fit_bodies",
+    "infer_bodies",
+    "parse_accept",
+]

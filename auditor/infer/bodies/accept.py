@@ -1,0 +1,102 @@
+"""From what a photographer accepts on a body they know to every other body and band."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from auditor.infer.bodies.bands import BANDS, Band, band_named
+from auditor.infer.bodies.profile import BodiesModel
+from auditor.infer.bodies.response import ISO_GRID
+from auditor.infer.bodies.visible import frame_snr, iso_for_snr, third
+
+__all__ = ["accept_table", "parse_accept"]
+
+
+def parse_accept(text: str) -> tuple[str, float, Band]:
+    """Read 'BODY:ISO:BAND', as in 'Alder One:3200:shade'.
+
+    Raises ValueError in plain words.
+    """
+    parts = text.rsplit(":", 2)
+    if len(parts) != 3 or not parts[0].strip():
+        raise ValueError(f"'{text}' is not BODY:ISO:BAND, as in 'Alder One:3200:shade'")
+    try:
+        iso = float(parts[1])
+    except ValueError:
+        iso = 0.0
+    if not (0 < iso < 1e7):
+        raise ValueError(f"'{parts[1]}' in '{text}' is not an ISO value")
+    return parts[0].strip(), iso, band_named(parts[2])
+
+
+def accept_table(
+    bodies: BodiesModel, body: str, iso: float, band: str | Band
+) -> list[dict[str, Any]]:
+    """The ISO on every body and in every band that looks as noisy as an accepted one.
+
+    Args:
+        bodies: from `fit_bodies`.
+        body, iso, band: what is accepted: this ISO on this body in this brightness.
+
+    Returns:
+        rows {body, band, ev100, iso, low, high, iso_exact, predicted}; only bodies with the same
+        kind of file as `body` shows first. `iso` is None, with a `reason`, where no ISO fits.
+
+    Raises ValueError when the archive cannot say how noisy the accepted picture looks.
+    """
+    chosen = band_named(band) if isinstance(band, str) else band
+    kind = bodies.main.get(body)
+    if kind is None:
+        known = ", ".join(sorted(bodies.main)) or "none"
+        raise ValueError(f"no noise was measured for body '{body}'; known bodies: {known}")
+    scenes = bodies.scenes.get(kind, {})
+    if chosen.key not in scenes:
+        held = ", ".join(scenes) or "none"
+        raise ValueError(f"the archive holds no frames of band '{chosen.key}'; it has {held}")
+    reference = bodies.models[body, kind]
+    at = np.log2(iso)
+    grid = np.log2(ISO_GRID)
+
+    def looks(curve: np.ndarray) -> np.ndarray:
+        return np.array([np.interp(at, grid, c) for c in np.atleast_2d(curve)])
+
+    typical = scenes[chosen.key]
+    target = looks(frame_snr(reference.log_sigma, typical, reference.output_scale))
+    targets = looks(frame_snr(reference.draws, typical, reference.output_scale))
+    tail = (1 - bodies.criteria.interval) / 2
+    rows = []
+    for (name, of_kind), model in sorted(bodies.models.items()):
+        if of_kind != kind:
+            continue
+        for other in BANDS:
+            if other.key not in scenes:
+                continue
+            here = scenes[other.key]
+            curve = frame_snr(model.log_sigma, here, model.output_scale)
+            best = float(iso_for_snr(curve[None], target)[0])
+            row: dict[str, Any] = {"body": name, "kind": kind, "band": other.name}
+            row |= {"key": other.key, "ev100": other.ev100}
+            used = np.log2(model.isos)
+            if not np.isfinite(best) or best < used.min() - 1 or best > used.max() + 2:
+                row |= dict.fromkeys(("iso", "low", "high", "iso_exact"))
+                row |= {"predicted": True}
+                row["reason"] = "the answer lies too far from every ISO this body used"
+                rows.append(row)
+                continue
+            draws = iso_for_snr(frame_snr(model.draws, here, model.output_scale), targets)
+            draws = np.clip(draws, grid[0], grid[-1])
+            low, middle, high = np.quantile(draws, [tail, 0.5, 1 - tail])
+            wider = max(model.t_factor, reference.t_factor)
+            value = third(best, "near")
+            row |= {
+                "iso": value,
+                "low": third(best + (low - middle) * wider, "down"),
+                "high": third(best + (high - middle) * wider, "up"),
+                "iso_exact": round(2.0**best, 1),
+                "predicted": value not in model.isos,
+                "reason": None,
+            }
+            rows.append(row)
+    return rows

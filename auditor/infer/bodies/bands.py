@@ -1,0 +1,133 @@
+"""Bands of scene brightness, and the signals that the archive's scenes in each band really hold.
+
+Edges in EV100 follow the usual exposure tables (common practice, no source): full sun 15, overcast
+12, open shade and woodland 8 to 11, dusk and rooms 4 to 8, night below.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from auditor.infer.bodies.observe import KINDS, sensor_rows
+from auditor.record import SIGNAL_BIN_EDGES
+
+__all__ = ["BANDS", "Band", "Scenes", "band_named", "band_of", "scenes_by_band"]
+
+Floats = NDArray[np.float64]
+
+SHARE_COLUMNS: Final = tuple(f"signal_share_{i:02d}" for i in range(len(SIGNAL_BIN_EDGES) - 1))
+
+ENOUGH_FRAMES: Final = 5
+"""Frames of one kind of file from which its own histograms describe a band."""
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Scenes from `low` up to, not including, `high` EV100."""
+
+    key: str
+    name: str
+    low: float
+    high: float
+
+    @property
+    def ev100(self) -> list[float]:
+        return [self.low, self.high]
+
+
+BANDS: Final = (
+    Band("night", "night", -10.0, 4.0),
+    Band("dusk", "dusk and rooms", 4.0, 8.0),
+    Band("shade", "shade and woodland", 8.0, 11.0),
+    Band("overcast", "overcast", 11.0, 13.0),
+    Band("sun", "bright sun", 13.0, 22.0),
+)
+"""Darkest first. The outer edges are wide enough for any picture of an earthly scene."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scenes:
+    """Signals of a typical frame of one band.
+
+    `shares`: share of pixels per bin of `SIGNAL_BIN_EDGES`, mean over frames; `frames` behind it;
+    `quartiles`: signals (linear, 1 = white) below which a quarter, half, three quarters lie.
+    """
+
+    band: Band
+    shares: Floats
+    frames: int
+    quartiles: tuple[float, float, float]
+    assumed: bool = False
+    """No histogram of this kind of file was at hand; another kind's serves."""
+
+
+def band_of(ev100: float) -> Band | None:
+    """The band that holds a brightness; None for one beyond every edge."""
+    for band in BANDS:
+        if band.low <= ev100 < band.high:
+            return band
+    return None
+
+
+def band_named(text: str) -> Band:
+    """The band whose key or name a user wrote; case and surrounding blanks do not matter.
+
+    Raises ValueError, naming the bands there are.
+    """
+    wanted = text.strip().lower()
+    for band in BANDS:
+        if wanted in (band.key, band.name):
+            return band
+    known = ", ".join(b.key for b in BANDS)
+    raise ValueError(f"no brightness band is called '{text}'; there are {known}")
+
+
+def _quartiles(shares: Floats) -> tuple[float, float, float]:
+    edges = np.asarray(SIGNAL_BIN_EDGES)
+    cumulative = np.concatenate([[0.0], np.cumsum(shares)])
+    a, b, c = (float(2 ** np.interp(q, cumulative, edges)) for q in (0.25, 0.5, 0.75))
+    return a, b, c
+
+
+def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
+    """Kind of file -> band key -> its typical frame; a scene is the same for every body.
+
+    Bands without any frame are left out. Frames of one burst count once.
+    """
+    if not len(frames):
+        return {}
+    table = sensor_rows(frames)
+    shares = table.reindex(columns=list(SHARE_COLUMNS)).apply(pd.to_numeric, errors="coerce")
+    ev = pd.to_numeric(table["ev100"], errors="coerce")
+    usable = shares.notna().all(axis=1) & ev.notna() & (table["status"] == "measured")
+    usable &= table["source"].isin(KINDS)
+    table, shares, ev = table[usable], shares[usable], ev[usable]
+    if not len(table):
+        return {}
+    burst = table["burst"] if "burst" in table else pd.Series(table.index, index=table.index)
+    burst = burst.where(burst.notna(), -1 - pd.Series(range(len(table)), index=table.index))
+    weight = 1 / burst.groupby(burst).transform("size").astype(float)
+    key = ev.map(lambda e: b.key if (b := band_of(e)) else "")
+
+    def typical(rows: pd.Series, band: Band, assumed: bool) -> Scenes:
+        mean = np.average(shares[rows].to_numpy(float), axis=0, weights=weight[rows])
+        mean = mean / max(mean.sum(), 1e-12)
+        return Scenes(band, mean, int(rows.sum()), _quartiles(mean), assumed)
+
+    out: dict[str, dict[str, Scenes]] = {}
+    for kind in KINDS:
+        found: dict[str, Scenes] = {}
+        for band in BANDS:
+            inside = key == band.key
+            own = inside & (table["source"] == kind)
+            if own.sum() >= ENOUGH_FRAMES or (own.any() and own.sum() == inside.sum()):
+                found[band.key] = typical(own, band, False)
+            elif inside.any():
+                found[band.key] = typical(inside, band, True)
+        out[kind] = found
+    return out

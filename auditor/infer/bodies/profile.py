@@ -1,0 +1,346 @@
+"""The bodies of the profile: everything about noise and ISO that the frames support."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import norm, t
+
+from auditor.infer.bodies.bands import BANDS, Scenes, band_of, scenes_by_band
+from auditor.infer.bodies.cells import gather
+from auditor.infer.bodies.habits import find_habits
+from auditor.infer.bodies.matches import match_bodies
+from auditor.infer.bodies.observe import LONG_EXPOSURE_S, observe, sensor_rows
+from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
+from auditor.infer.bodies.sensor import sensor_figures
+from auditor.infer.bodies.visible import frame_snr, highest_iso, third
+from auditor.infer.criteria import Criteria
+from auditor.record import TONE_SIGNALS
+
+__all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
+
+Floats = NDArray[np.float64]
+
+REACH: Final = 1.0
+"""Stops beyond the ISO values a body used within which its usable ISO is predicted; past that the
+answer is only that it lies higher."""
+
+NOISE_OUTPUT_MEGAPIXELS: Final = 8.0
+"""Output size for which the noise room states `tone_output_scale`."""
+
+
+@dataclass(frozen=True)
+class BodiesModel:
+    """What the archive says about every body's noise.
+
+    `models`: one per body and kind of file; `main`: body -> the kind that the profile shows first
+    (the one with most frames); `scenes`: kind -> band key -> typical frame.
+    """
+
+    models: dict[tuple[str, str], NoiseModel]
+    main: dict[str, str]
+    scenes: dict[str, dict[str, Scenes]]
+    left_out: dict[str, dict[str, int]]
+    long_exposures: dict[tuple[str, str], dict[str, Any]]
+    frames_of: dict[str, int]
+    pitch_of: dict[str, float | None]
+    frames_in_band: dict[tuple[str, str, str], int]
+    criteria: Criteria
+
+    def kinds(self, body: str) -> list[str]:
+        """Kinds of file the body has a model for, the main one first."""
+        first = self.main.get(body)
+        rest = sorted(k for b, k in self.models if b == body and k != first)
+        return [first, *rest] if first is not None else rest
+
+
+def _output_scale(rows: pd.DataFrame, criteria: Criteria) -> Floats:
+    """Factor on sigma for the output size, per ISO_GRID: as measured, between ISO interpolated.
+
+    Without a measured factor white noise is assumed: the root of the ratio of pixel counts.
+    """
+    frames = rows.drop_duplicates("frame")
+    resize = np.sqrt(criteria.output_megapixels / NOISE_OUTPUT_MEGAPIXELS)
+    measured = frames.dropna(subset=["scale"])
+    if len(measured):
+        by_step = measured.groupby("step")["scale"].median() * resize
+        steps = np.log2(by_step.index.to_numpy(float))
+        out = np.interp(np.log2(ISO_GRID), steps, by_step.to_numpy(float))
+    else:
+        count = frames["pixels_per_frame"].median()
+        ratio = criteria.output_megapixels * 1e6 / count if count > 0 else 1.0
+        out = np.full(len(ISO_GRID), np.sqrt(ratio))
+    return np.asarray(np.minimum(out, 1.0))
+
+
+def fit_bodies(frames: pd.DataFrame, criteria: Criteria | None = None) -> BodiesModel:
+    """Fit every body and kind of file in a frame table.
+
+    Args:
+        frames: `record.COLUMNS` plus the columns of `crawl.relate`.
+    """
+    criteria = criteria or Criteria()
+    seen = observe(frames)
+    tones = seen.tones
+    models: dict[tuple[str, str], NoiseModel] = {}
+    long_exposures: dict[tuple[str, str], dict[str, Any]] = {}
+    counts: dict[tuple[str, str], int] = {}
+    for (body, kind), rows in tones.groupby(["body", "kind"]):
+        key = (str(body), str(kind))
+        counts[key] = rows["frame"].nunique()
+        usual = rows[~rows["long_exposure"].astype(bool)]
+        if not len(usual):
+            left = seen.left_out.setdefault(key[0], {})
+            text = (
+                f"was exposed for {LONG_EXPOSURE_S:g} s or longer, as was every frame of its kind"
+            )
+            left[text] = left.get(text, 0) + counts[key]
+            continue
+        model = fit_noise(*key, gather(usual), _output_scale(usual, criteria), criteria.seed)
+        freedom = max(model.cells.frame_count - len(model.isos), 1) + 4
+        tail = 0.5 + criteria.interval / 2
+        factor = float(t.ppf(tail, freedom) / norm.ppf(tail))
+        models[key] = replace(model, t_factor=factor)
+        apart = rows[rows["long_exposure"].astype(bool)]
+        if len(apart):
+            long_exposures[key] = _long_exposures(models[key], apart, criteria.interval)
+    main: dict[str, str] = {}
+    for body, kind in sorted(models, key=lambda k: -counts[k]):
+        main.setdefault(body, kind)
+    return BodiesModel(
+        models=models,
+        main=main,
+        scenes=scenes_by_band(frames),
+        left_out=seen.left_out,
+        long_exposures=long_exposures,
+        criteria=criteria,
+        **_census(frames),
+    )
+
+
+def _census(frames: pd.DataFrame) -> dict[str, Any]:
+    """Frames and pixel pitch by body, frames by body, kind and band."""
+    if not len(frames):
+        return {"frames_of": {}, "pitch_of": {}, "frames_in_band": {}}
+    table = sensor_rows(frames)
+    table = table[table["status"] == "measured"]
+    body = table["body"].fillna("unknown body").astype(str)
+    pitch = pd.to_numeric(table["pixel_pitch_um"], errors="coerce")
+    ev = pd.to_numeric(table["ev100"], errors="coerce")
+    band = ev.map(lambda e: b.key if (b := band_of(e)) else "")
+    in_band = table.groupby([body, table["source"].astype(str), band]).size()
+    own = table["source"] != "resized"
+    middle = pitch[own].groupby(body[own]).median()
+    return {
+        "frames_of": {str(b): int(n) for b, n in body.value_counts().items()},
+        "pitch_of": {str(b): (float(p) if pd.notna(p) else None) for b, p in middle.items()},
+        "frames_in_band": {tuple(map(str, k)): int(n) for k, n in in_band.items()},  # type: ignore[arg-type]
+    }
+
+
+def _long_exposures(model: NoiseModel, rows: pd.DataFrame, share: float) -> dict[str, Any]:
+    """How much noisier the long exposures are than the body's own figures at their ISO."""
+    at = [
+        (ISO_GRID.index(min(max(int(i), ISO_GRID[0]), ISO_GRID[-1])), SIGNAL_GRID.index(s))
+        for i, s in zip(rows["step"], rows["signal"], strict=True)
+    ]
+    expected = np.array([model.log_sigma[a] for a in at])
+    per_frame = (rows["log_sigma"] - expected).groupby(rows["frame"].to_numpy()).median()
+    values = np.exp(per_frame.to_numpy(float))
+    rng = np.random.default_rng(0)
+    picks = rng.integers(0, len(values), (200, len(values)))
+    low, high = np.quantile(np.median(values[picks], axis=1), [(1 - share) / 2, (1 + share) / 2])
+    single = len(values) < 3
+    return {
+        "from_s": LONG_EXPOSURE_S,
+        "frames": len(values),
+        "noise_ratio": float(np.median(values)),
+        "low": None if single else float(low),
+        "high": None if single else float(high),
+    }
+
+
+def infer_bodies(
+    frames: pd.DataFrame, criteria: Criteria | None = None, model: BodiesModel | None = None
+) -> dict[str, list[dict[str, Any]]]:
+    """The profile's `bodies`, `iso_matches` and `habits`.
+
+    Args:
+        frames: `record.COLUMNS` plus the columns of `crawl.relate`.
+        model: a fitted `BodiesModel` of the same frames, where one is at hand.
+    """
+    criteria = criteria or Criteria()
+    model = model or fit_bodies(frames, criteria)
+    sensors = sensor_figures(frames, criteria.interval, criteria.seed)
+    bodies, excellent = [], {}
+    for body in sorted(model.frames_of):
+        kinds = model.kinds(body)
+        entry: dict[str, Any] = {
+            "body": body,
+            "frames": model.frames_of[body],
+            "pixel_pitch_um": model.pitch_of.get(body),
+            "kind": kinds[0] if kinds else None,
+            "tones": [],
+            "brightness": [],
+        }
+        described = [_describe(model, body, kind) for kind in kinds]
+        if described:
+            entry |= described[0]
+            for band in described[0]["brightness"]:
+                excellent[body, band["key"]] = band["usable_iso"]["excellent"]
+        entry["other_kinds"] = described[1:]
+        entry["sensor"] = sensors.get(body)
+        entry["left_out"] = [
+            {"reason": r, "frames": n} for r, n in sorted(model.left_out.get(body, {}).items())
+        ]
+        bodies.append(entry)
+    mains = [model.models[b, k] for b, k in sorted(model.main.items())]
+    mains += [m for (b, k), m in sorted(model.models.items()) if k != model.main[b]]
+    return {
+        "bodies": bodies,
+        "iso_matches": match_bodies(mains, model.scenes, criteria.interval),
+        "habits": find_habits(frames, excellent, criteria.interval),
+    }
+
+
+def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
+    """Tones, brightness and notes of one body in one kind of file."""
+    noise = model.models[body, kind]
+    cells = noise.cells
+    notes = []
+    if kind in ("edited", "camera", "unknown"):
+        notes.append("noise reduction and development are part of what was measured")
+    if cells.frame_count < 10:
+        notes.append(f"only {cells.frame_count} frames: the intervals are wide")
+    lowest = noise.isos[0]
+    if noise.base_iso > lowest:
+        notes.append(
+            f"ISO {lowest} is no cleaner than ISO {noise.base_iso:g}: below the sensor's base"
+        )
+    physics = noise.physics
+    return {
+        "kind": kind,
+        "frames_used": cells.frame_count,
+        "outings": cells.unit_count,
+        "outliers": cells.outliers,
+        "tones": _tones(noise, model.criteria.interval),
+        "brightness": _brightness(model, noise),
+        "full_scale_e": physics.full_scale_e,
+        "dual_gain_iso": physics.step_iso,
+        "long_exposures": model.long_exposures.get((body, kind)),
+        "output_megapixels": model.criteria.output_megapixels,
+        "notes": notes,
+    }
+
+
+def _tones(noise: NoiseModel, share: float) -> list[dict[str, Any]]:
+    out = []
+    frames = {
+        (int(i), float(s)): int(n)
+        for i, s, n in zip(noise.cells.iso, noise.cells.signal, noise.cells.frames, strict=True)
+    }
+    for iso in noise.isos:
+        if iso not in ISO_GRID:
+            continue
+        row = ISO_GRID.index(iso)
+        for signal in TONE_SIGNALS:
+            column = SIGNAL_GRID.index(signal)
+            log_snr = np.log(signal) - noise.log_sigma[row, column]
+            draws = np.log(signal) - noise.draws[:, row, column]
+            low, high = noise.interval(draws, np.asarray(log_snr), share)
+            scale = float(noise.output_scale[row])
+            out.append(
+                {
+                    "iso": iso,
+                    "signal": signal,
+                    "snr": float(np.exp(log_snr)),
+                    "low": float(np.exp(low)),
+                    "high": float(np.exp(high)),
+                    "frames": frames.get((iso, signal), 0),
+                    "snr_output": float(np.exp(log_snr)) / scale,
+                    "predicted": (iso, signal) not in frames,
+                }
+            )
+    return out
+
+
+def _brightness(model: BodiesModel, noise: NoiseModel) -> list[dict[str, Any]]:
+    criteria, out = model.criteria, []
+    for band in BANDS:
+        scenes = model.scenes.get(noise.kind, {}).get(band.key)
+        if scenes is None:
+            continue
+        frames = model.frames_in_band.get((noise.body, noise.kind, band.key), 0)
+        usable: dict[str, int | None] = {}
+        details: dict[str, Any] = {}
+        for name, snr in (
+            ("excellent", criteria.snr_excellent),
+            ("acceptable", criteria.snr_acceptable),
+        ):
+            usable[name], details[name] = _usable(noise, scenes, snr, criteria.interval)
+        out.append(
+            {
+                "ev100": band.ev100,
+                "key": band.key,
+                "band": band.name,
+                "frames": frames,
+                "usable_iso": usable,
+                "usable_iso_detail": details,
+                "signals": dict(zip(("q25", "median", "q75"), scenes.quartiles, strict=True)),
+                "scene_frames": scenes.frames,
+                "scenes_of_other_kind": scenes.assumed,
+                "by_iso": _by_iso(noise, scenes, criteria.interval),
+            }
+        )
+    return out
+
+
+def _usable(
+    noise: NoiseModel, scenes: Scenes, snr: float, share: float
+) -> tuple[int | None, dict[str, Any]]:
+    """Usable ISO in third stops, not above what was found, with bounds and what kind of answer."""
+    best, low, high = highest_iso(noise, scenes, snr, share)
+    used = np.log2(noise.isos)
+    floor, ceiling = used.min(), used.max() + REACH
+    detail: dict[str, Any] = {"snr": snr, "predicted": False, "reason": None}
+    if best < floor - 1 / 6:
+        detail |= {"low": None, "high": None}
+        detail["reason"] = f"not reached at ISO {noise.isos[0]}, the lowest used"
+        return None, detail
+    if best > ceiling:
+        best, high = ceiling, ceiling
+        low = min(low, ceiling)
+        detail["reason"] = f"likely higher still; ISO {noise.isos[-1]} is the highest used"
+    low = max(low, floor - 1)
+    detail |= {"low": third(low, "down"), "high": third(high, "up")}
+    # Predicted where no frame at that ISO was seen.
+    value = third(best, "down")
+    detail["predicted"] = value not in noise.isos
+    detail["exact"] = round(2.0 ** float(best), 1)
+    return value, detail
+
+
+def _by_iso(noise: NoiseModel, scenes: Scenes, share: float) -> list[dict[str, Any]]:
+    """The SNR of a typical frame at each full or used ISO within reach."""
+    best = frame_snr(noise.log_sigma, scenes, noise.output_scale)
+    draws = frame_snr(noise.draws, scenes, noise.output_scale)
+    low, high = noise.interval(draws, best, share)
+    out = []
+    for row, iso in enumerate(ISO_GRID):
+        within = noise.isos[0] * 0.9 <= iso <= noise.isos[-1] * 2.0**REACH * 1.1
+        if not within:
+            continue
+        out.append(
+            {
+                "iso": int(iso),
+                "snr": float(2 ** best[row]),
+                "low": float(2 ** low[row]),
+                "high": float(2 ** high[row]),
+                "predicted": iso not in noise.isos,
+            }
+        )
+    return out

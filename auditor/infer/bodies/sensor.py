@@ -1,0 +1,119 @@
+"""Raw archives: gain, read noise, and the ISO from which raising it no longer helps.
+
+Frame-level photon transfer gives each raw frame its gain (electrons per DN) and read noise (EMVA
+1288). Pooled per ISO by medians, intervals by resampling outings. Input-referred read noise falls
+with ISO while noise behind the amplifier matters, r^2 = r_front^2 + (r_behind 100 / ISO)^2, and is
+level from some ISO on: there, raising ISO only takes headroom away.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from auditor.exposure import nominal_iso
+from auditor.infer.bodies.observe import resampling_unit, sensor_rows
+
+__all__ = ["LEVEL", "sensor_figures"]
+
+Floats = NDArray[np.float64]
+
+LEVEL: Final = 1.10
+"""Read noise within this factor of the lowest counts as no longer falling."""
+
+_DRAWS: Final = 200
+
+
+def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[str, dict[str, Any]]:
+    """Body -> its sensor's figures, for bodies with raw frames that held a photon transfer.
+
+    Each: `by_iso`, a list of {iso, gain_e_per_dn, gain_low, gain_high, read_noise_e, read_low,
+    read_high, full_scale_e, frames}; `level_from_iso`, `level_low`, `level_high`: the ISO from which
+    read noise no longer falls, None when it still falls at the highest ISO used (or when fewer than
+    three ISO values are held); `level_reason`.
+    """
+    if not len(frames) or "gain_e_per_dn" not in frames:
+        return {}
+    table = sensor_rows(frames)
+    columns = ("gain_e_per_dn", "read_noise_e", "iso", "white_dn")
+    figures = table.reindex(columns=list(columns)).apply(pd.to_numeric, errors="coerce")
+    good = (figures["gain_e_per_dn"] > 0) & (figures["read_noise_e"] >= 0) & (figures["iso"] > 0)
+    good &= (table["status"] == "measured") & table["body"].notna()
+    figures = figures[good].assign(
+        body=table.loc[good, "body"].astype(str), unit=resampling_unit(table)[good]
+    )
+    return {
+        str(body): _one_body(rows, share, np.random.default_rng([seed, *str(body).encode()]))
+        for body, rows in figures.groupby("body")
+    }
+
+
+def _medians(values: pd.Series, units: pd.Series, rng: np.random.Generator) -> Floats:
+    """Medians of resamples: outings drawn with replacement, frames within when there is one."""
+    groups = [g.to_numpy(float) for _, g in values.groupby(units)]
+    if len(groups) < 3:
+        groups = [np.array([v]) for v in values.to_numpy(float)]
+    size = len(groups)
+    if size == 1:
+        return np.full(_DRAWS, np.median(groups[0]))
+    return np.array(
+        [
+            np.median(np.concatenate([groups[i] for i in rng.integers(0, size, size)]))
+            for _ in range(_DRAWS)
+        ]
+    )
+
+
+def _one_body(rows: pd.DataFrame, share: float, rng: np.random.Generator) -> dict[str, Any]:
+    tail = (1 - share) / 2
+    by_iso: list[dict[str, Any]] = []
+    draws, steps = [], []
+    for step, group in rows.groupby(rows["iso"].map(nominal_iso)):
+        read = _medians(group["read_noise_e"], group["unit"], rng)
+        gain = _medians(group["gain_e_per_dn"], group["unit"], rng)
+        alone = len(group) < 2
+        middle = float(group["gain_e_per_dn"].median())
+        white = group["white_dn"].median()
+        entry: dict[str, Any] = {
+            "iso": int(step),
+            "gain_e_per_dn": middle,
+            "read_noise_e": float(group["read_noise_e"].median()),
+            "full_scale_e": middle * float(white) if pd.notna(white) else None,
+            "frames": len(group),
+        }
+        for name, values in (("gain", gain), ("read", read)):
+            bounds = (None, None) if alone else np.quantile(values, [tail, 1 - tail])
+            entry[f"{name}_low"], entry[f"{name}_high"] = (
+                None if b is None else float(b) for b in bounds
+            )
+        by_iso.append(entry)
+        draws.append(read)
+        steps.append(int(step))
+    best = _level_from(np.array(steps), np.array([e["read_noise_e"] for e in by_iso])[None])[0]
+    sampled = _level_from(np.array(steps), np.stack(draws, axis=1))
+    known = np.isfinite(sampled)
+    out: dict[str, Any] = {"by_iso": by_iso, "level_from_iso": None, "level_low": None}
+    out |= {"level_high": None, "level_reason": None}
+    if len(steps) < 3:
+        out["level_reason"] = f"needs raw frames at three ISO values or more, has {len(steps)}"
+    elif not np.isfinite(best) or known.mean() < 0.5:
+        out["level_reason"] = f"read noise still falls at ISO {steps[-1]}, the highest used"
+    else:
+        low, high = np.quantile(sampled[known], [tail, 1 - tail])
+        out["level_from_iso"] = int(best)
+        out["level_low"], out["level_high"] = nominal_iso(float(low)), nominal_iso(float(high))
+    return out
+
+
+def _level_from(steps: NDArray[np.int64], read: Floats) -> Floats:
+    """First step from which read noise stays within LEVEL of its lowest; nan when only the last."""
+    level = read <= read.min(axis=1, keepdims=True) * LEVEL
+    # From the right: all steps above must be level too.
+    stays = np.flip(np.logical_and.accumulate(np.flip(level, axis=1), axis=1), axis=1)
+    first = np.argmax(stays, axis=1)
+    value = steps[first].astype(float)
+    value[(first == len(steps) - 1) | ~stays.any(axis=1)] = np.nan
+    return value

@@ -1,0 +1,98 @@
+"""How noisy a typical frame of a band looks, and how far ISO can go.
+
+ISO 12232 judges noise at the mid-tone: a body's noise-based speeds are the ISO values at which a
+mid-tone patch has a signal to noise of 40:1 and 10:1. A whole picture has shadows too. Here it is
+judged by its noise in lightness (CIE 1976 L*, root mean square over the signals that the band's
+frames hold), and given the SNR of the mid-tone patch that would show as much: the frame's SNR. For
+a frame that is all mid-tone it is the standard's figure. Photon noise in L* grows with signal to the
+power -1/6, so two stops less signal cost two thirds of a stop of ISO; read noise costs more.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from auditor.infer.bodies.bands import Scenes
+from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel
+
+__all__ = ["MID_TONE", "frame_snr", "highest_iso", "iso_for_snr", "lightness_slope", "third"]
+
+Floats = NDArray[np.float64]
+
+MID_TONE: Final = 0.18
+
+_LOG_ISO: Final = np.log2(np.array(ISO_GRID, float))
+
+
+def lightness_slope(signal: ArrayLike) -> Floats:
+    """dL*/ds of CIE 1976 lightness (CIE 15), L* = 116 s^(1/3) - 16, 903.3 s below 0.008856."""
+    s = np.asarray(signal, float)
+    return np.where(s > 0.008856, 116 / 3 * np.maximum(s, 1e-9) ** (-2 / 3), 903.3)
+
+
+def frame_snr(log_sigma: Floats, scenes: Scenes, output_scale: Floats) -> Floats:
+    """SNR of a typical frame, log2, per entry of ISO_GRID.
+
+    Args:
+        log_sigma: (..., ISO_GRID, SIGNAL_GRID) natural log of noise in linear light per pixel.
+        scenes: the band's signals.
+        output_scale: factor on sigma for the output size, per ISO.
+    """
+    bins = len(scenes.shares)
+    centre = np.array(SIGNAL_GRID[:bins])
+    # Blown highlights show no noise; the last bin's clipped pixels count as if they did, which
+    # hardly matters as lightness is steep in the shadows.
+    variance = np.exp(2 * log_sigma[..., :bins]) * lightness_slope(centre) ** 2
+    seen = np.sqrt(variance @ scenes.shares) * output_scale
+    return np.asarray(np.log2(MID_TONE * lightness_slope(MID_TONE) / seen))
+
+
+def iso_for_snr(log2_snr: Floats, wanted_log2: ArrayLike) -> Floats:
+    """log2 ISO at which a falling SNR curve over ISO_GRID reaches a value.
+
+    Args:
+        log2_snr: (N, ISO_GRID).
+        wanted_log2: scalar or (N,).
+
+    Returns:
+        (N,); -inf where even the lowest ISO of the grid is too noisy, inf where none is.
+    """
+    # Noise never falls with ISO at a given signal; draws may wobble by a hair.
+    curve = np.minimum.accumulate(log2_snr, axis=-1)
+    curve = curve - 1e-9 * np.arange(curve.shape[-1])
+    wanted = np.broadcast_to(np.asarray(wanted_log2, float), curve.shape[:1])
+    out = np.empty(len(curve))
+    for n, (row, w) in enumerate(zip(curve, wanted, strict=True)):
+        out[n] = np.interp(-w, -row, _LOG_ISO, left=-np.inf, right=np.inf)
+    return out
+
+
+def third(log2_iso: float, rounding: str = "near") -> int:
+    """Engraved ISO at, not above or not below a value: 'near', 'down' or 'up'."""
+    thirds = 3 * (log2_iso - math.log2(100))
+    # A hair of tolerance: ISO 800 is not above ISO 800.
+    step = {
+        "near": round(thirds),
+        "down": math.floor(thirds + 0.05),
+        "up": math.ceil(thirds - 0.05),
+    }[rounding]
+    index = min(max(step - round(3 * math.log2(ISO_GRID[0] / 100)), 0), len(ISO_GRID) - 1)
+    return int(ISO_GRID[index])
+
+
+def highest_iso(
+    model: NoiseModel, scenes: Scenes, snr: float, share: float
+) -> tuple[float, float, float]:
+    """log2 ISO up to which a typical frame of the band has at least this SNR: best, low, high."""
+    best = iso_for_snr(
+        frame_snr(model.log_sigma, scenes, model.output_scale)[None], math.log2(snr)
+    )[0]
+    curves = frame_snr(model.draws, scenes, model.output_scale)
+    values = iso_for_snr(curves, math.log2(snr))
+    values = np.clip(values, _LOG_ISO[0], _LOG_ISO[-1])
+    low, high = model.interval(values, np.asarray(np.clip(best, _LOG_ISO[0], _LOG_ISO[-1])), share)
+    return float(best), float(min(low, best)), float(max(high, best))
