@@ -1,6 +1,21 @@
 """The engine: carries frames through reading, measuring and storing, in parallel and unattended."""
 
-from .options import Progress, ScanOptions, ScanSummary
-from .scan import scan
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
 
-__all__ = ["Progress", "ScanOptions", "ScanSummary", "scan"]
+from .options import Progress, ScanOptions, ScanSummary
+
+if TYPE_CHECKING:
+    from .scanning import scan
+    from .single import measure_each
+
+__all__ = ["Progress", "ScanOptions", "ScanSummary", "measure_each", "scan"]
+
+_LATER = {"scan": ".scanning", "measure_each": ".single"}
+
+
+def __getattr__(name: str) -> Any:
+    # Workers and decoders import this package too and must not load the tables' libraries.
+    if name in _LATER:
+        return getattr(import_module(_LATER[name], __name__), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
