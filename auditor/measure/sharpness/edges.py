@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family
 from auditor.measure.sharpness.light import Light
-from auditor.measure.sharpness.profiles import ProfileFit, fit_profiles
+from auditor.measure.sharpness.profiles import ProfileFit, RoughFit, fit_profiles, rough_fit
 
 __all__ = ["PATCH_PX", "Edges", "Lines", "measure_edges"]
 
@@ -169,10 +169,10 @@ def _plateaus(mean: Floats, count: Floats, near: Floats, far: Floats) -> tuple[F
     return out[0], out[1]
 
 
-def _profile_fit(
+def _weights(
     mean: Floats, squares: Floats, count: Floats, half: Floats
-) -> tuple[ProfileFit, Floats]:
-    """Fit with noise weights; also the noise per pixel (mean of both sides, standard deviation)."""
+) -> tuple[Floats, Floats, Floats]:
+    """Inverse variance of each bin's mean, rough step, and noise per pixel (standard deviation)."""
     dark, light = _noise(squares, count, half)
     floor = np.maximum(0.5 * (dark + light), 1e-9)
     dark, light = np.maximum(dark, 0.1 * floor), np.maximum(light, 0.1 * floor)
@@ -182,11 +182,11 @@ def _profile_fit(
     scale = np.maximum(np.abs(high - low), 1e-6)
     # No profile is known better than to a few thousandths of its step (bends, sub-pixel phase).
     weight = count / (variance + count * (_MODEL_ERROR * scale[:, None]) ** 2)
-    return fit_profiles(mean, weight, half, scale), np.sqrt(floor)
+    return weight, scale, np.sqrt(floor)
 
 
 def _refine(
-    patch: Singles, keep: NDArray[np.bool_], lines: Lines, fit: ProfileFit, reach: Floats
+    patch: Singles, keep: NDArray[np.bool_], lines: Lines, fit: RoughFit, reach: Floats
 ) -> Lines:
     """One Gauss-Newton step of offset, angle and bend against the fitted profile."""
     family = edge_family()
@@ -203,17 +203,16 @@ def _refine(
     # change of light when offset, angle, bend grow: -line, +line * t, -line * t^2
     size = np.float32(_HALF)
     ts = t / size
-    s2 = slope * slope
-    moments = [(s2 * ts**k).sum((1, 2)) for k in range(5)]
-    sr = slope * left
-    right = [(sr * ts**k).sum((1, 2)) for k in range(3)]
+    powers = [np.ones_like(ts), ts, ts * ts]
+    bent = [slope * p for p in powers]
+    moments = [np.einsum("nij,nij->n", bent[k // 2], bent[k - k // 2]) for k in range(5)]
+    right = [np.einsum("nij,nij->n", b, left) for b in bent]
     a = np.empty((len(patch), 3, 3))
     for i in range(3):
         for j in range(3):
             a[:, i, j] = moments[i + j]
     a += np.eye(3) * (1e-3 * moments[0] + 1e-12)[:, None, None]
-    b = np.stack(right, axis=1)
-    answer = np.linalg.solve(a, b[..., None])[..., 0]
+    answer = np.linalg.solve(a, np.stack(right, axis=1)[..., None])[..., 0]
     return Lines(
         lines.angle + np.clip(answer[:, 1] / size, -0.2, 0.2),
         lines.offset - np.clip(answer[:, 0], -2, 2),
@@ -244,12 +243,15 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     half = np.full(len(y), 7.0)
     for _ in range(2):
         u, _t = lines.distances()
-        fit, noise = _profile_fit(*_bin(patch, u, keep), half)
-        half = _half_width(fit.log_mtf50)
-        lines = _refine(patch, keep, lines, fit, np.maximum(half * 0.7, 3.0))
+        mean, squares, count = _bin(patch, u, keep)
+        weight, scale, _noise_px = _weights(mean, squares, count, half)
+        rough = rough_fit(mean, weight, half, scale)
+        half = _half_width(rough.log_mtf50)
+        lines = _refine(patch, keep, lines, rough, np.maximum(half * 0.7, 3.0))
     u, _t = lines.distances()
     mean, squares, count = _bin(patch, u, keep)
-    fit, noise = _profile_fit(mean, squares, count, half)
+    weight, scale, noise = _weights(mean, squares, count, half)
+    fit = fit_profiles(mean, weight, half, scale, rough.log_mtf50)
     return _judge(y, x, lines, fit, noise, half, mean, count, clipped, u)
 
 
@@ -282,7 +284,7 @@ def _judge(
         (fit.step > _MIN_SNR * noise / 3)
         & (fit.step > 0.01)
         & (share_clipped < 0.02)
-        & (filled > 0.5)
+        & (filled > 0.3)
         & (np.abs(fit.shift) < 0.5)
         & (np.abs(lines.offset) < 6)
         & (relative < 0.05)

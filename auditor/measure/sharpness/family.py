@@ -29,8 +29,8 @@ HALF_PX: Final = 12.0
 OFFSETS: Final = np.arange(-HALF_PX + BIN_PX / 2, HALF_PX, BIN_PX)
 """Centres of the bins, px."""
 
-_MTF50: Final = np.geomspace(0.04, 0.75, 61)
-_SHARES: Final = (0.0, 0.5, 1.0)
+_MTF50: Final = np.geomspace(0.04, 0.75, 117)
+_SHARES: Final = (0.0, 0.25, 0.5, 0.75, 1.0)
 """Part of the loss at MTF50 that diffraction causes; the rest is Gaussian."""
 
 

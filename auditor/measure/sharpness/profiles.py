@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from auditor.measure.sharpness.family import OFFSETS, edge_family
 
-__all__ = ["ProfileFit", "fit_profiles"]
+__all__ = ["ProfileFit", "RoughFit", "fit_profiles", "rough_fit"]
 
 Floats = NDArray[np.float64]
 
@@ -19,6 +19,9 @@ _SLOPE_SD: Final = 0.01
 """Expected slope of the plateaus per px as a share of the step (shading); keeps slope and blur apart."""
 _SHIFT_SD: Final = 0.3
 _TERMS: Final = 5
+_FINER: Final = 3
+_POOLING: Final = 0.5
+"""Edges of one frame are not wholly independent evidence on the shape of the blur."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +35,7 @@ class ProfileFit:
         step, base: amplitude and lower plateau of the best member.
         shift: px by which the profile lies off zero.
         chi2: weighted squares left, per degree of freedom.
-        bins: bins used.
+        shares: (9,) the frame's posterior over shares of diffraction from 0 to 1.
     """
 
     log_mtf50: Floats
@@ -42,7 +45,17 @@ class ProfileFit:
     base: Floats
     shift: Floats
     chi2: Floats
-    bins: NDArray[np.int_]
+    shares: Floats
+
+
+@dataclass(frozen=True)
+class RoughFit:
+    """Blur level (ln MTF50), member, step and lower plateau per edge, arrays (n,)."""
+
+    log_mtf50: Floats
+    member: NDArray[np.int_]
+    step: Floats
+    base: Floats
 
 
 @cache
@@ -88,62 +101,167 @@ def _solve(normal: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray[n
     return np.stack(out)
 
 
+@cache
+def _finer(points: int, factor: int) -> NDArray[np.float64]:
+    """(points, fine) matrix of cubic (Catmull-Rom) interpolation to `factor` points per interval."""
+    at = np.arange((points - 1) * factor + 1) / factor
+    base = np.minimum(at.astype(int), points - 2)
+    f = at - base
+    taps = (
+        (-1, -0.5 * f + f**2 - 0.5 * f**3),
+        (0, 1 - 2.5 * f**2 + 1.5 * f**3),
+        (1, 0.5 * f + 2 * f**2 - 1.5 * f**3),
+        (2, -0.5 * f**2 + 0.5 * f**3),
+    )
+    matrix = np.zeros((points, len(at)))
+    for shift, value in taps:
+        np.add.at(matrix, (np.clip(base + shift, 0, points - 1), np.arange(len(at))), value)
+    return matrix
+
+
+@dataclass(frozen=True)
+class _Squares:
+    """What is left of every profile under every member tried."""
+
+    left: Floats
+    answer: Floats
+    members: NDArray[np.int_]
+    middle: Floats
+    bins: NDArray[np.int_]
+
+
+def _squares(
+    profile: Floats, weight: Floats, half_px: Floats, scale: Floats, members: NDArray[np.int_]
+) -> _Squares:
+    terms, products = _design()
+    terms = terms[members]
+    products = products.reshape(-1, 15, len(OFFSETS))[members].reshape(-1, len(OFFSETS))
+    n, count = len(profile), len(terms)
+    w = np.where(np.abs(OFFSETS) <= half_px[:, None], weight, 0.0)
+    bins = np.count_nonzero(w > 0, axis=1)
+    unit = np.maximum(w.max(1), 1e-30)
+    w = w / unit[:, None]
+    middle = (w * profile).sum(1) / np.maximum(w.sum(1), 1e-30)
+    y = (profile - middle[:, None]) / scale[:, None]
+    # Members first, so that each of the 15 products is one contiguous plane below.
+    normal = (products.reshape(count, 15, -1).transpose(1, 0, 2).reshape(15 * count, -1)) @ (
+        w.astype(np.float32).T
+    )
+    right = (terms.transpose(1, 0, 2).reshape(5 * count, -1)) @ (w * y).astype(np.float32).T
+    normal = normal.reshape(15, count, n).astype(np.float64)
+    right = right.reshape(5, count, n).astype(np.float64)
+    ridge = 1 / np.maximum(unit * scale**2, 1e-30)
+    normal[9] += ridge / _SHIFT_SD**2
+    normal[12] += ridge / _SLOPE_SD**2
+    normal[14] += ridge / _SLOPE_SD**2
+    normal[0] += 1e-6
+    answer = _solve(normal, right)
+    # y'Wy - b'x is what is left, the priors' share included.
+    left = (w * y * y).sum(1) - (answer * right).sum(0)
+    return _Squares(left * (unit * scale**2), answer, members, middle, bins)
+
+
+def _member_fit(squares: _Squares, scale: Floats) -> tuple[NDArray[np.int_], Floats]:
+    best = squares.left.argmin(0)
+    a = squares.answer[:, best, np.arange(len(best))]
+    return best, a
+
+
+def rough_fit(profile: Floats, weight: Floats, half_px: Floats, scale: Floats) -> RoughFit:
+    """The nearest member of a thinned family, enough to lay the line along the edge."""
+    family = edge_family()
+    shares = len(family.shares)
+    members = np.arange(0, len(family.mtf50_cpp), 6) * shares + shares // 2
+    s = _squares(profile, weight, half_px, scale, members)
+    best, a = _member_fit(s, scale)
+    level = np.log(family.mtf50_cpp)[members[best] // shares]
+    return RoughFit(level, members[best], a[1] * scale, a[0] * scale + s.middle)
+
+
 def fit_profiles(
-    profile: Floats, weight: Floats, half_px: Floats, scale: Floats, levels: slice = slice(None)
+    profile: Floats, weight: Floats, half_px: Floats, scale: Floats, rough: Floats
 ) -> ProfileFit:
-    """Fit every family member to every profile inside its window.
+    """Fit every family member near the rough value to every profile inside its window.
 
     Arguments:
         profile: (n, bins) mean light per bin on `OFFSETS`, dark side first.
         weight: (n, bins) inverse variance of those means, 0 where a bin is empty.
         half_px: (n,) half width of the window used.
         scale: (n,) rough step, which gives the priors on slopes and shift their unit.
-        levels: blur levels to try.
+        rough: (n,) rough ln MTF50; levels within 50% of it are tried.
 
     Model: base + step * edge(d - shift) + a slope on either side with a weak prior. The posterior
-    over members, flat in ln MTF50, gives mean and standard deviation; squares left above what the noise explains
-    widen it (chi2 > 1).
+    of ln MTF50 (flat prior) gives mean and standard deviation; squares left above what the noise
+    explains widen it (chi2 > 1). How much of the blur is diffraction is the same for all edges of a
+    frame, so its posterior is shared by all of them.
     """
+    n = len(profile)
+    groups = [g for g in np.array_split(np.argsort(rough), 1 + n // 80) if len(g)]
+    parts = [_group_fit(profile[g], weight[g], half_px[g], scale[g], rough[g]) for g in groups]
+    common = np.sum([p.evidence for p in parts], axis=0)
+    common = np.exp((common - common.max()) * _POOLING)
+    common /= common.sum()
+    order = np.concatenate(groups)
+    back = np.empty(n, int)
+    back[order] = np.arange(n)
+    means, variances = zip(*(_moments(p, common) for p in parts), strict=True)
+    gather = [
+        np.concatenate(a)[back]
+        for a in (
+            means,
+            variances,
+            *([getattr(p, k) for p in parts] for k in ("member", "step", "base", "shift", "chi2")),
+        )
+    ]
+    mean, variance, member, step, base, shift, chi2 = gather
+    return ProfileFit(mean, np.sqrt(variance), member, step, base, shift, chi2, common)
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Fits of a group of edges of similar blur; `density` is (fine levels, fine shares, edges)."""
+
+    level: Floats
+    density: Floats
+    evidence: Floats
+    member: NDArray[np.int_]
+    step: Floats
+    base: Floats
+    shift: Floats
+    chi2: Floats
+
+
+def _group_fit(
+    profile: Floats, weight: Floats, half_px: Floats, scale: Floats, rough: Floats
+) -> _Part:
     family = edge_family()
-    shares = len(family.shares)
-    terms, products = _design()
-    first, last, _ = levels.indices(len(family.mtf50_cpp))
-    members = slice(first * shares, last * shares)
-    terms = terms[members]
-    products = products[members.start * 15 : members.stop * 15]
-    n, count = len(profile), len(terms)
-    inside = np.abs(OFFSETS) <= half_px[:, None]
-    w = np.where(inside, weight, 0.0)
-    bins = np.count_nonzero(w > 0, axis=1)
-    unit = np.maximum(w.max(1), 1e-30)
-    w = w / unit[:, None]
-    middle = (w * profile).sum(1) / np.maximum(w.sum(1), 1e-30)
-    y = (profile - middle[:, None]) / scale[:, None]
-    wy = (w * y).astype(np.float32)
-    normal = (w.astype(np.float32) @ products.T).reshape(n, count, 15).transpose(2, 0, 1)
-    right = (wy @ terms.reshape(-1, len(OFFSETS)).T).reshape(n, count, 5).transpose(2, 0, 1)
-    normal, right = normal.astype(np.float64), right.astype(np.float64)
-    ridge = 1 / np.maximum(unit * scale**2, 1e-30)
-    normal[9] += (ridge / _SHIFT_SD**2)[:, None]
-    normal[12] += (ridge / _SLOPE_SD**2)[:, None]
-    normal[14] += (ridge / _SLOPE_SD**2)[:, None]
-    normal[0] += 1e-6
-    answer = _solve(normal, right)
-    total = (w * y * y).sum(1)
-    # y'Wy - b'x is what is left including the priors' share.
-    left = (total[:, None] - (answer * right).sum(0)) * (unit * scale**2)[:, None]
-    best = left.argmin(1)
-    rows = np.arange(n)
-    chi2 = np.maximum(left[rows, best], 1e-9) / np.maximum(bins - 7, 1)
-    spread = np.maximum(chi2, 1.0)
-    log_p = -0.5 * (left - left[rows, best][:, None]) / spread[:, None]
-    p = np.exp(np.maximum(log_p, -60.0))
-    p /= p.sum(1, keepdims=True)
-    level = np.log(np.repeat(family.mtf50_cpp[first:last], shares))
-    mean = p @ level
-    variance = np.maximum(p @ level**2 - mean**2, 0) + np.diff(level[::shares]).mean() ** 2 / 12
-    step = answer[1][rows, best] * scale
+    shares, n = len(family.shares), len(profile)
+    log_level = np.log(family.mtf50_cpp)
+    first = int(np.searchsorted(log_level, rough.min() - 0.4, "right")) - 1
+    first = min(max(first, 0), len(log_level) - 8)
+    last = max(int(np.searchsorted(log_level, rough.max() + 0.4)) + 1, first + 8)
+    level = log_level[first:last]
+    members = np.arange(first * shares, (first + len(level)) * shares)
+    s = _squares(profile, weight, half_px, scale, members)
+    best, a = _member_fit(s, scale)
+    chi2 = np.maximum(s.left[best, np.arange(n)], 1e-9) / np.maximum(s.bins - 7, 1)
+    left = (s.left / np.maximum(chi2, 1.0)).reshape(len(level), shares * n)
+    fine = (_finer(len(level), _FINER).T @ left).reshape(-1, shares, n)
+    fine = np.einsum("tf,ltn->lfn", _finer(shares, 2), fine)
+    fine -= fine.min((0, 1))
+    density = np.exp(np.maximum(-0.5 * fine, -60.0))
+    level = np.linspace(level[0], level[-1], len(density))
     with np.errstate(divide="ignore", invalid="ignore"):
-        shift = answer[2][rows, best] / answer[1][rows, best]
-    base = answer[0][rows, best] * scale + middle
-    return ProfileFit(mean, np.sqrt(variance), best + members.start, step, base, shift, chi2, bins)
+        shift = a[2] / a[1]
+    evidence = np.log(density.sum(0) + 1e-12).sum(1)
+    base = a[0] * scale + s.middle
+    return _Part(level, density, evidence, members[best], a[1] * scale, base, shift, chi2)
+
+
+def _moments(part: _Part, common: Floats) -> tuple[Floats, Floats]:
+    """Mean and variance of ln MTF50 under the frame's shares."""
+    p = np.einsum("lfn,f->ln", part.density, common)
+    p /= p.sum(0)
+    mean = part.level @ p
+    variance = np.maximum((part.level**2) @ p - mean**2, 0)
+    return mean, variance + (part.level[1] - part.level[0]) ** 2 / 12
