@@ -88,6 +88,14 @@ class Settings:
     labels: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     """Plain words about tags that were unusable ('aperture written as f/0')."""
+    pitch_basis: Literal["focal-plane", "maker", "equivalent", "consensus"] | None = None
+    """Where the pixel pitch comes from; 'equivalent' is the 35 mm equivalent and the least exact."""
+    written_width_px: int | None = None
+    """Size that the tags claim the camera wrote, when they say; larger than the file's own after
+    downsizing or cropping by a program that left the tags alone."""
+    written_height_px: int | None = None
+    maker_note: bool | None = None
+    """Whether the camera's private notes are there; programs often drop them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,6 +253,7 @@ def _columns() -> tuple[Column, ...]:
     ]
     kinds: dict[str, Literal["str", "float", "int", "bool", "list"]] = {
         "width_px": "int", "height_px": "int", "orientation": "int", "rating": "int",
+        "written_width_px": "int", "written_height_px": "int", "maker_note": "bool",
         "flash": "bool", "labels": "list", "notes": "list",
         "focal_length_mm": "float", "focal_35mm": "float", "f_number": "float",
         "exposure_time_s": "float", "iso": "float", "exposure_bias_ev": "float", "ev100": "float",

@@ -1,0 +1,42 @@
+"""Names on disk are bytes; a table, a page and a terminal want text that prints.
+
+A path travels as Python's own text with escaped bytes (PEP 383) as long as files are opened with it.
+What is stored or shown is its printable form, from which the path can be found again.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+
+__all__ = ["on_disk", "printable"]
+
+_UNSAFE = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff\u2028\u2029]")
+_ESCAPE = re.compile(r"\\x([0-9a-f]{2})|\\u([0-9a-f]{4})")
+
+
+def _escape(match: re.Match[str]) -> str:
+    code = ord(match.group())
+    if 0xDC80 <= code <= 0xDCFF:
+        return f"\\x{code - 0xDC00:02x}"
+    return f"\\x{code:02x}" if code < 0x80 else f"\\u{code:04x}"
+
+
+def printable(path: str) -> str:
+    r"""The path as one line of valid text: bytes that are not UTF-8 become '\xff', control
+    characters likewise. A path without such characters is returned unchanged."""
+    return _UNSAFE.sub(_escape, path) if _UNSAFE.search(path) else path
+
+
+def on_disk(shown: str) -> str:
+    """The path that `printable` was made from, for opening the file."""
+    if "\\" not in shown or os.path.lexists(shown):
+        return shown
+
+    def back(match: re.Match[str]) -> str:
+        if match.group(2):
+            return chr(int(match.group(2), 16))
+        code = int(match.group(1), 16)
+        return chr(code) if code < 0x80 else chr(0xDC00 + code)
+
+    return _ESCAPE.sub(back, shown)

@@ -1,0 +1,259 @@
+"""Files to captures, bursts and outings: which rows of the frame table belong together.
+
+A capture is one exposure, however many files hold it. Files are tied to it by the body's own marks,
+strongest first: the same content; the same body, second, exposure and fraction of a second; the same
+with the camera's file number in place of the fraction; the same with a picture that looks alike.
+Two files that differ in such a mark where both have it are two captures.
+"""
+
+from __future__ import annotations
+
+from itertools import combinations, pairwise
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+__all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate"]
+
+BURST_GAP_S: Final = 2.0
+"""Longest pause between the end of one exposure and the next within a burst."""
+
+OUTING_GAP_S: Final = 4 * 3600.0
+"""Shortest pause that parts two outings."""
+
+_ALIKE: Final = 8.0
+"""Mean difference of two signatures (standard deviation 48) below which pictures look alike."""
+
+_SOURCE_RANK: Final = {"raw": 0, "camera": 1, "unknown": 2, "edited": 3, "resized": 4}
+
+Ints = NDArray[np.int64]
+Pairs = tuple[Ints, Ints]
+
+
+def relate(frames: pd.DataFrame) -> pd.DataFrame:
+    """Add `capture`, `best`, `burst` and `outing` to a table with the store's columns.
+
+    `capture`, `burst` and `outing` are integers from 0 in the order of first appearance in the
+    table; `best` is True for the one file of each capture that should be used: measured before set
+    aside, raw before camera before edited before resized, more pixels before fewer. A burst is of
+    one body; an outing is of the whole archive, and frames without a time go by their folder.
+    """
+    out = frames.copy()
+    if out.empty:
+        for name, kind in (("capture", "int64"), ("best", "bool"), ("burst", "int64")):
+            out[name] = pd.Series(dtype=kind, index=out.index)
+        out["outing"] = pd.Series(dtype="int64", index=out.index)
+        return out
+    table = _Marks(frames)
+    capture = _captures(table)
+    best = _best(frames, capture)
+    out["capture"] = capture
+    out["best"] = best
+    rows = np.flatnonzero(best)
+    # One row per capture, in the order of capture numbers.
+    rows = rows[np.argsort(capture[rows], kind="stable")]
+    out["burst"] = _numbered(_bursts(table, rows)[capture])
+    out["outing"] = _numbered(_outings(table, rows)[capture])
+    return out
+
+
+class _Marks:
+    """The columns that tell captures apart, as integers; -1 is missing."""
+
+    def __init__(self, frames: pd.DataFrame) -> None:
+        def codes(name: str) -> Ints:
+            if name not in frames:
+                return np.full(len(frames), -1)
+            return pd.factorize(frames[name].astype("object"))[0].astype(np.int64)
+
+        def number(name: str) -> NDArray[np.float64]:
+            if name not in frames:
+                return np.full(len(frames), np.nan)
+            return pd.to_numeric(frames[name], errors="coerce").to_numpy(float, na_value=np.nan)
+
+        self.body = codes("body")
+        self.serial = codes("body_serial")
+        self.content = codes("file_id")
+        self.number = codes("file_number")
+        self.source = codes("source")
+        self.width = np.nan_to_num(number("width_px"), nan=-1)
+        taken = (
+            frames["taken"].astype("object").fillna("").astype(str)
+            if "taken" in frames
+            else pd.Series("", index=frames.index)
+        )
+        when = pd.to_datetime(taken.str.slice(0, 19), errors="coerce", format="%Y-%m-%dT%H:%M:%S")
+        known = when.notna().to_numpy()
+        seconds = when.to_numpy().astype("datetime64[s]").astype(np.int64)
+        self.second: Ints = np.where(known, seconds, -1)
+        self.timed = known
+        tail = taken.str.slice(19, 29).where(taken.str.slice(19, 20) == ".", "")
+        digits = tail.str.extract(r"^\.(\d+)", expand=False).fillna("")
+        share = pd.to_numeric("0." + digits, errors="coerce").fillna(0).to_numpy(float)
+        # One digit, or zeros, is how cameras without a fine clock fill the field.
+        fine = (digits.str.len() >= 2).to_numpy() & (share > 0)
+        self.fraction: Ints = np.where(fine, np.round(share * 1000).astype(np.int64), -1)
+        self.time = np.where(known, seconds + share, np.nan)
+        self.exposure_s = np.nan_to_num(number("exposure_time_s"), nan=0.0)
+        light = [number(n) for n in ("f_number", "exposure_time_s", "iso")]
+        # Programs rewrite rationals; three digits are enough to know them again.
+        self.light = _joined(
+            [
+                np.round(np.log2(np.where(v > 0, v, np.nan)) * 50).astype("float64").copy()
+                for v in light
+            ]
+        )
+        signatures = frames.get("signature")
+        self.signature = None if signatures is None else signatures.to_numpy(object)
+        paths = (
+            frames["path"].astype(str) if "path" in frames else frames.index.astype(str).to_series()
+        )
+        self.folder = pd.factorize(paths.str.rpartition("/")[0].to_numpy(object))[0].astype(
+            np.int64
+        )
+
+
+def _joined(columns: list[NDArray[np.float64]] | list[Ints]) -> Ints:
+    """One integer per distinct combination; NaN counts as a value of its own."""
+    result = np.zeros(len(columns[0]), np.int64)
+    for column in columns:
+        code = pd.factorize(np.nan_to_num(column.astype(float), nan=-9e9))[0]
+        result = pd.factorize(result * (int(code.max(initial=0)) + 1) + code)[0].astype(np.int64)
+    return result
+
+
+def _filled(group: Ints, mark: Ints) -> Ints:
+    """The mark, and where it is missing that of the group if the group knows only one."""
+    have = mark >= 0
+    size = int(group.max()) + 1
+    low = np.full(size, np.iinfo(np.int64).max)
+    high = np.full(size, -1)
+    np.minimum.at(low, group[have], mark[have])
+    np.maximum.at(high, group[have], mark[have])
+    return np.where(~have & (low[group] == high[group]), high[group], mark)
+
+
+def _linked(group: Ints, valid: NDArray[np.bool_]) -> Pairs:
+    """Neighbours within each group, in row order."""
+    rows = np.flatnonzero(valid)
+    rows = rows[np.argsort(group[rows], kind="stable")]
+    same = group[rows[1:]] == group[rows[:-1]]
+    return rows[:-1][same], rows[1:][same]
+
+
+def _components(size: int, links: list[Pairs]) -> Ints:
+    first = np.concatenate([a for a, _ in links])
+    second = np.concatenate([b for _, b in links])
+    graph = coo_matrix((np.ones(len(first), np.int8), (first, second)), shape=(size, size))
+    return connected_components(graph, directed=False)[1].astype(np.int64)
+
+
+def _captures(marks: _Marks) -> Ints:
+    links = [_linked(marks.content, marks.content >= 0)]
+    event = _joined([marks.body, marks.second, marks.light])
+    serial = _filled(event, marks.serial)
+    event = _joined([event, serial])
+    fraction = _filled(event, marks.fraction)
+    moment = _joined([event, fraction])
+    links.append(_linked(moment, marks.timed & (marks.fraction >= 0)))
+    links.append(_linked(_joined([moment, marks.number]), marks.timed & (marks.number >= 0)))
+    found = _components(len(event), links)
+    alike = _alike(marks, moment, found)
+    if len(alike[0]):
+        found = _components(len(event), [*links, alike])
+    return _numbered(found)
+
+
+def _alike(marks: _Marks, moment: Ints, found: Ints) -> Pairs:
+    """Pairs of one moment, not tied yet, that hold the same picture under other names.
+
+    Frames of a burst look alike too. They differ in their file number while kind and size are
+    the same; a copy lacks the number, or is of another kind or size.
+    """
+    none: Ints = np.empty(0, np.int64)
+    if marks.signature is None:
+        return none, none
+    rows = np.flatnonzero(marks.timed & (marks.body >= 0))
+    rows = rows[np.argsort(moment[rows], kind="stable")]
+    starts = (
+        np.flatnonzero(np.r_[True, moment[rows[1:]] != moment[rows[:-1]]]) if len(rows) else none
+    )
+    first: list[int] = []
+    second: list[int] = []
+    for start, end in pairwise([*starts.tolist(), len(rows)]):
+        if end - start < 2:
+            continue
+        group = rows[start:end].tolist()
+        for a, b in combinations(group, 2) if len(group) <= 12 else pairwise(group):
+            if found[a] == found[b]:
+                continue
+            numbered = marks.number[a] >= 0 and marks.number[b] >= 0
+            twins = marks.source[a] == marks.source[b] and marks.width[a] == marks.width[b]
+            if numbered and twins:
+                continue
+            if _distance(marks.signature[a], marks.signature[b]) <= _ALIKE:
+                first.append(a)
+                second.append(b)
+    return np.array(first, np.int64), np.array(second, np.int64)
+
+
+def _distance(one: object, other: object) -> float:
+    if not isinstance(one, str) or not isinstance(other, str) or len(one) != len(other) or not one:
+        return float("inf")
+    a = np.frombuffer(bytes.fromhex(one), np.uint8).astype(np.int16)
+    b = np.frombuffer(bytes.fromhex(other), np.uint8).astype(np.int16)
+    return float(np.abs(a - b).mean())
+
+
+def _best(frames: pd.DataFrame, capture: Ints) -> NDArray[np.bool_]:
+    def column(name: str) -> pd.Series:
+        return frames[name] if name in frames else pd.Series(None, index=frames.index, dtype=object)
+
+    pixels = pd.to_numeric(column("width_px"), errors="coerce") * pd.to_numeric(
+        column("height_px"), errors="coerce"
+    )
+    order = pd.DataFrame(
+        {
+            "capture": capture,
+            "aside": (column("status").astype("object") != "measured").to_numpy(),
+            "rank": column("source").astype("object").map(_SOURCE_RANK).fillna(5).to_numpy(float),
+            "fewer": -pixels.fillna(0).to_numpy(float),
+            "path": column("path").astype("object").fillna("").astype(str).to_numpy(object),
+        }
+    ).sort_values(["capture", "aside", "rank", "fewer", "path"], kind="stable")
+    best = np.zeros(len(frames), bool)
+    best[order.index[~order["capture"].duplicated().to_numpy()]] = True
+    return best
+
+
+def _bursts(marks: _Marks, rows: Ints) -> Ints:
+    """Burst of each capture, by its best row."""
+    # Two bodies of one make shoot two bursts; a missing serial is a body of its own.
+    camera = _joined([marks.body[rows], marks.serial[rows]])
+    time = marks.time[rows]
+    order = np.lexsort((time, camera))
+    end = time[order][:-1] + np.minimum(marks.exposure_s[rows][order][:-1], 3600)
+    # Comparing with a missing time is False, so that such a frame is a burst of its own.
+    follows = (camera[order][1:] == camera[order][:-1]) & (time[order][1:] - end <= BURST_GAP_S)
+    ids = np.empty(len(rows), np.int64)
+    ids[order] = np.cumsum(np.r_[True, ~follows]) - 1
+    return ids
+
+
+def _outings(marks: _Marks, rows: Ints) -> Ints:
+    time = marks.time[rows]
+    order = np.argsort(time, kind="stable")
+    ids = np.empty(len(rows), np.int64)
+    ids[order] = np.cumsum(np.r_[True, ~(np.diff(time[order]) <= OUTING_GAP_S)])
+    untimed = np.isnan(time)
+    ids[untimed] = len(rows) + 1 + marks.folder[rows][untimed]
+    return ids
+
+
+def _numbered(ids: Ints) -> Ints:
+    """The same grouping, numbered from 0 in order of first appearance."""
+    return pd.factorize(ids)[0].astype(np.int64)

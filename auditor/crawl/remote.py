@@ -1,0 +1,106 @@
+"""The same walk over another machine's file system, by any address that fsspec knows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from auditor.crawl.kinds import (
+    SIDECAR_SUFFIX,
+    claims_picture,
+    folder_reason,
+    hidden_reason,
+    suffix_of,
+)
+
+if TYPE_CHECKING:
+    from auditor.crawl.walk import FileEntry, Skipped
+
+__all__ = ["find_remote"]
+
+
+def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
+    """Every picture under an address such as 'sftp://host/pictures' or 'memory://archive'.
+
+    Paths are given with their protocol, so that `fsspec.open` reads them. A file system that keeps
+    no time of change reports 0, and its files are told apart by size alone.
+    """
+    import fsspec
+
+    from auditor.crawl.walk import Skipped
+
+    try:
+        system, start = fsspec.core.url_to_fs(address)
+        kind = system.info(start)["type"]
+    except Exception as error:  # every protocol has its own; the run goes on with the next root
+        yield Skipped(address, f"can't be opened: {_words(error)}", False)
+        return
+    if kind == "file":
+        yield _entry(system, system.info(start), address, None)
+        return
+    pending = [start]
+    seen: set[str] = set()
+    while pending:
+        folder = pending.pop()
+        if folder in seen:
+            continue
+        seen.add(folder)
+        try:
+            listing = sorted(system.ls(folder, detail=True), key=lambda info: str(info["name"]))
+        except Exception as error:
+            reason = f"the folder can't be read: {_words(error)}"
+            yield Skipped(system.unstrip_protocol(folder), reason, False)
+            continue
+        names = {_last(info): info for info in listing if info.get("type") == "file"}
+        sidecars = {
+            name[:-4].lower(): system.unstrip_protocol(info["name"])
+            for name, info in names.items()
+            if suffix_of(name) == SIDECAR_SUFFIX
+        }
+        for name, info in names.items():
+            if not claims_picture(name):
+                continue
+            hidden = hidden_reason(name)
+            if hidden:
+                yield Skipped(system.unstrip_protocol(info["name"]), hidden, True)
+                continue
+            lower = name.lower()
+            beside = sidecars.get(lower) or sidecars.get(lower[: lower.rfind(".")])
+            yield _entry(system, info, address, beside)
+        inner: list[str] = []
+        for info in listing:
+            if info.get("type") == "directory" and info["name"].rstrip("/") != folder.rstrip("/"):
+                closed = folder_reason(_last(info))
+                if closed is None:
+                    inner.append(str(info["name"]))
+                else:
+                    yield Skipped(system.unstrip_protocol(info["name"]), closed, False)
+        pending.extend(reversed(inner))
+
+
+def _entry(system: Any, info: dict[str, Any], root: str, sidecar: str | None) -> FileEntry:
+    from auditor.crawl.walk import FileEntry
+
+    path = system.unstrip_protocol(info["name"])
+    return FileEntry(path, int(info.get("size") or 0), _mtime_ns(info), root, sidecar)
+
+
+def _mtime_ns(info: dict[str, Any]) -> int:
+    for key in ("mtime", "LastModified", "last_modified", "modified", "updated", "created"):
+        value = info.get(key)
+        if isinstance(value, datetime):
+            when = value if value.tzinfo else value.replace(tzinfo=UTC)
+            return int(when.timestamp() * 1e9)
+        if isinstance(value, int | float):
+            return int(value * 1e9)
+    return 0
+
+
+def _last(info: dict[str, Any]) -> str:
+    return str(info["name"]).rstrip("/").rsplit("/", 1)[-1]
+
+
+def _words(error: Exception) -> str:
+    text = " ".join(str(error).split())
+    return text[:160] or type(error).__name__

@@ -1,0 +1,233 @@
+"""Folders to files: every picture of an archive once, in a fixed order, with what was passed over.
+
+One pass of `os.scandir` tells files, folders and links apart without asking the disk again; only
+pictures are asked for size and time. Per folder only names are held, so that memory follows the
+largest folder, not the archive.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+from auditor.crawl.kinds import (
+    SIDECAR_SUFFIX,
+    claims_picture,
+    folder_reason,
+    hidden_reason,
+    suffix_of,
+)
+
+__all__ = ["FileEntry", "Skipped", "find_files"]
+
+
+class FileEntry(NamedTuple):
+    """One file that claims to be a picture. `path` opens it; `names.printable(path)` shows it."""
+
+    path: str
+    size_bytes: int
+    mtime_ns: int
+    root: str
+    sidecar: str | None = None
+    """Path of its XMP sidecar, 'name.ext.xmp' before 'name.xmp'."""
+
+
+class Skipped(NamedTuple):
+    """Something in the archive that is not read, and why, in plain words."""
+
+    path: str
+    reason: str
+    picture: bool
+    """Its name claims to be a picture: it counts as found and set aside. Otherwise (a folder, a
+    device) it is only mentioned."""
+
+
+def find_files(roots: Sequence[str | Path]) -> Iterator[FileEntry | Skipped]:
+    """Every picture under the given folders, sorted by name within each folder, parents first.
+
+    A root may be a file, which is taken whatever its name, a folder, or an address of another
+    file system ('memory://archive'). Links are followed when they lead out of the archive, and
+    nothing is followed twice; a folder given twice, or inside another, is walked once.
+
+    Yields:
+        `FileEntry` for what can be read, `Skipped` for what can't or should not be.
+    """
+    local = [os.path.abspath(os.path.expanduser(r)) for r in map(str, roots) if "://" not in r]
+    walker = _Walker([os.path.realpath(r) for r in local])
+    for root in map(str, roots):
+        if "://" in root:
+            from auditor.crawl.remote import find_remote
+
+            yield from find_remote(root)
+        else:
+            yield from walker.walk(os.path.abspath(os.path.expanduser(root)))
+
+
+def _why(error: OSError) -> str:
+    return (error.strerror or type(error).__name__).lower()
+
+
+def _special(mode: int) -> str:
+    for test, words in (
+        (stat.S_ISFIFO, "a pipe"),
+        (stat.S_ISSOCK, "a socket"),
+        (stat.S_ISBLK, "a device"),
+        (stat.S_ISCHR, "a device"),
+    ):
+        if test(mode):
+            return f"{words}, not a file"
+    return "neither a file nor a folder"
+
+
+class _Walker:
+    """Holds what must not be visited twice: folders, and files that links led to."""
+
+    def __init__(self, real_roots: list[str]) -> None:
+        self._roots = [r.rstrip(os.sep) + os.sep for r in real_roots]
+        self._folders: set[tuple[int, int]] = set()
+        self._linked: set[tuple[int, int]] = set()
+
+    def walk(self, root: str) -> Iterator[FileEntry | Skipped]:
+        try:
+            info = os.stat(root)
+        except OSError as error:
+            yield Skipped(root, f"can't be opened: {_why(error)}", claims_picture(root))
+            return
+        if stat.S_ISREG(info.st_mode):
+            yield FileEntry(root, info.st_size, info.st_mtime_ns, root, _lone_sidecar(root))
+            return
+        if not stat.S_ISDIR(info.st_mode):
+            yield Skipped(root, _special(info.st_mode), claims_picture(root))
+            return
+        pending = [root]
+        while pending:
+            folder = pending.pop()
+            inner: list[str] = []
+            yield from self._folder(folder, root, inner)
+            pending.extend(reversed(inner))
+
+    def _folder(self, folder: str, root: str, inner: list[str]) -> Iterator[FileEntry | Skipped]:
+        """One folder's files; its folders are appended to `inner` in order."""
+        files: list[str] = []
+        folders: list[str] = []
+        links: list[str] = []
+        sidecars: dict[str, str] = {}
+        odd: list[str] = []
+        try:
+            with os.scandir(folder) as entries:
+                info = os.stat(folder)
+                if (info.st_dev, info.st_ino) in self._folders:
+                    return
+                self._folders.add((info.st_dev, info.st_ino))
+                for entry in entries:
+                    name = entry.name
+                    if entry.is_symlink():
+                        links.append(name)
+                    elif entry.is_file(follow_symlinks=False):
+                        suffix = suffix_of(name)
+                        if suffix == SIDECAR_SUFFIX:
+                            sidecars[name[:-4].lower()] = name
+                        elif claims_picture(name):
+                            files.append(name)
+                    elif entry.is_dir(follow_symlinks=False):
+                        folders.append(name)
+                    else:
+                        odd.append(name)
+        except OSError as error:
+            yield Skipped(folder, f"the folder can't be read: {_why(error)}", False)
+            return
+        base = folder.rstrip(os.sep) + os.sep
+        for name in sorted(files):
+            yield self._file(base, name, root, sidecars)
+        for name in sorted(odd):
+            yield self._odd(base + name)
+        for name in sorted(links):
+            found = self._link(base, name, root, folders, sidecars)
+            if found is not None:
+                yield found
+        for name in sorted(folders):
+            reason = folder_reason(name)
+            if reason is None:
+                inner.append(base + name)
+            else:
+                yield Skipped(base + name, reason, False)
+
+    def _file(
+        self, base: str, name: str, root: str, sidecars: dict[str, str]
+    ) -> FileEntry | Skipped:
+        path = base + name
+        if name[0] == ".":
+            return Skipped(path, hidden_reason(name) or "a hidden file", True)
+        try:
+            info = os.lstat(path)
+        except OSError as error:
+            return Skipped(
+                path, f"gone or unreadable while the folder was read: {_why(error)}", True
+            )
+        beside = None
+        if sidecars:
+            lower = name.lower()
+            beside = sidecars.get(lower) or sidecars.get(lower[: lower.rfind(".")])
+        return FileEntry(
+            path, info.st_size, info.st_mtime_ns, root, base + beside if beside else None
+        )
+
+    def _odd(self, path: str) -> Skipped:
+        try:
+            reason = _special(os.lstat(path).st_mode)
+        except OSError as error:
+            reason = f"can't be examined: {_why(error)}"
+        return Skipped(path, reason, claims_picture(os.path.basename(path)))
+
+    def _link(
+        self, base: str, name: str, root: str, folders: list[str], sidecars: dict[str, str]
+    ) -> FileEntry | Skipped | None:
+        """A link: a file outside the archive is taken once, a folder outside is walked once."""
+        path = base + name
+        picture = claims_picture(name)
+        if hidden_reason(name):
+            return Skipped(path, hidden_reason(name) or "", True) if picture else None
+        try:
+            info = os.stat(path)
+        except FileNotFoundError:
+            return Skipped(path, "a link to something that is not there", picture)
+        except OSError as error:
+            return Skipped(path, f"a link that can't be followed: {_why(error)}", picture)
+        target = os.path.realpath(path)
+        inside = any((target + os.sep).startswith(r) for r in self._roots)
+        key = (info.st_dev, info.st_ino)
+        if stat.S_ISDIR(info.st_mode):
+            if inside:
+                return Skipped(
+                    path, "a link to a folder of the archive, which is read there", False
+                )
+            if key in self._folders:
+                return Skipped(path, "a link to a folder that was read already", False)
+            folders.append(name)
+            return None
+        if not stat.S_ISREG(info.st_mode):
+            return Skipped(path, f"a link to {_special(info.st_mode)}", picture)
+        if suffix_of(name) == SIDECAR_SUFFIX or not picture:
+            return None
+        if inside:
+            return Skipped(path, "a link to a file of the archive, which is read there", True)
+        if key in self._linked:
+            return Skipped(path, "a link to a file that was read already", True)
+        self._linked.add(key)
+        lower = name.lower()
+        beside = sidecars.get(lower) or sidecars.get(lower[: lower.rfind(".")])
+        return FileEntry(
+            path, info.st_size, info.st_mtime_ns, root, base + beside if beside else None
+        )
+
+
+def _lone_sidecar(path: str) -> str | None:
+    stem = path[: path.rfind(".")] if suffix_of(os.path.basename(path)) else path
+    for candidate in (path, stem):
+        for suffix in (".xmp", ".XMP"):
+            if os.path.isfile(candidate + suffix):
+                return candidate + suffix
+    return None

@@ -1,0 +1,41 @@
+"""The photographer's own words on a frame: stars and keywords."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from auditor.settings.tags import clean_text
+from auditor.settings.values import numbers, within
+
+__all__ = ["MAX_LABELS", "labels", "rating"]
+
+MAX_LABELS: Final = 100
+
+
+def rating(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> int | None:
+    """Stars from 0 to 5, -1 for rejected (XMP specification, xmp:Rating); None when not written."""
+    for source, key in ((xmp, "Xmp.xmp.Rating"), (exif, "Exif.Image.Rating")):
+        value = within(numbers(source.get(key)), -1, 5)
+        if value is not None:
+            return round(value)
+    percent = within(numbers(xmp.get("Xmp.MicrosoftPhoto.Rating")), 0, 100)
+    if percent is None:
+        return None
+    # 1, 25, 50, 75 and 99 percent stand for one to five stars.
+    return 0 if percent == 0 else min(5, int(percent // 24) + 1) if percent >= 1 else 0
+
+
+def labels(xmp: Mapping[str, Any], iptc: Mapping[str, Any]) -> tuple[str, ...]:
+    """Keywords from XMP, else IPTC, each once, in their order."""
+    found: dict[str, None] = {}
+    places = [xmp.get("Xmp.dc.subject")]
+    if not any(places):
+        places = [iptc.get("Iptc.Application2.Keywords")]
+    for place in places:
+        words = place if isinstance(place, list) else [] if place is None else [place]
+        for word in words[:MAX_LABELS]:
+            text = clean_text(word)
+            if text:
+                found.setdefault(text)
+    return tuple(found)[:MAX_LABELS]

@@ -1,0 +1,216 @@
+"""One readable name per lens, the ranges in it, and the converter behind it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from auditor.settings.body import is_no_serial
+from auditor.settings.tags import clean_text
+from auditor.settings.values import numbers, within
+
+__all__ = [
+    "BUILT_IN",
+    "LensRange",
+    "built_in_lens",
+    "converter_from_range",
+    "lens_key",
+    "lens_name",
+    "lens_range",
+    "lens_serial",
+    "range_from_name",
+    "split_converter",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class LensRange:
+    """Focal lengths in mm, and the widest f-number at each end (None: not known)."""
+
+    short_mm: float
+    long_mm: float
+    f_short: float | None = None
+    f_long: float | None = None
+
+    def name(self) -> str:
+        """'24 mm f/2.8', '18-55 mm f/3.5-5.6'."""
+        text = f"{self.short_mm:.4g}"
+        if self.long_mm > self.short_mm * 1.005:
+            text += f"-{self.long_mm:.4g}"
+        text += " mm"
+        if self.f_short is not None:
+            text += f" f/{round(self.f_short, 1):g}"
+            if self.f_long is not None and round(self.f_long, 1) > round(self.f_short, 1):
+                text += f"-{round(self.f_long, 1):g}"
+        return text
+
+
+_NO_NAME: Final = re.compile(
+    r"(?i)^[\s\-_.?*0/]*$|^(?:none|n/?a|null|unknown|undefined|no lens|not attached|lens|manual lens|"
+    r"unknown lens|unknown \(.*\)|0(?:\.0+)?\s*mm.*|-+.*mm f/-+.*|65535|\d{1,5})$"
+)
+
+BUILT_IN: Final = "built-in lens"
+
+
+def built_in_lens(body: str) -> str:
+    """Name of the lens of a camera that can't change it and does not name it."""
+    return f"{BUILT_IN} of {body}"
+
+
+def _name(value: Any) -> str | None:
+    text = clean_text(value)
+    return None if text is None or _NO_NAME.match(text) else text
+
+
+_NAME_KEYS: Final = (
+    "Exif.Photo.LensModel",
+    "Exif.Image.LensModel",
+)
+_XMP_NAME_KEYS: Final = ("Xmp.exifEX.LensModel", "Xmp.aux.Lens")
+_MAKER_NAME_KEYS: Final = (
+    "Exif.Canon.LensModel",
+    "Exif.OlympusEq.LensModel",
+    "Exif.Panasonic.LensType",
+    "Exif.Sony2.LensSpec",
+    "Exif.Samsung2.LensModel",
+)
+
+
+def lens_name(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> str | None:
+    """The lens by Exif's LensModel, else XMP, else a maker's name for it, else its ranges, else None."""
+    for source, keys in ((exif, _NAME_KEYS), (xmp, _XMP_NAME_KEYS), (exif, _MAKER_NAME_KEYS)):
+        for key in keys:
+            text = _name(source.get(key))
+            if text is not None:
+                return text
+    ranges = lens_range(exif, xmp)
+    return ranges.name() if ranges is not None else None
+
+
+def lens_range(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> LensRange | None:
+    """Ranges from Exif's LensSpecification (four rationals; 0/0 is unknown) or makers' notes."""
+    for value in (
+        exif.get("Exif.Photo.LensSpecification"),
+        exif.get("Exif.Image.LensInfo"),
+        xmp.get("Xmp.exifEX.LensSpecification"),
+        xmp.get("Xmp.aux.LensInfo"),
+        exif.get("Exif.Nikon3.Lens"),
+    ):
+        found = _range(numbers(value))
+        if found is not None:
+            return found
+    # Long end, short end, and units per mm.
+    canon = numbers(exif.get("Exif.CanonCs.Lens"))
+    unit = within(canon, 1, 10_000, 2)
+    if unit and canon[0] and canon[1]:
+        fastest = within(numbers(exif.get("Exif.CanonCs.MaxAperture")), 1, 320)
+        # An aperture value in 1/32 stop; it is that of the focal length in use, so that only a
+        # lens of one focal length may be named by it.
+        f_short = 2 ** (fastest / 64) if fastest and canon[0] == canon[1] else None
+        return _range([canon[1] / unit, canon[0] / unit, f_short, f_short])
+    short = within(numbers(exif.get("Exif.OlympusEq.MinFocalLength")), 1, 5000)
+    if short:
+        long = within(numbers(exif.get("Exif.OlympusEq.MaxFocalLength")), 1, 5000)
+        # f-number = sqrt(2) ** (value / 256)
+        ends = [
+            within(numbers(exif.get(f"Exif.OlympusEq.MaxApertureAt{end}Focal")), 1, 4000)
+            for end in ("Min", "Max")
+        ]
+        return _range([short, long, *(2 ** (e / 512) if e else None for e in ends)])
+    return None
+
+
+def _range(values: list[float | None]) -> LensRange | None:
+    short = within(values, 1, 20_000)
+    long = within(values, 1, 20_000, 1)
+    short, long = short or long, long or short
+    if short is None or long is None:
+        return None
+    f_short, f_long = within(values, 0.5, 128, 2), within(values, 0.5, 128, 3)
+    return LensRange(min(short, long), max(short, long), f_short, f_long or f_short)
+
+
+def lens_serial(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> str | None:
+    """Serial number of the lens, where any tag carries one."""
+    for source, key in (
+        (exif, "Exif.Photo.LensSerialNumber"),
+        (exif, "Exif.OlympusEq.LensSerialNumber"),
+        (exif, "Exif.Panasonic.LensSerialNumber"),
+        (exif, "Exif.Canon.LensSerialNumber"),
+        (xmp, "Xmp.exifEX.LensSerialNumber"),
+        (xmp, "Xmp.aux.LensSerialNumber"),
+    ):
+        text = clean_text(source.get(key))
+        if text and not is_no_serial(text):
+            return text
+    return None
+
+
+_FOCAL_IN_NAME: Final = re.compile(
+    r"(?<![\d.])(\d{1,4}(?:\.\d{1,3})?)(?:\s*(?:mm)?\s*[-–~]\s*(\d{1,4}(?:\.\d{1,3})?))?\s*mm\b",
+    re.I,
+)
+_F_IN_NAME: Final = re.compile(
+    r"(?:\b[fF]\s*/?\s*|1\s*:\s*)(\d{1,2}(?:\.\d{1,2})?)(?:\s*[-–~]\s*(\d{1,2}(?:\.\d{1,2})?))?(?![\d.]*\s*mm)"
+)
+
+
+def range_from_name(name: str) -> LensRange | None:
+    """The ranges that a lens's name states ('70-200mm F2.8', '50 mm 1:1.8'), None when it does not."""
+    focal = _FOCAL_IN_NAME.search(name)
+    if focal is None:
+        return None
+    stop = _F_IN_NAME.search(name)
+    ends = [float(stop[1]), float(stop[2] or stop[1])] if stop else [None, None]
+    return _range([float(focal[1]), float(focal[2] or focal[1]), *ends])
+
+
+def lens_key(name: str) -> str:
+    """The same for every spelling of one lens: case, blanks and 'f/' against 'F' drop out."""
+    text = name.casefold().replace("–", "-")
+    text = re.sub(r"\b(?:f\s*/?\s*|1\s*:\s*)(?=\d)", "f", text)
+    return re.sub(r"[^0-9a-z.+\-*]", "", text)
+
+
+_FACTOR: Final = r"(\d(?:[.,]\d{1,2})?)\s*[x×]|[x×]\s*(\d(?:[.,]\d{1,2})?)"
+_CONVERTER: Final = re.compile(
+    rf"\s*(?:\+|&|\bwith\b|\band\b)\s*[^+&]*?(?<![\w.])(?:{_FACTOR})(?![\w]).*$", re.I
+)
+
+
+def split_converter(name: str) -> tuple[str, str | None]:
+    """A lens's text parted into lens and converter: 'Tele 300 mm f/4 + 1.4x' gives ('Tele 300 mm
+    f/4', '1.4x'). The lens alone when the text names none."""
+    match = _CONVERTER.search(name)
+    if match is None or match.start() == 0:
+        return name, None
+    factor = float((match[1] or match[2]).replace(",", "."))
+    if not 0.4 <= factor <= 4 or factor == 1:
+        return name, None
+    return name[: match.start()].rstrip(" ,;("), f"{factor:.2g}x"
+
+
+_FACTORS: Final = (1.4, 1.7, 2.0, 0.71)
+"""Converters that are made, and the usual focal reducer (common practice, no source)."""
+
+
+def converter_from_range(
+    lens: LensRange, focal_mm: float | None, f_number: float | None
+) -> str | None:
+    """The converter that explains a focal length outside the lens's own range, None when none does.
+
+    With a converter of factor k a focal length is k times one of the lens's own, and no aperture is
+    wider than k times its widest; 4% is left for how cameras round both.
+    """
+    if focal_mm is None or lens.short_mm / 1.06 <= focal_mm <= lens.long_mm * 1.06:
+        return None
+    for factor in _FACTORS:
+        own = focal_mm / factor
+        if not lens.short_mm / 1.04 <= own <= lens.long_mm * 1.04:
+            continue
+        if f_number is None or lens.f_short is None or f_number >= lens.f_short * factor / 1.06:
+            return f"{factor:g}x"
+    return None

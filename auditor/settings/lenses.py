@@ -1,0 +1,110 @@
+"""Lenses over the whole archive: spelling, converters, built-in lenses, copies."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from auditor.settings.lens import (
+    BUILT_IN,
+    built_in_lens,
+    converter_from_range,
+    lens_key,
+    range_from_name,
+)
+from auditor.settings.pitch import FULL_FRAME_DIAGONAL_MM
+from auditor.settings.spelling import one_spelling
+
+__all__ = ["reconcile_lenses"]
+
+SMALL_SENSOR_MM: Final = 18.0
+"""Diagonal below which cameras do not change lenses, unless they name them (common practice, no
+source)."""
+
+
+def reconcile_lenses(frames: pd.DataFrame) -> pd.DataFrame:
+    """The table with `lens` and `converter` settled; `body` and `pixel_pitch_um` must be."""
+    out = frames.copy()
+    out["lens"] = one_spelling(out["lens"], lens_key)
+    out["converter"] = _converters(out)
+    out["lens"] = _built_in(out)
+    out["lens"] = _copies(out)
+    return out
+
+
+def _converters(frames: pd.DataFrame) -> pd.Series:
+    """Converters that a focal length outside the lens's own range gives away."""
+    combos = frames.loc[
+        frames["converter"].isna() & frames["lens"].notna(), ["lens", "focal_length_mm", "f_number"]
+    ]
+    unique = combos.drop_duplicates()
+    ranges = {lens: range_from_name(str(lens)) for lens in unique["lens"].unique()}
+    found = []
+    for lens, focal, f_number in unique.itertuples(index=False):
+        own = ranges[lens]
+        known = None if own is None or pd.isna(focal) else own
+        found.append(
+            converter_from_range(
+                known, float(focal), None if pd.isna(f_number) else float(f_number)
+            )
+            if known is not None
+            else None
+        )
+    unique = unique.assign(found=pd.Series(found, index=unique.index, dtype="object"))
+    unique = unique[unique["found"].notna()]
+    result = frames["converter"].astype("object").where(frames["converter"].notna(), None)
+    if unique.empty:
+        return result
+    merged = combos.merge(unique, how="left", on=["lens", "focal_length_mm", "f_number"])
+    merged.index = combos.index
+    filled = merged["found"].dropna()
+    result.loc[filled.index] = filled
+    return result
+
+
+def _built_in(frames: pd.DataFrame) -> pd.Series:
+    """A lens per camera for bodies with a small sensor on which no lens was ever named."""
+    lens = frames["lens"].astype("object").where(frames["lens"].notna(), None)
+    focal = pd.to_numeric(frames["focal_length_mm"], errors="coerce")
+    equivalent = pd.to_numeric(frames["focal_35mm"], errors="coerce")
+    pixels = np.hypot(
+        pd.to_numeric(frames["width_px"], errors="coerce").astype(float),
+        pd.to_numeric(frames["height_px"], errors="coerce").astype(float),
+    )
+    by_pitch = pd.to_numeric(frames["pixel_pitch_um"], errors="coerce") * pixels / 1000
+    by_view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
+    whole = frames["source"].isin(["raw", "camera"])
+    diagonal = by_view.fillna(by_pitch.where(whole))
+    named = lens.notna() & ~lens.fillna("").str.startswith(BUILT_IN)
+    per_body = pd.DataFrame(
+        {
+            "body": frames["body"],
+            "diagonal": diagonal,
+            "named": named,
+            "shortest": focal,
+        }
+    ).dropna(subset=["body"])
+    grouped = per_body.groupby("body", sort=False)
+    small = (grouped["diagonal"].median() < SMALL_SENSOR_MM) | (
+        grouped["diagonal"].median().isna() & (grouped["shortest"].median() < 30)
+        & (grouped["shortest"].min() < 9.5)
+    )  # fmt: skip
+    fixed = small & ~grouped["named"].any()
+    names = {body: built_in_lens(str(body)) for body in fixed.index[fixed]}
+    return lens.where(lens.notna(), frames["body"].map(names)).where(lambda s: s.notna(), None)
+
+
+def _copies(frames: pd.DataFrame) -> pd.Series:
+    """Two copies of a lens get their serial numbers, where one body saw both."""
+    lens = frames["lens"].astype("object").where(frames["lens"].notna(), None)
+    seen = frames.loc[
+        frames["lens"].notna() & frames["lens_serial"].notna(), ["body", "lens", "lens_serial"]
+    ].drop_duplicates()
+    counts = seen.groupby(["body", "lens"], dropna=False, sort=False)["lens_serial"].nunique()
+    several = set(counts[counts > 1].index.get_level_values("lens"))
+    if not several:
+        return lens
+    mark = lens.isin(several) & frames["lens_serial"].notna()
+    return lens.where(~mark, lens.astype(str) + " (no. " + frames["lens_serial"].astype(str) + ")")

@@ -1,0 +1,208 @@
+"""Exposure and focus out of the tags: aperture, time, sensitivity, distances."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any, Final
+
+from auditor.exposure import aperture_from_apex, ev100, time_from_apex
+from auditor.settings.values import numbers, within
+
+__all__ = [
+    "aperture",
+    "brightness",
+    "exposure_bias",
+    "exposure_time",
+    "flash_fired",
+    "focal_length",
+    "focal_length_35mm",
+    "focus_distance",
+    "sensitivity",
+]
+
+Tags = Mapping[str, Any]
+
+F_LIMITS: Final = (0.5, 512.0)
+"""No lens in air is faster than f/0.5; pinholes reach f/500."""
+TIME_LIMITS: Final = (1e-7, 864_000.0)
+ISO_LIMITS: Final = (1.0, 20_000_000.0)
+FOCAL_LIMITS: Final = (0.3, 20_000.0)
+
+_PLACEHOLDER_ISO: Final = (65_535.0, 65_534.0, 4_294_967_295.0)
+"""What Exif's 16-bit field holds when the value does not fit, and makers' 'not set'."""
+
+
+def aperture(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
+    """f-number: FNumber, else ApertureValue by APEX (N = 2 ** (Av / 2), Exif 2.32 annex C)."""
+    raw = numbers(exif.get("Exif.Photo.FNumber", exif.get("Exif.Image.FNumber")))
+    value = within(raw, *F_LIMITS)
+    if value is None:
+        apex = within(
+            numbers(
+                exif.get("Exif.Photo.ApertureValue", exif.get("Exif.Image.ApertureValue"))
+            ),
+            -2, 18,
+        )  # fmt: skip
+        # Av = 0 would be f/1.0; in files it is nearly always an unset field.
+        if apex:
+            value = round(aperture_from_apex(apex), 2)
+    if value is None:
+        value = within(numbers(_xmp_number(xmp.get("Xmp.exif.FNumber"))), *F_LIMITS)
+    if value is None and raw:
+        shown = "an absurd number" if raw[0] is None else f"f/{raw[0]:.4g}"
+        notes.append(f"the aperture is written as {shown}: no electronic aperture, or damage")
+    return value
+
+
+def _xmp_number(value: Any) -> Any:
+    return value[2:] if isinstance(value, str) and value.startswith("f/") else value
+
+
+def exposure_time(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
+    """Seconds: ExposureTime, else ShutterSpeedValue by APEX (t = 2 ** -Tv)."""
+    raw = numbers(exif.get("Exif.Photo.ExposureTime", exif.get("Exif.Image.ExposureTime")))
+    value = within(raw, *TIME_LIMITS)
+    if value is None:
+        speed = exif.get("Exif.Photo.ShutterSpeedValue", exif.get("Exif.Image.ShutterSpeedValue"))
+        apex = within(numbers(speed), -20, 24)
+        if apex is not None and (apex != 0 or not raw):
+            value = time_from_apex(apex)
+    if value is None:
+        value = within(numbers(xmp.get("Xmp.exif.ExposureTime")), *TIME_LIMITS)
+    if value is None and raw:
+        notes.append("the exposure time is written as zero or as an absurd number")
+    return value
+
+
+def sensitivity(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
+    """ISO from every place that Exif has for it.
+
+    Exif 2.3: where the value exceeds 65,535 the 16-bit PhotographicSensitivity holds 65,535 and the
+    true one is in the 32-bit tag that SensitivityType names (1 standard output sensitivity,
+    2 recommended exposure index, 3 ISO speed, 4 to 7 combinations of them).
+    """
+    raw = numbers(exif.get("Exif.Photo.ISOSpeedRatings", exif.get("Exif.Image.ISOSpeedRatings")))
+    sos = "Exif.Photo.StandardOutputSensitivity"
+    rei = "Exif.Photo.RecommendedExposureIndex"
+    speed = "Exif.Photo.ISOSpeed"
+    kind = within(numbers(exif.get("Exif.Photo.SensitivityType")), 0, 7) or 0
+    named = {1: (sos, rei, speed), 3: (speed, rei, sos), 6: (speed, rei, sos)}
+    wide = named.get(int(kind), (rei, sos, speed))
+    for value in raw[:1]:
+        if value is not None and ISO_LIMITS[0] <= value and value not in _PLACEHOLDER_ISO:
+            return value
+    places = [exif.get(key) for key in wide]
+    places += [
+        exif.get("Exif.Photo.ExposureIndex"),
+        exif.get("Exif.Image.ExposureIndex"),
+        xmp.get("Xmp.exifEX.PhotographicSensitivity"),
+        xmp.get("Xmp.exif.ISOSpeedRatings"),
+    ]
+    for place in places:
+        found = within(numbers(place), *ISO_LIMITS)
+        if found is not None and found not in _PLACEHOLDER_ISO:
+            return found
+    found = _maker_sensitivity(exif)
+    if found is None and raw and raw[0] in _PLACEHOLDER_ISO:
+        return raw[0]
+    if found is None and raw:
+        notes.append("the ISO is written as zero or as an absurd number")
+    return found
+
+
+def _maker_sensitivity(exif: Tags) -> float | None:
+    """ISO from makers' private notes, by the metadata library's names for them."""
+    for key, at in (
+        ("Exif.Nikon3.ISOSpeed", 1),
+        ("Exif.Nikon2.ISOSpeed", 1),
+        ("Exif.Nikon1.ISOSpeed", 1),
+        ("Exif.Casio2.ISO", 0),
+        ("Exif.Panasonic.ProgramISO", 0),
+        ("Exif.Sony1.ISO", 0),
+    ):
+        found = within(numbers(exif.get(key)), 4, ISO_LIMITS[1], at)
+        if found is not None and found not in _PLACEHOLDER_ISO:
+            return found
+    # One maker keeps base ISO and gain as logarithms in 1/32 stop (base 100 at 5 stops).
+    base = within(numbers(exif.get("Exif.CanonSi.ISOSpeed")), 1, 1000)
+    gain = within(numbers(exif.get("Exif.CanonSi.AutoISO")), -400, 400)
+    if base is not None:
+        stops = _ev32(base) - 5 + (_ev32(gain) if gain is not None else 0.0)
+        return float(round(100 * 2**stops))
+    return None
+
+
+def _ev32(value: float) -> float:
+    """Stops written in 1/32, where 12 and 20 of 32 stand for exact thirds."""
+    whole, part = divmod(abs(value), 32)
+    stops = whole + {12: 1 / 3, 20: 2 / 3}.get(int(part), part / 32)
+    return math.copysign(stops, value)
+
+
+def exposure_bias(exif: Tags) -> float | None:
+    """Exposure compensation in stops."""
+    for key in ("Exif.Photo.ExposureBiasValue", "Exif.Image.ExposureBiasValue"):
+        value = within(numbers(exif.get(key)), -15, 15)
+        if value is not None:
+            return round(value, 3)
+    return None
+
+
+def brightness(f_number: float | None, time: float | None, iso: float | None) -> float | None:
+    """EV100 of the exposure, None when a part is missing."""
+    if f_number is None or time is None or iso is None:
+        return None
+    return round(float(ev100(f_number, time, iso)), 3)
+
+
+def focal_length(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
+    """Focal length in mm; zero, as adapted lenses write it, is missing."""
+    raw = numbers(exif.get("Exif.Photo.FocalLength", exif.get("Exif.Image.FocalLength")))
+    value = within(raw, *FOCAL_LIMITS)
+    if value is None:
+        value = within(numbers(xmp.get("Xmp.exif.FocalLength")), *FOCAL_LIMITS)
+    if value is None and raw:
+        notes.append("the focal length is written as zero or as an absurd number")
+    return round(value, 3) if value is not None else None
+
+
+def focal_length_35mm(exif: Tags, xmp: Tags) -> float | None:
+    """Focal length of the same view on 24 x 36 mm, in mm."""
+    key = "FocalLengthIn35mmFilm"
+    value = within(numbers(exif.get(f"Exif.Photo.{key}", xmp.get(f"Xmp.exif.{key}"))), 1, 20_000)
+    return value
+
+
+def focus_distance(exif: Tags, xmp: Tags) -> float | None:
+    """Focus distance in metres from any tag that carries it; infinity and 'unknown' are None."""
+    # Exif: all bits set is infinity, 0 is unknown.
+    over = str(exif.get("Exif.Photo.SubjectDistance", "")).partition("/")[0]
+    if over not in ("4294967295", "0"):
+        value = within(numbers(exif.get("Exif.Photo.SubjectDistance")), 0.001, 9000)
+        if value is not None:
+            return round(value, 4)
+    for key, unit in (
+        ("Exif.OlympusFi.FocusDistance", 0.001),  # millimetres
+        ("Exif.MinoltaCsOld.FocusDistance", 0.001),
+        ("Exif.MinoltaCsNew.FocusDistance", 0.001),
+        ("Exif.CanonSi.SubjectDistance", 0.01),  # centimetres
+        ("Exif.CanonFi.FocusDistanceUpper", 0.01),
+        ("Exif.Nikon1.FocusDistance", 1.0),
+    ):
+        value = within(numbers(exif.get(key)), 1e-9, 1e9)
+        if value is not None and 0.005 <= value * unit < 600:
+            return round(value * unit, 4)
+    for key in ("Exif.NikonLd2.FocusDistance", "Exif.NikonLd3.FocusDistance"):
+        # A logarithm: 0.01 m * 10 ** (value / 40); 0 is unknown.
+        value = within(numbers(exif.get(key)), 1, 254)
+        if value is not None:
+            return round(0.01 * 10 ** (value / 40), 3)
+    value = within(numbers(xmp.get("Xmp.aux.ApproximateFocusDistance")), 0.001, 9000)
+    return round(value, 4) if value is not None else None
+
+
+def flash_fired(exif: Tags) -> bool | None:
+    """Bit 0 of Exif's Flash; None when it is not written."""
+    value = within(numbers(exif.get("Exif.Photo.Flash", exif.get("Exif.Image.Flash"))), 0, 65535)
+    return None if value is None else bool(int(value) & 1)

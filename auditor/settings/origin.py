@@ -1,0 +1,136 @@
+"""What kind of file this is: from the sensor, from the camera, or through a program's hands."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any, Final
+
+from auditor.crawl.kinds import RAW_SUFFIXES
+from auditor.record import Source
+from auditor.settings.tags import RawTags, clean_text
+from auditor.settings.values import numbers, within
+
+__all__ = ["has_maker_note", "is_firmware", "is_mosaic", "kind_of_file", "written_size"]
+
+# Words that firmware puts beside its version; none of them is the name of a program.
+_PLAIN: Final = frozenset([
+    "android", "boot", "build", "camera", "cameras", "digital", "firmware", "phone", "release",
+    "revision", "software", "still", "system", "version", "zoom",
+])  # fmt: skip
+
+
+def is_firmware(software: str, make: str | None, model: str | None) -> bool:
+    """Whether a Software text reads like the camera's own firmware rather than a program's name.
+
+    Firmware is a version or a code ('Ver.1.00', 'v981-79', '14.2'), perhaps with the camera's own
+    name; a program has a name of its own, a word of letters. Programs are many and change, so
+    no list of them is kept.
+    """
+    known = set(_PLAIN)
+    for text in (make, model):
+        known.update(re.findall(r"[^\W\d_]+", (text or "").casefold()))
+        known.update(re.split(r"[\s,;]+", (text or "").casefold()))
+    for token in re.split(r"[\s,;()/]+", software.casefold()):
+        # A token with digits is a version or a code.
+        word = token.strip(".:-_'\"")
+        if len(word) >= 4 and not any(c.isdigit() for c in word) and word not in known:
+            return False
+    return True
+
+
+def has_maker_note(exif: Mapping[str, Any]) -> bool:
+    """Whether the camera's private notes are in the file."""
+    return "Exif.Photo.MakerNote" in exif or "Exif.MakerNote.Offset" in exif
+
+
+def is_mosaic(exif: Mapping[str, Any]) -> bool:
+    """Whether any picture in the file is a colour filter array (PhotometricInterpretation 32803)."""
+    return any(
+        key.endswith(".PhotometricInterpretation") and str(value).split()[:1] == ["32803"]
+        for key, value in exif.items()
+        if key.startswith(("Exif.Image.", "Exif.SubImage"))
+    )
+
+
+def _history(xmp: Mapping[str, Any], make: str | None, model: str | None) -> bool:
+    """Whether XMP tells of a program that worked on the pixels."""
+    for key, value in xmp.items():
+        if key.startswith("Xmp.crs.") and key.endswith((".HasSettings", ".ProcessVersion")):
+            return True
+        if key.endswith("stEvt:softwareAgent") or key in (
+            "Xmp.xmp.CreatorTool",
+            "Xmp.tiff.Software",
+        ):
+            text = clean_text(value)
+            if text and not is_firmware(text, make, model):
+                return True
+    return False
+
+
+def kind_of_file(
+    tags: RawTags,
+    suffix: str,
+    make: str | None,
+    model: str | None,
+    software: str | None,
+    notes: list[str],
+) -> Source:
+    """'raw', 'camera', 'edited', 'resized' or 'unknown', as far as one file alone can tell.
+
+    Sizes against the body's other frames are a matter of the whole table (`reconcile`).
+    """
+    exif = tags.exif
+    rendered = tags.mime in ("image/jpeg", "image/png", "image/webp", "image/bmp", "image/gif")
+    if not rendered:
+        if (
+            suffix == ".dng"
+            and tags.exif
+            and not is_mosaic(exif)
+            and not tags.mime.startswith("image/x-")
+        ):
+            return "unknown"  # already demosaiced
+        if suffix in RAW_SUFFIXES or is_mosaic(exif):
+            return "raw"
+    if not exif and not tags.xmp:
+        return "unknown"
+    if _was_reduced(tags, notes):
+        return "resized"
+    zoom = within(numbers(exif.get("Exif.Photo.DigitalZoomRatio")), 1.05, 100)
+    if zoom is not None:
+        notes.append(f"digital zoom of {zoom:.3g}x: enlarged by the camera")
+        return "resized"
+    programs = [software, clean_text(exif.get("Exif.Image.ProcessingSoftware"))]
+    if any(p and not is_firmware(p, make, model) for p in programs):
+        return "edited"
+    if _history(tags.xmp, make, model):
+        return "edited"
+    if not make and not model:
+        return "unknown"
+    if tags.mime in ("image/png", "image/webp"):
+        return "edited"  # no camera writes these
+    if tags.mime == "image/tiff":
+        return "unknown"
+    return "camera"
+
+
+def written_size(exif: Mapping[str, Any]) -> tuple[int, int] | None:
+    """Width and height that Exif says the camera wrote."""
+    width = within(numbers(exif.get("Exif.Photo.PixelXDimension")), 16, 200_000)
+    height = within(numbers(exif.get("Exif.Photo.PixelYDimension")), 16, 200_000)
+    return (int(width), int(height)) if width and height else None
+
+
+def _was_reduced(tags: RawTags, notes: list[str]) -> bool:
+    written = written_size(tags.exif)
+    if written is None or not tags.width_px or not tags.height_px:
+        return False
+    ours, theirs = sorted((tags.width_px, tags.height_px)), sorted(written)
+    # A few pixels of border come and go without resampling.
+    if ours[1] < theirs[1] * 0.98 or ours[0] < theirs[0] * 0.9:
+        notes.append(
+            f"the file has {tags.width_px} x {tags.height_px} pixels, its tags speak of "
+            f"{written[0]} x {written[1]}"
+        )
+        return True
+    return False

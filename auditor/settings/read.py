@@ -1,0 +1,189 @@
+"""One file's tags to `Settings`."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+from auditor.crawl.kinds import suffix_of
+from auditor.record import Settings
+from auditor.settings import light
+from auditor.settings.body import body_name, body_serial
+from auditor.settings.keywords import labels, rating
+from auditor.settings.lens import (
+    converter_from_range,
+    lens_name,
+    lens_range,
+    lens_serial,
+    range_from_name,
+    split_converter,
+)
+from auditor.settings.origin import has_maker_note, kind_of_file, written_size
+from auditor.settings.pitch import pixel_pitch
+from auditor.settings.tags import RawTags, clean_text, read_raw_tags
+from auditor.settings.values import numbers, within
+from auditor.settings.when import capture_time
+
+__all__ = ["Tags", "read_settings", "read_tags"]
+
+
+@dataclass(frozen=True, slots=True)
+class Tags:
+    """What measuring needs of a file's tags."""
+
+    settings: Settings
+    icc: bytes | None = None
+    fallback_transfer: Literal["srgb"] | float = "srgb"
+    """The tone curve to assume when no profile is embedded."""
+
+
+def read_settings(data: bytes, name: str, sidecar: bytes | None = None) -> Settings:
+    """Settings of one file from its content; see `read_tags`."""
+    return read_tags(data, name, sidecar).settings
+
+
+def read_tags(data: bytes, name: str, sidecar: bytes | None = None) -> Tags:
+    """Settings, colour profile and tone curve of one file from its content.
+
+    Args:
+        data: the whole file.
+        name: its name or path; the ending tells the kind of raw file, the digits its number.
+        sidecar: content of its XMP sidecar.
+
+    Returns:
+        What could be read. Bad metadata never raises: it is missing, and `settings.notes` says why.
+        For worker processes only (see `tags.read_raw_tags`).
+    """
+    raw = read_raw_tags(data, sidecar)
+    try:
+        settings = _settings(raw, name)
+    except (ValueError, TypeError, KeyError, IndexError, OverflowError, ArithmeticError) as error:
+        note = f"the settings could not be understood: {clean_text(error) or type(error).__name__}"
+        settings = Settings(file_number=file_number(name, {}), notes=(*raw.notes, note))
+    return Tags(settings, raw.icc, _transfer(raw.exif))
+
+
+def _settings(raw: RawTags, name: str) -> Settings:
+    exif, xmp = raw.exif, raw.xmp
+    notes = list(raw.notes)
+    make = clean_text(exif.get("Exif.Image.Make", xmp.get("Xmp.tiff.Make")))
+    model = clean_text(exif.get("Exif.Image.Model", xmp.get("Xmp.tiff.Model")))
+    software = clean_text(exif.get("Exif.Image.Software", xmp.get("Xmp.tiff.Software")))
+    f_number = light.aperture(exif, xmp, notes)
+    time = light.exposure_time(exif, xmp, notes)
+    iso = light.sensitivity(exif, xmp, notes)
+    focal = light.focal_length(exif, xmp, notes)
+    focal_35mm = light.focal_length_35mm(exif, xmp)
+    source = kind_of_file(raw, suffix_of(os.path.basename(name)), make, model, software, notes)
+    width, height = _size(raw, source)
+    written = written_size(exif)
+    claimed = written if source == "resized" and written else (width, height)
+    pitch = pixel_pitch(exif, *claimed, focal, focal_35mm, notes)
+    pitch_um = pitch.um if pitch else None
+    if pitch_um and source == "resized" and written and width and height:
+        # The tags speak of the size that the camera wrote; each pixel of the file is larger now.
+        pitch_um = round(pitch_um * max(written) / max(width, height), 4)
+    lens, converter = _lens(exif, xmp, focal, f_number)
+    return Settings(
+        body=body_name(make, model),
+        body_serial=body_serial(exif, xmp),
+        lens=lens,
+        lens_serial=lens_serial(exif, xmp),
+        converter=converter,
+        focal_length_mm=focal,
+        focal_35mm=focal_35mm,
+        f_number=f_number,
+        exposure_time_s=time,
+        iso=iso,
+        exposure_bias_ev=light.exposure_bias(exif),
+        ev100=light.brightness(f_number, time, iso),
+        taken=capture_time(exif, xmp, notes),
+        focus_distance_m=light.focus_distance(exif, xmp),
+        pixel_pitch_um=pitch_um,
+        width_px=width,
+        height_px=height,
+        orientation=int(within(numbers(exif.get("Exif.Image.Orientation")), 1, 8) or 1),
+        source=source,
+        software=software,
+        file_number=file_number(name, exif),
+        flash=light.flash_fired(exif),
+        rating=rating(exif, xmp),
+        labels=labels(xmp, raw.iptc),
+        notes=tuple(notes),
+        pitch_basis=pitch.basis if pitch else None,
+        written_width_px=written[0] if written else None,
+        written_height_px=written[1] if written else None,
+        maker_note=has_maker_note(exif) if exif else None,
+    )
+
+
+def _size(raw: RawTags, source: str) -> tuple[int | None, int | None]:
+    """Size as stored, in the sensor's own orientation."""
+    if source == "raw" or not raw.width_px:
+        sizes = []
+        for group in ("SubImage1", "SubImage2", "SubImage3", "SubImage4", "Image"):
+            width = within(numbers(raw.exif.get(f"Exif.{group}.ImageWidth")), 16, 200_000)
+            height = within(numbers(raw.exif.get(f"Exif.{group}.ImageLength")), 16, 200_000)
+            if width and height:
+                sizes.append((int(width), int(height)))
+        written = written_size(raw.exif)
+        if written:
+            sizes.append(written)
+        if raw.width_px and raw.height_px:
+            sizes.append((raw.width_px, raw.height_px))
+        return max(sizes, key=lambda s: s[0] * s[1]) if sizes else (None, None)
+    return raw.width_px or None, raw.height_px or None
+
+
+def _lens(
+    exif: Mapping[str, Any], xmp: Mapping[str, Any], focal: float | None, f_number: float | None
+) -> tuple[str | None, str | None]:
+    """Lens without converter, and the converter."""
+    name = lens_name(exif, xmp)
+    converter = None
+    if name is not None:
+        name, converter = split_converter(name)
+    for key in (
+        "Exif.OlympusEq.ConversionLens",
+        "Exif.Nikon1.AuxiliaryLens",
+        "Exif.Nikon2.AuxiliaryLens",
+    ):
+        text = clean_text(exif.get(key))
+        if converter is None and text and text.casefold() not in ("off", "none", "0"):
+            converter = split_converter(f"lens + {text}")[1] or text
+    wide_or_tele = {"2": "wide converter", "3": "tele converter"}
+    if converter is None:
+        converter = wide_or_tele.get(str(exif.get("Exif.Panasonic.ConversionLens", "")))
+    if converter is None:
+        ranges = lens_range(exif, xmp) or (range_from_name(name) if name else None)
+        if ranges is not None:
+            converter = converter_from_range(ranges, focal, f_number)
+    return name, converter
+
+
+def _transfer(exif: Mapping[str, Any]) -> Literal["srgb"] | float:
+    """Exif's ColorSpace 1 is sRGB; interoperability 'R03' means the Adobe RGB (1998) curve, 2.2."""
+    index = str(exif.get("Exif.Iop.InteroperabilityIndex", "")).strip("\x00 ")
+    return 563 / 256 if index == "R03" else "srgb"
+
+
+_NUMBER: Final = re.compile(r"(?<!\d)(\d{3,7})(?!\d)")
+_DATE: Final = re.compile(r"(?<!\d)(?:19|20)\d{2}[-_.]?[01]\d[-_.]?[0-3]\d(?!\d)")
+
+
+def file_number(name: str, exif: Mapping[str, Any]) -> str | None:
+    """The camera's running number: from a maker's note, else the digits of the file's name.
+
+    Names made of a date carry no number. 'DSC_0123-edit.jpg' and 'DSC_0123.NEF' have the same.
+    """
+    own = within(numbers(exif.get("Exif.Canon.FileNumber")), 1, 99_999_999)
+    if own:
+        return f"{int(own) % 10_000:04d}"
+    stem = os.path.basename(name).rsplit(".", 1)[0]
+    if _DATE.search(stem):
+        return None
+    match = _NUMBER.search(stem)
+    return match[1] if match else None

@@ -1,0 +1,160 @@
+"""A file's tags from memory, whatever state they are in.
+
+The metadata library is not thread-safe and has been seen to end the process on damaged files, so
+this module is only called in worker processes. Every text is decoded, shortened and cleaned here;
+nothing behind this module sees a control character.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+__all__ = ["MAX_TEXT", "RawTags", "clean_text", "read_raw_tags"]
+
+MAX_TEXT: Final = 200
+"""Characters kept of one text; longer ones are damage or jokes."""
+
+_MAX_VALUE: Final = 2000
+"""Bytes of a value looked at: maker notes hold tables of many thousand numbers."""
+
+_MAX_LIST: Final = 200
+
+# Control characters, what can't be encoded, and marks that turn the direction of writing.
+_UNPRINTABLE: Final = re.compile(
+    r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff0-\uffff\ud800-\udfff]"
+)
+
+_EXIF_HEADER: Final = b"Exif\x00\x00"
+
+
+@dataclass(frozen=True, slots=True)
+class RawTags:
+    """Tags by the metadata library's names ('Exif.Photo.FNumber'), values as text, lists as lists."""
+
+    exif: dict[str, Any] = field(default_factory=dict)
+    xmp: dict[str, Any] = field(default_factory=dict)
+    iptc: dict[str, Any] = field(default_factory=dict)
+    icc: bytes | None = None
+    mime: str = ""
+    width_px: int = 0
+    height_px: int = 0
+    notes: tuple[str, ...] = ()
+
+
+def clean_text(value: Any) -> str | None:
+    """One line of printable text without blanks at its ends, at most `MAX_TEXT` characters, or None.
+
+    Text after a NUL is left over from a longer one, as C strings go.
+    """
+    if isinstance(value, list):
+        value = value[0] if value else None
+    if value is None:
+        return None
+    text = str(value).lstrip("\x00").split("\x00", 1)[0]
+    text = " ".join(_UNPRINTABLE.sub(" ", text[: 4 * MAX_TEXT]).split())[:MAX_TEXT].strip()
+    return text or None
+
+
+def read_raw_tags(data: bytes, sidecar: bytes | None = None) -> RawTags:
+    """Tags of one file and of its sidecar; the sidecar's XMP wins, as it is the later word.
+
+    Never raises for what is in the data: what can't be read is missing and `notes` says so.
+    """
+    tags, problem = _open(data)
+    if tags is None:
+        # The tag block may still be whole inside a file that is not.
+        start = data.find(_EXIF_HEADER)
+        if start >= 0:
+            tags, _ = _open(data[start + len(_EXIF_HEADER) :])
+        tags = RawTags(exif=tags.exif) if tags is not None else RawTags()
+        if not tags.exif:
+            tags = RawTags(notes=(f"no settings could be read: {problem}",))
+    if not sidecar:
+        return tags
+    beside, problem = _open(sidecar)
+    if beside is None:
+        notes = (*tags.notes, f"the sidecar could not be read: {problem}")
+        return RawTags(
+            tags.exif,
+            tags.xmp,
+            tags.iptc,
+            tags.icc,
+            tags.mime,
+            tags.width_px,
+            tags.height_px,
+            notes,
+        )
+    return RawTags(
+        tags.exif, {**tags.xmp, **beside.xmp}, tags.iptc, tags.icc, tags.mime,
+        tags.width_px, tags.height_px, tags.notes,
+    )  # fmt: skip
+
+
+def _open(data: bytes) -> tuple[RawTags | None, str]:
+    """All tags of one content, or None and the library's word on why not."""
+    import pyexiv2
+
+    pyexiv2.set_log_level(4)
+    try:
+        image = pyexiv2.ImageData(data)
+    except Exception as error:  # the library raises RuntimeError for nearly everything
+        return None, clean_text(error) or "unknown contents"
+    notes: list[str] = []
+    found: dict[str, Any] = {}
+    try:
+        # The table underneath is read, not its decoded form: one text that is not UTF-8 would
+        # cost all the others.
+        inner = image._exiv2api_image
+        for name in ("read_exif", "read_xmp", "read_iptc"):
+            try:
+                found[name] = _table(getattr(inner, name)())
+            except Exception as error:
+                notes.append(f"some tags could not be read: {clean_text(error) or name}")
+        for name in ("read_icc", "get_mime_type", "get_pixel_width", "get_pixel_height"):
+            try:
+                found[name] = getattr(inner, name)()
+            except Exception:
+                found[name] = None
+    finally:
+        image.close()
+    return RawTags(
+        exif=found.get("read_exif", {}),
+        xmp=found.get("read_xmp", {}),
+        iptc=found.get("read_iptc", {}),
+        icc=bytes(found["read_icc"]) if found["read_icc"] else None,
+        mime=str(found["get_mime_type"] or ""),
+        width_px=max(int(found["get_pixel_width"] or 0), 0),
+        height_px=max(int(found["get_pixel_height"] or 0), 0),
+        notes=tuple(notes),
+    ), ""
+
+
+def _table(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    out: dict[str, Any] = {}
+    for row in rows:
+        key = row["tag"].decode("utf-8", "replace")
+        value = row["value"]
+        if isinstance(value, list | tuple):
+            plain: Any = [_decode(v) for v in value[:_MAX_LIST]]
+        else:
+            plain = _decode(value)
+        if key in out:
+            # Repeated tags (keywords) become a list; a repeated single tag keeps its first value
+            # as the first of the list.
+            before = out[key] if isinstance(out[key], list) else [out[key]]
+            if len(before) < _MAX_LIST:
+                out[key] = before + (plain if isinstance(plain, list) else [plain])
+        else:
+            out[key] = plain
+    return out
+
+
+def _decode(value: bytes) -> str:
+    """UTF-8, else Latin-1, which older cameras and programs wrote."""
+    value = value[:_MAX_VALUE]
+    try:
+        return value.decode()
+    except UnicodeDecodeError:
+        return value.decode("latin-1")
