@@ -19,7 +19,7 @@ __all__ = ["ClusterError", "Workers"]
 
 _CONFIG: Final = {
     # A batch that took its worker down is split by us, rather than tried on worker after worker.
-    "distributed.scheduler.allowed-failures": 1,
+    "distributed.scheduler.allowed-failures": 0,
     # A machine that slept is not a machine whose workers died.
     "distributed.scheduler.worker-ttl": None,
     "distributed.admin.tick.limit": "1h",
@@ -46,13 +46,13 @@ def _terminal_signals_blocked() -> Iterator[None]:
 
 
 class Workers:
-    """Sends batches to Dask workers; results arrive in `results` as (ticket, answer or exception)."""
+    """Sends batches to Dask workers and gives back what they answer."""
 
     def __init__(self, count: int, address: str | None, settings: dict[str, Any]) -> None:
         import dask
         import distributed
 
-        self.results: queue.Queue[tuple[int, Any]] = queue.Queue()
+        self._results: queue.Queue[tuple[int, Any]] = queue.Queue()
         self._settings = settings
         self._futures: dict[int, Any] = {}
         self._cluster: Any = None
@@ -108,11 +108,18 @@ class Workers:
             answer = future.result()
         except BaseException as error:
             answer = error
-        self.results.put((ticket, answer))
+        self._results.put((ticket, answer))
 
-    def forget(self, ticket: int) -> None:
-        """Let go of a batch that has been dealt with."""
-        self._futures.pop(ticket, None)
+    def arrived(self, wait: float) -> list[tuple[int, Any]]:
+        """(ticket, answer or exception) of the batches that came back; waits up to `wait` s for one."""
+        came: list[tuple[int, Any]] = []
+        with contextlib.suppress(queue.Empty):
+            came.append(self._results.get(timeout=wait) if wait else self._results.get_nowait())
+            while True:
+                came.append(self._results.get_nowait())
+        for ticket, _ in came:
+            self._futures.pop(ticket, None)
+        return came
 
     def cancel_waiting(self) -> None:
         """Take back batches that no worker has begun."""

@@ -38,7 +38,7 @@ def _one(
     row: dict[str, Any] = {"path": found.path, "status": "set-aside"}
     if isinstance(found, Skipped):
         return row | {"reason": found.reason}, {}
-    job = {
+    job: dict[str, Any] = {
         "path": found.path,
         "root": found.root,
         "sidecar": found.sidecar,

@@ -60,18 +60,15 @@ class Walk:
             except queue.Full:
                 continue
 
-    def waiting(self) -> bool:
-        """Whether a chunk is ready to be taken."""
-        return not self._chunks.empty()
-
-    def take(self, wait: float) -> list[list[Any] | None]:
-        """The next chunk, as a list of one; [None] at the end; [] when nothing came in `wait` s."""
+    def take(self, wait: float) -> list[list[Any]]:
+        """The next chunk as a list of one; [] when none came within `wait` s, or at the end."""
         try:
             chunk = self._chunks.get(timeout=wait) if wait else self._chunks.get_nowait()
         except queue.Empty:
             return []
         if chunk is None:
             self.ended = True
+            return []
         return [chunk]
 
     def give_up(self) -> None:

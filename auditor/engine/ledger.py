@@ -1,0 +1,170 @@
+"""What comes back from the workers, turned into rows and committed to the store, and counted."""
+
+from __future__ import annotations
+
+import errno
+import time
+from collections import Counter
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from ..crawl.names import printable
+from .options import ScanOptions, ScanSummary
+from .plan import Planner
+from .runlog import RunLog
+
+if TYPE_CHECKING:
+    from ..store import Store
+
+__all__ = ["Ledger", "store_trouble"]
+
+COMMIT_ROWS: Final = 64
+COMMIT_SECONDS: Final = 2.0
+MOVED_TOGETHER: Final = 1024
+
+Job = dict[str, Any]
+
+
+class Ledger:
+    """Rows on their way into the store. Counting happens here, so that found = measured + set aside."""
+
+    def __init__(
+        self,
+        store: Store,
+        planner: Planner,
+        options: ScanOptions,
+        summary: ScanSummary,
+        log: RunLog,
+    ) -> None:
+        self.store, self.planner, self.options = store, planner, options
+        self.summary, self.log = summary, log
+        self.reasons: Counter[str] = Counter()
+        self.moved_from: set[int] = set()
+        self._rows: list[dict[str, Any]] = []
+        self._pictures: list[dict[str, Any]] = []
+        self._moved: list[tuple[int, Job, dict[str, Any]]] = []
+        self._since = time.monotonic()
+
+    def count(self, measured: bool) -> None:
+        """One more file of this archive has its place."""
+        if measured:
+            self.summary.measured += 1
+        else:
+            self.summary.set_aside += 1
+
+    def unchanged(self, measured: bool) -> None:
+        """A known file that need not be read again."""
+        self.summary.unchanged += 1
+        self.count(measured)
+
+    def measured(self, job: Job, message: dict[str, Any]) -> None:
+        """A row from a decoder, with its pictures; its status may also be 'set-aside'."""
+        row = message["row"]
+        row["tool_version"], row["sidecar_stamp"] = self.options.version, job["stamp"]
+        self._rows.append(row)
+        if message["pictures"]:
+            self._pictures.append({"file_id": row["file_id"], **message["pictures"]})
+        good = row["status"] == "measured"
+        self.count(good)
+        self.summary.bytes_read += row["size_bytes"] or 0
+        if good:
+            self.summary.new += 1
+        else:
+            self._note(row["path"], row["reason"] or "no reason given", "")
+
+    def same(self, job: Job, own: dict[str, Any]) -> bool:
+        """A file whose content is known; False when it has to be measured after all."""
+        index = self.planner.same_content(own)
+        if index is None:
+            return False
+        self._moved.append((index, job, own))
+        return True
+
+    def set_aside(self, job: Job, reason: str, said: str = "") -> None:
+        """A file without measurements; `said` goes to the log only."""
+        self._rows.append(
+            {
+                "path": job["path"],
+                "status": "set-aside",
+                "reason": reason,
+                "file_id": job.get("file_id"),
+                "sidecar_id": job.get("sidecar_id"),
+                "size_bytes": job.get("size_bytes"),
+                "mtime_ns": job.get("mtime_ns"),
+                "sidecar_stamp": job.get("stamp", -1),
+                "tool_version": self.options.version,
+            }
+        )
+        self.count(False)
+        self._note(job["path"], reason, said)
+
+    def _note(self, path: str, reason: str, said: str) -> None:
+        self.reasons[reason] += 1
+        detail = f" [{said}]" if said else ""
+        self.log.line(f"set aside: {printable(path)}: {reason}{detail}")
+
+    # -- into the store ----------------------------------------------------------------------------
+
+    def commit_if_due(self) -> list[Job]:
+        """Commit now and then; see `commit`."""
+        waiting = len(self._rows) + len(self._moved)
+        overdue = waiting and time.monotonic() - self._since > COMMIT_SECONDS
+        if len(self._rows) >= COMMIT_ROWS or len(self._moved) >= MOVED_TOGETHER or overdue:
+            return self.commit()
+        return []
+
+    def commit(self) -> list[Job]:
+        """Put everything on disk. Returns jobs that turned out to need measuring. Raises OSError."""
+        again = self._copy_moved()
+        if self._rows:
+            self.store.append(self._rows, self._pictures)
+        self._rows, self._pictures = [], []
+        self._since = time.monotonic()
+        return again
+
+    def drop(self) -> None:
+        """Forget what could not be stored."""
+        self._rows, self._pictures, self._moved = [], [], []
+
+    def _copy_moved(self) -> list[Job]:
+        """Rows of files that were recognised by their content are copied, not measured again."""
+        moved, self._moved = self._moved, []
+        if not moved:
+            return []
+        rows = self.store.rows(self.planner.known, [index for index, _, _ in moved])
+        again = []
+        for index, job, own in moved:
+            if index not in rows:  # its part was damaged in the meantime
+                again.append(job | {"same": []})
+                continue
+            new = {"path": job["path"], "sidecar_stamp": job["stamp"], "gone": False}
+            row = rows[index] | own | new
+            self._rows.append(row)
+            self.moved_from.add(index)
+            self.summary.moved += 1
+            self.count(row["status"] == "measured")
+        return again
+
+    def mark_gone(self, indices: list[int]) -> None:
+        """Mark known rows whose file is no longer there; their measurements are kept."""
+        for at in range(0, len(indices), 4096):
+            rows = self.store.rows(self.planner.known, indices[at : at + 4096])
+            self.store.append([row | {"gone": True} for row in rows.values()])
+            self.summary.gone += len(rows)
+
+
+def store_trouble(error: OSError, folder: Path) -> str:
+    """One line on why the store cannot be written, and what to do."""
+    words = {
+        errno.ENOSPC: "the disk is full: free some space",
+        errno.EDQUOT: "the disk quota is used up: free some space",
+        errno.EROFS: "the disk is read-only: give another --out folder",
+        errno.EACCES: "it may not be written: give another --out folder",
+        errno.EPERM: "it may not be written: give another --out folder",
+        errno.ENOENT: "the folder has disappeared: make it available again",
+    }
+    why = words.get(error.errno or 0, f"{error.strerror or error}: check the disk")
+    return (
+        f"the store in {folder} cannot be written ({why}), then run again; "
+        "all that was stored before is kept"
+    )
