@@ -1,0 +1,120 @@
+"""The pocket card: apertures to use, accept and avoid, hyperfocal distances, ISO limits."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from auditor import optics
+from auditor.report import words
+from auditor.report.ruler import used_span
+from auditor.report.summary import band_name
+
+__all__ = ["BLUR_PX", "CardBody", "CardRange", "card_bodies", "card_ranges", "hyperfocals"]
+
+BLUR_PX: Final = 2.0
+"""Blur circle in pixels when the profile's criteria name none."""
+
+Block = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class CardRange:
+    """One focal range of one lens. Texts are plain, not yet escaped."""
+
+    focal: str
+    best: str
+    use: str
+    accept: str
+    avoid: str
+    hyperfocal: tuple[tuple[str, str], ...]
+    """(aperture, distance), at the range's shortest focal length."""
+    hyperfocal_at: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class CardBody:
+    body: str
+    rows: tuple[tuple[str, str, str], ...]
+    """(light, clean to ISO, usable to ISO)."""
+
+
+def hyperfocals(
+    focal_mm: float, f_numbers: list[float], pitch_um: float, blur_px: float = BLUR_PX
+) -> list[tuple[float, float]]:
+    """(f-number, hyperfocal distance in metres) with a blur circle of `blur_px` pixels.
+
+    H = f^2 / (N c) + f with c = blur_px * pitch (geometric optics, `optics.hyperfocal_m`).
+    """
+    coc = optics.circle_of_confusion_um(pitch_um, blur_px)
+    return [(n, optics.hyperfocal_m(focal_mm, n, coc)) for n in f_numbers]
+
+
+def _apertures_that_matter(part: Block) -> list[float]:
+    """Best aperture and the ends towards small apertures: where depth of field is sought."""
+    found = [words.number((part.get("sweet_spot") or {}).get("f_number"))]
+    for key in ("pin_sharp", "acceptable"):
+        ends = list(part.get(key) or ())
+        found.append(words.number(ends[-1]) if ends else None)
+    return sorted({n for n in found if n and n > 0})
+
+
+def _avoid(part: Block) -> str:
+    """Apertures used but outside the acceptable range, in words."""
+    span, fine = used_span([part]), part.get("acceptable") or ()
+    known = [words.number(v) for v in fine]
+    if span is None or len(known) != 2 or not known[0] or not known[1]:
+        return ""
+    below = f"below {words.aperture(known[0])}" if span[0] < known[0] / 1.06 else ""
+    above = f"beyond {words.aperture(known[1])}" if span[1] > known[1] * 1.06 else ""
+    return words.join([below, above])
+
+
+def card_ranges(lens: Block, blur_px: float) -> list[CardRange]:
+    """The lens's focal ranges; a range without a best aperture says so in its note."""
+    out = []
+    pitch = words.number(lens.get("pixel_pitch_um"))
+    for part in lens.get("focal_ranges") or ():
+        best = words.number((part.get("sweet_spot") or {}).get("f_number"))
+        ends = [words.number(v) for v in part.get("focal_mm") or ()]
+        focal_mm = ends[0] if ends else None
+        pairs: list[tuple[str, str]] = []
+        if pitch and focal_mm and focal_mm > 0:
+            pairs = [
+                (words.aperture(n), words.metres(h))
+                for n, h in hyperfocals(focal_mm, _apertures_that_matter(part), pitch, blur_px)
+            ]
+        note = "" if best else "not enough frames yet"
+        if best and part.get("evidence") == "thin":
+            note = "thin evidence"
+        out.append(
+            CardRange(
+                focal=words.focal(part.get("focal_mm")),
+                best=words.aperture(best) if best else "",
+                use=words.aperture_range(part.get("pin_sharp")),
+                accept=words.aperture_range(part.get("acceptable")),
+                avoid=_avoid(part),
+                hyperfocal=tuple(pairs),
+                hyperfocal_at=words.focal(focal_mm) if pairs else "",
+                note=note,
+            )
+        )
+    return out
+
+
+def card_bodies(profile: Block) -> list[CardBody]:
+    """ISO limits by light, brightest first; bodies without any limit are left out."""
+    out = []
+    for body in profile.get("bodies") or ():
+        rows = []
+        for band in body.get("brightness") or ():
+            usable = band.get("usable_iso") or {}
+            limits = [words.number(usable.get(k)) for k in ("excellent", "acceptable")]
+            if any(limits):
+                clean, fine = ("" if v is None else f"{round(v)}" for v in limits)
+                rows.append((band_name(band), clean or "none", fine or "none"))
+        if rows:
+            out.append(CardBody(words.clean(body.get("body")) or "Unnamed body", tuple(rows)))
+    return out

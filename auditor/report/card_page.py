@@ -1,0 +1,74 @@
+"""Profile to `card.html`: pages of A6 (or a phone's screen) to carry into the field."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from markupsafe import Markup
+
+from auditor.report import card, palette, words
+from auditor.report.paper import environment, static
+
+__all__ = ["pages", "render_card"]
+
+LINES_PER_PAGE: Final = 25
+"""Lines of the smallest type that fit one A6 page under its head."""
+
+Block = Mapping[str, Any]
+
+
+def _lens_item(lens: Block, blur_px: float) -> dict[str, Any]:
+    ranges = card.card_ranges(lens, blur_px)
+    name = words.shorten(words.lens_name(lens), 64)
+    lines = 1.6 + (len(name) > 40) + sum(2.1 + (len(r.hyperfocal) > 0) for r in ranges)
+    return {
+        "name": name,
+        "body": words.shorten(words.clean(lens.get("body")), 40),
+        "ranges": ranges,
+        "lines": lines,
+    }
+
+
+def pages(profile: Block) -> list[dict[str, Any]]:
+    """Pages with `lenses` and `bodies`, the most used lenses first; bodies come on the last page."""
+    blur_px = words.number((profile.get("criteria") or {}).get("coc_pixels")) or card.BLUR_PX
+    lenses = sorted(
+        (x for x in profile.get("lenses") or () if x.get("focal_ranges")),
+        key=lambda x: -(words.number(x.get("frames")) or 0),
+    )
+    out: list[dict[str, Any]] = [{"lenses": [], "bodies": []}]
+    room = float(LINES_PER_PAGE)
+    for item in [_lens_item(x, blur_px) for x in lenses]:
+        if item["lines"] > room and out[-1]["lenses"]:
+            out.append({"lenses": [], "bodies": []})
+            room = float(LINES_PER_PAGE)
+        out[-1]["lenses"].append(item)
+        room -= item["lines"]
+    for body in card.card_bodies(profile):
+        need = 2.2 + len(body.rows)
+        if need > room:
+            out.append({"lenses": [], "bodies": []})
+            room = float(LINES_PER_PAGE)
+        out[-1]["bodies"].append(body)
+        room -= need
+    return out
+
+
+def render_card(profile: Block) -> str:
+    """The card as one HTML text."""
+    pitches = {
+        p for x in profile.get("lenses") or () if (p := words.number(x.get("pixel_pitch_um")))
+    }
+    blur_px = words.number((profile.get("criteria") or {}).get("coc_pixels")) or card.BLUR_PX
+    context = {
+        "pages": pages(profile),
+        "blur_px": blur_px,
+        "circles": [f"{blur_px * p:.3g}" for p in sorted(pitches)],
+        "pin": words.percent((profile.get("criteria") or {}).get("pin_sharp")),
+        "fine": words.percent((profile.get("criteria") or {}).get("acceptable")),
+        "css": Markup(static("card.css")),
+        "day": Markup(palette.css_variables(night=False)),
+        "night": Markup(palette.css_variables(night=True)),
+    }
+    return environment().get_template("card.html.j2").render(context)

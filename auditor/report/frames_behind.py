@@ -1,0 +1,174 @@
+"""The frames behind a point: which they are, what they showed, and which of them to picture.
+
+Rows are kept column-wise and short, one block per lens and one per body, so that 50,000 frames take
+about a megabyte of page and are only unpacked when somebody asks. A point with many frames keeps its
+sharpest, its softest and an even choice between.
+"""
+
+from __future__ import annotations
+
+import math
+import os.path
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from auditor.exposure import nominal_f_number
+from auditor.record import ZONES
+from auditor.report import words
+
+__all__ = ["FrameIndex", "evenly", "in_turn"]
+
+PICTURED: Final = 6
+"""At most so many pictures per point: a few are looked at, hundreds only weigh."""
+_FIGURES: Final = {
+    "focal_length_mm": 1, "f_number": 1, "exposure_time_s": 6, "iso": 0, "sigma_code8": 2,
+    **{f"{z}_mtf50_cpp": 3 for z in ZONES},
+}  # fmt: skip
+"""Columns that a row shows, with the digits that are kept."""
+
+Points = dict[str, list[int]]
+Block = Mapping[str, Any]
+
+
+def evenly(n: int, most: int) -> list[int]:
+    """At most `most` positions of `n`, both ends among them, evenly spread."""
+    if n <= most:
+        return list(range(n))
+    return sorted({round(i * (n - 1) / (most - 1)) for i in range(most)})
+
+
+def in_turn(n: int, most: int) -> list[int]:
+    """Positions of `n` in the order in which they tell most: ends, middle, then between."""
+    order = [0, n - 1, (n - 1) // 2, (n - 1) // 4, 3 * (n - 1) // 4]
+    order += evenly(n, most)
+    return [i for i in dict.fromkeys(order) if 0 <= i < n][:most]
+
+
+class FrameIndex:
+    """Finds the frames behind the points of a profile.
+
+    `frames` has `record.COLUMNS` (any of them may be missing); `rows_per_point` bounds a point.
+    """
+
+    def __init__(self, frames: pd.DataFrame | None, rows_per_point: int = 150) -> None:
+        self.rows_per_point = rows_per_point
+        self.pictured: list[list[str]] = []
+        """File ids worth a picture: one list per point, the most telling first."""
+        self._table = self._prepare(frames)
+        self._by_lens = self._groups(["body", "lens", "converter"])
+        self._by_body = self._groups(["body"])
+
+    @staticmethod
+    def _prepare(frames: pd.DataFrame | None) -> pd.DataFrame:
+        names = ["path", "status", "file_id", "taken", "source", "body", "lens", "converter"]
+        if frames is None:
+            frames = pd.DataFrame()
+        table = frames.reindex(columns=[*names, *_FIGURES]).reset_index(drop=True)
+        if "status" in frames.columns:
+            table = table[table["status"].to_numpy() != "set-aside"]
+        for name in names:
+            table[name] = table[name].astype(object).where(table[name].notna(), "")
+        for name in _FIGURES:
+            table[name] = pd.to_numeric(table[name], errors="coerce").astype(float)
+        known = [n for n in table["f_number"].unique() if math.isfinite(n) and n > 0]
+        nominal = {n: nominal_f_number(n) for n in known}
+        table["nominal"] = table["f_number"].map(nominal).astype(float)
+        weakest = table[["centre_mtf50_cpp", "corner_mtf50_cpp"]].min(axis=1)
+        return table.assign(order=weakest.fillna(-1)).sort_values("order", ascending=False)
+
+    def _groups(self, keys: list[str]) -> dict[Any, pd.DataFrame]:
+        if self._table.empty:
+            return {}
+        return dict(iter(self._table.groupby(keys, sort=False)))
+
+    def lens_block(self, lens: Block) -> dict[str, Any] | None:
+        """Rows of one lens and, per 'focal range:aperture', which of them lie behind the point."""
+        key = tuple(words_or_empty(lens.get(k)) for k in ("body", "lens", "converter"))
+        table = self._by_lens.get(key)
+        if table is None:
+            return None
+        source = lens.get("source")
+        if isinstance(source, str) and (table["source"] == source).any():
+            table = table[table["source"] == source]
+        chosen: list[tuple[str, np.ndarray]] = []
+        focal, nominal = table["focal_length_mm"].to_numpy(), table["nominal"].to_numpy()
+        for i, part in enumerate(lens.get("focal_ranges") or ()):
+            within = np.ones(len(table), bool)
+            ends = [words.number(v) for v in part.get("focal_mm") or ()]
+            known = [v for v in ends if v is not None]
+            if len(known) == 2:
+                within = (focal >= known[0] - 0.5) & (focal <= known[1] + 0.5)
+            for j, row in enumerate(part.get("apertures") or ()):
+                n = words.number(row.get("f_number"))
+                if n and n > 0:
+                    hit = np.flatnonzero(within & (np.abs(nominal - nominal_f_number(n)) < 1e-6))
+                    chosen.append((f"{i}:{j}", hit))
+        return self._block(table, chosen)
+
+    def body_block(self, body: Block) -> dict[str, Any] | None:
+        """Rows of one body and, per 'tone row', which of them were taken at its ISO."""
+        table = self._by_body.get((words_or_empty(body.get("body")),))
+        if table is None:
+            return None
+        iso = table["iso"].to_numpy()
+        hits: dict[float, np.ndarray] = {}
+        chosen = []
+        for j, tone in enumerate(body.get("tones") or ()):
+            value = words.number(tone.get("iso"))
+            if value and value > 0:
+                if value not in hits:  # within a sixth of a stop: odd values belong to the nearest
+                    with np.errstate(divide="ignore", invalid="ignore"):
+                        hits[value] = np.flatnonzero(np.abs(np.log2(iso / value)) < 1 / 6)
+                chosen.append((f"0:{j}", hits[value]))
+        return self._block(table, chosen)
+
+    def _block(self, table: pd.DataFrame, chosen: list[tuple[str, np.ndarray]]) -> dict[str, Any]:
+        used: dict[int, int] = {}
+        points: Points = {}
+        totals: dict[str, int] = {}
+        for key, hit in chosen:
+            kept = hit[evenly(len(hit), self.rows_per_point)]
+            points[key] = [used.setdefault(int(r), len(used)) for r in kept]
+            totals[key] = len(hit)
+        rows = table.iloc[list(used)]
+        ids = rows["file_id"].tolist()
+        for found in points.values():
+            turn = [ids[found[i]] for i in in_turn(len(found), PICTURED)]
+            self.pictured.append([t for t in turn if t])
+        return {"points": points, "totals": totals, **_columns(rows)}
+
+    def of_paths(self, paths: Sequence[str]) -> dict[str, dict[str, Any]]:
+        """Path -> the row's figures, for the paths that the table knows."""
+        rows = self._table[self._table["path"].isin(set(paths))].drop_duplicates("path")
+        return {str(r["path"]): r for r in rows.to_dict("records")}
+
+    def wanted(self) -> Iterator[str]:
+        """File ids in the order in which pictures should be spent: the first of every point first."""
+        for rank in range(PICTURED):
+            for point in self.pictured:
+                if rank < len(point):
+                    yield point[rank]
+
+
+def words_or_empty(value: Any) -> str:
+    return value if isinstance(value, str) else ""
+
+
+def _columns(rows: pd.DataFrame) -> dict[str, Any]:
+    paths = [words.clean(p) for p in rows["path"]]
+    folders: dict[str, int] = {}
+    heads = [folders.setdefault(os.path.dirname(p), len(folders)) for p in paths]
+    out: dict[str, Any] = {
+        "folders": list(folders),
+        "folder": heads,
+        "name": [os.path.basename(p) for p in paths],
+        "taken": [str(t)[:16].replace("T", " ") for t in rows["taken"]],
+        "id": [str(i)[:16] for i in rows["file_id"]],
+    }
+    for name, digits in _FIGURES.items():
+        values = rows[name].round(digits).tolist()
+        out[name] = [None if not math.isfinite(v) else int(v) if digits == 0 else v for v in values]
+    return out

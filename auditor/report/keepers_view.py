@@ -1,0 +1,108 @@
+"""Keepers for the page: grouped by cause, the worst first, some of them with pictures."""
+
+from __future__ import annotations
+
+import os.path
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from auditor.report import words
+from auditor.report.frames_behind import FrameIndex
+from auditor.report.listing import evidence, fault
+from auditor.report.pictures import PictureSource, crop_uri, fetch, thumb_uri
+
+__all__ = ["keeper_groups", "keeper_rows"]
+
+SHOWN_PER_CAUSE: Final = 9
+ROWS: Final = 20_000
+
+Block = Mapping[str, Any]
+
+
+def _loss(keeper: Block) -> float:
+    """How far the frame fell short: 0 as sharp as expected, 1 nothing left; noisy ones count too."""
+    measured, expected = (words.number(keeper.get(k)) for k in ("measured_cpp", "expected_cpp"))
+    if measured is None or not expected:
+        return 0.3 if keeper.get("noisy") else 0.0
+    return 1 - measured / expected
+
+
+def _settings(keeper: Block, row: Block) -> list[str]:
+    """Settings in words, from the keeper itself or from the frame's row."""
+    own = keeper.get("settings")
+    blocks = [b for b in (own, keeper, row) if isinstance(b, Mapping)]
+
+    def get(name: str) -> Any:
+        return next((b[name] for b in blocks if b.get(name) is not None), None)
+
+    out = [words.shorten(words.clean(get("lens")), 40)]
+    out.append(words.focal(words.number(get("focal_length_mm"))))
+    out.append(words.aperture(n) if (n := words.number(get("f_number"))) else "")
+    out.append(words.shutter(t) if (t := words.number(get("exposure_time_s"))) else "")
+    out.append(words.iso(i) if (i := words.number(get("iso"))) else "")
+    return [t for t in out if t]
+
+
+def keeper_groups(
+    keepers: Sequence[Block], index: FrameIndex, pictures: PictureSource, budget: int
+) -> tuple[list[dict[str, Any]], dict[str, str]]:
+    """Groups (cause, how many, the worst as cards) and the pictures of the cards by key."""
+    by_cause: dict[str, list[Block]] = {}
+    for keeper in keepers:
+        by_cause.setdefault(words.clean(keeper.get("cause")) or "no cause found", []).append(keeper)
+    ordered = sorted(by_cause.items(), key=lambda item: -len(item[1]))
+    shown = {
+        cause: sorted(found, key=_loss, reverse=True)[:SHOWN_PER_CAUSE] for cause, found in ordered
+    }
+    rows = index.of_paths([str(k.get("path")) for found in shown.values() for k in found])
+    groups, wanted = [], {}
+    for cause, found in ordered:
+        cards = []
+        for keeper in shown[cause]:
+            row = rows.get(str(keeper.get("path")), {})
+            file_id = keeper.get("file_id") or row.get("file_id")
+            if isinstance(file_id, str) and file_id:
+                wanted[file_id] = file_id[:16]
+            measured, expected = (
+                words.number(keeper.get(k)) for k in ("measured_cpp", "expected_cpp")
+            )
+            path = words.clean(keeper.get("path"))
+            cards.append(
+                {
+                    "path": path, "name": os.path.basename(path), "fault": fault(keeper),
+                    "evidence": evidence(keeper), "measured": measured, "expected": expected,
+                    "share": measured / expected if measured is not None and expected else None,
+                    "settings": _settings(keeper, row),
+                    "picture": wanted.get(file_id) if isinstance(file_id, str) else None,
+                    "deliberate": keeper.get("maybe_deliberate") or keeper.get("deliberate"),
+                }
+            )  # fmt: skip
+        groups.append({"cause": cause, "count": len(found), "cards": cards})
+    return groups, _pictures(pictures, wanted, budget)
+
+
+def _pictures(pictures: PictureSource, wanted: Mapping[str, str], budget: int) -> dict[str, str]:
+    out: dict[str, str] = {}
+    for file_id, row in fetch(pictures, wanted):
+        key = wanted[file_id]
+        found = {
+            key: thumb_uri(row.get("thumb_jpeg"), 320, 76),
+            f"{key}+": crop_uri(row.get("sharpest_jpeg")),
+            f"{key}-": crop_uri(row.get("weakest_jpeg")),
+        }
+        budget -= sum(len(uri) for uri in found.values() if uri)
+        if budget < 0:
+            break
+        out |= {k: uri for k, uri in found.items() if uri}
+    return out
+
+
+def keeper_rows(keepers: Sequence[Block]) -> list[list[Any]]:
+    """The whole list for the page's table: path, fault, cause, measured, expected, evidence."""
+    return [
+        [
+            words.clean(k.get("path")), fault(k), words.clean(k.get("cause")),
+            words.number(k.get("measured_cpp")), words.number(k.get("expected_cpp")), evidence(k),
+        ]
+        for k in keepers[:ROWS]
+    ]  # fmt: skip

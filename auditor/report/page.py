@@ -1,0 +1,211 @@
+"""Profile to `report.html`: one file that needs no network, opens quickly and reads without scripts.
+
+Text, rulers and tables are plain HTML. Charts, the frames behind their points and long lists lie in
+the file compressed (gzip, base64) and are unpacked by the page when they come into view or are asked
+for. A content security policy in the page forbids every request.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from datetime import datetime
+from functools import cache
+from typing import Any, Final
+
+import pandas as pd
+from bokeh.resources import Resources
+from markupsafe import Markup
+
+from auditor.report import card, lens_chart, palette, ruler, snr_chart, summary, words
+from auditor.report.frames_behind import FrameIndex
+from auditor.report.keepers_view import keeper_groups, keeper_rows
+from auditor.report.paper import environment, pack, static
+from auditor.report.pictures import PictureSource, thumbs_within
+
+__all__ = ["render_report"]
+
+POINT_PICTURE_BYTES: Final = 6_000_000
+KEEPER_PICTURE_BYTES: Final = 3_500_000
+ROWS_ALTOGETHER: Final = 90_000
+OPEN_LENSES: Final = 6
+
+Block = Mapping[str, Any]
+
+
+@cache
+def _bokeh() -> Markup:
+    """BokehJS without widgets, tables and mathematics, packed."""
+    return pack("\n".join(Resources(mode="inline", components=["bokeh"]).js_raw))
+
+
+def _lens_view(
+    lens: Block, index: int, frames: FrameIndex, heights: Mapping[Any, int]
+) -> dict[str, Any]:
+    parts = [p for p in lens.get("focal_ranges") or () if isinstance(p, Mapping)]
+    pitch, top = words.number(lens.get("pixel_pitch_um")), lens_chart.highest(lens)
+    span = ruler.used_span(parts)
+    charts = []
+    for i, part in enumerate(parts):
+        chart = lens_chart.lens_chart(part, top, pitch, f"l{index}r{i}") if top else None
+        charts.append(pack(chart) if chart else None)
+    return {
+        "id": f"lens-{index}",
+        "name": words.lens_name(lens),
+        "body": words.clean(lens.get("body")),
+        "lens": lens,
+        "frames": words.number(lens.get("frames")) or 0,
+        "sentence": summary.lens_sentence(lens),
+        "parts": [
+            {
+                "part": p,
+                "key": f"l{index}r{i}",
+                "index": i,
+                "chart": charts[i],
+                "ruler": ruler.aperture_ruler(p, span),
+            }
+            for i, p in enumerate(parts)
+        ],
+        "main": max(parts, key=lambda p: words.number(p.get("frames")) or 0) if parts else None,
+        "pitch": pitch,
+        "best": top,
+        "height": heights.get((lens.get("body"), lens.get("lens"))),
+        "block": frames.lens_block(lens),
+        "open": index < OPEN_LENSES,
+    }
+
+
+def _body_view(
+    body: Block, index: int, frames: FrameIndex, thresholds: dict[str, float]
+) -> dict[str, Any]:
+    limits = [
+        v
+        for band in body.get("brightness") or ()
+        for v in (words.number(x) for x in (band.get("usable_iso") or {}).values())
+        if v
+    ]
+    isos = [v for t in body.get("tones") or () if (v := words.number(t.get("iso"))) and v > 0]
+    span = (min(isos + limits), max(isos + limits)) if isos + limits else None
+    chart = snr_chart.snr_chart(body, thresholds, f"b{index}")
+    return {
+        "id": f"body-{index}",
+        "name": words.clean(body.get("body")) or "Unnamed body",
+        "body": body,
+        "key": f"b{index}",
+        "sentence": summary.body_sentence(body),
+        "chart": pack(chart) if chart else None,
+        "signals": snr_chart.shown_signals(body),
+        "bands": [
+            {
+                "band": b,
+                "name": summary.band_name(b),
+                "ruler": ruler.iso_ruler(b.get("usable_iso") or {}, span) if span else None,
+            }
+            for b in body.get("brightness") or ()
+        ],
+        "block": frames.body_block(body),
+    }
+
+
+def _heights(frames: pd.DataFrame | None) -> dict[Any, int]:
+    """(body, lens) -> usual picture height in px (short side), for line widths per height."""
+    if frames is None or not {"body", "lens", "width_px", "height_px"} <= set(frames.columns):
+        return {}
+    short = frames[["width_px", "height_px"]].apply(pd.to_numeric, errors="coerce").min(axis=1)
+    groups = short.dropna().groupby([frames["body"], frames["lens"]])
+    return {key: int(v) for key, v in groups.median().items()}
+
+
+def match_tables(profile: Block) -> list[dict[str, Any]]:
+    """Per pair of bodies: rows of reference ISO, columns of light."""
+    pairs: dict[tuple[str, str], list[Block]] = {}
+    for m in profile.get("iso_matches") or ():
+        key = (words.clean(m.get("body")), words.clean(m.get("reference_body")))
+        pairs.setdefault(key, []).append(m)
+    out = []
+    for (body, reference), rows in pairs.items():
+        bands = list(dict.fromkeys(summary.band_name(m) for m in rows))
+        isos = sorted({v for m in rows if (v := words.number(m.get("reference_iso")))})
+        cells = {(words.number(m.get("reference_iso")), summary.band_name(m)): m for m in rows}
+        out.append(
+            {"body": body, "reference": reference, "bands": bands, "isos": isos, "cells": cells}
+        )
+    return out
+
+
+def _set_aside(profile: Block) -> list[tuple[str, int, list[str]]]:
+    """(reason, files, some paths), most frequent first."""
+    found = profile.get("set_aside")
+    if isinstance(found, Mapping):
+        return sorted(
+            ((words.clean(k), int(words.number(v) or 0), []) for k, v in found.items()),
+            key=lambda r: -r[1],
+        )
+    counts: Counter[str] = Counter()
+    paths: dict[str, list[str]] = {}
+    for row in found or ():
+        if isinstance(row, Mapping):
+            reason = words.clean(row.get("reason")) or "no reason given"
+            counts[reason] += int(words.number(row.get("files") or row.get("frames")) or 1)
+            more = (
+                row.get("paths")
+                or row.get("examples")
+                or ([row["path"]] if row.get("path") else [])
+            )
+            paths.setdefault(reason, []).extend(words.clean(p) for p in more)
+    return [(reason, n, paths[reason][:20]) for reason, n in counts.most_common()]
+
+
+def thresholds(profile: Block) -> dict[str, float]:
+    """Signal-to-noise thresholds of the profile, the standard's where it names none."""
+    criteria = profile.get("criteria") or {}
+    return {
+        "excellent": words.number(criteria.get("snr_excellent")) or 40.0,
+        "acceptable": words.number(criteria.get("snr_acceptable")) or 10.0,
+    }
+
+
+def render_report(profile: Block, frames: pd.DataFrame | None, pictures: PictureSource) -> str:
+    """The whole page as text."""
+    lenses = sorted(
+        (x for x in profile.get("lenses") or () if isinstance(x, Mapping)),
+        key=lambda x: -(words.number(x.get("frames")) or 0),
+    )
+    bodies = [b for b in profile.get("bodies") or () if isinstance(b, Mapping)]
+    points = sum(len(p.get("apertures") or ()) for x in lenses for p in x.get("focal_ranges") or ())
+    index = FrameIndex(frames, max(12, min(150, ROWS_ALTOGETHER // max(points, 1))))
+    heights = _heights(frames)
+    lens_views = [_lens_view(x, i, index, heights) for i, x in enumerate(lenses)]
+    limits = thresholds(profile)
+    body_views = [_body_view(b, i, index, limits) for i, b in enumerate(bodies)]
+    keepers = [k for k in profile.get("keepers") or () if isinstance(k, Mapping)]
+    groups, keeper_pictures = keeper_groups(keepers, index, pictures, KEEPER_PICTURE_BYTES)
+    thumbs = thumbs_within(pictures, index.wanted(), POINT_PICTURE_BYTES)
+    context = {
+        "profile": profile,
+        "lines": summary.summary_lines(profile),
+        "lenses": lens_views,
+        "bodies": body_views,
+        "matches": match_tables(profile),
+        "comparisons": [c for c in profile.get("comparisons") or () if isinstance(c, Mapping)],
+        "keeper_groups": groups,
+        "keepers": keepers,
+        "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
+        "settings": [s for s in profile.get("settings") or () if isinstance(s, Mapping)],
+        "shots": [s for s in profile.get("next_shots") or () if isinstance(s, Mapping)],
+        "set_aside": _set_aside(profile),
+        "criteria": profile.get("criteria") or {},
+        "limits": limits,
+        "blur_px": words.number((profile.get("criteria") or {}).get("coc_pixels")) or card.BLUR_PX,
+        "made": datetime.now().strftime("%-d %B %Y"),
+        "blocks": {v["id"]: pack(v["block"]) for v in (*lens_views, *body_views) if v["block"]},
+        "pictures": pack({k[:16]: v for k, v in thumbs.items()}),
+        "keeper_pictures": pack(keeper_pictures),
+        "bokeh": _bokeh(),
+        "css": Markup(static("report.css")),
+        "js": Markup("\n".join(static(f"{n}.js") for n in ("page", "charts", "frames"))),
+        "day": Markup(palette.css_variables(night=False)),
+        "night": Markup(palette.css_variables(night=True)),
+        "night_swaps": pack(palette.night_swaps()),
+    }
+    return environment().get_template("report.html.j2").render(context)

@@ -1,0 +1,83 @@
+"""Small pictures for the page: fetched in batches, made smaller, kept within a budget of bytes."""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from typing import Any, Final, TypeAlias
+
+import pandas as pd
+from PIL import Image
+
+__all__ = ["PictureSource", "crop_uri", "fetch", "thumb_uri", "thumbs_within"]
+
+PictureSource: TypeAlias = Callable[[list[str]], pd.DataFrame] | pd.DataFrame | None
+"""Where pictures come from: a table with `record.PICTURE_COLUMNS` and `file_id` (column or index),
+or a function that gives such a table for a list of file ids."""
+
+_BATCH: Final = 200
+_BROKEN: Final = (OSError, ValueError, SyntaxError, Image.DecompressionBombError)
+"""What Pillow raises for bytes that are no picture or a damaged one."""
+
+
+def fetch(
+    pictures: PictureSource, file_ids: Iterable[str]
+) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """(file id, its pictures) for every id that has any, in the order asked, in batches."""
+    if pictures is None:
+        return
+    wanted = list(dict.fromkeys(f for f in file_ids if isinstance(f, str) and f))
+    for start in range(0, len(wanted), _BATCH):
+        batch = wanted[start : start + _BATCH]
+        table = pictures if isinstance(pictures, pd.DataFrame) else pictures(batch)
+        if "file_id" in table.columns:
+            table = table.set_index("file_id")
+        table = table[~table.index.duplicated()]
+        for file_id in batch:
+            if file_id in table.index:
+                yield file_id, table.loc[file_id].to_dict()
+
+
+def thumb_uri(data: Any, side: int = 200, quality: int = 72) -> str | None:
+    """A data URI of the picture with no side longer than `side` px, or None when it is none.
+
+    Encoding afresh keeps whatever else the bytes may hold out of the page.
+    """
+    return _uri(data, lambda im: im.thumbnail((side, side)), quality)
+
+
+def crop_uri(data: Any, side: int = 160) -> str | None:
+    """A data URI of the middle `side` x `side` px at full size: scaling would hide the blur."""
+    return _uri(data, None, 82, side)
+
+
+def _uri(data: Any, change: Any, quality: int, side: int | None = None) -> str | None:
+    if not isinstance(data, bytes | bytearray | memoryview) or not len(data):
+        return None
+    try:
+        image: Image.Image = Image.open(io.BytesIO(bytes(data)))
+        if change is not None:
+            change(image)
+        if side is not None and max(image.size) > side:
+            left, top = max(image.width - side, 0) // 2, max(image.height - side, 0) // 2
+            image = image.crop((left, top, left + side, top + side))
+        out = io.BytesIO()
+        image.convert("RGB").save(out, "JPEG", quality=quality, optimize=True)
+    except _BROKEN:
+        return None
+    return "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode("ascii")
+
+
+def thumbs_within(pictures: PictureSource, file_ids: Iterable[str], budget: int) -> dict[str, str]:
+    """File id -> data URI, in the order asked, until `budget` bytes of page are used."""
+    out: dict[str, str] = {}
+    for file_id, row in fetch(pictures, file_ids):
+        uri = thumb_uri(row.get("thumb_jpeg"))
+        if uri is None:
+            continue
+        budget -= len(uri)
+        if budget < 0:
+            break
+        out[file_id] = uri
+    return out

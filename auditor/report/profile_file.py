@@ -1,0 +1,58 @@
+"""The profile as a file: plain JSON, missing values null, and its JSON Schema."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from auditor.report import words
+
+__all__ = ["plain", "profile_schema", "write_profile", "write_text"]
+
+
+def plain(value: Any) -> Any:
+    """A value of plain JSON: numpy to Python's own, tuples to lists, not-a-number to None."""
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [plain(v) for v in value]
+    if isinstance(value, np.ndarray):
+        return [plain(v) for v in value.tolist()]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    if isinstance(value, float):
+        return words.number(value)
+    try:
+        missing = bool(value != value)  # NaT and pandas.NA compare unequal to themselves or refuse
+    except (TypeError, ValueError):
+        missing = True
+    return None if missing else str(value)
+
+
+def write_profile(profile: Mapping[str, Any], path: Path) -> None:
+    """Write `profile.json`. A half-written file never takes the place of a whole one."""
+    # ASCII escapes keep names that are no valid Unicode (undecodable file names) intact.
+    write_text(Path(path), json.dumps(plain(profile), indent=1, allow_nan=False) + "\n")
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write text as UTF-8 beside its place and move it there; lone surrogates become U+FFFD."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    beside = path.with_name(f".{path.name}.{os.getpid()}")
+    beside.write_bytes(text.encode("utf-8", "replace"))
+    beside.replace(path)
+
+
+def profile_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of `profile.json`."""
+    text = resources.files("auditor.report").joinpath("profile.schema.json").read_text("utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema

@@ -1,0 +1,121 @@
+"""The chart of one body: signal to noise against ISO at up to four signal levels."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from functools import cache
+from typing import Any, Final
+
+from auditor.report import mould, palette, words
+
+__all__ = ["shown_signals", "snr_chart"]
+
+_POINT: Final = ("x", "y", "low", "high")
+_SNR_TICKS: Final = (1, 2, 5, 10, 20, 40, 100, 200, 400)
+
+Block = Mapping[str, Any]
+
+
+@cache
+def _mould() -> dict[str, Any]:
+    plot = mould.base_figure("signal to noise, per pixel", "ISO", y_axis_type="log")
+    mould.ticks(plot.xaxis, "x_ticks")
+    mould.ticks(plot.yaxis, "y_ticks")
+    for name in ("excellent", "acceptable"):
+        mould.ruled_line(plot, name, "width", label=True)
+    for name in palette.TONE_NAMES:
+        colour, mid, data = palette.light(name), name == "tone_mid", mould.source(name, _POINT)
+        plot.varea("x", "low", "high", source=data, fill_color=colour, fill_alpha=0.14)
+        plot.line("x", "y", source=data, line_color=colour, line_width=3 if mid else 1.8)
+        plot.segment("x", "low", "x", "high", source=data, line_color=colour, line_width=1.5)
+        plot.scatter(
+            "x", "y", source=data, size=9 if mid else 7, fill_color=colour,
+            line_color=palette.light("sheet"), marker=palette.TONE_MARK[name],
+        )  # fmt: skip
+    mould.targets(plot)
+    return mould.cast(plot)
+
+
+def shown_signals(body: Block) -> dict[str, float]:
+    """Colour name -> signal level (linear, 1 = white): the mid-tone, two darker, one brighter."""
+    known = {words.number(t.get("signal")) for t in body.get("tones") or () if t.get("snr")}
+    ordered = sorted(s for s in known if s)
+    if not ordered:
+        return {}
+    middle = min(ordered, key=lambda s: abs(math.log2(s / 0.18)))
+    below = [s for s in ordered if s < middle]
+    out = {"tone_mid": middle}
+    if below:
+        out["tone_deep"] = below[0]
+        out["tone_shadow"] = below[(len(below) - 1) // 2 + (len(below) > 1)]
+    if ordered[-1] > middle:
+        out["tone_high"] = ordered[-1]
+    if out.get("tone_shadow") == out.get("tone_deep"):
+        out.pop("tone_shadow", None)
+    return {name: out[name] for name in palette.TONE_NAMES if name in out}
+
+
+def snr_chart(body: Block, thresholds: Mapping[str, float], name: str) -> dict[str, Any] | None:
+    """The filled chart of one body, or None when nothing was measured.
+
+    `thresholds` maps 'excellent' and 'acceptable' to a signal-to-noise ratio.
+    """
+    signals = shown_signals(body)
+    lines = {tone: _line(body.get("tones") or (), signal) for tone, signal in signals.items()}
+    points = [p for line in lines.values() for p in zip(line["x"], line["y"], strict=True)]
+    if not points:
+        return None
+    x_low, x_high = min(x for x, _ in points) - 0.4, max(x for x, _ in points) + 0.4
+    levels = [y for _, y in points] + list(thresholds.values())
+    y_low, y_high = min(levels) / 1.4, max(levels) * 1.4
+    whole = list(range(math.ceil(x_low), math.floor(x_high) + 1)) or [round(x_low)]
+    whole = whole[:: 1 if len(whole) <= 7 else 2]
+    values: dict[str, dict[str, Any]] = {
+        "x_range": {"start": x_low, "end": x_high},
+        "y_range": {"start": y_low, "end": y_high},
+        "x_ticks": {"ticks": whole},
+        "x_axis": {"major_label_overrides": {t: f"{round(100 * 2.0**t):,}" for t in whole}},
+        "y_ticks": {"ticks": [t for t in _SNR_TICKS if y_low <= t <= y_high]},
+        "y_axis": {"major_label_overrides": {t: f"{t}:1" for t in _SNR_TICKS}},
+        "targets": {"data": _targets(body, signals, lines)},
+    }
+    for tone, line in lines.items():
+        values[tone] = {"data": {k: line[k] for k in _POINT}}
+    for key, level in thresholds.items():
+        values[key] = {"location": level, "visible": True}
+        values[f"{key}_label"] = {
+            "x": x_low, "y": level, "text": f"{key} {level:g}:1", "visible": True,
+        }  # fmt: skip
+    return mould.fill(_mould(), values, name)
+
+
+def _line(tones: Sequence[Block], signal: float) -> dict[str, list[Any]]:
+    rows = []
+    for index, tone in enumerate(tones):
+        iso, level, snr = (words.number(tone.get(k)) for k in ("iso", "signal", "snr"))
+        if not iso or iso <= 0 or level != signal or snr is None or snr <= 0:
+            continue
+        low, high = (words.number(tone.get(k)) for k in ("low", "high"))
+        low, high = snr if low is None else max(low, snr / 100), snr if high is None else high
+        rows.append((math.log2(iso / 100), snr, low, high, iso, index, tone.get("frames")))
+    rows.sort()
+    names = (*_POINT, "iso", "key", "frames")
+    return {k: [r[i] for r in rows] for i, k in enumerate(names)}
+
+
+def _targets(
+    body: Block, signals: Mapping[str, float], lines: Mapping[str, dict[str, list[Any]]]
+) -> dict[str, list[Any]]:
+    out: dict[str, list[Any]] = {k: [] for k in mould.TARGET_COLUMNS}
+    for tone, line in lines.items():
+        for i, snr in enumerate(line["y"]):
+            found = (
+                line["x"][i], snr, line["key"][i], tone,
+                f"{words.iso(line['iso'][i])}, signal {words.percent(signals[tone])} of white",
+                f"{snr:.1f}:1 ({line['low'][i]:.1f} to {line['high'][i]:.1f})",
+                f"{words.count(line['frames'][i])} behind it",
+            )  # fmt: skip
+            for key, item in zip(mould.TARGET_COLUMNS, found, strict=True):
+                out[key].append(item)
+    return out

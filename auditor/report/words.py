@@ -1,0 +1,176 @@
+"""Numbers and names as a photographer reads them: f/8, 1/250 s, ISO 1600, 24 to 70 mm.
+
+Every function takes what a profile holds, None included, and gives plain text; nothing here knows
+of markup. Text that came out of files is cleaned by `clean`, and escaped where it is written.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+__all__ = [
+    "ELLIPSIS",
+    "aperture",
+    "aperture_range",
+    "clean",
+    "count",
+    "focal",
+    "interval",
+    "iso",
+    "join",
+    "lens_name",
+    "metres",
+    "number",
+    "percent",
+    "shorten",
+    "shutter",
+]
+
+ELLIPSIS = "…"
+
+
+def number(value: Any) -> float | None:
+    """A finite float, or None for anything else (missing, not a number, text, true)."""
+    if value is None or isinstance(value, bool | str):
+        return None
+    try:
+        out = float(value)
+    except (TypeError, ValueError):
+        return None
+    return out if math.isfinite(out) else None
+
+
+def clean(text: Any) -> str:
+    """Text from a file made safe to write anywhere: no control characters, no lone surrogates.
+
+    Tabs and line ends become spaces; other control and direction-override characters, which could
+    make a name look like another, are shown as escapes.
+    """
+    if text is None or (isinstance(text, float) and math.isnan(text)):
+        return ""
+    out = []
+    for char in str(text):
+        kind = unicodedata.category(char)
+        if char in "\t\n\r\u2028\u2029":
+            out.append(" ")
+        elif (
+            kind in ("Cc", "Cs") or char in "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
+        ):
+            out.append(f"\\u{ord(char):04x}")
+        else:
+            out.append(char)
+    return "".join(out).strip()
+
+
+def shorten(text: str, length: int = 60) -> str:
+    """The text itself, or its beginning and end around an ellipsis when it is longer."""
+    if len(text) <= length:
+        return text
+    tail = length // 3
+    return text[: length - tail - 1].rstrip() + ELLIPSIS + text[-tail:].lstrip()
+
+
+def _short(value: float, digits: int = 1) -> str:
+    text = f"{value:.{digits}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def aperture(f_number: Any) -> str:
+    """f/8, f/5.6; '?' when missing."""
+    n = number(f_number)
+    return "?" if n is None else f"f/{_short(n)}"
+
+
+def aperture_range(ends: Any) -> str:
+    """f/4 to f/11; one aperture when both ends are the same; '' when missing."""
+    if not isinstance(ends, Sequence) or len(ends) != 2:
+        return ""
+    low, high = aperture(ends[0]), aperture(ends[1])
+    if "?" in (low, high):
+        return ""
+    return low if low == high else f"{low} to {high}"
+
+
+def shutter(seconds: Any) -> str:
+    """1/250 s, 0.5 s, 2 s."""
+    t = number(seconds)
+    if t is None or t <= 0:
+        return "?"
+    return f"1/{round(1 / t)} s" if t <= 0.26 else f"{_short(t)} s"
+
+
+def iso(value: Any) -> str:
+    n = number(value)
+    return "ISO ?" if n is None else f"ISO {round(n)}"
+
+
+def focal(ends: Any) -> str:
+    """24 mm, 24 to 70 mm; '' when missing."""
+    if number(ends) is not None:
+        ends = (ends, ends)
+    if not isinstance(ends, Sequence) or isinstance(ends, str) or len(ends) != 2:
+        return ""
+    low, high = number(ends[0]), number(ends[1])
+    if low is None or high is None:
+        return ""
+    if _short(low) == _short(high):
+        return f"{_short(low)} mm"
+    return f"{_short(low)} to {_short(high)} mm"
+
+
+def metres(value: Any) -> str:
+    """A distance to the two figures that can be set on a lens, rounded up: 9.1 m, 41 m, 0.85 m.
+
+    Up, because focus a little beyond the hyperfocal distance still holds infinity, and a little
+    short of it does not.
+    """
+    d = number(value)
+    if d is None:
+        return "?"
+    if d <= 0:
+        return "0 m"
+    step = 10.0 ** (math.floor(math.log10(d)) - 1)
+    rounded = math.ceil(d / step - 1e-9) * step
+    if rounded >= 1000:
+        return f"{_short(rounded / 1000)} km"
+    return f"{rounded:.{2 if rounded < 1 else 1 if rounded < 10 else 0}f} m"
+
+
+def percent(share: Any) -> str:
+    s = number(share)
+    if s is None:
+        return "?"
+    value = 100 * s
+    return f"{value:.1f}%" if 0 < abs(value) < 1 else f"{value:.0f}%"
+
+
+def count(n: Any, one: str = "frame", many: str | None = None) -> str:
+    """1 frame, 12 frames, 48,312 frames."""
+    value = number(n)
+    if value is None:
+        return f"an unknown number of {many or one + 's'}"
+    return f"{round(value):,} {one if round(value) == 1 else many or one + 's'}"
+
+
+def interval(block: Mapping[str, Any] | None, digits: int = 3) -> str:
+    """'0.240 to 0.260' from a block with low and high; '' when either is missing."""
+    low, high = (number((block or {}).get(k)) for k in ("low", "high"))
+    return "" if low is None or high is None else f"{low:.{digits}f} to {high:.{digits}f}"
+
+
+def join(items: Sequence[str], last: str = "and") -> str:
+    """a; a and b; a, b and c."""
+    items = [i for i in items if i]
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} {last} {items[-1]}"
+
+
+def lens_name(lens: Mapping[str, Any]) -> str:
+    """The lens, with its converter when there is one."""
+    name = clean(lens.get("lens")) or "Unnamed lens"
+    converter = clean(lens.get("converter"))
+    return f"{name} + {converter}" if converter else name

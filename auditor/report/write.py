@@ -1,0 +1,36 @@
+"""Everything the report consists of, written into one folder."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from auditor.report.card_page import render_card
+from auditor.report.page import render_report
+from auditor.report.pictures import PictureSource
+from auditor.report.profile_file import plain, write_text
+from auditor.report.tables import write_tables
+
+__all__ = ["write_report"]
+
+
+def write_report(
+    profile: Mapping[str, Any],
+    frames: pd.DataFrame | None,
+    pictures: PictureSource,
+    out: Path,
+) -> None:
+    """Write `report.html`, `card.html` and `tables/` into the folder `out`.
+
+    `frames` is the frame table (`record.COLUMNS`) behind the profile; without it points show no
+    frames. `pictures` gives the small pictures by file id; without it the page has none. Absent or
+    null parts of the profile are left out of the page or said to be unknown.
+    """
+    out = Path(out)
+    known = plain(profile)
+    write_text(out / "report.html", render_report(known, frames, pictures))
+    write_text(out / "card.html", render_card(known))
+    write_tables(known, out / "tables")
