@@ -28,6 +28,9 @@ _HALF: Final = PATCH_PX // 2
 _BINS: Final = len(OFFSETS)
 _MIN_SNR: Final = 6.0
 _MODEL_ERROR: Final = 0.003
+_PLATEAU_STEP: Final = 0.02
+_CORE_PX: Final = 7.0
+"""Half length along the edge that is always used."""
 
 
 @dataclass(frozen=True)
@@ -110,7 +113,7 @@ def _first_lines(patch: Singles) -> Lines:
     dx, dy = axis[None, None, :], axis[None, :, None]
     n = len(patch)
     angle, offset = np.zeros(n), np.zeros(n)
-    window = np.exp(-(dx**2 + dy**2) / (2 * 6.0**2)).repeat(n, 0)
+    window = np.exp(-(dx**2 + dy**2) / (2 * 5.0**2)).repeat(n, 0)
     for width in (4.0, 3.0):
         jxx = np.einsum("nij,nij,nij->n", window, gx, gx)
         jyy = np.einsum("nij,nij,nij->n", window, gy, gy)
@@ -124,7 +127,7 @@ def _first_lines(patch: Singles) -> Lines:
         offset = (mass * u).sum((1, 2)) / np.maximum(mass.sum((1, 2)), 1e-20)
         t = (dy * c - dx * s).astype(np.float32)
         near = (u - offset.astype(np.float32)[:, None, None]) / width
-        window = np.exp(-0.5 * near**2 - t**2 / (2 * 8.0**2))
+        window = np.exp(-0.5 * near**2 - t**2 / (2 * 5.0**2))
         angle = np.where(sign < 0, angle + np.pi, angle)
         offset = np.where(sign < 0, -offset, offset)
     return Lines(angle, offset, np.zeros(n))
@@ -172,7 +175,7 @@ def _plateaus(mean: Floats, count: Floats, near: Floats, far: Floats) -> tuple[F
 def _weights(
     mean: Floats, squares: Floats, count: Floats, half: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Inverse variance of each bin's mean, rough step, and noise per pixel (standard deviation)."""
+    """Inverse variance of each bin's mean (everywhere), rough step, noise per pixel (deviation)."""
     dark, light = _noise(squares, count, half)
     floor = np.maximum(0.5 * (dark + light), 1e-9)
     dark, light = np.maximum(dark, 0.1 * floor), np.maximum(light, 0.1 * floor)
@@ -185,26 +188,61 @@ def _weights(
     return weight, scale, np.sqrt(floor)
 
 
-def _refine(
-    patch: Singles, keep: NDArray[np.bool_], lines: Lines, fit: RoughFit, reach: Floats
-) -> Lines:
-    """One Gauss-Newton step of offset, angle and bend against the fitted profile."""
+def _residuals(patch: Singles, u: Singles, fit: RoughFit) -> tuple[Singles, Singles]:
+    """Light less the fitted profile, and the profile's slope per px, for every pixel."""
     family = edge_family()
-    u, t = lines.distances()
     index = np.clip(np.floor((u + HALF_PX) * (1 / BIN_PX)).astype(np.int32), 0, _BINS - 1)
-    member = fit.member[:, None, None] * _BINS
-    edge = family.edge.reshape(-1).astype(np.float32)[member + index]
-    line = family.line.reshape(-1).astype(np.float32)[member + index]
+    index += (fit.member * _BINS).astype(np.int32)[:, None, None]
+    edge = family.edge.reshape(-1).astype(np.float32)[index]
+    line = family.line.reshape(-1).astype(np.float32)[index]
     step = fit.step.astype(np.float32)[:, None, None]
-    left = patch - fit.base.astype(np.float32)[:, None, None] - step * edge
+    return patch - fit.base.astype(np.float32)[:, None, None] - step * edge, step * line
+
+
+def _extend(
+    patch: Singles,
+    u: Singles,
+    t: Singles,
+    valid: NDArray[np.bool_],
+    fit: RoughFit,
+    half: Floats,
+) -> NDArray[np.bool_]:
+    """Pixels to use: the middle of the edge, and its ends where they still follow the same step.
+
+    Edges end, turn and meet others; an end counts when its squares per pixel are not much above the
+    middle's.
+    """
+    left, _slope = _residuals(patch, u, fit)
+    use = valid & (np.abs(u) <= half.astype(np.float32)[:, None, None])
+    squares = np.where(use, left * left, 0)
+    parts = (np.abs(t) <= _CORE_PX, t < -_CORE_PX, t > _CORE_PX)
+    mean = [(squares * p).sum((1, 2)) / np.maximum((use & p).sum((1, 2)), 1) for p in parts]
+    limit = 1.5 * mean[0] + (0.015 * fit.step) ** 2
+    keep = parts[0]
+    for part, value in zip(parts[1:], mean[1:], strict=True):
+        keep = keep | (part & (value < limit)[:, None, None])
+    return valid & keep
+
+
+def _refine(
+    patch: Singles,
+    u: Singles,
+    t: Singles,
+    keep: NDArray[np.bool_],
+    lines: Lines,
+    fit: RoughFit,
+    reach: Floats,
+    bend: bool,
+) -> Lines:
+    """One Gauss-Newton step of offset, angle and (if asked) bend against the fitted profile."""
+    left, slope = _residuals(patch, u, fit)
     use = keep & (np.abs(u) <= reach.astype(np.float32)[:, None, None])
-    slope = np.where(use, step * line, 0)
+    slope = np.where(use, slope, 0)
     left = np.where(use, left, 0)
-    # change of light when offset, angle, bend grow: -line, +line * t, -line * t^2
+    # change of light when offset, angle, bend grow: -slope, +slope * t, -slope * t^2
     size = np.float32(_HALF)
     ts = t / size
-    powers = [np.ones_like(ts), ts, ts * ts]
-    bent = [slope * p for p in powers]
+    bent = [slope, slope * ts, slope * ts * ts]
     moments = [np.einsum("nij,nij->n", bent[k // 2], bent[k - k // 2]) for k in range(5)]
     right = [np.einsum("nij,nij->n", b, left) for b in bent]
     a = np.empty((len(patch), 3, 3))
@@ -212,6 +250,8 @@ def _refine(
         for j in range(3):
             a[:, i, j] = moments[i + j]
     a += np.eye(3) * (1e-3 * moments[0] + 1e-12)[:, None, None]
+    if not bend:
+        a[:, 2, 2] += 1e6 * (moments[0] + 1e-12)
     answer = np.linalg.solve(a, np.stack(right, axis=1)[..., None])[..., 0]
     return Lines(
         lines.angle + np.clip(answer[:, 1] / size, -0.2, 0.2),
@@ -223,6 +263,31 @@ def _refine(
 def _half_width(log_mtf50: Floats) -> Floats:
     """Window that holds the foot of a profile of this blur without much of its surroundings."""
     return np.clip(1.5 + 1.15 / np.exp(log_mtf50), 4.0, HALF_PX - 1.0)
+
+
+def _window(
+    mean: Floats, weight: Floats, half: Floats, scale: Floats, fit: RoughFit
+) -> NDArray[np.bool_]:
+    """Bins to fit, (n, bins): `half` px to either side, and on from there while the plateau lasts.
+
+    The far foot of a profile tells diffraction from other blur, so it is worth having wherever no
+    other object comes in: each further px must stay near the plateau before it.
+    """
+    edge = edge_family().edge.reshape(-1, _BINS)[fit.member]
+    left = mean - fit.base[:, None] - fit.step[:, None] * edge
+    per_px = round(1 / BIN_PX)
+    w = weight.reshape(len(mean), -1, per_px)
+    total = w.sum(2)
+    off = (w * left.reshape(w.shape)).sum(2) / np.maximum(total, 1e-30)
+    error = 1 / np.sqrt(np.maximum(total, 1e-30))
+    distance = np.abs(OFFSETS).reshape(-1, per_px).mean(1)
+    inner = distance[None, :] <= half[:, None]
+    sound = (np.abs(off) < 3 * error + _PLATEAU_STEP * scale[:, None]) | inner
+    middle = len(distance) // 2
+    right = np.logical_and.accumulate(sound[:, middle:], axis=1)
+    leftward = np.logical_and.accumulate(sound[:, middle - 1 :: -1], axis=1)[:, ::-1]
+    usable = np.concatenate([leftward, right], axis=1) & (distance < HALF_PX - 1)
+    return np.repeat(usable, per_px, axis=1) & (weight > 0)
 
 
 def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edges:
@@ -239,20 +304,24 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     x = x + np.clip(np.round(lines.offset * np.cos(lines.angle)), -8, 8).astype(int)
     patch, clipped, valid = light.patches(y - _HALF, x - _HALF, PATCH_PX)
     lines = _first_lines(_fill(patch, valid))
-    keep = np.ones(patch.shape, bool) if valid is None else valid
+    valid = np.ones(patch.shape, bool) if valid is None else valid
     half = np.full(len(y), 7.0)
-    for _ in range(2):
-        u, _t = lines.distances()
+    u, t = lines.distances()
+    keep = valid & (np.abs(t) <= _CORE_PX)
+    for last in (False, True):
         mean, squares, count = _bin(patch, u, keep)
         weight, scale, _noise_px = _weights(mean, squares, count, half)
-        rough = rough_fit(mean, weight, half, scale)
+        rough = rough_fit(mean, weight * (np.abs(OFFSETS) <= half[:, None]), scale)
         half = _half_width(rough.log_mtf50)
-        lines = _refine(patch, keep, lines, rough, np.maximum(half * 0.7, 3.0))
-    u, _t = lines.distances()
+        lines = _refine(patch, u, t, keep, lines, rough, np.maximum(half * 0.7, 3.0), last)
+        u, t = lines.distances()
+        if not last:
+            keep = _extend(patch, u, t, valid, rough, half)
     mean, squares, count = _bin(patch, u, keep)
     weight, scale, noise = _weights(mean, squares, count, half)
-    fit = fit_profiles(mean, weight, half, scale, rough.log_mtf50)
-    return _judge(y, x, lines, fit, noise, half, mean, count, clipped, u)
+    window = _window(mean, weight, half, scale, rough)
+    fit = fit_profiles(mean, weight * window, scale, rough.log_mtf50)
+    return _judge(y, x, lines, fit, noise, window, mean, count, clipped, u)
 
 
 def _judge(
@@ -261,20 +330,21 @@ def _judge(
     lines: Lines,
     fit: ProfileFit,
     noise: Floats,
-    half: Floats,
+    window: NDArray[np.bool_],
     mean: Floats,
     count: Floats,
     clipped: NDArray[np.bool_],
     u: Singles,
 ) -> Edges:
     """Keep what is a single, unclipped, clear step."""
-    near = np.abs(u) <= (half + 1).astype(np.float32)[:, None, None]
+    reach = np.abs(np.where(window, OFFSETS, 0)).max(1)
+    near = np.abs(u) <= reach.astype(np.float32)[:, None, None]
     share_clipped = (clipped & near).sum((1, 2)) / np.maximum(near.sum((1, 2)), 1)
     core = np.abs(OFFSETS) <= 2.0
     filled = (count[:, core] > 0).mean(1)
     edge = edge_family().edge.reshape(-1, _BINS)[fit.member]
     model = fit.base[:, None] + fit.step[:, None] * edge
-    window = (np.abs(OFFSETS) <= half[:, None]) & (count > 0)
+    window = window & (count > 0)
     off = np.where(window, (mean - model) * np.sqrt(count), 0)
     misfit = np.sqrt((off**2).sum(1) / np.maximum((window * count).sum(1), 1))
     relative = misfit / np.maximum(fit.step, 1e-9)

@@ -130,17 +130,14 @@ class _Squares:
     bins: NDArray[np.int_]
 
 
-def _squares(
-    profile: Floats, weight: Floats, half_px: Floats, scale: Floats, members: NDArray[np.int_]
-) -> _Squares:
+def _squares(profile: Floats, weight: Floats, scale: Floats, members: NDArray[np.int_]) -> _Squares:
     terms, products = _design()
     terms = terms[members]
     products = products.reshape(-1, 15, len(OFFSETS))[members].reshape(-1, len(OFFSETS))
     n, count = len(profile), len(terms)
-    w = np.where(np.abs(OFFSETS) <= half_px[:, None], weight, 0.0)
-    bins = np.count_nonzero(w > 0, axis=1)
-    unit = np.maximum(w.max(1), 1e-30)
-    w = w / unit[:, None]
+    bins = np.count_nonzero(weight > 0, axis=1)
+    unit = np.maximum(weight.max(1), 1e-30)
+    w = weight / unit[:, None]
     middle = (w * profile).sum(1) / np.maximum(w.sum(1), 1e-30)
     y = (profile - middle[:, None]) / scale[:, None]
     # Members first, so that each of the 15 products is one contiguous plane below.
@@ -167,26 +164,23 @@ def _member_fit(squares: _Squares, scale: Floats) -> tuple[NDArray[np.int_], Flo
     return best, a
 
 
-def rough_fit(profile: Floats, weight: Floats, half_px: Floats, scale: Floats) -> RoughFit:
+def rough_fit(profile: Floats, weight: Floats, scale: Floats) -> RoughFit:
     """The nearest member of a thinned family, enough to lay the line along the edge."""
     family = edge_family()
     shares = len(family.shares)
     members = np.arange(0, len(family.mtf50_cpp), 6) * shares + shares // 2
-    s = _squares(profile, weight, half_px, scale, members)
+    s = _squares(profile, weight, scale, members)
     best, a = _member_fit(s, scale)
     level = np.log(family.mtf50_cpp)[members[best] // shares]
     return RoughFit(level, members[best], a[1] * scale, a[0] * scale + s.middle)
 
 
-def fit_profiles(
-    profile: Floats, weight: Floats, half_px: Floats, scale: Floats, rough: Floats
-) -> ProfileFit:
-    """Fit every family member near the rough value to every profile inside its window.
+def fit_profiles(profile: Floats, weight: Floats, scale: Floats, rough: Floats) -> ProfileFit:
+    """Fit every family member near the rough value to every profile.
 
     Arguments:
         profile: (n, bins) mean light per bin on `OFFSETS`, dark side first.
-        weight: (n, bins) inverse variance of those means, 0 where a bin is empty.
-        half_px: (n,) half width of the window used.
+        weight: (n, bins) inverse variance of those means, 0 where a bin is empty or not used.
         scale: (n,) rough step, which gives the priors on slopes and shift their unit.
         rough: (n,) rough ln MTF50; levels within 50% of it are tried.
 
@@ -197,7 +191,7 @@ def fit_profiles(
     """
     n = len(profile)
     groups = [g for g in np.array_split(np.argsort(rough), 1 + n // 80) if len(g)]
-    parts = [_group_fit(profile[g], weight[g], half_px[g], scale[g], rough[g]) for g in groups]
+    parts = [_group_fit(profile[g], weight[g], scale[g], rough[g]) for g in groups]
     common = np.sum([p.evidence for p in parts], axis=0)
     common = np.exp((common - common.max()) * _POOLING)
     common /= common.sum()
@@ -231,9 +225,7 @@ class _Part:
     chi2: Floats
 
 
-def _group_fit(
-    profile: Floats, weight: Floats, half_px: Floats, scale: Floats, rough: Floats
-) -> _Part:
+def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) -> _Part:
     family = edge_family()
     shares, n = len(family.shares), len(profile)
     log_level = np.log(family.mtf50_cpp)
@@ -242,7 +234,7 @@ def _group_fit(
     last = max(int(np.searchsorted(log_level, rough.max() + 0.4)) + 1, first + 8)
     level = log_level[first:last]
     members = np.arange(first * shares, (first + len(level)) * shares)
-    s = _squares(profile, weight, half_px, scale, members)
+    s = _squares(profile, weight, scale, members)
     best, a = _member_fit(s, scale)
     chi2 = np.maximum(s.left[best, np.arange(n)], 1e-9) / np.maximum(s.bins - 7, 1)
     left = (s.left / np.maximum(chi2, 1.0)).reshape(len(level), shares * n)
