@@ -7,7 +7,7 @@ again, with other thresholds or for a part of the frames, without reading a pict
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -39,7 +39,7 @@ class InferOptions:
         criteria: thresholds; None for the usual ones.
         rating, since, body, lens: restrict the profile to a part of the frames.
         labels_csv: file of patterns and labels.
-        accept: (body, iso, band) that the photographer accepts.
+        accept: texts 'BODY:ISO:BAND': noise that the photographer accepts.
     """
 
     criteria: Criteria | None = None
@@ -48,7 +48,7 @@ class InferOptions:
     body: str | None = None
     lens: str | None = None
     labels_csv: Path | None = None
-    accept: Sequence[tuple[str, float, str]] = field(default_factory=tuple)
+    accept: Sequence[str] = ()
 
 
 def prepare_output(out: Path, archives: Sequence[str]) -> Path:
@@ -106,7 +106,6 @@ def scan_archive(
 def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any], pd.DataFrame]:
     """Infer the profile of a store; also give back the frame table that it was made from."""
     from auditor.crawl import relate, select
-    from auditor.infer.comparisons import labels_from_csv
     from auditor.infer.criteria import Criteria
     from auditor.infer.profile import build_profile
     from auditor.settings import reconcile
@@ -123,15 +122,8 @@ def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any
     chosen = select(
         frames, rating=options.rating, since=options.since, body=options.body, lens=options.lens
     )
-    if options.labels_csv is not None:
-        chosen = labels_from_csv(chosen, options.labels_csv)
-    profile = build_profile(
-        chosen,
-        options.criteria or Criteria(),
-        counts,
-        pictures=store.pictures,
-        accept=tuple(options.accept),
-    )
+    profile = build_profile(chosen, options.criteria or Criteria(), counts)
+    profile["notices"] = list(store.warnings)
     return profile, chosen
 
 

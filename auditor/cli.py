@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, NoReturn, TypeVar
 
 import click
 
@@ -215,25 +215,17 @@ def _split(options: dict[str, Any]) -> tuple[dict[str, Any], Any]:
 
 def _infer_options(options: dict[str, Any]) -> Any:
     from auditor.audit import InferOptions
+    from auditor.infer.bodies import parse_accept
     from auditor.infer.criteria import Criteria
 
     names = ("pin_sharp", "acceptable", "snr_excellent", "snr_acceptable", "output_megapixels")
     try:
         criteria = Criteria(**{n: options.pop(n) for n in names})
-        accept = tuple(_accepted(text) for text in options.pop("accept"))
+        for text in options["accept"]:
+            parse_accept(text)
     except ValueError as error:
         _fail(str(error), 2)
-    return InferOptions(criteria=criteria, accept=accept, **options)
-
-
-def _accepted(text: str) -> tuple[str, float, str]:
-    parts = text.rsplit(":", 2)
-    try:
-        return parts[0], float(parts[1]), parts[2]
-    except (IndexError, ValueError):
-        raise ValueError(
-            f"--accept {text}: write it as BODY:ISO:BAND, e.g. 'Old body:3200:dusk'"
-        ) from None
+    return InferOptions(criteria=criteria, **options)
 
 
 def _prepared(out: Path, archives: tuple[str, ...]) -> Path:
@@ -252,7 +244,7 @@ def _scan(archives: tuple[str, ...], target: Path, options: dict[str, Any]) -> A
     from auditor.audit import scan_archive
     from auditor.console import progress_display
     from auditor.engine import ScanError, ScanOptions
-    from auditor.store import StoreError
+    from auditor.store import StoreBusy, StoreError
 
     try:
         with progress_display() as show:
@@ -269,7 +261,7 @@ def _scan(archives: tuple[str, ...], target: Path, options: dict[str, Any]) -> A
                 ),
                 progress=show,
             )
-    except (ScanError, StoreError) as error:
+    except (ScanError, StoreBusy, StoreError) as error:
         _fail(str(error), 1)
     except KeyboardInterrupt:
         _fail("stopped; what was measured is kept, the same command goes on from there", 1)
@@ -310,6 +302,6 @@ def _read_profile(out: Path) -> dict[str, Any]:
         _fail(f"{path} is damaged; `auditor profile --out {out}` makes it again", 1)
 
 
-def _fail(message: str, code: int) -> Any:
+def _fail(message: str, code: int) -> NoReturn:
     click.echo(f"auditor: {message}", err=True)
     sys.exit(code)
