@@ -3,15 +3,15 @@
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from .options import Progress, ScanOptions, ScanSummary
+from .options import Progress, ScanError, ScanOptions, ScanSummary
 
 if TYPE_CHECKING:
     from .scanning import scan
-    from .single import measure_each
+    from .single import measure_files
 
-__all__ = ["Progress", "ScanOptions", "ScanSummary", "measure_each", "scan"]
+__all__ = ["Progress", "ScanError", "ScanOptions", "ScanSummary", "measure_files", "scan"]
 
-_LATER = {"scan": ".scanning", "measure_each": ".single"}
+_LATER = {"scan": ".scanning", "measure_files": ".single"}
 
 
 def __getattr__(name: str) -> Any:

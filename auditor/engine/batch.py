@@ -16,15 +16,15 @@ _idle: dict[str, list[Decoder]] = {}
 _guard = threading.Lock()
 
 
-def settings_of(options: ScanOptions, workers: int) -> dict[str, Any]:
+def settings_of(options: ScanOptions) -> dict[str, Any]:
     """The part of the options that a decoder needs, as plain values."""
     return {
         "seconds_per_file": float(options.seconds_per_file),
         "stall_seconds": float(options.stall_seconds),
-        "memory_mb": options.memory_mb(workers),
+        "memory_mb": int(options.memory_mb),
         "max_file_mb": int(options.max_file_mb),
         "measure": options.measure,
-        "measure_options": dict(options.measure_options),
+        "max_pixels": int(options.max_pixels),
     }
 
 

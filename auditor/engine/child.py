@@ -92,12 +92,11 @@ def _handle(
     send(out, ["read", own])
     if [file_id, sidecar_id] in job["same"]:
         return ["same", own]
-    limit = settings["seconds_per_file"]
     try:
         if not content.data:
             record = FrameRecord(path, "set-aside", "the file is empty")
         else:
-            record = measure(content.data, path, sidecar, **settings["measure_options"])
+            record = measure(content.data, path, sidecar, max_pixels=settings["max_pixels"])
         row = to_row(record)
     except Exception as error:
         if _out_of_memory(error):
@@ -105,7 +104,6 @@ def _handle(
         traceback.print_exc()
         said = " ".join(str(error).split())[:160]
         return ["failed", f"could not be measured ({type(error).__name__}: {said})"]
-    del limit
     row |= own | {"path": path}
     pictures = {n: getattr(record, n) for n in PICTURE_COLUMNS}
     return ["row", pack({"row": row, "pictures": pictures if any(pictures.values()) else None})]

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import errno
 import time
 from collections import Counter
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from ..crawl.names import printable
@@ -16,7 +14,7 @@ from .runlog import RunLog
 if TYPE_CHECKING:
     from ..store import Store
 
-__all__ = ["Ledger", "store_trouble"]
+__all__ = ["Job", "Ledger"]
 
 COMMIT_ROWS: Final = 64
 COMMIT_SECONDS: Final = 2.0
@@ -114,7 +112,7 @@ class Ledger:
         return []
 
     def commit(self) -> list[Job]:
-        """Put everything on disk. Returns jobs that turned out to need measuring. Raises OSError."""
+        """Put everything on disk. Returns jobs that turned out to need measuring. Raises StoreError."""
         again = self._copy_moved()
         if self._rows:
             self.store.append(self._rows, self._pictures)
@@ -151,20 +149,3 @@ class Ledger:
             rows = self.store.rows(self.planner.known, indices[at : at + 4096])
             self.store.append([row | {"gone": True} for row in rows.values()])
             self.summary.gone += len(rows)
-
-
-def store_trouble(error: OSError, folder: Path) -> str:
-    """One line on why the store cannot be written, and what to do."""
-    words = {
-        errno.ENOSPC: "the disk is full: free some space",
-        errno.EDQUOT: "the disk quota is used up: free some space",
-        errno.EROFS: "the disk is read-only: give another --out folder",
-        errno.EACCES: "it may not be written: give another --out folder",
-        errno.EPERM: "it may not be written: give another --out folder",
-        errno.ENOENT: "the folder has disappeared: make it available again",
-    }
-    why = words.get(error.errno or 0, f"{error.strerror or error}: check the disk")
-    return (
-        f"the store in {folder} cannot be written ({why}), then run again; "
-        "all that was stored before is kept"
-    )

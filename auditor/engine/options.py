@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
-
-import psutil
 
 from .. import __version__
 
-__all__ = ["Progress", "ScanOptions", "ScanSummary"]
+__all__ = ["Progress", "ScanError", "ScanOptions", "ScanSummary"]
+
+
+class ScanError(RuntimeError):
+    """A scan could not begin, or ended early; the message is one line and says what to do.
+
+    `summary` counts what was done until then; all of it is in the store.
+    """
+
+    def __init__(self, message: str, summary: ScanSummary | None = None) -> None:
+        super().__init__(message)
+        self.summary = summary or ScanSummary()
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,27 +26,20 @@ class ScanOptions:
 
     seconds_per_file: float = 60.0
     """A file that takes longer to measure is set aside."""
-    memory_mb_per_file: int | None = None
-    """A file that wants more memory is set aside; None: what the machine can spare per worker."""
+    memory_mb: int = 4000
+    """A file that wants more memory than this is set aside."""
+    max_pixels: int = 300_000_000
+    """Larger pictures are set aside from their header."""
     max_file_mb: int = 2000
     """Larger files are set aside unread."""
     stall_seconds: float = 300.0
     """So long may the reading of one file stand still before it is set aside."""
-    again: Literal["changed", "set-aside", "all"] = "changed"
-    """Which known files are measured again: changed ones only, also those set aside, or all."""
+    retry: bool = False
+    """Files that were set aside are tried again although nothing has changed."""
     version: str = __version__
     """Stands beside every row; set-aside files are tried again when it changes."""
     measure: str = "auditor.measure:measure_file"
-    """The function that measures one file, called as f(data, path, sidecar, **measure_options)."""
-    measure_options: Mapping[str, Any] = field(default_factory=dict)
-    """Plain values handed on to it."""
-
-    def memory_mb(self, workers: int) -> int:
-        """The memory limit per file in MB, for so many workers on this machine."""
-        if self.memory_mb_per_file is not None:
-            return self.memory_mb_per_file
-        share = psutil.virtual_memory().total / 2**20 * 0.7 / max(workers, 1)
-        return int(min(max(share, 1200), 4000))
+    """What measures one file, called as f(data, path, sidecar, max_pixels=...)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,8 @@ class Progress:
 
     done: int
     """Files settled so far: unchanged, measured or set aside."""
-    found_so_far: int
+    found: int
+    """Files found so far."""
     total: int | None
     set_aside: int
     rate: float
@@ -83,3 +84,19 @@ class ScanSummary:
     """One line each: what else the owner should know."""
     reasons: dict[str, int] = field(default_factory=dict)
     """Why files were set aside in this run, with counts."""
+    aside: list[tuple[str, str]] = field(default_factory=list)
+    """(path, reason) of every file in the store that is set aside, this run's and earlier ones."""
+
+    def set_aside_lines(self, most: int = 20) -> list[str]:
+        """One line for each file set aside; when there are many, one for each reason."""
+        if len(self.aside) <= most:
+            return [f"set aside: {path}: {reason}" for path, reason in self.aside]
+        grouped: dict[str, list[str]] = {}
+        for path, reason in self.aside:
+            grouped.setdefault(reason, []).append(path)
+        often = sorted(grouped.items(), key=lambda item: -len(item[1]))
+        lines = [f"set aside: {len(p)} x {reason} (such as {p[0]})" for reason, p in often[:most]]
+        if len(often) > most:
+            rest = sum(len(p) for _, p in often[most:])
+            lines.append(f"set aside: {rest} more for {len(often) - most} other reasons")
+        return lines

@@ -87,10 +87,10 @@ class Planner:
         row = self.known.at(index)
         if row.gone or row.size_bytes != entry.size_bytes or row.sidecar_stamp != stamp:
             return None
-        if row.mtime_ns != entry.mtime_ns or self.options.again == "all":
+        if row.mtime_ns != entry.mtime_ns:
             return None
         if row.status == "set-aside" and (
-            self.options.again == "set-aside" or row.tool_version != self.options.version
+            self.options.retry or row.tool_version != self.options.version
         ):
             return None
         return row.status
@@ -120,12 +120,10 @@ class Planner:
         return out
 
     def _usable(self, index: int) -> bool:
-        if self.options.again == "all":
-            return False
         if self.known.measured[index]:
             return True
         current = self.known.versions[self.known.version[index]] == self.options.version
-        return current and self.options.again == "changed"
+        return current and not self.options.retry
 
     def of_size(self, size: int) -> np.ndarray:
         """Indices of the known rows of files with so many bytes and a content hash."""

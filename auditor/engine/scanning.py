@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import time
 from collections import deque
@@ -13,12 +14,12 @@ import numpy as np
 
 from ..crawl.names import printable
 from ..crawl.walk import FileEntry, Skipped, find_files
-from ..store.lock import StoreBusy
+from ..store.errors import StoreError
 from .batch import settings_of
 from .cluster import ClusterError, Workers
 from .departed import find_departed
-from .ledger import Job, Ledger, store_trouble
-from .options import Progress, ScanOptions, ScanSummary
+from .ledger import Job, Ledger
+from .options import Progress, ScanError, ScanOptions, ScanSummary
 from .plan import Batcher, Planner
 from .runlog import RunLog
 from .stopping import StopSignal
@@ -54,7 +55,7 @@ def scan(
 
     Args:
         roots: folders, files or addresses that fsspec reads.
-        store: opened for writing by the caller (`with Store(folder) as store`).
+        store: where rows go; opened for writing here unless the caller has done so.
         workers: processes on this machine; all cores by default.
         cluster: address of a Dask scheduler to use instead.
         options: limits and habits.
@@ -62,11 +63,17 @@ def scan(
         find: walks the roots.
 
     Returns:
-        The summary. Anything that ended the scan early stands in `stopped`, in plain words; what was
-        measured until then is in the store. Only programming errors are raised.
+        The summary: found = measured + set aside.
+
+    Raises:
+        ScanError: when the scan ended early (Ctrl-C, disk full, archive unplugged, ...); what was
+            measured until then is in the store.
+        StoreError: when the store cannot be opened for writing.
     """
     count = workers or os.cpu_count() or 1
-    return _Scan(roots, store, count, cluster, options or ScanOptions(), progress).go(find)
+    opened = contextlib.nullcontext(store) if store.writing else store
+    with opened:
+        return _Scan(roots, store, count, cluster, options or ScanOptions(), progress).go(find)
 
 
 class _Scan:
@@ -109,20 +116,24 @@ class _Scan:
                 if walk.error is not None:
                     raise _Stop(f"the archive cannot be walked any further ({walk.error})")
                 self._settle_departed()
-            except (_Stop, ClusterError, StoreBusy) as error:
+            except (_Stop, ClusterError, StoreError) as error:
                 self.summary.stopped = str(error)
-            except OSError as error:
-                self.summary.stopped = store_trouble(error, self.store.folder)
             finally:
                 walk.give_up()
                 self._save_what_came()
                 if self.pool is not None:
                     self.pool.close()
+        if self.summary.set_aside:
+            table = self.store.load(["path", "status", "reason"])
+            table = table[table["status"] != "measured"]
+            self.summary.aside = list(zip(table["path"], table["reason"].fillna(""), strict=True))
         self.summary.notices += self.store.warnings
         self.summary.reasons = dict(self.ledger.reasons.most_common())
         self.summary.seconds = time.monotonic() - start
         self._tell(walk, last=True)
         self._log_summary()
+        if self.summary.stopped:
+            raise ScanError(self.summary.stopped, self.summary)
         return self.summary
 
     def _loop(self, walk: Walk, stop: StopSignal) -> None:
@@ -186,7 +197,7 @@ class _Scan:
     def _submit(self, ended: bool) -> None:
         while batch := self._next_batch(ended):
             if self.pool is None:
-                settings = settings_of(self.options, self.count)
+                settings = settings_of(self.options)
                 self.pool = Workers(self.count, self.address, settings)
                 self.count = self.batcher.workers = self.pool.count
             self.tickets += 1
@@ -284,7 +295,7 @@ class _Scan:
     def _save_what_came(self) -> None:
         try:
             self.ledger.commit()
-        except (OSError, StoreBusy):
+        except StoreError:
             self.ledger.drop()
 
     def _settle_departed(self) -> None:

@@ -1,8 +1,13 @@
-"""A few named files, measured one after the other in a decoder process, without Dask or a store."""
+"""A few named files, measured in decoder processes, in order, without Dask or a store."""
 
 from __future__ import annotations
 
+import itertools
+import os
+import queue
+from collections import deque
 from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -12,32 +17,61 @@ from .decoder import Decoder
 from .options import ScanOptions
 from .wire import unpack
 
-__all__ = ["measure_each"]
+__all__ = ["measure_files"]
 
 
-def measure_each(
-    paths: Iterable[str | Path], options: ScanOptions | None = None
-) -> Iterator[tuple[dict[str, Any], dict[str, bytes | None]]]:
-    """(row, pictures) of every file, in the order given; decoding never runs in this process.
+def measure_files(
+    paths: Iterable[str | Path], *, workers: int | None = None, options: ScanOptions | None = None
+) -> Iterator[dict[str, Any]]:
+    """The row of every file, in the order given; decoding never runs in this process.
 
-    `row` has the names of `record.COLUMNS`. A file that cannot be measured gives a row with status
-    'set-aside' and the reason; a folder gives the rows of the pictures in it.
+    `row` has the names of `record.COLUMNS`, and of `record.PICTURE_COLUMNS` where there are pictures.
+    A file that cannot be measured gives a row with status 'set-aside' and the reason; a folder gives
+    the rows of the pictures in it.
     """
-    decoder = Decoder(settings_of(options or ScanOptions(), 1))
+    files = (found for path in paths for found in find_files([path]))
+    settings = settings_of(options or ScanOptions())
+    first = list(itertools.islice(files, workers or os.cpu_count() or 1))
+    decoders = [Decoder(settings) for _ in first]
     try:
-        for path in paths:
-            for found in find_files([path]):
-                yield _one(decoder, found)
+        if len(decoders) < 2:
+            yield from (_one(decoders[0], found) for found in first)
+            return
+        yield from _side_by_side(decoders, itertools.chain(first, files))
     finally:
-        decoder.stop()
+        for decoder in decoders:
+            decoder.stop()
 
 
-def _one(
-    decoder: Decoder, found: FileEntry | Skipped
-) -> tuple[dict[str, Any], dict[str, bytes | None]]:
+def _side_by_side(
+    decoders: list[Decoder], files: Iterable[FileEntry | Skipped]
+) -> Iterator[dict[str, Any]]:
+    """Rows in order, one thread for each decoder process; a few files are under way at a time."""
+    idle: queue.SimpleQueue[Decoder] = queue.SimpleQueue()
+    for decoder in decoders:
+        idle.put(decoder)
+
+    def work(found: FileEntry | Skipped) -> dict[str, Any]:
+        decoder = idle.get()
+        try:
+            return _one(decoder, found)
+        finally:
+            idle.put(decoder)
+
+    with ThreadPoolExecutor(len(decoders)) as pool:
+        under_way: deque[Future[dict[str, Any]]] = deque()
+        for found in files:
+            under_way.append(pool.submit(work, found))
+            if len(under_way) > 2 * len(decoders):
+                yield under_way.popleft().result()
+        while under_way:
+            yield under_way.popleft().result()
+
+
+def _one(decoder: Decoder, found: FileEntry | Skipped) -> dict[str, Any]:
     row: dict[str, Any] = {"path": found.path, "status": "set-aside"}
     if isinstance(found, Skipped):
-        return row | {"reason": found.reason}, {}
+        return row | {"reason": found.reason}
     job: dict[str, Any] = {
         "path": found.path,
         "root": found.root,
@@ -49,7 +83,7 @@ def _one(
     outcome = decoder.measure(job)
     if outcome[0] == "row":
         message = unpack(outcome[1])
-        return message["row"], message["pictures"] or {}
+        return message["row"] | (message["pictures"] or {})
     size = {"size_bytes": found.size_bytes, "mtime_ns": found.mtime_ns}
     own = outcome[2] if outcome[0] == "failed" else {}
-    return row | {"reason": outcome[1]} | size | own, {}
+    return row | {"reason": outcome[1]} | size | own

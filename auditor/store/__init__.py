@@ -1,8 +1,8 @@
 """The measurement store: Parquet parts in a folder, one writer, any number of readers."""
 
+from .errors import StoreBusy, StoreError
 from .known import Known, KnownFile
-from .lock import StoreBusy
 from .schema import to_frame
-from .store import STORE_VERSION, Store, StoreError
+from .store import STORE_VERSION, Store
 
 __all__ = ["STORE_VERSION", "Known", "KnownFile", "Store", "StoreBusy", "StoreError", "to_frame"]

@@ -17,19 +17,17 @@ from typing import Any
 
 import psutil
 
+from .errors import StoreBusy
+
 try:
     import fcntl
 except ImportError:  # not on this system
     fcntl = None  # type: ignore[assignment]
 
-__all__ = ["StoreBusy", "WriterLock"]
+__all__ = ["WriterLock"]
 
 SILENT_AFTER_S = 900.0
 """A holder on another machine that has not refreshed its lock for so long is taken for dead."""
-
-
-class StoreBusy(RuntimeError):
-    """Another run holds the store; the message names it."""
 
 
 def _boot_id() -> str:
@@ -71,6 +69,10 @@ class WriterLock:
         self._by_kernel = False
         self._mine: dict[str, Any] = {}
         self._refreshed = 0.0
+
+    @property
+    def held(self) -> bool:
+        return self._fd is not None
 
     def acquire(self) -> None:
         """Take the lock or raise `StoreBusy` naming the holder. Taking it twice is harmless."""

@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -25,6 +26,7 @@ __all__ = [
     "list_parts",
     "part_name",
     "read_part",
+    "read_rows",
     "table_bytes",
     "write_file",
     "write_part",
@@ -128,10 +130,35 @@ def read_part(part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table
             for c in columns
         ]
         return pa.Table.from_arrays(arrays, schema=pa.schema([schema.field(c) for c in columns]))
-    except (OSError, pa.ArrowException, ValueError, KeyError, UnicodeError) as error:
-        said = str(error).strip().splitlines()
-        reason = said[0][:160] if said else type(error).__name__
-        raise DamagedPart(
-            f"{part.path.name} in {part.path.parent} cannot be read and is left out ({reason}); "
-            "its frames are measured again on the next run"
-        ) from error
+    except _UNREADABLE as error:
+        raise _damaged(part, error) from error
+
+
+def read_rows(part: Part, rows: np.ndarray, schema: pa.Schema) -> pa.Table:
+    """Some rows of a part (ascending numbers), reading only the row groups that hold them."""
+    try:
+        with pq.ParquetFile(part.path, page_checksum_verification=True) as file:
+            tables = [schema.empty_table()]
+            start = 0
+            for group in range(file.metadata.num_row_groups):
+                end = start + file.metadata.row_group(group).num_rows
+                inside = rows[(rows >= start) & (rows < end)] - start
+                if len(inside):
+                    table = file.read_row_group(group, schema.names, use_threads=False)
+                    tables.append(table.take(pa.array(inside)).cast(schema))
+                start = end
+        return pa.concat_tables(tables)
+    except _UNREADABLE as error:
+        raise _damaged(part, error) from error
+
+
+_UNREADABLE = (OSError, pa.ArrowException, ValueError, KeyError, UnicodeError)
+
+
+def _damaged(part: Part, error: Exception) -> DamagedPart:
+    said = str(error).strip().splitlines()
+    reason = said[0][:160] if said else type(error).__name__
+    return DamagedPart(
+        f"{part.path.name} in {part.path.parent} cannot be read and is left out ({reason}); "
+        "its frames are measured again on the next run"
+    )

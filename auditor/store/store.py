@@ -15,9 +15,18 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from .. import __version__
+from .errors import StoreError, trouble
 from .known import KNOWN_COLUMNS, Known
 from .lock import WriterLock
-from .parts import DamagedPart, Part, list_parts, read_part, write_file, write_part
+from .parts import (
+    DamagedPart,
+    Part,
+    list_parts,
+    read_part,
+    read_rows,
+    write_file,
+    write_part,
+)
 from .schema import (
     FRAME_NAMES,
     FRAME_SCHEMA,
@@ -27,7 +36,7 @@ from .schema import (
     to_pandas,
 )
 
-__all__ = ["STORE_VERSION", "Store", "StoreError"]
+__all__ = ["STORE_VERSION", "Store"]
 
 STORE_VERSION: Final = 1
 SMALL_PARTS: Final = 64
@@ -36,10 +45,6 @@ PART_ROWS: Final = (2048, 16384)
 """Parts under the first number of rows are small; merged ones are merged again up to the second."""
 FRAME_GROUP: Final = 16384
 PICTURE_GROUP: Final = 128
-
-
-class StoreError(RuntimeError):
-    """The store cannot be used as it is; the message is one line and says what to do."""
 
 
 class Store:
@@ -55,6 +60,7 @@ class Store:
         self._lock = WriterLock(self.folder / "lock")
         self._next = 0
         self._key_cache: dict[Path, np.ndarray] = {}
+        self._id_cache: dict[Path, pa.Array] = {}
         self._small = 0
         self._check_version()
 
@@ -84,28 +90,39 @@ class Store:
                 f"version {STORE_VERSION}; use the program that wrote it, or give another --out folder"
             )
 
+    @property
+    def writing(self) -> bool:
+        """Whether this object holds the writer's lock."""
+        return self._lock.held
+
     def open_for_writing(self) -> Store:
-        """Make the folder, take the writer's lock, clear leftovers. Raises StoreBusy, OSError."""
-        for name in ("frames", "pictures"):
-            (self.folder / name).mkdir(parents=True, exist_ok=True)
-        self._lock.acquire()
+        """Make the folder, take the writer's lock, clear leftovers. Raises StoreError, StoreBusy."""
         try:
-            self._check_version()
-            if not (self.folder / "version.json").exists():
-                text = {"store": STORE_VERSION, "written_by": f"auditor {__version__}"}
-                write_file(self.folder / "version.json", json.dumps(text).encode())
-            last = -1
             for name in ("frames", "pictures"):
-                parts, leftovers = list_parts(self.folder / name)
-                stray = [p for p in (self.folder / name).iterdir() if p.name.endswith(".tmp")]
-                for path in (*(p.path for p in leftovers), *stray):
-                    path.unlink(missing_ok=True)
-                last = max([last, *(p.last for p in parts)])
-            self._next = last + 1
+                (self.folder / name).mkdir(parents=True, exist_ok=True)
+            self._lock.acquire()
+            self._prepare()
+        except OSError as error:
+            self._lock.release()
+            raise trouble(error, self.folder) from error
         except BaseException:
             self._lock.release()
             raise
         return self
+
+    def _prepare(self) -> None:
+        self._check_version()
+        if not (self.folder / "version.json").exists():
+            text = {"store": STORE_VERSION, "written_by": f"auditor {__version__}"}
+            write_file(self.folder / "version.json", json.dumps(text).encode())
+        last = -1
+        for name in ("frames", "pictures"):
+            parts, leftovers = list_parts(self.folder / name)
+            stray = [p for p in (self.folder / name).iterdir() if p.name.endswith(".tmp")]
+            for path in (*(p.path for p in leftovers), *stray):
+                path.unlink(missing_ok=True)
+            last = max([last, *(p.last for p in parts)])
+        self._next = last + 1
 
     def close(self) -> None:
         """Give the writer's lock back."""
@@ -124,20 +141,23 @@ class Store:
     ) -> None:
         """Commit one batch: on return it is on disk, before it none of it is visible.
 
-        Pictures are written first; the part of frames is the commit. Raises OSError (disk full,
+        Pictures are written first; the part of frames is the commit. Raises StoreError (disk full,
         folder gone), and StoreBusy when another process took the store.
         """
         if not rows:
             return
         self._lock.confirm()
         number, self._next = self._next, self._next + 1
-        if pictures:
-            table = picture_table(pictures)
-            write_part(self.folder / "pictures", number, number, table, PICTURE_GROUP)
-        write_part(self.folder / "frames", number, number, frame_table(rows), FRAME_GROUP)
-        self._small += 1
-        if self._small >= SMALL_PARTS:
-            self.compact()
+        try:
+            if pictures:
+                table = picture_table(pictures)
+                write_part(self.folder / "pictures", number, number, table, PICTURE_GROUP)
+            write_part(self.folder / "frames", number, number, frame_table(rows), FRAME_GROUP)
+            self._small += 1
+            if self._small >= SMALL_PARTS:
+                self.compact()
+        except OSError as error:
+            raise trouble(error, self.folder) from error
 
     def compact(self) -> None:
         """Merge small neighbouring parts; the newest row of each path in the merged run is kept."""
@@ -185,6 +205,7 @@ class Store:
         for part in run:
             part.path.unlink(missing_ok=True)
             self._key_cache.pop(part.path, None)
+            self._id_cache.pop(part.path, None)
 
     # -- reading -------------------------------------------------------------------------------
 
@@ -192,9 +213,12 @@ class Store:
         try:
             return read_part(part, columns, schema)
         except DamagedPart as error:
-            if str(error) not in self.warnings:
-                self.warnings.append(str(error))
+            self._warn(error)
             return None
+
+    def _warn(self, error: DamagedPart) -> None:
+        if str(error) not in self.warnings:
+            self.warnings.append(str(error))
 
     def _newest(self, columns: Sequence[str]) -> pa.Table:
         """The newest row of each path, gone ones included, in the order of the parts."""
@@ -232,21 +256,35 @@ class Store:
         order = pc.sort_indices(table, sort_keys=[("path", "ascending")])
         return to_pandas(table.select(names).take(order))
 
-    def load_pictures(self, file_ids: Iterable[str]) -> dict[str, dict[str, bytes | None]]:
-        """Small pictures by content hash; a hash without pictures is absent from the answer."""
-        wanted = set(file_ids)
-        found: dict[str, dict[str, bytes | None]] = {}
+    def pictures(self, file_ids: Iterable[str]) -> pd.DataFrame:
+        """The picture table for these content hashes: `file_id` and `record.PICTURE_COLUMNS`.
+
+        A hash without pictures has no row.
+        """
+        wanted = pa.array(sorted(set(file_ids)), pa.string())
+        tables = [PICTURE_SCHEMA.empty_table()]
         for part in list_parts(self.folder / "pictures")[0]:
-            ids = self._read(part, ["file_id"], PICTURE_SCHEMA)
-            if ids is None or wanted.isdisjoint(ids["file_id"].to_pylist()):
-                continue
-            table = self._read(part, PICTURE_SCHEMA.names, PICTURE_SCHEMA)
-            if table is None:
-                continue
-            mask = pc.is_in(table["file_id"], value_set=pa.array(sorted(wanted)))
-            for row in table.filter(mask).to_pylist():
-                found[row.pop("file_id")] = row
-        return found
+            ids = self._ids(part)
+            hits = np.flatnonzero(pc.is_in(ids, value_set=wanted).to_numpy(zero_copy_only=False))
+            if len(hits):
+                try:
+                    tables.append(read_rows(part, hits, PICTURE_SCHEMA))
+                except DamagedPart as error:
+                    self._warn(error)
+        table = pa.concat_tables(tables)
+        newest = np.sort(_last_of_each(np.array(table["file_id"].to_pylist(), dtype="S64")))
+        frame = table.take(pa.array(newest, pa.int64())).to_pandas()
+        assert isinstance(frame, pd.DataFrame)
+        return frame
+
+    def _ids(self, part: Part) -> pa.Array:
+        if part.path not in self._id_cache:
+            table = self._read(part, ["file_id"], PICTURE_SCHEMA)
+            column = pa.array([], pa.string()) if table is None else table["file_id"]
+            self._id_cache[part.path] = (
+                column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
+            )
+        return self._id_cache[part.path]
 
     def known(self) -> Known:
         """What is known of every path, memory-lean (about 130 bytes a file)."""
