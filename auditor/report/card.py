@@ -9,7 +9,7 @@ from typing import Any, Final
 from auditor import optics
 from auditor.report import words
 from auditor.report.ruler import used_span
-from auditor.report.summary import band_name
+from auditor.report.summary import band_name, by_light
 
 __all__ = ["BLUR_PX", "CardBody", "CardRange", "card_bodies", "card_ranges", "hyperfocals"]
 
@@ -109,7 +109,7 @@ def card_bodies(profile: Block) -> list[CardBody]:
     out = []
     for body in profile.get("bodies") or ():
         rows = []
-        for band in body.get("brightness") or ():
+        for band in by_light(body):
             usable = band.get("usable_iso") or {}
             limits = [words.number(usable.get(k)) for k in ("excellent", "acceptable")]
             if any(limits):

@@ -64,11 +64,16 @@ class FrameIndex:
     @staticmethod
     def _prepare(frames: pd.DataFrame | None) -> pd.DataFrame:
         names = ["path", "status", "file_id", "taken", "source", "body", "lens", "converter"]
+        names.append("lens_serial")
         if frames is None:
             frames = pd.DataFrame()
         table = frames.reindex(columns=[*names, *_FIGURES]).reset_index(drop=True)
         if "status" in frames.columns:
             table = table[table["status"].to_numpy() != "set-aside"]
+        for name, wanted in (("best", True), ("upsampled", False)):  # as inference leaves them out
+            if name in frames.columns:
+                flag = frames[name].reset_index(drop=True).reindex(table.index)
+                table = table[(flag.isna() | (flag == wanted)).to_numpy(bool)]
         for name in names:
             table[name] = table[name].astype(object).where(table[name].notna(), "")
         for name in _FIGURES:
@@ -86,13 +91,16 @@ class FrameIndex:
 
     def lens_block(self, lens: Block) -> dict[str, Any] | None:
         """Rows of one lens and, per 'focal range:aperture', which of them lie behind the point."""
-        key = tuple(words_or_empty(lens.get(k)) for k in ("body", "lens", "converter"))
+        key = tuple(_key(lens.get(k)) for k in ("body", "lens", "converter"))
         table = self._by_lens.get(key)
         if table is None:
             return None
-        source = lens.get("source")
-        if isinstance(source, str) and (table["source"] == source).any():
-            table = table[table["source"] == source]
+        for name, value in (
+            ("source", lens.get("source")),
+            ("lens_serial", lens.get("lens_serial")),
+        ):
+            if isinstance(value, str) and (table[name] == value).any():
+                table = table[table[name] == value]
         chosen: list[tuple[str, np.ndarray]] = []
         focal, nominal = table["focal_length_mm"].to_numpy(), table["nominal"].to_numpy()
         for i, part in enumerate(lens.get("focal_ranges") or ()):
@@ -110,7 +118,7 @@ class FrameIndex:
 
     def body_block(self, body: Block) -> dict[str, Any] | None:
         """Rows of one body and, per 'tone row', which of them were taken at its ISO."""
-        table = self._by_body.get((words_or_empty(body.get("body")),))
+        table = self._by_body.get((_key(body.get("body")),))
         if table is None:
             return None
         iso = table["iso"].to_numpy()
@@ -153,8 +161,9 @@ class FrameIndex:
                     yield point[rank]
 
 
-def words_or_empty(value: Any) -> str:
-    return value if isinstance(value, str) else ""
+def _key(value: Any) -> str:
+    """A name as the frame table has it: the profile's 'unknown lens' is an empty name there."""
+    return "" if not isinstance(value, str) or value.startswith("unknown ") else value
 
 
 def _columns(rows: pd.DataFrame) -> dict[str, Any]:

@@ -31,6 +31,7 @@ def stops(value: float) -> float:
 def _mould() -> dict[str, Any]:
     plot = mould.base_figure("MTF50, cycles per pixel", "aperture, f/")
     mould.ticks(plot.xaxis, "x_ticks")
+    mould.ruled_line(plot, "best_line", "height", label=False)
     for row, (name, label) in enumerate(_STRIPS):
         bottom = 3 + row * (_STRIP_PX + 2)
         plot.add_layout(
@@ -47,7 +48,6 @@ def _mould() -> dict[str, Any]:
                 text_font_size="11px", text_color=palette.light("on_strip"), visible=False,
             )
         )  # fmt: skip
-    mould.ruled_line(plot, "best_line", "height", label=False)
     for zone in ZONES:
         colour = palette.light(zone)
         line = mould.source(f"{zone}_line", _POINT)
@@ -85,19 +85,22 @@ def highest(lens: Block) -> float | None:
 
 
 def lens_chart(
-    focal_range: Block, top_cpp: float, pitch_um: float | None, name: str
+    focal_range: Block,
+    top_cpp: float,
+    span: tuple[float, float],
+    pitch_um: float | None,
+    name: str,
 ) -> dict[str, Any] | None:
     """The filled chart of one focal range, or None when nothing was measured.
 
-    `top_cpp` (c/px) is the highest figure of the whole lens, so that focal ranges compare at sight;
-    `name` keeps this chart's parts apart from those of every other on the page.
+    `top_cpp` (c/px) is the highest figure and `span` the outer f-numbers of the whole lens, so that
+    its focal ranges compare at sight; `name` keeps this chart's parts apart from those of every other on the page.
     """
     apertures = focal_range.get("apertures") or ()
     zones = {z: _points(apertures, z) for z in ZONES}
-    positions = [x for z in zones.values() for x in z["x"]]
-    if not positions:
+    if not any(z["x"] for z in zones.values()):
         return None
-    low, high = min(positions) - 0.6, max(positions) + 0.6
+    low, high = stops(span[0]) - 0.6, stops(span[1]) + 0.6
     if high - low < 4:  # a lens used at one aperture still shows two stops to either side
         low, high = (low + high) / 2 - 2, (low + high) / 2 + 2
     whole = [n for n in WHOLE_STOPS if low <= stops(n) <= high]

@@ -13,7 +13,7 @@ listens to it for clicks and arrow keys. `head`, `says` and `behind` put the poi
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from bokeh.embed import json_item
 from bokeh.models import ColumnDataSource, FixedTicker, HoverTool, Range1d, TapTool
@@ -94,7 +94,7 @@ def targets(plot: Any) -> None:
     )
 
 
-def ruled_line(plot: Any, name: str, dimension: str, label: bool) -> None:
+def ruled_line(plot: Any, name: str, dimension: Literal["width", "height"], label: bool) -> None:
     """A thin index line across the chart, with a label at its end when asked; hidden until filled."""
     plot.add_layout(
         Span(

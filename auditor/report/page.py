@@ -47,7 +47,9 @@ def _lens_view(
     span = ruler.used_span(parts)
     charts = []
     for i, part in enumerate(parts):
-        chart = lens_chart.lens_chart(part, top, pitch, f"l{index}r{i}") if top else None
+        chart = None
+        if top and span:
+            chart = lens_chart.lens_chart(part, top, span, pitch, f"l{index}r{i}")
         charts.append(pack(chart) if chart else None)
     return {
         "id": f"lens-{index}",
@@ -55,7 +57,7 @@ def _lens_view(
         "body": words.clean(lens.get("body")),
         "lens": lens,
         "frames": words.number(lens.get("frames")) or 0,
-        "sentence": summary.lens_sentence(lens),
+        "sentence": summary.lens_sentence(lens, name="it"),
         "parts": [
             {
                 "part": p,
@@ -92,19 +94,28 @@ def _body_view(
         "name": words.clean(body.get("body")) or "Unnamed body",
         "body": body,
         "key": f"b{index}",
-        "sentence": summary.body_sentence(body),
+        "sentence": summary.body_sentence(body, "It"),
         "chart": pack(chart) if chart else None,
         "signals": snr_chart.shown_signals(body),
         "bands": [
             {
                 "band": b,
                 "name": summary.band_name(b),
+                "edges": summary.band_edges(b),
                 "ruler": ruler.iso_ruler(b.get("usable_iso") or {}, span) if span else None,
             }
-            for b in body.get("brightness") or ()
+            for b in summary.by_light(body)
         ],
         "block": frames.body_block(body),
     }
+
+
+def _topics(profile: Block) -> list[tuple[str, list[str]]]:
+    """The summary's sentences gathered under their topics."""
+    out: dict[str, list[str]] = {}
+    for finding in summary.findings(profile):
+        out.setdefault(finding.topic, []).append(finding.text)
+    return list(out.items())
 
 
 def _heights(frames: pd.DataFrame | None) -> dict[Any, int]:
@@ -183,7 +194,7 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
     thumbs = thumbs_within(pictures, index.wanted(), POINT_PICTURE_BYTES)
     context = {
         "profile": profile,
-        "lines": summary.summary_lines(profile),
+        "topics": _topics(profile),
         "lenses": lens_views,
         "bodies": body_views,
         "matches": match_tables(profile),

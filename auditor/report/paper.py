@@ -15,6 +15,7 @@ from markupsafe import Markup, escape
 
 from auditor.record import ZONES
 from auditor.report import words
+from auditor.report.summary import NAME_END, NAME_START
 
 __all__ = ["environment", "figures", "pack", "static"]
 
@@ -31,12 +32,24 @@ def pack(value: Any) -> Markup:
 
 
 _FIGURE = re.compile(r"f/\d+(?:\.\d+)?|ISO \d+|\d+(?:\.\d+)?(?: to \d+(?:\.\d+)?)? mm|1/\d+ s")
+_NAMED = re.compile(f"{NAME_START}([^{NAME_END}]*){NAME_END}")
 
 
 def figures(text: Any) -> Markup:
-    """Escaped text with apertures, ISO values and focal lengths set off for the eye."""
-    safe = str(escape(words.clean(text)))
-    return Markup(_FIGURE.sub(lambda m: f'<span class="fig">{m[0]}</span>', safe))
+    """Escaped text with apertures, ISO values and focal lengths set off for the eye.
+
+    Names between the marks of `summary` are kept whole and apart from the direction of the text
+    around them.
+    """
+    pieces = _NAMED.split(str(text if text is not None else ""))
+    out = []
+    for i, piece in enumerate(pieces):
+        safe = str(escape(words.clean(piece, strip=False)))
+        if i % 2:
+            out.append(f'<bdi class="called">{safe}</bdi>')
+        else:
+            out.append(_FIGURE.sub(lambda m: f'<span class="fig">{m[0]}</span>', safe))
+    return Markup("".join(out))
 
 
 @cache

@@ -12,9 +12,10 @@ from PIL import Image
 
 __all__ = ["PictureSource", "crop_uri", "fetch", "thumb_uri", "thumbs_within"]
 
-PictureSource: TypeAlias = Callable[[list[str]], pd.DataFrame] | pd.DataFrame | None
+Bytes: TypeAlias = Mapping[str, Mapping[str, Any]]
+PictureSource: TypeAlias = Callable[[list[str]], pd.DataFrame | Bytes] | pd.DataFrame | None
 """Where pictures come from: a table with `record.PICTURE_COLUMNS` and `file_id` (column or index),
-or a function that gives such a table for a list of file ids."""
+or a function that gives such a table, or file id -> pictures, for a list of file ids."""
 
 _BATCH: Final = 200
 _BROKEN: Final = (OSError, ValueError, SyntaxError, Image.DecompressionBombError)
@@ -31,12 +32,15 @@ def fetch(
     for start in range(0, len(wanted), _BATCH):
         batch = wanted[start : start + _BATCH]
         table = pictures if isinstance(pictures, pd.DataFrame) else pictures(batch)
-        if "file_id" in table.columns:
-            table = table.set_index("file_id")
-        table = table[~table.index.duplicated()]
-        for file_id in batch:
-            if file_id in table.index:
-                yield file_id, table.loc[file_id].to_dict()
+        known = _by_id(table, batch) if isinstance(table, pd.DataFrame) else table
+        yield from ((f, known[f]) for f in batch if f in known)
+
+
+def _by_id(table: pd.DataFrame, batch: list[str]) -> Bytes:
+    if "file_id" in table.columns:
+        table = table.set_index("file_id")
+    table = table[table.index.isin(batch) & ~table.index.duplicated()]
+    return {str(k): row for k, row in table.to_dict("index").items()}
 
 
 def thumb_uri(data: Any, side: int = 200, quality: int = 72) -> str | None:

@@ -85,7 +85,7 @@ def snr_chart(body: Block, thresholds: Mapping[str, float], name: str) -> dict[s
     for key, level in thresholds.items():
         values[key] = {"location": level, "visible": True}
         values[f"{key}_label"] = {
-            "x": x_low, "y": level, "text": f"{key} {level:g}:1", "visible": True,
+            "x": x_high, "y": level, "text": f"{key} {level:g}:1", "visible": True, "text_align": "right", "x_offset": -2,
         }  # fmt: skip
     return mould.fill(_mould(), values, name)
 

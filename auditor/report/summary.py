@@ -4,102 +4,186 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 from auditor.report import words
 
-__all__ = ["body_sentence", "lens_sentence", "summary_lines"]
+__all__ = [
+    "NAME_END",
+    "NAME_START",
+    "Finding",
+    "band_edges",
+    "band_name",
+    "body_sentence",
+    "by_light",
+    "findings",
+    "lens_sentence",
+    "summary_lines",
+]
 
 LENSES: Final = 6
 """So many lenses, the most used first, have their own sentence; the rest are counted."""
 
+NAME_START: Final = "\ue000"
+NAME_END: Final = "\ue001"
+"""Around names from files inside a sentence, so that the page can set them apart. `words.clean`
+lets neither through from a file."""
+
 Block = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One sentence under its topic; names stand between `NAME_START` and `NAME_END`."""
+
+    topic: str
+    text: str
 
 
 def _list(block: Block, key: str) -> list[Block]:
     return [v for v in block.get(key) or () if isinstance(v, Mapping)]
 
 
-def _ends(block: Block | None) -> str:
-    low, high = (words.number((block or {}).get(k)) for k in ("low", "high"))
-    if low is None or high is None:
-        return ""
-    return words.aperture_range((low, high))
+def _named(text: Any, length: int = 60) -> str:
+    return f"{NAME_START}{words.shorten(words.clean(text), length)}{NAME_END}"
 
 
-def _range_clause(part: Block) -> str:
-    """'best at f/8 (f/7.1 to f/9), pin-sharp from f/4 to f/11, acceptable from f/2.8 to f/16'."""
-    sweet = part.get("sweet_spot") or {}
-    best = words.number(sweet.get("f_number"))
-    if best is None:
-        return ""
-    ends = _ends(sweet)
-    clauses = [f"best at {words.aperture(best)}" + (f" (90% sure of {ends})" if ends else "")]
-    for key, label in (("pin_sharp", "pin-sharp"), ("acceptable", "acceptable")):
-        text = words.aperture_range(part.get(key))
-        if text:
-            clauses.append(f"{label} {'from' if ' to ' in text else 'at'} {text}")
-    return ", ".join(clauses)
+def _common(parts: Sequence[Block], key: str) -> tuple[float, float] | None:
+    """The apertures inside a range at every focal length; None when there are none."""
+    pairs = [p.get(key) or () for p in parts]
+    ends = [[words.number(v) for v in pair] for pair in pairs]
+    known = [(e[0], e[1]) for e in ends if len(e) == 2 and e[0] and e[1]]
+    if not known or len(known) < len(parts):
+        return None
+    low, high = max(e[0] or 0 for e in known), min(e[1] or 0 for e in known)
+    return (low, high) if low <= high else None
 
 
-def lens_sentence(lens: Block, bodies: int = 1) -> str:
-    """One sentence on a lens; says what is missing where nothing can be said."""
-    name = words.shorten(words.lens_name(lens))
+def _best(parts: Sequence[Block]) -> str:
+    """'f/8 (90% interval f/7.1 to f/9; 412 frames)', over one focal range or several."""
+    sweet = [p.get("sweet_spot") or {} for p in parts]
+    best, low, high = (
+        [v for s in sweet if (v := words.number(s.get(k))) is not None]
+        for k in ("f_number", "low", "high")
+    )
+    text = words.aperture_range((min(best), max(best)))
+    inside = []
+    if low and high:
+        ends = words.aperture_range((min(low), max(high)))
+        inside.append(f"90% interval {ends}" if " to " in ends else f"90% sure of {ends}")
+    inside.append(words.count(sum(words.number(p.get("frames")) or 0 for p in parts)))
+    if all(p.get("evidence") == "thin" for p in parts):
+        inside.append("thin evidence")
+    return f"{text} ({'; '.join(inside)})"
+
+
+def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
+    """One sentence on a lens; says what is missing where nothing can be said.
+
+    `bodies`: how many bodies the archive has (with one, it need not be named). `name`: what to call
+    the lens instead of 'your' and its name.
+    """
+    name = name or f"your {_named(words.lens_name(lens))}"
     if bodies > 1 and lens.get("body"):
-        name += f" on the {words.shorten(words.clean(lens.get('body')), 40)}"
+        name += f" on the {_named(lens.get('body'), 40)}"
+    name = name[0].upper() + name[1:]
     parts = _list(lens, "focal_ranges")
-    told = [(p, c) for p in parts if (c := _range_clause(p))]
-    frames = words.count(lens.get("frames"))
+    told = [p for p in parts if words.number((p.get("sweet_spot") or {}).get("f_number"))]
     if not told:
-        return f"Your {name}: {frames}, not enough to name its best aperture yet."
-    strong = max(told, key=lambda pair: words.number(pair[0].get("frames")) or 0)
-    thin = " The evidence is thin." if strong[0].get("evidence") == "thin" else ""
-    if len(parts) == 1:
-        return f"Your {name} is {strong[1]}; {frames}.{thin}"
-    best = Counter(words.aperture((p.get("sweet_spot") or {}).get("f_number")) for p, _ in told)
-    at = words.focal(strong[0].get("focal_mm"))
-    text = f"Your {name} at {at} is {strong[1]}; {words.count(strong[0].get('frames'))}."
-    others = [
-        f"{words.aperture((p.get('sweet_spot') or {}).get('f_number'))} at {words.focal(p.get('focal_mm'))}"
-        for p, _ in told
-        if p is not strong[0]
-    ]
-    if others and len(best) == 1:
-        text += " The other focal lengths agree." if len(others) > 1 else " The other range agrees."
-    elif others:
-        text += f" Elsewhere its best is {words.join(others)}."
-    return text + thin
-
-
-def body_sentence(body: Block) -> str:
-    """One sentence on how far ISO goes, brightest and darkest band; '' when nothing is known."""
-    bands = [b for b in _list(body, "brightness") if (b.get("usable_iso") or {}).get("acceptable")]
-    if not bands:
-        return ""
-    bands.sort(key=lambda b: -(words.number((b.get("ev100") or [0])[0]) or 0))
+        return f"{name}: {words.count(lens.get('frames'))}, not enough to name its best aperture."
+    if not _common(told, "acceptable") and len(told) > 1:  # no advice holds everywhere
+        each = [f"{_best([p])} at {words.focal(p.get('focal_mm')) or '? mm'}" for p in told[:4]]
+        return f"{name} is at its best at {words.join(each)}."
     clauses = []
-    for band in [bands[0], *bands[-1:]] if len(bands) > 1 else bands:
-        usable = band.get("usable_iso") or {}
-        clean = words.number(usable.get("excellent"))
-        text = f"{words.iso(usable.get('acceptable'))} in {band_name(band)}"
-        if clean:
-            text += f" (clean to {words.iso(clean)})"
-        clauses.append(f"{text}, from {words.count(band.get('frames'))}")
-    name = words.shorten(words.clean(body.get("body")) or "an unnamed body")
-    return f"The {name} stays usable up to {words.join(clauses)}."
+    for key, label in (("pin_sharp", "pin-sharp"), ("acceptable", "acceptable")):
+        ends = words.aperture_range(_common(told, key))
+        if ends:
+            clauses.append(f"{label} {'from' if ' to ' in ends else 'at'} {ends}")
+    text = f"{name} is at its best at {_best(told)}"
+    if not clauses:
+        return text + "."
+    everywhere = "at every focal length " if len(told) == len(parts) > 1 else ""
+    return f"{text}; {everywhere}{words.join(clauses)}."
 
 
 def band_name(band: Block) -> str:
     """The band's own name, or its edges in EV."""
     name = words.clean(band.get("band") or band.get("name"))
-    if name:
-        return name
-    low, high = (words.number(v) for v in (*(band.get("ev100") or ()), None, None)[:2])
-    if low is None and high is None:
-        return "light not known"
+    return name or band_edges(band) or "light not known"
+
+
+def band_edges(band: Block) -> str:
+    """'EV 8 to 11', 'below EV 4', 'EV 13 and up'; outer edges beyond any scene are not named."""
+    low, high = (words.number(v) for v in [*(band.get("ev100") or ()), None, None][:2])
+    if low is not None and low <= -6:
+        low = None
+    if high is not None and high >= 18:
+        high = None
     if low is None:
-        return f"light below EV {high:g}"
-    return f"light from EV {low:g}" + (f" to {high:g}" if high is not None else " up")
+        return "" if high is None else f"below EV {high:g}"
+    return f"EV {low:g} and up" if high is None else f"EV {low:g} to {high:g}"
+
+
+def by_light(body: Block) -> list[Block]:
+    """The body's bands, the brightest first."""
+    return sorted(
+        _list(body, "brightness"),
+        key=lambda b: -(words.number([*(b.get("ev100") or ()), None][0]) or 0),
+    )
+
+
+def _iso_limit(band: Block) -> str:
+    usable = band.get("usable_iso") or {}
+    detail = (band.get("usable_iso_detail") or {}).get("acceptable") or {}
+    low, high = (words.number(detail.get(k)) for k in ("low", "high"))
+    inside = []
+    if low is not None and high is not None:
+        inside.append(f"90% interval {low:.0f} to {high:.0f}")
+    clean = words.number(usable.get("excellent"))
+    inside.append(f"clean to {words.iso(clean)}" if clean else "never quite clean")
+    inside.append(words.count(band.get("frames")))
+    limit = words.iso(usable.get("acceptable"))
+    return f"{limit} for {words.clean(band_name(band))} ({', '.join(inside)})"
+
+
+def body_sentence(body: Block, name: str | None = None) -> str:
+    """One sentence on how far ISO goes in the brightest and the darkest band; '' when unknown."""
+    bands = [b for b in by_light(body) if (b.get("usable_iso") or {}).get("acceptable")]
+    if not bands:
+        return ""
+    limits = [_iso_limit(b) for b in (bands if len(bands) < 2 else (bands[0], bands[-1]))]
+    name = name or f"The {_named(body.get('body') or 'unnamed body')}"
+    return f"{name} stays usable up to {words.join(limits)}."
+
+
+def _matches(profile: Block) -> list[str]:
+    """For every pair of bodies one example, the one nearest to ISO 1600."""
+    pairs: dict[Any, list[Block]] = {}
+    for m in _list(profile, "iso_matches"):
+        if words.number(m.get("iso")) and words.number(m.get("reference_iso")):
+            pairs.setdefault((m.get("body"), m.get("reference_body")), []).append(m)
+    out = []
+    for (body, reference), rows in list(pairs.items())[:2]:
+        m = min(rows, key=lambda m: abs((words.number(m.get("reference_iso")) or 1) - 1600))
+        ends = words.interval(m, 0)
+        out.append(
+            f"{words.iso(m.get('iso'))} on the {_named(body, 40)} looks as noisy as "
+            f"{words.iso(m.get('reference_iso'))} on the {_named(reference, 40)}"
+            + (f" (90% interval {ends}" if ends else " (interval not known")
+            + f", {band_name(m)})."
+        )
+    return out
+
+
+def _comparisons(profile: Block) -> list[str]:
+    out = []
+    for c in [c for c in _list(profile, "comparisons") if c.get("verdict")][:3]:
+        verdict = words.clean(c.get("verdict")).rstrip(".")
+        pairs = words.count(c.get("pairs"), "pair")
+        label = _named(c.get("label"), 40)
+        out.append(f"{label} against {_named(c.get('against'), 40)}: {verdict} ({pairs}).")
+    return out
 
 
 def _keepers(profile: Block) -> list[str]:
@@ -107,92 +191,75 @@ def _keepers(profile: Block) -> list[str]:
     if not keepers:
         return []
     causes = Counter(words.clean(k.get("cause")) or "no cause found" for k in keepers)
-    top = [f"{cause} ({n})" for cause, n in causes.most_common(3)]
+    top = [f"{cause} ({n:,})" for cause, n in causes.most_common(3)]
     measured = words.number((profile.get("frames") or {}).get("measured"))
     share = f", {words.percent(len(keepers) / measured)} of all," if measured else ""
-    came = "came" if len(keepers) > 1 else "comes"
+    number = words.count(len(keepers))
     return [
-        f"{words.count(len(keepers), 'keeper')}{share} {came} out softer or noisier than the settings "
-        f"had to be: {words.join(top)}."
+        f"{number}{share} came out softer or noisier than the settings had to be; "
+        f"most often: {words.join(top)}."
     ]
 
 
 def _settings(profile: Block) -> list[str]:
-    rows = [s for s in _list(profile, "settings") if words.number(s.get("soft_share"))]
+    def excess(row: Block, key: str) -> float:
+        return (words.number(row.get(key)) or 0) - (words.number(row.get("usual_share")) or 0)
+
+    rows = [s for s in _list(profile, "settings") if s.get("setting")]
     if not rows:
         return []
-    worst = max(
-        rows,
-        key=lambda s: (
-            (words.number(s.get("soft_share")) or 0) - (words.number(s.get("usual_share")) or 0)
-        ),
-    )
-    lens = words.shorten(words.clean(worst.get("lens")))
-    text = f"Watch {words.shorten(words.clean(worst.get('setting')))}" + (
-        f" on the {lens}" if lens else ""
-    )
-    text += f": {words.percent(worst.get('soft_share'))} of {words.count(worst.get('frames'))} came out soft"
+    worst = max(rows, key=lambda s: max(excess(s, "soft_share"), excess(s, "noisy_share")))
+    key = "soft" if excess(worst, "soft_share") >= excess(worst, "noisy_share") else "noisy"
+    text = f"Watch {words.clean(worst.get('setting'))}"
+    text += f" on the {_named(worst.get('lens'))}" if worst.get("lens") else ""
+    share = words.percent(worst.get(f"{key}_share"))
+    text += f": {share} of {words.count(worst.get('frames'))} came out {key}"
     if words.number(worst.get("usual_share")) is not None:
         text += f", where {words.percent(worst.get('usual_share'))} is usual"
     return [text + "."]
-
-
-def _comparisons(profile: Block) -> list[str]:
-    told = [c for c in _list(profile, "comparisons") if c.get("verdict")]
-    out = []
-    for c in told[:3]:
-        head = words.shorten(words.clean(c.get("label")), 40)
-        against = words.shorten(words.clean(c.get("against")), 40)
-        text = f"{head} against {against}: {words.clean(c.get('verdict')).rstrip('.')}"
-        out.append(f"{text} ({words.count(c.get('pairs'), 'pair')}).")
-    return out
-
-
-def _matches(profile: Block) -> list[str]:
-    rows = [m for m in _list(profile, "iso_matches") if words.number(m.get("iso"))]
-    if not rows:
-        return []
-    known = sorted(rows, key=lambda m: abs((words.number(m.get("reference_iso")) or 1) - 1600))
-    m = known[0]
-    ends = words.interval(m, 0)
-    return [
-        f"{words.iso(m.get('iso'))} on the {words.shorten(words.clean(m.get('body')), 40)} looks as noisy as "
-        f"{words.iso(m.get('reference_iso'))} on the {words.shorten(words.clean(m.get('reference_body')), 40)}"
-        + (f" (between {ends})." if ends else ".")
-    ]
 
 
 def _next(shots: Sequence[Block]) -> list[str]:
     if not shots:
         return ["Nothing is left open that a few test frames would settle."]
     frames = sum(round(words.number(s.get("frames")) or 0) for s in shots)
-    lens = words.shorten(words.clean(shots[0].get("lens")))
-    about = f", first with the {lens}" if lens else ""
-    return [f"{words.count(frames, 'test frame')} would settle most of what is still open{about}."]
+    first = f", first with the {_named(shots[0].get('lens'))}" if shots[0].get("lens") else ""
+    return [f"{words.count(frames, 'test frame')} would settle most of what is open{first}."]
 
 
-def summary_lines(profile: Block) -> list[str]:
-    """Plain sentences, the most important first; at least one, whatever the profile holds."""
+def findings(profile: Block) -> list[Finding]:
+    """The sentences of the summary with their topics, the most important first."""
     frames = profile.get("frames") or {}
     lenses, bodies = _list(profile, "lenses"), _list(profile, "bodies")
     text = f"{words.count(frames.get('measured'))} measured"
     if lenses:
-        text += f", from {words.count(len(lenses), 'lens', 'lenses')}"
+        text += f", taken with {words.count(len(lenses), 'lens', 'lenses')}"
         text += f" on {words.count(len(bodies), 'body', 'bodies')}" if bodies else ""
-    set_aside = words.number(frames.get("set_aside"))
-    if set_aside:
-        text += f"; {words.count(set_aside, 'file')} set aside, with the reason for each"
-    lines = [text + "."]
+    aside = words.number(frames.get("set_aside"))
+    if aside:
+        text += f"; {words.count(aside, 'file')} set aside, each with its reason"
+    out = [Finding("Archive", text + ".")]
     if not lenses:
-        lines.append("No lens could be judged: no measured frame names its lens and aperture.")
+        none = "No lens could be judged: no measured frame names its lens and aperture."
+        out.append(Finding("Lenses", none))
     ordered = sorted(lenses, key=lambda x: -(words.number(x.get("frames")) or 0))
     several = len({words.clean(x.get("body")) for x in lenses})
-    lines += [lens_sentence(x, several) for x in ordered[:LENSES]]
+    out += [Finding("Lenses", lens_sentence(x, several)) for x in ordered[:LENSES]]
     if len(ordered) > LENSES:
         rest = words.count(len(ordered) - LENSES, "more lens", "more lenses")
-        lines.append(f"{rest}: see the report.")
-    lines += [s for b in bodies[:4] if (s := body_sentence(b))]
-    lines += _matches(profile) + _comparisons(profile) + _keepers(profile) + _settings(profile)
-    if "next_shots" in profile:
-        lines += _next(_list(profile, "next_shots"))
-    return lines
+        out.append(Finding("Lenses", f"{rest} further down in the report."))
+    out += [Finding("Bodies", s) for b in bodies[:4] if (s := body_sentence(b))]
+    for topic, lines in (
+        ("Bodies", _matches(profile)),
+        ("Comparisons", _comparisons(profile)),
+        ("Keepers", _keepers(profile) + _settings(profile)),
+        ("Next", _next(_list(profile, "next_shots")) if "next_shots" in profile else []),
+    ):
+        out += [Finding(topic, line) for line in lines]
+    return out
+
+
+def summary_lines(profile: Block) -> list[str]:
+    """Plain sentences, the most important first; at least one, whatever the profile holds."""
+    marks = str.maketrans("", "", NAME_START + NAME_END)
+    return [f.text.translate(marks) for f in findings(profile)]

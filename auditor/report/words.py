@@ -7,7 +7,7 @@ of markup. Text that came out of files is cleaned by `clean`, and escaped where 
 from __future__ import annotations
 
 import math
-import unicodedata
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -43,26 +43,24 @@ def number(value: Any) -> float | None:
     return out if math.isfinite(out) else None
 
 
-def clean(text: Any) -> str:
+_SPACES = re.compile("[\\t\\n\\r\\u2028\\u2029]")
+_UNSAFE = re.compile(
+    "[\\x00-\\x1f\\x7f-\\x9f\\u202a-\\u202e\\u2066-\\u2069\\ud800-\\udfff\\ue000\\ue001]"
+)
+"""Control characters, overrides of direction, halves of code points, and the summary's own marks."""
+
+
+def clean(text: Any, strip: bool = True) -> str:
     """Text from a file made safe to write anywhere: no control characters, no lone surrogates.
 
-    Tabs and line ends become spaces; other control and direction-override characters, which could
-    make a name look like another, are shown as escapes.
+    Tabs and line ends become spaces; other control characters and overrides of direction, which
+    could make one name look like another, are shown as escapes. Blank ends go unless `strip` is
+    False.
     """
     if text is None or (isinstance(text, float) and math.isnan(text)):
         return ""
-    out = []
-    for char in str(text):
-        kind = unicodedata.category(char)
-        if char in "\t\n\r\u2028\u2029":
-            out.append(" ")
-        elif (
-            kind in ("Cc", "Cs") or char in "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
-        ):
-            out.append(f"\\u{ord(char):04x}")
-        else:
-            out.append(char)
-    return "".join(out).strip()
+    out = _UNSAFE.sub(lambda m: f"\\u{ord(m[0]):04x}", _SPACES.sub(" ", str(text)))
+    return out.strip() if strip else out
 
 
 def shorten(text: str, length: int = 60) -> str:

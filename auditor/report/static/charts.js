@@ -10,6 +10,7 @@ function bokeh() {
   return bokehReady;
 }
 
+const begun = new Map(); // chart's key -> promise of its drawing
 const drawn = new Map(); // chart's key -> { targets, view, point }
 
 // The unit of a chart is that of the table beside it; noise charts have none.
@@ -27,8 +28,14 @@ function rescale(node, unit) {
   Object.values(node).forEach((item) => rescale(item, unit));
 }
 
-async function draw(figure) {
+async function draw(figure, again = false) {
   const key = figure.dataset.chart;
+  if (begun.has(key) && !again) return begun.get(key);
+  begun.set(key, embed(figure, key));
+  return begun.get(key);
+}
+
+async function embed(figure, key) {
   const [text, swaps] = await Promise.all([unpack(`chart-${key}`), packed("night-swaps"), bokeh()]);
   const coloured = isNight() ? text.replace(/#[0-9a-f]{6}/g, (c) => swaps[c] ?? c) : text;
   const item = JSON.parse(coloured);
@@ -111,8 +118,20 @@ document.addEventListener("keydown", (event) => {
 const figures = [...document.querySelectorAll("figure.chart")];
 whenSeen(figures, draw);
 
+// The charts of unfolded lenses follow while the page has nothing else to do.
+function drawIdly() {
+  const idle = globalThis.requestIdleCallback ?? ((action) => setTimeout(action, 200));
+  idle(async () => {
+    const next = figures.find((f) => !begun.has(f.dataset.chart) && f.offsetParent !== null);
+    if (!next) return;
+    await draw(next);
+    drawIdly();
+  });
+}
+addEventListener("load", () => setTimeout(drawIdly, 1500));
+
 async function drawAll() {
-  for (const figure of figures) if (!drawn.has(figure.dataset.chart)) await draw(figure);
+  for (const figure of figures) await draw(figure);
 }
 
 async function redrawAll() {
@@ -120,7 +139,7 @@ async function redrawAll() {
     const state = drawn.get(figure.dataset.chart);
     if (!state) continue;
     state.root.clear();
-    await draw(figure);
+    await draw(figure, true);
   }
 }
 document.addEventListener("redraw", redrawAll);
