@@ -1,9 +1,10 @@
 """Parts: the files that the tables of a store are made of.
 
 A part is written to a temporary name, flushed to disk and renamed, so that it is there whole or not at
-all. Its name carries the batch it holds (`part-00000007.parquet`) or, after compaction, the range of
-batches (`part-00000000-00000063.parquet`). A part whose range lies inside another's is a leftover of a
-compaction that was cut short; it is ignored and removed by the next writer.
+all. Its name carries the batch it holds and a checksum of the whole file (`part-00000007.89ab12cd.parquet`)
+or, after a merge, the range of batches (`part-00000000-00000063.89ab12cd.parquet`). A part whose range
+lies inside another's is a leftover of a merge that was cut short; it is ignored and removed by the next
+writer.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import contextlib
 import io
 import os
 import re
+import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +25,8 @@ import pyarrow.parquet as pq
 __all__ = [
     "DamagedPart",
     "Part",
+    "damaged",
+    "is_whole",
     "list_parts",
     "part_name",
     "read_part",
@@ -32,7 +36,7 @@ __all__ = [
     "write_part",
 ]
 
-_NAME = re.compile(r"part-(\d{8})(?:-(\d{8}))?\.parquet")
+_NAME = re.compile(r"part-(\d{8})(?:-(\d{8}))?\.([0-9a-f]{8})\.parquet")
 
 
 class DamagedPart(ValueError):
@@ -48,12 +52,27 @@ class Part:
     path: Path
 
     def covers(self, other: Part) -> bool:
-        return self.first <= other.first and other.last <= self.last and self.path != other.path
+        """Whether `other` is a leftover beside this one."""
+        mine, theirs = (self.first, self.last), (other.first, other.last)
+        if mine == theirs:
+            return self.path.name > other.path.name
+        return self.first <= other.first and other.last <= self.last
 
 
-def part_name(first: int, last: int) -> str:
-    """File name of the part that holds batches `first` to `last`."""
-    return f"part-{first:08d}.parquet" if first == last else f"part-{first:08d}-{last:08d}.parquet"
+def part_name(first: int, last: int, data: bytes) -> str:
+    """File name of the part that holds batches `first` to `last`, `data` being its content."""
+    batches = f"{first:08d}" if first == last else f"{first:08d}-{last:08d}"
+    return f"part-{batches}.{zlib.crc32(data):08x}.parquet"
+
+
+def is_whole(part: Part) -> bool:
+    """Whether the file's content agrees with the checksum in its name. Raises OSError."""
+    match = _NAME.fullmatch(part.path.name)
+    checksum = 0
+    with open(part.path, "rb") as file:
+        while block := file.read(4 * 2**20):
+            checksum = zlib.crc32(block, checksum)
+    return match is not None and checksum == int(match[3], 16)
 
 
 def list_parts(folder: Path) -> tuple[list[Part], list[Part]]:
@@ -108,8 +127,9 @@ def table_bytes(table: pa.Table, rows_per_group: int = 16384) -> bytes:
 
 def write_part(folder: Path, first: int, last: int, table: pa.Table, rows_per_group: int) -> Part:
     """Write one part of `table` under its final name."""
-    path = folder / part_name(first, last)
-    write_file(path, table_bytes(table, rows_per_group))
+    data = table_bytes(table, rows_per_group)
+    path = folder / part_name(first, last, data)
+    write_file(path, data)
     return Part(last, first, path)
 
 
@@ -131,7 +151,7 @@ def read_part(part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table
         ]
         return pa.Table.from_arrays(arrays, schema=pa.schema([schema.field(c) for c in columns]))
     except _UNREADABLE as error:
-        raise _damaged(part, error) from error
+        raise damaged(part, error) from error
 
 
 def read_rows(part: Part, rows: np.ndarray, schema: pa.Schema) -> pa.Table:
@@ -149,13 +169,14 @@ def read_rows(part: Part, rows: np.ndarray, schema: pa.Schema) -> pa.Table:
                 start = end
         return pa.concat_tables(tables)
     except _UNREADABLE as error:
-        raise _damaged(part, error) from error
+        raise damaged(part, error) from error
 
 
 _UNREADABLE = (OSError, pa.ArrowException, ValueError, KeyError, UnicodeError)
 
 
-def _damaged(part: Part, error: Exception) -> DamagedPart:
+def damaged(part: Part, error: Exception) -> DamagedPart:
+    """One line about a part that cannot be used."""
     said = str(error).strip().splitlines()
     reason = said[0][:160] if said else type(error).__name__
     return DamagedPart(

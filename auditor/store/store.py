@@ -15,12 +15,15 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from .. import __version__
+from .check import check
 from .errors import StoreError, trouble
 from .known import KNOWN_COLUMNS, Known
 from .lock import WriterLock
 from .parts import (
     DamagedPart,
     Part,
+    damaged,
+    is_whole,
     list_parts,
     read_part,
     read_rows,
@@ -60,6 +63,7 @@ class Store:
         self._lock = WriterLock(self.folder / "lock")
         self._next = 0
         self._key_cache: dict[Path, np.ndarray] = {}
+        self._whole: set[Path] = set()
         self._id_cache: dict[Path, pa.Array] = {}
         self._small = 0
         self._check_version()
@@ -196,8 +200,10 @@ class Store:
         self, name: str, run: Sequence[Part], schema: pa.Schema, group: int, key: str
     ) -> None:
         try:
+            if not all(map(is_whole, run)):
+                return
             table = pa.concat_tables([read_part(p, schema.names, schema) for p in run])
-        except DamagedPart:
+        except (DamagedPart, FileNotFoundError):
             return
         keys = table[key].to_numpy(zero_copy_only=False)
         table = table.take(pa.array(np.sort(_last_of_each(keys))))
@@ -211,7 +217,16 @@ class Store:
 
     def _read(self, part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table | None:
         try:
+            # Every column's bytes are checked before any is used: known() and load() read different
+            # columns and must agree on what is damaged.
+            if schema is FRAME_SCHEMA and part.path not in self._whole:
+                if not is_whole(part):
+                    raise damaged(part, ValueError("its checksum is wrong"))
+                self._whole.add(part.path)
             return read_part(part, columns, schema)
+        except OSError as error:
+            self._warn(damaged(part, error))
+            return None
         except DamagedPart as error:
             self._warn(error)
             return None
@@ -285,6 +300,10 @@ class Store:
                 column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
             )
         return self._id_cache[part.path]
+
+    def verify(self) -> list[str]:
+        """Read everything; one line for each problem, none when the store is whole."""
+        return check(self.folder)
 
     def known(self) -> Known:
         """What is known of every path, memory-lean (about 130 bytes a file)."""

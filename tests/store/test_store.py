@@ -1,0 +1,339 @@
+"""The store keeps what it was given, newest row first in rank, and survives what disks do."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from auditor.record import COLUMNS, FrameRecord, Noise, Settings, Tone, to_row
+from auditor.store import Store, StoreBusy, StoreError, to_frame
+from auditor.store import lock as lock_module
+from auditor.store import store as store_module
+
+
+def row(path: str, **more: object) -> dict[str, object]:
+    record = FrameRecord(
+        path,
+        file_id=f"{abs(hash(path)):032x}"[:32],
+        size_bytes=10,
+        mtime_ns=20,
+        settings=Settings(body="Fern 2", iso=400.0, rating=None, labels=("a", "b")),
+        noise=Noise(1.5, tones=(Tone(0.18, 0.004, 512),)),
+    )
+    return to_row(record) | {"tool_version": "1"} | more
+
+
+def picture(path: str, data: bytes = b"jpeg") -> dict[str, object]:
+    return {"file_id": f"{abs(hash(path)):032x}"[:32], "thumb_jpeg": data}
+
+
+def parts(folder: Path, name: str = "frames") -> list[Path]:
+    return sorted((folder / name).glob("part-*"))
+
+
+def test_what_goes_in_comes_out(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        store.append([row("/b"), row("/a")], [picture("/a")])
+    frames = Store(tmp_path).load()
+    assert list(frames.columns) == [c.name for c in COLUMNS]
+    assert frames["path"].tolist() == ["/a", "/b"]
+    assert frames["iso"].tolist() == [400.0, 400.0]
+    assert frames["tone_18000_sigma"].tolist() == [0.004, 0.004]
+    assert list(frames["labels"][0]) == ["a", "b"]
+    assert frames["rating"].isna().all()
+    assert frames["rating"].dtype == pd.Int64Dtype()
+    assert frames["centre_mtf50_cpp"].isna().all(), "not measured is missing, not 0"
+    pd.testing.assert_frame_equal(frames, to_frame([row("/a"), row("/b")]))
+    pictures = Store(tmp_path).pictures([str(picture("/a")["file_id"]), "absent"])
+    assert pictures["thumb_jpeg"].tolist() == [b"jpeg"]
+
+
+def test_any_pandas_user_can_open_a_part(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        store.append([row("/a")])
+    assert pd.read_parquet(parts(tmp_path)[0])["iso"].tolist() == [400.0]
+
+
+def test_the_newest_row_of_a_path_counts_and_a_gone_file_does_not(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        store.append([row("/a", iso=100.0), row("/b")])
+        store.append([row("/a", iso=200.0)])
+        store.append([row("/b", gone=True)])
+    frames = Store(tmp_path).load(["path", "iso"])
+    assert frames.to_dict("list") == {"path": ["/a"], "iso": [200.0]}
+    known = Store(tmp_path).known()
+    assert len(known) == 2
+    gone = known.get("/b")
+    assert gone is not None
+    assert gone.gone
+    assert known.get("/c") is None
+
+
+@settings(
+    max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    batches=st.lists(
+        st.lists(st.tuples(st.integers(0, 9), st.booleans()), max_size=4), min_size=1, max_size=8
+    ),
+    merge_at=st.integers(2, 4),
+)
+def test_merging_parts_changes_nothing(
+    tmp_path_factory: pytest.TempPathFactory, batches: list[list[tuple[int, bool]]], merge_at: int
+) -> None:
+    """Whatever is appended, and however it is merged, equals a plain dictionary of newest rows."""
+    folder = tmp_path_factory.mktemp("s")
+    newest: dict[str, tuple[float, bool]] = {}
+    with pytest.MonkeyPatch.context() as patch, Store(folder) as store:
+        patch.setattr(store_module, "SMALL_PARTS", merge_at)
+        patch.setattr(store_module, "PART_ROWS", (6, 14))
+        for number, batch in enumerate(batches):
+            rows = []
+            for name, gone in dict(batch).items():
+                rows.append(row(f"/{name}", iso=float(number), gone=gone))
+                newest[f"/{name}"] = (float(number), gone)
+            store.append(rows, [picture(str(r["path"])) for r in rows])
+        got = store.load(["path", "iso"])
+        assert Store(folder).warnings == []
+    want = sorted((p, iso) for p, (iso, gone) in newest.items() if not gone)
+    assert list(zip(got["path"], got["iso"], strict=True)) == want
+    assert Store(folder).verify() == []
+    ids = [str(picture(p)["file_id"]) for p in newest]
+    assert len(Store(folder).pictures(ids)) == len(newest)
+
+
+def test_a_merge_cut_short_leaves_no_double_rows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Store(tmp_path) as store:
+        for number in range(5):
+            store.append([row("/a", iso=float(number)), row(f"/{number}")])
+        before = store.load()
+        monkeypatch.setattr(Path, "unlink", lambda *a, **k: None)  # killed before it could clean up
+        store.compact()
+        monkeypatch.undo()
+    assert len(parts(tmp_path)) == 6
+    pd.testing.assert_frame_equal(Store(tmp_path).load(), before)
+    with Store(tmp_path) as store:
+        assert len(parts(tmp_path)) == 1
+        store.append([row("/a", iso=9.0)])
+    assert Store(tmp_path).load(["iso", "path"]).set_index("path").loc["/a", "iso"] == 9.0
+
+
+def test_half_written_files_are_invisible_and_cleared_away(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        store.append([row("/a")], [picture("/a")])
+    (tmp_path / "frames" / "part-00000001.1a2b3c4d.parquet.tmp").write_bytes(b"PAR1 half")
+    # Pictures of a batch whose frames never came: the batch was not committed.
+    pictures = parts(tmp_path, "pictures")[0]
+    pictures.rename(pictures.with_name(pictures.name.replace("part-00000000", "part-00000001")))
+    assert Store(tmp_path).load(["path"])["path"].tolist() == ["/a"]
+    with Store(tmp_path) as store:
+        store.append([row("/b")], [picture("/b")])
+    assert Store(tmp_path).load(["path"])["path"].tolist() == ["/a", "/b"]
+    assert not list((tmp_path / "frames").glob("*.tmp"))
+    assert len(Store(tmp_path).pictures([str(picture(p)["file_id"]) for p in ("/a", "/b")])) == 2
+
+
+@pytest.mark.parametrize("damage", ["cut", "flip", "empty", "noise"])
+def test_a_damaged_part_is_left_out_with_one_line(tmp_path: Path, damage: str) -> None:
+    with Store(tmp_path) as store:
+        store.append([row("/a")])
+        store.append([row("/b")])
+    victim = parts(tmp_path)[0]
+    data = bytearray(victim.read_bytes())
+    if damage == "flip":  # inside the data pages, which only the checksum can tell
+        data[8:64] = bytes(b ^ 255 for b in data[8:64])
+    changed = {"cut": data[: len(data) // 2], "flip": data, "empty": b"", "noise": os.urandom(5000)}
+    victim.write_bytes(bytes(changed[damage]))
+    store = Store(tmp_path)
+    assert store.load()["path"].tolist() == ["/b"]
+    assert len(store.warnings) == 1
+    assert "\n" not in store.warnings[0]
+    assert "part-00000000." in store.warnings[0]
+    assert store.known().get("/a") is None, "so that it is measured again"
+    assert len(store.verify()) == 1
+    with Store(tmp_path) as again:
+        again.append([row("/a")])
+        again.compact()
+    assert Store(tmp_path).load(["path"])["path"].tolist() == ["/a", "/b"]
+
+
+@settings(
+    max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(data=st.data())
+def test_no_damage_whatever_raises(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    fuzz_one_store(tmp_path_factory.mktemp("s"), data)
+
+
+def fuzz_one_store(folder: Path, data: st.DataObject) -> None:
+    """Damage a store at random; reading it must leave parts out, never raise, never misread."""
+    with Store(folder) as store:
+        store.append([row("/a"), row("/b")], [picture("/a")])
+        store.append([row("/c")], [picture("/c")])
+    victims = [*parts(folder), *parts(folder, "pictures")]
+    victim = data.draw(st.sampled_from(victims))
+    content = bytearray(victim.read_bytes())
+    for _ in range(data.draw(st.integers(1, 6))):
+        at = data.draw(st.integers(0, len(content) - 1))
+        content[at : at + data.draw(st.integers(0, 4))] = data.draw(st.binary(max_size=4))
+        if not content:
+            break
+    victim.write_bytes(bytes(content))
+    store = Store(folder)
+    frames = store.load()
+    assert set(frames["path"]) <= {"/a", "/b", "/c"} or store.verify()
+    store.known()
+    store.pictures([str(picture(p)["file_id"]) for p in ("/a", "/c")])
+    store.verify()
+    assert all("\n" not in w for w in store.warnings)
+    with Store(folder) as again:
+        again.append([row("/d")])
+        again.compact()
+    assert "/d" in set(Store(folder).load()["path"])
+
+
+def test_another_version_is_refused_in_plain_words(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        store.append([row("/a")])
+    (tmp_path / "version.json").write_text('{"store": 99}')
+    with pytest.raises(StoreError, match=r"version 99.*--out"):
+        Store(tmp_path)
+    for text in ("", "[]", "null", '{"store": "x"}', "\x00\xff"):
+        (tmp_path / "version.json").write_text(text)
+        with pytest.raises(StoreError, match="--out"):
+            Store(tmp_path)
+    (tmp_path / "version.json").unlink()
+    with pytest.raises(StoreError, match=r"no version\.json"):
+        Store(tmp_path)
+
+
+def test_odd_values_cost_their_cell_not_the_row(tmp_path: Path) -> None:
+    odd = row("/a\udcff\n", iso=np.float32(100), rating=2**70, body="x\udcfe", width_px="many")
+    with Store(tmp_path) as store:
+        store.append([odd, row("/b")])
+    frames = Store(tmp_path).load()
+    assert frames["path"].tolist() == ["/a\\xff\\x0a", "/b"]
+    assert frames["iso"].tolist() == [100.0, 400.0]
+    assert frames["rating"].isna().all()
+    assert frames["width_px"].isna().all()
+    assert Store(tmp_path).known().get("/a\udcff\n") is not None
+    assert Store(tmp_path).verify() == []
+
+
+HOLDER = """
+import sys, time
+from auditor.store import Store
+store = Store(sys.argv[1]).open_for_writing()
+print("held", flush=True)
+time.sleep(60)
+"""
+
+
+def test_one_writer_and_a_dead_one_does_not_block(tmp_path: Path) -> None:
+    holder = subprocess.Popen([sys.executable, "-c", HOLDER, str(tmp_path)], stdout=subprocess.PIPE)
+    try:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == b"held\n"
+        with pytest.raises(StoreBusy, match=f"process {holder.pid} on ") as error:
+            Store(tmp_path).open_for_writing()
+        assert "\n" not in str(error.value)
+        Store(tmp_path).load()  # reading is always allowed
+    finally:
+        holder.kill()
+        holder.wait()
+        if holder.stdout:
+            holder.stdout.close()
+    with Store(tmp_path) as store:
+        store.append([row("/a")])
+
+
+@pytest.mark.parametrize(
+    ("change", "blocked"),
+    [
+        ({}, True),
+        ({"pid": 2**22 + 5}, False),
+        ({"started": 1.0}, False),
+        ({"boot": "another"}, False),
+        ({"host": "elsewhere"}, True),
+    ],
+)
+def test_where_the_system_has_no_locks_the_text_decides(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, change: dict[str, object], blocked: bool
+) -> None:
+    import json
+
+    monkeypatch.setattr(lock_module, "fcntl", None)
+    with Store(tmp_path) as store:
+        held = json.loads((tmp_path / "lock").read_text())
+        assert store.writing
+        (tmp_path / "lock").write_text(json.dumps(held | change))
+        second = Store(tmp_path)
+        if blocked:
+            with pytest.raises(StoreBusy, match="another run"):
+                second.open_for_writing()
+        else:
+            second.open_for_writing()
+            with pytest.raises(StoreBusy):  # the first one notices that it was taken for dead
+                store.append([row("/a")])
+            second.close()
+
+
+def test_a_silent_holder_on_another_machine_is_taken_for_dead(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(lock_module, "fcntl", None)
+    Store(tmp_path).open_for_writing().close()
+    (tmp_path / "lock").write_text('{"pid": 1, "host": "elsewhere", "boot": "b", "since": "x"}')
+    with pytest.raises(StoreBusy):
+        Store(tmp_path).open_for_writing()
+    os.utime(tmp_path / "lock", (1e9, 1e9))
+    Store(tmp_path).open_for_writing().close()
+
+
+def test_a_full_disk_is_said_and_costs_only_the_batch(tmp_path: Path) -> None:
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    if os.name != "posix" or os.geteuid() != 0:
+        pytest.skip("only the superuser can mount a small disk")
+    if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", disk]).returncode:
+        pytest.skip("no small disk can be mounted here")
+    try:
+        with Store(disk) as store:
+            written = 0
+            said = ""
+            while not said and written < 1000:
+                try:
+                    store.append([row(f"/{written}")], [picture(f"/{written}", os.urandom(20000))])
+                    written += 1
+                except StoreError as error:
+                    said = str(error)
+            assert "disk is full" in said
+            assert "kept" in said
+            frames = Store(disk).load(["path"])
+            assert len(frames) == written > 3
+            assert not list(disk.glob("*/*.tmp"))
+            for path in parts(disk, "pictures")[:3]:
+                path.unlink()  # somebody makes room
+            store.append([row("/later")])
+        assert len(Store(disk).load(["path"])) == written + 1
+    finally:
+        subprocess.run(["umount", disk], check=True)
+
+
+def test_a_folder_that_cannot_be_written_is_one_clear_line(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(StoreError, match=r"--out|check the disk") as error:
+        Store(tmp_path / "file" / "store").open_for_writing()
+    assert "\n" not in str(error.value)
