@@ -79,6 +79,17 @@ def snr_truth(body: ToneBody, iso: ArrayLike, signal: ArrayLike) -> Floats:
     return np.asarray(plain / kept)
 
 
+def _transfer(body: ToneBody, iso: float, rng: np.random.Generator) -> dict[str, float]:
+    """Photon transfer as a frame would measure it, with a few per cent of scatter."""
+    white = 15_000.0
+    read = float(_read_noise(body, np.asarray(iso, float)))
+    return {
+        "gain_e_per_dn": body.full_scale_e * 100 / iso / white * float(np.exp(rng.normal(0, 0.03))),
+        "read_noise_e": read * float(np.exp(rng.normal(0, 0.06))),
+        "white_dn": white,
+    }
+
+
 def _shares(median_log2: float, spread: float) -> Floats:
     """Histogram of a frame whose log2 signals are normal, clipped at white."""
     from scipy.stats import norm
@@ -139,5 +150,7 @@ def tone_archive(
                 stem = tone_column(signal)
                 row[f"{stem}_sigma"] = truth * np.exp(frame + rng.normal(0, w.tone_sd))
                 row[f"{stem}_pixels"] = int(rng.integers(5_000, 80_000))
+            if body.source == "raw":
+                row |= _transfer(body, iso, rng)
             rows.append(row)
     return pd.DataFrame(rows)

@@ -42,7 +42,7 @@ _STOPS_ISO: Final = 3.0
 _STOPS_SIGNAL: Final = 2.0
 # Sizes of departure tried, in log noise: by ISO alone, by signal alone, by both.
 _SIZES: Final = tuple(
-    itertools.product((0.02, 0.05, 0.1, 0.2, 0.4), (0.02, 0.06, 0.15, 0.3), (0.01, 0.04, 0.12))
+    itertools.product((0.015, 0.05, 0.15, 0.4), (0.015, 0.05, 0.15, 0.3), (0.008, 0.03, 0.1))
 )
 
 
