@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.lenses.grouping import LensGroup, aperture_index, nominal_from_index, numbers
 from auditor.infer.lenses.mixture import CurveData
+from auditor.infer.lenses.scenes import find_scenes
 from auditor.record import ZONES
 
 __all__ = ["Table", "curve_data", "read_table"]
@@ -57,7 +58,7 @@ def read_table(frames: pd.DataFrame) -> Table:
     outing = _codes(frames, "outing")
     return Table(
         np.log(value), stderr, aperture_index(f_number), f_number, focal,
-        np.log2(seconds * focal), direction, outing, _scenes(frames, outing),
+        np.log2(seconds * focal), direction, outing, find_scenes(frames, outing),
     )  # fmt: skip
 
 
@@ -67,10 +68,6 @@ def _codes(frames: pd.DataFrame, name: str) -> NDArray[np.int64]:
     # A frame whose outing is unknown stands alone.
     lone = -1.0 - np.arange(len(values))
     return np.where(missing, lone, values).astype(np.int64)
-
-
-def _scenes(frames: pd.DataFrame, outing: NDArray[np.int64]) -> NDArray[np.int64]:
-    return _codes(frames, "burst")
 
 
 def curve_data(
@@ -93,7 +90,7 @@ def curve_data(
         table.log_mtf50[rows], relative, aperture,
         np.array([_middle(table.f_number[rows], aperture, j, i) for j, i in enumerate(index)]),
         pitch, group.source, table.shake_stops[rows], table.direction[rows],
-        table.outing[rows], table.scene[rows],
+        table.outing[rows], table.scene[rows], rows,
     )  # fmt: skip
 
 

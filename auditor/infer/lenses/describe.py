@@ -17,7 +17,7 @@ from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.ranges import Ranges, dense_curves, find_ranges
 from auditor.record import ZONES
 
-__all__ = ["describe_range"]
+__all__ = ["describe_range", "weaker_zone"]
 
 Floats = NDArray[np.float64]
 
@@ -27,7 +27,7 @@ CENTRE, CORNER = ZONES.index("centre"), ZONES.index("corner")
 def describe_range(
     fit: CurveFit, draws: Draws, table: Table, rows: NDArray[np.int64], criteria: Criteria
 ) -> dict[str, Any]:
-    """The entry of `focal_ranges` for frames `rows`, without fringing and sides."""
+    """The entry of `focal_ranges` for frames `rows`, without focal lengths, fringing, sides."""
     quantiles = [0.5 - criteria.interval / 2, 0.5 + criteria.interval / 2]
     low, high = np.exp(np.quantile(draws.curve, quantiles, axis=0))
     value = np.exp(fit.curve)
@@ -52,10 +52,8 @@ def describe_range(
     kept = np.isin(index, list(fitted))
     evidence = judge(fit, (high - low) / 2 / value, counts[:, kept])
     found = _ranges(fit, draws, counts[:, kept], criteria)
-    focal = table.focal_mm[rows]
-    known = focal[~np.isnan(focal)]
     out: dict[str, Any] = {
-        "focal_mm": [float(known.min()), float(known.max())] if len(known) else None,
+        "focal_mm": None,
         "frames": len(rows),
         "outings": len(np.unique(table.outing[rows])),
         "apertures": apertures,
@@ -154,3 +152,9 @@ def _curve(
             entry[zone] = _interval(value[z, j], low[z, j], high[z, j]) if inside else None
         out.append(entry)
     return out
+
+
+def weaker_zone(fit: CurveFit) -> int:
+    """Centre or corner, whichever is softer at its best among those that hold figures."""
+    seen = [z for z in (CENTRE, CORNER) if not np.isnan(fit.data.log_mtf50[:, z]).all()]
+    return min(seen or [CENTRE], key=lambda z: float(fit.curve[z].max()))

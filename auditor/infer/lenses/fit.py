@@ -29,6 +29,8 @@ Floats = NDArray[np.float64]
 
 ALLOWANCE: Final = 0.02
 """Standard deviation (log) by which a lens may leave the closed form at one aperture."""
+_STARTS: Final = (0.7, 0.85, 0.97)
+_TRIAL_ITERATIONS: Final = 12
 _ITERATIONS: Final = 60
 _TOLERANCE: Final = 3e-4
 
@@ -60,8 +62,8 @@ def cell_sums(data: CurveData, values: Floats) -> Floats:
     return np.stack(columns)
 
 
-def _start(data: CurveData) -> Floats:
-    """Upper quantile of each cell; apertures without a figure take their neighbours'."""
+def _start(data: CurveData, quantile: float) -> Floats:
+    """Upper quantile of each cell's figures, Z x K, NaN where there is none."""
     zones, k = data.log_mtf50.shape[1], len(data.f_numbers)
     out = np.full((zones, k), np.nan)
     for j in range(k):
@@ -69,7 +71,7 @@ def _start(data: CurveData) -> Floats:
         for z in range(zones):
             values = rows[~np.isnan(rows[:, z]), z]
             if len(values):
-                out[z, j] = np.quantile(values, 0.8)
+                out[z, j] = np.quantile(values, quantile)
     return out
 
 
@@ -119,28 +121,62 @@ def _maximise(
     return curve, theta, information
 
 
+@dataclass(slots=True)
+class _Stage:
+    """Where a fit stands between two iterations."""
+
+    curve: Floats
+    theta: Floats
+    information: Floats
+    state: MixtureState
+    look: Expectation
+    objective: float
+
+
 def fit_curve(data: CurveData) -> CurveFit:
     """Fit the curve of one lens, body, converter, focal range and kind of file.
 
     Needs at least one figure; apertures and zones without any get the optics' guess, and it is
-    for the caller not to report those.
+    for the caller not to report those. Where sound frames are few the likelihood has several
+    maxima: the fit starts from three upper quantiles and keeps the best.
     """
     zones = data.log_mtf50.shape[1]
     optics = Optics(
         tuple(float(f) for f in data.f_numbers), data.pitch_um, float(data.f_numbers[0])
     )
     prior = prior_for(data.source, zones)
+    stages = []
+    for quantile in _STARTS:
+        stage = _first_stage(data, optics, prior, quantile)
+        stages.append(_iterate(data, optics, prior, stage, _TRIAL_ITERATIONS))
+    best = max(stages, key=lambda s: s.objective)
+    best = _iterate(data, optics, prior, best, _ITERATIONS)
+    return CurveFit(data, best.curve, best.theta, best.state, best.look, optics, best.information)
+
+
+def _first_stage(
+    data: CurveData, optics: Optics, prior: tuple[Floats, Floats], quantile: float
+) -> _Stage:
+    """The optics alone through an upper quantile of every cell."""
+    zones = data.log_mtf50.shape[1]
+    start = _start(data, quantile)
+    certainty = np.where(np.isnan(start), 0.0, 1 / 0.05**2)
     theta = prior[0].copy()
-    start = _start(data)
-    # First the optics alone through the upper quantiles, then frames and optics together.
-    weight = np.where(np.isnan(start), 0.0, 1 / 0.05**2)
-    curve = _closed(optics, theta, zones)
+    curve, _, information = _penalty(optics, theta, prior, zones)
     for _ in range(8):
-        gradient = weight * np.nan_to_num(start - curve)
-        curve, theta, information = _maximise(optics, curve, theta, gradient, weight, prior, 1)
+        gradient = certainty * np.nan_to_num(start - curve)
+        curve, theta, information = _maximise(optics, curve, theta, gradient, certainty, prior, 1)
     state = MixtureState(scatter=np.full(zones, 0.045), soft_zone=np.full(zones, 0.08))
     look = expectation(data, curve, state)
-    for i in range(_ITERATIONS):
+    return _Stage(curve, theta, information, state, look, -np.inf)
+
+
+def _iterate(
+    data: CurveData, optics: Optics, prior: tuple[Floats, Floats], stage: _Stage, limit: int
+) -> _Stage:
+    curve, theta, information = stage.curve, stage.theta, stage.information
+    state, look = stage.state, stage.look
+    for i in range(limit):
         before = curve
         curve, theta, information = _maximise(
             optics, curve, theta, cell_sums(data, look.gradient), cell_sums(data, look.curvature),
@@ -148,11 +184,10 @@ def fit_curve(data: CurveData) -> CurveFit:
         )  # fmt: skip
         state = update_mixture(data, look, state)
         look = expectation(data, curve, state)
-        if i > 8 and np.abs(curve - before).max() < _TOLERANCE:
+        if i > 4 and np.abs(curve - before).max() < _TOLERANCE:
             break
-    return CurveFit(data, curve, theta, state, look, optics, information)
-
-
-def _closed(optics: Optics, theta: Floats, zones: int) -> Floats:
-    parts = [theta[z * PARAMETERS : (z + 1) * PARAMETERS] for z in range(zones)]
-    return np.stack([optics.log_mtf50(p) + theta[-1] for p in parts])
+    closed, _, _ = _penalty(optics, theta, prior, curve.shape[0])
+    strain = ((curve - closed) ** 2).sum() / ALLOWANCE**2
+    strain += (((theta - prior[0]) / prior[1]) ** 2).sum()
+    objective = look.log_likelihood - 0.5 * float(strain)
+    return _Stage(curve, theta, information, state, look, objective)

@@ -13,7 +13,7 @@ from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
 from auditor.record import ZONES
 
-__all__ = ["curves_differ", "merged_ranges"]
+__all__ = ["curves_differ", "merged_ranges", "shared_cells"]
 
 Part = tuple[NDArray[np.int64], CurveFit, Draws]
 
@@ -48,18 +48,14 @@ def curves_differ(one: Part, other: Part) -> float:
     matter; without apertures in common nothing can be told, and nothing is merged.
     """
     a, b = one[1], other[1]
-    ia, ib = _common(a, b)
-    if not len(ia):
-        return 1.0
     cells = [
-        (z * len(a.data.f_numbers) + i, z * len(b.data.f_numbers) + j)
+        np.stack([z * len(a.data.f_numbers) + i, z * len(b.data.f_numbers) + j])
         for z in (ZONES.index("centre"), ZONES.index("corner"))
-        for i, j in zip(ia, ib, strict=True)
-        if _seen(a, z, i) and _seen(b, z, j)
+        for i, j in (shared_cells(a, b, z),)
     ]
-    if not cells:
+    left, right = np.concatenate(cells, axis=1)
+    if not len(left):
         return 1.0
-    left, right = np.array(cells).T
     gap = a.curve.ravel()[left] - b.curve.ravel()[right]
     covariance = one[2].covariance[np.ix_(left, left)] + other[2].covariance[np.ix_(right, right)]
     covariance += np.eye(len(gap)) * 0.01**2
@@ -69,13 +65,19 @@ def curves_differ(one: Part, other: Part) -> float:
     return min(surely, matters)
 
 
-def _seen(fit: CurveFit, zone: int, aperture: int) -> bool:
-    rows = fit.data.aperture == aperture
-    return bool((~np.isnan(fit.data.log_mtf50[rows, zone])).any())
+def shared_cells(
+    a: CurveFit, b: CurveFit, zone: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Positions, in either curve, of the apertures at which both have figures in a zone."""
+    _, left, right = np.intersect1d(_nominal(a), _nominal(b), return_indices=True)
+    both = _seen(a, zone)[left] & _seen(b, zone)[right]
+    return left[both], right[both]
 
 
-def _common(a: CurveFit, b: CurveFit) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    left = np.round(6 * np.log2(a.data.f_numbers)).astype(int)
-    right = np.round(6 * np.log2(b.data.f_numbers)).astype(int)
-    _, ia, ib = np.intersect1d(left, right, return_indices=True)
-    return ia, ib
+def _nominal(fit: CurveFit) -> NDArray[np.int64]:
+    return np.round(6 * np.log2(fit.data.f_numbers)).astype(np.int64)
+
+
+def _seen(fit: CurveFit, zone: int) -> NDArray[np.bool_]:
+    known = ~np.isnan(fit.data.log_mtf50[:, zone])
+    return np.bincount(fit.data.aperture[known], minlength=len(fit.data.f_numbers)) > 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -9,14 +10,25 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
+from auditor.infer.lenses.converters import FittedRange, compare_converter
 from auditor.infer.lenses.curve_data import Table, curve_data, read_table
-from auditor.infer.lenses.describe import describe_range
+from auditor.infer.lenses.describe import describe_range, weaker_zone
+from auditor.infer.lenses.diffraction import describe_diffraction
 from auditor.infer.lenses.fit import CurveFit, fit_curve
 from auditor.infer.lenses.focal import merged_ranges
+from auditor.infer.lenses.fringing import FringeTable, describe_fringing, read_fringing
 from auditor.infer.lenses.grouping import LensGroup, focal_clusters, lens_groups
 from auditor.infer.lenses.intervals import Draws, draw_curves
+from auditor.infer.lenses.sides import SideTable, judge_sides, read_sides
 
 __all__ = ["infer_lenses"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Tables:
+    curves: Table
+    sides: SideTable
+    fringes: FringeTable
 
 
 def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[dict[str, Any]]:
@@ -24,11 +36,32 @@ def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[dict[str, Any
     if not len(frames):
         return []
     frames = frames.reset_index(drop=True)
-    table = read_table(frames)
-    return [_one_lens(table, group, criteria) for group in lens_groups(frames)]
+    tables = _Tables(read_table(frames), read_sides(frames), read_fringing(frames))
+    entries: list[dict[str, Any]] = []
+    fitted: dict[tuple[str, str, str | None, str | None], list[FittedRange]] = {}
+    for group in lens_groups(frames):
+        ranges, reasons = _fitted_ranges(tables.curves, group, criteria)
+        fitted[group.lens, group.body, group.lens_serial, group.converter] = ranges
+        entries.append(_describe(tables, group, ranges, reasons, criteria))
+    for (lens, body, serial, converter), ranges in fitted.items():
+        bare = fitted.get((lens, body, serial, None))
+        if converter is not None and bare and ranges:
+            entry = next(
+                e
+                for e in entries
+                if (e["lens"], e["body"], e["lens_serial"], e["converter"])
+                == (lens, body, serial, converter)
+            )
+            entry["converter_comparison"] = compare_converter(
+                converter, ranges, bare, criteria.interval
+            )
+    return entries
 
 
-def _one_lens(table: Table, group: LensGroup, criteria: Criteria) -> dict[str, Any]:
+def _fitted_ranges(
+    table: Table, group: LensGroup, criteria: Criteria
+) -> tuple[list[FittedRange], list[str]]:
+    """Focal ranges whose curves differ, each with its fit; and what was left out, in words."""
     reasons = list(group.reasons)
     rows = group.rows
     unusable = int((table.aperture[rows] < 0).sum())
@@ -46,24 +79,47 @@ def _one_lens(table: Table, group: LensGroup, criteria: Criteria) -> dict[str, A
         ready = _fit(table, group, part, criteria)
         if ready is not None:
             fitted.append((part, *ready))
+    merged = merged_ranges(fitted, lambda joined: _fit(table, group, joined, criteria))
     ranges = []
-    for part, fit, draws in merged_ranges(
-        fitted, lambda joined: _fit(table, group, joined, criteria)
-    ):
-        entry = describe_range(fit, draws, table, part, criteria)
+    for part, fit, draws in merged:
+        focal = table.focal_mm[part]
+        focal = focal[~np.isnan(focal)]
+        ends = (float(focal.min()), float(focal.max())) if len(focal) else None
+        ranges.append(FittedRange(part, ends, fit, draws))
+    return ranges, reasons
+
+
+def _describe(
+    tables: _Tables, group: LensGroup, ranges: list[FittedRange], reasons: list[str],
+    criteria: Criteria,
+) -> dict[str, Any]:  # fmt: skip
+    table = tables.curves
+    described = []
+    for part in ranges:
+        entry = describe_range(part.fit, part.draws, table, part.rows, criteria)
+        entry["focal_mm"] = None if part.focal_mm is None else list(part.focal_mm)
         entry["reasons"] = entry["reasons"] + reasons
-        ranges.append(entry)
+        sound = part.fit.data.row[part.fit.look.sound > 0.5]
+        entry["fringing"] = describe_fringing(
+            tables.fringes, sound, table.aperture[sound], criteria.fringe_px, entry["acceptable"]
+        )
+        entry["sides"] = judge_sides(tables.sides, sound, table.outing, criteria.seed)
+        entry["diffraction"] = describe_diffraction(
+            part.fit, weaker_zone(part.fit), group.pixel_pitch_um is not None
+        )
+        described.append(entry)
     return {
         "lens": group.lens,
         "body": group.body,
         "converter": group.converter,
         "lens_serial": group.lens_serial,
         "pixel_pitch_um": group.pixel_pitch_um,
-        "frames": len(rows),
+        "frames": len(group.rows),
         "source": group.source,
         "frames_by_source": group.frames_by_source,
-        "outings": len(np.unique(table.outing[rows])),
-        "focal_ranges": ranges,
+        "outings": len(np.unique(table.outing[group.rows])),
+        "focal_ranges": described,
+        "converter_comparison": None,
         "reasons": reasons,
     }
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm, t
 
+from auditor.infer.lenses.components import variance_components
 from auditor.infer.lenses.fit import CurveFit, cell_sums
 from auditor.infer.lenses.mixture import expectation
 
@@ -27,8 +28,6 @@ Floats = NDArray[np.float64]
 _STEP: Final = 0.004
 _POOLED: Final = 8.0
 """Outings' worth of trust in pooled variance components."""
-_SHARED: Final = 0.010
-"""Standard deviation (log) between outings that is assumed while they are too few to tell."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,22 +79,6 @@ def _cluster_sums(fit: CurveFit, cluster: NDArray[np.int64], values: Floats) -> 
     return np.asarray(table.reshape(count, zones * k))
 
 
-def _component(
-    score: Floats, information: Floats, zones: int, prior: float, rest: float
-) -> tuple[float, int]:
-    """Variance between clusters by moments, shrunk to `prior`; and the clusters' count.
-
-    A cluster's score is its shift times its information plus noise with variance `information`;
-    `rest` is the variance already explained by a coarser level.
-    """
-    count = len(score)
-    s = score.reshape(count, zones, -1).sum(2)
-    i = information.reshape(count, zones, -1).sum(2)
-    excess = float(((s**2 - i).sum()) / max(float((i**2).sum()), 1e-12))
-    trust = max(count - 1, 0)
-    return (trust * max(excess - rest, 0.0) + 4 * prior) / (trust + 4), count
-
-
 def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> Draws:
     """Draws of curve and optics whose central `interval` is the reported interval."""
     rng = np.random.default_rng(seed)
@@ -104,21 +87,11 @@ def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> 
     blocks = _data_information(fit)
     full = fit.prior_information.copy()
     full[:size, :size] += _embed(blocks)
-    inverse = np.linalg.inv(full)
-    gradient, curvature = fit.look.gradient, fit.look.curvature
+    inverse = np.asarray(np.linalg.inv(full), np.float64)
+    gradient = fit.look.gradient
     score = _cluster_sums(fit, fit.data.outing, gradient)
-    meat = _embed(blocks)
-    # Variance components, outing first, then scenes within outings.
-    outings = _cluster_sums(fit, fit.data.outing, curvature)
-    between, groups = _component(score, outings, zones, _SHARED**2, 0.0)
-    scene_score = _cluster_sums(fit, fit.data.scene, gradient)
-    scene_info = _cluster_sums(fit, fit.data.scene, curvature)
-    within, _ = _component(scene_score, scene_info, zones, 0.0, between)
-    for variance, info in ((between, outings), (within, scene_info)):
-        by_zone = info.reshape(len(info), zones, k)
-        for z in range(zones):
-            block = slice(z * k, (z + 1) * k)
-            meat[block, block] += variance * by_zone[:, z].T @ by_zone[:, z]
+    groups = len(score)
+    meat: Floats = np.asarray(_embed(blocks) + _shared(fit, blocks, inverse[:size, :size]))
     pooled = rng.standard_normal((count, size)) @ _root(meat).T
     effective = _outings_per_aperture(fit)
     share = max(effective - 1, 0.0) / (max(effective - 1, 0.0) + _POOLED)
@@ -140,6 +113,32 @@ def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> 
         unknowns[:, size:],
         centred.T @ centred / (count - 1),
     )
+
+
+def _shared(fit: CurveFit, blocks: Floats, inverse: Floats) -> Floats:
+    """Variance of the score (ZK square) from what frames of an outing and of a scene share."""
+    zones, k = fit.curve.shape
+    data, look = fit.data, fit.look
+    _, first, scene = np.unique(data.scene, return_index=True, return_inverse=True)
+    _, outing = np.unique(data.outing, return_inverse=True)
+    shape = (-1, zones, k)
+    outing_info = _cluster_sums(fit, outing, look.curvature).reshape(shape)
+    scene_info = _cluster_sums(fit, scene, look.curvature).reshape(shape)
+    found = variance_components(
+        _cluster_sums(fit, outing, look.gradient).reshape(shape),
+        outing_info,
+        _cluster_sums(fit, scene, look.gradient).reshape(shape),
+        scene_info,
+        outing[first],
+        np.stack([inverse[z * k : (z + 1) * k, z * k : (z + 1) * k] for z in range(zones)]),
+        np.stack([np.diag(blocks[:, z, z]) for z in range(zones)]),
+    )
+    out = np.zeros((zones * k, zones * k))
+    for variance, info in ((found.outing, outing_info), (found.scene, scene_info)):
+        for z in range(zones):
+            block = slice(z * k, (z + 1) * k)
+            out[block, block] += variance * info[:, z].T @ info[:, z]
+    return out
 
 
 def _root(matrix: Floats) -> Floats:

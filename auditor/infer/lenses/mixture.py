@@ -52,6 +52,8 @@ class CurveData:
     """n, log of MTF50 along x over along y; NaN when unknown."""
     outing: NDArray[np.int64]
     scene: NDArray[np.int64]
+    row: NDArray[np.int64]
+    """n, position in the frame table."""
 
 
 @dataclass(slots=True)

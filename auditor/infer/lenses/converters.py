@@ -1,0 +1,104 @@
+"""What a converter costs: the same lens on the same body with and without it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.infer.lenses.fit import CurveFit
+from auditor.infer.lenses.focal import shared_cells
+from auditor.infer.lenses.intervals import Draws
+from auditor.record import ZONES
+
+__all__ = ["FittedRange", "compare_converter"]
+
+
+@dataclass(frozen=True, slots=True)
+class FittedRange:
+    """A focal range with its fit, kept until all lenses are known."""
+
+    rows: NDArray[np.int64]
+    focal_mm: tuple[float, float] | None
+    fit: CurveFit
+    draws: Draws
+
+
+def compare_converter(
+    converter: str, with_it: list[FittedRange], bare: list[FittedRange], interval: float
+) -> dict[str, Any] | None:
+    """Difference of log MTF50 per zone over the apertures in common, as a share.
+
+    Compared are the focal ranges that lie closest once the converter's factor is taken off; the
+    apertures are those that the files state. None without apertures in common.
+    """
+    factor = _factor(converter, with_it, bare)
+    best: tuple[float, FittedRange, FittedRange] | None = None
+    for one in with_it:
+        for other in bare:
+            gap = abs(np.log(_middle(one) / factor / _middle(other)))
+            if len(shared_cells(one.fit, other.fit, 0)[0]) and (best is None or gap < best[0]):
+                best = (float(gap), one, other)
+    if best is None:
+        return None
+    _, one, other = best
+    quantiles = [0.5 - interval / 2, 0.5 + interval / 2]
+    zones: dict[str, Any] = {}
+    for z, zone in enumerate(ZONES):
+        left, right = shared_cells(one.fit, other.fit, z)
+        zones[zone] = None
+        if len(left):
+            gap = float((one.fit.curve[z, left] - other.fit.curve[z, right]).mean())
+            spread = (one.draws.curve[:, z, left] - other.draws.curve[:, z, right]).mean(1)
+            low, high = np.quantile(spread, quantiles)
+            zones[zone] = {
+                "difference": round(float(np.expm1(gap)), 4),
+                "low": round(float(np.expm1(min(low, gap))), 4),
+                "high": round(float(np.expm1(max(high, gap))), 4),
+            }
+    return {
+        "converter": converter,
+        "factor": round(float(factor), 2),
+        "frames": len(one.rows),
+        "frames_without": len(other.rows),
+        "focal_mm": None if one.focal_mm is None else list(one.focal_mm),
+        "focal_mm_without": None if other.focal_mm is None else list(other.focal_mm),
+        "zones": zones,
+        "text": _text(zones, factor),
+    }
+
+
+def _factor(converter: str, with_it: list[FittedRange], bare: list[FittedRange]) -> float:
+    """From the name ('1.4x'), else from the focal lengths, else 1."""
+    found = re.search(r"(\d[.,]\d+|\d)\s*[xX×]|[xX×]\s*(\d[.,]\d+|\d)", converter)
+    if found:
+        value = float((found[1] or found[2]).replace(",", "."))
+        if 0.4 <= value <= 3:
+            return value
+    return max(_middle(with_it[-1]) / _middle(bare[-1]), 1.0)
+
+
+def _middle(part: FittedRange) -> float:
+    return 1.0 if part.focal_mm is None else float(np.sqrt(part.focal_mm[0] * part.focal_mm[1]))
+
+
+def _text(zones: dict[str, Any], factor: float) -> str:
+    parts = []
+    for zone in ("centre", "corner"):
+        entry = zones[zone]
+        if entry is None:
+            continue
+        low, high = 100 * entry["low"], 100 * entry["high"]
+        if low > 0 or high < 0:
+            word = "sharper" if low > 0 else "softer"
+            parts.append(f"{zone} {word} by {abs(100 * entry['difference']):.0f}%")
+        else:
+            parts.append(f"{zone}: no difference found down to {max(-low, high):.0f}%")
+        parts[-1] += f" ({low:+.0f} to {high:+.0f}%)"
+    if zones["centre"] is not None:
+        detail = factor * (1 + zones["centre"]["difference"])
+        parts.append(f"on the subject that is {detail:.2f} times the detail of the bare lens")
+    return "per pixel: " + "; ".join(parts)

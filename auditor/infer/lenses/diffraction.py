@@ -1,0 +1,66 @@
+"""Where diffraction is the ruling blur at a pixel pitch, against what an archive shows."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.exposure import F_NUMBERS, nominal_f_number
+from auditor.infer.lenses.fit import CurveFit
+from auditor.infer.lenses.mixture import KAPPA
+from auditor.infer.lenses.physics import PARAMETERS, blur_px
+from auditor.optics import GREEN_UM
+
+__all__ = ["describe_diffraction", "diffraction_blur_px"]
+
+Floats = NDArray[np.float64]
+
+_MTF50_DIFFRACTION: Final = 0.40397
+"""x = wavelength N f at which the diffraction MTF is one half: solves acos x - x sqrt(1 - x^2) =
+pi / 4 (from `optics.diffraction_mtf`)."""
+_MTF50_PIXEL: Final = 0.60335
+"""Where |sinc f| is one half, c/px."""
+
+
+def diffraction_blur_px(f_number: Floats, pitch_um: float) -> Floats:
+    """Gaussian of the same MTF50 as diffraction alone, in px."""
+    return np.asarray(KAPPA * GREEN_UM * np.asarray(f_number) / (_MTF50_DIFFRACTION * pitch_um))
+
+
+def describe_diffraction(fit: CurveFit, zone: int, pitch_known: bool) -> dict[str, Any]:
+    """From which f-number diffraction blurs more than pixel and aberrations together.
+
+    By the pitch alone (a perfect lens), and with the aberrations of `zone` as fitted; and how the
+    archive's curve falls towards the smallest aperture against the closed form.
+    """
+    grid = np.array([f for f in F_NUMBERS if 1 <= f <= 64])
+    diffraction = diffraction_blur_px(grid, fit.data.pitch_um)
+    pixel = KAPPA / _MTF50_PIXEL
+    perfect = grid[np.argmax(diffraction > pixel)]
+    theta = fit.theta[zone * PARAMETERS : (zone + 1) * PARAMETERS]
+    rest = np.hypot(pixel, blur_px(theta, fit.optics.widest / grid))
+    ruled = np.flatnonzero(diffraction > rest)
+    ruling = float(grid[ruled[0]]) if len(ruled) else None
+    used = fit.data.f_numbers
+    curve = np.exp(fit.curve[zone])
+    best = int(curve.argmax())
+    text = f"at {fit.data.pitch_um:.2f} µm diffraction would rule a perfect lens from f/{perfect:g}"
+    if not pitch_known:
+        text += " (pixel pitch assumed)"
+    if ruling is not None:
+        text += f"; with this lens's own blur from f/{ruling:g}"
+    shown = None
+    if best < len(used) - 1:
+        shown = float(1 - curve[-1] / curve[best])
+        text += (
+            f"; the archive shows {100 * shown:.0f}% less at f/{nominal_f_number(used[-1]):g} than "
+            f"at f/{nominal_f_number(used[best]):g}"
+        )
+    return {
+        "ruling_from_f_number": ruling,
+        "perfect_lens_from_f_number": float(perfect),
+        "loss_at_smallest": None if shown is None else round(shown, 3),
+        "text": text,
+    }

@@ -1,0 +1,123 @@
+"""Whether one side of a lens is softer than the other in frame after frame: decentring.
+
+In a single frame a soft side means little: the subject lies deeper there, or focus was missed. A
+lens that is decentred shows it the same way in every outing. Left against right is judged on frames
+held level, and top against bottom on frames held upright (both in the sensor's own orientation),
+because foreground at the foot of the scene softens that side of a sound lens too.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from auditor.infer.lenses.grouping import numbers
+
+__all__ = ["SideTable", "judge_sides", "read_sides"]
+
+Floats = NDArray[np.float64]
+
+_MATTERS: Final = 0.04
+"""Log ratio between opposite sides from which a difference would be seen."""
+_SURE: Final = 0.95
+_FEW: Final = 8
+_DRAWS: Final = 300
+
+
+class SideTable:
+    """Log ratios of opposite sides: left over right and top over bottom, n each, NaN unmeasured."""
+
+    def __init__(self, across: Floats, down: Floats, upright: NDArray[np.bool_]) -> None:
+        self.across, self.down, self.upright = across, down, upright
+
+
+def read_sides(frames: pd.DataFrame) -> SideTable:
+    """Ratios from the columns of the four sides; orientation after Exif (5 to 8: held upright)."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        value = {
+            s: np.log(numbers(frames, f"{s}_mtf50_cpp")) for s in ("left", "right", "top", "bottom")
+        }
+        across, down = value["left"] - value["right"], value["top"] - value["bottom"]
+    across[~np.isfinite(across)] = np.nan
+    down[~np.isfinite(down)] = np.nan
+    return SideTable(across, down, numbers(frames, "orientation") >= 5)
+
+
+def judge_sides(
+    sides: SideTable, rows: NDArray[np.int64], outing: NDArray[np.int64], seed: int
+) -> dict[str, Any] | None:
+    """Verdict, confidence (share of resampled archives that agree) and each side's ratio.
+
+    A ratio is the side's MTF50 against the geometric mean of it and its opposite. None when fewer
+    than eight frames show two opposite sides.
+    """
+    level, upright = rows[~sides.upright[rows]], rows[sides.upright[rows]]
+    clean = {"across": (sides.across, level), "down": (sides.down, upright)}
+    mixed = {"across": (sides.across, rows), "down": (sides.down, rows)}
+    out: dict[str, Any] = {"verdict": "", "confidence": None, "frames": 0}
+    found: list[tuple[float, str]] = []
+    settled: list[float] = []
+    for axis, names in (("across", ("left", "right")), ("down", ("top", "bottom"))):
+        out[names[0]] = out[names[1]] = None
+        values, use = mixed[axis]
+        median, draws, count = _median(values[use], outing[use], seed)
+        if count < _FEW:
+            continue
+        values, use = clean[axis]
+        judged, judged_draws, judged_count = _median(values[use], outing[use], seed)
+        if judged_count >= _FEW:
+            median, draws, count = judged, judged_draws, judged_count
+        out[names[0]] = round(float(np.exp(median / 2)), 3)
+        out[names[1]] = round(float(np.exp(-median / 2)), 3)
+        out["frames"] = max(out["frames"], count)
+        if judged_count < _FEW:
+            continue
+        worse = names[1] if median > 0 else names[0]
+        beyond = float((np.sign(median) * draws > _MATTERS).mean())
+        settled.append(float((np.abs(draws) <= _MATTERS).mean()))
+        if abs(median) > _MATTERS and beyond >= _SURE:
+            found.append((beyond, worse))
+    if out["frames"] == 0:
+        return None
+    if found:
+        confidence, worse = max(found)
+        out["verdict"] = f"probably decentred: the {worse} side is softer in frame after frame"
+        out["confidence"] = round(confidence, 3)
+    elif settled and min(settled) >= _SURE:
+        out["verdict"] = "sides alike"
+        out["confidence"] = round(min(settled), 3)
+    else:
+        out["verdict"] = "cannot tell"
+    return out
+
+
+def _median(values: Floats, outing: NDArray[np.int64], seed: int) -> tuple[float, Floats, int]:
+    """Median, its draws by resampling outings (frames when there are few outings), and count."""
+    known = ~np.isnan(values)
+    values, outing = values[known], outing[known]
+    n = len(values)
+    if n == 0:
+        return 0.0, np.zeros(1), 0
+    rng = np.random.default_rng(seed)
+    groups, code = np.unique(outing, return_inverse=True)
+    median = float(np.median(values))
+    if n > 4000:
+        pick = rng.choice(n, 4000, replace=False)
+        values, code = values[pick], code[pick]
+        n = 4000
+    if len(groups) < 6:
+        draws = np.median(values[rng.integers(0, n, (_DRAWS, min(n, 1000)))], axis=1)
+        draws = median + (draws - draws.mean()) * np.sqrt(min(n, 1000) / n)
+        # What an outing had in common is not in these draws; leave room for it.
+        return median, draws + rng.normal(0, 0.02 / np.sqrt(len(groups)), _DRAWS), n
+    order = np.argsort(values)
+    values, code = values[order], code[order]
+    picks = rng.integers(0, len(groups), (_DRAWS, len(groups)))
+    draws = np.empty(_DRAWS)
+    for i, pick in enumerate(picks):
+        weight = np.cumsum(np.bincount(pick, minlength=len(groups))[code])
+        draws[i] = values[np.searchsorted(weight, weight[-1] / 2)]
+    return median, draws, n
