@@ -36,9 +36,9 @@ class LensRange:
 
     def name(self) -> str:
         """'24 mm f/2.8', '18-55 mm f/3.5-5.6'."""
-        text = f"{self.short_mm:.4g}"
+        text = f"{round(self.short_mm, 1):g}"
         if self.long_mm > self.short_mm * 1.005:
-            text += f"-{self.long_mm:.4g}"
+            text += f"-{round(self.long_mm, 1):g}"
         text += " mm"
         if self.f_short is not None:
             text += f" f/{round(self.f_short, 1):g}"

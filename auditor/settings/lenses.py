@@ -77,23 +77,21 @@ def _built_in(frames: pd.DataFrame) -> pd.Series:
     by_view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
     whole = frames["source"].isin(["raw", "camera"])
     diagonal = by_view.fillna(by_pitch.where(whole))
+    # A long shortest focal length on a tiny sensor is a reduced copy of a larger camera's frame
+    # whose tags still speak of the original's pixels.
+    diagonal = diagonal.where(by_view.notna() | (focal < 1.6 * diagonal))
     named = lens.notna() & ~lens.fillna("").str.startswith(BUILT_IN)
     per_body = pd.DataFrame(
-        {
-            "body": frames["body"],
-            "diagonal": diagonal,
-            "named": named,
-            "shortest": focal,
-        }
+        {"body": frames["body"], "diagonal": diagonal, "named": named, "focal": focal}
     ).dropna(subset=["body"])
     grouped = per_body.groupby("body", sort=False)
-    small = (grouped["diagonal"].median() < SMALL_SENSOR_MM) | (
-        grouped["diagonal"].median().isna() & (grouped["shortest"].median() < 30)
-        & (grouped["shortest"].min() < 9.5)
-    )  # fmt: skip
-    fixed = small & ~grouped["named"].any()
+    typical = grouped["diagonal"].median()
+    short = (grouped["focal"].median() < 30) & (grouped["focal"].min() < 9.5)
+    fixed = ((typical < SMALL_SENSOR_MM) | (typical.isna() & short)) & ~grouped["named"].any()
     names = {body: built_in_lens(str(body)) for body in fixed.index[fixed]}
-    return lens.where(lens.notna(), frames["body"].map(names)).where(lambda s: s.notna(), None)
+    unnamed = lens.isna() & focal.notna()
+    filled = lens.where(~unnamed, frames["body"].map(names))
+    return filled.where(filled.notna(), None)
 
 
 def _copies(frames: pd.DataFrame) -> pd.Series:

@@ -37,7 +37,7 @@ def aperture(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
     """f-number: FNumber, else ApertureValue by APEX (N = 2 ** (Av / 2), Exif 2.32 annex C)."""
     raw = numbers(exif.get("Exif.Photo.FNumber", exif.get("Exif.Image.FNumber")))
     value = within(raw, *F_LIMITS)
-    if value is None:
+    if value is None and not (raw and raw[0]):
         apex = within(
             numbers(
                 exif.get("Exif.Photo.ApertureValue", exif.get("Exif.Image.ApertureValue"))

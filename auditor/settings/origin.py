@@ -53,18 +53,26 @@ def is_mosaic(exif: Mapping[str, Any]) -> bool:
     )
 
 
-def _history(xmp: Mapping[str, Any], make: str | None, model: str | None) -> bool:
-    """Whether XMP tells of a program that worked on the pixels."""
+def _worked_on(xmp: Mapping[str, Any], make: str | None, model: str | None) -> bool:
+    """Whether XMP inside the file tells of a program that worked on the pixels.
+
+    Programs that only wrote stars or keywords say so ('/metadata'), and instructions for
+    developing that were not applied leave the pixels alone.
+    """
+    if str(xmp.get("Xmp.crs.AlreadyApplied", "")).casefold() == "true":
+        return True
     for key, value in xmp.items():
-        if key.startswith("Xmp.crs.") and key.endswith((".HasSettings", ".ProcessVersion")):
+        if key in ("Xmp.xmp.CreatorTool", "Xmp.tiff.Software"):
+            pass
+        elif key.endswith("stEvt:softwareAgent"):
+            changed = xmp.get(key.replace("softwareAgent", "changed"))
+            if str(changed).strip() == "/metadata":
+                continue
+        else:
+            continue
+        text = clean_text(value)
+        if text and not is_firmware(text, make, model):
             return True
-        if key.endswith("stEvt:softwareAgent") or key in (
-            "Xmp.xmp.CreatorTool",
-            "Xmp.tiff.Software",
-        ):
-            text = clean_text(value)
-            if text and not is_firmware(text, make, model):
-                return True
     return False
 
 
@@ -103,7 +111,7 @@ def kind_of_file(
     programs = [software, clean_text(exif.get("Exif.Image.ProcessingSoftware"))]
     if any(p and not is_firmware(p, make, model) for p in programs):
         return "edited"
-    if _history(tags.xmp, make, model):
+    if _worked_on(tags.xmp, make, model):
         return "edited"
     if not make and not model:
         return "unknown"

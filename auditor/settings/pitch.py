@@ -18,8 +18,8 @@ _UNIT_UM: Final = {2: 25_400.0, 3: 10_000.0, 4: 1000.0, 5: 1.0}
 """FocalPlaneResolutionUnit; Exif has 2 = inch (the default) and 3 = cm, makers also 4 and 5."""
 
 PITCH_LIMITS_UM: Final = (0.4, 80.0)
-_SENSOR_LIMITS_MM: Final = (1.5, 150.0)
-"""Diagonals from the smallest phone to large format."""
+_SENSOR_LIMITS_MM: Final = (0.3, 150.0)
+"""Diagonals that a file can hold, from a small cut-out to large format."""
 
 
 @dataclass(frozen=True, slots=True)

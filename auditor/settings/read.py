@@ -29,6 +29,10 @@ from auditor.settings.when import capture_time
 
 __all__ = ["Tags", "read_settings", "read_tags"]
 
+LARGEST_PITCH_UM: Final = 20.0
+"""No camera for photographs has larger pixels at its full size (common practice, no source)."""
+MEANINGLESS_PITCH_UM: Final = 1000.0
+
 
 @dataclass(frozen=True, slots=True)
 class Tags:
@@ -68,6 +72,7 @@ def read_tags(data: bytes, name: str, sidecar: bytes | None = None) -> Tags:
 
 def _settings(raw: RawTags, name: str) -> Settings:
     exif, xmp = raw.exif, raw.xmp
+    words = {**xmp, **raw.beside}
     notes = list(raw.notes)
     make = clean_text(exif.get("Exif.Image.Make", xmp.get("Xmp.tiff.Make")))
     model = clean_text(exif.get("Exif.Image.Model", xmp.get("Xmp.tiff.Model")))
@@ -86,6 +91,13 @@ def _settings(raw: RawTags, name: str) -> Settings:
     if pitch_um and source == "resized" and written and width and height:
         # The tags speak of the size that the camera wrote; each pixel of the file is larger now.
         pitch_um = round(pitch_um * max(written) / max(width, height), 4)
+    if pitch_um and pitch_um > LARGEST_PITCH_UM and width and height:
+        # Below a million pixels from such a sensor nothing is as the camera wrote it.
+        if source == "camera" and width * height < 1_000_000:
+            source = "resized"
+            notes.append(f"one pixel covers {pitch_um:.3g} um of the sensor: a reduced copy")
+        if pitch_um > MEANINGLESS_PITCH_UM:
+            pitch_um, pitch = None, None
     lens, converter = _lens(exif, xmp, focal, f_number)
     return Settings(
         body=body_name(make, model),
@@ -110,8 +122,8 @@ def _settings(raw: RawTags, name: str) -> Settings:
         software=software,
         file_number=file_number(name, exif),
         flash=light.flash_fired(exif),
-        rating=rating(exif, xmp),
-        labels=labels(xmp, raw.iptc),
+        rating=rating(exif, words),
+        labels=labels(words, raw.iptc),
         notes=tuple(notes),
         pitch_basis=pitch.basis if pitch else None,
         written_width_px=written[0] if written else None,

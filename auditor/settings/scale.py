@@ -23,6 +23,9 @@ SAME_PITCH: Final = 0.06
 """Relative difference within which two pitches are one."""
 PANORAMA: Final = 2.3
 """Shape (long over short) from which a frame may be stitched by the camera."""
+CROP_FACTORS: Final = (1.2, 1.75)
+"""How much smaller the part of the sensor is that cameras use in a crop mode, by its side (common
+practice, no source)."""
 HABIT: Final = 0.2
 """Share of a body's frames that makes a smaller size the photographer's habit."""
 
@@ -181,20 +184,26 @@ class _Table:
         told = ~np.isnan(pitch)
         self._set(native & told, pitch, own)
         # Only part of the sensor's height or width: another shape, not another scale.
-        part = smaller & ~shape & same & (np.abs(self.short / native_short - 1) <= SAME_SIZE)
+        sides = (self.short, self.long)
+        part = np.zeros(len(self.long), bool)
+        for side in sides:
+            for whole in (native_short, native_long):
+                part |= np.abs(side / whole - 1) <= SAME_SIZE
+        part &= smaller & same & ~shape
         edited = self._is("edited", "resized")
-        bare = (self.maker == 0) & (
-            self._per_body(
-                np.nan_to_num(self.maker), self.has_body & self._is("camera", "raw"), "mean"
-            )
-            >= 0.8
+        camera_notes = self._per_body(
+            np.nan_to_num(self.maker), self.has_body & self._is("camera", "raw"), "mean"
         )
+        bare = (self.maker == 0) & (camera_notes >= 0.8)
         copy = smaller & self._has_native_twin(native)
-        stale = smaller & same & ~part & (
-            edited | bare | copy | (~np.isnan(view) & view_scaled & shape)
-        )  # fmt: skip
-        crop = smaller & same & ~stale
+        worked_on = edited | bare | copy
+        # The tags claim the native pitch. They may be left over from before downsizing.
+        by_eye = ~np.isnan(view) & shape
+        usual = (ratio >= CROP_FACTORS[0]) & (ratio <= CROP_FACTORS[1])
+        crop = smaller & same & ~worked_on & np.where(by_eye, ~view_scaled, part | usual | ~shape)
         self._set(crop & told, pitch, own)
+        cut = crop & ~part & ~shape & self._is("camera")
+        self.source[cut] = "edited"
         other = (smaller & ~crop) | larger
         habit = other & smaller & scaled & self._is("camera") & (self.maker == 1)
         habit &= self._size_share() >= HABIT
@@ -202,7 +211,7 @@ class _Table:
         lost = other & told & ~shape & ~scaled
         self.pitch[lost] = np.nan
         self.basis[lost] = None
-        self.source[other & ~habit & (shape | edited | copy | bare | larger | lost)] = "resized"
+        self.source[other & ~habit] = "resized"
 
     def _set(self, rows: Bools, pitch: Floats, own: Floats) -> None:
         with np.errstate(invalid="ignore"):

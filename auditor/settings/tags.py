@@ -8,7 +8,7 @@ nothing behind this module sees a control character.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 __all__ = ["MAX_TEXT", "RawTags", "clean_text", "read_raw_tags"]
@@ -26,7 +26,9 @@ _UNPRINTABLE: Final = re.compile(
     r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff0-\uffff\ud800-\udfff]"
 )
 
-_EXIF_HEADER: Final = b"Exif\x00\x00"
+_BLOCK_MARKS: Final = (b"Exif\x00\x00II*\x00", b"Exif\x00\x00MM\x00*", b"II*\x00", b"MM\x00*")
+_MAX_BLOCK: Final = 1 << 20
+_MAX_TRIES: Final = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +38,9 @@ class RawTags:
     exif: dict[str, Any] = field(default_factory=dict)
     xmp: dict[str, Any] = field(default_factory=dict)
     iptc: dict[str, Any] = field(default_factory=dict)
+    beside: dict[str, Any] = field(default_factory=dict)
+    """XMP of the sidecar: the later word on stars and keywords, but no word on this file's pixels,
+    for the instructions in it may be for the raw file of the same name."""
     icc: bytes | None = None
     mime: str = ""
     width_px: int = 0
@@ -58,38 +63,37 @@ def clean_text(value: Any) -> str | None:
 
 
 def read_raw_tags(data: bytes, sidecar: bytes | None = None) -> RawTags:
-    """Tags of one file and of its sidecar; the sidecar's XMP wins, as it is the later word.
+    """Tags of one file and of its sidecar.
 
     Never raises for what is in the data: what can't be read is missing and `notes` says so.
     """
     tags, problem = _open(data)
     if tags is None:
-        # The tag block may still be whole inside a file that is not.
-        start = data.find(_EXIF_HEADER)
-        if start >= 0:
-            tags, _ = _open(data[start + len(_EXIF_HEADER) :])
-        tags = RawTags(exif=tags.exif) if tags is not None else RawTags()
-        if not tags.exif:
-            tags = RawTags(notes=(f"no settings could be read: {problem}",))
+        exif = _buried(data)
+        notes = () if exif else (f"no settings could be read: {problem}",)
+        tags = RawTags(exif=exif, notes=notes)
     if not sidecar:
         return tags
     beside, problem = _open(sidecar)
     if beside is None:
-        notes = (*tags.notes, f"the sidecar could not be read: {problem}")
-        return RawTags(
-            tags.exif,
-            tags.xmp,
-            tags.iptc,
-            tags.icc,
-            tags.mime,
-            tags.width_px,
-            tags.height_px,
-            notes,
-        )
-    return RawTags(
-        tags.exif, {**tags.xmp, **beside.xmp}, tags.iptc, tags.icc, tags.mime,
-        tags.width_px, tags.height_px, tags.notes,
-    )  # fmt: skip
+        return replace(tags, notes=(*tags.notes, f"the sidecar could not be read: {problem}"))
+    return replace(tags, beside=beside.xmp)
+
+
+def _buried(data: bytes) -> dict[str, Any]:
+    """Exif from inside a file that the library refuses as a whole: the first block that has a
+    picture's tags, by the marks with which such blocks begin."""
+    tried = 0
+    for mark in _BLOCK_MARKS:
+        start = data.find(mark)
+        while start >= 0 and tried < _MAX_TRIES:
+            tried += 1
+            block = data[start + len(mark) - 4 : start + _MAX_BLOCK]
+            found, _ = _open(block)
+            if found is not None and "Exif.Image.Make" in found.exif:
+                return found.exif
+            start = data.find(mark, start + 1)
+    return {}
 
 
 def _open(data: bytes) -> tuple[RawTags | None, str]:
