@@ -35,7 +35,7 @@ def measure_files(
     decoders = [Decoder(settings) for _ in first]
     try:
         if len(decoders) < 2:
-            yield from (_one(decoders[0], found) for found in first)
+            yield from (_one(decoders[0], found) for found in itertools.chain(first, files))
             return
         yield from _side_by_side(decoders, itertools.chain(first, files))
     finally:

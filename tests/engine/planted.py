@@ -1,0 +1,52 @@
+"""Measuring functions that misbehave on purpose, by the name of the file; run in decoder processes."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from pathlib import Path
+
+import numpy as np
+
+from auditor.record import FrameRecord, Settings
+
+
+def measure(
+    data: bytes, path: str, sidecar: bytes | None = None, *, max_pixels: int = 0
+) -> FrameRecord:
+    """A record that depends on the content only; faults by the file's name.
+
+    Where the environment names a folder in PLANTED_CALLS every call leaves a line there.
+    """
+    name = Path(path).name
+    calls = os.environ.get("PLANTED_CALLS")
+    if calls:
+        with open(calls, "a") as out:
+            out.write(f"{path}\n")
+    if "slow" in name:
+        time.sleep(0.2)
+    if "abort" in name:
+        os.abort()
+    if "spin" in name:
+        while True:
+            pass
+    if "sleep" in name:
+        time.sleep(1e5)
+    if "huge" in name:
+        np.ones(20 * 2**30 // 8)
+    if "killed" in name:
+        os.kill(os.getpid(), signal.SIGKILL)
+    if "takedown" in name:
+        os.kill(os.getppid(), signal.SIGKILL)
+    if "odd" in name:
+        raise ValueError("two\nlines")
+    if "chatty" in name:
+        os.write(1, b"a library that prints\n" * 5000)
+        os.write(2, b"and warns\n" * 5000)
+    if "refused" in name:
+        return FrameRecord(path, "set-aside", "not a picture")
+    settings = Settings(
+        body="Fern 2", iso=float(sum(data) % 1000), rating=len(sidecar or b"") or None
+    )
+    return FrameRecord(path, settings=settings, thumb_jpeg=data[:100])

@@ -1,0 +1,32 @@
+"""A scan in a process of its own, to be killed, interrupted or run beside another."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+from auditor.engine import Progress, ScanError, ScanOptions, scan
+from auditor.store import Store, StoreError
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+
+def show(event: Progress) -> None:
+    print(event.done, flush=True)
+
+
+def main() -> None:
+    root, out, wanted = sys.argv[1:4]
+    try:
+        summary = scan(
+            [root], Store(out), workers=2, options=ScanOptions(**json.loads(wanted)), progress=show
+        )
+    except (ScanError, StoreError) as error:
+        print(error)
+        sys.exit(1)
+    print(f"found {summary.found} measured {summary.measured} set aside {summary.set_aside}")
+
+
+if __name__ == "__main__":
+    main()

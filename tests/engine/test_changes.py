@@ -1,0 +1,136 @@
+"""What a later run does about files that are new, changed, moved, gone, or cannot be reached."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import archive
+import pytest
+
+from auditor.engine import ScanError
+from auditor.store import Store
+
+
+@pytest.fixture
+def calls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    path = tmp_path / "calls.txt"
+    path.touch()
+    monkeypatch.setenv("PLANTED_CALLS", str(path))
+    return path
+
+
+def measured_now(calls: Path) -> list[str]:
+    names = sorted(Path(line).name for line in calls.read_text().splitlines())
+    calls.write_text("")
+    return names
+
+
+def test_only_what_is_new_or_changed_is_measured(tmp_path: Path, calls: Path) -> None:
+    root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg", "3.jpg", "x/4.jpg", "x/5.jpg", "6.jpg"])
+    out = tmp_path / "out"
+    first = archive.run(root, out, workers=1)
+    assert (first.found, first.measured, first.new) == (6, 6, 6)
+    assert len(measured_now(calls)) == 6
+    ids = Store(out).load(["path", "file_id"]).set_index("path")["file_id"]
+
+    archive.make(root, ["7.jpg"], seed=7)  # new
+    (root / "1.jpg").write_bytes(b"changed")  # changed
+    os.utime(root / "2.jpg", (5, 5))  # touched: same content, so not measured again
+    (root / "moved").mkdir()
+    os.rename(root / "x" / "4.jpg", root / "moved" / "44.jpg")  # moved
+    (root / "3.jpg").unlink()  # gone
+    (root / "6.xmp").write_bytes(b"<x/>")  # a rating was given in another program
+    second = archive.run(root, out, workers=1)
+    assert measured_now(calls) == ["1.jpg", "6.jpg", "7.jpg"]
+    assert (second.found, second.measured, second.set_aside) == (6, 6, 0)
+    assert (second.new, second.moved, second.unchanged, second.gone) == (3, 2, 1, 2)
+    frames = Store(out).load().set_index("path")
+    assert sorted(Path(p).name for p in frames.index) == [
+        "1.jpg", "2.jpg", "44.jpg", "5.jpg", "6.jpg", "7.jpg",
+    ]  # fmt: skip
+    moved = frames.loc[str(root / "moved" / "44.jpg")]
+    assert moved["file_id"] == ids[str(root / "x" / "4.jpg")]
+    assert moved["iso"] >= 0
+    assert frames.loc[str(root / "2.jpg"), "mtime_ns"] == 5_000_000_000
+    assert frames.loc[str(root / "6.jpg"), "rating"] == 4
+
+    third = archive.run(root, out, workers=1)
+    assert (third.unchanged, third.new, third.moved, third.gone) == (6, 0, 0, 0)
+    assert measured_now(calls) == []
+
+    # Brought back from a backup: remembered by its content.
+    archive.make(root, ["1.jpg", "2.jpg", "3.jpg"])
+    (root / "1.jpg").write_bytes(b"changed")
+    fourth = archive.run(root, out, workers=1)
+    assert measured_now(calls) == []
+    assert fourth.measured == 7
+
+
+def test_an_archive_under_another_name_is_not_measured_again(tmp_path: Path, calls: Path) -> None:
+    root = archive.make(tmp_path / "a", [f"{n}.jpg" for n in range(30)] + ["refused.jpg"])
+    out = tmp_path / "out"
+    archive.run(root, out, workers=1)
+    measured_now(calls)
+    os.rename(root, tmp_path / "b")
+    summary = archive.run(tmp_path / "b", out, workers=1)
+    assert measured_now(calls) == []
+    assert (summary.moved, summary.gone, summary.set_aside) == (31, 31, 1)
+    frames = Store(out).load(["path"])
+    assert len(frames) == 31
+    assert frames["path"].str.startswith(str(tmp_path / "b")).all()
+    assert len(Store(out).pictures(Store(out).load(["file_id"])["file_id"].dropna())) == 30
+
+
+def test_an_archive_that_is_not_mounted_loses_nothing(tmp_path: Path, calls: Path) -> None:
+    root = archive.make(tmp_path / "a", [f"{n}.jpg" for n in range(5)])
+    out = tmp_path / "out"
+    archive.run(root, out, workers=1)
+    shutil.rmtree(root)
+    root.mkdir()
+    summary = archive.run(root, out, workers=1)
+    assert (summary.found, summary.gone) == (0, 0)
+    assert "is the drive mounted?" in " ".join(summary.notices)
+    assert len(Store(out).load(["path"])) == 5
+
+
+def test_an_archive_that_disappears_stops_the_scan_and_keeps_what_came(
+    tmp_path: Path, calls: Path
+) -> None:
+    root = archive.make(tmp_path / "a", [f"{n:03d}-slow.jpg" for n in range(60)])
+    out = tmp_path / "out"
+
+    from auditor.engine import Progress, ScanOptions, scan
+
+    def unplug(event: Progress) -> None:
+        if event.done >= 4 and root.exists():
+            os.rename(root, tmp_path / "elsewhere")
+
+    options = ScanOptions(measure="planted:measure")
+    with pytest.raises(ScanError, match=r"does not answer any more.*run again") as error:
+        scan([root], Store(out), workers=2, options=options, progress=unplug)
+    kept = len(Store(out).load(["path"]))
+    assert 4 <= kept == error.value.summary.measured < 60
+    assert archive.started_here() == []
+    os.rename(tmp_path / "elsewhere", root)
+    measured_now(calls)
+    summary = archive.run(root, out)
+    assert (summary.measured, summary.set_aside) == (60, 0)
+    assert len(measured_now(calls)) == 60 - kept
+
+
+def test_files_that_cannot_be_read_are_set_aside(tmp_path: Path) -> None:
+    root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
+    os.mkfifo(root / "pipe.jpg")
+    (root / "gone.jpg").symlink_to(root / "nowhere.jpg")
+    big = root / "big.jpg"
+    with open(big, "wb") as out_file:
+        out_file.truncate(3 * 2**20)
+    summary = archive.run(root, tmp_path / "out", workers=1, max_file_mb=2)
+    assert (summary.found, summary.measured, summary.set_aside) == (5, 2, 3)
+    reasons = {n: r for n, (s, r) in archive.rows(tmp_path / "out").items() if s != "measured"}
+    assert reasons["big.jpg"] == "the file is larger than 2 MB"
+    assert set(reasons) == {"big.jpg", "gone.jpg", "pipe.jpg"}
+    again = archive.run(root, tmp_path / "out", workers=1, max_file_mb=2)
+    assert (again.found, again.unchanged, again.set_aside) == (5, 5, 3)

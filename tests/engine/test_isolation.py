@@ -1,0 +1,115 @@
+"""One bad file costs one file, and nothing that reads pictures runs in the parent."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import archive
+import pytest
+
+from auditor.engine import ScanOptions, measure_files
+from auditor.store import Store
+
+HERE = Path(__file__).parent
+FAST = {"seconds_per_file": 2.0, "memory_mb": 600}
+
+
+def test_every_planted_fault_is_alone_set_aside_with_its_reason(tmp_path: Path) -> None:
+    bad = ["20-abort", "40-spin", "41-sleep", "60-huge", "70-odd", "71-refused", "80-killed"]
+    names = [*(f"{n:02d}.jpg" for n in range(60)), *(f"{b}.jpg" for b in bad), "50-chatty.jpg"]
+    root = archive.make(tmp_path / "a", names)
+    (root / "90-empty.jpg").write_bytes(b"")
+    before = archive.look(root)
+    summary = archive.run(root, tmp_path / "out", **FAST)
+    assert (summary.found, summary.measured, summary.set_aside) == (69, 61, 8)
+    found = archive.rows(tmp_path / "out")
+    reasons = {name: reason for name, (status, reason) in found.items() if status != "measured"}
+    assert reasons == {
+        "20-abort.jpg": "crashed the decoder (SIGABRT)",
+        "40-spin.jpg": "took longer than 2 s",
+        "41-sleep.jpg": "took longer than 2 s",
+        "60-huge.jpg": "wanted more than 600 MB of memory",
+        "70-odd.jpg": "could not be measured (ValueError: two lines)",
+        "71-refused.jpg": "not a picture",
+        "80-killed.jpg": "its worker was ended from outside, twice (perhaps the machine ran out "
+        "of memory)",
+        "90-empty.jpg": "the file is empty",
+    }
+    assert archive.look(root) == before
+    assert archive.started_here() == []
+    log = (tmp_path / "out" / "log.txt").read_text()
+    assert all(f"{name}: {reason}" in log for name, reason in reasons.items())
+    lines = summary.set_aside_lines()
+    assert len(lines) == 8
+    assert all("\n" not in line for line in lines)
+
+    again = archive.run(root, tmp_path / "out", **FAST)
+    assert (again.found, again.measured, again.set_aside) == (69, 61, 8)
+    assert again.unchanged == 69, "neither measured nor set-aside files are tried again"
+    retried = archive.run(root, tmp_path / "out", **FAST, retry=True)
+    assert (retried.unchanged, retried.set_aside) == (61, 8)
+    newer = archive.run(root, tmp_path / "out", **FAST, version="next")
+    assert (newer.unchanged, newer.set_aside) == (61, 8)
+
+
+@pytest.mark.long
+def test_a_file_that_takes_its_dask_worker_down_is_found_by_splitting(tmp_path: Path) -> None:
+    names = [*(f"{n:02d}.jpg" for n in range(40)), "17-takedown.jpg"]
+    root = archive.make(tmp_path / "a", names)
+    start = time.monotonic()
+    summary = archive.run(root, tmp_path / "out")
+    assert (summary.found, summary.measured, summary.set_aside) == (41, 40, 1)
+    assert archive.rows(tmp_path / "out")["17-takedown.jpg"] == (
+        "set-aside",
+        "ended its worker each time it was tried",
+    )
+    assert time.monotonic() - start < 110
+    assert archive.started_here() == []
+
+
+def test_the_parent_never_loads_a_decoder(tmp_path: Path) -> None:
+    root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
+    code = (
+        "import sys\n"
+        "from auditor.engine import scan, ScanOptions\n"
+        "from auditor.store import Store\n"
+        "if __name__ == '__main__':\n"
+        "    options = ScanOptions(measure='planted:measure')\n"
+        "    scan([sys.argv[1]], Store(sys.argv[2]), workers=1, options=options)\n"
+        "    bad = {'cv2', 'pyexiv2', 'rawpy', 'PIL', 'auditor.measure'} & set(sys.modules)\n"
+        "    sys.exit(f'loaded in the parent: {bad}' if bad else 0)\n"
+    )
+    script = tmp_path / "script.py"
+    script.write_text(code)
+    command = [sys.executable, str(script), str(root), str(tmp_path / "out")]
+    done = subprocess.run(
+        command, env=_env(), capture_output=True, text=True, timeout=120, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    assert Store(tmp_path / "out").load(["status"])["status"].tolist() == ["measured"] * 2
+
+
+def _env() -> dict[str, str]:
+    import os
+
+    return dict(os.environ) | {"PYTHONPATH": str(HERE)}
+
+
+def test_named_files_come_in_order_whatever_they_do(tmp_path: Path) -> None:
+    names = ["b.jpg", "abort.jpg", "a.jpg", "slow.jpg", "c.jpg"]
+    root = archive.make(tmp_path, names)
+    asked = [str(root / n) for n in [*names, "absent.jpg"]]
+    options = ScanOptions(measure="planted:measure", seconds_per_file=5)
+    for workers in (1, 2):
+        rows = list(measure_files(asked, workers=workers, options=options))
+        assert [r["path"] for r in rows] == asked
+        assert [r["status"] for r in rows] == [
+            "measured", "set-aside", "measured", "measured", "measured", "set-aside",
+        ]  # fmt: skip
+        assert rows[1]["reason"] == "crashed the decoder (SIGABRT)"
+        assert "no such file" in str(rows[-1]["reason"])
+    assert archive.started_here() == []
