@@ -149,18 +149,23 @@ def lens_serial(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> str | None:
     return None
 
 
-_FOCAL_IN_NAME: Final = re.compile(
-    r"(?<![\d.])(\d{1,4}(?:\.\d{1,3})?)(?:\s*(?:mm)?\s*[-–~]\s*(\d{1,4}(?:\.\d{1,3})?))?\s*mm\b",
-    re.I,
+_FOCALS: Final = (
+    r"(?<!\d)(?<!\d\.)(\d{1,4}(?:\.\d{1,3})?)(?:\s*(?:mm)?\s*[-–~]\s*(\d{1,4}(?:\.\d{1,3})?))?"
+)
+_FOCAL_IN_NAME: Final = re.compile(rf"{_FOCALS}\s*mm\b", re.I)
+_FOCAL_BEFORE_STOP: Final = re.compile(
+    rf"{_FOCALS}\s*(?:f\s*/?\s*|/\s*|1\s*:\s*)(?=\d{{1,2}}(?:\.\d)?(?![\d]))", re.I
 )
 _F_IN_NAME: Final = re.compile(
-    r"(?:\b[fF]\s*/?\s*|1\s*:\s*)(\d{1,2}(?:\.\d{1,2})?)(?:\s*[-–~]\s*(\d{1,2}(?:\.\d{1,2})?))?(?![\d.]*\s*mm)"
+    r"(?:\bf\s*/?\s*|\b1\s*:\s*|(?<=\d)/)(\d{1,2}(?:\.\d{1,2})?)"
+    r"(?:\s*[-–~]\s*(\d{1,2}(?:\.\d{1,2})?))?(?![\d.]*\s*mm)",
+    re.I,
 )
 
 
 def range_from_name(name: str) -> LensRange | None:
-    """The ranges that a lens's name states ('70-200mm F2.8', '50 mm 1:1.8'), None when it does not."""
-    focal = _FOCAL_IN_NAME.search(name)
+    """The ranges that a lens's name states ('70-200mm F2.8', '50/1.8'), None when it does not."""
+    focal = _FOCAL_IN_NAME.search(name) or _FOCAL_BEFORE_STOP.search(name)
     if focal is None:
         return None
     stop = _F_IN_NAME.search(name)

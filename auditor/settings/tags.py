@@ -7,7 +7,6 @@ nothing behind this module sees a control character.
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -20,11 +19,6 @@ _MAX_VALUE: Final = 2000
 """Bytes of a value looked at: maker notes hold tables of many thousand numbers."""
 
 _MAX_LIST: Final = 200
-
-# Control characters, what can't be encoded, and marks that turn the direction of writing.
-_UNPRINTABLE: Final = re.compile(
-    r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff0-\uffff\ud800-\udfff]"
-)
 
 _BLOCK_MARKS: Final = (b"Exif\x00\x00II*\x00", b"Exif\x00\x00MM\x00*", b"II*\x00", b"MM\x00*")
 _MAX_BLOCK: Final = 1 << 20
@@ -58,7 +52,11 @@ def clean_text(value: Any) -> str | None:
     if value is None:
         return None
     text = str(value).lstrip("\x00").split("\x00", 1)[0]
-    text = " ".join(_UNPRINTABLE.sub(" ", text[: 4 * MAX_TEXT]).split())[:MAX_TEXT].strip()
+    text = text[: 4 * MAX_TEXT]
+    if not text.isprintable():
+        # Control characters, what can't be encoded, marks that turn the direction of writing.
+        text = "".join(c if c.isprintable() else " " for c in text)
+    text = " ".join(text.split())[:MAX_TEXT].strip()
     return text or None
 
 
