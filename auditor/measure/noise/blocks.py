@@ -19,8 +19,8 @@ BLOCK: Final = 16
 """Side of a block in pixels: two JPEG blocks, so that their seams count as they show."""
 
 _REDUCE: Final = 4
-_SMOOTH: Final = 0.7
-"""Gaussian on the reduced copy; with the 4 x 4 means it amounts to 3 px on the frame."""
+_SMOOTH: Final = 1.0
+"""Gaussian on the reduced copy; with the 4 x 4 means it amounts to 4 px on the frame."""
 
 
 @dataclass(frozen=True)
@@ -29,15 +29,15 @@ class BlockMap:
 
     Attributes:
         level: mean code value on the 0..255 scale.
-        slope: mean squared gradient of the smoothed copy, (code value / px)^2.
+        relief: variance of the smoothed copy inside the block, code values squared.
     """
 
     level: NDArray[np.float32]
-    slope: NDArray[np.float32]
+    relief: NDArray[np.float32]
 
 
 def map_blocks(luma: NDArray[Any], scale: float) -> BlockMap:
-    """Level and slope of every block of `luma` (H, W); `scale` takes code values to 0..255."""
+    """Level and relief of every block of `luma` (H, W); `scale` takes code values to 0..255."""
     rows, columns = luma.shape[0] // BLOCK, luma.shape[1] // BLOCK
     inside = luma[: rows * BLOCK, : columns * BLOCK]
     per_side = BLOCK // _REDUCE
@@ -47,14 +47,13 @@ def map_blocks(luma: NDArray[Any], scale: float) -> BlockMap:
     if scale != 1.0:
         small *= np.float32(scale)
     smooth = cv2.GaussianBlur(small, (0, 0), _SMOOTH, borderType=cv2.BORDER_REFLECT)
-    dx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=1 / (8 * _REDUCE), borderType=cv2.BORDER_REFLECT)
-    dy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=1 / (8 * _REDUCE), borderType=cv2.BORDER_REFLECT)
-    energy = cv2.multiply(dx, dx) + cv2.multiply(dy, dy)
     size = (columns, rows)
-    return BlockMap(
-        level=np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32),
-        slope=np.asarray(cv2.resize(energy, size, interpolation=cv2.INTER_AREA), np.float32),
-    )
+
+    def per_block(values: NDArray[Any]) -> NDArray[np.float32]:
+        return np.asarray(cv2.resize(values, size, interpolation=cv2.INTER_AREA), np.float32)
+
+    relief = per_block(cv2.multiply(smooth, smooth)) - per_block(smooth) ** 2
+    return BlockMap(level=per_block(small), relief=relief)
 
 
 def spread(indices: NDArray[np.intp], most: int) -> NDArray[np.intp]:

@@ -9,7 +9,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.noise import blocks, doubts, marks, mosaic, scaling, signal, spectrum, tones
+from auditor.measure.noise import (
+    blocks,
+    coding,
+    doubts,
+    marks,
+    mosaic,
+    scaling,
+    signal,
+    spectrum,
+    tones,
+)
 from auditor.measure.picture import Picture
 from auditor.record import TONE_SIGNALS, Noise, Tone
 
@@ -21,6 +31,9 @@ FLAT_SHARE: Final = 0.2
 _MOST_BLOCKS: Final = 3000
 _TONE_BLOCKS: Final = 600
 _FEWEST_BLOCKS: Final = 24
+_FINE_STEPS: Final = 8.0
+"""Coding whose widest step is below this leaves the noise's spectrum alone (quality 97)."""
+
 _DARKEST, _BRIGHTEST = 1.5, 253.5
 """Code values (0..255) outside which a pixel may be clipped, and its noise cut off."""
 
@@ -66,12 +79,12 @@ def _read(picture: Picture, columns: int, indices: NDArray[np.intp]) -> FlatBloc
     )
 
 
-def _flattest(chosen: NDArray[np.intp], slope: NDArray[np.float32]) -> NDArray[np.intp]:
+def _flattest(chosen: NDArray[np.intp], relief: NDArray[np.float32]) -> NDArray[np.intp]:
     """The flattest share of the blocks `chosen`, in the order of their places."""
     if not len(chosen):
         return chosen
     count = max(1, round(FLAT_SHARE * len(chosen)))
-    return np.sort(chosen[np.argpartition(slope[chosen], count - 1)[:count]])
+    return np.sort(chosen[np.argpartition(relief[chosen], count - 1)[:count]])
 
 
 def _light(picture: Picture, level: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -103,28 +116,36 @@ def _measure(picture: Picture) -> Noise:
     scale = 255 / picture.peak
     shares, clipped = signal.signal_shares(picture), signal.clipped_share(picture)
     found = blocks.map_blocks(picture.luma, scale)
-    level, slope = found.level.ravel(), found.slope.ravel()
+    level, relief = found.level.ravel(), found.relief.ravel()
     columns = found.level.shape[1]
 
     usable = np.flatnonzero((level > _DARKEST) & (level < _BRIGHTEST))
-    chosen = _flattest(usable, slope)
+    chosen = _flattest(usable, relief)
     flat = _read(picture, columns, blocks.spread(chosen, _MOST_BLOCKS))
     if len(flat) < _FEWEST_BLOCKS:
         note = "no flat area that is neither black nor white"
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=note)
-    doubt = doubts.find_doubt(flat.values, flat.squares, flat.variance)
+    steps = _coding_steps(picture, columns, usable)
+    doubt = doubts.find_doubt(flat.variance, steps)
+    if doubt is None and doubts.is_posterised(picture.luma, picture.peak):
+        doubt = "posterised: too few code values for noise to be told from their steps"
+    if doubt is None:
+        flat = flat.take(doubts.clean_blocks(flat.squares, flat.variance, flat.level, steps))
+        if len(flat) < _FEWEST_BLOCKS:
+            doubt = "texture everywhere: noise cannot be told from it"
     if doubt is not None:
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=doubt)
 
-    variance = tones.robust_mean(flat.variance)
-    mean_power = spectrum.filled(flat.squares)
+    coarse = bool(np.nanmax(steps) > _FINE_STEPS)
+    rise = spectrum.low_rise(flat.squares) if coarse else 1.0
+    mean_power = spectrum.filled(flat.squares, rise)
+    sigma = _typical(flat, mean_power, rise)
     plateau = float(mean_power[0, 0])
     ratio = scaling.output_ratio(*picture.shape)
     factor = scaling.averaging_factor(mean_power, ratio)
-    sigma = float(np.sqrt(variance))
     return Noise(
         sigma_code8=sigma,
-        tones=_tones(picture, level, slope, columns),
+        tones=_tones(picture, level, relief, columns, steps),
         chroma_code8=_chroma(picture, columns, flat.indices),
         grain_px=scaling.grain(plateau, float(mean_power.mean())),
         sigma_output_code8=sigma * factor,
@@ -132,32 +153,56 @@ def _measure(picture: Picture) -> Noise:
         signal_shares=shares,
         clipped_share=clipped,
         banding=marks.has_banding(flat.values, flat.indices, columns),
-        hot_pixels=marks.count_hot_pixels(flat.values, variance, picture.luma.size),
+        hot_pixels=marks.count_hot_pixels(flat.values, sigma**2, picture.luma.size),
     )
+
+
+def _coding_steps(picture: Picture, columns: int, usable: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Rounding steps of the file's coding; zeros where values are finer than bytes."""
+    assert picture.code is not None
+    if picture.code.dtype != np.uint8 or not len(usable):
+        return np.zeros((coding.CELL, coding.CELL))
+    some = blocks.cut(picture.luma, columns, blocks.spread(usable, 1000))
+    return coding.rounding_steps(coding.coefficients(coding.cells(some)))
+
+
+def _typical(flat: FlatBlocks, mean_power: NDArray[np.float64], rise: float) -> float:
+    """Standard deviation of the noise: the median block's, brought to the mean.
+
+    The variance of a block has a chi-squared spread; its median lies below its mean by the factor
+    (1 - 2 / (9 k))^3 for k degrees of freedom (Wilson and Hilferty 1931).
+    """
+    spread = spectrum.relative_spread(flat.squares.mean(0))
+    below = (1 - spread**2 / 9) ** 3
+    low = spectrum.LOW_SHARE * float(mean_power[0, 0]) / float(mean_power.mean())
+    above = 1 - low * (1 - 1 / rise)  # the variance with the low part as on the plateau
+    return float(np.sqrt(np.median(flat.variance) / below / above))
 
 
 def _tones(
     picture: Picture,
     level: NDArray[np.float32],
-    slope: NDArray[np.float32],
+    relief: NDArray[np.float32],
     columns: int,
+    steps: NDArray[np.float64],
 ) -> tuple[Tone, ...]:
     light = _light(picture, level.astype(np.float64))
     rounding = 1 / 12 if picture.code is not None and picture.code.dtype == np.uint8 else 0.0
     out = []
     for target in TONE_SIGNALS:
         near = np.flatnonzero((light > target / np.sqrt(2)) & (light < target * np.sqrt(2)))
-        chosen = blocks.spread(_flattest(near, slope), _TONE_BLOCKS)
+        chosen = blocks.spread(_flattest(near, relief), _TONE_BLOCKS)
         if len(chosen) < _FEWEST_BLOCKS:
             continue
         flat = _read(picture, columns, chosen)
-        if len(flat) < _FEWEST_BLOCKS or doubts.find_doubt(
-            flat.values, flat.squares, flat.variance
-        ):
+        if len(flat) < _FEWEST_BLOCKS:
+            continue
+        flat = flat.take(doubts.clean_blocks(flat.squares, flat.variance, flat.level, steps))
+        if len(flat) < _FEWEST_BLOCKS:
             continue
         x = _light(picture, flat.level)
-        per_code = _curve_slope(picture, flat.level)
-        v = (flat.variance - rounding) * per_code**2
+        factor = tones.original_share(flat.values, steps, rounding)
+        v = factor * flat.variance * _curve_slope(picture, flat.level) ** 2
         value = tones.at_level(target, x, v)
         if value > 0:
             out.append(Tone(target, float(np.sqrt(value)), len(flat) * blocks.BLOCK**2))

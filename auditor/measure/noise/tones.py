@@ -7,7 +7,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["at_level", "robust_mean"]
+from auditor.measure.noise import coding
+
+__all__ = ["at_level", "original_share", "robust_mean"]
 
 _CLIP: Final = 2.5
 
@@ -32,7 +34,7 @@ def at_level(level: float, signal: NDArray[np.float64], variance: NDArray[np.flo
     clipped = np.minimum(variance, limit)
     spread = float(((signal - centre) ** 2).sum())
     slope = mean / max(centre, 1e-6)
-    if spread > 0:
+    if spread > 0 and mean > 0:
         fitted = float(((signal - centre) * (clipped - clipped.mean())).sum()) / spread
         residual = clipped - clipped.mean() - fitted * (signal - centre)
         error = float(np.sqrt((residual**2).sum() / max(len(signal) - 2, 1) / spread))
@@ -41,3 +43,39 @@ def at_level(level: float, signal: NDArray[np.float64], variance: NDArray[np.flo
         slope = weight * fitted + (1 - weight) * slope
     value = mean + slope * (level - centre)
     return float(np.clip(value, 0.5 * mean, 2 * mean))
+
+
+_LOW_CELL: Final = coding.CELL_CPP < 0.08
+_PLATEAU_CELL: Final = (coding.CELL_CPP >= 0.08) & (coding.CELL_CPP < 0.2)
+_UPPER_CELL: Final = coding.CELL_CPP >= 0.2
+_FINE_STEP: Final = 2.0
+
+
+def original_share(
+    values: NDArray[np.float32], steps: NDArray[np.float64], rounding: float
+) -> float:
+    """Share of the blocks' variance that is the picture's noise rather than rounding.
+
+    `values` (n, BLOCK, BLOCK) are of one level, `steps` the coding's, `rounding` the variance of
+    rounding to code values before coding. Where fine coding erased high frequencies of noise that is
+    white as far as it can be seen, they are taken to be as strong as the rest.
+    """
+    found = coding.coefficients(coding.cells(values)) ** 2
+    limit = _CLIP * np.median(found.mean((1, 2)))
+    power = found[found.mean((1, 2)) <= max(limit, 1e-6)].mean(0).astype(np.float64)
+    before = coding.before_rounding(power, steps)
+    usable = np.isfinite(before)
+    as_found = power.copy()
+    if not (usable & _PLATEAU_CELL).any():
+        return 1.0
+    plateau = float(before[usable & _PLATEAU_CELL].mean())
+    as_found[_LOW_CELL] = power[_PLATEAU_CELL].mean()
+    before[_LOW_CELL] = plateau
+    upper = before[usable & _UPPER_CELL]
+    lowest = steps[0, 1], steps[1, 0]
+    fine = all(np.isfinite(s) and s <= _FINE_STEP for s in lowest)
+    white = not len(upper) or float(upper.mean()) > 0.7 * plateau
+    erased = ~np.isfinite(before)
+    before[erased] = plateau if fine and white else np.maximum(power[erased] - 1 / 12, 0)
+    total = float(as_found.mean())
+    return max(float(before.mean()) - rounding, 0.0) / total if total > 0 else 1.0
