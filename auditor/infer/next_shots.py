@@ -1,14 +1,189 @@
-"""What to shoot next: the shortest list of test frames that would settle what is open."""
+"""What to shoot next: the shortest list of test frames that would settle what an archive leaves open.
+
+A series is proposed where it would change what the pocket card says: the sweet spot is not known to
+a third of a stop, an end of the pin-sharp range not to two thirds, the curve is still rising where
+the archive ends, or one side may be softer. A lens that is settled is not named.
+"""
 
 from __future__ import annotations
 
-from typing import Any
+import math
+from typing import Any, Final
 
+from auditor.exposure import F_NUMBERS
 from auditor.infer.criteria import Criteria
 
 __all__ = ["next_shots"]
 
+_LIMIT: Final = 12
+_WANTED: Final = 0.03
+"""Half-width (share of MTF50) that a series is planned for."""
+_SCATTER: Final = 0.035
+"""Scatter of sound frames from a tripod when a lens's own is unknown."""
+_MOST_APERTURES: Final = 5
+_HOW: Final = (
+    "tripod, self-timer or remote release, a detailed subject that is flat and far (a façade, "
+    "a wood's edge), focused once on the magnified picture; all apertures within minutes, ISO 100 "
+    "to 400, refocus after every round"
+)
+
 
 def next_shots(lenses: list[dict[str, Any]], criteria: Criteria) -> list[dict[str, Any]]:
-    """Test series by expected gain, none where nothing would change."""
-    return []
+    """Test series, the most telling first; empty where nothing would change."""
+    found = []
+    for lens in lenses:
+        for part in lens["focal_ranges"]:
+            series = _series(lens, part, criteria)
+            if series is not None:
+                found.append(series)
+    found.sort(key=lambda s: -s["weight"])
+    for series in found:
+        del series["weight"]
+    return found[:_LIMIT]
+
+
+def _series(
+    lens: dict[str, Any], part: dict[str, Any], criteria: Criteria
+) -> dict[str, Any] | None:
+    wanted: dict[float, str] = {}
+    reasons: list[str] = []
+    if part["sweet_spot"] is None:
+        _unknown(part, wanted, reasons)
+    else:
+        _sweet_spot(part, wanted, reasons)
+        _ends(part, wanted, reasons)
+    if not wanted:
+        return _sides(lens, part)
+    apertures = sorted(wanted)
+    if len(apertures) > _MOST_APERTURES:
+        step = (len(apertures) - 1) / (_MOST_APERTURES - 1)
+        apertures = [apertures[round(i * step)] for i in range(_MOST_APERTURES)]
+    each = _frames_each(part, criteria)
+    before = _half_width(part, apertures)
+    after = _after(part, before, each, criteria)
+    gain = f"curve at these apertures to ±{100 * after:.0f}%"
+    if before is not None:
+        gain += f", from ±{100 * before:.0f}% now"
+    return _entry(lens, part, apertures, each * len(apertures), reasons, gain) | {
+        "weight": part["frames"] * max(before if before is not None else 0.3, _WANTED)
+    }
+
+
+def _entry(
+    lens: dict[str, Any], part: dict[str, Any], apertures: list[float], frames: int,
+    reasons: list[str], gain: str,
+) -> dict[str, Any]:  # fmt: skip
+    return {
+        "lens": lens["lens"],
+        "body": lens["body"],
+        "converter": lens["converter"],
+        "focal_mm": _usual_focal(part),
+        "apertures": apertures,
+        "frames": frames,
+        "how": _HOW,
+        "why": "; ".join(reasons),
+        "gain": gain,
+    }
+
+
+def _usual_focal(part: dict[str, Any]) -> float | None:
+    if part["focal_mm"] is None:
+        return None
+    low, high = part["focal_mm"]
+    return round(math.sqrt(low * high), 1)
+
+
+def _unknown(part: dict[str, Any], wanted: dict[float, str], reasons: list[str]) -> None:
+    """No sweet spot at all: whole stops around the apertures used."""
+    used = [a["f_number"] for a in part["apertures"]]
+    first = min(used) if used else 4.0
+    index = _index(first)
+    last = max(_index(11.0), index + 6)
+    for i in range(index, min(last, _index(22.0)) + 1, 3):
+        wanted[F_NUMBERS[i]] = "unknown"
+    if wanted:
+        reasons.append("no sweet spot can be told from the apertures used so far")
+
+
+def _sweet_spot(part: dict[str, Any], wanted: dict[float, str], reasons: list[str]) -> None:
+    spot = part["sweet_spot"]
+    used = [a["f_number"] for a in part["apertures"]]
+    at, low, high = (_index(spot[k]) for k in ("f_number", "low", "high"))
+    if at - low > 1 or high - at > 1:
+        between = [f for f in used if spot["low"] <= f <= spot["high"]]
+        if _spread_matters(part, between):
+            wanted.update(dict.fromkeys(between, "sweet spot"))
+            reasons.append(f"sweet spot known only to f/{spot['low']:g} to f/{spot['high']:g}")
+    if spot["f_number"] == max(used) and at < _index(8.0):
+        beyond = [F_NUMBERS[at + 3 * step] for step in (1, 2)]
+        wanted.update(dict.fromkeys([spot["f_number"], *beyond], "beyond"))
+        reasons.append(f"still getting sharper at f/{spot['f_number']:g}, the smallest used")
+
+
+def _spread_matters(part: dict[str, Any], apertures: list[float]) -> bool:
+    """Whether the candidates could differ by more than 3%: a flat top needs no test."""
+    widths = [_zone_width(a) for a in part["apertures"] if a["f_number"] in apertures]
+    known = [w for w in widths if w is not None]
+    return bool(known) and max(known) > _WANTED
+
+
+def _ends(part: dict[str, Any], wanted: dict[float, str], reasons: list[str]) -> None:
+    used = [a["f_number"] for a in part["apertures"]]
+    for name, words in (("pin_sharp", "pin-sharp"),):
+        for which, (low, high) in zip(
+            ("from", "up to"), part[f"{name}_intervals"] or [], strict=False
+        ):
+            if _index(high) - _index(low) > 2:
+                around = sorted(
+                    used, key=lambda f: abs(_index(f) - (_index(low) + _index(high)) / 2)
+                )
+                wanted.update(dict.fromkeys(around[:2], name))
+                reasons.append(f"{words} {which} somewhere between f/{low:g} and f/{high:g}")
+
+
+def _sides(lens: dict[str, Any], part: dict[str, Any]) -> dict[str, Any] | None:
+    """A lens whose sides may differ, but not surely."""
+    sides = part.get("sides")
+    if not sides or sides["verdict"] != "cannot tell":
+        return None
+    ratios = [sides[s] for s in ("left", "right") if sides[s] is not None]
+    if not ratios or min(ratios) > 0.95:
+        return None
+    wide = part["apertures"][0]["f_number"]
+    reasons = [f"one side may be softer ({100 * (1 - min(ratios)):.0f}% below the mean of both)"]
+    gain = "decentred or not"
+    return _entry(lens, part, [wide], 8, reasons, gain) | {"weight": 0.02 * part["frames"]}
+
+
+def _frames_each(part: dict[str, Any], criteria: Criteria) -> int:
+    scatter = max(_scatter(part), 0.01)
+    return int(min(max(math.ceil((1.645 * scatter / _WANTED) ** 2), 3), 10))
+
+
+def _scatter(part: dict[str, Any]) -> float:
+    known = [v for v in (part.get("failures") or {}).get("scatter", {}).values() if v]
+    return max(known) if known else _SCATTER
+
+
+def _after(part: dict[str, Any], before: float | None, each: int, criteria: Criteria) -> float:
+    new = 1.645 * _scatter(part) / math.sqrt(each)
+    return new if before is None else 1 / math.sqrt(1 / before**2 + 1 / new**2)
+
+
+def _half_width(part: dict[str, Any], apertures: list[float]) -> float | None:
+    widths = [_zone_width(a) for a in part["apertures"] if a["f_number"] in apertures]
+    known = [w for w in widths if w is not None]
+    return max(known) if known else None
+
+
+def _zone_width(aperture: dict[str, Any]) -> float | None:
+    known = [
+        (z["high"] - z["low"]) / 2 / z["mtf50_cpp"]
+        for z in (aperture["centre"], aperture["corner"])
+        if z is not None
+    ]
+    return max(known) if known else None
+
+
+def _index(f_number: float) -> int:
+    return round(6 * math.log2(f_number)) + 6

@@ -18,7 +18,7 @@ __all__ = ["Table", "curve_data", "read_table"]
 
 Floats = NDArray[np.float64]
 
-CELL_LIMIT: Final = 250
+CELL_LIMIT: Final = 160
 """Frames at one aperture beyond which a random sample stands for all: what more frames could
 still change is far below what they share (scene, outing, the measurement itself)."""
 _PITCH_UNKNOWN: Final = 4.0

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import erfcx, expit, log_ndtr
+from scipy.special import erfcx, expit
 
 __all__ = ["CurveData", "Expectation", "MixtureState", "expectation", "update_mixture"]
 
@@ -132,16 +132,18 @@ def expectation(data: CurveData, curve: Floats, state: MixtureState) -> Expectat
     variance = variance + ((1 - share) * _LOG_STEP) ** 2 / 12 * (extra > 0)
     sd = np.sqrt(variance)
     r = np.where(known, y, 0.0)[:, :, None] - mean
-    core = (1 - state.soft_zone[None, :, None] - _WILD) * np.exp(-0.5 * (r / sd) ** 2) / sd
-    core *= 1 / np.sqrt(2 * np.pi)
+    bell = np.exp(-0.5 * (r / sd) ** 2)
+    core = (1 - state.soft_zone[None, :, None] - _WILD) / np.sqrt(2 * np.pi) * bell / sd
     u = -(r / sd) - sd / _ZONE_LOSS
-    log_low = r / _ZONE_LOSS + variance / (2 * _ZONE_LOSS**2) + log_ndtr(u)
-    low = state.soft_zone[None, :, None] / _ZONE_LOSS * np.exp(np.minimum(log_low, 50.0))
+    # Exponential convolved with a Gaussian: exp(r/l + v/(2 l^2)) Phi(u) / l. Phi comes from the
+    # scaled erfc, which also gives the inverse Mills ratio phi(u) / Phi(u), stable in both tails.
+    scaled = erfcx(-np.minimum(u, 25.0) / np.sqrt(2))
+    far = np.exp(np.minimum(r / _ZONE_LOSS + variance / (2 * _ZONE_LOSS**2), 0.0))
+    low = state.soft_zone[None, :, None] / _ZONE_LOSS * np.where(u < 25, 0.5 * bell * scaled, far)
     wild = _WILD * np.exp(-0.5 * (r / _WILD_SPREAD) ** 2) / (_WILD_SPREAD * np.sqrt(2 * np.pi))
     total = core + low + wild + _TINY
     p_core, p_low = core / total, low / total
-    # Inverse Mills ratio phi(u) / Phi(u), stable in both tails.
-    hazard = np.sqrt(2 / np.pi) / np.maximum(erfcx(-u / np.sqrt(2)), _TINY)
+    hazard = np.sqrt(2 / np.pi) / np.maximum(scaled, _TINY)
     grad = p_core * r / variance + p_low * (hazard / sd - 1 / _ZONE_LOSS)
     curv = p_core / variance + p_low * np.clip(hazard * (hazard + u), 0, None) / variance
     zone_log = np.where(known[:, :, None], np.log(total), 0.0).sum(1)  # n x (1 + D)
@@ -154,8 +156,8 @@ def expectation(data: CurveData, curve: Floats, state: MixtureState) -> Expectat
     q = posterior[:, None, :] * known[:, :, None]
     blurred = posterior[:, 1:]
     return Expectation(
-        gradient=(q * grad * share).sum(2),
-        curvature=(q * curv * share**2).sum(2),
+        gradient=q[:, :, 0] * grad[:, :, 0],
+        curvature=q[:, :, 0] * curv[:, :, 0],
         sound=posterior[:, 0],
         shaken=(blurred * shaken / np.maximum(missed + shaken, _TINY)).sum(1),
         in_core=q[:, :, 0] * p_core[:, :, 0],
