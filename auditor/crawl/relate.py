@@ -42,7 +42,7 @@ def relate(frames: pd.DataFrame) -> pd.DataFrame:
     aside, raw before camera before edited before resized, more pixels before fewer. A burst is of
     one body; an outing is of the whole archive, and frames without a time go by their folder.
     """
-    out = frames.copy()
+    out = frames.copy(deep=False)
     if out.empty:
         for name, kind in (("capture", "int64"), ("best", "bool"), ("burst", "int64")):
             out[name] = pd.Series(dtype=kind, index=out.index)
@@ -99,13 +99,12 @@ class _Marks:
         self.fraction: Ints = np.where(fine, np.round(share * 1000).astype(np.int64), -1)
         self.time = np.where(known, seconds + share, np.nan)
         self.exposure_s = np.nan_to_num(number("exposure_time_s"), nan=0.0)
-        light = [number(n) for n in ("f_number", "exposure_time_s", "iso")]
-        # Programs rewrite rationals; three digits are enough to know them again.
+        # Programs rewrite rationals (1/249 for 1/250), so exposures are compared by the third of a
+        # stop, on whose middle most cameras' values lie.
+        thirds = (("f_number", 6), ("exposure_time_s", 3), ("iso", 3))
+        light = [(number(name), steps) for name, steps in thirds]
         self.light = _joined(
-            [
-                np.round(np.log2(np.where(v > 0, v, np.nan)) * 50).astype("float64").copy()
-                for v in light
-            ]
+            [np.round(np.log2(np.where(v > 0, v, np.nan)) * steps) for v, steps in light]
         )
         signatures = frames.get("signature")
         self.signature = None if signatures is None else signatures.to_numpy(object)

@@ -26,7 +26,7 @@ source)."""
 
 def reconcile_lenses(frames: pd.DataFrame) -> pd.DataFrame:
     """The table with `lens` and `converter` settled; `body` and `pixel_pitch_um` must be."""
-    out = frames.copy()
+    out = frames.copy(deep=False)
     out["lens"] = one_spelling(out["lens"], lens_key)
     out["converter"] = _converters(out)
     out["lens"] = _built_in(out)

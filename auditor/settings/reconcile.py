@@ -24,7 +24,7 @@ def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
     Returns:
         A copy with the same rows in the same order. Doing it twice changes nothing more.
     """
-    out = frames.copy()
+    out = frames.copy(deep=False)
     if out.empty:
         return out
     out["body"] = one_spelling(out["body"], body_key)

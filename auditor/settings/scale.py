@@ -35,7 +35,7 @@ Bools = NDArray[np.bool_]
 
 def reconcile_scale(frames: pd.DataFrame) -> pd.DataFrame:
     """The table with `pixel_pitch_um`, `pitch_basis` and `source` settled; `body` must be."""
-    out = frames.copy()
+    out = frames.copy(deep=False)
     t = _Table(frames)
     t.notes_dropped()
     native_long, native_short = t.native_size()

@@ -1,0 +1,324 @@
+"""What one file can't know about itself, settled over the archive."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from auditor.record import FrameRecord, Settings, to_row
+from auditor.settings import reconcile
+
+NATIVE = {"width_px": 6000, "height_px": 4000, "pixel_pitch_um": 4.0, "pitch_basis": "focal-plane"}
+
+
+def frames(*rows: dict[str, Any]) -> pd.DataFrame:
+    """Rows over a usual frame; 'n' repeats one. Each has a moment of its own unless told."""
+    out = []
+    for row in rows:
+        row = dict(row)
+        for _ in range(row.pop("n", 1)):
+            i = len(out)
+            base = {
+                "body": "Northlight NL-7", "lens": "NL 24-70 mm f/2.8", "focal_length_mm": 35.0,
+                "f_number": 8.0, "source": "camera", "maker_note": False,
+                "taken": f"2024-05-01T{6 + i // 3600:02d}:{i // 60 % 60:02d}:{i % 60:02d}", **NATIVE,
+            }  # fmt: skip
+            out.append(to_row(FrameRecord(f"{i:04d}.jpg", settings=Settings(**{**base, **row}))))
+    return pd.DataFrame(out)
+
+
+def last(*rows: dict[str, Any]) -> pd.Series:
+    return reconcile(frames(*rows)).iloc[-1]
+
+
+# --- names
+
+
+def test_spellings_of_one_body_become_the_commonest() -> None:
+    table = reconcile(
+        frames(
+            {"n": 3},
+            {"body": "NORTHLIGHT NL-7"},
+            {"body": "northlight  nl7"},
+            {"body": "Northlight NL-70"},
+            {"body": None},
+        )
+    )
+    assert table["body"].fillna("-").tolist() == ["Northlight NL-7"] * 5 + ["Northlight NL-70", "-"]
+
+
+def test_spellings_of_one_lens_become_one() -> None:
+    table = reconcile(frames({"n": 2}, {"lens": "NL 24-70mm F2.8"}, {"lens": "NL 24-70mm f/4"}))
+    assert table["lens"].tolist() == ["NL 24-70 mm f/2.8"] * 3 + ["NL 24-70mm f/4"]
+
+
+# --- converters
+
+
+@pytest.mark.parametrize(
+    ("focal", "f_number", "converter"), [(70.0, 8.0, None), (98.0, 8.0, "1.4x"), (140.0, 5.6, "2x")]
+)
+def test_a_focal_length_outside_the_lens_range_is_a_converter(
+    focal: float, f_number: float, converter: str | None
+) -> None:
+    table = reconcile(frames({"n": 2}, {"focal_length_mm": focal, "f_number": f_number}))
+    found = table["converter"].tolist()
+    assert found[:2] == [None, None]
+    assert found[2] == converter
+
+
+def test_a_converter_that_a_file_names_is_kept() -> None:
+    assert last({}, {"converter": "1.7x"})["converter"] == "1.7x"
+
+
+# --- built-in lenses
+
+
+PHONE = {
+    "body": "Brenner P1", "lens": None, "focal_length_mm": 4.2, "focal_35mm": 26.0, "width_px": 4000,
+    "height_px": 3000, "pixel_pitch_um": 1.4, "pitch_basis": "equivalent",
+}  # fmt: skip
+
+
+def test_a_small_sensor_without_lens_names_has_a_lens_of_its_own() -> None:
+    table = reconcile(frames({"n": 2}, {**PHONE, "n": 2}, {**PHONE, "body": "Brenner P2"}))
+    assert table["lens"].tolist() == [
+        *["NL 24-70 mm f/2.8"] * 2,
+        *["built-in lens of Brenner P1"] * 2,
+        "built-in lens of Brenner P2",
+    ]
+
+
+def test_an_adapted_lens_stays_unknown() -> None:
+    # A large sensor, or no focal length, or a body that names its lenses otherwise.
+    assert last({"n": 3}, {"lens": None})["lens"] is None
+    assert last({"lens": None, "focal_length_mm": 50.0})["lens"] is None
+    assert (
+        last({**PHONE, "n": 3}, {**PHONE, "focal_length_mm": None, "f_number": None})["lens"]
+        is None
+    )
+
+
+# --- copies of a lens
+
+
+def test_two_copies_on_one_body_are_told_apart() -> None:
+    table = reconcile(frames({"lens_serial": "77"}, {"lens_serial": "78"}, {}))
+    assert table["lens"].tolist() == [
+        "NL 24-70 mm f/2.8 (no. 77)",
+        "NL 24-70 mm f/2.8 (no. 78)",
+        "NL 24-70 mm f/2.8",
+    ]
+
+
+def test_one_copy_per_body_needs_no_number() -> None:
+    table = reconcile(
+        frames({"lens_serial": "77", "n": 2}, {"lens_serial": "78", "body": "Halden H2"}, {})
+    )
+    assert set(table["lens"]) == {"NL 24-70 mm f/2.8"}
+
+
+# --- scale
+
+
+def test_one_wrong_tag_does_not_rule() -> None:
+    table = reconcile(
+        frames({"n": 5}, {"pixel_pitch_um": 8.0}, {"pixel_pitch_um": None, "pitch_basis": None})
+    )
+    assert table["pixel_pitch_um"].tolist() == [4.0] * 7
+    assert set(table["source"]) == {"camera"}
+
+
+def test_the_first_frame_may_be_the_wrong_one() -> None:
+    table = reconcile(frames({"pixel_pitch_um": 40.0}, {"n": 2}))
+    assert table["pixel_pitch_um"].tolist() == [4.0] * 3
+
+
+def test_equivalents_outvote_a_body_whose_focal_plane_tags_are_all_doubled() -> None:
+    # 24 x 16 mm over 6000 px is 4 um; the focal-plane tags say 2.
+    row = {"focal_length_mm": 50.0, "focal_35mm": 75.0, "pixel_pitch_um": 2.0, "n": 3}
+    assert reconcile(frames(row))["pixel_pitch_um"].tolist() == pytest.approx([4.0] * 3, rel=0.01)
+
+
+def test_rounded_equivalents_do_not_outvote_focal_plane_tags() -> None:
+    row = {"focal_length_mm": 50.0, "focal_35mm": 76.0, "n": 3}
+    assert reconcile(frames(row))["pixel_pitch_um"].tolist() == [4.0] * 3
+
+
+def test_equivalents_alone_agree_on_their_median() -> None:
+    rows = [
+        {
+            "focal_length_mm": f,
+            "focal_35mm": round(f * 1.5),
+            "pixel_pitch_um": p,
+            "pitch_basis": "equivalent",
+        }
+        for f, p in ((17.0, 3.92), (24.0, 4.0), (35.0, 4.04), (50.0, 4.0), (70.0, 4.0))
+    ]
+    table = reconcile(frames(*rows))
+    assert table["pixel_pitch_um"].nunique() == 1
+    assert table["pixel_pitch_um"].iloc[0] == pytest.approx(4.0, rel=0.01)
+
+
+def test_borders_differ_between_raw_and_jpeg_but_the_scale_does_not() -> None:
+    raw = {"source": "raw", "width_px": 6048, "height_px": 4024, "n": 3}
+    table = reconcile(frames({"n": 3}, raw))
+    assert table["pixel_pitch_um"].tolist() == [4.0] * 6
+    assert table["source"].tolist() == ["camera"] * 3 + ["raw"] * 3
+
+
+def test_portrait_files_are_native_too() -> None:
+    assert last({"n": 3}, {"width_px": 4000, "height_px": 6000})["source"] == "camera"
+
+
+@pytest.mark.parametrize(
+    "size",
+    [
+        {"width_px": 3936, "height_px": 2624},  # the middle of the sensor
+        {"width_px": 4000, "height_px": 4000},  # square: the whole height
+        {"width_px": 6000, "height_px": 3376},  # 16:9: the whole width
+        {"width_px": 5328, "height_px": 4000},  # 4:3: the whole height
+    ],
+)
+def test_a_crop_mode_keeps_its_pitch_and_kind(size: dict[str, int]) -> None:
+    row = last({"n": 5}, {**size, "n": 2})
+    assert (row["source"], row["pixel_pitch_um"]) == ("camera", 4.0)
+
+
+def test_a_crop_mode_by_its_equivalent_whatever_its_factor() -> None:
+    row = last(
+        {"n": 5, "focal_35mm": 52.5},
+        {"width_px": 2400, "height_px": 1600, "focal_35mm": 131.0},
+    )
+    assert (row["source"], row["pixel_pitch_um"]) == ("camera", 4.0)
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        {"pixel_pitch_um": 8.0},  # tags follow the size
+        {"focal_35mm": 52.5},  # stale tags, but the view is the whole one
+        {"source": "edited"},  # stale tags after a program
+        {"taken": "2024-05-01T06:00:00"},  # stale tags, and the original is there
+        {},  # stale tags; no camera crops by two
+        {"pixel_pitch_um": None, "pitch_basis": None},  # no tags
+        {"source": "resized", "pixel_pitch_um": 8.0},  # known from the file alone
+    ],
+)
+def test_a_downsized_copy_is_resized_with_larger_pixels(how: dict[str, Any]) -> None:
+    whole = {"n": 5, "focal_35mm": 52.5} if "focal_35mm" in how else {"n": 5}
+    row = last(whole, {"width_px": 3000, "height_px": 2000, **how})
+    assert (row["source"], row["pixel_pitch_um"]) == ("resized", 8.0)
+
+
+def test_a_downsized_copy_of_any_factor_beside_its_original() -> None:
+    row = last({"n": 5}, {"width_px": 4000, "height_px": 2667, "taken": "2024-05-01T06:00:02"})
+    assert (row["source"], row["pixel_pitch_um"]) == ("resized", 6.0)
+
+
+def test_an_edited_cut_out_has_no_scale_that_can_be_trusted() -> None:
+    row = last({"n": 5}, {"width_px": 2500, "height_px": 2300, "source": "edited"})
+    assert row["source"] == "resized"
+    assert pd.isna(row["pixel_pitch_um"])
+
+
+def test_an_enlarged_or_stitched_file_is_not_the_native_size() -> None:
+    table = reconcile(
+        frames(
+            {"n": 5},
+            {"width_px": 12_000, "height_px": 8000, "source": "edited"},
+            {"width_px": 20_000, "height_px": 4000, "n": 3},
+        )
+    )
+    assert table["source"].tolist() == ["camera"] * 5 + ["resized"] * 4
+    assert table["pixel_pitch_um"].tolist()[:6] == [4.0] * 5 + [2.0]
+
+
+def test_a_camera_set_to_a_smaller_size_by_habit_stays_a_camera_file_at_its_own_scale() -> None:
+    small = {"width_px": 3000, "height_px": 2000, "pixel_pitch_um": 8.0, "n": 10}
+    table = reconcile(frames({"n": 10, "maker_note": True}, {**small, "maker_note": True}))
+    assert table["source"].tolist() == ["camera"] * 20
+    assert table["pixel_pitch_um"].tolist() == [4.0] * 10 + [8.0] * 10
+
+
+def test_lost_private_notes_mean_a_program() -> None:
+    table = reconcile(frames({"n": 6, "maker_note": True}, {"maker_note": False}))
+    assert table["source"].tolist() == ["camera"] * 6 + ["edited"]
+    # A body that never writes them says nothing.
+    assert set(reconcile(frames({"n": 7}))["source"]) == {"camera"}
+
+
+def test_a_single_small_frame_without_a_body_is_left_alone() -> None:
+    row = last({"n": 3}, {"body": None, "width_px": 1000, "height_px": 700, "source": "unknown"})
+    assert (row["source"], row["pixel_pitch_um"]) == ("unknown", 4.0)
+
+
+def test_small_rendered_archives_are_their_own_native_size() -> None:
+    small = {"width_px": 1200, "height_px": 800, "n": 4}
+    table = reconcile(frames(small, {**small, "source": "raw", "n": 2}))
+    assert table["source"].tolist() == ["camera"] * 4 + ["raw"] * 2
+    assert table["pixel_pitch_um"].tolist() == [4.0] * 6
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    st.lists(
+        st.fixed_dictionaries(
+            {
+                "body": st.sampled_from(["Northlight NL-7", "NORTHLIGHT NL7", "Halden H2", None]),
+                "lens": st.sampled_from(["NL 24-70 mm f/2.8", "NL 24-70mm F2.8", None]),
+                "lens_serial": st.sampled_from(["1", "2", None]),
+                "width_px": st.sampled_from([6000, 3000, 1200, None]),
+                "pixel_pitch_um": st.sampled_from([4.0, 8.0, None]),
+                "focal_length_mm": st.sampled_from([35.0, 98.0, 4.0, None]),
+                "focal_35mm": st.sampled_from([52.0, None]),
+                "source": st.sampled_from(["raw", "camera", "edited", "resized", "unknown"]),
+                "maker_note": st.sampled_from([True, False, None]),
+            }
+        ),
+        min_size=1,
+        max_size=10,
+    ),
+    st.randoms(),
+)
+def test_any_table_comes_back_whole_and_a_second_time_changes_nothing(
+    rows: list[dict[str, Any]], random: Any
+) -> None:
+    table = frames(*rows)
+    once = reconcile(table)
+    assert once["path"].tolist() == table["path"].tolist()
+    assert list(once.columns) == list(table.columns)
+    assert set(once["source"]) <= {"raw", "camera", "edited", "resized", "unknown"}
+    pitch = pd.to_numeric(once["pixel_pitch_um"], errors="coerce").dropna()
+    assert (pitch > 0).all()
+    order = list(range(len(table)))
+    random.shuffle(order)
+    shuffled = reconcile(table.iloc[order]).sort_index()
+    for column in ("body", "lens", "converter", "source"):
+        assert shuffled[column].fillna("-").tolist() == once[column].fillna("-").tolist()
+
+
+def test_twice_is_the_same_as_once() -> None:
+    table = frames(
+        {"n": 5}, {"width_px": 3000, "height_px": 2000}, {"width_px": 3936, "height_px": 2624},
+        {"pixel_pitch_um": 8.0}, {"lens_serial": "1"}, {"lens_serial": "2"}, {**PHONE, "n": 2},
+        {"width_px": 2500, "height_px": 2300, "source": "edited"}, {"focal_length_mm": 98.0},
+    )  # fmt: skip
+    once = reconcile(table)
+    pd.testing.assert_frame_equal(reconcile(once), once)
+
+
+def test_a_hundred_thousand_frames_in_a_moment() -> None:
+    few = frames({"n": 50}, {"body": "Halden H2", "width_px": 3000, "height_px": 2000, "n": 50})
+    names = [c for c in few.columns if c in Settings.__slots__ or c in ("path", "status")]
+    many = few[names].loc[np.tile(np.arange(100), 1000)].reset_index(drop=True)
+    start = time.process_time()
+    reconcile(many)
+    # Half a second when measured.
+    assert time.process_time() - start < 6
