@@ -51,7 +51,7 @@ class ToneWorld:
     frame_sd: float = 0.05
     outing_sd: float = 0.03
     tone_sd: float = 0.04
-    bias_sd: float = 0.02
+    bias_sd: float = 0.035
     """Common to the whole archive: the estimator's own."""
     outlier_share: float = 0.1
     outlier_size: float = 0.35

@@ -6,7 +6,13 @@ In linear light with 1 = white the variance at signal s and ISO i is linear in f
 
 a = 1 / W with W the electrons at white at ISO 100 (photon noise; EMVA 1288, photon transfer),
 b = (read noise / W)^2 for noise before the amplifier, with one step allowed at ISO k (dual gain),
-c the noise behind the amplifier, d what is proportional to the signal (pixel response, texture).
+c the noise behind the amplifier, d what is proportional to the signal: faint texture of the scenes
+taken for noise, and the pixels' unequal response. Neither is random from frame to frame and the two
+cannot be told apart in ordinary pictures, so d is fitted, to keep it out of a, and left out of what
+is said of the body.
+
+A camera's noise reduction grows with ISO: all of it is multiplied by exp(e log2(i / 100)), e found
+beside the rest for developed files (`fit_development`).
 """
 
 from __future__ import annotations
@@ -18,13 +24,18 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import nnls
 
-__all__ = ["Physics", "fit_physics", "fit_physics_with_step"]
+__all__ = ["Physics", "fit_development", "fit_physics", "fit_physics_with_step"]
 
 Floats = NDArray[np.float64]
 
 STEP_GAIN: Final = 12.0
 """A dual-gain step is believed only when it takes this much off the weighted sum of squares: twice
 the log-likelihood of two more parameters and a search over some ten ISO values (BIC-like)."""
+
+
+DEVELOPMENT_STEP: Final = 0.03
+DEVELOPMENT_SD: Final = 0.04
+"""What a camera's noise reduction may change log noise by per stop of ISO, before it was seen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,23 +46,27 @@ class Physics:
     behind: float
     proportional: float
     step_iso: float | None = None
+    per_stop: float = 0.0
+    """Change of log noise per stop of ISO through development."""
 
     @property
     def full_scale_e(self) -> float | None:
         """Electrons at white at ISO 100, as the developed file shows them."""
         return 1 / self.photon if self.photon > 0 else None
 
-    def variance(self, iso: ArrayLike, signal: ArrayLike) -> Floats:
-        """Variance in linear light (1 = white). Arguments broadcast."""
-        i, s = np.broadcast_arrays(np.asarray(iso, float), np.asarray(signal, float))
-        coefficients = np.array(
-            [self.photon, self.read_low, self.read_high, self.behind, self.proportional]
-        )
-        return np.asarray(_basis(i, s, self.step_iso) @ coefficients)
+    def log_sigma(self, iso: ArrayLike, signal: ArrayLike, texture: bool = True) -> Floats:
+        """Natural log of the standard deviation in linear light (1 = white). Arguments broadcast.
 
-    def log_sigma(self, iso: ArrayLike, signal: ArrayLike) -> Floats:
-        """Natural log of the standard deviation in linear light."""
-        return np.asarray(0.5 * np.log(np.maximum(self.variance(iso, signal), 1e-18)))
+        `texture`: with what is proportional to the signal, as frames show it, or without.
+        """
+        i, s = np.broadcast_arrays(np.asarray(iso, float), np.asarray(signal, float))
+        proportional = self.proportional if texture else 0.0
+        coefficients = np.array(
+            [self.photon, self.read_low, self.read_high, self.behind, proportional]
+        )
+        variance = _basis(i, s, self.step_iso) @ coefficients
+        developed = self.per_stop * np.log2(i / 100)
+        return np.asarray(0.5 * np.log(np.maximum(variance, 1e-18)) + developed)
 
 
 def _basis(iso: Floats, signal: Floats, step: float | None) -> Floats:
@@ -69,6 +84,7 @@ def fit_physics(
     sd: Floats,
     step: float | None = None,
     rounds: int = 6,
+    per_stop: float = 0.0,
 ) -> tuple[Physics, float]:
     """Weighted fit of the variance law to cell means; non-negative, iterated relative weights.
 
@@ -76,6 +92,7 @@ def fit_physics(
         iso, signal, log_sigma: one entry per cell (ISO step and signal level).
         sd: standard deviation of each `log_sigma`.
         step: ISO of a dual-gain step, or None.
+        per_stop: change of log noise per stop of ISO to assume.
 
     Returns:
         the law, and the weighted sum of squares of log residuals.
@@ -83,7 +100,8 @@ def fit_physics(
     basis = _basis(iso, signal, step)
     # Columns that the cells cannot tell apart or that do not occur are left out by nnls at 0.
     size = np.maximum(np.abs(basis).max(axis=0), 1e-300)
-    observed = np.exp(2 * log_sigma)
+    plain = log_sigma - per_stop * np.log2(iso / 100)
+    observed = np.exp(2 * plain)
     model = observed.copy()
     # c, what lies behind the amplifier, and d are small; a faint pull to 0 settles ties only.
     pull = np.diag([0.0, 0.0, 0.0, 1.0, 1.0]) * 0.3
@@ -99,21 +117,53 @@ def fit_physics(
         coefficients = solution / scale / size
         model = np.maximum(basis @ coefficients, 1e-18)
     photon, low, high, behind, proportional = (float(c) for c in coefficients)
-    law = Physics(photon, low, high, behind, proportional, step)
-    residual = (log_sigma - 0.5 * np.log(model)) / sd
+    law = Physics(photon, low, high, behind, proportional, step, per_stop)
+    residual = (plain - 0.5 * np.log(model)) / sd
     return law, float(residual @ residual)
 
 
-def fit_physics_with_step(
-    iso: Floats, signal: Floats, log_sigma: Floats, sd: Floats
+def fit_development(
+    iso: Floats,
+    signal: Floats,
+    log_sigma: Floats,
+    sd: Floats,
+    step: float | None = None,
+    rounds: int = 6,
+    start: float | None = None,
 ) -> tuple[Physics, float]:
-    """`fit_physics`, with a dual-gain step where the cells clearly ask for one."""
-    best, least = fit_physics(iso, signal, log_sigma, sd)
+    """`fit_physics` with the development's change of noise per stop found too.
+
+    `start`: look near this value only (three fits and a parabola) instead of over all of them.
+    """
+    reach = DEVELOPMENT_STEP
+    tried = np.arange(-4, 2) * reach if start is None else start + np.array([-1, 0, 1]) * reach
+    rest = []
+    for per_stop in tried:
+        _, squares = fit_physics(iso, signal, log_sigma, sd, step, rounds, float(per_stop))
+        rest.append(squares + (per_stop / DEVELOPMENT_SD) ** 2)
+    at = int(np.clip(np.argmin(rest), 1, len(tried) - 2))
+    left, middle, right = rest[at - 1 : at + 2]
+    bend = left - 2 * middle + right
+    shift = float(np.clip(0.5 * (left - right) / bend, -1, 1)) if bend > 0 else 0.0
+    best = float(tried[at]) + shift * reach
+    law, squares = fit_physics(iso, signal, log_sigma, sd, step, rounds, best)
+    return law, squares + (best / DEVELOPMENT_SD) ** 2
+
+
+def fit_physics_with_step(
+    iso: Floats, signal: Floats, log_sigma: Floats, sd: Floats, developed: bool = False
+) -> tuple[Physics, float]:
+    """The law, with a dual-gain step where the cells clearly ask for one.
+
+    `developed`: not raw, so noise reduction may have changed noise with ISO.
+    """
+    fit = fit_development if developed else fit_physics
+    best, least = fit(iso, signal, log_sigma, sd)
     used = np.unique(iso)
     if len(used) < 5:
         return best, least
     for step in used[2:-1]:
-        law, rest = fit_physics(iso, signal, log_sigma, sd, float(step))
+        law, rest = fit(iso, signal, log_sigma, sd, float(step))
         if law.read_high < law.read_low and rest < least - STEP_GAIN:
             best, least = law, rest
     return best, least
