@@ -68,7 +68,7 @@ class _Marks:
         def codes(name: str) -> Ints:
             if name not in frames:
                 return np.full(len(frames), -1)
-            return pd.factorize(frames[name].astype("object"))[0].astype(np.int64)
+            return pd.factorize(frames[name])[0].astype(np.int64)
 
         def number(name: str) -> NDArray[np.float64]:
             if name not in frames:
@@ -82,20 +82,23 @@ class _Marks:
         self.source = codes("source")
         self.width = np.nan_to_num(number("width_px"), nan=-1)
         taken = (
-            frames["taken"].astype("object").fillna("").astype(str)
-            if "taken" in frames
-            else pd.Series("", index=frames.index)
+            frames["taken"] if "taken" in frames else pd.Series(None, frames.index, dtype=object)
         )
+        taken = taken.astype("string")
         when = pd.to_datetime(taken.str.slice(0, 19), errors="coerce", format="%Y-%m-%dT%H:%M:%S")
         known = when.notna().to_numpy()
         seconds = when.to_numpy().astype("datetime64[s]").astype(np.int64)
         self.second: Ints = np.where(known, seconds, -1)
         self.timed = known
-        tail = taken.str.slice(19, 29).where(taken.str.slice(19, 20) == ".", "")
-        digits = tail.str.extract(r"^\.(\d+)", expand=False).fillna("")
-        share = pd.to_numeric("0." + digits, errors="coerce").fillna(0).to_numpy(float)
-        # One digit, or zeros, is how cameras without a fine clock fill the field.
-        fine = (digits.str.len() >= 2).to_numpy() & (share > 0)
+        share = np.zeros(len(frames))
+        fine = np.zeros(len(frames), bool)
+        split = known & (taken.str.slice(19, 20) == ".").fillna(False).to_numpy(bool)
+        if split.any():
+            digits = taken[split].str.slice(20, 29).str.replace(r"[^0-9].*", "", regex=True)
+            text = ("0." + digits).to_numpy(object)
+            share[split] = pd.to_numeric(text, errors="coerce")
+            # One digit, or zeros, is how cameras without a fine clock fill the field.
+            fine[split] = (digits.str.len() >= 2).to_numpy(bool) & (share[split] > 0)
         self.fraction: Ints = np.where(fine, np.round(share * 1000).astype(np.int64), -1)
         self.time = np.where(known, seconds + share, np.nan)
         self.exposure_s = np.nan_to_num(number("exposure_time_s"), nan=0.0)
@@ -108,12 +111,9 @@ class _Marks:
         )
         signatures = frames.get("signature")
         self.signature = None if signatures is None else signatures.to_numpy(object)
-        paths = (
-            frames["path"].astype(str) if "path" in frames else frames.index.astype(str).to_series()
-        )
-        self.folder = pd.factorize(paths.str.rpartition("/")[0].to_numpy(object))[0].astype(
-            np.int64
-        )
+        paths = frames["path"] if "path" in frames else pd.Series("", frames.index)
+        folders = paths.astype("string").fillna("").str.replace(r"[^/]*$", "", regex=True)
+        self.folder: Ints = pd.factorize(folders)[0].astype(np.int64)
 
 
 def _joined(columns: list[NDArray[np.float64]] | list[Ints]) -> Ints:
@@ -209,23 +209,35 @@ def _distance(one: object, other: object) -> float:
 
 
 def _best(frames: pd.DataFrame, capture: Ints) -> NDArray[np.bool_]:
+    """The best file of each capture; between equals the first by path."""
+
     def column(name: str) -> pd.Series:
         return frames[name] if name in frames else pd.Series(None, index=frames.index, dtype=object)
 
     pixels = pd.to_numeric(column("width_px"), errors="coerce") * pd.to_numeric(
         column("height_px"), errors="coerce"
     )
-    order = pd.DataFrame(
-        {
-            "capture": capture,
-            "aside": (column("status").astype("object") != "measured").to_numpy(),
-            "rank": column("source").astype("object").map(_SOURCE_RANK).fillna(5).to_numpy(float),
-            "fewer": -pixels.fillna(0).to_numpy(float),
-            "path": column("path").astype("object").fillna("").astype(str).to_numpy(object),
-        }
-    ).sort_values(["capture", "aside", "rank", "fewer", "path"], kind="stable")
+    keys = (
+        -pixels.fillna(0).to_numpy(float),
+        column("source").map(_SOURCE_RANK).fillna(5).to_numpy(float),
+        (column("status") != "measured").to_numpy(bool),
+    )
+    order = np.lexsort((*keys, capture))
+    lead = order[np.r_[True, capture[order][1:] != capture[order][:-1]]]
+    leader = np.empty(int(capture.max()) + 1, np.int64)
+    leader[capture[lead]] = lead
+    equal = np.ones(len(frames), bool)
+    for key in keys:
+        equal &= key == key[leader[capture]]
     best = np.zeros(len(frames), bool)
-    best[order.index[~order["capture"].duplicated().to_numpy()]] = True
+    several = np.bincount(capture[equal], minlength=len(leader)) > 1
+    best[leader[~several]] = True
+    tied = np.flatnonzero(equal & several[capture])
+    if len(tied):
+        paths = pd.DataFrame(
+            {"capture": capture[tied], "path": column("path").iloc[tied].to_numpy(), "row": tied}
+        )
+        best[paths.sort_values(["capture", "path"]).drop_duplicates("capture")["row"]] = True
     return best
 
 

@@ -97,6 +97,12 @@ class _Walker:
             yield Skipped(root, f"can't be opened: {_why(error)}", claims_picture(root))
             return
         if stat.S_ISREG(info.st_mode):
+            key = (info.st_dev, info.st_ino)
+            target = os.path.realpath(root)
+            walked = claims_picture(target) and any(target.startswith(r) for r in self._roots)
+            if walked or key in self._linked:
+                return  # found in its folder, or named twice
+            self._linked.add(key)
             yield FileEntry(root, info.st_size, info.st_mtime_ns, root, _lone_sidecar(root))
             return
         if not stat.S_ISDIR(info.st_mode):
@@ -120,6 +126,7 @@ class _Walker:
             with os.scandir(folder) as entries:
                 info = os.stat(folder)
                 if (info.st_dev, info.st_ino) in self._folders:
+                    yield Skipped(folder, "a folder that was read already", False)
                     return
                 self._folders.add((info.st_dev, info.st_ino))
                 for entry in entries:

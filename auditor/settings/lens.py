@@ -74,8 +74,6 @@ _MAKER_NAME_KEYS: Final = (
     "Exif.Canon.LensModel",
     "Exif.OlympusEq.LensModel",
     "Exif.Panasonic.LensType",
-    "Exif.Sony2.LensSpec",
-    "Exif.Samsung2.LensModel",
 )
 
 

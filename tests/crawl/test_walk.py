@@ -147,6 +147,9 @@ def test_a_root_that_is_a_link_and_roots_inside_each_other_are_walked_once(tmp_p
     assert len(found(tmp_path / "alias")) == 1
     roots = [tmp_path / "archive", tmp_path / "alias", tmp_path / "archive" / "sub"]
     assert len(found(*roots)) == 1
+    picture = tmp_path / "archive" / "sub" / "x.jpg"
+    assert len(found(picture, tmp_path / "archive")) == 1
+    assert len(found(picture, picture)) == 1
 
 
 def test_pipes_and_sockets_are_named_and_never_opened(tmp_path: Path) -> None:

@@ -12,12 +12,14 @@ from typing import Any
 import exifread
 import numpy as np
 import pytest
+import tifffile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made import picture, settings_of
 from PIL import Image
 
-from auditor.artificial.files import FrameTags, jpeg_bytes
+from auditor.artificial.camera import Mosaic
+from auditor.artificial.files import FrameTags, jpeg_bytes, mosaic_bytes
 from auditor.record import Settings
 from auditor.settings import read_settings, read_tags
 from auditor.settings.tags import MAX_TEXT
@@ -293,6 +295,24 @@ def test_kinds_that_no_camera_writes() -> None:
     assert settings_of({}, plain=False).source == "unknown"
     # A JPEG that calls itself raw is what it is.
     assert settings_of({}, name="x.nef").source == "camera"
+
+
+def test_a_mosaic_is_raw_and_a_developed_dng_is_not() -> None:
+    tags = FrameTags(make="Northlight", model="NL-7", f_number=8, iso=100, pixel_pitch_um=4.0)
+    raw = Mosaic(np.full((400, 600), 500, np.uint16), 64, 1023, (1.0, 1.0, 1.0), 1.0, 2.0)
+    found = read_settings(mosaic_bytes(raw, tags), "x.dng")
+    assert (found.source, found.body, found.f_number, found.iso) == (
+        "raw",
+        "Northlight NL-7",
+        8,
+        100,
+    )
+    assert (found.width_px, found.height_px, found.pixel_pitch_um) == (600, 400, 4.0)
+    buffer = io.BytesIO()
+    version = (50706, "B", 4, bytes((1, 4, 0, 0)), True)
+    developed = np.zeros((400, 600, 3), np.uint16)
+    tifffile.imwrite(buffer, developed, photometric="rgb", software="", extratags=[version])
+    assert read_settings(buffer.getvalue(), "x.dng").source == "unknown"
 
 
 def test_digital_zoom_is_enlarged() -> None:
