@@ -41,7 +41,8 @@ class Optics:
 
     The Gaussian remainder (aberration) has the standard deviation `blur_px` on the axis and
     `corner_blur_px` (the same if None) at the half-diagonal; its square grows with
-    radius ** `growth` between them.
+    radius ** `growth` between them. With `growth` 0 it is level within each zone instead, half way
+    up in the middle one, so that a zone's MTF50 is one number.
     """
 
     f_number: float
@@ -69,8 +70,8 @@ class Optics:
     def blur_at(self, radius: float) -> float:
         """Standard deviation (px) of the Gaussian remainder at this share of the half-diagonal."""
         corner = self.blur_px if self.corner_blur_px is None else self.corner_blur_px
-        square = self.blur_px**2 + (corner**2 - self.blur_px**2) * radius**self.growth
-        return math.sqrt(max(square, 0.0))
+        rise = float(_rise(np.array(radius), self.growth))
+        return math.sqrt(max(self.blur_px**2 + (corner**2 - self.blur_px**2) * rise, 0.0))
 
     def mtf50_at(self, radius: float = 0.0) -> float:
         """System MTF50 (c/px) in closed form at this radius, leaving out motion, defocus and tilt."""
@@ -99,6 +100,10 @@ class Optics:
         along = freq * self.motion_px * math.cos(math.radians(degrees - self.motion_deg))
         mtf = mtf * np.abs(np.sinc(along)) * np.abs(_disc_otf(freq * self.defocus_px))
         return float(freq[np.argmax(mtf < 0.5)])
+
+    def zone_centre_mtf50(self, zone: str) -> float:
+        """`mtf50_at` in the middle of a zone; with `growth` 0, the whole zone's."""
+        return self.mtf50_at({"centre": 0.0, "middle": 0.525, "corner": 1.0}[zone])
 
     def mirrored(self) -> Optics:
         """The same optics seen in a mirror (left and right exchanged)."""
@@ -187,13 +192,15 @@ def through_optics(
         raise ValueError("the scene was transformed for another lateral colour")
     layers = _layers(spectrum, look, levels, disc_map)
     common = _common(spectrum, look)
-    ready = [channel * common for channel in spectrum.channels]
-    planes = [np.zeros((spectrum.height, spectrum.width), np.float32) for _ in ready]
+    scratch = np.empty_like(common)
+    planes = [np.zeros((spectrum.height, spectrum.width), np.float32) for _ in spectrum.channels]
     for weight, blur, disc in layers:
-        local = _local(spectrum, blur, disc)
-        for total, channel in zip(planes, ready, strict=True):
-            image = _sampled(channel * local, spectrum)
-            total += image if weight is None else image * weight
+        transfer = common * _local(spectrum, blur, disc)
+        for total, channel in zip(planes, spectrum.channels, strict=True):
+            image = _sampled(np.multiply(channel, transfer, out=scratch), spectrum)
+            if weight is not None:
+                image *= weight
+            total += image
     result = planes[0] if len(planes) == 1 else np.dstack(planes)
     if look.haze:
         result = result * (1 - look.haze) + look.haze * AIRLIGHT
@@ -201,6 +208,17 @@ def through_optics(
         fall = 2.0 ** (-look.vignetting_ev * radius_map(spectrum.height, spectrum.width) ** 2)
         result = result * (fall if result.ndim == 2 else fall[..., None])
     return np.asarray(result, np.float32)
+
+
+def _rise(radius: NDArray[np.floating], growth: float) -> NDArray[np.floating]:
+    """Share of the way from the axis's squared blur to the corner's at these radii."""
+    if growth > 0:
+        return np.asarray(radius**growth)
+    steps = np.zeros(np.shape(radius), np.float32)
+    for low, high in ((0.32, 0.38), (0.67, 0.73)):
+        t = np.clip((radius - low) / (high - low), 0, 1)
+        steps = steps + t * t * (3 - 2 * t) / 2
+    return np.asarray(steps)
 
 
 def _magnify(plane: Image, shift: float) -> Image:
@@ -212,7 +230,7 @@ def _magnify(plane: Image, shift: float) -> Image:
     cy, cx = (rows - 1) / 2, (cols - 1) / 2
     matrix = np.array([[scale, 0, cx - scale * cx], [0, scale, cy - scale * cy]])
     moved = cv2.warpAffine(
-        plane, matrix, (cols, rows), flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT
+        plane, matrix, (cols, rows), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT
     )
     return np.asarray(moved, np.float32)
 
@@ -238,7 +256,7 @@ def _layers(
     if varies:
         radius = radius_map(height, width)
         corner = look.blur_px if look.corner_blur_px is None else look.corner_blur_px
-        square = look.blur_px**2 + (corner**2 - look.blur_px**2) * radius**look.growth
+        square = look.blur_px**2 + (corner**2 - look.blur_px**2) * _rise(radius, look.growth)
         if look.tilt_px:
             angle = math.radians(look.tilt_deg)
             x = (np.arange(width, dtype=np.float32) - (width - 1) / 2) / (width / 2)
@@ -353,15 +371,14 @@ def _disc_plane(product: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _fold(filtered: NDArray[np.complex64], spectrum: SceneSpectrum) -> NDArray[np.complex64]:
-    """Sum the spectrum's aliases, which is what keeping every n-th sample does."""
+    """Sum the spectrum's aliases, which is what keeping every n-th sample does. Works in place."""
     n = spectrum.oversample
     if n == 1:
         return filtered
     rows, cols = spectrum.padded
-    tall = filtered[:rows].copy()
+    tall = filtered[:rows]
     for i in range(1, n):
         tall += filtered[i * rows : (i + 1) * rows]
-    mirror = np.roll(tall[::-1], 1, axis=0)  # row -r: the half-plane that is not stored
     half, whole = cols // 2, cols * n
     out = tall[:, : half + 1].copy()
     for j in range(1, n):
@@ -370,6 +387,8 @@ def _fold(filtered: NDArray[np.complex64], spectrum: SceneSpectrum) -> NDArray[n
         direct = max(0, min(half, whole // 2 - first) + 1)
         out[:, :direct] += tall[:, first : first + direct]
         if direct <= half:
-            stop = whole - first - half
-            out[:, direct:] += np.conj(mirror[:, stop : whole - first - direct + 1][:, ::-1])
-    return np.asarray(out * np.float32(1 / (n * n)), np.complex64)
+            mirror = tall[:, whole - first - half : whole - first - direct + 1][:, ::-1]
+            out[0, direct:] += np.conj(mirror[0])
+            out[1:, direct:] += np.conj(mirror[:0:-1])  # row -r holds the half that is not stored
+    out *= np.float32(1 / (n * n))
+    return out

@@ -1,0 +1,135 @@
+"""Draws the shots of an artificial archive into files, several scenes at a time."""
+
+from __future__ import annotations
+
+import json
+import multiprocessing
+import os
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from auditor.artificial.archive import (
+    LABELS,
+    ArchiveRecipe,
+    Shot,
+    frame_truth,
+    lens_truth,
+    plan,
+    shot_optics,
+)
+from auditor.artificial.camera import Mosaic, expose, mosaic
+from auditor.artificial.files import FrameTags, write_picture
+from auditor.artificial.lightpath import SceneSpectrum, spectrum_of
+from auditor.artificial.scenes import landscape
+
+__all__ = ["draw_archive", "draw_shot", "shot_tags"]
+
+LEVELS = 3
+"""Blur is level within each zone of a drawn archive, so three blends are exact."""
+
+
+def draw_archive(
+    recipe: ArchiveRecipe,
+    folder: Path,
+    workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[dict[str, Any]]:
+    """Draw what is not there yet below `folder`; returns the truth of every frame.
+
+    Beside the pictures it writes `frames/truth.json` (frames and lenses). Frames of one scene are
+    drawn together. The same recipe gives the same files.
+    """
+    shots = plan(recipe)
+    groups: dict[tuple[str, int, tuple[float, float]], list[Shot]] = {}
+    for shot in shots:
+        if not (folder / shot.path).exists():
+            lateral = recipe.lens(shot.lens).lateral_px
+            groups.setdefault((shot.place, shot.scene_seed, lateral), []).append(shot)
+    jobs = [(recipe, str(folder), group) for group in groups.values()]
+    jobs.sort(key=lambda job: -len(job[2]))
+    total, done = sum(len(job[2]) for job in jobs), 0
+    for count in _map(jobs, workers or os.cpu_count() or 1):
+        done += count
+        if progress is not None:
+            progress(done, total)
+    fresh = {shot.path for job in jobs for shot in job[2]}
+    for shot in shots[len(shots) - recipe.truncated :]:
+        if shot.path not in fresh:
+            continue
+        whole = (folder / shot.path).read_bytes()
+        (folder / shot.path).write_bytes(whole[: len(whole) // 3])
+    truth = [frame_truth(recipe, shot) for shot in shots]
+    for row in truth[len(truth) - recipe.truncated :]:
+        row["fault"] = "truncated"
+    text = json.dumps({"frames": truth, "lenses": lens_truth(recipe)}, indent=1)
+    (folder / "frames").mkdir(exist_ok=True)
+    (folder / "frames" / "truth.json").write_text(text, encoding="utf-8")
+    return truth
+
+
+Job = tuple[ArchiveRecipe, str, list[Shot]]
+
+
+def _map(jobs: Sequence[Job], workers: int) -> Iterable[int]:
+    if workers <= 1 or len(jobs) <= 1:
+        yield from map(_draw_group, jobs)
+        return
+    context = multiprocessing.get_context("spawn")
+    with context.Pool(min(workers, len(jobs))) as pool:
+        yield from pool.imap_unordered(_draw_group, jobs)
+
+
+def _draw_group(job: Job) -> int:
+    """Draw the frames of one scene; its spectrum is computed once."""
+    recipe, folder, shots = job
+    first = shots[0]
+    scene = landscape(first.place, recipe.height, recipe.width, first.scene_seed)
+    spectrum = spectrum_of(scene.radiance, scene.oversample, recipe.lens(first.lens).lateral_px)
+    for shot in sorted(shots, key=lambda s: s.f_number):
+        picture = draw_shot(recipe, shot, spectrum)
+        path = Path(folder) / shot.path
+        # Written under another name first: an interrupted drawing leaves no half frame behind.
+        part = path.with_name("unfinished-" + path.name)
+        write_picture(part, picture, shot_tags(recipe, shot), recipe.quality)
+        part.replace(path)
+    return len(shots)
+
+
+def draw_shot(
+    recipe: ArchiveRecipe, shot: Shot, spectrum: SceneSpectrum
+) -> np.ndarray[Any, Any] | Mosaic:
+    """The picture of one shot of an already transformed scene."""
+    sensor = recipe.body(shot.body).sensor
+    look = shot_optics(recipe, shot)
+    exposure = shot.exposure
+    if shot.label is not None and shot.label in LABELS:
+        tint = LABELS[shot.label][1]
+        channels = tuple(c * np.float32(t) for c, t in zip(spectrum.channels, tint, strict=True))
+        spectrum = replace(spectrum, channels=channels)
+    if shot.kind == "dng":
+        return mosaic(spectrum, look, sensor, shot.iso, shot.seed, exposure=exposure, levels=LEVELS)
+    return expose(spectrum, look, sensor, shot.iso, shot.seed, exposure=exposure, levels=LEVELS)
+
+
+def shot_tags(recipe: ArchiveRecipe, shot: Shot) -> FrameTags:
+    """The tags that the invented camera writes."""
+    body, lens = recipe.body(shot.body), recipe.lens(shot.lens)
+    name = lens.name if shot.converter is None else f"{lens.name} + {shot.converter:g}x"
+    return FrameTags(
+        make=body.make,
+        model=body.name,
+        body_serial=body.serial,
+        lens=name,
+        lens_serial=lens.serial,
+        focal_length_mm=shot.focal_mm,
+        f_number=shot.f_number,
+        exposure_time_s=shot.exposure_time_s,
+        iso=round(shot.iso),
+        taken=shot.taken,
+        pixel_pitch_um=body.pitch_um,
+        keywords=(shot.label,) if shot.label else (),
+    )
