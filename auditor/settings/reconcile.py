@@ -11,6 +11,7 @@ from auditor.settings.body import body_key
 from auditor.settings.lenses import reconcile_lenses
 from auditor.settings.scale import reconcile_scale
 from auditor.settings.spelling import one_spelling
+from auditor.settings.turned import turn_back
 
 __all__ = ["reconcile"]
 
@@ -23,10 +24,11 @@ def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
 
     Returns:
         A copy with the same rows in the same order. Doing it twice changes nothing more.
+        Measurements at the sides of frames that a program turned are given up (`turned`).
     """
     out = frames.copy(deep=False)
     if out.empty:
         return out
     out["body"] = one_spelling(out["body"], body_key)
     out = reconcile_scale(out)
-    return reconcile_lenses(out)
+    return turn_back(reconcile_lenses(out))

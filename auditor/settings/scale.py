@@ -124,11 +124,20 @@ class _Table:
         groups["rank"] = np.select([enough, own, plain], [3, 2, 1], 0)
         groups["area"] = groups["long"] * groups["short"]
         top = groups.sort_values(["body", "rank", "area"]).groupby("body").last()
-        long = np.full(self.bodies + 1, np.nan)
-        short = long.copy()
-        long[top.index.to_numpy(int)] = top["long"].to_numpy(float)
-        short[top.index.to_numpy(int)] = top["short"].to_numpy(float)
-        return long[self.body], short[self.body]
+        # Raw files keep a border that the camera's own pictures lack; copies are made of the latter.
+        near = (groups["long"] / groups["body"].map(top["long"]) - 1).abs() <= SAME_SIZE
+        near &= groups["own"] > groups["raw"]
+        groups["rendered"] = groups["own"] - groups["raw"]
+        usual = groups[near].sort_values(["body", "rendered", "area"]).groupby("body").last()
+        raw = self.source == "raw"
+        sides = []
+        for side in ("long", "short"):
+            whole, shown = np.full(self.bodies + 1, np.nan), np.full(self.bodies + 1, np.nan)
+            whole[top.index.to_numpy(int)] = top[side].to_numpy(float)
+            shown[usual.index.to_numpy(int)] = usual[side].to_numpy(float)
+            shown = np.where(np.isnan(shown), whole, shown)
+            sides.append(np.where(raw, whole[self.body], shown[self.body]))
+        return sides[0], sides[1]
 
     def consensus(self, native_long: Floats) -> Floats:
         """The body's pitch at its native size: what most focal-plane tags say, unless most

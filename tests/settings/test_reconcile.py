@@ -259,6 +259,21 @@ def test_a_single_small_frame_without_a_body_is_left_alone() -> None:
     assert (row["source"], row["pixel_pitch_um"]) == ("unknown", 4.0)
 
 
+def test_a_frame_turned_by_a_program_keeps_its_zones_and_gives_up_its_sides() -> None:
+    table = frames({"n": 2}, {"width_px": 4000, "height_px": 6000})
+    table["centre_mtf50_cpp"], table["left_mtf50_cpp"], table["left_edges"] = 0.3, 0.2, 9
+    table["horizontal_cpp"], table["vertical_cpp"] = 0.25, 0.15
+    done = reconcile(table)
+    assert done["centre_mtf50_cpp"].tolist() == [0.3] * 3
+    assert done["left_mtf50_cpp"].isna().tolist() == [False, False, True]
+    assert done["horizontal_cpp"].tolist() == [0.25, 0.25, 0.15]
+    assert done["vertical_cpp"].tolist() == [0.15, 0.15, 0.25]
+    pd.testing.assert_frame_equal(reconcile(done), done)
+    # A body that only stores upright frames has them all turned alike.
+    upright = table.assign(width_px=4000, height_px=6000)
+    assert reconcile(upright)["left_mtf50_cpp"].notna().all()
+
+
 def test_small_rendered_archives_are_their_own_native_size() -> None:
     small = {"width_px": 1200, "height_px": 800, "n": 4}
     table = reconcile(frames(small, {**small, "source": "raw", "n": 2}))

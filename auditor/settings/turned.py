@@ -1,0 +1,43 @@
+"""Frames that a program turned: their stored pixels are no longer in the sensor's own frame."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from auditor.record import SIDES, ZoneSharpness
+
+__all__ = ["turn_back"]
+
+
+def turn_back(frames: pd.DataFrame) -> pd.DataFrame:
+    """Measurements of turned frames in the sensor's own frame, as far as that can be known.
+
+    Sensors lie on their long side and cameras note the turn in a tag. A frame that is stored upright
+    by a body that also stores frames lying was turned by a program, or by the phone's. Whether to the
+    left or to the right it does not say: blur along x and along y change places, and what was seen
+    at the four sides is given up. Zones by distance from the centre are the same either way.
+    """
+    columns = [f"{s}_{n}" for s in SIDES for n in ZoneSharpness.__slots__]
+    columns = [c for c in columns if c in frames]
+    if not columns or "body" not in frames:
+        return frames
+    size = frames[["width_px", "height_px"]].apply(pd.to_numeric, errors="coerce")
+    upright = (size["height_px"] > size["width_px"]).to_numpy(bool)
+    lying = (size["height_px"] < size["width_px"]).to_numpy(bool)
+    known = frames["body"].notna().to_numpy()
+    lies = pd.Series(lying[known]).groupby(frames["body"].to_numpy(object)[known]).any()
+    turned = upright & frames["body"].map(lies).fillna(False).to_numpy(bool)
+    # A second call must not turn a frame again: its sides are gone already.
+    seen = frames[columns].notna().any(axis=1).to_numpy()
+    turned &= seen
+    if not turned.any():
+        return frames
+    out = frames.copy(deep=False)
+    for column in columns:
+        out[column] = out[column].where(~turned, None if column.endswith("method") else np.nan)
+    if {"horizontal_cpp", "vertical_cpp"} <= set(out.columns):
+        across, down = out["horizontal_cpp"], out["vertical_cpp"]
+        out["horizontal_cpp"] = across.where(~turned, down)
+        out["vertical_cpp"] = down.where(~turned, across)
+    return out
