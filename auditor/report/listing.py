@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -12,21 +13,24 @@ __all__ = ["HEADER", "keeper_lines", "pipe_path"]
 HEADER = "path\tfault\tcause\tmeasured_cpp\texpected_cpp\tevidence"
 
 
-def pipe_path(path: Any) -> str:
-    """A path on one line: backslash, tab, line end and other control characters as escapes.
+_UNSAFE = re.compile("[\\x00-\\x1f\\\\\\x7f-\\x9f\\u2028-\\u202e\\u2066-\\u2069\\ud800-\\udfff]")
+"""What a terminal or a pipe would not take as part of a name."""
+_SHORT = {"\t": "\\t", "\n": "\\n", "\r": "\\r", "\\": "\\\\"}
 
-    `printf '%b'` turns the escapes back into the path.
+
+def pipe_path(path: Any) -> str:
+    """A path on one line: backslash, control characters and undecodable bytes as escapes.
+
+    `printf '%b'` turns the escapes back into the very bytes of the path.
     """
-    out = []
-    for char in str(path or ""):
-        code = ord(char)
-        if char == "\\":
-            out.append("\\\\")
-        elif code < 32 or code == 127:
-            out.append({"\t": "\\t", "\n": "\\n", "\r": "\\r"}.get(char, f"\\{code:04o}"))
-        else:
-            out.append(char)
-    return "".join(out)
+
+    def escape(match: re.Match[str]) -> str:
+        data = match[0].encode(
+            "utf-8", "surrogateescape" if "\udc80" <= match[0] <= "\udcff" else "replace"
+        )
+        return _SHORT.get(match[0]) or "".join(f"\\0{byte:03o}" for byte in data)
+
+    return _UNSAFE.sub(escape, str(path if path is not None else ""))
 
 
 def fault(keeper: Mapping[str, Any]) -> str:

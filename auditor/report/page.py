@@ -78,7 +78,11 @@ def _lens_view(
 
 
 def _body_view(
-    body: Block, index: int, frames: FrameIndex, thresholds: dict[str, float]
+    body: Block,
+    index: int,
+    frames: FrameIndex,
+    thresholds: dict[str, float],
+    habits: list[Block],
 ) -> dict[str, Any]:
     limits = [
         v
@@ -95,6 +99,11 @@ def _body_view(
         "body": body,
         "key": f"b{index}",
         "sentence": summary.body_sentence(body, "It"),
+        "habits": [
+            h
+            for h in habits
+            if h.get("body") == body.get("body") and h.get("text") and h.get("frames")
+        ],
         "chart": pack(chart) if chart else None,
         "signals": snr_chart.shown_signals(body),
         "bands": [
@@ -129,17 +138,24 @@ def _heights(frames: pd.DataFrame | None) -> dict[Any, int]:
 
 def match_tables(profile: Block) -> list[dict[str, Any]]:
     """Per pair of bodies: rows of reference ISO, columns of light."""
-    pairs: dict[tuple[str, str], list[Block]] = {}
+    pairs: dict[tuple[str, ...], list[Block]] = {}
     for m in profile.get("iso_matches") or ():
-        key = (words.clean(m.get("body")), words.clean(m.get("reference_body")))
+        key = tuple(words.clean(m.get(k)) for k in ("body", "reference_body", "kind"))
         pairs.setdefault(key, []).append(m)
     out = []
-    for (body, reference), rows in pairs.items():
+    for (body, reference, kind), rows in pairs.items():
         bands = list(dict.fromkeys(summary.band_name(m) for m in rows))
         isos = sorted({v for m in rows if (v := words.number(m.get("reference_iso")))})
         cells = {(words.number(m.get("reference_iso")), summary.band_name(m)): m for m in rows}
         out.append(
-            {"body": body, "reference": reference, "bands": bands, "isos": isos, "cells": cells}
+            {
+                "body": body,
+                "reference": reference,
+                "kind": kind,
+                "bands": bands,
+                "isos": isos,
+                "cells": cells,
+            }
         )
     return out
 
@@ -188,7 +204,8 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
     heights = _heights(frames)
     lens_views = [_lens_view(x, i, index, heights) for i, x in enumerate(lenses)]
     limits = thresholds(profile)
-    body_views = [_body_view(b, i, index, limits) for i, b in enumerate(bodies)]
+    habits = [h for h in profile.get("habits") or () if isinstance(h, Mapping)]
+    body_views = [_body_view(b, i, index, limits, habits) for i, b in enumerate(bodies)]
     keepers = [k for k in profile.get("keepers") or () if isinstance(k, Mapping)]
     groups, keeper_pictures = keeper_groups(keepers, index, pictures, KEEPER_PICTURE_BYTES)
     thumbs = thumbs_within(pictures, index.wanted(), POINT_PICTURE_BYTES)

@@ -6,6 +6,7 @@ import base64
 import gzip
 import json
 import re
+from collections.abc import Callable, Mapping
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -17,7 +18,7 @@ from auditor.record import ZONES
 from auditor.report import words
 from auditor.report.summary import NAME_END, NAME_START
 
-__all__ = ["environment", "figures", "pack", "static"]
+__all__ = ["between", "environment", "figures", "pack", "sentence", "shown", "static"]
 
 
 def static(name: str) -> str:
@@ -52,16 +53,55 @@ def figures(text: Any) -> Markup:
     return Markup("".join(out))
 
 
+def sentence(text: Any) -> str:
+    """Text as a sentence: a capital first letter and a full stop at the end."""
+    out = words.clean(text)
+    return out and out[0].upper() + out[1:] + ("" if out[-1] in ".!?…" else ".")
+
+
+def shown(value: Any, form: str) -> str:
+    """A figure in a format of Python's; '' where there is none."""
+    known = words.number(value)
+    return "" if known is None else format(known, form)
+
+
+def between(block: Any, form: str, keys: tuple[str, str] = ("low", "high")) -> str:
+    """'(0.24 to 0.26)' from the interval in a block; '' where an end is missing. `form` as in
+    `shown`, or '%' for shares."""
+    if not isinstance(block, Mapping):
+        return ""
+    low, high = (
+        words.percent(v)
+        if form == "%" and words.number(v) is not None
+        else shown(v, form.strip("%"))
+        for v in (block.get(k) for k in keys)
+    )
+    return f"({low} to {high})" if low and high else ""
+
+
+def _known(function: Callable[..., Any]) -> Callable[..., Any]:
+    """The filter, given None where the profile has nothing."""
+
+    def filtered(value: Any, *more: Any) -> Any:
+        return function(None if isinstance(value, jinja2.Undefined) else value, *more)
+
+    return filtered
+
+
 @cache
 def environment() -> jinja2.Environment:
     env = jinja2.Environment(
         loader=jinja2.PackageLoader("auditor.report", "templates"),
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.ChainableUndefined,
     )  # fmt: skip
-    env.filters |= {
-        "figures": figures, "clean": words.clean, "shorten": words.shorten,
-        "aperture": words.aperture, "focal": words.focal, "percent": words.percent,
-        "iso": words.iso, "shutter": words.shutter, "number": words.number,
+    filters = {
+        "aperture": words.aperture, "between": between, "change": words.change, "clean": words.clean,
+        "figures": figures, "focal": words.focal, "iso": words.iso, "number": words.number,
+        "percent": words.percent, "sentence": sentence, "shorten": words.shorten,
+        "shown": shown,
     }  # fmt: skip
-    env.globals |= {"count": words.count, "aperture_range": words.aperture_range, "zones": ZONES}
+    env.filters |= {name: _known(function) for name, function in filters.items()}
+    env.globals |= {
+        "aperture_range": _known(words.aperture_range), "count": _known(words.count), "zones": ZONES,
+    }  # fmt: skip
     return env

@@ -25,6 +25,9 @@ __all__ = [
 LENSES: Final = 6
 """So many lenses, the most used first, have their own sentence; the rest are counted."""
 
+FEW: Final = 5
+"""A band of light with fewer frames than this speaks for its body only when no other can."""
+
 NAME_START: Final = "\ue000"
 NAME_END: Final = "\ue001"
 """Around names from files inside a sentence, so that the page can set them apart. `words.clean`
@@ -152,6 +155,7 @@ def body_sentence(body: Block, name: str | None = None) -> str:
     bands = [b for b in by_light(body) if (b.get("usable_iso") or {}).get("acceptable")]
     if not bands:
         return ""
+    bands = [b for b in bands if (words.number(b.get("frames")) or 0) >= FEW] or bands
     limits = [_iso_limit(b) for b in (bands if len(bands) < 2 else (bands[0], bands[-1]))]
     name = name or f"The {_named(body.get('body') or 'unnamed body')}"
     return f"{name} stays usable up to {words.join(limits)}."
@@ -162,7 +166,9 @@ def _matches(profile: Block) -> list[str]:
     pairs: dict[Any, list[Block]] = {}
     for m in _list(profile, "iso_matches"):
         if words.number(m.get("iso")) and words.number(m.get("reference_iso")):
-            pairs.setdefault((m.get("body"), m.get("reference_body")), []).append(m)
+            both = (m.get("body"), m.get("reference_body"))
+            if both[::-1] not in pairs:  # one direction tells the other
+                pairs.setdefault(both, []).append(m)
     out = []
     for (body, reference), rows in list(pairs.items())[:2]:
         m = min(rows, key=lambda m: abs((words.number(m.get("reference_iso")) or 1) - 1600))

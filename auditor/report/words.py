@@ -15,6 +15,7 @@ __all__ = [
     "ELLIPSIS",
     "aperture",
     "aperture_range",
+    "change",
     "clean",
     "count",
     "focal",
@@ -143,6 +144,14 @@ def percent(share: Any) -> str:
         return "?"
     value = 100 * s
     return f"{value:.1f}%" if 0 < abs(value) < 1 else f"{value:.0f}%"
+
+
+def change(share: Any) -> str:
+    """A relative difference with its sign: +3%, -12%, 0%."""
+    s = number(share)
+    if s is None:
+        return "?"
+    return f"{100 * s:+.0f}%" if abs(s) >= 0.005 else "0%"
 
 
 def count(n: Any, one: str = "frame", many: str | None = None) -> str:

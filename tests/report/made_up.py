@@ -6,6 +6,7 @@ Curves come from the closed forms of `auditor.optics`; names are invented.
 from __future__ import annotations
 
 import io
+import zlib
 from typing import Any
 
 import numpy as np
@@ -215,6 +216,8 @@ def frames(made: dict[str, Any], most: int | None = None, seed: int = 2) -> pd.D
                         (peak * rng.uniform(0.5, 1.02, n)).round(4).tolist()
                     )
     count = len(columns["lens"])
+    for key in ("lens", "body", "converter"):  # a table cannot hold undecodable bytes
+        columns[key] = [v and v.encode("utf-8", "replace").decode() for v in columns[key]]
     table = pd.DataFrame(columns)
     table["path"] = [
         f"/photos/{2019 + i % 6}/outing {i // 97:03d}/IMG_{i:05d}.JPG" for i in range(count)
@@ -255,14 +258,18 @@ def jpeg(seed: int, size: tuple[int, int] = (320, 213)) -> bytes:
     return out.getvalue()
 
 
+def _number(file_id: str) -> int:
+    return zlib.crc32(file_id.encode())
+
+
 def pictures(ids: list[str]) -> pd.DataFrame:
     """Pictures by file id, as the store gives them: every fifth frame has none."""
-    kept = [i for i in ids if int(i, 16) % 5 != 4]
+    kept = [i for i in ids if _number(i) % 5 != 4]
     return pd.DataFrame(
         {
             "file_id": kept,
-            "thumb_jpeg": [jpeg(int(i, 16) % 40) for i in kept],
-            "sharpest_jpeg": [jpeg(int(i, 16) % 40, (160, 160)) for i in kept],
-            "weakest_jpeg": [jpeg(int(i, 16) % 40 + 7, (160, 160)) for i in kept],
+            "thumb_jpeg": [jpeg(_number(i) % 40) for i in kept],
+            "sharpest_jpeg": [jpeg(_number(i) % 40, (160, 160)) for i in kept],
+            "weakest_jpeg": [jpeg(_number(i) % 40 + 7, (160, 160)) for i in kept],
         }
     )

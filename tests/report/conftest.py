@@ -1,0 +1,33 @@
+"""Helpers of the report's tests: made-up profiles beside the tests, a Chromium when there is one."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+CHROMIUM = next(
+    (p for n in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(n))), None
+)
+FLAGS = [
+    *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
+    *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
+]
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """A headless Chromium with a profile folder of its own."""
+    if CHROMIUM is None:
+        pytest.skip("no Chromium on this machine: the page is not tested in a real browser")
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with sync_api.sync_playwright() as player:
+        chromium = player.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield chromium
+        chromium.close()

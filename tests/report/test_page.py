@@ -1,0 +1,300 @@
+"""The page and the frames behind its points, without a browser."""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import json
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import made_up
+import numpy as np
+import pandas as pd
+import pytest
+
+from auditor.report import lens_chart, mould, snr_chart, write_report
+from auditor.report.frames_behind import FrameIndex, evenly, in_turn
+from auditor.report.pictures import crop_uri, fetch, thumb_uri, thumbs_within
+
+HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)> \"quoted\" & {{7*7}} $$x$$ @key"
+NAMES = {
+    "markup": HOSTILE,
+    "ends a script": "</script><script>window.hacked=1</script><!--",
+    "300 characters": "Ultra" * 60,
+    "right to left": "עדשה 24-70 מ\"מ \u202e gnp.exe",
+    "emoji": "📷👩‍🚀 50 mm f/1.4 🌄",
+    "controls": "a\x00b\x1b[31mc\nd",
+    "half a code point": "caf\udce9 50",
+}  # fmt: skip
+
+
+def written(
+    made: dict[str, Any], frames: pd.DataFrame | None, out: Path, pictures: Any = None
+) -> str:
+    write_report(made, frames, pictures, out)
+    return (out / "report.html").read_text("utf-8")
+
+
+def unpacked(page: str, name: str) -> Any:
+    found = re.search(rf'<script type="text/plain" id="{name}">([^<]*)</script>', page)
+    assert found, name
+    return json.loads(gzip.decompress(base64.b64decode(found[1])))
+
+
+class Shape(HTMLParser):
+    """Scripts, attributes and ids of a page, and whether its elements close."""
+
+    void = frozenset(("meta", "link", "img", "br", "input"))
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.scripts = 0
+        self.attributes: list[tuple[str, str | None]] = []
+        self.wrong: list[str] = []
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.scripts += tag == "script"
+        self.attributes += attrs
+        if tag not in self.void:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        if not self.open or self.open.pop() != tag:
+            self.wrong.append(tag)
+
+
+def renamed(name: str) -> dict[str, Any]:
+    """A profile in which every text that comes out of files is `name`."""
+    made = made_up.profile(2, keepers=3)
+    for lens in made["lenses"]:
+        lens |= {"lens": name, "body": name, "converter": name}
+        lens["focal_ranges"][0]["reasons"] = [name]
+    for body in made["bodies"]:
+        body["body"] = name
+    for m in made["iso_matches"]:
+        m |= {"body": name, "reference_body": name}
+    for k in made["keepers"]:
+        k |= {"path": f"/photos/{name}/a.jpg", "evidence": name, "cause": name}
+    for c in made["comparisons"]:
+        c |= {"label": name, "against": name, "lens": name, "verdict": name}
+    for s in made["settings"]:
+        s |= {"lens": name, "setting": name}
+    for s in made["next_shots"]:
+        s |= {"lens": name, "body": name, "how": name, "why": name}
+    made["set_aside"] = [{"path": name, "reason": name}]
+    return made
+
+
+@pytest.mark.parametrize("kind", list(NAMES))
+def test_text_from_files_shows_as_text(kind: str, tmp_path: Path) -> None:
+    made = renamed(NAMES[kind])
+    page = written(made, made_up.frames(made), tmp_path / "odd")
+    plain = written(renamed("Plain"), made_up.frames(renamed("Plain")), tmp_path / "plain")
+    odd, usual = Shape(page), Shape(plain)
+    assert odd.scripts == usual.scripts
+    assert not odd.wrong
+    assert not odd.open
+    assert not any(name.startswith("on") for name, _ in odd.attributes)
+    assert {n for n, _ in odd.attributes} - {"title"} <= {n for n, _ in usual.attributes}
+    assert "\u202e" not in page
+    card = (tmp_path / "odd" / "card.html").read_text("utf-8")
+    assert Shape(card).scripts == 0
+    if kind == "markup":
+        assert "&lt;script&gt;alert" in page
+
+
+def test_charts_hold_no_text_from_files() -> None:
+    """Bokeh reads markup, fields and mathematics in its texts; names must never reach it."""
+    made = renamed(HOSTILE)
+    part = made["lenses"][0]["focal_ranges"][0]
+    charts = [
+        lens_chart.lens_chart(part, 0.4, (2.8, 22), 4.0, "a"),
+        snr_chart.snr_chart(made["bodies"][0], {"excellent": 40, "acceptable": 10}, "b"),
+    ]
+    for chart in charts:
+        assert "alert" not in (text := json.dumps(chart))
+        assert "$$" not in text
+
+
+def test_the_page_asks_for_nothing(tmp_path: Path) -> None:
+    made = made_up.profile()
+    page = written(made, made_up.frames(made), tmp_path, made_up.pictures)
+    for name, value in Shape(page).attributes:
+        if name == "src":
+            assert (value or "").startswith("data:")
+        if name == "href":
+            assert re.match(r"#|data:|card\.html$|tables/$", value or ""), value
+    assert "default-src 'none'" in page
+    assert not re.search(r"url\((?!data:)", page)
+
+
+def test_filled_charts_share_no_ids_and_keep_the_mould_clean() -> None:
+    part = made_up.profile(1)["lenses"][0]["focal_ranges"][0]
+    one, two = (lens_chart.lens_chart(part, 0.4, (2.8, 22), 4.0, n) for n in "ab")
+    again = lens_chart.lens_chart(part, 0.4, (2.8, 22), 4.0, "a")
+    ids = [set(re.findall(r'"id": "([^"]+)"', json.dumps(c))) for c in (one, two)]
+    assert ids[0]
+    assert not ids[0] & ids[1]
+    assert one == again
+
+
+def test_a_part_that_a_chart_has_not_is_an_error() -> None:
+    with pytest.raises(KeyError, match="no part named wings"):
+        mould.fill({"attributes": {"name": "x_range"}}, {"wings": {"start": 0}}, "a")
+
+
+def named(chart: Any, name: str) -> dict[str, Any]:
+    if isinstance(chart, dict):
+        if isinstance(a := chart.get("attributes"), dict) and a.get("name") == name:
+            return a
+        chart = list(chart.values())
+    if isinstance(chart, list):
+        for item in chart:
+            if found := named(item, name):
+                return found
+    return {}
+
+
+def test_chart_shows_the_profile_s_figures_on_a_scale_of_stops() -> None:
+    part = made_up.profile(1)["lenses"][0]["focal_ranges"][0]
+    chart = lens_chart.lens_chart(part, 0.4, (2.8, 22), 4.4, "a")
+    points = dict(named(chart, "corner_points")["data"]["entries"])
+    rows = part["apertures"]
+    assert points["y"] == [r["corner"]["mtf50_cpp"] for r in rows]
+    assert points["low"] == [r["corner"]["low"] for r in rows]
+    assert np.allclose(points["x"], [2 * np.log2(r["f_number"]) for r in rows])
+    strip = named(chart, "pin_sharp")
+    assert strip["left"] == pytest.approx(2 * np.log2(part["pin_sharp"][0]) - 1 / 6)
+    targets = dict(named(chart, "targets")["data"]["entries"])
+    assert len(targets["key"]) == 3 * len(rows)
+    assert targets["says"][0].endswith(f"{1000 * rows[0]['centre']['mtf50_cpp'] / 4.4:.0f} lp/mm")
+
+
+def test_nothing_measured_gives_no_chart() -> None:
+    part = {"focal_mm": [24, 24], "apertures": [{"f_number": 8, "frames": 1, "centre": None}]}
+    assert lens_chart.lens_chart(part, 0.4, (8, 8), None, "a") is None
+    assert snr_chart.snr_chart({"tones": []}, {}, "b") is None
+
+
+def test_frames_behind_a_point_are_the_right_ones() -> None:
+    made = made_up.profile(3)
+    frames = made_up.frames(made)
+    lens = made["lenses"][0]
+    block = FrameIndex(frames).lens_block(lens)
+    assert block is not None
+    for i, part in enumerate(lens["focal_ranges"]):
+        for j, row in enumerate(part["apertures"]):
+            key = f"{i}:{j}"
+            assert block["totals"][key] == row["frames"]
+            for r in block["points"][key]:
+                assert block["f_number"][r] == row["f_number"]
+                assert part["focal_mm"][0] <= block["focal_length_mm"][r] <= part["focal_mm"][1]
+    weaker = np.array([block["centre_mtf50_cpp"], block["corner_mtf50_cpp"]], float).min(axis=0)
+    first = weaker[block["points"]["0:0"]]
+    assert (np.diff(first) <= 1e-9).all()
+
+
+def test_frames_of_other_kinds_and_set_aside_stay_out() -> None:
+    made = made_up.profile(1)
+    frames = made_up.frames(made)
+    frames.loc[frames.index[::2], "source"] = "edited"
+    frames.loc[frames.index[1::4], "status"] = "set-aside"
+    block = FrameIndex(frames).lens_block(made["lenses"][0])
+    assert block is not None
+    kept = frames[(frames["source"] == "camera") & (frames["status"] == "measured")]
+    assert sum(block["totals"].values()) == len(kept)
+
+
+def test_bounded_rows_keep_sharpest_and_softest() -> None:
+    assert evenly(3, 10) == [0, 1, 2]
+    assert evenly(1000, 5) == [0, 250, 500, 749, 999]
+    assert in_turn(1000, 4)[:2] == [0, 999]
+    assert in_turn(0, 6) == []
+    assert in_turn(1, 6) == [0]
+
+
+def test_unnamed_lens_finds_its_frames() -> None:
+    made = made_up.profile(1)
+    frames = made_up.frames(made)
+    frames["lens"] = None
+    made["lenses"][0]["lens"] = "unknown lens"
+    block = FrameIndex(frames).lens_block(made["lenses"][0])
+    assert block is not None
+    assert sum(block["totals"].values()) == len(frames)
+
+
+def test_pictures_come_from_tables_and_functions_and_broken_ones_are_left_out() -> None:
+    good = made_up.jpeg(1)
+    rows = {"a": good, "b": b"no picture", "c": good[:200], "d": None}
+    table = pd.DataFrame({"file_id": list(rows), "thumb_jpeg": list(rows.values())})
+    as_dicts = {k: {"thumb_jpeg": v} for k, v in rows.items()}
+    for source in (table, table.set_index("file_id"), lambda ids: table, lambda ids: as_dicts):
+        assert [f for f, _ in fetch(source, ["d", "a", "x", "a"])] == ["d", "a"]
+        assert set(thumbs_within(source, [*rows, "x"], 10**6)) == {"a"}
+    assert thumbs_within(table, rows, 10) == {}
+    assert thumb_uri(good, 64) is not None
+
+
+def test_crops_are_shown_at_full_size() -> None:
+    import io
+
+    from PIL import Image
+
+    uri = crop_uri(made_up.jpeg(1, (320, 240)), 160)
+    assert uri is not None
+    assert Image.open(io.BytesIO(base64.b64decode(uri.split(",")[1]))).size == (160, 160)
+
+
+def test_page_of_twenty_lenses_and_fifty_thousand_frames_stays_within_its_budget(
+    tmp_path: Path,
+) -> None:
+    made = made_up.profile(20, keepers=3000)
+    for lens in made["lenses"]:
+        for part in lens["focal_ranges"]:
+            for row in part["apertures"]:
+                row["frames"] *= 4
+    frames = made_up.frames(made)
+    assert len(frames) > 50_000
+    written(made, frames, tmp_path, made_up.pictures)
+    assert (tmp_path / "report.html").stat().st_size < 15e6
+
+
+@pytest.mark.parametrize("lenses", [1, 200])
+def test_few_and_many_lenses(lenses: int, tmp_path: Path) -> None:
+    made = made_up.profile(lenses)
+    page = written(made, None, tmp_path)
+    assert page.count('<details class="lens"') == lenses
+    assert not Shape(page).wrong
+    assert (tmp_path / "report.html").stat().st_size < 15e6
+
+
+def test_profile_of_one_frame(tmp_path: Path) -> None:
+    zone = {"mtf50_cpp": 0.2, "low": None, "high": None, "frames": 1}
+    made = {
+        "frames": {"found": 1, "measured": 1, "set_aside": 0}, "criteria": {"pin_sharp": 0.75, "acceptable": 0.6},
+        "lenses": [{"lens": None, "body": None, "converter": None, "pixel_pitch_um": None, "frames": 1,
+                    "focal_ranges": [{"focal_mm": None, "frames": 1, "sweet_spot": None, "pin_sharp": None,
+                                      "acceptable": None, "evidence": "thin", "reasons": ["one frame"],
+                                      "apertures": [{"f_number": 8, "frames": 1, "centre": zone, "middle": None, "corner": None}]}]}],
+        "bodies": [{"body": None, "frames": 1, "pixel_pitch_um": None, "tones": [], "brightness": []}],
+        "iso_matches": [], "keepers": [], "comparisons": [], "settings": [],
+    }  # fmt: skip
+    page = written(made, None, tmp_path)
+    assert "Unnamed lens" in page
+    assert ">None<" not in page
+    assert "nan" not in re.sub(r"<script.*?</script>", "", page, flags=re.S).lower().replace(
+        "finance", ""
+    )
+
+
+def test_every_measured_figure_of_a_lens_stands_in_its_table(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    page = written(made, None, tmp_path)
+    for part in made["lenses"][0]["focal_ranges"]:
+        for row in part["apertures"]:
+            assert f'data-cpp="{row["corner"]["mtf50_cpp"]}"' in page

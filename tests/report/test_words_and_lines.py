@@ -1,0 +1,150 @@
+"""Figures as photographers write them, the summary's sentences, the listing for pipes."""
+
+from __future__ import annotations
+
+import copy
+import os
+import subprocess
+
+import made_up
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from auditor.report import keeper_lines, summary_lines, words
+from auditor.report.listing import HEADER, pipe_path
+from auditor.report.paper import figures
+
+
+@pytest.mark.parametrize(
+    ("made", "text"),
+    [
+        (words.aperture(8), "f/8"), (words.aperture(5.6), "f/5.6"), (words.aperture(None), "?"),
+        (words.aperture_range([4, 11]), "f/4 to f/11"), (words.aperture_range([8.0, 8]), "f/8"),
+        (words.aperture_range(None), ""), (words.aperture_range([4, None]), ""),
+        (words.shutter(0.004), "1/250 s"), (words.shutter(1 / 3), "0.3 s"), (words.shutter(2), "2 s"),
+        (words.shutter(0), "?"), (words.iso(1600.0), "ISO 1600"),
+        (words.focal([24, 24]), "24 mm"), (words.focal([24, 70.0]), "24 to 70 mm"), (words.focal(None), ""),
+        (words.count(1), "1 frame"), (words.count(48312), "48,312 frames"), (words.count(2, "body", "bodies"), "2 bodies"),
+        (words.percent(0.41), "41%"), (words.percent(0.004), "0.4%"), (words.percent(0), "0%"),
+        (words.change(-0.07), "-7%"), (words.change(0.001), "0%"),
+        (words.join(["a", "b", "c"]), "a, b and c"), (words.metres(9.024), "9.1 m"), (words.metres(41.2), "42 m"),
+    ],
+)  # fmt: skip
+def test_figures_in_words(made: str, text: str) -> None:
+    assert made == text
+
+
+def test_summary_names_best_aperture_range_interval_and_count() -> None:
+    made = made_up.profile(1)
+    part = made["lenses"][0]["focal_ranges"] = made["lenses"][0]["focal_ranges"][:1]
+    part[0] |= {
+        "sweet_spot": {"f_number": 8, "low": 7.1, "high": 9}, "pin_sharp": [4, 11],
+        "acceptable": [2.8, 16], "frames": 412, "evidence": "strong",
+    }  # fmt: skip
+    assert summary_lines(made)[1] == (
+        "Your Corvin 24-70 mm f/2.8 is at its best at f/8 (90% interval f/7.1 to f/9; 412 frames); "
+        "pin-sharp from f/4 to f/11 and acceptable from f/2.8 to f/16."
+    )
+
+
+def test_ranges_that_hold_everywhere_are_the_common_ones() -> None:
+    made = made_up.profile(1)
+    parts = made["lenses"][0]["focal_ranges"]
+    for part, fine in zip(parts, ([2.8, 16], [4, 20], [3.5, 18]), strict=True):
+        part["acceptable"] = fine
+    assert "at every focal length" in (line := summary_lines(made)[1])
+    assert "acceptable from f/4 to f/16" in line
+    parts[0]["acceptable"], parts[1]["acceptable"] = [2.8, 4], [8, 16]
+    line = summary_lines(made)[1]
+    assert "acceptable" not in line
+    assert "at 24 mm" in line
+
+
+@pytest.mark.parametrize(
+    "key", ["lenses", "bodies", "keepers", "settings", "comparisons", "iso_matches"]
+)
+@pytest.mark.parametrize("gone", [None, []])
+def test_summary_of_a_profile_with_a_part_missing(key: str, gone: object) -> None:
+    made = made_up.profile(2)
+    made[key] = gone
+    lines = summary_lines(made)
+    assert lines[0].startswith("5,100 frames measured")
+    assert all(line.endswith(".") and "None" not in line and "nan" not in line for line in lines)
+
+
+def test_summary_of_nothing() -> None:
+    lines = summary_lines({"frames": {"found": 0, "measured": 0, "set_aside": 0}, "lenses": []})
+    assert lines == [
+        "0 frames measured.",
+        "No lens could be judged: no measured frame names its lens and aperture.",
+    ]
+
+
+def test_lens_without_best_aperture_says_so() -> None:
+    made = made_up.profile(1)
+    for part in made["lenses"][0]["focal_ranges"]:
+        part["sweet_spot"] = part["pin_sharp"] = part["acceptable"] = None
+    assert summary_lines(made)[1].endswith("not enough to name its best aperture.")
+
+
+def test_many_lenses_are_counted_not_told_one_by_one() -> None:
+    lines = summary_lines(made_up.profile(40))
+    assert sum(line.startswith("Your ") for line in lines) == 6
+    assert any(line.startswith("34 more lenses") for line in lines)
+
+
+def test_listing_has_one_line_of_six_fields_per_keeper() -> None:
+    made = made_up.profile(1, keepers=12)
+    lines = keeper_lines(made)
+    assert lines[0] == HEADER
+    assert len(lines) == 13
+    assert all(line.count("\t") == 5 and "\n" not in line for line in lines)
+    assert lines[1].split("\t")[:5] == [
+        "/photos/2023/00 coast/IMG_0000.JPG",
+        "soft",
+        "shake",
+        "0.0600",
+        "0.2400",
+    ]
+
+
+@given(st.text(max_size=60))
+def test_any_path_stays_on_its_line_and_comes_back(path: str) -> None:
+    made = {
+        "keepers": [
+            {"path": path, "soft": True, "noisy": False, "cause": "a\tb\nc", "evidence": "d\te"}
+        ]
+    }
+    line = keeper_lines(made)[1]
+    assert line.count("\t") == 5
+    assert len(line.splitlines()) == 1
+    assert "\x1b" not in line
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/photos/odd\tname\\with\nline \x1b[31mred.jpg", "/photos/caf\udce9.jpg", "/a/\x9b31m \u202egpj.exe",
+        "/photos/\\0101 %s $HOME `id`.jpg", "/фото/📷.jpg",
+    ],
+)  # fmt: skip
+def test_shell_turns_an_escaped_path_back(path: str) -> None:
+    found = subprocess.run(
+        ["/usr/bin/printf", "%b", pipe_path(path)], capture_output=True, check=True
+    )
+    assert found.stdout == os.fsencode(path)
+
+
+def test_names_are_set_apart_and_escaped_in_sentences() -> None:
+    made = made_up.profile(1)
+    made["lenses"][0]["lens"] = "<b>24-70 mm f/2.8</b>\ue001 ISO 100"
+    html = [str(figures(line)) for line in _findings(made)]
+    assert '<bdi class="called">&lt;b&gt;24-70 mm f/2.8&lt;/b&gt;\\ue001 ISO 100</bdi>' in html[1]
+    assert '<span class="fig">f/' in html[1]
+
+
+def _findings(made: dict) -> list[str]:
+    from auditor.report.summary import findings
+
+    return [f.text for f in findings(copy.deepcopy(made))]
