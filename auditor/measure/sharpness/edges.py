@@ -26,7 +26,13 @@ Singles = NDArray[np.float32]
 PATCH_PX: Final = 27
 _HALF: Final = PATCH_PX // 2
 _BINS: Final = len(OFFSETS)
-_MIN_SNR: Final = 6.0
+_MIN_SNR: Final = 2.0
+_MIN_STEP: Final = 0.01
+_CLEAN_MISFIT: Final = 0.05
+"""Root mean square of what the fit leaves, as a share of the step, up to which an edge is clean."""
+_MAX_MISFIT: Final = 0.12
+_MISFIT_ERROR: Final = 2.0
+"""Error of ln MTF50 per unit of misfit above half of a clean edge's."""
 _MODEL_ERROR: Final = 0.003
 _PLATEAU_STEP: Final = 0.02
 _CORE_PX: Final = 7.0
@@ -69,6 +75,7 @@ class Edges:
         step, base: height of the step and the dark plateau, light.
         chi2: misfit per degree of freedom.
         overshoot: ringing beyond the plateaus as a share of the step.
+        clean: a step and nothing else; the others stand in texture and are less sure.
     """
 
     y: Floats
@@ -80,9 +87,15 @@ class Edges:
     base: Floats
     chi2: Floats
     overshoot: Floats
+    clean: NDArray[np.bool_]
 
     def __len__(self) -> int:
         return len(self.y)
+
+    def with_(self, other: Edges) -> Edges:
+        """Both sets of edges."""
+        names = self.__dataclass_fields__
+        return Edges(**{n: np.concatenate([getattr(self, n), getattr(other, n)]) for n in names})
 
     def take(self, index: NDArray[np.generic]) -> Edges:
         """The edges of a mask or of indices."""
@@ -296,7 +309,8 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     inside = (y >= _HALF + 8) & (x >= _HALF + 8) & (y < h - _HALF - 8) & (x < w - _HALF - 8)
     y, x = y[inside], x[inside]
     if len(y) == 0:
-        return Edges(*(np.zeros(0) for _ in range(9)))
+        none = np.zeros(0)
+        return Edges(none, none, none, none, none, none, none, none, none, none > 0)
     patch, _, valid = light.patches(y - _HALF, x - _HALF, PATCH_PX)
     lines = _first_lines(_fill(patch, valid))
     # The place was found on a reduced picture: move the patch onto the edge.
@@ -336,7 +350,7 @@ def _judge(
     clipped: NDArray[np.bool_],
     u: Singles,
 ) -> Edges:
-    """Keep what is a single, unclipped, clear step."""
+    """Keep what is an unclipped, clear step; mark as clean what is a single one and nothing else."""
     reach = np.abs(np.where(window, OFFSETS, 0)).max(1)
     near = np.abs(u) <= reach.astype(np.float32)[:, None, None]
     share_clipped = (clipped & near).sum((1, 2)) / np.maximum(near.sum((1, 2)), 1)
@@ -351,13 +365,13 @@ def _judge(
     beyond = np.where(window & (np.abs(OFFSETS) > 1.0), mean - model, 0)
     over = np.maximum(beyond.max(1), 0)
     good = (
-        (fit.step > _MIN_SNR * noise / 3)
-        & (fit.step > 0.01)
+        (fit.step > _MIN_SNR * noise)
+        & (fit.step > _MIN_STEP)
         & (share_clipped < 0.02)
         & (filled > 0.3)
         & (np.abs(fit.shift) < 0.5)
         & (np.abs(lines.offset) < 6)
-        & (relative < 0.05)
+        & (relative < _MAX_MISFIT)
         & (fit.chi2 < 6)
         & (fit.stderr < 0.5)
     )
@@ -366,10 +380,11 @@ def _judge(
         x + lines.offset * np.cos(lines.angle),
         lines.angle,
         fit.log_mtf50,
-        fit.stderr,
+        np.hypot(fit.stderr, _MISFIT_ERROR * np.maximum(relative - _CLEAN_MISFIT / 2, 0)),
         fit.step,
         fit.base,
         fit.chi2,
         over / np.maximum(fit.step, 1e-9),
+        relative < _CLEAN_MISFIT,
     )
     return edges.take(good)

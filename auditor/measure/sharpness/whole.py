@@ -9,13 +9,18 @@ import numpy as np
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.edges import measure_edges
 from auditor.measure.sharpness.light import light_of
-from auditor.measure.sharpness.places import find_candidates
-from auditor.measure.sharpness.zones import direction_values, zone_masks, zone_value
+from auditor.measure.sharpness.places import edge_map
+from auditor.measure.sharpness.zones import direction_values, scene_softness, zone_masks, zone_value
 from auditor.record import SIDES, ZONES, Sharpness
 
 __all__ = ["measure_sharpness"]
 
+_CELL_PX: Final = 20
 _PER_ZONE: Final = (100, 130, 170)
+_FINE_CELL_PX: Final = 12
+_FINE_PER_ZONE: Final = (90, 100, 130)
+_RICH: Final = 0.4
+"""Share of clean edges among the places tried above which no second, closer search is made."""
 _MIN_SIDE: Final = 48
 
 
@@ -36,14 +41,20 @@ def measure_sharpness(picture: Picture) -> Sharpness:
     h, w = light.shape
     if min(h, w) < _MIN_SIDE:
         return _nothing(f"too small to measure sharpness ({w} x {h} pixels)")
-    places = find_candidates(light, _PER_ZONE)
+    finder = edge_map(light)
+    places = finder.places(_CELL_PX, _PER_ZONE)
     edges = measure_edges(light, places.y, places.x)
+    share = float(edges.clean.sum()) / max(len(places.y), 1)
+    if share < _RICH:
+        more = finder.places(_FINE_CELL_PX, _FINE_PER_ZONE, places)
+        edges = edges.with_(measure_edges(light, more.y, more.x))
+    softness = scene_softness(share)
     masks = zone_masks(edges.y, edges.x, light.shape)
-    zones = {name: zone_value(edges, masks[name], light.shape) for name in ZONES}
+    zones = {name: zone_value(edges, masks[name], light.shape, softness) for name in ZONES}
     if all(z is None for z in zones.values()):
         return _nothing("no measurable detail: the frame is featureless, clipped or all noise")
-    sides = {name: zone_value(edges, masks[name], light.shape) for name in SIDES}
-    horizontal, vertical = direction_values(edges)
+    sides = {name: zone_value(edges, masks[name], light.shape, softness) for name in SIDES}
+    horizontal, vertical = direction_values(edges, softness)
     return Sharpness(
         zones,
         sides,
