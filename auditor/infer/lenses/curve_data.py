@@ -9,7 +9,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.lenses.grouping import LensGroup, aperture_index, nominal_from_index, numbers
+from auditor.infer.lenses.grouping import (
+    LensGroup,
+    aperture_index,
+    nominal_from_index,
+    numbers,
+    texts,
+)
 from auditor.infer.lenses.mixture import CurveData
 from auditor.infer.lenses.scenes import find_scenes
 from auditor.record import ZONES
@@ -37,7 +43,8 @@ class Table:
     shake_stops: Floats
     direction: Floats
     outing: NDArray[np.int64]
-    scene: NDArray[np.int64]
+    burst: NDArray[np.int64]
+    signature: pd.Series
 
 
 def read_table(frames: pd.DataFrame) -> Table:
@@ -55,10 +62,10 @@ def read_table(frames: pd.DataFrame) -> Table:
     with np.errstate(invalid="ignore", divide="ignore"):
         direction = np.log(along / down)
     direction[~np.isfinite(direction)] = np.nan
-    outing = _codes(frames, "outing")
     return Table(
         np.log(value), stderr, aperture_index(f_number), f_number, focal,
-        np.log2(seconds * focal), direction, outing, find_scenes(frames, outing),
+        np.log2(seconds * focal), direction, _codes(frames, "outing"),
+        _codes(frames, "burst"), texts(frames, "signature"),
     )  # fmt: skip
 
 
@@ -90,7 +97,7 @@ def curve_data(
         table.log_mtf50[rows], relative, aperture,
         np.array([_middle(table.f_number[rows], aperture, j, i) for j, i in enumerate(index)]),
         pitch, group.source, table.shake_stops[rows], table.direction[rows],
-        table.outing[rows], table.scene[rows], rows,
+        table.outing[rows], find_scenes(table.signature.iloc[rows], table.outing[rows], table.burst[rows]), rows,
     )  # fmt: skip
 
 

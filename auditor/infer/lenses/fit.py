@@ -22,8 +22,14 @@ from auditor.infer.lenses.mixture import (
     update_mixture,
 )
 from auditor.infer.lenses.physics import PARAMETERS, Optics, prior_for
+from auditor.infer.lenses.scene_effects import (
+    SceneEffects,
+    absorbed_information,
+    no_effects,
+    update_effects,
+)
 
-__all__ = ["ALLOWANCE", "CurveFit", "fit_curve"]
+__all__ = ["ALLOWANCE", "CurveFit", "cell_sums", "fit_curve", "look_at"]
 
 Floats = NDArray[np.float64]
 
@@ -47,6 +53,7 @@ class CurveFit:
     """P: three for each zone, then the log gain."""
     state: MixtureState
     look: Expectation
+    effects: SceneEffects
     optics: Optics
     prior_information: Floats
     """Information (ZK + P square) of the penalty around the solution."""
@@ -61,6 +68,19 @@ def cell_sums(data: CurveData, values: Floats) -> Floats:
     k = len(data.f_numbers)
     columns = [np.bincount(data.aperture, values[:, z], k) for z in range(values.shape[1])]
     return np.stack(columns)
+
+
+def look_at(
+    data: CurveData, curve: Floats, state: MixtureState, effects: SceneEffects
+) -> Expectation:
+    """Expectation given curve, mixture and scene effects."""
+    return expectation(data, curve, state, effects.offset, effects.extra_variance())
+
+
+def data_information(data: CurveData, curvature: Floats, effects: SceneEffects) -> Floats:
+    """Complete-data information about the curve (ZK square), scene effects unknown."""
+    full = np.diag(cell_sums(data, curvature).ravel())
+    return np.asarray(full - absorbed_information(data, curvature, effects))
 
 
 def _start(data: CurveData, quantile: float) -> Floats:
@@ -98,10 +118,13 @@ def _penalty(
 
 
 def _maximise(
-    optics: Optics, curve: Floats, theta: Floats, gradient: Floats, curvature: Floats,
+    optics: Optics, curve: Floats, theta: Floats, gradient: Floats, data_information: Floats,
     prior: tuple[Floats, Floats], steps: int = 2,
 ) -> tuple[Floats, Floats, Floats]:  # fmt: skip
-    """M step for curve and optics: the data term is a parabola around the given curve."""
+    """M step for curve and optics: the data term is a parabola around the given curve.
+
+    `gradient` is Z x K, `data_information` ZK square.
+    """
     zones, k = curve.shape
     anchor = curve.ravel()
     curve, theta = curve.copy(), theta.copy()
@@ -111,9 +134,9 @@ def _maximise(
         gap = (curve - closed).ravel()
         pull = -rows.T @ gap / ALLOWANCE**2
         pull[zones * k :] -= (theta - prior[0]) / prior[1] ** 2
-        pull[: zones * k] += gradient.ravel() - curvature.ravel() * (curve.ravel() - anchor)
+        pull[: zones * k] += gradient.ravel() - data_information @ (curve.ravel() - anchor)
         full = information.copy()
-        full[np.arange(zones * k), np.arange(zones * k)] += curvature.ravel()
+        full[: zones * k, : zones * k] += data_information
         step = np.linalg.solve(full, pull)
         size = np.abs(step[zones * k :]).max()
         step *= min(1.0, 0.7 / max(size, 1e-12))
@@ -131,7 +154,8 @@ class _Stage:
     information: Floats
     state: MixtureState
     look: Expectation
-    objective: float
+    effects: SceneEffects
+    objective: float = -np.inf
 
 
 def fit_curve(data: CurveData) -> CurveFit:
@@ -153,9 +177,12 @@ def fit_curve(data: CurveData) -> CurveFit:
         stages.append(_iterate(trial, optics, prior, stage, _TRIAL_ITERATIONS))
     best = max(stages, key=lambda s: s.objective)
     if trial is not data:
-        best.look = expectation(data, best.curve, best.state)
+        best.effects = no_effects(data)
+        best.look = look_at(data, best.curve, best.state, best.effects)
     best = _iterate(data, optics, prior, best, _ITERATIONS)
-    return CurveFit(data, best.curve, best.theta, best.state, best.look, optics, best.information)
+    return CurveFit(
+        data, best.curve, best.theta, best.state, best.look, best.effects, optics, best.information
+    )
 
 
 def _thinned(data: CurveData) -> CurveData:
@@ -188,29 +215,32 @@ def _first_stage(
     curve, _, information = _penalty(optics, theta, prior, zones)
     for _ in range(8):
         gradient = certainty * np.nan_to_num(start - curve)
-        curve, theta, information = _maximise(optics, curve, theta, gradient, certainty, prior, 1)
+        curve, theta, information = _maximise(
+            optics, curve, theta, gradient, np.diag(certainty.ravel()), prior, 1
+        )
     state = MixtureState(scatter=np.full(zones, 0.045), soft_zone=np.full(zones, 0.08))
-    look = expectation(data, curve, state)
-    return _Stage(curve, theta, information, state, look, -np.inf)
+    effects = no_effects(data)
+    return _Stage(curve, theta, information, state, look_at(data, curve, state, effects), effects)
 
 
 def _iterate(
     data: CurveData, optics: Optics, prior: tuple[Floats, Floats], stage: _Stage, limit: int
 ) -> _Stage:
     curve, theta, information = stage.curve, stage.theta, stage.information
-    state, look = stage.state, stage.look
+    state, look, effects = stage.state, stage.look, stage.effects
     for i in range(limit):
         before = curve
+        effects, gradient = update_effects(look, effects)
         curve, theta, information = _maximise(
-            optics, curve, theta, cell_sums(data, look.gradient), cell_sums(data, look.curvature),
-            prior,
+            optics, curve, theta, cell_sums(data, gradient),
+            data_information(data, look.curvature, effects), prior,
         )  # fmt: skip
         state = update_mixture(data, look, state)
-        look = expectation(data, curve, state)
+        look = look_at(data, curve, state, effects)
         if i > 4 and np.abs(curve - before).max() < _TOLERANCE:
             break
     closed, _, _ = _penalty(optics, theta, prior, curve.shape[0])
     strain = ((curve - closed) ** 2).sum() / ALLOWANCE**2
     strain += (((theta - prior[0]) / prior[1]) ** 2).sum()
     objective = look.log_likelihood - 0.5 * float(strain)
-    return _Stage(curve, theta, information, state, look, objective)
+    return _Stage(curve, theta, information, state, look, effects, objective)

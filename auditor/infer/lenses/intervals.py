@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm, t
 
-from auditor.infer.lenses.components import variance_components
-from auditor.infer.lenses.fit import CurveFit, cell_sums
-from auditor.infer.lenses.mixture import expectation
+from auditor.infer.lenses.components import outing_variance
+from auditor.infer.lenses.fit import CurveFit, cell_sums, look_at
+from auditor.infer.lenses.scene_effects import absorbed_information, update_effects
 
 __all__ = ["Draws", "draw_curves"]
 
@@ -41,14 +41,16 @@ class Draws:
 
 
 def _data_information(fit: CurveFit) -> Floats:
-    """Observed information of the data term, K x Z x Z (apertures share no frame)."""
+    """Observed information of the data term, scene effects given: K x Z x Z by aperture."""
     zones, k = fit.curve.shape
     out = np.empty((k, zones, zones))
     for z in range(zones):
         shift = np.zeros((zones, 1))
         shift[z] = _STEP
-        up = cell_sums(fit.data, expectation(fit.data, fit.curve + shift, fit.state).gradient)
-        down = cell_sums(fit.data, expectation(fit.data, fit.curve - shift, fit.state).gradient)
+        up, down = (
+            cell_sums(fit.data, look_at(fit.data, fit.curve + s, fit.state, fit.effects).gradient)
+            for s in (shift, -shift)
+        )
         out[:, :, z] = ((down - up) / (2 * _STEP)).T
     out = (out + out.transpose(0, 2, 1)) / 2
     # Where a mixture is undecided the likelihood may be convex: keep a part of the complete-data
@@ -86,12 +88,15 @@ def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> 
     size = zones * k
     blocks = _data_information(fit)
     full = fit.prior_information.copy()
-    full[:size, :size] += _embed(blocks)
+    known = _embed(blocks) - absorbed_information(fit.data, fit.look.curvature, fit.effects)
+    known = _positive(known)
+    full[:size, :size] += known
     inverse = np.asarray(np.linalg.inv(full), np.float64)
-    gradient = fit.look.gradient
-    score = _cluster_sums(fit, fit.data.outing, gradient)
+    _, gradient = update_effects(fit.look, fit.effects)
+    _, outing = np.unique(fit.data.outing, return_inverse=True)
+    score = _cluster_sums(fit, outing, gradient)
     groups = len(score)
-    meat: Floats = np.asarray(_embed(blocks) + _shared(fit, blocks, inverse[:size, :size]))
+    meat: Floats = np.asarray(known + _shared(fit, outing, score, known, inverse[:size, :size]))
     pooled = rng.standard_normal((count, size)) @ _root(meat).T
     effective = _outings_per_aperture(fit)
     share = max(effective - 1, 0.0) / (max(effective - 1, 0.0) + _POOLED)
@@ -115,30 +120,41 @@ def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> 
     )
 
 
-def _shared(fit: CurveFit, blocks: Floats, inverse: Floats) -> Floats:
-    """Variance of the score (ZK square) from what frames of an outing and of a scene share."""
+def _shared(
+    fit: CurveFit, outing: NDArray[np.int64], score: Floats, known: Floats, inverse: Floats
+) -> Floats:
+    """Variance of the score (ZK square) from what the frames of an outing share."""
     zones, k = fit.curve.shape
-    data, look = fit.data, fit.look
-    _, first, scene = np.unique(data.scene, return_index=True, return_inverse=True)
-    _, outing = np.unique(data.outing, return_inverse=True)
-    shape = (-1, zones, k)
-    outing_info = _cluster_sums(fit, outing, look.curvature).reshape(shape)
-    scene_info = _cluster_sums(fit, scene, look.curvature).reshape(shape)
-    found = variance_components(
-        _cluster_sums(fit, outing, look.gradient).reshape(shape),
-        outing_info,
-        _cluster_sums(fit, scene, look.gradient).reshape(shape),
-        scene_info,
-        outing[first],
-        np.stack([inverse[z * k : (z + 1) * k, z * k : (z + 1) * k] for z in range(zones)]),
-        np.stack([np.diag(blocks[:, z, z]) for z in range(zones)]),
-    )
+    count = len(score)
     out = np.zeros((zones * k, zones * k))
-    for variance, info in ((found.outing, outing_info), (found.scene, scene_info)):
+    information = np.zeros((count, zones, k, k))
+    for o in range(count):
+        rows = outing == o
+        full = np.diag(_cell_sums_of(fit, rows).ravel())
+        full -= absorbed_information(fit.data, fit.look.curvature, fit.effects, rows)
         for z in range(zones):
             block = slice(z * k, (z + 1) * k)
-            out[block, block] += variance * info[:, z].T @ info[:, z]
+            information[o, z] = full[block, block]
+    variance = outing_variance(
+        score.reshape(count, zones, k),
+        information,
+        np.stack([inverse[z * k : (z + 1) * k, z * k : (z + 1) * k] for z in range(zones)]),
+        np.stack([known[z * k : (z + 1) * k, z * k : (z + 1) * k] for z in range(zones)]),
+    )
+    for z in range(zones):
+        block = slice(z * k, (z + 1) * k)
+        shift = information[:, z].sum(2)
+        out[block, block] += variance * shift.T @ shift
     return out
+
+
+def _cell_sums_of(fit: CurveFit, rows: NDArray[np.bool_]) -> Floats:
+    return cell_sums(fit.data, fit.look.curvature * rows[:, None])
+
+
+def _positive(matrix: Floats) -> Floats:
+    root = _root(matrix)
+    return np.asarray(root @ root.T)
 
 
 def _root(matrix: Floats) -> Floats:

@@ -1,5 +1,8 @@
 """How a frame's figures arise from a lens's curve: sound frames at it, failed frames below it.
 
+Frames that failed say nothing about the curve itself: how far below it they lie depends on how they
+failed. They only must not be taken for sound ones.
+
 Each frame is in one of these states: sound, or blurred over the whole frame by a Gaussian of d px
 (missed focus, shake) on top of the lens: 1/MTF50^2 then grows by (d / 0.187)^2. Apart from that a
 single zone may show nothing at the plane of focus and read softer (one-sided exponential), or be a
@@ -118,9 +121,14 @@ def state_weights(data: CurveData, state: MixtureState) -> tuple[Floats, Floats,
     return sound, missed, shaken
 
 
-def expectation(data: CurveData, curve: Floats, state: MixtureState) -> Expectation:
-    """E step. `curve` is Z x K, log MTF50."""
-    y = data.log_mtf50
+def expectation(
+    data: CurveData, curve: Floats, state: MixtureState, offset: Floats, extra_variance: Floats
+) -> Expectation:
+    """E step. `curve` is Z x K, log MTF50; `offset` (n x Z) the known shift of a frame's scene.
+
+    `extra_variance` (n x 1) adds to the scatter of frames whose scene's shift is unknown.
+    """
+    y = data.log_mtf50 - offset
     known = ~np.isnan(y)
     eta = curve.T[data.aperture]  # n x Z
     sound, missed, shaken = state_weights(data, state)
@@ -129,6 +137,9 @@ def expectation(data: CurveData, curve: Floats, state: MixtureState) -> Expectat
     share = 1 / (1 + np.exp(2 * eta)[:, :, None] * (extra / KAPPA) ** 2)
     mean = eta[:, :, None] + 0.5 * np.log(share)
     variance = (state.scatter**2)[None, :, None] * data.relative_variance[:, :, None]
+    variance = variance + extra_variance[:, :, None]
+    # Share of a squared residual that the frame's own scatter, not its scene, accounts for.
+    own = 1 - extra_variance / variance[:, :, 0]
     variance = variance + ((1 - share) * _LOG_STEP) ** 2 / 12 * (extra > 0)
     sd = np.sqrt(variance)
     r = np.where(known, y, 0.0)[:, :, None] - mean
@@ -161,7 +172,10 @@ def expectation(data: CurveData, curve: Floats, state: MixtureState) -> Expectat
         sound=posterior[:, 0],
         shaken=(blurred * shaken / np.maximum(missed + shaken, _TINY)).sum(1),
         in_core=q[:, :, 0] * p_core[:, :, 0],
-        core_square=q[:, :, 0] * p_core[:, :, 0] * r[:, :, 0] ** 2 / data.relative_variance,
+        core_square=q[:, :, 0]
+        * p_core[:, :, 0]
+        * (own**2 * r[:, :, 0] ** 2 + own * extra_variance)
+        / data.relative_variance,
         core_any=(q * p_core).sum(2),
         soft=(q * p_low).sum(2),
         extra_weight=blurred,

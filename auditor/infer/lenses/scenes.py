@@ -1,7 +1,7 @@
-"""Frames of one scene: neighbours in time within an outing whose pictures look alike.
+"""Frames of one scene: within an outing, pictures that look alike.
 
-The likeness is that of the stored signature (12 x 8 grey means, free of exposure). A scene is a
-chain: each frame follows the one before within a quarter of an hour and shows nearly the same.
+The likeness is that of the stored signature (12 x 8 grey means, free of exposure). Looked for among
+the frames of one curve only, so that it costs little in an archive of a million frames.
 """
 
 from __future__ import annotations
@@ -11,23 +11,23 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-
-from auditor.infer.lenses.grouping import texts
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
 __all__ = ["find_scenes", "read_signatures"]
 
 CELLS: Final = 96
-_ALIKE: Final = 0.85
+_ALIKE: Final = 0.9
 """Correlation of two signatures from which they show one scene."""
-_MINUTES: Final = 15.0
 
 
 def read_signatures(signature: pd.Series) -> NDArray[np.float32]:
     """n x 96 grey means with mean 0 and unit length; zero where missing or unreadable."""
-    good = signature.str.fullmatch(r"[0-9a-f]{192}").fillna(False).to_numpy(dtype=bool)
+    lower = signature.str.lower()
+    good = lower.str.fullmatch(r"[0-9a-f]{192}").fillna(False).to_numpy(dtype=bool)
     out = np.zeros((len(signature), CELLS), np.float32)
     if good.any():
-        raw = bytes.fromhex("".join(signature[good]))
+        raw = bytes.fromhex("".join(lower[good]))
         grey = np.frombuffer(raw, np.uint8).reshape(-1, CELLS).astype(np.float32)
         grey -= grey.mean(1, keepdims=True)
         length = np.sqrt((grey**2).sum(1, keepdims=True))
@@ -35,25 +35,25 @@ def read_signatures(signature: pd.Series) -> NDArray[np.float32]:
     return out
 
 
-def find_scenes(frames: pd.DataFrame, outing: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Number of the scene of each frame; a frame without likeness or time is a scene of its own."""
-    n = len(frames)
-    taken = texts(frames, "taken")
-    when = pd.to_datetime(taken.str.slice(0, 19), format="%Y-%m-%dT%H:%M:%S", errors="coerce")
-    seconds = when.to_numpy("datetime64[s]").astype(np.int64)
-    known = when.notna().to_numpy()
-    signature = read_signatures(texts(frames, "signature").str.lower())
-    order = np.lexsort((seconds, outing))
-    alike = np.zeros(n, bool)
-    # In blocks, so that a million frames need little memory beyond the signatures.
-    for first in range(1, n, 100_000):
-        here, before = order[first : first + 100_000], order[first - 1 : first + 100_000 - 1]
-        before = before[: len(here)]
-        close = (signature[here] * signature[before]).sum(1) > _ALIKE
-        close &= (outing[here] == outing[before]) & known[here] & known[before]
-        alike[first : first + len(here)] = close & (
-            seconds[here] - seconds[before] <= _MINUTES * 60
-        )
-    scene = np.empty(n, np.int64)
-    scene[order] = np.cumsum(~alike) - 1 if n else scene
-    return scene
+def find_scenes(
+    signature: pd.Series, outing: NDArray[np.int64], burst: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Number of each frame's scene. Bursts are one scene; so are chains of alike frames of one
+    outing. A frame without a signature stands alone."""
+    n = len(outing)
+    vectors = read_signatures(signature)
+    order = np.argsort(outing, kind="stable")
+    starts = np.flatnonzero(np.diff(outing[order], prepend=outing[order[0]] - 1)) if n else order
+    left, right = [], []
+    for first, end in zip(starts, np.append(starts[1:], n), strict=True):
+        rows = order[first:end]
+        a, b = np.nonzero(np.triu(vectors[rows] @ vectors[rows].T > _ALIKE, 1))
+        left.append(rows[a])
+        right.append(rows[b])
+    by_burst = np.argsort(burst, kind="stable")
+    same = np.flatnonzero(np.diff(burst[by_burst]) == 0)
+    left.append(by_burst[same])
+    right.append(by_burst[same + 1])
+    i, j = np.concatenate(left), np.concatenate(right)
+    graph = coo_matrix((np.ones(len(i), bool), (i, j)), shape=(n, n))
+    return np.asarray(connected_components(graph, directed=False)[1], np.int64)
