@@ -8,13 +8,22 @@ step adds step^2 / 12 to noise that is wider than the step and wipes out noise t
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import erfc
 
-__all__ = ["CELL", "CELL_CPP", "before_rounding", "cells", "coefficients", "rounding_steps"]
+__all__ = [
+    "CELL",
+    "CELL_CPP",
+    "before_rounding",
+    "cells",
+    "coefficients",
+    "input_rounding",
+    "rounding_steps",
+]
 
 CELL: Final = 8
 
@@ -28,9 +37,13 @@ CELL_CPP: Final = np.hypot(_N[:, None] / (2 * CELL), _N[None] / (2 * CELL))
 """(CELL, CELL) radial frequency of each coefficient, c/px."""
 
 _STEPS: Final = np.arange(2, 65)
+"""Steps looked for, code values."""
+
 _PIXEL_ROUNDING: Final = 1 / 12
 _FEWEST: Final = 40
+_ENOUGH: Final = 300
 _NARROWEST: Final = 0.35
+_FEWEST_STEPS: Final = 5
 
 
 def cells(blocks: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -39,9 +52,9 @@ def cells(blocks: NDArray[np.float32]) -> NDArray[np.float32]:
     return blocks.reshape(n, 2, CELL, 2, CELL).swapaxes(2, 3).reshape(-1, CELL, CELL)
 
 
-def coefficients(squares: NDArray[np.float32]) -> NDArray[np.float32]:
+def coefficients(values: NDArray[np.float32]) -> NDArray[np.float32]:
     """Orthonormal cosine coefficients (n, CELL, CELL) of cells, the mean (0, 0) left out as 0."""
-    out = _COSINES @ squares @ _COSINES.T
+    out = _COSINES @ values @ _COSINES.T
     out[:, 0, 0] = 0
     return out
 
@@ -49,57 +62,74 @@ def coefficients(squares: NDArray[np.float32]) -> NDArray[np.float32]:
 def rounding_steps(values: NDArray[np.float32]) -> NDArray[np.float64]:
     """The step of each coefficient (CELL, CELL), from coefficients (n, CELL, CELL).
 
-    0 where no step shows (none, or one code value or less), NaN where (nearly) all are zero.
+    NaN where (nearly) all are zero. Steps of one code value cannot be seen through the rounding of
+    pixels; 1 stands for them when wider ones show, and 0 when none shows.
     """
     steps = np.zeros((CELL, CELL))
     for u in range(CELL):
         for v in range(CELL):
             if u == v == 0:
                 continue
-            column = values[:, u, v]
-            alive = column[np.abs(column) > 1.2]
+            size = np.abs(values[:, u, v])
+            alive = size[size > 1.2]
             if len(alive) < _FEWEST:
                 steps[u, v] = np.nan
                 continue
-            alive = alive[:2000]
-            comb = np.cos(2 * np.pi * alive[None] / _STEPS[:, None]).mean(1)
-            # The pixels' own rounding blurs the comb; half of what is left is proof enough.
-            expected = np.exp(-2 * np.pi**2 * 1.6 * _PIXEL_ROUNDING / _STEPS**2)
+            alive = alive[:_ENOUGH]
             # The smallest multiple that is not zero is the step itself.
-            least = 1.4 * float(np.quantile(np.abs(alive), 0.05))
-            enough = comb > np.maximum(0.6 * expected, 3 / np.sqrt(len(alive)))
-            proven = np.flatnonzero(enough & (least > _STEPS))
+            least = np.partition(alive, len(alive) // 20)[len(alive) // 20]
+            tried = _STEPS[1.4 * float(least) > _STEPS]
+            comb = np.cos((2 * np.pi / tried)[:, None].astype(np.float32) * alive).mean(1)
+            # The pixels' own rounding blurs the comb; half of what is left is proof enough.
+            expected = np.exp(-2 * np.pi**2 * 1.6 * _PIXEL_ROUNDING / tried**2)
+            proven = np.flatnonzero(comb > np.maximum(0.6 * expected, 3 / np.sqrt(len(alive))))
             if len(proven):
-                steps[u, v] = _STEPS[proven[-1]]
+                steps[u, v] = tried[proven[-1]]
+    if (steps > 1).sum() >= _FEWEST_STEPS:
+        steps[steps == 0] = 1
+        steps[0, 0] = 0
     return steps
 
 
-_RATIO: Final = np.geomspace(0.12, 3.0, 80)
+_RATIO: Final = np.geomspace(0.12, 40.0, 160)
+_OUTWARD: Final = 1 / 16
+"""The usual encoder's transform hands over eighths and rounds halves away from zero, which moves every
+coefficient outwards by half an eighth. Seen with libjpeg-turbo 3.1: flat fields of white noise."""
 
 
-def _rounded_variance(ratio: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Variance, in steps squared, of Gaussian noise of `ratio` steps after rounding to whole steps."""
-    k = np.arange(1, 25)
-    inside = norm.cdf((k + 0.5) / ratio[:, None]) - norm.cdf((k - 0.5) / ratio[:, None])
-    return np.asarray(2 * (inside * k**2).sum(1))
+def input_rounding(colour: bool) -> float:
+    """Variance of rounding in luma made of whole code values: its own, and that of three channels.
+
+    BT.601 weights: (0.299^2 + 0.587^2 + 0.114^2 + 1) / 12 in colour.
+    """
+    return _PIXEL_ROUNDING * (1.447 if colour else 1.0)
 
 
-_ROUNDED: Final = _rounded_variance(_RATIO)
+@lru_cache(maxsize=64)
+def _rounded_variance(step: float) -> NDArray[np.float64]:
+    """Variance, in steps squared, of Gaussian noise of `_RATIO` steps after rounding to whole steps."""
+    reach = int(5 * _RATIO[-1]) + 1
+    edge = np.arange(1, reach + 1) - 0.5 - _OUTWARD / step
+    # sum of k^2 P(k) = sum over edges of (2k - 1) P(beyond edge k), both signs
+    beyond = erfc(edge / (np.sqrt(2) * _RATIO[:, None]))
+    return np.asarray((beyond * (2 * np.arange(1, reach + 1) - 1)).sum(1))
 
 
-def before_rounding(power: NDArray[np.float64], steps: NDArray[np.float64]) -> NDArray[np.float64]:
+def before_rounding(
+    power: NDArray[np.float64], steps: NDArray[np.float64], colour: bool = False
+) -> NDArray[np.float64]:
     """Noise power (CELL, CELL) as it was before coding; NaN where coding left nothing to tell.
 
-    `power` is the mean squared coefficient after decoding, `steps` comes from `rounding_steps`.
+    `power` is the mean squared coefficient after decoding, `steps` comes from `rounding_steps`;
+    `colour` says that the luma was computed from decoded red, green and blue.
     """
-    left = np.maximum(power - _PIXEL_ROUNDING, 0.0)
-    out = left.copy()
-    known = np.isfinite(steps) & (steps > 1)
-    share = left[known] / steps[known] ** 2
-    wide = share - 1 / 12
-    ratio = np.interp(share, _ROUNDED, _RATIO)
-    narrow = ratio**2
-    out[known] = steps[known] ** 2 * np.where(ratio > 1.0, wide, narrow)
-    out[known] = np.where(ratio < _NARROWEST, np.nan, out[known])
-    out[~np.isfinite(steps)] = np.nan
+    if not np.nan_to_num(steps, nan=1.0).any():
+        return power.copy()
+    out = np.full(power.shape, np.nan)
+    decoded = _PIXEL_ROUNDING + (input_rounding(True) if colour else 0.0)
+    left = np.maximum(power - decoded, 0.0)
+    for step in np.unique(steps[np.isfinite(steps) & (steps > 0)]):
+        here = steps == step
+        ratio = np.interp(left[here] / step**2, _rounded_variance(float(step)), _RATIO)
+        out[here] = np.where(ratio < _NARROWEST, np.nan, (ratio * step) ** 2)
     return out

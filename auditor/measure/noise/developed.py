@@ -28,8 +28,9 @@ __all__ = ["measure_noise"]
 FLAT_SHARE: Final = 0.2
 """The share of blocks, flattest first, from which noise is read."""
 
-_MOST_BLOCKS: Final = 3000
-_TONE_BLOCKS: Final = 600
+_MOST_BLOCKS: Final = 1500
+_TONE_BLOCKS: Final = 400
+_STEP_BLOCKS: Final = 400
 _FEWEST_BLOCKS: Final = 24
 _FINE_STEPS: Final = 8.0
 """Coding whose widest step is below this leaves the noise's spectrum alone (quality 97)."""
@@ -46,21 +47,24 @@ class FlatBlocks:
         indices: (n,) places in the block map.
         values: (n, BLOCK, BLOCK) luma on the 0..255 scale.
         squares: (n, BLOCK, BLOCK) squared cosine coefficients.
-        variance: (n,) variance of each block, code values squared.
+        form: their variance (code values squared) and bands.
         level: (n,) mean code value.
     """
 
     indices: NDArray[np.intp]
     values: NDArray[np.float32]
     squares: NDArray[np.float32]
-    variance: NDArray[np.float64]
+    form: spectrum.Shape
     level: NDArray[np.float64]
 
     def __len__(self) -> int:
         return len(self.indices)
 
     def take(self, keep: NDArray[np.bool_]) -> FlatBlocks:
-        return FlatBlocks(*(getattr(self, n)[keep] for n in self.__dataclass_fields__))
+        form = spectrum.Shape(self.form.variance[keep], self.form.bands[keep])
+        return FlatBlocks(
+            self.indices[keep], self.values[keep], self.squares[keep], form, self.level[keep]
+        )
 
 
 def _read(picture: Picture, columns: int, indices: NDArray[np.intp]) -> FlatBlocks:
@@ -74,7 +78,7 @@ def _read(picture: Picture, columns: int, indices: NDArray[np.intp]) -> FlatBloc
         indices,
         values,
         squares,
-        spectrum.block_variance(squares),
+        spectrum.shape(squares),
         values.mean((1, 2)).astype(np.float64),
     )
 
@@ -126,18 +130,18 @@ def _measure(picture: Picture) -> Noise:
         note = "no flat area that is neither black nor white"
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=note)
     steps = _coding_steps(picture, columns, usable)
-    doubt = doubts.find_doubt(flat.variance, steps)
+    doubt = doubts.find_doubt(flat.form.variance, steps)
     if doubt is None and doubts.is_posterised(picture.luma, picture.peak):
         doubt = "posterised: too few code values for noise to be told from their steps"
     if doubt is None:
-        flat = flat.take(doubts.clean_blocks(flat.squares, flat.variance, flat.level, steps))
+        flat = flat.take(doubts.clean_blocks(flat.form, flat.level, steps))
         if len(flat) < _FEWEST_BLOCKS:
             doubt = "texture everywhere: noise cannot be told from it"
     if doubt is not None:
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=doubt)
 
     coarse = bool(np.nanmax(steps) > _FINE_STEPS)
-    rise = spectrum.low_rise(flat.squares) if coarse else 1.0
+    rise = spectrum.low_rise(flat.form.bands) if coarse else 1.0
     mean_power = spectrum.filled(flat.squares, rise)
     sigma = _typical(flat, mean_power, rise)
     plateau = float(mean_power[0, 0])
@@ -157,12 +161,23 @@ def _measure(picture: Picture) -> Noise:
     )
 
 
+def _is_grey(picture: Picture) -> bool:
+    """Whether the frame has no colour: one channel, or three equal ones."""
+    if picture.code is None or picture.monochrome:
+        return True
+    step = max(1, min(picture.shape) // 100)
+    sample = picture.code[::step, ::step]
+    return bool(
+        (sample[..., 0] == sample[..., 1]).all() and (sample[..., 1] == sample[..., 2]).all()
+    )
+
+
 def _coding_steps(picture: Picture, columns: int, usable: NDArray[np.intp]) -> NDArray[np.float64]:
     """Rounding steps of the file's coding; zeros where values are finer than bytes."""
     assert picture.code is not None
     if picture.code.dtype != np.uint8 or not len(usable):
         return np.zeros((coding.CELL, coding.CELL))
-    some = blocks.cut(picture.luma, columns, blocks.spread(usable, 1000))
+    some = blocks.cut(picture.luma, columns, blocks.spread(usable, _STEP_BLOCKS))
     return coding.rounding_steps(coding.coefficients(coding.cells(some)))
 
 
@@ -176,7 +191,7 @@ def _typical(flat: FlatBlocks, mean_power: NDArray[np.float64], rise: float) -> 
     below = (1 - spread**2 / 9) ** 3
     low = spectrum.LOW_SHARE * float(mean_power[0, 0]) / float(mean_power.mean())
     above = 1 - low * (1 - 1 / rise)  # the variance with the low part as on the plateau
-    return float(np.sqrt(np.median(flat.variance) / below / above))
+    return float(np.sqrt(np.median(flat.form.variance) / below / above))
 
 
 def _tones(
@@ -187,7 +202,9 @@ def _tones(
     steps: NDArray[np.float64],
 ) -> tuple[Tone, ...]:
     light = _light(picture, level.astype(np.float64))
-    rounding = 1 / 12 if picture.code is not None and picture.code.dtype == np.uint8 else 0.0
+    assert picture.code is not None
+    whole = picture.code.dtype == np.uint8
+    colour = not _is_grey(picture)
     out = []
     for target in TONE_SIGNALS:
         near = np.flatnonzero((light > target / np.sqrt(2)) & (light < target * np.sqrt(2)))
@@ -197,12 +214,14 @@ def _tones(
         flat = _read(picture, columns, chosen)
         if len(flat) < _FEWEST_BLOCKS:
             continue
-        flat = flat.take(doubts.clean_blocks(flat.squares, flat.variance, flat.level, steps))
+        flat = flat.take(doubts.clean_blocks(flat.form, flat.level, steps))
         if len(flat) < _FEWEST_BLOCKS:
             continue
         x = _light(picture, flat.level)
-        factor = tones.original_share(flat.values, steps, rounding)
-        v = factor * flat.variance * _curve_slope(picture, flat.level) ** 2
+        factor = tones.original_share(flat.values, steps, whole=whole, colour=colour)
+        if factor is None:
+            continue
+        v = factor * flat.form.variance * _curve_slope(picture, flat.level) ** 2
         value = tones.at_level(target, x, v)
         if value > 0:
             out.append(Tone(target, float(np.sqrt(value)), len(flat) * blocks.BLOCK**2))
@@ -211,14 +230,14 @@ def _tones(
 
 def _chroma(picture: Picture, columns: int, indices: NDArray[np.intp]) -> float | None:
     """Root mean square of the deviations of Cb and Cr in the flat blocks, 8-bit code values."""
-    if picture.code is None or picture.monochrome:
+    if picture.code is None or _is_grey(picture):
         return None
-    values = blocks.cut(picture.code, columns, blocks.spread(indices, 1000))
+    values = blocks.cut(picture.code, columns, blocks.spread(indices, 500))
     values *= np.float32(1 / picture.peak)
     flat = values.reshape(-1, blocks.BLOCK, 3)
     ycc = cv2.cvtColor(flat, cv2.COLOR_BGR2YCrCb).reshape(values.shape)
     total = 0.0
     for channel in (1, 2):
         squares = spectrum.power(ycc[..., channel] * np.float32(255))
-        total += tones.robust_mean(spectrum.block_variance(squares))
+        total += tones.robust_mean(spectrum.shape(squares).variance)
     return float(np.sqrt(total / 2))

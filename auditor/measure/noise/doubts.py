@@ -25,6 +25,10 @@ _COARSEST_STEP: Final = 20.0
 the example tables of ISO/IEC 10918-1 reach it at about quality 28 of 100."""
 
 _GROUP: Final = 24
+"""Blocks in a group, at least: its medians are then known to about a tenth."""
+
+_MOST_TONES: Final = 6
+_MOST_GROUPS: Final = 5
 
 _MOST_LOW_EXCESS: Final = 10.0
 """Power just below the plateau over power on it: 0.7 to 1.9 for a camera's noise; at ten times the
@@ -70,28 +74,31 @@ def find_doubt(variance: NDArray[np.float64], steps: NDArray[np.float64]) -> str
     return None
 
 
-def _falls_early(squares: NDArray[np.float32], steps: NDArray[np.float64]) -> bool:
-    first, second, third = spectrum.bands(squares)
+def _coarseness(steps: NDArray[np.float64]) -> float:
+    """Coding's step around 0.2 c/px, code values; large where coding left nothing there."""
     middle = steps[(coding.CELL_CPP > 0.15) & (coding.CELL_CPP < 0.23)]
     known = middle[np.isfinite(middle)]
-    coarse = float(np.median(known)) if len(known) else 2 * _COARSEST_STEP
-    fineness = np.sqrt(first) / coarse if coarse > 0 else np.inf
-    least_second = float(np.interp(fineness, _FINENESS, _LEAST_SECOND))
-    least_third = float(np.interp(fineness, _FINENESS, _LEAST_THIRD))
-    most_peaked = float(np.interp(fineness, _FINENESS, _MOST_PEAKED))
+    return float(np.median(known)) if len(known) else 2 * _COARSEST_STEP
+
+
+def _falls_early(bands: NDArray[np.float64], coarse: float) -> bool:
+    """Whether the power of a group of blocks (n, 5 bands as in `spectrum.Shape`) is texture's."""
+    low, first, second, third, peaked = np.median(bands, axis=0)
+    fineness = np.sqrt(max(first, 0.0)) / coarse if coarse > 0 else np.inf
+    least_second, least_third, most_peaked = (
+        float(np.interp(fineness, _FINENESS, bound))
+        for bound in (_LEAST_SECOND, _LEAST_THIRD, _MOST_PEAKED)
+    )
     return bool(
         second < least_second * first
         or third < least_third * first
-        or spectrum.low_excess(squares) > _MOST_LOW_EXCESS
-        or spectrum.peakedness(squares) > most_peaked
+        or low > _MOST_LOW_EXCESS * max(first, 1e-6)
+        or peaked > most_peaked
     )
 
 
 def clean_blocks(
-    squares: NDArray[np.float32],
-    variance: NDArray[np.float64],
-    level: NDArray[np.float64],
-    steps: NDArray[np.float64],
+    form: spectrum.Shape, level: NDArray[np.float64], steps: NDArray[np.float64]
 ) -> NDArray[np.bool_]:
     """Which blocks show noise rather than texture, judged in groups of like level and variance.
 
@@ -100,13 +107,14 @@ def clean_blocks(
     """
     keep = np.ones(len(level), bool)
     textured = 0
-    tone_groups = int(np.clip(len(level) // (3 * _GROUP), 1, 8))
+    coarse = _coarseness(steps)
+    tone_groups = int(np.clip(len(level) // (3 * _GROUP), 1, _MOST_TONES))
     for tone in np.array_split(np.argsort(level, kind="stable"), tone_groups):
-        ranked = tone[np.argsort(variance[tone], kind="stable")]
-        groups = np.array_split(ranked, max(1, len(ranked) // _GROUP))
-        for place, group in enumerate(groups):
-            clean = float(np.median(variance[group])) < _HARMLESS
-            texture = not clean and _falls_early(squares[group], steps)
+        ranked = tone[np.argsort(form.variance[tone], kind="stable")]
+        count = int(np.clip(len(ranked) // _GROUP, 1, _MOST_GROUPS))
+        for place, group in enumerate(np.array_split(ranked, count)):
+            clean = float(form.variance[group[len(group) // 2]]) < _HARMLESS
+            texture = not clean and _falls_early(form.bands[group], coarse)
             textured += len(group) * texture
-            keep[group] = not texture or place < len(groups) // 2
+            keep[group] = not texture or place < count // 2
     return keep if textured < _MOST_REJECTED * len(level) else np.zeros_like(keep)

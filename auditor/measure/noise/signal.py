@@ -18,18 +18,31 @@ def _stride(pixels: int) -> int:
     return max(1, int(np.sqrt(pixels / _SAMPLE)))
 
 
-def shares(signal: NDArray[np.floating]) -> tuple[float, ...]:
-    """Share of `signal` (linear, 1 = white) in each bin of `SIGNAL_BIN_EDGES`, summing to 1."""
+def shares(
+    signal: NDArray[np.floating], weights: NDArray[np.floating] | None = None
+) -> tuple[float, ...]:
+    """Share of `signal` (linear, 1 = white) in each bin of `SIGNAL_BIN_EDGES`, summing to 1.
+
+    Without `weights` every value counts the same.
+    """
     floor = 2.0 ** SIGNAL_BIN_EDGES[0]
-    stops = np.log2(np.clip(signal, floor, 1.0))
-    counts, _ = np.histogram(stops, bins=np.asarray(SIGNAL_BIN_EDGES))
-    return tuple(float(c) / max(signal.size, 1) for c in counts)
+    stops = np.log2(np.clip(np.nan_to_num(signal), floor, 1.0))
+    # The edges are half a stop apart; white itself belongs to the last bin.
+    bins = len(SIGNAL_BIN_EDGES) - 1
+    index = np.minimum(((stops - SIGNAL_BIN_EDGES[0]) * 2).astype(np.intp), bins - 1)
+    counts = np.bincount(index, weights, minlength=bins)
+    return tuple(float(c) for c in counts / max(float(counts.sum()), 1e-12))
 
 
 def signal_shares(picture: Picture) -> tuple[float, ...]:
     """Histogram of log2 signal of a developed frame's luma, from a regular sample of pixels."""
     step = _stride(picture.luma.size)
-    return shares(picture.linear(np.ascontiguousarray(picture.luma[::step, ::step])).ravel())
+    sample = np.ascontiguousarray(picture.luma[::step, ::step])
+    if sample.dtype == np.uint8:
+        codes = np.bincount(sample.ravel(), minlength=256)
+        light = picture.linear(np.arange(256, dtype=np.uint8))
+        return shares(light, codes / sample.size)
+    return shares(picture.linear(sample).ravel())
 
 
 def clipped_share(picture: Picture) -> float:

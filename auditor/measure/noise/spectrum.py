@@ -8,6 +8,7 @@ above it. This takes the place of removing a local surface and loses nothing of 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -20,14 +21,13 @@ __all__ = [
     "LOW_CPP",
     "LOW_SHARE",
     "PLATEAU_CPP",
-    "bands",
-    "block_variance",
+    "Shape",
     "filled",
-    "low_excess",
     "low_rise",
-    "peakedness",
     "power",
     "relative_spread",
+    "shape",
+    "without_plane",
 ]
 
 LOW_CPP: Final = 0.08
@@ -51,27 +51,73 @@ _WEIGHTS: Final = (
 """Weights that turn the squared coefficients of a block into its variance."""
 
 
+def without_plane(blocks: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Blocks (n, side, side) less their least-squares planes, whose edges would leak upwards."""
+    side = blocks.shape[1]
+    line = np.linspace(-1, 1, side, dtype=np.float32)
+    weights = line / (line @ line)
+    mean = blocks.mean((1, 2), keepdims=True)
+    down = (blocks.mean(2) @ weights)[:, None, None] * line[:, None]
+    across = (blocks.mean(1) @ weights)[:, None, None] * line
+    return blocks - mean - down - across
+
+
 def power(blocks: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Squared orthonormal cosine coefficients (n, BLOCK, BLOCK) of blocks, means taken off."""
-    centred = blocks - blocks.mean((1, 2), keepdims=True)
-    coefficients = _COSINES @ centred @ _COSINES.T
+    """Squared orthonormal cosine coefficients (n, BLOCK, BLOCK) of blocks, planes taken off."""
+    coefficients = _COSINES @ without_plane(blocks) @ _COSINES.T
     return coefficients * coefficients
 
 
-def block_variance(squares: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Variance of each block (n,), low frequencies filled in from the plateau."""
-    return np.einsum("nij,ij->n", squares, _WEIGHTS).astype(np.float64)
+def _mean_over(low: float, high: float) -> NDArray[np.float32]:
+    inside = (low <= FREQUENCY_CPP) & (high > FREQUENCY_CPP)
+    return (inside / inside.sum()).astype(np.float32).ravel()
 
 
-def low_excess(squares: NDArray[np.float32]) -> float:
-    """Power just below the plateau over power on it; about 1 for noise, large for a scene."""
-    shoulder = _LOW & (FREQUENCY_CPP > 0.05)
-    plateau = float(np.median(squares[:, _PLATEAU].mean(1)))
-    return float(np.median(squares[:, shoulder].mean(1))) / max(plateau, 1e-6)
+_MIDDLE: Final = (FREQUENCY_CPP >= LOW_CPP) & (FREQUENCY_CPP < 0.18)
+_MIDDLE_COUNT: Final = int(_MIDDLE.sum())
+_SUMS: Final = np.stack(
+    [
+        _WEIGHTS.ravel(),
+        _mean_over(0.05, LOW_CPP),
+        _mean_over(LOW_CPP, 0.125),
+        _mean_over(0.125, 0.18),
+        _mean_over(0.18, 0.25),
+        _MIDDLE.astype(np.float32).ravel(),
+    ],
+    axis=1,
+)
+
+
+@dataclass(frozen=True)
+class Shape:
+    """How the power of blocks lies over frequency, one row for each block.
+
+    Attributes:
+        variance: (n,) variance of each block, low frequencies filled in from the plateau.
+        bands: (n, 5) power below the plateau (0.05-0.08 c/px), at 0.08-0.125, 0.125-0.18 and
+            0.18-0.25 c/px, and peakedness: how far a few coefficients of the middle hold its power.
+            For n independent Gaussian coefficients the sum of fourth powers over the squared sum of
+            squares is 3 / (n + 2) in the mean; peakedness is the ratio to that, more for edges.
+    """
+
+    variance: NDArray[np.float64]
+    bands: NDArray[np.float64]
+
+
+def shape(squares: NDArray[np.float32]) -> Shape:
+    """Variance and bands of blocks from their squared coefficients (n, BLOCK, BLOCK)."""
+    flat = squares.reshape(len(squares), -1)
+    sums = (flat @ _SUMS).astype(np.float64)
+    middle = flat[:, _MIDDLE.ravel()]
+    fourth = np.einsum("ij,ij->i", middle, middle).astype(np.float64)
+    total = sums[:, 5]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        peak = np.where(total > 0, fourth / total**2 * (_MIDDLE_COUNT + 2) / 3, 1.0)
+    return Shape(sums[:, 0], np.column_stack([sums[:, 1:5], peak]))
 
 
 def relative_spread(mean_power: NDArray[np.floating]) -> float:
-    """Standard deviation over mean that `block_variance` has for stationary noise.
+    """Standard deviation over mean that `Shape.variance` has for stationary noise.
 
     `mean_power` is (BLOCK, BLOCK). Each squared coefficient of Gaussian noise has twice its squared
     mean as variance.
@@ -88,45 +134,15 @@ def filled(squares: NDArray[np.float32], rise: float = 1.0) -> NDArray[np.float6
     return mean
 
 
-def low_rise(squares: NDArray[np.float32]) -> float:
+def low_rise(bands: NDArray[np.float64]) -> float:
     """Power below the plateau over that on it, as coarse coding makes it.
 
     Coding's steps widen with frequency, so what it takes from noise below 0.08 c/px is less than
     above; the fall from 0.1 to 0.15 c/px is carried on. At most 1.5: more would be the scene's.
     """
-    first, second, _ = bands(squares)
+    _, first, second, _, _ = np.median(bands, axis=0)
     return float(np.clip(first / second, 1.0, 1.5)) if second > 0 else 1.0
 
 
 LOW_SHARE: Final = float(_LOW.sum()) / BLOCK**2
 """Share of a block's coefficients that are filled in."""
-
-
-_BANDS: Final = [
-    (low <= FREQUENCY_CPP) & (high > FREQUENCY_CPP)
-    for low, high in ((0.08, 0.125), (0.125, 0.18), (0.18, 0.25))
-]
-
-
-def bands(squares: NDArray[np.float32]) -> tuple[float, float, float]:
-    """Median power of blocks at 0.08-0.125, 0.125-0.18 and 0.18-0.25 c/px."""
-    first, second, third = (float(np.median(squares[:, b].mean(1))) for b in _BANDS)
-    return first, second, third
-
-
-_MIDDLE: Final = _BANDS[0] | _BANDS[1]
-
-
-def peakedness(squares: NDArray[np.float32]) -> float:
-    """How far a few coefficients hold a block's power: about 1 for Gaussian noise, more for edges.
-
-    For n independent Gaussian coefficients the sum of fourth powers over the squared sum of squares
-    is 3 / (n + 2) in the mean; the median over blocks of that ratio's excess is given.
-    """
-    middle = squares[:, _MIDDLE].astype(np.float64)
-    total = middle.sum(1)
-    alive = total > 0
-    if not alive.any():
-        return 1.0
-    share = (middle[alive] ** 2).sum(1) / total[alive] ** 2
-    return float(np.median(share)) * (middle.shape[1] + 2) / 3

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.noise import coding
+from auditor.measure.noise import coding, spectrum
 
 __all__ = ["at_level", "original_share", "robust_mean"]
 
@@ -52,22 +52,24 @@ _FINE_STEP: Final = 2.0
 
 
 def original_share(
-    values: NDArray[np.float32], steps: NDArray[np.float64], rounding: float
-) -> float:
+    values: NDArray[np.float32], steps: NDArray[np.float64], *, whole: bool, colour: bool
+) -> float | None:
     """Share of the blocks' variance that is the picture's noise rather than rounding.
 
-    `values` (n, BLOCK, BLOCK) are of one level, `steps` the coding's, `rounding` the variance of
-    rounding to code values before coding. Where fine coding erased high frequencies of noise that is
+    None where the noise is less than the rounding that hides it.
+
+    `values` (n, BLOCK, BLOCK) are of one level, `steps` the coding's; `whole` says that code
+    values are whole numbers, `colour` that luma was computed from three channels. Where fine coding erased high frequencies of noise that is
     white as far as it can be seen, they are taken to be as strong as the rest.
     """
-    found = coding.coefficients(coding.cells(values)) ** 2
+    found = coding.coefficients(spectrum.without_plane(coding.cells(values))) ** 2
     limit = _CLIP * np.median(found.mean((1, 2)))
     power = found[found.mean((1, 2)) <= max(limit, 1e-6)].mean(0).astype(np.float64)
-    before = coding.before_rounding(power, steps)
+    before = coding.before_rounding(power, steps, colour)
     usable = np.isfinite(before)
     as_found = power.copy()
     if not (usable & _PLATEAU_CELL).any():
-        return 1.0
+        return None
     plateau = float(before[usable & _PLATEAU_CELL].mean())
     as_found[_LOW_CELL] = power[_PLATEAU_CELL].mean()
     before[_LOW_CELL] = plateau
@@ -77,5 +79,7 @@ def original_share(
     white = not len(upper) or float(upper.mean()) > 0.7 * plateau
     erased = ~np.isfinite(before)
     before[erased] = plateau if fine and white else np.maximum(power[erased] - 1 / 12, 0)
+    rounding = coding.input_rounding(colour) if whole else 0.0
+    noise = float(before.mean()) - rounding
     total = float(as_found.mean())
-    return max(float(before.mean()) - rounding, 0.0) / total if total > 0 else 1.0
+    return noise / total if noise > rounding and total > 0 else None
