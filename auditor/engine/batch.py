@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections.abc import Sequence
@@ -50,12 +51,21 @@ def warm_up(settings: dict[str, Any]) -> None:
         _give_back(decoder)
 
 
-def run_batch(jobs: Sequence[dict[str, Any]], settings: dict[str, Any]) -> dict[str, Any]:
-    """Outcomes of `jobs` in order (see `Decoder.measure`), with the seconds it took."""
+def run_batch(
+    jobs: Sequence[dict[str, Any]], settings: dict[str, Any], stop_file: str | None = None
+) -> dict[str, Any]:
+    """Outcomes of `jobs` in order (see `Decoder.measure`), with the seconds it took.
+
+    Once `stop_file` exists no further job is begun, and the outcomes are fewer than the jobs.
+    """
     decoder = _take(settings)
     before, start = decoder.replaced, time.monotonic()
     try:
-        outcomes = [decoder.measure(job) for job in jobs]
+        outcomes = []
+        for job in jobs:
+            if stop_file is not None and os.path.exists(stop_file):
+                break
+            outcomes.append(decoder.measure(job))
     except BaseException:
         decoder.stop()
         raise

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import os
 import queue
 import shutil
 import signal
 import tempfile
 from collections.abc import Iterator, Sequence
+from multiprocessing import resource_tracker
 from typing import Any, Final
 
 import psutil
@@ -25,6 +27,9 @@ _CONFIG: Final = {
     "distributed.admin.tick.limit": "1h",
     "distributed.worker.daemon": True,
     "distributed.diagnostics.nvml": False,
+    # No page to look at, nothing to ask: the servers that remain answer nobody.
+    "distributed.scheduler.http.routes": [],
+    "distributed.worker.http.routes": [],
 }
 
 
@@ -38,6 +43,9 @@ def _terminal_signals_blocked() -> Iterator[None]:
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
+    # Threads and processes inherit the mask. Python's helper process must be there before: starting it
+    # would unblock Ctrl-C again in the thread that starts the workers.
+    resource_tracker.ensure_running()
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGHUP})
     try:
         yield
@@ -57,17 +65,20 @@ class Workers:
         self._futures: dict[int, Any] = {}
         self._cluster: Any = None
         self._folder: str | None = None
+        self._stop_file: str | None = None
         self._silence()
         try:
             with _terminal_signals_blocked(), dask.config.set(_CONFIG):
                 if address is None:
                     self._folder = tempfile.mkdtemp(prefix="auditor-")
+                    self._stop_file = os.path.join(self._folder, "stop")
                     self._cluster = distributed.LocalCluster(
                         n_workers=count,
                         threads_per_worker=1,
                         processes=True,
                         host="127.0.0.1",
                         dashboard_address=None,
+                        scheduler_kwargs={"dashboard": False, "dashboard_address": "127.0.0.1:0"},
                         memory_limit=0,
                         local_directory=self._folder,
                         silence_logs=logging.CRITICAL,
@@ -82,7 +93,10 @@ class Workers:
             raise ClusterError(f"{where} cannot be used ({said})") from error
         self.count = max(1, sum(self._client.nthreads().values())) if address else count
         # Every worker loads its libraries while the first batches are still on their way.
-        self._warming = self._client.run(warm_up, settings, wait=False, on_error="ignore")
+        self._warming = [
+            self._client.submit(warm_up, settings, workers=[worker], pure=False)
+            for worker in self._client.nthreads()
+        ]
 
     @staticmethod
     def _silence() -> None:
@@ -98,7 +112,12 @@ class Workers:
     def submit(self, ticket: int, jobs: Sequence[dict[str, Any]]) -> None:
         """Send one batch; its outcome arrives under `ticket`."""
         future = self._client.submit(
-            run_batch, list(jobs), self._settings, pure=False, key=f"batch-{ticket}-{id(self)}"
+            run_batch,
+            list(jobs),
+            self._settings,
+            self._stop_file,
+            pure=False,
+            key=f"batch-{ticket}-{id(self)}",
         )
         self._futures[ticket] = future
         future.add_done_callback(lambda f: self._done(ticket, f))
@@ -121,12 +140,11 @@ class Workers:
             self._futures.pop(ticket, None)
         return came
 
-    def cancel_waiting(self) -> None:
-        """Take back batches that no worker has begun."""
-        with contextlib.suppress(Exception):
-            running = {k for keys in self._client.processing().values() for k in keys[:1]}
-            waiting = [f for f in self._futures.values() if f.key not in running]
-            self._client.cancel(waiting)
+    def wind_down(self) -> None:
+        """Workers on this machine begin no further file; batches come back as far as they got."""
+        if self._stop_file is not None:
+            with contextlib.suppress(OSError):
+                open(self._stop_file, "w").close()
 
     def close(self) -> None:
         """End everything that was started here; leave a cluster of others as it was found."""

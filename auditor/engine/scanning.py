@@ -234,7 +234,7 @@ class _Scan:
             self.summary.workers_replaced += answer["replaced"]
             if not answer["replaced"]:
                 self.batcher.learn(jobs, answer["seconds"])
-            for job, outcome in zip(jobs, answer["outcomes"], strict=True):
+            for job, outcome in zip(jobs, answer["outcomes"], strict=False):
                 self._outcome(job, outcome)
         return bool(arrived)
 
@@ -287,7 +287,7 @@ class _Scan:
         """Let running batches end, within a few seconds; what they bring is kept."""
         if self.pool is None:
             return
-        self.pool.cancel_waiting()
+        self.pool.wind_down()
         until = time.monotonic() + STOP_SECONDS
         while self.running and time.monotonic() < until:
             self._collect(0.1)

@@ -1,0 +1,172 @@
+"""Killed, interrupted or beside another run: nothing is lost, nothing is doubled."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import archive
+import pandas as pd
+import psutil
+import pytest
+
+from auditor.store import Store
+
+HERE = Path(__file__).parent
+
+
+def start(root: Path, out: Path, **options: object) -> subprocess.Popen[str]:
+    wanted = json.dumps({"measure": "planted:measure"} | options)
+    command = [sys.executable, str(HERE / "scan_once.py"), str(root), str(out), wanted]
+    return subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
+    )
+
+
+def wait_until_done(process: subprocess.Popen[str], count: int) -> None:
+    """Return once the scan has settled `count` files."""
+    assert process.stdout is not None
+    for line in process.stdout:
+        if line.strip().isdigit() and int(line) >= count:
+            return
+    pytest.fail("the scan ended early")
+
+
+def group_is_gone(group: int, within_s: float = 8.0) -> bool:
+    """Whether every process of the session that a scan was started in has ended."""
+    until = time.monotonic() + within_s
+    while time.monotonic() < until:
+        left = []
+        for process in psutil.process_iter():
+            try:
+                if os.getsid(process.pid) == group and process.status() != psutil.STATUS_ZOMBIE:
+                    left.append(process)
+            except (psutil.Error, OSError):
+                continue
+        if not left:
+            return True
+        time.sleep(0.1)
+    return False
+
+
+@pytest.mark.long
+def test_killed_again_and_again_the_result_is_that_of_a_quiet_run(tmp_path: Path) -> None:
+    kill_again_and_again(tmp_path, kills=8, files=60, seed=1)
+
+
+def kill_again_and_again(
+    folder: Path, kills: int, files: int, seed: int, latest_s: float = 4.5
+) -> int:
+    """SIGKILL a scan at random moments until it gets through; returns the kills that hit."""
+    chance = random.Random(seed)
+    names = [f"{n:03d}-slow.jpg" for n in range(files - 6)]
+    names += [f"{n}-refused.jpg" for n in range(4)] + ["x-abort.jpg", "y-odd.jpg"]
+    root = archive.make(folder / "a", names)
+    before = archive.look(root)
+    archive.run(root, folder / "quiet")
+    hit = 0
+    while hit < kills:
+        process = start(root, folder / "out")
+        time.sleep(chance.uniform(0.2, latest_s))
+        ended = process.poll() is not None
+        process.kill()
+        process.communicate()
+        if ended:
+            break
+        hit += 1
+        assert group_is_gone(process.pid), "workers outlive a killed scan"
+    process = start(root, folder / "out")
+    said, _ = process.communicate(timeout=600)
+    assert process.returncode == 0, said
+    assert f"found {files} measured {files - 6} set aside 6" in said
+    ours, quiet = Store(folder / "out").load(), Store(folder / "quiet").load()
+    assert not ours["path"].duplicated().any()
+    pd.testing.assert_frame_equal(ours, quiet)
+    ids = quiet["file_id"].tolist()
+    pd.testing.assert_frame_equal(
+        Store(folder / "out").pictures(ids).sort_values("file_id", ignore_index=True),
+        Store(folder / "quiet").pictures(ids).sort_values("file_id", ignore_index=True),
+    )
+    assert Store(folder / "out").verify() == []
+    assert archive.look(root) == before
+    return hit
+
+
+@pytest.mark.parametrize(
+    "number", [signal.SIGINT, pytest.param(signal.SIGTERM, marks=pytest.mark.long)]
+)
+def test_asked_to_stop_it_stops_in_seconds_and_says_how_to_go_on(
+    tmp_path: Path, number: signal.Signals
+) -> None:
+    root = archive.make(tmp_path / "a", [f"{n:03d}-slow.jpg" for n in range(40)])
+    process = start(root, tmp_path / "out")
+    wait_until_done(process, 4)
+    begun = time.monotonic()
+    if number == signal.SIGINT:
+        os.killpg(process.pid, number)  # as a terminal does: every process of the group gets it
+    else:
+        process.send_signal(number)
+    said, _ = process.communicate(timeout=60)
+    took = time.monotonic() - begun
+    assert process.returncode == 1
+    lines = said.strip().splitlines()
+    assert "run the same command again to go on" in lines[-1]
+    assert all(line.isdigit() for line in lines[:-1]), "one clear line, no traceback"
+    # 5 s on a quiet machine; a loaded one is slower at ending processes.
+    assert took < 5 * max(1.0, psutil.getloadavg()[0] / (os.cpu_count() or 1))
+    assert group_is_gone(process.pid)
+    kept = len(Store(tmp_path / "out").load(["path"]))
+    assert 4 <= kept < 40
+    assert Store(tmp_path / "out").verify() == []
+    after = start(root, tmp_path / "out")
+    said, _ = after.communicate(timeout=120)
+    assert "found 40 measured 40 set aside 0" in said
+
+
+def test_a_second_run_on_the_same_store_is_refused(tmp_path: Path) -> None:
+    names = [f"{n}.jpg" for n in range(6)] + [f"{n}-sleep.jpg" for n in range(6, 9)]
+    root = archive.make(tmp_path / "a", names)
+    first = start(root, tmp_path / "out")
+    wait_until_done(first, 1)
+    second = start(root, tmp_path / "out")
+    said, _ = second.communicate(timeout=60)
+    assert second.returncode == 1
+    assert len(said.strip().splitlines()) == 1
+    assert f"process {first.pid} on " in said
+    first.send_signal(signal.SIGTERM)
+    said, _ = first.communicate(timeout=120)
+    assert "stopped from outside" in said
+    assert group_is_gone(first.pid)
+    assert Store(tmp_path / "out").verify() == []
+
+
+@pytest.mark.long
+def test_a_disk_that_fills_up_stops_the_scan_cleanly(tmp_path: Path) -> None:
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    if os.name != "posix" or os.geteuid() != 0:
+        pytest.skip("only the superuser can mount a small disk")
+    if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=400k", "tmpfs", disk]).returncode:
+        pytest.skip("no small disk can be mounted here")
+    try:
+        root = archive.make(tmp_path / "a", [f"{n:03d}.jpg" for n in range(1500)], size=150)
+        process = start(root, disk / "out")
+        said, _ = process.communicate(timeout=120)
+        assert process.returncode == 1, said
+        last = said.strip().splitlines()[-1]
+        assert "the disk is full: free some space, then run again" in last
+        kept = len(Store(disk / "out").load(["path"]))
+        assert 0 < kept < 1500
+        subprocess.run(["mount", "-o", "remount,size=40m", disk], check=True)
+        process = start(root, disk / "out")
+        said, _ = process.communicate(timeout=240)
+        assert "found 1500 measured 1500 set aside 0" in said
+        assert Store(disk / "out").verify() == []
+    finally:
+        subprocess.run(["umount", disk], check=True)
