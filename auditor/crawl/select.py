@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 
 import pandas as pd
@@ -26,7 +27,7 @@ def select(
     Args:
         frames: table with the store's columns.
         rating: this many stars or more; a frame without a rating has none.
-        since: ISO date or time; frames taken then or later. Frames without a time are left out.
+        since: ISO date or time, or a year or month; frames taken then or later. Frames without a time are left out.
         body, lens: part of the name, capital or small letters alike.
 
     Raises:
@@ -47,8 +48,11 @@ def select(
 
 
 def _start(since: str) -> str:
+    text = since.strip()
+    if re.fullmatch(r"\d{4}(-\d{2})?", text):
+        text += "-01-01" if len(text) == 4 else "-01"
     try:
-        return datetime.fromisoformat(since.strip()).replace(tzinfo=None).isoformat()[:19]
+        return datetime.fromisoformat(text).replace(tzinfo=None).isoformat()[:19]
     except ValueError as error:
         raise SelectionError(
             f"'{since}' is not a date; write it as 2024-05-01 or 2024-05-01T18:00"

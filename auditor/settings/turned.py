@@ -22,9 +22,11 @@ def turn_back(frames: pd.DataFrame) -> pd.DataFrame:
     columns = [c for c in columns if c in frames]
     if not columns or "body" not in frames:
         return frames
-    size = frames[["width_px", "height_px"]].apply(pd.to_numeric, errors="coerce")
-    upright = (size["height_px"] > size["width_px"]).to_numpy(bool)
-    lying = (size["height_px"] < size["width_px"]).to_numpy(bool)
+    width, height = (
+        pd.to_numeric(frames[c], errors="coerce").to_numpy(float, na_value=np.nan)
+        for c in ("width_px", "height_px")
+    )
+    upright, lying = height > width, height < width
     known = frames["body"].notna().to_numpy()
     lies = pd.Series(lying[known]).groupby(frames["body"].to_numpy(object)[known]).any()
     turned = upright & frames["body"].map(lies).fillna(False).to_numpy(bool)

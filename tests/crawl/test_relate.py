@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from auditor.crawl import relate
-from auditor.record import FrameRecord, Settings, to_row
+from auditor.record import COLUMNS, FrameRecord, Settings, to_row
 
 RNG = np.random.default_rng(7)
 
@@ -33,7 +33,10 @@ def frame(path: str, **more: Any) -> dict[str, Any]:
 
 
 def table(*rows: dict[str, Any]) -> pd.DataFrame:
-    return pd.DataFrame(list(rows))
+    """Rows as a table with the dtypes of the store."""
+    kinds = {"str": "str", "float": "float64", "int": "Int64", "bool": "boolean", "list": "object"}
+    made = pd.DataFrame(list(rows), columns=[c.name for c in COLUMNS], dtype=object)
+    return made.astype({c.name: kinds[c.kind] for c in COLUMNS}).copy()
 
 
 def groups(frames: pd.DataFrame, column: str = "capture") -> list[set[str]]:

@@ -39,6 +39,7 @@ def test_stars_keep_those_and_more_and_unrated_frames_have_none() -> None:
 def test_since_takes_a_date_or_a_time() -> None:
     assert names(since="2024-05-01") == ["1", "4"]
     assert names(since="2024-05-01T06:00") == ["1"]
+    assert names(since="2024") == names(since="2024-05") == ["1", "4"]
     assert names(since="2023-12-31") == ["1", "2", "4"]
 
 
