@@ -181,7 +181,8 @@ class PhotonTransfer:
     """Frame-level photon transfer on the mosaic, EMVA 1288 terms; DN after the black level."""
 
     gain_e_per_dn: float
-    read_noise_e: float
+    read_noise_e: float | None
+    """None where the frame holds no dark flat area to show it."""
     gain_stderr: float | None = None
     read_noise_stderr_e: float | None = None
     patches: int = 0

@@ -116,17 +116,17 @@ def _rounded_variance(step: float) -> NDArray[np.float64]:
 
 
 def before_rounding(
-    power: NDArray[np.float64], steps: NDArray[np.float64], colour: bool = False
+    power: NDArray[np.float64], steps: NDArray[np.float64], colour: float = 0.0
 ) -> NDArray[np.float64]:
     """Noise power (CELL, CELL) as it was before coding; NaN where coding left nothing to tell.
 
     `power` is the mean squared coefficient after decoding, `steps` comes from `rounding_steps`;
-    `colour` says that the luma was computed from decoded red, green and blue.
+    `colour` is the share of pixels whose luma was computed from differing red, green and blue.
     """
     if not np.nan_to_num(steps, nan=1.0).any():
         return power.copy()
     out = np.full(power.shape, np.nan)
-    decoded = _PIXEL_ROUNDING + (input_rounding(True) if colour else 0.0)
+    decoded = _PIXEL_ROUNDING + colour * input_rounding(True)
     left = np.maximum(power - decoded, 0.0)
     for step in np.unique(steps[np.isfinite(steps) & (steps > 0)]):
         here = steps == step

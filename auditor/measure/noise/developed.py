@@ -161,15 +161,14 @@ def _measure(picture: Picture) -> Noise:
     )
 
 
-def _is_grey(picture: Picture) -> bool:
-    """Whether the frame has no colour: one channel, or three equal ones."""
+def _coloured_share(picture: Picture) -> float:
+    """Share of pixels whose channels differ; 0 for a frame without colour."""
     if picture.code is None or picture.monochrome:
-        return True
+        return 0.0
     step = max(1, min(picture.shape) // 100)
     sample = picture.code[::step, ::step]
-    return bool(
-        (sample[..., 0] == sample[..., 1]).all() and (sample[..., 1] == sample[..., 2]).all()
-    )
+    blue, green, red = sample[..., 0], sample[..., 1], sample[..., 2]
+    return float(((blue != green) | (green != red)).mean())
 
 
 def _coding_steps(picture: Picture, columns: int, usable: NDArray[np.intp]) -> NDArray[np.float64]:
@@ -204,7 +203,7 @@ def _tones(
     light = _light(picture, level.astype(np.float64))
     assert picture.code is not None
     whole = picture.code.dtype == np.uint8
-    colour = not _is_grey(picture)
+    colour = _coloured_share(picture)
     out = []
     for target in TONE_SIGNALS:
         near = np.flatnonzero((light > target / np.sqrt(2)) & (light < target * np.sqrt(2)))
@@ -230,7 +229,7 @@ def _tones(
 
 def _chroma(picture: Picture, columns: int, indices: NDArray[np.intp]) -> float | None:
     """Root mean square of the deviations of Cb and Cr in the flat blocks, 8-bit code values."""
-    if picture.code is None or _is_grey(picture):
+    if picture.code is None or _coloured_share(picture) == 0:
         return None
     values = blocks.cut(picture.code, columns, blocks.spread(indices, 500))
     values *= np.float32(1 / picture.peak)

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.noise.spectrum import without_plane
 from auditor.measure.picture import Mosaic
 
 __all__ = ["HIGH_COUNT", "SIDE", "Sites", "saturation", "site_blocks"]
@@ -25,8 +26,9 @@ _COSINES: Final = (
 ).astype(np.float32)
 _COSINES[0] /= np.float32(np.sqrt(2))
 _RADIUS: Final = np.hypot(_N[:, None], _N[None])
-_HIGH: Final = _RADIUS >= 4.0
-_LOW: Final = (_RADIUS > 0) & (_RADIUS < 4.0)
+_HIGH: Final = _RADIUS >= 6.0
+_MIDDLE: Final = (_RADIUS >= 4.0) & ~_HIGH
+_LOW: Final = (_RADIUS > 1.0) & (_RADIUS < 4.0)
 HIGH_COUNT: Final = int(_HIGH.sum())
 """Squared coefficients behind a block's noise: its degrees of freedom."""
 
@@ -38,16 +40,21 @@ class Sites:
     """Blocks of one mosaic.
 
     Attributes:
+        place: (n,) where in the frame; the four sites of a place and its neighbours left and right
+            lie one apart.
         colour: (n,) 0 red, 1 green, 2 blue.
         signal: (n,) mean in DN after the black level.
         high: (n,) mean squared coefficient at high frequency: the noise variance, DN squared.
         low: (n,) the same at low frequency: noise plus scene.
+        middle: (n,) the same between the two.
     """
 
+    place: NDArray[np.intp]
     colour: NDArray[np.int_]
     signal: NDArray[np.float64]
     high: NDArray[np.float64]
     low: NDArray[np.float64]
+    middle: NDArray[np.float64]
 
     def __len__(self) -> int:
         return len(self.signal)
@@ -86,13 +93,15 @@ def site_blocks(mosaic: Mosaic) -> Sites:
                 inside = fine & (plane.max((1, 2)) < top) & (plane.min((1, 2)) > 0)
                 kept = plane[inside].astype(np.float32)
                 mean = kept.mean((1, 2))
-                squares = (_COSINES @ (kept - mean[:, None, None]) @ _COSINES.T) ** 2
+                squares = (_COSINES @ without_plane(kept) @ _COSINES.T) ** 2
                 parts.append(
                     Sites(
+                        np.flatnonzero(inside) + row // step * (columns + 1),
                         np.full(len(kept), mosaic.colours[y, x], np.int_),
                         mean.astype(np.float64) - float(mosaic.black[y, x]),
                         squares[:, _HIGH].mean(1).astype(np.float64),
                         squares[:, _LOW].mean(1).astype(np.float64),
+                        squares[:, _MIDDLE].mean(1).astype(np.float64),
                     )
                 )
     joined = Sites(

@@ -52,7 +52,7 @@ _FINE_STEP: Final = 2.0
 
 
 def original_share(
-    values: NDArray[np.float32], steps: NDArray[np.float64], *, whole: bool, colour: bool
+    values: NDArray[np.float32], steps: NDArray[np.float64], *, whole: bool, colour: float
 ) -> float | None:
     """Share of the blocks' variance that is the picture's noise rather than rounding.
 
@@ -79,7 +79,7 @@ def original_share(
     white = not len(upper) or float(upper.mean()) > 0.7 * plateau
     erased = ~np.isfinite(before)
     before[erased] = plateau if fine and white else np.maximum(power[erased] - 1 / 12, 0)
-    rounding = coding.input_rounding(colour) if whole else 0.0
+    rounding = coding.input_rounding(colour > 0) if whole else 0.0
     noise = float(before.mean()) - rounding
     total = float(as_found.mean())
     return noise / total if noise > rounding and total > 0 else None
