@@ -7,13 +7,14 @@ from typing import Final
 import numpy as np
 
 from auditor.measure.picture import Picture
-from auditor.measure.sharpness.edges import measure_edges
+from auditor.measure.sharpness.edges import Edges, measure_edges
 from auditor.measure.sharpness.light import light_of
 from auditor.measure.sharpness.places import edge_map
+from auditor.measure.sharpness.texture import with_texture, zone_spectra
 from auditor.measure.sharpness.zones import direction_values, scene_softness, zone_masks, zone_value
 from auditor.record import SIDES, ZONES, Sharpness
 
-__all__ = ["measure_sharpness"]
+__all__ = ["measure_sharpness", "sharpness_and_edges"]
 
 _CELL_PX: Final = 20
 _PER_ZONE: Final = (100, 130, 170)
@@ -37,10 +38,15 @@ def _nothing(note: str) -> Sharpness:
 
 def measure_sharpness(picture: Picture) -> Sharpness:
     """System MTF50 by zone from the frame's own edges and texture; never raises on odd pixels."""
+    return sharpness_and_edges(picture)[0]
+
+
+def sharpness_and_edges(picture: Picture) -> tuple[Sharpness, Edges | None]:
+    """As `measure_sharpness`, with the edges behind it; None when there is nothing to measure."""
     light = light_of(picture)
     h, w = light.shape
     if min(h, w) < _MIN_SIDE:
-        return _nothing(f"too small to measure sharpness ({w} x {h} pixels)")
+        return _nothing(f"too small to measure sharpness ({w} x {h} pixels)"), None
     finder = edge_map(light)
     places = finder.places(_CELL_PX, _PER_ZONE)
     edges = measure_edges(light, places.y, places.x)
@@ -51,16 +57,20 @@ def measure_sharpness(picture: Picture) -> Sharpness:
     softness = scene_softness(share)
     masks = zone_masks(edges.y, edges.x, light.shape)
     zones = {name: zone_value(edges, masks[name], light.shape, softness) for name in ZONES}
+    spectra = zone_spectra(light)
+    zones = {name: with_texture(zones[name], spectra[name]) for name in ZONES}
     if all(z is None for z in zones.values()):
-        return _nothing("no measurable detail: the frame is featureless, clipped or all noise")
+        note = "no measurable detail: the frame is featureless, clipped or all noise"
+        return _nothing(note), None
     sides = {name: zone_value(edges, masks[name], light.shape, softness) for name in SIDES}
     horizontal, vertical = direction_values(edges, softness)
-    return Sharpness(
+    sharpness = Sharpness(
         zones,
         sides,
         horizontal,
         vertical,
-        spectra=dict.fromkeys(ZONES),
-        spectrum_windows=dict.fromkeys(ZONES, 0),
+        spectra={name: None if s is None else s.log_power for name, s in spectra.items()},
+        spectrum_windows={name: 0 if s is None else s.windows for name, s in spectra.items()},
         overshoot=float(np.median(edges.overshoot)) if len(edges) else None,
     )
+    return sharpness, edges

@@ -1,0 +1,184 @@
+"""Lateral colour and coloured seams, from the edges that sharpness was measured on.
+
+Each edge's profile is taken in red, green and blue along the same line. The area between two
+profiles that run from 0 to 1 is the displacement of one against the other; unlike a comparison of
+shapes it survives the coarser sampling of colour in JPEG files (4:2:0), which blurs but does not
+move. Displacements along the edges' normals are resolved into one along the radius; terms after
+ISO 19084 (chromatic displacement), positive away from the centre.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from auditor.measure.picture import Picture
+from auditor.measure.sharpness import Edges, sharpness_and_edges
+from auditor.measure.sharpness.places import radius_of, zone_of
+from auditor.record import ZONES, Fringing, Sharpness
+
+__all__ = ["measure_fringing", "measure_optics"]
+
+Floats = NDArray[np.float64]
+
+_HALF: Final = 11
+_ALONG_PX: Final = 9.0
+_REACH_PX: Final = 7.0
+_PLATEAU_PX: Final = 4.5
+_BIN_PX: Final = 0.5
+_PROFILE: Final = np.arange(-_REACH_PX + _BIN_PX / 2, _REACH_PX, _BIN_PX)
+_MAX_EDGES: Final = 240
+_MIN_EDGES: Final = 6
+_MIN_STEP: Final = 0.06
+_HIGH_CONTRAST: Final = 0.25
+_SEAM: Final = 0.1
+"""A seam reaches as far as one colour departs from green by this share of the step."""
+
+
+def measure_optics(picture: Picture) -> tuple[Sharpness, Fringing | None]:
+    """Sharpness and fringing of a frame from one search for edges."""
+    sharpness, edges = sharpness_and_edges(picture)
+    return sharpness, None if edges is None else measure_fringing(picture, edges)
+
+
+def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
+    """Lateral displacement of red and blue, and width and strength of coloured seams.
+
+    Arguments:
+        picture: code values in three channels, or a mosaic.
+        edges: as the sharpness measurement found them; only clean ones are used.
+
+    Returns None for a monochrome picture. `lateral_*_px` is the displacement at the half-diagonal
+    after a fit proportional to the distance from the centre (a difference in magnification);
+    `by_radius` holds each zone's own mean displacement.
+    """
+    if picture.monochrome:
+        return None
+    edges = _selection(edges)
+    if len(edges) < _MIN_EDGES:
+        return Fringing(None, None, None, None, len(edges), dict.fromkeys(ZONES, (None, None)))
+    profiles, steps = _channel_profiles(picture, edges)
+    radius = radius_of(edges.y, edges.x, picture.shape)
+    towards = _radial_share(edges, picture.shape)
+    green = profiles[:, 1]
+    lateral: list[float | None] = []
+    zones: list[list[float | None]] = []
+    used = 0
+    for channel in (0, 2):
+        ratio = steps[:, channel] / np.where(steps[:, 1] == 0, 1, steps[:, 1])
+        sound = (np.abs(steps[:, channel]) > _MIN_STEP) & (np.abs(steps[:, 1]) > _MIN_STEP)
+        sound &= (ratio > 0.4) & (ratio < 2.5) & np.isfinite(profiles).all((1, 2))
+        shift = (green - profiles[:, channel]).sum(1) * _BIN_PX
+        sound &= np.abs(shift) < 4
+        # Colour sampled coarsely widens an edge that changes colour; neutral edges tell more.
+        weight = np.where(sound, towards**2 / (1 + (np.log(np.abs(ratio) + 1e-9) / 0.3) ** 2), 0)
+        used = max(used, int(np.count_nonzero(weight > 0.1)))
+        lateral.append(_slope(shift, radius * towards, weight))
+        zone = zone_of(radius)
+        zones.append([_slope(shift, towards, np.where(zone == i, weight, 0)) for i in range(3)])
+    width, strength = _seams(profiles, steps)
+    by_radius = {name: (zones[0][i], zones[1][i]) for i, name in enumerate(ZONES)}
+    return Fringing(lateral[0], lateral[1], width, strength, used, by_radius)
+
+
+def _selection(edges: Edges) -> Edges:
+    """The clean edges, the surest and highest first."""
+    clean = np.flatnonzero(edges.clean & (edges.step > 0.03))
+    order = np.argsort(-edges.step[clean], kind="stable")
+    return edges.take(clean[order][:_MAX_EDGES])
+
+
+def _radial_share(edges: Edges, shape: tuple[int, int]) -> Floats:
+    """Cosine between each edge's normal (dark to light) and the direction away from the centre."""
+    h, w = shape
+    bearing = np.arctan2(edges.y - (h - 1) / 2, edges.x - (w - 1) / 2)
+    return np.asarray(np.cos(edges.angle - bearing))
+
+
+def _channel_patches(
+    picture: Picture, y: NDArray[np.int_], x: NDArray[np.int_]
+) -> tuple[NDArray[np.float32], NDArray[np.bool_] | None]:
+    """Patches (n, 3, size, size) in R, G, B order, 1 = white, and for a mosaic the measured sites."""
+    size = 2 * _HALF + 1
+    if picture.code is not None:
+        windows = sliding_window_view(picture.code, (size, size), axis=(0, 1))[y - _HALF, x - _HALF]
+        return windows[:, 2::-1].astype(np.float32) / np.float32(picture.peak), None
+    mosaic = picture.mosaic
+    assert mosaic is not None
+    raw = sliding_window_view(mosaic.raw, (size, size))[y - _HALF, x - _HALF].astype(np.float32)
+    rows = (y[:, None] - _HALF + np.arange(size)) % 2
+    columns = (x[:, None] - _HALF + np.arange(size)) % 2
+    at = (rows[:, :, None], columns[:, None, :])
+    black = mosaic.black.astype(np.float32)[at]
+    light = (raw - black) / (np.float32(mosaic.white) - black)
+    colours = mosaic.colours[at]
+    valid = np.stack([colours == c for c in range(3)], axis=1)
+    return np.repeat(light[:, None], 3, axis=1), valid
+
+
+def _channel_profiles(picture: Picture, edges: Edges) -> tuple[Floats, Floats]:
+    """Profiles (n, 3, bins) scaled to run from 0 to 1, and their steps (n, 3), R, G, B.
+
+    Code values, not light: coarse colour sampling conserves areas in code values.
+    """
+    h, w = picture.shape
+    y = np.clip(np.round(edges.y).astype(int), _HALF, h - 1 - _HALF)
+    x = np.clip(np.round(edges.x).astype(int), _HALF, w - 1 - _HALF)
+    patch, valid = _channel_patches(picture, y, x)
+    axis = np.arange(-_HALF, _HALF + 1)
+    c, s = np.cos(edges.angle)[:, None, None], np.sin(edges.angle)[:, None, None]
+    dx = axis[None, None, :] - (edges.x - x)[:, None, None]
+    dy = axis[None, :, None] - (edges.y - y)[:, None, None]
+    u = dx * c + dy * s
+    t = dy * c - dx * s
+    index = np.floor((u + _REACH_PX) / _BIN_PX).astype(int)
+    bins = len(_PROFILE)
+    inside = (np.abs(t) <= _ALONG_PX) & (index >= 0) & (index < bins)
+    n = len(y)
+    means = np.empty((n, 3, bins))
+    offset = (np.arange(n) * bins)[:, None, None]
+    for channel in range(3):
+        keep = inside if valid is None else inside & valid[:, channel]
+        flat = (index + offset)[keep]
+        total = np.bincount(flat, weights=patch[:, channel][keep], minlength=n * bins)
+        count = np.bincount(flat, minlength=n * bins)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            means[:, channel] = (total / count).reshape(n, bins)
+    low = np.nanmean(means[:, :, -_PLATEAU_PX > _PROFILE], axis=2)
+    high = np.nanmean(means[:, :, _PLATEAU_PX < _PROFILE], axis=2)
+    steps = high - low
+    with np.errstate(invalid="ignore", divide="ignore"):
+        scaled = (means - low[:, :, None]) / steps[:, :, None]
+    return scaled, steps
+
+
+def _slope(shift: Floats, along: Floats, weight: Floats) -> float | None:
+    """Robust slope through the origin of `shift` over `along` (iteratively reweighted, Huber)."""
+    if np.count_nonzero(weight > 0.1) < _MIN_EDGES:
+        return None
+    shift = np.where(weight > 0, np.nan_to_num(shift), 0)
+    w = weight.copy()
+    slope = 0.0
+    for _ in range(6):
+        slope = float((w * shift * along).sum() / max((w * along**2).sum(), 1e-12))
+        left = np.abs(shift - slope * along)
+        scale = max(1.4826 * float(np.median(left[weight > 0.1])), 0.02)
+        w = weight * np.minimum(1, 1.345 * scale / np.maximum(left, 1e-9))
+    return slope
+
+
+def _seams(profiles: Floats, steps: Floats) -> tuple[float | None, float | None]:
+    """Median width and peak of the coloured seam at high-contrast edges of nearly neutral sides."""
+    ratio = steps[:, (0, 2)] / np.where(steps[:, 1:2] == 0, 1, steps[:, 1:2])
+    neutral = (np.abs(ratio - 1) < 0.35).all(1) & (np.abs(steps[:, 1]) > _HIGH_CONTRAST)
+    neutral &= np.isfinite(profiles).all((1, 2))
+    if np.count_nonzero(neutral) < _MIN_EDGES:
+        return None, None
+    p = profiles[neutral]
+    apart = np.abs(p[:, (0, 2)] - p[:, 1:2]).max(1)
+    smooth = (apart[:, :-1] + apart[:, 1:]) / 2
+    width = (smooth > _SEAM).sum(1) * _BIN_PX
+    return float(np.median(width)), float(np.median(smooth.max(1)))

@@ -1,0 +1,84 @@
+"""Lateral colour against scenes whose channels are displaced by known amounts."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+
+from auditor.measure.fringing import measure_optics
+from auditor.measure.picture import Picture
+
+
+@cache
+def _discs(red_px: float, blue_px: float, size: int = 640, seed: int = 2) -> np.ndarray:
+    """Grey discs whose outlines in red and blue are magnified about the centre of the frame.
+
+    The displacement at the half-diagonal is `red_px` and `blue_px`; outlines are exact
+    (hyperbolic tangent of distance, about 0.9 px of blur). Shape (size, size, 3), B G R, code values.
+    """
+    rng = np.random.default_rng(seed)
+    half_diagonal = np.hypot(size, size) / 2
+    axis = np.arange(size) - (size - 1) / 2
+    out = np.full((size, size, 3), 0.35)
+    discs = [
+        (rng.uniform(-290, 290, 2), rng.uniform(18, 60), rng.uniform(0.1, 0.9)) for _ in range(60)
+    ]
+    for channel, shift in ((0, blue_px), (1, 0.0), (2, red_px)):
+        scale = 1 + shift / half_diagonal
+        x, y = axis[None, :] / scale, axis[:, None] / scale
+        plane = out[..., channel]
+        for (cx, cy), radius, value in discs:
+            cover = 0.5 - 0.5 * np.tanh((np.hypot(x - cx, y - cy) - radius))
+            plane += cover * (value - plane)
+    return np.round(255 * out).astype(np.uint8)
+
+
+def _jpeg(code: np.ndarray, sampling: int) -> Picture:
+    options = [cv2.IMWRITE_JPEG_QUALITY, 95, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, sampling]
+    data = cv2.imencode(".jpg", code, options)[1]
+    return Picture(cv2.imdecode(data, cv2.IMREAD_COLOR), lossy=True)
+
+
+@pytest.mark.parametrize(("red", "blue"), [(0.0, 0.0), (0.8, -0.5), (-1.5, 2.0)])
+@pytest.mark.parametrize(
+    "sampling", [cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420]
+)
+def test_known_channel_shifts_within_a_tenth_of_a_pixel(
+    red: float, blue: float, sampling: int
+) -> None:
+    fringing = measure_optics(_jpeg(_discs(red, blue), sampling))[1]
+    assert fringing is not None
+    assert fringing.lateral_red_px == pytest.approx(red, abs=0.1)
+    assert fringing.lateral_blue_px == pytest.approx(blue, abs=0.1)
+
+
+def test_displacement_grows_from_centre_to_corner() -> None:
+    fringing = measure_optics(Picture(_discs(2.0, -2.0)))[1]
+    assert fringing is not None
+    centre, middle, corner = (fringing.by_radius[z] for z in ("centre", "middle", "corner"))
+    assert centre[0] < middle[0] < corner[0]
+    assert centre[1] > middle[1] > corner[1]
+
+
+def test_seam_is_wider_and_stronger_with_more_lateral_colour() -> None:
+    slight, strong = (measure_optics(Picture(_discs(s, -s)))[1] for s in (0.3, 2.5))
+    assert slight is not None
+    assert strong is not None
+    assert strong.fringe_width_px > slight.fringe_width_px
+    assert strong.fringe_strength > slight.fringe_strength
+
+
+def test_monochrome_has_no_fringing() -> None:
+    assert measure_optics(Picture(_discs(1.0, 1.0)[..., 1]))[1] is None
+
+
+def test_mirroring_keeps_the_displacement() -> None:
+    code = _discs(1.2, -0.7)
+    plain = measure_optics(Picture(code))[1]
+    mirrored = measure_optics(Picture(np.ascontiguousarray(code[:, ::-1])))[1]
+    assert plain is not None
+    assert mirrored is not None
+    assert mirrored.lateral_red_px == pytest.approx(plain.lateral_red_px, abs=0.05)
