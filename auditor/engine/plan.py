@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 from collections import deque
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -23,6 +22,7 @@ __all__ = ["Batcher", "Planner", "stamp_of"]
 _CANDIDATES: Final = 32
 BATCH_SECONDS: Final = 2.0
 BATCH_FILES: Final = 64
+FIRST_FILES: Final = 4
 
 
 def stamp_of(sidecar: str | None) -> int:
@@ -140,23 +140,20 @@ class Planner:
         return usable[0] if usable else None
 
 
-@dataclass(slots=True)
 class Batcher:
     """Cuts the queue of jobs into batches of some two seconds' work each.
 
-    The first batches are small, so that every worker has work at once; later ones follow the
-    measured seconds per megabyte and per file.
+    Until the first batch has come back batches are small, so that every worker has work at once and
+    nothing is guessed; then they follow the measured seconds per megabyte and per file.
     """
 
-    workers: int
-    seconds_per_mb: float = 0.15
-
-    def __post_init__(self) -> None:
+    def __init__(self, workers: int) -> None:
+        self.workers = workers
         self._jobs: deque[dict[str, Any]] = deque()
-
-    _jobs: deque[dict[str, Any]] = None  # type: ignore[assignment]
+        self._seconds_per_cost: float | None = None
 
     def add(self, jobs: Iterable[dict[str, Any]]) -> None:
+        """Queue more jobs."""
         self._jobs.extend(jobs)
 
     def __len__(self) -> int:
@@ -164,10 +161,9 @@ class Batcher:
 
     def learn(self, jobs: Sequence[dict[str, Any]], seconds: float) -> None:
         """Take note of how long a batch took."""
-        cost = self._cost(jobs)
-        if cost > 0 and seconds > 0:
-            seen = min(max(seconds / cost, 0.002), 20.0)
-            self.seconds_per_mb += 0.3 * (seen - self.seconds_per_mb)
+        seen = seconds / self._cost(jobs)
+        before = self._seconds_per_cost
+        self._seconds_per_cost = seen if before is None else before + 0.3 * (seen - before)
 
     @staticmethod
     def _cost(jobs: Sequence[dict[str, Any]]) -> float:
@@ -176,13 +172,14 @@ class Batcher:
 
     def next(self, ended: bool) -> list[dict[str, Any]]:
         """The next batch; towards the end batches get smaller, so that workers finish together."""
-        most = BATCH_FILES
+        pace = self._seconds_per_cost
+        most = FIRST_FILES if pace is None else BATCH_FILES
         if ended:
             most = min(most, max(1, len(self._jobs) // (2 * self.workers)))
         batch: list[dict[str, Any]] = []
         seconds = 0.0
         while self._jobs and len(batch) < most and seconds < BATCH_SECONDS:
             job = self._jobs.popleft()
-            seconds += self._cost([job]) * self.seconds_per_mb
+            seconds += self._cost([job]) * (pace or 0.0)
             batch.append(job)
         return batch

@@ -232,7 +232,7 @@ class _Scan:
                 self._batch_lost(jobs, answer)
                 continue
             self.summary.workers_replaced += answer["replaced"]
-            if not answer["replaced"]:
+            if not answer["replaced"] and len(answer["outcomes"]) == len(jobs):
                 self.batcher.learn(jobs, answer["seconds"])
             for job, outcome in zip(jobs, answer["outcomes"], strict=False):
                 self._outcome(job, outcome)
