@@ -31,7 +31,7 @@ def _discs(red_px: float, blue_px: float, size: int = 640, seed: int = 2) -> np.
         x, y = axis[None, :] / scale, axis[:, None] / scale
         plane = out[..., channel]
         for (cx, cy), radius, value in discs:
-            cover = 0.5 - 0.5 * np.tanh((np.hypot(x - cx, y - cy) - radius))
+            cover = 0.5 - 0.5 * np.tanh(np.hypot(x - cx, y - cy) - radius)
             plane += cover * (value - plane)
     return np.round(255 * out).astype(np.uint8)
 

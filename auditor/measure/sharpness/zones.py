@@ -71,9 +71,14 @@ def _system_value(
     return -0.5 * float(np.log(rest)), float(np.hypot(stderr * slope, 0.5 * softness[1] / rest))
 
 
+def _enough(softness: tuple[float, float]) -> int:
+    """Clean edges that settle a zone alone: few where the frame's objects are true steps."""
+    return _MIN_EDGES if softness[0] == 0 else _ENOUGH
+
+
 def _value(edges: Edges, mask: NDArray[np.bool_], softness: tuple[float, float]) -> float | None:
     clean = mask & edges.clean
-    mask = clean if np.count_nonzero(clean) >= _ENOUGH else mask
+    mask = clean if np.count_nonzero(clean) >= _enough(softness) else mask
     if np.count_nonzero(mask) < _MIN_EDGES:
         return None
     pair = sharp_end(edges.log_mtf50[mask], edges.stderr[mask])
@@ -92,7 +97,8 @@ def zone_value(
     """
     clean = mask & edges.clean
     count = int(np.count_nonzero(clean))
-    used = clean if count >= _ENOUGH else mask
+    enough = count >= _enough(softness)
+    used = clean if enough else mask
     if np.count_nonzero(used) < _MIN_EDGES:
         return None
     pair = sharp_end(edges.log_mtf50[used], edges.stderr[used])
@@ -102,12 +108,12 @@ def zone_value(
     bearing = np.arctan2(edges.y - (h - 1) / 2, edges.x - (w - 1) / 2)
     towards = np.abs(np.cos(edges.angle - bearing))
     across = np.abs(np.sin(edges.angle - bearing))
-    systematic = SYSTEMATIC if count >= _ENOUGH else _TEXTURE_SYSTEMATIC
+    systematic = SYSTEMATIC if enough else _TEXTURE_SYSTEMATIC
     return ZoneSharpness(
         mtf50,
         mtf50 * float(np.hypot(stderr, systematic)),
         count,
-        "edges" if count >= _ENOUGH else "both" if count >= _MIN_EDGES else "texture",
+        "edges" if enough else "both" if count >= _MIN_EDGES else "texture",
         _value(edges, mask & (towards > _NARROW), softness),
         _value(edges, mask & (across > _NARROW), softness),
     )
