@@ -29,7 +29,7 @@ def turn_back(frames: pd.DataFrame) -> pd.DataFrame:
     upright, lying = height > width, height < width
     known = frames["body"].notna().to_numpy()
     lies = pd.Series(lying[known]).groupby(frames["body"].to_numpy(object)[known]).any()
-    turned = upright & frames["body"].map(lies).fillna(False).to_numpy(bool)
+    turned = upright & frames["body"].isin(lies.index[lies]).to_numpy(bool)
     # A second call must not turn a frame again: its sides are gone already.
     seen = frames[columns].notna().any(axis=1).to_numpy()
     turned &= seen
