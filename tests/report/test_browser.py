@@ -257,7 +257,9 @@ def test_nothing_hangs_over_the_side(browser: Any, folder: Path, size: dict, nam
 def test_keepers_show_their_pictures_and_the_whole_list(visit: Visit) -> None:
     page = visit.page
     page.locator(".keeper").first.scroll_into_view_if_needed()
-    page.wait_for_function("document.querySelector('.keeper .thumb')?.naturalWidth > 0")
+    page.wait_for_selector(".keeper .thumb[src]")
+    page.wait_for_timeout(100)
+    assert page.evaluate("document.querySelector('.keeper .thumb').naturalWidth") > 0
     assert page.locator(".keeper").first.locator("img").count() == 3
     page.locator("#all-keepers > summary").click()
     page.wait_for_selector("#all-keepers tbody tr")

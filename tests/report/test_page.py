@@ -93,8 +93,11 @@ def renamed(name: str) -> dict[str, Any]:
 @pytest.mark.parametrize("kind", list(NAMES))
 def test_text_from_files_shows_as_text(kind: str, tmp_path: Path) -> None:
     made = renamed(NAMES[kind])
-    page = written(made, made_up.frames(made), tmp_path / "odd")
-    plain = written(renamed("Plain"), made_up.frames(renamed("Plain")), tmp_path / "plain")
+    usual_one = renamed("Plain")
+    # a frame table cannot hold undecodable bytes, a profile can
+    tables = (None, None) if "half" in kind else (made_up.frames(made), made_up.frames(usual_one))
+    page = written(made, tables[0], tmp_path / "odd")
+    plain = written(usual_one, tables[1], tmp_path / "plain")
     odd, usual = Shape(page), Shape(plain)
     assert odd.scripts == usual.scripts
     assert not odd.wrong
