@@ -44,7 +44,7 @@ class Table:
     direction: Floats
     outing: NDArray[np.int64]
     burst: NDArray[np.int64]
-    signature: pd.Series
+    signature: NDArray[np.object_]
 
 
 def read_table(frames: pd.DataFrame) -> Table:
@@ -65,7 +65,7 @@ def read_table(frames: pd.DataFrame) -> Table:
     return Table(
         np.log(value), stderr, aperture_index(f_number), f_number, focal,
         np.log2(seconds * focal), direction, _codes(frames, "outing"),
-        _codes(frames, "burst"), texts(frames, "signature"),
+        _codes(frames, "burst"), texts(frames, "signature").to_numpy(dtype=object),
     )  # fmt: skip
 
 
@@ -97,7 +97,7 @@ def curve_data(
         table.log_mtf50[rows], relative, aperture,
         np.array([_middle(table.f_number[rows], aperture, j, i) for j, i in enumerate(index)]),
         pitch, group.source, table.shake_stops[rows], table.direction[rows],
-        table.outing[rows], find_scenes(table.signature.iloc[rows], table.outing[rows], table.burst[rows]), rows,
+        table.outing[rows], find_scenes(table.signature[rows], table.outing[rows], table.burst[rows]), rows,
     )  # fmt: skip
 
 

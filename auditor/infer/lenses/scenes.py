@@ -6,10 +6,10 @@ the frames of one curve only, so that it costs little in an archive of a million
 
 from __future__ import annotations
 
+import re
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
@@ -17,17 +17,17 @@ from scipy.sparse.csgraph import connected_components
 __all__ = ["find_scenes", "read_signatures"]
 
 CELLS: Final = 96
+_HEX: Final = re.compile(r"[0-9a-fA-F]{192}")
 _ALIKE: Final = 0.9
 """Correlation of two signatures from which they show one scene."""
 
 
-def read_signatures(signature: pd.Series) -> NDArray[np.float32]:
+def read_signatures(signature: NDArray[np.object_]) -> NDArray[np.float32]:
     """n x 96 grey means with mean 0 and unit length; zero where missing or unreadable."""
-    lower = signature.str.lower()
-    good = lower.str.fullmatch(r"[0-9a-f]{192}").fillna(False).to_numpy(dtype=bool)
+    good = np.array([_HEX.fullmatch(s) is not None for s in signature], bool)
     out = np.zeros((len(signature), CELLS), np.float32)
     if good.any():
-        raw = bytes.fromhex("".join(lower[good]))
+        raw = bytes.fromhex("".join(signature[good]))
         grey = np.frombuffer(raw, np.uint8).reshape(-1, CELLS).astype(np.float32)
         grey -= grey.mean(1, keepdims=True)
         length = np.sqrt((grey**2).sum(1, keepdims=True))
@@ -36,7 +36,7 @@ def read_signatures(signature: pd.Series) -> NDArray[np.float32]:
 
 
 def find_scenes(
-    signature: pd.Series, outing: NDArray[np.int64], burst: NDArray[np.int64]
+    signature: NDArray[np.object_], outing: NDArray[np.int64], burst: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """Number of each frame's scene. Bursts are one scene; so are chains of alike frames of one
     outing. A frame without a signature stands alone."""
