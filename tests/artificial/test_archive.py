@@ -1,0 +1,136 @@
+"""Artificial archives: the plan, its truth, the files, and the demo against its own truth."""
+
+import json
+import math
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rawpy
+from PIL import Image
+
+from auditor import exposure
+from auditor.artificial.archive import (
+    ArchiveRecipe,
+    BodyRecipe,
+    FocalCurve,
+    LensRecipe,
+    Series,
+    fault_archive,
+    frame_truth,
+    lens_truth,
+    load_recipe,
+    plan,
+)
+from auditor.artificial.camera import Sensor
+from auditor.artificial.render import draw_archive
+
+DEMO = Path(__file__).parents[2] / "demo_archive"
+
+
+def small_recipe(**more):
+    body = BodyRecipe("One", "Maker", "S1", 4.0, Sensor(30_000, 3.0))
+    lens = LensRecipe("Maker 35mm f/2", "L1", (FocalCurve(35, 2.0, (1.4, 4, 1.4), (1.8, 7, 1.3)),))
+    series = (
+        Series("2024-05-01 Here", "One", lens.name, 35, "lake", (2.0, 8.0), (100.0, 200.0)),
+        Series("2024-05-02 There", "One", lens.name, 35, "crag", (8.0,), kind="dng"),
+    )
+    return ArchiveRecipe("Nobody", 240, 160, (body,), (lens,), series, **more)
+
+
+def test_plan_is_deterministic_and_metered():
+    shots = plan(small_recipe())
+    assert shots == plan(small_recipe())
+    assert len({s.path for s in shots}) == len(shots) == 5
+    first = [s for s in shots if s.series == 0]
+    light = [float(exposure.ev100(s.f_number, s.exposure_time_s, s.iso)) for s in first]
+    assert max(light) - min(light) < 0.05  # one scene, one brightness, whatever the settings
+    assert [s.taken for s in shots] == sorted(s.taken for s in shots)
+
+
+def test_files_are_drawn_once_and_read_back(tmp_path):
+    recipe = small_recipe(truncated=0)
+    truth = draw_archive(recipe, tmp_path, workers=1)
+    assert len(truth) == 5
+    for row in truth:
+        path = tmp_path / row["path"]
+        if path.suffix == ".dng":
+            with rawpy.imread(str(path)) as raw:
+                assert raw.raw_image_visible.shape == (160, 240)
+        else:
+            assert Image.open(path).size == (240, 160)
+    before = {p: p.stat().st_mtime_ns for p in tmp_path.rglob("*.jpg")}
+    draw_archive(recipe, tmp_path, workers=1)
+    assert before == {p: p.stat().st_mtime_ns for p in tmp_path.rglob("*.jpg")}
+
+
+def test_a_second_drawing_is_the_same(tmp_path):
+    for name in ("a", "b"):
+        draw_archive(small_recipe(truncated=1), tmp_path / name, workers=1)
+    files = sorted(p.relative_to(tmp_path / "a") for p in (tmp_path / "a").rglob("*.*"))
+    for file in files:
+        if (tmp_path / "a" / file).is_file():
+            assert (tmp_path / "a" / file).read_bytes() == (tmp_path / "b" / file).read_bytes()
+
+
+def test_lens_truth_follows_the_definitions():
+    (row,) = lens_truth(small_recipe())
+    curve = FocalCurve(35, 2.0, (1.4, 4, 1.4), (1.8, 7, 1.3))
+    grid = np.geomspace(2.0, 8.0, 400)
+    weaker = np.array([curve.optics(float(n), 4.0).mtf50_at(1.0) for n in grid])
+    best = grid[weaker.argmax()]
+    assert row["sweet_spot"] == pytest.approx(best, rel=0.02)
+    inside = grid[weaker >= 0.75 * weaker.max()]
+    assert row["pin_sharp"] == pytest.approx([inside[0], inside[-1]], rel=0.02)
+
+
+def test_faults_blur_what_they_should():
+    recipe = fault_archive(3, 4, {"focus": 0.5, "shake": 0.5})
+    for shot in plan(recipe)[:12]:
+        truth = frame_truth(recipe, shot)
+        assert shot.fault in ("focus", "shake")
+        assert truth["centre_true_cpp"] < 0.9 * truth["centre_best_cpp"]
+
+
+def test_unfit_recipes_are_refused(tmp_path):
+    path = tmp_path / "recipe.json"
+    raw = json.loads((DEMO / "recipe.json").read_text())
+    raw["series"][0]["place"] = "chart"
+    path.write_text(json.dumps(raw))
+    with pytest.raises(ValueError, match="recipe does not fit"):
+        load_recipe(path)
+
+
+def stops(a, b):
+    return abs(2 * math.log2(a / b))
+
+
+@pytest.mark.long
+def test_the_demo_is_audited_to_a_third_of_a_stop(tmp_path):
+    """Every sweet spot and every range end against the optics that the demo is drawn with."""
+    (tmp_path / "recipe.json").write_bytes((DEMO / "recipe.json").read_bytes())
+    recipe = load_recipe(DEMO / "recipe.json")
+    draw_archive(recipe, tmp_path, workers=2)
+    out = tmp_path / "profile"
+    command = [sys.executable, "-m", "auditor", "run", "sample", "frames", "--out", str(out)]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.returncode == 3, done.stdout + done.stderr
+    profile = json.loads((out / "profile.json").read_text())
+    assert profile["frames"] == {"found": 161, "measured": 160, "set_aside": 1}
+    checked = 0
+    for truth in lens_truth(recipe):
+        lens = next(x for x in profile["lenses"] if truth["lens"] in x["lens"])
+        found = next(
+            r for r in lens["focal_ranges"]
+            if r["focal_mm"][0] - 1 <= truth["focal_mm"] <= r["focal_mm"][1] + 1
+        )  # fmt: skip
+        pairs = [(found["sweet_spot"]["f_number"], truth["sweet_spot"])]
+        for name in ("pin_sharp", "acceptable"):
+            pairs += list(zip(found[name], truth[name], strict=True))
+        for mine, true in pairs:
+            # Both are told on the engraved scale, where f/5.6 stands for 5.657.
+            assert stops(mine, true) <= 1 / 3 + 0.07, (truth["lens"], mine, true)
+            checked += 1
+    assert checked == 20
