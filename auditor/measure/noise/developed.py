@@ -213,15 +213,18 @@ def _tones(
         flat = _read(picture, columns, chosen)
         if len(flat) < _FEWEST_BLOCKS:
             continue
-        flat = flat.take(doubts.clean_blocks(flat.form, flat.level, steps))
-        if len(flat) < _FEWEST_BLOCKS:
+        clean = flat.take(doubts.clean_blocks(flat.form, flat.level, steps))
+        textured = len(clean) < _FEWEST_BLOCKS
+        flat = flat if textured else clean
+        noise = tones.original(flat.values, steps, whole=whole, colour=colour)
+        if noise is None or (textured and not noise.white):
             continue
         x = _light(picture, flat.level)
-        factor = tones.original_share(flat.values, steps, whole=whole, colour=colour)
-        if factor is None:
-            continue
-        v = factor * flat.form.variance * _curve_slope(picture, flat.level) ** 2
-        value = tones.at_level(target, x, v)
+        to_light = _curve_slope(picture, flat.level) ** 2
+        if textured:  # only the level counts; it is carried to the target by the photon law
+            value = noise.variance * float(to_light.mean()) * target / float(x.mean())
+        else:
+            value = tones.at_level(target, x, noise.share * flat.form.variance * to_light)
         if value > 0:
             out.append(Tone(target, float(np.sqrt(value)), len(flat) * blocks.BLOCK**2))
     return tuple(out)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from auditor.measure.noise import coding, spectrum
 
-__all__ = ["at_level", "original_share", "robust_mean"]
+__all__ = ["Original", "at_level", "original", "robust_mean"]
 
 _CLIP: Final = 2.5
 
@@ -48,38 +49,67 @@ def at_level(level: float, signal: NDArray[np.float64], variance: NDArray[np.flo
 _LOW_CELL: Final = coding.CELL_CPP < 0.08
 _PLATEAU_CELL: Final = (coding.CELL_CPP >= 0.08) & (coding.CELL_CPP < 0.2)
 _UPPER_CELL: Final = coding.CELL_CPP >= 0.2
+_HIGH_CELL: Final = (coding.CELL_CPP >= 0.28) & (coding.CELL_CPP < 0.42)
+_TOP_CELL: Final = coding.CELL_CPP >= 0.42
 _FINE_STEP: Final = 2.0
+_FEWEST_CELLS: Final = 6
 
 
-def original_share(
+@dataclass(frozen=True)
+class Original:
+    """Noise of blocks of one level as it was before code values and coding were rounded.
+
+    Attributes:
+        variance: code values squared.
+        share: that variance over the one found in the file.
+        white: whether it was read from high frequencies at which it lies level; it then holds for
+            textured blocks as well.
+    """
+
+    variance: float
+    share: float
+    white: bool
+
+
+def original(
     values: NDArray[np.float32], steps: NDArray[np.float64], *, whole: bool, colour: float
-) -> float | None:
-    """Share of the blocks' variance that is the picture's noise rather than rounding.
+) -> Original | None:
+    """Take rounding off the noise of blocks (n, BLOCK, BLOCK) of one level.
 
-    None where the noise is less than the rounding that hides it.
+    None where the noise is less than the rounding that hides it. `steps` are the coding's; `whole`
+    says that code values are whole numbers, `colour` is the share of pixels whose channels differ.
 
-    `values` (n, BLOCK, BLOCK) are of one level, `steps` the coding's; `whole` says that code
-    values are whole numbers, `colour` that luma was computed from three channels. Where fine coding erased high frequencies of noise that is
-    white as far as it can be seen, they are taken to be as strong as the rest.
+    Where the power lies level from 0.28 c/px up to the end, it is white noise: optics leaves a scene
+    a steep fall there, and a camera's own smoothing leaves noise one. What is more at low
+    frequencies is then the scene's. Where fine coding erased high frequencies of noise that is level
+    as far as it can be seen, they are taken to be as strong as the rest.
     """
     found = coding.coefficients(spectrum.without_plane(coding.cells(values))) ** 2
     limit = _CLIP * np.median(found.mean((1, 2)))
     power = found[found.mean((1, 2)) <= max(limit, 1e-6)].mean(0).astype(np.float64)
     before = coding.before_rounding(power, steps, colour)
     usable = np.isfinite(before)
-    as_found = power.copy()
     if not (usable & _PLATEAU_CELL).any():
         return None
-    plateau = float(before[usable & _PLATEAU_CELL].mean())
+    rounding = coding.input_rounding(colour > 0) if whole else 0.0
+    as_found = power.copy()
     as_found[_LOW_CELL] = power[_PLATEAU_CELL].mean()
+    total = float(as_found.mean())
+    plateau = float(before[usable & _PLATEAU_CELL].mean())
     before[_LOW_CELL] = plateau
     upper = before[usable & _UPPER_CELL]
-    lowest = steps[0, 1], steps[1, 0]
-    fine = all(np.isfinite(s) and s <= _FINE_STEP for s in lowest)
-    white = not len(upper) or float(upper.mean()) > 0.7 * plateau
+    fine = bool(
+        np.isfinite(steps[[0, 1], [1, 0]]).all() and steps[[0, 1], [1, 0]].max() <= _FINE_STEP
+    )
+    level = not len(upper) or float(upper.mean()) > 0.7 * plateau
     erased = ~np.isfinite(before)
-    before[erased] = plateau if fine and white else np.maximum(power[erased] - 1 / 12, 0)
-    rounding = coding.input_rounding(colour > 0) if whole else 0.0
-    noise = float(before.mean()) - rounding
-    total = float(as_found.mean())
-    return noise / total if noise > rounding and total > 0 else None
+    before[erased] = plateau if fine and level else np.maximum(power[erased] - 1 / 12, 0)
+    noise = float(before.mean())
+    high, top = before[usable & _HIGH_CELL], before[usable & _TOP_CELL]
+    white = min(len(high), len(top)) >= _FEWEST_CELLS and bool(
+        0.85 < top.mean() / high.mean() < 1.2
+    )
+    if white:
+        noise = min(noise, float(np.concatenate([high, top]).mean()))
+    noise -= rounding
+    return Original(noise, noise / total, white) if noise > rounding and total > 0 else None
