@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family
-from auditor.measure.sharpness.light import Light
+from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.profiles import ProfileFit, RoughFit, fit_profiles, rough_fit
 
 __all__ = ["PATCH_PX", "Edges", "Lines", "measure_edges"]
@@ -100,20 +100,6 @@ class Edges:
     def take(self, index: NDArray[np.generic]) -> Edges:
         """The edges of a mask or of indices."""
         return Edges(**{n: getattr(self, n)[index] for n in self.__dataclass_fields__})
-
-
-def _fill(patch: Singles, valid: NDArray[np.bool_] | None) -> Singles:
-    """Green patches with the sites between them set to the mean of their neighbours."""
-    if valid is None:
-        return patch
-    known = np.pad(np.where(valid, patch, 0), ((0, 0), (1, 1), (1, 1)))
-    count = np.pad(valid.astype(np.float32), ((0, 0), (1, 1), (1, 1)))
-
-    def around(a: Singles) -> Singles:
-        return a[:, :-2, 1:-1] + a[:, 2:, 1:-1] + a[:, 1:-1, :-2] + a[:, 1:-1, 2:]
-
-    mean = around(known) / np.maximum(around(count), 1)
-    return np.where(valid, patch, mean).astype(np.float32)
 
 
 def _first_lines(patch: Singles) -> Lines:
@@ -312,12 +298,12 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
         none = np.zeros(0)
         return Edges(none, none, none, none, none, none, none, none, none, none > 0)
     patch, _, valid = light.patches(y - _HALF, x - _HALF, PATCH_PX)
-    lines = _first_lines(_fill(patch, valid))
+    lines = _first_lines(fill_green(patch, valid))
     # The place was found on a reduced picture: move the patch onto the edge.
     y = y + np.clip(np.round(lines.offset * np.sin(lines.angle)), -8, 8).astype(int)
     x = x + np.clip(np.round(lines.offset * np.cos(lines.angle)), -8, 8).astype(int)
     patch, clipped, valid = light.patches(y - _HALF, x - _HALF, PATCH_PX)
-    lines = _first_lines(_fill(patch, valid))
+    lines = _first_lines(fill_green(patch, valid))
     valid = np.ones(patch.shape, bool) if valid is None else valid
     half = np.full(len(y), 7.0)
     u, t = lines.distances()

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from auditor.measure.picture import Picture
 
-__all__ = ["Light", "light_of"]
+__all__ = ["Light", "fill_green", "light_of"]
 
 Ints = NDArray[np.int_]
 Singles = NDArray[np.float32]
@@ -89,12 +89,34 @@ class Light:
         return np.asarray(np.sqrt(np.clip(half / np.float32(self.green.sum()), 0, 1)))
 
 
+def fill_green(patch: Singles, valid: NDArray[np.bool_] | None) -> Singles:
+    """Green patches with the sites between them set to the mean of their neighbours."""
+    if valid is None:
+        return patch
+    known = np.pad(np.where(valid, patch, 0), ((0, 0), (1, 1), (1, 1)))
+    count = np.pad(valid.astype(np.float32), ((0, 0), (1, 1), (1, 1)))
+
+    def around(a: Singles) -> Singles:
+        return a[:, :-2, 1:-1] + a[:, 2:, 1:-1] + a[:, 1:-1, :-2] + a[:, 1:-1, 2:]
+
+    mean = around(known) / np.maximum(around(count), 1)
+    return np.where(valid, patch, mean).astype(np.float32)
+
+
 def light_of(picture: Picture) -> Light:
     """The plane on which a picture's sharpness is measured: the mosaic when there is one."""
     mosaic = picture.mosaic
     if mosaic is not None:
         black = float(mosaic.black.mean())
         span = mosaic.white - black
-        return Light(mosaic.raw, picture, mosaic.colours == 1, -np.inf, black + 0.97 * span)
+        plane = _finite(mosaic.raw)
+        return Light(plane, picture, mosaic.colours == 1, -np.inf, black + 0.97 * span)
     peak = picture.peak
-    return Light(picture.luma, picture, None, 0.004 * peak, 0.99 * peak)
+    return Light(_finite(picture.luma), picture, None, 0.004 * peak, 0.99 * peak)
+
+
+def _finite(plane: NDArray[Any]) -> NDArray[Any]:
+    """The plane itself, or for floats a copy in which what is no number counts as black."""
+    if plane.dtype.kind != "f":
+        return plane
+    return np.nan_to_num(plane, nan=0.0, posinf=1e6, neginf=0.0)

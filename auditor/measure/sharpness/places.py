@@ -104,7 +104,7 @@ def edge_map(light: Light) -> EdgeMap:
     jxx, jyy, jxy = (cv2.blur(a, (k, k)) for a in (xx, yy, xy))
     energy = jxx + jyy
     coherence2 = ((jxx - jyy) ** 2 + 4 * jxy * jxy) / np.maximum(energy * energy, 1e-20)
-    score = coherence2 * np.sqrt(cv2.blur(xx + yy, (3, 3)))
+    score = coherence2 * np.sqrt(np.maximum(cv2.blur(xx + yy, (3, 3)), 0))
     margin = max(1, int(np.ceil(16 / factor)))
     score[:margin], score[-margin:], score[:, :margin], score[:, -margin:] = 0, 0, 0, 0
     return EdgeMap(np.asarray(score, np.float32), factor, light.shape)

@@ -16,12 +16,11 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from auditor.measure.sharpness.family import family_mtf
-from auditor.measure.sharpness.light import Light
+from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.places import radius_of, zone_of
-from auditor.record import SPECTRUM_CPP, ZONES, ZoneSharpness
+from auditor.record import SPECTRUM_CPP, ZONES
 
-__all__ = ["WINDOW_PX", "Spectrum", "texture_mtf50", "with_texture", "zone_spectra"]
+__all__ = ["WINDOW_PX", "FrameSpectra", "Spectrum", "frame_spectra"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -51,6 +50,21 @@ class Spectrum:
     windows: int
 
 
+@dataclass(frozen=True)
+class FrameSpectra:
+    """Spectra of a frame.
+
+    Attributes:
+        zones: by zone; None where it has no unclipped window.
+        flat: (16,) power of the flattest windows (relative to their light), None without windows.
+        busy: (16,) the same of the detailed windows, their median.
+    """
+
+    zones: dict[str, Spectrum | None]
+    flat: Floats | None = None
+    busy: Floats | None = None
+
+
 @cache
 def _rings() -> tuple[Singles, Singles]:
     """(rfft cells, 16) averaging matrix of log-spaced rings, and the (64, 64) Hann taper."""
@@ -72,13 +86,25 @@ def _rings() -> tuple[Singles, Singles]:
     return rings.astype(np.float32), (taper / np.sqrt((taper**2).sum())).astype(np.float32)
 
 
+@cache
+def _fill_gain() -> Singles:
+    """Power that remains, (64, 33), when every second site is the mean of its four neighbours."""
+    fy = scipy.fft.fftfreq(WINDOW_PX)[:, None]
+    fx = scipy.fft.rfftfreq(WINDOW_PX)[None, :]
+    gain = 0.5 + 0.25 * (np.cos(2 * np.pi * fy) + np.cos(2 * np.pi * fx))
+    return np.maximum(gain, 0.2).astype(np.float32) ** 2
+
+
 def _window_power(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> tuple[Floats, Floats]:
     """Ring powers (n, 16) per pixel and mean light (n,) of windows with upper left corner (y, x)."""
     rings, taper = _rings()
-    patch, _clipped, _valid = light.patches(y, x, WINDOW_PX)
+    patch, _clipped, valid = light.patches(y, x, WINDOW_PX)
+    patch = fill_green(patch, valid)
     mean = patch.mean((1, 2))
     patch = (patch - mean[:, None, None]) * taper
     power = np.abs(scipy.fft.rfft2(patch, axes=(1, 2))) ** 2
+    if valid is not None:
+        power /= _fill_gain()
     return (power.reshape(len(y), -1) @ rings).astype(float), mean.astype(float)
 
 
@@ -119,31 +145,42 @@ def _choose(
     return y.ravel()[index], x.ravel()[index], zone.ravel()[index], is_quiet
 
 
-def zone_spectra(light: Light) -> dict[str, Spectrum | None]:
-    """Spectrum of each zone; None where it has no unclipped window."""
+def _rounding(light: Light, level: Floats) -> Floats:
+    """Power of the rounding to 256 code values, relative to light squared, for each window."""
+    if light.plane.dtype != np.uint8:
+        return np.zeros(len(level))
+    # Slope of a power curve of 2.2 at this level, one code value's step of light over the light.
+    step = 2.2 * level ** (1 - 1 / 2.2) / 255 / level
+    return np.asarray(step**2 / 12)
+
+
+def frame_spectra(light: Light) -> FrameSpectra:
+    """Spectra of detailed, unclipped windows by zone, with the noise that flat ones show taken off."""
     y, x, zone, quiet = _choose(light)
     if len(y) == 0:
-        return dict.fromkeys(ZONES)
+        return FrameSpectra(dict.fromkeys(ZONES))
     power, mean = _window_power(light, y, x)
     level = np.maximum(mean, 1e-4)
     # Shot noise grows with the light: the flattest windows give its power per unit of light.
     relative = power[quiet] / level[quiet, None]
     order = np.argsort(relative[:, 8:].mean(1))
-    floor = relative[order[: max(len(order) // 3, 1)]].mean(0)
-    busy = np.median(power[~quiet] / level[~quiet, None], axis=0) if (~quiet).any() else floor
+    flat = relative[order[: max(len(order) // 3, 1)]].mean(0)
+    busy = np.median(power[~quiet] / level[~quiet, None], axis=0) if (~quiet).any() else flat
+    floor = flat
     if floor[3:9].mean() > 0.3 * busy[3:9].mean():
         # No window is flat: what they show is detail too, except where it has faded into noise.
         floor = np.minimum(floor, floor[-3:].min())
+    coarse = _rounding(light, level)
     out: dict[str, Spectrum | None] = {}
     for i, name in enumerate(ZONES):
         here = (zone == i) & ~quiet
         count = int(np.count_nonzero(here))
-        out[name] = _mean_spectrum(power[here], level[here], floor) if count else None
-    return out
+        out[name] = _mean_spectrum(power[here], level[here], floor, coarse[here]) if count else None
+    return FrameSpectra(out, flat, busy)
 
 
-def _mean_spectrum(power: Floats, level: Floats, floor: Floats) -> Spectrum:
-    noise = floor / level[:, None]
+def _mean_spectrum(power: Floats, level: Floats, floor: Floats, rounding: Floats) -> Spectrum:
+    noise = np.maximum(floor / level[:, None], rounding[:, None])
     relative = power / level[:, None] ** 2
     # Windows weigh by their own detail, so that a few of strong contrast do not speak for all.
     weight = 1 / np.maximum((relative - noise)[:, 3:9].mean(1), 1e-9)
@@ -162,88 +199,3 @@ def _mean_spectrum(power: Floats, level: Floats, floor: Floats) -> Spectrum:
         log_power = np.where(seen, np.log(net), np.nan)
         stderr = np.where(seen, error / net, np.nan)
     return Spectrum(log_power, stderr, int(np.count_nonzero(strong)))
-
-
-_SLOPE: Final = 2.2
-_SLOPE_SD: Final = 0.3
-_BUMPS: Final = 0.3
-_SOFTNESS: Final = 3.8
-"""Natural detail: power falls with frequency ** -2.2 (+- 0.3), with bumps of 30%, and its own
-softness takes as much as in `zones.scene_softness`; measured on half of a set of photographs."""
-_SCENE_SD: Final = 0.25
-_MIN_WINDOWS: Final = 3
-_MIN_BINS: Final = 6
-_SHARES: Final = (0.3, 0.6, 1.0)
-
-
-@cache
-def _members() -> tuple[Floats, Floats]:
-    """Levels (ln MTF50) and 2 ln MTF of family members at `SPECTRUM_CPP`, (shares, levels, 16)."""
-    level = np.log(np.geomspace(0.06, 0.6, 100))
-    freq = np.array(SPECTRUM_CPP)
-    loss = [[np.abs(family_mtf(freq, float(np.exp(m)), s)) for m in level] for s in _SHARES]
-    return level, 2 * np.log(np.maximum(np.array(loss), 1e-4))
-
-
-@cache
-def _natural() -> tuple[Floats, Floats]:
-    """Mean and covariance of the log power spectrum of natural detail, level left free."""
-    log_f = np.log(np.array(SPECTRUM_CPP))
-    mean = -_SLOPE * log_f - 2 * np.log(2) * _SOFTNESS * np.exp(2 * log_f)
-    centred = log_f - log_f.mean()
-    apart = log_f[:, None] - log_f[None, :]
-    covariance = (
-        25.0
-        + _SLOPE_SD**2 * np.outer(centred, centred)
-        + _BUMPS**2 * np.exp(-0.5 * (apart / 0.35) ** 2)
-        + 0.05**2 * np.eye(len(log_f))
-    )
-    return mean, covariance
-
-
-def texture_mtf50(spectrum: Spectrum | None) -> tuple[float, float] | None:
-    """ln MTF50 and its error from a spectrum alone; None where noise hides too much of it.
-
-    Slope and blur trade places in one spectrum, so the error is a quarter at least.
-    """
-    if spectrum is None or spectrum.windows < _MIN_WINDOWS:
-        return None
-    seen = np.isfinite(spectrum.log_power)
-    if np.count_nonzero(seen) < _MIN_BINS:
-        return None
-    level, losses = _members()
-    mean, covariance = _natural()
-    noise = np.diag(np.minimum(spectrum.stderr[seen], 2.0) ** 2)
-    inverse = np.linalg.inv(covariance[np.ix_(seen, seen)] + noise)
-    left = spectrum.log_power[seen] - mean[seen] - losses[:, :, seen]
-    log_p = -0.5 * np.einsum("ski,ij,skj->sk", left, inverse, left)
-    p = np.exp(log_p - log_p.max()).sum(0)
-    p /= p.sum()
-    value = float(p @ level)
-    return value, float(np.sqrt(p @ (level - value) ** 2 + _SCENE_SD**2))
-
-
-def with_texture(zone: ZoneSharpness | None, spectrum: Spectrum | None) -> ZoneSharpness | None:
-    """The zone's value with the spectrum's word added where clean edges do not settle it."""
-    if zone is not None and zone.method == "edges":
-        return zone
-    told = texture_mtf50(spectrum)
-    if told is None:
-        return zone
-    value, error = told
-    if zone is None:
-        mtf50 = float(np.exp(value))
-        return ZoneSharpness(mtf50, mtf50 * error, 0, "texture")
-    own, own_error = float(np.log(zone.mtf50_cpp)), zone.stderr_cpp / zone.mtf50_cpp
-    weights = np.array([own_error**-2, error**-2])
-    mtf50 = float(np.exp((weights @ np.array([own, value])) / weights.sum()))
-    spread = abs(own - value) / np.hypot(own_error, error)
-    combined = max(float(spread), 1.0) / float(np.sqrt(weights.sum()))
-    return ZoneSharpness(
-        mtf50,
-        mtf50 * combined,
-        zone.edges,
-        "both" if zone.edges else "texture",
-        zone.radial_cpp,
-        zone.tangential_cpp,
-    )

@@ -9,9 +9,16 @@ import numpy as np
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.edges import Edges, measure_edges
 from auditor.measure.sharpness.light import light_of
+from auditor.measure.sharpness.natural import with_texture
 from auditor.measure.sharpness.places import edge_map
-from auditor.measure.sharpness.texture import with_texture, zone_spectra
-from auditor.measure.sharpness.zones import direction_values, scene_softness, zone_masks, zone_value
+from auditor.measure.sharpness.texture import FrameSpectra, frame_spectra
+from auditor.measure.sharpness.zones import (
+    direction_values,
+    local_places,
+    scene_softness,
+    zone_masks,
+    zone_value,
+)
 from auditor.record import SIDES, ZONES, Sharpness
 
 __all__ = ["measure_sharpness", "sharpness_and_edges"]
@@ -23,6 +30,12 @@ _FINE_PER_ZONE: Final = (90, 100, 130)
 _RICH: Final = 0.4
 """Share of clean edges among the places tried above which no second, closer search is made."""
 _MIN_SIDE: Final = 48
+_BLURRED: Final = 0.07
+"""MTF50 (c/px) below which nothing is in focus: less than f/32 allows at 4 um pitch."""
+_MIDDLE: Final = slice(9, 12)
+_HIGH: Final = slice(14, 16)
+_HOLE_FLAT: Final = 0.05
+_HOLE_BUSY: Final = 0.01
 
 
 def _nothing(note: str) -> Sharpness:
@@ -57,20 +70,47 @@ def sharpness_and_edges(picture: Picture) -> tuple[Sharpness, Edges | None]:
     softness = scene_softness(share)
     masks = zone_masks(edges.y, edges.x, light.shape)
     zones = {name: zone_value(edges, masks[name], light.shape, softness) for name in ZONES}
-    spectra = zone_spectra(light)
-    zones = {name: with_texture(zones[name], spectra[name]) for name in ZONES}
+    spectra = frame_spectra(light)
+    zones = {name: with_texture(zones[name], spectra.zones[name]) for name in ZONES}
     if all(z is None for z in zones.values()):
         note = "no measurable detail: the frame is featureless, clipped or all noise"
         return _nothing(note), None
     sides = {name: zone_value(edges, masks[name], light.shape, softness) for name in SIDES}
     horizontal, vertical = direction_values(edges, softness)
+    found = [z.mtf50_cpp for z in zones.values() if z is not None]
+    in_focus = max(found) > _BLURRED
+    sharpest, weakest = local_places(edges, light.shape)
     sharpness = Sharpness(
         zones,
         sides,
         horizontal,
         vertical,
-        spectra={name: None if s is None else s.log_power for name, s in spectra.items()},
-        spectrum_windows={name: 0 if s is None else s.windows for name, s in spectra.items()},
-        overshoot=float(np.median(edges.overshoot)) if len(edges) else None,
+        spectra={n: None if s is None else s.log_power for n, s in spectra.zones.items()},
+        spectrum_windows={n: 0 if s is None else s.windows for n, s in spectra.zones.items()},
+        overshoot=_overshoot(edges),
+        upsampled=_upsampled(spectra),
+        in_focus=in_focus,
+        note=None if in_focus else "nothing is in focus: even the sharpest edges are wide",
+        sharpest=sharpest,
+        weakest=weakest,
     )
     return sharpness, edges
+
+
+def _overshoot(edges: Edges) -> float | None:
+    """Median overshoot of the clean edges, share of the step."""
+    clean = edges.overshoot[edges.clean]
+    return float(np.median(clean)) if len(clean) else None
+
+
+def _upsampled(spectra: FrameSpectra) -> bool:
+    """Whether detail and noise alike end well below the pixel grid's limit.
+
+    A lens may end the detail there (diffraction), but never the sensor's noise.
+    """
+    if spectra.flat is None or spectra.busy is None:
+        return False
+    ends = [
+        p[_HIGH].mean() / max(float(p[_MIDDLE].mean()), 1e-30) for p in (spectra.flat, spectra.busy)
+    ]
+    return bool(ends[0] < _HOLE_FLAT and ends[1] < _HOLE_BUSY)

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from auditor.measure.sharpness.edges import Edges
 from auditor.measure.sharpness.places import radius_of, zone_of
 from auditor.measure.sharpness.sharp_end import sharp_end
-from auditor.record import SIDES, ZONES, ZoneSharpness
+from auditor.record import SIDES, ZONES, Place, ZoneSharpness
 
-__all__ = ["direction_values", "scene_softness", "zone_masks", "zone_value"]
+__all__ = ["direction_values", "local_places", "scene_softness", "zone_masks", "zone_value"]
 
 SYSTEMATIC: Final = 0.02
 """Error of ln MTF50 that no number of edges takes away (pixel shape, profile family), measured on
@@ -126,3 +126,31 @@ def direction_values(
     along_x = np.abs(np.cos(edges.angle)) > _NARROW
     along_y = np.abs(np.sin(edges.angle)) > _NARROW
     return _value(edges, along_x, softness), _value(edges, along_y, softness)
+
+
+def local_places(edges: Edges, shape: tuple[int, int]) -> tuple[Place | None, Place | None]:
+    """The sharpest and the weakest place of the frame, each on three edges at least.
+
+    Places are the cells of an 8 x 6 grid, no smaller than 160 px; the error of a place counts
+    against it, so that noise alone does not make one the sharpest or weakest.
+    """
+    h, w = shape
+    width, height = min(max(w // 8, 160), w), min(max(h // 6, 160), h)
+    columns, rows = max(w // width, 1), max(h // height, 1)
+    column = np.minimum((edges.x // width).astype(int), columns - 1)
+    row = np.minimum((edges.y // height).astype(int), rows - 1)
+    cell = row * columns + column
+    best: tuple[float, Place] | None = None
+    worst: tuple[float, Place] | None = None
+    for index in np.unique(cell):
+        here = cell == index
+        if np.count_nonzero(here) < _MIN_EDGES:
+            continue
+        value, error = sharp_end(edges.log_mtf50[here], edges.stderr[here])
+        x, y = int(index % columns) * width, int(index // columns) * height
+        place = Place(x, y, width, height, float(np.exp(value)))
+        if best is None or value - error > best[0]:
+            best = (value - error, place)
+        if worst is None or value + error < worst[0]:
+            worst = (value + error, place)
+    return best and best[1], worst and worst[1]
