@@ -7,10 +7,9 @@ import dataclasses
 import cv2
 
 from auditor.measure.decode import MAX_PIXELS, Undecodable, decode
-from auditor.measure.fringing import measure_fringing
+from auditor.measure.fringing import measure_optics
 from auditor.measure.look import crop_jpeg, look
 from auditor.measure.noise import measure_noise, measure_photon_transfer
-from auditor.measure.sharpness import measure_sharpness
 from auditor.record import FrameRecord
 from auditor.settings import read_tags
 
@@ -55,7 +54,7 @@ def measure_file(
     settings = dataclasses.replace(
         settings, width_px=width, height_px=height, source=source, notes=notes
     )
-    sharpness = measure_sharpness(picture)
+    sharpness, fringing = measure_optics(picture)
     small = look(picture, settings.orientation)
     return FrameRecord(
         path,
@@ -63,7 +62,7 @@ def measure_file(
         sharpness=sharpness,
         noise=measure_noise(picture),
         photon_transfer=measure_photon_transfer(picture),
-        fringing=measure_fringing(picture),
+        fringing=fringing,
         signature=small.signature,
         thumb_jpeg=small.thumb_jpeg,
         sharpest_jpeg=crop_jpeg(picture, sharpness.sharpest, settings.orientation),
