@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -36,7 +37,8 @@ def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
     except Exception as error:  # every protocol has its own; the run goes on with the next root
         yield Skipped(address, f"can't be opened: {_words(error)}", False)
         return
-    if kind == "file":
+    # A web server calls everything a file; a folder's address there ends with a slash.
+    if kind == "file" and not start.endswith("/"):
         yield _entry(system, system.info(start), address, None)
         return
     pending = [start]
@@ -83,6 +85,9 @@ def _entry(system: Any, info: dict[str, Any], root: str, sidecar: str | None) ->
     from auditor.crawl.walk import FileEntry
 
     path = system.unstrip_protocol(info["name"])
+    if info.get("size") is None:  # listings of web servers tell names only
+        with contextlib.suppress(Exception):
+            info = system.info(info["name"])
     return FileEntry(path, int(info.get("size") or 0), _mtime_ns(info), root, sidecar)
 
 

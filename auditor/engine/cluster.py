@@ -19,7 +19,7 @@ from .batch import close_decoders, run_batch, warm_up
 
 __all__ = ["ClusterError", "Workers"]
 
-_CONFIG: Final = {
+_CONFIG: Final[dict[str, Any]] = {
     # A batch that took its worker down is split by us, rather than tried on worker after worker.
     "distributed.scheduler.allowed-failures": 0,
     # A machine that slept is not a machine whose workers died.
@@ -118,6 +118,7 @@ class Workers:
             self._stop_file,
             pure=False,
             key=f"batch-{ticket}-{id(self)}",
+            priority=-ticket,  # first come, first served
         )
         self._futures[ticket] = future
         future.add_done_callback(lambda f: self._done(ticket, f))
@@ -149,10 +150,15 @@ class Workers:
     def close(self) -> None:
         """End everything that was started here; leave a cluster of others as it was found."""
         ours: list[psutil.Process] = []
+        # A worker may be waiting for a file that hangs, and holds nothing worth waiting for itself.
         for nanny in getattr(self._cluster, "workers", {}).values():
             with contextlib.suppress(psutil.Error, AttributeError, TypeError):
+                nanny.close_gracefully()  # do not replace it
                 worker = psutil.Process(nanny.pid)
                 ours += [worker, *worker.children(recursive=True)]
+        for process in reversed(ours):
+            with contextlib.suppress(psutil.Error):
+                process.kill()
         self._futures.clear()
         client = getattr(self, "_client", None)
         if client is not None:
@@ -163,9 +169,6 @@ class Workers:
         if self._cluster is not None:
             with contextlib.suppress(Exception):
                 self._cluster.close(timeout=3)
-            for process in ours:
-                with contextlib.suppress(psutil.Error):
-                    process.kill()
             psutil.wait_procs(ours, timeout=2)
         if self._folder:
             shutil.rmtree(self._folder, ignore_errors=True)

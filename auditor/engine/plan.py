@@ -70,7 +70,7 @@ class Planner:
                 continue
             else:
                 self._new.add(key)
-            out.append((entry, "read", self._job(entry, stamp)))
+            out.append((entry, "read", self._job(entry, stamp, index)))
         return out
 
     def skipped_before(self, path: str) -> bool:
@@ -95,7 +95,7 @@ class Planner:
             return None
         return row.status
 
-    def _job(self, entry: FileEntry, stamp: int) -> dict[str, Any]:
+    def _job(self, entry: FileEntry, stamp: int, index: int) -> dict[str, Any]:
         return {
             "path": entry.path,
             "root": entry.root,
@@ -103,17 +103,18 @@ class Planner:
             "mtime_ns": entry.mtime_ns,
             "size_bytes": entry.size_bytes,
             "stamp": stamp,
-            "same": self._candidates(entry),
+            "same": self._candidates(entry, index),
         }
 
-    def _candidates(self, entry: FileEntry) -> list[list[str | None]]:
-        """Content (and sidecar content) of known files of this size: the file may be one of them."""
+    def _candidates(self, entry: FileEntry, before: int) -> list[list[str | None]]:
+        """Content (and sidecar content) of known files that this may be: the one that was here
+        `before` (an index, -1: none), and those of its size."""
         rows = self.of_size(entry.size_bytes)
         if len(rows) > _CANDIDATES:  # files of raw converters and scanners often have one size
             rows = rows[self.known.mtime[rows] == entry.mtime_ns][:_CANDIDATES]
         out: list[list[str | None]] = []
-        for index in rows.tolist():
-            if not self._usable(index):
+        for index in dict.fromkeys([*([before] if before >= 0 else []), *rows.tolist()]):
+            if not self.known.ids[index] or not self._usable(index):
                 continue
             sidecar = self.known.sidecar_ids[index].decode() or None
             out.append([self.known.ids[index].decode(), sidecar])

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["scan"]
 
-STOP_SECONDS: Final = 3.5
+STOP_SECONDS: Final = 2.5
 NO_WORKER_SECONDS: Final = 90.0
 
 Find = Callable[[Sequence[str | Path]], Iterable[FileEntry | Skipped]]
