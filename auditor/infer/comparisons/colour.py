@@ -1,0 +1,249 @@
+"""Colour cast, its evenness, light lost and vignetting, from small colour grids of paired frames.
+
+The grids hold area means in linear light. The ratio of two grids of one scene is what the accessory
+(and the camera's exposure and white balance) did, whatever the scene is; clouds and water that moved
+are outliers among the cells, changing light among the pairs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.stats import f as f_distribution
+
+from auditor.infer.comparisons.location import Location, robust_location
+
+__all__ = [
+    "GRID_SHAPE",
+    "Cast",
+    "PairColour",
+    "cast_of",
+    "ciede2000_of_grey",
+    "pair_colour",
+    "read_grid",
+    "uv_of",
+]
+
+Floats = NDArray[np.float64]
+
+GRID_SHAPE: Final = (16, 24, 3)
+"""Rows, columns, R G B."""
+
+_RGB_TO_XYZ: Final = np.array(
+    [
+        [0.4124564, 0.3575761, 0.1804375],
+        [0.2126729, 0.7151522, 0.0721750],
+        [0.0193339, 0.1191920, 0.9503041],
+    ]
+)
+"""Linear sRGB to XYZ, D65 white (IEC 61966-2-1)."""
+
+_DARK, _BRIGHT = 0.003, 0.85
+_FEWEST_CELLS: Final = 40
+_NEUTRAL_UV: Final = 0.012
+"""Areas within this distance of the white in u'v' look neutral."""
+_FOUND: Final = 0.98
+"""Confidence from which a cast counts as found, or as uneven."""
+_UNEVEN_LEAST: Final = 0.0010
+"""Unevenness in u'v' across the frame below which nobody sees it (common practice, no source)."""
+
+_ROWS, _COLUMNS = np.indices(GRID_SHAPE[:2])
+_X: Final = ((_COLUMNS + 0.5) / GRID_SHAPE[1] - 0.5).ravel() * 2
+_Y: Final = ((_ROWS + 0.5) / GRID_SHAPE[0] - 0.5).ravel() * 2
+# Distance from the centre over the half-diagonal of a 3:2 frame.
+_RADIUS: Final = np.hypot(_X * 3, _Y * 2) / np.hypot(3, 2)
+_PATTERN: Final = np.stack([_X, _Y, _RADIUS**2 - np.mean(_RADIUS**2)], axis=1)
+
+
+@dataclass(frozen=True, slots=True)
+class PairColour:
+    """One pair. Logs are natural for channels, base 2 (stops) for light.
+
+    `channels`: log ratio of R and B over G, labelled over bare; `pattern`: (3, 2) how that changes
+    across the frame (left to right, top to bottom, centre to corner); `neutral_uv`, `matched_uv`:
+    shift of neutral-looking and of all matched areas in u'v', NaN where none; `light`: how much
+    brighter; `corner`: the same in the corners over the centre; `cells` that were usable.
+    """
+
+    channels: Floats
+    pattern: Floats
+    neutral_uv: Floats
+    matched_uv: Floats
+    light: float
+    corner: float
+    cells: int
+
+
+def read_grid(data: bytes | None) -> Floats | None:
+    """16 x 24 x 3 linear light (1 = white), or None where there is none or its size is wrong."""
+    if not isinstance(data, (bytes, bytearray, memoryview)):
+        return None
+    raw = bytes(data)
+    if len(raw) != 2 * int(np.prod(GRID_SHAPE)):
+        return None
+    return np.frombuffer(raw, "<u2").reshape(GRID_SHAPE).astype(float) / 65535
+
+
+def uv_of(rgb: ArrayLike) -> Floats:
+    """CIE 1976 u'v' (CIE 15) of linear sRGB: 4X / (X + 15Y + 3Z), 9Y / (X + 15Y + 3Z)."""
+    xyz = np.asarray(rgb, float) @ _RGB_TO_XYZ.T
+    total = xyz[..., 0] + 15 * xyz[..., 1] + 3 * xyz[..., 2]
+    return (
+        np.stack([4 * xyz[..., 0], 9 * xyz[..., 1]], axis=-1) / np.maximum(total, 1e-9)[..., None]
+    )
+
+
+def _gains(channels: Floats) -> Floats:
+    return np.stack(
+        [np.exp(channels[..., 0]), np.ones(channels.shape[:-1]), np.exp(channels[..., 1])], -1
+    )
+
+
+def ciede2000_of_grey(channels: ArrayLike, lightness_y: float = 0.184) -> float:
+    """CIEDE2000 (CIE 142) between a mid-grey (Y 0.184, L* 50) and the same with these log ratios of
+    R and B over G, brought to the same luminance; the formula as scikit-image has it."""
+    from skimage.color import deltaE_ciede2000, xyz2lab
+
+    grey = np.full(3, lightness_y)
+    tinted = grey * _gains(np.asarray(channels, float))
+    tinted = tinted * lightness_y / float((_RGB_TO_XYZ @ tinted)[1])
+    lab = [xyz2lab((_RGB_TO_XYZ @ c)[None, None]) for c in (grey, tinted)]
+    return float(deltaE_ciede2000(lab[0], lab[1])[0, 0])
+
+
+def pair_colour(labelled: Floats, bare: Floats, colour: bool = True) -> PairColour | None:
+    """What the accessory did to a pair of grids; None when too few cells are neither dark nor blown.
+
+    `colour`: False for raw files, whose grids carry no white balance: only green tells of light.
+    """
+    a, b = labelled.reshape(-1, 3), bare.reshape(-1, 3)
+    light = np.array([0.2126, 0.7152, 0.0722]) if colour else np.array([0.0, 1.0, 0.0])
+    ya, yb = a @ light, b @ light
+    good = (ya > _DARK) & (yb > _DARK) & (a.max(1) < _BRIGHT) & (b.max(1) < _BRIGHT)
+    if colour:
+        good &= (a.min(1) > _DARK / 3) & (b.min(1) > _DARK / 3)
+    if good.sum() < _FEWEST_CELLS:
+        return None
+    stops = np.log2(np.maximum(ya, 1e-9) / np.maximum(yb, 1e-9))
+    inner, outer = good & (_RADIUS < 0.35), good & (_RADIUS >= 0.7)
+    core = good & (_RADIUS < 0.35)
+    # Brightness is compared around the centre, where no filter's rim shades.
+    level = float(np.median(stops[core if core.sum() >= 12 else good]))
+    corner = float("nan")
+    if inner.sum() >= 5 and outer.sum() >= 5:
+        corner = float(np.median(stops[outer]) - np.median(stops[inner]))
+    nothing = np.full(2, np.nan)
+    channels, pattern, neutral, matched = nothing, np.full((3, 2), np.nan), nothing, nothing
+    if colour:
+        safe_a, safe_b = np.maximum(a, 1e-9), np.maximum(b, 1e-9)
+        ratio = np.log(safe_a / safe_b)
+        logs = np.stack([ratio[:, 0] - ratio[:, 1], ratio[:, 2] - ratio[:, 1]], axis=1)
+        channels = np.median(logs[good], axis=0)
+        pattern = np.stack([_plane(logs[good, k], _PATTERN[good]) for k in range(2)], axis=1)
+        shift = uv_of(a[good]) - uv_of(b[good])
+        matched = np.median(shift, axis=0)
+        white = np.hypot(*(uv_of(b[good]) - uv_of([1.0, 1.0, 1.0])).T) < _NEUTRAL_UV
+        if white.sum() >= 10:
+            neutral = np.median(shift[white], axis=0)
+    return PairColour(channels, pattern, neutral, matched, level, corner, int(good.sum()))
+
+
+def _plane(values: Floats, pattern: Floats) -> Floats:
+    """Coefficients of `pattern` by iterated weights (Huber), a constant beside them."""
+    design = np.column_stack([np.ones(len(values)), pattern])
+    weight = np.ones(len(values))
+    solution = np.zeros(design.shape[1])
+    for _ in range(8):
+        root = np.sqrt(weight)
+        solution = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
+        rest = values - design @ solution
+        scale = max(1.4826 * float(np.median(np.abs(rest))), 1e-6)
+        weight = 1 / np.maximum(np.abs(rest) / (1.345 * scale), 1.0)
+    return np.asarray(solution[1:])
+
+
+@dataclass(frozen=True, slots=True)
+class Cast:
+    """A cast over all pairs of a label, in u'v' of a neutral.
+
+    `size` with bounds; `shift` (2,); `found`; `unevenness`: how much it differs across the frame
+    (largest less smallest, over 90% of it) with bounds; `uneven`: whether that is beyond chance.
+    """
+
+    size: float
+    low: float
+    high: float
+    shift: Floats
+    channels: Floats
+    found: bool
+    unevenness: float
+    unevenness_low: float
+    unevenness_high: float
+    uneven: bool
+    neutral_uv: Floats
+    matched_uv: Floats
+    count: int
+
+
+def _beyond_chance(parts: list[Location]) -> bool:
+    """Whether several robust means together differ from none (Hotelling-like F test)."""
+    n, k = parts[0].count, len(parts)
+    if n < 3 or any(p.count < 3 for p in parts):
+        return False
+    statistic = sum((p.value / max(p.stderr, 1e-12)) ** 2 for p in parts) / k
+    return bool(f_distribution.cdf(statistic, k, max(n - 1, 1)) > _FOUND)
+
+
+def cast_of(pairs: list[PairColour], share: float, seed: int = 0) -> Cast | None:
+    """The cast of a label from its pairs; None with fewer than two pairs that hold colour."""
+    held = [p for p in pairs if np.isfinite(p.channels).all()]
+    if len(held) < 2:
+        return None
+    uv = np.array([uv_of(_gains(p.channels)) - uv_of(np.ones(3)) for p in held])
+    parts = [robust_location(uv[:, k], 2e-4) for k in range(2)]
+    shift = np.array([p.value for p in parts])
+    size = float(np.hypot(*shift))
+    # Along the shift: the error of its size.
+    toward = shift / max(size, 1e-9)
+    along = Location(size, float(np.hypot(*(toward * [p.stderr for p in parts]))), len(held))
+    low, high = along.bounds(share)
+    channels = np.array(
+        [robust_location(np.array([p.channels[k] for p in held]), 1e-3).value for k in range(2)]
+    )
+    coefficients = [
+        robust_location(np.array([p.pattern[i, k] for p in held]), 1e-3)
+        for i in range(3)
+        for k in range(2)
+    ]
+    spread = _range_across(np.array([c.value for c in coefficients]), channels)
+    rng = np.random.default_rng(seed)
+    drawn = [
+        _range_across(
+            np.array([c.value + c.stderr * rng.standard_t(len(held) - 1) for c in coefficients]),
+            channels,
+        )
+        for _ in range(300)
+    ]
+    uneven_low, uneven_high = np.quantile(drawn, [(1 - share) / 2, (1 + share) / 2])
+    uneven = _beyond_chance(coefficients) and spread > _UNEVEN_LEAST
+    return Cast(
+        size, max(low, 0.0), high, shift, channels, _beyond_chance(parts), spread,
+        float(uneven_low) if uneven else 0.0, float(max(uneven_high, spread)), uneven,
+        _middle([p.neutral_uv for p in held]), _middle([p.matched_uv for p in held]), len(held),
+    )  # fmt: skip
+
+
+def _middle(values: list[Floats]) -> Floats:
+    known = np.array([v for v in values if np.isfinite(v).all()])
+    return np.median(known, axis=0) if len(known) else np.full(2, np.nan)
+
+
+def _range_across(coefficients: Floats, channels: Floats) -> float:
+    """Spread of the neutral's u'v' over 90% of the frame for a pattern of log channel ratios."""
+    logs = channels + _PATTERN @ coefficients.reshape(3, 2)
+    uv = uv_of(_gains(logs))
+    low, high = np.quantile(uv, [0.05, 0.95], axis=0)
+    return float(np.hypot(*(high - low)))

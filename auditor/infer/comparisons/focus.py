@@ -1,0 +1,164 @@
+"""Focus distance against the hyperfocal distance: focused short of it, at it, beyond.
+
+H = f^2 / (N c) + f with c the blur circle that the criterion allows at the body's pixel pitch.
+Focusing at s short of H leaves a point at infinity a disc of f^2 / (N (s - f)) on the sensor, H / s
+times the allowed circle. Measured on the far part of landscape frames (the upper part of the upright
+picture) against frames focused at H or beyond.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import t
+
+from auditor.infer.comparisons.curves import expected_log_mtf50
+from auditor.infer.comparisons.location import robust_location
+from auditor.infer.comparisons.verdict import sharpness_verdict
+from auditor.infer.criteria import Criteria
+from auditor.infer.lenses.grouping import flags, numbers, texts
+from auditor.optics import circle_of_confusion_um, defocus_disc_px, hyperfocal_m, mtf50
+
+__all__ = ["compare_focus", "focus_table", "infinity_loss"]
+
+Floats = NDArray[np.float64]
+
+AT: Final = (0.8, 1.25)
+"""Focus distance over the hyperfocal distance that counts as at it: cameras write rough distances."""
+LANDSCAPE: Final = 0.15
+"""Focused nearer than this share of the hyperfocal distance, a frame is no landscape."""
+_FEWEST: Final = 3
+# Which side of the sensor shows the far and near part of the upright picture, by Exif orientation.
+_FAR: Final = {
+    1: "top",
+    2: "top",
+    3: "bottom",
+    4: "bottom",
+    5: "left",
+    6: "left",
+    7: "right",
+    8: "right",
+}
+_OPPOSITE: Final = {"top": "bottom", "bottom": "top", "left": "right", "right": "left"}
+
+
+def infinity_loss(
+    focal_mm: float, f_number: float, pitch_um: float, focus_m: float, blur_px: float = 0.6
+) -> tuple[float, float]:
+    """Blur disc at infinity (px) and what it leaves of the MTF50 there (share).
+
+    A uniform disc of diameter d has standard deviation d / 4, which is added to diffraction, pixel
+    and a lens blur of `blur_px`.
+    """
+    disc = defocus_disc_px(focal_mm, f_number, pitch_um, focus_m)
+    sharp = float(mtf50(f_number, pitch_um, blur_px))
+    return disc, float(mtf50(f_number, pitch_um, float(np.hypot(blur_px, disc / 4)))) / sharp
+
+
+def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
+    """Frames with a focus distance that look like landscapes, one row each.
+
+    Columns: row (position), lens, body, focal_mm, f_number, hyperfocal_m, focus_m, ratio, where
+    ('short', 'at', 'beyond'), disc_px (closed form, at infinity), kept (share of MTF50 left there in
+    closed form), far, near (log MTF50 of those parts over the optics' at this aperture).
+    """
+    names = [
+        *("row", "lens", "body", "focal_mm", "f_number", "pitch_um", "hyperfocal_m", "focus_m"),
+        *("ratio", "where", "disc_px", "kept", "far", "near"),
+    ]
+    focal, n = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
+    distance, pitch = numbers(frames, "focus_distance_m"), numbers(frames, "pixel_pitch_um")
+    usable = (texts(frames, "status").to_numpy() == "measured") & flags(frames, "best", True)
+    usable &= texts(frames, "source").to_numpy() != "resized"
+    usable &= (focal > 1) & (n > 0.5) & (distance > 0) & (pitch > 0.3)
+    lens, body = texts(frames, "lens"), texts(frames, "body")
+    turn = numbers(frames, "orientation")
+    sides = {s: numbers(frames, f"{s}_mtf50_cpp") for s in _OPPOSITE}
+    rows: list[dict[str, Any]] = []
+    for i in np.flatnonzero(usable):
+        coc = circle_of_confusion_um(float(pitch[i]), criteria.coc_pixels)
+        reach = hyperfocal_m(float(focal[i]), float(n[i]), coc)
+        focus = float(distance[i])
+        if focus < LANDSCAPE * reach or focus <= 2 * focal[i] / 1000:
+            continue
+        ratio = focus / reach
+        where = "short" if ratio < AT[0] else "at" if ratio <= AT[1] else "beyond"
+        far = _FAR.get(int(turn[i]) if np.isfinite(turn[i]) else 1, "top")
+        # Infinity is written as a very large distance by some cameras.
+        disc, kept = infinity_loss(float(focal[i]), float(n[i]), float(pitch[i]), focus)
+        usual = float(expected_log_mtf50(None, [n[i]], float(pitch[i]))[0][0, 2])
+        parts = []
+        for side in (far, _OPPOSITE[far]):
+            value = sides[side][i]
+            parts.append(float(np.log(value)) - usual if value > 0.005 else np.nan)
+        rows.append(
+            dict(zip(names, [
+                int(i), lens.iloc[i], body.iloc[i], float(focal[i]), float(n[i]), float(pitch[i]),
+                reach, focus, ratio, where, disc, kept, *parts,
+            ], strict=True))
+        )  # fmt: skip
+    return pd.DataFrame(rows, columns=names)
+
+
+def compare_focus(frames: pd.DataFrame, criteria: Criteria) -> list[dict[str, Any]]:
+    """Per lens: far and near parts of frames focused short of the hyperfocal distance, and at it,
+    against frames focused beyond."""
+    table = focus_table(frames, criteria)
+    out: list[dict[str, Any]] = []
+    for (lens, body), rows in table.groupby(["lens", "body"]):
+        for where, against in (("short", "at"), ("short", "beyond"), ("at", "beyond")):
+            some, other = rows[rows["where"] == where], rows[rows["where"] == against]
+            if len(some) < _FEWEST or len(other) < _FEWEST:
+                continue
+            for part in ("far", "near"):
+                entry = _difference(
+                    some[part].to_numpy(), other[part].to_numpy(), criteria.interval
+                )
+                if entry is None:
+                    continue
+                name = {"short": "focused short of", "at": "focused at", "beyond": "focused beyond"}
+                facts = {
+                    "label": f"{name[where]} the hyperfocal distance",
+                    "against": f"{name[against]} it",
+                    "lens": lens,
+                    "body": body,
+                    "what": f"{part} sharpness",
+                    "zone": None,
+                    "typical": {
+                        "focal_mm": float(some["focal_mm"].median()),
+                        "f_number": float(some["f_number"].median()),
+                        "hyperfocal_m": float(some["hyperfocal_m"].median()),
+                        "focus_m": float(some["focus_m"].median()),
+                    },
+                }
+                if part == "far":
+                    closed = float(np.median(some["kept"]) / np.median(other["kept"]) - 1)
+                    facts["closed_form"] = closed
+                    facts["disc_at_infinity_px"] = float(some["disc_px"].median())
+                out.append(facts | entry)
+    return out
+
+
+def _difference(some: Floats, other: Floats, share: float) -> dict[str, Any] | None:
+    """Relative difference of two groups of unpaired frames (Welch's interval on robust means)."""
+    a, b = robust_location(some, 0.03), robust_location(other, 0.03)
+    if a.count < _FEWEST or b.count < _FEWEST:
+        return None
+    stderr = float(np.hypot(a.stderr, b.stderr))
+    freedom = stderr**4 / (a.stderr**4 / (a.count - 1) + b.stderr**4 / (b.count - 1))
+    half = float(t.ppf(0.5 + share / 2, freedom)) * stderr
+    middle, low, high = (float(np.expm1(a.value - b.value + k)) for k in (0.0, -half, half))
+    fewer = min(a.count, b.count)
+    return {
+        "pairs": 0,
+        "frames": [a.count, b.count],
+        "difference": middle,
+        "low": low,
+        "high": high,
+        "unit": "share of MTF50",
+        "verdict": sharpness_verdict(middle, low, high, fewer).replace("pairs", "frames a side")
+        + "; scenes were not the same",
+    }

@@ -1,0 +1,134 @@
+"""Do two frames show one scene? Thumbnails laid over each other, or signatures where none are kept.
+
+Brightness does not matter (gradients are compared, normalised), small shifts and rotations are found
+by matching features (ORB; Rublee et al., ICCV 2011) with a robust similarity transform, and by phase
+correlation (Kuglin & Hines, 1975) where features are few.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Overlay", "alike_at_scale", "overlay", "read_thumb"]
+
+Floats = NDArray[np.float32]
+
+_FEATURES: Final = 300
+_FEWEST: Final = 12
+_MOST_SHIFT: Final = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Overlay:
+    """How one thumbnail lies on another.
+
+    `likeness`: correlation of the gradients where both overlap (1 the same, about 0 unrelated);
+    `shift`: share of the picture's long side; `scale`: magnification of the first against the second;
+    `features`: matched features behind it (0: by phase correlation).
+    """
+
+    likeness: float
+    shift: float
+    scale: float
+    features: int
+
+
+def read_thumb(data: bytes | None) -> NDArray[np.uint8] | None:
+    """Grey thumbnail, or None where there is none or it cannot be decoded."""
+    if not isinstance(data, (bytes, bytearray, memoryview)) or not len(data):
+        return None
+    picture = cv2.imdecode(np.frombuffer(bytes(data), np.uint8), cv2.IMREAD_GRAYSCALE)
+    return None if picture is None or min(picture.shape) < 16 else picture.astype(np.uint8)
+
+
+def _gradient(picture: NDArray[np.uint8] | Floats) -> Floats:
+    smooth = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 1.0)
+    # Square root of the magnitude: strong edges of the sky line do not drown the rest.
+    dx, dy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
+    return np.asarray(np.sqrt(cv2.magnitude(dx, dy)), np.float32)
+
+
+def _correlation(a: Floats, b: Floats, where: NDArray[np.bool_]) -> float:
+    if where.sum() < 200:
+        return 0.0
+    x, y = a[where] - a[where].mean(), b[where] - b[where].mean()
+    size = float(np.sqrt((x * x).sum() * (y * y).sum()))
+    return float((x * y).sum() / size) if size > 0 else 0.0
+
+
+def _even(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Contrast brought to one level, so that exposure does not decide which features are found."""
+    return np.asarray(cv2.createCLAHE(2.0, (4, 4)).apply(picture), np.uint8)
+
+
+def _by_features(a: NDArray[np.uint8], b: NDArray[np.uint8]) -> tuple[Floats, int] | None:
+    finder = cv2.ORB.create(_FEATURES, fastThreshold=7, edgeThreshold=8, patchSize=17)
+    ka, da = finder.detectAndCompute(_even(a), None)
+    kb, db = finder.detectAndCompute(_even(b), None)
+    if da is None or db is None or len(ka) < _FEWEST or len(kb) < _FEWEST:
+        return None
+    matches = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(da, db)
+    if len(matches) < _FEWEST:
+        return None
+    pa = np.array([ka[m.queryIdx].pt for m in matches], np.float32)
+    pb = np.array([kb[m.trainIdx].pt for m in matches], np.float32)
+    cv2.setRNGSeed(0)
+    found, inside = cv2.estimateAffinePartial2D(pa, pb, ransacReprojThreshold=2.0)
+    if found is None or int(inside.sum()) < _FEWEST:
+        return None
+    return found.astype(np.float32), int(inside.sum())
+
+
+def overlay(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> Overlay:
+    """Lay thumbnail `a` over `b`; `scale` is the magnification of `a` against `b` if known."""
+    if a.shape != b.shape:
+        a = np.asarray(cv2.resize(a, (b.shape[1], b.shape[0]), interpolation=cv2.INTER_AREA))
+    height, width = b.shape
+    centre = np.array([width / 2, height / 2])
+    ga, gb = _gradient(a), _gradient(b)
+    start = np.array([[1 / scale, 0, 0], [0, 1 / scale, 0]], np.float32)
+    start[:, 2] = centre * (1 - 1 / scale)
+    guesses: list[tuple[Floats, int]] = [(start, 0)]
+    features = _by_features(a, b)
+    if features is not None:
+        guesses.append(features)
+    inside = np.ones((height, width), np.float32)
+    placed = cv2.warpAffine(ga, start, (width, height))
+    window = cv2.createHanningWindow((width, height), cv2.CV_32F)
+    (dx, dy), _ = cv2.phaseCorrelate(placed, gb, window)
+    moved = start.copy()
+    moved[:, 2] += [dx, dy]
+    guesses.append((moved, 0))
+    best = Overlay(-1.0, 0.0, scale, 0)
+    for transform, count in guesses:
+        found_scale = 1 / max(float(np.hypot(transform[0, 0], transform[1, 0])), 1e-6)
+        offset = transform[:, :2] @ centre + transform[:, 2] - centre
+        shift = float(np.hypot(*offset) / max(width, height))
+        if shift > _MOST_SHIFT or not 0.85 < found_scale / scale < 1.18:
+            continue
+        where = np.asarray(cv2.warpAffine(inside, transform, (width, height)) > 0.5)
+        laid = np.asarray(cv2.warpAffine(ga, transform, (width, height)), np.float32)
+        likeness = _correlation(laid, gb, where)
+        if likeness > best.likeness:
+            best = Overlay(likeness, shift, found_scale, count)
+    return best
+
+
+def alike_at_scale(a: NDArray[np.float32], b: NDArray[np.float32], scale: float) -> float:
+    """Correlation of two 12 x 8 signatures of which `a` shows the middle of `b`, enlarged."""
+    wide = b.reshape(8, 12)
+    matrix = np.array(
+        [[1 / scale, 0, 5.5 * (1 - 1 / scale)], [0, 1 / scale, 3.5 * (1 - 1 / scale)]]
+    )
+    seen = cv2.warpAffine(
+        wide, matrix, (12, 8), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    ).ravel()  # fmt: skip
+    x, y = a - a.mean(), seen - seen.mean()
+    size = float(np.sqrt((x * x).sum() * (y * y).sum()))
+    return float((x * y).sum() / size) if size > 0 else 0.0
