@@ -183,6 +183,12 @@ def _set_aside(profile: Block) -> list[tuple[str, int, list[str]]]:
     return [(reason, n, paths[reason][:20]) for reason, n in counts.most_common()]
 
 
+def _same(rows: Any, key: str) -> str | None:
+    """What all rows say under a key, when they are several and say the same."""
+    said = {row.get(key) for row in rows or () if isinstance(row, Mapping)}
+    return said.pop() if len(said) == 1 and len(rows) > 1 else None
+
+
 def thresholds(profile: Block) -> dict[str, float]:
     """Signal-to-noise thresholds of the profile, the standard's where it names none."""
     criteria = profile.get("criteria") or {}
@@ -221,6 +227,7 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
         "settings": [s for s in profile.get("settings") or () if isinstance(s, Mapping)],
         "shots": [s for s in profile.get("next_shots") or () if isinstance(s, Mapping)],
+        "same_how": _same(profile.get("next_shots"), "how"),
         "set_aside": _set_aside(profile),
         "criteria": profile.get("criteria") or {},
         "limits": limits,

@@ -94,7 +94,7 @@ def environment() -> jinja2.Environment:
         loader=jinja2.PackageLoader("auditor.report", "templates"),
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.ChainableUndefined,
     )  # fmt: skip
-    filters = {
+    filters: dict[str, Callable[..., Any]] = {
         "aperture": words.aperture, "between": between, "change": words.change, "clean": words.clean,
         "figures": figures, "focal": words.focal, "iso": words.iso, "number": words.number,
         "percent": words.percent, "sentence": sentence, "shorten": words.shorten,

@@ -142,7 +142,8 @@ def _iso_limit(band: Block) -> str:
     low, high = (words.number(detail.get(k)) for k in ("low", "high"))
     inside = []
     if low is not None and high is not None:
-        inside.append(f"90% interval {low:.0f} to {high:.0f}")
+        ends = f"{low:.0f} to {high:.0f}"
+        inside.append(f"90% interval {ends}" if low < high else f"90% sure of {low:.0f}")
     clean = words.number(usable.get("excellent"))
     inside.append(f"clean to {words.iso(clean)}" if clean else "never quite clean")
     inside.append(words.count(band.get("frames")))
@@ -162,10 +163,13 @@ def body_sentence(body: Block, name: str | None = None) -> str:
 
 
 def _matches(profile: Block) -> list[str]:
-    """For every pair of bodies one example, the one nearest to ISO 1600."""
+    """For every pair of bodies one example, the one nearest to ISO 1600 that is known to a stop
+    either way."""
     pairs: dict[Any, list[Block]] = {}
     for m in _list(profile, "iso_matches"):
-        if words.number(m.get("iso")) and words.number(m.get("reference_iso")):
+        low, high = (words.number(m.get(k)) for k in ("low", "high"))
+        vague = low is not None and high is not None and high > 4 * low
+        if words.number(m.get("iso")) and words.number(m.get("reference_iso")) and not vague:
             both = (m.get("body"), m.get("reference_body"))
             if both[::-1] not in pairs:  # one direction tells the other
                 pairs.setdefault(both, []).append(m)

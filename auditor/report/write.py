@@ -17,6 +17,15 @@ from auditor.report.tables import write_tables
 __all__ = ["write_report"]
 
 
+def _set_aside(frames: pd.DataFrame | None) -> list[dict[str, Any]]:
+    """Path and reason of every file of the frame table that was not measured."""
+    if frames is None or not {"path", "status", "reason"} <= set(frames.columns):
+        return []
+    rows = frames[(frames["status"] != "measured").to_numpy(bool)]
+    reasons = rows["reason"].astype(object).where(rows["reason"].notna(), None)
+    return [{"path": str(p), "reason": r} for p, r in zip(rows["path"], reasons, strict=True)]
+
+
 def write_report(
     profile: Mapping[str, Any],
     frames: pd.DataFrame | None,
@@ -31,6 +40,8 @@ def write_report(
     """
     out = Path(out)
     known = plain(profile)
+    if known.get("set_aside") is None:
+        known["set_aside"] = _set_aside(frames)
     write_text(out / "report.html", render_report(known, frames, pictures))
     write_text(out / "card.html", render_card(known))
     write_tables(known, out / "tables")

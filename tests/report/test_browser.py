@@ -222,7 +222,7 @@ def test_units_change_in_tables_and_charts(visit: Visit) -> None:
     cpp = float(page.locator(table).locator(".cpp").first.get_attribute("data-cpp"))
     for unit, expected, digits in (("lpmm", 1000 * cpp / 4.4, 1), ("lwph", 2 * cpp * 3648, 0)):
         page.select_option("#unit", unit)
-        page.wait_for_timeout(700)
+        page.evaluate("redrawing.then(() => true)")
         assert page.locator(table).locator(".cpp").first.text_content() == f"{expected:.{digits}f}"
         top = page.evaluate("Math.max(...drawn.get('l0r0').targets.data.y)")
         assert top >= expected * 0.99
@@ -236,7 +236,7 @@ def test_theme_follows_the_system_and_the_button(browser: Any, folder: Path) -> 
     assert one.page.evaluate(ground) == "rgb(23, 26, 28)"
     one.draw()
     one.page.click("#theme")
-    one.page.wait_for_timeout(800)
+    one.page.evaluate("redrawing.then(() => true)")
     assert one.page.evaluate(ground) == "rgb(241, 242, 241)"
     fill = one.page.evaluate("drawn.get('l0r0').root.roots()[0].background_fill_color")
     assert fill in ("#fbfcfb", [251, 252, 251, 255], {"value": "#fbfcfb"})

@@ -142,4 +142,6 @@ async function redrawAll() {
     await draw(figure, true);
   }
 }
-document.addEventListener("redraw", redrawAll);
+
+let redrawing = Promise.resolve(); // one after the other, so that the last choice is what stays
+document.addEventListener("redraw", () => { redrawing = redrawing.then(redrawAll); });
