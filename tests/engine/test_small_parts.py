@@ -1,0 +1,151 @@
+"""The parts of the engine that need no worker: reading, batching, messages, the log, sleep."""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from auditor.engine import ScanSummary, source
+from auditor.engine import runlog as runlog_module
+from auditor.engine.batch import settings_of
+from auditor.engine.decoder import Decoder
+from auditor.engine.options import ScanOptions
+from auditor.engine.plan import BATCH_FILES, Batcher
+from auditor.engine.runlog import RunLog
+from auditor.engine.wire import pack, unpack
+
+MB = 2**20
+
+
+def test_a_file_that_is_still_being_written_is_read_once_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "a.jpg"
+    path.write_bytes(b"x" * 100)
+    real, writes = os.read, [1]
+
+    def read_while_written(fd: int, size: int) -> bytes:
+        if writes[0]:
+            writes[0] -= 1
+            with open(path, "ab") as out:
+                out.write(b"more")
+        return real(fd, size)
+
+    monkeypatch.setattr(source.os, "read", read_while_written)
+    monkeypatch.setattr(source.time, "sleep", lambda s: None)
+    content = source.read(str(path), MB)
+    assert content.data == b"x" * 100 + b"more"
+    assert content.size_bytes == 104
+    writes[0] = 99
+    with pytest.raises(source.Unreadable, match="being written"):
+        source.read(str(path), MB)
+
+
+def test_reading_leaves_the_time_of_last_access(tmp_path: Path) -> None:
+    if not hasattr(os, "O_NOATIME"):
+        pytest.skip("this system cannot read without a trace")
+    path = tmp_path / "a.jpg"
+    path.write_bytes(b"x")
+    os.utime(path, (1e9, 1.5e9))  # long ago: even a lazy system would renew it on reading
+    source.read(str(path), MB)
+    assert path.stat().st_atime == 1e9
+
+
+def test_what_is_no_file_is_refused_without_blocking(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.jpg")
+    for name in ("pipe.jpg", ""):
+        with pytest.raises(source.Unreadable, match="not an ordinary file"):
+            source.read(str(tmp_path / name), MB)
+    with pytest.raises(source.Unreadable, match="disappeared"):
+        source.read(str(tmp_path / "absent"), MB)
+
+
+@given(
+    sizes=st.lists(st.integers(0, 60 * MB), max_size=120),
+    workers=st.integers(1, 8),
+    pace=st.floats(1e-4, 30),
+)
+def test_every_job_is_in_one_batch_in_order(sizes: list[int], workers: int, pace: float) -> None:
+    batcher = Batcher(workers)
+    jobs: list[dict[str, Any]] = [{"n": n, "size_bytes": s} for n, s in enumerate(sizes)]
+    batcher.add(jobs)
+    out = []
+    while len(batcher):
+        batch = batcher.next(ended=len(out) > len(sizes) // 2)
+        assert 0 < len(batch) <= BATCH_FILES
+        batcher.learn(batch, pace * len(batch))
+        out += batch
+    assert out == jobs
+    assert batcher.next(ended=True) == []
+
+
+def test_batches_hold_some_two_seconds_of_work() -> None:
+    batcher = Batcher(2)
+    jobs: list[dict[str, Any]] = [{"size_bytes": 10 * MB}] * 1000
+    batcher.add(jobs)
+    assert len(batcher.next(False)) <= 4
+    for _ in range(20):
+        batcher.learn(jobs[:5], 2.5)  # half a second each
+    assert len(batcher.next(False)) in (4, 5)
+
+
+@given(
+    st.recursive(
+        st.none() | st.booleans() | st.integers(-(2**63), 2**63 - 1) | st.binary() | st.text(),
+        lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner),
+        max_leaves=10,
+    )
+)
+def test_messages_arrive_as_sent(message: Any) -> None:
+    assert unpack(pack(message)) == message
+
+
+def test_names_that_are_no_text_survive_a_message() -> None:
+    assert unpack(pack({"path": "/a/\udcff.jpg"})) == {"path": "/a/\udcff.jpg"}
+
+
+def test_the_log_stays_short_and_never_stops_a_scan(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(runlog_module, "LIMIT_BYTES", 1000)
+    log = RunLog(tmp_path / "log.txt")
+    for number in range(200):
+        log.line(f"line {number}\nsecond")
+    files = sorted(tmp_path.iterdir())
+    assert [f.name for f in files] == ["log.txt", "log.txt.1", "log.txt.2", "log.txt.3"]
+    assert all(f.stat().st_size < 1100 for f in files)
+    assert files[0].read_text().splitlines()[-1].endswith("line 199 second")
+    RunLog(tmp_path / "nowhere" / "log.txt").line("dropped")
+
+
+def test_a_machine_that_slept_does_not_blame_the_file(monkeypatch: pytest.MonkeyPatch) -> None:
+    decoder = Decoder(settings_of(ScanOptions(measure="planted:measure", seconds_per_file=30)))
+    try:
+        decoder.start()
+        real = time.monotonic
+        asked = [0]
+
+        def clock() -> float:
+            asked[0] += 1
+            return real() + (8 * 3600 if asked[0] > 3 else 0)  # eight hours pass between two looks
+
+        monkeypatch.setattr("auditor.engine.decoder.time.monotonic", clock)
+        assert decoder._wait(3.0, None) == "time", "only time in which we were awake counts"
+        assert asked[0] > 5
+    finally:
+        decoder.stop()
+
+
+def test_many_files_set_aside_are_told_by_reason() -> None:
+    summary = ScanSummary(aside=[(f"/{n}.jpg", "empty" if n % 3 else "torn") for n in range(90)])
+    assert summary.set_aside_lines() == [
+        "set aside: 60 x empty (such as /1.jpg)",
+        "set aside: 30 x torn (such as /0.jpg)",
+    ]
+    assert len(ScanSummary(aside=[("/a", "x"), ("/b", "x")]).set_aside_lines()) == 2
