@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.stats import binom
 
 from auditor.exposure import nominal_f_number
 from auditor.infer.lenses.grouping import nominal_from_index, numbers
@@ -39,12 +40,14 @@ def describe_fringing(
     aperture: NDArray[np.int64],
     visible_px: float,
     acceptable: list[float] | None,
+    interval: float,
 ) -> dict[str, Any] | None:
     """Medians by aperture, and the smallest aperture at which a seam of `visible_px` shows.
 
     `rows` are sound frames and `aperture` their nominal index. The onset is where the wider of the
-    displacement and the seam crosses `visible_px`, interpolated in stops and given to a third;
-    None when it never shows. None as a whole when no frame was measured.
+    displacement and the seam crosses `visible_px`, interpolated in stops and given to a third; its
+    bounds come from those of the sizes. None when it never shows; None as a whole when no frame
+    was measured.
     """
     by_aperture, sizes, stops = [], [], []
     for index in np.unique(aperture):
@@ -53,27 +56,44 @@ def describe_fringing(
         count = int((~np.isnan(red) | ~np.isnan(blue) | ~np.isnan(width)).sum())
         if count == 0:
             continue
-        entry = {
-            "f_number": nominal_from_index(int(index)),
-            "lateral_red_px": _median(red), "lateral_blue_px": _median(blue),
-            "fringe_width_px": _median(width), "frames": count,
-        }  # fmt: skip
+        entry: dict[str, Any] = {"f_number": nominal_from_index(int(index)), "frames": count}
+        bounds = []
+        for name, values in (
+            ("lateral_red_px", red), ("lateral_blue_px", blue), ("fringe_width_px", width)
+        ):  # fmt: skip
+            middle, low, high = _median(values, interval)
+            entry |= {name: middle, f"{name}_low": low, f"{name}_high": high}
+            if middle is not None and low is not None and high is not None:
+                inner = 0.0 if low <= 0 <= high else min(abs(low), abs(high))
+                bounds.append((abs(middle), inner, max(abs(low), abs(high))))
         by_aperture.append(entry)
-        seen = [entry["lateral_red_px"], entry["lateral_blue_px"], entry["fringe_width_px"]]
-        sizes.append(max(abs(v) for v in seen if v is not None))
+        sizes.append(np.max(bounds, axis=0))
         stops.append(float(index))
     if not by_aperture:
         return None
-    onset = _onset(np.array(stops), np.array(sizes), visible_px)
+    size = np.array(sizes)
+    onset, first, last = (_onset(np.array(stops), size[:, i], visible_px) for i in range(3))
     inside = None
     if acceptable is not None:
         inside = onset is not None and onset >= acceptable[0]
-    return {"onset_f_number": onset, "by_aperture": by_aperture, "inside_acceptable": inside}
+    return {
+        "onset_f_number": onset,
+        "onset_low": first,
+        "onset_high": last,
+        "by_aperture": by_aperture,
+        "inside_acceptable": inside,
+    }
 
 
-def _median(values: Floats) -> float | None:
-    known = values[~np.isnan(values)]
-    return round(float(np.median(known)), 3) if len(known) else None
+def _median(values: Floats, interval: float) -> tuple[float | None, float | None, float | None]:
+    """Median and its interval from order statistics (binomial, needs no distribution)."""
+    known = np.sort(values[~np.isnan(values)])
+    n = len(known)
+    if n == 0:
+        return None, None, None
+    low = int(binom.ppf(0.5 - interval / 2, n, 0.5))
+    middle, first, last = np.median(known), known[max(low - 1, 0)], known[min(n - low, n - 1)]
+    return round(float(middle), 3), round(float(first), 3), round(float(last), 3)
 
 
 def _onset(index: Floats, size: Floats, visible_px: float) -> float | None:

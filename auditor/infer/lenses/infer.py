@@ -101,7 +101,12 @@ def _describe(
         entry["reasons"] = entry["reasons"] + reasons
         sound = part.fit.data.row[part.fit.look.sound > 0.5]
         entry["fringing"] = describe_fringing(
-            tables.fringes, sound, table.aperture[sound], criteria.fringe_px, entry["acceptable"]
+            tables.fringes,
+            sound,
+            table.aperture[sound],
+            criteria.fringe_px,
+            entry["acceptable"],
+            criteria.interval,
         )
         entry["sides"] = judge_sides(tables.sides, sound, table.outing, criteria.seed)
         entry["diffraction"] = describe_diffraction(

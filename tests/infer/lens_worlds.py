@@ -1,0 +1,100 @@
+"""Random lenses and what is true of them, for the tests of the lens room."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from auditor.artificial.measurements import (
+    ArchiveSpec,
+    Blur,
+    LensSpec,
+    simulate_frames,
+    true_weaker,
+)
+from auditor.exposure import nominal_f_number
+from auditor.infer.criteria import Criteria
+from auditor.infer.lenses import infer_lenses
+from auditor.record import ZONES
+
+APERTURES = (
+    (2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0),
+    (4.0, 5.6, 8.0, 11.0, 16.0, 22.0),
+    (2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0),
+    (2.8, 3.5, 4.5, 5.6, 7.1, 9.0, 11.0, 14.0, 18.0, 22.0),
+    (1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0),
+)
+
+
+def random_lens(rng: np.random.Generator) -> LensSpec:
+    """A lens of ordinary quality; its blur is drawn wider than the fit's prior expects."""
+
+    def blur(floor: tuple[float, float], wide: tuple[float, float], power: float) -> Blur:
+        return Blur(rng.uniform(*floor), rng.uniform(*wide), rng.uniform(0.8, power))
+
+    return LensSpec(
+        pitch_um=rng.uniform(3.0, 6.0),
+        apertures=APERTURES[rng.integers(len(APERTURES))],
+        centre=blur((0.2, 0.6), (0.3, 1.2), 2.5),
+        middle=blur((0.2, 0.7), (0.4, 1.6), 2.0),
+        corner=blur((0.3, 0.9), (0.8, 2.5), 2.0),
+    )
+
+
+def true_ends(lens: LensSpec, share: float) -> tuple[float, float]:
+    """Ends of the true range, in f-numbers, within the apertures used."""
+    grid = np.geomspace(lens.apertures[0], lens.apertures[-1], 600)
+    weaker = true_weaker(lens, grid)
+    keeps = np.flatnonzero(weaker >= share * weaker.max())
+    return float(grid[keeps[0]]), float(grid[keeps[-1]])
+
+
+@dataclass
+class Outcome:
+    """What the inference made of a number of simulated archives."""
+
+    error: list[float] = field(default_factory=list)
+    """log of found over true, centre and corner, every aperture."""
+    held: list[bool] = field(default_factory=list)
+    """Whether the interval held the truth, every zone and aperture."""
+    sweet_right: list[bool] = field(default_factory=list)
+    sweet_held: list[bool] = field(default_factory=list)
+    end_thirds: list[float] = field(default_factory=list)
+    """Distance of range ends from the truth in thirds of a stop."""
+    ends_held: list[bool] = field(default_factory=list)
+
+
+def audit(count: int, first_seed: int, **spec: Any) -> Outcome:
+    """Infer the lens of `count` archives, each with a lens of its own."""
+    out = Outcome()
+    for seed in range(first_seed, first_seed + count):
+        lens = random_lens(np.random.default_rng(seed))
+        frames, truth = simulate_frames(
+            ArchiveSpec(lenses=[lens], all_columns=False, **spec), seed + 50_000
+        )
+        part = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
+        _add(out, lens, part, {z: truth.curves[0, z] for z in ZONES})
+    return out
+
+
+def _add(out: Outcome, lens: LensSpec, part: dict, curves: dict) -> None:
+    for zone in ZONES:
+        for entry, true in zip(part["apertures"], curves[zone], strict=True):
+            found = entry[zone]
+            if zone != "middle":
+                out.error.append(float(np.log(found["mtf50_cpp"] / true)))
+            out.held.append(found["low"] <= true <= found["high"])
+    used = np.array(lens.apertures)
+    weaker = true_weaker(lens, used)
+    good = [nominal_f_number(f) for f in used[weaker >= 0.97 * weaker.max()]]
+    spot = part["sweet_spot"]
+    out.sweet_right.append(spot["f_number"] in good)
+    out.sweet_held.append(spot["low"] <= nominal_f_number(used[weaker.argmax()]) <= spot["high"])
+    for name, share in (("pin_sharp", 0.75), ("acceptable", 0.60)):
+        for true, end, held in zip(
+            true_ends(lens, share), part[name], part[f"{name}_intervals"], strict=True
+        ):
+            out.end_thirds.append(abs(6 * float(np.log2(end / true))))
+            out.ends_held.append(held[0] <= nominal_f_number(true) <= held[1])

@@ -1,0 +1,167 @@
+"""Which frames share a curve; focal ranges, converters, sides, fringing, diffraction."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
+from auditor.infer import Criteria
+from auditor.infer.lenses import infer_lenses
+from auditor.infer.lenses.diffraction import diffraction_blur_px
+from auditor.infer.lenses.grouping import aperture_index, focal_clusters, nominal_from_index
+from auditor.optics import blur_sigma_for_mtf50, diffraction_mtf
+
+
+def frames_of(*lenses: LensSpec, seed: int = 2, **spec: object) -> pd.DataFrame:
+    return simulate_frames(ArchiveSpec(lenses=lenses, all_columns=False, **spec), seed)[0]  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("written", "nominal"),
+    [(3.5, 3.5), (3.6, 3.5), (6.3, 6.3), (6.4, 6.3), (1.7, 1.8), (11.3, 11), (22.6, 22), (9.5, 9)],
+)
+def test_apertures_are_grouped_to_the_nominal_third(written, nominal):
+    assert nominal_from_index(int(aperture_index(np.array([written]))[0])) == nominal
+
+
+@pytest.mark.parametrize("written", [0.0, np.nan, -4.0, np.inf, 1e6])
+def test_impossible_apertures_have_no_group(written):
+    assert aperture_index(np.array([written]))[0] == -1
+
+
+def test_a_prime_is_one_focal_range_and_a_zoom_is_split_where_it_is_used():
+    assert set(focal_clusters(np.array([34.8, 35.0, 35.2] * 20))) == {0}
+    zoom = np.array([24.0] * 60 + [25.0] * 20 + [50.0] * 30 + [68.0] * 20 + [70.0] * 80)
+    cluster = focal_clusters(zoom)
+    assert cluster.max() == 2
+    for ends in ((24.0, 25.0), (50.0, 50.0), (68.0, 70.0)):
+        assert len(set(cluster[(zoom >= ends[0]) & (zoom <= ends[1])])) == 1
+
+
+def test_every_focal_range_spans_little_and_unknown_lengths_stay_out():
+    rng = np.random.default_rng(0)
+    focal = np.append(np.exp(rng.uniform(np.log(24), np.log(240), 900)), [np.nan, 0.0])
+    cluster = focal_clusters(focal)
+    assert list(cluster[-2:]) == [-1, -1]
+    for c in range(cluster.max() + 1):
+        inside = focal[cluster == c]
+        assert inside.max() / inside.min() <= 1.4 * 1.05
+
+
+def test_focal_ranges_that_differ_are_kept_and_alike_ones_are_merged():
+    weak = Blur(1.0, 2.0, 1.2)
+    zoom = LensSpec(lens="Zoom", focal_mm=(24.0, 35.0))
+    far = LensSpec(lens="Zoom", focal_mm=(70.0,), centre=weak, middle=weak, corner=weak)
+    ranges = infer_lenses(frames_of(zoom, far), Criteria())[0]["focal_ranges"]
+    assert [r["focal_mm"] for r in ranges] == [[24.0, 35.0], [70.0, 70.0]]
+
+
+def test_bodies_of_different_pitch_and_copies_of_a_lens_have_their_own_curves():
+    lenses = infer_lenses(
+        frames_of(
+            LensSpec(lens_serial="1"),
+            LensSpec(lens_serial="2"),
+            LensSpec(body="Body B", pitch_um=6.0, lens_serial="1"),
+        ),
+        Criteria(),
+    )
+    keys = [(x["body"], x["lens_serial"], x["pixel_pitch_um"]) for x in lenses]
+    assert keys == [("Body A", "1", 4.0), ("Body A", "2", 4.0), ("Body B", "1", 6.0)]
+
+
+def test_a_converter_is_a_comparison_with_its_interval():
+    blur = Blur(0.35, 0.6, 1.5)
+    worse = Blur(0.7, 0.9, 1.5)
+    apertures = (4.0, 5.6, 8.0, 11.0)
+    bare = LensSpec(centre=blur, middle=blur, corner=blur, apertures=apertures, focal_mm=(200.0,))
+    with_it = LensSpec(
+        centre=worse, middle=worse, corner=worse, apertures=apertures, focal_mm=(280.0,),
+        converter="Extender 1.4x",
+    )  # fmt: skip
+    found = infer_lenses(frames_of(bare, with_it), Criteria())
+    entry = next(x for x in found if x["converter"])["converter_comparison"]
+    n = np.array(apertures)
+    true = float(np.mean(np.log(with_it.true_mtf50("centre", n) / bare.true_mtf50("centre", n))))
+    assert entry["factor"] == 1.4
+    assert entry["zones"]["centre"]["low"] <= np.expm1(true) <= entry["zones"]["centre"]["high"]
+    assert next(x for x in found if not x["converter"])["converter_comparison"] is None
+
+
+def _verdicts(sides: tuple[float, float, float, float], count: int) -> list[dict]:
+    return [
+        infer_lenses(frames_of(LensSpec(sides=sides), seed=100 + s), Criteria())[0]["focal_ranges"][
+            0
+        ]["sides"]
+        for s in range(count)
+    ]
+
+
+def test_a_decentred_lens_is_named_with_its_soft_side_and_a_sound_one_is_not_accused():
+    decentred = _verdicts((0.90, 1.05, 1.0, 1.0), 12)
+    assert sum("left side is softer" in v["verdict"] for v in decentred) >= 11
+    assert all(v["confidence"] >= 0.95 for v in decentred if "decentred" in v["verdict"])
+    sound = _verdicts((1.0, 1.0, 1.0, 1.0), 20)
+    assert sum("decentred" in v["verdict"] for v in sound) <= 1
+
+
+def test_soft_foregrounds_do_not_make_a_lens_decentred():
+    assert not any("decentred" in v["verdict"] for v in _verdicts((1.0, 1.0, 1.08, 0.85), 6))
+
+
+def test_fringing_starts_where_the_seam_reaches_the_visible_width():
+    frames = frames_of(LensSpec())
+    rng = np.random.default_rng(1)
+    frames["lateral_red_px"] = 5.0 / frames["f_number"] + rng.normal(0, 0.05, len(frames))
+    part = infer_lenses(frames, Criteria(fringe_px=1.0))[0]["focal_ranges"][0]
+    fringing = part["fringing"]
+    # 5 / N = 1 at f/5; linear between f/4 and f/5.6 in stops.
+    assert fringing["onset_f_number"] in (4.5, 5.0)
+    assert fringing["onset_low"] <= fringing["onset_f_number"] <= fringing["onset_high"]
+    assert fringing["inside_acceptable"] is True
+    frames["lateral_red_px"] = 0.3
+    quiet = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]["fringing"]
+    assert quiet["onset_f_number"] is None
+    assert quiet["inside_acceptable"] is False
+
+
+def test_diffraction_blur_is_that_of_the_closed_form():
+    """Goodman, Introduction to Fourier Optics: 2/pi (acos x - x sqrt(1 - x^2)) at one half."""
+    freq = np.linspace(0.001, 0.999, 20_000)
+    curve = diffraction_mtf(freq, 11.0, 4.0)
+    half = freq[np.argmin(np.abs(curve - 0.5))]
+    assert diffraction_blur_px(np.array([11.0]), 4.0)[0] == pytest.approx(
+        float(blur_sigma_for_mtf50(half)), rel=1e-3
+    )
+    part = infer_lenses(frames_of(LensSpec()), Criteria())[0]["focal_ranges"][0]
+    assert 5.0 <= part["diffraction"]["perfect_lens_from_f_number"] <= 5.6
+    assert part["diffraction"]["ruling_from_f_number"] > 5.0
+
+
+def test_thin_evidence_is_called_thin_and_says_why():
+    few = infer_lenses(frames_of(LensSpec(frames=1)), Criteria())[0]["focal_ranges"][0]
+    assert few["evidence"] == "thin"
+    assert any("frames" in r for r in few["reasons"])
+    one = infer_lenses(frames_of(LensSpec(apertures=(8.0,))), Criteria())[0]["focal_ranges"][0]
+    assert one["evidence"] == "thin"
+    assert one["sweet_spot"] is None
+    rich = infer_lenses(frames_of(LensSpec(), outings=12), Criteria())[0]["focal_ranges"][0]
+    assert rich["evidence"] == "strong"
+
+
+def test_a_lens_of_which_every_frame_is_soft_is_not_trusted():
+    soft = Blur(3.0, 0.5, 1.0)
+    found = infer_lenses(frames_of(LensSpec(centre=soft, middle=soft, corner=soft)), Criteria())
+    part = found[0]["focal_ranges"][0]
+    assert part["evidence"] == "thin"
+    assert any("softer than optics explains" in r for r in part["reasons"])
+
+
+def test_ranges_never_reach_past_the_apertures_held():
+    part = infer_lenses(frames_of(LensSpec(apertures=(5.6, 8.0, 11.0))), Criteria())[0][
+        "focal_ranges"
+    ][0]
+    for name in ("pin_sharp", "acceptable"):
+        assert 5.6 <= part[name][0] <= part[name][1] <= 11
+    assert [c["f_number"] for c in part["curve"]] == [5.6, 6.3, 7.1, 8, 9, 10, 11]
