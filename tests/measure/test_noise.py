@@ -1,11 +1,18 @@
-"""Noise against rendered photons and real pairs of exposures."""
+"""Noise of developed frames against rendered photons."""
 
 from __future__ import annotations
 
-import numpy as np
+import itertools
+import time
 
-from auditor.measure.noise import measure_noise
+import cv2
+import noise_pictures as draw
+import numpy as np
+import pytest
+
+from auditor.measure.noise import OUTPUT_MEGAPIXELS, measure_noise
 from auditor.measure.picture import Picture
+from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS
 
 
 def test_white_noise_on_a_grey_card_is_read_as_drawn() -> None:
@@ -15,3 +22,159 @@ def test_white_noise_on_a_grey_card_is_read_as_drawn() -> None:
         noise = measure_noise(Picture(card.astype(np.uint8)))
         assert noise.sigma_code8 is not None
         assert abs(noise.sigma_code8 / np.hypot(sigma, 1 / np.sqrt(12)) - 1) < 0.02
+        assert noise.grain_px == pytest.approx(1, abs=0.05)
+
+
+def test_coarse_noise_counts_as_much_as_fine() -> None:
+    """Noise smoothed by a Gaussian of 0.6 px and brought back to the same deviation."""
+    rng = np.random.default_rng(2)
+    coarse = cv2.GaussianBlur(rng.standard_normal((800, 1200)), (0, 0), 0.6)
+    card = np.rint(118 + 4 * coarse / coarse.std()).astype(np.uint8)
+    noise = measure_noise(Picture(card))
+    assert noise.sigma_code8 == pytest.approx(4.0, rel=0.04)
+    # White noise through a kernel of sum 1: power 1 at nothing, variance the sum of squares.
+    # 16 px blocks cut the correlation short; the figure is known to read a tenth low here.
+    kernel = cv2.getGaussianKernel(9, 0.6)
+    true = 1 / float((kernel**2).sum())
+    assert noise.grain_px is not None
+    assert 0.85 * true < noise.grain_px < true
+
+
+def test_snr_of_rendered_photons_at_quality_97() -> None:
+    errors = []
+    for seed, scene in enumerate(draw.land(seed=s) for s in (0, 1)):
+        for full_well in (60_000, 20_000, 8_000, 3_000, 1_000):
+            noise = measure_noise(draw.jpeg(draw.exposed(scene, full_well, seed), 97))
+            for tone in noise.tones:
+                if 0.1 <= tone.signal <= 0.5:
+                    found = tone.signal / tone.sigma
+                    errors.append(abs(found / draw.snr(tone.signal, full_well) - 1))
+                assert tone.signal in TONE_SIGNALS
+                assert tone.pixels >= 1000
+    assert len(errors) >= 10
+    assert np.median(errors) < 0.07
+
+
+def test_a_stop_of_iso_changes_snr_by_root_two() -> None:
+    scene = draw.land(seed=5)
+    ladder = [
+        measure_noise(draw.jpeg(draw.exposed(scene, w), 97)) for w in (32e3, 16e3, 8e3, 4e3, 2e3)
+    ]
+    sigmas = [n.sigma_code8 for n in ladder]
+    assert all(s is not None for s in sigmas)
+    assert sigmas == sorted(sigmas, key=lambda s: s or 0)
+    by_signal = [{t.signal: t.signal / t.sigma for t in n.tones} for n in ladder]
+    ratios = [
+        a[s] / b[s]
+        for a, b in itertools.pairwise(by_signal)
+        for s in (0.18, 0.36)
+        if s in a and s in b
+    ]
+    assert len(ratios) >= 4
+    assert np.all(np.abs(np.array(ratios) / np.sqrt(2) - 1) < 0.06)
+
+
+def test_tones_reach_from_deep_shadow_to_highlight() -> None:
+    """A wedge of grey patches shows every level at which noise is reported."""
+    patches = np.repeat(np.geomspace(0.008, 0.9, 24), 50).astype(np.float32)
+    wedge = np.broadcast_to(patches[None], (800, 1200)).copy()
+    noise = measure_noise(Picture(draw.exposed(wedge, 4000)))
+    assert [t.signal for t in noise.tones] == list(TONE_SIGNALS)
+    for tone in noise.tones:
+        assert tone.signal / tone.sigma == pytest.approx(draw.snr(tone.signal, 4000), rel=0.06)
+
+
+@pytest.mark.parametrize("blur", [0.5, 0.9, 1.5])
+@pytest.mark.parametrize("texture", ["grass", "gravel", "fine gravel"])
+def test_texture_does_not_pass_for_noise(texture: str, blur: float) -> None:
+    scene = {
+        "grass": lambda: draw.grass(500, 750, 1),
+        "gravel": lambda: draw.gravel(500, 750, 1),
+        "fine gravel": lambda: draw.gravel(500, 750, 1, largest=4),
+    }[texture]()
+    code = draw.develop(cv2.GaussianBlur(scene, (0, 0), blur))
+    for quality in (97, 85):
+        noise = measure_noise(draw.jpeg(code, quality))
+        assert noise.sigma_code8 is None or noise.sigma_code8 < 0.6
+        assert noise.sigma_code8 is not None or noise.note
+
+
+def test_a_clean_landscape_is_clean() -> None:
+    noise = measure_noise(draw.jpeg(draw.develop(draw.land(seed=3)), 97))
+    assert noise.sigma_code8 is None or noise.sigma_code8 < 0.6
+
+
+def test_bands_and_hot_pixels_are_marked_and_do_not_pass_for_grain() -> None:
+    rng = np.random.default_rng(4)
+    code = draw.exposed(draw.land(seed=6), 4000)
+    plain = measure_noise(Picture(code))
+    assert plain.sigma_code8 is not None
+    assert not plain.banding
+    assert plain.hot_pixels == 0
+    for axis in ((800, 1), (1, 1200)):
+        banded = np.clip(np.rint(code + 2 * rng.standard_normal(axis)), 0, 255).astype(np.uint8)
+        noise = measure_noise(Picture(banded))
+        assert noise.banding
+        assert noise.sigma_code8 == pytest.approx(plain.sigma_code8, rel=0.05)
+    hot = code.copy()
+    hot[rng.integers(0, 800, 2000), rng.integers(0, 1200, 2000)] = 250
+    noise = measure_noise(Picture(hot))
+    assert noise.hot_pixels is not None
+    assert 1000 < noise.hot_pixels < 3000
+    assert noise.sigma_code8 == pytest.approx(plain.sigma_code8, rel=0.05)
+
+
+def test_output_size_follows_area_averaging() -> None:
+    """White noise averaged over k x k pixels falls by k; checked by averaging the frame itself."""
+    rng = np.random.default_rng(7)
+    card = np.clip(118 + 6 * rng.standard_normal((4000, 6000), dtype=np.float32), 0, 255)
+    card = np.rint(card).astype(np.uint8)
+    noise = measure_noise(Picture(card))
+    k = np.sqrt(card.size / (OUTPUT_MEGAPIXELS * 1e6))
+    size = (round(6000 / k), round(4000 / k))
+    averaged = cv2.resize(card.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    assert noise.sigma_output_code8 == pytest.approx(float(averaged.std()), rel=0.06)
+    small = measure_noise(Picture(card[:1000, :1500].copy()))
+    assert small.sigma_output_code8 == small.sigma_code8
+
+
+def test_signal_shares_count_the_frame() -> None:
+    half = np.zeros((400, 600), np.uint8)
+    half[:, 300:] = 118  # 0.18 in linear light
+    noise = measure_noise(Picture(half))
+    assert noise.signal_shares is not None
+    assert len(noise.signal_shares) == len(SIGNAL_BIN_EDGES) - 1
+    assert sum(noise.signal_shares) == pytest.approx(1)
+    assert noise.signal_shares[0] == pytest.approx(0.5, abs=0.01)
+    at = int(np.searchsorted(SIGNAL_BIN_EDGES, np.log2(0.18))) - 1
+    assert noise.signal_shares[at] == pytest.approx(0.5, abs=0.01)
+
+
+def test_a_frame_four_times_the_size_reads_the_same() -> None:
+    scene = draw.land(seed=8)
+    one = measure_noise(Picture(draw.exposed(scene, 4000)))
+    four = measure_noise(Picture(draw.exposed(np.tile(scene, (2, 2)), 4000)))
+    assert one.sigma_code8 is not None
+    assert four.sigma_code8 == pytest.approx(one.sigma_code8, rel=0.03)
+
+
+@pytest.mark.long
+def test_cost_is_at_most_half_a_decode_from_12_megapixels_on() -> None:
+    scene = draw.exposed(draw.land(), 4000)
+    for height, width in ((2832, 4256), (6400, 9600)):
+        tiles = (-(-height // 800), -(-width // 1200))
+        code = cv2.cvtColor(np.tile(scene, tiles)[:height, :width], cv2.COLOR_GRAY2BGR)
+        _, data = cv2.imencode(".jpg", code, [cv2.IMWRITE_JPEG_QUALITY, 92])
+        decode, measure = [], []
+        for _ in range(5):
+            start = time.process_time()
+            decoded = cv2.imdecode(data, cv2.IMREAD_COLOR)
+            middle = time.process_time()
+            picture = Picture(decoded, lossy=True)
+            assert picture.luma.size
+            before = time.process_time()
+            measure_noise(picture)
+            decode.append(middle - start)
+            measure.append(time.process_time() - before)
+        print(f"{height * width / 1e6:.0f} MP: {min(measure) / min(decode):.2f} of a decode")
+        assert min(measure) < 0.75 * min(decode)  # half, and room for a busy machine

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import Final
 
@@ -31,7 +32,11 @@ FLAT_SHARE: Final = 0.2
 _MOST_BLOCKS: Final = 1500
 _TONE_BLOCKS: Final = 400
 _STEP_BLOCKS: Final = 400
+_HOT_BLOCKS: Final = 800
 _FEWEST_BLOCKS: Final = 24
+_LOUDEST: Final = 30.0
+"""Code values; a full well of 30 electrons at a signal of 0.1 gives as much."""
+
 _FINE_STEPS: Final = 8.0
 """Coding whose widest step is below this leaves the noise's spectrum alone (quality 97)."""
 
@@ -65,6 +70,11 @@ class FlatBlocks:
         return FlatBlocks(
             self.indices[keep], self.values[keep], self.squares[keep], form, self.level[keep]
         )
+
+    def unbanded(self) -> FlatBlocks:
+        """The same blocks with offsets of lines left out of their power."""
+        squares = spectrum.without_lines(self.squares)
+        return dataclasses.replace(self, squares=squares, form=spectrum.shape(squares))
 
 
 def _read(picture: Picture, columns: int, indices: NDArray[np.intp]) -> FlatBlocks:
@@ -113,6 +123,10 @@ def measure_noise(picture: Picture) -> Noise:
         return Noise(None, note="no pixels to measure noise on")
     if min(picture.shape) < 4 * blocks.BLOCK:
         return Noise(None, note="too small to measure noise on")
+    if picture.code.dtype.kind == "f" and not np.isfinite(picture.code).all():
+        # Values that are no numbers become black, which is left out of everything below.
+        code = np.nan_to_num(picture.code, nan=0.0, posinf=1.0, neginf=0.0)
+        picture = dataclasses.replace(picture, code=code)
     return _measure(picture)
 
 
@@ -130,13 +144,19 @@ def _measure(picture: Picture) -> Noise:
         note = "no flat area that is neither black nor white"
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=note)
     steps = _coding_steps(picture, columns, usable)
+    banding = marks.has_banding(flat.values, flat.indices, columns)
+    if banding:
+        flat = flat.unbanded()
     doubt = doubts.find_doubt(flat.form.variance, steps)
     if doubt is None and doubts.is_posterised(picture.luma, picture.peak):
         doubt = "posterised: too few code values for noise to be told from their steps"
     if doubt is None:
         flat = flat.take(doubts.clean_blocks(flat.form, flat.level, steps))
         if len(flat) < _FEWEST_BLOCKS:
-            doubt = "texture everywhere: noise cannot be told from it"
+            note = "texture everywhere: noise cannot be told from it"
+            # White noise still shows above the frequencies that optics passes.
+            white = _tones(picture, level, relief, columns, steps, banding)
+            return Noise(None, tones=white, signal_shares=shares, clipped_share=clipped, note=note)
     if doubt is not None:
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=doubt)
 
@@ -144,21 +164,32 @@ def _measure(picture: Picture) -> Noise:
     rise = spectrum.low_rise(flat.form.bands) if coarse else 1.0
     mean_power = spectrum.filled(flat.squares, rise)
     sigma = _typical(flat, mean_power, rise)
-    plateau = float(mean_power[0, 0])
+    if sigma > _LOUDEST:
+        note = "varies more than any camera's noise: a pattern or a drawing"
+        return Noise(None, signal_shares=shares, clipped_share=clipped, note=note)
+    # Noise that falls like a Gaussian's spectrum lies higher still at nothing than on the plateau.
+    plateau = float(spectrum.filled(flat.squares, spectrum.low_rise(flat.form.bands))[0, 0])
     ratio = scaling.output_ratio(*picture.shape)
     factor = scaling.averaging_factor(mean_power, ratio)
     return Noise(
         sigma_code8=sigma,
-        tones=_tones(picture, level, relief, columns, steps),
+        tones=_tones(picture, level, relief, columns, steps, banding),
         chroma_code8=_chroma(picture, columns, flat.indices),
         grain_px=scaling.grain(plateau, float(mean_power.mean())),
         sigma_output_code8=sigma * factor,
         tone_output_scale=factor,
         signal_shares=shares,
         clipped_share=clipped,
-        banding=marks.has_banding(flat.values, flat.indices, columns),
-        hot_pixels=marks.count_hot_pixels(flat.values, sigma**2, picture.luma.size),
+        banding=banding,
+        hot_pixels=_hot_pixels(picture, columns, chosen, sigma),
     )
+
+
+def _hot_pixels(picture: Picture, columns: int, chosen: NDArray[np.intp], sigma: float) -> int:
+    """Hot pixels of the whole frame, from its flat blocks, those with white pixels among them."""
+    values = blocks.cut(picture.luma, columns, blocks.spread(chosen, _HOT_BLOCKS))
+    values *= np.float32(255 / picture.peak)
+    return marks.count_hot_pixels(values, sigma**2, picture.luma.size)
 
 
 def _coloured_share(picture: Picture) -> float:
@@ -199,12 +230,13 @@ def _tones(
     relief: NDArray[np.float32],
     columns: int,
     steps: NDArray[np.float64],
+    banding: bool,
 ) -> tuple[Tone, ...]:
     light = _light(picture, level.astype(np.float64))
     assert picture.code is not None
     whole = picture.code.dtype == np.uint8
     colour = _coloured_share(picture)
-    out = []
+    read: list[tuple[float, FlatBlocks, bool, tones.Original]] = []
     for target in TONE_SIGNALS:
         near = np.flatnonzero((light > target / np.sqrt(2)) & (light < target * np.sqrt(2)))
         chosen = blocks.spread(_flattest(near, relief), _TONE_BLOCKS)
@@ -213,11 +245,20 @@ def _tones(
         flat = _read(picture, columns, chosen)
         if len(flat) < _FEWEST_BLOCKS:
             continue
+        if banding:
+            flat = flat.unbanded()
         clean = flat.take(doubts.clean_blocks(flat.form, flat.level, steps))
         textured = len(clean) < _FEWEST_BLOCKS
         flat = flat if textured else clean
         noise = tones.original(flat.values, steps, whole=whole, colour=colour)
-        if noise is None or (textured and not noise.white):
+        if noise is not None:
+            read.append((target, flat, textured, noise))
+    # One frame went through one development: white at one level is white at all.
+    white = any(noise.white and not textured for _, _, textured, noise in read)
+    out = []
+    for target, flat, textured, found in read:
+        noise = found.upper_only() if white else found
+        if textured and not noise.proven:
             continue
         x = _light(picture, flat.level)
         to_light = _curve_slope(picture, flat.level) ** 2

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.measure.noise import scaling, signal
+from auditor.measure.noise.blocks import BLOCK
 from auditor.measure.noise.sites import SIDE, site_blocks
 from auditor.measure.noise.transfer import fit_line, is_sane
 from auditor.measure.picture import Mosaic
@@ -33,6 +34,9 @@ def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
     if not is_sane(mosaic):
         return Noise(None, note="the raw data's size, black or white level make no sense")
     shares, clipped = signal.mosaic_shares(mosaic)
+    if clipped > 0.002 and float(mosaic.raw[::2, ::2].max()) > 1.02 * mosaic.white:
+        note = "the stated white level lies below the data: signals cannot be told"
+        return Noise(None, signal_shares=shares, note=note)
     sites = site_blocks(mosaic)
     if (sites.colour == 1).any():
         sites = sites.take(sites.colour == 1)
@@ -52,7 +56,8 @@ def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
         variance = (line.slope * target * span + line.offset - rounding) / span**2
         if near.sum() >= _FEWEST and variance > 0:
             out.append(Tone(target, float(np.sqrt(variance)), int(near.sum()) * SIDE**2))
-    factor = 1 / scaling.output_ratio(*mosaic.raw.shape)
+    white = np.ones((BLOCK, BLOCK))
+    factor = scaling.averaging_factor(white, scaling.output_ratio(*mosaic.raw.shape))
     return Noise(
         sigma_code8=sigma,
         tones=tuple(out),

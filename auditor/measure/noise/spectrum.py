@@ -27,6 +27,7 @@ __all__ = [
     "power",
     "relative_spread",
     "shape",
+    "without_lines",
     "without_plane",
 ]
 
@@ -68,6 +69,18 @@ def power(blocks: NDArray[np.float32]) -> NDArray[np.float32]:
     return coefficients * coefficients
 
 
+def without_lines(squares: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Squared coefficients of blocks whose rows or columns carry offsets, those offsets left out.
+
+    Line offsets lie in the first row and column of coefficients alone; their neighbours take their
+    place.
+    """
+    out = squares.copy()
+    out[:, 0, :] = out[:, 1, :]
+    out[:, :, 0] = out[:, :, 1]
+    return out
+
+
 def _mean_over(low: float, high: float) -> NDArray[np.float32]:
     inside = (low <= FREQUENCY_CPP) & (high > FREQUENCY_CPP)
     return (inside / inside.sum()).astype(np.float32).ravel()
@@ -106,7 +119,7 @@ class Shape:
 
 def shape(squares: NDArray[np.float32]) -> Shape:
     """Variance and bands of blocks from their squared coefficients (n, BLOCK, BLOCK)."""
-    flat = squares.reshape(len(squares), -1)
+    flat = squares.reshape(-1, BLOCK * BLOCK)
     sums = (flat @ _SUMS).astype(np.float64)
     middle = flat[:, _MIDDLE.ravel()]
     fourth = np.einsum("ij,ij->i", middle, middle).astype(np.float64)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import Final
 
@@ -62,13 +63,24 @@ class Original:
     Attributes:
         variance: code values squared.
         share: that variance over the one found in the file.
-        white: whether it was read from high frequencies at which it lies level; it then holds for
-            textured blocks as well.
+        white: whether it lies level over frequency as far as it can be seen.
+        proven: whether high frequencies up to the end were seen, so that it holds for textured
+            blocks as well.
+        upper: the variance by the frequencies from 0.2 c/px on alone.
     """
 
     variance: float
     share: float
     white: bool
+    proven: bool
+    upper: float | None
+
+    def upper_only(self) -> Original:
+        """The same where noise is known to be white: what is more at low frequencies is the scene's."""
+        if self.upper is None or not 0 < self.upper < self.variance:
+            return self
+        share = self.share * self.upper / self.variance
+        return dataclasses.replace(self, variance=self.upper, share=share)
 
 
 def original(
@@ -106,10 +118,14 @@ def original(
     before[erased] = plateau if fine and level else np.maximum(power[erased] - 1 / 12, 0)
     noise = float(before.mean())
     high, top = before[usable & _HIGH_CELL], before[usable & _TOP_CELL]
-    white = min(len(high), len(top)) >= _FEWEST_CELLS and bool(
-        0.85 < top.mean() / high.mean() < 1.2
-    )
-    if white:
+    proven = min(len(high), len(top)) >= _FEWEST_CELLS
+    proven = proven and bool(0.85 < top.mean() / high.mean() < 1.2)
+    if proven:
         noise = min(noise, float(np.concatenate([high, top]).mean()))
     noise -= rounding
-    return Original(noise, noise / total, white) if noise > rounding and total > 0 else None
+    if noise <= rounding or total <= 0:
+        return None
+    seen = float(upper.mean()) if len(upper) >= _FEWEST_CELLS else None
+    white = proven or (fine and seen is not None and seen > 0.9 * plateau)
+    above = None if seen is None else seen - rounding
+    return Original(noise, noise / total, white, proven, above)

@@ -122,7 +122,8 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
     mosaic = picture.mosaic
     if mosaic is None or not is_sane(mosaic):
         return None
-    line = fit_line(site_blocks(mosaic))
+    sites = site_blocks(mosaic)
+    line = fit_line(sites)
     if line is None or line.slope <= 0 or line.slope_error > 0.1 * line.slope:
         return None
     gain = 1 / line.slope
@@ -130,7 +131,9 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
     read_variance = line.offset - rounding
     # d sqrt(b) = db / (2 sqrt b), bounded where b is near nothing
     error = gain * line.offset_error / (2 * np.sqrt(max(read_variance, line.offset_error)))
-    known = error < _WORST_READ_E and read_variance > 0
+    # Signals well below nothing: the black level is stated too high, and the offset is not read noise.
+    wrong_black = float((sites.signal < -np.sqrt(max(line.offset, 0.0))).mean()) > 0.002
+    known = error < _WORST_READ_E and read_variance > 0 and not wrong_black
     return PhotonTransfer(
         gain_e_per_dn=gain,
         read_noise_e=gain * float(np.sqrt(read_variance)) if known else None,
