@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import threading
 import time
@@ -61,15 +62,17 @@ class Walk:
                 continue
 
     def take(self, wait: float) -> list[list[Any]]:
-        """The next chunk as a list of one; [] when none came within `wait` s, or at the end."""
-        try:
-            chunk = self._chunks.get(timeout=wait) if wait else self._chunks.get_nowait()
-        except queue.Empty:
-            return []
-        if chunk is None:
-            self.ended = True
-            return []
-        return [chunk]
+        """The next chunks, at most 16; [] when none came within `wait` s, or at the end."""
+        chunks: list[list[Any]] = []
+        with contextlib.suppress(queue.Empty):
+            while len(chunks) < 16:
+                first = wait and not chunks
+                chunk = self._chunks.get(timeout=wait) if first else self._chunks.get_nowait()
+                if chunk is None:
+                    self.ended = True
+                    break
+                chunks.append(chunk)
+        return chunks
 
     def give_up(self) -> None:
         """Let the thread end at the next file; nobody waits for it."""

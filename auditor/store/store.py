@@ -64,6 +64,7 @@ class Store:
         self._next = 0
         self._key_cache: dict[Path, np.ndarray] = {}
         self._whole: set[Path] = set()
+        self._fresh: dict[Path, pa.Table] = {}  # parts written since the last merge
         self._id_cache: dict[Path, pa.Array] = {}
         self._small = 0
         self._check_version()
@@ -156,7 +157,9 @@ class Store:
             if pictures:
                 table = picture_table(pictures)
                 write_part(self.folder / "pictures", number, number, table, PICTURE_GROUP)
-            write_part(self.folder / "frames", number, number, frame_table(rows), FRAME_GROUP)
+            table = frame_table(rows)
+            part = write_part(self.folder / "frames", number, number, table, FRAME_GROUP)
+            self._fresh[part.path] = table
             self._small += 1
             if self._small >= SMALL_PARTS:
                 self.compact()
@@ -168,41 +171,54 @@ class Store:
         self._lock.confirm()
         self._merge("frames", FRAME_SCHEMA, FRAME_GROUP, "path_key", PART_ROWS)
         self._merge("pictures", PICTURE_SCHEMA, PICTURE_GROUP, "file_id", (PART_ROWS[0],))
+        self._fresh.clear()
         self._small = 0
 
     def _merge(
         self, name: str, schema: pa.Schema, group: int, key: str, sizes: Sequence[int]
     ) -> None:
         for limit in sizes:
-            run: list[Part] = []
+            runs: list[list[Part]] = [[]]
             rows = 0
-            parts, _ = list_parts(self.folder / name)
-            for part in [*parts, None]:
-                count = self._rows(part) if part else None
-                if part and count is not None and count < limit and rows < limit:
-                    run.append(part)
+            for part in list_parts(self.folder / name)[0]:
+                count = self._rows(part, limit)
+                if count >= limit or rows >= limit:
+                    runs.append([])
+                    rows = 0
+                if count < limit:
+                    runs[-1].append(part)
                     rows += count
-                    continue
-                if len(run) > 1 and (limit == sizes[0] or rows >= limit):
+            for run in runs[: None if limit == sizes[0] else -1]:  # the last run may still grow
+                if len(run) > 1:
                     self._merge_run(name, run, schema, group, key)
-                run, rows = [], 0
-                if part and count is not None and count < limit:
-                    run, rows = [part], count
 
-    @staticmethod
-    def _rows(part: Part) -> int | None:
+    def _content(self, part: Part, schema: pa.Schema) -> pa.Table:
+        """A whole part: from memory when it was just written, else read and checked."""
+        if part.path in self._fresh:
+            return self._fresh[part.path]
+        if not is_whole(part):
+            raise damaged(part, ValueError("its checksum is wrong"))
+        return read_part(part, schema.names, schema)
+
+    def _rows(self, part: Part, limit: int) -> int:
+        """Number of rows; `limit` when there are more, or when the part is damaged: not to be merged."""
+        if part.path in self._fresh:
+            return len(self._fresh[part.path])
         try:
-            return int(pq.read_metadata(part.path).num_rows)
+            count = int(pq.read_metadata(part.path).num_rows)
+            if count < limit and part.path not in self._whole:
+                if not is_whole(part):
+                    return limit
+                self._whole.add(part.path)
+            return min(count, limit)
         except (OSError, pa.ArrowException):
-            return None
+            return limit
 
     def _merge_run(
         self, name: str, run: Sequence[Part], schema: pa.Schema, group: int, key: str
     ) -> None:
         try:
-            if not all(map(is_whole, run)):
-                return
-            table = pa.concat_tables([read_part(p, schema.names, schema) for p in run])
+            table = pa.concat_tables([self._content(p, schema) for p in run])
         except (DamagedPart, FileNotFoundError):
             return
         keys = table[key].to_numpy(zero_copy_only=False)
