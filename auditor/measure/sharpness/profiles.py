@@ -22,6 +22,9 @@ _TERMS: Final = 5
 _FINER: Final = 3
 _POOLING: Final = 0.5
 """Edges of one frame are not wholly independent evidence on the shape of the blur."""
+_SOUND_MISFIT: Final = 0.05
+_SOUND_CHI2: Final = 6.0
+_SHARP_END: Final = 0.3
 
 
 @dataclass(frozen=True)
@@ -34,6 +37,7 @@ class ProfileFit:
         member: index of the best member (level * shares + share).
         step, base: amplitude and lower plateau of the best member.
         shift: px by which the profile lies off zero.
+        slope: steepest plateau, change per px as a share of the step.
         chi2: weighted squares left, per degree of freedom.
         shares: (9,) the frame's posterior over shares of diffraction from 0 to 1.
     """
@@ -44,6 +48,7 @@ class ProfileFit:
     step: Floats
     base: Floats
     shift: Floats
+    slope: Floats
     chi2: Floats
     shares: Floats
 
@@ -192,23 +197,22 @@ def fit_profiles(profile: Floats, weight: Floats, scale: Floats, rough: Floats) 
     n = len(profile)
     groups = [g for g in np.array_split(np.argsort(rough), 1 + n // 80) if len(g)]
     parts = [_group_fit(profile[g], weight[g], scale[g], rough[g]) for g in groups]
-    common = np.sum([p.evidence for p in parts], axis=0)
-    common = np.exp((common - common.max()) * _POOLING)
-    common /= common.sum()
+    common = _common_shares(parts)
     order = np.concatenate(groups)
     back = np.empty(n, int)
     back[order] = np.arange(n)
     means, variances = zip(*(_moments(p, common) for p in parts), strict=True)
+    names = ("member", "step", "base", "shift", "slope", "chi2")
     gather = [
         np.concatenate(a)[back]
         for a in (
             means,
             variances,
-            *([getattr(p, k) for p in parts] for k in ("member", "step", "base", "shift", "chi2")),
+            *([getattr(p, k) for p in parts] for k in names),
         )
     ]
-    mean, variance, member, step, base, shift, chi2 = gather
-    return ProfileFit(mean, np.sqrt(variance), member, step, base, shift, chi2, common)
+    mean, variance, member, step, base, shift, slope, chi2 = gather
+    return ProfileFit(mean, np.sqrt(variance), member, step, base, shift, slope, chi2, common)
 
 
 @dataclass(frozen=True)
@@ -217,11 +221,12 @@ class _Part:
 
     level: Floats
     density: Floats
-    evidence: Floats
+    sound: NDArray[np.bool_]
     member: NDArray[np.int_]
     step: Floats
     base: Floats
     shift: Floats
+    slope: Floats
     chi2: Floats
 
 
@@ -245,9 +250,33 @@ def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) ->
     level = np.linspace(level[0], level[-1], len(density))
     with np.errstate(divide="ignore", invalid="ignore"):
         shift = a[2] / a[1]
-    evidence = np.log(density.sum(0) + 1e-12).sum(1)
-    base = a[0] * scale + s.middle
-    return _Part(level, density, evidence, members[best], a[1] * scale, base, shift, chi2)
+        slope = np.maximum(np.abs(a[3]), np.abs(a[4])) / np.abs(a[1])
+    base, step = a[0] * scale + s.middle, a[1] * scale
+    model = family.edge.reshape(-1, len(OFFSETS))[members[best]]
+    off = np.where(weight > 0, profile - base[:, None] - step[:, None] * model, 0)
+    misfit = np.sqrt((off**2).sum(1) / np.maximum(s.bins, 1)) / np.maximum(step, 1e-9)
+    sound = (misfit < _SOUND_MISFIT) & (chi2 < _SOUND_CHI2)
+    return _Part(level, density, sound, members[best], step, base, shift, slope, chi2)
+
+
+def _common_shares(parts: list[_Part]) -> Floats:
+    """The frame's posterior over shares of diffraction, (fine shares,).
+
+    Only sound edges near the sharp end are asked: what stands beside an edge, or lies out of
+    focus, has a shape of its own.
+    """
+    value = [p.level[p.density.sum(1).argmax(0)] for p in parts]
+    sound = np.concatenate([v[p.sound] for v, p in zip(value, parts, strict=True)])
+    if len(sound) == 0:
+        shares = parts[0].density.shape[1]
+        return np.full(shares, 1 / shares)
+    limit = np.quantile(sound, 0.8) - _SHARP_END
+    evidence = np.zeros(parts[0].density.shape[1])
+    for v, part in zip(value, parts, strict=True):
+        asked = part.sound & (v > limit)
+        evidence += np.log(part.density[:, :, asked].sum(0) + 1e-12).sum(1)
+    common = np.exp((evidence - evidence.max()) * _POOLING)
+    return np.asarray(common / common.sum())
 
 
 def _moments(part: _Part, common: Floats) -> tuple[Floats, Floats]:
