@@ -106,6 +106,7 @@ def scan_archive(
 def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any], pd.DataFrame]:
     """Infer the profile of a store; also give back the frame table that it was made from."""
     from auditor.crawl import relate, select
+    from auditor.infer.comparisons import labels_from_csv
     from auditor.infer.criteria import Criteria
     from auditor.infer.profile import build_profile
     from auditor.settings import reconcile
@@ -122,8 +123,20 @@ def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any
     chosen = select(
         frames, rating=options.rating, since=options.since, body=options.body, lens=options.lens
     )
-    profile = build_profile(chosen, options.criteria or Criteria(), counts)
-    profile["notices"] = list(store.warnings)
+    patterns: list[Any] = []
+    notices = list(store.warnings)
+    if options.labels_csv is not None:
+        patterns, problems = labels_from_csv(options.labels_csv.read_text(encoding="utf-8"))
+        notices += problems
+    profile = build_profile(
+        chosen,
+        options.criteria or Criteria(),
+        counts,
+        pictures=store.pictures,
+        patterns=patterns,
+        accept=options.accept,
+    )
+    profile["notices"] = notices
     return profile, chosen
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
-from auditor.infer.bodies import infer_bodies
+from auditor.infer.bodies import accept_table, fit_bodies, infer_bodies, parse_accept
+from auditor.infer.comparisons import compare_labels
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses import infer_lenses
 from auditor.infer.next_shots import next_shots
@@ -16,15 +17,27 @@ from auditor.record import COLUMNS
 
 __all__ = ["build_profile", "complete_columns"]
 
+MOST_PICTURES: Final = 5000
+"""So many small pictures at most are looked at for comparisons; they are read into memory."""
+
+Pictures = Callable[[list[str]], pd.DataFrame]
+
 
 def build_profile(
-    frames: pd.DataFrame, criteria: Criteria, counts: Mapping[str, int] | None = None
+    frames: pd.DataFrame,
+    criteria: Criteria,
+    counts: Mapping[str, int] | None = None,
+    *,
+    pictures: Pictures | None = None,
+    patterns: Iterable[Any] = (),
+    accept: Sequence[str] = (),
 ) -> dict[str, Any]:
     """The profile as a plain dict.
 
     `frames` has `record.COLUMNS` and the columns of `crawl.relate`; columns that are missing count
     as unmeasured. `counts` says what was found, measured and set aside where the frame table does
-    not hold every file.
+    not hold every file. `pictures` gives small pictures by file id, for comparisons; `patterns`
+    come from `labels_from_csv`; `accept` holds texts BODY:ISO:BAND.
     """
     frames = complete_columns(frames)
     lenses = infer_lenses(frames, criteria)
@@ -37,10 +50,40 @@ def build_profile(
         "iso_matches": bodies["iso_matches"],
         "habits": bodies["habits"],
         "keepers": [],
-        "comparisons": [],
+        "comparisons": compare_labels(
+            frames, lenses, criteria, _small_pictures(frames, pictures), patterns
+        ),
         "settings": [],
         "next_shots": next_shots(lenses, criteria),
+        "accepted": _accepted(frames, criteria, accept),
     }
+
+
+def _small_pictures(frames: pd.DataFrame, pictures: Pictures | None) -> pd.DataFrame | None:
+    """Small pictures of the outings in which any frame has a label; None when there are none."""
+    if pictures is None or "outing" not in frames or not len(frames):
+        return None
+    labelled = frames["labels"].map(lambda v: v is not None and np.size(v) > 0 and v == v)
+    outings = frames.loc[labelled.astype(bool), "outing"].dropna().unique()
+    near = frames[frames["outing"].isin(outings) & (frames["status"] == "measured")]
+    ids = near["file_id"].dropna().astype(str).unique()[:MOST_PICTURES].tolist()
+    return pictures(ids) if ids else None
+
+
+def _accepted(
+    frames: pd.DataFrame, criteria: Criteria, accept: Sequence[str]
+) -> list[dict[str, Any]]:
+    """For every accepted BODY:ISO:BAND, the ISO of every other body that looks as noisy."""
+    if not accept:
+        return []
+    model = fit_bodies(frames, criteria)
+    out = []
+    for text in accept:
+        body, iso, band = parse_accept(text)
+        names = [n for n in model.main if body.casefold() in n.casefold()]
+        rows = accept_table(model, names[0] if len(names) == 1 else body, iso, band)
+        out.append({"accepted": text, "table": rows})
+    return out
 
 
 def complete_columns(frames: pd.DataFrame) -> pd.DataFrame:
