@@ -149,6 +149,23 @@ def test_lifted_files_are_found_by_their_originals() -> None:
     assert habit["lifted_stops"] == pytest.approx(1.5, abs=0.25)
 
 
+def test_lifted_files_stand_apart() -> None:
+    """Edited files brightened by 1.5 stops show the noise of a darker signal: it is not the ISO's."""
+    rng = np.random.default_rng(30)
+    frames = tone_archive([ToneBody("Alder One")], [400], rng, frames=40)
+    edited = _brightened(frames, 1.5, slice(0, 10))
+    edited["best"], frames["best"] = True, False
+    names = [c for c in edited.columns if c.startswith("tone_") and c.endswith("_sigma")]
+    sigmas = edited[names].apply(pd.to_numeric)
+    sigmas.iloc[:10] *= 1.7
+    edited[names] = sigmas
+    (body,) = infer_bodies(pd.concat([frames, edited], ignore_index=True))["bodies"]
+    assert body["kind"] == "edited"
+    assert body["frames_used"] == 30
+    assert body["lifted_files"]["frames"] == 10
+    assert body["lifted_files"]["noise_ratio"] == pytest.approx(1.7, rel=0.1)
+
+
 def test_time_to_spare_is_told_only_of_scenes_that_stood_still() -> None:
     rng = np.random.default_rng(28)
     frames = tone_archive([ToneBody("Alder One")], FULL_STOPS, rng, frames=6)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final
 
@@ -43,7 +44,7 @@ class Observations:
 
     `tones`: one row per frame and signal level; columns body, kind, iso (as written), step (nearest
     third of a stop), signal, sigma, log_sigma, pixels, unit (what is resampled), frame (row number
-    in the frame table), eight_bit, long_exposure, pixels_per_frame, scale (factor on sigma for the
+    in the frame table), eight_bit, long_exposure, pushed, pixels_per_frame, scale (factor on sigma for the
     noise room's output size).
     `left_out`: body -> reason in plain words -> count of frames.
     """
@@ -94,15 +95,16 @@ def sensor_rows(frames: pd.DataFrame) -> pd.DataFrame:
     return frames[frames["best"].fillna(True).astype(bool)]
 
 
-def observe(frames: pd.DataFrame) -> Observations:
+def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
     """Collect the noise observations of all bodies.
 
     Args:
-        frames: `record.COLUMNS` plus the columns of `crawl.relate`.
+        frames: `record.COLUMNS` plus the columns of `crawl.relate`; its index is unique.
+        pushed: index of the frames that were brightened in editing.
     """
     names = [
         *("body", "kind", "iso", "step", "signal", "sigma", "log_sigma", "pixels", "unit"),
-        *("frame", "eight_bit", "long_exposure", "pixels_per_frame", "scale"),
+        *("frame", "eight_bit", "long_exposure", "pushed", "pixels_per_frame", "scale"),
     ]
     if not len(frames):
         return Observations(pd.DataFrame(columns=names), {})
@@ -134,6 +136,7 @@ def observe(frames: pd.DataFrame) -> Observations:
             "eight_bit": keep["path"].astype(str).str.lower().str.endswith(_EIGHT_BIT)
             & (kind != "raw"),
             "long_exposure": (time >= LONG_EXPOSURE_S).fillna(False),
+            "pushed": keep.index.isin(list(pushed)),
             "pixels_per_frame": pixels,
             "scale": pd.to_numeric(keep["tone_output_scale"], errors="coerce"),
         }

@@ -12,7 +12,7 @@ from scipy.stats import norm, t
 
 from auditor.infer.bodies.bands import BANDS, Scenes, band_of, scenes_by_band
 from auditor.infer.bodies.cells import gather
-from auditor.infer.bodies.habits import find_habits
+from auditor.infer.bodies.habits import LIFT_STOPS, find_habits, lifts
 from auditor.infer.bodies.matches import match_bodies
 from auditor.infer.bodies.observe import LONG_EXPOSURE_S, observe, sensor_rows
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
@@ -46,6 +46,7 @@ class BodiesModel:
     scenes: dict[str, dict[str, Scenes]]
     left_out: dict[str, dict[str, int]]
     long_exposures: dict[tuple[str, str], dict[str, Any]]
+    lifted: dict[tuple[str, str], dict[str, Any]]
     frames_of: dict[str, int]
     pitch_of: dict[str, float | None]
     frames_in_band: dict[tuple[str, str, str], int]
@@ -84,20 +85,22 @@ def fit_bodies(frames: pd.DataFrame, criteria: Criteria | None = None) -> Bodies
         frames: `record.COLUMNS` plus the columns of `crawl.relate`.
     """
     criteria = criteria or Criteria()
-    seen = observe(frames)
+    frames = frames.reset_index(drop=True)
+    lifted = lifts(frames)
+    seen = observe(frames, lifted.index[lifted["lift"] >= LIFT_STOPS])
     tones = seen.tones
     models: dict[tuple[str, str], NoiseModel] = {}
     long_exposures: dict[tuple[str, str], dict[str, Any]] = {}
+    lifted_files: dict[tuple[str, str], dict[str, Any]] = {}
     counts: dict[tuple[str, str], int] = {}
     for (body, kind), rows in tones.groupby(["body", "kind"]):
         key = (str(body), str(kind))
         counts[key] = rows["frame"].nunique()
-        usual = rows[~rows["long_exposure"].astype(bool)]
+        long, pushed = rows["long_exposure"].to_numpy(bool), rows["pushed"].to_numpy(bool)
+        usual = rows[~long & ~pushed]
         if not len(usual):
             left = seen.left_out.setdefault(key[0], {})
-            text = (
-                f"was exposed for {LONG_EXPOSURE_S:g} s or longer, as was every frame of its kind"
-            )
+            text = "is a long exposure or was lifted in editing, as is every frame of its kind"
             left[text] = left.get(text, 0) + counts[key]
             continue
         model = fit_noise(*key, gather(usual), _output_scale(usual, criteria), criteria.seed)
@@ -105,9 +108,13 @@ def fit_bodies(frames: pd.DataFrame, criteria: Criteria | None = None) -> Bodies
         tail = 0.5 + criteria.interval / 2
         factor = float(t.ppf(tail, freedom) / norm.ppf(tail))
         models[key] = replace(model, t_factor=factor)
-        apart = rows[rows["long_exposure"].astype(bool)]
-        if len(apart):
-            long_exposures[key] = _long_exposures(models[key], apart, criteria.interval)
+        if long.any():
+            facts = _apart(models[key], rows[long], criteria.interval)
+            long_exposures[key] = {"from_s": LONG_EXPOSURE_S} | facts
+        if (pushed & ~long).any():
+            lifted_files[key] = {"from_stops": LIFT_STOPS} | _apart(
+                models[key], rows[pushed & ~long], criteria.interval
+            )
     main: dict[str, str] = {}
     for body, kind in sorted(models, key=lambda k: -counts[k]):
         main.setdefault(body, kind)
@@ -117,6 +124,7 @@ def fit_bodies(frames: pd.DataFrame, criteria: Criteria | None = None) -> Bodies
         scenes=scenes_by_band(frames),
         left_out=seen.left_out,
         long_exposures=long_exposures,
+        lifted=lifted_files,
         criteria=criteria,
         **_census(frames),
     )
@@ -142,8 +150,8 @@ def _census(frames: pd.DataFrame) -> dict[str, Any]:
     }
 
 
-def _long_exposures(model: NoiseModel, rows: pd.DataFrame, share: float) -> dict[str, Any]:
-    """How much noisier the long exposures are than the body's own figures at their ISO."""
+def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> dict[str, Any]:
+    """How much noisier frames kept apart are than the body's own figures at their ISO and signal."""
     at = [
         (ISO_GRID.index(min(max(int(i), ISO_GRID[0]), ISO_GRID[-1])), SIGNAL_GRID.index(s))
         for i, s in zip(rows["step"], rows["signal"], strict=True)
@@ -156,7 +164,6 @@ def _long_exposures(model: NoiseModel, rows: pd.DataFrame, share: float) -> dict
     low, high = np.quantile(np.median(values[picks], axis=1), [(1 - share) / 2, (1 + share) / 2])
     single = len(values) < 3
     return {
-        "from_s": LONG_EXPOSURE_S,
         "frames": len(values),
         "noise_ratio": float(np.median(values)),
         "low": None if single else float(low),
@@ -174,6 +181,7 @@ def infer_bodies(
         model: a fitted `BodiesModel` of the same frames, where one is at hand.
     """
     criteria = criteria or Criteria()
+    frames = frames.reset_index(drop=True)
     model = model or fit_bodies(frames, criteria)
     sensors = sensor_figures(frames, criteria.interval, criteria.seed)
     bodies, excellent = [], {}
@@ -232,6 +240,7 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
         "full_scale_e": physics.full_scale_e,
         "dual_gain_iso": physics.step_iso,
         "long_exposures": model.long_exposures.get((body, kind)),
+        "lifted_files": model.lifted.get((body, kind)),
         "output_megapixels": model.criteria.output_megapixels,
         "notes": notes,
     }

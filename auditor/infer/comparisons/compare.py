@@ -158,13 +158,15 @@ class _Light:
             self.exposure = np.log2(t * iso / 100 / n**2)
         self.exposure[~np.isfinite(self.exposure)] = np.nan
         names = [f"signal_share_{i:02d}" for i in range(len(SIGNAL_BIN_EDGES) - 1)]
-        shares = np.stack([numbers(frames, k) for k in names], axis=1)
-        cumulative = np.concatenate([np.zeros((len(shares), 1)), np.cumsum(shares, axis=1)], axis=1)
-        edges = np.array(SIGNAL_BIN_EDGES)
-        self.middle = np.array(
-            [np.interp(0.5 * c[-1], c, edges) if c[-1] > 0 else np.nan for c in cumulative]
-        )
+        self._shares = [numbers(frames, k) for k in names]
         self.raw = texts(frames, "source").to_numpy() == "raw"
+
+    def middle(self, row: int) -> float:
+        """log2 of the median signal, from the stored histogram; NaN where there is none."""
+        cumulative = np.concatenate([[0.0], np.cumsum([s[row] for s in self._shares])])
+        if not cumulative[-1] > 0:
+            return float("nan")
+        return float(np.interp(0.5 * cumulative[-1], cumulative, SIGNAL_BIN_EDGES))
 
 
 def _colour(pair: Pair, light: _Light, small: _Pictures) -> PairColour | None:
@@ -185,7 +187,7 @@ def _light_entries(
             seen = colour.light
             by_picture += 1
         else:
-            seen = light.middle[pair.labelled] - light.middle[pair.bare]
+            seen = light.middle(pair.labelled) - light.middle(pair.bare)
         values.append(seen - more)
     out = []
     stops = np.array(values)

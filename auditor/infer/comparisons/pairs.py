@@ -110,8 +110,9 @@ def find_pairs(
         a, b = order[:-step], order[step:]
         near = (c.body[a] == c.body[b]) & (c.lens[a] == c.lens[b]) & (code[a] != code[b])
         near &= c.seconds[b] - c.seconds[a] <= MINUTES * 60
+        a, b = a[near], b[near]
         alike = (c.signature[a] * c.signature[b]).sum(1)
-        for i, j, likeness in zip(a[near], b[near], alike[near], strict=True):
+        for i, j, likeness in zip(a, b, alike, strict=True):
             _consider(int(i), int(j), float(likeness), labels, c, thumb_of, candidates, left_out)
     out = []
     for label in sorted({x for s in labels for x in s}):

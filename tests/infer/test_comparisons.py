@@ -1,0 +1,253 @@
+"""What labels cost, from pairs with known differences."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from auditor.artificial.pairs import Accessory, PairWorld, log_mtf50_change, pair_archive
+from auditor.infer.comparisons import compare_labels
+from auditor.infer.comparisons.colour import ciede2000_of_grey, uv_of
+
+
+def _tint(size: float) -> tuple[float, float]:
+    """Log of R over G that shifts a neutral by `size` in u'v'."""
+    step = 0.01
+    shift = uv_of([np.exp(step), 1.0, 1.0]) - uv_of([1.0, 1.0, 1.0])
+    return (size * step / float(np.hypot(*shift)), 0.0)
+
+
+def _find(entries: list[dict], what: str, zone: str | None = None) -> dict:
+    (found,) = (e for e in entries if e["what"] == what and e["zone"] == zone)
+    return found
+
+
+@pytest.fixture(scope="module")
+def filtered() -> list[dict]:
+    """A filter that blurs by 0.3 px, tints unevenly, takes 1.5 stops and shades the corners."""
+    tint = _tint(0.003)
+    accessory = Accessory(
+        "Polfilter", blur_px=0.3, tint=tint, tint_across=tint, light_stops=1.5, shade_stops=0.5
+    )
+    frames, pictures = pair_archive(accessory, np.random.default_rng(31))
+    return compare_labels(frames, [], pictures=pictures)
+
+
+def test_a_filter_that_blurs_is_found_and_its_blur_measured(filtered: list[dict]) -> None:
+    whole = _find(filtered, "sharpness")
+    assert whole["label"] == "Polfilter"
+    assert whole["pairs"] == 8
+    assert whole["high"] < 0
+    assert "softer" in whole["verdict"]
+    assert whole["added_blur_px"]["value"] == pytest.approx(0.3, rel=0.3)
+    for zone, truth in zip(("centre", "middle", "corner"), log_mtf50_change(0.3), strict=True):
+        entry = _find(filtered, "sharpness", zone)
+        assert entry["difference"] == pytest.approx(np.expm1(truth), abs=0.04)
+
+
+def test_a_cast_its_unevenness_and_the_light_are_found(filtered: list[dict]) -> None:
+    cast = _find(filtered, "cast")
+    assert cast["found"]
+    assert cast["difference"] == pytest.approx(0.003, abs=0.0008)
+    assert cast["even"] is False
+    assert "uneven" in cast["verdict"]
+    assert cast["neutral_areas_uv"] == pytest.approx(cast["delta_uv"], abs=0.0008)
+    assert _find(filtered, "light")["lost_stops"] == pytest.approx(1.5, abs=0.1)
+    shade = _find(filtered, "vignetting", "corner")
+    assert shade["high"] < 0
+    # Shade grows with the square of the radius: between corner zone and centre about two thirds.
+    assert shade["difference"] == pytest.approx(-0.5 * 0.6, abs=0.1)
+
+
+def test_an_even_cast_is_called_even() -> None:
+    frames, pictures = pair_archive(Accessory(tint=_tint(0.003)), np.random.default_rng(32))
+    cast = _find(compare_labels(frames, [], pictures=pictures), "cast")
+    assert cast["found"]
+    assert cast["even"] is True
+    assert "even, so harmless" in cast["verdict"]
+
+
+def test_a_perfect_filter_is_not_accused() -> None:
+    accused = 0
+    for k in range(8):
+        frames, pictures = pair_archive(Accessory(), np.random.default_rng([33, k]))
+        entries = compare_labels(frames, [], pictures=pictures)
+        accused += any("softer" in e["verdict"] for e in entries if "low" in e and e["high"] < 0)
+        assert not _find(entries, "cast")["found"]
+    assert accused <= 1
+
+
+def test_missed_focus_on_one_side_is_not_the_filters_fault() -> None:
+    """Three of eight frames with the filter missed focus by 2 px, none without."""
+    frames, pictures = pair_archive(Accessory(), np.random.default_rng(34), PairWorld(missed=0.0))
+    with_it = frames.index[frames["labels"].map(len) > 0][:3]
+    for zone in ("centre", "middle", "corner"):
+        frames.loc[with_it, f"{zone}_mtf50_cpp"] *= 0.35
+    whole = _find(compare_labels(frames, [], pictures=pictures), "sharpness")
+    assert abs(whole["difference"]) < 0.04
+    assert whole["low"] <= 0 <= whole["high"]
+    assert whole["sound_pairs"] == pytest.approx(5, abs=0.7)
+
+
+def test_two_apertures_in_a_pair_are_brought_to_one() -> None:
+    """The filter was used at f/11, the bare lens at f/8: diffraction is not the filter's fault."""
+    from auditor.optics import mtf50
+
+    frames, pictures = pair_archive(Accessory(), np.random.default_rng(35), PairWorld(missed=0.0))
+    with_it = frames["labels"].map(len) > 0
+    frames.loc[with_it, "f_number"] = 11.0
+    for zone, blur in (("centre", 0.38), ("middle", 0.5), ("corner", 0.65)):
+        factor = float(mtf50(11.0, 4.0, blur) / mtf50(8.0, 4.0, blur))
+        assert factor < 0.93
+        frames.loc[with_it, f"{zone}_mtf50_cpp"] *= factor
+    whole = _find(compare_labels(frames, [], pictures=pictures), "sharpness")
+    assert whole["difference"] == pytest.approx(0, abs=0.04)
+    assert whole["low"] <= 0 <= whole["high"]
+
+
+def test_no_pictures_still_gives_sharpness_and_light() -> None:
+    frames, _ = pair_archive(Accessory(blur_px=0.5), np.random.default_rng(36))
+    shares = np.zeros(20)
+    shares[12:17] = 0.2
+    for i, share in enumerate(shares):
+        frames[f"signal_share_{i:02d}"] = share
+    entries = compare_labels(frames, [])
+    assert _find(entries, "sharpness")["high"] < 0
+    assert _find(entries, "light")["from_pictures"] == 0
+    assert not [e for e in entries if e["what"] == "cast"]
+
+
+def test_raw_grids_without_white_balance_say_nothing_of_colour() -> None:
+    frames, pictures = pair_archive(
+        Accessory(tint=_tint(0.01), light_stops=2), np.random.default_rng(37)
+    )
+    entries = compare_labels(frames.assign(source="raw"), [], pictures=pictures)
+    assert not [e for e in entries if e["what"].startswith("cast")]
+    assert _find(entries, "light")["lost_stops"] == pytest.approx(2, abs=0.15)
+
+
+def test_light_that_changed_in_some_pairs_counts_for_little() -> None:
+    frames, pictures = pair_archive(Accessory(light_stops=1.0), np.random.default_rng(38))
+    grids = pictures["colour_grid"].to_list()
+    for k in (1, 3):  # two bare frames under a passing cloud
+        dim = np.frombuffer(grids[k], "<u2").astype(float) * 0.4
+        grids[k] = dim.astype("<u2").tobytes()
+    light = _find(compare_labels(frames, [], pictures=pictures.assign(colour_grid=grids)), "light")
+    assert light["lost_stops"] == pytest.approx(1.0, abs=0.2)
+    assert "changing light" in light["verdict"]
+
+
+def test_every_entry_has_the_keys_of_the_profile(filtered: list[dict]) -> None:
+    keys = {"label", "against", "lens", "what", "zone", "pairs", "difference", "low", "high"}
+    for entry in filtered:
+        assert keys | {"verdict"} <= set(entry)
+    assert json.loads(json.dumps(filtered, allow_nan=False)) == filtered
+
+
+def test_nothing_gives_nothing() -> None:
+    frames, pictures = pair_archive(Accessory(), np.random.default_rng(39))
+    assert compare_labels(frames.iloc[:0], [], pictures=pictures) == []
+    assert compare_labels(frames.assign(status="set-aside"), [], pictures=pictures) == []
+    assert compare_labels(frames.assign(labels=[[]] * len(frames)), []) == []
+
+
+def test_a_few_pairs_cannot_tell_and_say_how_many_would() -> None:
+    frames, pictures = pair_archive(
+        Accessory(), np.random.default_rng(40), PairWorld(pairs=3, scatter=0.08)
+    )
+    whole = _find(compare_labels(frames, [], pictures=pictures), "sharpness")
+    assert "cannot tell" in whole["verdict"]
+    assert "pairs would settle it" in whole["verdict"]
+
+
+def test_a_label_on_one_side_only_is_said_to_be() -> None:
+    frames, _ = pair_archive(Accessory(), np.random.default_rng(41))
+    frames["labels"] = [["ND"]] * len(frames)
+    entries = compare_labels(frames, [], patterns=[("walk/*", "grey filter")])
+    (entry,) = entries
+    assert entry["difference"] is None
+    assert entry["verdict"].startswith("cannot tell")
+
+
+def test_unmatched_frames_count_through_the_curve_with_less_weight() -> None:
+    """Five pairs, and twelve filtered frames alone: the interval narrows, but by less than twelve
+    pairs would narrow it."""
+    rng = np.random.default_rng(42)
+    frames, _ = pair_archive(Accessory(blur_px=0.3), rng, PairWorld(pairs=5, missed=0.0))
+    more, _ = pair_archive(Accessory(blur_px=0.3), rng, PairWorld(pairs=12, missed=0.0))
+    more = more[more["labels"].map(len) > 0].copy()
+    more["taken"] = [f"2024-09-{k + 1:02d}T12:00:00" for k in range(len(more))]
+    more["file_id"] = [f"more{k}" for k in range(len(more))]
+    both = pd.concat([frames, more], ignore_index=True)
+    from auditor.optics import mtf50
+
+    zones = {
+        zone: {"mtf50_cpp": float(mtf50(8.0, 4.0, blur)), "low": 0.2, "high": 0.5, "frames": 9}
+        for zone, blur in (("centre", 0.38), ("middle", 0.5), ("corner", 0.65))
+    }
+    lens = {
+        "lens": "Wren 24", "body": "Alder One", "converter": None,
+        "focal_ranges": [{"focal_mm": [24, 24], "apertures": [{"f_number": 8, **zones}]}],
+    }  # fmt: skip
+    alone = _find(compare_labels(both, []), "sharpness")
+    helped = _find(compare_labels(both, [lens]), "sharpness")
+    assert alone["unmatched"] == 0
+    assert (helped["pairs"], helped["unmatched"]) == (5, 12)
+    truth = float(np.expm1(log_mtf50_change(0.3).mean()))
+    assert helped["low"] <= truth <= helped["high"]
+
+
+def test_chromaticities_of_published_colours() -> None:
+    """CIE 15: u'v' of D65 white are 0.1978, 0.4683; sRGB's red primary (x 0.64, y 0.33) lies at
+    u' = 4x / (-2x + 12y + 3) = 0.4507, v' = 9y / (...) = 0.5229 (IEC 61966-2-1)."""
+    assert uv_of([1.0, 1.0, 1.0]) == pytest.approx([0.1978, 0.4683], abs=2e-4)
+    assert uv_of([1.0, 0.0, 0.0]) == pytest.approx([0.4507, 0.5229], abs=2e-4)
+
+
+def test_ciede2000_of_a_small_tint_is_near_the_plain_distance() -> None:
+    """CIEDE2000 of nothing is 0 and grows in proportion for small tints (CIE 142)."""
+    assert ciede2000_of_grey([0.0, 0.0]) == pytest.approx(0, abs=1e-4)
+    one, two = ciede2000_of_grey([0.01, 0.0]), ciede2000_of_grey([0.02, 0.0])
+    assert two / one == pytest.approx(2, rel=0.1)
+    assert 0.1 < one < 1.5
+
+
+@pytest.mark.long
+def test_200_archives_of_perfect_and_of_blurring_filters() -> None:
+    accused, found, right, cast_right, light = 0, 0, 0, 0, []
+    held: dict[str, list[bool]] = {"sharpness": [], "cast": [], "light": []}
+    for k in range(200):
+        frames, pictures = pair_archive(Accessory(), np.random.default_rng([44, k]))
+        entries = compare_labels(frames, [], pictures=pictures)
+        accused += any(e["high"] < 0 for e in entries if e["what"] == "sharpness")
+        tint = _tint(0.003)
+        accessory = Accessory(
+            blur_px=0.3,
+            tint=tint,
+            tint_across=tint if k % 2 else (0.0, 0.0),
+            light_stops=1.5,
+        )
+        frames, pictures = pair_archive(accessory, np.random.default_rng([45, k]))
+        entries = compare_labels(frames, [], pictures=pictures)
+        whole, cast = _find(entries, "sharpness"), _find(entries, "cast")
+        found += whole["high"] < 0
+        right += abs(whole["added_blur_px"]["value"] / 0.3 - 1) <= 0.3
+        cast_right += cast["found"] and cast["even"] == (k % 2 == 0)
+        lost = _find(entries, "light")
+        light.append(abs(lost["lost_stops"] - 1.5))
+        held["light"].append(lost["low"] <= -1.5 <= lost["high"])
+        held["cast"].append(cast["low"] <= 0.003 <= cast["high"])
+        for zone, truth in zip(("centre", "middle", "corner"), log_mtf50_change(0.3), strict=True):
+            entry = _find(entries, "sharpness", zone)
+            held["sharpness"].append(entry["low"] <= np.expm1(truth) <= entry["high"])
+    assert accused <= 10
+    assert found >= 180
+    assert right >= 180
+    assert cast_right >= 190
+    assert np.median(light) <= 0.1
+    assert np.quantile(light, 0.9) <= 0.1
+    for values in held.values():
+        assert np.mean(values) >= 0.85

@@ -1,0 +1,323 @@
+"""Labels, likeness, pairs, focus and crop mode."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from auditor.artificial.pairs import Accessory, PairWorld, pair_archive
+from auditor.infer.comparisons import (
+    compare_labels,
+    focus_table,
+    infinity_loss,
+    label_sets,
+    labels_from_csv,
+)
+from auditor.infer.comparisons.crop import crop_bargain
+from auditor.infer.comparisons.labels import own_labels, plain
+from auditor.infer.comparisons.likeness import overlay, read_thumb
+from auditor.infer.comparisons.pairs import find_pairs
+from auditor.infer.criteria import Criteria
+from auditor.optics import defocus_disc_px, hyperfocal_m, mtf50
+
+
+def _frames(n: int, **columns: object) -> pd.DataFrame:
+    frames, _ = pair_archive(Accessory(), np.random.default_rng(n), PairWorld(pairs=(n + 1) // 2))
+    return frames.iloc[:n].assign(labels=[[]] * n, **columns)
+
+
+# Labels -------------------------------------------------------------------------------------------
+
+
+def test_keywords_of_any_script_are_labels() -> None:
+    frames = _frames(4)
+    frames["labels"] = [
+        ["Graufilter ND64"],
+        ["偏光フィルター"],
+        ["فلتر", "  graufilter  nd64 "],
+        [],
+    ]
+    sets, written = label_sets(frames)
+    assert sets[0] == {"graufilter nd64"}
+    assert plain("偏光フィルター") in sets[1]
+    assert sets[2] == {"graufilter nd64", plain("فلتر")}
+    assert written["graufilter nd64"] == "Graufilter ND64"
+
+
+def test_folders_below_the_common_root_are_labels_but_dates_and_camera_folders_are_not() -> None:
+    frames = _frames(3)
+    frames["path"] = [
+        "photos/2023/2023-05-01 lake/with polariser/a.jpg",
+        "photos/2023/2023-05-01 lake/bare/b.jpg",
+        "photos/2023/DCIM/100ALDER/c.jpg",
+    ]
+    sets, _ = label_sets(frames)
+    assert sets == [{"with polariser"}, {"bare"}, frozenset()]
+
+
+def test_patterns_from_a_csv_label_files_and_bad_lines_are_told() -> None:
+    text = "pattern,label\n*/filtered/*,Polariser\nshot_00??.jpg,ND\n,nothing\nlonely\n\n"
+    patterns, problems = labels_from_csv(text)
+    assert patterns == [("*/filtered/*", "Polariser"), ("shot_00??.jpg", "ND")]
+    assert len(problems) == 2
+    assert "line 4" in problems[0]
+    frames = _frames(3)
+    frames["path"] = ["x/Filtered/a.jpg", "x/y/SHOT_0012.JPG", "x/y/other.jpg"]
+    sets, _ = label_sets(frames, patterns)
+    assert "polariser" in sets[0]
+    assert "nd" in sets[1]
+    assert not {"polariser", "nd"} & sets[2]
+
+
+@given(st.text(max_size=200))
+def test_any_csv_is_read_without_a_traceback(text: str) -> None:
+    patterns, problems = labels_from_csv(text)
+    assert all(p and label for p, label in patterns)
+    assert all(isinstance(p, str) for p in problems)
+
+
+def test_stacked_and_merged_pictures_name_themselves() -> None:
+    frames = _frames(
+        4, software=["Field Focus Stack 3", "Wide Panorama Maker", "HDR Tool", "Alder 1.2"]
+    )
+    assert own_labels(frames) == [{"focus stacked"}, {"merged"}, {"merged"}, set()]
+
+
+def test_crop_mode_and_resized_files_are_never_confused() -> None:
+    """Whole sensor, crop mode (fewer pixels of the same pitch), resized by the camera (larger
+    pixels), resized by a program, another aspect ratio."""
+    frames = _frames(6)
+    frames["width_px"] = [6000, 3984, 4000, 3984, 4000, 6000]
+    frames["height_px"] = [4000, 2656, 2667, 2656, 4000, 3375]
+    frames["pixel_pitch_um"] = [4.0, 4.0, 6.0, 4.0, 4.0, 4.0]
+    frames["source"] = ["camera", "camera", "camera", "resized", "camera", "camera"]
+    crop = [("crop mode" in s) for s in own_labels(frames)]
+    assert crop == [False, True, False, False, False, False]
+
+
+# Likeness -----------------------------------------------------------------------------------------
+
+
+def _thumb(rng: np.random.Generator) -> np.ndarray:
+    picture = np.zeros((150, 210), np.float32)
+    for size, weight in ((6, 1.0), (20, 0.6), (60, 0.3)):
+        rough = rng.normal(0, weight, (150 * size // 150 + 2, 210 * size // 150 + 2))
+        picture += cv2.resize(rough.astype(np.float32), (210, 150), interpolation=cv2.INTER_NEAREST)
+    picture = cv2.GaussianBlur(picture, (0, 0), 0.8)
+    return np.asarray((128 + 45 * picture).clip(0, 255), np.uint8)
+
+
+def _jpeg(picture: np.ndarray) -> bytes:
+    return bytes(cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 78])[1])
+
+
+def test_one_scene_is_known_again_through_exposure_shift_and_rotation() -> None:
+    hits, false = 0, 0
+    for k in range(20):
+        rng = np.random.default_rng(500 + k)
+        scene, other = _thumb(rng), _thumb(rng)
+        turn = cv2.getRotationMatrix2D((105, 75), float(rng.uniform(-2, 2)), 1.0)
+        turn[:, 2] += rng.uniform(-8, 8, 2)
+        moved = cv2.warpAffine(scene, turn, (210, 150), borderMode=cv2.BORDER_REFLECT)
+        darker = (255 * (moved / 255.0) ** 1.4 * 0.7).astype(np.uint8)
+        first = read_thumb(_jpeg(scene[20:127, 25:185]))
+        second = read_thumb(_jpeg(darker[20:127, 25:185]))
+        third = read_thumb(_jpeg(other[20:127, 25:185]))
+        assert first is not None
+        assert second is not None
+        assert third is not None
+        hits += overlay(first, second).likeness >= 0.55
+        false += overlay(first, third).likeness >= 0.55
+    assert hits >= 18
+    assert false == 0
+
+
+def test_a_magnified_scene_is_known_by_its_scale() -> None:
+    rng = np.random.default_rng(7)
+    scene = _thumb(rng)
+    wide = read_thumb(_jpeg(cv2.resize(scene, (160, 114), interpolation=cv2.INTER_AREA)))
+    middle = scene[25:125, 35:175]
+    tele = read_thumb(_jpeg(cv2.resize(middle, (160, 114), interpolation=cv2.INTER_AREA)))
+    assert wide is not None
+    assert tele is not None
+    found = overlay(tele, wide, 1.5)
+    assert found.likeness > 0.5
+    assert found.scale == pytest.approx(1.5, rel=0.05)
+
+
+@pytest.mark.parametrize("data", [None, b"", b"not a picture", float("nan")])
+def test_a_missing_or_broken_thumbnail_is_none(data: object) -> None:
+    assert read_thumb(data) is None  # type: ignore[arg-type]
+
+
+# Pairs --------------------------------------------------------------------------------------------
+
+
+def test_every_scene_gives_its_pair_and_no_frame_is_used_twice() -> None:
+    frames, _ = pair_archive(Accessory("ND"), np.random.default_rng(51), PairWorld(pairs=12))
+    (label,) = find_pairs(frames)
+    pairs = label.pairs["Wren 24"]
+    assert len(pairs) == 12
+    rows = [p.labelled for p in pairs] + [p.bare for p in pairs]
+    assert len(set(rows)) == 24
+    assert all(frames["labels"].iloc[p.labelled] == ["ND"] for p in pairs)
+    assert all(p.minutes <= 15 for p in pairs)
+
+
+def test_frames_of_other_scenes_days_lenses_and_focal_lengths_are_not_paired() -> None:
+    frames, _ = pair_archive(Accessory("ND"), np.random.default_rng(52), PairWorld(pairs=4))
+    bare = frames["labels"].map(len) == 0
+    rows = frames.index[bare]
+    frames.loc[rows[0], "lens"] = "Wren 50"
+    frames.loc[rows[1], "taken"] = "2024-07-01T08:00:00"
+    frames.loc[rows[2], "focal_length_mm"] = 30.0
+    signature = np.random.default_rng(1).integers(40, 220, 96).astype(np.uint8)
+    frames.loc[rows[3], "signature"] = bytes(signature).hex()
+    (label,) = find_pairs(frames)
+    assert label.pairs == {}
+    assert label.left_out == {"the focal lengths differ": 1}
+
+
+def test_frames_that_differ_in_two_labels_are_left_out_with_the_reason() -> None:
+    frames, _ = pair_archive(Accessory("ND"), np.random.default_rng(53), PairWorld(pairs=6))
+    with_it = frames.index[frames["labels"].map(len) > 0]
+    for row in with_it[:2]:
+        frames.at[row, "labels"] = ["ND", "polariser"]
+    found = {item.label: item for item in find_pairs(frames)}
+    assert len(found["ND"].pairs["Wren 24"]) == 4
+    assert found["ND"].left_out == {"the two frames differ in more than this label": 2}
+
+
+def test_labels_that_always_come_together_are_one() -> None:
+    frames, _ = pair_archive(Accessory("ND"), np.random.default_rng(54))
+    frames["labels"] = [["ND", "Graufilter"] if x else [] for x in frames["labels"]]
+    (label,) = find_pairs(frames)
+    assert set(label.label.split(" + ")) == {"ND", "Graufilter"}
+    assert len(label.pairs["Wren 24"]) == 8
+
+
+def test_a_converter_is_compared_with_the_bare_lens() -> None:
+    """The converter shows the middle of the scene, enlarged; the focal length is written without."""
+    frames, _ = pair_archive(Accessory("x"), np.random.default_rng(55))
+    has = frames["labels"].map(len) > 0
+    frames["converter"] = np.where(has, "Wren 1.4x", None)
+    frames["labels"] = [[]] * len(frames)
+    frames["signature"] = [
+        _enlarged(s, 1.4) if h else s for s, h in zip(frames["signature"], has, strict=True)
+    ]
+    entries = compare_labels(frames, [])
+    assert entries[0]["label"] == "converter Wren 1.4x"
+    assert entries[0]["against"] == "the bare lens"
+    assert {e["what"] for e in entries} == {"sharpness"}
+    assert entries[0]["pairs"] >= 5
+
+
+def _enlarged(signature: str, scale: float) -> str:
+    grey = np.frombuffer(bytes.fromhex(signature), np.uint8).reshape(8, 12).astype(np.float32)
+    matrix = np.array(
+        [[1 / scale, 0, 5.5 * (1 - 1 / scale)], [0, 1 / scale, 3.5 * (1 - 1 / scale)]]
+    )
+    seen = cv2.warpAffine(grey, matrix, (12, 8), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    seen = 128 + 48 * (seen - seen.mean()) / seen.std()
+    return bytes(seen.clip(0, 255).astype(np.uint8)).hex()
+
+
+# Focus --------------------------------------------------------------------------------------------
+
+
+def test_hyperfocal_distance_against_worked_examples() -> None:
+    """A 2 inch lens at f/8 with a circle of 0.002 inch: 20.8 feet by f^2 / (N c) (U.S. Army
+    correspondence course SS0507, learning event 10). 50 mm at f/8 with 0.03 mm: 10 467 mm by
+    f^2 / (N c) + f (encyclopedia article 'Hyperfocal distance', from memory)."""
+    inch, foot = 25.4, 0.3048
+    without_f = hyperfocal_m(2 * inch, 8, 0.002 * inch * 1000) - 2 * inch / 1000
+    assert round(without_f / foot, 1) == 20.8
+    assert round(hyperfocal_m(50, 8, 30) * 1000) == 10467
+
+
+def test_focused_at_the_hyperfocal_distance_infinity_has_the_allowed_circle() -> None:
+    """By definition of H: the disc of a point at infinity is the circle of confusion."""
+    h = hyperfocal_m(24, 8, 8.0)
+    assert defocus_disc_px(24, 8, 4.0, h) == pytest.approx(2.0, rel=1e-9)
+    disc, kept = infinity_loss(24, 8, 4.0, h)
+    assert disc == pytest.approx(2.0)
+    assert kept == pytest.approx(float(mtf50(8, 4.0, np.hypot(0.6, 0.5)) / mtf50(8, 4.0, 0.6)))
+    assert infinity_loss(24, 8, 4.0, h / 2)[0] == pytest.approx(4.0, rel=0.01)
+
+
+def _landscapes(rng: np.random.Generator, n: int = 12) -> pd.DataFrame:
+    """Half focused at half the hyperfocal distance, half at three times; the far part is the top."""
+    frames = pd.concat([_frames(2) for _ in range(n)], ignore_index=True)
+    h = hyperfocal_m(24, 8, 8.0)
+    short = np.arange(len(frames)) < n
+    frames["focus_distance_m"] = np.where(short, h / 2, 3 * h)
+    frames["taken"] = [f"2024-03-{1 + i % 28:02d}T{i % 24:02d}:00:00" for i in range(len(frames))]
+    disc = np.array([defocus_disc_px(24, 8, 4.0, float(s)) for s in frames["focus_distance_m"]])
+    far = mtf50(8.0, 4.0, np.hypot(0.75, disc / 4)) * np.exp(rng.normal(0, 0.04, len(frames)))
+    near = float(mtf50(8.0, 4.0, 0.9)) * np.exp(rng.normal(0, 0.04, len(frames)))
+    turned = np.arange(len(frames)) % 4 == 0
+    frames["orientation"] = np.where(turned, 6, 1)
+    frames["top_mtf50_cpp"], frames["bottom_mtf50_cpp"] = far, near
+    # Turned by Exif orientation 6, the sensor's left is up.
+    frames["left_mtf50_cpp"] = np.where(turned, far, np.nan)
+    frames["right_mtf50_cpp"] = np.where(turned, near, np.nan)
+    frames.loc[turned, ["top_mtf50_cpp", "bottom_mtf50_cpp"]] = np.nan
+    return frames
+
+
+def test_focusing_too_close_costs_the_distance_as_the_closed_form_says() -> None:
+    frames = _landscapes(np.random.default_rng(61))
+    table = focus_table(frames, Criteria())
+    assert table["where"].value_counts().to_dict() == {"short": 12, "beyond": 12}
+    entries = compare_labels(frames, [])
+    (far,) = (e for e in entries if e["what"] == "far sharpness")
+    assert far["label"] == "focused short of the hyperfocal distance"
+    assert far["difference"] == pytest.approx(far["closed_form"], abs=0.06)
+    assert far["high"] < 0
+    assert far["disc_at_infinity_px"] == pytest.approx(4.0, rel=0.02)
+    (near,) = (e for e in entries if e["what"] == "near sharpness")
+    assert near["low"] <= 0 <= near["high"]
+
+
+def test_portraits_and_frames_without_focus_distance_are_no_landscapes() -> None:
+    frames = _landscapes(np.random.default_rng(62))
+    frames.loc[:5, "focus_distance_m"] = 0.6
+    frames.loc[6:8, "focus_distance_m"] = None
+    assert len(focus_table(frames, Criteria())) == len(frames) - 9
+
+
+# Crop mode ----------------------------------------------------------------------------------------
+
+
+def test_a_crop_of_one_and_a_half_by_hand() -> None:
+    """k = 1.5: two thirds of the pixels across, 2 log2 1.5 = 1.17 stops of noise and of depth."""
+    bargain = crop_bargain(1.5, 8, 24, 4.0, 6000)
+    assert bargain.detail_same_lens == pytest.approx(-1 / 3)
+    assert bargain.noise_stops == pytest.approx(1.17, abs=0.005)
+    assert bargain.hyperfocal_m * 1.5 == pytest.approx(bargain.whole_hyperfocal_m, rel=0.01)
+    # Stopped down by k, the whole sensor has the crop's depth: f^2 k^2 / (N k c) = f^2 k / (N c).
+    stopped = hyperfocal_m(24 * 1.5, 8 * 1.5, 6000 * 4.0 / 3000)
+    assert stopped == pytest.approx(bargain.hyperfocal_m, rel=0.01)
+
+
+def test_crop_mode_is_compared_at_equal_print_size() -> None:
+    frames, _ = pair_archive(Accessory("x"), np.random.default_rng(63), PairWorld(missed=0.0))
+    crop = frames["labels"].map(len) > 0
+    frames["labels"] = [[]] * len(frames)
+    frames.loc[crop, ["width_px", "height_px"]] = [4000, 2667]
+    frames["signature"] = [
+        _enlarged(s, 1.5) if c else s for s, c in zip(frames["signature"], crop, strict=True)
+    ]
+    (entry,) = compare_labels(frames, [])
+    assert (entry["label"], entry["what"], entry["zone"]) == (
+        "crop mode",
+        "detail in print",
+        "centre",
+    )
+    assert entry["difference"] == pytest.approx(-1 / 3, abs=0.05)
+    assert entry["closed_form"]["factor"] == pytest.approx(1.5)
+    assert "whole sensor" in entry["verdict"]
