@@ -160,11 +160,12 @@ def test_a_frame_four_times_the_size_reads_the_same() -> None:
 
 @pytest.mark.long
 def test_cost_is_at_most_half_a_decode_from_12_megapixels_on() -> None:
-    scene = draw.exposed(draw.land(), 4000)
+    # Noise makes the file as dear to decode as a camera's; a drawn scene without it decodes in half.
+    scene = draw.exposed(draw.land(), 2000)
     for height, width in ((2832, 4256), (6400, 9600)):
         tiles = (-(-height // 800), -(-width // 1200))
         code = cv2.cvtColor(np.tile(scene, tiles)[:height, :width], cv2.COLOR_GRAY2BGR)
-        _, data = cv2.imencode(".jpg", code, [cv2.IMWRITE_JPEG_QUALITY, 92])
+        _, data = cv2.imencode(".jpg", code, [cv2.IMWRITE_JPEG_QUALITY, 95])
         decode, measure = [], []
         for _ in range(5):
             start = time.process_time()

@@ -15,25 +15,20 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erfc
 
+from auditor.measure.noise.cosine import EIGHT
+
 __all__ = [
     "CELL",
     "CELL_CPP",
     "before_rounding",
     "cells",
-    "coefficients",
     "input_rounding",
     "rounding_steps",
 ]
 
 CELL: Final = 8
 
-_N: Final = np.arange(CELL)
-_COSINES: Final = (
-    np.cos(np.pi * (2 * _N[None] + 1) * _N[:, None] / (2 * CELL)) * np.sqrt(2 / CELL)
-).astype(np.float32)
-_COSINES[0] /= np.float32(np.sqrt(2))
-
-CELL_CPP: Final = np.hypot(_N[:, None] / (2 * CELL), _N[None] / (2 * CELL))
+CELL_CPP: Final = EIGHT.frequency
 """(CELL, CELL) radial frequency of each coefficient, c/px."""
 
 _STEPS: Final = np.arange(2, 65)
@@ -50,13 +45,6 @@ def cells(blocks: NDArray[np.float32]) -> NDArray[np.float32]:
     """(4 n, CELL, CELL) quarters of blocks (n, 2 CELL, 2 CELL), on the coding grid."""
     n = len(blocks)
     return blocks.reshape(n, 2, CELL, 2, CELL).swapaxes(2, 3).reshape(-1, CELL, CELL)
-
-
-def coefficients(values: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Orthonormal cosine coefficients (n, CELL, CELL) of cells, the mean (0, 0) left out as 0."""
-    out = _COSINES @ values @ _COSINES.T
-    out[:, 0, 0] = 0
-    return out
 
 
 def rounding_steps(values: NDArray[np.float32]) -> NDArray[np.float64]:

@@ -21,6 +21,7 @@ from auditor.measure.noise import (
     spectrum,
     tones,
 )
+from auditor.measure.noise.cosine import EIGHT
 from auditor.measure.picture import Picture
 from auditor.record import TONE_SIGNALS, Noise, Tone
 
@@ -29,10 +30,10 @@ __all__ = ["measure_noise"]
 FLAT_SHARE: Final = 0.2
 """The share of blocks, flattest first, from which noise is read."""
 
-_MOST_BLOCKS: Final = 1500
-_TONE_BLOCKS: Final = 400
-_STEP_BLOCKS: Final = 400
-_HOT_BLOCKS: Final = 800
+_MOST_BLOCKS: Final = 1200
+_TONE_BLOCKS: Final = 300
+_STEP_BLOCKS: Final = 300
+_HOT_BLOCKS: Final = 600
 _FEWEST_BLOCKS: Final = 24
 _LOUDEST: Final = 30.0
 """Code values; a full well of 30 electrons at a signal of 0.1 gives as much."""
@@ -81,7 +82,8 @@ def _read(picture: Picture, columns: int, indices: NDArray[np.intp]) -> FlatBloc
     """Cut the blocks at `indices`, leaving out those with pixels that may be clipped."""
     values = blocks.cut(picture.luma, columns, indices)
     values *= np.float32(255 / picture.peak)
-    clean = (values.min((1, 2)) > _DARKEST) & (values.max((1, 2)) < _BRIGHTEST)
+    flat = values.reshape(-1, blocks.BLOCK**2)
+    clean = (flat.min(1) > _DARKEST) & (flat.max(1) < _BRIGHTEST)
     values, indices = values[clean], indices[clean]
     squares = spectrum.power(values)
     return FlatBlocks(
@@ -89,7 +91,7 @@ def _read(picture: Picture, columns: int, indices: NDArray[np.intp]) -> FlatBloc
         values,
         squares,
         spectrum.shape(squares),
-        values.mean((1, 2)).astype(np.float64),
+        flat[clean].mean(1).astype(np.float64),
     )
 
 
@@ -208,7 +210,7 @@ def _coding_steps(picture: Picture, columns: int, usable: NDArray[np.intp]) -> N
     if picture.code.dtype != np.uint8 or not len(usable):
         return np.zeros((coding.CELL, coding.CELL))
     some = blocks.cut(picture.luma, columns, blocks.spread(usable, _STEP_BLOCKS))
-    return coding.rounding_steps(coding.coefficients(coding.cells(some)))
+    return coding.rounding_steps(EIGHT.transform(coding.cells(some)))
 
 
 def _typical(flat: FlatBlocks, mean_power: NDArray[np.float64], rise: float) -> float:
@@ -275,7 +277,7 @@ def _chroma(picture: Picture, columns: int, indices: NDArray[np.intp]) -> float 
     """Root mean square of the deviations of Cb and Cr in the flat blocks, 8-bit code values."""
     if picture.code is None or _coloured_share(picture) == 0:
         return None
-    values = blocks.cut(picture.code, columns, blocks.spread(indices, 500))
+    values = blocks.cut(picture.code, columns, blocks.spread(indices, 300))
     values *= np.float32(1 / picture.peak)
     flat = values.reshape(-1, blocks.BLOCK, 3)
     ycc = cv2.cvtColor(flat, cv2.COLOR_BGR2YCrCb).reshape(values.shape)

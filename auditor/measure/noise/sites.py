@@ -13,19 +13,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.noise.spectrum import without_plane
+from auditor.measure.noise.cosine import EIGHT
 from auditor.measure.picture import Mosaic
 
 __all__ = ["HIGH_COUNT", "SIDE", "Sites", "saturation", "site_blocks"]
 
 SIDE: Final = 8
 
-_N: Final = np.arange(SIDE)
-_COSINES: Final = (
-    np.cos(np.pi * (2 * _N[None] + 1) * _N[:, None] / (2 * SIDE)) * np.sqrt(2 / SIDE)
-).astype(np.float32)
-_COSINES[0] /= np.float32(np.sqrt(2))
-_RADIUS: Final = np.hypot(_N[:, None], _N[None])
+_RADIUS: Final = EIGHT.frequency * 2 * SIDE
 _HIGH: Final = _RADIUS >= 6.0
 _MIDDLE: Final = (_RADIUS >= 4.0) & ~_HIGH
 _LOW: Final = (_RADIUS > 1.0) & (_RADIUS < 4.0)
@@ -93,7 +88,7 @@ def site_blocks(mosaic: Mosaic) -> Sites:
                 inside = fine & (plane.max((1, 2)) < top) & (plane.min((1, 2)) > 0)
                 kept = plane[inside].astype(np.float32)
                 mean = kept.mean((1, 2))
-                squares = (_COSINES @ without_plane(kept) @ _COSINES.T) ** 2
+                squares = EIGHT.without_plane(kept) ** 2
                 parts.append(
                     Sites(
                         np.flatnonzero(inside) + row // step * (columns + 1),

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.measure.noise.blocks import BLOCK
+from auditor.measure.noise.cosine import SIXTEEN
 
 __all__ = [
     "FREQUENCY_CPP",
@@ -28,20 +29,13 @@ __all__ = [
     "relative_spread",
     "shape",
     "without_lines",
-    "without_plane",
 ]
 
 LOW_CPP: Final = 0.08
 PLATEAU_CPP: Final = 0.15
 """The plateau reaches from LOW_CPP to here."""
 
-_N: Final = np.arange(BLOCK)
-_COSINES: Final = (
-    np.cos(np.pi * (2 * _N[None] + 1) * _N[:, None] / (2 * BLOCK)) * np.sqrt(2 / BLOCK)
-).astype(np.float32)
-_COSINES[0] /= np.float32(np.sqrt(2))
-
-FREQUENCY_CPP: Final = np.hypot(_N[:, None] / (2 * BLOCK), _N[None] / (2 * BLOCK))
+FREQUENCY_CPP: Final = SIXTEEN.frequency
 """(BLOCK, BLOCK) radial frequency of each cosine coefficient, c/px."""
 
 _LOW: Final = FREQUENCY_CPP < LOW_CPP
@@ -52,20 +46,9 @@ _WEIGHTS: Final = (
 """Weights that turn the squared coefficients of a block into its variance."""
 
 
-def without_plane(blocks: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Blocks (n, side, side) less their least-squares planes, whose edges would leak upwards."""
-    side = blocks.shape[1]
-    line = np.linspace(-1, 1, side, dtype=np.float32)
-    weights = line / (line @ line)
-    mean = blocks.mean((1, 2), keepdims=True)
-    down = (blocks.mean(2) @ weights)[:, None, None] * line[:, None]
-    across = (blocks.mean(1) @ weights)[:, None, None] * line
-    return blocks - mean - down - across
-
-
 def power(blocks: NDArray[np.float32]) -> NDArray[np.float32]:
     """Squared orthonormal cosine coefficients (n, BLOCK, BLOCK) of blocks, planes taken off."""
-    coefficients = _COSINES @ without_plane(blocks) @ _COSINES.T
+    coefficients = SIXTEEN.without_plane(blocks)
     return coefficients * coefficients
 
 

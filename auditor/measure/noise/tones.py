@@ -9,7 +9,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.noise import coding, spectrum
+from auditor.measure.noise import coding
+from auditor.measure.noise.cosine import EIGHT
 
 __all__ = ["Original", "at_level", "original", "robust_mean"]
 
@@ -96,9 +97,10 @@ def original(
     frequencies is then the scene's. Where fine coding erased high frequencies of noise that is level
     as far as it can be seen, they are taken to be as strong as the rest.
     """
-    found = coding.coefficients(spectrum.without_plane(coding.cells(values))) ** 2
-    limit = _CLIP * np.median(found.mean((1, 2)))
-    power = found[found.mean((1, 2)) <= max(limit, 1e-6)].mean(0).astype(np.float64)
+    found = EIGHT.without_plane(coding.cells(values)) ** 2
+    total = found.reshape(len(found), -1).mean(1)
+    limit = _CLIP * float(np.median(total))
+    power = found[total <= max(limit, 1e-6)].mean(0).astype(np.float64)
     before = coding.before_rounding(power, steps, colour)
     usable = np.isfinite(before)
     if not (usable & _PLATEAU_CELL).any():
@@ -106,7 +108,7 @@ def original(
     rounding = coding.input_rounding(colour > 0) if whole else 0.0
     as_found = power.copy()
     as_found[_LOW_CELL] = power[_PLATEAU_CELL].mean()
-    total = float(as_found.mean())
+    in_file = float(as_found.mean())
     plateau = float(before[usable & _PLATEAU_CELL].mean())
     before[_LOW_CELL] = plateau
     upper = before[usable & _UPPER_CELL]
@@ -123,9 +125,9 @@ def original(
     if proven:
         noise = min(noise, float(np.concatenate([high, top]).mean()))
     noise -= rounding
-    if noise <= rounding or total <= 0:
+    if noise <= rounding or in_file <= 0:
         return None
     seen = float(upper.mean()) if len(upper) >= _FEWEST_CELLS else None
     white = proven or (fine and seen is not None and seen > 0.9 * plateau)
     above = None if seen is None else seen - rounding
-    return Original(noise, noise / total, white, proven, above)
+    return Original(noise, noise / in_file, white, proven, above)

@@ -1,0 +1,61 @@
+"""Orthonormal cosine transforms of square blocks, with or without their planes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["EIGHT", "SIXTEEN", "Cosines"]
+
+
+@dataclass(frozen=True)
+class Cosines:
+    """The transform of `side` x `side` blocks (DCT-II, as ISO/IEC 10918-1 uses it).
+
+    Attributes:
+        side: of the blocks, in pixels.
+        matrix: (side, side), coefficient by pixel.
+        plane: (side,) the coefficients of a straight line from -1 to 1.
+        weights: (side,) what takes a line's coefficients to its least-squares slope.
+    """
+
+    side: int
+    matrix: NDArray[np.float32]
+    plane: NDArray[np.float32]
+    weights: NDArray[np.float32]
+
+    @classmethod
+    def of(cls, side: int) -> Cosines:
+        n = np.arange(side)
+        matrix = np.cos(np.pi * (2 * n[None] + 1) * n[:, None] / (2 * side)) * np.sqrt(2 / side)
+        matrix[0] /= np.sqrt(2)
+        line = np.linspace(-1, 1, side)
+        plane = matrix @ line
+        weights = plane / (line @ line)
+        return cls(side, *(a.astype(np.float32) for a in (matrix, plane, weights)))
+
+    def transform(self, blocks: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Coefficients (n, side, side); the mean (0, 0) is left out as 0."""
+        out = np.asarray(self.matrix @ blocks @ self.matrix.T, np.float32)
+        out[:, 0, 0] = 0
+        return out
+
+    def without_plane(self, blocks: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Coefficients of blocks less their least-squares planes, whose edges would leak upwards."""
+        out = self.transform(blocks)
+        for edge in (out[:, :, 0], out[:, 0, :]):
+            edge -= (edge @ self.weights)[:, None] * self.plane
+        return out
+
+    @property
+    def frequency(self) -> NDArray[np.float64]:
+        """(side, side) radial frequency of each coefficient, c/px."""
+        along = np.arange(self.side) / (2 * self.side)
+        return np.hypot(along[:, None], along[None])
+
+
+EIGHT: Final = Cosines.of(8)
+SIXTEEN: Final = Cosines.of(16)
