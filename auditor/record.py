@@ -144,6 +144,12 @@ class Sharpness:
     note: str | None = None
     sharpest: Place | None = None
     weakest: Place | None = None
+    direction_ratio: float | None = None
+    """MTF50 along the frame's softest direction over that of its sharpest, every edge against its
+    own zone: well below 1 in a frame moved during the exposure, in whatever direction."""
+    direction_ratio_stderr: float | None = None
+    direction_deg: float | None = None
+    """The softest direction, 0 to 180 degrees, x to the right, y down."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,6 +283,9 @@ def _columns() -> tuple[Column, ...]:
         Column("upsampled", "bool", "spectrum ends early, as after enlarging"),
         Column("in_focus", "bool", "anything in focus"),
         Column("sharpness_note", "str", "plain words on the sharpness"),
+        Column("direction_ratio", "float", "MTF50 along the softest direction over the sharpest"),
+        Column("direction_ratio_stderr", "float", "its standard error"),
+        Column("direction_deg", "float", "the softest direction, degrees"),
     ]
     for zone in ZONES:
         out.append(Column(f"{zone}_spectrum_windows", "int", "windows behind the spectrum"))
@@ -373,6 +382,8 @@ def _sharpness_row(s: Sharpness, row: dict[str, Any]) -> None:
     for name in ("horizontal_cpp", "vertical_cpp", "overshoot", "upsampled", "in_focus"):
         row[name] = getattr(s, name)
     row["sharpness_note"] = s.note
+    for name in ("direction_ratio", "direction_ratio_stderr", "direction_deg"):
+        row[name] = getattr(s, name)
     for zone, spectrum in s.spectra.items():
         row[f"{zone}_spectrum_windows"] = s.spectrum_windows.get(zone)
         if spectrum is not None:
@@ -447,6 +458,7 @@ def row_to_object(row: Mapping[str, Any]) -> dict[str, Any]:
         }
     frame_names: tuple[str, ...] = (
         *("horizontal_cpp", "vertical_cpp", "overshoot", "upsampled", "in_focus"),
+        *("direction_ratio", "direction_ratio_stderr", "direction_deg"),
     )
     noise_names = (
         *("chroma_code8", "grain_px", "sigma_output_code8", "tone_output_scale"),

@@ -399,12 +399,17 @@ def fault_archive(
     body = BodyRecipe("Probe Body", "Probe", "B1", 4.0, Sensor(45_000, 3.0))
     lens = LensRecipe("Probe 35mm f/2", "L1", (curve,))
     shares = {"focus": 0.12, "shake": 0.08} if faults is None else dict(faults)
-    series = tuple(
+    series = [
         Series(
             f"2024-0{1 + i % 8}-1{i % 7} Outing {i}", body.name, lens.name, 35.0,
             places[i % len(places)], (2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0),
             isos=(float(rng.choice([100, 200, 400])),), faults=shares,
         )
         for i in range(frames_per_aperture)
-    )  # fmt: skip
-    return ArchiveRecipe("A probe", size[0], size[1], (body,), (lens,), series, seed)
+    ]  # fmt: skip
+    series += [
+        Series(f"2024-09-0{i + 1} Dark {i}", body.name, lens.name, 35.0, place, (5.6,),
+               isos=(100.0, 800.0, 3200.0, 12_800.0, 25_600.0))
+        for i, place in enumerate(("alp", "woodland", "hamlet")[: max(1, frames_per_aperture // 2)])
+    ]  # fmt: skip
+    return ArchiveRecipe("A probe", size[0], size[1], (body,), (lens,), tuple(series), seed)

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from auditor.measure.picture import Picture
+from auditor.measure.sharpness.directions import directional_blur
 from auditor.measure.sharpness.edges import Edges, measure_edges
 from auditor.measure.sharpness.light import light_of
 from auditor.measure.sharpness.natural import with_texture
@@ -77,6 +78,7 @@ def sharpness_and_edges(picture: Picture) -> tuple[Sharpness, Edges | None]:
         return _nothing(note), None
     sides = {name: zone_value(edges, masks[name], light.shape, softness) for name in SIDES}
     horizontal, vertical = direction_values(edges, softness)
+    moved = directional_blur(edges, light.shape)
     found = [z.mtf50_cpp for z in zones.values() if z is not None]
     in_focus = max(found) > _BLURRED
     sharpest, weakest = local_places(edges, light.shape)
@@ -93,6 +95,11 @@ def sharpness_and_edges(picture: Picture) -> tuple[Sharpness, Edges | None]:
         note=None if in_focus else "nothing is in focus: even the sharpest edges are wide",
         sharpest=sharpest,
         weakest=weakest,
+        direction_ratio=None if moved is None else float(np.exp(moved.log_ratio)),
+        direction_ratio_stderr=None
+        if moved is None
+        else float(np.exp(moved.log_ratio) * moved.stderr),
+        direction_deg=None if moved is None else moved.degrees,
     )
     return sharpness, edges
 
