@@ -11,7 +11,10 @@ from auditor.report import words
 from auditor.report.ruler import used_span
 from auditor.report.summary import band_name, by_light
 
-__all__ = ["BLUR_PX", "CardBody", "CardRange", "card_bodies", "card_ranges", "hyperfocals"]
+__all__ = ["BLUR_PX", "CardBodies", "CardRange", "card_bodies", "card_ranges", "hyperfocals"]
+
+SIDE_BY_SIDE: Final = 3
+"""Bodies in one table of the card."""
 
 BLUR_PX: Final = 2.0
 """Blur circle in pixels when the profile's criteria name none."""
@@ -35,10 +38,12 @@ class CardRange:
 
 
 @dataclass(frozen=True, slots=True)
-class CardBody:
-    body: str
-    rows: tuple[tuple[str, str, str], ...]
-    """(light, clean to ISO, usable to ISO)."""
+class CardBodies:
+    """ISO limits of some bodies side by side."""
+
+    bodies: tuple[str, ...]
+    rows: tuple[tuple[str, tuple[str, ...]], ...]
+    """(light, per body 'clean to / usable to')."""
 
 
 def hyperfocals(
@@ -104,17 +109,31 @@ def card_ranges(lens: Block, blur_px: float) -> list[CardRange]:
     return out
 
 
-def card_bodies(profile: Block) -> list[CardBody]:
-    """ISO limits by light, brightest first; bodies without any limit are left out."""
-    out = []
+def card_bodies(profile: Block) -> list[CardBodies]:
+    """ISO limits by light, brightest first, for up to three bodies side by side; bodies without
+    any limit are left out."""
+    known: list[tuple[str, dict[str, str]]] = []
+    lights: dict[str, float] = {}
     for body in profile.get("bodies") or ():
-        rows = []
+        limits: dict[str, str] = {}
         for band in by_light(body):
             usable = band.get("usable_iso") or {}
-            limits = [words.number(usable.get(k)) for k in ("excellent", "acceptable")]
-            if any(limits):
-                clean, fine = ("" if v is None else f"{round(v)}" for v in limits)
-                rows.append((band_name(band), clean or "none", fine or "none"))
-        if rows:
-            out.append(CardBody(words.clean(body.get("body")) or "Unnamed body", tuple(rows)))
+            clean, fine = (words.number(usable.get(k)) for k in ("excellent", "acceptable"))
+            if clean or fine:
+                limits[band_name(band)] = " / ".join(
+                    f"{v:.0f}" if v else "none" for v in (clean, fine)
+                )
+                low = words.number([*(band.get("ev100") or ()), None][0])
+                lights.setdefault(band_name(band), -99.0 if low is None else low)
+        if limits:
+            known.append((words.clean(body.get("body")) or "Unnamed body", limits))
+    out = []
+    for start in range(0, len(known), SIDE_BY_SIDE):
+        group = known[start : start + SIDE_BY_SIDE]
+        rows = [
+            (light, tuple(limits.get(light, "open") for _, limits in group))
+            for light in sorted(lights, key=lambda name: -lights[name])
+            if any(light in limits for _, limits in group)
+        ]
+        out.append(CardBodies(tuple(name for name, _ in group), tuple(rows)))
     return out

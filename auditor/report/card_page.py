@@ -12,7 +12,7 @@ from auditor.report.paper import environment, static
 
 __all__ = ["pages", "render_card"]
 
-LINES_PER_PAGE: Final = 25
+LINES_PER_PAGE: Final = 31
 """Lines of the smallest type that fit one A6 page under its head."""
 
 Block = Mapping[str, Any]
@@ -21,7 +21,7 @@ Block = Mapping[str, Any]
 def _lens_item(lens: Block, blur_px: float) -> dict[str, Any]:
     ranges = card.card_ranges(lens, blur_px)
     name = words.shorten(words.lens_name(lens), 64)
-    lines = 1.6 + (len(name) > 40) + sum(2.1 + (len(r.hyperfocal) > 0) for r in ranges)
+    lines = 1.6 + (len(name) > 40) + sum(2.4 + bool(r.avoid and r.note) for r in ranges)
     return {
         "name": name,
         "body": words.shorten(words.clean(lens.get("body")), 40),
@@ -45,12 +45,12 @@ def pages(profile: Block) -> list[dict[str, Any]]:
             room = float(LINES_PER_PAGE)
         out[-1]["lenses"].append(item)
         room -= item["lines"]
-    for body in card.card_bodies(profile):
-        need = 2.2 + len(body.rows)
+    for group in card.card_bodies(profile):
+        need = 3.0 + len(group.rows)
         if need > room:
             out.append({"lenses": [], "bodies": []})
             room = float(LINES_PER_PAGE)
-        out[-1]["bodies"].append(body)
+        out[-1]["bodies"].append(group)
         room -= need
     return out
 

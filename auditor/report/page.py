@@ -57,7 +57,7 @@ def _lens_view(
         "body": words.clean(lens.get("body")),
         "lens": lens,
         "frames": words.number(lens.get("frames")) or 0,
-        "sentence": summary.lens_sentence(lens, name="it"),
+        "sentence": summary.lens_sentence(lens, name="this lens"),
         "parts": [
             {
                 "part": p,

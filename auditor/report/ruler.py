@@ -89,9 +89,8 @@ def aperture_ruler(
     strips = tuple(s for s in found if s is not None)
     says = [f"best at {words.aperture(best)}"] if best else []
     says += [s.says for s in reversed(strips)]
-    marks = tuple(
-        Mark(place(n), words.aperture(n)[2:]) for n in WHOLE_STOPS if left <= stops(n) <= right
-    )
+    whole = [n for n in WHOLE_STOPS if left <= stops(n) <= right] or sorted(set(own))
+    marks = tuple(Mark(place(n), words.aperture(n)[2:]) for n in whole)
     return Ruler(marks, strips, place(best) if best else None, "; ".join(says))
 
 

@@ -98,10 +98,10 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
     if not _common(told, "acceptable") and len(told) > 1:  # no advice holds everywhere
         each = [f"{_best([p])} at {words.focal(p.get('focal_mm')) or '? mm'}" for p in told[:4]]
         return f"{name} is at its best at {words.join(each)}."
-    clauses = []
+    clauses: list[str] = []
     for key, label in (("pin_sharp", "pin-sharp"), ("acceptable", "acceptable")):
         ends = words.aperture_range(_common(told, key))
-        if ends:
+        if ends and not any(c.endswith(f" {ends}") for c in clauses):
             clauses.append(f"{label} {'from' if ' to ' in ends else 'at'} {ends}")
     text = f"{name} is at its best at {_best(told)}"
     if not clauses:
@@ -141,13 +141,15 @@ def _iso_limit(band: Block) -> str:
     detail = (band.get("usable_iso_detail") or {}).get("acceptable") or {}
     low, high = (words.number(detail.get(k)) for k in ("low", "high"))
     inside = []
-    if low is not None and high is not None:
-        ends = f"{low:.0f} to {high:.0f}"
-        inside.append(f"90% interval {ends}" if low < high else f"90% sure of {low:.0f}")
+    beyond = str(detail.get("reason") or "").startswith("likely higher")
+    if low is not None and high is not None and low < high:
+        inside.append(f"90% interval {low:.0f} to {high:.0f}")
+    elif low is not None and not beyond:
+        inside.append(f"90% sure of {low:.0f}")
     clean = words.number(usable.get("excellent"))
     inside.append(f"clean to {words.iso(clean)}" if clean else "never quite clean")
     inside.append(words.count(band.get("frames")))
-    limit = words.iso(usable.get("acceptable"))
+    limit = ("at least " if beyond else "") + words.iso(usable.get("acceptable"))
     return f"{limit} for {words.clean(band_name(band))} ({', '.join(inside)})"
 
 
@@ -156,7 +158,11 @@ def body_sentence(body: Block, name: str | None = None) -> str:
     bands = [b for b in by_light(body) if (b.get("usable_iso") or {}).get("acceptable")]
     if not bands:
         return ""
-    bands = [b for b in bands if (words.number(b.get("frames")) or 0) >= FEW] or bands
+    for least in (FEW, 1):  # prefer bands with frames of their own
+        enough = [b for b in bands if (words.number(b.get("frames")) or 0) >= least]
+        if enough:
+            bands = enough
+            break
     limits = [_iso_limit(b) for b in (bands if len(bands) < 2 else (bands[0], bands[-1]))]
     name = name or f"The {_named(body.get('body') or 'unnamed body')}"
     return f"{name} stays usable up to {words.join(limits)}."

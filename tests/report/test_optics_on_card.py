@@ -81,15 +81,13 @@ def test_card_names_what_to_avoid_on_both_sides() -> None:
 
 def test_iso_limits_by_light_stand_on_the_card() -> None:
     made = made_up.profile(1)
-    (first, *_) = card.card_bodies(made)
-    assert first.body == "Halden M5"
-    assert [r[0] for r in first.rows] == [
-        "bright sun",
-        "overcast",
-        "shade and woodland",
-        "dusk",
-        "night",
+    (both,) = card.card_bodies(made)
+    assert both.bodies == ("Halden M5", "Halden M7 II")
+    assert [light for light, _ in both.rows] == [
+        *("bright sun", "overcast", "shade and woodland", "dusk", "night")
     ]
-    assert first.rows[-1][1] == "none"
+    usable = [b["brightness"][0]["usable_iso"] for b in made["bodies"]]
+    assert both.rows[0][1] == tuple(f"{u['excellent']:.0f} / {u['acceptable']:.0f}" for u in usable)
+    assert both.rows[-1][1][0].startswith("none / ")
     text = card_page.render_card(made)
-    assert all(row[2] in text for row in first.rows)
+    assert all(cell in text for _, cells in both.rows for cell in cells)
