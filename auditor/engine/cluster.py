@@ -151,11 +151,13 @@ class Workers:
         """End everything that was started here; leave a cluster of others as it was found."""
         ours: list[psutil.Process] = []
         # A worker may be waiting for a file that hangs, and holds nothing worth waiting for itself.
+        children = {p.pid: p for p in psutil.Process().children()}
         for nanny in getattr(self._cluster, "workers", {}).values():
-            with contextlib.suppress(psutil.Error, AttributeError, TypeError):
+            with contextlib.suppress(psutil.Error, AttributeError):
                 nanny.close_gracefully()  # do not replace it
-                worker = psutil.Process(nanny.pid)
-                ours += [worker, *worker.children(recursive=True)]
+                worker = children.get(nanny.pid)  # a child of this very process, or nobody
+                if worker is not None:
+                    ours += [worker, *worker.children(recursive=True)]
         for process in reversed(ours):
             with contextlib.suppress(psutil.Error):
                 process.kill()
