@@ -1,0 +1,17 @@
+"""Frames that fell short of their settings, the settings that make them, and the handheld limit."""
+
+from __future__ import annotations
+
+from auditor.infer.keepers.find import find_keepers, list_keepers
+from auditor.infer.keepers.handheld import handheld_limits
+from auditor.infer.keepers.judge import CAUSES, judge_frames
+from auditor.infer.keepers.settings import settings_to_avoid
+
+__all__ = [
+    "CAUSES",
+    "find_keepers",
+    "handheld_limits",
+    "judge_frames",
+    "list_keepers",
+    "settings_to_avoid",
+]

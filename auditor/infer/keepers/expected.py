@@ -1,0 +1,189 @@
+"""What a frame's settings allowed: the lens's curve at its aperture, and the body's noise at its ISO.
+
+Everything is arrays over the rows of the frame table, so that a million frames take seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from auditor.infer.criteria import Criteria
+from auditor.infer.lenses.grouping import numbers, texts
+from auditor.record import ZONES
+
+__all__ = ["Allowed", "allowed_by_settings", "shutter_stops"]
+
+Floats = NDArray[np.float64]
+Block = Mapping[str, Any]
+
+FULL_FRAME_DIAGONAL_MM: Final = 43.27
+FOCAL_SLACK: Final = 0.02
+"""A focal length this share outside a range still belongs to it (rounding in the tags)."""
+
+
+@dataclass(slots=True)
+class Allowed:
+    """Per row of the frame table; NaN or -1 where nothing can be said.
+
+    `log_mtf50` (n, 3): ln MTF50 that the lens gives at this aperture, by zone; `error` (n, 3) its
+    standard error with the scatter of sound frames. `log_best`, `log_weaker_best`: ln of the frame's
+    mean sharpness and of its weaker zone at the lens's best aperture. `wide`, `small`: the frame's
+    aperture lies below or above what the lens may use; `sure` how sure that is (0 to 1). `snr`: the
+    signal to noise that a typical frame of this brightness shows at this ISO, at the output size.
+    """
+
+    log_mtf50: Floats
+    error: Floats
+    log_weaker_best: Floats
+    sweet_spot: Floats
+    wide: NDArray[np.bool_]
+    small: NDArray[np.bool_]
+    sure: Floats
+    snr: Floats
+    lens_entry: NDArray[np.int64]
+    focal_range: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+
+
+def allowed_by_settings(
+    frames: pd.DataFrame, lenses: Sequence[Block], bodies: Sequence[Block], criteria: Criteria
+) -> Allowed:
+    """Match every frame to its lens's curve and its body's noise in the profile."""
+    n = len(frames)
+    out = Allowed(
+        np.full((n, len(ZONES)), np.nan), np.full((n, len(ZONES)), np.nan), np.full(n, np.nan),
+        np.full(n, np.nan), np.zeros(n, bool), np.zeros(n, bool), np.zeros(n), np.full(n, np.nan),
+        np.full(n, -1), np.full(n, -1),
+    )  # fmt: skip
+    names = {k: texts(frames, k).to_numpy(dtype=object) for k in ("lens", "body", "converter")}
+    serial = texts(frames, "lens_serial").to_numpy(dtype=object)
+    source = texts(frames, "source").to_numpy(dtype=object)
+    focal, f_number = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
+    keys = pd.DataFrame(names)
+    rows_of = keys.groupby(list(names), sort=False).indices
+    for i, lens in enumerate(lenses):
+        key = (lens["lens"] or "", lens["body"] or "", lens.get("converter") or "")
+        rows = np.asarray(rows_of.get(key, []), dtype=np.int64)
+        if lens.get("lens_serial"):
+            rows = rows[serial[rows] == lens["lens_serial"]]
+        if lens.get("source"):
+            rows = rows[np.where(source[rows] == "", "unknown", source[rows]) == lens["source"]]
+        out.lens_entry[rows] = i
+        for j, part in enumerate(lens["focal_ranges"]):
+            here = rows[_within(focal[rows], part["focal_mm"])]
+            out.focal_range[here] = j
+            _one_range(out, here, f_number[here], part, criteria)
+    _noise(out, frames, bodies)
+    return out
+
+
+def _within(focal: Floats, ends: Sequence[float] | None) -> NDArray[np.bool_]:
+    if ends is None:
+        return np.ones(len(focal), bool)
+    low, high = ends[0] * (1 - FOCAL_SLACK), ends[1] * (1 + FOCAL_SLACK)
+    return np.asarray((focal >= low) & (focal <= high))
+
+
+def _one_range(out: Allowed, rows: NDArray[np.int64], f_number: Floats, part: Block,
+               criteria: Criteria) -> None:  # fmt: skip
+    points = [a for a in part["apertures"] if any(a.get(z) for z in ZONES)]
+    if not points or not len(rows):
+        return
+    with np.errstate(divide="ignore", invalid="ignore"):
+        x = np.log2(f_number)
+    scatter = (part.get("failures") or {}).get("scatter") or {}
+    curves = {}
+    for z, zone in enumerate(ZONES):
+        known = [(np.log2(a["f_number"]), a[zone]) for a in points if a.get(zone)]
+        if not known:
+            continue
+        at = np.array([k[0] for k in known])
+        value = np.log([k[1]["mtf50_cpp"] for k in known])
+        # A 90% interval is 3.29 standard errors wide.
+        error = np.log([k[1]["high"] / k[1]["low"] for k in known]) / 3.29
+        # One sixth of a stop past the ends is the same aperture written differently.
+        inside = (x >= at[0] - 0.09) & (x <= at[-1] + 0.09)
+        out.log_mtf50[rows, z] = np.where(inside, np.interp(x, at, value), np.nan)
+        own = float(scatter.get(zone) or 0.03)
+        out.error[rows, z] = np.hypot(np.interp(x, at, error), own)
+        curves[zone] = (at, value)
+    sweet = part.get("sweet_spot")
+    if sweet is None or not {"centre", "corner"} <= set(curves):
+        return
+    best = np.log2(sweet["f_number"])
+    weaker = min(float(np.interp(best, *curves[z])) for z in ("centre", "corner"))
+    out.log_weaker_best[rows] = weaker
+    out.sweet_spot[rows] = sweet["f_number"]
+    _outside(out, rows, x, part, curves, criteria)
+
+
+def _outside(out: Allowed, rows: NDArray[np.int64], x: Floats, part: Block,
+             curves: Mapping[str, tuple[Floats, Floats]], criteria: Criteria) -> None:  # fmt: skip
+    """Apertures that cost more than is acceptable: of the weaker zone, or of the whole frame.
+
+    Diffraction takes from all zones alike: the whole frame is judged by the mean of its zones'
+    ln MTF50, so that an aperture that ruins a fine centre counts though the corner was never fine.
+    """
+    ends, bounds = part.get("acceptable"), part.get("acceptable_intervals")
+    grid = np.unique(np.concatenate([c[0] for c in curves.values()]))
+    mean = np.mean([np.interp(grid, *c) for c in curves.values()], axis=0)
+    top = int(np.argmax(mean))
+    loss = np.interp(x, grid, mean) - mean[top]
+    too_small = (loss < np.log(criteria.acceptable)) & (x > grid[top])
+    sure = np.where(too_small, 0.9, 0.0)
+    if ends:
+        slack = 1 / 12
+        below, above = x < np.log2(ends[0]) - slack, x > np.log2(ends[1]) + slack
+        certain = np.full(len(x), 0.75)
+        if bounds:
+            certain[(x < np.log2(bounds[0][0]) - slack) | (x > np.log2(bounds[1][1]) + slack)] = (
+                0.95
+            )
+        sure = np.maximum(sure, np.where(below | above, certain, 0.0))
+        out.wide[rows] = below
+        too_small |= above
+    out.small[rows] = too_small
+    out.sure[rows] = sure
+
+
+def _noise(out: Allowed, frames: pd.DataFrame, bodies: Sequence[Block]) -> None:
+    body, source = texts(frames, "body").to_numpy(), texts(frames, "source").to_numpy()
+    iso, light = numbers(frames, "iso"), numbers(frames, "ev100")
+    rows_of = pd.Series(np.arange(len(frames))).groupby(body).indices
+    for entry in bodies:
+        rows = np.asarray(rows_of.get(entry["body"], []), dtype=np.int64)
+        if entry.get("source"):
+            rows = rows[source[rows] == entry["source"]]
+        for band in entry.get("brightness") or ():
+            steps = [s for s in band.get("by_iso") or () if s.get("snr")]
+            if not steps:
+                continue
+            here = rows[(light[rows] >= band["ev100"][0]) & (light[rows] < band["ev100"][1])]
+            at = np.log2([s["iso"] for s in steps])
+            order = np.argsort(at)
+            value = np.log([s["snr"] for s in steps])[order]
+            with np.errstate(divide="ignore", invalid="ignore"):
+                x = np.log2(iso[here])
+            found = np.interp(x, at[order], value)
+            # Beyond the highest ISO tabled, photons: half a stop of SNR for every stop of ISO.
+            found = found - np.clip(x - at.max(), 0, None) * np.log(2) / 2
+            out.snr[here] = np.exp(found)
+
+
+def shutter_stops(frames: pd.DataFrame) -> Floats:
+    """log2 of exposure time times focal length in full-frame terms: 0 is 1 / focal length."""
+    focal = numbers(frames, "focal_35mm")
+    diagonal = np.hypot(numbers(frames, "width_px"), numbers(frames, "height_px"))
+    diagonal = diagonal * numbers(frames, "pixel_pitch_um") / 1000
+    own = numbers(frames, "focal_length_mm")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        by_size = own * FULL_FRAME_DIAGONAL_MM / diagonal
+        focal = np.where(np.isfinite(focal) & (focal > 0), focal, by_size)
+        focal = np.where(np.isfinite(focal) & (focal > 0), focal, own)
+        stops = np.log2(numbers(frames, "exposure_time_s") * focal)
+    return np.asarray(np.where(np.isfinite(stops), stops, np.nan))

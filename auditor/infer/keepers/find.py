@@ -1,0 +1,130 @@
+"""The list of keepers that fall short, each with its cause in plain words and what speaks for it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from auditor.infer.criteria import Criteria
+from auditor.infer.keepers.judge import judge_frames
+from auditor.record import ZONES
+
+__all__ = ["find_keepers", "list_keepers"]
+
+Block = Mapping[str, Any]
+
+SETTINGS = ("body", "lens", "converter", "focal_length_mm", "f_number", "exposure_time_s", "iso")
+
+
+def find_keepers(
+    frames: pd.DataFrame, lenses: Sequence[Block], bodies: Sequence[Block], criteria: Criteria
+) -> list[dict[str, Any]]:
+    """Frames softer or noisier than their settings had to be, the surest first (contract keys)."""
+    return list_keepers(frames, judge_frames(frames, lenses, bodies, criteria), criteria)
+
+
+def list_keepers(
+    frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria
+) -> list[dict[str, Any]]:
+    """The same from verdicts that were made before."""
+    frames = frames.reset_index(drop=True)
+    chosen = np.flatnonzero((verdicts["soft"] | verdicts["noisy"]).to_numpy())
+    if not len(chosen):
+        return []
+    names = [n for n in ("path", "file_id", *SETTINGS) if n in frames]
+    rows = frames.loc[chosen, names].to_dict("records")
+    found = verdicts.loc[chosen].to_dict("records")
+    out = [_keeper(row, verdict, criteria) for row, verdict in zip(rows, found, strict=True)]
+    out.sort(key=lambda k: (-round(k["probability"], 2), -(k["loss"] or 0.0), k["path"]))
+    return out
+
+
+def _number(value: Any, digits: int = 4) -> float | None:
+    if value is None or not np.isfinite(value):
+        return None
+    return round(float(value), digits)
+
+
+def _plain(value: Any) -> Any:
+    if value is None or (isinstance(value, float) and not np.isfinite(value)) or value is pd.NA:
+        return None
+    return value.item() if hasattr(value, "item") else value
+
+
+def _keeper(row: Block, v: Block, criteria: Criteria) -> dict[str, Any]:
+    soft = bool(v["soft"])
+    return {
+        "path": row["path"],
+        "soft": soft,
+        "noisy": bool(v["noisy"]),
+        "cause": v["cause"],
+        "expected_cpp": _number(v["expected_cpp"]),
+        "measured_cpp": _number(v["measured_cpp"]),
+        "loss": _number(v["loss"]) if soft else None,
+        "probability": round(float(v["probability"]), 3),
+        "evidence": _evidence(row, v, criteria),
+        "maybe_deliberate": bool(v["maybe_deliberate"]) and soft,
+        "zone": ZONES[int(v["zone"])] if v["zone"] >= 0 else None,
+        "snr": _number(v["snr"], 1),
+        "file_id": _plain(row.get("file_id")),
+        "settings": {n: _plain(row.get(n)) for n in SETTINGS},
+    }
+
+
+def _aperture(value: float) -> str:
+    return f"f/{value:.2g}" if value < 10 else f"f/{value:.0f}"
+
+
+def _time(seconds: float) -> str:
+    return f"1/{1 / seconds:.0f} s" if seconds < 0.3 else f"{seconds:.3g} s"
+
+
+def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
+    """What speaks for the cause, in sentences; the first one carries the weight."""
+    out: list[str] = []
+    seconds, stops = _plain(row.get("exposure_time_s")), v["stops"]
+    if v["moved"]:
+        lost = 1 - v["ratio"]
+        out.append(f"{lost:.0%} softer along {v['direction_deg']:.0f} degrees than across it")
+        if seconds and np.isfinite(stops):
+            side = "slower" if stops > 0 else "faster"
+            out.append(f"{_time(seconds)} is {abs(stops):.1f} stops {side} than 1 / focal length")
+    if v["blurred"]:
+        short = 1 - v["measured_cpp"] / v["expected_cpp"]
+        where = ZONES[int(v["zone"])]
+        out.append(
+            f"{where} {short:.0%} below what this lens gives at {_aperture(row['f_number'])}"
+        )
+        if not v["moved"] and np.isfinite(v["ratio"]):
+            out.append("the blur is alike in all directions")
+        if abs(v["lean"]) > 0.25:
+            nearer = "lower" if v["lean"] > 0 else "upper"
+            out.append(f"the {nearer} part of the picture is the sharper one")
+        if v["cause"] == "haze":
+            out.append("nothing in the picture is dark, as behind a veil")
+    elif v["soft"] and not v["moved"]:
+        zone = "whole frame" if v["small"] else "corners"
+        best = _aperture(v["sweet_spot"])
+        out.append(f"{_aperture(row['f_number'])} costs the {zone} more than {best} would")
+        if v["wide"] and np.isfinite(stops):
+            out.append(f"the shutter had {-stops:.1f} stops to spare against 1 / focal length")
+    if v["noisy"]:
+        out.append(_noise_words(row, v, criteria))
+    if v["maybe_deliberate"] and v["soft"]:
+        out.append("it may be meant so")
+    return out
+
+
+def _noise_words(row: Block, v: Block, criteria: Criteria) -> str:
+    limit = f"{criteria.snr_acceptable:.0f}:1"
+    iso = "" if _plain(row.get("iso")) is None else f" at ISO {row['iso']:.0f}"
+    if v["dark"]:
+        return f"hardly anything is brighter than a quarter of white, and signal to noise{iso} stays under {limit}"
+    if np.isfinite(v["snr"]) and v["snr"] < criteria.snr_acceptable:
+        return f"signal to noise {v['snr']:.0f}:1{iso}, acceptable is {limit}"
+    return (
+        f"a typical frame in this light shows {v['snr_allowed']:.0f}:1{iso}, acceptable is {limit}"
+    )

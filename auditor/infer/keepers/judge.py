@@ -1,0 +1,234 @@
+"""Which frames came out softer or noisier than their settings had to be, and the likely cause.
+
+A frame is soft when it shows clearly less than its lens gives at that aperture (the middle one of
+its zones, so that one zone without a subject in focus accuses nobody), when it is blurred in one
+direction, or when its aperture itself costs more than is acceptable. It is noisy when a typical
+frame of its brightness falls below the acceptable signal to noise at its ISO, or when its own tones
+do. "Clearly" is both: by more than a visible share, and by more than three standard errors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import norm
+
+from auditor.infer.bodies.bands import SHARE_COLUMNS
+from auditor.infer.criteria import Criteria
+from auditor.infer.keepers.expected import Allowed, allowed_by_settings, shutter_stops
+from auditor.infer.lenses.grouping import flags, numbers, texts
+from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS, ZONES, tone_column
+
+__all__ = ["CAUSES", "judge_frames"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Block = Mapping[str, Any]
+
+CAUSES: Final = (
+    "shake", "motion of the subject", "focus in front", "focus behind", "missed focus", "haze",
+    "too small an aperture", "open-aperture corners", "underexposure", "high ISO",
+)  # fmt: skip
+
+VISIBLE: Final = 0.15
+"""Share of MTF50 that must be missing before a frame is called soft."""
+SURE: Final = 3.0
+"""Standard errors by which it must be missing."""
+ONE_WAY: Final = 0.82
+"""MTF50 along the softest direction over that along the sharpest, below which a frame moved. Still
+frames of drawn places reach 0.85."""
+SPARE_STOPS: Final = 2.0
+"""Shutter time to spare for stopping down, against 1 / focal length (common practice, no source)."""
+HANDHELD_STOPS: Final = 0.0
+LIFTED_BLACK: Final = -3.6
+"""log2 signal of the darkest fiftieth above which a soft frame looks veiled."""
+DARK_WHITE: Final = -2.0
+"""Underexposed: less than one pixel in 500 lies above this (two stops under white)."""
+
+
+def judge_frames(
+    frames: pd.DataFrame, lenses: Sequence[Block], bodies: Sequence[Block], criteria: Criteria
+) -> pd.DataFrame:
+    """One row per frame, same index: what was expected, what was found, verdict and cause.
+
+    Columns: judged, soft, noisy (bool); cause (text or missing); probability; expected_cpp,
+    measured_cpp; loss (share of MTF50 missing against the lens at this aperture); snr (of the frame's
+    mid-tones at the output size), snr_allowed; stops (shutter against 1 / focal length); lens_entry,
+    focal_range (positions in the profile, -1 for none); and the evidence columns of `causes`.
+    """
+    frames = frames.reset_index(drop=True)
+    allowed = allowed_by_settings(frames, lenses, bodies, criteria)
+    usable = texts(frames, "status").to_numpy() == "measured"
+    usable &= flags(frames, "best", True) & ~flags(frames, "upsampled", False)
+    usable &= texts(frames, "source").to_numpy() != "resized"
+    out = pd.DataFrame(index=frames.index)
+    out["lens_entry"], out["focal_range"] = allowed.lens_entry, allowed.focal_range
+    out["stops"] = shutter_stops(frames)
+    _sharpness(out, frames, allowed, usable)
+    _noise(out, frames, allowed, usable, criteria)
+    _causes(out, frames, allowed, usable)
+    return out
+
+
+def _sharpness(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools) -> None:
+    measured = np.column_stack([numbers(frames, f"{z}_mtf50_cpp") for z in ZONES])
+    stderr = np.column_stack([numbers(frames, f"{z}_stderr_cpp") for z in ZONES])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        deviation = np.log(measured) - allowed.log_mtf50
+        error = np.hypot(stderr / measured, allowed.error)
+    known = np.isfinite(deviation) & np.isfinite(error)
+    deviation, error = np.where(known, deviation, np.nan), np.where(known, error, np.nan)
+    count = known.sum(1)
+    middle, own = _middle(deviation, error, count)
+    ratio = numbers(frames, "direction_ratio")
+    ratio_error = numbers(frames, "direction_ratio_stderr")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        along = np.log(ratio)
+        moved_z = (along - np.log(ONE_WAY)) / (ratio_error / ratio)
+        away_z = along / (ratio_error / ratio)
+    moved = usable & (ratio < ONE_WAY) & (away_z < -SURE)
+    blurred = usable & (count > 0) & (middle < np.log(1 - VISIBLE)) & (middle / own < -SURE)
+    out["judged"] = usable & ((count > 0) | np.isfinite(ratio))
+    out["moved"], out["blurred"], out["ratio"] = moved, blurred, ratio
+    out["setting"] = usable & (allowed.small | allowed.wide) & (count > 0)
+    out["wide"], out["small"] = allowed.wide, allowed.small
+    out["sweet_spot"] = allowed.sweet_spot
+    total = np.where(np.isfinite(middle), middle, 0.0) + np.where(moved, along, 0.0)
+    out["loss"] = np.where(out["judged"], 1 - np.exp(total), np.nan)
+    out["p_blur"] = norm.cdf((np.log(1 - VISIBLE) - middle) / own)
+    out["p_moved"] = norm.cdf(-moved_z)
+    out["p_setting"] = allowed.sure
+    # The zone whose figures are shown is the one that decided.
+    show = np.nanargmin(np.where(known, np.abs(deviation - middle[:, None]), 1e9), axis=1)
+    at = np.arange(len(frames))
+    expected, found = np.exp(allowed.log_mtf50[at, show]), measured[at, show]
+    out["zone"] = np.where(count > 0, show, -1)
+    weaker = np.nanmin(np.where(known, measured, np.inf)[:, [0, 2]], axis=1)
+    by_setting = out["setting"].to_numpy() & ~moved & ~blurred
+    found = np.where(moved, found * ratio, found)
+    expected = np.where(by_setting, np.exp(allowed.log_weaker_best), expected)
+    found = np.where(by_setting, np.where(np.isfinite(weaker), weaker, np.nan), found)
+    out["expected_cpp"], out["measured_cpp"] = expected, found
+
+
+def _middle(deviation: Floats, error: Floats, count: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Middle one of three zones, mean of two, the only one; and its error. NaN without any."""
+    order = np.sort(deviation, axis=1)  # NaN last
+    middle = np.where(
+        count == 3, order[:, 1], np.where(count == 2, order[:, :2].mean(1), order[:, 0])
+    )
+    # The middle of three has about two thirds of one value's variance; zones share some error.
+    squares = np.nansum(error**2, axis=1) / np.maximum(count, 1)
+    shrink = np.array([1.0, 1.0, 0.75, 0.75])[count]
+    return np.where(count > 0, middle, np.nan), np.sqrt(np.maximum(squares * shrink, 1e-6))
+
+
+def _noise(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools,
+           criteria: Criteria) -> None:  # fmt: skip
+    scale = numbers(frames, "tone_output_scale")
+    scale = np.where(np.isfinite(scale), scale, 1.0)
+    snr = np.column_stack(
+        [s / (numbers(frames, f"{tone_column(s)}_sigma") * scale) for s in TONE_SIGNALS]
+    )
+    mid = snr[:, TONE_SIGNALS.index(0.18)]
+    shares = np.column_stack([numbers(frames, c) for c in SHARE_COLUMNS])
+    edges = np.asarray(SIGNAL_BIN_EDGES)
+    with np.errstate(invalid="ignore"):
+        cumulative = np.cumsum(shares, axis=1)
+        cumulative /= np.maximum(cumulative[:, -1:], 1e-12)
+    seen = np.isfinite(cumulative).all(1)
+
+    def signal(share: float) -> Floats:
+        # Upper edge of the bin in which this share of the pixels is reached.
+        reached = np.argmax(np.where(np.isfinite(cumulative), cumulative, 1) >= share, axis=1)
+        return np.where(seen, edges[1:][reached], np.nan)
+
+    white, half, black = signal(0.998), signal(0.5), signal(0.02)
+    dark = usable & (white <= DARK_WHITE)
+    tone = np.log2(TONE_SIGNALS)
+    nearest = np.argmin(np.abs(tone[None, :] - np.nan_to_num(half, nan=-2.5)[:, None]), axis=1)
+    typical = snr[np.arange(len(frames)), nearest]
+    limit = criteria.snr_acceptable
+    # The frame's own mid-tone may speak against its body's table, by half a stop of noise.
+    by_table = usable & (allowed.snr < limit) & ~(mid > limit * 1.41)
+    own = usable & (mid < limit)
+    buried = dark & (typical < limit)
+    out["noisy"] = by_table | own | buried
+    out["dark"], out["veiled"] = dark, usable & (black > LIFTED_BLACK)
+    out["snr"] = np.where(np.isfinite(mid), mid, typical)
+    out["snr_allowed"] = allowed.snr
+    lowest = np.fmin(allowed.snr, np.where(buried, typical, mid))
+    out["p_noisy"] = norm.cdf(np.log(limit / lowest) / 0.12)
+
+
+def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools) -> None:
+    stops, moved, blurred = (out[c].to_numpy() for c in ("stops", "moved", "blurred"))
+    # Open apertures are a choice where light was short; with time to spare they were not needed.
+    spare = stops < -SPARE_STOPS
+    setting = out["setting"].to_numpy() & (allowed.small | (allowed.wide & spare))
+    soft = moved | blurred | setting
+    near, far = _near_and_far(frames)
+    lean = np.where(np.isfinite(near - far), near - far, 0.0)
+    loss = out["loss"].to_numpy()
+    cause = np.full(len(frames), None, dtype=object)
+    noisy, dark = out["noisy"].to_numpy(), out["dark"].to_numpy()
+    cause[noisy] = "high ISO"
+    cause[noisy & dark] = "underexposure"
+    cause[setting & allowed.wide] = "open-aperture corners"
+    cause[setting & allowed.small] = "too small an aperture"
+    focus = blurred & ~moved
+    cause[focus] = "missed focus"
+    cause[focus & (lean > 0.25)] = "focus in front"
+    cause[focus & (lean < -0.25)] = "focus behind"
+    cause[focus & out["veiled"].to_numpy() & (loss < 0.5)] = "haze"
+    unknown = focus & ~np.isfinite(out["ratio"].to_numpy()) & (stops > HANDHELD_STOPS + 1)
+    cause[unknown] = "shake"
+    # Movement in part of the frame, the rest as sharp as it can be, at a speed that holds still.
+    subject = moved & ~blurred & (stops < -1.0) & (out["ratio"].to_numpy() > 0.6)
+    cause[moved] = "shake"
+    cause[subject & (lean != 0) & (np.abs(lean) > 0.25)] = "motion of the subject"
+    out["soft"] = soft & usable
+    out["cause"] = pd.Series(cause, index=out.index, dtype=object)
+    out["lean"] = lean
+    out["direction_deg"] = numbers(frames, "direction_deg")
+    probability = np.where(
+        moved,
+        out["p_moved"],
+        np.where(blurred, out["p_blur"], np.where(setting, out["p_setting"], 0)),
+    )
+    out["probability"] = np.fmax(probability, np.where(noisy, out["p_noisy"], 0))
+    seconds = numbers(frames, "exposure_time_s")
+    level = np.abs((out["direction_deg"].to_numpy() + 90) % 180 - 90) < 20
+    panning = moved & level & (seconds > 1 / 250) & (stops < 4)
+    out["maybe_deliberate"] = (
+        (moved & (seconds >= 0.25)) | panning | (focus & (lean != 0) & allowed.wide)
+    )
+
+
+_BOTTOM: Final = {
+    1: "bottom",
+    2: "bottom",
+    3: "top",
+    4: "top",
+    5: "right",
+    6: "right",
+    7: "left",
+    8: "left",
+}
+_OPPOSITE: Final = {"bottom": "top", "top": "bottom", "left": "right", "right": "left"}
+
+
+def _near_and_far(frames: pd.DataFrame) -> tuple[Floats, Floats]:
+    """ln MTF50 of the lower and upper corners of the picture as held; below is near, as a rule."""
+    orientation = np.nan_to_num(numbers(frames, "orientation"), nan=1.0).astype(int)
+    side = {s: numbers(frames, f"{s}_mtf50_cpp") for s in _OPPOSITE}
+    low, high = np.full(len(frames), np.nan), np.full(len(frames), np.nan)
+    for value, bottom in _BOTTOM.items():
+        here = orientation == value
+        low[here], high[here] = side[bottom][here], side[_OPPOSITE[bottom]][here]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.log(low), np.log(high)

@@ -1,0 +1,146 @@
+"""Settings that produced soft or noisy frames more often than the lens usually does.
+
+Looking at many settings at once finds some by chance; the false discovery rate over all that were
+looked at is held at 10% (Benjamini & Hochberg, J. R. Stat. Soc. B 57, 1995). Bursts count once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import hypergeom, norm
+
+from auditor.infer.criteria import Criteria
+from auditor.infer.lenses.grouping import aperture_index, nominal_from_index, numbers
+
+__all__ = ["settings_to_avoid", "share_interval"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+FEWEST: Final = 6
+"""Frames with a setting below which nothing is said of it."""
+RATE: Final = 0.10
+MUCH: Final = 0.15
+"""The share must lie this far above the usual one: a sure but small difference helps nobody."""
+
+
+def share_interval(hits: int, of: int, share: float) -> tuple[float, float]:
+    """Interval of a share (Wilson, J. Am. Stat. Assoc. 22, 1927)."""
+    z = float(norm.ppf(0.5 + share / 2))
+    p, n = hits / of, of
+    centre = (p + z * z / (2 * n)) / (1 + z * z / n)
+    half = z / (1 + z * z / n) * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
+    return float(max(centre - half, 0.0)), float(min(centre + half, 1.0))
+
+
+def settings_to_avoid(
+    frames: pd.DataFrame, verdicts: pd.DataFrame, lenses: Sequence[Any], criteria: Criteria
+) -> list[dict[str, Any]]:
+    """Contract keys `lens`, `setting`, `frames`, `soft_share`, `noisy_share`, `usual_share`, and
+    `low`, `high` of the share that stands out, `fault` ("soft" or "noisy"), `p`, the chance of such
+    a share by luck, and `looked_at`, how many settings were compared.
+
+    `usual_share` is that of the lens's other frames. Nothing that holds for all frames is listed.
+    """
+    frames = frames.reset_index(drop=True)
+    once = _once_per_burst(frames) & verdicts["judged"].to_numpy()
+    found: list[dict[str, Any]] = []
+    looked = 0
+    for i, lens in enumerate(lenses):
+        rows = np.flatnonzero(once & (verdicts["lens_entry"].to_numpy() == i))
+        if len(rows) < 2 * FEWEST:
+            continue
+        part, verdict = frames.iloc[rows], verdicts.iloc[rows]
+        faults = {f: verdict[f].to_numpy(dtype=bool) for f in ("soft", "noisy")}
+        for text, kind, mask in _settings(part, verdict, lens):
+            count = int(mask.sum())
+            if count < FEWEST or count == len(rows):
+                continue
+            for fault, hits in faults.items():
+                if (kind, fault) in (("iso", "soft"), ("aperture", "noisy")):
+                    continue
+                looked += 1
+                entry = _compare(hits, mask, fault, criteria)
+                entry |= {"lens": lens["lens"], "body": lens["body"], "setting": text, "kind": kind}
+                entry |= {f"{f}_share": round(float(faults[f][mask].mean()), 4) for f in faults}
+                found.append(entry)
+    chosen = [e for e in _discoveries(found) if e["excess"] >= MUCH]
+    for entry in chosen:
+        entry["looked_at"] = looked
+        entry["excess"] = round(entry["excess"], 4)
+    return sorted(chosen, key=lambda e: -e["excess"])
+
+
+def _compare(hits: Bools, mask: Bools, fault: str, criteria: Criteria) -> dict[str, Any]:
+    """Share with the setting against the share without, by the hypergeometric (exact) test."""
+    inside, outside = int(hits[mask].sum()), int(hits[~mask].sum())
+    n = int(mask.sum())
+    low, high = share_interval(inside, n, criteria.interval)
+    usual = outside / max(len(hits) - n, 1)
+    return {
+        "fault": fault,
+        "frames": n,
+        "usual_share": round(usual, 4),
+        "low": round(low, 4),
+        "high": round(high, 4),
+        "p": float(hypergeom.sf(inside - 1, len(hits), inside + outside, n)),
+        "excess": inside / n - usual,
+    }
+
+
+def _discoveries(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    if not found:
+        return []
+    order = sorted(found, key=lambda e: e["p"])
+    last = 0
+    for k, entry in enumerate(order, start=1):
+        if entry["p"] <= RATE * k / len(order):
+            last = k
+    return order[:last]
+
+
+def _once_per_burst(frames: pd.DataFrame) -> Bools:
+    if "burst" not in frames:
+        return np.ones(len(frames), bool)
+    burst = frames["burst"]
+    return np.asarray(~burst.duplicated() | burst.isna())
+
+
+def _settings(
+    part: pd.DataFrame, verdict: pd.DataFrame, lens: Any
+) -> Iterator[tuple[str, str, Bools]]:
+    """What a photographer chooses: aperture, shutter against focal length, ISO, focal range."""
+    aperture = aperture_index(numbers(part, "f_number"))
+    for index in np.unique(aperture[aperture >= 0]):
+        f = nominal_from_index(int(index))
+        yield f"f/{f:g}", "aperture", aperture == index
+    stops = verdict["stops"].to_numpy()
+    for low, high, text in (
+        (-1.0, 0.0, "shutter up to twice as fast as 1 / focal length"),
+        (0.0, 1.0, "shutter up to twice as slow as 1 / focal length"),
+        (1.0, 3.0, "shutter two to eight times as slow as 1 / focal length"),
+        (3.0, np.inf, "shutter more than eight times as slow as 1 / focal length"),
+    ):
+        with np.errstate(invalid="ignore"):
+            yield text, "shutter", (stops >= low) & (stops < high)
+    iso = numbers(part, "iso")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        step = np.round(np.log2(iso / 100))
+    for k in np.unique(step[np.isfinite(step)]):
+        yield f"ISO {100 * 2.0**k:.0f}", "iso", step == k
+    if len(lens["focal_ranges"]) > 1:
+        where = verdict["focal_range"].to_numpy()
+        for j, entry in enumerate(lens["focal_ranges"]):
+            if entry["focal_mm"]:
+                low, high = entry["focal_mm"]
+                at = f"{low:.0f} mm" if round(low) == round(high) else f"{low:.0f} to {high:.0f} mm"
+                yield at, "focal length", where == j
+                for index in np.unique(aperture[(where == j) & (aperture >= 0)]):
+                    f = nominal_from_index(int(index))
+                    both = (where == j) & (aperture == index)
+                    yield f"f/{f:g} at {at}", "aperture and focal length", both

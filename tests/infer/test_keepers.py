@@ -1,0 +1,243 @@
+"""Keepers: what is accused, what is not, and why."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from auditor.infer.criteria import Criteria
+from auditor.infer.keepers import (
+    CAUSES,
+    find_keepers,
+    handheld_limits,
+    judge_frames,
+    settings_to_avoid,
+)
+from auditor.infer.keepers.settings import share_interval
+from auditor.record import TONE_SIGNALS, tone_column
+
+N = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0)
+CURVE = {
+    "centre": (0.25, 0.28, 0.29, 0.27, 0.23, 0.17, 0.125),
+    "middle": (0.20, 0.24, 0.26, 0.26, 0.22, 0.165, 0.122),
+    "corner": (0.11, 0.17, 0.22, 0.24, 0.21, 0.16, 0.12),
+}
+
+
+def lens_entry(**more):
+    apertures = [
+        {"f_number": n, "frames": 9}
+        | {
+            z: {"mtf50_cpp": c[i], "low": c[i] * 0.98, "high": c[i] * 1.02, "frames": 9}
+            for z, c in CURVE.items()
+        }
+        for i, n in enumerate(N)
+    ]
+    part = {
+        "focal_mm": [35.0, 35.0], "frames": 63, "apertures": apertures,
+        "sweet_spot": {"f_number": 8.0, "low": 8.0, "high": 8.0},
+        "pin_sharp": [4.0, 14.0], "acceptable": [3.2, 18.0],
+        "acceptable_intervals": [[3.2, 3.5], [18.0, 18.0]],
+        "failures": {"scatter": dict.fromkeys(CURVE, 0.02)},
+    }  # fmt: skip
+    return {
+        "lens": "Holm 35mm f/2.8", "body": "Skerry", "converter": None, "lens_serial": None,
+        "source": "camera", "focal_ranges": [part],
+    } | more  # fmt: skip
+
+
+def body_entry():
+    by_iso = [{"iso": 100 * 2**k, "snr": 80 / 2 ** (k / 2)} for k in range(9)]
+    return {
+        "body": "Skerry",
+        "source": "camera",
+        "brightness": [{"ev100": [8, 15], "by_iso": by_iso}],
+    }
+
+
+def frame(f_number=8.0, factor=1.0, **more):
+    """One sound frame; `factor` scales what its zones show."""
+    at = N.index(f_number)
+    row = {
+        "path": "a.jpg", "status": "measured", "source": "camera", "lens": "Holm 35mm f/2.8",
+        "body": "Skerry", "focal_length_mm": 35.0, "f_number": f_number, "iso": 100.0,
+        "exposure_time_s": 1 / 500, "ev100": 13.0, "pixel_pitch_um": 6.0, "width_px": 6000,
+        "height_px": 4000, "orientation": 1, "best": True, "direction_ratio": 0.95,
+        "direction_ratio_stderr": 0.04, "direction_deg": 40.0,
+    }  # fmt: skip
+    for zone, curve in CURVE.items():
+        row[f"{zone}_mtf50_cpp"] = curve[at] * factor
+        row[f"{zone}_stderr_cpp"] = 0.02 * curve[at]
+    for side in ("left", "right", "top", "bottom"):
+        row[f"{side}_mtf50_cpp"] = CURVE["corner"][at] * factor
+    for s in TONE_SIGNALS:
+        row[f"{tone_column(s)}_sigma"] = s / 80
+    return row | more
+
+
+def judged(*rows):
+    table = pd.DataFrame(list(rows))
+    return judge_frames(table, [lens_entry()], [body_entry()], Criteria())
+
+
+def test_sound_frames_are_left_alone():
+    found = judged(frame(), frame(4.0), frame(16.0), frame(factor=0.93), frame(factor=1.2))
+    assert not (found["soft"] | found["noisy"]).any()
+    assert found["judged"].all()
+
+
+def test_blur_alike_in_all_directions_is_missed_focus():
+    row = judged(frame(factor=0.6)).iloc[0]
+    assert row["soft"]
+    assert row["cause"] == "missed focus"
+    assert row["measured_cpp"] / row["expected_cpp"] == pytest.approx(0.6, abs=0.01)
+    assert row["probability"] > 0.95
+
+
+def test_blur_one_way_is_shake_though_the_zones_look_sharp():
+    row = judged(
+        frame(direction_ratio=0.55, direction_ratio_stderr=0.05, exposure_time_s=1 / 10)
+    ).iloc[0]
+    assert row["soft"]
+    assert row["cause"] == "shake"
+
+
+def test_one_zone_without_a_subject_accuses_nobody():
+    row = frame()
+    row["corner_mtf50_cpp"] *= 0.4
+    assert not judged(row)["soft"].iloc[0]
+
+
+def test_small_apertures_and_open_corners():
+    small, dark, bright = (judged(r).iloc[0] for r in (
+        frame(22.0), frame(2.8, exposure_time_s=1 / 30), frame(2.8, exposure_time_s=1 / 4000)
+    ))  # fmt: skip
+    assert small["cause"] == "too small an aperture"
+    assert not dark["soft"]  # light was short: the open aperture was needed
+    assert bright["cause"] == "open-aperture corners"
+
+
+@pytest.mark.parametrize(
+    ("orientation", "near", "far"),
+    [(1, "bottom", "top"), (3, "top", "bottom"), (6, "right", "left"), (8, "left", "right")],
+)
+def test_focus_in_front_follows_the_picture_as_held(orientation, near, far):
+    row = frame(factor=0.6, orientation=orientation)
+    row[f"{near}_mtf50_cpp"] *= 1.5
+    assert judged(row)["cause"].iloc[0] == "focus in front"
+    row[f"{near}_mtf50_cpp"], row[f"{far}_mtf50_cpp"] = (
+        row[f"{far}_mtf50_cpp"],
+        row[f"{near}_mtf50_cpp"],
+    )
+    assert judged(row)["cause"].iloc[0] == "focus behind"
+
+
+def test_high_iso_is_noisy_only_below_the_threshold():
+    """The body's table reaches 10:1 (ISO 12232, acceptable) at six stops over ISO 100."""
+    rows = []
+    for iso in (1600, 3200, 12_800):
+        row = frame(iso=float(iso))
+        for s in TONE_SIGNALS:
+            row[f"{tone_column(s)}_sigma"] = s / (80 / (iso / 100) ** 0.5)
+        rows.append(row)
+    found = judged(*rows)
+    assert found["noisy"].tolist() == [False, False, True]
+    assert found["cause"].iloc[2] == "high ISO"
+
+
+def test_unknown_lenses_and_unmeasured_frames_have_no_verdict():
+    found = judged(
+        frame(lens="Other"), frame(status="set-aside"), frame(f_number=8.0, focal_length_mm=50.0)
+    )
+    assert not found["soft"].any()
+
+
+def test_the_list_has_the_contracts_keys_and_says_why():
+    rows = [frame(factor=0.6, path="b.jpg"), frame(path="c.jpg"), frame(22.0, path="d.jpg")]
+    found = find_keepers(pd.DataFrame(rows), [lens_entry()], [body_entry()], Criteria())
+    assert [k["path"] for k in found] == ["b.jpg", "d.jpg"]
+    for keeper in found:
+        assert {"path", "soft", "noisy", "cause", "expected_cpp", "measured_cpp"} <= set(keeper)
+        assert keeper["cause"] in CAUSES
+        assert keeper["evidence"]
+        assert keeper["measured_cpp"] < keeper["expected_cpp"]
+    assert "f/22" in found[1]["evidence"][0]
+
+
+def test_a_pan_may_be_meant():
+    found = find_keepers(
+        pd.DataFrame([frame(direction_ratio=0.4, direction_deg=0.0, exposure_time_s=1 / 30)]),
+        [lens_entry()], [body_entry()], Criteria(),
+    )  # fmt: skip
+    assert found[0]["maybe_deliberate"]
+    assert "it may be meant so" in found[0]["evidence"]
+
+
+def test_no_lens_no_body_no_frames():
+    assert find_keepers(pd.DataFrame([frame()]), [], [], Criteria()) == []
+    assert find_keepers(pd.DataFrame([frame()]).iloc[:0], [lens_entry()], [], Criteria()) == []
+
+
+def many(rng, frames=400, extra=0.0):
+    """A lens whose frames are soft one time in ten, and more often at f/16."""
+    f_number = rng.choice([4.0, 5.6, 8.0, 11.0, 16.0], frames)
+    soft = rng.random(frames) < 0.1 + extra * (f_number == 16.0)
+    rows = [frame(f, 0.6 if s else 1.0) for f, s in zip(f_number, soft, strict=True)]
+    table = pd.DataFrame(rows)
+    table["iso"] = rng.choice([100.0, 200.0, 400.0], frames)
+    table["burst"] = np.arange(frames)
+    return table
+
+
+def avoided(table):
+    verdicts = judge_frames(table, [lens_entry()], [body_entry()], Criteria())
+    return settings_to_avoid(table, verdicts, [lens_entry()], Criteria())
+
+
+def test_a_setting_that_fails_more_often_is_named():
+    found = avoided(many(np.random.default_rng(1), extra=0.3))
+    assert [e["setting"] for e in found if e["kind"] == "aperture"] == ["f/16"]
+    entry = found[0]
+    assert entry["soft_share"] == pytest.approx(0.4, abs=0.12)
+    assert entry["low"] < entry["soft_share"] < entry["high"]
+    assert entry["usual_share"] == pytest.approx(0.1, abs=0.05)
+
+
+def test_chance_is_not_taken_for_a_habit():
+    """Benjamini & Hochberg at 10%: with nothing to find, few archives name anything."""
+    named = sum(bool(avoided(many(np.random.default_rng(s), 150))) for s in range(30))
+    assert named <= 6
+
+
+def test_share_interval_is_wilsons():
+    """7 of 100 at 95%: 3.4% to 13.7% (Newcombe, Stat. Med. 17, 1998, from memory)."""
+    low, high = share_interval(7, 100, 0.95)
+    assert (round(low, 3), round(high, 3)) == (0.034, 0.137)
+
+
+def test_the_handheld_limit_is_found():
+    rng = np.random.default_rng(3)
+    frames = 600
+    stops = rng.uniform(-5, 4, frames)
+    # 10% are shaken at one stop faster than 1 / focal length.
+    chance = 1 / (1 + np.exp(-(np.log(1 / 9) + 1.3 * (stops + 1.0))))
+    shaken = rng.random(frames) < chance
+    focal = 35.0 * 43.27 / (np.hypot(6000, 4000) * 6e-3)
+    rows = [
+        frame(exposure_time_s=2.0**s / focal, direction_ratio=0.5 if k else 0.95)
+        for s, k in zip(stops, shaken, strict=True)
+    ]
+    table = pd.DataFrame(rows)
+    table["outing"] = np.arange(frames) % 12
+    verdicts = judge_frames(table, [lens_entry()], [body_entry()], Criteria())
+    (limit,) = handheld_limits(table, verdicts, [lens_entry()], Criteria())
+    assert limit["limit_stops"] == pytest.approx(-1.0, abs=0.5)
+    assert limit["low"] <= -1.0 <= limit["high"]
+    assert limit["factor"] == pytest.approx(0.5, rel=0.35)
+
+
+def test_no_shake_no_limit():
+    table = pd.DataFrame([frame() for _ in range(40)])
+    verdicts = judge_frames(table, [lens_entry()], [body_entry()], Criteria())
+    (limit,) = handheld_limits(table, verdicts, [lens_entry()], Criteria())
+    assert limit["limit_stops"] is None
+    assert "0 of 40 frames shaken" in limit["text"]
