@@ -88,15 +88,18 @@ def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> 
     size = zones * k
     blocks = _data_information(fit)
     full = fit.prior_information.copy()
-    known = _embed(blocks) - absorbed_information(fit.data, fit.look.curvature, fit.effects)
-    known = _positive(known)
+    curvature = _effective_curvature(fit, blocks)
+    known = _positive(_embed(blocks) - absorbed_information(fit.data, curvature, fit.effects))
     full[:size, :size] += known
     inverse = np.asarray(np.linalg.inv(full), np.float64)
     _, gradient = update_effects(fit.look, fit.effects)
     _, outing = np.unique(fit.data.outing, return_inverse=True)
     score = _cluster_sums(fit, outing, gradient)
     groups = len(score)
-    meat: Floats = np.asarray(known + _shared(fit, outing, score, known, inverse[:size, :size]))
+    known_score = _dispersion(fit, gradient, known, inverse[:size, :size]) * known
+    meat: Floats = np.asarray(
+        known_score + _shared(fit, outing, score, curvature, known_score, inverse[:size, :size])
+    )
     pooled = rng.standard_normal((count, size)) @ _root(meat).T
     effective = _outings_per_aperture(fit)
     share = max(effective - 1, 0.0) / (max(effective - 1, 0.0) + _POOLED)
@@ -120,9 +123,28 @@ def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> 
     )
 
 
+def _dispersion(fit: CurveFit, gradient: Floats, known: Floats, inverse: Floats) -> float:
+    """Variance of the frames' scores against the information: 1 if the model were exact.
+
+    As in quasi-likelihood: the squared scores over the information, pooled over the curve, with the
+    fit's own degrees of freedom given back. Scenes enter through their sums.
+    """
+    code = np.where(
+        fit.effects.code >= 0, fit.effects.code, fit.effects.count + np.arange(len(gradient))
+    )
+    squares = (_cluster_sums(fit, code, gradient) ** 2).sum()
+    spent = float(np.trace(inverse @ known)) / len(known)
+    frames = max(float(fit.look.in_core.sum()), 1.0)
+    spent = min(spent * len(known) / frames, 0.8)
+    found = float(squares) / max(float(np.trace(known)), 1e-12) / (1 - spent)
+    # A few frames tell little: lean on 1.
+    return (frames * found + 30.0) / (frames + 30.0)
+
+
 def _shared(
-    fit: CurveFit, outing: NDArray[np.int64], score: Floats, known: Floats, inverse: Floats
-) -> Floats:
+    fit: CurveFit, outing: NDArray[np.int64], score: Floats, curvature: Floats, known: Floats,
+    inverse: Floats,
+) -> Floats:  # fmt: skip
     """Variance of the score (ZK square) from what the frames of an outing share."""
     zones, k = fit.curve.shape
     count = len(score)
@@ -130,8 +152,8 @@ def _shared(
     information = np.zeros((count, zones, k, k))
     for o in range(count):
         rows = outing == o
-        full = np.diag(_cell_sums_of(fit, rows).ravel())
-        full -= absorbed_information(fit.data, fit.look.curvature, fit.effects, rows)
+        full = np.diag(cell_sums(fit.data, curvature * rows[:, None]).ravel())
+        full -= absorbed_information(fit.data, curvature, fit.effects, rows)
         for z in range(zones):
             block = slice(z * k, (z + 1) * k)
             information[o, z] = full[block, block]
@@ -148,8 +170,12 @@ def _shared(
     return out
 
 
-def _cell_sums_of(fit: CurveFit, rows: NDArray[np.bool_]) -> Floats:
-    return cell_sums(fit.data, fit.look.curvature * rows[:, None])
+def _effective_curvature(fit: CurveFit, blocks: Floats) -> Floats:
+    """n x Z: each frame's complete-data information, scaled to what its aperture really tells."""
+    complete = cell_sums(fit.data, fit.look.curvature)
+    real = np.stack([blocks[:, z, z] for z in range(len(complete))])
+    ratio = np.clip(real / np.maximum(complete, 1e-12), 0.0, 1.0)
+    return np.asarray(fit.look.curvature * ratio.T[fit.data.aperture])
 
 
 def _positive(matrix: Floats) -> Floats:

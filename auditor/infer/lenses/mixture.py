@@ -6,7 +6,7 @@ failed. They only must not be taken for sound ones.
 Each frame is in one of these states: sound, or blurred over the whole frame by a Gaussian of d px
 (missed focus, shake) on top of the lens: 1/MTF50^2 then grows by (d / 0.187)^2. Apart from that a
 single zone may show nothing at the plane of focus and read softer (one-sided exponential), or be a
-wild figure. Sound figures scatter around the curve. Shake is told from missed focus by exposure
+wild figure. Sound figures scatter around the curve, in part all zones of a frame together. Shake is told from missed focus by exposure
 time x focal length and by blur that differs between x and y.
 """
 
@@ -28,6 +28,11 @@ KAPPA: Final = float(np.sqrt(np.log(2) / 2) / np.pi)
 EXTRA_PX: Final = np.geomspace(0.22, 6.0, 10)
 """Extra blur of failed frames that stands for its neighbourhood on a log scale."""
 _LOG_STEP: Final = float(np.log(EXTRA_PX[1] / EXTRA_PX[0]))
+_NODES: Final = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
+"""Gauss-Hermite nodes for a sound frame's common shift, in standard deviations."""
+_NODE_WEIGHTS: Final = np.array([1.0, 4.0, 1.0]) / 6.0
+SOUND: Final = len(_NODES)
+"""States of a sound frame; those of failed ones follow."""
 _ZONE_LOSS: Final = 0.25
 """Mean loss (log) of a zone that shows nothing in focus."""
 _WILD: Final = 0.01
@@ -67,6 +72,8 @@ class MixtureState:
     """Z, standard deviation of log MTF50 of sound figures."""
     soft_zone: Floats
     """Z, share of zones that read softer by themselves."""
+    common: float = 0.012
+    """Standard deviation of what the zones of a sound frame share."""
     missed: float = 0.3
     missed_log_px: float = 0.3
     shake: Floats = field(default_factory=lambda: np.array([-1.5, 0.6]))
@@ -91,6 +98,8 @@ class Expectation:
     """n x Z, probability that the zone's figure scatters around the curve (frame sound)."""
     core_square: Floats
     """n x Z, expected squared core residual over all states, in units of relative variance."""
+    common_square: Floats
+    """n, expected squared common shift of a sound frame, times the probability of sound."""
     core_any: Floats
     soft: Floats
     extra_weight: Floats
@@ -132,10 +141,11 @@ def expectation(
     known = ~np.isnan(y)
     eta = curve.T[data.aperture]  # n x Z
     sound, missed, shaken = state_weights(data, state)
-    extra = np.concatenate([[0.0], EXTRA_PX])
-    # Shapes below: n x Z x (1 + D). share: what of a change of the lens still shows.
+    extra = np.concatenate([np.zeros(SOUND), EXTRA_PX])
+    shift = np.concatenate([state.common * _NODES, np.zeros(len(EXTRA_PX))])
+    # Shapes below: n x Z x (SOUND + D). share: what of a change of the lens still shows.
     share = 1 / (1 + np.exp(2 * eta)[:, :, None] * (extra / KAPPA) ** 2)
-    mean = eta[:, :, None] + 0.5 * np.log(share)
+    mean = eta[:, :, None] + 0.5 * np.log(share) + shift
     variance = (state.scatter**2)[None, :, None] * data.relative_variance[:, :, None]
     variance = variance + extra_variance[:, :, None]
     # Share of a squared residual that the frame's own scatter, not its scene, accounts for.
@@ -157,25 +167,26 @@ def expectation(
     hazard = np.sqrt(2 / np.pi) / np.maximum(scaled, _TINY)
     grad = p_core * r / variance + p_low * (hazard / sd - 1 / _ZONE_LOSS)
     curv = p_core / variance + p_low * np.clip(hazard * (hazard + u), 0, None) / variance
-    zone_log = np.where(known[:, :, None], np.log(total), 0.0).sum(1)  # n x (1 + D)
-    prior = np.concatenate([sound[:, None], missed + shaken], axis=1)
+    zone_log = np.where(known[:, :, None], np.log(total), 0.0).sum(1)  # n x (SOUND + D)
+    prior = np.concatenate([sound[:, None] * _NODE_WEIGHTS, missed + shaken], axis=1)
     joint = zone_log + np.log(np.maximum(prior, _TINY))
     top = joint.max(1, keepdims=True)
     posterior = np.exp(joint - top)
     norm = posterior.sum(1, keepdims=True)
     posterior /= norm
     q = posterior[:, None, :] * known[:, :, None]
-    blurred = posterior[:, 1:]
+    blurred = posterior[:, SOUND:]
+    at = q[:, :, :SOUND]
+    in_core = at * p_core[:, :, :SOUND]
+    square = own[:, :, None] ** 2 * r[:, :, :SOUND] ** 2 + (own * extra_variance)[:, :, None]
     return Expectation(
-        gradient=q[:, :, 0] * grad[:, :, 0],
-        curvature=q[:, :, 0] * curv[:, :, 0],
-        sound=posterior[:, 0],
+        gradient=(at * grad[:, :, :SOUND]).sum(2),
+        curvature=(at * curv[:, :, :SOUND]).sum(2),
+        sound=posterior[:, :SOUND].sum(1),
         shaken=(blurred * shaken / np.maximum(missed + shaken, _TINY)).sum(1),
-        in_core=q[:, :, 0] * p_core[:, :, 0],
-        core_square=q[:, :, 0]
-        * p_core[:, :, 0]
-        * (own**2 * r[:, :, 0] ** 2 + own * extra_variance)
-        / data.relative_variance,
+        in_core=in_core.sum(2),
+        core_square=(in_core * square).sum(2) / data.relative_variance,
+        common_square=posterior[:, :SOUND] @ (state.common * _NODES) ** 2,
         core_any=(q * p_core).sum(2),
         soft=(q * p_low).sum(2),
         extra_weight=blurred,
@@ -188,6 +199,7 @@ def update_mixture(data: CurveData, look: Expectation, state: MixtureState) -> M
     known = ~np.isnan(data.log_mtf50)
     cells = look.in_core.sum(0)
     scatter2 = (look.core_square.sum(0) + 6 * 0.03**2) / (np.maximum(cells - _spent(data), 0) + 6)
+    common2 = (look.common_square.sum() + 8 * 0.012**2) / (look.sound.sum() + 8)
     soft = (look.soft.sum(0) + 1.0) / (known.sum(0) + 12.0)
     shaken = look.shaken
     blurred = look.extra_weight.sum(1)
@@ -205,6 +217,7 @@ def update_mixture(data: CurveData, look: Expectation, state: MixtureState) -> M
     return MixtureState(
         scatter=np.sqrt(np.clip(scatter2, 0.006**2, 0.15**2)),
         soft_zone=np.clip(soft, 0.005, 0.4),
+        common=float(np.sqrt(np.clip(common2, 0.004**2, 0.08**2))),
         missed=float(np.clip(missed, 0.02, 0.85)),
         missed_log_px=float(np.clip(missed_log / (missed_only.sum() + 4), -0.3, 1.2)),
         shake=_shake_odds(data, shaken, state.shake),
