@@ -221,6 +221,7 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "lenses": lens_views,
         "bodies": body_views,
         "matches": match_tables(profile),
+        "accepted": [a for a in profile.get("accepted") or () if isinstance(a, Mapping)],
         "comparisons": [c for c in profile.get("comparisons") or () if isinstance(c, Mapping)],
         "keeper_groups": groups,
         "keepers": keepers,

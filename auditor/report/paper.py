@@ -71,9 +71,7 @@ def between(block: Any, form: str, keys: tuple[str, str] = ("low", "high")) -> s
     if not isinstance(block, Mapping):
         return ""
     low, high = (
-        words.percent(v)
-        if form == "%" and words.number(v) is not None
-        else shown(v, form.strip("%"))
+        words.percent(v) if form == "%" and words.number(v) is not None else shown(v, form)
         for v in (block.get(k) for k in keys)
     )
     return f"({low} to {high})" if low and high else ""

@@ -194,11 +194,14 @@ def _matches(profile: Block) -> list[str]:
 
 def _comparisons(profile: Block) -> list[str]:
     out = []
-    for c in [c for c in _list(profile, "comparisons") if c.get("verdict")][:3]:
-        verdict = words.clean(c.get("verdict")).rstrip(".")
+    told = [(c, words.clean(c.get("verdict"))) for c in _list(profile, "comparisons")]
+    for c, text in [(c, t) for c, t in told if t and not t.startswith("cannot tell")][:3]:
+        verdict = text.rstrip(".")
         pairs = words.count(c.get("pairs"), "pair")
         label = _named(c.get("label"), 40)
-        out.append(f"{label} against {_named(c.get('against'), 40)}: {verdict} ({pairs}).")
+        of = words.clean(f"{c.get('zone') or ''} {c.get('what') or ''}")
+        against = _named(c.get("against"), 40)
+        out.append(f"{label} against {against}, {of}: {verdict} ({pairs}).")
     return out
 
 

@@ -270,8 +270,8 @@ def test_keepers_show_their_pictures_and_the_whole_list(visit: Visit) -> None:
 @pytest.mark.parametrize("kind", list(NAMES))
 def test_hostile_names_do_nothing(browser: Any, tmp_path: Path, kind: str) -> None:
     made = renamed(NAMES[kind])
-    write_report(made, made_up.frames(made, 400), made_up.pictures, tmp_path)
-    for size in (PHONE, DESKTOP):
+    write_report(made, made_up.frames(made, 400), None, tmp_path)
+    for size in (PHONE, DESKTOP) if kind in ("markup", "300 characters") else (PHONE,):
         one = Visit(browser, tmp_path / "report.html", viewport=size)
         one.page.on("dialog", lambda d, one=one: one.errors.append(d.message))
         one.draw()
@@ -308,6 +308,7 @@ def test_twenty_lenses_and_fifty_thousand_frames_open_within_two_seconds(
         assert one.errors == []
         one.close()
     assert min(times) < 2000, times
+    assert (tmp_path / "report.html").stat().st_size < 15e6
 
 
 @pytest.mark.parametrize("lenses", [3, 20])

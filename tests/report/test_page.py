@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import gzip
+import io
 import json
 import re
 from html.parser import HTMLParser
@@ -14,6 +15,7 @@ import made_up
 import numpy as np
 import pandas as pd
 import pytest
+from PIL import Image
 
 from auditor.report import lens_chart, mould, snr_chart, write_report
 from auditor.report.frames_behind import FrameIndex, evenly, in_turn
@@ -244,27 +246,64 @@ def test_pictures_come_from_tables_and_functions_and_broken_ones_are_left_out() 
 
 
 def test_crops_are_shown_at_full_size() -> None:
-    import io
-
-    from PIL import Image
-
     uri = crop_uri(made_up.jpeg(1, (320, 240)), 160)
     assert uri is not None
     assert Image.open(io.BytesIO(base64.b64decode(uri.split(",")[1]))).size == (160, 160)
 
 
-def test_page_of_twenty_lenses_and_fifty_thousand_frames_stays_within_its_budget(
-    tmp_path: Path,
-) -> None:
-    made = made_up.profile(20, keepers=3000)
-    for lens in made["lenses"]:
-        for part in lens["focal_ranges"]:
-            for row in part["apertures"]:
-                row["frames"] *= 4
-    frames = made_up.frames(made)
-    assert len(frames) > 50_000
-    written(made, frames, tmp_path, made_up.pictures)
-    assert (tmp_path / "report.html").stat().st_size < 15e6
+def test_pictures_stay_within_the_budget_of_the_page(tmp_path: Path) -> None:
+    """Every picture the page could want is there and heavy; the page stays under 15 MB."""
+    rng = np.random.default_rng(1)
+
+    def heavy(ids: list[str]) -> dict[str, dict[str, bytes]]:
+        out = {}
+        for file_id in ids:
+            noise = io.BytesIO()
+            pixels = rng.integers(0, 255, (200, 300, 3), dtype=np.uint8)
+            Image.fromarray(pixels).save(noise, "JPEG")
+            names = ("thumb_jpeg", "sharpest_jpeg", "weakest_jpeg")
+            out[file_id] = dict.fromkeys(names, noise.getvalue())
+        return out
+
+    made = made_up.profile(6, keepers=600)
+    written(made, made_up.frames(made), tmp_path, heavy)
+    size = (tmp_path / "report.html").stat().st_size
+    assert 8e6 < size < 15e6
+
+
+def test_accepted_iso_has_its_table(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    row = {
+        "body": "Halden M7 II",
+        "band": "dusk",
+        "iso": 2500,
+        "low": 2000,
+        "high": 3200,
+        "predicted": True,
+    }
+    made["accepted"] = [
+        {
+            "accepted": "Halden M5:1600:dusk",
+            "table": [row, row | {"iso": None, "low": None, "high": None}],
+        }
+    ]
+    page = written(made, None, tmp_path)
+    assert "As noisy as the Halden M5:1600:dusk that you accept" in page
+    assert "2500 <small>(2000 to 3200) predicted</small>" in page
+
+
+def test_differences_carry_their_unit(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    made["comparisons"][0] |= {
+        "unit": "share of MTF50",
+        "difference": -0.12,
+        "low": -0.2,
+        "high": -0.04,
+    }
+    made["comparisons"][1] |= {"unit": "stops", "difference": 0.31, "low": None, "high": None}
+    page = written(made, None, tmp_path)
+    assert "-12% <small>(-20% to -4%)</small>" in page
+    assert "+0.31 stops <small></small>" in page
 
 
 @pytest.mark.parametrize("lenses", [1, 200])
