@@ -11,6 +11,13 @@ import pandas as pd
 from auditor.infer.bodies import accept_table, fit_bodies, infer_bodies, parse_accept
 from auditor.infer.comparisons import compare_labels
 from auditor.infer.criteria import Criteria
+from auditor.infer.keepers import (
+    count_verdicts,
+    handheld_limits,
+    judge_frames,
+    list_keepers,
+    settings_to_avoid,
+)
 from auditor.infer.lenses import infer_lenses
 from auditor.infer.next_shots import next_shots
 from auditor.record import COLUMNS
@@ -42,6 +49,7 @@ def build_profile(
     frames = complete_columns(frames)
     lenses = infer_lenses(frames, criteria)
     bodies = infer_bodies(frames, criteria)
+    verdicts = judge_frames(frames, lenses, bodies["bodies"], criteria)
     return {
         "frames": _counts(frames, counts),
         "criteria": criteria.as_dict(),
@@ -49,11 +57,13 @@ def build_profile(
         "bodies": bodies["bodies"],
         "iso_matches": bodies["iso_matches"],
         "habits": bodies["habits"],
-        "keepers": [],
+        "keepers": list_keepers(frames, verdicts, criteria),
+        "verdicts": count_verdicts(verdicts),
         "comparisons": compare_labels(
             frames, lenses, criteria, _small_pictures(frames, pictures), patterns
         ),
-        "settings": [],
+        "settings": settings_to_avoid(frames, verdicts, lenses, criteria),
+        "handheld": handheld_limits(frames, verdicts, lenses, criteria),
         "next_shots": next_shots(lenses, criteria),
         "accepted": _accepted(frames, criteria, accept),
     }

@@ -25,6 +25,8 @@ Block = Mapping[str, Any]
 FULL_FRAME_DIAGONAL_MM: Final = 43.27
 FOCAL_SLACK: Final = 0.02
 """A focal length this share outside a range still belongs to it (rounding in the tags)."""
+OPEN_SHARE: Final = 0.75
+"""An open aperture is named when the weaker zone keeps less than this share of what is acceptable."""
 
 
 @dataclass(slots=True)
@@ -32,10 +34,10 @@ class Allowed:
     """Per row of the frame table; NaN or -1 where nothing can be said.
 
     `log_mtf50` (n, 3): ln MTF50 that the lens gives at this aperture, by zone; `error` (n, 3) its
-    standard error with the scatter of sound frames. `log_best`, `log_weaker_best`: ln of the frame's
-    mean sharpness and of its weaker zone at the lens's best aperture. `wide`, `small`: the frame's
-    aperture lies below or above what the lens may use; `sure` how sure that is (0 to 1). `snr`: the
-    signal to noise that a typical frame of this brightness shows at this ISO, at the output size.
+    standard error with the scatter of sound frames. `log_weaker_best`: ln MTF50 of the weaker of
+    centre and corner at the lens's best aperture, `sweet_spot`. `wide`, `small`: the frame's
+    aperture costs more than it may on that side; `sure` how sure that is (0 to 1). `snr`: the signal
+    to noise that a typical frame of this brightness shows at this ISO, at the output size.
     """
 
     log_mtf50: Floats
@@ -145,7 +147,10 @@ def _outside(out: Allowed, rows: NDArray[np.int64], x: Floats, part: Block,
                 0.95
             )
         sure = np.maximum(sure, np.where(below | above, certain, 0.0))
-        out.wide[rows] = below
+        # An open aperture is often chosen for its look or its light: only a heavy loss is named.
+        weaker = np.minimum(*(np.interp(x, *curves[z]) for z in ("centre", "corner")))
+        heavy = weaker - out.log_weaker_best[rows] < np.log(criteria.acceptable * OPEN_SHARE)
+        out.wide[rows] = below & heavy
         too_small |= above
     out.small[rows] = too_small
     out.sure[rows] = sure

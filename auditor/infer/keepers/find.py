@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -12,11 +12,21 @@ from auditor.infer.criteria import Criteria
 from auditor.infer.keepers.judge import judge_frames
 from auditor.record import ZONES
 
-__all__ = ["find_keepers", "list_keepers"]
+__all__ = ["MOST", "count_verdicts", "find_keepers", "list_keepers"]
 
 Block = Mapping[str, Any]
 
-SETTINGS = ("body", "lens", "converter", "focal_length_mm", "f_number", "exposure_time_s", "iso")
+MOST: Final = 50_000
+"""So many of the surest are listed; the counts of `count_verdicts` hold all of them."""
+SETTINGS: Final = (
+    "body",
+    "lens",
+    "converter",
+    "focal_length_mm",
+    "f_number",
+    "exposure_time_s",
+    "iso",
+)
 
 
 def find_keepers(
@@ -34,12 +44,29 @@ def list_keepers(
     chosen = np.flatnonzero((verdicts["soft"] | verdicts["noisy"]).to_numpy())
     if not len(chosen):
         return []
+    if len(chosen) > MOST:
+        surest = np.lexsort(
+            (-verdicts["loss"].to_numpy()[chosen], -verdicts["probability"].to_numpy()[chosen])
+        )
+        chosen = np.sort(chosen[surest[:MOST]])
     names = [n for n in ("path", "file_id", *SETTINGS) if n in frames]
     rows = frames.loc[chosen, names].to_dict("records")
     found = verdicts.loc[chosen].to_dict("records")
     out = [_keeper(row, verdict, criteria) for row, verdict in zip(rows, found, strict=True)]
     out.sort(key=lambda k: (-round(k["probability"], 2), -(k["loss"] or 0.0), k["path"]))
     return out
+
+
+def count_verdicts(verdicts: pd.DataFrame) -> dict[str, Any]:
+    """How many frames could be judged, how many were soft or noisy, and how many by each cause."""
+    fallen = verdicts["soft"] | verdicts["noisy"]
+    causes = verdicts.loc[fallen, "cause"].value_counts()
+    return {
+        "judged": int(verdicts["judged"].sum()),
+        "soft": int(verdicts["soft"].sum()),
+        "noisy": int(verdicts["noisy"].sum()),
+        "causes": {str(cause): int(n) for cause, n in causes.items()},
+    }
 
 
 def _number(value: Any, digits: int = 4) -> float | None:
