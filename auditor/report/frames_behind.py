@@ -57,6 +57,7 @@ class FrameIndex:
         self.rows_per_point = rows_per_point
         self.pictured: list[list[str]] = []
         """File ids worth a picture: one list per point, the most telling first."""
+        self._keys: dict[str, str] = {}
         self._table = self._prepare(frames)
         self._by_lens = self._groups(["body", "lens", "converter"])
         self._by_body = self._groups(["body"])
@@ -146,7 +147,12 @@ class FrameIndex:
         for found in points.values():
             turn = [ids[found[i]] for i in in_turn(len(found), PICTURED)]
             self.pictured.append([t for t in turn if t])
-        return {"points": points, "totals": totals, **_columns(rows)}
+        keys = [self.picture_key(i) if i else "" for i in ids]
+        return {"points": points, "totals": totals, **_columns(rows), "id": keys}
+
+    def picture_key(self, file_id: str) -> str:
+        """The short name under which the page keeps the pictures of a file."""
+        return self._keys.setdefault(file_id, f"p{len(self._keys)}")
 
     def of_paths(self, paths: Sequence[str]) -> dict[str, dict[str, Any]]:
         """Path -> the row's figures, for the paths that the table knows."""
@@ -175,7 +181,6 @@ def _columns(rows: pd.DataFrame) -> dict[str, Any]:
         "folder": heads,
         "name": [os.path.basename(p) for p in paths],
         "taken": [str(t)[:16].replace("T", " ") for t in rows["taken"]],
-        "id": [str(i)[:16] for i in rows["file_id"]],
     }
     for name, digits in _FIGURES.items():
         values = rows[name].round(digits).tolist()

@@ -44,9 +44,16 @@ def _settings(keeper: Block, row: Block) -> list[str]:
 
 
 def keeper_groups(
-    keepers: Sequence[Block], index: FrameIndex, pictures: PictureSource, budget: int
+    keepers: Sequence[Block],
+    counts: Mapping[str, int],
+    index: FrameIndex,
+    pictures: PictureSource,
+    budget: int,
 ) -> tuple[list[dict[str, Any]], dict[str, str]]:
-    """Groups (cause, how many, the worst as cards) and the pictures of the cards by key."""
+    """Groups (cause, how many, the worst as cards) and the pictures of the cards by key.
+
+    `counts` says how many frames fell to each cause, where the list holds only the surest.
+    """
     by_cause: dict[str, list[Block]] = {}
     for keeper in keepers:
         by_cause.setdefault(words.clean(keeper.get("cause")) or "no cause found", []).append(keeper)
@@ -62,7 +69,7 @@ def keeper_groups(
             row = rows.get(str(keeper.get("path")), {})
             file_id = keeper.get("file_id") or row.get("file_id")
             if isinstance(file_id, str) and file_id:
-                wanted[file_id] = file_id[:16]
+                wanted[file_id] = index.picture_key(file_id)
             measured, expected = (
                 words.number(keeper.get(k)) for k in ("measured_cpp", "expected_cpp")
             )
@@ -77,7 +84,9 @@ def keeper_groups(
                     "deliberate": keeper.get("maybe_deliberate") or keeper.get("deliberate"),
                 }
             )  # fmt: skip
-        groups.append({"cause": cause, "count": len(found), "cards": cards})
+        groups.append(
+            {"cause": cause, "count": max(len(found), counts.get(cause, 0)), "cards": cards}
+        )
     return groups, _pictures(pictures, wanted, budget)
 
 

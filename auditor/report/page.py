@@ -213,7 +213,9 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
     habits = [h for h in profile.get("habits") or () if isinstance(h, Mapping)]
     body_views = [_body_view(b, i, index, limits, habits) for i, b in enumerate(bodies)]
     keepers = [k for k in profile.get("keepers") or () if isinstance(k, Mapping)]
-    groups, keeper_pictures = keeper_groups(keepers, index, pictures, KEEPER_PICTURE_BYTES)
+    groups, keeper_pictures = keeper_groups(
+        keepers, summary.keeper_counts(profile)[2], index, pictures, KEEPER_PICTURE_BYTES
+    )
     thumbs = thumbs_within(pictures, index.wanted(), POINT_PICTURE_BYTES)
     context = {
         "profile": profile,
@@ -225,6 +227,8 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "comparisons": [c for c in profile.get("comparisons") or () if isinstance(c, Mapping)],
         "keeper_groups": groups,
         "keepers": keepers,
+        "fallen": summary.keeper_counts(profile)[0],
+        "handheld": [h for h in profile.get("handheld") or () if isinstance(h, Mapping)],
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
         "settings": [s for s in profile.get("settings") or () if isinstance(s, Mapping)],
         "shots": [s for s in profile.get("next_shots") or () if isinstance(s, Mapping)],
@@ -235,7 +239,7 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "blur_px": words.number((profile.get("criteria") or {}).get("coc_pixels")) or card.BLUR_PX,
         "made": datetime.now().strftime("%-d %B %Y"),
         "blocks": {v["id"]: pack(v["block"]) for v in (*lens_views, *body_views) if v["block"]},
-        "pictures": pack({k[:16]: v for k, v in thumbs.items()}),
+        "pictures": pack({index.picture_key(k): v for k, v in thumbs.items()}),
         "keeper_pictures": pack(keeper_pictures),
         "bokeh": _bokeh(),
         "css": Markup(static("report.css")),

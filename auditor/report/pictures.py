@@ -67,7 +67,7 @@ def _uri(data: Any, change: Any, quality: int, side: int | None = None) -> str |
             left, top = max(image.width - side, 0) // 2, max(image.height - side, 0) // 2
             image = image.crop((left, top, left + side, top + side))
         out = io.BytesIO()
-        image.convert("RGB").save(out, "JPEG", quality=quality, optimize=True)
+        image.convert("RGB").save(out, "JPEG", quality=quality)
     except _BROKEN:
         return None
     return "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode("ascii")

@@ -18,6 +18,8 @@ __all__ = [
     "body_sentence",
     "by_light",
     "findings",
+    "handheld_lines",
+    "keeper_counts",
     "lens_sentence",
     "summary_lines",
 ]
@@ -205,19 +207,49 @@ def _comparisons(profile: Block) -> list[str]:
     return out
 
 
+def keeper_counts(profile: Block) -> tuple[int, int | None, dict[str, int]]:
+    """Frames softer or noisier than they had to be, frames that could be judged, and by cause.
+
+    The list of keepers may hold only the surest; `verdicts` counts all of them.
+    """
+    verdicts, keepers = profile.get("verdicts") or {}, _list(profile, "keepers")
+    causes = {words.clean(k): int(n) for k, n in (verdicts.get("causes") or {}).items() if n}
+    if not causes:
+        causes = dict(Counter(words.clean(k.get("cause")) or "no cause found" for k in keepers))
+    judged = words.number(verdicts.get("judged"))
+    if judged is None:
+        judged = words.number((profile.get("frames") or {}).get("measured"))
+    total = max(sum(causes.values()), len(keepers))
+    return total, None if judged is None else round(judged), causes
+
+
 def _keepers(profile: Block) -> list[str]:
-    keepers = _list(profile, "keepers")
-    if not keepers:
+    total, judged, causes = keeper_counts(profile)
+    if not total:
         return []
-    causes = Counter(words.clean(k.get("cause")) or "no cause found" for k in keepers)
-    top = [f"{cause} ({n:,})" for cause, n in causes.most_common(3)]
-    measured = words.number((profile.get("frames") or {}).get("measured"))
-    share = f", {words.percent(len(keepers) / measured)} of all," if measured else ""
-    number = words.count(len(keepers))
+    top = sorted(causes.items(), key=lambda item: -item[1])[:3]
+    told = words.join([f"{cause} ({n:,})" for cause, n in top])
+    of = f", {words.percent(total / judged)} of the {judged:,} judged," if judged else ""
     return [
-        f"{number}{share} came out softer or noisier than the settings had to be; "
-        f"most often: {words.join(top)}."
+        f"{words.count(total)}{of} came out softer or noisier than the settings had to be; "
+        f"most often: {told}."
     ]
+
+
+def handheld_lines(profile: Block) -> list[str]:
+    """The photographer's own handheld limit, a sentence per lens that has one."""
+    out = []
+    for h in _list(profile, "handheld"):
+        limit = words.number(h.get("limit_stops"))
+        if limit is None or not h.get("text"):
+            continue
+        ends = words.interval(h, 1)
+        name = _named(words.lens_name(h))
+        out.append(
+            f"Held by hand, {name}: {words.clean(h.get('text'))} "
+            f"(90% interval {ends} stops; {words.count(h.get('frames'))})."
+        )
+    return out
 
 
 def _settings(profile: Block) -> list[str]:
@@ -232,7 +264,12 @@ def _settings(profile: Block) -> list[str]:
     text = f"Watch {words.clean(worst.get('setting'))}"
     text += f" on the {_named(worst.get('lens'))}" if worst.get("lens") else ""
     share = words.percent(worst.get(f"{key}_share"))
-    text += f": {share} of {words.count(worst.get('frames'))} came out {key}"
+    ends = [words.number(worst.get(k)) for k in ("low", "high")]
+    known = worst.get("fault") in (None, key) and None not in ends
+    inside = (
+        f" (90% interval {words.percent(ends[0])} to {words.percent(ends[1])})" if known else ""
+    )
+    text += f": {share} of {words.count(worst.get('frames'))} came out {key}{inside}"
     if words.number(worst.get("usual_share")) is not None:
         text += f", where {words.percent(worst.get('usual_share'))} is usual"
     return [text + "."]
@@ -271,7 +308,7 @@ def findings(profile: Block) -> list[Finding]:
     for topic, lines in (
         ("Bodies", _matches(profile)),
         ("Comparisons", _comparisons(profile)),
-        ("Keepers", _keepers(profile) + _settings(profile)),
+        ("Keepers", _keepers(profile) + _settings(profile) + handheld_lines(profile)[:1]),
         ("Next", _next(_list(profile, "next_shots")) if "next_shots" in profile else []),
     ):
         out += [Finding(topic, line) for line in lines]

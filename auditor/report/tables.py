@@ -36,6 +36,7 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
         "keepers": [_flat(k) | {"evidence": evidence(k)} for k in _list(profile, "keepers")],
         "comparisons": [_flat(c) for c in _list(profile, "comparisons")],
         "settings": [_flat(s) for s in _list(profile, "settings")],
+        "handheld": [_flat(h) for h in _list(profile, "handheld")],
         "next_shots": [_flat(s) for s in _list(profile, "next_shots")],
         "set_aside": [_flat(s) for s in _set_aside(profile)],
     }
@@ -69,6 +70,17 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
         "verdict",
     ),
     "settings": ("lens", "setting", "frames", "soft_share", "noisy_share", "usual_share"),
+    "handheld": (
+        "lens",
+        "body",
+        "converter",
+        "limit_stops",
+        "low",
+        "high",
+        "frames",
+        "shaken",
+        "text",
+    ),
     "next_shots": ("lens", "body", "focal_mm", "apertures", "frames", "how", "why", "gain"),
     "set_aside": ("path", "reason"),
 }

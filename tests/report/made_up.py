@@ -174,6 +174,14 @@ def profile(lenses: int = 3, keepers: int = 40, seed: int = 1) -> dict[str, Any]
             {"lens": names[0], "setting": "70 mm, 1/15 to 1/30 s", "frames": 85, "soft_share": 0.41, "noisy_share": 0.0,
              "usual_share": 0.1, "low": 0.31, "high": 0.52},
         ],
+        "handheld": [
+            {"lens": names[0], "body": BODIES[0][0], "converter": None, "frames": 412, "shaken": 39,
+             "limit_stops": 0.8, "low": 0.3, "high": 1.2, "factor": 1.74,
+             "text": "one frame in ten is shaken at 0.8 stops slower than 1 / focal length"},
+            {"lens": names[1], "body": BODIES[1][0], "converter": None, "frames": 60, "shaken": 2,
+             "limit_stops": None, "low": None, "high": None, "factor": None,
+             "text": "2 of 60 frames shaken; no limit found down to 0.6 stops slower than 1 / focal length"},
+        ],
         "next_shots": [
             {"lens": names[0], "body": BODIES[0][0], "focal_mm": 70, "apertures": [5.6, 8, 11], "frames": 9,
              "how": "On a tripod, with the self-timer, a sunlit facade at least 50 m away filling the frame.",

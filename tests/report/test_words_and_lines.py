@@ -94,6 +94,26 @@ def test_many_lenses_are_counted_not_told_one_by_one() -> None:
     assert any(line.startswith("34 more lenses") for line in lines)
 
 
+def test_counts_of_all_verdicts_go_before_the_list_of_the_surest() -> None:
+    made = made_up.profile(1, keepers=6)
+    made["verdicts"] = {
+        "judged": 4000,
+        "soft": 700,
+        "noisy": 100,
+        "causes": {"shake": 500, "high ISO": 300},
+    }
+    (line,) = [t for t in summary_lines(made) if "softer or noisier" in t]
+    assert line.startswith("800 frames, 20% of the 4,000 judged, came out")
+    assert line.endswith("most often: shake (500) and high ISO (300).")
+
+
+def test_handheld_limit_is_told_with_its_interval() -> None:
+    (line,) = [t for t in summary_lines(made_up.profile(1)) if t.startswith("Held by hand")]
+    assert (
+        "0.8 stops slower than 1 / focal length (90% interval 0.3 to 1.2 stops; 412 frames)" in line
+    )
+
+
 def test_listing_has_one_line_of_six_fields_per_keeper() -> None:
     made = made_up.profile(1, keepers=12)
     lines = keeper_lines(made)
