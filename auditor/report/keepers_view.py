@@ -62,7 +62,8 @@ def keeper_groups(
         cause: sorted(found, key=_loss, reverse=True)[:SHOWN_PER_CAUSE] for cause, found in ordered
     }
     rows = index.of_paths([str(k.get("path")) for found in shown.values() for k in found])
-    groups, wanted = [], {}
+    groups: list[dict[str, Any]] = []
+    wanted: dict[str, str] = {}
     for cause, found in ordered:
         cards = []
         for keeper in shown[cause]:
@@ -87,7 +88,12 @@ def keeper_groups(
         groups.append(
             {"cause": cause, "count": max(len(found), counts.get(cause, 0)), "cards": cards}
         )
-    return groups, _pictures(pictures, wanted, budget)
+    kept = _pictures(pictures, wanted, budget)
+    for group in groups:
+        for shown_card in group["cards"]:
+            key = shown_card["picture"]
+            shown_card["has"] = [mark for mark in ("", "+", "-") if f"{key}{mark}" in kept]
+    return groups, kept
 
 
 def _pictures(pictures: PictureSource, wanted: Mapping[str, str], budget: int) -> dict[str, str]:

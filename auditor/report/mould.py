@@ -106,7 +106,8 @@ def ruled_line(plot: Any, name: str, dimension: Literal["width", "height"], labe
         plot.add_layout(
             Label(
                 name=f"{name}_label", x=0, y=0, text="", text_font=FONT, text_font_size="11px",
-                text_color=palette.light("index"), visible=False, x_offset=4, y_offset=2,
+                text_color=palette.light("index"),
+                background_fill_color=palette.light("sheet"), background_fill_alpha=0.8, visible=False, x_offset=4, y_offset=2,
             )
         )  # fmt: skip
 

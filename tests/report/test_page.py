@@ -271,6 +271,20 @@ def test_pictures_stay_within_the_budget_of_the_page(tmp_path: Path) -> None:
     assert 8e6 < size < 15e6
 
 
+def test_missing_pictures_are_said_not_shown_broken(tmp_path: Path) -> None:
+    """Originals moved: some keepers have all their pictures, some one, some none."""
+    made = made_up.profile(1, keepers=3)
+    ids = [k["file_id"] for k in made["keepers"]]
+    some = {
+        ids[0]: made_up.pictures([ids[0]]).iloc[0].to_dict(),
+        ids[1]: {"thumb_jpeg": made_up.jpeg(3)},
+    }
+    page = written(made, made_up.frames(made), tmp_path, lambda wanted: some)
+    assert page.count("no picture kept") == 1
+    assert page.count("data-picture=") == 3 + 1
+    assert len(unpacked(page, "keeper-pictures")) == 3 + 1
+
+
 def test_accepted_iso_has_its_table(tmp_path: Path) -> None:
     made = made_up.profile(1)
     row = {

@@ -114,7 +114,7 @@ document.addEventListener("click", (event) => {
 whenSeen(document.querySelectorAll("img[data-picture]"), async (image) => {
   const pictures = await packed("keeper-pictures");
   const data = pictures && pictures[image.dataset.picture];
-  if (data) image.src = data; else image.closest("span, .pictures").classList.add("gone");
+  if (data) image.src = data;
 });
 
 // The long list of keepers, a piece at a time.
