@@ -25,6 +25,7 @@ Singles = NDArray[np.float32]
 
 PATCH_PX: Final = 27
 _HALF: Final = PATCH_PX // 2
+_FIRST_PX: Final = 19
 _BINS: Final = len(OFFSETS)
 _MIN_SNR: Final = 2.0
 _MIN_STEP: Final = 0.01
@@ -108,7 +109,8 @@ def _first_lines(patch: Singles) -> Lines:
     gx = p[:, :, 2:] - p[:, :, :-2]
     p = patch[:, :, :-2] + 2 * patch[:, :, 1:-1] + patch[:, :, 2:]
     gy = p[:, 2:] - p[:, :-2]
-    axis = np.arange(-_HALF + 1, _HALF, dtype=np.float32)
+    half = patch.shape[1] // 2
+    axis = np.arange(-half + 1, half, dtype=np.float32)
     dx, dy = axis[None, None, :], axis[None, :, None]
     n = len(patch)
     angle, offset = np.zeros(n), np.zeros(n)
@@ -297,7 +299,8 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     if len(y) == 0:
         none = np.zeros(0)
         return Edges(none, none, none, none, none, none, none, none, none, none > 0)
-    patch, _, valid = light.patches(y - _HALF, x - _HALF, PATCH_PX)
+    first = _FIRST_PX // 2
+    patch, _, valid = light.patches(y - first, x - first, _FIRST_PX)
     lines = _first_lines(fill_green(patch, valid))
     # The place was found on a reduced picture: move the patch onto the edge.
     y = y + np.clip(np.round(lines.offset * np.sin(lines.angle)), -8, 8).astype(int)

@@ -36,11 +36,13 @@ class EdgeMap:
 
     Attributes:
         score: (rows, columns), 0 where no patch fits.
+        small: the reduced picture itself, 0..1.
         factor: full-size pixels per pixel of `score`.
         shape: (height, width) of the frame.
     """
 
     score: NDArray[np.float32]
+    small: NDArray[np.float32]
     factor: int
     shape: tuple[int, int]
 
@@ -107,4 +109,4 @@ def edge_map(light: Light) -> EdgeMap:
     score = coherence2 * np.sqrt(np.maximum(cv2.blur(xx + yy, (3, 3)), 0))
     margin = max(1, int(np.ceil(16 / factor)))
     score[:margin], score[-margin:], score[:, :margin], score[:, -margin:] = 0, 0, 0, 0
-    return EdgeMap(np.asarray(score, np.float32), factor, light.shape)
+    return EdgeMap(np.asarray(score, np.float32), small, factor, light.shape)

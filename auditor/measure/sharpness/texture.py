@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Final
 
+import cv2
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
@@ -109,26 +110,29 @@ def _window_power(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> tup
 
 
 def _choose(
-    light: Light,
+    light: Light, small: Singles, factor: int
 ) -> tuple[NDArray[np.int_], NDArray[np.int_], NDArray[np.int_], NDArray[np.bool_]]:
     """Windows (y, x, zone, quiet): the most detailed of each zone and the flattest of the frame."""
     h, w = light.shape
-    factor = max(2, round(float(np.sqrt(h * w / 4e5))))
-    factor += factor % 2
-    small = light.reduced(factor)
     cell = max(WINDOW_PX // factor, 1)
     rows, columns = small.shape[0] // cell, small.shape[1] // cell
     empty = np.zeros(0, int)
-    if rows == 0 or columns == 0:
+    if rows == 0 or columns == 0 or min(h, w) < WINDOW_PX:
         return empty, empty, empty, np.zeros(0, bool)
-    blocks = small[: rows * cell, : columns * cell].reshape(rows, cell, columns, cell)
-    mean = blocks.mean((1, 3))
-    dx = np.abs(np.diff(small[: rows * cell, : columns * cell], axis=1, append=0))
-    detail = dx.reshape(rows, cell, columns, cell)[:, :, :, :-1]
-    # The median over a window of the local change: an edge alone does not make a texture.
-    spread = np.median(detail.transpose(0, 2, 1, 3).reshape(rows, columns, -1), axis=2)
-    low = blocks.min((1, 3)) < 0.02
-    high = blocks.max((1, 3)) > 0.97
+    small = small[: rows * cell, : columns * cell]
+
+    def means(a: NDArray[np.float32]) -> Singles:
+        if cell == 1:
+            return a
+        return np.asarray(cv2.resize(a, (columns, rows), interpolation=cv2.INTER_AREA), np.float32)
+
+    mean = means(small)
+    local = np.zeros_like(small)
+    np.abs(small[:, 1:] - small[:, :-1], out=local[:, 1:])
+    # Changes are capped: an edge alone does not make a texture.
+    spread = means(np.minimum(local, 4 * np.float32(np.median(local[::4, ::4])) + 1e-3))
+    low = means((small < 0.02).astype(np.float32)) > 0
+    high = means((small > 0.97).astype(np.float32)) > 0
     usable = ~high & ~(low & (mean < 0.08))
     y = (np.arange(rows) * cell * factor)[:, None].repeat(columns, 1)
     x = (np.arange(columns) * cell * factor)[None, :].repeat(rows, 0)
@@ -154,9 +158,12 @@ def _rounding(light: Light, level: Floats) -> Floats:
     return np.asarray(step**2 / 12)
 
 
-def frame_spectra(light: Light) -> FrameSpectra:
-    """Spectra of detailed, unclipped windows by zone, with the noise that flat ones show taken off."""
-    y, x, zone, quiet = _choose(light)
+def frame_spectra(light: Light, small: Singles, factor: int) -> FrameSpectra:
+    """Spectra of detailed, unclipped windows by zone, with the noise that flat ones show taken off.
+
+    `small` is the frame reduced by `factor`, from which the windows are chosen.
+    """
+    y, x, zone, quiet = _choose(light, small, factor)
     if len(y) == 0:
         return FrameSpectra(dict.fromkeys(ZONES))
     power, mean = _window_power(light, y, x)

@@ -25,7 +25,7 @@ from auditor.record import SIDES, ZONES, Sharpness
 __all__ = ["measure_sharpness", "sharpness_and_edges"]
 
 _CELL_PX: Final = 20
-_PER_ZONE: Final = (100, 130, 170)
+_PER_ZONE: Final = (90, 120, 160)
 _FINE_CELL_PX: Final = 12
 _FINE_PER_ZONE: Final = (90, 100, 130)
 _RICH: Final = 0.4
@@ -71,7 +71,7 @@ def sharpness_and_edges(picture: Picture) -> tuple[Sharpness, Edges | None]:
     softness = scene_softness(share)
     masks = zone_masks(edges.y, edges.x, light.shape)
     zones = {name: zone_value(edges, masks[name], light.shape, softness) for name in ZONES}
-    spectra = frame_spectra(light)
+    spectra = frame_spectra(light, finder.small, finder.factor)
     zones = {name: with_texture(zones[name], spectra.zones[name]) for name in ZONES}
     if all(z is None for z in zones.values()):
         note = "no measurable detail: the frame is featureless, clipped or all noise"

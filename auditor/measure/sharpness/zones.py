@@ -129,7 +129,7 @@ def direction_values(
 
 
 def local_places(edges: Edges, shape: tuple[int, int]) -> tuple[Place | None, Place | None]:
-    """The sharpest and the weakest place of the frame, each on three edges at least.
+    """The sharpest and the weakest place of the frame, the mean of three edges at least.
 
     Places are the cells of an 8 x 6 grid, no smaller than 160 px; the error of a place counts
     against it, so that noise alone does not make one the sharpest or weakest.
@@ -146,7 +146,9 @@ def local_places(edges: Edges, shape: tuple[int, int]) -> tuple[Place | None, Pl
         here = cell == index
         if np.count_nonzero(here) < _MIN_EDGES:
             continue
-        value, error = sharp_end(edges.log_mtf50[here], edges.stderr[here])
+        weight = 1 / np.hypot(edges.stderr[here], 0.05) ** 2
+        value = float(weight @ edges.log_mtf50[here] / weight.sum())
+        error = float(1 / np.sqrt(weight.sum()))
         x, y = int(index % columns) * width, int(index // columns) * height
         place = Place(x, y, width, height, float(np.exp(value)))
         if best is None or value - error > best[0]:
