@@ -25,8 +25,10 @@ Block = Mapping[str, Any]
 FULL_FRAME_DIAGONAL_MM: Final = 43.27
 FOCAL_SLACK: Final = 0.02
 """A focal length this share outside a range still belongs to it (rounding in the tags)."""
-OPEN_SHARE: Final = 0.75
-"""An open aperture is named when the weaker zone keeps less than this share of what is acceptable."""
+ENOUGH_SOUND: Final = 3
+OPEN_SHARE: Final = 0.58
+"""An open aperture is usually a choice, of look or of light: it is named only where the weaker zone
+keeps less than this share of what is acceptable, about a third of the lens's best."""
 
 
 @dataclass(slots=True)
@@ -101,7 +103,8 @@ def _one_range(out: Allowed, rows: NDArray[np.int64], f_number: Floats, part: Bl
     scatter = (part.get("failures") or {}).get("scatter") or {}
     curves = {}
     for z, zone in enumerate(ZONES):
-        known = [(np.log2(a["f_number"]), a[zone]) for a in points if a.get(zone)]
+        held = [k for k, a in enumerate(points) if a.get(zone)]
+        known = [(np.log2(points[k]["f_number"]), points[k][zone]) for k in held]
         if not known:
             continue
         at = np.array([k[0] for k in known])
@@ -112,6 +115,11 @@ def _one_range(out: Allowed, rows: NDArray[np.int64], f_number: Floats, part: Bl
         inside = (x >= at[0] - 0.09) & (x <= at[-1] + 0.09)
         out.log_mtf50[rows, z] = np.where(inside, np.interp(x, at, value), np.nan)
         own = float(scatter.get(zone) or 0.03)
+        # Sound frames that agree bound the curve's error at their own aperture, whatever the
+        # interval allows for outings that were never made.
+        sound = np.array([points[k].get("sound_frames") or 0 for k in held])
+        agreed = np.where(sound >= ENOUGH_SOUND, 3 * own / np.sqrt(np.maximum(sound, 1)), np.inf)
+        error = np.minimum(error, np.maximum(agreed, 0.02))
         out.error[rows, z] = np.hypot(np.interp(x, at, error), own)
         curves[zone] = (at, value)
     sweet = part.get("sweet_spot")
