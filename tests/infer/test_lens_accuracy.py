@@ -16,7 +16,7 @@ from auditor.infer.lenses import infer_lenses
 
 @pytest.fixture(scope="module")
 def ordinary() -> Outcome:
-    return audit(40, 71_000)
+    return audit(32, 71_000)
 
 
 def test_curves_are_within_3_percent_in_the_median_and_10_at_the_95th_percentile(ordinary):
@@ -48,8 +48,8 @@ def test_range_ends_are_off_by_a_third_of_a_stop_in_the_median_and_never_by_more
     ],
 )
 def test_intervals_hold_the_truth(spec):
-    # 20 archives of some 23 cells, alike within an archive: known to about 3 points.
-    held = np.mean(audit(20, 74_000, **spec).held)
+    # 16 archives of some 23 cells, alike within an archive: known to about 3 points.
+    held = np.mean(audit(16, 74_000, **spec).held)
     assert 0.83 <= held <= 0.97
 
 
