@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.artificial.lightpath import Optics, SceneSpectrum, through_optics
+from auditor.artificial.scenes import PLACES, landscape
 
 __all__ = [
     "LUMINANCE",
@@ -22,6 +23,7 @@ __all__ = [
     "add_photon_noise",
     "decode_srgb",
     "develop",
+    "develop_frame",
     "encode_srgb",
     "expose",
     "mosaic",
@@ -32,6 +34,9 @@ LUMINANCE: Final = (0.2126, 0.7152, 0.0722)
 
 FEW_ELECTRONS: Final = 40.0
 """Below this mean the Poisson distribution is drawn exactly; above, its normal limit serves."""
+
+LARGEST_PLACE: Final = 6_000_000
+"""Pixels up to which a timing frame is one place."""
 
 Image = NDArray[np.float32]
 
@@ -153,6 +158,21 @@ def develop(
     top = 255 if bits == 8 else 65_535
     kind = np.uint8 if bits == 8 else np.uint16
     return np.asarray(np.rint(np.clip(coded, 0, 1) * top).astype(kind))
+
+
+def develop_frame(width: int, height: int, seed: int = 0) -> NDArray[np.uint8]:
+    """A drawn place of any size, (height, width, 3), B G R as cv2 keeps it, for timing.
+
+    Beyond `LARGEST_PLACE` it is one place continued in mirrors, so that 60 megapixels take seconds.
+    """
+    whole = width * height
+    scale = max(1, int(np.ceil(np.sqrt(whole / LARGEST_PLACE))))
+    size = -(-height // scale), -(-width // scale)
+    scene = landscape(PLACES[seed % len(PLACES)], size[0], size[1], seed, oversample=1)
+    picture = expose(scene.radiance, Optics(8.0), Sensor(), 200, seed, oversample=1)
+    pad = ((0, height - size[0]), (0, width - size[1]), (0, 0))
+    full = np.pad(np.asarray(picture, np.uint8), pad, mode="symmetric")
+    return np.ascontiguousarray(full[..., ::-1])
 
 
 def mosaic(

@@ -9,9 +9,16 @@ import pytest
 import rawpy
 from PIL import Image
 
-from auditor.artificial.camera import Sensor, expose, mosaic
-from auditor.artificial.files import FrameTags, jpeg_bytes, mosaic_bytes, write_picture
+from auditor.artificial.camera import Sensor, develop_frame, expose, mosaic
+from auditor.artificial.files import (
+    FrameTags,
+    jpeg_bytes,
+    mosaic_bytes,
+    write_jpeg,
+    write_picture,
+)
 from auditor.artificial.lightpath import Optics
+from auditor.record import Settings
 
 TAGS = FrameTags(
     make="Tarn",
@@ -101,3 +108,23 @@ def test_wrong_endings_are_refused(tmp_path, scene):
         write_picture(tmp_path / "a.jpg", raw)
     with pytest.raises(ValueError, match="ending"):
         write_picture(tmp_path / "a.gif", np.zeros((4, 4), np.uint8))
+
+
+def test_timing_frames_have_any_size_and_their_settings(tmp_path):
+    code = develop_frame(640, 430, seed=1)
+    assert code.shape == (430, 640, 3)
+    assert code.std() > 20
+    path = tmp_path / "a.jpg"
+    write_jpeg(
+        path, code, Settings(body="Bench", lens="Lens", f_number=8.0, iso=200, labels=("a",))
+    )
+    assert np.abs(np.asarray(Image.open(path), int)[..., ::-1] - code).mean() < 6
+    with pyexiv2.Image(str(path)) as image:
+        assert image.read_exif()["Exif.Image.Model"] == "Bench"
+        assert image.read_xmp()["Xmp.dc.subject"] == ["a"]
+
+
+def test_large_timing_frames_are_continued_in_mirrors(monkeypatch):
+    monkeypatch.setattr("auditor.artificial.camera.LARGEST_PLACE", 20_000)
+    code = develop_frame(401, 301, seed=2)
+    assert code.shape == (301, 401, 3)
