@@ -79,7 +79,9 @@ def keeper_groups(
                 {
                     "path": path, "name": os.path.basename(path), "fault": fault(keeper),
                     "evidence": evidence(keeper), "measured": measured, "expected": expected,
-                    "share": measured / expected if measured is not None and expected else None,
+                    "share": measured / expected
+                    if measured is not None and expected and keeper.get("soft")
+                    else None,
                     "settings": _settings(keeper, row),
                     "picture": wanted.get(file_id) if isinstance(file_id, str) else None,
                     "deliberate": keeper.get("maybe_deliberate") or keeper.get("deliberate"),

@@ -56,7 +56,8 @@ def figures(text: Any) -> Markup:
 def sentence(text: Any) -> str:
     """Text as a sentence: a capital first letter and a full stop at the end."""
     out = words.clean(text)
-    return out and out[0].upper() + out[1:] + ("" if out[-1] in ".!?…" else ".")
+    first = out[:1] if out.startswith("f/") else out[:1].upper()  # an aperture is never F/8
+    return out and first + out[1:] + ("" if out[-1] in ".!?…" else ".")
 
 
 def shown(value: Any, form: str) -> str:

@@ -195,9 +195,15 @@ def _matches(profile: Block) -> list[str]:
 
 
 def _comparisons(profile: Block) -> list[str]:
+    """What was settled, the whole frame's figure standing for its zones; at most three."""
+    settled: dict[Any, tuple[Block, str]] = {}
+    for c in _list(profile, "comparisons"):
+        text = words.clean(c.get("verdict"))
+        if text and not text.startswith("cannot tell"):
+            key = tuple(words.clean(c.get(k)) for k in ("label", "against", "lens", "what"))
+            settled.setdefault(key, (c, text))
     out = []
-    told = [(c, words.clean(c.get("verdict"))) for c in _list(profile, "comparisons")]
-    for c, text in [(c, t) for c, t in told if t and not t.startswith("cannot tell")][:3]:
+    for c, text in list(settled.values())[:3]:
         verdict = text.rstrip(".")
         pairs = words.count(c.get("pairs"), "pair")
         label = _named(c.get("label"), 40)

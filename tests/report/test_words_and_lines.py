@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from auditor.report import keeper_lines, summary_lines, words
 from auditor.report.listing import HEADER, pipe_path
-from auditor.report.paper import figures
+from auditor.report.paper import figures, sentence
 
 
 @pytest.mark.parametrize(
@@ -168,3 +168,12 @@ def _findings(made: dict) -> list[str]:
     from auditor.report.summary import findings
 
     return [f.text for f in findings(copy.deepcopy(made))]
+
+
+def test_words_of_inference_become_sentences() -> None:
+    assert sentence("sides alike") == "Sides alike."
+    assert sentence("f/22 costs the corners more than f/8 would") == (
+        "f/22 costs the corners more than f/8 would."
+    )
+    assert sentence("Sure!") == "Sure!"
+    assert sentence("") == sentence(None) == ""
