@@ -29,6 +29,9 @@ _STEP: Final = 0.004
 _POOLED: Final = 8.0
 """Outings' worth of trust in pooled variance components."""
 
+_LEAST_KNOWN: Final = 0.15
+"""Share of the complete-data information that frames of unsure standing keep at least."""
+
 
 @dataclass(frozen=True, slots=True)
 class Draws:
@@ -89,7 +92,12 @@ def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> 
     blocks = _data_information(fit)
     full = fit.prior_information.copy()
     curvature = _effective_curvature(fit, blocks)
-    known = _positive(_embed(blocks) - absorbed_information(fit.data, curvature, fit.effects))
+    known = _at_least(
+        _embed(blocks) - absorbed_information(fit.data, curvature, fit.effects),
+        np.diag(cell_sums(fit.data, fit.look.curvature).ravel())
+        - absorbed_information(fit.data, fit.look.curvature, fit.effects),
+        _LEAST_KNOWN,
+    )
     full[:size, :size] += known
     inverse = np.asarray(np.linalg.inv(full), np.float64)
     _, gradient = update_effects(fit.look, fit.effects)
@@ -176,6 +184,22 @@ def _effective_curvature(fit: CurveFit, blocks: Floats) -> Floats:
     real = np.stack([blocks[:, z, z] for z in range(len(complete))])
     ratio = np.clip(real / np.maximum(complete, 1e-12), 0.0, 1.0)
     return np.asarray(fit.look.curvature * ratio.T[fit.data.aperture])
+
+
+def _at_least(known: Floats, complete: Floats, share: float) -> Floats:
+    """`known` with at least a share of the complete-data information in every direction.
+
+    What scenes absorb and what failed frames leave unsaid are counted on their own; where they
+    overlap, the difference can fall to nothing or below, and one direction (the level that all
+    apertures have in common) would be left to roam. The eigenvalues relative to `complete` are
+    bounded from below instead.
+    """
+    ridge = 1e-9 * max(float(np.trace(complete)) / len(complete), 1e-12)
+    lower = np.linalg.cholesky(_positive(complete) + ridge * np.eye(len(complete)))
+    inner = np.linalg.solve(lower, np.linalg.solve(lower, known).T)
+    values, vectors = np.linalg.eigh((inner + inner.T) / 2)
+    half = lower @ (vectors * np.sqrt(np.maximum(values, share)))
+    return np.asarray(half @ half.T)
 
 
 def _positive(matrix: Floats) -> Floats:
