@@ -33,7 +33,12 @@ _PROFILE: Final = np.arange(-_REACH_PX + _BIN_PX / 2, _REACH_PX, _BIN_PX)
 _MAX_EDGES: Final = 240
 _MIN_EDGES: Final = 6
 _MIN_STEP: Final = 0.06
+"""Least step in code values; in a mosaic's light, before any white balance, the next holds."""
+_MIN_STEP_LIGHT: Final = 0.015
 _HIGH_CONTRAST: Final = 0.25
+_REST: Final = 0.03
+_USED: Final = 0.05
+"""Weight from which an edge counts as used; 1 is a neutral, noiseless edge across the radius."""
 _SEAM: Final = 0.1
 """A seam reaches as far as one colour departs from green by this share of the step."""
 
@@ -64,18 +69,24 @@ def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
     radius = radius_of(edges.y, edges.x, picture.shape)
     towards = _radial_share(edges, picture.shape)
     green = profiles[:, 1]
+    least = _MIN_STEP if picture.code is not None else _MIN_STEP_LIGHT
     lateral: list[float | None] = []
     zones: list[list[float | None]] = []
     used = 0
     for channel in (0, 2):
-        ratio = steps[:, channel] / np.where(steps[:, 1] == 0, 1, steps[:, 1])
-        sound = (np.abs(steps[:, channel]) > _MIN_STEP) & (np.abs(steps[:, 1]) > _MIN_STEP)
+        sound = (np.abs(steps[:, channel]) > least) & (np.abs(steps[:, 1]) > least)
+        ratio = _balanced(steps[:, channel], steps[:, 1], sound)
         sound &= (ratio > 0.4) & (ratio < 2.5) & np.isfinite(profiles).all((1, 2))
-        shift = (green - profiles[:, channel]).sum(1) * _BIN_PX
+        apart = np.nan_to_num(green - profiles[:, channel])
+        shift = apart.sum(1) * _BIN_PX
         sound &= np.abs(shift) < 4
+        # What a displacement does not explain (colour that changes beside the edge) counts against.
+        line = np.gradient(np.nan_to_num(green), _BIN_PX, axis=1)
+        rest = np.sqrt(((apart - shift[:, None] * line) ** 2).mean(1))
         # Colour sampled coarsely widens an edge that changes colour; neutral edges tell more.
-        weight = np.where(sound, towards**2 / (1 + (np.log(np.abs(ratio) + 1e-9) / 0.3) ** 2), 0)
-        used = max(used, int(np.count_nonzero(weight > 0.1)))
+        trust = 1 / (1 + (np.log(np.abs(ratio) + 1e-9) / 0.3) ** 2) / (1 + (rest / _REST) ** 2)
+        weight = np.where(sound, towards**2 * trust, 0)
+        used = max(used, int(np.count_nonzero(weight > _USED)))
         lateral.append(_slope(shift, radius * towards, weight))
         zone = zone_of(radius)
         zones.append([_slope(shift, towards, np.where(zone == i, weight, 0)) for i in range(3)])
@@ -146,7 +157,7 @@ def _channel_profiles(picture: Picture, edges: Edges) -> tuple[Floats, Floats]:
         total = np.bincount(flat, weights=patch[:, channel][keep], minlength=n * bins)
         count = np.bincount(flat, minlength=n * bins)
         with np.errstate(invalid="ignore", divide="ignore"):
-            means[:, channel] = (total / count).reshape(n, bins)
+            means[:, channel] = _bridged((total / count).reshape(n, bins))
     low = np.nanmean(means[:, :, -_PLATEAU_PX > _PROFILE], axis=2)
     high = np.nanmean(means[:, :, _PLATEAU_PX < _PROFILE], axis=2)
     steps = high - low
@@ -155,9 +166,24 @@ def _channel_profiles(picture: Picture, edges: Edges) -> tuple[Floats, Floats]:
     return scaled, steps
 
 
+def _bridged(profile: Floats) -> Floats:
+    """Empty bins between two filled ones take their mean (a mosaic has few red and blue sites)."""
+    filled = profile.copy()
+    middle = (profile[:, :-2] + profile[:, 2:]) / 2
+    filled[:, 1:-1] = np.where(np.isnan(profile[:, 1:-1]), middle, profile[:, 1:-1])
+    return filled
+
+
+def _balanced(step: Floats, green: Floats, sound: NDArray[np.bool_]) -> Floats:
+    """Ratio of two colours' steps, 1 for the frame's ordinary edge whatever its white balance."""
+    ratio = step / np.where(green == 0, 1, green)
+    usual = float(np.median(ratio[sound])) if sound.any() else 1.0
+    return np.asarray(ratio / usual if usual > 0 else ratio)
+
+
 def _slope(shift: Floats, along: Floats, weight: Floats) -> float | None:
     """Robust slope through the origin of `shift` over `along` (iteratively reweighted, Huber)."""
-    if np.count_nonzero(weight > 0.1) < _MIN_EDGES:
+    if np.count_nonzero(weight > _USED) < _MIN_EDGES:
         return None
     shift = np.where(weight > 0, np.nan_to_num(shift), 0)
     w = weight.copy()
@@ -165,15 +191,16 @@ def _slope(shift: Floats, along: Floats, weight: Floats) -> float | None:
     for _ in range(6):
         slope = float((w * shift * along).sum() / max((w * along**2).sum(), 1e-12))
         left = np.abs(shift - slope * along)
-        scale = max(1.4826 * float(np.median(left[weight > 0.1])), 0.02)
+        scale = max(1.4826 * float(np.median(left[weight > _USED])), 0.02)
         w = weight * np.minimum(1, 1.345 * scale / np.maximum(left, 1e-9))
     return slope
 
 
 def _seams(profiles: Floats, steps: Floats) -> tuple[float | None, float | None]:
     """Median width and peak of the coloured seam at high-contrast edges of nearly neutral sides."""
-    ratio = steps[:, (0, 2)] / np.where(steps[:, 1:2] == 0, 1, steps[:, 1:2])
-    neutral = (np.abs(ratio - 1) < 0.35).all(1) & (np.abs(steps[:, 1]) > _HIGH_CONTRAST)
+    neutral = np.abs(steps[:, 1]) > _HIGH_CONTRAST
+    for channel in (0, 2):
+        neutral &= np.abs(_balanced(steps[:, channel], steps[:, 1], neutral) - 1) < 0.35
     neutral &= np.isfinite(profiles).all((1, 2))
     if np.count_nonzero(neutral) < _MIN_EDGES:
         return None, None
