@@ -6,16 +6,22 @@ again, with other thresholds or for a part of the frames, without reading a pict
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
+
+from auditor.record import COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from auditor.engine import Progress, ScanOptions, ScanSummary
     from auditor.infer.criteria import Criteria
+
+_UNREAD: Final = re.compile(r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_")
+"""Columns that no inference reads yet: left on disk, they spare half the memory."""
 
 __all__ = [
     "InferOptions",
@@ -113,7 +119,7 @@ def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any
     from auditor.store import Store
 
     store = Store(store_folder)
-    frames = store.load()
+    frames = store.load(c.name for c in COLUMNS if not _UNREAD.search(c.name))
     counts = {
         "found": len(frames),
         "measured": int((frames["status"] == "measured").sum()),
