@@ -262,7 +262,7 @@ def test_no_shake_no_limit():
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("seed", [5])
+@pytest.mark.parametrize("seed", [5, 7])
 def test_known_faults_of_a_rendered_archive(tmp_path, seed):
     """At least 90% of the faulty frames found, at most 5% of good ones accused, right cause in 80%."""
     recipe = fault_archive(seed, 6, {"focus": 0.15, "shake": 0.15}, (1152, 768))
@@ -288,7 +288,8 @@ def test_known_faults_of_a_rendered_archive(tmp_path, seed):
     for name, t in truth.items():
         fault = t["fault"]
         if fault == "none":
-            fault = "small" if t["f_number"] >= 22 else "iso" if t["snr_18"] < 9 else "none"
+            # Noisy is what ISO 12232's acceptable 10:1 leaves out, as the profile defines it.
+            fault = "small" if t["f_number"] >= 22 else "iso" if t["snr_18"] < 10 else "none"
         if fault == "none":
             good += 1
             good_accused += name in accused
