@@ -19,7 +19,7 @@ __all__ = ["MAX_PIXELS", "MIN_PIXELS", "RAW_SUFFIXES", "Undecodable", "decode", 
 MAX_PIXELS: Final = 300_000_000
 """Larger pictures are refused from their header, before any decoding."""
 
-MIN_PIXELS: Final = 40_000
+MIN_PIXELS: Final = 30_000
 """Smaller pictures (icons, thumbnails) hold too little to measure."""
 
 # fmt: off
@@ -60,7 +60,8 @@ def decode(
     suffix = PurePath(name).suffix.lower()
     if not data:
         raise Undecodable("the file is empty")
-    if suffix in RAW_SUFFIXES:
+    # Some programs keep the raw file's name for the JPEG they make of it.
+    if suffix in RAW_SUFFIXES and not data.startswith(b"\xff\xd8\xff"):
         return _decode_raw(data, max_pixels)
     width, height, kind, mode = _header(data, suffix)
     _check_size(width, height, max_pixels)

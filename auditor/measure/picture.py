@@ -83,7 +83,8 @@ class Picture:
     def luma(self) -> NDArray[Any]:
         """(H, W) luma (BT.601 weights on code values), same type as `code`.
 
-        For JPEG files this is the Y plane as coded, untouched by chroma subsampling.
+        For JPEG files this is the coded Y plane to within rounding: the subsampled chroma planes
+        cancel out in these weights, except where a colour was clipped.
         """
         assert self.code is not None, "a mosaic has no luma"
         if self.code.ndim == 2:

@@ -42,6 +42,12 @@ def test_jpeg_luma_is_the_coded_grey_plane() -> None:
     assert picture.lossy
 
 
+def test_a_jpeg_under_a_raw_file_s_name_is_read_as_jpeg() -> None:
+    picture = decode(encoded(ramp(), "JPEG"), "a.nef")
+    assert picture.code is not None
+    assert picture.lossy
+
+
 def test_sixteen_bit_files_keep_their_depth() -> None:
     data = cv2.imencode(".png", (ramp().astype(np.uint16) * 257))[1].tobytes()
     picture = decode(data, "a.png")
