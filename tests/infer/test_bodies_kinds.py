@@ -123,6 +123,19 @@ def test_read_noise_that_still_falls_is_said_to() -> None:
     assert "still falls" in sensor["level_reason"]
 
 
+def test_gain_is_kept_where_read_noise_is_open() -> None:
+    """Frames without dark flat places tell their gain alone."""
+    body = ToneBody("Birch Raw", full_scale_e=45_000, read_noise_e=2.0, source="raw")
+    frames = tone_archive([body], [100, 200, 400], np.random.default_rng(27))
+    frames.loc[frames["iso"] < 400, "read_noise_e"] = np.nan
+    sensor = infer_bodies(frames)["bodies"][0]["sensor"]
+    by_iso = {e["iso"]: e for e in sensor["by_iso"]}
+    assert by_iso[100]["gain_e_per_dn"] == pytest.approx(3.0, rel=0.05)
+    assert by_iso[100]["read_noise_e"] is None
+    assert by_iso[400]["read_noise_e"] is not None
+    assert "dark flat places" in sensor["level_reason"]
+
+
 def _brightened(frames: pd.DataFrame, stops: float, rows: slice) -> pd.DataFrame:
     """Edited twins of `frames`; those of `rows` lifted by so many stops."""
     twins = frames.assign(source="edited", best=False)

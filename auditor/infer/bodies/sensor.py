@@ -40,7 +40,8 @@ def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[st
     table = sensor_rows(frames)
     columns = ("gain_e_per_dn", "read_noise_e", "iso", "white_dn")
     figures = table.reindex(columns=list(columns)).apply(pd.to_numeric, errors="coerce")
-    good = (figures["gain_e_per_dn"] > 0) & (figures["read_noise_e"] >= 0) & (figures["iso"] > 0)
+    # A frame without dark flat places tells its gain and leaves its read noise open.
+    good = (figures["gain_e_per_dn"] > 0) & ~(figures["read_noise_e"] < 0) & (figures["iso"] > 0)
     good &= (table["status"] == "measured") & table["body"].notna()
     figures = figures[good].assign(
         body=table.loc[good, "body"].astype(str), unit=resampling_unit(table)[good]
@@ -70,36 +71,47 @@ def _medians(values: pd.Series, units: pd.Series, rng: np.random.Generator) -> F
 def _one_body(rows: pd.DataFrame, share: float, rng: np.random.Generator) -> dict[str, Any]:
     tail = (1 - share) / 2
     by_iso: list[dict[str, Any]] = []
-    draws, steps = [], []
+    draws: list[Floats] = []
+    steps: list[int] = []
+    middles: list[float] = []
     for step, group in rows.groupby(rows["iso"].map(nominal_iso)):
-        read = _medians(group["read_noise_e"], group["unit"], rng)
+        dark = group[group["read_noise_e"].notna()]
+        read = _medians(dark["read_noise_e"], dark["unit"], rng) if len(dark) else None
         gain = _medians(group["gain_e_per_dn"], group["unit"], rng)
-        alone = len(group) < 2
         middle = float(group["gain_e_per_dn"].median())
         white = group["white_dn"].median()
         entry: dict[str, Any] = {
             "iso": int(step),
             "gain_e_per_dn": middle,
-            "read_noise_e": float(group["read_noise_e"].median()),
+            "read_noise_e": float(dark["read_noise_e"].median()) if len(dark) else None,
             "full_scale_e": middle * float(white) if pd.notna(white) else None,
             "frames": len(group),
         }
-        for name, values in (("gain", gain), ("read", read)):
-            bounds = (None, None) if alone else np.quantile(values, [tail, 1 - tail])
-            entry[f"{name}_low"], entry[f"{name}_high"] = (
-                None if b is None else float(b) for b in bounds
-            )
+        for name, values, alone in (
+            ("gain", gain, len(group) < 2),
+            ("read", read, len(dark) < 2),
+        ):
+            if values is None or alone:
+                entry[f"{name}_low"] = entry[f"{name}_high"] = None
+                continue
+            low, high = np.quantile(values, [tail, 1 - tail])
+            entry[f"{name}_low"], entry[f"{name}_high"] = float(low), float(high)
         by_iso.append(entry)
-        draws.append(read)
-        steps.append(int(step))
-    best = _level_from(np.array(steps), np.array([e["read_noise_e"] for e in by_iso])[None])[0]
-    sampled = _level_from(np.array(steps), np.stack(draws, axis=1))
-    known = np.isfinite(sampled)
+        if read is not None:
+            draws.append(read)
+            steps.append(int(step))
+            middles.append(entry["read_noise_e"])
     out: dict[str, Any] = {"by_iso": by_iso, "level_from_iso": None, "level_low": None}
     out |= {"level_high": None, "level_reason": None}
     if len(steps) < 3:
-        out["level_reason"] = f"needs raw frames at three ISO values or more, has {len(steps)}"
-    elif not np.isfinite(best) or known.mean() < 0.5:
+        out["level_reason"] = (
+            f"needs raw frames with dark flat places at three ISO values or more, has {len(steps)}"
+        )
+        return out
+    best = _level_from(np.array(steps), np.array(middles)[None])[0]
+    sampled = _level_from(np.array(steps), np.stack(draws, axis=1))
+    known = np.isfinite(sampled)
+    if not np.isfinite(best) or known.mean() < 0.5:
         out["level_reason"] = f"read noise still falls at ISO {steps[-1]}, the highest used"
     else:
         low, high = np.quantile(sampled[known], [tail, 1 - tail])
