@@ -215,6 +215,7 @@ def _split(options: dict[str, Any]) -> tuple[dict[str, Any], Any]:
 
 def _infer_options(options: dict[str, Any]) -> Any:
     from auditor.audit import InferOptions
+    from auditor.crawl.select import start_of
     from auditor.infer.bodies import parse_accept
     from auditor.infer.criteria import Criteria
 
@@ -223,6 +224,8 @@ def _infer_options(options: dict[str, Any]) -> Any:
         criteria = Criteria(**{n: options.pop(n) for n in names})
         for text in options["accept"]:
             parse_accept(text)
+        if options["since"] is not None:
+            start_of(options["since"])
     except ValueError as error:
         _fail(str(error), 2)
     return InferOptions(criteria=criteria, **options)
@@ -285,6 +288,8 @@ def _profile(target: Path, options: Any) -> dict[str, Any]:
 def _close(made: dict[str, Any], target: Path, set_aside: list[str]) -> None:
     from auditor.report import summary_lines
 
+    if not made["frames"]["found"]:
+        click.echo("No pictures were found there; check that the folder is the right one.")
     for line in (*summary_lines(made), *set_aside):
         click.echo(line)
     click.echo(f"Report: {target / 'report.html'}")

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import pandas as pd
 
-__all__ = ["SelectionError", "select"]
+__all__ = ["SelectionError", "select", "start_of"]
 
 
 class SelectionError(ValueError):
@@ -39,7 +39,7 @@ def select(
         keep &= (stars >= rating).fillna(False).astype(bool)
     if since is not None:
         # Local times in ISO order compare as text; only the first 19 characters are common to all.
-        keep &= frames["taken"].astype("object").fillna("").str.slice(0, 19) >= _start(since)
+        keep &= frames["taken"].astype("object").fillna("").str.slice(0, 19) >= start_of(since)
     for column, part in (("body", body), ("lens", lens)):
         if part is not None:
             text = frames[column].astype("object").fillna("").str.casefold()
@@ -47,7 +47,8 @@ def select(
     return frames[keep]
 
 
-def _start(since: str) -> str:
+def start_of(since: str) -> str:
+    """First moment of a year, month, day or time, as ISO text. Raises SelectionError."""
     text = since.strip()
     if re.fullmatch(r"\d{4}(-\d{2})?", text):
         text += "-01-01" if len(text) == 4 else "-01"

@@ -1,0 +1,90 @@
+"""The command line: exit codes, one clear line for every wrong call, nothing else on stdout."""
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from auditor.cli import main
+
+
+def call(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(w) for w in words])
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Path:
+    folder = tmp_path / "archive"
+    folder.mkdir()
+    ramp = np.linspace(0, 255, 480 * 320).reshape(320, 480).astype(np.uint8)
+    cv2.imwrite(str(folder / "plain.jpg"), ramp)
+    (folder / "broken.jpg").write_bytes(b"no picture at all")
+    (folder / "empty.jpg").touch()
+    return folder
+
+
+def test_a_path_that_does_not_exist_is_a_wrong_call(tmp_path: Path) -> None:
+    done = call("run", tmp_path / "absent", "--out", tmp_path / "out")
+    assert done.exit_code == 2
+    assert done.output.strip().endswith("check the path")
+    assert len(done.output.strip().splitlines()) == 1
+
+
+def test_an_output_folder_inside_the_archive_is_refused(archive: Path) -> None:
+    before = sorted(p.name for p in archive.iterdir())
+    done = call("run", archive, "--out", archive / "profile")
+    assert done.exit_code == 2
+    assert "inside the archive" in done.output
+    assert sorted(p.name for p in archive.iterdir()) == before
+
+
+def test_an_output_folder_that_cannot_be_written_is_refused(archive: Path, tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    done = call("run", archive, "--out", tmp_path / "file" / "out")
+    assert done.exit_code == 2
+    assert "can't be written" in done.output
+
+
+@pytest.mark.parametrize(
+    "option", [("--since", "someday"), ("--accept", "nonsense"), ("--pin-sharp", "3")]
+)
+def test_wrong_options_are_refused_before_anything_is_read(
+    archive: Path, tmp_path: Path, option: tuple[str, str]
+) -> None:
+    done = call("run", archive, "--out", tmp_path / "out", *option)
+    assert done.exit_code == 2
+    assert len(done.output.strip().splitlines()) == 1
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_profile_without_a_store_is_a_wrong_call(tmp_path: Path) -> None:
+    done = call("profile", "--out", tmp_path)
+    assert done.exit_code == 2
+    assert "auditor run" in done.output
+
+
+def test_an_archive_with_bad_files_is_audited(archive: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    done = call("run", archive, "--out", out, "--workers", "1")
+    assert done.exit_code == 3, done.output
+    profile = json.loads((out / "profile.json").read_text())
+    assert profile["frames"] == {"found": 3, "measured": 1, "set_aside": 2}
+    assert (out / "report.html").stat().st_size > 1000
+    assert "empty.jpg: the file is empty" in done.output
+    again = call("run", archive, "--out", out, "--workers", "1")
+    assert again.exit_code == 3
+    assert json.loads((out / "profile.json").read_text())["frames"] == profile["frames"]
+
+
+def test_measure_prints_one_object_a_line_in_the_order_given(archive: Path) -> None:
+    names = ["empty.jpg", "plain.jpg", "broken.jpg"]
+    done = call("measure", *(archive / n for n in names), "--json")
+    assert done.exit_code == 3
+    rows = [json.loads(line) for line in done.stdout.splitlines()]
+    assert [Path(r["path"]).name for r in rows] == names
+    assert [r["status"] for r in rows] == ["set-aside", "measured", "set-aside"]
+    assert rows[1]["settings"]["width_px"] == 480
+    assert rows[1]["photon_transfer"] is None
