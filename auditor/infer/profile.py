@@ -73,7 +73,9 @@ def _small_pictures(frames: pd.DataFrame, pictures: Pictures | None) -> pd.DataF
     """Small pictures of the outings in which any frame has a label; None when there are none."""
     if pictures is None or "outing" not in frames or not len(frames):
         return None
-    labelled = frames["labels"].map(lambda v: v is not None and np.size(v) > 0 and v == v)
+    labelled = frames["labels"].map(
+        lambda v: isinstance(v, list | tuple | np.ndarray) and len(v) > 0
+    )
     outings = frames.loc[labelled.astype(bool), "outing"].dropna().unique()
     near = frames[frames["outing"].isin(outings) & (frames["status"] == "measured")]
     ids = near["file_id"].dropna().astype(str).unique()[:MOST_PICTURES].tolist()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -10,9 +12,9 @@ from numpy.typing import NDArray
 from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS, Scenes
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel
-from auditor.infer.bodies.visible import frame_snr, iso_for_snr, third
+from auditor.infer.bodies.visible import frame_snr, isos_for_snr, third
 
-__all__ = ["as_noisy_as", "match_bodies", "reference_isos"]
+__all__ = ["LEAST_FRAMES", "as_noisy_as", "match_bodies", "reference_isos"]
 
 Floats = NDArray[np.float64]
 
@@ -20,32 +22,61 @@ USUAL: Final = tuple(i for i in ISOS if 100 <= i <= 12800)
 """Reference values given for every pair, beside those that the reference body used."""
 
 
+LEAST_FRAMES: Final = 6
+"""A body with fewer measured frames of one kind is not held against others: two or three frames say
+nothing of a body, and an archive of borrowed cameras would drown in pairs."""
+
+
 def reference_isos(model: NoiseModel) -> list[int]:
     """Third stops from 100 to 12,800 and whatever the body used beyond them."""
     return sorted({*USUAL, *(i for i in model.isos if i in ISO_GRID)})
 
 
-def as_noisy_as(
-    reference: NoiseModel, other: NoiseModel, scenes: Scenes, iso: int, share: float
-) -> tuple[float, float, float] | None:
-    """log2 ISO on `other` that looks as noisy as `iso` on `reference`: best, low, high.
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """How noisy a typical frame of one band looks on one body, log2 SNR over ISO_GRID."""
+
+    curve: Floats
+    draws: Floats
+    """(draws, ISO_GRID), falling with ISO as `iso_for_snr` wants it."""
+
+
+def _look(model: NoiseModel, scenes: Scenes) -> _Look:
+    return _Look(
+        frame_snr(model.log_sigma, scenes, model.output_scale),
+        frame_snr(model.draws, scenes, model.output_scale),
+    )
+
+
+def _as_noisy_as(
+    reference: _Look, other: _Look, isos: Sequence[int], wider: float, share: float
+) -> list[tuple[float, float, float] | None]:
+    """log2 ISO on `other` that looks as noisy as each ISO on `reference`: best, low, high.
 
     Draws are taken in step, so that what the noise measurement is off by in common cancels.
     None when the answer lies beyond every ISO there is.
     """
-    column = ISO_GRID.index(iso)
-    target = frame_snr(reference.log_sigma, scenes, reference.output_scale)[column]
-    curve = frame_snr(other.log_sigma, scenes, other.output_scale)
-    best = float(iso_for_snr(curve[None], target)[0])
-    if not np.isfinite(best):
-        return None
-    targets = frame_snr(reference.draws, scenes, reference.output_scale)[:, column]
-    values = iso_for_snr(frame_snr(other.draws, scenes, other.output_scale), targets)
+    columns = [ISO_GRID.index(iso) for iso in isos]
+    best = isos_for_snr(other.curve, reference.curve[columns])
+    rows = zip(other.draws, reference.draws[:, columns], strict=True)
+    values = np.array([isos_for_snr(curve, targets) for curve, targets in rows])
     values = np.clip(values, np.log2(ISO_GRID[0]), np.log2(ISO_GRID[-1]))
-    wider = max(reference.t_factor, other.t_factor)
     tail = (1 - share) / 2
-    low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail])
-    return best, float(best + (low - middle) * wider), float(best + (high - middle) * wider)
+    low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail], axis=0)
+    return [
+        (float(x), float(x + (lo - mid) * wider), float(x + (hi - mid) * wider))
+        if np.isfinite(x)
+        else None
+        for x, lo, mid, hi in zip(best, low, middle, high, strict=True)
+    ]
+
+
+def as_noisy_as(
+    reference: NoiseModel, other: NoiseModel, scenes: Scenes, iso: int, share: float
+) -> tuple[float, float, float] | None:
+    """log2 ISO on `other` that looks as noisy as `iso` on `reference`: best, low, high."""
+    wider = max(reference.t_factor, other.t_factor)
+    return _as_noisy_as(_look(reference, scenes), _look(other, scenes), [iso], wider, share)[0]
 
 
 def _seen(model: NoiseModel, log2_iso: float) -> bool:
@@ -62,16 +93,26 @@ def match_bodies(
     `iso`, `low` and `high` are engraved third stops; `iso_exact` is what was found between them.
     """
     out = []
-    for reference in models:
-        for other in models:
+    able = [m for m in models if m.cells.frame_count >= LEAST_FRAMES]
+    looks = {
+        (m.body, m.kind, band.key): _look(m, scenes[m.kind][band.key])
+        for m in able
+        for band in BANDS
+        if band.key in scenes.get(m.kind, {})
+    }
+    for reference in able:
+        isos = reference_isos(reference)
+        for other in able:
             if other.body == reference.body or other.kind != reference.kind:
                 continue
+            wider = max(reference.t_factor, other.t_factor)
             for band in BANDS:
-                typical = scenes.get(reference.kind, {}).get(band.key)
-                if typical is None:
+                mine = looks.get((reference.body, reference.kind, band.key))
+                if mine is None:
                     continue
-                for iso in reference_isos(reference):
-                    answer = as_noisy_as(reference, other, typical, iso, share)
+                theirs = looks[other.body, other.kind, band.key]
+                answers = _as_noisy_as(mine, theirs, isos, wider, share)
+                for iso, answer in zip(isos, answers, strict=True):
                     if answer is None:
                         continue
                     best, low, high = answer

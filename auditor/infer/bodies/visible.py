@@ -19,7 +19,15 @@ from numpy.typing import ArrayLike, NDArray
 from auditor.infer.bodies.bands import Scenes
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel
 
-__all__ = ["MID_TONE", "frame_snr", "highest_iso", "iso_for_snr", "lightness_slope", "third"]
+__all__ = [
+    "MID_TONE",
+    "frame_snr",
+    "highest_iso",
+    "iso_for_snr",
+    "isos_for_snr",
+    "lightness_slope",
+    "third",
+]
 
 Floats = NDArray[np.float64]
 
@@ -69,6 +77,12 @@ def iso_for_snr(log2_snr: Floats, wanted_log2: ArrayLike) -> Floats:
     for n, (row, w) in enumerate(zip(curve, wanted, strict=True)):
         out[n] = np.interp(-w, -row, _LOG_ISO, left=-np.inf, right=np.inf)
     return out
+
+
+def isos_for_snr(log2_snr: Floats, wanted_log2: Floats) -> Floats:
+    """`iso_for_snr` of one curve (ISO_GRID,) for many values (M,)."""
+    curve = np.minimum.accumulate(log2_snr) - 1e-9 * np.arange(len(log2_snr))
+    return np.interp(-wanted_log2, -curve, _LOG_ISO, left=-np.inf, right=np.inf)
 
 
 def third(log2_iso: float, rounding: str = "near") -> int:
