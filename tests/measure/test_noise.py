@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import time
 
 import cv2
 import noise_pictures as draw
@@ -156,26 +155,3 @@ def test_a_frame_four_times_the_size_reads_the_same() -> None:
     four = measure_noise(Picture(draw.exposed(np.tile(scene, (2, 2)), 4000)))
     assert one.sigma_code8 is not None
     assert four.sigma_code8 == pytest.approx(one.sigma_code8, rel=0.03)
-
-
-@pytest.mark.long
-def test_cost_is_at_most_half_a_decode_from_12_megapixels_on() -> None:
-    # Noise makes the file as dear to decode as a camera's; a drawn scene without it decodes in half.
-    scene = draw.exposed(draw.land(), 2000)
-    for height, width in ((2832, 4256), (6400, 9600)):
-        tiles = (-(-height // 800), -(-width // 1200))
-        code = cv2.cvtColor(np.tile(scene, tiles)[:height, :width], cv2.COLOR_GRAY2BGR)
-        _, data = cv2.imencode(".jpg", code, [cv2.IMWRITE_JPEG_QUALITY, 95])
-        decode, measure = [], []
-        for _ in range(5):
-            start = time.process_time()
-            decoded = cv2.imdecode(data, cv2.IMREAD_COLOR)
-            middle = time.process_time()
-            picture = Picture(decoded, lossy=True)
-            assert picture.luma.size
-            before = time.process_time()
-            measure_noise(picture)
-            decode.append(middle - start)
-            measure.append(time.process_time() - before)
-        print(f"{height * width / 1e6:.0f} MP: {min(measure) / min(decode):.2f} of a decode")
-        assert min(measure) < 0.75 * min(decode)  # half, and room for a busy machine
