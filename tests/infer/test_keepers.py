@@ -81,6 +81,10 @@ def frame(f_number=8.0, factor=1.0, **more):
     return row | more
 
 
+COMPANY = [frame() for _ in range(6)]
+"""Still frames of the same lens, against which movement shows."""
+
+
 def judged(*rows):
     table = pd.DataFrame(list(rows))
     return judge_frames(table, [lens_entry()], [body_entry()], Criteria())
@@ -101,11 +105,18 @@ def test_blur_alike_in_all_directions_is_missed_focus():
 
 
 def test_blur_one_way_is_shake_though_the_zones_look_sharp():
-    row = judged(
-        frame(direction_ratio=0.55, direction_ratio_stderr=0.05, exposure_time_s=1 / 10)
-    ).iloc[0]
-    assert row["soft"]
-    assert row["cause"] == "shake"
+    shaken = frame(direction_ratio=0.55, direction_ratio_stderr=0.05, exposure_time_s=1 / 10)
+    found = judged(shaken, *COMPANY)
+    assert found["soft"].tolist() == [True] + [False] * len(COMPANY)
+    assert found["cause"].iloc[0] == "shake"
+
+
+def test_movement_is_not_told_without_frames_to_compare_with():
+    """One way of a scene's own (reeds, rain) is no movement: a lone frame can't tell them apart."""
+    lone = frame(direction_ratio=0.55, direction_ratio_stderr=0.05)
+    assert not judged(lone)["soft"].iloc[0]
+    reeds = [frame(direction_ratio=0.6, direction_ratio_stderr=0.05) for _ in range(8)]
+    assert not judged(lone, *reeds)["soft"].any()
 
 
 def test_one_zone_without_a_subject_accuses_nobody():
@@ -182,8 +193,9 @@ def test_the_list_has_the_contracts_keys_and_says_why():
 
 
 def test_a_pan_may_be_meant():
+    panned = frame(direction_ratio=0.4, direction_deg=0.0, exposure_time_s=1 / 30)
     found = find_keepers(
-        pd.DataFrame([frame(direction_ratio=0.4, direction_deg=0.0, exposure_time_s=1 / 30)]),
+        pd.DataFrame([panned, *COMPANY]),
         [lens_entry()], [body_entry()], Criteria(),
     )  # fmt: skip
     assert found[0]["maybe_deliberate"]

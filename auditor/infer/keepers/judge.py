@@ -41,6 +41,10 @@ SURE: Final = 3.0
 ONE_WAY: Final = 0.82
 """MTF50 along the softest direction over that along the sharpest, below which a frame moved. Still
 frames of drawn places reach 0.85."""
+STILL: Final = 0.9
+"""What the sharper quarter of a lens's frames reaches where most were held still."""
+ENOUGH_COMPANY: Final = 6
+"""Frames of a lens and focal range from which movement can be told from the scenes' own grain."""
 SPARE_STOPS: Final = 2.0
 """Shutter time to spare for stopping down, against 1 / focal length (common practice, no source)."""
 HANDHELD_STOPS: Final = 0.0
@@ -90,9 +94,9 @@ def _sharpness(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable
         along = np.log(ratio)
         moved_z = (along - np.log(ONE_WAY)) / (ratio_error / ratio)
         away_z = along / (ratio_error / ratio)
-    moved = usable & (ratio < ONE_WAY) & (away_z < -SURE)
+    moved = usable & (ratio < _one_way(out, ratio, usable)) & (away_z < -SURE)
     blurred = usable & (count > 0) & (middle < np.log(1 - VISIBLE)) & (middle / own < -SURE)
-    out["judged"] = usable & ((count > 0) | np.isfinite(ratio))
+    out["judged"] = usable & ((count > 0) | np.isfinite(_one_way(out, ratio, usable)))
     out["moved"], out["blurred"], out["ratio"] = moved, blurred, ratio
     out["setting"] = usable & (allowed.small | allowed.wide) & (count > 0)
     out["wide"], out["small"] = allowed.wide, allowed.small
@@ -113,6 +117,20 @@ def _sharpness(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable
     expected = np.where(by_setting, np.exp(allowed.log_weaker_best), expected)
     found = np.where(by_setting, np.where(np.isfinite(weaker), weaker, np.nan), found)
     out["expected_cpp"], out["measured_cpp"] = expected, found
+
+
+def _one_way(out: pd.DataFrame, ratio: Floats, usable: Bools) -> Floats:
+    """Ratio below which a frame moved; NaN where its lens has too few frames to compare with.
+
+    Some scenes are softer in one direction of their own accord (rain, reeds, folds of rock), and so
+    is a photographer's subject: what the sharper quarter of the lens's frames reaches is the measure.
+    """
+    known = usable & np.isfinite(ratio) & (out["lens_entry"].to_numpy() >= 0)
+    usual = pd.Series(np.where(known, ratio, np.nan))
+    group = usual.groupby([out["lens_entry"].to_numpy(), out["focal_range"].to_numpy()])
+    reach = group.transform(lambda values: values.quantile(0.75)).to_numpy(float)
+    enough = group.transform("count").to_numpy() >= ENOUGH_COMPANY
+    return np.where(enough & known, ONE_WAY * np.minimum(reach / STILL, 1.0), np.nan)
 
 
 def _middle(deviation: Floats, error: Floats, count: NDArray[np.int64]) -> tuple[Floats, Floats]:
