@@ -21,8 +21,9 @@ from auditor.record import PhotonTransfer
 __all__ = ["Line", "fit_line", "is_sane", "measure_photon_transfer"]
 
 _FEWEST: Final = 60
-_WORST_READ_E: Final = 1.5
-"""Standard error in electrons from which on a read noise is not worth giving: no dark flat area."""
+_WORST_READ_E: Final = 0.75
+"""Standard error in electrons from which on a read noise is not worth giving: no dark flat area. Two
+of them are the 1.5 electrons within which it is meant to be right."""
 
 _FLAT: Final = 1.5
 """A place is flat when its low frequencies hold less than this many times the noise's power; over
