@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from auditor.infer.bodies import accept_table, fit_bodies, infer_bodies, parse_accept
+from auditor.infer.bodies import BodiesModel, accept_table, fit_bodies, infer_bodies, parse_accept
 from auditor.infer.comparisons import compare_labels
 from auditor.infer.criteria import Criteria
 from auditor.infer.keepers import (
@@ -48,7 +48,8 @@ def build_profile(
     """
     frames = complete_columns(frames)
     lenses = infer_lenses(frames, criteria)
-    bodies = infer_bodies(frames, criteria)
+    model = fit_bodies(frames, criteria)
+    bodies = infer_bodies(frames, criteria, model)
     verdicts = judge_frames(frames, lenses, bodies["bodies"], criteria)
     return {
         "frames": _counts(frames, counts),
@@ -65,7 +66,7 @@ def build_profile(
         "settings": settings_to_avoid(frames, verdicts, lenses, criteria),
         "handheld": handheld_limits(frames, verdicts, lenses, criteria),
         "next_shots": next_shots(lenses, criteria),
-        "accepted": _accepted(frames, criteria, accept),
+        "accepted": _accepted(model, accept),
     }
 
 
@@ -82,13 +83,8 @@ def _small_pictures(frames: pd.DataFrame, pictures: Pictures | None) -> pd.DataF
     return pictures(ids) if ids else None
 
 
-def _accepted(
-    frames: pd.DataFrame, criteria: Criteria, accept: Sequence[str]
-) -> list[dict[str, Any]]:
+def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[dict[str, Any]]:
     """For every accepted BODY:ISO:BAND, the ISO of every other body that looks as noisy."""
-    if not accept:
-        return []
-    model = fit_bodies(frames, criteria)
     out = []
     for text in accept:
         body, iso, band = parse_accept(text)

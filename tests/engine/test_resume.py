@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import archive
@@ -147,26 +148,20 @@ def test_a_second_run_on_the_same_store_is_refused(tmp_path: Path) -> None:
 
 
 @pytest.mark.long
-def test_a_disk_that_fills_up_stops_the_scan_cleanly(tmp_path: Path) -> None:
-    disk = tmp_path / "disk"
-    disk.mkdir()
-    if os.name != "posix" or os.geteuid() != 0:
-        pytest.skip("only the superuser can mount a small disk")
-    if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=400k", "tmpfs", disk]).returncode:
-        pytest.skip("no small disk can be mounted here")
-    try:
-        root = archive.make(tmp_path / "a", [f"{n:03d}.jpg" for n in range(1500)], size=150)
-        process = start(root, disk / "out")
-        said, _ = process.communicate(timeout=120)
-        assert process.returncode == 1, said
-        last = said.strip().splitlines()[-1]
-        assert "the disk is full: free some space, then run again" in last
-        kept = len(Store(disk / "out").load(["path"]))
-        assert 0 < kept < 1500
-        subprocess.run(["mount", "-o", "remount,size=40m", disk], check=True)
-        process = start(root, disk / "out")
-        said, _ = process.communicate(timeout=240)
-        assert "found 1500 measured 1500 set aside 0" in said
-        assert Store(disk / "out").verify() == []
-    finally:
-        subprocess.run(["umount", disk], check=True)
+def test_a_disk_that_fills_up_stops_the_scan_cleanly(
+    tmp_path: Path, small_disk: Callable[[str], Path]
+) -> None:
+    disk = small_disk("400k")
+    root = archive.make(tmp_path / "a", [f"{n:03d}.jpg" for n in range(1500)], size=150)
+    process = start(root, disk / "out")
+    said, _ = process.communicate(timeout=120)
+    assert process.returncode == 1, said
+    last = said.strip().splitlines()[-1]
+    assert "the disk is full: free some space, then run again" in last
+    kept = len(Store(disk / "out").load(["path"]))
+    assert 0 < kept < 1500
+    subprocess.run(["mount", "-o", "remount,size=40m", disk], check=True)
+    process = start(root, disk / "out")
+    said, _ = process.communicate(timeout=240)
+    assert "found 1500 measured 1500 set aside 0" in said
+    assert Store(disk / "out").verify() == []

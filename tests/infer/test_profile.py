@@ -40,3 +40,5 @@ def test_bodies_with_few_frames_are_not_held_against_each_other() -> None:
     made = infer_bodies(frames)
     assert {m["body"] for m in made["iso_matches"]} == {"Own One", "Own Two"}
     assert len(made["bodies"]) == 6
+    told = {b["body"] for b in made["bodies"] if any("not held against" in n for n in b["notes"])}
+    assert told == {b.name for b in few}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -302,34 +303,26 @@ def test_a_silent_holder_on_another_machine_is_taken_for_dead(
     Store(tmp_path).open_for_writing().close()
 
 
-def test_a_full_disk_is_said_and_costs_only_the_batch(tmp_path: Path) -> None:
-    disk = tmp_path / "disk"
-    disk.mkdir()
-    if os.name != "posix" or os.geteuid() != 0:
-        pytest.skip("only the superuser can mount a small disk")
-    if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", disk]).returncode:
-        pytest.skip("no small disk can be mounted here")
-    try:
-        with Store(disk) as store:
-            written = 0
-            said = ""
-            while not said and written < 1000:
-                try:
-                    store.append([row(f"/{written}")], [picture(f"/{written}", os.urandom(20000))])
-                    written += 1
-                except StoreError as error:
-                    said = str(error)
-            assert "disk is full" in said
-            assert "kept" in said
-            frames = Store(disk).load(["path"])
-            assert len(frames) == written > 3
-            assert not list(disk.glob("*/*.tmp"))
-            for path in parts(disk, "pictures")[:3]:
-                path.unlink()  # somebody makes room
-            store.append([row("/later")])
-        assert len(Store(disk).load(["path"])) == written + 1
-    finally:
-        subprocess.run(["umount", disk], check=True)
+def test_a_full_disk_is_said_and_costs_only_the_batch(small_disk: Callable[[str], Path]) -> None:
+    disk = small_disk("1m")
+    with Store(disk) as store:
+        written = 0
+        said = ""
+        while not said and written < 1000:
+            try:
+                store.append([row(f"/{written}")], [picture(f"/{written}", os.urandom(20000))])
+                written += 1
+            except StoreError as error:
+                said = str(error)
+        assert "disk is full" in said
+        assert "kept" in said
+        frames = Store(disk).load(["path"])
+        assert len(frames) == written > 3
+        assert not list(disk.glob("*/*.tmp"))
+        for path in parts(disk, "pictures")[:3]:
+            path.unlink()  # somebody makes room
+        store.append([row("/later")])
+    assert len(Store(disk).load(["path"])) == written + 1
 
 
 def test_a_folder_that_cannot_be_written_is_one_clear_line(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from scipy.stats import norm, t
 from auditor.infer.bodies.bands import BANDS, Scenes, band_of, scenes_by_band
 from auditor.infer.bodies.cells import gather
 from auditor.infer.bodies.habits import LIFT_STOPS, find_habits, lifts
-from auditor.infer.bodies.matches import match_bodies
+from auditor.infer.bodies.matches import LEAST_FRAMES, match_bodies
 from auditor.infer.bodies.observe import LONG_EXPOSURE_S, observe, sensor_rows
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
 from auditor.infer.bodies.sensor import sensor_figures
@@ -224,6 +224,8 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
         notes.append("noise reduction and development are part of what was measured")
     if cells.frame_count < 10:
         notes.append(f"only {cells.frame_count} frames: the intervals are wide")
+    if cells.frame_count < LEAST_FRAMES:
+        notes.append(f"not held against other bodies: that needs {LEAST_FRAMES} frames or more")
     lowest = noise.isos[0]
     if noise.base_iso > lowest:
         notes.append(

@@ -69,20 +69,15 @@ def iso_for_snr(log2_snr: Floats, wanted_log2: ArrayLike) -> Floats:
     Returns:
         (N,); -inf where even the lowest ISO of the grid is too noisy, inf where none is.
     """
+    wanted = np.broadcast_to(np.asarray(wanted_log2, float), log2_snr.shape[:1])
+    return np.array([isos_for_snr(row, w) for row, w in zip(log2_snr, wanted, strict=True)])
+
+
+def isos_for_snr(log2_snr: Floats, wanted_log2: ArrayLike) -> Floats:
+    """`iso_for_snr` of one curve (ISO_GRID,), for a value or many (M,)."""
     # Noise never falls with ISO at a given signal; draws may wobble by a hair.
-    curve = np.minimum.accumulate(log2_snr, axis=-1)
-    curve = curve - 1e-9 * np.arange(curve.shape[-1])
-    wanted = np.broadcast_to(np.asarray(wanted_log2, float), curve.shape[:1])
-    out = np.empty(len(curve))
-    for n, (row, w) in enumerate(zip(curve, wanted, strict=True)):
-        out[n] = np.interp(-w, -row, _LOG_ISO, left=-np.inf, right=np.inf)
-    return out
-
-
-def isos_for_snr(log2_snr: Floats, wanted_log2: Floats) -> Floats:
-    """`iso_for_snr` of one curve (ISO_GRID,) for many values (M,)."""
     curve = np.minimum.accumulate(log2_snr) - 1e-9 * np.arange(len(log2_snr))
-    return np.interp(-wanted_log2, -curve, _LOG_ISO, left=-np.inf, right=np.inf)
+    return np.interp(-np.asarray(wanted_log2, float), -curve, _LOG_ISO, left=-np.inf, right=np.inf)
 
 
 def third(log2_iso: float, rounding: str = "near") -> int:

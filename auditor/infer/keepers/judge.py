@@ -94,9 +94,10 @@ def _sharpness(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable
         along = np.log(ratio)
         moved_z = (along - np.log(ONE_WAY)) / (ratio_error / ratio)
         away_z = along / (ratio_error / ratio)
-    moved = usable & (ratio < _one_way(out, ratio, usable)) & (away_z < -SURE)
+    one_way = _one_way(out, ratio, usable)
+    moved = usable & (ratio < one_way) & (away_z < -SURE)
     blurred = usable & (count > 0) & (middle < np.log(1 - VISIBLE)) & (middle / own < -SURE)
-    out["judged"] = usable & ((count > 0) | np.isfinite(_one_way(out, ratio, usable)))
+    out["judged"] = usable & ((count > 0) | np.isfinite(one_way))
     out["moved"], out["blurred"], out["ratio"] = moved, blurred, ratio
     out["setting"] = usable & (allowed.small | allowed.wide) & (count > 0)
     out["wide"], out["small"] = allowed.wide, allowed.small
