@@ -96,6 +96,9 @@ class Settings:
     written_height_px: int | None = None
     maker_note: bool | None = None
     """Whether the camera's private notes are there; programs often drop them."""
+    white_balance: str | None = None
+    """'auto', the kind of light that was set ('daylight'), or 'manual'."""
+    colour_temperature_k: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,7 +267,7 @@ def _columns() -> tuple[Column, ...]:
         "flash": "bool", "labels": "list", "notes": "list",
         "focal_length_mm": "float", "focal_35mm": "float", "f_number": "float",
         "exposure_time_s": "float", "iso": "float", "exposure_bias_ev": "float", "ev100": "float",
-        "focus_distance_m": "float", "pixel_pitch_um": "float",
+        "focus_distance_m": "float", "pixel_pitch_um": "float", "colour_temperature_k": "float",
     }  # fmt: skip
     out += [Column(n, kinds.get(n, "str"), f"settings: {n}") for n in Settings.__slots__]
     for zone in (*ZONES, *SIDES):

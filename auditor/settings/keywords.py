@@ -26,16 +26,37 @@ def rating(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> int | None:
     return 0 if percent == 0 else min(5, int(percent // 24) + 1) if percent >= 1 else 0
 
 
-def labels(xmp: Mapping[str, Any], iptc: Mapping[str, Any]) -> tuple[str, ...]:
-    """Keywords from XMP, else IPTC, each once, in their order."""
+def labels(
+    xmp: Mapping[str, Any], iptc: Mapping[str, Any], exif: Mapping[str, Any] | None = None
+) -> tuple[str, ...]:
+    """Keywords, each once, in their order: from XMP, else IPTC, else the Exif tag that some file
+    managers write (XPKeywords: UTF-16, parted by semicolons)."""
     found: dict[str, None] = {}
-    places = [xmp.get("Xmp.dc.subject")]
-    if not any(places):
-        places = [iptc.get("Iptc.Application2.Keywords")]
-    for place in places:
-        words = place if isinstance(place, list) else [] if place is None else [place]
-        for word in words[:MAX_LABELS]:
-            text = clean_text(word)
-            if text:
-                found.setdefault(text)
+    places = [
+        xmp.get("Xmp.dc.subject"),
+        _leaves(xmp.get("Xmp.lr.hierarchicalSubject")),
+        iptc.get("Iptc.Application2.Keywords"),
+        _file_managers((exif or {}).get("Exif.Image.XPKeywords")),
+    ]
+    place = next((p for p in places if p), None)
+    words = place if isinstance(place, list) else [] if place is None else [place]
+    for word in words[:MAX_LABELS]:
+        text = clean_text(word)
+        if text:
+            found.setdefault(text)
     return tuple(found)[:MAX_LABELS]
+
+
+def _leaves(value: Any) -> list[str]:
+    """The last part of keywords written as a path ('gear|filter|polariser')."""
+    words = value if isinstance(value, list) else [] if value is None else [value]
+    return [str(w).rsplit("|", 1)[-1] for w in words]
+
+
+def _file_managers(value: Any) -> list[str]:
+    """Bytes written as numbers; what is no UTF-16 is passed over."""
+    values = str(value or "").split()
+    if not values or not all(v.isdigit() and int(v) < 256 for v in values):
+        return []
+    text = bytes(int(v) for v in values).decode("utf-16-le", "ignore")
+    return text.split("\x00", 1)[0].split(";")

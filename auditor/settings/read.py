@@ -11,6 +11,7 @@ from typing import Any, Final, Literal
 from auditor.crawl.kinds import suffix_of
 from auditor.record import Settings
 from auditor.settings import light
+from auditor.settings.balance import colour_temperature, white_balance
 from auditor.settings.body import body_name, body_serial
 from auditor.settings.keywords import labels, rating
 from auditor.settings.lens import (
@@ -123,12 +124,14 @@ def _settings(raw: RawTags, name: str) -> Settings:
         file_number=file_number(name, exif),
         flash=light.flash_fired(exif),
         rating=rating(exif, words),
-        labels=labels(words, raw.iptc),
+        labels=labels(words, raw.iptc, exif),
         notes=tuple(notes),
         pitch_basis=pitch.basis if pitch else None,
         written_width_px=written[0] if written else None,
         written_height_px=written[1] if written else None,
         maker_note=has_maker_note(exif) if exif else None,
+        white_balance=white_balance(exif, xmp),
+        colour_temperature_k=colour_temperature(exif, xmp),
     )
 
 
