@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -23,9 +23,6 @@ from auditor.infer.next_shots import next_shots
 from auditor.record import COLUMNS
 
 __all__ = ["build_profile", "complete_columns"]
-
-MOST_PICTURES: Final = 5000
-"""So many small pictures at most are looked at for comparisons; they are read into memory."""
 
 Pictures = Callable[[list[str]], pd.DataFrame]
 
@@ -60,27 +57,12 @@ def build_profile(
         "habits": bodies["habits"],
         "keepers": list_keepers(frames, verdicts, criteria),
         "verdicts": count_verdicts(verdicts),
-        "comparisons": compare_labels(
-            frames, lenses, criteria, _small_pictures(frames, pictures), patterns
-        ),
+        "comparisons": compare_labels(frames, lenses, criteria, pictures, patterns),
         "settings": settings_to_avoid(frames, verdicts, lenses, criteria),
         "handheld": handheld_limits(frames, verdicts, lenses, criteria),
         "next_shots": next_shots(lenses, criteria),
         "accepted": _accepted(model, accept),
     }
-
-
-def _small_pictures(frames: pd.DataFrame, pictures: Pictures | None) -> pd.DataFrame | None:
-    """Small pictures of the outings in which any frame has a label; None when there are none."""
-    if pictures is None or "outing" not in frames or not len(frames):
-        return None
-    labelled = frames["labels"].map(
-        lambda v: isinstance(v, list | tuple | np.ndarray) and len(v) > 0
-    )
-    outings = frames.loc[labelled.astype(bool), "outing"].dropna().unique()
-    near = frames[frames["outing"].isin(outings) & (frames["status"] == "measured")]
-    ids = near["file_id"].dropna().astype(str).unique()[:MOST_PICTURES].tolist()
-    return pictures(ids) if ids else None
 
 
 def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[dict[str, Any]]:

@@ -19,9 +19,11 @@ from auditor.infer.comparisons.location import Location, robust_location
 __all__ = [
     "GRID_SHAPE",
     "Cast",
+    "Evenness",
     "PairColour",
     "cast_of",
     "ciede2000_of_grey",
+    "evenness_of",
     "pair_colour",
     "read_grid",
     "uv_of",
@@ -169,8 +171,7 @@ def _plane(values: Floats, pattern: Floats) -> Floats:
 class Cast:
     """A cast over all pairs of a label, in u'v' of a neutral.
 
-    `size` with bounds; `shift` (2,); `found`; `unevenness`: how much it differs across the frame
-    (largest less smallest, over 90% of it) with bounds; `uneven`: whether that is beyond chance.
+    `size` with bounds (`low` is 0 unless `found`); `shift` (2,); `channels`: log R/G and B/G.
     """
 
     size: float
@@ -179,13 +180,20 @@ class Cast:
     shift: Floats
     channels: Floats
     found: bool
-    unevenness: float
-    unevenness_low: float
-    unevenness_high: float
-    uneven: bool
     neutral_uv: Floats
     matched_uv: Floats
     count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Evenness:
+    """How much the neutral's u'v' differs across the frame (largest less smallest, over 90% of it)
+    with bounds; `uneven`: whether that is beyond chance and could be seen."""
+
+    size: float
+    low: float
+    high: float
+    uneven: bool
 
 
 def _beyond_chance(parts: list[Location]) -> bool:
@@ -197,7 +205,7 @@ def _beyond_chance(parts: list[Location]) -> bool:
     return bool(f_distribution.cdf(statistic, k, max(n - 1, 1)) > _FOUND)
 
 
-def cast_of(pairs: list[PairColour], share: float, seed: int = 0) -> Cast | None:
+def cast_of(pairs: list[PairColour], share: float) -> Cast | None:
     """The cast of a label from its pairs; None with fewer than two pairs that hold colour."""
     held = [p for p in pairs if np.isfinite(p.channels).all()]
     if len(held) < 2:
@@ -210,9 +218,17 @@ def cast_of(pairs: list[PairColour], share: float, seed: int = 0) -> Cast | None
     toward = shift / max(size, 1e-9)
     along = Location(size, float(np.hypot(*(toward * [p.stderr for p in parts]))), len(held))
     low, high = along.bounds(share)
-    channels = np.array(
-        [robust_location(np.array([p.channels[k] for p in held]), 1e-3).value for k in range(2)]
-    )
+    found = _beyond_chance(parts)
+    return Cast(
+        size, max(low, 0.0) if found else 0.0, high, shift, _channels(held), found,
+        _middle([p.neutral_uv for p in held]), _middle([p.matched_uv for p in held]), len(held),
+    )  # fmt: skip
+
+
+def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Evenness:
+    """How even the cast of a label is across the frame, from two pairs or more that hold colour."""
+    held = [p for p in pairs if np.isfinite(p.channels).all()]
+    channels = _channels(held)
     coefficients = [
         robust_location(np.array([p.pattern[i, k] for p in held]), 1e-3)
         for i in range(3)
@@ -227,13 +243,15 @@ def cast_of(pairs: list[PairColour], share: float, seed: int = 0) -> Cast | None
         )
         for _ in range(300)
     ]
-    uneven_low, uneven_high = np.quantile(drawn, [(1 - share) / 2, (1 + share) / 2])
+    low, high = np.quantile(drawn, [(1 - share) / 2, (1 + share) / 2])
     uneven = _beyond_chance(coefficients) and spread > _UNEVEN_LEAST
-    return Cast(
-        size, max(low, 0.0), high, shift, channels, _beyond_chance(parts), spread,
-        float(uneven_low) if uneven else 0.0, float(max(uneven_high, spread)), uneven,
-        _middle([p.neutral_uv for p in held]), _middle([p.matched_uv for p in held]), len(held),
-    )  # fmt: skip
+    return Evenness(spread, float(low) if uneven else 0.0, float(max(high, spread)), uneven)
+
+
+def _channels(held: list[PairColour]) -> Floats:
+    return np.array(
+        [robust_location(np.array([p.channels[k] for p in held]), 1e-3).value for k in range(2)]
+    )
 
 
 def _middle(values: list[Floats]) -> Floats:

@@ -7,68 +7,33 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from auditor.infer.comparisons.colour import (
-    PairColour,
-    cast_of,
-    ciede2000_of_grey,
-    pair_colour,
-    read_grid,
-)
+from auditor.infer.comparisons.colour import PairColour, pair_colour
 from auditor.infer.comparisons.crop import crop_bargain
 from auditor.infer.comparisons.curves import find_range
 from auditor.infer.comparisons.focus import compare_focus
-from auditor.infer.comparisons.labels import CROP, LabelPattern
-from auditor.infer.comparisons.location import robust_location
+from auditor.infer.comparisons.labels import CROP, LabelPattern, names_accessory
+from auditor.infer.comparisons.light import Light, light_entries
 from auditor.infer.comparisons.pairs import Labelled, Pair, find_pairs
+from auditor.infer.comparisons.scale import converter_factor
 from auditor.infer.comparisons.sharp import SharpnessTable, compare_sharpness
-from auditor.infer.comparisons.verdict import pairs_to_settle, verdict
+from auditor.infer.comparisons.small import PictureSource, SmallPictures
+from auditor.infer.comparisons.tint import Balance, cast_entries
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import numbers, texts
-from auditor.record import SIGNAL_BIN_EDGES
+from auditor.infer.lenses.grouping import numbers
 
 __all__ = ["compare_labels"]
 
-Floats = NDArray[np.float64]
-
 _LEAST_PAIRS: Final = 3
-"""A keyword or folder with fewer pairs of one lens is only listed, not compared."""
-_LIGHT_SD: Final = 0.03
-_CHANGING: Final = 0.5
-"""A pair whose light differs by so many stops from the others' was taken in changing light."""
-
-
-class _Pictures:
-    """Small pictures by position in the frame table."""
-
-    def __init__(self, frames: pd.DataFrame, pictures: pd.DataFrame | None) -> None:
-        self._ids = texts(frames, "file_id").to_numpy(dtype=object)
-        self._rows: dict[str, int] = {}
-        self._table = pictures
-        if pictures is not None and len(pictures):
-            ids = pictures.get("file_id", pictures.index)
-            self._rows = {str(k): i for i, k in enumerate(ids)}
-
-    def _get(self, row: int, name: str) -> bytes | None:
-        at = self._rows.get(str(self._ids[row]))
-        if at is None or self._table is None or name not in self._table:
-            return None
-        value = self._table[name].iloc[at]
-        return bytes(value) if isinstance(value, (bytes, bytearray, memoryview)) else None
-
-    def thumb(self, row: int) -> bytes | None:
-        return self._get(row, "thumb_jpeg")
-
-    def grid(self, row: int) -> Floats | None:
-        return read_grid(self._get(row, "colour_grid"))
+"""A keyword or folder with fewer pairs of one lens is only listed, not compared, unless it names an
+accessory."""
 
 
 def compare_labels(
     frames: pd.DataFrame,
     lenses: Sequence[Mapping[str, Any]],
     criteria: Criteria | None = None,
-    pictures: pd.DataFrame | None = None,
+    pictures: PictureSource | None = None,
     patterns: Iterable[LabelPattern] = (),
 ) -> list[dict[str, Any]]:
     """The profile's `comparisons`.
@@ -76,7 +41,8 @@ def compare_labels(
     Args:
         frames: `record.COLUMNS` plus the columns of `crawl.relate`.
         lenses: the profile's `lenses`, for their curves.
-        pictures: rows or index `file_id`, columns `thumb_jpeg` and `colour_grid`.
+        pictures: rows or index `file_id`, columns `thumb_jpeg` and `colour_grid`; or what gives such
+            a table for a list of file ids.
         patterns: from `labels_from_csv`.
 
     Differences are those of the label against its opposite: sharpness as a share of MTF50, light and
@@ -87,22 +53,26 @@ def compare_labels(
         return []
     frames = frames.reset_index(drop=True)
     patterns = list(patterns)
-    small = _Pictures(frames, pictures)
-    table = SharpnessTable(frames)
-    light = _Light(frames)
+    small = SmallPictures(frames, pictures)
+    known = _Known(frames, lenses, criteria, small)
     asked = {label for _, label in patterns}
+    items = find_pairs(frames, patterns, small)
+    small.fetch(r for i in items for q in i.pairs.values() for p in q for r in (p.labelled, p.bare))
     out: list[dict[str, Any]] = []
-    for item in find_pairs(frames, patterns, small.thumb):
-        own = (
-            item.key == CROP or item.key.startswith("converter ") or item.against == "single frames"
+    for item in items:
+        told = (
+            item.key == CROP
+            or item.key.startswith("converter ")
+            or item.against == "single frames"
+            or names_accessory(item.label.casefold())
+            or any(a.casefold() in item.label.casefold() for a in asked)
         )
-        told = own or any(a.casefold() in item.label.casefold() for a in asked)
         compared = False
         for lens, pairs in sorted(item.pairs.items()):
             if len(pairs) < _LEAST_PAIRS and not told:
                 continue
             compared = True
-            out += _one_lens(frames, item, lens, pairs, lenses, table, light, small, criteria)
+            out += _one_lens(item, lens, pairs, known)
         if told and not compared:
             out.append(_nothing(item))
     return out + compare_focus(frames, criteria)
@@ -112,7 +82,7 @@ def _base(item: Labelled, lens: str | None) -> dict[str, Any]:
     return {
         "label": item.label,
         "against": item.against,
-        "lens": lens,
+        "lens": lens or None,
         "left_out": [{"reason": r, "count": n} for r, n in sorted(item.left_out.items())],
     }
 
@@ -128,157 +98,67 @@ def _nothing(item: Labelled) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _one_lens(
-    frames: pd.DataFrame, item: Labelled, lens: str, pairs: list[Pair],
-    lenses: Sequence[Mapping[str, Any]], table: SharpnessTable, light: _Light, small: _Pictures,
-    criteria: Criteria,
-) -> list[dict[str, Any]]:  # fmt: skip
+class _Known:
+    """What is known of the frames, by the column, and of the lenses."""
+
+    def __init__(
+        self, frames: pd.DataFrame, lenses: Sequence[Mapping[str, Any]], criteria: Criteria,
+        small: SmallPictures,
+    ) -> None:  # fmt: skip
+        self.lenses, self.criteria, self.small = lenses, criteria, small
+        self.table = SharpnessTable(frames)
+        self.light = Light(frames)
+        self.balance = Balance(frames)
+        self.long_side = np.fmax(numbers(frames, "width_px"), numbers(frames, "height_px"))
+
+
+def _one_lens(item: Labelled, lens: str, pairs: list[Pair], known: _Known) -> list[dict[str, Any]]:
     base = _base(item, lens)
+    table = known.table
     paired = {p.labelled for p in pairs}
     rest = np.array([r for r in item.frames if table.lens[r] == lens and r not in paired], np.int64)
     found = []
     if item.key == CROP:
-        found += _crop(frames, pairs, lenses, table, criteria)
+        found += _crop(pairs, known)
     else:
-        found += compare_sharpness(table, pairs, rest, lenses, criteria)
-        colours = [_colour(p, light, small) for p in pairs]
-        if not item.key.startswith("converter "):
-            found += _light_entries(pairs, colours, light, criteria)
-        held = [c for c in colours if c is not None]
-        found += _cast_entries(held, criteria)
+        sharp = compare_sharpness(table, pairs, rest, known.lenses, known.criteria)
+        found += sharp
+        colours = [_colour(p, known.light, known.small) for p in pairs]
+        if item.key.startswith("converter "):
+            found += _on_the_subject(item.key, sharp)
+        else:
+            found += light_entries(pairs, colours, known.light, known.criteria)
+        found += cast_entries(pairs, colours, known.balance, known.criteria)
     return [base | entry for entry in found]
 
 
-class _Light:
-    """Exposure and brightness of every frame, in stops."""
-
-    def __init__(self, frames: pd.DataFrame) -> None:
-        n, t, iso = (numbers(frames, k) for k in ("f_number", "exposure_time_s", "iso"))
-        with np.errstate(invalid="ignore", divide="ignore"):
-            self.exposure = np.log2(t * iso / 100 / n**2)
-        self.exposure[~np.isfinite(self.exposure)] = np.nan
-        names = [f"signal_share_{i:02d}" for i in range(len(SIGNAL_BIN_EDGES) - 1)]
-        self._shares = [numbers(frames, k) for k in names]
-        self.raw = texts(frames, "source").to_numpy() == "raw"
-
-    def middle(self, row: int) -> float:
-        """log2 of the median signal, from the stored histogram; NaN where there is none."""
-        cumulative = np.concatenate([[0.0], np.cumsum([s[row] for s in self._shares])])
-        if not cumulative[-1] > 0:
-            return float("nan")
-        return float(np.interp(0.5 * cumulative[-1], cumulative, SIGNAL_BIN_EDGES))
+def _on_the_subject(label: str, sharp: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """What a converter gains over enlarging the bare picture: MTF50 per pixel, times its scale."""
+    centre = next((e for e in sharp if e["zone"] == "centre"), None)
+    if centre is None:
+        return []
+    factor = converter_factor(label)
+    values = {k: (1 + centre[k]) * factor - 1 for k in ("difference", "low", "high")}
+    low, high = values["low"], values["high"]
+    gain = "more" if low > 0 else "less" if high < 0 else "no more, as far as can be told,"
+    text = (
+        f"{gain} detail on the subject than enlarging the bare picture {factor:g} times: "
+        f"{values['difference']:+.0%} ({low:+.0%} to {high:+.0%})"
+    )
+    own = {"what": "detail on the subject", "unit": "share of detail", "verdict": text}
+    return [dict(centre) | values | own | {"added_blur_px": None}]
 
 
-def _colour(pair: Pair, light: _Light, small: _Pictures) -> PairColour | None:
+def _colour(pair: Pair, light: Light, small: SmallPictures) -> PairColour | None:
     a, b = small.grid(pair.labelled), small.grid(pair.bare)
     if a is None or b is None:
         return None
     return pair_colour(a, b, not (light.raw[pair.labelled] or light.raw[pair.bare]))
 
 
-def _light_entries(
-    pairs: list[Pair], colours: list[PairColour | None], light: _Light, criteria: Criteria
-) -> list[dict[str, Any]]:
-    """Light lost, from exposure and pictures; vignetting from the pictures."""
-    values, by_picture = [], 0
-    for pair, colour in zip(pairs, colours, strict=True):
-        more = light.exposure[pair.labelled] - light.exposure[pair.bare]
-        if colour is not None:
-            seen = colour.light
-            by_picture += 1
-        else:
-            seen = light.middle(pair.labelled) - light.middle(pair.bare)
-        values.append(seen - more)
-    out = []
-    stops = np.array(values)
-    middle = robust_location(stops, _LIGHT_SD)
-    if middle.count:
-        low, high = middle.bounds(criteria.interval)
-        odd = int(np.sum(np.abs(stops - middle.value) > _CHANGING))
-        text = verdict(
-            low, high, middle.count, 0.1,
-            (f"takes {-middle.value:.1f} stops of light", f"{middle.value:.1f} stops more light",
-             "no light lost"), " stops",
-        )  # fmt: skip
-        if odd:
-            text += f"; {odd} pairs in changing light count for little"
-        out.append(
-            _entry("light", None, middle.value, low, high, middle.count, "stops", text)
-            | {"lost_stops": -middle.value, "from_pictures": by_picture}
-        )
-    corners = np.array([c.corner for c in colours if c is not None])
-    middle = robust_location(corners, _LIGHT_SD)
-    if middle.count:
-        low, high = middle.bounds(criteria.interval)
-        text = verdict(
-            low, high, middle.count, 0.15,
-            ("darker corners", "brighter corners", "no darker corners found"), " stops",
-        )  # fmt: skip
-        out.append(
-            _entry("vignetting", "corner", middle.value, low, high, middle.count, "stops", text)
-        )
-    return out
-
-
-def _cast_entries(colours: list[PairColour], criteria: Criteria) -> list[dict[str, Any]]:
-    cast = cast_of(colours, criteria.interval, criteria.seed)
-    if cast is None:
-        return []
-    bounds = f"{cast.low:.4f} to {cast.high:.4f} in u'v'"
-    if cast.found:
-        kind = "uneven across the frame" if cast.uneven else "even, so harmless after white balance"
-        text = f"tints by {cast.size:.4f} ({bounds}), {kind}"
-    elif cast.high < 0.004:
-        text = (
-            f"no cast found; one of more than {cast.high:.4f} in u'v' can be ruled out ({bounds})"
-        )
-    else:
-        more = pairs_to_settle(cast.count, (cast.high - cast.low) / 2, 0.002)
-        text = f"cannot tell ({bounds}): white balance or light changed; about {more} pairs would settle it"
-    even = (
-        f"differs across the frame by {cast.unevenness:.4f} ("
-        f"{cast.unevenness_low:.4f} to {cast.unevenness_high:.4f} in u'v')"
-        if cast.uneven
-        else f"no unevenness found; at most {cast.unevenness_high:.4f} in u'v'"
-    )
-
-    def shift(values: Floats) -> list[float] | None:
-        return [float(v) for v in values] if np.isfinite(values).all() else None
-
-    first = _entry("cast", None, cast.size, cast.low, cast.high, cast.count, "u'v'", text) | {
-        "delta_uv": shift(cast.shift),
-        "ciede2000": ciede2000_of_grey(cast.channels),
-        "even": not cast.uneven,
-        "neutral_areas_uv": shift(cast.neutral_uv),
-        "matched_areas_uv": shift(cast.matched_uv),
-        "found": cast.found,
-        "note": "automatic white balance may have hidden part of an even cast",
-    }
-    second = _entry(
-        "cast evenness", None, cast.unevenness, cast.unevenness_low, cast.unevenness_high,
-        cast.count, "u'v'", even,
-    )  # fmt: skip
-    return [first, second]
-
-
-def _entry(
-    what: str, zone: str | None, value: float, low: float, high: float, pairs: int, unit: str,
-    text: str,
-) -> dict[str, Any]:  # fmt: skip
-    finite = bool(np.isfinite(low) and np.isfinite(high))
-    return {
-        "what": what, "zone": zone, "pairs": pairs, "difference": float(value),
-        "low": float(low) if finite else None, "high": float(high) if finite else None,
-        "unit": unit, "verdict": text,
-    }  # fmt: skip
-
-
-def _crop(
-    frames: pd.DataFrame, pairs: list[Pair], lenses: Sequence[Mapping[str, Any]],
-    table: SharpnessTable, criteria: Criteria,
-) -> list[dict[str, Any]]:  # fmt: skip
+def _crop(pairs: list[Pair], known: _Known) -> list[dict[str, Any]]:
     """Detail in the centre across the print, measured in the pairs, and the bargain in closed form."""
-    long_side = np.fmax(numbers(frames, "width_px"), numbers(frames, "height_px"))
+    table, lenses, long_side = known.table, known.lenses, known.long_side
     factor = float(np.median([long_side[p.bare] / long_side[p.labelled] for p in pairs]))
     bare = pairs[0].bare
     focal = float(table.focal[bare])
@@ -291,7 +171,7 @@ def _crop(
     )
     # At one place of the lens, pixels of one pitch see the same: the centre of the crop is compared
     # with the centre of the whole.
-    centre = compare_sharpness(table, pairs, np.empty(0, np.int64), lenses, criteria)
+    centre = compare_sharpness(table, pairs, np.empty(0, np.int64), lenses, known.criteria)
     measured = next((e for e in centre if e["zone"] == "centre"), None)
     out = []
     if measured is not None:

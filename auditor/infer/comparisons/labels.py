@@ -19,7 +19,17 @@ import pandas as pd
 
 from auditor.infer.lenses.grouping import numbers, texts
 
-__all__ = ["LabelPattern", "label_sets", "labels_from_csv", "own_labels", "plain"]
+__all__ = [
+    "LabelPattern",
+    "contradicted",
+    "denied",
+    "is_bare",
+    "label_sets",
+    "labels_from_csv",
+    "names_accessory",
+    "own_labels",
+    "plain",
+]
 
 CROP: Final = "crop mode"
 STACKED: Final = "focus stacked"
@@ -40,6 +50,23 @@ _NOT_A_FOLDER_LABEL: Final = re.compile(
 )
 """Camera folders, dates, numbers and kinds of file name no accessory."""
 
+# "Without" before or after what is missing, in languages of photographers near and far.
+_WITHOUT: Final = re.compile(
+    r"^(?:without|with no|not?|non|kein(?:e[nr]?)?|ohne|sans|sin|senza|sem|bez|uten|utan|uden|"
+    r"zonder|geen|ilman|fara|fără|nélkül|χωρίς|без|بدون|ללא)[\s_-]+(?P<what>\w.*)$"
+    r"|^[无無沒没](?P<han>\w+)$|^(?P<kana>\w+)(?:なし|無し)$|^(?P<off>\w.*)[\s_-](?:off|none|aus)$"
+)
+_BARE: Final = re.compile(
+    r"\b(?:bare|naked|none|nothing|unfiltered|no[\s_-]?filter|without|plain|reference|control|"
+    r"ohne|sans|sin|senza|sem|bez|uten|utan|uden|zonder|без|nackt|nu|nudo)\b|なし|無し|^[无無]"
+)
+# Words for what is put on a lens, as many languages write them (common practice, no source).
+_ACCESSORY: Final = re.compile(
+    r"filt(?:er|re|ro|ros|ri)\w*|\w*filter|polari[sz]\w*|polfilter|polariz\w*|\bcpl\b|\bnd\s?\d*\b|"
+    r"\buv\b|graufilter|verlauf\w*|converter|konverter|convertisseur|telekonverter|"
+    r"extender|フィルター|偏光|减光|減光|滤镜|濾鏡|фильтр|поляр\w*|فلتر|מסנן|필터|φίλτρο"
+)
+
 _SAME_PITCH: Final = 0.03
 _CROP_SHARE: Final = 0.92
 """A crop mode reads less than this share of the sensor's long side."""
@@ -48,6 +75,32 @@ _CROP_SHARE: Final = 0.92
 def plain(label: str) -> str:
     """A label without differences of case, blanks and Unicode form, in any script."""
     return " ".join(unicodedata.normalize("NFKC", str(label)).casefold().split())
+
+
+def denied(label: str) -> str:
+    """What a label (in plain form) says was not there: 'without filter' gives 'filter', others ''."""
+    found = _WITHOUT.match(label)
+    return next((g for g in found.groups() if g), "") if found else ""
+
+
+def is_bare(label: str) -> bool:
+    """Whether a label (in plain form) names frames without an accessory."""
+    return bool(denied(label)) or _BARE.search(label) is not None
+
+
+def names_accessory(label: str) -> bool:
+    """Whether a label (in plain form) names something on the lens, rather than a place or a mood."""
+    return not is_bare(label) and _ACCESSORY.search(label) is not None
+
+
+def contradicted(labels: frozenset[str]) -> frozenset[str]:
+    """Labels (in plain form) of one frame that deny each other: 'polariser' and 'no polariser'."""
+    out = set()
+    for label in labels:
+        what = denied(label)
+        if what and what in labels:
+            out |= {label, what}
+    return frozenset(out)
 
 
 def labels_from_csv(text: str) -> tuple[list[LabelPattern], list[str]]:
@@ -132,21 +185,42 @@ def label_sets(
     patterns = list(patterns)
     paths = texts(frames, "path").to_list()
     root = _common_root(paths)
-    keywords = frames["labels"].to_list() if "labels" in frames else [None] * len(frames)
+    keywords = _keywords(frames)
     own = own_labels(frames)
     out = []
     folder_labels: Mapping[str, list[str]] = {
         f: _folder_labels(f, root) for f in {str(PurePosixPath(p).parent) for p in paths}
     }
     for path, words, told in zip(paths, keywords, own, strict=True):
-        found = list(told) + folder_labels[str(PurePosixPath(path).parent)]
-        if isinstance(words, (list, tuple, np.ndarray)):
-            found += [str(w) for w in words if str(w).strip()]
+        found = list(told) + folder_labels[str(PurePosixPath(path).parent)] + words
         found += [label for pattern, label in patterns if _matches(path, pattern)]
         for label in found:
             written.setdefault(plain(label), " ".join(label.split()))
         out.append(frozenset(plain(label) for label in found if plain(label)))
     return out, written
+
+
+def _keywords(frames: pd.DataFrame) -> list[list[str]]:
+    """Keywords of every frame; the files of one capture share theirs, for a keyword is often
+    written to the JPEG or the sidecar only."""
+    if "labels" not in frames:
+        return [[] for _ in range(len(frames))]
+    out = [
+        [str(w) for w in words if str(w).strip()]
+        if isinstance(words, (list, tuple, np.ndarray))
+        else []
+        for words in frames["labels"]
+    ]
+    capture = numbers(frames, "capture")
+    known = np.flatnonzero(np.isfinite(capture))
+    _, place, count = np.unique(capture[known], return_inverse=True, return_counts=True)
+    shared: dict[int, list[str]] = {}
+    several = known[count[place] > 1]
+    for i in several:
+        shared.setdefault(int(capture[i]), []).extend(out[i])
+    for i in several:
+        out[i] = list(dict.fromkeys(shared[int(capture[i])]))
+    return out
 
 
 def _common_root(paths: list[str]) -> int:

@@ -2,13 +2,13 @@
 
 Same body and lens, minutes apart, alike to look at; nothing else may differ: converter, crop mode,
 kind of file and pixel pitch are labels themselves or must agree. Aperture may differ by a stop and a
-half; the lens's curve accounts for it.
+half; the lens's curve accounts for it. Where the frames of both sides carry a label ('polariser' and
+'bare'), the two labels are compared with each other.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -16,8 +16,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.comparisons.labels import CROP, MERGED, STACKED, LabelPattern, label_sets
+from auditor.infer.comparisons.labels import (
+    CROP,
+    MERGED,
+    STACKED,
+    LabelPattern,
+    contradicted,
+    denied,
+    is_bare,
+    label_sets,
+)
 from auditor.infer.comparisons.likeness import alike_at_scale, overlay, read_thumb
+from auditor.infer.comparisons.scale import converter_factor, pair_scale
+from auditor.infer.comparisons.small import SmallPictures
 from auditor.infer.lenses.grouping import flags, numbers, texts
 from auditor.infer.lenses.scenes import read_signatures
 
@@ -32,9 +43,14 @@ _ALIKE: Final = 0.80
 _MAYBE: Final = 0.45
 """From here on the thumbnails decide."""
 _ALIKE_THUMB: Final = 0.55
+_WHOLE_VIEW: Final = 0.90
+"""Two pictures of different size that correlate so well at equal framing show the same view."""
 _MOST_PER_BURST: Final = 3
 _OWN: Final = (CROP, STACKED, MERGED)
 _APERTURE_STOPS: Final = 1.5
+
+Key = tuple[str, str]
+"""A label and what it is held against; the empty text where that is the lack of the label."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +61,9 @@ class Pair:
     bare: int
     likeness: float
     minutes: float
+
+    def turned(self) -> Pair:
+        return Pair(self.bare, self.labelled, self.likeness, self.minutes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,14 +83,30 @@ class Labelled:
     """The label in plain form; of labels that always come together, the first."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Meeting:
+    """Two frames that may be a pair of `key`, and what forbids it."""
+
+    key: Key
+    labelled: int
+    bare: int
+    likeness: float
+    scale: float
+    problem: str | None
+    minutes: float
+
+
 class _Columns:
     """The columns that pairing needs, as arrays."""
 
     def __init__(self, frames: pd.DataFrame) -> None:
-        self.usable = texts(frames, "status").to_numpy() == "measured"
-        self.usable &= flags(frames, "best", True)
+        measured = texts(frames, "status").to_numpy() == "measured"
+        measured &= flags(frames, "best", True)
         self.source = texts(frames, "source").to_numpy(dtype=object)
-        self.usable &= ~np.isin(self.source, ["resized"]) & ~flags(frames, "upsampled", False)
+        self.reduced = measured & (
+            np.isin(self.source, ["resized"]) | flags(frames, "upsampled", False)
+        )
+        self.usable = measured & ~self.reduced
         self.body = texts(frames, "body").to_numpy(dtype=object)
         self.lens = texts(frames, "lens").to_numpy(dtype=object)
         taken = texts(frames, "taken")
@@ -83,137 +118,233 @@ class _Columns:
         self.f_number = numbers(frames, "f_number")
         self.pitch = numbers(frames, "pixel_pitch_um")
         self.width = np.fmax(numbers(frames, "width_px"), numbers(frames, "height_px"))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            seconds, iso = numbers(frames, "exposure_time_s"), numbers(frames, "iso")
+            self.exposure = np.log2(seconds * iso / self.f_number**2)
         burst = numbers(frames, "burst")
         self.burst = np.where(np.isnan(burst), -1.0 - np.arange(len(burst)), burst)
+
+
+class _Reasons:
+    """How often each label's frames were left out, and why."""
+
+    def __init__(self) -> None:
+        self.by_key: dict[Key, dict[str, int]] = {}
+
+    def add(self, key: Key, reason: str, count: int = 1) -> None:
+        if count:
+            counts = self.by_key.setdefault(key, {})
+            counts[reason] = counts.get(reason, 0) + count
 
 
 def find_pairs(
     frames: pd.DataFrame,
     patterns: Iterable[LabelPattern] = (),
-    thumb_of: Callable[[int], bytes | None] | None = None,
+    small: SmallPictures | None = None,
 ) -> list[Labelled]:
     """All labels of a frame table with their pairs, labels in alphabetical order.
 
     Args:
         frames: `record.COLUMNS` plus the columns of `crawl.relate`.
-        thumb_of: position -> JPEG of the thumbnail, for likeness that signatures leave open.
+        small: thumbnails, for likeness that signatures leave open.
     """
-    labels, written = _joined(*label_sets(frames, patterns))
+    single, written = label_sets(frames, patterns)
+    labels, written = _joined(single, written)
     c = _Columns(frames)
-    order = np.lexsort((c.seconds, c.lens.astype(str), c.body.astype(str)))
-    order = order[c.usable[order] & ~np.isnan(c.seconds[order]) & (c.lens[order] != "")]
-    candidates: dict[str, list[Pair]] = {}
-    left_out: dict[str, dict[str, int]] = {}
+    reasons = _Reasons()
+    sound = _without_contradictions(single, labels, c, reasons)
+    meetings = _meetings(labels, c, sound, reasons)
+    found = _one_scene(meetings, c, small, reasons)
+    out = []
+    for key, pairs in sorted(_with_unpaired(found, labels, c, reasons).items()):
+        label, against = key
+        carrying = np.array(
+            [i for i, s in enumerate(labels) if label in s and c.usable[i]], np.int64
+        )
+        by_lens: dict[str, list[Pair]] = {}
+        for pair in _one_to_one(pairs, c):
+            by_lens.setdefault(str(c.lens[pair.bare]), []).append(pair)
+        left_out = reasons.by_key.get(key, {})
+        out.append(_named(label, against, written, carrying, by_lens, left_out, c))
+    return out
+
+
+def _without_contradictions(
+    single: list[frozenset[str]], labels: list[frozenset[str]], c: _Columns, reasons: _Reasons
+) -> NDArray[np.bool_]:
+    """Frames whose labels do not contradict each other."""
+    against = {s: contradicted(s) for s in set(single)}
+    sound = np.ones(len(labels), bool)
+    for i in [i for i, s in enumerate(single) if against[s]]:
+        sound[i] = False
+        for label in (labels[i] & against[single[i]]) or labels[i]:
+            if c.usable[i]:
+                reasons.add((label, ""), "a frame's labels contradict each other")
+    return sound
+
+
+def _meetings(
+    labels: list[frozenset[str]], c: _Columns, sound: NDArray[np.bool_], reasons: _Reasons
+) -> list[_Meeting]:
+    """Frames of one body and lens, taken minutes apart, that differ in labels."""
+    # A lens without a name is known by its focal length.
+    unnamed = np.where(c.lens == "", np.nan_to_num(c.focal), 0.0)
+    order = np.lexsort((c.seconds, unnamed, c.lens.astype(str), c.body.astype(str)))
+    keep = c.usable[order] & ~np.isnan(c.seconds[order]) & sound[order]
+    keep &= (c.lens[order] != "") | ((c.body[order] != "") & (c.focal[order] > 0))
+    order = order[keep]
     codes = {s: n for n, s in enumerate(sorted(set(labels), key=sorted))}
     code = np.array([codes[s] for s in labels], np.int64)
+    out: list[_Meeting] = []
     for step in range(1, _NEIGHBOURS + 1):
         a, b = order[:-step], order[step:]
         near = (c.body[a] == c.body[b]) & (c.lens[a] == c.lens[b]) & (code[a] != code[b])
         near &= c.seconds[b] - c.seconds[a] <= MINUTES * 60
         a, b = a[near], b[near]
         alike = (c.signature[a] * c.signature[b]).sum(1)
-        for i, j, likeness in zip(a, b, alike, strict=True):
-            _consider(int(i), int(j), float(likeness), labels, c, thumb_of, candidates, left_out)
-    out = []
-    for label in sorted({x for s in labels for x in s}):
-        carrying = np.array(
-            [i for i, s in enumerate(labels) if label in s and c.usable[i]], np.int64
-        )
-        if not len(carrying):
-            continue
-        chosen = _one_to_one(candidates.get(label, []), c)
-        pairs: dict[str, list[Pair]] = {}
-        for pair in chosen:
-            pairs.setdefault(str(c.lens[pair.bare]), []).append(pair)
-        out.append(
-            Labelled(
-                written[label],
-                _against(label, written[label]),
-                carrying,
-                pairs,
-                left_out.get(label, {}),
-                label,
-            )
-        )
+        for i, j, likeness in zip(a.tolist(), b.tolist(), alike.tolist(), strict=True):
+            out += _meet(i, j, likeness, labels, c, reasons)
     return out
 
 
-def _against(label: str, name: str) -> str:
-    if label == CROP:
-        return "whole sensor"
-    if label in (STACKED, MERGED):
-        return "single frames"
-    if label.startswith("converter "):
-        return "the bare lens"
-    return f"without {name}"
-
-
-def _consider(
-    i: int, j: int, likeness: float, labels: list[frozenset[str]], c: _Columns,
-    thumb_of: Callable[[int], bytes | None] | None,
-    candidates: dict[str, list[Pair]], left_out: dict[str, dict[str, int]],
-) -> None:  # fmt: skip
-    differ = labels[i] ^ labels[j]
-
-    def leave(reason: str) -> None:
-        for label in differ:
-            counts = left_out.setdefault(label, {})
-            counts[reason] = counts.get(reason, 0) + 1
-
-    if len(differ) != 1:
+def _meet(
+    i: int, j: int, likeness: float, labels: list[frozenset[str]], c: _Columns, reasons: _Reasons
+) -> list[_Meeting]:
+    only_i, only_j = labels[i] - labels[j], labels[j] - labels[i]
+    key = _key(only_i, only_j)
+    if key is None:
         if likeness >= _ALIKE:
-            leave("the two frames differ in more than this label")
-        return
-    (label,) = differ
-    with_it, bare = (i, j) if label in labels[i] else (j, i)
-    scale, problem = _scale(label, with_it, bare, c)
+            for label in only_i | only_j:
+                reasons.add((label, ""), "the two frames differ in more than this label")
+        return []
+    with_it, bare = (i, j) if key[0] in only_i else (j, i)
+    label = key[0]
+    scale, problem = pair_scale(
+        label, c.focal[with_it] / c.focal[bare], c.width[bare] / c.width[with_it],
+        c.pitch[with_it] / c.pitch[bare],
+    )  # fmt: skip
     if problem is None and label not in (STACKED, MERGED) and c.source[i] != c.source[j]:
         problem = "the two files are of different kinds"
-    stops = 2 * abs(np.log2(c.f_number[i] / c.f_number[j]))
-    if problem is None and stops > _APERTURE_STOPS + 0.01:
+    stops = 2 * float(np.log2(c.f_number[with_it] / c.f_number[bare]))
+    if label.startswith("converter "):
+        # The written aperture holds the converter's own loss of light.
+        stops -= 2 * np.log2(converter_factor(label)) if stops > _APERTURE_STOPS else 0.0
+    if problem is None and abs(stops) > _APERTURE_STOPS + 0.01:
         problem = "the apertures lie more than a stop and a half apart"
     if scale != 1.0 and c.signature[bare].any():
+        same_view = likeness
         likeness = alike_at_scale(c.signature[with_it], c.signature[bare], scale)
-    alike = likeness >= _ALIKE
-    if not alike and (likeness >= _MAYBE or not c.signature[i].any() or not c.signature[j].any()):
-        thumbs = [read_thumb(thumb_of(k)) if thumb_of else None for k in (with_it, bare)]
-        if thumbs[0] is not None and thumbs[1] is not None:
-            found = overlay(thumbs[0], thumbs[1], scale)
-            alike, likeness = found.likeness >= _ALIKE_THUMB, found.likeness
-    if not alike:
-        return
-    if problem is not None:
-        leave(problem)
-        return
-    minutes = abs(c.seconds[i] - c.seconds[j]) / 60
-    candidates.setdefault(label, []).append(Pair(with_it, bare, likeness, float(minutes)))
+        if label == CROP and same_view > max(_WHOLE_VIEW, likeness):
+            problem = "the smaller picture shows the whole view, as after resizing"
+            likeness = same_view
+    minutes = abs(float(c.seconds[i] - c.seconds[j])) / 60
+    return [_Meeting(key, with_it, bare, likeness, scale, problem, minutes)]
 
 
-def _scale(label: str, with_it: int, bare: int, c: _Columns) -> tuple[float, str | None]:
-    """Magnification of the labelled frame against the bare one, and what forbids the pair."""
-    focal = c.focal[with_it] / c.focal[bare]
-    if label.startswith("converter "):
-        # Some cameras write the focal length with the converter in it, some without.
-        named = re.search(r"(\d+(?:[.,]\d+)?)\s*x|x\s*(\d+(?:[.,]\d+)?)", label)
-        factor = float((named[1] or named[2]).replace(",", ".")) if named else 1.4
-        return (factor if np.isfinite(focal) and abs(np.log(focal)) < 0.03 else float(focal)), None
-    if not np.isfinite(focal) or abs(np.log(focal)) > 0.03:
-        return 1.0, "the focal lengths differ"
-    size = c.width[bare] / c.width[with_it]
-    pitch = c.pitch[with_it] / c.pitch[bare]
-    if label == CROP:
-        if np.isfinite(pitch) and abs(np.log(pitch)) > 0.03:
-            return 1.0, "the pixel pitch differs, as after resizing"
-        return float(size), None
-    if label in (STACKED, MERGED):
-        return 1.0, None if 0.8 < size < 1.25 else "the picture sizes differ"
-    if abs(np.log(size)) > 0.03 or (np.isfinite(pitch) and abs(np.log(pitch)) > 0.03):
-        return 1.0, "the picture sizes differ"
-    return 1.0, None
+def _key(only_i: frozenset[str], only_j: frozenset[str]) -> Key | None:
+    """What the two frames differ in, if it is one label, or one label on each side."""
+    if len(only_i) + len(only_j) == 1:
+        return (next(iter(only_i | only_j)), "")
+    if len(only_i) == 1 == len(only_j):
+        a, b = sorted(only_i | only_j)
+        if not any(x in _OWN or x.startswith("converter ") for x in (a, b)):
+            return (a, b)
+    return None
+
+
+def _one_scene(
+    meetings: list[_Meeting], c: _Columns, small: SmallPictures | None, reasons: _Reasons
+) -> dict[Key, list[Pair]]:
+    """Meetings that show one scene and that nothing forbids; thumbnails decide where signatures
+    leave it open."""
+    opened = [
+        m for m in meetings
+        if m.likeness < _ALIKE
+        and (m.likeness >= _MAYBE or not (c.signature[m.labelled].any() and c.signature[m.bare].any()))
+    ]  # fmt: skip
+    if small is not None:
+        small.fetch(r for m in opened for r in (m.labelled, m.bare))
+    looked = {id(m) for m in opened}
+    out: dict[Key, list[Pair]] = {}
+    for m in meetings:
+        likeness = m.likeness
+        alike = likeness >= _ALIKE
+        if not alike and small is not None and id(m) in looked:
+            first, second = (read_thumb(small.thumb(k)) for k in (m.labelled, m.bare))
+            if first is not None and second is not None:
+                likeness = overlay(first, second, m.scale).likeness
+                alike = likeness >= _ALIKE_THUMB
+        if not alike:
+            continue
+        if m.problem is not None:
+            reasons.add(m.key, m.problem)
+            continue
+        out.setdefault(m.key, []).append(Pair(m.labelled, m.bare, likeness, m.minutes))
+    return out
+
+
+def _with_unpaired(
+    found: dict[Key, list[Pair]], labels: list[frozenset[str]], c: _Columns, reasons: _Reasons
+) -> dict[Key, list[Pair]]:
+    """Labels without any pair beside those that have some; reasons that a frame has by itself."""
+    paired = {label for key in found for label in key}
+    out = dict(found)
+    counts: dict[str, int] = {}
+    for i, carried in enumerate(labels):
+        for label in carried:
+            if c.usable[i]:
+                counts[label] = counts.get(label, 0) + 1
+                if np.isnan(c.seconds[i]):
+                    reasons.add((label, ""), "a frame has no capture time")
+            elif c.reduced[i]:
+                reasons.add((label, ""), "a frame is a resized copy")
+    for label in counts:
+        if label not in paired:
+            out.setdefault((label, ""), [])
+    return out
+
+
+def _named(
+    label: str, against: str, written: dict[str, str], carrying: NDArray[np.int64],
+    by_lens: dict[str, list[Pair]], left_out: dict[str, int], c: _Columns,
+) -> Labelled:  # fmt: skip
+    """The comparison in words; the accessory is the label, the bare lens what it is held against."""
+    turn = False
+    name, other = written[label], written.get(against, "")
+    if against:
+        pairs = [p for each in by_lens.values() for p in each]
+        turn = _is_the_bare_one(label, against, pairs, c)
+        if turn:
+            name, other = other, name
+    elif label == CROP:
+        other = "whole sensor"
+    elif label in (STACKED, MERGED):
+        other = "single frames"
+    elif label.startswith("converter "):
+        other = "the bare lens"
+    elif denied(label):
+        # 'no filter' on the bare frames says that the others have it.
+        name, other, turn = denied(label), name, True
+    else:
+        other = f"without {name}"
+    if turn:
+        by_lens = {lens: [p.turned() for p in pairs] for lens, pairs in by_lens.items()}
+        carrying = np.array(sorted({p.labelled for q in by_lens.values() for p in q}), np.int64)
+    return Labelled(name, other, carrying, by_lens, left_out, label)
+
+
+def _is_the_bare_one(label: str, against: str, pairs: list[Pair], c: _Columns) -> bool:
+    """Whether `label` rather than `against` names the frames without an accessory: by the word, else
+    by the longer exposure that an accessory asks for."""
+    if is_bare(label) != is_bare(against):
+        return is_bare(label)
+    more = np.array([c.exposure[p.labelled] - c.exposure[p.bare] for p in pairs])
+    more = more[np.isfinite(more)]
+    return bool(len(more)) and float(np.median(more)) < -0.15
 
 
 def _one_to_one(pairs: list[Pair], c: _Columns) -> list[Pair]:
-    """Each frame in one pair, nearest apertures and times first; a few pairs per burst."""
+    """Each frame in one pair, nearest apertures and times first; of one scene a few per burst."""
 
     def cost(p: Pair) -> float:
         stops = 2 * abs(float(np.log2(c.f_number[p.labelled] / c.f_number[p.bare])))
@@ -221,14 +352,17 @@ def _one_to_one(pairs: list[Pair], c: _Columns) -> list[Pair]:
         return stops * 10 + p.minutes + 5 * (1 - p.likeness)
 
     taken: set[int] = set()
-    bursts: dict[Any, int] = {}
+    bursts: dict[Any, list[int]] = {}
     out = []
     for p in sorted(pairs, key=cost):
-        key = (c.burst[p.labelled], c.burst[p.bare])
-        if p.labelled in taken or p.bare in taken or bursts.get(key, 0) >= _MOST_PER_BURST:
+        if p.labelled in taken or p.bare in taken:
+            continue
+        before = bursts.setdefault((c.burst[p.labelled], c.burst[p.bare]), [])
+        alike = c.signature[before] @ c.signature[p.labelled] if before else np.empty(0)
+        if int((alike >= _ALIKE).sum()) >= _MOST_PER_BURST:
             continue
         taken |= {p.labelled, p.bare}
-        bursts[key] = bursts.get(key, 0) + 1
+        before.append(p.labelled)
         out.append(p)
     return sorted(out, key=lambda p: (p.labelled, p.bare))
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import Any, Final
 
-__all__ = ["pairs_to_settle", "sharpness_verdict", "verdict"]
+__all__ = ["entry", "pairs_to_settle", "sharpness_verdict", "verdict"]
 
 ENOUGH: Final = 0.05
 """A loss of sharpness below this is taken for none (a twentieth of MTF50; about a third of what a
@@ -48,14 +48,27 @@ def verdict(
         texts: what to say when it lies below, above zero, or when nothing was found.
         unit: written behind numbers, with its blank.
     """
-    bounds = f"{low:.2g} to {high:.2g}{unit}"
     if pairs < 2 or not (math.isfinite(low) and math.isfinite(high)):
         return "cannot tell: one pair has no interval; about 8 pairs would settle it"
     if high < 0:
-        return f"{texts[0]} ({bounds})"
+        return f"{texts[0]} ({-high:.2f} to {-low:.2f}{unit})"
+    bounds = f"{low:.2f} to {high:.2f}{unit}"
     if low > 0:
         return f"{texts[1]} ({bounds})"
     if max(-low, high) <= enough:
         return f"{texts[2]} ({bounds})"
     more = pairs_to_settle(pairs, (high - low) / 2, enough)
     return f"cannot tell ({bounds}); about {more} pairs would settle it"
+
+
+def entry(
+    what: str, zone: str | None, value: float, low: float, high: float, pairs: int, unit: str,
+    text: str,
+) -> dict[str, Any]:  # fmt: skip
+    """What every comparison says of its difference; bounds that do not exist are None."""
+    finite = math.isfinite(low) and math.isfinite(high)
+    return {
+        "what": what, "zone": zone, "pairs": pairs, "difference": float(value),
+        "low": float(low) if finite else None, "high": float(high) if finite else None,
+        "unit": unit, "verdict": text,
+    }  # fmt: skip

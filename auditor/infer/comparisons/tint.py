@@ -1,0 +1,147 @@
+"""The cast of an accessory in words, with the camera's white balance taken into account.
+
+A white balance that differs between the two frames of a pair, by setting or by colour temperature,
+would pass for a cast of the filter: such pairs are left out of it. An automatic one may follow the
+filter: such pairs are left out where enough pairs with a fixed one remain, and marked otherwise. How
+even a cast is across the frame no white balance can change, so every pair counts there.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from auditor.infer.comparisons.colour import (
+    Cast,
+    PairColour,
+    cast_of,
+    ciede2000_of_grey,
+    evenness_of,
+)
+from auditor.infer.comparisons.pairs import Pair
+from auditor.infer.comparisons.verdict import entry, pairs_to_settle
+from auditor.infer.criteria import Criteria
+from auditor.infer.lenses.grouping import numbers, texts
+
+__all__ = ["Balance", "cast_entries"]
+
+_SAME_KELVIN: Final = 0.01
+"""Share by which two colour temperatures may differ and count as one setting."""
+_ENOUGH_FIXED: Final = 4
+"""So many pairs with a fixed white balance make the automatic ones needless."""
+_NO_CAST: Final = 0.004
+"""A cast below this in u'v' is hard to see side by side (common practice, no source)."""
+
+DIFFERS: Final = "the white balance differs between the two frames"
+AUTOMATIC: Final = "the white balance was automatic, and others had a fixed one"
+
+
+class Balance:
+    """White balance of every frame, as its tags tell it."""
+
+    def __init__(self, frames: pd.DataFrame) -> None:
+        self._setting = texts(frames, "white_balance").to_numpy(dtype=object)
+        self._kelvin = numbers(frames, "colour_temperature_k")
+
+    def of(self, pair: Pair) -> str:
+        """'fixed', 'auto', 'differs' or 'unknown' for the two frames of a pair."""
+        a, b = self._setting[pair.labelled], self._setting[pair.bare]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            kelvin = abs(np.log(self._kelvin[pair.labelled] / self._kelvin[pair.bare]))
+        # An automatic balance that settled on another temperature has changed the colours too.
+        if (a and b and a != b) or kelvin > _SAME_KELVIN:
+            return "differs"
+        if "auto" in (a, b):
+            return "auto"
+        return "fixed" if a and b else "unknown"
+
+
+def cast_entries(
+    pairs: list[Pair], colours: list[PairColour | None], balance: Balance, criteria: Criteria
+) -> list[dict[str, Any]]:
+    """The cast and its evenness; nothing where no pair holds colour."""
+    held = [
+        (balance.of(p), c)
+        for p, c in zip(pairs, colours, strict=True)
+        if c is not None and np.isfinite(c.channels).all()
+    ]
+    if len(held) < 2:
+        return []
+    even = evenness_of([c for _, c in held], criteria.interval, criteria.seed)
+    fixed = [c for kind, c in held if kind in ("fixed", "unknown")]
+    automatic = [c for kind, c in held if kind == "auto"]
+    differs = len(held) - len(fixed) - len(automatic)
+    left_out = [{"reason": DIFFERS, "count": differs}] if differs else []
+    if len(fixed) >= _ENOUGH_FIXED and automatic:
+        left_out.append({"reason": AUTOMATIC, "count": len(automatic)})
+        automatic = []
+    used = fixed + automatic
+    unknown = any(kind == "unknown" for kind, _ in held)
+    cast = cast_of(used, criteria.interval)
+    across = entry(
+        "cast evenness", None, even.size, even.low, even.high, len(held), "u'v'",
+        f"uneven: differs across the frame by {even.size:.4f} ({even.low:.4f} to {even.high:.4f} "
+        f"in u'v')"
+        if even.uneven
+        else f"the same across the frame to within {even.high:.4f} in u'v'",
+    )  # fmt: skip
+    if cast is None:
+        first: dict[str, Any] = {
+            "what": "cast", "zone": None, "pairs": len(used), "difference": None, "low": None,
+            "high": None, "unit": "u'v'",
+            "verdict": f"cannot tell: {DIFFERS} in {differs} of {len(held)} pairs; "
+            "about 8 pairs with one fixed setting would settle it",
+            "even": not even.uneven, "found": False,
+        }  # fmt: skip
+    else:
+        first = _cast_entry(cast, even.uneven, even.size, bool(automatic), unknown)
+    if left_out:
+        first["cast_left_out"] = left_out
+        if cast is not None:
+            first["verdict"] += "".join(
+                f"; {x['count']} pairs left out, for {x['reason']}" for x in left_out
+            )
+    return [first, across]
+
+
+def _cast_entry(
+    cast: Cast, uneven: bool, unevenness: float, automatic: bool, unknown: bool
+) -> dict[str, Any]:
+    bounds = f"{cast.low:.4f} to {cast.high:.4f} in u'v'"
+    if cast.found:
+        kind = "uneven across the frame" if uneven else "even, so harmless after white balance"
+        text = f"tints by {cast.size:.4f} ({bounds}), {kind}"
+    elif cast.high < _NO_CAST:
+        text = (
+            f"no cast found; one of more than {cast.high:.4f} in u'v' can be ruled out ({bounds})"
+        )
+    else:
+        more = pairs_to_settle(cast.count, (cast.high - cast.low) / 2, _NO_CAST / 2)
+        text = f"cannot tell ({bounds}): white balance or light changed; about {more} pairs would settle it"
+    if uneven and not cast.found:
+        text += f", but uneven across the frame by {unevenness:.4f}"
+    note = (
+        "the files do not tell the white balance; an automatic one may have hidden part of a cast"
+        if unknown
+        else None
+    )
+    if automatic:
+        text += "; the white balance was automatic, so part of it may be the camera's"
+        note = "an automatic white balance may have hidden part of an even cast, or added to it"
+    return entry("cast", None, cast.size, cast.low, cast.high, cast.count, "u'v'", text) | {
+        "delta_uv": _shift(cast.shift),
+        "ciede2000": ciede2000_of_grey(cast.channels),
+        "even": not uneven,
+        "neutral_areas_uv": _shift(cast.neutral_uv),
+        "matched_areas_uv": _shift(cast.matched_uv),
+        "found": cast.found,
+        "automatic_white_balance": automatic,
+        "note": note,
+    }
+
+
+def _shift(values: NDArray[np.float64]) -> list[float] | None:
+    return [float(v) for v in values] if np.isfinite(values).all() else None
