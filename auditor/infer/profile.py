@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.infer.bodies import BodiesModel, accept_table, fit_bodies, infer_bodies, parse_accept
-from auditor.infer.comparisons import compare_labels
+from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.criteria import Criteria
 from auditor.infer.keepers import (
     count_verdicts,
@@ -48,6 +48,7 @@ def build_profile(
     model = fit_bodies(frames, criteria)
     bodies = infer_bodies(frames, criteria, model)
     verdicts = judge_frames(frames, lenses, bodies["bodies"], criteria)
+    comparisons = compare_labels(frames, lenses, criteria, pictures, patterns)
     return {
         "frames": _counts(frames, counts),
         "criteria": criteria.as_dict(),
@@ -57,10 +58,10 @@ def build_profile(
         "habits": bodies["habits"],
         "keepers": list_keepers(frames, verdicts, criteria),
         "verdicts": count_verdicts(verdicts),
-        "comparisons": compare_labels(frames, lenses, criteria, pictures, patterns),
+        "comparisons": comparisons,
         "settings": settings_to_avoid(frames, verdicts, lenses, criteria),
         "handheld": handheld_limits(frames, verdicts, lenses, criteria),
-        "next_shots": next_shots(lenses, criteria),
+        "next_shots": next_shots(lenses, criteria) + pairs_to_shoot(comparisons),
         "accepted": _accepted(model, accept),
     }
 

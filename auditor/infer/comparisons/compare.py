@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from auditor.infer.comparisons.colour import PairColour, pair_colour
 from auditor.infer.comparisons.crop import crop_bargain
@@ -72,9 +74,9 @@ def compare_labels(
             if len(pairs) < _LEAST_PAIRS and not told:
                 continue
             compared = True
-            out += _one_lens(item, lens, pairs, known)
+            out += [e | {"asked": told} for e in _one_lens(item, lens, pairs, known)]
         if told and not compared:
-            out.append(_nothing(item))
+            out.append(_nothing(item, known.table.lens))
     return out + compare_focus(frames, criteria)
 
 
@@ -87,13 +89,15 @@ def _base(item: Labelled, lens: str | None) -> dict[str, Any]:
     }
 
 
-def _nothing(item: Labelled) -> dict[str, Any]:
+def _nothing(item: Labelled, lens: NDArray[np.object_]) -> dict[str, Any]:
     """A label that was asked about and cannot be compared, with the reason."""
     why = "; ".join(f"{n} times {r}" for r, n in sorted(item.left_out.items()))
     why = why or "no frame of the same scene without it was found within a quarter of an hour"
-    return _base(item, None) | {
+    names = Counter(str(lens[i]) for i in item.frames)
+    usual = names.most_common(1)[0][0] if names else None
+    return _base(item, usual) | {
         "what": "sharpness", "zone": None, "pairs": 0, "difference": None, "low": None,
-        "high": None, "frames": len(item.frames),
+        "high": None, "frames": len(item.frames), "asked": True,
         "verdict": f"cannot tell: {why}; about 8 pairs would settle it",
     }  # fmt: skip
 

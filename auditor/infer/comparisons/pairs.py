@@ -10,12 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.infer.comparisons.choose import Chooser, Meeting, Pair
 from auditor.infer.comparisons.labels import (
     CROP,
     MERGED,
@@ -25,8 +26,9 @@ from auditor.infer.comparisons.labels import (
     denied,
     is_bare,
     label_sets,
+    names_accessory,
 )
-from auditor.infer.comparisons.likeness import alike_at_scale, overlay, read_thumb
+from auditor.infer.comparisons.likeness import alike_at_scale
 from auditor.infer.comparisons.scale import converter_factor, pair_scale
 from auditor.infer.comparisons.small import SmallPictures
 from auditor.infer.lenses.grouping import flags, numbers, texts
@@ -37,33 +39,20 @@ __all__ = ["Labelled", "Pair", "find_pairs"]
 Floats = NDArray[np.float64]
 
 MINUTES: Final = 15.0
-_NEIGHBOURS: Final = 14
-_ALIKE: Final = 0.80
-"""Correlation of signatures from which two frames show one scene."""
-_MAYBE: Final = 0.45
-"""From here on the thumbnails decide."""
-_ALIKE_THUMB: Final = 0.55
+_NEIGHBOURS: Final = 20
+_SAME_SCENE: Final = 0.97
+"""Correlation of signatures from which a reason for leaving two frames out is worth telling."""
 _WHOLE_VIEW: Final = 0.90
 """Two pictures of different size that correlate so well at equal framing show the same view."""
-_MOST_PER_BURST: Final = 3
 _OWN: Final = (CROP, STACKED, MERGED)
+_SAYS_NOTHING: Final = frozenset(
+    ["with", "on", "mit", "avec", "con", "com", "met", "med", "with it"]
+)
+"""Names of folders that need no telling beside a label that always comes with them."""
 _APERTURE_STOPS: Final = 1.5
 
 Key = tuple[str, str]
 """A label and what it is held against; the empty text where that is the lack of the label."""
-
-
-@dataclass(frozen=True, slots=True)
-class Pair:
-    """Positions in the table of the frame with the label and the one without."""
-
-    labelled: int
-    bare: int
-    likeness: float
-    minutes: float
-
-    def turned(self) -> Pair:
-        return Pair(self.bare, self.labelled, self.likeness, self.minutes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,19 +70,6 @@ class Labelled:
     left_out: dict[str, int] = field(default_factory=dict)
     key: str = ""
     """The label in plain form; of labels that always come together, the first."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Meeting:
-    """Two frames that may be a pair of `key`, and what forbids it."""
-
-    key: Key
-    labelled: int
-    bare: int
-    likeness: float
-    scale: float
-    problem: str | None
-    minutes: float
 
 
 class _Columns:
@@ -130,6 +106,8 @@ class _Reasons:
 
     def __init__(self) -> None:
         self.by_key: dict[Key, dict[str, int]] = {}
+        self.several: dict[str, set[int]] = {}
+        """Frames that met one of their scene which differs in more than the label."""
 
     def add(self, key: Key, reason: str, count: int = 1) -> None:
         if count:
@@ -154,19 +132,38 @@ def find_pairs(
     reasons = _Reasons()
     sound = _without_contradictions(single, labels, c, reasons)
     meetings = _meetings(labels, c, sound, reasons)
-    found = _one_scene(meetings, c, small, reasons)
+    chooser = Chooser(c.signature, c.burst, small)
+    # What names an accessory comes first, should the thumbnails be too many to look at.
+    keys = sorted(meetings, key=lambda k: (not _worth_a_look(k), k))
+    chooser.prepare(m for k in keys for m in meetings[k])
+    found: dict[Key, list[Pair]] = {}
+    for key in keys:
+        pairs, why = chooser.choose(meetings[key])
+        for name in (key,) if pairs or not key[1] else ((key[0], ""), (key[1], "")):
+            for reason, count in why.items():
+                reasons.add(name, reason, count)
+        if pairs or not key[1]:
+            found[key] = pairs
+    partnered = {r for pairs in found.values() for p in pairs for r in (p.labelled, p.bare)}
+    for label, rows in reasons.several.items():
+        reasons.add(
+            (label, ""), "the two frames differ in more than this label", len(rows - partnered)
+        )
     out = []
-    for key, pairs in sorted(_with_unpaired(found, labels, c, reasons).items()):
-        label, against = key
+    for (label, against), pairs in sorted(_with_unpaired(found, labels, c, reasons).items()):
         carrying = np.array(
             [i for i, s in enumerate(labels) if label in s and c.usable[i]], np.int64
         )
         by_lens: dict[str, list[Pair]] = {}
-        for pair in _one_to_one(pairs, c):
+        for pair in pairs:
             by_lens.setdefault(str(c.lens[pair.bare]), []).append(pair)
-        left_out = reasons.by_key.get(key, {})
+        left_out = reasons.by_key.get((label, against), {})
         out.append(_named(label, against, written, carrying, by_lens, left_out, c))
     return out
+
+
+def _worth_a_look(key: Key) -> bool:
+    return any(x in _OWN or x.startswith("converter ") or names_accessory(x) for x in key if x)
 
 
 def _without_contradictions(
@@ -185,7 +182,7 @@ def _without_contradictions(
 
 def _meetings(
     labels: list[frozenset[str]], c: _Columns, sound: NDArray[np.bool_], reasons: _Reasons
-) -> list[_Meeting]:
+) -> dict[Key, list[Meeting]]:
     """Frames of one body and lens, taken minutes apart, that differ in labels."""
     # A lens without a name is known by its focal length.
     unnamed = np.where(c.lens == "", np.nan_to_num(c.focal), 0.0)
@@ -195,7 +192,7 @@ def _meetings(
     order = order[keep]
     codes = {s: n for n, s in enumerate(sorted(set(labels), key=sorted))}
     code = np.array([codes[s] for s in labels], np.int64)
-    out: list[_Meeting] = []
+    out: dict[Key, list[Meeting]] = {}
     for step in range(1, _NEIGHBOURS + 1):
         a, b = order[:-step], order[step:]
         near = (c.body[a] == c.body[b]) & (c.lens[a] == c.lens[b]) & (code[a] != code[b])
@@ -203,20 +200,23 @@ def _meetings(
         a, b = a[near], b[near]
         alike = (c.signature[a] * c.signature[b]).sum(1)
         for i, j, likeness in zip(a.tolist(), b.tolist(), alike.tolist(), strict=True):
-            out += _meet(i, j, likeness, labels, c, reasons)
+            found = _meet(i, j, likeness, labels, c, reasons)
+            if found is not None:
+                out.setdefault(found[0], []).append(found[1])
     return out
 
 
 def _meet(
     i: int, j: int, likeness: float, labels: list[frozenset[str]], c: _Columns, reasons: _Reasons
-) -> list[_Meeting]:
+) -> tuple[Key, Meeting] | None:
     only_i, only_j = labels[i] - labels[j], labels[j] - labels[i]
     key = _key(only_i, only_j)
     if key is None:
-        if likeness >= _ALIKE:
-            for label in only_i | only_j:
-                reasons.add((label, ""), "the two frames differ in more than this label")
-        return []
+        if likeness >= _SAME_SCENE:
+            for row, only in ((i, only_i), (j, only_j)):
+                for label in only:
+                    reasons.several.setdefault(label, set()).add(row)
+        return None
     with_it, bare = (i, j) if key[0] in only_i else (j, i)
     label = key[0]
     scale, problem = pair_scale(
@@ -238,7 +238,7 @@ def _meet(
             problem = "the smaller picture shows the whole view, as after resizing"
             likeness = same_view
     minutes = abs(float(c.seconds[i] - c.seconds[j])) / 60
-    return [_Meeting(key, with_it, bare, likeness, scale, problem, minutes)]
+    return key, Meeting(with_it, bare, likeness, scale, float(stops), minutes, problem)
 
 
 def _key(only_i: frozenset[str], only_j: frozenset[str]) -> Key | None:
@@ -250,37 +250,6 @@ def _key(only_i: frozenset[str], only_j: frozenset[str]) -> Key | None:
         if not any(x in _OWN or x.startswith("converter ") for x in (a, b)):
             return (a, b)
     return None
-
-
-def _one_scene(
-    meetings: list[_Meeting], c: _Columns, small: SmallPictures | None, reasons: _Reasons
-) -> dict[Key, list[Pair]]:
-    """Meetings that show one scene and that nothing forbids; thumbnails decide where signatures
-    leave it open."""
-    opened = [
-        m for m in meetings
-        if m.likeness < _ALIKE
-        and (m.likeness >= _MAYBE or not (c.signature[m.labelled].any() and c.signature[m.bare].any()))
-    ]  # fmt: skip
-    if small is not None:
-        small.fetch(r for m in opened for r in (m.labelled, m.bare))
-    looked = {id(m) for m in opened}
-    out: dict[Key, list[Pair]] = {}
-    for m in meetings:
-        likeness = m.likeness
-        alike = likeness >= _ALIKE
-        if not alike and small is not None and id(m) in looked:
-            first, second = (read_thumb(small.thumb(k)) for k in (m.labelled, m.bare))
-            if first is not None and second is not None:
-                likeness = overlay(first, second, m.scale).likeness
-                alike = likeness >= _ALIKE_THUMB
-        if not alike:
-            continue
-        if m.problem is not None:
-            reasons.add(m.key, m.problem)
-            continue
-        out.setdefault(m.key, []).append(Pair(m.labelled, m.bare, likeness, m.minutes))
-    return out
 
 
 def _with_unpaired(
@@ -343,30 +312,6 @@ def _is_the_bare_one(label: str, against: str, pairs: list[Pair], c: _Columns) -
     return bool(len(more)) and float(np.median(more)) < -0.15
 
 
-def _one_to_one(pairs: list[Pair], c: _Columns) -> list[Pair]:
-    """Each frame in one pair, nearest apertures and times first; of one scene a few per burst."""
-
-    def cost(p: Pair) -> float:
-        stops = 2 * abs(float(np.log2(c.f_number[p.labelled] / c.f_number[p.bare])))
-        stops = stops if np.isfinite(stops) else 1.0
-        return stops * 10 + p.minutes + 5 * (1 - p.likeness)
-
-    taken: set[int] = set()
-    bursts: dict[Any, list[int]] = {}
-    out = []
-    for p in sorted(pairs, key=cost):
-        if p.labelled in taken or p.bare in taken:
-            continue
-        before = bursts.setdefault((c.burst[p.labelled], c.burst[p.bare]), [])
-        alike = c.signature[before] @ c.signature[p.labelled] if before else np.empty(0)
-        if int((alike >= _ALIKE).sum()) >= _MOST_PER_BURST:
-            continue
-        taken |= {p.labelled, p.bare}
-        before.append(p.labelled)
-        out.append(p)
-    return sorted(out, key=lambda p: (p.labelled, p.bare))
-
-
 def _joined(
     labels: list[frozenset[str]], written: dict[str, str]
 ) -> tuple[list[frozenset[str]], dict[str, str]]:
@@ -384,5 +329,6 @@ def _joined(
         # What the settings say by themselves decides how pairs are made.
         group.sort(key=lambda x: (not (x in _OWN or x.startswith("converter ")), x))
         first |= dict.fromkeys(group, group[0])
-        names[group[0]] = " + ".join(written[x] for x in group)
+        telling = [x for x in group if x not in _SAYS_NOTHING] or group
+        names[group[0]] = " + ".join(written[x] for x in telling)
     return [frozenset(first[x] for x in found) for found in labels], names

@@ -1,0 +1,131 @@
+"""Which of the frames that could be pairs are: each frame in one pair, both showing one scene.
+
+Candidates are taken nearest first, and thumbnails are laid over each other only for frames that have
+no partner yet. Signatures of 12 x 8 grey means decide where no thumbnail can be asked; they are
+coarse, and skies over land look alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.infer.comparisons.likeness import overlay, read_thumb
+from auditor.infer.comparisons.small import SmallPictures
+
+__all__ = ["Chooser", "Meeting", "Pair"]
+
+_SURE: Final = 0.97
+"""Correlation of signatures from which one scene is likely, where thumbnails were too many to ask."""
+_ALIKE: Final = 0.80
+"""Correlation from which it is, where there are no thumbnails at all."""
+_MAYBE: Final = 0.45
+"""Below this the thumbnails are not asked."""
+_ALIKE_THUMB: Final = 0.55
+_MOST_LOOKS: Final = 3000
+"""So many thumbnails at most are laid over each other."""
+_MOST_PER_BURST: Final = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Positions in the table of the frame with the label and the one without."""
+
+    labelled: int
+    bare: int
+    likeness: float
+    minutes: float
+
+    def turned(self) -> Pair:
+        return Pair(self.bare, self.labelled, self.likeness, self.minutes)
+
+
+@dataclass(frozen=True, slots=True)
+class Meeting:
+    """Two frames that may be a pair, and what forbids it.
+
+    `likeness`: correlation of their signatures; `scale`: magnification of the labelled frame;
+    `stops`: how far their apertures lie apart.
+    """
+
+    labelled: int
+    bare: int
+    likeness: float
+    scale: float
+    stops: float
+    minutes: float
+    problem: str | None
+
+
+class Chooser:
+    """Chooses pairs, one label after the other; `signature` and `burst` by position in the table."""
+
+    def __init__(
+        self, signature: NDArray[np.float32], burst: NDArray[np.float64],
+        small: SmallPictures | None,
+    ) -> None:  # fmt: skip
+        self._signature = signature
+        self._known: NDArray[np.bool_] = np.abs(signature).sum(1) > 0
+        self._burst = burst
+        self._small = small
+        self._looks = 0
+
+    def prepare(self, meetings: Iterable[Meeting]) -> None:
+        """Have the thumbnails of these at hand."""
+        if self._small is not None:
+            self._small.fetch(r for m in meetings for r in (m.labelled, m.bare))
+
+    def choose(self, meetings: list[Meeting]) -> tuple[list[Pair], dict[str, int]]:
+        """Pairs of one label, by position, and why labelled frames without a partner have none."""
+        taken: set[int] = set()
+        bursts: dict[Any, list[int]] = {}
+        out: list[Pair] = []
+        for m in sorted(meetings, key=_cost):
+            if m.problem is not None or m.labelled in taken or m.bare in taken:
+                continue
+            before = bursts.setdefault((self._burst[m.labelled], self._burst[m.bare]), [])
+            if self._of_this_scene(before, m.labelled) >= _MOST_PER_BURST:
+                continue
+            likeness = self._one_scene(m)
+            if likeness is None:
+                continue
+            taken |= {m.labelled, m.bare}
+            before.append(m.labelled)
+            out.append(Pair(m.labelled, m.bare, likeness, m.minutes))
+        reasons: dict[str, int] = {}
+        for m in sorted(meetings, key=_cost):
+            if m.problem is None or m.labelled in taken or self._one_scene(m) is None:
+                continue
+            taken.add(m.labelled)
+            reasons[m.problem] = reasons.get(m.problem, 0) + 1
+        return sorted(out, key=lambda p: (p.labelled, p.bare)), reasons
+
+    def _of_this_scene(self, rows: list[int], row: int) -> int:
+        """How many of some frames show the scene of another (a burst may hold several)."""
+        if not rows:
+            return 0
+        return int((self._signature[rows] @ self._signature[row] >= _SURE).sum())
+
+    def _one_scene(self, m: Meeting) -> float | None:
+        """Likeness of the two if they show one scene, else None."""
+        known = self._known[m.labelled] and self._known[m.bare]
+        if known and m.likeness < _MAYBE:
+            return None
+        if self._small is not None and self._looks < _MOST_LOOKS:
+            first, second = (read_thumb(self._small.thumb(k)) for k in (m.labelled, m.bare))
+            if first is not None and second is not None:
+                self._looks += 1
+                likeness = overlay(first, second, m.scale).likeness
+                return likeness if likeness >= _ALIKE_THUMB else None
+        enough = _ALIKE if self._looks < _MOST_LOOKS else _SURE
+        return m.likeness if m.likeness >= enough else None
+
+
+def _cost(m: Meeting) -> tuple[float, int, int]:
+    """Nearest apertures and times first; which of two as near is the more alike."""
+    stops = abs(m.stops) if np.isfinite(m.stops) else 1.0
+    return stops * 10 + m.minutes + 20 * (1 - m.likeness), m.labelled, m.bare
