@@ -130,7 +130,7 @@ def _breaks_off(data: bytes) -> bool:
         if marker == 0xFF:
             at += 1
         elif marker == 0xDA:
-            return data.find(b"\xff\xd9", at) < 0
+            return data.rfind(b"\xff\xd9") < at  # from the end: it is nearly always there
         elif marker in (0x01, *range(0xD0, 0xD9)):
             at += 2
         else:

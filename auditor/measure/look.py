@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.measure.picture import Mosaic, Picture
+from auditor.measure.reduce import area_means
 from auditor.record import Place
 
 __all__ = ["Look", "crop_jpeg", "look"]
@@ -72,10 +73,8 @@ def _small_light(picture: Picture) -> NDArray[Any]:
         shrink = max(1, round(max(picture.shape) / _SMALL_PX / 2))
         return _mosaic_light(picture.mosaic, np.s_[:, :], step=max(1, shrink // 2))
     code = picture.code
-    # Halving is many times faster in OpenCV than one reduction by an odd factor.
     while max(code.shape[:2]) >= 2 * _SMALL_PX and min(code.shape[:2]) >= 2:
-        size = (code.shape[1] // 2, code.shape[0] // 2)
-        code = cv2.resize(code, size, interpolation=cv2.INTER_AREA)
+        code = area_means(code, 2)
     light = picture.linear(code)
     return light if light.ndim == 3 else cv2.cvtColor(light, cv2.COLOR_GRAY2BGR)
 

@@ -32,6 +32,8 @@ _MIN_STEP: Final = 0.01
 _CLEAN_MISFIT: Final = 0.05
 """Root mean square of what the fit leaves, as a share of the step, up to which an edge is clean."""
 _MAX_MISFIT: Final = 0.12
+_HOPELESS: Final = 0.2
+"""The same against a first, rough line: beyond it fewer than one in a hundred turns out clean."""
 _MISFIT_ERROR: Final = 2.0
 """Error of ln MTF50 per unit of misfit above half of a clean edge's."""
 _MODEL_ERROR: Final = 0.003
@@ -51,6 +53,10 @@ class Lines:
     angle: Floats
     offset: Floats
     bend: Floats
+
+    def take(self, index: NDArray[np.generic]) -> Lines:
+        """The lines of a mask or of indices."""
+        return Lines(self.angle[index], self.offset[index], self.bend[index])
 
     def distances(self) -> tuple[Singles, Singles]:
         """(u, t) of every pixel, (n, PATCH_PX, PATCH_PX)."""
@@ -105,30 +111,42 @@ class Edges:
 
 def _first_lines(patch: Singles) -> Lines:
     """Angle from the structure tensor, offset from the centre of mass of the gradient along it."""
-    p = patch[:, :-2] + 2 * patch[:, 1:-1] + patch[:, 2:]
+    p = patch[:, :-2] + patch[:, 2:]
+    p += 2 * patch[:, 1:-1]
     gx = p[:, :, 2:] - p[:, :, :-2]
-    p = patch[:, :, :-2] + 2 * patch[:, :, 1:-1] + patch[:, :, 2:]
+    p = patch[:, :, :-2] + patch[:, :, 2:]
+    p += 2 * patch[:, :, 1:-1]
     gy = p[:, 2:] - p[:, :-2]
     half = patch.shape[1] // 2
     axis = np.arange(-half + 1, half, dtype=np.float32)
     dx, dy = axis[None, None, :], axis[None, :, None]
     n = len(patch)
     angle, offset = np.zeros(n), np.zeros(n)
-    window = np.exp(-(dx**2 + dy**2) / (2 * 5.0**2)).repeat(n, 0)
+    window = np.broadcast_to(np.exp((dx**2 + dy**2) * np.float32(-0.5 / 5.0**2)), gx.shape)
     for width in (4.0, 3.0):
-        jxx = np.einsum("nij,nij,nij->n", window, gx, gx)
-        jyy = np.einsum("nij,nij,nij->n", window, gy, gy)
-        jxy = np.einsum("nij,nij,nij->n", window, gx, gy)
+        across, down = window * gx, window * gy
+        jxx = np.einsum("nij,nij->n", across, gx)
+        jyy = np.einsum("nij,nij->n", down, gy)
+        jxy = np.einsum("nij,nij->n", across, gy)
         angle = 0.5 * np.arctan2(2 * jxy, jxx - jyy)
-        c, s = np.cos(angle)[:, None, None], np.sin(angle)[:, None, None]
-        along = gx * c.astype(np.float32) + gy * s.astype(np.float32)
-        sign = np.where((window * along).sum((1, 2)) < 0, -1.0, 1.0)
-        u = (dx * c + dy * s).astype(np.float32)
-        mass = window * np.maximum(along * sign.astype(np.float32)[:, None, None], 0) ** 2
-        offset = (mass * u).sum((1, 2)) / np.maximum(mass.sum((1, 2)), 1e-20)
-        t = (dy * c - dx * s).astype(np.float32)
-        near = (u - offset.astype(np.float32)[:, None, None]) / width
-        window = np.exp(-0.5 * near**2 - t**2 / (2 * 5.0**2))
+        c, s = np.cos(angle), np.sin(angle)
+        sign = np.where(across.sum((1, 2)) * c + down.sum((1, 2)) * s < 0, -1.0, 1.0)
+        c, s = (np.asarray(a, np.float32)[:, None, None] for a in (c, s))
+        along = gx * (c * sign.astype(np.float32)[:, None, None])
+        along += gy * (s * sign.astype(np.float32)[:, None, None])
+        np.maximum(along, 0, out=along)
+        mass = np.multiply(along, along, out=along)
+        mass *= window
+        u = dx * c + dy * s
+        offset = np.einsum("nij,nij->n", mass, u) / np.maximum(mass.sum((1, 2)), 1e-20)
+        t = dy * c - dx * s
+        u -= offset.astype(np.float32)[:, None, None]
+        u *= u
+        u *= np.float32(-0.5 / width**2)
+        t *= t
+        t *= np.float32(-0.5 / 5.0**2)
+        u += t
+        window = np.exp(u, out=u)
         angle = np.where(sign < 0, angle + np.pi, angle)
         offset = np.where(sign < 0, -offset, offset)
     return Lines(angle, offset, np.zeros(n))
@@ -140,17 +158,13 @@ def _bin(patch: Singles, u: Singles, keep: NDArray[np.bool_]) -> tuple[Floats, F
     index = np.floor((u + HALF_PX) * (1 / BIN_PX)).astype(np.int32)
     keep = keep & (index >= 0) & (index < _BINS)
     flat = (index + (np.arange(n, dtype=np.int32) * _BINS)[:, None, None])[keep]
-    value = patch[keep]
+    value = patch[keep].astype(float)
     count = np.bincount(flat, minlength=n * _BINS).astype(float)
     total = np.bincount(flat, weights=value, minlength=n * _BINS)
-    mean: Floats = total / np.maximum(count, 1)
-    squares = np.bincount(flat, weights=(value - mean[flat]) ** 2, minlength=n * _BINS)
+    mean = total / np.maximum(count, 1)
+    squares = np.bincount(flat, weights=value * value, minlength=n * _BINS) - total * mean
     shape = (n, _BINS)
-    return (
-        np.asarray(mean.reshape(shape)),
-        np.asarray(squares.reshape(shape), float),
-        np.asarray(count.reshape(shape)),
-    )
+    return mean.reshape(shape), np.maximum(squares, 0).reshape(shape), count.reshape(shape)
 
 
 def _noise(squares: Floats, count: Floats, half: Floats) -> tuple[Floats, Floats]:
@@ -291,14 +305,26 @@ def _window(
     return np.repeat(usable, per_px, axis=1) & (weight > 0)
 
 
+def _misfit(mean: Floats, count: Floats, fit: RoughFit | ProfileFit) -> Floats:
+    """Root mean square per pixel of what a fit leaves in `count` pixels per bin, share of the step."""
+    edge = edge_family().edge.reshape(-1, _BINS)[fit.member]
+    left = mean - fit.base[:, None] - fit.step[:, None] * edge
+    rms = np.sqrt((left * left * count).sum(1) / np.maximum(count.sum(1), 1))
+    return np.asarray(rms / np.maximum(fit.step, 1e-9))
+
+
+def _no_edges() -> Edges:
+    none = np.zeros(0)
+    return Edges(none, none, none, none, none, none, none, none, none, none > 0)
+
+
 def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edges:
     """Measure the edge at each place (full-size pixels); those that are none are left out."""
     h, w = light.shape
     inside = (y >= _HALF + 8) & (x >= _HALF + 8) & (y < h - _HALF - 8) & (x < w - _HALF - 8)
     y, x = y[inside], x[inside]
     if len(y) == 0:
-        none = np.zeros(0)
-        return Edges(none, none, none, none, none, none, none, none, none, none > 0)
+        return _no_edges()
     first = _FIRST_PX // 2
     patch, _, valid = light.patches(y - first, x - first, _FIRST_PX)
     lines = _first_lines(fill_green(patch, valid))
@@ -313,8 +339,16 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     keep = valid & (np.abs(t) <= _CORE_PX)
     for last in (False, True):
         mean, squares, count = _bin(patch, u, keep)
-        weight, scale, _noise_px = _weights(mean, squares, count, half)
-        rough = rough_fit(mean, weight * (np.abs(OFFSETS) <= half[:, None]), scale)
+        weight, scale, noise = _weights(mean, squares, count, half)
+        near = weight * (np.abs(OFFSETS) <= half[:, None])
+        rough = rough_fit(mean, near, scale)
+        if not last:
+            hope = (_misfit(mean, count * (near > 0), rough) < _HOPELESS) & (rough.step > noise)
+            if not hope.any():
+                return _no_edges()
+            y, x, patch, u, t = y[hope], x[hope], patch[hope], u[hope], t[hope]
+            clipped, valid, keep = clipped[hope], valid[hope], keep[hope]
+            lines, rough = lines.take(hope), rough.take(hope)
         half = _half_width(rough.log_mtf50)
         lines = _refine(patch, u, t, keep, lines, rough, np.maximum(half * 0.7, 3.0), last)
         u, t = lines.distances()
@@ -348,9 +382,7 @@ def _judge(
     edge = edge_family().edge.reshape(-1, _BINS)[fit.member]
     model = fit.base[:, None] + fit.step[:, None] * edge
     window = window & (count > 0)
-    off = np.where(window, (mean - model) * np.sqrt(count), 0)
-    misfit = np.sqrt((off**2).sum(1) / np.maximum((window * count).sum(1), 1))
-    relative = misfit / np.maximum(fit.step, 1e-9)
+    relative = _misfit(mean, count * window, fit)
     beyond = np.where(window & (np.abs(OFFSETS) > 1.0), mean - model, 0)
     over = np.maximum(beyond.max(1), 0)
     good = (

@@ -9,12 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from auditor.measure.picture import Picture
+from auditor.measure.reduce import area_means
 
 __all__ = ["Light", "fill_green", "light_of"]
 
@@ -70,17 +70,14 @@ class Light:
         """
         h, w = self.shape
         if self.green is None:
-            size = (max(w // factor, 1), max(h // factor, 1))
-            whole = self.plane[: size[1] * factor, : size[0] * factor]
-            small = cv2.resize(whole, size, interpolation=cv2.INTER_AREA) if factor > 1 else whole
+            small = area_means(self.plane, factor)
             return np.asarray(small.astype(np.float32) / np.float32(self.picture.peak))
         mosaic = self.picture.mosaic
         assert mosaic is not None
         half: Singles | None = None
         for row, column in zip(*np.nonzero(self.green), strict=True):
             sites = self.plane[row : h - h % 2 : 2, column : w - w % 2 : 2]
-            size = (max(sites.shape[1] * 2 // factor, 1), max(sites.shape[0] * 2 // factor, 1))
-            part = cv2.resize(np.ascontiguousarray(sites), size, interpolation=cv2.INTER_AREA)
+            part = area_means(np.ascontiguousarray(sites), factor // 2)
             light = (part.astype(np.float32) - np.float32(mosaic.black[row, column])) / np.float32(
                 mosaic.white - mosaic.black[row, column]
             )

@@ -19,7 +19,10 @@ _SLOPE_SD: Final = 0.01
 """Expected slope of the plateaus per px as a share of the step (shading); keeps slope and blur apart."""
 _SHIFT_SD: Final = 0.3
 _TERMS: Final = 5
-_FINER: Final = 3
+_STRIDE: Final = 2
+_FINER: Final = 6
+_SEARCH: Final = 0.4
+"""Levels so far (ln MTF50) to either side of the rough value are tried."""
 _POOLING: Final = 0.5
 """Edges of one frame are not wholly independent evidence on the shape of the blur."""
 _SOUND_MISFIT: Final = 0.05
@@ -62,18 +65,48 @@ class RoughFit:
     step: Floats
     base: Floats
 
+    def take(self, index: NDArray[np.generic]) -> RoughFit:
+        """The fits of a mask or of indices."""
+        return RoughFit(
+            self.log_mtf50[index], self.member[index], self.step[index], self.base[index]
+        )
 
-@cache
-def _design() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Terms (members, 5, bins) and their products (members * 15, bins)."""
-    family = edge_family()
-    edge = family.edge.reshape(-1, len(OFFSETS))
-    line = family.line.reshape(-1, len(OFFSETS))
+
+@dataclass(frozen=True)
+class _Design:
+    """Terms (members, 5, bins) and their products (members, 15, bins)."""
+
+    terms: NDArray[np.float32]
+    products: NDArray[np.float32]
+
+    def part(self, first: int, last: int) -> _Design:
+        return _Design(self.terms[first:last], self.products[first:last])
+
+
+def _design_of(edge: Floats, line: Floats) -> _Design:
     d = np.broadcast_to(OFFSETS, edge.shape)
     terms = np.stack([np.ones_like(edge), edge, -line, d * (1 - edge), d * edge], axis=1)
     i, j = np.triu_indices(_TERMS)
-    products = terms[:, i] * terms[:, j]
-    return terms.astype(np.float32), products.reshape(-1, len(OFFSETS)).astype(np.float32)
+    return _Design(terms.astype(np.float32), (terms[:, i] * terms[:, j]).astype(np.float32))
+
+
+@cache
+def _design() -> _Design:
+    """Of every second level of the family: what lies between is interpolated."""
+    family = edge_family()
+    bins = len(OFFSETS)
+    return _design_of(
+        family.edge[::_STRIDE].reshape(-1, bins), family.line[::_STRIDE].reshape(-1, bins)
+    )
+
+
+@cache
+def _rough_design() -> tuple[_Design, NDArray[np.int_]]:
+    """Of a thinned family with one share only, and its members' numbers."""
+    family = edge_family()
+    share = len(family.shares) // 2
+    members = np.arange(0, len(family.mtf50_cpp), 6) * len(family.shares) + share
+    return _design_of(family.edge[::6, share], family.line[::6, share]), members
 
 
 def _solve(normal: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -130,28 +163,25 @@ class _Squares:
 
     left: Floats
     answer: Floats
-    members: NDArray[np.int_]
     middle: Floats
     bins: NDArray[np.int_]
 
 
-def _squares(profile: Floats, weight: Floats, scale: Floats, members: NDArray[np.int_]) -> _Squares:
-    terms, products = _design()
-    terms = terms[members]
-    products = products.reshape(-1, 15, len(OFFSETS))[members].reshape(-1, len(OFFSETS))
-    n, count = len(profile), len(terms)
+def _applied(planes: NDArray[np.float32], weight: Floats) -> Floats:
+    """Sums over bins of every plane (members, k, bins) times every weight (n, bins): (k, members, n)."""
+    members, k, bins = planes.shape
+    flat = planes.reshape(-1, bins) @ weight.astype(np.float32).T
+    return flat.reshape(members, k, -1).transpose(1, 0, 2).astype(np.float64, order="C")
+
+
+def _squares(profile: Floats, weight: Floats, scale: Floats, design: _Design) -> _Squares:
     bins = np.count_nonzero(weight > 0, axis=1)
     unit = np.maximum(weight.max(1), 1e-30)
     w = weight / unit[:, None]
     middle = (w * profile).sum(1) / np.maximum(w.sum(1), 1e-30)
     y = (profile - middle[:, None]) / scale[:, None]
-    # Members first, so that each of the 15 products is one contiguous plane below.
-    normal = (products.reshape(count, 15, -1).transpose(1, 0, 2).reshape(15 * count, -1)) @ (
-        w.astype(np.float32).T
-    )
-    right = (terms.transpose(1, 0, 2).reshape(5 * count, -1)) @ (w * y).astype(np.float32).T
-    normal = normal.reshape(15, count, n).astype(np.float64)
-    right = right.reshape(5, count, n).astype(np.float64)
+    normal = _applied(design.products, w)
+    right = _applied(design.terms, w * y)
     ridge = 1 / np.maximum(unit * scale**2, 1e-30)
     normal[9] += ridge / _SHIFT_SD**2
     normal[12] += ridge / _SLOPE_SD**2
@@ -160,10 +190,10 @@ def _squares(profile: Floats, weight: Floats, scale: Floats, members: NDArray[np
     answer = _solve(normal, right)
     # y'Wy - b'x is what is left, the priors' share included.
     left = (w * y * y).sum(1) - (answer * right).sum(0)
-    return _Squares(left * (unit * scale**2), answer, members, middle, bins)
+    return _Squares(left * (unit * scale**2), answer, middle, bins)
 
 
-def _member_fit(squares: _Squares, scale: Floats) -> tuple[NDArray[np.int_], Floats]:
+def _member_fit(squares: _Squares) -> tuple[NDArray[np.int_], Floats]:
     best = squares.left.argmin(0)
     a = squares.answer[:, best, np.arange(len(best))]
     return best, a
@@ -172,11 +202,10 @@ def _member_fit(squares: _Squares, scale: Floats) -> tuple[NDArray[np.int_], Flo
 def rough_fit(profile: Floats, weight: Floats, scale: Floats) -> RoughFit:
     """The nearest member of a thinned family, enough to lay the line along the edge."""
     family = edge_family()
-    shares = len(family.shares)
-    members = np.arange(0, len(family.mtf50_cpp), 6) * shares + shares // 2
-    s = _squares(profile, weight, scale, members)
-    best, a = _member_fit(s, scale)
-    level = np.log(family.mtf50_cpp)[members[best] // shares]
+    design, members = _rough_design()
+    s = _squares(profile, weight, scale, design)
+    best, a = _member_fit(s)
+    level = np.log(family.mtf50_cpp)[members[best] // len(family.shares)]
     return RoughFit(level, members[best], a[1] * scale, a[0] * scale + s.middle)
 
 
@@ -220,7 +249,7 @@ class _Part:
     """Fits of a group of edges of similar blur; `density` is (fine levels, fine shares, edges)."""
 
     level: Floats
-    density: Floats
+    density: NDArray[np.float32]
     sound: NDArray[np.bool_]
     member: NDArray[np.int_]
     step: Floats
@@ -233,30 +262,32 @@ class _Part:
 def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) -> _Part:
     family = edge_family()
     shares, n = len(family.shares), len(profile)
-    log_level = np.log(family.mtf50_cpp)
-    first = int(np.searchsorted(log_level, rough.min() - 0.4, "right")) - 1
-    first = min(max(first, 0), len(log_level) - 8)
-    last = max(int(np.searchsorted(log_level, rough.max() + 0.4)) + 1, first + 8)
+    log_level = np.log(family.mtf50_cpp[::_STRIDE])
+    first = int(np.searchsorted(log_level, rough.min() - _SEARCH, "right")) - 1
+    first = min(max(first, 0), len(log_level) - 6)
+    last = max(int(np.searchsorted(log_level, rough.max() + _SEARCH)) + 1, first + 6)
     level = log_level[first:last]
-    members = np.arange(first * shares, (first + len(level)) * shares)
-    s = _squares(profile, weight, scale, members)
-    best, a = _member_fit(s, scale)
+    s = _squares(
+        profile, weight, scale, _design().part(first * shares, first * shares + len(level) * shares)
+    )
+    best, a = _member_fit(s)
     chi2 = np.maximum(s.left[best, np.arange(n)], 1e-9) / np.maximum(s.bins - 7, 1)
     left = (s.left / np.maximum(chi2, 1.0)).reshape(len(level), shares * n)
     fine = (_finer(len(level), _FINER).T @ left).reshape(-1, shares, n)
-    fine = np.einsum("tf,ltn->lfn", _finer(shares, 2), fine)
+    fine = np.matmul(_finer(shares, 2).T, fine)
     fine -= fine.min((0, 1))
-    density = np.exp(np.maximum(-0.5 * fine, -60.0))
+    density = np.exp(np.maximum(-0.5 * fine, -60.0).astype(np.float32))
     level = np.linspace(level[0], level[-1], len(density))
+    member = (first + best // shares) * _STRIDE * shares + best % shares
     with np.errstate(divide="ignore", invalid="ignore"):
         shift = a[2] / a[1]
         slope = np.maximum(np.abs(a[3]), np.abs(a[4])) / np.abs(a[1])
     base, step = a[0] * scale + s.middle, a[1] * scale
-    model = family.edge.reshape(-1, len(OFFSETS))[members[best]]
+    model = family.edge.reshape(-1, len(OFFSETS))[member]
     off = np.where(weight > 0, profile - base[:, None] - step[:, None] * model, 0)
     misfit = np.sqrt((off**2).sum(1) / np.maximum(s.bins, 1)) / np.maximum(step, 1e-9)
     sound = (misfit < _SOUND_MISFIT) & (chi2 < _SOUND_CHI2)
-    return _Part(level, density, sound, members[best], step, base, shift, slope, chi2)
+    return _Part(level, density, sound, member, step, base, shift, slope, chi2)
 
 
 def _common_shares(parts: list[_Part]) -> Floats:
@@ -281,7 +312,7 @@ def _common_shares(parts: list[_Part]) -> Floats:
 
 def _moments(part: _Part, common: Floats) -> tuple[Floats, Floats]:
     """Mean and variance of ln MTF50 under the frame's shares."""
-    p = np.einsum("lfn,f->ln", part.density, common)
+    p = np.einsum("lfn,f->ln", part.density, common.astype(np.float32)).astype(float)
     p /= p.sum(0)
     mean = part.level @ p
     variance = np.maximum((part.level**2) @ p - mean**2, 0)

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Final
 
-import cv2
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from auditor.measure.reduce import area_means
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.places import radius_of, zone_of
 from auditor.record import SPECTRUM_CPP, ZONES
@@ -122,9 +122,7 @@ def _choose(
     small = small[: rows * cell, : columns * cell]
 
     def means(a: NDArray[np.float32]) -> Singles:
-        if cell == 1:
-            return a
-        return np.asarray(cv2.resize(a, (columns, rows), interpolation=cv2.INTER_AREA), np.float32)
+        return np.asarray(area_means(a, cell), np.float32)
 
     mean = means(small)
     local = np.zeros_like(small)

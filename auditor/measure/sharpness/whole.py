@@ -9,9 +9,9 @@ import numpy as np
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.directions import directional_blur
 from auditor.measure.sharpness.edges import Edges, measure_edges
-from auditor.measure.sharpness.light import light_of
+from auditor.measure.sharpness.light import Light, light_of
 from auditor.measure.sharpness.natural import with_texture
-from auditor.measure.sharpness.places import edge_map
+from auditor.measure.sharpness.places import edge_map, radius_of, zone_of
 from auditor.measure.sharpness.texture import FrameSpectra, frame_spectra
 from auditor.measure.sharpness.zones import (
     direction_values,
@@ -25,7 +25,11 @@ from auditor.record import SIDES, ZONES, Sharpness
 __all__ = ["measure_sharpness", "sharpness_and_edges"]
 
 _CELL_PX: Final = 20
-_PER_ZONE: Final = (90, 120, 160)
+_FIRST_PER_ZONE: Final = (50, 60, 90)
+_PER_ZONE: Final = (40, 60, 70)
+"""Places tried first in centre, middle and corner, and after them where these leave a zone open."""
+_SETTLED: Final = 30
+"""Clean edges of a zone with which its error is no longer that of their number."""
 _FINE_CELL_PX: Final = 12
 _FINE_PER_ZONE: Final = (90, 100, 130)
 _RICH: Final = 0.4
@@ -62,8 +66,15 @@ def sharpness_and_edges(picture: Picture) -> tuple[Sharpness, Edges | None]:
     if min(h, w) < _MIN_SIDE:
         return _nothing(f"too small to measure sharpness ({w} x {h} pixels)"), None
     finder = edge_map(light)
-    places = finder.places(_CELL_PX, _PER_ZONE)
+    places = finder.places(_CELL_PX, _FIRST_PER_ZONE)
     edges = measure_edges(light, places.y, places.x)
+    wanting = [
+        most * (n < _SETTLED) for most, n in zip(_PER_ZONE, _clean(edges, light), strict=True)
+    ]
+    if any(wanting):
+        more = finder.places(_CELL_PX, wanting, places)
+        edges = edges.with_(measure_edges(light, more.y, more.x))
+        places = places.with_(more)
     share = float(edges.clean.sum()) / max(len(places.y), 1)
     if share < _RICH:
         more = finder.places(_FINE_CELL_PX, _FINE_PER_ZONE, places)
@@ -76,7 +87,7 @@ def sharpness_and_edges(picture: Picture) -> tuple[Sharpness, Edges | None]:
     if all(z is None for z in zones.values()):
         note = "no measurable detail: the frame is featureless, clipped or all noise"
         return _nothing(note), None
-    sides = {name: zone_value(edges, masks[name], light.shape, softness) for name in SIDES}
+    sides = {n: zone_value(edges, masks[n], light.shape, softness, directions=False) for n in SIDES}
     horizontal, vertical = direction_values(edges, softness)
     moved = directional_blur(edges, light.shape)
     found = [z.mtf50_cpp for z in zones.values() if z is not None]
@@ -102,6 +113,12 @@ def sharpness_and_edges(picture: Picture) -> tuple[Sharpness, Edges | None]:
         direction_deg=None if moved is None else moved.degrees,
     )
     return sharpness, edges
+
+
+def _clean(edges: Edges, light: Light) -> list[int]:
+    """How many clean edges each zone has."""
+    zone = zone_of(radius_of(edges.y[edges.clean], edges.x[edges.clean], light.shape))
+    return [int(np.count_nonzero(zone == i)) for i in range(len(ZONES))]
 
 
 def _overshoot(edges: Edges) -> float | None:

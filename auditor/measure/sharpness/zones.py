@@ -91,8 +91,9 @@ def zone_value(
     mask: NDArray[np.bool_],
     shape: tuple[int, int],
     softness: tuple[float, float],
+    directions: bool = True,
 ) -> ZoneSharpness | None:
-    """The sharp end of the edges in `mask`; None under three.
+    """The sharp end of the edges in `mask`; None under three. Radial and tangential if asked for.
 
     Clean edges alone speak where there are enough of them; else the steps within texture help.
     """
@@ -115,8 +116,10 @@ def zone_value(
         mtf50 * float(np.hypot(stderr, systematic)),
         count,
         "edges" if enough else "both" if count >= _MIN_EDGES else "texture",
-        _value(edges, mask & (towards > _NARROW), softness),
-        _value(edges, mask & (across > _NARROW), softness),
+        *(
+            _value(edges, mask & (facing > _NARROW), softness) if directions else None
+            for facing in (towards, across)
+        ),
     )
 
 
