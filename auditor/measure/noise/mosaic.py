@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from auditor.measure.noise import scaling, signal
 from auditor.measure.noise.blocks import BLOCK
-from auditor.measure.noise.sites import SIDE, site_blocks
-from auditor.measure.noise.transfer import fit_line, is_sane
+from auditor.measure.noise.sites import SIDE
+from auditor.measure.noise.transfer import fit_mosaic, is_sane, rounding_variance
 from auditor.measure.picture import Mosaic
 from auditor.record import TONE_SIGNALS, Noise, Tone
 
@@ -37,25 +37,25 @@ def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
     if clipped > 0.002 and float(mosaic.raw[::2, ::2].max()) > 1.02 * mosaic.white:
         note = "the stated white level lies below the data: signals cannot be told"
         return Noise(None, signal_shares=shares, note=note)
-    sites = site_blocks(mosaic)
-    if (sites.colour == 1).any():
-        sites = sites.take(sites.colour == 1)
-    line = fit_line(sites)
-    if line is None:
-        note = "no flat area that is neither black nor white"
+    sites, fit = fit_mosaic(mosaic)
+    if fit is None:
+        note = "no area in which noise can be told from the scene"
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=note)
     span = float(mosaic.white - mosaic.black.mean())
-    flat = sites.take(line.used)
-    light = flat.signal / span
-    rounding = 1 / 12 if mosaic.raw.dtype.kind in "ui" else 0.0
-    expected = np.maximum(line.slope * flat.signal + line.offset - rounding, 0) / span**2
-    sigma = float(np.sqrt((expected * _code_slope(light) ** 2).mean()))
+    kinds = sites.colour == 1 if (sites.colour == 1).any() else np.ones(4, bool)
+    signals = sites.take(fit.used).signal[:, kinds].ravel()
+    light = signals / span
+
+    def variance(signal: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.maximum(fit.variance(signal) - rounding_variance(mosaic), 0) / span**2
+
+    sigma = float(np.sqrt((variance(signals) * _code_slope(light) ** 2).mean()))
     out = []
     for target in TONE_SIGNALS:
-        near = (light > target / np.sqrt(2)) & (light < target * np.sqrt(2))
-        variance = (line.slope * target * span + line.offset - rounding) / span**2
-        if near.sum() >= _FEWEST and variance > 0:
-            out.append(Tone(target, float(np.sqrt(variance)), int(near.sum()) * SIDE**2))
+        near = int(((light > target / np.sqrt(2)) & (light < target * np.sqrt(2))).sum())
+        square = float(variance(np.array(target * span)))
+        if near >= _FEWEST and square > 0:
+            out.append(Tone(target, float(np.sqrt(square)), near * SIDE**2))
     white = np.ones((BLOCK, BLOCK))
     factor = scaling.averaging_factor(white, scaling.output_ratio(*mosaic.raw.shape))
     return Noise(

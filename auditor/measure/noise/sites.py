@@ -1,8 +1,10 @@
-"""Blocks of a mosaic, colour by colour: signal, noise, and how flat they are.
+"""Places of a mosaic: what their sites hold by colour, and their power by frequency.
 
-Noise of a mosaic is white, so in each block of `SIDE` x `SIDE` sites of one colour it is read from the
-high frequencies alone; the low ones say whether the block is flat. For white noise the two are
-independent, so choosing flat blocks does not prefer quiet ones.
+A mosaic is made grey by scaling the sites of each colour to one mean in every place. Its spectrum then
+holds the scene's brightness around zero frequency and differences of colour around the three
+frequencies at which the mosaic repeats (Alleysson, Susstrunk, Herault, IEEE TIP 14(4), 2005; Dubois,
+IEEE SPL 12(12), 2005). Between them, beyond what optics passes, lies noise alone, in textured places
+as well.
 """
 
 from __future__ import annotations
@@ -13,49 +15,93 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.noise.cosine import EIGHT
+from auditor.measure.noise.blocks import BLOCK
+from auditor.measure.noise.cosine import SIXTEEN
 from auditor.measure.picture import Mosaic
 
-__all__ = ["HIGH_COUNT", "SIDE", "Sites", "saturation", "site_blocks"]
+__all__ = ["BANDS", "COUNTS", "FREEDOM", "SIDE", "Sites", "saturation", "site_places"]
 
-SIDE: Final = 8
+SIDE: Final = BLOCK // 2
+"""Sites along a place, for each of the four in the mosaic's tile."""
 
-_RADIUS: Final = EIGHT.frequency * 2 * SIDE
-_HIGH: Final = _RADIUS >= 6.0
-_MIDDLE: Final = (_RADIUS >= 4.0) & ~_HIGH
-_LOW: Final = (_RADIUS > 1.0) & (_RADIUS < 4.0)
-HIGH_COUNT: Final = int(_HIGH.sum())
-"""Squared coefficients behind a block's noise: its degrees of freedom."""
+FREEDOM: Final = SIDE * SIDE - 3
+"""Degrees of freedom of the variance about a plane of the sites of one kind in a place."""
 
-_MOST_BLOCKS: Final = 24_000
+_TILE: Final = ((0, 0), (0, 1), (1, 0), (1, 1))
+_MOST_CANDIDATES: Final = 12_000
+_MOST_DARK: Final = 2_500
+_MOST_SPREAD: Final = 4_000
+
+_EDGES: Final = (0.075, 0.16, 0.25, 0.34, 0.42, 0.55, 1.0)
+_NO_CARRIER: Final = 0.14
+"""Distance in c/px from the frequencies of colour differences from which on they no longer show."""
+
+
+def _masks() -> list[NDArray[np.bool_]]:
+    along = np.arange(BLOCK) / (2 * BLOCK)
+    y, x = along[:, None], along[None]
+    radius = np.hypot(y, x)
+    carrier = np.minimum(
+        np.minimum(np.hypot(y - 0.5, x - 0.5), np.hypot(y - 0.5, x)), np.hypot(y, x - 0.5)
+    )
+    clear = carrier >= _NO_CARRIER
+    return [
+        (radius >= low) & (radius < high) & clear
+        for low, high in zip(_EDGES, _EDGES[1:], strict=False)
+    ]
+
+
+def _kept_power(masks: list[NDArray[np.bool_]]) -> NDArray[np.float64]:
+    """Share of white noise left in each band when each site's own plane is taken off."""
+    line = np.broadcast_to(np.linspace(-1, 1, SIDE), (SIDE, SIDE))
+    removed = np.zeros((BLOCK, BLOCK))
+    for y, x in _TILE:
+        for plane in (np.ones((SIDE, SIDE)), line, line.T):
+            whole = np.zeros((BLOCK, BLOCK))
+            whole[y::2, x::2] = plane / np.linalg.norm(plane)
+            removed += (SIXTEEN.matrix @ whole @ SIXTEEN.matrix.T) ** 2
+    return np.array([float((1 - removed)[m].mean()) for m in masks])
+
+
+_MASKS: Final = _masks()
+BANDS: Final = len(_MASKS)
+"""Bands of frequency; the last two lie beyond what optics passes of a scene."""
+
+COUNTS: Final = np.array([int(m.sum()) for m in _MASKS], np.float64)
+"""(BANDS,) coefficients in each."""
+
+_AVERAGE: Final = np.stack(
+    [m.ravel() / (m.sum() * kept) for m, kept in zip(_MASKS, _kept_power(_MASKS), strict=True)],
+    axis=1,
+).astype(np.float32)
 
 
 @dataclass(frozen=True)
 class Sites:
-    """Blocks of one mosaic.
+    """Places of BLOCK x BLOCK pixels of one mosaic. Signals in DN after the black level.
 
     Attributes:
-        place: (n,) where in the frame; the four sites of a place and its neighbours left and right
-            lie one apart.
-        colour: (n,) 0 red, 1 green, 2 blue.
-        signal: (n,) mean in DN after the black level.
-        high: (n,) mean squared coefficient at high frequency: the noise variance, DN squared.
-        low: (n,) the same at low frequency: noise plus scene.
-        middle: (n,) the same between the two.
+        colour: (4,) colour of each site of the tile: 0 red, 1 green, 2 blue.
+        signal: (n, 4) mean of the sites of each kind.
+        variance: (n, 4) their variance about a plane, DN squared.
+        scale: (n, 4) factor that brought them to one mean.
+        power: (n, BANDS) mean squared coefficient of the grey place in each band, DN squared.
+        room: (n, 4) DN from the mean to where values are cut off, above or below.
     """
 
-    place: NDArray[np.intp]
     colour: NDArray[np.int_]
     signal: NDArray[np.float64]
-    high: NDArray[np.float64]
-    low: NDArray[np.float64]
-    middle: NDArray[np.float64]
+    variance: NDArray[np.float64]
+    scale: NDArray[np.float64]
+    power: NDArray[np.float64]
+    room: NDArray[np.float64]
 
     def __len__(self) -> int:
         return len(self.signal)
 
-    def take(self, keep: NDArray[np.bool_]) -> Sites:
-        return Sites(*(getattr(self, n)[keep] for n in self.__dataclass_fields__))
+    def take(self, keep: NDArray[np.bool_] | NDArray[np.intp] | slice) -> Sites:
+        names = ("signal", "variance", "scale", "power", "room")
+        return Sites(self.colour, *(getattr(self, name)[keep] for name in names))
 
 
 def saturation(mosaic: Mosaic) -> float:
@@ -69,38 +115,61 @@ def saturation(mosaic: Mosaic) -> float:
     return float(mosaic.white)
 
 
-def site_blocks(mosaic: Mosaic) -> Sites:
-    """Blocks of every colour, evenly over the frame, without clipped or dark-clipped ones."""
-    top = saturation(mosaic)
+def site_places(mosaic: Mosaic) -> Sites:
+    """Places evenly over the frame and the darkest ones, without clipped or dark-clipped sites."""
     height, width = mosaic.raw.shape
-    rows, columns = height // (2 * SIDE), width // (2 * SIDE)
-    step = max(1, -(-rows * columns * 4 // _MOST_BLOCKS))
-    parts = []
-    for row in range(0, rows, step):
-        band = mosaic.raw[row * 2 * SIDE : (row + 1) * 2 * SIDE, : columns * 2 * SIDE]
-        if band.dtype.kind != "f":
-            band = band.astype(np.float32)
-        for y in (0, 1):
-            for x in (0, 1):
-                plane = band[y::2, x::2].reshape(SIDE, columns, SIDE).swapaxes(0, 1)
-                fine = np.isfinite(plane).all((1, 2))
-                # Zero is where stored values end: what noise would lie below is cut off.
-                inside = fine & (plane.max((1, 2)) < top) & (plane.min((1, 2)) > 0)
-                kept = plane[inside].astype(np.float32)
-                mean = kept.mean((1, 2))
-                squares = EIGHT.without_plane(kept) ** 2
-                parts.append(
-                    Sites(
-                        np.flatnonzero(inside) + row // step * (columns + 1),
-                        np.full(len(kept), mosaic.colours[y, x], np.int_),
-                        mean.astype(np.float64) - float(mosaic.black[y, x]),
-                        squares[:, _HIGH].mean(1).astype(np.float64),
-                        squares[:, _LOW].mean(1).astype(np.float64),
-                        squares[:, _MIDDLE].mean(1).astype(np.float64),
-                    )
-                )
-    joined = Sites(
-        *(np.concatenate([getattr(p, n) for p in parts]) for n in Sites.__dataclass_fields__)
-    )
-    # Near white a block without a clipped pixel is one whose noise happened to stay low.
-    return joined.take(joined.signal < 0.85 * (top - float(mosaic.black.mean())))
+    rows, columns = height // BLOCK, width // BLOCK
+    step = max(1, -(-rows * columns // _MOST_CANDIDATES))
+    parts = [
+        mosaic.raw[row * BLOCK : (row + 1) * BLOCK, : columns * BLOCK]
+        .reshape(BLOCK, columns, BLOCK)
+        .swapaxes(0, 1)
+        for row in range(0, rows, step)
+    ]
+    values = np.concatenate(parts).astype(np.float32)
+    flat = values.reshape(len(values), -1)
+    least, most = flat.min(1), flat.max(1)
+    # Values that are no numbers compare as false. Zero is where whole numbers end: what noise would
+    # lie below is cut off.
+    floor = 0.0 if mosaic.raw.dtype.kind == "u" or not (least < 0).any() else -np.inf
+    top = saturation(mosaic)
+    inside = np.flatnonzero((most < top) & (least > floor))
+    chosen = inside[_choose(flat[inside].mean(1))]
+    return _describe(mosaic, values[chosen], floor, top)
+
+
+def _choose(level: NDArray[np.float32]) -> NDArray[np.intp]:
+    """The darkest places, which show the read noise, and an even spread of all others."""
+    if len(level) <= _MOST_DARK + _MOST_SPREAD:
+        return np.arange(len(level))
+    split = np.argpartition(level, _MOST_DARK)
+    rest = np.sort(split[_MOST_DARK:])
+    picks = np.linspace(0, len(rest) - 1, _MOST_SPREAD).round().astype(np.intp)
+    return np.sort(np.concatenate([split[:_MOST_DARK], rest[picks]]))
+
+
+def _describe(mosaic: Mosaic, values: NDArray[np.float32], floor: float, top: float) -> Sites:
+    n = len(values)
+    signal, variance = np.empty((n, 4)), np.empty((n, 4))
+    room = np.empty((n, 4))
+    line = np.linspace(-1, 1, SIDE, dtype=np.float32)
+    slope = line / (line @ line) / SIDE
+    for i, (y, x) in enumerate(_TILE):
+        kind = values[:, y::2, x::2]
+        mean = kind.mean((1, 2))
+        residual = kind - mean[:, None, None]
+        residual -= (residual.sum(2) @ slope)[:, None, None] * line[:, None]
+        residual -= (residual.sum(1) @ slope)[:, None, None] * line
+        variance[:, i] = np.einsum("nij,nij->n", residual, residual) / FREEDOM
+        signal[:, i] = mean - mosaic.black[y, x]
+        room[:, i] = np.minimum(top - mean, mean - floor)
+        values[:, y::2, x::2] = residual
+    # In the dark the scene is less than the noise, and its colour cannot be told.
+    dark = float(np.sqrt(np.quantile(variance, 0.1))) if n else 0.0
+    brightness = np.maximum(signal, 0.0) + dark + 1e-3
+    scale = brightness.mean(1, keepdims=True) / brightness
+    for i, (y, x) in enumerate(_TILE):
+        values[:, y::2, x::2] *= scale[:, i].astype(np.float32)[:, None, None]
+    power = SIXTEEN.transform(values).reshape(n, BLOCK**2) ** 2 @ _AVERAGE
+    colour = np.array([mosaic.colours[y, x] for y, x in _TILE])
+    return Sites(colour, signal, variance, scale, power.astype(np.float64), room)

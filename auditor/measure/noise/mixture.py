@@ -1,0 +1,225 @@
+"""The noise of a mosaic as a mixture of flat and textured places, fitted by expectation-maximisation.
+
+In a place of mean brightness q the mean squared coefficient of band k is
+
+    a A + b B + d q^2 + t_jk q^2,
+
+the variance a x + b (Foi et al., IEEE TIP 17(10), 2008; terms of EMVA 1288) averaged over the sites as
+the scaling to grey left it, d the pixels' unequal response, and t_j the power of the texture that the
+place holds, one of a few kinds j of which the first is none. How often each kind occurs is found for
+places of like brightness. Optics bounds how texture falls with frequency. Every band of every place
+counts by how well its expectation is known: flat places speak with all their frequencies, textured
+ones with those beyond what optics passes.
+(EM: Dempster, Laird, Rubin, J. R. Stat. Soc. B 39, 1977.)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.measure.noise.sites import BANDS, COUNTS, Sites
+
+__all__ = ["FEWEST", "Fit", "fit_noise"]
+
+Floats = NDArray[np.float64]
+
+FEWEST: Final = 60
+"""Places from which on a fit is tried."""
+
+_STRENGTHS: Final = np.geomspace(0.1, 300, 8)
+"""Texture in the lowest band to start from, as a multiple of the noise at the median signal."""
+
+_START: Final = np.array([1.0, 0.3, 0.1, 0.02, 0.004, 0.002])
+_MOST: Final = np.array([1.0, 0.5, 0.15, 0.04, 0.006, 0.004])
+"""How texture falls over the bands, at first and at most. Lenses leave white texture of the scene 0.17
+of its power at 0.55 c/px at their sharpest on 4 um pixels; scenes themselves fall with the square."""
+
+_VISIBLE: Final = 4
+"""Bands in which each kind of texture may have a strength of its own."""
+
+_UNSURE: Final = 4.0
+"""Squared spread, over the places of one kind, of the texture's power relative to its mean."""
+
+_GROUPS: Final = (0.03, 0.08, 0.16, 0.3, 0.45, 0.6, 0.8)
+"""Shares of places, darkest first, at which groups of like brightness end."""
+
+_COARSE_ROUNDS: Final = 14
+_FINE_ROUNDS: Final = 8
+_COARSE_PLACES: Final = 1_800
+_SETTLED: Final = 1e-4
+
+_CLEAR: Final = 4.5
+"""Standard deviations from the mean to where values are cut off."""
+
+_BENT: Final = 3.0
+"""Standard errors from which on the unequal response of pixels is believed."""
+
+
+@dataclass(frozen=True)
+class Fit:
+    """The variance a x + b + d x^2 of a mosaic's sites in DN squared.
+
+    Attributes:
+        slope, offset, bend: a, b and d.
+        covariance: (2, 2) of a and b.
+        used: places behind it (indices).
+        flat: (n,) probability that each of them holds no texture to speak of.
+        likeness: (BANDS,) power found in each band over the fit's.
+    """
+
+    slope: float
+    offset: float
+    bend: float
+    covariance: Floats
+    used: NDArray[np.intp]
+    flat: Floats
+    likeness: Floats
+
+    def variance(self, signal: Floats) -> Floats:
+        """Variance at signals in DN, rounding included."""
+        return np.asarray(self.slope * signal + self.offset + self.bend * signal**2)
+
+
+class _Mixture:
+    """State of the fit. `law` is (a, b, d); `texture` (kinds, BANDS); `shares` (groups, kinds)."""
+
+    def __init__(self, sites: Sites) -> None:
+        a, b = _first_guess(sites)
+        self.law = np.array([a, b, 0.0])
+        self.bent = False
+        self.use(sites)
+        noise = a * np.median(self.design[:, 0]) / np.median(self.square)
+        self.texture = np.vstack([np.zeros(BANDS), noise * _STRENGTHS[:, None] * _START])
+        kinds = len(self.texture)
+        self.shares = np.full((len(_GROUPS) + 1, kinds), 1 / kinds)
+
+    def use(self, sites: Sites) -> None:
+        """Go on with these places."""
+        self.sites = sites
+        brightness = np.maximum(sites.signal.mean(1), 1.0)
+        r2 = sites.scale**2
+        self.square = brightness**2
+        self.design = np.stack([(r2 * sites.signal).mean(1), r2.mean(1), self.square], 1)
+        self.group = np.digitize(brightness, np.quantile(brightness, _GROUPS))
+
+    def _noise(self) -> Floats:
+        floor = 1e-3 * float(np.median(self.sites.power[:, -1])) + 1e-6
+        return np.asarray(np.maximum(self.design @ self.law, floor))
+
+    def _freedom(self) -> Floats:
+        """Share of the degrees of freedom that is left where the sites' variances differ."""
+        s = self.sites
+        each = s.scale**2 * np.maximum(self.law[0] * s.signal + self.law[1], 1e-6)
+        return np.asarray(each.sum(1) ** 2 / (4 * (each**2).sum(1)))
+
+    def _expect(self) -> None:
+        """How likely each kind of texture is in each place, and what each band counts for it."""
+        noise, freedom = self._noise(), self._freedom()
+        self.textured = self.square[:, None, None] * self.texture
+        self.expected = noise[:, None, None] + self.textured
+        inverse = 1 / self.expected
+        misfit = (self.sites.power[:, None] * inverse - np.log(inverse)) @ COUNTS
+        log_odds = np.log(self.shares[self.group]) - 0.5 * freedom[:, None] * misfit
+        likely = np.exp(log_odds - log_odds.max(1, keepdims=True))
+        self.likely = likely / likely.sum(1, keepdims=True)
+        for g in range(len(self.shares)):
+            members = self.likely[self.group == g]
+            # One place more of each kind keeps small groups from ruling any kind out.
+            self.shares[g] = (members.sum(0) + 1) / (len(members) + likely.shape[1])
+        counts = freedom[:, None, None] * COUNTS
+        spread = self.expected**2 + (0.5 * _UNSURE) * counts * self.textured**2
+        self.weight = self.likely[:, :, None] * counts / spread
+
+    def solve(self, unknowns: int) -> tuple[Floats, Floats]:
+        """The first `unknowns` of the law and their information matrix (half of it: see `fit_noise`)."""
+        total = self.weight.sum((1, 2))
+        rest = (self.weight * (self.sites.power[:, None] - self.textured)).sum((1, 2))
+        design = self.design[:, :unknowns]
+        information = (design * total[:, None]).T @ design
+        return np.linalg.solve(information, design.T @ rest), information
+
+    def _update_texture(self) -> None:
+        weight = self.weight * self.square[:, None, None]
+        above = self.sites.power - self._noise()[:, None]
+        total = np.einsum("njk,n->jk", weight, self.square)[1:]
+        found = np.einsum("njk,nk->jk", weight, above)[1:] / np.maximum(total, 1e-30)
+        found = np.maximum(found, 1e-14)
+        found = np.minimum(found, _MOST * found[:, :1])
+        # Optics falls alike for all textures where they are all but gone.
+        last = found[:, _VISIBLE - 1 : _VISIBLE]
+        known = total[:, _VISIBLE:]
+        fall = (known * last * found[:, _VISIBLE:]).sum(0) / (known * last**2).sum(0)
+        found[:, _VISIBLE:] = np.minimum(fall, 1.0) * last
+        self.texture[1:] = found
+
+    def run(self, rounds: int) -> None:
+        """Steps of expectation and maximisation (scoring for the law) until it has settled."""
+        for _ in range(rounds):
+            before = self.law.copy()
+            self._expect()
+            law, self.information = self.solve(3 if self.bent else 2)
+            self.law[: len(law)] = law
+            self.law[[0, 2]] = np.maximum(self.law[[0, 2]], (1e-9, 0.0))
+            self._update_texture()
+            if np.abs(self.law - before).max() < _SETTLED * np.abs(before).max():
+                break
+
+
+def fit_noise(sites: Sites) -> Fit | None:
+    """Fit the law to all places that are neither clipped nor near it; None when they are too few."""
+    if len(sites) < FEWEST:
+        return None
+    step = -(-len(sites) // _COARSE_PLACES)
+    try:
+        mixture = _Mixture(sites.take(slice(None, None, step)))
+        mixture.run(_COARSE_ROUNDS)
+        used = _clear_of_clipping(sites, mixture.law)
+        if len(used) < FEWEST:
+            return None
+        mixture.use(sites.take(used))
+        mixture.run(_FINE_ROUNDS)
+        law, information = mixture.solve(3)
+        if law[2] > _BENT * np.sqrt(2 * np.linalg.inv(information)[2, 2]):
+            mixture.bent = True
+            mixture.run(_FINE_ROUNDS)
+        # Each mean square of n coefficients has 2 / n of its squared mean as variance.
+        covariance = 2 * np.linalg.inv(mixture.information)[:2, :2]
+    except np.linalg.LinAlgError:
+        return None
+    if not np.isfinite(mixture.law).all() or not np.isfinite(covariance).all():
+        return None
+    found = (mixture.weight * mixture.sites.power[:, None]).sum((0, 1))
+    likeness = found / (mixture.weight * mixture.expected).sum((0, 1))
+    a, b, d = (float(v) for v in mixture.law)
+    return Fit(a, b, d, covariance, used, _flatness(mixture), likeness)
+
+
+def _flatness(mixture: _Mixture) -> Floats:
+    """Probability of textures that add less than a tenth to the noise of a place's sites."""
+    added = (mixture.textured @ COUNTS) / COUNTS.sum()
+    small = added < 0.1 * (mixture.expected - mixture.textured)[:, :, 0]
+    return np.asarray((mixture.likely * small).sum(1))
+
+
+def _clear_of_clipping(sites: Sites, law: Floats) -> NDArray[np.intp]:
+    """Places whose sites all lie well inside: those that merely happen to would read too quiet."""
+    variance = np.maximum(law[0] * sites.signal + law[1] + law[2] * sites.signal**2, 0.0)
+    return np.flatnonzero((sites.room > _CLEAR * np.sqrt(variance)).all(1))
+
+
+def _first_guess(sites: Sites) -> tuple[float, float]:
+    """Slope and offset through the lower part of the finest band, group by group of like signal."""
+    share = (sites.scale**2).mean(1)
+    x, fine = (sites.scale**2 * sites.signal).mean(1) / share, sites.power[:, -1] / share
+    order = np.argsort(x, kind="stable")
+    groups = np.array_split(order, min(20, max(2, len(x) // 30)))
+    centres = np.array([np.median(x[g]) for g in groups])
+    lows = np.array([np.quantile(fine[g], 0.3) for g in groups]) * 1.1
+    lows = np.maximum(lows, 1e-3)
+    slope, offset = np.polyfit(centres, lows, 1, w=1 / lows)
+    highest = lows[-1] / max(float(centres[-1]), 1.0)
+    return float(max(slope, 0.2 * highest)), float(max(offset, 0.05 * lows.min()))
