@@ -77,7 +77,7 @@ def compare_labels(
             out += [e | {"asked": told} for e in _one_lens(item, lens, pairs, known)]
         if told and not compared:
             out.append(_nothing(item, known.table.lens))
-    return out + compare_focus(frames, criteria)
+    return out + compare_focus(frames, criteria, lenses)
 
 
 def _base(item: Labelled, lens: str | None) -> dict[str, Any]:

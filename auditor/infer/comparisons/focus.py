@@ -8,19 +8,22 @@ picture) against frames focused at H or beyond.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import j1
 from scipy.stats import t
 
-from auditor.infer.comparisons.curves import expected_log_mtf50
+from auditor.infer.comparisons.curves import expected_log_mtf50, find_range
 from auditor.infer.comparisons.location import robust_location
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import flags, numbers, texts
-from auditor.optics import circle_of_confusion_um, defocus_disc_px, hyperfocal_m, mtf50
+from auditor.optics import circle_of_confusion_um, defocus_disc_px, hyperfocal_m, mtf50, system_mtf
+from auditor.record import SIDES, ZONES
 
 __all__ = ["compare_focus", "focus_table", "infinity_loss"]
 
@@ -31,6 +34,14 @@ AT: Final = (0.8, 1.25)
 LANDSCAPE: Final = 0.15
 """Focused nearer than this share of the hyperfocal distance, a frame is no landscape."""
 _FEWEST: Final = 3
+USUAL_BLUR: Final = 0.5
+"""Blur of a lens in px where its curve is not known."""
+_BLURS: Final = np.linspace(0.0, 3.0, 61)
+_FREQUENCIES: Final = np.linspace(0.0, 1.0, 1001)
+_SHARPEST_SHARE: Final = 0.75
+"""Wherever a landscape was focused, something in it is nearly as sharp as the lens's better frames;
+one whose sharpest part falls short of this share of them was missed or shaken."""
+_BETTER_FRAMES: Final = 0.8
 # Which side of the sensor shows the far and near part of the upright picture, by Exif orientation.
 _FAR: Final = {
     1: "top",
@@ -46,28 +57,51 @@ _OPPOSITE: Final = {"top": "bottom", "bottom": "top", "left": "right", "right": 
 
 
 def infinity_loss(
-    focal_mm: float, f_number: float, pitch_um: float, focus_m: float, blur_px: float = 0.6
+    focal_mm: float,
+    f_number: float,
+    pitch_um: float,
+    focus_m: float,
+    blur_px: float = USUAL_BLUR,
 ) -> tuple[float, float]:
     """Blur disc at infinity (px) and what it leaves of the MTF50 there (share).
 
-    A uniform disc of diameter d has standard deviation d / 4, which is added to diffraction, pixel
-    and a lens blur of `blur_px`.
+    The MTF of a uniform disc of diameter d is |2 J1(pi d f) / (pi d f)| (Goodman, Introduction to
+    Fourier Optics, on severe defocus), beside diffraction, pixel and a lens blur of `blur_px`.
+    Geometric optics: for discs of a few pixels wave optics leaves up to an eighth more.
     """
     disc = defocus_disc_px(focal_mm, f_number, pitch_um, focus_m)
-    sharp = float(mtf50(f_number, pitch_um, blur_px))
-    return disc, float(mtf50(f_number, pitch_um, float(np.hypot(blur_px, disc / 4)))) / sharp
+    sharp = system_mtf(_FREQUENCIES, f_number, pitch_um, blur_px)
+    x = np.maximum(np.pi * disc * _FREQUENCIES, 1e-9)
+    blurred = sharp * np.abs(2 * j1(x) / x)
+    return disc, _mtf50_of(blurred) / _mtf50_of(sharp)
 
 
-def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
+def _mtf50_of(response: Floats) -> float:
+    """Frequency at which a response on `_FREQUENCIES` first falls below one half."""
+    at = int(np.argmax(response < 0.5))
+    above, below = response[at - 1], response[at]
+    step = (above - 0.5) / max(above - below, 1e-12)
+    return float(_FREQUENCIES[at - 1] + step * (_FREQUENCIES[at] - _FREQUENCIES[at - 1]))
+
+
+def _blur_of(log_mtf50: float, f_number: float, pitch_um: float) -> float:
+    """Gaussian blur (px) of a lens whose MTF50 in the corners is known."""
+    return float(np.interp(-log_mtf50, -np.log(mtf50(f_number, pitch_um, _BLURS)), _BLURS))
+
+
+def focus_table(
+    frames: pd.DataFrame, criteria: Criteria, lenses: Sequence[Mapping[str, Any]] = ()
+) -> pd.DataFrame:
     """Frames with a focus distance that look like landscapes, one row each.
 
     Columns: row (position), lens, body, focal_mm, f_number, hyperfocal_m, focus_m, ratio, where
     ('short', 'at', 'beyond'), disc_px (closed form, at infinity), kept (share of MTF50 left there in
-    closed form), far, near (log MTF50 of those parts over the optics' at this aperture).
+    closed form), far, near, best (log MTF50 of those parts and of the frame's sharpest, over the
+    optics' at this aperture).
     """
     names = [
         *("row", "lens", "body", "focal_mm", "f_number", "pitch_um", "hyperfocal_m", "focus_m"),
-        *("ratio", "where", "disc_px", "kept", "far", "near"),
+        *("ratio", "where", "disc_px", "kept", "far", "near", "best"),
     ]
     focal, n = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
     distance, pitch = numbers(frames, "focus_distance_m"), numbers(frames, "pixel_pitch_um")
@@ -77,6 +111,7 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     lens, body = texts(frames, "lens"), texts(frames, "body")
     turn = numbers(frames, "orientation")
     sides = {s: numbers(frames, f"{s}_mtf50_cpp") for s in _OPPOSITE}
+    parts_of = [numbers(frames, f"{z}_mtf50_cpp") for z in (*ZONES, *SIDES)]
     rows: list[dict[str, Any]] = []
     for i in np.flatnonzero(usable):
         coc = circle_of_confusion_um(float(pitch[i]), criteria.coc_pixels)
@@ -88,12 +123,17 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
         where = "short" if ratio < AT[0] else "at" if ratio <= AT[1] else "beyond"
         far = _FAR.get(int(turn[i]) if np.isfinite(turn[i]) else 1, "top")
         # Infinity is written as a very large distance by some cameras.
-        disc, kept = infinity_loss(float(focal[i]), float(n[i]), float(pitch[i]), focus)
+        part = find_range(lenses, lens.iloc[i], body.iloc[i], None, float(focal[i]))
+        curve, known = expected_log_mtf50(part, [n[i]], float(pitch[i]))
         usual = float(expected_log_mtf50(None, [n[i]], float(pitch[i]))[0][0, 2])
+        own = _blur_of(curve[0, 2], float(n[i]), float(pitch[i])) if known[2] else USUAL_BLUR
+        disc, kept = infinity_loss(float(focal[i]), float(n[i]), float(pitch[i]), focus, own)
         parts = []
         for side in (far, _OPPOSITE[far]):
             value = sides[side][i]
             parts.append(float(np.log(value)) - usual if value > 0.005 else np.nan)
+        seen = [float(p[i]) for p in parts_of if p[i] > 0.005]
+        parts.append(float(np.log(max(seen))) - usual if seen else np.nan)
         rows.append(
             dict(zip(names, [
                 int(i), lens.iloc[i], body.iloc[i], float(focal[i]), float(n[i]), float(pitch[i]),
@@ -103,12 +143,17 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=names)
 
 
-def compare_focus(frames: pd.DataFrame, criteria: Criteria) -> list[dict[str, Any]]:
+def compare_focus(
+    frames: pd.DataFrame, criteria: Criteria, lenses: Sequence[Mapping[str, Any]] = ()
+) -> list[dict[str, Any]]:
     """Per lens: far and near parts of frames focused short of the hyperfocal distance, and at it,
     against frames focused beyond."""
-    table = focus_table(frames, criteria)
+    table = focus_table(frames, criteria, lenses)
     out: list[dict[str, Any]] = []
-    for (lens, body), rows in table.groupby(["lens", "body"]):
+    for (lens, body), every in table.groupby(["lens", "body"]):
+        level = every["best"].quantile(_BETTER_FRAMES) + np.log(_SHARPEST_SHARE)
+        rows = every[every["best"] >= level]
+        failed = len(every) - len(rows)
         for where, against in (("short", "at"), ("short", "beyond"), ("at", "beyond")):
             some, other = rows[rows["where"] == where], rows[rows["where"] == against]
             if len(some) < _FEWEST or len(other) < _FEWEST:
@@ -127,6 +172,14 @@ def compare_focus(frames: pd.DataFrame, criteria: Criteria) -> list[dict[str, An
                     "body": body,
                     "what": f"{part} sharpness",
                     "zone": None,
+                    "left_out": [
+                        {
+                            "reason": "nothing in the frame was sharp: missed focus or shake",
+                            "count": failed,
+                        }
+                    ]
+                    if failed
+                    else [],
                     "typical": {
                         "focal_mm": float(some["focal_mm"].median()),
                         "f_number": float(some["f_number"].median()),

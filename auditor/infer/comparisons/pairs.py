@@ -109,6 +109,14 @@ class _Reasons:
         self.several: dict[str, set[int]] = {}
         """Frames that met one of their scene which differs in more than the label."""
 
+    def of(self, label: str, against: str) -> dict[str, int]:
+        """Reasons for one comparison, with those that hold for its labels by themselves."""
+        out = dict(self.by_key.get((label, against), {}))
+        for name in (label, against) if against else ():
+            for reason, count in self.by_key.get((name, ""), {}).items():
+                out[reason] = max(count, out.get(reason, 0))
+        return out
+
     def add(self, key: Key, reason: str, count: int = 1) -> None:
         if count:
             counts = self.by_key.setdefault(key, {})
@@ -157,7 +165,7 @@ def find_pairs(
         by_lens: dict[str, list[Pair]] = {}
         for pair in pairs:
             by_lens.setdefault(str(c.lens[pair.bare]), []).append(pair)
-        left_out = reasons.by_key.get((label, against), {})
+        left_out = reasons.of(label, against)
         out.append(_named(label, against, written, carrying, by_lens, left_out, c))
     return out
 
@@ -236,7 +244,7 @@ def _meet(
         likeness = alike_at_scale(c.signature[with_it], c.signature[bare], scale)
         if label == CROP and same_view > max(_WHOLE_VIEW, likeness):
             problem = "the smaller picture shows the whole view, as after resizing"
-            likeness = same_view
+            likeness, scale = same_view, 1.0
     minutes = abs(float(c.seconds[i] - c.seconds[j])) / 60
     return key, Meeting(with_it, bare, likeness, scale, float(stops), minutes, problem)
 

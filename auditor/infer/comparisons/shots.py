@@ -48,7 +48,7 @@ def pairs_to_shoot(comparisons: Sequence[Mapping[str, Any]]) -> list[dict[str, A
     for series in sorted(wanted.values(), key=lambda s: s["frames"])[:_LIMIT]:
         what = " and ".join(series.pop("open"))
         series["why"] = (
-            f"{series['frames'] // 2} more pairs of {series['label']} and {series['against']}: "
+            f"{series['frames'] // 2} more pairs, {series['label']} against {series['against']}: "
             f"the {what} cannot be told yet"
         )
         series["gain"] = "a verdict that rules a loss in or out"
