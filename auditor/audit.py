@@ -120,12 +120,15 @@ def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any
 
     store = Store(store_folder)
     frames = store.load(c.name for c in COLUMNS if not _UNREAD.search(c.name))
+    frames = relate(reconcile(frames))
+    aside = (frames["status"] == "set-aside").to_numpy(bool)
     counts = {
         "found": len(frames),
-        "measured": int((frames["status"] == "measured").sum()),
-        "set_aside": int((frames["status"] != "measured").sum()),
+        # A file whose exposure is measured on a better file is measured by that.
+        "measured": int((~aside).sum()),
+        "set_aside": int(aside.sum()),
+        "copies": int((~aside & ~frames["best"].to_numpy(bool)).sum()),
     }
-    frames = relate(reconcile(frames))
     chosen = select(
         frames, rating=options.rating, since=options.since, body=options.body, lens=options.lens
     )

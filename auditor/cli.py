@@ -215,7 +215,7 @@ def _split(options: dict[str, Any]) -> tuple[dict[str, Any], Any]:
 
 def _infer_options(options: dict[str, Any]) -> Any:
     from auditor.audit import InferOptions
-    from auditor.crawl.select import start_of
+    from auditor.crawl.selection import start_of
     from auditor.infer.bodies import parse_accept
     from auditor.infer.criteria import Criteria
 

@@ -20,6 +20,7 @@ __all__ = [
     "PICTURE_COLUMNS",
     "SIDES",
     "SIGNAL_BIN_EDGES",
+    "SITE_COLOURS",
     "SPECTRUM_CPP",
     "TONE_SIGNALS",
     "ZONES",
@@ -50,6 +51,9 @@ SPECTRUM_CPP: Final = tuple(round(float(f), 4) for f in np.geomspace(0.03, 0.47,
 
 TONE_SIGNALS: Final = (0.01125, 0.0225, 0.045, 0.09, 0.18, 0.36, 0.72)
 """Signal levels (linear, 1 = white) at which noise is reported, one stop apart around 18% grey."""
+
+SITE_COLOURS: Final = ("red", "green", "blue")
+"""Colours of a mosaic's sites, in the order of `Mosaic.colours`."""
 
 SIGNAL_BIN_EDGES: Final = tuple(float(e) for e in np.arange(-10.0, 0.01, 0.5))
 """Edges in log2 of linear signal of the stored histogram; darker pixels count in the first bin."""
@@ -196,6 +200,9 @@ class PhotonTransfer:
     read_noise_stderr_e: float | None = None
     patches: int = 0
     white_dn: float | None = None
+    by_colour: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
+    """Colour of `SITE_COLOURS` -> (gain in e- per DN, read noise in e-) from flat patches of its sites
+    alone; None where they do not tell. The figures above are those of all sites."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,8 +261,9 @@ def tone_column(signal: float) -> str:
 def _columns() -> tuple[Column, ...]:
     out = [
         Column("path", "str", "where the file lies, as found"),
-        Column("status", "str", "measured or set-aside"),
+        Column("status", "str", "measured, set-aside, or counted (see measured_on)"),
         Column("reason", "str", "why it was set aside"),
+        Column("measured_on", "str", "counted: the file that this exposure is measured on"),
         Column("file_id", "str", "hash of the content"),
         Column("size_bytes", "int", "bytes"),
         Column("mtime_ns", "int", "time of last change, ns"),
@@ -326,6 +334,11 @@ def _columns() -> tuple[Column, ...]:
         Column("read_noise_stderr_e", "float", "its standard error"),
         Column("transfer_patches", "int", "flat patches behind it"),
         Column("white_dn", "float", "white level above black, DN"),
+    ]
+    for colour in SITE_COLOURS:
+        out.append(Column(f"{colour}_gain_e_per_dn", "float", f"gain of {colour} sites"))
+        out.append(Column(f"{colour}_read_noise_e", "float", f"read noise of {colour} sites"))
+    out += [
         Column("lateral_red_px", "float", "red against green, outwards positive"),
         Column("lateral_blue_px", "float", "blue against green, outwards positive"),
         Column("fringe_width_px", "float", "width of the coloured seam"),
@@ -365,6 +378,8 @@ def to_row(record: FrameRecord) -> dict[str, Any]:
             "gain_stderr": p.gain_stderr, "read_noise_stderr_e": p.read_noise_stderr_e,
             "transfer_patches": p.patches, "white_dn": p.white_dn,
         }  # fmt: skip
+        for colour, (gain, read) in p.by_colour.items():
+            row[f"{colour}_gain_e_per_dn"], row[f"{colour}_read_noise_e"] = gain, read
     if record.fringing is not None:
         f = record.fringing
         row |= {
@@ -451,6 +466,9 @@ def row_to_object(row: Mapping[str, Any]) -> dict[str, Any]:
     if get("gain_e_per_dn") is not None:
         names = ("gain_e_per_dn", "read_noise_e", "gain_stderr", "read_noise_stderr_e", "white_dn")
         transfer = {n: get(n) for n in names} | {"patches": get("transfer_patches")}
+        transfer["by_colour"] = {
+            c: {n: get(f"{c}_{n}") for n in ("gain_e_per_dn", "read_noise_e")} for c in SITE_COLOURS
+        }
     fringing = None
     if get("lateral_red_px") is not None or get("fringe_width_px") is not None:
         keys = ("lateral_red_px", "lateral_blue_px", "fringe_width_px", "fringe_strength")

@@ -71,7 +71,7 @@ def test_an_archive_with_bad_files_is_audited(archive: Path, tmp_path: Path) -> 
     done = call("run", archive, "--out", out, "--workers", "1")
     assert done.exit_code == 3, done.output
     profile = json.loads((out / "profile.json").read_text())
-    assert profile["frames"] == {"found": 3, "measured": 1, "set_aside": 2}
+    assert profile["frames"] == {"found": 3, "measured": 1, "set_aside": 2, "copies": 0}
     assert (out / "report.html").stat().st_size > 1000
     assert "empty.jpg: the file is empty" in done.output
     again = call("run", archive, "--out", out, "--workers", "1")

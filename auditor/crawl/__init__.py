@@ -1,9 +1,14 @@
 """Folders to files, files to captures."""
 
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
 from auditor.crawl.names import on_disk, printable
-from auditor.crawl.relate import relate
-from auditor.crawl.select import SelectionError, select
 from auditor.crawl.walk import FileEntry, Skipped, find_files
+
+if TYPE_CHECKING:
+    from auditor.crawl.captures import relate
+    from auditor.crawl.selection import SelectionError, select
 
 __all__ = [
     "FileEntry",
@@ -15,3 +20,12 @@ __all__ = [
     "relate",
     "select",
 ]
+
+_LATER = {"relate": ".captures", "select": ".selection", "SelectionError": ".selection"}
+
+
+def __getattr__(name: str) -> Any:
+    # A walk, and a decoder that reads tags, must not load the tables' libraries.
+    if name in _LATER:
+        return getattr(import_module(_LATER[name], __name__), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

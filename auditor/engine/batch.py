@@ -25,6 +25,7 @@ def settings_of(options: ScanOptions) -> dict[str, Any]:
         "memory_mb": int(options.memory_mb),
         "max_file_mb": int(options.max_file_mb),
         "measure": options.measure,
+        "identify": options.identify,
         "max_pixels": int(options.max_pixels),
     }
 

@@ -15,15 +15,18 @@ import traceback
 from collections.abc import Callable
 from hashlib import blake2b
 from importlib import import_module
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Final
 
 from ..record import PICTURE_COLUMNS, FrameRecord, to_row
-from .source import Unreadable, read, read_sidecar, root_answers
+from .marks import marks_of
+from .source import Unreadable, read, read_head, read_sidecar, root_answers
 from .wire import pack, receive, send
 
 __all__ = ["main"]
 
 MB = 2**20
+GLANCES: Final = (MB // 4, 4 * MB)
+"""Bytes from a file's beginning in which its tags are looked for before the whole is read."""
 
 
 def _die_with_parent() -> None:
@@ -57,56 +60,103 @@ def _out_of_memory(error: BaseException) -> bool:
     )
 
 
-def _load(name: str) -> Callable[..., FrameRecord]:
+def _load(name: str) -> Callable[..., Any]:
     module, _, function = name.partition(":")
     found = getattr(import_module(module), function)
     assert callable(found)
-    return found  # type: ignore[no-any-return]
+    return found
 
 
 def _digest(data: bytes) -> str:
     return blake2b(data, digest_size=16).hexdigest()
 
 
-def _handle(
-    job: dict[str, Any],
-    settings: dict[str, Any],
-    measure: Callable[..., FrameRecord],
-    out: BinaryIO,
-) -> list[Any]:
-    """One file: ['row', packed row] | ['same', file_id] | ['unreadable', reason, root answers]."""
-    path = job["path"]
-    try:
-        content = read(path, settings["max_file_mb"] * MB, job["mtime_ns"])
-    except Unreadable as error:
-        return ["unreadable", str(error), root_answers(job["root"])]
-    sidecar = read_sidecar(job["sidecar"])
-    file_id = _digest(content.data)
-    sidecar_id = None if sidecar is None else _digest(sidecar)
-    own = {
-        "file_id": file_id,
-        "sidecar_id": sidecar_id,
-        "size_bytes": content.size_bytes,
-        "mtime_ns": content.mtime_ns,
-    }
-    send(out, ["read", own])
-    if [file_id, sidecar_id] in job["same"]:
-        return ["same", own]
-    try:
-        if not content.data:
+class _Handler:
+    """Does one job after the other. What comes back, by the job's `do`:
+
+    - identify: ['tags', packed marks] | ['same', what is known of the content]
+    - measure: ['row', packed row and pictures] | ['same', ...]
+    - count: ['row', packed row] | ['other', ...] where the content is not the expected
+    - and for all of them: ['unreadable', reason, whether the root answers] | ['failed', reason]
+    """
+
+    def __init__(self, settings: dict[str, Any], out: BinaryIO) -> None:
+        self.settings, self.out = settings, out
+        self.limit = settings["max_file_mb"] * MB
+        self.measure = _load(settings["measure"])
+        self.identify = _load(settings["identify"])
+
+    def handle(self, job: dict[str, Any]) -> list[Any]:
+        """One job's answer; a message that its content was read goes before it."""
+        try:
+            if job["do"] == "identify" and not job["same"]:
+                return self._glance(job)
+            content = read(job["path"], self.limit, job["mtime_ns"])
+        except Unreadable as error:
+            return ["unreadable", str(error), root_answers(job["root"])]
+        sidecar = read_sidecar(job["sidecar"])
+        own = {
+            "file_id": _digest(content.data),
+            "sidecar_id": None if sidecar is None else _digest(sidecar),
+            "size_bytes": content.size_bytes,
+            "mtime_ns": content.mtime_ns,
+        }
+        send(self.out, ["read", own])
+        if [own["file_id"], own["sidecar_id"]] in job["same"]:
+            return ["same", own]
+        try:
+            if job["do"] == "identify":
+                marks = marks_of(self.identify(content.data, job["path"], sidecar))
+                return ["tags", pack(marks | {"file_id": own["file_id"]})]
+            return self._row(job, content.data, sidecar, own)
+        except Exception as error:
+            return self._failed(error)
+
+    def _glance(self, job: dict[str, Any]) -> list[Any]:
+        """Tags from the beginning of a file, or from more of it where they are not found there."""
+        told = False
+        for count in (*GLANCES, self.limit):
+            data, whole, mark = read_head(job["path"], count, self.limit, job["size_bytes"])
+            if not told:
+                send(self.out, ["read", {}])
+                told = True
+            try:
+                marks = marks_of(self.identify(data, job["path"], None))
+            except Exception as error:
+                return self._failed(error)
+            found = marks["taken"] and marks["width_px"]
+            before_pixels = (
+                data[:2] == b"\xff\xd8" and count == GLANCES[-1]
+            )  # where JPEG has its tags
+            if whole or found or before_pixels:
+                break
+        return ["tags", pack(marks | {"file_id": mark})]
+
+    def _row(
+        self, job: dict[str, Any], data: bytes, sidecar: bytes | None, own: dict[str, Any]
+    ) -> list[Any]:
+        path = job["path"]
+        counted = job["do"] == "count"
+        if counted and job["expect"] not in (None, own["file_id"]):
+            return ["other", own]
+        if counted:
+            record = FrameRecord(path, settings=self.identify(data, path, sidecar))
+        elif not data:
             record = FrameRecord(path, "set-aside", "the file is empty")
         else:
-            record = measure(content.data, path, sidecar, max_pixels=settings["max_pixels"])
-        row = to_row(record)
-    except Exception as error:
+            record = self.measure(data, path, sidecar, max_pixels=self.settings["max_pixels"])
+        row = to_row(record) | own | {"path": path}
+        if counted:
+            row |= {"status": "counted", "measured_on": job["on"]}
+        pictures = {n: getattr(record, n) for n in PICTURE_COLUMNS}
+        return ["row", pack({"row": row, "pictures": pictures if any(pictures.values()) else None})]
+
+    def _failed(self, error: Exception) -> list[Any]:
         if _out_of_memory(error):
-            return ["failed", f"wanted more than {settings['memory_mb']} MB of memory"]
+            return ["failed", f"wanted more than {self.settings['memory_mb']} MB of memory"]
         traceback.print_exc()
         said = " ".join(str(error).split())[:160]
         return ["failed", f"could not be measured ({type(error).__name__}: {said})"]
-    row |= own | {"path": path}
-    pictures = {n: getattr(record, n) for n in PICTURE_COLUMNS}
-    return ["row", pack({"row": row, "pictures": pictures if any(pictures.values()) else None})]
 
 
 def main() -> None:
@@ -122,7 +172,7 @@ def main() -> None:
     if settings is None:
         return
     try:
-        measure = _load(settings["measure"])
+        handler = _Handler(settings, out)
     except Exception as error:
         send(out, ["broken", f"{type(error).__name__}: {error}"])
         return
@@ -134,7 +184,7 @@ def main() -> None:
             most = settings["seconds_per_file"] + settings["stall_seconds"] + 60
             signal.setitimer(signal.ITIMER_REAL, most)
         try:
-            answer = _handle(job, settings, measure, out)
+            answer = handler.handle(job)
         except MemoryError:
             answer = ["failed", f"wanted more than {settings['memory_mb']} MB of memory"]
         send(out, answer)

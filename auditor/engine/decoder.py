@@ -21,6 +21,8 @@ __all__ = ["Decoder", "DecoderBroken"]
 
 _POLL_S: Final = 0.05
 _START_S: Final = 120.0
+_IDENTIFY_S: Final = 10.0
+"""Tags take milliseconds. A file that hangs their reader gets its full time when it is measured."""
 _RECYCLE_AFTER: Final = 3000
 """A decoder is replaced after so many files, whatever its libraries may have leaked by then."""
 
@@ -121,7 +123,8 @@ class Decoder:
     # -- one file --------------------------------------------------------------------------------
 
     def measure(self, job: dict[str, Any]) -> list[Any]:
-        """One file's outcome: ['row', ...], ['same', ...], ['unreadable', ...] or ['failed', ...].
+        """One file's outcome: ['row', ...], ['tags', ...], ['same', ...], ['unreadable', ...] or
+        ['failed', ...] (see `child`).
 
         ['failed', reason, what is known of the content, diagnosis]. A file that ends its process is
         tried once more in a fresh one before it is blamed, because an earlier file may have damaged
@@ -147,8 +150,11 @@ class Decoder:
         answer = self._wait(s["stall_seconds"], s["memory_mb"])
         if isinstance(answer, list) and answer and answer[0] == "read":
             own = answer[1]
-            answer = self._wait(s["seconds_per_file"], s["memory_mb"])
-            limit = f"took longer than {s['seconds_per_file']:g} s"
+            seconds = s["seconds_per_file"]
+            if job["do"] == "identify":
+                seconds = min(seconds, _IDENTIFY_S)
+            answer = self._wait(seconds, s["memory_mb"])
+            limit = f"took longer than {seconds:g} s"
         else:
             limit = f"could not be read: no data came for {s['stall_seconds']:g} s"
         if isinstance(answer, list):

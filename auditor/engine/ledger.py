@@ -38,6 +38,7 @@ class Ledger:
         self.summary, self.log = summary, log
         self.reasons: Counter[str] = Counter()
         self.moved_from: set[int] = set()
+        """Known rows whose content was found under another path; not all of them are gone."""
         self._rows: list[dict[str, Any]] = []
         self._pictures: list[dict[str, Any]] = []
         self._moved: list[tuple[int, Job, dict[str, Any]]] = []
@@ -50,10 +51,13 @@ class Ledger:
         else:
             self.summary.set_aside += 1
 
-    def unchanged(self, measured: bool) -> None:
-        """A known file that need not be read again."""
-        self.summary.unchanged += 1
-        self.count(measured)
+    def unchanged(self, measured: int = 0, set_aside: int = 0, counted: int = 0) -> None:
+        """So many known files need not be read again; `counted` ones are measured elsewhere."""
+        s = self.summary
+        s.unchanged += measured + set_aside + counted
+        s.measured += measured + counted
+        s.set_aside += set_aside
+        s.counted += counted
 
     def measured(self, job: Job, message: dict[str, Any]) -> None:
         """A row from a decoder, with its pictures; its status may also be 'set-aside'."""
@@ -62,10 +66,14 @@ class Ledger:
         self._rows.append(row)
         if message["pictures"]:
             self._pictures.append({"file_id": row["file_id"], **message["pictures"]})
-        good = row["status"] == "measured"
+        counted = row["status"] == "counted"
+        good = counted or row["status"] == "measured"
         self.count(good)
         self.summary.bytes_read += row["size_bytes"] or 0
-        if good:
+        if counted:
+            self.summary.counted += 1
+            self.moved_from.update(self.planner.counted_before(row))
+        elif good:
             self.summary.new += 1
         else:
             self._note(row["path"], row["reason"] or "no reason given", "")

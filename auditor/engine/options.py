@@ -40,6 +40,8 @@ class ScanOptions:
     """Stands beside every row; set-aside files are tried again when it changes."""
     measure: str = "auditor.measure:measure_file"
     """What measures one file, called as f(data, path, sidecar, max_pixels=...)."""
+    identify: str = "auditor.settings:read_settings"
+    """What reads one file's tags, called as f(data, path, sidecar); data may be its beginning only."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +67,9 @@ class ScanSummary:
 
     found: int = 0
     measured: int = 0
-    """Frames with measurements in the store, among those found: new and known."""
+    """Files whose exposure is measured, among those found: new, known and counted."""
+    counted: int = 0
+    """Among these: files whose exposure is measured on another, better file."""
     set_aside: int = 0
     new: int = 0
     """Measured in this run."""

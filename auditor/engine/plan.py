@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 from collections import deque
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from ..store.schema import path_key
+from ..store.schema import path_key, path_keys
 from .options import ScanOptions
 from .source import is_url
 
@@ -17,7 +19,7 @@ if TYPE_CHECKING:
     from ..crawl.walk import FileEntry
     from ..store import Known
 
-__all__ = ["Batcher", "Planner", "stamp_of"]
+__all__ = ["Batcher", "Decision", "Planner", "stamp_of"]
 
 _CANDIDATES: Final = 32
 BATCH_SECONDS: Final = 2.0
@@ -36,6 +38,21 @@ def stamp_of(sidecar: str | None) -> int:
     return (info.st_mtime_ns ^ (info.st_size << 40)) & (2**62 - 1)
 
 
+@dataclass(slots=True)
+class Decision:
+    """What is to be done about some files found; files found before are in none of the four."""
+
+    measured: int = 0
+    """Unchanged, and measured already."""
+    set_aside: int = 0
+    """Unchanged, and set aside already."""
+    counted: list[tuple[FileEntry, int]] = field(default_factory=list)
+    """Unchanged, and counted: still so if the file that they were counted on still stands. With the
+    index of their row."""
+    jobs: list[dict[str, Any]] = field(default_factory=list)
+    """To be read."""
+
+
 class Planner:
     """Compares files found with what the store knows; remembers which known paths were seen."""
 
@@ -43,34 +60,53 @@ class Planner:
         self.known = known
         self.options = options
         self.seen = np.zeros(len(known), bool)
-        self._sizes, self._by_size = known.by_size()
+        self.renewed = np.zeros(len(known), bool)
+        """Rows whose file is read again."""
         self._new: set[int] = set()
+        current = [v == options.version for v in known.versions]
+        fresh = np.array(current, bool)[known.version] if len(known) else np.zeros(0, bool)
+        self._again = ~known.measured & ~known.counted & (~fresh | options.retry)
 
-    def decide(self, entries: Sequence[FileEntry]) -> list[tuple[FileEntry, str, dict[str, Any]]]:
-        """(entry, 'measured' | 'set-aside' | 'read' | 'twice', job) for each; only 'read' has a job.
-
-        'measured' and 'set-aside' are unchanged files with that status.
-        """
-        keys = np.array([path_key(e.path) for e in entries], np.int64)
-        found = self.known.find(keys)
-        out: list[tuple[FileEntry, str, dict[str, Any]]] = []
-        for entry, key, index in zip(entries, keys.tolist(), found.tolist(), strict=True):
-            stamp = stamp_of(entry.sidecar)
-            if index >= 0:
-                if self.seen[index]:
-                    out.append((entry, "twice", {}))
+    def decide(self, entries: Sequence[FileEntry]) -> Decision:
+        """Sort files into those that are as they were and those that must be read."""
+        out = Decision()
+        if not entries:
+            return out
+        known, count = self.known, len(entries)
+        keys = path_keys([e.path for e in entries])
+        index = known.find(keys)
+        stamps = np.full(count, -1, np.int64)
+        for i, entry in enumerate(entries):
+            if entry.sidecar is not None:
+                stamps[i] = stamp_of(entry.sidecar)
+        same = index >= 0
+        here = np.where(same, index, 0)
+        if len(known):
+            same &= known.size[here] == np.fromiter(
+                (e.size_bytes for e in entries), np.int64, count
+            )
+            same &= known.mtime[here] == np.fromiter((e.mtime_ns for e in entries), np.int64, count)
+            same &= known.stamp[here] == stamps
+            same &= ~known.gone[here] & ~self._again[here]
+            fresh = ~((index >= 0) & self.seen[here])
+            self.seen[index[index >= 0]] = True
+        else:
+            fresh = np.ones(count, bool)
+        if len(np.unique(keys)) < count:  # the same path twice among these
+            first = np.zeros(count, bool)
+            first[np.unique(keys, return_index=True)[1]] = True
+            fresh &= first
+        same &= fresh
+        out.measured = int(np.count_nonzero(known.measured[here[same]])) if same.any() else 0
+        for i in np.flatnonzero(same & known.counted[here] if len(known) else same).tolist():
+            out.counted.append((entries[i], int(here[i])))
+        out.set_aside = int(np.count_nonzero(same)) - out.measured - len(out.counted)
+        for i in np.flatnonzero(fresh & ~same).tolist():
+            if index[i] < 0:
+                if int(keys[i]) in self._new:
                     continue
-                self.seen[index] = True
-                status = self._unchanged(index, entry, stamp)
-                if status is not None:
-                    out.append((entry, status, {}))
-                    continue
-            elif key in self._new:
-                out.append((entry, "twice", {}))
-                continue
-            else:
-                self._new.add(key)
-            out.append((entry, "read", self._job(entry, stamp, index)))
+                self._new.add(int(keys[i]))
+            out.jobs.append(self.job(entries[i], int(stamps[i]), int(index[i])))
         return out
 
     def skipped_before(self, path: str) -> bool:
@@ -83,17 +119,23 @@ class Planner:
         same = row.status == "set-aside" and row.size_bytes == -1 and not row.gone
         return same and row.tool_version == self.options.version
 
-    def _unchanged(self, index: int, entry: FileEntry, stamp: int) -> str | None:
-        row = self.known.at(index)
-        if row.gone or row.size_bytes != entry.size_bytes or row.sidecar_stamp != stamp:
-            return None
-        if row.mtime_ns != entry.mtime_ns:
-            return None
-        if row.status == "set-aside" and (
-            self.options.retry or row.tool_version != self.options.version
-        ):
-            return None
-        return row.status
+    def here(self, paths: Sequence[str]) -> NDArray[np.bool_]:
+        """Whether stored paths were found in this scan; rows that it added itself were."""
+        index = self.known.find(path_keys(paths))
+        return np.array([i < 0 or bool(self.seen[i]) for i in index.tolist()], bool)
+
+    def standing(self, index: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Whether the files that these counted rows were counted on are measured and as they were."""
+        leader = self.known.find(self.known.leader[index])
+        found = np.maximum(leader, 0)
+        good = self.known.measured[found] & ~self.known.gone[found] & ~self.renewed[found]
+        return (leader >= 0) & good
+
+    def job(self, entry: FileEntry, stamp: int, index: int) -> dict[str, Any]:
+        """What a worker needs to know to read one file; `index` of its row, -1 when there is none."""
+        if index >= 0:
+            self.renewed[index] = True
+        return self._job(entry, stamp, index)
 
     def _job(self, entry: FileEntry, stamp: int, index: int) -> dict[str, Any]:
         return {
@@ -103,6 +145,7 @@ class Planner:
             "mtime_ns": entry.mtime_ns,
             "size_bytes": entry.size_bytes,
             "stamp": stamp,
+            "do": "identify",
             "same": self._candidates(entry, index),
         }
 
@@ -123,13 +166,16 @@ class Planner:
     def _usable(self, index: int) -> bool:
         if self.known.measured[index]:
             return True
+        if self.known.counted[index]:  # it says nothing by itself
+            return False
         current = self.known.versions[self.known.version[index]] == self.options.version
         return current and not self.options.retry
 
     def of_size(self, size: int) -> np.ndarray:
         """Indices of the known rows of files with so many bytes and a content hash."""
-        low, high = np.searchsorted(self._sizes, [size, size + 1])
-        return np.asarray(self._by_size[low:high])
+        sizes, rows = self.known.by_size
+        low, high = np.searchsorted(sizes, [size, size + 1])
+        return np.asarray(rows[low:high])
 
     def same_content(self, own: dict[str, Any]) -> int | None:
         """Index of a known row with this content and this sidecar."""
@@ -139,6 +185,12 @@ class Planner:
         hits = rows[(self.known.ids[rows] == file_id) & (self.known.sidecar_ids[rows] == sidecar)]
         usable = [i for i in hits.tolist() if self._usable(i)]
         return usable[0] if usable else None
+
+    def counted_before(self, own: dict[str, Any]) -> list[int]:
+        """Indices of known rows with this content that are counted and were not found in this scan."""
+        rows = self.of_size(int(own["size_bytes"]))
+        rows = rows[self.known.counted[rows] & ~self.seen[rows]]
+        return rows[self.known.ids[rows] == str(own["file_id"]).encode()].tolist()
 
 
 class Batcher:

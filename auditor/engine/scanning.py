@@ -7,6 +7,7 @@ import os
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -18,9 +19,10 @@ from ..store.errors import StoreError
 from .batch import settings_of
 from .cluster import ClusterError, Workers
 from .departed import find_departed
+from .exposures import Exposures
 from .ledger import Job, Ledger
 from .options import Progress, ScanError, ScanOptions, ScanSummary
-from .plan import Batcher, Planner
+from .plan import Batcher, Planner, stamp_of
 from .runlog import RunLog
 from .stopping import StopSignal
 from .walker import Walk
@@ -33,6 +35,11 @@ __all__ = ["scan"]
 
 STOP_SECONDS: Final = 2.5
 NO_WORKER_SECONDS: Final = 90.0
+LIGHT_FILES: Final = 128
+"""Most files of a batch of which only tags are read."""
+STRETCH: Final = 250_000
+"""So many new files are sorted into exposures at a time. Within a stretch the best file of each is
+known before any is measured; later ones are held against what is measured by then."""
 
 Find = Callable[[Sequence[str | Path]], Iterable[FileEntry | Skipped]]
 
@@ -93,6 +100,10 @@ class _Scan:
         self.planner = Planner(store.known(), options)
         self.ledger = Ledger(store, self.planner, options, self.summary, self.log)
         self.batcher = Batcher(workers)
+        self.exposures = Exposures(store, self.planner.here)
+        self.light: deque[Job] = deque()  # jobs that decode nothing
+        self.nameless = 0  # files whose tags are still to be read
+        self.counted: list[tuple[FileEntry, int]] = []
         self.pool: Workers | None = None
         self.tickets = 0
         self.running: dict[int, list[Job]] = {}
@@ -124,9 +135,7 @@ class _Scan:
                 if self.pool is not None:
                     self.pool.close()
         if self.summary.set_aside:
-            table = self.store.load(["path", "status", "reason"])
-            table = table[table["status"] != "measured"]
-            self.summary.aside = list(zip(table["path"], table["reason"].fillna(""), strict=True))
+            self.summary.aside = self.store.set_aside()
         self.summary.notices += self.store.warnings
         self.summary.reasons = dict(self.ledger.reasons.most_common())
         self.summary.seconds = time.monotonic() - start
@@ -142,10 +151,11 @@ class _Scan:
             if stop.asked:
                 self._finish_running()
                 raise _Stop(f"{stop.asked}; run the same command again to go on")
-            if not walk.ended:
+            if not walk.ended and self._room():
                 # While workers have enough to do the walk may wait; without work we wait for it.
                 for chunk in walk.take(0.0 if self.running or len(self.batcher) else 0.05):
                     self._take_in(chunk)
+            self._sort(walk.ended)
             self._submit(walk.ended)
             if self._collect(0.05 if self.running else 0.0):
                 heard = time.monotonic()
@@ -158,8 +168,13 @@ class _Scan:
                 self._once_more(self.ledger.commit())
             self._tell(walk)
 
+    def _room(self) -> bool:
+        """Whether more files may be taken in: memory holds a stretch of the archive, not all of it."""
+        return self.nameless + len(self.exposures) < STRETCH and len(self.batcher) < STRETCH
+
     def _unfinished(self) -> bool:
-        return bool(self.running or self.again or self.suspects or len(self.batcher))
+        queued = self.light or len(self.batcher) or len(self.exposures) or self.counted
+        return bool(self.running or self.again or self.suspects or queued)
 
     def _once_more(self, jobs: list[Job]) -> None:
         self.again += [[job] for job in jobs]
@@ -168,17 +183,44 @@ class _Scan:
         for item in chunk:
             if isinstance(item, Skipped):
                 self._passed_over(item)
-        jobs = []
-        for entry, what, job in self.planner.decide([e for e in chunk if isinstance(e, FileEntry)]):
-            self.roots_seen.add(entry.root)
-            if what == "twice":
-                continue
-            self.summary.found += 1
-            if what == "read":
-                jobs.append(job)
-            else:
-                self.ledger.unchanged(what == "measured")
-        self.batcher.add(jobs)
+        entries = [e for e in chunk if isinstance(e, FileEntry)]
+        self.roots_seen.update({e.root for e in entries})
+        decided = self.planner.decide(entries)
+        self.summary.found += decided.measured + decided.set_aside
+        self.summary.found += len(decided.counted) + len(decided.jobs)
+        self.ledger.unchanged(decided.measured, decided.set_aside)
+        self.counted += decided.counted
+        self._identify(decided.jobs)
+
+    def _identify(self, jobs: list[Job]) -> None:
+        self.light += jobs
+        self.nameless += len(jobs)
+
+    def _sort(self, ended: bool) -> None:
+        """Once the tags of all files are read: which are measured, which counted on others."""
+        if self.nameless or not (ended or len(self.exposures) >= STRETCH):
+            return
+        if ended and self.counted:
+            self._confirm_counted()
+        elif len(self.exposures):
+            self._once_more(self.ledger.commit())  # what was recognised by its content counts too
+            self._dispatch(self.exposures.sort())
+
+    def _confirm_counted(self) -> None:
+        """Files counted on others stay so while those others stand; else they are looked at anew."""
+        entries, self.counted = self.counted, []
+        index = np.array([i for _, i in entries], np.int64)
+        leaders = self.planner.known.find(self.planner.known.leader[index])
+        if not self.planner.seen[leaders[leaders >= 0]].all():
+            self._settle_departed()  # one that is deleted stands for nothing any more
+        stands = self.planner.standing(index)
+        self.ledger.unchanged(counted=int(stands.sum()))
+        fallen = [entries[i] for i in np.flatnonzero(~stands).tolist()]
+        self._identify([self.planner.job(e, stamp_of(e.sidecar), i) for e, i in fallen])
+
+    def _dispatch(self, jobs: list[Job]) -> None:
+        self.batcher.add(job for job in jobs if job["do"] == "measure")
+        self.light += (job for job in jobs if job["do"] != "measure")
 
     def _passed_over(self, item: Skipped) -> None:
         if not item.picture:
@@ -188,7 +230,7 @@ class _Scan:
             return
         self.summary.found += 1
         if self.planner.skipped_before(item.path):
-            self.ledger.unchanged(False)
+            self.ledger.unchanged(set_aside=1)
         else:
             self.ledger.set_aside({"path": item.path}, item.reason)
 
@@ -203,6 +245,10 @@ class _Scan:
             self.tickets += 1
             self.running[self.tickets] = batch
             self.pool.submit(self.tickets, batch)
+            if self.tickets == self.count:
+                # Needed once the tags are read; loaded while the workers load their libraries.
+                import_module("auditor.crawl.captures")
+                import_module("auditor.settings.agreement")
 
     def _next_batch(self, ended: bool) -> list[Job]:
         """The next batch to send, [] when nothing should be sent now.
@@ -219,6 +265,9 @@ class _Scan:
             return []
         if self.again:
             return self.again.popleft()
+        if self.light:
+            count = min(LIGHT_FILES, max(1, len(self.light) // (2 * self.count)))
+            return [self.light.popleft() for _ in range(count)]
         return self.batcher.next(ended) if len(self.batcher) else []
 
     def _collect(self, wait: float) -> bool:
@@ -232,7 +281,8 @@ class _Scan:
                 self._batch_lost(jobs, answer)
                 continue
             self.summary.workers_replaced += answer["replaced"]
-            if not answer["replaced"] and len(answer["outcomes"]) == len(jobs):
+            weighed = all(job["do"] == "measure" for job in jobs)
+            if weighed and not answer["replaced"] and len(answer["outcomes"]) == len(jobs):
                 self.batcher.learn(jobs, answer["seconds"])
             for job, outcome in zip(jobs, answer["outcomes"], strict=False):
                 self._outcome(job, outcome)
@@ -255,31 +305,55 @@ class _Scan:
             self.suspects.append(jobs)
         else:
             reason = "ended its worker each time it was tried"
-            self.ledger.set_aside(jobs[0], reason, f"{type(error).__name__}: {said}")
+            self._set_aside(jobs[0], reason, f"{type(error).__name__}: {said}")
 
     def _outcome(self, job: Job, outcome: list[Any]) -> None:
         kind = outcome[0]
-        if kind == "row":
-            self.ledger.measured(job, unpack(outcome[1]))
+        if kind == "tags":
+            self.nameless -= 1
+            self.exposures.add(job, unpack(outcome[1]))
+        elif kind == "row":
+            message = unpack(outcome[1])
+            self.ledger.measured(job, message)
+            row = message["row"]
+            if job["do"] == "measure":
+                good = row["status"] == "measured"
+                self._dispatch(self.exposures.settled(job, row if good else None))
+        elif kind == "other":
+            self._dispatch(self.exposures.apart(job, outcome[1]["file_id"]))
         elif kind == "same":
+            self.nameless -= job["do"] == "identify"
             if not self.ledger.same(job, outcome[1]):
-                self._once_more([job | {"same": []}])
+                self._once_more([job | {"do": "measure", "same": []}])
         elif kind == "unreadable":
             if not outcome[2]:
                 raise _Stop(
                     f"the archive {printable(job['root'])} does not answer any more (unplugged?); "
                     "all that was measured is kept: connect it and run again"
                 )
-            self.ledger.set_aside(job, outcome[1])
+            self._set_aside(job, outcome[1])
         else:
-            _, reason, own, said = outcome
-            self.stalls = self.stalls + 1 if "no data came" in reason else 0
-            if self.stalls >= 3:
-                raise _Stop(
-                    f"the archive {printable(job['root'])} has stopped answering; all that was "
-                    "measured is kept: check the connection and run again"
-                )
-            self.ledger.set_aside(job | own, reason, said)
+            self._failed(job, *outcome[1:])
+
+    def _failed(self, job: Job, reason: str, own: dict[str, Any], said: str) -> None:
+        self.stalls = self.stalls + 1 if "no data came" in reason else 0
+        if self.stalls >= 3:
+            raise _Stop(
+                f"the archive {printable(job['root'])} has stopped answering; all that was "
+                "measured is kept: check the connection and run again"
+            )
+        if job["do"] == "identify" and "no data came" not in reason:
+            # Tags that cannot be read may still belong to a picture that can.
+            self.nameless -= 1
+            self.batcher.add([job | {"do": "measure", "same": []}])
+        else:
+            self._set_aside(job | own, reason, said)
+
+    def _set_aside(self, job: Job, reason: str, said: str = "") -> None:
+        self.nameless -= job["do"] == "identify"
+        self.ledger.set_aside(job, reason, said)
+        if job["do"] == "measure":
+            self._dispatch(self.exposures.settled(job, None))
 
     # -- endings -----------------------------------------------------------------------------------
 
@@ -307,14 +381,15 @@ class _Scan:
         departed, notices = find_departed(
             self.store, planner.known, unseen, self.roots, self.roots_seen, self.ledger.moved_from
         )
-        self.summary.notices += notices
+        self.summary.notices += [n for n in notices if n not in self.summary.notices]
         self.ledger.mark_gone(departed)
+        planner.known.gone[departed] = True
 
     def _log_summary(self) -> None:
         s = self.summary
         self.log.line(
             f"{'stopped: ' + s.stopped if s.stopped else 'done'}; found {s.found}, measured "
-            f"{s.measured}, set aside {s.set_aside}, unchanged {s.unchanged}, moved {s.moved}, "
+            f"{s.measured} ({s.counted} of them counted on another file), set aside {s.set_aside}, unchanged {s.unchanged}, moved {s.moved}, "
             f"gone {s.gone}, workers replaced {s.workers_replaced}, {s.seconds:.0f} s"
         )
 

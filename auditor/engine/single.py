@@ -78,6 +78,7 @@ def _one(decoder: Decoder, found: FileEntry | Skipped) -> dict[str, Any]:
         "sidecar": found.sidecar,
         "mtime_ns": found.mtime_ns,
         "size_bytes": found.size_bytes,
+        "do": "measure",
         "same": [],
     }
     outcome = decoder.measure(job)

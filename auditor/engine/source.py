@@ -6,11 +6,14 @@ import contextlib
 import os
 import stat
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
+from hashlib import blake2b
 
-__all__ = ["Content", "Unreadable", "is_url", "read", "root_answers"]
+__all__ = ["Content", "Unreadable", "is_url", "read", "read_head", "read_sidecar", "root_answers"]
 
 _SIDECAR_LIMIT = 16 * 2**20
+_MARKED = 64 * 2**10
 
 
 class Unreadable(Exception):
@@ -44,6 +47,64 @@ def read(path: str, limit_bytes: int, mtime_ns: int | None = None) -> Content:
     raise Unreadable("the file was being written while it was read; run again when it is finished")
 
 
+def read_head(path: str, count: int, limit_bytes: int, size_bytes: int) -> tuple[bytes, bool, str]:
+    """(first `count` bytes, whether that is all, a mark that files of one content have in common).
+
+    The mark is made of the beginning, the end and the size: files that differ in it differ, files
+    that agree in it are likely the same. `size_bytes` is what the file had when it was found.
+    Raises Unreadable.
+    """
+    if is_url(path):
+        data, tail = _head_of_url(path, count), b""
+        whole, size = len(data) < count, size_bytes
+    else:
+        fd = _open_named(path)
+        try:
+            size = _regular(fd, limit_bytes).st_size
+            data = b""
+            while len(data) < min(count, size) and (
+                more := os.read(fd, min(count, size) - len(data))
+            ):
+                data += more
+            os.lseek(fd, max(size - _MARKED, 0), os.SEEK_SET)
+            tail, whole = os.read(fd, _MARKED), len(data) >= size
+        except OSError as error:
+            raise Unreadable(f"the file cannot be read ({error.strerror})") from None
+        finally:
+            os.close(fd)
+    mark = blake2b(data[:_MARKED], digest_size=12)
+    mark.update(tail)
+    return data, whole, f"{size:x}-{mark.hexdigest()}"
+
+
+def _head_of_url(path: str, count: int) -> bytes:
+    import fsspec
+
+    with _url_errors():
+        fs, inner = fsspec.core.url_to_fs(path)
+        return bytes(fs.cat_file(inner, start=0, end=count))[:count]
+
+
+def _open_named(path: str) -> int:
+    try:
+        return _open(path)
+    except FileNotFoundError:
+        raise Unreadable("the file disappeared before it could be read") from None
+    except PermissionError:
+        raise Unreadable("the file may not be read (permission denied)") from None
+    except OSError as error:
+        raise Unreadable(f"the file cannot be opened ({error.strerror})") from None
+
+
+def _regular(fd: int, limit_bytes: int) -> os.stat_result:
+    info = os.fstat(fd)
+    if not stat.S_ISREG(info.st_mode):
+        raise Unreadable("not an ordinary file")
+    if info.st_size > limit_bytes:
+        raise Unreadable(f"the file is larger than {limit_bytes // 2**20} MB")
+    return info
+
+
 def _open(path: str) -> int:
     flags = os.O_RDONLY | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
     flags |= getattr(os, "O_NONBLOCK", 0)  # a pipe with a picture's name must not block
@@ -55,20 +116,9 @@ def _open(path: str) -> int:
 
 
 def _read_local(path: str, limit_bytes: int) -> tuple[Content, bool]:
+    fd = _open_named(path)
     try:
-        fd = _open(path)
-    except FileNotFoundError:
-        raise Unreadable("the file disappeared before it could be read") from None
-    except PermissionError:
-        raise Unreadable("the file may not be read (permission denied)") from None
-    except OSError as error:
-        raise Unreadable(f"the file cannot be opened ({error.strerror})") from None
-    try:
-        before = os.fstat(fd)
-        if not stat.S_ISREG(before.st_mode):
-            raise Unreadable("not an ordinary file")
-        if before.st_size > limit_bytes:
-            raise Unreadable(f"the file is larger than {limit_bytes // 2**20} MB")
+        before = _regular(fd, limit_bytes)
         parts = []
         left = before.st_size + 1
         while left > 0 and (part := os.read(fd, min(left, 8 * 2**20))):
@@ -86,13 +136,10 @@ def _read_local(path: str, limit_bytes: int) -> tuple[Content, bool]:
     return Content(data, after.st_size, after.st_mtime_ns), steady
 
 
-def _read_url(path: str, limit_bytes: int, mtime_ns: int | None) -> Content:
-    import fsspec
-
+@contextlib.contextmanager
+def _url_errors() -> Iterator[None]:
     try:
-        fs, inner = fsspec.core.url_to_fs(path)
-        with fs.open(inner, "rb", cache_type="none") as file:
-            data = file.read(limit_bytes + 1)
+        yield
     except FileNotFoundError:
         raise Unreadable("the file disappeared before it could be read") from None
     except Exception as error:  # every kind of file system has errors of its own
@@ -100,6 +147,15 @@ def _read_url(path: str, limit_bytes: int, mtime_ns: int | None) -> Content:
         raise Unreadable(
             f"the file cannot be read ({said[0][:120] if said else type(error).__name__})"
         ) from None
+
+
+def _read_url(path: str, limit_bytes: int, mtime_ns: int | None) -> Content:
+    import fsspec
+
+    with _url_errors():
+        fs, inner = fsspec.core.url_to_fs(path)
+        with fs.open(inner, "rb", cache_type="none") as file:
+            data = file.read(limit_bytes + 1)
     if len(data) > limit_bytes:
         raise Unreadable(f"the file is larger than {limit_bytes // 2**20} MB")
     return Content(data, len(data), mtime_ns)

@@ -89,7 +89,16 @@ def complete_columns(frames: pd.DataFrame) -> pd.DataFrame:
 
 
 def _counts(frames: pd.DataFrame, counts: Mapping[str, int] | None) -> dict[str, int]:
+    """found = measured + set aside; `copies`: measured ones whose exposure has a better file."""
     if counts is not None:
-        return {k: int(counts[k]) for k in ("found", "measured", "set_aside")}
-    measured = int((frames["status"] == "measured").sum()) if "status" in frames else len(frames)
-    return {"found": len(frames), "measured": measured, "set_aside": len(frames) - measured}
+        return {k: int(counts.get(k, 0)) for k in ("found", "measured", "set_aside", "copies")}
+    measured = np.ones(len(frames), bool)
+    if "status" in frames:
+        measured = (frames["status"].isin(["measured", "counted"])).to_numpy(bool)
+    best = frames["best"].fillna(True).to_numpy(bool) if "best" in frames else True
+    return {
+        "found": len(frames),
+        "measured": int(measured.sum()),
+        "set_aside": int((~measured).sum()),
+        "copies": int((measured & ~np.asarray(best)).sum()),
+    }

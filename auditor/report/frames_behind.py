@@ -70,7 +70,7 @@ class FrameIndex:
             frames = pd.DataFrame()
         table = frames.reindex(columns=[*names, *_FIGURES]).reset_index(drop=True)
         if "status" in frames.columns:
-            table = table[table["status"].to_numpy() != "set-aside"]
+            table = table[~table["status"].isin(["set-aside", "counted"]).to_numpy(bool)]
         for name, wanted in (("best", True), ("upsampled", False)):  # as inference leaves them out
             if name in frames.columns:
                 flag = frames[name].reset_index(drop=True).reindex(table.index)

@@ -297,6 +297,10 @@ def findings(profile: Block) -> list[Finding]:
     if lenses:
         text += f", taken with {words.count(len(lenses), 'lens', 'lenses')}"
         text += f" on {words.count(len(bodies), 'body', 'bodies')}" if bodies else ""
+    copies = words.number(frames.get("copies"))
+    if copies:
+        text += f"; of these, {words.count(copies, 'copy', 'copies')} of an exposure measured on "
+        text += "its best file"
     aside = words.number(frames.get("set_aside"))
     if aside:
         text += f"; {words.count(aside, 'file')} set aside, each with its reason"

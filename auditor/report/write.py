@@ -18,10 +18,10 @@ __all__ = ["write_report"]
 
 
 def _set_aside(frames: pd.DataFrame | None) -> list[dict[str, Any]]:
-    """Path and reason of every file of the frame table that was not measured."""
+    """Path and reason of every file of the frame table that was set aside."""
     if frames is None or not {"path", "status", "reason"} <= set(frames.columns):
         return []
-    rows = frames[(frames["status"] != "measured").to_numpy(bool)]
+    rows = frames[(frames["status"] == "set-aside").to_numpy(bool)]
     reasons = rows["reason"].astype(object).where(rows["reason"].notna(), None)
     return [{"path": str(p), "reason": r} for p, r in zip(rows["path"], reasons, strict=True)]
 

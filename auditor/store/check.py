@@ -50,13 +50,15 @@ def _frames(part: Part) -> list[str]:
         return [f"{name}: rows without a path"]
     if not np.array_equal(keys, np.array([path_key(p) for p in paths], np.int64)):
         problems.append(f"{name}: paths do not agree with their keys")
-    for path, status, reason, file_id in zip(
+    for path, status, reason, file_id, leader in zip(
         paths,
-        *(table[c].to_pylist() for c in ("status", "reason", "file_id")),
+        *(table[c].to_pylist() for c in ("status", "reason", "file_id", "measured_on")),
         strict=True,
     ):
-        if status not in ("measured", "set-aside"):
+        if status not in ("measured", "set-aside", "counted"):
             problems.append(f"{name}: {path}: unknown status {status}")
+        elif status == "counted" and not leader:
+            problems.append(f"{name}: {path}: counted without the file that it is measured on")
         elif status == "set-aside" and not reason:
             problems.append(f"{name}: {path}: set aside without a reason")
         elif status == "measured" and not file_id:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from .schema import path_key
@@ -14,7 +17,7 @@ __all__ = ["KNOWN_COLUMNS", "Known", "KnownFile"]
 
 KNOWN_COLUMNS = (
     *("path_key", "size_bytes", "mtime_ns", "status", "tool_version", "sidecar_stamp"),
-    *("gone", "file_id", "sidecar_id"),
+    *("gone", "file_id", "sidecar_id", "leader_key"),
 )
 
 
@@ -31,26 +34,57 @@ class KnownFile:
     at: int
 
 
-@dataclass(frozen=True)
 class Known:
     """Arrays over the newest row of every path, sorted by `key` (the 64-bit hash of the path).
 
+    `size`, `mtime` and `stamp` are -1 where unknown. `measured` and `counted` tell the status, neither
+    means set aside; `leader` is the key of the file that a counted one's exposure is measured on.
     `ids` and `sidecar_ids` are hex digests of 32 characters (empty when there is none).
     """
 
-    key: NDArray[np.int64]
-    size: NDArray[np.int64]
-    mtime: NDArray[np.int64]
-    measured: NDArray[np.bool_]
-    version: NDArray[np.int16]
-    versions: Sequence[str]
-    stamp: NDArray[np.int64]
-    gone: NDArray[np.bool_]
-    ids: NDArray[np.bytes_]
-    sidecar_ids: NDArray[np.bytes_]
+    def __init__(self, table: pa.Table) -> None:
+        """`table` has the columns `KNOWN_COLUMNS`, one row per path, in any order."""
+        self._table = table
+        key = table["path_key"].to_numpy()
+        self._order = order = np.argsort(key, kind="stable")
+        self.key: NDArray[np.int64] = key[order]
+
+        def numbers(name: str) -> NDArray[np.int64]:
+            return np.asarray(table[name].fill_null(-1).to_numpy()[order])
+
+        self.size, self.mtime = numbers("size_bytes"), numbers("mtime_ns")
+        self.stamp, self.leader = numbers("sidecar_stamp"), numbers("leader_key")
+        self.gone: NDArray[np.bool_] = table["gone"].fill_null(False).to_numpy()[order]
+        status = table["status"].fill_null("")
+        self.measured: NDArray[np.bool_] = pc.equal(status, "measured").to_numpy()[order]
+        self.counted: NDArray[np.bool_] = pc.equal(status, "counted").to_numpy()[order]
+        version = pc.dictionary_encode(table["tool_version"].fill_null("")).combine_chunks()
+        self.versions: Sequence[str] = version.dictionary.to_pylist()
+        self.version: NDArray[np.int16] = version.indices.to_numpy().astype(np.int16)[order]
 
     def __len__(self) -> int:
         return len(self.key)
+
+    def _digests(self, name: str) -> NDArray[np.bytes_]:
+        column = self._table[name].fill_null("")
+        return np.array(column.to_pylist(), dtype="S32")[self._order]
+
+    # Asked for only when a file is new or changed: most later runs find none.
+
+    @cached_property
+    def ids(self) -> NDArray[np.bytes_]:
+        return self._digests("file_id")
+
+    @cached_property
+    def sidecar_ids(self) -> NDArray[np.bytes_]:
+        return self._digests("sidecar_id")
+
+    @cached_property
+    def by_size(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """(sizes, indices) of the rows with a content hash, sorted by size."""
+        rows = np.flatnonzero(self.ids != b"")
+        rows = rows[np.argsort(self.size[rows], kind="stable")]
+        return self.size[rows], rows
 
     def find(self, keys: NDArray[np.int64]) -> NDArray[np.int64]:
         """Index of each key's row, -1 where the path is unknown."""
@@ -62,10 +96,11 @@ class Known:
 
     def at(self, index: int) -> KnownFile:
         """The row at an index that `find` gave."""
+        measured, counted = self.measured[index], self.counted[index]
         return KnownFile(
             int(self.size[index]),
             int(self.mtime[index]),
-            "measured" if self.measured[index] else "set-aside",
+            "measured" if measured else "counted" if counted else "set-aside",
             self.versions[self.version[index]],
             int(self.stamp[index]),
             bool(self.gone[index]),
@@ -76,9 +111,3 @@ class Known:
         """The newest row of one path, or None."""
         index = int(self.find(np.array([path_key(path)], np.int64))[0])
         return None if index < 0 else self.at(index)
-
-    def by_size(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """(sizes, indices) of the rows with a content hash, sorted by size."""
-        rows = np.flatnonzero(self.ids != b"")
-        rows = rows[np.argsort(self.size[rows], kind="stable")]
-        return self.size[rows], rows

@@ -23,6 +23,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 __all__ = [
+    "UNREADABLE",
     "DamagedPart",
     "Part",
     "damaged",
@@ -35,6 +36,9 @@ __all__ = [
     "write_file",
     "write_part",
 ]
+
+UNREADABLE = (OSError, pa.ArrowException, ValueError, KeyError, UnicodeError)
+"""What the Parquet library raises for files that are not what they claim to be."""
 
 _NAME = re.compile(r"part-(\d{8})(?:-(\d{8}))?\.([0-9a-f]{8})\.parquet")
 
@@ -150,7 +154,7 @@ def read_part(part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table
             for c in columns
         ]
         return pa.Table.from_arrays(arrays, schema=pa.schema([schema.field(c) for c in columns]))
-    except _UNREADABLE as error:
+    except UNREADABLE as error:
         raise damaged(part, error) from error
 
 
@@ -168,11 +172,8 @@ def read_rows(part: Part, rows: np.ndarray, schema: pa.Schema) -> pa.Table:
                     tables.append(table.take(pa.array(inside)).cast(schema))
                 start = end
         return pa.concat_tables(tables)
-    except _UNREADABLE as error:
+    except UNREADABLE as error:
         raise damaged(part, error) from error
-
-
-_UNREADABLE = (OSError, pa.ArrowException, ValueError, KeyError, UnicodeError)
 
 
 def damaged(part: Part, error: Exception) -> DamagedPart:

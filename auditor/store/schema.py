@@ -8,13 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from hashlib import blake2b
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-import pandas as pd
+import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from ..crawl.names import printable
 from ..record import COLUMNS, PICTURE_COLUMNS
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "FRAME_NAMES",
@@ -22,7 +26,9 @@ __all__ = [
     "OWN_COLUMNS",
     "PICTURE_SCHEMA",
     "frame_table",
+    "narrow_table",
     "path_key",
+    "path_keys",
     "picture_table",
     "to_frame",
     "to_pandas",
@@ -42,6 +48,7 @@ OWN_COLUMNS: Final = (
     pa.field("tool_version", pa.string()),  # which version measured it
     pa.field("sidecar_stamp", pa.int64()),  # size and time of the sidecar, mixed; missing: none
     pa.field("sidecar_id", pa.string()),  # hash of the sidecar's content
+    pa.field("leader_key", pa.int64()),  # path_key of `measured_on`
 )
 
 FRAME_NAMES: Final = tuple(c.name for c in COLUMNS)
@@ -57,6 +64,12 @@ def path_key(path: str) -> int:
     """Signed 64-bit hash of `printable(path)`."""
     digest = blake2b(printable(path).encode("utf-8"), digest_size=8).digest()
     return int.from_bytes(digest, "little", signed=True)
+
+
+def path_keys(paths: Sequence[str]) -> NDArray[np.int64]:
+    """`path_key` of many paths."""
+    digests = [blake2b(printable(p).encode("utf-8"), digest_size=8).digest() for p in paths]
+    return np.frombuffer(b"".join(digests), "<i8").astype(np.int64)
 
 
 def _coerce(value: Any, kind: pa.DataType) -> Any:
@@ -100,8 +113,16 @@ def frame_table(rows: Iterable[Mapping[str, Any]]) -> pa.Table:
     for row in rows:
         text = printable(str(row["path"]))
         own = {"path": text, "path_key": path_key(text), "gone": bool(row.get("gone"))}
+        if row.get("measured_on"):
+            leader = printable(str(row["measured_on"]))
+            own |= {"measured_on": leader, "leader_key": path_key(leader)}
         full.append({**row, **own})
     return _table(full, FRAME_SCHEMA)
+
+
+def narrow_table(rows: Sequence[Mapping[str, Any]], names: Sequence[str]) -> pa.Table:
+    """Some columns of rows as an Arrow table with the frame table's types."""
+    return _table(rows, pa.schema([FRAME_SCHEMA.field(n) for n in names]))
 
 
 def picture_table(pictures: Sequence[Mapping[str, Any]]) -> pa.Table:
@@ -111,6 +132,8 @@ def picture_table(pictures: Sequence[Mapping[str, Any]]) -> pa.Table:
 
 def to_pandas(table: pa.Table) -> pd.DataFrame:
     """Whole numbers as nullable Int64, yes/no as nullable boolean, text as pandas text."""
+    import pandas as pd
+
     mapper = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype()}.get
     frame = table.to_pandas(types_mapper=mapper)
     assert isinstance(frame, pd.DataFrame)

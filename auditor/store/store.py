@@ -6,10 +6,9 @@ import json
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
@@ -20,6 +19,7 @@ from .errors import StoreError, trouble
 from .known import KNOWN_COLUMNS, Known
 from .lock import WriterLock
 from .parts import (
+    UNREADABLE,
     DamagedPart,
     Part,
     damaged,
@@ -39,13 +39,20 @@ from .schema import (
     to_pandas,
 )
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 __all__ = ["STORE_VERSION", "Store"]
 
-STORE_VERSION: Final = 1
+STORE_VERSION: Final = 2
+READABLE: Final = (1, 2)
+"""Version 1 knew no counted files; everything in it means the same in version 2, which it becomes
+when it is written to."""
 SMALL_PARTS: Final = 64
 """So many small parts are merged into one."""
 PART_ROWS: Final = (2048, 16384)
 """Parts under the first number of rows are small; merged ones are merged again up to the second."""
+FEW_COLUMNS: Final = 24
 FRAME_GROUP: Final = 16384
 PICTURE_GROUP: Final = 128
 
@@ -67,6 +74,7 @@ class Store:
         self._fresh: dict[Path, pa.Table] = {}  # parts written since the last merge
         self._id_cache: dict[Path, pa.Array] = {}
         self._small = 0
+        self._version: object = None
         self._check_version()
 
     # -- opening -------------------------------------------------------------------------------
@@ -89,7 +97,8 @@ class Store:
             raise StoreError(
                 f"{path} cannot be read ({type(error).__name__}); give another --out folder"
             ) from error
-        if version != STORE_VERSION:
+        self._version = version
+        if version not in READABLE:
             raise StoreError(
                 f"the store in {self.folder} has version {str(version)[:20]}, this program reads "
                 f"version {STORE_VERSION}; use the program that wrote it, or give another --out folder"
@@ -117,7 +126,7 @@ class Store:
 
     def _prepare(self) -> None:
         self._check_version()
-        if not (self.folder / "version.json").exists():
+        if self._version != STORE_VERSION:
             text = {"store": STORE_VERSION, "written_by": f"auditor {__version__}"}
             write_file(self.folder / "version.json", json.dumps(text).encode())
         last = -1
@@ -211,7 +220,7 @@ class Store:
                     return limit
                 self._whole.add(part.path)
             return min(count, limit)
-        except (OSError, pa.ArrowException):
+        except UNREADABLE:
             return limit
 
     def _merge_run(
@@ -254,22 +263,25 @@ class Store:
     def _newest(self, columns: Sequence[str]) -> pa.Table:
         """The newest row of each path, gone ones included, in the order of the parts."""
         names = list(dict.fromkeys(["path_key", "gone", *columns]))
+        # Few columns are read at once; of many only the rows that count should stay in memory.
+        first = names if len(names) <= FEW_COLUMNS else ["path_key"]
         keys: list[np.ndarray] = []
-        good: list[Part] = []
+        good: list[tuple[Part, pa.Table]] = []
         for part in list_parts(self.folder / "frames")[0]:
-            table = self._read(part, ["path_key"], FRAME_SCHEMA)
+            table = self._read(part, first, FRAME_SCHEMA)
             if table is not None:
                 keys.append(table["path_key"].to_numpy())
-                good.append(part)
+                good.append((part, table))
         tables = [FRAME_SCHEMA.empty_table().select(names)]
         if good:
             keep = np.zeros(sum(map(len, keys)), bool)
             keep[_last_of_each(np.concatenate(keys))] = True
             start = 0
-            for part, length in zip(good, map(len, keys), strict=True):
+            for (part, table), length in zip(good, map(len, keys), strict=True):
                 picked = np.flatnonzero(keep[start : start + length])
                 start += length
-                table = self._read(part, names, FRAME_SCHEMA) if len(picked) else None
+                if first is not names:
+                    table = self._read(part, names, FRAME_SCHEMA) if len(picked) else None
                 if table is not None and len(table) == length:
                     whole = len(picked) == length
                     tables.append(table if whole else table.take(pa.array(picked)))
@@ -286,6 +298,14 @@ class Store:
         table = table.filter(pc.invert(table["gone"]))
         order = pc.sort_indices(table, sort_keys=[("path", "ascending")])
         return to_pandas(table.select(names).take(order))
+
+    def set_aside(self) -> list[tuple[str, str]]:
+        """(path, reason) of every file that is there and was set aside, sorted by path."""
+        table = self._newest(["path", "status", "reason"])
+        keep = pc.and_(pc.invert(table["gone"]), pc.equal(table["status"], "set-aside"))
+        table = table.filter(keep)
+        reasons = table["reason"].fill_null("").to_pylist()
+        return sorted(zip(table["path"].to_pylist(), reasons, strict=True))
 
     def pictures(self, file_ids: Iterable[str]) -> pd.DataFrame:
         """The picture table for these content hashes: `file_id` and `record.PICTURE_COLUMNS`.
@@ -304,8 +324,7 @@ class Store:
                     self._warn(error)
         table = pa.concat_tables(tables)
         newest = np.sort(_last_of_each(np.array(table["file_id"].to_pylist(), dtype="S64")))
-        frame = table.take(pa.array(newest, pa.int64())).to_pandas()
-        assert isinstance(frame, pd.DataFrame)
+        frame: pd.DataFrame = table.take(pa.array(newest, pa.int64())).to_pandas()
         return frame
 
     def _ids(self, part: Part) -> pa.Array:
@@ -322,34 +341,8 @@ class Store:
         return check(self.folder)
 
     def known(self) -> Known:
-        """What is known of every path, memory-lean (about 130 bytes a file)."""
-        table = self._newest(KNOWN_COLUMNS)
-        order = np.argsort(table["path_key"].to_numpy(), kind="stable")
-
-        def numbers(name: str) -> np.ndarray:
-            return np.asarray(table[name].fill_null(-1).to_numpy()[order])
-
-        def digests(name: str) -> np.ndarray:
-            return np.array(table[name].fill_null("").to_pylist(), dtype="S32")[order]
-
-        version = pc.dictionary_encode(table["tool_version"].fill_null(""))
-        version = version.combine_chunks() if len(table) else None
-        return Known(
-            key=numbers("path_key"),
-            size=numbers("size_bytes"),
-            mtime=numbers("mtime_ns"),
-            measured=pc.equal(table["status"].fill_null(""), "measured").to_numpy()[order],
-            version=(
-                np.zeros(0, np.int16)
-                if version is None
-                else version.indices.to_numpy().astype(np.int16)[order]
-            ),
-            versions=[] if version is None else version.dictionary.to_pylist(),
-            stamp=numbers("sidecar_stamp"),
-            gone=table["gone"].fill_null(False).to_numpy()[order],
-            ids=digests("file_id"),
-            sidecar_ids=digests("sidecar_id"),
-        )
+        """What is known of every path, memory-lean (about 150 bytes a file)."""
+        return Known(self._newest(KNOWN_COLUMNS))
 
     def rows(self, known: Known, indices: Sequence[int]) -> dict[int, dict[str, Any]]:
         """Whole rows by their index in `known`; an index whose part was damaged since is absent."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import signal
 import time
@@ -11,6 +12,20 @@ import numpy as np
 import psutil
 
 from auditor.record import FrameRecord, Settings
+
+
+def measure_by_tags(
+    data: bytes, path: str, sidecar: bytes | None = None, *, max_pixels: int = 0
+) -> FrameRecord:
+    """Like `measure`, with the settings that the file's tags give. 'preview' in the name stands for a
+    raw file of which only a small preview can be read."""
+    from auditor.settings import read_settings
+
+    settings = read_settings(data, path, sidecar)
+    if "preview" in Path(path).name:
+        settings = dataclasses.replace(settings, source="camera", width_px=16, height_px=16)
+    made = measure(data, path, sidecar)
+    return dataclasses.replace(made, settings=settings)
 
 
 def measure(

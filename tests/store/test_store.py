@@ -18,6 +18,7 @@ from auditor.record import COLUMNS, FrameRecord, Noise, Settings, Tone, to_row
 from auditor.store import Store, StoreBusy, StoreError, to_frame
 from auditor.store import lock as lock_module
 from auditor.store import store as store_module
+from auditor.store.schema import path_key
 
 
 def row(path: str, **more: object) -> dict[str, object]:
@@ -203,6 +204,24 @@ def fuzz_one_store(folder: Path, data: st.DataObject) -> None:
         again.append([row("/d")])
         again.compact()
     assert "/d" in set(Store(folder).load()["path"])
+
+
+def test_a_store_of_the_first_version_is_read_and_becomes_one_of_today(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        store.append([row("/a")])
+    (tmp_path / "version.json").write_text('{"store": 1, "written_by": "auditor 0.1.0"}')
+    assert Store(tmp_path).load()["path"].tolist() == ["/a"]
+    assert '"store": 1' in (tmp_path / "version.json").read_text(), "reading changes nothing"
+    with Store(tmp_path) as store:
+        counted = {"path": "/b", "status": "counted", "measured_on": "/a"}
+        store.append([counted | {"file_id": "f" * 32}])
+    assert '"store": 2' in (tmp_path / "version.json").read_text()
+    known = Store(tmp_path).known()
+    b = known.get("/b")
+    assert b is not None
+    assert b.status == "counted"
+    assert known.leader[b.at] == path_key("/a")
+    assert Store(tmp_path).verify() == []
 
 
 def test_another_version_is_refused_in_plain_words(tmp_path: Path) -> None:

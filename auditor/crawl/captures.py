@@ -1,7 +1,7 @@
 """Files to captures, bursts and outings: which rows of the frame table belong together.
 
 A capture is one exposure, however many files hold it. Files are tied to it by the body's own marks,
-strongest first: the same content; the same body, second, exposure and fraction of a second; the same
+strongest first: the same content, or one counted as the other's copy; the same body, second, exposure and fraction of a second; the same
 with the camera's file number in place of the fraction; the same with a picture that looks alike.
 Two files that differ in such a mark where both have it are two captures.
 """
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-__all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate"]
+__all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "sort_files"]
 
 BURST_GAP_S: Final = 2.0
 """Longest pause between the end of one exposure and the next within a burst."""
@@ -49,7 +49,7 @@ def relate(frames: pd.DataFrame) -> pd.DataFrame:
         out["outing"] = pd.Series(dtype="int64", index=out.index)
         return out
     table = _Marks(frames)
-    capture = _captures(table)
+    capture = _captures(table, _counted(frames))
     best = _best(frames, capture)
     out["capture"] = capture
     out["best"] = best
@@ -59,6 +59,15 @@ def relate(frames: pd.DataFrame) -> pd.DataFrame:
     out["burst"] = _numbered(_bursts(table, rows)[capture])
     out["outing"] = _numbered(_outings(table, rows)[capture])
     return out
+
+
+def sort_files(
+    frames: pd.DataFrame,
+) -> tuple[Ints, NDArray[np.float64], NDArray[np.float64]]:
+    """(capture, rank of the kind of file from the best, pixels) of each row, before anything is
+    measured: what `relate` goes by, for a table of at least the columns that tell captures apart."""
+    kind, pixels = _quality(frames)
+    return _captures(_Marks(frames), _counted(frames)), kind, pixels
 
 
 class _Marks:
@@ -151,8 +160,21 @@ def _components(size: int, links: list[Pairs]) -> Ints:
     return connected_components(graph, directed=False)[1].astype(np.int64)
 
 
-def _captures(marks: _Marks) -> Ints:
-    links = [_linked(marks.content, marks.content >= 0)]
+def _counted(frames: pd.DataFrame) -> Pairs:
+    """Files that were counted rather than measured, and the files that stand for them."""
+    none: Ints = np.empty(0, np.int64)
+    if "measured_on" not in frames or not frames["measured_on"].notna().any():
+        return none, none
+    rows = np.flatnonzero(frames["measured_on"].notna().to_numpy())
+    paths = pd.Series(np.arange(len(frames)), index=frames["path"].to_numpy(object))
+    paths = paths[~paths.index.duplicated()]
+    on = paths.reindex(frames["measured_on"].iloc[rows].to_numpy(object)).to_numpy(float)
+    there = ~np.isnan(on)
+    return rows[there], on[there].astype(np.int64)
+
+
+def _captures(marks: _Marks, counted: Pairs) -> Ints:
+    links = [_linked(marks.content, marks.content >= 0), counted]
     event = _joined([marks.body, marks.second, marks.light])
     serial = _filled(event, marks.serial)
     event = _joined([event, serial])
@@ -208,8 +230,8 @@ def _distance(one: object, other: object) -> float:
     return float(np.abs(a - b).mean())
 
 
-def _best(frames: pd.DataFrame, capture: Ints) -> NDArray[np.bool_]:
-    """The best file of each capture; between equals the first by path."""
+def _quality(frames: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """(rank of the kind of file, pixels): how good a file is for its capture."""
 
     def column(name: str) -> pd.Series:
         return frames[name] if name in frames else pd.Series(None, index=frames.index, dtype=object)
@@ -217,11 +239,16 @@ def _best(frames: pd.DataFrame, capture: Ints) -> NDArray[np.bool_]:
     pixels = pd.to_numeric(column("width_px"), errors="coerce") * pd.to_numeric(
         column("height_px"), errors="coerce"
     )
-    keys = (
-        -pixels.fillna(0).to_numpy(float),
-        column("source").map(_SOURCE_RANK).fillna(5).to_numpy(float),
-        (column("status") != "measured").to_numpy(bool),
-    )
+    kind = column("source").map(_SOURCE_RANK).fillna(5).to_numpy(float)
+    return kind, pixels.fillna(0).to_numpy(float)
+
+
+def _best(frames: pd.DataFrame, capture: Ints) -> NDArray[np.bool_]:
+    """The best file of each capture; between equals the first by path."""
+
+    kind, pixels = _quality(frames)
+    status = frames["status"] if "status" in frames else pd.Series(None, index=frames.index)
+    keys = (-pixels, kind, (status != "measured").to_numpy(bool))
     order = np.lexsort((*keys, capture))
     lead = order[np.r_[True, capture[order][1:] != capture[order][:-1]]]
     leader = np.empty(int(capture.max()) + 1, np.int64)
@@ -235,7 +262,7 @@ def _best(frames: pd.DataFrame, capture: Ints) -> NDArray[np.bool_]:
     tied = np.flatnonzero(equal & several[capture])
     if len(tied):
         paths = pd.DataFrame(
-            {"capture": capture[tied], "path": column("path").iloc[tied].to_numpy(), "row": tied}
+            {"capture": capture[tied], "path": frames["path"].iloc[tied].to_numpy(), "row": tied}
         )
         best[paths.sort_values(["capture", "path"]).drop_duplicates("capture")["row"]] = True
     return best

@@ -13,7 +13,7 @@ from auditor.settings.scale import reconcile_scale
 from auditor.settings.spelling import one_spelling
 from auditor.settings.turned import turn_back
 
-__all__ = ["reconcile"]
+__all__ = ["reconcile", "reconcile_kinds"]
 
 
 def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
@@ -26,9 +26,16 @@ def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
         A copy with the same rows in the same order. Doing it twice changes nothing more.
         Measurements at the sides of frames that a program turned are given up (`turned`).
     """
+    if frames.empty:
+        return frames.copy(deep=False)
+    return turn_back(reconcile_lenses(reconcile_kinds(frames)))
+
+
+def reconcile_kinds(frames: pd.DataFrame) -> pd.DataFrame:
+    """The table with settled `body`, `pixel_pitch_um`, `pitch_basis` and `source` only: what telling
+    the files of one exposure apart needs."""
     out = frames.copy(deep=False)
     if out.empty:
         return out
     out["body"] = one_spelling(out["body"], body_key)
-    out = reconcile_scale(out)
-    return turn_back(reconcile_lenses(out))
+    return reconcile_scale(out)

@@ -1,0 +1,247 @@
+"""One exposure, one measurement: which of its files is measured, and which are only counted.
+
+A raw file and the camera's JPEG beside it, an export, a backup copy: they hold one exposure, and what
+the best of them shows is all that inference uses. So tags are read first, files are put together by the
+rules of `crawl.captures`, and the best of each exposure is measured. If that fails the next best is
+tried. The others are counted: their settings are stored, with the file that stands for them.
+
+An edited version beside a raw or camera file is measured too, one for each exposure: how far a file
+was brightened is only seen by both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..crawl.names import printable
+from ..store.schema import narrow_table, to_pandas
+from .marks import MARKS
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import pyarrow as pa
+
+    from ..store import Store
+
+__all__ = ["Exposures"]
+
+Job = dict[str, Any]
+
+_COLUMNS: Final = ("path", "status", "file_id", "measured_on", *MARKS)
+_CHUNK: Final = 1024
+_MORE_PIXELS: Final = 1.03
+"""Files of one kind that differ by less than this in pixels are equally good: programs cut borders."""
+_ORIGINAL: Final = ("raw", "camera")
+
+
+@dataclass(frozen=True, slots=True)
+class _Standing:
+    """The file that an exposure is measured on."""
+
+    path: str
+    source: str
+    kind: float
+    pixels: float
+    mark: str | None = None
+    file_id: str | None = None
+
+
+@dataclass(slots=True)
+class _Waiting:
+    job: Job
+    source: str
+    kind: float
+    pixels: float
+    mark: str | None
+
+    def better(self, other: _Standing | None) -> bool:
+        """Whether this file would be measured although that one is."""
+        if other is None or self.kind != other.kind:
+            return other is None or self.kind < other.kind
+        return self.pixels > other.pixels * _MORE_PIXELS
+
+
+@dataclass(slots=True)
+class _Exposure:
+    """Files of one exposure that are not settled yet, best first."""
+
+    waiting: list[_Waiting]
+    standing: _Standing | None = None
+    edited: bool = False
+    """An edited version is measured, or has been tried."""
+    running: int = 0
+    failures: int = 0
+    under_way: dict[str, _Waiting] = field(default_factory=dict)
+
+
+class Exposures:
+    """Files whose tags were read, on their way to being measured or counted."""
+
+    def __init__(self, store: Store, here: Callable[[Sequence[str]], NDArray[np.bool_]]) -> None:
+        """`here` tells which stored paths were found in this scan: of equals, a file is rather counted
+        on one of these."""
+        self._store, self._here = store, here
+        self._jobs: list[Job] = []
+        self._marks: list[dict[str, Any]] = []
+        self._tables: list[pa.Table] = []
+        self._of: dict[str, _Exposure] = {}
+        self._likely: dict[str, _Waiting] = {}
+        self._by_content: dict[str, _Exposure] = {}
+
+    def __len__(self) -> int:
+        """How many files wait for `sort`."""
+        return len(self._jobs)
+
+    def add(self, job: Job, marks: dict[str, Any]) -> None:
+        """A file and what its tags say; `marks` also has `file_id`, which files of one content share."""
+        self._jobs.append(job)
+        self._marks.append(marks | {"path": printable(job["path"]), "status": "new"})
+        if len(self._marks) >= _CHUNK:
+            self._pack()
+
+    def _pack(self) -> None:
+        if self._marks:
+            self._tables.append(narrow_table(self._marks, _COLUMNS))
+            self._marks = []
+
+    def sort(self) -> list[Job]:
+        """Put the files together with each other and with those in the store; jobs to do now."""
+        import pandas as pd
+
+        from ..crawl.captures import sort_files
+        from ..settings.agreement import reconcile_kinds
+
+        self._pack()
+        if not self._jobs:
+            return []
+        new = pd.concat([to_pandas(t) for t in self._tables], ignore_index=True)
+        jobs, self._jobs, self._tables = self._jobs, [], []
+        old = self._store.load(_COLUMNS)
+        old = old[~old["path"].isin(new["path"])]
+        table = new if old.empty else pd.concat([old, new], ignore_index=True)
+        table = reconcile_kinds(table)
+        capture, kind, pixels = sort_files(table)
+        first = len(old)
+        size = np.bincount(capture)
+        now: list[Job] = []
+        shared = np.flatnonzero(size[capture] > 1)
+        wanted = set(capture[shared[shared >= first]].tolist())
+        exposures = self._known(table[:first], capture, kind, pixels, wanted)
+        for row in np.flatnonzero(size[capture[first:]] == 1).tolist():
+            now.append(_measure(jobs[row]))
+        source, marks = table["source"].to_numpy(object), table["file_id"].to_numpy(object)
+        rows = shared[shared >= first]
+        order = np.lexsort((table["path"].iloc[rows].to_numpy(str), -pixels[rows], kind[rows]))
+        for row in rows[order].tolist():
+            exposure = exposures.setdefault(int(capture[row]), _Exposure([]))
+            job = jobs[row - first]
+            exposure.waiting.append(
+                _Waiting(job, str(source[row]), float(kind[row]), float(pixels[row]), marks[row])
+            )
+            self._of[job["path"]] = exposure
+        for exposure in exposures.values():
+            now += self._release(exposure)
+        return now
+
+    def _known(
+        self,
+        old: pd.DataFrame,
+        capture: Any,
+        kind: Any,
+        pixels: Any,
+        wanted: set[int],
+    ) -> dict[int, _Exposure]:
+        """The exposures of new files that are measured already."""
+        out: dict[int, _Exposure] = {}
+        measured = (old["status"] == "measured").to_numpy(bool)
+        inside = np.isin(capture[: len(old)], list(wanted))
+        rows = np.flatnonzero(measured & inside)
+        if not len(rows):
+            return out
+        paths = old["path"].iloc[rows].to_numpy(object)
+        here = self._here(paths.tolist())
+        order = np.lexsort((paths.astype(str), ~here, -pixels[rows], kind[rows]))
+        source, ids = old["source"].to_numpy(object), old["file_id"].to_numpy(object)
+        for row, path in zip(rows[order].tolist(), paths[order], strict=True):
+            exposure = out.setdefault(int(capture[row]), _Exposure([]))
+            if exposure.standing is None:
+                exposure.standing = _Standing(
+                    str(path), str(source[row]), float(kind[row]), float(pixels[row]), None,
+                    None if ids[row] is None else str(ids[row]),
+                )  # fmt: skip
+            exposure.edited = exposure.edited or source[row] == "edited"
+        return out
+
+    def _release(self, exposure: _Exposure) -> list[Job]:
+        """What can be done now for an exposure of which nothing is under way."""
+        now: list[Job] = []
+        if exposure.running or not exposure.waiting:
+            return now
+        if exposure.waiting[0].better(exposure.standing):
+            # Where copy after copy fails, more are tried at once: there may be thousands.
+            count = 1 if exposure.standing else 2 ** min(max(exposure.failures - 2, 0), 16)
+            trying, exposure.waiting = exposure.waiting[:count], exposure.waiting[count:]
+            now = [_measure(w.job) for w in trying]
+            exposure.under_way |= {w.job["path"]: w for w in trying}
+            exposure.running += len(trying)
+            return now
+        standing = exposure.standing
+        assert standing is not None
+        for w in exposure.waiting:
+            del self._of[w.job["path"]]
+            if w.source == "edited" and not exposure.edited and standing.source in _ORIGINAL:
+                exposure.edited = True
+                now.append(_measure(w.job))
+                continue
+            expect = None
+            if w.mark is not None and w.mark == standing.mark:
+                # Likely the same content: the whole of it decides (see `apart`).
+                expect = standing.file_id
+                self._likely[w.job["path"]] = w
+            now.append(w.job | {"do": "count", "same": [], "on": standing.path, "expect": expect})
+        exposure.waiting = []
+        return now
+
+    def settled(self, job: Job, row: dict[str, Any] | None) -> list[Job]:
+        """A file was measured (`row`) or set aside (None); what can be done now."""
+        exposure = self._of.pop(job["path"], None)
+        if exposure is None:
+            return []
+        exposure.running -= 1
+        w = exposure.under_way.pop(job["path"])
+        if row is None:
+            exposure.failures += 1
+        else:
+            self._stand(exposure, w, row)
+        return self._release(exposure)
+
+    def apart(self, job: Job, file_id: str) -> list[Job]:
+        """A file to be counted turned out to have another content; what can be done now."""
+        w = self._likely.pop(job["path"])
+        w.mark = file_id
+        exposure = self._by_content.setdefault(file_id, _Exposure([]))
+        exposure.waiting.append(w)
+        self._of[job["path"]] = exposure
+        return self._release(exposure)
+
+    @staticmethod
+    def _stand(exposure: _Exposure, w: _Waiting, row: dict[str, Any]) -> None:
+        source, kind, pixels = w.source, w.kind, w.pixels
+        if source == "raw" and row["source"] != "raw":
+            # Only its preview could be read: the camera's own file may be better.
+            source, kind = str(row["source"]), w.kind + 1
+            pixels = float((row["width_px"] or 0) * (row["height_px"] or 0))
+        exposure.edited = exposure.edited or source == "edited"
+        before = exposure.standing
+        if before is None or (kind, -pixels) < (before.kind, -before.pixels):
+            path = printable(row["path"])
+            exposure.standing = _Standing(path, source, kind, pixels, w.mark, row["file_id"])
+
+
+def _measure(job: Job) -> Job:
+    return job | {"do": "measure", "same": []}

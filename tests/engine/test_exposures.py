@@ -1,0 +1,286 @@
+"""One exposure is measured once, on its best file; the others are counted, and never lost by it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+from typing import Any
+
+import archive
+import numpy as np
+import pytest
+
+from auditor.artificial.camera import Mosaic
+from auditor.artificial.files import FrameTags, jpeg_bytes, mosaic_bytes
+from auditor.crawl import relate
+from auditor.engine import ScanSummary, scan
+from auditor.settings import reconcile
+from auditor.store import Store
+
+RNG = np.random.default_rng(3)
+
+
+@pytest.fixture
+def calls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """File of the calls to the measuring function; scans do without Dask."""
+    monkeypatch.setattr("auditor.engine.scanning.Workers", archive.Here)
+    path = tmp_path / "calls.txt"
+    path.touch()
+    monkeypatch.setenv("PLANTED_CALLS", str(path))
+    return path
+
+
+def measured_now(calls: Path) -> list[str]:
+    names = sorted(Path(line).name for line in calls.read_text().splitlines())
+    calls.write_text("")
+    return names
+
+
+def tags(number: int, **more: Any) -> FrameTags:
+    taken = f"2024-05-01T06:{number // 60:02d}:{number % 60:02d}"
+    base = {"make": "Fern", "model": "Fern 2", "f_number": 8.0, "exposure_time_s": 1 / 250}
+    return FrameTags(**{**base, "iso": 100, "focal_length_mm": 35.0, "taken": taken, **more})
+
+
+def put(path: Path, data: bytes) -> Path:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(data)
+    return path
+
+
+def raw(path: Path, number: int, **more: Any) -> Path:
+    data = RNG.integers(500, 4000, (64, 96)).astype(np.uint16)
+    return put(path, mosaic_bytes(Mosaic(data, 512, 16383, (1, 1, 1), 1, 1), tags(number, **more)))
+
+
+def jpeg(path: Path, number: int, size: tuple[int, int] = (64, 96), **more: Any) -> Path:
+    picture = RNG.integers(0, 255, (*size, 3)).astype(np.uint8)
+    return put(path, jpeg_bytes(picture, tags(number, **more)))
+
+
+def run(root: Path, out: Path, workers: int = 2, **options: Any) -> ScanSummary:
+    return archive.run(root, out, workers, measure="planted:measure_by_tags", **options)
+
+
+def counted(out: Path) -> dict[str, str]:
+    """Name of every file that is counted -> name of the file that it is counted on."""
+    frames = Store(out).load(["path", "status", "measured_on"])
+    frames = frames[frames["status"] == "counted"]
+    pairs = zip(frames["path"], frames["measured_on"], strict=True)
+    return {Path(p).name: Path(on).name for p, on in pairs}
+
+
+def sums(summary: ScanSummary) -> tuple[int, int, int, int]:
+    return summary.found, summary.measured, summary.set_aside, summary.counted
+
+
+def test_raw_jpeg_export_and_backup_of_one_exposure_are_measured_once(
+    tmp_path: Path, calls: Path
+) -> None:
+    root = tmp_path / "a"
+    raw(root / "IMG_0001.dng", 1)
+    jpeg(root / "IMG_0001.jpg", 1)
+    jpeg(root / "web" / "IMG_0001-small.jpg", 1, (32, 48), software="Ferndesk 3")
+    jpeg(root / "IMG_0002.jpg", 2)
+    shutil.copytree(root, root / "backup")
+    out = tmp_path / "out"
+    summary = run(root, out)
+    assert sums(summary) == (8, 8, 0, 6)
+    assert summary.new == 2
+    assert len(measured_now(calls)) == 2
+    on = counted(out)
+    assert on["IMG_0001.jpg"] == on["IMG_0001-small.jpg"] == "IMG_0001.dng"
+    frames = Store(out).load()
+    rows = frames.set_index("path")
+    assert rows.loc[str(root / "IMG_0001.jpg"), "f_number"] == 8, (
+        "settings of counted files are kept"
+    )
+    assert frames["file_id"].notna().all()
+    related = relate(reconcile(frames))
+    assert related["capture"].nunique() == 2
+    assert related[related["best"]]["status"].tolist() == ["measured", "measured"]
+    assert Store(out).verify() == []
+    again = run(root, out)
+    assert sums(again) == (8, 8, 0, 6)
+    assert again.unchanged == 8
+    assert measured_now(calls) == []
+
+
+def test_a_raw_file_that_cannot_be_decoded_does_not_cost_the_exposure(
+    tmp_path: Path, calls: Path
+) -> None:
+    root = tmp_path / "a"
+    raw(root / "IMG_0001-refused.dng", 1)
+    raw(root / "IMG_0002-abort.dng", 2)
+    for n in (1, 2):
+        jpeg(root / f"IMG_{n:04d}.jpg", n)
+        jpeg(root / f"IMG_{n:04d}-small.jpg", n, (32, 48))
+    out = tmp_path / "out"
+    assert sums(run(root, out)) == (6, 4, 2, 2)
+    assert counted(out) == {f"IMG_{n:04d}-small.jpg": f"IMG_{n:04d}.jpg" for n in (1, 2)}
+
+
+def test_of_a_raw_file_with_only_a_preview_the_jpeg_beside_it_is_measured_too(
+    tmp_path: Path, calls: Path
+) -> None:
+    root = tmp_path / "a"
+    raw(root / "IMG_0001-preview.dng", 1)
+    jpeg(root / "IMG_0001.jpg", 1)
+    jpeg(root / "IMG_0001-small.jpg", 1, (32, 48))
+    assert sums(run(root, tmp_path / "out")) == (3, 3, 0, 1)
+    assert measured_now(calls) == ["IMG_0001-preview.dng", "IMG_0001.jpg"]
+    assert counted(tmp_path / "out") == {"IMG_0001-small.jpg": "IMG_0001.jpg"}
+
+
+def test_an_edited_version_is_measured_beside_its_original_one_for_each_exposure(
+    tmp_path: Path, calls: Path
+) -> None:
+    root = tmp_path / "a"
+    for n in range(3):
+        raw(root / f"IMG_{n:04d}.dng", n)
+        jpeg(root / f"IMG_{n:04d}.jpg", n)
+    jpeg(root / "IMG_0000-lake.jpg", 0, software="Ferndesk 3")
+    jpeg(root / "IMG_0000-lake-2.jpg", 0, software="Ferndesk 3")
+    assert sums(run(root, tmp_path / "out")) == (8, 8, 0, 4)
+    edited = [n for n in measured_now(calls) if "lake" in n]
+    assert len(edited) == 1
+
+
+@pytest.mark.parametrize("change", ["deleted", "another picture", "damaged"])
+def test_when_the_file_that_stands_for_it_goes_a_counted_file_is_measured(
+    tmp_path: Path, calls: Path, change: str
+) -> None:
+    root = tmp_path / "a"
+    best = raw(root / "IMG_0001.dng", 1)
+    jpeg(root / "IMG_0001.jpg", 1)
+    jpeg(root / "IMG_0001-small.jpg", 1, (32, 48))
+    out = tmp_path / "out"
+    assert sums(run(root, out)) == (3, 3, 0, 2)
+    measured_now(calls)
+    if change == "deleted":
+        best.unlink()
+    elif change == "another picture":
+        raw(best, 7)
+    else:
+        best.write_bytes(b"")
+    summary = run(root, out)
+    found = 3 - (change == "deleted")
+    aside = int(change == "damaged")
+    assert sums(summary) == (found, found - aside, aside, 1)
+    assert "IMG_0001.jpg" in measured_now(calls)
+    assert counted(out) == {"IMG_0001-small.jpg": "IMG_0001.jpg"}
+    assert run(root, out).unchanged == found
+
+
+def test_a_backup_of_a_deleted_file_is_known_by_its_content(tmp_path: Path, calls: Path) -> None:
+    root = tmp_path / "a"
+    one = jpeg(root / "IMG_0001.jpg", 1)
+    shutil.copy(one, put(root / "backup" / "IMG_0001.jpg", b""))
+    out = tmp_path / "out"
+    assert sums(run(root, out)) == (2, 2, 0, 1)
+    assert len(measured_now(calls)) == 1
+    kept = Store(out).load()
+    (Path(kept.loc[kept["status"] == "measured", "path"].item())).unlink()
+    assert sums(run(root, out)) == (1, 1, 0, 0)
+    assert measured_now(calls) == []
+
+
+def test_a_touched_or_renamed_archive_stays_counted(tmp_path: Path, calls: Path) -> None:
+    root = tmp_path / "a"
+    for n in range(4):
+        raw(root / f"IMG_{n:04d}.dng", n)
+        jpeg(root / f"IMG_{n:04d}.jpg", n)
+    out = tmp_path / "out"
+    run(root, out)
+    measured_now(calls)
+    os.utime(root / "IMG_0001.dng", (5, 5))
+    summary = run(root, out)
+    assert sums(summary) == (8, 8, 0, 4)
+    os.rename(root, tmp_path / "b")
+    summary = run(tmp_path / "b", out)
+    assert sums(summary) == (8, 8, 0, 4)
+    assert summary.gone == 8
+    assert measured_now(calls) == []
+    third = run(tmp_path / "b", out)
+    assert (third.unchanged, third.counted) == (8, 4)
+
+
+def test_a_better_file_that_comes_later_is_measured_a_worse_one_counted(
+    tmp_path: Path, calls: Path
+) -> None:
+    root, out = tmp_path / "a", tmp_path / "out"
+    jpeg(root / "IMG_0001.jpg", 1)
+    run(root, out)
+    jpeg(root / "IMG_0001-small.jpg", 1, (32, 48))
+    assert sums(run(root, out)) == (2, 2, 0, 1)
+    raw(root / "IMG_0001.dng", 1)
+    assert sums(run(root, out)) == (3, 3, 0, 1)
+    assert measured_now(calls) == ["IMG_0001.dng", "IMG_0001.jpg"]
+    related = relate(reconcile(Store(out).load()))
+    assert [Path(p).name for p in related.loc[related["best"], "path"]] == ["IMG_0001.dng"]
+
+
+def test_files_that_only_begin_and_end_alike_are_all_measured(tmp_path: Path, calls: Path) -> None:
+    root = tmp_path / "a"
+    margin = bytes(70_000)
+    for n in range(5):
+        put(root / f"scan{n}.tif", margin + RNG.bytes(9000) + margin)
+    same = put(root / "x" / "scan.tif", margin + b"1" * 9000 + margin)
+    put(root / "y" / "scan.tif", same.read_bytes())
+    assert sums(run(root, tmp_path / "out")) == (7, 7, 0, 1)
+    assert len(measured_now(calls)) == 6
+
+
+def test_many_copies_of_what_cannot_be_measured_take_no_turn_each(
+    tmp_path: Path, calls: Path
+) -> None:
+    root = tmp_path / "a"
+    for n in range(300):
+        put(root / f"{n:03d}-refused.jpg", b"the same everywhere")
+    summary = run(root, tmp_path / "out")
+    assert sums(summary) == (300, 0, 300, 0)
+    assert summary.reasons == {"not a picture": 300}
+    log = (tmp_path / "out" / "log.txt").read_text()
+    assert log.count("set aside:") == 300
+
+
+def test_an_archive_in_stretches_loses_and_doubles_nothing(
+    tmp_path: Path, calls: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("auditor.engine.scanning.STRETCH", 7)
+    monkeypatch.setattr("auditor.engine.walker.CHUNK", 3)
+    root = tmp_path / "a"
+    for n in range(15):
+        jpeg(root / "1" / f"IMG_{n:04d}.jpg", n)
+        jpeg(root / "2" / f"IMG_{n:04d}.jpg", n, (32, 48))
+    out = tmp_path / "out"
+    assert sums(run(root, out)) == (30, 30, 0, 15)
+    assert len(measured_now(calls)) == 15
+    assert run(root, out).unchanged == 30
+
+
+def test_on_several_workers_and_on_a_cluster_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from distributed import LocalCluster
+
+    from auditor.engine import ScanOptions
+
+    root, calls = tmp_path / "a", tmp_path / "calls.txt"
+    monkeypatch.setenv("PLANTED_CALLS", str(calls))
+    for n in range(12):
+        one = raw(root / f"IMG_{n:04d}.dng", n)
+        jpeg(root / f"IMG_{n:04d}.jpg", n)
+        shutil.copy(one, put(root / "backup" / f"IMG_{n:04d}.dng", b""))
+    names = [f"IMG_{n:04d}.dng" for n in range(12)]
+    assert sums(run(root, tmp_path / "out1", workers=3)) == (36, 36, 0, 24)
+    assert measured_now(calls) == names
+    with LocalCluster(
+        n_workers=1, threads_per_worker=2, dashboard_address=None, host="127.0.0.1", memory_limit=0
+    ) as cluster:
+        options = ScanOptions(measure="planted:measure_by_tags")
+        address = cluster.scheduler_address
+        summary = scan([root], Store(tmp_path / "out2"), cluster=address, options=options)
+    assert sums(summary) == (36, 36, 0, 24)
+    assert measured_now(calls) == names
