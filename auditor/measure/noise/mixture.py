@@ -55,6 +55,8 @@ _SETTLED: Final = 1e-4
 _CLEAR: Final = 4.5
 """Standard deviations from the mean to where values are cut off."""
 
+_FAINT: Final = 0.02
+
 _BENT: Final = 3.0
 """Standard errors from which on the unequal response of pixels is believed."""
 
@@ -187,7 +189,7 @@ def fit_noise(sites: Sites) -> Fit | None:
             mixture.bent = True
             mixture.run(_FINE_ROUNDS)
         # Each mean square of n coefficients has 2 / n of its squared mean as variance.
-        covariance = 2 * np.linalg.inv(mixture.information)[:2, :2]
+        covariance = np.asarray(2 * np.linalg.inv(mixture.information)[:2, :2], np.float64)
     except np.linalg.LinAlgError:
         return None
     if not np.isfinite(mixture.law).all() or not np.isfinite(covariance).all():
@@ -199,9 +201,9 @@ def fit_noise(sites: Sites) -> Fit | None:
 
 
 def _flatness(mixture: _Mixture) -> Floats:
-    """Probability of textures that add less than a tenth to the noise of a place's sites."""
+    """Probability of textures that add less than `_FAINT` to the noise of a place's sites."""
     added = (mixture.textured @ COUNTS) / COUNTS.sum()
-    small = added < 0.1 * (mixture.expected - mixture.textured)[:, :, 0]
+    small = added < _FAINT * (mixture.expected - mixture.textured)[:, :, 0]
     return np.asarray((mixture.likely * small).sum(1))
 
 

@@ -9,6 +9,7 @@ as well.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Final
 
@@ -16,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.measure.noise.blocks import BLOCK
-from auditor.measure.noise.cosine import SIXTEEN
+from auditor.measure.noise.cosine import EIGHT, SIXTEEN
 from auditor.measure.picture import Mosaic
 
 __all__ = ["BANDS", "COUNTS", "FREEDOM", "SIDE", "Sites", "saturation", "site_places"]
@@ -24,15 +25,16 @@ __all__ = ["BANDS", "COUNTS", "FREEDOM", "SIDE", "Sites", "saturation", "site_pl
 SIDE: Final = BLOCK // 2
 """Sites along a place, for each of the four in the mosaic's tile."""
 
-FREEDOM: Final = SIDE * SIDE - 3
-"""Degrees of freedom of the variance about a plane of the sites of one kind in a place."""
-
 _TILE: Final = ((0, 0), (0, 1), (1, 0), (1, 1))
 _MOST_CANDIDATES: Final = 12_000
 _MOST_DARK: Final = 2_500
 _MOST_SPREAD: Final = 4_000
 
 _EDGES: Final = (0.075, 0.16, 0.25, 0.34, 0.42, 0.55, 1.0)
+_OWN: Final = EIGHT.frequency >= 2 * _EDGES[0]
+FREEDOM: Final = int(_OWN.sum())
+"""Degrees of freedom of the variance of the sites of one kind, smooth changes left out."""
+
 _NO_CARRIER: Final = 0.14
 """Distance in c/px from the frequencies of colour differences from which on they no longer show."""
 
@@ -45,10 +47,7 @@ def _masks() -> list[NDArray[np.bool_]]:
         np.minimum(np.hypot(y - 0.5, x - 0.5), np.hypot(y - 0.5, x)), np.hypot(y, x - 0.5)
     )
     clear = carrier >= _NO_CARRIER
-    return [
-        (radius >= low) & (radius < high) & clear
-        for low, high in zip(_EDGES, _EDGES[1:], strict=False)
-    ]
+    return [(radius >= low) & (radius < high) & clear for low, high in itertools.pairwise(_EDGES)]
 
 
 def _kept_power(masks: list[NDArray[np.bool_]]) -> NDArray[np.float64]:
@@ -83,7 +82,7 @@ class Sites:
     Attributes:
         colour: (4,) colour of each site of the tile: 0 red, 1 green, 2 blue.
         signal: (n, 4) mean of the sites of each kind.
-        variance: (n, 4) their variance about a plane, DN squared.
+        variance: (n, 4) their variance, smooth changes left out, DN squared.
         scale: (n, 4) factor that brought them to one mean.
         power: (n, BANDS) mean squared coefficient of the grey place in each band, DN squared.
         room: (n, 4) DN from the mean to where values are cut off, above or below.
@@ -160,7 +159,7 @@ def _describe(mosaic: Mosaic, values: NDArray[np.float32], floor: float, top: fl
         residual = kind - mean[:, None, None]
         residual -= (residual.sum(2) @ slope)[:, None, None] * line[:, None]
         residual -= (residual.sum(1) @ slope)[:, None, None] * line
-        variance[:, i] = np.einsum("nij,nij->n", residual, residual) / FREEDOM
+        variance[:, i] = (EIGHT.transform(residual)[:, _OWN] ** 2).mean(1)
         signal[:, i] = mean - mosaic.black[y, x]
         room[:, i] = np.minimum(top - mean, mean - floor)
         values[:, y::2, x::2] = residual

@@ -13,23 +13,25 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.noise.mixture import Fit, fit_noise
-from auditor.measure.noise.sites import Sites, site_places
+from auditor.measure.noise.mixture import FEWEST, Fit, fit_noise
+from auditor.measure.noise.sites import FREEDOM, Sites, site_places
 from auditor.measure.picture import Mosaic, Picture
-from auditor.record import PhotonTransfer
+from auditor.record import SITE_COLOURS, PhotonTransfer
 
 __all__ = ["fit_mosaic", "is_sane", "measure_photon_transfer", "rounding_variance"]
+
+Floats = NDArray[np.float64]
 
 _MOST_UNLIKE: Final = 0.05
 """How far the power beyond what optics passes may lie from one level over frequency, as a share:
 more is a scene that reaches there, or data that were smoothed."""
 
 _WITHIN_E: Final = 1.5
-_WITHIN_GAIN: Final = 0.1
-"""Bounds within which the 90% interval of read noise (electrons) and gain (relative) has to lie for
+_WITHIN_GAIN: Final = 0.05
+"""Bounds within which the 80% interval of read noise (electrons) and gain (relative) has to lie for
 the figure to be given."""
 
-_NINETY: Final = 1.645
+_EIGHTY: Final = 1.282
 _REMAINDER: Final = 1.4
 """Scatter of gains and read noises of rendered scenes about the truth over the fit's own error: what
 texture leaves. Found on rendered scenes of hills and of polygons."""
@@ -72,14 +74,20 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
     if fit is None or fit.slope <= 0:
         return None
     slope_error, offset_error = _REMAINDER * np.sqrt(np.diag(fit.covariance))
-    if _NINETY * slope_error > _WITHIN_GAIN * fit.slope:
+    if _EIGHTY * slope_error > _WITHIN_GAIN * fit.slope:
         return None
     gain = 1 / fit.slope
     read_variance = fit.offset - rounding_variance(mosaic)
     error = _read_error(read_variance, float(offset_error)) * gain
     # Signals well below nothing: the black level is stated too high, and the offset is not read noise.
     below = sites.signal < -3 * np.sqrt(max(fit.offset, 0.0)) / 8
-    known = _NINETY * error < _WITHIN_E and read_variance > 0 and float(below.mean()) < 0.002
+    known_black = float(below.mean()) < 0.002
+    known = _EIGHTY * error < _WITHIN_E and read_variance > 0 and known_black
+    colours = {
+        name: _of_colour(sites, fit, i, rounding_variance(mosaic)) if known_black else (None, None)
+        for i, name in enumerate(SITE_COLOURS)
+        if (sites.colour == i).any()
+    }
     return PhotonTransfer(
         gain_e_per_dn=gain,
         read_noise_e=gain * float(np.sqrt(read_variance)) if known else None,
@@ -87,7 +95,51 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
         read_noise_stderr_e=float(error) if known else None,
         patches=len(fit.used),
         white_dn=float(mosaic.white - mosaic.black.mean()),
+        by_colour=colours,
     )
+
+
+def _of_colour(
+    sites: Sites, fit: Fit, colour: int, rounding: float
+) -> tuple[float | None, float | None]:
+    """Gain and read noise of the sites of one colour, each None where flat patches do not tell it.
+
+    Flat patches are known by their being quiet, so they read a little too quiet: the line through all
+    colours is found in the same way, and its ratio to the fit's is taken off.
+    """
+    flat = sites.take(fit.used)
+    own = flat.colour == colour
+    line, of_all = (
+        _line(flat.signal[:, kinds], flat.variance[:, kinds], fit) for kinds in (own, own | True)
+    )
+    if line is None or of_all is None:
+        return None, None
+    (a, b, covariance), (a_all, b_all, _) = line, of_all
+    middle = float(np.median(flat.signal))
+    level = (fit.slope * middle + fit.offset) / max(a_all * middle + b_all, 1e-12)
+    a, b, covariance = a * level, b * level - rounding, covariance * level**2
+    slope_error, offset_error = _REMAINDER * np.sqrt(np.diag(covariance))
+    if a <= 0 or _EIGHTY * slope_error > _WITHIN_GAIN * a:
+        return None, None
+    known = b > 0 and _EIGHTY * _read_error(b, float(offset_error)) / a < _WITHIN_E
+    return 1 / a, float(np.sqrt(b)) / a if known else None
+
+
+def _line(signal: Floats, variance: Floats, fit: Fit) -> tuple[float, float, Floats] | None:
+    """Slope, offset and covariance of the line through patches (n, kinds), by how flat they are."""
+    kinds = signal.shape[1]
+    weight = np.repeat(fit.flat, kinds)
+    if weight.sum() < FEWEST:
+        return None
+    x = signal.ravel()
+    y = variance.ravel() - fit.bend * x**2
+    weight = weight * FREEDOM / 2 / np.maximum(fit.variance(x), 1e-6) ** 2
+    design = np.stack([x, np.ones(len(x))], 1)
+    information = (design * weight[:, None]).T @ design
+    if np.linalg.cond(information) > 1e14:
+        return None
+    a, b = np.linalg.solve(information, design.T @ (weight * y))
+    return float(a), float(b), np.linalg.inv(information)
 
 
 def _read_error(variance: float, error: float) -> float:
