@@ -51,6 +51,9 @@ class FrameTags:
     software: str | None = None
     rating: int | None = None
     keywords: tuple[str, ...] = ()
+    focus_distance_m: float | None = None
+    white_balance: str | None = None
+    """'auto' or 'manual'."""
 
     def exif(self) -> dict[str, Any]:
         """Keys and values as exiv2 names and spells them."""
@@ -84,6 +87,10 @@ class FrameTags:
             tags["Exif.Photo.DateTimeOriginal"] = stamp
             if part:
                 tags["Exif.Photo.SubSecTimeOriginal"] = part
+        if self.focus_distance_m is not None:
+            tags["Exif.Photo.SubjectDistance"] = _rational(self.focus_distance_m, 1000)
+        if self.white_balance is not None:
+            tags["Exif.Photo.WhiteBalance"] = "0" if self.white_balance == "auto" else "1"
         if self.pixel_pitch_um is not None:
             # Pixels per centimetre (unit 3): 10,000 um over the pitch.
             density = _rational(10_000 / self.pixel_pitch_um, 1000)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import f as f_distribution
@@ -24,6 +25,7 @@ __all__ = [
     "cast_of",
     "ciede2000_of_grey",
     "evenness_of",
+    "middle_of",
     "pair_colour",
     "read_grid",
     "uv_of",
@@ -87,6 +89,19 @@ def read_grid(data: bytes | None) -> Floats | None:
     if len(raw) != 2 * int(np.prod(GRID_SHAPE)):
         return None
     return np.frombuffer(raw, "<u2").reshape(GRID_SHAPE).astype(float) / 65535
+
+
+def middle_of(grid: Floats, scale: float) -> Floats:
+    """The middle of a frame as a grid of its own: what a picture `scale` times as large shows."""
+    rows, columns = GRID_SHAPE[:2]
+    offset = [(n - 1) / 2 * (1 - 1 / scale) for n in (columns, rows)]
+    matrix = np.array([[1 / scale, 0, offset[0]], [0, 1 / scale, offset[1]]])
+    return np.asarray(
+        cv2.warpAffine(
+            grid, matrix, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    )  # fmt: skip
 
 
 def uv_of(rgb: ArrayLike) -> Floats:
@@ -218,9 +233,9 @@ def cast_of(pairs: list[PairColour], share: float) -> Cast | None:
     toward = shift / max(size, 1e-9)
     along = Location(size, float(np.hypot(*(toward * [p.stderr for p in parts]))), len(held))
     low, high = along.bounds(share)
-    found = _beyond_chance(parts)
+    found = _beyond_chance(parts) and low > 0
     return Cast(
-        size, max(low, 0.0) if found else 0.0, high, shift, _channels(held), found,
+        size, low if found else 0.0, high, shift, _channels(held), found,
         _middle([p.neutral_uv for p in held]), _middle([p.matched_uv for p in held]), len(held),
     )  # fmt: skip
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.comparisons.colour import PairColour, pair_colour
+from auditor.infer.comparisons.colour import PairColour, middle_of, pair_colour
 from auditor.infer.comparisons.crop import crop_bargain
 from auditor.infer.comparisons.curves import find_range
 from auditor.infer.comparisons.focus import compare_focus
@@ -127,13 +127,24 @@ def _one_lens(item: Labelled, lens: str, pairs: list[Pair], known: _Known) -> li
     else:
         sharp = compare_sharpness(table, pairs, rest, known.lenses, known.criteria)
         found += sharp
-        colours = [_colour(p, known.light, known.small) for p in pairs]
-        if item.key.startswith("converter "):
+        converter = item.key.startswith("converter ")
+        scale = converter_factor(item.key) if converter else 1.0
+        colours = [_colour(p, known.light, known.small, scale) for p in pairs]
+        if converter:
             found += _on_the_subject(item.key, sharp)
         else:
             found += light_entries(pairs, colours, known.light, known.criteria)
         found += cast_entries(pairs, colours, known.balance, known.criteria)
-    return [base | entry for entry in found]
+    return [_with_unmeasured(base | entry) for entry in found]
+
+
+def _with_unmeasured(entry: dict[str, Any]) -> dict[str, Any]:
+    """Pairs of which a frame held nothing sharp enough to measure are left out with that reason."""
+    count = entry.pop("unmeasured_pairs", 0)
+    if count:
+        reason = "a frame of the pair held nothing sharp enough to measure"
+        entry["left_out"] = [*entry["left_out"], {"reason": reason, "count": count}]
+    return entry
 
 
 def _on_the_subject(label: str, sharp: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
@@ -153,10 +164,12 @@ def _on_the_subject(label: str, sharp: Sequence[Mapping[str, Any]]) -> list[dict
     return [dict(centre) | values | own | {"added_blur_px": None}]
 
 
-def _colour(pair: Pair, light: Light, small: SmallPictures) -> PairColour | None:
+def _colour(pair: Pair, light: Light, small: SmallPictures, scale: float) -> PairColour | None:
     a, b = small.grid(pair.labelled), small.grid(pair.bare)
     if a is None or b is None:
         return None
+    if scale > 1:
+        b = middle_of(b, scale)
     return pair_colour(a, b, not (light.raw[pair.labelled] or light.raw[pair.bare]))
 
 

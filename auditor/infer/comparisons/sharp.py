@@ -85,6 +85,7 @@ def compare_sharpness(
     with_it = np.array([p.labelled for p in pairs], np.int64)
     bare = np.array([p.bare for p in pairs], np.int64)
     usable = (np.isfinite(table.log[with_it]) & np.isfinite(table.log[bare])).any(1)
+    without = int((~usable).sum())
     usable &= (table.f_number[with_it] > 0) & (table.f_number[bare] > 0)
     with_it, bare = with_it[usable], bare[usable]
     if not len(with_it):
@@ -124,6 +125,7 @@ def compare_sharpness(
         "unmatched": 0 if extra is None else len(extra[0]),
         "sound_pairs": round(float(found.sound[: len(with_it)].sum()), 1),
         "f_number": round(target, 1),
+        "unmeasured_pairs": without,
     }
     present = np.asarray(held.any(0))
     blur2 = added_blur_px(found.base, found.draws, target, pitch)[:, present].mean(1)
