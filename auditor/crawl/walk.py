@@ -10,10 +10,12 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Iterator, Sequence
+from operator import attrgetter
 from pathlib import Path
 from typing import NamedTuple
 
 from auditor.crawl.kinds import (
+    PICTURE_SUFFIXES,
     SIDECAR_SUFFIX,
     claims_picture,
     folder_reason,
@@ -22,6 +24,9 @@ from auditor.crawl.kinds import (
 )
 
 __all__ = ["FileEntry", "Skipped", "find_files"]
+
+
+_name = attrgetter("name")
 
 
 class FileEntry(NamedTuple):
@@ -117,7 +122,7 @@ class _Walker:
 
     def _folder(self, folder: str, root: str, inner: list[str]) -> Iterator[FileEntry | Skipped]:
         """One folder's files; its folders are appended to `inner` in order."""
-        files: list[str] = []
+        files: list[os.DirEntry[str]] = []
         folders: list[str] = []
         links: list[str] = []
         sidecars: dict[str, str] = {}
@@ -131,14 +136,14 @@ class _Walker:
                 self._folders.add((info.st_dev, info.st_ino))
                 for entry in entries:
                     name = entry.name
-                    if entry.is_symlink():
-                        links.append(name)
-                    elif entry.is_file(follow_symlinks=False):
+                    if entry.is_file(follow_symlinks=False):
                         suffix = suffix_of(name)
-                        if suffix == SIDECAR_SUFFIX:
+                        if suffix in PICTURE_SUFFIXES:
+                            files.append(entry)
+                        elif suffix == SIDECAR_SUFFIX:
                             sidecars[name[:-4].lower()] = name
-                        elif claims_picture(name):
-                            files.append(name)
+                    elif entry.is_symlink():
+                        links.append(name)
                     elif entry.is_dir(follow_symlinks=False):
                         folders.append(name)
                     else:
@@ -147,8 +152,8 @@ class _Walker:
             yield Skipped(folder, f"the folder can't be read: {_why(error)}", False)
             return
         base = folder.rstrip(os.sep) + os.sep
-        for name in sorted(files):
-            yield self._file(base, name, root, sidecars)
+        for entry in sorted(files, key=_name):
+            yield self._file(entry, base, root, sidecars)
         for name in sorted(odd):
             yield self._odd(base + name)
         for name in sorted(links):
@@ -163,13 +168,14 @@ class _Walker:
                 yield Skipped(base + name, reason, False)
 
     def _file(
-        self, base: str, name: str, root: str, sidecars: dict[str, str]
+        self, entry: os.DirEntry[str], base: str, root: str, sidecars: dict[str, str]
     ) -> FileEntry | Skipped:
+        name = entry.name
         path = base + name
         if name[0] == ".":
             return Skipped(path, hidden_reason(name) or "a hidden file", True)
         try:
-            info = os.lstat(path)
+            info = entry.stat(follow_symlinks=False)
         except OSError as error:
             return Skipped(
                 path, f"gone or unreadable while the folder was read: {_why(error)}", True

@@ -73,29 +73,25 @@ class Planner:
         if not entries:
             return out
         known, count = self.known, len(entries)
-        keys = path_keys([e.path for e in entries])
+        paths, sizes, mtimes, _, sidecars = zip(*entries, strict=True)
+        keys = path_keys(paths)
         index = known.find(keys)
-        stamps = np.full(count, -1, np.int64)
-        for i, entry in enumerate(entries):
-            if entry.sidecar is not None:
-                stamps[i] = stamp_of(entry.sidecar)
+        stamps = np.array([-1 if s is None else stamp_of(s) for s in sidecars], np.int64)
         same = index >= 0
         here = np.where(same, index, 0)
         if len(known):
             same &= known.size[here] == np.fromiter(
                 (e.size_bytes for e in entries), np.int64, count
             )
-            same &= known.mtime[here] == np.fromiter((e.mtime_ns for e in entries), np.int64, count)
+            same &= known.mtime[here] == np.array(mtimes, np.int64)
             same &= known.stamp[here] == stamps
             same &= ~known.gone[here] & ~self._again[here]
             fresh = ~((index >= 0) & self.seen[here])
             self.seen[index[index >= 0]] = True
         else:
             fresh = np.ones(count, bool)
-        if len(np.unique(keys)) < count:  # the same path twice among these
-            first = np.zeros(count, bool)
-            first[np.unique(keys, return_index=True)[1]] = True
-            fresh &= first
+        order = np.argsort(keys, kind="stable")
+        fresh[order[1:]] &= keys[order[1:]] != keys[order[:-1]]  # the same path twice among these
         same &= fresh
         out.measured = int(np.count_nonzero(known.measured[here[same]])) if same.any() else 0
         for i in np.flatnonzero(same & known.counted[here] if len(known) else same).tolist():

@@ -127,6 +127,7 @@ class _Scan:
                 if walk.error is not None:
                     raise _Stop(f"the archive cannot be walked any further ({walk.error})")
                 self._settle_departed()
+                self.store.tidy()
             except (_Stop, ClusterError, StoreError) as error:
                 self.summary.stopped = str(error)
             finally:

@@ -12,8 +12,8 @@ from typing import Any
 
 __all__ = ["Walk"]
 
-CHUNK = 256
-AHEAD = 800
+CHUNK = 2048
+AHEAD = 100
 """The walk runs ahead by at most so many chunks, so that memory stays bounded."""
 
 

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from .columns import codes, flags, whole_numbers
 from .schema import path_key
 
 __all__ = ["KNOWN_COLUMNS", "Known", "KnownFile"]
@@ -45,29 +44,28 @@ class Known:
     def __init__(self, table: pa.Table) -> None:
         """`table` has the columns `KNOWN_COLUMNS`, one row per path, in any order."""
         self._table = table
-        key = table["path_key"].to_numpy()
+        key = whole_numbers(table["path_key"])
         self._order = order = np.argsort(key, kind="stable")
         self.key: NDArray[np.int64] = key[order]
 
         def numbers(name: str) -> NDArray[np.int64]:
-            return np.asarray(table[name].fill_null(-1).to_numpy()[order])
+            return whole_numbers(table[name])[order]
 
         self.size, self.mtime = numbers("size_bytes"), numbers("mtime_ns")
         self.stamp, self.leader = numbers("sidecar_stamp"), numbers("leader_key")
-        self.gone: NDArray[np.bool_] = table["gone"].fill_null(False).to_numpy()[order]
-        status = table["status"].fill_null("")
-        self.measured: NDArray[np.bool_] = pc.equal(status, "measured").to_numpy()[order]
-        self.counted: NDArray[np.bool_] = pc.equal(status, "counted").to_numpy()[order]
-        version = pc.dictionary_encode(table["tool_version"].fill_null("")).combine_chunks()
-        self.versions: Sequence[str] = version.dictionary.to_pylist()
-        self.version: NDArray[np.int16] = version.indices.to_numpy().astype(np.int16)[order]
+        self.gone: NDArray[np.bool_] = flags(table["gone"])[order]
+        status, names = codes(table["status"])
+        self.measured: NDArray[np.bool_] = _is(status, names, "measured")[order]
+        self.counted: NDArray[np.bool_] = _is(status, names, "counted")[order]
+        version, self.versions = codes(table["tool_version"])
+        self.version: NDArray[np.int16] = version.astype(np.int16)[order]
 
     def __len__(self) -> int:
         return len(self.key)
 
     def _digests(self, name: str) -> NDArray[np.bytes_]:
-        column = self._table[name].fill_null("")
-        return np.array(column.to_pylist(), dtype="S32")[self._order]
+        texts = [text or "" for text in self._table[name].to_pylist()]
+        return np.array(texts, dtype="S32")[self._order]
 
     # Asked for only when a file is new or changed: most later runs find none.
 
@@ -111,3 +109,7 @@ class Known:
         """The newest row of one path, or None."""
         index = int(self.find(np.array([path_key(path)], np.int64))[0])
         return None if index < 0 else self.at(index)
+
+
+def _is(status: NDArray[np.int64], names: list[str], wanted: str) -> NDArray[np.bool_]:
+    return status == names.index(wanted) if wanted in names else np.zeros(len(status), bool)

@@ -68,7 +68,9 @@ def path_key(path: str) -> int:
 
 def path_keys(paths: Sequence[str]) -> NDArray[np.int64]:
     """`path_key` of many paths."""
-    digests = [blake2b(printable(p).encode("utf-8"), digest_size=8).digest() for p in paths]
+    if not "".join(paths).isprintable():
+        paths = [printable(p) for p in paths]
+    digests = [blake2b(p.encode("utf-8"), digest_size=8).digest() for p in paths]
     return np.frombuffer(b"".join(digests), "<i8").astype(np.int64)
 
 

@@ -15,6 +15,7 @@ import pyarrow.parquet as pq
 
 from .. import __version__
 from .check import check
+from .columns import codes, flags, positions, whole_numbers
 from .errors import StoreError, trouble
 from .known import KNOWN_COLUMNS, Known
 from .lock import WriterLock
@@ -50,6 +51,7 @@ READABLE: Final = (1, 2)
 when it is written to."""
 SMALL_PARTS: Final = 64
 """So many small parts are merged into one."""
+TIDY_PARTS: Final = 8
 PART_ROWS: Final = (2048, 16384)
 """Parts under the first number of rows are small; merged ones are merged again up to the second."""
 FEW_COLUMNS: Final = 24
@@ -137,6 +139,14 @@ class Store:
                 path.unlink(missing_ok=True)
             last = max([last, *(p.last for p in parts)])
         self._next = last + 1
+
+    def tidy(self) -> None:
+        """Merge what a run left in many small parts: each costs the next run some milliseconds."""
+        if self._small >= TIDY_PARTS:
+            try:
+                self.compact()
+            except OSError as error:
+                raise trouble(error, self.folder) from error
 
     def close(self) -> None:
         """Give the writer's lock back."""
@@ -270,9 +280,9 @@ class Store:
         for part in list_parts(self.folder / "frames")[0]:
             table = self._read(part, first, FRAME_SCHEMA)
             if table is not None:
-                keys.append(table["path_key"].to_numpy())
+                keys.append(whole_numbers(table["path_key"]))
                 good.append((part, table))
-        tables = [FRAME_SCHEMA.empty_table().select(names)]
+        tables: list[pa.Table] = []
         if good:
             keep = np.zeros(sum(map(len, keys)), bool)
             keep[_last_of_each(np.concatenate(keys))] = True
@@ -284,7 +294,9 @@ class Store:
                     table = self._read(part, names, FRAME_SCHEMA) if len(picked) else None
                 if table is not None and len(table) == length:
                     whole = len(picked) == length
-                    tables.append(table if whole else table.take(pa.array(picked)))
+                    tables.append(table if whole else table.take(positions(picked)))
+        if not tables:
+            return FRAME_SCHEMA.empty_table().select(names)
         return pa.concat_tables(tables)
 
     def load(self, columns: Iterable[str] | None = None) -> pd.DataFrame:
@@ -302,9 +314,10 @@ class Store:
     def set_aside(self) -> list[tuple[str, str]]:
         """(path, reason) of every file that is there and was set aside, sorted by path."""
         table = self._newest(["path", "status", "reason"])
-        keep = pc.and_(pc.invert(table["gone"]), pc.equal(table["status"], "set-aside"))
-        table = table.filter(keep)
-        reasons = table["reason"].fill_null("").to_pylist()
+        status, names = codes(table["status"])
+        keep = ~flags(table["gone"]) & np.array([n == "set-aside" for n in names])[status]
+        table = table.select(["path", "reason"]).take(positions(np.flatnonzero(keep)))
+        reasons = [reason or "" for reason in table["reason"].to_pylist()]
         return sorted(zip(table["path"].to_pylist(), reasons, strict=True))
 
     def pictures(self, file_ids: Iterable[str]) -> pd.DataFrame:
@@ -380,5 +393,9 @@ class Store:
 
 def _last_of_each(keys: np.ndarray) -> np.ndarray:
     """Index of the last occurrence of every distinct key."""
-    _, first = np.unique(keys[::-1], return_index=True)
-    return np.asarray(len(keys) - 1 - first)
+    # numpy's unique would load half of numpy first.
+    order = np.argsort(keys, kind="stable")
+    ordered = keys[order]
+    last = np.ones(len(keys), bool)
+    last[:-1] = ordered[1:] != ordered[:-1]
+    return np.asarray(order[last])

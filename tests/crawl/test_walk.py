@@ -203,16 +203,17 @@ def test_files_that_vanish_between_listing_and_asking_are_counted(
 ) -> None:
     put(tmp_path / "gone.jpg")
     put(tmp_path / "here.jpg")
-    real = os.lstat
 
-    def vanishing(path: str) -> os.stat_result:
-        if str(path).endswith("gone.jpg"):
-            raise FileNotFoundError(2, "No such file or directory", path)
-        return real(path)
+    def vanishing(entry: os.DirEntry[str]) -> str:
+        (tmp_path / "gone.jpg").unlink(missing_ok=True)
+        return entry.name
 
-    monkeypatch.setattr(os, "lstat", vanishing)
-    assert len(found(tmp_path)) == 1
-    assert "gone" in skipped(tmp_path)["gone.jpg"].reason
+    monkeypatch.setattr("auditor.crawl.walk._name", vanishing)
+    entries = list(find_files([tmp_path]))
+    assert [Path(e.path).name for e in entries if isinstance(e, FileEntry)] == ["here.jpg"]
+    (gone,) = (e for e in entries if isinstance(e, Skipped))
+    assert gone.picture
+    assert "gone" in gone.reason
 
 
 def test_a_root_that_is_not_there_is_one_clear_line(tmp_path: Path) -> None:
