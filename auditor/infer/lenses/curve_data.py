@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,9 +19,10 @@ from auditor.infer.lenses.grouping import (
 )
 from auditor.infer.lenses.mixture import CurveData
 from auditor.infer.lenses.scenes import find_scenes
-from auditor.record import ZONES
+from auditor.infer.lenses.spectra import blend_spectra
+from auditor.record import SPECTRUM_CPP, ZONES
 
-__all__ = ["Table", "curve_data", "read_table"]
+__all__ = ["Spectra", "Table", "curve_data", "read_table"]
 
 Floats = NDArray[np.float64]
 
@@ -28,6 +30,10 @@ CELL_LIMIT: Final = 160
 """Frames at one aperture beyond which a random sample stands for all: what more frames could
 still change is far below what they share (scene, outing, the measurement itself)."""
 _PITCH_UNKNOWN: Final = 4.0
+
+
+Spectra = Callable[[NDArray[np.int64]], NDArray[np.float32] | None]
+"""Log power spectra (m x Z x 16) of rows of the frame table (m); None where there are none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,10 +51,14 @@ class Table:
     outing: NDArray[np.int64]
     burst: NDArray[np.int64]
     signature: NDArray[np.object_]
+    spectra: Spectra
 
 
-def read_table(frames: pd.DataFrame) -> Table:
-    """Read and check the columns. Impossible figures (not within 0 to 1 c/px) count as missing."""
+def read_table(frames: pd.DataFrame, spectra: Spectra | None = None) -> Table:
+    """Read and check the columns. Impossible figures (not within 0 to 1 c/px) count as missing.
+
+    `spectra` gives the spectra where the frame table does not hold them.
+    """
     value = np.stack([numbers(frames, f"{z}_mtf50_cpp") for z in ZONES], axis=1)
     value[~((value > 0.005) & (value < 1.0))] = np.nan
     stderr = np.stack([numbers(frames, f"{z}_stderr_cpp") for z in ZONES], axis=1) / value
@@ -66,7 +76,22 @@ def read_table(frames: pd.DataFrame) -> Table:
         np.log(value), stderr, aperture_index(f_number), f_number, focal,
         np.log2(seconds * focal), direction, _codes(frames, "outing"),
         _codes(frames, "burst"), texts(frames, "signature").to_numpy(dtype=object),
+        spectra or _spectra_of(frames),
     )  # fmt: skip
+
+
+def _spectra_of(frames: pd.DataFrame) -> Spectra:
+    """Spectra from the columns of the frame table, read only for the rows that are asked for."""
+    names = [f"{z}_spectrum_{i:02d}" for z in ZONES for i in range(len(SPECTRUM_CPP))]
+
+    def read(rows: NDArray[np.int64]) -> NDArray[np.float32] | None:
+        if any(n not in frames for n in names):
+            return None
+        part = frames[names].iloc[rows]
+        values = np.stack([numbers(part, n).astype(np.float32) for n in names], axis=1)
+        return values.reshape(len(rows), len(ZONES), len(SPECTRUM_CPP))
+
+    return read
 
 
 def _codes(frames: pd.DataFrame, name: str) -> NDArray[np.int64]:
@@ -86,24 +111,31 @@ def curve_data(
         return None
     rows = _sample(rows, table.aperture[rows], seed)
     index, aperture = np.unique(table.aperture[rows], return_inverse=True)
-    stderr = table.relative_stderr[rows]
-    with np.errstate(invalid="ignore"):
-        typical = np.array([_median(stderr[:, z]) for z in range(stderr.shape[1])])
-    # Stated errors are believed half-way: they rank figures better than they scale them.
-    relative = 0.5 + 0.5 * (stderr / typical) ** 2
-    relative = np.clip(np.where(np.isnan(relative), 1.5, relative), 0.5, 8.0)
+    scene = find_scenes(table.signature[rows], table.outing[rows], table.burst[rows])
+    f_numbers = np.array(
+        [_middle(table.f_number[rows], aperture, j, i) for j, i in enumerate(index)]
+    )
     pitch = group.pixel_pitch_um or _PITCH_UNKNOWN
+    value, stderr = table.log_mtf50[rows], table.relative_stderr[rows]
+    spectra = table.spectra(rows)
+    if spectra is not None and np.isfinite(spectra).any():
+        value, stderr = blend_spectra(
+            value, stderr, spectra.astype(float), aperture, f_numbers, pitch, group.source, scene
+        )
+    typical = np.array([_median(stderr[:, z]) for z in range(stderr.shape[1])])
+    # A part of the scatter is the same for all, whatever errors are stated.
+    relative = 0.2 + 0.8 * (stderr / typical) ** 2
+    relative = np.clip(np.where(np.isnan(relative), 1.5, relative), 0.2, 25.0)
     return CurveData(
-        table.log_mtf50[rows], relative, aperture,
-        np.array([_middle(table.f_number[rows], aperture, j, i) for j, i in enumerate(index)]),
+        value, relative, typical, aperture, f_numbers,
         pitch, group.source, table.shake_stops[rows], table.direction[rows],
-        table.outing[rows], find_scenes(table.signature[rows], table.outing[rows], table.burst[rows]), rows,
+        table.outing[rows], scene, rows,
     )  # fmt: skip
 
 
 def _median(values: Floats) -> float:
     known = values[~np.isnan(values)]
-    return float(np.median(known)) if len(known) else 1.0
+    return float(np.median(known)) if len(known) else 0.02
 
 
 def _middle(f_number: Floats, aperture: NDArray[np.int64], j: int, index: int) -> float:

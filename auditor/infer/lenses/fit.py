@@ -19,6 +19,7 @@ from auditor.infer.lenses.mixture import (
     Expectation,
     MixtureState,
     expectation,
+    expected_scatter,
     update_mixture,
 )
 from auditor.infer.lenses.physics import PARAMETERS, Optics, prior_for
@@ -199,7 +200,7 @@ def _thinned(data: CurveData) -> CurveData:
     per_frame = {
         f.name: getattr(data, f.name)[keep]
         for f in fields(data)
-        if f.name not in ("f_numbers", "pitch_um", "source")
+        if f.name not in ("f_numbers", "pitch_um", "source", "typical")
     }
     return replace(data, **per_frame)
 
@@ -218,7 +219,7 @@ def _first_stage(
         curve, theta, information = _maximise(
             optics, curve, theta, gradient, np.diag(certainty.ravel()), prior, 1
         )
-    state = MixtureState(scatter=np.full(zones, 0.045), soft_zone=np.full(zones, 0.08))
+    state = MixtureState(scatter=expected_scatter(data), soft_zone=np.full(zones, 0.08))
     effects = no_effects(data)
     return _Stage(curve, theta, information, state, look_at(data, curve, state, effects), effects)
 

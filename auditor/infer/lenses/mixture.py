@@ -19,7 +19,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erfcx, expit
 
-__all__ = ["CurveData", "Expectation", "MixtureState", "expectation", "update_mixture"]
+__all__ = [
+    "CurveData",
+    "Expectation",
+    "MixtureState",
+    "expectation",
+    "expected_scatter",
+    "update_mixture",
+]
 
 Floats = NDArray[np.float64]
 
@@ -38,6 +45,13 @@ _ZONE_LOSS: Final = 0.25
 _WILD: Final = 0.01
 _WILD_SPREAD: Final = 0.5
 _TINY: Final = 1e-300
+_UNDERSTATED: Final = 1.7
+"""Sound figures scatter by so many times the error that they state: edges of a scene err together."""
+_SCATTER_WEIGHT: Final = 20.0
+_MISSED: Final = 0.28
+_MISSED_WEIGHT: Final = 30.0
+"""Share of failed frames that archives have, and the frames' worth of trust in it. Where scenes
+are soft themselves, sound but scattered and sharp but mostly failed look nearly alike."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +62,8 @@ class CurveData:
     """n x Z, NaN where a zone was not measured."""
     relative_variance: Floats
     """n x Z, variance of a figure against the typical one, from its standard error."""
+    typical: Floats
+    """Z, the relative standard error that the zone's figures state in the median."""
     aperture: NDArray[np.int64]
     """n, index into `f_numbers`."""
     f_numbers: Floats
@@ -194,17 +210,24 @@ def expectation(
     )
 
 
+def expected_scatter(data: CurveData) -> Floats:
+    """Z, scatter of sound figures to be expected from the errors that they state."""
+    return np.asarray(np.clip(_UNDERSTATED * data.typical, 0.02, 0.2))
+
+
 def update_mixture(data: CurveData, look: Expectation, state: MixtureState) -> MixtureState:
     """M step of everything but the curve, each with a mild prior so that few frames suffice."""
     known = ~np.isnan(data.log_mtf50)
     cells = look.in_core.sum(0)
-    scatter2 = (look.core_square.sum(0) + 6 * 0.03**2) / (np.maximum(cells - _spent(data), 0) + 6)
+    spread2 = look.core_square.sum(0) + _SCATTER_WEIGHT * expected_scatter(data) ** 2
+    scatter2 = spread2 / (np.maximum(cells - _spent(data), 0) + _SCATTER_WEIGHT)
     common2 = (look.common_square.sum() + 8 * 0.012**2) / (look.sound.sum() + 8)
     soft = (look.soft.sum(0) + 1.0) / (known.sum(0) + 12.0)
     shaken = look.shaken
     blurred = look.extra_weight.sum(1)
     missed_only = np.clip(blurred - shaken, 0, 1)
-    missed = (missed_only.sum() + 2.0) / ((1 - shaken).sum() + 8.0)
+    missed = missed_only.sum() + _MISSED_WEIGHT * _MISSED
+    missed /= (1 - shaken).sum() + _MISSED_WEIGHT
     log_px = np.log(EXTRA_PX)
     total = np.maximum(blurred, _TINY)
     by_blur = look.extra_weight / total[:, None]
@@ -215,7 +238,7 @@ def update_mixture(data: CurveData, look: Expectation, state: MixtureState) -> M
     d2 = np.where(seen, data.direction, 0.0) ** 2
     direction = np.sqrt(((sound * d2)[seen].sum() + 4 * 0.06**2) / (sound[seen].sum() + 4))
     return MixtureState(
-        scatter=np.sqrt(np.clip(scatter2, 0.006**2, 0.15**2)),
+        scatter=np.sqrt(np.clip(scatter2, 0.006**2, 0.25**2)),
         soft_zone=np.clip(soft, 0.005, 0.4),
         common=float(np.sqrt(np.clip(common2, 0.004**2, 0.08**2))),
         missed=float(np.clip(missed, 0.02, 0.85)),
@@ -237,7 +260,7 @@ def _shake_odds(data: CurveData, shaken: Floats, now: Floats) -> Floats:
     stops = np.where(np.isnan(data.shake_stops), -2.0, data.shake_stops)
     design = np.stack([np.ones_like(stops), stops], axis=1)
     chance = expit(np.clip(design @ now, -8, 8))
-    centre, precision = np.array([-1.5, 0.6]), np.array([1 / 1.5**2, 1 / 0.4**2])
+    centre, precision = np.array([-1.5, 0.6]), np.array([1 / 0.7**2, 1 / 0.4**2])
     gradient = design.T @ (shaken - chance) - precision * (now - centre)
     information = (design * (chance * (1 - chance))[:, None]).T @ design
     step = np.linalg.solve(information + np.diag(precision), gradient)
