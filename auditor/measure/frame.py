@@ -10,7 +10,8 @@ from auditor.measure.decode import MAX_PIXELS, Undecodable, decode
 from auditor.measure.fringing import measure_optics
 from auditor.measure.look import crop_jpeg, look
 from auditor.measure.noise import measure_noise, measure_photon_transfer
-from auditor.record import FrameRecord
+from auditor.optics import mtf50
+from auditor.record import FrameRecord, Settings
 from auditor.settings import read_tags
 
 __all__ = ["measure_file"]
@@ -54,7 +55,7 @@ def measure_file(
     settings = dataclasses.replace(
         settings, width_px=width, height_px=height, source=source, notes=notes
     )
-    sharpness, fringing = measure_optics(picture)
+    sharpness, fringing = measure_optics(picture, _perfect_lens(settings))
     small = look(picture, settings.orientation)
     return FrameRecord(
         path,
@@ -69,3 +70,10 @@ def measure_file(
         weakest_jpeg=crop_jpeg(picture, sharpness.weakest, settings.orientation),
         colour_grid=small.colour_grid,
     )
+
+
+def _perfect_lens(settings: Settings) -> float | None:
+    """MTF50 (c/px) that diffraction and the pixel alone leave at the frame's settings, if known."""
+    if not settings.f_number or not settings.pixel_pitch_um:
+        return None
+    return float(mtf50(settings.f_number, settings.pixel_pitch_um))

@@ -43,9 +43,11 @@ _SEAM: Final = 0.1
 """A seam reaches as far as one colour departs from green by this share of the step."""
 
 
-def measure_optics(picture: Picture) -> tuple[Sharpness, Fringing | None]:
-    """Sharpness and fringing of a frame from one search for edges."""
-    sharpness, edges = sharpness_and_edges(picture)
+def measure_optics(
+    picture: Picture, limit_cpp: float | None = None
+) -> tuple[Sharpness, Fringing | None]:
+    """Sharpness (see `measure_sharpness`) and fringing of a frame from one search for edges."""
+    sharpness, edges = sharpness_and_edges(picture, limit_cpp)
     return sharpness, None if edges is None else measure_fringing(picture, edges)
 
 

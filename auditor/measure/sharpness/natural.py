@@ -34,6 +34,10 @@ _COARSE: Final = 6
 _NOISE_SLOPE: Final = -0.8
 """Coarse noise, blurred as it may be, has nearly the same power at all low frequencies; 150 of 151
 zones of photographs fell more steeply than this below 0.08 c/px."""
+_LOUDEST_NOISE: Final = -1.0
+"""ln of power over light squared that no noise reaches: grain of six pixels at a signal to noise of 10."""
+_SHARPENING: Final = 0.15
+"""How far (ln MTF50) ordinary sharpening may lift a picture beyond what optics allow."""
 _SHARES: Final = (0.3, 0.6, 1.0)
 
 
@@ -62,10 +66,12 @@ def _natural() -> tuple[Floats, Floats]:
     return mean, covariance
 
 
-def texture_mtf50(spectrum: Spectrum | None) -> tuple[float, float] | None:
+def texture_mtf50(spectrum: Spectrum | None, limit: float = np.inf) -> tuple[float, float] | None:
     """ln MTF50 and its error from a spectrum alone; None where noise hides too much of it.
 
-    Slope and blur trade places in one spectrum, so the error is a quarter at least.
+    Slope and blur trade places in one spectrum, so the error is a quarter at least. `limit` is
+    ln MTF50 of a perfect lens at the frame's settings; no more than sharpening adds is likely
+    beyond it.
     """
     if spectrum is None or spectrum.windows < _MIN_WINDOWS:
         return None
@@ -73,7 +79,7 @@ def texture_mtf50(spectrum: Spectrum | None) -> tuple[float, float] | None:
     if np.count_nonzero(seen) < _MIN_BINS or not seen[:_COARSE].all():
         return None
     slope = np.polyfit(np.log(SPECTRUM_CPP[:_COARSE]), spectrum.log_power[:_COARSE], 1)[0]
-    if slope > _NOISE_SLOPE:
+    if slope > _NOISE_SLOPE and spectrum.log_power[:_COARSE].mean() < _LOUDEST_NOISE:
         return None
     level, losses = _members()
     mean, covariance = _natural()
@@ -81,17 +87,20 @@ def texture_mtf50(spectrum: Spectrum | None) -> tuple[float, float] | None:
     inverse = np.linalg.inv(covariance[np.ix_(seen, seen)] + noise)
     left = spectrum.log_power[seen] - mean[seen] - losses[:, :, seen]
     log_p = -0.5 * np.einsum("ski,ij,skj->sk", left, inverse, left)
+    log_p -= 0.5 * (np.maximum(level - limit, 0) / _SHARPENING) ** 2
     p = np.exp(log_p - log_p.max()).sum(0)
     p /= p.sum()
     value = float(p @ level)
     return value, float(np.sqrt(p @ (level - value) ** 2 + _SCENE_SD**2))
 
 
-def with_texture(zone: ZoneSharpness | None, spectrum: Spectrum | None) -> ZoneSharpness | None:
+def with_texture(
+    zone: ZoneSharpness | None, spectrum: Spectrum | None, limit: float = np.inf
+) -> ZoneSharpness | None:
     """The zone's value with the spectrum's word added where clean edges do not settle it."""
     if zone is not None and zone.method == "edges":
         return zone
-    told = texture_mtf50(spectrum)
+    told = texture_mtf50(spectrum, limit)
     if told is None:
         return zone
     value, error = told

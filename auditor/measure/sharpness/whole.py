@@ -54,12 +54,18 @@ def _nothing(note: str) -> Sharpness:
     )
 
 
-def measure_sharpness(picture: Picture) -> Sharpness:
-    """System MTF50 by zone from the frame's own edges and texture; never raises on odd pixels."""
-    return sharpness_and_edges(picture)[0]
+def measure_sharpness(picture: Picture, limit_cpp: float | None = None) -> Sharpness:
+    """System MTF50 by zone from the frame's own edges and texture; never raises on odd pixels.
+
+    `limit_cpp` is the MTF50 of a perfect lens at the frame's aperture and pixel pitch, if known: the
+    correction for soft objects goes no further. What is measured may (sharpened pictures do).
+    """
+    return sharpness_and_edges(picture, limit_cpp)[0]
 
 
-def sharpness_and_edges(picture: Picture) -> tuple[Sharpness, Edges | None]:
+def sharpness_and_edges(
+    picture: Picture, limit_cpp: float | None = None
+) -> tuple[Sharpness, Edges | None]:
     """As `measure_sharpness`, with the edges behind it; None when there is nothing to measure."""
     light = light_of(picture)
     h, w = light.shape
@@ -79,11 +85,11 @@ def sharpness_and_edges(picture: Picture) -> tuple[Sharpness, Edges | None]:
     if share < _RICH:
         more = finder.places(_FINE_CELL_PX, _FINE_PER_ZONE, places)
         edges = edges.with_(measure_edges(light, more.y, more.x))
-    softness = scene_softness(share)
+    softness = scene_softness(share, limit_cpp)
     masks = zone_masks(edges.y, edges.x, light.shape)
     zones = {name: zone_value(edges, masks[name], light.shape, softness) for name in ZONES}
     spectra = frame_spectra(light, finder.small, finder.factor)
-    zones = {name: with_texture(zones[name], spectra.zones[name]) for name in ZONES}
+    zones = {name: with_texture(zones[name], spectra.zones[name], softness.limit) for name in ZONES}
     if all(z is None for z in zones.values()):
         note = "no measurable detail: the frame is featureless, clipped or all noise"
         return _nothing(note), None
