@@ -19,9 +19,10 @@ if TYPE_CHECKING:
 
     from auditor.engine import Progress, ScanOptions, ScanSummary
     from auditor.infer.criteria import Criteria
+    from auditor.store import Store
 
 _UNREAD: Final = re.compile(r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_")
-"""Columns that no inference reads yet: left on disk, they spare half the memory."""
+"""Columns that no inference reads for every frame: left on disk, they spare half the memory."""
 
 __all__ = [
     "InferOptions",
@@ -142,11 +143,27 @@ def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any
         options.criteria or Criteria(),
         counts,
         pictures=store.pictures,
+        spectra=lambda paths: _spectra(store, paths),
         patterns=patterns,
         accept=options.accept,
     )
     profile["notices"] = notices
     return profile, chosen
+
+
+def _spectra(store: Store, paths: list[str]) -> pd.DataFrame:
+    """Spectra of some files by path; zone by zone, so that those of all never lie in memory."""
+    import pandas as pd
+
+    from auditor.infer.lenses import SPECTRUM_COLUMNS
+    from auditor.record import SPECTRUM_CPP
+
+    wanted, parts = set(paths), []
+    bins = len(SPECTRUM_CPP)
+    for first in range(0, len(SPECTRUM_COLUMNS), bins):
+        table = store.load(["path", *SPECTRUM_COLUMNS[first : first + bins]])
+        parts.append(table[table["path"].isin(wanted)].set_index("path"))
+    return pd.concat(parts, axis=1).reset_index()
 
 
 def write_all(

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.curve_data import Table
 from auditor.infer.lenses.evidence import judge
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.grouping import nominal_from_index
 from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.ranges import Ranges, dense_curves, find_ranges
+from auditor.infer.lenses.table import Table
 from auditor.record import ZONES
 
 __all__ = ["describe_range", "weaker_zone"]

@@ -43,9 +43,11 @@ class LensGroup:
 
 def numbers(frames: pd.DataFrame, name: str) -> Floats:
     """A copy of a column as float64, NaN where missing, unreadable or the column does not exist."""
-    if name not in frames:
-        return np.full(len(frames), np.nan)
-    column = frames[name]
+    return as_numbers(frames[name]) if name in frames else np.full(len(frames), np.nan)
+
+
+def as_numbers(column: pd.Series) -> Floats:
+    """A copy of a column as float64, NaN where missing or unreadable."""
     if not pd.api.types.is_numeric_dtype(column.dtype):
         column = pd.to_numeric(column, errors="coerce")
     return np.array(column.to_numpy(dtype=np.float64, na_value=np.nan))
@@ -55,7 +57,12 @@ def texts(frames: pd.DataFrame, name: str) -> pd.Series:
     """A column of text with missing values as the empty string."""
     if name not in frames:
         return pd.Series("", index=frames.index, dtype="str")
-    return frames[name].astype("str").where(frames[name].notna(), "")
+    return as_texts(frames[name])
+
+
+def as_texts(column: pd.Series) -> pd.Series:
+    """Text with missing values as the empty string."""
+    return column.astype("str").where(column.notna(), "")
 
 
 def flags(frames: pd.DataFrame, name: str, default: bool) -> NDArray[np.bool_]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.converters import FittedRange, compare_converter
-from auditor.infer.lenses.curve_data import Table, curve_data, read_table
+from auditor.infer.lenses.curve_data import curve_data
 from auditor.infer.lenses.describe import describe_range, weaker_zone
 from auditor.infer.lenses.diffraction import describe_diffraction
 from auditor.infer.lenses.fit import CurveFit, fit_curve
@@ -20,6 +20,7 @@ from auditor.infer.lenses.fringing import FringeTable, describe_fringing, read_f
 from auditor.infer.lenses.grouping import LensGroup, focal_clusters, lens_groups
 from auditor.infer.lenses.intervals import Draws, draw_curves
 from auditor.infer.lenses.sides import SideTable, judge_sides, read_sides
+from auditor.infer.lenses.table import SpectraReader, Table, read_table
 
 __all__ = ["infer_lenses"]
 
@@ -31,15 +32,27 @@ class _Tables:
     fringes: FringeTable
 
 
-def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[dict[str, Any]]:
-    """The `lenses` of the profile from the frame table (`record.COLUMNS` and `crawl.relate`)."""
+def infer_lenses(
+    frames: pd.DataFrame, criteria: Criteria, spectra: SpectraReader | None = None
+) -> list[dict[str, Any]]:
+    """The `lenses` of the profile from the frame table (`record.COLUMNS` and `crawl.relate`).
+
+    `spectra` gives the spectrum columns by path where the table does not hold them: curves are drawn
+    from a part of the frames, and only theirs are read.
+    """
     if not len(frames):
         return []
     frames = frames.reset_index(drop=True)
-    tables = _Tables(read_table(frames), read_sides(frames), read_fringing(frames))
+    curves = read_table(frames, criteria.seed)
+    groups = list(lens_groups(frames))
+    if spectra is not None:
+        sampled = [curves.sample(p) for g in groups for p in _parts(curves, g)]
+        if sampled:
+            curves = curves.with_spectra(np.unique(np.concatenate(sampled)), spectra)
+    tables = _Tables(curves, read_sides(frames), read_fringing(frames))
     entries: list[dict[str, Any]] = []
     fitted: dict[tuple[str, str, str | None, str | None], list[FittedRange]] = {}
-    for group in lens_groups(frames):
+    for group in groups:
         ranges, reasons = _fitted_ranges(tables.curves, group, criteria)
         fitted[group.lens, group.body, group.lens_serial, group.converter] = ranges
         entries.append(_describe(tables, group, ranges, reasons, criteria))
@@ -70,12 +83,11 @@ def _fitted_ranges(
     empty = int(np.isnan(table.log_mtf50[rows]).all(1).sum())
     if empty:
         reasons.append(f"{empty} frames in which no sharpness could be measured")
-    cluster = focal_clusters(table.focal_mm[rows])
-    if (cluster < 0).any() and (cluster >= 0).any():
-        reasons.append(f"{int((cluster < 0).sum())} frames without a focal length left out")
-    parts = [rows[cluster == c] for c in np.unique(cluster) if c >= 0 or (cluster < 0).all()]
+    known = np.isfinite(table.focal_mm[rows])
+    if known.any() and not known.all():
+        reasons.append(f"{int((~known).sum())} frames without a focal length left out")
     fitted = []
-    for part in parts:
+    for part in _parts(table, group):
         ready = _fit(table, group, part, criteria)
         if ready is not None:
             fitted.append((part, *ready))
@@ -87,6 +99,13 @@ def _fitted_ranges(
         ends = (float(focal.min()), float(focal.max())) if len(focal) else None
         ranges.append(FittedRange(part, ends, fit, draws))
     return ranges, reasons
+
+
+def _parts(table: Table, group: LensGroup) -> list[NDArray[np.int64]]:
+    """Rows of each cluster of focal lengths; all of them where no focal length is known."""
+    cluster = focal_clusters(table.focal_mm[group.rows])
+    kept = [c for c in np.unique(cluster) if c >= 0 or (cluster < 0).all()]
+    return [group.rows[cluster == c] for c in kept]
 
 
 def _describe(
@@ -132,7 +151,7 @@ def _describe(
 def _fit(
     table: Table, group: LensGroup, rows: NDArray[np.int64], criteria: Criteria
 ) -> tuple[CurveFit, Draws] | None:
-    data = curve_data(table, group, rows, criteria.seed)
+    data = curve_data(table, group, rows)
     if data is None:
         return None
     fit = fit_curve(data)

@@ -1,0 +1,143 @@
+"""The columns of the frame table that curves need, as arrays.
+
+What is long (signatures, spectra) is read only for the rows that a curve is drawn from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from auditor.infer.lenses.grouping import aperture_index, as_numbers, as_texts, numbers
+from auditor.record import SPECTRUM_CPP, ZONES
+
+__all__ = ["SPECTRUM_COLUMNS", "SpectraReader", "Table", "read_table"]
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Rows = NDArray[np.int64]
+
+CELL_LIMIT: Final = 160
+"""Frames at one aperture beyond which a random sample stands for all: what more frames could
+still change is far below what they share (scene, outing, the measurement itself)."""
+
+SPECTRUM_COLUMNS: Final = tuple(
+    f"{zone}_spectrum_{i:02d}" for zone in ZONES for i in range(len(SPECTRUM_CPP))
+)
+
+SpectraReader = Callable[[list[str]], pd.DataFrame]
+"""Gives `path` and `SPECTRUM_COLUMNS` for files by path; those unknown may be missing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """n rows, NaN where unmeasured."""
+
+    log_mtf50: Singles
+    """n x Z over `record.ZONES`."""
+    relative_stderr: Singles
+    aperture: Rows
+    """Index of the nominal third of a stop, -1 where unusable."""
+    f_number: Singles
+    focal_mm: Floats
+    shake_stops: Singles
+    direction: Singles
+    outing: Rows
+    burst: Rows
+    order: NDArray[np.int32]
+    """The rows' turn when a sample is drawn, by chance."""
+    frames: pd.DataFrame
+    stored: tuple[Rows, Singles] | None = None
+    """Rows (ascending) and spectra that were read from elsewhere."""
+
+    def usable(self, rows: Rows) -> Rows:
+        """Those with an aperture and a figure."""
+        return rows[(self.aperture[rows] >= 0) & ~np.isnan(self.log_mtf50[rows]).all(1)]
+
+    def sample(self, rows: Rows) -> Rows:
+        """The usable ones, at most `CELL_LIMIT` of each aperture; of a part of `rows` the sample
+        holds every row that the sample of all of them holds."""
+        rows = self.usable(rows)
+        aperture = self.aperture[rows]
+        if not len(rows) or np.bincount(aperture).max() <= CELL_LIMIT:
+            return rows
+        order = np.lexsort((self.order[rows], aperture))
+        counts = np.bincount(aperture)
+        start = np.concatenate([[0], np.cumsum(counts)[:-1]])
+        rank = np.arange(len(rows)) - start[aperture[order]]
+        return rows[np.sort(order[rank < CELL_LIMIT])]
+
+    def signature(self, rows: Rows) -> NDArray[np.object_]:
+        """Signatures, the empty string where there is none."""
+        if "signature" not in self.frames:
+            return np.full(len(rows), "", dtype=object)
+        return as_texts(self.frames["signature"].iloc[rows]).to_numpy(dtype=object)
+
+    def spectra(self, rows: Rows) -> Floats | None:
+        """Log power spectra, m x Z x 16; None where there are none at all."""
+        if self.stored is not None:
+            known, values = self.stored
+            at = np.minimum(np.searchsorted(known, rows), max(len(known) - 1, 0))
+            found = np.full((len(rows), len(SPECTRUM_COLUMNS)), np.nan)
+            hit = known[at] == rows if len(known) else np.zeros(len(rows), bool)
+            found[hit] = values[at[hit]]
+        elif all(n in self.frames for n in SPECTRUM_COLUMNS):
+            columns = [as_numbers(self.frames[n].iloc[rows]) for n in SPECTRUM_COLUMNS]
+            found = np.stack(columns, axis=1)
+        else:
+            return None
+        if not np.isfinite(found).any():
+            return None
+        return found.reshape(len(rows), len(ZONES), len(SPECTRUM_CPP))
+
+    def with_spectra(self, rows: Rows, reader: SpectraReader) -> Table:
+        """The table with the spectra of `rows` (ascending) read by path."""
+        if "path" not in self.frames:
+            return self
+        paths = as_texts(self.frames["path"].iloc[rows])
+        read = reader(paths.tolist())
+        read = read.drop_duplicates("path", keep="last").set_index("path")
+        read = read.reindex(index=pd.Index(paths), columns=list(SPECTRUM_COLUMNS))
+        values = np.stack([as_numbers(read[n]) for n in SPECTRUM_COLUMNS], axis=1)
+        return replace(self, stored=(rows, values.astype(np.float32)))
+
+
+def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
+    """Read and check the columns. Impossible figures (not within 0 to 1 c/px) count as missing."""
+    value = np.stack([_singles(frames, f"{z}_mtf50_cpp") for z in ZONES], axis=1)
+    value[~((value > 0.005) & (value < 1.0))] = np.nan
+    stderr = np.stack([_singles(frames, f"{z}_stderr_cpp") for z in ZONES], axis=1)
+    stderr /= value
+    stderr[~((stderr > 0) & (stderr < 5))] = np.nan
+    f_number = numbers(frames, "f_number")
+    focal = numbers(frames, "focal_length_mm")
+    focal[~((focal > 0.5) & (focal < 20_000))] = np.nan
+    seconds = numbers(frames, "exposure_time_s")
+    seconds[~((seconds > 0) & (seconds < 1e6))] = np.nan
+    along, down = _singles(frames, "horizontal_cpp"), _singles(frames, "vertical_cpp")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        direction = np.log(along / down)
+    direction[~np.isfinite(direction)] = np.nan
+    return Table(
+        np.log(value, out=value), stderr, aperture_index(f_number),
+        f_number.astype(np.float32), focal, np.log2(seconds * focal).astype(np.float32), direction,
+        _codes(frames, "outing"), _codes(frames, "burst"),
+        np.random.default_rng(seed).permutation(len(frames)).astype(np.int32), frames,
+    )  # fmt: skip
+
+
+def _singles(frames: pd.DataFrame, name: str) -> Singles:
+    return numbers(frames, name).astype(np.float32)
+
+
+def _codes(frames: pd.DataFrame, name: str) -> Rows:
+    values = numbers(frames, name)
+    missing = np.isnan(values)
+    # A frame whose outing is unknown stands alone.
+    lone = -1.0 - np.arange(len(values))
+    return np.where(missing, lone, values).astype(np.int64)
