@@ -29,6 +29,9 @@ _UNMATCHED_SD: Final = 0.09
 _UNMATCHED_WORTH: Final = 4
 """So many unmatched frames count in full; more of them share one doubt about the curve."""
 _MOST_UNMATCHED: Final = 24
+_LOOKS: Final = 1.15
+"""Intervals are so much wider than those of one figure alone: with three zones and the frame looked
+at together, a perfect accessory is then accused in fewer than one archive of twenty."""
 _SHAKE_RISK: Final = 2.0
 _DIRECTED: Final = 0.2
 """Log ratio of blur along x and y from which a frame looks shaken."""
@@ -129,7 +132,8 @@ def compare_sharpness(
     }
     present = np.asarray(held.any(0))
     blur2 = added_blur_px(found.base, found.draws, target, pitch)[:, present].mean(1)
-    out = [_entry(None, found.common, criteria.interval, common, blur2)]
+    whole = found.draws[:, present].mean(1)
+    out = [_entry(None, whole, criteria.interval, common, blur2)]
     for z, zone in enumerate(ZONES):
         if present[z]:
             own = common | {"pairs": int(held[:, z].sum())}
@@ -142,7 +146,9 @@ def _entry(
     zone: str | None, draws: Floats, share: float, common: Mapping[str, Any], blur2: Floats
 ) -> dict[str, Any]:
     tail = (1 - share) / 2
-    low, middle, high = (float(np.expm1(q)) for q in np.quantile(draws, [tail, 0.5, 1 - tail]))
+    quantiles = np.quantile(draws, [tail, 0.5, 1 - tail])
+    quantiles = quantiles[1] + _LOOKS * (quantiles - quantiles[1])
+    low, middle, high = (float(np.expm1(q)) for q in quantiles)
     blur = np.sqrt(np.maximum(np.quantile(blur2, [tail, 0.5, 1 - tail]), 0.0))
     return {
         "what": "sharpness",

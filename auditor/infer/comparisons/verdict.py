@@ -10,6 +10,8 @@ __all__ = ["entry", "pairs_to_settle", "sharpness_verdict", "verdict"]
 ENOUGH: Final = 0.05
 """A loss of sharpness below this is taken for none (a twentieth of MTF50; about a third of what a
 third of a stop of diffraction costs)."""
+_BARELY: Final = 0.005
+"""An interval that keeps off zero by less than this says nothing that anybody should act on."""
 
 
 def pairs_to_settle(pairs: int, half_width: float, wanted: float) -> int:
@@ -25,6 +27,12 @@ def _percent(value: float) -> str:
 
 def sharpness_verdict(difference: float, low: float, high: float, pairs: int) -> str:
     """For a relative difference of MTF50."""
+    if -_BARELY < high < 0 or 0 < low < _BARELY:
+        word, ends = ("softer", (high, low)) if high < 0 else ("sharper", (low, high))
+        return (
+            f"no difference beyond doubt; perhaps {word} by {_percent(difference)} "
+            f"({_percent(ends[0])} to {_percent(ends[1])})"
+        )
     if high < 0:
         return f"softer by {_percent(difference)} ({_percent(high)} to {_percent(low)})"
     if low > 0:
@@ -50,13 +58,13 @@ def verdict(
     """
     if pairs < 2 or not (math.isfinite(low) and math.isfinite(high)):
         return "cannot tell: one pair has no interval; about 8 pairs would settle it"
-    if high < 0:
-        return f"{texts[0]} ({-high:.2f} to {-low:.2f}{unit})"
     bounds = f"{low:.2f} to {high:.2f}{unit}"
-    if low > 0:
-        return f"{texts[1]} ({bounds})"
     if max(-low, high) <= enough:
         return f"{texts[2]} ({bounds})"
+    if high < 0:
+        return f"{texts[0]} ({-high:.2f} to {-low:.2f}{unit})"
+    if low > 0:
+        return f"{texts[1]} ({bounds})"
     more = pairs_to_settle(pairs, (high - low) / 2, enough)
     return f"cannot tell ({bounds}); about {more} pairs would settle it"
 
