@@ -18,7 +18,7 @@ __all__ = ["Job", "Ledger"]
 
 COMMIT_ROWS: Final = 64
 COMMIT_SECONDS: Final = 2.0
-MOVED_TOGETHER: Final = 1024
+ROWS_TOGETHER: Final = 1024
 
 Job = dict[str, Any]
 
@@ -41,7 +41,6 @@ class Ledger:
         """Known rows whose content was found under another path; not all of them are gone."""
         self._rows: list[dict[str, Any]] = []
         self._pictures: list[dict[str, Any]] = []
-        self._moved: list[tuple[int, Job, dict[str, Any]]] = []
         self._since = time.monotonic()
 
     def count(self, measured: bool) -> None:
@@ -78,13 +77,14 @@ class Ledger:
         else:
             self._note(row["path"], row["reason"] or "no reason given", "")
 
-    def same(self, job: Job, own: dict[str, Any]) -> bool:
-        """A file whose content is known; False when it has to be measured after all."""
-        index = self.planner.same_content(own)
-        if index is None:
-            return False
-        self._moved.append((index, job, own))
-        return True
+    def recognised(self, items: list[tuple[int, Job, dict[str, Any]]]) -> list[Job]:
+        """Files whose content is known, each with the index of its row, which is copied. Returns jobs
+        that turned out to need measuring. Raises StoreError."""
+        again: list[Job] = []
+        for at in range(0, len(items), ROWS_TOGETHER):
+            self._copy_moved(items[at : at + ROWS_TOGETHER], again)
+            self.commit()
+        return again
 
     def set_aside(self, job: Job, reason: str, said: str = "") -> None:
         """A file without measurements; `said` goes to the log only."""
@@ -111,37 +111,28 @@ class Ledger:
 
     # -- into the store ----------------------------------------------------------------------------
 
-    def commit_if_due(self) -> list[Job]:
+    def commit_if_due(self) -> None:
         """Commit now and then; see `commit`."""
-        waiting = len(self._rows) + len(self._moved)
-        overdue = waiting and time.monotonic() - self._since > COMMIT_SECONDS
-        if len(self._rows) >= COMMIT_ROWS or len(self._moved) >= MOVED_TOGETHER or overdue:
-            return self.commit()
-        return []
+        overdue = self._rows and time.monotonic() - self._since > COMMIT_SECONDS
+        if len(self._rows) >= COMMIT_ROWS or overdue:
+            self.commit()
 
-    def commit(self) -> list[Job]:
-        """Put everything on disk. Returns jobs that turned out to need measuring. Raises StoreError."""
-        again = self._copy_moved()
+    def commit(self) -> None:
+        """Put everything on disk. Raises StoreError."""
         if self._rows:
             self.store.append(self._rows, self._pictures)
         self._rows, self._pictures = [], []
         self._since = time.monotonic()
-        return again
 
     def drop(self) -> None:
         """Forget what could not be stored."""
-        self._rows, self._pictures, self._moved = [], [], []
+        self._rows, self._pictures = [], []
 
-    def _copy_moved(self) -> list[Job]:
-        """Rows of files that were recognised by their content are copied, not measured again."""
-        moved, self._moved = self._moved, []
-        if not moved:
-            return []
+    def _copy_moved(self, moved: list[tuple[int, Job, dict[str, Any]]], again: list[Job]) -> None:
         rows = self.store.rows(self.planner.known, [index for index, _, _ in moved])
-        again = []
         for index, job, own in moved:
             if index not in rows:  # its part was damaged in the meantime
-                again.append(job | {"same": []})
+                again.append(job | {"do": "measure", "same": []})
                 continue
             new = {"path": job["path"], "sidecar_stamp": job["stamp"], "gone": False}
             row = rows[index] | own | new
@@ -149,11 +140,10 @@ class Ledger:
             self.moved_from.add(index)
             self.summary.moved += 1
             self.count(row["status"] == "measured")
-        return again
 
     def mark_gone(self, indices: list[int]) -> None:
         """Mark known rows whose file is no longer there; their measurements are kept."""
-        for at in range(0, len(indices), 4096):
-            rows = self.store.rows(self.planner.known, indices[at : at + 4096])
+        for at in range(0, len(indices), ROWS_TOGETHER):
+            rows = self.store.rows(self.planner.known, indices[at : at + ROWS_TOGETHER])
             self.store.append([row | {"gone": True} for row in rows.values()])
             self.summary.gone += len(rows)

@@ -80,9 +80,7 @@ class Planner:
         same = index >= 0
         here = np.where(same, index, 0)
         if len(known):
-            same &= known.size[here] == np.fromiter(
-                (e.size_bytes for e in entries), np.int64, count
-            )
+            same &= known.size[here] == np.array(sizes, np.int64)
             same &= known.mtime[here] == np.array(mtimes, np.int64)
             same &= known.stamp[here] == stamps
             same &= ~known.gone[here] & ~self._again[here]
@@ -173,14 +171,13 @@ class Planner:
         low, high = np.searchsorted(sizes, [size, size + 1])
         return np.asarray(rows[low:high])
 
-    def same_content(self, own: dict[str, Any]) -> int | None:
-        """Index of a known row with this content and this sidecar."""
+    def same_content(self, own: dict[str, Any]) -> list[int]:
+        """Indices of known rows with this content and this sidecar."""
         file_id = str(own["file_id"]).encode()
         sidecar = str(own["sidecar_id"] or "").encode()
         rows = self.of_size(int(own["size_bytes"]))
         hits = rows[(self.known.ids[rows] == file_id) & (self.known.sidecar_ids[rows] == sidecar)]
-        usable = [i for i in hits.tolist() if self._usable(i)]
-        return usable[0] if usable else None
+        return [i for i in hits.tolist() if self._usable(i)]
 
     def counted_before(self, own: dict[str, Any]) -> list[int]:
         """Indices of known rows with this content that are counted and were not found in this scan."""

@@ -25,6 +25,7 @@ from .options import Progress, ScanError, ScanOptions, ScanSummary
 from .plan import Batcher, Planner, stamp_of
 from .runlog import RunLog
 from .stopping import StopSignal
+from .twins import Twins
 from .walker import Walk
 from .wire import unpack
 
@@ -101,6 +102,7 @@ class _Scan:
         self.ledger = Ledger(store, self.planner, options, self.summary, self.log)
         self.batcher = Batcher(workers)
         self.exposures = Exposures(store, self.planner.here)
+        self.twins = Twins(store, self.planner)
         self.light: deque[Job] = deque()  # jobs that decode nothing
         self.nameless = 0  # files whose tags are still to be read
         self.counted: list[tuple[FileEntry, int]] = []
@@ -164,21 +166,20 @@ class _Scan:
                 if self.pool is not None and self.pool.alive() == 0:
                     raise _Stop("no worker process is left and none comes back; run again to go on")
                 heard = time.monotonic()
-            self._once_more(self.ledger.commit_if_due())
+            self.ledger.commit_if_due()
             if walk.ended and not self._unfinished():
-                self._once_more(self.ledger.commit())
+                self.ledger.commit()
             self._tell(walk)
 
     def _room(self) -> bool:
         """Whether more files may be taken in: memory holds a stretch of the archive, not all of it."""
-        return self.nameless + len(self.exposures) < STRETCH and len(self.batcher) < STRETCH
+        waiting = self.nameless + len(self.exposures) + len(self.twins)
+        return waiting < STRETCH and len(self.batcher) < STRETCH
 
     def _unfinished(self) -> bool:
-        queued = self.light or len(self.batcher) or len(self.exposures) or self.counted
+        sorting = len(self.exposures) or len(self.twins) or self.counted
+        queued = self.light or len(self.batcher) or sorting
         return bool(self.running or self.again or self.suspects or queued)
-
-    def _once_more(self, jobs: list[Job]) -> None:
-        self.again += [[job] for job in jobs]
 
     def _take_in(self, chunk: list[FileEntry | Skipped]) -> None:
         for item in chunk:
@@ -199,13 +200,16 @@ class _Scan:
 
     def _sort(self, ended: bool) -> None:
         """Once the tags of all files are read: which are measured, which counted on others."""
-        if self.nameless or not (ended or len(self.exposures) >= STRETCH):
+        waiting = len(self.exposures) + len(self.twins)
+        if self.nameless or not (ended or waiting >= STRETCH):
             return
         if ended and self.counted:
             self._confirm_counted()
-        elif len(self.exposures):
-            self._once_more(self.ledger.commit())  # what was recognised by its content counts too
-            self._dispatch(self.exposures.sort())
+        elif waiting:
+            copied, jobs = self.twins.resolve()
+            jobs += self.ledger.recognised(copied)
+            self.ledger.commit()  # what is measured by now counts too
+            self._dispatch([*jobs, *self.exposures.sort()])
 
     def _confirm_counted(self) -> None:
         """Files counted on others stay so while those others stand; else they are looked at anew."""
@@ -323,9 +327,8 @@ class _Scan:
         elif kind == "other":
             self._dispatch(self.exposures.apart(job, outcome[1]["file_id"]))
         elif kind == "same":
-            self.nameless -= job["do"] == "identify"
-            if not self.ledger.same(job, outcome[1]):
-                self._once_more([job | {"do": "measure", "same": []}])
+            self.nameless -= 1
+            self.twins.add(job, outcome[1])
         elif kind == "unreadable":
             if not outcome[2]:
                 raise _Stop(

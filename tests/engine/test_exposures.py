@@ -186,6 +186,29 @@ def test_a_backup_of_a_deleted_file_is_known_by_its_content(tmp_path: Path, call
     assert measured_now(calls) == []
 
 
+def test_a_backup_that_comes_later_is_counted_unless_the_original_is_gone(
+    tmp_path: Path, calls: Path
+) -> None:
+    root, out = tmp_path / "a", tmp_path / "out"
+    one, two = jpeg(root / "b" / "IMG_0001.jpg", 1), jpeg(root / "b" / "IMG_0002.jpg", 2)
+    run(root, out)
+    measured_now(calls)
+    shutil.copy(one, put(root / "a" / "IMG_0001.jpg", b""))
+    shutil.move(two, root / "IMG_0003.jpg")
+    os.utime(one, (7, 7))
+    summary = run(root, out)
+    assert sums(summary) == (3, 3, 0, 1)
+    assert (summary.moved, summary.gone) == (2, 1), "one touched, one moved"
+    assert measured_now(calls) == []
+    assert counted(out) == {"IMG_0001.jpg": "IMG_0001.jpg"}
+    shutil.copy(root / "IMG_0003.jpg", put(root / "c" / "IMG_0003.jpg", b""))
+    jpeg(root / "IMG_0003.jpg", 9)  # the copy's original is another picture by now
+    summary = run(root, out)
+    assert sums(summary) == (4, 4, 0, 1)
+    assert measured_now(calls) == ["IMG_0003.jpg"]
+    assert run(root, out).unchanged == 4
+
+
 def test_a_touched_or_renamed_archive_stays_counted(tmp_path: Path, calls: Path) -> None:
     root = tmp_path / "a"
     for n in range(4):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -58,23 +59,39 @@ def group_is_gone(group: int, within_s: float = 8.0) -> bool:
 
 @pytest.mark.long
 def test_killed_again_and_again_the_result_is_that_of_a_quiet_run(tmp_path: Path) -> None:
-    kill_again_and_again(tmp_path, kills=8, files=60, seed=1)
-
-
-def kill_again_and_again(
-    folder: Path, kills: int, files: int, seed: int, latest_s: float = 4.5
-) -> int:
-    """SIGKILL a scan at random moments until it gets through; returns the kills that hit."""
-    chance = random.Random(seed)
-    names = [f"{n:03d}-slow.jpg" for n in range(files - 6)]
-    names += [f"{n}-refused.jpg" for n in range(4)] + ["x-abort.jpg", "y-odd.jpg"]
-    root = archive.make(folder / "a", names)
+    """KILLS and FILES in the environment make the run longer than in CI."""
+    kills, files = int(os.environ.get("KILLS", "8")), int(os.environ.get("FILES", "60"))
+    root, broken, counted = killing_ground(tmp_path / "a", files)
     before = archive.look(root)
-    archive.run(root, folder / "quiet")
+    quiet = archive.run(root, tmp_path / "quiet", measure="planted:measure_by_tags")
+    assert (quiet.found, quiet.set_aside, quiet.counted) == (files, broken, counted)
+    chance, hit, rounds = random.Random(1), 0, 0
+    while hit < kills:
+        hit += kill_again_and_again(root, tmp_path / f"out{rounds}", kills - hit, chance)
+        same_as_quiet(tmp_path / f"out{rounds}", tmp_path / "quiet")
+        rounds += 1
+        print(f"{hit} kills, {rounds} scans brought to their end")
+    assert archive.look(root) == before
+
+
+def killing_ground(root: Path, files: int) -> tuple[Path, int, int]:
+    """An archive of so many files; how many of them are broken, and how many are copies."""
+    copies = files // 10
+    names = [f"{n:03d}-slow.jpg" for n in range(files - copies - 6)]
+    names += [f"{n}-refused.jpg" for n in range(4)] + ["x-abort.jpg", "y-odd.jpg"]
+    archive.make(root, names)
+    (root / "z").mkdir()
+    for name in names[:copies]:
+        shutil.copy(root / name, root / "z" / name)
+    return root, 6, copies
+
+
+def kill_again_and_again(root: Path, out: Path, kills: int, chance: random.Random) -> int:
+    """SIGKILL a scan at random moments until it gets through; returns the kills that hit."""
     hit = 0
     while hit < kills:
-        process = start(root, folder / "out")
-        time.sleep(chance.uniform(0.2, latest_s))
+        process = start(root, out, measure="planted:measure_by_tags")
+        time.sleep(chance.uniform(0.2, 5.0))
         ended = process.poll() is not None
         process.kill()
         process.communicate()
@@ -82,21 +99,22 @@ def kill_again_and_again(
             break
         hit += 1
         assert group_is_gone(process.pid), "workers outlive a killed scan"
-    process = start(root, folder / "out")
+    process = start(root, out, measure="planted:measure_by_tags")
     said, _ = process.communicate(timeout=600)
     assert process.returncode == 0, said
-    assert f"found {files} measured {files - 6} set aside 6" in said
-    ours, quiet = Store(folder / "out").load(), Store(folder / "quiet").load()
+    return hit
+
+
+def same_as_quiet(out: Path, undisturbed: Path) -> None:
+    ours, quiet = Store(out).load(), Store(undisturbed).load()
     assert not ours["path"].duplicated().any()
     pd.testing.assert_frame_equal(ours, quiet)
     ids = quiet["file_id"].tolist()
     pd.testing.assert_frame_equal(
-        Store(folder / "out").pictures(ids).sort_values("file_id", ignore_index=True),
-        Store(folder / "quiet").pictures(ids).sort_values("file_id", ignore_index=True),
+        Store(out).pictures(ids).sort_values("file_id", ignore_index=True),
+        Store(undisturbed).pictures(ids).sort_values("file_id", ignore_index=True),
     )
-    assert Store(folder / "out").verify() == []
-    assert archive.look(root) == before
-    return hit
+    assert Store(out).verify() == []
 
 
 @pytest.mark.parametrize(

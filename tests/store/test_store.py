@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from auditor.record import COLUMNS, FrameRecord, Noise, Settings, Tone, to_row
@@ -177,6 +179,31 @@ def test_no_damage_whatever_raises(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
 ) -> None:
     fuzz_one_store(tmp_path_factory.mktemp("s"), data)
+
+
+@pytest.mark.long
+def test_no_damage_whatever_raises_however_long_it_is_tried(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    """FUZZ_SECONDS in the environment makes the run longer than in CI."""
+    until = time.monotonic() + float(os.environ.get("FUZZ_SECONDS", "20"))
+    tried = [0]
+
+    @settings(
+        max_examples=50, deadline=None, database=None, phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )  # fmt: skip
+    @given(st.data())
+    def one(data: st.DataObject) -> None:
+        folder = tmp_path_factory.mktemp("s")
+        fuzz_one_store(folder, data)
+        shutil.rmtree(folder)
+        tried[0] += 1
+
+    while time.monotonic() < until:
+        one()
+    print(f"{tried[0]} damaged stores")
+    assert tried[0] > 10
 
 
 def fuzz_one_store(folder: Path, data: st.DataObject) -> None:
