@@ -7,8 +7,10 @@ again, with other thresholds or for a part of the frames, without reading a pict
 from __future__ import annotations
 
 import re
+import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -27,6 +29,7 @@ _UNREAD: Final = re.compile(r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|we
 __all__ = [
     "InferOptions",
     "OutputError",
+    "meanwhile",
     "prepare_output",
     "profile_of",
     "scan_archive",
@@ -108,6 +111,28 @@ def scan_archive(
         options=options,
         progress=progress,
     )
+
+
+def meanwhile(progress: Callable[[Progress], None]) -> Callable[[Progress], None]:
+    """`progress`, and once workers measure, the libraries of the later stages are loaded beside it.
+
+    This process has nothing else to do then; later everything would wait for them.
+    """
+    begun = False
+
+    def show(state: Progress) -> None:
+        nonlocal begun
+        if state.done and not begun:
+            begun = True
+            threading.Thread(target=_load_later_stages, daemon=True).start()
+        progress(state)
+
+    return show
+
+
+def _load_later_stages() -> None:
+    for name in ("auditor.infer.profile", "auditor.report"):
+        import_module(name)
 
 
 def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any], pd.DataFrame]:

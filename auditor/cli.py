@@ -125,7 +125,7 @@ def run(archives: tuple[str, ...], out: Path, **options: Any) -> None:
     """Scan ARCHIVES, infer the gear profile and write the report. Run again, it resumes."""
     scan_options, infer_options = _split(options)
     target = _prepared(out, archives)
-    summary = _scan(archives, target, scan_options)
+    summary = _scan(archives, target, scan_options, profile_follows=True)
     profile = _profile(target, infer_options)
     _close(profile, target, summary.set_aside_lines())
     sys.exit(SET_ASIDE if profile["frames"]["set_aside"] else 0)
@@ -215,16 +215,19 @@ def _split(options: dict[str, Any]) -> tuple[dict[str, Any], Any]:
 
 def _infer_options(options: dict[str, Any]) -> Any:
     from auditor.audit import InferOptions
-    from auditor.crawl.selection import start_of
-    from auditor.infer.bodies import parse_accept
     from auditor.infer.criteria import Criteria
 
     names = ("pin_sharp", "acceptable", "snr_excellent", "snr_acceptable", "output_megapixels")
     try:
         criteria = Criteria(**{n: options.pop(n) for n in names})
-        for text in options["accept"]:
-            parse_accept(text)
+        if options["accept"]:
+            from auditor.infer.bodies import parse_accept
+
+            for text in options["accept"]:
+                parse_accept(text)
         if options["since"] is not None:
+            from auditor.crawl.selection import start_of
+
             start_of(options["since"])
     except ValueError as error:
         _fail(str(error), 2)
@@ -243,8 +246,13 @@ def _prepared(out: Path, archives: tuple[str, ...]) -> Path:
         _fail(str(error), 2)
 
 
-def _scan(archives: tuple[str, ...], target: Path, options: dict[str, Any]) -> Any:
-    from auditor.audit import scan_archive
+def _scan(
+    archives: tuple[str, ...],
+    target: Path,
+    options: dict[str, Any],
+    profile_follows: bool = False,
+) -> Any:
+    from auditor.audit import meanwhile, scan_archive
     from auditor.console import progress_display
     from auditor.engine import ScanError, ScanOptions
     from auditor.store import StoreBusy, StoreError
@@ -262,7 +270,7 @@ def _scan(archives: tuple[str, ...], target: Path, options: dict[str, Any]) -> A
                     max_pixels=round(options["max_megapixels"] * 1e6),
                     retry=options["retry"],
                 ),
-                progress=show,
+                progress=meanwhile(show) if profile_follows else show,
             )
     except (ScanError, StoreBusy, StoreError) as error:
         _fail(str(error), 1)

@@ -9,6 +9,7 @@ import queue
 import shutil
 import signal
 import tempfile
+import time
 from collections.abc import Iterator, Sequence
 from multiprocessing import resource_tracker
 from typing import Any, Final
@@ -171,6 +172,20 @@ class Workers:
         if self._cluster is not None:
             with contextlib.suppress(Exception):
                 self._cluster.close(timeout=3)
-            psutil.wait_procs(ours, timeout=2)
+            _until_gone(ours, 2.0)
         if self._folder:
             shutil.rmtree(self._folder, ignore_errors=True)
+
+
+def _until_gone(processes: Sequence[psutil.Process], seconds: float) -> None:
+    """Wait for killed processes; one that nobody has collected yet (a zombie) counts as gone."""
+
+    def gone(process: psutil.Process) -> bool:
+        try:
+            return bool(process.status() == psutil.STATUS_ZOMBIE)
+        except psutil.Error:
+            return True
+
+    until = time.monotonic() + seconds
+    while time.monotonic() < until and not all(gone(p) for p in processes):
+        time.sleep(0.01)

@@ -6,7 +6,20 @@ Inference knows nothing of pixels: it reads the frame table (after `crawl.relate
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 from auditor.infer.criteria import Criteria
-from auditor.infer.profile import build_profile
+
+if TYPE_CHECKING:
+    from auditor.infer.profile import build_profile
 
 __all__ = ["Criteria", "build_profile"]
+
+
+def __getattr__(name: str) -> Any:
+    # Criteria are checked before a scan begins, which must not wait for the libraries of inference.
+    if name == "build_profile":
+        from auditor.infer.profile import build_profile
+
+        return build_profile
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
