@@ -8,6 +8,7 @@ import cv2
 import noise_pictures as draw
 import numpy as np
 import pytest
+from skimage import data
 
 from auditor.measure.noise import OUTPUT_MEGAPIXELS, measure_noise
 from auditor.measure.picture import Picture
@@ -98,6 +99,41 @@ def test_texture_does_not_pass_for_noise(texture: str, blur: float) -> None:
         assert noise.sigma_code8 is not None or noise.note
 
 
+@pytest.mark.parametrize("name", ["grass", "gravel", "brick"])
+def test_photographed_textures_do_not_pass_for_noise(name: str) -> None:
+    """scikit-image's pictures as the scene, two samples a pixel, behind lenses soft and sharp."""
+    photo = Picture(getattr(data, name)())
+    scene = np.tile(photo.linear(photo.code), (4, 5))  # type: ignore[arg-type]
+    for blur in (0.8, 2.0):
+        seen = cv2.GaussianBlur(scene, (0, 0), blur)[::2, ::2]
+        noise = measure_noise(draw.jpeg(draw.develop(seen), 97))
+        assert noise.sigma_code8 is None or noise.sigma_code8 < 0.6
+        assert noise.sigma_code8 is not None or noise.note
+
+
+@pytest.mark.parametrize("quality", [97, 90, 80])
+def test_textures_as_loud_as_no_smoothed_noise_is(quality: int) -> None:
+    """Resized so harshly that their power reaches the highest frequencies."""
+    for name in ("grass", "gravel", "brick"):
+        picture = getattr(data, name)()
+        for small in (picture[::2, ::2], cv2.resize(picture, None, fx=0.4, fy=0.4)):
+            noise = measure_noise(draw.jpeg(np.tile(small, (3, 4)), quality))
+            assert noise.sigma_code8 is None
+
+
+@pytest.mark.parametrize("full_well", [1000, 300, 100])
+def test_white_noise_may_be_loud(full_well: float) -> None:
+    noise = measure_noise(draw.jpeg(draw.exposed(draw.land(seed=10), full_well), 97))
+    assert noise.sigma_code8 is not None
+    errors = [
+        t.signal / t.sigma / draw.snr(t.signal, full_well) - 1
+        for t in noise.tones
+        if 0.1 < t.signal < 0.5
+    ]
+    assert errors
+    assert np.abs(errors).max() < 0.07
+
+
 def test_a_clean_landscape_is_clean() -> None:
     noise = measure_noise(draw.jpeg(draw.develop(draw.land(seed=3)), 97))
     assert noise.sigma_code8 is None or noise.sigma_code8 < 0.6
@@ -121,6 +157,23 @@ def test_bands_and_hot_pixels_are_marked_and_do_not_pass_for_grain() -> None:
     assert noise.hot_pixels is not None
     assert 1000 < noise.hot_pixels < 3000
     assert noise.sigma_code8 == pytest.approx(plain.sigma_code8, rel=0.05)
+
+
+@pytest.mark.parametrize("share", [0.0005, 0.005])
+def test_many_hot_pixels_change_neither_the_noise_nor_its_tones(share: float) -> None:
+    rng = np.random.default_rng(5)
+    code = draw.exposed(draw.land(seed=6), 4000)
+    plain = measure_noise(draw.jpeg(code, 97))
+    assert plain.sigma_code8 is not None
+    count = round(share * code.size)
+    code[rng.integers(0, 800, count), rng.integers(0, 1200, count)] = rng.integers(150, 250, count)
+    hot = measure_noise(draw.jpeg(code, 97))
+    assert hot.sigma_code8 == pytest.approx(plain.sigma_code8, rel=0.03)
+    before = {t.signal: t.sigma for t in plain.tones}
+    changes = [t.sigma / before[t.signal] - 1 for t in hot.tones if t.signal in before]
+    assert len(changes) >= 2
+    assert np.abs(changes).max() < 0.12
+    assert np.median(np.abs(changes)) < 0.05
 
 
 def test_output_size_follows_area_averaging() -> None:

@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.reduce import area_means
+
 __all__ = ["BLOCK", "BlockMap", "cut", "map_blocks", "spread"]
 
 BLOCK: Final = 16
@@ -41,20 +43,12 @@ def map_blocks(luma: NDArray[Any], scale: float) -> BlockMap:
     rows, columns = luma.shape[0] // BLOCK, luma.shape[1] // BLOCK
     inside = luma[: rows * BLOCK, : columns * BLOCK]
     per_side = BLOCK // _REDUCE
-    # Twice by two is four times as quick as once by four.
-    half = (columns * BLOCK // 2, rows * BLOCK // 2)
-    small = cv2.resize(inside, half, interpolation=cv2.INTER_AREA)
-    quarter = (columns * per_side, rows * per_side)
-    small = cv2.resize(small, quarter, interpolation=cv2.INTER_AREA)
+    small = area_means(inside, _REDUCE)
     small = np.multiply(small, np.float32(scale), dtype=np.float32)
     smooth = cv2.GaussianBlur(small, (0, 0), _SMOOTH, borderType=cv2.BORDER_REFLECT)
-    size = (columns, rows)
-
-    def per_block(values: NDArray[Any]) -> NDArray[np.float32]:
-        return np.asarray(cv2.resize(values, size, interpolation=cv2.INTER_AREA), np.float32)
-
-    relief = per_block(cv2.multiply(smooth, smooth)) - per_block(smooth) ** 2
-    return BlockMap(level=per_block(small), relief=relief)
+    mean = area_means(smooth, per_side)
+    relief = area_means(cv2.multiply(smooth, smooth), per_side) - mean**2
+    return BlockMap(level=area_means(small, per_side), relief=relief)
 
 
 def spread(indices: NDArray[np.intp], most: int) -> NDArray[np.intp]:

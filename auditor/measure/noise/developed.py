@@ -30,13 +30,28 @@ __all__ = ["measure_noise"]
 FLAT_SHARE: Final = 0.2
 """The share of blocks, flattest first, from which noise is read."""
 
-_MOST_BLOCKS: Final = 1200
+_MOST_BLOCKS: Final = 1000
 _TONE_BLOCKS: Final = 300
 _STEP_BLOCKS: Final = 300
-_HOT_BLOCKS: Final = 600
+_HOT_BLOCKS: Final = 400
+_CHROMA_BLOCKS: Final = 200
 _FEWEST_BLOCKS: Final = 24
 _LOUDEST: Final = 30.0
 """Code values; a full well of 30 electrons at a signal of 0.1 gives as much."""
+
+_LOUDEST_SMOOTHED: Final = 12.0
+_WHITE_SPREAD: Final = 0.11
+"""Noise louder than the former has not been smoothed: its blocks' variances spread by 0.091 as those of
+white noise do, and no more than the latter. Textures that repeat from block to block spread by 0.12 and
+more; the loudest of a set of real frames up to ISO 12800 reads 3.7 code values."""
+
+_HOT_PEAK: Final = 5.5
+_HOT_LEAST: Final = 6.0
+"""Standard deviations of a block, and code values, above its mean from which a pixel is hot: white
+noise reaches them in one block of 200,000."""
+
+_MANY_HOT: Final = 1e-3
+"""Share of hot pixels from which on blocks that hold one are left out."""
 
 _FINE_STEPS: Final = 8.0
 """Coding whose widest step is below this leaves the noise's spectrum alone (quality 97)."""
@@ -71,6 +86,11 @@ class FlatBlocks:
         return FlatBlocks(
             self.indices[keep], self.values[keep], self.squares[keep], form, self.level[keep]
         )
+
+    def without_hot(self) -> FlatBlocks:
+        """The blocks that hold no hot pixel."""
+        peak = self.values.max((1, 2)) - self.level
+        return self.take(peak <= np.maximum(_HOT_PEAK * np.sqrt(self.form.variance), _HOT_LEAST))
 
     def unbanded(self) -> FlatBlocks:
         """The same blocks with offsets of lines left out of their power."""
@@ -146,6 +166,11 @@ def _measure(picture: Picture) -> Noise:
         note = "no flat area that is neither black nor white"
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=note)
     steps = _coding_steps(picture, columns, usable)
+    colour = _coloured_share(picture)
+    hot = _hot_pixels(picture, columns, chosen, float(np.sqrt(np.median(flat.form.variance))))
+    many_hot = hot > _MANY_HOT * picture.luma.size
+    if many_hot:
+        flat = flat.without_hot()
     banding = marks.has_banding(flat.values, flat.indices, columns)
     if banding:
         flat = flat.unbanded()
@@ -157,7 +182,7 @@ def _measure(picture: Picture) -> Noise:
         if len(flat) < _FEWEST_BLOCKS:
             note = "texture everywhere: noise cannot be told from it"
             # White noise still shows above the frequencies that optics passes.
-            white = _tones(picture, level, relief, columns, steps, banding)
+            white = _tones(picture, level, relief, columns, steps, banding, many_hot, colour)
             return Noise(None, tones=white, signal_shares=shares, clipped_share=clipped, note=note)
     if doubt is not None:
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=doubt)
@@ -166,7 +191,8 @@ def _measure(picture: Picture) -> Noise:
     rise = spectrum.low_rise(flat.form.bands) if coarse else 1.0
     mean_power = spectrum.filled(flat.squares, rise)
     sigma = _typical(flat, mean_power, rise)
-    if sigma > _LOUDEST:
+    smoothed = spectrum.relative_spread(flat.squares.mean(0)) > _WHITE_SPREAD
+    if sigma > (_LOUDEST_SMOOTHED if smoothed else _LOUDEST):
         note = "varies more than any camera's noise: a pattern or a drawing"
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=note)
     # Noise that falls like a Gaussian's spectrum lies higher still at nothing than on the plateau.
@@ -175,15 +201,15 @@ def _measure(picture: Picture) -> Noise:
     factor = scaling.averaging_factor(mean_power, ratio)
     return Noise(
         sigma_code8=sigma,
-        tones=_tones(picture, level, relief, columns, steps, banding),
-        chroma_code8=_chroma(picture, columns, flat.indices),
+        tones=_tones(picture, level, relief, columns, steps, banding, many_hot, colour),
+        chroma_code8=_chroma(picture, columns, flat.indices, colour),
         grain_px=scaling.grain(plateau, float(mean_power.mean())),
         sigma_output_code8=sigma * factor,
         tone_output_scale=factor,
         signal_shares=shares,
         clipped_share=clipped,
         banding=banding,
-        hot_pixels=_hot_pixels(picture, columns, chosen, sigma),
+        hot_pixels=hot,
     )
 
 
@@ -233,11 +259,12 @@ def _tones(
     columns: int,
     steps: NDArray[np.float64],
     banding: bool,
+    many_hot: bool,
+    colour: float,
 ) -> tuple[Tone, ...]:
     light = _light(picture, level.astype(np.float64))
     assert picture.code is not None
     whole = picture.code.dtype == np.uint8
-    colour = _coloured_share(picture)
     read: list[tuple[float, FlatBlocks, bool, tones.Original]] = []
     for target in TONE_SIGNALS:
         near = np.flatnonzero((light > target / np.sqrt(2)) & (light < target * np.sqrt(2)))
@@ -245,6 +272,8 @@ def _tones(
         if len(chosen) < _FEWEST_BLOCKS:
             continue
         flat = _read(picture, columns, chosen)
+        if many_hot:
+            flat = flat.without_hot()
         if len(flat) < _FEWEST_BLOCKS:
             continue
         if banding:
@@ -260,7 +289,7 @@ def _tones(
     out = []
     for target, flat, textured, found in read:
         noise = found.upper_only() if white else found
-        if textured and not noise.proven:
+        if textured and not (noise.proven and noise.variance < _LOUDEST_SMOOTHED**2):
             continue
         x = _light(picture, flat.level)
         to_light = _curve_slope(picture, flat.level) ** 2
@@ -273,11 +302,13 @@ def _tones(
     return tuple(out)
 
 
-def _chroma(picture: Picture, columns: int, indices: NDArray[np.intp]) -> float | None:
+def _chroma(
+    picture: Picture, columns: int, indices: NDArray[np.intp], colour: float
+) -> float | None:
     """Root mean square of the deviations of Cb and Cr in the flat blocks, 8-bit code values."""
-    if picture.code is None or _coloured_share(picture) == 0:
+    if picture.code is None or colour == 0:
         return None
-    values = blocks.cut(picture.code, columns, blocks.spread(indices, 300))
+    values = blocks.cut(picture.code, columns, blocks.spread(indices, _CHROMA_BLOCKS))
     values *= np.float32(1 / picture.peak)
     flat = values.reshape(-1, blocks.BLOCK, 3)
     ycc = cv2.cvtColor(flat, cv2.COLOR_BGR2YCrCb).reshape(values.shape)

@@ -51,8 +51,7 @@ _HARMLESS: Final = 0.6**2
 
 def is_posterised(luma: NDArray[Any], peak: float) -> bool:
     """Whether the frame uses so few code values that noise is drowned in the steps between them."""
-    step = max(1, int(np.sqrt(luma.size / 400_000)))
-    sample = luma[::step, ::step]
+    sample = luma[:: max(1, min(luma.size // 300_000, luma.shape[0] // 64))]  # whole rows are quick
     if sample.dtype.kind == "u":
         codes: NDArray[Any] = (sample >> (8 * (sample.dtype.itemsize - 1))).ravel()
     else:
@@ -81,19 +80,26 @@ def _coarseness(steps: NDArray[np.float64]) -> float:
     return float(np.median(known)) if len(known) else 2 * _COARSEST_STEP
 
 
-def _falls_early(bands: NDArray[np.float64], coarse: float) -> bool:
-    """Whether the power of a group of blocks (n, 5 bands as in `spectrum.Shape`) is texture's."""
-    low, first, second, third, peaked = np.median(bands, axis=0)
-    fineness = np.sqrt(max(first, 0.0)) / coarse if coarse > 0 else np.inf
+def _middle(bands: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Medians of columns; np.median takes ten times as long on so few rows."""
+    ranked = np.sort(bands, axis=0)
+    return np.asarray(0.5 * (ranked[(len(bands) - 1) // 2] + ranked[len(bands) // 2]))
+
+
+def _falls_early(bands: NDArray[np.float64], coarse: float) -> NDArray[np.bool_]:
+    """Whether the power of groups of blocks (n, 5 bands as in `spectrum.Shape`) is texture's."""
+    low, first, second, third, peaked = bands.T
+    strong = np.maximum(first, 0.0)
+    fineness = np.sqrt(strong) / coarse if coarse > 0 else np.full(len(first), np.inf)
     least_second, least_third, most_peaked = (
-        float(np.interp(fineness, _FINENESS, bound))
+        np.interp(fineness, _FINENESS, bound)
         for bound in (_LEAST_SECOND, _LEAST_THIRD, _MOST_PEAKED)
     )
-    return bool(
-        second < least_second * first
-        or third < least_third * first
-        or low > _MOST_LOW_EXCESS * max(first, 1e-6)
-        or peaked > most_peaked
+    return np.asarray(
+        (second < least_second * first)
+        | (third < least_third * first)
+        | (low > _MOST_LOW_EXCESS * np.maximum(first, 1e-6))
+        | (peaked > most_peaked)
     )
 
 
@@ -106,15 +112,19 @@ def clean_blocks(
     groups are textured, none is believed.
     """
     keep = np.ones(len(level), bool)
-    textured = 0
-    coarse = _coarseness(steps)
+    if not len(level):
+        return keep
+    groups, quiet = [], []
     tone_groups = int(np.clip(len(level) // (3 * _GROUP), 1, _MOST_TONES))
     for tone in np.array_split(np.argsort(level, kind="stable"), tone_groups):
         ranked = tone[np.argsort(form.variance[tone], kind="stable")]
         count = int(np.clip(len(ranked) // _GROUP, 1, _MOST_GROUPS))
-        for place, group in enumerate(np.array_split(ranked, count)):
-            clean = float(form.variance[group[len(group) // 2]]) < _HARMLESS
-            texture = not clean and _falls_early(form.bands[group], coarse)
-            textured += len(group) * texture
-            keep[group] = not texture or place < count // 2
+        groups += np.array_split(ranked, count)
+        quiet += [place < count // 2 for place in range(count)]
+    middle = np.array([_middle(form.bands[group]) for group in groups])
+    loud = np.array([form.variance[group[len(group) // 2]] >= _HARMLESS for group in groups])
+    texture = loud & _falls_early(middle, _coarseness(steps))
+    for group, bad, among_quiet in zip(groups, texture, quiet, strict=True):
+        keep[group] = among_quiet or not bad
+    textured = sum(len(group) for group, bad in zip(groups, texture, strict=True) if bad)
     return keep if textured < _MOST_REJECTED * len(level) else np.zeros_like(keep)

@@ -31,20 +31,19 @@ def _shared_power(
 
     Returns their mean over the lines, its standard error, and the count of lines.
     """
-    products = []
     order = np.lexsort((place, line))
-    line, profiles = line[order], profiles[order]
+    line = line[order]
     starts = np.flatnonzero(np.r_[True, line[1:] != line[:-1]])
     stops = np.r_[starts[1:], len(line)]
     long = np.flatnonzero(stops - starts >= 4)
-    for at in long[:: max(1, len(long) // _MOST_LINES)]:
-        start, stop = starts[at], stops[at]
-        count = stop - start
-        # Outer thirds: groups far enough apart not to share a piece of the scene.
-        third = max(count // 3, 1)
-        left = profiles[start : start + third].mean(0)
-        right = profiles[stop - third : stop].mean(0)
-        products.append(float((left * right).mean()))
+    long = long[:: max(1, len(long) // _MOST_LINES)]
+    start, stop = starts[long], stops[long]
+    # Outer thirds: groups far enough apart not to share a piece of the scene.
+    third = np.maximum((stop - start) // 3, 1)
+    sums = np.vstack([np.zeros((1, BLOCK)), np.cumsum(profiles[order], 0, dtype=np.float64)])
+    left = (sums[start + third] - sums[start]) / third[:, None]
+    right = (sums[stop] - sums[stop - third]) / third[:, None]
+    products = (left * right).mean(1)
     if len(products) < _FEWEST_LINES:
         return 0.0, 0.0, len(products)
     return float(np.mean(products)), float(np.std(products) / len(products) ** 0.5), len(products)

@@ -84,6 +84,28 @@ class Original:
         return dataclasses.replace(self, variance=self.upper, share=share)
 
 
+_ODD: Final = np.add.outer(np.arange(coding.CELL), np.arange(coding.CELL)) % 2 == 1
+_TELLING: Final = (coding.CELL_CPP >= 0.08) & (coding.CELL_CPP < 0.27)
+_PLAINER: Final = 0.5
+
+
+def _of_the_plainer(found: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Mean power (CELL, CELL) over the blocks with less texture, from that of their cells.
+
+    Every other coefficient is read in the blocks in which the rest is least: the coefficients of noise
+    are independent, so this does not prefer the quiet ones.
+    """
+    cell = coding.CELL
+    places = found.reshape(-1, 4, cell, cell).mean(1)
+    count = max(1, round(_PLAINER * len(places)))
+    power = np.empty((cell, cell))
+    for half in (_ODD, ~_ODD):
+        told = places[:, ~half & _TELLING].mean(1)
+        least = np.argpartition(told, count - 1)[:count]
+        power[half] = places[least].mean(0)[half]
+    return power
+
+
 def original(
     values: NDArray[np.float32], steps: NDArray[np.float64], *, whole: bool, colour: float
 ) -> Original | None:
@@ -94,27 +116,28 @@ def original(
 
     Where the power lies level from 0.28 c/px up to the end, it is white noise: optics leaves a scene
     a steep fall there, and a camera's own smoothing leaves noise one. What is more at low
-    frequencies is then the scene's. Where fine coding erased high frequencies of noise that is level
+    frequencies is then the scene's. Where coding is fine, the plainer half of the blocks is read. Where it erased high frequencies of noise that is level
     as far as it can be seen, they are taken to be as strong as the rest.
     """
     found = EIGHT.without_plane(coding.cells(values)) ** 2
     total = found.reshape(len(found), -1).mean(1)
     limit = _CLIP * float(np.median(total))
-    power = found[total <= max(limit, 1e-6)].mean(0).astype(np.float64)
+    in_all = power = found[total <= max(limit, 1e-6)].mean(0).astype(np.float64)
+    widest = steps[[0, 1], [1, 0]].max()
+    fine = bool(np.isfinite(widest) and widest <= _FINE_STEP)
+    if fine:
+        power = _of_the_plainer(found)
     before = coding.before_rounding(power, steps, colour)
     usable = np.isfinite(before)
     if not (usable & _PLATEAU_CELL).any():
         return None
     rounding = coding.input_rounding(colour > 0) if whole else 0.0
-    as_found = power.copy()
-    as_found[_LOW_CELL] = power[_PLATEAU_CELL].mean()
+    as_found = in_all.copy()
+    as_found[_LOW_CELL] = in_all[_PLATEAU_CELL].mean()
     in_file = float(as_found.mean())
     plateau = float(before[usable & _PLATEAU_CELL].mean())
     before[_LOW_CELL] = plateau
     upper = before[usable & _UPPER_CELL]
-    fine = bool(
-        np.isfinite(steps[[0, 1], [1, 0]]).all() and steps[[0, 1], [1, 0]].max() <= _FINE_STEP
-    )
     level = not len(upper) or float(upper.mean()) > 0.7 * plateau
     erased = ~np.isfinite(before)
     before[erased] = plateau if fine and level else np.maximum(power[erased] - 1 / 12, 0)
