@@ -167,11 +167,12 @@ def _measure(picture: Picture) -> Noise:
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=note)
     steps = _coding_steps(picture, columns, usable)
     colour = _coloured_share(picture)
-    hot = _hot_pixels(picture, columns, chosen, float(np.sqrt(np.median(flat.form.variance))))
+    rough = float(np.median(flat.form.variance))
+    hot = _hot_pixels(picture, columns, chosen, rough)
     many_hot = hot > _MANY_HOT * picture.luma.size
     if many_hot:
         flat = flat.without_hot()
-    banding = marks.has_banding(flat.values, flat.indices, columns)
+    banding = marks.has_banding(flat.values, rough, flat.indices, columns)
     if banding:
         flat = flat.unbanded()
     doubt = doubts.find_doubt(flat.form.variance, steps)
@@ -213,11 +214,11 @@ def _measure(picture: Picture) -> Noise:
     )
 
 
-def _hot_pixels(picture: Picture, columns: int, chosen: NDArray[np.intp], sigma: float) -> int:
+def _hot_pixels(picture: Picture, columns: int, chosen: NDArray[np.intp], variance: float) -> int:
     """Hot pixels of the whole frame, from its flat blocks, those with white pixels among them."""
     values = blocks.cut(picture.luma, columns, blocks.spread(chosen, _HOT_BLOCKS))
     values *= np.float32(255 / picture.peak)
-    return marks.count_hot_pixels(values, sigma**2, picture.luma.size)
+    return marks.count_hot_pixels(values, variance, picture.luma.size)
 
 
 def _coloured_share(picture: Picture) -> float:

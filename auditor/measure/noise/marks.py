@@ -49,7 +49,9 @@ def _shared_power(
     return float(np.mean(products)), float(np.std(products) / len(products) ** 0.5), len(products)
 
 
-def has_banding(values: NDArray[np.float32], indices: NDArray[np.intp], columns: int) -> bool:
+def has_banding(
+    values: NDArray[np.float32], variance: float, indices: NDArray[np.intp], columns: int
+) -> bool:
     """Whether rows or columns carry an offset of their own that far parts of the frame share.
 
     It counts from a quarter of the pixel noise's deviation (a sixteenth of its variance) on.
@@ -57,13 +59,12 @@ def has_banding(values: NDArray[np.float32], indices: NDArray[np.intp], columns:
     lines = np.linspace(-1, 1, BLOCK, dtype=np.float32)
     curve = np.stack([np.ones(BLOCK), lines, lines**2, lines**3]).astype(np.float32)
     basis, _ = np.linalg.qr(curve.T)
-    sigma2 = float(np.median(values.var((1, 2))))
     y, x = np.divmod(indices, columns)
     for profiles, line, place in ((values.mean(2), y, x), (values.mean(1), x, y)):
         residual = profiles - (profiles @ basis) @ basis.T
         common = residual.mean(0)  # compression's own 8-pixel rhythm is the same on every line
         shared, error, _ = _shared_power(residual - common, line, place)
-        if shared > max(sigma2 / 16, _LEAST_BAND, _PROOF * error):
+        if shared > max(variance / 16, _LEAST_BAND, _PROOF * error):
             return True
     return False
 
