@@ -238,8 +238,10 @@ def test_an_uneven_cast_without_a_mean_is_told() -> None:
     tint = _tint(0.006)
     frames, pictures = _pairs(86, Accessory(tint_across=tint))
     cast = _find(compare_labels(frames, [], pictures=pictures), "cast")
+    assert cast["found"]
     assert not cast["even"]
     assert "uneven" in cast["verdict"]
+    assert cast["low"] == 0
 
 
 # Likeness -----------------------------------------------------------------------------------------

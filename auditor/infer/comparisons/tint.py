@@ -114,6 +114,11 @@ def _cast_entry(
     if cast.found:
         kind = "uneven across the frame" if uneven else "even, so harmless after white balance"
         text = f"tints by {cast.size:.4f} ({bounds}), {kind}"
+    elif uneven:
+        text = (
+            f"tints the parts of the frame differently, uneven by {unevenness:.4f} in u'v'; no cast "
+            f"of the frame as a whole ({bounds})"
+        )
     elif cast.high < _NO_CAST:
         text = (
             f"no cast found; one of more than {cast.high:.4f} in u'v' can be ruled out ({bounds})"
@@ -121,8 +126,6 @@ def _cast_entry(
     else:
         more = pairs_to_settle(cast.count, (cast.high - cast.low) / 2, _NO_CAST / 2)
         text = f"cannot tell ({bounds}): white balance or light changed; about {more} pairs would settle it"
-    if uneven and not cast.found:
-        text += f", but uneven across the frame by {unevenness:.4f}"
     note = (
         "the files do not tell the white balance; an automatic one may have hidden part of a cast"
         if unknown
@@ -137,7 +140,7 @@ def _cast_entry(
         "even": not uneven,
         "neutral_areas_uv": _shift(cast.neutral_uv),
         "matched_areas_uv": _shift(cast.matched_uv),
-        "found": cast.found,
+        "found": cast.found or uneven,
         "automatic_white_balance": automatic,
         "note": note,
     }
