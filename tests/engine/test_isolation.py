@@ -65,7 +65,8 @@ def test_three_faults_among_three_hundred_real_frames_cost_three_frames(tmp_path
     root = tmp_path / "a"
     root.mkdir()
     for n in range(300):
-        place[0, 0] = (n % 256, n // 256, 0)
+        place[:16, :16] = n % 16 * 16  # every file differs, as real ones do
+        place[16:32, :16] = n // 16 * 12
         name = {100: "100-abort", 150: "150-spin", 200: "200-huge"}.get(n, f"{n:03d}")
         (root / f"{name}.jpg").write_bytes(cv2.imencode(".jpg", place)[1].tobytes())
     summary = archive.run(root, tmp_path / "out", measure="planted:measure_for_real")
