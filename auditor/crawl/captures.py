@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from auditor.crawl.shared import share_words
+
 __all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "sort_files"]
 
 BURST_GAP_S: Final = 2.0
@@ -40,7 +42,8 @@ def relate(frames: pd.DataFrame) -> pd.DataFrame:
     `capture`, `burst` and `outing` are integers from 0 in the order of first appearance in the
     table; `best` is True for the one file of each capture that should be used: measured before set
     aside, raw before camera before edited before resized, more pixels before fewer. A burst is of
-    one body; an outing is of the whole archive, and frames without a time go by their folder.
+    one body; an outing is of the whole archive, and frames without a time go by their folder. Stars
+    and keywords (`rating`, `labels`) are shared by the files of a capture.
     """
     out = frames.copy(deep=False)
     if out.empty:
@@ -53,6 +56,8 @@ def relate(frames: pd.DataFrame) -> pd.DataFrame:
     best = _best(frames, capture)
     out["capture"] = capture
     out["best"] = best
+    for name, column in share_words(frames, capture).items():
+        out[name] = column
     rows = np.flatnonzero(best)
     # One row per capture, in the order of capture numbers.
     rows = rows[np.argsort(capture[rows], kind="stable")]

@@ -9,7 +9,7 @@ import pandas as pd
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from auditor.crawl import relate
+from auditor.crawl import relate, select
 from auditor.record import COLUMNS, FrameRecord, Settings, to_row
 
 RNG = np.random.default_rng(7)
@@ -53,6 +53,32 @@ def test_raw_and_jpeg_of_one_exposure_are_one_capture_and_the_raw_is_its_best() 
     related = relate(frames)
     assert related["capture"].tolist() == [0, 0, 1]
     assert related["best"].tolist() == [False, True, True]
+
+
+def test_stars_and_keywords_of_one_file_are_those_of_its_capture() -> None:
+    frames = table(
+        frame("DSC_0001.NEF", file_number="0001", source="raw", labels=("lake",)),
+        frame("DSC_0001.JPG", file_number="0001", rating=4, labels=("polariser", "lake")),
+        frame("DSC_0002.NEF", file_number="0002", source="raw", rating=1),
+        frame("DSC_0002.JPG", file_number="0002", rating=3),
+        frame("DSC_0003.JPG", file_number="0003", labels=("hut",)),
+    )
+    related = relate(frames)
+    assert related["rating"].astype(object).where(related["rating"].notna(), None).tolist() == [
+        4, 4, 1, 3, None,
+    ]  # fmt: skip
+    words = related["labels"].map(lambda v: sorted(v) if isinstance(v, list) else [])
+    assert words.tolist() == [["lake", "polariser"]] * 2 + [[], [], ["hut"]]
+    assert sorted(frames["labels"].iloc[0]) == ["lake"], "the table given stays as it was"
+    kept = select(related, rating=4)
+    assert kept["best"].any()
+
+
+def test_a_counted_file_belongs_to_the_file_it_is_counted_on() -> None:
+    counted = frame("web.jpg", file_number="7", status="counted", taken=None)
+    related = relate(table(frame("DSC_0001.JPG"), counted | {"measured_on": "DSC_0001.JPG"}))
+    assert related["capture"].tolist() == [0, 0]
+    assert related["best"].tolist() == [True, False]
 
 
 def test_a_measured_jpeg_is_better_than_a_raw_file_that_was_set_aside() -> None:
