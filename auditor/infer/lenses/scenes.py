@@ -18,20 +18,24 @@ __all__ = ["find_scenes", "read_signatures"]
 
 CELLS: Final = 96
 _HEX: Final = re.compile(r"[0-9a-fA-F]{192}")
+_PIECE: Final = 20_000
 _ALIKE: Final = 0.9
 """Correlation of two signatures from which they show one scene."""
 
 
 def read_signatures(signature: NDArray[np.object_]) -> NDArray[np.float32]:
     """n x 96 grey means with mean 0 and unit length; zero where missing or unreadable."""
-    good = np.array([_HEX.fullmatch(s) is not None for s in signature], bool)
     out = np.zeros((len(signature), CELLS), np.float32)
-    if good.any():
-        raw = bytes.fromhex("".join(signature[good]))
-        grey = np.frombuffer(raw, np.uint8).reshape(-1, CELLS).astype(np.float32)
-        grey -= grey.mean(1, keepdims=True)
-        length = np.sqrt((grey**2).sum(1, keepdims=True))
-        out[good] = grey / np.maximum(length, 1e-6)
+    # Piece by piece: the text of a million signatures would take as much memory again and again.
+    for first in range(0, len(signature), _PIECE):
+        part = signature[first : first + _PIECE]
+        good = np.array([_HEX.fullmatch(s) is not None for s in part], bool)
+        if good.any():
+            raw = bytes.fromhex("".join(part[good]))
+            grey = np.frombuffer(raw, np.uint8).reshape(-1, CELLS).astype(np.float32)
+            grey -= grey.mean(1, keepdims=True)
+            grey /= np.maximum(np.sqrt((grey**2).sum(1, keepdims=True)), 1e-6)
+            out[first : first + _PIECE][good] = grey
     return out
 
 
