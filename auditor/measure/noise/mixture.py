@@ -57,8 +57,9 @@ _CLEAR: Final = 4.5
 
 _FAINT: Final = 0.02
 
-_BENT: Final = 3.0
-"""Standard errors from which on the unequal response of pixels is believed."""
+_BENT: Final = 5.0
+"""Standard errors from which on the unequal response of pixels is believed; textures that are not quite
+understood reach three."""
 
 
 @dataclass(frozen=True)
