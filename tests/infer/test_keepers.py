@@ -160,6 +160,32 @@ def test_focus_in_front_follows_the_picture_as_held(orientation, near, far):
     assert judged(row)["cause"].iloc[0] == "focus behind"
 
 
+def leaning(rng, spread, **sides):
+    """A sound frame whose upper and lower corners differ by chance (ln MTF50)."""
+    row = frame()
+    for side in ("top", "bottom"):
+        row[f"{side}_mtf50_cpp"] *= np.exp(rng.normal(0, spread)) * sides.get(side, 1)
+        row[f"{side}_stderr_cpp"] = 0.03 * row[f"{side}_mtf50_cpp"]
+    return row
+
+
+@pytest.mark.parametrize(("side", "cause"), [("top", "focus in front"), ("bottom", "focus behind")])
+def test_a_soft_half_is_missed_focus_though_every_zone_has_sharp_edges(side, cause):
+    rng = np.random.default_rng(4)
+    rows = [leaning(rng, 0.04) for _ in range(30)] + [leaning(rng, 0.04, **{side: 0.5})]
+    found = judged(*rows)
+    assert found["soft"].tolist() == [False] * 30 + [True]
+    last = found.iloc[-1]
+    assert last["cause"] == cause
+    assert last["measured_cpp"] / last["expected_cpp"] == pytest.approx(0.5, abs=0.1)
+
+
+def test_frames_that_often_differ_above_and_below_accuse_nobody():
+    """Clouds above, grass below: where that is usual, one more such frame is no fault."""
+    rng = np.random.default_rng(5)
+    assert not judged(*(leaning(rng, 0.35) for _ in range(40)))["soft"].any()
+
+
 def test_high_iso_is_noisy_only_below_the_threshold():
     """The body's table reaches 10:1 (ISO 12232, acceptable) at six stops over ISO 100."""
     rows = []

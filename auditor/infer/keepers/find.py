@@ -132,6 +132,12 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
             out.append(f"the {nearer} part of the picture is the sharper one")
         if v["cause"] == "haze":
             out.append("nothing in the picture is dark, as behind a veil")
+    elif v["half"] and not v["moved"]:
+        softer, other = ("upper", "lower") if v["lean"] > 0 else ("lower", "upper")
+        out.append(
+            f"the {softer} corners {1 - np.exp(-abs(v['lean'])):.0%} below the {other} ones, "
+            "as in few other frames of this lens"
+        )
     elif v["soft"] and not v["moved"]:
         zone = "whole frame" if v["small"] else "corners"
         best = _aperture(v["sweet_spot"])

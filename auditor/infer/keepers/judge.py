@@ -45,6 +45,11 @@ STILL: Final = 0.9
 """What the sharper quarter of a lens's frames reaches where most were held still."""
 ENOUGH_COMPANY: Final = 6
 """Frames of a lens and focal range from which movement can be told from the scenes' own grain."""
+HALF_LOST: Final = 0.3
+"""Share by which the upper corners may fall short of the lower ones, or they of them."""
+STANDS_OUT: Final = 4.0
+ORDINARY_LEAN: Final = 0.06
+"""Standard deviation (ln MTF50) of that difference that every lens and subject may show."""
 SPARE_STOPS: Final = 2.0
 """Shutter time to spare for stopping down, against 1 / focal length (common practice, no source)."""
 HANDHELD_STOPS: Final = 0.0
@@ -73,6 +78,7 @@ def judge_frames(
     out["lens_entry"], out["focal_range"] = allowed.lens_entry, allowed.focal_range
     out["stops"] = shutter_stops(frames)
     _sharpness(out, frames, allowed, usable)
+    _halves(out, frames, allowed, usable)
     _noise(out, frames, allowed, usable, criteria)
     _causes(out, frames, allowed, usable)
     return out
@@ -118,6 +124,35 @@ def _sharpness(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable
     expected = np.where(by_setting, np.exp(allowed.log_weaker_best), expected)
     found = np.where(by_setting, np.where(np.isfinite(weaker), weaker, np.nan), found)
     out["expected_cpp"], out["measured_cpp"] = expected, found
+
+
+def _halves(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools) -> None:
+    """Frames whose lower and upper corners differ as the lens's other frames do not.
+
+    Clouds and a foreground left soft make a difference too: where a photographer's frames differ
+    often, it takes more for one of them to stand out.
+    """
+    near, far, error = _near_and_far(frames)
+    lean = near - far
+    known = pd.Series(np.where(usable & (out["lens_entry"] >= 0), lean, np.nan))
+    group = known.groupby([out["lens_entry"].to_numpy(), out["focal_range"].to_numpy()])
+    usual = group.transform("median").to_numpy(float)
+    away = (known - usual).abs()
+    spread = 1.48 * away.groupby(group.ngroup().to_numpy()).transform("median").to_numpy(float)
+    enough = group.transform("count").to_numpy() >= ENOUGH_COMPANY
+    off = np.where(enough, lean - usual, np.nan)
+    sigma = np.hypot(error, np.maximum(spread, ORDINARY_LEAN))
+    with np.errstate(invalid="ignore"):
+        out["half"] = (np.abs(off) > -np.log(1 - HALF_LOST)) & (np.abs(off) > STANDS_OUT * sigma)
+        out["p_half"] = norm.cdf((np.abs(off) + np.log(1 - VISIBLE)) / sigma)
+    out["lean"] = np.where(np.isfinite(lean), lean, 0.0)
+    half = out["half"].to_numpy()
+    corner = np.exp(allowed.log_mtf50[:, ZONES.index("corner")])
+    softer = np.exp(np.fmin(near, far))
+    shown = half & ~out["moved"].to_numpy() & ~out["blurred"].to_numpy() & np.isfinite(corner)
+    out.loc[shown, "expected_cpp"], out.loc[shown, "measured_cpp"] = corner[shown], softer[shown]
+    out.loc[shown, "zone"] = ZONES.index("corner")
+    out.loc[shown, "loss"] = 1 - softer[shown] / corner[shown]
 
 
 def _one_way(out: pd.DataFrame, ratio: Floats, usable: Bools) -> Floats:
@@ -189,9 +224,9 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: B
     # Open apertures are a choice where light was short; with time to spare they were not needed.
     spare = stops < -SPARE_STOPS
     setting = out["setting"].to_numpy() & (allowed.small | (allowed.wide & spare))
-    soft = moved | blurred | setting
-    near, far = _near_and_far(frames)
-    lean = np.where(np.isfinite(near - far), near - far, 0.0)
+    half = out["half"].to_numpy() & ~moved & ~blurred
+    soft = moved | blurred | setting | half
+    lean = out["lean"].to_numpy()
     loss = out["loss"].to_numpy()
     cause = np.full(len(frames), None, dtype=object)
     noisy, dark = out["noisy"].to_numpy(), out["dark"].to_numpy()
@@ -201,8 +236,8 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: B
     cause[setting & allowed.small] = "too small an aperture"
     focus = blurred & ~moved
     cause[focus] = "missed focus"
-    cause[focus & (lean > 0.25)] = "focus in front"
-    cause[focus & (lean < -0.25)] = "focus behind"
+    cause[(focus & (lean > 0.25)) | (half & (lean > 0))] = "focus in front"
+    cause[(focus & (lean < -0.25)) | (half & (lean < 0))] = "focus behind"
     cause[focus & out["veiled"].to_numpy() & (loss < 0.5)] = "haze"
     unknown = focus & ~np.isfinite(out["ratio"].to_numpy()) & (stops > HANDHELD_STOPS + 1)
     cause[unknown] = "shake"
@@ -212,19 +247,22 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: B
     cause[subject & (lean != 0) & (np.abs(lean) > 0.25)] = "motion of the subject"
     out["soft"] = soft & usable
     out["cause"] = pd.Series(cause, index=out.index, dtype=object)
-    out["lean"] = lean
     out["direction_deg"] = numbers(frames, "direction_deg")
     probability = np.where(
         moved,
         out["p_moved"],
-        np.where(blurred, out["p_blur"], np.where(setting, out["p_setting"], 0)),
+        np.where(
+            blurred,
+            out["p_blur"],
+            np.where(half, out["p_half"], np.where(setting, out["p_setting"], 0)),
+        ),
     )
     out["probability"] = np.fmax(probability, np.where(noisy, out["p_noisy"], 0))
     seconds = numbers(frames, "exposure_time_s")
     level = np.abs((out["direction_deg"].to_numpy() + 90) % 180 - 90) < 20
     panning = moved & level & (seconds > 1 / 250) & (stops < 4)
     out["maybe_deliberate"] = (
-        (moved & (seconds >= 0.25)) | panning | (focus & (lean != 0) & allowed.wide)
+        (moved & (seconds >= 0.25)) | panning | ((focus | half) & (lean != 0) & allowed.wide)
     )
 
 
@@ -241,13 +279,19 @@ _BOTTOM: Final = {
 _OPPOSITE: Final = {"bottom": "top", "top": "bottom", "left": "right", "right": "left"}
 
 
-def _near_and_far(frames: pd.DataFrame) -> tuple[Floats, Floats]:
-    """ln MTF50 of the lower and upper corners of the picture as held; below is near, as a rule."""
+def _near_and_far(frames: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
+    """ln MTF50 of the lower and upper corners of the picture as held, and the difference's error.
+
+    Below is near, as a rule.
+    """
     orientation = np.nan_to_num(numbers(frames, "orientation"), nan=1.0).astype(int)
     side = {s: numbers(frames, f"{s}_mtf50_cpp") for s in _OPPOSITE}
-    low, high = np.full(len(frames), np.nan), np.full(len(frames), np.nan)
-    for value, bottom in _BOTTOM.items():
-        here = orientation == value
-        low[here], high[here] = side[bottom][here], side[_OPPOSITE[bottom]][here]
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.log(low), np.log(high)
+        error = {s: numbers(frames, f"{s}_stderr_cpp") / side[s] for s in _OPPOSITE}
+        value = {s: np.log(side[s]) for s in _OPPOSITE}
+    low, high, both = (np.full(len(frames), np.nan) for _ in range(3))
+    for turn, bottom in _BOTTOM.items():
+        here, top = orientation == turn, _OPPOSITE[bottom]
+        low[here], high[here] = value[bottom][here], value[top][here]
+        both[here] = np.hypot(error[bottom], error[top])[here]
+    return low, high, both
