@@ -69,7 +69,7 @@ def _line(rows: list[dict[str, Any]], key: str, kind: int) -> tuple[int, float, 
     found = np.array([r[key] for r in measured])
     truth = np.array([r["truth"][kind] for r in measured])
     ratio = found / truth
-    inside = float(np.mean((ratio > 0.85) & (ratio < 1.15)))
+    inside = float(((ratio > 0.85) & (ratio < 1.15)).sum() / len(rows))  # open ones are misses
     return len(measured), float(np.median(ratio)), inside, float(spearmanr(found, truth)[0])
 
 
@@ -97,7 +97,7 @@ def test_noise_of_real_pairs(table: list[dict[str, Any]]) -> None:
     assert n >= 0.85 * len(table)
     assert abs(median - 1) < 0.07
     assert inside >= 0.80
-    assert rank >= 0.95
+    assert rank >= 0.97
 
 
 def test_means_of_many_exposures_hold_no_noise(table: list[dict[str, Any]]) -> None:
