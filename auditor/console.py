@@ -60,7 +60,7 @@ def _plain() -> Callable[[Progress], None]:
 
 
 def _pace(event: Progress) -> str:
-    parts = []
+    parts = [event.note] if event.note else []
     if event.set_aside:
         parts.append(f"{event.set_aside} set aside")
     if event.rate:

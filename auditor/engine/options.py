@@ -58,7 +58,7 @@ class Progress:
     """Files measured a second, over the last half minute."""
     eta_s: float | None
     note: str | None = None
-    """Plain words when the scan is waiting for something."""
+    """Plain words while tags are read, before anything is measured."""
 
 
 @dataclass(slots=True)

@@ -414,4 +414,6 @@ class _Scan:
         rate = (read - before) / (now - then) if now > then else 0.0
         total = s.found if walk.ended else None
         eta = (s.found - done) / rate if walk.ended and rate > 0 else None
-        self.report(Progress(done, s.found, total, s.set_aside, rate, eta))
+        known = s.found - self.nameless
+        note = f"settings read of {known} of {s.found} found" if self.nameless else None
+        self.report(Progress(done, s.found, total, s.set_aside, rate, eta, note))
