@@ -21,13 +21,21 @@ def calls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return path
 
 
+@pytest.fixture
+def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Scans do without Dask's workers."""
+    monkeypatch.setattr("auditor.engine.scanning.Workers", archive.Here)
+
+
 def measured_now(calls: Path) -> list[str]:
     names = sorted(Path(line).name for line in calls.read_text().splitlines())
     calls.write_text("")
     return names
 
 
-def test_only_what_is_new_or_changed_is_measured(tmp_path: Path, calls: Path) -> None:
+def test_only_what_is_new_or_changed_is_measured(
+    tmp_path: Path, calls: Path, at_once: None
+) -> None:
     root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg", "3.jpg", "x/4.jpg", "x/5.jpg", "6.jpg"])
     out = tmp_path / "out"
     first = archive.run(root, out, workers=1)
@@ -68,7 +76,9 @@ def test_only_what_is_new_or_changed_is_measured(tmp_path: Path, calls: Path) ->
     assert fourth.measured == 7
 
 
-def test_an_archive_under_another_name_is_not_measured_again(tmp_path: Path, calls: Path) -> None:
+def test_an_archive_under_another_name_is_not_measured_again(
+    tmp_path: Path, calls: Path, at_once: None
+) -> None:
     root = archive.make(tmp_path / "a", [f"{n}.jpg" for n in range(30)] + ["refused.jpg"])
     out = tmp_path / "out"
     archive.run(root, out, workers=1)
@@ -83,7 +93,9 @@ def test_an_archive_under_another_name_is_not_measured_again(tmp_path: Path, cal
     assert len(Store(out).pictures(Store(out).load(["file_id"])["file_id"].dropna())) == 30
 
 
-def test_an_archive_that_is_not_mounted_loses_nothing(tmp_path: Path, calls: Path) -> None:
+def test_an_archive_that_is_not_mounted_loses_nothing(
+    tmp_path: Path, calls: Path, at_once: None
+) -> None:
     root = archive.make(tmp_path / "a", [f"{n}.jpg" for n in range(5)])
     out = tmp_path / "out"
     archive.run(root, out, workers=1)
@@ -120,7 +132,7 @@ def test_an_archive_that_disappears_stops_the_scan_and_keeps_what_came(
     assert len(measured_now(calls)) == 60 - kept
 
 
-def test_files_that_cannot_be_read_are_set_aside(tmp_path: Path) -> None:
+def test_files_that_cannot_be_read_are_set_aside(tmp_path: Path, at_once: None) -> None:
     root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
     os.mkfifo(root / "pipe.jpg")
     (root / "gone.jpg").symlink_to(root / "nowhere.jpg")
