@@ -171,9 +171,10 @@ def _after(part: dict[str, Any], before: float | None, each: int, criteria: Crit
 
 
 def _half_width(part: dict[str, Any], apertures: list[float]) -> float | None:
-    widths = [_zone_width(a) for a in part["apertures"] if a["f_number"] in apertures]
-    known = [w for w in widths if w is not None]
-    return max(known) if known else None
+    """Half-width of the curve over these apertures; None where it is unknown at one of them."""
+    known = {a["f_number"]: _zone_width(a) for a in part["apertures"]}
+    widths = [known.get(n) for n in apertures]
+    return None if None in widths else max(w for w in widths if w is not None)
 
 
 def _zone_width(aperture: dict[str, Any]) -> float | None:

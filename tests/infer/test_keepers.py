@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import hypergeom
 
 from auditor.artificial.archive import fault_archive
 from auditor.artificial.render import draw_archive
@@ -19,7 +20,7 @@ from auditor.infer.keepers import (
     judge_frames,
     settings_to_avoid,
 )
-from auditor.infer.keepers.settings import share_interval
+from auditor.infer.keepers.settings import _at_least, share_interval
 from auditor.record import TONE_SIGNALS, tone_column
 
 N = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0)
@@ -262,6 +263,13 @@ def test_chance_is_not_taken_for_a_habit():
     """Benjamini & Hochberg at 10%: with nothing to find, few archives name anything."""
     named = sum(bool(avoided(many(np.random.default_rng(s), 150))) for s in range(30))
     assert named <= 6
+
+
+@pytest.mark.parametrize("case", [(3, 5, 10, 40), (0, 4, 6, 30), (6, 6, 6, 90), (9, 40, 20, 55)])
+def test_chance_of_so_many_is_the_hypergeometric_tail(case):
+    """Against scipy.stats.hypergeom, which the package does not load for its weight."""
+    inside, hits, drawn, of = case
+    assert _at_least(*case) == pytest.approx(hypergeom.sf(inside - 1, of, hits, drawn), rel=1e-9)
 
 
 def test_share_interval_is_wilsons():

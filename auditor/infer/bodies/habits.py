@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from auditor.infer.bodies.bands import SHARE_COLUMNS, band_of
 from auditor.infer.bodies.observe import KINDS, sensor_rows
@@ -45,7 +45,7 @@ def _percentile(shares: Floats, quantile: float) -> Floats:
 
 def _wilson(hits: int, of: int, share: float) -> tuple[float, float]:
     """Interval of a share (Wilson, J. Am. Stat. Assoc. 22, 1927)."""
-    z = float(norm.ppf(0.5 + share / 2))
+    z = float(ndtri(0.5 + share / 2))
     p = hits / of
     centre = (p + z * z / (2 * of)) / (1 + z * z / of)
     half = z / (1 + z * z / of) * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of))

@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import norm, t
+from scipy.special import ndtri, stdtrit
 
 from auditor.infer.bodies.bands import BANDS, Scenes, band_of, scenes_by_band
 from auditor.infer.bodies.cells import gather
@@ -106,7 +106,7 @@ def fit_bodies(frames: pd.DataFrame, criteria: Criteria | None = None) -> Bodies
         model = fit_noise(*key, gather(usual), _output_scale(usual, criteria), criteria.seed)
         freedom = max(model.cells.frame_count - len(model.isos), 1) + 4
         tail = 0.5 + criteria.interval / 2
-        factor = float(t.ppf(tail, freedom) / norm.ppf(tail))
+        factor = float(stdtrit(freedom, tail) / ndtri(tail))
         models[key] = replace(model, t_factor=factor)
         if long.any():
             facts = _apart(models[key], rows[long], criteria.interval)

@@ -13,7 +13,7 @@ from typing import Final
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import f as f_distribution
+from scipy.special import fdtr
 
 from auditor.infer.comparisons.location import Location, robust_location
 
@@ -217,7 +217,7 @@ def _beyond_chance(parts: list[Location]) -> bool:
     if n < 3 or any(p.count < 3 for p in parts):
         return False
     statistic = sum((p.value / max(p.stderr, 1e-12)) ** 2 for p in parts) / k
-    return bool(f_distribution.cdf(statistic, k, max(n - 1, 1)) > _FOUND)
+    return bool(fdtr(k, max(n - 1, 1), statistic) > _FOUND)
 
 
 def cast_of(pairs: list[PairColour], share: float) -> Cast | None:

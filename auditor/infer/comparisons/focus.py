@@ -14,8 +14,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import j1
-from scipy.stats import t
+from scipy.special import j1, stdtrit
 
 from auditor.infer.comparisons.curves import expected_log_mtf50, find_range
 from auditor.infer.comparisons.location import robust_location
@@ -202,7 +201,7 @@ def _difference(some: Floats, other: Floats, share: float) -> dict[str, Any] | N
         return None
     stderr = float(np.hypot(a.stderr, b.stderr))
     freedom = stderr**4 / (a.stderr**4 / (a.count - 1) + b.stderr**4 / (b.count - 1))
-    half = float(t.ppf(0.5 + share / 2, freedom)) * stderr
+    half = float(stdtrit(freedom, 0.5 + share / 2)) * stderr
     middle, low, high = (float(np.expm1(a.value - b.value + k)) for k in (0.0, -half, half))
     fewer = min(a.count, b.count)
     return {

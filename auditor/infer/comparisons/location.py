@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t
+from scipy.special import stdtrit
 
 __all__ = ["Location", "robust_location"]
 
@@ -30,7 +30,7 @@ class Location:
         """Interval by Student's t; the degrees of freedom are those of the values that count."""
         if self.count < 2:
             return float("-inf"), float("inf")
-        half = float(t.ppf(0.5 + share / 2, max(self.weight - 1, 1.0))) * self.stderr
+        half = float(stdtrit(max(self.weight - 1, 1.0), 0.5 + share / 2)) * self.stderr
         return self.value - half, self.value + half
 
 

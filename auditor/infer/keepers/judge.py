@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from auditor.infer.bodies.bands import SHARE_COLUMNS
 from auditor.infer.criteria import Criteria
@@ -110,8 +110,8 @@ def _sharpness(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable
     out["sweet_spot"] = allowed.sweet_spot
     total = np.where(np.isfinite(middle), middle, 0.0) + np.where(moved, along, 0.0)
     out["loss"] = np.where(out["judged"], 1 - np.exp(total), np.nan)
-    out["p_blur"] = norm.cdf((np.log(1 - VISIBLE) - middle) / own)
-    out["p_moved"] = norm.cdf(-moved_z)
+    out["p_blur"] = ndtr((np.log(1 - VISIBLE) - middle) / own)
+    out["p_moved"] = ndtr(-moved_z)
     out["p_setting"] = allowed.sure
     # The zone whose figures are shown is the one that decided.
     show = np.nanargmin(np.where(known, np.abs(deviation - middle[:, None]), 1e9), axis=1)
@@ -144,7 +144,7 @@ def _halves(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: B
     sigma = np.hypot(error, np.maximum(spread, ORDINARY_LEAN))
     with np.errstate(invalid="ignore"):
         out["half"] = (np.abs(off) > -np.log(1 - HALF_LOST)) & (np.abs(off) > STANDS_OUT * sigma)
-        out["p_half"] = norm.cdf((np.abs(off) + np.log(1 - VISIBLE)) / sigma)
+        out["p_half"] = ndtr((np.abs(off) + np.log(1 - VISIBLE)) / sigma)
     out["lean"] = np.where(np.isfinite(lean), lean, 0.0)
     half = out["half"].to_numpy()
     corner = np.exp(allowed.log_mtf50[:, ZONES.index("corner")])
@@ -216,7 +216,7 @@ def _noise(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bo
     out["snr"] = np.where(np.isfinite(mid), mid, typical)
     out["snr_allowed"] = allowed.snr
     lowest = np.fmin(allowed.snr, np.where(buried, typical, mid))
-    out["p_noisy"] = norm.cdf(np.log(limit / lowest) / 0.12)
+    out["p_noisy"] = ndtr(np.log(limit / lowest) / 0.12)
 
 
 def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools) -> None:

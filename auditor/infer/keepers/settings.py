@@ -11,8 +11,8 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
-from scipy.stats import hypergeom, norm
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import gammaln, ndtri
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import aperture_index, nominal_from_index, numbers
@@ -31,7 +31,7 @@ MUCH: Final = 0.15
 
 def share_interval(hits: int, of: int, share: float) -> tuple[float, float]:
     """Interval of a share (Wilson, J. Am. Stat. Assoc. 22, 1927)."""
-    z = float(norm.ppf(0.5 + share / 2))
+    z = float(ndtri(0.5 + share / 2))
     p, n = hits / of, of
     centre = (p + z * z / (2 * n)) / (1 + z * z / n)
     half = z / (1 + z * z / n) * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
@@ -88,9 +88,27 @@ def _compare(hits: Bools, mask: Bools, fault: str, criteria: Criteria) -> dict[s
         "usual_share": round(usual, 4),
         "low": round(low, 4),
         "high": round(high, 4),
-        "p": float(hypergeom.sf(inside - 1, len(hits), inside + outside, n)),
+        "p": _at_least(inside, inside + outside, n, len(hits)),
         "excess": inside / n - usual,
     }
+
+
+def _at_least(inside: int, hits: int, drawn: int, of: int) -> float:
+    """Chance that `drawn` of `of` frames, `hits` of them faulty, hold `inside` faulty ones or more.
+
+    Upper tail of the hypergeometric distribution. (scipy.stats has it too, and takes as long to load
+    as the whole of this package.)
+    """
+    k = np.arange(inside, min(hits, drawn) + 1)
+    ways = _log_choose(hits, k) + _log_choose(of - hits, drawn - k) - _log_choose(of, drawn)
+    return float(min(np.exp(ways).sum(), 1.0))
+
+
+def _log_choose(n: ArrayLike, k: ArrayLike) -> NDArray[np.float64]:
+    n, k = np.asarray(n, float), np.asarray(k, float)
+    with np.errstate(invalid="ignore"):
+        out = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
+    return np.asarray(np.where((k >= 0) & (k <= n), out, -np.inf))
 
 
 def _discoveries(found: list[dict[str, Any]]) -> list[dict[str, Any]]:

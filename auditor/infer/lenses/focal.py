@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
@@ -60,7 +60,7 @@ def curves_differ(one: Part, other: Part) -> float:
     covariance = one[2].covariance[np.ix_(left, left)] + other[2].covariance[np.ix_(right, right)]
     covariance += np.eye(len(gap)) * 0.01**2
     statistic = float(gap @ np.linalg.solve(covariance, gap))
-    surely = statistic / float(chi2.ppf(1 - _CERTAIN, len(gap)))
+    surely = statistic / float(chdtri(len(gap), _CERTAIN))
     matters = float(np.sqrt((gap**2).mean())) / _MATTERS
     return min(surely, matters)
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import binom
+from scipy.special import bdtr
 
 from auditor.exposure import nominal_f_number
 from auditor.infer.lenses.grouping import nominal_from_index, numbers
@@ -91,7 +91,7 @@ def _median(values: Floats, interval: float) -> tuple[float | None, float | None
     n = len(known)
     if n == 0:
         return None, None, None
-    low = int(binom.ppf(0.5 - interval / 2, n, 0.5))
+    low = int(np.searchsorted(bdtr(np.arange(n + 1), n, 0.5), 0.5 - interval / 2))
     middle, first, last = np.median(known), known[max(low - 1, 0)], known[min(n - low, n - 1)]
     return round(float(middle), 3), round(float(first), 3), round(float(last), 3)
 

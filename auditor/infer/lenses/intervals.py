@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm, t
+from scipy.special import ndtri, stdtrit
 
 from auditor.infer.lenses.components import outing_variance
 from auditor.infer.lenses.fit import CurveFit, cell_sums, look_at
@@ -120,7 +120,7 @@ def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> 
     total = prior_noise
     total[:, :size] += noise
     tail = 0.5 + interval / 2
-    widen = t.ppf(tail, effective - 1 + _POOLED) / norm.ppf(tail)
+    widen = stdtrit(effective - 1 + _POOLED, tail) / ndtri(tail)
     steps = widen * total @ inverse
     unknowns = fit.unknowns() + steps
     centred = steps[:, :size] - steps[:, :size].mean(0)
