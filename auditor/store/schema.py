@@ -25,6 +25,7 @@ __all__ = [
     "FRAME_SCHEMA",
     "OWN_COLUMNS",
     "PICTURE_SCHEMA",
+    "columns_to_pandas",
     "frame_table",
     "narrow_table",
     "path_key",
@@ -33,6 +34,8 @@ __all__ = [
     "to_frame",
     "to_pandas",
 ]
+
+_AT_ONCE: Final = 12
 
 _TYPES: Final = {
     "str": pa.string(),
@@ -140,6 +143,21 @@ def to_pandas(table: pa.Table) -> pd.DataFrame:
     frame = table.to_pandas(types_mapper=mapper)
     assert isinstance(frame, pd.DataFrame)
     return frame
+
+
+def columns_to_pandas(columns: dict[str, pa.ChunkedArray], rows: pa.Array) -> pd.DataFrame:
+    """As `to_pandas`, of some rows in their order.
+
+    `columns` is emptied on the way: a few are made and let go before the next, so that a large
+    table does not lie in memory twice.
+    """
+    import pandas as pd
+
+    parts = []
+    while columns:
+        some = {name: columns.pop(name).take(rows) for name in list(columns)[:_AT_ONCE]}
+        parts.append(to_pandas(pa.table(some)))
+    return pd.concat(parts, axis=1) if parts else pd.DataFrame(index=range(len(rows)))
 
 
 def to_frame(rows: Iterable[Mapping[str, Any]]) -> pd.DataFrame:

@@ -35,9 +35,9 @@ from .schema import (
     FRAME_NAMES,
     FRAME_SCHEMA,
     PICTURE_SCHEMA,
+    columns_to_pandas,
     frame_table,
     picture_table,
-    to_pandas,
 )
 
 if TYPE_CHECKING:
@@ -307,9 +307,11 @@ class Store:
         """
         names = list(FRAME_NAMES) if columns is None else list(columns)
         table = self._newest([*names, "path"])
-        table = table.filter(pc.invert(table["gone"]))
-        order = pc.sort_indices(table, sort_keys=[("path", "ascending")])
-        return to_pandas(table.select(names).take(order))
+        there = pc.indices_nonzero(pc.invert(table["gone"]))
+        order = there.take(pc.sort_indices(table["path"].take(there)))
+        columns = {name: table[name] for name in names}
+        del table
+        return columns_to_pandas(columns, order)
 
     def set_aside(self) -> list[tuple[str, str]]:
         """(path, reason) of every file that is there and was set aside, sorted by path."""
