@@ -147,15 +147,20 @@ def read_part(part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table
             names = file.schema_arrow.names
             table = file.read([c for c in columns if c in names], use_threads=False)
             rows = file.metadata.num_rows
+        have = set(table.column_names)
         arrays = [
-            table[c].cast(schema.field(c).type)
-            if c in table.column_names
+            _as_type(table[c], schema.field(c).type)
+            if c in have
             else pa.nulls(rows, schema.field(c).type)
             for c in columns
         ]
         return pa.Table.from_arrays(arrays, schema=pa.schema([schema.field(c) for c in columns]))
     except UNREADABLE as error:
         raise damaged(part, error) from error
+
+
+def _as_type(column: pa.ChunkedArray, kind: pa.DataType) -> pa.ChunkedArray:
+    return column if column.type == kind else column.cast(kind)
 
 
 def read_rows(part: Part, rows: np.ndarray, schema: pa.Schema) -> pa.Table:
