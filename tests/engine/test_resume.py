@@ -91,7 +91,9 @@ def kill_again_and_again(root: Path, out: Path, kills: int, chance: random.Rando
     hit = 0
     while hit < kills:
         process = start(root, out, measure="planted:measure_by_tags")
-        time.sleep(chance.uniform(0.2, 5.0))
+        time.sleep(
+            chance.uniform(0.2, chance.choice((3.0, 10.0)))
+        )  # starting up, and well under way
         ended = process.poll() is not None
         process.kill()
         process.communicate()
