@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -27,6 +28,14 @@ __all__ = ["build_profile", "complete_columns"]
 Pictures = Callable[[list[str]], pd.DataFrame]
 
 
+_SELDOM: Final = re.compile(r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_")
+"""Columns that are read for a few frames or none."""
+_SHARPNESS: Final = re.compile(
+    r"_(mtf50_cpp|stderr_cpp|edges|method)$|^(horizontal|vertical)_cpp$|^direction_|lateral|^fringe_|"
+    + _SELDOM.pattern
+)
+
+
 def build_profile(
     frames: pd.DataFrame,
     criteria: Criteria,
@@ -47,8 +56,9 @@ def build_profile(
     """
     frames = complete_columns(frames)
     lenses = infer_lenses(frames, criteria, spectra)
-    model = fit_bodies(frames, criteria)
-    bodies = infer_bodies(frames, criteria, model)
+    lean = _without_sharpness(frames)
+    model = fit_bodies(lean, criteria)
+    bodies = infer_bodies(lean, criteria, model)
     verdicts = judge_frames(frames, lenses, bodies["bodies"], criteria)
     comparisons = compare_labels(frames, lenses, criteria, pictures, patterns)
     return {
@@ -80,14 +90,19 @@ def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[dict[str, Any]]
 
 
 def complete_columns(frames: pd.DataFrame) -> pd.DataFrame:
-    """The table with every column of the store; those that an older or damaged store lacks are
-    missing throughout. They cost no memory: all are views of one number."""
-    names = [c.name for c in COLUMNS if c.name not in frames]
+    """The table with every column of the store that inference reads for all frames; those that an
+    older or damaged store lacks are missing throughout, all of them views of one number."""
+    names = [c.name for c in COLUMNS if c.name not in frames and not _SELDOM.search(c.name)]
     if not names:
         return frames
     empty = np.broadcast_to(np.float32(np.nan), (len(frames), len(names)))
     absent = pd.DataFrame(empty, index=frames.index, columns=names, copy=False)
     return pd.concat([frames, absent], axis=1)
+
+
+def _without_sharpness(frames: pd.DataFrame) -> pd.DataFrame:
+    """What bodies are judged by: choosing rows copies every column that is there."""
+    return frames.drop(columns=[c for c in frames.columns if _SHARPNESS.search(c)])
 
 
 def _counts(frames: pd.DataFrame, counts: Mapping[str, int] | None) -> dict[str, int]:

@@ -127,8 +127,9 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
     kind = keep["source"].where(keep["source"].isin(KINDS), "unknown").astype(str)
     base = pd.DataFrame(
         {
-            "body": keep["body"].fillna("unknown body").astype(str),
-            "kind": kind,
+            # The same few names a million times over.
+            "body": keep["body"].fillna("unknown body").astype(str).astype("category"),
+            "kind": kind.astype("category"),
             "iso": iso,
             "step": iso.map(nominal_iso),
             "unit": resampling_unit(keep),
@@ -141,6 +142,7 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
             "scale": pd.to_numeric(keep["tone_output_scale"], errors="coerce"),
         }
     )
+    del table, reason, body
     parts = []
     for signal in TONE_SIGNALS:
         stem = tone_column(signal)
@@ -151,7 +153,6 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
         )
         # Unknown counts of pixels are taken as just enough.
         part["pixels"] = part["pixels"].fillna(MIN_PIXELS)
-        parts.append(part[(part["sigma"] > 0) & (part["pixels"] >= MIN_PIXELS)])
-    tones = pd.concat(parts, ignore_index=True)
-    tones["log_sigma"] = np.log(tones["sigma"])
-    return Observations(tones[names], left_out)
+        part = part[(part["sigma"] > 0) & (part["pixels"] >= MIN_PIXELS)]
+        parts.append(part.assign(log_sigma=np.log(part["sigma"]))[names])
+    return Observations(pd.concat(parts, ignore_index=True), left_out)

@@ -86,6 +86,8 @@ def fit_bodies(frames: pd.DataFrame, criteria: Criteria | None = None) -> Bodies
     """
     criteria = criteria or Criteria()
     frames = frames.reset_index(drop=True)
+    # First what looks at every column, while the table of tones is not there yet.
+    scenes, census = scenes_by_band(frames), _census(frames)
     lifted = lifts(frames)
     seen = observe(frames, lifted.index[lifted["lift"] >= LIFT_STOPS])
     tones = seen.tones
@@ -97,7 +99,8 @@ def fit_bodies(frames: pd.DataFrame, criteria: Criteria | None = None) -> Bodies
         key = (str(body), str(kind))
         counts[key] = rows["frame"].nunique()
         long, pushed = rows["long_exposure"].to_numpy(bool), rows["pushed"].to_numpy(bool)
-        usual = rows[~long & ~pushed]
+        apart = long | pushed
+        usual = rows[~apart] if apart.any() else rows
         if not len(usual):
             left = seen.left_out.setdefault(key[0], {})
             text = "is a long exposure or was lifted in editing, as is every frame of its kind"
@@ -121,12 +124,12 @@ def fit_bodies(frames: pd.DataFrame, criteria: Criteria | None = None) -> Bodies
     return BodiesModel(
         models=models,
         main=main,
-        scenes=scenes_by_band(frames),
+        scenes=scenes,
         left_out=seen.left_out,
         long_exposures=long_exposures,
         lifted=lifted_files,
         criteria=criteria,
-        **_census(frames),
+        **census,
     )
 
 
