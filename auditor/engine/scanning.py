@@ -38,7 +38,7 @@ STOP_SECONDS: Final = 2.5
 NO_WORKER_SECONDS: Final = 90.0
 LIGHT_FILES: Final = 128
 """Most files of a batch of which only tags are read."""
-STRETCH: Final = 250_000
+STRETCH: Final = 150_000
 """So many new files are sorted into exposures at a time. Within a stretch the best file of each is
 known before any is measured; later ones are held against what is measured by then."""
 
