@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -66,14 +67,15 @@ class Outcome:
     ends_held: list[bool] = field(default_factory=list)
 
 
-def audit(count: int, first_seed: int, **spec: Any) -> Outcome:
-    """Infer the lens of `count` archives, each with a lens of its own."""
+def audit(count: int, first_seed: int, forget: Sequence[str] = (), **spec: Any) -> Outcome:
+    """Infer the lens of `count` archives, each with a lens of its own, without columns `forget`."""
     out = Outcome()
     for seed in range(first_seed, first_seed + count):
         lens = random_lens(np.random.default_rng(seed))
         frames, truth = simulate_frames(
             ArchiveSpec(lenses=[lens], all_columns=False, **spec), seed + 50_000
         )
+        frames = frames.drop(columns=list(forget))
         part = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
         _add(out, lens, part, {z: truth.curves[0, z] for z in ZONES})
     return out

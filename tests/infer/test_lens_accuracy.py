@@ -103,3 +103,23 @@ def test_facts_of_the_trade_for_a_very_good_zoom():
     assert 14 / third <= part["pin_sharp"][1] <= 16 * third
     assert 18 / third <= part["acceptable"][1] <= 20 * third
     assert part["acceptable"][1] < 22
+
+
+@pytest.mark.parametrize("first", [8.0, 9.0])
+def test_an_ideal_lens_of_half_a_pixel_comes_out_within_a_third_of_a_very_good_zoom(first):
+    """The same facts (common practice, no source) for 0.5 px of blur at every aperture from the
+    sweet spot on, at 3.8 um."""
+    blur = Blur(floor=0.5, wide=0.0, power=1.0)
+    used = (8.0, 9.0, 10.0, 11.0, 13.0, 14.0, 16.0, 18.0, 20.0, 22.0)
+    lens = LensSpec(
+        pitch_um=3.8, apertures=tuple(n for n in used if n >= first),
+        centre=blur, middle=blur, corner=blur,
+    )  # fmt: skip
+    part = infer_lenses(
+        simulate_frames(ArchiveSpec(lenses=[lens], all_columns=False), 21)[0], Criteria()
+    )[0]["focal_ranges"][0]
+    third = 1.13
+    assert 8 / third <= part["sweet_spot"]["f_number"] <= 10 * third
+    assert 14 / third <= part["pin_sharp"][1] <= 16 * third
+    assert 18 / third <= part["acceptable"][1] <= 20 * third
+    assert part["acceptable"][1] < 22
