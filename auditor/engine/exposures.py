@@ -112,6 +112,7 @@ class Exposures:
     def sort(self) -> list[Job]:
         """Put the files together with each other and with those in the store; jobs to do now."""
         import pandas as pd
+        import pyarrow as pa
 
         from ..crawl.captures import sort_files
         from ..settings.agreement import reconcile_kinds
@@ -119,8 +120,10 @@ class Exposures:
         self._pack()
         if not self._jobs:
             return []
-        new = pd.concat([to_pandas(t) for t in self._tables], ignore_index=True)
-        jobs, self._jobs, self._tables = self._jobs, [], []
+        tables, self._tables = self._tables, []
+        new = to_pandas(pa.concat_tables(tables))
+        del tables
+        jobs, self._jobs = self._jobs, []
         old = self._store.load(_COLUMNS)
         old = old[~old["path"].isin(new["path"])]
         table = new if old.empty else pd.concat([old, new], ignore_index=True)

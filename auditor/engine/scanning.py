@@ -21,6 +21,7 @@ from .cluster import ClusterError, Workers
 from .departed import find_departed
 from .exposures import Exposures
 from .ledger import Job, Ledger
+from .memory import hand_back
 from .options import Progress, ScanError, ScanOptions, ScanSummary
 from .plan import Batcher, Planner, stamp_of
 from .runlog import RunLog
@@ -210,6 +211,7 @@ class _Scan:
             jobs += self.ledger.recognised(copied)
             self.ledger.commit()  # what is measured by now counts too
             self._dispatch([*jobs, *self.exposures.sort()])
+            hand_back()
 
     def _confirm_counted(self) -> None:
         """Files counted on others stay so while those others stand; else they are looked at anew."""

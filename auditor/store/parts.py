@@ -14,7 +14,7 @@ import io
 import os
 import re
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -32,9 +32,9 @@ __all__ = [
     "part_name",
     "read_part",
     "read_rows",
-    "table_bytes",
     "write_file",
     "write_part",
+    "write_tables",
 ]
 
 UNREADABLE = (OSError, pa.ArrowException, ValueError, KeyError, UnicodeError)
@@ -63,7 +63,7 @@ class Part:
         return self.first <= other.first and other.last <= self.last
 
 
-def part_name(first: int, last: int, data: bytes) -> str:
+def part_name(first: int, last: int, data: bytes | memoryview) -> str:
     """File name of the part that holds batches `first` to `last`, `data` being its content."""
     batches = f"{first:08d}" if first == last else f"{first:08d}-{last:08d}"
     return f"part-{batches}.{zlib.crc32(data):08x}.parquet"
@@ -92,7 +92,7 @@ def list_parts(folder: Path) -> tuple[list[Part], list[Part]]:
     return sorted(set(found) - set(leftovers)), leftovers
 
 
-def write_file(path: Path, data: bytes) -> None:
+def write_file(path: Path, data: bytes | memoryview) -> None:
     """Write `path` so that it is there whole or not at all, also after a power cut."""
     temporary = path.with_name(path.name + ".tmp")
     try:
@@ -113,25 +113,33 @@ def write_file(path: Path, data: bytes) -> None:
             os.close(fd)
 
 
-def table_bytes(table: pa.Table, rows_per_group: int = 16384) -> bytes:
-    """The table as Parquet, with a checksum on every page."""
-    out = io.BytesIO()
-    pq.write_table(
-        table,
-        out,
-        compression="zstd",
-        row_group_size=rows_per_group,
-        write_page_checksum=True,
-        write_statistics=False,
-        use_dictionary=[f.name for f in table.schema if pa.types.is_string(f.type)],
-        store_schema=False,
-    )
-    return out.getvalue()
-
-
 def write_part(folder: Path, first: int, last: int, table: pa.Table, rows_per_group: int) -> Part:
     """Write one part of `table` under its final name."""
-    data = table_bytes(table, rows_per_group)
+    return write_tables(folder, first, last, [table], table.schema, rows_per_group)
+
+
+def write_tables(
+    folder: Path,
+    first: int,
+    last: int,
+    tables: Iterable[pa.Table],
+    schema: pa.Schema,
+    rows_per_group: int,
+) -> Part:
+    """Write one part of several tables as Parquet, with a checksum on every page."""
+    out = io.BytesIO()
+    with pq.ParquetWriter(
+        out,
+        schema,
+        compression="zstd",
+        write_page_checksum=True,
+        write_statistics=False,
+        use_dictionary=[f.name for f in schema if pa.types.is_string(f.type)],
+        store_schema=False,
+    ) as writer:
+        for table in tables:
+            writer.write_table(table, rows_per_group)
+    data = out.getbuffer()
     path = folder / part_name(first, last, data)
     write_file(path, data)
     return Part(last, first, path)

@@ -19,6 +19,7 @@ from .columns import codes, flags, positions, whole_numbers
 from .errors import StoreError, trouble
 from .known import KNOWN_COLUMNS, Known
 from .lock import WriterLock
+from .merge import last_of_each, merge_parts
 from .parts import (
     UNREADABLE,
     DamagedPart,
@@ -211,14 +212,6 @@ class Store:
                 if len(run) > 1:
                     self._merge_run(name, run, schema, group, key)
 
-    def _content(self, part: Part, schema: pa.Schema) -> pa.Table:
-        """A whole part: from memory when it was just written, else read and checked."""
-        if part.path in self._fresh:
-            return self._fresh[part.path]
-        if not is_whole(part):
-            raise damaged(part, ValueError("its checksum is wrong"))
-        return read_part(part, schema.names, schema)
-
     def _rows(self, part: Part, limit: int) -> int:
         """Number of rows; `limit` when there are more, or when the part is damaged: not to be merged."""
         if part.path in self._fresh:
@@ -236,13 +229,18 @@ class Store:
     def _merge_run(
         self, name: str, run: Sequence[Part], schema: pa.Schema, group: int, key: str
     ) -> None:
+        def content(part: Part, names: Sequence[str]) -> pa.Table:
+            """From memory when it was just written, else read and checked."""
+            if part.path in self._fresh:
+                return self._fresh[part.path].select(list(names))
+            if not is_whole(part):
+                raise damaged(part, ValueError("its checksum is wrong"))
+            return read_part(part, names, schema)
+
         try:
-            table = pa.concat_tables([self._content(p, schema) for p in run])
+            merge_parts(self.folder / name, run, content, schema, group, key)
         except (DamagedPart, FileNotFoundError):
             return
-        keys = table[key].to_numpy(zero_copy_only=False)
-        table = table.take(pa.array(np.sort(_last_of_each(keys))))
-        write_part(self.folder / name, run[0].first, run[-1].last, table, group)
         for part in run:
             part.path.unlink(missing_ok=True)
             self._key_cache.pop(part.path, None)
@@ -285,7 +283,7 @@ class Store:
         tables: list[pa.Table] = []
         if good:
             keep = np.zeros(sum(map(len, keys)), bool)
-            keep[_last_of_each(np.concatenate(keys))] = True
+            keep[last_of_each(np.concatenate(keys))] = True
             start = 0
             for (part, table), length in zip(good, map(len, keys), strict=True):
                 picked = np.flatnonzero(keep[start : start + length])
@@ -338,7 +336,7 @@ class Store:
                 except DamagedPart as error:
                     self._warn(error)
         table = pa.concat_tables(tables)
-        newest = np.sort(_last_of_each(np.array(table["file_id"].to_pylist(), dtype="S64")))
+        newest = np.sort(last_of_each(np.array(table["file_id"].to_pylist(), dtype="S64")))
         frame: pd.DataFrame = table.take(pa.array(newest, pa.int64())).to_pandas()
         return frame
 
@@ -391,13 +389,3 @@ class Store:
             keys = np.zeros(0, np.int64) if table is None else table["path_key"].to_numpy()
             self._key_cache[part.path] = keys
         return self._key_cache[part.path]
-
-
-def _last_of_each(keys: np.ndarray) -> np.ndarray:
-    """Index of the last occurrence of every distinct key."""
-    # numpy's unique would load half of numpy first.
-    order = np.argsort(keys, kind="stable")
-    ordered = keys[order]
-    last = np.ones(len(keys), bool)
-    last[:-1] = ordered[1:] != ordered[:-1]
-    return np.asarray(order[last])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import resource
 import sys
 from pathlib import Path
 
@@ -36,6 +37,8 @@ def main() -> None:
     except (ScanError, StoreError) as error:
         print(error)
         sys.exit(1)
+    if "rss" in sys.argv:
+        print("peak", resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 / 1e6)
     print(f"found {summary.found} measured {summary.measured} set aside {summary.set_aside}")
 
 

@@ -1,0 +1,68 @@
+"""Many small parts into one, a few of them in memory at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from .columns import positions, whole_numbers
+from .parts import Part, write_tables
+
+__all__ = ["last_of_each", "merge_parts"]
+
+_TOGETHER_ROWS = 4096
+_TOGETHER_BYTES = 8 * 2**20
+
+
+def last_of_each(keys: NDArray[np.generic]) -> NDArray[np.int64]:
+    """Index of the last occurrence of every distinct key, in the order of the keys."""
+    # numpy's unique would load half of numpy first.
+    order = np.argsort(keys, kind="stable")
+    ordered = keys[order]
+    last = np.ones(len(keys), bool)
+    last[:-1] = ordered[1:] != ordered[:-1]
+    return np.asarray(order[last])
+
+
+def merge_parts(
+    folder: Path,
+    run: Sequence[Part],
+    content: Callable[[Part, Sequence[str]], pa.Table],
+    schema: pa.Schema,
+    group: int,
+    key: str,
+) -> None:
+    """Write one part in place of neighbouring ones; of rows with the same key the newest stays.
+
+    `content` gives some columns of a part and raises DamagedPart. The old parts are left to the caller.
+    """
+    keys = [_keys(content(part, [key])[key]) for part in run]
+    keep = np.zeros(sum(map(len, keys)), bool)
+    keep[last_of_each(np.concatenate(keys))] = True
+
+    def tables() -> Iterator[pa.Table]:
+        start = 0
+        waiting: list[pa.Table] = []
+        for part, own in zip(run, keys, strict=True):
+            rows = np.flatnonzero(keep[start : start + len(own)])
+            start += len(own)
+            table = content(part, schema.names)
+            waiting.append(table if len(rows) == len(own) else table.take(positions(rows)))
+            rows_now = sum(map(len, waiting))
+            if rows_now >= _TOGETHER_ROWS or sum(t.nbytes for t in waiting) >= _TOGETHER_BYTES:
+                yield pa.concat_tables(waiting)
+                waiting = []
+        if waiting:
+            yield pa.concat_tables(waiting)
+
+    write_tables(folder, run[0].first, run[-1].last, tables(), schema, group)
+
+
+def _keys(column: pa.ChunkedArray) -> NDArray[np.generic]:
+    if pa.types.is_integer(column.type):
+        return whole_numbers(column)
+    return np.array([text or "" for text in column.to_pylist()], dtype="S64")
