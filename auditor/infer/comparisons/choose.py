@@ -69,7 +69,7 @@ class Chooser:
         small: SmallPictures | None,
     ) -> None:  # fmt: skip
         self._signature = signature
-        self._known: NDArray[np.bool_] = signature.any(1)
+        self._known: NDArray[np.bool_] = np.asarray(signature.any(1))
         self._burst = burst
         self._small = small
         self._looks = 0
