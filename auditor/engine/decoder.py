@@ -17,8 +17,19 @@ import psutil
 
 from .wire import receive, send
 
-__all__ = ["Decoder", "DecoderBroken"]
+__all__ = ["ENVIRONMENT", "Decoder", "DecoderBroken"]
 
+ENVIRONMENT: Final = {
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
+    "MALLOC_MMAP_THRESHOLD_": str(2**28),
+    "MALLOC_TRIM_THRESHOLD_": str(2**29),
+    "MALLOC_TOP_PAD_": str(2**26),
+}
+"""One thread, for there is one process per core. Frames come and go in blocks of megabytes: kept by
+the process instead of being handed back and asked for anew (glibc's mallopt), they spare more time
+than decoding takes."""
 _POLL_S: Final = 0.05
 _START_S: Final = 120.0
 _IDENTIFY_S: Final = 10.0
@@ -50,16 +61,7 @@ class Decoder:
         if self._process is not None and self._process.poll() is None:
             return
         self.stop()
-        env = dict(os.environ)
-        for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-            env[name] = "1"
-        # Frames come and go in blocks of megabytes. Kept by the process instead of being handed
-        # back and asked for anew (glibc's mallopt), they spare more time than decoding takes.
-        env |= {
-            "MALLOC_MMAP_THRESHOLD_": str(2**28),
-            "MALLOC_TRIM_THRESHOLD_": str(2**29),
-            "MALLOC_TOP_PAD_": str(2**26),
-        }
+        env = os.environ | ENVIRONMENT
         env["PYTHONPATH"] = os.pathsep.join(p for p in sys.path if p)
         self._process = process = subprocess.Popen(
             [sys.executable, "-m", "auditor.engine.child"],
