@@ -108,6 +108,7 @@ def ruled_line(plot: Any, name: str, dimension: Literal["width", "height"], labe
                 name=f"{name}_label", x=0, y=0, text="", text_font=FONT, text_font_size="11px",
                 text_color=palette.light("index"),
                 background_fill_color=palette.light("sheet"), background_fill_alpha=0.8, visible=False, x_offset=4, y_offset=2,
+                level="underlay",  # a label never hides a point
             )
         )  # fmt: skip
 

@@ -95,6 +95,7 @@ def environment() -> jinja2.Environment:
     )  # fmt: skip
     filters: dict[str, Callable[..., Any]] = {
         "aperture": words.aperture, "between": between, "change": words.change, "clean": words.clean,
+        "difference": words.difference,
         "figures": figures, "focal": words.focal, "iso": words.iso, "number": words.number,
         "percent": words.percent, "sentence": sentence, "shorten": words.shorten,
         "shown": shown,

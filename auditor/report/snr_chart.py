@@ -75,7 +75,7 @@ def snr_chart(body: Block, thresholds: Mapping[str, float], name: str) -> dict[s
         "x_range": {"start": x_low, "end": x_high},
         "y_range": {"start": y_low, "end": y_high},
         "x_ticks": {"ticks": whole},
-        "x_axis": {"major_label_overrides": {t: f"{round(100 * 2.0**t):,}" for t in whole}},
+        "x_axis": {"major_label_overrides": {t: f"{round(100 * 2.0**t)}" for t in whole}},
         "y_ticks": {"ticks": [t for t in _SNR_TICKS if y_low <= t <= y_high]},
         "y_axis": {"major_label_overrides": {t: f"{t}:1" for t in _SNR_TICKS}},
         "targets": {"data": _targets(body, signals, lines)},

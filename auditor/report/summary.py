@@ -209,7 +209,9 @@ def _comparisons(profile: Block) -> list[str]:
         label = _named(c.get("label"), 40)
         of = words.clean(f"{c.get('zone') or ''} {c.get('what') or ''}")
         against = _named(c.get("against"), 40)
-        out.append(f"{label} against {against}, {of}: {verdict} ({pairs}).")
+        plain = words.clean(c.get("against")) == f"without {words.clean(c.get('label'))}"
+        both = f"With and without {label}" if plain else f"{label} against {against}"
+        out.append(f"{both}, {of}: {verdict} ({pairs}).")
     return out
 
 

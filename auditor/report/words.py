@@ -18,6 +18,7 @@ __all__ = [
     "change",
     "clean",
     "count",
+    "difference",
     "focal",
     "interval",
     "iso",
@@ -152,6 +153,23 @@ def change(share: Any) -> str:
     if s is None:
         return "?"
     return f"{100 * s:+.0f}%" if abs(s) >= 0.005 else "0%"
+
+
+_DIGITS = {"stops": 2, "u'v'": 4}
+
+
+def difference(value: Any, unit: Any = None) -> str:
+    """A difference with its sign, to the digits that its unit bears: -1.32, +0.0040, -12%.
+
+    Shares become percentages; what rounds to nothing bears no sign; '' when missing.
+    """
+    v, unit = number(value), str(unit or "")
+    if v is None:
+        return ""
+    if unit.startswith("share"):
+        return change(v)
+    text = f"{v:+.{_DIGITS[unit]}f}" if unit in _DIGITS else f"{v:+.3g}"
+    return text if float(text) else text[1:]
 
 
 def count(n: Any, one: str = "frame", many: str | None = None) -> str:

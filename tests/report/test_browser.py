@@ -255,6 +255,46 @@ def test_nothing_hangs_over_the_side(browser: Any, folder: Path, size: dict, nam
     one.close()
 
 
+@pytest.mark.parametrize(
+    "width", [360, 480, 577, 800, 897, 1050, 1100, 1200, 1250, 1400, 1920, 2560]
+)
+def test_every_link_of_the_top_row_shows_at_every_width(visit: Visit, width: int) -> None:
+    """Nothing scrolls sideways, neither the page nor the row itself, and no control is cut."""
+    page = visit.page
+    page.set_viewport_size({"width": width, "height": 700})
+    links = page.locator(".top a").count()
+    assert links == 10  # all sections, and the way back to the top
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    cut = page.evaluate(
+        """() => [...document.querySelectorAll('.top a, .top button, .top select')].filter((e) => {
+          if (!e.checkVisibility()) return false;
+          const at = e.getBoundingClientRect();
+          const seen = document.elementFromPoint((at.left + at.right) / 2, (at.top + at.bottom) / 2);
+          const ends = document.elementFromPoint(at.right - 2, (at.top + at.bottom) / 2);
+          return at.left < 0 || at.right > innerWidth || seen !== e || ends !== e;
+        }).map((e) => e.textContent.trim().slice(0, 20))"""
+    )
+    assert cut == []
+
+
+@pytest.mark.parametrize("width", [390, 1100, 1400])
+def test_a_link_leads_to_its_heading_in_full_view(visit: Visit, width: int) -> None:
+    """The row that stays at the top never lies over the heading that was asked for."""
+    page = visit.page
+    page.set_viewport_size({"width": width, "height": 700})
+    page.evaluate("document.documentElement.style.scrollBehavior = 'auto'")
+    for name in ("lenses", "bodies", "method"):
+        page.locator(f'.top nav a[href="#{name}"]').evaluate("(a) => a.click()")
+        page.wait_for_timeout(150)
+        over = page.evaluate(
+            """(id) => { const at = document.getElementById(id).getBoundingClientRect();
+              const seen = document.elementFromPoint(at.left + 5, (at.top + at.bottom) / 2);
+              return seen?.id; }""",
+            f"{name}-title",
+        )
+        assert over == f"{name}-title"
+
+
 def test_keepers_show_their_pictures_and_the_whole_list(visit: Visit) -> None:
     page = visit.page
     page.locator(".keeper").first.scroll_into_view_if_needed()

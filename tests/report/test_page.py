@@ -19,6 +19,7 @@ from PIL import Image
 
 from auditor.report import lens_chart, mould, snr_chart, write_report
 from auditor.report.frames_behind import FrameIndex, evenly, in_turn
+from auditor.report.page import match_tables
 from auditor.report.pictures import crop_uri, fetch, thumb_uri, thumbs_within
 
 HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)> \"quoted\" & {{7*7}} $$x$$ @key"
@@ -317,7 +318,26 @@ def test_differences_carry_their_unit(tmp_path: Path) -> None:
     made["comparisons"][1] |= {"unit": "stops", "difference": 0.31, "low": None, "high": None}
     page = written(made, None, tmp_path)
     assert "-12% <small>(-20% to -4%)</small>" in page
-    assert "+0.31 stops <small></small>" in page
+    assert "+0.31 stops</td>" in page
+
+
+def test_matching_iso_in_whole_stops_and_never_below_what_the_body_has(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    body, reference = (b["body"] for b in made["bodies"][::-1])
+    lowest = min(t["iso"] for t in next(b for b in made["bodies"] if b["body"] == body)["tones"])
+    made["iso_matches"] = [
+        {"body": body, "reference_body": reference, "ev100": [8, 11], "reference_iso": iso,
+         "iso": iso / 2, "low": iso / 4, "high": iso}
+        for iso in (100, 125, 160, 200, 250, 320, 400, 500, 640, 800)
+    ]  # fmt: skip
+    (table,) = match_tables(made)
+    assert table["isos"] == [100, 200, 400, 800]
+    page = written(made, None, tmp_path)
+    assert lowest == 100
+    assert page.count(">under 100<") == 1
+    assert "<b>100</b> <small>(50 to 200)</small>" in page
+    made["iso_matches"] = made["iso_matches"][:3]  # too few whole stops: every row stays
+    assert match_tables(made)[0]["isos"] == [100, 125, 160]
 
 
 @pytest.mark.parametrize("lenses", [1, 200])

@@ -28,6 +28,10 @@ from auditor.report.paper import figures, sentence
         (words.count(1), "1 frame"), (words.count(48312), "48,312 frames"), (words.count(2, "body", "bodies"), "2 bodies"),
         (words.percent(0.41), "41%"), (words.percent(0.004), "0.4%"), (words.percent(0), "0%"),
         (words.change(-0.07), "-7%"), (words.change(0.001), "0%"),
+        (words.difference(-1.3219, "stops"), "-1.32"), (words.difference(-0.001, "stops"), "0.00"),
+        (words.difference(0.00402, "u'v'"), "+0.0040"), (words.difference(-0.001, "share of MTF50"), "0%"),
+        (words.difference(-0.07, "share of MTF50"), "-7%"), (words.difference(0.123456), "+0.123"),
+        (words.difference(None, "stops"), ""), (words.difference(0, None), "0"),
         (words.join(["a", "b", "c"]), "a, b and c"), (words.metres(9.024), "9.1 m"), (words.metres(41.2), "42 m"),
     ],
 )  # fmt: skip

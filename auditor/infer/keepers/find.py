@@ -157,7 +157,12 @@ def _noise_words(row: Block, v: Block, criteria: Criteria) -> str:
     if v["dark"]:
         return f"hardly anything is brighter than a quarter of white, and signal to noise{iso} stays under {limit}"
     if np.isfinite(v["snr"]) and v["snr"] < criteria.snr_acceptable:
-        return f"signal to noise {v['snr']:.0f}:1{iso}, acceptable is {limit}"
-    return (
-        f"a typical frame in this light shows {v['snr_allowed']:.0f}:1{iso}, acceptable is {limit}"
-    )
+        return f"signal to noise {_ratio(v['snr'], limit)}{iso}, acceptable is {limit}"
+    typical = _ratio(v["snr_allowed"], limit)
+    return f"a typical frame in this light shows {typical}{iso}, acceptable is {limit}"
+
+
+def _ratio(snr: float, limit: str) -> str:
+    """A signal to noise ratio, with a decimal where rounding would make it the limit itself."""
+    text = f"{snr:.0f}:1"
+    return text if text != limit else f"{snr:.1f}:1"
