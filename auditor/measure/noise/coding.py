@@ -23,6 +23,8 @@ __all__ = [
     "before_rounding",
     "cells",
     "input_rounding",
+    "mean_step",
+    "rounding_of_mean",
     "rounding_steps",
 ]
 
@@ -77,6 +79,51 @@ def rounding_steps(values: NDArray[np.float32]) -> NDArray[np.float64]:
         steps[steps == 0] = 1
         steps[0, 0] = 0
     return steps
+
+
+_WIDER: Final = 2.5
+"""Widest step of means that is looked for, as a multiple of the steps next to it: 1.5 in the example
+tables of ISO/IEC 10918-1."""
+
+_FEWEST_LEVELS: Final = 6
+
+
+def mean_step(values: NDArray[np.float32], steps: NDArray[np.float64]) -> float:
+    """Step of the cells' means, as cosine coefficients, from cells (n, CELL, CELL) of luma.
+
+    0 where none shows: it is finer than two, nothing else was rounded, or the means are too few to
+    show a comb.
+    """
+    if not np.nan_to_num(steps, nan=1.0).any():
+        return 0.0
+    known = [float(s) for s in (steps[0, 1], steps[1, 0]) if np.isfinite(s)]
+    tried = _STEPS[_WIDER * max(known, default=_STEPS[-1] / _WIDER) >= _STEPS]
+    means = CELL * (values[:_ENOUGH].mean((1, 2)) - 128)
+    if not len(tried) or len(means) < _FEWEST:
+        return 0.0
+    comb = np.cos((2 * np.pi / tried)[:, None].astype(np.float32) * means).mean(1)
+    expected = np.exp(-2 * np.pi**2 * 1.6 * _PIXEL_ROUNDING / tried**2)
+    for step in tried[comb > np.maximum(0.6 * expected, 3 / np.sqrt(len(means)))][::-1]:
+        # Means of a frame without contrast lie on the combs of all steps that divide them.
+        if len(np.unique(np.rint(means / step))) >= _FEWEST_LEVELS:
+            return float(step)
+    return 0.0
+
+
+_TERMS: Final = np.arange(1, 257)
+
+
+def rounding_of_mean(power: float, step: float) -> float:
+    """What rounding to whole `step`s adds to Gaussian noise of variance `power`, whatever is rounded.
+
+    Mean over all levels between two steps of the variance around each level's own mean, less `power`:
+    step^2 / 12 for noise that is wide, nothing where there is none. The rounding error of a level is a
+    saw tooth, whose harmonics the noise smooths (Widrow and Kollar, Quantization Noise, 2008, ch. 4).
+    """
+    if step <= 0 or power <= 0:
+        return 0.0
+    smoothed = np.exp(-((2 * np.pi * _TERMS) ** 2) * power / step**2)
+    return float(step**2 / (2 * np.pi**2) * ((1 - smoothed) / _TERMS**2).sum())
 
 
 _RATIO: Final = np.geomspace(0.12, 40.0, 160)

@@ -56,6 +56,14 @@ _MANY_HOT: Final = 1e-3
 _FINE_STEPS: Final = 8.0
 """Coding whose widest step is below this leaves the noise's spectrum alone (quality 97)."""
 
+_MIDDLE: Final = (0.3, 0.7)
+"""Quantiles of the flat blocks' deviations between which their mean is the frame's: as deaf to texture
+and dead blocks as the median, but where dark and bright flats are not equally noisy it does not jump
+from one to the other."""
+
+_MOSTLY_PLAIN: Final = 0.9
+"""Share of the flat blocks without texture from which on a frame counts as plain."""
+
 _DARKEST, _BRIGHTEST = 1.5, 253.5
 """Code values (0..255) outside which a pixel may be clipped, and its noise cut off."""
 
@@ -165,7 +173,7 @@ def _measure(picture: Picture) -> Noise:
     if len(flat) < _FEWEST_BLOCKS:
         note = "no flat area that is neither black nor white"
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=note)
-    steps = _coding_steps(picture, columns, usable)
+    steps, mean_step = _coding_steps(picture, columns, usable)
     colour = _coloured_share(picture)
     rough = float(np.median(flat.form.variance))
     hot = _hot_pixels(picture, columns, chosen, rough)
@@ -178,20 +186,22 @@ def _measure(picture: Picture) -> Noise:
     doubt = doubts.find_doubt(flat.form.variance, steps)
     if doubt is None and doubts.is_posterised(picture.luma, picture.peak):
         doubt = "posterised: too few code values for noise to be told from their steps"
-    if doubt is None:
-        flat = flat.take(doubts.clean_blocks(flat.form, flat.level, steps))
-        if len(flat) < _FEWEST_BLOCKS:
-            note = "texture everywhere: noise cannot be told from it"
-            # White noise still shows above the frequencies that optics passes.
-            white = _tones(picture, level, relief, columns, steps, banding, many_hot, colour)
-            return Noise(None, tones=white, signal_shares=shares, clipped_share=clipped, note=note)
     if doubt is not None:
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=doubt)
+    kept = doubts.clean_blocks(flat.form, flat.level, steps)
+    flat = flat.take(kept)
+    if len(flat) < _FEWEST_BLOCKS:
+        note = "texture everywhere: noise cannot be told from it"
+        # White noise still shows above the frequencies that optics passes.
+        white = _tones(picture, level, relief, columns, steps, banding, many_hot, colour)
+        return Noise(None, tones=white, signal_shares=shares, clipped_share=clipped, note=note)
 
     coarse = bool(np.nanmax(steps) > _FINE_STEPS)
     rise = spectrum.low_rise(flat.form.bands) if coarse else 1.0
     mean_power = spectrum.filled(flat.squares, rise)
-    sigma = _typical(flat, mean_power, rise)
+    # What little varies in a clean frame with texture may be the scene's: rounding needs no counting.
+    plain = float(kept.mean()) > _MOSTLY_PLAIN
+    sigma = _typical(flat, mean_power, rise, mean_step, plain=plain)
     smoothed = spectrum.relative_spread(flat.squares.mean(0)) > _WHITE_SPREAD
     if sigma > (_LOUDEST_SMOOTHED if smoothed else _LOUDEST):
         note = "varies more than any camera's noise: a pattern or a drawing"
@@ -231,26 +241,44 @@ def _coloured_share(picture: Picture) -> float:
     return float(((blue != green) | (green != red)).mean())
 
 
-def _coding_steps(picture: Picture, columns: int, usable: NDArray[np.intp]) -> NDArray[np.float64]:
-    """Rounding steps of the file's coding; zeros where values are finer than bytes."""
+def _coding_steps(
+    picture: Picture, columns: int, usable: NDArray[np.intp]
+) -> tuple[NDArray[np.float64], float]:
+    """Rounding steps of the file's coding and that of its means; 0 where values are finer than bytes."""
     assert picture.code is not None
     if picture.code.dtype != np.uint8 or not len(usable):
-        return np.zeros((coding.CELL, coding.CELL))
-    some = blocks.cut(picture.luma, columns, blocks.spread(usable, _STEP_BLOCKS))
-    return coding.rounding_steps(EIGHT.transform(coding.cells(some)))
+        return np.zeros((coding.CELL, coding.CELL)), 0.0
+    some = coding.cells(blocks.cut(picture.luma, columns, blocks.spread(usable, _STEP_BLOCKS)))
+    steps = coding.rounding_steps(EIGHT.transform(some))
+    return steps, coding.mean_step(some, steps)
 
 
-def _typical(flat: FlatBlocks, mean_power: NDArray[np.float64], rise: float) -> float:
-    """Standard deviation of the noise: the median block's, brought to the mean.
+def _typical(
+    flat: FlatBlocks,
+    mean_power: NDArray[np.float64],
+    rise: float,
+    mean_step: float,
+    *,
+    plain: bool,
+) -> float:
+    """Standard deviation of the noise: the middle blocks', brought to the mean.
 
     The variance of a block has a chi-squared spread; its median lies below its mean by the factor
-    (1 - 2 / (9 k))^3 for k degrees of freedom (Wilson and Hilferty 1931).
+    (1 - 2 / (9 k))^3 for k degrees of freedom (Wilson and Hilferty 1931). The blocks' own means, which
+    planes and low frequencies take with them, are noisier than the plateau says where coding rounds
+    them: `mean_step`.
     """
     spread = spectrum.relative_spread(flat.squares.mean(0))
     below = (1 - spread**2 / 9) ** 3
     low = spectrum.LOW_SHARE * float(mean_power[0, 0]) / float(mean_power.mean())
     above = 1 - low * (1 - 1 / rise)  # the variance with the low part as on the plateau
-    return float(np.sqrt(np.median(flat.form.variance) / below / above))
+    first, last = (round(q * len(flat)) for q in _MIDDLE)
+    middle = float(np.sqrt(np.sort(flat.form.variance)[first:last]).mean())
+    variance = middle**2 / below / above
+    if plain or variance > doubts.HARMLESS:
+        plateau = rise * float(np.median(flat.form.bands[:, 1]))
+        variance += coding.rounding_of_mean(plateau, mean_step) / coding.CELL**2
+    return float(np.sqrt(variance))
 
 
 def _tones(

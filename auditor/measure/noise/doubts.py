@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from auditor.measure.noise import coding, spectrum
 
-__all__ = ["clean_blocks", "find_doubt", "is_posterised"]
+__all__ = ["HARMLESS", "clean_blocks", "find_doubt", "is_posterised"]
 
 _MOST_PLAIN: Final = 0.5
 """Share of flat blocks without any variation at which rounding or compression ate the noise."""
@@ -45,7 +45,7 @@ noise and what the mean of many exposures shows."""
 _MOST_REJECTED: Final = 0.6
 """Share of textured groups from which on the rest is not believed either."""
 
-_HARMLESS: Final = 0.6**2
+HARMLESS: Final = 0.6**2
 """Variance below which it does not matter whether noise or texture is seen: the frame is clean."""
 
 
@@ -122,7 +122,7 @@ def clean_blocks(
         groups += np.array_split(ranked, count)
         quiet += [place < count // 2 for place in range(count)]
     middle = np.array([_middle(form.bands[group]) for group in groups])
-    loud = np.array([form.variance[group[len(group) // 2]] >= _HARMLESS for group in groups])
+    loud = np.array([form.variance[group[len(group) // 2]] >= HARMLESS for group in groups])
     texture = loud & _falls_early(middle, _coarseness(steps))
     for group, bad, among_quiet in zip(groups, texture, quiet, strict=True):
         keep[group] = among_quiet or not bad
