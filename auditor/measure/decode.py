@@ -12,6 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.boxes import is_container, read_container
+from auditor.measure.heif import decode_heif
 from auditor.measure.picture import Mosaic, Picture, Transfer
 
 __all__ = ["MAX_PIXELS", "MIN_PIXELS", "RAW_SUFFIXES", "Undecodable", "decode", "transfer_from_icc"]
@@ -30,7 +32,13 @@ RAW_SUFFIXES: Final = frozenset([
 ])
 # fmt: on
 
-_UNREAD: Final = frozenset([".heic", ".heif", ".hif", ".avif", ".jxl", ".jp2"])
+_UNREAD: Final = frozenset([".jxl", ".jp2"])
+
+_CURVES: Final[dict[int, Transfer]] = {4: 2.2, 5: 2.8, 8: "linear", 13: "srgb"}
+"""Transfer characteristics of ITU-T H.273, table 3 (numbers from memory). The curves for film and
+video (1, 6, 14, 15) stand in still pictures for sRGB, which screens show them by."""
+
+_HDR_CURVES: Final = {16: "PQ", 18: "HLG"}
 
 
 class Undecodable(ValueError):
@@ -63,6 +71,8 @@ def decode(
     # Some programs keep the raw file's name for the JPEG they make of it.
     if suffix in RAW_SUFFIXES and not data.startswith(b"\xff\xd8\xff"):
         return _decode_raw(data, max_pixels)
+    if is_container(data):
+        return _decode_container(data, icc, fallback_transfer, max_pixels)
     width, height, kind, mode = _header(data, suffix)
     _check_size(width, height, max_pixels)
     if mode == "1":
@@ -79,6 +89,45 @@ def decode(
     code, transfer = _normalise(code, transfer_from_icc(icc) if icc else None, fallback_transfer)
     lossy = kind in ("JPEG", "MPO", "WEBP")
     return Picture(code, transfer, lossy=lossy)
+
+
+def _decode_container(
+    data: bytes, icc: bytes | None, fallback: Transfer, max_pixels: int
+) -> Picture:
+    """HEIF and AVIF, with the turn that the container asks for left to `Picture.orientation`."""
+    container = read_container(data)
+    if container.curve in _HDR_CURVES:
+        raise Undecodable(
+            f"written with the {_HDR_CURVES[container.curve]} tone curve for bright screens, "
+            "which is not measured; export as JPEG or TIFF to audit"
+        )
+    if not container.whole:
+        raise Undecodable("the file is truncated: its picture data breaks off")
+    if data[8:12] in (b"avif", b"avis"):
+        width, height, kind, _ = _header(data, ".avif")
+        _check_size(width, height, max_pixels)
+        flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
+        code = _imdecode(data, flags)
+        depth = container.depth or 8
+        if code is not None and code.dtype == np.uint16 and 8 < depth < 16:
+            code = (code << (16 - depth)) | (code >> (2 * depth - 16))  # white becomes 65535
+    else:
+        kind = "HEIC"
+        try:
+            code, own = decode_heif(data, container, lambda w, h: _check_size(w, h, max_pixels))
+        except Undecodable:
+            raise
+        except Exception as error:
+            raise Undecodable(
+                "the HEIC data can't be decoded: damaged, or of an unusual kind"
+            ) from error
+        icc = icc or own
+    if code is None:
+        raise Undecodable(f"the {kind} data can't be decoded: damaged, or of an unusual kind")
+    known = transfer_from_icc(icc) if icc else None
+    known = known or _CURVES.get(container.curve or 0)
+    code, transfer = _normalise(code, known, fallback)
+    return Picture(code, transfer, lossy=True, orientation=container.orientation)
 
 
 def _check_size(width: int, height: int, max_pixels: int) -> None:

@@ -53,7 +53,12 @@ def measure_file(
         source = "camera"
     notes = settings.notes if picture.note is None else (*settings.notes, picture.note)
     settings = dataclasses.replace(
-        settings, width_px=width, height_px=height, source=source, notes=notes
+        settings,
+        width_px=width,
+        height_px=height,
+        orientation=picture.orientation or settings.orientation,
+        source=source,
+        notes=notes,
     )
     sharpness, fringing = measure_optics(picture, _perfect_lens(settings))
     small = look(picture, settings.orientation)

@@ -53,8 +53,10 @@ class Picture:
             0..1. None when only a mosaic was read.
         transfer: curve between code and light.
         mosaic: sensor data, for raw files that could be read.
-        lossy: whether 8 x 8 block coding (JPEG, WebP) lies behind the code values.
+        lossy: whether coding in blocks with losses (JPEG, WebP, HEVC, AV1) lies behind the values.
         note: plain words on how it was decoded, when that matters.
+        orientation: how a viewer is to turn the frame, as an Exif value, where the container says so
+            (HEIF, AVIF); its word goes before Exif's. None where Exif alone tells.
     """
 
     code: NDArray[Any] | None
@@ -62,6 +64,7 @@ class Picture:
     mosaic: Mosaic | None = None
     lossy: bool = False
     note: str | None = None
+    orientation: int | None = None
 
     @property
     def shape(self) -> tuple[int, int]:

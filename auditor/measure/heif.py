@@ -1,0 +1,44 @@
+"""HEIC and HEIF files to code values, by libheif; loaded only when such a file comes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.measure.boxes import Container
+
+__all__ = ["decode_heif"]
+
+
+def decode_heif(
+    data: bytes, container: Container, check_size: Callable[[int, int], None]
+) -> tuple[NDArray[Any], bytes | None]:
+    """Code values as stored (H, W, 3) in B, G, R order or (H, W), and the colour profile.
+
+    8-bit files give uint8; deeper ones uint16 with white at 65535. The decoder turns the picture as
+    the container says; that is undone, so that pixels lie as the sensor has them.
+
+    Args:
+        data: the whole file.
+        container: what the container says of the main picture.
+        check_size: called with width and height before anything is decoded; raises to refuse.
+
+    Raises:
+        ValueError, RuntimeError, OSError: as the library says, for damaged files.
+    """
+    import pillow_heif
+
+    pillow_heif.options.DECODE_THREADS = 1  # there is a decoder process for every core
+    file = pillow_heif.open_heif(data, convert_hdr_to_8bit=False, bgr_mode=True)
+    check_size(*file.size)
+    depth = int(file.info.get("bit_depth") or 8)
+    code = np.asarray(file)
+    if code.ndim == 3:
+        code = code[..., 0] if code.shape[2] < 3 else code[..., :3]
+    if code.dtype == np.uint16 and 8 < depth < 16:
+        code = code | (code >> depth)  # values come shifted to the top; white becomes all ones
+    icc = file.info.get("icc_profile")
+    return np.ascontiguousarray(container.stored(code)), icc if isinstance(icc, bytes) else None
