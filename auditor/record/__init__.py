@@ -1,0 +1,52 @@
+"""What is known of one frame, and how it lies in the store.
+
+The records are in `frame`, the store's columns in `columns`; `rows` turns a record into a row and a
+row into the JSON object of the command line. What was not measured is None in a record, null in JSON
+and missing in the table, never 0.
+"""
+
+from auditor.record.columns import COLUMNS, PICTURE_COLUMNS, Column, tone_column
+from auditor.record.frame import (
+    SIDES,
+    SIGNAL_BIN_EDGES,
+    SITE_COLOURS,
+    SPECTRUM_CPP,
+    TONE_SIGNALS,
+    ZONES,
+    FrameRecord,
+    Fringing,
+    Noise,
+    PhotonTransfer,
+    Place,
+    Settings,
+    Sharpness,
+    Source,
+    Tone,
+    ZoneSharpness,
+)
+from auditor.record.rows import row_to_object, to_row
+
+__all__ = [
+    "COLUMNS",
+    "PICTURE_COLUMNS",
+    "SIDES",
+    "SIGNAL_BIN_EDGES",
+    "SITE_COLOURS",
+    "SPECTRUM_CPP",
+    "TONE_SIGNALS",
+    "ZONES",
+    "Column",
+    "FrameRecord",
+    "Fringing",
+    "Noise",
+    "PhotonTransfer",
+    "Place",
+    "Settings",
+    "Sharpness",
+    "Source",
+    "Tone",
+    "ZoneSharpness",
+    "row_to_object",
+    "to_row",
+    "tone_column",
+]

@@ -1,0 +1,131 @@
+"""The columns of the store: a row a frame, every figure of a `FrameRecord` in a column of its own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from auditor.record.frame import (
+    SIDES,
+    SIGNAL_BIN_EDGES,
+    SITE_COLOURS,
+    SPECTRUM_CPP,
+    TONE_SIGNALS,
+    ZONES,
+    Settings,
+)
+
+__all__ = ["COLUMNS", "PICTURE_COLUMNS", "Column", "tone_column"]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    name: str
+    kind: Literal["str", "float", "int", "bool", "list"]
+    doc: str
+
+
+def tone_column(signal: float) -> str:
+    """Stem of the tone columns of one signal level: 0.18 -> 'tone_18000' (hundred-thousandths)."""
+    return f"tone_{round(signal * 100_000):05d}"
+
+
+def _columns() -> tuple[Column, ...]:
+    out = [
+        Column("path", "str", "where the file lies, as found"),
+        Column("status", "str", "measured, set-aside, or counted (see measured_on)"),
+        Column("reason", "str", "why it was set aside"),
+        Column("measured_on", "str", "counted: the file that this exposure is measured on"),
+        Column("file_id", "str", "hash of the content"),
+        Column("size_bytes", "int", "bytes"),
+        Column("mtime_ns", "int", "time of last change, ns"),
+        Column("signature", "str", "12 x 8 grey means in hex, alike for frames of one scene"),
+    ]
+    kinds: dict[str, Literal["str", "float", "int", "bool", "list"]] = {
+        "width_px": "int", "height_px": "int", "orientation": "int", "rating": "int",
+        "written_width_px": "int", "written_height_px": "int", "maker_note": "bool",
+        "flash": "bool", "labels": "list", "notes": "list",
+        "focal_length_mm": "float", "focal_35mm": "float", "f_number": "float",
+        "exposure_time_s": "float", "iso": "float", "exposure_bias_ev": "float", "ev100": "float",
+        "focus_distance_m": "float", "pixel_pitch_um": "float", "colour_temperature_k": "float",
+    }  # fmt: skip
+    out += [Column(n, kinds.get(n, "str"), f"settings: {n}") for n in Settings.__slots__]
+    for zone in (*ZONES, *SIDES):
+        out += [
+            Column(f"{zone}_mtf50_cpp", "float", f"MTF50 of the {zone}, c/px"),
+            Column(f"{zone}_stderr_cpp", "float", "its standard error"),
+            Column(f"{zone}_edges", "int", "step edges behind it"),
+            Column(f"{zone}_method", "str", "edges, texture or both"),
+            Column(f"{zone}_radial_cpp", "float", "MTF50 along the radius"),
+            Column(f"{zone}_tangential_cpp", "float", "MTF50 across the radius"),
+        ]
+    out += [
+        Column("horizontal_cpp", "float", "MTF50 along x over the frame"),
+        Column("vertical_cpp", "float", "MTF50 along y over the frame"),
+        Column("overshoot", "float", "median edge overshoot, share of the step"),
+        Column("upsampled", "bool", "spectrum ends early, as after enlarging"),
+        Column("in_focus", "bool", "anything in focus"),
+        Column("sharpness_note", "str", "plain words on the sharpness"),
+        Column("direction_ratio", "float", "MTF50 along the softest direction over the sharpest"),
+        Column("direction_ratio_stderr", "float", "its standard error"),
+        Column("direction_deg", "float", "the softest direction, degrees"),
+    ]
+    for zone in ZONES:
+        out.append(Column(f"{zone}_spectrum_windows", "int", "windows behind the spectrum"))
+        out += [
+            Column(f"{zone}_spectrum_{i:02d}", "float", f"log power at {f} c/px")
+            for i, f in enumerate(SPECTRUM_CPP)
+        ]
+    for name in ("sharpest", "weakest"):
+        out += [
+            Column(f"{name}_{k}", "int", f"{name} place, px") for k in ("x", "y", "width", "height")
+        ]
+        out.append(Column(f"{name}_mtf50_cpp", "float", f"MTF50 at the {name} place"))
+    out += [
+        Column("sigma_code8", "float", "luminance noise, 8-bit code values"),
+        Column("chroma_code8", "float", "chroma noise, 8-bit code values"),
+        Column("grain_px", "float", "noise correlation length"),
+        Column("sigma_output_code8", "float", "noise at the common output size"),
+        Column("tone_output_scale", "float", "factor on sigma for the common output size"),
+        Column("clipped_share", "float", "share of clipped pixels"),
+        Column("banding", "bool", "pattern noise seen"),
+        Column("hot_pixels", "int", "hot pixels seen"),
+        Column("noise_note", "str", "plain words on the noise"),
+    ]
+    for signal in TONE_SIGNALS:
+        out.append(Column(f"{tone_column(signal)}_sigma", "float", f"noise at signal {signal}"))
+        out.append(Column(f"{tone_column(signal)}_pixels", "int", "pixels behind it"))
+    out += [
+        Column(f"signal_share_{i:02d}", "float", f"share of pixels with log2 signal from {e}")
+        for i, e in enumerate(SIGNAL_BIN_EDGES[:-1])
+    ]
+    out += [
+        Column("gain_e_per_dn", "float", "photon transfer: electrons per DN"),
+        Column("read_noise_e", "float", "photon transfer: read noise, electrons"),
+        Column("gain_stderr", "float", "its standard error"),
+        Column("read_noise_stderr_e", "float", "its standard error"),
+        Column("transfer_patches", "int", "flat patches behind it"),
+        Column("white_dn", "float", "white level above black, DN"),
+    ]
+    for colour in SITE_COLOURS:
+        out.append(Column(f"{colour}_gain_e_per_dn", "float", f"gain of {colour} sites"))
+        out.append(Column(f"{colour}_read_noise_e", "float", f"read noise of {colour} sites"))
+    out += [
+        Column("lateral_red_px", "float", "red against green, outwards positive"),
+        Column("lateral_blue_px", "float", "blue against green, outwards positive"),
+        Column("fringe_width_px", "float", "width of the coloured seam"),
+        Column("fringe_strength", "float", "its strength, share of the step"),
+        Column("fringe_edges", "int", "edges behind it"),
+    ]
+    for zone in ZONES:
+        out += [
+            Column(f"{zone}_lateral_{c}_px", "float", f"{c} in the {zone}") for c in ("red", "blue")
+        ]
+    return tuple(out)
+
+
+COLUMNS: Final = _columns()
+"""Columns of the store's frame table, in order."""
+
+PICTURE_COLUMNS: Final = ("thumb_jpeg", "sharpest_jpeg", "weakest_jpeg", "colour_grid")
+"""Binary columns of the store's picture table, keyed by `file_id`."""

@@ -1,0 +1,237 @@
+"""What is known of one frame: the records that the rooms fill.
+
+`Settings` comes from the settings reader; `Sharpness`, `Noise`, `PhotonTransfer` and `Fringing` from
+the measuring room; a `FrameRecord` holds all of them. Anything not measured is None, never 0.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+import numpy as np
+
+__all__ = [
+    "SIDES",
+    "SIGNAL_BIN_EDGES",
+    "SITE_COLOURS",
+    "SPECTRUM_CPP",
+    "TONE_SIGNALS",
+    "ZONES",
+    "FrameRecord",
+    "Fringing",
+    "Noise",
+    "PhotonTransfer",
+    "Place",
+    "Settings",
+    "Sharpness",
+    "Source",
+    "Tone",
+    "ZoneSharpness",
+]
+
+ZONES: Final = ("centre", "middle", "corner")
+"""By distance from the frame's centre over the half-diagonal: under 0.35, between, from 0.7."""
+
+SIDES: Final = ("left", "right", "top", "bottom")
+"""Parts of the corner zone by the half of the sensor (own orientation) in which they lie."""
+
+SPECTRUM_CPP: Final = tuple(round(float(f), 4) for f in np.geomspace(0.03, 0.47, 16))
+"""Centres (c/px) of the bins in which a zone's log power spectrum is stored."""
+
+TONE_SIGNALS: Final = (0.01125, 0.0225, 0.045, 0.09, 0.18, 0.36, 0.72)
+"""Signal levels (linear, 1 = white) at which noise is reported, one stop apart around 18% grey."""
+
+SITE_COLOURS: Final = ("red", "green", "blue")
+"""Colours of a mosaic's sites, in the order of `Mosaic.colours`."""
+
+SIGNAL_BIN_EDGES: Final = tuple(float(e) for e in np.arange(-10.0, 0.01, 0.5))
+"""Edges in log2 of linear signal of the stored histogram; darker pixels count in the first bin."""
+
+Source = Literal["raw", "camera", "edited", "resized", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What was used to take a frame. Lengths in the unit that the name ends with."""
+
+    body: str | None = None
+    body_serial: str | None = None
+    lens: str | None = None
+    lens_serial: str | None = None
+    converter: str | None = None
+    focal_length_mm: float | None = None
+    focal_35mm: float | None = None
+    f_number: float | None = None
+    exposure_time_s: float | None = None
+    iso: float | None = None
+    exposure_bias_ev: float | None = None
+    ev100: float | None = None
+    taken: str | None = None
+    """ISO 8601 local time with sub-seconds and offset where the file has them."""
+    focus_distance_m: float | None = None
+    pixel_pitch_um: float | None = None
+    width_px: int | None = None
+    height_px: int | None = None
+    orientation: int = 1
+    source: Source = "unknown"
+    software: str | None = None
+    file_number: str | None = None
+    flash: bool | None = None
+    rating: int | None = None
+    labels: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    """Plain words about tags that were unusable ('aperture written as f/0')."""
+    pitch_basis: Literal["focal-plane", "maker", "equivalent", "consensus"] | None = None
+    """Where the pixel pitch comes from; 'equivalent' is the 35 mm equivalent and the least exact."""
+    written_width_px: int | None = None
+    """Size that the tags claim the camera wrote, when they say; larger than the file's own after
+    downsizing or cropping by a program that left the tags alone."""
+    written_height_px: int | None = None
+    maker_note: bool | None = None
+    """Whether the camera's private notes are there; programs often drop them."""
+    white_balance: str | None = None
+    """'auto', the kind of light that was set ('daylight'), or 'manual'."""
+    colour_temperature_k: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneSharpness:
+    """System MTF50 of one zone in cycles per pixel of the file, as its in-focus edges show it."""
+
+    mtf50_cpp: float
+    stderr_cpp: float
+    edges: int
+    """Step edges behind the figure; 0 when only texture spoke."""
+    method: Literal["edges", "texture", "both"] = "edges"
+    radial_cpp: float | None = None
+    """From edges whose normal points to the frame's centre (blur along the radius)."""
+    tangential_cpp: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A rectangle of the frame (sensor's orientation, full-size pixels) with its local MTF50."""
+
+    x: int
+    y: int
+    width: int
+    height: int
+    mtf50_cpp: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sharpness:
+    zones: Mapping[str, ZoneSharpness | None]
+    """Keys `ZONES`."""
+    sides: Mapping[str, ZoneSharpness | None]
+    """Keys `SIDES`."""
+    horizontal_cpp: float | None = None
+    """Frame-wide MTF50 of blur along x; with `vertical_cpp` it shows shake in one direction."""
+    vertical_cpp: float | None = None
+    spectra: Mapping[str, np.ndarray | None] = field(default_factory=dict)
+    """Zone -> log (natural) power spectrum of textured, unclipped windows after the noise floor is
+    taken off, at `SPECTRUM_CPP`; NaN where noise hides it."""
+    spectrum_windows: Mapping[str, int] = field(default_factory=dict)
+    overshoot: float | None = None
+    """Median overshoot of edges as a share of the step: 0 none, 0.1 and more sharpened."""
+    upsampled: bool = False
+    """The spectrum ends well below the pixel grid's limit, as after enlarging."""
+    in_focus: bool = True
+    note: str | None = None
+    sharpest: Place | None = None
+    weakest: Place | None = None
+    direction_ratio: float | None = None
+    """MTF50 along the frame's softest direction over that of its sharpest, every edge against its
+    own zone: well below 1 in a frame moved during the exposure, in whatever direction."""
+    direction_ratio_stderr: float | None = None
+    direction_deg: float | None = None
+    """The softest direction, 0 to 180 degrees, x to the right, y down."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tone:
+    """Luminance noise at one of `TONE_SIGNALS`, linear light, 1 = white, per pixel."""
+
+    signal: float
+    sigma: float
+    pixels: int
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    sigma_code8: float | None
+    tones: tuple[Tone, ...] = ()
+    chroma_code8: float | None = None
+    """Standard deviation of chroma noise (root mean square of Cb and Cr) in 8-bit code values."""
+    grain_px: float | None = None
+    """Noise correlation length: 1 for white noise, larger for coarse grain. The standard deviation
+    after averaging k x k pixels falls with 1/k only once k is well above it."""
+    sigma_output_code8: float | None = None
+    """`sigma_code8` as it would be after area-averaging to the common output size."""
+    tone_output_scale: float | None = None
+    """Factor on a tone's sigma for the common output size (grain taken into account)."""
+    signal_shares: tuple[float, ...] | None = None
+    """Share of the frame's pixels in each bin of `SIGNAL_BIN_EDGES`."""
+    clipped_share: float | None = None
+    banding: bool = False
+    hot_pixels: int | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PhotonTransfer:
+    """Frame-level photon transfer on the mosaic, EMVA 1288 terms; DN after the black level."""
+
+    gain_e_per_dn: float
+    read_noise_e: float | None
+    """None where the frame holds no dark flat area to show it."""
+    gain_stderr: float | None = None
+    read_noise_stderr_e: float | None = None
+    patches: int = 0
+    white_dn: float | None = None
+    by_colour: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
+    """Colour of `SITE_COLOURS` -> (gain in e- per DN, read noise in e-) from flat patches of its sites
+    alone; None where they do not tell. The figures above are those of all sites."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fringing:
+    """Lateral colour: displacement of red and blue against green, positive away from the centre."""
+
+    lateral_red_px: float | None
+    lateral_blue_px: float | None
+    fringe_width_px: float | None
+    fringe_strength: float | None = None
+    """Peak colour difference across the seam as a share of the edge's step."""
+    edges: int = 0
+    by_radius: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
+    """Zone -> (red, blue) displacement in px."""
+
+
+@dataclass(frozen=True, slots=True)
+class FrameRecord:
+    """Everything the store keeps of one file."""
+
+    path: str
+    status: Literal["measured", "set-aside"] = "measured"
+    reason: str | None = None
+    file_id: str | None = None
+    """Hash of the content; the same picture under another name has the same."""
+    size_bytes: int | None = None
+    mtime_ns: int | None = None
+    settings: Settings = field(default_factory=Settings)
+    sharpness: Sharpness | None = None
+    noise: Noise | None = None
+    photon_transfer: PhotonTransfer | None = None
+    fringing: Fringing | None = None
+    signature: str | None = None
+    """Hex of 12 x 8 grey means (row by row, one byte each, square root of linear light, mean 128,
+    standard deviation 48): frames of one scene have nearly the same at any exposure."""
+    thumb_jpeg: bytes | None = None
+    sharpest_jpeg: bytes | None = None
+    weakest_jpeg: bytes | None = None
+    colour_grid: bytes | None = None
+    """24 x 16 x 3 little-endian uint16, row by row, R G B in linear light (65535 = white): area
+    means of the frame in the sensor's orientation. With the JPEGs it lives in the picture table."""
