@@ -3,8 +3,9 @@
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from auditor.crawl.found import FileEntry, Skipped
 from auditor.crawl.names import on_disk, printable
-from auditor.crawl.walk import FileEntry, Skipped, find_files
+from auditor.crawl.walk import find_files
 
 if TYPE_CHECKING:
     from auditor.crawl.captures import relate

@@ -5,8 +5,9 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from auditor.crawl.found import FileEntry, Skipped, sidecar_of
 from auditor.crawl.kinds import (
     SIDECAR_SUFFIX,
     claims_picture,
@@ -14,9 +15,6 @@ from auditor.crawl.kinds import (
     hidden_reason,
     suffix_of,
 )
-
-if TYPE_CHECKING:
-    from auditor.crawl.walk import FileEntry, Skipped
 
 __all__ = ["find_remote"]
 
@@ -28,8 +26,6 @@ def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
     no time of change reports 0, and its files are told apart by size alone.
     """
     import fsspec
-
-    from auditor.crawl.walk import Skipped
 
     try:
         system, start = fsspec.core.url_to_fs(address)
@@ -67,9 +63,7 @@ def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
             if hidden:
                 yield Skipped(system.unstrip_protocol(info["name"]), hidden, True)
                 continue
-            lower = name.lower()
-            beside = sidecars.get(lower) or sidecars.get(lower[: lower.rfind(".")])
-            yield _entry(system, info, address, beside)
+            yield _entry(system, info, address, sidecar_of(name, sidecars))
         inner: list[str] = []
         for info in listing:
             if info.get("type") == "directory" and info["name"].rstrip("/") != folder.rstrip("/"):
@@ -82,8 +76,6 @@ def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
 
 
 def _entry(system: Any, info: dict[str, Any], root: str, sidecar: str | None) -> FileEntry:
-    from auditor.crawl.walk import FileEntry
-
     path = system.unstrip_protocol(info["name"])
     if info.get("size") is None:  # listings of web servers tell names only
         with contextlib.suppress(Exception):

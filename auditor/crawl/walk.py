@@ -12,8 +12,8 @@ import stat
 from collections.abc import Iterator, Sequence
 from operator import attrgetter
 from pathlib import Path
-from typing import NamedTuple
 
+from auditor.crawl.found import FileEntry, Skipped, sidecar_of
 from auditor.crawl.kinds import (
     PICTURE_SUFFIXES,
     SIDECAR_SUFFIX,
@@ -23,31 +23,10 @@ from auditor.crawl.kinds import (
     suffix_of,
 )
 
-__all__ = ["FileEntry", "Skipped", "find_files"]
+__all__ = ["find_files"]
 
 
 _name = attrgetter("name")
-
-
-class FileEntry(NamedTuple):
-    """One file that claims to be a picture. `path` opens it; `names.printable(path)` shows it."""
-
-    path: str
-    size_bytes: int
-    mtime_ns: int
-    root: str
-    sidecar: str | None = None
-    """Path of its XMP sidecar, 'name.ext.xmp' before 'name.xmp'."""
-
-
-class Skipped(NamedTuple):
-    """Something in the archive that is not read, and why, in plain words."""
-
-    path: str
-    reason: str
-    picture: bool
-    """Its name claims to be a picture: it counts as found and set aside. Otherwise (a folder, a
-    device) it is only mentioned."""
 
 
 def find_files(roots: Sequence[str | Path]) -> Iterator[FileEntry | Skipped]:
@@ -180,13 +159,7 @@ class _Walker:
             return Skipped(
                 path, f"gone or unreadable while the folder was read: {_why(error)}", True
             )
-        beside = None
-        if sidecars:
-            lower = name.lower()
-            beside = sidecars.get(lower) or sidecars.get(lower[: lower.rfind(".")])
-        return FileEntry(
-            path, info.st_size, info.st_mtime_ns, root, base + beside if beside else None
-        )
+        return _entry(base, name, info, root, sidecars)
 
     def _odd(self, path: str) -> Skipped:
         try:
@@ -230,11 +203,15 @@ class _Walker:
         if key in self._linked:
             return Skipped(path, "a link to a file that was read already", True)
         self._linked.add(key)
-        lower = name.lower()
-        beside = sidecars.get(lower) or sidecars.get(lower[: lower.rfind(".")])
-        return FileEntry(
-            path, info.st_size, info.st_mtime_ns, root, base + beside if beside else None
-        )
+        return _entry(base, name, info, root, sidecars)
+
+
+def _entry(
+    base: str, name: str, info: os.stat_result, root: str, sidecars: dict[str, str]
+) -> FileEntry:
+    beside = sidecar_of(name, sidecars) if sidecars else None
+    size, time = info.st_size, info.st_mtime_ns
+    return FileEntry(base + name, size, time, root, base + beside if beside else None)
 
 
 def _lone_sidecar(path: str) -> str | None:

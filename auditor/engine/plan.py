@@ -16,7 +16,7 @@ from .options import ScanOptions
 from .source import is_url
 
 if TYPE_CHECKING:
-    from ..crawl.walk import FileEntry
+    from ..crawl.found import FileEntry
     from ..store import Known
 
 __all__ = ["Batcher", "Decision", "Planner", "stamp_of"]

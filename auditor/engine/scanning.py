@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from ..crawl.found import FileEntry, Skipped
 from ..crawl.names import printable
-from ..crawl.walk import FileEntry, Skipped, find_files
+from ..crawl.walk import find_files
 from ..store.errors import StoreError
 from .batch import settings_of
 from .cluster import ClusterError, Workers

@@ -11,7 +11,8 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from ..crawl.walk import FileEntry, Skipped, find_files
+from ..crawl.found import FileEntry, Skipped
+from ..crawl.walk import find_files
 from .batch import settings_of
 from .decoder import Decoder
 from .options import ScanOptions

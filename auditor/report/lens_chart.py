@@ -181,17 +181,15 @@ def _usual(apertures: Sequence[Block], zone: str) -> dict[str, list[float]]:
 
 
 def _targets(zones: Mapping[str, dict[str, list[Any]]], pitch_um: float | None) -> dict[str, Any]:
-    out: dict[str, list[Any]] = {k: [] for k in mould.TARGET_COLUMNS}
+    found = []
     for zone, points in zones.items():
         for i, value in enumerate(points["y"]):
             says = f"{value:.3f} c/px ({points['low'][i]:.3f} to {points['high'][i]:.3f})"
             if pitch_um:
                 says += f", {1000 * value / pitch_um:.0f} lp/mm"
-            found = (
+            found.append((
                 points["x"][i], value, points["key"][i], zone,
                 f"{words.aperture(points['n'][i])}, {zone}", says,
                 f"{words.count(points['frames'][i])} behind it",
-            )  # fmt: skip
-            for key, item in zip(mould.TARGET_COLUMNS, found, strict=True):
-                out[key].append(item)
-    return out
+            ))  # fmt: skip
+    return mould.target_data(found)

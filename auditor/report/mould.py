@@ -12,7 +12,7 @@ listens to it for clicks and arrow keys. `head`, `says` and `behind` put the poi
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Final, Literal
 
 from bokeh.embed import json_item
@@ -31,6 +31,7 @@ __all__ = [
     "fill",
     "ruled_line",
     "source",
+    "target_data",
     "targets",
 ]
 
@@ -74,6 +75,11 @@ def ticks(axis: Any, name: str) -> None:
 
 def source(name: str, columns: tuple[str, ...]) -> ColumnDataSource:
     return ColumnDataSource({c: [] for c in columns}, name=name)
+
+
+def target_data(points: Sequence[tuple[Any, ...]]) -> dict[str, list[Any]]:
+    """Points, each with a value for every one of `TARGET_COLUMNS`, as the columns of a source."""
+    return {name: [point[i] for point in points] for i, name in enumerate(TARGET_COLUMNS)}
 
 
 def targets(plot: Any) -> None:

@@ -107,15 +107,13 @@ def _line(tones: Sequence[Block], signal: float) -> dict[str, list[Any]]:
 def _targets(
     body: Block, signals: Mapping[str, float], lines: Mapping[str, dict[str, list[Any]]]
 ) -> dict[str, list[Any]]:
-    out: dict[str, list[Any]] = {k: [] for k in mould.TARGET_COLUMNS}
+    found = []
     for tone, line in lines.items():
         for i, snr in enumerate(line["y"]):
-            found = (
+            found.append((
                 line["x"][i], snr, line["key"][i], tone,
                 f"{words.iso(line['iso'][i])}, signal {words.percent(signals[tone])} of white",
                 f"{snr:.1f}:1 ({line['low'][i]:.1f} to {line['high'][i]:.1f})",
                 f"{words.count(line['frames'][i])} behind it",
-            )  # fmt: skip
-            for key, item in zip(mould.TARGET_COLUMNS, found, strict=True):
-                out[key].append(item)
-    return out
+            ))  # fmt: skip
+    return mould.target_data(found)

@@ -1,0 +1,39 @@
+"""What a walk through an archive hands on: a file that claims to be a picture, or what is not read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+__all__ = ["FileEntry", "Skipped", "sidecar_of"]
+
+
+class FileEntry(NamedTuple):
+    """One file that claims to be a picture. `path` opens it; `names.printable(path)` shows it."""
+
+    path: str
+    size_bytes: int
+    mtime_ns: int
+    root: str
+    sidecar: str | None = None
+    """Path of its XMP sidecar, 'name.ext.xmp' before 'name.xmp'."""
+
+
+class Skipped(NamedTuple):
+    """Something in the archive that is not read, and why, in plain words."""
+
+    path: str
+    reason: str
+    picture: bool
+    """Its name claims to be a picture: it counts as found and set aside. Otherwise (a folder, a
+    device) it is only mentioned."""
+
+
+def sidecar_of(name: str, sidecars: Mapping[str, str]) -> str | None:
+    """The sidecar of a picture's name: 'name.ext.xmp' before 'name.xmp', whatever the case.
+
+    `sidecars` maps the names of a folder's sidecars, in lower case and without '.xmp', to whatever
+    opens them.
+    """
+    lower = name.lower()
+    return sidecars.get(lower) or sidecars.get(lower[: lower.rfind(".")])
