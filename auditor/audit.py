@@ -114,7 +114,7 @@ def scan_archive(
 
 
 def meanwhile(progress: Callable[[Progress], None]) -> Callable[[Progress], None]:
-    """`progress`, and once workers measure, the libraries of the later stages are loaded beside it.
+    """`progress`, and once workers measure, the later stages are made ready beside it.
 
     This process has nothing else to do then; later everything would wait for them.
     """
@@ -124,15 +124,15 @@ def meanwhile(progress: Callable[[Progress], None]) -> Callable[[Progress], None
         nonlocal begun
         if state.done and not begun:
             begun = True
-            threading.Thread(target=_load_later_stages, daemon=True).start()
+            threading.Thread(target=_ready_later_stages, daemon=True).start()
         progress(state)
 
     return show
 
 
-def _load_later_stages() -> None:
-    for name in ("auditor.infer.profile", "auditor.report"):
-        import_module(name)
+def _ready_later_stages() -> None:
+    import_module("auditor.infer.profile")
+    import_module("auditor.report").prepare()
 
 
 def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any], pd.DataFrame]:

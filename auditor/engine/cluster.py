@@ -26,6 +26,12 @@ _CONFIG: Final[dict[str, Any]] = {
     # A machine that slept is not a machine whose workers died.
     "distributed.scheduler.worker-ttl": None,
     "distributed.admin.tick.limit": "1h",
+    # Watching itself took a twentieth of the cores: a hundred samples of its stack and fifty ticks a
+    # second in every process, of which nobody reads anything.
+    "distributed.worker.profile.enabled": False,
+    "distributed.admin.tick.interval": "1s",
+    "distributed.admin.system-monitor.interval": "10s",
+    "distributed.admin.system-monitor.disk": False,
     "distributed.worker.daemon": True,
     "distributed.diagnostics.nvml": False,
     # No page to look at, nothing to ask: the servers that remain answer nobody.

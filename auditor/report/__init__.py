@@ -3,8 +3,16 @@
 from __future__ import annotations
 
 from auditor.report.listing import keeper_lines
+from auditor.report.page import prepare
 from auditor.report.profile_file import profile_schema, write_profile
 from auditor.report.summary import summary_lines
 from auditor.report.write import write_report
 
-__all__ = ["keeper_lines", "profile_schema", "summary_lines", "write_profile", "write_report"]
+__all__ = [
+    "keeper_lines",
+    "prepare",
+    "profile_schema",
+    "summary_lines",
+    "write_profile",
+    "write_report",
+]

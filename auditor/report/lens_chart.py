@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from functools import cache
 from typing import Any, Final
 
 from bokeh.models.annotations import BoxAnnotation, Label
@@ -12,7 +11,7 @@ from bokeh.models.annotations import BoxAnnotation, Label
 from auditor.record import ZONES
 from auditor.report import mould, palette, words
 
-__all__ = ["WHOLE_STOPS", "highest", "lens_chart", "stops"]
+__all__ = ["WHOLE_STOPS", "chart_mould", "highest", "lens_chart", "stops"]
 
 WHOLE_STOPS: Final = (0.7, 1, 1.4, 2, 2.8, 4, 5.6, 8, 11, 16, 22, 32, 45, 64, 90)
 _STRIPS: Final = (("acceptable", "acceptable"), ("pin_sharp", "pin-sharp"), ("sweet", "best"))
@@ -27,8 +26,8 @@ def stops(value: float) -> float:
     return 2 * math.log2(value)
 
 
-@cache
-def _mould() -> dict[str, Any]:
+@mould.once
+def chart_mould() -> dict[str, Any]:
     plot = mould.base_figure("MTF50, cycles per pixel", "aperture, f/")
     mould.ticks(plot.xaxis, "x_ticks")
     mould.ruled_line(plot, "best_line", "height", label=False)
@@ -119,7 +118,7 @@ def lens_chart(
         values[f"{zone}_points"] = {"data": {k: zones[zone][k] for k in _POINT}}
         if zone != "middle":
             values[f"{zone}_usual"] = {"data": _usual(apertures, zone)}
-    return mould.fill(_mould(), values, name)
+    return mould.fill(chart_mould(), values, name)
 
 
 def _points(rows: Sequence[Block], zone: str) -> dict[str, list[Any]]:

@@ -12,7 +12,9 @@ listens to it for clicks and arrow keys. `head`, `says` and `behind` put the poi
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from functools import cache, wraps
 from typing import Any, Final, Literal
 
 from bokeh.embed import json_item
@@ -29,6 +31,7 @@ __all__ = [
     "base_figure",
     "cast",
     "fill",
+    "once",
     "ruled_line",
     "source",
     "target_data",
@@ -39,6 +42,21 @@ FONT: Final = "ui-sans-serif, system-ui, 'Segoe UI', 'Helvetica Neue', Arial, sa
 TARGET_COLUMNS: Final = ("x", "y", "key", "series", "head", "says", "behind")
 _TOOLTIP = '<div class="tip"><b>@head</b><br>@says<br><span>@behind</span></div>'
 HEIGHT_PX: Final = 320
+_LOCK: Final = threading.RLock()
+
+Mould = Callable[[], dict[str, Any]]
+
+
+def once(build: Mould) -> Mould:
+    """`build`, run at its first call only; moulds may be asked for from several threads."""
+    kept = cache(build)
+
+    @wraps(build)
+    def built() -> dict[str, Any]:
+        with _LOCK:  # Bokeh has one current document
+            return kept()
+
+    return built
 
 
 def base_figure(y_label: str, x_label: str, **more: Any) -> Any:

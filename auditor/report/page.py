@@ -24,7 +24,7 @@ from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.paper import environment, pack, static
 from auditor.report.pictures import PictureSource, thumbs_within
 
-__all__ = ["render_report"]
+__all__ = ["prepare", "render_report"]
 
 POINT_PICTURE_BYTES: Final = 6_000_000
 KEEPER_PICTURE_BYTES: Final = 3_500_000
@@ -38,6 +38,14 @@ Block = Mapping[str, Any]
 def _bokeh() -> Markup:
     """BokehJS without widgets, tables and mathematics, packed."""
     return pack("\n".join(Resources(mode="inline", components=["bokeh"]).js_raw))
+
+
+def prepare() -> None:
+    """Make ahead what every page needs whatever it says: moulds, templates, the chart library."""
+    lens_chart.chart_mould()
+    snr_chart.chart_mould()
+    environment().get_template("report.html.j2")
+    _bokeh()
 
 
 def _lens_view(

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from functools import cache
 from typing import Any, Final
 
 from auditor.report import mould, palette, words
 
-__all__ = ["shown_signals", "snr_chart"]
+__all__ = ["chart_mould", "shown_signals", "snr_chart"]
 
 _POINT: Final = ("x", "y", "low", "high")
 _SNR_TICKS: Final = (1, 2, 5, 10, 20, 40, 100, 200, 400)
@@ -17,8 +16,8 @@ _SNR_TICKS: Final = (1, 2, 5, 10, 20, 40, 100, 200, 400)
 Block = Mapping[str, Any]
 
 
-@cache
-def _mould() -> dict[str, Any]:
+@mould.once
+def chart_mould() -> dict[str, Any]:
     plot = mould.base_figure("signal to noise, per pixel", "ISO", y_axis_type="log")
     mould.ticks(plot.xaxis, "x_ticks")
     mould.ticks(plot.yaxis, "y_ticks")
@@ -87,7 +86,7 @@ def snr_chart(body: Block, thresholds: Mapping[str, float], name: str) -> dict[s
         values[f"{key}_label"] = {
             "x": x_high, "y": level, "text": f"{key} {level:g}:1", "visible": True, "text_align": "right", "x_offset": -2,
         }  # fmt: skip
-    return mould.fill(_mould(), values, name)
+    return mould.fill(chart_mould(), values, name)
 
 
 def _line(tones: Sequence[Block], signal: float) -> dict[str, list[Any]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from pathlib import Path
 from typing import Any
@@ -71,6 +72,13 @@ def rows(out: Path) -> dict[str, tuple[str, str]]:
 
 
 def started_here() -> list[int]:
-    """Processes under this one that scans could have left behind."""
-    children = psutil.Process().children(recursive=True)
-    return [p.pid for p in children if "resource_tracker" not in " ".join(p.cmdline())]
+    """Processes under this one that scans could have left running; a zombie has ended."""
+    left = []
+    for child in psutil.Process().children(recursive=True):
+        with contextlib.suppress(psutil.NoSuchProcess):
+            command = " ".join(child.cmdline())
+            # Python's own helper, and the browser and its driver of tests that ran before these.
+            other = any(n in command for n in ("resource_tracker", "chrom", "playwright"))
+            if not other and child.status() != psutil.STATUS_ZOMBIE:
+                left.append(child.pid)
+    return left
