@@ -127,8 +127,10 @@ def run(archives: tuple[str, ...], out: Path, **options: Any) -> None:
     target = _prepared(out, archives)
     summary = _scan(archives, target, scan_options, profile_follows=True)
     profile = _profile(target, infer_options)
-    _close(profile, target, summary.set_aside_lines())
-    sys.exit(SET_ASIDE if profile["frames"]["set_aside"] else 0)
+    known = set(summary.notices)
+    summary.notices += [n for n in profile["notices"] if n not in known]
+    _close(profile, target, [*summary.notice_lines(), *summary.set_aside_lines()])
+    sys.exit(SET_ASIDE if profile["frames"]["set_aside"] or summary.unread else 0)
 
 
 @main.command()
@@ -139,9 +141,9 @@ def scan(archives: tuple[str, ...], out: Path, **options: Any) -> None:
     """Only measure: bring the store up to date with ARCHIVES."""
     target = _prepared(out, archives)
     summary = _scan(archives, target, options)
-    for line in summary.set_aside_lines():
+    for line in [*summary.notice_lines(), *summary.set_aside_lines()]:
         click.echo(line)
-    sys.exit(SET_ASIDE if summary.set_aside else 0)
+    sys.exit(SET_ASIDE if summary.set_aside or summary.unread else 0)
 
 
 @main.command()
@@ -152,7 +154,7 @@ def profile(out: Path, **options: Any) -> None:
     if not (out / "store").is_dir():
         _fail(f"no measurement store in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
     made = _profile(out, _infer_options(options))
-    _close(made, out, [])
+    _close(made, out, [f"note: {n}" for n in made["notices"]])
 
 
 @main.command()
@@ -229,6 +231,10 @@ def _infer_options(options: dict[str, Any]) -> Any:
             from auditor.crawl.selection import start_of
 
             start_of(options["since"])
+        if options["labels_csv"] is not None:
+            options["labels_csv"].read_text(encoding="utf-8")
+    except UnicodeDecodeError:
+        _fail(f"{options['labels_csv']} is not text in UTF-8; save it as UTF-8", 2)
     except ValueError as error:
         _fail(str(error), 2)
     return InferOptions(criteria=criteria, **options)
@@ -293,12 +299,14 @@ def _profile(target: Path, options: Any) -> dict[str, Any]:
     return made
 
 
-def _close(made: dict[str, Any], target: Path, set_aside: list[str]) -> None:
+def _close(made: dict[str, Any], target: Path, more: list[str]) -> None:
     from auditor.report import summary_lines
 
-    if not made["frames"]["found"]:
+    if made["frames"]["found"]:
+        more = [*summary_lines(made), *more]
+    else:
         click.echo("No pictures were found there; check that the folder is the right one.")
-    for line in (*summary_lines(made), *set_aside):
+    for line in more:
         click.echo(line)
     click.echo(f"Report: {target / 'report.html'}")
 

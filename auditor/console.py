@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
+from auditor.crawl.names import printable
 from auditor.record import ZONES, row_to_object
 
 if TYPE_CHECKING:
@@ -86,8 +87,9 @@ def frame_line(row: Mapping[str, Any]) -> str:
 def frame_lines(row: Mapping[str, Any]) -> list[str]:
     """A frame in words, for a person at a terminal."""
     frame = row_to_object(row)
+    path = printable(frame["path"])
     if frame["status"] != "measured":
-        return [f"{frame['path']}: set aside: {frame['reason']}"]
+        return [f"{path}: set aside: {frame['reason']}"]
     s = frame["settings"]
     used = [str(s[k]) for k in ("body", "lens", "converter") if s[k]]
     if s["focal_length_mm"]:
@@ -96,7 +98,7 @@ def frame_lines(row: Mapping[str, Any]) -> list[str]:
         used.append(f"f/{s['f_number']:g}")
     if s["iso"]:
         used.append(f"ISO {s['iso']:g}")
-    lines = [f"{frame['path']}: {', '.join(used) or 'no settings in the file'}"]
+    lines = [f"{path}: {', '.join(used) or 'no settings in the file'}"]
     for zone in ZONES:
         lines.append(f"  {zone:<7} {_zone_words(frame['sharpness'][zone], s)}")
     if frame["sharpness"]["note"]:

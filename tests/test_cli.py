@@ -1,6 +1,7 @@
 """The command line: exit codes, one clear line for every wrong call, nothing else on stdout."""
 
 import json
+import os
 from pathlib import Path
 
 import cv2
@@ -88,3 +89,69 @@ def test_measure_prints_one_object_a_line_in_the_order_given(archive: Path) -> N
     assert [r["status"] for r in rows] == ["set-aside", "measured", "set-aside"]
     assert rows[1]["settings"]["width_px"] == 480
     assert rows[1]["photon_transfer"] is None
+
+
+def test_measure_in_words_keeps_to_a_line_whatever_the_name(archive: Path) -> None:
+    (archive / "empty.jpg").rename(archive / "two\nlines.jpg")
+    done = call("measure", archive / "two\nlines.jpg")
+    assert done.stdout.splitlines() == [
+        f"{archive}/two\\x0alines.jpg: set aside: the file is empty"
+    ]
+
+
+def test_a_folder_that_cannot_be_read_is_told_though_nobody_knows_what_is_in_it(
+    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (archive / "broken.jpg").unlink()
+    (archive / "empty.jpg").unlink()
+    (archive / "closed").mkdir()
+    real = os.scandir
+
+    def refusing(path: str) -> object:
+        if str(path).endswith("closed"):
+            raise PermissionError(13, "Permission denied", path)
+        return real(path)
+
+    monkeypatch.setattr(os, "scandir", refusing)
+    for command in ("run", "scan"):
+        done = call(command, archive, "--out", tmp_path / "out", "--workers", "1")
+        assert done.exit_code == 3, done.output
+        told = f"not read: {archive}/closed: the folder can't be read: permission denied"
+        assert told in done.stdout.splitlines()
+    nothing = call("run", archive / "closed", "--out", tmp_path / "other", "--workers", "1")
+    assert nothing.exit_code == 3
+    assert [line.split(":")[0] for line in nothing.stdout.splitlines()] == [
+        "No pictures were found there; check that the folder is the right one.", "not read", "Report",
+    ]  # fmt: skip
+
+
+def test_an_archive_that_went_away_is_told(archive: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    call("run", archive, "--out", out, "--workers", "1")
+    for file in archive.iterdir():
+        file.unlink()
+    done = call("run", archive, "--out", out, "--workers", "1")
+    assert "is the drive mounted?" in done.stdout
+    assert json.loads((out / "profile.json").read_text())["frames"]["found"] == 3
+
+
+def test_labels_that_are_not_text_are_refused_before_anything_is_read(
+    archive: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "labels.csv").write_bytes(b"caf\xe9*,polariser\n")
+    done = call("run", archive, "--out", tmp_path / "out", "--labels", tmp_path / "labels.csv")
+    assert done.exit_code == 2
+    assert "UTF-8" in done.output
+    assert len(done.output.strip().splitlines()) == 1
+    (tmp_path / "labels.csv").write_text("*,polariser\nno label here\n")
+    done = call(
+        "run",
+        archive,
+        "--out",
+        tmp_path / "out",
+        "--labels",
+        tmp_path / "labels.csv",
+        "--workers",
+        "1",
+    )
+    assert "note: labels: line 2 needs a pattern and a label, left out" in done.stdout

@@ -27,6 +27,8 @@ class Skipped(NamedTuple):
     picture: bool
     """Its name claims to be a picture: it counts as found and set aside. Otherwise (a folder, a
     device) it is only mentioned."""
+    closed: bool = False
+    """A folder that should be read and can't be: pictures in it are not among those found."""
 
 
 def sidecar_of(name: str, sidecars: Mapping[str, str]) -> str | None:

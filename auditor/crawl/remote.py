@@ -31,7 +31,7 @@ def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
         system, start = fsspec.core.url_to_fs(address)
         kind = system.info(start)["type"]
     except Exception as error:  # every protocol has its own; the run goes on with the next root
-        yield Skipped(address, f"can't be opened: {_words(error)}", False)
+        yield Skipped(address, f"can't be opened: {_words(error)}", False, True)
         return
     # A web server calls everything a file; a folder's address there ends with a slash.
     if kind == "file" and not start.endswith("/"):
@@ -48,7 +48,7 @@ def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
             listing = sorted(system.ls(folder, detail=True), key=lambda info: str(info["name"]))
         except Exception as error:
             reason = f"the folder can't be read: {_words(error)}"
-            yield Skipped(system.unstrip_protocol(folder), reason, False)
+            yield Skipped(system.unstrip_protocol(folder), reason, False, True)
             continue
         names = {_last(info): info for info in listing if info.get("type") == "file"}
         sidecars = {

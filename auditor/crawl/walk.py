@@ -78,7 +78,8 @@ class _Walker:
         try:
             info = os.stat(root)
         except OSError as error:
-            yield Skipped(root, f"can't be opened: {_why(error)}", claims_picture(root))
+            picture = claims_picture(root)
+            yield Skipped(root, f"can't be opened: {_why(error)}", picture, not picture)
             return
         if stat.S_ISREG(info.st_mode):
             key = (info.st_dev, info.st_ino)
@@ -128,7 +129,7 @@ class _Walker:
                     else:
                         odd.append(name)
         except OSError as error:
-            yield Skipped(folder, f"the folder can't be read: {_why(error)}", False)
+            yield Skipped(folder, f"the folder can't be read: {_why(error)}", False, True)
             return
         base = folder.rstrip(os.sep) + os.sep
         for entry in sorted(files, key=_name):

@@ -90,17 +90,27 @@ class ScanSummary:
     """Why files were set aside in this run, with counts."""
     aside: list[tuple[str, str]] = field(default_factory=list)
     """(path, reason) of every file in the store that is set aside, this run's and earlier ones."""
+    unread: list[tuple[str, str]] = field(default_factory=list)
+    """(path, reason) of folders that could not be read."""
 
     def set_aside_lines(self, most: int = 20) -> list[str]:
         """One line for each file set aside; when there are many, one for each reason."""
-        if len(self.aside) <= most:
-            return [f"set aside: {path}: {reason}" for path, reason in self.aside]
-        grouped: dict[str, list[str]] = {}
-        for path, reason in self.aside:
-            grouped.setdefault(reason, []).append(path)
-        often = sorted(grouped.items(), key=lambda item: -len(item[1]))
-        lines = [f"set aside: {len(p)} x {reason} (such as {p[0]})" for reason, p in often[:most]]
-        if len(often) > most:
-            rest = sum(len(p) for _, p in often[most:])
-            lines.append(f"set aside: {rest} more for {len(often) - most} other reasons")
-        return lines
+        return _lines("set aside", self.aside, most)
+
+    def notice_lines(self, most: int = 20) -> list[str]:
+        """What else the owner should know, a line each: folders that could not be read first."""
+        return _lines("not read", self.unread, most) + [f"note: {n}" for n in self.notices[:most]]
+
+
+def _lines(what: str, found: list[tuple[str, str]], most: int) -> list[str]:
+    if len(found) <= most:
+        return [f"{what}: {path}: {reason}" for path, reason in found]
+    grouped: dict[str, list[str]] = {}
+    for path, reason in found:
+        grouped.setdefault(reason, []).append(path)
+    often = sorted(grouped.items(), key=lambda item: -len(item[1]))
+    lines = [f"{what}: {len(p)} x {reason} (such as {p[0]})" for reason, p in often[:most]]
+    if len(often) > most:
+        rest = sum(len(p) for _, p in often[most:])
+        lines.append(f"{what}: {rest} more for {len(often) - most} other reasons")
+    return lines

@@ -232,9 +232,10 @@ class _Scan:
 
     def _passed_over(self, item: Skipped) -> None:
         if not item.picture:
-            line = f"{printable(item.path)}: {item.reason}"
-            self.summary.notices.append(line)
-            self.log.line(f"passed over: {line}")
+            path = printable(item.path)
+            if item.closed:
+                self.summary.unread.append((path, item.reason))
+            self.log.line(f"{'not read' if item.closed else 'passed over'}: {path}: {item.reason}")
             return
         self.summary.found += 1
         if self.planner.skipped_before(item.path):
