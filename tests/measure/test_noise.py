@@ -74,6 +74,39 @@ def test_a_stop_of_iso_changes_snr_by_root_two() -> None:
     assert np.all(np.abs(np.array(ratios) / np.sqrt(2) - 1) < 0.06)
 
 
+@pytest.mark.parametrize("shares", [(1.0, 1.0, 1.0), (0.7, 1.0, 1.25)])
+@pytest.mark.parametrize("code", [130.0, 130.25, 130.5, 130.75])
+def test_noise_fainter_than_a_code_value_on_any_level(
+    code: float, shares: tuple[float, float, float]
+) -> None:
+    """Flats on a whole code value, between two, and elsewhere, grey or coloured, read as drawn."""
+
+    def linear(value: float) -> float:
+        return float(Picture(None).linear(np.float32([value / 255]))[0])
+
+    signal = linear(code)
+    card = np.full((512, 768), signal, np.float32)
+    weights = np.array([0.114, 0.587, 0.299])
+    grey = shares == (1.0, 1.0, 1.0)
+    for full_well in (45_000, 30_000) if grey else (20_000, 12_000):
+        channels = np.array([signal * share for share in shares])
+        if grey:
+            seen = draw.exposed(card, full_well, round(4 * code))
+            weights = np.array([1.0, 0.0, 0.0])
+        else:
+            parts = (draw.exposed(card * s, full_well, i) for i, s in enumerate(shares))
+            seen = np.dstack(list(parts))
+        codes = np.interp(channels, [linear(v) for v in range(256)], np.arange(256))
+        slopes = np.array([linear(c + 0.5) - linear(c - 0.5) for c in codes])
+        spread = np.sqrt(channels * full_well + 9) / full_well / slopes
+        level = float(weights @ codes)
+        sigma = float(np.sqrt(((weights * spread) ** 2).sum()))
+        sigma *= linear(level + 0.5) - linear(level - 0.5)
+        found = measure_noise(draw.jpeg(seen, 97)).tones[0]
+        expected = np.sqrt(found.signal * linear(level)) / sigma  # carried by the photon law
+        assert found.signal / found.sigma == pytest.approx(expected, rel=0.07)
+
+
 def test_tones_reach_from_deep_shadow_to_highlight() -> None:
     """A wedge of grey patches shows every level at which noise is reported."""
     patches = np.repeat(np.geomspace(0.008, 0.9, 24), 50).astype(np.float32)

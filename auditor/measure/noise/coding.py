@@ -20,6 +20,7 @@ from auditor.measure.noise.cosine import EIGHT
 __all__ = [
     "CELL",
     "CELL_CPP",
+    "OUTWARD",
     "before_rounding",
     "cells",
     "input_rounding",
@@ -127,7 +128,7 @@ def rounding_of_mean(power: float, step: float) -> float:
 
 
 _RATIO: Final = np.geomspace(0.12, 40.0, 160)
-_OUTWARD: Final = 1 / 16
+OUTWARD: Final = 1 / 16
 """The usual encoder's transform hands over eighths and rounds halves away from zero, which moves every
 coefficient outwards by half an eighth. Seen with libjpeg-turbo 3.1: flat fields of white noise."""
 
@@ -144,7 +145,7 @@ def input_rounding(colour: bool) -> float:
 def _rounded_variance(step: float) -> NDArray[np.float64]:
     """Variance, in steps squared, of Gaussian noise of `_RATIO` steps after rounding to whole steps."""
     reach = int(5 * _RATIO[-1]) + 1
-    edge = np.arange(1, reach + 1) - 0.5 - _OUTWARD / step
+    edge = np.arange(1, reach + 1) - 0.5 - OUTWARD / step
     # sum of k^2 P(k) = sum over edges of (2k - 1) P(beyond edge k), both signs
     beyond = erfc(edge / (np.sqrt(2) * _RATIO[:, None]))
     return np.asarray((beyond * (2 * np.arange(1, reach + 1) - 1)).sum(1))

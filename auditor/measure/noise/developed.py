@@ -322,7 +322,9 @@ def _tones(
             continue
         x = _light(picture, flat.level)
         to_light = _curve_slope(picture, flat.level) ** 2
-        if textured:  # only the level counts; it is carried to the target by the photon law
+        if (
+            textured or noise.faint
+        ):  # only the level counts; it is carried to the target by the photon law
             value = noise.variance * float(to_light.mean()) * target / float(x.mean())
         else:
             value = tones.at_level(target, x, noise.share * flat.form.variance * to_light)

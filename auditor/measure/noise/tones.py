@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.noise import coding
+from auditor.measure.noise import coding, faint
 from auditor.measure.noise.cosine import EIGHT
 
 __all__ = ["Original", "at_level", "original", "robust_mean"]
@@ -55,6 +55,7 @@ _HIGH_CELL: Final = (coding.CELL_CPP >= 0.28) & (coding.CELL_CPP < 0.42)
 _TOP_CELL: Final = coding.CELL_CPP >= 0.42
 _FINE_STEP: Final = 2.0
 _FEWEST_CELLS: Final = 6
+_AS_HIGH: Final = 0.7
 
 
 @dataclass(frozen=True)
@@ -68,6 +69,7 @@ class Original:
         proven: whether high frequencies up to the end were seen, so that it holds for textured
             blocks as well.
         upper: the variance by the frequencies from 0.2 c/px on alone.
+        faint: whether it is no wider than the rounding, so that single blocks tell nothing.
     """
 
     variance: float
@@ -75,6 +77,7 @@ class Original:
     white: bool
     proven: bool
     upper: float | None
+    faint: bool = False
 
     def upper_only(self) -> Original:
         """The same where noise is known to be white: what is more at low frequencies is the scene's."""
@@ -89,8 +92,11 @@ _TELLING: Final = (coding.CELL_CPP >= 0.08) & (coding.CELL_CPP < 0.27)
 _PLAINER: Final = 0.5
 
 
-def _of_the_plainer(found: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Mean power (CELL, CELL) over the blocks with less texture, from that of their cells.
+Picked = tuple[tuple[NDArray[np.bool_], NDArray[np.intp]], ...]
+
+
+def _the_plainer(found: NDArray[np.float32]) -> Picked:
+    """Coefficients (CELL, CELL) and the cells of blocks with less texture in which to read them.
 
     Every other coefficient is read in the blocks in which the rest is least: the coefficients of noise
     are independent, so this does not prefer the quiet ones.
@@ -98,12 +104,12 @@ def _of_the_plainer(found: NDArray[np.float32]) -> NDArray[np.float64]:
     cell = coding.CELL
     places = found.reshape(-1, 4, cell, cell).mean(1)
     count = max(1, round(_PLAINER * len(places)))
-    power = np.empty((cell, cell))
+    picked = []
     for half in (_ODD, ~_ODD):
         told = places[:, ~half & _TELLING].mean(1)
         least = np.argpartition(told, count - 1)[:count]
-        power[half] = places[least].mean(0)[half]
-    return power
+        picked.append((half, (4 * least[:, None] + np.arange(4)).ravel()))
+    return tuple(picked)
 
 
 def original(
@@ -116,17 +122,21 @@ def original(
 
     Where the power lies level from 0.28 c/px up to the end, it is white noise: optics leaves a scene
     a steep fall there, and a camera's own smoothing leaves noise one. What is more at low
-    frequencies is then the scene's. Where coding is fine, the plainer half of the blocks is read. Where it erased high frequencies of noise that is level
-    as far as it can be seen, they are taken to be as strong as the rest.
+    frequencies is then the scene's. Where coding is fine, the plainer half of the blocks is read. Where
+    it erased high frequencies of noise that is level as far as it can be seen, they are taken to be as
+    strong as the rest, and noise no wider than the rounding is read as `faint` does.
     """
-    found = EIGHT.without_plane(coding.cells(values)) ** 2
+    cells = coding.cells(values)
+    found = EIGHT.without_plane(cells) ** 2
     total = found.reshape(len(found), -1).mean(1)
     limit = _CLIP * float(np.median(total))
-    in_all = power = found[total <= max(limit, 1e-6)].mean(0).astype(np.float64)
+    in_all = found[total <= max(limit, 1e-6)].mean(0).astype(np.float64)
+    power = in_all.copy()
     widest = steps[[0, 1], [1, 0]].max()
     fine = bool(np.isfinite(widest) and widest <= _FINE_STEP)
-    if fine:
-        power = _of_the_plainer(found)
+    picked = _the_plainer(found) if fine else ()
+    for half, chosen in picked:
+        power[half] = found[chosen].mean(0)[half]
     before = coding.before_rounding(power, steps, colour)
     usable = np.isfinite(before)
     if not (usable & _PLATEAU_CELL).any():
@@ -153,4 +163,15 @@ def original(
     seen = float(upper.mean()) if len(upper) >= _FEWEST_CELLS else None
     white = proven or (fine and seen is not None and seen > 0.9 * plateau)
     above = None if seen is None else seen - rounding
-    return Original(noise, noise / in_file, white, proven, above)
+    known = False
+    if fine and level and not proven and steps.any() and noise < faint.WIDEST:
+        better, upper_better = (
+            faint.faint_variance(cells, found, picked, steps, band, colour)
+            for band in (~_LOW_CELL, _UPPER_CELL)
+        )
+        if better is not None:
+            known, noise, above = True, better, upper_better
+            # Its few coefficients are worth less, unless there is texture in the others.
+            if above is not None and above > _AS_HIGH * better:
+                above = better
+    return Original(noise, noise / in_file, white, proven, above, known)
