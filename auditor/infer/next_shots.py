@@ -29,17 +29,27 @@ _HOW: Final = (
 
 
 def next_shots(lenses: list[dict[str, Any]], criteria: Criteria) -> list[dict[str, Any]]:
-    """Test series, the most telling first; empty where nothing would change."""
+    """Test series, the most telling first; empty where nothing would change.
+
+    Lenses without a name come last, and are left out where the body has no name either: nobody
+    would know what to take out of the bag.
+    """
     found = []
     for lens in lenses:
+        if _nameless(lens, "lens") and _nameless(lens, "body"):
+            continue
         for part in lens["focal_ranges"]:
             series = _series(lens, part, criteria)
             if series is not None:
                 found.append(series)
-    found.sort(key=lambda s: -s["weight"])
+    found.sort(key=lambda s: (_nameless(s, "lens"), -s["weight"]))
     for series in found:
         del series["weight"]
     return found[:_LIMIT]
+
+
+def _nameless(entry: dict[str, Any], what: str) -> bool:
+    return entry[what] in (None, f"unknown {what}")
 
 
 def _series(

@@ -126,7 +126,7 @@ def card_bodies(profile: Block) -> list[CardBodies]:
                 low = words.number([*(band.get("ev100") or ()), None][0])
                 lights.setdefault(band_name(band), -99.0 if low is None else low)
         if limits:
-            known.append((words.clean(body.get("body")) or "Unnamed body", limits))
+            known.append((words.known_name(body.get("body")) or "Unnamed body", limits))
     out = []
     for start in range(0, len(known), SIDE_BY_SIDE):
         group = known[start : start + SIDE_BY_SIDE]

@@ -169,7 +169,7 @@ class FrameIndex:
 
 def _key(value: Any) -> str:
     """A name as the frame table has it: the profile's 'unknown lens' is an empty name there."""
-    return "" if not isinstance(value, str) or value.startswith("unknown ") else value
+    return value if isinstance(value, str) and words.known_name(value) else ""
 
 
 def _columns(rows: pd.DataFrame) -> dict[str, Any]:

@@ -63,7 +63,7 @@ def _lens_view(
     return {
         "id": f"lens-{index}",
         "name": words.lens_name(lens),
-        "body": words.clean(lens.get("body")),
+        "body": words.known_name(lens.get("body")),
         "lens": lens,
         "frames": words.number(lens.get("frames")) or 0,
         "sentence": summary.lens_sentence(lens, name="this lens"),
@@ -104,7 +104,7 @@ def _body_view(
     chart = snr_chart.snr_chart(body, thresholds, f"b{index}")
     return {
         "id": f"body-{index}",
-        "name": words.clean(body.get("body")) or "Unnamed body",
+        "name": words.known_name(body.get("body")) or "Unnamed body",
         "body": body,
         "key": f"b{index}",
         "sentence": summary.body_sentence(body, "It"),
@@ -228,10 +228,7 @@ def thresholds(profile: Block) -> dict[str, float]:
 
 def render_report(profile: Block, frames: pd.DataFrame | None, pictures: PictureSource) -> str:
     """The whole page as text."""
-    lenses = sorted(
-        (x for x in profile.get("lenses") or () if isinstance(x, Mapping)),
-        key=lambda x: -(words.number(x.get("frames")) or 0),
-    )
+    lenses = summary.by_frames([x for x in profile.get("lenses") or () if isinstance(x, Mapping)])
     bodies = [b for b in profile.get("bodies") or () if isinstance(b, Mapping)]
     points = sum(len(p.get("apertures") or ()) for x in lenses for p in x.get("focal_ranges") or ())
     index = FrameIndex(frames, max(12, min(150, ROWS_ALTOGETHER // max(points, 1))))

@@ -97,7 +97,7 @@ def environment() -> jinja2.Environment:
         "aperture": words.aperture, "between": between, "change": words.change, "clean": words.clean,
         "difference": words.difference,
         "figures": figures, "focal": words.focal, "iso": words.iso, "number": words.number,
-        "percent": words.percent, "sentence": sentence, "shorten": words.shorten,
+        "known": words.known_name, "percent": words.percent, "sentence": sentence, "shorten": words.shorten,
         "shown": shown,
     }  # fmt: skip
     env.filters |= {name: _known(function) for name, function in filters.items()}

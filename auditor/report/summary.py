@@ -16,6 +16,7 @@ __all__ = [
     "band_edges",
     "band_name",
     "body_sentence",
+    "by_frames",
     "by_light",
     "findings",
     "handheld_lines",
@@ -83,15 +84,25 @@ def _best(parts: Sequence[Block]) -> str:
     return f"{text} ({'; '.join(inside)})"
 
 
+def by_frames(lenses: Sequence[Block]) -> list[Block]:
+    """The lenses with most frames first; what has no name comes after all that have one."""
+    return sorted(
+        lenses,
+        key=lambda x: (not words.known_name(x.get("lens")), -(words.number(x.get("frames")) or 0)),
+    )
+
+
 def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
     """One sentence on a lens; says what is missing where nothing can be said.
 
     `bodies`: how many bodies the archive has (with one, it need not be named). `name`: what to call
     the lens instead of 'your' and its name.
     """
-    name = name or f"your {_named(words.lens_name(lens))}"
+    known = words.known_name(lens.get("lens"))
+    name = name or (f"your {_named(words.lens_name(lens))}" if known else "an unnamed lens")
     if bodies > 1 and lens.get("body"):
-        name += f" on the {_named(lens.get('body'), 40)}"
+        body = words.known_name(lens.get("body"))
+        name += f" on the {_named(body, 40)}" if body else " on an unnamed body"
     name = name[0].upper() + name[1:]
     parts = _list(lens, "focal_ranges")
     told = [p for p in parts if words.number((p.get("sweet_spot") or {}).get("f_number"))]
@@ -166,7 +177,8 @@ def body_sentence(body: Block, name: str | None = None) -> str:
             bands = enough
             break
     limits = [_iso_limit(b) for b in (bands if len(bands) < 2 else (bands[0], bands[-1]))]
-    name = name or f"The {_named(body.get('body') or 'unnamed body')}"
+    known = words.known_name(body.get("body"))
+    name = name or (f"The {_named(known)}" if known else "An unnamed body")
     return f"{name} stays usable up to {words.join(limits)}."
 
 
@@ -287,7 +299,8 @@ def _next(shots: Sequence[Block]) -> list[str]:
     if not shots:
         return ["Nothing is left open that a few test frames would settle."]
     frames = sum(round(words.number(s.get("frames")) or 0) for s in shots)
-    first = f", first with the {_named(shots[0].get('lens'))}" if shots[0].get("lens") else ""
+    lens = words.known_name(shots[0].get("lens"))
+    first = f", first with the {_named(lens)}" if lens else ""
     return [f"{words.count(frames, 'test frame')} would settle most of what is open{first}."]
 
 
@@ -310,7 +323,7 @@ def findings(profile: Block) -> list[Finding]:
     if not lenses:
         none = "No lens could be judged: no measured frame names its lens and aperture."
         out.append(Finding("Lenses", none))
-    ordered = sorted(lenses, key=lambda x: -(words.number(x.get("frames")) or 0))
+    ordered = by_frames(lenses)
     several = len({words.clean(x.get("body")) for x in lenses})
     out += [Finding("Lenses", lens_sentence(x, several)) for x in ordered[:LENSES]]
     if len(ordered) > LENSES:

@@ -23,6 +23,7 @@ __all__ = [
     "interval",
     "iso",
     "join",
+    "known_name",
     "lens_name",
     "metres",
     "number",
@@ -194,8 +195,14 @@ def join(items: Sequence[str], last: str = "and") -> str:
     return f"{', '.join(items[:-1])} {last} {items[-1]}"
 
 
+def known_name(value: Any) -> str:
+    """The name of a lens or body; '' where a file told none ('unknown lens' in the profile)."""
+    name = clean(value) if isinstance(value, str) else ""
+    return "" if name in ("unknown lens", "unknown body") else name
+
+
 def lens_name(lens: Mapping[str, Any]) -> str:
     """The lens, with its converter when there is one."""
-    name = clean(lens.get("lens")) or "Unnamed lens"
+    name = known_name(lens.get("lens")) or "Unnamed lens"
     converter = clean(lens.get("converter"))
     return f"{name} + {converter}" if converter else name

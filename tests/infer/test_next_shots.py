@@ -35,3 +35,16 @@ def test_the_list_is_short_and_the_most_telling_comes_first():
     found = build_profile(frames, Criteria())["next_shots"]
     assert len(found) == 12
     assert found[0]["lens"] == "Lens 19"
+
+
+def test_lenses_without_a_name_come_last_and_nobody_is_sent_for_what_no_one_can_find():
+    lenses = [LensSpec(lens=f"Lens {i}", frames=20, apertures=(4.0,)) for i in range(3)]
+    frames, _ = simulate_frames(ArchiveSpec(lenses=lenses, all_columns=False), 2)
+    first = frames["lens"] == "Lens 0"
+    frames.loc[first, "lens"] = None
+    assert [s["lens"] for s in build_profile(frames, Criteria())["next_shots"]][
+        -1
+    ] == "unknown lens"
+    frames.loc[first, "body"] = None
+    told = {s["lens"] for s in build_profile(frames, Criteria())["next_shots"]}
+    assert told == {"Lens 1", "Lens 2"}

@@ -181,3 +181,14 @@ def test_words_of_inference_become_sentences() -> None:
     )
     assert sentence("Sure!") == "Sure!"
     assert sentence("") == sentence(None) == ""
+
+
+def test_what_has_no_name_is_told_last_and_not_called_by_one() -> None:
+    made = made_up.profile(3)
+    made["lenses"][0] |= {"lens": "unknown lens", "body": "unknown body", "frames": 99_999}
+    made["bodies"][0]["body"] = "unknown body"
+    lines = summary_lines(made)
+    told = [line for line in lines if line.startswith(("Your ", "An unnamed lens"))]
+    assert told[-1].startswith("An unnamed lens on an unnamed body ")
+    assert any(line.startswith("An unnamed body stays usable") for line in lines)
+    assert not any("unknown" in line for line in lines)
