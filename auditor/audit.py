@@ -14,7 +14,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from auditor.record import COLUMNS
+from auditor.record import COLUMNS, Settings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,8 +23,14 @@ if TYPE_CHECKING:
     from auditor.infer.criteria import Criteria
     from auditor.store import Store
 
-_UNREAD: Final = re.compile(r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_")
-"""Columns that no inference reads for every frame: left on disk, they spare half the memory."""
+_UNREAD: Final = re.compile(
+    r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_|_(edges|method)$|^notes$"
+    r"|^(centre|middle)_lateral|_(gain|read_noise)_|_stderr(_e)?$(?<!ratio_stderr)|_patches$"
+    r"|^(overshoot|in_focus|chroma_code8|grain_px|sigma_output_code8|clipped_share|banding)$"
+    r"|^(sharpness_note|noise_note|flash|hot_pixels|fringe_strength|size_bytes|mtime_ns|written_.*|exposure_bias_ev)$"
+)
+"""Columns that no inference reads for every frame: left on disk, they spare most of the memory."""
+_SETTINGS: Final = frozenset(Settings.__slots__) - {"labels"}
 
 __all__ = [
     "InferOptions",
@@ -145,8 +151,12 @@ def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any
     from auditor.store import Store
 
     store = Store(store_folder)
-    frames = store.load(c.name for c in COLUMNS if not _UNREAD.search(c.name))
-    frames = relate(reconcile(frames))
+    names = [c for c in COLUMNS if not _UNREAD.search(c.name)]
+    # What was set on the camera stays as it was written; measurements have no nine digits.
+    single = [
+        c.name for c in names if c.kind in ("float", "int", "list") and c.name not in _SETTINGS
+    ]
+    frames = relate(reconcile(store.load([c.name for c in names], single=single)))
     aside = (frames["status"] == "set-aside").to_numpy(bool)
     counts = {
         "found": len(frames),
@@ -177,18 +187,11 @@ def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any
 
 
 def _spectra(store: Store, paths: list[str]) -> pd.DataFrame:
-    """Spectra of some files by path; zone by zone, so that those of all never lie in memory."""
-    import pandas as pd
-
+    """Spectra of some files by path."""
     from auditor.infer.lenses import SPECTRUM_COLUMNS
-    from auditor.record import SPECTRUM_CPP
 
-    wanted, parts = set(paths), []
-    bins = len(SPECTRUM_CPP)
-    for first in range(0, len(SPECTRUM_COLUMNS), bins):
-        table = store.load(["path", *SPECTRUM_COLUMNS[first : first + bins]])
-        parts.append(table[table["path"].isin(wanted)].set_index("path"))
-    return pd.concat(parts, axis=1).reset_index()
+    names = ["path", *SPECTRUM_COLUMNS]
+    return store.load(names, single=SPECTRUM_COLUMNS, paths=paths)
 
 
 def write_all(

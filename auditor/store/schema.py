@@ -6,12 +6,13 @@ say whether a file has to be read again. The picture table holds small pictures 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from hashlib import blake2b
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from ..crawl.names import printable
@@ -25,17 +26,16 @@ __all__ = [
     "FRAME_SCHEMA",
     "OWN_COLUMNS",
     "PICTURE_SCHEMA",
-    "columns_to_pandas",
     "frame_table",
     "narrow_table",
     "path_key",
     "path_keys",
     "picture_table",
+    "side_by_side",
+    "some_rows",
     "to_frame",
     "to_pandas",
 ]
-
-_AT_ONCE: Final = 12
 
 _TYPES: Final = {
     "str": pa.string(),
@@ -145,19 +145,27 @@ def to_pandas(table: pa.Table) -> pd.DataFrame:
     return frame
 
 
-def columns_to_pandas(columns: dict[str, pa.ChunkedArray], rows: pa.Array) -> pd.DataFrame:
-    """As `to_pandas`, of some rows in their order.
+def some_rows(table: pa.Table, rows: pa.Array, single: Container[str] = ()) -> pd.DataFrame:
+    """As `to_pandas`, of some rows in their order; numbers named in `single` as float32, and lists
+    named there missing where they hold nothing."""
+    columns = {}
+    for name in table.column_names:
+        column = table[name]
+        if name in single:
+            if pa.types.is_list(column.type):
+                empty = pc.equal(pc.list_value_length(column), 0)
+                column = pc.if_else(empty, pa.scalar(None, column.type), column)
+            else:
+                column = column.cast(pa.float32(), safe=False)
+        columns[name] = column.take(rows)
+    return to_pandas(pa.table(columns))
 
-    `columns` is emptied on the way: a few are made and let go before the next, so that a large
-    table does not lie in memory twice.
-    """
+
+def side_by_side(parts: Sequence[pd.DataFrame], rows: int) -> pd.DataFrame:
+    """Tables of the same rows as one."""
     import pandas as pd
 
-    parts = []
-    while columns:
-        some = {name: columns.pop(name).take(rows) for name in list(columns)[:_AT_ONCE]}
-        parts.append(to_pandas(pa.table(some)))
-    return pd.concat(parts, axis=1) if parts else pd.DataFrame(index=range(len(rows)))
+    return pd.concat(parts, axis=1) if parts else pd.DataFrame(index=range(rows))
 
 
 def to_frame(rows: Iterable[Mapping[str, Any]]) -> pd.DataFrame:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -12,6 +13,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
+from numpy.typing import NDArray
 
 from .. import __version__
 from .check import check
@@ -36,9 +38,11 @@ from .schema import (
     FRAME_NAMES,
     FRAME_SCHEMA,
     PICTURE_SCHEMA,
-    columns_to_pandas,
     frame_table,
+    path_keys,
     picture_table,
+    side_by_side,
+    some_rows,
 )
 
 if TYPE_CHECKING:
@@ -55,9 +59,19 @@ SMALL_PARTS: Final = 64
 TIDY_PARTS: Final = 8
 PART_ROWS: Final = (2048, 16384)
 """Parts under the first number of rows are small; merged ones are merged again up to the second."""
-FEW_COLUMNS: Final = 24
+AT_ONCE: Final = 12
+"""So many columns are read and made into a table before the next."""
 FRAME_GROUP: Final = 16384
 PICTURE_GROUP: Final = 128
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """Rows of the frame table: per part its row numbers that count and its number of rows; and the
+    order by path of all of them."""
+
+    picked: list[tuple[Part, NDArray[np.int64], int]]
+    order: pa.Array
 
 
 class Store:
@@ -271,45 +285,93 @@ class Store:
     def _newest(self, columns: Sequence[str]) -> pa.Table:
         """The newest row of each path, gone ones included, in the order of the parts."""
         names = list(dict.fromkeys(["path_key", "gone", *columns]))
-        # Few columns are read at once; of many only the rows that count should stay in memory.
-        first = names if len(names) <= FEW_COLUMNS else ["path_key"]
         keys: list[np.ndarray] = []
-        good: list[tuple[Part, pa.Table]] = []
+        good: list[pa.Table] = []
         for part in list_parts(self.folder / "frames")[0]:
-            table = self._read(part, first, FRAME_SCHEMA)
+            table = self._read(part, names, FRAME_SCHEMA)
             if table is not None:
                 keys.append(whole_numbers(table["path_key"]))
-                good.append((part, table))
-        tables: list[pa.Table] = []
-        if good:
-            keep = np.zeros(sum(map(len, keys)), bool)
-            keep[last_of_each(np.concatenate(keys))] = True
-            start = 0
-            for (part, table), length in zip(good, map(len, keys), strict=True):
-                picked = np.flatnonzero(keep[start : start + length])
-                start += length
-                if first is not names:
-                    table = self._read(part, names, FRAME_SCHEMA) if len(picked) else None
-                if table is not None and len(table) == length:
-                    whole = len(picked) == length
-                    tables.append(table if whole else table.take(positions(picked)))
-        if not tables:
+                good.append(table)
+        if not good:
             return FRAME_SCHEMA.empty_table().select(names)
+        keep = np.zeros(sum(map(len, keys)), bool)
+        keep[last_of_each(np.concatenate(keys))] = True
+        tables: list[pa.Table] = []
+        start = 0
+        for table in good:
+            picked = np.flatnonzero(keep[start : start + len(table)])
+            start += len(table)
+            whole = len(picked) == len(table)
+            tables.append(table if whole else table.take(positions(picked)))
         return pa.concat_tables(tables)
 
-    def load(self, columns: Iterable[str] | None = None) -> pd.DataFrame:
+    def load(
+        self,
+        columns: Iterable[str] | None = None,
+        *,
+        single: Iterable[str] = (),
+        paths: Iterable[str] | None = None,
+    ) -> pd.DataFrame:
         """The frame table: the newest row of every file that is still there, sorted by path.
 
-        `columns` are names of `record.COLUMNS` (all by default). Damaged parts are left out and
-        named in `warnings`.
+        `columns` are names of `record.COLUMNS` (all by default); those in `single` come with single
+        precision, numbers of any kind as float32 and lists only where they hold something. `paths`
+        keeps these files only. Damaged parts are left out and named in `warnings`.
         """
         names = list(FRAME_NAMES) if columns is None else list(columns)
-        table = self._newest([*names, "path"])
-        there = pc.indices_nonzero(pc.invert(table["gone"]))
-        order = there.take(pc.sort_indices(table["path"].take(there)))
-        columns = {name: table[name] for name in names}
-        del table
-        return columns_to_pandas(columns, order)
+        narrow = frozenset(single)
+        wanted = None if paths is None else np.array(path_keys(list(paths)), np.int64)
+        unusable: set[Path] = set()
+        while True:
+            found = self._there(wanted, unusable)
+            parts = []
+            # A few columns at a time: a large table does not lie in memory twice.
+            for first in range(0, len(names), AT_ONCE):
+                table = self._columns(found, names[first : first + AT_ONCE])
+                if isinstance(table, Path):  # merged meanwhile, or damaged in a way seen only now
+                    unusable.add(table)
+                    break
+                parts.append(some_rows(table, found.order, narrow))
+            else:
+                return side_by_side(parts, len(found.order))
+
+    def _there(self, wanted: NDArray[np.int64] | None, unusable: Container[Path]) -> _Found:
+        """Where the newest row of every file lies that is still there, and their order by path."""
+        read = []
+        for part in list_parts(self.folder / "frames")[0]:
+            names = ["path_key", "gone", "path"]
+            table = None if part.path in unusable else self._read(part, names, FRAME_SCHEMA)
+            if table is not None:
+                keys, gone = whole_numbers(table["path_key"]), flags(table["gone"])
+                read.append((part, keys, gone, table["path"]))
+        keep = np.zeros(sum(len(keys) for _, keys, _, _ in read), bool)
+        if len(keep):
+            keys = np.concatenate([keys for _, keys, _, _ in read])
+            keep[last_of_each(keys)] = True
+            keep &= ~np.concatenate([gone for _, _, gone, _ in read])
+            if wanted is not None:
+                keep &= np.isin(keys, wanted)
+        picked: list[tuple[Part, NDArray[np.int64], int]] = []
+        paths: list[pa.Array] = []
+        start = 0
+        for part, own, _, path in read:
+            rows = np.flatnonzero(keep[start : start + len(own)])
+            start += len(own)
+            if len(rows):
+                picked.append((part, rows, len(own)))
+                paths += path.take(positions(rows)).chunks
+        return _Found(picked, pc.sort_indices(pa.chunked_array(paths, pa.string())))
+
+    def _columns(self, found: _Found, names: Sequence[str]) -> pa.Table | Path:
+        """Some columns of the rows found, in the order of the parts; or the part that is no longer
+        what it was."""
+        tables = [FRAME_SCHEMA.empty_table().select(names)]
+        for part, rows, length in found.picked:
+            table = self._read(part, names, FRAME_SCHEMA)
+            if table is None or len(table) != length:
+                return part.path
+            tables.append(table if len(rows) == length else table.take(positions(rows)))
+        return pa.concat_tables(tables)
 
     def set_aside(self) -> list[tuple[str, str]]:
         """(path, reason) of every file that is there and was set aside, sorted by path."""

@@ -8,6 +8,7 @@ import pytest
 
 from auditor.artificial.tones import ToneBody, ToneWorld, snr_truth, tone_archive
 from auditor.infer.bodies import fit_bodies, infer_bodies
+from auditor.infer.bodies import observe as observe_module
 from auditor.infer.bodies.habits import lifts
 from auditor.infer.bodies.observe import observe
 from auditor.infer.bodies.photon import fit_physics_with_step
@@ -207,3 +208,25 @@ def test_frames_with_two_stops_of_headroom_are_counted() -> None:
     frames.loc[dim, names] = values
     (habit,) = (h for h in infer_bodies(frames)["habits"] if h["habit"] == "underexposed")
     assert (habit["frames"], habit["of"]) == (int(dim.sum()), 10)
+
+
+def test_a_sample_of_very_many_frames_stands_for_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The figures stay within their intervals, outings and rare settings are kept, and it is said."""
+    body = ToneBody("Alder One", width_px=6000)
+    frames = tone_archive([body], [100, 1600], np.random.default_rng(31), frames=400)
+    frames.loc[frames.index[:5], "exposure_time_s"] = 4.0
+    whole = infer_bodies(frames)["bodies"][0]
+    monkeypatch.setattr(observe_module, "STEP_LIMIT", 100)
+    seen = observe(frames)
+    assert seen.held == {("Alder One", "camera"): 800}
+    assert seen.spared == {("Alder One", "camera"): 800 - 205}
+    assert int(seen.frames["long_exposure"].sum()) == 5
+    assert observe(frames).frames["frame"].tolist() == seen.frames["frame"].tolist()
+    part = infer_bodies(frames)["bodies"][0]
+    assert part["frames"] == whole["frames"] == 800
+    assert part["frames_used"] == 200
+    assert any("595 more frames were not needed" in note for note in part["notes"])
+    assert not any("not needed" in note for note in whole["notes"])
+    for a, b in zip(part["tones"], whole["tones"], strict=True):
+        assert a["low"] <= b["snr"] <= a["high"]
+        assert a["frames"] <= 100

@@ -7,11 +7,12 @@ import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
@@ -20,6 +21,7 @@ from auditor.record import COLUMNS, FrameRecord, Noise, Settings, Tone, to_row
 from auditor.store import Store, StoreBusy, StoreError, to_frame
 from auditor.store import lock as lock_module
 from auditor.store import store as store_module
+from auditor.store.parts import DamagedPart, Part
 from auditor.store.schema import path_key
 
 
@@ -376,3 +378,43 @@ def test_a_folder_that_cannot_be_written_is_one_clear_line(tmp_path: Path) -> No
     with pytest.raises(StoreError, match=r"--out|check the disk") as error:
         Store(tmp_path / "file" / "store").open_for_writing()
     assert "\n" not in str(error.value)
+
+
+def test_some_files_and_single_precision_are_what_is_asked_for(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        store.append([row("/a", iso=100.0), row("/b", iso=200.0, labels=[])])
+        store.append([row("/a", iso=300.0), row("/c", gone=True)])
+    names = ["iso", "path", "labels", "tone_18000_sigma", "tone_18000_pixels"]
+    lean = Store(tmp_path).load(
+        names, single=["labels", *names[3:]], paths=["/b", "/a", "/c", "/d"]
+    )
+    full = Store(tmp_path).load(names)
+    assert list(lean.columns) == names
+    assert lean["path"].tolist() == full["path"].tolist() == ["/a", "/b"]
+    assert lean["iso"].tolist() == [300.0, 200.0]
+    assert lean["tone_18000_pixels"].dtype == np.float32
+    assert lean["tone_18000_sigma"].tolist() == pytest.approx([0.004, 0.004], rel=1e-6)
+    assert list(lean["labels"][0]) == ["a", "b"]
+    assert lean["labels"][1] is None or pd.isna(lean["labels"][1])
+    assert Store(tmp_path).load(["path"], paths=[])["path"].tolist() == []
+
+
+def test_a_part_that_fails_while_it_is_read_is_left_out_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Columns are read a few at a time: a part must not give some of them."""
+    with Store(tmp_path) as store:
+        store.append([row("/a"), row("/c")])
+        store.append([row("/b")])
+    victim = parts(tmp_path)[0]
+    read = store_module.read_part
+
+    def failing(part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table:
+        if part.path == victim and "tone_18000_sigma" in columns:
+            raise DamagedPart("gone bad")
+        return read(part, columns, schema)
+
+    monkeypatch.setattr(store_module, "read_part", failing)
+    store = Store(tmp_path)
+    assert store.load()["path"].tolist() == ["/b"]
+    assert store.warnings == ["gone bad"]

@@ -13,10 +13,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.bodies.observe import KINDS, sensor_rows
+from auditor.infer.bodies.observe import KINDS, sensor_mask
+from auditor.infer.lenses.grouping import numbers
 from auditor.record import SIGNAL_BIN_EDGES
 
-__all__ = ["BANDS", "Band", "Scenes", "band_named", "band_of", "scenes_by_band"]
+__all__ = ["BANDS", "Band", "Scenes", "band_named", "band_of", "bands_of", "scenes_by_band"]
 
 Floats = NDArray[np.float64]
 
@@ -74,6 +75,14 @@ def band_of(ev100: float) -> Band | None:
     return None
 
 
+def bands_of(ev100: Floats) -> NDArray[np.str_]:
+    """Key of the band that holds each brightness; empty beyond every edge or where it is NaN."""
+    out = np.full(len(ev100), "", dtype="U8")
+    for band in BANDS:
+        out[(ev100 >= band.low) & (ev100 < band.high)] = band.key
+    return out
+
+
 def band_named(text: str) -> Band:
     """The band whose key or name a user wrote; case and surrounding blanks do not matter.
 
@@ -101,21 +110,26 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
     """
     if not len(frames):
         return {}
-    table = sensor_rows(frames)
-    shares = table.reindex(columns=list(SHARE_COLUMNS)).apply(pd.to_numeric, errors="coerce")
-    ev = pd.to_numeric(table["ev100"], errors="coerce")
-    usable = shares.notna().all(axis=1) & ev.notna() & (table["status"] == "measured")
-    usable &= table["source"].isin(KINDS)
-    table, shares, ev = table[usable], shares[usable], ev[usable]
+    ev = numbers(frames, "ev100")
+    usable = sensor_mask(frames) & (frames["status"] == "measured").to_numpy(bool)
+    usable &= frames["source"].isin(KINDS).to_numpy() & ~np.isnan(ev)
+    rows = np.flatnonzero(usable)
+    shares = np.empty((len(rows), len(SHARE_COLUMNS)), np.float32)
+    for i, name in enumerate(SHARE_COLUMNS):
+        shares[:, i] = numbers(frames, name)[rows]
+    known = ~np.isnan(shares).any(axis=1)
+    rows, shares = rows[known], shares[known]
+    table, ev = frames[["source", *(["burst"] if "burst" in frames else [])]].iloc[rows], ev[rows]
     if not len(table):
         return {}
-    burst = table["burst"] if "burst" in table else pd.Series(table.index, index=table.index)
-    burst = burst.where(burst.notna(), -1 - pd.Series(range(len(table)), index=table.index))
-    weight = 1 / burst.groupby(burst).transform("size").astype(float)
-    key = ev.map(lambda e: b.key if (b := band_of(e)) else "")
+    alone = -1 - np.arange(len(table))
+    burst = table["burst"] if "burst" in table else pd.Series(alone, index=table.index)
+    burst = burst.where(burst.notna(), alone)
+    weight = 1 / burst.groupby(burst).transform("size").to_numpy(float)
+    key, source = bands_of(ev), table["source"].to_numpy(object)
 
-    def typical(rows: pd.Series, band: Band, assumed: bool) -> Scenes:
-        mean = np.average(shares[rows].to_numpy(float), axis=0, weights=weight[rows])
+    def typical(rows: NDArray[np.bool_], band: Band, assumed: bool) -> Scenes:
+        mean = weight[rows] @ shares[rows] / weight[rows].sum()
         mean = mean / max(mean.sum(), 1e-12)
         return Scenes(band, mean, int(rows.sum()), _quartiles(mean), assumed)
 
@@ -124,7 +138,7 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
         found: dict[str, Scenes] = {}
         for band in BANDS:
             inside = key == band.key
-            own = inside & (table["source"] == kind)
+            own = inside & (source == kind)
             if own.sum() >= ENOUGH_FRAMES or (own.any() and own.sum() == inside.sum()):
                 found[band.key] = typical(own, band, False)
             elif inside.any():

@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from auditor.infer.bodies.bands import SHARE_COLUMNS, band_of
-from auditor.infer.bodies.observe import KINDS, sensor_rows
+from auditor.infer.bodies.observe import KINDS, sensor_mask
+from auditor.infer.lenses.grouping import numbers
+from auditor.infer.lenses.scenes import CELLS, SIGNATURE
 from auditor.record import SIGNAL_BIN_EDGES
 
 __all__ = ["LIFT_STOPS", "SPARE_STOPS", "find_habits", "lifts"]
@@ -25,6 +27,12 @@ SPARE_STOPS: Final = 2.0
 """Shutter time to spare: the exposure could have been so many stops longer by the rule of one over
 the focal length (common practice, no source)."""
 
+_LIFT_COLUMNS: Final = ("status", "capture", "source", "body")
+_HABIT_COLUMNS: Final = (
+    *("taken", "signature", "iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100"),
+)
+_PIECE: Final = 20_000
+
 STATIC_SECONDS: Final = 120.0
 STATIC_DIFFERENCE: Final = 6.0
 """Two frames within so many seconds whose signatures (standard deviation 48) differ by no more than
@@ -35,12 +43,16 @@ HEADROOM_LOG2: Final = -2.0
 
 
 def _percentile(shares: Floats, quantile: float) -> Floats:
-    """log2 signal below which a share of each row's pixels lies."""
+    """log2 signal below which a share of each row's pixels lies, linear within a bin."""
     edges = np.asarray(SIGNAL_BIN_EDGES)
-    cumulative = np.cumsum(shares, axis=1)
-    cumulative /= np.maximum(cumulative[:, -1:], 1e-12)
-    full = np.concatenate([np.zeros((len(shares), 1)), cumulative], axis=1)
-    return np.array([np.interp(quantile, row, edges) for row in full])
+    full = np.zeros((len(shares), len(edges)))
+    np.cumsum(shares, axis=1, out=full[:, 1:])
+    full /= np.maximum(full[:, -1:], 1e-12)
+    at = np.clip((full <= quantile).sum(axis=1) - 1, 0, len(edges) - 2)
+    row = np.arange(len(full))
+    low, high = full[row, at], full[row, at + 1]
+    within = np.clip((quantile - low) / np.maximum(high - low, 1e-12), 0, 1)
+    return np.asarray(edges[at] + within * (edges[at + 1] - edges[at]))
 
 
 def _wilson(hits: int, of: int, share: float) -> tuple[float, float]:
@@ -63,9 +75,10 @@ def _entry(
 
 
 def _histograms(table: pd.DataFrame) -> tuple[Floats, NDArray[np.bool_]]:
-    shares = table.reindex(columns=list(SHARE_COLUMNS)).apply(pd.to_numeric, errors="coerce")
-    values = shares.to_numpy(float)
-    return np.nan_to_num(values), ~np.isnan(values).any(axis=1)
+    values = np.stack([numbers(table, c) for c in SHARE_COLUMNS], axis=1)
+    known = ~np.isnan(values).any(axis=1)
+    values[~known] = 0
+    return values, np.asarray(known)
 
 
 def lifts(frames: pd.DataFrame) -> pd.DataFrame:
@@ -78,7 +91,11 @@ def lifts(frames: pd.DataFrame) -> pd.DataFrame:
     empty = pd.DataFrame(columns=["body", "capture", "lift"])
     if "capture" not in frames or not len(frames):
         return empty
-    table = frames[(frames["status"] == "measured") & frames["capture"].notna()]
+    names = [c for c in (*_LIFT_COLUMNS, *SHARE_COLUMNS) if c in frames]
+    usable = (frames["status"] == "measured") & frames["capture"].notna()
+    # Only captures that have an edited file can tell, as a rule a small part of all.
+    edited = frames["capture"][usable & (frames["source"] == "edited")]
+    table = frames.loc[usable & frames["capture"].isin(edited.unique()), names]
     shares, known = _histograms(table)
     table = table[known]
     if not len(table):
@@ -114,17 +131,34 @@ def _static(table: pd.DataFrame) -> NDArray[np.bool_]:
     taken = pd.to_datetime(table["taken"], errors="coerce", utc=True, format="ISO8601")
     order = np.argsort(taken.to_numpy(), kind="stable")
     seconds = taken.astype("int64").to_numpy()[order] / _ticks(taken)
-    signatures = table["signature"].to_numpy(object)[order]
     valid = taken.notna().to_numpy()[order]
-    for i in range(len(order) - 1):
-        a, b = signatures[i], signatures[i + 1]
-        near = valid[i] and valid[i + 1] and seconds[i + 1] - seconds[i] <= STATIC_SECONDS
-        if near and isinstance(a, str) and isinstance(b, str) and len(a) == len(b) > 0:
-            x = np.frombuffer(bytes.fromhex(a), np.uint8).astype(float)
-            y = np.frombuffer(bytes.fromhex(b), np.uint8).astype(float)
-            if np.mean(np.abs(x - y)) <= STATIC_DIFFERENCE:
-                out[order[i]] = out[order[i + 1]] = True
+    near = valid[:-1] & valid[1:] & (np.diff(seconds) <= STATIC_SECONDS)
+    first = np.flatnonzero(near)
+    # Piece by piece: the text of a million signatures weighs as much as all else.
+    for start in range(0, len(first), _PIECE):
+        at = first[start : start + _PIECE]
+        alike = _alike(table["signature"].iloc[order[at]], table["signature"].iloc[order[at + 1]])
+        out[order[at[alike]]] = out[order[at[alike] + 1]] = True
     return out
+
+
+def _alike(one: pd.Series, other: pd.Series) -> NDArray[np.bool_]:
+    """Pairs of signatures that differ by no more than `STATIC_DIFFERENCE` in the mean."""
+    a, b = one.to_numpy(object), other.to_numpy(object)
+    good = np.array([_signature(x) and _signature(y) for x, y in zip(a, b, strict=True)], bool)
+    out = np.zeros(len(a), bool)
+    if good.any():
+        grey = [
+            np.frombuffer(bytes.fromhex("".join(x[good])), np.uint8).reshape(-1, CELLS)
+            for x in (a, b)
+        ]
+        difference = np.abs(grey[0].astype(np.int16) - grey[1]).mean(axis=1)
+        out[good] = difference <= STATIC_DIFFERENCE
+    return out
+
+
+def _signature(text: object) -> bool:
+    return isinstance(text, str) and SIGNATURE.fullmatch(text) is not None
 
 
 def _ticks(taken: pd.Series) -> float:
@@ -154,26 +188,39 @@ def find_habits(
                 "beyond this body's usual development", lifted_stops=stops,
             )
         )  # fmt: skip
-    table = sensor_rows(frames)
-    table = table[(table["status"] == "measured") & table["source"].isin(KINDS)]
-    table = table[table["body"].notna()]
-    for body, rows in table.groupby("body"):
+    judged = sensor_mask(frames) & (frames["status"] == "measured").to_numpy(bool)
+    judged &= frames["source"].isin(KINDS).to_numpy() & frames["body"].notna().to_numpy()
+    names = [c for c in (*_HABIT_COLUMNS, *SHARE_COLUMNS) if c in frames]
+    place = np.flatnonzero(judged)
+    bodies = frames["body"].iloc[place].astype(str).to_numpy(object)
+    # One body at a time: choosing rows copies them.
+    for body, at in pd.Series(place).groupby(bodies).indices.items():
+        rows = frames[names].iloc[place[at]]
         out += _headroom(str(body), rows, share) + _spare(str(body), rows, excellent_iso, share)
     return out
 
 
 def _headroom(body: str, rows: pd.DataFrame, share: float) -> list[dict[str, Any]]:
-    shares, known = _histograms(rows)
-    iso = pd.to_numeric(rows["iso"], errors="coerce").to_numpy(float)
-    known &= np.isfinite(iso)
+    white = _brightest(rows)
+    iso = numbers(rows, "iso")
+    known = np.isfinite(white) & np.isfinite(iso)
     if not known.any():
         return []
     raised = known & (iso > np.nanmin(iso[known]) * 1.1)
     if not raised.any():
         return []
-    hits = _percentile(shares[raised], 0.998) < HEADROOM_LOG2
+    hits = white[raised] < HEADROOM_LOG2
     text = "frames above the lowest ISO whose brightest pixels lie two stops or more under white"
     return [_entry(body, "underexposed", hits, share, text)]
+
+
+def _brightest(rows: pd.DataFrame) -> Floats:
+    """log2 signal above which one pixel in 500 lies, NaN where no histogram was stored."""
+    out = np.full(len(rows), np.nan)
+    for start in range(0, len(rows), _PIECE):
+        shares, known = _histograms(rows.iloc[start : start + _PIECE])
+        out[start : start + _PIECE][known] = _percentile(shares[known], 0.998)
+    return out
 
 
 def _spare(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,14 +11,17 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.exposure import nominal_iso
+from auditor.infer.lenses.grouping import flags, numbers
 from auditor.record import TONE_SIGNALS, tone_column
 
 __all__ = [
     "KINDS",
     "LONG_EXPOSURE_S",
+    "STEP_LIMIT",
     "Observations",
     "observe",
     "resampling_unit",
+    "sensor_mask",
     "sensor_rows",
     "sigma_code",
 ]
@@ -33,24 +36,65 @@ photon noise (common practice, no source): such frames are kept apart."""
 MIN_PIXELS: Final = 200
 """A tone measured on fewer pixels has a standard error above 5% before grain; it is left out."""
 
+STEP_LIMIT: Final = 2000
+"""Frames of one body, kind of file and ISO step beyond which a random sample stands for all: by then
+a mean is good to some 0.2%, far below what the measurement itself may be off by."""
+
 _EIGHT_BIT: Final = (".jpg", ".jpeg", ".jpe", ".png", ".webp", ".heic", ".heif", ".gif", ".bmp")
 
 Floats = NDArray[np.float64]
+
+_COLUMNS: Final = (
+    *("body", "source", "status", "iso", "exposure_time_s", "width_px", "height_px", "path"),
+    *("burst", "outing", "tone_output_scale"),
+)
+_NAMES: Final = (
+    *("body", "kind", "iso", "step", "unit", "frame", "eight_bit", "long_exposure", "pushed"),
+    *("pixels_per_frame", "scale"),
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Observations:
     """What `observe` found.
 
-    `tones`: one row per frame and signal level; columns body, kind, iso (as written), step (nearest
-    third of a stop), signal, sigma, log_sigma, pixels, unit (what is resampled), frame (row number
-    in the frame table), eight_bit, long_exposure, pushed, pixels_per_frame, scale (factor on sigma for the
-    noise room's output size).
+    `frames`: one row per frame; columns body, kind, iso (as written), step (nearest third of a stop),
+    unit (what is resampled), frame (row number in the frame table), eight_bit, long_exposure, pushed,
+    pixels_per_frame, scale (factor on sigma for the noise room's output size).
+    `sigma`, `pixels`: frames x `TONE_SIGNALS`, NaN where a tone says nothing.
     `left_out`: body -> reason in plain words -> count of frames.
+    `held`: body and kind -> frames that say something; `spared`: those of them that are not among
+    `frames`, because `STEP_LIMIT` of their ISO step stand for all.
     """
 
-    tones: pd.DataFrame
+    frames: pd.DataFrame
+    sigma: NDArray[np.float32]
+    pixels: NDArray[np.float32]
     left_out: dict[str, dict[str, int]]
+    held: dict[tuple[str, str], int]
+    spared: dict[tuple[str, str], int]
+
+    @property
+    def tones(self) -> pd.DataFrame:
+        """One row per frame and signal level: the columns of `frames`, and signal, sigma, log_sigma
+        and pixels."""
+        return self._tones(np.arange(len(self.frames)))
+
+    def groups(self) -> Iterator[tuple[tuple[str, str], pd.DataFrame]]:
+        """Body and kind of file with their tones, one after another."""
+        if len(self.frames):
+            by = self.frames.groupby(["body", "kind"], observed=True, sort=True)
+            for (body, kind), rows in by.indices.items():  # type: ignore[misc]
+                yield (str(body), str(kind)), self._tones(rows)
+
+    def _tones(self, rows: NDArray[np.int64]) -> pd.DataFrame:
+        at, level = np.nonzero(~np.isnan(self.sigma[rows]).T)[::-1]
+        out = self.frames.iloc[rows[at]].reset_index(drop=True)
+        out["signal"] = np.asarray(TONE_SIGNALS)[level]
+        out["sigma"] = self.sigma[rows[at], level].astype(float)
+        out["log_sigma"] = np.log(out["sigma"])
+        out["pixels"] = self.pixels[rows[at], level].astype(float)
+        return out
 
 
 def sigma_code(signal: NDArray[np.float64], sigma: NDArray[np.float64]) -> Floats:
@@ -70,29 +114,35 @@ def resampling_unit(frames: pd.DataFrame) -> pd.Series:
     return unit
 
 
-def _reasons(frames: pd.DataFrame) -> pd.Series:
-    """Why a frame cannot speak about its body's noise; empty where it can."""
-    reason = pd.Series("", index=frames.index, dtype=object)
-
-    def because(condition: pd.Series, text: str) -> None:
-        reason[condition.fillna(False).astype(bool) & (reason == "")] = text
-
-    number = pd.to_numeric(frames["iso"], errors="coerce")
-    sigmas = frames[[f"{tone_column(s)}_sigma" for s in TONE_SIGNALS]].apply(
-        pd.to_numeric, errors="coerce"
+def _reasons(frames: pd.DataFrame, speaks: NDArray[np.bool_]) -> NDArray[np.object_]:
+    """Why a frame cannot speak about its body's noise; empty where it can. `speaks`: it has a tone."""
+    number = numbers(frames, "iso")
+    because = (
+        (frames["status"] != "measured", "could not be measured"),
+        (frames["source"] == "resized", "was resized, so its pixels are not the sensor's"),
+        (~(number > 0), "has no ISO in its settings"),
+        (~speaks, "has no even area in which noise could be measured"),
     )
-    because(frames["status"] != "measured", "could not be measured")
-    because(frames["source"] == "resized", "was resized, so its pixels are not the sensor's")
-    because(number.isna() | ~(number > 0), "has no ISO in its settings")
-    because(~(sigmas > 0).any(axis=1), "has no even area in which noise could be measured")
+    reason = np.full(len(frames), "", dtype=object)
+    for condition, text in because:
+        holds = condition
+        if isinstance(holds, pd.Series):
+            holds = holds.fillna(False).to_numpy(bool)
+        reason[holds & (reason == "")] = text
     return reason
 
 
-def sensor_rows(frames: pd.DataFrame) -> pd.DataFrame:
-    """The rows that stand for a capture: marked `best`, or all where nothing was marked."""
-    if "best" not in frames:
-        return frames
-    return frames[frames["best"].fillna(True).astype(bool)]
+def sensor_rows(frames: pd.DataFrame, columns: Sequence[str] | None = None) -> pd.DataFrame:
+    """The rows that stand for a capture: marked `best`, or all where nothing was marked; with some
+    columns, those of them that there are."""
+    table = frames if columns is None else frames[[c for c in columns if c in frames]]
+    mask = sensor_mask(frames)
+    return table if mask.all() else table[mask]
+
+
+def sensor_mask(frames: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which rows stand for a capture."""
+    return flags(frames, "best", True)
 
 
 def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
@@ -102,57 +152,72 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
         frames: `record.COLUMNS` plus the columns of `crawl.relate`; its index is unique.
         pushed: index of the frames that were brightened in editing.
     """
-    names = [
-        *("body", "kind", "iso", "step", "signal", "sigma", "log_sigma", "pixels", "unit"),
-        *("frame", "eight_bit", "long_exposure", "pushed", "pixels_per_frame", "scale"),
-    ]
-    if not len(frames):
-        return Observations(pd.DataFrame(columns=names), {})
-    table = sensor_rows(frames)
-    reason = _reasons(table)
-    body = table["body"].fillna("unknown body").astype(str)
+    stems = [tone_column(s) for s in TONE_SIGNALS]
+    table = sensor_rows(
+        frames, [*_COLUMNS, *(f"{s}_{k}" for s in stems for k in ("sigma", "pixels"))]
+    )
+    empty = np.empty((0, len(stems)), np.float32)
+    if not len(table):
+        return Observations(pd.DataFrame(columns=list(_NAMES)), empty, empty, {}, {}, {})
+    sigma = np.stack([numbers(table, f"{s}_sigma").astype(np.float32) for s in stems], axis=1)
+    reason = _reasons(table, np.any(sigma > 0, axis=1))
     left_out: dict[str, dict[str, int]] = {}
-    for (b, r), count in table.groupby([body, reason]).size().items():  # type: ignore[misc]
-        if r:
-            left_out.setdefault(str(b), {})[f"{r}"] = int(count)
-    keep = table[reason == ""]
-    if not len(keep):
-        return Observations(pd.DataFrame(columns=names), left_out)
+    aside = np.flatnonzero(reason != "")
+    bodies = table["body"].iloc[aside].fillna("unknown body").astype(str)
+    for (b, r), count in bodies.groupby([bodies, reason[aside]]).size().items():  # type: ignore[misc]
+        left_out.setdefault(str(b), {})[str(r)] = int(count)
 
-    time = pd.to_numeric(keep["exposure_time_s"], errors="coerce")
-    iso = pd.to_numeric(keep["iso"]).astype(float)
-    pixels = pd.to_numeric(keep["width_px"], errors="coerce") * pd.to_numeric(
-        keep["height_px"], errors="coerce"
-    )
+    # Unknown counts of pixels are taken as just enough.
+    pixels = np.stack([numbers(table, f"{s}_pixels").astype(np.float32) for s in stems], axis=1)
+    pixels[np.isnan(pixels)] = MIN_PIXELS
+    sigma[~((sigma > 0) & (pixels >= MIN_PIXELS))] = np.nan
+    keep = np.flatnonzero((reason == "") & ~np.isnan(sigma).all(axis=1))
+    seen = _frames_seen(table.iloc[keep], pushed)
+    some = _sample(seen)
+    keep, drawn = keep[some], seen.iloc[some].reset_index(drop=True)
+    held, used = _by_kind(seen), _by_kind(drawn)
+    spared = {key: n - used[key] for key, n in held.items() if n > used[key]}
+    return Observations(drawn, sigma[keep], pixels[keep], left_out, held, spared)
+
+
+def _by_kind(seen: pd.DataFrame) -> dict[tuple[str, str], int]:
+    count = seen.groupby(["body", "kind"], observed=True).size()
+    return {(str(b), str(k)): int(n) for (b, k), n in count.items()}  # type: ignore[misc]
+
+
+def _frames_seen(keep: pd.DataFrame, pushed: Collection[int]) -> pd.DataFrame:
+    iso = numbers(keep, "iso")
+    written, code = np.unique(iso, return_inverse=True)
     kind = keep["source"].where(keep["source"].isin(KINDS), "unknown").astype(str)
-    base = pd.DataFrame(
-        {
-            # The same few names a million times over.
-            "body": keep["body"].fillna("unknown body").astype(str).astype("category"),
-            "kind": kind.astype("category"),
-            "iso": iso,
-            "step": iso.map(nominal_iso),
-            "unit": resampling_unit(keep),
-            "frame": keep.index,
-            "eight_bit": keep["path"].astype(str).str.lower().str.endswith(_EIGHT_BIT)
-            & (kind != "raw"),
-            "long_exposure": (time >= LONG_EXPOSURE_S).fillna(False),
-            "pushed": keep.index.isin(list(pushed)),
-            "pixels_per_frame": pixels,
-            "scale": pd.to_numeric(keep["tone_output_scale"], errors="coerce"),
-        }
-    )
-    del table, reason, body
-    parts = []
-    for signal in TONE_SIGNALS:
-        stem = tone_column(signal)
-        part = base.assign(
-            signal=signal,
-            sigma=pd.to_numeric(keep[f"{stem}_sigma"], errors="coerce").astype(float),
-            pixels=pd.to_numeric(keep[f"{stem}_pixels"], errors="coerce").astype(float),
-        )
-        # Unknown counts of pixels are taken as just enough.
-        part["pixels"] = part["pixels"].fillna(MIN_PIXELS)
-        part = part[(part["sigma"] > 0) & (part["pixels"] >= MIN_PIXELS)]
-        parts.append(part.assign(log_sigma=np.log(part["sigma"]))[names])
-    return Observations(pd.concat(parts, ignore_index=True), left_out)
+    path = keep["path"].astype("str").str.lower()
+    with np.errstate(invalid="ignore"):
+        long = numbers(keep, "exposure_time_s") >= LONG_EXPOSURE_S
+    out = {
+        # The same few names a million times over.
+        "body": keep["body"].fillna("unknown body").astype(str).astype("category").to_numpy(),
+        "kind": kind.astype("category").to_numpy(),
+        "iso": iso,
+        "step": np.array([nominal_iso(i) for i in written])[code] if len(iso) else iso,
+        "unit": resampling_unit(keep).to_numpy(),
+        "frame": keep.index.to_numpy(),
+        "eight_bit": path.str.endswith(_EIGHT_BIT).to_numpy(bool) & (kind != "raw").to_numpy(bool),
+        "long_exposure": long,
+        "pushed": keep.index.isin(list(pushed)),
+        "pixels_per_frame": numbers(keep, "width_px") * numbers(keep, "height_px"),
+        "scale": numbers(keep, "tone_output_scale"),
+    }
+    return pd.DataFrame({name: out[name] for name in _NAMES})
+
+
+def _sample(seen: pd.DataFrame) -> NDArray[np.int64]:
+    """Row numbers of at most `STEP_LIMIT` frames of each body, kind and ISO step, by chance but always
+    the same ones; long exposures and pushed frames are counted on their own."""
+    names = ["body", "kind", "step", "long_exposure", "pushed"]
+    group = seen.groupby(names, observed=True, sort=True).ngroup().to_numpy()
+    if not len(group) or np.bincount(group).max() <= STEP_LIMIT:
+        return np.arange(len(seen))
+    order = np.random.default_rng(0).permutation(len(seen))
+    order = order[np.argsort(group[order], kind="stable")]
+    counts = np.bincount(group)
+    rank = np.arange(len(order)) - (np.cumsum(counts) - counts)[group[order]]
+    return np.sort(order[rank < STEP_LIMIT])

@@ -10,15 +10,16 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
-from auditor.infer.bodies.bands import BANDS, Scenes, band_of, scenes_by_band
+from auditor.infer.bodies.bands import BANDS, Scenes, bands_of, scenes_by_band
 from auditor.infer.bodies.cells import gather
 from auditor.infer.bodies.habits import LIFT_STOPS, find_habits, lifts
 from auditor.infer.bodies.matches import LEAST_FRAMES, match_bodies
-from auditor.infer.bodies.observe import LONG_EXPOSURE_S, observe, sensor_rows
+from auditor.infer.bodies.observe import LONG_EXPOSURE_S, STEP_LIMIT, observe, sensor_rows
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
 from auditor.infer.bodies.sensor import sensor_figures
 from auditor.infer.bodies.visible import frame_snr, highest_iso, third
 from auditor.infer.criteria import Criteria
+from auditor.infer.lenses.grouping import numbers
 from auditor.record import TONE_SIGNALS
 
 __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
@@ -45,6 +46,8 @@ class BodiesModel:
     main: dict[str, str]
     scenes: dict[str, dict[str, Scenes]]
     left_out: dict[str, dict[str, int]]
+    spared: dict[tuple[str, str], int]
+    """Frames of each body and kind that show noise and for which a sample stands."""
     long_exposures: dict[tuple[str, str], dict[str, Any]]
     lifted: dict[tuple[str, str], dict[str, Any]]
     frames_of: dict[str, int]
@@ -90,21 +93,17 @@ def fit_bodies(frames: pd.DataFrame, criteria: Criteria | None = None) -> Bodies
     scenes, census = scenes_by_band(frames), _census(frames)
     lifted = lifts(frames)
     seen = observe(frames, lifted.index[lifted["lift"] >= LIFT_STOPS])
-    tones = seen.tones
     models: dict[tuple[str, str], NoiseModel] = {}
     long_exposures: dict[tuple[str, str], dict[str, Any]] = {}
     lifted_files: dict[tuple[str, str], dict[str, Any]] = {}
-    counts: dict[tuple[str, str], int] = {}
-    for (body, kind), rows in tones.groupby(["body", "kind"]):
-        key = (str(body), str(kind))
-        counts[key] = rows["frame"].nunique()
+    for key, rows in seen.groups():
         long, pushed = rows["long_exposure"].to_numpy(bool), rows["pushed"].to_numpy(bool)
         apart = long | pushed
         usual = rows[~apart] if apart.any() else rows
         if not len(usual):
             left = seen.left_out.setdefault(key[0], {})
             text = "is a long exposure or was lifted in editing, as is every frame of its kind"
-            left[text] = left.get(text, 0) + counts[key]
+            left[text] = left.get(text, 0) + seen.held[key]
             continue
         model = fit_noise(*key, gather(usual), _output_scale(usual, criteria), criteria.seed)
         freedom = max(model.cells.frame_count - len(model.isos), 1) + 4
@@ -119,13 +118,14 @@ def fit_bodies(frames: pd.DataFrame, criteria: Criteria | None = None) -> Bodies
                 models[key], rows[pushed & ~long], criteria.interval
             )
     main: dict[str, str] = {}
-    for body, kind in sorted(models, key=lambda k: -counts[k]):
+    for body, kind in sorted(models, key=lambda k: -seen.held[k]):
         main.setdefault(body, kind)
     return BodiesModel(
         models=models,
         main=main,
         scenes=scenes,
         left_out=seen.left_out,
+        spared=seen.spared,
         long_exposures=long_exposures,
         lifted=lifted_files,
         criteria=criteria,
@@ -137,12 +137,11 @@ def _census(frames: pd.DataFrame) -> dict[str, Any]:
     """Frames and pixel pitch by body, frames by body, kind and band."""
     if not len(frames):
         return {"frames_of": {}, "pitch_of": {}, "frames_in_band": {}}
-    table = sensor_rows(frames)
+    table = sensor_rows(frames, ["status", "body", "source", "pixel_pitch_um", "ev100", "best"])
     table = table[table["status"] == "measured"]
     body = table["body"].fillna("unknown body").astype(str)
     pitch = pd.to_numeric(table["pixel_pitch_um"], errors="coerce")
-    ev = pd.to_numeric(table["ev100"], errors="coerce")
-    band = ev.map(lambda e: b.key if (b := band_of(e)) else "")
+    band = bands_of(numbers(table, "ev100"))
     in_band = table.groupby([body, table["source"].astype(str), band]).size()
     own = table["source"] != "resized"
     middle = pitch[own].groupby(body[own]).median()
@@ -229,6 +228,12 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
         notes.append(f"only {cells.frame_count} frames: the intervals are wide")
     if cells.frame_count < LEAST_FRAMES:
         notes.append(f"not held against other bodies: that needs {LEAST_FRAMES} frames or more")
+    spared = model.spared.get((body, kind), 0)
+    if spared:
+        notes.append(
+            f"{spared:,} more frames were not needed: of one ISO value {STEP_LIMIT:,} chosen by "
+            "chance stand for all"
+        )
     lowest = noise.isos[0]
     if noise.base_iso > lowest:
         notes.append(

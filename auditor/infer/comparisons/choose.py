@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.infer.comparisons.likeness import overlay, read_thumb
+from auditor.infer.comparisons.signatures import Signatures
 from auditor.infer.comparisons.small import SmallPictures
 
 __all__ = ["Chooser", "Meeting", "Pair"]
@@ -65,11 +66,9 @@ class Chooser:
     """Chooses pairs, one label after the other; `signature` and `burst` by position in the table."""
 
     def __init__(
-        self, signature: NDArray[np.float32], burst: NDArray[np.float64],
-        small: SmallPictures | None,
+        self, signature: Signatures, burst: NDArray[np.float64], small: SmallPictures | None,
     ) -> None:  # fmt: skip
         self._signature = signature
-        self._known: NDArray[np.bool_] = np.asarray(signature.any(1))
         self._burst = burst
         self._small = small
         self._looks = 0
@@ -108,11 +107,12 @@ class Chooser:
         """How many of some frames show the scene of another (a burst may hold several)."""
         if not rows:
             return 0
-        return int((self._signature[rows] @ self._signature[row] >= _SURE).sum())
+        likeness = self._signature.likeness(np.array(rows), np.full(len(rows), row))
+        return int((likeness >= _SURE).sum())
 
     def _one_scene(self, m: Meeting) -> float | None:
         """Likeness of the two if they show one scene, else None."""
-        known = self._known[m.labelled] and self._known[m.bare]
+        known = self._signature.known(m.labelled) and self._signature.known(m.bare)
         if known and m.likeness < _MAYBE:
             return None
         if self._small is not None and self._looks < _MOST_LOOKS:

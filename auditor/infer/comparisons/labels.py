@@ -9,15 +9,15 @@ import csv
 import io
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from fnmatch import fnmatchcase
 from pathlib import PurePosixPath
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
-from auditor.infer.lenses.grouping import numbers, texts
+from auditor.infer.lenses.grouping import numbers, texts, words
 
 __all__ = [
     "LabelPattern",
@@ -136,41 +136,45 @@ def _matches(path: str, pattern: str) -> bool:
     return fnmatchcase(p, w) or fnmatchcase(p, f"*/{w}") or fnmatchcase(PurePosixPath(p).name, w)
 
 
-def own_labels(frames: pd.DataFrame) -> list[set[str]]:
+def _done_by(program: str) -> frozenset[str]:
+    """What the name of a program says was done."""
+    if _STACK_WORDS.search(program):
+        return frozenset([STACKED])
+    return frozenset([MERGED]) if _MERGE_WORDS.search(program) else frozenset()
+
+
+def own_labels(frames: pd.DataFrame) -> list[frozenset[str]]:
     """Labels that the settings tell by themselves: converter, crop mode, stacked, merged.
 
     Crop mode: fewer pixels of the same pitch than the body's whole sensor gives, in a file that
     camera or raw converter wrote. A resized file has larger pixels (or is marked resized) and never
     counts as crop mode.
     """
-    out: list[set[str]] = [set() for _ in range(len(frames))]
-    converter = texts(frames, "converter")
-    software = texts(frames, "software")
-    source = texts(frames, "source").to_numpy(dtype=object)
-    body = texts(frames, "body").to_numpy(dtype=object)
+    converter, converters = pd.factorize(words(frames, "converter"))
+    software, programs = pd.factorize(words(frames, "software"))
+    by_converter = [frozenset([f"converter {c}"]) if c else frozenset() for c in converters]
+    by_program = [_done_by(str(s)) for s in programs]
+    told: dict[tuple[int, int], frozenset[str]] = {}
+    out: list[frozenset[str]] = []
+    for c, s in zip(converter.tolist(), software.tolist(), strict=True):
+        if (c, s) not in told:
+            told[c, s] = by_converter[c] | by_program[s]
+        out.append(told[c, s])
+    source, body = words(frames, "source"), words(frames, "body")
     long_side = np.fmax(numbers(frames, "width_px"), numbers(frames, "height_px"))
     short_side = np.fmin(numbers(frames, "width_px"), numbers(frames, "height_px"))
     pitch = numbers(frames, "pixel_pitch_um")
-    for i, (c, s) in enumerate(zip(converter, software, strict=True)):
-        if c:
-            out[i].add(f"converter {c}")
-        if _STACK_WORDS.search(s):
-            out[i].add(STACKED)
-        elif _MERGE_WORDS.search(s):
-            out[i].add(MERGED)
     original = np.isin(source, ["raw", "camera"]) & np.isfinite(long_side) & (pitch > 0)
     for name in set(body[original]):
         rows = np.flatnonzero(original & (body == name))
         finest = float(np.median(pitch[rows][pitch[rows] <= pitch[rows].min() * (1 + _SAME_PITCH)]))
         same = rows[np.abs(pitch[rows] / finest - 1) <= _SAME_PITCH]
         whole_long, whole_short = long_side[same].max(), short_side[same].max()
-        for i in same:
-            # Both sides shrink in a crop mode; another aspect ratio shortens only one.
-            if (
-                long_side[i] < _CROP_SHARE * whole_long
-                and short_side[i] < _CROP_SHARE * whole_short
-            ):
-                out[i].add(CROP)
+        # Both sides shrink in a crop mode; another aspect ratio shortens only one.
+        cropped = long_side[same] < _CROP_SHARE * whole_long
+        cropped &= short_side[same] < _CROP_SHARE * whole_short
+        for i in same[cropped].tolist():
+            out[i] = out[i] | {CROP}
     return out
 
 
@@ -183,49 +187,63 @@ def label_sets(
     """
     written: dict[str, str] = {}
     patterns = list(patterns)
-    paths = texts(frames, "path").to_list()
-    root = _common_root(paths)
-    keywords = _keywords(frames)
-    own = own_labels(frames)
+    paths = texts(frames, "path")
+    # Frames of one folder with the same words carry the same labels: they share one set of them.
+    folder_of, folders = pd.factorize(paths.str.replace(r"[^/]*$", "", regex=True))
+    tops = [str(PurePosixPath(f"{f}x").parent) for f in folders]
+    root = _common_root(tops)
+    by_folder = [_folder_labels(f, root) for f in tops]
+    keywords, own = _keywords(frames), own_labels(frames)
+    matched = _matched(paths, patterns)
+    known: dict[tuple[Any, ...], frozenset[str]] = {}
     out = []
-    folder_labels: Mapping[str, list[str]] = {
-        f: _folder_labels(f, root) for f in {str(PurePosixPath(p).parent) for p in paths}
-    }
-    for path, words, told in zip(paths, keywords, own, strict=True):
-        found = list(told) + folder_labels[str(PurePosixPath(path).parent)] + words
-        found += [label for pattern, label in patterns if _matches(path, pattern)]
-        for label in found:
-            written.setdefault(plain(label), " ".join(label.split()))
-        out.append(frozenset(plain(label) for label in found if plain(label)))
+    for i, (folder, told) in enumerate(zip(folder_of.tolist(), own, strict=True)):
+        key = (folder, told, keywords.get(i, ()), matched.get(i, ()))
+        if key not in known:
+            found = [*sorted(told), *by_folder[folder], *key[2], *key[3]]
+            for label in found:
+                written.setdefault(plain(label), " ".join(label.split()))
+            known[key] = frozenset(plain(label) for label in found if plain(label))
+        out.append(known[key])
     return out, written
 
 
-def _keywords(frames: pd.DataFrame) -> list[list[str]]:
-    """Keywords of every frame; the files of one capture share theirs, for a keyword is often
-    written to the JPEG or the sidecar only."""
+def _matched(paths: pd.Series, patterns: list[LabelPattern]) -> dict[int, tuple[str, ...]]:
+    """Position -> labels of the patterns that the path matches."""
+    if not patterns:
+        return {}
+    found = (
+        (i, tuple(label for pattern, label in patterns if _matches(path, pattern)))
+        for i, path in enumerate(paths)
+    )
+    return {i: labels for i, labels in found if labels}
+
+
+def _keywords(frames: pd.DataFrame) -> dict[int, tuple[str, ...]]:
+    """Position -> keywords, where there are any; the files of one capture share theirs, for a keyword
+    is often written to the JPEG or the sidecar only."""
     if "labels" not in frames:
-        return [[] for _ in range(len(frames))]
-    out = [
-        [str(w) for w in words if str(w).strip()]
-        if isinstance(words, (list, tuple, np.ndarray))
-        else []
-        for words in frames["labels"]
-    ]
+        return {}
+    out = {
+        i: tuple(str(w) for w in words if str(w).strip())
+        for i, words in enumerate(frames["labels"])
+        if isinstance(words, (list, tuple, np.ndarray)) and len(words)
+    }
     capture = numbers(frames, "capture")
     known = np.flatnonzero(np.isfinite(capture))
     _, place, count = np.unique(capture[known], return_inverse=True, return_counts=True)
     shared: dict[int, list[str]] = {}
-    several = known[count[place] > 1]
+    several = known[count[place] > 1].tolist()
     for i in several:
-        shared.setdefault(int(capture[i]), []).extend(out[i])
+        shared.setdefault(int(capture[i]), []).extend(out.get(i, ()))
     for i in several:
-        out[i] = list(dict.fromkeys(shared[int(capture[i])]))
-    return out
+        out[i] = tuple(dict.fromkeys(shared[int(capture[i])]))
+    return {i: found for i, found in out.items() if found}
 
 
-def _common_root(paths: list[str]) -> int:
-    """How many leading folders all paths share."""
-    parts = [PurePosixPath(p).parent.parts for p in paths if p]
+def _common_root(folders: list[str]) -> int:
+    """How many leading folders all share."""
+    parts = [PurePosixPath(f).parts for f in folders]
     if not parts:
         return 0
     shared = 0

@@ -13,7 +13,7 @@ from auditor.infer.comparisons.location import robust_location
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import entry, verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import numbers, texts
+from auditor.infer.lenses.grouping import numbers, words
 from auditor.record import SIGNAL_BIN_EDGES
 
 __all__ = ["Light", "light_entries"]
@@ -34,8 +34,8 @@ class Light:
             self.exposure = np.log2(t * iso / 100 / n**2)
         self.exposure[~np.isfinite(self.exposure)] = np.nan
         names = [f"signal_share_{i:02d}" for i in range(len(SIGNAL_BIN_EDGES) - 1)]
-        self._shares = [numbers(frames, k) for k in names]
-        self.raw = texts(frames, "source").to_numpy() == "raw"
+        self._shares = [numbers(frames, k).astype(np.float32) for k in names]
+        self.raw = words(frames, "source") == "raw"
 
     def middle(self, row: int) -> float:
         """log2 of the median signal, from the stored histogram; NaN where there is none."""

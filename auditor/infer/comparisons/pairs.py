@@ -30,9 +30,9 @@ from auditor.infer.comparisons.labels import (
 )
 from auditor.infer.comparisons.likeness import alike_at_scale
 from auditor.infer.comparisons.scale import converter_factor, pair_scale
+from auditor.infer.comparisons.signatures import Signatures
 from auditor.infer.comparisons.small import SmallPictures
-from auditor.infer.lenses.grouping import flags, numbers, texts
-from auditor.infer.lenses.scenes import read_signatures
+from auditor.infer.lenses.grouping import flags, numbers, texts, words
 
 __all__ = ["Labelled", "Pair", "find_pairs"]
 
@@ -76,20 +76,18 @@ class _Columns:
     """The columns that pairing needs, as arrays."""
 
     def __init__(self, frames: pd.DataFrame) -> None:
-        measured = texts(frames, "status").to_numpy() == "measured"
+        measured = words(frames, "status") == "measured"
         measured &= flags(frames, "best", True)
-        self.source = texts(frames, "source").to_numpy(dtype=object)
-        self.reduced = measured & (
-            np.isin(self.source, ["resized"]) | flags(frames, "upsampled", False)
-        )
+        self.source = words(frames, "source")
+        self.reduced = measured & ((self.source == "resized") | flags(frames, "upsampled", False))
         self.usable = measured & ~self.reduced
-        self.body = texts(frames, "body").to_numpy(dtype=object)
-        self.lens = texts(frames, "lens").to_numpy(dtype=object)
+        self.body = words(frames, "body")
+        self.lens = words(frames, "lens")
         taken = texts(frames, "taken")
         when = pd.to_datetime(taken.str.slice(0, 19), format="%Y-%m-%dT%H:%M:%S", errors="coerce")
         self.seconds = when.to_numpy("datetime64[s]").astype(np.int64).astype(float)
         self.seconds[when.isna().to_numpy()] = np.nan
-        self.signature = read_signatures(texts(frames, "signature").to_numpy(dtype=object))
+        self.signature = Signatures(texts(frames, "signature"))
         self.focal = numbers(frames, "focal_length_mm")
         self.f_number = numbers(frames, "f_number")
         self.pitch = numbers(frames, "pixel_pitch_um")
@@ -199,14 +197,17 @@ def _meetings(
     keep &= (c.lens[order] != "") | ((c.body[order] != "") & (c.focal[order] > 0))
     order = order[keep]
     codes = {s: n for n, s in enumerate(sorted(set(labels), key=sorted))}
-    code = np.array([codes[s] for s in labels], np.int64)
-    out: dict[Key, list[Meeting]] = {}
+    code = np.fromiter((codes[s] for s in labels), np.int32, len(labels))
+    met: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
     for step in range(1, _NEIGHBOURS + 1):
         a, b = order[:-step], order[step:]
         near = (c.body[a] == c.body[b]) & (c.lens[a] == c.lens[b]) & (code[a] != code[b])
         near &= c.seconds[b] - c.seconds[a] <= MINUTES * 60
-        a, b = a[near], b[near]
-        alike = (c.signature[a] * c.signature[b]).sum(1)
+        met.append((a[near], b[near]))
+    c.signature.read(np.concatenate([rows for ab in met for rows in ab]))
+    out: dict[Key, list[Meeting]] = {}
+    for a, b in met:
+        alike = c.signature.likeness(a, b)
         for i, j, likeness in zip(a.tolist(), b.tolist(), alike.tolist(), strict=True):
             found = _meet(i, j, likeness, labels, c, reasons)
             if found is not None:
@@ -239,7 +240,7 @@ def _meet(
         stops -= 2 * np.log2(converter_factor(label)) if stops > _APERTURE_STOPS else 0.0
     if problem is None and abs(stops) > _APERTURE_STOPS + 0.01:
         problem = "the apertures lie more than a stop and a half apart"
-    if scale != 1.0 and c.signature[bare].any():
+    if scale != 1.0 and c.signature.known(bare):
         same_view = likeness
         likeness = alike_at_scale(c.signature[with_it], c.signature[bare], scale)
         if label == CROP and same_view > max(_WHOLE_VIEW, likeness):
@@ -324,13 +325,11 @@ def _joined(
     labels: list[frozenset[str]], written: dict[str, str]
 ) -> tuple[list[frozenset[str]], dict[str, str]]:
     """Labels that always come together are one: nothing could tell their effects apart."""
-    frames: dict[str, list[int]] = {}
-    for i, found in enumerate(labels):
-        for label in found:
-            frames.setdefault(label, []).append(i)
-    together: dict[tuple[int, ...], list[str]] = {}
-    for label, rows in frames.items():
-        together.setdefault(tuple(rows), []).append(label)
+    together: dict[frozenset[frozenset[str]], list[str]] = {}
+    kinds = set(labels)
+    for label in sorted({x for found in kinds for x in found}):
+        # Carried by the same frames: by the same kinds of frame.
+        together.setdefault(frozenset(k for k in kinds if label in k), []).append(label)
     first: dict[str, str] = {}
     names: dict[str, str] = {}
     for group in together.values():
@@ -339,4 +338,5 @@ def _joined(
         first |= dict.fromkeys(group, group[0])
         telling = [x for x in group if x not in _SAYS_NOTHING] or group
         names[group[0]] = " + ".join(written[x] for x in telling)
-    return [frozenset(first[x] for x in found) for found in labels], names
+    joined = {found: frozenset(first[x] for x in found) for found in set(labels)}
+    return [joined[found] for found in labels], names

@@ -14,7 +14,7 @@ from auditor.infer.comparisons.paired import paired_difference
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import numbers, texts
+from auditor.infer.lenses.grouping import numbers, words
 from auditor.record import ZONES
 
 __all__ = ["SharpnessTable", "compare_sharpness"]
@@ -56,9 +56,9 @@ class SharpnessTable:
         along, down = numbers(frames, "horizontal_cpp"), numbers(frames, "vertical_cpp")
         with np.errstate(invalid="ignore", divide="ignore"):
             self.direction = np.abs(np.log(along / down))
-        self.lens = texts(frames, "lens").to_numpy(dtype=object)
-        self.body = texts(frames, "body").to_numpy(dtype=object)
-        self.converter = texts(frames, "converter").to_numpy(dtype=object)
+        self.lens = words(frames, "lens")
+        self.body = words(frames, "body")
+        self.converter = words(frames, "converter")
 
     def pitch_at(self, row: int) -> float:
         return float(self.pitch[row]) if self.pitch[row] > 0 else _PITCH_UNKNOWN
@@ -97,16 +97,19 @@ def compare_sharpness(
     pitch = table.pitch_at(first)
     target = float(np.exp(np.median(np.log(table.f_number[bare]))))
 
+    shifts: dict[tuple[Any, ...], Floats] = {}
+
     def level(rows: NDArray[np.int64]) -> tuple[Floats, Floats]:
         """Log MTF50 as it would be at the target aperture, and its standard error."""
         values, errors = np.empty((len(rows), 3)), np.empty((len(rows), 3))
         for k, row in enumerate(rows):
-            part = find_range(
-                lenses, table.lens[row], table.body[row], table.converter[row] or None,
-                float(table.focal[row]),
-            )  # fmt: skip
-            there, _ = expected_log_mtf50(part, [table.f_number[row], target], pitch)
-            shift = there[1] - there[0]
+            used = (table.lens[row], table.body[row], table.converter[row] or None)
+            settings = (*used, float(table.focal[row]), float(table.f_number[row]))
+            if settings not in shifts:
+                part = find_range(lenses, *used, settings[3])
+                there, _ = expected_log_mtf50(part, [settings[4], target], pitch)
+                shifts[settings] = there[1] - there[0]
+            shift = shifts[settings]
             values[k] = table.log[row] + shift
             errors[k] = np.hypot(table.stderr[row], _APERTURE_ERROR * shift)
         return values, errors

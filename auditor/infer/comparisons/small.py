@@ -26,7 +26,7 @@ class SmallPictures:
     """Small pictures by position in the frame table. What is not there is None."""
 
     def __init__(self, frames: pd.DataFrame, source: PictureSource | None) -> None:
-        self._ids = texts(frames, "file_id").to_numpy(dtype=object)
+        self._ids = texts(frames, "file_id")
         self._source = source if callable(source) else None
         self._kept: dict[str, tuple[bytes | None, bytes | None]] = {}
         if isinstance(source, pd.DataFrame):
@@ -36,7 +36,8 @@ class SmallPictures:
         """Have the pictures of these rows at hand; those fetched before are let go."""
         if self._source is None:
             return
-        ids = list(dict.fromkeys(str(self._ids[r]) for r in rows if self._ids[r]))[:_MOST]
+        wanted = list(dict.fromkeys(rows))
+        ids = [str(i) for i in dict.fromkeys(self._ids.iloc[wanted]) if i][:_MOST]
         self._kept = {k: self._kept[k] for k in ids if k in self._kept}
         fresh = [k for k in ids if k not in self._kept]
         if fresh:
@@ -52,10 +53,10 @@ class SmallPictures:
             self._kept[str(key)] = (_bytes(thumb), _bytes(grid))
 
     def thumb(self, row: int) -> bytes | None:
-        return self._kept.get(str(self._ids[row]), (None, None))[0]
+        return self._kept.get(str(self._ids.iloc[row]), (None, None))[0]
 
     def grid(self, row: int) -> NDArray[np.float64] | None:
-        return read_grid(self._kept.get(str(self._ids[row]), (None, None))[1])
+        return read_grid(self._kept.get(str(self._ids.iloc[row]), (None, None))[1])
 
 
 def _bytes(value: object) -> bytes | None:

@@ -24,7 +24,7 @@ from auditor.infer.comparisons.colour import (
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import entry, pairs_to_settle
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import numbers, texts
+from auditor.infer.lenses.grouping import numbers, words
 
 __all__ = ["Balance", "cast_entries"]
 
@@ -43,7 +43,7 @@ class Balance:
     """White balance of every frame, as its tags tell it."""
 
     def __init__(self, frames: pd.DataFrame) -> None:
-        self._setting = texts(frames, "white_balance").to_numpy(dtype=object)
+        self._setting = words(frames, "white_balance")
         self._kelvin = numbers(frames, "colour_temperature_k")
 
     def of(self, pair: Pair) -> str:

@@ -45,6 +45,8 @@ STILL: Final = 0.9
 """What the sharper quarter of a lens's frames reaches where most were held still."""
 ENOUGH_COMPANY: Final = 6
 """Frames of a lens and focal range from which movement can be told from the scenes' own grain."""
+PIECE: Final = 50_000
+"""Rows whose histograms are looked at together."""
 HALF_LOST: Final = 0.3
 """Share by which the upper corners may fall short of the lower ones, or they of them."""
 STANDS_OUT: Final = 4.0
@@ -183,29 +185,8 @@ def _middle(deviation: Floats, error: Floats, count: NDArray[np.int64]) -> tuple
 
 def _noise(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools,
            criteria: Criteria) -> None:  # fmt: skip
-    scale = numbers(frames, "tone_output_scale")
-    scale = np.where(np.isfinite(scale), scale, 1.0)
-    snr = np.column_stack(
-        [s / (numbers(frames, f"{tone_column(s)}_sigma") * scale) for s in TONE_SIGNALS]
-    )
-    mid = snr[:, TONE_SIGNALS.index(0.18)]
-    shares = np.column_stack([numbers(frames, c) for c in SHARE_COLUMNS])
-    edges = np.asarray(SIGNAL_BIN_EDGES)
-    with np.errstate(invalid="ignore"):
-        cumulative = np.cumsum(shares, axis=1)
-        cumulative /= np.maximum(cumulative[:, -1:], 1e-12)
-    seen = np.isfinite(cumulative).all(1)
-
-    def signal(share: float) -> Floats:
-        # Upper edge of the bin in which this share of the pixels is reached.
-        reached = np.argmax(np.where(np.isfinite(cumulative), cumulative, 1) >= share, axis=1)
-        return np.where(seen, edges[1:][reached], np.nan)
-
-    white, half, black = signal(0.998), signal(0.5), signal(0.02)
+    mid, typical, white, black = _tones(frames)
     dark = usable & (white <= DARK_WHITE)
-    tone = np.log2(TONE_SIGNALS)
-    nearest = np.argmin(np.abs(tone[None, :] - np.nan_to_num(half, nan=-2.5)[:, None]), axis=1)
-    typical = snr[np.arange(len(frames)), nearest]
     limit = criteria.snr_acceptable
     # The frame's own mid-tone may speak against its body's table, by half a stop of noise.
     by_table = usable & (allowed.snr < limit) & ~(mid > limit * 1.41)
@@ -217,6 +198,41 @@ def _noise(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bo
     out["snr_allowed"] = allowed.snr
     lowest = np.fmin(allowed.snr, np.where(buried, typical, mid))
     out["p_noisy"] = ndtr(np.log(limit / lowest) / 0.12)
+
+
+def _tones(frames: pd.DataFrame) -> tuple[Floats, Floats, Floats, Floats]:
+    """Signal to noise at the output size of the mid-tone and of the tone nearest the median signal,
+    and log2 of the signals below which all but a five-hundredth and below which a fiftieth of the
+    pixels lie; NaN where unmeasured."""
+    out = np.full((4, len(frames)), np.nan)
+    edges = np.asarray(SIGNAL_BIN_EDGES)
+    tone = np.log2(TONE_SIGNALS)
+    names = [*(f"{tone_column(s)}_sigma" for s in TONE_SIGNALS), *SHARE_COLUMNS]
+    names = [n for n in (*names, "tone_output_scale") if n in frames]
+    for first in range(0, len(frames), PIECE):
+        part = frames[names].iloc[first : first + PIECE]
+        here = slice(first, first + PIECE)
+        scale = numbers(part, "tone_output_scale")
+        scale = np.where(np.isfinite(scale), scale, 1.0)
+        snr = np.column_stack(
+            [s / (numbers(part, f"{tone_column(s)}_sigma") * scale) for s in TONE_SIGNALS]
+        )
+        shares = np.column_stack([numbers(part, c) for c in SHARE_COLUMNS])
+        with np.errstate(invalid="ignore"):
+            cumulative = np.cumsum(shares, axis=1)
+            cumulative /= np.maximum(cumulative[:, -1:], 1e-12)
+        seen = np.isfinite(cumulative).all(1)
+        cumulative[~np.isfinite(cumulative)] = 1
+        # Upper edge of the bin in which this share of the pixels is reached.
+        white, half, black = (
+            np.where(seen, edges[1:][np.argmax(cumulative >= share, axis=1)], np.nan)
+            for share in (0.998, 0.5, 0.02)
+        )
+        nearest = np.argmin(np.abs(tone - np.nan_to_num(half, nan=-2.5)[:, None]), axis=1)
+        out[0, here] = snr[:, TONE_SIGNALS.index(0.18)]
+        out[1, here] = snr[np.arange(len(part)), nearest]
+        out[2, here], out[3, here] = white, black
+    return out[0], out[1], out[2], out[3]
 
 
 def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools) -> None:

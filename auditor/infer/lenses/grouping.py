@@ -65,6 +65,15 @@ def as_texts(column: pd.Series) -> pd.Series:
     return column.astype("str").where(column.notna(), "")
 
 
+def words(frames: pd.DataFrame, name: str) -> NDArray[np.object_]:
+    """A column of names that repeat, the empty string where missing; equal names are one object, so
+    that a million of them take no more than their places."""
+    if name not in frames:
+        return np.full(len(frames), "", dtype=object)
+    code, found = pd.factorize(frames[name])
+    return np.array([*(str(v) for v in found), ""], dtype=object)[code]
+
+
 def flags(frames: pd.DataFrame, name: str, default: bool) -> NDArray[np.bool_]:
     """A column of booleans; `default` where missing."""
     if name not in frames:

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-__all__ = ["find_scenes", "read_signatures"]
+__all__ = ["CELLS", "SIGNATURE", "find_scenes", "read_signatures"]
 
 CELLS: Final = 96
-_HEX: Final = re.compile(r"[0-9a-fA-F]{192}")
+SIGNATURE: Final = re.compile(r"[0-9a-fA-F]{192}")
 _PIECE: Final = 20_000
 _ALIKE: Final = 0.9
 """Correlation of two signatures from which they show one scene."""
@@ -29,7 +29,7 @@ def read_signatures(signature: NDArray[np.object_]) -> NDArray[np.float32]:
     # Piece by piece: the text of a million signatures would take as much memory again and again.
     for first in range(0, len(signature), _PIECE):
         part = signature[first : first + _PIECE]
-        good = np.array([_HEX.fullmatch(s) is not None for s in part], bool)
+        good = np.array([SIGNATURE.fullmatch(s) is not None for s in part], bool)
         if good.any():
             raw = bytes.fromhex("".join(part[good]))
             grey = np.frombuffer(raw, np.uint8).reshape(-1, CELLS).astype(np.float32)
