@@ -228,8 +228,10 @@ def thresholds(profile: Block) -> dict[str, float]:
 
 def render_report(profile: Block, frames: pd.DataFrame | None, pictures: PictureSource) -> str:
     """The whole page as text."""
-    lenses = summary.by_frames([x for x in profile.get("lenses") or () if isinstance(x, Mapping)])
-    bodies = [b for b in profile.get("bodies") or () if isinstance(b, Mapping)]
+    lenses, bodies = (
+        summary.by_frames([x for x in profile.get(many) or () if isinstance(x, Mapping)], one)
+        for many, one in (("lenses", "lens"), ("bodies", "body"))
+    )
     points = sum(len(p.get("apertures") or ()) for x in lenses for p in x.get("focal_ranges") or ())
     index = FrameIndex(frames, max(12, min(150, ROWS_ALTOGETHER // max(points, 1))))
     heights = _heights(frames)

@@ -11,7 +11,7 @@ from auditor.report import mould, palette, words
 __all__ = ["chart_mould", "shown_signals", "snr_chart"]
 
 _POINT: Final = ("x", "y", "low", "high")
-_SNR_TICKS: Final = (1, 2, 5, 10, 20, 40, 100, 200, 400)
+_SNR_TICKS: Final = (1, 2, 5, 10, 20, 40, 100, 200, 400, 1000, 2000)
 
 Block = Mapping[str, Any]
 
@@ -70,13 +70,14 @@ def snr_chart(body: Block, thresholds: Mapping[str, float], name: str) -> dict[s
     y_low, y_high = min(levels) / 1.4, max(levels) * 1.4
     whole = list(range(math.ceil(x_low), math.floor(x_high) + 1)) or [round(x_low)]
     whole = whole[:: 1 if len(whole) <= 7 else 2]
+    marks = _marks(y_low, y_high)
     values: dict[str, dict[str, Any]] = {
         "x_range": {"start": x_low, "end": x_high},
         "y_range": {"start": y_low, "end": y_high},
         "x_ticks": {"ticks": whole},
         "x_axis": {"major_label_overrides": {t: f"{round(100 * 2.0**t)}" for t in whole}},
-        "y_ticks": {"ticks": [t for t in _SNR_TICKS if y_low <= t <= y_high]},
-        "y_axis": {"major_label_overrides": {t: f"{t}:1" for t in _SNR_TICKS}},
+        "y_ticks": {"ticks": marks},
+        "y_axis": {"major_label_overrides": {t: f"{t}:1" for t in marks}},
         "targets": {"data": _targets(body, signals, lines)},
     }
     for tone, line in lines.items():
@@ -87,6 +88,14 @@ def snr_chart(body: Block, thresholds: Mapping[str, float], name: str) -> dict[s
             "x": x_high, "y": level, "text": f"{key} {level:g}:1", "visible": True, "text_align": "right", "x_offset": -2,
         }  # fmt: skip
     return mould.fill(chart_mould(), values, name)
+
+
+def _marks(low: float, high: float) -> list[int]:
+    """Ratios to mark on the axis; whole powers of ten where the range is too wide for more."""
+    if high <= 2 * _SNR_TICKS[-1]:
+        return [t for t in _SNR_TICKS if low <= t <= high]
+    powers = range(max(math.ceil(math.log10(low)), 0), math.floor(math.log10(high)) + 1)
+    return [10**p for p in powers[:: 1 + len(powers) // 8]]
 
 
 def _line(tones: Sequence[Block], signal: float) -> dict[str, list[Any]]:

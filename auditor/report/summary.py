@@ -84,11 +84,11 @@ def _best(parts: Sequence[Block]) -> str:
     return f"{text} ({'; '.join(inside)})"
 
 
-def by_frames(lenses: Sequence[Block]) -> list[Block]:
-    """The lenses with most frames first; what has no name comes after all that have one."""
+def by_frames(entries: Sequence[Block], what: str) -> list[Block]:
+    """Lenses or bodies, as `what` says, with most frames first; the nameless after all others."""
     return sorted(
-        lenses,
-        key=lambda x: (not words.known_name(x.get("lens")), -(words.number(x.get("frames")) or 0)),
+        entries,
+        key=lambda x: (not words.known_name(x.get(what)), -(words.number(x.get("frames")) or 0)),
     )
 
 
@@ -307,7 +307,7 @@ def _next(shots: Sequence[Block]) -> list[str]:
 def findings(profile: Block) -> list[Finding]:
     """The sentences of the summary with their topics, the most important first."""
     frames = profile.get("frames") or {}
-    lenses, bodies = _list(profile, "lenses"), _list(profile, "bodies")
+    lenses, bodies = _list(profile, "lenses"), by_frames(_list(profile, "bodies"), "body")
     text = f"{words.count(frames.get('measured'))} measured"
     if lenses:
         text += f", taken with {words.count(len(lenses), 'lens', 'lenses')}"
@@ -323,7 +323,7 @@ def findings(profile: Block) -> list[Finding]:
     if not lenses:
         none = "No lens could be judged: no measured frame names its lens and aperture."
         out.append(Finding("Lenses", none))
-    ordered = by_frames(lenses)
+    ordered = by_frames(lenses, "lens")
     several = len({words.clean(x.get("body")) for x in lenses})
     out += [Finding("Lenses", lens_sentence(x, several)) for x in ordered[:LENSES]]
     if len(ordered) > LENSES:

@@ -374,3 +374,25 @@ def test_every_measured_figure_of_a_lens_stands_in_its_table(tmp_path: Path) -> 
     for part in made["lenses"][0]["focal_ranges"]:
         for row in part["apertures"]:
             assert f'data-cpp="{row["corner"]["mtf50_cpp"]}"' in page
+
+
+def test_bodies_of_which_nothing_can_be_told_stand_together(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    made["bodies"].insert(
+        0,
+        {"body": "Tarn One", "frames": 3, "tones": [], "brightness": [],
+         "left_out": [{"frames": 3, "reason": "has no ISO in its settings"}]},
+    )  # fmt: skip
+    page = written(made, None, tmp_path)
+    assert "1 body of which nothing can be told yet" in page
+    assert "3 frames; 3 frames left out: has no ISO in its settings." in page
+    assert page.index("Halden M5</bdi></h3>") < page.index("Tarn One")
+    assert page.count('<article class="body"') == 2
+    assert not Shape(page).wrong
+
+
+def test_axis_of_noise_is_marked_however_wide_it_is() -> None:
+    body = made_up.profile(1)["bodies"][0]
+    body["tones"][0] |= {"snr": 2e9, "low": 1e9, "high": 3e9}
+    made = json.dumps(snr_chart.snr_chart(body, {"excellent": 40.0, "acceptable": 10.0}, "b0"))
+    assert "1000000000:1" in made or "100000000:1" in made
