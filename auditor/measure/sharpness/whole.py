@@ -9,6 +9,7 @@ import numpy as np
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.directions import directional_blur
 from auditor.measure.sharpness.edges import Edges, measure_edges
+from auditor.measure.sharpness.focus import zones_in_focus
 from auditor.measure.sharpness.light import Light, light_of
 from auditor.measure.sharpness.natural import with_texture
 from auditor.measure.sharpness.places import edge_map, radius_of, zone_of
@@ -90,6 +91,7 @@ def sharpness_and_edges(
     zones = {name: zone_value(edges, masks[name], light.shape, softness) for name in ZONES}
     spectra = frame_spectra(light, finder.small, finder.factor)
     zones = {name: with_texture(zones[name], spectra.zones[name], softness.limit) for name in ZONES}
+    zones = zones_in_focus(zones, softness.limit)
     if all(z is None for z in zones.values()):
         note = "no measurable detail: the frame is featureless, clipped or all noise"
         return _nothing(note), None

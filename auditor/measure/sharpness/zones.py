@@ -35,6 +35,13 @@ _SOFTNESS: Final = 3.8
 _SOFTNESS_ERROR: Final = 4.0
 _PIXEL: Final = 2.75
 """1 / MTF50^2 of a bare square pixel, whose MTF50 is 0.603 c/px."""
+_SHARPER: Final = 0.1
+"""How much sharper (ln MTF50) than the clean edges the others must be to speak in their place: in
+rendered worlds, where all is in focus, they differ by 0.004 at most."""
+_SHARPENING: Final = 0.15
+"""How far (ln MTF50) ordinary sharpening lifts a picture beyond what optics allow."""
+_LOOSE: Final = 0.25
+"""Least error of steps within texture where they claim more than optics allow."""
 _NARROW: Final = np.cos(np.radians(35.0))
 
 
@@ -101,13 +108,47 @@ def _enough(softness: Softness) -> int:
     return _MIN_EDGES if softness.added == 0 else _ENOUGH
 
 
-def _value(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> float | None:
+def _told(
+    edges: Edges, mask: NDArray[np.bool_], softness: Softness
+) -> tuple[float, float, int, bool] | None:
+    """ln MTF50 of the edges in `mask`, its error, the clean ones' count and whether these settled it.
+
+    Clean edges alone speak where there are enough of them; else the steps within texture help. None
+    under three of either.
+    """
     clean = mask & edges.clean
-    mask = clean if np.count_nonzero(clean) >= _enough(softness) else mask
-    if np.count_nonzero(mask) < _MIN_EDGES:
+    count = int(np.count_nonzero(clean))
+    enough = count >= _enough(softness)
+    used = clean if enough else mask
+    if np.count_nonzero(used) < _MIN_EDGES:
         return None
-    pair = sharp_end(edges.log_mtf50[mask], edges.stderr[mask])
-    return float(np.exp(_system_value(*pair, softness)[0]))
+    value, stderr = sharp_end(edges.log_mtf50[used], edges.stderr[used])
+    systematic = SYSTEMATIC if enough else _TEXTURE_SYSTEMATIC
+    if enough and softness.added > 0 and np.count_nonzero(mask) > count:
+        # A far roof out of focus is a plain step still, the grass in focus before it never was.
+        other, error = sharp_end(edges.log_mtf50[mask], edges.stderr[mask])
+        if other - value > max(_SHARPER, 2 * float(np.hypot(stderr, error))):
+            value, stderr, systematic = other, error, _TEXTURE_SYSTEMATIC
+    value, stderr = _system_value(value, stderr, softness)
+    stderr = float(np.hypot(stderr, systematic))
+    loose = 0.0 if enough else _LOOSE
+    return _within_optics(value, max(stderr, loose), softness.limit), stderr, count, enough
+
+
+def _within_optics(value: float, stderr: float, limit: float) -> float:
+    """A value beyond what optics allow, taken back as far as its error leaves room for it.
+
+    Only sharpening carries a picture there, by some `_SHARPENING`; a sharpened one of clean edges
+    stays where it was measured, and what rests on steps within texture hardly does.
+    """
+    if value <= limit:
+        return value
+    return limit + (value - limit) * _SHARPENING**2 / (_SHARPENING**2 + stderr**2)
+
+
+def _value(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> float | None:
+    told = _told(edges, mask, softness)
+    return None if told is None else float(np.exp(told[0]))
 
 
 def zone_value(
@@ -117,27 +158,19 @@ def zone_value(
     softness: Softness,
     directions: bool = True,
 ) -> ZoneSharpness | None:
-    """The sharp end of the edges in `mask`; None under three. Radial and tangential if asked for.
-
-    Clean edges alone speak where there are enough of them; else the steps within texture help.
-    """
-    clean = mask & edges.clean
-    count = int(np.count_nonzero(clean))
-    enough = count >= _enough(softness)
-    used = clean if enough else mask
-    if np.count_nonzero(used) < _MIN_EDGES:
+    """The sharp end of the edges in `mask`; None under three. Radial and tangential if asked for."""
+    told = _told(edges, mask, softness)
+    if told is None:
         return None
-    pair = sharp_end(edges.log_mtf50[used], edges.stderr[used])
-    log_mtf50, stderr = _system_value(*pair, softness)
+    log_mtf50, stderr, count, enough = told
     mtf50 = float(np.exp(log_mtf50))
     h, w = shape
     bearing = np.arctan2(edges.y - (h - 1) / 2, edges.x - (w - 1) / 2)
     towards = np.abs(np.cos(edges.angle - bearing))
     across = np.abs(np.sin(edges.angle - bearing))
-    systematic = SYSTEMATIC if enough else _TEXTURE_SYSTEMATIC
     return ZoneSharpness(
         mtf50,
-        mtf50 * float(np.hypot(stderr, systematic)),
+        mtf50 * stderr,
         count,
         "edges" if enough else "both" if count >= _MIN_EDGES else "texture",
         *(

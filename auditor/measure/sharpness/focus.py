@@ -1,0 +1,54 @@
+"""Zones in which nothing is in focus: softer than the rest of the frame by more than lenses make.
+
+A lens is sharpest near its axis. A centre softer than the corners, or a corner softer than any lens
+leaves it at this aperture, shows a distance out of focus, or an empty wall, and says nothing of the
+lens. The frame's sharpest zone always stays: a frame soft all over is soft.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Final
+
+import numpy as np
+
+from auditor.record import ZONES, ZoneSharpness
+
+__all__ = ["zones_in_focus"]
+
+_INWARD: Final = 0.75
+"""Share of an outer zone's MTF50 that a zone nearer the axis keeps in any lens (field curvature may
+take some); common practice, no source."""
+_OUTWARD: Final = 0.3
+_LIMITS_CPP: Final = (0.13, 0.49)
+_OUTWARD_AT: Final = (0.6, 0.25)
+"""The least share of the frame's sharpest zone that a poor lens leaves a zone: where the aperture is
+unknown, and where diffraction and pixel allow 0.13 (f/22 at 4 um pitch) to 0.49 c/px (f/2.8).
+Aberrations fade as the aperture closes. Common practice, no source."""
+
+
+def zones_in_focus(
+    zones: Mapping[str, ZoneSharpness | None], limit: float = np.inf
+) -> dict[str, ZoneSharpness | None]:
+    """The zones, None for those in which nothing is in focus.
+
+    `limit` is ln MTF50 of a perfect lens at the frame's settings, infinite where unknown. What the
+    sharper zone's standard error leaves open is never held against a softer one.
+    """
+    least = _OUTWARD
+    if np.isfinite(limit):
+        least = float(np.interp(np.exp(limit), _LIMITS_CPP, _OUTWARD_AT))
+    out = dict(zones)
+    for i, name in enumerate(ZONES):
+        zone = zones[name]
+        if zone is None:
+            continue
+        outer = _surely(zones[z] for z in ZONES[i + 1 :])
+        if zone.mtf50_cpp < max(_INWARD * outer, least * _surely(zones.values())):
+            out[name] = None
+    return out
+
+
+def _surely(zones: Iterable[ZoneSharpness | None]) -> float:
+    """The largest MTF50 of several zones less its standard error; 0 where there is none."""
+    return max((z.mtf50_cpp - z.stderr_cpp for z in zones if z is not None), default=0.0)

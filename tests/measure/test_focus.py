@@ -1,0 +1,90 @@
+"""What is out of focus says nothing of the lens: zones, and edges within a zone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from validate_sharpness import PITCH_UM, jpeg, polygon_spectrum
+
+from auditor import optics
+from auditor.measure.picture import Picture
+from auditor.measure.sharpness import measure_sharpness
+from auditor.measure.sharpness.focus import zones_in_focus
+from auditor.measure.sharpness.sharp_end import sharp_end
+from auditor.record import ZONES, Sharpness, ZoneSharpness
+
+
+def _frame(f_number: float, inner_px: float, outer_px: float, split: float, seed: int) -> Sharpness:
+    """Polygons through a perfect lens, blurred by `inner_px` within `split` half-diagonals."""
+    scene = polygon_spectrum(seed)
+    near, far = (jpeg(scene, f_number, blur, 20_000).code for blur in (inner_px, outer_px))
+    assert near is not None
+    assert far is not None
+    h, w = near.shape[:2]
+    y, x = np.mgrid[:h, :w]
+    inside = np.hypot(x - w / 2, y - h / 2) < split * np.hypot(w, h) / 2
+    code = np.where(inside[..., None], near, far)
+    return measure_sharpness(Picture(code, lossy=True), float(optics.mtf50(f_number, PITCH_UM)))
+
+
+def test_a_centre_out_of_focus_is_not_taken_for_the_lens() -> None:
+    found = _frame(5.6, inner_px=3.0, outer_px=0.0, split=0.35, seed=301)
+    assert found.zones["centre"] is None
+    for name in ("middle", "corner"):
+        zone = found.zones[name]
+        assert zone is not None
+        assert zone.mtf50_cpp == pytest.approx(float(optics.mtf50(5.6, PITCH_UM)), rel=0.08)
+
+
+def test_a_poor_corner_at_full_aperture_stays() -> None:
+    """A corner of a third of the centre, as weak lenses have it wide open (common practice)."""
+    found = _frame(2.8, inner_px=0.0, outer_px=1.0, split=0.7, seed=302)
+    assert found.zones["centre"] is not None
+    assert found.zones["corner"] is not None
+    assert found.zones["corner"].mtf50_cpp < 0.36 * found.zones["centre"].mtf50_cpp
+
+
+def test_a_frame_soft_all_over_stays_measured() -> None:
+    found = _frame(8.0, inner_px=1.5, outer_px=1.5, split=0.5, seed=303)
+    truth = float(optics.mtf50(8.0, PITCH_UM, 1.5))
+    for name in ZONES:
+        zone = found.zones[name]
+        assert zone is not None
+        assert zone.mtf50_cpp == pytest.approx(truth, rel=0.08)
+
+
+def _zones(*values: float, error: float = 0.01) -> dict[str, ZoneSharpness | None]:
+    return {n: ZoneSharpness(v, v * error, 20) for n, v in zip(ZONES, values, strict=True)}
+
+
+def test_a_corner_is_believed_soft_the_less_the_smaller_the_aperture() -> None:
+    ln = np.log
+    assert zones_in_focus(_zones(0.45, 0.30, 0.15), ln(0.49))["corner"] is not None
+    assert zones_in_focus(_zones(0.13, 0.12, 0.043), ln(0.13))["corner"] is None
+    assert zones_in_focus(_zones(0.45, 0.30, 0.15))["corner"] is not None
+    assert zones_in_focus(_zones(0.45, 0.30, 0.10))["corner"] is None
+
+
+def test_an_unsure_corner_does_not_speak_against_the_centre() -> None:
+    zones = _zones(0.20, 0.25, 0.30, error=0.3)
+    assert all(zones_in_focus(zones)[n] is not None for n in ZONES)
+    assert zones_in_focus(_zones(0.20, 0.25, 0.30))["centre"] is None
+
+
+def test_the_sharpest_zone_always_stays() -> None:
+    rng = np.random.default_rng(5)
+    for _ in range(200):
+        values = np.exp(rng.normal(-2, 1, 3))
+        zones = zones_in_focus(_zones(*values, error=0.05), float(rng.choice([np.inf, -0.7, -2])))
+        assert zones[ZONES[int(values.argmax())]] is not None
+
+
+def test_a_fifth_of_the_edges_in_focus_is_the_sharp_end() -> None:
+    """12 edges of a subject before 48 of a background far out of focus."""
+    rng = np.random.default_rng(6)
+    found = []
+    for _ in range(20):
+        values = np.concatenate([np.full(12, -1.2), rng.normal(-2.6, 0.15, 48)])
+        errors = np.full(60, 0.05)
+        found.append(sharp_end(values + errors * rng.standard_normal(60), errors)[0])
+    assert np.abs(np.array(found) + 1.2).max() < 0.08
