@@ -200,6 +200,18 @@ def test_high_iso_is_noisy_only_below_the_threshold():
     assert found["cause"].iloc[2] == "high ISO"
 
 
+@pytest.mark.parametrize(
+    ("iso", "cause"), [(100.0, "noise at a low ISO"), (None, "noise"), (3200.0, "high ISO")]
+)
+def test_noise_is_not_laid_to_an_iso_that_is_low_or_not_known(iso, cause):
+    row = frame(iso=iso)
+    for s in TONE_SIGNALS:
+        row[f"{tone_column(s)}_sigma"] = s / 4
+    found = judged(row)
+    assert found["noisy"].all()
+    assert found["cause"].iloc[0] == cause
+
+
 def test_unknown_lenses_and_unmeasured_frames_have_no_verdict():
     found = judged(
         frame(lens="Other"), frame(status="set-aside"), frame(f_number=8.0, focal_length_mm=50.0)

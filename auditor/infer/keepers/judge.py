@@ -32,6 +32,7 @@ Block = Mapping[str, Any]
 CAUSES: Final = (
     "shake", "motion of the subject", "focus in front", "focus behind", "missed focus", "haze",
     "too small an aperture", "open-aperture corners", "underexposure", "high ISO",
+    "noise at a low ISO", "noise",
 )  # fmt: skip
 
 VISIBLE: Final = 0.15
@@ -57,6 +58,9 @@ SPARE_STOPS: Final = 2.0
 HANDHELD_STOPS: Final = 0.0
 LIFTED_BLACK: Final = -3.6
 """log2 signal of the darkest fiftieth above which a soft frame looks veiled."""
+LOW_ISO: Final = 200.0
+"""Up to here noise is not the ISO's doing: the lowest of nearly every camera (common practice, no
+source)."""
 DARK_WHITE: Final = -2.0
 """Underexposed: less than one pixel in 500 lies above this (two stops under white)."""
 
@@ -246,7 +250,10 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: B
     loss = out["loss"].to_numpy()
     cause = np.full(len(frames), None, dtype=object)
     noisy, dark = out["noisy"].to_numpy(), out["dark"].to_numpy()
-    cause[noisy] = "high ISO"
+    iso = numbers(frames, "iso")
+    cause[noisy] = "noise"  # of an ISO that is not known
+    cause[noisy & (iso > LOW_ISO)] = "high ISO"
+    cause[noisy & (iso <= LOW_ISO)] = "noise at a low ISO"
     cause[noisy & dark] = "underexposure"
     cause[setting & allowed.wide] = "open-aperture corners"
     cause[setting & allowed.small] = "too small an aperture"
