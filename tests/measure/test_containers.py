@@ -194,3 +194,35 @@ def test_the_library_is_loaded_only_for_its_files() -> None:
     )
     said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert said.stdout.strip() == "False"
+
+
+def tilted_squares(seed: int = 4) -> np.ndarray:
+    """Dark and bright tilted squares all over the frame, blurred by a Gaussian of 1.1 px, with noise."""
+    rng, scale = np.random.default_rng(seed), 4
+    big = np.full((720 * scale, 1080 * scale), 120, np.uint8)
+    for x in range(60, 1080, 120):
+        for y in range(60, 720, 120):
+            box = ((x * scale, y * scale), (70 * scale, 70 * scale), float(rng.uniform(5, 40)))
+            corners = np.int32(cv2.boxPoints(box))
+            cv2.fillPoly(big, [corners], int(rng.choice([50, 190])))
+    soft = cv2.resize(big, (1080, 720), interpolation=cv2.INTER_AREA).astype(np.float32)
+    noisy = cv2.GaussianBlur(soft, (0, 0), 1.1) + rng.normal(0, 1.0, soft.shape)
+    return np.repeat(noisy.round().clip(0, 255).astype(np.uint8)[..., None], 3, axis=2)
+
+
+def test_what_is_measured_does_not_hang_on_the_container() -> None:
+    """The same pixels as PNG, HEIC and AVIF show the same sharpness and, lossless, the same noise."""
+    array = tilted_squares()
+    out = io.BytesIO()
+    Image.fromarray(array).save(out, "PNG")
+    plain = measure_file(out.getvalue(), "a.png")
+    lossless = measure_file(heic(array, quality=-1), "a.heic")
+    for record in (
+        lossless,
+        measure_file(heic(array), "a.heic"),
+        measure_file(avif(array), "a.avif"),
+    ):
+        for zone in ("centre", "middle", "corner"):
+            ours, theirs = record.sharpness.zones[zone], plain.sharpness.zones[zone]
+            assert ours.mtf50_cpp == pytest.approx(theirs.mtf50_cpp, rel=0.02)
+    assert lossless.noise.sigma_code8 == pytest.approx(plain.noise.sigma_code8, rel=0.05)
