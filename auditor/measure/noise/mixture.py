@@ -72,6 +72,7 @@ class Fit:
         used: places behind it (indices).
         flat: (n,) probability that each of them holds no texture to speak of.
         likeness: (BANDS,) power found in each band over the fit's.
+        unlike: (BANDS,) standard error of that.
     """
 
     slope: float
@@ -81,6 +82,7 @@ class Fit:
     used: NDArray[np.intp]
     flat: Floats
     likeness: Floats
+    unlike: Floats
 
     def variance(self, signal: Floats) -> Floats:
         """Variance at signals in DN, rounding included."""
@@ -113,7 +115,7 @@ class _Mixture:
         floor = 1e-3 * float(np.median(self.sites.power[:, -1])) + 1e-6
         return np.asarray(np.maximum(self.design @ self.law, floor))
 
-    def _freedom(self) -> Floats:
+    def freedom(self) -> Floats:
         """Share of the degrees of freedom that is left where the sites' variances differ."""
         s = self.sites
         each = s.scale**2 * np.maximum(self.law[0] * s.signal + self.law[1], 1e-6)
@@ -121,7 +123,7 @@ class _Mixture:
 
     def _expect(self) -> None:
         """How likely each kind of texture is in each place, and what each band counts for it."""
-        noise, freedom = self._noise(), self._freedom()
+        noise, freedom = self._noise(), self.freedom()
         self.textured = self.square[:, None, None] * self.texture
         self.expected = noise[:, None, None] + self.textured
         inverse = 1 / self.expected
@@ -195,10 +197,18 @@ def fit_noise(sites: Sites) -> Fit | None:
         return None
     if not np.isfinite(mixture.law).all() or not np.isfinite(covariance).all():
         return None
-    found = (mixture.weight * mixture.sites.power[:, None]).sum((0, 1))
-    likeness = found / (mixture.weight * mixture.expected).sum((0, 1))
     a, b, d = (float(v) for v in mixture.law)
-    return Fit(a, b, d, covariance, used, _flatness(mixture), likeness)
+    return Fit(a, b, d, covariance, used, _flatness(mixture), *_likeness(mixture))
+
+
+def _likeness(mixture: _Mixture) -> tuple[Floats, Floats]:
+    """Power found in each band over what was fitted, and its standard error."""
+    weight = mixture.weight.sum(1)
+    expected = (mixture.weight * mixture.expected).sum(1)
+    total = expected.sum(0)
+    found = (weight * mixture.sites.power).sum(0)
+    square = 2 * expected**2 / (mixture.freedom()[:, None] * COUNTS)
+    return found / total, np.sqrt(square.sum(0)) / total
 
 
 def _flatness(mixture: _Mixture) -> Floats:

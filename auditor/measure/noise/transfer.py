@@ -26,12 +26,23 @@ _MOST_UNLIKE: Final = 0.05
 """How far the power beyond what optics passes may lie from one level over frequency, as a share:
 more is a scene that reaches there, or data that were smoothed."""
 
+_BY_CHANCE: Final = 3.0
+"""Standard errors that do not tell either: in frames with little but darkness few places weigh much."""
+
+_FEWEST_FLAT: Final = 3.0
+"""Places without texture from which on a fit is believed. Rendered landscapes have more even
+where nearly all is textured, grass and gravel sharper than optics leaves them mostly one or none."""
+
 _WITHIN_E: Final = 1.5
 _WITHIN_GAIN: Final = 0.05
-"""Bounds within which the 80% interval of read noise (electrons) and gain (relative) has to lie for
-the figure to be given."""
+"""Bounds within which the 90% interval of read noise (electrons) and the 80% interval of gain (relative)
+have to lie for the figure to be given."""
+
+_LOW_READ: Final = 3.0
+"""Electrons; a camera's read noise is seldom less at low ISO (common practice, no source)."""
 
 _EIGHTY: Final = 1.282
+_NINETY: Final = 1.645
 _REMAINDER: Final = 1.4
 """Scatter of gains and read noises of rendered scenes about the truth over the fit's own error: what
 texture leaves. Found on rendered scenes of hills and of polygons."""
@@ -52,8 +63,13 @@ def fit_mosaic(mosaic: Mosaic) -> tuple[Sites, Fit | None]:
 
 
 def _is_noise(fit: Fit) -> bool:
-    """Whether what was fitted is as strong at the highest frequencies as a little lower."""
-    return bool(np.abs(fit.likeness[-3:] - 1).max() < _MOST_UNLIKE)
+    """Whether what was fitted is as strong at the highest frequencies as a little lower.
+
+    Texture sharper than optics leaves it can be that as well, but then no place is without it.
+    """
+    allowed = _MOST_UNLIKE + _BY_CHANCE * fit.unlike[-3:]
+    alike = (np.abs(fit.likeness[-3:] - 1) < allowed).all()
+    return bool(alike and fit.flat.sum() >= _FEWEST_FLAT)
 
 
 def rounding_variance(mosaic: Mosaic) -> float:
@@ -78,11 +94,11 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
         return None
     gain = 1 / fit.slope
     read_variance = fit.offset - rounding_variance(mosaic)
-    error = _read_error(read_variance, float(offset_error)) * gain
+    error = _read_error(read_variance, float(offset_error), gain)
     # Signals well below nothing: the black level is stated too high, and the offset is not read noise.
     below = sites.signal < -3 * np.sqrt(max(fit.offset, 0.0)) / 8
     known_black = float(below.mean()) < 0.002
-    known = _EIGHTY * error < _WITHIN_E and read_variance > 0 and known_black
+    known = _NINETY * error < _WITHIN_E and read_variance > 0 and known_black
     colours = {
         name: _of_colour(sites, fit, i, rounding_variance(mosaic)) if known_black else (None, None)
         for i, name in enumerate(SITE_COLOURS)
@@ -121,7 +137,7 @@ def _of_colour(
     slope_error, offset_error = _REMAINDER * np.sqrt(np.diag(covariance))
     if a <= 0 or _EIGHTY * slope_error > _WITHIN_GAIN * a:
         return None, None
-    known = b > 0 and _EIGHTY * _read_error(b, float(offset_error)) / a < _WITHIN_E
+    known = b > 0 and _NINETY * _read_error(b, float(offset_error), 1 / a) < _WITHIN_E
     return 1 / a, float(np.sqrt(b)) / a if known else None
 
 
@@ -142,9 +158,15 @@ def _line(signal: Floats, variance: Floats, fit: Fit) -> tuple[float, float, Flo
     return float(a), float(b), np.linalg.inv(information)
 
 
-def _read_error(variance: float, error: float) -> float:
-    """Standard error of the root of a variance: d sqrt(b) = db / (2 sqrt b), bounded near nothing."""
-    return float(error / (2 * np.sqrt(max(variance, error, 1e-12))))
+def _read_error(variance: float, error: float, gain: float) -> float:
+    """Standard error in electrons of a read noise found as a variance, both in DN squared.
+
+    d sqrt(b) = db / (2 sqrt b), bounded near nothing. A variance that came out high by chance would
+    look surer than it is, so it counts as no more than a low read noise's.
+    """
+    electrons = min(variance * gain**2, _LOW_READ**2)
+    spread = error * gain**2
+    return float(spread / (2 * np.sqrt(max(electrons, spread, 1e-12))))
 
 
 def is_sane(mosaic: Mosaic) -> bool:
