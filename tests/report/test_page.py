@@ -385,7 +385,7 @@ def test_bodies_of_which_nothing_can_be_told_stand_together(tmp_path: Path) -> N
     )  # fmt: skip
     page = written(made, None, tmp_path)
     assert "1 body of which nothing can be told yet" in page
-    assert "3 frames; 3 frames left out: has no ISO in its settings." in page
+    assert "3 frames; 3 frames left out: each has no ISO in its settings." in page
     assert page.index("Halden M5</bdi></h3>") < page.index("Tarn One")
     assert page.count('<article class="body"') == 2
     assert not Shape(page).wrong
