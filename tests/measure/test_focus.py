@@ -41,7 +41,10 @@ def test_a_poor_corner_at_full_aperture_stays() -> None:
     found = _frame(2.8, inner_px=0.0, outer_px=1.0, split=0.7, seed=302)
     assert found.zones["centre"] is not None
     assert found.zones["corner"] is not None
-    assert found.zones["corner"].mtf50_cpp < 0.36 * found.zones["centre"].mtf50_cpp
+    truth = float(optics.mtf50(2.8, PITCH_UM, 1.0))
+    assert truth < 0.36 * found.zones["centre"].mtf50_cpp
+    # Diffraction shapes the centre's edges, not the corner's: each is fitted with its own share.
+    assert found.zones["corner"].mtf50_cpp == pytest.approx(truth, rel=0.05)
 
 
 def test_a_frame_soft_all_over_stays_measured() -> None:

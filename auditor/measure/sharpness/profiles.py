@@ -226,11 +226,11 @@ def fit_profiles(profile: Floats, weight: Floats, scale: Floats, rough: Floats) 
     n = len(profile)
     groups = [g for g in np.array_split(np.argsort(rough), 1 + n // 80) if len(g)]
     parts = [_group_fit(profile[g], weight[g], scale[g], rough[g]) for g in groups]
-    common = _common_shares(parts)
+    common, reference = _common_shares(parts)
     order = np.concatenate(groups)
     back = np.empty(n, int)
     back[order] = np.arange(n)
-    means, variances = zip(*(_moments(p, common) for p in parts), strict=True)
+    means, variances = zip(*(_moments(p, common, reference) for p in parts), strict=True)
     names = ("member", "step", "base", "shift", "slope", "chi2")
     gather = [
         np.concatenate(a)[back]
@@ -290,8 +290,8 @@ def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) ->
     return _Part(level, density, sound, member, step, base, shift, slope, chi2)
 
 
-def _common_shares(parts: list[_Part]) -> Floats:
-    """The frame's posterior over shares of diffraction, (fine shares,).
+def _common_shares(parts: list[_Part]) -> tuple[Floats, float]:
+    """The frame's posterior over shares of diffraction, (fine shares,), and the ln MTF50 it is for.
 
     Only sound edges near the sharp end are asked: what stands beside an edge, or lies out of
     focus, has a shape of its own.
@@ -300,19 +300,47 @@ def _common_shares(parts: list[_Part]) -> Floats:
     sound = np.concatenate([v[p.sound] for v, p in zip(value, parts, strict=True)])
     if len(sound) == 0:
         shares = parts[0].density.shape[1]
-        return np.full(shares, 1 / shares)
+        return np.full(shares, 1 / shares), np.inf
     limit = np.quantile(sound, 0.8) - _SHARP_END
     evidence = np.zeros(parts[0].density.shape[1])
     for v, part in zip(value, parts, strict=True):
         asked = part.sound & (v > limit)
         evidence += np.log(part.density[:, :, asked].sum(0) + 1e-12).sum(1)
     common = np.exp((evidence - evidence.max()) * _POOLING)
-    return np.asarray(common / common.sum())
+    return np.asarray(common / common.sum()), float(np.median(sound[sound > limit]))
 
 
-def _moments(part: _Part, common: Floats) -> tuple[Floats, Floats]:
+def _shares_at(level: Floats, common: Floats, reference: float) -> Floats:
+    """The frame's shares at each level (ln MTF50), (levels, fine shares), from those at `reference`.
+
+    Diffraction takes the same from every edge of a frame: its loss, -ln MTF, grows about in
+    proportion to frequency (Goodman). What makes some edges softer is not diffraction, so that its
+    share of their loss at their MTF50 is less.
+    """
+    own, sharp = _loss(level), _loss(np.array(reference))
+    shrink = np.minimum(np.exp(level - reference) * sharp / own, 1.0)
+    out = np.zeros((len(level), len(common)))
+    last = len(common) - 1
+    rows = np.arange(len(level))
+    for i, p in enumerate(common):
+        at = shrink * i
+        below = np.minimum(at.astype(int), last - 1)
+        np.add.at(out, (rows, below), p * (1 - at + below))
+        np.add.at(out, (rows, below + 1), p * (at - below))
+    return out
+
+
+def _loss(log_mtf50: Floats) -> Floats:
+    """-ln MTF at MTF50 that the pixel does not explain."""
+    return np.maximum(np.log(2 * np.sinc(np.exp(log_mtf50))), 0.02)
+
+
+def _moments(part: _Part, common: Floats, reference: float) -> tuple[Floats, Floats]:
     """Mean and variance of ln MTF50 under the frame's shares."""
-    p = np.einsum("lfn,f->ln", part.density, common.astype(np.float32)).astype(float)
+    shares = np.broadcast_to(common, (len(part.level), len(common)))
+    if np.isfinite(reference):
+        shares = _shares_at(part.level, common, reference)
+    p = np.einsum("lfn,lf->ln", part.density, shares.astype(np.float32)).astype(float)
     p /= p.sum(0)
     mean = part.level @ p
     variance = np.maximum((part.level**2) @ p - mean**2, 0)
