@@ -124,11 +124,11 @@ def test_ten_bits_are_kept_and_white_stays_white() -> None:
 
 @pytest.mark.parametrize(("curve", "word"), [(16, "PQ"), (18, "HLG")])
 def test_tone_curves_for_bright_screens_are_refused(curve: int, word: str) -> None:
-    data = heic(smooth())
+    data = avif(smooth())
     at = data.index(b"nclx")
     assert int.from_bytes(data[at + 6 : at + 8], "big") not in (16, 18)
     with pytest.raises(Undecodable, match=word):
-        decode(data[: at + 6] + curve.to_bytes(2, "big") + data[at + 8 :], "a.heic")
+        decode(data[: at + 6] + curve.to_bytes(2, "big") + data[at + 8 :], "a.avif")
 
 
 def claiming(data: bytes, width: int, height: int) -> bytes:
