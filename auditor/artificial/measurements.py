@@ -92,6 +92,8 @@ class ArchiveSpec:
     """Apertures at which one scene was taken: above 1, natural experiments."""
     confounded: bool = False
     """Small apertures only at dusk and handheld: shake grows with exposure time x focal length."""
+    dusk_ev100: tuple[float, float] = (4.0, 6.5)
+    """Light of those frames; a stop darker is a stop more of shake."""
     spectra: bool = False
     all_columns: bool = True
     """With False only the columns that carry something: for tables of a million frames."""
@@ -153,7 +155,7 @@ def _lens_frames(
     light = rng.uniform(9.0, 15.0, outing.max() + 1)[outing] + rng.normal(0, 0.7, n)
     if spec.confounded:
         small = np.clip(np.log2(f_number / 8.0), 0, None)
-        light = np.where(small > 0, rng.uniform(4.0, 6.5, n), light)
+        light = np.where(small > 0, rng.uniform(*spec.dusk_ev100, n), light)
     iso = rng.choice([100.0, 200.0, 400.0, 800.0], n)
     seconds = f_number**2 / 2.0**light * 100 / iso
     fault, extra, angle = _faults(spec, seconds, focal, rng)

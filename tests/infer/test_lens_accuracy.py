@@ -5,11 +5,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from lens_worlds import Outcome, audit
+from lens_worlds import Outcome, audit, random_lens, true_ends
 
 from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
+from auditor.exposure import nominal_f_number
 from auditor.infer import Criteria
 from auditor.infer.lenses import infer_lenses
 
@@ -84,6 +87,40 @@ def test_small_apertures_shot_at_dusk_move_the_naive_curve_but_not_ours():
     assert np.median(naive) < -2 / 3
     assert np.median(np.abs(ours)) <= 1 / 3
     assert np.mean(np.abs(ours) <= 1 / 3) >= 0.9
+
+
+def _ends_at_dusk(seeds: range, dusk: tuple[float, float]) -> np.ndarray:
+    """Thirds by which the small ends of both ranges lie off the truth, lenses drawn at random."""
+    off = []
+    for seed in seeds:
+        lens = replace(random_lens(np.random.default_rng(seed)), focal_mm=(50.0,))
+        spec = ArchiveSpec(lenses=[lens], confounded=True, dusk_ev100=dusk, all_columns=False)
+        frames = simulate_frames(spec, seed + 9_000)[0]
+        part = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
+        for name, share in (("pin_sharp", 0.75), ("acceptable", 0.60)):
+            true = nominal_f_number(true_ends(lens, share)[1])
+            off.append(round(6 * np.log2(part[name][1] / true)))
+    return np.array(off)
+
+
+@pytest.mark.parametrize("dusk", [(6.0, 8.5), (4.0, 6.5), (2.0, 4.5)])
+def test_whatever_the_lens_dusk_moves_no_end_by_more_than_a_third_of_a_stop(dusk):
+    """Among many shaken frames the least shaken pass for sound ones of a softer lens."""
+    off = _ends_at_dusk(range(40_000, 40_012), dusk)
+    assert np.median(np.abs(off)) == 0
+    assert np.abs(off).max() <= 1
+
+
+@pytest.mark.long
+def test_dusk_moves_hardly_an_end_in_600_archives():
+    off = np.concatenate(
+        [
+            _ends_at_dusk(range(first, first + 200), (low, low + 2.5))
+            for first, low in ((50_000, 6.0), (51_000, 4.0), (52_000, 2.0))
+        ]
+    )
+    assert np.mean(np.abs(off) <= 1) >= 0.995
+    assert np.abs(off).max() <= 2
 
 
 def test_facts_of_the_trade_for_a_very_good_zoom():

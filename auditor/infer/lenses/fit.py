@@ -37,6 +37,14 @@ Floats = NDArray[np.float64]
 ALLOWANCE: Final = 0.02
 """Standard deviation (log) by which a lens may leave the closed form at one aperture."""
 _STARTS: Final = (0.7, 0.85, 0.97)
+_STEADY_START: Final = 0.85
+_SLOW_STOPS: Final = 1.0
+"""Against 1 / focal length; slower frames stood on something or were shaken more often than not
+(common practice, no source)."""
+_STEADY_FRAMES: Final = 8
+_UNDECIDED: Final = 6.0
+"""Difference in log likelihood up to which the steady frames decide: between a sharper lens with
+shaken frames and a softer one with sound frames the figures alone do not, and shutter times do."""
 _TRIAL_ITERATIONS: Final = 12
 _ITERATIONS: Final = 60
 _TRIAL_FRAMES: Final = 30
@@ -164,7 +172,8 @@ def fit_curve(data: CurveData) -> CurveFit:
 
     Needs at least one figure; apertures and zones without any get the optics' guess, and it is
     for the caller not to report those. Where sound frames are few the likelihood has several
-    maxima: the fit starts from three upper quantiles and keeps the best.
+    maxima: the fit starts from three upper quantiles, and from the frames that cannot be shaken, and
+    keeps the best.
     """
     zones = data.log_mtf50.shape[1]
     optics = Optics(
@@ -177,6 +186,9 @@ def fit_curve(data: CurveData) -> CurveFit:
         stage = _first_stage(trial, optics, prior, quantile)
         stages.append(_iterate(trial, optics, prior, stage, _TRIAL_ITERATIONS))
     best = max(stages, key=lambda s: s.objective)
+    steady = _from_steady_frames(trial, optics, prior)
+    if steady is not None and steady.objective > best.objective - _UNDECIDED:
+        best = steady
     if trial is not data:
         best.effects = no_effects(data)
         best.look = look_at(data, best.curve, best.state, best.effects)
@@ -184,6 +196,29 @@ def fit_curve(data: CurveData) -> CurveFit:
     return CurveFit(
         data, best.curve, best.theta, best.state, best.look, best.effects, optics, best.information
     )
+
+
+def _from_steady_frames(
+    data: CurveData, optics: Optics, prior: tuple[Floats, Floats]
+) -> _Stage | None:
+    """A stage that starts from the frames whose shutter was fast enough to hold still.
+
+    Where small apertures were used in bad light only, their least shaken frames agree well enough
+    to be taken for sound ones of a softer lens. Optics carries the curve of the steady frames to
+    those apertures; the slow frames are then judged from there. None where shutter times tell
+    nothing apart.
+    """
+    with np.errstate(invalid="ignore"):
+        slow = data.shake_stops > _SLOW_STOPS
+    seen = ~slow & ~np.isnan(data.log_mtf50).all(axis=1)
+    if not slow.any() or seen.sum() < _STEADY_FRAMES or len(np.unique(data.aperture[seen])) < 2:
+        return None
+    alone = replace(data, log_mtf50=np.where(slow[:, None], np.nan, data.log_mtf50))
+    stage = _first_stage(alone, optics, prior, _STEADY_START)
+    stage = _iterate(alone, optics, prior, stage, _TRIAL_ITERATIONS)
+    stage.effects = no_effects(data)
+    stage.look = look_at(data, stage.curve, stage.state, stage.effects)
+    return _iterate(data, optics, prior, stage, _TRIAL_ITERATIONS)
 
 
 def _thinned(data: CurveData) -> CurveData:
