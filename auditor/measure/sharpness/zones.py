@@ -35,6 +35,14 @@ _SOFTNESS: Final = 3.8
 _SOFTNESS_ERROR: Final = 4.0
 _PIXEL: Final = 2.75
 """1 / MTF50^2 of a bare square pixel, whose MTF50 is 0.603 c/px."""
+_NEAR_LIMIT: Final = 1.2
+_NEAR_PIXEL: Final = 4.0
+"""How gently (px^2) the correction for soft objects stops short of the bare pixel, with and without
+knowledge of the optics' own limit."""
+_OPEN: Final = 0.5
+"""Share of what a zone of a frame of soft objects lacks that its error takes in. Over photographs seen
+through known optics it brings 86% of the zones within two standard errors (80% without), and 75%
+(66%) where the photographs had first been reduced to whole pixels."""
 _SHARPER: Final = 0.1
 """How much sharper (ln MTF50) than the clean edges the others must be to speak in their place: in
 rendered worlds, where all is in focus, they differ by 0.004 at most."""
@@ -93,13 +101,19 @@ def _system_value(value: float, stderr: float, softness: Softness) -> tuple[floa
     if softness.added == 0:
         return value, stderr
     total = np.exp(-2 * value)
-    # No system with a pixel is sharper than the pixel: approach that limit, do not pass it.
-    width = 1.2
+    known = np.isfinite(softness.limit)
+    # No system with a pixel is sharper than the pixel: approach that limit, do not pass it; the
+    # sooner held back where nothing nearer is known of the optics.
+    width = _NEAR_LIMIT if known else _NEAR_PIXEL
     rest = _PIXEL + width * float(np.logaddexp(0, (total - softness.added - _PIXEL) / width))
-    slope = total / rest
-    error = float(np.hypot(stderr * slope, 0.5 * softness.error / rest))
+    error = float(np.hypot(stderr * total / rest, 0.5 * softness.error / rest))
+    if known:
+        # What is missing to the optics' best may be the lens's as well as the objects'.
+        missing = 1 - float(np.exp(-2 * softness.limit)) / rest
+        share = _OPEN * softness.added / _SOFTNESS
+        error = float(np.hypot(error, 0.5 * share * max(missing, 0.0)))
     # Where optics allow no more, the objects are sharper than usual. What was seen (a sharpened
-    # picture may go beyond optics) is never taken back.
+    # picture may go beyond optics) is not taken back here.
     return max(value, min(-0.5 * float(np.log(rest)), softness.limit)), error
 
 
