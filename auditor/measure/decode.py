@@ -246,7 +246,33 @@ def _mosaic(raw: Any) -> Mosaic | None:
     if (colours == 1).sum() != 2:
         return None
     levels = np.asarray(raw.black_level_per_channel, float)
-    return Mosaic(visible.copy(), colours, levels[pattern], float(raw.white_level))
+    return Mosaic(
+        visible.copy(),
+        colours,
+        levels[pattern],
+        float(raw.white_level),
+        _masked(raw, visible.shape),
+    )
+
+
+_STRIP: Final = 64
+"""Rows or columns of a masked strip that are kept, next to the visible area."""
+
+
+def _masked(raw: Any, visible: tuple[int, ...]) -> tuple[NDArray[Any], ...]:
+    """Copies of the strips above, left of, right of and below the visible sensor area."""
+    whole, sizes = raw.raw_image, raw.sizes
+    if whole is None or whole.ndim != 2:
+        return ()
+    top, left = int(sizes.top_margin), int(sizes.left_margin)
+    bottom, right = top + visible[0], left + visible[1]
+    strips = (
+        whole[max(0, top - _STRIP) : top],
+        whole[top:bottom, max(0, left - _STRIP) : left],
+        whole[top:bottom, right : right + _STRIP],
+        whole[bottom : bottom + _STRIP],
+    )
+    return tuple(strip.copy() for strip in strips if strip.size)
 
 
 def _preview(raw: Any) -> Picture:

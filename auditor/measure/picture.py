@@ -36,12 +36,15 @@ class Mosaic:
         colours: (2, 2) integers, colour at (y % 2, x % 2): 0 red, 1 green, 2 blue.
         black: (2, 2) black level in DN at (y % 2, x % 2).
         white: saturation level in DN, black level included.
+        masked: strips (h, w) beside the visible area as the file holds them, each with whole tiles
+            of colours or without; empty for most files.
     """
 
     raw: NDArray[Any]
     colours: NDArray[np.int_]
     black: NDArray[np.float64]
     white: float
+    masked: tuple[NDArray[Any], ...] = ()
 
 
 @dataclass(frozen=True)

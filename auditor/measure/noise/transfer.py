@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.noise.masked import masked_variance
 from auditor.measure.noise.mixture import FEWEST, Fit, fit_noise
 from auditor.measure.noise.sites import FREEDOM, Sites, site_places
 from auditor.measure.picture import Mosaic, Picture
@@ -37,6 +38,9 @@ _WITHIN_E: Final = 1.5
 _WITHIN_GAIN: Final = 0.05
 """Bounds within which the 90% interval of read noise (electrons) and the 80% interval of gain (relative)
 have to lie for the figure to be given."""
+
+_AGREE: Final = 4.0
+"""Standard errors within which masked pixels have to agree with the visible ones."""
 
 _LOW_READ: Final = 3.0
 """Electrons; a camera's read noise is seldom less at low ISO (common practice, no source)."""
@@ -81,7 +85,7 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
     """Gain and read noise of one frame from its mosaic.
 
     None for developed frames, and where places are too few or hold no range of signals. The read
-    noise alone is None where no area is dark enough to show it within 1.5 electrons.
+    noise alone is None where neither masked pixels nor areas dark enough show it within 1.5 electrons.
     """
     mosaic = picture.mosaic
     if mosaic is None or not is_sane(mosaic):
@@ -97,8 +101,14 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
     error = _read_error(read_variance, float(offset_error), gain)
     # Signals well below nothing: the black level is stated too high, and the offset is not read noise.
     below = sites.signal < -3 * np.sqrt(max(fit.offset, 0.0)) / 8
-    known_black = float(below.mean()) < 0.002
-    known = _NINETY * error < _WITHIN_E and read_variance > 0 and known_black
+    known = known_black = float(below.mean()) < 0.002
+    dark = masked_variance(mosaic)
+    if dark is not None and abs(dark[0] - fit.offset) < _AGREE * offset_error + 0.1 * dark[0]:
+        read_variance = dark[0] - rounding_variance(mosaic)
+        error = _read_error(read_variance, dark[1], gain)
+        error = float(np.hypot(error, gain * np.sqrt(dark[0]) * slope_error / fit.slope))
+        known = True
+    known = known and _NINETY * error < _WITHIN_E and read_variance > 0
     colours = {
         name: _of_colour(sites, fit, i, rounding_variance(mosaic)) if known_black else (None, None)
         for i, name in enumerate(SITE_COLOURS)

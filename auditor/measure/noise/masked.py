@@ -1,0 +1,84 @@
+"""Read noise where no light falls: the masked strips beside the visible area.
+
+EMVA 1288 measures read noise in darkness. Many sensors keep rows and columns under a mask, and some
+raw files hold them. Strips that were blanked, clipped at nothing, lit, or filled with something else
+are not used.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.measure.picture import Mosaic
+
+__all__ = ["masked_variance"]
+
+_FEWEST: Final = 2_000
+_FEWEST_ACROSS: Final = 6
+_LEAST: Final = 0.05
+"""Variance in DN squared below which a strip counts as blanked."""
+
+_OUTLIER: Final = 5.0
+_ROUNDS: Final = 4
+_OFF_BLACK: Final = 2.0
+"""Standard deviations of a pixel by which a strip's mean may lie off the stated black level; a DN more
+is free."""
+
+_MOST_CUT: Final = 0.002
+_MOST_UNLIKE: Final = 0.15
+"""How far the variances of a strip's two halves, or of two strips, may differ, as a share."""
+
+
+def _scatter(strip: NDArray[np.float64]) -> tuple[float, int]:
+    """Variance of pixels from differences to the next of their colour, and their count.
+
+    Differences leave out what whole areas share; single hot pixels are left out as outliers.
+    """
+    difference = np.concatenate(
+        [(strip[2:] - strip[:-2]).ravel(), (strip[:, 2:] - strip[:, :-2]).ravel()]
+    )
+    square = difference**2
+    kept = square
+    for _ in range(_ROUNDS):
+        kept = square[square <= _OUTLIER**2 * max(float(kept.mean()), 1e-12)]
+        if not len(kept):
+            return 0.0, 0
+    return float(kept.mean()) / 2, len(kept) // 2
+
+
+def _usable(strip: NDArray[Any], mosaic: Mosaic) -> tuple[float, int] | None:
+    """Variance and count of one strip, or None where it shows no darkness."""
+    if strip.ndim != 2 or strip.size < _FEWEST or min(strip.shape) < _FEWEST_ACROSS:
+        return None
+    values = strip.astype(np.float64)
+    variance, count = _scatter(values)
+    if variance < _LEAST or count < _FEWEST // 2:
+        return None
+    off = abs(float(np.median(values)) - float(mosaic.black.mean()))
+    if off > 1 + _OFF_BLACK * np.sqrt(variance) or float((values <= 0).mean()) > _MOST_CUT:
+        return None
+    long = 0 if strip.shape[0] >= strip.shape[1] else 1
+    halves = [_scatter(half)[0] for half in np.array_split(values, 2, axis=long)]
+    if abs(halves[0] - halves[1]) > _MOST_UNLIKE * variance:
+        return None
+    return variance, count
+
+
+def masked_variance(mosaic: Mosaic) -> tuple[float, float] | None:
+    """Variance of masked pixels in DN squared, rounding included, and its standard error.
+
+    None without masked strips, or where they do not agree.
+    """
+    found = [use for strip in mosaic.masked if (use := _usable(strip, mosaic)) is not None]
+    if not found:
+        return None
+    variances = np.array([variance for variance, _ in found])
+    counts = np.array([count for _, count in found], float)
+    mean = float((variances * counts).sum() / counts.sum())
+    if np.abs(variances - mean).max() > _MOST_UNLIKE * mean:
+        return None
+    # Differences that share a pixel: three halves of what independent ones would scatter.
+    return mean, float(mean * np.sqrt(3 / counts.sum()))
