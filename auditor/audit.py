@@ -83,6 +83,8 @@ def prepare_output(out: Path, archives: Sequence[str]) -> Path:
                 f"the output folder {out} lies inside the archive {archive}, which is never changed; "
                 "choose a folder outside it"
             )
+    if target.exists() and not target.is_dir():
+        raise OutputError(f"the output folder {out} is a file; choose a folder")
     try:
         target.mkdir(parents=True, exist_ok=True)
         probe = target / ".write-probe"

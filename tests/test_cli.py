@@ -49,6 +49,13 @@ def test_an_output_folder_that_cannot_be_written_is_refused(archive: Path, tmp_p
     assert "can't be written" in done.output
 
 
+def test_an_output_folder_that_is_a_file_is_refused(archive: Path, tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    done = call("run", archive, "--out", tmp_path / "file")
+    assert done.exit_code == 2
+    assert "is a file; choose a folder" in done.output
+
+
 @pytest.mark.parametrize(
     "option", [("--since", "someday"), ("--accept", "nonsense"), ("--pin-sharp", "3")]
 )

@@ -37,6 +37,10 @@ DEVELOPMENT_STEP: Final = 0.03
 DEVELOPMENT_SD: Final = 0.04
 """What a camera's noise reduction may change log noise by per stop of ISO, before it was seen."""
 
+RANDOM_LEAST: Final = 0.1
+"""Least share of the variance seen that is random from frame to frame, so much as clean sensors leave
+beside a texture of one per cent. One frame's few tones may follow the texture's law by chance."""
+
 
 @dataclass(frozen=True, slots=True)
 class Physics:
@@ -57,14 +61,14 @@ class Physics:
     def log_sigma(self, iso: ArrayLike, signal: ArrayLike, texture: bool = True) -> Floats:
         """Natural log of the standard deviation in linear light (1 = white). Arguments broadcast.
 
-        `texture`: with what is proportional to the signal, as frames show it, or without.
+        `texture`: with what is proportional to the signal, as frames show it, or without, as far as
+            that leaves `RANDOM_LEAST` of it.
         """
         i, s = np.broadcast_arrays(np.asarray(iso, float), np.asarray(signal, float))
-        proportional = self.proportional if texture else 0.0
-        coefficients = np.array(
-            [self.photon, self.read_low, self.read_high, self.behind, proportional]
-        )
-        variance = _basis(i, s, self.step_iso) @ coefficients
+        random = np.array([self.photon, self.read_low, self.read_high, self.behind, 0.0])
+        variance = _basis(i, s, self.step_iso) @ random
+        seen = variance + self.proportional * s * s
+        variance = seen if texture else np.maximum(variance, RANDOM_LEAST * seen)
         developed = self.per_stop * np.log2(i / 100)
         return np.asarray(0.5 * np.log(np.maximum(variance, 1e-18)) + developed)
 

@@ -225,7 +225,8 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
     if kind in ("edited", "camera", "unknown"):
         notes.append("noise reduction and development are part of what was measured")
     if cells.frame_count < 10:
-        notes.append(f"only {cells.frame_count} frames: the intervals are wide")
+        count = "one frame" if cells.frame_count == 1 else f"{cells.frame_count} frames"
+        notes.append(f"only {count}: the intervals are wide")
     if cells.frame_count < LEAST_FRAMES:
         notes.append(f"not held against other bodies: that needs {LEAST_FRAMES} frames or more")
     spared = model.spared.get((body, kind), 0)
