@@ -151,19 +151,17 @@ def _rounded_variance(step: float) -> NDArray[np.float64]:
     return np.asarray((beyond * (2 * np.arange(1, reach + 1) - 1)).sum(1))
 
 
-def before_rounding(
-    power: NDArray[np.float64], steps: NDArray[np.float64], colour: float = 0.0
-) -> NDArray[np.float64]:
+def before_rounding(power: NDArray[np.float64], steps: NDArray[np.float64]) -> NDArray[np.float64]:
     """Noise power (CELL, CELL) as it was before coding; NaN where coding left nothing to tell.
 
-    `power` is the mean squared coefficient after decoding, `steps` comes from `rounding_steps`;
-    `colour` is the share of pixels whose luma was computed from differing red, green and blue.
+    `power` is the mean squared coefficient after decoding, `steps` comes from `rounding_steps`. Decoding
+    rounds once: where chroma is even, as in flats, red, green and blue differ from the decoded luma by
+    whole numbers, and luma computed from them is the same again.
     """
     if not np.nan_to_num(steps, nan=1.0).any():
         return power.copy()
     out = np.full(power.shape, np.nan)
-    decoded = _PIXEL_ROUNDING + colour * input_rounding(True)
-    left = np.maximum(power - decoded, 0.0)
+    left = np.maximum(power - _PIXEL_ROUNDING, 0.0)
     for step in np.unique(steps[np.isfinite(steps) & (steps > 0)]):
         here = steps == step
         ratio = np.interp(left[here] / step**2, _rounded_variance(float(step)), _RATIO)

@@ -10,6 +10,7 @@ the case of one rounding in closed form.)
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Final
 
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 from auditor.measure.noise import coding
 from auditor.measure.noise.cosine import EIGHT
 
-__all__ = ["WIDEST", "faint_variance"]
+__all__ = ["WIDEST", "faint_variance", "fractions"]
 
 _DEVIATIONS: Final = np.array([0.34, 0.41, 0.5, 0.6, 0.72, 0.86, 1.02, 1.2])
 """Code values before rounding."""
@@ -34,9 +35,15 @@ _FRACTIONS: Final = 8
 _FEWEST: Final = 4
 """Coefficients in which noise has to be seen."""
 
+_FEWEST_WHOLE: Final = 2
+"""Of them with steps of one: with wider steps alone most cells come out plain, and where their level
+lay is lost."""
+
 _ERASED: Final = 1e6
-_WIDEST_STEP: Final = 2.0
+_WIDEST_STEP: Final = 4.0
 """Noise this faint leaves nothing of coefficients with wider steps."""
+
+_WIDEST_READ: Final = 2.0
 
 
 def _fraction(cells: NDArray[np.float32]) -> NDArray[np.intp]:
@@ -72,32 +79,41 @@ def _expected(table: bytes, colour: bool) -> NDArray[np.float64]:
     return np.asarray(mean.reshape(len(_DEVIATIONS), 5, cell, cell))
 
 
+def fractions(
+    cells: NDArray[np.float32], picked: Sequence[tuple[NDArray[np.bool_], NDArray[np.intp]]]
+) -> list[tuple[NDArray[np.bool_], NDArray[np.intp]]]:
+    """For coefficients (CELL, CELL) and the cells in which they are read, the cells' levels.
+
+    `cells` (n, CELL, CELL) are luma; the levels (5,) count cells that lie 0 to 4 eighths of a code
+    value from a whole one.
+    """
+    fraction = _fraction(cells)
+    return [(half, np.bincount(fraction[chosen], minlength=5)) for half, chosen in picked]
+
+
 def faint_variance(
-    cells: NDArray[np.float32],
-    power: NDArray[np.float32],
-    picked: tuple[tuple[NDArray[np.bool_], NDArray[np.intp]], ...],
+    power: NDArray[np.float64],
+    levels: Sequence[tuple[NDArray[np.bool_], NDArray[np.intp]]],
     steps: NDArray[np.float64],
     band: NDArray[np.bool_],
     colour: float,
 ) -> float | None:
     """Variance of white noise before all rounding, code values squared; None below 0.34 squared.
 
-    `cells` (n, CELL, CELL) are luma, `power` their squared coefficients; `picked` pairs coefficients (CELL, CELL) with the cells in which
-    they are read, of which only those in `band` (CELL, CELL) count.
+    `power` (CELL, CELL) is the mean squared coefficient, each over the cells that `levels` (see
+    `fractions`) counts for it; only coefficients in `band` (CELL, CELL) are read.
     """
-    fraction = _fraction(cells)
     kept = np.nan_to_num(steps, nan=_ERASED) <= _WIDEST_STEP
     table = np.where(kept, np.maximum(np.nan_to_num(steps), 1), _ERASED).astype(np.float32)
-    read = band & (table == 1)
+    read = band & (table <= _WIDEST_READ)
+    if (table[band] <= 1).sum() < _FEWEST_WHOLE:
+        return None
     expected = _expected(table.tobytes(), colour > 0.5)
     found, count, total = 0.0, 0, np.zeros(len(_DEVIATIONS))
-    for half, chosen in picked:
+    for half, counts in levels:
         mask = half & read
-        if not mask.any() or not len(chosen):
-            return None
         count += int(mask.sum())
-        found += float(power[chosen][:, mask].sum())
-        counts = np.bincount(fraction[chosen], minlength=5)
+        found += float(power[mask].sum() * counts.sum())
         total += (expected[:, :, mask].sum(2) * counts).sum(1)
     if count < _FEWEST or not total[0] <= found <= total[-1]:
         return None

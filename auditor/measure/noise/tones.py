@@ -56,6 +56,7 @@ _TOP_CELL: Final = coding.CELL_CPP >= 0.42
 _FINE_STEP: Final = 2.0
 _FEWEST_CELLS: Final = 6
 _AS_HIGH: Final = 0.7
+_MAY_BE_FAINT: Final = 2.5
 
 
 @dataclass(frozen=True)
@@ -137,7 +138,7 @@ def original(
     picked = _the_plainer(found) if fine else ()
     for half, chosen in picked:
         power[half] = found[chosen].mean(0)[half]
-    before = coding.before_rounding(power, steps, colour)
+    before = coding.before_rounding(power, steps)
     usable = np.isfinite(before)
     if not (usable & _PLATEAU_CELL).any():
         return None
@@ -164,12 +165,13 @@ def original(
     white = proven or (fine and seen is not None and seen > 0.9 * plateau)
     above = None if seen is None else seen - rounding
     known = False
-    if fine and level and not proven and steps.any() and noise < faint.WIDEST:
+    if fine and level and not proven and steps.any() and noise < _MAY_BE_FAINT:
+        levels = faint.fractions(cells, picked)
         better, upper_better = (
-            faint.faint_variance(cells, found, picked, steps, band, colour)
+            faint.faint_variance(power, levels, steps, band, colour)
             for band in (~_LOW_CELL, _UPPER_CELL)
         )
-        if better is not None:
+        if better is not None and better < faint.WIDEST:
             known, noise, above = True, better, upper_better
             # Its few coefficients are worth less, unless there is texture in the others.
             if above is not None and above > _AS_HIGH * better:
