@@ -15,6 +15,7 @@ from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulat
 from auditor.exposure import nominal_f_number
 from auditor.infer import Criteria
 from auditor.infer.lenses import infer_lenses
+from auditor.record import ZONES
 
 
 @pytest.fixture(scope="module")
@@ -60,6 +61,32 @@ def test_intervals_hold_the_truth(spec):
 def test_intervals_hold_the_truth_in_85_to_95_percent_of_500_archives():
     outcome = audit(500, 80_000)
     assert 0.85 <= np.mean(outcome.held) <= 0.95
+
+
+@pytest.mark.parametrize(
+    ("scatter", "softness", "enough"),
+    [(0.03, 0.0, 0.83), (0.08, 0.0, 0.83), (0.08, 5.0, 0.7)],
+)
+def test_where_scenes_are_soft_themselves_intervals_are_wider_and_say_so(scatter, softness, enough):
+    """Photographs as scenes scatter by 0.06 to 0.12 and are soft themselves, by some px^2 constant
+    in 1 / MTF50^2. What they have in common nothing tells; that they differ can be seen. Intervals
+    that only count frames would hold 45% of the truths in the last case."""
+    held, told = [], []
+    for seed in range(61_000, 61_012):
+        rng = np.random.default_rng(seed)
+        spec = ArchiveSpec(lenses=[random_lens(rng)], all_columns=False, scatter=scatter)
+        frames, truth = simulate_frames(spec, seed)
+        soft = softness * rng.exponential(1.0, len(frames))
+        for zone in ZONES:
+            value = frames[f"{zone}_mtf50_cpp"].to_numpy()
+            frames[f"{zone}_mtf50_cpp"] = 1 / np.sqrt(1 / value**2 + soft)
+        part = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
+        for zone in ZONES:
+            for entry, true in zip(part["apertures"], truth.curves[0, zone], strict=True):
+                held.append(entry[zone]["low"] <= true <= entry[zone]["high"])
+        told.append(any("differ in their own sharpness" in r for r in part["reasons"]))
+    assert np.mean(held) >= enough
+    assert np.mean(told) >= 0.6 if softness else np.mean(told) <= 0.1
 
 
 def _last_acceptable(values: np.ndarray, apertures: np.ndarray, share: float = 0.6) -> float:
@@ -112,10 +139,10 @@ def test_whatever_the_lens_dusk_moves_no_end_by_more_than_a_third_of_a_stop(dusk
 
 
 @pytest.mark.long
-def test_dusk_moves_hardly_an_end_in_600_archives():
+def test_dusk_moves_hardly_an_end_in_300_archives():
     off = np.concatenate(
         [
-            _ends_at_dusk(range(first, first + 200), (low, low + 2.5))
+            _ends_at_dusk(range(first, first + 100), (low, low + 2.5))
             for first, low in ((50_000, 6.0), (51_000, 4.0), (52_000, 2.0))
         ]
     )

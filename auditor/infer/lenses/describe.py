@@ -50,7 +50,8 @@ def describe_range(
         entry["sound_frames"] = 0 if k is None else _sound(fit, k, len(here))
         apertures.append(entry)
     kept = np.isin(index, list(fitted))
-    evidence = judge(fit, (high - low) / 2 / value, counts[:, kept])
+    first, last = np.exp(np.quantile(draws.curve - draws.doubt, quantiles, axis=0))
+    evidence = judge(fit, (last - first) / 2 / value, counts[:, kept])
     found = _ranges(fit, draws, counts[:, kept], criteria)
     out: dict[str, Any] = {
         "focal_mm": None,

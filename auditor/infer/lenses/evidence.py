@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from auditor.exposure import nominal_f_number
 from auditor.infer.lenses.fit import CurveFit
+from auditor.infer.lenses.intervals import scene_excess
 from auditor.infer.lenses.mixture import KAPPA
 from auditor.record import ZONES
 
@@ -37,7 +38,8 @@ class Evidence:
 
 
 def judge(fit: CurveFit, half_width: Floats, counts: NDArray[np.int64]) -> Evidence:
-    """Weigh a fit. `half_width` Z x K: half the relative interval; `counts` Z x K frames."""
+    """Weigh a fit. `half_width` Z x K: half the relative interval, as far as frames decide it;
+    `counts` Z x K frames."""
     out = Evidence()
     zones = [ZONES.index("centre"), ZONES.index("corner")]
     k = counts.shape[1]
@@ -62,6 +64,7 @@ def judge(fit: CurveFit, half_width: Floats, counts: NDArray[np.int64]) -> Evide
             out.add(2, f"intervals of ±{100 * width:.0f}% in the median")
         elif width > 0.05:
             out.add(1, f"intervals of ±{100 * width:.0f}% in the median")
+    _scenes(fit, seen, out)
     _sound_frames(fit, names, out)
     outings = len(np.unique(fit.data.outing))
     if outings == 1:
@@ -71,6 +74,17 @@ def judge(fit: CurveFit, half_width: Floats, counts: NDArray[np.int64]) -> Evide
     _shake(fit, names, out)
     _softness(fit, out)
     return out
+
+
+def _scenes(fit: CurveFit, zones: list[int], out: Evidence) -> None:
+    """Whether the scenes differ in softness of their own."""
+    excess = float(max((scene_excess(fit)[z] for z in zones), default=0.0))
+    if excess > 0.03:
+        out.add(
+            1,
+            f"scenes differ in their own sharpness by ±{100 * excess:.0f}%: what all of them lack "
+            "cannot be told from the lens, so that all figures may be off together",
+        )
 
 
 def _sound_frames(fit: CurveFit, names: list[str], out: Evidence) -> None:

@@ -19,15 +19,26 @@ from scipy.special import ndtri, stdtrit
 
 from auditor.infer.lenses.components import outing_variance
 from auditor.infer.lenses.fit import CurveFit, cell_sums, look_at
+from auditor.infer.lenses.mixture import EXTRA_PX
 from auditor.infer.lenses.scene_effects import absorbed_information, update_effects
 
-__all__ = ["Draws", "draw_curves"]
+__all__ = ["Draws", "draw_curves", "scene_excess"]
 
 Floats = NDArray[np.float64]
 
 _STEP: Final = 0.004
 _POOLED: Final = 8.0
 """Outings' worth of trust in pooled variance components."""
+
+_CLEAN_SCATTER: Final = 0.045
+"""Scatter (log MTF50) of sound frames where subjects are sharp: 0.037 to 0.039 on rendered scenes."""
+_SLIGHT_PX: Final = 0.7
+_SLIGHTLY_SOFT: Final = (0.05, 0.10)
+"""Share of frames with so little blur on top from which scenes are suspected, and are believed to be
+the reason: 0.13 to 0.20 where photographs are the scenes, 0.03 where only frames failed."""
+_SCENE_LEVEL: Final = 1.4
+_SCENE_SHAPE: Final = 0.5
+"""What scenes share, and what an aperture's scenes alone share, against what they differ in."""
 
 _LEAST_KNOWN: Final = 0.15
 """Share of the complete-data information that frames of unsure standing keep at least."""
@@ -40,7 +51,9 @@ class Draws:
     curve: Floats
     theta: Floats
     covariance: Floats
-    """ZK x ZK, of the curve alone."""
+    """ZK x ZK, of the curve alone, without `doubt`."""
+    doubt: Floats
+    """B x Z x K, the part of `curve` that comes from scenes of unknown softness."""
 
 
 def _data_information(fit: CurveFit) -> Floats:
@@ -124,11 +137,39 @@ def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> 
     steps = widen * total @ inverse
     unknowns = fit.unknowns() + steps
     centred = steps[:, :size] - steps[:, :size].mean(0)
+    # What scenes lack in common they lack at every focal length and with a converter as well.
+    shared = np.random.default_rng([seed, 1]).standard_normal((count, zones, 1))
+    doubt = _scene_doubt(fit, shared, rng.standard_normal((count, zones, k)))
     return Draws(
-        unknowns[:, :size].reshape(count, zones, k),
+        unknowns[:, :size].reshape(count, zones, k) + doubt,
         unknowns[:, size:],
         centred.T @ centred / (count - 1),
+        doubt,
     )
+
+
+def scene_excess(fit: CurveFit) -> Floats:
+    """Z, by how much (log MTF50) sound figures scatter more than those of sharp subjects do, where
+    scenes are the likely reason: then many frames are a little softer than the sharpest, in all their
+    zones, as neither missed focus nor an uneven measurement makes them."""
+    excess = np.sqrt(np.maximum(fit.state.scatter**2 - _CLEAN_SCATTER**2, 0.0))
+    slightly = float(fit.look.extra_weight[:, EXTRA_PX < _SLIGHT_PX].sum(1).mean())
+    low, high = _SLIGHTLY_SOFT
+    return np.asarray(excess * np.clip((slightly - low) / (high - low), 0.0, 1.0))
+
+
+def _scene_doubt(fit: CurveFit, shared: Floats, own: Floats) -> Floats:
+    """Draws (B x Z x K) of what scenes of their own softness may have done to the curve, from normal
+    deviates that all apertures share (B x Z x 1) and that each has for itself (B x Z x K).
+
+    Where sound figures scatter more than those of sharp subjects do, scenes differ in softness, and
+    what they have in common cannot be told from the lens: it is doubted by about as much as they
+    differ. The softness of a scene adds about a constant to 1 / MTF50^2, so that it costs most where
+    the lens is sharpest.
+    """
+    excess = scene_excess(fit)[:, None]
+    cost = np.exp(2 * (fit.curve - fit.curve.max(axis=1, keepdims=True)))
+    return np.asarray((_SCENE_LEVEL * shared + _SCENE_SHAPE * own) * excess * cost)
 
 
 def _dispersion(fit: CurveFit, gradient: Floats, known: Floats, inverse: Floats) -> float:
