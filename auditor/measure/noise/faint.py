@@ -79,16 +79,23 @@ def _expected(table: bytes, colour: bool) -> NDArray[np.float64]:
     return np.asarray(mean.reshape(len(_DEVIATIONS), 5, cell, cell))
 
 
+@lru_cache(maxsize=128)
+def _expected_sum(table: bytes, colour: bool, mask: bytes) -> NDArray[np.float64]:
+    """Expected power (deviations, fractions) of the coefficients in `mask` together."""
+    chosen = np.frombuffer(mask, bool).reshape(coding.CELL, coding.CELL)
+    return np.asarray(_expected(table, colour)[:, :, chosen].sum(2))
+
+
 def fractions(
     cells: NDArray[np.float32], picked: Sequence[tuple[NDArray[np.bool_], NDArray[np.intp]]]
 ) -> list[tuple[NDArray[np.bool_], NDArray[np.intp]]]:
-    """For coefficients (CELL, CELL) and the cells in which they are read, the cells' levels.
+    """For coefficients (CELL, CELL) and the blocks in which they are read, the levels of their cells.
 
-    `cells` (n, CELL, CELL) are luma; the levels (5,) count cells that lie 0 to 4 eighths of a code
-    value from a whole one.
+    `cells` (4 n, CELL, CELL) are luma, four to a block; the levels (5,) count cells that lie 0 to 4
+    eighths of a code value from a whole one.
     """
-    fraction = _fraction(cells)
-    return [(half, np.bincount(fraction[chosen], minlength=5)) for half, chosen in picked]
+    fraction = _fraction(cells).reshape(-1, 4)
+    return [(half, np.bincount(fraction[chosen].ravel(), minlength=5)) for half, chosen in picked]
 
 
 def faint_variance(
@@ -108,13 +115,13 @@ def faint_variance(
     read = band & (table <= _WIDEST_READ)
     if (table[band] <= 1).sum() < _FEWEST_WHOLE:
         return None
-    expected = _expected(table.tobytes(), colour > 0.5)
+    coding_table = table.tobytes()
     found, count, total = 0.0, 0, np.zeros(len(_DEVIATIONS))
     for half, counts in levels:
         mask = half & read
         count += int(mask.sum())
         found += float(power[mask].sum() * counts.sum())
-        total += (expected[:, :, mask].sum(2) * counts).sum(1)
+        total += _expected_sum(coding_table, colour > 0.5, mask.tobytes()) @ counts
     if count < _FEWEST or not total[0] <= found <= total[-1]:
         return None
     return float(np.interp(found, total, _DEVIATIONS**2))

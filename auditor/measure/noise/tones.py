@@ -93,24 +93,26 @@ _TELLING: Final = (coding.CELL_CPP >= 0.08) & (coding.CELL_CPP < 0.27)
 _PLAINER: Final = 0.5
 
 
-Picked = tuple[tuple[NDArray[np.bool_], NDArray[np.intp]], ...]
-
-
-def _the_plainer(found: NDArray[np.float32]) -> Picked:
-    """Coefficients (CELL, CELL) and the cells of blocks with less texture in which to read them.
+def _of_the_plainer(
+    found: NDArray[np.float32],
+) -> tuple[NDArray[np.float64], list[tuple[NDArray[np.bool_], NDArray[np.intp]]]]:
+    """Mean power (CELL, CELL) over the blocks with less texture, from that of their cells.
 
     Every other coefficient is read in the blocks in which the rest is least: the coefficients of noise
-    are independent, so this does not prefer the quiet ones.
+    are independent, so this does not prefer the quiet ones. With each half of the coefficients, the
+    blocks in which it was read.
     """
     cell = coding.CELL
     places = found.reshape(-1, 4, cell, cell).mean(1)
     count = max(1, round(_PLAINER * len(places)))
+    power = np.empty((cell, cell))
     picked = []
     for half in (_ODD, ~_ODD):
         told = places[:, ~half & _TELLING].mean(1)
         least = np.argpartition(told, count - 1)[:count]
-        picked.append((half, (4 * least[:, None] + np.arange(4)).ravel()))
-    return tuple(picked)
+        power[half] = places[least].mean(0)[half]
+        picked.append((half, least))
+    return power, picked
 
 
 def original(
@@ -132,12 +134,11 @@ def original(
     total = found.reshape(len(found), -1).mean(1)
     limit = _CLIP * float(np.median(total))
     in_all = found[total <= max(limit, 1e-6)].mean(0).astype(np.float64)
-    power = in_all.copy()
+    power = in_all
     widest = steps[[0, 1], [1, 0]].max()
     fine = bool(np.isfinite(widest) and widest <= _FINE_STEP)
-    picked = _the_plainer(found) if fine else ()
-    for half, chosen in picked:
-        power[half] = found[chosen].mean(0)[half]
+    if fine:
+        power, picked = _of_the_plainer(found)
     before = coding.before_rounding(power, steps)
     usable = np.isfinite(before)
     if not (usable & _PLATEAU_CELL).any():
