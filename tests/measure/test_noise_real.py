@@ -4,7 +4,8 @@ What 'flat areas of the mean picture' are can be said in several ways, and they 
 the bounds: blocks of 8 to 32 px, the flattest tenth to three tenths of them by their spread, with or
 without smoothing first, or by their gradients; the median block or all of them pooled. The truth is
 given for each of these, beside what a plain recipe reads. The bounds in `clean_blocks` were set on
-other scenes than those of KEPT_BACK, how blocks are pooled on every other pair.
+other scenes than those of KEPT_BACK, but for the belief in faint noise beside proven noise, which the
+second of these called for; how blocks are pooled was chosen on every other pair.
 """
 
 from __future__ import annotations
