@@ -325,8 +325,8 @@ def _shares_at(level: Floats, common: Floats, reference: float) -> Floats:
     for i, p in enumerate(common):
         at = shrink * i
         below = np.minimum(at.astype(int), last - 1)
-        np.add.at(out, (rows, below), p * (1 - at + below))
-        np.add.at(out, (rows, below + 1), p * (at - below))
+        out[rows, below] += p * (1 - at + below)
+        out[rows, below + 1] += p * (at - below)
     return out
 
 
