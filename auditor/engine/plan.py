@@ -103,6 +103,15 @@ class Planner:
             out.jobs.append(self.job(entries[i], int(stamps[i]), int(index[i])))
         return out
 
+    def measured_before(self) -> int:
+        """How many unchanged frames are kept as another version measured them."""
+        known = self.known
+        other = np.array([v != self.options.version for v in known.versions], bool)
+        if not other.any():
+            return 0
+        kept = known.measured & self.seen & ~self.renewed & ~known.gone
+        return int(np.count_nonzero(kept & other[known.version]))
+
     def skipped_before(self, path: str) -> bool:
         """Whether a file that is passed over unread is in the store as such already; marks it seen."""
         index = int(self.known.find(np.array([path_key(path)], np.int64))[0])

@@ -142,6 +142,11 @@ class _Scan:
         if self.summary.set_aside:
             self.summary.aside = self.store.set_aside()
         self.summary.notices += self.store.warnings
+        if others := self.planner.measured_before():
+            self.summary.notices.append(
+                f"{others:,} frames were measured by another version and are kept as they are; "
+                "a new output folder measures all alike"
+            )
         self.summary.reasons = dict(self.ledger.reasons.most_common())
         self.summary.seconds = time.monotonic() - start
         self._tell(walk, last=True)

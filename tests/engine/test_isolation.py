@@ -52,6 +52,8 @@ def test_every_planted_fault_is_alone_set_aside_with_its_reason(tmp_path: Path) 
     assert (retried.unchanged, retried.set_aside) == (61, 8)
     newer = archive.run(root, tmp_path / "out", **FAST, version="next")
     assert (newer.unchanged, newer.set_aside) == (61, 8)
+    assert not any("another version" in n for n in retried.notices)
+    assert any(n.startswith("61 frames were measured by another version") for n in newer.notices)
 
 
 @pytest.mark.long

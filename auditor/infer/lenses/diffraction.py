@@ -46,7 +46,7 @@ def describe_diffraction(fit: CurveFit, zone: int, pitch_known: bool) -> dict[st
     used = fit.data.f_numbers
     curve = np.exp(fit.curve[zone])
     best = int(curve.argmax())
-    text = f"at {fit.data.pitch_um:.2f} µm diffraction would rule a perfect lens from f/{perfect:g}"
+    text = f"at pixels of {fit.data.pitch_um:.2f} µm diffraction would rule a perfect lens from f/{perfect:g}"
     if not pitch_known:
         text += " (pixel pitch assumed)"
     if ruling is not None:

@@ -114,7 +114,7 @@ def _shake(fit: CurveFit, names: list[str], out: Evidence) -> None:
     slow = np.bincount(fit.data.aperture[known], stops[known] > 0.5, k) / np.maximum(count, 1)
     risky = [names[j] for j in range(k) if count[j] >= 3 and slow[j] > 0.7 and shaken[j] > 0.3]
     if risky and len(risky) < k:
-        out.add(1, f"{_some(risky)} mostly with slow shutters and shake: told apart by a model")
+        out.add(1, f"{_some(risky)} mostly with slow shutters: shake was estimated and taken off")
 
 
 def _softness(fit: CurveFit, out: Evidence) -> None:
