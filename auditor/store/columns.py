@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-__all__ = ["codes", "flags", "positions", "whole_numbers"]
+__all__ = ["chosen", "codes", "flags", "positions", "whole_numbers"]
 
 
 def _joined(column: pa.ChunkedArray) -> pa.Array:
@@ -59,3 +59,8 @@ def positions(rows: NDArray[np.integer]) -> pa.Array:
     """Row numbers in the form that Arrow takes them."""
     numbers = np.ascontiguousarray(rows, np.int64)
     return pa.Array.from_buffers(pa.int64(), len(numbers), [None, pa.py_buffer(numbers)])
+
+
+def chosen(table: pa.Table, rows: NDArray[np.integer]) -> pa.Table:
+    """Some rows of a table, given in ascending order; the table itself where that is all of them."""
+    return table if len(rows) == len(table) else table.take(positions(rows))

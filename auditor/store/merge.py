@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from itertools import accumulate
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from .columns import positions, whole_numbers
+from .columns import chosen, whole_numbers
 from .parts import Part, write_tables
 
-__all__ = ["last_of_each", "merge_parts"]
+__all__ = ["last_in_parts", "last_of_each", "merge_parts"]
 
 _TOGETHER_ROWS = 4096
 _TOGETHER_BYTES = 8 * 2**20
@@ -28,6 +29,15 @@ def last_of_each(keys: NDArray[np.generic]) -> NDArray[np.int64]:
     return np.asarray(order[last])
 
 
+def last_in_parts(keys: Sequence[NDArray[np.generic]]) -> list[NDArray[np.bool_]]:
+    """For the rows of each of several parts, whether no later one, in any part, has the same key."""
+    last = np.zeros(sum(map(len, keys)), bool)
+    if len(last):
+        last[last_of_each(np.concatenate(keys))] = True
+    ends = accumulate(map(len, keys))
+    return [last[end - len(own) : end] for own, end in zip(keys, ends, strict=True)]
+
+
 def merge_parts(
     folder: Path,
     run: Sequence[Part],
@@ -40,18 +50,12 @@ def merge_parts(
 
     `content` gives some columns of a part and raises DamagedPart. The old parts are left to the caller.
     """
-    keys = [_keys(content(part, [key])[key]) for part in run]
-    keep = np.zeros(sum(map(len, keys)), bool)
-    keep[last_of_each(np.concatenate(keys))] = True
+    last = last_in_parts([_keys(content(part, [key])[key]) for part in run])
 
     def tables() -> Iterator[pa.Table]:
-        start = 0
         waiting: list[pa.Table] = []
-        for part, own in zip(run, keys, strict=True):
-            rows = np.flatnonzero(keep[start : start + len(own)])
-            start += len(own)
-            table = content(part, schema.names)
-            waiting.append(table if len(rows) == len(own) else table.take(positions(rows)))
+        for part, here in zip(run, last, strict=True):
+            waiting.append(chosen(content(part, schema.names), np.flatnonzero(here)))
             rows_now = sum(map(len, waiting))
             if rows_now >= _TOGETHER_ROWS or sum(t.nbytes for t in waiting) >= _TOGETHER_BYTES:
                 yield pa.concat_tables(waiting)

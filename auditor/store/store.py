@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 
 from .. import __version__
 from .check import check
-from .columns import codes, flags, positions, whole_numbers
+from .columns import chosen, codes, flags, positions, whole_numbers
 from .errors import StoreError, trouble
 from .known import KNOWN_COLUMNS, Known
 from .lock import WriterLock
-from .merge import last_of_each, merge_parts
+from .merge import last_in_parts, last_of_each, merge_parts
 from .parts import (
     UNREADABLE,
     DamagedPart,
@@ -294,15 +294,10 @@ class Store:
                 good.append(table)
         if not good:
             return FRAME_SCHEMA.empty_table().select(names)
-        keep = np.zeros(sum(map(len, keys)), bool)
-        keep[last_of_each(np.concatenate(keys))] = True
-        tables: list[pa.Table] = []
-        start = 0
-        for table in good:
-            picked = np.flatnonzero(keep[start : start + len(table)])
-            start += len(table)
-            whole = len(picked) == len(table)
-            tables.append(table if whole else table.take(positions(picked)))
+        tables = [
+            chosen(table, np.flatnonzero(last))
+            for table, last in zip(good, last_in_parts(keys), strict=True)
+        ]
         return pa.concat_tables(tables)
 
     def load(
@@ -320,7 +315,7 @@ class Store:
         """
         names = list(FRAME_NAMES) if columns is None else list(columns)
         narrow = frozenset(single)
-        wanted = None if paths is None else np.array(path_keys(list(paths)), np.int64)
+        wanted = None if paths is None else np.sort(np.array(path_keys(list(paths)), np.int64))
         unusable: set[Path] = set()
         while True:
             found = self._there(wanted, unusable)
@@ -336,7 +331,10 @@ class Store:
                 return side_by_side(parts, len(found.order))
 
     def _there(self, wanted: NDArray[np.int64] | None, unusable: Container[Path]) -> _Found:
-        """Where the newest row of every file lies that is still there, and their order by path."""
+        """Where the newest row of every file lies that is still there, and their order by path.
+
+        `wanted`: only files whose path has one of these keys, in ascending order.
+        """
         read = []
         for part in list_parts(self.folder / "frames")[0]:
             names = ["path_key", "gone", "path"]
@@ -344,21 +342,17 @@ class Store:
             if table is not None:
                 keys, gone = whole_numbers(table["path_key"]), flags(table["gone"])
                 read.append((part, keys, gone, table["path"]))
-        keep = np.zeros(sum(len(keys) for _, keys, _, _ in read), bool)
-        if len(keep):
-            keys = np.concatenate([keys for _, keys, _, _ in read])
-            keep[last_of_each(keys)] = True
-            keep &= ~np.concatenate([gone for _, _, gone, _ in read])
-            if wanted is not None:
-                keep &= np.isin(keys, wanted)
         picked: list[tuple[Part, NDArray[np.int64], int]] = []
         paths: list[pa.Array] = []
-        start = 0
-        for part, own, _, path in read:
-            rows = np.flatnonzero(keep[start : start + len(own)])
-            start += len(own)
+        last = last_in_parts([keys for _, keys, _, _ in read])
+        for (part, keys, gone, path), keep in zip(read, last, strict=True):
+            there = keep & ~gone
+            if wanted is not None:
+                at = np.searchsorted(wanted, keys)
+                there &= wanted.take(at, mode="clip") == keys if len(wanted) else False
+            rows = np.flatnonzero(there)
             if len(rows):
-                picked.append((part, rows, len(own)))
+                picked.append((part, rows, len(keys)))
                 paths += path.take(positions(rows)).chunks
         return _Found(picked, pc.sort_indices(pa.chunked_array(paths, pa.string())))
 
@@ -370,7 +364,7 @@ class Store:
             table = self._read(part, names, FRAME_SCHEMA)
             if table is None or len(table) != length:
                 return part.path
-            tables.append(table if len(rows) == length else table.take(positions(rows)))
+            tables.append(chosen(table, rows))
         return pa.concat_tables(tables)
 
     def set_aside(self) -> list[tuple[str, str]]:

@@ -78,7 +78,7 @@ def judge(fit: CurveFit, half_width: Floats, counts: NDArray[np.int64]) -> Evide
 
 def _scenes(fit: CurveFit, zones: list[int], out: Evidence) -> None:
     """Whether the scenes differ in softness of their own."""
-    excess = float(max((scene_excess(fit)[z] for z in zones), default=0.0))
+    excess = float(scene_excess(fit)[zones].max(initial=0.0))
     if excess > 0.03:
         out.add(
             1,
