@@ -396,3 +396,12 @@ def test_axis_of_noise_is_marked_however_wide_it_is() -> None:
     body["tones"][0] |= {"snr": 2e9, "low": 1e9, "high": 3e9}
     made = json.dumps(snr_chart.snr_chart(body, {"excellent": 40.0, "acceptable": 10.0}, "b0"))
     assert "1000000000:1" in made or "100000000:1" in made
+
+
+def test_a_sensor_whose_read_noise_is_open_is_told_without_gaps(tmp_path: Path) -> None:
+    made = made_up.profile()
+    nothing = dict.fromkeys(("gain_low", "gain_high", "read_low", "read_high"))
+    step = {"iso": 100, "gain_e_per_dn": 2.59, "read_noise_e": None, "frames": 1} | nothing
+    made["bodies"][0]["sensor"] = {"by_iso": [step]}
+    text = " ".join(re.sub(r"<[^>]*>", " ", written(made, None, tmp_path)).split())
+    assert "2.59 electrons per step, read noise not known, 1 frame" in text

@@ -105,7 +105,7 @@ def _one_body(rows: pd.DataFrame, share: float, rng: np.random.Generator) -> dic
     out |= {"level_high": None, "level_reason": None}
     if len(steps) < 3:
         out["level_reason"] = (
-            f"needs raw frames with dark flat places at three ISO values or more, has {len(steps)}"
+            f"needs raw frames with dark flat places at three ISO values or more; there are {len(steps) or 'none'}"
         )
         return out
     best = _level_from(np.array(steps), np.array(middles)[None])[0]
