@@ -16,7 +16,7 @@ from auditor.measure.sharpness.family import family_mtf
 from auditor.measure.sharpness.texture import Spectrum
 from auditor.record import SPECTRUM_CPP, ZoneSharpness
 
-__all__ = ["texture_mtf50", "with_texture"]
+__all__ = ["BEYOND_OPTICS", "texture_mtf50", "with_texture"]
 
 Floats = NDArray[np.float64]
 
@@ -36,8 +36,9 @@ _NOISE_SLOPE: Final = -0.8
 zones of photographs fell more steeply than this below 0.08 c/px."""
 _LOUDEST_NOISE: Final = -1.0
 """ln of power over light squared that no noise reaches: grain of six pixels at a signal to noise of 10."""
-_SHARPENING: Final = 0.15
-"""How far (ln MTF50) ordinary sharpening may lift a picture beyond what optics allow."""
+BEYOND_OPTICS: Final = 0.05
+"""How far (ln MTF50) beyond what optics allow detail without clean edges is believed: it can't tell
+sharpening, which lifts a picture there, from a scene rougher than most."""
 _SHARES: Final = (0.3, 0.6, 1.0)
 
 
@@ -70,8 +71,7 @@ def texture_mtf50(spectrum: Spectrum | None, limit: float = np.inf) -> tuple[flo
     """ln MTF50 and its error from a spectrum alone; None where noise hides too much of it.
 
     Slope and blur trade places in one spectrum, so the error is a quarter at least. `limit` is
-    ln MTF50 of a perfect lens at the frame's settings; no more than sharpening adds is likely
-    beyond it.
+    ln MTF50 of a perfect lens at the frame's settings; hardly more is likely.
     """
     if spectrum is None or spectrum.windows < _MIN_WINDOWS:
         return None
@@ -87,7 +87,7 @@ def texture_mtf50(spectrum: Spectrum | None, limit: float = np.inf) -> tuple[flo
     inverse = np.linalg.inv(covariance[np.ix_(seen, seen)] + noise)
     left = spectrum.log_power[seen] - mean[seen] - losses[:, :, seen]
     log_p = -0.5 * np.einsum("ski,ij,skj->sk", left, inverse, left)
-    log_p -= 0.5 * (np.maximum(level - limit, 0) / _SHARPENING) ** 2
+    log_p -= 0.5 * (np.maximum(level - limit, 0) / BEYOND_OPTICS) ** 2
     p = np.exp(log_p - log_p.max()).sum(0)
     p /= p.sum()
     value = float(p @ level)

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erfcx
 
-__all__ = ["sharp_end"]
+__all__ = ["edge_noise", "sharp_end"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -60,9 +60,14 @@ def _tables() -> tuple[Singles, Singles]:
     return spike.astype(np.float32), tail.astype(np.float32)
 
 
+def edge_noise(stderr: Floats) -> Floats:
+    """What edges of one blur really scatter by (ln MTF50), from the errors stated for them."""
+    return np.hypot(_UNDERSTATED * stderr, _SCATTER)
+
+
 def sharp_end(value: Floats, stderr: Floats) -> tuple[float, float]:
     """L and its standard error from ln MTF50 values and their errors, both (n,), n >= 1."""
-    noise = np.hypot(_UNDERSTATED * stderr, _SCATTER)
+    noise = edge_noise(stderr)
     row = np.clip(np.searchsorted(_NOISES, noise), 0, len(_NOISES) - 1)
     top = float(np.max(value)) + 0.1
     low = float(np.quantile(value, 0.2)) - 0.1

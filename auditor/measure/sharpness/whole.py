@@ -86,7 +86,7 @@ def sharpness_and_edges(
     if share < _RICH:
         more = finder.places(_FINE_CELL_PX, _FINE_PER_ZONE, places)
         edges = edges.with_(measure_edges(light, more.y, more.x))
-    softness = scene_softness(share, limit_cpp)
+    softness = scene_softness(share, edges, limit_cpp)
     masks = zone_masks(edges.y, edges.x, light.shape)
     zones = {name: zone_value(edges, masks[name], light.shape, softness) for name in ZONES}
     spectra = frame_spectra(light, finder.small, finder.factor)
