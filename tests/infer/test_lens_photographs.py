@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
-from photo_worlds import APERTURES, photo_archive
+from photo_worlds import photo_archive
+from photographs import APERTURES, DATA
 
 from auditor.crawl import relate
 from auditor.exposure import nominal_f_number
 from auditor.infer import Criteria
 from auditor.infer.lenses import infer_lenses
 
-DATA = Path(__file__).parents[2] / ".." / "shared" / "data" / "camera-files"
 NAMES = ("004", "011", "016", "026", "034", "043", "053", "059", "069", "075", "087", "096", "102")
 """Landscapes, streets, people, plants, animals; by day, at dusk and indoors."""
 MIDDLE = APERTURES.index(8.0)
