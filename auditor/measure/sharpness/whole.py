@@ -8,7 +8,7 @@ import numpy as np
 
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.directions import directional_blur
-from auditor.measure.sharpness.edges import Edges, measure_edges
+from auditor.measure.sharpness.edges import Edges, measure_edges, settled
 from auditor.measure.sharpness.focus import zones_in_focus
 from auditor.measure.sharpness.light import Light, light_of
 from auditor.measure.sharpness.natural import with_texture
@@ -87,6 +87,7 @@ def sharpness_and_edges(
         more = finder.places(_FINE_CELL_PX, _FINE_PER_ZONE, places)
         edges = edges.with_(measure_edges(light, more.y, more.x))
     softness = scene_softness(share, limit_cpp)
+    edges = settled(edges, softness.limit)
     masks = zone_masks(edges.y, edges.x, light.shape)
     zones = {name: zone_value(edges, masks[name], light.shape, softness) for name in ZONES}
     spectra = frame_spectra(light, finder.small, finder.factor)
