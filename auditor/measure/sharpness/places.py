@@ -20,6 +20,8 @@ _REDUCED_PIXELS: Final = 6e5
 _FACTORS: Final = np.array([1, 2, 4, 6, 8, 16])
 """Reductions that are quick: halvings, and a third of what one left."""
 _FAINT: Final = 0.05
+_BAND: Final = 96
+"""Rows worked on at a time: what lies between stays in the processor's cache."""
 
 
 def radius_of(
@@ -124,9 +126,21 @@ def edge_map(light: Light) -> EdgeMap:
     small = light.reduced(factor)
     if factor == 1:
         small = np.asarray(cv2.GaussianBlur(small, (0, 0), 1.0), np.float32)
+    k = max(3, round(12 / factor) | 1)
+    score = np.empty_like(small)
+    for first in range(0, len(small), _BAND):
+        last, above = first + _BAND, max(first - k, 0)
+        score[first:last] = _score(small[above : last + k], k)[first - above :][:_BAND]
+    margin = max(1, int(np.ceil(16 / factor)))
+    score[:margin], score[-margin:], score[:, :margin], score[:, -margin:] = 0, 0, 0, 0
+    rows, columns = light.blocks(factor)
+    return EdgeMap(score, small, factor, rows, columns, light.shape)
+
+
+def _score(small: NDArray[np.float32], k: int) -> NDArray[np.float32]:
+    """Gradient times squared coherence over `k` x `k` pixels; less than `k` rows see an end of it."""
     gx = cv2.Scharr(small, cv2.CV_32F, 1, 0)
     gy = cv2.Scharr(small, cv2.CV_32F, 0, 1)
-    k = max(3, round(12 / factor) | 1)
     xy = cv2.multiply(gx, gy)
     xx, yy = cv2.multiply(gx, gx, dst=gx), cv2.multiply(gy, gy, dst=gy)
     jxx, jyy, jxy = (cv2.blur(a, (k, k)) for a in (xx, yy, xy))
@@ -139,8 +153,4 @@ def edge_map(light: Light) -> EdgeMap:
     energy2 = cv2.multiply(energy, energy, dst=energy)
     coherence2 = np.divide(length2, np.maximum(energy2, 1e-20, out=energy2), out=length2)
     strength = np.sqrt(np.maximum(power, 0, out=power), out=power)
-    score = np.multiply(coherence2, strength, out=coherence2)
-    margin = max(1, int(np.ceil(16 / factor)))
-    score[:margin], score[-margin:], score[:, :margin], score[:, -margin:] = 0, 0, 0, 0
-    rows, columns = light.blocks(factor)
-    return EdgeMap(np.asarray(score, np.float32), small, factor, rows, columns, light.shape)
+    return np.asarray(np.multiply(coherence2, strength, out=coherence2), np.float32)
