@@ -29,12 +29,14 @@ _CELL_PX: Final = 20
 _FIRST_PER_ZONE: Final = (50, 60, 90)
 _PER_ZONE: Final = (90, 100, 110)
 """Places tried first in centre, middle and corner, and at most after them where these leave a zone open."""
-_SETTLED: Final = 60
+_SETTLED: Final = 80
 """Clean edges with which a zone stays the same within 3% whatever the noise and the choice of edges."""
 _FINE_CELL_PX: Final = 12
 _FINE_PER_ZONE: Final = (90, 100, 130)
-_RICH: Final = 0.4
-"""Share of clean edges among the places tried above which no second, closer search is made."""
+_RICH: Final = 0.45
+_SCARCE: Final = 0.35
+"""Shares of clean edges among the places tried, above which no closer search is made and below which
+it is made in full; between them in part, so that a grain of noise does not decide."""
 _MIN_SIDE: Final = 48
 _BLURRED: Final = 0.07
 """MTF50 (c/px) below which nothing is in focus: less than f/32 allows at 4 um pitch."""
@@ -81,8 +83,10 @@ def sharpness_and_edges(
         edges = edges.with_(measure_edges(light, more.y, more.x))
         places = places.with_(more)
     share = float(edges.clean.sum()) / max(len(places.y), 1)
-    if share < _RICH:
-        more = finder.places(_FINE_CELL_PX, _FINE_PER_ZONE, places)
+    closer = np.clip((_RICH - share) / (_RICH - _SCARCE), 0, 1)
+    if closer > 0:
+        most = [int(np.ceil(closer * n)) for n in _FINE_PER_ZONE]
+        more = finder.places(_FINE_CELL_PX, most, places)
         edges = edges.with_(measure_edges(light, more.y, more.x))
     softness = scene_softness(share, limit_cpp)
     edges = settled(edges, softness.limit)
