@@ -322,9 +322,7 @@ def _misfit(mean: Floats, count: Floats, fit: RoughFit | ProfileFit) -> Floats:
 def _no_edges() -> Edges:
     none = np.zeros(0)
     by_share = np.zeros((0, 3, SHARES))
-    return Edges(
-        none, none, none, none, none, none, none, none, none, none > 0, by_share, none
-    )
+    return Edges(none, none, none, none, none, none, none, none, none, none > 0, by_share, none)
 
 
 def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edges:

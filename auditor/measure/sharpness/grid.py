@@ -30,7 +30,9 @@ def centred_means(plane: NDArray[Any], factor: int) -> NDArray[Any]:
     h, w = plane.shape
     return np.concatenate(
         [
-            np.concatenate([area_means(plane[rows, cols], factor) for cols in _halves(w, factor)], 1)
+            np.concatenate(
+                [area_means(plane[rows, cols], factor) for cols in _halves(w, factor)], 1
+            )
             for rows in _halves(h, factor)
         ]
     )

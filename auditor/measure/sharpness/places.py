@@ -75,8 +75,8 @@ class EdgeMap:
             used_x = np.maximum(np.searchsorted(x, avoid.x, "right") - 1, 0)
             value[used_y * len(left) + used_x] = 0
         centre = (cell * self.factor - 1) / 2
-        y, x = (y + centre).repeat(len(left)), np.tile(x + centre, len(top))
-        zone = zone_of(radius_of(y, x, self.shape))
+        down, along = (y + centre).repeat(len(left)), np.tile(x + centre, len(top))
+        zone = zone_of(radius_of(down.astype(float), along.astype(float), self.shape))
         chosen = []
         for index, limit in enumerate(per_zone):
             here = np.flatnonzero((zone == index) & (value > 0))

@@ -221,9 +221,7 @@ def fit_profiles(profile: Floats, weight: Floats, scale: Floats, rough: Floats) 
     back = np.empty(n, int)
     back[np.concatenate(groups)] = np.arange(n)
     names = ProfileFit.__dataclass_fields__
-    return ProfileFit(
-        **{k: np.concatenate([getattr(p, k) for p in parts])[back] for k in names}
-    )
+    return ProfileFit(**{k: np.concatenate([getattr(p, k) for p in parts])[back] for k in names})
 
 
 def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) -> ProfileFit:

@@ -139,7 +139,7 @@ def _choose(
     over = (WINDOW_PX - cell * factor) // 2
     y, x = np.clip(y - over, 0, h - WINDOW_PX), np.clip(x - over, 0, w - WINDOW_PX)
     centre = (WINDOW_PX - 1) / 2
-    zone = zone_of(radius_of(y + centre, x + centre, light.shape))
+    zone = zone_of(radius_of(y.astype(float) + centre, x.astype(float) + centre, light.shape))
     chosen = [(np.flatnonzero((zone == i) & usable)) for i in range(len(ZONES))]
     flat = spread.ravel()
     chosen = [c[np.argsort(-flat[c], kind="stable")][:_PER_ZONE] for c in chosen]
