@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import cv2
 import numpy as np
@@ -19,7 +19,7 @@ from auditor.measure.picture import Picture
 from auditor.measure.sharpness import measure_sharpness
 from auditor.measure.sharpness.grid import block_starts, centred_means
 
-TURNS = {
+TURNS: dict[str, Callable[[np.ndarray], np.ndarray]] = {
     "left and right": lambda a: a[:, ::-1],
     "up and down": lambda a: a[::-1],
     "a quarter turn": np.rot90,
@@ -68,16 +68,15 @@ def test_the_same_pixels_turned_read_the_same(shape: tuple[int, int], turn: str)
     before, after = (measure_sharpness(Picture(c, lossy=True)).zones for c in (code, turned))
     for name, zone in before.items():
         other = after[name]
-        assert zone is not None and other is not None
+        assert zone is not None
+        assert other is not None
         assert other.mtf50_cpp == pytest.approx(zone.mtf50_cpp, rel=0.005)
 
 
 def _developed(scene: SceneSpectrum, stop: float, exposure: float, seed: int) -> np.ndarray:
     sensor = Sensor(full_well_e=20_000)
     look = Optics(stop, PITCH_UM)
-    code = expose(
-        scene, look, sensor, 100.0, seed, exposure=exposure, oversample=scene.oversample
-    )
+    code = expose(scene, look, sensor, 100.0, seed, exposure=exposure, oversample=scene.oversample)
     return np.ascontiguousarray(code[..., ::-1]) if code.ndim == 3 else code
 
 
@@ -97,7 +96,8 @@ def _changes(scene: SceneSpectrum, stop: float, seed: int) -> Iterator[tuple[str
     for name, changed in others.items():
         for zone, other in measure_sharpness(_coded(changed), limit).zones.items():
             was = zones[zone]
-            assert was is not None and other is not None
+            assert was is not None
+            assert other is not None
             yield name, abs(other.mtf50_cpp / was.mtf50_cpp - 1)
 
 
