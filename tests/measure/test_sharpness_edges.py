@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
+from validate_sharpness import jpeg, polygon_spectrum
 
 from auditor import optics
+from auditor.artificial.lightpath import SceneSpectrum
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness import measure_sharpness
 
@@ -55,3 +59,22 @@ def test_gaussian_blur_reads_0187_over_sigma(sigma: float) -> None:
     centre = measure_sharpness(_picture(_slanted_edge(mtf))).zones["centre"]
     assert centre is not None
     assert centre.mtf50_cpp == pytest.approx(0.1874 / sigma, rel=0.02)
+
+
+@cache
+def _polygons() -> SceneSpectrum:
+    return polygon_spectrum(77, 600, 900)
+
+
+@pytest.mark.parametrize("f_number", [2.8, 5.6, 11])
+@pytest.mark.parametrize("sigma", [2.0, 2.5, 3.0])
+def test_heavy_blur_beside_diffraction_within_3_percent(sigma: float, f_number: float) -> None:
+    """A frame of many edges through diffraction (Goodman), pixel and a wide Gaussian; 4 um pitch."""
+    truth = float(optics.mtf50(f_number, 4.0, sigma))
+    picture = jpeg(_polygons(), f_number, sigma, 20_000)
+    zones = [z for z in measure_sharpness(picture).zones.values() if z is not None]
+    assert len(zones) == 3
+    off = [np.log(z.mtf50_cpp / truth) for z in zones]
+    assert abs(np.median(off)) < 0.03
+    for error, zone in zip(off, zones, strict=True):
+        assert abs(error) < 2 * zone.stderr_cpp / zone.mtf50_cpp

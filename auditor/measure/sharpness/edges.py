@@ -8,7 +8,7 @@ edge), and the profile is fitted with the family of plausible systems.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.profiles import ProfileFit, RoughFit, fit_profiles, rough_fit
+from auditor.measure.sharpness.shares import SHARES, settle
 
-__all__ = ["PATCH_PX", "Edges", "Lines", "measure_edges"]
+__all__ = ["PATCH_PX", "Edges", "Lines", "measure_edges", "settled"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -37,6 +38,7 @@ _HOPELESS: Final = 0.2
 _MISFIT_ERROR: Final = 2.0
 """Error of ln MTF50 per unit of misfit above half of a clean edge's."""
 _MODEL_ERROR: Final = 0.003
+_MAX_STDERR: Final = 0.5
 _PLATEAU_STEP: Final = 0.02
 _CORE_PX: Final = 7.0
 """Half length along the edge that is always used."""
@@ -83,6 +85,8 @@ class Edges:
         chi2: misfit per degree of freedom.
         overshoot: ringing beyond the plateaus as a share of the step.
         clean: a step and nothing else; the others stand in texture and are less sure.
+        by_share: (n, 3, SHARES) what each share of diffraction would make of them (`ProfileFit`).
+        misfit: root mean square of what the fit leaves, share of the step.
     """
 
     y: Floats
@@ -95,6 +99,8 @@ class Edges:
     chi2: Floats
     overshoot: Floats
     clean: NDArray[np.bool_]
+    by_share: Floats
+    misfit: Floats
 
     def __len__(self) -> int:
         return len(self.y)
@@ -315,11 +321,15 @@ def _misfit(mean: Floats, count: Floats, fit: RoughFit | ProfileFit) -> Floats:
 
 def _no_edges() -> Edges:
     none = np.zeros(0)
-    return Edges(none, none, none, none, none, none, none, none, none, none > 0)
+    by_share = np.zeros((0, 3, SHARES))
+    return Edges(none, none, none, none, none, none, none, none, none, none > 0, by_share, none)
 
 
 def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edges:
-    """Measure the edge at each place (full-size pixels); those that are none are left out."""
+    """Measure the edge at each place (full-size pixels); those that are none are left out.
+
+    Values and errors come with `settled`, when all edges of the frame are known.
+    """
     h, w = light.shape
     inside = (y >= _HALF + 8) & (x >= _HALF + 8) & (y < h - _HALF - 8) & (x < w - _HALF - 8)
     y, x = y[inside], x[inside]
@@ -394,18 +404,31 @@ def _judge(
         & (np.abs(lines.offset) < 6)
         & (relative < _MAX_MISFIT)
         & (fit.chi2 < 6)
-        & (fit.stderr < 0.5)
     )
+    none = np.full(len(y), np.nan)
     edges = Edges(
         y + lines.offset * np.sin(lines.angle),
         x + lines.offset * np.cos(lines.angle),
         lines.angle,
-        fit.log_mtf50,
-        np.hypot(fit.stderr, _MISFIT_ERROR * np.maximum(relative - _CLEAN_MISFIT / 2, 0)),
+        none,
+        none,
         fit.step,
         fit.base,
         fit.chi2,
         over / np.maximum(fit.step, 1e-9),
         relative < _CLEAN_MISFIT,
+        fit.by_share,
+        relative,
     )
     return edges.take(good)
+
+
+def settled(edges: Edges, limit: float = np.inf) -> Edges:
+    """All edges of a frame with value and error under the frame's own share of diffraction.
+
+    `limit` is ln MTF50 of a perfect lens at the frame's settings, infinite where unknown. Edges of
+    which nothing is known are left out.
+    """
+    mean, stderr = settle(edges.by_share, edges.clean, limit)
+    stderr = np.hypot(stderr, _MISFIT_ERROR * np.maximum(edges.misfit - _CLEAN_MISFIT / 2, 0))
+    return replace(edges, log_mtf50=mean, stderr=stderr).take(stderr < _MAX_STDERR)

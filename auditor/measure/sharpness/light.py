@@ -14,7 +14,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from auditor.measure.picture import Picture
-from auditor.measure.reduce import area_means
+from auditor.measure.sharpness.grid import block_starts, centred_means
 
 __all__ = ["Light", "fill_green", "light_of"]
 
@@ -63,21 +63,29 @@ class Light:
         light = (codes.astype(np.float32) - np.float32(black)) / np.float32(mosaic.white - black)
         return light, clipped & valid, valid
 
+    def blocks(self, factor: int) -> tuple[Ints, Ints]:
+        """First row of every row of `reduced`, and first column of every column of it."""
+        whole = 1 if self.green is None else 2
+        starts = [whole * block_starts(n // whole, factor // whole) for n in self.shape]
+        return starts[0], starts[1]
+
     def reduced(self, factor: int) -> Singles:
         """Area means of `factor` x `factor` pixels (green sites only) as light-like values 0..1.
+
+        They lie where `blocks` says.
 
         Square roots of light for a mosaic and code values for a picture: both even out noise.
         """
         h, w = self.shape
         if self.green is None:
-            small = area_means(self.plane, factor)
+            small = centred_means(self.plane, factor)
             return np.asarray(small.astype(np.float32) / np.float32(self.picture.peak))
         mosaic = self.picture.mosaic
         assert mosaic is not None
         half: Singles | None = None
         for row, column in zip(*np.nonzero(self.green), strict=True):
             sites = self.plane[row : h - h % 2 : 2, column : w - w % 2 : 2]
-            part = area_means(np.ascontiguousarray(sites), factor // 2)
+            part = centred_means(np.ascontiguousarray(sites), factor // 2)
             light = (part.astype(np.float32) - np.float32(mosaic.black[row, column])) / np.float32(
                 mosaic.white - mosaic.black[row, column]
             )

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from auditor.measure.sharpness.grid import block_starts
 from auditor.measure.sharpness.light import Light
 
 __all__ = ["EdgeMap", "Places", "edge_map", "radius_of", "zone_of"]
@@ -19,6 +20,8 @@ _REDUCED_PIXELS: Final = 6e5
 _FACTORS: Final = np.array([1, 2, 4, 6, 8, 16])
 """Reductions that are quick: halvings, and a third of what one left."""
 _FAINT: Final = 0.05
+_BAND: Final = 96
+"""Rows worked on at a time: what lies between stays in the processor's cache."""
 
 
 def radius_of(
@@ -42,51 +45,59 @@ class EdgeMap:
         score: (rows, columns), 0 where no patch fits.
         small: the reduced picture itself, 0..1.
         factor: full-size pixels per pixel of `score`.
+        rows, columns: first full-size row and column of the pixels of `score`.
         shape: (height, width) of the frame.
     """
 
     score: NDArray[np.float32]
     small: NDArray[np.float32]
     factor: int
+    rows: NDArray[np.int_]
+    columns: NDArray[np.int_]
     shape: tuple[int, int]
 
     def places(self, cell_px: int, per_zone: Sequence[int], avoid: Places | None = None) -> Places:
         """The best place of every cell, at most `per_zone` of each zone; none in cells of `avoid`."""
         cell = max(2, round(cell_px / self.factor))
-        rows, columns = self.score.shape[0] // cell, self.score.shape[1] // cell
-        if rows == 0 or columns == 0:
+        top, left = (block_starts(n, cell) for n in self.score.shape)
+        if len(top) == 0 or len(left) == 0:
             empty = np.zeros(0, int)
             return Places(empty, empty)
         # Each pixel becomes the largest of the cell that begins there.
         square = np.ones((cell, cell), np.uint8)
         largest = cv2.dilate(self.score, square, anchor=(0, 0))
-        value = largest[: rows * cell : cell, : columns * cell : cell].ravel()
+        value = largest[np.ix_(top, left)].ravel()
         # Where a frame is plain, the best place of a cell is nothing but noise.
         value[value < _FAINT * np.quantile(value, 0.98)] = 0
+        y, x = self.rows[top], self.columns[left]
         if avoid is not None and len(avoid.y):
-            used_y = np.minimum(avoid.y // (self.factor * cell), rows - 1)
-            used_x = np.minimum(avoid.x // (self.factor * cell), columns - 1)
-            value[used_y * columns + used_x] = 0
+            used_y = np.maximum(np.searchsorted(y, avoid.y, "right") - 1, 0)
+            used_x = np.maximum(np.searchsorted(x, avoid.x, "right") - 1, 0)
+            value[used_y * len(left) + used_x] = 0
         centre = (cell * self.factor - 1) / 2
-        y = np.repeat(np.arange(rows), columns) * cell * self.factor + centre
-        x = np.tile(np.arange(columns), rows) * cell * self.factor + centre
-        zone = zone_of(radius_of(y, x, self.shape))
+        down, along = (y + centre).repeat(len(left)), np.tile(x + centre, len(top))
+        zone = zone_of(radius_of(down.astype(float), along.astype(float), self.shape))
         chosen = []
         for index, limit in enumerate(per_zone):
             here = np.flatnonzero((zone == index) & (value > 0))
             if 0 < limit < len(here):
                 here = here[value[here] >= np.partition(value[here], -limit)[-limit]]
             chosen.append(here[np.argsort(-value[here], kind="stable")][:limit])
-        return self._best_of(np.concatenate(chosen), cell, columns)
+        cells = np.concatenate(chosen)
+        return self._best_of(top[cells // len(left)], left[cells % len(left)], cell)
 
-    def _best_of(self, cells: NDArray[np.int_], cell: int, columns: int) -> Places:
-        """The best place of each of the cells."""
-        row, column = cells // columns * cell, cells % columns * cell
+    def _best_of(self, row: NDArray[np.int_], column: NDArray[np.int_], cell: int) -> Places:
+        """The best place of each of the cells that begin at these rows and columns of `score`."""
         inside = sliding_window_view(self.score, (cell, cell))[row, column]
-        best = inside.reshape(len(cells), cell * cell).argmax(1)
-        y = (row + best // cell) * self.factor + self.factor // 2
-        x = (column + best % cell) * self.factor + self.factor // 2
-        return Places(y.astype(int), x.astype(int))
+        best = inside.reshape(len(row), cell * cell).argmax(1)
+        return Places(
+            self._middle(self.rows[row + best // cell], self.shape[0]),
+            self._middle(self.columns[column + best % cell], self.shape[1]),
+        )
+
+    def _middle(self, start: NDArray[np.int_], length: int) -> NDArray[np.int_]:
+        """Middle pixel of blocks; of two, the one nearer to the middle of the frame."""
+        return start + (self.factor - (start >= length / 2)) // 2
 
 
 @dataclass(frozen=True)
@@ -115,9 +126,21 @@ def edge_map(light: Light) -> EdgeMap:
     small = light.reduced(factor)
     if factor == 1:
         small = np.asarray(cv2.GaussianBlur(small, (0, 0), 1.0), np.float32)
+    k = max(3, round(12 / factor) | 1)
+    score = np.empty_like(small)
+    for first in range(0, len(small), _BAND):
+        last, above = first + _BAND, max(first - k, 0)
+        score[first:last] = _score(small[above : last + k], k)[first - above :][:_BAND]
+    margin = max(1, int(np.ceil(16 / factor)))
+    score[:margin], score[-margin:], score[:, :margin], score[:, -margin:] = 0, 0, 0, 0
+    rows, columns = light.blocks(factor)
+    return EdgeMap(score, small, factor, rows, columns, light.shape)
+
+
+def _score(small: NDArray[np.float32], k: int) -> NDArray[np.float32]:
+    """Gradient times squared coherence over `k` x `k` pixels; less than `k` rows see an end of it."""
     gx = cv2.Scharr(small, cv2.CV_32F, 1, 0)
     gy = cv2.Scharr(small, cv2.CV_32F, 0, 1)
-    k = max(3, round(12 / factor) | 1)
     xy = cv2.multiply(gx, gy)
     xx, yy = cv2.multiply(gx, gx, dst=gx), cv2.multiply(gy, gy, dst=gy)
     jxx, jyy, jxy = (cv2.blur(a, (k, k)) for a in (xx, yy, xy))
@@ -130,7 +153,4 @@ def edge_map(light: Light) -> EdgeMap:
     energy2 = cv2.multiply(energy, energy, dst=energy)
     coherence2 = np.divide(length2, np.maximum(energy2, 1e-20, out=energy2), out=length2)
     strength = np.sqrt(np.maximum(power, 0, out=power), out=power)
-    score = np.multiply(coherence2, strength, out=coherence2)
-    margin = max(1, int(np.ceil(16 / factor)))
-    score[:margin], score[-margin:], score[:, :margin], score[:, -margin:] = 0, 0, 0, 0
-    return EdgeMap(np.asarray(score, np.float32), small, factor, light.shape)
+    return np.asarray(np.multiply(coherence2, strength, out=coherence2), np.float32)

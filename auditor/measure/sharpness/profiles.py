@@ -23,11 +23,6 @@ _STRIDE: Final = 2
 _FINER: Final = 6
 _SEARCH: Final = 0.4
 """Levels so far (ln MTF50) to either side of the rough value are tried."""
-_POOLING: Final = 0.5
-"""Edges of one frame are not wholly independent evidence on the shape of the blur."""
-_SOUND_MISFIT: Final = 0.05
-_SOUND_CHI2: Final = 6.0
-_SHARP_END: Final = 0.3
 
 
 @dataclass(frozen=True)
@@ -35,25 +30,22 @@ class ProfileFit:
     """Outcome per edge, arrays (n,) unless said.
 
     Attributes:
-        log_mtf50: posterior mean of ln MTF50 over levels and shares.
-        stderr: its posterior standard deviation.
+        by_share: (n, 3, SHARES) under each share of diffraction from 0 to 1 (`shares.SHARES` of
+            them): log evidence, posterior mean of ln MTF50 over levels, and its variance.
         member: index of the best member (level * shares + share).
         step, base: amplitude and lower plateau of the best member.
         shift: px by which the profile lies off zero.
         slope: steepest plateau, change per px as a share of the step.
         chi2: weighted squares left, per degree of freedom.
-        shares: (9,) the frame's posterior over shares of diffraction from 0 to 1.
     """
 
-    log_mtf50: Floats
-    stderr: Floats
+    by_share: Floats
     member: NDArray[np.int_]
     step: Floats
     base: Floats
     shift: Floats
     slope: Floats
     chi2: Floats
-    shares: Floats
 
 
 @dataclass(frozen=True)
@@ -219,47 +211,20 @@ def fit_profiles(profile: Floats, weight: Floats, scale: Floats, rough: Floats) 
         rough: (n,) rough ln MTF50; levels within 50% of it are tried.
 
     Model: base + step * edge(d - shift) + a slope on either side with a weak prior. The posterior
-    of ln MTF50 (flat prior) gives mean and standard deviation; squares left above what the noise
-    explains widen it (chi2 > 1). How much of the blur is diffraction is the same for all edges of a
-    frame, so its posterior is shared by all of them.
+    of ln MTF50 (flat prior) gives mean and variance under each share of diffraction; which share
+    holds is for the whole frame to say (`shares.settle`). Squares left above what the noise
+    explains widen it (chi2 > 1).
     """
     n = len(profile)
     groups = [g for g in np.array_split(np.argsort(rough), 1 + n // 80) if len(g)]
     parts = [_group_fit(profile[g], weight[g], scale[g], rough[g]) for g in groups]
-    common, reference = _common_shares(parts)
-    order = np.concatenate(groups)
     back = np.empty(n, int)
-    back[order] = np.arange(n)
-    means, variances = zip(*(_moments(p, common, reference) for p in parts), strict=True)
-    names = ("member", "step", "base", "shift", "slope", "chi2")
-    gather = [
-        np.concatenate(a)[back]
-        for a in (
-            means,
-            variances,
-            *([getattr(p, k) for p in parts] for k in names),
-        )
-    ]
-    mean, variance, member, step, base, shift, slope, chi2 = gather
-    return ProfileFit(mean, np.sqrt(variance), member, step, base, shift, slope, chi2, common)
+    back[np.concatenate(groups)] = np.arange(n)
+    names = ProfileFit.__dataclass_fields__
+    return ProfileFit(**{k: np.concatenate([getattr(p, k) for p in parts])[back] for k in names})
 
 
-@dataclass(frozen=True)
-class _Part:
-    """Fits of a group of edges of similar blur; `density` is (fine levels, fine shares, edges)."""
-
-    level: Floats
-    density: NDArray[np.float32]
-    sound: NDArray[np.bool_]
-    member: NDArray[np.int_]
-    step: Floats
-    base: Floats
-    shift: Floats
-    slope: Floats
-    chi2: Floats
-
-
-def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) -> _Part:
+def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) -> ProfileFit:
     family = edge_family()
     shares, n = len(family.shares), len(profile)
     log_level = np.log(family.mtf50_cpp[::_STRIDE])
@@ -274,7 +239,6 @@ def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) ->
     chi2 = np.maximum(s.left[best, np.arange(n)], 1e-9) / np.maximum(s.bins - 7, 1)
     left = (s.left / np.maximum(chi2, 1.0)).reshape(len(level), shares * n)
     fine = (_finer(len(level), _FINER).T @ left).reshape(-1, shares, n)
-    fine = np.matmul(_finer(shares, 2).T, fine)
     fine -= fine.min((0, 1))
     density = np.exp(np.maximum(-0.5 * fine, -60.0).astype(np.float32))
     level = np.linspace(level[0], level[-1], len(density))
@@ -283,65 +247,35 @@ def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) ->
         shift = a[2] / a[1]
         slope = np.maximum(np.abs(a[3]), np.abs(a[4])) / np.abs(a[1])
     base, step = a[0] * scale + s.middle, a[1] * scale
-    model = family.edge.reshape(-1, len(OFFSETS))[member]
-    off = np.where(weight > 0, profile - base[:, None] - step[:, None] * model, 0)
-    misfit = np.sqrt((off**2).sum(1) / np.maximum(s.bins, 1)) / np.maximum(step, 1e-9)
-    sound = (misfit < _SOUND_MISFIT) & (chi2 < _SOUND_CHI2)
-    return _Part(level, density, sound, member, step, base, shift, slope, chi2)
+    return ProfileFit(_by_share(level, density), member, step, base, shift, slope, chi2)
 
 
-def _common_shares(parts: list[_Part]) -> tuple[Floats, float]:
-    """The frame's posterior over shares of diffraction, (fine shares,), and the ln MTF50 it is for.
+def _by_share(level: Floats, density: NDArray[np.float32]) -> Floats:
+    """Log evidence, mean and variance of ln MTF50, (edges, 3, SHARES).
 
-    Only sound edges near the sharp end are asked: what stands beside an edge, or lies out of
-    focus, has a shape of its own.
+    `density` is (levels, shares of the family, edges). What lies between the family's shares is
+    interpolated in these three, which are smooth; at one level the density is not: its peak moves
+    from share to share by more than its width.
     """
-    value = [p.level[p.density.sum(1).argmax(0)] for p in parts]
-    sound = np.concatenate([v[p.sound] for v, p in zip(value, parts, strict=True)])
-    if len(sound) == 0:
-        shares = parts[0].density.shape[1]
-        return np.full(shares, 1 / shares), np.inf
-    limit = np.quantile(sound, 0.8) - _SHARP_END
-    evidence = np.zeros(parts[0].density.shape[1])
-    for v, part in zip(value, parts, strict=True):
-        asked = part.sound & (v > limit)
-        evidence += np.log(part.density[:, :, asked].sum(0) + 1e-12).sum(1)
-    common = np.exp((evidence - evidence.max()) * _POOLING)
-    return np.asarray(common / common.sum()), float(np.median(sound[sound > limit]))
+    moments = np.stack([np.ones_like(level), level, level**2]).astype(np.float32)
+    total, first, second = np.tensordot(moments, density, 1).astype(float)
+    total = np.maximum(total, 1e-25)
+    mean = first / total
+    variance = np.maximum(second / total - mean**2, 0) + (level[1] - level[0]) ** 2 / 12
+    fine = _halved(np.stack([np.log(total), mean, np.log(variance)], axis=1))
+    fine[:, 2] = np.exp(fine[:, 2])
+    return fine.transpose(2, 1, 0)
 
 
-def _shares_at(level: Floats, common: Floats, reference: float) -> Floats:
-    """The frame's shares at each level (ln MTF50), (levels, fine shares), from those at `reference`.
+def _halved(values: Floats) -> Floats:
+    """Points between neighbours along the first axis, curved no more than either side of them.
 
-    Diffraction takes the same from every edge of a frame: its loss, -ln MTF, grows about in
-    proportion to frequency (Goodman). What makes some edges softer is not diffraction, so that its
-    share of their loss at their MTF50 is less.
+    The evidence falls off a cliff where a profile's foot no longer fits; a plain cubic would ring.
     """
-    own, sharp = _loss(level), _loss(np.array(reference))
-    shrink = np.minimum(np.exp(level - reference) * sharp / own, 1.0)
-    out = np.zeros((len(level), len(common)))
-    last = len(common) - 1
-    rows = np.arange(len(level))
-    for i, p in enumerate(common):
-        at = shrink * i
-        below = np.minimum(at.astype(int), last - 1)
-        out[rows, below] += p * (1 - at + below)
-        out[rows, below + 1] += p * (at - below)
+    bend = np.diff(values, 2, axis=0)
+    left, right = np.concatenate([bend[:1], bend]), np.concatenate([bend, bend[-1:]])
+    least = np.where(np.abs(left) < np.abs(right), left, right) * (left * right > 0)
+    out = np.empty((2 * len(values) - 1, *values.shape[1:]))
+    out[::2] = values
+    out[1::2] = (values[:-1] + values[1:]) / 2 - least / 8
     return out
-
-
-def _loss(log_mtf50: Floats) -> Floats:
-    """-ln MTF at MTF50 that the pixel does not explain."""
-    return np.maximum(np.log(2 * np.sinc(np.exp(log_mtf50))), 0.02)
-
-
-def _moments(part: _Part, common: Floats, reference: float) -> tuple[Floats, Floats]:
-    """Mean and variance of ln MTF50 under the frame's shares."""
-    shares = np.broadcast_to(common, (len(part.level), len(common)))
-    if np.isfinite(reference):
-        shares = _shares_at(part.level, common, reference)
-    p = np.einsum("lfn,lf->ln", part.density, shares.astype(np.float32)).astype(float)
-    p /= p.sum(0)
-    mean = part.level @ p
-    variance = np.maximum((part.level**2) @ p - mean**2, 0)
-    return mean, variance + (part.level[1] - part.level[0]) ** 2 / 12

@@ -12,11 +12,12 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Final
 
+import cv2
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from auditor.measure.reduce import area_means
+from auditor.measure.sharpness.grid import block_starts, centred_means
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.places import radius_of, zone_of
 from auditor.record import SPECTRUM_CPP, ZONES
@@ -114,37 +115,39 @@ def _choose(
 ) -> tuple[NDArray[np.int_], NDArray[np.int_], NDArray[np.int_], NDArray[np.bool_]]:
     """Windows (y, x, zone, quiet): the most detailed of each zone and the flattest of the frame."""
     h, w = light.shape
+    rows, columns = light.blocks(factor)
     cell = max(WINDOW_PX // factor, 1)
-    rows, columns = small.shape[0] // cell, small.shape[1] // cell
+    top, left = (block_starts(n, cell) for n in small.shape)
     empty = np.zeros(0, int)
-    if rows == 0 or columns == 0 or min(h, w) < WINDOW_PX:
+    if len(top) == 0 or len(left) == 0 or min(h, w) < WINDOW_PX:
         return empty, empty, empty, np.zeros(0, bool)
-    small = small[: rows * cell, : columns * cell]
 
     def means(a: NDArray[np.float32]) -> Singles:
-        return np.asarray(area_means(a, cell), np.float32)
+        return np.asarray(centred_means(a, cell), np.float32)
 
     mean = means(small)
     local = np.zeros_like(small)
-    np.abs(small[:, 1:] - small[:, :-1], out=local[:, 1:])
+    cv2.absdiff(small[:, 1:], small[:, :-1], dst=local[:, 1:])
+    local[1:] += cv2.absdiff(small[1:], small[:-1])
     # Changes are capped: an edge alone does not make a texture.
     spread = means(np.minimum(local, 4 * np.float32(np.median(local[::4, ::4])) + 1e-3))
     low = means((small < 0.02).astype(np.float32)) > 0
     high = means((small > 0.97).astype(np.float32)) > 0
-    usable = ~high & ~(low & (mean < 0.08))
-    y = (np.arange(rows) * cell * factor)[:, None].repeat(columns, 1)
-    x = (np.arange(columns) * cell * factor)[None, :].repeat(rows, 0)
-    y, x = np.minimum(y, h - WINDOW_PX), np.minimum(x, w - WINDOW_PX)
+    usable = (~high & ~(low & (mean < 0.08))).ravel()
+    y, x = (a.ravel() for a in np.meshgrid(rows[top], columns[left], indexing="ij"))
+    # Where the factor is no part of 64 a window goes beyond its cell, to both sides alike.
+    over = (WINDOW_PX - cell * factor) // 2
+    y, x = np.clip(y - over, 0, h - WINDOW_PX), np.clip(x - over, 0, w - WINDOW_PX)
     centre = (WINDOW_PX - 1) / 2
-    zone = zone_of(radius_of(y + centre, x + centre, light.shape))
-    chosen = [(np.flatnonzero(((zone == i) & usable).ravel())) for i in range(len(ZONES))]
+    zone = zone_of(radius_of(y.astype(float) + centre, x.astype(float) + centre, light.shape))
+    chosen = [(np.flatnonzero((zone == i) & usable)) for i in range(len(ZONES))]
     flat = spread.ravel()
     chosen = [c[np.argsort(-flat[c], kind="stable")][:_PER_ZONE] for c in chosen]
-    all_usable = np.flatnonzero(usable.ravel())
+    all_usable = np.flatnonzero(usable)
     quiet = all_usable[np.argsort(flat[all_usable], kind="stable")][:_QUIET]
     index = np.concatenate([*chosen, quiet])
     is_quiet = np.arange(len(index)) >= len(index) - len(quiet)
-    return y.ravel()[index], x.ravel()[index], zone.ravel()[index], is_quiet
+    return y[index], x[index], zone[index], is_quiet
 
 
 def _rounding(light: Light, level: Floats) -> Floats:

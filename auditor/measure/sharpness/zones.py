@@ -90,7 +90,7 @@ class Softness:
     limit: float = np.inf
 
 
-def scene_softness(clean_share: float, edges: Edges, limit_cpp: float | None = None) -> Softness:
+def scene_softness(clean_share: float, edges: Edges, limit: float = np.inf) -> Softness:
     """Softness of a frame's objects from the share of clean edges among the places tried.
 
     Rooftops and cut stone are steps; leaves, grass and rock are not, not even their sharpest edges.
@@ -104,7 +104,6 @@ def scene_softness(clean_share: float, edges: Edges, limit_cpp: float | None = N
     scarce = float(np.clip((_RICH - clean_share) / (_RICH - _SCARCE), 0, 1))
     if scarce > 0:
         scarce *= float(np.clip((_SAME[1] - _agreement(edges)) / (_SAME[1] - _SAME[0]), 0, 1))
-    limit = np.inf if limit_cpp is None else float(np.log(limit_cpp))
     return Softness(_SOFTNESS * scarce, _SOFTNESS_ERROR * scarce, limit)
 
 

@@ -1,0 +1,109 @@
+"""How much of a frame's blur is diffraction: one answer for all of its edges.
+
+A profile of a given MTF50 may have a narrow foot (Gaussian blur) or a wide one (diffraction), and
+one noisy edge tells little of it. The frame's edges together do, and where aperture and pixel pitch
+are known, optics say beforehand what diffraction takes.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor import optics
+
+__all__ = ["SHARES", "settle"]
+
+Floats = NDArray[np.float64]
+
+SHARES: Final = 9
+"""Shares of diffraction tried, evenly from 0 to 1."""
+_POOLING: Final = 0.5
+"""Edges of one frame are not wholly independent evidence on the shape of the blur."""
+_SHARP_END: Final = 0.3
+_KNOWN_SD: Final = 0.15
+_SURPRISE: Final = 0.1
+"""Optics tell the share of diffraction so closely (aberrations are no true Gaussian), and in so many
+frames not at all (sharpened, or with settings that are not the frame's own)."""
+
+
+def settle(
+    by_share: Floats, sound: NDArray[np.bool_], limit: float = np.inf
+) -> tuple[Floats, Floats]:
+    """ln MTF50 of every edge and its standard error, (n,) each, under the frame's shares.
+
+    Arguments:
+        by_share: (n, 3, SHARES) log evidence, mean and variance of ln MTF50 under each share.
+        sound: (n,) edges that may speak for the frame: what stands beside an edge has a shape of
+            its own.
+        limit: ln MTF50 of a perfect lens at the frame's settings; infinite where unknown.
+    """
+    evidence, level, variance = by_share[:, 0], by_share[:, 1], by_share[:, 2]
+    common, reference = _common(evidence, level, sound, limit)
+    weight = np.exp(evidence - evidence.max(1, keepdims=True, initial=-1e9))
+    if np.isfinite(reference):
+        weight = weight * _shares_at(level, common, reference)
+    weight = weight + 1e-30
+    weight /= weight.sum(1, keepdims=True)
+    mean = (weight * level).sum(1)
+    spread = (weight * (variance + (level - mean[:, None]) ** 2)).sum(1)
+    return mean, np.sqrt(spread)
+
+
+def _common(
+    evidence: Floats, level: Floats, sound: NDArray[np.bool_], limit: float
+) -> tuple[Floats, float]:
+    """The frame's posterior over shares, (SHARES,), and the ln MTF50 it is for.
+
+    Only sound edges near the sharp end are asked: what lies out of focus has a shape of its own.
+    """
+    if not sound.any():
+        return np.full(SHARES, 1 / SHARES), np.inf
+    evidence, level = evidence[sound], level[sound]
+    value = level[np.arange(len(level)), evidence.argmax(1)]
+    asked = value > np.quantile(value, 0.8) - _SHARP_END
+    reference = float(np.median(value[asked]))
+    told = _POOLING * evidence[asked].sum(0) + np.log(_expected(reference, limit))
+    common = np.exp(told - told.max())
+    return common / common.sum(), reference
+
+
+def _expected(log_mtf50: float, limit: float) -> Floats:
+    """What optics say of the share of diffraction at this ln MTF50, (SHARES,), before any edge is seen.
+
+    A perfect lens's loss at its own MTF50 gives the cut-off frequency of diffraction (Goodman).
+    """
+    flat = np.full(SHARES, 1 / SHARES)
+    if not np.isfinite(limit):
+        return flat
+    x = np.linspace(0, 1, 2001)
+    loss = -np.log(np.maximum(optics.diffraction_mtf(x, 1.0, optics.GREEN_UM), 1e-9))
+    at_limit = float(np.interp(_loss(np.array(limit)), loss, x))
+    own = float(np.interp(at_limit * np.exp(log_mtf50 - limit), x, loss))
+    share = min(own / float(_loss(np.array(log_mtf50))), 1.0)
+    near = np.exp(-0.5 * ((np.linspace(0, 1, SHARES) - share) / _KNOWN_SD) ** 2)
+    return (1 - _SURPRISE) * near / near.sum() + _SURPRISE * flat
+
+
+def _shares_at(level: Floats, common: Floats, reference: float) -> Floats:
+    """Weight of each share for each edge, (n, SHARES), from the frame's at `reference`.
+
+    Diffraction takes the same from every edge of a frame: its loss, -ln MTF, grows about in
+    proportion to frequency (Goodman). What makes some edges softer is not diffraction, so that its
+    share of their loss at their MTF50 is less.
+    """
+    shrink = np.minimum(np.exp(level - reference) * _loss(np.array(reference)) / _loss(level), 1.0)
+    out = np.zeros(level.shape)
+    share = np.arange(SHARES)
+    for i, p in enumerate(common):
+        # Each column has a level of its own: ask there where share i of the reference would lie.
+        at = shrink * i
+        out += p * np.maximum(1 - np.abs(at - share), 0)
+    return out
+
+
+def _loss(log_mtf50: Floats) -> Floats:
+    """-ln MTF at MTF50 that the pixel does not explain."""
+    return np.maximum(np.log(2 * np.sinc(np.exp(log_mtf50))), 0.02)
