@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
-from typing import Any, NoReturn, TypeVar
+from typing import Any, TypeVar
 
 import click
 
 from auditor import __version__
+from auditor.cli_frame import Commands, fail
 
 __all__ = ["main"]
 
@@ -107,7 +109,7 @@ _inferring = _together(
 )
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__)
 def main() -> None:
     """Audit a photo archive: which settings gave the best frames, per lens and per body.
@@ -151,8 +153,7 @@ def scan(archives: tuple[str, ...], out: Path, **options: Any) -> None:
 @_inferring
 def profile(out: Path, **options: Any) -> None:
     """Only infer: make profile and report again from the store, without reading a picture."""
-    if not (out / "store").is_dir():
-        _fail(f"no measurement store in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
+    _need_store(out)
     made = _profile(out, _infer_options(options))
     _close(made, out, [f"note: {n}" for n in made["notices"]])
 
@@ -173,10 +174,11 @@ def measure(files: tuple[str, ...], as_json: bool, **options: Any) -> None:
         memory_mb=options["memory_mb"],
         max_pixels=round(options["max_megapixels"] * 1e6),
     )
-    for row in measure_files(list(files), workers=options["workers"], options=limits):
-        set_aside += row["status"] != "measured"
-        for line in [frame_line(row)] if as_json else frame_lines(row):
-            click.echo(line)
+    with closing(measure_files(list(files), workers=options["workers"], options=limits)) as rows:
+        for row in rows:
+            set_aside += row["status"] != "measured"
+            for line in [frame_line(row)] if as_json else frame_lines(row):
+                click.echo(line)
     sys.exit(SET_ASIDE if set_aside else 0)
 
 
@@ -199,7 +201,7 @@ def verify(out: Path) -> None:
     try:
         problems = Store(out / "store").verify()
     except StoreError as error:
-        _fail(str(error), 1)
+        fail(str(error), 1)
     for line in problems:
         click.echo(line)
     click.echo("the store is whole" if not problems else f"{len(problems)} problems")
@@ -234,9 +236,9 @@ def _infer_options(options: dict[str, Any]) -> Any:
         if options["labels_csv"] is not None:
             options["labels_csv"].read_text(encoding="utf-8")
     except UnicodeDecodeError:
-        _fail(f"{options['labels_csv']} is not text in UTF-8; save it as UTF-8", 2)
+        fail(f"{options['labels_csv']} is not text in UTF-8; save it as UTF-8", 2)
     except ValueError as error:
-        _fail(str(error), 2)
+        fail(str(error), 2)
     return InferOptions(criteria=criteria, **options)
 
 
@@ -245,11 +247,11 @@ def _prepared(out: Path, archives: tuple[str, ...]) -> Path:
 
     for archive in archives:
         if "://" not in archive and not Path(archive).exists():
-            _fail(f"there is no folder or file {archive}; check the path", 2)
+            fail(f"there is no folder or file {archive}; check the path", 2)
     try:
         return prepare_output(out, archives)
     except OutputError as error:
-        _fail(str(error), 2)
+        fail(str(error), 2)
 
 
 def _scan(
@@ -279,9 +281,7 @@ def _scan(
                 progress=meanwhile(show) if profile_follows else show,
             )
     except (ScanError, StoreBusy, StoreError) as error:
-        _fail(str(error), 1)
-    except KeyboardInterrupt:
-        _fail("stopped; what was measured is kept, the same command goes on from there", 1)
+        fail(str(error), 1)
 
 
 def _profile(target: Path, options: Any) -> dict[str, Any]:
@@ -293,9 +293,9 @@ def _profile(target: Path, options: Any) -> dict[str, Any]:
         made, frames = profile_of(store, options)
         write_all(made, frames, store, target)
     except (StoreError, ValueError) as error:
-        _fail(str(error), 1)
+        fail(str(error), 1)
     except OSError as error:
-        _fail(f"the profile can't be written to {target}: {error.strerror or error}", 1)
+        fail(f"the profile can't be written to {target}: {error.strerror or error}", 1)
     return made
 
 
@@ -311,6 +311,11 @@ def _close(made: dict[str, Any], target: Path, more: list[str]) -> None:
     click.echo(f"Report: {target / 'report.html'}")
 
 
+def _need_store(out: Path) -> None:
+    if not (out / "store").is_dir():
+        fail(f"no measurement store in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
+
+
 def _read_profile(out: Path) -> dict[str, Any]:
     import json
 
@@ -318,11 +323,6 @@ def _read_profile(out: Path) -> dict[str, Any]:
     try:
         return json.loads(path.read_text(encoding="utf-8"))
     except OSError:
-        _fail(f"no profile in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
+        fail(f"no profile in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
     except ValueError:
-        _fail(f"{path} is damaged; `auditor profile --out {out}` makes it again", 1)
-
-
-def _fail(message: str, code: int) -> NoReturn:
-    click.echo(f"auditor: {message}", err=True)
-    sys.exit(code)
+        fail(f"{path} is damaged; `auditor profile --out {out}` makes it again", 1)

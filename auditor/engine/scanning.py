@@ -86,6 +86,10 @@ def scan(
         return _Scan(roots, store, count, cluster, options or ScanOptions(), progress).go(find)
 
 
+def _asked(stop: StopSignal) -> str:
+    return f"{stop.asked}; run the same command again to go on"
+
+
 class _Scan:
     def __init__(
         self,
@@ -139,6 +143,8 @@ class _Scan:
                 self._save_what_came()
                 if self.pool is not None:
                     self.pool.close()
+            if stop.asked and not self.summary.stopped:  # asked while all that was left was tidying
+                self.summary.stopped = _asked(stop)
         if self.summary.set_aside:
             self.summary.aside = self.store.set_aside()
         self.summary.notices += self.store.warnings
@@ -160,7 +166,7 @@ class _Scan:
         while not walk.ended or self._unfinished():
             if stop.asked:
                 self._finish_running()
-                raise _Stop(f"{stop.asked}; run the same command again to go on")
+                raise _Stop(_asked(stop))
             if not walk.ended and self._room():
                 # While workers have enough to do the walk may wait; without work we wait for it.
                 for chunk in walk.take(0.0 if self.running or len(self.batcher) else 0.05):

@@ -1,0 +1,81 @@
+"""How commands end when they can't go on: one line, the right code, never a traceback."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from auditor.cli import main
+
+
+def call(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(w) for w in words])
+
+
+@pytest.fixture
+def picture(tmp_path: Path) -> Path:
+    ramp = np.linspace(0, 255, 480 * 320).reshape(320, 480).astype(np.uint8)
+    path = tmp_path / "archive" / "plain.png"
+    path.parent.mkdir()
+    cv2.imwrite(str(path), ramp)
+    return path
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no device here that is always full")
+@pytest.mark.parametrize("words", [["--help"], ["measure", "--json"], ["measure"]])
+def test_an_output_that_takes_nothing_is_told_in_one_line(picture: Path, words: list[str]) -> None:
+    more = [str(picture)] if words[0] == "measure" else []
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "auditor", *words, *more],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+    assert done.returncode == 1
+    assert done.stderr == "auditor: the output can't be written: No space left on device\n"
+
+
+def test_a_reader_that_has_seen_enough_is_no_error(picture: Path) -> None:
+    done = subprocess.run(
+        f"{sys.executable} -m auditor measure --json {picture} | head -c 5",
+        shell=True,
+        capture_output=True,
+        text=True,
+    )
+    assert (done.stdout, done.stderr) == ('{"pat', "")
+
+
+@pytest.mark.parametrize(
+    ("words", "stage", "line"),
+    [
+        (["profile"], "auditor.audit.profile_of", "; run the same command again to go on"),
+        (["run"], "auditor.audit.prepare_output", "; run the same command again to go on"),
+        (["measure"], "auditor.engine.single.find_files", ""),
+    ],
+)
+def test_stopping_is_told_alike_whatever_was_under_way(
+    picture: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    words: list[str],
+    stage: str,
+    line: str,
+) -> None:
+    out = tmp_path / "out"
+    (out / "store").mkdir(parents=True)
+
+    def stopped(*args: object, **more: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(stage, stopped)
+    archive = [] if words == ["profile"] else [picture.parent]
+    place = [] if words == ["measure"] else ["--out", out]
+    done = call(*words, *archive, *place)
+    assert done.exit_code == 1
+    assert done.output == f"auditor: stopped by Ctrl-C{line}\n"
