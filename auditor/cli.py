@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import click
 
 from auditor import __version__
-from auditor.cli_frame import Commands, fail
+from auditor.cli_frame import Amount, Commands, Folder, Name, fail
 
 __all__ = ["main"]
 
@@ -35,7 +35,7 @@ def _together(*options: Callable[[F], F]) -> Callable[[F], F]:
 _out = click.option(
     "--out",
     required=True,
-    type=click.Path(path_type=Path),
+    type=Folder(),
     help="Folder for the profile, the report and the measurement store; never inside an archive.",
 )
 _workers = click.option(
@@ -46,7 +46,7 @@ _workers = click.option(
 )
 _megapixels = click.option(
     "--max-megapixels",
-    type=click.FloatRange(min=0, min_open=True),
+    type=Amount(1e6),
     default=300.0,
     show_default=True,
     help="Set larger pictures aside from their header.",
@@ -54,7 +54,7 @@ _megapixels = click.option(
 _limits = _together(
     click.option(
         "--seconds-per-file",
-        type=click.FloatRange(min=0, min_open=True),
+        type=Amount(1e6),
         default=60.0,
         show_default=True,
         help="Set a file aside when it takes longer.",
@@ -62,7 +62,7 @@ _limits = _together(
     click.option(
         "--memory-per-file",
         "memory_mb",
-        type=click.IntRange(100),
+        type=click.IntRange(100, 10**7),
         default=4000,
         show_default=True,
         metavar="MB",
@@ -72,7 +72,9 @@ _limits = _together(
 )
 _scanning = _together(
     _workers,
-    click.option("--cluster", metavar="ADDRESS", help="Dask scheduler that takes the batches."),
+    click.option(
+        "--cluster", type=Name(), metavar="ADDRESS", help="Dask scheduler that takes the batches."
+    ),
     click.option("--retry", is_flag=True, help="Try files again that were set aside before."),
     _limits,
 )
@@ -81,8 +83,12 @@ _inferring = _together(
         "--rating", type=click.IntRange(1, 5), help="Only keepers of so many stars or more."
     ),
     click.option("--since", metavar="DATE", help="Only frames taken on or after this date."),
-    click.option("--body", metavar="NAME", help="Only bodies whose name contains this."),
-    click.option("--lens", metavar="NAME", help="Only lenses whose name contains this."),
+    click.option(
+        "--body", type=Name(), metavar="NAME", help="Only bodies whose name contains this."
+    ),
+    click.option(
+        "--lens", type=Name(), metavar="NAME", help="Only lenses whose name contains this."
+    ),
     click.option(
         "--labels",
         "labels_csv",
@@ -119,7 +125,7 @@ def main() -> None:
 
 
 @main.command()
-@click.argument("archives", nargs=-1, required=True)
+@click.argument("archives", nargs=-1, required=True, type=Name())
 @_out
 @_scanning
 @_inferring
@@ -136,7 +142,7 @@ def run(archives: tuple[str, ...], out: Path, **options: Any) -> None:
 
 
 @main.command()
-@click.argument("archives", nargs=-1, required=True)
+@click.argument("archives", nargs=-1, required=True, type=Name())
 @_out
 @_scanning
 def scan(archives: tuple[str, ...], out: Path, **options: Any) -> None:
@@ -159,7 +165,7 @@ def profile(out: Path, **options: Any) -> None:
 
 
 @main.command()
-@click.argument("files", nargs=-1, required=True)
+@click.argument("files", nargs=-1, required=True, type=Name())
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, in the order given.")
 @_workers
 @_limits

@@ -1,19 +1,56 @@
-"""What every command has in common: how it ends when it can't go on."""
+"""What every command has in common: its kinds of values, and how it ends when it can't go on."""
 
 from __future__ import annotations
 
 import contextlib
 import io
+import math
 import os
 import sys
+from pathlib import Path
 from typing import Any, NoReturn
 
 import click
 
-__all__ = ["Commands", "fail"]
+__all__ = ["Amount", "Commands", "Folder", "Name", "fail"]
 
 RESUMED = ("run", "scan", "profile")
 """Commands that go on, or begin again without harm, when called once more."""
+
+
+class Name(click.ParamType):
+    """Text that is not empty: an empty path would silently stand for the current folder."""
+
+    name = "text"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not str(value).strip():
+            self.fail("it is empty", param, ctx)
+        return value
+
+
+class Folder(Name):
+    """As `Name`, given as a path."""
+
+    name = "path"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
+        return Path(super().convert(value, param, ctx))
+
+
+class Amount(click.FloatRange):
+    """A number above 0 and at most `most`. 'nan' lies in every range, so it is refused by itself."""
+
+    def __init__(self, most: float) -> None:
+        super().__init__(min=0, min_open=True, max=most)
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        number = float(super().convert(value, param, ctx))
+        if math.isnan(number):
+            self.fail(f"'{value}' is not a number", param, ctx)
+        return number
 
 
 class Commands(click.Group):

@@ -79,3 +79,35 @@ def test_stopping_is_told_alike_whatever_was_under_way(
     done = call(*words, *archive, *place)
     assert done.exit_code == 1
     assert done.output == f"auditor: stopped by Ctrl-C{line}\n"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["run", "ARCHIVE", "--out", ""],
+        ["run", "", "--out", "OUT"],
+        ["scan", "", "--out", "OUT"],
+        ["measure", ""],
+        ["profile", "--out", ""],
+        ["verify", "--out", ""],
+        ["profile", "--out", "OUT", "--lens", " "],
+        ["run", "ARCHIVE", "--out", "OUT", "--cluster", ""],
+    ],
+)
+def test_an_empty_word_never_stands_for_the_current_folder(
+    picture: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str]
+) -> None:
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    places = {"ARCHIVE": str(picture.parent), "OUT": str(tmp_path / "out")}
+    done = call(*(places.get(w, w) for w in words))
+    assert done.exit_code == 2
+    assert "it is empty" in done.output
+    assert not list((tmp_path / "here").iterdir())
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("option", ["--seconds-per-file", "--max-megapixels"])
+@pytest.mark.parametrize("value", ["nan", "inf", "0", "-1"])
+def test_limits_are_numbers_above_nothing(picture: Path, option: str, value: str) -> None:
+    assert call("measure", picture, option, value).exit_code == 2
