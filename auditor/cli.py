@@ -204,13 +204,15 @@ def verify(out: Path) -> None:
     """Check that the measurement store is whole."""
     from auditor.store import Store, StoreError
 
+    _need_store(out)
     try:
         problems = Store(out / "store").verify()
     except StoreError as error:
         fail(str(error), 1)
     for line in problems:
         click.echo(line)
-    click.echo("the store is whole" if not problems else f"{len(problems)} problems")
+    many = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
+    click.echo(many if problems else "the store is whole")
     sys.exit(1 if problems else 0)
 
 

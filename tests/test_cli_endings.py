@@ -111,3 +111,21 @@ def test_an_empty_word_never_stands_for_the_current_folder(
 @pytest.mark.parametrize("value", ["nan", "inf", "0", "-1"])
 def test_limits_are_numbers_above_nothing(picture: Path, option: str, value: str) -> None:
     assert call("measure", picture, option, value).exit_code == 2
+
+
+def test_verifying_what_is_not_there_is_a_wrong_call(tmp_path: Path) -> None:
+    done = call("verify", "--out", tmp_path / "nothing")
+    assert done.exit_code == 2
+    assert done.output.startswith(f"auditor: no measurement store in {tmp_path / 'nothing'}")
+    assert not (tmp_path / "nothing").exists()
+
+
+def test_one_problem_is_one_problem(picture: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    assert call("scan", picture.parent, "--out", out, "--workers", "1").exit_code == 0
+    assert call("verify", "--out", out).output == "the store is whole\n"
+    (part,) = (out / "store" / "frames").iterdir()
+    part.write_bytes(part.read_bytes()[:-1])
+    done = call("verify", "--out", out)
+    assert done.exit_code == 1
+    assert done.output.splitlines()[-1] == "1 problem"
