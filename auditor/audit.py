@@ -34,6 +34,7 @@ _SETTINGS: Final = frozenset(Settings.__slots__) - {"labels"}
 
 __all__ = [
     "InferOptions",
+    "OptionError",
     "OutputError",
     "meanwhile",
     "prepare_output",
@@ -41,6 +42,10 @@ __all__ = [
     "scan_archive",
     "write_all",
 ]
+
+
+class OptionError(ValueError):
+    """What was asked for can't be had from this archive; the message is one line in plain words."""
 
 
 class OutputError(ValueError):
@@ -144,8 +149,12 @@ def _ready_later_stages() -> None:
 
 
 def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any], pd.DataFrame]:
-    """Infer the profile of a store; also give back the frame table that it was made from."""
-    from auditor.crawl import relate, select
+    """Infer the profile of a store; also give back the frame table that it was made from.
+
+    Raises:
+        OptionError: when no measured frame meets the restrictions.
+    """
+    from auditor.crawl import Selection, relate
     from auditor.infer.comparisons import labels_from_csv
     from auditor.infer.criteria import Criteria
     from auditor.infer.profile import build_profile
@@ -167,9 +176,12 @@ def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any
         "set_aside": int(aside.sum()),
         "copies": int((~aside & ~frames["best"].to_numpy(bool)).sum()),
     }
-    chosen = select(
-        frames, rating=options.rating, since=options.since, body=options.body, lens=options.lens
-    )
+    selection = Selection(options.rating, options.since, options.body, options.lens)
+    wanted = selection.matches(frames).to_numpy(bool)
+    if counts["measured"] and not (wanted & ~aside).any():
+        raise OptionError(selection.why_none(frames[~aside]))
+    # What was set aside is told whatever is looked at: hardly any such file has names or stars.
+    chosen = frames[wanted | aside]
     patterns: list[Any] = []
     notices = list(store.warnings)
     if options.labels_csv is not None:
@@ -184,6 +196,10 @@ def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any
         patterns=patterns,
         accept=options.accept,
     )
+    profile["filter"] = None
+    if selection.given():
+        looked_at = {"frames": int((wanted & ~aside).sum()), "words": selection.words()}
+        profile["filter"] = selection.given() | looked_at
     profile["notices"] = notices
     return profile, chosen
 

@@ -293,13 +293,15 @@ def _scan(
 
 
 def _profile(target: Path, options: Any) -> dict[str, Any]:
-    from auditor.audit import profile_of, write_all
+    from auditor.audit import OptionError, profile_of, write_all
     from auditor.store import StoreError
 
     store = target / "store"
     try:
         made, frames = profile_of(store, options)
         write_all(made, frames, store, target)
+    except OptionError as error:
+        fail(str(error), 2)
     except (StoreError, ValueError) as error:
         fail(str(error), 1)
     except OSError as error:

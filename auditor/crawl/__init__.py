@@ -9,20 +9,20 @@ from auditor.crawl.walk import find_files
 
 if TYPE_CHECKING:
     from auditor.crawl.captures import relate
-    from auditor.crawl.selection import SelectionError, select
+    from auditor.crawl.selection import Selection, SelectionError
 
 __all__ = [
     "FileEntry",
+    "Selection",
     "SelectionError",
     "Skipped",
     "find_files",
     "on_disk",
     "printable",
     "relate",
-    "select",
 ]
 
-_LATER = {"relate": ".captures", "select": ".selection", "SelectionError": ".selection"}
+_LATER = {"relate": ".captures", "Selection": ".selection", "SelectionError": ".selection"}
 
 
 def __getattr__(name: str) -> Any:

@@ -1,0 +1,79 @@
+"""From a store to the files that a person reads: what is asked for is looked at, and said."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from auditor.cli import main
+from auditor.store import Store
+
+Row = dict[str, Any]
+
+
+def row(path: str, lens: str | None, **more: Any) -> Row:
+    own = {"status": "measured", "file_id": path, "body": "Alder One", "lens": lens}
+    light = {"f_number": 8.0, "iso": 100.0, "exposure_time_s": 0.01, "source": "camera"}
+    return {"path": path, "taken": "2024-05-01T06:00:00"} | own | light | more
+
+
+@pytest.fixture
+def out(tmp_path: Path) -> Path:
+    rows = [row(f"/pictures/a/{i}.jpg", "Tarn 35mm") for i in range(3)]
+    rows += [row(f"/pictures/b/{i}.jpg", "Tarn 85mm", rating=4) for i in range(2)]
+    broken = {"path": "/pictures/b/x.jpg", "status": "set-aside", "reason": "the file is empty"}
+    with Store(tmp_path / "out" / "store") as store:
+        store.append([*rows, broken])
+    return tmp_path / "out"
+
+
+def profile(out: Path, *words: str | Path) -> Result:
+    return CliRunner().invoke(main, ["profile", "--out", str(out), *map(str, words)])
+
+
+def made(out: Path) -> Any:
+    return json.loads((out / "profile.json").read_text())
+
+
+def files(out: Path) -> dict[str, bytes]:
+    return {p.name: p.read_bytes() for p in out.rglob("*") if p.is_file()}
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--lens", "absent"], "no frame matches --lens absent; the most used lens names are: "),
+        (["--since", "2031"], "no frame matches --since 2031\n"),
+        (["--rating", "5"], "no frame matches --rating 5\n"),
+        (["--lens", "35", "--rating", "4"], "no frame matches --rating 4 --lens 35 together\n"),
+    ],
+)
+def test_a_restriction_that_nothing_meets_is_a_wrong_call_and_overwrites_nothing(
+    out: Path, words: list[str], said: str
+) -> None:
+    assert profile(out).exit_code == 0
+    before = files(out)
+    done = profile(out, *words)
+    assert done.exit_code == 2
+    assert done.output.startswith(f"auditor: {said}")
+    assert len(done.output.splitlines()) == 1
+    assert files(out) == before
+
+
+def test_a_restriction_is_named_on_page_card_and_terminal_and_in_the_profile(out: Path) -> None:
+    assert profile(out).exit_code == 0
+    assert made(out)["filter"] is None
+    done = profile(out, "--lens", "tarn 85", "--rating", "3")
+    assert done.exit_code == 0
+    told = '3 stars or more, lens "tarn 85"'
+    assert made(out)["filter"] == {"rating": 3, "lens": "tarn 85", "frames": 2, "words": told}
+    assert made(out)["frames"] == {"found": 6, "measured": 5, "set_aside": 1, "copies": 0}
+    assert done.stdout.startswith(f"2 of the 5 frames measured are looked at here ({told})")
+    page, card = ((out / n).read_text() for n in ("report.html", "card.html"))
+    assert "2 of the 5 frames measured are looked at here" in page
+    assert "/pictures/b/x.jpg" in page  # set aside, whatever its lens was
+    assert "Only frames with: <bdi>3 stars or more, lens" in card
