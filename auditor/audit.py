@@ -200,8 +200,21 @@ def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any
     if selection.given():
         looked_at = {"frames": int((wanted & ~aside).sum()), "words": selection.words()}
         profile["filter"] = selection.given() | looked_at
-    profile["notices"] = notices
+    unread = store.unread()
+    profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
+    profile["notices"] = notices + _unread_notice(unread)
     return profile, chosen
+
+
+def _unread_notice(unread: Sequence[tuple[str, str]]) -> list[str]:
+    if not unread:
+        return []
+    first = unread[0][0]
+    what = first if len(unread) == 1 else f"{len(unread)} folders, such as {first},"
+    return [
+        f"{what} could not be read: pictures in there that no earlier run measured are missing; "
+        "make what is closed readable, then run again"
+    ]
 
 
 def _spectra(store: Store, paths: list[str]) -> pd.DataFrame:

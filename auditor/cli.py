@@ -138,7 +138,7 @@ def run(archives: tuple[str, ...], out: Path, **options: Any) -> None:
     known = set(summary.notices)
     summary.notices += [n for n in profile["notices"] if n not in known]
     _close(profile, target, [*summary.notice_lines(), *summary.set_aside_lines()])
-    sys.exit(SET_ASIDE if profile["frames"]["set_aside"] or summary.unread else 0)
+    sys.exit(SET_ASIDE if profile["frames"]["set_aside"] or profile["unread_folders"] else 0)
 
 
 @main.command()

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import os
 import re
+from pathlib import Path
 
-__all__ = ["on_disk", "printable"]
+__all__ = ["on_disk", "printable", "root_name"]
 
 _UNSAFE = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff\u2028\u2029]")
 _ESCAPE = re.compile(r"\\x([0-9a-f]{2})|\\u([0-9a-f]{4})")
@@ -40,3 +41,10 @@ def on_disk(shown: str) -> str:
         return chr(code) if code < 0x80 else chr(0xDC00 + code)
 
     return _ESCAPE.sub(back, shown)
+
+
+def root_name(root: str | Path) -> str:
+    """The name with which the paths of everything found in a root begin: the address as it is, or the
+    absolute path, links left alone."""
+    text = str(root)
+    return text if "://" in text else os.path.abspath(os.path.expanduser(text))

@@ -7,6 +7,7 @@ largest folder, not the archive.
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 from collections.abc import Iterator, Sequence
@@ -22,6 +23,7 @@ from auditor.crawl.kinds import (
     hidden_reason,
     suffix_of,
 )
+from auditor.crawl.names import root_name
 
 __all__ = ["find_files"]
 
@@ -39,15 +41,15 @@ def find_files(roots: Sequence[str | Path]) -> Iterator[FileEntry | Skipped]:
     Yields:
         `FileEntry` for what can be read, `Skipped` for what can't or should not be.
     """
-    local = [os.path.abspath(os.path.expanduser(r)) for r in map(str, roots) if "://" not in r]
-    walker = _Walker([os.path.realpath(r) for r in local])
-    for root in map(str, roots):
+    named = [root_name(r) for r in roots]
+    walker = _Walker([os.path.realpath(r) for r in named if "://" not in r])
+    for root in named:
         if "://" in root:
             from auditor.crawl.remote import find_remote
 
             yield from find_remote(root)
         else:
-            yield from walker.walk(os.path.abspath(os.path.expanduser(root)))
+            yield from walker.walk(root)
 
 
 def _why(error: OSError) -> str:
@@ -182,7 +184,8 @@ class _Walker:
         except FileNotFoundError:
             return Skipped(path, "a link to something that is not there", picture)
         except OSError as error:
-            return Skipped(path, f"a link that can't be followed: {_why(error)}", picture)
+            closed = not picture and error.errno != errno.ELOOP  # may lead to a folder
+            return Skipped(path, f"a link that can't be followed: {_why(error)}", picture, closed)
         target = os.path.realpath(path)
         inside = any((target + os.sep).startswith(r) for r in self._roots)
         key = (info.st_dev, info.st_ino)

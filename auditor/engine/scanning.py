@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from ..crawl.found import FileEntry, Skipped
-from ..crawl.names import printable
+from ..crawl.names import printable, root_name
 from ..crawl.walk import find_files
 from ..store.errors import StoreError
 from .batch import settings_of
@@ -140,7 +140,7 @@ class _Scan:
                 self.summary.stopped = str(error)
             finally:
                 walk.give_up()
-                self._save_what_came()
+                self._save_what_came(walk)
                 if self.pool is not None:
                     self.pool.close()
             if stop.asked and not self.summary.stopped:  # asked while all that was left was tidying
@@ -385,9 +385,10 @@ class _Scan:
         while self.running and time.monotonic() < until:
             self._collect(0.1)
 
-    def _save_what_came(self) -> None:
+    def _save_what_came(self, walk: Walk) -> None:
         try:
             self.ledger.commit()
+            self._settle_unread(walk)
         except StoreError:
             self.ledger.drop()
 
@@ -403,6 +404,12 @@ class _Scan:
         self.summary.notices += [n for n in notices if n not in self.summary.notices]
         self.ledger.mark_gone(departed)
         planner.known.gone[departed] = True
+
+    def _settle_unread(self, walk: Walk) -> None:
+        """Have the store know the folders that could not be read, also after a walk cut short."""
+        whole = walk.ended and walk.error is None
+        roots = [printable(root_name(r)) for r in self.roots] if whole else []
+        self.store.remember_unread(self.summary.unread, roots)
 
     def _log_summary(self) -> None:
         s = self.summary

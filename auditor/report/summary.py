@@ -328,6 +328,8 @@ def findings(profile: Block) -> list[Finding]:
     aside = words.number(frames.get("set_aside"))
     if aside:
         text += f"; {words.count(aside, 'file')} set aside, each with its reason"
+    if unread := _list(profile, "unread_folders"):
+        text += f"; {words.count(len(unread), 'folder')} could not be read and may hold more"
     out = [Finding("Archive", text + ".")]
     if not lenses:
         none = "No lens could be judged: no measured frame names its lens and aperture."
