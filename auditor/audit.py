@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from auditor.record import COLUMNS, Settings
+from auditor.together import together
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -228,9 +229,13 @@ def _spectra(store: Store, paths: list[str]) -> pd.DataFrame:
 def write_all(
     profile: Mapping[str, Any], frames: pd.DataFrame, store_folder: Path, out: Path
 ) -> None:
-    """Write profile.json, the report page, the pocket card and the tables."""
+    """Write profile.json, the report page, the pocket card and the tables, all of them or none.
+
+    Raises OSError.
+    """
     from auditor.report import write_profile, write_report
     from auditor.store import Store
 
-    write_profile(dict(profile), out / "profile.json")
-    write_report(dict(profile), frames, Store(store_folder).pictures, out)
+    with together(out) as beside:
+        write_report(dict(profile), frames, Store(store_folder).pictures, beside)
+        write_profile(dict(profile), beside / "profile.json")

@@ -294,7 +294,7 @@ def _scan(
 
 def _profile(target: Path, options: Any) -> dict[str, Any]:
     from auditor.audit import OptionError, profile_of, write_all
-    from auditor.store import StoreError
+    from auditor.store import StoreError, why
 
     store = target / "store"
     try:
@@ -305,7 +305,7 @@ def _profile(target: Path, options: Any) -> dict[str, Any]:
     except (StoreError, ValueError) as error:
         fail(str(error), 1)
     except OSError as error:
-        fail(f"the profile can't be written to {target}: {error.strerror or error}", 1)
+        fail(f"the report can't be written to {target} ({why(error)}); what was there is kept", 1)
     return made
 
 

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import shutil
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +13,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from auditor.cli import main
-from auditor.store import Store
+from auditor.store import Store, why
+from auditor.together import together
 
 Row = dict[str, Any]
 
@@ -77,3 +81,48 @@ def test_a_restriction_is_named_on_page_card_and_terminal_and_in_the_profile(out
     assert "2 of the 5 frames measured are looked at here" in page
     assert "/pictures/b/x.jpg" in page  # set aside, whatever its lens was
     assert "Only frames with: <bdi>3 stars or more, lens" in card
+
+
+@pytest.mark.parametrize("share", [0.05, 0.9, 0.97])  # the page, the first tables, the last ones
+def test_a_disk_that_fills_up_while_the_report_is_written_leaves_what_was_there(
+    out: Path, small_disk: Callable[[str], Path], share: float
+) -> None:
+    target = small_disk("8m")
+    shutil.copytree(out, target / "out")
+    assert profile(target / "out", "--lens", "85").exit_code == 0
+    before = files(target / "out")
+    written = [p for p in (target / "out").rglob("*") if p.is_file() and "store" not in p.parts]
+    needed = sum(-(-p.stat().st_size // 4096) * 4096 for p in written)
+    free = shutil.disk_usage(target).free
+    (target / "filler").write_bytes(b"x" * (free - int(share * needed)))
+    done = profile(target / "out")
+    assert done.exit_code == 1
+    why = "the disk is full: free some space, then run again"
+    line = (
+        f"auditor: the report can't be written to {target / 'out'} ({why}); what was there is kept"
+    )
+    assert done.output == line + "\n"
+    assert files(target / "out") == before
+    assert sorted(p.name for p in (target / "out").iterdir()) == [
+        *("card.html", "profile.json", "report.html", "store", "tables"),
+    ]
+    (target / "filler").unlink()
+    assert profile(target / "out").exit_code == 0
+
+
+def test_the_reason_is_found_in_errors_that_have_it_in_their_text_alone() -> None:
+    said = why(OSError("Error writing bytes to file. Detail: [errno 28] No space left on device"))
+    assert said == "the disk is full: free some space, then run again"
+    assert why(OSError("something\nodd")) == "something odd: check the disk, then run again"
+
+
+def test_a_folder_left_by_a_program_that_was_killed_goes_when_it_is_old(tmp_path: Path) -> None:
+    old, young = tmp_path / ".writing-a", tmp_path / ".writing-b"
+    for folder in (old, young):
+        folder.mkdir()
+    os.utime(old, (1e9, 1e9))
+    with together(tmp_path) as beside:
+        (beside / "inner").mkdir()
+        (beside / "inner" / "x").write_text("new")
+    assert (tmp_path / "inner" / "x").read_text() == "new"
+    assert sorted(p.name for p in tmp_path.iterdir()) == [".writing-b", "inner"]
