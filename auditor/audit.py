@@ -6,6 +6,7 @@ again, with other thresholds or for a part of the frames, without reading a pict
 
 from __future__ import annotations
 
+import os
 import re
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -149,8 +150,12 @@ def _ready_later_stages() -> None:
     import_module("auditor.report").prepare()
 
 
-def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any], pd.DataFrame]:
+def profile_of(
+    store_folder: Path, options: InferOptions, archives: Sequence[str] = ()
+) -> tuple[dict[str, Any], pd.DataFrame]:
     """Infer the profile of a store; also give back the frame table that it was made from.
+
+    The store may hold more than the `archives` just scanned; how much, a notice says.
 
     Raises:
         OptionError: when no measured frame meets the restrictions.
@@ -204,6 +209,8 @@ def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any
     unread = store.unread()
     profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
     profile["notices"] = notices + _unread_notice(unread)
+    if archives:
+        profile["notices"] += _elsewhere_notice(frames["path"], archives)
     return profile, chosen
 
 
@@ -215,6 +222,22 @@ def _unread_notice(unread: Sequence[tuple[str, str]]) -> list[str]:
     return [
         f"{what} could not be read: pictures in there that no earlier run measured are missing; "
         "make what is closed readable, then run again"
+    ]
+
+
+def _elsewhere_notice(paths: pd.Series, archives: Sequence[str]) -> list[str]:
+    """Frames of the store that lie in none of the archives; a run adds to what is there."""
+    from auditor.crawl import shown_root
+
+    roots = [shown_root(archive) for archive in archives]
+    inside = tuple(root.rstrip("/" + os.sep) + end for root in roots for end in {"/", os.sep})
+    other = int((~(paths.isin(roots) | paths.str.startswith(inside))).sum())
+    if not other:
+        return []
+    return [
+        f"the profile covers all that was ever measured into this output folder: {other:,} of its "
+        f"{len(paths):,} frames come from other folders than the one{'s' * (len(roots) > 1)} given; "
+        "a new output folder keeps them apart"
     ]
 
 

@@ -134,7 +134,7 @@ def run(archives: tuple[str, ...], out: Path, **options: Any) -> None:
     scan_options, infer_options = _split(options)
     target = _prepared(out, archives)
     summary = _scan(archives, target, scan_options, profile_follows=True)
-    profile = _profile(target, infer_options)
+    profile = _profile(target, infer_options, archives)
     known = set(summary.notices)
     summary.notices += [n for n in profile["notices"] if n not in known]
     _close(profile, target, [*summary.notice_lines(), *summary.set_aside_lines()])
@@ -292,13 +292,13 @@ def _scan(
         fail(str(error), 1)
 
 
-def _profile(target: Path, options: Any) -> dict[str, Any]:
+def _profile(target: Path, options: Any, archives: tuple[str, ...] = ()) -> dict[str, Any]:
     from auditor.audit import OptionError, profile_of, write_all
     from auditor.store import StoreError, why
 
     store = target / "store"
     try:
-        made, frames = profile_of(store, options)
+        made, frames = profile_of(store, options, archives)
         write_all(made, frames, store, target)
     except OptionError as error:
         fail(str(error), 2)

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
+from auditor.audit import InferOptions, profile_of
 from auditor.cli import main
 from auditor.store import Store, why
 from auditor.together import together
@@ -126,3 +127,25 @@ def test_a_folder_left_by_a_program_that_was_killed_goes_when_it_is_old(tmp_path
         (beside / "inner" / "x").write_text("new")
     assert (tmp_path / "inner" / "x").read_text() == "new"
     assert sorted(p.name for p in tmp_path.iterdir()) == [".writing-b", "inner"]
+
+
+def test_frames_of_other_archives_in_the_store_are_counted_and_told(
+    out: Path, tmp_path: Path
+) -> None:
+    store = out / "store"
+
+    def told(*archives: str) -> list[str]:
+        return list(profile_of(store, InferOptions(), archives)[0]["notices"])
+
+    start = "the profile covers all that was ever measured into this output folder: "
+    assert told("/pictures") == told("/pictures/a", "/pictures/b/") == told() == []
+    (line,) = told("/pictures/a")
+    assert line.startswith(f"{start}3 of its 6 frames come from other folders than the one given;")
+    (line,) = told("/pictures/a", "/pictures/b/x.jpg")
+    assert line.startswith(f"{start}2 of its 6 frames come from other folders than the ones given;")
+    (line,) = told("/pic", "/pictures/a")
+    assert "3 of its 6" in line
+    (tmp_path / "empty").mkdir()
+    words = ["run", str(tmp_path / "empty"), "--out", str(out), "--workers", "1"]
+    done = CliRunner().invoke(main, words)
+    assert f"note: {start}6 of its 6 frames come from other folders" in done.stdout

@@ -4,7 +4,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from auditor.crawl.found import FileEntry, Skipped
-from auditor.crawl.names import on_disk, printable
+from auditor.crawl.names import on_disk, printable, shown_root
 from auditor.crawl.walk import find_files
 
 if TYPE_CHECKING:
@@ -20,6 +20,7 @@ __all__ = [
     "on_disk",
     "printable",
     "relate",
+    "shown_root",
 ]
 
 _LATER = {"relate": ".captures", "Selection": ".selection", "SelectionError": ".selection"}

@@ -6,11 +6,12 @@ What is stored or shown is its printable form, from which the path can be found 
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 from pathlib import Path
 
-__all__ = ["on_disk", "printable", "root_name"]
+__all__ = ["on_disk", "printable", "root_name", "shown_root"]
 
 _UNSAFE = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff\u2028\u2029]")
 _ESCAPE = re.compile(r"\\x([0-9a-f]{2})|\\u([0-9a-f]{4})")
@@ -44,7 +45,18 @@ def on_disk(shown: str) -> str:
 
 
 def root_name(root: str | Path) -> str:
-    """The name with which the paths of everything found in a root begin: the address as it is, or the
-    absolute path, links left alone."""
+    """A root as the walk takes it: an address as it is, or the absolute path, links left alone."""
     text = str(root)
     return text if "://" in text else os.path.abspath(os.path.expanduser(text))
+
+
+def shown_root(root: str | Path) -> str:
+    """That with which the stored paths of everything found in a root begin."""
+    name = root_name(root)
+    if "://" in name:
+        import fsspec
+
+        with contextlib.suppress(Exception):  # an address that can't be used has no paths either
+            system, start = fsspec.core.url_to_fs(name)
+            name = str(system.unstrip_protocol(start))
+    return printable(name)

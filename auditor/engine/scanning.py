@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from ..crawl.found import FileEntry, Skipped
-from ..crawl.names import printable, root_name
+from ..crawl.names import printable, shown_root
 from ..crawl.walk import find_files
 from ..store.errors import StoreError
 from .batch import settings_of
@@ -408,7 +408,7 @@ class _Scan:
     def _settle_unread(self, walk: Walk) -> None:
         """Have the store know the folders that could not be read, also after a walk cut short."""
         whole = walk.ended and walk.error is None
-        roots = [printable(root_name(r)) for r in self.roots] if whole else []
+        roots = [shown_root(r) for r in self.roots] if whole else []
         self.store.remember_unread(self.summary.unread, roots)
 
     def _log_summary(self) -> None:

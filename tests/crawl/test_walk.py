@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from auditor.crawl import FileEntry, Skipped, find_files, on_disk, printable
+from auditor.crawl import FileEntry, Skipped, find_files, on_disk, printable, shown_root
 from auditor.crawl.kinds import PICTURE_SUFFIXES, RAW_SUFFIXES, claims_picture
 from auditor.measure.decode import RAW_SUFFIXES as DECODED_AS_RAW
 
@@ -303,3 +303,15 @@ def test_remote_archives_by_address_have_the_same_interface() -> None:
         assert isinstance(gone, Skipped)
     finally:
         system.rm("/archive", recursive=True)
+
+
+def test_the_shown_root_is_what_the_paths_found_in_it_begin_with(tmp_path: Path) -> None:
+    import fsspec
+
+    put(tmp_path / "café" / "x.jpg")
+    with fsspec.open("memory://shown/in/y.jpg", "wb") as file:
+        file.write(b"y")
+    relative = os.path.relpath(tmp_path / "café")
+    for root in (tmp_path / "café", relative, "memory://shown", "memory://shown/in/"):
+        (path,) = found(root)
+        assert printable(path).startswith(shown_root(root).rstrip("/") + "/")
