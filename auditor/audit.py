@@ -158,9 +158,11 @@ def profile_of(
     The store may hold more than the `archives` just scanned; how much, a notice says.
 
     Raises:
-        OptionError: when no measured frame meets the restrictions.
+        OptionError: when no measured frame meets the restrictions, or none tells how noisy what is
+            accepted looks.
     """
     from auditor.crawl import Selection, relate
+    from auditor.infer.bodies import AcceptError
     from auditor.infer.comparisons import labels_from_csv
     from auditor.infer.criteria import Criteria
     from auditor.infer.profile import build_profile
@@ -193,15 +195,18 @@ def profile_of(
     if options.labels_csv is not None:
         patterns, problems = labels_from_csv(options.labels_csv.read_text(encoding="utf-8"))
         notices += problems
-    profile = build_profile(
-        chosen,
-        options.criteria or Criteria(),
-        counts,
-        pictures=store.pictures,
-        spectra=lambda paths: _spectra(store, paths),
-        patterns=patterns,
-        accept=options.accept,
-    )
+    try:
+        profile = build_profile(
+            chosen,
+            options.criteria or Criteria(),
+            counts,
+            pictures=store.pictures,
+            spectra=lambda paths: _spectra(store, paths),
+            patterns=patterns,
+            accept=options.accept,
+        )
+    except AcceptError as error:
+        raise OptionError(str(error)) from error
     profile["filter"] = None
     if selection.given():
         looked_at = {"frames": int((wanted & ~aside).sum()), "words": selection.words()}

@@ -149,3 +149,13 @@ def test_frames_of_other_archives_in_the_store_are_counted_and_told(
     words = ["run", str(tmp_path / "empty"), "--out", str(out), "--workers", "1"]
     done = CliRunner().invoke(main, words)
     assert f"note: {start}6 of its 6 frames come from other folders" in done.stdout
+
+
+@pytest.mark.parametrize("body", ["Nope", "Alder"])
+def test_accepting_the_noise_of_a_body_that_the_archive_cannot_judge_is_a_wrong_call(
+    out: Path, body: str
+) -> None:
+    done = profile(out, "--accept", f"{body}:800:shade")
+    assert done.exit_code == 2
+    assert done.output.startswith(f"auditor: no noise was measured for body '{body}'")
+    assert not (out / "profile.json").exists()
