@@ -32,6 +32,8 @@ _UNREAD: Final = re.compile(
     r"|^(sharpness_note|noise_note|flash|hot_pixels|fringe_strength|size_bytes|mtime_ns|written_.*|exposure_bias_ev)$"
 )
 """Columns that no inference reads for every frame: left on disk, they spare most of the memory."""
+FEW_LOST: Final = 10
+"""So many patterns that match nothing are named; the rest are counted."""
 _SETTINGS: Final = frozenset(Settings.__slots__) - {"labels"}
 
 __all__ = [
@@ -163,7 +165,7 @@ def profile_of(
     """
     from auditor.crawl import Selection, relate
     from auditor.infer.bodies import AcceptError
-    from auditor.infer.comparisons import labels_from_csv
+    from auditor.infer.comparisons import labels_from_csv, unmatched
     from auditor.infer.criteria import Criteria
     from auditor.infer.profile import build_profile
     from auditor.settings import reconcile
@@ -194,7 +196,13 @@ def profile_of(
     notices = list(store.warnings)
     if options.labels_csv is not None:
         patterns, problems = labels_from_csv(options.labels_csv.read_text(encoding="utf-8"))
-        notices += problems
+        notices += problems or ([] if patterns else [f"labels: {options.labels_csv} holds none"])
+        lost = [
+            f"'{pattern}' for '{label}'" for pattern, label in unmatched(frames["path"], patterns)
+        ]
+        if lost:
+            more = f" and {len(lost) - FEW_LOST} more" if len(lost) > FEW_LOST else ""
+            notices.append(f"labels: no file matches {', '.join(lost[:FEW_LOST])}{more}")
     try:
         profile = build_profile(
             chosen,

@@ -159,3 +159,19 @@ def test_accepting_the_noise_of_a_body_that_the_archive_cannot_judge_is_a_wrong_
     assert done.exit_code == 2
     assert done.output.startswith(f"auditor: no noise was measured for body '{body}'")
     assert not (out / "profile.json").exists()
+
+
+def test_labels_that_label_nothing_are_told(out: Path, tmp_path: Path) -> None:
+    def told(text: str) -> list[str]:
+        (tmp_path / "labels.csv").write_text(text)
+        assert profile(out, "--labels", tmp_path / "labels.csv").exit_code == 0
+        return list(made(out)["notices"])
+
+    assert told("pattern,label\n*/a/*,polariser\n0.jpg,tripod\n") == []
+    (line,) = told("*/a/*,polariser\n*/c/*,grey filter\n9.jpg,tripod\n")
+    assert line == "labels: no file matches '*/c/*' for 'grey filter', '9.jpg' for 'tripod'"
+    (line,) = told("".join(f"x{i},y\n" for i in range(12)))
+    assert line.endswith("'x9' for 'y' and 2 more")
+    for empty in ("", "pattern,label\n", "\n\n"):
+        assert told(empty) == [f"labels: {tmp_path / 'labels.csv'} holds none"]
+    assert told("only a pattern\n") == ["labels: line 1 needs a pattern and a label, left out"]
