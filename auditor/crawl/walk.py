@@ -1,7 +1,7 @@
 """Folders to files: every picture of an archive once, in a fixed order, with what was passed over.
 
 One pass of `os.scandir` tells files, folders and links apart without asking the disk again; only
-pictures are asked for size and time. Per folder only names are held, so that memory follows the
+pictures are asked for size and time, and only files without an ending are opened. Per folder only names are held, so that memory follows the
 largest folder, not the archive.
 """
 
@@ -14,6 +14,7 @@ from collections.abc import Iterator, Sequence
 from operator import attrgetter
 from pathlib import Path
 
+from auditor.crawl.beginning import holds_picture
 from auditor.crawl.found import FileEntry, Skipped, sidecar_of
 from auditor.crawl.kinds import (
     PICTURE_SUFFIXES,
@@ -86,7 +87,8 @@ class _Walker:
         if stat.S_ISREG(info.st_mode):
             key = (info.st_dev, info.st_ino)
             target = os.path.realpath(root)
-            walked = claims_picture(target) and any(target.startswith(r) for r in self._roots)
+            inside = any(target.startswith(r) for r in self._roots)
+            walked = inside and _is_picture(os.path.basename(target), target)
             if walked or key in self._linked:
                 return  # found in its folder, or named twice
             self._linked.add(key)
@@ -124,6 +126,8 @@ class _Walker:
                             files.append(entry)
                         elif suffix == SIDECAR_SUFFIX:
                             sidecars[name[:-4].lower()] = name
+                        elif not suffix and _is_picture(name, entry.path):
+                            files.append(entry)
                     elif entry.is_symlink():
                         links.append(name)
                     elif entry.is_dir(follow_symlinks=False):
@@ -200,7 +204,7 @@ class _Walker:
             return None
         if not stat.S_ISREG(info.st_mode):
             return Skipped(path, f"a link to {_special(info.st_mode)}", picture)
-        if suffix_of(name) == SIDECAR_SUFFIX or not picture:
+        if not (picture or _is_picture(name, path)):
             return None
         if inside:
             return Skipped(path, "a link to a file of the archive, which is read there", True)
@@ -208,6 +212,13 @@ class _Walker:
             return Skipped(path, "a link to a file that was read already", True)
         self._linked.add(key)
         return _entry(base, name, info, root, sidecars)
+
+
+def _is_picture(name: str, path: str) -> bool:
+    """Whether a file counts as a picture: by its name, or without an ending by its beginning."""
+    if suffix_of(name):
+        return claims_picture(name)
+    return not hidden_reason(name) and holds_picture(path)
 
 
 def _entry(

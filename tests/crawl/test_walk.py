@@ -8,6 +8,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -315,3 +317,48 @@ def test_the_shown_root_is_what_the_paths_found_in_it_begin_with(tmp_path: Path)
     for root in (tmp_path / "café", relative, "memory://shown", "memory://shown/in/"):
         (path,) = found(root)
         assert printable(path).startswith(shown_root(root).rstrip("/") + "/")
+
+
+def test_a_picture_that_lost_its_ending_is_found_by_its_beginning(tmp_path: Path) -> None:
+    ramp = np.linspace(0, 255, 64 * 64).reshape(64, 64).astype(np.uint8)
+    for kind in (".jpg", ".png", ".webp", ".tiff"):
+        put(tmp_path / "in" / kind[1:], cv2.imencode(kind, ramp)[1].tobytes())
+    put(tmp_path / "in" / "phone", b"\x00\x00\x00\x18ftypheic\x00\x00\x00\x00")
+    put(tmp_path / "in" / "lake.xmp")
+    put(tmp_path / "in" / "lak.xmp")
+    put(tmp_path / "in" / "lake", b"\xff\xd8\xff\xe1")
+    for name, content in (
+        *(("notes", b"JPEG"), ("empty", b""), ("film", b"\x00\x00\x00\x18ftypisom"), ("bm", b"BM")),
+        *((".hidden", b"\xff\xd8\xff\xe0"), ("x.jpg~", b"\xff\xd8\xff\xe0"), ("a.txt", b"II*\x00")),
+    ):
+        put(tmp_path / "in" / name, content)
+    entries = [e for e in find_files([tmp_path / "in"]) if isinstance(e, FileEntry)]
+    assert [os.path.basename(e.path) for e in entries] == [
+        *("jpg", "lake", "phone", "png", "tiff", "webp"),
+    ]
+    assert [e.sidecar for e in entries if e.sidecar] == [str(tmp_path / "in" / "lake.xmp")]
+    assert not skipped(tmp_path / "in")
+    # Named beside its folder it is still one file; a link to it from elsewhere leads to it too.
+    assert found(tmp_path / "in", tmp_path / "in" / "jpg") == [e.path for e in entries]
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "linked").symlink_to(tmp_path / "in" / "jpg")
+    (tmp_path / "out" / "notes").symlink_to(tmp_path / "in" / "notes")
+    assert found(tmp_path / "out") == [str(tmp_path / "out" / "linked")]
+
+
+def test_only_files_without_an_ending_are_opened(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("a.jpg", "b.txt", "c.tar.gz", ".hidden", "d.xmp", "plain"):
+        put(tmp_path / name)
+    opened: list[str] = []
+    monkeypatch.setattr("auditor.crawl.walk.holds_picture", lambda path: opened.append(path))
+    assert found(tmp_path) == [str(tmp_path / "a.jpg")]
+    assert opened == [str(tmp_path / "plain")]
+
+
+def test_looking_into_a_file_leaves_its_time_of_access(tmp_path: Path) -> None:
+    path = put(tmp_path / "plain", b"\xff\xd8\xff\xe0")
+    os.utime(path, ns=(10**18, 2 * 10**18))  # read before it was changed: a read would be noted
+    assert found(tmp_path) == [str(path)]
+    assert os.stat(path).st_atime_ns == 10**18
