@@ -30,12 +30,18 @@ class Name(click.ParamType):
 
 
 class Folder(Name):
-    """As `Name`, given as a path."""
+    """As `Name`, given as a path. The tables' library opens no path that is not text."""
 
     name = "path"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
-        return Path(super().convert(value, param, ctx))
+        folder = Path(super().convert(value, param, ctx))
+        try:
+            str(folder.absolute()).encode("utf-8")
+        except UnicodeEncodeError:
+            told = "its path has bytes that are no text under this system's settings (LANG, LC_ALL)"
+            self.fail(f"{told}; choose another folder", param, ctx)
+        return folder
 
 
 class Amount(click.FloatRange):

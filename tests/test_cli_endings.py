@@ -129,3 +129,38 @@ def test_one_problem_is_one_problem(picture: Path, tmp_path: Path) -> None:
     done = call("verify", "--out", out)
     assert done.exit_code == 1
     assert done.output.splitlines()[-1] == "1 problem"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="names are bytes on POSIX systems")
+def test_names_beyond_ascii_are_measured_where_the_system_knows_ascii_only(
+    picture: Path, tmp_path: Path
+) -> None:
+    """The same archive under the locale C and under UTF-8: the same names, and nothing read twice."""
+    names = ["café 😀.png", os.fsdecode(b"\xe9\xf0\x9f\x98\x80.png")]
+    for number, name in enumerate(names):
+        (picture.parent / name).write_bytes(picture.read_bytes() + bytes(number))
+    picture.unlink()
+    plain = {"PYTHONUTF8": "0", "LC_ALL": "C", "PYTHONCOERCECLOCALE": "0"}
+    run = ["run", str(picture.parent), "--out", str(tmp_path / "out"), "--workers", "1"]
+    for settings in (plain, {"PYTHONUTF8": "1"}):
+        for words in (run, ["measure", str(picture.parent), "--workers", "1"]):
+            done = subprocess.run(
+                [sys.executable, "-m", "auditor", *words],
+                capture_output=True,
+                env=os.environ | settings,
+            )
+            assert done.returncode == 0, done.stderr
+            if words[0] == "measure":
+                assert "café 😀.png: ".encode() in done.stdout
+                assert b"\\xe9\xf0\x9f\x98\x80.png: " in done.stdout
+        log = (tmp_path / "out" / "store" / "log.txt").read_text().splitlines()[-1]
+        assert "found 2, measured 2" in log
+        assert f"unchanged {0 if settings is plain else 2}, moved 0, gone 0" in log
+
+
+@pytest.mark.skipif(os.name != "posix", reason="names are bytes on POSIX systems")
+def test_an_output_folder_that_is_no_text_is_a_wrong_call(picture: Path, tmp_path: Path) -> None:
+    done = call("run", picture.parent, "--out", os.fsdecode(os.fsencode(tmp_path) + b"/\xff"))
+    assert done.exit_code == 2
+    assert "no text under this system's settings" in done.output
+    assert [p.name for p in tmp_path.iterdir()] == ["archive"]

@@ -245,6 +245,40 @@ def test_a_plain_name_with_a_backslash_stays_itself(tmp_path: Path) -> None:
     assert on_disk(printable(path)) == path
 
 
+def test_a_name_is_shown_alike_whatever_the_system_knows_of_text() -> None:
+    for text in ("plain", "caf\u00e9 \U0001f600", "\u00e9\udcff\u00e9"):
+        ascii_only = text.encode("utf-8", "surrogateescape").decode("ascii", "surrogateescape")
+        assert printable(ascii_only) == printable(text)
+        assert printable(printable(text)) == printable(text)
+    assert printable("\ud83d") == "\\ud83d"  # half of a character stands for no byte
+
+
+@pytest.mark.skipif(os.name != "posix", reason="names are bytes on POSIX systems")
+def test_where_only_ascii_is_known_shown_names_open_their_files(tmp_path: Path) -> None:
+    names = ["caf\u00e9 \U0001f600.jpg", "plain.jpg", os.fsdecode(b"\xe9\xf0\x9f\x98\x80.jpg")]
+    for name in names:
+        put(tmp_path / name)
+    text = """if True:
+        import sys
+        from auditor.crawl import find_files, on_disk, printable
+        assert sys.getfilesystemencoding() != "utf-8"
+        for entry in find_files([sys.argv[1]]):
+            shown = printable(entry.path)
+            assert on_disk(shown) == entry.path
+            with open(on_disk(shown), "rb") as file:
+                assert file.read() == b"x"
+            sys.stdout.buffer.write(shown.encode("utf-8") + b"\\n")
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", text, str(tmp_path)],
+        capture_output=True,
+        env=os.environ | {"PYTHONUTF8": "0", "LC_ALL": "C", "PYTHONCOERCECLOCALE": "0"},
+    )
+    assert done.stderr.decode() == ""
+    shown = done.stdout.decode("utf-8").splitlines()
+    assert sorted(shown) == sorted(printable(str(tmp_path / name)) for name in names)
+
+
 @given(st.binary(min_size=1, max_size=30).filter(lambda b: b"\0" not in b and b"\\" not in b))
 def test_printable_names_lead_back_to_every_name(name: bytes) -> None:
     path = os.fsdecode(name)
