@@ -39,7 +39,7 @@ def pages(profile: Block) -> list[dict[str, Any]]:
         key=lambda x: -(words.number(x.get("frames")) or 0),
     )
     out: list[dict[str, Any]] = [{"lenses": [], "bodies": []}]
-    room = float(LINES_PER_PAGE) - (2.0 if filter_words(profile) else 0.0)
+    room = float(LINES_PER_PAGE) - (3.0 if filter_words(profile) else 0.0)
     for item in [_lens_item(x, blur_px) for x in lenses]:
         if item["lines"] > room and out[-1]["lenses"]:
             out.append({"lenses": [], "bodies": []})
