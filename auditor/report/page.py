@@ -188,8 +188,9 @@ def match_tables(profile: Block) -> list[dict[str, Any]]:
     return out
 
 
-def _by_reason(found: Any) -> list[tuple[str, int, list[str]]]:
-    """(reason, files or folders, some paths), most frequent first."""
+def _set_aside(profile: Block) -> list[tuple[str, int, list[str]]]:
+    """(reason, files, some paths), most frequent first."""
+    found = profile.get("set_aside")
     if isinstance(found, Mapping):
         return sorted(
             ((words.clean(k), int(words.number(v) or 0), []) for k, v in found.items()),
@@ -259,8 +260,8 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "settings": [s for s in profile.get("settings") or () if isinstance(s, Mapping)],
         "shots": [s for s in profile.get("next_shots") or () if isinstance(s, Mapping)],
         "same_how": _same(profile.get("next_shots"), "how"),
-        "set_aside": _by_reason(profile.get("set_aside")),
-        "unread": _by_reason(profile.get("unread_folders")),
+        "set_aside": _set_aside(profile),
+        "unread": _set_aside({"set_aside": profile.get("unread_folders")}),
         "criteria": profile.get("criteria") or {},
         "limits": limits,
         "blur_px": words.number((profile.get("criteria") or {}).get("coc_pixels")) or card.BLUR_PX,
