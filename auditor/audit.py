@@ -6,6 +6,7 @@ again, with other thresholds or for a part of the frames, without reading a pict
 
 from __future__ import annotations
 
+import os
 import re
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -15,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from auditor.record import COLUMNS, Settings
+from auditor.together import together
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,10 +32,13 @@ _UNREAD: Final = re.compile(
     r"|^(sharpness_note|noise_note|flash|hot_pixels|fringe_strength|size_bytes|mtime_ns|written_.*|exposure_bias_ev)$"
 )
 """Columns that no inference reads for every frame: left on disk, they spare most of the memory."""
+FEW_LOST: Final = 10
+"""So many patterns that match nothing are named; the rest are counted."""
 _SETTINGS: Final = frozenset(Settings.__slots__) - {"labels"}
 
 __all__ = [
     "InferOptions",
+    "OptionError",
     "OutputError",
     "meanwhile",
     "prepare_output",
@@ -41,6 +46,10 @@ __all__ = [
     "scan_archive",
     "write_all",
 ]
+
+
+class OptionError(ValueError):
+    """What was asked for can't be had from this archive; the message is one line in plain words."""
 
 
 class OutputError(ValueError):
@@ -143,10 +152,20 @@ def _ready_later_stages() -> None:
     import_module("auditor.report").prepare()
 
 
-def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any], pd.DataFrame]:
-    """Infer the profile of a store; also give back the frame table that it was made from."""
-    from auditor.crawl import relate, select
-    from auditor.infer.comparisons import labels_from_csv
+def profile_of(
+    store_folder: Path, options: InferOptions, archives: Sequence[str] = ()
+) -> tuple[dict[str, Any], pd.DataFrame]:
+    """Infer the profile of a store; also give back the frame table that it was made from.
+
+    The store may hold more than the `archives` just scanned; how much, a notice says.
+
+    Raises:
+        OptionError: when no measured frame meets the restrictions, or none tells how noisy what is
+            accepted looks.
+    """
+    from auditor.crawl import Selection, relate
+    from auditor.infer.bodies import AcceptError
+    from auditor.infer.comparisons import labels_from_csv, unmatched
     from auditor.infer.criteria import Criteria
     from auditor.infer.profile import build_profile
     from auditor.settings import reconcile
@@ -167,25 +186,72 @@ def profile_of(store_folder: Path, options: InferOptions) -> tuple[dict[str, Any
         "set_aside": int(aside.sum()),
         "copies": int((~aside & ~frames["best"].to_numpy(bool)).sum()),
     }
-    chosen = select(
-        frames, rating=options.rating, since=options.since, body=options.body, lens=options.lens
-    )
+    selection = Selection(options.rating, options.since, options.body, options.lens)
+    wanted = selection.matches(frames).to_numpy(bool)
+    if counts["measured"] and not (wanted & ~aside).any():
+        raise OptionError(selection.why_none(frames[~aside]))
+    # What was set aside is told whatever is looked at: hardly any such file has names or stars.
+    chosen = frames[wanted | aside]
     patterns: list[Any] = []
     notices = list(store.warnings)
     if options.labels_csv is not None:
         patterns, problems = labels_from_csv(options.labels_csv.read_text(encoding="utf-8"))
-        notices += problems
-    profile = build_profile(
-        chosen,
-        options.criteria or Criteria(),
-        counts,
-        pictures=store.pictures,
-        spectra=lambda paths: _spectra(store, paths),
-        patterns=patterns,
-        accept=options.accept,
-    )
-    profile["notices"] = notices
+        notices += problems or ([] if patterns else [f"labels: {options.labels_csv} holds none"])
+        lost = [
+            f"'{pattern}' for '{label}'" for pattern, label in unmatched(frames["path"], patterns)
+        ]
+        if lost:
+            more = f" and {len(lost) - FEW_LOST} more" if len(lost) > FEW_LOST else ""
+            notices.append(f"labels: no file matches {', '.join(lost[:FEW_LOST])}{more}")
+    try:
+        profile = build_profile(
+            chosen,
+            options.criteria or Criteria(),
+            counts,
+            pictures=store.pictures,
+            spectra=lambda paths: _spectra(store, paths),
+            patterns=patterns,
+            accept=options.accept,
+        )
+    except AcceptError as error:
+        raise OptionError(str(error)) from error
+    profile["filter"] = None
+    if selection.given():
+        looked_at = {"frames": int((wanted & ~aside).sum()), "words": selection.words()}
+        profile["filter"] = selection.given() | looked_at
+    unread = store.unread()
+    profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
+    profile["notices"] = notices + _unread_notice(unread)
+    if archives:
+        profile["notices"] += _elsewhere_notice(frames["path"], archives)
     return profile, chosen
+
+
+def _unread_notice(unread: Sequence[tuple[str, str]]) -> list[str]:
+    if not unread:
+        return []
+    first = unread[0][0]
+    what = first if len(unread) == 1 else f"{len(unread)} folders, such as {first},"
+    return [
+        f"{what} could not be read: pictures in there that no earlier run measured are missing; "
+        "make what is closed readable, then run again"
+    ]
+
+
+def _elsewhere_notice(paths: pd.Series, archives: Sequence[str]) -> list[str]:
+    """Frames of the store that lie in none of the archives; a run adds to what is there."""
+    from auditor.crawl import shown_root
+
+    roots = [shown_root(archive) for archive in archives]
+    inside = tuple(root.rstrip("/" + os.sep) + end for root in roots for end in {"/", os.sep})
+    other = int((~(paths.isin(roots) | paths.str.startswith(inside))).sum())
+    if not other:
+        return []
+    return [
+        f"the profile covers all that was ever measured into this output folder: {other:,} of its "
+        f"{len(paths):,} frames come from other folders than the one{'s' * (len(roots) > 1)} given; "
+        "a new output folder keeps them apart"
+    ]
 
 
 def _spectra(store: Store, paths: list[str]) -> pd.DataFrame:
@@ -199,9 +265,13 @@ def _spectra(store: Store, paths: list[str]) -> pd.DataFrame:
 def write_all(
     profile: Mapping[str, Any], frames: pd.DataFrame, store_folder: Path, out: Path
 ) -> None:
-    """Write profile.json, the report page, the pocket card and the tables."""
+    """Write profile.json, the report page, the pocket card and the tables, all of them or none.
+
+    Raises OSError.
+    """
     from auditor.report import write_profile, write_report
     from auditor.store import Store
 
-    write_profile(dict(profile), out / "profile.json")
-    write_report(dict(profile), frames, Store(store_folder).pictures, out)
+    with together(out) as beside:
+        write_report(dict(profile), frames, Store(store_folder).pictures, beside)
+        write_profile(dict(profile), beside / "profile.json")

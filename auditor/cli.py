@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
-from typing import Any, NoReturn, TypeVar
+from typing import Any, TypeVar
 
 import click
 
 from auditor import __version__
+from auditor.cli_frame import Amount, Commands, Folder, Name, fail
 
 __all__ = ["main"]
 
@@ -33,7 +35,7 @@ def _together(*options: Callable[[F], F]) -> Callable[[F], F]:
 _out = click.option(
     "--out",
     required=True,
-    type=click.Path(path_type=Path),
+    type=Folder(),
     help="Folder for the profile, the report and the measurement store; never inside an archive.",
 )
 _workers = click.option(
@@ -44,7 +46,7 @@ _workers = click.option(
 )
 _megapixels = click.option(
     "--max-megapixels",
-    type=click.FloatRange(min=0, min_open=True),
+    type=Amount(1e6),
     default=300.0,
     show_default=True,
     help="Set larger pictures aside from their header.",
@@ -52,7 +54,7 @@ _megapixels = click.option(
 _limits = _together(
     click.option(
         "--seconds-per-file",
-        type=click.FloatRange(min=0, min_open=True),
+        type=Amount(1e6),
         default=60.0,
         show_default=True,
         help="Set a file aside when it takes longer.",
@@ -60,7 +62,7 @@ _limits = _together(
     click.option(
         "--memory-per-file",
         "memory_mb",
-        type=click.IntRange(100),
+        type=click.IntRange(100, 10**7),
         default=4000,
         show_default=True,
         metavar="MB",
@@ -70,7 +72,9 @@ _limits = _together(
 )
 _scanning = _together(
     _workers,
-    click.option("--cluster", metavar="ADDRESS", help="Dask scheduler that takes the batches."),
+    click.option(
+        "--cluster", type=Name(), metavar="ADDRESS", help="Dask scheduler that takes the batches."
+    ),
     click.option("--retry", is_flag=True, help="Try files again that were set aside before."),
     _limits,
 )
@@ -79,8 +83,12 @@ _inferring = _together(
         "--rating", type=click.IntRange(1, 5), help="Only keepers of so many stars or more."
     ),
     click.option("--since", metavar="DATE", help="Only frames taken on or after this date."),
-    click.option("--body", metavar="NAME", help="Only bodies whose name contains this."),
-    click.option("--lens", metavar="NAME", help="Only lenses whose name contains this."),
+    click.option(
+        "--body", type=Name(), metavar="NAME", help="Only bodies whose name contains this."
+    ),
+    click.option(
+        "--lens", type=Name(), metavar="NAME", help="Only lenses whose name contains this."
+    ),
     click.option(
         "--labels",
         "labels_csv",
@@ -107,7 +115,7 @@ _inferring = _together(
 )
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__)
 def main() -> None:
     """Audit a photo archive: which settings gave the best frames, per lens and per body.
@@ -117,7 +125,7 @@ def main() -> None:
 
 
 @main.command()
-@click.argument("archives", nargs=-1, required=True)
+@click.argument("archives", nargs=-1, required=True, type=Name())
 @_out
 @_scanning
 @_inferring
@@ -126,15 +134,15 @@ def run(archives: tuple[str, ...], out: Path, **options: Any) -> None:
     scan_options, infer_options = _split(options)
     target = _prepared(out, archives)
     summary = _scan(archives, target, scan_options, profile_follows=True)
-    profile = _profile(target, infer_options)
+    profile = _profile(target, infer_options, archives)
     known = set(summary.notices)
     summary.notices += [n for n in profile["notices"] if n not in known]
     _close(profile, target, [*summary.notice_lines(), *summary.set_aside_lines()])
-    sys.exit(SET_ASIDE if profile["frames"]["set_aside"] or summary.unread else 0)
+    sys.exit(SET_ASIDE if profile["frames"]["set_aside"] or profile["unread_folders"] else 0)
 
 
 @main.command()
-@click.argument("archives", nargs=-1, required=True)
+@click.argument("archives", nargs=-1, required=True, type=Name())
 @_out
 @_scanning
 def scan(archives: tuple[str, ...], out: Path, **options: Any) -> None:
@@ -151,14 +159,13 @@ def scan(archives: tuple[str, ...], out: Path, **options: Any) -> None:
 @_inferring
 def profile(out: Path, **options: Any) -> None:
     """Only infer: make profile and report again from the store, without reading a picture."""
-    if not (out / "store").is_dir():
-        _fail(f"no measurement store in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
+    _need_store(out)
     made = _profile(out, _infer_options(options))
     _close(made, out, [f"note: {n}" for n in made["notices"]])
 
 
 @main.command()
-@click.argument("files", nargs=-1, required=True)
+@click.argument("files", nargs=-1, required=True, type=Name())
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, in the order given.")
 @_workers
 @_limits
@@ -173,10 +180,11 @@ def measure(files: tuple[str, ...], as_json: bool, **options: Any) -> None:
         memory_mb=options["memory_mb"],
         max_pixels=round(options["max_megapixels"] * 1e6),
     )
-    for row in measure_files(list(files), workers=options["workers"], options=limits):
-        set_aside += row["status"] != "measured"
-        for line in [frame_line(row)] if as_json else frame_lines(row):
-            click.echo(line)
+    with closing(measure_files(list(files), workers=options["workers"], options=limits)) as rows:
+        for row in rows:
+            set_aside += row["status"] != "measured"
+            for line in [frame_line(row)] if as_json else frame_lines(row):
+                click.echo(line)
     sys.exit(SET_ASIDE if set_aside else 0)
 
 
@@ -196,13 +204,15 @@ def verify(out: Path) -> None:
     """Check that the measurement store is whole."""
     from auditor.store import Store, StoreError
 
+    _need_store(out)
     try:
         problems = Store(out / "store").verify()
     except StoreError as error:
-        _fail(str(error), 1)
+        fail(str(error), 1)
     for line in problems:
         click.echo(line)
-    click.echo("the store is whole" if not problems else f"{len(problems)} problems")
+    many = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
+    click.echo(many if problems else "the store is whole")
     sys.exit(1 if problems else 0)
 
 
@@ -234,9 +244,9 @@ def _infer_options(options: dict[str, Any]) -> Any:
         if options["labels_csv"] is not None:
             options["labels_csv"].read_text(encoding="utf-8")
     except UnicodeDecodeError:
-        _fail(f"{options['labels_csv']} is not text in UTF-8; save it as UTF-8", 2)
+        fail(f"{options['labels_csv']} is not text in UTF-8; save it as UTF-8", 2)
     except ValueError as error:
-        _fail(str(error), 2)
+        fail(str(error), 2)
     return InferOptions(criteria=criteria, **options)
 
 
@@ -245,11 +255,11 @@ def _prepared(out: Path, archives: tuple[str, ...]) -> Path:
 
     for archive in archives:
         if "://" not in archive and not Path(archive).exists():
-            _fail(f"there is no folder or file {archive}; check the path", 2)
+            fail(f"there is no folder or file {archive}; check the path", 2)
     try:
         return prepare_output(out, archives)
     except OutputError as error:
-        _fail(str(error), 2)
+        fail(str(error), 2)
 
 
 def _scan(
@@ -279,23 +289,23 @@ def _scan(
                 progress=meanwhile(show) if profile_follows else show,
             )
     except (ScanError, StoreBusy, StoreError) as error:
-        _fail(str(error), 1)
-    except KeyboardInterrupt:
-        _fail("stopped; what was measured is kept, the same command goes on from there", 1)
+        fail(str(error), 1)
 
 
-def _profile(target: Path, options: Any) -> dict[str, Any]:
-    from auditor.audit import profile_of, write_all
-    from auditor.store import StoreError
+def _profile(target: Path, options: Any, archives: tuple[str, ...] = ()) -> dict[str, Any]:
+    from auditor.audit import OptionError, profile_of, write_all
+    from auditor.store import StoreError, why
 
     store = target / "store"
     try:
-        made, frames = profile_of(store, options)
+        made, frames = profile_of(store, options, archives)
         write_all(made, frames, store, target)
+    except OptionError as error:
+        fail(str(error), 2)
     except (StoreError, ValueError) as error:
-        _fail(str(error), 1)
+        fail(str(error), 1)
     except OSError as error:
-        _fail(f"the profile can't be written to {target}: {error.strerror or error}", 1)
+        fail(f"the report can't be written to {target} ({why(error)}); what was there is kept", 1)
     return made
 
 
@@ -311,6 +321,11 @@ def _close(made: dict[str, Any], target: Path, more: list[str]) -> None:
     click.echo(f"Report: {target / 'report.html'}")
 
 
+def _need_store(out: Path) -> None:
+    if not (out / "store").is_dir():
+        fail(f"no measurement store in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
+
+
 def _read_profile(out: Path) -> dict[str, Any]:
     import json
 
@@ -318,11 +333,6 @@ def _read_profile(out: Path) -> dict[str, Any]:
     try:
         return json.loads(path.read_text(encoding="utf-8"))
     except OSError:
-        _fail(f"no profile in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
+        fail(f"no profile in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
     except ValueError:
-        _fail(f"{path} is damaged; `auditor profile --out {out}` makes it again", 1)
-
-
-def _fail(message: str, code: int) -> NoReturn:
-    click.echo(f"auditor: {message}", err=True)
-    sys.exit(code)
+        fail(f"{path} is damaged; `auditor profile --out {out}` makes it again", 1)

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
-from auditor.crawl.names import printable
+from auditor.crawl.names import as_text, printable
 from auditor.record import ZONES, row_to_object
 
 if TYPE_CHECKING:
@@ -81,7 +81,8 @@ def _duration(seconds: float) -> str:
 
 def frame_line(row: Mapping[str, Any]) -> str:
     """One JSON object on one line."""
-    return json.dumps(row_to_object(row), ensure_ascii=True, allow_nan=False)
+    frame = row_to_object(row)
+    return json.dumps(frame | {"path": as_text(frame["path"])}, ensure_ascii=True, allow_nan=False)
 
 
 def frame_lines(row: Mapping[str, Any]) -> list[str]:

@@ -128,8 +128,50 @@ def test_a_folder_that_cannot_be_read_is_told_though_nobody_knows_what_is_in_it(
     nothing = call("run", archive / "closed", "--out", tmp_path / "other", "--workers", "1")
     assert nothing.exit_code == 3
     assert [line.split(":")[0] for line in nothing.stdout.splitlines()] == [
-        "No pictures were found there; check that the folder is the right one.", "not read", "Report",
-    ]  # fmt: skip
+        "No pictures were found there; check that the folder is the right one.",
+        "not read",
+        "note",
+        "Report",
+    ]
+
+
+def test_a_folder_that_cannot_be_read_stands_in_profile_and_page_until_it_is_read(
+    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out, closed = tmp_path / "out", archive / "closed"
+    closed.mkdir()
+    (archive / "plain.jpg").rename(closed / "plain.jpg")
+    real = os.scandir
+
+    def refusing(path: str) -> object:
+        if str(path).endswith("closed"):
+            raise PermissionError(13, "Permission denied", path)
+        return real(path)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "scandir", refusing)
+        assert call("run", archive, "--out", out, "--workers", "1").exit_code == 3
+    (tmp_path / "other").mkdir()
+    # A scan of another folder, and a profile from the store alone, know it still.
+    for words in (["run", tmp_path / "other", "--workers", "1"], ["profile"]):
+        done = call(*words, "--out", out)
+        assert done.exit_code == (3 if words[0] == "run" else 0)
+        assert f"note: {closed} could not be read" in done.stdout
+        profile = json.loads((out / "profile.json").read_text())
+        assert profile["frames"] == {"found": 2, "measured": 0, "set_aside": 2, "copies": 0}
+        reason = "the folder can't be read: permission denied"
+        assert profile["unread_folders"] == [{"path": str(closed), "reason": reason}]
+        assert any(n.startswith(f"{closed} could not be read") for n in profile["notices"])
+        page = (out / "report.html").read_text()
+        assert "1 folder could not be read and may hold more" in page
+        assert f"<li><bdi>{closed}</bdi></li>" in page
+    for file in (archive / "broken.jpg", archive / "empty.jpg"):
+        file.unlink()
+    assert call("run", archive, "--out", out, "--workers", "1").exit_code == 0
+    profile = json.loads((out / "profile.json").read_text())
+    assert profile["unread_folders"] == []
+    assert profile["frames"]["measured"] == 1
+    assert "could not be read" not in (out / "report.html").read_text()
 
 
 def test_an_archive_that_went_away_is_told(archive: Path, tmp_path: Path) -> None:

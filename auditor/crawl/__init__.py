@@ -4,25 +4,26 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from auditor.crawl.found import FileEntry, Skipped
-from auditor.crawl.names import on_disk, printable
+from auditor.crawl.names import on_disk, printable, shown_root
 from auditor.crawl.walk import find_files
 
 if TYPE_CHECKING:
     from auditor.crawl.captures import relate
-    from auditor.crawl.selection import SelectionError, select
+    from auditor.crawl.selection import Selection, SelectionError
 
 __all__ = [
     "FileEntry",
+    "Selection",
     "SelectionError",
     "Skipped",
     "find_files",
     "on_disk",
     "printable",
     "relate",
-    "select",
+    "shown_root",
 ]
 
-_LATER = {"relate": ".captures", "select": ".selection", "SelectionError": ".selection"}
+_LATER = {"relate": ".captures", "Selection": ".selection", "SelectionError": ".selection"}
 
 
 def __getattr__(name: str) -> Any:

@@ -9,7 +9,7 @@ __all__ = ["FileEntry", "Skipped", "sidecar_of"]
 
 
 class FileEntry(NamedTuple):
-    """One file that claims to be a picture. `path` opens it; `names.printable(path)` shows it."""
+    """One file that by its name, or its first bytes, claims to be a picture. `path` opens it; `names.printable(path)` shows it."""
 
     path: str
     size_bytes: int
@@ -38,4 +38,5 @@ def sidecar_of(name: str, sidecars: Mapping[str, str]) -> str | None:
     opens them.
     """
     lower = name.lower()
-    return sidecars.get(lower) or sidecars.get(lower[: lower.rfind(".")])
+    stem = lower[: lower.rfind(".")] if "." in lower else lower
+    return sidecars.get(lower) or sidecars.get(stem)

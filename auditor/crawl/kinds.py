@@ -31,7 +31,8 @@ RAW_SUFFIXES: Final = frozenset([
 PICTURE_SUFFIXES: Final = RENDERED_SUFFIXES | RAW_SUFFIXES
 """Every file with one of these endings counts as found, whatever is inside. Kinds that can't be
 decoded (JPEG XL, JPEG 2000) are among them on purpose: they are set aside with a reason, not lost.
-Everything else in an archive (text, film, sound, catalogues) is passed over without a word."""
+Files without any ending are taken if they begin as a picture does (`beginning`); everything else in
+an archive (text, film, sound, catalogues) is passed over without a word."""
 
 SIDECAR_SUFFIX: Final = ".xmp"
 

@@ -1,15 +1,19 @@
 """Names on disk are bytes; a table, a page and a terminal want text that prints.
 
 A path travels as Python's own text with escaped bytes (PEP 383) as long as files are opened with it.
-What is stored or shown is its printable form, from which the path can be found again.
+What is stored or shown is its printable form, from which the path can be found again. Where the
+system's settings know no UTF-8 (the locale C), Python escapes every byte beyond ASCII; a name is shown and
+stored as UTF-8 all the same, so that a file has one name whatever the settings.
 """
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
+from pathlib import Path
 
-__all__ = ["on_disk", "printable"]
+__all__ = ["as_text", "on_disk", "printable", "root_name", "shown_root"]
 
 _UNSAFE = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff\u2028\u2029]")
 _ESCAPE = re.compile(r"\\x([0-9a-f]{2})|\\u([0-9a-f]{4})")
@@ -22,16 +26,24 @@ def _escape(match: re.Match[str]) -> str:
     return f"\\x{code:02x}" if code < 0x80 else f"\\u{code:04x}"
 
 
+def as_text(path: str) -> str:
+    """The path with those of its escaped bytes decoded that are UTF-8 after all."""
+    try:
+        return path.encode("utf-8", "surrogateescape").decode("utf-8", "surrogateescape")
+    except UnicodeEncodeError:  # halves of code points that stand for no byte
+        return path
+
+
 def printable(path: str) -> str:
     r"""The path as one line of valid text: bytes that are not UTF-8 become '\xff', control
     characters likewise. A path without such characters is returned unchanged."""
-    return _UNSAFE.sub(_escape, path) if _UNSAFE.search(path) else path
+    return _UNSAFE.sub(_escape, as_text(path)) if _UNSAFE.search(path) else path
 
 
 def on_disk(shown: str) -> str:
     """The path that `printable` was made from, for opening the file."""
     if "\\" not in shown or os.path.lexists(shown):
-        return shown
+        return _for_system(shown)
 
     def back(match: re.Match[str]) -> str:
         if match.group(2):
@@ -39,4 +51,31 @@ def on_disk(shown: str) -> str:
         code = int(match.group(1), 16)
         return chr(code) if code < 0x80 else chr(0xDC00 + code)
 
-    return _ESCAPE.sub(back, shown)
+    return _for_system(_ESCAPE.sub(back, shown))
+
+
+def _for_system(path: str) -> str:
+    """The path as this system's settings want it; they may know no character beyond ASCII."""
+    try:
+        os.fsencode(path)
+    except UnicodeEncodeError:
+        return os.fsdecode(path.encode("utf-8", "surrogateescape"))
+    return path
+
+
+def root_name(root: str | Path) -> str:
+    """A root as the walk takes it: an address as it is, or the absolute path, links left alone."""
+    text = str(root)
+    return text if "://" in text else os.path.abspath(os.path.expanduser(text))
+
+
+def shown_root(root: str | Path) -> str:
+    """That with which the stored paths of everything found in a root begin."""
+    name = root_name(root)
+    if "://" in name:
+        import fsspec
+
+        with contextlib.suppress(Exception):  # an address that can't be used has no paths either
+            system, start = fsspec.core.url_to_fs(name)
+            name = str(system.unstrip_protocol(start))
+    return printable(name)

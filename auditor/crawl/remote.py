@@ -20,7 +20,8 @@ __all__ = ["find_remote"]
 
 
 def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
-    """Every picture under an address such as 'sftp://host/pictures' or 'memory://archive'.
+    """Every picture under an address such as 'sftp://host/pictures' or 'memory://archive', by its name:
+    looking into files without an ending would cost a question over the network for each.
 
     Paths are given with their protocol, so that `fsspec.open` reads them. A file system that keeps
     no time of change reports 0, and its files are told apart by size alone.

@@ -3,48 +3,76 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from datetime import datetime
+from typing import Any, Final
 
 import pandas as pd
 
-__all__ = ["SelectionError", "select", "start_of"]
+__all__ = ["Selection", "SelectionError", "start_of"]
+
+NAMES: Final = 6
+"""So many names are offered where one matches nothing."""
 
 
 class SelectionError(ValueError):
     """A restriction that makes no sense; the message is one line in plain words."""
 
 
-def select(
-    frames: pd.DataFrame,
-    *,
-    rating: int | None = None,
-    since: str | None = None,
-    body: str | None = None,
-    lens: str | None = None,
-) -> pd.DataFrame:
-    """The rows that meet every restriction given, in their order.
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """Which frames are looked at: those that meet every restriction given.
 
-    Args:
-        frames: table with the store's columns.
+    Attributes:
         rating: this many stars or more; a frame without a rating has none.
-        since: ISO date or time, or a year or month; frames taken then or later. Frames without a time are left out.
+        since: ISO date or time, or a year or month; frames taken then or later. Frames without a
+            time are left out.
         body, lens: part of the name, capital or small letters alike.
-
-    Raises:
-        SelectionError: when `since` is no date.
     """
-    keep = pd.Series(True, index=frames.index)
-    if rating is not None:
-        stars = pd.to_numeric(frames["rating"], errors="coerce")
-        keep &= (stars >= rating).fillna(False).astype(bool)
-    if since is not None:
-        # Local times in ISO order compare as text; only the first 19 characters are common to all.
-        keep &= frames["taken"].astype("object").fillna("").str.slice(0, 19) >= start_of(since)
-    for column, part in (("body", body), ("lens", lens)):
-        if part is not None:
-            text = frames[column].astype("object").fillna("").str.casefold()
-            keep &= text.str.contains(part.strip().casefold(), regex=False)
-    return frames[keep]
+
+    rating: int | None = None
+    since: str | None = None
+    body: str | None = None
+    lens: str | None = None
+
+    def given(self) -> dict[str, Any]:
+        """The restrictions that are on, by name."""
+        return {
+            k: v for k in ("rating", "since", "body", "lens") if (v := getattr(self, k)) is not None
+        }
+
+    def words(self) -> str:
+        """The restrictions in plain words: 'lens "Skarn", 3 stars or more'; empty without any."""
+        told = {"rating": "{} stars or more", "since": "taken since {}"}
+        return ", ".join(told.get(k, f'{k} "{{}}"').format(v) for k, v in self.given().items())
+
+    def matches(self, frames: pd.DataFrame) -> pd.Series:
+        """Whether each row meets every restriction. Raises SelectionError when `since` is no date."""
+        keep = pd.Series(True, index=frames.index)
+        if self.rating is not None:
+            stars = pd.to_numeric(frames["rating"], errors="coerce")
+            keep &= (stars >= self.rating).fillna(False).astype(bool)
+        if self.since is not None:
+            # Local times in ISO order compare as text; only the first 19 characters are common to all.
+            taken = frames["taken"].astype("object").fillna("").str.slice(0, 19)
+            keep &= taken >= start_of(self.since)
+        for column, part in (("body", self.body), ("lens", self.lens)):
+            if part is not None:
+                text = frames[column].astype("object").fillna("").str.casefold()
+                keep &= text.str.contains(part.strip().casefold(), regex=False)
+        return keep
+
+    def why_none(self, frames: pd.DataFrame) -> str:
+        """Which restrictions no row meets, in the words of the command line, with names that exist."""
+        given = self.given()
+        alone = {k: v for k, v in given.items() if not Selection(**{k: v}).matches(frames).any()}
+        said = " ".join(f"--{k} {v}" for k, v in (alone or given).items())
+        text = f"no frame matches {said}" + (" together" if not alone and len(given) > 1 else "")
+        for column in ("body", "lens"):
+            if column in alone:
+                often = frames[column].value_counts().index[:NAMES]
+                text += f"; the most used {column} names are: {', '.join(often) or 'none'}"
+        return text
 
 
 def start_of(since: str) -> str:

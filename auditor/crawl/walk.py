@@ -1,18 +1,20 @@
 """Folders to files: every picture of an archive once, in a fixed order, with what was passed over.
 
 One pass of `os.scandir` tells files, folders and links apart without asking the disk again; only
-pictures are asked for size and time. Per folder only names are held, so that memory follows the
+pictures are asked for size and time, and only files without an ending are opened. Per folder only names are held, so that memory follows the
 largest folder, not the archive.
 """
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 from collections.abc import Iterator, Sequence
 from operator import attrgetter
 from pathlib import Path
 
+from auditor.crawl.beginning import holds_picture
 from auditor.crawl.found import FileEntry, Skipped, sidecar_of
 from auditor.crawl.kinds import (
     PICTURE_SUFFIXES,
@@ -22,6 +24,7 @@ from auditor.crawl.kinds import (
     hidden_reason,
     suffix_of,
 )
+from auditor.crawl.names import root_name
 
 __all__ = ["find_files"]
 
@@ -39,15 +42,15 @@ def find_files(roots: Sequence[str | Path]) -> Iterator[FileEntry | Skipped]:
     Yields:
         `FileEntry` for what can be read, `Skipped` for what can't or should not be.
     """
-    local = [os.path.abspath(os.path.expanduser(r)) for r in map(str, roots) if "://" not in r]
-    walker = _Walker([os.path.realpath(r) for r in local])
-    for root in map(str, roots):
+    named = [root_name(r) for r in roots]
+    walker = _Walker([os.path.realpath(r) for r in named if "://" not in r])
+    for root in named:
         if "://" in root:
             from auditor.crawl.remote import find_remote
 
             yield from find_remote(root)
         else:
-            yield from walker.walk(os.path.abspath(os.path.expanduser(root)))
+            yield from walker.walk(root)
 
 
 def _why(error: OSError) -> str:
@@ -84,7 +87,8 @@ class _Walker:
         if stat.S_ISREG(info.st_mode):
             key = (info.st_dev, info.st_ino)
             target = os.path.realpath(root)
-            walked = claims_picture(target) and any(target.startswith(r) for r in self._roots)
+            inside = any(target.startswith(r) for r in self._roots)
+            walked = inside and _is_picture(os.path.basename(target), target)
             if walked or key in self._linked:
                 return  # found in its folder, or named twice
             self._linked.add(key)
@@ -122,6 +126,8 @@ class _Walker:
                             files.append(entry)
                         elif suffix == SIDECAR_SUFFIX:
                             sidecars[name[:-4].lower()] = name
+                        elif not suffix and _is_picture(name, entry.path):
+                            files.append(entry)
                     elif entry.is_symlink():
                         links.append(name)
                     elif entry.is_dir(follow_symlinks=False):
@@ -182,7 +188,8 @@ class _Walker:
         except FileNotFoundError:
             return Skipped(path, "a link to something that is not there", picture)
         except OSError as error:
-            return Skipped(path, f"a link that can't be followed: {_why(error)}", picture)
+            closed = not picture and error.errno != errno.ELOOP  # may lead to a folder
+            return Skipped(path, f"a link that can't be followed: {_why(error)}", picture, closed)
         target = os.path.realpath(path)
         inside = any((target + os.sep).startswith(r) for r in self._roots)
         key = (info.st_dev, info.st_ino)
@@ -197,7 +204,7 @@ class _Walker:
             return None
         if not stat.S_ISREG(info.st_mode):
             return Skipped(path, f"a link to {_special(info.st_mode)}", picture)
-        if suffix_of(name) == SIDECAR_SUFFIX or not picture:
+        if not (picture or _is_picture(name, path)):
             return None
         if inside:
             return Skipped(path, "a link to a file of the archive, which is read there", True)
@@ -205,6 +212,13 @@ class _Walker:
             return Skipped(path, "a link to a file that was read already", True)
         self._linked.add(key)
         return _entry(base, name, info, root, sidecars)
+
+
+def _is_picture(name: str, path: str) -> bool:
+    """Whether a file counts as a picture: by its name, or without an ending by its beginning."""
+    if suffix_of(name):
+        return claims_picture(name)
+    return not hidden_reason(name) and holds_picture(path)
 
 
 def _entry(

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..crawl.names import on_disk
+from ..crawl.names import on_disk, root_name
 from .source import is_url
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ def find_departed(
     elsewhere by its content, and asking for it by name says that it does not exist.
     """
     paths = [on_disk(str(p)) for p in store.paths(known, unseen.tolist())]
-    asked = {str(r) if is_url(str(r)) else os.path.abspath(os.path.expanduser(r)) for r in roots}
+    asked = {root_name(r) for r in roots}
     alive = tuple(_with_end(r) for r in roots_seen)
     silent = [r for r in sorted(asked) if not any(s.startswith(_with_end(r)) for s in alive)]
     suspects: list[tuple[int, str]] = []

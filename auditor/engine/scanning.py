@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from ..crawl.found import FileEntry, Skipped
-from ..crawl.names import printable
+from ..crawl.names import printable, shown_root
 from ..crawl.walk import find_files
 from ..store.errors import StoreError
 from .batch import settings_of
@@ -86,6 +86,10 @@ def scan(
         return _Scan(roots, store, count, cluster, options or ScanOptions(), progress).go(find)
 
 
+def _asked(stop: StopSignal) -> str:
+    return f"{stop.asked}; run the same command again to go on"
+
+
 class _Scan:
     def __init__(
         self,
@@ -136,9 +140,11 @@ class _Scan:
                 self.summary.stopped = str(error)
             finally:
                 walk.give_up()
-                self._save_what_came()
+                self._save_what_came(walk)
                 if self.pool is not None:
                     self.pool.close()
+            if stop.asked and not self.summary.stopped:  # asked while all that was left was tidying
+                self.summary.stopped = _asked(stop)
         if self.summary.set_aside:
             self.summary.aside = self.store.set_aside()
         self.summary.notices += self.store.warnings
@@ -160,7 +166,7 @@ class _Scan:
         while not walk.ended or self._unfinished():
             if stop.asked:
                 self._finish_running()
-                raise _Stop(f"{stop.asked}; run the same command again to go on")
+                raise _Stop(_asked(stop))
             if not walk.ended and self._room():
                 # While workers have enough to do the walk may wait; without work we wait for it.
                 for chunk in walk.take(0.0 if self.running or len(self.batcher) else 0.05):
@@ -379,9 +385,10 @@ class _Scan:
         while self.running and time.monotonic() < until:
             self._collect(0.1)
 
-    def _save_what_came(self) -> None:
+    def _save_what_came(self, walk: Walk) -> None:
         try:
             self.ledger.commit()
+            self._settle_unread(walk)
         except StoreError:
             self.ledger.drop()
 
@@ -397,6 +404,12 @@ class _Scan:
         self.summary.notices += [n for n in notices if n not in self.summary.notices]
         self.ledger.mark_gone(departed)
         planner.known.gone[departed] = True
+
+    def _settle_unread(self, walk: Walk) -> None:
+        """Have the store know the folders that could not be read, also after a walk cut short."""
+        whole = walk.ended and walk.error is None
+        roots = [shown_root(r) for r in self.roots] if whole else []
+        self.store.remember_unread(self.summary.unread, roots)
 
     def _log_summary(self) -> None:
         s = self.summary

@@ -6,7 +6,7 @@ import itertools
 import os
 import queue
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -23,7 +23,7 @@ __all__ = ["measure_files"]
 
 def measure_files(
     paths: Iterable[str | Path], *, workers: int | None = None, options: ScanOptions | None = None
-) -> Iterator[dict[str, Any]]:
+) -> Generator[dict[str, Any], None, None]:
     """The row of every file, in the order given; decoding never runs in this process.
 
     `row` has the names of `record.COLUMNS`, and of `record.PICTURE_COLUMNS` where there are pictures.
@@ -59,7 +59,8 @@ def _side_by_side(
         finally:
             idle.put(decoder)
 
-    with ThreadPoolExecutor(len(decoders)) as pool:
+    pool = ThreadPoolExecutor(len(decoders))
+    try:
         under_way: deque[Future[dict[str, Any]]] = deque()
         for found in files:
             under_way.append(pool.submit(work, found))
@@ -67,6 +68,9 @@ def _side_by_side(
                 yield under_way.popleft().result()
         while under_way:
             yield under_way.popleft().result()
+    finally:
+        # Whoever stops early does not wait for files that nobody has begun.
+        pool.shutdown(cancel_futures=True)
 
 
 def _one(decoder: Decoder, found: FileEntry | Skipped) -> dict[str, Any]:

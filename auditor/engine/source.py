@@ -92,6 +92,8 @@ def _open_named(path: str) -> int:
         raise Unreadable("the file disappeared before it could be read") from None
     except PermissionError:
         raise Unreadable("the file may not be read (permission denied)") from None
+    except ValueError:
+        raise Unreadable("the file's name cannot be used under this system's settings") from None
     except OSError as error:
         raise Unreadable(f"the file cannot be opened ({error.strerror})") from None
 

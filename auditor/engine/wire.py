@@ -10,6 +10,9 @@ import msgpack
 __all__ = ["pack", "receive", "send", "unpack"]
 
 _LENGTH: Final = struct.Struct("<I")
+_ERRORS: Final = "surrogatepass"
+"""Text arrives as it was sent, escaped bytes of file names included: made into other text on the way,
+a name would no longer open its file where names are not UTF-8."""
 
 
 def _plain(value: Any) -> Any:
@@ -20,14 +23,14 @@ def _plain(value: Any) -> Any:
 
 def pack(message: Any) -> bytes:
     """A message of plain values (numpy scalars included) as bytes."""
-    packed = msgpack.packb(message, default=_plain, unicode_errors="surrogateescape")
+    packed = msgpack.packb(message, default=_plain, unicode_errors=_ERRORS)
     assert isinstance(packed, bytes)
     return packed
 
 
 def unpack(data: bytes) -> Any:
     """The message in `data`. Raises ValueError when it is none."""
-    return msgpack.unpackb(data, unicode_errors="surrogateescape", strict_map_key=False)
+    return msgpack.unpackb(data, unicode_errors=_ERRORS, strict_map_key=False)
 
 
 def send(stream: BinaryIO, message: Any) -> None:

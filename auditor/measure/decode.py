@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import struct
 import warnings
@@ -32,6 +33,23 @@ RAW_SUFFIXES: Final = frozenset([
 ])
 # fmt: on
 
+_RENDERED: Final = frozenset(
+    [
+        ".avif",
+        ".bmp",
+        ".heic",
+        ".heif",
+        ".hif",
+        ".jpe",
+        ".jpeg",
+        ".jpg",
+        ".png",
+        ".tif",
+        ".tiff",
+        ".webp",
+    ]
+)
+
 _UNREAD: Final = frozenset([".jxl", ".jp2"])
 
 _CURVES: Final[dict[int, Transfer]] = {4: 2.2, 5: 2.8, 8: "linear", 13: "srgb"}
@@ -57,7 +75,8 @@ def decode(
 
     Args:
         data: the whole file.
-        name: its name; only the suffix is used, to tell raw files from TIFF.
+        name: its name; only the suffix is used, to tell raw files from TIFF. Without one a file
+            that LibRaw can read as raw is raw.
         icc: embedded colour profile, for its tone curve.
         fallback_transfer: curve to assume when there is no profile.
         max_pixels: refuse larger pictures from the header.
@@ -71,6 +90,9 @@ def decode(
     # Some programs keep the raw file's name for the JPEG they make of it.
     if suffix in RAW_SUFFIXES and not data.startswith(b"\xff\xd8\xff"):
         return _decode_raw(data, max_pixels)
+    if not suffix and _may_be_raw(data):
+        with contextlib.suppress(Undecodable):  # then it is what its first bytes say
+            return _decode_raw(data, max_pixels)
     if is_container(data):
         return _decode_container(data, icc, fallback_transfer, max_pixels)
     width, height, kind, mode = _header(data, suffix)
@@ -89,6 +111,12 @@ def decode(
     code, transfer = _normalise(code, transfer_from_icc(icc) if icc else None, fallback_transfer)
     lossy = kind in ("JPEG", "MPO", "WEBP")
     return Picture(code, transfer, lossy=lossy)
+
+
+def _may_be_raw(data: bytes) -> bool:
+    """Whether a file of unknown name can be a raw file; most of these begin as TIFF does."""
+    begins = (b"II", b"MM", b"FUJIFILM", b"\x00MRM", b"FOVb")
+    return data.startswith(begins) or data[4:12] == b"ftypcrx "
 
 
 def _decode_container(
@@ -156,8 +184,8 @@ def _header(data: bytes, suffix: str) -> tuple[int, int, str, str]:
             with Image.open(io.BytesIO(data)) as header:
                 return header.width, header.height, str(header.format), header.mode
     except Exception as error:
-        kind = suffix[1:].upper() or "picture"
-        raise Undecodable(f"not a picture, or its {kind} header is damaged") from error
+        kind = f"{suffix[1:].upper()} " if suffix in _RENDERED else ""
+        raise Undecodable(f"not a picture, or its {kind}header is damaged") from error
     finally:
         Image.MAX_IMAGE_PIXELS = limit
 

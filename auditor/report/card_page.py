@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from auditor.report import card, palette, words
 from auditor.report.paper import environment, static
+from auditor.report.summary import filter_words
 
 __all__ = ["pages", "render_card"]
 
@@ -38,7 +39,7 @@ def pages(profile: Block) -> list[dict[str, Any]]:
         key=lambda x: -(words.number(x.get("frames")) or 0),
     )
     out: list[dict[str, Any]] = [{"lenses": [], "bodies": []}]
-    room = float(LINES_PER_PAGE)
+    room = float(LINES_PER_PAGE) - (3.0 if filter_words(profile) else 0.0)
     for item in [_lens_item(x, blur_px) for x in lenses]:
         if item["lines"] > room and out[-1]["lenses"]:
             out.append({"lenses": [], "bodies": []})
@@ -63,6 +64,7 @@ def render_card(profile: Block) -> str:
     blur_px = words.number((profile.get("criteria") or {}).get("coc_pixels")) or card.BLUR_PX
     context = {
         "pages": pages(profile),
+        "filter": filter_words(profile),
         "blur_px": blur_px,
         "circles": [f"{blur_px * p:.3g}" for p in sorted(pitches)],
         "pin": words.percent((profile.get("criteria") or {}).get("pin_sharp")),

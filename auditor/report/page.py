@@ -261,6 +261,7 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "shots": [s for s in profile.get("next_shots") or () if isinstance(s, Mapping)],
         "same_how": _same(profile.get("next_shots"), "how"),
         "set_aside": _set_aside(profile),
+        "unread": _set_aside({"set_aside": profile.get("unread_folders")}),
         "criteria": profile.get("criteria") or {},
         "limits": limits,
         "blur_px": words.number((profile.get("criteria") or {}).get("coc_pixels")) or card.BLUR_PX,

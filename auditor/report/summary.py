@@ -18,6 +18,7 @@ __all__ = [
     "body_sentence",
     "by_frames",
     "by_light",
+    "filter_words",
     "findings",
     "handheld_lines",
     "keeper_counts",
@@ -304,11 +305,19 @@ def _next(shots: Sequence[Block]) -> list[str]:
     return [f"{words.count(frames, 'test frame')} would settle most of what is open{first}."]
 
 
+def filter_words(profile: Block) -> str:
+    """Which part of the frames the profile looks at, in plain words; '' for all of them."""
+    return words.clean((profile.get("filter") or {}).get("words"))
+
+
 def findings(profile: Block) -> list[Finding]:
     """The sentences of the summary with their topics, the most important first."""
     frames = profile.get("frames") or {}
     lenses, bodies = _list(profile, "lenses"), by_frames(_list(profile, "bodies"), "body")
     text = f"{words.count(frames.get('measured'))} measured"
+    if part := filter_words(profile):
+        looked_at = words.count(profile["filter"].get("frames"), "is", "are")
+        text = looked_at.replace(" ", f" of the {text} ") + f" looked at here ({part})"
     if lenses:
         text += f", taken with {words.count(len(lenses), 'lens', 'lenses')}"
         text += f" on {words.count(len(bodies), 'body', 'bodies')}" if bodies else ""
@@ -319,6 +328,8 @@ def findings(profile: Block) -> list[Finding]:
     aside = words.number(frames.get("set_aside"))
     if aside:
         text += f"; {words.count(aside, 'file')} set aside, each with its reason"
+    if unread := _list(profile, "unread_folders"):
+        text += f"; {words.count(len(unread), 'folder')} could not be read and may hold more"
     out = [Finding("Archive", text + ".")]
     if not lenses:
         none = "No lens could be judged: no measured frame names its lens and aperture."

@@ -1,8 +1,17 @@
 """The measurement store: Parquet parts in a folder, one writer, any number of readers."""
 
-from .errors import StoreBusy, StoreError
+from .errors import StoreBusy, StoreError, why
 from .known import Known, KnownFile
 from .schema import to_frame
 from .store import STORE_VERSION, Store
 
-__all__ = ["STORE_VERSION", "Known", "KnownFile", "Store", "StoreBusy", "StoreError", "to_frame"]
+__all__ = [
+    "STORE_VERSION",
+    "Known",
+    "KnownFile",
+    "Store",
+    "StoreBusy",
+    "StoreError",
+    "to_frame",
+    "why",
+]

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import errno
+import re
 from pathlib import Path
 from typing import Final
 
-__all__ = ["StoreBusy", "StoreError", "trouble"]
+__all__ = ["StoreBusy", "StoreError", "trouble", "why"]
 
 
 class StoreError(RuntimeError):
@@ -27,9 +28,17 @@ _WORDS: Final = {
 }
 
 
+def why(error: OSError) -> str:
+    """Why something cannot be written, and what to do."""
+    code = error.errno
+    if code is None and (told := re.search(r"\[errno (\d+)\]", str(error))):
+        code = int(told[1])  # Arrow's own errors carry it in their text alone
+    said = error.strerror or " ".join(str(error).split())[:160]
+    return _WORDS.get(code or 0, f"{said}: check the disk, then run again")
+
+
 def trouble(error: OSError, folder: Path) -> StoreError:
-    """Why the store cannot be written, and what to do."""
-    why = _WORDS.get(error.errno or 0, f"{error.strerror or error}: check the disk, then run again")
+    """What to say of a store that cannot be written."""
     return StoreError(
-        f"the store in {folder} cannot be written ({why}); all that was stored before is kept"
+        f"the store in {folder} cannot be written ({why(error)}); all that was stored before is kept"
     )

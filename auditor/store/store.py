@@ -44,6 +44,7 @@ from .schema import (
     side_by_side,
     some_rows,
 )
+from .unread import read_unread, renew_unread
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -375,6 +376,19 @@ class Store:
         table = table.select(["path", "reason"]).take(positions(np.flatnonzero(keep)))
         reasons = [reason or "" for reason in table["reason"].to_pylist()]
         return sorted(zip(table["path"].to_pylist(), reasons, strict=True))
+
+    def unread(self) -> list[tuple[str, str]]:
+        """(path, reason) of folders that could not be read when they were last looked at, by path."""
+        return read_unread(self.folder)
+
+    def remember_unread(self, found: Iterable[tuple[str, str]], walked: Sequence[str] = ()) -> None:
+        """Remember folders that could not be read; `walked` are roots seen to their end, of which
+        nothing older is kept. Raises StoreError."""
+        self._lock.confirm()
+        try:
+            renew_unread(self.folder, found, walked)
+        except OSError as error:
+            raise trouble(error, self.folder) from error
 
     def pictures(self, file_ids: Iterable[str]) -> pd.DataFrame:
         """The picture table for these content hashes: `file_id` and `record.PICTURE_COLUMNS`.

@@ -9,7 +9,7 @@ import pandas as pd
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from auditor.crawl import relate, select
+from auditor.crawl import Selection, relate
 from auditor.record import COLUMNS, FrameRecord, Settings, to_row
 
 RNG = np.random.default_rng(7)
@@ -70,7 +70,7 @@ def test_stars_and_keywords_of_one_file_are_those_of_its_capture() -> None:
     words = related["labels"].map(lambda v: sorted(v) if isinstance(v, list) else [])
     assert words.tolist() == [["lake", "polariser"]] * 2 + [[], [], ["hut"]]
     assert sorted(frames["labels"].iloc[0]) == ["lake"], "the table given stays as it was"
-    kept = select(related, rating=4)
+    kept = related[Selection(rating=4).matches(related)]
     assert kept["best"].any()
 
 

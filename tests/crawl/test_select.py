@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from auditor.crawl import SelectionError, select
+from auditor.crawl import Selection, SelectionError
 
 FRAMES = pd.DataFrame(
     {
@@ -24,7 +24,8 @@ FRAMES = pd.DataFrame(
 
 
 def names(**how: object) -> list[str]:
-    return select(FRAMES, **how)["path"].tolist()  # type: ignore[arg-type]
+    keep = Selection(**how).matches(FRAMES)  # type: ignore[arg-type]
+    return FRAMES[keep]["path"].tolist()
 
 
 def test_no_restriction_keeps_everything() -> None:
@@ -54,3 +55,18 @@ def test_names_by_part_whatever_the_case_and_no_pattern_language() -> None:
     assert names(lens="50 MM (") == ["4"]
     assert names(body="h2", lens="50") == ["3"]
     assert names(lens=".*") == []
+
+
+def test_a_restriction_is_told_in_plain_words() -> None:
+    assert Selection().words() == ""
+    assert Selection(rating=3, lens="50 mm").words() == '3 stars or more, lens "50 mm"'
+    assert Selection(since="2024").given() == {"since": "2024"}
+
+
+def test_what_matches_nothing_is_named_alone_with_names_that_exist() -> None:
+    text = Selection(body="halden", lens="absent").why_none(FRAMES)
+    assert text.startswith("no frame matches --lens absent; the most used lens names are: ")
+    assert "H 50 mm f/1.8" in text
+    both = Selection(body="halden", lens="24-70").why_none(FRAMES)
+    assert both == "no frame matches --body halden --lens 24-70 together"
+    assert Selection(since="2031").why_none(FRAMES) == "no frame matches --since 2031"

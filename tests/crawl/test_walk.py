@@ -8,11 +8,13 @@ import subprocess
 import sys
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from auditor.crawl import FileEntry, Skipped, find_files, on_disk, printable
+from auditor.crawl import FileEntry, Skipped, find_files, on_disk, printable, shown_root
 from auditor.crawl.kinds import PICTURE_SUFFIXES, RAW_SUFFIXES, claims_picture
 from auditor.measure.decode import RAW_SUFFIXES as DECODED_AS_RAW
 
@@ -243,6 +245,40 @@ def test_a_plain_name_with_a_backslash_stays_itself(tmp_path: Path) -> None:
     assert on_disk(printable(path)) == path
 
 
+def test_a_name_is_shown_alike_whatever_the_system_knows_of_text() -> None:
+    for text in ("plain", "caf\u00e9 \U0001f600", "\u00e9\udcff\u00e9"):
+        ascii_only = text.encode("utf-8", "surrogateescape").decode("ascii", "surrogateescape")
+        assert printable(ascii_only) == printable(text)
+        assert printable(printable(text)) == printable(text)
+    assert printable("\ud83d") == "\\ud83d"  # half of a character stands for no byte
+
+
+@pytest.mark.skipif(os.name != "posix", reason="names are bytes on POSIX systems")
+def test_where_only_ascii_is_known_shown_names_open_their_files(tmp_path: Path) -> None:
+    names = ["caf\u00e9 \U0001f600.jpg", "plain.jpg", os.fsdecode(b"\xe9\xf0\x9f\x98\x80.jpg")]
+    for name in names:
+        put(tmp_path / name)
+    text = """if True:
+        import sys
+        from auditor.crawl import find_files, on_disk, printable
+        assert sys.getfilesystemencoding() != "utf-8"
+        for entry in find_files([sys.argv[1]]):
+            shown = printable(entry.path)
+            assert on_disk(shown) == entry.path
+            with open(on_disk(shown), "rb") as file:
+                assert file.read() == b"x"
+            sys.stdout.buffer.write(shown.encode("utf-8") + b"\\n")
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", text, str(tmp_path)],
+        capture_output=True,
+        env=os.environ | {"PYTHONUTF8": "0", "LC_ALL": "C", "PYTHONCOERCECLOCALE": "0"},
+    )
+    assert done.stderr.decode() == ""
+    shown = done.stdout.decode("utf-8").splitlines()
+    assert sorted(shown) == sorted(printable(str(tmp_path / name)) for name in names)
+
+
 @given(st.binary(min_size=1, max_size=30).filter(lambda b: b"\0" not in b and b"\\" not in b))
 def test_printable_names_lead_back_to_every_name(name: bytes) -> None:
     path = os.fsdecode(name)
@@ -303,3 +339,60 @@ def test_remote_archives_by_address_have_the_same_interface() -> None:
         assert isinstance(gone, Skipped)
     finally:
         system.rm("/archive", recursive=True)
+
+
+def test_the_shown_root_is_what_the_paths_found_in_it_begin_with(tmp_path: Path) -> None:
+    import fsspec
+
+    put(tmp_path / "café" / "x.jpg")
+    with fsspec.open("memory://shown/in/y.jpg", "wb") as file:
+        file.write(b"y")
+    relative = os.path.relpath(tmp_path / "café")
+    for root in (tmp_path / "café", relative, "memory://shown", "memory://shown/in/"):
+        (path,) = found(root)
+        assert printable(path).startswith(shown_root(root).rstrip("/") + "/")
+
+
+def test_a_picture_that_lost_its_ending_is_found_by_its_beginning(tmp_path: Path) -> None:
+    ramp = np.linspace(0, 255, 64 * 64).reshape(64, 64).astype(np.uint8)
+    for kind in (".jpg", ".png", ".webp", ".tiff"):
+        put(tmp_path / "in" / kind[1:], cv2.imencode(kind, ramp)[1].tobytes())
+    put(tmp_path / "in" / "phone", b"\x00\x00\x00\x18ftypheic\x00\x00\x00\x00")
+    put(tmp_path / "in" / "lake.xmp")
+    put(tmp_path / "in" / "lak.xmp")
+    put(tmp_path / "in" / "lake", b"\xff\xd8\xff\xe1")
+    for name, content in (
+        *(("notes", b"JPEG"), ("empty", b""), ("film", b"\x00\x00\x00\x18ftypisom"), ("bm", b"BM")),
+        *((".hidden", b"\xff\xd8\xff\xe0"), ("x.jpg~", b"\xff\xd8\xff\xe0"), ("a.txt", b"II*\x00")),
+    ):
+        put(tmp_path / "in" / name, content)
+    entries = [e for e in find_files([tmp_path / "in"]) if isinstance(e, FileEntry)]
+    assert [os.path.basename(e.path) for e in entries] == [
+        *("jpg", "lake", "phone", "png", "tiff", "webp"),
+    ]
+    assert [e.sidecar for e in entries if e.sidecar] == [str(tmp_path / "in" / "lake.xmp")]
+    assert not skipped(tmp_path / "in")
+    # Named beside its folder it is still one file; a link to it from elsewhere leads to it too.
+    assert found(tmp_path / "in", tmp_path / "in" / "jpg") == [e.path for e in entries]
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "linked").symlink_to(tmp_path / "in" / "jpg")
+    (tmp_path / "out" / "notes").symlink_to(tmp_path / "in" / "notes")
+    assert found(tmp_path / "out") == [str(tmp_path / "out" / "linked")]
+
+
+def test_only_files_without_an_ending_are_opened(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("a.jpg", "b.txt", "c.tar.gz", ".hidden", "d.xmp", "plain"):
+        put(tmp_path / name)
+    opened: list[str] = []
+    monkeypatch.setattr("auditor.crawl.walk.holds_picture", lambda path: opened.append(path))
+    assert found(tmp_path) == [str(tmp_path / "a.jpg")]
+    assert opened == [str(tmp_path / "plain")]
+
+
+def test_looking_into_a_file_leaves_its_time_of_access(tmp_path: Path) -> None:
+    path = put(tmp_path / "plain", b"\xff\xd8\xff\xe0")
+    os.utime(path, ns=(10**18, 2 * 10**18))  # read before it was changed: a read would be noted
+    assert found(tmp_path) == [str(path)]
+    assert os.stat(path).st_atime_ns == 10**18

@@ -18,6 +18,7 @@ import pandas as pd
 import psutil
 import pytest
 
+from auditor.engine import ScanError
 from auditor.store import Store
 
 HERE = Path(__file__).parent
@@ -185,3 +186,20 @@ def test_a_disk_that_fills_up_stops_the_scan_cleanly(
     said, _ = process.communicate(timeout=240)
     assert "found 1500 measured 1500 set aside 0" in said
     assert Store(disk / "out").verify() == []
+
+
+def test_a_stop_asked_for_while_the_scan_tidies_up_is_heeded(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
+    tidy = Store.tidy
+
+    def stopped(store: Store) -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+        tidy(store)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Store, "tidy", stopped)
+        with pytest.raises(ScanError, match="stopped by Ctrl-C; run the same command again"):
+            archive.run(root, tmp_path / "out")
+    assert archive.run(root, tmp_path / "out").unchanged == 2

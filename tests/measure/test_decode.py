@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
+from auditor.artificial.camera import Mosaic
+from auditor.artificial.files import mosaic_bytes
 from auditor.measure.decode import Undecodable, decode, transfer_from_icc
 from auditor.measure.picture import Picture
 
@@ -138,3 +140,32 @@ def test_float_tiff_with_holes_is_finite() -> None:
     assert picture.code is not None
     assert np.isfinite(picture.code).all()
     assert picture.transfer == "linear"
+
+
+def test_a_raw_file_without_an_ending_is_raw_all_the_same() -> None:
+    rng = np.random.default_rng(5)
+    dots = rng.integers(600, 3000, (240, 320)).astype(np.uint16)
+    drawn = Mosaic(dots, 512, 4095, (1, 1, 1), 1, 1)
+    data = mosaic_bytes(drawn)
+    named, bare = decode(data, "x.dng"), decode(data, "x")
+    assert named.mosaic is not None
+    assert bare.mosaic is not None
+    assert np.array_equal(named.mosaic.raw, bare.mosaic.raw)
+
+
+def test_a_tiff_without_an_ending_is_the_same_tiff() -> None:
+    slope = np.linspace(0, 65535, 240 * 320).reshape(240, 320).astype(np.uint16)
+    data = cv2.imencode(".tiff", slope)[1].tobytes()
+    bare, named = decode(data, "x"), decode(data, "x.tif")
+    assert named.code is not None
+    assert bare.code is not None
+    assert np.array_equal(bare.code, named.code)
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [("a.jpg", "JPG "), ("a.TIFF", "TIFF "), ("a.txt", ""), ("a", ""), ("b.mp4", "")],
+)
+def test_what_is_no_picture_is_told_without_calling_its_ending_one(name: str, kind: str) -> None:
+    with pytest.raises(Undecodable, match=f"^not a picture, or its {kind}header is damaged$"):
+        decode(b"no picture at all", name)

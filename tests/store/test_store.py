@@ -418,3 +418,17 @@ def test_a_part_that_fails_while_it_is_read_is_left_out_whole(
     store = Store(tmp_path)
     assert store.load()["path"].tolist() == ["/b"]
     assert store.warnings == ["gone bad"]
+
+
+def test_folders_that_could_not_be_read_are_known_until_their_archive_is_walked_again(
+    tmp_path: Path,
+) -> None:
+    with Store(tmp_path) as store:
+        store.remember_unread([("/a/x", "why"), ("/b/y", "why")], ["/a", "/b"])
+        store.remember_unread([("/a/z", "why")])  # a walk that was cut short forgets nothing
+        assert [p for p, _ in store.unread()] == ["/a/x", "/a/z", "/b/y"]
+        store.remember_unread([("/a/z", "other")], ["/a/"])
+    assert Store(tmp_path).unread() == [("/a/z", "other"), ("/b/y", "why")]
+    assert Store(tmp_path).verify() == []
+    (tmp_path / "unread.json").write_text("[{")
+    assert Store(tmp_path).unread() == []

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from auditor.infer.bodies.accept import accept_table, parse_accept
+from auditor.infer.bodies.accept import AcceptError, accept_table, parse_accept
 from auditor.infer.bodies.bands import BANDS, Band, band_named, band_of
 from auditor.infer.bodies.profile import BodiesModel, fit_bodies, infer_bodies
 
 __all__ = [
     "BANDS",
+    "AcceptError",
     "Band",
     "BodiesModel",
     "accept_table",

@@ -11,7 +11,11 @@ from auditor.infer.bodies.profile import BodiesModel
 from auditor.infer.bodies.response import ISO_GRID
 from auditor.infer.bodies.visible import frame_snr, iso_for_snr, third
 
-__all__ = ["accept_table", "parse_accept"]
+__all__ = ["AcceptError", "accept_table", "parse_accept"]
+
+
+class AcceptError(ValueError):
+    """The archive cannot say how noisy the accepted picture looks; the message is one line."""
 
 
 def parse_accept(text: str) -> tuple[str, float, Band]:
@@ -44,17 +48,17 @@ def accept_table(
         rows {body, band, ev100, iso, low, high, iso_exact, predicted}; only bodies with the same
         kind of file as `body` shows first. `iso` is None, with a `reason`, where no ISO fits.
 
-    Raises ValueError when the archive cannot say how noisy the accepted picture looks.
+    Raises AcceptError when the archive cannot say how noisy the accepted picture looks.
     """
     chosen = band_named(band) if isinstance(band, str) else band
     kind = bodies.main.get(body)
     if kind is None:
         known = ", ".join(sorted(bodies.main)) or "none"
-        raise ValueError(f"no noise was measured for body '{body}'; known bodies: {known}")
+        raise AcceptError(f"no noise was measured for body '{body}'; known bodies: {known}")
     scenes = bodies.scenes.get(kind, {})
     if chosen.key not in scenes:
         held = ", ".join(scenes) or "none"
-        raise ValueError(f"the archive holds no frames of band '{chosen.key}'; it has {held}")
+        raise AcceptError(f"the archive holds no frames of band '{chosen.key}'; it has {held}")
     reference = bodies.models[body, kind]
     at = np.log2(iso)
     grid = np.log2(ISO_GRID)

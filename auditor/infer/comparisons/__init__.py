@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from auditor.infer.comparisons.compare import compare_labels
 from auditor.infer.comparisons.focus import focus_table, infinity_loss
-from auditor.infer.comparisons.labels import label_sets, labels_from_csv
+from auditor.infer.comparisons.labels import label_sets, labels_from_csv, unmatched
 from auditor.infer.comparisons.shots import pairs_to_shoot
 
 __all__ = [
@@ -19,4 +19,5 @@ __all__ = [
     "label_sets",
     "labels_from_csv",
     "pairs_to_shoot",
+    "unmatched",
 ]

@@ -29,6 +29,7 @@ __all__ = [
     "names_accessory",
     "own_labels",
     "plain",
+    "unmatched",
 ]
 
 CROP: Final = "crop mode"
@@ -128,6 +129,12 @@ def labels_from_csv(text: str) -> tuple[list[LabelPattern], list[str]]:
             continue
         patterns.append((cells[0], cells[1]))
     return patterns, problems
+
+
+def unmatched(paths: pd.Series, patterns: Iterable[LabelPattern]) -> list[LabelPattern]:
+    """The patterns that no path matches."""
+    known = paths.astype(str).tolist()
+    return [p for p in patterns if not any(_matches(path, p[0]) for path in known)]
 
 
 def _matches(path: str, pattern: str) -> bool:

@@ -1,0 +1,177 @@
+"""From a store to the files that a person reads: what is asked for is looked at, and said."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from auditor.audit import InferOptions, profile_of
+from auditor.cli import main
+from auditor.store import Store, why
+from auditor.together import together
+
+Row = dict[str, Any]
+
+
+def row(path: str, lens: str | None, **more: Any) -> Row:
+    own = {"status": "measured", "file_id": path, "body": "Alder One", "lens": lens}
+    light = {"f_number": 8.0, "iso": 100.0, "exposure_time_s": 0.01, "source": "camera"}
+    return {"path": path, "taken": "2024-05-01T06:00:00"} | own | light | more
+
+
+@pytest.fixture
+def out(tmp_path: Path) -> Path:
+    rows = [row(f"/pictures/a/{i}.jpg", "Tarn 35mm") for i in range(3)]
+    rows += [row(f"/pictures/b/{i}.jpg", "Tarn 85mm", rating=4) for i in range(2)]
+    broken = {"path": "/pictures/b/x.jpg", "status": "set-aside", "reason": "the file is empty"}
+    with Store(tmp_path / "out" / "store") as store:
+        store.append([*rows, broken])
+    return tmp_path / "out"
+
+
+def profile(out: Path, *words: str | Path) -> Result:
+    return CliRunner().invoke(main, ["profile", "--out", str(out), *map(str, words)])
+
+
+def made(out: Path) -> Any:
+    return json.loads((out / "profile.json").read_text())
+
+
+def files(out: Path) -> dict[str, bytes]:
+    return {p.name: p.read_bytes() for p in out.rglob("*") if p.is_file()}
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--lens", "absent"], "no frame matches --lens absent; the most used lens names are: "),
+        (["--since", "2031"], "no frame matches --since 2031\n"),
+        (["--rating", "5"], "no frame matches --rating 5\n"),
+        (["--lens", "35", "--rating", "4"], "no frame matches --rating 4 --lens 35 together\n"),
+    ],
+)
+def test_a_restriction_that_nothing_meets_is_a_wrong_call_and_overwrites_nothing(
+    out: Path, words: list[str], said: str
+) -> None:
+    assert profile(out).exit_code == 0
+    before = files(out)
+    done = profile(out, *words)
+    assert done.exit_code == 2
+    assert done.output.startswith(f"auditor: {said}")
+    assert len(done.output.splitlines()) == 1
+    assert files(out) == before
+
+
+def test_a_restriction_is_named_on_page_card_and_terminal_and_in_the_profile(out: Path) -> None:
+    assert profile(out).exit_code == 0
+    assert made(out)["filter"] is None
+    done = profile(out, "--lens", "tarn 85", "--rating", "3")
+    assert done.exit_code == 0
+    told = '3 stars or more, lens "tarn 85"'
+    assert made(out)["filter"] == {"rating": 3, "lens": "tarn 85", "frames": 2, "words": told}
+    assert made(out)["frames"] == {"found": 6, "measured": 5, "set_aside": 1, "copies": 0}
+    assert done.stdout.startswith(f"2 of the 5 frames measured are looked at here ({told})")
+    page, card = ((out / n).read_text() for n in ("report.html", "card.html"))
+    assert "2 of the 5 frames measured are looked at here" in page
+    assert "/pictures/b/x.jpg" in page  # set aside, whatever its lens was
+    assert "Only frames with: <bdi>3 stars or more, lens" in card
+
+
+@pytest.mark.parametrize("share", [0.05, 0.9, 0.97])  # the page, the first tables, the last ones
+def test_a_disk_that_fills_up_while_the_report_is_written_leaves_what_was_there(
+    out: Path, small_disk: Callable[[str], Path], share: float
+) -> None:
+    target = small_disk("8m")
+    shutil.copytree(out, target / "out")
+    assert profile(target / "out", "--lens", "85").exit_code == 0
+    before = files(target / "out")
+    written = [p for p in (target / "out").rglob("*") if p.is_file() and "store" not in p.parts]
+    needed = sum(-(-p.stat().st_size // 4096) * 4096 for p in written)
+    free = shutil.disk_usage(target).free
+    (target / "filler").write_bytes(b"x" * (free - int(share * needed)))
+    done = profile(target / "out")
+    assert done.exit_code == 1
+    why = "the disk is full: free some space, then run again"
+    line = (
+        f"auditor: the report can't be written to {target / 'out'} ({why}); what was there is kept"
+    )
+    assert done.output == line + "\n"
+    assert files(target / "out") == before
+    assert sorted(p.name for p in (target / "out").iterdir()) == [
+        *("card.html", "profile.json", "report.html", "store", "tables"),
+    ]
+    (target / "filler").unlink()
+    assert profile(target / "out").exit_code == 0
+
+
+def test_the_reason_is_found_in_errors_that_have_it_in_their_text_alone() -> None:
+    said = why(OSError("Error writing bytes to file. Detail: [errno 28] No space left on device"))
+    assert said == "the disk is full: free some space, then run again"
+    assert why(OSError("something\nodd")) == "something odd: check the disk, then run again"
+
+
+def test_a_folder_left_by_a_program_that_was_killed_goes_when_it_is_old(tmp_path: Path) -> None:
+    old, young = tmp_path / ".writing-a", tmp_path / ".writing-b"
+    for folder in (old, young):
+        folder.mkdir()
+    os.utime(old, (1e9, 1e9))
+    with together(tmp_path) as beside:
+        (beside / "inner").mkdir()
+        (beside / "inner" / "x").write_text("new")
+    assert (tmp_path / "inner" / "x").read_text() == "new"
+    assert sorted(p.name for p in tmp_path.iterdir()) == [".writing-b", "inner"]
+
+
+def test_frames_of_other_archives_in_the_store_are_counted_and_told(
+    out: Path, tmp_path: Path
+) -> None:
+    store = out / "store"
+
+    def told(*archives: str) -> list[str]:
+        return list(profile_of(store, InferOptions(), archives)[0]["notices"])
+
+    start = "the profile covers all that was ever measured into this output folder: "
+    assert told("/pictures") == told("/pictures/a", "/pictures/b/") == told() == []
+    (line,) = told("/pictures/a")
+    assert line.startswith(f"{start}3 of its 6 frames come from other folders than the one given;")
+    (line,) = told("/pictures/a", "/pictures/b/x.jpg")
+    assert line.startswith(f"{start}2 of its 6 frames come from other folders than the ones given;")
+    (line,) = told("/pic", "/pictures/a")
+    assert "3 of its 6" in line
+    (tmp_path / "empty").mkdir()
+    words = ["run", str(tmp_path / "empty"), "--out", str(out), "--workers", "1"]
+    done = CliRunner().invoke(main, words)
+    assert f"note: {start}6 of its 6 frames come from other folders" in done.stdout
+
+
+@pytest.mark.parametrize("body", ["Nope", "Alder"])
+def test_accepting_the_noise_of_a_body_that_the_archive_cannot_judge_is_a_wrong_call(
+    out: Path, body: str
+) -> None:
+    done = profile(out, "--accept", f"{body}:800:shade")
+    assert done.exit_code == 2
+    assert done.output.startswith(f"auditor: no noise was measured for body '{body}'")
+    assert not (out / "profile.json").exists()
+
+
+def test_labels_that_label_nothing_are_told(out: Path, tmp_path: Path) -> None:
+    def told(text: str) -> list[str]:
+        (tmp_path / "labels.csv").write_text(text)
+        assert profile(out, "--labels", tmp_path / "labels.csv").exit_code == 0
+        return list(made(out)["notices"])
+
+    assert told("pattern,label\n*/a/*,polariser\n0.jpg,tripod\n") == []
+    (line,) = told("*/a/*,polariser\n*/c/*,grey filter\n9.jpg,tripod\n")
+    assert line == "labels: no file matches '*/c/*' for 'grey filter', '9.jpg' for 'tripod'"
+    (line,) = told("".join(f"x{i},y\n" for i in range(12)))
+    assert line.endswith("'x9' for 'y' and 2 more")
+    for empty in ("", "pattern,label\n", "\n\n"):
+        assert told(empty) == [f"labels: {tmp_path / 'labels.csv'} holds none"]
+    assert told("only a pattern\n") == ["labels: line 1 needs a pattern and a label, left out"]

@@ -1,0 +1,166 @@
+"""How commands end when they can't go on: one line, the right code, never a traceback."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from auditor.cli import main
+
+
+def call(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(w) for w in words])
+
+
+@pytest.fixture
+def picture(tmp_path: Path) -> Path:
+    ramp = np.linspace(0, 255, 480 * 320).reshape(320, 480).astype(np.uint8)
+    path = tmp_path / "archive" / "plain.png"
+    path.parent.mkdir()
+    cv2.imwrite(str(path), ramp)
+    return path
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no device here that is always full")
+@pytest.mark.parametrize("words", [["--help"], ["measure", "--json"], ["measure"]])
+def test_an_output_that_takes_nothing_is_told_in_one_line(picture: Path, words: list[str]) -> None:
+    more = [str(picture)] if words[0] == "measure" else []
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "auditor", *words, *more],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+    assert done.returncode == 1
+    assert done.stderr == "auditor: the output can't be written: No space left on device\n"
+
+
+def test_a_reader_that_has_seen_enough_is_no_error(picture: Path) -> None:
+    done = subprocess.run(
+        f"{sys.executable} -m auditor measure --json {picture} | head -c 5",
+        shell=True,
+        capture_output=True,
+        text=True,
+    )
+    assert (done.stdout, done.stderr) == ('{"pat', "")
+
+
+@pytest.mark.parametrize(
+    ("words", "stage", "line"),
+    [
+        (["profile"], "auditor.audit.profile_of", "; run the same command again to go on"),
+        (["run"], "auditor.audit.prepare_output", "; run the same command again to go on"),
+        (["measure"], "auditor.engine.single.find_files", ""),
+    ],
+)
+def test_stopping_is_told_alike_whatever_was_under_way(
+    picture: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    words: list[str],
+    stage: str,
+    line: str,
+) -> None:
+    out = tmp_path / "out"
+    (out / "store").mkdir(parents=True)
+
+    def stopped(*args: object, **more: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(stage, stopped)
+    archive = [] if words == ["profile"] else [picture.parent]
+    place = [] if words == ["measure"] else ["--out", out]
+    done = call(*words, *archive, *place)
+    assert done.exit_code == 1
+    assert done.output == f"auditor: stopped by Ctrl-C{line}\n"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["run", "ARCHIVE", "--out", ""],
+        ["run", "", "--out", "OUT"],
+        ["scan", "", "--out", "OUT"],
+        ["measure", ""],
+        ["profile", "--out", ""],
+        ["verify", "--out", ""],
+        ["profile", "--out", "OUT", "--lens", " "],
+        ["run", "ARCHIVE", "--out", "OUT", "--cluster", ""],
+    ],
+)
+def test_an_empty_word_never_stands_for_the_current_folder(
+    picture: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str]
+) -> None:
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    places = {"ARCHIVE": str(picture.parent), "OUT": str(tmp_path / "out")}
+    done = call(*(places.get(w, w) for w in words))
+    assert done.exit_code == 2
+    assert "it is empty" in done.output
+    assert not list((tmp_path / "here").iterdir())
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("option", ["--seconds-per-file", "--max-megapixels"])
+@pytest.mark.parametrize("value", ["nan", "inf", "0", "-1"])
+def test_limits_are_numbers_above_nothing(picture: Path, option: str, value: str) -> None:
+    assert call("measure", picture, option, value).exit_code == 2
+
+
+def test_verifying_what_is_not_there_is_a_wrong_call(tmp_path: Path) -> None:
+    done = call("verify", "--out", tmp_path / "nothing")
+    assert done.exit_code == 2
+    assert done.output.startswith(f"auditor: no measurement store in {tmp_path / 'nothing'}")
+    assert not (tmp_path / "nothing").exists()
+
+
+def test_one_problem_is_one_problem(picture: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    assert call("scan", picture.parent, "--out", out, "--workers", "1").exit_code == 0
+    assert call("verify", "--out", out).output == "the store is whole\n"
+    (part,) = (out / "store" / "frames").iterdir()
+    part.write_bytes(part.read_bytes()[:-1])
+    done = call("verify", "--out", out)
+    assert done.exit_code == 1
+    assert done.output.splitlines()[-1] == "1 problem"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="names are bytes on POSIX systems")
+def test_names_beyond_ascii_are_measured_where_the_system_knows_ascii_only(
+    picture: Path, tmp_path: Path
+) -> None:
+    """The same archive under the locale C and under UTF-8: the same names, and nothing read twice."""
+    names = ["café 😀.png", os.fsdecode(b"\xe9\xf0\x9f\x98\x80.png")]
+    for number, name in enumerate(names):
+        (picture.parent / name).write_bytes(picture.read_bytes() + bytes(number))
+    picture.unlink()
+    plain = {"PYTHONUTF8": "0", "LC_ALL": "C", "PYTHONCOERCECLOCALE": "0"}
+    run = ["run", str(picture.parent), "--out", str(tmp_path / "out"), "--workers", "1"]
+    for settings in (plain, {"PYTHONUTF8": "1"}):
+        for words in (run, ["measure", str(picture.parent), "--workers", "1"]):
+            done = subprocess.run(
+                [sys.executable, "-m", "auditor", *words],
+                capture_output=True,
+                env=os.environ | settings,
+            )
+            assert done.returncode == 0, done.stderr
+            if words[0] == "measure":
+                assert "café 😀.png: ".encode() in done.stdout
+                assert b"\\xe9\xf0\x9f\x98\x80.png: " in done.stdout
+        log = (tmp_path / "out" / "store" / "log.txt").read_text().splitlines()[-1]
+        assert "found 2, measured 2" in log
+        assert f"unchanged {0 if settings is plain else 2}, moved 0, gone 0" in log
+
+
+@pytest.mark.skipif(os.name != "posix", reason="names are bytes on POSIX systems")
+def test_an_output_folder_that_is_no_text_is_a_wrong_call(picture: Path, tmp_path: Path) -> None:
+    done = call("run", picture.parent, "--out", os.fsdecode(os.fsencode(tmp_path) + b"/\xff"))
+    assert done.exit_code == 2
+    assert "no text under this system's settings" in done.output
+    assert [p.name for p in tmp_path.iterdir()] == ["archive"]
