@@ -112,16 +112,13 @@ def _alike(
     aperture: NDArray[np.int64], outing: NDArray[np.int64], measured: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:
     """Frames of the outings that hold wide and small apertures both; all where there is none."""
-    widest = int(aperture[measured].min())
-    out, count = np.zeros(len(aperture), bool), 0
-    for number in np.unique(outing[measured]):
-        mine = outing == number
-        used = aperture[mine & measured]
-        wide = used.min() <= widest + _WIDE_THIRDS
-        if wide and used.max() - used.min() >= _SPAN_THIRDS:
-            out |= mine
-            count += 1
-    return out if count >= _FEWEST_OUTINGS else np.ones(len(aperture), bool)
+    days, of = np.unique(outing, return_inverse=True)
+    first, last = np.full(len(days), np.iinfo(np.int64).max), np.zeros(len(days), np.int64)
+    np.minimum.at(first, of[measured], aperture[measured])
+    np.maximum.at(last, of[measured], aperture[measured])
+    wide = first <= aperture[measured].min() + _WIDE_THIRDS
+    both = wide & (last - first >= _SPAN_THIRDS)
+    return both[of] if both.sum() >= _FEWEST_OUTINGS else np.ones(len(aperture), bool)
 
 
 def _sizes(
@@ -139,18 +136,11 @@ def _sizes(
     indices = np.unique(aperture)
     for index in indices:
         here = aperture == index
-        days = np.unique(outing[here])
         bounds = [(0.0, 0.0, 0.0)]
-        for _, values in _quantities(table, rows):
-            known = here & ~np.isnan(values)
-            own = [
-                np.median(values[known & (outing == d)])
-                for d in days
-                if (known & (outing == d)).any()
-            ]
+        for _, values in _quantities(table, rows[here]):
+            own = pd.Series(values).groupby(outing[here]).median().dropna().to_numpy(float)
             # A single outing's frames speak for themselves.
-            told = np.array(own) if len(own) > 1 else values[known]
-            middle, low, high = _median(told, interval)
+            middle, low, high = _median(own if len(own) > 1 else values, interval)
             if middle is not None and low is not None and high is not None:
                 inner = 0.0 if low <= 0 <= high else min(abs(low), abs(high))
                 bounds.append((abs(middle), inner, max(abs(low), abs(high))))
