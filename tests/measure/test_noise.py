@@ -155,6 +155,18 @@ def test_texture_as_white_as_noise_gives_no_tones(strength: float) -> None:
     assert not noise.tones
 
 
+@pytest.mark.parametrize("full_well", [1_500, 6_000])
+def test_white_noise_of_the_only_plain_strip_is_told_and_the_note_says_so(full_well: int) -> None:
+    scene = cv2.GaussianBlur(draw.gravel(800, 1200, 1), (0, 0), 0.8)
+    scene[:64] = np.linspace(0.16, 0.2, 1200)
+    noise = measure_noise(draw.jpeg(draw.exposed(scene, full_well), 97))
+    assert noise.sigma_code8 is None
+    assert noise.note is not None
+    assert "plain places only" in noise.note
+    (tone,) = noise.tones
+    assert tone.signal / tone.sigma == pytest.approx(draw.snr(tone.signal, full_well), rel=0.07)
+
+
 @pytest.mark.parametrize("full_well", [100, 400])
 @pytest.mark.parametrize("quality", [90, 97])
 def test_loud_noise_keeps_its_tones(full_well: float, quality: int) -> None:

@@ -65,6 +65,7 @@ _MOSTLY_PLAIN: Final = 0.9
 """Share of the flat blocks without texture from which on a frame counts as plain."""
 
 _TEXTURED: Final = "texture everywhere: noise cannot be told from it"
+_MOSTLY_TEXTURED: Final = "texture nearly everywhere: noise is told in the few plain places only"
 
 _DARKEST, _BRIGHTEST = 1.5, 253.5
 """Code values (0..255) outside which a pixel may be clipped, and its noise cut off."""
@@ -194,7 +195,13 @@ def _measure(picture: Picture) -> Noise:
     flat = flat.take(kept)
     textured = Noise(None, signal_shares=shares, clipped_share=clipped, note=_TEXTURED)
     if len(flat) < _FEWEST_BLOCKS:
-        return textured
+        # A few plain places may still show noise that is white up to the highest frequencies.
+        plain_tones, _ = _tones(
+            picture, level, relief, columns, steps, banding, many_hot, colour, plain_only=True
+        )
+        if not plain_tones:
+            return textured
+        return dataclasses.replace(textured, tones=plain_tones, note=_MOSTLY_TEXTURED)
 
     coarse = bool(np.nanmax(steps) > _FINE_STEPS)
     rise = spectrum.low_rise(flat.form.bands) if coarse else 1.0
@@ -298,12 +305,15 @@ def _tones(
     banding: bool,
     many_hot: bool,
     colour: float,
+    *,
+    plain_only: bool = False,
 ) -> tuple[tuple[Tone, ...], bool]:
     """Noise at each signal level, and whether texture passes for noise in this frame.
 
     Small copies of a fine subject hold texture up to the highest frequencies, so its spectrum does not
     give it away; that it is not the same everywhere does, or that it is louder than any noise. Where that
-    is so at most of the levels that looked noisy, the others are not believed either.
+    is so at most of the levels that looked noisy, the others are not believed either. With `plain_only`
+    nothing but white, even noise of plain blocks is believed.
     """
     light = _light(picture, level.astype(np.float64))
     assert picture.code is not None
@@ -341,10 +351,14 @@ def _tones(
     read = [
         found
         for found, much, uneven in zip(read, loud, odd, strict=True)
-        if not (much and (uneven or misled))
+        if not (uneven if plain_only else much and uneven) and not (much and misled)
     ]
+    if plain_only:
+        read = [found for found in read if not found[2]]
     # One frame went through one development: white at one level is white at all.
     white = any(noise.white and not textured for _, _, textured, noise in read)
+    if plain_only and not white:
+        return (), misled
     out = []
     for target, flat, textured, found in read:
         noise = found.upper_only() if white else found
