@@ -19,6 +19,7 @@ import numpy as np
 from auditor.artificial.camera import Sensor
 from auditor.artificial.lightpath import Optics
 from auditor.artificial.scenes import BRIGHTNESS, PLACES
+from auditor.record import ZONES
 
 __all__ = [
     "FAULTS",
@@ -330,10 +331,11 @@ def frame_truth(recipe: ArchiveRecipe, shot: Shot) -> dict[str, Any]:
     """What is true of one frame: settings, fault, MTF50 by zone as drawn and as it could be, SNR."""
     look = shot_optics(recipe, shot)
     out: dict[str, Any] = asdict(shot)
-    for zone, radius in (("centre", 0.0), ("middle", 0.525), ("corner", 1.0)):
-        out[f"{zone}_best_cpp"] = look.zone_centre_mtf50(zone)
-        along = [look.directional_mtf50(d, radius) for d in range(0, 180, 15)]
-        out[f"{zone}_true_cpp"] = float(np.mean(along))
+    # A raw file is measured on its green sites, a developed one on its luma.
+    colour = shot.kind == "jpg"
+    for zone in ZONES:
+        out[f"{zone}_best_cpp"] = look.luma_mtf50(zone, colour)
+        out[f"{zone}_true_cpp"] = look.luma_mtf50(zone, colour, failed=True)
     sensor = recipe.body(shot.body).sensor
     out["snr_18"] = sensor.snr(0.18, shot.iso, colour=shot.kind == "jpg")
     return out
@@ -352,12 +354,12 @@ def lens_truth(recipe: ArchiveRecipe) -> list[dict[str, Any]]:
     rows = []
     for (lens, body, converter, focal), shots in groups.items():
         used = sorted({s.f_number for s in shots})
-        first = shots[0]
+        first, developed = shots[0], any(s.kind == "jpg" for s in shots)
 
-        def weaker(n: float, first: Shot = first) -> float:
+        def weaker(n: float, first: Shot = first, colour: bool = developed) -> float:
             values = {name: getattr(first, name) for name in Shot.__slots__}
             look = shot_optics(recipe, Shot(**(values | {"f_number": n})))
-            return min(look.zone_centre_mtf50("centre"), look.zone_centre_mtf50("corner"))
+            return min(look.luma_mtf50(zone, colour) for zone in ("centre", "corner"))
 
         grid = np.geomspace(used[0], used[-1], 240)
         curve = np.array([weaker(float(n)) for n in grid])

@@ -20,7 +20,7 @@ from auditor.infer.keepers import (
     settings_to_avoid,
 )
 from auditor.infer.lenses import SpectraReader, infer_lenses
-from auditor.infer.next_shots import next_shots
+from auditor.infer.next_shots import next_shots, open_note
 from auditor.record import COLUMNS
 
 __all__ = ["build_profile", "complete_columns"]
@@ -61,7 +61,9 @@ def build_profile(
     bodies = infer_bodies(lean, criteria, model)
     verdicts = judge_frames(frames, lenses, bodies["bodies"], criteria)
     comparisons = compare_labels(frames, lenses, criteria, pictures, patterns)
-    return {
+    limits = handheld_limits(frames, verdicts, lenses, criteria)
+    shots, unlisted = next_shots(lenses, bodies["bodies"], bodies["iso_matches"], limits, criteria)
+    profile = {
         "frames": _counts(frames, counts),
         "criteria": criteria.as_dict(),
         "lenses": lenses,
@@ -72,10 +74,12 @@ def build_profile(
         "verdicts": count_verdicts(verdicts),
         "comparisons": comparisons,
         "settings": settings_to_avoid(frames, verdicts, lenses, criteria),
-        "handheld": handheld_limits(frames, verdicts, lenses, criteria),
-        "next_shots": next_shots(lenses, criteria) + pairs_to_shoot(comparisons),
+        "handheld": limits,
+        "next_shots": shots + pairs_to_shoot(comparisons),
+        "next_shots_unlisted": unlisted,
         "accepted": _accepted(model, accept),
     }
+    return profile | {"next_shots_note": open_note(profile)}
 
 
 def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[dict[str, Any]]:

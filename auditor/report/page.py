@@ -30,6 +30,7 @@ POINT_PICTURE_BYTES: Final = 6_000_000
 KEEPER_PICTURE_BYTES: Final = 3_500_000
 ROWS_ALTOGETHER: Final = 90_000
 OPEN_LENSES: Final = 6
+MOST_SHOTS: Final = 5
 
 Block = Mapping[str, Any]
 
@@ -259,6 +260,8 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
         "settings": [s for s in profile.get("settings") or () if isinstance(s, Mapping)],
         "shots": [s for s in profile.get("next_shots") or () if isinstance(s, Mapping)],
+        "most_shots": MOST_SHOTS,
+        "unlisted_shots": round(words.number(profile.get("next_shots_unlisted")) or 0),
         "same_how": _same(profile.get("next_shots"), "how"),
         "set_aside": _set_aside(profile),
         "unread": _set_aside({"set_aside": profile.get("unread_folders")}),

@@ -296,13 +296,15 @@ def _settings(profile: Block) -> list[str]:
     return [text + "."]
 
 
-def _next(shots: Sequence[Block]) -> list[str]:
-    if not shots:
-        return ["Nothing is left open that a few test frames would settle."]
+def _next(profile: Block) -> list[str]:
+    note = words.clean(profile.get("next_shots_note"))
+    shots = _list(profile, "next_shots")
+    if note or not shots:
+        return [note or "Nothing is left open that a few test frames would settle."]
     frames = sum(round(words.number(s.get("frames")) or 0) for s in shots)
-    lens = words.known_name(shots[0].get("lens"))
-    first = f", first with the {_named(lens)}" if lens else ""
-    return [f"{words.count(frames, 'test frame')} would settle most of what is open{first}."]
+    first = words.known_name(shots[0].get("lens")) or words.known_name(shots[0].get("body"))
+    told = f", first with the {_named(first)}" if first else ""
+    return [f"{words.count(frames, 'test frame')} would settle most of what is open{told}."]
 
 
 def filter_words(profile: Block) -> str:
@@ -345,7 +347,7 @@ def findings(profile: Block) -> list[Finding]:
         ("Bodies", _matches(profile)),
         ("Comparisons", _comparisons(profile)),
         ("Keepers", _keepers(profile) + _settings(profile) + handheld_lines(profile)[:1]),
-        ("Next", _next(_list(profile, "next_shots")) if "next_shots" in profile else []),
+        ("Next", _next(profile) if "next_shots" in profile else []),
     ):
         out += [Finding(topic, line) for line in lines]
     return out

@@ -81,7 +81,7 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
         "shaken",
         "text",
     ),
-    "next_shots": ("lens", "body", "focal_mm", "apertures", "frames", "how", "why", "gain"),
+    "next_shots": ("lens", "body", "focal_mm", "apertures", "iso", "frames", "how", "why", "gain"),
     "set_aside": ("path", "reason"),
 }
 """Columns that a table always has, first and in this order; others follow as they come."""

@@ -4,6 +4,7 @@ import json
 import math
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,7 @@ import pytest
 import rawpy
 from PIL import Image
 
-from auditor import exposure
+from auditor import exposure, optics
 from auditor.artificial.archive import (
     ArchiveRecipe,
     BodyRecipe,
@@ -25,6 +26,7 @@ from auditor.artificial.archive import (
     plan,
 )
 from auditor.artificial.camera import Sensor
+from auditor.artificial.lightpath import Optics
 from auditor.artificial.render import draw_archive
 
 DEMO = Path(__file__).parents[2] / "demo_archive"
@@ -92,6 +94,27 @@ def test_faults_blur_what_they_should():
         truth = frame_truth(recipe, shot)
         assert shot.fault in ("focus", "shake")
         assert truth["centre_true_cpp"] < 0.9 * truth["centre_best_cpp"]
+
+
+def test_lateral_colour_blurs_luma_across_the_radius():
+    """Points and edges by chance over the corners of a 3:2 frame: three displaced copies of each edge,
+    summed with the weights of ITU-R BT.601."""
+    still = Optics(8.0, 4.0, 0.3, 0.3, growth=0)
+    apart = replace(still, lateral_red_px=1.2, lateral_blue_px=-0.8)
+    assert still.luma_mtf50("corner") == pytest.approx(still.zone_centre_mtf50("corner"))
+    assert apart.luma_mtf50("corner", colour=False) == still.luma_mtf50("corner")
+    rng = np.random.default_rng(5)
+    x, y = 1.5 * rng.uniform(-1, 1, 9000), rng.uniform(-1, 1, 9000)
+    radius = np.hypot(x, y) / np.hypot(1.5, 1)
+    radius = radius[radius >= 0.7][:1500]
+    along = radius * np.cos(rng.uniform(0, 2 * np.pi, len(radius)))
+    freq = np.linspace(0, 0.6, 1201)
+    system = optics.system_mtf(freq, 8.0, 4.0, 0.3, still.wavelength_um)
+    shifts = zip((0.299, 0.587, 0.114), (1.2, 0.0, -0.8), strict=True)
+    sums = sum(w * np.exp(2j * np.pi * np.outer(along * s, freq)) for w, s in shifts)
+    expected = freq[np.argmax(system * np.abs(sums) < 0.5, axis=1)].mean()
+    assert apart.luma_mtf50("corner") == pytest.approx(expected, rel=0.01)
+    assert expected < 0.95 * still.luma_mtf50("corner")
 
 
 def test_unfit_recipes_are_refused(tmp_path):

@@ -126,6 +126,43 @@ def test_fringing_starts_where_the_seam_reaches_the_visible_width():
     assert quiet["inside_acceptable"] is False
 
 
+def _fringes(frames, width) -> dict:
+    frames = frames.assign(fringe_width_px=width, lateral_red_px=0.3, lateral_blue_px=-0.2)
+    return infer_lenses(frames, Criteria(fringe_px=1.0))[0]["focal_ranges"][0]["fringing"]
+
+
+def test_scenes_that_show_fringes_at_the_apertures_they_were_shot_at_make_no_onset():
+    """Woods at f/5.6 and f/8 show seams of 3 px, ladders on the fells over all apertures none."""
+    frames = frames_of(LensSpec(), outings=30)
+    ladder = frames["outing"] % 3 == 0
+    frames = frames[ladder | frames["f_number"].isin((5.6, 8.0))]
+    fringing = _fringes(frames, np.where(frames["outing"] % 3 == 0, 0.2, 3.0))
+    assert fringing["onset_f_number"] is None
+    assert fringing["onset_frames"] is None
+    assert any(a["fringe_width_px"] >= 1 for a in fringing["by_aperture"])
+
+
+def test_fringes_of_the_lens_show_through_scenes_that_differ():
+    """A seam of 8 / N px crosses 1 px at f/8; each scene multiplies it by a factor of its own."""
+    held = 0
+    for seed in range(8):
+        frames = frames_of(LensSpec(), seed=seed, outings=20)
+        rng = np.random.default_rng(seed)
+        scene = np.exp(rng.normal(0, 0.3, 1000))[frames["outing"].to_numpy(int) % 1000]
+        width = 8 / frames["f_number"] * scene + rng.normal(0, 0.1, len(frames))
+        fringing = _fringes(frames, width.clip(0))
+        assert fringing["onset_frames"] >= 4
+        held += fringing["onset_low"] <= 8 <= fringing["onset_high"]
+    assert held >= 7
+
+
+def test_one_frame_is_no_onset():
+    frames = frames_of(LensSpec(apertures=(4.0, 8.0)), outings=12)
+    wide = frames.index[frames["f_number"] == 4.0]
+    frames = frames.drop(wide[1:])
+    assert _fringes(frames, np.where(frames["f_number"] == 4.0, 3.0, 0.0))["onset_f_number"] is None
+
+
 def test_diffraction_blur_is_that_of_the_closed_form():
     """Goodman, Introduction to Fourier Optics: 2/pi (acos x - x sqrt(1 - x^2)) at one half."""
     freq = np.linspace(0.001, 0.999, 20_000)

@@ -7,9 +7,11 @@ import json
 import numpy as np
 import pandas as pd
 import pytest
+from lens_worlds import random_lens
 
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
+from auditor.infer.lenses import infer_lenses
 
 LENS_KEYS = {"lens", "body", "converter", "pixel_pitch_um", "frames", "focal_ranges"}
 RANGE_KEYS = {
@@ -98,3 +100,22 @@ def test_resized_and_other_kinds_of_file_never_enter_the_curve():
     assert mixed["source"] == "camera"
     assert mixed["frames_by_source"] == {"camera": 84, "edited": 84}
     assert mixed["focal_ranges"][0]["apertures"] == alone["focal_ranges"][0]["apertures"]
+
+
+def test_no_range_holds_an_aperture_whose_own_figure_misses_the_criterion():
+    """Thirds of a stop round, but not over an aperture that was used and measured."""
+    touched = 0
+    for seed in range(9_300, 9_312):
+        lens = random_lens(np.random.default_rng(seed))
+        frames = simulate_frames(ArchiveSpec(lenses=[lens], all_columns=False), seed)[0]
+        part = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
+        weaker = {
+            a["f_number"]: min(a["centre"]["mtf50_cpp"], a["corner"]["mtf50_cpp"])
+            for a in part["apertures"]
+        }
+        for name, share in (("pin_sharp", 0.75), ("acceptable", 0.60)):
+            low, high = part[name]
+            inside = [cpp for n, cpp in weaker.items() if low <= n <= high]
+            assert min(inside) >= 0.98 * share * max(weaker.values())
+            touched += low in weaker or high in weaker
+    assert touched >= 6

@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+import pytest
+
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
+from auditor.infer.next_shots import open_note
+from auditor.infer.next_shots.bodies import body_requests
+from auditor.infer.next_shots.handheld import handheld_requests
+
+
+def profile(lens: LensSpec, seed: int = 4, **spec: object) -> dict:
+    frames, _ = simulate_frames(ArchiveSpec(lenses=[lens], all_columns=False, **spec), seed)  # type: ignore[arg-type]
+    return build_profile(frames, Criteria())
 
 
 def shots(lens: LensSpec, seed: int = 4, **spec: object) -> list[dict]:
-    frames, _ = simulate_frames(ArchiveSpec(lenses=[lens], all_columns=False, **spec), seed)  # type: ignore[arg-type]
-    return build_profile(frames, Criteria())["next_shots"]
+    """The series that are about sharpness."""
+    return [s for s in profile(lens, seed, **spec)["next_shots"] if s["kind"] == "sharpness"]
 
 
 def test_a_settled_lens_needs_no_frame():
@@ -32,9 +42,11 @@ def test_a_curve_that_still_rises_at_its_end_is_followed_further():
 def test_the_list_is_short_and_the_most_telling_comes_first():
     lenses = [LensSpec(lens=f"Lens {i}", frames=2 + i, apertures=(4.0,)) for i in range(20)]
     frames, _ = simulate_frames(ArchiveSpec(lenses=lenses, all_columns=False), 1)
-    found = build_profile(frames, Criteria())["next_shots"]
-    assert len(found) == 12
-    assert found[0]["lens"] == "Lens 19"
+    found = build_profile(frames, Criteria())
+    assert len(found["next_shots"]) == 12
+    assert found["next_shots_unlisted"] >= 8
+    lenses_named = [s["lens"] for s in found["next_shots"] if s["kind"] == "sharpness"]
+    assert lenses_named[0] == "Lens 19"
 
 
 def test_lenses_without_a_name_come_last_and_nobody_is_sent_for_what_no_one_can_find():
@@ -46,5 +58,106 @@ def test_lenses_without_a_name_come_last_and_nobody_is_sent_for_what_no_one_can_
         -1
     ] == "unknown lens"
     frames.loc[first, "body"] = None
-    told = {s["lens"] for s in build_profile(frames, Criteria())["next_shots"]}
-    assert told == {"Lens 1", "Lens 2"}
+    found = build_profile(frames, Criteria())["next_shots"]
+    assert {s["lens"] for s in found if s["kind"] == "sharpness"} == {"Lens 1", "Lens 2"}
+    assert all(s["lens"] or s["body"] for s in found)
+
+
+def test_thin_evidence_of_one_outing_asks_for_another_day():
+    (series,) = shots(LensSpec(frames=2), outings=1)
+    assert "thin" in series["why"]
+    assert "outing" in series["why"]
+    assert "another day" in series["how"]
+    assert len(series["apertures"]) >= 3
+    assert series["frames"] >= 3 * len(series["apertures"])
+
+
+def test_an_aperture_missing_between_others_is_asked_for():
+    (series,) = shots(LensSpec(apertures=(2.8, 4.0, 11.0, 16.0), frames=40), outings=20)
+    assert any(5 < n < 9 for n in series["apertures"])
+    assert "between f/4 and f/11" in series["why"]
+
+
+@pytest.mark.parametrize(
+    ("usable", "low", "high", "reason", "asked", "words"),
+    [
+        (200, 200, 200, "likely higher still", [400, 1600, 6400], "above ISO 100"),
+        (None, None, None, "not reached", [], ""),
+        (200, 50, 400, None, [100, 200, 400], "only to ISO 50 to 400"),
+        (320, 250, 400, None, [], ""),
+    ],
+)
+def test_open_or_wide_usable_iso_asks_for_the_iso_values_that_would_tell(
+    usable: int | None, low: int | None, high: int | None, reason: str | None,
+    asked: list[int], words: str,
+) -> None:  # fmt: skip
+    """A body used at ISO 100 alone, which is as low as bodies go."""
+    detail = {"low": low, "high": high, "reason": reason}
+    band = {
+        "band": "overcast", "frames": 12, "usable_iso": {"excellent": usable},
+        "usable_iso_detail": {"excellent": detail},
+    }  # fmt: skip
+    body = {
+        "body": "A", "frames": 12, "frames_used": 12, "kind": "camera", "brightness": [band],
+        "other_kinds": [], "sensor": None, "tones": [{"iso": 100}],
+    }  # fmt: skip
+    found = body_requests([body], [])
+    assert [request["iso"] for request in found] == ([asked] if asked else [])
+    assert all(words in request["why"] for request in found)
+
+
+def test_read_noise_that_is_open_asks_for_raw_frames_at_isos_not_used_yet():
+    row = {"iso": 400, "read_noise_e": 2.0}
+    sensor = {"level_reason": "needs raw frames at three ISO values", "by_iso": [row]}
+    body = {"body": "A", "frames": 9, "kind": "raw", "brightness": [], "other_kinds": []}
+    (request,) = body_requests([body | {"sensor": sensor}], [])
+    assert request["kind"] == "read noise"
+    assert "raw" in request["how"]
+    assert 400 not in request["iso"]
+    assert len(request["iso"]) == 2
+
+
+def test_a_match_within_both_bodies_iso_that_is_wide_is_asked_of_the_body_with_fewer_frames():
+    tones = [{"iso": iso} for iso in (100, 400, 1600)]
+    known = {"kind": "camera", "brightness": [], "other_kinds": [], "sensor": None, "tones": tones}
+    bodies = [known | {"body": n, "frames": k, "frames_used": k} for n, k in (("A", 50), ("B", 12))]
+    match = {"kind": "camera", "reference_iso": 800, "predicted": False, "frames": 12}
+    wide = [
+        match | {"body": a, "reference_body": b, "low": 200, "high": 1600}
+        for a, b in (("A", "B"), ("B", "A"))
+    ]
+    (request,) = body_requests(bodies, wide)
+    assert request["body"] == "B"
+    assert request["iso"] == [200, 400, 800, 1600]
+    close = [m | {"low": 640, "high": 1000} for m in wide]
+    assert body_requests(bodies, close) == []
+
+
+def test_an_open_handheld_limit_asks_for_frames_around_the_rule_of_thumb():
+    lens = {"lens": "L", "body": "A", "converter": None}
+    part = {"frames": 30, "focal_mm": [50, 50], "sweet_spot": {"f_number": 8.0}}
+    entry = lens | {"frames": 30, "limit_stops": None, "text": "0 of 30 frames shaken"}
+    (request,) = handheld_requests([lens | {"focal_ranges": [part]}], [entry])
+    assert (request["focal_mm"], request["apertures"]) == (50, [8.0])
+    assert request["frames"] >= 30
+    assert "1 / focal length" in request["how"]
+    assert handheld_requests([], [entry | {"limit_stops": 0.5}]) == []
+
+
+@pytest.mark.parametrize(
+    ("counts", "words"),
+    [
+        ((0, 0), "No photograph was found"),
+        ((5, 0), "No file could be measured"),
+        ((5, 5), "No lens"),
+    ],
+)
+def test_where_nothing_can_be_named_the_note_says_what_to_do(
+    counts: tuple[int, int], words: str
+) -> None:
+    found, measured = counts
+    told = open_note(
+        {"frames": {"found": found, "measured": measured}, "lenses": [], "next_shots": []}
+    )
+    assert told is not None
+    assert words in told

@@ -64,6 +64,15 @@ def gravel(h: int, w: int, seed: int, largest: float = 12.0) -> NDArray[np.float
     return out
 
 
+def chips(h: int, w: int, strength: float, seed: int) -> NDArray[np.float32]:
+    """Ground of pieces smaller than a pixel, as small copies show sand, bark or leaves: texture with the
+    white spectrum of noise, here strong and there weak."""
+    rng = np.random.default_rng(seed)
+    local = strength * np.exp(0.8 * field(h, w, 1.8, rng))
+    stops = local * rng.standard_normal((h, w)) / np.log(2) + 0.6 * field(h, w, 2.2, rng)
+    return np.clip(0.2 * 2.0**stops, 0, 0.95).astype(np.float32)
+
+
 def jpeg(code: NDArray[Any], quality: int) -> Picture:
     """The picture as a JPEG of that quality gives it back."""
     _, data = cv2.imencode(".jpg", code, [cv2.IMWRITE_JPEG_QUALITY, quality])

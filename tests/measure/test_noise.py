@@ -144,6 +144,39 @@ def test_photographed_textures_do_not_pass_for_noise(name: str) -> None:
         assert noise.sigma_code8 is not None or noise.note
 
 
+@pytest.mark.parametrize("strength", [0.15, 0.3, 0.5])
+def test_texture_as_white_as_noise_gives_no_tones(strength: float) -> None:
+    """A bright, low-ISO exposure (full well 20,000 e-) of ground too fine for its pixels."""
+    clean = draw.exposed(draw.chips(480, 640, strength, seed=3), full_well=20_000)
+    noise = measure_noise(draw.jpeg(clean, 95))
+    assert noise.sigma_code8 is None
+    assert noise.note is not None
+    assert "texture" in noise.note
+    assert not noise.tones
+
+
+@pytest.mark.parametrize("full_well", [1_500, 6_000])
+def test_white_noise_of_the_only_plain_strip_is_told_and_the_note_says_so(full_well: int) -> None:
+    scene = cv2.GaussianBlur(draw.gravel(800, 1200, 1), (0, 0), 0.8)
+    scene[:64] = np.linspace(0.16, 0.2, 1200)
+    noise = measure_noise(draw.jpeg(draw.exposed(scene, full_well), 97))
+    assert noise.sigma_code8 is None
+    assert noise.note is not None
+    assert "plain places only" in noise.note
+    (tone,) = noise.tones
+    assert tone.signal / tone.sigma == pytest.approx(draw.snr(tone.signal, full_well), rel=0.07)
+
+
+@pytest.mark.parametrize("full_well", [100, 400])
+@pytest.mark.parametrize("quality", [90, 97])
+def test_loud_noise_keeps_its_tones(full_well: float, quality: int) -> None:
+    """Below 10:1 in the mid-tones, over a landscape that is textured itself."""
+    tones = measure_noise(draw.jpeg(draw.exposed(draw.land(seed=21), full_well), quality)).tones
+    middle = [tone.signal / tone.sigma for tone in tones if tone.signal == 0.18]
+    assert len(middle) == 1
+    assert middle[0] == pytest.approx(draw.snr(0.18, full_well), rel=0.12)
+
+
 @pytest.mark.parametrize("quality", [97, 90, 80])
 def test_textures_as_loud_as_no_smoothed_noise_is(quality: int) -> None:
     """Resized so harshly that their power reaches the highest frequencies."""

@@ -36,7 +36,7 @@ def pairs_to_shoot(comparisons: Sequence[Mapping[str, Any]]) -> list[dict[str, A
         series = wanted.setdefault(
             (c["label"], c["against"], c["lens"]),
             {
-                "lens": c["lens"], "body": None, "converter": None, "focal_mm": None,
+                "kind": "comparison", "iso": [], "lens": c["lens"], "body": None, "converter": None, "focal_mm": None,
                 "apertures": [c["f_number"]] if c.get("f_number") else [],
                 "frames": 0, "how": _HOW, "open": [], "label": c["label"], "against": c["against"],
             },

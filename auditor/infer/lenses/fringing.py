@@ -1,8 +1,13 @@
-"""Chromatic aberration by aperture: where colour seams start to show."""
+"""Chromatic aberration by aperture: where colour seams start to show.
+
+How wide a seam looks depends on the scene as much as on the lens: branches against a bright sky show
+what a meadow hides. So apertures are compared within outings that hold them all; where there is no such
+outing, every outing counts once at an aperture, however many frames it holds.
+"""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -15,6 +20,15 @@ from auditor.infer.lenses.grouping import nominal_from_index, numbers
 __all__ = ["FringeTable", "describe_fringing", "read_fringing"]
 
 Floats = NDArray[np.float64]
+
+_WIDE_THIRDS: Final = 3
+"""An outing shows what the lens does wide open if it comes within a stop of the widest used,"""
+_SPAN_THIRDS: Final = 6
+"""and what stopping down changes if it holds apertures two stops apart or more."""
+_FEWEST_OUTINGS: Final = 6
+"""So many such outings take the place of all: of fewer the scenes' own strength is not averaged out."""
+_FEWEST: Final = 4
+"""Frames, at the apertures at which seams are said to show, below which nothing is said."""
 
 
 class FringeTable:
@@ -38,41 +52,41 @@ def describe_fringing(
     table: FringeTable,
     rows: NDArray[np.int64],
     aperture: NDArray[np.int64],
+    outing: NDArray[np.int64],
     visible_px: float,
     acceptable: list[float] | None,
     interval: float,
 ) -> dict[str, Any] | None:
     """Medians by aperture, and the smallest aperture at which a seam of `visible_px` shows.
 
-    `rows` are sound frames and `aperture` their nominal index. The onset is where the wider of the
-    displacement and the seam crosses `visible_px`, interpolated in stops and given to a third; its
-    bounds come from those of the sizes. None when it never shows; None as a whole when no frame
-    was measured.
+    `rows` are sound frames, `aperture` their nominal index and `outing` their outing. The onset is where
+    the wider of the displacement and the seam, which stopping down never widens, crosses `visible_px`,
+    interpolated in stops and given to a third; its bounds come from those of the sizes, and
+    `onset_frames` are the frames behind it. None unless the widest apertures surely show it; None as a
+    whole when no frame was measured.
     """
-    by_aperture, sizes, stops = [], [], []
-    for index in np.unique(aperture):
-        here = rows[aperture == index]
-        red, blue, width = table.red[here], table.blue[here], table.width[here]
-        count = int((~np.isnan(red) | ~np.isnan(blue) | ~np.isnan(width)).sum())
-        if count == 0:
-            continue
-        entry: dict[str, Any] = {"f_number": nominal_from_index(int(index)), "frames": count}
-        bounds = []
-        for name, values in (
-            ("lateral_red_px", red), ("lateral_blue_px", blue), ("fringe_width_px", width)
-        ):  # fmt: skip
+    by_aperture = []
+    measured = np.zeros(len(rows), bool)
+    for _, values in _quantities(table, rows):
+        measured |= ~np.isnan(values)
+    for index in np.unique(aperture[measured]):
+        here = aperture == index
+        entry: dict[str, Any] = {
+            "f_number": nominal_from_index(int(index)),
+            "frames": int((measured & here).sum()),
+        }
+        for name, values in _quantities(table, rows[here]):
             middle, low, high = _median(values, interval)
             entry |= {name: middle, f"{name}_low": low, f"{name}_high": high}
-            if middle is not None and low is not None and high is not None:
-                inner = 0.0 if low <= 0 <= high else min(abs(low), abs(high))
-                bounds.append((abs(middle), inner, max(abs(low), abs(high))))
         by_aperture.append(entry)
-        sizes.append(np.max(bounds, axis=0))
-        stops.append(float(index))
     if not by_aperture:
         return None
-    size = np.array(sizes)
-    onset, first, last = (_onset(np.array(stops), size[:, i], visible_px) for i in range(3))
+    alike = measured & _alike(aperture, outing, measured)
+    stops, size = _sizes(table, rows[alike], aperture[alike], outing[alike], interval)
+    onset, first, last = (_onset(stops, size[:, i], visible_px) for i in range(3))
+    frames = 0 if onset is None else int((aperture[alike] <= 6 * np.log2(onset) + 6.5).sum())
+    if onset is None or first is None or frames < _FEWEST:
+        onset = first = last = None
     inside = None
     if acceptable is not None:
         inside = onset is not None and onset >= acceptable[0]
@@ -80,9 +94,79 @@ def describe_fringing(
         "onset_f_number": onset,
         "onset_low": first,
         "onset_high": last,
+        "onset_frames": frames if onset is not None else None,
         "by_aperture": by_aperture,
         "inside_acceptable": inside,
     }
+
+
+def _quantities(table: FringeTable, rows: NDArray[np.int64]) -> list[tuple[str, Floats]]:
+    return [
+        ("lateral_red_px", table.red[rows]),
+        ("lateral_blue_px", table.blue[rows]),
+        ("fringe_width_px", table.width[rows]),
+    ]
+
+
+def _alike(
+    aperture: NDArray[np.int64], outing: NDArray[np.int64], measured: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Frames of the outings that hold wide and small apertures both; all where there is none."""
+    days, of = np.unique(outing, return_inverse=True)
+    first, last = np.full(len(days), np.iinfo(np.int64).max), np.zeros(len(days), np.int64)
+    np.minimum.at(first, of[measured], aperture[measured])
+    np.maximum.at(last, of[measured], aperture[measured])
+    wide = first <= aperture[measured].min() + _WIDE_THIRDS
+    both = wide & (last - first >= _SPAN_THIRDS)
+    return both[of] if both.sum() >= _FEWEST_OUTINGS else np.ones(len(aperture), bool)
+
+
+def _sizes(
+    table: FringeTable,
+    rows: NDArray[np.int64],
+    aperture: NDArray[np.int64],
+    outing: NDArray[np.int64],
+    interval: float,
+) -> tuple[Floats, Floats]:
+    """Apertures (index), and for each the size of what shows in px, its lower and its upper bound.
+
+    Each outing gives its median. Sizes never rise towards small apertures (`_falling`).
+    """
+    sizes, weight = [], []
+    indices = np.unique(aperture)
+    for index in indices:
+        here = aperture == index
+        bounds = [(0.0, 0.0, 0.0)]
+        for _, values in _quantities(table, rows[here]):
+            own = pd.Series(values).groupby(outing[here]).median().dropna().to_numpy(float)
+            # A single outing's frames speak for themselves.
+            middle, low, high = _median(own if len(own) > 1 else values, interval)
+            if middle is not None and low is not None and high is not None:
+                inner = 0.0 if low <= 0 <= high else min(abs(low), abs(high))
+                bounds.append((abs(middle), inner, max(abs(low), abs(high))))
+        sizes.append(np.max(bounds, axis=0))
+        weight.append(float(here.sum()))
+    size = np.array(sizes)
+    wide = indices <= indices[0] + _WIDE_THIRDS
+    # What shows further down and not wide open is the scenes'.
+    size = np.minimum(size, size[wide].max(0))
+    for i in range(3):
+        size[:, i] = _falling(size[:, i], np.array(weight))
+    return indices.astype(float), size
+
+
+def _falling(values: Floats, weight: Floats) -> Floats:
+    """The nearest sequence that never rises (pool adjacent violators; Barlow et al. 1972)."""
+    pools: list[list[float]] = []
+    for value, w in zip(values, weight, strict=True):
+        pools.append([value, w, 1])
+        while len(pools) > 1 and pools[-2][0] < pools[-1][0]:
+            v, u, n = pools.pop()
+            before = pools[-1]
+            before[0] = (before[0] * before[1] + v * u) / (before[1] + u)
+            before[1] += u
+            before[2] += n
+    return np.repeat([p[0] for p in pools], [int(p[2]) for p in pools])
 
 
 def _median(values: Floats, interval: float) -> tuple[float | None, float | None, float | None]:

@@ -123,6 +123,7 @@ def _describe(
             tables.fringes,
             sound,
             table.aperture[sound],
+            table.outing[sound],
             criteria.fringe_px,
             entry["acceptable"],
             criteria.interval,

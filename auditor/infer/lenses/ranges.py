@@ -2,7 +2,8 @@
 
 All are judged on the weaker of centre and corner. The sweet spot is one of the apertures that the
 archive holds; ends of ranges are interpolated between them, given to the nearest third of a stop,
-and never reach past them.
+and never reach past them. Where the nearest third is an aperture whose own figure misses the criterion,
+the next one inside is given: nobody should read f/5.6 as pin-sharp beside a figure that denies it.
 """
 
 from __future__ import annotations
@@ -24,6 +25,8 @@ Floats = NDArray[np.float64]
 Pair = tuple[float, float]
 
 _STEPS_PER_STOP: Final = 24
+_MISSES: Final = 0.02
+"""Share of the criterion by which a figure must miss it; less is lost in rounding."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +101,8 @@ def find_ranges(
     sweets = used[many[:, at].argmax(1)]
     quantiles = [0.5 - interval / 2, 0.5 + interval / 2]
     low, high = np.quantile(sweets, quantiles, method="nearest")
-    pin_ends, pin_intervals = _ends(one, many, grid, pin, quantiles)
-    usable_ends, usable_intervals = _ends(one, many, grid, acceptable, quantiles)
+    pin_ends, pin_intervals = _ends(one, many, grid, at, pin, quantiles)
+    usable_ends, usable_intervals = _ends(one, many, grid, at, acceptable, quantiles)
     return Ranges(
         _third(sweet),
         _third(min(low, sweet)),
@@ -113,16 +116,33 @@ def find_ranges(
 
 
 def _ends(
-    one: Floats, many: Floats, grid: Floats, share: float, quantiles: list[float]
+    one: Floats,
+    many: Floats,
+    grid: Floats,
+    at: NDArray[np.intp],
+    share: float,
+    quantiles: list[float],
 ) -> tuple[Pair, tuple[Pair, Pair]]:
-    """Both ends of a range, and the interval of each, in nominal thirds."""
-    first, last = (float(e[0]) for e in range_ends(one, grid, share))
-    firsts, lasts = range_ends(many, grid, share)
-    around = []
-    for values, own in ((firsts, first), (lasts, last)):
+    """Both ends of a range, and the interval of each, in nominal thirds.
+
+    `at` are the apertures used, as places on `grid`.
+    """
+    missing = grid[at][one[at] < (1 - _MISSES) * share * one.max()]
+    denied = {_third(f) for f in missing}
+    ends, around = [], []
+    for own, values, inside in zip(
+        (float(e[0]) for e in range_ends(one, grid, share)),
+        range_ends(many, grid, share),
+        (2 ** (1 / 6), 2 ** (-1 / 6)),
+        strict=True,
+    ):
+        end = _third(own)
+        if end in denied:
+            end = _third(2 ** (round(6 * np.log2(end)) / 6) * inside)
         low, high = np.quantile(values, quantiles)
-        around.append((_third(min(low, own)), _third(max(high, own))))
-    return (_third(first), _third(last)), (around[0], around[1])
+        ends.append(end)
+        around.append((min(_third(low), end), max(_third(high), end)))
+    return (ends[0], ends[1]), (around[0], around[1])
 
 
 def _third(f_number: float) -> float:

@@ -64,6 +64,9 @@ from one to the other."""
 _MOSTLY_PLAIN: Final = 0.9
 """Share of the flat blocks without texture from which on a frame counts as plain."""
 
+_TEXTURED: Final = "texture everywhere: noise cannot be told from it"
+_MOSTLY_TEXTURED: Final = "texture nearly everywhere: noise is told in the few plain places only"
+
 _DARKEST, _BRIGHTEST = 1.5, 253.5
 """Code values (0..255) outside which a pixel may be clipped, and its noise cut off."""
 
@@ -190,11 +193,15 @@ def _measure(picture: Picture) -> Noise:
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=doubt)
     kept = doubts.clean_blocks(flat.form, flat.level, steps)
     flat = flat.take(kept)
+    textured = Noise(None, signal_shares=shares, clipped_share=clipped, note=_TEXTURED)
     if len(flat) < _FEWEST_BLOCKS:
-        note = "texture everywhere: noise cannot be told from it"
-        # White noise still shows above the frequencies that optics passes.
-        white = _tones(picture, level, relief, columns, steps, banding, many_hot, colour)
-        return Noise(None, tones=white, signal_shares=shares, clipped_share=clipped, note=note)
+        # A few plain places may still show noise that is white up to the highest frequencies.
+        plain_tones, _ = _tones(
+            picture, level, relief, columns, steps, banding, many_hot, colour, plain_only=True
+        )
+        if not plain_tones:
+            return textured
+        return dataclasses.replace(textured, tones=plain_tones, note=_MOSTLY_TEXTURED)
 
     coarse = bool(np.nanmax(steps) > _FINE_STEPS)
     rise = spectrum.low_rise(flat.form.bands) if coarse else 1.0
@@ -202,17 +209,19 @@ def _measure(picture: Picture) -> Noise:
     # What little varies in a clean frame with texture may be the scene's: rounding needs no counting.
     plain = float(kept.mean()) > _MOSTLY_PLAIN
     sigma = _typical(flat, mean_power, rise, mean_step, plain=plain)
-    smoothed = spectrum.relative_spread(flat.squares.mean(0)) > _WHITE_SPREAD
-    if sigma > (_LOUDEST_SMOOTHED if smoothed else _LOUDEST):
+    if sigma > _loudest(flat):
         note = "varies more than any camera's noise: a pattern or a drawing"
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=note)
+    by_tone, misled = _tones(picture, level, relief, columns, steps, banding, many_hot, colour)
+    if misled and sigma**2 > doubts.LOUD and doubts.mostly_uneven(flat.form.variance, flat.level):
+        return textured
     # Noise that falls like a Gaussian's spectrum lies higher still at nothing than on the plateau.
     plateau = float(spectrum.filled(flat.squares, spectrum.low_rise(flat.form.bands))[0, 0])
     ratio = scaling.output_ratio(*picture.shape)
     factor = scaling.averaging_factor(mean_power, ratio)
     return Noise(
         sigma_code8=sigma,
-        tones=_tones(picture, level, relief, columns, steps, banding, many_hot, colour),
+        tones=by_tone,
         chroma_code8=_chroma(picture, columns, flat.indices, colour),
         grain_px=scaling.grain(plateau, float(mean_power.mean())),
         sigma_output_code8=sigma * factor,
@@ -253,6 +262,12 @@ def _coding_steps(
     return steps, coding.mean_step(some, steps)
 
 
+def _loudest(flat: FlatBlocks) -> float:
+    """Deviation, code values, above which these blocks show no camera's noise."""
+    smoothed = spectrum.relative_spread(flat.squares.mean(0)) > _WHITE_SPREAD
+    return _LOUDEST_SMOOTHED if smoothed else _LOUDEST
+
+
 def _typical(
     flat: FlatBlocks,
     mean_power: NDArray[np.float64],
@@ -290,7 +305,16 @@ def _tones(
     banding: bool,
     many_hot: bool,
     colour: float,
-) -> tuple[Tone, ...]:
+    *,
+    plain_only: bool = False,
+) -> tuple[tuple[Tone, ...], bool]:
+    """Noise at each signal level, and whether texture passes for noise in this frame.
+
+    Small copies of a fine subject hold texture up to the highest frequencies, so its spectrum does not
+    give it away; that it is not the same everywhere does, or that it is louder than any noise. Where that
+    is so at most of the levels that looked noisy, the others are not believed either. With `plain_only`
+    nothing but white, even noise of plain blocks is believed.
+    """
     light = _light(picture, level.astype(np.float64))
     assert picture.code is not None
     whole = picture.code.dtype == np.uint8
@@ -313,8 +337,28 @@ def _tones(
         noise = tones.original(flat.values, steps, whole=whole, colour=colour)
         if noise is not None:
             read.append((target, flat, textured, noise))
+    loud = [noise.variance > doubts.LOUD for _, _, _, noise in read]
+    odd = [
+        doubts.is_uneven(flat.form.variance) or noise.variance > _loudest(flat) ** 2
+        for _, flat, _, noise in read
+    ]
+    noisy = [
+        uneven
+        for (_, _, textured, _), much, uneven in zip(read, loud, odd, strict=True)
+        if much and not textured
+    ]
+    misled = 2 * sum(noisy) > len(noisy)
+    read = [
+        found
+        for found, much, uneven in zip(read, loud, odd, strict=True)
+        if not (uneven if plain_only else much and uneven) and not (much and misled)
+    ]
+    if plain_only:
+        read = [found for found in read if not found[2]]
     # One frame went through one development: white at one level is white at all.
     white = any(noise.white and not textured for _, _, textured, noise in read)
+    if plain_only and not white:
+        return (), misled
     out = []
     for target, flat, textured, found in read:
         noise = found.upper_only() if white else found
@@ -330,7 +374,7 @@ def _tones(
             value = tones.at_level(target, x, noise.share * flat.form.variance * to_light)
         if value > 0:
             out.append(Tone(target, float(np.sqrt(value)), len(flat) * blocks.BLOCK**2))
-    return tuple(out)
+    return tuple(out), misled
 
 
 def _chroma(

@@ -1,26 +1,38 @@
-"""What to shoot next: the shortest list of test frames that would settle what an archive leaves open.
+"""Test series that would settle what an archive leaves open of its lenses.
 
-A series is proposed where it would change what the pocket card says: the sweet spot is not known to
-a third of a stop, an end of the pin-sharp range not to two thirds, the curve is still rising where
-the archive ends, or one side may be softer. A lens that is settled is not named.
+A series is proposed where it would change what the pocket card says or how far that is to be trusted:
+the sweet spot is not known to a third of a stop, an end of the pin-sharp range not to two thirds, the
+curve is still rising where the archive ends, apertures between are missing, the evidence is thin or
+fair, or one side may be softer. A lens that is settled is not named.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from auditor.exposure import F_NUMBERS
 from auditor.infer.criteria import Criteria
 
-__all__ = ["next_shots"]
+__all__ = ["lens_series", "nameless"]
 
-_LIMIT: Final = 12
+Block = Mapping[str, Any]
+
 _WANTED: Final = 0.03
 """Half-width (share of MTF50) that a series is planned for."""
 _SCATTER: Final = 0.035
 """Scatter of sound frames from a tripod when a lens's own is unknown."""
+_UNKNOWN: Final = 0.3
+"""What a curve may be off by (share of MTF50) where nothing is known."""
+_DOUBT: Final = {"thin": 0.2, "fair": 0.06}
+"""The same for evidence whose doubts the interval does not hold, such as a single outing's."""
 _MOST_APERTURES: Final = 5
+_MOST_REASONS: Final = 3
+_FEW_FRAMES: Final = 4
+_GAP_THIRDS: Final = 6
+"""Two stops: further apart, the closed form alone says what lies between."""
 _HOW: Final = (
     "tripod, self-timer or remote release, a detailed subject that is flat and far (a façade, "
     "a wood's edge), focused once on the magnified picture; all apertures within minutes, ISO 100 "
@@ -28,33 +40,29 @@ _HOW: Final = (
 )
 
 
-def next_shots(lenses: list[dict[str, Any]], criteria: Criteria) -> list[dict[str, Any]]:
-    """Test series, the most telling first; empty where nothing would change.
+def lens_series(lenses: Sequence[Block], criteria: Criteria) -> list[dict[str, Any]]:
+    """A test series for every focal range of which something is open, with its `weight`.
 
-    Lenses without a name come last, and are left out where the body has no name either: nobody
-    would know what to take out of the bag.
+    Lenses without a name are left out where the body has no name either: nobody would know what to
+    take out of the bag.
     """
     found = []
     for lens in lenses:
-        if _nameless(lens, "lens") and _nameless(lens, "body"):
+        if nameless(lens, "lens") and nameless(lens, "body"):
             continue
         for part in lens["focal_ranges"]:
             series = _series(lens, part, criteria)
             if series is not None:
                 found.append(series)
-    found.sort(key=lambda s: (_nameless(s, "lens"), -s["weight"]))
-    for series in found:
-        del series["weight"]
-    return found[:_LIMIT]
+    return found
 
 
-def _nameless(entry: dict[str, Any], what: str) -> bool:
+def nameless(entry: Block, what: str) -> bool:
+    """Whether an entry has no lens or body that anybody could find."""
     return entry[what] in (None, f"unknown {what}")
 
 
-def _series(
-    lens: dict[str, Any], part: dict[str, Any], criteria: Criteria
-) -> dict[str, Any] | None:
+def _series(lens: Block, part: Block, criteria: Criteria) -> dict[str, Any] | None:
     wanted: dict[float, str] = {}
     reasons: list[str] = []
     if part["sweet_spot"] is None:
@@ -62,6 +70,8 @@ def _series(
     else:
         _sweet_spot(part, wanted, reasons)
         _ends(part, wanted, reasons)
+        _gaps(part, wanted, reasons)
+        _evidence(part, wanted, reasons)
     if not wanted:
         return _sides(lens, part)
     apertures = sorted(wanted)
@@ -75,35 +85,38 @@ def _series(
     if before is not None:
         gain += f", from ±{100 * before:.0f}% now"
     return _entry(lens, part, apertures, each * len(apertures), reasons, gain) | {
-        "weight": part["frames"] * max(before if before is not None else 0.3, _WANTED)
+        "weight": part["frames"]
+        * max(before if before is not None else _UNKNOWN, _DOUBT.get(part["evidence"], _WANTED))
     }
 
 
 def _entry(
-    lens: dict[str, Any], part: dict[str, Any], apertures: list[float], frames: int,
+    lens: Block, part: Block, apertures: list[float], frames: int,
     reasons: list[str], gain: str,
 ) -> dict[str, Any]:  # fmt: skip
     return {
+        "kind": "sharpness",
         "lens": lens["lens"],
         "body": lens["body"],
         "converter": lens["converter"],
         "focal_mm": _usual_focal(part),
         "apertures": apertures,
+        "iso": [],
         "frames": frames,
-        "how": _HOW,
+        "how": _HOW + ("; on another day" if _few_days(part) else ""),
         "why": "; ".join(reasons),
         "gain": gain,
     }
 
 
-def _usual_focal(part: dict[str, Any]) -> float | None:
+def _usual_focal(part: Block) -> float | None:
     if part["focal_mm"] is None:
         return None
     low, high = part["focal_mm"]
     return round(math.sqrt(low * high), 1)
 
 
-def _unknown(part: dict[str, Any], wanted: dict[float, str], reasons: list[str]) -> None:
+def _unknown(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
     """No sweet spot at all: whole stops around the apertures used."""
     used = [a["f_number"] for a in part["apertures"]]
     first = min(used) if used else 4.0
@@ -115,7 +128,7 @@ def _unknown(part: dict[str, Any], wanted: dict[float, str], reasons: list[str])
         reasons.append("no sweet spot can be told from the apertures used so far")
 
 
-def _sweet_spot(part: dict[str, Any], wanted: dict[float, str], reasons: list[str]) -> None:
+def _sweet_spot(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
     spot = part["sweet_spot"]
     used = [a["f_number"] for a in part["apertures"]]
     at, low, high = (_index(spot[k]) for k in ("f_number", "low", "high"))
@@ -130,14 +143,14 @@ def _sweet_spot(part: dict[str, Any], wanted: dict[float, str], reasons: list[st
         reasons.append(f"still getting sharper at f/{spot['f_number']:g}, the smallest used")
 
 
-def _spread_matters(part: dict[str, Any], apertures: list[float]) -> bool:
+def _spread_matters(part: Block, apertures: list[float]) -> bool:
     """Whether the candidates could differ by more than 3%: a flat top needs no test."""
     widths = [_zone_width(a) for a in part["apertures"] if a["f_number"] in apertures]
     known = [w for w in widths if w is not None]
     return bool(known) and max(known) > _WANTED
 
 
-def _ends(part: dict[str, Any], wanted: dict[float, str], reasons: list[str]) -> None:
+def _ends(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
     used = [a["f_number"] for a in part["apertures"]]
     for name, words in (("pin_sharp", "pin-sharp"),):
         for which, (low, high) in zip(
@@ -151,7 +164,37 @@ def _ends(part: dict[str, Any], wanted: dict[float, str], reasons: list[str]) ->
                 reasons.append(f"{words} {which} somewhere between f/{low:g} and f/{high:g}")
 
 
-def _sides(lens: dict[str, Any], part: dict[str, Any]) -> dict[str, Any] | None:
+def _gaps(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
+    """Apertures in the middle of wide gaps between those used."""
+    used = sorted(a["f_number"] for a in part["apertures"])
+    gaps = []
+    for low, high in itertools.pairwise(used):
+        thirds = _index(high) - _index(low)
+        if thirds >= _GAP_THIRDS:
+            wanted[F_NUMBERS[_index(low) + thirds // 2]] = "between"
+            gaps.append(f"between f/{low:g} and f/{high:g}")
+    if gaps:
+        reasons.append(f"no frame {' or '.join(gaps)}")
+
+
+def _evidence(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
+    """Where the evidence is thin or fair, the apertures that are known worst and the sweet spot."""
+    if part["evidence"] not in ("thin", "fair"):
+        return
+    known = [(_zone_width(a), a["frames"], a["f_number"]) for a in part["apertures"]]
+    worst = sorted(known, key=lambda k: (-(k[0] if k[0] is not None else 1.0), k[1]))
+    least = [f for _, n, f in worst if n < _FEW_FRAMES] or [f for _, _, f in worst[:3]]
+    wanted.update(dict.fromkeys([*least, part["sweet_spot"]["f_number"]], "evidence"))
+    told = [r for r in part["reasons"] if not r.startswith("drawn from")][:_MOST_REASONS]
+    text = f"the evidence is {part['evidence']}"
+    reasons.append(text + (f" ({'; '.join(told)})" if told else ""))
+
+
+def _few_days(part: Block) -> bool:
+    return any("outing" in reason for reason in part["reasons"])
+
+
+def _sides(lens: Block, part: Block) -> dict[str, Any] | None:
     """A lens whose sides may differ, but not surely."""
     sides = part.get("sides")
     if not sides or sides["verdict"] != "cannot tell":
@@ -165,29 +208,29 @@ def _sides(lens: dict[str, Any], part: dict[str, Any]) -> dict[str, Any] | None:
     return _entry(lens, part, [wide], 8, reasons, gain) | {"weight": 0.02 * part["frames"]}
 
 
-def _frames_each(part: dict[str, Any], criteria: Criteria) -> int:
+def _frames_each(part: Block, criteria: Criteria) -> int:
     scatter = max(_scatter(part), 0.01)
     return int(min(max(math.ceil((1.645 * scatter / _WANTED) ** 2), 3), 10))
 
 
-def _scatter(part: dict[str, Any]) -> float:
+def _scatter(part: Block) -> float:
     known = [v for v in (part.get("failures") or {}).get("scatter", {}).values() if v]
     return max(known) if known else _SCATTER
 
 
-def _after(part: dict[str, Any], before: float | None, each: int, criteria: Criteria) -> float:
+def _after(part: Block, before: float | None, each: int, criteria: Criteria) -> float:
     new = 1.645 * _scatter(part) / math.sqrt(each)
     return new if before is None else 1 / math.sqrt(1 / before**2 + 1 / new**2)
 
 
-def _half_width(part: dict[str, Any], apertures: list[float]) -> float | None:
+def _half_width(part: Block, apertures: list[float]) -> float | None:
     """Half-width of the curve over these apertures; None where it is unknown at one of them."""
     known = {a["f_number"]: _zone_width(a) for a in part["apertures"]}
     widths = [known.get(n) for n in apertures]
     return None if None in widths else max(w for w in widths if w is not None)
 
 
-def _zone_width(aperture: dict[str, Any]) -> float | None:
+def _zone_width(aperture: Block) -> float | None:
     known = [
         (z["high"] - z["low"]) / 2 / z["mtf50_cpp"]
         for z in (aperture["centre"], aperture["corner"])
