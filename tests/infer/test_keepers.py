@@ -231,6 +231,25 @@ def test_the_list_has_the_contracts_keys_and_says_why():
     assert "f/22" in found[1]["evidence"][0]
 
 
+def test_a_shutter_time_is_held_against_a_time_that_it_can_be_reckoned_from():
+    """A sensor of half the full-frame diagonal: 35 mm is 70 mm there, so the rule asks for 1/70 s."""
+    small = {"pixel_pitch_um": 43.27 / 2 * 1000 / np.hypot(6000, 4000)}
+    shaken = frame(direction_ratio=0.55, direction_ratio_stderr=0.05, exposure_time_s=1 / 280)
+    table = pd.DataFrame([row | small for row in (shaken, *COMPANY)])
+    (found,) = find_keepers(table, [lens_entry()], [body_entry()], Criteria())
+    assert found["evidence"][1] == (
+        "1/280 s is 2.0 stops faster than 1/70 s, the rule of thumb for 35 mm "
+        "(70 mm in full-frame terms)"
+    )
+
+
+def test_what_a_keeper_measured_has_its_standard_error():
+    table = pd.DataFrame([frame(factor=0.6), frame(22.0)])
+    focus, small = find_keepers(table, [lens_entry()], [body_entry()], Criteria())
+    assert focus["stderr_cpp"] == pytest.approx(0.02 * CURVE[focus["zone"]][3], abs=1e-4)
+    assert small["stderr_cpp"] == pytest.approx(0.02 * min(c[6] for c in CURVE.values()), abs=1e-4)
+
+
 def test_a_pan_may_be_meant():
     panned = frame(direction_ratio=0.4, direction_deg=0.0, exposure_time_s=1 / 30)
     found = find_keepers(

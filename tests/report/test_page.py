@@ -20,7 +20,7 @@ from PIL import Image
 from auditor.report import lens_chart, mould, snr_chart, write_report
 from auditor.report.frames_behind import FrameIndex, evenly, in_turn
 from auditor.report.page import match_tables
-from auditor.report.pictures import crop_uri, fetch, thumb_uri, thumbs_within
+from auditor.report.pictures import crop_uri, fetch, shows_detail, thumb_uri, thumbs_within
 
 HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)> \"quoted\" & {{7*7}} $$x$$ @key"
 NAMES = {
@@ -284,6 +284,35 @@ def test_missing_pictures_are_said_not_shown_broken(tmp_path: Path) -> None:
     assert page.count("no picture kept") == 1
     assert page.count("data-picture=") == 3 + 1
     assert len(unpacked(page, "keeper-pictures")) == 3 + 1
+
+
+def test_a_crop_of_plain_sky_is_not_shown(tmp_path: Path) -> None:
+    made = made_up.profile(1, keepers=2)
+    sky, hill = io.BytesIO(), made_up.jpeg(1, (160, 160))
+    rows = np.linspace(190, 205, 160)[:, None].repeat(160, 1).astype(np.uint8)
+    Image.fromarray(rows).save(sky, "JPEG")
+    assert shows_detail(hill)
+    assert not shows_detail(sky.getvalue())
+    assert not shows_detail(b"no picture")
+    thumb = {"thumb_jpeg": made_up.jpeg(3)}
+    some = {
+        made["keepers"][0]["file_id"]: thumb | {"sharpest_jpeg": sky.getvalue(), "weakest_jpeg": hill},
+        made["keepers"][1]["file_id"]: thumb | {"sharpest_jpeg": hill, "weakest_jpeg": hill},
+    }  # fmt: skip
+    page = written(made, made_up.frames(made), tmp_path, lambda wanted: some)
+    assert page.count("<small>sharpest</small>") == 1
+    assert page.count("<small>fails</small>") == 2
+
+
+def test_the_list_of_keepers_has_errors_and_no_sharpness_for_noise(tmp_path: Path) -> None:
+    made = made_up.profile(1, keepers=2)
+    made["keepers"][0] |= {"measured_cpp": 0.11, "stderr_cpp": 0.004}
+    made["keepers"][1] |= {"soft": False, "noisy": True, "stderr_cpp": 0.167}
+    page = written(made, None, tmp_path)
+    soft, noisy = unpacked(page, "keeper-rows")
+    assert soft[3:6] == [0.11, 0.004, 0.24]
+    assert noisy[3:6] == [None, None, None]
+    assert "0.110 ± 0.004 c/px where 0.240 was possible" in page
 
 
 def test_accepted_iso_has_its_table(tmp_path: Path) -> None:

@@ -117,7 +117,8 @@ whenSeen(document.querySelectorAll("img[data-picture]"), async (image) => {
   if (data) image.src = data;
 });
 
-// The long list of keepers, a piece at a time.
+// The long list of keepers, a piece at a time. On a phone each figure says what it is.
+const KEEPER_LABELS = ["", "", "", "measured", "possible", ""];
 const all = byId("all-keepers");
 if (all) {
   const more = all.querySelector(".more");
@@ -127,12 +128,14 @@ if (all) {
     const rows = await packed("keeper-rows");
     for (const row of rows.slice(next, next + 200)) {
       const line = make("tr");
-      row.forEach((value, i) => {
+      const [path, fault, cause, measured, error, possible, evidence] = row;
+      const figure = (value) => (value === null ? "" : value.toFixed(3));
+      const told = figure(measured) + (measured !== null && error !== null ? ` ± ${figure(error)}` : "");
+      [path, fault, cause, told, figure(possible), evidence].forEach((text, i) => {
         const cell = make(i ? "td" : "th");
-        const figure = i === 3 || i === 4;
-        if (figure) { cell.className = "num"; cell.dataset.v = value ?? -1; }
-        const text = figure ? (value === null ? "" : value.toFixed(3)) : value;
-        cell.append(make("bdi", text));
+        if (i === 3 || i === 4) { cell.className = "num"; cell.dataset.v = (i === 3 ? measured : possible) ?? -1; }
+        if (text && KEEPER_LABELS[i]) cell.dataset.l = KEEPER_LABELS[i];
+        if (text) cell.append(make("bdi", text));
         line.append(cell);
       });
       body.append(line);
