@@ -20,6 +20,7 @@ from markupsafe import Markup
 
 from auditor.report import card, lens_chart, palette, ruler, snr_chart, summary, words
 from auditor.report.frames_behind import FrameIndex
+from auditor.report.iso_words import band_sentence, iso_limit
 from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.paper import environment, pack, static
 from auditor.report.pictures import PictureSource, thumbs_within
@@ -120,6 +121,8 @@ def _body_view(
                 "band": b,
                 "name": summary.band_name(b),
                 "edges": summary.band_edges(b),
+                "limit": iso_limit(b, "acceptable"),
+                "says": band_sentence(b),
                 "ruler": ruler.iso_ruler(b.get("usable_iso") or {}, span) if span else None,
             }
             for b in summary.by_light(body)
@@ -257,7 +260,11 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "fallen": summary.keeper_counts(profile)[0],
         "handheld": [h for h in profile.get("handheld") or () if isinstance(h, Mapping)],
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
-        "settings": [s for s in profile.get("settings") or () if isinstance(s, Mapping)],
+        "settings": [
+            {**s, "inside": summary.inside_acceptable(profile, s)}
+            for s in profile.get("settings") or ()
+            if isinstance(s, Mapping)
+        ],
         "shots": [s for s in profile.get("next_shots") or () if isinstance(s, Mapping)],
         "same_how": _same(profile.get("next_shots"), "how"),
         "set_aside": _set_aside(profile),
