@@ -15,6 +15,8 @@ __all__ = ["keeper_groups", "keeper_rows"]
 
 SHOWN_PER_CAUSE: Final = 9
 ROWS: Final = 20_000
+SETTING_CAUSES: Final = ("too small an aperture", "open-aperture corners")
+"""Causes whose figures are those of the weaker of centre and corner, as the lens's ranges are."""
 
 Block = Mapping[str, Any]
 
@@ -83,6 +85,7 @@ def keeper_groups(
                     "share": measured / expected
                     if measured is not None and expected and keeper.get("soft")
                     else None,
+                    "by_setting": cause in SETTING_CAUSES,
                     "settings": _settings(keeper, row),
                     "picture": wanted.get(file_id) if isinstance(file_id, str) else None,
                     "deliberate": keeper.get("maybe_deliberate") or keeper.get("deliberate"),

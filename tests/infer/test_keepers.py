@@ -135,6 +135,24 @@ def test_small_apertures_and_open_corners():
     assert bright["cause"] == "open-aperture corners"
 
 
+def test_an_aperture_that_only_the_whole_frame_finds_too_small_says_so():
+    """Here the corner at f/22 would still be acceptable, the frame as a whole is not."""
+    lens = lens_entry()
+    lens["focal_ranges"][0]["acceptable"] = [3.2, 22.0]
+    del lens["focal_ranges"][0]["acceptable_intervals"]
+    logs = np.mean([np.log(c) for c in CURVE.values()], axis=0)
+    (found,) = find_keepers(pd.DataFrame([frame(22.0)]), [lens], [body_entry()], Criteria())
+    assert found["cause"] == "too small an aperture"
+    kept = np.exp(logs[6] - logs.max())
+    assert found["evidence"][1].startswith(
+        f"over the whole frame it keeps {kept:.0%} of the sharpest"
+    )
+    (beyond,) = find_keepers(
+        pd.DataFrame([frame(22.0)]), [lens_entry()], [body_entry()], Criteria()
+    )
+    assert len(beyond["evidence"]) == 1
+
+
 def test_an_open_aperture_that_costs_little_is_a_choice():
     """The corner keeps 46% of the best: less than acceptable, but often wanted."""
     lens = lens_entry()

@@ -286,6 +286,37 @@ def test_missing_pictures_are_said_not_shown_broken(tmp_path: Path) -> None:
     assert len(unpacked(page, "keeper-pictures")) == 3 + 1
 
 
+@pytest.mark.parametrize(
+    ("share", "frames", "told"),
+    [(0.002, 57, None), (0.8, 0, None), (0.02, 57, "About 1 of the 57 frames here shows less"),
+     (0.14, 50, "About 7 of the 50 frames here show less")],
+)  # fmt: skip
+def test_frames_that_fell_short_are_told_in_whole_frames(
+    share: float, frames: int, told: str | None, tmp_path: Path
+) -> None:
+    made = made_up.profile(1)
+    for part in made["lenses"][0]["focal_ranges"]:
+        part |= {"frames": frames, "failures": {"soft_share": share, "shaken_share": share / 2}}
+    page = written(made, None, tmp_path)
+    assert (told in page) if told else ("less than the lens can do" not in page)
+    assert "through shake" not in page
+
+
+def test_a_soft_aperture_inside_the_acceptable_range_says_why(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    lens = made["lenses"][0]
+    for part in lens["focal_ranges"]:
+        part["acceptable"] = [4.0, 22.0]
+    soft = {"lens": lens["lens"], "body": lens["body"], "setting": "f/22", "kind": "aperture",
+            "fault": "soft", "frames": 8, "soft_share": 0.75, "noisy_share": 0, "usual_share": 0.07}  # fmt: skip
+    made["settings"] = [soft]
+    told = "acceptable in the weaker of centre and corner, by which the ranges go"
+    page = written(made, None, tmp_path)
+    assert page.count(told) == 2
+    lens["focal_ranges"][0]["acceptable"] = [4.0, 16.0]
+    assert told not in written(made, None, tmp_path)
+
+
 def test_a_crop_of_plain_sky_is_not_shown(tmp_path: Path) -> None:
     made = made_up.profile(1, keepers=2)
     sky, hill = io.BytesIO(), made_up.jpeg(1, (160, 160))

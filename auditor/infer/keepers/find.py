@@ -155,6 +155,12 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
         zone = "whole frame" if v["small"] else "corners"
         best = _aperture(v["sweet_spot"])
         out.append(f"{_aperture(row['f_number'])} costs the {zone} more than {best} would")
+        if np.isfinite(v["kept"]):
+            out.append(
+                f"over the whole frame it keeps {v['kept']:.0%} of the sharpest, under the "
+                f"{criteria.acceptable:.0%} that are acceptable; the weaker of centre and corner alone, "
+                "by which the ranges go, keeps more"
+            )
         if v["wide"] and np.isfinite(stops):
             out.append(
                 f"the shutter had {-stops:.1f} stops to spare against 1 / focal length in "

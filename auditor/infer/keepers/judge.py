@@ -114,7 +114,7 @@ def _sharpness(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable
     out["moved"], out["blurred"], out["ratio"] = moved, blurred, ratio
     out["setting"] = usable & (allowed.small | allowed.wide) & (count > 0)
     out["wide"], out["small"] = allowed.wide, allowed.small
-    out["sweet_spot"] = allowed.sweet_spot
+    out["sweet_spot"], out["kept"] = allowed.sweet_spot, allowed.kept
     total = np.where(np.isfinite(middle), middle, 0.0) + np.where(moved, along, 0.0)
     out["loss"] = np.where(out["judged"], 1 - np.exp(total), np.nan)
     out["p_blur"] = ndtr((np.log(1 - VISIBLE) - middle) / own)
