@@ -7,7 +7,6 @@ for. A content security policy in the page forbids every request.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Mapping
 from datetime import datetime
@@ -22,6 +21,7 @@ from auditor.report import card, lens_chart, palette, ruler, snr_chart, summary,
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.iso_words import band_sentence, iso_limit
 from auditor.report.keepers_view import keeper_groups, keeper_rows
+from auditor.report.matches_view import match_tables
 from auditor.report.paper import environment, pack, static
 from auditor.report.pictures import PictureSource, thumbs_within
 
@@ -146,49 +146,6 @@ def _heights(frames: pd.DataFrame | None) -> dict[Any, int]:
     short = frames[["width_px", "height_px"]].apply(pd.to_numeric, errors="coerce").min(axis=1)
     groups = short.dropna().groupby([frames["body"], frames["lens"]])
     return {key: int(v) for key, v in groups.median().items()}
-
-
-def _whole_stop(iso: float) -> bool:
-    """ISO 100 and its doublings and halves, as engraved."""
-    stops = math.log2(iso / 100)
-    return abs(stops - round(stops)) < 0.1
-
-
-def match_tables(profile: Block) -> list[dict[str, Any]]:
-    """Per pair of bodies: rows of reference ISO (whole stops, where there are several), columns of
-    light; `lowest` is the lowest ISO that the body was used at."""
-    lowest = {
-        words.clean(b.get("body")): min(isos)
-        for b in profile.get("bodies") or ()
-        if (isos := [v for t in b.get("tones") or () if (v := words.number(t.get("iso")))])
-    }
-    pairs: dict[tuple[str, ...], list[Block]] = {}
-    for m in profile.get("iso_matches") or ():
-        key = tuple(words.clean(m.get(k)) for k in ("body", "reference_body", "kind"))
-        pairs.setdefault(key, []).append(m)
-    out = []
-    for (body, reference, kind), rows in pairs.items():
-        bands = list(dict.fromkeys(summary.band_name(m) for m in rows))
-        isos = sorted({v for m in rows if (v := words.number(m.get("reference_iso"))) and v > 0})
-        whole = [v for v in isos if _whole_stop(v)]
-        thirds = len(whole) >= 4 and len(whole) < len(isos)
-        cells = {(words.number(m.get("reference_iso")), summary.band_name(m)): m for m in rows}
-        out.append(
-            {
-                "body": body,
-                "reference": reference,
-                "kind": kind,
-                "bands": bands,
-                "isos": whole if thirds else isos,
-                "thirds": thirds,
-                "cells": cells,
-                "lowest": lowest.get(body),
-                "under": any(
-                    (words.number(m.get("iso")) or math.inf) < lowest.get(body, 0) for m in rows
-                ),
-            }
-        )
-    return out
 
 
 def _set_aside(profile: Block) -> list[tuple[str, int, list[str]]]:

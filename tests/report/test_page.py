@@ -17,9 +17,9 @@ import pandas as pd
 import pytest
 from PIL import Image
 
-from auditor.report import lens_chart, mould, snr_chart, write_report
+from auditor.report import lens_chart, mould, snr_chart, summary_lines, write_report
 from auditor.report.frames_behind import FrameIndex, evenly, in_turn
-from auditor.report.page import match_tables
+from auditor.report.matches_view import match_tables
 from auditor.report.pictures import crop_uri, fetch, shows_detail, thumb_uri, thumbs_within
 
 HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)> \"quoted\" & {{7*7}} $$x$$ @key"
@@ -391,13 +391,42 @@ def test_matching_iso_in_whole_stops_and_never_below_what_the_body_has(tmp_path:
         for iso in (100, 125, 160, 200, 250, 320, 400, 500, 640, 800)
     ]  # fmt: skip
     (table,) = match_tables(made)
-    assert table["isos"] == [100, 200, 400, 800]
+    assert [iso for iso, _ in table["rows"]] == [100, 200, 400, 800]
     page = written(made, None, tmp_path)
     assert lowest == 100
     assert page.count(">under 100<") == 1
     assert "<b>100</b> <small>(50 to 200)</small>" in page
     made["iso_matches"] = made["iso_matches"][:3]  # too few whole stops: every row stays
-    assert match_tables(made)[0]["isos"] == [100, 125, 160]
+    assert [iso for iso, _ in match_tables(made)[0]["rows"]] == [100, 125, 160]
+
+
+def test_no_matching_iso_far_past_what_the_bodies_were_used_at(tmp_path: Path) -> None:
+    """The reference was used from ISO 100 to 400, the other to 800: a stop past that is predicted
+    and marked, further nothing is told."""
+    made = made_up.profile(1)
+    for body, highest in zip(made["bodies"], (400, 800), strict=True):
+        body["tones"] = [t for t in body["tones"] if t["iso"] <= highest]
+    reference, body = (b["body"] for b in made["bodies"])
+    made["iso_matches"] = [
+        {"body": body, "reference_body": reference, "band": "dusk", "ev100": [4, 8], "reference_iso": iso,
+         "iso": iso * 3, "low": iso * 2, "high": iso * 4, "predicted": iso > 200}
+        for iso in (100, 200, 400, 800, 1600)
+    ]  # fmt: skip
+    (table,) = match_tables(made)
+    cells = {iso: (cell["text"], cell["predicted"]) for iso, (cell,) in table["rows"]}
+    assert cells == {
+        100: ("300", False), 200: ("600", False), 400: ("1200", True), 800: ("over 1600", False),
+    }  # fmt: skip
+    page = written(made, None, tmp_path)
+    assert "<i>1200</i> <small>(800 to 1600)</small>" in page
+    assert "<b>600</b> <small>(400 to 800)</small>" in page
+    text = " ".join(re.sub(r"<[^>]*>", "", page[page.index("What an ISO on the") :]).split())
+    assert f"The {reference} was used from ISO 100 to 400, the {body} from ISO 100 to 800" in text
+    (line,) = [t for t in summary_lines(made) if "looks as noisy as" in t]
+    assert line.startswith("ISO 600 ")
+    for m in made["iso_matches"]:
+        m["predicted"] = True
+    assert any("90% interval 3200 to 6400, predicted, dusk" in t for t in summary_lines(made))
 
 
 @pytest.mark.parametrize("lenses", [1, 200])
