@@ -438,6 +438,17 @@ def test_few_and_many_lenses(lenses: int, tmp_path: Path) -> None:
     assert (tmp_path / "report.html").stat().st_size < 15e6
 
 
+def test_frames_at_a_glance_are_those_of_the_focal_length_named(tmp_path: Path) -> None:
+    made = made_up.profile(2)
+    page = written(made, None, tmp_path)
+    board = page[page.index("All lenses at a glance") : page.index('<details class="lens"')]
+    cells = re.findall(r'data-l="frames" data-v="(\d+)\.0">(.*?)</td>', board)
+    zoom, fixed = made["lenses"]
+    main = max(p["frames"] for p in zoom["focal_ranges"])
+    assert (str(zoom["frames"]), f"{main:,} <small>of {zoom['frames']:,}</small>") in cells
+    assert (str(fixed["frames"]), f"{fixed['frames']:,}") in cells
+
+
 def test_profile_of_one_frame(tmp_path: Path) -> None:
     zone = {"mtf50_cpp": 0.2, "low": None, "high": None, "frames": 1}
     made = {
