@@ -178,7 +178,7 @@ def card_bodies(profile: Block) -> list[CardBodies]:
             for light in sorted(lights, key=lambda name: -lights[name])
             if any(light in limits for _, limits in group)
         ]
-        cells = [[limits.get(light, ("open", "")) for _, limits in group] for light in order]
+        cells = [[limits.get(light, ("not known", "")) for _, limits in group] for light in order]
         out.append(
             CardBodies(
                 tuple(name for name, _ in group),

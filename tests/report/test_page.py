@@ -505,3 +505,19 @@ def test_a_sensor_whose_read_noise_is_open_is_told_without_gaps(tmp_path: Path) 
     made["bodies"][0]["sensor"] = {"by_iso": [step]}
     text = " ".join(re.sub(r"<[^>]*>", " ", written(made, None, tmp_path)).split())
     assert "2.59 electrons per step, read noise not known, 1 frame" in text
+
+
+def test_words_of_the_trade_on_the_page(tmp_path: Path) -> None:
+    """What the archive does not show is 'not settled', and a range's ends have their intervals."""
+    made = made_up.profile(2)
+    part = made["lenses"][0]["focal_ranges"][0]
+    part |= {"pin_sharp": [4, 11], "pin_sharp_intervals": [[4, 4], [10, 13]], "acceptable": None}
+    made["lenses"][1]["focal_ranges"][0]["sweet_spot"] = None
+    made["bodies"][0]["brightness"][0]["usable_iso"] = {"excellent": None, "acceptable": None}
+    made["bodies"][0]["sensor"] = {"by_iso": [{"iso": 100, "gain_e_per_dn": 2.59, "frames": 1}]}
+    made["comparisons"][0]["difference"] = None
+    page = re.sub(r"<script.*?</script>", "", written(made, None, tmp_path), flags=re.S)
+    assert "f/4 to f/11<small>f/4; f/10 to f/13</small>" in page
+    assert not re.search(r">\s*open\s*<", page)
+    assert page.count(">not settled<") >= 4
+    assert "An electron is one grain of light caught by a pixel" in page
