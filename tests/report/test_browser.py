@@ -255,6 +255,23 @@ def test_nothing_hangs_over_the_side(browser: Any, folder: Path, size: dict, nam
     one.close()
 
 
+WIDE = """() => [...document.querySelectorAll('table')].map((t) => [
+  t.scrollWidth - t.parentElement.clientWidth, t.caption?.textContent ?? t.className]).filter((t) => t[0] > 0)"""
+
+
+@pytest.mark.parametrize("width", [390, 640, 688, 800, 1050, 1400])
+def test_every_table_fits_its_place(visit: Visit, width: int) -> None:
+    """No column is cut off, on a phone, on a sheet of A4 (688 px inside its margins), on a screen."""
+    page = visit.page
+    page.set_viewport_size({"width": width, "height": 900})
+    page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    page.wait_for_selector("#all-keepers tbody tr")
+    assert page.locator("table").count() >= 15
+    assert page.evaluate(WIDE) == []
+    page.emulate_media(media="print")
+    assert page.evaluate(WIDE) == []
+
+
 @pytest.mark.parametrize(
     "width", [360, 480, 577, 800, 897, 1050, 1100, 1200, 1250, 1400, 1920, 2560]
 )
