@@ -30,7 +30,7 @@ def stops(value: float) -> float:
 def chart_mould() -> dict[str, Any]:
     plot = mould.base_figure("MTF50, cycles per pixel", "aperture, f/")
     mould.ticks(plot.xaxis, "x_ticks")
-    mould.ruled_line(plot, "best_line", "height", label=False)
+    mould.ruled_line(plot, "best_line", "height")
     for row, (name, label) in enumerate(_STRIPS):
         bottom = 3 + row * (_STRIP_PX + 2)
         plot.add_layout(

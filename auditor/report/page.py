@@ -116,6 +116,7 @@ def _body_view(
         ],
         "chart": pack(chart) if chart else None,
         "signals": snr_chart.shown_signals(body),
+        "at_output": snr_chart.at_output(body),
         "bands": [
             {
                 "band": b,

@@ -491,9 +491,43 @@ def test_bodies_of_which_nothing_can_be_told_stand_together(tmp_path: Path) -> N
     assert not Shape(page).wrong
 
 
+def test_noise_is_drawn_at_the_size_for_which_its_limits_hold(tmp_path: Path) -> None:
+    body = made_up.profile(1)["bodies"][0]
+    limits = {"excellent": 40.0, "acceptable": 10.0}
+    chart = snr_chart.snr_chart(body, limits, "b0")
+    middle = [t for t in body["tones"] if t["signal"] == 0.18]
+    drawn = dict(named(chart, "tone_mid")["data"]["entries"])
+    assert drawn["y"] == pytest.approx([t["snr_output"] for t in middle])
+    assert drawn["low"] == pytest.approx([t["low"] * t["snr_output"] / t["snr"] for t in middle])
+    axis = named(chart, "y_axis")
+    assert axis["axis_label"] == "signal to noise, at 8 megapixels"
+    marks = dict(axis["major_label_overrides"]["entries"])
+    assert marks[40.0] == "excellent\n40:1"
+    assert marks[10.0] == "acceptable\n10:1"
+    assert named(chart, "excellent")["visible"]
+    page = written(made_up.profile(1), None, tmp_path)
+    assert "Signal to noise at 8 megapixels, for which the limits hold, and per pixel" in page
+    for tone in body["tones"]:
+        del tone["snr_output"]
+    chart = snr_chart.snr_chart(body, limits, "b0")
+    assert dict(named(chart, "tone_mid")["data"]["entries"])["y"] == [t["snr"] for t in middle]
+    assert named(chart, "y_axis")["axis_label"] == "signal to noise, per pixel"
+    assert not named(chart, "excellent")["visible"]
+
+
+@pytest.mark.parametrize("top", [60.0, 400.0, 4e3, 4e6])
+def test_marks_of_the_noise_axis_keep_apart(top: float) -> None:
+    """A mark of two lines and its neighbour need some 32 of the chart's 320 px."""
+    marks = snr_chart._marks(1.0, top, (40.0, 10.0))
+    assert {40.0, 10.0} <= set(marks)
+    for named_one in (10.0, 40.0):
+        for mark in set(marks) - {10.0, 40.0}:
+            assert abs(np.log(mark / named_one)) / np.log(top) * mould.HEIGHT_PX >= 32
+
+
 def test_axis_of_noise_is_marked_however_wide_it_is() -> None:
     body = made_up.profile(1)["bodies"][0]
-    body["tones"][0] |= {"snr": 2e9, "low": 1e9, "high": 3e9}
+    body["tones"][0] |= {"snr": 2e9, "snr_output": 3e9, "low": 1e9, "high": 3e9}
     made = json.dumps(snr_chart.snr_chart(body, {"excellent": 40.0, "acceptable": 10.0}, "b0"))
     assert "1000000000:1" in made or "100000000:1" in made
 
