@@ -51,8 +51,9 @@ def keeper_groups(
     index: FrameIndex,
     pictures: PictureSource,
     budget: int,
-) -> tuple[list[dict[str, Any]], dict[str, str]]:
-    """Groups (cause, how many, the worst as cards) and the pictures of the cards by key.
+) -> list[dict[str, Any]]:
+    """Groups: cause, how many, the worst as cards with their pictures ("" the frame, "+" its sharpest
+    place, "-" its weakest) as data URIs, until `budget` bytes are used.
 
     `counts` says how many frames fell to each cause, where the list holds only the surest.
     """
@@ -98,8 +99,10 @@ def keeper_groups(
     for group in groups:
         for shown_card in group["cards"]:
             key = shown_card["picture"]
-            shown_card["has"] = [mark for mark in ("", "+", "-") if f"{key}{mark}" in kept]
-    return groups, kept
+            shown_card["pictures"] = {
+                mark: kept[f"{key}{mark}"] for mark in ("", "+", "-") if f"{key}{mark}" in kept
+            }
+    return groups
 
 
 def _pictures(pictures: PictureSource, wanted: Mapping[str, str], budget: int) -> dict[str, str]:

@@ -17,7 +17,17 @@ import pandas as pd
 from bokeh.resources import Resources
 from markupsafe import Markup
 
-from auditor.report import card, lens_chart, palette, ruler, snr_chart, summary, words
+from auditor.report import (
+    card,
+    lens_chart,
+    mould,
+    palette,
+    ruler,
+    snr_chart,
+    still,
+    summary,
+    words,
+)
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.iso_words import band_sentence, iso_limit
 from auditor.report.keepers_view import keeper_groups, keeper_rows
@@ -33,6 +43,8 @@ ROWS_ALTOGETHER: Final = 90_000
 OPEN_LENSES: Final = 6
 
 Block = Mapping[str, Any]
+Chart = tuple[Markup | None, Markup | None]
+"""A chart to be drawn by the page, packed, and the same standing still; None for none."""
 
 
 @cache
@@ -55,12 +67,15 @@ def _lens_view(
     parts = [p for p in lens.get("focal_ranges") or () if isinstance(p, Mapping)]
     pitch, top = words.number(lens.get("pixel_pitch_um")), lens_chart.highest(lens)
     span = ruler.used_span(parts)
-    charts = []
+    charts: list[Chart] = []
     for i, part in enumerate(parts):
-        chart = None
-        if top and span:
-            chart = lens_chart.lens_chart(part, top, span, pitch, f"l{index}r{i}")
-        charts.append(pack(chart) if chart else None)
+        values = lens_chart.lens_values(part, top, span, pitch) if top and span else None
+        if values is None:
+            charts.append((None, None))
+            continue
+        chart = mould.fill(lens_chart.chart_mould(), values, f"l{index}r{i}")
+        title = f"Sharpness against aperture at {words.focal(part.get('focal_mm'))}"
+        charts.append((pack(chart), still.lens_still(values, title)))
     return {
         "id": f"lens-{index}",
         "name": words.lens_name(lens),
@@ -73,7 +88,8 @@ def _lens_view(
                 "part": p,
                 "key": f"l{index}r{i}",
                 "index": i,
-                "chart": charts[i],
+                "chart": charts[i][0],
+                "still": charts[i][1],
                 "ruler": ruler.aperture_ruler(p, span),
             }
             for i, p in enumerate(parts)
@@ -102,7 +118,8 @@ def _body_view(
     ]
     isos = [v for t in body.get("tones") or () if (v := words.number(t.get("iso"))) and v > 0]
     span = (min(isos + limits), max(isos + limits)) if isos + limits else None
-    chart = snr_chart.snr_chart(body, thresholds, f"b{index}")
+    values = snr_chart.snr_values(body, thresholds)
+    chart = values and mould.fill(snr_chart.chart_mould(), values, f"b{index}")
     return {
         "id": f"body-{index}",
         "name": words.known_name(body.get("body")) or "Unnamed body",
@@ -115,6 +132,7 @@ def _body_view(
             if h.get("body") == body.get("body") and h.get("text") and h.get("frames")
         ],
         "chart": pack(chart) if chart else None,
+        "still": still.noise_still(values, "Signal to noise against ISO") if values else None,
         "signals": snr_chart.shown_signals(body),
         "at_output": snr_chart.at_output(body),
         "bands": [
@@ -201,7 +219,7 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
     habits = [h for h in profile.get("habits") or () if isinstance(h, Mapping)]
     body_views = [_body_view(b, i, index, limits, habits) for i, b in enumerate(bodies)]
     keepers = [k for k in profile.get("keepers") or () if isinstance(k, Mapping)]
-    groups, keeper_pictures = keeper_groups(
+    groups = keeper_groups(
         keepers, summary.keeper_counts(profile)[2], index, pictures, KEEPER_PICTURE_BYTES
     )
     thumbs = thumbs_within(pictures, index.wanted(), POINT_PICTURE_BYTES)
@@ -232,7 +250,6 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "made": datetime.now().strftime("%-d %B %Y"),
         "blocks": {v["id"]: pack(v["block"]) for v in (*lens_views, *body_views) if v["block"]},
         "pictures": pack({index.picture_key(k): v for k, v in thumbs.items()}),
-        "keeper_pictures": pack(keeper_pictures),
         "bokeh": _bokeh(),
         "css": Markup(static("report.css")),
         "js": Markup("\n".join(static(f"{n}.js") for n in ("page", "charts", "frames"))),

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from auditor.report import mould, palette, words
 
-__all__ = ["at_output", "chart_mould", "shown_signals", "snr_chart"]
+__all__ = ["at_output", "chart_mould", "shown_signals", "snr_chart", "snr_values"]
 
 _POINT: Final = ("x", "y", "low", "high")
 _LABEL_PX: Final = 32
@@ -68,7 +68,13 @@ def at_output(body: Block) -> bool:
 
 
 def snr_chart(body: Block, thresholds: Mapping[str, float], name: str) -> dict[str, Any] | None:
-    """The filled chart of one body, or None when nothing was measured.
+    """The filled chart of one body, or None when nothing was measured; see `snr_values`."""
+    values = snr_values(body, thresholds)
+    return None if values is None else mould.fill(chart_mould(), values, name)
+
+
+def snr_values(body: Block, thresholds: Mapping[str, float]) -> dict[str, dict[str, Any]] | None:
+    """What the chart's named parts are filled with, or None when nothing was measured.
 
     `thresholds` maps 'excellent' and 'acceptable' to a signal-to-noise ratio. Their names stand at
     the axis, where no curve can cross them.
@@ -108,7 +114,7 @@ def snr_chart(body: Block, thresholds: Mapping[str, float], name: str) -> dict[s
         values[tone] = {"data": {k: line[k] for k in _POINT}}
     for key, level in limits.items():
         values[key] = {"location": level, "visible": True}
-    return mould.fill(chart_mould(), values, name)
+    return values
 
 
 def _ratio(value: float) -> str:

@@ -37,7 +37,7 @@ class Visit:
             self.errors.append(message.text)
 
     def draw(self) -> None:
-        self.page.evaluate("drawAll()")
+        self.page.evaluate("(async () => { for (const f of figures) await draw(f); })()")
         self.page.wait_for_timeout(150)
 
     def close(self) -> None:
@@ -366,6 +366,60 @@ def test_twenty_lenses_and_fifty_thousand_frames_open_within_two_seconds(
         one.close()
     assert min(times) < 2000, times
     assert (tmp_path / "report.html").stat().st_size < 15e6
+
+
+SHOWN = """(night) => {
+  const ink = new Set();
+  for (const e of document.querySelectorAll('.still .l')) ink.add(getComputedStyle(e).stroke);
+  const boxes = [...document.querySelectorAll('figure.chart')].map((f) => f.querySelector('.still').getBoundingClientRect());
+  return { charts: boxes.filter((b) => b.width > 250 && b.height > 150).length,
+    live: [...document.querySelectorAll('.plot')].filter((p) => p.checkVisibility()).length,
+    pictures: [...document.querySelectorAll('.keeper img')].filter((i) => i.checkVisibility() && i.naturalWidth > 0).length,
+    ink: [...ink], paper: getComputedStyle(document.body).backgroundColor };
+}"""
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_paper_shows_every_chart_and_picture_without_the_button(
+    browser: Any, tmp_path: Path, theme: str
+) -> None:
+    """Printed at once, folded lenses and causes too, in day colours whatever the screen shows."""
+    made = made_up.profile(8)
+    causes = [f"cause {i}" for i in range(8)]
+    for i, keeper in enumerate(made["keepers"]):
+        keeper["cause"] = causes[i % 8]
+    write_report(made, made_up.frames(made, 2000), made_up.pictures, tmp_path)
+    one = Visit(browser, tmp_path / "report.html", color_scheme=theme)
+    page = one.page
+    folded = "[...document.querySelectorAll('details.lens, details.cause')].filter((d) => !d.open).length"
+    assert page.evaluate(folded) == 4
+    page.evaluate(f"addEventListener('beforeprint', () => {{ window.atPrint = {folded}; }})")
+    pdf = page.pdf(format="A4")
+    assert page.evaluate("window.atPrint") == 0
+    assert page.evaluate(folded) == 4
+    wanted = page.locator(".keeper img").count()
+    assert wanted > 60
+    drawn = {bytes(m) for m in re.findall(rb"/Subtype\s*/Image[^>]*/Width (\d+)", pdf)}
+    assert {b"160", b"320"} <= drawn  # crops and small views
+    page.emulate_media(media="print", color_scheme=theme)
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    seen = page.evaluate(SHOWN)
+    charts = sum(len(x["focal_ranges"]) for x in made["lenses"]) + len(made["bodies"])
+    assert (seen["charts"], seen["live"], seen["pictures"]) == (charts, 0, wanted)
+    assert seen["paper"] == "rgb(255, 255, 255)"
+    assert "rgb(23, 80, 110)" in seen["ink"]  # the centre's day colour
+    assert one.errors == []
+    one.close()
+
+
+def test_charts_stand_without_scripts(browser: Any, folder: Path) -> None:
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto((folder / "report.html").as_uri())
+    still = page.locator("#lens-0 .still").first
+    assert still.is_visible()
+    assert not page.locator("#lens-0 .plot").first.is_visible()
+    context.close()
 
 
 @pytest.mark.parametrize("lenses", [3, 20])

@@ -156,9 +156,12 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
         best = _aperture(v["sweet_spot"])
         out.append(f"{_aperture(row['f_number'])} costs the {zone} more than {best} would")
         if np.isfinite(v["kept"]):
+            limit = f"{criteria.acceptable:.0%}"
+            kept = f"{v['kept']:.0%}"
+            kept = kept if kept != limit else f"{v['kept']:.1%}"
             out.append(
-                f"over the whole frame it keeps {v['kept']:.0%} of the sharpest, under the "
-                f"{criteria.acceptable:.0%} that are acceptable; the weaker of centre and corner alone, "
+                f"over the whole frame it keeps {kept} of the sharpest, under the "
+                f"{limit} that are acceptable; the weaker of centre and corner alone, "
                 "by which the ranges go, keeps more"
             )
         if v["wide"] and np.isfinite(stops):

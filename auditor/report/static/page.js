@@ -78,8 +78,9 @@ function unitFor(table) {
 function showUnits() {
   for (const table of document.querySelectorAll("table.figures")) {
     const unit = unitFor(table);
-    table.querySelector(".unit-name").textContent = unit.name;
-    for (const cell of table.querySelectorAll(".cpp")) {
+    const part = table.closest(".part"); // the table and the drawing for paper
+    for (const name of part.querySelectorAll(".unit-name")) name.textContent = unit.name;
+    for (const cell of part.querySelectorAll(".cpp")) {
       cell.textContent = (cell.dataset.cpp * unit.scale).toFixed(unit.digits);
     }
   }
@@ -108,13 +109,6 @@ function sortBy(button) {
 document.addEventListener("click", (event) => {
   const button = event.target.closest("button.sort");
   if (button) sortBy(button);
-});
-
-// Pictures of keepers are put in when they come into view.
-whenSeen(document.querySelectorAll("img[data-picture]"), async (image) => {
-  const pictures = await packed("keeper-pictures");
-  const data = pictures && pictures[image.dataset.picture];
-  if (data) image.src = data;
 });
 
 // The long list of keepers, a piece at a time. On a phone each figure says what it is.
@@ -147,11 +141,14 @@ if (all) {
   more.addEventListener("click", add);
 }
 
-byId("print").addEventListener("click", async () => {
-  for (const part of document.querySelectorAll("details.lens, details.cause")) part.open = true;
-  await drawAll();
-  print();
+// On paper nothing can be unfolded: what is folded opens for it, and closes again after.
+let unfolded = [];
+addEventListener("beforeprint", () => {
+  unfolded = [...document.querySelectorAll("details.lens:not([open]), details.cause:not([open])")];
+  for (const part of unfolded) part.open = true;
 });
+addEventListener("afterprint", () => { for (const part of unfolded) part.open = false; });
+byId("print").addEventListener("click", () => print());
 
 // A link into a folded lens unfolds it.
 function unfold() {
