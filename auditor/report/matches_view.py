@@ -32,13 +32,13 @@ def match_tables(profile: Block) -> list[dict[str, Any]]:
     `left_out` the reference ISO values too far from any used.
     """
     used = _used(profile)
-    pairs: dict[tuple[str, ...], list[Block]] = {}
+    pairs: dict[tuple[str, str, str], list[Block]] = {}
     for m in profile.get("iso_matches") or ():
-        key = tuple(words.clean(m.get(k)) for k in ("body", "reference_body", "kind"))
-        pairs.setdefault(key, []).append(m)
+        body, reference, kind = (words.clean(m.get(k)) for k in ("body", "reference_body", "kind"))
+        pairs.setdefault((body, reference, kind), []).append(m)
     return [
-        _table(rows, *names, used.get((names[0], names[2])), used.get((names[1], names[2])))
-        for names, rows in pairs.items()
+        _table(rows, body, reference, kind, used.get((body, kind)), used.get((reference, kind)))
+        for (body, reference, kind), rows in pairs.items()
     ]
 
 
