@@ -423,14 +423,25 @@ def test_charts_stand_without_scripts(browser: Any, folder: Path) -> None:
 
 
 @pytest.mark.parametrize("lenses", [3, 20])
+@pytest.mark.parametrize("bodies", [2, 13])
 def test_card_prints_on_a6_pages_without_spilling(
-    browser: Any, tmp_path: Path, lenses: int
+    browser: Any, tmp_path: Path, lenses: int, bodies: int
 ) -> None:
-    write_report(made_up.profile(lenses), None, None, tmp_path)
+    made = made_up.profile(lenses)
+    made["bodies"] = [
+        made["bodies"][i % 2] | {"body": f"Halden M{i} of {i:03d}"} for i in range(bodies)
+    ]
+    for i, body in enumerate(made["bodies"]):  # with intervals, without, and limits that lie higher
+        more = {"low": 8000, "high": 12800, "reason": "likely higher still" if i % 3 == 2 else None}
+        details = dict.fromkeys(("excellent", "acceptable"), more)
+        if bodies > 2 and i % 4 != 3:
+            bands = [band | {"usable_iso_detail": details} for band in body["brightness"]]
+            body["brightness"] = bands
+    write_report(made, None, None, tmp_path)
     one = Visit(browser, tmp_path / "card.html")
     one.page.emulate_media(media="print")
     cards = one.page.locator(".card").count()
-    assert lenses > 3 or cards == 1
+    assert lenses > 3 or bodies > 2 or cards == 1
     pdf = one.page.pdf(prefer_css_page_size=True)
     boxes = re.findall(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", pdf)
     assert len(boxes) == cards
