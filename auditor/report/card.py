@@ -8,13 +8,18 @@ from typing import Any, Final
 
 from auditor import optics
 from auditor.report import words
+from auditor.report.iso_words import LEVELS, band_name, iso_limit
+from auditor.report.lens_chart import stops
 from auditor.report.ruler import used_span
-from auditor.report.summary import band_name, by_light
+from auditor.report.summary import by_light
 
 __all__ = ["BLUR_PX", "CardBodies", "CardRange", "card_bodies", "card_ranges", "hyperfocals"]
 
 SIDE_BY_SIDE: Final = 3
 """Bodies in one table of the card."""
+
+DASH: Final = "\u2060–\u2060"
+"""A dash at which no line breaks: '640–1000' stays together."""
 
 BLUR_PX: Final = 2.0
 """Blur circle in pixels when the profile's criteria name none."""
@@ -28,8 +33,13 @@ class CardRange:
 
     focal: str
     best: str
+    best_between: str
+    """The 90% interval of the best aperture."""
     use: str
     accept: str
+    use_within: str
+    accept_within: str
+    """How far the 90% intervals of a range's ends reach: '±⅓' of a stop."""
     avoid: str
     hyperfocal: tuple[tuple[str, str], ...]
     """(aperture, distance), at the range's shortest focal length."""
@@ -44,6 +54,8 @@ class CardBodies:
     bodies: tuple[str, ...]
     rows: tuple[tuple[str, tuple[str, ...]], ...]
     """(light, per body 'clean to / usable to')."""
+    intervals: tuple[tuple[str, ...], ...]
+    """Row by row, per body: the 90% intervals of both; '' where none is known."""
 
 
 def hyperfocals(
@@ -77,12 +89,39 @@ def _avoid(part: Block) -> str:
     return words.join([below, above])
 
 
+_THIRDS: Final = ("", "⅓", "⅔")
+
+
+def _within(part: Block, key: str) -> str:
+    """'±⅓', '±1⅔': the largest distance, in thirds of a stop, between an end of a range and its
+    interval's; '' where the profile has no intervals."""
+    ends, around = part.get(key) or (), part.get(f"{key}_intervals") or ()
+    far = 0.0
+    known = False
+    for end, pair in zip(ends, around, strict=False):
+        for side in pair or ():
+            a, b = words.number(end), words.number(side)
+            if a and b and a > 0 and b > 0:
+                known, far = True, max(far, abs(stops(a) - stops(b)))
+    thirds = round(far * 3)
+    if not known:
+        return ""
+    return "±" + (f"{thirds // 3 or ''}{_THIRDS[thirds % 3]}" or "0")
+
+
+def _best_between(sweet: Block) -> str:
+    """'f/7.1 to f/9', '±0' where the interval is that very aperture, '' where none is known."""
+    ends = words.aperture_range([sweet.get("low"), sweet.get("high")])
+    return "±0" if ends == words.aperture(sweet.get("f_number")) else ends
+
+
 def card_ranges(lens: Block, blur_px: float) -> list[CardRange]:
     """The lens's focal ranges; a range without a best aperture says so in its note."""
     out = []
     pitch = words.number(lens.get("pixel_pitch_um"))
     for part in lens.get("focal_ranges") or ():
-        best = words.number((part.get("sweet_spot") or {}).get("f_number"))
+        sweet = part.get("sweet_spot") or {}
+        best = words.number(sweet.get("f_number"))
         ends = [words.number(v) for v in part.get("focal_mm") or ()]
         focal_mm = ends[0] if ends else None
         pairs: list[tuple[str, str]] = []
@@ -98,6 +137,9 @@ def card_ranges(lens: Block, blur_px: float) -> list[CardRange]:
             CardRange(
                 focal=words.focal(part.get("focal_mm")),
                 best=words.aperture(best) if best else "",
+                best_between=_best_between(sweet) if best else "",
+                use_within=_within(part, "pin_sharp"),
+                accept_within=_within(part, "acceptable"),
                 use=words.aperture_range(part.get("pin_sharp")),
                 accept=words.aperture_range(part.get("acceptable")),
                 avoid=_avoid(part),
@@ -112,16 +154,17 @@ def card_ranges(lens: Block, blur_px: float) -> list[CardRange]:
 def card_bodies(profile: Block) -> list[CardBodies]:
     """ISO limits by light, brightest first, for up to three bodies side by side; bodies without
     any limit are left out."""
-    known: list[tuple[str, dict[str, str]]] = []
+    known: list[tuple[str, dict[str, tuple[str, str]]]] = []
     lights: dict[str, float] = {}
     for body in profile.get("bodies") or ():
-        limits: dict[str, str] = {}
+        limits: dict[str, tuple[str, str]] = {}
         for band in by_light(body):
-            usable = band.get("usable_iso") or {}
-            clean, fine = (words.number(usable.get(k)) for k in ("excellent", "acceptable"))
-            if clean or fine:
-                limits[band_name(band)] = " / ".join(
-                    f"{v:.0f}" if v else "none" for v in (clean, fine)
+            both = [iso_limit(band, level) for level in LEVELS]
+            if any(limit.iso for limit in both):
+                between = [limit.between(DASH) for limit in both]
+                limits[band_name(band)] = (
+                    " / ".join(limit.short for limit in both),
+                    " / ".join(b or "–" for b in between) if any(between) else "",
                 )
                 low = words.number([*(band.get("ev100") or ()), None][0])
                 lights.setdefault(band_name(band), -99.0 if low is None else low)
@@ -130,10 +173,20 @@ def card_bodies(profile: Block) -> list[CardBodies]:
     out = []
     for start in range(0, len(known), SIDE_BY_SIDE):
         group = known[start : start + SIDE_BY_SIDE]
-        rows = [
-            (light, tuple(limits.get(light, "open") for _, limits in group))
+        order = [
+            light
             for light in sorted(lights, key=lambda name: -lights[name])
             if any(light in limits for _, limits in group)
         ]
-        out.append(CardBodies(tuple(name for name, _ in group), tuple(rows)))
+        cells = [[limits.get(light, ("not known", "")) for _, limits in group] for light in order]
+        out.append(
+            CardBodies(
+                tuple(name for name, _ in group),
+                tuple(
+                    (light, tuple(c[0] for c in row))
+                    for light, row in zip(order, cells, strict=True)
+                ),
+                tuple(tuple(c[1] for c in row) for row in cells),
+            )
+        )
     return out

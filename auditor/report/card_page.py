@@ -47,7 +47,9 @@ def pages(profile: Block) -> list[dict[str, Any]]:
         out[-1]["lenses"].append(item)
         room -= item["lines"]
     for group in card.card_bodies(profile):
-        need = 3.0 + len(group.rows)
+        # Under three bodies side by side the two intervals of a cell take a line each.
+        under = (0.7 if len(group.bodies) < 3 else 1.4) if any(map(any, group.intervals)) else 0.0
+        need = 4.0 + len(group.rows) * (1.2 + under)
         if need > room:
             out.append({"lenses": [], "bodies": []})
             room = float(LINES_PER_PAGE)

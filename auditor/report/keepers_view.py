@@ -9,12 +9,14 @@ from typing import Any, Final
 from auditor.report import words
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.listing import evidence, fault
-from auditor.report.pictures import PictureSource, crop_uri, fetch, thumb_uri
+from auditor.report.pictures import PictureSource, crop_uri, fetch, shows_detail, thumb_uri
 
 __all__ = ["keeper_groups", "keeper_rows"]
 
 SHOWN_PER_CAUSE: Final = 9
 ROWS: Final = 20_000
+SETTING_CAUSES: Final = ("too small an aperture", "open-aperture corners")
+"""Causes whose figures are those of the weaker of centre and corner, as the lens's ranges are."""
 
 Block = Mapping[str, Any]
 
@@ -49,8 +51,9 @@ def keeper_groups(
     index: FrameIndex,
     pictures: PictureSource,
     budget: int,
-) -> tuple[list[dict[str, Any]], dict[str, str]]:
-    """Groups (cause, how many, the worst as cards) and the pictures of the cards by key.
+) -> list[dict[str, Any]]:
+    """Groups: cause, how many, the worst as cards with their pictures ("" the frame, "+" its sharpest
+    place, "-" its weakest) as data URIs, until `budget` bytes are used.
 
     `counts` says how many frames fell to each cause, where the list holds only the surest.
     """
@@ -79,9 +82,11 @@ def keeper_groups(
                 {
                     "path": path, "name": os.path.basename(path), "fault": fault(keeper),
                     "evidence": evidence(keeper), "measured": measured, "expected": expected,
+                    "stderr": words.number(keeper.get("stderr_cpp")),
                     "share": measured / expected
                     if measured is not None and expected and keeper.get("soft")
                     else None,
+                    "by_setting": cause in SETTING_CAUSES,
                     "settings": _settings(keeper, row),
                     "picture": wanted.get(file_id) if isinstance(file_id, str) else None,
                     "deliberate": keeper.get("maybe_deliberate") or keeper.get("deliberate"),
@@ -94,19 +99,22 @@ def keeper_groups(
     for group in groups:
         for shown_card in group["cards"]:
             key = shown_card["picture"]
-            shown_card["has"] = [mark for mark in ("", "+", "-") if f"{key}{mark}" in kept]
-    return groups, kept
+            shown_card["pictures"] = {
+                mark: kept[f"{key}{mark}"] for mark in ("", "+", "-") if f"{key}{mark}" in kept
+            }
+    return groups
 
 
 def _pictures(pictures: PictureSource, wanted: Mapping[str, str], budget: int) -> dict[str, str]:
     out: dict[str, str] = {}
     for file_id, row in fetch(pictures, wanted):
         key = wanted[file_id]
-        found = {
-            key: thumb_uri(row.get("thumb_jpeg"), 320, 76),
-            f"{key}+": crop_uri(row.get("sharpest_jpeg")),
-            f"{key}-": crop_uri(row.get("weakest_jpeg")),
+        crops = {
+            f"{key}{mark}": crop_uri(row.get(f"{name}_jpeg"))
+            for mark, name in (("+", "sharpest"), ("-", "weakest"))
+            if shows_detail(row.get(f"{name}_jpeg"))  # plain sky shows neither sharp nor soft
         }
+        found = {key: thumb_uri(row.get("thumb_jpeg"), 320, 76)} | crops
         budget -= sum(len(uri) for uri in found.values() if uri)
         if budget < 0:
             break
@@ -115,11 +123,16 @@ def _pictures(pictures: PictureSource, wanted: Mapping[str, str], budget: int) -
 
 
 def keeper_rows(keepers: Sequence[Block]) -> list[list[Any]]:
-    """The whole list for the page's table: path, fault, cause, measured, expected, evidence."""
+    """The whole list for the page's table: path, fault, cause, measured, its standard error,
+    expected, evidence. A frame that is only noisy has no sharpness to hold against it."""
     return [
         [
             words.clean(k.get("path")), fault(k), words.clean(k.get("cause")),
-            words.number(k.get("measured_cpp")), words.number(k.get("expected_cpp")), evidence(k),
+            *(
+                words.number(k.get(f"{name}_cpp")) if k.get("soft") else None
+                for name in ("measured", "stderr", "expected")
+            ),
+            evidence(k),
         ]
         for k in keepers[:ROWS]
     ]  # fmt: skip

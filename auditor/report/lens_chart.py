@@ -11,7 +11,7 @@ from bokeh.models.annotations import BoxAnnotation, Label
 from auditor.record import ZONES
 from auditor.report import mould, palette, words
 
-__all__ = ["WHOLE_STOPS", "chart_mould", "highest", "lens_chart", "stops"]
+__all__ = ["WHOLE_STOPS", "chart_mould", "highest", "lens_chart", "lens_values", "stops"]
 
 WHOLE_STOPS: Final = (0.7, 1, 1.4, 2, 2.8, 4, 5.6, 8, 11, 16, 22, 32, 45, 64, 90)
 _STRIPS: Final = (("acceptable", "acceptable"), ("pin_sharp", "pin-sharp"), ("sweet", "best"))
@@ -30,7 +30,7 @@ def stops(value: float) -> float:
 def chart_mould() -> dict[str, Any]:
     plot = mould.base_figure("MTF50, cycles per pixel", "aperture, f/")
     mould.ticks(plot.xaxis, "x_ticks")
-    mould.ruled_line(plot, "best_line", "height", label=False)
+    mould.ruled_line(plot, "best_line", "height")
     for row, (name, label) in enumerate(_STRIPS):
         bottom = 3 + row * (_STRIP_PX + 2)
         plot.add_layout(
@@ -92,8 +92,20 @@ def lens_chart(
 ) -> dict[str, Any] | None:
     """The filled chart of one focal range, or None when nothing was measured.
 
+    `name` keeps this chart's parts apart from those of every other on the page; the rest as for
+    `lens_values`.
+    """
+    values = lens_values(focal_range, top_cpp, span, pitch_um)
+    return None if values is None else mould.fill(chart_mould(), values, name)
+
+
+def lens_values(
+    focal_range: Block, top_cpp: float, span: tuple[float, float], pitch_um: float | None
+) -> dict[str, dict[str, Any]] | None:
+    """What the chart's named parts are filled with, or None when nothing was measured.
+
     `top_cpp` (c/px) is the highest figure and `span` the outer f-numbers of the whole lens, so that
-    its focal ranges compare at sight; `name` keeps this chart's parts apart from those of every other on the page.
+    its focal ranges compare at sight.
     """
     apertures = focal_range.get("apertures") or ()
     zones = {z: _points(apertures, z) for z in ZONES}
@@ -118,7 +130,7 @@ def lens_chart(
         values[f"{zone}_points"] = {"data": {k: zones[zone][k] for k in _POINT}}
         if zone != "middle":
             values[f"{zone}_usual"] = {"data": _usual(apertures, zone)}
-    return mould.fill(chart_mould(), values, name)
+    return values
 
 
 def _points(rows: Sequence[Block], zone: str) -> dict[str, list[Any]]:

@@ -19,7 +19,7 @@ from typing import Any, Final, Literal
 
 from bokeh.embed import json_item
 from bokeh.models import ColumnDataSource, FixedTicker, HoverTool, Range1d, TapTool
-from bokeh.models.annotations import Label, Span
+from bokeh.models.annotations import Span
 from bokeh.plotting import figure
 
 from auditor.report import palette
@@ -118,23 +118,14 @@ def targets(plot: Any) -> None:
     )
 
 
-def ruled_line(plot: Any, name: str, dimension: Literal["width", "height"], label: bool) -> None:
-    """A thin index line across the chart, with a label at its end when asked; hidden until filled."""
+def ruled_line(plot: Any, name: str, dimension: Literal["width", "height"]) -> None:
+    """A thin index line across the chart; hidden until filled."""
     plot.add_layout(
         Span(
             name=name, location=0, dimension=dimension, line_color=palette.light("index"),
             line_dash="dotdash", line_width=1.3, level="underlay", visible=False,
         )
     )  # fmt: skip
-    if label:
-        plot.add_layout(
-            Label(
-                name=f"{name}_label", x=0, y=0, text="", text_font=FONT, text_font_size="11px",
-                text_color=palette.light("index"),
-                background_fill_color=palette.light("sheet"), background_fill_alpha=0.8, visible=False, x_offset=4, y_offset=2,
-                level="underlay",  # a label never hides a point
-            )
-        )  # fmt: skip
 
 
 def cast(plot: Any) -> dict[str, Any]:

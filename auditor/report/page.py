@@ -7,7 +7,6 @@ for. A content security policy in the page forbids every request.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Mapping
 from datetime import datetime
@@ -18,9 +17,21 @@ import pandas as pd
 from bokeh.resources import Resources
 from markupsafe import Markup
 
-from auditor.report import card, lens_chart, palette, ruler, snr_chart, summary, words
+from auditor.report import (
+    card,
+    lens_chart,
+    mould,
+    palette,
+    ruler,
+    snr_chart,
+    still,
+    summary,
+    words,
+)
 from auditor.report.frames_behind import FrameIndex
+from auditor.report.iso_words import band_sentence, iso_limit
 from auditor.report.keepers_view import keeper_groups, keeper_rows
+from auditor.report.matches_view import match_tables
 from auditor.report.paper import environment, pack, static
 from auditor.report.pictures import PictureSource, thumbs_within
 
@@ -33,6 +44,8 @@ OPEN_LENSES: Final = 6
 MOST_SHOTS: Final = 5
 
 Block = Mapping[str, Any]
+Chart = tuple[Markup | None, Markup | None]
+"""A chart to be drawn by the page, packed, and the same standing still; None for none."""
 
 
 @cache
@@ -55,12 +68,15 @@ def _lens_view(
     parts = [p for p in lens.get("focal_ranges") or () if isinstance(p, Mapping)]
     pitch, top = words.number(lens.get("pixel_pitch_um")), lens_chart.highest(lens)
     span = ruler.used_span(parts)
-    charts = []
+    charts: list[Chart] = []
     for i, part in enumerate(parts):
-        chart = None
-        if top and span:
-            chart = lens_chart.lens_chart(part, top, span, pitch, f"l{index}r{i}")
-        charts.append(pack(chart) if chart else None)
+        values = lens_chart.lens_values(part, top, span, pitch) if top and span else None
+        if values is None:
+            charts.append((None, None))
+            continue
+        chart = mould.fill(lens_chart.chart_mould(), values, f"l{index}r{i}")
+        title = f"Sharpness against aperture at {words.focal(part.get('focal_mm'))}"
+        charts.append((pack(chart), still.lens_still(values, title)))
     return {
         "id": f"lens-{index}",
         "name": words.lens_name(lens),
@@ -73,7 +89,8 @@ def _lens_view(
                 "part": p,
                 "key": f"l{index}r{i}",
                 "index": i,
-                "chart": charts[i],
+                "chart": charts[i][0],
+                "still": charts[i][1],
                 "ruler": ruler.aperture_ruler(p, span),
             }
             for i, p in enumerate(parts)
@@ -102,7 +119,8 @@ def _body_view(
     ]
     isos = [v for t in body.get("tones") or () if (v := words.number(t.get("iso"))) and v > 0]
     span = (min(isos + limits), max(isos + limits)) if isos + limits else None
-    chart = snr_chart.snr_chart(body, thresholds, f"b{index}")
+    values = snr_chart.snr_values(body, thresholds)
+    chart = values and mould.fill(snr_chart.chart_mould(), values, f"b{index}")
     return {
         "id": f"body-{index}",
         "name": words.known_name(body.get("body")) or "Unnamed body",
@@ -115,12 +133,16 @@ def _body_view(
             if h.get("body") == body.get("body") and h.get("text") and h.get("frames")
         ],
         "chart": pack(chart) if chart else None,
+        "still": still.noise_still(values, "Signal to noise against ISO") if values else None,
         "signals": snr_chart.shown_signals(body),
+        "at_output": snr_chart.at_output(body),
         "bands": [
             {
                 "band": b,
                 "name": summary.band_name(b),
                 "edges": summary.band_edges(b),
+                "limit": iso_limit(b, "acceptable"),
+                "says": band_sentence(b),
                 "ruler": ruler.iso_ruler(b.get("usable_iso") or {}, span) if span else None,
             }
             for b in summary.by_light(body)
@@ -144,49 +166,6 @@ def _heights(frames: pd.DataFrame | None) -> dict[Any, int]:
     short = frames[["width_px", "height_px"]].apply(pd.to_numeric, errors="coerce").min(axis=1)
     groups = short.dropna().groupby([frames["body"], frames["lens"]])
     return {key: int(v) for key, v in groups.median().items()}
-
-
-def _whole_stop(iso: float) -> bool:
-    """ISO 100 and its doublings and halves, as engraved."""
-    stops = math.log2(iso / 100)
-    return abs(stops - round(stops)) < 0.1
-
-
-def match_tables(profile: Block) -> list[dict[str, Any]]:
-    """Per pair of bodies: rows of reference ISO (whole stops, where there are several), columns of
-    light; `lowest` is the lowest ISO that the body was used at."""
-    lowest = {
-        words.clean(b.get("body")): min(isos)
-        for b in profile.get("bodies") or ()
-        if (isos := [v for t in b.get("tones") or () if (v := words.number(t.get("iso")))])
-    }
-    pairs: dict[tuple[str, ...], list[Block]] = {}
-    for m in profile.get("iso_matches") or ():
-        key = tuple(words.clean(m.get(k)) for k in ("body", "reference_body", "kind"))
-        pairs.setdefault(key, []).append(m)
-    out = []
-    for (body, reference, kind), rows in pairs.items():
-        bands = list(dict.fromkeys(summary.band_name(m) for m in rows))
-        isos = sorted({v for m in rows if (v := words.number(m.get("reference_iso"))) and v > 0})
-        whole = [v for v in isos if _whole_stop(v)]
-        thirds = len(whole) >= 4 and len(whole) < len(isos)
-        cells = {(words.number(m.get("reference_iso")), summary.band_name(m)): m for m in rows}
-        out.append(
-            {
-                "body": body,
-                "reference": reference,
-                "kind": kind,
-                "bands": bands,
-                "isos": whole if thirds else isos,
-                "thirds": thirds,
-                "cells": cells,
-                "lowest": lowest.get(body),
-                "under": any(
-                    (words.number(m.get("iso")) or math.inf) < lowest.get(body, 0) for m in rows
-                ),
-            }
-        )
-    return out
 
 
 def _set_aside(profile: Block) -> list[tuple[str, int, list[str]]]:
@@ -241,7 +220,7 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
     habits = [h for h in profile.get("habits") or () if isinstance(h, Mapping)]
     body_views = [_body_view(b, i, index, limits, habits) for i, b in enumerate(bodies)]
     keepers = [k for k in profile.get("keepers") or () if isinstance(k, Mapping)]
-    groups, keeper_pictures = keeper_groups(
+    groups = keeper_groups(
         keepers, summary.keeper_counts(profile)[2], index, pictures, KEEPER_PICTURE_BYTES
     )
     thumbs = thumbs_within(pictures, index.wanted(), POINT_PICTURE_BYTES)
@@ -258,7 +237,11 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "fallen": summary.keeper_counts(profile)[0],
         "handheld": [h for h in profile.get("handheld") or () if isinstance(h, Mapping)],
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
-        "settings": [s for s in profile.get("settings") or () if isinstance(s, Mapping)],
+        "settings": [
+            {**s, "inside": summary.inside_acceptable(profile, s)}
+            for s in profile.get("settings") or ()
+            if isinstance(s, Mapping)
+        ],
         "shots": [s for s in profile.get("next_shots") or () if isinstance(s, Mapping)],
         "most_shots": MOST_SHOTS,
         "unlisted_shots": round(words.number(profile.get("next_shots_unlisted")) or 0),
@@ -271,7 +254,6 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "made": datetime.now().strftime("%-d %B %Y"),
         "blocks": {v["id"]: pack(v["block"]) for v in (*lens_views, *body_views) if v["block"]},
         "pictures": pack({index.picture_key(k): v for k, v in thumbs.items()}),
-        "keeper_pictures": pack(keeper_pictures),
         "bokeh": _bokeh(),
         "css": Markup(static("report.css")),
         "js": Markup("\n".join(static(f"{n}.js") for n in ("page", "charts", "frames"))),

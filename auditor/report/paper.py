@@ -16,6 +16,7 @@ from markupsafe import Markup, escape
 
 from auditor.record import ZONES
 from auditor.report import words
+from auditor.report.iso_words import kind_sentence
 from auditor.report.summary import NAME_END, NAME_START
 
 __all__ = ["between", "environment", "figures", "pack", "sentence", "shown", "static"]
@@ -97,7 +98,7 @@ def environment() -> jinja2.Environment:
         "aperture": words.aperture, "between": between, "change": words.change, "clean": words.clean,
         "difference": words.difference,
         "figures": figures, "focal": words.focal, "iso": words.iso, "number": words.number,
-        "known": words.known_name, "percent": words.percent, "sentence": sentence, "shorten": words.shorten,
+        "kind_sentence": kind_sentence, "known": words.known_name, "percent": words.percent, "sentence": sentence, "shorten": words.shorten,
         "shown": shown,
     }  # fmt: skip
     env.filters |= {name: _known(function) for name, function in filters.items()}

@@ -1,16 +1,22 @@
-"""The chart of one body: signal to noise against ISO at up to four signal levels."""
+"""The chart of one body: signal to noise against ISO at up to four signal levels.
+
+It is drawn at the output size at which the limits of excellent and acceptable hold, where the
+profile states it; per pixel otherwise, and without the limits.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from auditor.report import mould, palette, words
 
-__all__ = ["chart_mould", "shown_signals", "snr_chart"]
+__all__ = ["at_output", "chart_mould", "shown_signals", "snr_chart", "snr_values"]
 
 _POINT: Final = ("x", "y", "low", "high")
+_LABEL_PX: Final = 32
+"""Height that a mark of two lines and the one beside it need."""
 _SNR_TICKS: Final = (1, 2, 5, 10, 20, 40, 100, 200, 400, 1000, 2000)
 
 Block = Mapping[str, Any]
@@ -22,7 +28,7 @@ def chart_mould() -> dict[str, Any]:
     mould.ticks(plot.xaxis, "x_ticks")
     mould.ticks(plot.yaxis, "y_ticks")
     for name in ("excellent", "acceptable"):
-        mould.ruled_line(plot, name, "width", label=True)
+        mould.ruled_line(plot, name, "width")
     for name in palette.TONE_NAMES:
         colour, mid, data = palette.light(name), name == "tone_mid", mould.source(name, _POINT)
         plot.varea("x", "low", "high", source=data, fill_color=colour, fill_alpha=0.14)
@@ -55,56 +61,89 @@ def shown_signals(body: Block) -> dict[str, float]:
     return {name: out[name] for name in palette.TONE_NAMES if name in out}
 
 
-def snr_chart(body: Block, thresholds: Mapping[str, float], name: str) -> dict[str, Any] | None:
-    """The filled chart of one body, or None when nothing was measured.
+def at_output(body: Block) -> bool:
+    """Whether the profile has every signal to noise of a body at the output size too."""
+    tones = [t for t in body.get("tones") or () if words.number(t.get("snr"))]
+    return bool(tones) and all(words.number(t.get("snr_output")) for t in tones)
 
-    `thresholds` maps 'excellent' and 'acceptable' to a signal-to-noise ratio.
+
+def snr_chart(body: Block, thresholds: Mapping[str, float], name: str) -> dict[str, Any] | None:
+    """The filled chart of one body, or None when nothing was measured; see `snr_values`."""
+    values = snr_values(body, thresholds)
+    return None if values is None else mould.fill(chart_mould(), values, name)
+
+
+def snr_values(body: Block, thresholds: Mapping[str, float]) -> dict[str, dict[str, Any]] | None:
+    """What the chart's named parts are filled with, or None when nothing was measured.
+
+    `thresholds` maps 'excellent' and 'acceptable' to a signal-to-noise ratio. Their names stand at
+    the axis, where no curve can cross them.
     """
-    signals = shown_signals(body)
-    lines = {tone: _line(body.get("tones") or (), signal) for tone, signal in signals.items()}
+    signals, output = shown_signals(body), at_output(body)
+    lines = {
+        tone: _line(body.get("tones") or (), signal, output) for tone, signal in signals.items()
+    }
     points = [p for line in lines.values() for p in zip(line["x"], line["y"], strict=True)]
     if not points:
         return None
+    limits = thresholds if output else {}
     x_low, x_high = min(x for x, _ in points) - 0.4, max(x for x, _ in points) + 0.4
-    levels = [y for _, y in points] + list(thresholds.values())
+    levels = [y for _, y in points] + list(limits.values())
     y_low, y_high = min(levels) / 1.4, max(levels) * 1.4
     whole = list(range(math.ceil(x_low), math.floor(x_high) + 1)) or [round(x_low)]
     whole = whole[:: 1 if len(whole) <= 7 else 2]
-    marks = _marks(y_low, y_high)
+    marks = _marks(y_low, y_high, limits.values())
+    named = {level: key for key, level in limits.items()}
+    megapixels = words.number(body.get("output_megapixels"))
+    size = f"at {megapixels:g} megapixels" if megapixels else "at the output size"
     values: dict[str, dict[str, Any]] = {
         "x_range": {"start": x_low, "end": x_high},
         "y_range": {"start": y_low, "end": y_high},
         "x_ticks": {"ticks": whole},
         "x_axis": {"major_label_overrides": {t: f"{round(100 * 2.0**t)}" for t in whole}},
         "y_ticks": {"ticks": marks},
-        "y_axis": {"major_label_overrides": {t: f"{t}:1" for t in marks}},
+        "y_axis": {
+            "major_label_overrides": {
+                t: f"{named[t]}\n{_ratio(t)}" if t in named else _ratio(t) for t in marks
+            },
+            "axis_label": f"signal to noise, {size if output else 'per pixel'}",
+        },
         "targets": {"data": _targets(body, signals, lines)},
     }
     for tone, line in lines.items():
         values[tone] = {"data": {k: line[k] for k in _POINT}}
-    for key, level in thresholds.items():
+    for key, level in limits.items():
         values[key] = {"location": level, "visible": True}
-        values[f"{key}_label"] = {
-            "x": x_high, "y": level, "text": f"{key} {level:g}:1", "visible": True, "text_align": "right", "x_offset": -2,
-        }  # fmt: skip
-    return mould.fill(chart_mould(), values, name)
+    return values
 
 
-def _marks(low: float, high: float) -> list[int]:
-    """Ratios to mark on the axis; whole powers of ten where the range is too wide for more."""
+def _ratio(value: float) -> str:
+    return f"{round(value)}:1" if value == round(value) else f"{value:g}:1"
+
+
+def _marks(low: float, high: float, named: Iterable[float] = ()) -> list[float]:
+    """Ratios to mark on the axis; whole powers of ten where the range is too wide for more. Beside
+    the `named` ones, which take two lines, there must be room."""
     if high <= 2 * _SNR_TICKS[-1]:
-        return [t for t in _SNR_TICKS if low <= t <= high]
-    powers = range(max(math.ceil(math.log10(low)), 0), math.floor(math.log10(high)) + 1)
-    return [10**p for p in powers[:: 1 + len(powers) // 8]]
+        found: list[float] = [t for t in _SNR_TICKS if low <= t <= high]
+    else:
+        powers = range(max(math.ceil(math.log10(low)), 0), math.floor(math.log10(high)) + 1)
+        found = [10**p for p in powers[:: 1 + len(powers) // 8]]
+    kept = [level for level in named if low <= level <= high]
+    room = math.log(high / low) * _LABEL_PX / mould.HEIGHT_PX
+    return sorted({*kept, *(t for t in found if all(abs(math.log(t / k)) > room for k in kept))})
 
 
-def _line(tones: Sequence[Block], signal: float) -> dict[str, list[Any]]:
+def _line(tones: Sequence[Block], signal: float, output: bool) -> dict[str, list[Any]]:
     rows = []
     for index, tone in enumerate(tones):
         iso, level, snr = (words.number(tone.get(k)) for k in ("iso", "signal", "snr"))
         if not iso or iso <= 0 or level != signal or snr is None or snr <= 0:
             continue
         low, high = (words.number(tone.get(k)) for k in ("low", "high"))
+        if output:  # the interval is that of the noise; the size is known
+            scale = (words.number(tone.get("snr_output")) or snr) / snr
+            snr, low, high = scale * snr, low and scale * low, high and scale * high
         low, high = snr if low is None else max(low, snr / 100), snr if high is None else high
         rows.append((math.log2(iso / 100), snr, low, high, iso, index, tone.get("frames")))
     rows.sort()

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 from auditor.report import words
+from auditor.report.iso_words import band_edges, band_name, iso_limit
 
 __all__ = [
     "NAME_END",
@@ -21,6 +23,7 @@ __all__ = [
     "filter_words",
     "findings",
     "handheld_lines",
+    "inside_acceptable",
     "keeper_counts",
     "lens_sentence",
     "summary_lines",
@@ -124,24 +127,6 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
     return f"{text}; {everywhere}{words.join(clauses)}."
 
 
-def band_name(band: Block) -> str:
-    """The band's own name, or its edges in EV."""
-    name = words.clean(band.get("band") or band.get("name"))
-    return name or band_edges(band) or "light not known"
-
-
-def band_edges(band: Block) -> str:
-    """'EV 8 to 11', 'below EV 4', 'EV 13 and up'; outer edges beyond any scene are not named."""
-    low, high = (words.number(v) for v in [*(band.get("ev100") or ()), None, None][:2])
-    if low is not None and low <= -6:
-        low = None
-    if high is not None and high >= 18:
-        high = None
-    if low is None:
-        return "" if high is None else f"below EV {high:g}"
-    return f"EV {low:g} and up" if high is None else f"EV {low:g} to {high:g}"
-
-
 def by_light(body: Block) -> list[Block]:
     """The body's bands, the brightest first."""
     return sorted(
@@ -151,20 +136,15 @@ def by_light(body: Block) -> list[Block]:
 
 
 def _iso_limit(band: Block) -> str:
-    usable = band.get("usable_iso") or {}
-    detail = (band.get("usable_iso_detail") or {}).get("acceptable") or {}
-    low, high = (words.number(detail.get(k)) for k in ("low", "high"))
-    inside = []
-    beyond = str(detail.get("reason") or "").startswith("likely higher")
-    if low is not None and high is not None and low < high:
-        inside.append(f"90% interval {low:.0f} to {high:.0f}")
-    elif low is not None and not beyond:
-        inside.append(f"90% sure of {low:.0f}")
-    clean = words.number(usable.get("excellent"))
-    inside.append(f"clean to {words.iso(clean)}" if clean else "never quite clean")
+    fine, clean = (iso_limit(band, level) for level in ("acceptable", "excellent"))
+    inside = [t for t in (fine.why.removesuffix(", predicted"),) if t and not fine.beyond]
+    if clean.iso is None:
+        inside.append("never quite clean")
+    else:
+        ends = clean.between()
+        inside.append(f"clean to {clean.text}" + (f", {ends}" if " " in ends else ""))
     inside.append(words.count(band.get("frames")))
-    limit = ("at least " if beyond else "") + words.iso(usable.get("acceptable"))
-    return f"{limit} for {words.clean(band_name(band))} ({', '.join(inside)})"
+    return f"{fine.text} for {words.clean(band_name(band))} ({'; '.join(inside)})"
 
 
 def body_sentence(body: Block, name: str | None = None) -> str:
@@ -185,7 +165,7 @@ def body_sentence(body: Block, name: str | None = None) -> str:
 
 def _matches(profile: Block) -> list[str]:
     """For every pair of bodies one example, the one nearest to ISO 1600 that is known to a stop
-    either way."""
+    either way; one that was seen on both bodies goes before one that is predicted."""
     pairs: dict[Any, list[Block]] = {}
     for m in _list(profile, "iso_matches"):
         low, high = (words.number(m.get(k)) for k in ("low", "high"))
@@ -196,12 +176,19 @@ def _matches(profile: Block) -> list[str]:
                 pairs.setdefault(both, []).append(m)
     out = []
     for (body, reference), rows in list(pairs.items())[:2]:
-        m = min(rows, key=lambda m: abs((words.number(m.get("reference_iso")) or 1) - 1600))
+        m = min(
+            rows,
+            key=lambda m: (
+                bool(m.get("predicted")),
+                abs((words.number(m.get("reference_iso")) or 1) - 1600),
+            ),
+        )
         ends = words.interval(m, 0)
         out.append(
             f"{words.iso(m.get('iso'))} on the {_named(body, 40)} looks as noisy as "
             f"{words.iso(m.get('reference_iso'))} on the {_named(reference, 40)}"
             + (f" (90% interval {ends}" if ends else " (interval not known")
+            + (", predicted" if m.get("predicted") else "")
             + f", {band_name(m)})."
         )
     return out
@@ -293,7 +280,26 @@ def _settings(profile: Block) -> list[str]:
     text += f": {share} of {words.count(worst.get('frames'))} came out {key}{inside}"
     if words.number(worst.get("usual_share")) is not None:
         text += f", where {words.percent(worst.get('usual_share'))} is usual"
+    if inside_acceptable(profile, worst):
+        text += f". {words.clean(worst.get('setting'))} is acceptable in the weaker of centre and "
+        text += "corner, by which the ranges go; over the whole frame it is not"
     return [text + "."]
+
+
+def inside_acceptable(profile: Block, row: Block) -> bool:
+    """Whether a setting that came out soft is an aperture inside the lens's acceptable range, at
+    every focal length: the ranges go by the weaker of centre and corner, softness by the whole frame.
+    """
+    known = re.fullmatch(r"f/(\d+(?:\.\d+)?)", str(row.get("setting")))
+    if known is None or row.get("fault") == "noisy":
+        return False
+    n = float(known[1])
+    for lens in _list(profile, "lenses"):
+        if all(lens.get(k) == row.get(k) for k in ("lens", "body")):
+            ends = _common(_list(lens, "focal_ranges"), "acceptable")
+            if ends and ends[0] <= n <= ends[1]:
+                return True
+    return False
 
 
 def _next(profile: Block) -> list[str]:

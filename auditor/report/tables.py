@@ -62,6 +62,7 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
         "frames",
         "excellent",
         "acceptable",
+        *("excellent_low", "excellent_high", "acceptable_low", "acceptable_high"),
     ),
     "iso_matches": ("body", "reference_body", "ev100", "reference_iso", "iso", "low", "high"),
     "keepers": ("path", "soft", "noisy", "cause", "expected_cpp", "measured_cpp", "evidence"),
@@ -145,6 +146,9 @@ def _usable(profile: Block) -> Iterator[Row]:
                 "body": body.get("body"), "band": band.get("band") or band.get("name"),
                 "ev100_low": low, "ev100_high": high, "frames": band.get("frames"),
                 "excellent": usable.get("excellent"), "acceptable": usable.get("acceptable"),
+            } | {
+                f"{level}_{end}": ((band.get("usable_iso_detail") or {}).get(level) or {}).get(end)
+                for level in ("excellent", "acceptable") for end in ("low", "high")
             }  # fmt: skip
 
 

@@ -135,6 +135,24 @@ def test_small_apertures_and_open_corners():
     assert bright["cause"] == "open-aperture corners"
 
 
+def test_an_aperture_that_only_the_whole_frame_finds_too_small_says_so():
+    """Here the corner at f/22 would still be acceptable, the frame as a whole is not."""
+    lens = lens_entry()
+    lens["focal_ranges"][0]["acceptable"] = [3.2, 22.0]
+    del lens["focal_ranges"][0]["acceptable_intervals"]
+    logs = np.mean([np.log(c) for c in CURVE.values()], axis=0)
+    (found,) = find_keepers(pd.DataFrame([frame(22.0)]), [lens], [body_entry()], Criteria())
+    assert found["cause"] == "too small an aperture"
+    kept = np.exp(logs[6] - logs.max())
+    assert found["evidence"][1].startswith(
+        f"over the whole frame it keeps {kept:.0%} of the sharpest"
+    )
+    (beyond,) = find_keepers(
+        pd.DataFrame([frame(22.0)]), [lens_entry()], [body_entry()], Criteria()
+    )
+    assert len(beyond["evidence"]) == 1
+
+
 def test_an_open_aperture_that_costs_little_is_a_choice():
     """The corner keeps 46% of the best: less than acceptable, but often wanted."""
     lens = lens_entry()
@@ -229,6 +247,25 @@ def test_the_list_has_the_contracts_keys_and_says_why():
         assert keeper["evidence"]
         assert keeper["measured_cpp"] < keeper["expected_cpp"]
     assert "f/22" in found[1]["evidence"][0]
+
+
+def test_a_shutter_time_is_held_against_a_time_that_it_can_be_reckoned_from():
+    """A sensor of half the full-frame diagonal: 35 mm is 70 mm there, so the rule asks for 1/70 s."""
+    small = {"pixel_pitch_um": 43.27 / 2 * 1000 / np.hypot(6000, 4000)}
+    shaken = frame(direction_ratio=0.55, direction_ratio_stderr=0.05, exposure_time_s=1 / 280)
+    table = pd.DataFrame([row | small for row in (shaken, *COMPANY)])
+    (found,) = find_keepers(table, [lens_entry()], [body_entry()], Criteria())
+    assert found["evidence"][1] == (
+        "1/280 s is 2.0 stops faster than 1/70 s, the rule of thumb for 35 mm "
+        "(70 mm in full-frame terms)"
+    )
+
+
+def test_what_a_keeper_measured_has_its_standard_error():
+    table = pd.DataFrame([frame(factor=0.6), frame(22.0)])
+    focus, small = find_keepers(table, [lens_entry()], [body_entry()], Criteria())
+    assert focus["stderr_cpp"] == pytest.approx(0.02 * CURVE[focus["zone"]][3], abs=1e-4)
+    assert small["stderr_cpp"] == pytest.approx(0.02 * min(c[6] for c in CURVE.values()), abs=1e-4)
 
 
 def test_a_pan_may_be_meant():

@@ -105,7 +105,7 @@ def body(spec: tuple[str, float, int, int], full_well: float) -> dict[str, Any]:
             snr = electrons / np.sqrt(electrons + 9)
             tones.append(
                 {"iso": iso, "signal": signal, "snr": round(float(snr), 2), "low": round(float(snr) * 0.95, 2),
-                 "high": round(float(snr) * 1.05, 2), "frames": 14}
+                 "high": round(float(snr) * 1.05, 2), "frames": 14, "snr_output": round(float(snr) * 1.5, 2)}
             )  # fmt: skip
     names = (
         ("bright sun", 13, 17),
@@ -126,6 +126,7 @@ def body(spec: tuple[str, float, int, int], full_well: float) -> dict[str, Any]:
         "frames": 900,
         "pixel_pitch_um": spec[1],
         "tones": tones,
+        "output_megapixels": 8.0,
         "brightness": bands,
     }
 

@@ -37,7 +37,7 @@ class Visit:
             self.errors.append(message.text)
 
     def draw(self) -> None:
-        self.page.evaluate("drawAll()")
+        self.page.evaluate("(async () => { for (const f of figures) await draw(f); })()")
         self.page.wait_for_timeout(150)
 
     def close(self) -> None:
@@ -255,6 +255,23 @@ def test_nothing_hangs_over_the_side(browser: Any, folder: Path, size: dict, nam
     one.close()
 
 
+WIDE = """() => [...document.querySelectorAll('table')].map((t) => [
+  t.scrollWidth - t.parentElement.clientWidth, t.caption?.textContent ?? t.className]).filter((t) => t[0] > 0)"""
+
+
+@pytest.mark.parametrize("width", [390, 640, 688, 800, 1050, 1400])
+def test_every_table_fits_its_place(visit: Visit, width: int) -> None:
+    """No column is cut off, on a phone, on a sheet of A4 (688 px inside its margins), on a screen."""
+    page = visit.page
+    page.set_viewport_size({"width": width, "height": 900})
+    page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    page.wait_for_selector("#all-keepers tbody tr")
+    assert page.locator("table").count() >= 15
+    assert page.evaluate(WIDE) == []
+    page.emulate_media(media="print")
+    assert page.evaluate(WIDE) == []
+
+
 @pytest.mark.parametrize(
     "width", [360, 480, 577, 800, 897, 1050, 1100, 1200, 1250, 1400, 1920, 2560]
 )
@@ -351,15 +368,80 @@ def test_twenty_lenses_and_fifty_thousand_frames_open_within_two_seconds(
     assert (tmp_path / "report.html").stat().st_size < 15e6
 
 
-@pytest.mark.parametrize("lenses", [3, 20])
-def test_card_prints_on_a6_pages_without_spilling(
-    browser: Any, tmp_path: Path, lenses: int
+SHOWN = """(night) => {
+  const ink = new Set();
+  for (const e of document.querySelectorAll('.still .l')) ink.add(getComputedStyle(e).stroke);
+  const boxes = [...document.querySelectorAll('figure.chart')].map((f) => f.querySelector('.still').getBoundingClientRect());
+  return { charts: boxes.filter((b) => b.width > 250 && b.height > 150).length,
+    live: [...document.querySelectorAll('.plot')].filter((p) => p.checkVisibility()).length,
+    pictures: [...document.querySelectorAll('.keeper img')].filter((i) => i.checkVisibility() && i.naturalWidth > 0).length,
+    ink: [...ink], paper: getComputedStyle(document.body).backgroundColor };
+}"""
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_paper_shows_every_chart_and_picture_without_the_button(
+    browser: Any, tmp_path: Path, theme: str
 ) -> None:
-    write_report(made_up.profile(lenses), None, None, tmp_path)
+    """Printed at once, folded lenses and causes too, in day colours whatever the screen shows."""
+    made = made_up.profile(8)
+    causes = [f"cause {i}" for i in range(8)]
+    for i, keeper in enumerate(made["keepers"]):
+        keeper["cause"] = causes[i % 8]
+    write_report(made, made_up.frames(made, 2000), made_up.pictures, tmp_path)
+    one = Visit(browser, tmp_path / "report.html", color_scheme=theme)
+    page = one.page
+    folded = "[...document.querySelectorAll('details.lens, details.cause')].filter((d) => !d.open).length"
+    assert page.evaluate(folded) == 4
+    page.evaluate(f"addEventListener('beforeprint', () => {{ window.atPrint = {folded}; }})")
+    pdf = page.pdf(format="A4")
+    assert page.evaluate("window.atPrint") == 0
+    assert page.evaluate(folded) == 4
+    wanted = page.locator(".keeper img").count()
+    assert wanted > 60
+    drawn = {bytes(m) for m in re.findall(rb"/Subtype\s*/Image[^>]*/Width (\d+)", pdf)}
+    assert {b"160", b"320"} <= drawn  # crops and small views
+    page.emulate_media(media="print", color_scheme=theme)
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    seen = page.evaluate(SHOWN)
+    charts = sum(len(x["focal_ranges"]) for x in made["lenses"]) + len(made["bodies"])
+    assert (seen["charts"], seen["live"], seen["pictures"]) == (charts, 0, wanted)
+    assert seen["paper"] == "rgb(255, 255, 255)"
+    assert "rgb(23, 80, 110)" in seen["ink"]  # the centre's day colour
+    assert one.errors == []
+    one.close()
+
+
+def test_charts_stand_without_scripts(browser: Any, folder: Path) -> None:
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto((folder / "report.html").as_uri())
+    still = page.locator("#lens-0 .still").first
+    assert still.is_visible()
+    assert not page.locator("#lens-0 .plot").first.is_visible()
+    context.close()
+
+
+@pytest.mark.parametrize("lenses", [3, 20])
+@pytest.mark.parametrize("bodies", [2, 13])
+def test_card_prints_on_a6_pages_without_spilling(
+    browser: Any, tmp_path: Path, lenses: int, bodies: int
+) -> None:
+    made = made_up.profile(lenses)
+    made["bodies"] = [
+        made["bodies"][i % 2] | {"body": f"Halden M{i} of {i:03d}"} for i in range(bodies)
+    ]
+    for i, body in enumerate(made["bodies"]):  # with intervals, without, and limits that lie higher
+        more = {"low": 8000, "high": 12800, "reason": "likely higher still" if i % 3 == 2 else None}
+        details = dict.fromkeys(("excellent", "acceptable"), more)
+        if bodies > 2 and i % 4 != 3:
+            bands = [band | {"usable_iso_detail": details} for band in body["brightness"]]
+            body["brightness"] = bands
+    write_report(made, None, None, tmp_path)
     one = Visit(browser, tmp_path / "card.html")
     one.page.emulate_media(media="print")
     cards = one.page.locator(".card").count()
-    assert lenses > 3 or cards == 1
+    assert lenses > 3 or bodies > 2 or cards == 1
     pdf = one.page.pdf(prefer_css_page_size=True)
     boxes = re.findall(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", pdf)
     assert len(boxes) == cards

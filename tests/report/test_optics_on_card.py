@@ -79,6 +79,38 @@ def test_card_names_what_to_avoid_on_both_sides() -> None:
     assert card.card_ranges(made["lenses"][0], 2.0)[0].avoid == ""
 
 
+def test_intervals_stand_on_the_card_in_small_type() -> None:
+    made = made_up.profile(1)
+    part = made["lenses"][0]["focal_ranges"][0]
+    part |= {
+        "pin_sharp": [4.0, 11.0],
+        "pin_sharp_intervals": [[4.0, 4.5], [10.0, 11.0]],
+        "acceptable": [2.8, 16.0],
+        "acceptable_intervals": [[2.8, 2.8], [16.0, 16.0]],
+        "sweet_spot": {"f_number": 8.0, "low": 7.1, "high": 9.0},
+    }
+    found = card.card_ranges(made["lenses"][0], 2.0)[0]
+    assert (found.best_between, found.use_within, found.accept_within) == (
+        "f/7.1 to f/9",
+        "±⅓",
+        "±0",
+    )
+    part["pin_sharp_intervals"] = [[2.8, 4.5], [10.0, 11.0]]  # a whole stop below
+    part["sweet_spot"] |= {"low": 8.0, "high": 8.0}
+    found = card.card_ranges(made["lenses"][0], 2.0)[0]
+    assert (found.best_between, found.use_within) == ("±0", "±1")
+    band = made["bodies"][0]["brightness"][0]
+    band["usable_iso"] = {"excellent": 200, "acceptable": 2500}
+    band["usable_iso_detail"] = {
+        "excellent": {"low": 50, "high": 400, "reason": None},
+        "acceptable": {"low": 2500, "high": 2500, "reason": "likely higher still; ISO 1600 is the highest used"},
+    }  # fmt: skip
+    (both,) = card.card_bodies(made)
+    assert both.rows[0][1][0] == "200 / ≥2500"
+    assert both.intervals[0] == ("50\u2060–\u2060400 / –", "")
+    assert "<small>50\u2060–\u2060400 / –</small>" in card_page.render_card(made)
+
+
 def test_iso_limits_by_light_stand_on_the_card() -> None:
     made = made_up.profile(1)
     (both,) = card.card_bodies(made)

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from auditor.report import keeper_lines, summary_lines, words
+from auditor.report.iso_words import band_sentence, kind_sentence
 from auditor.report.listing import HEADER, pipe_path
 from auditor.report.paper import figures, sentence
 
@@ -116,6 +117,48 @@ def test_handheld_limit_is_told_with_its_interval() -> None:
     assert (
         "0.8 stops slower than 1 / focal length (90% interval 0.3 to 1.2 stops; 412 frames)" in line
     )
+
+
+def _limits(excellent: dict, acceptable: dict, **more: object) -> dict:
+    return {
+        "usable_iso": {"excellent": excellent.pop("iso"), "acceptable": acceptable.pop("iso")},
+        "usable_iso_detail": {"excellent": excellent, "acceptable": acceptable}, "frames": 8,
+    } | more  # fmt: skip
+
+
+def test_both_iso_limits_have_their_interval_or_their_reason() -> None:
+    band = _limits(
+        {"iso": 200, "low": 50, "high": 400, "predicted": False, "reason": None},
+        {"iso": 2500, "low": 2500, "high": 3200, "predicted": True, "reason": None},
+        band="overcast", ev100=[11, 13],
+    )  # fmt: skip
+    assert band_sentence(band) == (
+        "excellent to ISO 200 (90% interval 50 to 400), "
+        "acceptable to ISO 2500 (90% interval 2500 to 3200, predicted)"
+    )
+    made = made_up.profile(1)
+    made["bodies"] = [made["bodies"][0] | {"brightness": [band]}]
+    (line,) = [t for t in summary_lines(made) if "stays usable" in t]
+    assert "(90% interval 2500 to 3200; clean to ISO 200, 50 to 400; 8 frames)" in line
+
+
+def test_a_limit_that_lies_higher_still_is_told_with_its_reason() -> None:
+    """One raw frame at ISO 100 says that the limit is not below 200, and no more."""
+    reason = "likely higher still; ISO 100 is the highest used"
+    high = {"iso": 200, "low": 200, "high": 200, "predicted": True, "reason": reason}
+    low = {"iso": None, "low": None, "high": None, "predicted": False,
+           "reason": "not reached at ISO 100, the lowest used"}  # fmt: skip
+    bands = [
+        _limits(dict(low), dict(high), band="shade", ev100=[8, 11]),
+        _limits(dict(high), dict(high), band="overcast", ev100=[11, 13]),
+        _limits(dict(high), dict(high), band="bright sun", ev100=[13, 22]),
+    ]
+    assert kind_sentence({"kind": "raw", "brightness": bands}) == (
+        "never excellent (not reached at ISO 100, the lowest used) for shade; "
+        "excellent to at least ISO 200 (ISO 100 is the highest used) for overcast and bright sun; "
+        "acceptable to at least ISO 200 (ISO 100 is the highest used) for shade, overcast and bright sun"
+    )
+    assert kind_sentence({"kind": "raw", "brightness": None}) == ""
 
 
 def test_listing_has_one_line_of_six_fields_per_keeper() -> None:

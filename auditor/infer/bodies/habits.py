@@ -184,8 +184,8 @@ def find_habits(
         out.append(
             _entry(
                 str(body), "lifted", hits, share,
-                "edited files brighter than their original by two thirds of a stop or more, "
-                "beyond this body's usual development", lifted_stops=stops,
+                "of the edited files are brighter than their original by two thirds of a stop or "
+                "more, beyond this body's usual development", lifted_stops=stops,
             )
         )  # fmt: skip
     judged = sensor_mask(frames) & (frames["status"] == "measured").to_numpy(bool)
@@ -210,7 +210,10 @@ def _headroom(body: str, rows: pd.DataFrame, share: float) -> list[dict[str, Any
     if not raised.any():
         return []
     hits = white[raised] < HEADROOM_LOG2
-    text = "frames above the lowest ISO whose brightest pixels lie two stops or more under white"
+    text = (
+        "of the frames above the lowest ISO are darker than they had to be: even their brightest "
+        "places lie two stops or more under white"
+    )
     return [_entry(body, "underexposed", hits, share, text)]
 
 
@@ -252,7 +255,8 @@ def _spare(
     )
     spare = -np.log2(focal[judged] * numbers["exposure_time_s"][judged])
     text = (
-        "frames of scenes that stood still, above the ISO that is excellent in their light, "
-        "with two stops of shutter time to spare"
+        "of the frames of scenes that stood still are at a higher ISO than is excellent in their "
+        "light, though the shutter could have stayed open four times as long by the rule of "
+        "1 / focal length in full-frame terms"
     )
     return [_entry(body, "time to spare", above & (spare >= SPARE_STOPS), share, text)]

@@ -38,8 +38,10 @@ class Allowed:
     `log_mtf50` (n, 3): ln MTF50 that the lens gives at this aperture, by zone; `error` (n, 3) its
     standard error with the scatter of sound frames. `log_weaker_best`: ln MTF50 of the weaker of
     centre and corner at the lens's best aperture, `sweet_spot`. `wide`, `small`: the frame's
-    aperture costs more than it may on that side; `sure` how sure that is (0 to 1). `snr`: the signal
-    to noise that a typical frame of this brightness shows at this ISO, at the output size.
+    aperture costs more than it may on that side; `sure` how sure that is (0 to 1). `kept`: what the
+    aperture keeps of the sharpest over the whole frame (share of the mean of its zones' ln MTF50) where
+    only that makes it too small, NaN elsewhere. `snr`: the signal to noise that a typical frame of this
+    brightness shows at this ISO, at the output size.
     """
 
     log_mtf50: Floats
@@ -49,6 +51,7 @@ class Allowed:
     wide: NDArray[np.bool_]
     small: NDArray[np.bool_]
     sure: Floats
+    kept: Floats
     snr: Floats
     lens_entry: NDArray[np.int64]
     focal_range: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
@@ -62,7 +65,7 @@ def allowed_by_settings(
     out = Allowed(
         np.full((n, len(ZONES)), np.nan), np.full((n, len(ZONES)), np.nan), np.full(n, np.nan),
         np.full(n, np.nan), np.zeros(n, bool), np.zeros(n, bool), np.zeros(n), np.full(n, np.nan),
-        np.full(n, -1), np.full(n, -1),
+        np.full(n, np.nan), np.full(n, -1), np.full(n, -1),
     )  # fmt: skip
     names = {k: texts(frames, k).to_numpy(dtype=object) for k in ("lens", "body", "converter")}
     serial = texts(frames, "lens_serial").to_numpy(dtype=object)
@@ -146,6 +149,7 @@ def _outside(out: Allowed, rows: NDArray[np.int64], x: Floats, part: Block,
     loss = np.interp(x, grid, mean) - mean[top]
     too_small = (loss < np.log(criteria.acceptable)) & (x > grid[top])
     sure = np.where(too_small, 0.9, 0.0)
+    by_frame = too_small
     if ends:
         slack = 1 / 12
         below, above = x < np.log2(ends[0]) - slack, x > np.log2(ends[1]) + slack
@@ -159,7 +163,9 @@ def _outside(out: Allowed, rows: NDArray[np.int64], x: Floats, part: Block,
         weaker = np.minimum(*(np.interp(x, *curves[z]) for z in ("centre", "corner")))
         heavy = weaker - out.log_weaker_best[rows] < np.log(criteria.acceptable * OPEN_SHARE)
         out.wide[rows] = below & heavy
-        too_small |= above
+        by_frame = too_small & ~above
+        too_small = too_small | above
+    out.kept[rows] = np.where(by_frame, np.exp(loss), np.nan)
     out.small[rows] = too_small
     out.sure[rows] = sure
 

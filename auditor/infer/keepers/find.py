@@ -90,6 +90,7 @@ def _keeper(row: Block, v: Block, criteria: Criteria) -> dict[str, Any]:
         "cause": v["cause"],
         "expected_cpp": _number(v["expected_cpp"]),
         "measured_cpp": _number(v["measured_cpp"]),
+        "stderr_cpp": _number(v["stderr_cpp"]),
         "loss": _number(v["loss"]) if soft else None,
         "probability": round(float(v["probability"]), 3),
         "evidence": _evidence(row, v, criteria),
@@ -105,6 +106,14 @@ def _aperture(value: float) -> str:
     return f"f/{value:.2g}" if value < 10 else f"f/{value:.0f}"
 
 
+def _focal(row: Block, full_frame: float) -> str:
+    """'20 mm (117 mm in full-frame terms)'; the second alone where the tags name no other."""
+    own = _plain(row.get("focal_length_mm"))
+    if own is None or abs(full_frame / own - 1) < 0.02:
+        return f"{full_frame:.0f} mm"
+    return f"{own:.0f} mm ({full_frame:.0f} mm in full-frame terms)"
+
+
 def _time(seconds: float) -> str:
     return f"1/{1 / seconds:.0f} s" if seconds < 0.3 else f"{seconds:.3g} s"
 
@@ -118,7 +127,11 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
         out.append(f"{lost:.0%} softer along {v['direction_deg']:.0f} degrees than across it")
         if seconds and np.isfinite(stops):
             side = "slower" if stops > 0 else "faster"
-            out.append(f"{_time(seconds)} is {abs(stops):.1f} stops {side} than 1 / focal length")
+            rule = seconds / 2**stops
+            out.append(
+                f"{_time(seconds)} is {abs(stops):.1f} stops {side} than {_time(rule)}, the rule of "
+                f"thumb for {_focal(row, 1 / rule)}"
+            )
     if v["blurred"]:
         short = 1 - v["measured_cpp"] / v["expected_cpp"]
         where = ZONES[int(v["zone"])]
@@ -142,8 +155,20 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
         zone = "whole frame" if v["small"] else "corners"
         best = _aperture(v["sweet_spot"])
         out.append(f"{_aperture(row['f_number'])} costs the {zone} more than {best} would")
+        if np.isfinite(v["kept"]):
+            limit = f"{criteria.acceptable:.0%}"
+            kept = f"{v['kept']:.0%}"
+            kept = kept if kept != limit else f"{v['kept']:.1%}"
+            out.append(
+                f"over the whole frame it keeps {kept} of the sharpest, under the "
+                f"{limit} that are acceptable; the weaker of centre and corner alone, "
+                "by which the ranges go, keeps more"
+            )
         if v["wide"] and np.isfinite(stops):
-            out.append(f"the shutter had {-stops:.1f} stops to spare against 1 / focal length")
+            out.append(
+                f"the shutter had {-stops:.1f} stops to spare against 1 / focal length in "
+                "full-frame terms"
+            )
     if v["noisy"]:
         out.append(_noise_words(row, v, criteria))
     if v["maybe_deliberate"] and v["soft"]:

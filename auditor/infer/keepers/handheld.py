@@ -99,9 +99,9 @@ def _one_lens(
 
 def _against_rule(stops: float) -> str:
     if abs(stops) < 0.25:
-        return "1 / focal length, as the rule of thumb has it"
+        return "1 / focal length in full-frame terms, as the rule of thumb has it"
     side = "slower" if stops > 0 else "faster"
-    return f"{abs(stops):.1f} stops {side} than 1 / focal length"
+    return f"{abs(stops):.1f} stops {side} than 1 / focal length in full-frame terms"
 
 
 def _limit(stops: Floats, count: Floats, shaken: Floats) -> float:

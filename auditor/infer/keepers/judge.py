@@ -71,9 +71,10 @@ def judge_frames(
     """One row per frame, same index: what was expected, what was found, verdict and cause.
 
     Columns: judged, soft, noisy (bool); cause (text or missing); probability; expected_cpp,
-    measured_cpp; loss (share of MTF50 missing against the lens at this aperture); snr (of the frame's
-    mid-tones at the output size), snr_allowed; stops (shutter against 1 / focal length); lens_entry,
-    focal_range (positions in the profile, -1 for none); and the evidence columns of `causes`.
+    measured_cpp with its standard error stderr_cpp; loss (share of MTF50 missing against the lens
+    at this aperture); snr (of the frame's mid-tones at the output size), snr_allowed; stops (shutter
+    against 1 / focal length); lens_entry, focal_range (positions in the profile, -1 for none); and
+    the evidence columns of `causes`.
     """
     frames = frames.reset_index(drop=True)
     allowed = allowed_by_settings(frames, lenses, bodies, criteria)
@@ -113,7 +114,7 @@ def _sharpness(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable
     out["moved"], out["blurred"], out["ratio"] = moved, blurred, ratio
     out["setting"] = usable & (allowed.small | allowed.wide) & (count > 0)
     out["wide"], out["small"] = allowed.wide, allowed.small
-    out["sweet_spot"] = allowed.sweet_spot
+    out["sweet_spot"], out["kept"] = allowed.sweet_spot, allowed.kept
     total = np.where(np.isfinite(middle), middle, 0.0) + np.where(moved, along, 0.0)
     out["loss"] = np.where(out["judged"], 1 - np.exp(total), np.nan)
     out["p_blur"] = ndtr((np.log(1 - VISIBLE) - middle) / own)
@@ -130,6 +131,10 @@ def _sharpness(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable
     expected = np.where(by_setting, np.exp(allowed.log_weaker_best), expected)
     found = np.where(by_setting, np.where(np.isfinite(weaker), weaker, np.nan), found)
     out["expected_cpp"], out["measured_cpp"] = expected, found
+    # The measurement's own share of the error; where the setting decided, that of the weaker zone.
+    relative = np.where(known, stderr / np.where(known, measured, 1.0), np.nan)
+    softest = 2 * np.argmin(np.where(known, measured, np.inf)[:, [0, 2]], axis=1)
+    out["stderr_cpp"] = found * relative[at, np.where(by_setting, softest, show)]
 
 
 def _halves(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools) -> None:
@@ -157,6 +162,7 @@ def _halves(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: B
     softer = np.exp(np.fmin(near, far))
     shown = half & ~out["moved"].to_numpy() & ~out["blurred"].to_numpy() & np.isfinite(corner)
     out.loc[shown, "expected_cpp"], out.loc[shown, "measured_cpp"] = corner[shown], softer[shown]
+    out.loc[shown, "stderr_cpp"] = softer[shown] * error[shown] / np.sqrt(2)  # of one side alone
     out.loc[shown, "zone"] = ZONES.index("corner")
     out.loc[shown, "loss"] = 1 - softer[shown] / corner[shown]
 

@@ -139,11 +139,12 @@ def _settings(
         yield f"f/{f:g}", "aperture", aperture == index
     stops = verdict["stops"].to_numpy()
     for low, high, text in (
-        (-1.0, 0.0, "shutter up to twice as fast as 1 / focal length"),
-        (0.0, 1.0, "shutter up to twice as slow as 1 / focal length"),
-        (1.0, 3.0, "shutter two to eight times as slow as 1 / focal length"),
-        (3.0, np.inf, "shutter more than eight times as slow as 1 / focal length"),
+        (-1.0, 0.0, "up to twice as fast"),
+        (0.0, 1.0, "up to twice as slow"),
+        (1.0, 3.0, "two to eight times as slow"),
+        (3.0, np.inf, "more than eight times as slow"),
     ):
+        text = f"shutter {text} as 1 / focal length in full-frame terms"
         with np.errstate(invalid="ignore"):
             yield text, "shutter", (stops >= low) & (stops < high)
     iso = numbers(part, "iso")

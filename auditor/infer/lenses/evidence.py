@@ -92,7 +92,9 @@ def _sound_frames(fit: CurveFit, names: list[str], out: Evidence) -> None:
     total = np.bincount(fit.data.aperture, minlength=k)
     sound = np.bincount(fit.data.aperture, fit.look.sound, k)
     if sound.sum() < 6:
-        out.add(2, f"only about {sound.sum():.0f} frames in which nothing else failed")
+        n = round(float(sound.sum()))
+        count = "hardly a frame" if n == 0 else f"only about {n} frame{'s' if n > 1 else ''}"
+        out.add(2, f"{count} in which nothing else failed")
     if sound.sum() / total.sum() < 0.35:
         out.add(1, f"most frames failed otherwise ({_percent(1 - sound.sum() / total.sum())})")
     bad = [names[j] for j in range(k) if total[j] >= 3 and sound[j] < 1.5]

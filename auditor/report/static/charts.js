@@ -130,10 +130,6 @@ function drawIdly() {
 }
 addEventListener("load", () => setTimeout(drawIdly, 1500));
 
-async function drawAll() {
-  for (const figure of figures) await draw(figure);
-}
-
 async function redrawAll() {
   for (const figure of figures) {
     const state = drawn.get(figure.dataset.chart);

@@ -78,8 +78,9 @@ function unitFor(table) {
 function showUnits() {
   for (const table of document.querySelectorAll("table.figures")) {
     const unit = unitFor(table);
-    table.querySelector(".unit-name").textContent = unit.name;
-    for (const cell of table.querySelectorAll(".cpp")) {
+    const part = table.closest(".part"); // the table and the drawing for paper
+    for (const name of part.querySelectorAll(".unit-name")) name.textContent = unit.name;
+    for (const cell of part.querySelectorAll(".cpp")) {
       cell.textContent = (cell.dataset.cpp * unit.scale).toFixed(unit.digits);
     }
   }
@@ -110,14 +111,8 @@ document.addEventListener("click", (event) => {
   if (button) sortBy(button);
 });
 
-// Pictures of keepers are put in when they come into view.
-whenSeen(document.querySelectorAll("img[data-picture]"), async (image) => {
-  const pictures = await packed("keeper-pictures");
-  const data = pictures && pictures[image.dataset.picture];
-  if (data) image.src = data;
-});
-
-// The long list of keepers, a piece at a time.
+// The long list of keepers, a piece at a time. On a phone each figure says what it is.
+const KEEPER_LABELS = ["", "", "", "measured", "possible", ""];
 const all = byId("all-keepers");
 if (all) {
   const more = all.querySelector(".more");
@@ -127,12 +122,14 @@ if (all) {
     const rows = await packed("keeper-rows");
     for (const row of rows.slice(next, next + 200)) {
       const line = make("tr");
-      row.forEach((value, i) => {
+      const [path, fault, cause, measured, error, possible, evidence] = row;
+      const figure = (value) => (value === null ? "" : value.toFixed(3));
+      const told = figure(measured) + (measured !== null && error !== null ? ` ± ${figure(error)}` : "");
+      [path, fault, cause, told, figure(possible), evidence].forEach((text, i) => {
         const cell = make(i ? "td" : "th");
-        const figure = i === 3 || i === 4;
-        if (figure) { cell.className = "num"; cell.dataset.v = value ?? -1; }
-        const text = figure ? (value === null ? "" : value.toFixed(3)) : value;
-        cell.append(make("bdi", text));
+        if (i === 3 || i === 4) { cell.className = "num"; cell.dataset.v = (i === 3 ? measured : possible) ?? -1; }
+        if (text && KEEPER_LABELS[i]) cell.dataset.l = KEEPER_LABELS[i];
+        if (text) cell.append(make("bdi", text));
         line.append(cell);
       });
       body.append(line);
@@ -144,11 +141,14 @@ if (all) {
   more.addEventListener("click", add);
 }
 
-byId("print").addEventListener("click", async () => {
-  for (const part of document.querySelectorAll("details.lens, details.cause")) part.open = true;
-  await drawAll();
-  print();
+// On paper nothing can be unfolded: what is folded opens for it, and closes again after.
+let unfolded = [];
+addEventListener("beforeprint", () => {
+  unfolded = [...document.querySelectorAll("details.lens:not([open]), details.cause:not([open])")];
+  for (const part of unfolded) part.open = true;
 });
+addEventListener("afterprint", () => { for (const part of unfolded) part.open = false; });
+byId("print").addEventListener("click", () => print());
 
 // A link into a folded lens unfolds it.
 function unfold() {

@@ -1,0 +1,245 @@
+"""Figures, intervals and words of the page: what stands beside a figure, and what is not told."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+from pathlib import Path
+
+import made_up
+import numpy as np
+import pytest
+from PIL import Image
+from test_page import named, unpacked, written
+
+from auditor.report import lens_chart, mould, snr_chart, still, summary_lines
+from auditor.report.matches_view import match_tables
+from auditor.report.pictures import shows_detail
+
+
+@pytest.mark.parametrize(
+    ("share", "frames", "told"),
+    [(0.002, 57, None), (0.8, 0, None), (0.02, 57, "About 1 of the 57 frames here shows less"),
+     (0.14, 50, "About 7 of the 50 frames here show less")],
+)  # fmt: skip
+def test_frames_that_fell_short_are_told_in_whole_frames(
+    share: float, frames: int, told: str | None, tmp_path: Path
+) -> None:
+    made = made_up.profile(1)
+    for part in made["lenses"][0]["focal_ranges"]:
+        part |= {"frames": frames, "failures": {"soft_share": share, "shaken_share": share / 2}}
+    page = written(made, None, tmp_path)
+    assert (told in page) if told else ("less than the lens can do" not in page)
+    assert "through shake" not in page
+
+
+def test_a_soft_aperture_inside_the_acceptable_range_says_why(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    lens = made["lenses"][0]
+    for part in lens["focal_ranges"]:
+        part["acceptable"] = [4.0, 22.0]
+    soft = {"lens": lens["lens"], "body": lens["body"], "setting": "f/22", "kind": "aperture",
+            "fault": "soft", "frames": 8, "soft_share": 0.75, "noisy_share": 0, "usual_share": 0.07}  # fmt: skip
+    made["settings"] = [soft]
+    told = "acceptable in the weaker of centre and corner, by which the ranges go"
+    page = written(made, None, tmp_path)
+    assert page.count(told) == 2
+    lens["focal_ranges"][0]["acceptable"] = [4.0, 16.0]
+    assert told not in written(made, None, tmp_path)
+
+
+def test_a_crop_of_plain_sky_is_not_shown(tmp_path: Path) -> None:
+    made = made_up.profile(1, keepers=2)
+    sky, hill = io.BytesIO(), made_up.jpeg(1, (160, 160))
+    rows = np.linspace(190, 205, 160)[:, None].repeat(160, 1).astype(np.uint8)
+    Image.fromarray(rows).save(sky, "JPEG")
+    assert shows_detail(hill)
+    assert not shows_detail(sky.getvalue())
+    assert not shows_detail(b"no picture")
+    thumb = {"thumb_jpeg": made_up.jpeg(3)}
+    some = {
+        made["keepers"][0]["file_id"]: thumb | {"sharpest_jpeg": sky.getvalue(), "weakest_jpeg": hill},
+        made["keepers"][1]["file_id"]: thumb | {"sharpest_jpeg": hill, "weakest_jpeg": hill},
+    }  # fmt: skip
+    page = written(made, made_up.frames(made), tmp_path, lambda wanted: some)
+    assert page.count("<small>sharpest</small>") == 1
+    assert page.count("<small>fails</small>") == 2
+
+
+def test_the_list_of_keepers_has_errors_and_no_sharpness_for_noise(tmp_path: Path) -> None:
+    made = made_up.profile(1, keepers=2)
+    made["keepers"][0] |= {"measured_cpp": 0.11, "stderr_cpp": 0.004}
+    made["keepers"][1] |= {"soft": False, "noisy": True, "stderr_cpp": 0.167}
+    page = written(made, None, tmp_path)
+    soft, noisy = unpacked(page, "keeper-rows")
+    assert soft[3:6] == [0.11, 0.004, 0.24]
+    assert noisy[3:6] == [None, None, None]
+    assert "0.110 ± 0.004 c/px where 0.240 was possible" in page
+
+
+def test_matching_iso_in_whole_stops_and_never_below_what_the_body_has(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    body, reference = (b["body"] for b in made["bodies"][::-1])
+    lowest = min(t["iso"] for t in next(b for b in made["bodies"] if b["body"] == body)["tones"])
+    made["iso_matches"] = [
+        {"body": body, "reference_body": reference, "ev100": [8, 11], "reference_iso": iso,
+         "iso": iso / 2, "low": iso / 4, "high": iso}
+        for iso in (100, 125, 160, 200, 250, 320, 400, 500, 640, 800)
+    ]  # fmt: skip
+    (table,) = match_tables(made)
+    assert [iso for iso, _ in table["rows"]] == [100, 200, 400, 800]
+    page = written(made, None, tmp_path)
+    assert lowest == 100
+    assert page.count(">under 100<") == 1
+    assert "<b>100</b> <small>(50 to 200)</small>" in page
+    made["iso_matches"] = made["iso_matches"][:3]  # too few whole stops: every row stays
+    assert [iso for iso, _ in match_tables(made)[0]["rows"]] == [100, 125, 160]
+
+
+def test_no_matching_iso_far_past_what_the_bodies_were_used_at(tmp_path: Path) -> None:
+    """The reference was used from ISO 100 to 400, the other to 800: a stop past that is predicted
+    and marked, further nothing is told."""
+    made = made_up.profile(1)
+    for body, highest in zip(made["bodies"], (400, 800), strict=True):
+        body["tones"] = [t for t in body["tones"] if t["iso"] <= highest]
+    reference, body = (b["body"] for b in made["bodies"])
+    made["iso_matches"] = [
+        {"body": body, "reference_body": reference, "band": "dusk", "ev100": [4, 8], "reference_iso": iso,
+         "iso": iso * 3, "low": iso * 2, "high": iso * 4, "predicted": iso > 200}
+        for iso in (100, 200, 400, 800, 1600)
+    ]  # fmt: skip
+    (table,) = match_tables(made)
+    cells = {iso: (cell["text"], cell["predicted"]) for iso, (cell,) in table["rows"]}
+    assert cells == {
+        100: ("300", False), 200: ("600", False), 400: ("1200", True), 800: ("over 1600", False),
+    }  # fmt: skip
+    page = written(made, None, tmp_path)
+    assert "<i>1200</i> <small>(800 to 1600)</small>" in page
+    assert "<b>600</b> <small>(400 to 800)</small>" in page
+    text = " ".join(re.sub(r"<[^>]*>", "", page[page.index("What an ISO on the") :]).split())
+    assert f"The {reference} was used from ISO 100 to 400, the {body} from ISO 100 to 800" in text
+    (line,) = [t for t in summary_lines(made) if "looks as noisy as" in t]
+    assert line.startswith("ISO 600 ")
+    for m in made["iso_matches"]:
+        m["predicted"] = True
+    assert any("90% interval 3200 to 6400, predicted, dusk" in t for t in summary_lines(made))
+
+
+def test_frames_at_a_glance_are_those_of_the_focal_length_named(tmp_path: Path) -> None:
+    made = made_up.profile(2)
+    page = written(made, None, tmp_path)
+    board = page[page.index("All lenses at a glance") : page.index('<details class="lens"')]
+    cells = re.findall(r'data-l="frames" data-v="(\d+)\.0">(.*?)</td>', board)
+    zoom, fixed = made["lenses"]
+    main = max(p["frames"] for p in zoom["focal_ranges"])
+    assert (str(zoom["frames"]), f"{main:,} <small>of {zoom['frames']:,}</small>") in cells
+    assert (str(fixed["frames"]), f"{fixed['frames']:,}") in cells
+
+
+def test_noise_is_drawn_at_the_size_for_which_its_limits_hold(tmp_path: Path) -> None:
+    body = made_up.profile(1)["bodies"][0]
+    limits = {"excellent": 40.0, "acceptable": 10.0}
+    chart = snr_chart.snr_chart(body, limits, "b0")
+    middle = [t for t in body["tones"] if t["signal"] == 0.18]
+    drawn = dict(named(chart, "tone_mid")["data"]["entries"])
+    assert drawn["y"] == pytest.approx([t["snr_output"] for t in middle])
+    assert drawn["low"] == pytest.approx([t["low"] * t["snr_output"] / t["snr"] for t in middle])
+    axis = named(chart, "y_axis")
+    assert axis["axis_label"] == "signal to noise, at 8 megapixels"
+    marks = dict(axis["major_label_overrides"]["entries"])
+    assert marks[40.0] == "excellent\n40:1"
+    assert marks[10.0] == "acceptable\n10:1"
+    assert named(chart, "excellent")["visible"]
+    page = written(made_up.profile(1), None, tmp_path)
+    assert "Signal to noise at 8 megapixels, for which the limits hold, and per pixel" in page
+    for tone in body["tones"]:
+        del tone["snr_output"]
+    chart = snr_chart.snr_chart(body, limits, "b0")
+    assert dict(named(chart, "tone_mid")["data"]["entries"])["y"] == [t["snr"] for t in middle]
+    assert named(chart, "y_axis")["axis_label"] == "signal to noise, per pixel"
+    assert not named(chart, "excellent")["visible"]
+
+
+@pytest.mark.parametrize("top", [60.0, 400.0, 4e3, 4e6])
+def test_marks_of_the_noise_axis_keep_apart(top: float) -> None:
+    """A mark of two lines and its neighbour need some 32 of the chart's 320 px."""
+    marks = snr_chart._marks(1.0, top, (40.0, 10.0))
+    assert {40.0, 10.0} <= set(marks)
+    for named_one in (10.0, 40.0):
+        for mark in set(marks) - {10.0, 40.0}:
+            assert abs(np.log(mark / named_one)) / np.log(top) * mould.HEIGHT_PX >= 32
+
+
+def _steps(path: str) -> list[tuple[float, float]]:
+    """The points of a path of one M and relative l's."""
+    first, *rest = re.findall(r"[Ml](-?\d+) (-?\d+)", path)
+    out = [(float(first[0]), float(first[1]))]
+    for dx, dy in rest:
+        out.append((out[-1][0] + float(dx), out[-1][1] + float(dy)))
+    return out
+
+
+def test_the_drawing_for_paper_shows_what_the_chart_shows() -> None:
+    part = made_up.profile(1)["lenses"][0]["focal_ranges"][0]
+    values = lens_chart.lens_values(part, 0.4, (2.8, 22), 4.4)
+    assert values is not None
+    svg = str(still.lens_still(values, 'At <24> "mm"'))
+    assert "At &lt;24&gt; &#34;mm&#34;" in svg
+    ticks = {
+        float(v): float(y) - 7
+        for y, v in re.findall(r'y="(\d+)" class="e cpp" data-cpp="([\d.]+)"', svg)
+    }
+    (v0, y0), (v1, y1) = min(ticks.items()), max(ticks.items())
+    for zone in ("centre", "middle", "corner"):
+        group = svg[svg.index(f'class="s {zone}"') :]
+        curve = _steps(re.search(r'class="l" d="([^"]*)"', group)[1])
+        read = [v0 + (y - y0) / (y1 - y0) * (v1 - v0) for _, y in curve]
+        assert read == pytest.approx(values[f"{zone}_line"]["data"]["y"], abs=0.002)
+        dots = re.search(r'class="d" d="([^"]*)"', group)[1]
+        assert dots.count("h0") == len(part["apertures"])
+    body = made_up.profile(1)["bodies"][0]
+    noise = snr_chart.snr_values(body, {"excellent": 40.0, "acceptable": 10.0})
+    svg = str(still.noise_still(noise, "Noise"))
+    marks = {
+        int(v): float(y) - 7
+        for y, v in re.findall(
+            r'y="(\d+)" class="e">(?:<tspan[^>]*>\w+</tspan><tspan[^>]*>)?(\d+):1', svg
+        )
+    }
+    assert {10, 40} <= set(marks)
+    assert "acceptable" in svg
+    decade = (marks[10] - marks[100]) / np.log(10)
+    middle = _steps(re.search(r'class="s tone-mid">.*?class="l" d="([^"]*)"', svg)[1])
+    read = [np.log(10) + (marks[10] - y) / decade for _, y in middle]
+    assert read == pytest.approx(np.log(noise["tone_mid"]["data"]["y"]), abs=0.03)
+
+
+def test_drawings_for_paper_weigh_little(tmp_path: Path) -> None:
+    page = written(made_up.profile(40), None, tmp_path)
+    drawings = re.findall(r"<svg class=\"still\".*?</svg>", page, flags=re.S)
+    assert len(drawings) > 70
+    assert max(map(len, drawings)) < 8000
+
+
+def test_axis_of_noise_is_marked_however_wide_it_is() -> None:
+    body = made_up.profile(1)["bodies"][0]
+    body["tones"][0] |= {"snr": 2e9, "snr_output": 3e9, "low": 1e9, "high": 3e9}
+    made = json.dumps(snr_chart.snr_chart(body, {"excellent": 40.0, "acceptable": 10.0}, "b0"))
+    assert "1000000000:1" in made or "100000000:1" in made
+
+
+def test_words_of_the_trade_on_the_page(tmp_path: Path) -> None:
+    """What the archive does not show is 'not settled', and a range's ends have their intervals."""
+    made = made_up.profile(2)
+    part = made["lenses"][0]["focal_ranges"][0]
+    part |= {"pin_sharp": [4, 11], "pin_sharp_intervals": [[4, 4], [10, 13]], "acceptable": None}
+    made["lenses"][1]["focal_ranges"][0]["sweet_spot"] = None
+    made["bodies"][0]["brightness"][0]["usable_iso"] = {"excellent": None, "acceptable": None}
+    made["bodies"][0]["sensor"] = {"by_iso": [{"iso": 100, "gain_e_per_dn": 2.59, "frames": 1}]}
+    made["comparisons"][0]["difference"] = None
+    page = re.sub(r"<script.*?</script>", "", written(made, None, tmp_path), flags=re.S)
+    assert "f/4 to f/11<small>f/4; f/10 to f/13</small>" in page
+    assert not re.search(r">\s*open\s*<", page)
+    assert page.count(">not settled<") >= 4
+    assert "An electron is one grain of light caught by a pixel" in page
