@@ -227,8 +227,8 @@ def direction_values(edges: Edges, softness: Softness) -> tuple[float | None, fl
 def local_places(edges: Edges, shape: tuple[int, int]) -> tuple[Place | None, Place | None]:
     """The sharpest and the weakest place of the frame, the mean of three edges at least.
 
-    Places are the cells of an 8 x 6 grid, no smaller than 160 px; the error of a place counts
-    against it, so that noise alone does not make one the sharpest or weakest.
+    Places are as large as the cells of an 8 x 6 grid, no smaller than 160 px; the error of a place
+    counts against it, so that noise alone does not make one the sharpest or weakest.
     """
     h, w = shape
     width, height = min(max(w // 8, 160), w), min(max(h // 6, 160), h)
@@ -245,7 +245,11 @@ def local_places(edges: Edges, shape: tuple[int, int]) -> tuple[Place | None, Pl
         weight = 1 / np.hypot(edges.stderr[here], 0.05) ** 2
         value = float(weight @ edges.log_mtf50[here] / weight.sum())
         error = float(1 / np.sqrt(weight.sum()))
-        x, y = int(index % columns) * width, int(index // columns) * height
+        # Laid about an edge that shows the value, so that a small picture of its middle shows it too.
+        off = np.abs(edges.log_mtf50[here] - value) + edges.stderr[here]
+        at = np.flatnonzero(here)[np.argmin(off)]
+        x = int(np.clip(edges.x[at] - width // 2, 0, w - width))
+        y = int(np.clip(edges.y[at] - height // 2, 0, h - height))
         place = Place(x, y, width, height, float(np.exp(value)))
         if best is None or value - error > best[0]:
             best = (value - error, place)
