@@ -6,7 +6,6 @@ again, with other thresholds or for a part of the frames, without reading a pict
 
 from __future__ import annotations
 
-import os
 import re
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -240,11 +239,10 @@ def _unread_notice(unread: Sequence[tuple[str, str]]) -> list[str]:
 
 def _elsewhere_notice(paths: pd.Series, archives: Sequence[str]) -> list[str]:
     """Frames of the store that lie in none of the archives; a run adds to what is there."""
-    from auditor.crawl import shown_root
+    from auditor.crawl.names import inside, shown_root
 
     roots = [shown_root(archive) for archive in archives]
-    inside = tuple(root.rstrip("/" + os.sep) + end for root in roots for end in {"/", os.sep})
-    other = int((~(paths.isin(roots) | paths.str.startswith(inside))).sum())
+    other = int((~(paths.isin(roots) | paths.str.startswith(inside(roots)))).sum())
     if not other:
         return []
     return [

@@ -31,6 +31,7 @@ MARGIN_PX: Final = 24
 """Mirrored border (sensor pixels) that keeps the periodic transform from mixing opposite sides."""
 
 ZONE_RADII: Final = {"centre": (0.0, 0.35), "middle": (0.35, 0.7), "corner": (0.7, 1.01)}
+_ZONE_CENTRE: Final = {"centre": 0.0, "middle": 0.525, "corner": 1.0}
 _LUMA: Final = (0.299, 0.587, 0.114)
 """Weights of red, green and blue in luma (ITU-R BT.601)."""
 _RINGS: Final = 4
@@ -107,7 +108,7 @@ class Optics:
 
     def zone_centre_mtf50(self, zone: str) -> float:
         """`mtf50_at` in the middle of a zone; with `growth` 0, the whole zone's."""
-        return self.mtf50_at({"centre": 0.0, "middle": 0.525, "corner": 1.0}[zone])
+        return self.mtf50_at(_ZONE_CENTRE[zone])
 
     def luma_mtf50(self, zone: str, colour: bool = True, failed: bool = False) -> float:
         """MTF50 (c/px) of a neutral edge's luma in a zone, mean over its area and over directions.
@@ -123,8 +124,8 @@ class Optics:
         if not any(lateral) and not failed:
             return self.zone_centre_mtf50(zone)
         motion = (self.motion_px, self.motion_deg, self.defocus_px) if failed else (0.0, 0.0, 0.0)
-        radius = {"centre": 0.0, "middle": 0.525, "corner": 1.0}[zone]
-        system = (self.f_number, self.pitch_um, self.blur_at(radius), self.wavelength_um)
+        blur_px = self.blur_at(_ZONE_CENTRE[zone])
+        system = (self.f_number, self.pitch_um, blur_px, self.wavelength_um)
         return _luma_mtf50(zone, lateral, motion, system)
 
     def mirrored(self) -> Optics:

@@ -9,7 +9,10 @@ __all__ = ["FileEntry", "Skipped", "sidecar_of"]
 
 
 class FileEntry(NamedTuple):
-    """One file that by its name, or its first bytes, claims to be a picture. `path` opens it; `names.printable(path)` shows it."""
+    """One file that by its name, or its first bytes, claims to be a picture.
+
+    `path` opens it; `names.printable(path)` shows it.
+    """
 
     path: str
     size_bytes: int

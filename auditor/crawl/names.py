@@ -11,9 +11,10 @@ from __future__ import annotations
 import contextlib
 import os
 import re
+from collections.abc import Iterable
 from pathlib import Path
 
-__all__ = ["as_text", "on_disk", "printable", "root_name", "shown_root"]
+__all__ = ["as_text", "inside", "on_disk", "printable", "root_name", "shown_root"]
 
 _UNSAFE = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff\u2028\u2029]")
 _ESCAPE = re.compile(r"\\x([0-9a-f]{2})|\\u([0-9a-f]{4})")
@@ -79,3 +80,9 @@ def shown_root(root: str | Path) -> str:
             system, start = fsspec.core.url_to_fs(name)
             name = str(system.unstrip_protocol(start))
     return printable(name)
+
+
+def inside(roots: Iterable[str]) -> tuple[str, ...]:
+    """With what the path of anything that lies in one of these folders begins."""
+    bare = [root.rstrip("/" + os.sep) for root in roots]
+    return tuple(root + end for root in bare for end in sorted({"/", os.sep}))

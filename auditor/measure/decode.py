@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.crawl.kinds import RENDERED_SUFFIXES
 from auditor.measure.boxes import is_container, read_container
 from auditor.measure.heif import decode_heif
 from auditor.measure.picture import Mosaic, Picture, Transfer
@@ -32,23 +33,6 @@ RAW_SUFFIXES: Final = frozenset([
     ".rwl", ".sr2", ".srf", ".srw", ".x3f",
 ])
 # fmt: on
-
-_RENDERED: Final = frozenset(
-    [
-        ".avif",
-        ".bmp",
-        ".heic",
-        ".heif",
-        ".hif",
-        ".jpe",
-        ".jpeg",
-        ".jpg",
-        ".png",
-        ".tif",
-        ".tiff",
-        ".webp",
-    ]
-)
 
 _UNREAD: Final = frozenset([".jxl", ".jp2"])
 
@@ -184,7 +168,7 @@ def _header(data: bytes, suffix: str) -> tuple[int, int, str, str]:
             with Image.open(io.BytesIO(data)) as header:
                 return header.width, header.height, str(header.format), header.mode
     except Exception as error:
-        kind = f"{suffix[1:].upper()} " if suffix in _RENDERED else ""
+        kind = f"{suffix[1:].upper()} " if suffix in RENDERED_SUFFIXES else ""
         raise Undecodable(f"not a picture, or its {kind}header is damaged") from error
     finally:
         Image.MAX_IMAGE_PIXELS = limit

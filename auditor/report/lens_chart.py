@@ -11,7 +11,7 @@ from bokeh.models.annotations import BoxAnnotation, Label
 from auditor.record import ZONES
 from auditor.report import mould, palette, words
 
-__all__ = ["WHOLE_STOPS", "chart_mould", "highest", "lens_chart", "lens_values", "stops"]
+__all__ = ["WHOLE_STOPS", "chart_mould", "highest", "lens_values", "stops"]
 
 WHOLE_STOPS: Final = (0.7, 1, 1.4, 2, 2.8, 4, 5.6, 8, 11, 16, 22, 32, 45, 64, 90)
 _STRIPS: Final = (("acceptable", "acceptable"), ("pin_sharp", "pin-sharp"), ("sweet", "best"))
@@ -81,22 +81,6 @@ def highest(lens: Block) -> float | None:
     ]
     known = [v for v in values if v is not None]
     return max(known) if known else None
-
-
-def lens_chart(
-    focal_range: Block,
-    top_cpp: float,
-    span: tuple[float, float],
-    pitch_um: float | None,
-    name: str,
-) -> dict[str, Any] | None:
-    """The filled chart of one focal range, or None when nothing was measured.
-
-    `name` keeps this chart's parts apart from those of every other on the page; the rest as for
-    `lens_values`.
-    """
-    values = lens_values(focal_range, top_cpp, span, pitch_um)
-    return None if values is None else mould.fill(chart_mould(), values, name)
 
 
 def lens_values(

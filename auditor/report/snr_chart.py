@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from auditor.report import mould, palette, words
 
-__all__ = ["at_output", "chart_mould", "shown_signals", "snr_chart", "snr_values"]
+__all__ = ["at_output", "chart_mould", "shown_signals", "snr_values"]
 
 _POINT: Final = ("x", "y", "low", "high")
 _LABEL_PX: Final = 32
@@ -65,12 +65,6 @@ def at_output(body: Block) -> bool:
     """Whether the profile has every signal to noise of a body at the output size too."""
     tones = [t for t in body.get("tones") or () if words.number(t.get("snr"))]
     return bool(tones) and all(words.number(t.get("snr_output")) for t in tones)
-
-
-def snr_chart(body: Block, thresholds: Mapping[str, float], name: str) -> dict[str, Any] | None:
-    """The filled chart of one body, or None when nothing was measured; see `snr_values`."""
-    values = snr_values(body, thresholds)
-    return None if values is None else mould.fill(chart_mould(), values, name)
 
 
 def snr_values(body: Block, thresholds: Mapping[str, float]) -> dict[str, dict[str, Any]] | None:

@@ -7,11 +7,11 @@ archives that it walked.
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Final
 
+from ..crawl.names import inside
 from .parts import write_file
 
 __all__ = ["read_unread", "renew_unread"]
@@ -34,13 +34,9 @@ def renew_unread(
     """Remember (path, reason) of folders `found` unreadable; what was known of the roots `walked`,
     which were seen to their end, is forgotten. Raises OSError."""
     before = read_unread(folder)
-    roots = tuple(root.rstrip("/" + os.sep) for root in walked)
-    kept = {path: reason for path, reason in before if not _inside(path, roots)}
+    below = inside(walked)
+    kept = {path: why for path, why in before if not f"{path}/".startswith(below)}
     now = sorted((kept | dict(found)).items())
     if now != before:
         items = [{"path": path, "reason": reason} for path, reason in now]
         write_file(folder / _NAME, json.dumps(items, indent=1).encode())
-
-
-def _inside(path: str, roots: tuple[str, ...]) -> bool:
-    return any(path == root or path.startswith((root + "/", root + os.sep)) for root in roots)

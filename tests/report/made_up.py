@@ -17,6 +17,7 @@ from PIL import Image, ImageDraw
 from auditor import optics
 from auditor.exposure import F_NUMBERS
 from auditor.record import COLUMNS, ZONES
+from auditor.report import lens_chart, mould, snr_chart
 
 BODIES = (("Halden M5", 4.4, 5472, 3648), ("Halden M7 II", 3.8, 9504, 6336))
 CAUSES = (
@@ -279,3 +280,23 @@ def pictures(ids: list[str]) -> pd.DataFrame:
             "weakest_jpeg": [jpeg(_number(i) % 40 + 7, (160, 160)) for i in kept],
         }
     )
+
+
+def drawn_lens(
+    part: dict[str, Any],
+    top_cpp: float,
+    span: tuple[float, float],
+    pitch_um: float | None,
+    name: str,
+) -> dict[str, Any] | None:
+    """The chart of one focal range as the page fills it, or None."""
+    values = lens_chart.lens_values(part, top_cpp, span, pitch_um)
+    return None if values is None else mould.fill(lens_chart.chart_mould(), values, name)
+
+
+def drawn_noise(
+    body: dict[str, Any], thresholds: dict[str, float], name: str
+) -> dict[str, Any] | None:
+    """The chart of one body as the page fills it, or None."""
+    values = snr_chart.snr_values(body, thresholds)
+    return None if values is None else mould.fill(snr_chart.chart_mould(), values, name)

@@ -10,6 +10,7 @@ from pathlib import Path
 import made_up
 import numpy as np
 import pytest
+from made_up import drawn_noise
 from PIL import Image
 from test_page import named, unpacked, written
 
@@ -140,7 +141,7 @@ def test_frames_at_a_glance_are_those_of_the_focal_length_named(tmp_path: Path) 
 def test_noise_is_drawn_at_the_size_for_which_its_limits_hold(tmp_path: Path) -> None:
     body = made_up.profile(1)["bodies"][0]
     limits = {"excellent": 40.0, "acceptable": 10.0}
-    chart = snr_chart.snr_chart(body, limits, "b0")
+    chart = drawn_noise(body, limits, "b0")
     middle = [t for t in body["tones"] if t["signal"] == 0.18]
     drawn = dict(named(chart, "tone_mid")["data"]["entries"])
     assert drawn["y"] == pytest.approx([t["snr_output"] for t in middle])
@@ -155,7 +156,7 @@ def test_noise_is_drawn_at_the_size_for_which_its_limits_hold(tmp_path: Path) ->
     assert "Signal to noise at 8 megapixels, for which the limits hold, and per pixel" in page
     for tone in body["tones"]:
         del tone["snr_output"]
-    chart = snr_chart.snr_chart(body, limits, "b0")
+    chart = drawn_noise(body, limits, "b0")
     assert dict(named(chart, "tone_mid")["data"]["entries"])["y"] == [t["snr"] for t in middle]
     assert named(chart, "y_axis")["axis_label"] == "signal to noise, per pixel"
     assert not named(chart, "excellent")["visible"]
@@ -225,7 +226,7 @@ def test_drawings_for_paper_weigh_little(tmp_path: Path) -> None:
 def test_axis_of_noise_is_marked_however_wide_it_is() -> None:
     body = made_up.profile(1)["bodies"][0]
     body["tones"][0] |= {"snr": 2e9, "snr_output": 3e9, "low": 1e9, "high": 3e9}
-    made = json.dumps(snr_chart.snr_chart(body, {"excellent": 40.0, "acceptable": 10.0}, "b0"))
+    made = json.dumps(drawn_noise(body, {"excellent": 40.0, "acceptable": 10.0}, "b0"))
     assert "1000000000:1" in made or "100000000:1" in made
 
 

@@ -15,9 +15,10 @@ import made_up
 import numpy as np
 import pandas as pd
 import pytest
+from made_up import drawn_lens, drawn_noise
 from PIL import Image
 
-from auditor.report import lens_chart, mould, snr_chart, write_report
+from auditor.report import mould, write_report
 from auditor.report.frames_behind import FrameIndex, evenly, in_turn
 from auditor.report.pictures import crop_uri, fetch, thumb_uri, thumbs_within
 
@@ -118,8 +119,8 @@ def test_charts_hold_no_text_from_files() -> None:
     made = renamed(HOSTILE)
     part = made["lenses"][0]["focal_ranges"][0]
     charts = [
-        lens_chart.lens_chart(part, 0.4, (2.8, 22), 4.0, "a"),
-        snr_chart.snr_chart(made["bodies"][0], {"excellent": 40, "acceptable": 10}, "b"),
+        drawn_lens(part, 0.4, (2.8, 22), 4.0, "a"),
+        drawn_noise(made["bodies"][0], {"excellent": 40, "acceptable": 10}, "b"),
     ]
     for chart in charts:
         assert "alert" not in (text := json.dumps(chart))
@@ -140,8 +141,8 @@ def test_the_page_asks_for_nothing(tmp_path: Path) -> None:
 
 def test_filled_charts_share_no_ids_and_keep_the_mould_clean() -> None:
     part = made_up.profile(1)["lenses"][0]["focal_ranges"][0]
-    one, two = (lens_chart.lens_chart(part, 0.4, (2.8, 22), 4.0, n) for n in "ab")
-    again = lens_chart.lens_chart(part, 0.4, (2.8, 22), 4.0, "a")
+    one, two = (drawn_lens(part, 0.4, (2.8, 22), 4.0, n) for n in "ab")
+    again = drawn_lens(part, 0.4, (2.8, 22), 4.0, "a")
     ids = [set(re.findall(r'"id": "([^"]+)"', json.dumps(c))) for c in (one, two)]
     assert ids[0]
     assert not ids[0] & ids[1]
@@ -167,7 +168,7 @@ def named(chart: Any, name: str) -> dict[str, Any]:
 
 def test_chart_shows_the_profile_s_figures_on_a_scale_of_stops() -> None:
     part = made_up.profile(1)["lenses"][0]["focal_ranges"][0]
-    chart = lens_chart.lens_chart(part, 0.4, (2.8, 22), 4.4, "a")
+    chart = drawn_lens(part, 0.4, (2.8, 22), 4.4, "a")
     points = dict(named(chart, "corner_points")["data"]["entries"])
     rows = part["apertures"]
     assert points["y"] == [r["corner"]["mtf50_cpp"] for r in rows]
@@ -182,8 +183,8 @@ def test_chart_shows_the_profile_s_figures_on_a_scale_of_stops() -> None:
 
 def test_nothing_measured_gives_no_chart() -> None:
     part = {"focal_mm": [24, 24], "apertures": [{"f_number": 8, "frames": 1, "centre": None}]}
-    assert lens_chart.lens_chart(part, 0.4, (8, 8), None, "a") is None
-    assert snr_chart.snr_chart({"tones": []}, {}, "b") is None
+    assert drawn_lens(part, 0.4, (8, 8), None, "a") is None
+    assert drawn_noise({"tones": []}, {}, "b") is None
 
 
 def test_frames_behind_a_point_are_the_right_ones() -> None:

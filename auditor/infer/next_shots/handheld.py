@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from auditor.infer.next_shots.series import usual_focal
+
 __all__ = ["handheld_requests"]
 
 Block = Mapping[str, Any]
@@ -53,9 +55,5 @@ def _usual(lenses: Sequence[Block], entry: Block) -> tuple[float | None, float |
         if same and lens["focal_ranges"]:
             part = max(lens["focal_ranges"], key=lambda p: p["frames"])
             spot = part["sweet_spot"]
-            focal = part["focal_mm"]
-            return (
-                None if focal is None else round((focal[0] * focal[1]) ** 0.5, 1),
-                None if spot is None else spot["f_number"],
-            )
+            return usual_focal(part), None if spot is None else spot["f_number"]
     return None, None

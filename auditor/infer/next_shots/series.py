@@ -16,7 +16,7 @@ from typing import Any, Final
 from auditor.exposure import F_NUMBERS
 from auditor.infer.criteria import Criteria
 
-__all__ = ["lens_series", "nameless"]
+__all__ = ["lens_series", "nameless", "usual_focal"]
 
 Block = Mapping[str, Any]
 
@@ -99,7 +99,7 @@ def _entry(
         "lens": lens["lens"],
         "body": lens["body"],
         "converter": lens["converter"],
-        "focal_mm": _usual_focal(part),
+        "focal_mm": usual_focal(part),
         "apertures": apertures,
         "iso": [],
         "frames": frames,
@@ -109,7 +109,8 @@ def _entry(
     }
 
 
-def _usual_focal(part: Block) -> float | None:
+def usual_focal(part: Block) -> float | None:
+    """Geometric middle (mm) of a focal range; None where it is unknown."""
     if part["focal_mm"] is None:
         return None
     low, high = part["focal_mm"]

@@ -296,6 +296,10 @@ def _typical(
     return float(np.sqrt(variance))
 
 
+_Level = tuple[float, FlatBlocks, bool, tones.Original]
+"""A signal level, its flat blocks, whether none of them is free of texture, and their noise."""
+
+
 def _tones(
     picture: Picture,
     level: NDArray[np.float32],
@@ -308,17 +312,14 @@ def _tones(
     *,
     plain_only: bool = False,
 ) -> tuple[tuple[Tone, ...], bool]:
-    """Noise at each signal level, and whether texture passes for noise in this frame.
+    """Noise at each signal level, and whether texture passes for noise in this frame (`_believed`).
 
-    Small copies of a fine subject hold texture up to the highest frequencies, so its spectrum does not
-    give it away; that it is not the same everywhere does, or that it is louder than any noise. Where that
-    is so at most of the levels that looked noisy, the others are not believed either. With `plain_only`
-    nothing but white, even noise of plain blocks is believed.
+    With `plain_only` nothing but white, even noise of plain blocks is believed.
     """
     light = _light(picture, level.astype(np.float64))
     assert picture.code is not None
     whole = picture.code.dtype == np.uint8
-    read: list[tuple[float, FlatBlocks, bool, tones.Original]] = []
+    read: list[_Level] = []
     for target in TONE_SIGNALS:
         near = np.flatnonzero((light > target / np.sqrt(2)) & (light < target * np.sqrt(2)))
         chosen = blocks.spread(_flattest(near, relief), _TONE_BLOCKS)
@@ -337,24 +338,7 @@ def _tones(
         noise = tones.original(flat.values, steps, whole=whole, colour=colour)
         if noise is not None:
             read.append((target, flat, textured, noise))
-    loud = [noise.variance > doubts.LOUD for _, _, _, noise in read]
-    odd = [
-        doubts.is_uneven(flat.form.variance) or noise.variance > _loudest(flat) ** 2
-        for _, flat, _, noise in read
-    ]
-    noisy = [
-        uneven
-        for (_, _, textured, _), much, uneven in zip(read, loud, odd, strict=True)
-        if much and not textured
-    ]
-    misled = 2 * sum(noisy) > len(noisy)
-    read = [
-        found
-        for found, much, uneven in zip(read, loud, odd, strict=True)
-        if not (uneven if plain_only else much and uneven) and not (much and misled)
-    ]
-    if plain_only:
-        read = [found for found in read if not found[2]]
+    read, misled = _believed(read, plain_only)
     # One frame went through one development: white at one level is white at all.
     white = any(noise.white and not textured for _, _, textured, noise in read)
     if plain_only and not white:
@@ -375,6 +359,30 @@ def _tones(
         if value > 0:
             out.append(Tone(target, float(np.sqrt(value)), len(flat) * blocks.BLOCK**2))
     return tuple(out), misled
+
+
+def _believed(read: list[_Level], plain_only: bool) -> tuple[list[_Level], bool]:
+    """The levels whose noise is no texture, and whether texture passes for noise in this frame.
+
+    Small copies of a fine subject hold texture up to the highest frequencies, so its spectrum does not
+    give it away; that it is not the same everywhere does, or that it is louder than any noise. Where that
+    is so at most of the levels that looked noisy, the others are not believed either.
+    """
+    doubted, noisy = [], []
+    for found in read:
+        _, flat, textured, noise = found
+        loud = noise.variance > doubts.LOUD
+        odd = doubts.is_uneven(flat.form.variance) or noise.variance > _loudest(flat) ** 2
+        doubted.append((found, loud, odd))
+        if loud and not textured:
+            noisy.append(odd)
+    misled = 2 * sum(noisy) > len(noisy)
+    kept = [
+        found
+        for found, loud, odd in doubted
+        if not (loud and (odd or misled)) and not (plain_only and (odd or found[2]))
+    ]
+    return kept, misled
 
 
 def _chroma(
