@@ -18,7 +18,15 @@ from auditor.measure.boxes import is_container, read_container
 from auditor.measure.heif import decode_heif
 from auditor.measure.picture import Mosaic, Picture, Transfer
 
-__all__ = ["MAX_PIXELS", "MIN_PIXELS", "RAW_SUFFIXES", "Undecodable", "decode", "transfer_from_icc"]
+__all__ = [
+    "MAX_PIXELS",
+    "MIN_PIXELS",
+    "RAW_SUFFIXES",
+    "Undecodable",
+    "decode",
+    "luma_steps",
+    "transfer_from_icc",
+]
 
 MAX_PIXELS: Final = 300_000_000
 """Larger pictures are refused from their header, before any decoding."""
@@ -94,7 +102,7 @@ def decode(
         raise Undecodable("the picture data is damaged: the lower part of the frame is missing")
     code, transfer = _normalise(code, transfer_from_icc(icc) if icc else None, fallback_transfer)
     lossy = kind in ("JPEG", "MPO", "WEBP")
-    return Picture(code, transfer, lossy=lossy)
+    return Picture(code, transfer, lossy=lossy, luma_steps=luma_steps(data))
 
 
 def _may_be_raw(data: bytes) -> bool:
@@ -172,6 +180,24 @@ def _header(data: bytes, suffix: str) -> tuple[int, int, str, str]:
         raise Undecodable(f"not a picture, or its {kind}header is damaged") from error
     finally:
         Image.MAX_IMAGE_PIXELS = limit
+
+
+def luma_steps(data: bytes) -> NDArray[np.float64] | None:
+    """Steps of the luma's cosine coefficients, (8, 8) by frequency down and across; None if no JPEG."""
+    from PIL import Image
+
+    if not data.startswith(b"\xff\xd8\xff"):
+        return None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with Image.open(io.BytesIO(data)) as header:
+                if header.mode not in ("L", "RGB"):
+                    return None
+                steps = header.quantization[header.layer[0][3]]  # type: ignore[attr-defined]
+        return np.array(steps, float).reshape(8, 8)
+    except Exception:  # what is damaged there was decoded all the same
+        return None
 
 
 def _imdecode(data: bytes, flags: int) -> NDArray[Any] | None:
@@ -298,7 +324,11 @@ def _preview(raw: Any) -> Picture:
     if code is None or code.shape[0] * code.shape[1] < 0.8 * raw.sizes.width * raw.sizes.height:
         raise Undecodable("the raw data has no readable mosaic and no full-size preview")
     return Picture(
-        code, "srgb", lossy=True, note="measured on the embedded preview, not on raw data"
+        code,
+        "srgb",
+        lossy=True,
+        luma_steps=luma_steps(thumb.data),
+        note="measured on the embedded preview, not on raw data",
     )
 
 

@@ -57,6 +57,8 @@ class Picture:
         transfer: curve between code and light.
         mosaic: sensor data, for raw files that could be read.
         lossy: whether coding in blocks with losses (JPEG, WebP, HEVC, AV1) lies behind the values.
+        luma_steps: (8, 8) code values to which JPEG rounded the luma's cosine coefficients, by
+            frequency down and across; None for other files.
         note: plain words on how it was decoded, when that matters.
         orientation: how a viewer is to turn the frame, as an Exif value, where the container says so
             (HEIF, AVIF); its word goes before Exif's. None where Exif alone tells.
@@ -66,6 +68,7 @@ class Picture:
     transfer: Transfer = "srgb"
     mosaic: Mosaic | None = None
     lossy: bool = False
+    luma_steps: NDArray[np.float64] | None = None
     note: str | None = None
     orientation: int | None = None
 

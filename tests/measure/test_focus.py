@@ -24,7 +24,7 @@ def _frame(f_number: float, inner_px: float, outer_px: float, split: float, seed
     h, w = near.shape[:2]
     y, x = np.mgrid[:h, :w]
     inside = np.hypot(x - w / 2, y - h / 2) < split * np.hypot(w, h) / 2
-    code = np.where(inside[..., None], near, far)
+    code = np.where(inside, near, far)
     return measure_sharpness(Picture(code, lossy=True), float(optics.mtf50(f_number, PITCH_UM)))
 
 

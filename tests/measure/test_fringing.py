@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
+from auditor.measure.decode import decode
 from auditor.measure.fringing import measure_optics
 from auditor.measure.picture import Picture
 
@@ -39,7 +40,7 @@ def _discs(red_px: float, blue_px: float, size: int = 640, seed: int = 2) -> np.
 def _jpeg(code: np.ndarray, sampling: int) -> Picture:
     options = [cv2.IMWRITE_JPEG_QUALITY, 95, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, sampling]
     data = cv2.imencode(".jpg", code, options)[1]
-    return Picture(cv2.imdecode(data, cv2.IMREAD_COLOR), lossy=True)
+    return decode(data.tobytes(), "coded.jpg")
 
 
 @pytest.mark.parametrize(("red", "blue"), [(0.0, 0.0), (0.8, -0.5), (-1.5, 2.0)])

@@ -13,7 +13,7 @@ import sklearn
 from photographs import APERTURES, DATA, exposed, jpeg, linear, see, true_mtf50
 from PIL import Image, UnidentifiedImageError
 
-from auditor.measure.picture import Picture
+from auditor.measure.decode import decode
 from auditor.measure.sharpness import measure_sharpness
 from auditor.record import Sharpness
 
@@ -28,8 +28,7 @@ NAMES = ("astronaut.png", "camera.png", "coffee.png", "rocket.jpg", "brick.png",
 
 def measured(light: np.ndarray, limit: float | None, seed: int) -> Sharpness:
     noisy = exposed(light, FULL_E, np.random.default_rng(seed))
-    code = cv2.imdecode(np.frombuffer(jpeg(noisy), np.uint8), cv2.IMREAD_COLOR)
-    return measure_sharpness(Picture(code, lossy=True), limit)
+    return measure_sharpness(decode(jpeg(noisy), "seen.jpg"), limit)
 
 
 def crowded_leaves(smallest_px: float, seed: int, fine: int = 4) -> np.ndarray:

@@ -15,6 +15,7 @@ from auditor import optics
 from auditor.artificial.camera import Sensor, expose
 from auditor.artificial.lightpath import Optics, SceneSpectrum
 from auditor.artificial.scenes import PLACES
+from auditor.measure.decode import decode
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness import measure_sharpness
 from auditor.measure.sharpness.grid import block_starts, centred_means
@@ -83,7 +84,7 @@ def _developed(scene: SceneSpectrum, stop: float, exposure: float, seed: int) ->
 def _coded(code: np.ndarray) -> Picture:
     """Through JPEG at quality 95, as another file of the same camera would be."""
     data = cv2.imencode(".jpg", np.ascontiguousarray(code), [cv2.IMWRITE_JPEG_QUALITY, 95])[1]
-    return Picture(cv2.imdecode(data, cv2.IMREAD_COLOR), lossy=True)
+    return decode(data.tobytes(), "coded.jpg")
 
 
 def _changes(scene: SceneSpectrum, stop: float, seed: int) -> Iterator[tuple[str, float]]:

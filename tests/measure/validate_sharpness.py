@@ -17,6 +17,7 @@ from auditor.artificial.camera import Sensor, expose
 from auditor.artificial.camera import mosaic as expose_mosaic
 from auditor.artificial.lightpath import Optics, SceneSpectrum, spectrum_of
 from auditor.artificial.scenes import PLACES, landscape
+from auditor.measure.decode import decode
 from auditor.measure.picture import Mosaic, Picture
 from auditor.measure.sharpness import measure_sharpness
 from auditor.record import Sharpness
@@ -61,7 +62,7 @@ def jpeg(
     code = expose(scene, look, sensor, 100.0, seed, oversample=scene.oversample)
     code = np.ascontiguousarray(code[..., ::-1]) if code.ndim == 3 else code
     data = cv2.imencode(".jpg", code, [cv2.IMWRITE_JPEG_QUALITY, 95])[1]
-    return Picture(cv2.imdecode(data, cv2.IMREAD_COLOR), lossy=True)
+    return decode(data.tobytes(), "coded.jpg")
 
 
 def raw(

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.sharpness.coding import Coding
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.profiles import ProfileFit, RoughFit, fit_profiles, rough_fit
@@ -37,6 +38,8 @@ _HOPELESS: Final = 0.2
 """The same against a first, rough line: beyond it fewer than one in a hundred turns out clean."""
 _MISFIT_ERROR: Final = 2.0
 """Error of ln MTF50 per unit of misfit above half of a clean edge's."""
+_LOSS_ERROR: Final = 0.5
+"""Error of what JPEG took, as a share of it."""
 _MODEL_ERROR: Final = 0.003
 _MAX_STDERR: Final = 0.5
 _PLATEAU_STEP: Final = 0.02
@@ -82,6 +85,7 @@ class Edges:
         angle: direction of the normal (from dark to light), radians, x to the right, y down.
         log_mtf50, stderr: natural logarithm of MTF50 (c/px) and its standard error.
         step, base: height of the step and the dark plateau, light.
+        noise: standard deviation of a pixel beside the edge, light.
         chi2: misfit per degree of freedom.
         overshoot: ringing beyond the plateaus as a share of the step.
         clean: a step and nothing else; the others stand in texture and are less sure.
@@ -96,6 +100,7 @@ class Edges:
     stderr: Floats
     step: Floats
     base: Floats
+    noise: Floats
     chi2: Floats
     overshoot: Floats
     clean: NDArray[np.bool_]
@@ -322,7 +327,9 @@ def _misfit(mean: Floats, count: Floats, fit: RoughFit | ProfileFit) -> Floats:
 def _no_edges() -> Edges:
     none = np.zeros(0)
     by_share = np.zeros((0, 3, SHARES))
-    return Edges(none, none, none, none, none, none, none, none, none, none > 0, by_share, none)
+    return Edges(
+        none, none, none, none, none, none, none, none, none, none, none > 0, by_share, none
+    )
 
 
 def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edges:
@@ -414,6 +421,7 @@ def _judge(
         none,
         fit.step,
         fit.base,
+        noise,
         fit.chi2,
         over / np.maximum(fit.step, 1e-9),
         relative < _CLEAN_MISFIT,
@@ -423,12 +431,15 @@ def _judge(
     return edges.take(good)
 
 
-def settled(edges: Edges, limit: float = np.inf) -> Edges:
+def settled(edges: Edges, limit: float = np.inf, coding: Coding | None = None) -> Edges:
     """All edges of a frame with value and error under the frame's own share of diffraction.
 
-    `limit` is ln MTF50 of a perfect lens at the frame's settings, infinite where unknown. Edges of
-    which nothing is known are left out.
+    `limit` is ln MTF50 of a perfect lens at the frame's settings, infinite where unknown; `coding`
+    gives back what JPEG took. Edges of which nothing is known are left out.
     """
     mean, stderr = settle(edges.by_share, edges.clean, limit)
     stderr = np.hypot(stderr, _MISFIT_ERROR * np.maximum(edges.misfit - _CLEAN_MISFIT / 2, 0))
+    if coding is not None:
+        lost = coding.loss(mean, edges.base, edges.step, edges.noise, edges.angle)
+        mean, stderr = mean + lost, np.hypot(stderr, _LOSS_ERROR * lost)
     return replace(edges, log_mtf50=mean, stderr=stderr).take(stderr < _MAX_STDERR)

@@ -17,14 +17,18 @@ from auditor.record import ZONES, ZoneSharpness
 __all__ = ["zones_in_focus"]
 
 _INWARD: Final = 0.75
-"""Share of an outer zone's MTF50 that a zone nearer the axis keeps in any lens (field curvature may
-take some); common practice, no source."""
 _OUTWARD: Final = 0.3
-_LIMITS_CPP: Final = (0.13, 0.49)
-_OUTWARD_AT: Final = (0.6, 0.25)
-"""The least share of the frame's sharpest zone that a poor lens leaves a zone: where the aperture is
-unknown, and where diffraction and pixel allow 0.13 (f/22 at 4 um pitch) to 0.49 c/px (f/2.8).
-Aberrations fade as the aperture closes. Common practice, no source."""
+"""Where optics' limit is unknown: shares of an outer zone's MTF50 that a zone nearer the axis keeps in
+any lens (field curvature may take some), and of the sharpest zone's that a poor lens leaves a zone;
+common practice, no source."""
+_INWARD_PX2: Final = 8.0
+_LIMITS_CPP: Final = (0.30, 0.49)
+_OUTWARD_PX2: Final = (45.0, 65.0)
+"""What a lens takes at most from a zone beyond what it takes from one farther out, and from the
+sharpest one, in 1 / MTF50^2: blurs add by their squares, and those of aberrations fade as the
+aperture closes, while diffraction is the same for all zones. For optics' limits of f/8 and smaller
+and of f/2.8 at 4 um pitch; a corner of 0.12 c/px at f/2.8 and of 0.13 at f/8 beside a perfect centre
+is taken for the lens's. Common practice, no source."""
 
 
 def zones_in_focus(
@@ -35,18 +39,24 @@ def zones_in_focus(
     `limit` is ln MTF50 of a perfect lens at the frame's settings, infinite where unknown. What the
     sharper zone's standard error leaves open is never held against a softer one.
     """
-    least = _OUTWARD
-    if np.isfinite(limit):
-        least = float(np.interp(np.exp(limit), _LIMITS_CPP, _OUTWARD_AT))
     out = dict(zones)
     for i, name in enumerate(ZONES):
         zone = zones[name]
         if zone is None:
             continue
         outer = _surely(zones[z] for z in ZONES[i + 1 :])
-        if zone.mtf50_cpp < max(_INWARD * outer, least * _surely(zones.values())):
+        if _beyond_lenses(zone.mtf50_cpp, outer, _surely(zones.values()), limit):
             out[name] = None
     return out
+
+
+def _beyond_lenses(value: float, outer: float, sharpest: float, limit: float) -> bool:
+    """Whether an MTF50 is lower beside those of the outer zones and the sharpest one than lenses make it."""
+    if not np.isfinite(limit):
+        return value < max(_INWARD * outer, _OUTWARD * sharpest)
+    least = float(np.interp(np.exp(limit), _LIMITS_CPP, _OUTWARD_PX2))
+    allowed = ((outer, _INWARD_PX2), (sharpest, least))
+    return any(other > 0 and value**-2 > other**-2 + most for other, most in allowed)
 
 
 def _surely(zones: Iterable[ZoneSharpness | None]) -> float:

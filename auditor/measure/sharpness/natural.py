@@ -16,7 +16,7 @@ from auditor.measure.sharpness.family import family_mtf
 from auditor.measure.sharpness.texture import Spectrum
 from auditor.record import SPECTRUM_CPP, ZoneSharpness
 
-__all__ = ["BEYOND_OPTICS", "texture_mtf50", "with_texture"]
+__all__ = ["held_back", "texture_mtf50", "with_texture"]
 
 Floats = NDArray[np.float64]
 
@@ -36,7 +36,7 @@ _NOISE_SLOPE: Final = -0.8
 zones of photographs fell more steeply than this below 0.08 c/px."""
 _LOUDEST_NOISE: Final = -1.0
 """ln of power over light squared that no noise reaches: grain of six pixels at a signal to noise of 10."""
-BEYOND_OPTICS: Final = 0.05
+_BEYOND_OPTICS: Final = 0.05
 """How far (ln MTF50) beyond what optics allow detail without clean edges is believed: it can't tell
 sharpening, which lifts a picture there, from a scene rougher than most."""
 _SHARES: Final = (0.3, 0.6, 1.0)
@@ -67,6 +67,13 @@ def _natural() -> tuple[Floats, Floats]:
     return mean, covariance
 
 
+def held_back(value: float, error: float, limit: float, room: float = _BEYOND_OPTICS) -> float:
+    """A ln MTF50 beyond the optics' limit, taken back as far as its error leaves room for it."""
+    if value <= limit:
+        return value
+    return limit + (value - limit) * room**2 / (room**2 + error**2)
+
+
 def texture_mtf50(spectrum: Spectrum | None, limit: float = np.inf) -> tuple[float, float] | None:
     """ln MTF50 and its error from a spectrum alone; None where noise hides too much of it.
 
@@ -87,11 +94,13 @@ def texture_mtf50(spectrum: Spectrum | None, limit: float = np.inf) -> tuple[flo
     inverse = np.linalg.inv(covariance[np.ix_(seen, seen)] + noise)
     left = spectrum.log_power[seen] - mean[seen] - losses[:, :, seen]
     log_p = -0.5 * np.einsum("ski,ij,skj->sk", left, inverse, left)
-    log_p -= 0.5 * (np.maximum(level - limit, 0) / BEYOND_OPTICS) ** 2
+    log_p -= 0.5 * (np.maximum(level - limit, 0) / _BEYOND_OPTICS) ** 2
     p = np.exp(log_p - log_p.max()).sum(0)
     p /= p.sum()
     value = float(p @ level)
-    return value, float(np.sqrt(p @ (level - value) ** 2 + _SCENE_SD**2))
+    error = float(np.sqrt(p @ (level - value) ** 2 + _SCENE_SD**2))
+    # Noise among detail that diffraction has emptied looks like detail: no power law denies it.
+    return held_back(value, error, limit), error
 
 
 def with_texture(

@@ -1,12 +1,12 @@
 """The sharp end of a zone's edges: what the lens can do, not what the softest objects did.
 
 Most edges of a picture are softer than the lens. A plain upper quantile of noisy values picks up
-their noise; here the noise of each edge is part of the model instead. An edge's ln MTF50 is the
-lens's value L, less a softness of its own that is zero with probability p and otherwise exponential
-with scale lam, plus its measured noise; a few are wild. The posterior of L over p and lam gives
-the value and its error. A background far out of focus follows no such law: its edges crowd about a
-value of their own, and may be many more than the subject's. So half of the softer edges may instead
-lie, well below L, wherever the others lie.
+their noise; here the noise of each edge is part of the model instead. An edge's 1 / MTF50^2 is the
+lens's own, plus a softness of the edge (blurs add by their squares) that is nothing with probability
+p and otherwise exponential, plus its measured noise; a few are wild. The posterior of the lens's
+value over p and the scale of the softness gives the value and its error. A background far out of
+focus follows no such law: its edges crowd about a value of their own, and may be many more than the
+subject's. So half of the softer edges may instead lie, well below the lens, wherever the others lie.
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import erfcx
 
 __all__ = ["edge_noise", "sharp_end"]
 
@@ -32,17 +31,26 @@ _SHARED: Final = 0.01
 object's): measured on rendered scenes."""
 _WILD: Final = 0.02
 """Share of edges that are off by anything."""
-_APART: Final = 0.5
-"""How much softer (ln MTF50) than L a distance out of focus is: nearer ones are the lens's own edges."""
+_APART_PX2: Final = 15.0
+_APART: Final = 0.12
+"""How much softer than the lens a distance out of focus is, in 1 / MTF50^2 and in ln MTF50 besides."""
 _CROWD: Final = 6
-_NEAR: Final = 1
+_CROWDED: Final = 0.5
 _KERNEL: Final = 0.06
 _SHARES: Final = np.array([0.15, 0.45, 0.75, 0.95])
 _ODDS: Final = np.array([0.1, 0.2, 0.3, 0.4])
 """How likely each share is beforehand. Few edges as sharp as the lens among many a little softer look
 much like one noisy crowd; even odds let a grain of noise decide between the two."""
-_SCALES: Final = np.array([0.15, 0.3, 0.6])
+_SCALES_PX2: Final = np.array([5.0, 30.0])
+"""Softness of objects and of what lies a little out of focus: the same at every aperture, so that it
+hardly shows beside diffraction at f/22 and rules the picture at f/2.8."""
+_LACK: Final = ((0.8, 2.0), (0.2, 30.0))
+"""How much a frame's lens lacks beforehand to a perfect one's 1 / MTF50^2: shares and scales (px^2) of
+two exponentials. Most frames are near what optics allow; movement and missed focus know no bound."""
+_BEYOND: Final = 0.1
+"""How far (ln MTF50) a sharpened picture may go beyond optics before many edges must say so."""
 _NOISES: Final = np.geomspace(0.02, 0.6, 24)
+_SPREADS: Final = np.geomspace(0.004, 16.0, 40)
 _STEP: Final = 0.01
 _REACH: Final = 2.5
 _Z: Final = np.arange(-_REACH, _REACH + _STEP / 2, _STEP)
@@ -50,20 +58,20 @@ _Z: Final = np.arange(-_REACH, _REACH + _STEP / 2, _STEP)
 
 @cache
 def _tables() -> tuple[Singles, Singles]:
-    """Densities of value minus L on `_Z`: spike (noises, z) and exponential (scales, noises, z)."""
+    """Densities of value minus the lens's on `_Z`: (noises, z) of edges without softness, and
+    (noises, spreads, z) of edges whose softness, over the lens's 1 / MTF50^2, is exponential."""
     s = _NOISES[:, None]
     spike = np.exp(-0.5 * (_Z / s) ** 2) / (s * np.sqrt(2 * np.pi))
-    s, lam, z = _NOISES[None, :, None], _SCALES[:, None, None], _Z[None, None, :]
-    # Normal minus exponential: exp(-z^2 / 2 s^2) / (2 lam) erfcx((z + s^2 / lam) / (s sqrt 2))
-    argument = (z + s * s / lam) / (s * np.sqrt(2))
-    with np.errstate(over="ignore"):
-        tail = np.where(
-            argument > -5,
-            np.exp(-0.5 * (z / s) ** 2) * erfcx(np.maximum(argument, -5)) / (2 * lam),
-            np.exp(np.minimum(z / lam + s * s / (2 * lam * lam), 50)) / lam,
-        )
+    # Softness u is 0.5 ln(1 + u) lower in ln MTF50; equal steps of the distribution, then noise.
+    chance = (np.arange(400) + 0.5) / 400
+    lower = 0.5 * np.log1p(-_SPREADS[:, None] * np.log1p(-chance))
+    place = np.clip(np.round((_REACH - lower) / _STEP).astype(int), 0, len(_Z) - 1)
+    bare = np.zeros((len(_SPREADS), len(_Z)))
+    np.add.at(bare, (np.arange(len(_SPREADS))[:, None], place), 1 / chance.size)
+    apart = _Z[:, None] - _Z[None, :]
+    tail = [bare @ (np.exp(-0.5 * (apart / s) ** 2) / (s * np.sqrt(2 * np.pi))) for s in _NOISES]
     # Single precision is enough for the logarithms of some hundred edges, and much quicker.
-    return spike.astype(np.float32), tail.astype(np.float32)
+    return spike.astype(np.float32), np.array(tail, np.float32)
 
 
 def edge_noise(stderr: Floats) -> Floats:
@@ -71,30 +79,36 @@ def edge_noise(stderr: Floats) -> Floats:
     return np.hypot(_UNDERSTATED * stderr, _SCATTER)
 
 
-def sharp_end(value: Floats, stderr: Floats) -> tuple[float, float]:
-    """L and its standard error from ln MTF50 values and their errors, both (n,), n >= 1."""
+def sharp_end(value: Floats, stderr: Floats, limit: float = np.inf) -> tuple[float, float]:
+    """The lens's ln MTF50 and its standard error from the edges' values and errors, (n,), n >= 1.
+
+    `limit` is ln MTF50 of a perfect lens at the frame's settings, infinite where unknown.
+    """
     noise = edge_noise(stderr)
     row = np.clip(np.searchsorted(_NOISES, noise), 0, len(_NOISES) - 1)
     top = float(np.max(value)) + 0.1
     low = float(np.quantile(value, 0.2)) - 0.1
     grid = np.arange(low, top, _STEP)
     index = np.round((value[:, None] - grid[None, :] + _REACH) / _STEP).astype(int)
-    index = np.clip(index, 0, len(_Z) - 1) + (row * len(_Z))[:, None]
+    index = np.clip(index, 0, len(_Z) - 1)
     spike_table, tail_table = _tables()
-    spike = spike_table.take(index)
-    wild = np.float32(_WILD / 3.0)
-    tails = [table.take(index) for table in tail_table]
-    if len(value) >= _CROWD and float(np.min(value)) < top - _APART:
-        crowd = _crowd(value, noise).astype(np.float32)[:, None]
-        far = value[:, None] < grid[None, :] - _APART
-        tails.append(np.where(far, 0.5 * (tails[_NEAR] + crowd), 0.5 * tails[_NEAR]))
-    best = np.full((len(_SHARES), len(tails), len(grid)), -np.inf)
-    for j, tail in enumerate(tails):
+    spike = spike_table.take(index + (row * len(_Z))[:, None])
+    crowd, far = _crowd(value, noise, grid)
+    best = np.empty((len(_SHARES), len(_SCALES_PX2), len(grid)))
+    for j, scale in enumerate(_SCALES_PX2):
+        spread = np.searchsorted(_SPREADS, scale * np.exp(2 * grid))
+        spread = np.clip(spread, 0, len(_SPREADS) - 1)
+        at = (row[:, None] * len(_SPREADS) + spread[None, :]) * len(_Z) + index
+        tail = tail_table.take(at)
+        if crowd is not None and far is not None:
+            tail *= np.float32(1 - _CROWDED)
+            tail += np.where(far, np.float32(_CROWDED) * crowd, np.float32(0))
         for i, share in enumerate(_SHARES):
             density = np.multiply(spike, np.float32((1 - _WILD) * share))
             density += np.float32((1 - _WILD) * (1 - share)) * tail
-            density += wild
+            density += np.float32(_WILD / 3.0)
             best[i, j] = np.log(density, out=density).sum(0, dtype=float) + np.log(_ODDS[i])
+    best += _beforehand(grid, limit)
     best -= best.max()
     posterior = np.exp(best).sum((0, 1))
     posterior /= posterior.sum()
@@ -103,8 +117,29 @@ def sharp_end(value: Floats, stderr: Floats) -> tuple[float, float]:
     return mean, float(np.hypot(deviation, _SHARED))
 
 
-def _crowd(value: Floats, noise: Floats) -> Floats:
-    """Density of the other edges about each one."""
+def _beforehand(grid: Floats, limit: float) -> Floats:
+    """Log density of the lens's ln MTF50 before any edge is seen."""
+    if not np.isfinite(limit):
+        return np.zeros(len(grid))
+    below = np.minimum(grid, limit)
+    lack = np.exp(-2 * below) - np.exp(-2 * limit)
+    density = sum(share / scale * np.exp(-lack / scale) for share, scale in _LACK)
+    beyond = -0.5 * ((grid - below) / _BEYOND) ** 2
+    return np.asarray(np.log(density + 1e-12) - 2 * below + beyond)
+
+
+def _crowd(
+    value: Floats, noise: Floats, grid: Floats
+) -> tuple[Singles | None, NDArray[np.bool_] | None]:
+    """Density of the other edges about each one, (n, 1), and where it may speak, (n, grid).
+
+    None where edges are few.
+    """
+    if len(value) < _CROWD:
+        return None, None
     width = np.hypot(noise, _KERNEL)[:, None]
     near = np.exp(-0.5 * ((value[:, None] - value[None, :]) / width) ** 2)
-    return np.asarray((near.sum(1) - 1) / (width[:, 0] * np.sqrt(2 * np.pi) * (len(value) - 1)))
+    density = (near.sum(1) - 1) / (width[:, 0] * np.sqrt(2 * np.pi) * (len(value) - 1))
+    softer = np.exp(-2 * value)[:, None] - np.exp(-2 * grid)[None, :] > _APART_PX2
+    far = softer & (value[:, None] < grid[None, :] - _APART)
+    return density.astype(np.float32)[:, None], far

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from auditor.measure.picture import Picture
+from auditor.measure.sharpness.coding import coding_of
 from auditor.measure.sharpness.directions import directional_blur
 from auditor.measure.sharpness.edges import Edges, measure_edges, settled
 from auditor.measure.sharpness.focus import zones_in_focus
@@ -89,7 +90,7 @@ def sharpness_and_edges(
         more = finder.places(_FINE_CELL_PX, most, places)
         edges = edges.with_(measure_edges(light, more.y, more.x))
     limit = np.inf if limit_cpp is None else float(np.log(limit_cpp))
-    edges = settled(edges, limit)
+    edges = settled(edges, limit, coding_of(light))
     softness = scene_softness(share, edges, limit)
     masks = zone_masks(edges.y, edges.x, light.shape)
     zones = {name: zone_value(edges, masks[name], light.shape, softness) for name in ZONES}
