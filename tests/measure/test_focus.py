@@ -75,6 +75,17 @@ def test_an_unsure_corner_does_not_speak_against_the_centre() -> None:
     assert zones_in_focus(_zones(0.20, 0.25, 0.30))["centre"] is None
 
 
+def test_a_centre_is_held_against_the_corners_by_what_is_not_diffraction() -> None:
+    """Softness that hides behind diffraction at f/22 (0.13 c/px) is plain at f/2.8 (0.49 c/px): a
+    centre short by a quarter is out of focus at one, and may be the lens's at the other."""
+    at_22 = zones_in_focus(_zones(0.098, 0.12, 0.13), np.log(0.13))
+    assert at_22["centre"] is None
+    assert zones_in_focus(_zones(0.36, 0.44, 0.48), np.log(0.49))["centre"] is not None
+    assert zones_in_focus(_zones(0.20, 0.44, 0.48), np.log(0.49))["centre"] is None
+    # A tenth is no proof at any aperture.
+    assert zones_in_focus(_zones(0.118, 0.12, 0.13), np.log(0.13))["centre"] is not None
+
+
 def test_the_sharpest_zone_always_stays() -> None:
     rng = np.random.default_rng(5)
     for _ in range(200):

@@ -17,18 +17,17 @@ from auditor.record import ZONES, ZoneSharpness
 __all__ = ["zones_in_focus"]
 
 _INWARD: Final = 0.75
-_OUTWARD: Final = 0.3
-"""Where optics' limit is unknown: shares of an outer zone's MTF50 that a zone nearer the axis keeps in
-any lens (field curvature may take some), and of the sharpest zone's that a poor lens leaves a zone;
-common practice, no source."""
+_INWARD_KNOWN: Final = 0.9
 _INWARD_PX2: Final = 8.0
-_LIMITS_CPP: Final = (0.30, 0.49)
-_OUTWARD_PX2: Final = (45.0, 65.0)
-"""What a lens takes at most from a zone beyond what it takes from one farther out, and from the
-sharpest one, in 1 / MTF50^2: blurs add by their squares, and those of aberrations fade as the
-aperture closes, while diffraction is the same for all zones. For optics' limits of f/8 and smaller
-and of f/2.8 at 4 um pitch; a corner of 0.12 c/px at f/2.8 and of 0.13 at f/8 beside a perfect centre
-is taken for the lens's. Common practice, no source."""
+"""Share of an outer zone's MTF50 that a zone nearer the axis keeps in any lens (field curvature may
+take some), and what it may lack beyond the outer one's 1 / MTF50^2 where optics' limit is known: blurs
+add by their squares, and diffraction is the same for all zones. Common practice, no source."""
+_OUTWARD: Final = 0.3
+_LIMITS_CPP: Final = (0.13, 0.49)
+_OUTWARD_AT: Final = (0.6, 0.25)
+"""The least share of the frame's sharpest zone that a poor lens leaves a zone: where the aperture is
+unknown, and where diffraction and pixel allow 0.13 (f/22 at 4 um pitch) to 0.49 c/px (f/2.8).
+Aberrations fade as the aperture closes. Common practice, no source."""
 
 
 def zones_in_focus(
@@ -54,9 +53,9 @@ def _beyond_lenses(value: float, outer: float, sharpest: float, limit: float) ->
     """Whether an MTF50 is lower beside those of the outer zones and the sharpest one than lenses make it."""
     if not np.isfinite(limit):
         return value < max(_INWARD * outer, _OUTWARD * sharpest)
-    least = float(np.interp(np.exp(limit), _LIMITS_CPP, _OUTWARD_PX2))
-    allowed = ((outer, _INWARD_PX2), (sharpest, least))
-    return any(other > 0 and value**-2 > other**-2 + most for other, most in allowed)
+    least = float(np.interp(np.exp(limit), _LIMITS_CPP, _OUTWARD_AT))
+    inward = value < _INWARD_KNOWN * outer and value**-2 - outer**-2 > _INWARD_PX2
+    return inward or value < least * sharpest
 
 
 def _surely(zones: Iterable[ZoneSharpness | None]) -> float:
