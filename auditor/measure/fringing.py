@@ -185,15 +185,17 @@ def _balanced(step: Floats, green: Floats, sound: NDArray[np.bool_]) -> Floats:
 
 def _slope(shift: Floats, along: Floats, weight: Floats) -> float | None:
     """Robust slope through the origin of `shift` over `along` (iteratively reweighted, Huber)."""
-    if np.count_nonzero(weight > _USED) < _MIN_EDGES:
+    used = np.flatnonzero(weight > _USED)
+    if len(used) < _MIN_EDGES:
         return None
+    middle = len(used) // 2
     shift = np.where(weight > 0, np.nan_to_num(shift), 0)
     w = weight.copy()
     slope = 0.0
     for _ in range(6):
         slope = float((w * shift * along).sum() / max((w * along**2).sum(), 1e-12))
         left = np.abs(shift - slope * along)
-        scale = max(1.4826 * float(np.median(left[weight > _USED])), 0.02)
+        scale = max(1.4826 * float(np.partition(left[used], middle)[middle]), 0.02)
         w = weight * np.minimum(1, 1.345 * scale / np.maximum(left, 1e-9))
     return slope
 

@@ -98,6 +98,10 @@ def test_photographs_show_how_the_system_changes_with_the_aperture() -> None:
     ratio = (truth / truth[middle])[:, None]
     each = np.abs(value / value[:, middle, None] / ratio - 1)
     assert np.nanmedian(np.delete(each, middle, 1)) <= 0.06
+    # Zone by zone, distances out of focus stay in: 22.6% were measured, and 12.6% in the centre.
+    each = np.delete(each, middle, 1)
+    assert np.nanquantile(each, 0.9) <= 0.25
+    assert np.nanquantile(each[:, :, 0], 0.9) <= 0.18
     best = np.nanmax(np.where(np.isfinite(value), value, 0), 2)
     best = best[best[:, middle] > 0]
     error = np.abs(best / best[:, middle, None] / ratio[:, 0] - 1)

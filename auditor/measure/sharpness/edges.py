@@ -214,15 +214,19 @@ def _weights(
     return weight, scale, np.sqrt(floor)
 
 
-def _residuals(patch: Singles, u: Singles, fit: RoughFit) -> tuple[Singles, Singles]:
-    """Light less the fitted profile, and the profile's slope per px, for every pixel."""
-    family = edge_family()
+def _in_family(u: Singles, fit: RoughFit) -> NDArray[np.int32]:
+    """Where every pixel's distance lies in the flattened tables of each edge's member."""
     index = np.clip(np.floor((u + HALF_PX) * (1 / BIN_PX)).astype(np.int32), 0, _BINS - 1)
     index += (fit.member * _BINS).astype(np.int32)[:, None, None]
-    edge = family.edge.reshape(-1).astype(np.float32)[index]
-    line = family.line.reshape(-1).astype(np.float32)[index]
-    step = fit.step.astype(np.float32)[:, None, None]
-    return patch - fit.base.astype(np.float32)[:, None, None] - step * edge, step * line
+    return index
+
+
+def _residuals(patch: Singles, index: NDArray[np.int32], fit: RoughFit) -> Singles:
+    """Light less the fitted profile for every pixel; `index` from `_in_family`."""
+    model = edge_family().edge.reshape(-1).astype(np.float32)[index]
+    model *= fit.step.astype(np.float32)[:, None, None]
+    model += fit.base.astype(np.float32)[:, None, None]
+    return patch - model
 
 
 def _extend(
@@ -238,7 +242,7 @@ def _extend(
     Edges end, turn and meet others; an end counts when its squares per pixel are not much above the
     middle's.
     """
-    left, _slope = _residuals(patch, u, fit)
+    left = _residuals(patch, _in_family(u, fit), fit)
     use = valid & (np.abs(u) <= half.astype(np.float32)[:, None, None])
     squares = np.where(use, left * left, 0)
     parts = (np.abs(t) <= _CORE_PX, t < -_CORE_PX, t > _CORE_PX)
@@ -261,7 +265,10 @@ def _refine(
     bend: bool,
 ) -> Lines:
     """One Gauss-Newton step of offset, angle and (if asked) bend against the fitted profile."""
-    left, slope = _residuals(patch, u, fit)
+    index = _in_family(u, fit)
+    left = _residuals(patch, index, fit)
+    slope = edge_family().line.reshape(-1).astype(np.float32)[index]
+    slope *= fit.step.astype(np.float32)[:, None, None]
     use = keep & (np.abs(u) <= reach.astype(np.float32)[:, None, None])
     slope = np.where(use, slope, 0)
     left = np.where(use, left, 0)
@@ -349,7 +356,9 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     y = y + np.clip(np.round(lines.offset * np.sin(lines.angle)), -8, 8).astype(int)
     x = x + np.clip(np.round(lines.offset * np.cos(lines.angle)), -8, 8).astype(int)
     patch, clipped, valid = light.patches(y - _HALF, x - _HALF, PATCH_PX)
-    lines = _first_lines(fill_green(patch, valid))
+    # What lies near the middle tells the direction; the fit to the whole edge comes later.
+    rim = slice(_HALF - first, _HALF + first + 1)
+    lines = _first_lines(fill_green(patch, valid)[:, rim, rim])
     valid = np.ones(patch.shape, bool) if valid is None else valid
     half = np.full(len(y), 7.0)
     u, t = lines.distances()

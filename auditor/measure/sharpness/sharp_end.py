@@ -51,9 +51,11 @@ _BEYOND: Final = 0.1
 """How far (ln MTF50) a sharpened picture may go beyond optics before many edges must say so."""
 _NOISES: Final = np.geomspace(0.02, 0.6, 24)
 _SPREADS: Final = np.geomspace(0.004, 16.0, 40)
-_STEP: Final = 0.01
+_FINE: Final = 0.01
+_STEP: Final = 0.015
+"""Steps of ln MTF50 in the tables and between the lens values tried: no error stated is below 0.01."""
 _REACH: Final = 2.5
-_Z: Final = np.arange(-_REACH, _REACH + _STEP / 2, _STEP)
+_Z: Final = np.arange(-_REACH, _REACH + _FINE / 2, _FINE)
 
 
 @cache
@@ -65,7 +67,7 @@ def _tables() -> tuple[Singles, Singles]:
     # Softness u is 0.5 ln(1 + u) lower in ln MTF50; equal steps of the distribution, then noise.
     chance = (np.arange(400) + 0.5) / 400
     lower = 0.5 * np.log1p(-_SPREADS[:, None] * np.log1p(-chance))
-    place = np.clip(np.round((_REACH - lower) / _STEP).astype(int), 0, len(_Z) - 1)
+    place = np.clip(np.round((_REACH - lower) / _FINE).astype(int), 0, len(_Z) - 1)
     bare = np.zeros((len(_SPREADS), len(_Z)))
     np.add.at(bare, (np.arange(len(_SPREADS))[:, None], place), 1 / chance.size)
     apart = _Z[:, None] - _Z[None, :]
@@ -87,9 +89,10 @@ def sharp_end(value: Floats, stderr: Floats, limit: float = np.inf) -> tuple[flo
     noise = edge_noise(stderr)
     row = np.clip(np.searchsorted(_NOISES, noise), 0, len(_NOISES) - 1)
     top = float(np.max(value)) + 0.1
-    low = float(np.quantile(value, 0.2)) - 0.1
+    fifth = len(value) // 5
+    low = float(np.partition(value, fifth)[fifth]) - 0.1
     grid = np.arange(low, top, _STEP)
-    index = np.round((value[:, None] - grid[None, :] + _REACH) / _STEP).astype(int)
+    index = np.round((value[:, None] - grid[None, :] + _REACH) / _FINE).astype(int)
     index = np.clip(index, 0, len(_Z) - 1)
     spike_table, tail_table = _tables()
     spike = spike_table.take(index + (row * len(_Z))[:, None])

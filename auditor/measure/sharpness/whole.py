@@ -30,7 +30,7 @@ _CELL_PX: Final = 20
 _FIRST_PER_ZONE: Final = (50, 60, 90)
 _PER_ZONE: Final = (90, 100, 110)
 """Places tried first in centre, middle and corner, and at most after them where these leave a zone open."""
-_SETTLED: Final = 80
+_SETTLED: Final = 70
 """Clean edges with which a zone stays the same within 3% whatever the noise and the choice of edges."""
 _FINE_CELL_PX: Final = 12
 _FINE_PER_ZONE: Final = (90, 100, 130)
