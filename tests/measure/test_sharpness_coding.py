@@ -16,7 +16,7 @@ from auditor.measure.sharpness.edges import Edges, measure_edges, settled
 from auditor.measure.sharpness.light import light_of
 
 TILE = 48
-ROWS, COLUMNS = 12, 16
+ROWS, COLUMNS = 9, 12
 FINE = 4
 ANNEX_K = (16, 11, 10, 16, 24, 40, 51, 61)
 """First row of the luma table in annex K of ISO/IEC 10918-1, which libjpeg writes at quality 50."""
