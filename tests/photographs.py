@@ -97,13 +97,16 @@ def linear(code: np.ndarray) -> np.ndarray:
     return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
 
 
-def jpeg(light: np.ndarray) -> bytes:
+def encoded(light: np.ndarray) -> np.ndarray:
+    """sRGB code values 0..255 of light (IEC 61966-2-1)."""
     light = np.clip(light, 0, 1)
     code = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    return np.round(code * 255).astype(np.uint8)
+
+
+def jpeg(light: np.ndarray) -> bytes:
     out = io.BytesIO()
-    Image.fromarray(np.round(code * 255).astype(np.uint8)).convert("RGB").save(
-        out, "JPEG", quality=95
-    )
+    Image.fromarray(encoded(light)).convert("RGB").save(out, "JPEG", quality=95)
     return out.getvalue()
 
 

@@ -6,6 +6,7 @@ import contextlib
 import io
 import struct
 import warnings
+from collections.abc import Iterator
 from pathlib import PurePath
 from typing import Any, Final
 
@@ -87,7 +88,7 @@ def decode(
             return _decode_raw(data, max_pixels)
     if is_container(data):
         return _decode_container(data, icc, fallback_transfer, max_pixels)
-    width, height, kind, mode = _header(data, suffix)
+    width, height, kind, mode, steps = _header(data, suffix)
     _check_size(width, height, max_pixels)
     if mode == "1":
         raise Undecodable("a 1-bit picture has no tones to measure")
@@ -102,7 +103,7 @@ def decode(
         raise Undecodable("the picture data is damaged: the lower part of the frame is missing")
     code, transfer = _normalise(code, transfer_from_icc(icc) if icc else None, fallback_transfer)
     lossy = kind in ("JPEG", "MPO", "WEBP")
-    return Picture(code, transfer, lossy=lossy, luma_steps=luma_steps(data))
+    return Picture(code, transfer, lossy=lossy, luma_steps=steps)
 
 
 def _may_be_raw(data: bytes) -> bool:
@@ -124,7 +125,7 @@ def _decode_container(
     if not container.whole:
         raise Undecodable("the file is truncated: its picture data breaks off")
     if data[8:12] in (b"avif", b"avis"):
-        width, height, kind, _ = _header(data, ".avif")
+        width, height, kind, *_ = _header(data, ".avif")
         _check_size(width, height, max_pixels)
         flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
         code = _imdecode(data, flags)
@@ -161,42 +162,52 @@ def _check_size(width: int, height: int, max_pixels: int) -> None:
         raise Undecodable(f"only {width} x {height} pixels: too small to measure")
 
 
-def _header(data: bytes, suffix: str) -> tuple[int, int, str, str]:
-    """Width, height, format name and mode from the header alone; nothing is decoded."""
+@contextlib.contextmanager
+def _opened(data: bytes) -> Iterator[Any]:
+    """The picture's header, whatever size it claims; nothing is decoded."""
     from PIL import Image
 
-    if suffix in _UNREAD:
-        raise Undecodable(
-            f"{suffix[1:].upper()} files can't be decoded; export as JPEG or TIFF to audit"
-        )
     limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(data)) as header:
-                return header.width, header.height, str(header.format), header.mode
-    except Exception as error:
-        kind = f"{suffix[1:].upper()} " if suffix in RENDERED_SUFFIXES else ""
-        raise Undecodable(f"not a picture, or its {kind}header is damaged") from error
+                yield header
     finally:
         Image.MAX_IMAGE_PIXELS = limit
 
 
+def _header(data: bytes, suffix: str) -> tuple[int, int, str, str, NDArray[np.float64] | None]:
+    """Width, height, format name, mode and `luma_steps` from the header alone."""
+    if suffix in _UNREAD:
+        raise Undecodable(
+            f"{suffix[1:].upper()} files can't be decoded; export as JPEG or TIFF to audit"
+        )
+    try:
+        with _opened(data) as header:
+            steps = _steps_of(header)
+            return header.width, header.height, str(header.format), header.mode, steps
+    except Exception as error:
+        kind = f"{suffix[1:].upper()} " if suffix in RENDERED_SUFFIXES else ""
+        raise Undecodable(f"not a picture, or its {kind}header is damaged") from error
+
+
 def luma_steps(data: bytes) -> NDArray[np.float64] | None:
     """Steps of the luma's cosine coefficients, (8, 8) by frequency down and across; None if no JPEG."""
-    from PIL import Image
+    try:
+        with _opened(data) as header:
+            return _steps_of(header)
+    except Exception:  # what is damaged there may be decoded all the same
+        return None
 
-    if not data.startswith(b"\xff\xd8\xff"):
+
+def _steps_of(header: Any) -> NDArray[np.float64] | None:
+    """As `luma_steps`, of an opened picture; None where its tables are damaged."""
+    if header.format not in ("JPEG", "MPO") or header.mode not in ("L", "RGB"):
         return None
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            with Image.open(io.BytesIO(data)) as header:
-                if header.mode not in ("L", "RGB"):
-                    return None
-                steps = header.quantization[header.layer[0][3]]  # type: ignore[attr-defined]
-        return np.array(steps, float).reshape(8, 8)
-    except Exception:  # what is damaged there was decoded all the same
+        return np.array(header.quantization[header.layer[0][3]], float).reshape(8, 8)
+    except (KeyError, IndexError, ValueError):
         return None
 
 

@@ -6,7 +6,7 @@ import io
 
 import numpy as np
 import pytest
-from photographs import exposed, linear, see, true_mtf50
+from photographs import encoded, exposed, linear, see, true_mtf50
 from PIL import Image
 
 from auditor.measure.decode import decode, luma_steps
@@ -62,11 +62,7 @@ def test_a_coded_edge_reads_nearly_as_before_coding(
     small, follows no simple law and is hardly touched."""
     limit = true_mtf50(f_number, 0.0)
     light = see(edges_aslant(height, 5), f_number, fine=FINE)
-    share = exposed(light, 100_000, np.random.default_rng(6))
-    code = np.where(
-        share <= 0.0031308, 12.92 * share, 1.055 * np.maximum(share, 0) ** (1 / 2.4) - 0.055
-    )
-    code = np.round(255 * np.clip(code, 0, 1)).astype(np.uint8)
+    code = encoded(exposed(light, 100_000, np.random.default_rng(6)))
     coded = decode(jpeg(code, quality), "edges.jpg")
     before = np.median(of_picture(Picture(code), limit).log_mtf50)
     lost = before - np.median(of_picture(coded, limit, give_back=False).log_mtf50)
@@ -80,10 +76,7 @@ def test_noise_wider_than_the_steps_carries_an_edge_through() -> None:
     """Nothing is given back where nothing was lost (dither; Gray & Neuhoff, IEEE Trans. Inf. Theory 44,
     1998, from memory)."""
     light = see(edges_aslant(60.0, 7), 5.6, fine=FINE)
-    share = np.clip(exposed(light, 1_000, np.random.default_rng(8)), 0, 1)
-    code = np.round(255 * (1.055 * np.maximum(share, 0.0031308) ** (1 / 2.4) - 0.055)).astype(
-        np.uint8
-    )
+    code = encoded(exposed(light, 1_000, np.random.default_rng(8)))
     coded = decode(jpeg(code, 95), "edges.jpg")
     limit = true_mtf50(5.6, 0.0)
     with_it, without = (of_picture(coded, limit, give).log_mtf50 for give in (True, False))

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erfc
 
-from auditor.measure.noise.cosine import EIGHT
+from auditor.measure.cosine import EIGHT
 
 __all__ = [
     "CELL",

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.cosine import EIGHT
 from auditor.measure.noise import (
     blocks,
     coding,
@@ -21,7 +22,6 @@ from auditor.measure.noise import (
     spectrum,
     tones,
 )
-from auditor.measure.noise.cosine import EIGHT
 from auditor.measure.picture import Picture
 from auditor.record import TONE_SIGNALS, Noise, Tone
 

@@ -17,8 +17,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.cosine import EIGHT
 from auditor.measure.noise import coding
-from auditor.measure.noise.cosine import EIGHT
 
 __all__ = ["WIDEST", "faint_variance", "fractions"]
 

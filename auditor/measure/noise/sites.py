@@ -16,8 +16,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.cosine import EIGHT, SIXTEEN
 from auditor.measure.noise.blocks import BLOCK
-from auditor.measure.noise.cosine import EIGHT, SIXTEEN
 from auditor.measure.picture import Mosaic
 
 __all__ = ["BANDS", "COUNTS", "FREEDOM", "SIDE", "Sites", "saturation", "site_places"]

@@ -14,8 +14,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.cosine import SIXTEEN
 from auditor.measure.noise.blocks import BLOCK
-from auditor.measure.noise.cosine import SIXTEEN
 
 __all__ = [
     "FREQUENCY_CPP",

@@ -9,8 +9,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.cosine import EIGHT
 from auditor.measure.noise import coding, faint
-from auditor.measure.noise.cosine import EIGHT
 
 __all__ = ["Original", "at_level", "original", "robust_mean"]
 

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.cosine import EIGHT
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.light import Light
 
@@ -43,8 +44,7 @@ class Coding:
     @cached_property
     def _near(self) -> Floats:
         """Step (code values) that matters to an edge of each MTF50 of `_GRID_CPP`."""
-        axis = np.arange(8) / 16
-        freq = np.maximum(np.hypot(axis[:, None], axis[None, :]), 1e-3)
+        freq = np.maximum(EIGHT.frequency, 1e-3)
         centre, width = _BAND
         apart = np.log(freq / (centre * _GRID_CPP[:, None, None])) / width
         weight = np.exp(-0.5 * apart**2)

@@ -96,16 +96,16 @@ def sharp_end(value: Floats, stderr: Floats, limit: float = np.inf) -> tuple[flo
     index = np.clip(index, 0, len(_Z) - 1)
     spike_table, tail_table = _tables()
     spike = spike_table.take(index + (row * len(_Z))[:, None])
-    crowd, far = _crowd(value, noise, grid)
+    crowd = _crowd(value, noise, grid)
     best = np.empty((len(_SHARES), len(_SCALES_PX2), len(grid)))
     for j, scale in enumerate(_SCALES_PX2):
         spread = np.searchsorted(_SPREADS, scale * np.exp(2 * grid))
         spread = np.clip(spread, 0, len(_SPREADS) - 1)
         at = (row[:, None] * len(_SPREADS) + spread[None, :]) * len(_Z) + index
         tail = tail_table.take(at)
-        if crowd is not None and far is not None:
+        if crowd is not None:
             tail *= np.float32(1 - _CROWDED)
-            tail += np.where(far, np.float32(_CROWDED) * crowd, np.float32(0))
+            tail += crowd
         for i, share in enumerate(_SHARES):
             density = np.multiply(spike, np.float32((1 - _WILD) * share))
             density += np.float32((1 - _WILD) * (1 - share)) * tail
@@ -131,18 +131,16 @@ def _beforehand(grid: Floats, limit: float) -> Floats:
     return np.asarray(np.log(density + 1e-12) - 2 * below + beyond)
 
 
-def _crowd(
-    value: Floats, noise: Floats, grid: Floats
-) -> tuple[Singles | None, NDArray[np.bool_] | None]:
-    """Density of the other edges about each one, (n, 1), and where it may speak, (n, grid).
+def _crowd(value: Floats, noise: Floats, grid: Floats) -> Singles | None:
+    """What the other edges about each one add to its density, (n, grid); none near the lens's value.
 
     None where edges are few.
     """
     if len(value) < _CROWD:
-        return None, None
+        return None
     width = np.hypot(noise, _KERNEL)[:, None]
     near = np.exp(-0.5 * ((value[:, None] - value[None, :]) / width) ** 2)
     density = (near.sum(1) - 1) / (width[:, 0] * np.sqrt(2 * np.pi) * (len(value) - 1))
     softer = np.exp(-2 * value)[:, None] - np.exp(-2 * grid)[None, :] > _APART_PX2
     far = softer & (value[:, None] < grid[None, :] - _APART)
-    return density.astype(np.float32)[:, None], far
+    return np.where(far, np.float32(_CROWDED) * density.astype(np.float32)[:, None], np.float32(0))

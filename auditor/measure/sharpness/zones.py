@@ -174,7 +174,7 @@ def _told(
     clean = mask & edges.clean
     count = int(np.count_nonzero(clean))
     enough = count >= _enough(softness)
-    if np.count_nonzero(clean if enough else mask) < _MIN_EDGES:
+    if np.count_nonzero(mask) < _MIN_EDGES:
         return None
     value, stderr = _lens_value(edges, clean, mask, enough, softness)
     systematic = SYSTEMATIC if enough else _TEXTURE_SYSTEMATIC
