@@ -12,9 +12,12 @@ from typing import Final
 
 import numpy as np
 
-from auditor.record import ZONES, ZoneSharpness
+from auditor.record import ZONES
 
-__all__ = ["zones_in_focus"]
+__all__ = ["out_of_focus"]
+
+Seen = tuple[float, float]
+"""MTF50 of what is sharpest in a zone, objects' softness and all, and its standard error (c/px)."""
 
 _INWARD: Final = 0.75
 _INWARD_KNOWN: Final = 0.9
@@ -30,22 +33,18 @@ unknown, and where diffraction and pixel allow 0.13 (f/22 at 4 um pitch) to 0.49
 Aberrations fade as the aperture closes. Common practice, no source."""
 
 
-def zones_in_focus(
-    zones: Mapping[str, ZoneSharpness | None], limit: float = np.inf
-) -> dict[str, ZoneSharpness | None]:
-    """The zones, None for those in which nothing is in focus.
+def out_of_focus(seen: Mapping[str, Seen], limit: float = np.inf) -> set[str]:
+    """The zones in which nothing is in focus.
 
     `limit` is ln MTF50 of a perfect lens at the frame's settings, infinite where unknown. What the
     sharper zone's standard error leaves open is never held against a softer one.
     """
-    out = dict(zones)
-    for i, name in enumerate(ZONES):
-        zone = zones[name]
-        if zone is None:
-            continue
-        outer = _surely(zones[z] for z in ZONES[i + 1 :])
-        if _beyond_lenses(zone.mtf50_cpp, outer, _surely(zones.values()), limit):
-            out[name] = None
+    sharpest = _surely(seen.values())
+    out = set()
+    for name, (mtf50, _) in seen.items():
+        outer = _surely(seen[z] for z in ZONES[ZONES.index(name) + 1 :] if z in seen)
+        if _beyond_lenses(mtf50, outer, sharpest, limit):
+            out.add(name)
     return out
 
 
@@ -58,6 +57,6 @@ def _beyond_lenses(value: float, outer: float, sharpest: float, limit: float) ->
     return inward or value < least * sharpest
 
 
-def _surely(zones: Iterable[ZoneSharpness | None]) -> float:
+def _surely(zones: Iterable[Seen]) -> float:
     """The largest MTF50 of several zones less its standard error; 0 where there is none."""
-    return max((z.mtf50_cpp - z.stderr_cpp for z in zones if z is not None), default=0.0)
+    return max((mtf50 - stderr for mtf50, stderr in zones), default=0.0)

@@ -44,9 +44,9 @@ much like one noisy crowd; even odds let a grain of noise decide between the two
 _SCALES_PX2: Final = np.array([5.0, 30.0])
 """Softness of objects and of what lies a little out of focus: the same at every aperture, so that it
 hardly shows beside diffraction at f/22 and rules the picture at f/2.8."""
-_LACK: Final = ((0.8, 2.0), (0.2, 30.0))
-"""How much a frame's lens lacks beforehand to a perfect one's 1 / MTF50^2: shares and scales (px^2) of
-two exponentials. Most frames are near what optics allow; movement and missed focus know no bound."""
+_LACK: Final = ((0.6, 4.0), (0.4, 25.0))
+"""How much the sharp end lacks beforehand to a perfect lens's 1 / MTF50^2: shares and scales (px^2) of
+two exponentials. Lens and objects are in it; movement and missed focus know no bound."""
 _BEYOND: Final = 0.1
 """How far (ln MTF50) a sharpened picture may go beyond optics before many edges must say so."""
 _NOISES: Final = np.geomspace(0.02, 0.6, 24)

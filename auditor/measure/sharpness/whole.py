@@ -2,27 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.coding import coding_of
 from auditor.measure.sharpness.directions import directional_blur
 from auditor.measure.sharpness.edges import Edges, measure_edges, settled
-from auditor.measure.sharpness.focus import zones_in_focus
+from auditor.measure.sharpness.focus import out_of_focus
 from auditor.measure.sharpness.light import Light, light_of
 from auditor.measure.sharpness.natural import with_texture
 from auditor.measure.sharpness.places import edge_map, radius_of, zone_of
+from auditor.measure.sharpness.softness import FrameLens, scene_softness
 from auditor.measure.sharpness.texture import FrameSpectra, frame_spectra
 from auditor.measure.sharpness.zones import (
+    SharpEnd,
     direction_values,
     local_places,
-    scene_softness,
+    sharp_end_of,
+    side_value,
     zone_masks,
     zone_value,
 )
-from auditor.record import SIDES, ZONES, Sharpness
+from auditor.record import SIDES, ZONES, Sharpness, ZoneSharpness
 
 __all__ = ["measure_sharpness", "sharpness_and_edges"]
 
@@ -93,15 +98,15 @@ def sharpness_and_edges(
     edges = settled(edges, limit, coding_of(light))
     softness = scene_softness(share, edges, limit)
     masks = zone_masks(edges.y, edges.x, light.shape)
-    zones = {name: zone_value(edges, masks[name], light.shape, softness) for name in ZONES}
     spectra = frame_spectra(light, finder.small, finder.factor)
-    zones = {name: with_texture(zones[name], spectra.zones[name], limit) for name in ZONES}
-    zones = zones_in_focus(zones, limit)
+    ends = {name: sharp_end_of(edges, masks[name], softness) for name in ZONES}
+    lens = FrameLens(softness, {n: e.told for n, e in ends.items() if e is not None})
+    zones = _zones(edges, masks, light.shape, ends, lens, spectra)
     if all(z is None for z in zones.values()):
         note = "no measurable detail: the frame is featureless, clipped or all noise"
         return _nothing(note), None
-    sides = {n: zone_value(edges, masks[n], light.shape, softness, directions=False) for n in SIDES}
-    horizontal, vertical = direction_values(edges, softness)
+    sides = {n: side_value(edges, masks[n], lens) for n in SIDES}
+    horizontal, vertical = direction_values(edges, lens)
     moved = directional_blur(edges, light.shape)
     found = [z.mtf50_cpp for z in zones.values() if z is not None]
     in_focus = max(found) > _BLURRED
@@ -126,6 +131,30 @@ def sharpness_and_edges(
         direction_deg=None if moved is None else moved.degrees,
     )
     return sharpness, edges
+
+
+def _zones(
+    edges: Edges,
+    masks: Mapping[str, NDArray[np.bool_]],
+    shape: tuple[int, int],
+    ends: Mapping[str, SharpEnd | None],
+    lens: FrameLens,
+    spectra: FrameSpectra,
+) -> dict[str, ZoneSharpness | None]:
+    """The lens's sharpness in each zone, by edges and texture; None where nothing is in focus."""
+    zones: dict[str, ZoneSharpness | None] = {}
+    seen: dict[str, tuple[float, float]] = {}
+    for name, end in ends.items():
+        told = None
+        if end is not None:
+            told = zone_value(edges, masks[name], shape, end, lens, name)
+        zone = with_texture(told, spectra.zones[name], lens.softness.limit)
+        zones[name] = zone
+        if end is not None:
+            seen[name] = end.seen
+        elif zone is not None:
+            seen[name] = zone.mtf50_cpp, zone.stderr_cpp
+    return zones | dict.fromkeys(out_of_focus(seen, lens.softness.limit))
 
 
 def _clean(edges: Edges, light: Light) -> list[int]:
