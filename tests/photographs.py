@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import scipy.fft
 from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
 
 DATA = Path(__file__).parent / ".." / ".." / "shared" / "data" / "camera-files"
 APERTURES = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0)
@@ -104,9 +105,17 @@ def encoded(light: np.ndarray) -> np.ndarray:
     return np.round(code * 255).astype(np.uint8)
 
 
-def jpeg(light: np.ndarray) -> bytes:
+def jpeg(light: np.ndarray, f_number: float | None = None) -> bytes:
+    """A JPEG of quality 95; with an f-number, its Exif tells that and the pixel pitch."""
+    exif = Image.Exif()
+    if f_number is not None:
+        per_cm = IFDRational(10_000 / PITCH_UM)
+        exif.get_ifd(0x8769).update(
+            {0x829D: IFDRational(f_number), 0xA20E: per_cm, 0xA20F: per_cm, 0xA210: 3,
+             0xA002: light.shape[1], 0xA003: light.shape[0]}
+        )  # fmt: skip
     out = io.BytesIO()
-    Image.fromarray(encoded(light)).convert("RGB").save(out, "JPEG", quality=95)
+    Image.fromarray(encoded(light)).convert("RGB").save(out, "JPEG", quality=95, exif=exif)
     return out.getvalue()
 
 

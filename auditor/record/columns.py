@@ -58,6 +58,8 @@ def _columns() -> tuple[Column, ...]:
             Column(f"{zone}_method", "str", "edges, texture or both"),
             Column(f"{zone}_radial_cpp", "float", "MTF50 along the radius"),
             Column(f"{zone}_tangential_cpp", "float", "MTF50 across the radius"),
+            Column(f"{zone}_own_cpp", "float", "MTF50 that it shows by itself, to be pooled, c/px"),
+            Column(f"{zone}_own_stderr_cpp", "float", "its standard error"),
         ]
     out += [
         Column("horizontal_cpp", "float", "MTF50 along x over the frame"),

@@ -98,7 +98,12 @@ class Settings:
 
 @dataclass(frozen=True, slots=True)
 class ZoneSharpness:
-    """System MTF50 of one zone in cycles per pixel of the file, as its in-focus edges show it."""
+    """System MTF50 of one zone in cycles per pixel of the file, as its in-focus edges show it.
+
+    `mtf50_cpp` is the best that can be said of this frame, from all of its zones and from what lenses
+    are like. Pooled over frames, what is assumed of lenses would count once for each of them: for that
+    there is `own_cpp`, which the zone shows by itself.
+    """
 
     mtf50_cpp: float
     stderr_cpp: float
@@ -108,6 +113,8 @@ class ZoneSharpness:
     radial_cpp: float | None = None
     """From edges whose normal points to the frame's centre (blur along the radius)."""
     tangential_cpp: float | None = None
+    own_cpp: float | None = None
+    own_stderr_cpp: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 from photographs import (
     APERTURES,
     PITCH_UM,
@@ -80,4 +81,7 @@ def _frame(
         taken=f"2024-05-{1 + number // 4:02d}T{8 + minute % 600 // 60:02d}:{minute % 60:02d}:00",
         width_px=light.shape[1], height_px=light.shape[0], source="camera",
     )  # fmt: skip
-    return to_row(replace(measure_file(jpeg(noisy), "frame.jpg"), settings=settings))
+    # The file tells aperture and pitch, as a camera's does: what optics allow takes part in the measurement.
+    record = measure_file(jpeg(noisy, f_number), "frame.jpg")
+    assert record.settings.pixel_pitch_um == pytest.approx(PITCH_UM, rel=0.01)
+    return to_row(replace(record, settings=settings))

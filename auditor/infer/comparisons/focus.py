@@ -20,7 +20,7 @@ from auditor.infer.comparisons.curves import expected_log_mtf50, find_range
 from auditor.infer.comparisons.location import robust_location
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import flags, numbers, words
+from auditor.infer.lenses.grouping import flags, numbers, shown_sharpness, words
 from auditor.optics import circle_of_confusion_um, defocus_disc_px, hyperfocal_m, mtf50, system_mtf
 from auditor.record import SIDES, ZONES
 
@@ -118,8 +118,8 @@ def focus_table(
     with np.errstate(invalid="ignore"):
         usable &= (distance >= LANDSCAPE * reach) & (distance > 2 * focal / 1000)
     turn = numbers(frames, "orientation")
-    sides = {s: numbers(frames, f"{s}_mtf50_cpp") for s in _OPPOSITE}
-    parts_of = [numbers(frames, f"{z}_mtf50_cpp") for z in (*ZONES, *SIDES)]
+    sides = {s: shown_sharpness(frames, s)[0] for s in _OPPOSITE}
+    parts_of = [shown_sharpness(frames, z)[0] for z in (*ZONES, *SIDES)]
     curves: dict[tuple[Any, ...], tuple[float, float]] = {}
     rows: list[dict[str, Any]] = []
     for i in _enough(np.flatnonzero(usable), lens, body).tolist():

@@ -14,7 +14,7 @@ from auditor.infer.comparisons.paired import paired_difference
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import numbers, words
+from auditor.infer.lenses.grouping import numbers, shown_sharpness, words
 from auditor.record import ZONES
 
 __all__ = ["SharpnessTable", "compare_sharpness"]
@@ -42,10 +42,11 @@ class SharpnessTable:
     """The columns that comparing sharpness needs, as arrays."""
 
     def __init__(self, frames: pd.DataFrame) -> None:
-        value = np.stack([numbers(frames, f"{z}_mtf50_cpp") for z in ZONES], axis=1)
+        told = [shown_sharpness(frames, z) for z in ZONES]
+        value = np.stack([mtf50 for mtf50, _ in told], axis=1)
         value[~((value > 0.005) & (value < 1.0))] = np.nan
         self.log = np.log(value)
-        stderr = np.stack([numbers(frames, f"{z}_stderr_cpp") for z in ZONES], axis=1) / value
+        stderr = np.stack([error for _, error in told], axis=1) / value
         self.stderr = np.where((stderr > 0) & (stderr < 2), stderr, 0.05)
         self.f_number = numbers(frames, "f_number")
         self.focal = numbers(frames, "focal_length_mm")

@@ -20,7 +20,7 @@ from scipy.special import ndtr
 from auditor.infer.bodies.bands import SHARE_COLUMNS
 from auditor.infer.criteria import Criteria
 from auditor.infer.keepers.expected import Allowed, allowed_by_settings, shutter_stops
-from auditor.infer.lenses.grouping import flags, numbers, texts
+from auditor.infer.lenses.grouping import flags, numbers, shown_sharpness, texts
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS, ZONES, tone_column
 
 __all__ = ["CAUSES", "judge_frames"]
@@ -92,8 +92,9 @@ def judge_frames(
 
 
 def _sharpness(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools) -> None:
-    measured = np.column_stack([numbers(frames, f"{z}_mtf50_cpp") for z in ZONES])
-    stderr = np.column_stack([numbers(frames, f"{z}_stderr_cpp") for z in ZONES])
+    told = [shown_sharpness(frames, z) for z in ZONES]
+    measured = np.column_stack([mtf50 for mtf50, _ in told])
+    stderr = np.column_stack([error for _, error in told])
     with np.errstate(divide="ignore", invalid="ignore"):
         deviation = np.log(measured) - allowed.log_mtf50
         error = np.hypot(stderr / measured, allowed.error)
@@ -314,10 +315,10 @@ def _near_and_far(frames: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
     Below is near, as a rule.
     """
     orientation = np.nan_to_num(numbers(frames, "orientation"), nan=1.0).astype(int)
-    side = {s: numbers(frames, f"{s}_mtf50_cpp") for s in _OPPOSITE}
+    told = {s: shown_sharpness(frames, s) for s in _OPPOSITE}
     with np.errstate(divide="ignore", invalid="ignore"):
-        error = {s: numbers(frames, f"{s}_stderr_cpp") / side[s] for s in _OPPOSITE}
-        value = {s: np.log(side[s]) for s in _OPPOSITE}
+        error = {s: stderr / mtf50 for s, (mtf50, stderr) in told.items()}
+        value = {s: np.log(mtf50) for s, (mtf50, _) in told.items()}
     low, high, both = (np.full(len(frames), np.nan) for _ in range(3))
     for turn, bottom in _BOTTOM.items():
         here, top = orientation == turn, _OPPOSITE[bottom]

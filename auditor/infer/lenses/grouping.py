@@ -46,6 +46,17 @@ def numbers(frames: pd.DataFrame, name: str) -> Floats:
     return as_numbers(frames[name]) if name in frames else np.full(len(frames), np.nan)
 
 
+def shown_sharpness(frames: pd.DataFrame, place: str) -> tuple[Floats, Floats]:
+    """MTF50 of a zone or side by itself, and its standard error, c/px: what frames are pooled and
+    compared by. Where a table lacks it, the frame's figure stands in."""
+    value, stderr = numbers(frames, f"{place}_mtf50_cpp"), numbers(frames, f"{place}_stderr_cpp")
+    own = numbers(frames, f"{place}_own_cpp")
+    known = ~np.isnan(own)
+    value[known] = own[known]
+    stderr[known] = numbers(frames, f"{place}_own_stderr_cpp")[known]
+    return value, stderr
+
+
 def as_numbers(column: pd.Series) -> Floats:
     """A copy of a column as float64, NaN where missing or unreadable."""
     if not pd.api.types.is_numeric_dtype(column.dtype):

@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.lenses.grouping import numbers
+from auditor.infer.lenses.grouping import numbers, shown_sharpness
+from auditor.record import SIDES
 
 __all__ = ["SideTable", "judge_sides", "read_sides"]
 
@@ -37,9 +38,7 @@ class SideTable:
 def read_sides(frames: pd.DataFrame) -> SideTable:
     """Ratios from the columns of the four sides; orientation after Exif (5 to 8: held upright)."""
     with np.errstate(invalid="ignore", divide="ignore"):
-        value = {
-            s: np.log(numbers(frames, f"{s}_mtf50_cpp")) for s in ("left", "right", "top", "bottom")
-        }
+        value = {s: np.log(shown_sharpness(frames, s)[0]) for s in SIDES}
         across, down = value["left"] - value["right"], value["top"] - value["bottom"]
     across[~np.isfinite(across)] = np.nan
     down[~np.isfinite(down)] = np.nan

@@ -13,7 +13,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.lenses.grouping import aperture_index, as_numbers, as_texts, numbers
+from auditor.infer.lenses.grouping import (
+    aperture_index,
+    as_numbers,
+    as_texts,
+    numbers,
+    shown_sharpness,
+)
 from auditor.record import SPECTRUM_CPP, ZONES
 
 __all__ = ["SPECTRUM_COLUMNS", "SpectraReader", "Table", "read_table"]
@@ -109,9 +115,11 @@ class Table:
 
 def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     """Read and check the columns. Impossible figures (not within 0 to 1 c/px) count as missing."""
-    value = np.stack([_singles(frames, f"{z}_mtf50_cpp") for z in ZONES], axis=1)
+    value, stderr = (
+        np.stack(figures, axis=1).astype(np.float32)
+        for figures in zip(*(shown_sharpness(frames, z) for z in ZONES), strict=True)
+    )
     value[~((value > 0.005) & (value < 1.0))] = np.nan
-    stderr = np.stack([_singles(frames, f"{z}_stderr_cpp") for z in ZONES], axis=1)
     stderr /= value
     stderr[~((stderr > 0) & (stderr < 5))] = np.nan
     f_number = numbers(frames, "f_number")

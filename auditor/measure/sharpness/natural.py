@@ -6,6 +6,7 @@ spectrum, so that this is the last resort, with an error to match.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from typing import Final
 
@@ -115,17 +116,27 @@ def with_texture(
     value, error = told
     if zone is None:
         mtf50 = float(np.exp(value))
-        return ZoneSharpness(mtf50, mtf50 * error, 0, "texture")
-    own, own_error = float(np.log(zone.mtf50_cpp)), zone.stderr_cpp / zone.mtf50_cpp
-    weights = np.array([own_error**-2, error**-2])
-    mtf50 = float(np.exp((weights @ np.array([own, value])) / weights.sum()))
-    spread = abs(own - value) / np.hypot(own_error, error)
-    combined = max(float(spread), 1.0) / float(np.sqrt(weights.sum()))
-    return ZoneSharpness(
-        mtf50,
-        mtf50 * combined,
-        zone.edges,
-        "both" if zone.edges else "texture",
-        zone.radial_cpp,
-        zone.tangential_cpp,
+        stderr = mtf50 * error
+        return ZoneSharpness(mtf50, stderr, 0, "texture", own_cpp=mtf50, own_stderr_cpp=stderr)
+    mtf50, stderr = _together(zone.mtf50_cpp, zone.stderr_cpp, told)
+    own, own_stderr = zone.own_cpp, zone.own_stderr_cpp
+    if own is not None and own_stderr is not None:
+        own, own_stderr = _together(own, own_stderr, told)
+    return replace(
+        zone,
+        mtf50_cpp=mtf50,
+        stderr_cpp=stderr,
+        method="both" if zone.edges else "texture",
+        own_cpp=own,
+        own_stderr_cpp=own_stderr,
     )
+
+
+def _together(mtf50: float, stderr: float, told: tuple[float, float]) -> tuple[float, float]:
+    """MTF50 of edges and its error with what a spectrum told, weighed by their errors."""
+    value, error = told
+    edges, edges_error = float(np.log(mtf50)), stderr / mtf50
+    weights = np.array([edges_error**-2, error**-2])
+    both = float(np.exp((weights @ np.array([edges, value])) / weights.sum()))
+    apart = abs(edges - value) / np.hypot(edges_error, error)
+    return both, both * max(float(apart), 1.0) / float(np.sqrt(weights.sum()))

@@ -108,9 +108,13 @@ def sharp_end_of(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> S
 
 def _lens_value(end: SharpEnd, lens: FrameLens, zone: str | None) -> tuple[float, float]:
     """ln MTF50 of the lens and its error."""
-    value, stderr = lens.value(end.told, zone)
-    stderr = float(np.hypot(stderr, end.systematic))
-    return _within_optics(value, stderr, end.settled, lens.softness.limit), stderr
+    return _finished(lens.value(end.told, zone), end, lens.softness.limit)
+
+
+def _finished(told: tuple[float, float], end: SharpEnd, limit: float) -> tuple[float, float]:
+    """A ln MTF50 within optics, and its error with what more edges would not take away."""
+    stderr = float(np.hypot(told[1], end.systematic))
+    return _within_optics(told[0], stderr, end.settled, limit), stderr
 
 
 def _within_optics(value: float, stderr: float, clean: bool, limit: float) -> float:
@@ -157,13 +161,17 @@ def _sharpness(
     end: SharpEnd, lens: FrameLens, zone: str, *directions: float | None
 ) -> ZoneSharpness:
     value, stderr = _lens_value(end, lens, zone)
-    mtf50 = float(np.exp(value))
+    own, own_stderr = _finished(lens.softness.own(end.told), end, lens.softness.limit)
+    radial, tangential = directions or (None, None)
     return ZoneSharpness(
-        mtf50,
-        mtf50 * stderr,
-        end.clean,
-        "edges" if end.settled else "both" if end.clean >= _MIN_EDGES else "texture",
-        *directions,
+        mtf50_cpp=float(np.exp(value)),
+        stderr_cpp=float(np.exp(value)) * stderr,
+        edges=end.clean,
+        method="edges" if end.settled else "both" if end.clean >= _MIN_EDGES else "texture",
+        radial_cpp=radial,
+        tangential_cpp=tangential,
+        own_cpp=float(np.exp(own)),
+        own_stderr_cpp=float(np.exp(own)) * own_stderr,
     )
 
 
