@@ -67,7 +67,8 @@ def test_lenses_and_objects_as_assumed_are_told_within_the_errors_stated(f_numbe
     fading = min(8.1 / (np.exp(-2 * limit) - 2.75), 8.0)
     axis = (*softness.AXIS, (softness.AXIS_ABERRATION[0], softness.AXIS_ABERRATION[1] * fading))
     off, held, stated = [], [], []
-    for _ in range(400):
+    frames = 1000
+    for _ in range(frames):
         shared = _drawn(softness.OBJECTS, rng)
         lens = np.full(3, _drawn(axis, rng))
         lens[1:] += [_drawn(softness.OUTER, rng) for _ in range(2)]
@@ -84,8 +85,9 @@ def test_lenses_and_objects_as_assumed_are_told_within_the_errors_stated(f_numbe
             off.append(value + 0.5 * np.log(np.exp(-2 * limit) + true))
             held.append(abs(off[-1]) < 2 * stderr)
             stated.append(stderr)
-    assert abs(np.mean(off)) < 0.02
-    assert np.mean(held) > 0.95
+    # Three standard errors of the mean, a frame's three zones counted as one: 0.025 at f/2.8.
+    assert abs(np.mean(off)) < 3 * np.std(off) / np.sqrt(frames)
+    assert np.mean(held) > 0.93
     # Errors twice as large would pass that as well: they are no larger than twice what is off.
     assert np.mean(stated) < 2 * np.std(off)
 
@@ -105,6 +107,20 @@ def test_what_is_seen_sharper_never_reads_softer(limit: float) -> None:
             value = _values(limit, _ends(base, lack, lack, lack), share)["centre"]
             assert value < last + 1e-9
             last = value
+
+
+def test_what_a_zone_shows_by_itself_assumes_nothing_of_lenses() -> None:
+    """Seven px^2 of soft objects are taken off, no more and no less however soft the rest."""
+    limit = _limit(8.0)
+    soft = Softness(1.0, limit)
+    for lack in (10.0, 20.0, 40.0, 80.0):
+        value, stderr = soft.own(_ends(limit, lack, lack, lack)["centre"])
+        assert np.exp(-2 * value) - np.exp(-2 * limit) == pytest.approx(lack - 7.0, abs=0.02)
+        assert stderr > 0.1
+    assert soft.own((limit - 0.05, 0.03))[0] == pytest.approx(limit, abs=1e-9)
+    assert Softness(0.0, limit).own((-1.5, 0.03)) == (-1.5, 0.03)
+    bare = Softness(1.0).own((np.log(0.5), 0.03))[0]
+    assert np.log(0.5) <= bare <= np.log(0.603)
 
 
 def test_softness_that_only_one_zone_shows_is_not_the_centres_lens() -> None:

@@ -27,7 +27,7 @@ _SLOPE_SD: Final = 0.3
 _BUMPS: Final = 0.3
 _SOFTNESS: Final = 3.8
 """Natural detail: power falls with frequency ** -2.2 (+- 0.3), with bumps of 30%, and its own
-softness takes as much as in `zones.scene_softness`; measured on half of a set of photographs."""
+softness as much as this (px^2); measured on half of a set of photographs."""
 _SCENE_SD: Final = 0.25
 _MIN_WINDOWS: Final = 3
 _MIN_BINS: Final = 6

@@ -43,16 +43,16 @@ _SAME: Final = (0.65, 0.90)
 """Shares of a frame's edges that show one blur, from which and up to which its objects pass for steps.
 Nine in ten of 86 photographs lay below the first; discs crowded as leaves behind 0.6 px of blur, 0.73 to
 0.87."""
-AXIS: Final = ((0.33, 0.5), (0.22, 12.0), (0.15, 60.0))
+AXIS: Final = ((0.3, 0.5), (0.22, 12.0), (0.18, 60.0))
 AXIS_ABERRATION: Final = (0.3, 5.0)
 """What the lens lacks on its axis: next to nothing; filters, finishing and a hand's tremor; missed focus
 and movement; and aberrations, of this scale at f/8 and 4 um pitch."""
 AXIS_UNKNOWN: Final = ((0.15, 2.0), (0.3, 10.0), (0.55, 60.0))
 """The same to a bare pixel, where nothing is known of the optics: diffraction and all."""
-OUTER: Final = ((0.67, 0.2), (0.33, 35.0))
+OUTER: Final = ((0.72, 0.2), (0.28, 35.0))
 """What it lacks more further out."""
-OBJECTS: Final = ((0.61, 0.2), (0.35, 4.5), (0.04, 40.0))
-OBJECTS_OF_ZONE: Final = ((0.42, 3.0), (0.53, 11.0), (0.05, 60.0))
+OBJECTS: Final = ((0.52, 0.2), (0.42, 4.5), (0.06, 40.0))
+OBJECTS_OF_ZONE: Final = ((0.42, 3.0), (0.53, 14.0), (0.05, 60.0))
 """What a frame's sharpest objects lack to steps, and a zone's more than these. The mixtures were fitted
 to 90 photographs reduced two and three times, as they were and behind a perfect lens with 0.6 and 1.2 px
 of blur besides and one whose aberrations fade, and held on 31 others."""
@@ -202,14 +202,17 @@ class FrameLens:
 
     @cached_property
     def _axis(self) -> tuple[Floats, Floats, Floats]:
-        # Aberrations fade as the aperture closes, by the square as diffraction grows.
-        fading = round(float(np.clip(_DIFFRACTION / max(self._base - _PIXEL, 0.1), *_FADING)), 1)
-        if not np.isfinite(self.softness.limit):
-            return parted(AXIS_UNKNOWN, self._objects(OBJECTS), self._base)
-        share, scale = AXIS_ABERRATION
-        return parted((*AXIS, (share, scale * fading)), self._objects(OBJECTS), self._base)
+        """Of what all zones share: its chances, and the lens's part of it (see `parted`)."""
+        lens: Mixture = AXIS_UNKNOWN
+        if np.isfinite(self.softness.limit):
+            # Aberrations fade as the aperture closes, by the square as diffraction grows.
+            diffraction = max(self._base - _PIXEL, 0.1)
+            fading = round(float(np.clip(_DIFFRACTION / diffraction, *_FADING)), 1)
+            lens = (*AXIS, (AXIS_ABERRATION[0], AXIS_ABERRATION[1] * fading))
+        return parted(lens, self._objects(OBJECTS), self._base)
 
     def _outer(self, zone: str | None) -> tuple[Floats, Floats, Floats]:
+        """The same of what is a zone's own: nothing is the lens's in the centre and the frame."""
         lens = OUTER if zone is not None and zone != ZONES[0] else ()
         return parted(lens, self._objects(OBJECTS_OF_ZONE), self._base)
 
