@@ -67,7 +67,7 @@ def test_lenses_and_objects_as_assumed_are_told_within_the_errors_stated(f_numbe
     fading = min(8.1 / (np.exp(-2 * limit) - 2.75), 8.0)
     axis = (*softness.AXIS, (softness.AXIS_ABERRATION[0], softness.AXIS_ABERRATION[1] * fading))
     off, held, stated = [], [], []
-    frames = 1000
+    frames = 2000
     for _ in range(frames):
         shared = _drawn(softness.OBJECTS, rng)
         lens = np.full(3, _drawn(axis, rng))
@@ -85,8 +85,9 @@ def test_lenses_and_objects_as_assumed_are_told_within_the_errors_stated(f_numbe
             off.append(value + 0.5 * np.log(np.exp(-2 * limit) + true))
             held.append(abs(off[-1]) < 2 * stderr)
             stated.append(stderr)
-    # Three standard errors of the mean, a frame's three zones counted as one: 0.025 at f/2.8.
-    assert abs(np.mean(off)) < 3 * np.std(off) / np.sqrt(frames)
+    # Four standard errors of the mean, a frame's three zones counted as one: 0.024 at f/2.8, where
+    # taking logarithms of means instead of means of logarithms was 0.05 off.
+    assert abs(np.mean(off)) < 4 * np.std(off) / np.sqrt(frames)
     assert np.mean(held) > 0.93
     # Errors twice as large would pass that as well: they are no larger than twice what is off.
     assert np.mean(stated) < 2 * np.std(off)
