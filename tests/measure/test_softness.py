@@ -144,8 +144,8 @@ def test_no_zone_is_needed_and_nothing_is_beyond_optics() -> None:
     limit = _limit(11.0)
     lens = FrameLens(Softness(1.0, limit), {})
     for lack in (0.0, 3.0, 300.0):
-        value, stderr = lens.value(_ends(limit, lack, 0, 0)["centre"], None)
+        value, stderr = lens.value(_ends(limit, lack, 0, 0)["centre"], "centre")
         assert value <= limit
         assert 0.02 < stderr < 0.6
     seen_beyond = (limit + 0.2, 0.05)
-    assert lens.value(seen_beyond, None)[0] == seen_beyond[0]
+    assert lens.value(seen_beyond, "centre")[0] == seen_beyond[0]

@@ -75,7 +75,7 @@ _NEAR_PIXEL: Final = 4.0
 """How gently (px^2) taking it off stops short of the bare pixel, with and without knowledge of optics."""
 _OPEN: Final = 0.6
 """Share of what a zone lacks that its own error takes in."""
-LACKS: Final = np.concatenate([np.arange(0, 30, 0.5), np.geomspace(30, 400, 50)])
+LACKS: Final = np.concatenate([np.arange(0, 16, 0.5), np.geomspace(16, 400, 40)])
 
 
 @dataclass(frozen=True)
@@ -150,10 +150,10 @@ class FrameLens:
         if softness.share > 0:
             self._told = {n: self._likelihood(end, n).sum(1) for n, end in ends.items()}
 
-    def value(self, end: End, zone: str | None) -> End:
+    def value(self, end: End, zone: str) -> End:
         """ln MTF50 of the lens and its error, given the sharp end of edges of a zone.
 
-        What the frame's other zones show is taken in; None: edges from all over the frame.
+        What the frame's other zones show is taken in.
         """
         if self.softness.share == 0:
             return end
@@ -161,7 +161,7 @@ class FrameLens:
         shared, on_axis, axis_variance = self._axis
         chance = shared.copy()
         for name, told in self._told.items():
-            if zone is not None and name != zone:
+            if name != zone:
                 chance *= told
         joint = chance[:, None] * likelihood
         joint /= joint.sum()
@@ -179,7 +179,7 @@ class FrameLens:
             mean = max(mean, end[0])
         return mean, float(np.hypot(end[1], np.sqrt(variance)))
 
-    def _likelihood(self, end: End, zone: str | None) -> Floats:
+    def _likelihood(self, end: End, zone: str) -> Floats:
         """Chance of the sharp end and of what is the zone's own, (shared lacks, own lacks)."""
         off = (min(end[0], self._limit) - self._seen) / np.hypot(end[1], _SCATTER)
         return np.asarray((np.exp(-0.5 * off * off) + _UNLIKELY) * self._outer(zone)[0])
@@ -211,9 +211,9 @@ class FrameLens:
             lens = (*AXIS, (AXIS_ABERRATION[0], AXIS_ABERRATION[1] * fading))
         return parted(lens, self._objects(OBJECTS), self._base)
 
-    def _outer(self, zone: str | None) -> tuple[Floats, Floats, Floats]:
-        """The same of what is a zone's own: nothing is the lens's in the centre and the frame."""
-        lens = OUTER if zone is not None and zone != ZONES[0] else ()
+    def _outer(self, zone: str) -> tuple[Floats, Floats, Floats]:
+        """The same of what is a zone's own: in the centre nothing of it is the lens's."""
+        lens = OUTER if zone != ZONES[0] else ()
         return parted(lens, self._objects(OBJECTS_OF_ZONE), self._base)
 
     def _objects(self, mixture: Mixture) -> Mixture:

@@ -106,7 +106,7 @@ def sharpness_and_edges(
         note = "no measurable detail: the frame is featureless, clipped or all noise"
         return _nothing(note), None
     sides = {n: side_value(edges, masks[n], lens) for n in SIDES}
-    horizontal, vertical = direction_values(edges, lens)
+    horizontal, vertical = direction_values(edges, softness)
     moved = directional_blur(edges, light.shape)
     found = [z.mtf50_cpp for z in zones.values() if z is not None]
     in_focus = max(found) > _BLURRED

@@ -106,9 +106,14 @@ def sharp_end_of(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> S
     return SharpEnd(float(told[0]), float(told[1]), count, settled)
 
 
-def _lens_value(end: SharpEnd, lens: FrameLens, zone: str | None) -> tuple[float, float]:
+def _lens_value(end: SharpEnd, lens: FrameLens, zone: str) -> tuple[float, float]:
     """ln MTF50 of the lens and its error."""
     return _finished(lens.value(end.told, zone), end, lens.softness.limit)
+
+
+def _own_value(end: SharpEnd, softness: Softness) -> tuple[float, float]:
+    """ln MTF50 that a sharp end shows by itself, and its error."""
+    return _finished(softness.own(end.told), end, softness.limit)
 
 
 def _finished(told: tuple[float, float], end: SharpEnd, limit: float) -> tuple[float, float]:
@@ -128,9 +133,7 @@ def _within_optics(value: float, stderr: float, clean: bool, limit: float) -> fl
     return held_back(value, max(stderr, _LOOSE), limit)
 
 
-def _value(
-    edges: Edges, mask: NDArray[np.bool_], lens: FrameLens, zone: str | None
-) -> float | None:
+def _value(edges: Edges, mask: NDArray[np.bool_], lens: FrameLens, zone: str) -> float | None:
     end = sharp_end_of(edges, mask, lens.softness)
     return None if end is None else float(np.exp(_lens_value(end, lens, zone)[0]))
 
@@ -161,7 +164,7 @@ def _sharpness(
     end: SharpEnd, lens: FrameLens, zone: str, *directions: float | None
 ) -> ZoneSharpness:
     value, stderr = _lens_value(end, lens, zone)
-    own, own_stderr = _finished(lens.softness.own(end.told), end, lens.softness.limit)
+    own, own_stderr = _own_value(end, lens.softness)
     radial, tangential = directions or (None, None)
     return ZoneSharpness(
         mtf50_cpp=float(np.exp(value)),
@@ -175,11 +178,14 @@ def _sharpness(
     )
 
 
-def direction_values(edges: Edges, lens: FrameLens) -> tuple[float | None, float | None]:
-    """Frame-wide MTF50 of blur along x and along y."""
+def direction_values(edges: Edges, softness: Softness) -> tuple[float | None, float | None]:
+    """Frame-wide MTF50 of blur along x and along y, as each shows by itself: their ratio tells movement,
+    which what lenses are like would only blunt."""
     along_x = np.abs(np.cos(edges.angle)) > _NARROW
     along_y = np.abs(np.sin(edges.angle)) > _NARROW
-    return _value(edges, along_x, lens, None), _value(edges, along_y, lens, None)
+    ends = (sharp_end_of(edges, along, softness) for along in (along_x, along_y))
+    x, y = (None if e is None else float(np.exp(_own_value(e, softness)[0])) for e in ends)
+    return x, y
 
 
 def local_places(edges: Edges, shape: tuple[int, int]) -> tuple[Place | None, Place | None]:
