@@ -76,10 +76,8 @@ def scenes() -> Iterator[tuple[np.ndarray, int]]:
 
 
 @pytest.mark.long
-@pytest.mark.parametrize(("blur_px", "every"), [(0.0, 1), (0.6, 2)])
-def test_photographs_show_how_the_system_changes_with_the_aperture(
-    blur_px: float, every: int
-) -> None:
+@pytest.mark.parametrize("blur_px", [0.0, 0.6])
+def test_photographs_show_how_the_system_changes_with_the_aperture(blur_px: float) -> None:
     """MTF50 at each stop over that at f/8, through a perfect lens and through one softer by 0.6 px."""
     if not DATA.is_dir():
         pytest.skip("the shared photographs are not here")
@@ -87,15 +85,13 @@ def test_photographs_show_how_the_system_changes_with_the_aperture(
     truth = np.array([true_mtf50(n, blur_px) for n in APERTURES])
     values, errors = [], []
     for number, (scene, fine) in enumerate(scenes()):
-        if number % every:
-            continue
         for f_number in APERTURES:
             light = see(scene, f_number, blur_px, blur_px, fine=fine)
             zones = measured(light, true_mtf50(f_number, 0.0), number).zones.values()
             values.append([np.nan if z is None else z.mtf50_cpp for z in zones])
             errors.append([np.nan if z is None else z.stderr_cpp for z in zones])
     value = np.array(values).reshape(-1, len(APERTURES), 3)
-    assert len(value) > 40 / every
+    assert len(value) > 40
     assert np.isfinite(value).any(2).mean(0).min() >= 0.9
     known = np.isfinite(value)
     off = np.abs(value - truth[:, None])[known]
@@ -105,7 +101,7 @@ def test_photographs_show_how_the_system_changes_with_the_aperture(
     best = np.nanmax(np.where(np.isfinite(value), value, 0), 2)
     best = best[best[:, middle] > 0]
     sharpest = np.delete(np.abs(best / best[:, middle, None] / ratio[:, 0] - 1), middle, 1)
-    # Blurred, every second one of these photographs read 17.2% at the 90th percentile, all of them 15.1.
+    # Measured in every zone: 3.8 and 13.9% sharp, 5.1 and 14.8% blurred; in the sharpest 12.2 and 16.6%.
     for error in (each, each[:, :, 0], sharpest):
         assert np.nanmedian(error) <= 0.06
         assert np.nanquantile(error, 0.9) <= (0.16 if blur_px == 0 else 0.19)
