@@ -118,8 +118,7 @@ def focus_table(
     with np.errstate(invalid="ignore"):
         usable &= (distance >= LANDSCAPE * reach) & (distance > 2 * focal / 1000)
     turn = numbers(frames, "orientation")
-    sides = {s: shown_sharpness(frames, s)[0] for s in _OPPOSITE}
-    parts_of = [shown_sharpness(frames, z)[0] for z in (*ZONES, *SIDES)]
+    shown = {place: shown_sharpness(frames, place)[0] for place in (*ZONES, *SIDES)}
     curves: dict[tuple[Any, ...], tuple[float, float]] = {}
     rows: list[dict[str, Any]] = []
     for i in _enough(np.flatnonzero(usable), lens, body).tolist():
@@ -133,9 +132,9 @@ def focus_table(
         far = _FAR.get(int(turn[i]) if np.isfinite(turn[i]) else 1, "top")
         parts = []
         for side in (far, _OPPOSITE[far]):
-            value = sides[side][i]
+            value = shown[side][i]
             parts.append(float(np.log(value)) - usual if value > 0.005 else np.nan)
-        seen = [float(p[i]) for p in parts_of if p[i] > 0.005]
+        seen = [float(p[i]) for p in shown.values() if p[i] > 0.005]
         parts.append(float(np.log(max(seen))) - usual if seen else np.nan)
         rows.append(
             dict(zip(names, [

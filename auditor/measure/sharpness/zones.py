@@ -150,8 +150,8 @@ def zone_value(
     h, w = shape
     bearing = np.arctan2(edges.y - (h - 1) / 2, edges.x - (w - 1) / 2)
     facing = (np.abs(np.cos(edges.angle - bearing)), np.abs(np.sin(edges.angle - bearing)))
-    directions = (_value(edges, mask & (f > _NARROW), lens, zone) for f in facing)
-    return _sharpness(end, lens, zone, *directions)
+    radial, tangential = (_value(edges, mask & (f > _NARROW), lens, zone) for f in facing)
+    return _sharpness(end, lens, zone, radial, tangential)
 
 
 def side_value(edges: Edges, mask: NDArray[np.bool_], lens: FrameLens) -> ZoneSharpness | None:
@@ -161,11 +161,14 @@ def side_value(edges: Edges, mask: NDArray[np.bool_], lens: FrameLens) -> ZoneSh
 
 
 def _sharpness(
-    end: SharpEnd, lens: FrameLens, zone: str, *directions: float | None
+    end: SharpEnd,
+    lens: FrameLens,
+    zone: str,
+    radial: float | None = None,
+    tangential: float | None = None,
 ) -> ZoneSharpness:
     value, stderr = _lens_value(end, lens, zone)
     own, own_stderr = _own_value(end, lens.softness)
-    radial, tangential = directions or (None, None)
     return ZoneSharpness(
         mtf50_cpp=float(np.exp(value)),
         stderr_cpp=float(np.exp(value)) * stderr,
