@@ -58,8 +58,8 @@ def of_picture(picture: Picture, limit: float, give_back: bool = True) -> Edges:
 def test_a_coded_edge_reads_nearly_as_before_coding(
     height: float, quality: int, f_number: float
 ) -> None:
-    """Against the same pixels before coding. Near half of the loss is left at most; at f/11 it is
-    small, follows no simple law and is hardly touched."""
+    """Against the same pixels before coding. Two fifths of the loss are left at most; at f/11, where it
+    is small and passes for another shape of blur in part, no more than seven tenths."""
     limit = true_mtf50(f_number, 0.0)
     light = see(edges_aslant(height, 5), f_number, fine=FINE)
     code = encoded(exposed(light, 100_000, np.random.default_rng(6)))
@@ -68,8 +68,24 @@ def test_a_coded_edge_reads_nearly_as_before_coding(
     lost = before - np.median(of_picture(coded, limit, give_back=False).log_mtf50)
     left = before - np.median(of_picture(coded, limit).log_mtf50)
     assert before == pytest.approx(np.log(limit), abs=0.02)
-    assert left < (0.5 if f_number < 8 else 1.0) * lost + 0.01
+    assert left < (0.4 if f_number < 8 else 0.7) * lost + 0.01
     assert left > -0.02
+
+
+@pytest.mark.parametrize("steps", [[12] * 64, [2] * 20 + [12] * 44])
+def test_tables_that_no_standard_prints_are_gone_by(steps: list[int]) -> None:
+    """Flat, and with an end of fine detail: cameras write tables of their own."""
+    limit = true_mtf50(4.0, 0.0)
+    light = see(edges_aslant(45.0, 9), 4.0, fine=FINE)
+    code = encoded(exposed(light, 100_000, np.random.default_rng(10)))
+    out = io.BytesIO()
+    Image.fromarray(code).save(out, "JPEG", qtables=[steps])
+    coded = decode(out.getvalue(), "own.jpg")
+    before = np.median(of_picture(Picture(code), limit).log_mtf50)
+    lost = before - np.median(of_picture(coded, limit, give_back=False).log_mtf50)
+    left = before - np.median(of_picture(coded, limit).log_mtf50)
+    assert lost > 0.05
+    assert -0.02 < left < 0.4 * lost + 0.01
 
 
 def test_noise_wider_than_the_steps_carries_an_edge_through() -> None:

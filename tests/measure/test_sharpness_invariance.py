@@ -104,9 +104,9 @@ def _changes(scene: SceneSpectrum, stop: float, seed: int) -> Iterator[tuple[str
 
 @pytest.mark.long
 def test_files_of_a_turned_or_darker_scene_read_the_same() -> None:
-    """Turned, then coded anew: all within 3%. Half the light: 97 in 100 and none beyond 5%, for at
-    quality 95 the coding takes more of a darker edge, edges that lie alike in the grid of blocks lose
-    alike, and the noise is another's."""
+    """Turned, then coded anew: all within 3%. Half the light: 98 in 100 and none beyond 5%, for at
+    quality 95 the coding takes more of a darker edge than can be given back to each, and the noise is
+    another's."""
     found: dict[str, list[float]] = {}
     for seed in (411, 412):
         scenes = [polygon_spectrum(seed, 797, 1203)]
@@ -119,5 +119,5 @@ def test_files_of_a_turned_or_darker_scene_read_the_same() -> None:
     turned = np.concatenate(list(found.values()))
     assert np.mean(turned < 0.03) > 0.995
     assert turned.max() < 0.04
-    assert np.mean(half < 0.03) >= 0.97
+    assert np.mean(half < 0.03) >= 0.98
     assert half.max() < 0.05

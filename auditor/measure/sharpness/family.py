@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from auditor import optics
 
-__all__ = ["BIN_PX", "HALF_PX", "OFFSETS", "EdgeFamily", "edge_family", "family_mtf"]
+__all__ = ["BIN_PX", "HALF_PX", "OFFSETS", "EdgeFamily", "edge_family", "family_mtf", "half_width"]
 
 Floats = NDArray[np.float64]
 
@@ -82,3 +82,8 @@ def edge_family() -> EdgeFamily:
     line = 2 * step * mtf @ np.cos(phase)
     edge = 0.5 + 2 * step * (mtf / (2 * np.pi * freq)) @ np.sin(phase)
     return EdgeFamily(_MTF50, _SHARES, edge, line)
+
+
+def half_width(log_mtf50: Floats) -> Floats:
+    """Window (px to either side) that holds the foot of a profile of this blur and little around it."""
+    return np.clip(1.5 + 1.15 / np.exp(log_mtf50), 4.0, HALF_PX - 1.0)

@@ -104,7 +104,8 @@ def _window_power(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> tup
     patch = fill_green(patch, valid)
     mean = patch.mean((1, 2))
     patch = (patch - mean[:, None, None]) * taper
-    power = np.abs(scipy.fft.rfft2(patch, axes=(1, 2))) ** 2
+    spectrum = scipy.fft.rfft2(patch, axes=(1, 2))
+    power = spectrum.real**2 + spectrum.imag**2
     if valid is not None:
         power /= _fill_gain()
     return (power.reshape(len(y), -1) @ rings).astype(float), mean.astype(float)
