@@ -113,3 +113,13 @@ def test_steps_are_those_the_file_states() -> None:
 def test_a_damaged_table_leaves_the_picture_measured_without_it() -> None:
     data = jpeg(np.full((64, 64), 128, np.uint8), 50)
     assert luma_steps(data[:30]) is None
+
+
+def test_a_table_with_a_step_of_nothing_takes_nothing() -> None:
+    """The standard allows none of 0, damaged files hold some."""
+    code = encoded(
+        exposed(see(edges_aslant(60.0, 7), 5.6, fine=FINE), 9_000, np.random.default_rng(1))
+    )
+    edges = of_picture(Picture(code, luma_steps=np.zeros((8, 8))), true_mtf50(5.6, 0.0))
+    plain = of_picture(Picture(code), true_mtf50(5.6, 0.0))
+    np.testing.assert_allclose(edges.log_mtf50, plain.log_mtf50, atol=0.01)

@@ -82,7 +82,7 @@ class Coding:
     """Steps of a JPEG's luma, with the way from light back to code values."""
 
     def __init__(self, steps: Floats, picture: Picture) -> None:
-        self._steps = steps.astype(np.float32)
+        self._steps = np.maximum(steps, 1).astype(np.float32)
         self._picture = picture
 
     @cached_property
