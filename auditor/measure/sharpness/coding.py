@@ -10,7 +10,6 @@ that does to a fit of its blur is what was taken.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache, cached_property
 from typing import Final
 
@@ -19,10 +18,11 @@ from numpy.typing import NDArray
 
 from auditor.measure.cosine import EIGHT
 from auditor.measure.picture import Picture
+from auditor.measure.sharpness.edges import Edges
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family, half_width
 from auditor.measure.sharpness.light import Light
 
-__all__ = ["Coding", "Step", "coding_of"]
+__all__ = ["Coding", "coding_of"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -49,22 +49,6 @@ _CARRIED: Final = 0.5
 and with so much beside the widest step nothing is lost."""
 
 
-@dataclass(frozen=True)
-class Step:
-    """Where edges lie and what they are, arrays (n,): as in `Edges`."""
-
-    y: Floats
-    x: Floats
-    angle: Floats
-    base: Floats
-    step: Floats
-    noise: Floats
-
-    def take(self, index: NDArray[np.bool_]) -> Step:
-        """The edges of a mask."""
-        return Step(*(getattr(self, name)[index] for name in self.__dataclass_fields__))
-
-
 @cache
 def _profiles() -> tuple[Singles, Singles, Floats]:
     """Of the family's levels, diffraction and Gaussian in equal parts: profiles (levels, bins), the
@@ -89,14 +73,14 @@ class Coding:
     def _light(self) -> Floats:
         return self._picture.linear(np.arange(256, dtype=np.uint8)).astype(float)
 
-    def loss(self, log_mtf50: Floats, edges: Step) -> Floats:
+    def _codes(self, light: Floats) -> Floats:
+        return np.interp(light, self._light, np.arange(256.0))
+
+    def loss(self, log_mtf50: Floats, edges: Edges) -> Floats:
         """How much of ln MTF50 the coding took of each edge, (n,)."""
         out = np.zeros(len(log_mtf50))
-        low, high = (
-            np.interp(p, self._light, np.arange(256.0))
-            for p in (edges.base, edges.base + edges.step)
-        )
-        height = np.maximum(high - low, _LEAST_STEP)
+        height = self._codes(edges.base + edges.step) - self._codes(edges.base)
+        height = np.maximum(height, _LEAST_STEP)
         grain = edges.noise * height / np.maximum(edges.step, 1e-9)
         hit = grain < _CARRIED * self._steps.max()
         if hit.any():
@@ -105,13 +89,13 @@ class Coding:
             out[hit] = np.clip(taken / (1 + np.abs(taken) / most), -_KNOWN, _KNOWN)
         return out
 
-    def _change(self, log_mtf50: Floats, edges: Step, grain: Floats) -> Floats:
+    def _change(self, log_mtf50: Floats, edges: Edges, grain: Floats) -> Floats:
         """What a fit of blur to lone edges loses of ln MTF50, with noise of `grain` code values."""
         profile, terms, levels = _profiles()
         at = np.round((log_mtf50 - levels[0]) / (levels[1] - levels[0])).astype(int)
         at = np.clip(at, 0, len(levels) - 1)
         light = edges.base[:, None] + edges.step[:, None] * profile[at]
-        code = np.interp(light, self._light, np.arange(256.0)).astype(np.float32)
+        code = self._codes(light).astype(np.float32)
         noise = np.maximum(grain[:, None, None] / self._steps, _LEAST_NOISE).astype(np.float32)
         bins, inside = _drawn(edges, half_width(log_mtf50))
         lost = self._taken(np.take(code, bins), noise)
@@ -141,7 +125,7 @@ class Coding:
         return np.asarray(_MATRIX.T @ lost @ _MATRIX)
 
 
-def _drawn(edges: Step, reach: Floats) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
+def _drawn(edges: Edges, reach: Floats) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
     """For the pixels of the blocks about each edge, (n, side, side): which bin of its profile each is
     (numbered through all edges), and whether a fit of `reach` px to either side would use it."""
     first = [8 * np.round((p + 0.5 - _SIDE / 2) / 8) for p in (edges.y, edges.x)]

@@ -8,19 +8,18 @@ edge), and the profile is fitted with the family of plausible systems.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.sharpness.coding import Coding, Step
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family, half_width
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.profiles import ProfileFit, RoughFit, fit_profiles, rough_fit
-from auditor.measure.sharpness.shares import SHARES, settle
+from auditor.measure.sharpness.shares import SHARES
 
-__all__ = ["PATCH_PX", "Edges", "Lines", "measure_edges", "settled"]
+__all__ = ["CLEAN_MISFIT", "PATCH_PX", "Edges", "Lines", "measure_edges"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -31,18 +30,12 @@ _FIRST_PX: Final = 19
 _BINS: Final = len(OFFSETS)
 _MIN_SNR: Final = 2.0
 _MIN_STEP: Final = 0.01
-_CLEAN_MISFIT: Final = 0.05
+CLEAN_MISFIT: Final = 0.05
 """Root mean square of what the fit leaves, as a share of the step, up to which an edge is clean."""
 _MAX_MISFIT: Final = 0.12
 _HOPELESS: Final = 0.2
 """The same against a first, rough line: beyond it fewer than one in a hundred turns out clean."""
-_MISFIT_ERROR: Final = 2.0
-"""Error of ln MTF50 per unit of misfit above half of a clean edge's."""
-_LOSS_ERROR: Final = 0.2
-"""Error of what JPEG took, over the square root of it: scatter of 19,000 edges about their state before
-coding."""
 _MODEL_ERROR: Final = 0.003
-_MAX_STDERR: Final = 0.5
 _PLATEAU_STEP: Final = 0.02
 _CORE_PX: Final = 7.0
 """Half length along the edge that is always used."""
@@ -433,26 +426,8 @@ def _judge(
         noise,
         fit.chi2,
         over / np.maximum(fit.step, 1e-9),
-        relative < _CLEAN_MISFIT,
+        relative < CLEAN_MISFIT,
         fit.by_share,
         relative,
     )
     return edges.take(good)
-
-
-def settled(edges: Edges, limit: float = np.inf, coding: Coding | None = None) -> Edges:
-    """All edges of a frame with value and error under the frame's own share of diffraction.
-
-    `limit` is ln MTF50 of a perfect lens at the frame's settings, infinite where unknown; `coding`
-    gives back what JPEG took. Edges of which nothing is known are left out.
-    """
-    mean, stderr = settle(edges.by_share, edges.clean, limit)
-    stderr = np.hypot(stderr, _MISFIT_ERROR * np.maximum(edges.misfit - _CLEAN_MISFIT / 2, 0))
-    if coding is not None:
-        # Only of clean ones: the texture about the others carries them through.
-        at = np.flatnonzero(edges.clean)
-        e = edges.take(at)
-        lost = np.zeros(len(mean))
-        lost[at] = coding.loss(mean[at], Step(e.y, e.x, e.angle, e.base, e.step, e.noise))
-        mean, stderr = mean + lost, np.hypot(stderr, _LOSS_ERROR * np.sqrt(np.abs(lost)))
-    return replace(edges, log_mtf50=mean, stderr=stderr).take(stderr < _MAX_STDERR)

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.coding import coding_of
 from auditor.measure.sharpness.directions import directional_blur
-from auditor.measure.sharpness.edges import Edges, measure_edges, settled
+from auditor.measure.sharpness.edges import Edges, measure_edges
 from auditor.measure.sharpness.focus import out_of_focus
 from auditor.measure.sharpness.light import Light, light_of
 from auditor.measure.sharpness.natural import with_texture
 from auditor.measure.sharpness.places import edge_map, radius_of, zone_of
+from auditor.measure.sharpness.settled import settled
 from auditor.measure.sharpness.softness import FrameLens, scene_softness
 from auditor.measure.sharpness.texture import FrameSpectra, frame_spectra
 from auditor.measure.sharpness.zones import (
