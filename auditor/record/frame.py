@@ -101,8 +101,9 @@ class ZoneSharpness:
     """System MTF50 of one zone in cycles per pixel of the file, as its in-focus edges show it.
 
     `mtf50_cpp` is the best that can be said of this frame, from all of its zones and from what lenses
-    are like. Pooled over frames, what is assumed of lenses would count once for each of them: for that
-    there is `own_cpp`, which the zone shows by itself.
+    are like; it and its error are not-a-number where nothing in the frame is in focus, so that lens and
+    objects can't be told apart. Pooled over frames, what is assumed of lenses would count once for each
+    of them: for that there is `own_cpp`, which the zone shows by itself.
     """
 
     mtf50_cpp: float

@@ -68,7 +68,7 @@ def _sharpness_row(s: Sharpness, row: dict[str, Any]) -> None:
     for zone, z in (*s.zones.items(), *s.sides.items()):
         if z is not None:
             for name in ZoneSharpness.__slots__:
-                row[f"{zone}_{name}"] = getattr(z, name)
+                row[f"{zone}_{name}"] = _plain(getattr(z, name))
     row |= {name: getattr(s, name) for name in _SHARPNESS}
     row["sharpness_note"] = s.note
     for zone, spectrum in s.spectra.items():

@@ -10,8 +10,9 @@ from validate_sharpness import PITCH_UM, jpeg, polygon_spectrum
 from auditor import optics
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness import measure_sharpness
-from auditor.measure.sharpness.focus import out_of_focus
+from auditor.measure.sharpness.focus import nothing_in_focus, out_of_focus
 from auditor.measure.sharpness.sharp_end import sharp_end
+from auditor.measure.sharpness.softness import Softness
 from auditor.record import ZONES, Sharpness
 
 
@@ -48,7 +49,7 @@ def test_a_poor_corner_at_full_aperture_stays() -> None:
     assert found.zones["corner"].mtf50_cpp == pytest.approx(truth, rel=0.05)
 
 
-def test_a_frame_soft_all_over_stays_measured() -> None:
+def test_steps_soft_all_over_stay_measured() -> None:
     found = _frame(8.0, inner_px=1.5, outer_px=1.5, split=0.5, seed=303)
     truth = float(optics.mtf50(8.0, PITCH_UM, 1.5))
     for name in ZONES:
@@ -67,6 +68,23 @@ def test_a_corner_is_believed_soft_the_less_the_smaller_the_aperture() -> None:
     assert out_of_focus(_seen(0.13, 0.12, 0.043), ln(0.13)) == {"corner"}
     assert not out_of_focus(_seen(0.45, 0.30, 0.15))
     assert out_of_focus(_seen(0.45, 0.30, 0.10)) == {"corner"}
+
+
+@pytest.mark.parametrize("f_number", [2.8, 5.6, 11.0, 22.0])
+def test_soft_objects_all_softer_by_a_pixels_blur_are_not_in_focus(f_number: float) -> None:
+    """By the closed form; a Gaussian of one pixel adds about (1 / 0.187)^2 to 1 / MTF50^2."""
+    limit = float(np.log(optics.mtf50(f_number, PITCH_UM)))
+    frames = {px: _seen(*3 * [float(optics.mtf50(f_number, PITCH_UM, px))]) for px in (0.7, 1.5)}
+    assert nothing_in_focus(frames[1.5], Softness(1.0, limit))
+    assert not nothing_in_focus(frames[0.7], Softness(1.0, limit))
+    # One zone in focus, true steps, optics not known, or a figure not sure: nothing is claimed.
+    sharp = frames[1.5] | {"middle": (0.9 * float(np.exp(limit)), 0.01)}
+    assert not nothing_in_focus(sharp, Softness(1.0, limit))
+    assert not nothing_in_focus(frames[1.5], Softness(0.0, limit))
+    assert not nothing_in_focus(frames[1.5], Softness(1.0))
+    unsure = {n: (v, 1.5 * v) for n, (v, _) in frames[1.5].items()}
+    assert not nothing_in_focus(unsure, Softness(1.0, limit))
+    assert not nothing_in_focus({}, Softness(1.0, limit))
 
 
 def test_an_unsure_corner_does_not_speak_against_the_centre() -> None:

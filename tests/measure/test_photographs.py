@@ -15,7 +15,7 @@ from PIL import Image, UnidentifiedImageError
 
 from auditor.measure.decode import decode
 from auditor.measure.sharpness import measure_sharpness
-from auditor.record import Sharpness
+from auditor.record import FrameRecord, Sharpness, row_to_object, to_row
 
 FULL_E = 20_000
 BUNDLED = (
@@ -57,6 +57,30 @@ def test_blur_of_crowded_steps_is_not_taken_for_soft_objects(smallest_px: float)
         errors += [z.mtf50_cpp / true_mtf50(f_number, 0.6) - 1 for z in zones if z is not None]
     assert len(errors) == 9
     assert np.max(np.abs(errors)) < 0.12
+
+
+@pytest.mark.parametrize("name", ["astronaut.png", "motorcycle_left.png"])
+def test_a_photograph_that_missed_focus_says_so(name: str) -> None:
+    """Where nothing is in focus the lens has no figure; what is seen stands beside, as the closed form
+    of diffraction, pixel and missed focus has it."""
+    with Image.open(BUNDLED[0] / name) as picture:
+        scene = linear(np.asarray(picture.convert("L"), np.float32) / 255)
+    limit = true_mtf50(8.0, 0.0)
+    sharp, missed = (measured(see(scene, 8.0, px, px, fine=1), limit, 3) for px in (0.0, 1.5))
+    assert sharp.in_focus
+    assert sharp.note is None
+    assert not missed.in_focus
+    assert missed.note is not None
+    assert "nothing is in focus" in missed.note
+    for zone in missed.zones.values():
+        assert zone is not None
+        assert np.isnan(zone.mtf50_cpp)
+        assert zone.own_cpp == pytest.approx(true_mtf50(8.0, 1.5), rel=0.1)
+    row = to_row(FrameRecord("missed.jpg", sharpness=missed))
+    assert row["centre_mtf50_cpp"] is None
+    told = row_to_object(row)["sharpness"]
+    assert told["centre"] is None
+    assert told["in_focus"] is False
 
 
 def scenes() -> Iterator[tuple[np.ndarray, int]]:

@@ -1,8 +1,10 @@
-"""Zones in which nothing is in focus: softer than the rest of the frame by more than lenses make.
+"""Zones and frames in which nothing is in focus.
 
 A lens is sharpest near its axis. A centre softer than the corners, or a corner softer than any lens
 leaves it at this aperture, shows a distance out of focus, or an empty wall, and says nothing of the
-lens. The frame's sharpest zone always stays: a frame soft all over is soft.
+lens. The frame's sharpest zone stays, whatever the others show. Whether anything in the frame is in
+focus is another question: true steps that are soft all over show the system's blur, but among soft
+objects far behind what optics allow nothing tells whose the softness is.
 """
 
 from __future__ import annotations
@@ -12,9 +14,11 @@ from typing import Final
 
 import numpy as np
 
+from auditor.measure.sharpness.softness import Softness
+from auditor.optics import blur_sigma_for_mtf50
 from auditor.record import ZONES
 
-__all__ = ["out_of_focus"]
+__all__ = ["nothing_in_focus", "out_of_focus"]
 
 Seen = tuple[float, float]
 """MTF50 of what is sharpest in a zone, objects' softness and all, and its standard error (c/px)."""
@@ -31,6 +35,19 @@ _OUTWARD_AT: Final = (0.6, 0.25)
 """The least share of the frame's sharpest zone that a poor lens leaves a zone: where the aperture is
 unknown, and where diffraction and pixel allow 0.13 (f/22 at 4 um pitch) to 0.49 c/px (f/2.8).
 Aberrations fade as the aperture closes. Common practice, no source."""
+_LACK_PX2: Final = float(blur_sigma_for_mtf50(1.0)) ** -2
+"""What a Gaussian blur of one pixel adds to 1 / MTF50^2, whatever the aperture. Where a lens is sharpest
+it lacks less, even wide open (common practice, no source)."""
+_SOFT: Final = 0.5
+"""How surely a frame's objects must be soft before its softness may be theirs."""
+
+
+def nothing_in_focus(seen: Mapping[str, Seen], softness: Softness) -> bool:
+    """Whether not even the sharpest zone of a frame of soft objects shows anything in focus."""
+    if softness.share < _SOFT or not np.isfinite(softness.limit):
+        return False
+    sharpest = max((mtf50 + stderr for mtf50, stderr in seen.values()), default=np.inf)
+    return bool(sharpest**-2 - np.exp(-2 * softness.limit) > _LACK_PX2)
 
 
 def out_of_focus(seen: Mapping[str, Seen], limit: float = np.inf) -> set[str]:

@@ -12,7 +12,7 @@ from auditor.measure.picture import Picture
 from auditor.measure.sharpness.coding import coding_of
 from auditor.measure.sharpness.directions import directional_blur
 from auditor.measure.sharpness.edges import Edges, measure_edges
-from auditor.measure.sharpness.focus import out_of_focus
+from auditor.measure.sharpness.focus import nothing_in_focus, out_of_focus
 from auditor.measure.sharpness.light import Light, light_of
 from auditor.measure.sharpness.natural import with_texture
 from auditor.measure.sharpness.places import edge_map, radius_of, zone_of
@@ -25,6 +25,7 @@ from auditor.measure.sharpness.zones import (
     local_places,
     sharp_end_of,
     side_value,
+    untold,
     zone_masks,
     zone_value,
 )
@@ -102,15 +103,16 @@ def sharpness_and_edges(
     spectra = frame_spectra(light, finder.small, finder.factor)
     ends = {name: sharp_end_of(edges, masks[name], softness) for name in ZONES}
     lens = FrameLens(softness, {n: e.told for n, e in ends.items() if e is not None})
-    zones = _zones(edges, masks, light.shape, ends, lens, spectra)
+    zones, unfocused = _zones(edges, masks, light.shape, ends, lens, spectra)
     if all(z is None for z in zones.values()):
         note = "no measurable detail: the frame is featureless, clipped or all noise"
         return _nothing(note), None
     sides = {n: side_value(edges, masks[n], lens) for n in SIDES}
+    if unfocused:
+        zones, sides = ({n: z and untold(z) for n, z in p.items()} for p in (zones, sides))
     horizontal, vertical = direction_values(edges, softness)
     moved = directional_blur(edges, light.shape)
-    found = [z.mtf50_cpp for z in zones.values() if z is not None]
-    in_focus = max(found) > _BLURRED
+    in_focus = any(z is not None and z.mtf50_cpp > _BLURRED for z in zones.values())
     sharpest, weakest = local_places(edges, light.shape)
     sharpness = Sharpness(
         zones,
@@ -141,8 +143,9 @@ def _zones(
     ends: Mapping[str, SharpEnd | None],
     lens: FrameLens,
     spectra: FrameSpectra,
-) -> dict[str, ZoneSharpness | None]:
-    """The lens's sharpness in each zone, by edges and texture; None where nothing is in focus."""
+) -> tuple[dict[str, ZoneSharpness | None], bool]:
+    """The lens's sharpness in each zone, by edges and texture, None where nothing is in focus; and whether
+    nothing in the frame is."""
     zones: dict[str, ZoneSharpness | None] = {}
     seen: dict[str, tuple[float, float]] = {}
     for name, end in ends.items():
@@ -155,7 +158,8 @@ def _zones(
             seen[name] = end.seen
         elif zone is not None:
             seen[name] = zone.mtf50_cpp, zone.stderr_cpp
-    return zones | dict.fromkeys(out_of_focus(seen, lens.softness.limit))
+    zones |= dict.fromkeys(out_of_focus(seen, lens.softness.limit))
+    return zones, nothing_in_focus(seen, lens.softness)
 
 
 def _clean(edges: Edges, light: Light) -> list[int]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -21,6 +21,7 @@ __all__ = [
     "local_places",
     "sharp_end_of",
     "side_value",
+    "untold",
     "zone_masks",
     "zone_value",
 ]
@@ -178,6 +179,14 @@ def _sharpness(
         tangential_cpp=tangential,
         own_cpp=float(np.exp(own)),
         own_stderr_cpp=float(np.exp(own)) * own_stderr,
+    )
+
+
+def untold(zone: ZoneSharpness) -> ZoneSharpness:
+    """A zone with what it shows by itself, but without a figure for the lens."""
+    nothing = float("nan")
+    return replace(
+        zone, mtf50_cpp=nothing, stderr_cpp=nothing, radial_cpp=None, tangential_cpp=None
     )
 
 
