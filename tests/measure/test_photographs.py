@@ -125,7 +125,7 @@ def test_photographs_show_how_the_system_changes_with_the_aperture(blur_px: floa
     best = np.nanmax(np.where(np.isfinite(value), value, 0), 2)
     best = best[best[:, middle] > 0]
     sharpest = np.delete(np.abs(best / best[:, middle, None] / ratio[:, 0] - 1), middle, 1)
-    # Measured in every zone: 3.8 and 13.9% sharp, 5.1 and 14.8% blurred; in the sharpest 12.2 and 16.6%.
+    # Measured in every zone: 3.8 and 13.2% sharp, 4.8 and 13.9% blurred; in the sharpest 12.3 and 15.9%.
     for error in (each, each[:, :, 0], sharpest):
         assert np.nanmedian(error) <= 0.06
-        assert np.nanquantile(error, 0.9) <= (0.16 if blur_px == 0 else 0.19)
+        assert np.nanquantile(error, 0.9) <= (0.15 if blur_px == 0 else 0.17)

@@ -23,7 +23,9 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
 _SCATTER: Final = 0.03
-"""Scatter of sound edges beyond their noise (ln MTF50)."""
+_STEP_SCATTER: Final = 0.05
+"""Scatter of sound edges beyond their noise (ln MTF50); and of true steps, where coding takes from each
+what it happens to: so many edges count about alike, and none decides."""
 _UNDERSTATED: Final = 1.15
 """Real errors over stated ones, from edges of rendered landscapes on the sharp side of the truth."""
 _SHARED: Final = 0.01
@@ -76,17 +78,20 @@ def _tables() -> tuple[Singles, Singles]:
     return spike.astype(np.float32), np.array(tail, np.float32)
 
 
-def edge_noise(stderr: Floats) -> Floats:
+def edge_noise(stderr: Floats, soft: float = 1.0) -> Floats:
     """What edges of one blur really scatter by (ln MTF50), from the errors stated for them."""
-    return np.hypot(_UNDERSTATED * stderr, _SCATTER)
+    return np.hypot(_UNDERSTATED * stderr, _STEP_SCATTER + (_SCATTER - _STEP_SCATTER) * soft)
 
 
-def sharp_end(value: Floats, stderr: Floats, limit: float = np.inf) -> tuple[float, float]:
+def sharp_end(
+    value: Floats, stderr: Floats, limit: float = np.inf, soft: float = 1.0
+) -> tuple[float, float]:
     """The lens's ln MTF50 and its standard error from the edges' values and errors, (n,), n >= 1.
 
-    `limit` is ln MTF50 of a perfect lens at the frame's settings, infinite where unknown.
+    `limit` is ln MTF50 of a perfect lens at the frame's settings, infinite where unknown; `soft` how
+    surely the frame's objects are no true steps (0 to 1).
     """
-    noise = edge_noise(stderr)
+    noise = edge_noise(stderr, soft)
     row = np.clip(np.searchsorted(_NOISES, noise), 0, len(_NOISES) - 1)
     top = float(np.max(value)) + 0.1
     fifth = len(value) // 5

@@ -102,7 +102,8 @@ def sharp_end_of(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> S
     told = np.zeros(2)
     for share, used in ((1 - all_of_them, clean), (all_of_them, mask)):
         if share > 0:
-            found = sharp_end(edges.log_mtf50[used], edges.stderr[used], softness.limit)
+            value, stderr = edges.log_mtf50[used], edges.stderr[used]
+            found = sharp_end(value, stderr, softness.limit, softness.share)
             told += share * np.array(found)
     return SharpEnd(float(told[0]), float(told[1]), count, settled)
 
