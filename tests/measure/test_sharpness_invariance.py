@@ -121,3 +121,26 @@ def test_files_of_a_turned_or_darker_scene_read_the_same() -> None:
     assert turned.max() < 0.04
     assert np.mean(half < 0.03) >= 0.98
     assert half.max() < 0.05
+
+
+@pytest.mark.long
+def test_half_the_light_changes_no_zone_by_as_much_as_three_percent() -> None:
+    """In the mean of four exposures each, so that what one frame's noise adds is not counted."""
+    found = []
+    for name in ("polygons", *PLACES):
+        scene = (
+            polygon_spectrum(413, 797, 1203)
+            if name == "polygons"
+            else place_spectrum(name, 413, 797, 1203)
+        )
+        for stop in (2.8, 5.6, 11.0):
+            limit = float(optics.mtf50(stop, PITCH_UM))
+            means = []
+            for exposure, first in ((1.0, 500), (0.5, 600)):
+                files = [_coded(_developed(scene, stop, exposure, first + k)) for k in range(4)]
+                frames = [measure_sharpness(f, limit).zones.values() for f in files]
+                mtf50 = [[np.nan if z is None else z.mtf50_cpp for z in zones] for zones in frames]
+                means.append(np.mean(mtf50, axis=0))
+            found += list(np.abs(means[1] / means[0] - 1))
+    assert len(found) == 63
+    assert max(found) < 0.03
