@@ -74,6 +74,12 @@ def test_the_same_pixels_turned_read_the_same(shape: tuple[int, int], turn: str)
         assert other.mtf50_cpp == pytest.approx(zone.mtf50_cpp, rel=0.005)
 
 
+def _scenes(seed: int) -> Iterator[SceneSpectrum]:
+    yield polygon_spectrum(seed, 797, 1203)
+    for place in PLACES:
+        yield place_spectrum(place, seed, 797, 1203)
+
+
 def _developed(scene: SceneSpectrum, stop: float, exposure: float, seed: int) -> np.ndarray:
     sensor = Sensor(full_well_e=20_000)
     look = Optics(stop, PITCH_UM)
@@ -109,9 +115,7 @@ def test_files_of_a_turned_or_darker_scene_read_the_same() -> None:
     another's."""
     found: dict[str, list[float]] = {}
     for seed in (411, 412):
-        scenes = [polygon_spectrum(seed, 797, 1203)]
-        scenes += [place_spectrum(place, seed, 797, 1203) for place in PLACES]
-        for scene in scenes:
+        for scene in _scenes(seed):
             for stop in (2.8, 5.6, 11.0):
                 for name, change in _changes(scene, stop, seed):
                     found.setdefault(name, []).append(change)
@@ -127,12 +131,7 @@ def test_files_of_a_turned_or_darker_scene_read_the_same() -> None:
 def test_half_the_light_changes_no_zone_by_as_much_as_three_percent() -> None:
     """In the mean of four exposures each, so that what one frame's noise adds is not counted."""
     found = []
-    for name in ("polygons", *PLACES):
-        scene = (
-            polygon_spectrum(413, 797, 1203)
-            if name == "polygons"
-            else place_spectrum(name, 413, 797, 1203)
-        )
+    for scene in _scenes(413):
         for stop in (2.8, 5.6, 11.0):
             limit = float(optics.mtf50(stop, PITCH_UM))
             means = []

@@ -112,7 +112,8 @@ def sharpness_and_edges(
         zones, sides = ({n: z and untold(z) for n, z in p.items()} for p in (zones, sides))
     horizontal, vertical = direction_values(edges, softness)
     moved = directional_blur(edges, light.shape)
-    in_focus = any(z is not None and z.mtf50_cpp > _BLURRED for z in zones.values())
+    shown = [z.mtf50_cpp for z in zones.values() if z is not None]
+    in_focus = not unfocused and max(shown) > _BLURRED
     sharpest, weakest = local_places(edges, light.shape)
     sharpness = Sharpness(
         zones,
