@@ -7,6 +7,7 @@ and missing in the table, never 0.
 
 from auditor.record.columns import COLUMNS, PICTURE_COLUMNS, Column, tone_column
 from auditor.record.frame import (
+    DIRECTIONS,
     SIDES,
     SIGNAL_BIN_EDGES,
     SITE_COLOURS,
@@ -28,6 +29,7 @@ from auditor.record.rows import row_to_object, to_row
 
 __all__ = [
     "COLUMNS",
+    "DIRECTIONS",
     "PICTURE_COLUMNS",
     "SIDES",
     "SIGNAL_BIN_EDGES",

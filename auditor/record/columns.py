@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from auditor.record.frame import (
+    DIRECTIONS,
     SIDES,
     SIGNAL_BIN_EDGES,
     SITE_COLOURS,
@@ -61,15 +62,11 @@ def _columns() -> tuple[Column, ...]:
             Column(f"{zone}_seen_stderr_cpp", "float", "the measurement's part of the error, c/px"),
         ]
     out += [
-        Column("horizontal_cpp", "float", "MTF50 along x over the frame"),
-        Column("vertical_cpp", "float", "MTF50 along y over the frame"),
+        *(Column(f"{d}_cpp", "float", f"MTF50 of the sharpest {d} blur, c/px") for d in DIRECTIONS),
         Column("overshoot", "float", "median edge overshoot, share of the step"),
         Column("upsampled", "bool", "spectrum ends early, as after enlarging"),
         Column("in_focus", "bool", "anything in focus"),
         Column("sharpness_note", "str", "plain words on the sharpness"),
-        Column("direction_ratio", "float", "MTF50 along the softest direction over the sharpest"),
-        Column("direction_ratio_stderr", "float", "its standard error"),
-        Column("direction_deg", "float", "the softest direction, degrees"),
     ]
     for zone in ZONES:
         out.append(Column(f"{zone}_spectrum_windows", "int", "windows behind the spectrum"))

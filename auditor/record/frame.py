@@ -13,6 +13,7 @@ from typing import Final, Literal
 import numpy as np
 
 __all__ = [
+    "DIRECTIONS",
     "SIDES",
     "SIGNAL_BIN_EDGES",
     "SITE_COLOURS",
@@ -36,6 +37,9 @@ ZONES: Final = ("centre", "middle", "corner")
 
 SIDES: Final = ("left", "right", "top", "bottom")
 """Parts of the corner zone by the half of the sensor (own orientation) in which they lie."""
+
+DIRECTIONS: Final = {"horizontal": 0, "falling": 45, "vertical": 90, "rising": 135}
+"""Directions of blur in degrees, x to the right, y down, each the middle of a sector of 45 degrees."""
 
 SPECTRUM_CPP: Final = tuple(round(float(f), 4) for f in np.geomspace(0.03, 0.47, 16))
 """Centres (c/px) of the bins in which a zone's log power spectrum is stored."""
@@ -135,8 +139,11 @@ class Sharpness:
     sides: Mapping[str, ZoneSharpness | None]
     """Keys `SIDES`."""
     horizontal_cpp: float | None = None
-    """Frame-wide MTF50 of blur along x; with `vertical_cpp` it shows shake in one direction."""
+    """Frame-wide MTF50 of the sharpest edges whose blur lies along x; and so for the other `DIRECTIONS`.
+    Movement takes from one of them, missed focus from all."""
+    falling_cpp: float | None = None
     vertical_cpp: float | None = None
+    rising_cpp: float | None = None
     spectra: Mapping[str, np.ndarray | None] = field(default_factory=dict)
     """Zone -> log (natural) power spectrum of textured, unclipped windows after the noise floor is
     taken off, at `SPECTRUM_CPP`; NaN where noise hides it."""
@@ -149,12 +156,6 @@ class Sharpness:
     note: str | None = None
     sharpest: Place | None = None
     weakest: Place | None = None
-    direction_ratio: float | None = None
-    """MTF50 along the frame's softest direction over that of its sharpest, every edge against its
-    own zone: well below 1 in a frame moved during the exposure, in whatever direction."""
-    direction_ratio_stderr: float | None = None
-    direction_deg: float | None = None
-    """The softest direction, 0 to 180 degrees, x to the right, y down."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from auditor.record.columns import COLUMNS, tone_column
 from auditor.record.frame import (
+    DIRECTIONS,
     SIDES,
     SITE_COLOURS,
     TONE_SIGNALS,
@@ -24,8 +25,8 @@ __all__ = ["row_to_object", "to_row"]
 
 # Figures of the whole frame that bear the same name in the record, the row and the object.
 _SHARPNESS: Final = (
-    *("horizontal_cpp", "vertical_cpp", "overshoot", "upsampled", "in_focus"),
-    *("direction_ratio", "direction_ratio_stderr", "direction_deg"),
+    *(f"{d}_cpp" for d in DIRECTIONS),
+    *("overshoot", "upsampled", "in_focus"),
 )
 _NOISE: Final = (
     *("chroma_code8", "grain_px", "sigma_output_code8", "tone_output_scale"),

@@ -38,8 +38,8 @@ def turn_back(frames: pd.DataFrame) -> pd.DataFrame:
     out = frames.copy(deep=False)
     for column in columns:
         out[column] = out[column].where(~turned, None if column.endswith("method") else np.nan)
-    if {"horizontal_cpp", "vertical_cpp"} <= set(out.columns):
-        across, down = out["horizontal_cpp"], out["vertical_cpp"]
-        out["horizontal_cpp"] = across.where(~turned, down)
-        out["vertical_cpp"] = down.where(~turned, across)
+    for one, other in (("horizontal_cpp", "vertical_cpp"), ("falling_cpp", "rising_cpp")):
+        if {one, other} <= set(out.columns):
+            across, down = out[one], out[other]
+            out[one], out[other] = across.where(~turned, down), down.where(~turned, across)
     return out

@@ -99,7 +99,8 @@ def _within(focal: Floats, ends: Sequence[float] | None) -> NDArray[np.bool_]:
 def _one_range(out: Allowed, rows: NDArray[np.int64], f_number: Floats, part: Block,
                criteria: Criteria) -> None:  # fmt: skip
     points = [a for a in part["apertures"] if any(a.get(z) for z in ZONES)]
-    if not points or not len(rows):
+    # A curve of a few frames is what these frames show: they can't be judged by it.
+    if not points or not len(rows) or part.get("evidence") == "thin":
         return
     with np.errstate(divide="ignore", invalid="ignore"):
         x = np.log2(f_number)

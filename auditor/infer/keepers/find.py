@@ -10,7 +10,6 @@ import pandas as pd
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.keepers.judge import judge_frames
-from auditor.record import ZONES
 
 __all__ = ["MOST", "count_verdicts", "find_keepers", "list_keepers"]
 
@@ -18,6 +17,8 @@ Block = Mapping[str, Any]
 
 MOST: Final = 50_000
 """So many of the surest are listed; the counts of `count_verdicts` hold all of them."""
+ALIKE: Final = 0.7
+"""MTF50 of the softest direction over the sharpest from which blur is called alike all ways."""
 SETTINGS: Final = (
     "body",
     "lens",
@@ -90,12 +91,10 @@ def _keeper(row: Block, v: Block, criteria: Criteria) -> dict[str, Any]:
         "cause": v["cause"],
         "expected_cpp": _number(v["expected_cpp"]),
         "measured_cpp": _number(v["measured_cpp"]),
-        "stderr_cpp": _number(v["stderr_cpp"]),
         "loss": _number(v["loss"]) if soft else None,
         "probability": round(float(v["probability"]), 3),
         "evidence": _evidence(row, v, criteria),
         "maybe_deliberate": bool(v["maybe_deliberate"]) and soft,
-        "zone": ZONES[int(v["zone"])] if v["zone"] >= 0 else None,
         "snr": _number(v["snr"], 1),
         "file_id": _plain(row.get("file_id")),
         "settings": {n: _plain(row.get(n)) for n in SETTINGS},
@@ -123,35 +122,30 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
     out: list[str] = []
     seconds, stops = _plain(row.get("exposure_time_s")), v["stops"]
     if v["moved"]:
-        lost = 1 - v["ratio"]
-        out.append(f"{lost:.0%} softer along {v['direction_deg']:.0f} degrees than across it")
-        if seconds and np.isfinite(stops):
-            side = "slower" if stops > 0 else "faster"
-            rule = seconds / 2**stops
-            out.append(
-                f"{_time(seconds)} is {abs(stops):.1f} stops {side} than {_time(rule)}, the rule of "
-                f"thumb for {_focal(row, 1 / rule)}"
-            )
-    if v["blurred"]:
-        short = 1 - v["measured_cpp"] / v["expected_cpp"]
-        where = ZONES[int(v["zone"])]
         out.append(
-            f"{where} {short:.0%} below what this lens gives at {_aperture(row['f_number'])}"
+            f"edges facing {v['direction_deg']:.0f} degrees reach {v['softest_cpp']:.2f} c/px, "
+            f"the sharpest others {v['sharpest_cpp']:.2f}"
+            if v["sharpest_cpp"] > 1.1 * v["softest_cpp"]
+            else f"no edge reaches more than {v['sharpest_cpp']:.2f} c/px"
         )
-        if not v["moved"] and np.isfinite(v["ratio"]):
+    if v["blurred"]:
+        out.append(
+            f"its sharpest edges reach {v['measured_cpp']:.2f} c/px, those of sound frames usually "
+            f"{v['expected_cpp']:.2f}"
+        )
+        if v["softest_cpp"] > ALIKE * v["sharpest_cpp"]:
             out.append("the blur is alike in all directions")
-        if abs(v["lean"]) > 0.25:
+        if v["cause"] in ("focus in front", "focus behind"):
             nearer = "lower" if v["lean"] > 0 else "upper"
             out.append(f"the {nearer} part of the picture is the sharper one")
-        if v["cause"] == "haze":
-            out.append("nothing in the picture is dark, as behind a veil")
-    elif v["half"] and not v["moved"]:
-        softer, other = ("upper", "lower") if v["lean"] > 0 else ("lower", "upper")
+    if (v["moved"] or v["blurred"]) and seconds and np.isfinite(stops):
+        side = "slower" if stops > 0 else "faster"
+        rule = seconds / 2**stops
         out.append(
-            f"the {softer} corners {1 - np.exp(-abs(v['lean'])):.0%} below the {other} ones, "
-            "as in few other frames of this lens"
+            f"{_time(seconds)} is {abs(stops):.1f} stops {side} than {_time(rule)}, the rule of "
+            f"thumb for {_focal(row, 1 / rule)}"
         )
-    elif v["soft"] and not v["moved"]:
+    if v["setting"]:
         zone = "whole frame" if v["small"] else "corners"
         best = _aperture(v["sweet_spot"])
         out.append(f"{_aperture(row['f_number'])} costs the {zone} more than {best} would")

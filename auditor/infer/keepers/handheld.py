@@ -45,11 +45,11 @@ def handheld_limits(
     frames = frames.reset_index(drop=True)
     outing = frames["outing"].to_numpy() if "outing" in frames else np.arange(len(frames))
     stops = verdicts["stops"].to_numpy()
-    ratio = verdicts["ratio"].to_numpy()
+    several = (verdicts["directions"] > 1).to_numpy()
     shaken = (verdicts["cause"] == "shake").to_numpy()
     out = []
     for i, lens in enumerate(lenses):
-        mine = (verdicts["lens_entry"].to_numpy() == i) & np.isfinite(ratio)
+        mine = (verdicts["lens_entry"].to_numpy() == i) & several
         with np.errstate(invalid="ignore"):
             rows = np.flatnonzero(mine & (stops <= SLOWEST_STOPS))
         if len(rows) < FEWEST:

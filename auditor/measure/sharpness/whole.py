@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.coding import coding_of
-from auditor.measure.sharpness.directions import directional_blur
+from auditor.measure.sharpness.directions import directional_mtf50
 from auditor.measure.sharpness.edges import Edges, measure_edges
 from auditor.measure.sharpness.focus import nothing_in_focus, out_of_focus
 from auditor.measure.sharpness.light import Light, light_of
@@ -22,7 +22,6 @@ from auditor.measure.sharpness.softness import Softness, scene_softness
 from auditor.measure.sharpness.texture import FrameSpectra, frame_spectra
 from auditor.measure.sharpness.zones import (
     SharpEnd,
-    direction_values,
     local_places,
     sharp_end_of,
     side_value,
@@ -110,16 +109,17 @@ def sharpness_and_edges(
         note = "no measurable detail: the frame is featureless, clipped or all noise"
         return _nothing(note), None
     sides = {n: side_value(edges, masks[n], softness) for n in SIDES}
-    horizontal, vertical = direction_values(edges, softness)
-    moved = directional_blur(edges, light.shape)
     shown = [z.mtf50_cpp for z in zones.values() if z is not None]
     in_focus = softness.focused and max(shown) > _BLURRED
+    facing = directional_mtf50(edges)
     sharpest, weakest = local_places(edges, light.shape)
     sharpness = Sharpness(
         zones,
         sides,
-        horizontal,
-        vertical,
+        horizontal_cpp=facing["horizontal"],
+        falling_cpp=facing["falling"],
+        vertical_cpp=facing["vertical"],
+        rising_cpp=facing["rising"],
         spectra={n: None if s is None else s.log_power for n, s in spectra.zones.items()},
         spectrum_windows={n: 0 if s is None else s.windows for n, s in spectra.zones.items()},
         overshoot=_overshoot(edges),
@@ -128,11 +128,6 @@ def sharpness_and_edges(
         note=None if in_focus else "nothing is in focus: even the sharpest edges are wide",
         sharpest=sharpest,
         weakest=weakest,
-        direction_ratio=None if moved is None else float(np.exp(moved.log_ratio)),
-        direction_ratio_stderr=None
-        if moved is None
-        else float(np.exp(moved.log_ratio) * moved.stderr),
-        direction_deg=None if moved is None else moved.degrees,
     )
     return sharpness, edges
 

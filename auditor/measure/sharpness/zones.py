@@ -16,7 +16,6 @@ from auditor.record import SIDES, ZONES, Place, ZoneSharpness
 
 __all__ = [
     "SharpEnd",
-    "direction_values",
     "local_places",
     "sharp_end_of",
     "side_value",
@@ -130,13 +129,6 @@ def _sharpness(
         radial_cpp=radial,
         tangential_cpp=tangential,
     )
-
-
-def direction_values(edges: Edges, softness: Softness) -> tuple[float | None, float | None]:
-    """Frame-wide MTF50 of blur along x and along y: their ratio tells movement."""
-    along_x = np.abs(np.cos(edges.angle)) > _NARROW
-    along_y = np.abs(np.sin(edges.angle)) > _NARROW
-    return _value(edges, along_x, softness), _value(edges, along_y, softness)
 
 
 def local_places(edges: Edges, shape: tuple[int, int]) -> tuple[Place | None, Place | None]:

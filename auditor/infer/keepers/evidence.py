@@ -1,0 +1,144 @@
+"""What a frame shows of itself: how far each direction falls short of what its lens allows there.
+
+Blurs add by their squares, so what is missing is counted in 1 / MTF50^2 (px^2): the blur of the sharpest
+edges facing one way, less that of the lens at this aperture (its curve where the archive gives one, a
+perfect lens elsewhere). Objects are softer than steps, in some archives more than in others: the frames of
+the same lens, body and kind of file tell how much of it is usual.
+"""
+
+from __future__ import annotations
+
+import warnings
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from auditor.infer.keepers.expected import Allowed, shutter_stops
+from auditor.infer.lenses.grouping import numbers, texts
+from auditor.optics import mtf50
+from auditor.record import DIRECTIONS
+
+__all__ = ["FEATURES", "frame_evidence"]
+
+Floats = NDArray[np.float64]
+
+FEATURES: Final = ("softness", "softest", "slow", "overshoot")
+CAUSE_FEATURES: Final = ("one_way", "stops")
+FLOOR_PX2: Final = 10.0
+"""Blur (px^2 of 1 / MTF50^2) below which differences are noise of the measurement and the objects' own:
+about that of a sharp camera JPEG, MTF50 0.31 c/px. Chosen among 1 to 20 on half of the photographs seen."""
+USUAL_SHARE: Final = 0.3
+"""Sound frames are the sharper part of a group; up to two thirds of it may have failed."""
+USUAL_PX2: Final = (9.0, 13.0)
+"""What sound frames lack where a group says nothing: in the mean and in the softest direction."""
+USUAL_FRAMES: Final = 40.0
+"""So many frames of a group count as much as `USUAL_PX2`."""
+PIXEL_MTF50: Final = 0.603
+"""MTF50 (c/px) of a bare square pixel: sinc(f) = 1/2."""
+STOPS_RANGE: Final = (-6.0, 4.0)
+"""Shutter against 1 / focal length beyond which a stop more says nothing more."""
+SLOW_FROM: Final = -2.0
+"""Two stops faster than 1 / focal length nothing is left of the shutter's risk (common practice, no
+source)."""
+UNKNOWN_STOPS: Final = -1.0
+USUAL_OVERSHOOT: Final = 0.067
+"""Median of the photographs seen; for frames without a clean edge."""
+MOST_OVERSHOOT: Final = 0.15
+
+
+def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
+    """One row per frame, same order.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table with the columns of `DIRECTIONS`, settings and `overshoot`.
+    allowed : Allowed
+        What each frame's lens gives at its aperture.
+
+    Returns
+    -------
+    DataFrame
+        `FEATURES` and `CAUSE_FEATURES` of the model; `level_cpp`, `softest_cpp`, `sharpest_cpp`: MTF50 of
+        the sharp ends in the mean of the directions, in the softest and in the sharpest of them; `usual_cpp`,
+        `usual_softest_cpp`: the same of sound frames of this lens at this aperture; `direction_deg` of the
+        softest; `directions`, how many could be measured. NaN where nothing was.
+    """
+    level = np.column_stack([numbers(frames, f"{d}_cpp") for d in DIRECTIONS])
+    directions = np.isfinite(level).sum(axis=1)
+    # Frames of few edges, as blurred ones are: what their sharpest place shows stands for all directions.
+    place = numbers(frames, "sharpest_mtf50_cpp")
+    level = np.where((directions == 0)[:, None], place[:, None], level)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        inverse = level**-2.0
+    lens = _lens_px2(frames, allowed)
+    missing = np.log(np.maximum(inverse - lens[:, None], 0.0) + FLOOR_PX2)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # rows without any direction
+        lacks = np.column_stack([np.nanmean(missing, axis=1), np.nanmax(missing, axis=1)])
+        one_way = lacks[:, 1] - np.nanmin(missing, axis=1)
+        sharpest, softest = np.nanmax(level, axis=1), np.nanmin(level, axis=1)
+        mean = np.exp(np.nanmean(np.log(level), axis=1))
+    usual = _usual(frames, lacks)
+    stops = shutter_stops(frames)
+    bounded = np.clip(np.where(np.isfinite(stops), stops, UNKNOWN_STOPS), *STOPS_RANGE)
+    overshoot = numbers(frames, "overshoot")
+    overshoot = np.where(np.isfinite(overshoot), overshoot, USUAL_OVERSHOOT)
+    turned = np.where(np.isfinite(level), level, np.inf)
+    shown = 1 / np.sqrt(np.exp(usual) - FLOOR_PX2 + lens[:, None])
+    return pd.DataFrame({
+        "softness": lacks[:, 0] - usual[:, 0],
+        "softest": lacks[:, 1] - usual[:, 1],
+        "slow": np.maximum(bounded - SLOW_FROM, 0.0),
+        "overshoot": np.clip(overshoot, 0.0, MOST_OVERSHOOT),
+        "one_way": one_way,
+        "stops": bounded,
+        "level_cpp": mean,
+        "softest_cpp": softest,
+        "sharpest_cpp": sharpest,
+        "usual_cpp": shown[:, 0],
+        "usual_softest_cpp": shown[:, 1],
+        "direction_deg": np.where(
+            directions > 1, np.array(list(DIRECTIONS.values()))[turned.argmin(axis=1)], np.nan
+        ),
+        "directions": directions,
+    })  # fmt: skip
+
+
+def _lens_px2(frames: pd.DataFrame, allowed: Allowed) -> Floats:
+    """1 / MTF50^2 (px^2) of the lens where it is sharpest: by its curve, else of a perfect one."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # frames that no curve covers
+        curve = np.exp(-2 * np.nanmax(allowed.log_mtf50, axis=1))
+    f_number, pitch = numbers(frames, "f_number"), numbers(frames, "pixel_pitch_um")
+    known = (f_number > 0.3) & (pitch > 0.3)
+    perfect = np.full(len(frames), PIXEL_MTF50**-2)
+    pairs, place = np.unique(
+        np.round(np.column_stack([f_number[known], pitch[known]]), 2), axis=0, return_inverse=True
+    )
+    if len(pairs):
+        perfect[known] = np.array([float(mtf50(n, p)) for n, p in pairs])[place.ravel()] ** -2.0
+    return np.where(np.isfinite(curve), curve, perfect)
+
+
+def _usual(frames: pd.DataFrame, lacks: Floats) -> Floats:
+    """What sound frames of the same lens, body, kind and size of file lack (ln px^2, as `lacks`)."""
+    prior = np.log(np.array(USUAL_PX2) + FLOOR_PX2)
+    size = np.round(
+        2 * np.log2(np.maximum(numbers(frames, "width_px") * numbers(frames, "height_px"), 1))
+    )
+    keys = pd.DataFrame(
+        {n: texts(frames, n).to_numpy() for n in ("body", "lens", "converter", "source")}
+    )
+    keys["size"] = np.nan_to_num(size)
+    best = texts(frames, "status").to_numpy() == "measured"
+    group = keys.groupby(list(keys), sort=False).ngroup().to_numpy()
+    out = np.empty_like(lacks)
+    for i in range(2):
+        known = pd.Series(np.where(best, lacks[:, i], np.nan)).groupby(group)
+        count = known.transform("count").to_numpy(float)
+        own = known.transform("quantile", USUAL_SHARE).to_numpy(float)
+        out[:, i] = (count * np.nan_to_num(own) + USUAL_FRAMES * prior[i]) / (count + USUAL_FRAMES)
+    return out

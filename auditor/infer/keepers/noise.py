@@ -1,0 +1,79 @@
+"""Which frames are noisier than is acceptable at the output size, by their body's table or their own tones."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from auditor.infer.bodies.bands import SHARE_COLUMNS
+from auditor.infer.criteria import Criteria
+from auditor.infer.keepers.expected import Allowed
+from auditor.infer.lenses.grouping import numbers
+from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS, tone_column
+
+__all__ = ["judge_noise"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+PIECE: Final = 50_000
+"""Rows whose histograms are looked at together."""
+DARK_WHITE: Final = -2.0
+"""Underexposed: less than one pixel in 500 lies above this (two stops under white)."""
+
+
+def judge_noise(
+    out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools, criteria: Criteria
+) -> None:
+    """Write the columns noisy, dark, snr, snr_allowed and p_noisy."""
+    mid, typical, white = _tones(frames)
+    dark = usable & (white <= DARK_WHITE)
+    limit = criteria.snr_acceptable
+    # The frame's own mid-tone may speak against its body's table, by half a stop of noise.
+    by_table = usable & (allowed.snr < limit) & ~(mid > limit * 1.41)
+    own = usable & (mid < limit)
+    buried = dark & (typical < limit)
+    out["noisy"] = by_table | own | buried
+    out["dark"] = dark
+    out["snr"] = np.where(np.isfinite(mid), mid, typical)
+    out["snr_allowed"] = allowed.snr
+    lowest = np.fmin(allowed.snr, np.where(buried, typical, mid))
+    out["p_noisy"] = ndtr(np.log(limit / lowest) / 0.12)
+
+
+def _tones(frames: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
+    """Signal to noise at the output size of the mid-tone and of the tone nearest the median signal,
+    and log2 of the signal below which all but a five-hundredth of the pixels lie; NaN where unmeasured."""
+    out = np.full((3, len(frames)), np.nan)
+    edges = np.asarray(SIGNAL_BIN_EDGES)
+    tone = np.log2(TONE_SIGNALS)
+    names = [*(f"{tone_column(s)}_sigma" for s in TONE_SIGNALS), *SHARE_COLUMNS]
+    names = [n for n in (*names, "tone_output_scale") if n in frames]
+    for first in range(0, len(frames), PIECE):
+        part = frames[names].iloc[first : first + PIECE]
+        here = slice(first, first + PIECE)
+        scale = numbers(part, "tone_output_scale")
+        scale = np.where(np.isfinite(scale), scale, 1.0)
+        snr = np.column_stack(
+            [s / (numbers(part, f"{tone_column(s)}_sigma") * scale) for s in TONE_SIGNALS]
+        )
+        shares = np.column_stack([numbers(part, c) for c in SHARE_COLUMNS])
+        with np.errstate(invalid="ignore"):
+            cumulative = np.cumsum(shares, axis=1)
+            cumulative /= np.maximum(cumulative[:, -1:], 1e-12)
+        seen = np.isfinite(cumulative).all(1)
+        cumulative[~np.isfinite(cumulative)] = 1
+        # Upper edge of the bin in which this share of the pixels is reached.
+        white, half = (
+            np.where(seen, edges[1:][np.argmax(cumulative >= share, axis=1)], np.nan)
+            for share in (0.998, 0.5)
+        )
+        nearest = np.argmin(np.abs(tone - np.nan_to_num(half, nan=-2.5)[:, None]), axis=1)
+        out[0, here] = snr[:, TONE_SIGNALS.index(0.18)]
+        out[1, here] = snr[np.arange(len(part)), nearest]
+        out[2, here] = white
+    return out[0], out[1], out[2]
