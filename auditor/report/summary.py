@@ -148,7 +148,10 @@ def _iso_limit(band: Block) -> str:
 
 
 def body_sentence(body: Block, name: str | None = None) -> str:
-    """One sentence on how far ISO goes in the brightest and the darkest band; '' when unknown."""
+    """One sentence on how far ISO goes in the brightest and the darkest band; '' when unknown, or known
+    from too few frames to be said first."""
+    if body.get("limits_firm") is False:
+        return ""
     bands = [b for b in by_light(body) if (b.get("usable_iso") or {}).get("acceptable")]
     if not bands:
         return ""

@@ -83,7 +83,7 @@ def accept_table(
             row: dict[str, Any] = {"body": name, "kind": kind, "band": other.name}
             row |= {"key": other.key, "ev100": other.ev100}
             used = np.log2(model.isos)
-            if not np.isfinite(best) or best < used.min() - 1 or best > used.max() + 2:
+            if not np.isfinite(best) or best < used.min() - 1 or best > used.max() + 1:
                 row |= dict.fromkeys(("iso", "low", "high", "iso_exact"))
                 row |= {"predicted": True}
                 row["reason"] = "the answer lies too far from every ISO this body used"

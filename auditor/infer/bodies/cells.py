@@ -46,7 +46,8 @@ _TELLING: Final = 1.5
 class Limits:
     """Cells in which no frame's noise could be measured: what it is at most. One entry per cell.
 
-    `log_sigma`: the bound that three quarters of the frames keep, in log noise; `frames` behind it.
+    `log_sigma`: the bound that a quarter of the frames set, in log noise: each holds for all, as they
+    share their noise, but for their scatter; `frames` behind it.
     """
 
     iso: Floats
@@ -147,7 +148,7 @@ def gather(tones: pd.DataFrame) -> Cells:
 
 def _limits(tones: pd.DataFrame) -> Limits:
     groups = tones.groupby(["step", "signal"], sort=True)
-    bound = groups["log_sigma"].quantile(0.75)
+    bound = groups["log_sigma"].quantile(0.25)
     index = bound.index.to_frame()
     return Limits(
         index["step"].to_numpy(float),

@@ -22,14 +22,24 @@ USUAL: Final = tuple(i for i in ISOS if 100 <= i <= 12800)
 """Reference values given for every pair, beside those that the reference body used."""
 
 
+_REACH: Final = 1.0
+"""Stops beyond the ISO values that a body used up to which it is held against others."""
+
 LEAST_FRAMES: Final = 6
 """A body with fewer measured frames of one kind is not held against others: two or three frames say
 nothing of a body, and an archive of borrowed cameras would drown in pairs."""
 
 
 def reference_isos(model: NoiseModel) -> list[int]:
-    """Third stops from 100 to 12,800 and whatever the body used beyond them."""
-    return sorted({*USUAL, *(i for i in model.isos if i in ISO_GRID)})
+    """Third stops from 100 to 12,800 and whatever the body used beyond them, within its reach."""
+    wanted = {*USUAL, *(i for i in model.isos if i in ISO_GRID)}
+    return sorted(i for i in wanted if _within(model, float(np.log2(i))))
+
+
+def _within(model: NoiseModel, log2_iso: float) -> bool:
+    """Whether an ISO lies no further than a stop from those that the body used."""
+    used = np.log2(model.isos)
+    return bool(used.min() - _REACH - 0.01 <= log2_iso <= used.max() + _REACH + 0.01)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +126,8 @@ def match_bodies(
                     if answer is None:
                         continue
                     best, low, high = answer
+                    if not _within(other, best):
+                        continue
                     out.append(
                         {
                             "body": other.body,

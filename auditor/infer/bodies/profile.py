@@ -14,10 +14,16 @@ from auditor.infer.bodies.bands import BANDS, Scenes, bands_of, scenes_by_band
 from auditor.infer.bodies.cells import gather
 from auditor.infer.bodies.habits import LIFT_STOPS, find_habits, lifts
 from auditor.infer.bodies.matches import LEAST_FRAMES, match_bodies
-from auditor.infer.bodies.observe import LONG_EXPOSURE_S, STEP_LIMIT, observe, sensor_rows
+from auditor.infer.bodies.observe import (
+    LONG_EXPOSURE_S,
+    STEP_LIMIT,
+    observe,
+    sensor_rows,
+    sigma_code,
+)
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
 from auditor.infer.bodies.sensor import sensor_figures
-from auditor.infer.bodies.visible import frame_snr, highest_iso, third
+from auditor.infer.bodies.visible import MID_TONE, frame_snr, highest_iso, third
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import numbers
 from auditor.record import TONE_SIGNALS
@@ -29,6 +35,14 @@ Floats = NDArray[np.float64]
 REACH: Final = 1.0
 """Stops beyond the ISO values a body used within which its usable ISO is predicted; past that the
 answer is only that it lies higher."""
+
+CODE_HIDDEN: Final = 1.5
+"""Code values of 8 bits up to which a bound comes from coding rather than from texture."""
+
+FIRM_FRAMES: Final = 5
+FIRM_OUTINGS: Final = 2
+"""Frames and outings from which on a limit is named in a headline: fewer say more of one place and one
+light than of the body."""
 
 NOISE_OUTPUT_MEGAPIXELS: Final = 8.0
 """Output size for which the noise room states `tone_output_scale`."""
@@ -81,16 +95,23 @@ def _output_scale(rows: pd.DataFrame, criteria: Criteria) -> Floats:
     return np.asarray(np.minimum(out, 1.0))
 
 
-def fit_bodies(frames: pd.DataFrame, criteria: Criteria | None = None) -> BodiesModel:
+def fit_bodies(
+    frames: pd.DataFrame, criteria: Criteria | None = None, every: pd.DataFrame | None = None
+) -> BodiesModel:
     """Fit every body and kind of file in a frame table.
 
     Args:
         frames: `record.COLUMNS` plus the columns of `crawl.relate`.
+        every: all frames of the archive where `frames` are a part of it. Frames are counted in the
+            part; noise and scenes are those of the whole archive.
     """
     criteria = criteria or Criteria()
-    frames = frames.reset_index(drop=True)
+    census = _census(frames.reset_index(drop=True))
+    frames = (frames if every is None else every).reset_index(drop=True)
     # First what looks at every column, while the table of tones is not there yet.
-    scenes, census = scenes_by_band(frames), _census(frames)
+    scenes = scenes_by_band(frames)
+    if every is not None:
+        frames = frames[frames["body"].fillna("unknown body").isin(list(census["frames_of"]))]
     lifted = lifts(frames)
     seen = observe(frames, lifted.index[lifted["lift"] >= LIFT_STOPS])
     models: dict[tuple[str, str], NoiseModel] = {}
@@ -174,18 +195,22 @@ def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> dict[str, Any
 
 
 def infer_bodies(
-    frames: pd.DataFrame, criteria: Criteria | None = None, model: BodiesModel | None = None
+    frames: pd.DataFrame,
+    criteria: Criteria | None = None,
+    model: BodiesModel | None = None,
+    every: pd.DataFrame | None = None,
 ) -> dict[str, list[dict[str, Any]]]:
     """The profile's `bodies`, `iso_matches` and `habits`.
 
     Args:
         frames: `record.COLUMNS` plus the columns of `crawl.relate`.
         model: a fitted `BodiesModel` of the same frames, where one is at hand.
+        every: as `fit_bodies` takes it.
     """
     criteria = criteria or Criteria()
     frames = frames.reset_index(drop=True)
-    model = model or fit_bodies(frames, criteria)
-    sensors = sensor_figures(frames, criteria.interval, criteria.seed)
+    model = model or fit_bodies(frames, criteria, every)
+    sensors = sensor_figures(frames if every is None else every, criteria.interval, criteria.seed)
     bodies, excellent = [], {}
     for body in sorted(model.frames_of):
         kinds = model.kinds(body)
@@ -222,11 +247,22 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
     noise = model.models[body, kind]
     cells = noise.cells
     notes = []
+    firm = cells.frame_count >= FIRM_FRAMES and cells.unit_count >= FIRM_OUTINGS
     if kind in ("edited", "camera", "unknown"):
         notes.append("noise reduction and development are part of what was measured")
     if cells.frame_count < 10:
         count = "one frame" if cells.frame_count == 1 else f"{cells.frame_count} frames"
         notes.append(f"only {count}: the intervals are wide")
+    if not firm:
+        notes.append(
+            f"its limits stay out of headlines: those need {FIRM_FRAMES} frames of "
+            f"{FIRM_OUTINGS} outings"
+        )
+    unseen = _no_noise_seen(noise)
+    if unseen:
+        notes.append(
+            f"{_isos(unseen)}: no noise could be seen, in {sum(u['frames'] for u in unseen)} frames"
+        )
     if cells.frame_count < LEAST_FRAMES:
         notes.append(f"not held against other bodies: that needs {LEAST_FRAMES} frames or more")
     spared = model.spared.get((body, kind), 0)
@@ -245,10 +281,12 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
         "kind": kind,
         "frames_used": cells.frame_count,
         "outings": cells.unit_count,
+        "limits_firm": firm,
+        "no_noise_seen": unseen,
         "outliers": cells.outliers,
         "tones": _tones(noise, model.criteria.interval),
         "brightness": _brightness(model, noise),
-        "full_scale_e": physics.full_scale_e,
+        "full_scale_e": physics.full_scale_e if len(cells.iso) else None,
         "dual_gain_iso": physics.step_iso,
         "long_exposures": model.long_exposures.get((body, kind)),
         "lifted_files": model.lifted.get((body, kind)),
@@ -257,11 +295,33 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
     }
 
 
+def _no_noise_seen(noise: NoiseModel) -> list[dict[str, int]]:
+    """ISO steps at which no frame's noise could be measured at any signal, with their frames."""
+    limits, measured = noise.cells.limits, set(noise.cells.iso)
+    return [
+        {"iso": int(iso), "frames": int(limits.frames[limits.iso == iso].max())}
+        for iso in np.unique(limits.iso)
+        if iso not in measured
+    ]
+
+
+def _isos(unseen: list[dict[str, int]]) -> str:
+    named = [str(u["iso"]) for u in unseen]
+    return "ISO " + (named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}")
+
+
 def _tones(noise: NoiseModel, share: float) -> list[dict[str, Any]]:
     out = []
     frames = {
         (int(i), float(s)): int(n)
         for i, s, n in zip(noise.cells.iso, noise.cells.signal, noise.cells.frames, strict=True)
+    }
+    limits = noise.cells.limits
+    bounds = {
+        (int(i), float(s)): (float(b), int(n))
+        for i, s, b, n in zip(
+            limits.iso, limits.signal, limits.log_sigma, limits.frames, strict=True
+        )
     }
     for iso in noise.isos:
         if iso not in ISO_GRID:
@@ -273,6 +333,7 @@ def _tones(noise: NoiseModel, share: float) -> list[dict[str, Any]]:
             draws = np.log(signal) - noise.draws[:, row, column]
             low, high = noise.interval(draws, np.asarray(log_snr), share)
             scale = float(noise.output_scale[row])
+            bound, bounding = bounds.get((iso, signal), (None, 0))
             out.append(
                 {
                     "iso": iso,
@@ -283,6 +344,8 @@ def _tones(noise: NoiseModel, share: float) -> list[dict[str, Any]]:
                     "frames": frames.get((iso, signal), 0),
                     "snr_output": float(np.exp(log_snr)) / scale,
                     "predicted": (iso, signal) not in frames,
+                    "frames_at_most": bounding,
+                    "snr_at_least": None if bound is None else signal / float(np.exp(bound)),
                 }
             )
     return out
@@ -327,6 +390,8 @@ def _usable(
     used = np.log2(noise.isos)
     floor, ceiling = used.min(), used.max() + REACH
     detail: dict[str, Any] = {"snr": snr, "predicted": False, "reason": None}
+    if not len(noise.cells.iso):
+        return _nothing_measured(noise, snr, min(low, ceiling), detail)
     if best < floor - 1 / 6:
         detail |= {"low": None, "high": None}
         detail["reason"] = f"not reached at ISO {noise.isos[0]}, the lowest used"
@@ -342,6 +407,36 @@ def _usable(
     detail["predicted"] = value not in noise.isos
     detail["exact"] = round(2.0 ** float(best), 1)
     return value, detail
+
+
+def _nothing_measured(
+    noise: NoiseModel, snr: float, low: float, detail: dict[str, Any]
+) -> tuple[int | None, dict[str, Any]]:
+    """Usable ISO of a body of which no frame showed measurable noise: what it is at least, so that
+    nothing that was only assumed stands as a finding."""
+    clean = [u["iso"] for u in _no_noise_seen(noise) if u["iso"] in _clean_isos(noise, snr)]
+    at_least = max([low, *np.log2(clean)])
+    detail |= {"low": third(at_least, "down"), "high": None, "predicted": False}
+    if at_least < np.log2(noise.isos[0]) - 1 / 6:
+        detail |= {
+            "low": None,
+            "reason": f"not told: texture hides it at ISO {noise.isos[0]} and up",
+        }
+        return None, detail
+    seen = clean[-1] if clean else noise.isos[0]
+    detail["reason"] = f"likely higher still; no noise was seen up to ISO {seen}"
+    detail["exact"] = round(2.0 ** float(at_least), 1)
+    return third(at_least, "down"), detail
+
+
+def _clean_isos(noise: NoiseModel, snr: float) -> set[int]:
+    """ISO steps at which noise, if any, is less than coding shows at some brightness, and that little
+    enough: in lightness a code value of the sRGB curve is nearly alike at all brightnesses."""
+    limits = noise.cells.limits
+    code = sigma_code(limits.signal, np.exp(limits.log_sigma))
+    scale = np.interp(limits.iso, ISO_GRID, noise.output_scale)
+    reached = MID_TONE / (code * scale) * sigma_code(np.array(MID_TONE), np.array(1.0)) >= snr
+    return {int(i) for i in limits.iso[reached & (code <= CODE_HIDDEN)]}
 
 
 def _by_iso(noise: NoiseModel, scenes: Scenes, share: float) -> list[dict[str, Any]]:
