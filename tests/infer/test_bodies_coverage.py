@@ -125,7 +125,7 @@ def _held(archives: int, seed: int) -> tuple[list[bool], list[bool], list[float]
                 elif detail["reason"]:
                     one_sided.append(true > detail["low"] / slack)
                 else:
-                    inside.append(detail["low"] / slack <= true <= detail["high"] * slack)
+                    inside.append(detail["low"] <= true <= detail["high"])
                     widths.append(float(np.log2(detail["high"] / detail["low"])))
     return inside, one_sided, widths
 

@@ -156,14 +156,10 @@ def fit_development(
     sd: Floats,
     step: float | None = None,
     rounds: int = 6,
-    start: float | None = None,
 ) -> tuple[Physics, float]:
-    """`fit_physics` with the development's change of noise per stop found too.
-
-    `start`: look near this value only (three fits and a parabola) instead of over all of them.
-    """
+    """`fit_physics` with the development's change of noise per stop found too."""
     reach = DEVELOPMENT_STEP
-    tried = np.arange(-4, 2) * reach if start is None else start + np.array([-1, 0, 1]) * reach
+    tried = np.arange(-4, 2) * reach
     rest = []
     for per_stop in tried:
         _, squares = fit_physics(iso, signal, log_sigma, sd, step, rounds, float(per_stop))

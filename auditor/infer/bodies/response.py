@@ -303,7 +303,7 @@ def _prior_draws(
     by_iso = rng.standard_normal((DRAWS, len(iso_all))) @ root_i.T * sizes[0]
     by_signal = rng.standard_normal((DRAWS, len(sig_all))) @ root_s.T * sizes[1]
     both = rng.standard_normal((DRAWS, len(iso_all), len(sig_all)))
-    both = np.einsum("ij,djk,lk->dil", root_i, both, root_s, optimize=True) * sizes[2]
+    both = root_i @ (both @ root_s.T) * sizes[2]
     total = by_iso[:, :, None] + by_signal[:, None, :] + both
     gi, ci = iso_back[: len(x_iso)], iso_back[len(x_iso) :]
     gs, cs = sig_back[: len(x_signal)], sig_back[len(x_signal) :]
