@@ -302,8 +302,8 @@ def _prior_draws(
     )
     by_iso = rng.standard_normal((DRAWS, len(iso_all))) @ root_i.T * sizes[0]
     by_signal = rng.standard_normal((DRAWS, len(sig_all))) @ root_s.T * sizes[1]
-    both = rng.standard_normal((DRAWS, len(iso_all), len(sig_all)))
-    both = root_i @ (both @ root_s.T) * sizes[2]
+    white = rng.standard_normal((DRAWS, len(iso_all), len(sig_all)))
+    both = root_i @ (white @ root_s.T) * sizes[2]
     total = by_iso[:, :, None] + by_signal[:, None, :] + both
     gi, ci = iso_back[: len(x_iso)], iso_back[len(x_iso) :]
     gs, cs = sig_back[: len(x_signal)], sig_back[len(x_signal) :]
