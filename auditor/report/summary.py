@@ -138,7 +138,9 @@ def by_light(body: Block) -> list[Block]:
 def _iso_limit(band: Block) -> str:
     fine, clean = (iso_limit(band, level) for level in ("acceptable", "excellent"))
     inside = [t for t in (fine.why.removesuffix(", predicted"),) if t and not fine.beyond]
-    if clean.iso is None:
+    if clean.untold:
+        inside.append("how far it is clean, texture hides")
+    elif clean.iso is None:
         inside.append("never quite clean")
     else:
         ends = clean.between()
