@@ -340,6 +340,8 @@ def test_a_body_that_never_shows_noise_is_clean_at_least_so_far(archive: pd.Data
     (body,) = infer_bodies(_coded(frames))["bodies"]
     assert [u["iso"] for u in body["no_noise_seen"]] == [100]
     assert body["full_scale_e"] is None
+    assert all(t["snr"] is None and t["high"] is None for t in body["tones"])
+    assert all(t["low"] == t["snr_at_least"] for t in body["tones"])
     for band in body["brightness"]:
         detail = band["usable_iso_detail"]["excellent"]
         assert 100 <= band["usable_iso"]["excellent"] <= 200

@@ -13,17 +13,16 @@ from scipy.special import ndtri, stdtrit
 from auditor.infer.bodies.bands import BANDS, Scenes, bands_of, scenes_by_band
 from auditor.infer.bodies.cells import gather
 from auditor.infer.bodies.habits import LIFT_STOPS, find_habits, lifts
+from auditor.infer.bodies.limits import no_noise_seen, snr_by_iso, usable_iso
 from auditor.infer.bodies.matches import LEAST_FRAMES, match_bodies
 from auditor.infer.bodies.observe import (
     LONG_EXPOSURE_S,
     STEP_LIMIT,
     observe,
     sensor_rows,
-    sigma_code,
 )
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
 from auditor.infer.bodies.sensor import sensor_figures
-from auditor.infer.bodies.visible import MID_TONE, frame_snr, highest_iso, third
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import numbers
 from auditor.record import TONE_SIGNALS
@@ -31,13 +30,6 @@ from auditor.record import TONE_SIGNALS
 __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
 
 Floats = NDArray[np.float64]
-
-REACH: Final = 1.0
-"""Stops beyond the ISO values a body used within which its usable ISO is predicted; past that the
-answer is only that it lies higher."""
-
-CODE_HIDDEN: Final = 1.5
-"""Code values of 8 bits up to which a bound comes from coding rather than from texture."""
 
 FIRM_FRAMES: Final = 5
 FIRM_OUTINGS: Final = 2
@@ -174,7 +166,12 @@ def _census(frames: pd.DataFrame) -> dict[str, Any]:
 
 
 def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> dict[str, Any]:
-    """How much noisier frames kept apart are than the body's own figures at their ISO and signal."""
+    """How much noisier frames kept apart are than the body's own figures at their ISO and signal;
+    None where no noise could be measured in them."""
+    count = rows["frame"].nunique()
+    rows = rows[~rows["bounded"].to_numpy(bool)]
+    if not len(rows) or not len(model.cells.iso):
+        return {"frames": count, "noise_ratio": None, "low": None, "high": None}
     at = [
         (ISO_GRID.index(min(max(int(i), ISO_GRID[0]), ISO_GRID[-1])), SIGNAL_GRID.index(s))
         for i, s in zip(rows["step"], rows["signal"], strict=True)
@@ -258,7 +255,7 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
             f"its limits stay out of headlines: those need {FIRM_FRAMES} frames of "
             f"{FIRM_OUTINGS} outings"
         )
-    unseen = _no_noise_seen(noise)
+    unseen = no_noise_seen(noise)
     if unseen:
         notes.append(
             f"{_isos(unseen)}: no noise could be seen, in {sum(u['frames'] for u in unseen)} frames"
@@ -295,16 +292,6 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
     }
 
 
-def _no_noise_seen(noise: NoiseModel) -> list[dict[str, int]]:
-    """ISO steps at which no frame's noise could be measured at any signal, with their frames."""
-    limits, measured = noise.cells.limits, set(noise.cells.iso)
-    return [
-        {"iso": int(iso), "frames": int(limits.frames[limits.iso == iso].max())}
-        for iso in np.unique(limits.iso)
-        if iso not in measured
-    ]
-
-
 def _isos(unseen: list[dict[str, int]]) -> str:
     named = [str(u["iso"]) for u in unseen]
     return "ISO " + (named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}")
@@ -316,7 +303,7 @@ def _tones(noise: NoiseModel, share: float) -> list[dict[str, Any]]:
         (int(i), float(s)): int(n)
         for i, s, n in zip(noise.cells.iso, noise.cells.signal, noise.cells.frames, strict=True)
     }
-    limits = noise.cells.limits
+    limits, told = noise.cells.limits, bool(len(noise.cells.iso))
     bounds = {
         (int(i), float(s)): (float(b), int(n))
         for i, s, b, n in zip(
@@ -334,18 +321,19 @@ def _tones(noise: NoiseModel, share: float) -> list[dict[str, Any]]:
             low, high = noise.interval(draws, np.asarray(log_snr), share)
             scale = float(noise.output_scale[row])
             bound, bounding = bounds.get((iso, signal), (None, 0))
+            proven = None if bound is None else signal / float(np.exp(bound))
             out.append(
                 {
                     "iso": iso,
                     "signal": signal,
-                    "snr": float(np.exp(log_snr)),
-                    "low": float(np.exp(low)),
-                    "high": float(np.exp(high)),
+                    "snr": float(np.exp(log_snr)) if told else None,
+                    "low": float(np.exp(low)) if told else proven,
+                    "high": float(np.exp(high)) if told else None,
                     "frames": frames.get((iso, signal), 0),
-                    "snr_output": float(np.exp(log_snr)) / scale,
+                    "snr_output": float(np.exp(log_snr)) / scale if told else None,
                     "predicted": (iso, signal) not in frames,
                     "frames_at_most": bounding,
-                    "snr_at_least": None if bound is None else signal / float(np.exp(bound)),
+                    "snr_at_least": proven,
                 }
             )
     return out
@@ -364,7 +352,7 @@ def _brightness(model: BodiesModel, noise: NoiseModel) -> list[dict[str, Any]]:
             ("excellent", criteria.snr_excellent),
             ("acceptable", criteria.snr_acceptable),
         ):
-            usable[name], details[name] = _usable(noise, scenes, snr, criteria.interval)
+            usable[name], details[name] = usable_iso(noise, scenes, snr, criteria.interval)
         out.append(
             {
                 "ev100": band.ev100,
@@ -376,86 +364,7 @@ def _brightness(model: BodiesModel, noise: NoiseModel) -> list[dict[str, Any]]:
                 "signals": dict(zip(("q25", "median", "q75"), scenes.quartiles, strict=True)),
                 "scene_frames": scenes.frames,
                 "scenes_of_other_kind": scenes.assumed,
-                "by_iso": _by_iso(noise, scenes, criteria.interval),
-            }
-        )
-    return out
-
-
-def _usable(
-    noise: NoiseModel, scenes: Scenes, snr: float, share: float
-) -> tuple[int | None, dict[str, Any]]:
-    """Usable ISO in third stops, not above what was found, with bounds and what kind of answer."""
-    best, low, high = highest_iso(noise, scenes, snr, share)
-    used = np.log2(noise.isos)
-    floor, ceiling = used.min(), used.max() + REACH
-    detail: dict[str, Any] = {"snr": snr, "predicted": False, "reason": None}
-    if not len(noise.cells.iso):
-        return _nothing_measured(noise, snr, min(low, ceiling), detail)
-    if best < floor - 1 / 6:
-        detail |= {"low": None, "high": None}
-        detail["reason"] = f"not reached at ISO {noise.isos[0]}, the lowest used"
-        return None, detail
-    if best > ceiling:
-        best, high = ceiling, ceiling
-        low = min(low, ceiling)
-        detail["reason"] = f"likely higher still; ISO {noise.isos[-1]} is the highest used"
-    low = max(low, floor - 1)
-    detail |= {"low": third(low, "down"), "high": third(high, "up")}
-    # Predicted where no frame at that ISO was seen.
-    value = third(best, "down")
-    detail["predicted"] = value not in noise.isos
-    detail["exact"] = round(2.0 ** float(best), 1)
-    return value, detail
-
-
-def _nothing_measured(
-    noise: NoiseModel, snr: float, low: float, detail: dict[str, Any]
-) -> tuple[int | None, dict[str, Any]]:
-    """Usable ISO of a body of which no frame showed measurable noise: what it is at least, so that
-    nothing that was only assumed stands as a finding."""
-    clean = [u["iso"] for u in _no_noise_seen(noise) if u["iso"] in _clean_isos(noise, snr)]
-    at_least = max([low, *np.log2(clean)])
-    detail |= {"low": third(at_least, "down"), "high": None, "predicted": False}
-    if at_least < np.log2(noise.isos[0]) - 1 / 6:
-        detail |= {
-            "low": None,
-            "reason": f"not told: texture hides it at ISO {noise.isos[0]} and up",
-        }
-        return None, detail
-    seen = clean[-1] if clean else noise.isos[0]
-    detail["reason"] = f"likely higher still; no noise was seen up to ISO {seen}"
-    detail["exact"] = round(2.0 ** float(at_least), 1)
-    return third(at_least, "down"), detail
-
-
-def _clean_isos(noise: NoiseModel, snr: float) -> set[int]:
-    """ISO steps at which noise, if any, is less than coding shows at some brightness, and that little
-    enough: in lightness a code value of the sRGB curve is nearly alike at all brightnesses."""
-    limits = noise.cells.limits
-    code = sigma_code(limits.signal, np.exp(limits.log_sigma))
-    scale = np.interp(limits.iso, ISO_GRID, noise.output_scale)
-    reached = MID_TONE / (code * scale) * sigma_code(np.array(MID_TONE), np.array(1.0)) >= snr
-    return {int(i) for i in limits.iso[reached & (code <= CODE_HIDDEN)]}
-
-
-def _by_iso(noise: NoiseModel, scenes: Scenes, share: float) -> list[dict[str, Any]]:
-    """The SNR of a typical frame at each full or used ISO within reach."""
-    best = frame_snr(noise.log_sigma, scenes, noise.output_scale)
-    draws = frame_snr(noise.draws, scenes, noise.output_scale)
-    low, high = noise.interval(draws, best, share)
-    out = []
-    for row, iso in enumerate(ISO_GRID):
-        within = noise.isos[0] * 0.9 <= iso <= noise.isos[-1] * 2.0**REACH * 1.1
-        if not within:
-            continue
-        out.append(
-            {
-                "iso": int(iso),
-                "snr": float(2 ** best[row]),
-                "low": float(2 ** low[row]),
-                "high": float(2 ** high[row]),
-                "predicted": iso not in noise.isos,
+                "by_iso": snr_by_iso(noise, scenes, criteria.interval),
             }
         )
     return out
