@@ -211,6 +211,8 @@ def profile_of(
             spectra=lambda paths: _spectra(store, paths),
             patterns=patterns,
             accept=options.accept,
+            # What a body can do does not change with the part of the archive that is looked at.
+            every=frames if selection.given() else None,
         )
     except AcceptError as error:
         raise OptionError(str(error)) from error

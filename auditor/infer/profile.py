@@ -45,6 +45,7 @@ def build_profile(
     spectra: SpectraReader | None = None,
     patterns: Iterable[Any] = (),
     accept: Sequence[str] = (),
+    every: pd.DataFrame | None = None,
 ) -> dict[str, Any]:
     """The profile as a plain dict.
 
@@ -52,13 +53,15 @@ def build_profile(
     as unmeasured. `counts` says what was found, measured and set aside where the frame table does
     not hold every file. `pictures` gives small pictures by file id, for comparisons; `spectra`
     the spectrum columns by path, where `frames` lacks them; `patterns` come from `labels_from_csv`;
-    `accept` holds texts BODY:ISO:BAND.
+    `accept` holds texts BODY:ISO:BAND. `every` holds all frames of the archive where `frames` are a
+    part of it: bodies that occur in the part are judged by all that the archive has of them.
     """
     frames = complete_columns(frames)
     lenses = infer_lenses(frames, criteria, spectra)
     lean = _without_sharpness(frames)
-    model = fit_bodies(lean, criteria)
-    bodies = infer_bodies(lean, criteria, model)
+    whole = None if every is None else _without_sharpness(complete_columns(every))
+    model = fit_bodies(lean, criteria, whole)
+    bodies = infer_bodies(lean, criteria, model, whole)
     verdicts = judge_frames(frames, lenses, bodies["bodies"], criteria)
     comparisons = compare_labels(frames, lenses, criteria, pictures, patterns)
     limits = handheld_limits(frames, verdicts, lenses, criteria)

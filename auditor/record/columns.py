@@ -92,7 +92,8 @@ def _columns() -> tuple[Column, ...]:
     ]
     for signal in TONE_SIGNALS:
         out.append(Column(f"{tone_column(signal)}_sigma", "float", f"noise at signal {signal}"))
-        out.append(Column(f"{tone_column(signal)}_pixels", "int", "pixels behind it"))
+        out.append(Column(f"{tone_column(signal)}_at_most", "float", "bound, where not measured"))
+        out.append(Column(f"{tone_column(signal)}_pixels", "int", "pixels behind either"))
     out += [
         Column(f"signal_share_{i:02d}", "float", f"share of pixels with log2 signal from {e}")
         for i, e in enumerate(SIGNAL_BIN_EDGES[:-1])

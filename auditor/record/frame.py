@@ -171,6 +171,10 @@ class Tone:
 class Noise:
     sigma_code8: float | None
     tones: tuple[Tone, ...] = ()
+    """Noise by signal level, where it was measured."""
+    at_most: tuple[Tone, ...] = ()
+    """Levels without measurable noise: their `sigma` is what it has at most (less than a code value,
+    or less than the texture that hides it)."""
     chroma_code8: float | None = None
     """Standard deviation of chroma noise (root mean square of Cb and Cr) in 8-bit code values."""
     grain_px: float | None = None

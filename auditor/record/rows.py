@@ -89,6 +89,9 @@ def _noise_row(n: Noise, row: dict[str, Any]) -> None:
     for tone in n.tones:
         stem = tone_column(tone.signal)
         row[f"{stem}_sigma"], row[f"{stem}_pixels"] = tone.sigma, tone.pixels
+    for tone in n.at_most:
+        stem = tone_column(tone.signal)
+        row[f"{stem}_at_most"], row[f"{stem}_pixels"] = tone.sigma, tone.pixels
     if n.signal_shares is not None:
         for i, share in enumerate(n.signal_shares):
             row[f"signal_share_{i:02d}"] = share
@@ -119,14 +122,14 @@ def row_to_object(row: Mapping[str, Any]) -> dict[str, Any]:
     }
     for name in ("labels", "notes"):
         settings[name] = list(row.get(name) or [])
-    tones = []
+    tones: dict[str, list[dict[str, Any]]] = {"sigma": [], "at_most": []}
     for signal in TONE_SIGNALS:
-        sigma = get(f"{tone_column(signal)}_sigma")
-        if sigma:
-            pixels = get(f"{tone_column(signal)}_pixels")
-            tones.append(
-                {"signal": signal, "sigma": sigma, "snr": signal / sigma, "pixels": pixels}
-            )
+        for name, found in tones.items():
+            if sigma := get(f"{tone_column(signal)}_{name}"):
+                pixels = get(f"{tone_column(signal)}_pixels")
+                found.append(
+                    {"signal": signal, "sigma": sigma, "snr": signal / sigma, "pixels": pixels}
+                )
     measured = get("status") == "measured"
     transfer = None
     if get("gain_e_per_dn") is not None:
@@ -150,7 +153,8 @@ def row_to_object(row: Mapping[str, Any]) -> dict[str, Any]:
         | {"sides": {s: zone(s) for s in SIDES}}
         | {n: get(n) for n in _SHARPNESS}
         | {"note": get("sharpness_note")},
-        "noise": {"sigma_code8": get("sigma_code8"), "tones": tones}
+        "noise": {"sigma_code8": get("sigma_code8"), "tones": tones["sigma"]}
+        | {"at_most": tones["at_most"]}
         | {n: get(n) for n in _NOISE}
         | {"note": get("noise_note")},
         "photon_transfer": transfer,

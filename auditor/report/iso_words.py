@@ -36,6 +36,11 @@ class IsoLimit:
     reason: str
 
     @property
+    def untold(self) -> bool:
+        """No limit is given because texture hides the noise, not because ISO never reaches it."""
+        return self.reason.startswith("not told")
+
+    @property
     def text(self) -> str:
         """'ISO 800', 'at least ISO 200'; '' where there is none."""
         if self.iso is None:
@@ -46,7 +51,7 @@ class IsoLimit:
     def short(self) -> str:
         """'800', '≥200', 'none'."""
         if self.iso is None:
-            return "none"
+            return "?" if self.untold else "none"
         return ("≥" if self.beyond else "") + f"{self.iso:.0f}"
 
     def between(self, to: str = " to ") -> str:
@@ -100,6 +105,8 @@ def band_edges(band: Block) -> str:
 
 
 def _told(level: str, limit: IsoLimit) -> str:
+    if limit.untold:
+        return f"{level}: {limit.reason}"
     if limit.iso is None:
         return f"never {level} ({limit.why})" if limit.why else ""
     return f"{level} to {limit.text}" + (f" ({limit.why})" if limit.why else "")

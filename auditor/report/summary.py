@@ -138,7 +138,9 @@ def by_light(body: Block) -> list[Block]:
 def _iso_limit(band: Block) -> str:
     fine, clean = (iso_limit(band, level) for level in ("acceptable", "excellent"))
     inside = [t for t in (fine.why.removesuffix(", predicted"),) if t and not fine.beyond]
-    if clean.iso is None:
+    if clean.untold:
+        inside.append("how far it is clean, texture hides")
+    elif clean.iso is None:
         inside.append("never quite clean")
     else:
         ends = clean.between()
@@ -148,7 +150,10 @@ def _iso_limit(band: Block) -> str:
 
 
 def body_sentence(body: Block, name: str | None = None) -> str:
-    """One sentence on how far ISO goes in the brightest and the darkest band; '' when unknown."""
+    """One sentence on how far ISO goes in the brightest and the darkest band; '' when unknown, or known
+    from too few frames to be said first."""
+    if body.get("limits_firm") is False:
+        return ""
     bands = [b for b in by_light(body) if (b.get("usable_iso") or {}).get("acceptable")]
     if not bands:
         return ""

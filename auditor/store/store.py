@@ -52,7 +52,8 @@ if TYPE_CHECKING:
 __all__ = ["STORE_VERSION", "Store"]
 
 STORE_VERSION: Final = 3
-"""Up to version 2 a zone's MTF50 had objects' softness taken off: such figures can't stand beside today's."""
+"""Up to version 2 a zone's MTF50 had objects' softness taken off: such figures can't stand beside today's,
+nor can noise of less than a code value, which stood as measured."""
 SMALL_PARTS: Final = 64
 """So many small parts are merged into one."""
 TIDY_PARTS: Final = 8

@@ -22,7 +22,7 @@ from auditor.infer.bodies.bands import Scenes
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID
 from auditor.infer.bodies.visible import MID_TONE, frame_snr, iso_for_snr, lightness_slope
 from auditor.infer.criteria import Criteria
-from auditor.record import SIGNAL_BIN_EDGES
+from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS, tone_column
 
 FULL_STOPS = [100, 200, 400, 800, 1600, 3200, 6400, 12800]
 ONE = ToneBody("Alder One", full_scale_e=60_000)
@@ -290,3 +290,78 @@ def test_long_exposures_stand_apart(archive: pd.DataFrame) -> None:
     apart = with_night["long_exposures"]
     assert apart["frames"] == 8
     assert apart["low"] <= 1.5 <= apart["high"] * 1.03
+
+
+# Parts of an archive, and frames without measurable noise ------------------------------------
+
+
+def test_a_part_of_the_archive_does_not_change_a_bodys_noise(archive: pd.DataFrame) -> None:
+    part = archive[(archive["body"] == ONE.name) & (archive.index % 3 == 0)]
+    (body,) = infer_bodies(part, every=archive)["bodies"]
+    whole = infer_bodies(archive)["bodies"][0]
+    assert body["frames"] == len(part) < whole["frames"]
+    assert body["tones"] == whole["tones"]
+    for own, of_all in zip(body["brightness"], whole["brightness"], strict=True):
+        assert own["usable_iso"] == of_all["usable_iso"]
+        assert own["usable_iso_detail"] == of_all["usable_iso_detail"]
+
+
+def _coded(frames: pd.DataFrame, faintest: float = 1.0, at_most: float = 1.2) -> pd.DataFrame:
+    """The table as 8-bit files give it: noise below a code value is only bounded."""
+    out = frames.copy()
+    for signal in TONE_SIGNALS:
+        stem = tone_column(signal)
+        sigma = pd.to_numeric(out[f"{stem}_sigma"]).to_numpy(float)
+        # One code value of the sRGB curve in light (IEC 61966-2-1).
+        step = 2.4 / 1.055 * signal ** (1 - 1 / 2.4) / 255
+        faint = sigma < faintest * step
+        out[f"{stem}_sigma"] = np.where(faint, np.nan, sigma)
+        out[f"{stem}_at_most"] = np.where(faint, at_most * step, np.nan)
+    return out
+
+
+def test_frames_without_measurable_noise_stand_behind_low_iso(archive: pd.DataFrame) -> None:
+    coded = infer_bodies(_coded(archive))["bodies"][0]
+    seen = infer_bodies(archive)["bodies"][0]
+    assert not coded["left_out"]
+    assert min(t["iso"] for t in coded["tones"]) == 100
+    low = [t for t in coded["tones"] if t["iso"] == 100 and t["signal"] == 0.18]
+    assert low[0]["frames"] == 0
+    assert low[0]["frames_at_most"] > 0
+    assert low[0]["snr"] > low[0]["snr_at_least"] > 40
+    for own, of_all in zip(coded["brightness"], seen["brightness"], strict=True):
+        for name in ("excellent", "acceptable"):
+            a, b = (x["usable_iso_detail"][name]["exact"] for x in (own, of_all))
+            assert abs(np.log2(a / b)) < 0.4
+
+
+def test_a_body_that_never_shows_noise_is_clean_at_least_so_far(archive: pd.DataFrame) -> None:
+    frames = archive[(archive["body"] == ONE.name) & (archive["iso"] == 100)]
+    (body,) = infer_bodies(_coded(frames))["bodies"]
+    assert [u["iso"] for u in body["no_noise_seen"]] == [100]
+    assert body["full_scale_e"] is None
+    assert all(t["snr"] is None and t["high"] is None for t in body["tones"])
+    assert all(t["low"] == t["snr_at_least"] for t in body["tones"])
+    for band in body["brightness"]:
+        detail = band["usable_iso_detail"]["excellent"]
+        assert 100 <= band["usable_iso"]["excellent"] <= 200
+        assert detail["high"] is None
+        assert "no noise was seen" in detail["reason"]
+
+
+def test_nothing_reaches_beyond_twice_the_highest_iso(profile: dict, archive: pd.DataFrame) -> None:
+    low = infer_bodies(archive[archive["iso"] <= 800])
+    for body in low["bodies"]:
+        for band in body["brightness"]:
+            assert all(v is None or v <= 1600 for v in band["usable_iso"].values())
+            assert max(point["iso"] for point in band["by_iso"]) <= 1600
+    assert max(max(m["iso"], m["reference_iso"]) for m in low["iso_matches"]) <= 1600
+
+
+def test_few_frames_or_one_outing_make_no_headline() -> None:
+    rng = np.random.default_rng(8)
+    one_outing = tone_archive([ONE], [400], rng, frames=7)
+    two_outings = tone_archive([ONE], [400, 800], rng, frames=8)
+    few = tone_archive([ONE], [400], rng, frames=4)
+    firm = [infer_bodies(f)["bodies"][0]["limits_firm"] for f in (one_outing, two_outings, few)]
+    assert firm == [False, True, False]

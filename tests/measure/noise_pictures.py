@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.artificial.camera import Sensor, add_photon_noise, develop
+from auditor.measure.decode import luma_steps
 from auditor.measure.picture import Mosaic, Picture
 
 BLACK, WHITE = 512, 16_383
@@ -78,7 +79,7 @@ def jpeg(code: NDArray[Any], quality: int) -> Picture:
     _, data = cv2.imencode(".jpg", code, [cv2.IMWRITE_JPEG_QUALITY, quality])
     decoded = cv2.imdecode(data, cv2.IMREAD_COLOR)
     assert decoded is not None
-    return Picture(decoded, lossy=True)
+    return Picture(decoded, lossy=True, luma_steps=luma_steps(data.tobytes()))
 
 
 def exposed(scene: NDArray[np.float32], full_well: float, seed: int = 0) -> NDArray[Any]:

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from auditor.infer.bodies.bands import BANDS, Band, band_named
+from auditor.infer.bodies.limits import REACH
 from auditor.infer.bodies.profile import BodiesModel
 from auditor.infer.bodies.response import ISO_GRID
 from auditor.infer.bodies.visible import frame_snr, iso_for_snr, third
@@ -60,6 +61,8 @@ def accept_table(
         held = ", ".join(scenes) or "none"
         raise AcceptError(f"the archive holds no frames of band '{chosen.key}'; it has {held}")
     reference = bodies.models[body, kind]
+    if not len(reference.cells.iso):
+        raise AcceptError(f"no noise could be measured in any frame of body '{body}'")
     at = np.log2(iso)
     grid = np.log2(ISO_GRID)
 
@@ -72,7 +75,7 @@ def accept_table(
     tail = (1 - bodies.criteria.interval) / 2
     rows = []
     for (name, of_kind), model in sorted(bodies.models.items()):
-        if of_kind != kind:
+        if of_kind != kind or not len(model.cells.iso):
             continue
         for other in BANDS:
             if other.key not in scenes:
@@ -83,7 +86,7 @@ def accept_table(
             row: dict[str, Any] = {"body": name, "kind": kind, "band": other.name}
             row |= {"key": other.key, "ev100": other.ev100}
             used = np.log2(model.isos)
-            if not np.isfinite(best) or best < used.min() - 1 or best > used.max() + 2:
+            if not np.isfinite(best) or best < used.min() - REACH or best > used.max() + REACH:
                 row |= dict.fromkeys(("iso", "low", "high", "iso_exact"))
                 row |= {"predicted": True}
                 row["reason"] = "the answer lies too far from every ISO this body used"

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS, Scenes
+from auditor.infer.bodies.limits import REACH
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel
 from auditor.infer.bodies.visible import frame_snr, isos_for_snr, third
 
@@ -24,12 +25,20 @@ USUAL: Final = tuple(i for i in ISOS if 100 <= i <= 12800)
 
 LEAST_FRAMES: Final = 6
 """A body with fewer measured frames of one kind is not held against others: two or three frames say
-nothing of a body, and an archive of borrowed cameras would drown in pairs."""
+nothing of a body, and an archive of borrowed cameras would drown in pairs. Nor is one that never
+showed measurable noise."""
 
 
 def reference_isos(model: NoiseModel) -> list[int]:
-    """Third stops from 100 to 12,800 and whatever the body used beyond them."""
-    return sorted({*USUAL, *(i for i in model.isos if i in ISO_GRID)})
+    """Third stops from 100 to 12,800 and whatever the body used beyond them, within its reach."""
+    wanted = {*USUAL, *(i for i in model.isos if i in ISO_GRID)}
+    return sorted(i for i in wanted if _within(model, float(np.log2(i))))
+
+
+def _within(model: NoiseModel, log2_iso: float) -> bool:
+    """Whether an ISO lies within reach of those that the body used."""
+    used = np.log2(model.isos)
+    return bool(used.min() - REACH - 0.01 <= log2_iso <= used.max() + REACH + 0.01)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +102,7 @@ def match_bodies(
     `iso`, `low` and `high` are engraved third stops; `iso_exact` is what was found between them.
     """
     out = []
-    able = [m for m in models if m.cells.frame_count >= LEAST_FRAMES]
+    able = [m for m in models if m.cells.frame_count >= LEAST_FRAMES and len(m.cells.iso)]
     looks = {
         (m.body, m.kind, band.key): _look(m, scenes[m.kind][band.key])
         for m in able
@@ -116,6 +125,8 @@ def match_bodies(
                     if answer is None:
                         continue
                     best, low, high = answer
+                    if not _within(other, best):
+                        continue
                     out.append(
                         {
                             "body": other.body,

@@ -61,7 +61,8 @@ class Observations:
     `frames`: one row per frame; columns body, kind, iso (as written), step (nearest third of a stop),
     unit (what is resampled), frame (row number in the frame table), eight_bit, long_exposure, pushed,
     pixels_per_frame, scale (factor on sigma for the noise room's output size).
-    `sigma`, `pixels`: frames x `TONE_SIGNALS`, NaN where a tone says nothing.
+    `sigma`, `at_most`, `pixels`: frames x `TONE_SIGNALS`, NaN where a tone says nothing. A tone has
+    either noise that was measured or what it is at most.
     `left_out`: body -> reason in plain words -> count of frames.
     `held`: body and kind -> frames that say something; `spared`: those of them that are not among
     `frames`, because `STEP_LIMIT` of their ISO step stand for all.
@@ -69,6 +70,7 @@ class Observations:
 
     frames: pd.DataFrame
     sigma: NDArray[np.float32]
+    at_most: NDArray[np.float32]
     pixels: NDArray[np.float32]
     left_out: dict[str, dict[str, int]]
     held: dict[tuple[str, str], int]
@@ -76,8 +78,8 @@ class Observations:
 
     @property
     def tones(self) -> pd.DataFrame:
-        """One row per frame and signal level: the columns of `frames`, and signal, sigma, log_sigma
-        and pixels."""
+        """One row per frame and signal level: the columns of `frames`, and signal, sigma, log_sigma,
+        pixels, and whether sigma is what the noise is at most (`bounded`)."""
         return self._tones(np.arange(len(self.frames)))
 
     def groups(self) -> Iterator[tuple[tuple[str, str], pd.DataFrame]]:
@@ -88,10 +90,13 @@ class Observations:
                 yield (str(body), str(kind)), self._tones(rows)
 
     def _tones(self, rows: NDArray[np.int64]) -> pd.DataFrame:
-        at, level = np.nonzero(~np.isnan(self.sigma[rows]).T)[::-1]
+        measured = ~np.isnan(self.sigma[rows])
+        at, level = np.nonzero((measured | ~np.isnan(self.at_most[rows])).T)[::-1]
         out = self.frames.iloc[rows[at]].reset_index(drop=True)
         out["signal"] = np.asarray(TONE_SIGNALS)[level]
-        out["sigma"] = self.sigma[rows[at], level].astype(float)
+        out["bounded"] = ~measured[at, level]
+        found = np.where(measured, self.sigma[rows], self.at_most[rows])
+        out["sigma"] = found[at, level].astype(float)
         out["log_sigma"] = np.log(out["sigma"])
         out["pixels"] = self.pixels[rows[at], level].astype(float)
         return out
@@ -121,7 +126,7 @@ def _reasons(frames: pd.DataFrame, speaks: NDArray[np.bool_]) -> NDArray[np.obje
         (frames["status"] != "measured", "could not be measured"),
         (frames["source"] == "resized", "was resized, so its pixels are not the sensor's"),
         (~(number > 0), "has no ISO in its settings"),
-        (~speaks, "has no even area in which noise could be measured"),
+        (~speaks, "has no even area in which noise could be seen or ruled out"),
     )
     reason = np.full(len(frames), "", dtype=object)
     for condition, text in because:
@@ -154,30 +159,34 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
     """
     stems = [tone_column(s) for s in TONE_SIGNALS]
     table = sensor_rows(
-        frames, [*_COLUMNS, *(f"{s}_{k}" for s in stems for k in ("sigma", "pixels"))]
+        frames, [*_COLUMNS, *(f"{s}_{k}" for s in stems for k in ("sigma", "at_most", "pixels"))]
     )
     empty = np.empty((0, len(stems)), np.float32)
     if not len(table):
-        return Observations(pd.DataFrame(columns=list(_NAMES)), empty, empty, {}, {}, {})
-    sigma = np.stack([numbers(table, f"{s}_sigma").astype(np.float32) for s in stems], axis=1)
-    reason = _reasons(table, np.any(sigma > 0, axis=1))
+        return Observations(pd.DataFrame(columns=list(_NAMES)), empty, empty, empty, {}, {}, {})
+    sigma, at_most, pixels = (
+        np.stack([numbers(table, f"{s}_{kind}").astype(np.float32) for s in stems], axis=1)
+        for kind in ("sigma", "at_most", "pixels")
+    )
+    # Unknown counts of pixels are taken as just enough.
+    pixels[np.isnan(pixels)] = MIN_PIXELS
+    sigma[~((sigma > 0) & (pixels >= MIN_PIXELS))] = np.nan
+    at_most[~((at_most > 0) & np.isnan(sigma))] = np.nan
+    speaks = np.any(~np.isnan(sigma) | ~np.isnan(at_most), axis=1)
+    reason = _reasons(table, speaks)
     left_out: dict[str, dict[str, int]] = {}
     aside = np.flatnonzero(reason != "")
     bodies = table["body"].iloc[aside].fillna("unknown body").astype(str)
     for (b, r), count in bodies.groupby([bodies, reason[aside]]).size().items():  # type: ignore[misc]
         left_out.setdefault(str(b), {})[str(r)] = int(count)
 
-    # Unknown counts of pixels are taken as just enough.
-    pixels = np.stack([numbers(table, f"{s}_pixels").astype(np.float32) for s in stems], axis=1)
-    pixels[np.isnan(pixels)] = MIN_PIXELS
-    sigma[~((sigma > 0) & (pixels >= MIN_PIXELS))] = np.nan
-    keep = np.flatnonzero((reason == "") & ~np.isnan(sigma).all(axis=1))
+    keep = np.flatnonzero(reason == "")
     seen = _frames_seen(table.iloc[keep], pushed)
     some = _sample(seen)
     keep, drawn = keep[some], seen.iloc[some].reset_index(drop=True)
     held, used = _by_kind(seen), _by_kind(drawn)
     spared = {key: n - used[key] for key, n in held.items() if n > used[key]}
-    return Observations(drawn, sigma[keep], pixels[keep], left_out, held, spared)
+    return Observations(drawn, sigma[keep], at_most[keep], pixels[keep], left_out, held, spared)
 
 
 def _by_kind(seen: pd.DataFrame) -> dict[tuple[str, str], int]:

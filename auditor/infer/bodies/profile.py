@@ -13,11 +13,16 @@ from scipy.special import ndtri, stdtrit
 from auditor.infer.bodies.bands import BANDS, Scenes, bands_of, scenes_by_band
 from auditor.infer.bodies.cells import gather
 from auditor.infer.bodies.habits import LIFT_STOPS, find_habits, lifts
+from auditor.infer.bodies.limits import no_noise_seen, snr_by_iso, usable_iso
 from auditor.infer.bodies.matches import LEAST_FRAMES, match_bodies
-from auditor.infer.bodies.observe import LONG_EXPOSURE_S, STEP_LIMIT, observe, sensor_rows
+from auditor.infer.bodies.observe import (
+    LONG_EXPOSURE_S,
+    STEP_LIMIT,
+    observe,
+    sensor_rows,
+)
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
 from auditor.infer.bodies.sensor import sensor_figures
-from auditor.infer.bodies.visible import frame_snr, highest_iso, third
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import numbers
 from auditor.record import TONE_SIGNALS
@@ -26,9 +31,10 @@ __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
 
 Floats = NDArray[np.float64]
 
-REACH: Final = 1.0
-"""Stops beyond the ISO values a body used within which its usable ISO is predicted; past that the
-answer is only that it lies higher."""
+FIRM_FRAMES: Final = 5
+FIRM_OUTINGS: Final = 2
+"""Frames and outings from which on a limit is named in a headline: fewer say more of one place and one
+light than of the body."""
 
 NOISE_OUTPUT_MEGAPIXELS: Final = 8.0
 """Output size for which the noise room states `tone_output_scale`."""
@@ -81,16 +87,23 @@ def _output_scale(rows: pd.DataFrame, criteria: Criteria) -> Floats:
     return np.asarray(np.minimum(out, 1.0))
 
 
-def fit_bodies(frames: pd.DataFrame, criteria: Criteria | None = None) -> BodiesModel:
+def fit_bodies(
+    frames: pd.DataFrame, criteria: Criteria | None = None, every: pd.DataFrame | None = None
+) -> BodiesModel:
     """Fit every body and kind of file in a frame table.
 
     Args:
         frames: `record.COLUMNS` plus the columns of `crawl.relate`.
+        every: all frames of the archive where `frames` are a part of it. Frames are counted in the
+            part; noise and scenes are those of the whole archive.
     """
     criteria = criteria or Criteria()
-    frames = frames.reset_index(drop=True)
+    census = _census(frames.reset_index(drop=True))
+    frames = (frames if every is None else every).reset_index(drop=True)
     # First what looks at every column, while the table of tones is not there yet.
-    scenes, census = scenes_by_band(frames), _census(frames)
+    scenes = scenes_by_band(frames)
+    if every is not None:
+        frames = frames[frames["body"].fillna("unknown body").isin(list(census["frames_of"]))]
     lifted = lifts(frames)
     seen = observe(frames, lifted.index[lifted["lift"] >= LIFT_STOPS])
     models: dict[tuple[str, str], NoiseModel] = {}
@@ -153,7 +166,12 @@ def _census(frames: pd.DataFrame) -> dict[str, Any]:
 
 
 def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> dict[str, Any]:
-    """How much noisier frames kept apart are than the body's own figures at their ISO and signal."""
+    """How much noisier frames kept apart are than the body's own figures at their ISO and signal;
+    None where no noise could be measured in them."""
+    count = rows["frame"].nunique()
+    rows = rows[~rows["bounded"].to_numpy(bool)]
+    if not len(rows) or not len(model.cells.iso):
+        return {"frames": count, "noise_ratio": None, "low": None, "high": None}
     at = [
         (ISO_GRID.index(min(max(int(i), ISO_GRID[0]), ISO_GRID[-1])), SIGNAL_GRID.index(s))
         for i, s in zip(rows["step"], rows["signal"], strict=True)
@@ -174,18 +192,22 @@ def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> dict[str, Any
 
 
 def infer_bodies(
-    frames: pd.DataFrame, criteria: Criteria | None = None, model: BodiesModel | None = None
+    frames: pd.DataFrame,
+    criteria: Criteria | None = None,
+    model: BodiesModel | None = None,
+    every: pd.DataFrame | None = None,
 ) -> dict[str, list[dict[str, Any]]]:
     """The profile's `bodies`, `iso_matches` and `habits`.
 
     Args:
         frames: `record.COLUMNS` plus the columns of `crawl.relate`.
         model: a fitted `BodiesModel` of the same frames, where one is at hand.
+        every: as `fit_bodies` takes it.
     """
     criteria = criteria or Criteria()
     frames = frames.reset_index(drop=True)
-    model = model or fit_bodies(frames, criteria)
-    sensors = sensor_figures(frames, criteria.interval, criteria.seed)
+    model = model or fit_bodies(frames, criteria, every)
+    sensors = sensor_figures(frames if every is None else every, criteria.interval, criteria.seed)
     bodies, excellent = [], {}
     for body in sorted(model.frames_of):
         kinds = model.kinds(body)
@@ -222,11 +244,22 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
     noise = model.models[body, kind]
     cells = noise.cells
     notes = []
+    firm = cells.frame_count >= FIRM_FRAMES and cells.unit_count >= FIRM_OUTINGS
     if kind in ("edited", "camera", "unknown"):
         notes.append("noise reduction and development are part of what was measured")
     if cells.frame_count < 10:
         count = "one frame" if cells.frame_count == 1 else f"{cells.frame_count} frames"
         notes.append(f"only {count}: the intervals are wide")
+    if not firm:
+        notes.append(
+            f"its limits stay out of headlines: those need {FIRM_FRAMES} frames of "
+            f"{FIRM_OUTINGS} outings"
+        )
+    unseen = no_noise_seen(noise)
+    if unseen:
+        notes.append(
+            f"{_isos(unseen)}: no noise could be seen, in {sum(u['frames'] for u in unseen)} frames"
+        )
     if cells.frame_count < LEAST_FRAMES:
         notes.append(f"not held against other bodies: that needs {LEAST_FRAMES} frames or more")
     spared = model.spared.get((body, kind), 0)
@@ -245,10 +278,12 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
         "kind": kind,
         "frames_used": cells.frame_count,
         "outings": cells.unit_count,
+        "limits_firm": firm,
+        "no_noise_seen": unseen,
         "outliers": cells.outliers,
         "tones": _tones(noise, model.criteria.interval),
         "brightness": _brightness(model, noise),
-        "full_scale_e": physics.full_scale_e,
+        "full_scale_e": physics.full_scale_e if len(cells.iso) else None,
         "dual_gain_iso": physics.step_iso,
         "long_exposures": model.long_exposures.get((body, kind)),
         "lifted_files": model.lifted.get((body, kind)),
@@ -257,11 +292,23 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
     }
 
 
+def _isos(unseen: list[dict[str, int]]) -> str:
+    named = [str(u["iso"]) for u in unseen]
+    return "ISO " + (named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}")
+
+
 def _tones(noise: NoiseModel, share: float) -> list[dict[str, Any]]:
     out = []
     frames = {
         (int(i), float(s)): int(n)
         for i, s, n in zip(noise.cells.iso, noise.cells.signal, noise.cells.frames, strict=True)
+    }
+    limits, told = noise.cells.limits, bool(len(noise.cells.iso))
+    bounds = {
+        (int(i), float(s)): (float(b), int(n))
+        for i, s, b, n in zip(
+            limits.iso, limits.signal, limits.log_sigma, limits.frames, strict=True
+        )
     }
     for iso in noise.isos:
         if iso not in ISO_GRID:
@@ -273,16 +320,20 @@ def _tones(noise: NoiseModel, share: float) -> list[dict[str, Any]]:
             draws = np.log(signal) - noise.draws[:, row, column]
             low, high = noise.interval(draws, np.asarray(log_snr), share)
             scale = float(noise.output_scale[row])
+            bound, bounding = bounds.get((iso, signal), (None, 0))
+            proven = None if bound is None else signal / float(np.exp(bound))
             out.append(
                 {
                     "iso": iso,
                     "signal": signal,
-                    "snr": float(np.exp(log_snr)),
-                    "low": float(np.exp(low)),
-                    "high": float(np.exp(high)),
+                    "snr": float(np.exp(log_snr)) if told else None,
+                    "low": float(np.exp(low)) if told else proven,
+                    "high": float(np.exp(high)) if told else None,
                     "frames": frames.get((iso, signal), 0),
-                    "snr_output": float(np.exp(log_snr)) / scale,
+                    "snr_output": float(np.exp(log_snr)) / scale if told else None,
                     "predicted": (iso, signal) not in frames,
+                    "frames_at_most": bounding,
+                    "snr_at_least": proven,
                 }
             )
     return out
@@ -301,7 +352,7 @@ def _brightness(model: BodiesModel, noise: NoiseModel) -> list[dict[str, Any]]:
             ("excellent", criteria.snr_excellent),
             ("acceptable", criteria.snr_acceptable),
         ):
-            usable[name], details[name] = _usable(noise, scenes, snr, criteria.interval)
+            usable[name], details[name] = usable_iso(noise, scenes, snr, criteria.interval)
         out.append(
             {
                 "ev100": band.ev100,
@@ -313,54 +364,7 @@ def _brightness(model: BodiesModel, noise: NoiseModel) -> list[dict[str, Any]]:
                 "signals": dict(zip(("q25", "median", "q75"), scenes.quartiles, strict=True)),
                 "scene_frames": scenes.frames,
                 "scenes_of_other_kind": scenes.assumed,
-                "by_iso": _by_iso(noise, scenes, criteria.interval),
-            }
-        )
-    return out
-
-
-def _usable(
-    noise: NoiseModel, scenes: Scenes, snr: float, share: float
-) -> tuple[int | None, dict[str, Any]]:
-    """Usable ISO in third stops, not above what was found, with bounds and what kind of answer."""
-    best, low, high = highest_iso(noise, scenes, snr, share)
-    used = np.log2(noise.isos)
-    floor, ceiling = used.min(), used.max() + REACH
-    detail: dict[str, Any] = {"snr": snr, "predicted": False, "reason": None}
-    if best < floor - 1 / 6:
-        detail |= {"low": None, "high": None}
-        detail["reason"] = f"not reached at ISO {noise.isos[0]}, the lowest used"
-        return None, detail
-    if best > ceiling:
-        best, high = ceiling, ceiling
-        low = min(low, ceiling)
-        detail["reason"] = f"likely higher still; ISO {noise.isos[-1]} is the highest used"
-    low = max(low, floor - 1)
-    detail |= {"low": third(low, "down"), "high": third(high, "up")}
-    # Predicted where no frame at that ISO was seen.
-    value = third(best, "down")
-    detail["predicted"] = value not in noise.isos
-    detail["exact"] = round(2.0 ** float(best), 1)
-    return value, detail
-
-
-def _by_iso(noise: NoiseModel, scenes: Scenes, share: float) -> list[dict[str, Any]]:
-    """The SNR of a typical frame at each full or used ISO within reach."""
-    best = frame_snr(noise.log_sigma, scenes, noise.output_scale)
-    draws = frame_snr(noise.draws, scenes, noise.output_scale)
-    low, high = noise.interval(draws, best, share)
-    out = []
-    for row, iso in enumerate(ISO_GRID):
-        within = noise.isos[0] * 0.9 <= iso <= noise.isos[-1] * 2.0**REACH * 1.1
-        if not within:
-            continue
-        out.append(
-            {
-                "iso": int(iso),
-                "snr": float(2 ** best[row]),
-                "low": float(2 ** low[row]),
-                "high": float(2 ** high[row]),
-                "predicted": iso not in noise.isos,
+                "by_iso": snr_by_iso(noise, scenes, criteria.interval),
             }
         )
     return out

@@ -3,8 +3,11 @@
 Cameras develop their files: noise reduction grows with ISO, tone curves stretch the shadows. Such
 departures from the physics are a Gaussian process over log2 ISO and log2 signal (Rasmussen &
 Williams, Gaussian Processes for Machine Learning, ch. 2), its size found by marginal likelihood.
-Where frames are many the process follows them; where they are few the physics speaks.
-Draws from the posterior (Matheron's rule) carry the uncertainty into everything computed from it.
+Where frames are many the process follows them; where they are few the physics speaks: all that a body
+of few frames borrows is the slope of noise over ISO and signal. The law's own figures are uncertain with
+the rest (explicit basis functions, ch. 2.7), so that one solve of linear algebra gives the whole
+posterior; draws from it (Matheron's rule) carry the uncertainty into everything computed from it. Outings stand in it by
+the covariance that their frames share.
 """
 
 from __future__ import annotations
@@ -16,15 +19,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
+from scipy.special import log_ndtr
 
 from auditor.exposure import ISOS
 from auditor.infer.bodies.cells import Cells
-from auditor.infer.bodies.photon import (
-    Physics,
-    fit_development,
-    fit_physics,
-    fit_physics_with_step,
-)
+from auditor.infer.bodies.photon import Physics, assumed_law, fit_physics_with_step, slopes
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS
 
 __all__ = ["DRAWS", "ISO_GRID", "SIGNAL_GRID", "NoiseModel", "fit_noise"]
@@ -50,6 +49,20 @@ _STOPS_SIGNAL: Final = 2.0
 _SIZES: Final = tuple(
     itertools.product((0.015, 0.05, 0.15, 0.4), (0.015, 0.05, 0.15, 0.3), (0.008, 0.03, 0.1))
 )
+
+
+_UNKNOWN_SIZES: Final = (0.15, 0.15, 0.03)
+
+_LAW_SD: Final = np.array([1.4, 1.4, 0.04])
+"""What a body's photon noise and read noise (log of their variance, a factor of four) and the change
+of log noise per stop through development may differ by from the fitted ones before frames speak."""
+
+LIMIT_SD: Final = 0.1
+"""How sharply a bound holds, in log noise: as frames and tones scatter."""
+
+_ROUNDS: Final = 30
+_NOTHING: Final = 1e-6
+"""Precision of an observation that says nothing."""
 
 
 def _kernel(a: Floats, b: Floats, length: float) -> Floats:
@@ -101,70 +114,127 @@ def fit_noise(
             bodies of one kind of file, so that it cancels between them.
     """
     base = find_base(cells)
-    iso, grid_iso = np.maximum(cells.iso, base), np.maximum(np.array(ISO_GRID, float), base)
-    x_iso, x_signal = np.log2(grid_iso), np.log2(np.array(SIGNAL_GRID))
-    c_iso, c_signal = np.log2(iso), np.log2(cells.signal)
-    # Doubt is half common to all cells (one compression) and half each cell's own.
+    limits = cells.limits
+    developed = kind != "raw"
+    law = _law(cells, base, developed)
+    at_iso = np.maximum(np.concatenate([cells.iso, limits.iso]), base)
+    at_signal = np.concatenate([cells.signal, limits.signal])
+    grid_i, grid_s = (
+        v.ravel() for v in np.meshgrid(np.maximum(ISO_GRID, base), SIGNAL_GRID, indexing="ij")
+    )
+    known = len(cells.iso)
     noise = (
         cells.covariance
+        # Doubt is half common to all cells (one compression) and half each cell's own.
         + 0.5 * np.outer(cells.doubt, cells.doubt)
         + np.diag(0.5 * cells.doubt**2 + 1e-6)
     )
-    sd = np.hypot(cells.sd, 0.02)
-    developed = kind != "raw"
-    law, _ = fit_physics_with_step(iso, cells.signal, cells.log_sigma, sd, developed)
-    residual = cells.log_sigma - law.log_sigma(iso, cells.signal)
-    sizes, factor = _choose(c_iso, c_signal, residual, noise)
+    residual = cells.log_sigma - law.log_sigma(at_iso[:known], cells.signal)
+    sizes = _choose(law, at_iso[:known], cells.signal, residual, noise)
+    prior = _prior(law, sizes, (at_iso, at_signal), (at_iso, at_signal))
+    across = _prior(law, sizes, (grid_i, grid_s), (at_iso, at_signal))
+    bound = limits.log_sigma - law.log_sigma(at_iso[known:], limits.signal)
+    target, full = _with_limits(prior, residual, noise, bound)
 
-    k_iso = _kernel(x_iso, c_iso, _STOPS_ISO)
-    k_signal = _kernel(x_signal, c_signal, _STOPS_SIGNAL)
-    # grid ISO x grid signal x cells
-    across = (
-        sizes[0] ** 2 * k_iso[:, None, :]
-        + sizes[1] ** 2 * k_signal[None, :, :]
-        + sizes[2] ** 2 * k_iso[:, None, :] * k_signal[None, :, :]
-    )
-    grid_i, grid_s = np.meshgrid(grid_iso, np.array(SIGNAL_GRID), indexing="ij")
-    best = law.log_sigma(grid_i, grid_s, texture=False) + across @ cho_solve(factor, residual)
-
+    factor = cho_factor(prior + full, lower=True)
+    gain = cho_solve(factor, across.T).T
+    best = law.log_sigma(grid_i, grid_s, texture=False) + gain @ target
     rng = np.random.default_rng([seed, *body.encode(), *kind.encode()])
+    f_grid, f_cells = _prior_draws(
+        rng,
+        np.log2(np.maximum(ISO_GRID, base)),
+        np.log2(np.array(SIGNAL_GRID)),
+        np.log2(at_iso),
+        np.log2(at_signal),
+        sizes,
+    )
+    own = rng.standard_normal((DRAWS, len(_LAW_SD))) * _LAW_SD
+    f_grid = f_grid.reshape(DRAWS, -1) + own @ slopes(law, grid_i, grid_s).T
+    f_cells = f_cells + own @ slopes(law, at_iso, at_signal).T
+    error = rng.standard_normal(f_cells.shape) @ np.linalg.cholesky(full).T
+    draws = best + f_grid - (f_cells + error) @ gain.T
     shared = np.random.default_rng([seed, *kind.encode()]).normal(0, ESTIMATOR_SD, DRAWS)
-    f_grid, f_cells = _prior_draws(rng, x_iso, x_signal, c_iso, c_signal, sizes)
-    root = np.linalg.cholesky(cells.covariance + 1e-9 * np.eye(len(residual)))
-    draws = np.empty((DRAWS, *best.shape))
-    for d in range(DRAWS):
-        sampled = root @ rng.standard_normal(len(residual))
-        doubt = (
-            cells.doubt
-            * np.sqrt(0.5)
-            * (rng.standard_normal() + rng.standard_normal(len(residual)))
-        )
-        y = cells.log_sigma + sampled
-        if developed:
-            law_d, _ = fit_development(
-                iso, cells.signal, y, sd, law.step_iso, rounds=3, start=law.per_stop
-            )
-        else:
-            law_d, _ = fit_physics(iso, cells.signal, y, sd, law.step_iso, rounds=3)
-        rest = y - law_d.log_sigma(iso, cells.signal) - f_cells[d] - doubt
-        draws[d] = (
-            law_d.log_sigma(grid_i, grid_s, texture=False)
-            + f_grid[d]
-            + across @ cho_solve(factor, rest)
-        )
-    draws += shared[:, None, None]
+    shape = (len(ISO_GRID), len(SIGNAL_GRID))
     return NoiseModel(
         body=body,
         kind=kind,
         physics=law,
         cells=cells,
-        log_sigma=best,
-        draws=draws,
+        log_sigma=best.reshape(shape),
+        draws=(draws + shared[:, None]).reshape(DRAWS, *shape),
         output_scale=output_scale,
         departure_sizes=sizes,
-        isos=tuple(int(i) for i in np.unique(cells.iso)),
+        isos=tuple(int(i) for i in cells.isos),
         base_iso=base,
     )
+
+
+def _law(cells: Cells, base: float, developed: bool) -> Physics:
+    """The physics that the cells show; that of an unknown body where nothing was measured."""
+    if not len(cells.iso):
+        return assumed_law(developed)
+    law, _ = fit_physics_with_step(
+        np.maximum(cells.iso, base),
+        cells.signal,
+        cells.log_sigma,
+        np.hypot(cells.sd, 0.02),
+        developed,
+    )
+    return law
+
+
+_Places = tuple[Floats, Floats]
+"""ISO and signal of places at which the noise is asked for, (n,) each."""
+
+
+def _prior(law: Physics, sizes: tuple[float, float, float], a: _Places, b: _Places) -> Floats:
+    """Covariance of log noise between places: of the law's own figures, and of departures from it."""
+    by_law = (slopes(law, *a) * np.square(_LAW_SD)) @ slopes(law, *b).T
+    k_iso = _kernel(np.log2(a[0]), np.log2(b[0]), _STOPS_ISO)
+    k_signal = _kernel(np.log2(a[1]), np.log2(b[1]), _STOPS_SIGNAL)
+    one, two, three = np.square(sizes)
+    return np.asarray(by_law + one * k_iso + two * k_signal + three * k_iso * k_signal)
+
+
+def _with_limits(
+    prior: Floats, residual: Floats, noise: Floats, bound: Floats
+) -> tuple[Floats, Floats]:
+    """Cells and limits as one set of observations with Gaussian errors.
+
+    A limit says that log noise lies below `bound`. What that adds to what all others say is a normal
+    distribution cut off there; it is replaced, in turn for every limit, by the Gaussian observation
+    that leaves the same mean and variance (expectation propagation: Minka, UAI 2001).
+
+    Returns:
+        the observations (n,) and the covariance of their errors (n, n), cells first.
+    """
+    known, count = len(residual), len(bound)
+    full = np.zeros((known + count, known + count))
+    full[:known, :known] = noise
+    target = np.concatenate([residual, np.zeros(count)])
+    precision, shift = np.full(count, _NOTHING), np.zeros(count)
+    spot = np.arange(known, known + count)
+    for _ in range(_ROUNDS if count else 0):
+        full[spot, spot] = 1 / precision
+        target[known:] = shift / precision
+        gain = np.linalg.solve(prior + full, prior).T
+        mean = (gain @ target)[known:]
+        variance = np.maximum(np.diag(prior - gain @ prior)[known:], 1e-8)
+        # Without what the limit itself said before.
+        free = np.maximum(1 / variance - precision, 1e-4)
+        cavity, around = (mean / variance - shift) / free, 1 / free
+        width = np.sqrt(around + LIMIT_SD**2)
+        z = (bound - cavity) / width
+        hazard = np.exp(-0.5 * z**2 - 0.5 * np.log(2 * np.pi) - log_ndtr(z))
+        cut_mean = cavity - around * hazard / width
+        cut_variance = around * (1 - around / width**2 * hazard * (z + hazard))
+        wanted = np.maximum(1 / np.maximum(cut_variance, 1e-8) - free, _NOTHING)
+        # Half steps: limits that say the same must not all answer at once.
+        precision = 0.5 * precision + 0.5 * wanted
+        shift = 0.5 * shift + 0.5 * (cut_mean * (free + wanted) - cavity * free)
+    full[spot, spot] = 1 / precision
+    target[known:] = shift / precision
+    return target, full
 
 
 def find_base(cells: Cells) -> float:
@@ -193,24 +263,26 @@ def find_base(cells: Cells) -> float:
 
 
 def _choose(
-    c_iso: Floats, c_signal: Floats, residual: Floats, noise: Floats
-) -> tuple[tuple[float, float, float], tuple[Floats, bool]]:
-    """Sizes of departure of greatest marginal likelihood, and the factored covariance of cells."""
-    k_iso = _kernel(c_iso, c_iso, _STOPS_ISO)
-    k_signal = _kernel(c_signal, c_signal, _STOPS_SIGNAL)
-    best: tuple[float, float, float] = _SIZES[0]
-    most, kept = -np.inf, None
-    for a, b, c in _SIZES:
-        full = a * a * k_iso + b * b * k_signal + c * c * k_iso * k_signal + noise
-        factor = cho_factor(full, lower=True)
-        log_det = 2 * np.sum(np.log(np.diag(factor[0])))
-        # Small departures are likelier before any frame was seen: half-normal priors.
-        prior = -0.5 * ((a / 0.2) ** 2 + (b / 0.15) ** 2 + (c / 0.08) ** 2)
-        score = -0.5 * (residual @ cho_solve(factor, residual) + log_det) + prior
-        if score > most:
-            best, most, kept = (a, b, c), score, factor
-    assert kept is not None
-    return best, kept
+    law: Physics, iso: Floats, signal: Floats, residual: Floats, noise: Floats
+) -> tuple[float, float, float]:
+    """Sizes of departure of greatest marginal likelihood; the middle ones where nothing was measured."""
+    if not len(iso):
+        return _UNKNOWN_SIZES
+    here = (iso, signal)
+    base = _prior(law, (0.0, 0.0, 0.0), here, here) + noise
+    k_iso, k_signal = (
+        _prior(law, s, here, here) + noise - base for s in ((1.0, 0, 0), (0, 1.0, 0))
+    )
+    both = k_iso * k_signal
+    squares = np.square(np.array(_SIZES))
+    stack = base + np.tensordot(squares, np.stack([k_iso, k_signal, both]), axes=1)
+    root = np.linalg.cholesky(stack)
+    log_det = 2 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(1)
+    solved = np.linalg.solve(stack, np.broadcast_to(residual[:, None], (*stack.shape[:2], 1)))
+    misfit = solved[..., 0] @ residual
+    # Small departures are likelier before any frame was seen: half-normal priors.
+    prior = -0.5 * (squares / np.square([0.2, 0.15, 0.08])).sum(1)
+    return _SIZES[int(np.argmax(prior - 0.5 * (misfit + log_det)))]
 
 
 def _prior_draws(
@@ -230,8 +302,8 @@ def _prior_draws(
     )
     by_iso = rng.standard_normal((DRAWS, len(iso_all))) @ root_i.T * sizes[0]
     by_signal = rng.standard_normal((DRAWS, len(sig_all))) @ root_s.T * sizes[1]
-    both = rng.standard_normal((DRAWS, len(iso_all), len(sig_all)))
-    both = np.einsum("ij,djk,lk->dil", root_i, both, root_s, optimize=True) * sizes[2]
+    white = rng.standard_normal((DRAWS, len(iso_all), len(sig_all)))
+    both = root_i @ (white @ root_s.T) * sizes[2]
     total = by_iso[:, :, None] + by_signal[:, None, :] + both
     gi, ci = iso_back[: len(x_iso)], iso_back[len(x_iso) :]
     gs, cs = sig_back[: len(x_signal)], sig_back[len(x_signal) :]

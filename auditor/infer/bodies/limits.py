@@ -1,0 +1,110 @@
+"""How far ISO may go with one body in one band of light, and on what that rests."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+
+from auditor.infer.bodies.bands import Scenes
+from auditor.infer.bodies.observe import sigma_code
+from auditor.infer.bodies.response import ISO_GRID, NoiseModel
+from auditor.infer.bodies.visible import MID_TONE, frame_snr, highest_iso, third
+
+__all__ = ["REACH", "no_noise_seen", "snr_by_iso", "usable_iso"]
+
+REACH: Final = 1.0
+"""Stops beyond the ISO values a body used within which its usable ISO is predicted; past that the
+answer is only that it lies higher."""
+
+CODE_HIDDEN: Final = 1.5
+"""Code values of 8 bits up to which a bound comes from coding rather than from texture."""
+
+
+def no_noise_seen(noise: NoiseModel) -> list[dict[str, int]]:
+    """ISO steps at which no frame's noise could be measured at any signal, with their frames."""
+    limits, measured = noise.cells.limits, set(noise.cells.iso)
+    return [
+        {"iso": int(iso), "frames": int(limits.frames[limits.iso == iso].max())}
+        for iso in np.unique(limits.iso)
+        if iso not in measured
+    ]
+
+
+def usable_iso(
+    noise: NoiseModel, scenes: Scenes, snr: float, share: float
+) -> tuple[int | None, dict[str, Any]]:
+    """Usable ISO in third stops, not above what was found, with bounds and what kind of answer."""
+    best, low, high = highest_iso(noise, scenes, snr, share)
+    used = np.log2(noise.isos)
+    floor, ceiling = used.min(), used.max() + REACH
+    detail: dict[str, Any] = {"snr": snr, "predicted": False, "reason": None}
+    if not len(noise.cells.iso):
+        return _nothing_measured(noise, snr, min(low, ceiling), detail)
+    if best < floor - 1 / 6:
+        detail |= {"low": None, "high": None}
+        detail["reason"] = f"not reached at ISO {noise.isos[0]}, the lowest used"
+        return None, detail
+    if best > ceiling:
+        best, high = ceiling, ceiling
+        low = min(low, ceiling)
+        detail["reason"] = f"likely higher still; ISO {noise.isos[-1]} is the highest used"
+    low = max(low, floor - 1)
+    detail |= {"low": third(low, "down"), "high": third(high, "up")}
+    # Predicted where no frame at that ISO was seen.
+    value = third(best, "down")
+    detail["predicted"] = value not in noise.isos
+    detail["exact"] = round(2.0 ** float(best), 1)
+    return value, detail
+
+
+def _nothing_measured(
+    noise: NoiseModel, snr: float, low: float, detail: dict[str, Any]
+) -> tuple[int | None, dict[str, Any]]:
+    """Usable ISO of a body of which no frame showed measurable noise: what it is at least, so that
+    nothing that was only assumed stands as a finding."""
+    clean = [u["iso"] for u in no_noise_seen(noise) if u["iso"] in _clean_isos(noise, snr)]
+    at_least = max([low, *np.log2(clean)])
+    detail |= {"low": third(at_least, "down"), "high": None, "predicted": False}
+    if at_least < np.log2(noise.isos[0]) - 1 / 6:
+        detail |= {
+            "low": None,
+            "reason": f"not told: texture hides it at ISO {noise.isos[0]} and up",
+        }
+        return None, detail
+    seen = clean[-1] if clean else noise.isos[0]
+    detail["reason"] = f"likely higher still; no noise was seen up to ISO {seen}"
+    detail["exact"] = round(2.0 ** float(at_least), 1)
+    return third(at_least, "down"), detail
+
+
+def _clean_isos(noise: NoiseModel, snr: float) -> set[int]:
+    """ISO steps at which noise, if any, is less than coding shows at some brightness, and that little
+    enough: in lightness a code value of the sRGB curve is nearly alike at all brightnesses."""
+    limits = noise.cells.limits
+    code = sigma_code(limits.signal, np.exp(limits.log_sigma))
+    scale = np.interp(limits.iso, ISO_GRID, noise.output_scale)
+    reached = MID_TONE / (code * scale) * sigma_code(np.array(MID_TONE), np.array(1.0)) >= snr
+    return {int(i) for i in limits.iso[reached & (code <= CODE_HIDDEN)]}
+
+
+def snr_by_iso(noise: NoiseModel, scenes: Scenes, share: float) -> list[dict[str, Any]]:
+    """The SNR of a typical frame at each full or used ISO within reach."""
+    best = frame_snr(noise.log_sigma, scenes, noise.output_scale)
+    draws = frame_snr(noise.draws, scenes, noise.output_scale)
+    low, high = noise.interval(draws, best, share)
+    out = []
+    for row, iso in enumerate(ISO_GRID):
+        within = noise.isos[0] * 0.9 <= iso <= noise.isos[-1] * 2.0**REACH * 1.1
+        if not within:
+            continue
+        out.append(
+            {
+                "iso": int(iso),
+                "snr": float(2 ** best[row]),
+                "low": float(2 ** low[row]),
+                "high": float(2 ** high[row]),
+                "predicted": iso not in noise.isos,
+            }
+        )
+    return out

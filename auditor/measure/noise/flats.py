@@ -1,0 +1,109 @@
+"""Noise at one brightness: the blocks that are flattest there, and what varies in them.
+
+Blocks are ranked by how little a smoothed copy changes inside them, and the median of their variances
+is taken: robust against the few that hold a piece of the scene. Whether the rest hold noise or a texture
+that covers everything is judged in `texture`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.measure.noise import blocks, spectrum
+from auditor.measure.picture import Picture
+
+__all__ = ["BRIGHTEST", "DARKEST", "FEWEST", "Flats", "read_flats", "shares_tried"]
+
+SHARES: Final = (0.2, 0.05, 0.015)
+"""Shares of the blocks near a brightness, flattest first, that are tried in turn: a fifth as a rule
+(of real pairs of one exposure and the mean of many it came closest), fewer where a fifth still holds
+texture."""
+
+FEWEST: Final = 20
+"""Blocks that are read at least: the median of as many variances of noise is good to 5%, and their tenth
+percentile tells photographed textures from noise, which of sixteen it did not."""
+
+_MOST: Final = 300
+"""Blocks read at most, evenly over the frame; a median of so many is good to 1%."""
+
+DARKEST, BRIGHTEST = 1.5, 253.5
+"""Code values (0..255) outside which a pixel may be clipped, and its noise cut off."""
+
+_HOT_PEAK: Final = 5.5
+_HOT_LEAST: Final = 6.0
+"""Standard deviations of a block, and code values, above its mean from which a pixel is hot: white
+noise reaches them in one block of 200,000."""
+
+
+@dataclass(frozen=True)
+class Flats:
+    """The flattest blocks near one brightness.
+
+    Attributes:
+        indices: (n,) places in the block map.
+        values: (n, BLOCK, BLOCK) luma on the 0..255 scale.
+        squares: (n, BLOCK, BLOCK) squared cosine coefficients, planes taken off.
+        form: their variance (code values squared) and bands.
+        level: (n,) mean code value.
+    """
+
+    indices: NDArray[np.intp]
+    values: NDArray[np.float32]
+    squares: NDArray[np.float32]
+    form: spectrum.Shape
+    level: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        return len(self.indices)
+
+    @property
+    def spread(self) -> float:
+        """Standard deviation over mean that the variances of blocks of noise with their mean spectrum
+        have."""
+        return spectrum.relative_spread(self.squares.mean(0))
+
+    @property
+    def sigma(self) -> float:
+        """Standard deviation, code values: the median block's, brought to the mean.
+
+        The variances of blocks have a chi-squared spread; with k degrees of freedom their median lies
+        below their mean by the factor (1 - 2 / (9 k))^3 (Wilson and Hilferty 1931).
+        """
+        below = (1 - min(self.spread, 1.0) ** 2 / 9) ** 3
+        return float(np.sqrt(np.median(self.form.variance) / below))
+
+
+def shares_tried(count: int) -> list[int]:
+    """How many of `count` blocks are read, one number for each of `SHARES` that differs."""
+    sizes = [min(max(round(share * count), FEWEST), count) for share in SHARES]
+    return list(dict.fromkeys(sizes))
+
+
+def read_flats(
+    picture: Picture, columns: int, chosen: NDArray[np.intp], *, banding: bool = False
+) -> Flats:
+    """Cut the blocks at `chosen` (a sample of them where they are many).
+
+    Blocks with pixels that may be clipped, or that hold a hot pixel, are left out. `banding` leaves
+    offsets of whole rows and columns out of their power.
+    """
+    indices = blocks.spread(np.sort(chosen), _MOST)
+    values = blocks.cut(picture.luma, columns, indices)
+    values *= np.float32(255 / picture.peak)
+    flat = values.reshape(-1, blocks.BLOCK**2)
+    lowest, highest, level = flat.min(1), flat.max(1), flat.mean(1)
+    peak = np.maximum(_HOT_PEAK * flat.std(1), _HOT_LEAST)
+    whole = (lowest > DARKEST) & (highest < BRIGHTEST)
+    cool = whole & (highest - level <= peak)
+    # Where every block holds one (strong grain, specks) they are what is to be measured.
+    keep = cool if cool.sum() >= FEWEST else whole
+    squares = spectrum.power(values[keep])
+    if banding:
+        squares = spectrum.without_lines(squares)
+    return Flats(
+        indices[keep], values[keep], squares, spectrum.shape(squares), level[keep].astype(float)
+    )

@@ -1,0 +1,139 @@
+"""Noise against texture: what a frame's noise cannot be.
+
+Blocks that are flat in a smoothed copy may still hold a fine texture. Three things give it away. Noise
+varies alike in all blocks of one brightness, textures are strong here and weak there. Noise as cameras
+leave it is nearly as strong at 0.2 cycles per pixel as at 0.1, while what optics has drawn falls. And
+one frame goes through one sensor and one development: at neighbouring brightnesses its noise has like
+strength, in code values, and a like spectrum. Whatever differs is the scene.
+
+The bounds are read off real pairs of one exposure and the mean of hundreds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.measure.noise.flats import Flats
+
+__all__ = ["Look", "disagreeing", "is_posterised", "look", "shows_noise"]
+
+MOST_UNEVEN: Final = 1.35
+"""Spread of the blocks' variances over that of noise with their spectrum. Noise of real camera files
+reaches 1.3, textures 1.0 to 80."""
+
+_FAINT_UNEVEN: Final = 1.6
+"""The same where noise is near one code value and coding left it in some blocks only."""
+
+_TENTH: Final = 1.28
+"""Standard deviations from the median to the tenth percentile."""
+
+MOST_SPREAD: Final = 0.33
+"""Relative spread of block variances that their mean spectrum lets expect: white noise has 0.09, coarse
+noise of real camera files up to 0.28. More is power in few coefficients: edges, waves."""
+
+_LOUDNESS: Final = (1.0, 1.6, 2.5, 4.0)
+_LEAST_FINE: Final = (0.12, 0.2, 0.3, 0.42)
+"""Power at 0.18-0.25 c/px over that at 0.08-0.125 c/px that noise has at least, by its deviation in code
+values: what noise reduction has smoothed it has made fainter too, and coding takes the fine part of
+faint noise."""
+
+_FAINT: Final = (1.0, 1.6)
+"""Code values between which coding leaves noise in some blocks only."""
+
+_AS_FINE: Final = 0.5
+"""Share of the frame's finest noise below which another brightness, if louder than the faint ones, is
+not made of the same noise."""
+
+_JUMP: Final = 2.0
+_NEAR_STOPS: Final = 2.1
+"""How much louder, in code values, noise may be than at brightnesses up to two stops away. Photon noise
+hardly changes over one stop, read noise grows by 1.5 a stop towards black."""
+
+_LOUDEST: Final = 30.0
+_LOUDEST_SMOOTHED: Final = 12.0
+_WHITE: Final = 0.8
+"""Code values that no camera's noise exceeds: a full well of 30 electrons at a signal of 0.1 gives the
+first. Louder than the second only noise is that nothing has smoothed, level over frequency to within
+the last; the loudest of a set of real frames up to ISO 12800 reads 3.7."""
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How the blocks of one brightness vary.
+
+    Attributes:
+        sigma: standard deviation, code values.
+        uneven: median variance of the blocks over their tenth percentile, over what that is for noise
+            of their spectrum.
+        spread: relative spread of block variances that noise of their spectrum has.
+        fine: power at 0.18-0.25 c/px over that at 0.08-0.125 c/px.
+    """
+
+    sigma: float
+    uneven: float
+    spread: float
+    fine: float
+
+
+def look(flats: Flats) -> Look:
+    """How blocks of one brightness vary; the variances of noise spread about their mean as the sum of
+    squares of Gaussian coefficients does."""
+    ranked = np.sort(flats.form.variance)
+    low, middle = (float(ranked[int(q * (len(ranked) - 1))]) for q in (0.1, 0.5))
+    spread = flats.spread
+    expected = 1 / (1 - _TENTH * min(spread, MOST_SPREAD))
+    bands = np.median(flats.form.bands, axis=0)
+    fine = float(bands[3] / max(bands[1], 1e-6))
+    return Look(flats.sigma, middle / max(low, 1e-6) / expected, spread, fine)
+
+
+def shows_noise(seen: Look, coded: bool) -> bool:
+    """Whether one brightness, seen by itself, holds noise. `coded`: whole code values, so that faint
+    noise has lost its fine part."""
+    least, uneven = _LEAST_FINE[-1], MOST_UNEVEN
+    if coded:
+        least = float(np.interp(seen.sigma, _LOUDNESS, _LEAST_FINE))
+        uneven = float(np.interp(seen.sigma, _FAINT, (_FAINT_UNEVEN, MOST_UNEVEN)))
+    loudest = _LOUDEST if seen.fine >= _WHITE else _LOUDEST_SMOOTHED
+    alike = seen.uneven <= uneven and seen.spread <= MOST_SPREAD
+    return alike and seen.sigma <= loudest and seen.fine >= least
+
+
+def disagreeing(looks: Mapping[float, Look]) -> set[float]:
+    """Of brightnesses (signal -> look) that show noise each by itself, those that cannot be the same
+    frame's."""
+    if not looks:
+        return set()
+    finest = max(seen.fine for seen in looks.values())
+    out = {
+        s for s, seen in looks.items() if seen.sigma > _FAINT[1] and seen.fine < _AS_FINE * finest
+    }
+    kept = {s: seen for s, seen in looks.items() if s not in out}
+    for signal, seen in kept.items():
+        near = [
+            other.sigma * max(1.0, float(np.sqrt(s / signal)))
+            for s, other in kept.items()
+            if s != signal and abs(np.log2(s / signal)) <= _NEAR_STOPS
+        ]
+        if near and seen.sigma > _JUMP * min(near):
+            out.add(signal)
+    return out
+
+
+def is_posterised(luma: NDArray[Any], peak: float) -> bool:
+    """Whether the frame uses so few code values that noise is drowned in the steps between them."""
+    sample = luma[:: max(1, min(luma.size // 300_000, luma.shape[0] // 64))]  # whole rows are quick
+    if sample.dtype.kind == "u":
+        codes: NDArray[Any] = (sample >> (8 * (sample.dtype.itemsize - 1))).ravel()
+    else:
+        codes = np.clip(sample / peak * 255, 0, 255).astype(np.uint8).ravel()
+    used = np.flatnonzero(np.bincount(codes, minlength=256) > max(1, 2e-5 * codes.size))
+    if len(used) < 3:
+        return True
+    span = int(used[-1] - used[0]) + 1
+    return span > 24 and len(used) / span < 0.4
