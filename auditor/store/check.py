@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as pa
 
 from .parts import DamagedPart, Part, damaged, is_whole, list_parts, read_part
-from .schema import FRAME_SCHEMA, PICTURE_SCHEMA, path_key
+from .schema import FRAME_SCHEMA, PICTURE_SCHEMA, stored_key
 
 __all__ = ["check"]
 
@@ -48,7 +48,7 @@ def _frames(part: Part) -> list[str]:
     keys = table["path_key"].to_numpy()
     if any(p is None for p in paths):
         return [f"{name}: rows without a path"]
-    if not np.array_equal(keys, np.array([path_key(p) for p in paths], np.int64)):
+    if not np.array_equal(keys, np.array([stored_key(p) for p in paths], np.int64)):
         problems.append(f"{name}: paths do not agree with their keys")
     for path, status, reason, file_id, leader in zip(
         paths,

@@ -39,10 +39,10 @@ from .schema import (
     FRAME_SCHEMA,
     PICTURE_SCHEMA,
     frame_table,
-    path_keys,
     picture_table,
     side_by_side,
     some_rows,
+    stored_keys,
 )
 from .unread import read_unread, renew_unread
 
@@ -316,7 +316,7 @@ class Store:
         """
         names = list(FRAME_NAMES) if columns is None else list(columns)
         narrow = frozenset(single)
-        wanted = None if paths is None else np.sort(np.array(path_keys(list(paths)), np.int64))
+        wanted = None if paths is None else np.sort(np.array(stored_keys(list(paths)), np.int64))
         unusable: set[Path] = set()
         while True:
             found = self._there(wanted, unusable)
