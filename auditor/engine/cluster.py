@@ -145,8 +145,6 @@ class Workers:
 
     def _greet(self) -> None:
         """Ask workers not met before which copy of this program they have."""
-        from distributed import wait
-
         new = [w for w in self._all() if w not in self._good and w not in self._refused]
         asked = {
             w: self._client.submit(
@@ -154,9 +152,9 @@ class Workers:
             )
             for w in new
         }
-        if asked:
-            with contextlib.suppress(Exception):
-                wait(list(asked.values()), timeout=_GREET_S)
+        until = time.monotonic() + _GREET_S
+        while time.monotonic() < until and any(f.status == "pending" for f in asked.values()):
+            time.sleep(0.02)
         for worker, future in asked.items():
             if future.status == "finished" and future.result() == copy_of_program():
                 self._good.add(worker)
