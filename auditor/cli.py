@@ -203,13 +203,17 @@ def keepers(out: Path) -> None:
 
 @main.command()
 @_out
-def verify(out: Path) -> None:
-    """Check that the measurement store is whole."""
+@click.option("--mend", is_flag=True, help="Set damaged parts apart; a run measures them again.")
+def verify(out: Path, mend: bool) -> None:
+    """Check that the measurement store is whole, or mend what can be mended."""
     from auditor.store import Store, StoreError
 
     _need_store(out)
     try:
-        problems = Store(out / "store").verify()
+        store = Store(out / "store")
+        for line in store.mend() if mend else []:
+            voice.say(line)
+        problems = store.verify()
     except StoreError as error:
         fail(str(error), 1)
     for line in problems:

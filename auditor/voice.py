@@ -31,7 +31,7 @@ def have_streams() -> None:
                     pass
         if getattr(sys, name) is None:
             mode = "r" if name == "stdin" else "w"
-            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115
 
 
 class _Forgiving:

@@ -56,7 +56,10 @@ class Decision:
 class Planner:
     """Compares files found with what the store knows; remembers which known paths were seen."""
 
-    def __init__(self, known: Known, options: ScanOptions) -> None:
+    def __init__(
+        self, known: Known, options: ScanOptions, lacking: NDArray[np.int64] | None = None
+    ) -> None:
+        """`lacking`: indices of measured rows that are measured again, as part of them was lost."""
         self.known = known
         self.options = options
         self.seen = np.zeros(len(known), bool)
@@ -66,6 +69,11 @@ class Planner:
         current = [v == options.version for v in known.versions]
         fresh = np.array(current, bool)[known.version] if len(known) else np.zeros(0, bool)
         self._again = ~known.measured & ~known.counted & (~fresh | options.retry | known.again)
+
+        self._lacking = np.zeros(len(known), bool)
+        if lacking is not None:
+            self._lacking[lacking] = True
+        self._again |= self._lacking
 
     def decide(self, entries: Sequence[FileEntry]) -> Decision:
         """Sort files into those that are as they were and those that must be read."""
@@ -171,7 +179,7 @@ class Planner:
 
     def _usable(self, index: int) -> bool:
         if self.known.measured[index]:
-            return True
+            return not self._lacking[index]
         if self.known.counted[index] or self.known.troubled[index]:  # it says nothing by itself
             return False
         current = self.known.versions[self.known.version[index]] == self.options.version

@@ -111,7 +111,8 @@ class _Scan:
         self.count, self.address = workers, cluster
         self.summary = ScanSummary()
         self.log = RunLog(store.folder / "log.txt")
-        self.planner = Planner(store.known(), options)
+        known = store.known()
+        self.planner = Planner(known, options, store.without_pictures(known))
         self.ledger = Ledger(store, self.planner, options, self.summary, self.log)
         self.batcher = Batcher(workers)
         self.exposures = Exposures(store, self.planner.here)
