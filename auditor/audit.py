@@ -163,6 +163,8 @@ def profile_of(
             accepted looks.
     """
     from auditor.crawl import Selection, relate
+    from auditor.engine.runlog import RunLog
+    from auditor.infer.alone import Faults
     from auditor.infer.bodies import AcceptError
     from auditor.infer.comparisons import labels_from_csv, unmatched
     from auditor.infer.criteria import Criteria
@@ -202,6 +204,7 @@ def profile_of(
         if lost:
             more = f" and {len(lost) - FEW_LOST} more" if len(lost) > FEW_LOST else ""
             notices.append(f"labels: no file matches {', '.join(lost[:FEW_LOST])}{more}")
+    faults = Faults(refused=(AcceptError,))
     try:
         profile = build_profile(
             chosen,
@@ -211,6 +214,7 @@ def profile_of(
             spectra=lambda paths: _spectra(store, paths),
             patterns=patterns,
             accept=options.accept,
+            faults=faults,
         )
     except AcceptError as error:
         raise OptionError(str(error)) from error
@@ -220,10 +224,20 @@ def profile_of(
         profile["filter"] = selection.given() | looked_at
     unread = store.unread()
     profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
-    profile["notices"] = notices + _unread_notice(unread)
+    profile["notices"] = notices + _unread_notice(unread) + _fault_notices(profile["faults"])
+    for trace in faults.traces:
+        RunLog(store.folder / "log.txt").line(trace)
     if archives:
         profile["notices"] += _elsewhere_notice(frames["path"], archives)
     return profile, chosen
+
+
+def _fault_notices(faults: Sequence[Mapping[str, str]]) -> list[str]:
+    return [
+        f"{f['stage']}: {f['part']} is left out, for it broke the reckoning ({f['error']}); this is a "
+        "fault of the program, and all else is told"
+        for f in faults
+    ]
 
 
 def _unread_notice(unread: Sequence[tuple[str, str]]) -> list[str]:

@@ -326,7 +326,10 @@ def _close(made: dict[str, Any], target: Path, more: list[str]) -> None:
     from auditor.report import summary_lines
 
     if made["frames"]["found"]:
-        more = [*summary_lines(made), *more]
+        try:
+            more = [*summary_lines(made), *more]
+        except Exception as error:  # profile and page are there; they say it all
+            more = [f"note: the summary cannot be told here ({type(error).__name__})", *more]
     else:
         voice.say("No pictures were found there; check that the folder is the right one.")
     for line in more:
