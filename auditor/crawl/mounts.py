@@ -15,8 +15,25 @@ __all__ = ["is_of_system", "overlap"]
 
 _LIST: Final = "/proc/self/mountinfo"
 _OF_SYSTEM: Final = frozenset(
-    "proc sysfs devpts devtmpfs cgroup cgroup2 debugfs tracefs securityfs pstore bpf mqueue configfs "
-    "fusectl hugetlbfs binfmt_misc efivarfs".split()
+    [
+        "proc",
+        "sysfs",
+        "devpts",
+        "devtmpfs",
+        "cgroup",
+        "cgroup2",
+        "debugfs",
+        "tracefs",
+        "securityfs",
+        "pstore",
+        "bpf",
+        "mqueue",
+        "configfs",
+        "fusectl",
+        "hugetlbfs",
+        "binfmt_misc",
+        "efivarfs",
+    ]
 )
 """File systems that hold no files but the kernel's own (filesystems(5))."""
 

@@ -166,7 +166,9 @@ class Workers:
                 said = " ".join(str(future.exception()).split())[:120]
                 self._refused[worker] = f"auditor cannot be loaded there ({said})"
             else:
-                self._refused[worker] = f"no answer within {_GREET_S:g} s"
+                self._refused[worker] = (
+                    f"no answer within {_GREET_S:g} s (is auditor installed there?)"
+                )
                 future.cancel()
         self._greeted = time.monotonic()
 
