@@ -52,7 +52,17 @@ def test_a_body_used_at_impossible_iso_values_only_denies_nobody_a_report(
     profile = made(out)
     assert profile["faults"] == []
     assert "Elm Three" in {b["body"] for b in profile["bodies"]}
-    assert any(s["body"] == "Elm Three" for s in profile["next_shots"])
+
+
+def test_a_body_of_which_no_tone_is_known_is_asked_for_test_frames() -> None:
+    from auditor.infer.next_shots.bodies import body_requests
+
+    band = {"band": "shade", "frames": 3, "usable_iso": {"excellent": None}}
+    band["usable_iso_detail"] = {"excellent": {"low": None, "high": None, "reason": None}}
+    body = {"body": "Elm Three", "frames": 3, "kind": "camera", "tones": [], "other_kinds": []}
+    (request,) = body_requests([body | {"brightness": [band]}], [])
+    assert request["body"] == "Elm Three"
+    assert request["iso"] == [100, 400, 1600, 6400]
 
 
 @pytest.mark.parametrize(
