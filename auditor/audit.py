@@ -7,6 +7,7 @@ again, with other thresholds or for a part of the frames, without reading a pict
 from __future__ import annotations
 
 import re
+import tempfile
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from auditor.crawl.mounts import overlap
 from auditor.record import COLUMNS, Settings
 from auditor.together import together
 
@@ -33,6 +35,15 @@ _UNREAD: Final = re.compile(
 """Columns that no inference reads for every frame: left on disk, they spare most of the memory."""
 FEW_LOST: Final = 10
 """So many patterns that match nothing are named; the rest are counted."""
+_WRITTEN: Final = (
+    "store",
+    "store/frames",
+    "store/pictures",
+    "store/damaged",
+    "store/scratch",
+    "tables",
+)
+"""Folders inside the output folder that are written into."""
 _SETTINGS: Final = frozenset(Settings.__slots__) - {"labels"}
 
 __all__ = [
@@ -76,28 +87,30 @@ class InferOptions:
 
 
 def prepare_output(out: Path, archives: Sequence[str]) -> Path:
-    """Make the output folder, and make sure that it is no part of an archive.
+    """Make the output folder, and make sure that no place written is part of an archive.
 
     Raises:
         OutputError: when it lies inside an archive or can't be written.
     """
     target = out.expanduser().resolve()
+    # Links and mounts at or above any place written would lead the writing elsewhere.
+    places = [target, *(target / part for part in _WRITTEN)]
     for archive in archives:
         if "://" in archive:
             continue
         root = Path(archive).expanduser().resolve()
-        if root.is_dir() and (target == root or root in target.parents):
-            raise OutputError(
-                f"the output folder {out} lies inside the archive {archive}, which is never changed; "
-                "choose a folder outside it"
-            )
+        for place in places if root.is_dir() else ():
+            if overlap(str(place), str(root)):
+                inside = "" if place == target else f" (through {place.relative_to(target)})"
+                raise OutputError(
+                    f"the output folder {out} lies inside the archive {archive}{inside}, which is "
+                    "never changed; choose a folder outside it"
+                )
     if target.exists() and not target.is_dir():
         raise OutputError(f"the output folder {out} is a file; choose a folder")
     try:
         target.mkdir(parents=True, exist_ok=True)
-        probe = target / ".write-probe"
-        probe.touch()
-        probe.unlink()
+        tempfile.TemporaryFile(dir=target).close()
     except OSError as error:
         why = error.strerror or str(error)
         raise OutputError(
@@ -163,6 +176,8 @@ def profile_of(
             accepted looks.
     """
     from auditor.crawl import Selection, relate
+    from auditor.engine.runlog import RunLog
+    from auditor.infer.alone import Faults
     from auditor.infer.bodies import AcceptError
     from auditor.infer.comparisons import labels_from_csv, unmatched
     from auditor.infer.criteria import Criteria
@@ -202,6 +217,7 @@ def profile_of(
         if lost:
             more = f" and {len(lost) - FEW_LOST} more" if len(lost) > FEW_LOST else ""
             notices.append(f"labels: no file matches {', '.join(lost[:FEW_LOST])}{more}")
+    faults = Faults(refused=(AcceptError,))
     try:
         profile = build_profile(
             chosen,
@@ -213,6 +229,7 @@ def profile_of(
             accept=options.accept,
             # What a body can do does not change with the part of the archive that is looked at.
             every=frames if selection.given() else None,
+            faults=faults,
         )
     except AcceptError as error:
         raise OptionError(str(error)) from error
@@ -222,10 +239,20 @@ def profile_of(
         profile["filter"] = selection.given() | looked_at
     unread = store.unread()
     profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
-    profile["notices"] = notices + _unread_notice(unread)
+    profile["notices"] = notices + _unread_notice(unread) + _fault_notices(profile["faults"])
+    for trace in faults.traces:
+        RunLog(store.folder / "log.txt").line(trace)
     if archives:
         profile["notices"] += _elsewhere_notice(frames["path"], archives)
     return profile, chosen
+
+
+def _fault_notices(faults: Sequence[Mapping[str, str]]) -> list[str]:
+    return [
+        f"{f['stage']}: {f['part']} is left out, for it broke the reckoning ({f['error']}); this is a "
+        "fault of the program, and all else is told"
+        for f in faults
+    ]
 
 
 def _unread_notice(unread: Sequence[tuple[str, str]]) -> list[str]:

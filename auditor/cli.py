@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import click
 
 from auditor import __version__
-from auditor.cli_frame import Amount, Commands, Folder, Name, fail
+from auditor.cli_frame import Amount, Commands, Folder, Name, fail, voice
 
 __all__ = ["main"]
 
@@ -133,6 +133,7 @@ def run(archives: tuple[str, ...], out: Path, **options: Any) -> None:
     """Scan ARCHIVES, infer the gear profile and write the report. Run again, it resumes."""
     scan_options, infer_options = _split(options)
     target = _prepared(out, archives)
+    _outlive_terminal(target)
     summary = _scan(archives, target, scan_options, profile_follows=True)
     profile = _profile(target, infer_options, archives)
     known = set(summary.notices)
@@ -148,9 +149,10 @@ def run(archives: tuple[str, ...], out: Path, **options: Any) -> None:
 def scan(archives: tuple[str, ...], out: Path, **options: Any) -> None:
     """Only measure: bring the store up to date with ARCHIVES."""
     target = _prepared(out, archives)
+    _outlive_terminal(target)
     summary = _scan(archives, target, options)
     for line in [*summary.notice_lines(), *summary.set_aside_lines()]:
-        click.echo(line)
+        voice.say(line)
     sys.exit(SET_ASIDE if summary.set_aside or summary.unread else 0)
 
 
@@ -160,6 +162,7 @@ def scan(archives: tuple[str, ...], out: Path, **options: Any) -> None:
 def profile(out: Path, **options: Any) -> None:
     """Only infer: make profile and report again from the store, without reading a picture."""
     _need_store(out)
+    _outlive_terminal(out)
     made = _profile(out, _infer_options(options))
     _close(made, out, [f"note: {n}" for n in made["notices"]])
 
@@ -184,7 +187,7 @@ def measure(files: tuple[str, ...], as_json: bool, **options: Any) -> None:
         for row in rows:
             set_aside += row["status"] != "measured"
             for line in [frame_line(row)] if as_json else frame_lines(row):
-                click.echo(line)
+                voice.say(line)
     sys.exit(SET_ASIDE if set_aside else 0)
 
 
@@ -195,24 +198,28 @@ def keepers(out: Path) -> None:
     from auditor.report import keeper_lines
 
     for line in keeper_lines(_read_profile(out)):
-        click.echo(line)
+        voice.say(line)
 
 
 @main.command()
 @_out
-def verify(out: Path) -> None:
-    """Check that the measurement store is whole."""
+@click.option("--mend", is_flag=True, help="Set damaged parts apart; a run measures them again.")
+def verify(out: Path, mend: bool) -> None:
+    """Check that the measurement store is whole, or mend what can be mended."""
     from auditor.store import Store, StoreError
 
     _need_store(out)
     try:
-        problems = Store(out / "store").verify()
+        store = Store(out / "store")
+        for line in store.mend() if mend else []:
+            voice.say(line)
+        problems = store.verify()
     except StoreError as error:
         fail(str(error), 1)
     for line in problems:
-        click.echo(line)
+        voice.say(line)
     many = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
-    click.echo(many if problems else "the store is whole")
+    voice.say(many if problems else "the store is whole")
     sys.exit(1 if problems else 0)
 
 
@@ -262,6 +269,12 @@ def _prepared(out: Path, archives: tuple[str, ...]) -> Path:
         fail(str(error), 2)
 
 
+def _outlive_terminal(target: Path) -> None:
+    from auditor.engine.runlog import RunLog
+
+    voice.outlive(RunLog(target / "store" / "log.txt"))
+
+
 def _scan(
     archives: tuple[str, ...],
     target: Path,
@@ -274,7 +287,7 @@ def _scan(
     from auditor.store import StoreBusy, StoreError
 
     try:
-        with progress_display() as show:
+        with progress_display(voice) as show:
             return scan_archive(
                 archives,
                 target,
@@ -313,12 +326,15 @@ def _close(made: dict[str, Any], target: Path, more: list[str]) -> None:
     from auditor.report import summary_lines
 
     if made["frames"]["found"]:
-        more = [*summary_lines(made), *more]
+        try:
+            more = [*summary_lines(made), *more]
+        except Exception as error:  # profile and page are there; they say it all
+            more = [f"note: the summary cannot be told here ({type(error).__name__})", *more]
     else:
-        click.echo("No pictures were found there; check that the folder is the right one.")
+        voice.say("No pictures were found there; check that the folder is the right one.")
     for line in more:
-        click.echo(line)
-    click.echo(f"Report: {target / 'report.html'}")
+        voice.say(line)
+    voice.say(f"Report: {target / 'report.html'}")
 
 
 def _need_store(out: Path) -> None:

@@ -12,7 +12,13 @@ from typing import Any, NoReturn
 
 import click
 
-__all__ = ["Amount", "Commands", "Folder", "Name", "fail"]
+from auditor.safe_path import leave_out_current_folder
+from auditor.voice import Voice, have_streams
+
+__all__ = ["Amount", "Commands", "Folder", "Name", "fail", "voice"]
+
+voice = Voice()
+"""What the command that runs says; there is one in a process."""
 
 RESUMED = ("run", "scan", "profile")
 """Commands that go on, or begin again without harm, when called once more."""
@@ -63,6 +69,9 @@ class Commands(click.Group):
     """The group of commands: whatever stops one, the user reads one line and no traceback."""
 
     def main(self, *args: Any, **extra: Any) -> Any:
+        leave_out_current_folder()
+        have_streams()
+        voice.begin()
         for stream in (sys.stdout, sys.stderr):
             _make_printable(stream)
         try:
@@ -104,6 +113,6 @@ def _drop_output() -> None:
 
 def fail(message: str, code: int) -> NoReturn:
     """End with one line on standard error."""
-    with contextlib.suppress(OSError):
-        click.echo(f"auditor: {message}", err=True)
+    with contextlib.suppress(OSError, ValueError):
+        voice.tell(f"auditor: {message}")
     sys.exit(code)

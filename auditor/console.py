@@ -14,6 +14,7 @@ from auditor.record import ZONES, row_to_object
 
 if TYPE_CHECKING:
     from auditor.engine import Progress
+    from auditor.voice import Voice
 
 __all__ = ["frame_line", "frame_lines", "progress_display"]
 
@@ -21,10 +22,10 @@ _PLAIN_EVERY_S: Final = 10.0
 
 
 @contextmanager
-def progress_display() -> Iterator[Callable[[Progress], None]]:
+def progress_display(voice: Voice) -> Iterator[Callable[[Progress], None]]:
     """A live bar on a terminal; elsewhere a plain line every ten seconds."""
     if not sys.stderr.isatty():
-        yield _plain()
+        yield _plain(voice)
         return
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
@@ -36,7 +37,7 @@ def progress_display() -> Iterator[Callable[[Progress], None]]:
         MofNCompleteColumn(),
         TextColumn("{task.fields[pace]}"),
     )
-    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
+    with Bar(*columns, console=Console(file=voice.forgiving(sys.stderr)), transient=True) as bar:
         task = bar.add_task("", total=None, pace="")
 
         def show(event: Progress) -> None:
@@ -45,7 +46,7 @@ def progress_display() -> Iterator[Callable[[Progress], None]]:
         yield show
 
 
-def _plain() -> Callable[[Progress], None]:
+def _plain(voice: Voice) -> Callable[[Progress], None]:
     last = time.monotonic() - _PLAIN_EVERY_S + 2
 
     def show(event: Progress) -> None:
@@ -55,7 +56,7 @@ def _plain() -> Callable[[Progress], None]:
             return
         last = now
         total = event.total if event.total is not None else f"{event.found} found so far"
-        print(f"measured {event.done} of {total}{_pace(event)}", file=sys.stderr, flush=True)
+        voice.tell(f"measured {event.done} of {total}{_pace(event)}")
 
     return show
 

@@ -29,8 +29,7 @@ RAW_SUFFIXES: Final = frozenset([
 # fmt: on
 
 PICTURE_SUFFIXES: Final = RENDERED_SUFFIXES | RAW_SUFFIXES
-"""Every file with one of these endings counts as found, whatever is inside. Kinds that can't be
-decoded (JPEG XL, JPEG 2000) are among them on purpose: they are set aside with a reason, not lost.
+"""Every file with one of these endings counts as found, whatever is inside.
 Files without any ending are taken if they begin as a picture does (`beginning`); everything else in
 an archive (text, film, sound, catalogues) is passed over without a word."""
 

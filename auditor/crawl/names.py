@@ -14,10 +14,17 @@ import re
 from collections.abc import Iterable
 from pathlib import Path
 
-__all__ = ["as_text", "inside", "on_disk", "printable", "root_name", "shown_root"]
+__all__ = ["as_text", "inside", "on_disk", "plain_text", "printable", "root_name", "shown_root"]
 
-_UNSAFE = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff\u2028\u2029]")
-_ESCAPE = re.compile(r"\\x([0-9a-f]{2})|\\u([0-9a-f]{4})")
+_BIDI = r"\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069"
+"""Marks that turn the direction of what follows (Unicode Standard Annex 9): with them a name can be made
+to read as another."""
+_ESCAPED = r"\\x([0-9a-f]{2})|\\u([0-9a-f]{4})"
+_ESCAPE = re.compile(_ESCAPED)
+_UNSAFE = re.compile(
+    rf"[\x00-\x1f\x7f-\x9f\ud800-\udfff\u2028\u2029{_BIDI}]|\\(?=x[0-9a-f]{{2}}|u[0-9a-f]{{4}})"
+)
+_STEERING = re.compile(rf"[\x00-\x08\x0a-\x1f\x7f-\x9f\u2028\u2029{_BIDI}]")
 
 
 def _escape(match: re.Match[str]) -> str:
@@ -36,14 +43,22 @@ def as_text(path: str) -> str:
 
 
 def printable(path: str) -> str:
-    r"""The path as one line of valid text: bytes that are not UTF-8 become '\xff', control
-    characters likewise. A path without such characters is returned unchanged."""
+    r"""The path as one line of valid text: bytes that are not UTF-8 become '\xff', control characters
+    likewise, and a backslash that would read as the beginning of such an escape. A path without such
+    characters is returned unchanged; different paths have different texts, so the text of a text is
+    another one."""
     return _UNSAFE.sub(_escape, as_text(path)) if _UNSAFE.search(path) else path
+
+
+def plain_text(line: str) -> str:
+    r"""A line of text without characters that steer a terminal or turn the direction of reading: each
+    becomes an escape such as '\x1b'. Tabs stay."""
+    return _STEERING.sub(_escape, line) if _STEERING.search(line) else line
 
 
 def on_disk(shown: str) -> str:
     """The path that `printable` was made from, for opening the file."""
-    if "\\" not in shown or os.path.lexists(shown):
+    if "\\" not in shown:
         return _for_system(shown)
 
     def back(match: re.Match[str]) -> str:

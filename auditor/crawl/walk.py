@@ -24,6 +24,7 @@ from auditor.crawl.kinds import (
     hidden_reason,
     suffix_of,
 )
+from auditor.crawl.mounts import is_of_system
 from auditor.crawl.names import root_name
 
 __all__ = ["find_files"]
@@ -73,6 +74,8 @@ class _Walker:
     """Holds what must not be visited twice: folders, and files that links led to."""
 
     def __init__(self, real_roots: list[str]) -> None:
+        self._device: int | None = None  # of the root that is walked
+        self._system: dict[int, bool] = {}  # devices met on the way: are they the kernel's own?
         self._roots = [r.rstrip(os.sep) + os.sep for r in real_roots]
         self._folders: set[tuple[int, int]] = set()
         self._linked: set[tuple[int, int]] = set()
@@ -97,6 +100,7 @@ class _Walker:
         if not stat.S_ISDIR(info.st_mode):
             yield Skipped(root, _special(info.st_mode), claims_picture(root))
             return
+        self._device = info.st_dev
         pending = [root]
         while pending:
             folder = pending.pop()
@@ -116,6 +120,9 @@ class _Walker:
                 info = os.stat(folder)
                 if (info.st_dev, info.st_ino) in self._folders:
                     yield Skipped(folder, "a folder that was read already", False)
+                    return
+                if self._of_system(folder, info.st_dev):
+                    yield Skipped(folder, "a folder of the system, not of the archive", False)
                     return
                 self._folders.add((info.st_dev, info.st_ino))
                 for entry in entries:
@@ -152,6 +159,13 @@ class _Walker:
                 inner.append(base + name)
             else:
                 yield Skipped(base + name, reason, False)
+
+    def _of_system(self, folder: str, device: int) -> bool:
+        if device == self._device:
+            return False
+        if device not in self._system:
+            self._system[device] = is_of_system(folder)
+        return self._system[device]
 
     def _file(
         self, entry: os.DirEntry[str], base: str, root: str, sidecars: dict[str, str]
@@ -200,6 +214,9 @@ class _Walker:
                 )
             if key in self._folders:
                 return Skipped(path, "a link to a folder that was read already", False)
+            if info.st_dev != self._device:
+                reason = "a link to another disk or share, which is read only when it is given"
+                return Skipped(path, reason, False, not self._of_system(path, info.st_dev))
             folders.append(name)
             return None
         if not stat.S_ISREG(info.st_mode):

@@ -2,27 +2,33 @@
 
 from __future__ import annotations
 
-import os
 import threading
 import time
 from collections.abc import Sequence
+from functools import cache
+from hashlib import blake2b
+from pathlib import Path
 from typing import Any
 
 from .decoder import Decoder
 from .options import ScanOptions
 
-__all__ = ["close_decoders", "run_batch", "settings_of", "warm_up"]
+__all__ = ["close_decoders", "copy_of_program", "run_batch", "settings_of", "warm_up", "wind_down"]
 
+# By the scan that they belong to: a worker of a cluster may serve several.
 _idle: dict[str, list[Decoder]] = {}
+_busy: dict[str, list[Decoder]] = {}
+_winding_down: set[str] = set()
+_ended: set[str] = set()
 _guard = threading.Lock()
 
 
-def settings_of(options: ScanOptions) -> dict[str, Any]:
+def settings_of(options: ScanOptions, memory_mb: int | None = None) -> dict[str, Any]:
     """The part of the options that a decoder needs, as plain values."""
     return {
         "seconds_per_file": float(options.seconds_per_file),
         "stall_seconds": float(options.stall_seconds),
-        "memory_mb": int(options.memory_mb),
+        "memory_mb": int(memory_mb or options.memory_mb),
         "max_file_mb": int(options.max_file_mb),
         "measure": options.measure,
         "identify": options.identify,
@@ -30,47 +36,64 @@ def settings_of(options: ScanOptions) -> dict[str, Any]:
     }
 
 
-def _take(settings: dict[str, Any]) -> Decoder:
+@cache
+def copy_of_program() -> str:
+    """Which copy of this program runs here: a hash of its source. Two copies measure differently."""
+    folder = Path(__file__).parent.parent
+    digest = blake2b(digest_size=12)
+    for path in sorted(folder.rglob("*.py")):
+        digest.update(str(path.relative_to(folder)).encode() + path.read_bytes())
+    return digest.hexdigest()
+
+
+def _take(scan: str, settings: dict[str, Any]) -> Decoder:
     with _guard:
-        waiting = _idle.get(repr(settings))
-        if waiting:
-            return waiting.pop()
-    return Decoder(settings)
+        waiting = _idle.get(scan)
+        decoder = waiting.pop() if waiting else Decoder(settings)
+        _busy.setdefault(scan, []).append(decoder)
+        if scan in _ended:
+            decoder.stop(for_good=True)
+    return decoder
 
 
-def _give_back(decoder: Decoder) -> None:
+def _give_back(scan: str, decoder: Decoder) -> None:
     with _guard:
-        _idle.setdefault(repr(decoder.settings), []).append(decoder)
+        _busy[scan].remove(decoder)
+        if scan not in _ended:
+            _idle.setdefault(scan, []).append(decoder)
+            return
+    decoder.stop(for_good=True)
 
 
-def warm_up(settings: dict[str, Any]) -> None:
+def warm_up(settings: dict[str, Any], scan: str) -> None:
     """Have a decoder ready before the first batch comes."""
-    decoder = _take(settings)
+    decoder = _take(scan, settings)
     try:
         decoder.start()
     finally:
-        _give_back(decoder)
+        _give_back(scan, decoder)
 
 
 def run_batch(
-    jobs: Sequence[dict[str, Any]], settings: dict[str, Any], stop_file: str | None = None
+    jobs: Sequence[dict[str, Any]], settings: dict[str, Any], scan: str
 ) -> dict[str, Any]:
     """Outcomes of `jobs` in order (see `Decoder.measure`), with the seconds it took.
 
-    Once `stop_file` exists no further job is begun, and the outcomes are fewer than the jobs.
+    After `wind_down` no further job is begun, and the outcomes are fewer than the jobs.
     """
-    decoder = _take(settings)
+    decoder = _take(scan, settings)
     before, start = decoder.replaced, time.monotonic()
     try:
         outcomes = []
         for job in jobs:
-            if stop_file is not None and os.path.exists(stop_file):
+            if scan in _winding_down:
                 break
             outcomes.append(decoder.measure(job))
     except BaseException:
         decoder.stop()
         raise
-    _give_back(decoder)
+    finally:
+        _give_back(scan, decoder)
     return {
         "outcomes": outcomes,
         "seconds": time.monotonic() - start,
@@ -78,10 +101,15 @@ def run_batch(
     }
 
 
-def close_decoders() -> None:
-    """End the idle decoders of this worker."""
+def wind_down(scan: str) -> None:
+    """Batches of this scan that run on this worker begin no further file."""
+    _winding_down.add(scan)
+
+
+def close_decoders(scan: str) -> None:
+    """End the decoders of a scan on this worker, also those in the middle of a file."""
     with _guard:
-        decoders = [d for waiting in _idle.values() for d in waiting]
-        _idle.clear()
+        _ended.add(scan)
+        decoders = [*_idle.pop(scan, []), *_busy.get(scan, [])]
     for decoder in decoders:
-        decoder.stop()
+        decoder.stop(for_good=True)

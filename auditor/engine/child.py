@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import select
 import signal
 import sys
 import traceback
@@ -19,12 +20,13 @@ from typing import Any, BinaryIO, Final
 
 from ..record import PICTURE_COLUMNS, FrameRecord, to_row
 from .marks import marks_of
-from .source import Unreadable, read, read_head, read_sidecar, root_answers
-from .wire import pack, receive, send
+from .source import Unreadable, place_answers, read, read_head, read_sidecar
+from .wire import pack, receive, send, wanted_memory
 
 __all__ = ["main"]
 
 MB = 2**20
+IDLE_S: Final = 1800.0
 GLANCES: Final = (MB // 4, 4 * MB)
 """Bytes from a file's beginning in which its tags are looked for before the whole is read."""
 
@@ -77,11 +79,13 @@ class _Handler:
     - identify: ['tags', packed marks] | ['same', what is known of the content]
     - measure: ['row', packed row and pictures] | ['same', ...]
     - count: ['row', packed row] | ['other', ...] where the content is not the expected
-    - and for all of them: ['unreadable', reason, whether the root answers] | ['failed', reason]
+    - and for all of them: ['unreadable', reason, whether its place answers, when to try again] |
+      ['failed', reason, whether that may pass]
     """
 
     def __init__(self, settings: dict[str, Any], out: BinaryIO) -> None:
         self.settings, self.out = settings, out
+        self.note: str | None = None
         self.limit = settings["max_file_mb"] * MB
         self.measure = _load(settings["measure"])
         self.identify = _load(settings["identify"])
@@ -93,8 +97,9 @@ class _Handler:
                 return self._glance(job)
             content = read(job["path"], self.limit, job["mtime_ns"])
         except Unreadable as error:
-            return ["unreadable", str(error), root_answers(job["root"])]
-        sidecar = read_sidecar(job["sidecar"])
+            answers = error.again != "soon" or place_answers(job["path"], job["root"])
+            return ["unreadable", str(error), answers, error.again]
+        sidecar, self.note = read_sidecar(job["sidecar"])
         own = {
             "file_id": _digest(content.data),
             "sidecar_id": None if sidecar is None else _digest(sidecar),
@@ -146,6 +151,8 @@ class _Handler:
         else:
             record = self.measure(data, path, sidecar, max_pixels=self.settings["max_pixels"])
         row = to_row(record) | own | {"path": path}
+        if self.note is not None:
+            row["notes"] = [*(row.get("notes") or ()), self.note]
         if counted:
             row |= {"status": "counted", "measured_on": job["on"]}
         pictures = {n: getattr(record, n) for n in PICTURE_COLUMNS}
@@ -153,10 +160,19 @@ class _Handler:
 
     def _failed(self, error: Exception) -> list[Any]:
         if _out_of_memory(error):
-            return ["failed", f"wanted more than {self.settings['memory_mb']} MB of memory"]
+            return ["failed", wanted_memory(self.settings["memory_mb"]), True]
         traceback.print_exc()
         said = " ".join(str(error).split())[:160]
-        return ["failed", f"could not be measured ({type(error).__name__}: {said})"]
+        return ["failed", f"could not be measured ({type(error).__name__}: {said})", False]
+
+
+def _asked_for(stream: BinaryIO) -> bool:
+    """Wait for the next message; False when none came for so long that nobody can want anything more:
+    on a cluster a worker outlives the run that it worked for."""
+    try:
+        return bool(select.select([stream], [], [], IDLE_S)[0])
+    except (OSError, ValueError):  # a system where pipes can't be waited for
+        return True
 
 
 def main() -> None:
@@ -178,18 +194,18 @@ def main() -> None:
         return
     _limit_memory(settings["memory_mb"])
     send(out, ["ready"])
-    while (job := receive(inp)) is not None:
+    while _asked_for(inp) and (job := receive(inp)) is not None:
         if hasattr(signal, "setitimer"):
-            # Last resort, also inside native code, should the supervisor be gone or stuck.
-            most = settings["seconds_per_file"] + settings["stall_seconds"] + 60
-            signal.setitimer(signal.ITIMER_REAL, most)
+            # Last resort, also inside native code, should the supervisor be gone or stuck. It counts
+            # the time of this process: a machine that was asleep is no reason.
+            signal.setitimer(signal.ITIMER_PROF, settings["seconds_per_file"] + 60)
         try:
             answer = handler.handle(job)
         except MemoryError:
-            answer = ["failed", f"wanted more than {settings['memory_mb']} MB of memory"]
+            answer = ["failed", wanted_memory(settings["memory_mb"]), True]
         send(out, answer)
         if hasattr(signal, "setitimer"):
-            signal.setitimer(signal.ITIMER_REAL, 0)
+            signal.setitimer(signal.ITIMER_PROF, 0)
 
 
 if __name__ == "__main__":

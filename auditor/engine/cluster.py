@@ -1,22 +1,21 @@
-"""Worker processes: a Dask cluster of our own on this machine, or one that is there already."""
+"""The workers that batches go to: Dask within this process, or a Dask cluster that is there already."""
 
 from __future__ import annotations
 
 import contextlib
 import logging
-import os
 import queue
+import re
+import secrets
 import shutil
 import signal
-import tempfile
+import threading
 import time
 from collections.abc import Iterator, Sequence
-from multiprocessing import resource_tracker
+from pathlib import Path
 from typing import Any, Final
 
-import psutil
-
-from .batch import close_decoders, run_batch, warm_up
+from .batch import close_decoders, copy_of_program, run_batch, warm_up, wind_down
 
 __all__ = ["ClusterError", "Workers"]
 
@@ -27,17 +26,24 @@ _CONFIG: Final[dict[str, Any]] = {
     "distributed.scheduler.worker-ttl": None,
     "distributed.admin.tick.limit": "1h",
     # Watching itself took a twentieth of the cores: a hundred samples of its stack and fifty ticks a
-    # second in every process, of which nobody reads anything.
+    # second, of which nobody reads anything.
     "distributed.worker.profile.enabled": False,
     "distributed.admin.tick.interval": "1s",
     "distributed.admin.system-monitor.interval": "10s",
     "distributed.admin.system-monitor.disk": False,
-    "distributed.worker.daemon": True,
+    "distributed.worker.use-file-locking": False,
     "distributed.diagnostics.nvml": False,
-    # No page to look at, nothing to ask: the servers that remain answer nobody.
     "distributed.scheduler.http.routes": [],
     "distributed.worker.http.routes": [],
 }
+_ADDRESS: Final = re.compile(r"(?:[a-z]+://)?(\[[0-9a-fA-F:.]+\]|[^\s/:\[\]]+):(\d{1,5})/?")
+_CONNECT_S: Final = 20.0
+_GREET_S: Final = 30.0
+"""A worker that has not answered by then is not counted on."""
+_TELL_S: Final = 3.0
+"""So long workers may take to hear that the scan ends."""
+_LOST_S: Final = 15.0
+"""So long may the connection to a scheduler be interrupted."""
 
 
 class ClusterError(RuntimeError):
@@ -50,9 +56,6 @@ def _terminal_signals_blocked() -> Iterator[None]:
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
-    # Threads and processes inherit the mask. Python's helper process must be there before: starting it
-    # would unblock Ctrl-C again in the thread that starts the workers.
-    resource_tracker.ensure_running()
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGHUP})
     try:
         yield
@@ -60,61 +63,155 @@ def _terminal_signals_blocked() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
+def _silence() -> None:
+    for name in ("distributed", "distributed.scheduler", "tornado", "asyncio"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
+
+
 class Workers:
     """Sends batches to Dask workers and gives back what they answer."""
 
-    def __init__(self, count: int, address: str | None, settings: dict[str, Any]) -> None:
+    def __init__(
+        self, count: int, address: str | None, settings: dict[str, Any], scratch: Path
+    ) -> None:
+        """`count` threads here, or those of the cluster at `address`; `scratch`: a folder of our own.
+        Raises ClusterError."""
         import dask
-        import distributed
+        import distributed  # noqa: F401  (its settings must be there before ours)
 
         self._results: queue.Queue[tuple[int, Any]] = queue.Queue()
-        self._settings = settings
+        self._settings, self._scratch, self._address = settings, scratch, address
+        self._scan = secrets.token_hex(8)
         self._futures: dict[int, Any] = {}
         self._cluster: Any = None
-        self._folder: str | None = None
-        self._stop_file: str | None = None
-        self._silence()
+        self._client: Any = None
+        self._good: set[str] = set()
+        self._refused: dict[str, str] = {}
+        self._greeted = self._connected = time.monotonic()
+        _silence()
         try:
             with _terminal_signals_blocked(), dask.config.set(_CONFIG):
-                if address is None:
-                    self._folder = tempfile.mkdtemp(prefix="auditor-")
-                    self._stop_file = os.path.join(self._folder, "stop")
-                    self._cluster = distributed.LocalCluster(
-                        n_workers=count,
-                        threads_per_worker=1,
-                        processes=True,
-                        host="127.0.0.1",
-                        dashboard_address=None,
-                        scheduler_kwargs={"dashboard": False, "dashboard_address": "127.0.0.1:0"},
-                        memory_limit=0,
-                        local_directory=self._folder,
-                        silence_logs=logging.CRITICAL,
-                    )
-                    self._client = distributed.Client(self._cluster)
-                else:
-                    self._client = distributed.Client(address, timeout="20s", set_as_default=False)
+                self._connect(count)
+        except ClusterError:
+            self.close()
+            raise
         except Exception as error:
             self.close()
-            where = f"the cluster at {address}" if address else "worker processes on this machine"
+            where = f"the cluster at {address}" if address else "the workers of this machine"
             said = " ".join(str(error).split())[:160] or type(error).__name__
             raise ClusterError(f"{where} cannot be used ({said})") from error
-        self.count = max(1, sum(self._client.nthreads().values())) if address else count
-        # Every worker loads its libraries while the first batches are still on their way.
+        self.count = max(1, self._threads()) if address else count
+        # Decoders load their libraries while the first batches are still on their way.
+        places = sorted(self._good) if address else [None] * count
         self._warming = [
-            self._client.submit(warm_up, settings, workers=[worker], pure=False)
-            for worker in self._client.nthreads()
+            self._client.submit(warm_up, settings, self._scan, pure=False, **self._only(place))  # type: ignore[attr-defined]
+            for place in places
         ]
 
-    @staticmethod
-    def _silence() -> None:
-        for name in ("distributed", "distributed.nanny", "distributed.scheduler", "tornado"):
-            logging.getLogger(name).setLevel(logging.CRITICAL)
+    def _connect(self, count: int) -> None:
+        import distributed
+
+        if self._address is None:
+            from .local import cluster_in_process
+
+            shutil.rmtree(self._scratch, ignore_errors=True)  # of a run that was killed
+            self._cluster = cluster_in_process(count, self._scratch)
+            self._client = distributed.Client(self._cluster, set_as_default=False)
+            return
+        match = _ADDRESS.fullmatch(self._address)
+        if match is None or not 0 < int(match[2]) < 2**16:
+            raise ClusterError(
+                f"'{self._address}' is no address of a scheduler; it looks like tcp://host:8786"
+            )
+        self._client = distributed.Client(
+            self._address, timeout=f"{_CONNECT_S:g}s", set_as_default=False
+        )
+        self._greet()
+        if not self._good and self._refused:
+            told = "; ".join(sorted(set(self._refused.values())))
+            raise ClusterError(f"no worker of the cluster at {self._address} can be used: {told}")
+
+    # -- which workers of a cluster can be used ------------------------------------------------------
+
+    def _all(self) -> dict[str, int]:
+        """Threads of every worker connected, by its address."""
+        with contextlib.suppress(Exception):
+            found = self._client.scheduler_info(n_workers=-1)["workers"]
+            return {address: int(w.get("nthreads") or 1) for address, w in found.items()}
+        return {}
+
+    def _threads(self) -> int:
+        return sum(n for address, n in self._all().items() if address in self._good)
+
+    def _greet(self) -> None:
+        """Ask workers not met before which copy of this program they have."""
+        new = [w for w in self._all() if w not in self._good and w not in self._refused]
+        asked = {
+            w: self._client.submit(
+                copy_of_program, pure=False, workers=[w], allow_other_workers=False
+            )
+            for w in new
+        }
+        until = time.monotonic() + _GREET_S
+        while time.monotonic() < until and any(f.status == "pending" for f in asked.values()):
+            time.sleep(0.02)
+        for worker, future in asked.items():
+            if future.status == "finished" and future.result() == copy_of_program():
+                self._good.add(worker)
+            elif future.status == "finished":
+                self._refused[worker] = (
+                    "another copy of auditor is installed there: install this one"
+                )
+            elif future.status == "error":
+                said = " ".join(str(future.exception()).split())[:120]
+                self._refused[worker] = f"auditor cannot be loaded there ({said})"
+            else:
+                self._refused[worker] = (
+                    f"no answer within {_GREET_S:g} s (is auditor installed there?)"
+                )
+                future.cancel()
+        self._greeted = time.monotonic()
+
+    def notices(self) -> list[str]:
+        """A line for each reason why workers of the cluster are not used."""
+        by_reason: dict[str, int] = {}
+        for why in self._refused.values():
+            by_reason[why] = by_reason.get(why, 0) + 1
+        return [
+            f"{n} worker{'s' * (n > 1)} of the cluster not used: {why}"
+            for why, n in sorted(by_reason.items())
+        ]
+
+    def look_after(self) -> None:
+        """Meet workers that came late. Raises ClusterError when the scheduler is lost."""
+        if self._address is None:
+            return
+        now = time.monotonic()
+        if self._client.status == "running":
+            self._connected = now
+        elif now - self._connected > _LOST_S or self._client.status == "closed":
+            raise ClusterError(
+                f"the scheduler at {self._address} does not answer any more; all that was measured "
+                "is kept: run again to go on, with --cluster once it is back"
+            )
+        if now - self._greeted > _GREET_S and self._client.status == "running":
+            self._greet()
+
+    def connected(self) -> bool:
+        """Whether the scheduler answers."""
+        return self._client is not None and self._client.status == "running"
 
     def alive(self) -> int:
-        """How many workers are connected."""
-        with contextlib.suppress(Exception):
-            return len(self._client.scheduler_info(n_workers=-1)["workers"])
-        return 0
+        """How many workers that can be used are connected."""
+        found = self._all()
+        return len(found) if self._address is None else sum(w in self._good for w in found)
+
+    # -- batches out, answers back -------------------------------------------------------------------
+
+    def _only(self, place: str | None = None) -> dict[str, Any]:
+        if self._address is None:
+            return {}
+        return {"workers": [place] if place else sorted(self._good), "allow_other_workers": False}
 
     def submit(self, ticket: int, jobs: Sequence[dict[str, Any]]) -> None:
         """Send one batch; its outcome arrives under `ticket`."""
@@ -122,10 +219,11 @@ class Workers:
             run_batch,
             list(jobs),
             self._settings,
-            self._stop_file,
+            self._scan,
             pure=False,
-            key=f"batch-{ticket}-{id(self)}",
+            key=f"batch-{ticket}-{self._scan}",
             priority=-ticket,  # first come, first served
+            **self._only(),
         )
         self._futures[ticket] = future
         future.add_done_callback(lambda f: self._done(ticket, f))
@@ -148,50 +246,31 @@ class Workers:
             self._futures.pop(ticket, None)
         return came
 
+    def _everywhere(self, what: Any) -> None:
+        """Have every worker do something about this scan; one that is busy or gone is not waited for."""
+        if self._address is None:
+            what(self._scan)
+        elif self.connected():
+            thread = threading.Thread(target=self._ask_all, args=(what,), daemon=True)
+            thread.start()
+            thread.join(_TELL_S)
+
+    def _ask_all(self, what: Any) -> None:
+        with contextlib.suppress(Exception):
+            self._client.run(what, self._scan, workers=sorted(self._good), on_error="ignore")
+
     def wind_down(self) -> None:
-        """Workers on this machine begin no further file; batches come back as far as they got."""
-        if self._stop_file is not None:
-            with contextlib.suppress(OSError):
-                open(self._stop_file, "w").close()
+        """Workers begin no further file; batches come back as far as they got."""
+        self._everywhere(wind_down)
 
     def close(self) -> None:
         """End everything that was started here; leave a cluster of others as it was found."""
-        ours: list[psutil.Process] = []
-        # A worker may be waiting for a file that hangs, and holds nothing worth waiting for itself.
-        children = {p.pid: p for p in psutil.Process().children()}
-        for nanny in getattr(self._cluster, "workers", {}).values():
-            with contextlib.suppress(psutil.Error, AttributeError):
-                nanny.close_gracefully()  # do not replace it
-                worker = children.get(nanny.pid)  # a child of this very process, or nobody
-                if worker is not None:
-                    ours += [worker, *worker.children(recursive=True)]
-        for process in reversed(ours):
-            with contextlib.suppress(psutil.Error):
-                process.kill()
+        self._everywhere(wind_down)
+        self._everywhere(close_decoders)
         self._futures.clear()
-        client = getattr(self, "_client", None)
-        if client is not None:
-            with contextlib.suppress(Exception):
-                if self._cluster is None:
-                    client.run(close_decoders, on_error="ignore")
-                client.close(timeout=2)
-        if self._cluster is not None:
-            with contextlib.suppress(Exception):
-                self._cluster.close(timeout=3)
-            _until_gone(ours, 2.0)
-        if self._folder:
-            shutil.rmtree(self._folder, ignore_errors=True)
-
-
-def _until_gone(processes: Sequence[psutil.Process], seconds: float) -> None:
-    """Wait for killed processes; one that nobody has collected yet (a zombie) counts as gone."""
-
-    def gone(process: psutil.Process) -> bool:
-        try:
-            return bool(process.status() == psutil.STATUS_ZOMBIE)
-        except psutil.Error:
-            return True
-
-    until = time.monotonic() + seconds
-    while time.monotonic() < until and not all(gone(p) for p in processes):
-        time.sleep(0.01)
+        for what, seconds in ((self._client, 2), (self._cluster, 3)):
+            if what is not None:
+                with contextlib.suppress(Exception):
+                    what.close(timeout=seconds)
+        if self._address is None:
+            shutil.rmtree(self._scratch, ignore_errors=True)

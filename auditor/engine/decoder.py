@@ -15,7 +15,9 @@ from typing import Any, Final
 
 import psutil
 
-from .wire import receive, send
+from .. import safe_path
+from .clock import OwnTime
+from .wire import receive, send, wanted_memory
 
 __all__ = ["ENVIRONMENT", "Decoder", "DecoderBroken"]
 
@@ -30,8 +32,17 @@ ENVIRONMENT: Final = {
 """One thread, for there is one process per core. Frames come and go in blocks of megabytes: kept by
 the process instead of being handed back and asked for anew (glibc's mallopt), they spare more time
 than decoding takes."""
+_OUTSIDE: Final = tuple(
+    int(getattr(signal, name))
+    for name in ("SIGKILL", "SIGTERM", "SIGHUP", "SIGINT", "SIGQUIT")
+    if hasattr(signal, name)
+)
+"""What ends a process from outside; a decoder that goes wrong ends by other signals."""
 _POLL_S: Final = 0.05
 _START_S: Final = 120.0
+_STARTS: Final = (0.0, 0.5, 3.0)
+"""Seconds before each attempt to start a decoder. One that dies as it starts was ended by something
+outside (memory that ran out, as a rule), which may pass."""
 _IDENTIFY_S: Final = 10.0
 """Tags take milliseconds. A file that hangs their reader gets its full time when it is measured."""
 _RECYCLE_AFTER: Final = 3000
@@ -53,36 +64,59 @@ class Decoder:
         self._said: deque[bytes] = deque(maxlen=40)
         self._served = 0
         self._base_rss = 0
+        self._watched: psutil.Process | None = None
+        self._closed = False
+        self._changing = threading.Lock()
 
     # -- life of the process ---------------------------------------------------------------------
 
     def start(self) -> None:
-        """Start the process if there is none; returns once it has its libraries loaded."""
+        """Start the process if there is none; returns once it has its libraries loaded.
+
+        Raises DecoderBroken when it says why it can't, or died without a word each time.
+        """
         if self._process is not None and self._process.poll() is None:
             return
+        for pause in _STARTS:
+            self.stop()
+            time.sleep(pause)
+            answer = self._launch()
+            if answer == ["ready"]:
+                return
+            told = isinstance(answer, list) and len(answer) > 1
+            why = answer[1] if told else self.diagnosis()
+            if told:
+                break
         self.stop()
-        env = os.environ | ENVIRONMENT
-        env["PYTHONPATH"] = os.pathsep.join(p for p in sys.path if p)
-        self._process = process = subprocess.Popen(
-            [sys.executable, "-m", "auditor.engine.child"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            env=env,
-        )
+        raise DecoderBroken(f"the decoder process does not start: {why}")
+
+    def _launch(self) -> Any:
+        """Start the process; what it says first."""
+        env = os.environ | ENVIRONMENT | safe_path.ENVIRONMENT
+        env["PYTHONPATH"] = os.pathsep.join(safe_path.search_path())
+        with self._changing:
+            if self._closed:
+                raise DecoderBroken("the scan has ended")
+            self._process = process = subprocess.Popen(
+                [sys.executable, "-P", "-m", "auditor.engine.child"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
+                env=env,
+            )
         self._answers = queue.Queue()
         self._said = deque(maxlen=40)
         self._served = 0
         for target in (self._listen, self._overhear):
             threading.Thread(target=target, args=(process,), daemon=True).start()
+        self._watched = None
+        with contextlib.suppress(psutil.Error):
+            self._watched = psutil.Process(process.pid)
         self._tell(self.settings)
         answer = self._wait(_START_S, None)
-        if answer != ["ready"]:
-            why = answer[1] if isinstance(answer, list) and len(answer) > 1 else self.diagnosis()
-            self.stop()
-            raise DecoderBroken(f"the decoder process does not start: {why}")
         with contextlib.suppress(psutil.Error):
-            self._base_rss = psutil.Process(process.pid).memory_info().rss
+            self._base_rss = self._watched.memory_info().rss if self._watched else 0
+        return answer
 
     def _listen(self, process: subprocess.Popen[bytes]) -> None:
         answers = self._answers
@@ -98,13 +132,17 @@ class Decoder:
                 said.append(line)
 
     def _tell(self, message: Any) -> None:
-        assert self._process is not None
+        process = self._process
+        if process is None:
+            return
         with contextlib.suppress(OSError, ValueError):  # a dead process is noticed by its answers
-            send(self._process.stdin, message)  # type: ignore[arg-type]
+            send(process.stdin, message)  # type: ignore[arg-type]
 
-    def stop(self) -> None:
-        """End the process, at once and for certain."""
-        process, self._process = self._process, None
+    def stop(self, for_good: bool = False) -> None:
+        """End the process, at once and for certain; `for_good`: no other is ever started."""
+        with self._changing:
+            self._closed = self._closed or for_good
+            process, self._process = self._process, None
         if process is None:
             return
         with contextlib.suppress(OSError):
@@ -128,7 +166,7 @@ class Decoder:
         """One file's outcome: ['row', ...], ['tags', ...], ['same', ...], ['unreadable', ...] or
         ['failed', ...] (see `child`).
 
-        ['failed', reason, what is known of the content, diagnosis]. A file that ends its process is
+        ['failed', reason, what is known of the content, diagnosis, whether that may pass]. A file that ends its process is
         tried once more in a fresh one before it is blamed, because an earlier file may have damaged
         the process, or something outside may have ended it.
         """
@@ -161,29 +199,38 @@ class Decoder:
             limit = f"could not be read: no data came for {s['stall_seconds']:g} s"
         if isinstance(answer, list):
             if answer[0] == "failed":
-                return [answer[0], answer[1], own, self.diagnosis()], True
+                return [answer[0], answer[1], own, self.diagnosis(), answer[2]], True
             return answer, True
         process = self._process
-        assert process is not None
+        if process is None:
+            raise DecoderBroken("the scan has ended")
+        passing = True
         if answer == "time":
             outcome, guilty = limit, True
         elif answer == "memory":
-            outcome, guilty = f"wanted more than {s['memory_mb']} MB of memory", True
+            outcome, guilty = wanted_memory(s["memory_mb"]), True
         else:
             with contextlib.suppress(subprocess.TimeoutExpired):
                 process.wait(5)
-            outcome, guilty = self._cause(process.returncode), False
+            code = process.returncode
+            outcome, guilty, passing = (
+                self._cause(code),
+                False,
+                code is not None and -code in _OUTSIDE,
+            )
+            if code is not None and -code == getattr(signal, "SIGPROF", None):
+                outcome, guilty, passing = limit, True, True
             if b"bad_alloc" in b"".join(self._said):
-                outcome = f"wanted more than {s['memory_mb']} MB of memory"
+                outcome, passing = wanted_memory(s["memory_mb"]), True
         said = self.diagnosis()
         self.stop()
         self.replaced += 1
-        return ["failed", outcome, own, said], guilty
+        return ["failed", outcome, own, said, passing], guilty
 
     @staticmethod
     def _cause(code: int | None) -> str:
         if code is not None and code < 0:
-            if -code == getattr(signal, "SIGKILL", 9):
+            if -code in _OUTSIDE:
                 return "its worker was ended from outside, twice (perhaps the machine ran out of memory)"
             with contextlib.suppress(ValueError):
                 return f"crashed the decoder ({signal.Signals(-code).name})"
@@ -192,11 +239,13 @@ class Decoder:
     def _wait(self, seconds: float, memory_mb: int | None) -> Any:
         """The next answer; None when the process died, 'time' or 'memory' when a limit was passed.
 
-        Only time in which this process ran too is counted, so that a machine that went to sleep
-        does not blame the file.
+        Time is the process's own (see `OwnTime`), so that a machine that was busy or asleep does
+        not blame the file.
         """
-        assert self._process is not None
-        spent, last = 0.0, time.monotonic()
+        process = self._process
+        if process is None:
+            return None
+        own = OwnTime(self._watched)
         poll = 0.005
         while True:
             try:
@@ -204,13 +253,10 @@ class Decoder:
             except queue.Empty:
                 pass
             poll = min(poll * 2, _POLL_S)
-            now = time.monotonic()
-            spent += min(now - last, 1.0)
-            last = now
-            if spent > seconds:
+            if own.spent() > seconds:
                 return "time"
             if memory_mb is not None:
                 with contextlib.suppress(psutil.Error):
-                    rss = psutil.Process(self._process.pid).memory_info().rss
+                    rss = self._watched.memory_info().rss if self._watched else 0
                     if rss - self._base_rss > memory_mb * 2**20:
                         return "memory"

@@ -7,9 +7,11 @@ from collections import Counter
 from typing import TYPE_CHECKING, Any, Final
 
 from ..crawl.names import printable
+from ..store.schema import Trouble
 from .options import ScanOptions, ScanSummary
 from .plan import Planner
 from .runlog import RunLog
+from .source import SIDECAR_UNREAD
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -39,6 +41,10 @@ class Ledger:
         self.reasons: Counter[str] = Counter()
         self.moved_from: set[int] = set()
         """Known rows whose content was found under another path; not all of them are gone."""
+        self.passing = 0
+        """Files set aside in this run that the next one tries again."""
+        self.without_sidecar = 0
+        """Files measured although their sidecar could not be read."""
         self._rows: list[dict[str, Any]] = []
         self._pictures: list[dict[str, Any]] = []
         self._since = time.monotonic()
@@ -62,9 +68,13 @@ class Ledger:
         """A row from a decoder, with its pictures; its status may also be 'set-aside'."""
         row = message["row"]
         row["tool_version"], row["sidecar_stamp"] = self.options.version, job["stamp"]
+        row["trouble"] = None
         self._rows.append(row)
+        self.without_sidecar += any(SIDECAR_UNREAD in note for note in row.get("notes") or ())
         if message["pictures"]:
             self._pictures.append({"file_id": row["file_id"], **message["pictures"]})
+        elif row["status"] == "measured":
+            row["trouble"] = Trouble.NO_PICTURES
         counted = row["status"] == "counted"
         good = counted or row["status"] == "measured"
         self.count(good)
@@ -86,8 +96,15 @@ class Ledger:
             self.commit()
         return again
 
-    def set_aside(self, job: Job, reason: str, said: str = "") -> None:
-        """A file without measurements; `said` goes to the log only."""
+    def set_aside(
+        self, job: Job, reason: str, said: str = "", trouble: Trouble | None = None
+    ) -> None:
+        """A file without measurements; `said` goes to the log only. `trouble`: why it may be measured
+        another time."""
+        if trouble == Trouble.ENDED and job.get("tried"):
+            trouble = Trouble.ENDED_TWICE
+        if trouble in (Trouble.UNREAD, Trouble.ENDED):
+            self.passing += 1
         self._rows.append(
             {
                 "path": job["path"],
@@ -99,6 +116,7 @@ class Ledger:
                 "mtime_ns": job.get("mtime_ns"),
                 "sidecar_stamp": job.get("stamp", -1),
                 "tool_version": self.options.version,
+                "trouble": trouble,
             }
         )
         self.count(False)
@@ -108,6 +126,21 @@ class Ledger:
         self.reasons[reason] += 1
         detail = f" [{said}]" if said else ""
         self.log.line(f"set aside: {printable(path)}: {reason}{detail}")
+
+    def notices(self) -> list[str]:
+        """What the owner should know of files that were no frames, or not whole ones."""
+        out = []
+        if self.passing:
+            out.append(
+                f"{self.passing:,} of the files set aside may be readable another time (rights, a share, "
+                "time or memory that ran out): the next run tries them again by itself"
+            )
+        if self.without_sidecar:
+            out.append(
+                f"{self.without_sidecar:,} frames were measured without their sidecar, which is over "
+                "16 MB or could not be read"
+            )
+        return out
 
     # -- into the store ----------------------------------------------------------------------------
 
@@ -134,7 +167,12 @@ class Ledger:
             if index not in rows:  # its part was damaged in the meantime
                 again.append(job | {"do": "measure", "same": []})
                 continue
-            new = {"path": job["path"], "sidecar_stamp": job["stamp"], "gone": False}
+            new = {
+                "path": job["path"],
+                "path_key": None,
+                "sidecar_stamp": job["stamp"],
+                "gone": False,
+            }
             row = rows[index] | own | new
             self._rows.append(row)
             self.moved_from.add(index)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ..store.schema import path_key, path_keys
+from ..store.schema import path_key, path_keys, stored_keys
 from .options import ScanOptions
 from .source import is_url
 
@@ -56,7 +56,10 @@ class Decision:
 class Planner:
     """Compares files found with what the store knows; remembers which known paths were seen."""
 
-    def __init__(self, known: Known, options: ScanOptions) -> None:
+    def __init__(
+        self, known: Known, options: ScanOptions, lacking: NDArray[np.int64] | None = None
+    ) -> None:
+        """`lacking`: indices of measured rows that are measured again, as part of them was lost."""
         self.known = known
         self.options = options
         self.seen = np.zeros(len(known), bool)
@@ -65,7 +68,12 @@ class Planner:
         self._new: set[int] = set()
         current = [v == options.version for v in known.versions]
         fresh = np.array(current, bool)[known.version] if len(known) else np.zeros(0, bool)
-        self._again = ~known.measured & ~known.counted & (~fresh | options.retry)
+        self._again = ~known.measured & ~known.counted & (~fresh | options.retry | known.again)
+
+        self._lacking = np.zeros(len(known), bool)
+        if lacking is not None:
+            self._lacking[lacking] = True
+        self._again |= self._lacking
 
     def decide(self, entries: Sequence[FileEntry]) -> Decision:
         """Sort files into those that are as they were and those that must be read."""
@@ -124,7 +132,7 @@ class Planner:
 
     def here(self, paths: Sequence[str]) -> NDArray[np.bool_]:
         """Whether stored paths were found in this scan; rows that it added itself were."""
-        index = self.known.find(path_keys(paths))
+        index = self.known.find(stored_keys(paths))
         return np.array([i < 0 or bool(self.seen[i]) for i in index.tolist()], bool)
 
     def standing(self, index: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -138,9 +146,11 @@ class Planner:
         """What a worker needs to know to read one file; `index` of its row, -1 when there is none."""
         if index >= 0:
             self.renewed[index] = True
-        return self._job(entry, stamp, index)
-
-    def _job(self, entry: FileEntry, stamp: int, index: int) -> dict[str, Any]:
+        known = self.known
+        unchanged = index >= 0 and (known.size[index], known.mtime[index]) == (
+            entry.size_bytes,
+            entry.mtime_ns,
+        )
         return {
             "path": entry.path,
             "root": entry.root,
@@ -150,6 +160,7 @@ class Planner:
             "stamp": stamp,
             "do": "identify",
             "same": self._candidates(entry, index),
+            "tried": bool(unchanged and known.ended[index]),
         }
 
     def _candidates(self, entry: FileEntry, before: int) -> list[list[str | None]]:
@@ -168,8 +179,8 @@ class Planner:
 
     def _usable(self, index: int) -> bool:
         if self.known.measured[index]:
-            return True
-        if self.known.counted[index]:  # it says nothing by itself
+            return not self._lacking[index]
+        if self.known.counted[index] or self.known.troubled[index]:  # it says nothing by itself
             return False
         current = self.known.versions[self.known.version[index]] == self.options.version
         return current and not self.options.retry

@@ -17,13 +17,16 @@ from ..crawl.found import FileEntry, Skipped
 from ..crawl.names import printable, shown_root
 from ..crawl.walk import find_files
 from ..store.errors import StoreError
+from ..store.schema import Trouble
 from .batch import settings_of
 from .cluster import ClusterError, Workers
 from .departed import find_departed
 from .exposures import Exposures
+from .later import Later
 from .ledger import Job, Ledger
-from .memory import hand_back
+from .memory import hand_back, share_mb
 from .options import Progress, ScanError, ScanOptions, ScanSummary
+from .pace import Pace
 from .plan import Batcher, Planner, stamp_of
 from .runlog import RunLog
 from .stopping import StopSignal
@@ -38,6 +41,10 @@ __all__ = ["scan"]
 
 STOP_SECONDS: Final = 2.5
 NO_WORKER_SECONDS: Final = 90.0
+BROKEN_DECODERS: Final = 2
+"""Batches in a row that may come back because no decoder could be started, each after several attempts."""
+MOST_LATER: Final = 10_000
+"""So many files are kept for another attempt in a moment; with more missing, something is away for good."""
 LIGHT_FILES: Final = 128
 """Most files of a batch of which only tags are read."""
 STRETCH: Final = 150_000
@@ -101,10 +108,11 @@ class _Scan:
         progress: Callable[[Progress], None] | None,
     ) -> None:
         self.roots, self.store, self.options = roots, store, options
-        self.count, self.address, self.report = workers, cluster, progress
+        self.count, self.address = workers, cluster
         self.summary = ScanSummary()
         self.log = RunLog(store.folder / "log.txt")
-        self.planner = Planner(store.known(), options)
+        known = store.known()
+        self.planner = Planner(known, options, store.without_pictures(known))
         self.ledger = Ledger(store, self.planner, options, self.summary, self.log)
         self.batcher = Batcher(workers)
         self.exposures = Exposures(store, self.planner.here)
@@ -120,8 +128,9 @@ class _Scan:
         self.confined = False
         self.stalls = 0
         self.roots_seen: set[str] = set()
-        self.recent: deque[tuple[float, int]] = deque([(time.monotonic(), 0)])
-        self.last_report = 0.0
+        self.later = Later()
+        self.broken = 0
+        self.pace = Pace(progress)
 
     # -- the loop ----------------------------------------------------------------------------------
 
@@ -148,6 +157,9 @@ class _Scan:
         if self.summary.set_aside:
             self.summary.aside = self.store.set_aside()
         self.summary.notices += self.store.warnings
+        self.summary.notices += self.ledger.notices()
+        if self.pool is not None:
+            self.summary.notices += self.pool.notices()
         if others := self.planner.measured_before():
             self.summary.notices.append(
                 f"{others:,} frames were measured by another version and are kept as they are; "
@@ -155,7 +167,7 @@ class _Scan:
             )
         self.summary.reasons = dict(self.ledger.reasons.most_common())
         self.summary.seconds = time.monotonic() - start
-        self._tell(walk, last=True)
+        self.pace.tell(self.summary, walk.ended, self.nameless, last=True)
         self._log_summary()
         if self.summary.stopped:
             raise ScanError(self.summary.stopped, self.summary)
@@ -171,18 +183,21 @@ class _Scan:
                 # While workers have enough to do the walk may wait; without work we wait for it.
                 for chunk in walk.take(0.0 if self.running or len(self.batcher) else 0.05):
                     self._take_in(chunk)
+            self._try_again(self.later.due())
             self._sort(walk.ended)
             self._submit(walk.ended)
             if self._collect(0.05 if self.running else 0.0):
                 heard = time.monotonic()
             elif self.running and time.monotonic() - heard > NO_WORKER_SECONDS:
                 if self.pool is not None and self.pool.alive() == 0:
-                    raise _Stop("no worker process is left and none comes back; run again to go on")
+                    raise _Stop("no worker is left and none comes back; run again to go on")
                 heard = time.monotonic()
+            if self.pool is not None:
+                self.pool.look_after()
             self.ledger.commit_if_due()
             if walk.ended and not self._unfinished():
                 self.ledger.commit()
-            self._tell(walk)
+            self.pace.tell(self.summary, walk.ended, self.nameless)
 
     def _room(self) -> bool:
         """Whether more files may be taken in: memory holds a stretch of the archive, not all of it."""
@@ -192,7 +207,7 @@ class _Scan:
     def _unfinished(self) -> bool:
         sorting = len(self.exposures) or len(self.twins) or self.counted
         queued = self.light or len(self.batcher) or sorting
-        return bool(self.running or self.again or self.suspects or queued)
+        return bool(self.running or self.again or self.suspects or queued or self.later)
 
     def _take_in(self, chunk: list[FileEntry | Skipped]) -> None:
         for item in chunk:
@@ -210,6 +225,10 @@ class _Scan:
     def _identify(self, jobs: list[Job]) -> None:
         self.light += jobs
         self.nameless += len(jobs)
+
+    def _try_again(self, jobs: list[Job]) -> None:
+        self._identify([job for job in jobs if job["do"] == "identify"])
+        self._dispatch([job for job in jobs if job["do"] != "identify"])
 
     def _sort(self, ended: bool) -> None:
         """Once the tags of all files are read: which are measured, which counted on others."""
@@ -259,8 +278,12 @@ class _Scan:
     def _submit(self, ended: bool) -> None:
         while batch := self._next_batch(ended):
             if self.pool is None:
-                settings = settings_of(self.options)
-                self.pool = Workers(self.count, self.address, settings)
+                most = self.options.memory_mb
+                if self.address is None:
+                    most = share_mb(most, self.count)
+                settings = settings_of(self.options, most)
+                scratch = self.store.folder / "scratch"
+                self.pool = Workers(self.count, self.address, settings, scratch)
                 self.count = self.batcher.workers = self.pool.count
             self.tickets += 1
             self.running[self.tickets] = batch
@@ -304,6 +327,7 @@ class _Scan:
             weighed = all(job["do"] == "measure" for job in jobs)
             if weighed and not answer["replaced"] and len(answer["outcomes"]) == len(jobs):
                 self.batcher.learn(jobs, answer["seconds"])
+            self.broken = 0
             for job, outcome in zip(jobs, answer["outcomes"], strict=False):
                 self._outcome(job, outcome)
         return bool(arrived)
@@ -312,7 +336,14 @@ class _Scan:
         """The worker itself went down: try again, then split until the culprit is alone."""
         said = " ".join(str(error).split())[:200]
         if type(error).__name__ == "DecoderBroken":
-            raise _Stop(said)
+            self.broken += 1
+            if self.broken > BROKEN_DECODERS:
+                raise _Stop(f"{said}; all that was measured is kept: run again to go on")
+            self.again.append(jobs)
+            return
+        if self.pool is not None and not self.pool.connected():
+            self.again.append(jobs)  # the batch is not to blame (see `look_after`)
+            return
         self.summary.workers_replaced += 1
         losses = 1 + max(job.get("losses", 0) for job in jobs)
         jobs = [job | {"losses": losses} for job in jobs]
@@ -325,7 +356,8 @@ class _Scan:
             self.suspects.append(jobs)
         else:
             reason = "ended its worker each time it was tried"
-            self._set_aside(jobs[0], reason, f"{type(error).__name__}: {said}")
+            said = f"{type(error).__name__}: {said}"
+            self._set_aside(jobs[0], reason, said, Trouble.ENDED)
 
     def _outcome(self, job: Job, outcome: list[Any]) -> None:
         kind = outcome[0]
@@ -345,16 +377,24 @@ class _Scan:
             self.nameless -= 1
             self.twins.add(job, outcome[1])
         elif kind == "unreadable":
-            if not outcome[2]:
-                raise _Stop(
-                    f"the archive {printable(job['root'])} does not answer any more (unplugged?); "
-                    "all that was measured is kept: connect it and run again"
-                )
-            self._set_aside(job, outcome[1])
+            self._unreadable(job, *outcome[1:])
         else:
             self._failed(job, *outcome[1:])
 
-    def _failed(self, job: Job, reason: str, own: dict[str, Any], said: str) -> None:
+    def _unreadable(self, job: Job, reason: str, answers: bool, again: str) -> None:
+        """A file without content: tried again in a moment, on the next run, or when it changes."""
+        if again == "soon" and "second" not in job and len(self.later) < MOST_LATER:
+            self.nameless -= job["do"] == "identify"
+            self.later.add(job)
+            return
+        if not answers:
+            raise _Stop(
+                f"the archive {printable(job['root'])} does not answer any more (unplugged?); "
+                "all that was measured is kept: connect it and run again"
+            )
+        self._set_aside(job, reason, "", None if again == "never" else Trouble.UNREAD)
+
+    def _failed(self, job: Job, reason: str, own: dict[str, Any], said: str, passing: bool) -> None:
         self.stalls = self.stalls + 1 if "no data came" in reason else 0
         if self.stalls >= 3:
             raise _Stop(
@@ -366,11 +406,13 @@ class _Scan:
             self.nameless -= 1
             self.batcher.add([job | {"do": "measure", "same": []}])
         else:
-            self._set_aside(job | own, reason, said)
+            self._set_aside(job | own, reason, said, Trouble.ENDED if passing else None)
 
-    def _set_aside(self, job: Job, reason: str, said: str = "") -> None:
+    def _set_aside(
+        self, job: Job, reason: str, said: str = "", trouble: Trouble | None = None
+    ) -> None:
         self.nameless -= job["do"] == "identify"
-        self.ledger.set_aside(job, reason, said)
+        self.ledger.set_aside(job, reason, said, trouble)
         if job["do"] == "measure":
             self._dispatch(self.exposures.settled(job, None))
 
@@ -418,24 +460,3 @@ class _Scan:
             f"{s.measured} ({s.counted} of them counted on another file), set aside {s.set_aside}, unchanged {s.unchanged}, moved {s.moved}, "
             f"gone {s.gone}, workers replaced {s.workers_replaced}, {s.seconds:.0f} s"
         )
-
-    # -- progress ----------------------------------------------------------------------------------
-
-    def _tell(self, walk: Walk, last: bool = False) -> None:
-        now = time.monotonic()
-        if self.report is None or (now - self.last_report < 0.2 and not last):
-            return
-        self.last_report = now
-        s = self.summary
-        done = s.measured + s.set_aside
-        read = done - s.unchanged
-        self.recent.append((now, read))
-        while len(self.recent) > 2 and now - self.recent[0][0] > 30:
-            self.recent.popleft()
-        then, before = self.recent[0]
-        rate = (read - before) / (now - then) if now > then else 0.0
-        total = s.found if walk.ended else None
-        eta = (s.found - done) / rate if walk.ended and rate > 0 else None
-        known = s.found - self.nameless
-        note = f"settings read of {known} of {s.found} found" if self.nameless else None
-        self.report(Progress(done, s.found, total, s.set_aside, rate, eta, note))

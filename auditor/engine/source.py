@@ -3,21 +3,55 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import stat
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from hashlib import blake2b
+from typing import Literal
 
-__all__ = ["Content", "Unreadable", "is_url", "read", "read_head", "read_sidecar", "root_answers"]
+__all__ = [
+    "SIDECAR_UNREAD",
+    "Content",
+    "Unreadable",
+    "is_url",
+    "place_answers",
+    "read",
+    "read_head",
+    "read_sidecar",
+]
 
 _SIDECAR_LIMIT = 16 * 2**20
+SIDECAR_UNREAD = "its sidecar was not read"
 _MARKED = 64 * 2**10
+When = Literal["never", "next run", "soon"]
+_WHEN: dict[int, When] = {
+    **dict.fromkeys([errno.EACCES, errno.EPERM], "next run"),
+    **dict.fromkeys(
+        [errno.EFBIG, errno.ELOOP, errno.ENAMETOOLONG, errno.EISDIR, errno.ENXIO], "never"
+    ),
+}
+"""When another attempt may do better; "soon" for every other error, such as those of a network."""
 
 
 class Unreadable(Exception):
-    """The file's bytes cannot be had; the message says why in plain words."""
+    """The file's bytes cannot be had; the message says why in plain words.
+
+    `again`: when another attempt may do better. "never": it is the file itself. "next run": something
+    about its rights. "soon": something about its place or its moment.
+    """
+
+    def __init__(self, message: str, again: When) -> None:
+        super().__init__(message)
+        self.again: When = again
+
+
+def _unreadable(what: str, error: OSError) -> Unreadable:
+    return Unreadable(
+        f"the file cannot be {what} ({error.strerror})", _WHEN.get(error.errno or 0, "soon")
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +78,7 @@ def read(path: str, limit_bytes: int, mtime_ns: int | None = None) -> Content:
             return content
         if attempt == 0:
             time.sleep(0.5)
-    raise Unreadable("the file was being written while it was read; run again when it is finished")
+    raise Unreadable("the file was being written while it was read", "soon")
 
 
 def read_head(path: str, count: int, limit_bytes: int, size_bytes: int) -> tuple[bytes, bool, str]:
@@ -69,7 +103,7 @@ def read_head(path: str, count: int, limit_bytes: int, size_bytes: int) -> tuple
             os.lseek(fd, max(size - _MARKED, 0), os.SEEK_SET)
             tail, whole = os.read(fd, _MARKED), len(data) >= size
         except OSError as error:
-            raise Unreadable(f"the file cannot be read ({error.strerror})") from None
+            raise _unreadable("read", error) from None
         finally:
             os.close(fd)
     mark = blake2b(data[:_MARKED], digest_size=12)
@@ -89,21 +123,22 @@ def _open_named(path: str) -> int:
     try:
         return _open(path)
     except FileNotFoundError:
-        raise Unreadable("the file disappeared before it could be read") from None
+        raise Unreadable("the file disappeared before it could be read", "soon") from None
     except PermissionError:
-        raise Unreadable("the file may not be read (permission denied)") from None
+        raise Unreadable("the file may not be read (permission denied)", "next run") from None
     except ValueError:
-        raise Unreadable("the file's name cannot be used under this system's settings") from None
+        said = "the file's name cannot be used under this system's settings"
+        raise Unreadable(said, "next run") from None
     except OSError as error:
-        raise Unreadable(f"the file cannot be opened ({error.strerror})") from None
+        raise _unreadable("opened", error) from None
 
 
 def _regular(fd: int, limit_bytes: int) -> os.stat_result:
     info = os.fstat(fd)
     if not stat.S_ISREG(info.st_mode):
-        raise Unreadable("not an ordinary file")
+        raise Unreadable("not an ordinary file", "never")
     if info.st_size > limit_bytes:
-        raise Unreadable(f"the file is larger than {limit_bytes // 2**20} MB")
+        raise Unreadable(f"the file is larger than {limit_bytes // 2**20} MB", "never")
     return info
 
 
@@ -129,7 +164,7 @@ def _read_local(path: str, limit_bytes: int) -> tuple[Content, bool]:
         data = parts[0] if len(parts) == 1 else b"".join(parts)
         after = os.fstat(fd)
     except OSError as error:
-        raise Unreadable(f"the file cannot be read ({error.strerror})") from None
+        raise _unreadable("read", error) from None
     finally:
         os.close(fd)
     steady = (
@@ -143,11 +178,11 @@ def _url_errors() -> Iterator[None]:
     try:
         yield
     except FileNotFoundError:
-        raise Unreadable("the file disappeared before it could be read") from None
+        raise Unreadable("the file disappeared before it could be read", "soon") from None
     except Exception as error:  # every kind of file system has errors of its own
         said = str(error).strip().splitlines()
         raise Unreadable(
-            f"the file cannot be read ({said[0][:120] if said else type(error).__name__})"
+            f"the file cannot be read ({said[0][:120] if said else type(error).__name__})", "soon"
         ) from None
 
 
@@ -159,22 +194,24 @@ def _read_url(path: str, limit_bytes: int, mtime_ns: int | None) -> Content:
         with fs.open(inner, "rb", cache_type="none") as file:
             data = file.read(limit_bytes + 1)
     if len(data) > limit_bytes:
-        raise Unreadable(f"the file is larger than {limit_bytes // 2**20} MB")
+        raise Unreadable(f"the file is larger than {limit_bytes // 2**20} MB", "never")
     return Content(data, len(data), mtime_ns)
 
 
-def read_sidecar(path: str | None) -> bytes | None:
-    """A sidecar's content, or None when there is none, or it cannot be read or is absurdly large."""
+def read_sidecar(path: str | None) -> tuple[bytes | None, str | None]:
+    """(a sidecar's content or None, why it could not be had or None)."""
     if path is None:
-        return None
+        return None, None
     try:
-        return read(path, _SIDECAR_LIMIT).data
-    except Unreadable:
-        return None
+        return read(path, _SIDECAR_LIMIT).data, None
+    except Unreadable as error:
+        return None, f"{SIDECAR_UNREAD}: {str(error).replace('the file', 'it')}"
 
 
-def root_answers(root: str) -> bool:
-    """Whether the archive's folder can still be listed and holds something."""
+def place_answers(path: str, root: str) -> bool:
+    """Whether the place of a file that can't be read still answers, as far as can be told: its
+    archive can be listed and holds something, and no folder on the way to the file has become empty.
+    That is what a share leaves behind that went away."""
     try:
         if is_url(root):
             import fsspec
@@ -183,7 +220,10 @@ def root_answers(root: str) -> bool:
             return bool(fs.ls(inner, detail=False))
         if not os.path.isdir(root):
             return os.path.exists(root)
-        with os.scandir(root) as entries:
+        folder = os.path.dirname(path)
+        while len(folder) > len(root) and not os.path.isdir(folder):
+            folder = os.path.dirname(folder)
+        with os.scandir(folder) as entries:
             return next(entries, None) is not None
     except Exception:
         return False

@@ -27,7 +27,8 @@ class StopSignal:
         if threading.current_thread() is threading.main_thread():
             for name in _WORDS:
                 number = getattr(signal, name, None)
-                if number is not None:
+                # What is ignored (nohup, a job in the background) stays ignored.
+                if number is not None and signal.getsignal(number) != signal.SIG_IGN:
                     self._before[number] = signal.signal(number, self._handle)
         return self
 

@@ -7,7 +7,7 @@ from typing import Any, BinaryIO, Final
 
 import msgpack
 
-__all__ = ["pack", "receive", "send", "unpack"]
+__all__ = ["pack", "receive", "send", "unpack", "wanted_memory"]
 
 _LENGTH: Final = struct.Struct("<I")
 _ERRORS: Final = "surrogatepass"
@@ -48,3 +48,8 @@ def receive(stream: BinaryIO) -> Any:
     (length,) = _LENGTH.unpack(head)
     data = stream.read(length)
     return unpack(data) if len(data) == length else None
+
+
+def wanted_memory(most_mb: int) -> str:
+    """What is said of a file whose decoding wants more memory than it may have."""
+    return f"wanted more than {most_mb} MB of memory"

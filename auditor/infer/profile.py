@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
+from auditor.infer.alone import Faults
 from auditor.infer.bodies import BodiesModel, accept_table, fit_bodies, infer_bodies, parse_accept
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.criteria import Criteria
@@ -25,13 +27,14 @@ from auditor.record import COLUMNS
 
 __all__ = ["build_profile", "complete_columns"]
 
+_NO_BODIES: Final[dict[str, Any]] = {"bodies": [], "iso_matches": [], "habits": []}
 Pictures = Callable[[list[str]], pd.DataFrame]
 
 
-_SELDOM: Final = re.compile(r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_")
+_SELDOM: Final = re.compile(r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_(x|y|width|height)$|^weakest_")
 """Columns that are read for a few frames or none."""
 _SHARPNESS: Final = re.compile(
-    r"_(mtf50_cpp|stderr_cpp|edges|method)$|^(horizontal|vertical)_cpp$|^direction_|lateral|^fringe_|"
+    r"_(mtf50_cpp|stderr_cpp|edges|method)$|^(horizontal|falling|vertical|rising)_cpp$|lateral|^fringe_|"
     + _SELDOM.pattern
 )
 
@@ -46,6 +49,7 @@ def build_profile(
     patterns: Iterable[Any] = (),
     accept: Sequence[str] = (),
     every: pd.DataFrame | None = None,
+    faults: Faults | None = None,
 ) -> dict[str, Any]:
     """The profile as a plain dict.
 
@@ -54,18 +58,36 @@ def build_profile(
     not hold every file. `pictures` gives small pictures by file id, for comparisons; `spectra`
     the spectrum columns by path, where `frames` lacks them; `patterns` come from `labels_from_csv`;
     `accept` holds texts BODY:ISO:BAND. `every` holds all frames of the archive where `frames` are a
-    part of it: bodies that occur in the part are judged by all that the archive has of them.
+    part of it: bodies that occur in the part are judged by all that the archive has of them. A lens or
+    body that breaks a stage is left out of it and named under `faults`.
     """
     frames = complete_columns(frames)
-    lenses = infer_lenses(frames, criteria, spectra)
+    faults = faults if faults is not None else Faults()
+    lenses, _ = faults.by_column(
+        "sharpness", lambda f: infer_lenses(f, criteria, spectra), frames, "lens", []
+    )
     lean = _without_sharpness(frames)
     whole = None if every is None else _without_sharpness(complete_columns(every))
-    model = fit_bodies(lean, criteria, whole)
-    bodies = infer_bodies(lean, criteria, model, whole)
-    verdicts = judge_frames(frames, lenses, bodies["bodies"], criteria)
-    comparisons = compare_labels(frames, lenses, criteria, pictures, patterns)
-    limits = handheld_limits(frames, verdicts, lenses, criteria)
-    shots, unlisted = next_shots(lenses, bodies["bodies"], bodies["iso_matches"], limits, criteria)
+    (model, bodies), _ = faults.by_column(
+        "noise", lambda f: _bodies(f, criteria, whole), lean, "body", (None, _NO_BODIES)
+    )
+    verdicts, judged = faults.by_column(
+        "keepers",
+        lambda f: judge_frames(f, lenses, bodies["bodies"], criteria),
+        frames,
+        "lens",
+        None,
+    )
+    comparisons, _ = faults.by_column(
+        "comparisons",
+        lambda f: compare_labels(f, lenses, criteria, pictures, patterns),
+        frames,
+        "lens",
+        [],
+    )
+    after = _after_verdicts(judged, verdicts, lenses, criteria, faults)
+    shots, unlisted = _shots(lenses, bodies, after["handheld"], criteria, faults)
+    pairs = faults.whole("what to shoot next", lambda: pairs_to_shoot(comparisons), [])
     profile = {
         "frames": _counts(frames, counts),
         "criteria": criteria.as_dict(),
@@ -73,16 +95,66 @@ def build_profile(
         "bodies": bodies["bodies"],
         "iso_matches": bodies["iso_matches"],
         "habits": bodies["habits"],
-        "keepers": list_keepers(frames, verdicts, criteria),
-        "verdicts": count_verdicts(verdicts),
         "comparisons": comparisons,
-        "settings": settings_to_avoid(frames, verdicts, lenses, criteria),
-        "handheld": limits,
-        "next_shots": shots + pairs_to_shoot(comparisons),
+        **after,
+        "next_shots": shots + pairs,
         "next_shots_unlisted": unlisted,
-        "accepted": _accepted(model, accept),
+        "accepted": _accepted(model, accept) if model is not None else [],
     }
-    return profile | {"next_shots_note": open_note(profile)}
+    note = faults.whole("what to shoot next", lambda: open_note(profile), None)
+    return profile | {"next_shots_note": note, "faults": faults.found}
+
+
+def _bodies(
+    frames: pd.DataFrame, criteria: Criteria, whole: pd.DataFrame | None
+) -> tuple[BodiesModel | None, dict[str, Any]]:
+    model = fit_bodies(frames, criteria, whole)
+    return model, infer_bodies(frames, criteria, model, whole)
+
+
+def _after_verdicts(
+    frames: pd.DataFrame,
+    verdicts: pd.DataFrame | None,
+    lenses: list[dict[str, Any]],
+    criteria: Criteria,
+    faults: Faults,
+) -> dict[str, Any]:
+    """What follows from the verdicts on single frames; nothing where there are none."""
+    stages: dict[str, tuple[Callable[[pd.DataFrame], Any], Any]] = {
+        "keepers": (lambda v: list_keepers(frames, v, criteria), []),
+        "verdicts": (count_verdicts, {"judged": 0, "soft": 0, "noisy": 0, "causes": {}}),
+        "settings": (lambda v: settings_to_avoid(frames, v, lenses, criteria), []),
+        "handheld": (lambda v: handheld_limits(frames, v, lenses, criteria), []),
+    }
+    if verdicts is None:
+        return {name: without for name, (_, without) in stages.items()}
+    return {
+        name: faults.whole(name, partial(compute, verdicts), without)
+        for name, (compute, without) in stages.items()
+    }
+
+
+def _shots(
+    lenses: list[dict[str, Any]],
+    bodies: dict[str, Any],
+    limits: list[dict[str, Any]],
+    criteria: Criteria,
+    faults: Faults,
+) -> tuple[list[dict[str, Any]], int]:
+    """Requests for test frames, and how many more there are than are listed."""
+    matches, stage = bodies["iso_matches"], "what to shoot next"
+    try:
+        return next_shots(lenses, bodies["bodies"], matches, limits, criteria)
+    except Exception:
+        shots = faults.by_entry(
+            stage, lambda some: next_shots(some, [], [], limits, criteria)[0], lenses, "lens"
+        )
+        return shots + faults.by_entry(
+            stage,
+            lambda some: next_shots([], some, matches, [], criteria)[0],
+            bodies["bodies"],
+            "body",
+        ), 0
 
 
 def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[dict[str, Any]]:

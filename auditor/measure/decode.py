@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from auditor.crawl.kinds import RENDERED_SUFFIXES
 from auditor.measure.boxes import is_container, read_container
 from auditor.measure.heif import decode_heif
+from auditor.measure.jxl import decode_jxl, is_jxl
 from auditor.measure.picture import Mosaic, Picture, Transfer
 
 __all__ = [
@@ -42,8 +43,6 @@ RAW_SUFFIXES: Final = frozenset([
     ".rwl", ".sr2", ".srf", ".srw", ".x3f",
 ])
 # fmt: on
-
-_UNREAD: Final = frozenset([".jxl", ".jp2"])
 
 _CURVES: Final[dict[int, Transfer]] = {4: 2.2, 5: 2.8, 8: "linear", 13: "srgb"}
 """Transfer characteristics of ITU-T H.273, table 3 (numbers from memory). The curves for film and
@@ -88,6 +87,8 @@ def decode(
             return _decode_raw(data, max_pixels)
     if is_container(data):
         return _decode_container(data, icc, fallback_transfer, max_pixels)
+    if is_jxl(data):
+        return _decode_jxl(data, icc, fallback_transfer, max_pixels)
     width, height, kind, mode, steps = _header(data, suffix)
     _check_size(width, height, max_pixels)
     if mode == "1":
@@ -101,8 +102,10 @@ def decode(
         raise Undecodable(f"the {kind} data can't be decoded: damaged, or of an unusual kind")
     if kind == "JPEG" and _ends_in_filler(code):
         raise Undecodable("the picture data is damaged: the lower part of the frame is missing")
+    if kind == "JPEG2000":
+        code = _to_top(code, _depth_of_jpeg2000(data))
     code, transfer = _normalise(code, transfer_from_icc(icc) if icc else None, fallback_transfer)
-    lossy = kind in ("JPEG", "MPO", "WEBP")
+    lossy = kind in ("JPEG", "MPO", "WEBP", "JPEG2000")
     return Picture(code, transfer, lossy=lossy, luma_steps=steps)
 
 
@@ -117,11 +120,7 @@ def _decode_container(
 ) -> Picture:
     """HEIF and AVIF, with the turn that the container asks for left to `Picture.orientation`."""
     container = read_container(data)
-    if container.curve in _HDR_CURVES:
-        raise Undecodable(
-            f"written with the {_HDR_CURVES[container.curve]} tone curve for bright screens, "
-            "which is not measured; export as JPEG or TIFF to audit"
-        )
+    _refuse_bright_screens(container.curve)
     if not container.whole:
         raise Undecodable("the file is truncated: its picture data breaks off")
     if data[8:12] in (b"avif", b"avis"):
@@ -130,8 +129,7 @@ def _decode_container(
         flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
         code = _imdecode(data, flags)
         depth = container.depth or 8
-        if code is not None and code.dtype == np.uint16 and 8 < depth < 16:
-            code = (code << (16 - depth)) | (code >> (2 * depth - 16))  # white becomes 65535
+        code = None if code is None else _to_top(code, depth)
     else:
         kind = "HEIC"
         try:
@@ -149,6 +147,50 @@ def _decode_container(
     known = known or _CURVES.get(container.curve or 0)
     code, transfer = _normalise(code, known, fallback)
     return Picture(code, transfer, lossy=True, orientation=container.orientation)
+
+
+def _to_top(code: NDArray[Any], depth: int) -> NDArray[Any]:
+    """16-bit code values of fewer bits, moved up so that white becomes 65535."""
+    if code.dtype != np.uint16 or not 8 < depth < 16:
+        return code
+    return (code << (16 - depth)) | (code >> (2 * depth - 16))
+
+
+def _depth_of_jpeg2000(data: bytes) -> int:
+    """Bits of the first component (ISO/IEC 15444-1, SIZ marker); 8 where that can't be told."""
+    at = data.find(b"\xff\x4f\xff\x51")
+    return (data[at + 42] & 0x7F) + 1 if 0 <= at < len(data) - 42 else 8
+
+
+def _decode_jxl(data: bytes, icc: bytes | None, fallback: Transfer, max_pixels: int) -> Picture:
+    """JPEG XL; a JPEG packed into it is measured as the JPEG that it was."""
+    damaged = "the JPEG XL data can't be decoded: damaged, or of an unusual kind"
+    try:
+        code, own = decode_jxl(data, lambda w, h: _check_size(w, h, max_pixels))
+    except (Undecodable, MemoryError):
+        raise
+    except Exception as error:
+        raise Undecodable(damaged) from error
+    icc = icc or own
+    if isinstance(code, bytes):
+        return decode(code, ".jpg", icc=icc, fallback_transfer=fallback, max_pixels=max_pixels)
+    _refuse_bright_screens(_curve_number(icc))
+    code, transfer = _normalise(code, transfer_from_icc(icc) if icc else None, fallback)
+    return Picture(code, transfer, lossy=True, orientation=1)  # the library has turned it
+
+
+def _curve_number(icc: bytes | None) -> int | None:
+    """The transfer characteristic that a profile names (ICC.1:2022, cicpType), None where it doesn't."""
+    at = (icc or b"").find(b"cicp\0\0\0\0")
+    return icc[at + 9] if icc and 0 <= at < len(icc) - 9 else None
+
+
+def _refuse_bright_screens(curve: int | None) -> None:
+    if curve in _HDR_CURVES:
+        raise Undecodable(
+            f"written with the {_HDR_CURVES[curve]} tone curve for bright screens, "
+            "which is not measured; export as JPEG or TIFF to audit"
+        )
 
 
 def _check_size(width: int, height: int, max_pixels: int) -> None:
@@ -179,10 +221,6 @@ def _opened(data: bytes) -> Iterator[Any]:
 
 def _header(data: bytes, suffix: str) -> tuple[int, int, str, str, NDArray[np.float64] | None]:
     """Width, height, format name, mode and `luma_steps` from the header alone."""
-    if suffix in _UNREAD:
-        raise Undecodable(
-            f"{suffix[1:].upper()} files can't be decoded; export as JPEG or TIFF to audit"
-        )
     try:
         with _opened(data) as header:
             steps = _steps_of(header)

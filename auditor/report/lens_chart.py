@@ -10,6 +10,7 @@ from bokeh.models.annotations import BoxAnnotation, Label
 
 from auditor.record import ZONES
 from auditor.report import mould, palette, words
+from auditor.report.alone import chart_alone
 
 __all__ = ["WHOLE_STOPS", "chart_mould", "highest", "lens_values", "stops"]
 
@@ -83,6 +84,7 @@ def highest(lens: Block) -> float | None:
     return max(known) if known else None
 
 
+@chart_alone("its chart of sharpness against aperture")
 def lens_values(
     focal_range: Block, top_cpp: float, span: tuple[float, float], pitch_um: float | None
 ) -> dict[str, dict[str, Any]] | None:

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from auditor.report import mould, palette, words
+from auditor.report.alone import chart_alone
 
 __all__ = ["at_output", "chart_mould", "shown_signals", "snr_values"]
 
@@ -67,6 +68,7 @@ def at_output(body: Block) -> bool:
     return bool(tones) and all(words.number(t.get("snr_output")) for t in tones)
 
 
+@chart_alone("its chart of signal to noise")
 def snr_values(body: Block, thresholds: Mapping[str, float]) -> dict[str, dict[str, Any]] | None:
     """What the chart's named parts are filled with, or None when nothing was measured.
 

@@ -6,9 +6,12 @@ interval and its count of frames. Missing is empty in CSV and null in Parquet, n
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import logging
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import pandas as pd
 
@@ -22,27 +25,34 @@ Block = Mapping[str, Any]
 
 
 def tables(profile: Block) -> dict[str, pd.DataFrame]:
-    """Name -> table; a table without rows is there with no rows."""
-    rows: dict[str, list[Row]] = {
-        "lens_sharpness": list(_sharpness(profile)),
-        "lens_ranges": list(_ranges(profile)),
-        "body_tones": [
+    """Name -> table; a table without rows is there with no rows, one that can't be made is not there."""
+    rows: dict[str, Callable[[], list[Row]]] = {
+        "lens_sharpness": lambda: list(_sharpness(profile)),
+        "lens_ranges": lambda: list(_ranges(profile)),
+        "body_tones": lambda: [
             {"body": b.get("body"), **t}
             for b in _list(profile, "bodies")
             for t in _list(b, "tones")
         ],
-        "body_usable_iso": list(_usable(profile)),
-        "iso_matches": [_flat(m) for m in _list(profile, "iso_matches")],
-        "keepers": [_flat(k) | {"evidence": evidence(k)} for k in _list(profile, "keepers")],
-        "comparisons": [_flat(c) for c in _list(profile, "comparisons")],
-        "settings": [_flat(s) for s in _list(profile, "settings")],
-        "handheld": [_flat(h) for h in _list(profile, "handheld")],
-        "next_shots": [_flat(s) for s in _list(profile, "next_shots")],
-        "set_aside": [_flat(s) for s in _set_aside(profile)],
+        "body_usable_iso": lambda: list(_usable(profile)),
+        "keepers": lambda: [
+            _flat(k) | {"evidence": evidence(k)} for k in _list(profile, "keepers")
+        ],
+        "set_aside": lambda: [_flat(s) for s in _set_aside(profile)],
+    } | {
+        name: partial(lambda key: [_flat(entry) for entry in _list(profile, key)], name)
+        for name in ("iso_matches", "comparisons", "settings", "handheld", "next_shots")
     }
-    return {name: _frame(name, found) for name, found in rows.items()}
+    out = {}
+    for name in _COLUMNS:
+        try:
+            out[name] = _frame(name, rows[name]())
+        except Exception as error:
+            _log.warning("the table %s cannot be made: %s", name, error)
+    return out
 
 
+_log = logging.getLogger(__name__)
 _COLUMNS: dict[str, tuple[str, ...]] = {
     "lens_sharpness": (
         *("lens", "converter", "body", "source", "focal_low_mm", "focal_high_mm", "f_number"),
@@ -190,9 +200,23 @@ def _frame(name: str, rows: list[Row]) -> pd.DataFrame:
     return table
 
 
+_FORMULA: Final = re.compile(r"^(?=\s*[=+\-@\t\r])")
+"""How a text begins that spreadsheets take for a formula (common practice, no source)."""
+
+
+def _neutral(table: pd.DataFrame) -> pd.DataFrame:
+    """The table with every text made harmless for spreadsheets."""
+    texts = table.select_dtypes("string").columns
+    return table.assign(**{c: table[c].str.replace(_FORMULA, "'", regex=True) for c in texts})
+
+
 def write_tables(profile: Block, folder: Path) -> None:
-    """Write every table as `NAME.csv` (UTF-8, comma) and `NAME.parquet` into `folder`."""
+    """Write every table as `NAME.csv` (UTF-8, comma) and `NAME.parquet` into `folder`.
+
+    Spreadsheets run a cell that begins as a formula does; in the CSV such a text begins with an
+    apostrophe, which they take for the mark of plain text. The Parquet file holds it as it is.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     for name, table in tables(profile).items():
-        table.to_csv(folder / f"{name}.csv", index=False)
+        _neutral(table).to_csv(folder / f"{name}.csv", index=False)
         table.to_parquet(folder / f"{name}.parquet", index=False)

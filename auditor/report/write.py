@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from auditor.report.alone import render_alone
 from auditor.report.card_page import render_card
 from auditor.report.page import render_report
 from auditor.report.pictures import PictureSource
@@ -42,6 +43,7 @@ def write_report(
     known = plain(profile)
     if known.get("set_aside") is None:
         known["set_aside"] = _set_aside(frames)
-    write_text(out / "report.html", render_report(known, frames, pictures))
-    write_text(out / "card.html", render_card(known))
+    page = render_alone(lambda p: render_report(p, frames, pictures), known, "the page")
+    write_text(out / "report.html", page)
+    write_text(out / "card.html", render_alone(render_card, known, "the card"))
     write_tables(known, out / "tables")

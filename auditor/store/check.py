@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 
+from .columns import chosen, whole_numbers
+from .known import KNOWN_COLUMNS, Known
+from .mend import without_pictures
+from .merge import last_in_parts
 from .parts import DamagedPart, Part, damaged, is_whole, list_parts, read_part
-from .schema import FRAME_SCHEMA, PICTURE_SCHEMA, path_key
+from .schema import FRAME_SCHEMA, PICTURE_SCHEMA, stored_key
 
 __all__ = ["check"]
 
@@ -24,10 +29,30 @@ def check(folder: Path) -> list[str]:
     pictures, _ = list_parts(folder / "pictures")
     for part in pictures:
         problems += _pictures(part)
+    problems += _lost_pictures(folder)
     for name in ("frames", "pictures"):
         for path in sorted((folder / name).glob("*.tmp")):
             problems.append(f"{path.name}: a write that was cut short; the next run removes it")
     return problems
+
+
+def _lost_pictures(folder: Path) -> list[str]:
+    tables = []
+    for part in list_parts(folder / "frames")[0]:
+        with contextlib.suppress(DamagedPart, OSError):
+            tables.append(read_part(part, KNOWN_COLUMNS, FRAME_SCHEMA))
+    if not tables:
+        return []
+    keys = [whole_numbers(t["path_key"]) for t in tables]
+    newest = [
+        chosen(t, np.flatnonzero(last)) for t, last in zip(tables, last_in_parts(keys), strict=True)
+    ]
+    lost = len(without_pictures(folder, Known(pa.concat_tables(newest))))
+    return (
+        [f"small pictures of {lost:,} frames are lost; the next run measures them again"]
+        if lost
+        else []
+    )
 
 
 def _read(part: Part, schema: pa.Schema) -> pa.Table | str:
@@ -48,7 +73,7 @@ def _frames(part: Part) -> list[str]:
     keys = table["path_key"].to_numpy()
     if any(p is None for p in paths):
         return [f"{name}: rows without a path"]
-    if not np.array_equal(keys, np.array([path_key(p) for p in paths], np.int64)):
+    if not np.array_equal(keys, np.array([stored_key(p) for p in paths], np.int64)):
         problems.append(f"{name}: paths do not agree with their keys")
     for path, status, reason, file_id, leader in zip(
         paths,

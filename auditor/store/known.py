@@ -10,13 +10,13 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from .columns import codes, flags, whole_numbers
-from .schema import path_key
+from .schema import Trouble, path_key
 
 __all__ = ["KNOWN_COLUMNS", "Known", "KnownFile"]
 
 KNOWN_COLUMNS = (
     *("path_key", "size_bytes", "mtime_ns", "status", "tool_version", "sidecar_stamp"),
-    *("gone", "file_id", "sidecar_id", "leader_key"),
+    *("gone", "file_id", "sidecar_id", "leader_key", "trouble"),
 )
 
 
@@ -37,7 +37,8 @@ class Known:
     """Arrays over the newest row of every path, sorted by `key` (the 64-bit hash of the path).
 
     `size`, `mtime` and `stamp` are -1 where unknown. `measured` and `counted` tell the status, neither
-    means set aside; `leader` is the key of the file that a counted one's exposure is measured on.
+    means set aside; `again`: by something that may have passed, `ended`: in the midst of measuring;
+    `leader` is the key of the file that a counted one's exposure is measured on.
     `ids` and `sidecar_ids` are hex digests of 32 characters (empty when there is none).
     """
 
@@ -57,6 +58,15 @@ class Known:
         status, names = codes(table["status"])
         self.measured: NDArray[np.bool_] = _is(status, names, "measured")[order]
         self.counted: NDArray[np.bool_] = _is(status, names, "counted")[order]
+        trouble, kinds = codes(table["trouble"])
+        self.again: NDArray[np.bool_] = _is_one_of(trouble, kinds, Trouble.UNREAD, Trouble.ENDED)[
+            order
+        ]
+        self.ended: NDArray[np.bool_] = _is_one_of(trouble, kinds, Trouble.ENDED)[order]
+        self.troubled: NDArray[np.bool_] = _is_one_of(
+            trouble, kinds, Trouble.UNREAD, Trouble.ENDED, Trouble.ENDED_TWICE
+        )[order]
+        self.no_pictures: NDArray[np.bool_] = _is_one_of(trouble, kinds, Trouble.NO_PICTURES)[order]
         version, self.versions = codes(table["tool_version"])
         self.version: NDArray[np.int16] = version.astype(np.int16)[order]
 
@@ -109,6 +119,10 @@ class Known:
         """The newest row of one path, or None."""
         index = int(self.find(np.array([path_key(path)], np.int64))[0])
         return None if index < 0 else self.at(index)
+
+
+def _is_one_of(code: NDArray[np.int64], names: list[str], *wanted: str) -> NDArray[np.bool_]:
+    return np.array([name in wanted for name in names], bool)[code]
 
 
 def _is(status: NDArray[np.int64], names: list[str], wanted: str) -> NDArray[np.bool_]:

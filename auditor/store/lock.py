@@ -11,13 +11,14 @@ import contextlib
 import json
 import os
 import socket
+import stat
 import time
 from pathlib import Path
 from typing import Any
 
 import psutil
 
-from .errors import StoreBusy
+from .errors import StoreBusy, StoreError
 
 try:
     import fcntl
@@ -79,8 +80,14 @@ class WriterLock:
         """Take the lock or raise `StoreBusy` naming the holder. Taking it twice is harmless."""
         if self._fd is not None:
             return
-        fd = os.open(self.path, os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o644)
+        flags = os.O_RDWR | os.O_CREAT
+        for name in ("O_CLOEXEC", "O_NOFOLLOW", "O_NONBLOCK"):
+            flags |= getattr(os, name, 0)
+        fd = os.open(self.path, flags, 0o644)
         try:
+            info = os.fstat(fd)
+            if not stat.S_ISREG(info.st_mode) or info.st_nlink > 1:
+                raise StoreError(f"{self.path} is not a file of its own; remove it, then run again")
             self._by_kernel = self._flock(fd)
             if not self._by_kernel:
                 holder = self._holder(fd)
@@ -113,7 +120,7 @@ class WriterLock:
     def _holder(self, fd: int) -> dict[str, Any]:
         try:
             found = json.loads(os.pread(fd, 4096, 0) if hasattr(os, "pread") else self._read(fd))
-        except (ValueError, OSError):
+        except (ValueError, OSError, RecursionError):
             return {}
         return found if isinstance(found, dict) else {}
 

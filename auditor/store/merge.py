@@ -54,12 +54,14 @@ def merge_parts(
 
     def tables() -> Iterator[pa.Table]:
         waiting: list[pa.Table] = []
+        rows = size = 0
         for part, here in zip(run, last, strict=True):
             waiting.append(chosen(content(part, schema.names), np.flatnonzero(here)))
-            rows_now = sum(map(len, waiting))
-            if rows_now >= _TOGETHER_ROWS or sum(t.nbytes for t in waiting) >= _TOGETHER_BYTES:
+            rows += len(waiting[-1])
+            size += waiting[-1].nbytes
+            if rows >= _TOGETHER_ROWS or size >= _TOGETHER_BYTES:
                 yield pa.concat_tables(waiting)
-                waiting = []
+                waiting, rows, size = [], 0, 0
         if waiting:
             yield pa.concat_tables(waiting)
 

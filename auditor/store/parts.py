@@ -16,10 +16,12 @@ import re
 import zlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 __all__ = [
@@ -42,6 +44,9 @@ UNREADABLE = (OSError, pa.ArrowException, ValueError, KeyError, UnicodeError)
 
 _NAME = re.compile(r"part-(\d{8})(?:-(\d{8}))?\.([0-9a-f]{8})\.parquet")
 
+_KEYS = {"frames": "path_key", "pictures": "file_id"}
+"""What tells the rows of each table apart."""
+
 
 class DamagedPart(ValueError):
     """A part that cannot be read back; the message is one line."""
@@ -54,13 +59,6 @@ class Part:
     last: int
     first: int
     path: Path
-
-    def covers(self, other: Part) -> bool:
-        """Whether `other` is a leftover beside this one."""
-        mine, theirs = (self.first, self.last), (other.first, other.last)
-        if mine == theirs:
-            return self.path.name > other.path.name
-        return self.first <= other.first and other.last <= self.last
 
 
 def part_name(first: int, last: int, data: bytes | memoryview) -> str:
@@ -80,7 +78,11 @@ def is_whole(part: Part) -> bool:
 
 
 def list_parts(folder: Path) -> tuple[list[Part], list[Part]]:
-    """(parts in the order in which they were written, leftovers). A missing folder has none."""
+    """(parts in the order in which they were written, leftovers). A missing folder has none.
+
+    A leftover's range lies inside another part's that is whole and has all of its keys: what a merge
+    leaves that was cut short. A part that only bears such a name (damaged, or of another store) is none.
+    """
     found = []
     with contextlib.suppress(FileNotFoundError):
         for name in os.listdir(folder):
@@ -88,15 +90,50 @@ def list_parts(folder: Path) -> tuple[list[Part], list[Part]]:
             if match:
                 first = int(match[1])
                 found.append(Part(int(match[2] or first), first, folder / name))
-    leftovers = [p for p in found if any(q.covers(p) for q in found)]
+    leftovers = []
+    widest: Part | None = None
+    for part in sorted(found, key=lambda p: (p.first, -p.last)):
+        if widest is None or part.last > widest.last:
+            widest = part if part.first == part.last or _rows(part.path) else widest
+        elif (part.first, part.last) != (widest.first, widest.last) and _holds_all_of(
+            widest.path, part.path
+        ):
+            leftovers.append(part)
     return sorted(set(found) - set(leftovers)), leftovers
+
+
+def _rows(path: Path) -> int:
+    """Number of rows; 0 where that can't be read."""
+    try:
+        return int(pq.read_metadata(path).num_rows)
+    except UNREADABLE:
+        return 0
+
+
+@lru_cache(maxsize=4096)
+def _holds_all_of(wide: Path, narrow: Path) -> bool:
+    """Whether a part is whole and has every key that another has. Names tell the content apart."""
+    key = _KEYS.get(wide.parent.name, "path_key")
+    try:
+        if not is_whole(Part(0, 0, wide)):
+            return False
+        have = pq.read_table(wide, columns=[key])[key]
+    except UNREADABLE:
+        return not wide.exists()  # merged with more in the meantime
+    try:
+        wanted = pq.read_table(narrow, columns=[key])[key]
+    except UNREADABLE:
+        return True
+    return bool(pc.all(pc.is_in(wanted, value_set=have.combine_chunks()), min_count=0).as_py())
 
 
 def write_file(path: Path, data: bytes | memoryview) -> None:
     """Write `path` so that it is there whole or not at all, also after a power cut."""
     temporary = path.with_name(path.name + ".tmp")
+    with contextlib.suppress(FileNotFoundError):
+        os.unlink(temporary)  # whatever lies there, a link that leads elsewhere included
     try:
-        with open(temporary, "wb") as out:
+        with open(temporary, "xb") as out:
             out.write(data)
             out.flush()
             os.fsync(out.fileno())

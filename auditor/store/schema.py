@@ -7,6 +7,7 @@ say whether a file has to be read again. The picture table holds small pictures 
 from __future__ import annotations
 
 from collections.abc import Container, Iterable, Mapping, Sequence
+from enum import StrEnum
 from hashlib import blake2b
 from typing import TYPE_CHECKING, Any, Final
 
@@ -26,6 +27,7 @@ __all__ = [
     "FRAME_SCHEMA",
     "OWN_COLUMNS",
     "PICTURE_SCHEMA",
+    "Trouble",
     "frame_table",
     "narrow_table",
     "path_key",
@@ -33,6 +35,8 @@ __all__ = [
     "picture_table",
     "side_by_side",
     "some_rows",
+    "stored_key",
+    "stored_keys",
     "to_frame",
     "to_pandas",
 ]
@@ -52,7 +56,22 @@ OWN_COLUMNS: Final = (
     pa.field("sidecar_stamp", pa.int64()),  # size and time of the sidecar, mixed; missing: none
     pa.field("sidecar_id", pa.string()),  # hash of the sidecar's content
     pa.field("leader_key", pa.int64()),  # path_key of `measured_on`
+    pa.field("trouble", pa.string()),  # what may pass: see `Trouble`; missing: nothing
 )
+
+
+class Trouble(StrEnum):
+    """What stood in a file's way that is nothing about the file itself, so that it is tried again."""
+
+    UNREAD = "unread"
+    """It could not be read: tried on every run."""
+    ENDED = "ended"
+    """Its measurement was ended (time, memory, a signal): tried once more."""
+    ENDED_TWICE = "ended twice"
+    """Tried again when the file changes, or when that is asked for."""
+    NO_PICTURES = "no pictures"
+    """Measured; it gives no small pictures, so that missing ones are no loss."""
+
 
 FRAME_NAMES: Final = tuple(c.name for c in COLUMNS)
 FRAME_SCHEMA: Final = pa.schema(
@@ -64,16 +83,27 @@ PICTURE_SCHEMA: Final = pa.schema(
 
 
 def path_key(path: str) -> int:
-    """Signed 64-bit hash of `printable(path)`."""
-    digest = blake2b(printable(path).encode("utf-8"), digest_size=8).digest()
-    return int.from_bytes(digest, "little", signed=True)
+    """`stored_key` of a path as files are opened with it."""
+    return stored_key(printable(path))
 
 
 def path_keys(paths: Sequence[str]) -> NDArray[np.int64]:
     """`path_key` of many paths."""
-    if not "".join(paths).isprintable():
+    joined = "".join(paths)
+    if not joined.isprintable() or "\\" in joined:
         paths = [printable(p) for p in paths]
-    digests = [blake2b(p.encode("utf-8"), digest_size=8).digest() for p in paths]
+    return stored_keys(paths)
+
+
+def stored_key(shown: str) -> int:
+    """Signed 64-bit hash of a path as it is stored (`names.printable`)."""
+    digest = blake2b(shown.encode("utf-8"), digest_size=8).digest()
+    return int.from_bytes(digest, "little", signed=True)
+
+
+def stored_keys(shown: Sequence[str]) -> NDArray[np.int64]:
+    """`stored_key` of many paths."""
+    digests = [blake2b(p.encode("utf-8"), digest_size=8).digest() for p in shown]
     return np.frombuffer(b"".join(digests), "<i8").astype(np.int64)
 
 
@@ -113,14 +143,20 @@ def _table(rows: Sequence[Mapping[str, Any]], schema: pa.Schema) -> pa.Table:
 
 
 def frame_table(rows: Iterable[Mapping[str, Any]]) -> pa.Table:
-    """Rows (names of `record.COLUMNS`, and of the store's own columns) as an Arrow table."""
+    """Rows (names of `record.COLUMNS`, and of the store's own columns) as an Arrow table.
+
+    `path` opens the file, unless `path_key` stands beside it: then it was stored before. `measured_on`
+    is a path as it is stored.
+    """
     full = []
     for row in rows:
-        text = printable(str(row["path"]))
-        own = {"path": text, "path_key": path_key(text), "gone": bool(row.get("gone"))}
+        text = str(row["path"])
+        if row.get("path_key") is None:
+            text = printable(text)
+        own = {"path": text, "path_key": stored_key(text), "gone": bool(row.get("gone"))}
         if row.get("measured_on"):
-            leader = printable(str(row["measured_on"]))
-            own |= {"measured_on": leader, "leader_key": path_key(leader)}
+            leader = str(row["measured_on"])
+            own |= {"measured_on": leader, "leader_key": stored_key(leader)}
         full.append({**row, **own})
     return _table(full, FRAME_SCHEMA)
 

@@ -21,6 +21,7 @@ from .columns import chosen, codes, flags, positions, whole_numbers
 from .errors import StoreError, trouble
 from .known import KNOWN_COLUMNS, Known
 from .lock import WriterLock
+from .mend import mend, set_apart, without_pictures
 from .merge import last_in_parts, last_of_each, merge_parts
 from .parts import (
     UNREADABLE,
@@ -39,10 +40,10 @@ from .schema import (
     FRAME_SCHEMA,
     PICTURE_SCHEMA,
     frame_table,
-    path_keys,
     picture_table,
     side_by_side,
     some_rows,
+    stored_keys,
 )
 from .unread import read_unread, renew_unread
 
@@ -110,7 +111,7 @@ class Store:
             return
         except NotADirectoryError:
             raise StoreError(f"{self.folder} is not a folder; give another --out folder") from None
-        except (OSError, ValueError, KeyError, TypeError) as error:
+        except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
             raise StoreError(
                 f"{path} cannot be read ({type(error).__name__}); give another --out folder"
             ) from error
@@ -276,6 +277,8 @@ class Store:
             return None
         except DamagedPart as error:
             self._warn(error)
+            if self.writing and not isinstance(error.__cause__, OSError):
+                set_apart(part)  # its frames are measured again: it would be damaged for ever
             return None
 
     def _warn(self, error: DamagedPart) -> None:
@@ -315,7 +318,7 @@ class Store:
         """
         names = list(FRAME_NAMES) if columns is None else list(columns)
         narrow = frozenset(single)
-        wanted = None if paths is None else np.sort(np.array(path_keys(list(paths)), np.int64))
+        wanted = None if paths is None else np.sort(np.array(stored_keys(list(paths)), np.int64))
         unusable: set[Path] = set()
         while True:
             found = self._there(wanted, unusable)
@@ -421,6 +424,18 @@ class Store:
     def verify(self) -> list[str]:
         """Read everything; one line for each problem, none when the store is whole."""
         return check(self.folder)
+
+    def mend(self) -> list[str]:
+        """Set damaged parts apart and clear leftovers; one line for each part. Raises StoreError."""
+        with self:
+            try:
+                return mend(self.folder)
+            except OSError as error:
+                raise trouble(error, self.folder) from error
+
+    def without_pictures(self, known: Known) -> NDArray[np.int64]:
+        """Indices in `known` of measured frames whose small pictures are lost."""
+        return without_pictures(self.folder, known)
 
     def known(self) -> Known:
         """What is known of every path, memory-lean (about 150 bytes a file)."""

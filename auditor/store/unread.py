@@ -24,7 +24,7 @@ def read_unread(folder: Path) -> list[tuple[str, str]]:
     try:
         found = json.loads((folder / _NAME).read_bytes())
         return sorted((str(item["path"]), str(item["reason"])) for item in found)
-    except (OSError, ValueError, TypeError, KeyError):
+    except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return []  # none, or damaged: the next scan finds them again
 
 

@@ -249,7 +249,6 @@ def test_a_name_is_shown_alike_whatever_the_system_knows_of_text() -> None:
     for text in ("plain", "caf\u00e9 \U0001f600", "\u00e9\udcff\u00e9"):
         ascii_only = text.encode("utf-8", "surrogateescape").decode("ascii", "surrogateescape")
         assert printable(ascii_only) == printable(text)
-        assert printable(printable(text)) == printable(text)
     assert printable("\ud83d") == "\\ud83d"  # half of a character stands for no byte
 
 

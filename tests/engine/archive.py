@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import psutil
 
-from auditor.engine import ScanOptions, ScanSummary, scan
+from auditor.engine import ScanOptions, ScanSummary, batch, scan
 from auditor.engine.batch import close_decoders, run_batch
 from auditor.store import Store
 
@@ -18,19 +18,31 @@ from auditor.store import Store
 class Here:
     """Stands in for the Dask workers: batches are done at once, in this process's own decoder."""
 
-    def __init__(self, count: int, address: str | None, settings: dict[str, Any]) -> None:
+    def __init__(
+        self, count: int, address: str | None, settings: dict[str, Any], scratch: Path
+    ) -> None:
         self.count, self._settings = count, settings
         self._done: list[tuple[int, Any]] = []
 
     def submit(self, ticket: int, jobs: list[dict[str, Any]]) -> None:
-        self._done.append((ticket, run_batch(jobs, self._settings)))
+        self._done.append((ticket, run_batch(jobs, self._settings, "here")))
 
     def arrived(self, wait: float) -> list[tuple[int, Any]]:
         came, self._done = self._done, []
         return came
 
+    def look_after(self) -> None:
+        pass
+
+    def connected(self) -> bool:
+        return True
+
+    def notices(self) -> list[str]:
+        return []
+
     def close(self) -> None:
-        close_decoders()
+        close_decoders("here")
+        batch._ended.clear()
 
 
 def make(folder: Path, names: list[str], size: int = 3000, seed: int = 0) -> Path:

@@ -108,20 +108,3 @@ def test_workers_of_a_cluster_that_is_there_already(tmp_path: Path) -> None:
     assert again.unchanged == 13
     with pytest.raises(ScanError, match=r"the cluster at tcp://127\.0\.0\.1:9 cannot be used"):
         scan([root], Store(tmp_path / "o2"), cluster="tcp://127.0.0.1:9", options=options)
-
-
-def test_nothing_listens_beyond_this_machine(tmp_path: Path) -> None:
-    root = archive.make(tmp_path / "a", [f"{n}-slow.jpg" for n in range(6)])
-    heard: set[str] = set()
-
-    def listen(event: object) -> None:
-        processes = [psutil.Process(), *psutil.Process().children(recursive=True)]
-        for process in processes:
-            with contextlib.suppress(psutil.Error):
-                for c in process.net_connections(kind="inet"):
-                    if c.status == psutil.CONN_LISTEN:
-                        heard.add(c.laddr.ip)
-
-    options = ScanOptions(measure="planted:measure")
-    scan([root], Store(tmp_path / "out"), workers=1, options=options, progress=listen)
-    assert heard == {"127.0.0.1"}

@@ -47,6 +47,8 @@ def test_every_planted_fault_is_alone_set_aside_with_its_reason(tmp_path: Path) 
 
     again = archive.run(root, tmp_path / "out", **FAST)
     assert (again.found, again.measured, again.set_aside) == (69, 61, 8)
+    assert again.unchanged == 65, "what was ended (time, memory, a kill) is tried once more"
+    again = archive.run(root, tmp_path / "out", **FAST)
     assert again.unchanged == 69, "neither measured nor set-aside files are tried again"
     retried = archive.run(root, tmp_path / "out", **FAST, retry=True)
     assert (retried.unchanged, retried.set_aside) == (61, 8)

@@ -34,7 +34,7 @@ def row(path: str, **more: object) -> dict[str, object]:
         settings=Settings(body="Fern 2", iso=400.0, rating=None, labels=("a", "b")),
         noise=Noise(1.5, tones=(Tone(0.18, 0.004, 512),)),
     )
-    return to_row(record) | {"tool_version": "1"} | more
+    return to_row(record) | {"tool_version": "1", "trouble": "no pictures"} | more
 
 
 def picture(path: str, data: bytes = b"jpeg") -> dict[str, object]:

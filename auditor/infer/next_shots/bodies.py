@@ -46,11 +46,16 @@ def body_requests(bodies: Sequence[Block], iso_matches: Sequence[Block]) -> list
     for body in bodies:
         if body["body"] in (None, "unknown body"):
             continue
-        if not body["kind"]:
+        measured = [
+            k
+            for k in (body, *body["other_kinds"])
+            if k["kind"] and (_used(k) or not k["brightness"])
+        ]
+        if not measured:  # no frame told its noise, or only at ISO values that no camera has
             out += _unmeasured(body)
             continue
-        shot = [k for k in (body, *body["other_kinds"]) if k["kind"] in ("camera", "raw")]
-        for kind in shot or [body]:
+        shot = [k for k in measured if k["kind"] in ("camera", "raw")]
+        for kind in shot or measured[:1]:
             out += _noise(body["body"], kind, frames, iso_matches)
         out += _read_noise(body)
     return out
@@ -186,7 +191,7 @@ def _read_noise(body: Block) -> list[dict[str, Any]]:
 
 
 def _used(kind: Block) -> list[int]:
-    return sorted({int(t["iso"]) for t in kind["tones"]})
+    return sorted({int(t["iso"]) for t in kind.get("tones") or ()})
 
 
 def _lowest(kind: Block) -> int:

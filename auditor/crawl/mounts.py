@@ -1,0 +1,125 @@
+"""Where a folder really lies: the same folder can be reached by several paths through mounts.
+
+On Linux the kernel's list of mounts tells for each which part of which file system it shows
+(proc(5), mountinfo). Elsewhere only links are looked through.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterator, Sequence
+from typing import Final, NamedTuple
+
+__all__ = ["is_of_system", "overlap"]
+
+_LIST: Final = "/proc/self/mountinfo"
+_OF_SYSTEM: Final = frozenset(
+    [
+        "proc",
+        "sysfs",
+        "devpts",
+        "devtmpfs",
+        "cgroup",
+        "cgroup2",
+        "debugfs",
+        "tracefs",
+        "securityfs",
+        "pstore",
+        "bpf",
+        "mqueue",
+        "configfs",
+        "fusectl",
+        "hugetlbfs",
+        "binfmt_misc",
+        "efivarfs",
+    ]
+)
+"""File systems that hold no files but the kernel's own (filesystems(5))."""
+
+
+class _Mount(NamedTuple):
+    point: str
+    device: str
+    inside: str
+    kind: str
+
+
+def _mounts() -> list[_Mount]:
+    """Mounts, later ones first: they hide earlier ones at the same place."""
+    try:
+        with open(_LIST, encoding="utf-8", errors="surrogateescape") as file:
+            lines = file.read().splitlines()
+    except OSError:
+        return []
+    found = []
+    for line in lines:
+        left, _, right = line.partition(" - ")
+        words = left.split(" ")
+        if len(words) >= 5 and right:
+            found.append(_Mount(_plain(words[4]), words[2], _plain(words[3]), right.split(" ")[0]))
+    return found[::-1]
+
+
+def _plain(text: str) -> str:
+    return re.sub(r"\\(\d{3})", lambda m: chr(int(m[1], 8)), text)
+
+
+def _below(path: str, folder: str) -> bool:
+    return path == folder or path.startswith(folder.rstrip("/") + "/")
+
+
+def _really(path: str, mounts: Sequence[_Mount]) -> tuple[str, str]:
+    """(file system, path within it) of a path without links."""
+    best: _Mount | None = None
+    for mount in mounts:
+        if _below(path, mount.point) and (best is None or len(mount.point) > len(best.point)):
+            best = mount
+    if best is None:
+        return "", path
+    rest = path[len(best.point.rstrip("/")) :]
+    return best.device, os.path.normpath(best.inside.rstrip("/") + "/" + rest.lstrip("/"))
+
+
+def _trees(folder: str, mounts: Sequence[_Mount]) -> Iterator[tuple[str, str]]:
+    """Everything that lies in a folder: its own file system's part, and what is mounted inside."""
+    yield _really(folder, mounts)
+    for mount in mounts:
+        if mount.point != folder and _below(mount.point, folder):
+            yield mount.device, os.path.normpath(mount.inside)
+
+
+def overlap(place: str, folder: str) -> bool:
+    """Whether `place` (there or not yet) lies in `folder`, by whatever path, link or mount."""
+    place, folder = os.path.realpath(place), os.path.realpath(folder)
+    if _below(place, folder):
+        return True
+    mounts = _mounts()
+    device, path = _really(place, mounts)
+    if any(device == d and _below(path, p) for d, p in _trees(folder, mounts)):
+        return True
+    try:
+        own = os.stat(folder)
+    except OSError:
+        return False
+    while True:  # whatever the list of mounts does not tell
+        try:
+            here = os.stat(place)
+            if (here.st_dev, here.st_ino) == (own.st_dev, own.st_ino):
+                return True
+        except OSError:
+            pass
+        above = os.path.dirname(place)
+        if above == place:
+            return False
+        place = above
+
+
+def is_of_system(path: str) -> bool:
+    """Whether a folder lies on a file system of the kernel's own, such as /proc."""
+    mounts = _mounts()
+    path = os.path.realpath(path)
+    deepest = max(
+        (m for m in mounts if _below(path, m.point)), key=lambda m: len(m.point), default=None
+    )
+    return deepest is not None and deepest.kind in _OF_SYSTEM

@@ -1,0 +1,95 @@
+"""JPEG XL files to code values, by libjxl; loaded only when such a file comes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["decode_jxl", "is_jxl", "size_of_jxl"]
+
+_BARE: Final = b"\xff\x0a"
+_BOXED: Final = b"\x00\x00\x00\x0cJXL \r\n\x87\n"
+"""How a bare codestream (ISO/IEC 18181-1) and one in boxes (18181-2) begin."""
+_SIDES: Final = ((1, 1), (12, 10), (4, 3), (3, 2), (16, 9), (5, 4), (2, 1))
+"""Shapes that the header knows by a number (ISO/IEC 18181-1, size header)."""
+_LENGTHS: Final = (9, 13, 18, 30)
+"""Bits in which a side may be written."""
+
+
+def is_jxl(data: bytes) -> bool:
+    """Whether a file's content is JPEG XL."""
+    return data.startswith((_BARE, _BOXED))
+
+
+def _codestream(data: bytes) -> bytes:
+    """The beginning of the codestream. Raises ValueError where the boxes hold none."""
+    if data.startswith(_BARE):
+        return data[:32]
+    at = 0
+    while at + 16 <= len(data):
+        size, kind = int.from_bytes(data[at : at + 4], "big"), data[at + 4 : at + 8]
+        head = 16 if size == 1 else 8
+        if size == 1:
+            size = int.from_bytes(data[at + 8 : at + 16], "big")
+        if kind in (b"jxlc", b"jxlp"):
+            start = at + head + 4 * (kind == b"jxlp")
+            return data[start : start + 32]
+        if size < head:
+            break
+        at += size
+    raise ValueError("no picture in the boxes")
+
+
+def size_of_jxl(data: bytes) -> tuple[int, int]:
+    """Width and height in pixels from the header, as the picture is shown. Raises ValueError."""
+    head = _codestream(data)
+    if not head.startswith(_BARE) or len(head) < 16:
+        raise ValueError("no header")
+    bits, at = int.from_bytes(head[2:], "little"), 0
+
+    def take(count: int) -> int:
+        nonlocal at
+        value = (bits >> at) & ((1 << count) - 1)
+        at += count
+        return value
+
+    def side(small: bool) -> int:
+        return 8 * (take(5) + 1) if small else take(_LENGTHS[take(2)]) + 1
+
+    small = bool(take(1))
+    height = side(small)
+    shape = take(3)
+    if shape:
+        across, down = _SIDES[shape - 1]
+        return height * across // down, height
+    return side(small), height
+
+
+def decode_jxl(
+    data: bytes, check_size: Callable[[int, int], None]
+) -> tuple[NDArray[Any] | bytes, bytes | None]:
+    """Code values (H, W, 3) in B, G, R order or (H, W), turned as the picture is shown, and the colour
+    profile; or the JPEG file that was packed into this one without loss.
+
+    Args:
+        data: the whole file.
+        check_size: called with width and height before anything is decoded; raises to refuse.
+
+    Raises:
+        ValueError, RuntimeError, OSError: as the library says, for damaged files.
+    """
+    from pillow_jxl import Decoder
+
+    check_size(*size_of_jxl(data))
+    was_jpeg, info, pixels, icc, _ = Decoder(num_threads=0)(data)
+    if was_jpeg:
+        return bytes(pixels), icc or None
+    kind = {"I;16": "<u2", "F": "<f4", "F;16": "<f2"}.get(info.mode, "u1")
+    values = np.frombuffer(pixels, kind)
+    code = values.reshape(info.height, info.width, -1)
+    if code.shape[2] < 3:
+        return np.ascontiguousarray(code[..., 0]), icc or None
+    return np.ascontiguousarray(code[..., 2::-1]), icc or None

@@ -1,0 +1,225 @@
+"""What may pass costs nothing for good: shares that come back, decoders that others ended, stopped machines."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+import time
+from pathlib import Path
+
+import archive
+import psutil
+import pytest
+
+from auditor.engine import Progress, ScanError, ScanOptions, decoder, scan
+from auditor.store import Store
+
+
+def statuses(out: Path) -> dict[str, str]:
+    return {name: status for name, (status, _) in archive.rows(out).items()}
+
+
+@pytest.fixture
+def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("auditor.engine.scanning.Workers", archive.Here)
+
+
+def test_a_folder_that_is_away_for_three_seconds_costs_nothing(tmp_path: Path) -> None:
+    names = [f"{n:02d}-slow.jpg" for n in range(8)] + [f"share/{n:02d}-slow.jpg" for n in range(20)]
+    root = archive.make(tmp_path / "a", names)
+    away = tmp_path / "away"
+
+    def unplug(event: Progress) -> None:
+        if (
+            event.found == len(names)
+            and not away.exists()
+            and (root / "share").exists()
+            and not gone
+        ):
+            gone.append(1)
+            os.rename(root / "share", away)
+            threading.Timer(3.0, lambda: os.rename(away, root / "share")).start()
+
+    gone: list[int] = []
+    options = ScanOptions(measure="planted:measure")
+    summary = scan([root], Store(tmp_path / "out"), workers=2, options=options, progress=unplug)
+    assert gone
+    assert (summary.measured, summary.set_aside) == (28, 0)
+
+
+def test_a_share_below_the_archive_that_stays_away_stops_the_scan_with_one_line(
+    tmp_path: Path,
+) -> None:
+    """What an unmounted share leaves behind is an empty folder."""
+    names = ["1.jpg", *(f"share/x/{n:02d}-slow.jpg" for n in range(30))]
+    root = archive.make(tmp_path / "a", names)
+
+    def unplug(event: Progress) -> None:
+        if event.found == len(names) and (root / "share" / "x").exists():
+            os.rename(root / "share", tmp_path / "away")
+            (root / "share").mkdir()
+
+    options = ScanOptions(measure="planted:measure")
+    with pytest.raises(ScanError, match=r"does not answer any more.*run again"):
+        scan([root], Store(tmp_path / "out"), workers=1, options=options, progress=unplug)
+    assert "set-aside" not in statuses(tmp_path / "out").values()
+    (root / "share").rmdir()
+    os.rename(tmp_path / "away", root / "share")
+    assert archive.run(root, tmp_path / "out").measured == 31
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() != 0, reason="needs another user")
+def test_what_may_not_be_read_is_tried_again_once_it_may(tmp_path: Path, at_once: None) -> None:
+    """As another user, for whom permissions count; libraries are loaded before."""
+    import auditor.crawl.captures
+    import auditor.settings.agreement  # noqa: F401
+
+    root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
+    for folder in (tmp_path, *tmp_path.parents[:3]):
+        folder.chmod(0o755)
+    (root / "1.jpg").chmod(0)
+    before = os.geteuid()
+    (tmp_path / "out").mkdir()
+    os.chown(tmp_path / "out", 65534, 65534)
+    os.seteuid(65534)
+    try:
+        first = archive.run(root, tmp_path / "out", workers=1)
+    except PermissionError as error:
+        pytest.skip(f"another user can't start the program here ({error})")
+    finally:
+        os.seteuid(before)
+    if first.set_aside == 0:
+        pytest.skip("decoders start with all rights here")
+    assert first.set_aside == 1
+    assert any("tries them again by itself" in n for n in first.notices)
+    (root / "1.jpg").chmod(0o644)
+    assert archive.run(root, tmp_path / "out", workers=1).measured == 2
+
+
+def test_a_measurement_ended_from_outside_is_tried_once_more_by_the_next_run(
+    tmp_path: Path, at_once: None
+) -> None:
+    root = archive.make(tmp_path / "a", ["1.jpg", "2-killed.jpg", "3-spin.jpg", "4-odd.jpg"])
+    fast = {"workers": 1, "seconds_per_file": 1.0}
+    first = archive.run(root, tmp_path / "out", **fast)
+    assert (first.measured, first.set_aside) == (1, 3)
+    assert any(n.startswith("2 of the files set aside") for n in first.notices)
+    second = archive.run(root, tmp_path / "out", **fast)
+    assert second.unchanged == 2, "the others are tried once more"
+    third = archive.run(root, tmp_path / "out", **fast)
+    assert third.unchanged == 4
+    os.utime(root / "2-killed.jpg", (9, 9))
+    assert archive.run(root, tmp_path / "out", **fast).unchanged == 3
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="no such signal here")
+def test_a_decoder_that_was_stopped_for_longer_than_the_limit_is_not_to_blame(
+    tmp_path: Path,
+) -> None:
+    root = archive.make(tmp_path / "a", [f"{n}-slow.jpg" for n in range(4)])
+    stopped: list[int] = []
+
+    def stop(event: Progress) -> None:
+        decoders = [
+            p for p in psutil.Process().children() if "engine.child" in " ".join(p.cmdline())
+        ]
+        if event.done >= 1 and decoders and not stopped:
+            stopped.append(decoders[0].pid)
+            decoders[0].suspend()
+            threading.Timer(4.0, decoders[0].resume).start()
+
+    options = ScanOptions(measure="planted:measure", seconds_per_file=2.0)
+    summary = scan([root], Store(tmp_path / "out"), workers=1, options=options, progress=stop)
+    assert stopped
+    assert (summary.measured, summary.set_aside) == (4, 0)
+
+
+def test_a_decoder_that_is_killed_while_it_starts_is_started_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(decoder, "_STARTS", (0.0, 0.0, 0.0))
+    made: list[int] = []
+    true = decoder.subprocess.Popen
+
+    def popen(*args: object, **more: object) -> object:
+        process = true(*args, **more)  # type: ignore[call-overload]
+        made.append(process.pid)
+        if len(made) < 3:
+            process.kill()
+        return process
+
+    monkeypatch.setattr(decoder.subprocess, "Popen", popen)
+    settings = {"memory_mb": 500, "seconds_per_file": 5.0, "stall_seconds": 5.0, "max_file_mb": 10}
+    settings |= {"measure": "planted:measure", "identify": "planted:measure", "max_pixels": 10**8}
+    one = decoder.Decoder(settings)
+    one.start()
+    assert len(made) == 3
+    one.stop()
+    made.clear()
+    monkeypatch.setattr(decoder.Decoder, "_launch", lambda self: made.append(1))
+    with pytest.raises(decoder.DecoderBroken, match="does not start"):
+        one.start()
+    assert len(made) == 3
+
+
+def test_time_that_a_process_did_not_have_is_not_counted() -> None:
+    from auditor.engine.clock import OwnTime
+
+    class Made:
+        """A process with a status and core time that the test sets."""
+
+        def __init__(self) -> None:
+            self.state, self.used = psutil.STATUS_RUNNING, 0.0
+
+        def status(self) -> str:
+            return self.state
+
+        def cpu_times(self) -> object:
+            return type("Times", (), {"user": self.used, "system": 0.0})
+
+    process = Made()
+    own = OwnTime(process)  # type: ignore[arg-type]
+    first = own.spent()
+    time.sleep(0.2)
+    assert own.spent() == first, "others had the cores"
+    process.used = 0.1
+    time.sleep(0.15)
+    assert own.spent() == pytest.approx(first + 0.1)
+    process.state = psutil.STATUS_STOPPED
+    time.sleep(0.2)
+    assert own.spent() == pytest.approx(first + 0.1)
+    process.state = psutil.STATUS_SLEEPING
+    time.sleep(0.2)
+    assert own.spent() == pytest.approx(first + 0.3, abs=0.05)
+
+
+def test_decoders_share_the_memory_that_there_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    from auditor.engine import memory
+
+    monkeypatch.setattr(memory, "_machine_mb", lambda: 8000.0)
+    assert memory.share_mb(4000, 1) == 4000
+    assert memory.share_mb(4000, 4) == 1600
+    assert memory.share_mb(4000, 64) == 600
+
+
+def test_a_sidecar_that_is_too_large_is_told(tmp_path: Path, at_once: None) -> None:
+    root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
+    with open(root / "1.xmp", "wb") as file:
+        file.truncate(17 * 2**20)
+    summary = archive.run(root, tmp_path / "out", workers=1)
+    assert summary.measured == 2
+    assert any("measured without their sidecar" in n for n in summary.notices)
+
+
+def test_names_that_print_alike_are_two_files(tmp_path: Path, at_once: None) -> None:
+    raw = os.fsencode(tmp_path / "a")
+    archive.make(tmp_path / "a", ["1.jpg"])
+    for number, name in enumerate((b"x\xff.jpg", b"x\\xff.jpg", b"x\\x5cxff.jpg")):
+        with open(raw + b"/" + name, "wb") as file:
+            file.write(bytes([number]) * 3000)
+    summary = archive.run(tmp_path / "a", tmp_path / "out", workers=1)
+    assert (summary.found, summary.measured) == (4, 4)
+    assert len(Store(tmp_path / "out").load(["path"])) == 4
+    again = archive.run(tmp_path / "a", tmp_path / "out", workers=1)
+    assert (again.unchanged, again.gone) == (4, 0)

@@ -1,0 +1,180 @@
+"""One lens, body, comparison, chart or table that fails costs itself alone, and is named."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from auditor.audit import InferOptions, profile_of
+from auditor.cli import main
+from auditor.infer import profile as profile_module
+from auditor.report import page as page_module
+from auditor.report import tables as tables_module
+from auditor.store import Store
+
+Row = dict[str, Any]
+
+
+def row(path: str, lens: str, body: str, **more: Any) -> Row:
+    own = {"status": "measured", "file_id": path, "body": body, "lens": lens}
+    light = {"f_number": 8.0, "iso": 100.0, "exposure_time_s": 0.01, "source": "camera"}
+    noise = {"sigma_code8": 1.0, "tone_18000_sigma": 0.01, "tone_18000_pixels": 5000}
+    return {"path": path, "taken": "2024-05-01T06:00:00"} | own | light | noise | more
+
+
+@pytest.fixture
+def out(tmp_path: Path) -> Path:
+    rows = [row(f"/p/{n}.jpg", "Tarn 35mm", "Alder One") for n in range(4)]
+    rows += [row(f"/p/b{n}.jpg", "Mere 85mm", "Birch Two") for n in range(4)]
+    with Store(tmp_path / "out" / "store") as store:
+        store.append(rows)
+    return tmp_path / "out"
+
+
+def made(out: Path) -> Any:
+    done = CliRunner().invoke(main, ["profile", "--out", str(out)])
+    assert done.exit_code == 0, done.output
+    assert "Traceback" not in done.output
+    return json.loads((out / "profile.json").read_text())
+
+
+@pytest.mark.parametrize("iso", [0.0, 1.0, 10.0, 1e6, 4e9, float("inf"), float("nan"), -100.0])
+def test_a_body_used_at_impossible_iso_values_only_denies_nobody_a_report(
+    out: Path, iso: float
+) -> None:
+    with Store(out / "store") as store:
+        store.append([row("/p/x.jpg", "Mere 85mm", "Elm Three", iso=iso)])
+    profile = made(out)
+    assert profile["faults"] == []
+    assert "Elm Three" in {b["body"] for b in profile["bodies"]}
+
+
+def test_a_body_of_which_no_tone_is_known_is_asked_for_test_frames() -> None:
+    from auditor.infer.next_shots.bodies import body_requests
+
+    band = {"band": "shade", "frames": 3, "usable_iso": {"excellent": None}}
+    band["usable_iso_detail"] = {"excellent": {"low": None, "high": None, "reason": None}}
+    body = {"body": "Elm Three", "frames": 3, "kind": "camera", "tones": [], "other_kinds": []}
+    (request,) = body_requests([body | {"brightness": [band]}], [])
+    assert request["body"] == "Elm Three"
+    assert request["iso"] == [100, 400, 1600, 6400]
+
+
+@pytest.mark.parametrize(
+    ("stage", "name", "part"),
+    [
+        ("infer_lenses", "sharpness", "lens Tarn 35mm"),
+        ("fit_bodies", "noise", "body Alder One"),
+        ("judge_frames", "keepers", "lens Tarn 35mm"),
+        ("compare_labels", "comparisons", "lens Tarn 35mm"),
+    ],
+)
+def test_a_lens_or_body_that_breaks_a_stage_is_left_out_of_that_stage_alone(
+    out: Path, monkeypatch: pytest.MonkeyPatch, stage: str, name: str, part: str
+) -> None:
+    true = getattr(profile_module, stage)
+    kind, culprit = part.split(" ", 1)
+
+    def breaks(frames: pd.DataFrame, *args: Any, **more: Any) -> Any:
+        if (frames[kind] == culprit).any():
+            raise IndexError("list index\nout of range")
+        return true(frames, *args, **more)
+
+    monkeypatch.setattr(profile_module, stage, breaks)
+    profile = made(out)
+    fault = {"part": part, "stage": name, "error": "IndexError: list index out of range"}
+    assert profile["faults"] == [fault]
+    lenses = {e["lens"] for e in profile["lenses"]}
+    bodies = {b["body"] for b in profile["bodies"]}
+    assert lenses == ({"Mere 85mm"} if stage == "infer_lenses" else {"Tarn 35mm", "Mere 85mm"})
+    assert bodies == ({"Birch Two"} if stage == "fit_bodies" else {"Alder One", "Birch Two"})
+    page = (out / "report.html").read_text()
+    assert "Left out" in page
+    assert f"<bdi>{part}</bdi>: {name}" in page
+    assert any(part in n for n in profile["notices"])
+    assert "IndexError" in (out / "store" / "log.txt").read_text()
+
+
+def test_a_stage_that_fails_whatever_is_left_out_costs_the_stage(
+    out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def breaks(*args: Any, **more: Any) -> Any:
+        raise ZeroDivisionError("division by zero")
+
+    for stage in ("compare_labels", "next_shots", "settings_to_avoid", "open_note"):
+        monkeypatch.setattr(profile_module, stage, breaks)
+    profile = made(out)
+    assert {f["stage"] for f in profile["faults"]} == {
+        "comparisons",
+        "settings",
+        "what to shoot next",
+    }
+    assert len(profile["lenses"]) == len(profile["bodies"]) == 2
+
+
+def test_a_lens_that_the_page_cannot_show_costs_itself_alone(
+    out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    true = page_module._lens_view
+
+    def breaks(lens: Any, *args: Any, **more: Any) -> Any:
+        if lens["lens"] == "Tarn 35mm":
+            raise KeyError("best")
+        return true(lens, *args, **more)
+
+    monkeypatch.setattr(page_module, "_lens_view", breaks)
+    made(out)
+    page = (out / "report.html").read_text()
+    assert "<bdi>lens Tarn 35mm</bdi>: the page" in page
+    assert "Mere 85mm" in page
+
+
+def test_a_chart_that_fails_costs_itself_alone(out: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from auditor.report import snr_chart
+
+    def breaks(*args: Any) -> Any:
+        raise ValueError("no such tone")
+
+    monkeypatch.setattr(snr_chart, "_line", breaks)
+    made(out)
+    page = (out / "report.html").read_text()
+    assert "<bdi>body Alder One</bdi>: its chart of signal to noise" in page
+    assert "Tarn 35mm" in page
+
+
+def test_a_table_that_fails_is_not_there_and_the_others_are(
+    out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def breaks(profile: Any) -> Any:
+        raise TypeError("no list")
+
+    monkeypatch.setattr(tables_module, "_ranges", breaks)
+    made(out)
+    names = {p.name for p in (out / "tables").iterdir()}
+    assert "lens_ranges.csv" not in names
+    assert {"lens_sharpness.csv", "keepers.parquet", "next_shots.csv"} <= names
+
+
+@pytest.mark.parametrize("lens", ["=cmd|' /C calc'!A0", "+1+1", "-2+3", "@SUM(A1)", " =1", "\t=1"])
+def test_no_cell_of_a_table_begins_as_a_formula(out: Path, lens: str) -> None:
+    """Common practice of spreadsheets, no source: =, +, - and @ begin a formula."""
+    with Store(out / "store") as store:
+        store.append([row(f"/p/f{n}.jpg", lens, lens) for n in range(3)])
+    made(out)
+    names = []
+    for path in (out / "tables").glob("*.csv"):
+        table = pd.read_csv(path, dtype=str, keep_default_na=False)
+        for column in ("lens", "body"):
+            if column in table:
+                cells = set(table[column])
+                assert not any(c.lstrip()[:1] in {"=", "+", "-", "@"} for c in cells if c)
+                names += cells
+    assert "'" + lens in names
+    stored = pd.read_parquet(out / "tables" / "lens_sharpness.parquet")
+    profile, _ = profile_of(out / "store", InferOptions())
+    assert set(stored["lens"]) <= {e["lens"] for e in profile["lenses"]}
