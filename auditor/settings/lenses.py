@@ -14,7 +14,7 @@ from auditor.settings.lens import (
     lens_key,
     range_from_name,
 )
-from auditor.settings.pitch import FULL_FRAME_DIAGONAL_MM
+from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 from auditor.settings.spelling import one_spelling
 
 __all__ = ["reconcile_lenses"]

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.settings.pitch import FULL_FRAME_DIAGONAL_MM
+from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
 __all__ = ["reconcile_scale"]
 
