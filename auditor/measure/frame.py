@@ -7,12 +7,13 @@ import dataclasses
 import cv2
 
 from auditor.measure.decode import MAX_PIXELS, Undecodable, decode
+from auditor.measure.field import thumbnail_share
 from auditor.measure.fringing import measure_optics
 from auditor.measure.look import crop_jpeg, look
 from auditor.measure.noise import measure_noise, measure_photon_transfer
 from auditor.optics import mtf50
 from auditor.record import FrameRecord, Settings
-from auditor.settings import read_tags
+from auditor.settings import read_tags, settle
 
 __all__ = ["measure_file"]
 
@@ -47,18 +48,24 @@ def measure_file(
     except Undecodable as error:
         return FrameRecord(path, "set-aside", str(error), settings=settings)
     height, width = picture.shape
-    source = settings.source
+    source = settings.file_source
     if picture.mosaic is None and source == "raw":
         # Only an embedded preview could be read: like is compared with like.
         source = "camera"
+    shown = None
+    if tags.thumbnail and settings.pitch_certainty != "sure":
+        shown = thumbnail_share(picture, tags.thumbnail)
     notes = settings.notes if picture.note is None else (*settings.notes, picture.note)
-    settings = dataclasses.replace(
-        settings,
-        width_px=width,
-        height_px=height,
-        orientation=picture.orientation or settings.orientation,
-        source=source,
-        notes=notes,
+    settings = settle(
+        dataclasses.replace(
+            settings,
+            width_px=width,
+            height_px=height,
+            orientation=picture.orientation or settings.orientation,
+            file_source=source,
+            thumbnail_share=shown,
+            notes=notes,
+        )
     )
     sharpness, fringing = measure_optics(picture, _perfect_lens(settings))
     small = look(picture, settings.orientation)

@@ -19,11 +19,13 @@ __all__ = [
     "SPECTRUM_CPP",
     "TONE_SIGNALS",
     "ZONES",
+    "Certainty",
     "FileKind",
     "FrameRecord",
     "Fringing",
     "Noise",
     "PhotonTransfer",
+    "PitchBasis",
     "Place",
     "Settings",
     "Sharpness",
@@ -51,6 +53,10 @@ SIGNAL_BIN_EDGES: Final = tuple(float(e) for e in np.arange(-10.0, 0.01, 0.5))
 """Edges in log2 of linear signal of the stored histogram; darker pixels count in the first bin."""
 
 Source = Literal["raw", "camera", "edited", "resized", "unknown"]
+
+PitchBasis = Literal["focal-plane", "maker", "equivalent", "database", "consensus"]
+
+Certainty = Literal["sure", "likely", "assumed"]
 
 FileKind = Literal[
     "raw", "camera full size", "camera reduced", "edited full size", "edited reduced", "cropped",
@@ -91,9 +97,9 @@ class Settings:
     labels: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     """Plain words about tags that were unusable ('aperture written as f/0')."""
-    pitch_basis: (
-        Literal["focal-plane", "maker", "equivalent", "database", "consensus"] | None
-    ) = None
+    pitch_basis: Literal["focal-plane", "maker", "equivalent", "database", "consensus"] | None = (
+        None
+    )
     """Where the pixel pitch comes from: tags, the open database of sensors, or the archive's other
     frames; 'equivalent' is the 35 mm equivalent and the least exact."""
     written_width_px: int | None = None
@@ -108,7 +114,7 @@ class Settings:
     file_kind: FileKind = "unknown"
     kind_reason: str | None = None
     """What `file_kind` was told by, in plain words."""
-    pitch_certainty: Literal["sure", "likely", "assumed"] | None = None
+    pitch_certainty: Certainty | None = None
     """Of `pixel_pitch_um` and `file_kind`: told by several or by exact tags; by one that may be stale;
     or the plainest of several possibilities."""
     sensor_share: float | None = None

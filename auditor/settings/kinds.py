@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from auditor.record import FileKind, Source
+from auditor.record import Certainty, FileKind, Source
 from auditor.settings.sensors import sensor_sides
 
 __all__ = ["SAME_SIZE", "Evidence", "Sensor", "Verdict", "judge", "sensor_alone"]
@@ -27,6 +27,10 @@ CLOSE_VIEW: Final = 0.12
 LARGEST_PITCH_UM: Final = 10.0
 """At larger pixels a file is a reduced one: digital cameras for photographs have smaller ones, but for
 a few of the first (common practice, no source)."""
+SMALLEST_OF_LARGE_PX: Final = 1_000_000
+"""Fewer pixels no camera with such large pixels writes (common practice, no source)."""
+SMALLEST_SENSOR_MM: Final = 3.9
+"""No camera for photographs has a smaller diagonal (common practice, no source)."""
 PANORAMA: Final = 2.3
 """Long over short side from which a frame larger than the sensor is stitched."""
 WHOLE: Final = 0.93
@@ -36,6 +40,10 @@ CROP_MODES: Final = (1.2, 1.75)
 practice, no source)."""
 
 # fmt: off
+_TRIMMED: Final = 0.9
+"""A file with more than this of the sensor's sides, in its shape, was straightened or trimmed: nobody
+reduces by so little (common practice, no source)."""
+
 EXPORT_SIDES: Final = frozenset([
     500, 600, 640, 700, 720, 750, 768, 800, 850, 900, 960, 1000, 1024, 1080, 1100, 1200, 1250, 1280,
     1300, 1350, 1366, 1400, 1440, 1500, 1600, 1680, 1800, 1900, 1920, 2000, 2048, 2160, 2200, 2400,
@@ -57,6 +65,8 @@ class Evidence:
     short: float
     source: Source
     """Who wrote it, as far as the file tells."""
+    body: bool = True
+    """Whether it names its camera."""
     written: tuple[float, float] | None = None
     told_um: float | None = None
     view_mm: float | None = None
@@ -104,7 +114,7 @@ class Verdict:
     reason: str
     pitch_um: float | None = None
     share: float | None = None
-    certainty: str | None = None
+    certainty: Certainty | None = None
 
 
 def _near(one: float, other: float, slack: float) -> bool:
@@ -138,9 +148,11 @@ def sensor_alone(e: Evidence) -> Sensor:
             size, sure = told, basis == "database"
         else:
             size, sure = own if _near(own[0] / own[1], told[0] / told[1], 0.1) else told, True
-    if size is None and e.written and not _near(e.long, e.written[0], SAME_SIZE):
-        size = e.written
-    elif size is None and e.written and e.short < e.written[1] * 0.9:
+    if size and _near(max(own[0] / size[0], own[1] / size[1]), 1, SAME_SIZE) and not touched:
+        size = own  # without the border that notes count
+    if (size is None and e.written and not _near(e.long, e.written[0], SAME_SIZE)) or (
+        size is None and e.written and e.short < e.written[1] * 0.9
+    ):
         size = e.written
     pixel = None
     if size is not None and diagonal:
@@ -162,15 +174,15 @@ def sensor_alone(e: Evidence) -> Sensor:
 
 def judge(e: Evidence, sensor: Sensor) -> Verdict:
     """Kind, scale and share of one file against its sensor."""
-    if e.source == "resized":
-        return _zoomed(e, sensor)
     if e.source == "raw":
         pitch = sensor.pixel_um or _told_or_spanned(e, sensor)
         return Verdict("raw", "raw", "sensor data", pitch, 1.0, "sure" if sensor.sure else "likely")
     if sensor.size is None:
-        return _size_unknown(e, sensor)
+        return _zoomed(e) if e.source == "resized" else _size_unknown(e, sensor)
     across, down = e.long / sensor.size[0], e.short / sensor.size[1]
-    spans = max(across, down)
+    spans = across if _near(across, down, 0.01) else max(across, down)
+    if e.source == "resized" and spans > 1 - SAME_SIZE:
+        return _zoomed(e)
     if abs(spans - 1) <= SAME_SIZE:
         return _whole(e, sensor, min(1.0, across) * min(1.0, down))
     if spans > 1:
@@ -183,14 +195,14 @@ def _told_or_spanned(e: Evidence, sensor: Sensor) -> float | None:
     return _whole_field_um(sides, e.long, e.short) if sides else e.told_um
 
 
-def _zoomed(e: Evidence, sensor: Sensor) -> Verdict:
+def _zoomed(e: Evidence) -> Verdict:
     pitch = None
     if e.view_mm:
         pitch = e.view_mm / math.hypot(e.long, e.short) * 1000
     return Verdict("resized", "enlarged", "digital zoom", pitch, None, "likely" if pitch else None)
 
 
-def _certainty(sensor: Sensor) -> str:
+def _certainty(sensor: Sensor) -> Certainty:
     return "sure" if sensor.sure else "likely"
 
 
@@ -234,7 +246,8 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
     """Fewer pixels than the sensor has: a part of it, or all of it reduced."""
     if e.source == "camera" and not e.bare:
         return _smaller_by_camera(e, sensor, spans, shape)
-    certain, crop, sure = "assumed", not _near(shape, 1, SAME_SHAPE), sensor.sure
+    certain: Certainty = "assumed"
+    crop, sure = not _near(shape, 1, SAME_SHAPE), sensor.sure
     scale, why = spans, "the sensor's own shape"
     if e.shown is not None:
         crop, certain = e.shown < WHOLE, "sure" if sure else "likely"
@@ -245,7 +258,9 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
             if shown < 0.88:
                 crop, scale = False, shown
                 why += " with fewer pixels: cropped and reduced"
-    elif e.told_um and sensor.pixel_um and _near(e.told_um, sensor.pixel_um / spans, SAME_PITCH):
+    elif spans > _TRIMMED and e.long not in EXPORT_SIDES:
+        crop, why = True, "too little less for a reduced one"
+    elif _tags_follow(e, sensor, spans):
         crop, certain, why = False, _certainty(sensor), "its tags tell larger pixels"
     elif crop and (e.boxed or e.long in EXPORT_SIDES or e.short in EXPORT_SIDES):
         crop, why = False, "its longest side is one that exports are given"
@@ -263,11 +278,18 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
     return Verdict("resized", "edited reduced", reason, pitch, round(min(1.0, covered), 3), certain)
 
 
+def _tags_follow(e: Evidence, sensor: Sensor, spans: float) -> bool:
+    """Whether the file's own tags tell the larger pixels of a reduced file."""
+    if not e.told_um or not sensor.pixel_um or _near(e.told_um, sensor.pixel_um, SAME_PITCH):
+        return False
+    return _near(e.told_um, sensor.pixel_um / spans, SAME_PITCH)
+
+
 def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Crop modes keep the pixel; small sizes keep the field."""
     pixel, told = sensor.pixel_um, e.told_um
     same_shape = _near(shape, 1, 0.04)
-    tags_scale = bool(told and pixel and _near(told, pixel / spans, SAME_PITCH))
+    tags_scale = _tags_follow(e, sensor, spans)
     tags_keep = bool(told and pixel and _near(told, pixel, SAME_PITCH)) and not tags_scale
     if e.view_mm and sensor.diagonal_mm and same_shape:
         view = math.log(e.view_mm / sensor.diagonal_mm)
@@ -292,7 +314,7 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     """A file of a body whose pixel count nothing tells: taken as whole unless that is absurd."""
     pitch = _told_or_spanned(e, sensor)
     shape = e.long / e.short
-    certain = "likely" if sensor.basis in ("database", "told") else "assumed"
+    certain: Certainty = "likely" if sensor.basis in ("database", "told") else "assumed"
     if e.source == "unknown":
         return Verdict("unknown", "unknown", "nothing tells who wrote it", pitch, None, None)
     share = None
@@ -300,8 +322,9 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     if sides and pitch:
         share = round(min(1.0, e.long * e.short * pitch**2 / 1e6 / (sides[0] * sides[1])), 3)
     big = pitch is not None and pitch > LARGEST_PITCH_UM
+    tiny = big and e.long * e.short < SMALLEST_OF_LARGE_PX
     if e.source == "camera":
-        if big and not (e.recoded is False or e.habit):
+        if big and (tiny or not (e.recoded is False or e.habit)):
             reason = f"one pixel covers {pitch:.3g} um of the sensor"
             return Verdict("resized", "edited reduced", reason, pitch, share, certain)
         if big:
@@ -311,11 +334,16 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
         return Verdict("camera", "camera full size", reason, pitch, share, certain)
     if e.shown is not None and e.shown < WHOLE:
         reason = f"shows {e.shown:.0%} of the thumbnail's width: a cut-out"
-        return Verdict("edited", "cropped", reason, None, None, "likely")
+        return Verdict("edited", "cropped", reason, e.told_um, None, "likely")
     if big:
         reason = f"one pixel covers {pitch:.3g} um of the sensor"
         return Verdict("resized", "edited reduced", reason, pitch, share, certain)
+    if not e.body:
+        return Verdict(e.source, "unknown", "no camera is named in it")
+    if e.told_um and math.hypot(e.long, e.short) * e.told_um / 1000 < SMALLEST_SENSOR_MM:
+        reason = f"pixels of {e.told_um:.3g} um, which its tags tell, leave no sensor so small"
+        return Verdict("resized", "edited reduced", reason, None, None, "assumed")
     if not any(_near(shape, usual, _SHAPE_SLACK) for usual in USUAL_SHAPES):
-        return Verdict("edited", "cropped", "no sensor has this shape", None, None, "assumed")
+        return Verdict("edited", "cropped", "no sensor has this shape", e.told_um, None, "assumed")
     reason = "nothing tells of a larger size"
     return Verdict("edited", "edited full size", reason, pitch, share, "assumed")

@@ -48,7 +48,9 @@ def _nikon(exif: Mapping[str, Any]) -> tuple[float, float] | None:
     whole = _pair(numbers(exif.get("Exif.Nikon3.CropHiSpeed")), 1)
     if whole:
         return whole
-    middle = _pair([2 * v if v else None for v in numbers(exif.get("Exif.Nikon3.RawImageCenter"))], 0)
+    middle = _pair(
+        [2 * v if v else None for v in numbers(exif.get("Exif.Nikon3.RawImageCenter"))], 0
+    )
     pixel = numbers(exif.get("Exif.Nikon3.SensorPixelSize"))
     square = len(pixel) < 2 or pixel[0] == pixel[1]
     return middle if square else None

@@ -8,10 +8,19 @@ from typing import Any, Final
 
 from auditor.crawl.kinds import RAW_SUFFIXES
 from auditor.record import Source
+from auditor.settings.body import body_name
+from auditor.settings.sensors import sensor_diagonal
 from auditor.settings.tags import RawTags, clean_text
 from auditor.settings.values import numbers, within
 
-__all__ = ["has_maker_note", "is_firmware", "is_mosaic", "kind_of_file", "written_size"]
+__all__ = [
+    "has_maker_note",
+    "is_firmware",
+    "is_mosaic",
+    "kind_of_file",
+    "real_camera",
+    "written_size",
+]
 
 # Words that firmware puts beside its version; none of them is the name of a program.
 _PLAIN: Final = frozenset([
@@ -37,6 +46,12 @@ def is_firmware(software: str, make: str | None, model: str | None) -> bool:
         if len(word) >= 4 and not any(c.isdigit() for c in word) and word not in known:
             return False
     return True
+
+
+def real_camera(exif: Mapping[str, Any], make: str | None, model: str | None) -> bool:
+    """Whether files of this camera can be held to what Exif asks of cameras: it left its private notes,
+    or the database knows it. Some telephones begin their files as programs do."""
+    return has_maker_note(exif) or sensor_diagonal(body_name(make, model)) is not None
 
 
 def has_maker_note(exif: Mapping[str, Any]) -> bool:
@@ -109,9 +124,13 @@ def kind_of_file(
     programs = [software, clean_text(exif.get("Exif.Image.ProcessingSoftware"))]
     if any(p and not is_firmware(p, make, model) for p in programs):
         return "edited"
+    # Data of developed raw files, and the camera's own notes lost: not the camera's file.
+    developed = any(k.startswith(("Xmp.aux.", "Xmp.crs.")) for k in tags.xmp)
+    if developed and not has_maker_note(exif):
+        return "edited"
     if _worked_on(tags.xmp, make, model) or _size_changed(tags, notes):
         return "edited"
-    if tags.recoded:
+    if tags.recoded and real_camera(exif, make, model):
         notes.append("put together as programs do it, not as the camera does")
         return "edited"
     if not make and not model:
@@ -155,7 +174,7 @@ def _size_changed(tags: RawTags, notes: list[str]) -> bool:
     """Whether the file has another size than its tags say: a program changed it and left them."""
     stale = _differs(tags, _exif_size(tags.exif))
     written = written_size(tags.exif)
-    if not stale and (tags.recoded is False or not _differs(tags, written)):
+    if not stale and (not tags.recoded or not _differs(tags, written)):
         return False  # the camera's own notes may speak of its full size
     shown = written or (0, 0)
     notes.append(

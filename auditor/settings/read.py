@@ -23,7 +23,7 @@ from auditor.settings.lens import (
     split_converter,
 )
 from auditor.settings.native import native_size
-from auditor.settings.origin import has_maker_note, kind_of_file, written_size
+from auditor.settings.origin import has_maker_note, kind_of_file, real_camera, written_size
 from auditor.settings.pitch import told_pitch
 from auditor.settings.sensors import sensor_diagonal
 from auditor.settings.settle import settle
@@ -129,7 +129,7 @@ def _settings(raw: RawTags, name: str) -> Settings:
         sensor_diagonal_mm=sensor_diagonal(body),
         native_width_px=native[0] if native else None,
         native_height_px=native[1] if native else None,
-        recoded=raw.recoded,
+        recoded=raw.recoded if real_camera(exif, make, model) else None,
     )
     return settle(found)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from typing import Final
 
-from auditor.record import Settings
+from auditor.record import PitchBasis, Settings
 from auditor.settings.kinds import Evidence, Sensor, judge, sensor_alone
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
@@ -14,7 +14,11 @@ __all__ = ["PITCH_BASIS", "PITCH_LIMITS_UM", "evidence_of", "settle"]
 PITCH_LIMITS_UM: Final = (0.3, 1000.0)
 """Scales outside of these are no scales: fewer pixels than a thumbnail, or damage."""
 
-PITCH_BASIS: Final = {"told": "focal-plane", "equivalent": "equivalent", "database": "database"}
+PITCH_BASIS: Final[dict[str, PitchBasis]] = {
+    "told": "focal-plane",
+    "equivalent": "equivalent",
+    "database": "database",
+}
 
 
 def _sides(width: float | None, height: float | None) -> tuple[float, float] | None:
@@ -32,6 +36,7 @@ def evidence_of(s: Settings) -> Evidence | None:
     return Evidence(
         *own,
         source=s.file_source or s.source,
+        body=s.body is not None,
         written=_sides(s.written_width_px, s.written_height_px),
         told_um=s.told_pitch_um,
         view_mm=view,
@@ -63,10 +68,10 @@ def settle(s: Settings) -> Settings:
         pitch_certainty=None if pitch is None else verdict.certainty,
         sensor_share=verdict.share,
         sensor_pixel_um=None if sensor.pixel_um is None else round(sensor.pixel_um, 4),
-    )  # type: ignore[arg-type]
+    )
 
 
-def _basis(s: Settings, sensor: Sensor) -> str | None:
+def _basis(s: Settings, sensor: Sensor) -> PitchBasis | None:
     if sensor.basis == "told":
         return s.pitch_basis if s.pitch_basis in ("focal-plane", "maker") else "focal-plane"
     return PITCH_BASIS.get(sensor.basis or "")
