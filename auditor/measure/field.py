@@ -15,14 +15,16 @@ from numpy.typing import NDArray
 from auditor.measure.picture import Picture
 from auditor.measure.reduce import area_means
 
-__all__ = ["thumbnail_share"]
+__all__ = ["whole_side_px"]
 
 _LEAST_PX: Final = 40
 """Shorter side below which a thumbnail has nothing to be recognised by."""
 _SIDE_PX: Final = 112
 """Longer side to which thumbnails are reduced: more costs time and tells no more."""
 _SHARES: Final = np.geomspace(0.2, 1.0, 49)
-_ALIKE: Final = 0.9
+_LEAST_PART_PX: Final = 18
+"""Shorter side in the thumbnail below which a part has nothing to be recognised by."""
+_ALIKE: Final = 0.87
 """Correlation from which picture and thumbnail show the same (common practice, no source)."""
 _BETTER: Final = 0.012
 """By how much a part must fit better than the whole to be believed."""
@@ -32,9 +34,10 @@ _BAR: Final = 24
 """8-bit code value below which all of a bar beside the picture in a thumbnail lies."""
 
 
-def thumbnail_share(picture: Picture, thumbnail: bytes) -> float | None:
-    """Share of the thumbnail's longer side that the picture's takes up, 0.2 to 1; None where the two
-    can't be compared or do not show the same."""
+def whole_side_px(picture: Picture, thumbnail: bytes) -> int | None:
+    """Longer side that the whole of the thumbnail's field has at the picture's own pixels: the
+    picture's longer side where it shows all of it, more after cutting. None where the two can't be
+    compared or do not show the same."""
     if picture.code is None:
         return None
     small = cv2.imdecode(
@@ -50,41 +53,42 @@ def thumbnail_share(picture: Picture, thumbnail: bytes) -> float | None:
     if min(small.shape) < _LEAST_PX or small.std() < _FLAT:
         return None
     grey = _reduced(picture, 2 * _SIDE_PX)
-    best: tuple[float, float] | None = None
+    # Programs turn pictures and leave thumbnails lying.
     turned = (grey.shape[0] > grey.shape[1]) != (small.shape[0] > small.shape[1])
-    turns = [grey, np.rot90(grey), np.rot90(grey, 3)] if turned else [grey]
-    for view in turns:
-        found = _fit(np.ascontiguousarray(view), small)
-        if found is not None and (best is None or found[1] > best[1]):
-            best = found
-    return None if best is None else round(best[0], 3)
+    views = [grey, np.rot90(grey), np.rot90(grey, 3)] if turned else [grey]
+    found = [fit for view in views if (fit := _fit(np.ascontiguousarray(view), small)) is not None]
+    if not found:
+        return None
+    _, times = max(found)
+    return round(max(small.shape) / times * max(picture.shape) / max(grey.shape))
 
 
 def _fit(grey: NDArray[Any], small: NDArray[Any]) -> tuple[float, float] | None:
-    """Share of the thumbnail's longer side and the correlation there."""
-    scores = []
+    """Correlation at its best, and the thumbnail's pixels per pixel of `grey` there."""
     high, wide = small.shape
     whole = min(wide / grey.shape[1], high / grey.shape[0])
-    # Sides against the thumbnail's, so that the picture fits into it.
-    for share in _SHARES:
-        size = round(grey.shape[1] * whole * share), round(grey.shape[0] * whole * share)
-        size = (min(size[0], wide), min(size[1], high))
-        if min(size) < 20:
-            continue
-        part = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
-        if part.std() < _FLAT:
-            continue
-        score = float(cv2.matchTemplate(small, part, cv2.TM_CCOEFF_NORMED).max())
-        scores.append((score, max(size[0] / wide, size[1] / high)))
-    if not scores:
+    fits = [_correlation(grey, small, whole * share) for share in _SHARES]
+    best = max(range(len(fits)), key=lambda i: fits[i])
+    if fits[best] < _ALIKE:
         return None
-    top, share = max(scores)
-    if top < _ALIKE:
-        return None
-    for score, side in reversed(scores):
-        if side > 0.97 and score > top - _BETTER:
-            return 1.0, score
-    return share, top
+    # The whole is what is seen unless a part fits better.
+    full = [i for i, share in enumerate(_SHARES) if share > 0.97]
+    if max(fits[i] for i in full) > fits[best] - _BETTER:
+        return fits[full[-1]], whole
+    near = np.linspace(_SHARES[max(best - 1, 0)], _SHARES[min(best + 1, len(fits) - 1)], 9)
+    return max((_correlation(grey, small, whole * share), whole * share) for share in near)
+
+
+def _correlation(grey: NDArray[Any], small: NDArray[Any], times: float) -> float:
+    """Highest normalised correlation of the picture at one size with any place of the thumbnail."""
+    high, wide = small.shape
+    size = (min(round(grey.shape[1] * times), wide), min(round(grey.shape[0] * times), high))
+    if min(size) < _LEAST_PART_PX:
+        return -1.0
+    part = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+    if part.std() < _FLAT:
+        return -1.0
+    return float(cv2.matchTemplate(small, part, cv2.TM_CCOEFF_NORMED).max())
 
 
 def _reduced(picture: Picture, side: int) -> NDArray[Any]:

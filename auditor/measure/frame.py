@@ -7,7 +7,7 @@ import dataclasses
 import cv2
 
 from auditor.measure.decode import MAX_PIXELS, Undecodable, decode
-from auditor.measure.field import thumbnail_share
+from auditor.measure.field import whole_side_px
 from auditor.measure.fringing import measure_optics
 from auditor.measure.look import crop_jpeg, look
 from auditor.measure.noise import measure_noise, measure_photon_transfer
@@ -54,7 +54,7 @@ def measure_file(
         source = "camera"
     shown = None
     if tags.thumbnail and settings.pitch_certainty != "sure":
-        shown = thumbnail_share(picture, tags.thumbnail)
+        shown = whole_side_px(picture, tags.thumbnail)
     notes = settings.notes if picture.note is None else (*settings.notes, picture.note)
     settings = settle(
         dataclasses.replace(
@@ -63,7 +63,7 @@ def measure_file(
             height_px=height,
             orientation=picture.orientation or settings.orientation,
             file_source=source,
-            thumbnail_share=shown,
+            whole_side_px=shown,
             notes=notes,
         )
     )

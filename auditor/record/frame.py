@@ -132,9 +132,9 @@ class Settings:
     """Pixels of the whole sensor by the maker's note."""
     recoded: bool | None = None
     """Whether the JPEG is built as programs build it and cameras do not; None: no JPEG."""
-    thumbnail_share: float | None = None
-    """How much of the embedded thumbnail's width the picture shows; below 1 after cropping by a
-    program that left the thumbnail alone."""
+    whole_side_px: int | None = None
+    """Longer side that the field of the embedded thumbnail has at this file's pixels: more than the
+    file's own after cutting by a program that left the thumbnail alone."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,6 +40,9 @@ CROP_MODES: Final = (1.2, 1.75)
 practice, no source)."""
 
 # fmt: off
+LEAST_PX: Final = ((2010, 2_900_000), (2005, 1_900_000))
+"""From a year on, pixels below which hardly a camera's or telephone's full size is (common practice, no
+source)."""
 _TRIMMED: Final = 0.9
 """A file with more than this of the sensor's sides, in its shape, was straightened or trimmed: nobody
 reduces by so little (common practice, no source)."""
@@ -75,14 +78,20 @@ class Evidence:
     """Diagonal by the database."""
     native: tuple[float, float] | None = None
     recoded: bool | None = None
-    shown: float | None = None
-    """Share of the thumbnail's width that the file shows."""
+    field_px: float | None = None
+    """Longer side of the thumbnail's field at this file's pixels."""
+    year: int | None = None
     habit: bool = False
     """The body's owner uses this small size, and the camera's notes are whole."""
     bare: bool = False
     """Private notes that the body writes are missing, or a file of full size is beside it."""
     boxed: bool = False
     """Files of other shapes have the same longest side."""
+
+    @property
+    def shown(self) -> float | None:
+        """Share of the thumbnail's longer side that the file's takes up, None without a thumbnail."""
+        return min(1.0, self.long / self.field_px) if self.field_px else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,9 +263,9 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
         why = f"shows {'all' if not crop else f'{e.shown:.0%}'} of the thumbnail's width"
         if crop:
             assert sensor.size is not None
-            shown = e.long / (sensor.size[0] * e.shown)
-            if shown < 0.88:
-                crop, scale = False, shown
+            assert e.field_px is not None
+            if e.field_px < 0.88 * sensor.size[0]:
+                crop, scale = False, e.field_px / sensor.size[0]
                 why += " with fewer pixels: cropped and reduced"
     elif spans > _TRIMMED and e.long not in EXPORT_SIDES:
         crop, why = True, "too little less for a reduced one"
@@ -334,7 +343,9 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
         return Verdict("camera", "camera full size", reason, pitch, share, certain)
     if e.shown is not None and e.shown < WHOLE:
         reason = f"shows {e.shown:.0%} of the thumbnail's width: a cut-out"
-        return Verdict("edited", "cropped", reason, e.told_um, None, "likely")
+        assert e.field_px is not None
+        pitch = pitch * e.long / e.field_px if pitch else None
+        return Verdict("edited", "cropped", reason, pitch, round(e.shown**2, 3), "likely")
     if big:
         reason = f"one pixel covers {pitch:.3g} um of the sensor"
         return Verdict("resized", "edited reduced", reason, pitch, share, certain)
@@ -343,7 +354,12 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     if e.told_um and math.hypot(e.long, e.short) * e.told_um / 1000 < SMALLEST_SENSOR_MM:
         reason = f"pixels of {e.told_um:.3g} um, which its tags tell, leave no sensor so small"
         return Verdict("resized", "edited reduced", reason, None, None, "assumed")
-    if not any(_near(shape, usual, _SHAPE_SLACK) for usual in USUAL_SHAPES):
+    usual = any(_near(shape, one, _SHAPE_SLACK) for one in USUAL_SHAPES)
+    if not usual and e.long not in EXPORT_SIDES:
         return Verdict("edited", "cropped", "no sensor has this shape", e.told_um, None, "assumed")
+    least = next((px for year, px in LEAST_PX if e.year and e.year >= year), 0)
+    if e.long * e.short < least:
+        reason = f"a program wrote {e.long * e.short / 1e6:.1f} million pixels in {e.year}"
+        return Verdict("resized", "edited reduced", reason, pitch, share, "assumed")
     reason = "nothing tells of a larger size"
     return Verdict("edited", "edited full size", reason, pitch, share, "assumed")

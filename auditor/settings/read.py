@@ -11,6 +11,7 @@ from typing import Any, Final, Literal
 from auditor.crawl.kinds import suffix_of
 from auditor.record import Settings
 from auditor.settings import light
+from auditor.settings.alone import settle
 from auditor.settings.balance import colour_temperature, white_balance
 from auditor.settings.body import body_name, body_serial
 from auditor.settings.keywords import labels, rating
@@ -26,7 +27,6 @@ from auditor.settings.native import native_size
 from auditor.settings.origin import has_maker_note, kind_of_file, real_camera, written_size
 from auditor.settings.pitch import told_pitch
 from auditor.settings.sensors import sensor_diagonal
-from auditor.settings.settle import settle
 from auditor.settings.tags import RawTags, clean_text, read_raw_tags
 from auditor.settings.values import numbers, within
 from auditor.settings.when import capture_time

@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.settings.alone import PITCH_LIMITS_UM
 from auditor.settings.kinds import Evidence, Verdict, judge
 from auditor.settings.natives import known_sensors
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
-from auditor.settings.settle import PITCH_LIMITS_UM
 
 __all__ = ["reconcile_scale"]
 
@@ -25,9 +25,9 @@ HABIT: Final = 0.2
 BOXED: Final = 3
 """Files of different shapes with one longest side that make it the side of a box they were fitted into."""
 VIEW_STEP: Final = 0.004
-SHOWN_STEP: Final = 0.05
+FIELD_STEP: Final = 0.01
 FOCAL_STEP: Final = 0.03
-"""Steps (of logarithms, but the second) in which figures are told apart: within one nothing changes."""
+"""Steps of logarithms in which figures are told apart: within one nothing changes."""
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -72,7 +72,8 @@ def _verdict(row: Any, sensors: dict[Any, Any]) -> tuple[Verdict, Any]:
         diagonal_mm=some(row.diagonal),
         native=pair(row.native_long, row.native_short),
         recoded=None if np.isnan(row.recoded) else bool(row.recoded),
-        shown=some(row.shown),
+        field_px=some(row.field),
+        year=int(row.year) if row.year > 0 else None,
         habit=bool(row.habit),
         bare=bool(row.bare),
         boxed=bool(row.boxed),
@@ -147,14 +148,16 @@ class _Table:
             view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
             view = np.exp(np.round(np.log(view) / VIEW_STEP) * VIEW_STEP)
             focal = np.exp(np.round(np.log(focal) / FOCAL_STEP) * FOCAL_STEP)
-            shown = np.round(self._number("thumbnail_share") / SHOWN_STEP) * SHOWN_STEP
+            field = np.exp(
+                np.round(np.log(self._number("whole_side_px")) / FIELD_STEP) * FIELD_STEP
+            )
         pairs = {}
         for name in ("written", "native"):
             one, other = self._number(f"{name}_width_px"), self._number(f"{name}_height_px")
             pairs[f"{name}_long"], pairs[f"{name}_short"] = np.fmax(one, other), np.fmin(one, other)
         table = {
             "body": self.body, "long": self.long, "short": self.short, "source": self.source,
-            "told": self.told, "view": view, "focal": focal, "shown": shown, **pairs,
+            "told": self.told, "view": view, "focal": focal, "field": field, "year": self._years(), **pairs,
             "diagonal": self._number("sensor_diagonal_mm"), "recoded": self.recoded,
             "maker": self.maker,
         }  # fmt: skip
@@ -167,6 +170,12 @@ class _Table:
         _mark_boxes(e)
         e["unit"] = _units(e)
         return e
+
+    def _years(self) -> Floats:
+        moments, found = pd.factorize(self._object("taken"))
+        years = [str(m)[:4] for m in found]
+        known = np.array([float(y) if y.isdigit() else np.nan for y in years] + [np.nan])
+        return known[moments]
 
     def copies(self, whole: Bools) -> Bools:
         """Frames whose body has a frame of full size at the very same moment, and those that lack

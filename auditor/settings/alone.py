@@ -43,7 +43,8 @@ def evidence_of(s: Settings) -> Evidence | None:
         diagonal_mm=s.sensor_diagonal_mm,
         native=_sides(s.native_width_px, s.native_height_px),
         recoded=s.recoded,
-        shown=s.thumbnail_share,
+        field_px=s.whole_side_px,
+        year=int(s.taken[:4]) if s.taken and s.taken[:4].isdigit() else None,
     )
 
 
