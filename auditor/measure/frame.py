@@ -11,6 +11,8 @@ from auditor.measure.field import whole_side_px
 from auditor.measure.fringing import measure_optics
 from auditor.measure.look import crop_jpeg, look
 from auditor.measure.noise import measure_noise, measure_photon_transfer
+from auditor.measure.picture import Picture
+from auditor.measure.resampled import resampled
 from auditor.optics import mtf50
 from auditor.record import FrameRecord, Settings
 from auditor.settings import read_tags, settle
@@ -52,9 +54,6 @@ def measure_file(
     if picture.mosaic is None and source == "raw":
         # Only an embedded preview could be read: like is compared with like.
         source = "camera"
-    shown = None
-    if tags.thumbnail and settings.pitch_certainty != "sure":
-        shown = whole_side_px(picture, tags.thumbnail)
     notes = settings.notes if picture.note is None else (*settings.notes, picture.note)
     settings = settle(
         dataclasses.replace(
@@ -63,10 +62,10 @@ def measure_file(
             height_px=height,
             orientation=picture.orientation or settings.orientation,
             file_source=source,
-            whole_side_px=shown,
             notes=notes,
         )
     )
+    settings = _seen(settings, picture, tags.thumbnail)
     sharpness, fringing = measure_optics(picture, _perfect_lens(settings))
     small = look(picture, settings.orientation)
     return FrameRecord(
@@ -82,6 +81,18 @@ def measure_file(
         weakest_jpeg=crop_jpeg(picture, sharpness.weakest, settings.orientation),
         colour_grid=small.colour_grid,
     )
+
+
+def _seen(settings: Settings, picture: Picture, thumbnail: bytes | None) -> Settings:
+    """Settings of a file that a program wrote with what its pixels tell of cutting and enlarging."""
+    if settings.file_source != "edited" or settings.pitch_certainty == "sure":
+        return settings
+    if thumbnail:
+        whole = whole_side_px(picture, thumbnail)
+        settings = settle(dataclasses.replace(settings, whole_side_px=whole))
+    if settings.file_kind == "edited full size" and settings.sensor_pixel_um is None:
+        settings = settle(dataclasses.replace(settings, resampled=resampled(picture)))
+    return settings
 
 
 def _perfect_lens(settings: Settings) -> float | None:

@@ -135,6 +135,8 @@ class Settings:
     whole_side_px: int | None = None
     """Longer side that the field of the embedded thumbnail has at this file's pixels: more than the
     file's own after cutting by a program that left the thumbnail alone."""
+    resampled: bool | None = None
+    """Whether pixels bear the traces of enlarging; looked for where nothing else tells of the size."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,6 +44,7 @@ def evidence_of(s: Settings) -> Evidence | None:
         native=_sides(s.native_width_px, s.native_height_px),
         recoded=s.recoded,
         field_px=s.whole_side_px,
+        resampled=bool(s.resampled),
         year=int(s.taken[:4]) if s.taken and s.taken[:4].isdigit() else None,
     )
 

@@ -43,6 +43,10 @@ practice, no source)."""
 LEAST_PX: Final = ((2010, 2_900_000), (2005, 1_900_000))
 """From a year on, pixels below which hardly a camera's or telephone's full size is (common practice, no
 source)."""
+BLOCK_PX: Final = 8
+FREE_SIDE_PX: Final = 3000
+"""Cameras write sides of whole blocks of JPEG; larger files that do not have such a one were rather
+trimmed than reduced (common practice, no source)."""
 _TRIMMED: Final = 0.9
 """A file with more than this of the sensor's sides, in its shape, was straightened or trimmed: nobody
 reduces by so little (common practice, no source)."""
@@ -80,6 +84,8 @@ class Evidence:
     recoded: bool | None = None
     field_px: float | None = None
     """Longer side of the thumbnail's field at this file's pixels."""
+    resampled: bool = False
+    """Its pixels bear the traces of enlarging."""
     year: int | None = None
     habit: bool = False
     """The body's owner uses this small size, and the camera's notes are whole."""
@@ -354,12 +360,18 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     if e.told_um and math.hypot(e.long, e.short) * e.told_um / 1000 < SMALLEST_SENSOR_MM:
         reason = f"pixels of {e.told_um:.3g} um, which its tags tell, leave no sensor so small"
         return Verdict("resized", "edited reduced", reason, None, None, "assumed")
+    if e.resampled:
+        reason = "its pixels bear the traces of enlarging"
+        return Verdict("resized", "enlarged", reason, pitch, share, "likely")
     usual = any(_near(shape, one, _SHAPE_SLACK) for one in USUAL_SHAPES)
     if not usual and e.long not in EXPORT_SIDES:
         return Verdict("edited", "cropped", "no sensor has this shape", e.told_um, None, "assumed")
     least = next((px for year, px in LEAST_PX if e.year and e.year >= year), 0)
     if e.long * e.short < least:
         reason = f"a program wrote {e.long * e.short / 1e6:.1f} million pixels in {e.year}"
+        return Verdict("resized", "edited reduced", reason, pitch, share, "assumed")
+    if e.long % BLOCK_PX and e.long < FREE_SIDE_PX:
+        reason = f"a longer side of {e.long:.0f} px is no camera's"
         return Verdict("resized", "edited reduced", reason, pitch, share, "assumed")
     reason = "nothing tells of a larger size"
     return Verdict("edited", "edited full size", reason, pitch, share, "assumed")

@@ -73,6 +73,7 @@ def _verdict(row: Any, sensors: dict[Any, Any]) -> tuple[Verdict, Any]:
         native=pair(row.native_long, row.native_short),
         recoded=None if np.isnan(row.recoded) else bool(row.recoded),
         field_px=some(row.field),
+        resampled=row.resampled == 1,
         year=int(row.year) if row.year > 0 else None,
         habit=bool(row.habit),
         bare=bool(row.bare),
@@ -159,7 +160,7 @@ class _Table:
             "body": self.body, "long": self.long, "short": self.short, "source": self.source,
             "told": self.told, "view": view, "focal": focal, "field": field, "year": self._years(), **pairs,
             "diagonal": self._number("sensor_diagonal_mm"), "recoded": self.recoded,
-            "maker": self.maker,
+            "maker": self.maker, "resampled": np.nan_to_num(self._flag("resampled")),
         }  # fmt: skip
         self.code, first = _codes(table)
         e = pd.DataFrame({name: column[first] for name, column in table.items()})
