@@ -104,8 +104,8 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
     """
     known = words.known_name(lens.get("lens"))
     name = name or (f"your {_named(words.lens_name(lens))}" if known else "an unnamed lens")
-    if bodies > 1 and lens.get("body"):
-        body = words.known_name(lens.get("body"))
+    body = words.body_beside(lens.get("lens"), lens.get("body"))
+    if bodies > 1 and lens.get("body") and (body or not words.known_name(lens.get("body"))):
         name += f" on the {_named(body, 40)}" if body else " on an unnamed body"
     name = name[0].upper() + name[1:]
     parts = _list(lens, "focal_ranges")

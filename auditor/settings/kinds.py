@@ -43,9 +43,9 @@ practice, no source)."""
 LEAST_PX: Final = ((2010, 2_900_000), (2005, 1_900_000))
 """From a year on, pixels below which hardly a camera's or telephone's full size is (common practice, no
 source)."""
-BLOCK_PX: Final = 8
+BLOCK_PX: Final = 4
 FREE_SIDE_PX: Final = 3000
-"""Cameras write sides of whole blocks of JPEG; larger files that do not have such a one were rather
+"""Cameras write sides that divide by four; larger files that do not have such a one were rather
 trimmed than reduced (common practice, no source)."""
 _TRIMMED: Final = 0.9
 """A file with more than this of the sensor's sides, in its shape, was straightened or trimmed: nobody
@@ -370,7 +370,7 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     if e.long * e.short < least:
         reason = f"a program wrote {e.long * e.short / 1e6:.1f} million pixels in {e.year}"
         return Verdict("resized", "edited reduced", reason, pitch, share, "assumed")
-    if e.long % BLOCK_PX and e.long < FREE_SIDE_PX:
+    if e.long % BLOCK_PX and e.long < FREE_SIDE_PX and not e.boxed:
         reason = f"a longer side of {e.long:.0f} px is no camera's"
         return Verdict("resized", "edited reduced", reason, pitch, share, "assumed")
     reason = "nothing tells of a larger size"
