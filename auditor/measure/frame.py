@@ -48,7 +48,10 @@ def measure_file(
             max_pixels=max_pixels,
         )
     except Undecodable as error:
-        return FrameRecord(path, "set-aside", str(error), settings=settings)
+        reason = str(error)
+        if error.unknown_kind and settings.body:
+            reason = f"a file of the {settings.body} in a format that the decoder does not know"
+        return FrameRecord(path, "set-aside", reason, settings=settings)
     height, width = picture.shape
     source = settings.file_source
     if picture.mosaic is None and source == "raw":
