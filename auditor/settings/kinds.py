@@ -91,6 +91,8 @@ class Evidence:
     """The body's owner uses this small size, and the camera's notes are whole."""
     bare: bool = False
     """Private notes that the body writes are missing, or a file of full size is beside it."""
+    cameras_size: bool = False
+    """The camera itself wrote other frames of this size."""
     boxed: bool = False
     """Files of other shapes have the same longest side."""
 
@@ -261,6 +263,11 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
     """Fewer pixels than the sensor has: a part of it, or all of it reduced."""
     if e.source == "camera" and not e.bare:
         return _smaller_by_camera(e, sensor, spans, shape)
+    if e.cameras_size and (e.shown is None or e.shown >= WHOLE):
+        pitch = sensor.pixel_um / spans if sensor.pixel_um else e.told_um
+        covered = round(1 / max(shape, 1 / shape), 3)
+        reason = f"{e.long:.0f} of {_size(sensor)}, as the camera writes it; saved again"
+        return Verdict("edited", "camera reduced", reason, pitch, covered, _certainty(sensor))
     certain: Certainty = "assumed"
     crop, sure = not _near(shape, 1, SAME_SHAPE), sensor.sure
     scale, why = spans, "the sensor's own shape"

@@ -78,6 +78,7 @@ def _verdict(row: Any, sensors: dict[Any, Any]) -> tuple[Verdict, Any]:
         habit=bool(row.habit),
         bare=bool(row.bare),
         boxed=bool(row.boxed),
+        cameras_size=bool(row.cameras_size),
     )
     sensor = sensors[row.unit]
     return judge(evidence, sensor), sensor
@@ -165,10 +166,9 @@ class _Table:
         self.code, first = _codes(table)
         e = pd.DataFrame({name: column[first] for name, column in table.items()})
         e["frames"] = np.bincount(self.code, minlength=len(first))
-        for name in ("habit", "boxed"):
-            e[name] = False
         _mark_habits(e)
         _mark_boxes(e)
+        _mark_camera_sizes(e)
         e["unit"] = _units(e)
         return e
 
@@ -268,6 +268,13 @@ def _mark_boxes(e: pd.DataFrame) -> None:
     sides = part.groupby(["body", "long"]).agg(n=("frames", "sum"), shapes=("short", "nunique"))
     boxes = sides[(sides["n"] >= BOXED) & (sides["shapes"] >= 2)].index
     e["boxed"] = by_program & pd.MultiIndex.from_frame(e[["body", "long"]]).isin(boxes)
+
+
+def _mark_camera_sizes(e: pd.DataFrame) -> None:
+    """Files by programs that have a size which the camera wrote too, by all marks of its own files."""
+    own = (e["source"] == "camera") & (e["recoded"] == 0) & (e["body"] >= 0)
+    here = own.groupby([e["body"], e["long"], e["short"]]).transform("any")
+    e["cameras_size"] = here & (e["source"] == "edited")
 
 
 def _units(e: pd.DataFrame) -> list[tuple[int, float]]:

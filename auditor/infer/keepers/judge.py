@@ -22,6 +22,7 @@ from auditor.infer.criteria import Criteria
 from auditor.infer.keepers.expected import Allowed, allowed_by_settings, shutter_stops
 from auditor.infer.lenses.grouping import flags, numbers, shown_sharpness, texts
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS, ZONES, tone_column
+from auditor.record.pools import pools
 
 __all__ = ["CAUSES", "judge_frames"]
 
@@ -80,7 +81,7 @@ def judge_frames(
     allowed = allowed_by_settings(frames, lenses, bodies, criteria)
     usable = texts(frames, "status").to_numpy() == "measured"
     usable &= flags(frames, "best", True) & ~flags(frames, "upsampled", False)
-    usable &= texts(frames, "source").to_numpy() != "resized"
+    usable &= pools(frames) != ""
     out = pd.DataFrame(index=frames.index)
     out["lens_entry"], out["focal_range"] = allowed.lens_entry, allowed.focal_range
     out["stops"] = shutter_stops(frames)
