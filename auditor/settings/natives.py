@@ -17,6 +17,8 @@ OFTEN: Final = 0.15
 """Share of the frames of a program's commonest size that makes a larger size no exception."""
 SAME_SENSOR: Final = 0.04
 """Difference of logarithms within which focal-plane tags confirm the database."""
+SHAPES: Final = (1.2, 1.6)
+"""Long over short side of sensors (common practice, no source); others are cut."""
 DOUBLED: Final = 0.2
 """Difference of logarithms from which most 35 mm equivalents outvote focal-plane tags."""
 
@@ -66,11 +68,13 @@ def _near(sizes: pd.DataFrame, size: Size) -> pd.Series:
 def _shown(sizes: pd.DataFrame, size: Size) -> Size:
     """The camera's own pictures lack the border that raw files and notes have; copies are made of
     these: the commonest size of camera files close to a size, else that size."""
-    rendered = sizes[_near(sizes, size) & (sizes["own"] > sizes["raw"])]
-    if rendered.empty:
-        return size
-    best = rendered.loc[(rendered["own"] - rendered["raw"]).idxmax()]
-    return float(best["long"]), float(best["short"])
+    near = sizes[_near(sizes, size)]
+    for count in ("own", "all"):
+        rendered = near[count] - near["raw"]
+        if (rendered > 0).any():
+            best = near.loc[rendered.idxmax()]
+            return float(best["long"]), float(best["short"])
+    return size
 
 
 def _native_size(part: pd.DataFrame) -> tuple[Size | None, bool]:
@@ -94,38 +98,42 @@ def _native_size(part: pd.DataFrame) -> tuple[Size | None, bool]:
             size = _shown(sizes, (float(top["long"]), float(top["short"])))
             larger = written is not None and written[0] > size[0] * (1 + SAME_SIZE)
             return (written, False) if larger else (size, table is enough)
-    if written is not None:
-        return written, False
-    return _of_programs(part, sizes), False
+    by_tags = _left_in_tags(part)
+    if by_tags is not None:
+        return _shown(sizes, by_tags), True
+    return written or _usual(sizes), False
 
 
 def _written(part: pd.DataFrame) -> Size | None:
     """The largest size that tags of changed files were left over from."""
     rows = part[(part["written_long"] > 0) & part["source"].isin(["edited", "resized"])]
     rows = rows[(rows["written_long"] / rows["long"] - 1).abs() > SAME_SIZE]
+    shape = rows["written_long"] / rows["written_short"]
+    rows = rows[(shape > SHAPES[0]) & (shape < SHAPES[1])]
     if rows.empty:
         return None
     top = rows.loc[(rows["written_long"] * rows["written_short"]).idxmax()]
     return float(top["written_long"]), float(top["written_short"])
 
 
-def _of_programs(part: pd.DataFrame, sizes: pd.DataFrame) -> Size | None:
-    """Full size where no frame is as the camera wrote it."""
-    # Tags of the sensor's pixel beside its size in mm, where programs left them.
+def _left_in_tags(part: pd.DataFrame) -> Size | None:
+    """Full size by tags of the sensor's pixel that programs left, beside the sensor's size in mm."""
+    rows = part[(part["told"] > 0) & (part["diagonal"] > 0) & (part["short"] > 0)]
     alone = [
         sensor_alone(Evidence(r.long, r.short, "edited", told_um=r.told, diagonal_mm=r.diagonal))
-        for r in part[
-            (part["told"] > 0) & (part["diagonal"] > 0) & (part["short"] > 0)
-        ].itertuples()
+        for r in rows.itertuples()
     ]
-    by_tags = [s.size for s in alone if s.size is not None]
-    if by_tags:
-        return sorted(by_tags)[len(by_tags) // 2]
-    usual = sizes[sizes["all"] >= max(2.0, OFTEN * sizes["all"].max())] if len(sizes) else sizes
-    top = usual if len(usual) else sizes[-1:]
-    if not len(top):
+    found = sorted(s.size for s in alone if s.size is not None)
+    return found[len(found) // 2] if found else None
+
+
+def _usual(sizes: pd.DataFrame) -> Size | None:
+    """The largest size that programs wrote often, where nothing else tells."""
+    if sizes.empty:
         return None
-    return float(top.iloc[-1]["long"]), float(top.iloc[-1]["short"])
+    usual = sizes[sizes["all"] >= max(2.0, OFTEN * sizes["all"].max())]
+    top = (usual if len(usual) else sizes).iloc[-1]
+    return float(top["long"]), float(top["short"])
 
 
 def _median(values: pd.Series, weights: pd.Series) -> float:
