@@ -17,7 +17,7 @@ from auditor.optics import mtf50
 from auditor.record import FrameRecord, Settings
 from auditor.settings import read_tags, settle
 
-__all__ = ["measure_file"]
+__all__ = ["measure_file", "seen_in_pixels"]
 
 # Parallelism is one process per core; a second layer of threads inside would only get in the way.
 cv2.setNumThreads(1)
@@ -68,7 +68,7 @@ def measure_file(
             notes=notes,
         )
     )
-    settings = _seen(settings, picture, tags.thumbnail)
+    settings = seen_in_pixels(settings, picture, tags.thumbnail)
     sharpness, fringing = measure_optics(picture, _perfect_lens(settings))
     small = look(picture, settings.orientation)
     return FrameRecord(
@@ -86,7 +86,7 @@ def measure_file(
     )
 
 
-def _seen(settings: Settings, picture: Picture, thumbnail: bytes | None) -> Settings:
+def seen_in_pixels(settings: Settings, picture: Picture, thumbnail: bytes | None) -> Settings:
     """Settings of a file that a program wrote with what its pixels tell of cutting and enlarging."""
     if settings.file_source != "edited" or settings.pitch_certainty == "sure":
         return settings

@@ -9,7 +9,8 @@ from auditor.crawl.kinds import RAW_SUFFIXES, RENDERED_SUFFIXES
 
 __all__ = ["Undecodable", "begins_as_raw", "header_refusal", "raw_refusal"]
 
-_PHASE_MARKS: Final = (b"IIII", b"MMMM")
+_BACK_MARKS: Final = (b"IIII", b"MMMM")
+"""Beginnings of files of digital backs (common practice, no source)."""
 _WITHOUT_MARK: Final = frozenset([".bay", ".raw"])
 """Endings of raw files of which some have no beginning of their own (common practice, no source)."""
 _LOOKED_AT: Final = 1 << 16
@@ -29,7 +30,7 @@ def begins_as_raw(data: bytes, suffix: str) -> bool:
     """Whether a file named as raw can be one. Decoders guess a headerless file's camera by its length,
     so that random bytes of the right number would pass for a frame."""
     head = data[:HEAD_BYTES]
-    return begins_as_picture(head) or head.startswith(_PHASE_MARKS) or suffix in _WITHOUT_MARK
+    return begins_as_picture(head) or head.startswith(_BACK_MARKS) or suffix in _WITHOUT_MARK
 
 
 def _no_picture(data: bytes) -> str:
