@@ -14,7 +14,7 @@ from typing import Final
 from auditor.record import Certainty, FileKind, Source
 from auditor.settings.sensors import sensor_sides
 
-__all__ = ["SAME_SIZE", "Evidence", "Sensor", "Verdict", "judge", "sensor_alone"]
+__all__ = ["LEAST_PX", "SAME_SIZE", "Evidence", "Sensor", "Verdict", "judge", "sensor_alone"]
 
 SAME_SIZE: Final = 0.03
 """Relative difference in size within which frames count as one size: borders differ between files."""
@@ -375,7 +375,7 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
         return Verdict("edited", "cropped", "no sensor has this shape", e.told_um, None, "assumed")
     least = next((px for year, px in LEAST_PX if e.year and e.year >= year), 0)
     if e.long * e.short < least:
-        reason = f"a program wrote {e.long * e.short / 1e6:.1f} million pixels in {e.year}"
+        reason = f"a program wrote {e.long * e.short / 1e6:.1f} million pixels, too few for a camera of {e.year} or later"
         return Verdict("resized", "edited reduced", reason, pitch, share, "assumed")
     if e.long % BLOCK_PX and e.long < FREE_SIDE_PX and not e.boxed:
         reason = f"a longer side of {e.long:.0f} px is no camera's"

@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.settings.alone import PITCH_LIMITS_UM
-from auditor.settings.kinds import Evidence, Verdict, judge
+from auditor.settings.kinds import LEAST_PX, Evidence, Verdict, judge
 from auditor.settings.natives import known_sensors
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
@@ -24,10 +24,13 @@ HABIT: Final = 0.2
 """Share of a body's frames that makes a smaller size the photographer's habit."""
 BOXED: Final = 3
 """Files of different shapes with one longest side that make it the side of a box they were fitted into."""
-VIEW_STEP: Final = 0.004
+VIEW_STEP: Final = 0.01
 FIELD_STEP: Final = 0.01
 FOCAL_STEP: Final = 0.03
 """Steps of logarithms in which figures are told apart: within one nothing changes."""
+
+LONGEST_OF_SMALL_MM: Final = 20.0
+"""No telephone's camera has a longer focal length (common practice, no source)."""
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -150,6 +153,8 @@ class _Table:
             view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
             view = np.exp(np.round(np.log(view) / VIEW_STEP) * VIEW_STEP)
             focal = np.exp(np.round(np.log(focal) / FOCAL_STEP) * FOCAL_STEP)
+            # Only bodies with several small sensors are parted by focal length.
+            focal[~(focal < LONGEST_OF_SMALL_MM)] = np.nan
             field = np.exp(
                 np.round(np.log(self._number("whole_side_px")) / FIELD_STEP) * FIELD_STEP
             )
@@ -173,10 +178,12 @@ class _Table:
         return e
 
     def _years(self) -> Floats:
+        """The year from which a file by a program dates, as far as `kinds.LEAST_PX` parts them."""
         moments, found = pd.factorize(self._object("taken"))
-        years = [str(m)[:4] for m in found]
-        known = np.array([float(y) if y.isdigit() else np.nan for y in years] + [np.nan])
-        return known[moments]
+        years = np.array([int(str(m)[:4]) if str(m)[:4].isdigit() else 0 for m in found] + [0])
+        steps = np.array([0, *sorted(year for year, _ in LEAST_PX)])
+        year = steps[np.searchsorted(steps, years, "right") - 1][moments]
+        return np.where((self.source == "edited") & (year > 0), year, np.nan).astype(float)
 
     def copies(self, whole: Bools) -> Bools:
         """Frames whose body has a frame of full size at the very same moment, and those that lack
