@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from contextlib import closing
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -332,9 +333,18 @@ def _close(made: dict[str, Any], target: Path, more: list[str]) -> None:
             more = [f"note: the summary cannot be told here ({type(error).__name__})", *more]
     else:
         voice.say("No pictures were found there; check that the folder is the right one.")
-    for line in more:
+    for line in [*more, *_without_database()]:
         voice.say(line)
     voice.say(f"Report: {target / 'report.html'}")
+
+
+def _without_database() -> list[str]:
+    """What to say where sensor sizes can't be looked up; the library is not loaded to see that."""
+    if find_spec("lensfunpy") is not None:
+        return []
+    return [
+        "Sensor sizes come from tags alone: the library with their database, lensfunpy, is not here."
+    ]
 
 
 def _need_store(out: Path) -> None:

@@ -31,7 +31,9 @@ _NO_BODIES: Final[dict[str, Any]] = {"bodies": [], "iso_matches": [], "habits": 
 Pictures = Callable[[list[str]], pd.DataFrame]
 
 
-_SELDOM: Final = re.compile(r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_(x|y|width|height)$|^weakest_")
+_SELDOM: Final = re.compile(
+    r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_(x|y|width|height)$|^weakest_"
+)
 """Columns that are read for a few frames or none."""
 _SHARPNESS: Final = re.compile(
     r"_(mtf50_cpp|stderr_cpp|edges|method)$|^(horizontal|falling|vertical|rising)_cpp$|lateral|^fringe_|"

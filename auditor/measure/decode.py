@@ -14,16 +14,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.crawl.kinds import RENDERED_SUFFIXES
+from auditor.crawl.kinds import RAW_SUFFIXES
 from auditor.measure.boxes import is_container, read_container
 from auditor.measure.heif import decode_heif
 from auditor.measure.jxl import decode_jxl, is_jxl
 from auditor.measure.picture import Mosaic, Picture, Transfer
+from auditor.measure.refusals import Undecodable, begins_as_raw, header_refusal, raw_refusal
 
 __all__ = [
     "MAX_PIXELS",
     "MIN_PIXELS",
-    "RAW_SUFFIXES",
     "Undecodable",
     "decode",
     "luma_steps",
@@ -36,23 +36,12 @@ MAX_PIXELS: Final = 300_000_000
 MIN_PIXELS: Final = 30_000
 """Smaller pictures (icons, thumbnails) hold too little to measure."""
 
-# fmt: off
-RAW_SUFFIXES: Final = frozenset([
-    ".3fr", ".arw", ".bay", ".cap", ".cr2", ".cr3", ".crw", ".dcr", ".dng", ".erf", ".fff", ".iiq",
-    ".k25", ".kdc", ".mef", ".mos", ".mrw", ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2",
-    ".rwl", ".sr2", ".srf", ".srw", ".x3f",
-])
-# fmt: on
 
 _CURVES: Final[dict[int, Transfer]] = {4: 2.2, 5: 2.8, 8: "linear", 13: "srgb"}
 """Transfer characteristics of ITU-T H.273, table 3 (numbers from memory). The curves for film and
 video (1, 6, 14, 15) stand in still pictures for sRGB, which screens show them by."""
 
 _HDR_CURVES: Final = {16: "PQ", 18: "HLG"}
-
-
-class Undecodable(ValueError):
-    """The file can't be measured; the message is one line in plain words."""
 
 
 def decode(
@@ -81,10 +70,12 @@ def decode(
         raise Undecodable("the file is empty")
     # Some programs keep the raw file's name for the JPEG they make of it.
     if suffix in RAW_SUFFIXES and not data.startswith(b"\xff\xd8\xff"):
-        return _decode_raw(data, max_pixels)
+        if not begins_as_raw(data, suffix):
+            raise raw_refusal(data, suffix, None)
+        return _decode_raw(data, suffix, max_pixels)
     if not suffix and _may_be_raw(data):
         with contextlib.suppress(Undecodable):  # then it is what its first bytes say
-            return _decode_raw(data, max_pixels)
+            return _decode_raw(data, suffix, max_pixels)
     if is_container(data):
         return _decode_container(data, icc, fallback_transfer, max_pixels)
     if is_jxl(data):
@@ -226,8 +217,7 @@ def _header(data: bytes, suffix: str) -> tuple[int, int, str, str, NDArray[np.fl
             steps = _steps_of(header)
             return header.width, header.height, str(header.format), header.mode, steps
     except Exception as error:
-        kind = f"{suffix[1:].upper()} " if suffix in RENDERED_SUFFIXES else ""
-        raise Undecodable(f"not a picture, or its {kind}header is damaged") from error
+        raise header_refusal(data, suffix) from error
 
 
 def luma_steps(data: bytes) -> NDArray[np.float64] | None:
@@ -298,27 +288,38 @@ def _normalise(
     return finite.clip(0, 1), transfer or "linear"
 
 
-def _decode_raw(data: bytes, max_pixels: int) -> Picture:
+def _decode_raw(data: bytes, suffix: str, max_pixels: int) -> Picture:
     import rawpy
 
     try:
         with rawpy.imread(io.BytesIO(data)) as raw:
             sizes = raw.sizes
             _check_size(sizes.width, sizes.height, max_pixels)
-            mosaic = _mosaic(raw)
+            unread = None
+            try:
+                mosaic = _mosaic(raw)
+            except Exception as error:
+                mosaic, unread = None, error
             if mosaic is not None:
                 return Picture(None, "linear", mosaic)
-            return _preview(raw)
+            try:
+                return _preview(raw)
+            except Exception as error:
+                raise (raw_refusal(data, suffix, unread) if unread else error) from error
     except Undecodable:
         raise
     except Exception as error:
-        raise Undecodable("the raw data can't be read: damaged, or of an unknown kind") from error
+        raise raw_refusal(data, suffix, error) from error
 
 
 def _mosaic(raw: Any) -> Mosaic | None:
-    """The visible sensor area, or None when it is no two-by-two red-green-blue mosaic."""
+    """The visible sensor area, or None when it is no two-by-two red-green-blue mosaic.
+
+    Raises:
+        Exception: the decoder's own, where the data can't be read.
+    """
+    visible = raw.raw_image_visible
     try:
-        visible = raw.raw_image_visible
         pattern = raw.raw_colors_visible[:2, :2]
         names = raw.color_desc.decode("ascii", "replace")
         tile = np.shape(raw.raw_pattern)

@@ -7,14 +7,17 @@ import dataclasses
 import cv2
 
 from auditor.measure.decode import MAX_PIXELS, Undecodable, decode
+from auditor.measure.field import whole_side_px
 from auditor.measure.fringing import measure_optics
 from auditor.measure.look import crop_jpeg, look
 from auditor.measure.noise import measure_noise, measure_photon_transfer
+from auditor.measure.picture import Picture
+from auditor.measure.resampled import resampled
 from auditor.optics import mtf50
 from auditor.record import FrameRecord, Settings
-from auditor.settings import read_tags
+from auditor.settings import read_tags, settle
 
-__all__ = ["measure_file"]
+__all__ = ["measure_file", "seen_in_pixels"]
 
 # Parallelism is one process per core; a second layer of threads inside would only get in the way.
 cv2.setNumThreads(1)
@@ -45,21 +48,27 @@ def measure_file(
             max_pixels=max_pixels,
         )
     except Undecodable as error:
-        return FrameRecord(path, "set-aside", str(error), settings=settings)
+        reason = str(error)
+        if error.unknown_kind and settings.body:
+            reason = f"a file of the {settings.body} in a format that the decoder does not know"
+        return FrameRecord(path, "set-aside", reason, settings=settings)
     height, width = picture.shape
-    source = settings.source
+    source = settings.file_source
     if picture.mosaic is None and source == "raw":
         # Only an embedded preview could be read: like is compared with like.
         source = "camera"
     notes = settings.notes if picture.note is None else (*settings.notes, picture.note)
-    settings = dataclasses.replace(
-        settings,
-        width_px=width,
-        height_px=height,
-        orientation=picture.orientation or settings.orientation,
-        source=source,
-        notes=notes,
+    settings = settle(
+        dataclasses.replace(
+            settings,
+            width_px=width,
+            height_px=height,
+            orientation=picture.orientation or settings.orientation,
+            file_source=source,
+            notes=notes,
+        )
     )
+    settings = seen_in_pixels(settings, picture, tags.thumbnail)
     sharpness, fringing = measure_optics(picture, _perfect_lens(settings))
     small = look(picture, settings.orientation)
     return FrameRecord(
@@ -75,6 +84,18 @@ def measure_file(
         weakest_jpeg=crop_jpeg(picture, sharpness.weakest, settings.orientation),
         colour_grid=small.colour_grid,
     )
+
+
+def seen_in_pixels(settings: Settings, picture: Picture, thumbnail: bytes | None) -> Settings:
+    """Settings of a file that a program wrote with what its pixels tell of cutting and enlarging."""
+    if settings.file_source != "edited" or settings.pitch_certainty == "sure":
+        return settings
+    if thumbnail:
+        whole = whole_side_px(picture, thumbnail)
+        settings = settle(dataclasses.replace(settings, whole_side_px=whole))
+    if settings.file_kind == "edited full size" and settings.sensor_pixel_um is None:
+        settings = settle(dataclasses.replace(settings, resampled=resampled(picture)))
+    return settings
 
 
 def _perfect_lens(settings: Settings) -> float | None:

@@ -49,6 +49,9 @@ def _columns() -> tuple[Column, ...]:
         "focal_length_mm": "float", "focal_35mm": "float", "f_number": "float",
         "exposure_time_s": "float", "iso": "float", "exposure_bias_ev": "float", "ev100": "float",
         "focus_distance_m": "float", "pixel_pitch_um": "float", "colour_temperature_k": "float",
+        "sensor_share": "float", "sensor_pixel_um": "float", "told_pitch_um": "float",
+        "sensor_diagonal_mm": "float", "recoded": "bool", "resampled": "bool",
+        "native_width_px": "int", "native_height_px": "int", "whole_side_px": "int",
     }  # fmt: skip
     out += [Column(n, kinds.get(n, "str"), f"settings: {n}") for n in Settings.__slots__]
     for zone in (*ZONES, *SIDES):

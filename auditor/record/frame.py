@@ -20,10 +20,13 @@ __all__ = [
     "SPECTRUM_CPP",
     "TONE_SIGNALS",
     "ZONES",
+    "Certainty",
+    "FileKind",
     "FrameRecord",
     "Fringing",
     "Noise",
     "PhotonTransfer",
+    "PitchBasis",
     "Place",
     "Settings",
     "Sharpness",
@@ -54,6 +57,17 @@ SIGNAL_BIN_EDGES: Final = tuple(float(e) for e in np.arange(-10.0, 0.01, 0.5))
 """Edges in log2 of linear signal of the stored histogram; darker pixels count in the first bin."""
 
 Source = Literal["raw", "camera", "edited", "resized", "unknown"]
+
+PitchBasis = Literal["focal-plane", "maker", "equivalent", "database", "consensus"]
+
+Certainty = Literal["sure", "likely", "assumed"]
+
+FileKind = Literal[
+    "raw", "camera full size", "camera reduced", "edited full size", "edited reduced", "cropped",
+    "enlarged", "unknown",
+]  # fmt: skip
+"""What became of the sensor's pixels. 'cropped' keeps them, by a program or by a camera's crop mode;
+'reduced' keeps the field and not the pixels; 'enlarged' files have more than there were."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +101,11 @@ class Settings:
     labels: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     """Plain words about tags that were unusable ('aperture written as f/0')."""
-    pitch_basis: Literal["focal-plane", "maker", "equivalent", "consensus"] | None = None
-    """Where the pixel pitch comes from; 'equivalent' is the 35 mm equivalent and the least exact."""
+    pitch_basis: Literal["focal-plane", "maker", "equivalent", "database", "consensus"] | None = (
+        None
+    )
+    """Where the pixel pitch comes from: tags, the open database of sensors, or the archive's other
+    frames; 'equivalent' is the 35 mm equivalent and the least exact."""
     written_width_px: int | None = None
     """Size that the tags claim the camera wrote, when they say; larger than the file's own after
     downsizing or cropping by a program that left the tags alone."""
@@ -98,6 +115,32 @@ class Settings:
     white_balance: str | None = None
     """'auto', the kind of light that was set ('daylight'), or 'manual'."""
     colour_temperature_k: float | None = None
+    file_kind: FileKind = "unknown"
+    kind_reason: str | None = None
+    """What `file_kind` was told by, in plain words."""
+    pitch_certainty: Certainty | None = None
+    """Of `pixel_pitch_um` and `file_kind`: told by several or by exact tags; by one that may be stale;
+    or the plainest of several possibilities."""
+    sensor_share: float | None = None
+    """Share of the sensor's area that the file covers."""
+    sensor_pixel_um: float | None = None
+    """The sensor's own pixel, where its pixel count is known; `pixel_pitch_um` is of the file's."""
+    file_source: Source | None = None
+    """`source` as the file alone tells it; here and below what the archive is settled by."""
+    told_pitch_um: float | None = None
+    """Pixel pitch by focal-plane tags or the maker's note, whatever the file's size; may be stale."""
+    sensor_diagonal_mm: float | None = None
+    """Of the body's sensor by the open database."""
+    native_width_px: int | None = None
+    native_height_px: int | None = None
+    """Pixels of the whole sensor by the maker's note."""
+    recoded: bool | None = None
+    """Whether the JPEG is built as programs build it and cameras do not; None: no JPEG."""
+    whole_side_px: int | None = None
+    """Longer side that the field of the embedded thumbnail has at this file's pixels: more than the
+    file's own after cutting by a program that left the thumbnail alone."""
+    resampled: bool | None = None
+    """Whether pixels bear the traces of enlarging; looked for where nothing else tells of the size."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ def _lens_item(lens: Block, blur_px: float) -> dict[str, Any]:
     lines = 1.6 + (len(name) > 40) + sum(2.4 + bool(r.avoid and r.note) for r in ranges)
     return {
         "name": name,
-        "body": words.shorten(words.clean(lens.get("body")), 40),
+        "body": words.shorten(words.body_beside(lens.get("lens"), lens.get("body")), 40),
         "ranges": ranges,
         "lines": lines,
     }

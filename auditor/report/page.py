@@ -80,7 +80,7 @@ def _lens_view(
     return {
         "id": f"lens-{index}",
         "name": words.lens_name(lens),
-        "body": words.known_name(lens.get("body")),
+        "body": words.body_beside(lens.get("lens"), lens.get("body")),
         "lens": lens,
         "frames": words.number(lens.get("frames")) or 0,
         "sentence": summary.lens_sentence(lens, name="this lens"),

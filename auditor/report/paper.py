@@ -103,6 +103,6 @@ def environment() -> jinja2.Environment:
     }  # fmt: skip
     env.filters |= {name: _known(function) for name, function in filters.items()}
     env.globals |= {
-        "aperture_range": _known(words.aperture_range), "count": _known(words.count), "zones": ZONES,
+        "aperture_range": _known(words.aperture_range), "body_beside": words.body_beside, "count": _known(words.count), "zones": ZONES,
     }  # fmt: skip
     return env

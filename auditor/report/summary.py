@@ -104,10 +104,13 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
     """
     known = words.known_name(lens.get("lens"))
     name = name or (f"your {_named(words.lens_name(lens))}" if known else "an unnamed lens")
-    if bodies > 1 and lens.get("body"):
-        body = words.known_name(lens.get("body"))
+    body = words.body_beside(lens.get("lens"), lens.get("body"))
+    if bodies > 1 and lens.get("body") and (body or not words.known_name(lens.get("body"))):
         name += f" on the {_named(body, 40)}" if body else " on an unnamed body"
     name = name[0].upper() + name[1:]
+    files = words.clean(lens.get("files"))
+    if files:
+        return f"{name}: {words.count(lens.get('frames'))}, {files} only; no aperture is advised."
     parts = _list(lens, "focal_ranges")
     told = [p for p in parts if words.number((p.get("sweet_spot") or {}).get("f_number"))]
     if not told:

@@ -15,6 +15,7 @@ __all__ = [
     "ELLIPSIS",
     "aperture",
     "aperture_range",
+    "body_beside",
     "change",
     "clean",
     "count",
@@ -193,6 +194,15 @@ def join(items: Sequence[str], last: str = "and") -> str:
     if len(items) < 2:
         return "".join(items)
     return f"{', '.join(items[:-1])} {last} {items[-1]}"
+
+
+def body_beside(lens: Any, body: Any) -> str:
+    """The body's name to say beside the lens's; '' where the lens's name has it in it already."""
+    name = known_name(body)
+    said, whole = (re.sub(r"[\W_]", "", t.casefold()) for t in (clean(lens), name))
+    model = re.sub(r"[\W_]", "", " ".join(name.split()[1:]).casefold())
+    inside = whole in said or (len(model) > 3 and any(c.isdigit() for c in model) and model in said)
+    return "" if inside else name
 
 
 def known_name(value: Any) -> str:

@@ -5,14 +5,16 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from auditor.settings.agreement import reconcile, reconcile_kinds
+    from auditor.settings.alone import settle
     from auditor.settings.read import Tags, read_settings, read_tags
 
-__all__ = ["Tags", "read_settings", "read_tags", "reconcile", "reconcile_kinds"]
+__all__ = ["Tags", "read_settings", "read_tags", "reconcile", "reconcile_kinds", "settle"]
 
 
 def __getattr__(name: str) -> Any:
     # Decoders read tags and must not load the tables' libraries; tables need no tags.
     if name in __all__:
         module = ".agreement" if name.startswith("reconcile") else ".read"
+        module = ".alone" if name == "settle" else module
         return getattr(import_module(module, __name__), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -32,8 +32,10 @@ _TRADE: Final = frozenset(["camera", "cameras", "computer", "electronics", "imag
 """Words of a maker's name that come and go between models; ignored in the key only."""
 
 _FIRMWARE: Final = re.compile(
-    r"[\s,;(]+(?:firmware|fw|version|ver\.?|v(?=\d))\s*[\d.]+[a-z]?\)?$", re.IGNORECASE
+    r"[\s,;(]+(?:(?:firmware|fw|version|ver\.?)\s*[\d.]+[a-z]?|v\d+\.[\d.]+[a-z]?)\)?$",
+    re.IGNORECASE,
 )
+"""'V20' alone may be the model's own name and stays."""
 
 
 def _tokens(text: str) -> list[str]:

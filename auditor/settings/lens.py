@@ -49,8 +49,10 @@ class LensRange:
 
 _NO_NAME: Final = re.compile(
     r"(?i)^[\s\-_.?*0/]*$|^(?:none|n/?a|null|unknown|undefined|no lens|not attached|lens|manual lens|"
-    r"unknown lens|unknown \(.*\)|0(?:\.0+)?\s*mm.*|-+.*mm f/-+.*|65535|\d{1,5})$"
+    r"unknown lens|unknown \(.*\)|-+.*mm f/-+.*|65535|\d{1,5})$"
 )
+_NOTHING: Final = re.compile(r"(?i)(?<![\d.,-])0+(?:[.,]0+)?\s*mm\b")
+"""A focal length of 0 mm, as bodies write it that were told nothing by the lens."""
 
 BUILT_IN: Final = "built-in lens"
 
@@ -62,7 +64,13 @@ def built_in_lens(body: str) -> str:
 
 def _name(value: Any) -> str | None:
     text = clean_text(value)
-    return None if text is None or _NO_NAME.match(text) else text
+    if text is None or _NO_NAME.match(text) or _NOTHING.search(text):
+        return None
+    first, _, rest = text.partition(" ")
+    if rest.casefold().startswith(f"{first} ".casefold()):
+        text = rest  # the maker's name twice
+    ranges = range_from_name(text) if _ONLY_RANGES.fullmatch(text) else None
+    return ranges.name() if ranges is not None else text
 
 
 _NAME_KEYS: Final = (
@@ -161,6 +169,12 @@ _F_IN_NAME: Final = re.compile(
 )
 
 
+_ONLY_RANGES: Final = re.compile(
+    r"[\d.,\s]+(?:-[\d.,\s]+)?mm(?:[\s,]+(?:f\s*/?\s*|1\s*:\s*)[\d.]+(?:\s*-\s*[\d.]+)?)?", re.I
+)
+"""A name that is nothing but the lens's ranges: written in one way, it is one lens."""
+
+
 def range_from_name(name: str) -> LensRange | None:
     """The ranges that a lens's name states ('70-200mm F2.8', '50/1.8'), None when it does not."""
     focal = _FOCAL_IN_NAME.search(name) or _FOCAL_BEFORE_STOP.search(name)
@@ -172,8 +186,9 @@ def range_from_name(name: str) -> LensRange | None:
 
 
 def lens_key(name: str) -> str:
-    """The same for every spelling of one lens: case, blanks and 'f/' against 'F' drop out."""
+    """The same for every spelling of one lens: case, blanks, '.0' and 'f/' against 'F' drop out."""
     text = name.casefold().replace("–", "-")
+    text = re.sub(r"(?<![\d.])(\d+)\.0+(?!\d)", r"\1", text)
     text = re.sub(r"\b(?:f\s*/?\s*|1\s*:\s*)(?=\d)", "f", text)
     return re.sub(r"[^0-9a-z.+\-*]", "", text)
 

@@ -7,14 +7,16 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from auditor.settings.body import body_key
 from auditor.settings.lens import (
     BUILT_IN,
+    LensRange,
     built_in_lens,
     converter_from_range,
     lens_key,
     range_from_name,
 )
-from auditor.settings.pitch import FULL_FRAME_DIAGONAL_MM
+from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 from auditor.settings.spelling import one_spelling
 
 __all__ = ["reconcile_lenses"]
@@ -27,11 +29,75 @@ source)."""
 def reconcile_lenses(frames: pd.DataFrame) -> pd.DataFrame:
     """The table with `lens` and `converter` settled; `body` and `pixel_pitch_um` must be."""
     out = frames.copy(deep=False)
-    out["lens"] = one_spelling(out["lens"], lens_key)
+    out["lens"] = _no_cameras(out)
+    makers = _makers(out["body"])
+    out["lens"] = one_spelling(out["lens"], lambda name: _key(name, makers))
+    out["lens"] = _by_range(out)
     out["converter"] = _converters(out)
     out["lens"] = _built_in(out)
     out["lens"] = _copies(out)
     return out
+
+
+def _makers(bodies: pd.Series) -> frozenset[str]:
+    """First words of the names of the archive's bodies."""
+    return frozenset(
+        str(b).split()[0].casefold() for b in bodies.dropna().unique() if str(b).split()
+    )
+
+
+def _key(name: str, makers: frozenset[str]) -> str:
+    """A lens's key without the maker's name before it, which some programs leave out."""
+    first, _, rest = name.partition(" ")
+    return lens_key(rest if first.casefold() in makers and rest[:1].isalnum() else name)
+
+
+def _no_cameras(frames: pd.DataFrame) -> pd.Series:
+    """Lenses without those that bear the name of the camera: some fixed lenses are called by it."""
+    lens = frames["lens"].astype("object").where(frames["lens"].notna(), None)
+    pairs = frames.loc[lens.notna() & frames["body"].notna(), ["body", "lens"]].drop_duplicates()
+    same = {
+        (body, name)
+        for body, name in pairs.itertuples(index=False)
+        if body_key(str(name)) in _names_of(str(body))
+    }
+    if not same:
+        return lens
+    called = pd.MultiIndex.from_frame(frames[["body", "lens"]]).isin(same)
+    return lens.where(~called, None)
+
+
+def _names_of(body: str) -> tuple[str, ...]:
+    """Keys of a body's name with the maker and without."""
+    return body_key(body), body_key(" ".join(body.split()[1:]) or body)
+
+
+def _by_range(frames: pd.DataFrame) -> pd.Series:
+    """A lens known by its ranges alone is the one named lens with these ranges, where its body has just
+    one: programs drop the maker's note that names it."""
+    lens = frames["lens"].astype("object").where(frames["lens"].notna(), None)
+    pairs = frames.loc[lens.notna() & frames["body"].notna(), ["body", "lens"]].drop_duplicates()
+    named: dict[tuple[str, LensRange], set[str]] = {}
+    bare: dict[tuple[str, str], LensRange] = {}
+    for body, name in pairs.itertuples(index=False):
+        ranges = range_from_name(str(name))
+        if ranges is None:
+            continue
+        if ranges.name() == name:
+            bare[body, name] = ranges
+        else:
+            named.setdefault((body, ranges), set()).add(name)
+    found = {
+        pair: next(iter(names))
+        for pair, ranges in bare.items()
+        if len(names := named.get((pair[0], ranges), set())) == 1
+    }
+    if not found:
+        return lens
+    keys = pd.MultiIndex.from_frame(frames[["body", "lens"]])
+    for pair, name in found.items():
+        lens = lens.where(~(keys == pair), name)
+    return lens
 
 
 def _converters(frames: pd.DataFrame) -> pd.Series:
@@ -77,6 +143,9 @@ def _built_in(frames: pd.DataFrame) -> pd.Series:
     by_view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
     whole = frames["source"].isin(["raw", "camera"])
     diagonal = by_view.fillna(by_pitch.where(whole))
+    if "sensor_diagonal_mm" in frames:
+        known = pd.to_numeric(frames["sensor_diagonal_mm"], errors="coerce")
+        diagonal = known.astype(float).fillna(diagonal)
     # A long shortest focal length on a tiny sensor is a reduced copy of a larger camera's frame
     # whose tags still speak of the original's pixels.
     diagonal = diagonal.where(by_view.notna() | (focal < 1.6 * diagonal))

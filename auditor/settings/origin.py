@@ -8,10 +8,19 @@ from typing import Any, Final
 
 from auditor.crawl.kinds import RAW_SUFFIXES
 from auditor.record import Source
+from auditor.settings.body import body_name
+from auditor.settings.sensors import sensor_diagonal
 from auditor.settings.tags import RawTags, clean_text
 from auditor.settings.values import numbers, within
 
-__all__ = ["has_maker_note", "is_firmware", "is_mosaic", "kind_of_file", "written_size"]
+__all__ = [
+    "has_maker_note",
+    "is_firmware",
+    "is_mosaic",
+    "kind_of_file",
+    "real_camera",
+    "written_size",
+]
 
 # Words that firmware puts beside its version; none of them is the name of a program.
 _PLAIN: Final = frozenset([
@@ -37,6 +46,12 @@ def is_firmware(software: str, make: str | None, model: str | None) -> bool:
         if len(word) >= 4 and not any(c.isdigit() for c in word) and word not in known:
             return False
     return True
+
+
+def real_camera(exif: Mapping[str, Any], make: str | None, model: str | None) -> bool:
+    """Whether files of this camera can be held to what Exif asks of cameras: it left its private notes,
+    or the database knows it. Some telephones begin their files as programs do."""
+    return has_maker_note(exif) or sensor_diagonal(body_name(make, model)) is not None
 
 
 def has_maker_note(exif: Mapping[str, Any]) -> bool:
@@ -102,8 +117,6 @@ def kind_of_file(
             return "raw"
     if not exif and not tags.xmp:
         return "unknown"
-    if _was_reduced(tags, notes):
-        return "resized"
     zoom = within(numbers(exif.get("Exif.Photo.DigitalZoomRatio")), 1.05, 100)
     if zoom is not None:
         notes.append(f"digital zoom of {zoom:.3g}x: enlarged by the camera")
@@ -111,7 +124,14 @@ def kind_of_file(
     programs = [software, clean_text(exif.get("Exif.Image.ProcessingSoftware"))]
     if any(p and not is_firmware(p, make, model) for p in programs):
         return "edited"
-    if _worked_on(tags.xmp, make, model):
+    # Data of developed raw files, and the camera's own notes lost: not the camera's file.
+    developed = any(k.startswith(("Xmp.aux.", "Xmp.crs.")) for k in tags.xmp)
+    if developed and not has_maker_note(exif):
+        return "edited"
+    if _worked_on(tags.xmp, make, model) or _size_changed(tags, notes):
+        return "edited"
+    if tags.recoded and real_camera(exif, make, model):
+        notes.append("put together as programs do it, not as the camera does")
         return "edited"
     if not make and not model:
         return "unknown"
@@ -122,23 +142,52 @@ def kind_of_file(
     return "camera"
 
 
+_MADE_SIZES: Final = (
+    ("Exif.Iop.RelatedImageWidth", "Exif.Iop.RelatedImageLength"),
+    ("Exif.CanonPi.ImageWidth", "Exif.CanonPi.ImageHeight"),
+)
+"""Tags for the size that the camera wrote which programs leave alone."""
+
+
 def written_size(exif: Mapping[str, Any]) -> tuple[int, int] | None:
-    """Width and height that Exif says the camera wrote."""
-    width = within(numbers(exif.get("Exif.Photo.PixelXDimension")), 16, 200_000)
-    height = within(numbers(exif.get("Exif.Photo.PixelYDimension")), 16, 200_000)
+    """Width and height that the camera wrote, by its own notes, else by what Exif says of the file."""
+    for across, down in _MADE_SIZES:
+        size = _size(exif, across, down)
+        if size is not None:
+            return size
+    full = numbers(exif.get("Exif.Sony1.FullImageSize"))  # height before width
+    height, width = within(full, 160, 200_000), within(full, 160, 200_000, 1)
+    return (int(width), int(height)) if width and height else _exif_size(exif)
+
+
+def _exif_size(exif: Mapping[str, Any]) -> tuple[int, int] | None:
+    return _size(exif, "Exif.Photo.PixelXDimension", "Exif.Photo.PixelYDimension")
+
+
+def _size(exif: Mapping[str, Any], across: str, down: str) -> tuple[int, int] | None:
+    width = within(numbers(exif.get(across)), 16, 200_000)
+    height = within(numbers(exif.get(down)), 16, 200_000)
     return (int(width), int(height)) if width and height else None
 
 
-def _was_reduced(tags: RawTags, notes: list[str]) -> bool:
+def _size_changed(tags: RawTags, notes: list[str]) -> bool:
+    """Whether the file has another size than its tags say: a program changed it and left them."""
+    stale = _differs(tags, _exif_size(tags.exif))
     written = written_size(tags.exif)
-    if written is None or not tags.width_px or not tags.height_px:
+    if not stale and (not tags.recoded or not _differs(tags, written)):
+        return False  # the camera's own notes may speak of its full size
+    shown = written or (0, 0)
+    notes.append(
+        f"the file has {tags.width_px} x {tags.height_px} pixels, its tags speak of "
+        f"{shown[0]} x {shown[1]}"
+    )
+    return True
+
+
+def _differs(tags: RawTags, size: tuple[int, int] | None) -> bool:
+    if size is None or not tags.width_px or not tags.height_px:
         return False
-    ours, theirs = sorted((tags.width_px, tags.height_px)), sorted(written)
+    ours, theirs = sorted((tags.width_px, tags.height_px)), sorted(size)
     # A few pixels of border come and go without resampling.
-    if ours[1] < theirs[1] * 0.98 or ours[0] < theirs[0] * 0.9:
-        notes.append(
-            f"the file has {tags.width_px} x {tags.height_px} pixels, its tags speak of "
-            f"{written[0]} x {written[1]}"
-        )
-        return True
-    return False
+    longer = abs(ours[1] / theirs[1] - 1) > 0.02
+    return longer or ours[0] < theirs[0] * 0.9 or ours[0] > theirs[0] * 1.1

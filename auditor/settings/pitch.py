@@ -1,4 +1,4 @@
-"""The scale of a frame: micrometres of sensor per pixel of the file."""
+"""The pixel pitch that tags tell, whether or not it still fits the file."""
 
 from __future__ import annotations
 
@@ -9,10 +9,7 @@ from typing import Any, Final, Literal
 
 from auditor.settings.values import numbers, within
 
-__all__ = ["FULL_FRAME_DIAGONAL_MM", "Pitch", "pixel_pitch"]
-
-FULL_FRAME_DIAGONAL_MM: Final = math.hypot(36, 24)
-"""The 35 mm equivalent keeps the diagonal angle of view (CIPA DCG-001)."""
+__all__ = ["Pitch", "told_pitch"]
 
 _UNIT_UM: Final = {2: 25_400.0, 3: 10_000.0, 4: 1000.0, 5: 1.0}
 """FocalPlaneResolutionUnit; Exif has 2 = inch (the default) and 3 = cm, makers also 4 and 5."""
@@ -25,29 +22,19 @@ _SENSOR_LIMITS_MM: Final = (0.3, 150.0)
 @dataclass(frozen=True, slots=True)
 class Pitch:
     um: float
-    basis: Literal["focal-plane", "maker", "equivalent"]
+    basis: Literal["focal-plane", "maker"]
 
 
-def pixel_pitch(
-    exif: Mapping[str, Any],
-    width_px: int | None,
-    height_px: int | None,
-    focal_mm: float | None,
-    focal_35mm: float | None,
-    notes: list[str],
+def told_pitch(
+    exif: Mapping[str, Any], size: tuple[int, int] | None, notes: list[str]
 ) -> Pitch | None:
-    """Pixel pitch from the focal-plane resolution, else a maker's sensor size, else the 35 mm equivalent.
+    """Pixel pitch from the focal-plane resolution, else from a maker's note.
 
     Args:
-        width_px, height_px: size that the tags speak of (as written by the camera).
+        size: width and height that the tags speak of (as written by the camera).
         notes: told when a tag is absurd.
     """
-    diagonal_px = math.hypot(width_px, height_px) if width_px and height_px else None
-    equivalent = None
-    if focal_mm and focal_35mm and diagonal_px:
-        equivalent = FULL_FRAME_DIAGONAL_MM * focal_mm / focal_35mm / diagonal_px * 1000
-        if not PITCH_LIMITS_UM[0] <= equivalent <= PITCH_LIMITS_UM[1]:
-            equivalent = None
+    diagonal_px = math.hypot(*size) if size else None
     plane = _focal_plane(exif)
     if plane is not None and diagonal_px is not None:
         sensor_mm = plane * diagonal_px / 1000
@@ -59,9 +46,7 @@ def pixel_pitch(
     if plane is not None:
         return Pitch(round(plane, 4), "focal-plane")
     maker = _maker(exif, diagonal_px)
-    if maker is not None and (equivalent is None or 0.87 < maker / equivalent < 1.15):
-        return Pitch(round(maker, 4), "maker")
-    return Pitch(round(equivalent, 4), "equivalent") if equivalent is not None else None
+    return Pitch(round(maker, 4), "maker") if maker is not None else None
 
 
 def _focal_plane(exif: Mapping[str, Any]) -> float | None:

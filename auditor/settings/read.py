@@ -11,6 +11,7 @@ from typing import Any, Final, Literal
 from auditor.crawl.kinds import suffix_of
 from auditor.record import Settings
 from auditor.settings import light
+from auditor.settings.alone import settle
 from auditor.settings.balance import colour_temperature, white_balance
 from auditor.settings.body import body_name, body_serial
 from auditor.settings.keywords import labels, rating
@@ -22,17 +23,15 @@ from auditor.settings.lens import (
     range_from_name,
     split_converter,
 )
-from auditor.settings.origin import has_maker_note, kind_of_file, written_size
-from auditor.settings.pitch import pixel_pitch
+from auditor.settings.native import native_size
+from auditor.settings.origin import has_maker_note, kind_of_file, real_camera, written_size
+from auditor.settings.pitch import told_pitch
+from auditor.settings.sensors import sensor_diagonal
 from auditor.settings.tags import RawTags, clean_text, read_raw_tags
 from auditor.settings.values import numbers, within
 from auditor.settings.when import capture_time
 
 __all__ = ["Tags", "read_settings", "read_tags"]
-
-LARGEST_PITCH_UM: Final = 20.0
-"""No camera for photographs has larger pixels at its full size (common practice, no source)."""
-MEANINGLESS_PITCH_UM: Final = 1000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +42,8 @@ class Tags:
     icc: bytes | None = None
     fallback_transfer: Literal["srgb"] | float = "srgb"
     """The tone curve to assume when no profile is embedded."""
+    thumbnail: bytes | None = None
+    """The embedded thumbnail, where a program wrote the file: it may show what was cut off."""
 
 
 def read_settings(data: bytes, name: str, sidecar: bytes | None = None) -> Settings:
@@ -68,7 +69,8 @@ def read_tags(data: bytes, name: str, sidecar: bytes | None = None) -> Tags:
     except (ValueError, TypeError, KeyError, IndexError, OverflowError, ArithmeticError) as error:
         note = f"the settings could not be understood: {clean_text(error) or type(error).__name__}"
         settings = Settings(file_number=file_number(name, {}), notes=(*raw.notes, note))
-    return Tags(settings, raw.icc, _transfer(raw.exif))
+    touched = settings.file_source == "edited"
+    return Tags(settings, raw.icc, _transfer(raw.exif), raw.thumbnail if touched else None)
 
 
 def _settings(raw: RawTags, name: str) -> Settings:
@@ -83,25 +85,16 @@ def _settings(raw: RawTags, name: str) -> Settings:
     iso = light.sensitivity(exif, xmp, notes)
     focal = light.focal_length(exif, xmp, notes)
     focal_35mm = light.focal_length_35mm(exif, xmp)
-    source = kind_of_file(raw, suffix_of(os.path.basename(name)), make, model, software, notes)
+    suffix = suffix_of(os.path.basename(name))
+    source = kind_of_file(raw, suffix, make, model, software, notes)
     width, height = _size(raw, source)
     written = written_size(exif)
-    claimed = written if source == "resized" and written else (width, height)
-    pitch = pixel_pitch(exif, *claimed, focal, focal_35mm, notes)
-    pitch_um = pitch.um if pitch else None
-    if pitch_um and source == "resized" and written and width and height:
-        # The tags speak of the size that the camera wrote; each pixel of the file is larger now.
-        pitch_um = round(pitch_um * max(written) / max(width, height), 4)
-    if pitch_um and pitch_um > LARGEST_PITCH_UM and width and height:
-        # Below a million pixels from such a sensor nothing is as the camera wrote it.
-        if source == "camera" and width * height < 1_000_000:
-            source = "resized"
-            notes.append(f"one pixel covers {pitch_um:.3g} um of the sensor: a reduced copy")
-        if pitch_um > MEANINGLESS_PITCH_UM:
-            pitch_um, pitch = None, None
+    told = told_pitch(exif, written or (width, height) if width and height else written, notes)
+    native = native_size(exif)
+    body = body_name(make, model)
     lens, converter = _lens(exif, xmp, focal, f_number)
-    return Settings(
-        body=body_name(make, model),
+    found = Settings(
+        body=body,
         body_serial=body_serial(exif, xmp),
         lens=lens,
         lens_serial=lens_serial(exif, xmp),
@@ -115,7 +108,6 @@ def _settings(raw: RawTags, name: str) -> Settings:
         ev100=light.brightness(f_number, time, iso),
         taken=capture_time(exif, xmp, notes),
         focus_distance_m=light.focus_distance(exif, xmp),
-        pixel_pitch_um=pitch_um,
         width_px=width,
         height_px=height,
         orientation=int(within(numbers(exif.get("Exif.Image.Orientation")), 1, 8) or 1),
@@ -126,13 +118,20 @@ def _settings(raw: RawTags, name: str) -> Settings:
         rating=rating(exif, words),
         labels=labels(words, raw.iptc, exif),
         notes=tuple(notes),
-        pitch_basis=pitch.basis if pitch else None,
+        pitch_basis=told.basis if told else None,
         written_width_px=written[0] if written else None,
         written_height_px=written[1] if written else None,
         maker_note=has_maker_note(exif) if exif else None,
         white_balance=white_balance(exif, xmp),
         colour_temperature_k=colour_temperature(exif, xmp),
+        file_source=source,
+        told_pitch_um=told.um if told else None,
+        sensor_diagonal_mm=sensor_diagonal(body),
+        native_width_px=native[0] if native else None,
+        native_height_px=native[1] if native else None,
+        recoded=raw.recoded if real_camera(exif, make, model) else None,
     )
+    return settle(found)
 
 
 def _size(raw: RawTags, source: str) -> tuple[int | None, int | None]:

@@ -1,244 +1,301 @@
-"""Scale and kind of file over all frames of a body: native sizes, pixel pitch, crop or downsized.
+"""Scale and kind of file over all frames of a body: what one file says, judged beside the others.
 
-A frame with fewer pixels than its body's native size is either a part of the sensor (same pitch) or
-the whole of it, made smaller (larger pitch). Its own tags tell, unless a program left them as they
-were; then the 35 mm equivalent, the shape of the frame and missing private notes decide.
+The archive's frames tell what the body's full size is and, where the database of sensors is silent, how
+large its sensor is. Then every frame is judged by the rules for one file (`kinds`), with that knowledge
+in place of its own; nothing is averaged over sizes.
 """
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.settings.pitch import FULL_FRAME_DIAGONAL_MM
+from auditor.settings.alone import PITCH_LIMITS_UM
+from auditor.settings.kinds import LEAST_PX, Evidence, Verdict, judge
+from auditor.settings.natives import known_sensors
+from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
 __all__ = ["reconcile_scale"]
 
-SAME_SIZE: Final = 0.03
-"""Relative difference in size within which frames count as native: borders differ between files."""
-SAME_PITCH: Final = 0.06
-"""Relative difference within which two pitches are one."""
-PANORAMA: Final = 2.3
-"""Shape (long over short) from which a frame may be stitched by the camera."""
-CROP_FACTORS: Final = (1.2, 1.75)
-"""How much smaller the part of the sensor is that cameras use in a crop mode, by its side (common
-practice, no source)."""
 HABIT: Final = 0.2
 """Share of a body's frames that makes a smaller size the photographer's habit."""
+BOXED: Final = 3
+"""Files of different shapes with one longest side that make it the side of a box they were fitted into."""
+VIEW_STEP: Final = 0.01
+FIELD_STEP: Final = 0.01
+FOCAL_STEP: Final = 0.03
+"""Steps of logarithms in which figures are told apart: within one nothing changes."""
+
+LONGEST_OF_SMALL_MM: Final = 20.0
+"""No telephone's camera has a longer focal length (common practice, no source)."""
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 
 def reconcile_scale(frames: pd.DataFrame) -> pd.DataFrame:
-    """The table with `pixel_pitch_um`, `pitch_basis` and `source` settled; `body` must be."""
+    """The table with `source`, `file_kind`, `pixel_pitch_um` and what goes with them settled; `body` must
+    be. Columns of evidence (`file_source`, `told_pitch_um`) are filled where a table lacks them, so
+    that a second time nothing changes."""
     out = frames.copy(deep=False)
     t = _Table(frames)
-    t.notes_dropped()
-    native_long, native_short = t.native_size()
-    pitch = t.consensus(native_long)
-    t.settle(native_long, native_short, pitch)
-    out["pixel_pitch_um"] = np.round(t.pitch, 4)
-    out["pitch_basis"] = pd.Series(t.basis, index=frames.index, dtype="object")
-    out["source"] = pd.Series(t.source, index=frames.index, dtype="object")
+    e = t.evidence()
+    sensors = known_sensors(e)
+    whole = np.zeros(len(e), bool)
+    for i, row in enumerate(e.itertuples(index=False)):
+        size = sensors[row.unit].size if row.unit in sensors else None
+        whole[i] = (
+            size is not None and abs(max(row.long / size[0], row.short / size[1]) - 1) <= 0.03
+        )
+    copies = t.copies(whole[t.code])
+    e, code = t.split(e, copies)
+    verdicts = [_verdict(row, sensors) for row in e.itertuples(index=False)]
+    t.write(out, verdicts, code)
     return out
 
 
+def _verdict(row: Any, sensors: dict[Any, Any]) -> tuple[Verdict, Any]:
+    def pair(long: float, short: float) -> tuple[float, float] | None:
+        return (long, short) if long > 0 and short > 0 else None
+
+    def some(value: float) -> float | None:
+        return value if value > 0 else None
+
+    evidence = Evidence(
+        row.long,
+        row.short,
+        row.source,
+        body=row.body >= 0,
+        written=pair(row.written_long, row.written_short),
+        told_um=some(row.told),
+        view_mm=some(row.view),
+        diagonal_mm=some(row.diagonal),
+        native=pair(row.native_long, row.native_short),
+        recoded=None if np.isnan(row.recoded) else bool(row.recoded),
+        field_px=some(row.field),
+        resampled=row.resampled == 1,
+        year=int(row.year) if row.year > 0 else None,
+        habit=bool(row.habit),
+        bare=bool(row.bare),
+        boxed=bool(row.boxed),
+        cameras_size=bool(row.cameras_size),
+    )
+    sensor = sensors[row.unit]
+    return judge(evidence, sensor), sensor
+
+
 class _Table:
-    """Columns as arrays; one entry per frame."""
+    """Columns as arrays, one entry per frame; frames with the same evidence are judged once."""
 
     def __init__(self, frames: pd.DataFrame) -> None:
-        def number(name: str) -> Floats:
-            if name not in frames:
-                return np.full(len(frames), np.nan)
-            column = pd.to_numeric(frames[name], errors="coerce")
-            return column.to_numpy(float, na_value=np.nan).copy()
-
+        self.frames = frames
         self.body = pd.factorize(frames["body"].astype("object"))[0]
-        self.bodies = int(self.body.max(initial=-1)) + 1
-        self.has_body = self.body >= 0
-        width, height = number("width_px"), number("height_px")
+        width, height = self._number("width_px"), self._number("height_px")
         self.long, self.short = np.fmax(width, height), np.fmin(width, height)
-        self.pitch = number("pixel_pitch_um")
-        self.source = frames["source"].astype("object").fillna("unknown").to_numpy(object).copy()
-        basis = frames["pitch_basis"] if "pitch_basis" in frames else pd.Series(None, frames.index)
-        self.basis = basis.astype("object").where(basis.notna(), None).to_numpy(object).copy()
-        diagonal = np.hypot(self.long, self.short)
-        equivalent = number("focal_35mm")
-        with np.errstate(all="ignore"):
-            self.by_view = (
-                FULL_FRAME_DIAGONAL_MM * number("focal_length_mm") / equivalent / diagonal * 1000
-            )
-        self.by_view[~np.isfinite(self.by_view) | (self.by_view <= 0)] = np.nan
-        maker = frames["maker_note"] if "maker_note" in frames else pd.Series(None, frames.index)
-        self.maker = maker.astype("object").map({True: 1.0, False: 0.0}).to_numpy(float)
-        taken = frames["taken"] if "taken" in frames else pd.Series(None, frames.index)
-        self.moment = pd.factorize(taken.astype("object"))[0]
+        self.sized = (self.short > 0) & np.isfinite(self.long)
+        self.source = self._source()
+        self.told, self.basis = self._told()
+        recoded = self._flag("recoded")
+        maker = self._flag("maker_note")
+        self.source[self._notes_dropped(maker, recoded)] = "edited"
+        self.maker, self.recoded = maker, recoded
 
-    def _is(self, *kinds: str) -> Bools:
-        return np.asarray(np.isin(self.source.astype(str), kinds))
+    def _number(self, name: str) -> Floats:
+        if name not in self.frames:
+            return np.full(len(self.frames), np.nan)
+        column = pd.to_numeric(self.frames[name], errors="coerce")
+        return np.array(column.to_numpy(float, na_value=np.nan))
 
-    def _per_body(self, values: Floats, rows: Bools, how: str) -> Floats:
-        """A statistic per body over some rows, spread back over all rows; NaN where there is none."""
-        table = pd.Series(values[rows]).groupby(self.body[rows]).agg(how)
-        result = np.full(self.bodies + 1, np.nan)
-        result[table.index.to_numpy(int)] = table.to_numpy(float)
-        return result[self.body]
+    def _flag(self, name: str) -> Floats:
+        """1, 0 or not-a-number."""
+        if name not in self.frames:
+            return np.full(len(self.frames), np.nan)
+        return np.array(
+            self.frames[name].astype("object").map({True: 1.0, False: 0.0}).to_numpy(float)
+        )
 
-    def notes_dropped(self) -> None:
+    def _object(self, name: str) -> NDArray[np.object_]:
+        if name not in self.frames:
+            return np.full(len(self.frames), None, object)
+        column = self.frames[name].astype("object")
+        return np.array(column.where(column.notna(), None).to_numpy(object))
+
+    def _source(self) -> NDArray[np.object_]:
+        own, settled = self._object("file_source"), self._object("source")
+        found = np.where(own == None, settled, own)  # noqa: E711
+        return np.where(found == None, "unknown", found)  # noqa: E711
+
+    def _told(self) -> tuple[Floats, NDArray[np.object_]]:
+        """The pitch that tags tell; tables made by hand give it as the frame's own."""
+        told, pitch, basis = (
+            self._number("told_pitch_um"), self._number("pixel_pitch_um"), self._object("pitch_basis")
+        )  # fmt: skip
+        by_tags = np.isin(basis.astype(str), ("focal-plane", "maker", "None"))
+        by_tags &= self._object("file_source") == None  # noqa: E711
+        return np.where(np.isnan(told) & by_tags, pitch, told), basis
+
+    def _notes_dropped(self, maker: Floats, recoded: Floats) -> Bools:
         """A camera that writes private notes did not write a file without them."""
-        rows = self.has_body & self._is("camera") & ~np.isnan(self.maker)
-        share = self._per_body(self.maker, rows, "mean")
-        count = self._per_body(self.maker, rows, "count")
-        self.source[rows & (self.maker == 0) & (share >= 0.8) & (count >= 5)] = "edited"
-
-    def native_size(self) -> tuple[Floats, Floats]:
-        """Long and short side of the largest size that a body writes by itself.
-
-        A size counts that several frames have, or half a percent of many; one enlarged or stitched
-        picture does not. Bodies without such a size have the largest that there is.
-        """
-        sized = self.has_body & (self.long > 0)
-        rows = np.flatnonzero(sized & ~self._is("resized"))
-        sizes = pd.DataFrame(
-            {
-                "body": self.body[rows],
-                "long": self.long[rows],
-                "short": self.short[rows],
-                "own": np.isin(self.source[rows].astype(str), ("raw", "camera")),
-                "raw": self.source[rows] == "raw",
-            }
+        rows = (self.body >= 0) & (self.source == "camera") & ~np.isnan(maker)
+        seen = pd.Series(maker[rows]).groupby(self.body[rows])
+        share, count = (
+            seen.agg(how).reindex(self.body).to_numpy(float) for how in ("mean", "count")
         )
-        groups = (
-            sizes.groupby(["body", "long", "short"], sort=False)
-            .agg(frames=("own", "size"), own=("own", "sum"), raw=("raw", "sum"))
-            .reset_index()
-        )
-        total = groups.groupby("body")["own"].transform("sum")
-        plain = groups["long"] < groups["short"] * PANORAMA
-        enough = plain & ((groups["own"] >= np.maximum(2, 0.005 * total)) | (groups["raw"] > 0))
-        own = plain & (groups["own"] > 0)
-        groups["rank"] = np.select([enough, own, plain], [3, 2, 1], 0)
-        groups["area"] = groups["long"] * groups["short"]
-        top = groups.sort_values(["body", "rank", "area"]).groupby("body").last()
-        # Raw files keep a border that the camera's own pictures lack; copies are made of the latter.
-        near = (groups["long"] / groups["body"].map(top["long"]) - 1).abs() <= SAME_SIZE
-        near &= groups["own"] > groups["raw"]
-        groups["rendered"] = groups["own"] - groups["raw"]
-        usual = groups[near].sort_values(["body", "rendered", "area"]).groupby("body").last()
-        raw = self.source == "raw"
-        sides = []
-        for side in ("long", "short"):
-            whole, shown = np.full(self.bodies + 1, np.nan), np.full(self.bodies + 1, np.nan)
-            whole[top.index.to_numpy(int)] = top[side].to_numpy(float)
-            shown[usual.index.to_numpy(int)] = usual[side].to_numpy(float)
-            shown = np.where(np.isnan(shown), whole, shown)
-            sides.append(np.where(raw, whole[self.body], shown[self.body]))
-        return sides[0], sides[1]
+        return np.asarray(rows & (maker == 0) & (share >= 0.8) & (count >= 5))
 
-    def consensus(self, native_long: Floats) -> Floats:
-        """The body's pitch at its native size: what most focal-plane tags say, unless most
-        35 mm equivalents say something quite different.
-
-        Args:
-            native_long: per frame, the native long side of its body.
-        """
-        native = self.has_body & (np.abs(self.long / native_long - 1) <= SAME_SIZE)
-        told = native & ~np.isnan(self.pitch)
-        exact = told & np.isin(
-            self.basis.astype(str), ("focal-plane", "maker", "None", "consensus")
-        )
-        plane, agreeing = self._mode(exact)
-        seen = native & ~np.isnan(self.by_view)
-        view = self._per_body(self.by_view, seen, "median")
-        views = np.nan_to_num(self._per_body(self.by_view, seen, "count"))
-        with np.errstate(invalid="ignore"):
-            against = (np.abs(np.log(plane / view)) > 0.2) & (views >= np.maximum(2, agreeing))
-        pitch = np.where(np.isnan(plane) | against, view, plane)
-        return np.where(self.has_body, pitch, np.nan)
-
-    def _mode(self, rows: Bools) -> tuple[Floats, Floats]:
-        """Per body, the median of the largest cluster of pitches, and how many are in it."""
-        values = pd.DataFrame({"body": self.body[rows], "pitch": self.pitch[rows]})
-        values["bin"] = np.round(np.log(values["pitch"]) / 0.02)
-        sizes = values.groupby(["body", "bin"])["pitch"].agg(["size", "median"]).reset_index()
-        # Between equals the smaller pitch: tags that were forgotten in downsizing are too small,
-        # but those are not at the native size; doubled ones are a known fault.
-        top = sizes.sort_values(["body", "size", "median"], ascending=[True, True, False])
-        top = top.groupby("body").last()
-        near = values["body"].map(top["median"])
-        close = values[np.abs(values["pitch"] / near - 1) <= 0.03].groupby("body")["pitch"]
-        pitch, count = np.full(self.bodies + 1, np.nan), np.zeros(self.bodies + 1)
-        found = close.agg(["median", "size"])
-        pitch[found.index.to_numpy(int)] = found["median"].to_numpy(float)
-        count[found.index.to_numpy(int)] = found["size"].to_numpy(float)
-        return pitch[self.body], count[self.body]
-
-    def settle(self, native_long: Floats, native_short: Floats, pitch: Floats) -> None:
-        """Each frame's pitch and kind against its body's."""
+    def evidence(self) -> pd.DataFrame:
+        """One row for all frames with the same evidence, with their number; `code` is of the frames."""
+        focal, equivalent = self._number("focal_length_mm"), self._number("focal_35mm")
         with np.errstate(all="ignore"):
-            ratio = native_long / self.long
-            shape = np.abs(self.short * ratio / native_short - 1) <= 0.04
-            own = self.pitch / pitch
-            view = self.by_view / pitch
-            native = self.has_body & (np.abs(ratio - 1) <= SAME_SIZE)
-            smaller = self.has_body & (ratio > 1 + SAME_SIZE)
-            larger = self.has_body & (ratio < 1 - SAME_SIZE)
-            same = np.abs(np.log(own)) <= SAME_PITCH
-            scaled = (np.abs(np.log(own / ratio)) <= SAME_PITCH) & ~same
-            view_scaled = np.abs(np.log(view / ratio)) < np.abs(np.log(view))
-        told = ~np.isnan(pitch)
-        self._set(native & told, pitch, own)
-        # Only part of the sensor's height or width: another shape, not another scale.
-        sides = (self.short, self.long)
-        part = np.zeros(len(self.long), bool)
-        for side in sides:
-            for whole in (native_short, native_long):
-                part |= np.abs(side / whole - 1) <= SAME_SIZE
-        part &= smaller & same & ~shape
-        edited = self._is("edited", "resized")
-        camera_notes = self._per_body(
-            np.nan_to_num(self.maker), self.has_body & self._is("camera", "raw"), "mean"
-        )
-        bare = (self.maker == 0) & (camera_notes >= 0.8)
-        copy = smaller & self._has_native_twin(native)
-        worked_on = edited | bare | copy
-        # The tags claim the native pitch. They may be left over from before downsizing.
-        by_eye = ~np.isnan(view) & shape
-        usual = (ratio >= CROP_FACTORS[0]) & (ratio <= CROP_FACTORS[1])
-        crop = smaller & same & ~worked_on & np.where(by_eye, ~view_scaled, part | usual | ~shape)
-        self._set(crop & told, pitch, own)
-        cut = crop & ~part & ~shape & self._is("camera")
-        self.source[cut] = "edited"
-        other = (smaller & ~crop) | larger
-        habit = other & smaller & scaled & self._is("camera") & (self.maker == 1)
-        habit &= self._size_share() >= HABIT
-        self._set(other & told & (shape | scaled), pitch * ratio, own / ratio)
-        lost = other & told & ~shape & ~scaled
-        self.pitch[lost] = np.nan
-        self.basis[lost] = None
-        self.source[other & ~habit] = "resized"
+            view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
+            view = np.exp(np.round(np.log(view) / VIEW_STEP) * VIEW_STEP)
+            focal = np.exp(np.round(np.log(focal) / FOCAL_STEP) * FOCAL_STEP)
+            # Only bodies with several small sensors are parted by focal length.
+            focal[~(focal < LONGEST_OF_SMALL_MM)] = np.nan
+            field = np.exp(
+                np.round(np.log(self._number("whole_side_px")) / FIELD_STEP) * FIELD_STEP
+            )
+        pairs = {}
+        for name in ("written", "native"):
+            one, other = self._number(f"{name}_width_px"), self._number(f"{name}_height_px")
+            pairs[f"{name}_long"], pairs[f"{name}_short"] = np.fmax(one, other), np.fmin(one, other)
+        table = {
+            "body": self.body, "long": self.long, "short": self.short, "source": self.source,
+            "told": self.told, "view": view, "focal": focal, "field": field, "year": self._years(), **pairs,
+            "diagonal": self._number("sensor_diagonal_mm"), "recoded": self.recoded,
+            "maker": self.maker, "resampled": np.nan_to_num(self._flag("resampled")),
+        }  # fmt: skip
+        self.code, first = _codes(table)
+        e = pd.DataFrame({name: column[first] for name, column in table.items()})
+        e["frames"] = np.bincount(self.code, minlength=len(first))
+        _mark_habits(e)
+        _mark_boxes(e)
+        _mark_camera_sizes(e)
+        e["unit"] = _units(e)
+        return e
 
-    def _set(self, rows: Bools, pitch: Floats, own: Floats) -> None:
+    def _years(self) -> Floats:
+        """The year from which a file by a program dates, as far as `kinds.LEAST_PX` parts them."""
+        moments, found = pd.factorize(self._object("taken"))
+        years = np.array([int(str(m)[:4]) if str(m)[:4].isdigit() else 0 for m in found] + [0])
+        steps = np.array([0, *sorted(year for year, _ in LEAST_PX)])
+        year = steps[np.searchsorted(steps, years, "right") - 1][moments]
+        return np.where((self.source == "edited") & (year > 0), year, np.nan).astype(float)
+
+    def copies(self, whole: Bools) -> Bools:
+        """Frames whose body has a frame of full size at the very same moment, and those that lack
+        private notes that the body writes."""
+        moment = pd.factorize(self._object("taken"))[0]
+        key = pd.Series(self.body.astype(np.int64) * (int(moment.max(initial=0)) + 2) + moment)
+        timed = (self.body >= 0) & (moment >= 0)
+        twin = np.asarray(key.isin(set(key[whole & timed]))) & timed & ~(self.recoded == 0)
+        rows = (self.body >= 0) & np.isin(self.source.astype(str), ("camera", "raw"))
+        notes = pd.Series(np.nan_to_num(self.maker[rows])).groupby(self.body[rows]).mean()
+        bare = (self.maker == 0) & (notes.reindex(self.body).to_numpy(float) >= 0.8)
+        return np.asarray(twin | bare)
+
+    def split(self, e: pd.DataFrame, bare: Bools) -> tuple[pd.DataFrame, NDArray[np.int64]]:
+        """Evidence parted by whether a frame is a copy, and the new code of each frame."""
+        both = self.code * 2 + bare
+        found, code = np.unique(both, return_inverse=True)
+        parted = e.iloc[found // 2].reset_index(drop=True)
+        parted["bare"] = (found % 2).astype(bool)
+        return parted, code
+
+    def write(
+        self, out: pd.DataFrame, verdicts: list[tuple[Verdict, Any]], code: NDArray[np.int64]
+    ) -> None:
+        """Verdicts into the table's columns."""
+        pitch = np.array([v.pitch_um if v.pitch_um else np.nan for v, _ in verdicts], float)
+        low, high = PITCH_LIMITS_UM
+        pitch = np.where((pitch >= low) & (pitch <= high), np.round(pitch, 4), np.nan)
+        known = ~np.isnan(pitch)
+        told = zip(verdicts, known, strict=True)
+        basis, certainty = (
+            np.array(column, object)
+            for column in zip(
+                *((_basis(s.basis), v.certainty) if k else (None, None) for (v, s), k in told),
+                strict=True,
+            )
+        )
+        own = self._number("pixel_pitch_um")
+        spread = pitch[code]
         with np.errstate(invalid="ignore"):
-            kept = np.abs(own - 1) <= 1e-3
-        self.basis[rows & ~kept] = "consensus"
-        self.pitch[rows] = pitch[rows]
+            kept = np.abs(own / spread - 1) <= 1e-3
+        kept &= self.basis != None  # noqa: E711
+        columns = {
+            "source": np.array([v.source for v, _ in verdicts], object)[code],
+            "file_kind": np.array([v.kind for v, _ in verdicts], object)[code],
+            "kind_reason": np.array([v.reason for v, _ in verdicts], object)[code],
+            "pixel_pitch_um": spread,
+            "pitch_basis": np.where(kept, self.basis, basis[code]),
+            "pitch_certainty": certainty[code],
+            "sensor_share": np.array([v.share if v.share else np.nan for v, _ in verdicts])[code],
+            "sensor_pixel_um": np.array(
+                [round(s.pixel_um, 4) if s.pixel_um else np.nan for _, s in verdicts]
+            )[code],
+            "file_source": self._source(),
+            "told_pitch_um": self.told,
+        }
+        for name, column in columns.items():
+            if name in out or name in ("source", "pixel_pitch_um", "pitch_basis"):
+                like = "object" if column.dtype == object else None
+                out[name] = pd.Series(column, index=out.index, dtype=like)
 
-    def _has_native_twin(self, native: Bools) -> Bools:
-        """Frames whose body has a frame of native size at the very same moment."""
-        key = pd.Series(
-            self.body.astype(np.int64) * (int(self.moment.max(initial=0)) + 2) + self.moment
+
+def _basis(name: str | None) -> str | None:
+    return {"database": "database", None: None}.get(name, "consensus")
+
+
+def _codes(table: dict[str, NDArray[Any]]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Code of each row's combination of values, and the first row of each combination."""
+    code = np.zeros(len(next(iter(table.values()))), np.int64)
+    for column in table.values():
+        own, found = pd.factorize(column, use_na_sentinel=False)
+        code = pd.factorize(code * max(len(found), 1) + own)[0]
+    _, first = np.unique(code, return_index=True)
+    return code, first
+
+
+def _mark_habits(e: pd.DataFrame) -> None:
+    """Sizes that the camera writes often, with its private notes whole."""
+    camera = (e["source"] == "camera") & (e["maker"] == 1)
+    here = e["frames"].where(camera, 0).groupby([e["body"], e["long"], e["short"]]).transform("sum")
+    total = e["frames"].groupby(e["body"]).transform("sum")
+    e["habit"] = camera & (here >= HABIT * total)
+
+
+def _mark_boxes(e: pd.DataFrame) -> None:
+    """Longest sides that files of several shapes share: they were fitted into a box."""
+    by_program = e["source"].isin(["edited", "resized"])
+    part = e[by_program & (e["body"] >= 0)]
+    sides = part.groupby(["body", "long"]).agg(n=("frames", "sum"), shapes=("short", "nunique"))
+    boxes = sides[(sides["n"] >= BOXED) & (sides["shapes"] >= 2)].index
+    e["boxed"] = by_program & pd.MultiIndex.from_frame(e[["body", "long"]]).isin(boxes)
+
+
+def _mark_camera_sizes(e: pd.DataFrame) -> None:
+    """Files by programs that have a size which the camera wrote too, by all marks of its own files."""
+    own = (e["source"] == "camera") & (e["recoded"] == 0) & (e["body"] >= 0)
+    here = own.groupby([e["body"], e["long"], e["short"]]).transform("any")
+    e["cameras_size"] = here & (e["source"] == "edited")
+
+
+def _units(e: pd.DataFrame) -> list[tuple[int, float]]:
+    """Body, and focal length where a body has several sensors: few focal lengths whose 35 mm
+    equivalents tell of different diagonals."""
+    several: dict[int, bool] = {}
+    for body, part in e[e["view"] > 0].groupby("body"):
+        views = part.groupby("focal")["view"].median()
+        several[int(str(body))] = (
+            2 <= len(views) <= 6
+            and bool(views.max() / views.min() > 1.1)
+            and not bool((part["diagonal"] > 14).any())
         )
-        timed = self.has_body & (self.moment >= 0)
-        twins = set(key[native & timed])
-        return np.asarray(key.isin(twins)) & timed
-
-    def _size_share(self) -> Floats:
-        """Share of the body's frames that have this frame's size."""
-        key = pd.DataFrame({"body": self.body, "long": self.long, "short": self.short})
-        here = key.groupby(["body", "long", "short"], dropna=False)["body"].transform("size")
-        return (here / key.groupby("body")["body"].transform("size")).to_numpy(float)
+    return [
+        (int(b), float(f) if several.get(int(b)) and f > 0 else 0.0)
+        for b, f in zip(e["body"], e["focal"], strict=True)
+    ]

@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
+from auditor.settings.coding import built_by_program
+
 __all__ = ["MAX_TEXT", "RawTags", "clean_text", "read_raw_tags"]
 
 MAX_TEXT: Final = 200
@@ -36,6 +38,9 @@ class RawTags:
     """XMP of the sidecar: the later word on stars and keywords, but no word on this file's pixels,
     for the instructions in it may be for the raw file of the same name."""
     icc: bytes | None = None
+    thumbnail: bytes | None = None
+    recoded: bool | None = None
+    """See `coding.built_by_program`."""
     mime: str = ""
     width_px: int = 0
     height_px: int = 0
@@ -70,6 +75,7 @@ def read_raw_tags(data: bytes, sidecar: bytes | None = None) -> RawTags:
         exif = _buried(data)
         notes = () if exif else (f"no settings could be read: {problem}",)
         tags = RawTags(exif=exif, notes=notes)
+    tags = replace(tags, recoded=built_by_program(data))
     if not sidecar:
         return tags
     beside, problem = _open(sidecar)
@@ -114,7 +120,10 @@ def _open(data: bytes) -> tuple[RawTags | None, str]:
                 found[name] = _table(getattr(inner, name)())
             except Exception as error:
                 notes.append(f"some tags could not be read: {clean_text(error) or name}")
-        for name in ("read_icc", "get_mime_type", "get_pixel_width", "get_pixel_height"):
+        for name in (
+            *("read_icc", "read_thumbnail", "get_mime_type"),
+            *("get_pixel_width", "get_pixel_height"),
+        ):
             try:
                 found[name] = getattr(inner, name)()
             except Exception:
@@ -126,6 +135,7 @@ def _open(data: bytes) -> tuple[RawTags | None, str]:
         xmp=found.get("read_xmp", {}),
         iptc=found.get("read_iptc", {}),
         icc=bytes(found["read_icc"]) if found["read_icc"] else None,
+        thumbnail=bytes(found["read_thumbnail"]) if found["read_thumbnail"] else None,
         mime=str(found["get_mime_type"] or ""),
         width_px=max(int(found["get_pixel_width"] or 0), 0),
         height_px=max(int(found["get_pixel_height"] or 0), 0),

@@ -10,8 +10,9 @@ import pytest
 from PIL import Image, ImageCms
 
 from auditor.artificial.camera import Mosaic
-from auditor.artificial.files import mosaic_bytes
+from auditor.artificial.files import FrameTags, mosaic_bytes
 from auditor.measure.decode import Undecodable, decode, transfer_from_icc
+from auditor.measure.frame import measure_file
 from auditor.measure.picture import Picture
 
 
@@ -99,7 +100,10 @@ def huge_png(width: int, height: int) -> bytes:
     [
         (b"", "a.jpg", "empty"),
         (b"plain text, no picture", "a.jpg", "not a picture"),
-        (b"plain text, no picture", "a.nef", "can't be read"),
+        (b"plain text, no picture", "a.nef", "^not a picture, whatever its name says$"),
+        (np.random.default_rng(3).bytes(307_200), "a.nef", "^not a picture, whatever"),
+        (bytes(307_200), "a.nef", "nothing but zeros"),
+        (b"II*\x00" + bytes(20_000), "a.gpr", "can't be read: damaged, or of a kind"),
         (huge_png(65000, 65000), "a.png", "65000 x 65000"),
         (encoded(ramp(40, 30), "PNG"), "a.png", "too small"),
         (encoded(ramp(), "JPEG")[:4000], "a.jpg", "truncated"),
@@ -167,5 +171,24 @@ def test_a_tiff_without_an_ending_is_the_same_tiff() -> None:
     [("a.jpg", "JPG "), ("a.TIFF", "TIFF "), ("a.txt", ""), ("a", ""), ("b.mp4", "")],
 )
 def test_what_is_no_picture_is_told_without_calling_its_ending_one(name: str, kind: str) -> None:
-    with pytest.raises(Undecodable, match=f"^not a picture, or its {kind}header is damaged$"):
+    said = "^not a picture, whatever its name says$" if kind else "^not a picture$"
+    with pytest.raises(Undecodable, match=said):
         decode(b"no picture at all", name)
+    with pytest.raises(Undecodable, match=f"^not a picture, or its {kind}header is damaged$"):
+        decode(b"\xff\xd8\xff no picture at all", name)
+
+
+def test_a_raw_file_of_an_unknown_coding_is_called_that_and_by_its_camera() -> None:
+    tags = FrameTags(make="Northlight", model="NL-7", f_number=8, iso=100, pixel_pitch_um=4.0)
+    raw = Mosaic(np.full((400, 600), 500, np.uint16), 64, 1023, (1.0, 1.0, 1.0), 1.0, 2.0)
+    data = bytearray(mosaic_bytes(raw, tags))
+    # TIFF 6.0, tag 259, one SHORT: another number for Compression than any that is in use.
+    at = data.find(struct.pack("<HHI", 259, 3, 1)) + 8
+    data[at : at + 2] = struct.pack("<H", 65_000)
+    record = measure_file(bytes(data), "a.gpr")
+    assert record.status == "set-aside"
+    assert record.reason == (
+        "a file of the Northlight NL-7 in a format that the decoder does not know"
+    )
+    cut = measure_file(mosaic_bytes(raw, tags)[:100_000], "a.dng")
+    assert cut.reason == "the raw data is damaged or breaks off"

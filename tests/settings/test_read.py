@@ -54,12 +54,17 @@ def test_a_frame_as_a_camera_writes_it() -> None:
         ev100=13.966, taken="2024-05-01T06:00:00.25", pixel_pitch_um=4.0, width_px=1200, height_px=800,
         orientation=6, source="camera", file_number="0042", flash=False, rating=4,
         labels=("lake", "tripod"), pitch_basis="focal-plane", maker_note=False,
+        file_kind="camera full size", kind_reason="nothing tells of a larger size",
+        pitch_certainty="likely", sensor_share=1.0, file_source="camera", told_pitch_um=4.0,
     )  # fmt: skip
 
 
 def test_a_picture_without_tags_has_no_settings_but_its_size() -> None:
     found = read_settings(picture(plain=False), "x.jpg")
-    assert found == Settings(width_px=60, height_px=40)
+    reason = "nothing tells who wrote it"
+    assert found == Settings(
+        width_px=60, height_px=40, kind_reason=reason, file_source="unknown"
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -67,7 +72,7 @@ def test_a_picture_without_tags_has_no_settings_but_its_size() -> None:
 )
 def test_what_is_no_picture_gives_empty_settings_and_says_so(data: bytes) -> None:
     found = read_settings(data, "x.jpg")
-    assert dataclasses.replace(found, notes=()) == Settings()
+    assert dataclasses.replace(found, notes=()) == Settings(file_source="unknown")
     assert len(found.notes) <= 1
 
 

@@ -230,10 +230,11 @@ def test_a_downsized_copy_of_any_factor_beside_its_original() -> None:
     assert (row["source"], row["pixel_pitch_um"]) == ("resized", 6.0)
 
 
-def test_an_edited_cut_out_has_no_scale_that_can_be_trusted() -> None:
-    row = last({"n": 5}, {"width_px": 2500, "height_px": 2300, "source": "edited"})
-    assert row["source"] == "resized"
-    assert pd.isna(row["pixel_pitch_um"])
+def test_an_edited_cut_out_keeps_the_sensors_pixel() -> None:
+    row = last({"n": 5}, {"width_px": 2487, "height_px": 2311, "source": "edited"})
+    assert (row["source"], row["file_kind"], row["pixel_pitch_um"]) == ("edited", "cropped", 4.0)
+    assert row["pitch_certainty"] == "assumed"
+    assert row["sensor_share"] == pytest.approx(2487 * 2311 / 24e6, abs=0.001)
 
 
 def test_an_enlarged_or_stitched_file_is_not_the_native_size() -> None:

@@ -57,7 +57,8 @@ class BodiesModel:
     long_exposures: dict[tuple[str, str], dict[str, Any]]
     lifted: dict[tuple[str, str], dict[str, Any]]
     frames_of: dict[str, int]
-    pitch_of: dict[str, float | None]
+    pitch_of: dict[str, float]
+    scales_of: dict[str, list[Any]]
     frames_in_band: dict[tuple[str, str, str], int]
     criteria: Criteria
 
@@ -149,20 +150,52 @@ def fit_bodies(
 def _census(frames: pd.DataFrame) -> dict[str, Any]:
     """Frames and pixel pitch by body, frames by body, kind and band."""
     if not len(frames):
-        return {"frames_of": {}, "pitch_of": {}, "frames_in_band": {}}
-    table = sensor_rows(frames, ["status", "body", "source", "pixel_pitch_um", "ev100", "best"])
+        return {"frames_of": {}, "pitch_of": {}, "scales_of": {}, "frames_in_band": {}}
+    names = (
+        "status",
+        "body",
+        "source",
+        "pixel_pitch_um",
+        "sensor_pixel_um",
+        "file_kind",
+        "ev100",
+        "best",
+    )
+    table = sensor_rows(frames, names)
     table = table[table["status"] == "measured"]
     body = table["body"].fillna("unknown body").astype(str)
     pitch = pd.to_numeric(table["pixel_pitch_um"], errors="coerce")
     band = bands_of(numbers(table, "ev100"))
     in_band = table.groupby([body, table["source"].astype(str), band]).size()
-    own = table["source"] != "resized"
-    middle = pitch[own].groupby(body[own]).median()
     return {
         "frames_of": {str(b): int(n) for b, n in body.value_counts().items()},
-        "pitch_of": {str(b): (float(p) if pd.notna(p) else None) for b, p in middle.items()},
+        "pitch_of": _sensor_pixels(table, body, pitch),
+        "scales_of": _scales(table, body, pitch),
         "frames_in_band": {tuple(map(str, k)): int(n) for k, n in in_band.items()},  # type: ignore[arg-type]
     }
+
+
+def _sensor_pixels(table: pd.DataFrame, body: pd.Series, pitch: pd.Series) -> dict[str, float]:
+    """The sensor's own pixel by body; where the sensor's size is not known, that of its commonest
+    files. Never a mean over sizes, which would fit none of them."""
+    own = (table["source"] != "resized") & pitch.notna()
+    out = {str(b): float(p.mode().max()) for b, p in pitch[own].groupby(body[own])}
+    if "sensor_pixel_um" in table:
+        pixel = pd.to_numeric(table["sensor_pixel_um"], errors="coerce").dropna()
+        out |= {str(b): float(p.mode().max()) for b, p in pixel.groupby(body[pixel.index])}
+    return out
+
+
+def _scales(table: pd.DataFrame, body: pd.Series, pitch: pd.Series) -> dict[str, list[Any]]:
+    """Kinds of file and their scales by body, the commonest first."""
+    if "file_kind" not in table:
+        return {}
+    kind, um = table["file_kind"].fillna("unknown").astype(str), pitch.round(2)
+    out: dict[str, list[Any]] = {}
+    for (b, k, p), n in pd.Series(1, table.index).groupby([body, kind, um]).sum().items():  # type: ignore[misc]
+        entry = {"file_kind": str(k), "pixel_pitch_um": float(p), "frames": int(n)}
+        out.setdefault(str(b), []).append(entry)
+    return {b: sorted(found, key=lambda s: -s["frames"]) for b, found in out.items()}
 
 
 def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> dict[str, Any]:
@@ -215,6 +248,7 @@ def infer_bodies(
             "body": body,
             "frames": model.frames_of[body],
             "pixel_pitch_um": model.pitch_of.get(body),
+            "scales": model.scales_of.get(body, []),
             "kind": kinds[0] if kinds else None,
             "tones": [],
             "brightness": [],

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import numbers, texts
 from auditor.record import ZONES
+from auditor.record.pools import pool_words, pools
 
 __all__ = ["Allowed", "allowed_by_settings", "shutter_stops"]
 
@@ -71,6 +72,7 @@ def allowed_by_settings(
     serial = texts(frames, "lens_serial").to_numpy(dtype=object)
     source = texts(frames, "source").to_numpy(dtype=object)
     focal, f_number = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
+    files = np.array([pool_words(p) for p in pools(frames)], dtype=object)
     keys = pd.DataFrame(names)
     rows_of = keys.groupby(list(names), sort=False).indices
     for i, lens in enumerate(lenses):
@@ -80,6 +82,8 @@ def allowed_by_settings(
             rows = rows[serial[rows] == lens["lens_serial"]]
         if lens.get("source"):
             rows = rows[np.where(source[rows] == "", "unknown", source[rows]) == lens["source"]]
+        if lens.get("files"):
+            rows = rows[files[rows] == lens["files"]]
         out.lens_entry[rows] = i
         for j, part in enumerate(lens["focal_ranges"]):
             here = rows[_within(focal[rows], part["focal_mm"])]

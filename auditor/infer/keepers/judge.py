@@ -22,6 +22,7 @@ from auditor.infer.keepers.model import frame_model
 from auditor.infer.keepers.noise import judge_noise
 from auditor.infer.lenses.grouping import flags, numbers, shown_sharpness, texts
 from auditor.record import ZONES
+from auditor.record.pools import pools
 
 __all__ = ["CAUSES", "judge_frames"]
 
@@ -69,7 +70,7 @@ def judge_frames(
     allowed = allowed_by_settings(frames, lenses, bodies, criteria)
     usable = texts(frames, "status").to_numpy() == "measured"
     usable &= flags(frames, "best", True) & ~flags(frames, "upsampled", False)
-    usable &= texts(frames, "source").to_numpy() != "resized"
+    usable &= pools(frames) != ""
     out = frame_evidence(frames, allowed)
     out["lens_entry"], out["focal_range"] = allowed.lens_entry, allowed.focal_range
     out["stops"] = shutter_stops(frames)

@@ -14,13 +14,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS
+from auditor.record.pools import EXPORTS, pools
 
 __all__ = ["LensGroup", "aperture_index", "focal_clusters", "lens_groups", "nominal_from_index"]
 
 Floats = NDArray[np.float64]
 
 TRUST: Final = ("raw", "camera", "unknown", "edited")
-"""Kinds of file from the most to the least trusted. Resized files never enter a curve."""
+"""Kinds of file from the most to the least trusted. Exports enter a curve, of their own and by their
+size, only where a lens has nothing else."""
 
 ENOUGH: Final = 24
 """Frames from which a kind of file is preferred over a less trusted one with more frames."""
@@ -39,6 +41,8 @@ class LensGroup:
     frames_by_source: dict[str, int]
     rows: NDArray[np.int64]
     reasons: list[str] = field(default_factory=list)
+    pool: str = ""
+    """See `record.pools`: tells sizes of exports apart."""
 
 
 def numbers(frames: pd.DataFrame, name: str) -> Floats:
@@ -110,12 +114,13 @@ def nominal_from_index(index: int) -> float:
 
 
 def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
-    """Groups in order of lens, body, converter. Frames set aside and resized files stay out."""
+    """Groups in order of lens, body, converter. Frames set aside and enlarged files stay out."""
     status = texts(frames, "status").to_numpy() == "measured"
     usable = status & flags(frames, "best", True) & ~flags(frames, "upsampled", False)
     source = texts(frames, "source").to_numpy(dtype=object)
     source = np.where(source == "", "unknown", source)
-    usable &= source != "resized"
+    pool = pools(frames)
+    usable &= pool != ""
     names = pd.DataFrame({n: texts(frames, n) for n in ("lens", "body", "converter")})
     names["serial"] = _serials(frames, names)
     names = names[usable]
@@ -124,7 +129,7 @@ def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
     for key, local in names.groupby(list(names.columns), sort=True, observed=True).indices.items():
         lens, body, converter, serial = (str(part) for part in key)
         yield _one_group(
-            (lens, body, converter or None, serial or None), position[local], source, pitch
+            (lens, body, converter or None, serial or None), position[local], source, pool, pitch
         )
 
 
@@ -139,7 +144,7 @@ def _serials(frames: pd.DataFrame, names: pd.DataFrame) -> pd.Series:
 
 def _one_group(
     key: tuple[str, str, str | None, str | None], rows: NDArray[np.int64],
-    source: NDArray[Any], pitch: Floats,
+    source: NDArray[Any], pool: NDArray[Any], pitch: Floats,
 ) -> LensGroup:  # fmt: skip
     reasons: list[str] = []
     kinds, counts = np.unique(source[rows].astype(str), return_counts=True)
@@ -152,16 +157,23 @@ def _one_group(
             "of file are never mixed in one curve"
         )
     rows = rows[source[rows] == chosen]
+    names, counts = np.unique(pool[rows].astype(str), return_counts=True)
+    common = str(names[counts.argmax()])
+    if len(names) > 1:
+        reasons.append(f"{int((pool[rows] != common).sum())} exports of other sizes left out")
+    rows = rows[pool[rows] == common]
     rows, own, note = _one_pitch(rows, pitch)
     reasons += note
     lens, body, converter, serial = key
     return LensGroup(
         lens or "unknown lens", body or "unknown body", converter, serial, own, chosen,
-        by_source, rows, reasons,
+        by_source, rows, reasons, common,
     )  # fmt: skip
 
 
 def _trusted(by_source: dict[str, int]) -> str:
+    if len(by_source) > 1:  # exports only where there is nothing else
+        by_source = {k: n for k, n in by_source.items() if k != EXPORTS}
     most = max(by_source.values())
     order = [k for k in TRUST if k in by_source] + sorted(set(by_source) - set(TRUST))
     for kind in order:

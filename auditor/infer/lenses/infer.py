@@ -21,6 +21,7 @@ from auditor.infer.lenses.grouping import LensGroup, focal_clusters, lens_groups
 from auditor.infer.lenses.intervals import Draws, draw_curves
 from auditor.infer.lenses.sides import SideTable, judge_sides, read_sides
 from auditor.infer.lenses.table import SpectraReader, Table, read_table
+from auditor.record.pools import EXPORTS, pool_words
 
 __all__ = ["infer_lenses"]
 
@@ -132,6 +133,10 @@ def _describe(
         entry["diffraction"] = describe_diffraction(
             part.fit, weaker_zone(part.fit), group.pixel_pitch_um is not None
         )
+        if group.source == EXPORTS:
+            # What resampling and its sharpening left: no word on the lens's apertures.
+            entry |= {"sweet_spot": None, "pin_sharp": None, "acceptable": None, "evidence": "thin"}
+            entry["reasons"] = [f"{pool_words(group.pool)} only", *entry["reasons"]]
         described.append(entry)
     return {
         "lens": group.lens,
@@ -141,6 +146,7 @@ def _describe(
         "pixel_pitch_um": group.pixel_pitch_um,
         "frames": len(group.rows),
         "source": group.source,
+        "files": pool_words(group.pool) or None,
         "frames_by_source": group.frames_by_source,
         "outings": len(np.unique(table.outing[group.rows])),
         "focal_ranges": described,

@@ -1,0 +1,115 @@
+"""How much of the field that the embedded thumbnail shows is in the picture itself.
+
+Programs that cut a part out of a frame often leave the camera's thumbnail as it was. Then the picture is
+found again in a part of it, by normalised correlation at every size; a reduced picture fills all of it.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.measure.picture import Picture
+from auditor.measure.reduce import area_means
+
+__all__ = ["whole_side_px"]
+
+_LEAST_PX: Final = 40
+"""Shorter side below which a thumbnail has nothing to be recognised by."""
+_SIDE_PX: Final = 112
+"""Longer side to which thumbnails are reduced: more costs time and tells no more."""
+_SHARES: Final = np.geomspace(0.2, 1.0, 49)
+_LEAST_PART_PX: Final = 18
+"""Shorter side in the thumbnail below which a part has nothing to be recognised by."""
+_ALIKE: Final = 0.87
+"""Correlation from which picture and thumbnail show the same (common practice, no source)."""
+_BETTER: Final = 0.012
+"""By how much a part must fit better than the whole to be believed."""
+_FLAT: Final = 6.0
+"""Standard deviation in 8-bit code values below which there is nothing to be recognised by."""
+_BAR: Final = 24
+"""8-bit code value below which all of a bar beside the picture in a thumbnail lies."""
+
+
+def whole_side_px(picture: Picture, thumbnail: bytes) -> int | None:
+    """Longer side that the whole of the thumbnail's field has at the picture's own pixels: the
+    picture's longer side where it shows all of it, more after cutting. None where the two can't be
+    compared or do not show the same."""
+    if picture.code is None:
+        return None
+    small = cv2.imdecode(
+        np.frombuffer(thumbnail, np.uint8), cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION
+    )
+    if small is None:
+        return None
+    small = _without_bars(small)
+    over = max(small.shape) / _SIDE_PX
+    if over > 1:
+        size = round(small.shape[1] / over), round(small.shape[0] / over)
+        small = cv2.resize(small, size, interpolation=cv2.INTER_AREA)
+    if min(small.shape) < _LEAST_PX or small.std() < _FLAT:
+        return None
+    grey = _reduced(picture, 2 * _SIDE_PX)
+    # Programs turn pictures and leave thumbnails lying.
+    turned = (grey.shape[0] > grey.shape[1]) != (small.shape[0] > small.shape[1])
+    views = [grey, np.rot90(grey), np.rot90(grey, 3)] if turned else [grey]
+    found = [fit for view in views if (fit := _fit(np.ascontiguousarray(view), small)) is not None]
+    if not found:
+        return None
+    _, times = max(found)
+    return round(max(small.shape) / times * max(picture.shape) / max(grey.shape))
+
+
+def _fit(grey: NDArray[Any], small: NDArray[Any]) -> tuple[float, float] | None:
+    """Correlation at its best, and the thumbnail's pixels per pixel of `grey` there."""
+    high, wide = small.shape
+    whole = min(wide / grey.shape[1], high / grey.shape[0])
+    fits = [_correlation(grey, small, whole * share) for share in _SHARES]
+    best = max(range(len(fits)), key=lambda i: fits[i])
+    if fits[best] < _ALIKE:
+        return None
+    # The whole is what is seen unless a part fits better.
+    full = [i for i, share in enumerate(_SHARES) if share > 0.97]
+    if max(fits[i] for i in full) > fits[best] - _BETTER:
+        return fits[full[-1]], whole
+    near = np.linspace(_SHARES[max(best - 1, 0)], _SHARES[min(best + 1, len(fits) - 1)], 9)
+    return max((_correlation(grey, small, whole * share), whole * share) for share in near)
+
+
+def _correlation(grey: NDArray[Any], small: NDArray[Any], times: float) -> float:
+    """Highest normalised correlation of the picture at one size with any place of the thumbnail."""
+    high, wide = small.shape
+    size = (min(round(grey.shape[1] * times), wide), min(round(grey.shape[0] * times), high))
+    if min(size) < _LEAST_PART_PX:
+        return -1.0
+    part = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+    if part.std() < _FLAT:
+        return -1.0
+    return float(cv2.matchTemplate(small, part, cv2.TM_CCOEFF_NORMED).max())
+
+
+def _reduced(picture: Picture, side: int) -> NDArray[Any]:
+    code = picture.code
+    assert code is not None
+    while max(code.shape[:2]) >= 2 * side and min(code.shape[:2]) >= 2:
+        code = area_means(code, 2)
+    if code.dtype != np.uint8:
+        top = 255 / max(float(code.max()), 1e-6)
+        code = (code.astype(np.float32) * top).astype(np.uint8)
+    return code if code.ndim == 2 else cv2.cvtColor(code, cv2.COLOR_BGR2GRAY)
+
+
+def _without_bars(small: NDArray[Any]) -> NDArray[Any]:
+    """Without the black bars that fill up a thumbnail of another shape than the picture."""
+    rows, columns = (small > _BAR).mean(1) > 0.02, (small > _BAR).mean(0) > 0.02
+    if not rows.any() or not columns.any():
+        return small
+    top, bottom = int(rows.argmax()), int(rows[::-1].argmax())
+    left, right = int(columns.argmax()), int(columns[::-1].argmax())
+    # Bars lie on both sides alike; a dark edge of the scene does not.
+    rim = min(top, bottom) if abs(top - bottom) <= 2 else 0
+    side = min(left, right) if abs(left - right) <= 2 else 0
+    return small[rim : small.shape[0] - rim, side : small.shape[1] - side]

@@ -1,0 +1,54 @@
+"""Which frames may be measured against each other: those of one kind of file and one scale."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+__all__ = ["EXPORTS", "SAME_SCALE", "pool_words", "pools"]
+
+SAME_SCALE: Final = 0.03
+"""Relative difference within which two scales are one: borders differ between kinds of file."""
+EXPORTS: Final = "resized"
+"""The value of `source` for files that no longer have the sensor's pixels: exports and enlarged ones."""
+
+
+def pools(frames: pd.DataFrame) -> NDArray[np.object_]:
+    """The pool of every frame: its `source`, and for exports the longer side of the picture.
+
+    A cycle per pixel means the same within one body, lens, pool and pixel pitch (`pixel_pitch_um`, of
+    the file; equal within `SAME_SCALE`). Frames with pool '' may not be pooled: enlarged ones, and
+    reduced ones of which the scale is not known.
+    """
+    source = _words(frames, "source", "unknown")
+    kind = _words(frames, "file_kind", "unknown")
+    reduced = (source == EXPORTS) & (kind == "edited reduced")
+    side = np.fmax(_number(frames, "width_px"), _number(frames, "height_px"))
+    known = np.isfinite(side) & np.isfinite(_number(frames, "pixel_pitch_um"))
+    out = np.where(source == EXPORTS, "", source).astype(object)
+    rows = np.flatnonzero(reduced & known)
+    out[rows] = [f"{EXPORTS} {int(s)}" for s in side[rows]]
+    return out
+
+
+def pool_words(pool: str) -> str:
+    """'exports of 1600 px' for a pool of exports, '' for any other."""
+    source, _, side = pool.partition(" ")
+    return f"exports of {side} px" if source == EXPORTS and side else ""
+
+
+def _words(frames: pd.DataFrame, name: str, missing: str) -> NDArray[np.object_]:
+    if name not in frames:
+        return np.full(len(frames), missing, object)
+    column = frames[name].astype("object")
+    return np.asarray(column.where(column.notna() & (column != ""), missing).to_numpy(object))
+
+
+def _number(frames: pd.DataFrame, name: str) -> NDArray[np.float64]:
+    if name not in frames:
+        return np.full(len(frames), np.nan)
+    column = pd.to_numeric(frames[name], errors="coerce")
+    return np.asarray(column.to_numpy(float, na_value=np.nan))

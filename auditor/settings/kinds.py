@@ -1,0 +1,384 @@
+"""What became of the sensor's pixels in one file: kind, scale, share of the sensor.
+
+The same rules judge a file alone and among the other files of its body; the difference is how much is
+known of the body's sensor. Sizes are compared with the sensor's own: whole, smaller, larger. A smaller
+file is either a part of the sensor at its own pixels or the whole of it at larger ones.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from auditor.record import Certainty, FileKind, Source
+from auditor.settings.sensors import sensor_sides
+
+__all__ = ["LEAST_PX", "SAME_SIZE", "Evidence", "Sensor", "Verdict", "judge", "sensor_alone"]
+
+SAME_SIZE: Final = 0.03
+"""Relative difference in size within which frames count as one size: borders differ between files."""
+SAME_PITCH: Final = 0.06
+"""Difference of logarithms within which two pitches are one."""
+SAME_SHAPE: Final = 0.025
+"""The same for long over short side."""
+CLOSE_VIEW: Final = 0.12
+"""Difference of logarithms beyond which a 35 mm equivalent, which is rounded, speaks against a sensor."""
+LARGEST_PITCH_UM: Final = 10.0
+"""At larger pixels a file is a reduced one: digital cameras for photographs have smaller ones, but for
+a few of the first (common practice, no source)."""
+SMALLEST_OF_LARGE_PX: Final = 1_000_000
+"""Fewer pixels no camera with such large pixels writes (common practice, no source)."""
+SMALLEST_SENSOR_MM: Final = 3.9
+"""No camera for photographs has a smaller diagonal (common practice, no source)."""
+PANORAMA: Final = 2.3
+"""Long over short side from which a frame larger than the sensor is stitched."""
+WHOLE: Final = 0.93
+"""Share of the thumbnail's width from which the file shows all of it."""
+CROP_MODES: Final = (1.2, 1.75)
+"""How much smaller the part of the sensor is that cameras use in a crop mode, by its side (common
+practice, no source)."""
+
+# fmt: off
+LEAST_PX: Final = ((2010, 2_900_000), (2005, 1_900_000))
+"""From a year on, pixels below which hardly a camera's or telephone's full size is (common practice, no
+source)."""
+BLOCK_PX: Final = 4
+FREE_SIDE_PX: Final = 3000
+"""Cameras write sides that divide by four; larger files that do not have such a one were rather
+trimmed than reduced (common practice, no source)."""
+_TRIMMED: Final = 0.9
+"""A file with more than this of the sensor's sides, in its shape, was straightened or trimmed: nobody
+reduces by so little (common practice, no source)."""
+
+EXPORT_SIDES: Final = frozenset([
+    500, 600, 640, 700, 720, 750, 768, 800, 850, 900, 960, 1000, 1024, 1080, 1100, 1200, 1250, 1280,
+    1300, 1350, 1366, 1400, 1440, 1500, 1600, 1680, 1800, 1900, 1920, 2000, 2048, 2160, 2200, 2400,
+    2500, 2560, 2880, 3000, 3072, 3200, 3500, 3600, 3840, 4000, 4096, 5000, 5120,
+])
+# fmt: on
+"""Longest sides in pixels that people ask of an export (common practice, no source): a cut-out hits
+one by chance once in fifty times."""
+
+USUAL_SHAPES: Final = (1.0, 5 / 4, 4 / 3, 7 / 5, 3 / 2, 8 / 5, 16 / 9, 65 / 24)
+_SHAPE_SLACK: Final = 0.012
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What one file says of itself; sides in pixels, None where it does not say."""
+
+    long: float
+    short: float
+    source: Source
+    """Who wrote it, as far as the file tells."""
+    body: bool = True
+    """Whether it names its camera."""
+    written: tuple[float, float] | None = None
+    told_um: float | None = None
+    view_mm: float | None = None
+    """Diagonal by the 35 mm equivalent."""
+    diagonal_mm: float | None = None
+    """Diagonal by the database."""
+    native: tuple[float, float] | None = None
+    recoded: bool | None = None
+    field_px: float | None = None
+    """Longer side of the thumbnail's field at this file's pixels."""
+    resampled: bool = False
+    """Its pixels bear the traces of enlarging."""
+    year: int | None = None
+    habit: bool = False
+    """The body's owner uses this small size, and the camera's notes are whole."""
+    bare: bool = False
+    """Private notes that the body writes are missing, or a file of full size is beside it."""
+    cameras_size: bool = False
+    """The camera itself wrote other frames of this size."""
+    boxed: bool = False
+    """Files of other shapes have the same longest side."""
+
+    @property
+    def shown(self) -> float | None:
+        """Share of the thumbnail's longer side that the file's takes up, None without a thumbnail."""
+        return min(1.0, self.long / self.field_px) if self.field_px else None
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """What is known of a body's sensor."""
+
+    size: tuple[float, float] | None = None
+    """Long and short side in pixels of the camera's full size."""
+    pixel_um: float | None = None
+    diagonal_mm: float | None = None
+    basis: str | None = None
+    sure: bool = False
+    """Size and diagonal come from the maker's note, from raw files, from exact tags, or from many."""
+
+    def sides_mm(self, long: float, short: float) -> tuple[float, float] | None:
+        """Sides of the sensor; a file's own shape stands in for an unknown one if it can be one."""
+        if self.pixel_um and self.size:
+            return self.size[0] * self.pixel_um / 1000, self.size[1] * self.pixel_um / 1000
+        if not self.diagonal_mm:
+            return None
+        shape = long / short
+        return sensor_sides(self.diagonal_mm, shape if 1.3 < shape < 1.55 else None)
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    source: Source
+    kind: FileKind
+    reason: str
+    pitch_um: float | None = None
+    share: float | None = None
+    certainty: Certainty | None = None
+
+
+def _near(one: float, other: float, slack: float) -> bool:
+    return abs(math.log(one / other)) <= slack
+
+
+def _whole_field_um(sides: tuple[float, float], long: float, short: float) -> float:
+    """Micrometres per pixel of a file that spans the sensor in at least one direction."""
+    return min(sides[0] / long, sides[1] / short) * 1000
+
+
+def sensor_alone(e: Evidence) -> Sensor:
+    """The sensor as one file tells of it."""
+    diagonal, basis = e.diagonal_mm, "database"
+    small = diagonal is not None and diagonal < 14
+    if diagonal is None or (small and e.view_mm and not _near(diagonal, e.view_mm, CLOSE_VIEW)):
+        # Telephones have several sensors under one name; the equivalent is of the one in use.
+        diagonal, basis = e.view_mm, "equivalent"
+    touched = e.source == "edited" or e.recoded is True
+    size, sure = e.native, e.native is not None
+    own = (e.long, e.short)
+    written = e.written or own
+    if size is None and diagonal and e.told_um and touched:
+        # Tags left over from before: the sensor's diagonal over its pixel is its size.
+        plain = Sensor(diagonal_mm=diagonal).sides_mm(*written)
+        assert plain is not None
+        told = (plain[0] / e.told_um * 1000, plain[1] / e.told_um * 1000)
+        slack = 0.04 if basis == "database" else CLOSE_VIEW
+        spans = max(own[0] / told[0], own[1] / told[1])
+        if not _near(spans, 1, slack):
+            size, sure = told, basis == "database"
+        else:
+            size, sure = own if _near(own[0] / own[1], told[0] / told[1], 0.1) else told, True
+    if size and _near(max(own[0] / size[0], own[1] / size[1]), 1, SAME_SIZE) and not touched:
+        size = own  # without the border that notes count
+    if (size is None and e.written and not _near(e.long, e.written[0], SAME_SIZE)) or (
+        size is None and e.written and e.short < e.written[1] * 0.9
+    ):
+        size = e.written
+    pixel = None
+    if size is not None and diagonal:
+        sides = sensor_sides(diagonal, size[0] / size[1])
+        pixel = _whole_field_um(sides, *size)
+        if e.told_um and _near(e.told_um, pixel, 0.04):
+            pixel, basis = e.told_um, "told"
+    elif e.told_um:
+        basis = "told"
+        of = e.written or own
+        if size is None:
+            diagonal = diagonal or math.hypot(*of) * e.told_um / 1000
+        else:
+            # The tag is of the size that was written: full, or smaller.
+            spans = max(of[0] / size[0], of[1] / size[1])
+            pixel = e.told_um * min(spans, 1.0) if not touched else e.told_um
+    return Sensor(size, pixel, diagonal, basis if pixel or diagonal else None, sure)
+
+
+def judge(e: Evidence, sensor: Sensor) -> Verdict:
+    """Kind, scale and share of one file against its sensor."""
+    if e.source == "raw":
+        pitch = sensor.pixel_um or _told_or_spanned(e, sensor)
+        return Verdict("raw", "raw", "sensor data", pitch, 1.0, "sure" if sensor.sure else "likely")
+    if sensor.size is None:
+        return _zoomed(e) if e.source == "resized" else _size_unknown(e, sensor)
+    across, down = e.long / sensor.size[0], e.short / sensor.size[1]
+    spans = across if _near(across, down, 0.01) else max(across, down)
+    if e.source == "resized" and spans > 1 - SAME_SIZE:
+        return _zoomed(e)
+    if abs(spans - 1) <= SAME_SIZE:
+        return _whole(e, sensor, min(1.0, across) * min(1.0, down))
+    if spans > 1:
+        return _larger(e, sensor, spans)
+    return _smaller(e, sensor, spans, across / down)
+
+
+def _told_or_spanned(e: Evidence, sensor: Sensor) -> float | None:
+    sides = sensor.sides_mm(e.long, e.short)
+    return _whole_field_um(sides, e.long, e.short) if sides else e.told_um
+
+
+def _zoomed(e: Evidence) -> Verdict:
+    pitch = None
+    if e.view_mm:
+        pitch = e.view_mm / math.hypot(e.long, e.short) * 1000
+    return Verdict("resized", "enlarged", "digital zoom", pitch, None, "likely" if pitch else None)
+
+
+def _certainty(sensor: Sensor) -> Certainty:
+    return "sure" if sensor.sure else "likely"
+
+
+def _whole(e: Evidence, sensor: Sensor, share: float) -> Verdict:
+    """A file of the sensor's own size, in one direction at least."""
+    share = round(share, 3)
+    if e.source == "unknown":
+        reason = "the sensor's own size; who wrote it can't be told"
+        return Verdict("unknown", "unknown", reason, sensor.pixel_um, share, _certainty(sensor))
+    if e.shown is not None and e.shown < WHOLE and e.source == "edited":
+        reason = f"shows {e.shown:.0%} of the thumbnail's width at the full size: enlarged"
+        pitch = sensor.pixel_um * e.shown if sensor.pixel_um else None
+        return Verdict("resized", "enlarged", reason, pitch, None, "likely")
+    if e.source == "camera":
+        reason = "the camera's own size" if share > WHOLE else "a part of the sensor, by the camera"
+        return Verdict(
+            "camera", "camera full size", reason, sensor.pixel_um, share, _certainty(sensor)
+        )
+    if share < WHOLE:
+        reason = f"covers {share:.0%} of the sensor at its own pixels"
+        return Verdict("edited", "cropped", reason, sensor.pixel_um, share, _certainty(sensor))
+    reason = "the sensor's own size, written by a program"
+    return Verdict("edited", "edited full size", reason, sensor.pixel_um, share, _certainty(sensor))
+
+
+def _larger(e: Evidence, sensor: Sensor, spans: float) -> Verdict:
+    assert sensor.size is not None
+    if e.long > e.short * PANORAMA and e.short <= sensor.size[1] * (1 + SAME_SIZE):
+        return Verdict("resized", "unknown", "longer than the sensor: stitched")
+    pitch = sensor.pixel_um / spans if sensor.pixel_um else None
+    reason = f"{spans:.2f} times the sensor's own size of {_size(sensor)}"
+    return Verdict("resized", "enlarged", reason, pitch, None, _certainty(sensor))
+
+
+def _size(sensor: Sensor) -> str:
+    assert sensor.size is not None
+    return f"{sensor.size[0]:.0f} x {sensor.size[1]:.0f} px"
+
+
+def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
+    """Fewer pixels than the sensor has: a part of it, or all of it reduced."""
+    if e.source == "camera" and not e.bare:
+        return _smaller_by_camera(e, sensor, spans, shape)
+    if e.cameras_size and (e.shown is None or e.shown >= WHOLE):
+        pitch = sensor.pixel_um / spans if sensor.pixel_um else e.told_um
+        covered = round(1 / max(shape, 1 / shape), 3)
+        reason = f"{e.long:.0f} of {_size(sensor)}, as the camera writes it; saved again"
+        return Verdict("edited", "camera reduced", reason, pitch, covered, _certainty(sensor))
+    certain: Certainty = "assumed"
+    crop, sure = not _near(shape, 1, SAME_SHAPE), sensor.sure
+    scale, why = spans, "the sensor's own shape"
+    if e.shown is not None:
+        crop, certain = e.shown < WHOLE, "sure" if sure else "likely"
+        why = f"shows {'all' if not crop else f'{e.shown:.0%}'} of the thumbnail's width"
+        if crop:
+            assert sensor.size is not None
+            assert e.field_px is not None
+            if e.field_px < 0.88 * sensor.size[0]:
+                crop, scale = False, e.field_px / sensor.size[0]
+                why += " with fewer pixels: cropped and reduced"
+    elif spans > _TRIMMED and e.long not in EXPORT_SIDES:
+        crop, why = True, "too little less for a reduced one"
+    elif _tags_follow(e, sensor, spans):
+        crop, certain, why = False, _certainty(sensor), "its tags tell larger pixels"
+    elif crop and (e.boxed or e.long in EXPORT_SIDES or e.short in EXPORT_SIDES):
+        crop, why = False, "its longest side is one that exports are given"
+    elif crop:
+        why = "not the sensor's shape"
+    if crop:
+        covered = spans * spans / max(shape, 1 / shape)
+        reason = f"{e.long:.0f} of {_size(sensor)}, {why}: a cut-out"
+        return Verdict("edited", "cropped", reason, sensor.pixel_um, round(covered, 3), certain)
+    if certain == "assumed" and _near(shape, 1, SAME_SHAPE):
+        certain = "likely"
+    pitch = sensor.pixel_um / scale if sensor.pixel_um else None
+    covered = (spans / scale) ** 2 / max(shape, 1 / shape)
+    reason = f"{e.long:.0f} of {_size(sensor)}, {why}: reduced"
+    return Verdict("resized", "edited reduced", reason, pitch, round(min(1.0, covered), 3), certain)
+
+
+def _tags_follow(e: Evidence, sensor: Sensor, spans: float) -> bool:
+    """Whether the file's own tags tell the larger pixels of a reduced file."""
+    if not e.told_um or not sensor.pixel_um or _near(e.told_um, sensor.pixel_um, SAME_PITCH):
+        return False
+    return _near(e.told_um, sensor.pixel_um / spans, SAME_PITCH)
+
+
+def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
+    """Crop modes keep the pixel; small sizes keep the field."""
+    pixel, told = sensor.pixel_um, e.told_um
+    same_shape = _near(shape, 1, 0.04)
+    tags_scale = _tags_follow(e, sensor, spans)
+    tags_keep = bool(told and pixel and _near(told, pixel, SAME_PITCH)) and not tags_scale
+    if e.view_mm and sensor.diagonal_mm and same_shape:
+        view = math.log(e.view_mm / sensor.diagonal_mm)
+        crop = abs(view - math.log(spans)) < abs(view)
+    else:
+        crop = tags_keep and (not same_shape or CROP_MODES[0] <= 1 / spans <= CROP_MODES[1])
+    covered = round(spans * spans / max(shape, 1 / shape), 3)
+    if crop:
+        reason = f"{e.long:.0f} of {_size(sensor)} at the sensor's own pixels: a crop mode"
+        return Verdict("camera", "cropped", reason, pixel, covered, _certainty(sensor))
+    pitch = pixel / spans if pixel else told
+    covered = round(1 / max(shape, 1 / shape), 3)
+    reason = f"{e.long:.0f} of {_size(sensor)}"
+    if e.recoded is False or e.habit:
+        reason += ": a smaller size that the camera was set to"
+        return Verdict("camera", "camera reduced", reason, pitch, covered, _certainty(sensor))
+    reason += ": reduced, and nothing says by the camera"
+    return Verdict("resized", "edited reduced", reason, pitch, covered, "assumed")
+
+
+def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
+    """A file of a body whose pixel count nothing tells: taken as whole unless that is absurd."""
+    pitch = _told_or_spanned(e, sensor)
+    shape = e.long / e.short
+    certain: Certainty = "likely" if sensor.basis in ("database", "told") else "assumed"
+    if e.source == "unknown":
+        return Verdict("unknown", "unknown", "nothing tells who wrote it", pitch, None, None)
+    share = None
+    sides = sensor.sides_mm(e.long, e.short)
+    if sides and pitch:
+        share = round(min(1.0, e.long * e.short * pitch**2 / 1e6 / (sides[0] * sides[1])), 3)
+    big = pitch is not None and pitch > LARGEST_PITCH_UM
+    tiny = big and e.long * e.short < SMALLEST_OF_LARGE_PX
+    if e.source == "camera":
+        if big and (tiny or not (e.recoded is False or e.habit)):
+            reason = f"one pixel covers {pitch:.3g} um of the sensor"
+            return Verdict("resized", "edited reduced", reason, pitch, share, certain)
+        if big:
+            reason = f"one pixel covers {pitch:.3g} um of the sensor: a smaller size"
+            return Verdict("camera", "camera reduced", reason, pitch, share, certain)
+        reason = "nothing tells of a larger size"
+        return Verdict("camera", "camera full size", reason, pitch, share, certain)
+    if e.shown is not None and e.shown < WHOLE:
+        reason = f"shows {e.shown:.0%} of the thumbnail's width: a cut-out"
+        assert e.field_px is not None
+        pitch = pitch * e.long / e.field_px if pitch else None
+        return Verdict("edited", "cropped", reason, pitch, round(e.shown**2, 3), "likely")
+    if big:
+        reason = f"one pixel covers {pitch:.3g} um of the sensor"
+        return Verdict("resized", "edited reduced", reason, pitch, share, certain)
+    if not e.body:
+        return Verdict(e.source, "unknown", "no camera is named in it")
+    if e.told_um and math.hypot(e.long, e.short) * e.told_um / 1000 < SMALLEST_SENSOR_MM:
+        reason = f"pixels of {e.told_um:.3g} um, which its tags tell, leave no sensor so small"
+        return Verdict("resized", "edited reduced", reason, None, None, "assumed")
+    if e.resampled:
+        reason = "its pixels bear the traces of enlarging"
+        return Verdict("resized", "enlarged", reason, pitch, share, "likely")
+    usual = any(_near(shape, one, _SHAPE_SLACK) for one in USUAL_SHAPES)
+    if not usual and e.long not in EXPORT_SIDES:
+        return Verdict("edited", "cropped", "no sensor has this shape", e.told_um, None, "assumed")
+    least = next((px for year, px in LEAST_PX if e.year and e.year >= year), 0)
+    if e.long * e.short < least:
+        reason = f"a program wrote {e.long * e.short / 1e6:.1f} million pixels, too few for a camera of {e.year} or later"
+        return Verdict("resized", "edited reduced", reason, pitch, share, "assumed")
+    if e.long % BLOCK_PX and e.long < FREE_SIDE_PX and not e.boxed:
+        reason = f"a longer side of {e.long:.0f} px is no camera's"
+        return Verdict("resized", "edited reduced", reason, pitch, share, "assumed")
+    reason = "nothing tells of a larger size"
+    return Verdict("edited", "edited full size", reason, pitch, share, "assumed")
