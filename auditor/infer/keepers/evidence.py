@@ -19,6 +19,7 @@ from auditor.infer.keepers.expected import Allowed, shutter_stops
 from auditor.infer.lenses.grouping import numbers, texts
 from auditor.optics import mtf50
 from auditor.record import DIRECTIONS
+from auditor.record.pools import pools
 
 __all__ = ["FEATURES", "frame_evidence"]
 
@@ -126,13 +127,11 @@ def _lens_px2(frames: pd.DataFrame, allowed: Allowed) -> Floats:
 def _usual(frames: pd.DataFrame, lacks: Floats) -> Floats:
     """What sound frames of the same lens, body, kind and size of file lack (ln px^2, as `lacks`)."""
     prior = np.log(np.array(USUAL_PX2) + FLOOR_PX2)
-    size = np.round(
-        2 * np.log2(np.maximum(numbers(frames, "width_px") * numbers(frames, "height_px"), 1))
-    )
-    keys = pd.DataFrame(
-        {n: texts(frames, n).to_numpy() for n in ("body", "lens", "converter", "source")}
-    )
-    keys["size"] = np.nan_to_num(size)
+    keys = pd.DataFrame({n: texts(frames, n).to_numpy() for n in ("body", "lens", "converter")})
+    keys["pool"] = pools(frames)
+    # Sizes within a fifth are one: cut-outs of a frame hold the same pixels.
+    pixels = np.maximum(numbers(frames, "width_px") * numbers(frames, "height_px"), 1)
+    keys["size"] = np.nan_to_num(np.round(2 * np.log2(pixels)))
     best = texts(frames, "status").to_numpy() == "measured"
     group = keys.groupby(list(keys), sort=False).ngroup().to_numpy()
     out = np.empty_like(lacks)
