@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
     from auditor.engine import Progress, ScanOptions, ScanSummary
     from auditor.infer.criteria import Criteria
-    from auditor.store import Store
 
 _UNREAD: Final = re.compile(
     r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_|_(edges|method)$|^notes$"
@@ -208,7 +207,6 @@ def profile_of(
             options.criteria or Criteria(),
             counts,
             pictures=store.pictures,
-            spectra=lambda paths: _spectra(store, paths),
             patterns=patterns,
             accept=options.accept,
         )
@@ -250,14 +248,6 @@ def _elsewhere_notice(paths: pd.Series, archives: Sequence[str]) -> list[str]:
         f"{len(paths):,} frames come from other folders than the one{'s' * (len(roots) > 1)} given; "
         "a new output folder keeps them apart"
     ]
-
-
-def _spectra(store: Store, paths: list[str]) -> pd.DataFrame:
-    """Spectra of some files by path."""
-    from auditor.infer.lenses import SPECTRUM_COLUMNS
-
-    names = ["path", *SPECTRUM_COLUMNS]
-    return store.load(names, single=SPECTRUM_COLUMNS, paths=paths)
 
 
 def write_all(

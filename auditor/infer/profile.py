@@ -19,7 +19,7 @@ from auditor.infer.keepers import (
     list_keepers,
     settings_to_avoid,
 )
-from auditor.infer.lenses import SpectraReader, infer_lenses
+from auditor.infer.lenses import infer_lenses
 from auditor.infer.next_shots import next_shots, open_note
 from auditor.record import COLUMNS
 
@@ -42,7 +42,6 @@ def build_profile(
     counts: Mapping[str, int] | None = None,
     *,
     pictures: Pictures | None = None,
-    spectra: SpectraReader | None = None,
     patterns: Iterable[Any] = (),
     accept: Sequence[str] = (),
 ) -> dict[str, Any]:
@@ -50,12 +49,11 @@ def build_profile(
 
     `frames` has `record.COLUMNS` and the columns of `crawl.relate`; columns that are missing count
     as unmeasured. `counts` says what was found, measured and set aside where the frame table does
-    not hold every file. `pictures` gives small pictures by file id, for comparisons; `spectra`
-    the spectrum columns by path, where `frames` lacks them; `patterns` come from `labels_from_csv`;
-    `accept` holds texts BODY:ISO:BAND.
+    not hold every file. `pictures` gives small pictures by file id, for comparisons; `patterns`
+    come from `labels_from_csv`; `accept` holds texts BODY:ISO:BAND.
     """
     frames = complete_columns(frames)
-    lenses = infer_lenses(frames, criteria, spectra)
+    lenses = infer_lenses(frames, criteria)
     lean = _without_sharpness(frames)
     model = fit_bodies(lean, criteria)
     bodies = infer_bodies(lean, criteria, model)
