@@ -15,6 +15,7 @@ from auditor.infer.lenses.grouping import (
     focal_clusters,
     nominal_from_index,
     shown_sharpness,
+    zoom_thirds,
 )
 from auditor.optics import blur_sigma_for_mtf50, diffraction_mtf
 
@@ -57,10 +58,23 @@ def test_every_focal_range_spans_little_and_unknown_lengths_stay_out():
 
 def test_focal_ranges_that_differ_are_kept_and_alike_ones_are_merged():
     weak = Blur(1.0, 2.0, 1.2)
-    zoom = LensSpec(lens="Zoom", focal_mm=(24.0, 35.0))
-    far = LensSpec(lens="Zoom", focal_mm=(70.0,), centre=weak, middle=weak, corner=weak)
+    zoom = LensSpec(lens="Zoom", focal_mm=(24.0, 32.0))
+    far = LensSpec(lens="Zoom", focal_mm=(46.0,), centre=weak, middle=weak, corner=weak)
     ranges = infer_lenses(frames_of(zoom, far), Criteria())[0]["focal_ranges"]
-    assert [r["focal_mm"] for r in ranges] == [[24.0, 35.0], [70.0, 70.0]]
+    assert [r["focal_mm"] for r in ranges] == [[24.0, 32.0], [46.0, 46.0]]
+    assert any("24 to 32 mm share this curve" in r for r in ranges[0]["reasons"])
+
+
+def test_a_zoom_over_more_than_a_factor_two_is_always_split_and_says_where_frames_are_few():
+    usual = LensSpec(lens="Zoom", focal_mm=(18.0, 35.0), frames=4)
+    seldom = LensSpec(lens="Zoom", focal_mm=(55.0,), frames=1)
+    ranges = infer_lenses(frames_of(usual, seldom), Criteria())[0]["focal_ranges"]
+    assert [r["focal_mm"] for r in ranges] == [[18.0, 18.0], [35.0, 35.0], [55.0, 55.0]]
+    assert not any("only" in r for r in ranges[0]["reasons"] if "part of the zoom" in r)
+    assert any("only 7 frames in this part of the zoom" in r for r in ranges[2]["reasons"])
+    thirds = zoom_thirds(np.array([18.0, 25.9, 26.2, 37.5, 38.0, 55.0, np.nan]))
+    assert thirds.tolist() == [0, 0, 1, 1, 2, 2, -1]
+    assert set(zoom_thirds(np.array([24.0, 35.0, 47.0]))) == {0}
 
 
 def test_bodies_of_different_pitch_and_copies_of_a_lens_have_their_own_curves():

@@ -17,7 +17,7 @@ __all__ = ["CurveData", "curve_data"]
 Floats = NDArray[np.float64]
 
 _PITCH_UNKNOWN: Final = 4.0
-_LEAST_ERROR: Final = 0.01
+_LEAST_ERROR: Final = 0.008
 _ERROR_UNKNOWN: Final = 0.05
 
 

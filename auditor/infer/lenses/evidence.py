@@ -17,6 +17,8 @@ __all__ = ["Evidence", "judge"]
 
 Floats = NDArray[np.float64]
 
+_HARDLY: Final = 0.25
+"""Share of frames on the curve under which it is said that even the sharpest lack something."""
 _WORDS: Final = ("strong", "fair", "thin")
 
 
@@ -80,7 +82,7 @@ def _scenes(fit: CurveFit, zones: list[int], out: Evidence) -> None:
     lens = np.exp(-2 * fit.curve[zones])
     nearest = fit.model.excess.nearest(fit.state.shares)
     lacking = float(np.median(0.5 * np.log1p(nearest / lens))) if len(zones) else 0.0
-    if lacking > 0.03:
+    if lacking > 0.03 and fit.state.shares[0] < _HARDLY:
         out.add(
             1,
             f"even the sharpest frames are some {100 * lacking:.0f}% softer than the curve, which lies "
@@ -123,7 +125,9 @@ def _shake(fit: CurveFit, names: list[str], out: Evidence) -> None:
 def _softness(fit: CurveFit, out: Evidence) -> None:
     """Whether even the best of the lens is far softer than lenses are."""
     best = float(np.exp(fit.curve[ZONES.index("centre")].max()))
-    perfect = np.append(np.tile([-4.0, -4.0, 0.0], len(fit.curve)), 0.0)
+    perfect = np.append(
+        np.tile([-4.0, -4.0, 0.0], len(fit.curve)), np.zeros(1 + len(fit.data.f_numbers))
+    )
     diffraction = float(np.exp(fit.model.optics.curves(perfect).max()))
     kappa = float(blur_sigma_for_mtf50(1.0))
     left = kappa * np.sqrt(max(1 / best**2 - 1 / diffraction**2, 0.0))

@@ -27,8 +27,9 @@ _SCATTER_WEIGHT: Final = 20.0
 _SCATTERS: Final = (0.006, 0.15)
 """Scatter (ln MTF50) of sound figures beyond the error that they state, the figures' worth of trust in
 it, and its bounds."""
-_SHARE_WEIGHT: Final = 2.0
-"""Figures' worth of trust in each spread of excess."""
+SHARE_WEIGHT: Final = np.array([6.0, 1, 1, 1, 1, 8, 4, 1, 1])
+"""Figures' worth of trust in each spread of excess: what scatters no more than sound figures do is taken
+for sound, or for depth that wide apertures would show, until figures say otherwise."""
 _WILD: Final = 0.015
 _WILD_DENSITY: Final = 0.5
 """Share of figures that are off by anything, and their density over ln MTF50 (two units wide)."""
@@ -105,9 +106,9 @@ class Model:
         self.data = data
         self.known = ~np.isnan(data.log_mtf50)
         self.value = np.where(self.known, data.log_mtf50, 0.0)
-        self.optics = Optics(data.f_numbers, data.pitch_um, float(data.f_numbers[0]))
+        self.optics = Optics(data.f_numbers, data.pitch_um, data.f_numbers)
         self.excess = Excess.at(data.f_numbers)
-        self.prior = prior_for(data.source, data.log_mtf50.shape[1])
+        self.prior = prior_for(data.source, data.log_mtf50.shape[1], len(data.f_numbers))
 
     def look(self, state: State) -> Look:
         """Expectation step."""
@@ -142,7 +143,7 @@ class Model:
 
     def step(self, state: State, look: Look) -> State:
         """Maximisation step."""
-        shares = look.component.sum((0, 1)) + _SHARE_WEIGHT
+        shares = look.component.sum((0, 1)) + SHARE_WEIGHT
         top, bottom = look.scatter_moment.sum(1)
         typical = float(np.median(self.data.stderr)) ** 2 + _SCATTER**2
         trust = _SCATTER_WEIGHT / typical**2
@@ -164,9 +165,7 @@ class Model:
     def objective(self, state: State, look: Look) -> float:
         """Penalised log likelihood."""
         strain = float((((state.theta - self.prior[0]) / self.prior[1]) ** 2).sum())
-        return (
-            look.log_likelihood - 0.5 * strain + _SHARE_WEIGHT * float(np.log(state.shares).sum())
-        )
+        return look.log_likelihood - 0.5 * strain + float(SHARE_WEIGHT @ np.log(state.shares))
 
 
 def fit_curve(data: CurveData) -> CurveFit:

@@ -18,8 +18,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
 from auditor.infer.lenses.excess import COMPONENTS, Excess
-from auditor.infer.lenses.fit import CurveFit, Look, Model, State
-from auditor.infer.lenses.physics import Optics
+from auditor.infer.lenses.fit import SHARE_WEIGHT, CurveFit, Look, Model, State
 
 __all__ = ["Draws", "draw_curves"]
 
@@ -32,10 +31,10 @@ _MODEL: Final = 8.0
 """Clusters' worth of trust in the model's own covariance: few clusters know little of their spread."""
 _OUTING_SD: Final = 0.010
 """What an outing's frames share (ln MTF50), while outings are too few to tell."""
-_SYSTEMATIC: Final = 0.012
+_SYSTEMATIC: Final = 0.015
 """Error (ln MTF50) of the measurement that all frames share: shape of the profiles, coding. Curves of
 drawn archives with true steps are off by as much."""
-_BEYOND: Final = 0.5
+_BEYOND: Final = 0.8
 """Standard deviation of where the lens lies, over what the frames nearest to it lack as a rule."""
 _SCATTER_WEIGHT: Final = 10.0
 _FLOOR: Final = 1e-3
@@ -60,8 +59,7 @@ class Draws:
 
     def value(self, f_numbers: Floats) -> Floats:
         """(Z, M) ln MTF50 at any apertures."""
-        own = self.fit.model.optics
-        optics = Optics(f_numbers, own.pitch_um, own.widest)
+        optics = self.fit.model.optics.on(f_numbers)
         return _outwards(optics.curves(self.fit.state.theta), self.weight)
 
     @property
@@ -77,8 +75,7 @@ class Draws:
 
     def on(self, f_numbers: Floats) -> Floats:
         """(B, Z, M) ln MTF50 at any apertures."""
-        own = self.fit.model.optics
-        optics = Optics(f_numbers, own.pitch_um, own.widest)
+        optics = self.fit.model.optics.on(f_numbers)
         value = optics.curves(self.fit.state.theta)
         out = value + np.einsum("zkp,bp->bzk", optics.jacobian(self.fit.state.theta), self.theta)
         turn = np.clip(np.log2(f_numbers / 8.0) / 1.5, -1.5, 1.5)
@@ -178,9 +175,8 @@ def _information(fit: CurveFit) -> Floats:
 
 def _prior_information(fit: CurveFit) -> Floats:
     zones = fit.curve.shape[0]
-    shares = np.full(COMPONENTS, 2.0)
     scatter = np.full(zones, _SCATTER_WEIGHT)
-    return np.diag(np.concatenate([1 / fit.model.prior[1] ** 2, shares, scatter]))
+    return np.diag(np.concatenate([1 / fit.model.prior[1] ** 2, SHARE_WEIGHT, scatter]))
 
 
 def _root(matrix: Floats) -> Floats:

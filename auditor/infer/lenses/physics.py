@@ -5,6 +5,8 @@ to Fourier Optics), square pixel and a Gaussian remainder whose variance is floo
 N)^(2 power): aberrations fall with the f-number and never grow. Sharpening by the camera, the same for
 all zones, multiplies the MTF by 1 + amount (1 - exp(-2 pi^2 f^2)): the textbook's unsharp mask with a
 Gaussian of one pixel (Gonzalez & Woods, Digital Image Processing). It may lift a curve beyond optics.
+What this family leaves of a camera's finishing (other radii, tone curves) is a small departure at each
+aperture, the same for all zones.
 """
 
 from __future__ import annotations
@@ -37,6 +39,10 @@ _SHARPENING: Final = {"raw": 0.03, "camera": 0.5, "edited": 0.6}
 """How much a kind of file is sharpened, as an amount (standard deviation about none). Common practice,
 no source; raw mosaics are measured before any."""
 _UNKNOWN: Final = 0.6
+_DEPARTURE: Final = {"raw": 0.01}
+_DEPARTURE_FINISHED: Final = 0.03
+"""Departure (ln MTF50) at an aperture, standard deviation: of raw mosaics, and of finished files, where
+sharpened and S-curved ones of drawn landscapes were off by up to 0.07."""
 
 
 @cache
@@ -65,29 +71,40 @@ def blur_px(theta: Floats, ratio: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Optics:
-    """Closed-form ln MTF50 at given apertures.
+    """ln MTF50 at given apertures.
 
-    `f_numbers` in any order, `pitch_um` in micrometres, `widest` the f-number to which the
-    parameter `wide` refers.
+    `f_numbers` ascending, `pitch_um` in micrometres; `used` (K,), ascending, the apertures at which
+    departures are known. The parameter `wide` refers to the first of these.
     """
 
     f_numbers: Floats
     pitch_um: float
-    widest: float
+    used: Floats
+
+    def on(self, f_numbers: Floats) -> Optics:
+        """The same optics at other apertures."""
+        return Optics(f_numbers, self.pitch_um, self.used)
+
+    @property
+    def widest(self) -> float:
+        """The f-number to which the parameter `wide` refers."""
+        return float(self.used[0])
 
     def curves(self, theta: Floats) -> Floats:
-        """ln MTF50, (Z, K), for parameters (3 Z + 1,): three for each zone, then sharpening."""
-        zones = theta[:-1].reshape(-1, PARAMETERS)
+        """ln MTF50, (Z, M), for parameters (3 Z + 1 + K,): three for each zone, sharpening, departures."""
+        zones, amount, departures = np.split(theta, [-1 - len(self.used), -len(self.used)])
+        zones = zones.reshape(-1, PARAMETERS)
         blur = blur_px(zones, self.widest / self.f_numbers)
         cutoff = np.log(GREEN_UM * self.f_numbers / self.pitch_um)
         step = [a[1] - a[0] for a in (_CUTOFF, _AMOUNT, _BLUR)]
         at = [
             np.broadcast_to((cutoff - _CUTOFF[0]) / step[0], blur.shape),
-            np.full(blur.shape, (theta[-1] - _AMOUNT[0]) / step[1]),
+            np.full(blur.shape, (amount[0] - _AMOUNT[0]) / step[1]),
             np.log1p(blur / _SOFT_PX) / step[2],
         ]
         found = map_coordinates(_table(), at, order=3, mode="nearest", prefilter=False)
-        return np.asarray(found, np.float64)
+        between = np.interp(np.log(self.f_numbers), np.log(self.used), departures)
+        return np.asarray(found + between, np.float64)
 
     def jacobian(self, theta: Floats, step: float = 0.01) -> Floats:
         """Derivatives (Z, K, P) of `curves`, by central differences."""
@@ -96,9 +113,13 @@ class Optics:
         return np.asarray(np.stack(change, axis=-1) / (2 * step))
 
 
-def prior_for(source: str, zones: int) -> tuple[Floats, Floats]:
-    """Mean and standard deviation of all parameters: `zones` times three, then sharpening."""
+def prior_for(source: str, zones: int, apertures: int) -> tuple[Floats, Floats]:
+    """Mean and standard deviation of all parameters: `zones` times three, sharpening, departures."""
     mean = np.array([np.log(0.35), np.log(0.7), np.log(1.3)])
-    spread = np.array([0.8, 0.9, 0.35])
+    spread = np.array([0.8, 0.9, 0.25])
     sharpening = _SHARPENING.get(source, _UNKNOWN)
-    return np.append(np.tile(mean, zones), 0.0), np.append(np.tile(spread, zones), sharpening)
+    departure = np.full(apertures, _DEPARTURE.get(source, _DEPARTURE_FINISHED))
+    return (
+        np.append(np.tile(mean, zones), np.zeros(1 + apertures)),
+        np.concatenate([np.tile(spread, zones), [sharpening], departure]),
+    )
