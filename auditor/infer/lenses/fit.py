@@ -38,7 +38,7 @@ _SMEAR: Final = 0.35
 _STARTS: Final = ((0.6, 0.75), (0.05, 0.95))
 """Share of frames on the curve, and the quantile of each cell at which the curve starts: a lens with
 many sound frames, or one that hardly a frame does justice."""
-_ITERATIONS: Final = 80
+_ITERATIONS: Final = 60
 _TOLERANCE: Final = 3e-4
 _LONGEST_STEP: Final = 0.5
 _CLEAR: Final = 0.10

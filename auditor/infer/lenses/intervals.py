@@ -34,7 +34,7 @@ _OUTING_SD: Final = 0.010
 _SYSTEMATIC: Final = 0.015
 """Error (ln MTF50) of the measurement that all frames share: shape of the profiles, coding. Curves of
 drawn archives with true steps are off by as much."""
-_BEYOND: Final = 0.8
+_BEYOND: Final = 1.0
 """Standard deviation of where the lens lies, over what the frames nearest to it lack as a rule."""
 _SCATTER_WEIGHT: Final = 10.0
 _FLOOR: Final = 1e-3
