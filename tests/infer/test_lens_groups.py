@@ -206,6 +206,37 @@ def test_thin_evidence_is_called_thin_and_says_why():
     assert rich["evidence"] == "strong"
 
 
+def test_a_best_aperture_takes_three_apertures_two_outings_and_frames_on_either_side():
+    def part(frames: pd.DataFrame) -> dict:
+        return infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
+
+    rich = frames_of(LensSpec())
+    assert part(rich)["sweet_spot"] is not None
+    for poor, lacking in (
+        (rich.assign(outing=1), "a second outing"),
+        (rich[rich["f_number"].isin((5.6, 8.0))], "1 more aperture"),
+    ):
+        found = part(poor)
+        assert found["sweet_spot"] is None
+        assert found["pin_sharp"] is None
+        assert found["evidence"] == "thin"
+        assert any("best aperture: not yet" in r and lacking in r for r in found["reasons"])
+
+
+def test_where_no_frame_is_near_the_lens_there_is_no_point():
+    """Every frame at f/16 and f/22 is blurred by two pixels: only physics could draw a curve there."""
+    frames = frames_of(LensSpec())
+    small = frames["f_number"] > 12
+    for zone in ("centre", "middle", "corner"):
+        value = frames[f"{zone}_mtf50_cpp"]
+        frames[f"{zone}_mtf50_cpp"] = value.where(~small, (value**-2 + (2 / 0.187) ** 2) ** -0.5)
+    part = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
+    for entry in part["apertures"]:
+        assert (entry["centre"] is None) == (entry["f_number"] > 12)
+    assert all(c["centre"] is None for c in part["curve"] if c["f_number"] > 12)
+    assert any("no evidence here" in r for r in part["reasons"])
+
+
 def test_a_lens_of_which_every_frame_is_soft_is_not_trusted():
     soft = Blur(3.0, 0.5, 1.0)
     found = infer_lenses(frames_of(LensSpec(centre=soft, middle=soft, corner=soft)), Criteria())

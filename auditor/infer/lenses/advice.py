@@ -20,8 +20,10 @@ _LEAST_SOUND: Final = 0.8
 _APERTURES: Final = 3
 _FRAMES: Final = 5
 _RESOLVED: Final = 0.95
-"""Apertures that a best one needs; sound frames on either side of it; and the share of plausible curves
-in which it beats that side's last aperture, which does as well. Common practice, no source."""
+_LEAST: Final = 2
+"""Apertures that a best one needs; sound frames on either side of it; the share of plausible curves in
+which it beats that side's last aperture, which does as well; and the sound frames that even that takes,
+there and at the best aperture itself. Common practice, no source."""
 
 
 def evident(fit: CurveFit) -> NDArray[np.bool_]:
@@ -42,10 +44,15 @@ def missing(fit: CurveFit, draws: Draws, zones: list[int], held: NDArray[np.bool
     best = int(used[draws.value(fit.data.f_numbers)[zones][:, used].min(0).argmax()])
     weaker = draws.curve[:, zones].min(1)
     sound = np.bincount(fit.data.aperture, fit.sound, len(held))
+    if sound[best] < _LEAST:
+        out.append(
+            f"{_LEAST} sharp frames at f/{nominal_f_number(float(fit.data.f_numbers[best])):g}"
+        )
     for side, end in ((used[used < best], used[0]), (used[used > best], used[-1])):
         if not len(side):
             continue
         resolved = float(np.mean(weaker[:, best] > weaker[:, end])) >= _RESOLVED
+        resolved &= sound[side].sum() >= _LEAST
         if sound[side].sum() < _FRAMES and not resolved:
             least = round(float(sound[side].sum()))
             names = ", ".join(f"f/{nominal_f_number(float(n)):g}" for n in fit.data.f_numbers[side])

@@ -117,7 +117,10 @@ def _shake(fit: CurveFit, names: list[str], out: Evidence) -> None:
         np.bincount(fit.data.aperture, minlength=k), 1
     )
     slow = np.bincount(fit.data.aperture[known], stops[known] > 0.5, k) / np.maximum(count, 1)
-    risky = [names[j] for j in range(k) if count[j] >= 3 and slow[j] > 0.7 and shaken[j] > 0.5]
+    usual = float(np.median(shaken))
+    risky = [
+        names[j] for j in range(k) if count[j] >= 3 and slow[j] > 0.7 and shaken[j] > usual + 0.2
+    ]
     if risky and len(risky) < k:
         out.add(1, f"{_some(risky)} mostly with slow shutters: what shake took was taken off")
 

@@ -166,7 +166,8 @@ def _pooled(part: FittedRange, ranges: list[FittedRange]) -> list[str]:
             f"{short:g} to {long:g} mm share this curve: too few frames for more, or no difference seen"
         )
     if len(ranges) > 1 and len(part.rows) < _FEW:
-        out.append(f"only {len(part.rows)} frames in this part of the zoom")
+        n = len(part.rows)
+        out.append(f"only {n} frame{'s' * (n > 1)} in this part of the zoom")
     return out
 
 
