@@ -17,8 +17,10 @@ __all__ = ["Evidence", "judge"]
 
 Floats = NDArray[np.float64]
 
+_LACKING: Final = 0.06
 _HARDLY: Final = 0.25
-"""Share of frames on the curve under which it is said that even the sharpest lack something."""
+"""How much (ln MTF50) even the sharpest frames lack, and the share of frames on the curve, from which and
+under which it is said."""
 _WORDS: Final = ("strong", "fair", "thin")
 
 
@@ -82,7 +84,7 @@ def _scenes(fit: CurveFit, zones: list[int], out: Evidence) -> None:
     lens = np.exp(-2 * fit.curve[zones])
     nearest = fit.model.excess.nearest(fit.state.shares)
     lacking = float(np.median(0.5 * np.log1p(nearest / lens))) if len(zones) else 0.0
-    if lacking > 0.03 and fit.state.shares[0] < _HARDLY:
+    if lacking > _LACKING and fit.state.shares[0] < _HARDLY:
         out.add(
             1,
             f"even the sharpest frames are some {100 * lacking:.0f}% softer than the curve, which lies "
