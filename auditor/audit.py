@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
     from auditor.engine import Progress, ScanOptions, ScanSummary
     from auditor.infer.criteria import Criteria
-    from auditor.store import Store
 
 _UNREAD: Final = re.compile(
     r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_|_(edges|method)$|^notes$"
@@ -224,7 +223,6 @@ def profile_of(
             options.criteria or Criteria(),
             counts,
             pictures=store.pictures,
-            spectra=lambda paths: _spectra(store, paths),
             patterns=patterns,
             accept=options.accept,
             # What a body can do does not change with the part of the archive that is looked at.
@@ -279,14 +277,6 @@ def _elsewhere_notice(paths: pd.Series, archives: Sequence[str]) -> list[str]:
         f"{len(paths):,} frames come from other folders than the one{'s' * (len(roots) > 1)} given; "
         "a new output folder keeps them apart"
     ]
-
-
-def _spectra(store: Store, paths: list[str]) -> pd.DataFrame:
-    """Spectra of some files by path."""
-    from auditor.infer.lenses import SPECTRUM_COLUMNS
-
-    names = ["path", *SPECTRUM_COLUMNS]
-    return store.load(names, single=SPECTRUM_COLUMNS, paths=paths)
 
 
 def write_all(

@@ -21,7 +21,7 @@ from auditor.infer.keepers import (
     list_keepers,
     settings_to_avoid,
 )
-from auditor.infer.lenses import SpectraReader, infer_lenses
+from auditor.infer.lenses import infer_lenses
 from auditor.infer.next_shots import next_shots, open_note
 from auditor.record import COLUMNS
 
@@ -47,7 +47,6 @@ def build_profile(
     counts: Mapping[str, int] | None = None,
     *,
     pictures: Pictures | None = None,
-    spectra: SpectraReader | None = None,
     patterns: Iterable[Any] = (),
     accept: Sequence[str] = (),
     every: pd.DataFrame | None = None,
@@ -57,16 +56,15 @@ def build_profile(
 
     `frames` has `record.COLUMNS` and the columns of `crawl.relate`; columns that are missing count
     as unmeasured. `counts` says what was found, measured and set aside where the frame table does
-    not hold every file. `pictures` gives small pictures by file id, for comparisons; `spectra`
-    the spectrum columns by path, where `frames` lacks them; `patterns` come from `labels_from_csv`;
-    `accept` holds texts BODY:ISO:BAND. `every` holds all frames of the archive where `frames` are a
+    not hold every file. `pictures` gives small pictures by file id, for comparisons; `patterns`
+    come from `labels_from_csv`; `accept` holds texts BODY:ISO:BAND. `every` holds all frames of the archive where `frames` are a
     part of it: bodies that occur in the part are judged by all that the archive has of them. A lens or
     body that breaks a stage is left out of it and named under `faults`.
     """
     frames = complete_columns(frames)
     faults = faults if faults is not None else Faults()
     lenses, _ = faults.by_column(
-        "sharpness", lambda f: infer_lenses(f, criteria, spectra), frames, "lens", []
+        "sharpness", lambda f: infer_lenses(f, criteria), frames, "lens", []
     )
     lean = _without_sharpness(frames)
     whole = None if every is None else _without_sharpness(complete_columns(every))

@@ -35,12 +35,18 @@ def random_lens(rng: np.random.Generator) -> LensSpec:
     def blur(floor: tuple[float, float], wide: tuple[float, float], power: float) -> Blur:
         return Blur(rng.uniform(*floor), rng.uniform(*wide), rng.uniform(0.8, power))
 
+    pitch, apertures = rng.uniform(3.0, 6.0), APERTURES[rng.integers(len(APERTURES))]
+    zones = [
+        blur((0.2, 0.6), (0.3, 1.2), 2.5),
+        blur((0.2, 0.7), (0.4, 1.6), 2.0),
+        blur((0.3, 0.9), (0.8, 2.5), 2.0),
+    ]
+    # No lens is sharper further out (common practice, no source).
+    for inner, outer in ((0, 1), (1, 2)):
+        a, b = zones[inner], zones[outer]
+        zones[outer] = Blur(max(a.floor, b.floor), max(a.wide, b.wide), min(a.power, b.power))
     return LensSpec(
-        pitch_um=rng.uniform(3.0, 6.0),
-        apertures=APERTURES[rng.integers(len(APERTURES))],
-        centre=blur((0.2, 0.6), (0.3, 1.2), 2.5),
-        middle=blur((0.2, 0.7), (0.4, 1.6), 2.0),
-        corner=blur((0.3, 0.9), (0.8, 2.5), 2.0),
+        pitch_um=pitch, apertures=apertures, centre=zones[0], middle=zones[1], corner=zones[2]
     )
 
 
@@ -65,6 +71,8 @@ class Outcome:
     end_thirds: list[float] = field(default_factory=list)
     """Distance of range ends from the truth in thirds of a stop."""
     ends_held: list[bool] = field(default_factory=list)
+    untold: int = 0
+    """Points that had no evidence."""
 
 
 def audit(count: int, first_seed: int, forget: Sequence[str] = (), **spec: Any) -> Outcome:
@@ -85,6 +93,9 @@ def _add(out: Outcome, lens: LensSpec, part: dict, curves: dict) -> None:
     for zone in ZONES:
         for entry, true in zip(part["apertures"], curves[zone], strict=True):
             found = entry[zone]
+            if found is None:
+                out.untold += 1
+                continue
             if zone != "middle":
                 out.error.append(float(np.log(found["mtf50_cpp"] / true)))
             out.held.append(found["low"] <= true <= found["high"])
@@ -92,6 +103,8 @@ def _add(out: Outcome, lens: LensSpec, part: dict, curves: dict) -> None:
     weaker = true_weaker(lens, used)
     good = [nominal_f_number(f) for f in used[weaker >= 0.97 * weaker.max()]]
     spot = part["sweet_spot"]
+    if spot is None:
+        return
     out.sweet_right.append(spot["f_number"] in good)
     out.sweet_held.append(spot["low"] <= nominal_f_number(used[weaker.argmax()]) <= spot["high"])
     for name, share in (("pin_sharp", 0.75), ("acceptable", 0.60)):

@@ -15,6 +15,7 @@ from auditor.infer.lenses.grouping import (
     focal_clusters,
     nominal_from_index,
     shown_sharpness,
+    zoom_thirds,
 )
 from auditor.optics import blur_sigma_for_mtf50, diffraction_mtf
 
@@ -57,10 +58,23 @@ def test_every_focal_range_spans_little_and_unknown_lengths_stay_out():
 
 def test_focal_ranges_that_differ_are_kept_and_alike_ones_are_merged():
     weak = Blur(1.0, 2.0, 1.2)
-    zoom = LensSpec(lens="Zoom", focal_mm=(24.0, 35.0))
-    far = LensSpec(lens="Zoom", focal_mm=(70.0,), centre=weak, middle=weak, corner=weak)
+    zoom = LensSpec(lens="Zoom", focal_mm=(24.0, 32.0))
+    far = LensSpec(lens="Zoom", focal_mm=(46.0,), centre=weak, middle=weak, corner=weak)
     ranges = infer_lenses(frames_of(zoom, far), Criteria())[0]["focal_ranges"]
-    assert [r["focal_mm"] for r in ranges] == [[24.0, 35.0], [70.0, 70.0]]
+    assert [r["focal_mm"] for r in ranges] == [[24.0, 32.0], [46.0, 46.0]]
+    assert any("24 to 32 mm share this curve" in r for r in ranges[0]["reasons"])
+
+
+def test_a_zoom_over_more_than_a_factor_two_is_always_split_and_says_where_frames_are_few():
+    usual = LensSpec(lens="Zoom", focal_mm=(18.0, 35.0), frames=4)
+    seldom = LensSpec(lens="Zoom", focal_mm=(55.0,), frames=1)
+    ranges = infer_lenses(frames_of(usual, seldom), Criteria())[0]["focal_ranges"]
+    assert [r["focal_mm"] for r in ranges] == [[18.0, 18.0], [35.0, 35.0], [55.0, 55.0]]
+    assert not any("only" in r for r in ranges[0]["reasons"] if "part of the zoom" in r)
+    assert any("only 7 frames in this part of the zoom" in r for r in ranges[2]["reasons"])
+    thirds = zoom_thirds(np.array([18.0, 25.9, 26.2, 37.5, 38.0, 55.0, np.nan]))
+    assert thirds.tolist() == [0, 0, 1, 1, 2, 2, -1]
+    assert set(zoom_thirds(np.array([24.0, 35.0, 47.0]))) == {0}
 
 
 def test_bodies_of_different_pitch_and_copies_of_a_lens_have_their_own_curves():
@@ -190,6 +204,37 @@ def test_thin_evidence_is_called_thin_and_says_why():
     assert one["sweet_spot"] is None
     rich = infer_lenses(frames_of(LensSpec(), outings=12), Criteria())[0]["focal_ranges"][0]
     assert rich["evidence"] == "strong"
+
+
+def test_a_best_aperture_takes_three_apertures_two_outings_and_frames_on_either_side():
+    def part(frames: pd.DataFrame) -> dict:
+        return infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
+
+    rich = frames_of(LensSpec())
+    assert part(rich)["sweet_spot"] is not None
+    for poor, lacking in (
+        (rich.assign(outing=1), "a second outing"),
+        (rich[rich["f_number"].isin((5.6, 8.0))], "1 more aperture"),
+    ):
+        found = part(poor)
+        assert found["sweet_spot"] is None
+        assert found["pin_sharp"] is None
+        assert found["evidence"] == "thin"
+        assert any("best aperture: not yet" in r and lacking in r for r in found["reasons"])
+
+
+def test_where_no_frame_is_near_the_lens_there_is_no_point():
+    """Every frame at f/16 and f/22 is blurred by two pixels: only physics could draw a curve there."""
+    frames = frames_of(LensSpec())
+    small = frames["f_number"] > 12
+    for zone in ("centre", "middle", "corner"):
+        value = frames[f"{zone}_mtf50_cpp"]
+        frames[f"{zone}_mtf50_cpp"] = value.where(~small, (value**-2 + (2 / 0.187) ** 2) ** -0.5)
+    part = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
+    for entry in part["apertures"]:
+        assert (entry["centre"] is None) == (entry["f_number"] > 12)
+    assert all(c["centre"] is None for c in part["curve"] if c["f_number"] > 12)
+    assert any("no evidence here" in r for r in part["reasons"])
 
 
 def test_a_lens_of_which_every_frame_is_soft_is_not_trusted():

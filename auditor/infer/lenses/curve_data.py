@@ -2,22 +2,45 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from auditor.infer.lenses.grouping import LensGroup
-from auditor.infer.lenses.mixture import CurveData
 from auditor.infer.lenses.scenes import find_scenes
-from auditor.infer.lenses.spectra import blend_spectra
 from auditor.infer.lenses.table import Table
 
-__all__ = ["curve_data"]
+__all__ = ["CurveData", "curve_data"]
 
 Floats = NDArray[np.float64]
 
 _PITCH_UNKNOWN: Final = 4.0
+_LEAST_ERROR: Final = 0.008
+_ERROR_UNKNOWN: Final = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class CurveData:
+    """The frames of one curve. n frames, Z zones, K apertures."""
+
+    log_mtf50: Floats
+    """n x Z, NaN where a zone was not measured."""
+    stderr: Floats
+    """n x Z, the measurement's standard error of it."""
+    aperture: NDArray[np.int64]
+    """n, index into `f_numbers`."""
+    f_numbers: Floats
+    """K, ascending."""
+    pitch_um: float
+    source: str
+    shake_stops: Floats
+    """n, log2(exposure time x focal length): 0 at the rule of thumb; NaN when unknown."""
+    outing: NDArray[np.int64]
+    scene: NDArray[np.int64]
+    row: NDArray[np.int64]
+    """n, position in the frame table."""
 
 
 def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> CurveData | None:
@@ -29,28 +52,13 @@ def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> Curve
     scene = find_scenes(table.signature(rows), table.outing[rows], table.burst[rows])
     stated = table.f_number[rows].astype(float)
     f_numbers = np.array([_middle(stated[aperture == j], int(i)) for j, i in enumerate(index)])
-    pitch = group.pixel_pitch_um or _PITCH_UNKNOWN
-    value = table.log_mtf50[rows].astype(float)
     stderr = table.relative_stderr[rows].astype(float)
-    spectra = table.spectra(rows)
-    if spectra is not None:
-        value, stderr = blend_spectra(
-            value, stderr, spectra, aperture, f_numbers, pitch, group.source, scene
-        )
-    typical = np.array([_median(stderr[:, z]) for z in range(stderr.shape[1])])
-    # A part of the scatter is the same for all, whatever errors are stated.
-    relative = 0.2 + 0.8 * (stderr / typical) ** 2
-    relative = np.clip(np.where(np.isnan(relative), 1.5, relative), 0.2, 25.0)
+    stderr = np.where(np.isnan(stderr), _ERROR_UNKNOWN, np.maximum(stderr, _LEAST_ERROR))
     return CurveData(
-        value, relative, typical, aperture, f_numbers, pitch, group.source,
-        table.shake_stops[rows].astype(float), table.direction[rows].astype(float),
-        table.outing[rows], scene, rows,
+        table.log_mtf50[rows].astype(float), stderr, aperture, f_numbers,
+        group.pixel_pitch_um or _PITCH_UNKNOWN, group.source,
+        table.shake_stops[rows].astype(float), table.outing[rows], scene, rows,
     )  # fmt: skip
-
-
-def _median(values: Floats) -> float:
-    known = values[~np.isnan(values)]
-    return float(np.median(known)) if len(known) else 0.02
 
 
 def _middle(f_number: Floats, index: int) -> float:

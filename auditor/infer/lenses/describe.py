@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS
 from auditor.infer.criteria import Criteria
+from auditor.infer.lenses.advice import evident, missing
 from auditor.infer.lenses.evidence import judge
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.grouping import nominal_from_index
 from auditor.infer.lenses.intervals import Draws
-from auditor.infer.lenses.ranges import Ranges, dense_curves, find_ranges
+from auditor.infer.lenses.ranges import Ranges, find_ranges
 from auditor.infer.lenses.table import Table
 from auditor.record import ZONES
 
@@ -21,6 +22,10 @@ __all__ = ["describe_range", "weaker_zone"]
 
 Floats = NDArray[np.float64]
 
+_SAME: Final = 0.1
+_REACH: Final = 1.1
+"""Stops within which two apertures are one; and over which a curve is drawn between apertures that
+frames speak for."""
 CENTRE, CORNER = ZONES.index("centre"), ZONES.index("corner")
 
 
@@ -30,10 +35,11 @@ def describe_range(
     """The entry of `focal_ranges` for frames `rows`, without focal lengths, fringing, sides."""
     quantiles = [0.5 - criteria.interval / 2, 0.5 + criteria.interval / 2]
     low, high = np.exp(np.quantile(draws.curve, quantiles, axis=0))
-    value = np.exp(fit.curve)
+    value = np.exp(draws.value(fit.data.f_numbers))
     low, high = np.minimum(low, value), np.maximum(high, value)
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
     counts = _counts(table, rows, index)
+    told = evident(fit)
     fitted = {int(i): j for j, i in enumerate(_fitted_index(fit))}
     apertures = []
     for j, i in enumerate(index):
@@ -42,7 +48,7 @@ def describe_range(
         k = fitted.get(int(i))
         for z, zone in enumerate(ZONES):
             entry[zone] = None
-            if k is not None and counts[z, j]:
+            if k is not None and told[z, k]:
                 entry[zone] = _interval(value[z, k], low[z, k], high[z, k]) | {
                     "frames": int(counts[z, j])
                 }
@@ -50,26 +56,34 @@ def describe_range(
         entry["sound_frames"] = 0 if k is None else _sound(fit, k, len(here))
         apertures.append(entry)
     kept = np.isin(index, list(fitted))
-    first, last = np.exp(np.quantile(draws.curve - draws.doubt, quantiles, axis=0))
+    first, last = np.exp(np.quantile(draws.told_by_frames, quantiles, axis=0))
     evidence = judge(fit, (last - first) / 2 / value, counts[:, kept])
-    found = _ranges(fit, draws, counts[:, kept], criteria)
+    found, lacking = _ranges(fit, draws, told, criteria)
+    dark = [
+        f"{zone} at {', '.join(f'f/{nominal_from_index(int(i)):g}' for i in index[kept][none])}"
+        for z, zone in enumerate(ZONES)
+        if (none := ~told[z] & (counts[z][kept] > 0)).any()
+    ]
+    if dark:
+        evidence.add(
+            0, f"no evidence here: {'; '.join(dark)} (nothing came near what the lens can do)"
+        )
+    if lacking:
+        evidence.add(2, f"best aperture: not yet; it takes {' and '.join(lacking)}")
     out: dict[str, Any] = {
         "focal_mm": None,
         "frames": len(rows),
         "outings": len(np.unique(table.outing[rows])),
         "apertures": apertures,
-        "curve": _curve(fit, draws, counts[:, kept], quantiles),
+        "curve": _curve(fit, draws, told, quantiles),
         "sweet_spot": None,
         "pin_sharp": None,
         "acceptable": None,
         "pin_sharp_intervals": None,
         "acceptable_intervals": None,
         "failures": {
-            "soft_share": round(float(1 - fit.look.sound.mean()), 3),
-            "shaken_share": round(float(fit.look.shaken.mean()), 3),
-            "scatter": {
-                z: round(float(s), 4) for z, s in zip(ZONES, fit.state.scatter, strict=True)
-            },
+            "soft_share": round(float(1 - fit.sound.mean()), 3),
+            "scatter": {z: round(float(s), 4) for z, s in zip(ZONES, _scatter(fit), strict=True)},
         },
     }
     if found is not None:
@@ -112,45 +126,51 @@ def _usual(log_values: Floats) -> float | None:
 
 def _sound(fit: CurveFit, k: int, frames: int) -> int:
     """Frames in which nothing else failed, scaled up where only a sample was fitted."""
-    return round(float(fit.look.sound[fit.data.aperture == k].mean()) * frames)
+    return round(float(fit.sound[fit.data.aperture == k].mean()) * frames)
+
+
+def _scatter(fit: CurveFit) -> Floats:
+    """Z, by how much (ln MTF50) sound figures scatter, their stated errors included."""
+    stated = np.where(fit.model.known, fit.data.stderr, np.nan)
+    typical = [np.median(s[~np.isnan(s)]) if (~np.isnan(s)).any() else 0.0 for s in stated.T]
+    return np.hypot(fit.state.scatter, typical)
 
 
 def _ranges(
-    fit: CurveFit, draws: Draws, counts: NDArray[np.int64], criteria: Criteria
-) -> Ranges | None:
-    """None where fewer than two apertures show both zones (or the only one that shows at all)."""
-    zones = [z for z in (CENTRE, CORNER) if counts[z].sum()]
-    if not zones:
-        return None
-    held = np.asarray((counts[zones] > 0).all(axis=0))
-    if held.sum() < 2:
-        return None
-    return find_ranges(
+    fit: CurveFit, draws: Draws, told: NDArray[np.bool_], criteria: Criteria
+) -> tuple[Ranges | None, list[str]]:
+    """Best aperture and ranges from the apertures at which both zones (or the only one that shows at
+    all) have evidence, `told` (Z x K); or what is missing for them."""
+    zones = [z for z in (CENTRE, CORNER) if told[z].any()]
+    held = np.asarray(told[zones].all(axis=0)) if zones else np.zeros(told.shape[1], bool)
+    lacking = missing(fit, draws, zones, held)
+    if lacking:
+        return None, lacking
+    found = find_ranges(
         fit, draws, zones, held, criteria.pin_sharp, criteria.acceptable, criteria.interval
     )
+    return found, []
 
 
 def _curve(
-    fit: CurveFit, draws: Draws, counts: NDArray[np.int64], quantiles: list[float]
+    fit: CurveFit, draws: Draws, told: NDArray[np.bool_], quantiles: list[float]
 ) -> list[dict[str, Any]]:
-    """The fitted curve at thirds of a stop between the outermost apertures that a zone holds."""
+    """The fitted curve at thirds of a stop, a zone's where frames speak for it within a stop."""
     used = dict(zip(_fitted_index(fit).tolist(), fit.data.f_numbers.tolist(), strict=True))
     indices = range(min(used), max(used) + 1)
     grid = np.array([used.get(i, F_NUMBERS[i]) for i in indices])
-    value = np.exp(dense_curves(fit, fit.curve, fit.theta, grid))
-    low, high = np.exp(
-        np.quantile(dense_curves(fit, draws.curve, draws.theta, grid), quantiles, axis=0)
-    )
+    value = np.exp(draws.value(grid))
+    low, high = np.exp(np.quantile(draws.on(grid), quantiles, axis=0))
     low, high = np.minimum(low, value), np.maximum(high, value)
+    stops = 2 * np.log2(fit.data.f_numbers)
     out = []
     for j, i in enumerate(indices):
         entry: dict[str, Any] = {"f_number": nominal_from_index(i), "used": i in used}
         for z, zone in enumerate(ZONES):
-            held = np.flatnonzero(counts[z])
-            inside = len(held) and (
-                fit.data.f_numbers[held[0]] <= grid[j] <= fit.data.f_numbers[held[-1]]
-            )
-            entry[zone] = _interval(value[z, j], low[z, j], high[z, j]) if inside else None
+            apart = stops[told[z]] - 2 * np.log2(grid[j])
+            below, above = apart[apart <= _SAME], apart[apart >= -_SAME]
+            shown = len(below) and len(above) and np.abs(apart).min() < _REACH
+            entry[zone] = _interval(value[z, j], low[z, j], high[z, j]) if shown else None
         out.append(entry)
     return out
 

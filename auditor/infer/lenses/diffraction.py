@@ -9,14 +9,15 @@ from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS, nominal_f_number
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.mixture import KAPPA
 from auditor.infer.lenses.physics import PARAMETERS, blur_px
-from auditor.optics import GREEN_UM
+from auditor.optics import GREEN_UM, blur_sigma_for_mtf50
 
 __all__ = ["describe_diffraction", "diffraction_blur_px"]
 
 Floats = NDArray[np.float64]
 
+_KAPPA: Final = float(blur_sigma_for_mtf50(1.0))
+"""MTF50 of a Gaussian of 1 px."""
 _MTF50_DIFFRACTION: Final = 0.40397
 """x = wavelength N f at which the diffraction MTF is one half: solves acos x - x sqrt(1 - x^2) =
 pi / 4 (from `optics.diffraction_mtf`)."""
@@ -26,7 +27,7 @@ _MTF50_PIXEL: Final = 0.60335
 
 def diffraction_blur_px(f_number: Floats, pitch_um: float) -> Floats:
     """Gaussian of the same MTF50 as diffraction alone, in px."""
-    return np.asarray(KAPPA * GREEN_UM * np.asarray(f_number) / (_MTF50_DIFFRACTION * pitch_um))
+    return np.asarray(_KAPPA * GREEN_UM * np.asarray(f_number) / (_MTF50_DIFFRACTION * pitch_um))
 
 
 def describe_diffraction(fit: CurveFit, zone: int, pitch_known: bool) -> dict[str, Any]:
@@ -37,10 +38,10 @@ def describe_diffraction(fit: CurveFit, zone: int, pitch_known: bool) -> dict[st
     """
     grid = np.array([f for f in F_NUMBERS if 1 <= f <= 64])
     diffraction = diffraction_blur_px(grid, fit.data.pitch_um)
-    pixel = KAPPA / _MTF50_PIXEL
+    pixel = _KAPPA / _MTF50_PIXEL
     perfect = grid[np.argmax(diffraction > pixel)]
-    theta = fit.theta[zone * PARAMETERS : (zone + 1) * PARAMETERS]
-    rest = np.hypot(pixel, blur_px(theta, fit.optics.widest / grid))
+    theta = fit.state.theta[zone * PARAMETERS : (zone + 1) * PARAMETERS]
+    rest = np.hypot(pixel, blur_px(theta, fit.model.optics.widest / grid))
     ruled = np.flatnonzero(diffraction > rest)
     ruling = float(grid[ruled[0]]) if len(ruled) else None
     used = fit.data.f_numbers

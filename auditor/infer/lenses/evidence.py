@@ -10,14 +10,17 @@ from numpy.typing import NDArray
 
 from auditor.exposure import nominal_f_number
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.intervals import scene_excess
-from auditor.infer.lenses.mixture import KAPPA
+from auditor.optics import blur_sigma_for_mtf50
 from auditor.record import ZONES
 
 __all__ = ["Evidence", "judge"]
 
 Floats = NDArray[np.float64]
 
+_LACKING: Final = 0.06
+_HARDLY: Final = 0.25
+"""How much (ln MTF50) even the sharpest frames lack, and the share of frames on the curve, from which and
+under which it is said."""
 _WORDS: Final = ("strong", "fair", "thin")
 
 
@@ -77,20 +80,22 @@ def judge(fit: CurveFit, half_width: Floats, counts: NDArray[np.int64]) -> Evide
 
 
 def _scenes(fit: CurveFit, zones: list[int], out: Evidence) -> None:
-    """Whether the scenes differ in softness of their own."""
-    excess = float(scene_excess(fit)[zones].max(initial=0.0))
-    if excess > 0.03:
+    """Whether even the frames nearest to the lens lack something."""
+    lens = np.exp(-2 * fit.curve[zones])
+    nearest = fit.model.excess.nearest(fit.state.shares)
+    lacking = float(np.median(0.5 * np.log1p(nearest / lens))) if len(zones) else 0.0
+    if lacking > _LACKING and fit.state.shares[0] < _HARDLY:
         out.add(
             1,
-            f"scenes differ in their own sharpness by ±{100 * excess:.0f}%: what all of them lack "
-            "cannot be told from the lens, so that all figures may be off together",
+            f"even the sharpest frames are some {100 * lacking:.0f}% softer than the curve, which lies "
+            "where they point to: objects here are soft, or lie before and behind the plane of focus",
         )
 
 
 def _sound_frames(fit: CurveFit, names: list[str], out: Evidence) -> None:
     k = len(names)
     total = np.bincount(fit.data.aperture, minlength=k)
-    sound = np.bincount(fit.data.aperture, fit.look.sound, k)
+    sound = np.bincount(fit.data.aperture, fit.sound, k)
     if sound.sum() < 6:
         n = round(float(sound.sum()))
         count = "hardly a frame" if n == 0 else f"only about {n} frame{'s' if n > 1 else ''}"
@@ -99,7 +104,7 @@ def _sound_frames(fit: CurveFit, names: list[str], out: Evidence) -> None:
         out.add(1, f"most frames failed otherwise ({_percent(1 - sound.sum() / total.sum())})")
     bad = [names[j] for j in range(k) if total[j] >= 3 and sound[j] < 1.5]
     if bad:
-        out.add(1, f"hardly a sound frame at {_some(bad)}: there optics speaks, not frames")
+        out.add(1, f"hardly a sound frame at {_some(bad)}: no evidence there")
 
 
 def _shake(fit: CurveFit, names: list[str], out: Evidence) -> None:
@@ -110,20 +115,27 @@ def _shake(fit: CurveFit, names: list[str], out: Evidence) -> None:
         return
     k = len(names)
     count = np.bincount(fit.data.aperture[known], minlength=k)
-    shaken = np.bincount(fit.data.aperture, fit.look.shaken, k) / np.maximum(
+    shaken = np.bincount(fit.data.aperture, 1 - fit.sound, k) / np.maximum(
         np.bincount(fit.data.aperture, minlength=k), 1
     )
     slow = np.bincount(fit.data.aperture[known], stops[known] > 0.5, k) / np.maximum(count, 1)
-    risky = [names[j] for j in range(k) if count[j] >= 3 and slow[j] > 0.7 and shaken[j] > 0.3]
+    usual = float(np.median(shaken))
+    risky = [
+        names[j] for j in range(k) if count[j] >= 3 and slow[j] > 0.7 and shaken[j] > usual + 0.2
+    ]
     if risky and len(risky) < k:
-        out.add(1, f"{_some(risky)} mostly with slow shutters: shake was estimated and taken off")
+        out.add(1, f"{_some(risky)} mostly with slow shutters: what shake took was taken off")
 
 
 def _softness(fit: CurveFit, out: Evidence) -> None:
     """Whether even the best of the lens is far softer than lenses are."""
     best = float(np.exp(fit.curve[ZONES.index("centre")].max()))
-    diffraction = float(np.exp(fit.optics.log_mtf50(np.array([-4.0, -4.0, 0.0])).max()))
-    left = KAPPA * np.sqrt(max(1 / best**2 - 1 / diffraction**2, 0.0))
+    perfect = np.append(
+        np.tile([-4.0, -4.0, 0.0], len(fit.curve)), np.zeros(1 + len(fit.data.f_numbers))
+    )
+    diffraction = float(np.exp(fit.model.optics.curves(perfect).max()))
+    kappa = float(blur_sigma_for_mtf50(1.0))
+    left = kappa * np.sqrt(max(1 / best**2 - 1 / diffraction**2, 0.0))
     if left > 1.4:
         out.add(
             2,

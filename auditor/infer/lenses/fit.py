@@ -1,75 +1,95 @@
-"""Fit of one curve: log MTF50 of every zone at every aperture, from frames of which many failed.
+"""Fit of one curve: ln MTF50 of every zone at every aperture, from frames of which many are softer.
 
-Penalised likelihood. The data term is the mixture of `mixture`; the penalty ties the curve to the
-optics of `physics` with a small allowance at each aperture, so that apertures with many frames
-speak for themselves and thin ones lean on the others. Solved by expectation and maximisation, with
-Gauss-Newton steps for curve and optics together.
+Each figure is the lens's curve, less what the zone lacks to it (`excess`), plus noise. Maximum
+likelihood by expectation and maximisation: given the curve, each figure's chance of every excess; given
+these, shares and scatter in closed form and a Gauss-Newton step for the optics (`physics`), whose mild
+prior keeps thin archives within what lenses are.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.infer.lenses.mixture import (
-    CurveData,
-    Expectation,
-    MixtureState,
-    expectation,
-    expected_scatter,
-    update_mixture,
-)
-from auditor.infer.lenses.physics import PARAMETERS, Optics, prior_for
-from auditor.infer.lenses.scene_effects import (
-    SceneEffects,
-    absorbed_information,
-    no_effects,
-    update_effects,
-)
+from auditor.infer.lenses.curve_data import CurveData
+from auditor.infer.lenses.excess import COMPONENTS, Excess
+from auditor.infer.lenses.physics import Optics, prior_for
 
-__all__ = ["ALLOWANCE", "CurveFit", "cell_sums", "fit_curve", "look_at"]
+__all__ = ["CurveFit", "Look", "Model", "State", "cell_sums", "fit_curve"]
 
 Floats = NDArray[np.float64]
 
-ALLOWANCE: Final = 0.02
-"""Standard deviation (log) by which a lens may leave the closed form at one aperture."""
-_STARTS: Final = (0.7, 0.85, 0.97)
-_STEADY_START: Final = 0.85
-_SLOW_STOPS: Final = 1.0
-"""Against 1 / focal length; slower frames stood on something or were shaken more often than not
-(common practice, no source)."""
-_STEADY_FRAMES: Final = 8
-_UNDECIDED: Final = 6.0
-"""Difference in log likelihood up to which the steady frames decide: between a sharper lens with
-shaken frames and a softer one with sound frames the figures alone do not, and shutter times do."""
-_TRIAL_ITERATIONS: Final = 12
+_SCATTER: Final = 0.02
+_SCATTER_WEIGHT: Final = 20.0
+_SCATTERS: Final = (0.006, 0.15)
+"""Scatter (ln MTF50) of sound figures beyond the error that they state, the figures' worth of trust in
+it, and its bounds."""
+SHARE_WEIGHT: Final = np.array([6.0, 1, 1, 1, 1, 8, 4, 1, 1])
+"""Figures' worth of trust in each spread of excess: what scatters no more than sound figures do is taken
+for sound, or for depth that wide apertures would show, until figures say otherwise."""
+_WILD: Final = 0.015
+_WILD_DENSITY: Final = 0.5
+"""Share of figures that are off by anything, and their density over ln MTF50 (two units wide)."""
+_SMEAR: Final = 0.35
+"""A point of excess stands for this much of the way to the next."""
+_STARTS: Final = ((0.6, 0.75), (0.05, 0.95))
+"""Share of frames on the curve, and the quantile of each cell at which the curve starts: a lens with
+many sound frames, or one that hardly a frame does justice."""
 _ITERATIONS: Final = 60
-_TRIAL_FRAMES: Final = 30
 _TOLERANCE: Final = 3e-4
+_LONGEST_STEP: Final = 0.5
+_CLEAR: Final = 0.10
+"""A zone is sound where its excess costs less than this (ln MTF50)."""
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Parameters: optics (P,), shares of the excess's spreads (COMPONENTS,), scatter (Z,)."""
+
+    theta: Floats
+    shares: Floats
+    scatter: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """All figures given a state; n x Z unless told otherwise.
+
+    Attributes:
+        gradient, curvature: of the log likelihood by the curve (complete-data information).
+        component: n x Z x COMPONENTS, chance of each spread.
+        scatter: derivative by ln scatter^2; scatter_moment: (2, n, Z) the moment that estimates it.
+        sound: chance that next to nothing is lacking.
+        log_likelihood: sum over all.
+    """
+
+    gradient: Floats
+    curvature: Floats
+    component: Floats
+    scatter: Floats
+    scatter_moment: Floats
+    sound: Floats
+    log_likelihood: float
 
 
 @dataclass(frozen=True, slots=True)
 class CurveFit:
-    """A fitted curve. Z zones, K apertures, P = 3 Z + 1 parameters of optics."""
+    """A fitted curve. Z zones, K apertures."""
 
     data: CurveData
+    model: Model
+    state: State
+    look: Look
     curve: Floats
-    """Z x K, log MTF50."""
-    theta: Floats
-    """P: three for each zone, then the log gain."""
-    state: MixtureState
-    look: Expectation
-    effects: SceneEffects
-    optics: Optics
-    prior_information: Floats
-    """Information (ZK + P square) of the penalty around the solution."""
+    """Z x K, ln MTF50."""
 
-    def unknowns(self) -> Floats:
-        """Curve (zone by zone) and parameters as one vector."""
-        return np.concatenate([self.curve.ravel(), self.theta])
+    @property
+    def sound(self) -> Floats:
+        """n, chance that the frame's sharpest zone is as sharp as the lens."""
+        return np.asarray(self.look.sound.max(1))
 
 
 def cell_sums(data: CurveData, values: Floats) -> Floats:
@@ -79,204 +99,118 @@ def cell_sums(data: CurveData, values: Floats) -> Floats:
     return np.stack(columns)
 
 
-def look_at(
-    data: CurveData, curve: Floats, state: MixtureState, effects: SceneEffects
-) -> Expectation:
-    """Expectation given curve, mixture and scene effects."""
-    return expectation(data, curve, state, effects.offset, effects.extra_variance())
+class Model:
+    """The likelihood of one curve's frames."""
 
+    def __init__(self, data: CurveData) -> None:
+        self.data = data
+        self.known = ~np.isnan(data.log_mtf50)
+        self.value = np.where(self.known, data.log_mtf50, 0.0)
+        self.optics = Optics(data.f_numbers, data.pitch_um, data.f_numbers)
+        self.excess = Excess.at(data.f_numbers)
+        self.prior = prior_for(data.source, data.log_mtf50.shape[1], len(data.f_numbers))
 
-def data_information(data: CurveData, curvature: Floats, effects: SceneEffects) -> Floats:
-    """Complete-data information about the curve (ZK square), scene effects unknown."""
-    full = np.diag(cell_sums(data, curvature).ravel())
-    return np.asarray(full - absorbed_information(data, curvature, effects))
+    def look(self, state: State) -> Look:
+        """Expectation step."""
+        lens = np.exp(-2 * self.optics.curves(state.theta))[:, :, None]
+        total = lens + self.excess.nodes  # Z x K x M
+        mean, share = -0.5 * np.log(total), lens / total
+        apart = np.abs(np.diff(mean, axis=2, append=mean[:, :, -1:]))
+        smear = np.where(self.excess.nodes > 0, _SMEAR * np.minimum(apart, 0.4), 0.0)
+        weight = self.excess.weights(state.shares)
+        at = self.data.aperture
+        mean, share, smear = (np.swapaxes(a, 0, 1)[at] for a in (mean, share, smear))
+        off = self.value[:, :, None] - mean  # n x Z x M
+        own = self.data.stderr[:, :, None] ** 2 + smear**2
+        variance = own + (state.scatter**2)[None, :, None]
+        chance = (1 - _WILD) * weight * np.exp(-0.5 * off**2 / variance)
+        chance /= np.sqrt(2 * np.pi * variance)
+        density = chance.sum(2) + _WILD * _WILD_DENSITY
+        chance *= np.where(self.known, 1 / density, 0.0)[:, :, None]
+        pull = chance * off / variance
+        square = chance / variance**2
+        moment = np.stack([(square * (off**2 - own)).sum(2), square.sum(2)])
+        starts = np.flatnonzero(np.diff(self.excess.component, prepend=-1))
+        return Look(
+            gradient=(pull * share).sum(2),
+            curvature=(chance * share**2 / variance).sum(2),
+            component=np.add.reduceat(chance, starts, axis=2),
+            scatter=0.5 * (chance * (off**2 / variance - 1) / variance).sum(2) * state.scatter**2,
+            scatter_moment=moment,
+            sound=(chance * (-0.5 * np.log(share) < _CLEAR)).sum(2),
+            log_likelihood=float(np.log(density[self.known]).sum()),
+        )
 
+    def step(self, state: State, look: Look) -> State:
+        """Maximisation step."""
+        shares = look.component.sum((0, 1)) + SHARE_WEIGHT
+        top, bottom = look.scatter_moment.sum(1)
+        typical = float(np.median(self.data.stderr)) ** 2 + _SCATTER**2
+        trust = _SCATTER_WEIGHT / typical**2
+        scatter = (top + trust * _SCATTER**2) / (bottom + trust)
+        jacobian = self.optics.jacobian(state.theta)
+        pull, weight = cell_sums(self.data, look.gradient), cell_sums(self.data, look.curvature)
+        gradient = np.einsum("zk,zkp->p", pull, jacobian)
+        gradient -= (state.theta - self.prior[0]) / self.prior[1] ** 2
+        information = np.einsum("zk,zkp,zkq->pq", weight, jacobian, jacobian)
+        information += np.diag(1 / self.prior[1] ** 2)
+        step = np.linalg.solve(information, gradient)
+        step *= min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-9))
+        return State(
+            state.theta + step,
+            shares / shares.sum(),
+            np.clip(np.sqrt(np.maximum(scatter, 0)), *_SCATTERS),
+        )
 
-def _start(data: CurveData, quantile: float) -> Floats:
-    """Upper quantile of each cell's figures, Z x K, NaN where there is none."""
-    zones, k = data.log_mtf50.shape[1], len(data.f_numbers)
-    out = np.full((zones, k), np.nan)
-    for j in range(k):
-        rows = data.log_mtf50[data.aperture == j]
-        for z in range(zones):
-            values = rows[~np.isnan(rows[:, z]), z]
-            if len(values):
-                out[z, j] = np.quantile(values, quantile)
-    return out
-
-
-def _penalty(
-    optics: Optics, theta: Floats, prior: tuple[Floats, Floats], zones: int
-) -> tuple[Floats, Floats, Floats]:
-    """Closed form (Z x K), information of the penalty and of the prior's pull on theta."""
-    k = len(optics.f_numbers)
-    size = zones * k + len(theta)
-    rows = np.zeros((zones * k, size))
-    closed = np.empty((zones, k))
-    for z in range(zones):
-        part = theta[z * PARAMETERS : (z + 1) * PARAMETERS]
-        closed[z] = optics.log_mtf50(part) + theta[-1]
-        block = slice(z * k, (z + 1) * k)
-        rows[block, block] = np.eye(k)
-        first = zones * k + z * PARAMETERS
-        rows[block, first : first + PARAMETERS] = -optics.jacobian(part)
-        rows[block, -1] = -1.0
-    information = rows.T @ rows / ALLOWANCE**2
-    information[np.arange(zones * k, size), np.arange(zones * k, size)] += 1 / prior[1] ** 2
-    return closed, rows, information
-
-
-def _maximise(
-    optics: Optics, curve: Floats, theta: Floats, gradient: Floats, data_information: Floats,
-    prior: tuple[Floats, Floats], steps: int = 2,
-) -> tuple[Floats, Floats, Floats]:  # fmt: skip
-    """M step for curve and optics: the data term is a parabola around the given curve.
-
-    `gradient` is Z x K, `data_information` ZK square.
-    """
-    zones, k = curve.shape
-    anchor = curve.ravel()
-    curve, theta = curve.copy(), theta.copy()
-    information = np.eye(1)
-    for _ in range(steps):
-        closed, rows, information = _penalty(optics, theta, prior, zones)
-        gap = (curve - closed).ravel()
-        pull = -rows.T @ gap / ALLOWANCE**2
-        pull[zones * k :] -= (theta - prior[0]) / prior[1] ** 2
-        pull[: zones * k] += gradient.ravel() - data_information @ (curve.ravel() - anchor)
-        full = information.copy()
-        full[: zones * k, : zones * k] += data_information
-        step = np.linalg.solve(full, pull)
-        size = np.abs(step[zones * k :]).max()
-        step *= min(1.0, 0.7 / max(size, 1e-12))
-        curve = curve + step[: zones * k].reshape(zones, k)
-        theta = theta + step[zones * k :]
-    return curve, theta, information
-
-
-@dataclass(slots=True)
-class _Stage:
-    """Where a fit stands between two iterations."""
-
-    curve: Floats
-    theta: Floats
-    information: Floats
-    state: MixtureState
-    look: Expectation
-    effects: SceneEffects
-    objective: float = -np.inf
+    def objective(self, state: State, look: Look) -> float:
+        """Penalised log likelihood."""
+        strain = float((((state.theta - self.prior[0]) / self.prior[1]) ** 2).sum())
+        return look.log_likelihood - 0.5 * strain + float(SHARE_WEIGHT @ np.log(state.shares))
 
 
 def fit_curve(data: CurveData) -> CurveFit:
-    """Fit the curve of one lens, body, converter, focal range and kind of file.
-
-    Needs at least one figure; apertures and zones without any get the optics' guess, and it is
-    for the caller not to report those. Where sound frames are few the likelihood has several
-    maxima: the fit starts from three upper quantiles, and from the frames that cannot be shaken, and
-    keeps the best.
-    """
-    zones = data.log_mtf50.shape[1]
-    optics = Optics(
-        tuple(float(f) for f in data.f_numbers), data.pitch_um, float(data.f_numbers[0])
-    )
-    prior = prior_for(data.source, zones)
-    trial = _thinned(data)
-    stages = []
-    for quantile in _STARTS:
-        stage = _first_stage(trial, optics, prior, quantile)
-        stages.append(_iterate(trial, optics, prior, stage, _TRIAL_ITERATIONS))
-    best = max(stages, key=lambda s: s.objective)
-    steady = _from_steady_frames(trial, optics, prior)
-    if steady is not None and steady.objective > best.objective - _UNDECIDED:
-        best = steady
-    if trial is not data:
-        best.effects = no_effects(data)
-        best.look = look_at(data, best.curve, best.state, best.effects)
-    best = _iterate(data, optics, prior, best, _ITERATIONS)
-    return CurveFit(
-        data, best.curve, best.theta, best.state, best.look, best.effects, optics, best.information
-    )
+    """The curve of greatest penalised likelihood, from two starts."""
+    model = Model(data)
+    fits = [_climb(model, _start(model, *start)) for start in _STARTS]
+    state, look = max(fits, key=lambda f: model.objective(*f))
+    return CurveFit(data, model, state, look, model.optics.curves(state.theta))
 
 
-def _from_steady_frames(
-    data: CurveData, optics: Optics, prior: tuple[Floats, Floats]
-) -> _Stage | None:
-    """A stage that starts from the frames whose shutter was fast enough to hold still.
-
-    Where small apertures were used in bad light only, their least shaken frames agree well enough
-    to be taken for sound ones of a softer lens. Optics carries the curve of the steady frames to
-    those apertures; the slow frames are then judged from there. None where shutter times tell
-    nothing apart.
-    """
-    with np.errstate(invalid="ignore"):
-        slow = data.shake_stops > _SLOW_STOPS
-    seen = ~slow & ~np.isnan(data.log_mtf50).all(axis=1)
-    if not slow.any() or seen.sum() < _STEADY_FRAMES or len(np.unique(data.aperture[seen])) < 2:
-        return None
-    alone = replace(data, log_mtf50=np.where(slow[:, None], np.nan, data.log_mtf50))
-    stage = _first_stage(alone, optics, prior, _STEADY_START)
-    stage = _iterate(alone, optics, prior, stage, _TRIAL_ITERATIONS)
-    stage.effects = no_effects(data)
-    stage.look = look_at(data, stage.curve, stage.state, stage.effects)
-    return _iterate(data, optics, prior, stage, _TRIAL_ITERATIONS)
-
-
-def _thinned(data: CurveData) -> CurveData:
-    """At most `_TRIAL_FRAMES` frames of each aperture, enough to find the right maximum."""
-    order = np.argsort(data.aperture, kind="stable")
-    counts = np.bincount(data.aperture)
-    if counts.max() <= _TRIAL_FRAMES:
-        return data
-    start = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    rank = np.arange(len(order)) - start[data.aperture[order]]
-    # Every so-maniest frame, so that all outings stay in.
-    stride = np.ceil(counts / _TRIAL_FRAMES).astype(int)[data.aperture[order]]
-    keep = np.sort(order[rank % stride == 0])
-    per_frame = {
-        f.name: getattr(data, f.name)[keep]
-        for f in fields(data)
-        if f.name not in ("f_numbers", "pitch_um", "source", "typical")
-    }
-    return replace(data, **per_frame)
-
-
-def _first_stage(
-    data: CurveData, optics: Optics, prior: tuple[Floats, Floats], quantile: float
-) -> _Stage:
-    """The optics alone through an upper quantile of every cell."""
-    zones = data.log_mtf50.shape[1]
-    start = _start(data, quantile)
-    certainty = np.where(np.isnan(start), 0.0, 1 / 0.05**2)
-    theta = prior[0].copy()
-    curve, _, information = _penalty(optics, theta, prior, zones)
+def _start(model: Model, sound: float, quantile: float) -> State:
+    """Optics through an upper quantile of every cell."""
+    data = model.data
+    zones, k = data.log_mtf50.shape[1], len(data.f_numbers)
+    aim = np.full((zones, k), np.nan)
+    for j in range(k):
+        here = data.log_mtf50[data.aperture == j]
+        for z in range(zones):
+            values = here[~np.isnan(here[:, z]), z]
+            if len(values):
+                aim[z, j] = np.quantile(values, quantile)
+    theta = model.prior[0].copy()
+    weight = np.where(np.isnan(aim), 0.0, 1 / 0.05**2)
     for _ in range(8):
-        gradient = certainty * np.nan_to_num(start - curve)
-        curve, theta, information = _maximise(
-            optics, curve, theta, gradient, np.diag(certainty.ravel()), prior, 1
-        )
-    state = MixtureState(scatter=expected_scatter(data), soft_zone=np.full(zones, 0.08))
-    effects = no_effects(data)
-    return _Stage(curve, theta, information, state, look_at(data, curve, state, effects), effects)
+        jacobian = model.optics.jacobian(theta)
+        gap = weight * np.nan_to_num(aim - model.optics.curves(theta))
+        gradient = np.einsum("zk,zkp->p", gap, jacobian)
+        gradient -= (theta - model.prior[0]) / model.prior[1] ** 2
+        information = np.einsum("zk,zkp,zkq->pq", weight, jacobian, jacobian)
+        information += np.diag(1 / model.prior[1] ** 2)
+        step = np.linalg.solve(information, gradient)
+        theta = theta + step * min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-9))
+    shares = np.full(COMPONENTS, (1 - sound) / (COMPONENTS - 1))
+    shares[0] = sound
+    return State(theta, shares, np.full(zones, _SCATTER))
 
 
-def _iterate(
-    data: CurveData, optics: Optics, prior: tuple[Floats, Floats], stage: _Stage, limit: int
-) -> _Stage:
-    curve, theta, information = stage.curve, stage.theta, stage.information
-    state, look, effects = stage.state, stage.look, stage.effects
-    for i in range(limit):
-        before = curve
-        effects, gradient = update_effects(look, effects)
-        curve, theta, information = _maximise(
-            optics, curve, theta, cell_sums(data, gradient),
-            data_information(data, look.curvature, effects), prior,
-        )  # fmt: skip
-        state = update_mixture(data, look, state)
-        look = look_at(data, curve, state, effects)
-        if i > 4 and np.abs(curve - before).max() < _TOLERANCE:
+def _climb(model: Model, state: State) -> tuple[State, Look]:
+    look = model.look(state)
+    before = model.optics.curves(state.theta)
+    for i in range(_ITERATIONS):
+        state = model.step(state, look)
+        look = model.look(state)
+        curve = model.optics.curves(state.theta)
+        if i > 8 and np.abs(curve - before).max() < _TOLERANCE:
             break
-    closed, _, _ = _penalty(optics, theta, prior, curve.shape[0])
-    strain = ((curve - closed) ** 2).sum() / ALLOWANCE**2
-    strain += (((theta - prior[0]) / prior[1]) ** 2).sum()
-    objective = look.log_likelihood - 0.5 * float(strain)
-    return _Stage(curve, theta, information, state, look, effects, objective)
+        before = curve
+    return state, look

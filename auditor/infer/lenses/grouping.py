@@ -16,7 +16,14 @@ from numpy.typing import NDArray
 from auditor.exposure import F_NUMBERS
 from auditor.record.pools import EXPORTS, pools
 
-__all__ = ["LensGroup", "aperture_index", "focal_clusters", "lens_groups", "nominal_from_index"]
+__all__ = [
+    "LensGroup",
+    "aperture_index",
+    "focal_clusters",
+    "lens_groups",
+    "nominal_from_index",
+    "zoom_thirds",
+]
 
 Floats = NDArray[np.float64]
 
@@ -24,6 +31,8 @@ TRUST: Final = ("raw", "camera", "unknown", "edited")
 """Kinds of file from the most to the least trusted. Exports enter a curve, of their own and by their
 size, only where a lens has nothing else."""
 
+_WIDE_ZOOM: Final = 2.0
+"""Range of focal lengths over which a zoom is another lens at either end."""
 ENOUGH: Final = 24
 """Frames from which a kind of file is preferred over a less trusted one with more frames."""
 
@@ -200,6 +209,19 @@ def _one_pitch(
     if not keep.all():
         notes.append(f"{int((~keep).sum())} frames of another picture size (pixel pitch) left out")
     return rows[keep], round(centre, 4), notes
+
+
+def zoom_thirds(focal_mm: Floats) -> NDArray[np.int64]:
+    """Short, middle or long (0, 1, 2) for each frame of a zoom used over more than a factor two: thirds
+    of its range in log focal length. 0 for all of any other lens; -1 where the length is unknown."""
+    known = np.isfinite(focal_mm) & (focal_mm > 0)
+    out = np.where(known, 0, -1)
+    if known.any():
+        low, high = float(focal_mm[known].min()), float(focal_mm[known].max())
+        if high > _WIDE_ZOOM * low:
+            place = np.log(focal_mm[known] / low) / np.log(high / low)
+            out[known] = np.minimum((3 * place).astype(np.int64), 2)
+    return out
 
 
 def focal_clusters(focal_mm: Floats, spread: float = 1.4, few: int = 15) -> NDArray[np.int64]:

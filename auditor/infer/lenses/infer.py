@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -17,13 +17,18 @@ from auditor.infer.lenses.diffraction import describe_diffraction
 from auditor.infer.lenses.fit import CurveFit, fit_curve
 from auditor.infer.lenses.focal import merged_ranges
 from auditor.infer.lenses.fringing import FringeTable, describe_fringing, read_fringing
-from auditor.infer.lenses.grouping import LensGroup, focal_clusters, lens_groups
+from auditor.infer.lenses.grouping import LensGroup, focal_clusters, lens_groups, zoom_thirds
 from auditor.infer.lenses.intervals import Draws, draw_curves
 from auditor.infer.lenses.sides import SideTable, judge_sides, read_sides
-from auditor.infer.lenses.table import SpectraReader, Table, read_table
+from auditor.infer.lenses.table import Table, read_table
 from auditor.record.pools import EXPORTS, pool_words
 
 __all__ = ["infer_lenses"]
+
+_ONE_FOCAL: Final = 1.06
+"""Focal lengths this near are one."""
+_FEW: Final = 15
+"""Frames below which a part of a zoom is said to have few."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,23 +38,13 @@ class _Tables:
     fringes: FringeTable
 
 
-def infer_lenses(
-    frames: pd.DataFrame, criteria: Criteria, spectra: SpectraReader | None = None
-) -> list[dict[str, Any]]:
-    """The `lenses` of the profile from the frame table (`record.COLUMNS` and `crawl.relate`).
-
-    `spectra` gives the spectrum columns by path where the table does not hold them: curves are drawn
-    from a part of the frames, and only theirs are read.
-    """
+def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[dict[str, Any]]:
+    """The `lenses` of the profile from the frame table (`record.COLUMNS` and `crawl.relate`)."""
     if not len(frames):
         return []
     frames = frames.reset_index(drop=True)
     curves = read_table(frames, criteria.seed)
     groups = list(lens_groups(frames))
-    if spectra is not None:
-        sampled = [curves.sample(p) for g in groups for p in _parts(curves, g)]
-        if sampled:
-            curves = curves.with_spectra(np.unique(np.concatenate(sampled)), spectra)
     tables = _Tables(curves, read_sides(frames), read_fringing(frames))
     entries: list[dict[str, Any]] = []
     fitted: dict[tuple[str, str, str | None, str | None], list[FittedRange]] = {}
@@ -87,26 +82,37 @@ def _fitted_ranges(
     known = np.isfinite(table.focal_mm[rows])
     if known.any() and not known.all():
         reasons.append(f"{int((~known).sum())} frames without a focal length left out")
-    fitted = []
-    for part in _parts(table, group):
-        ready = _fit(table, group, part, criteria)
-        if ready is not None:
-            fitted.append((part, *ready))
-    merged = merged_ranges(fitted, lambda joined: _fit(table, group, joined, criteria))
-    ranges = []
-    for part, fit, draws in merged:
-        focal = table.focal_mm[part]
-        focal = focal[~np.isnan(focal)]
-        ends = (float(focal.min()), float(focal.max())) if len(focal) else None
-        ranges.append(FittedRange(part, ends, fit, draws))
+    ranges: list[FittedRange] = []
+    for rows_of_part in _thirds(table, group):
+        fitted = []
+        for part in _parts(table, rows_of_part):
+            ready = _fit(table, group, part, criteria)
+            if ready is not None:
+                fitted.append((part, *ready))
+        merged = merged_ranges(fitted, lambda joined: _fit(table, group, joined, criteria))
+        ranges += [FittedRange(p, _ends(table, p), fit, draws) for p, fit, draws in merged]
     return ranges, reasons
 
 
-def _parts(table: Table, group: LensGroup) -> list[NDArray[np.int64]]:
+def _ends(table: Table, rows: NDArray[np.int64]) -> tuple[float, float] | None:
+    """Shortest and longest focal length, mm."""
+    focal = table.focal_mm[rows]
+    focal = focal[~np.isnan(focal)]
+    return (float(focal.min()), float(focal.max())) if len(focal) else None
+
+
+def _thirds(table: Table, group: LensGroup) -> list[NDArray[np.int64]]:
+    """Rows of a zoom's short, middle and long part, which are never pooled; all of them of a lens that
+    spans at most a factor two, or where no focal length is known."""
+    third = zoom_thirds(table.focal_mm[group.rows])
+    kept = [c for c in np.unique(third) if c >= 0 or (third < 0).all()]
+    return [group.rows[third == c] for c in kept]
+
+
+def _parts(table: Table, rows: NDArray[np.int64]) -> list[NDArray[np.int64]]:
     """Rows of each cluster of focal lengths; all of them where no focal length is known."""
-    cluster = focal_clusters(table.focal_mm[group.rows])
-    kept = [c for c in np.unique(cluster) if c >= 0 or (cluster < 0).all()]
-    return [group.rows[cluster == c] for c in kept]
+    cluster = focal_clusters(table.focal_mm[rows])
+    return [rows[cluster == c] for c in np.unique(cluster)]
 
 
 def _describe(
@@ -118,8 +124,8 @@ def _describe(
     for part in ranges:
         entry = describe_range(part.fit, part.draws, table, part.rows, criteria)
         entry["focal_mm"] = None if part.focal_mm is None else list(part.focal_mm)
-        entry["reasons"] = entry["reasons"] + reasons
-        sound = part.fit.data.row[part.fit.look.sound > 0.5]
+        entry["reasons"] = entry["reasons"] + _pooled(part, ranges) + reasons
+        sound = part.fit.data.row[part.fit.sound > 0.5]
         entry["fringing"] = describe_fringing(
             tables.fringes,
             sound,
@@ -153,6 +159,22 @@ def _describe(
         "converter_comparison": None,
         "reasons": reasons,
     }
+
+
+def _pooled(part: FittedRange, ranges: list[FittedRange]) -> list[str]:
+    """What a zoom's range holds, in words, where focal lengths share a curve or frames are few."""
+    if part.focal_mm is None:
+        return []
+    short, long = part.focal_mm
+    out = []
+    if long > _ONE_FOCAL * short:
+        out.append(
+            f"{short:g} to {long:g} mm share this curve: too few frames for more, or no difference seen"
+        )
+    if len(ranges) > 1 and len(part.rows) < _FEW:
+        n = len(part.rows)
+        out.append(f"only {n} frame{'s' * (n > 1)} in this part of the zoom")
+    return out
 
 
 def _fit(

@@ -1,11 +1,11 @@
-"""Intervals of a fitted curve, by resampling outings.
+"""Intervals of a fitted curve.
 
-Frames of one scene, burst or outing share light, wind, focus habits: they are not independent. The
-score of the data term is summed over each outing; resampling outings with replacement gives draws
-of the score, and one Newton step from the solution turns each into a curve. With few outings a
-resample knows too little, so it is blended with draws from variance components (between outings,
-between scenes) that are pooled over apertures and zones, and widened like Student's t. The penalty
-of optics contributes its own uncertainty, so that thin stretches are not overconfident.
+Frames of one scene, burst or outing share light, wind, objects and focus habits: they are not
+independent. Their scores are summed by outing (by scene, where outings are few), and the spread of
+these sums gives the covariance of the parameters (the cluster-robust sandwich: Liang & Zeger, Biometrika
+73, 1986), widened like Student's t where clusters are few. Two things more frames would not take away
+are added: the measurement's own error, and how far the lens may lie beyond the sharpest of frames that
+all lack something.
 """
 
 from __future__ import annotations
@@ -17,243 +17,168 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
-from auditor.infer.lenses.components import outing_variance
-from auditor.infer.lenses.fit import CurveFit, cell_sums, look_at
-from auditor.infer.lenses.mixture import EXTRA_PX
-from auditor.infer.lenses.scene_effects import absorbed_information, update_effects
+from auditor.infer.lenses.excess import COMPONENTS, Excess
+from auditor.infer.lenses.fit import SHARE_WEIGHT, CurveFit, Look, Model, State
 
-__all__ = ["Draws", "draw_curves", "scene_excess"]
+__all__ = ["Draws", "draw_curves"]
 
 Floats = NDArray[np.float64]
 
 _STEP: Final = 0.004
-_POOLED: Final = 8.0
-"""Outings' worth of trust in pooled variance components."""
-
-_CLEAN_SCATTER: Final = 0.045
-"""Scatter (log MTF50) of sound frames where subjects are sharp: 0.037 to 0.039 on rendered scenes."""
-_SLIGHT_PX: Final = 0.7
-_SLIGHTLY_SOFT: Final = (0.05, 0.10)
-"""Share of frames with so little blur on top from which scenes are suspected, and are believed to be
-the reason: 0.13 to 0.20 where photographs are the scenes, 0.03 where only frames failed."""
-_SCENE_LEVEL: Final = 1.4
-_SCENE_SHAPE: Final = 0.5
-"""What scenes share, and what an aperture's scenes alone share, against what they differ in."""
-
-_LEAST_KNOWN: Final = 0.15
-"""Share of the complete-data information that frames of unsure standing keep at least."""
+_OUTINGS: Final = 6
+"""Outings from which they, not scenes, are the clusters."""
+_MODEL: Final = 8.0
+"""Clusters' worth of trust in the model's own covariance: few clusters know little of their spread."""
+_OUTING_SD: Final = 0.010
+"""What an outing's frames share (ln MTF50), while outings are too few to tell."""
+_SYSTEMATIC: Final = 0.015
+"""Error (ln MTF50) of the measurement that all frames share: shape of the profiles, coding. Curves of
+drawn archives with true steps are off by as much."""
+_BEYOND: Final = 1.0
+"""Standard deviation of where the lens lies, over what the frames nearest to it lack as a rule."""
+_SCATTER_WEIGHT: Final = 10.0
+_FLOOR: Final = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
 class Draws:
-    """B plausible curves: `curve` B x Z x K and the parameters of optics `theta` B x P."""
+    """B plausible curves around a fit's.
 
-    curve: Floats
+    Attributes:
+        theta: (B, P) steps of the parameters of optics, from which the frames' part of a curve comes.
+        level: (B, Z, 3) normal deviates of the measurement's level and tilt and of what frames lack.
+        covariance: (ZK, ZK) of the frames' part alone.
+        weight: (Z,) how surely each zone's curve is known, where zones must agree.
+    """
+
+    fit: CurveFit
     theta: Floats
+    level: Floats
     covariance: Floats
-    """ZK x ZK, of the curve alone, without `doubt`."""
-    doubt: Floats
-    """B x Z x K, the part of `curve` that comes from scenes of unknown softness."""
+    weight: Floats
 
+    def value(self, f_numbers: Floats) -> Floats:
+        """(Z, M) ln MTF50 at any apertures."""
+        optics = self.fit.model.optics.on(f_numbers)
+        return _outwards(optics.curves(self.fit.state.theta), self.weight)
 
-def _data_information(fit: CurveFit) -> Floats:
-    """Observed information of the data term, scene effects given: K x Z x Z by aperture."""
-    zones, k = fit.curve.shape
-    out = np.empty((k, zones, zones))
-    for z in range(zones):
-        shift = np.zeros((zones, 1))
-        shift[z] = _STEP
-        up, down = (
-            cell_sums(fit.data, look_at(fit.data, fit.curve + s, fit.state, fit.effects).gradient)
-            for s in (shift, -shift)
-        )
-        out[:, :, z] = ((down - up) / (2 * _STEP)).T
-    out = (out + out.transpose(0, 2, 1)) / 2
-    # Where a mixture is undecided the likelihood may be convex: keep a part of the complete-data
-    # information, so that the solution stays a maximum.
-    floor = 0.1 * cell_sums(fit.data, fit.look.curvature).T
-    values, vectors = np.linalg.eigh(out)
-    values = np.maximum(values, floor.min(axis=1, keepdims=True).clip(0))
-    return np.asarray(np.einsum("kij,kj,klj->kil", vectors, values, vectors))
+    @property
+    def curve(self) -> Floats:
+        """(B, Z, K) ln MTF50 at the apertures used."""
+        return self.on(self.fit.data.f_numbers)
 
+    @property
+    def told_by_frames(self) -> Floats:
+        """The same without what more frames would not take away."""
+        jacobian = self.fit.model.optics.jacobian(self.fit.state.theta)
+        return np.asarray(self.fit.curve + np.einsum("zkp,bp->bzk", jacobian, self.theta))
 
-def _embed(blocks: Floats) -> Floats:
-    """K x Z x Z blocks as one ZK x ZK matrix, zone by zone."""
-    k, zones, _ = blocks.shape
-    out = np.zeros((zones, k, zones, k))
-    index = np.arange(k)
-    out[:, index, :, index] = blocks
-    return np.asarray(out.reshape(zones * k, zones * k))
-
-
-def _cluster_sums(fit: CurveFit, cluster: NDArray[np.int64], values: Floats) -> Floats:
-    """Sums of n x Z values over each cluster's frames of each aperture: C x ZK."""
-    zones, k = fit.curve.shape
-    _, code = np.unique(cluster, return_inverse=True)
-    count = int(code.max()) + 1
-    cell = code * k + fit.data.aperture
-    sums = [np.bincount(cell, values[:, z], count * k) for z in range(zones)]
-    table = np.stack([s.reshape(count, k) for s in sums], axis=1)
-    return np.asarray(table.reshape(count, zones * k))
+    def on(self, f_numbers: Floats) -> Floats:
+        """(B, Z, M) ln MTF50 at any apertures."""
+        optics = self.fit.model.optics.on(f_numbers)
+        value = optics.curves(self.fit.state.theta)
+        out = value + np.einsum("zkp,bp->bzk", optics.jacobian(self.fit.state.theta), self.theta)
+        turn = np.clip(np.log2(f_numbers / 8.0) / 1.5, -1.5, 1.5)
+        level = self.level[:, :, :2] * _SYSTEMATIC / np.sqrt(2)
+        out += level[:, :, :1] + level[:, :, 1:] * turn
+        nearest = Excess.at(f_numbers).nearest(self.fit.state.shares)
+        lacking = 0.5 * _BEYOND * nearest / (np.exp(-2 * value) + nearest)
+        return _outwards(out + self.level[:, :, 2:] * lacking, self.weight)
 
 
 def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> Draws:
-    """Draws of curve and optics whose central `interval` is the reported interval."""
+    """Draws of curves whose central `interval` is the reported interval."""
     rng = np.random.default_rng(seed)
-    zones, k = fit.curve.shape
-    size = zones * k
-    blocks = _data_information(fit)
-    full = fit.prior_information.copy()
-    curvature = _effective_curvature(fit, blocks)
-    known = _at_least(
-        _embed(blocks) - absorbed_information(fit.data, curvature, fit.effects),
-        np.diag(cell_sums(fit.data, fit.look.curvature).ravel())
-        - absorbed_information(fit.data, fit.look.curvature, fit.effects),
-        _LEAST_KNOWN,
+    inverse = np.linalg.inv(_information(fit))
+    scores = _scores(fit.model, fit.state, fit.look)
+    outings, scenes = (
+        np.unique(c, return_inverse=True)[1] for c in (fit.data.outing, fit.data.scene)
     )
-    full[:size, :size] += known
-    inverse = np.asarray(np.linalg.inv(full), np.float64)
-    _, gradient = update_effects(fit.look, fit.effects)
-    _, outing = np.unique(fit.data.outing, return_inverse=True)
-    score = _cluster_sums(fit, outing, gradient)
-    groups = len(score)
-    known_score = _dispersion(fit, gradient, known, inverse[:size, :size]) * known
-    meat: Floats = np.asarray(
-        known_score + _shared(fit, outing, score, curvature, known_score, inverse[:size, :size])
-    )
-    pooled = rng.standard_normal((count, size)) @ _root(meat).T
-    effective = _outings_per_aperture(fit)
-    share = max(effective - 1, 0.0) / (max(effective - 1, 0.0) + _POOLED)
-    noise = np.sqrt(1 - share) * pooled
-    if groups > 1 and share > 0:
-        picked = rng.integers(0, groups, (count, groups))
-        weights = np.stack([np.bincount(row, minlength=groups) for row in picked]) - 1.0
-        noise += np.sqrt(share * groups / (groups - 1)) * (weights @ score)
-    prior_noise = rng.standard_normal((count, len(full))) @ _root(fit.prior_information).T
-    total = prior_noise
-    total[:, :size] += noise
+    cluster = outings if outings.max() + 1 >= _OUTINGS else scenes
+    groups = int(cluster.max()) + 1
+    sums = np.zeros((groups, scores.shape[1]))
+    np.add.at(sums, cluster, scores)
+    sums -= sums.mean(0)
+    meat = sums.T @ sums * groups / max(groups - 1, 1)
+    # The model's own: the scores of frames as if each stood alone.
+    alone = scores - scores.mean(0)
+    meat = (groups * meat + _MODEL * alone.T @ alone) / (groups + _MODEL)
+    meat += _prior_information(fit)
+    zones = fit.curve.shape[0]
+    size = len(fit.state.theta)
+    covariance = (inverse @ meat @ inverse)[:size, :size]
     tail = 0.5 + interval / 2
-    widen = stdtrit(effective - 1 + _POOLED, tail) / ndtri(tail)
-    steps = widen * total @ inverse
-    unknowns = fit.unknowns() + steps
-    centred = steps[:, :size] - steps[:, :size].mean(0)
-    # What scenes lack in common they lack at every focal length and with a converter as well.
-    shared = np.random.default_rng([seed, 1]).standard_normal((count, zones, 1))
-    doubt = _scene_doubt(fit, shared, rng.standard_normal((count, zones, k)))
-    return Draws(
-        unknowns[:, :size].reshape(count, zones, k) + doubt,
-        unknowns[:, size:],
-        centred.T @ centred / (count - 1),
-        doubt,
-    )
+    widen = stdtrit(groups - 1 + _MODEL, tail) / ndtri(tail)
+    theta = widen * rng.standard_normal((count, size)) @ _root(covariance).T
+    jacobian = fit.model.optics.jacobian(fit.state.theta).reshape(-1, size)
+    own = np.random.default_rng([seed, 1])
+    level = own.standard_normal((count, zones, 3))
+    # What scenes lack they lack in all zones as much as in each.
+    level[:, :, 2] = (level[:, :, 2] + own.standard_normal((count, 1))) / np.sqrt(2)
+    shared = _OUTING_SD / np.sqrt(outings.max() + 1)
+    level[:, :, 0] *= np.hypot(1, shared * np.sqrt(2) / _SYSTEMATIC)
+    spread = jacobian @ covariance @ jacobian.T
+    weight = 1 / np.diag(spread).reshape(zones, -1).mean(1)
+    return Draws(fit, theta, level, spread, weight)
 
 
-def scene_excess(fit: CurveFit) -> Floats:
-    """Z, by how much (log MTF50) sound figures scatter more than those of sharp subjects do, where
-    scenes are the likely reason: then many frames are a little softer than the sharpest, in all their
-    zones, as neither missed focus nor an uneven measurement makes them."""
-    excess = np.sqrt(np.maximum(fit.state.scatter**2 - _CLEAN_SCATTER**2, 0.0))
-    slightly = float(fit.look.extra_weight[:, EXTRA_PX < _SLIGHT_PX].sum(1).mean())
-    low, high = _SLIGHTLY_SOFT
-    return np.asarray(excess * np.clip((slightly - low) / (high - low), 0.0, 1.0))
-
-
-def _scene_doubt(fit: CurveFit, shared: Floats, own: Floats) -> Floats:
-    """Draws (B x Z x K) of what scenes of their own softness may have done to the curve, from normal
-    deviates that all apertures share (B x Z x 1) and that each has for itself (B x Z x K).
-
-    Where sound figures scatter more than those of sharp subjects do, scenes differ in softness, and
-    what they have in common cannot be told from the lens: it is doubted by about as much as they
-    differ. The softness of a scene adds about a constant to 1 / MTF50^2, so that it costs most where
-    the lens is sharpest.
-    """
-    excess = scene_excess(fit)[:, None]
-    cost = np.exp(2 * (fit.curve - fit.curve.max(axis=1, keepdims=True)))
-    return np.asarray((_SCENE_LEVEL * shared + _SCENE_SHAPE * own) * excess * cost)
-
-
-def _dispersion(fit: CurveFit, gradient: Floats, known: Floats, inverse: Floats) -> float:
-    """Variance of the frames' scores against the information: 1 if the model were exact.
-
-    As in quasi-likelihood: the squared scores over the information, pooled over the curve, with the
-    fit's own degrees of freedom given back. Scenes enter through their sums.
-    """
-    code = np.where(
-        fit.effects.code >= 0, fit.effects.code, fit.effects.count + np.arange(len(gradient))
-    )
-    squares = (_cluster_sums(fit, code, gradient) ** 2).sum()
-    spent = float(np.trace(inverse @ known)) / len(known)
-    frames = max(float(fit.look.in_core.sum()), 1.0)
-    spent = min(spent * len(known) / frames, 0.8)
-    found = float(squares) / max(float(np.trace(known)), 1e-12) / (1 - spent)
-    # A few frames tell little: lean on 1.
-    return (frames * found + 30.0) / (frames + 30.0)
-
-
-def _shared(
-    fit: CurveFit, outing: NDArray[np.int64], score: Floats, curvature: Floats, known: Floats,
-    inverse: Floats,
-) -> Floats:  # fmt: skip
-    """Variance of the score (ZK square) from what the frames of an outing share."""
-    zones, k = fit.curve.shape
-    count = len(score)
-    out = np.zeros((zones * k, zones * k))
-    information = np.zeros((count, zones, k, k))
-    for o in range(count):
-        rows = outing == o
-        full = np.diag(cell_sums(fit.data, curvature * rows[:, None]).ravel())
-        full -= absorbed_information(fit.data, curvature, fit.effects, rows)
-        for z in range(zones):
-            block = slice(z * k, (z + 1) * k)
-            information[o, z] = full[block, block]
-    variance = outing_variance(
-        score.reshape(count, zones, k),
-        information,
-        np.stack([inverse[z * k : (z + 1) * k, z * k : (z + 1) * k] for z in range(zones)]),
-        np.stack([known[z * k : (z + 1) * k, z * k : (z + 1) * k] for z in range(zones)]),
-    )
-    for z in range(zones):
-        block = slice(z * k, (z + 1) * k)
-        shift = information[:, z].sum(2)
-        out[block, block] += variance * shift.T @ shift
+def _outwards(curve: Floats, weight: Floats) -> Floats:
+    """Curves (..., Z, M) none of which is sharper further out: zones that say otherwise share their
+    weighted mean (isotonic regression; Barlow et al., Statistical Inference under Order Restrictions,
+    1972). No lens is sharper at the edge than on its axis (common practice, no source)."""
+    zones = curve.shape[-2]
+    share = weight[:, None]
+    out = np.empty_like(curve)
+    for i in range(zones):
+        best = None
+        for first in range(i + 1):
+            means = [
+                (curve[..., first:last, :] * share[first:last]).sum(-2) / share[first:last].sum()
+                for last in range(i + 1, zones + 1)
+            ]
+            most = np.max(means, axis=0)
+            best = most if best is None else np.minimum(best, most)
+        out[..., i, :] = best
     return out
 
 
-def _effective_curvature(fit: CurveFit, blocks: Floats) -> Floats:
-    """n x Z: each frame's complete-data information, scaled to what its aperture really tells."""
-    complete = cell_sums(fit.data, fit.look.curvature)
-    real = np.stack([blocks[:, z, z] for z in range(len(complete))])
-    ratio = np.clip(real / np.maximum(complete, 1e-12), 0.0, 1.0)
-    return np.asarray(fit.look.curvature * ratio.T[fit.data.aperture])
+def _scores(model: Model, state: State, look: Look) -> Floats:
+    """(n, P + COMPONENTS + Z) derivatives of each frame's log likelihood by optics, ln shares (softmax)
+    and ln scatter^2."""
+    jacobian = model.optics.jacobian(state.theta)
+    theta = np.einsum("nz,znp->np", look.gradient, jacobian[:, model.data.aperture])
+    seen = look.component.sum(2, keepdims=True)
+    shares = (look.component - seen * state.shares).sum(1)
+    return np.concatenate([theta, shares, look.scatter], axis=1)
 
 
-def _at_least(known: Floats, complete: Floats, share: float) -> Floats:
-    """`known` with at least a share of the complete-data information in every direction.
+def _information(fit: CurveFit) -> Floats:
+    """Observed information of all parameters with their priors, by differences of the total score."""
+    size, zones = len(fit.state.theta), fit.curve.shape[0]
+    vector = np.concatenate([
+        fit.state.theta, np.log(fit.state.shares), 2 * np.log(fit.state.scatter)
+    ])  # fmt: skip
 
-    What scenes absorb and what failed frames leave unsaid are counted on their own; where they
-    overlap, the difference can fall to nothing or below, and one direction (the level that all
-    apertures have in common) would be left to roam. The eigenvalues relative to `complete` are
-    bounded from below instead.
-    """
-    ridge = 1e-9 * max(float(np.trace(complete)) / len(complete), 1e-12)
-    lower = np.linalg.cholesky(_positive(complete) + ridge * np.eye(len(complete)))
-    inner = np.linalg.solve(lower, np.linalg.solve(lower, known).T)
-    values, vectors = np.linalg.eigh((inner + inner.T) / 2)
-    half = lower @ (vectors * np.sqrt(np.maximum(values, share)))
-    return np.asarray(half @ half.T)
+    def total(at: Floats) -> Floats:
+        shares = np.exp(at[size : size + COMPONENTS])
+        state = State(at[:size], shares / shares.sum(), np.exp(at[-zones:] / 2))
+        return _scores(fit.model, state, fit.model.look(state)).sum(0)
+
+    out = np.empty((len(vector), len(vector)))
+    for j, shift in enumerate(_STEP * np.eye(len(vector))):
+        out[j] = (total(vector - shift) - total(vector + shift)) / (2 * _STEP)
+    values, vectors = np.linalg.eigh((out + out.T) / 2)
+    # Where a mixture is undecided the likelihood may be convex: only the priors hold it there.
+    out = vectors @ np.diag(np.maximum(values, _FLOOR)) @ vectors.T
+    return np.asarray(out + _prior_information(fit))
 
 
-def _positive(matrix: Floats) -> Floats:
-    root = _root(matrix)
-    return np.asarray(root @ root.T)
+def _prior_information(fit: CurveFit) -> Floats:
+    zones = fit.curve.shape[0]
+    scatter = np.full(zones, _SCATTER_WEIGHT)
+    return np.diag(np.concatenate([1 / fit.model.prior[1] ** 2, SHARE_WEIGHT, scatter]))
 
 
 def _root(matrix: Floats) -> Floats:
     values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0)))
-
-
-def _outings_per_aperture(fit: CurveFit) -> float:
-    k = len(fit.data.f_numbers)
-    pairs = np.unique(np.stack([fit.data.aperture, fit.data.outing]), axis=1)
-    return float(np.median(np.bincount(pairs[0], minlength=k)))

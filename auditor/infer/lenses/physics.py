@@ -1,42 +1,66 @@
-"""What optics allows a lens's curve to be: the prior from which thin stretches borrow strength.
+"""What optics allow a lens's curve to be: smooth in the f-number, with diffraction as the asymptote.
 
-The system MTF50 of a zone is that of diffraction (known from f-number and pitch), pixel and a
-Gaussian remainder whose variance is floor^2 + wide^2 (N0 / N)^(2 power): aberrations fall with the
-f-number and never grow. A gain common to the zones stands for sharpening and for what the
-measurement itself adds.
+The system MTF50 of a zone is that of diffraction (known from f-number and pitch; Goodman, Introduction
+to Fourier Optics), square pixel and a Gaussian remainder whose variance is floor^2 + wide^2 (N0 /
+N)^(2 power): aberrations fall with the f-number and never grow. Sharpening by the camera, the same for
+all zones, multiplies the MTF by 1 + amount (1 - exp(-2 pi^2 f^2)): the textbook's unsharp mask with a
+Gaussian of one pixel (Gonzalez & Woods, Digital Image Processing). It may lift a curve beyond optics.
+What this family leaves of a camera's finishing (other radii, tone curves) is a small departure at each
+aperture, the same for all zones.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates, spline_filter
 
-from auditor.optics import diffraction_mtf, mtf50, pixel_mtf
+from auditor.optics import GREEN_UM, gaussian_mtf, pixel_mtf
 
-__all__ = ["BLUR_PX2", "PARAMETERS", "BlurTable", "Optics", "blur_px", "gain_spread", "prior_for"]
+__all__ = ["PARAMETERS", "Optics", "blur_px", "prior_for"]
 
 Floats = NDArray[np.float64]
 
 PARAMETERS: Final = 3
-"""Parameters of a zone's blur: log floor (px), log wide (px at the widest aperture), log power."""
+"""Parameters of a zone's blur: ln floor (px), ln wide (px at the widest aperture), ln power."""
 
-_BLUR_GRID: Final = np.concatenate([[0.0], np.geomspace(0.02, 20.0, 220)])
+_CUTOFF: Final = np.linspace(np.log(0.04), np.log(12.0), 48)
+"""ln of wavelength * N / pitch, px: what an aperture is by its diffraction."""
+_AMOUNT: Final = np.linspace(-0.2, 1.8, 11)
+_SOFT_PX: Final = 0.12
+_BLUR: Final = np.linspace(0.0, np.log1p(6.0 / _SOFT_PX), 28)
+"""ln(1 + blur / 0.12 px): even steps where blur matters, up to 6 px."""
 
-BLUR_PX2: Final = -0.1 + np.concatenate([[0.0], np.geomspace(0.01, 60.0, 120)])
-"""Blur variances (px^2) of a `BlurTable`."""
+_SHARPENING: Final = {"raw": 0.03, "camera": 0.5, "edited": 0.6}
+"""How much a kind of file is sharpened, as an amount (standard deviation about none). Common practice,
+no source; raw mosaics are measured before any."""
+_UNKNOWN: Final = 0.6
+_DEPARTURE: Final = {"raw": 0.01}
+_DEPARTURE_FINISHED: Final = 0.03
+"""Departure (ln MTF50) at an aperture, standard deviation: of raw mosaics, and of finished files, where
+sharpened and S-curved ones of drawn landscapes were off by up to 0.07."""
 
-_GAIN_SPREAD: Final = {"raw": 0.03, "camera": 0.06, "edited": 0.12}
-"""How far (log) a kind of file may lie off closed-form optics: sharpening lifts MTF50."""
 
-
-@lru_cache(maxsize=256)
-def _log_mtf50_table(f_numbers: tuple[float, ...], pitch_um: float) -> Floats:
-    grid = mtf50(np.array(f_numbers)[:, None], pitch_um, _BLUR_GRID[None, :])
-    return np.log(grid)
+@cache
+def _table() -> Floats:
+    """Spline coefficients of ln MTF50 over `_CUTOFF`, `_AMOUNT`, `_BLUR`."""
+    freq = np.linspace(0.003, 1.0, 700)
+    x = np.minimum(np.exp(_CUTOFF)[:, None] * freq, 1.0)
+    fixed = 2 / np.pi * (np.arccos(x) - x * np.sqrt(1 - x * x)) * pixel_mtf(freq)
+    lifted = 1 + _AMOUNT[:, None] * (1 - gaussian_mtf(freq, 1.0))
+    out = np.empty((len(_CUTOFF), len(_AMOUNT), len(_BLUR)))
+    rows, columns = np.ogrid[: len(_CUTOFF), : len(_AMOUNT)]
+    for j, blur in enumerate(_SOFT_PX * np.expm1(_BLUR)):
+        mtf = fixed[:, None] * lifted[None] * gaussian_mtf(freq, blur)
+        right = np.maximum((mtf < 0.5).argmax(2), 1)
+        above, below = mtf[rows, columns, right - 1], mtf[rows, columns, right]
+        share = np.clip((above - 0.5) / np.maximum(above - below, 1e-12), 0, 1)
+        out[:, :, j] = np.log(freq[right - 1] + share * (freq[1] - freq[0]))
+    return np.asarray(spline_filter(out, order=3))
 
 
 def blur_px(theta: Floats, ratio: Floats) -> Floats:
@@ -47,91 +71,55 @@ def blur_px(theta: Floats, ratio: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Optics:
-    """Closed-form log MTF50 at given apertures, with its derivatives.
+    """ln MTF50 at given apertures.
 
-    `f_numbers` in any order, `pitch_um` in micrometres, `widest` the f-number to which the
-    parameter `wide` refers.
+    `f_numbers` ascending, `pitch_um` in micrometres; `used` (K,), ascending, the apertures at which
+    departures are known. The parameter `wide` refers to the first of these.
     """
 
-    f_numbers: tuple[float, ...]
+    f_numbers: Floats
     pitch_um: float
-    widest: float
+    used: Floats
 
-    def log_mtf50(self, theta: Floats) -> Floats:
-        """log MTF50 (..., K) of one zone without the gain, for parameters (..., 3)."""
-        table = _log_mtf50_table(self.f_numbers, round(self.pitch_um, 3))
-        blur = blur_px(theta, self.widest / np.array(self.f_numbers))
-        blur = np.minimum(blur, _BLUR_GRID[-1] * 0.999)
-        right = np.searchsorted(_BLUR_GRID, blur, side="right")
-        left = right - 1
-        share = (blur - _BLUR_GRID[left]) / (_BLUR_GRID[right] - _BLUR_GRID[left])
-        rows = np.arange(table.shape[0])
-        return np.asarray((1 - share) * table[rows, left] + share * table[rows, right])
+    def on(self, f_numbers: Floats) -> Optics:
+        """The same optics at other apertures."""
+        return Optics(f_numbers, self.pitch_um, self.used)
 
-    def jacobian(self, theta: Floats, step: float = 0.02) -> Floats:
-        """Derivatives (K, 3) of `log_mtf50`, by central differences."""
-        out = np.empty((len(self.f_numbers), PARAMETERS))
-        for j in range(PARAMETERS):
-            shift = np.zeros(PARAMETERS)
-            shift[j] = step
-            out[:, j] = (self.log_mtf50(theta + shift) - self.log_mtf50(theta - shift)) / (2 * step)
-        return out
+    @property
+    def widest(self) -> float:
+        """The f-number to which the parameter `wide` refers."""
+        return float(self.used[0])
 
+    def curves(self, theta: Floats) -> Floats:
+        """ln MTF50, (Z, M), for parameters (3 Z + 1 + K,): three for each zone, sharpening, departures."""
+        zones, amount, departures = np.split(theta, [-1 - len(self.used), -len(self.used)])
+        zones = zones.reshape(-1, PARAMETERS)
+        blur = blur_px(zones, self.widest / self.f_numbers)
+        cutoff = np.log(GREEN_UM * self.f_numbers / self.pitch_um)
+        step = [a[1] - a[0] for a in (_CUTOFF, _AMOUNT, _BLUR)]
+        at = [
+            np.broadcast_to((cutoff - _CUTOFF[0]) / step[0], blur.shape),
+            np.full(blur.shape, (amount[0] - _AMOUNT[0]) / step[1]),
+            np.log1p(blur / _SOFT_PX) / step[2],
+        ]
+        found = map_coordinates(_table(), at, order=3, mode="nearest", prefilter=False)
+        between = np.interp(np.log(self.f_numbers), np.log(self.used), departures)
+        return np.asarray(found + between, np.float64)
 
-def gain_spread(source: str) -> float:
-    """Standard deviation of the log gain of a kind of file."""
-    return _GAIN_SPREAD.get(source, 0.12)
-
-
-@dataclass(frozen=True, slots=True)
-class BlurTable:
-    """Closed-form log MTF50 by blur variance at K apertures, and back.
-
-    `table` is K x B over `BLUR_PX2`, which begins a little below nothing: sharpened files end there.
-    """
-
-    table: Floats
-
-    @classmethod
-    def of(cls, f_numbers: Floats, pitch_um: float) -> BlurTable:
-        """Table for these apertures and pixels."""
-        freq = np.linspace(0.004, 0.996, 700)
-        fixed = diffraction_mtf(freq, f_numbers[:, None], pitch_um) * pixel_mtf(freq)
-        rows = np.arange(len(f_numbers))
-        columns = []
-        for blur in BLUR_PX2:
-            mtf = fixed * np.exp(-2 * np.pi**2 * blur * freq**2)
-            right = np.maximum((mtf < 0.5).argmax(1), 1)
-            above, below = mtf[rows, right - 1], mtf[rows, right]
-            share = np.clip((above - 0.5) / np.maximum(above - below, 1e-12), 0, 1)
-            columns.append(np.log(freq[right - 1] + share * (freq[1] - freq[0])))
-        return cls(np.stack(columns, axis=1))
-
-    def log_mtf50(self, aperture: NDArray[np.int64], blur_px2: Floats) -> tuple[Floats, Floats]:
-        """Log MTF50 and its (negative) derivative by the blur variance, one for each frame."""
-        right = np.clip(np.searchsorted(BLUR_PX2, blur_px2), 1, len(BLUR_PX2) - 1)
-        low, high = self.table[aperture, right - 1], self.table[aperture, right]
-        slope = (high - low) / (BLUR_PX2[right] - BLUR_PX2[right - 1])
-        value = low + slope * (blur_px2 - BLUR_PX2[right - 1])
-        return value, np.minimum(slope, -1e-4)
-
-    def blur_of(self, aperture: NDArray[np.int64], log_mtf50: Floats) -> Floats:
-        """Blur variance (px^2) that gives each log MTF50, within the table."""
-        out = np.empty(len(log_mtf50))
-        for k, row in enumerate(self.table):
-            here = aperture == k
-            out[here] = np.interp(-log_mtf50[here], -row, BLUR_PX2)
-        return out
-
-    @staticmethod
-    def within(blur_px2: Floats) -> Floats:
-        """Blur variances held within the table."""
-        return np.clip(blur_px2, BLUR_PX2[0], BLUR_PX2[-1])
+    def jacobian(self, theta: Floats, step: float = 0.01) -> Floats:
+        """Derivatives (Z, K, P) of `curves`, by central differences."""
+        shift = step * np.eye(len(theta))
+        change = [self.curves(theta + s) - self.curves(theta - s) for s in shift]
+        return np.asarray(np.stack(change, axis=-1) / (2 * step))
 
 
-def prior_for(source: str, zones: int) -> tuple[Floats, Floats]:
-    """Mean and standard deviation of all parameters: `zones` times three, then the log gain."""
-    mean = np.array([np.log(0.35), np.log(0.6), np.log(1.2)])
-    spread = np.array([0.7, 0.9, 0.35])
-    gain = gain_spread(source)
-    return np.append(np.tile(mean, zones), 0.0), np.append(np.tile(spread, zones), gain)
+def prior_for(source: str, zones: int, apertures: int) -> tuple[Floats, Floats]:
+    """Mean and standard deviation of all parameters: `zones` times three, sharpening, departures."""
+    mean = np.array([np.log(0.35), np.log(0.7), np.log(1.3)])
+    spread = np.array([0.8, 0.9, 0.25])
+    sharpening = _SHARPENING.get(source, _UNKNOWN)
+    departure = np.full(apertures, _DEPARTURE.get(source, _DEPARTURE_FINISHED))
+    return (
+        np.append(np.tile(mean, zones), np.zeros(1 + apertures)),
+        np.concatenate([np.tile(spread, zones), [sharpening], departure]),
+    )

@@ -17,9 +17,8 @@ from numpy.typing import NDArray
 from auditor.exposure import nominal_f_number
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
-from auditor.infer.lenses.physics import PARAMETERS, Optics
 
-__all__ = ["Ranges", "dense_curves", "find_ranges", "range_ends"]
+__all__ = ["Ranges", "find_ranges", "range_ends"]
 
 Floats = NDArray[np.float64]
 Pair = tuple[float, float]
@@ -50,30 +49,6 @@ def dense_grid(f_numbers: Floats) -> Floats:
     return np.unique(np.concatenate([2 ** np.linspace(low, high, count), f_numbers]))
 
 
-def dense_curves(fit: CurveFit, curve: Floats, theta: Floats, grid: Floats) -> Floats:
-    """log MTF50 (..., Z, M) on `grid` for curves (..., Z, K) with their optics (..., P).
-
-    Between apertures used the closed form holds, carried along by what the curve differs from it.
-    """
-    optics = Optics(tuple(float(g) for g in grid), fit.optics.pitch_um, fit.optics.widest)
-    used = fit.data.f_numbers
-    right = np.clip(np.searchsorted(used, grid, side="right"), 1, max(len(used) - 1, 1))
-    left = right - 1
-    if len(used) == 1:
-        right, share = left, np.zeros(len(grid))
-    else:
-        share = (np.log(grid) - np.log(used[left])) / (np.log(used[right]) - np.log(used[left]))
-    out = []
-    for z in range(curve.shape[-2]):
-        part = theta[..., z * PARAMETERS : (z + 1) * PARAMETERS]
-        gain = theta[..., -1:]
-        gap = curve[..., z, :] - (fit.optics.log_mtf50(part) + gain)
-        out.append(
-            optics.log_mtf50(part) + gain + (1 - share) * gap[..., left] + share * gap[..., right]
-        )
-    return np.stack(out, axis=-2)
-
-
 def range_ends(weaker: Floats, grid: Floats, share: float) -> tuple[Floats, Floats]:
     """Outermost apertures, contiguous with the best, that keep `share` of the best (B x M)."""
     weaker = np.atleast_2d(weaker)
@@ -95,8 +70,8 @@ def find_ranges(
     used = fit.data.f_numbers[held]
     grid = dense_grid(used)
     at = np.searchsorted(grid, used)
-    one = np.exp(dense_curves(fit, fit.curve, fit.theta, grid)[zones].min(0))
-    many = np.exp(dense_curves(fit, draws.curve, draws.theta, grid)[:, zones].min(1))
+    one = np.exp(draws.value(grid)[zones].min(0))
+    many = np.exp(draws.on(grid)[:, zones].min(1))
     sweet = used[one[at].argmax()]
     sweets = used[many[:, at].argmax(1)]
     quantiles = [0.5 - interval / 2, 0.5 + interval / 2]

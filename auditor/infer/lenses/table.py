@@ -1,12 +1,11 @@
 """The columns of the frame table that curves need, as arrays.
 
-What is long (signatures, spectra) is read only for the rows that a curve is drawn from.
+Signatures, which are long, are read only for the rows that a curve is drawn from.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,29 +14,21 @@ from numpy.typing import NDArray
 
 from auditor.infer.lenses.grouping import (
     aperture_index,
-    as_numbers,
     as_texts,
     numbers,
     shown_sharpness,
 )
-from auditor.record import SPECTRUM_CPP, ZONES
+from auditor.record import ZONES
 
-__all__ = ["SPECTRUM_COLUMNS", "SpectraReader", "Table", "read_table"]
+__all__ = ["Table", "read_table"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 Rows = NDArray[np.int64]
 
-CELL_LIMIT: Final = 160
+CELL_LIMIT: Final = 60
 """Frames at one aperture beyond which a random sample stands for all: what more frames could
 still change is far below what they share (scene, outing, the measurement itself)."""
-
-SPECTRUM_COLUMNS: Final = tuple(
-    f"{zone}_spectrum_{i:02d}" for zone in ZONES for i in range(len(SPECTRUM_CPP))
-)
-
-SpectraReader = Callable[[list[str]], pd.DataFrame]
-"""Gives `path` and `SPECTRUM_COLUMNS` for files by path; those unknown may be missing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,14 +43,11 @@ class Table:
     f_number: Singles
     focal_mm: Floats
     shake_stops: Singles
-    direction: Singles
     outing: Rows
     burst: Rows
     order: NDArray[np.int32]
     """The rows' turn when a sample is drawn, by chance."""
     frames: pd.DataFrame
-    stored: tuple[Rows, Singles] | None = None
-    """Rows (ascending) and spectra that were read from elsewhere."""
 
     def usable(self, rows: Rows) -> Rows:
         """Those with an aperture and a figure."""
@@ -84,34 +72,6 @@ class Table:
             return np.full(len(rows), "", dtype=object)
         return as_texts(self.frames["signature"].iloc[rows]).to_numpy(dtype=object)
 
-    def spectra(self, rows: Rows) -> Floats | None:
-        """Log power spectra, m x Z x 16; None where there are none at all."""
-        if self.stored is not None:
-            known, values = self.stored
-            at = np.minimum(np.searchsorted(known, rows), max(len(known) - 1, 0))
-            found = np.full((len(rows), len(SPECTRUM_COLUMNS)), np.nan)
-            hit = known[at] == rows if len(known) else np.zeros(len(rows), bool)
-            found[hit] = values[at[hit]]
-        elif all(n in self.frames for n in SPECTRUM_COLUMNS):
-            columns = [as_numbers(self.frames[n].iloc[rows]) for n in SPECTRUM_COLUMNS]
-            found = np.stack(columns, axis=1)
-        else:
-            return None
-        if not np.isfinite(found).any():
-            return None
-        return found.reshape(len(rows), len(ZONES), len(SPECTRUM_CPP))
-
-    def with_spectra(self, rows: Rows, reader: SpectraReader) -> Table:
-        """The table with the spectra of `rows` (ascending) read by path."""
-        if "path" not in self.frames:
-            return self
-        paths = as_texts(self.frames["path"].iloc[rows])
-        read = reader(paths.tolist())
-        read = read.drop_duplicates("path", keep="last").set_index("path")
-        read = read.reindex(index=pd.Index(paths), columns=list(SPECTRUM_COLUMNS))
-        values = np.stack([as_numbers(read[n]) for n in SPECTRUM_COLUMNS], axis=1)
-        return replace(self, stored=(rows, values.astype(np.float32)))
-
 
 def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     """Read and check the columns. Impossible figures (not within 0 to 1 c/px) count as missing."""
@@ -127,13 +87,9 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     focal[~((focal > 0.5) & (focal < 20_000))] = np.nan
     seconds = numbers(frames, "exposure_time_s")
     seconds[~((seconds > 0) & (seconds < 1e6))] = np.nan
-    along, down = _singles(frames, "horizontal_cpp"), _singles(frames, "vertical_cpp")
-    with np.errstate(invalid="ignore", divide="ignore"):
-        direction = np.log(along / down)
-    direction[~np.isfinite(direction)] = np.nan
     return Table(
         np.log(value, out=value), stderr, aperture_index(f_number),
-        f_number.astype(np.float32), focal, np.log2(seconds * focal).astype(np.float32), direction,
+        f_number.astype(np.float32), focal, np.log2(seconds * focal).astype(np.float32),
         _codes(frames, "outing"), _codes(frames, "burst"),
         np.random.default_rng(seed).permutation(len(frames)).astype(np.int32), frames,
     )  # fmt: skip

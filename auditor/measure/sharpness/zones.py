@@ -54,12 +54,14 @@ class SharpEnd:
 
     Attributes:
         log_mtf50, stderr: ln MTF50 (c/px) and its standard error, objects' softness left out of it.
+        repeat_stderr: the part of it by which two frames of one subject differ.
         clean: how many clean edges there are.
         settled: whether they settle it alone; else the steps within texture helped.
     """
 
     log_mtf50: float
     stderr: float
+    repeat_stderr: float
     clean: int
     settled: bool
 
@@ -88,7 +90,9 @@ def sharp_end_of(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> S
             found = sharp_end(edges.log_mtf50[used], edges.stderr[used], softness.share)
             told += share * np.array(found)
     stderr = float(np.hypot(told[1], SYSTEMATIC if settled else _TEXTURE_SYSTEMATIC))
-    return SharpEnd(float(told[0]), stderr, count, settled)
+    # What texture misleads by is another scene's in every frame; what profiles do, every frame's.
+    repeat = float(told[1]) if settled else stderr
+    return SharpEnd(float(told[0]), stderr, repeat, count, settled)
 
 
 def _value(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> float | None:
@@ -123,7 +127,7 @@ def _sharpness(
     return ZoneSharpness(
         mtf50_cpp=mtf50,
         stderr_cpp=float(np.hypot(stderr, mtf50 * softness.error(end.log_mtf50))),
-        seen_stderr_cpp=stderr,
+        seen_stderr_cpp=mtf50 * end.repeat_stderr,
         edges=end.clean,
         method="edges" if end.settled else "both" if end.clean >= _MIN_EDGES else "texture",
         radial_cpp=radial,

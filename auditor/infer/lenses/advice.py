@@ -1,0 +1,60 @@
+"""Whether an archive may name a lens's best aperture, and what is missing where it may not."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.exposure import nominal_f_number
+from auditor.infer.lenses.fit import CurveFit, cell_sums
+from auditor.infer.lenses.intervals import Draws
+
+__all__ = ["evident", "missing"]
+
+Floats = NDArray[np.float64]
+
+_LEAST_SOUND: Final = 0.8
+"""Frames' worth of figures near the curve without which only physics speaks at an aperture."""
+_APERTURES: Final = 3
+_FRAMES: Final = 5
+_RESOLVED: Final = 0.95
+_LEAST: Final = 2
+"""Apertures that a best one needs; sound frames on either side of it; the share of plausible curves in
+which it beats that side's last aperture, which does as well; and the sound frames that even that takes,
+there and at the best aperture itself. Common practice, no source."""
+
+
+def evident(fit: CurveFit) -> NDArray[np.bool_]:
+    """Z x K, where a zone has frames near enough to the curve to speak for it."""
+    return np.asarray(cell_sums(fit.data, fit.look.sound) >= _LEAST_SOUND)
+
+
+def missing(fit: CurveFit, draws: Draws, zones: list[int], held: NDArray[np.bool_]) -> list[str]:
+    """What a best aperture over the apertures `held` (K) still lacks, judged on the weaker of `zones`."""
+    out = []
+    if len(np.unique(fit.data.outing)) < 2:
+        out.append("a second outing")
+    used = np.flatnonzero(held)
+    if len(used) < _APERTURES:
+        out.append(f"sharp frames at {_APERTURES - len(used)} more aperture{'s' * (len(used) < 2)}")
+    if out or not len(used):
+        return out
+    best = int(used[draws.value(fit.data.f_numbers)[zones][:, used].min(0).argmax()])
+    weaker = draws.curve[:, zones].min(1)
+    sound = np.bincount(fit.data.aperture, fit.sound, len(held))
+    if sound[best] < _LEAST:
+        out.append(
+            f"{_LEAST} sharp frames at f/{nominal_f_number(float(fit.data.f_numbers[best])):g}"
+        )
+    for side, end in ((used[used < best], used[0]), (used[used > best], used[-1])):
+        if not len(side):
+            continue
+        resolved = float(np.mean(weaker[:, best] > weaker[:, end])) >= _RESOLVED
+        resolved &= sound[side].sum() >= _LEAST
+        if sound[side].sum() < _FRAMES and not resolved:
+            least = round(float(sound[side].sum()))
+            names = ", ".join(f"f/{nominal_f_number(float(n)):g}" for n in fit.data.f_numbers[side])
+            out.append(f"sharp frames at {names} ({least} now, {_FRAMES} are needed)")
+    return out

@@ -1,0 +1,73 @@
+"""What a frame's zone lacks to its lens: a one-sided excess in 1 / MTF50^2 (px^2).
+
+Blurs add by their squares, so whatever was softer than the lens (objects, depth, missed focus, shake)
+adds to the lens's own 1 / MTF50^2 and never takes away. How much it adds, and how often next to
+nothing, is learned from each archive: the excess is nothing with some probability, else one of a few
+spreads that are the same at every aperture (objects, shake), or fall as 1 / N^2 (depth: the blur disc
+of what lies before or behind the plane of focus shrinks as the aperture closes). This is a stochastic
+frontier (Aigner, Lovell & Schmidt, J. Econometrics 6, 1977) some of whose units may lie on the frontier
+itself (Kumbhakar, Parmeter & Tsionas, J. Econometrics 172, 2013).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaincinv
+
+__all__ = ["COMPONENTS", "Excess"]
+
+Floats = NDArray[np.float64]
+
+_FIXED_PX2: Final = (3.0, 15.0, 75.0, 300.0)
+"""Means of exponential spreads that hold at every aperture."""
+_DEPTH_PX2: Final = (0.5, 2.0, 8.0, 40.0)
+"""Means at f/8 of spreads that fall as 1 / N^2. Their law is Erlang's of order two: not even the
+sharpest of a zone's edges lies in the plane of focus as a rule."""
+_F_NUMBER: Final = 8.0
+_QUANTILES: Final = (np.arange(8) + 0.5) / 8
+COMPONENTS: Final = 1 + len(_FIXED_PX2) + len(_DEPTH_PX2)
+
+
+@dataclass(frozen=True, slots=True)
+class Excess:
+    """Points that stand for the spreads at K apertures.
+
+    Attributes:
+        nodes: (K, M) px^2; the first is nothing, each other one of eight quantiles of its spread.
+        component: (M,) which spread a point belongs to, 0 for nothing.
+        means: (K, COMPONENTS) px^2.
+    """
+
+    nodes: Floats
+    component: NDArray[np.int64]
+    means: Floats
+
+    @classmethod
+    def at(cls, f_numbers: Floats) -> Excess:
+        """The points at these apertures."""
+        depth = np.outer((_F_NUMBER / f_numbers) ** 2, _DEPTH_PX2)
+        fixed = np.tile(_FIXED_PX2, (len(f_numbers), 1))
+        lone, twice = gammaincinv(1, _QUANTILES), gammaincinv(2, _QUANTILES) / 2
+        spread = [(fixed[:, :, None] * lone), (depth[:, :, None] * twice)]
+        points = [part.reshape(len(f_numbers), -1) for part in spread]
+        nothing = np.zeros((len(f_numbers), 1))
+        component = np.append(0, np.repeat(np.arange(1, COMPONENTS), len(_QUANTILES)))
+        return cls(
+            np.concatenate([nothing, *points], axis=1),
+            component,
+            np.concatenate([nothing, fixed, depth], axis=1),
+        )
+
+    def weights(self, shares: Floats) -> Floats:
+        """Weight of each point (M,) for shares of the spreads (COMPONENTS,)."""
+        return np.asarray(shares[self.component] / np.bincount(self.component)[self.component])
+
+    def nearest(self, shares: Floats) -> Floats:
+        """How far (K, px^2) the frames nearest to the lens lie from it, as a rule: the harmonic mean of
+        the spreads, times the share of frames that are not the lens's own."""
+        density = (shares[1:] / self.means[:, 1:]).sum(1)
+        return np.asarray((1 - shares[0]) ** 2 / np.maximum(density, 1e-12))
