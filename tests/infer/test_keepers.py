@@ -21,7 +21,7 @@ from auditor.infer.keepers import (
     settings_to_avoid,
 )
 from auditor.infer.keepers.settings import _at_least, share_interval
-from auditor.record import TONE_SIGNALS, tone_column
+from auditor.record import DIRECTIONS, TONE_SIGNALS, tone_column
 
 N = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0)
 CURVE = {
@@ -69,9 +69,9 @@ def frame(f_number=8.0, factor=1.0, **more):
         "path": "a.jpg", "status": "measured", "source": "camera", "lens": "Holm 35mm f/2.8",
         "body": "Skerry", "focal_length_mm": 35.0, "f_number": f_number, "iso": 100.0,
         "exposure_time_s": 1 / 500, "ev100": 13.0, "pixel_pitch_um": 6.0, "width_px": 6000,
-        "height_px": 4000, "orientation": 1, "best": True, "direction_ratio": 0.95,
-        "direction_ratio_stderr": 0.04, "direction_deg": 40.0,
+        "height_px": 4000, "orientation": 1, "best": True, "overshoot": 0.06,
     }  # fmt: skip
+    row |= {f"{d}_cpp": CURVE["centre"][at] * factor for d in DIRECTIONS}
     for zone, curve in CURVE.items():
         row[f"{zone}_mtf50_cpp"] = curve[at] * factor
         row[f"{zone}_stderr_cpp"] = 0.02 * curve[at]
@@ -83,7 +83,19 @@ def frame(f_number=8.0, factor=1.0, **more):
 
 
 COMPANY = [frame() for _ in range(6)]
-"""Still frames of the same lens, against which movement shows."""
+"""Sound frames of the same lens."""
+BLURRED = 0.35
+"""Share of its MTF50 that a frame keeps behind some 1.8 px of blur: nobody would call it sharp."""
+
+
+def shaken(along="horizontal", **more):
+    """A frame moved along one direction: half as much reaches the diagonals, nothing the edges along it."""
+    row = frame(**{"exposure_time_s": 1 / 30} | more)
+    angle = DIRECTIONS[along]
+    for name, degrees in DIRECTIONS.items():
+        across = abs(np.cos(np.radians(degrees - angle)))
+        row[f"{name}_cpp"] = (row[f"{name}_cpp"] ** -2 + 250 * across**2) ** -0.5
+    return row
 
 
 def judged(*rows):
@@ -98,32 +110,65 @@ def test_sound_frames_are_left_alone():
 
 
 def test_blur_alike_in_all_directions_is_missed_focus():
-    row = judged(frame(factor=0.6)).iloc[0]
+    row = judged(frame(factor=BLURRED), *COMPANY).iloc[0]
     assert row["soft"]
     assert row["cause"] == "missed focus"
-    assert row["measured_cpp"] / row["expected_cpp"] == pytest.approx(0.6, abs=0.01)
-    assert row["probability"] > 0.95
+    assert row["measured_cpp"] == pytest.approx(BLURRED * CURVE["centre"][3])
+    assert row["measured_cpp"] < row["expected_cpp"] <= CURVE["centre"][3]
+    assert row["probability"] > 0.9
 
 
-def test_blur_one_way_is_shake_though_the_zones_look_sharp():
-    shaken = frame(direction_ratio=0.55, direction_ratio_stderr=0.05, exposure_time_s=1 / 10)
-    found = judged(shaken, *COMPANY)
+@pytest.mark.parametrize("along", list(DIRECTIONS))
+def test_blur_one_way_is_shake_though_the_zones_look_sharp(along):
+    found = judged(shaken(along), *COMPANY)
     assert found["soft"].tolist() == [True] + [False] * len(COMPANY)
     assert found["cause"].iloc[0] == "shake"
+    assert found["direction_deg"].iloc[0] == DIRECTIONS[along]
 
 
-def test_movement_is_not_told_without_frames_to_compare_with():
-    """One way of a scene's own (reeds, rain) is no movement: a lone frame can't tell them apart."""
-    lone = frame(direction_ratio=0.55, direction_ratio_stderr=0.05)
-    assert not judged(lone)["soft"].iloc[0]
-    reeds = [frame(direction_ratio=0.6, direction_ratio_stderr=0.05) for _ in range(8)]
-    assert not judged(lone, *reeds)["soft"].any()
+def test_a_fast_shutter_speaks_against_shake():
+    """The same blur: the faster the shutter, the less likely a failure and the less likely shake."""
+    slow, fast, faster = (
+        judged(shaken(exposure_time_s=t), *COMPANY).iloc[0] for t in (1 / 15, 1 / 125, 1 / 4000)
+    )
+    assert slow["probability"] > fast["fault_probability"] >= faster["fault_probability"]
+    assert slow["shake_probability"] > fast["shake_probability"] > faster["shake_probability"]
+    assert not faster["moved"]
 
 
-def test_one_zone_without_a_subject_accuses_nobody():
+def test_soft_all_over_is_judged_by_the_sharpest_plane():
+    """Whatever the zones lack: edges as sharp as the lens allows in all four directions clear a frame."""
     row = frame()
-    row["corner_mtf50_cpp"] *= 0.4
+    for zone in CURVE:
+        row[f"{zone}_mtf50_cpp"] *= 0.4
     assert not judged(row)["soft"].iloc[0]
+
+
+def test_what_is_blurred_in_its_pixels_may_be_sharp_at_the_output_size():
+    """At the 8 megapixels of output, 100 megapixels show 3.5 times the sharpness."""
+    row = frame(factor=BLURRED)
+    assert judged(row)["soft"].iloc[0]
+    large = row | {"width_px": 12_000, "height_px": 8_000}
+    assert not judged(large)["soft"].iloc[0]
+
+
+def test_what_sound_frames_of_a_lens_lack_is_learned_from_them():
+    """A body that smooths its pictures: sixty frames alike accuse none of their kind, alone one would be."""
+    smoothed = [frame(factor=0.55, path=f"{i}.jpg") for i in range(60)]
+    lone = judged(smoothed[0])["fault_probability"].iloc[0]
+    among = judged(*smoothed)["fault_probability"].iloc[0]
+    assert among < lone
+    assert among < 0.5
+
+
+def test_a_curve_of_a_few_frames_judges_no_frame():
+    """It is made of these frames: held against it they would all be sound."""
+    thin = lens_entry()
+    thin["focal_ranges"][0]["evidence"] = "thin"
+    for a in thin["focal_ranges"][0]["apertures"]:
+        a["centre"] = {"mtf50_cpp": 0.08, "low": 0.07, "high": 0.09, "frames": 1}
+    table = pd.DataFrame([frame(factor=BLURRED)])
+    assert judge_frames(table, [thin], [body_entry()], Criteria())["soft"].iloc[0]
 
 
 def test_small_apertures_and_open_corners():
@@ -169,7 +214,7 @@ def test_an_open_aperture_that_costs_little_is_a_choice():
     [(1, "bottom", "top"), (3, "top", "bottom"), (6, "right", "left"), (8, "left", "right")],
 )
 def test_focus_in_front_follows_the_picture_as_held(orientation, near, far):
-    row = frame(factor=0.6, orientation=orientation)
+    row = frame(factor=BLURRED, orientation=orientation)
     row[f"{near}_mtf50_cpp"] *= 1.5
     assert judged(row)["cause"].iloc[0] == "focus in front"
     row[f"{near}_mtf50_cpp"], row[f"{far}_mtf50_cpp"] = (
@@ -179,30 +224,11 @@ def test_focus_in_front_follows_the_picture_as_held(orientation, near, far):
     assert judged(row)["cause"].iloc[0] == "focus behind"
 
 
-def leaning(rng, spread, **sides):
-    """A sound frame whose upper and lower corners differ by chance (ln MTF50)."""
-    row = frame()
-    for side in ("top", "bottom"):
-        row[f"{side}_mtf50_cpp"] *= np.exp(rng.normal(0, spread)) * sides.get(side, 1)
-        row[f"{side}_stderr_cpp"] = 0.03 * row[f"{side}_mtf50_cpp"]
-    return row
-
-
-@pytest.mark.parametrize(("side", "cause"), [("top", "focus in front"), ("bottom", "focus behind")])
-def test_a_soft_half_is_missed_focus_though_every_zone_has_sharp_edges(side, cause):
-    rng = np.random.default_rng(4)
-    rows = [leaning(rng, 0.04) for _ in range(30)] + [leaning(rng, 0.04, **{side: 0.5})]
-    found = judged(*rows)
-    assert found["soft"].tolist() == [False] * 30 + [True]
-    last = found.iloc[-1]
-    assert last["cause"] == cause
-    assert last["measured_cpp"] / last["expected_cpp"] == pytest.approx(0.5, abs=0.1)
-
-
-def test_frames_that_often_differ_above_and_below_accuse_nobody():
-    """Clouds above, grass below: where that is usual, one more such frame is no fault."""
-    rng = np.random.default_rng(5)
-    assert not judged(*(leaning(rng, 0.35) for _ in range(40)))["soft"].any()
+def test_a_soft_half_accuses_nobody():
+    """Clouds above, grass below, a near thing out of focus: something else is sharp."""
+    row = frame(path="soft-top.jpg")
+    row["top_mtf50_cpp"] *= 0.4
+    assert not judged(row, *COMPANY)["soft"].any()
 
 
 def test_high_iso_is_noisy_only_below_the_threshold():
@@ -232,44 +258,40 @@ def test_noise_is_not_laid_to_an_iso_that_is_low_or_not_known(iso, cause):
 
 def test_unknown_lenses_and_unmeasured_frames_have_no_verdict():
     found = judged(
-        frame(lens="Other"), frame(status="set-aside"), frame(f_number=8.0, focal_length_mm=50.0)
-    )
+        frame(lens="Other"), frame(status="set-aside", factor=BLURRED),
+        frame(f_number=8.0, focal_length_mm=50.0),
+    )  # fmt: skip
     assert not found["soft"].any()
+    assert not found["judged"].iloc[1]
 
 
 def test_the_list_has_the_contracts_keys_and_says_why():
-    rows = [frame(factor=0.6, path="b.jpg"), frame(path="c.jpg"), frame(22.0, path="d.jpg")]
+    rows = [frame(factor=BLURRED, path="b.jpg"), frame(path="c.jpg"), frame(22.0, path="d.jpg")]
     found = find_keepers(pd.DataFrame(rows), [lens_entry()], [body_entry()], Criteria())
-    assert [k["path"] for k in found] == ["b.jpg", "d.jpg"]
+    assert {k["path"] for k in found} == {"b.jpg", "d.jpg"}
+    assert found[0]["probability"] >= found[1]["probability"]
     for keeper in found:
         assert {"path", "soft", "noisy", "cause", "expected_cpp", "measured_cpp"} <= set(keeper)
         assert keeper["cause"] in CAUSES
         assert keeper["evidence"]
         assert keeper["measured_cpp"] < keeper["expected_cpp"]
-    assert "f/22" in found[1]["evidence"][0]
+    assert any("f/22" in k["evidence"][0] for k in found)
 
 
 def test_a_shutter_time_is_held_against_a_time_that_it_can_be_reckoned_from():
     """A sensor of half the full-frame diagonal: 35 mm is 70 mm there, so the rule asks for 1/70 s."""
     small = {"pixel_pitch_um": 43.27 / 2 * 1000 / np.hypot(6000, 4000)}
-    shaken = frame(direction_ratio=0.55, direction_ratio_stderr=0.05, exposure_time_s=1 / 280)
-    table = pd.DataFrame([row | small for row in (shaken, *COMPANY)])
+    moved = shaken(exposure_time_s=1 / 35)
+    table = pd.DataFrame([row | small for row in (moved, *COMPANY)])
     (found,) = find_keepers(table, [lens_entry()], [body_entry()], Criteria())
     assert found["evidence"][1] == (
-        "1/280 s is 2.0 stops faster than 1/70 s, the rule of thumb for 35 mm "
+        "1/35 s is 1.0 stops slower than 1/70 s, the rule of thumb for 35 mm "
         "(70 mm in full-frame terms)"
     )
 
 
-def test_what_a_keeper_measured_has_its_standard_error():
-    table = pd.DataFrame([frame(factor=0.6), frame(22.0)])
-    focus, small = find_keepers(table, [lens_entry()], [body_entry()], Criteria())
-    assert focus["stderr_cpp"] == pytest.approx(0.02 * CURVE[focus["zone"]][3], abs=1e-4)
-    assert small["stderr_cpp"] == pytest.approx(0.02 * min(c[6] for c in CURVE.values()), abs=1e-4)
-
-
 def test_a_pan_may_be_meant():
-    panned = frame(direction_ratio=0.4, direction_deg=0.0, exposure_time_s=1 / 30)
+    panned = shaken("horizontal")
     found = find_keepers(
         pd.DataFrame([panned, *COMPANY]),
         [lens_entry()], [body_entry()], Criteria(),
@@ -287,7 +309,7 @@ def many(rng, frames=400, extra=0.0):
     """A lens whose frames are soft one time in ten, and more often at f/16."""
     f_number = rng.choice([4.0, 5.6, 8.0, 11.0, 16.0], frames)
     soft = rng.random(frames) < 0.1 + extra * (f_number == 16.0)
-    rows = [frame(f, 0.6 if s else 1.0) for f, s in zip(f_number, soft, strict=True)]
+    rows = [frame(f, BLURRED if s else 1.0) for f, s in zip(f_number, soft, strict=True)]
     table = pd.DataFrame(rows)
     table["iso"] = rng.choice([100.0, 200.0, 400.0], frames)
     table["burst"] = np.arange(frames)
@@ -333,11 +355,11 @@ def test_the_handheld_limit_is_found():
     stops = rng.uniform(-5, 4, frames)
     # 10% are shaken at one stop faster than 1 / focal length.
     chance = 1 / (1 + np.exp(-(np.log(1 / 9) + 1.3 * (stops + 1.0))))
-    shaken = rng.random(frames) < chance
+    moved = rng.random(frames) < chance
     focal = 35.0 * 43.27 / (np.hypot(6000, 4000) * 6e-3)
     rows = [
-        frame(exposure_time_s=2.0**s / focal, direction_ratio=0.5 if k else 0.95)
-        for s, k in zip(stops, shaken, strict=True)
+        (shaken if k else frame)(exposure_time_s=2.0**s / focal)
+        for s, k in zip(stops, moved, strict=True)
     ]
     table = pd.DataFrame(rows)
     table["outing"] = np.arange(frames) % 12

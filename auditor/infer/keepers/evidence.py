@@ -38,8 +38,11 @@ USUAL_FRAMES: Final = 40.0
 """So many frames of a group count as much as `USUAL_PX2`."""
 PIXEL_MTF50: Final = 0.603
 """MTF50 (c/px) of a bare square pixel: sinc(f) = 1/2."""
-STOPS_RANGE: Final = (-6.0, 4.0)
-"""Shutter against 1 / focal length beyond which a stop more says nothing more."""
+STOPS_RANGE: Final = (-6.0, 2.0)
+"""Shutter against 1 / focal length beyond which a stop more says nothing more: from two stops slower on
+cameras are steadied."""
+SUPPORTED_STOPS: Final = 4.0
+"""Slower than this a camera stood on something (common practice, no source): its time tells nothing."""
 SLOW_FROM: Final = -2.0
 """Two stops faster than 1 / focal length nothing is left of the shutter's risk (common practice, no
 source)."""
@@ -84,7 +87,9 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
         mean = np.exp(np.nanmean(np.log(level), axis=1))
     usual = _usual(frames, lacks)
     stops = shutter_stops(frames)
-    bounded = np.clip(np.where(np.isfinite(stops), stops, UNKNOWN_STOPS), *STOPS_RANGE)
+    with np.errstate(invalid="ignore"):
+        by_hand = np.isfinite(stops) & (stops <= SUPPORTED_STOPS)
+    bounded = np.clip(np.where(by_hand, stops, UNKNOWN_STOPS), *STOPS_RANGE)
     overshoot = numbers(frames, "overshoot")
     overshoot = np.where(np.isfinite(overshoot), overshoot, USUAL_OVERSHOOT)
     turned = np.where(np.isfinite(level), level, np.inf)

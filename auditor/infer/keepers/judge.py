@@ -40,6 +40,9 @@ LIKELY: Final = 0.5
 VISIBLE_CPP: Final = 0.3
 """MTF50 (cycles per pixel of the output) from which a picture looks sharp at 100%: the median of the
 photographs that were seen sharp."""
+VISIBLE_LOSS: Final = 0.15
+"""Share of MTF50 that must be missing against sound frames: a frame as sharp as these is none of the
+failures, however slow its shutter."""
 FAST_STOPS: Final = -3.0
 STREAKS: Final = 0.95
 """So much faster than 1 / focal length nothing but plain streaks in one direction makes it shake."""
@@ -97,6 +100,7 @@ def _sharpness(
     reduced = np.sqrt(np.fmax(pixels / (criteria.output_megapixels * 1e6), 1.0))
     with np.errstate(invalid="ignore"):
         fault = usable & (chance > LIKELY) & (measured * reduced < VISIBLE_CPP)
+        fault &= measured < (1 - VISIBLE_LOSS) * expected
     out["moved"], out["blurred"] = fault & moved, fault & ~moved
     # Of a setting: what the weaker of centre and corner shows, against the lens's best aperture.
     weaker = np.fmin(shown_sharpness(frames, ZONES[0])[0], shown_sharpness(frames, ZONES[2])[0])
