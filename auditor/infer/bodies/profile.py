@@ -190,7 +190,7 @@ def _scales(table: pd.DataFrame, body: pd.Series, pitch: pd.Series) -> dict[str,
     """Kinds of file and their scales by body, the commonest first."""
     if "file_kind" not in table:
         return {}
-    kind, um = table["file_kind"].fillna("unknown").astype(str), pitch.round(2)
+    kind, um = table["file_kind"].astype(object).fillna("unknown").astype(str), pitch.round(2)
     out: dict[str, list[Any]] = {}
     for (b, k, p), n in pd.Series(1, table.index).groupby([body, kind, um]).sum().items():  # type: ignore[misc]
         entry = {"file_kind": str(k), "pixel_pitch_um": float(p), "frames": int(n)}
