@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import json
 import math
 import os
 import sys
@@ -12,7 +13,7 @@ from typing import Any, NoReturn
 
 import click
 
-__all__ = ["Amount", "Commands", "Folder", "Name", "fail"]
+__all__ = ["Amount", "Commands", "Folder", "Name", "fail", "need_store", "read_profile"]
 
 RESUMED = ("run", "scan", "profile")
 """Commands that go on, or begin again without harm, when called once more."""
@@ -107,3 +108,23 @@ def fail(message: str, code: int) -> NoReturn:
     with contextlib.suppress(OSError):
         click.echo(f"auditor: {message}", err=True)
     sys.exit(code)
+
+
+def need_store(out: Path) -> None:
+    """End where there is no measurement store."""
+    if not (out / "store").is_dir():
+        fail(f"no measurement store in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
+
+
+def read_profile(out: Path) -> dict[str, Any]:
+    """The profile of an output folder; ends where there is none."""
+    path = out / "profile.json"
+    try:
+        read = json.loads(path.read_text(encoding="utf-8"))
+    except OSError:
+        fail(f"no profile in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
+    except ValueError:
+        read = None
+    if not isinstance(read, dict):
+        fail(f"{path} is damaged; `auditor profile --out {out}` makes it again", 1)
+    return read

@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from auditor.infer.answers import answers_of, respect, tally
 from auditor.infer.bodies import BodiesModel, accept_table, fit_bodies, infer_bodies, parse_accept
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.criteria import Criteria
@@ -23,7 +24,7 @@ from auditor.infer.lenses import SpectraReader, infer_lenses
 from auditor.infer.next_shots import next_shots, open_note
 from auditor.record import COLUMNS
 
-__all__ = ["build_profile", "complete_columns"]
+__all__ = ["build_profile", "complete_columns", "infer_profile"]
 
 Pictures = Callable[[list[str]], pd.DataFrame]
 
@@ -37,6 +38,13 @@ _SHARPNESS: Final = re.compile(
 
 
 def build_profile(
+    frames: pd.DataFrame, criteria: Criteria, counts: Mapping[str, int] | None = None, **more: Any
+) -> dict[str, Any]:
+    """The profile as a plain dict; arguments as of `infer_profile`."""
+    return infer_profile(frames, criteria, counts, **more)[0]
+
+
+def infer_profile(
     frames: pd.DataFrame,
     criteria: Criteria,
     counts: Mapping[str, int] | None = None,
@@ -45,25 +53,36 @@ def build_profile(
     spectra: SpectraReader | None = None,
     patterns: Iterable[Any] = (),
     accept: Sequence[str] = (),
-) -> dict[str, Any]:
-    """The profile as a plain dict.
+    noise_frames: pd.DataFrame | None = None,
+    gear: Mapping[str, Any] | None = None,
+    answers: Mapping[str, str] | None = None,
+) -> tuple[dict[str, Any], pd.DataFrame]:
+    """The profile as a plain dict, and one verdict per row of `frames` (`keepers.judge_frames`).
 
     `frames` has `record.COLUMNS` and the columns of `crawl.relate`; columns that are missing count
     as unmeasured. `counts` says what was found, measured and set aside where the frame table does
     not hold every file. `pictures` gives small pictures by file id, for comparisons; `spectra`
     the spectrum columns by path, where `frames` lacks them; `patterns` come from `labels_from_csv`;
-    `accept` holds texts BODY:ISO:BAND.
+    `accept` holds texts BODY:ISO:BAND. `noise_frames` tell how noisy bodies are, where that is more
+    than `frames`: a body's noise does not depend on which of its lenses are looked at. `gear` is that
+    of `gear.gear_in_use`; `answers` map a path or file id to one of `answers.ANSWERS`.
     """
     frames = complete_columns(frames)
     lenses = infer_lenses(frames, criteria, spectra)
-    lean = _without_sharpness(frames)
+    lean = _without_sharpness(frames if noise_frames is None else complete_columns(noise_frames))
     model = fit_bodies(lean, criteria)
     bodies = infer_bodies(lean, criteria, model)
-    verdicts = judge_frames(frames, lenses, bodies["bodies"], criteria)
+    if noise_frames is not None:
+        bodies = _only(bodies, set(frames["body"].dropna()))
+    said = answers_of(frames, answers or {}).reset_index(drop=True)
+    verdicts = respect(judge_frames(frames, lenses, bodies["bodies"], criteria), said)
     comparisons = compare_labels(frames, lenses, criteria, pictures, patterns)
     limits = handheld_limits(frames, verdicts, lenses, criteria)
-    shots, unlisted = next_shots(lenses, bodies["bodies"], bodies["iso_matches"], limits, criteria)
-    profile = {
+    shots, unlisted = next_shots(
+        lenses, bodies["bodies"], bodies["iso_matches"], limits, criteria, gear,
+        pairs_to_shoot(comparisons),
+    )  # fmt: skip
+    profile: dict[str, Any] = {
         "frames": _counts(frames, counts),
         "criteria": criteria.as_dict(),
         "lenses": lenses,
@@ -71,15 +90,31 @@ def build_profile(
         "iso_matches": bodies["iso_matches"],
         "habits": bodies["habits"],
         "keepers": list_keepers(frames, verdicts, criteria),
+        "answers": tally(verdicts, said, criteria.interval),
+        "gear": dict(gear or {}),
         "verdicts": count_verdicts(verdicts),
         "comparisons": comparisons,
         "settings": settings_to_avoid(frames, verdicts, lenses, criteria),
         "handheld": limits,
-        "next_shots": shots + pairs_to_shoot(comparisons),
+        "next_shots": shots,
         "next_shots_unlisted": unlisted,
         "accepted": _accepted(model, accept),
     }
-    return profile | {"next_shots_note": open_note(profile)}
+    said_of = dict(zip(frames["path"], said, strict=True))
+    for keeper in profile["keepers"]:
+        keeper["answer"] = said_of.get(keeper["path"])
+    return profile | {"next_shots_note": open_note(profile)}, verdicts.assign(answer=said)
+
+
+def _only(bodies: Mapping[str, Any], names: set[Any]) -> dict[str, Any]:
+    """What was found of bodies, of these names only."""
+    out = dict(bodies)
+    out["bodies"] = [b for b in bodies["bodies"] if (b["body"] in names) or not names]
+    out["iso_matches"] = [
+        m for m in bodies["iso_matches"] if {m["body"], m["reference_body"]} <= names
+    ]
+    out["habits"] = [h for h in bodies["habits"] if h.get("body") in names]
+    return out
 
 
 def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[dict[str, Any]]:

@@ -9,11 +9,14 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from auditor.report import words
-from auditor.report.iso_words import band_edges, band_name, iso_limit
+from auditor.report.iso_words import band_edges, band_name, highest_used, iso_limit
 
 __all__ = [
+    "FEW",
+    "NAMELESS_BODY",
     "NAME_END",
     "NAME_START",
+    "NO_LENS",
     "Finding",
     "band_edges",
     "band_name",
@@ -26,6 +29,8 @@ __all__ = [
     "inside_acceptable",
     "keeper_counts",
     "lens_sentence",
+    "next_line",
+    "setting_lines",
     "summary_lines",
 ]
 
@@ -33,7 +38,16 @@ LENSES: Final = 6
 """So many lenses, the most used first, have their own sentence; the rest are counted."""
 
 FEW: Final = 5
-"""A band of light with fewer frames than this speaks for its body only when no other can."""
+"""A band of light with fewer frames than this tells nothing of its body."""
+
+FEW_PAIRS: Final = 3
+"""A comparison from fewer pairs stands in the tables only."""
+
+WIDE_STOPS: Final = 4.0
+"""A handheld limit whose interval is wider than this is not told: it would advise nothing."""
+
+NO_LENS: Final = "No lens could be judged: no measured frame names its lens and aperture."
+NAMELESS_BODY: Final = "Body not named in its files"
 
 NAME_START: Final = "\ue000"
 NAME_END: Final = "\ue001"
@@ -103,10 +117,13 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
     the lens instead of 'your' and its name.
     """
     known = words.known_name(lens.get("lens"))
-    name = name or (f"your {_named(words.lens_name(lens))}" if known else "an unnamed lens")
-    if bodies > 1 and lens.get("body"):
-        body = words.known_name(lens.get("body"))
-        name += f" on the {_named(body, 40)}" if body else " on an unnamed body"
+    body = words.known_name(lens.get("body"))
+    on = f" on the {_named(body, 40)}" if body else " on a body not named either"
+    name = name or (
+        f"your {_named(words.lens_name(lens))}" if known else "the lens not named in its files"
+    )
+    if (bodies > 1 or not known) and "body" in lens:
+        name += on if known or body else ""
     name = name[0].upper() + name[1:]
     parts = _list(lens, "focal_ranges")
     told = [p for p in parts if words.number((p.get("sweet_spot") or {}).get("f_number"))]
@@ -135,8 +152,8 @@ def by_light(body: Block) -> list[Block]:
     )
 
 
-def _iso_limit(band: Block) -> str:
-    fine, clean = (iso_limit(band, level) for level in ("acceptable", "excellent"))
+def _iso_limit(band: Block, highest: float | None) -> str:
+    fine, clean = (iso_limit(band, level, highest) for level in ("acceptable", "excellent"))
     inside = [t for t in (fine.why.removesuffix(", predicted"),) if t and not fine.beyond]
     if clean.iso is None:
         inside.append("never quite clean")
@@ -148,18 +165,20 @@ def _iso_limit(band: Block) -> str:
 
 
 def body_sentence(body: Block, name: str | None = None) -> str:
-    """One sentence on how far ISO goes in the brightest and the darkest band; '' when unknown."""
-    bands = [b for b in by_light(body) if (b.get("usable_iso") or {}).get("acceptable")]
+    """One sentence on how far ISO goes in the brightest and the darkest band that have frames of
+    their own; '' when none has."""
+    bands = [
+        b
+        for b in by_light(body)
+        if (b.get("usable_iso") or {}).get("acceptable")
+        and (words.number(b.get("frames")) or 0) >= FEW
+    ]
     if not bands:
         return ""
-    for least in (FEW, 1):  # prefer bands with frames of their own
-        enough = [b for b in bands if (words.number(b.get("frames")) or 0) >= least]
-        if enough:
-            bands = enough
-            break
-    limits = [_iso_limit(b) for b in (bands if len(bands) < 2 else (bands[0], bands[-1]))]
+    highest = highest_used(body)
+    limits = [_iso_limit(b, highest) for b in (bands if len(bands) < 2 else (bands[0], bands[-1]))]
     known = words.known_name(body.get("body"))
-    name = name or (f"The {_named(known)}" if known else "An unnamed body")
+    name = name or (f"The {_named(known)}" if known else "The body not named in its files")
     return f"{name} stays usable up to {words.join(limits)}."
 
 
@@ -199,7 +218,8 @@ def _comparisons(profile: Block) -> list[str]:
     settled: dict[Any, tuple[Block, str]] = {}
     for c in _list(profile, "comparisons"):
         text = words.clean(c.get("verdict"))
-        if text and not text.startswith("cannot tell"):
+        enough = (words.number(c.get("pairs")) or 0) >= FEW_PAIRS
+        if text and enough and not text.startswith("cannot tell"):
             key = tuple(words.clean(c.get(k)) for k in ("label", "against", "lens", "what"))
             settled.setdefault(key, (c, text))
     out = []
@@ -248,19 +268,20 @@ def handheld_lines(profile: Block) -> list[str]:
     """The photographer's own handheld limit, a sentence per lens that has one."""
     out = []
     for h in _list(profile, "handheld"):
-        limit = words.number(h.get("limit_stops"))
-        if limit is None or not h.get("text"):
+        limit, low, high = (words.number(h.get(k)) for k in ("limit_stops", "low", "high"))
+        if limit is None or low is None or high is None or high - low > WIDE_STOPS:
             continue
-        ends = words.interval(h, 1)
-        name = _named(words.lens_name(h))
+        name = _named(words.lens_name(h)) if words.known_name(h.get("lens")) else "the unnamed lens"
         out.append(
-            f"Held by hand, {name}: {words.clean(h.get('text'))} "
-            f"(90% interval {ends} stops; {words.count(h.get('frames'))})."
+            f"Held by hand, {name}: one frame in ten is shaken at {words.against_rule(limit)} "
+            f"(90% interval {words.stops_between(low, high)}; {words.count(h.get('frames'))})."
         )
     return out
 
 
-def _settings(profile: Block) -> list[str]:
+def setting_lines(profile: Block) -> list[str]:
+    """The setting that stands out most, a sentence; [] where none does."""
+
     def excess(row: Block, key: str) -> float:
         return (words.number(row.get(key)) or 0) - (words.number(row.get("usual_share")) or 0)
 
@@ -302,20 +323,26 @@ def inside_acceptable(profile: Block, row: Block) -> bool:
     return False
 
 
-def _next(profile: Block) -> list[str]:
+def next_line(profile: Block) -> str:
+    """What an afternoon's test frames would settle, a sentence."""
     note = words.clean(profile.get("next_shots_note"))
     shots = _list(profile, "next_shots")
     if note or not shots:
-        return [note or "Nothing is left open that a few test frames would settle."]
+        return note or "Nothing is left open that a few test frames would settle."
     frames = sum(round(words.number(s.get("frames")) or 0) for s in shots)
-    first = words.known_name(shots[0].get("lens")) or words.known_name(shots[0].get("body"))
-    told = f", first with the {_named(first)}" if first else ""
-    return [f"{words.count(frames, 'test frame')} would settle most of what is open{told}."]
+    minutes = sum(words.number(s.get("minutes")) or 0 for s in shots)
+    gear = [words.known_name(s.get("lens")) or words.known_name(s.get("body")) for s in shots]
+    first = list(dict.fromkeys(g for g in gear if g))[:3]
+    told = f" with {words.join([f'the {_named(g, 40)}' for g in first])}" if first else ""
+    time = f" in about {minutes:.0f} minutes" if minutes else ""
+    return f"{words.count(frames, 'test frame')}{time}{told} would settle most of what is open."
 
 
 def filter_words(profile: Block) -> str:
     """Which part of the frames the profile looks at, in plain words; '' for all of them."""
-    return words.clean((profile.get("filter") or {}).get("words"))
+    told = words.clean((profile.get("filter") or {}).get("words"))
+    left_out = words.clean((profile.get("gear") or {}).get("left_out"))
+    return "; ".join(t for t in (told, f"left out: {left_out}" if left_out else "") if t)
 
 
 def findings(profile: Block) -> list[Finding]:
@@ -324,15 +351,16 @@ def findings(profile: Block) -> list[Finding]:
     lenses, bodies = _list(profile, "lenses"), by_frames(_list(profile, "bodies"), "body")
     text = f"{words.count(frames.get('measured'))} measured"
     if part := filter_words(profile):
-        looked_at = words.count(profile["filter"].get("frames"), "is", "are")
-        text = looked_at.replace(" ", f" of the {text} ") + f" looked at here ({part})"
+        seen = (profile.get("filter") or profile.get("gear") or {}).get("frames")
+        looked_at = words.count(seen, "is", "are")
+        text = looked_at.replace(" ", f" of the {text} ", 1) + f" looked at here ({part})"
     if lenses:
         text += f", taken with {words.count(len(lenses), 'lens', 'lenses')}"
         text += f" on {words.count(len(bodies), 'body', 'bodies')}" if bodies else ""
     copies = words.number(frames.get("copies"))
     if copies:
-        text += f"; of these, {words.count(copies, 'copy', 'copies')} of an exposure measured on "
-        text += "its best file"
+        text += f"; {words.count(copies, 'of them is a copy', 'of them are copies')}"
+        text += " (raw and JPEG, exports, backups) of an exposure that is measured once"
     aside = words.number(frames.get("set_aside"))
     if aside:
         text += f"; {words.count(aside, 'file')} set aside, each with its reason"
@@ -340,9 +368,8 @@ def findings(profile: Block) -> list[Finding]:
         text += f"; {words.count(len(unread), 'folder')} could not be read and may hold more"
     out = [Finding("Archive", text + ".")]
     if not lenses:
-        none = "No lens could be judged: no measured frame names its lens and aperture."
-        out.append(Finding("Lenses", none))
-    ordered = by_frames(lenses, "lens")
+        out.append(Finding("Lenses", NO_LENS))
+    ordered = _in_use_first(profile, by_frames(lenses, "lens"))
     several = len({words.clean(x.get("body")) for x in lenses})
     out += [Finding("Lenses", lens_sentence(x, several)) for x in ordered[:LENSES]]
     if len(ordered) > LENSES:
@@ -352,11 +379,22 @@ def findings(profile: Block) -> list[Finding]:
     for topic, lines in (
         ("Bodies", _matches(profile)),
         ("Comparisons", _comparisons(profile)),
-        ("Keepers", _keepers(profile) + _settings(profile) + handheld_lines(profile)[:1]),
-        ("Next", _next(profile) if "next_shots" in profile else []),
+        ("Keepers", _keepers(profile) + setting_lines(profile) + handheld_lines(profile)[:1]),
+        ("Next", [next_line(profile)] if "next_shots" in profile else []),
     ):
         out += [Finding(topic, line) for line in lines]
     return out
+
+
+def _in_use_first(profile: Block, lenses: list[Block]) -> list[Block]:
+    """Lenses in use, if the profile says which are; all of them otherwise."""
+    keys = ("lens", "body", "converter")
+    found = _list(profile.get("gear") or {}, "lenses")
+    used = {
+        tuple(words.known_name(g.get(k)) for k in keys) for g in found if g.get("role") == "in use"
+    }
+    chosen = [x for x in lenses if tuple(words.known_name(x.get(k)) for k in keys) in used]
+    return chosen + [x for x in lenses if x not in chosen] if chosen else lenses
 
 
 def summary_lines(profile: Block) -> list[str]:

@@ -13,6 +13,7 @@ from typing import Any
 
 __all__ = [
     "ELLIPSIS",
+    "against_rule",
     "aperture",
     "aperture_range",
     "change",
@@ -30,6 +31,7 @@ __all__ = [
     "percent",
     "shorten",
     "shutter",
+    "stops_between",
 ]
 
 ELLIPSIS = "…"
@@ -101,6 +103,26 @@ def shutter(seconds: Any) -> str:
     if t is None or t <= 0:
         return "?"
     return f"1/{round(1 / t)} s" if t <= 0.26 else f"{_short(t)} s"
+
+
+def against_rule(stops: float) -> str:
+    """'0.8 stops slower than 1 / focal length'; the rule itself within a quarter of a stop."""
+    rule = "1 / focal length in full-frame terms"
+    return rule if abs(stops) < 0.25 else f"{_side(stops)} than {rule}"
+
+
+def _side(stops: float) -> str:
+    size = f"{abs(stops):.1f}"
+    return f"{size} stop{'' if size == '1.0' else 's'} {'slower' if stops > 0 else 'faster'}"
+
+
+def stops_between(low: float, high: float) -> str:
+    """'0.3 to 1.2 stops slower', '1.2 stops faster to 0.5 stops slower', whichever way both point."""
+    low, high = min(low, high), max(low, high)
+    if low >= 0 or high <= 0:  # one side: the nearer end first
+        near, far = sorted((abs(low), abs(high)))
+        return f"{near:.1f} to {far:.1f} stops {'slower' if high > 0 else 'faster'}"
+    return f"{_side(low)} to {_side(high)}"
 
 
 def iso(value: Any) -> str:
@@ -203,6 +225,6 @@ def known_name(value: Any) -> str:
 
 def lens_name(lens: Mapping[str, Any]) -> str:
     """The lens, with its converter when there is one."""
-    name = known_name(lens.get("lens")) or "Unnamed lens"
+    name = known_name(lens.get("lens")) or "Lens not named in its files"
     converter = clean(lens.get("converter"))
     return f"{name} + {converter}" if converter else name

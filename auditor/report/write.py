@@ -44,4 +44,4 @@ def write_report(
         known["set_aside"] = _set_aside(frames)
     write_text(out / "report.html", render_report(known, frames, pictures))
     write_text(out / "card.html", render_card(known))
-    write_tables(known, out / "tables")
+    write_tables(known, out / "tables", frames)

@@ -17,7 +17,7 @@ from PIL import Image, ImageDraw
 from auditor import optics
 from auditor.exposure import F_NUMBERS
 from auditor.record import COLUMNS, ZONES
-from auditor.report import lens_chart, mould, snr_chart
+from auditor.report import drawing, lens_chart, snr_chart
 
 BODIES = (("Halden M5", 4.4, 5472, 3648), ("Halden M7 II", 3.8, 9504, 6336))
 CAUSES = (
