@@ -299,7 +299,7 @@ def _spectra(store: Store, paths: list[str]) -> pd.DataFrame:
 def write_all(
     profile: Mapping[str, Any], frames: pd.DataFrame, store_folder: Path, out: Path
 ) -> None:
-    """Write profile.json, the report page, the pocket card and the tables, all of them or none.
+    """Write profile.json, the report page, the card and the tables, all of them or none.
 
     Raises OSError.
     """

@@ -9,7 +9,7 @@ from typing import Any, Final
 from auditor.report import words
 from auditor.report.iso_words import IsoLimit, band_name, highest_used, iso_limit
 from auditor.report.ruler import Ruler, aperture_ruler, used_span
-from auditor.report.summary import FEW, by_frames, by_light, keeper_counts
+from auditor.report.summary import FEW, by_frames, by_light, keeper_counts, too_few_for_noise
 
 __all__ = ["ROLES", "BodyLine", "Cost", "LensLine", "body_lines", "costs", "lens_lines", "role_of"]
 
@@ -23,6 +23,9 @@ ROLES: Final = {
     "not named": "Named neither lens nor body",
 }
 """Roles of gear, in the order in which the page tells them, with the heads of their closed lines."""
+
+ENOUGH_LENSES: Final = 3
+"""With fewer settled lenses than this the first screen also shows what is thin, and says so."""
 
 _ADVICE: Final = {
     "shake": "a faster shutter, or a tripod",
@@ -142,14 +145,17 @@ def lens_lines(profile: Block, lenses: Sequence[Block]) -> list[LensLine]:
                 thin=main.get("evidence") == "thin",
             )
         )
-    return sorted(out, key=lambda line: (not line.best, line.thin, -line.frames))
+    sure = [line for line in out if line.best and not line.thin]
+    if len(sure) >= ENOUGH_LENSES:
+        return sure
+    return sorted(out, key=lambda line: (not line.best, line.thin, -line.frames))[:ENOUGH_LENSES]
 
 
 def body_lines(profile: Block, bodies: Sequence[Block]) -> list[BodyLine]:
     """Lines of the bodies in use of which a limit is known."""
     out = []
     for i, body in enumerate(by_frames(bodies, "body")):
-        if role_of(profile, body, "body") != "in use":
+        if role_of(profile, body, "body") != "in use" or too_few_for_noise(body):
             continue
         limits = [
             (words.clean(band_name(b)), limit)
@@ -158,7 +164,10 @@ def body_lines(profile: Block, bodies: Sequence[Block]) -> list[BodyLine]:
             and (limit := iso_limit(b, "acceptable", highest_used(body))).iso
         ]
         if limits:
-            ends = (limits[0], limits[-1]) if len(limits) > 1 else (limits[0],)
+            ends: tuple[tuple[str, IsoLimit], ...] = (limits[0], limits[-1])
+            if limits[0][1].text == limits[-1][1].text:
+                light = limits[0][0] if len(limits) == 1 else f"{limits[-1][0]} to {limits[0][0]}"
+                ends = ((light, limits[0][1]),)
             name = words.known_name(body.get("body")) or "Body not named in its files"
             share = words.number(_entry_of(profile, body, ("body",)).get("share"))
             frames = words.number(body.get("frames")) or 0

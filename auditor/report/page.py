@@ -175,11 +175,15 @@ def _set_aside(profile: Block) -> list[tuple[str, int, list[str]]]:
 def _groups(profile: Block, views: list[dict[str, Any]], what: str) -> list[tuple[str, Any]]:
     """(head, views) by role: gear in use first and without a head, then a closed line each."""
     of: dict[str, list[dict[str, Any]]] = {role: [] for role in first.ROLES}
+    silent: list[dict[str, Any]] = []
     for view in views:
-        of[first.role_of(profile, view[what], what)].append(view)
+        role = first.role_of(profile, view[what], what)
+        nothing = what == "body" and not view["chart"] and not view["bands"]
+        (silent if nothing and role == "in use" else of[role]).append(view)
     used = of["in use"]
     out = [("", used[:MOST_IN_USE]), ("More that are in use", used[MOST_IN_USE:])]
     out += [(head, of[role]) for role, head in first.ROLES.items() if role != "in use"]
+    out.append(("Nothing can be told yet", silent))
     return [(head, found) for head, found in out if found]
 
 

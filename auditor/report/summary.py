@@ -32,10 +32,14 @@ __all__ = [
     "next_line",
     "setting_lines",
     "summary_lines",
+    "too_few_for_noise",
 ]
 
 LENSES: Final = 6
 """So many lenses, the most used first, have their own sentence; the rest are counted."""
+
+FEWEST_LENSES: Final = 3
+"""Where fewer lenses are settled than this, some with thin evidence are told too."""
 
 FEW: Final = 5
 """A band of light with fewer frames than this tells nothing of its body."""
@@ -164,6 +168,12 @@ def _iso_limit(band: Block, highest: float | None) -> str:
     return f"{fine.text} for {words.clean(band_name(band))} ({'; '.join(inside)})"
 
 
+def too_few_for_noise(body: Block) -> bool:
+    """Whether fewer than `FEW` frames tell of a body's noise, so that no limit is told."""
+    used = words.number(body.get("frames_used"))
+    return (words.number(body.get("frames")) or 0 if used is None else used) < FEW
+
+
 def body_sentence(body: Block, name: str | None = None) -> str:
     """One sentence on how far ISO goes in the brightest and the darkest band that have frames of
     their own; '' when none has."""
@@ -173,7 +183,7 @@ def body_sentence(body: Block, name: str | None = None) -> str:
         if (b.get("usable_iso") or {}).get("acceptable")
         and (words.number(b.get("frames")) or 0) >= FEW
     ]
-    if not bands:
+    if not bands or too_few_for_noise(body):
         return ""
     highest = highest_used(body)
     limits = [_iso_limit(b, highest) for b in (bands if len(bands) < 2 else (bands[0], bands[-1]))]
@@ -369,12 +379,13 @@ def findings(profile: Block) -> list[Finding]:
     out = [Finding("Archive", text + ".")]
     if not lenses:
         out.append(Finding("Lenses", NO_LENS))
-    ordered = _in_use_first(profile, by_frames(lenses, "lens"))
+    ordered = by_frames(lenses, "lens")
+    told = _worth_telling(profile, ordered)[:LENSES]
     several = len({words.clean(x.get("body")) for x in lenses})
-    out += [Finding("Lenses", lens_sentence(x, several)) for x in ordered[:LENSES]]
-    if len(ordered) > LENSES:
-        rest = words.count(len(ordered) - LENSES, "more lens", "more lenses")
-        out.append(Finding("Lenses", f"{rest} further down in the report."))
+    out += [Finding("Lenses", lens_sentence(x, several)) for x in told]
+    if len(ordered) > len(told):
+        rest = words.count(len(ordered) - len(told), "more lens", "more lenses")
+        out.append(Finding("Lenses", f"{rest} in the report, seldom used or thin in evidence."))
     out += [Finding("Bodies", s) for b in bodies[:4] if (s := body_sentence(b))]
     for topic, lines in (
         ("Bodies", _matches(profile)),
@@ -386,15 +397,22 @@ def findings(profile: Block) -> list[Finding]:
     return out
 
 
-def _in_use_first(profile: Block, lenses: list[Block]) -> list[Block]:
-    """Lenses in use, if the profile says which are; all of them otherwise."""
+def _worth_telling(profile: Block, lenses: list[Block]) -> list[Block]:
+    """Lenses in use of which more than thin evidence is there; without any, those with most frames."""
     keys = ("lens", "body", "converter")
     found = _list(profile.get("gear") or {}, "lenses")
-    used = {
-        tuple(words.known_name(g.get(k)) for k in keys) for g in found if g.get("role") == "in use"
+    unused = {
+        tuple(words.known_name(g.get(k)) for k in keys) for g in found if g.get("role") != "in use"
     }
-    chosen = [x for x in lenses if tuple(words.known_name(x.get(k)) for k in keys) in used]
-    return chosen + [x for x in lenses if x not in chosen] if chosen else lenses
+    used = [x for x in lenses if tuple(words.known_name(x.get(k)) for k in keys) not in unused]
+    sure = [
+        x
+        for x in used
+        if any(
+            p.get("sweet_spot") and p.get("evidence") != "thin" for p in _list(x, "focal_ranges")
+        )
+    ]
+    return sure + [x for x in used if x not in sure][: max(FEWEST_LENSES - len(sure), 0)]
 
 
 def summary_lines(profile: Block) -> list[str]:

@@ -283,20 +283,14 @@ def pictures(ids: list[str]) -> pd.DataFrame:
 
 
 def drawn_lens(
-    part: dict[str, Any],
-    top_cpp: float,
-    span: tuple[float, float],
-    pitch_um: float | None,
-    name: str,
-) -> dict[str, Any] | None:
-    """The chart of one focal range as the page fills it, or None."""
+    part: dict[str, Any], top_cpp: float, span: tuple[float, float], pitch_um: float | None
+) -> str | None:
+    """The chart of one focal range as the page draws it, or None."""
     values = lens_chart.lens_values(part, top_cpp, span, pitch_um)
-    return None if values is None else mould.fill(lens_chart.chart_mould(), values, name)
+    return None if values is None else str(drawing.draw_lens(values, "Sharpness"))
 
 
-def drawn_noise(
-    body: dict[str, Any], thresholds: dict[str, float], name: str
-) -> dict[str, Any] | None:
-    """The chart of one body as the page fills it, or None."""
+def drawn_noise(body: dict[str, Any], thresholds: dict[str, float]) -> str | None:
+    """The chart of one body as the page draws it, or None."""
     values = snr_chart.snr_values(body, thresholds)
-    return None if values is None else mould.fill(snr_chart.chart_mould(), values, name)
+    return None if values is None else str(drawing.draw_noise(values, "Noise"))

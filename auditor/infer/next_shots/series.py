@@ -1,6 +1,6 @@
 """Test series that would settle what an archive leaves open of its lenses.
 
-A series is proposed where it would change what the pocket card says or how far that is to be trusted:
+A series is proposed where it would change what the card says or how far that is to be trusted:
 the sweet spot is not known to a third of a stop, an end of the pin-sharp range not to two thirds, the
 curve is still rising where the archive ends, apertures between are missing, the evidence is thin or
 fair, or one side may be softer. A lens that is settled is not named.
