@@ -209,7 +209,7 @@ def _first_screen(profile: Block, lenses: list[Block], bodies: list[Block]) -> d
     lens_lines, body_lines = first.lens_lines(profile, lenses), first.body_lines(profile, bodies)
     return {
         "about": _about(profile),
-        "filter": summary.filter_words(profile),
+        "looked_at": summary.looked_at(profile),
         "lens_lines": lens_lines[:FIRST_LENSES],
         "more_lenses": max(len(lenses) - min(len(lens_lines), FIRST_LENSES), 0),
         "body_lines": body_lines[:FIRST_BODIES],

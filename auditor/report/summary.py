@@ -29,6 +29,7 @@ __all__ = [
     "inside_acceptable",
     "keeper_counts",
     "lens_sentence",
+    "looked_at",
     "next_line",
     "setting_lines",
     "summary_lines",
@@ -355,15 +356,24 @@ def filter_words(profile: Block) -> str:
     return "; ".join(t for t in (told, f"left out: {left_out}" if left_out else "") if t)
 
 
+def looked_at(profile: Block) -> str:
+    """'2 of the 5 frames measured are looked at here (lens "Tarn")'; '' for all of them."""
+    part = filter_words(profile)
+    if not part:
+        return ""
+    seen = words.count(
+        (profile.get("filter") or profile.get("gear") or {}).get("frames"), "is", "are"
+    )
+    all_of = words.count((profile.get("frames") or {}).get("measured"))
+    return seen.replace(" ", f" of the {all_of} measured ", 1) + f" looked at here ({part})"
+
+
 def findings(profile: Block) -> list[Finding]:
     """The sentences of the summary with their topics, the most important first."""
     frames = profile.get("frames") or {}
     lenses, bodies = _list(profile, "lenses"), by_frames(_list(profile, "bodies"), "body")
     text = f"{words.count(frames.get('measured'))} measured"
-    if part := filter_words(profile):
-        seen = (profile.get("filter") or profile.get("gear") or {}).get("frames")
-        looked_at = words.count(seen, "is", "are")
-        text = looked_at.replace(" ", f" of the {text} ", 1) + f" looked at here ({part})"
+    text = looked_at(profile) or text
     if lenses:
         text += f", taken with {words.count(len(lenses), 'lens', 'lenses')}"
         text += f" on {words.count(len(bodies), 'body', 'bodies')}" if bodies else ""
