@@ -395,7 +395,7 @@ def findings(profile: Block) -> list[Finding]:
     out += [Finding("Lenses", lens_sentence(x, several)) for x in told]
     if len(ordered) > len(told):
         rest = words.count(len(ordered) - len(told), "more lens", "more lenses")
-        out.append(Finding("Lenses", f"{rest} in the report, seldom used or thin in evidence."))
+        out.append(Finding("Lenses", f"{rest} in the report."))
     out += [Finding("Bodies", s) for b in bodies[:4] if (s := body_sentence(b))]
     for topic, lines in (
         ("Bodies", _matches(profile)),

@@ -76,7 +76,7 @@ def large_archive() -> tuple[dict[str, Any], Any]:
             focal_mm=(float(20 + 5 * i),), apertures=(2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0)[i % 2 :],
             centre=Blur(0.35, float(rng.uniform(0.4, 0.9)), 1.4),
             corner=Blur(0.45, float(rng.uniform(0.9, 1.8)), 1.2),
-            frames=max(int(2700 / (1 + i) ** 1.1), 2),
+            frames=max(int(2850 / (1 + i) ** 1.1), 2),
         )
         for i in range(20)
     ]  # fmt: skip
