@@ -24,6 +24,8 @@ ROLES: Final = {
 }
 """Roles of gear, in the order in which the page tells them, with the heads of their closed lines."""
 
+WORTH_TELLING: Final = 0.002
+"""Share of the frames judged that a cause must have cost (common practice, no source)."""
 ENOUGH_LENSES: Final = 3
 """With fewer settled lenses than this the first screen also shows what is thin, and says so."""
 
@@ -180,5 +182,7 @@ def costs(profile: Block, most: int = 3) -> list[Cost]:
     _, judged, causes = keeper_counts(profile)
     top = sorted(causes.items(), key=lambda item: -item[1])[:most]
     return [
-        Cost(cause, n, n / judged if judged else None, _ADVICE.get(cause, "")) for cause, n in top
+        Cost(cause, n, n / judged if judged else None, _ADVICE.get(cause, ""))
+        for cause, n in top
+        if not judged or n / judged >= WORTH_TELLING
     ]

@@ -227,6 +227,14 @@ def _same(rows: Any, key: str) -> str | None:
     return said.pop() if len(said) == 1 and len(rows) > 1 else None
 
 
+def _criteria(profile: Block) -> dict[str, Any]:
+    """The profile's criteria, the usual shares where it names none."""
+    said = dict(profile.get("criteria") or {})
+    for name, usual in (("pin_sharp", 0.75), ("acceptable", 0.6)):
+        said[name] = words.number(said.get(name)) or usual
+    return said
+
+
 def thresholds(profile: Block) -> dict[str, float]:
     """Signal-to-noise thresholds of the profile, the standard's where it names none."""
     criteria = profile.get("criteria") or {}
@@ -277,12 +285,13 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
             if isinstance(s, Mapping)
         ],
         "shots": shots,
+        "shot_frames": round(sum(words.number(s.get("frames")) or 0 for s in shots)),
         "minutes": round(sum(words.number(s.get("minutes")) or 0 for s in shots)),
         "unlisted_shots": round(words.number(profile.get("next_shots_unlisted")) or 0),
         "same_how": _same(shots, "how"),
         "set_aside": _set_aside(profile),
         "unread": _set_aside({"set_aside": profile.get("unread_folders")}),
-        "criteria": profile.get("criteria") or {},
+        "criteria": _criteria(profile),
         "limits": limits,
         "blur_px": words.number((profile.get("criteria") or {}).get("coc_pixels")) or card.BLUR_PX,
         "blocks": {v["id"]: pack(v["block"]) for v in (*lens_views, *body_views) if v["block"]},

@@ -25,8 +25,8 @@ def shot_name(shot: Block) -> str:
 def shot_line(shot: Block) -> str:
     """'9 frames: 3 at each of f/5.6, f/8 and f/11.'"""
     frames = round(words.number(shot.get("frames")) or 0)
-    apertures = [words.aperture(n) for n in shot.get("apertures") or ()]
-    isos = [words.iso(i) for i in shot.get("iso") or ()]
+    apertures = [words.aperture(n) for n in shot.get("apertures") or () if n]
+    isos = [words.iso(i) for i in shot.get("iso") or () if i]
     text = words.count(frames)
     steps = apertures or isos
     if steps:

@@ -135,7 +135,10 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
     if not told:
         return f"{name}: {words.count(lens.get('frames'))}, not enough to name its best aperture."
     if not _common(told, "acceptable") and len(told) > 1:  # no advice holds everywhere
-        each = [f"{_best([p])} at {words.focal(p.get('focal_mm')) or '? mm'}" for p in told[:4]]
+        each = [
+            f"{_best([p])} at {words.focal(p.get('focal_mm')) or 'a focal length not known'}"
+            for p in told[:4]
+        ]
         return f"{name} is at its best at {words.join(each)}."
     clauses: list[str] = []
     for key, label in (("pin_sharp", "pin-sharp"), ("acceptable", "acceptable")):
@@ -200,10 +203,10 @@ def _matches(profile: Block) -> list[str]:
     for m in _list(profile, "iso_matches"):
         low, high = (words.number(m.get(k)) for k in ("low", "high"))
         vague = low is not None and high is not None and high > 4 * low
-        if words.number(m.get("iso")) and words.number(m.get("reference_iso")) and not vague:
-            both = (m.get("body"), m.get("reference_body"))
-            if both[::-1] not in pairs:  # one direction tells the other
-                pairs.setdefault(both, []).append(m)
+        both = (words.clean(m.get("body")), words.clean(m.get("reference_body")))
+        known = words.number(m.get("iso")) and words.number(m.get("reference_iso")) and all(both)
+        if known and not vague and both[::-1] not in pairs:  # one direction tells the other
+            pairs.setdefault(both, []).append(m)
     out = []
     for (body, reference), rows in list(pairs.items())[:2]:
         m = min(
@@ -230,7 +233,8 @@ def _comparisons(profile: Block) -> list[str]:
     for c in _list(profile, "comparisons"):
         text = words.clean(c.get("verdict"))
         enough = (words.number(c.get("pairs")) or 0) >= FEW_PAIRS
-        if text and enough and not text.startswith("cannot tell"):
+        named = words.clean(c.get("label")) and words.clean(c.get("against"))
+        if text and enough and named and not text.startswith("cannot tell"):
             key = tuple(words.clean(c.get(k)) for k in ("label", "against", "lens", "what"))
             settled.setdefault(key, (c, text))
     out = []
@@ -303,6 +307,8 @@ def setting_lines(profile: Block) -> list[str]:
     key = "soft" if excess(worst, "soft_share") >= excess(worst, "noisy_share") else "noisy"
     text = f"Watch {words.clean(worst.get('setting'))}"
     text += f" on the {_named(worst.get('lens'))}" if worst.get("lens") else ""
+    if words.number(worst.get(f"{key}_share")) is None:
+        return []
     share = words.percent(worst.get(f"{key}_share"))
     ends = [words.number(worst.get(k)) for k in ("low", "high")]
     known = worst.get("fault") in (None, key) and None not in ends
@@ -396,7 +402,13 @@ def findings(profile: Block) -> list[Finding]:
     if len(ordered) > len(told):
         rest = words.count(len(ordered) - len(told), "more lens", "more lenses")
         out.append(Finding("Lenses", f"{rest} in the report."))
-    out += [Finding("Bodies", s) for b in bodies[:4] if (s := body_sentence(b))]
+    unused = {
+        words.known_name(g.get("body"))
+        for g in _list(profile.get("gear") or {}, "bodies")
+        if g.get("role") != "in use"
+    }
+    used = [b for b in bodies if words.known_name(b.get("body")) not in unused]
+    out += [Finding("Bodies", s) for b in used[:4] if (s := body_sentence(b))]
     for topic, lines in (
         ("Bodies", _matches(profile)),
         ("Comparisons", _comparisons(profile)),

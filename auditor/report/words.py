@@ -13,6 +13,7 @@ from typing import Any
 
 __all__ = [
     "ELLIPSIS",
+    "UNKNOWN",
     "against_rule",
     "aperture",
     "aperture_range",
@@ -35,6 +36,7 @@ __all__ = [
 ]
 
 ELLIPSIS = "…"
+UNKNOWN = "not known"
 
 
 def number(value: Any) -> float | None:
@@ -82,9 +84,9 @@ def _short(value: float, digits: int = 1) -> str:
 
 
 def aperture(f_number: Any) -> str:
-    """f/8, f/5.6; '?' when missing."""
+    """f/8, f/5.6; `UNKNOWN` when missing."""
     n = number(f_number)
-    return "?" if n is None else f"f/{_short(n)}"
+    return UNKNOWN if n is None else f"f/{_short(n)}"
 
 
 def aperture_range(ends: Any) -> str:
@@ -92,7 +94,7 @@ def aperture_range(ends: Any) -> str:
     if not isinstance(ends, Sequence) or len(ends) != 2:
         return ""
     low, high = aperture(ends[0]), aperture(ends[1])
-    if "?" in (low, high):
+    if UNKNOWN in (low, high):
         return ""
     return low if low == high else f"{low} to {high}"
 
@@ -101,7 +103,7 @@ def shutter(seconds: Any) -> str:
     """1/250 s, 0.5 s, 2 s."""
     t = number(seconds)
     if t is None or t <= 0:
-        return "?"
+        return UNKNOWN
     return f"1/{round(1 / t)} s" if t <= 0.26 else f"{_short(t)} s"
 
 
@@ -127,7 +129,7 @@ def stops_between(low: float, high: float) -> str:
 
 def iso(value: Any) -> str:
     n = number(value)
-    return "ISO ?" if n is None else f"ISO {round(n)}"
+    return f"ISO {UNKNOWN}" if n is None else f"ISO {round(n)}"
 
 
 def focal(ends: Any) -> str:
@@ -152,7 +154,7 @@ def metres(value: Any) -> str:
     """
     d = number(value)
     if d is None:
-        return "?"
+        return UNKNOWN
     if d <= 0:
         return "0 m"
     step = 10.0 ** (math.floor(math.log10(d)) - 1)
@@ -165,7 +167,7 @@ def metres(value: Any) -> str:
 def percent(share: Any) -> str:
     s = number(share)
     if s is None:
-        return "?"
+        return UNKNOWN
     value = 100 * s
     return f"{value:.1f}%" if 0 < abs(value) < 1 else f"{value:.0f}%"
 
@@ -174,7 +176,7 @@ def change(share: Any) -> str:
     """A relative difference with its sign: +3%, -12%, 0%."""
     s = number(share)
     if s is None:
-        return "?"
+        return UNKNOWN
     return f"{100 * s:+.0f}%" if abs(s) >= 0.005 else "0%"
 
 

@@ -20,11 +20,11 @@ from auditor.report.paper import figures, sentence
 @pytest.mark.parametrize(
     ("made", "text"),
     [
-        (words.aperture(8), "f/8"), (words.aperture(5.6), "f/5.6"), (words.aperture(None), "?"),
+        (words.aperture(8), "f/8"), (words.aperture(5.6), "f/5.6"), (words.aperture(None), "not known"),
         (words.aperture_range([4, 11]), "f/4 to f/11"), (words.aperture_range([8.0, 8]), "f/8"),
         (words.aperture_range(None), ""), (words.aperture_range([4, None]), ""),
         (words.shutter(0.004), "1/250 s"), (words.shutter(1 / 3), "0.3 s"), (words.shutter(2), "2 s"),
-        (words.shutter(0), "?"), (words.iso(1600.0), "ISO 1600"),
+        (words.shutter(0), "not known"), (words.iso(1600.0), "ISO 1600"),
         (words.focal([24, 24]), "24 mm"), (words.focal([24, 70.0]), "24 to 70 mm"), (words.focal(None), ""),
         (words.count(1), "1 frame"), (words.count(48312), "48,312 frames"), (words.count(2, "body", "bodies"), "2 bodies"),
         (words.percent(0.41), "41%"), (words.percent(0.004), "0.4%"), (words.percent(0), "0%"),
