@@ -29,6 +29,7 @@ from auditor.report import (
 )
 from auditor.report.answers import ANSWERS, right_sentence
 from auditor.report.frames_behind import FrameIndex
+from auditor.report.habit_words import inside_acceptable, setting_lines
 from auditor.report.iso_words import band_sentence, highest_used, iso_limit
 from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.matches_view import match_tables
@@ -216,7 +217,7 @@ def _first_screen(profile: Block, lenses: list[Block], bodies: list[Block]) -> d
         "more_bodies": max(len(bodies) - min(len(body_lines), FIRST_BODIES), 0),
         "no_lens": summary.NO_LENS,
         "costs": first.costs(profile),
-        "worst": " ".join(summary.setting_lines(profile)),
+        "worst": " ".join(setting_lines(profile)),
         "afternoon": summary.next_line(profile),
     }
 
@@ -280,7 +281,7 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "handheld": [h for h in profile.get("handheld") or () if isinstance(h, Mapping)],
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
         "settings": [
-            {**s, "inside": summary.inside_acceptable(profile, s)}
+            {**s, "inside": inside_acceptable(profile, s)}
             for s in profile.get("settings") or ()
             if isinstance(s, Mapping)
         ],
