@@ -31,8 +31,7 @@ def shot_line(shot: Block) -> str:
     steps = apertures or isos
     if steps:
         each, rest = divmod(frames, len(steps))
-        of = "each of " if len(steps) > 1 else ""
-        text += f": {each} at {of}" if each and not rest else " at "
+        text += f": {each} at each of " if len(steps) > 1 and each and not rest else " at "
         text += words.join(steps)
     minutes = words.number(shot.get("minutes"))
     return f"{text}{f', about {minutes:.0f} minutes' if minutes else ''}."

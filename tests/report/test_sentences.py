@@ -178,7 +178,7 @@ def test_nothing_that_a_profile_lacks_leaves_a_hole(gone: tuple[str, ...], tmp_p
 def test_requests_and_answers_read_well_without_names() -> None:
     shot = {"lens": None, "body": None, "apertures": [8], "iso": [], "frames": 5, "minutes": None}
     assert shot_name(shot) == "The lens not named in its files"
-    assert shot_line(shot) == "5 frames: 5 at f/8."
+    assert shot_line(shot) == "5 frames at f/8."
     shot |= {
         "lens": "Tarn 35",
         "body": "Alder",

@@ -110,11 +110,13 @@ def _entry(
 
 
 def usual_focal(part: Block) -> float | None:
-    """Geometric middle (mm) of a focal range; None where it is unknown."""
+    """Geometric middle (mm) of a focal range, whole as rings are engraved where it is no small
+    sensor's; None where it is unknown."""
     if part["focal_mm"] is None:
         return None
     low, high = part["focal_mm"]
-    return round(math.sqrt(low * high), 1)
+    middle = math.sqrt(low * high)
+    return round(middle, 1) if low == high or middle < 10 else float(round(middle))
 
 
 def _unknown(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
