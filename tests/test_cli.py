@@ -99,6 +99,22 @@ def test_an_empty_folder_is_a_wrong_call(tmp_path: Path) -> None:
         assert line.endswith("check that the folder is the right one")
 
 
+def test_folders_can_be_left_out_of_a_scan(archive: Path, tmp_path: Path) -> None:
+    """By the option or by gear.toml, and at any depth; what lies beside them is measured."""
+    (archive / "2024" / "scans").mkdir(parents=True)
+    (archive / "2024" / "scans" / "old.jpg").write_bytes((archive / "plain.jpg").read_bytes())
+    (archive / "empty.jpg").unlink()
+    (archive / "broken.jpg").unlink()
+    (tmp_path / "b").mkdir()
+    (tmp_path / "b" / "gear.toml").write_text('[leave-out]\nfolders = ["scans"]\n')
+    for out, option in (("a", ("--without-folder", "sc*s")), ("b", ()), ("c", ())):
+        done = call("scan", archive, "--out", tmp_path / out, "--workers", "1", *option)
+        assert done.exit_code == 0, done.output
+        found = 2 if out == "c" else 1
+        assert f"{found} of {found} files measured" in done.stdout
+    assert (tmp_path / "a" / "gear.toml").read_text().startswith("# Which gear is yours.")
+
+
 def test_measure_prints_one_object_a_line_in_the_order_given(archive: Path) -> None:
     names = ["empty.jpg", "plain.jpg", "broken.jpg"]
     done = call("measure", *(archive / n for n in names), "--json")
