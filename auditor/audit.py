@@ -7,15 +7,13 @@ again, with other thresholds or for a part of the frames, without reading a pict
 from __future__ import annotations
 
 import re
-import tempfile
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from auditor.crawl.mounts import overlap
 from auditor.record import COLUMNS, Settings
 from auditor.together import together
 
@@ -23,7 +21,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from auditor.engine import Progress, ScanOptions, ScanSummary
+    from auditor.gear import Chosen
     from auditor.infer.criteria import Criteria
+    from auditor.store import Store
 
 _UNREAD: Final = re.compile(
     r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_(x|y|width|height)$|^weakest_|_(edges|method)$|^notes$"
@@ -32,25 +32,18 @@ _UNREAD: Final = re.compile(
     r"|^(sharpness_note|noise_note|flash|hot_pixels|fringe_strength|size_bytes|mtime_ns|written_.*|exposure_bias_ev)$"
 )
 """Columns that no inference reads for every frame: left on disk, they spare most of the memory."""
+VERDICTS: Final = (
+    *("judged", "soft", "noisy", "cause", "probability", "expected_cpp", "measured_cpp", "answer"),
+)
+"""Columns of verdicts that go with the frames into their table."""
 FEW_LOST: Final = 10
 """So many patterns that match nothing are named; the rest are counted."""
-_WRITTEN: Final = (
-    "store",
-    "store/frames",
-    "store/pictures",
-    "store/damaged",
-    "store/scratch",
-    "tables",
-)
-"""Folders inside the output folder that are written into."""
 _SETTINGS: Final = frozenset(Settings.__slots__) - {"labels"}
 
 __all__ = [
     "InferOptions",
     "OptionError",
-    "OutputError",
     "meanwhile",
-    "prepare_output",
     "profile_of",
     "scan_archive",
     "write_all",
@@ -59,10 +52,6 @@ __all__ = [
 
 class OptionError(ValueError):
     """What was asked for can't be had from this archive; the message is one line in plain words."""
-
-
-class OutputError(ValueError):
-    """The output folder can't be used; the message is one line in plain words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +63,8 @@ class InferOptions:
         rating, since, body, lens: restrict the profile to a part of the frames.
         labels_csv: file of patterns and labels.
         accept: texts 'BODY:ISO:BAND': noise that the photographer accepts.
+        without_bodies, without_lenses, without_folders, without_kinds, phones: as `gear.Chosen`,
+            beside what gear.toml says.
     """
 
     criteria: Criteria | None = None
@@ -83,53 +74,41 @@ class InferOptions:
     lens: str | None = None
     labels_csv: Path | None = None
     accept: Sequence[str] = ()
-
-
-def prepare_output(out: Path, archives: Sequence[str]) -> Path:
-    """Make the output folder, and make sure that no place written is part of an archive.
-
-    Raises:
-        OutputError: when it lies inside an archive or can't be written.
-    """
-    target = out.expanduser().resolve()
-    # Links and mounts at or above any place written would lead the writing elsewhere.
-    places = [target, *(target / part for part in _WRITTEN)]
-    for archive in archives:
-        if "://" in archive:
-            continue
-        root = Path(archive).expanduser().resolve()
-        for place in places if root.is_dir() else ():
-            if overlap(str(place), str(root)):
-                inside = "" if place == target else f" (through {place.relative_to(target)})"
-                raise OutputError(
-                    f"the output folder {out} lies inside the archive {archive}{inside}, which is "
-                    "never changed; choose a folder outside it"
-                )
-    if target.exists() and not target.is_dir():
-        raise OutputError(f"the output folder {out} is a file; choose a folder")
-    try:
-        target.mkdir(parents=True, exist_ok=True)
-        tempfile.TemporaryFile(dir=target).close()
-    except OSError as error:
-        why = error.strerror or str(error)
-        raise OutputError(
-            f"the output folder {out} can't be written: {why}; choose another"
-        ) from error
-    return target
+    without_bodies: Sequence[str] = ()
+    without_lenses: Sequence[str] = ()
+    without_folders: Sequence[str] = ()
+    without_kinds: Sequence[str] = ()
+    phones: bool = False
 
 
 def scan_archive(
     archives: Sequence[str],
     out: Path,
     *,
+    without_folders: Sequence[str] = (),
     workers: int | None,
     cluster: str | None,
     options: ScanOptions,
     progress: Callable[[Progress], None] | None,
 ) -> ScanSummary:
-    """Find, identify, measure and remember every frame that the store does not know yet."""
+    """Find, identify, measure and remember every frame that the store does not know yet.
+
+    Folders in `without_folders`, and those that gear.toml leaves out, are not read. Raises OptionError
+    when gear.toml can't be used.
+    """
+    from auditor.crawl import find_files
     from auditor.engine import scan
+    from auditor.gear.chosen import in_folder
     from auditor.store import Store
+
+    gear = _chosen_gear(out, InferOptions(without_folders=without_folders))
+
+    def find(roots: Sequence[str | Path]) -> Iterator[Any]:
+        for found in find_files(roots):
+            if not gear.no_folders or not in_folder(
+                str(found.path).rpartition("/")[0], gear.no_folders
+            ):
+                yield found
 
     return scan(
         list(archives),
@@ -138,6 +117,7 @@ def scan_archive(
         cluster=cluster,
         options=options,
         progress=progress,
+        find=find,
     )
 
 
@@ -174,51 +154,46 @@ def profile_of(
         OptionError: when no measured frame meets the restrictions, or none tells how noisy what is
             accepted looks.
     """
-    from auditor.crawl import Selection, relate
+    from auditor.crawl import Selection
     from auditor.engine.runlog import RunLog
+    from auditor.gear import gear_in_use
     from auditor.infer.alone import Faults
     from auditor.infer.bodies import AcceptError
-    from auditor.infer.comparisons import labels_from_csv, unmatched
     from auditor.infer.criteria import Criteria
-    from auditor.infer.profile import build_profile
-    from auditor.settings import reconcile
+    from auditor.infer.profile import infer_profile
     from auditor.store import Store
+    from auditor.store.answers import read_answers
 
     store = Store(store_folder)
-    names = [c for c in COLUMNS if not _UNREAD.search(c.name)]
-    # What was set on the camera stays as it was written; measurements have no nine digits.
-    single = [
-        c.name for c in names if c.kind in ("float", "int", "list") and c.name not in _SETTINGS
-    ]
-    frames = relate(reconcile(store.load([c.name for c in names], single=single)))
+    gear = _chosen_gear(store_folder.parent, options)
+    frames = gear.renamed(_load(store))
     aside = (frames["status"] == "set-aside").to_numpy(bool)
+    best = frames["best"].to_numpy(bool)
     counts = {
         "found": len(frames),
         # A file whose exposure is measured on a better file is measured by that.
         "measured": int((~aside).sum()),
         "set_aside": int(aside.sum()),
-        "copies": int((~aside & ~frames["best"].to_numpy(bool)).sum()),
+        "copies": int((~aside & ~best).sum()),
     }
     selection = Selection(options.rating, options.since, options.body, options.lens)
-    wanted = selection.matches(frames).to_numpy(bool)
+    mine = gear.looked_at(frames).to_numpy(bool)
+    wanted = mine & selection.matches(frames).to_numpy(bool)
+    if counts["measured"] and not (mine & ~aside).any():
+        raise OptionError(
+            f"every frame is left out ({gear.words()}); see gear.toml and the options"
+        )
     if counts["measured"] and not (wanted & ~aside).any():
         raise OptionError(selection.why_none(frames[~aside]))
     # What was set aside is told whatever is looked at: hardly any such file has names or stars.
-    chosen = frames[wanted | aside]
-    patterns: list[Any] = []
-    notices = list(store.warnings)
-    if options.labels_csv is not None:
-        patterns, problems = labels_from_csv(options.labels_csv.read_text(encoding="utf-8"))
-        notices += problems or ([] if patterns else [f"labels: {options.labels_csv} holds none"])
-        lost = [
-            f"'{pattern}' for '{label}'" for pattern, label in unmatched(frames["path"], patterns)
-        ]
-        if lost:
-            more = f" and {len(lost) - FEW_LOST} more" if len(lost) > FEW_LOST else ""
-            notices.append(f"labels: no file matches {', '.join(lost[:FEW_LOST])}{more}")
+    chosen = frames[wanted | aside].reset_index(drop=True)
+    patterns, notices = _labels(options, frames["path"])
     faults = Faults(refused=(AcceptError,))
+    in_use: dict[str, Any] = {}
+    if (mine & ~aside).any():
+        in_use = faults.whole("gear", lambda: gear_in_use(frames[mine & ~aside & best], gear), {})
     try:
-        profile = build_profile(
+        profile, verdicts = infer_profile(
             chosen,
             options.criteria or Criteria(),
             counts,
@@ -226,18 +201,28 @@ def profile_of(
             patterns=patterns,
             accept=options.accept,
             # What a body can do does not change with the part of the archive that is looked at.
-            every=frames if selection.given() else None,
+            every=frames[mine | aside] if selection.given() else None,
+            gear=in_use,
+            answers=read_answers(store_folder),
             faults=faults,
         )
     except AcceptError as error:
         raise OptionError(str(error)) from error
+    for name in VERDICTS:
+        chosen[name] = verdicts[name].to_numpy()
+    profile["gear"] |= {"left_out": gear.words(), "frames": int((mine & ~aside).sum())}
     profile["filter"] = None
     if selection.given():
         looked_at = {"frames": int((wanted & ~aside).sum()), "words": selection.words()}
         profile["filter"] = selection.given() | looked_at
     unread = store.unread()
     profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
-    profile["notices"] = notices + _unread_notice(unread) + _fault_notices(profile["faults"])
+    profile["notices"] = [
+        *store.warnings,
+        *notices,
+        *_unread_notice(unread),
+        *_fault_notices(profile["faults"]),
+    ]
     for trace in faults.traces:
         RunLog(store.folder / "log.txt").line(trace)
     if archives:
@@ -251,6 +236,51 @@ def _fault_notices(faults: Sequence[Mapping[str, str]]) -> list[str]:
         "fault of the program, and all else is told"
         for f in faults
     ]
+
+
+def _chosen_gear(out: Path, options: InferOptions) -> Chosen:
+    """What gear.toml and the options say together. Raises OptionError."""
+    from auditor.gear import GearFileError, read_chosen
+
+    try:
+        said = read_chosen(out)
+    except GearFileError as error:
+        raise OptionError(str(error)) from error
+    return said.plus(
+        no_bodies=options.without_bodies,
+        no_lenses=options.without_lenses,
+        no_folders=options.without_folders,
+        no_kinds=options.without_kinds,
+        phones=options.phones,
+    )
+
+
+def _load(store: Store) -> pd.DataFrame:
+    """Every frame of a store, with what inference reads for all of them."""
+    from auditor.crawl import relate
+    from auditor.settings import reconcile
+
+    names = [c for c in COLUMNS if not _UNREAD.search(c.name)]
+    # What was set on the camera stays as it was written; measurements have no nine digits.
+    single = [
+        c.name for c in names if c.kind in ("float", "int", "list") and c.name not in _SETTINGS
+    ]
+    return relate(reconcile(store.load([c.name for c in names], single=single)))
+
+
+def _labels(options: InferOptions, paths: pd.Series) -> tuple[list[Any], list[str]]:
+    """Patterns of the file of labels, and what there is to say of it."""
+    from auditor.infer.comparisons import labels_from_csv, unmatched
+
+    if options.labels_csv is None:
+        return [], []
+    patterns, problems = labels_from_csv(options.labels_csv.read_text(encoding="utf-8"))
+    notices = problems or ([] if patterns else [f"labels: {options.labels_csv} holds none"])
+    lost = [f"'{pattern}' for '{label}'" for pattern, label in unmatched(paths, patterns)]
+    if lost:
+        more = f" and {len(lost) - FEW_LOST} more" if len(lost) > FEW_LOST else ""
+        notices.append(f"labels: no file matches {', '.join(lost[:FEW_LOST])}{more}")
+    return list(patterns), list(notices)
 
 
 def _unread_notice(unread: Sequence[tuple[str, str]]) -> list[str]:
@@ -282,7 +312,7 @@ def _elsewhere_notice(paths: pd.Series, archives: Sequence[str]) -> list[str]:
 def write_all(
     profile: Mapping[str, Any], frames: pd.DataFrame, store_folder: Path, out: Path
 ) -> None:
-    """Write profile.json, the report page, the pocket card and the tables, all of them or none.
+    """Write profile.json, the report page, the card and the tables, all of them or none.
 
     Raises OSError.
     """

@@ -3,117 +3,23 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from contextlib import closing
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import click
 
-from auditor import __version__
-from auditor.cli_frame import Amount, Commands, Folder, Name, fail, voice
+from auditor import __version__, cli_lists
+from auditor import cli_options as options
+from auditor.cli_frame import Commands, Name, fail, need_store, voice
 
 __all__ = ["main"]
 
 # Heavy imports stay inside the commands: `auditor --help` answers at once.
 
 SET_ASIDE = 3
-"""Exit code: done, but some files were set aside."""
-
-F = TypeVar("F", bound=Callable[..., Any])
-
-
-def _together(*options: Callable[[F], F]) -> Callable[[F], F]:
-    def wrap(command: F) -> F:
-        for option in reversed(options):
-            command = option(command)
-        return command
-
-    return wrap
-
-
-_out = click.option(
-    "--out",
-    required=True,
-    type=Folder(),
-    help="Folder for the profile, the report and the measurement store; never inside an archive.",
-)
-_workers = click.option(
-    "--workers",
-    type=click.IntRange(1, 256),
-    default=None,
-    help="Worker processes; one per core when not given.",
-)
-_megapixels = click.option(
-    "--max-megapixels",
-    type=Amount(1e6),
-    default=300.0,
-    show_default=True,
-    help="Set larger pictures aside from their header.",
-)
-_limits = _together(
-    click.option(
-        "--seconds-per-file",
-        type=Amount(1e6),
-        default=60.0,
-        show_default=True,
-        help="Set a file aside when it takes longer.",
-    ),
-    click.option(
-        "--memory-per-file",
-        "memory_mb",
-        type=click.IntRange(100, 10**7),
-        default=4000,
-        show_default=True,
-        metavar="MB",
-        help="Set a file aside when its worker wants more memory.",
-    ),
-    _megapixels,
-)
-_scanning = _together(
-    _workers,
-    click.option(
-        "--cluster", type=Name(), metavar="ADDRESS", help="Dask scheduler that takes the batches."
-    ),
-    click.option("--retry", is_flag=True, help="Try files again that were set aside before."),
-    _limits,
-)
-_inferring = _together(
-    click.option(
-        "--rating", type=click.IntRange(1, 5), help="Only keepers of so many stars or more."
-    ),
-    click.option("--since", metavar="DATE", help="Only frames taken on or after this date."),
-    click.option(
-        "--body", type=Name(), metavar="NAME", help="Only bodies whose name contains this."
-    ),
-    click.option(
-        "--lens", type=Name(), metavar="NAME", help="Only lenses whose name contains this."
-    ),
-    click.option(
-        "--labels",
-        "labels_csv",
-        type=click.Path(path_type=Path, exists=True, dir_okay=False),
-        help="CSV of path patterns and labels (pattern,label), for filters and habits.",
-    ),
-    click.option("--pin-sharp", type=float, default=0.75, show_default=True),
-    click.option("--acceptable", type=float, default=0.60, show_default=True),
-    click.option("--snr-excellent", type=float, default=40.0, show_default=True),
-    click.option("--snr-acceptable", type=float, default=10.0, show_default=True),
-    click.option(
-        "--output-megapixels",
-        type=float,
-        default=8.0,
-        show_default=True,
-        help="Output size at which noise is judged and bodies are compared.",
-    ),
-    click.option(
-        "--accept",
-        multiple=True,
-        metavar="BODY:ISO:BAND",
-        help="Noise that you accept on a body you know; gives the table for the others.",
-    ),
-)
+"""Exit code under --strict: done, but some files were set aside or some folders not read."""
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
@@ -127,89 +33,99 @@ def main() -> None:
 
 @main.command()
 @click.argument("archives", nargs=-1, required=True, type=Name())
-@_out
-@_scanning
-@_inferring
-def run(archives: tuple[str, ...], out: Path, **options: Any) -> None:
+@options.out
+@options.scanning
+@options.inferring
+@options.strict
+def run(archives: tuple[str, ...], out: Path, strict: bool, **given: Any) -> None:
     """Scan ARCHIVES, infer the gear profile and write the report. Run again, it resumes."""
-    scan_options, infer_options = _split(options)
+    scan_options, infer_options = _split(given)
     target = _prepared(out, archives)
     _outlive_terminal(target)
-    summary = _scan(archives, target, scan_options, profile_follows=True)
+    summary = _scan(
+        archives, target, scan_options, infer_options.without_folders, profile_follows=True
+    )
+    _need_pictures(summary, archives, target)
     profile = _profile(target, infer_options, archives)
     known = set(summary.notices)
     summary.notices += [n for n in profile["notices"] if n not in known]
     _close(profile, target, [*summary.notice_lines(), *summary.set_aside_lines()])
-    sys.exit(SET_ASIDE if profile["frames"]["set_aside"] or profile["unread_folders"] else 0)
+    aside = profile["frames"]["set_aside"]
+    _end(aside, len(profile["unread_folders"]), strict, f"listed in {target}/tables/set_aside.csv")
 
 
 @main.command()
 @click.argument("archives", nargs=-1, required=True, type=Name())
-@_out
-@_scanning
-def scan(archives: tuple[str, ...], out: Path, **options: Any) -> None:
+@options.out
+@options.scanning
+@options.without_folders
+@options.strict
+def scan(
+    archives: tuple[str, ...],
+    out: Path,
+    without_folders: tuple[str, ...],
+    strict: bool,
+    **given: Any,
+) -> None:
     """Only measure: bring the store up to date with ARCHIVES."""
     target = _prepared(out, archives)
     _outlive_terminal(target)
-    summary = _scan(archives, target, options)
+    summary = _scan(archives, target, given, without_folders)
+    _need_pictures(summary, archives, target)
     for line in [*summary.notice_lines(), *summary.set_aside_lines()]:
         voice.say(line)
-    sys.exit(SET_ASIDE if summary.set_aside or summary.unread else 0)
+    voice.say(f"{summary.measured:,} of {summary.found:,} files measured")
+    _end(summary.set_aside, len(summary.unread), strict, "listed above")
 
 
 @main.command()
-@_out
-@_inferring
-def profile(out: Path, **options: Any) -> None:
+@options.out
+@options.inferring
+def profile(out: Path, **given: Any) -> None:
     """Only infer: make profile and report again from the store, without reading a picture."""
-    _need_store(out)
+    need_store(out)
     _outlive_terminal(out)
-    made = _profile(out, _infer_options(options))
+    made = _profile(out, _infer_options(given))
     _close(made, out, [f"note: {n}" for n in made["notices"]])
 
 
 @main.command()
 @click.argument("files", nargs=-1, required=True, type=Name())
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, in the order given.")
-@_workers
-@_limits
-def measure(files: tuple[str, ...], as_json: bool, **options: Any) -> None:
+@options.workers
+@options.limits
+@options.strict
+def measure(files: tuple[str, ...], as_json: bool, strict: bool, **given: Any) -> None:
     """Measure single FILES and print what was found."""
     from auditor.console import frame_line, frame_lines
     from auditor.engine import ScanOptions, measure_files
 
     set_aside = 0
     limits = ScanOptions(
-        seconds_per_file=options["seconds_per_file"],
-        memory_mb=options["memory_mb"],
-        max_pixels=round(options["max_megapixels"] * 1e6),
+        seconds_per_file=given["seconds_per_file"],
+        memory_mb=given["memory_mb"],
+        max_pixels=round(given["max_megapixels"] * 1e6),
     )
-    with closing(measure_files(list(files), workers=options["workers"], options=limits)) as rows:
+    with closing(measure_files(list(files), workers=given["workers"], options=limits)) as rows:
         for row in rows:
             set_aside += row["status"] != "measured"
             for line in [frame_line(row)] if as_json else frame_lines(row):
                 voice.say(line)
-    sys.exit(SET_ASIDE if set_aside else 0)
+    sys.exit(SET_ASIDE if set_aside and strict else 0)
+
+
+for command in (cli_lists.list_frames, cli_lists.answer, cli_lists.sidecars):
+    main.add_command(command)
 
 
 @main.command()
-@_out
-def keepers(out: Path) -> None:
-    """List frames softer or noisier than their settings had to be, a line each, for piping."""
-    from auditor.report import keeper_lines
-
-    for line in keeper_lines(_read_profile(out)):
-        voice.say(line)
-
-
-@main.command()
-@_out
+@options.out
 @click.option("--mend", is_flag=True, help="Set damaged parts apart; a run measures them again.")
 def verify(out: Path, mend: bool) -> None:
     """Check that the measurement store is whole, or mend what can be mended."""
     from auditor.store import Store, StoreError
 
-    _need_store(out)
+    need_store(out)
     try:
         store = Store(out / "store")
         for line in store.mend() if mend else []:
@@ -224,48 +140,73 @@ def verify(out: Path, mend: bool) -> None:
     sys.exit(1 if problems else 0)
 
 
-def _split(options: dict[str, Any]) -> tuple[dict[str, Any], Any]:
+def _end(aside: int, unread: int, strict: bool, where: str) -> None:
+    """The last line says what was set aside; only --strict makes that an exit code."""
+    told = []
+    if aside:
+        told.append(f"{aside:,} {'file was' if aside == 1 else 'files were'} set aside")
+    if unread:
+        told.append(f"{unread:,} {'folder' if unread == 1 else 'folders'} could not be read")
+    if told:
+        voice.say(f"Done; {' and '.join(told)}, {where}.")
+    sys.exit(SET_ASIDE if told and strict else 0)
+
+
+def _need_pictures(summary: Any, archives: tuple[str, ...], target: Path) -> None:
+    """An archive without a picture, of which nothing is known from before either, is a wrong call."""
+    if summary.found or any("is the drive mounted?" in n for n in summary.notices):
+        return
+    where = ", ".join(archives)
+    if summary.unread:
+        path, reason = summary.unread[0]
+        fail(f"no picture was found in {where}; not read: {path}: {reason}", 2)
+    fail(f"no picture was found in {where}; check that the folder is the right one", 2)
+
+
+def _split(given: dict[str, Any]) -> tuple[dict[str, Any], Any]:
     names = (
         *("workers", "cluster", "retry"),
         *("seconds_per_file", "memory_mb", "max_megapixels"),
     )
-    scanning = {n: options.pop(n) for n in names}
-    return scanning, _infer_options(options)
+    scanning = {n: given.pop(n) for n in names}
+    return scanning, _infer_options(given)
 
 
-def _infer_options(options: dict[str, Any]) -> Any:
+def _infer_options(given: dict[str, Any]) -> Any:
     from auditor.audit import InferOptions
     from auditor.infer.criteria import Criteria
 
     names = ("pin_sharp", "acceptable", "snr_excellent", "snr_acceptable", "output_megapixels")
     try:
-        criteria = Criteria(**{n: options.pop(n) for n in names})
-        if options["accept"]:
+        criteria = Criteria(**{n: given.pop(n) for n in names})
+        if given["accept"]:
             from auditor.infer.bodies import parse_accept
 
-            for text in options["accept"]:
+            for text in given["accept"]:
                 parse_accept(text)
-        if options["since"] is not None:
+        if given["since"] is not None:
             from auditor.crawl.selection import start_of
 
-            start_of(options["since"])
-        if options["labels_csv"] is not None:
-            options["labels_csv"].read_text(encoding="utf-8")
+            start_of(given["since"])
+        if given["labels_csv"] is not None:
+            given["labels_csv"].read_text(encoding="utf-8")
     except UnicodeDecodeError:
-        fail(f"{options['labels_csv']} is not text in UTF-8; save it as UTF-8", 2)
+        fail(f"{given['labels_csv']} is not text in UTF-8; save it as UTF-8", 2)
     except ValueError as error:
         fail(str(error), 2)
-    return InferOptions(criteria=criteria, **options)
+    return InferOptions(criteria=criteria, **given)
 
 
 def _prepared(out: Path, archives: tuple[str, ...]) -> Path:
-    from auditor.audit import OutputError, prepare_output
+    from auditor.output import OutputError, prepare_output, remember_archives
 
     for archive in archives:
         if "://" not in archive and not Path(archive).exists():
             fail(f"there is no folder or file {archive}; check the path", 2)
     try:
-        return prepare_output(out, archives)
+        target = prepare_output(out, archives)
+        remember_archives(target, archives)
+        return target
     except OutputError as error:
         fail(str(error), 2)
 
@@ -279,10 +220,11 @@ def _outlive_terminal(target: Path) -> None:
 def _scan(
     archives: tuple[str, ...],
     target: Path,
-    options: dict[str, Any],
+    given: dict[str, Any],
+    without_folders: tuple[str, ...],
     profile_follows: bool = False,
 ) -> Any:
-    from auditor.audit import meanwhile, scan_archive
+    from auditor.audit import OptionError, meanwhile, scan_archive
     from auditor.console import progress_display
     from auditor.engine import ScanError, ScanOptions
     from auditor.store import StoreBusy, StoreError
@@ -292,27 +234,30 @@ def _scan(
             return scan_archive(
                 archives,
                 target,
-                workers=options["workers"],
-                cluster=options["cluster"],
+                workers=given["workers"],
+                cluster=given["cluster"],
                 options=ScanOptions(
-                    seconds_per_file=options["seconds_per_file"],
-                    memory_mb=options["memory_mb"],
-                    max_pixels=round(options["max_megapixels"] * 1e6),
-                    retry=options["retry"],
+                    seconds_per_file=given["seconds_per_file"],
+                    memory_mb=given["memory_mb"],
+                    max_pixels=round(given["max_megapixels"] * 1e6),
+                    retry=given["retry"],
                 ),
+                without_folders=without_folders,
                 progress=meanwhile(show) if profile_follows else show,
             )
+    except OptionError as error:
+        fail(str(error), 2)
     except (ScanError, StoreBusy, StoreError) as error:
         fail(str(error), 1)
 
 
-def _profile(target: Path, options: Any, archives: tuple[str, ...] = ()) -> dict[str, Any]:
+def _profile(target: Path, wanted: Any, archives: tuple[str, ...] = ()) -> dict[str, Any]:
     from auditor.audit import OptionError, profile_of, write_all
     from auditor.store import StoreError, why
 
     store = target / "store"
     try:
-        made, frames = profile_of(store, options, archives)
+        made, frames = profile_of(store, wanted, archives)
         write_all(made, frames, store, target)
     except OptionError as error:
         fail(str(error), 2)
@@ -326,13 +271,10 @@ def _profile(target: Path, options: Any, archives: tuple[str, ...] = ()) -> dict
 def _close(made: dict[str, Any], target: Path, more: list[str]) -> None:
     from auditor.report import summary_lines
 
-    if made["frames"]["found"]:
-        try:
-            more = [*summary_lines(made), *more]
-        except Exception as error:  # profile and page are there; they say it all
-            more = [f"note: the summary cannot be told here ({type(error).__name__})", *more]
-    else:
-        voice.say("No pictures were found there; check that the folder is the right one.")
+    try:
+        more = [*summary_lines(made), *more]
+    except Exception as error:  # profile and page are there; they say it all
+        more = [f"note: the summary cannot be told here ({type(error).__name__})", *more]
     for line in [*more, *_without_database()]:
         voice.say(line)
     voice.say(f"Report: {target / 'report.html'}")
@@ -345,20 +287,3 @@ def _without_database() -> list[str]:
     return [
         "Sensor sizes come from tags alone: the library with their database, lensfunpy, is not here."
     ]
-
-
-def _need_store(out: Path) -> None:
-    if not (out / "store").is_dir():
-        fail(f"no measurement store in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
-
-
-def _read_profile(out: Path) -> dict[str, Any]:
-    import json
-
-    path = out / "profile.json"
-    try:
-        return json.loads(path.read_text(encoding="utf-8"))
-    except OSError:
-        fail(f"no profile in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
-    except ValueError:
-        fail(f"{path} is damaged; `auditor profile --out {out}` makes it again", 1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import json
 import math
 import os
 import sys
@@ -15,7 +16,7 @@ import click
 from auditor.safe_path import leave_out_current_folder
 from auditor.voice import Voice, have_streams
 
-__all__ = ["Amount", "Commands", "Folder", "Name", "fail", "voice"]
+__all__ = ["Amount", "Commands", "Folder", "Name", "fail", "need_store", "read_profile", "voice"]
 
 voice = Voice()
 """What the command that runs says; there is one in a process."""
@@ -116,3 +117,23 @@ def fail(message: str, code: int) -> NoReturn:
     with contextlib.suppress(OSError, ValueError):
         voice.tell(f"auditor: {message}")
     sys.exit(code)
+
+
+def need_store(out: Path) -> None:
+    """End where there is no measurement store."""
+    if not (out / "store").is_dir():
+        fail(f"no measurement store in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
+
+
+def read_profile(out: Path) -> dict[str, Any]:
+    """The profile of an output folder; ends where there is none."""
+    path = out / "profile.json"
+    try:
+        read = json.loads(path.read_text(encoding="utf-8"))
+    except OSError:
+        fail(f"no profile in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
+    except ValueError:
+        read = None
+    if not isinstance(read, dict):
+        fail(f"{path} is damaged; `auditor profile --out {out}` makes it again", 1)
+    return read

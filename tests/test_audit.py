@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
 
@@ -148,7 +149,9 @@ def test_frames_of_other_archives_in_the_store_are_counted_and_told(
     (tmp_path / "empty").mkdir()
     words = ["run", str(tmp_path / "empty"), "--out", str(out), "--workers", "1"]
     done = CliRunner().invoke(main, words)
-    assert f"note: {start}6 of its 6 frames come from other folders" in done.stdout
+    assert done.exit_code == 2
+    where = f"auditor: no picture was found in {tmp_path / 'empty'}"
+    assert done.output == f"{where}; check that the folder is the right one\n"
 
 
 @pytest.mark.parametrize("body", ["Nope", "Alder"])
@@ -175,3 +178,40 @@ def test_labels_that_label_nothing_are_told(out: Path, tmp_path: Path) -> None:
     for empty in ("", "pattern,label\n", "\n\n"):
         assert told(empty) == [f"labels: {tmp_path / 'labels.csv'} holds none"]
     assert told("only a pattern\n") == ["labels: line 1 needs a pattern and a label, left out"]
+
+
+def test_a_filter_by_lens_leaves_the_noise_of_bodies_as_it_is(out: Path) -> None:
+    """Noise has nothing to do with the lens: all frames of a body tell of it."""
+    assert profile(out).exit_code == 0
+    whole = {b["body"]: b for b in made(out)["bodies"]}
+    assert profile(out, "--lens", "tarn 85").exit_code == 0
+    part = {b["body"]: b for b in made(out)["bodies"]}
+    assert part
+    for body, found in part.items():
+        assert found["tones"] == whole[body]["tones"]
+        assert found["brightness"] == whole[body]["brightness"]
+
+
+def test_what_gear_toml_leaves_out_is_not_looked_at(out: Path) -> None:
+    (out / "gear.toml").write_text(
+        '[leave-out]\nfolders = ["b"]\n[names]\n"Tarn 85" = "The long one"\n'
+    )
+    done = profile(out)
+    assert done.exit_code == 0, done.output
+    assert "looked at here (left out: folders b)" in done.stdout
+    frames = pd.read_csv(out / "tables" / "frames.csv")
+    measured = frames[frames["status"] == "measured"]
+    assert not measured["path"].str.contains("/b/").any()
+    (out / "gear.toml").write_text('[leave-out]\nfolders = ["pictures"]\n')
+    done = profile(out)
+    assert done.exit_code == 2
+    assert done.output.startswith("auditor: every frame is left out (folders pictures)")
+    for text, said in (
+        ("[mine", "can't be read"), ('[leave-out]\nkinds = ["film"]', "'film' is no kind of file"),
+        ("[mine]\nbodys = []", "nothing is known of 'bodys'"), ("[mine]\nbodies = 3", "a list of names"),
+    ):  # fmt: skip
+        (out / "gear.toml").write_text(text)
+        done = profile(out)
+        assert done.exit_code == 2, text
+        assert said in done.output
+        assert len(done.output.splitlines()) == 1

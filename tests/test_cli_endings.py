@@ -55,7 +55,7 @@ def test_a_reader_that_has_seen_enough_is_no_error(picture: Path) -> None:
     ("words", "stage", "line"),
     [
         (["profile"], "auditor.audit.profile_of", "; run the same command again to go on"),
-        (["run"], "auditor.audit.prepare_output", "; run the same command again to go on"),
+        (["run"], "auditor.output.prepare_output", "; run the same command again to go on"),
         (["measure"], "auditor.engine.single.find_files", ""),
     ],
 )

@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from auditor.audit import OutputError, prepare_output
 from auditor.cli import main
 from auditor.crawl import mounts
 from auditor.crawl.names import plain_text
+from auditor.output import OutputError, prepare_output
 
 AUDITOR = f"{sys.executable} -m auditor"
 
@@ -76,7 +76,7 @@ def test_no_character_that_steers_a_terminal_reaches_it(tmp_path: Path, pictures
         os.rename(next(pictures.glob("?.png")), pictures / name)
     (pictures / "d\u2067.png").write_bytes(b"no picture")
     for words in (["measure", str(pictures)], ["run", str(pictures), "--out", str(tmp_path / "o")]):
-        done = CliRunner().invoke(main, [*words, "--workers", "1"])
+        done = CliRunner().invoke(main, [*words, "--workers", "1", "--strict"])
         assert done.exit_code == 3
         assert not set(done.output) & set("\u202e\u2066\u2067\x1b")
         assert "d\\u2067.png" in done.output

@@ -143,6 +143,8 @@ class ArchiveRecipe:
     quality: int = 95
     truncated: int = 0
     """So many of the last frames are cut off in the middle of the file."""
+    exports: int = 0
+    """So many frames also lie there as smaller copies that a program wrote."""
 
     def body(self, name: str) -> BodyRecipe:
         return next(b for b in self.bodies if b.name == name)

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from PIL import Image
 
 from auditor.artificial.archive import (
     LABELS,
@@ -62,6 +63,7 @@ def draw_archive(
             continue
         whole = (folder / shot.path).read_bytes()
         (folder / shot.path).write_bytes(whole[: len(whole) // 3])
+    _export(recipe, folder, shots)
     truth = [frame_truth(recipe, shot) for shot in shots]
     for row in truth[len(truth) - recipe.truncated :]:
         row["fault"] = "truncated"
@@ -69,6 +71,23 @@ def draw_archive(
     (folder / "frames").mkdir(exist_ok=True)
     (folder / "frames" / "truth.json").write_text(text, encoding="utf-8")
     return truth
+
+
+def _export(recipe: ArchiveRecipe, folder: Path, shots: Sequence[Shot]) -> None:
+    """Half as large, as a program writes them for showing: evenly chosen among the JPEG frames."""
+    whole = [s for s in shots[: len(shots) - recipe.truncated] if s.kind == "jpg"]
+    for i in range(recipe.exports):
+        shot = whole[i * len(whole) // recipe.exports]
+        target = folder / "frames" / "Exports" / Path(shot.path).name
+        if target.exists():
+            continue
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with Image.open(folder / shot.path) as image:
+            small = np.asarray(
+                image.resize((image.width // 2, image.height // 2), Image.Resampling.LANCZOS)
+            )
+        tags = replace(shot_tags(recipe, shot), software="Inkwell 4", pixel_pitch_um=None)
+        write_picture(target, small, tags, recipe.quality)
 
 
 Job = tuple[ArchiveRecipe, str, list[Shot]]

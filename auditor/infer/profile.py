@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.infer.alone import Faults
+from auditor.infer.answers import answers_of, no_answers, respect, tally
 from auditor.infer.bodies import BodiesModel, accept_table, fit_bodies, infer_bodies, parse_accept
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.criteria import Criteria
@@ -25,9 +26,15 @@ from auditor.infer.lenses import infer_lenses
 from auditor.infer.next_shots import next_shots, open_note
 from auditor.record import COLUMNS
 
-__all__ = ["build_profile", "complete_columns"]
+__all__ = ["build_profile", "complete_columns", "infer_profile"]
 
 _NO_BODIES: Final[dict[str, Any]] = {"bodies": [], "iso_matches": [], "habits": []}
+_NO_VERDICTS: Final = pd.DataFrame(
+    columns=[
+        *("judged", "soft", "noisy", "cause", "probability"),
+        *("expected_cpp", "measured_cpp", "answer"),
+    ]
+)
 Pictures = Callable[[list[str]], pd.DataFrame]
 
 
@@ -42,6 +49,13 @@ _SHARPNESS: Final = re.compile(
 
 
 def build_profile(
+    frames: pd.DataFrame, criteria: Criteria, counts: Mapping[str, int] | None = None, **more: Any
+) -> dict[str, Any]:
+    """The profile as a plain dict; arguments as of `infer_profile`."""
+    return infer_profile(frames, criteria, counts, **more)[0]
+
+
+def infer_profile(
     frames: pd.DataFrame,
     criteria: Criteria,
     counts: Mapping[str, int] | None = None,
@@ -50,18 +64,23 @@ def build_profile(
     patterns: Iterable[Any] = (),
     accept: Sequence[str] = (),
     every: pd.DataFrame | None = None,
+    gear: Mapping[str, Any] | None = None,
+    answers: Mapping[str, str] | None = None,
     faults: Faults | None = None,
-) -> dict[str, Any]:
-    """The profile as a plain dict.
+) -> tuple[dict[str, Any], pd.DataFrame]:
+    """The profile as a plain dict, and one verdict per row of `frames` (`keepers.judge_frames`), with the
+    photographer's `answer`.
 
     `frames` has `record.COLUMNS` and the columns of `crawl.relate`; columns that are missing count
     as unmeasured. `counts` says what was found, measured and set aside where the frame table does
     not hold every file. `pictures` gives small pictures by file id, for comparisons; `patterns`
-    come from `labels_from_csv`; `accept` holds texts BODY:ISO:BAND. `every` holds all frames of the archive where `frames` are a
-    part of it: bodies that occur in the part are judged by all that the archive has of them. A lens or
+    come from `labels_from_csv`; `accept` holds texts BODY:ISO:BAND. `every` holds all frames of the
+    archive where `frames` are a part of it: bodies that occur in the part are judged by all that the
+    archive has of them. `gear` is that of `gear.gear_in_use`; `answers` map a path or file id to one of
+    `answers.ANSWERS`. A lens or
     body that breaks a stage is left out of it and named under `faults`.
     """
-    frames = complete_columns(frames)
+    frames = complete_columns(frames.reset_index(drop=True))
     faults = faults if faults is not None else Faults()
     lenses, _ = faults.by_column(
         "sharpness", lambda f: infer_lenses(f, criteria), frames, "lens", []
@@ -73,7 +92,7 @@ def build_profile(
     )
     verdicts, judged = faults.by_column(
         "keepers",
-        lambda f: judge_frames(f, lenses, bodies["bodies"], criteria),
+        lambda f: _verdicts(f, lenses, bodies["bodies"], criteria, answers or {}),
         frames,
         "lens",
         None,
@@ -86,23 +105,25 @@ def build_profile(
         [],
     )
     after = _after_verdicts(judged, verdicts, lenses, criteria, faults)
-    shots, unlisted = _shots(lenses, bodies, after["handheld"], criteria, faults)
     pairs = faults.whole("what to shoot next", lambda: pairs_to_shoot(comparisons), [])
-    profile = {
+    shots, unlisted = _shots(lenses, bodies, after["handheld"], criteria, faults, gear, pairs)
+    profile: dict[str, Any] = {
         "frames": _counts(frames, counts),
         "criteria": criteria.as_dict(),
         "lenses": lenses,
         "bodies": bodies["bodies"],
         "iso_matches": bodies["iso_matches"],
         "habits": bodies["habits"],
+        "gear": dict(gear or {}),
         "comparisons": comparisons,
         **after,
-        "next_shots": shots + pairs,
+        "next_shots": shots,
         "next_shots_unlisted": unlisted,
         "accepted": _accepted(model, accept) if model is not None else [],
     }
     note = faults.whole("what to shoot next", lambda: open_note(profile), None)
-    return profile | {"next_shots_note": note, "faults": faults.found}
+    profile |= {"next_shots_note": note, "faults": faults.found}
+    return profile, _of_every_row(verdicts, judged, frames)
 
 
 def _bodies(
@@ -110,6 +131,32 @@ def _bodies(
 ) -> tuple[BodiesModel | None, dict[str, Any]]:
     model = fit_bodies(frames, criteria, whole)
     return model, infer_bodies(frames, criteria, model, whole)
+
+
+def _verdicts(
+    frames: pd.DataFrame,
+    lenses: list[dict[str, Any]],
+    bodies: list[dict[str, Any]],
+    criteria: Criteria,
+    answers: Mapping[str, str],
+) -> pd.DataFrame:
+    """Verdicts in which the photographer has the last word, and under `answer` that word."""
+    said = answers_of(frames, answers).reset_index(drop=True)
+    return respect(judge_frames(frames, lenses, bodies, criteria), said).assign(answer=said)
+
+
+def _of_every_row(
+    verdicts: pd.DataFrame | None, judged: pd.DataFrame, frames: pd.DataFrame
+) -> pd.DataFrame:
+    """Verdicts on the frames that were judged -> one for every frame; the others' are open."""
+    if verdicts is None:
+        verdicts, judged = _NO_VERDICTS, frames[:0]
+    if len(verdicts) == len(frames):
+        return verdicts
+    out = verdicts.set_axis(judged.index).reindex(frames.index)
+    for name in ("judged", "soft", "noisy"):
+        out[name] = out[name].eq(True)
+    return out
 
 
 def _after_verdicts(
@@ -121,7 +168,8 @@ def _after_verdicts(
 ) -> dict[str, Any]:
     """What follows from the verdicts on single frames; nothing where there are none."""
     stages: dict[str, tuple[Callable[[pd.DataFrame], Any], Any]] = {
-        "keepers": (lambda v: list_keepers(frames, v, criteria), []),
+        "keepers": (lambda v: _listed(frames, v, criteria), []),
+        "answers": (lambda v: tally(v, v["answer"], criteria.interval), no_answers()),
         "verdicts": (count_verdicts, {"judged": 0, "soft": 0, "noisy": 0, "causes": {}}),
         "settings": (lambda v: settings_to_avoid(frames, v, lenses, criteria), []),
         "handheld": (lambda v: handheld_limits(frames, v, lenses, criteria), []),
@@ -134,27 +182,47 @@ def _after_verdicts(
     }
 
 
+def _listed(
+    frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria
+) -> list[dict[str, Any]]:
+    said = dict(zip(frames["path"], verdicts["answer"], strict=True))
+    return [
+        keeper | {"answer": said.get(keeper["path"])}
+        for keeper in list_keepers(frames, verdicts, criteria)
+    ]
+
+
 def _shots(
     lenses: list[dict[str, Any]],
     bodies: dict[str, Any],
     limits: list[dict[str, Any]],
     criteria: Criteria,
     faults: Faults,
+    gear: Mapping[str, Any] | None,
+    asked: list[dict[str, Any]],
 ) -> tuple[list[dict[str, Any]], int]:
-    """Requests for test frames, and how many more there are than are listed."""
+    """Requests for the test frames of one afternoon, and how many more there are than fit into it."""
     matches, stage = bodies["iso_matches"], "what to shoot next"
+
+    def shots(some: list[Any], others: list[Any], own: list[Any], also: list[Any]) -> Any:
+        return next_shots(some, others, matches if others else [], own, criteria, gear, also)
+
+    def sound_lenses(some: list[Any]) -> list[Any]:
+        shots(some, [], limits, [])
+        return some
+
+    def sound_bodies(some: list[Any]) -> list[Any]:
+        shots([], some, [], [])
+        return some
+
     try:
-        return next_shots(lenses, bodies["bodies"], matches, limits, criteria)
-    except Exception:
-        shots = faults.by_entry(
-            stage, lambda some: next_shots(some, [], [], limits, criteria)[0], lenses, "lens"
+        return shots(lenses, bodies["bodies"], limits, asked)
+    except Exception:  # those that can be asked for share the afternoon
+        some = faults.by_entry(stage, sound_lenses, lenses, "lens")
+        others = faults.by_entry(stage, sound_bodies, bodies["bodies"], "body")
+        return faults.whole(
+            stage, lambda: shots(some, others, limits if some else [], asked), ([], 0)
         )
-        return shots + faults.by_entry(
-            stage,
-            lambda some: next_shots([], some, matches, [], criteria)[0],
-            bodies["bodies"],
-            "body",
-        ), 0
 
 
 def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[dict[str, Any]]:

@@ -1,15 +1,13 @@
-"""Profile to what the photographer sees: page, pocket card, tables, and lines for the terminal."""
+"""Profile to what the photographer sees: page, card, tables, and lines for the terminal."""
 
 from __future__ import annotations
 
-from auditor.report.listing import keeper_lines
 from auditor.report.page import prepare
 from auditor.report.profile_file import profile_schema, write_profile
 from auditor.report.summary import summary_lines
 from auditor.report.write import write_report
 
 __all__ = [
-    "keeper_lines",
     "prepare",
     "profile_schema",
     "summary_lines",

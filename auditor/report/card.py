@@ -1,4 +1,4 @@
-"""The pocket card: apertures to use, accept and avoid, hyperfocal distances, ISO limits."""
+"""The card: apertures to use, accept and avoid, hyperfocal distances, ISO limits."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from auditor import optics
 from auditor.report import words
-from auditor.report.iso_words import LEVELS, band_name, iso_limit
+from auditor.report.iso_words import LEVELS, band_name, highest_used, iso_limit
 from auditor.report.lens_chart import stops
 from auditor.report.ruler import used_span
 from auditor.report.summary import by_light
@@ -159,7 +159,7 @@ def card_bodies(profile: Block) -> list[CardBodies]:
     for body in profile.get("bodies") or ():
         limits: dict[str, tuple[str, str]] = {}
         for band in by_light(body):
-            both = [iso_limit(band, level) for level in LEVELS]
+            both = [iso_limit(band, level, highest_used(body)) for level in LEVELS]
             if any(limit.iso for limit in both):
                 between = [limit.between(DASH) for limit in both]
                 limits[band_name(band)] = (

@@ -1,4 +1,4 @@
-"""Profile to `card.html`: pages of A6 (or a phone's screen) to carry into the field."""
+"""Profile to `card.html`: one page of A6 (or a phone's screen) to carry into the field."""
 
 from __future__ import annotations
 
@@ -8,54 +8,68 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from auditor.report import card, palette, words
+from auditor.report.first import role_of
 from auditor.report.paper import environment, static
-from auditor.report.summary import filter_words
+from auditor.report.summary import by_frames, filter_words, too_few_for_noise
 
-__all__ = ["pages", "render_card"]
+__all__ = ["contents", "render_card"]
 
-LINES_PER_PAGE: Final = 31
-"""Lines of the smallest type that fit one A6 page under its head."""
+LINES: Final = 31
+"""Lines of the smallest type that fit the A6 page under its head."""
+RANGES: Final = 3
+"""So many focal ranges of one lens, those with most frames."""
 
 Block = Mapping[str, Any]
 
 
-def _lens_item(lens: Block, blur_px: float) -> dict[str, Any]:
-    ranges = card.card_ranges(lens, blur_px)
+def _lens_item(lens: Block, blur_px: float) -> dict[str, Any] | None:
+    """A lens with those of its focal ranges of which the best aperture is known, the most used
+    first; None without any."""
+    parts = [p for p in lens.get("focal_ranges") or () if isinstance(p, Mapping)]
+    known = [p for p in parts if p.get("sweet_spot")]
+    most = sorted(known, key=lambda p: -(words.number(p.get("frames")) or 0))[:RANGES]
+    ranges = card.card_ranges({**lens, "focal_ranges": [p for p in known if p in most]}, blur_px)
+    if not ranges:
+        return None
     name = words.shorten(words.lens_name(lens), 64)
     lines = 1.6 + (len(name) > 40) + sum(2.4 + bool(r.avoid and r.note) for r in ranges)
-    return {
-        "name": name,
-        "body": words.shorten(words.body_beside(lens.get("lens"), lens.get("body")), 40),
-        "ranges": ranges,
-        "lines": lines,
-    }
+    body = words.shorten(words.body_beside(lens.get("lens"), lens.get("body")), 40)
+    return {"name": name, "body": body, "ranges": ranges, "lines": lines}
 
 
-def pages(profile: Block) -> list[dict[str, Any]]:
-    """Pages with `lenses` and `bodies`, the most used lenses first; bodies come on the last page."""
+def _bodies(profile: Block) -> tuple[card.CardBodies | None, float]:
+    """Limits of the bodies in use that were used most, as many as stand side by side, and how many
+    lines they take."""
+    used = [
+        b
+        for b in by_frames(
+            [b for b in profile.get("bodies") or () if isinstance(b, Mapping)], "body"
+        )
+        if role_of(profile, b, "body") == "in use" and not too_few_for_noise(b)
+    ]
+    groups = card.card_bodies({"bodies": used})
+    if not groups:
+        return None, 0.0
+    # Under three bodies side by side the two intervals of a cell take a line each.
+    under = (0.7 if len(groups[0].bodies) < 3 else 1.4) if any(map(any, groups[0].intervals)) else 0
+    return groups[0], 4.0 + len(groups[0].rows) * (1.2 + under)
+
+
+def contents(profile: Block) -> dict[str, Any]:
+    """`lenses` and `bodies` of the card: gear in use of which something is known, the most used first,
+    as much as fits one page; `left` lenses did not."""
     blur_px = words.number((profile.get("criteria") or {}).get("coc_pixels")) or card.BLUR_PX
-    lenses = sorted(
-        (x for x in profile.get("lenses") or () if x.get("focal_ranges")),
-        key=lambda x: -(words.number(x.get("frames")) or 0),
-    )
-    out: list[dict[str, Any]] = [{"lenses": [], "bodies": []}]
-    room = float(LINES_PER_PAGE) - (3.0 if filter_words(profile) else 0.0)
-    for item in [_lens_item(x, blur_px) for x in lenses]:
-        if item["lines"] > room and out[-1]["lenses"]:
-            out.append({"lenses": [], "bodies": []})
-            room = float(LINES_PER_PAGE)
-        out[-1]["lenses"].append(item)
-        room -= item["lines"]
-    for group in card.card_bodies(profile):
-        # Under three bodies side by side the two intervals of a cell take a line each.
-        under = (0.7 if len(group.bodies) < 3 else 1.4) if any(map(any, group.intervals)) else 0.0
-        need = 4.0 + len(group.rows) * (1.2 + under)
-        if need > room:
-            out.append({"lenses": [], "bodies": []})
-            room = float(LINES_PER_PAGE)
-        out[-1]["bodies"].append(group)
-        room -= need
-    return out
+    bodies, need = _bodies(profile)
+    room = LINES - need - (3.0 if filter_words(profile) else 0.0)
+    lenses = by_frames([x for x in profile.get("lenses") or () if isinstance(x, Mapping)], "lens")
+    used = [x for x in lenses if role_of(profile, x, "lens") in ("in use", "thin")]
+    items = [item for x in used if (item := _lens_item(x, blur_px)) is not None]
+    kept: list[dict[str, Any]] = []
+    for item in items:
+        if item["lines"] <= room:
+            kept.append(item)
+            room -= item["lines"]
+    return {"lenses": kept, "bodies": bodies, "left": len(items) - len(kept)}
 
 
 def render_card(profile: Block) -> str:
@@ -65,12 +79,12 @@ def render_card(profile: Block) -> str:
     }
     blur_px = words.number((profile.get("criteria") or {}).get("coc_pixels")) or card.BLUR_PX
     context = {
-        "pages": pages(profile),
+        "page": contents(profile),
         "filter": filter_words(profile),
         "blur_px": blur_px,
         "circles": [f"{blur_px * p:.3g}" for p in sorted(pitches)],
-        "pin": words.percent((profile.get("criteria") or {}).get("pin_sharp")),
-        "fine": words.percent((profile.get("criteria") or {}).get("acceptable")),
+        "pin": words.percent((profile.get("criteria") or {}).get("pin_sharp") or 0.75),
+        "fine": words.percent((profile.get("criteria") or {}).get("acceptable") or 0.6),
         "css": Markup(static("card.css")),
         "day": Markup(palette.css_variables(night=False)),
         "night": Markup(palette.css_variables(night=True)),

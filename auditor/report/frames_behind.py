@@ -18,6 +18,7 @@ import pandas as pd
 from auditor.exposure import nominal_f_number
 from auditor.record import ZONES
 from auditor.report import words
+from auditor.report.paper import link
 
 __all__ = ["FrameIndex", "evenly", "in_turn"]
 
@@ -178,6 +179,7 @@ def _columns(rows: pd.DataFrame) -> dict[str, Any]:
     heads = [folders.setdefault(os.path.dirname(p), len(folders)) for p in paths]
     out: dict[str, Any] = {
         "folders": list(folders),
+        "addresses": [link(f) for f in folders],
         "folder": heads,
         "name": [os.path.basename(p) for p in paths],
         "taken": [str(t)[:16].replace("T", " ") for t in rows["taken"]],

@@ -14,6 +14,7 @@ __all__ = [
     "band_edges",
     "band_name",
     "band_sentence",
+    "highest_used",
     "iso_limit",
     "kind_sentence",
 ]
@@ -75,8 +76,33 @@ class IsoLimit:
         return ", ".join(t for t in (found, "predicted" if self.predicted else "") if t)
 
 
-def iso_limit(band: Block, level: str) -> IsoLimit:
-    """The limit of one of `LEVELS` in a band of the profile."""
+FAR_STOPS: Final = 1.0
+"""No limit is told that lies further than this above the highest ISO the body was used at."""
+
+
+def highest_used(body: Block) -> float | None:
+    """The highest ISO of which a body (or a kind of its files) has frames; None where unknown."""
+    seen = [
+        iso
+        for t in body.get("tones") or ()
+        if not t.get("predicted") and (iso := words.number(t.get("iso")))
+    ]
+    return max(seen, default=None)
+
+
+def iso_limit(band: Block, level: str, highest: float | None = None) -> IsoLimit:
+    """The limit of one of `LEVELS` in a band of the profile.
+
+    `highest`: the highest ISO the body was used at. A limit far above it is told as 'at least' that.
+    """
+    limit = _limit(band, level)
+    if limit.iso is None or not highest or limit.iso <= highest * 2**FAR_STOPS * 1.01:
+        return limit
+    reason = f"likely higher; {words.iso(highest)} is the highest used"
+    return IsoLimit(highest, None, None, True, limit.predicted, reason)
+
+
+def _limit(band: Block, level: str) -> IsoLimit:
     detail = (band.get("usable_iso_detail") or {}).get(level) or {}
     reason = words.clean(detail.get("reason"))
     low, high = (words.number(detail.get(k)) for k in ("low", "high"))
@@ -112,10 +138,10 @@ def _told(level: str, limit: IsoLimit) -> str:
     return f"{level} to {limit.text}" + (f" ({limit.why})" if limit.why else "")
 
 
-def band_sentence(band: Block) -> str:
+def band_sentence(band: Block, highest: float | None = None) -> str:
     """'excellent to ISO 200 (90% interval 50 to 400), acceptable to ISO 2500 (...)'; '' where the
     profile holds nothing but the bare figures."""
-    limits = [iso_limit(band, level) for level in LEVELS]
+    limits = [iso_limit(band, level, highest) for level in LEVELS]
     if not any(limit.why for limit in limits):
         return ""
     return ", ".join(
@@ -129,10 +155,11 @@ def kind_sentence(kind: Block) -> str:
     'Excellent to at least ISO 200 (ISO 100 is the highest used) for overcast and bright sun; ...'
     """
     out = []
+    top = highest_used(kind)
     for level in LEVELS:
         lights: dict[str, list[str]] = {}
         for band in kind.get("brightness") or ():
-            if isinstance(band, Mapping) and (text := _told(level, iso_limit(band, level))):
+            if isinstance(band, Mapping) and (text := _told(level, iso_limit(band, level, top))):
                 lights.setdefault(text, []).append(band_name(band))
         out += [f"{text} for {words.join(names)}" for text, names in lights.items()]
     return "; ".join(out)

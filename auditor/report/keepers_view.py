@@ -9,6 +9,7 @@ from typing import Any, Final
 from auditor.report import words
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.listing import evidence, fault
+from auditor.report.paper import link
 from auditor.report.pictures import PictureSource, crop_uri, fetch, shows_detail, thumb_uri
 
 __all__ = ["keeper_groups", "keeper_rows"]
@@ -89,6 +90,8 @@ def keeper_groups(
                     "by_setting": cause in SETTING_CAUSES,
                     "settings": _settings(keeper, row),
                     "picture": wanted.get(file_id) if isinstance(file_id, str) else None,
+                    "answer": words.clean(keeper.get("answer")),
+                    "probability": words.number(keeper.get("probability")),
                     "deliberate": keeper.get("maybe_deliberate") or keeper.get("deliberate"),
                 }
             )  # fmt: skip
@@ -123,11 +126,13 @@ def _pictures(pictures: PictureSource, wanted: Mapping[str, str], budget: int) -
 
 
 def keeper_rows(keepers: Sequence[Block]) -> list[list[Any]]:
-    """The whole list for the page's table: path, fault, cause, measured, its standard error,
-    expected, evidence. A frame that is only noisy has no sharpness to hold against it."""
+    """The whole list for the page's table: path, its address, fault, cause, probability, measured,
+    its standard error, expected, evidence. A frame that is only noisy has no sharpness to hold against
+    it."""
     return [
         [
-            words.clean(k.get("path")), fault(k), words.clean(k.get("cause")),
+            words.clean(k.get("path")), link(k.get("path")), fault(k), words.clean(k.get("cause")),
+            words.number(k.get("probability")),
             *(
                 words.number(k.get(f"{name}_cpp")) if k.get("soft") else None
                 for name in ("measured", "stderr", "expected")

@@ -6,17 +6,13 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from bokeh.models.annotations import BoxAnnotation, Label
-
 from auditor.record import ZONES
-from auditor.report import mould, palette, words
+from auditor.report import drawing, words
 from auditor.report.alone import chart_alone
 
-__all__ = ["WHOLE_STOPS", "chart_mould", "highest", "lens_values", "stops"]
+__all__ = ["WHOLE_STOPS", "highest", "lens_values", "stops"]
 
 WHOLE_STOPS: Final = (0.7, 1, 1.4, 2, 2.8, 4, 5.6, 8, 11, 16, 22, 32, 45, 64, 90)
-_STRIPS: Final = (("acceptable", "acceptable"), ("pin_sharp", "pin-sharp"), ("sweet", "best"))
-_STRIP_PX: Final = 16
 _POINT: Final = ("x", "y", "low", "high")
 
 Block = Mapping[str, Any]
@@ -25,50 +21,6 @@ Block = Mapping[str, Any]
 def stops(value: float) -> float:
     """Position of an f-number on a scale of stops: Av = 2 log2 N (Exif, annex C)."""
     return 2 * math.log2(value)
-
-
-@mould.once
-def chart_mould() -> dict[str, Any]:
-    plot = mould.base_figure("MTF50, cycles per pixel", "aperture, f/")
-    mould.ticks(plot.xaxis, "x_ticks")
-    mould.ruled_line(plot, "best_line", "height")
-    for row, (name, label) in enumerate(_STRIPS):
-        bottom = 3 + row * (_STRIP_PX + 2)
-        plot.add_layout(
-            BoxAnnotation(
-                name=name, left=0, right=0, bottom=bottom, top=bottom + _STRIP_PX,
-                bottom_units="screen", top_units="screen", line_color=None, level="underlay",
-                fill_color=palette.light(name), fill_alpha=1, visible=False,
-            )
-        )  # fmt: skip
-        plot.add_layout(
-            Label(
-                name=f"{name}_label", x=0, y=bottom + _STRIP_PX / 2, y_units="screen", text=label,
-                text_align="center", text_baseline="middle", text_font=mould.FONT,
-                text_font_size="11px", text_color=palette.light("on_strip"), visible=False,
-            )
-        )  # fmt: skip
-    for zone in ZONES:
-        colour = palette.light(zone)
-        line = mould.source(f"{zone}_line", _POINT)
-        plot.varea("x", "low", "high", source=line, fill_color=colour, fill_alpha=0.14)
-        plot.line(
-            "x", "y", source=line, line_color=colour, line_width=2.4,
-            line_dash=palette.ZONE_DASH[zone],
-        )  # fmt: skip
-        points = mould.source(f"{zone}_points", _POINT)
-        plot.segment("x", "low", "x", "high", source=points, line_color=colour, line_width=1.5)
-        plot.scatter(
-            "x", "y", source=points, marker=palette.ZONE_MARK[zone],
-            size=9 if zone == "middle" else 8, fill_color=colour, line_color=palette.light("sheet"),
-        )  # fmt: skip
-        if zone != "middle":
-            plot.scatter(
-                "x", "y", source=mould.source(f"{zone}_usual", ("x", "y")), marker="dash", size=13,
-                line_width=2, line_color=colour, line_alpha=0.6,
-            )  # fmt: skip
-    mould.targets(plot)
-    return mould.cast(plot)
 
 
 def highest(lens: Block) -> float | None:
@@ -105,10 +57,12 @@ def lens_values(
         "x_range": {"start": low, "end": high},
         "y_range": {"start": 0, "end": top_cpp * 1.08},
         "x_ticks": {"ticks": [stops(n) for n in whole]},
-        "x_axis": {"major_label_overrides": {stops(n): words.aperture(n)[2:] for n in whole}},
-        **_strips(focal_range, low, high),
+        "x_axis": {"labels": {stops(n): words.aperture(n)[2:] for n in whole}},
         "targets": {"data": _targets(zones, pitch_um)},
     }
+    best = words.number((focal_range.get("sweet_spot") or {}).get("f_number"))
+    if best:
+        values["best_line"] = {"location": stops(best)}
     for zone in ZONES:
         fitted = _points(focal_range.get("curve") or (), zone)
         line = fitted if len(fitted["x"]) > 1 else zones[zone]
@@ -137,36 +91,6 @@ def _points(rows: Sequence[Block], zone: str) -> dict[str, list[Any]]:
     return out
 
 
-def _strips(focal_range: Block, left: float, right: float) -> dict[str, dict[str, Any]]:
-    sweet = focal_range.get("sweet_spot") or {}
-    ends = {
-        "acceptable": focal_range.get("acceptable"),
-        "pin_sharp": focal_range.get("pin_sharp"),
-        "sweet": (sweet.get("low"), sweet.get("high")),
-    }
-    out: dict[str, dict[str, Any]] = {}
-    for name, pair in ends.items():
-        known = [words.number(v) for v in pair or ()]
-        if len(known) != 2 or not known[0] or not known[1]:
-            continue
-        low, high = stops(known[0]) - 1 / 6, stops(known[1]) + 1 / 6
-        out[name] = {"left": low, "right": high, "visible": True}
-        label: dict[str, Any] = {"x": (low + high) / 2, "visible": True}
-        if high - low < (right - left) * (0.1 if name == "sweet" else 0.24):  # beside, not inside
-            outside = high < right - (right - left) * 0.2
-            label = {
-                "x": high + 0.06 if outside else low - 0.06, "visible": True,
-                "text_align": "left" if outside else "right", "text_color": palette.light("quiet"),
-            }  # fmt: skip
-        elif name == "acceptable":
-            label["text_color"] = palette.light("on_pale")
-        out[f"{name}_label"] = label
-    best = words.number(sweet.get("f_number"))
-    if best:
-        out["best_line"] = {"location": stops(best), "visible": True}
-    return out
-
-
 def _usual(apertures: Sequence[Block], zone: str) -> dict[str, list[float]]:
     """What the photographer usually got, drawn as faint dashes: the lens can do more."""
     pairs = [
@@ -189,4 +113,4 @@ def _targets(zones: Mapping[str, dict[str, list[Any]]], pitch_um: float | None) 
                 f"{words.aperture(points['n'][i])}, {zone}", says,
                 f"{words.count(points['frames'][i])} behind it",
             ))  # fmt: skip
-    return mould.target_data(found)
+    return drawing.target_data(found)

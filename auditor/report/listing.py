@@ -1,16 +1,16 @@
-"""Keepers in the terminal, one line each, made to be piped."""
+"""Frames that fell short in the terminal, one line each, made to be filtered and piped."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from auditor.report import words
 
-__all__ = ["HEADER", "keeper_lines", "pipe_path"]
+__all__ = ["HEADER", "evidence", "fault", "keeper_line", "pipe_path", "wanted_keepers"]
 
-HEADER = "path\tfault\tcause\tmeasured_cpp\texpected_cpp\tevidence"
+HEADER = "path\tfault\tcause\tprobability\tmeasured_cpp\texpected_cpp\tevidence"
 
 
 _UNSAFE = re.compile("[\\x00-\\x1f\\\\\\x7f-\\x9f\\u2028-\\u202e\\u2066-\\u2069\\ud800-\\udfff]")
@@ -48,18 +48,39 @@ def evidence(keeper: Mapping[str, Any]) -> str:
     return words.clean(found)
 
 
-def keeper_lines(profile: Mapping[str, Any]) -> list[str]:
-    """A header and one tab-separated line per keeper: path, fault, cause, c/px, evidence."""
-    lines = [HEADER]
+def wanted_keepers(
+    profile: Mapping[str, Any],
+    causes: Sequence[str] = (),
+    lens: str | None = None,
+    folder: str | None = None,
+    at_least: float = 0.0,
+) -> list[Mapping[str, Any]]:
+    """Listed frames with one of the causes, a lens whose name contains `lens`, in `folder` (a path,
+    or the name of a folder at any depth), of which the program is sure to `at_least`."""
+    wanted = {c.strip().casefold() for c in causes}
+    found = []
     for keeper in profile.get("keepers") or ():
-        figures = [
-            "" if (v := words.number(keeper.get(k))) is None else f"{v:.4f}"
-            for k in ("measured_cpp", "expected_cpp")
-        ]
-        cause = words.clean(keeper.get("cause")) or "not known"
-        lines.append(
-            "\t".join(
-                [pipe_path(keeper.get("path")), fault(keeper), cause, *figures, evidence(keeper)]
-            )
-        )
-    return lines
+        path = str(keeper.get("path") or "")
+        name = words.clean((keeper.get("settings") or {}).get("lens")).casefold()
+        inside = folder is None or f"/{folder.strip('/')}/" in f"/{path.strip('/')}"
+        sure = words.number(keeper.get("probability"))
+        if (
+            (not wanted or words.clean(keeper.get("cause")).casefold() in wanted)
+            and (lens is None or lens.strip().casefold() in name)
+            and inside
+            and (not at_least or (sure is not None and sure >= at_least))
+        ):
+            found.append(keeper)
+    return found
+
+
+def keeper_line(keeper: Mapping[str, Any]) -> str:
+    """One tab-separated line: path, fault, cause, probability, c/px measured and expected, evidence."""
+    figures = [
+        "" if (v := words.number(keeper.get(key))) is None else f"{v:.{digits}f}"
+        for key, digits in (("probability", 3), ("measured_cpp", 4), ("expected_cpp", 4))
+    ]
+    cause = words.clean(keeper.get("cause")) or "not known"
+    return "\t".join(
+        [pipe_path(keeper.get("path")), fault(keeper), cause, *figures, evidence(keeper)]
+    )

@@ -35,7 +35,8 @@ def match_tables(profile: Block) -> list[dict[str, Any]]:
     pairs: dict[tuple[str, str, str], list[Block]] = {}
     for m in profile.get("iso_matches") or ():
         body, reference, kind = (words.clean(m.get(k)) for k in ("body", "reference_body", "kind"))
-        pairs.setdefault((body, reference, kind), []).append(m)
+        if body and reference:
+            pairs.setdefault((body, reference, kind), []).append(m)
     return [
         _table(rows, body, reference, kind, used.get((body, kind)), used.get((reference, kind)))
         for (body, reference, kind), rows in pairs.items()

@@ -1,8 +1,9 @@
 """Profile to `report.html`: one file that needs no network, opens quickly and reads without scripts.
 
-Text, rulers and tables are plain HTML. Charts, the frames behind their points and long lists lie in
-the file compressed (gzip, base64) and are unpacked by the page when they come into view or are asked
-for. A content security policy in the page forbids every request.
+The first screen answers; everything else lies folded under it, by gear. Text, rulers, charts and
+tables are plain HTML and SVG. The frames behind the points of charts and long lists lie in the file
+compressed (gzip, base64) and are unpacked by the page when they are asked for. A content security
+policy in the page forbids every request.
 """
 
 from __future__ import annotations
@@ -10,26 +11,26 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from datetime import datetime
-from functools import cache
 from typing import Any, Final
 
 import pandas as pd
-from bokeh.resources import Resources
 from markupsafe import Markup
 
 from auditor.report import (
     card,
+    drawing,
+    first,
     lens_chart,
-    mould,
     palette,
     ruler,
     snr_chart,
-    still,
     summary,
     words,
 )
+from auditor.report.answers import ANSWERS, right_sentence
 from auditor.report.frames_behind import FrameIndex
-from auditor.report.iso_words import band_sentence, iso_limit
+from auditor.report.habit_words import inside_acceptable, setting_lines
+from auditor.report.iso_words import band_sentence, highest_used, iso_limit
 from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.matches_view import match_tables
 from auditor.report.paper import environment, pack, static
@@ -40,26 +41,18 @@ __all__ = ["prepare", "render_report"]
 POINT_PICTURE_BYTES: Final = 6_000_000
 KEEPER_PICTURE_BYTES: Final = 3_500_000
 ROWS_ALTOGETHER: Final = 90_000
-OPEN_LENSES: Final = 6
-MOST_SHOTS: Final = 5
+FIRST_LENSES: Final = 6
+FIRST_BODIES: Final = 4
+"""So many lenses and bodies stand on the first screen."""
+MOST_IN_USE: Final = 12
+"""So many lenses in use have a line of their own; the rest fold under one."""
 
 Block = Mapping[str, Any]
-Chart = tuple[Markup | None, Markup | None]
-"""A chart to be drawn by the page, packed, and the same standing still; None for none."""
-
-
-@cache
-def _bokeh() -> Markup:
-    """BokehJS without widgets, tables and mathematics, packed."""
-    return pack("\n".join(Resources(mode="inline", components=["bokeh"]).js_raw))
 
 
 def prepare() -> None:
-    """Make ahead what every page needs whatever it says: moulds, templates, the chart library."""
-    lens_chart.chart_mould()
-    snr_chart.chart_mould()
+    """Make ahead what every page needs whatever it says."""
     environment().get_template("report.html.j2")
-    _bokeh()
 
 
 def _lens_view(
@@ -68,15 +61,14 @@ def _lens_view(
     parts = [p for p in lens.get("focal_ranges") or () if isinstance(p, Mapping)]
     pitch, top = words.number(lens.get("pixel_pitch_um")), lens_chart.highest(lens)
     span = ruler.used_span(parts)
-    charts: list[Chart] = []
-    for i, part in enumerate(parts):
+    charts: list[Markup | None] = []
+    for part in parts:
         values = lens_chart.lens_values(part, top, span, pitch) if top and span else None
         if values is None:
-            charts.append((None, None))
+            charts.append(None)
             continue
-        chart = mould.fill(lens_chart.chart_mould(), values, f"l{index}r{i}")
         title = f"Sharpness against aperture at {words.focal(part.get('focal_mm'))}"
-        charts.append((pack(chart), still.lens_still(values, title)))
+        charts.append(drawing.draw_lens(values, title))
     return {
         "id": f"lens-{index}",
         "name": words.lens_name(lens),
@@ -89,8 +81,7 @@ def _lens_view(
                 "part": p,
                 "key": f"l{index}r{i}",
                 "index": i,
-                "chart": charts[i][0],
-                "still": charts[i][1],
+                "chart": charts[i],
                 "ruler": ruler.aperture_ruler(p, span),
             }
             for i, p in enumerate(parts)
@@ -100,7 +91,6 @@ def _lens_view(
         "best": top,
         "height": heights.get((lens.get("body"), lens.get("lens"))),
         "block": frames.lens_block(lens),
-        "open": index < OPEN_LENSES,
     }
 
 
@@ -120,11 +110,12 @@ def _body_view(
     isos = [v for t in body.get("tones") or () if (v := words.number(t.get("iso"))) and v > 0]
     span = (min(isos + limits), max(isos + limits)) if isos + limits else None
     values = snr_chart.snr_values(body, thresholds)
-    chart = values and mould.fill(snr_chart.chart_mould(), values, f"b{index}")
+    top = highest_used(body)
     return {
         "id": f"body-{index}",
-        "name": words.known_name(body.get("body")) or "Unnamed body",
+        "name": words.known_name(body.get("body")) or summary.NAMELESS_BODY,
         "body": body,
+        "frames": words.number(body.get("frames")) or 0,
         "key": f"b{index}",
         "sentence": summary.body_sentence(body, "It"),
         "habits": [
@@ -132,8 +123,7 @@ def _body_view(
             for h in habits
             if h.get("body") == body.get("body") and h.get("text") and h.get("frames")
         ],
-        "chart": pack(chart) if chart else None,
-        "still": still.noise_still(values, "Signal to noise against ISO") if values else None,
+        "chart": drawing.draw_noise(values, "Signal to noise against ISO") if values else None,
         "signals": snr_chart.shown_signals(body),
         "at_output": snr_chart.at_output(body),
         "bands": [
@@ -141,22 +131,14 @@ def _body_view(
                 "band": b,
                 "name": summary.band_name(b),
                 "edges": summary.band_edges(b),
-                "limit": iso_limit(b, "acceptable"),
-                "says": band_sentence(b),
+                "limit": iso_limit(b, "acceptable", top),
+                "says": band_sentence(b, top),
                 "ruler": ruler.iso_ruler(b.get("usable_iso") or {}, span) if span else None,
             }
             for b in summary.by_light(body)
         ],
         "block": frames.body_block(body),
     }
-
-
-def _topics(profile: Block) -> list[tuple[str, list[str]]]:
-    """The summary's sentences gathered under their topics."""
-    out: dict[str, list[str]] = {}
-    for finding in summary.findings(profile):
-        out.setdefault(finding.topic, []).append(finding.text)
-    return list(out.items())
 
 
 def _heights(frames: pd.DataFrame | None) -> dict[Any, int]:
@@ -191,10 +173,67 @@ def _set_aside(profile: Block) -> list[tuple[str, int, list[str]]]:
     return [(reason, n, paths[reason][:20]) for reason, n in counts.most_common()]
 
 
+def _groups(profile: Block, views: list[dict[str, Any]], what: str) -> list[tuple[str, Any]]:
+    """(head, views) by role: gear in use first and without a head, then a closed line each."""
+    of: dict[str, list[dict[str, Any]]] = {role: [] for role in first.ROLES}
+    silent: list[dict[str, Any]] = []
+    for view in views:
+        role = first.role_of(profile, view[what], what)
+        nothing = what == "body" and not view["chart"] and not view["bands"]
+        (silent if nothing and role == "in use" else of[role]).append(view)
+    used = of["in use"]
+    out = [("", used[:MOST_IN_USE]), ("More that are in use", used[MOST_IN_USE:])]
+    out += [(head, of[role]) for role, head in first.ROLES.items() if role != "in use"]
+    out.append(("Nothing can be told yet", silent))
+    return [(head, found) for head, found in out if found]
+
+
+def _about(profile: Block) -> str:
+    """'5,100 frames measured, 2019 to 2024, 110 files set aside · 28 November 2026'."""
+    frames = profile.get("frames") or {}
+    days = [
+        d
+        for b in (profile.get("gear") or {}).get("bodies") or ()
+        for d in (b.get("first"), b.get("last"))
+        if d
+    ]
+    told = [f"{words.count(frames.get('measured'))} measured"]
+    if days:
+        years = (min(days)[:4], max(days)[:4])
+        told.append(years[0] if years[0] == years[1] else f"{years[0]} to {years[1]}")
+    if aside := words.number(frames.get("set_aside")):
+        told.append(f"{words.count(aside, 'file')} set aside")
+    return f"{', '.join(told)} · {datetime.now().strftime('%-d %B %Y')}"
+
+
+def _first_screen(profile: Block, lenses: list[Block], bodies: list[Block]) -> dict[str, Any]:
+    lens_lines, body_lines = first.lens_lines(profile, lenses), first.body_lines(profile, bodies)
+    return {
+        "about": _about(profile),
+        "looked_at": summary.looked_at(profile),
+        "lens_lines": lens_lines[:FIRST_LENSES],
+        "more_lenses": max(len(lenses) - min(len(lens_lines), FIRST_LENSES), 0),
+        "body_lines": body_lines[:FIRST_BODIES],
+        "more_bodies": max(len(bodies) - min(len(body_lines), FIRST_BODIES), 0),
+        "no_lens": summary.NO_LENS,
+        "costs": first.costs(profile),
+        "worst": " ".join(setting_lines(profile)),
+        "afternoon": summary.next_line(profile),
+    }
+
+
 def _same(rows: Any, key: str) -> str | None:
     """What all rows say under a key, when they are several and say the same."""
     said = {row.get(key) for row in rows or () if isinstance(row, Mapping)}
     return said.pop() if len(said) == 1 and len(rows) > 1 else None
+
+
+def _criteria(profile: Block) -> dict[str, Any]:
+    """The profile's criteria, the usual shares where it names none."""
+    said = dict(profile.get("criteria") or {})
+    for name, usual in (("pin_sharp", 0.75), ("acceptable", 0.6)):
+        said[name] = words.number(said.get(name)) or usual
+    return said
 
 
 def thresholds(profile: Block) -> dict[str, float]:
@@ -224,41 +263,43 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         keepers, summary.keeper_counts(profile)[2], index, pictures, KEEPER_PICTURE_BYTES
     )
     thumbs = thumbs_within(pictures, index.wanted(), POINT_PICTURE_BYTES)
-    context = {
+    shots = [s for s in profile.get("next_shots") or () if isinstance(s, Mapping)]
+    fallen, judged, _ = summary.keeper_counts(profile)
+    context = _first_screen(profile, lenses, bodies) | {
         "profile": profile,
-        "topics": _topics(profile),
-        "lenses": lens_views,
-        "bodies": body_views,
+        "lens_groups": _groups(profile, lens_views, "lens"),
+        "body_groups": _groups(profile, body_views, "body"),
         "matches": match_tables(profile),
         "accepted": [a for a in profile.get("accepted") or () if isinstance(a, Mapping)],
         "comparisons": [c for c in profile.get("comparisons") or () if isinstance(c, Mapping)],
         "keeper_groups": groups,
         "keepers": keepers,
-        "fallen": summary.keeper_counts(profile)[0],
+        "fallen": fallen,
+        "judged": judged,
+        "answers": ANSWERS.items(),
+        "right": right_sentence(profile),
         "handheld": [h for h in profile.get("handheld") or () if isinstance(h, Mapping)],
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
         "settings": [
-            {**s, "inside": summary.inside_acceptable(profile, s)}
+            {**s, "inside": inside_acceptable(profile, s)}
             for s in profile.get("settings") or ()
             if isinstance(s, Mapping)
         ],
-        "shots": [s for s in profile.get("next_shots") or () if isinstance(s, Mapping)],
-        "most_shots": MOST_SHOTS,
+        "shots": shots,
+        "shot_frames": round(sum(words.number(s.get("frames")) or 0 for s in shots)),
+        "minutes": round(sum(words.number(s.get("minutes")) or 0 for s in shots)),
         "unlisted_shots": round(words.number(profile.get("next_shots_unlisted")) or 0),
-        "same_how": _same(profile.get("next_shots"), "how"),
+        "same_how": _same(shots, "how"),
         "set_aside": _set_aside(profile),
         "unread": _set_aside({"set_aside": profile.get("unread_folders")}),
-        "criteria": profile.get("criteria") or {},
+        "criteria": _criteria(profile),
         "limits": limits,
         "blur_px": words.number((profile.get("criteria") or {}).get("coc_pixels")) or card.BLUR_PX,
-        "made": datetime.now().strftime("%-d %B %Y"),
         "blocks": {v["id"]: pack(v["block"]) for v in (*lens_views, *body_views) if v["block"]},
         "pictures": pack({index.picture_key(k): v for k, v in thumbs.items()}),
-        "bokeh": _bokeh(),
         "css": Markup(static("report.css")),
         "js": Markup("\n".join(static(f"{n}.js") for n in ("page", "charts", "frames"))),
         "day": Markup(palette.css_variables(night=False)),
         "night": Markup(palette.css_variables(night=True)),
-        "night_swaps": pack(palette.night_swaps()),
     }
     return environment().get_template("report.html.j2").render(context)

@@ -1,26 +1,15 @@
 """The colours of the page and of its charts, by day and by night.
 
-Each name has a colour on light and one on dark ground. Charts are drawn with the light ones; the
-page swaps them for the dark ones when it is dark, so every light colour that a chart uses must
-differ from all others. Marks that must be told apart also differ in shape or dash; that their
-colours stay apart for colour-blind readers is tested with the dichromacy simulation of Machado,
-Oliveira and Fernandes (IEEE TVCG 15(6), 2009).
+Each name has a colour on light and one on dark ground. Marks that must be told apart also differ in
+shape or dash (the page's style sheet); that their colours stay apart for colour-blind readers is
+tested with the dichromacy simulation of Machado, Oliveira and Fernandes (IEEE TVCG 15(6), 2009).
 """
 
 from __future__ import annotations
 
 from typing import Final
 
-__all__ = [
-    "COLOURS",
-    "TONE_MARK",
-    "TONE_NAMES",
-    "ZONE_DASH",
-    "ZONE_MARK",
-    "css_variables",
-    "light",
-    "night_swaps",
-]
+__all__ = ["COLOURS", "TONE_NAMES", "css_variables"]
 
 COLOURS: Final[dict[str, tuple[str, str]]] = {
     "ground": ("#f1f2f1", "#171a1c"),
@@ -34,10 +23,8 @@ COLOURS: Final[dict[str, tuple[str, str]]] = {
     "centre": ("#17506e", "#6db8e0"),
     "middle": ("#7f8a91", "#98a2a8"),
     "corner": ("#c9721f", "#f0a04f"),
-    "sweet": ("#0f3d55", "#a9daf5"),
     "pin_sharp": ("#4787a8", "#3f7f9f"),
     "acceptable": ("#a6c6d6", "#2d4a59"),
-    "avoid": ("#e3ddd6", "#3a3530"),
     "tone_deep": ("#5a49b0", "#8a63a6"),
     "tone_shadow": ("#a8467a", "#c177a5"),
     "tone_mid": ("#17202a", "#f4f6f5"),
@@ -47,22 +34,7 @@ COLOURS: Final[dict[str, tuple[str, str]]] = {
 }
 """Name -> (on light ground, on dark ground)."""
 
-ZONE_MARK: Final = {"centre": "circle", "middle": "diamond", "corner": "square"}
-ZONE_DASH: Final = {"centre": "solid", "middle": "dotted", "corner": "dashed"}
-TONE_MARK: Final = {
-    "tone_deep": "inverted_triangle", "tone_shadow": "square", "tone_mid": "circle",
-    "tone_high": "triangle",
-}  # fmt: skip
 TONE_NAMES: Final = ("tone_deep", "tone_shadow", "tone_mid", "tone_high")
-
-
-def light(name: str) -> str:
-    return COLOURS[name][0]
-
-
-def night_swaps() -> dict[str, str]:
-    """Light colour -> dark colour, for charts drawn in light colours."""
-    return dict(COLOURS.values())
 
 
 def css_variables(night: bool) -> str:

@@ -10,16 +10,18 @@ from collections.abc import Callable, Mapping
 from functools import cache
 from importlib import resources
 from typing import Any
+from urllib.parse import quote
 
 import jinja2
 from markupsafe import Markup, escape
 
 from auditor.record import ZONES
 from auditor.report import words
+from auditor.report.blocks import NAME_END, NAME_START
 from auditor.report.iso_words import kind_sentence
-from auditor.report.summary import NAME_END, NAME_START
+from auditor.report.shot_words import shot_line, shot_name
 
-__all__ = ["between", "environment", "figures", "pack", "sentence", "shown", "static"]
+__all__ = ["between", "environment", "figures", "link", "pack", "sentence", "shown", "static"]
 
 
 def static(name: str) -> str:
@@ -79,6 +81,33 @@ def between(block: Any, form: str, keys: tuple[str, str] = ("low", "high")) -> s
     return f"({low} to {high})" if low and high else ""
 
 
+def _against(value: Any) -> str:
+    """A handheld limit in words; '' where there is none."""
+    stops = words.number(value)
+    return "" if stops is None else words.against_rule(stops).split(" than ")[0]
+
+
+def _stops_between(block: Any) -> str:
+    low, high = (words.number(block.get(k)) for k in ("low", "high"))
+    return "" if low is None or high is None else f"({words.stops_between(low, high)})"
+
+
+def link(path: Any) -> str:
+    """Address of a file as a page from disk can open it; '' for what is no absolute path."""
+    text = str(path if path is not None else "")
+    if text.startswith(("http://", "https://")):
+        return text
+    if not text.startswith("/") and not re.match(r"[A-Za-z]:[\\/]", text):
+        return ""
+    data = text.replace("\\", "/").encode("utf-8", "surrogateescape")
+    return "file://" + ("" if text.startswith("/") else "/") + quote(data, safe="/:")
+
+
+def capitalised(text: Any) -> str:
+    out = words.clean(text)
+    return out[:1].upper() + out[1:]
+
+
 def _known(function: Callable[..., Any]) -> Callable[..., Any]:
     """The filter, given None where the profile has nothing."""
 
@@ -95,7 +124,8 @@ def environment() -> jinja2.Environment:
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.ChainableUndefined,
     )  # fmt: skip
     filters: dict[str, Callable[..., Any]] = {
-        "aperture": words.aperture, "between": between, "change": words.change, "clean": words.clean,
+        "aperture": words.aperture, "between": between, "capitalised": capitalised, "link": link,
+        "against": _against, "stops_between": _stops_between, "shot_line": shot_line, "shot_name": shot_name, "change": words.change, "clean": words.clean,
         "difference": words.difference,
         "figures": figures, "focal": words.focal, "iso": words.iso, "number": words.number,
         "kind_sentence": kind_sentence, "known": words.known_name, "percent": words.percent, "sentence": sentence, "shorten": words.shorten,

@@ -10,37 +10,17 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
-from auditor.report import mould, palette, words
+from auditor.report import drawing, palette, words
 from auditor.report.alone import chart_alone
 
-__all__ = ["at_output", "chart_mould", "shown_signals", "snr_values"]
+__all__ = ["at_output", "shown_signals", "snr_values"]
 
 _POINT: Final = ("x", "y", "low", "high")
-_LABEL_PX: Final = 32
-"""Height that a mark of two lines and the one beside it need."""
+_LABEL_SHARE: Final = 0.1
+"""Share of the drawing's height that a mark of two lines and the one beside it need."""
 _SNR_TICKS: Final = (1, 2, 5, 10, 20, 40, 100, 200, 400, 1000, 2000)
 
 Block = Mapping[str, Any]
-
-
-@mould.once
-def chart_mould() -> dict[str, Any]:
-    plot = mould.base_figure("signal to noise, per pixel", "ISO", y_axis_type="log")
-    mould.ticks(plot.xaxis, "x_ticks")
-    mould.ticks(plot.yaxis, "y_ticks")
-    for name in ("excellent", "acceptable"):
-        mould.ruled_line(plot, name, "width")
-    for name in palette.TONE_NAMES:
-        colour, mid, data = palette.light(name), name == "tone_mid", mould.source(name, _POINT)
-        plot.varea("x", "low", "high", source=data, fill_color=colour, fill_alpha=0.14)
-        plot.line("x", "y", source=data, line_color=colour, line_width=3 if mid else 1.8)
-        plot.segment("x", "low", "x", "high", source=data, line_color=colour, line_width=1.5)
-        plot.scatter(
-            "x", "y", source=data, size=9 if mid else 7, fill_color=colour,
-            line_color=palette.light("sheet"), marker=palette.TONE_MARK[name],
-        )  # fmt: skip
-    mould.targets(plot)
-    return mould.cast(plot)
 
 
 def shown_signals(body: Block) -> dict[str, float]:
@@ -96,20 +76,18 @@ def snr_values(body: Block, thresholds: Mapping[str, float]) -> dict[str, dict[s
         "x_range": {"start": x_low, "end": x_high},
         "y_range": {"start": y_low, "end": y_high},
         "x_ticks": {"ticks": whole},
-        "x_axis": {"major_label_overrides": {t: f"{round(100 * 2.0**t)}" for t in whole}},
+        "x_axis": {"labels": {t: f"{round(100 * 2.0**t)}" for t in whole}},
         "y_ticks": {"ticks": marks},
         "y_axis": {
-            "major_label_overrides": {
-                t: f"{named[t]}\n{_ratio(t)}" if t in named else _ratio(t) for t in marks
-            },
-            "axis_label": f"signal to noise, {size if output else 'per pixel'}",
+            "labels": {t: f"{named[t]}\n{_ratio(t)}" if t in named else _ratio(t) for t in marks},
+            "title": f"signal to noise, {size if output else 'per pixel'}",
         },
         "targets": {"data": _targets(body, signals, lines)},
     }
     for tone, line in lines.items():
         values[tone] = {"data": {k: line[k] for k in _POINT}}
     for key, level in limits.items():
-        values[key] = {"location": level, "visible": True}
+        values[key] = {"location": level}
     return values
 
 
@@ -126,7 +104,7 @@ def _marks(low: float, high: float, named: Iterable[float] = ()) -> list[float]:
         powers = range(max(math.ceil(math.log10(low)), 0), math.floor(math.log10(high)) + 1)
         found = [10**p for p in powers[:: 1 + len(powers) // 8]]
     kept = [level for level in named if low <= level <= high]
-    room = math.log(high / low) * _LABEL_PX / mould.HEIGHT_PX
+    room = math.log(high / low) * _LABEL_SHARE
     return sorted({*kept, *(t for t in found if all(abs(math.log(t / k)) > room for k in kept))})
 
 
@@ -159,4 +137,4 @@ def _targets(
                 f"{snr:.1f}:1 ({line['low'][i]:.1f} to {line['high'][i]:.1f})",
                 f"{words.count(line['frames'][i])} behind it",
             ))  # fmt: skip
-    return mould.target_data(found)
+    return drawing.target_data(found)

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 from auditor.report import words
-from auditor.report.iso_words import band_edges, band_name, iso_limit
+from auditor.report.blocks import NAME_END, NAME_START, Block, blocks, common, named
+from auditor.report.habit_words import handheld_lines, setting_lines
+from auditor.report.iso_words import band_edges, band_name, highest_used, iso_limit
 
 __all__ = [
-    "NAME_END",
-    "NAME_START",
+    "FEW",
+    "NAMELESS_BODY",
+    "NO_LENS",
     "Finding",
     "band_edges",
     "band_name",
@@ -22,25 +24,28 @@ __all__ = [
     "by_light",
     "filter_words",
     "findings",
-    "handheld_lines",
-    "inside_acceptable",
     "keeper_counts",
     "lens_sentence",
+    "looked_at",
+    "next_line",
     "summary_lines",
+    "too_few_for_noise",
 ]
 
 LENSES: Final = 6
 """So many lenses, the most used first, have their own sentence; the rest are counted."""
 
+FEWEST_LENSES: Final = 3
+"""Where fewer lenses are settled than this, some with thin evidence are told too."""
+
 FEW: Final = 5
-"""A band of light with fewer frames than this speaks for its body only when no other can."""
+"""A band of light with fewer frames than this tells nothing of its body."""
 
-NAME_START: Final = "\ue000"
-NAME_END: Final = "\ue001"
-"""Around names from files inside a sentence, so that the page can set them apart. `words.clean`
-lets neither through from a file."""
+FEW_PAIRS: Final = 3
+"""A comparison from fewer pairs stands in the tables only."""
 
-Block = Mapping[str, Any]
+NO_LENS: Final = "No lens could be judged: no measured frame names its lens and aperture."
+NAMELESS_BODY: Final = "Body not named in its files"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,25 +54,6 @@ class Finding:
 
     topic: str
     text: str
-
-
-def _list(block: Block, key: str) -> list[Block]:
-    return [v for v in block.get(key) or () if isinstance(v, Mapping)]
-
-
-def _named(text: Any, length: int = 60) -> str:
-    return f"{NAME_START}{words.shorten(words.clean(text), length)}{NAME_END}"
-
-
-def _common(parts: Sequence[Block], key: str) -> tuple[float, float] | None:
-    """The apertures inside a range at every focal length; None when there are none."""
-    pairs = [p.get(key) or () for p in parts]
-    ends = [[words.number(v) for v in pair] for pair in pairs]
-    known = [(e[0], e[1]) for e in ends if len(e) == 2 and e[0] and e[1]]
-    if not known or len(known) < len(parts):
-        return None
-    low, high = max(e[0] or 0 for e in known), min(e[1] or 0 for e in known)
-    return (low, high) if low <= high else None
 
 
 def _best(parts: Sequence[Block]) -> str:
@@ -103,24 +89,31 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
     the lens instead of 'your' and its name.
     """
     known = words.known_name(lens.get("lens"))
-    name = name or (f"your {_named(words.lens_name(lens))}" if known else "an unnamed lens")
-    body = words.body_beside(lens.get("lens"), lens.get("body"))
-    if bodies > 1 and lens.get("body") and (body or not words.known_name(lens.get("body"))):
-        name += f" on the {_named(body, 40)}" if body else " on an unnamed body"
+    body = words.known_name(lens.get("body"))
+    beside = words.body_beside(lens.get("lens"), lens.get("body"))
+    on = f" on the {named(beside, 40)}" if beside else ""
+    name = name or (
+        f"your {named(words.lens_name(lens))}" if known else "the lens not named in its files"
+    )
+    if (bodies > 1 or not known) and "body" in lens:
+        name += on if body or not known else " on a body not named in its files"
     name = name[0].upper() + name[1:]
     files = words.clean(lens.get("files"))
     if files:
         return f"{name}: {words.count(lens.get('frames'))}, {files} only; no aperture is advised."
-    parts = _list(lens, "focal_ranges")
+    parts = blocks(lens, "focal_ranges")
     told = [p for p in parts if words.number((p.get("sweet_spot") or {}).get("f_number"))]
     if not told:
         return f"{name}: {words.count(lens.get('frames'))}, not enough to name its best aperture."
-    if not _common(told, "acceptable") and len(told) > 1:  # no advice holds everywhere
-        each = [f"{_best([p])} at {words.focal(p.get('focal_mm')) or '? mm'}" for p in told[:4]]
+    if not common(told, "acceptable") and len(told) > 1:  # no advice holds everywhere
+        each = [
+            f"{_best([p])} at {words.focal(p.get('focal_mm')) or 'a focal length not known'}"
+            for p in told[:4]
+        ]
         return f"{name} is at its best at {words.join(each)}."
     clauses: list[str] = []
     for key, label in (("pin_sharp", "pin-sharp"), ("acceptable", "acceptable")):
-        ends = words.aperture_range(_common(told, key))
+        ends = words.aperture_range(common(told, key))
         if ends and not any(c.endswith(f" {ends}") for c in clauses):
             clauses.append(f"{label} {'from' if ' to ' in ends else 'at'} {ends}")
     text = f"{name} is at its best at {_best(told)}"
@@ -133,13 +126,13 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
 def by_light(body: Block) -> list[Block]:
     """The body's bands, the brightest first."""
     return sorted(
-        _list(body, "brightness"),
+        blocks(body, "brightness"),
         key=lambda b: -(words.number([*(b.get("ev100") or ()), None][0]) or 0),
     )
 
 
-def _iso_limit(band: Block) -> str:
-    fine, clean = (iso_limit(band, level) for level in ("acceptable", "excellent"))
+def _iso_limit(band: Block, highest: float | None) -> str:
+    fine, clean = (iso_limit(band, level, highest) for level in ("acceptable", "excellent"))
     inside = [t for t in (fine.why.removesuffix(", predicted"),) if t and not fine.beyond]
     if clean.untold:
         inside.append("how far it is clean, texture hides")
@@ -152,22 +145,27 @@ def _iso_limit(band: Block) -> str:
     return f"{fine.text} for {words.clean(band_name(band))} ({'; '.join(inside)})"
 
 
+def too_few_for_noise(body: Block) -> bool:
+    """Whether fewer than `FEW` frames tell of a body's noise, so that no limit is told."""
+    used = words.number(body.get("frames_used"))
+    return (words.number(body.get("frames")) or 0 if used is None else used) < FEW
+
+
 def body_sentence(body: Block, name: str | None = None) -> str:
-    """One sentence on how far ISO goes in the brightest and the darkest band; '' when unknown, or known
-    from too few frames to be said first."""
-    if body.get("limits_firm") is False:
+    """One sentence on how far ISO goes in the brightest and the darkest band that have frames of
+    their own; '' when none has, or when too few frames tell it to be said first."""
+    bands = [
+        b
+        for b in by_light(body)
+        if (b.get("usable_iso") or {}).get("acceptable")
+        and (words.number(b.get("frames")) or 0) >= FEW
+    ]
+    if not bands or too_few_for_noise(body) or body.get("limits_firm") is False:
         return ""
-    bands = [b for b in by_light(body) if (b.get("usable_iso") or {}).get("acceptable")]
-    if not bands:
-        return ""
-    for least in (FEW, 1):  # prefer bands with frames of their own
-        enough = [b for b in bands if (words.number(b.get("frames")) or 0) >= least]
-        if enough:
-            bands = enough
-            break
-    limits = [_iso_limit(b) for b in (bands if len(bands) < 2 else (bands[0], bands[-1]))]
+    highest = highest_used(body)
+    limits = [_iso_limit(b, highest) for b in (bands if len(bands) < 2 else (bands[0], bands[-1]))]
     known = words.known_name(body.get("body"))
-    name = name or (f"The {_named(known)}" if known else "An unnamed body")
+    name = name or (f"The {named(known)}" if known else "The body not named in its files")
     return f"{name} stays usable up to {words.join(limits)}."
 
 
@@ -175,13 +173,13 @@ def _matches(profile: Block) -> list[str]:
     """For every pair of bodies one example, the one nearest to ISO 1600 that is known to a stop
     either way; one that was seen on both bodies goes before one that is predicted."""
     pairs: dict[Any, list[Block]] = {}
-    for m in _list(profile, "iso_matches"):
+    for m in blocks(profile, "iso_matches"):
         low, high = (words.number(m.get(k)) for k in ("low", "high"))
         vague = low is not None and high is not None and high > 4 * low
-        if words.number(m.get("iso")) and words.number(m.get("reference_iso")) and not vague:
-            both = (m.get("body"), m.get("reference_body"))
-            if both[::-1] not in pairs:  # one direction tells the other
-                pairs.setdefault(both, []).append(m)
+        both = (words.clean(m.get("body")), words.clean(m.get("reference_body")))
+        known = words.number(m.get("iso")) and words.number(m.get("reference_iso")) and all(both)
+        if known and not vague and both[::-1] not in pairs:  # one direction tells the other
+            pairs.setdefault(both, []).append(m)
     out = []
     for (body, reference), rows in list(pairs.items())[:2]:
         m = min(
@@ -193,8 +191,8 @@ def _matches(profile: Block) -> list[str]:
         )
         ends = words.interval(m, 0)
         out.append(
-            f"{words.iso(m.get('iso'))} on the {_named(body, 40)} looks as noisy as "
-            f"{words.iso(m.get('reference_iso'))} on the {_named(reference, 40)}"
+            f"{words.iso(m.get('iso'))} on the {named(body, 40)} looks as noisy as "
+            f"{words.iso(m.get('reference_iso'))} on the {named(reference, 40)}"
             + (f" (90% interval {ends}" if ends else " (interval not known")
             + (", predicted" if m.get("predicted") else "")
             + f", {band_name(m)})."
@@ -205,18 +203,20 @@ def _matches(profile: Block) -> list[str]:
 def _comparisons(profile: Block) -> list[str]:
     """What was settled, the whole frame's figure standing for its zones; at most three."""
     settled: dict[Any, tuple[Block, str]] = {}
-    for c in _list(profile, "comparisons"):
+    for c in blocks(profile, "comparisons"):
         text = words.clean(c.get("verdict"))
-        if text and not text.startswith("cannot tell"):
+        enough = (words.number(c.get("pairs")) or 0) >= FEW_PAIRS
+        both_named = words.clean(c.get("label")) and words.clean(c.get("against"))
+        if text and enough and both_named and not text.startswith("cannot tell"):
             key = tuple(words.clean(c.get(k)) for k in ("label", "against", "lens", "what"))
             settled.setdefault(key, (c, text))
     out = []
     for c, text in list(settled.values())[:3]:
         verdict = text.rstrip(".")
         pairs = words.count(c.get("pairs"), "pair")
-        label = _named(c.get("label"), 40)
+        label = named(c.get("label"), 40)
         of = words.clean(f"{c.get('zone') or ''} {c.get('what') or ''}")
-        against = _named(c.get("against"), 40)
+        against = named(c.get("against"), 40)
         plain = words.clean(c.get("against")) == f"without {words.clean(c.get('label'))}"
         both = f"With and without {label}" if plain else f"{label} against {against}"
         out.append(f"{both}, {of}: {verdict} ({pairs}).")
@@ -228,7 +228,7 @@ def keeper_counts(profile: Block) -> tuple[int, int | None, dict[str, int]]:
 
     The list of keepers may hold only the surest; `verdicts` counts all of them.
     """
-    verdicts, keepers = profile.get("verdicts") or {}, _list(profile, "keepers")
+    verdicts, keepers = profile.get("verdicts") or {}, blocks(profile, "keepers")
     causes = {words.clean(k): int(n) for k, n in (verdicts.get("causes") or {}).items() if n}
     if not causes:
         causes = dict(Counter(words.clean(k.get("cause")) or "no cause found" for k in keepers))
@@ -252,119 +252,101 @@ def _keepers(profile: Block) -> list[str]:
     ]
 
 
-def handheld_lines(profile: Block) -> list[str]:
-    """The photographer's own handheld limit, a sentence per lens that has one."""
-    out = []
-    for h in _list(profile, "handheld"):
-        limit = words.number(h.get("limit_stops"))
-        if limit is None or not h.get("text"):
-            continue
-        ends = words.interval(h, 1)
-        name = _named(words.lens_name(h))
-        out.append(
-            f"Held by hand, {name}: {words.clean(h.get('text'))} "
-            f"(90% interval {ends} stops; {words.count(h.get('frames'))})."
-        )
-    return out
-
-
-def _settings(profile: Block) -> list[str]:
-    def excess(row: Block, key: str) -> float:
-        return (words.number(row.get(key)) or 0) - (words.number(row.get("usual_share")) or 0)
-
-    rows = [s for s in _list(profile, "settings") if s.get("setting")]
-    if not rows:
-        return []
-    worst = max(rows, key=lambda s: max(excess(s, "soft_share"), excess(s, "noisy_share")))
-    key = "soft" if excess(worst, "soft_share") >= excess(worst, "noisy_share") else "noisy"
-    text = f"Watch {words.clean(worst.get('setting'))}"
-    text += f" on the {_named(worst.get('lens'))}" if worst.get("lens") else ""
-    share = words.percent(worst.get(f"{key}_share"))
-    ends = [words.number(worst.get(k)) for k in ("low", "high")]
-    known = worst.get("fault") in (None, key) and None not in ends
-    inside = (
-        f" (90% interval {words.percent(ends[0])} to {words.percent(ends[1])})" if known else ""
-    )
-    text += f": {share} of {words.count(worst.get('frames'))} came out {key}{inside}"
-    if words.number(worst.get("usual_share")) is not None:
-        text += f", where {words.percent(worst.get('usual_share'))} is usual"
-    if inside_acceptable(profile, worst):
-        text += f". {words.clean(worst.get('setting'))} is acceptable in the weaker of centre and "
-        text += "corner, by which the ranges go; over the whole frame it is not"
-    return [text + "."]
-
-
-def inside_acceptable(profile: Block, row: Block) -> bool:
-    """Whether a setting that came out soft is an aperture inside the lens's acceptable range, at
-    every focal length: the ranges go by the weaker of centre and corner, softness by the whole frame.
-    """
-    known = re.fullmatch(r"f/(\d+(?:\.\d+)?)", str(row.get("setting")))
-    if known is None or row.get("fault") == "noisy":
-        return False
-    n = float(known[1])
-    for lens in _list(profile, "lenses"):
-        if all(lens.get(k) == row.get(k) for k in ("lens", "body")):
-            ends = _common(_list(lens, "focal_ranges"), "acceptable")
-            if ends and ends[0] <= n <= ends[1]:
-                return True
-    return False
-
-
-def _next(profile: Block) -> list[str]:
+def next_line(profile: Block) -> str:
+    """What an afternoon's test frames would settle, a sentence."""
     note = words.clean(profile.get("next_shots_note"))
-    shots = _list(profile, "next_shots")
+    shots = blocks(profile, "next_shots")
     if note or not shots:
-        return [note or "Nothing is left open that a few test frames would settle."]
+        return note or "Nothing is left open that a few test frames would settle."
     frames = sum(round(words.number(s.get("frames")) or 0) for s in shots)
-    first = words.known_name(shots[0].get("lens")) or words.known_name(shots[0].get("body"))
-    told = f", first with the {_named(first)}" if first else ""
-    return [f"{words.count(frames, 'test frame')} would settle most of what is open{told}."]
+    minutes = sum(words.number(s.get("minutes")) or 0 for s in shots)
+    gear = [words.known_name(s.get("lens")) or words.known_name(s.get("body")) for s in shots]
+    first = list(dict.fromkeys(g for g in gear if g))[:3]
+    told = f" with {words.join([f'the {named(g, 40)}' for g in first])}" if first else ""
+    time = f" in about {minutes:.0f} minutes" if minutes else ""
+    return f"{words.count(frames, 'test frame')}{time}{told} would settle most of what is open."
 
 
 def filter_words(profile: Block) -> str:
     """Which part of the frames the profile looks at, in plain words; '' for all of them."""
-    return words.clean((profile.get("filter") or {}).get("words"))
+    told = words.clean((profile.get("filter") or {}).get("words"))
+    left_out = words.clean((profile.get("gear") or {}).get("left_out"))
+    return "; ".join(t for t in (told, f"left out: {left_out}" if left_out else "") if t)
+
+
+def looked_at(profile: Block) -> str:
+    """'2 of the 5 frames measured are looked at here (lens "Tarn")'; '' for all of them."""
+    part = filter_words(profile)
+    if not part:
+        return ""
+    seen = words.count(
+        (profile.get("filter") or profile.get("gear") or {}).get("frames"), "is", "are"
+    )
+    all_of = words.count((profile.get("frames") or {}).get("measured"))
+    return seen.replace(" ", f" of the {all_of} measured ", 1) + f" looked at here ({part})"
 
 
 def findings(profile: Block) -> list[Finding]:
     """The sentences of the summary with their topics, the most important first."""
     frames = profile.get("frames") or {}
-    lenses, bodies = _list(profile, "lenses"), by_frames(_list(profile, "bodies"), "body")
+    lenses, bodies = blocks(profile, "lenses"), by_frames(blocks(profile, "bodies"), "body")
     text = f"{words.count(frames.get('measured'))} measured"
-    if part := filter_words(profile):
-        looked_at = words.count(profile["filter"].get("frames"), "is", "are")
-        text = looked_at.replace(" ", f" of the {text} ") + f" looked at here ({part})"
+    text = looked_at(profile) or text
     if lenses:
         text += f", taken with {words.count(len(lenses), 'lens', 'lenses')}"
         text += f" on {words.count(len(bodies), 'body', 'bodies')}" if bodies else ""
     copies = words.number(frames.get("copies"))
     if copies:
-        text += f"; of these, {words.count(copies, 'copy', 'copies')} of an exposure measured on "
-        text += "its best file"
+        text += f"; {words.count(copies, 'of them is a copy', 'of them are copies')}"
+        text += " (raw and JPEG, exports, backups) of an exposure that is measured once"
     aside = words.number(frames.get("set_aside"))
     if aside:
         text += f"; {words.count(aside, 'file')} set aside, each with its reason"
-    if unread := _list(profile, "unread_folders"):
+    if unread := blocks(profile, "unread_folders"):
         text += f"; {words.count(len(unread), 'folder')} could not be read and may hold more"
     out = [Finding("Archive", text + ".")]
     if not lenses:
-        none = "No lens could be judged: no measured frame names its lens and aperture."
-        out.append(Finding("Lenses", none))
+        out.append(Finding("Lenses", NO_LENS))
     ordered = by_frames(lenses, "lens")
+    told = _worth_telling(profile, ordered)[:LENSES]
     several = len({words.clean(x.get("body")) for x in lenses})
-    out += [Finding("Lenses", lens_sentence(x, several)) for x in ordered[:LENSES]]
-    if len(ordered) > LENSES:
-        rest = words.count(len(ordered) - LENSES, "more lens", "more lenses")
-        out.append(Finding("Lenses", f"{rest} further down in the report."))
-    out += [Finding("Bodies", s) for b in bodies[:4] if (s := body_sentence(b))]
+    out += [Finding("Lenses", lens_sentence(x, several)) for x in told]
+    if len(ordered) > len(told):
+        rest = words.count(len(ordered) - len(told), "more lens", "more lenses")
+        out.append(Finding("Lenses", f"{rest} in the report."))
+    unused = {
+        words.known_name(g.get("body"))
+        for g in blocks(profile.get("gear") or {}, "bodies")
+        if g.get("role") != "in use"
+    }
+    used = [b for b in bodies if words.known_name(b.get("body")) not in unused]
+    out += [Finding("Bodies", s) for b in used[:4] if (s := body_sentence(b))]
     for topic, lines in (
         ("Bodies", _matches(profile)),
         ("Comparisons", _comparisons(profile)),
-        ("Keepers", _keepers(profile) + _settings(profile) + handheld_lines(profile)[:1]),
-        ("Next", _next(profile) if "next_shots" in profile else []),
+        ("Keepers", _keepers(profile) + setting_lines(profile) + handheld_lines(profile)[:1]),
+        ("Next", [next_line(profile)] if "next_shots" in profile else []),
     ):
         out += [Finding(topic, line) for line in lines]
     return out
+
+
+def _worth_telling(profile: Block, lenses: list[Block]) -> list[Block]:
+    """Lenses in use of which more than thin evidence is there; without any, those with most frames."""
+    keys = ("lens", "body", "converter")
+    found = blocks(profile.get("gear") or {}, "lenses")
+    unused = {
+        tuple(words.known_name(g.get(k)) for k in keys) for g in found if g.get("role") != "in use"
+    }
+    used = [x for x in lenses if tuple(words.known_name(x.get(k)) for k in keys) not in unused]
+    sure = [
+        x
+        for x in used
+        if any(
+            p.get("sweet_spot") and p.get("evidence") != "thin" for p in blocks(x, "focal_ranges")
+        )
+    ]
+    return sure + [x for x in used if x not in sure][: max(FEWEST_LENSES - len(sure), 0)]
 
 
 def summary_lines(profile: Block) -> list[str]:

@@ -13,12 +13,13 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 
 from auditor.record import ZONES
 from auditor.report.listing import evidence
 
-__all__ = ["tables", "write_tables"]
+__all__ = ["frame_table", "tables", "write_tables"]
 
 Row = dict[str, Any]
 Block = Mapping[str, Any]
@@ -35,9 +36,7 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
             for t in _list(b, "tones")
         ],
         "body_usable_iso": lambda: list(_usable(profile)),
-        "keepers": lambda: [
-            _flat(k) | {"evidence": evidence(k)} for k in _list(profile, "keepers")
-        ],
+        "keepers": lambda: list(_keepers(profile)),
         "set_aside": lambda: [_flat(s) for s in _set_aside(profile)],
     } | {
         name: partial(lambda key: [_flat(entry) for entry in _list(profile, key)], name)
@@ -75,7 +74,11 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
         *("excellent_low", "excellent_high", "acceptable_low", "acceptable_high"),
     ),
     "iso_matches": ("body", "reference_body", "ev100", "reference_iso", "iso", "low", "high"),
-    "keepers": ("path", "soft", "noisy", "cause", "expected_cpp", "measured_cpp", "evidence"),
+    "keepers": (
+        *("path", "soft", "noisy", "cause", "probability", "expected_cpp", "measured_cpp"),
+        *("body", "lens", "converter", "focal_length_mm", "f_number", "exposure_time_s", "iso"),
+        *("answer", "evidence"),
+    ),
     "comparisons": (
         *("label", "against", "lens", "what", "zone", "pairs", "difference", "low", "high"),
         "verdict",
@@ -162,6 +165,15 @@ def _usable(profile: Block) -> Iterator[Row]:
             }  # fmt: skip
 
 
+def _keepers(profile: Block) -> Iterator[Row]:
+    """Frames that fell short, their settings as columns."""
+    for keeper in _list(profile, "keepers"):
+        row = {k: v for k, v in keeper.items() if k != "settings"}
+        settings = keeper.get("settings")
+        more = settings if isinstance(settings, Mapping) else {}
+        yield _flat(row | dict(more)) | {"evidence": evidence(keeper)}
+
+
 def _set_aside(profile: Block) -> Iterator[Row]:
     found = profile.get("set_aside")
     if isinstance(found, Mapping):
@@ -200,6 +212,59 @@ def _frame(name: str, rows: list[Row]) -> pd.DataFrame:
     return table
 
 
+_FRAME_COLUMNS: Final = {
+    "path": "path", "status": "status", "verdict": None, "cause": "cause",
+    "probability": "probability", "answer": "answer",
+    "body": "body", "lens": "lens", "converter": "converter",
+    "focal_length_mm": "focal_length_mm", "f_number": "f_number",
+    "exposure_time_s": "exposure_time_s", "iso": "iso", "ev100": "ev100", "taken": "taken",
+    "source": "source", "rating": "rating", "width_px": "width_px", "height_px": "height_px",
+    **{f"{z}_cpp": f"{z}_mtf50_cpp" for z in ZONES},
+    **{f"{z}_stderr_cpp": f"{z}_stderr_cpp" for z in ZONES},
+    "expected_cpp": "expected_cpp", "measured_cpp": "measured_cpp",
+    "sigma_code8": "sigma_code8", "reason": "reason",
+}  # fmt: skip
+"""Columns of the table of frames -> columns of the frame table."""
+
+
+def frame_table(frames: pd.DataFrame) -> pd.DataFrame:
+    """One row per file: settings, sharpness by zone, noise, verdict, cause, probability.
+
+    `verdict` is "in order", "soft", "noisy", "soft and noisy", "not judged", "counted" (its exposure is
+    measured on a better file) or "set aside".
+    """
+    out = pd.DataFrame(index=frames.index)
+    for name, column in _FRAME_COLUMNS.items():
+        if column is None:
+            out[name] = _verdicts(frames)
+        elif column not in frames:
+            out[name] = np.nan
+        elif frames[column].dtype == object:
+            known = frames[column].notna()
+            out[name] = frames[column].where(known, None).map(_text).astype("string")
+        else:
+            out[name] = frames[column]
+    return out
+
+
+def _verdicts(frames: pd.DataFrame) -> pd.Series:
+    def flag(name: str) -> Any:
+        missing = pd.Series(False, index=frames.index)
+        return frames.get(name, missing).fillna(False).to_numpy(bool)
+
+    soft, noisy = flag("soft"), flag("noisy")
+    told = np.select(
+        [soft & noisy, soft, noisy, flag("judged")],
+        ["soft and noisy", "soft", "noisy", "in order"],
+        "not judged",
+    )
+    if "status" in frames:
+        status = frames["status"].to_numpy(object)
+        told = np.where(status == "counted", "counted", told)
+        told = np.where(status == "set-aside", "set aside", told)
+    return pd.Series(told, index=frames.index, dtype="string")
+
+
 _FORMULA: Final = re.compile(r"^(?=\s*[=+\-@\t\r])")
 """How a text begins that spreadsheets take for a formula (common practice, no source)."""
 
@@ -210,13 +275,19 @@ def _neutral(table: pd.DataFrame) -> pd.DataFrame:
     return table.assign(**{c: table[c].str.replace(_FORMULA, "'", regex=True) for c in texts})
 
 
-def write_tables(profile: Block, folder: Path) -> None:
+def write_tables(profile: Block, folder: Path, frames: pd.DataFrame | None = None) -> None:
     """Write every table as `NAME.csv` (UTF-8, comma) and `NAME.parquet` into `folder`.
 
     Spreadsheets run a cell that begins as a formula does; in the CSV such a text begins with an
     apostrophe, which they take for the mark of plain text. The Parquet file holds it as it is.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    for name, table in tables(profile).items():
-        _neutral(table).to_csv(folder / f"{name}.csv", index=False)
+    made = tables(profile)
+    if frames is not None:
+        try:
+            made["frames"] = frame_table(frames)
+        except Exception as error:
+            _log.warning("the table frames cannot be made: %s", error)
+    for name, table in made.items():
+        _neutral(table).to_csv(folder / f"{name}.csv", index=False, float_format="%.6g")
         table.to_parquet(folder / f"{name}.parquet", index=False)

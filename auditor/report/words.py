@@ -13,6 +13,8 @@ from typing import Any
 
 __all__ = [
     "ELLIPSIS",
+    "UNKNOWN",
+    "against_rule",
     "aperture",
     "aperture_range",
     "body_beside",
@@ -31,9 +33,11 @@ __all__ = [
     "percent",
     "shorten",
     "shutter",
+    "stops_between",
 ]
 
 ELLIPSIS = "…"
+UNKNOWN = "not known"
 
 
 def number(value: Any) -> float | None:
@@ -81,9 +85,9 @@ def _short(value: float, digits: int = 1) -> str:
 
 
 def aperture(f_number: Any) -> str:
-    """f/8, f/5.6; '?' when missing."""
+    """f/8, f/5.6; `UNKNOWN` when missing."""
     n = number(f_number)
-    return "?" if n is None else f"f/{_short(n)}"
+    return UNKNOWN if n is None else f"f/{_short(n)}"
 
 
 def aperture_range(ends: Any) -> str:
@@ -91,7 +95,7 @@ def aperture_range(ends: Any) -> str:
     if not isinstance(ends, Sequence) or len(ends) != 2:
         return ""
     low, high = aperture(ends[0]), aperture(ends[1])
-    if "?" in (low, high):
+    if UNKNOWN in (low, high):
         return ""
     return low if low == high else f"{low} to {high}"
 
@@ -100,13 +104,33 @@ def shutter(seconds: Any) -> str:
     """1/250 s, 0.5 s, 2 s."""
     t = number(seconds)
     if t is None or t <= 0:
-        return "?"
+        return UNKNOWN
     return f"1/{round(1 / t)} s" if t <= 0.26 else f"{_short(t)} s"
+
+
+def against_rule(stops: float) -> str:
+    """'0.8 stops slower than 1 / focal length'; the rule itself within a quarter of a stop."""
+    rule = "1 / focal length in full-frame terms"
+    return rule if abs(stops) < 0.25 else f"{_side(stops)} than {rule}"
+
+
+def _side(stops: float) -> str:
+    size = f"{abs(stops):.1f}"
+    return f"{size} stop{'' if size == '1.0' else 's'} {'slower' if stops > 0 else 'faster'}"
+
+
+def stops_between(low: float, high: float) -> str:
+    """'0.3 to 1.2 stops slower', '1.2 stops faster to 0.5 stops slower', whichever way both point."""
+    low, high = min(low, high), max(low, high)
+    if low >= 0 or high <= 0:  # one side: the nearer end first
+        near, far = sorted((abs(low), abs(high)))
+        return f"{near:.1f} to {far:.1f} stops {'slower' if high > 0 else 'faster'}"
+    return f"{_side(low)} to {_side(high)}"
 
 
 def iso(value: Any) -> str:
     n = number(value)
-    return "ISO ?" if n is None else f"ISO {round(n)}"
+    return f"ISO {UNKNOWN}" if n is None else f"ISO {round(n)}"
 
 
 def focal(ends: Any) -> str:
@@ -131,7 +155,7 @@ def metres(value: Any) -> str:
     """
     d = number(value)
     if d is None:
-        return "?"
+        return UNKNOWN
     if d <= 0:
         return "0 m"
     step = 10.0 ** (math.floor(math.log10(d)) - 1)
@@ -144,7 +168,7 @@ def metres(value: Any) -> str:
 def percent(share: Any) -> str:
     s = number(share)
     if s is None:
-        return "?"
+        return UNKNOWN
     value = 100 * s
     return f"{value:.1f}%" if 0 < abs(value) < 1 else f"{value:.0f}%"
 
@@ -153,7 +177,7 @@ def change(share: Any) -> str:
     """A relative difference with its sign: +3%, -12%, 0%."""
     s = number(share)
     if s is None:
-        return "?"
+        return UNKNOWN
     return f"{100 * s:+.0f}%" if abs(s) >= 0.005 else "0%"
 
 
@@ -213,6 +237,6 @@ def known_name(value: Any) -> str:
 
 def lens_name(lens: Mapping[str, Any]) -> str:
     """The lens, with its converter when there is one."""
-    name = known_name(lens.get("lens")) or "Unnamed lens"
+    name = known_name(lens.get("lens")) or "Lens not named in its files"
     converter = clean(lens.get("converter"))
     return f"{name} + {converter}" if converter else name

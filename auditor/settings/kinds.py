@@ -209,7 +209,9 @@ def judge(e: Evidence, sensor: Sensor) -> Verdict:
 
 def _told_or_spanned(e: Evidence, sensor: Sensor) -> float | None:
     if e.told_um and e.diagonal_mm is None and e.view_mm is None:
-        return e.told_um  # nothing else tells of the sensor: a shape guessed for it would bend the tag
+        return (
+            e.told_um
+        )  # nothing else tells of the sensor: a shape guessed for it would bend the tag
     sides = sensor.sides_mm(e.long, e.short)
     return _whole_field_um(sides, e.long, e.short) if sides else e.told_um
 

@@ -139,12 +139,16 @@ def test_the_demo_is_audited_to_a_third_of_a_stop(tmp_path):
     out = tmp_path / "profile"
     command = [sys.executable, "-m", "auditor", "run", "sample", "frames", "--out", str(out)]
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
-    assert done.returncode == 3, done.stdout + done.stderr
+    assert done.returncode == 0, done.stdout + done.stderr
     profile = json.loads((out / "profile.json").read_text())
-    counts = {"found": 161, "measured": 160, "set_aside": 1, "copies": 0}
+    counts = {"found": 200, "measured": 199, "set_aside": 1, "copies": 6}
     assert profile["frames"] == counts
     checked = 0
     for truth in lens_truth(recipe):
+        if truth["frames"] < 24:
+            # The phone, the compact and the lent lens have no series of apertures; a focal length with
+            # two frames an aperture may share its neighbour's range.
+            continue
         lens = next(x for x in profile["lenses"] if truth["lens"] in x["lens"])
         found = next(
             r for r in lens["focal_ranges"]

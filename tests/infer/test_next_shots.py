@@ -43,7 +43,8 @@ def test_the_list_is_short_and_the_most_telling_comes_first():
     lenses = [LensSpec(lens=f"Lens {i}", frames=2 + i, apertures=(4.0,)) for i in range(20)]
     frames, _ = simulate_frames(ArchiveSpec(lenses=lenses, all_columns=False), 1)
     found = build_profile(frames, Criteria())
-    assert len(found["next_shots"]) == 12
+    assert 3 <= len(found["next_shots"]) < 12
+    assert sum(s["minutes"] for s in found["next_shots"]) <= 120  # one afternoon
     assert found["next_shots_unlisted"] >= 8
     lenses_named = [s["lens"] for s in found["next_shots"] if s["kind"] == "sharpness"]
     assert lenses_named[0] == "Lens 19"
@@ -161,3 +162,43 @@ def test_where_nothing_can_be_named_the_note_says_what_to_do(
     )
     assert told is not None
     assert words in told
+
+
+def _gear(frames, **more):
+    from auditor.gear import Chosen, gear_in_use
+
+    return gear_in_use(frames, Chosen(**more))
+
+
+def test_only_gear_in_use_is_asked_for():
+    lenses = [
+        LensSpec(lens="Mine", frames=60, apertures=(4.0, 5.6)),
+        LensSpec(lens="Lent", body="Body B", frames=2, apertures=(4.0, 5.6)),
+    ]
+    frames, _ = simulate_frames(ArchiveSpec(lenses=lenses, all_columns=False), 1)
+    everything = build_profile(frames, Criteria())["next_shots"]
+    assert {s["lens"] for s in everything} >= {"Mine", "Lent"}
+    asked = build_profile(frames, Criteria(), gear=_gear(frames))["next_shots"]
+    assert "Mine" in {s["lens"] for s in asked}
+    assert not [s for s in asked if s["lens"] == "Lent" or s["body"] == "Body B"]
+    own = _gear(frames, my_lenses=("lent",), my_bodies=("body b",))
+    assert "Lent" in {s["lens"] for s in build_profile(frames, Criteria(), gear=own)["next_shots"]}
+
+
+def test_a_lens_of_one_aperture_is_asked_for_no_other_and_a_body_for_no_iso_it_may_not_have():
+    """Small sensors: 4 mm at f/1.8, as phones have; nothing says that any other aperture exists."""
+    lenses = [
+        LensSpec(
+            lens="Fixed", body="Small", pitch_um=1.4, focal_mm=(4.2,), frames=90, apertures=(1.8,)
+        ),
+        LensSpec(lens="Zoom", body="Large", frames=30, apertures=(4.0, 8.0)),
+    ]
+    frames, _ = simulate_frames(ArchiveSpec(lenses=lenses, all_columns=False), 1)
+    gear = _gear(frames, phones=True)
+    shots = build_profile(frames, Criteria(), gear=gear)["next_shots"]
+    assert [s for s in shots if s["lens"] == "Zoom"]
+    assert not [s for s in shots if s["lens"] == "Fixed" and s["kind"] == "sharpness"]
+    highest = {b["body"]: b["iso_high"] for b in gear["bodies"]}
+    for s in shots:
+        assert all(iso <= 2 * highest[s["body"]] for iso in s["iso"])
+    assert {g["role"] for g in _gear(frames)["bodies"] if g["body"] == "Small"} == {"phone"}

@@ -17,12 +17,12 @@ from PIL import Image, ImageDraw
 from auditor import optics
 from auditor.exposure import F_NUMBERS
 from auditor.record import COLUMNS, ZONES
-from auditor.report import lens_chart, mould, snr_chart
+from auditor.report import drawing, lens_chart, snr_chart
 
 BODIES = (("Halden M5", 4.4, 5472, 3648), ("Halden M7 II", 3.8, 9504, 6336))
 CAUSES = (
     "shake", "too small an aperture", "focus behind the subject", "high ISO",
-    "open-aperture corners", "motion of the subject",
+    "open-aperture corners", "missed focus",
 )  # fmt: skip
 APERTURES = (2.8, 3.2, 4.0, 5.0, 5.6, 7.1, 8.0, 10.0, 11.0, 13.0, 16.0, 20.0, 22.0)
 
@@ -283,20 +283,14 @@ def pictures(ids: list[str]) -> pd.DataFrame:
 
 
 def drawn_lens(
-    part: dict[str, Any],
-    top_cpp: float,
-    span: tuple[float, float],
-    pitch_um: float | None,
-    name: str,
-) -> dict[str, Any] | None:
-    """The chart of one focal range as the page fills it, or None."""
+    part: dict[str, Any], top_cpp: float, span: tuple[float, float], pitch_um: float | None
+) -> str | None:
+    """The chart of one focal range as the page draws it, or None."""
     values = lens_chart.lens_values(part, top_cpp, span, pitch_um)
-    return None if values is None else mould.fill(lens_chart.chart_mould(), values, name)
+    return None if values is None else str(drawing.draw_lens(values, "Sharpness"))
 
 
-def drawn_noise(
-    body: dict[str, Any], thresholds: dict[str, float], name: str
-) -> dict[str, Any] | None:
-    """The chart of one body as the page fills it, or None."""
+def drawn_noise(body: dict[str, Any], thresholds: dict[str, float]) -> str | None:
+    """The chart of one body as the page draws it, or None."""
     values = snr_chart.snr_values(body, thresholds)
-    return None if values is None else mould.fill(snr_chart.chart_mould(), values, name)
+    return None if values is None else str(drawing.draw_noise(values, "Noise"))

@@ -60,9 +60,9 @@ def test_distance_on_the_card_is_never_short_of_the_formula() -> None:
 
 def test_card_uses_the_criterion_of_the_profile() -> None:
     made = made_up.profile(1)
-    two = card_page.pages(made)[0]["lenses"][0]["ranges"][0].hyperfocal
+    two = card_page.contents(made)["lenses"][0]["ranges"][0].hyperfocal
     made["criteria"]["coc_pixels"] = 4.0
-    four = card_page.pages(made)[0]["lenses"][0]["ranges"][0].hyperfocal
+    four = card_page.contents(made)["lenses"][0]["ranges"][0].hyperfocal
     assert [n for n, _ in two] == [n for n, _ in four]
     for (_, a), (_, b) in zip(two, four, strict=True):
         assert float(b.split()[0]) == pytest.approx(float(a.split()[0]) / 2, rel=0.12)

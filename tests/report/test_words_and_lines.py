@@ -11,20 +11,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.report import keeper_lines, summary_lines, words
+from auditor.report import summary_lines, words
 from auditor.report.iso_words import band_sentence, kind_sentence
-from auditor.report.listing import HEADER, pipe_path
+from auditor.report.listing import HEADER, keeper_line, pipe_path, wanted_keepers
 from auditor.report.paper import figures, sentence
 
 
 @pytest.mark.parametrize(
     ("made", "text"),
     [
-        (words.aperture(8), "f/8"), (words.aperture(5.6), "f/5.6"), (words.aperture(None), "?"),
+        (words.aperture(8), "f/8"), (words.aperture(5.6), "f/5.6"), (words.aperture(None), "not known"),
         (words.aperture_range([4, 11]), "f/4 to f/11"), (words.aperture_range([8.0, 8]), "f/8"),
         (words.aperture_range(None), ""), (words.aperture_range([4, None]), ""),
         (words.shutter(0.004), "1/250 s"), (words.shutter(1 / 3), "0.3 s"), (words.shutter(2), "2 s"),
-        (words.shutter(0), "?"), (words.iso(1600.0), "ISO 1600"),
+        (words.shutter(0), "not known"), (words.iso(1600.0), "ISO 1600"),
         (words.focal([24, 24]), "24 mm"), (words.focal([24, 70.0]), "24 to 70 mm"), (words.focal(None), ""),
         (words.count(1), "1 frame"), (words.count(48312), "48,312 frames"), (words.count(2, "body", "bodies"), "2 bodies"),
         (words.percent(0.41), "41%"), (words.percent(0.004), "0.4%"), (words.percent(0), "0%"),
@@ -114,9 +114,32 @@ def test_counts_of_all_verdicts_go_before_the_list_of_the_surest() -> None:
 
 def test_handheld_limit_is_told_with_its_interval() -> None:
     (line,) = [t for t in summary_lines(made_up.profile(1)) if t.startswith("Held by hand")]
-    assert (
-        "0.8 stops slower than 1 / focal length (90% interval 0.3 to 1.2 stops; 412 frames)" in line
+    assert line.endswith(
+        "one frame in ten is shaken at 0.8 stops slower than 1 / focal length in full-frame terms "
+        "(90% interval 0.3 to 1.2 stops slower; 412 frames)."
     )
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "told"),
+    [
+        (-8.7, -7.9, "7.9 to 8.7 stops faster"),
+        (-1.2, 0.5, "1.2 stops faster to 0.5 stops slower"),
+        (0.3, 1.2, "0.3 to 1.2 stops slower"),
+        (-1.0, 1.0, "1.0 stop faster to 1.0 stop slower"),
+    ],
+)
+def test_stops_are_told_the_way_they_point(low: float, high: float, told: str) -> None:
+    assert words.stops_between(low, high) == told
+    assert words.stops_between(high, low) == told
+
+
+@pytest.mark.parametrize("gone", ["low", "high", "limit_stops"])
+def test_a_handheld_limit_without_an_interval_is_not_told(gone: str) -> None:
+    made = made_up.profile(1)
+    for entry in made["handheld"]:
+        entry[gone] = None
+    assert not [t for t in summary_lines(made) if t.startswith("Held by hand")]
 
 
 def _limits(excellent: dict, acceptable: dict, **more: object) -> dict:
@@ -161,30 +184,41 @@ def test_a_limit_that_lies_higher_still_is_told_with_its_reason() -> None:
     assert kind_sentence({"kind": "raw", "brightness": None}) == ""
 
 
-def test_listing_has_one_line_of_six_fields_per_keeper() -> None:
+def test_listing_has_one_line_of_seven_fields_per_frame() -> None:
     made = made_up.profile(1, keepers=12)
-    lines = keeper_lines(made)
-    assert lines[0] == HEADER
-    assert len(lines) == 13
-    assert all(line.count("\t") == 5 and "\n" not in line for line in lines)
-    assert lines[1].split("\t")[:5] == [
-        "/photos/2023/00 coast/IMG_0000.JPG",
-        "soft",
+    made["keepers"][0]["probability"] = 0.87
+    lines = [keeper_line(k) for k in wanted_keepers(made)]
+    assert len(lines) == 12
+    assert all(line.count("\t") == HEADER.count("\t") == 6 and "\n" not in line for line in lines)
+    assert lines[0].split("\t")[:6] == [
+        "/photos/2023/00 coast/IMG_0000.JPG", "soft", "shake", "0.870", "0.0600", "0.2400",
+    ]  # fmt: skip
+
+
+def test_the_listing_is_filtered() -> None:
+    made = made_up.profile(1, keepers=60)
+    for i, keeper in enumerate(made["keepers"]):
+        keeper |= {"probability": i / 60, "settings": {"lens": f"Lens {i % 4}"}}
+    assert {k["cause"] for k in wanted_keepers(made, ["Shake", "high ISO"])} == {
         "shake",
-        "0.0600",
-        "0.2400",
-    ]
+        "high ISO",
+    }
+    assert len(wanted_keepers(made, lens="lens 3")) == 15
+    assert len(wanted_keepers(made, folder="01 coast")) == 20
+    assert len(wanted_keepers(made, folder="/photos/2023/01 coast/")) == 20
+    assert len(wanted_keepers(made, folder="1 coast")) == 0
+    assert len(wanted_keepers(made, at_least=0.5)) == 30
+    made["keepers"][59]["probability"] = None
+    assert len(wanted_keepers(made, at_least=0.5)) == 29
+    assert len(wanted_keepers(made, ["shake"], "lens 0", "photos", 0.0)) == 5
 
 
 @given(st.text(max_size=60))
 def test_any_path_stays_on_its_line_and_comes_back(path: str) -> None:
-    made = {
-        "keepers": [
-            {"path": path, "soft": True, "noisy": False, "cause": "a\tb\nc", "evidence": "d\te"}
-        ]
-    }
-    line = keeper_lines(made)[1]
-    assert line.count("\t") == 5
+    line = keeper_line(
+        {"path": path, "soft": True, "noisy": False, "cause": "a\tb\nc", "evidence": "d\te"}
+    )
+    assert line.count("\t") == 6
     assert len(line.splitlines()) == 1
     assert "\x1b" not in line
 
@@ -226,12 +260,12 @@ def test_words_of_inference_become_sentences() -> None:
     assert sentence("") == sentence(None) == ""
 
 
-def test_what_has_no_name_is_told_last_and_not_called_by_one() -> None:
+def test_what_has_no_name_is_told_last_and_reads_well() -> None:
     made = made_up.profile(3)
     made["lenses"][0] |= {"lens": "unknown lens", "body": "unknown body", "frames": 99_999}
     made["bodies"][0]["body"] = "unknown body"
     lines = summary_lines(made)
-    told = [line for line in lines if line.startswith(("Your ", "An unnamed lens"))]
-    assert told[-1].startswith("An unnamed lens on an unnamed body ")
-    assert any(line.startswith("An unnamed body stays usable") for line in lines)
+    told = [line for line in lines if line.startswith(("Your ", "The lens not named"))]
+    assert told[-1].startswith("The lens not named in its files ")
+    assert any(line.startswith("The body not named in its files stays usable") for line in lines)
     assert not any("unknown" in line for line in lines)

@@ -125,7 +125,7 @@ def _reasons(frames: pd.DataFrame, speaks: NDArray[np.bool_]) -> NDArray[np.obje
     because = (
         (frames["status"] != "measured", "could not be measured"),
         (frames["source"] == "resized", "was resized, so its pixels are not the sensor's"),
-        (~(number > 0), "has no ISO in its settings"),
+        (~(np.isfinite(number) & (number > 0)), "has no ISO in its settings"),
         (~speaks, "has no even area in which noise could be seen or ruled out"),
     )
     reason = np.full(len(frames), "", dtype=object)

@@ -1,7 +1,8 @@
-"""All requests together, the most telling first.
+"""All requests together: what one afternoon can settle, the most telling first.
 
 What a request would settle is weighed by the frames that its answer is about times how far the figure
-may be off now, as a share (a stop of ISO changes noise by a factor of root two).
+may be off now, as a share (a stop of ISO changes noise by a factor of root two). Only gear in use is
+asked for, apertures and ISO values that it has, and no more than can be shot in two hours.
 """
 
 from __future__ import annotations
@@ -18,7 +19,21 @@ __all__ = ["next_shots", "open_note"]
 
 Block = Mapping[str, Any]
 
-_LIMIT: Final = 12
+AFTERNOON_MIN: Final = 120.0
+"""What one afternoon holds."""
+SET_UP_MIN: Final = 8.0
+"""Minutes to find a subject, set up and focus (common practice, no source)."""
+PER_FRAME_MIN: Final = {"handheld": 0.1}
+"""Minutes a frame takes held by hand ..."""
+ON_TRIPOD_MIN: Final = 0.4
+"""... and on a tripod, the self-timer's ten seconds and focusing anew included (the same)."""
+SMALL_FOCAL_MM: Final = 10.0
+"""Lenses this short sit before small sensors and have few apertures, phones a single one: only those
+that were used are asked for."""
+SMALLEST_STOP: Final = 22.0
+"""No lens is asked for a smaller aperture than it was used at, past this one."""
+ISO_ABOVE: Final = 2.0
+"""A body is trusted to have the next whole stop above the highest ISO it was used at, no more."""
 
 
 def next_shots(
@@ -27,23 +42,102 @@ def next_shots(
     iso_matches: Sequence[Block],
     handheld: Sequence[Block],
     criteria: Criteria,
+    gear: Block | None = None,
+    asked: Sequence[Block] = (),
 ) -> tuple[list[dict[str, Any]], int]:
-    """Requests for test frames, the most telling first, and how many more there are than are given.
+    """Requests for the test frames of one afternoon, the most telling first, and how many more there
+    are than fit into it.
 
-    Each names `kind` ("sharpness", "noise", "read noise", "handheld"), lens, body, converter, focal_mm,
-    apertures, iso, frames, how, why and gain; what a request does not ask for is None or empty. Lenses
-    without a name come last, and are left out where the body has no name either: nobody would know
-    what to take out of the bag.
+    Each names `kind` ("sharpness", "noise", "read noise", "handheld", "comparison"), lens, body,
+    converter, focal_mm, apertures, iso, frames, minutes, how, why and gain; what a request does not
+    ask for is None or empty. `gear` is that of `gear.gear_in_use`: what is not in use is not asked
+    for. `asked` are requests in the same form that the photographer's own questions need; they fill
+    what time is left. Lenses without a name come last, and are left out where the body has no name
+    either: nobody would know what to take out of the bag.
     """
     found = [
         *lens_series(lenses, criteria),
         *body_requests(bodies, iso_matches),
         *handheld_requests(lenses, handheld),
     ]
+    found = [s for r in found if _in_use(r, gear) and (s := _doable(r, lenses, gear)) is not None]
     found.sort(key=lambda s: (s["kind"] == "sharpness" and nameless(s, "lens"), -s["weight"]))
+    found += [dict(r) for r in asked]
+    chosen, left = [], AFTERNOON_MIN
     for request in found:
-        del request["weight"]
-    return found[:_LIMIT], max(len(found) - _LIMIT, 0)
+        request.pop("weight", None)
+        each = PER_FRAME_MIN.get(request["kind"], ON_TRIPOD_MIN)
+        request["minutes"] = round(SET_UP_MIN + each * request["frames"])
+        if request["minutes"] <= left:
+            chosen.append(request)
+            left -= request["minutes"]
+    return chosen, len(found) - len(chosen)
+
+
+def _used(gear: Block | None, many: str, **names: Any) -> Block | None:
+    """The entry of `gear` with these names; None where there is none."""
+
+    def name(value: Any) -> Any:
+        return None if value in ("unknown lens", "unknown body") else value
+
+    return next(
+        (g for g in (gear or {}).get(many) or () if all(g[k] == name(v) for k, v in names.items())),
+        None,
+    )
+
+
+def _in_use(request: Block, gear: Block | None) -> bool:
+    if not gear:
+        return True
+    body = _used(gear, "bodies", body=request["body"])
+    if request["lens"] is None:
+        return body is not None and body["role"] == "in use"
+    names = {k: request[k] for k in ("lens", "body", "converter")}
+    lens = _used(gear, "lenses", **names)
+    return lens is not None and lens["role"] == "in use"
+
+
+def _doable(
+    request: dict[str, Any], lenses: Sequence[Block], gear: Block | None
+) -> dict[str, Any] | None:
+    """The request with apertures and ISO values that the gear has; None where none is left."""
+    for name, has in (
+        ("apertures", lambda: _apertures(request, lenses)),
+        ("iso", lambda: _isos(request, gear)),
+    ):
+        wanted = request[name]
+        if not wanted:
+            continue
+        span = has()
+        kept = [v for v in wanted if span is None or span[0] * 0.99 <= v <= span[1] * 1.01]
+        # One aperture or one ISO alone settles nothing that others are compared with.
+        if not kept or (len(kept) < 2 <= len(wanted)):
+            return None
+        request[name] = kept
+        if request["kind"] != "handheld":
+            request["frames"] = round(request["frames"] / len(wanted) * len(kept))
+    return request
+
+
+def _apertures(request: Block, lenses: Sequence[Block]) -> tuple[float, float] | None:
+    names = ("lens", "body", "converter")
+    used = [
+        a["f_number"]
+        for x in lenses
+        if all(x[k] == request[k] for k in names)
+        for part in x["focal_ranges"]
+        for a in part["apertures"]
+    ]
+    if not used:
+        return None
+    short = request["focal_mm"] is not None and request["focal_mm"] < SMALL_FOCAL_MM
+    return min(used), max(used) if short else max(max(used), SMALLEST_STOP)
+
+
+def _isos(request: Block, gear: Block | None) -> tuple[float, float] | None:
+    body = _used(gear, "bodies", body=request["body"]) or {}
+    low, high = body.get("iso_low"), body.get("iso_high")
+    return None if low is None or high is None else (low, high * ISO_ABOVE)
 
 
 def open_note(profile: Block) -> str | None:

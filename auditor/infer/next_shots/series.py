@@ -1,6 +1,6 @@
 """Test series that would settle what an archive leaves open of its lenses.
 
-A series is proposed where it would change what the pocket card says or how far that is to be trusted:
+A series is proposed where it would change what the card says or how far that is to be trusted:
 the sweet spot is not known to a third of a stop, an end of the pin-sharp range not to two thirds, the
 curve is still rising where the archive ends, apertures between are missing, the evidence is thin or
 fair, or one side may be softer. A lens that is settled is not named.
@@ -110,11 +110,13 @@ def _entry(
 
 
 def usual_focal(part: Block) -> float | None:
-    """Geometric middle (mm) of a focal range; None where it is unknown."""
+    """Geometric middle (mm) of a focal range, whole as rings are engraved where it is no small
+    sensor's; None where it is unknown."""
     if part["focal_mm"] is None:
         return None
     low, high = part["focal_mm"]
-    return round(math.sqrt(low * high), 1)
+    middle = math.sqrt(low * high)
+    return round(middle, 1) if low == high or middle < 10 else float(round(middle))
 
 
 def _unknown(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:

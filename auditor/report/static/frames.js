@@ -15,7 +15,9 @@ function frameRow(block, i, pictures) {
     image.alt = "";
     row.append(image);
   }
-  row.append(make("bdi", block.name[i]));
+  const folder = block.folders[block.folder[i]];
+  const address = block.addresses?.[block.folder[i]];
+  row.append(fileName(block.name[i], address && `${address}/${encodeURIComponent(block.name[i])}`));
   const settings = [
     block.focal_length_mm[i] && `${block.focal_length_mm[i]} mm`, block.f_number[i] && `f/${block.f_number[i]}`,
     shutterText(block.exposure_time_s[i]), block.iso[i] && `ISO ${block.iso[i]}`, block.taken[i],
@@ -28,7 +30,7 @@ function frameRow(block, i, pictures) {
   if (noise !== null) sharp.push(`noise ${noise.toFixed(1)}`);
   row.append(make("span", settings.filter(Boolean).join(" · ")));
   row.append(make("span", sharp.filter(Boolean).join(" · "), "quiet"));
-  row.append(make("bdi", block.folders[block.folder[i]], "path"));
+  row.append(make("bdi", folder, "path"));
   return row;
 }
 
@@ -66,7 +68,7 @@ document.addEventListener("click", (event) => {
 // Start: what the reader chose last time, then the parts that depend on it.
 const theme = recall("theme");
 if (theme) document.documentElement.dataset.theme = theme;
-if (UNITS[recall("unit")]) byId("unit").value = recall("unit");
+if (UNITS[recall("unit")] && byId("unit")) byId("unit").value = recall("unit");
 showTheme();
 showUnits();
 unfold();

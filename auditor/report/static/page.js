@@ -20,18 +20,6 @@ function make(tag, text, className) {
   return node;
 }
 
-// What happens once a thing comes near the screen.
-function whenSeen(nodes, action, margin = "400px") {
-  const watch = new IntersectionObserver((entries) => {
-    for (const entry of entries) {
-      if (!entry.isIntersecting) continue;
-      watch.unobserve(entry.target);
-      action(entry.target);
-    }
-  }, { rootMargin: margin });
-  nodes.forEach((node) => watch.observe(node));
-}
-
 // Theme: the system's, until the reader chooses.
 function isNight() {
   const chosen = document.documentElement.dataset.theme;
@@ -50,7 +38,6 @@ function showTheme() {
   const button = byId("theme");
   button.textContent = isNight() ? "Light" : "Dark";
   button.setAttribute("aria-label", `Change to ${isNight() ? "light" : "dark"} colours`);
-  document.dispatchEvent(new Event("redraw"));
 }
 
 byId("theme").addEventListener("click", () => {
@@ -69,6 +56,7 @@ const UNITS = {
 };
 
 function unitFor(table) {
+  if (!byId("unit")) return { ...UNITS.cpp, scale: 1 };
   const unit = UNITS[byId("unit").value];
   const data = table.dataset;
   const factor = unit.factor({ best: +data.best, pitch: +data.pitch, height: +data.height });
@@ -84,9 +72,8 @@ function showUnits() {
       cell.textContent = (cell.dataset.cpp * unit.scale).toFixed(unit.digits);
     }
   }
-  document.dispatchEvent(new Event("redraw"));
 }
-byId("unit").addEventListener("change", () => { remember("unit", byId("unit").value); showUnits(); });
+byId("unit")?.addEventListener("change", () => { remember("unit", byId("unit").value); showUnits(); });
 
 // Tables sort by the figure behind a cell (data-v) or by its text.
 function sortBy(button) {
@@ -111,29 +98,41 @@ document.addEventListener("click", (event) => {
   if (button) sortBy(button);
 });
 
-// The long list of keepers, a piece at a time. On a phone each figure says what it is.
-const KEEPER_LABELS = ["", "", "", "measured", "possible", ""];
+// The long list of frames that fell short, a piece at a time. On a phone each figure says what it is.
+const FALLEN_LABELS = ["", "", "", "sure", "measured", "possible", ""];
 const all = byId("all-keepers");
+function fallenRow([path, link, fault, cause, sure, measured, error, possible, evidence]) {
+  const line = make("tr");
+  const figure = (value) => (value === null ? "" : value.toFixed(3));
+  const told = figure(measured) + (measured !== null && error !== null ? ` ± ${figure(error)}` : "");
+  const share = sure === null ? "" : `${Math.round(100 * sure)}%`;
+  [path, fault, cause, share, told, figure(possible), evidence].forEach((text, i) => {
+    const cell = make(i ? "td" : "th");
+    if (i >= 3 && i <= 5) { cell.className = "num"; cell.dataset.v = [sure, measured, possible][i - 3] ?? -1; }
+    if (text && FALLEN_LABELS[i]) cell.dataset.l = FALLEN_LABELS[i];
+    if (text) cell.append(i ? make("bdi", text) : fileName(text, link));
+    line.append(cell);
+  });
+  return line;
+}
+
+// The name of a file, as a link that opens it where its address is known.
+function fileName(text, link) {
+  const name = make("bdi", text);
+  if (!link) return name;
+  const out = make("a", undefined, "file");
+  out.href = link;
+  out.append(name);
+  return out;
+}
+
 if (all) {
   const more = all.querySelector(".more");
   const body = all.querySelector("tbody");
   let next = 0;
   const add = async () => {
     const rows = await packed("keeper-rows");
-    for (const row of rows.slice(next, next + 200)) {
-      const line = make("tr");
-      const [path, fault, cause, measured, error, possible, evidence] = row;
-      const figure = (value) => (value === null ? "" : value.toFixed(3));
-      const told = figure(measured) + (measured !== null && error !== null ? ` ± ${figure(error)}` : "");
-      [path, fault, cause, told, figure(possible), evidence].forEach((text, i) => {
-        const cell = make(i ? "td" : "th");
-        if (i === 3 || i === 4) { cell.className = "num"; cell.dataset.v = (i === 3 ? measured : possible) ?? -1; }
-        if (text && KEEPER_LABELS[i]) cell.dataset.l = KEEPER_LABELS[i];
-        if (text) cell.append(make("bdi", text));
-        line.append(cell);
-      });
-      body.append(line);
-    }
+    body.append(...rows.slice(next, next + 200).map(fallenRow));
     next += 200;
     more.hidden = next >= rows.length;
   };
@@ -141,18 +140,58 @@ if (all) {
   more.addEventListener("click", add);
 }
 
-// On paper nothing can be unfolded: what is folded opens for it, and closes again after.
-let unfolded = [];
-addEventListener("beforeprint", () => {
-  unfolded = [...document.querySelectorAll("details.lens:not([open]), details.cause:not([open])")];
-  for (const part of unfolded) part.open = true;
+// Answers: chosen under a frame, then saved as a file or copied as a command.
+const chosen = new Map(); // path -> answer
+function showAnswers() {
+  const bar = document.querySelector(".answering");
+  bar.hidden = !chosen.size;
+  byId("answered").textContent = `${chosen.size} ${chosen.size === 1 ? "answer" : "answers"} not saved yet.`;
+}
+const quoted = (text) => `"${text.replaceAll('"', '""')}"`;
+const forShell = (text) => `'${text.replaceAll("'", `'\\''`)}'`;
+// The folder of this page is the output folder.
+const outFolder = () => decodeURIComponent(location.pathname.replace(/\/[^/]*$/, "")) || ".";
+
+document.addEventListener("click", (event) => {
+  const button = event.target.closest("button[data-answer]");
+  if (!button) return;
+  const group = button.closest(".answer");
+  const before = chosen.get(group.dataset.path) ?? group.dataset.said;
+  const now = before === button.dataset.answer ? "none" : button.dataset.answer;
+  if (now === (group.dataset.said ?? "none")) chosen.delete(group.dataset.path);
+  else chosen.set(group.dataset.path, now);
+  for (const one of group.querySelectorAll("button")) {
+    one.setAttribute("aria-pressed", String(one.dataset.answer === now));
+  }
+  showAnswers();
 });
-addEventListener("afterprint", () => { for (const part of unfolded) part.open = false; });
+byId("save-answers")?.addEventListener("click", () => {
+  const lines = [...chosen].map(([path, answer]) => `${quoted(path)},${answer}`);
+  const link = make("a");
+  link.href = URL.createObjectURL(new Blob([["path,answer", ...lines, ""].join("\n")], { type: "text/csv" }));
+  link.download = "answers.csv";
+  link.click();
+  byId("answered").textContent =
+    `Saved. Now run: auditor answer --out ${forShell(outFolder())} --from answers.csv`;
+});
+byId("copy-answers")?.addEventListener("click", async () => {
+  const by = new Map();
+  for (const [path, answer] of chosen) by.set(answer, [...(by.get(answer) ?? []), forShell(path)]);
+  const text = [...by].map(([answer, paths]) =>
+    `auditor answer --out ${forShell(outFolder())} --as ${answer} -- ${paths.join(" ")}`).join("\n");
+  try { await navigator.clipboard.writeText(text); byId("answered").textContent = "Copied."; }
+  catch { byId("answered").textContent = text; }
+});
+
 byId("print").addEventListener("click", () => print());
 
-// A link into a folded lens unfolds it.
+// A link to something folded unfolds it, and what it is folded into.
 function unfold() {
   const target = location.hash.length > 1 && byId(decodeURIComponent(location.hash.slice(1)));
-  if (target && target.tagName === "DETAILS") target.open = true;
+  if (!target) return;
+  for (let part = target; part; part = part.parentElement?.closest("details")) {
+    if (part.tagName === "DETAILS") part.open = true;
+  }
+  target.scrollIntoView();
 }
 addEventListener("hashchange", unfold);

@@ -1,8 +1,9 @@
-"""Charts that stand still: small SVG drawings for paper and for readers without scripts.
+"""Charts as SVG drawings: the same on the screen, on paper and for readers without scripts.
 
-They are drawn from the very values with which the charts of the page are filled, so that both show
-the same. Colours come from the page's style sheet; coordinates are whole numbers and mostly relative,
-so that hundreds of drawings weigh little.
+Colours come from the page's style sheet; coordinates are whole numbers and mostly relative, so that
+hundreds of drawings weigh little. Every figure has an unseen disc over it that says the figure in
+words, and by whose `data-key` the page finds the frames behind it. A drawing holds no text that came
+out of a file.
 """
 
 from __future__ import annotations
@@ -16,11 +17,15 @@ from markupsafe import Markup, escape
 from auditor.record import ZONES
 from auditor.report import palette
 
-__all__ = ["lens_still", "noise_still"]
+__all__ = ["HEIGHT", "TARGET_COLUMNS", "draw_lens", "draw_noise", "target_data"]
 
 WIDTH: Final = 720
 HEIGHT: Final = 420
 _LEFT, _RIGHT, _TOP, _BOTTOM = 150, 706, 12, 346
+TARGET_COLUMNS: Final = ("x", "y", "key", "series", "head", "says", "behind")
+"""What is known of a point: its place, its row of the profile, its series, and its words."""
+_REACH: Final = 13
+"""Radius of the disc that answers to the pointer."""
 _MOST_TICKS: Final = 6
 _STEPS: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5)
 
@@ -29,7 +34,12 @@ Columns = Mapping[str, Sequence[float]]
 Place = Callable[[float], int]
 
 
-def lens_still(values: Values, title: str) -> Markup:
+def target_data(points: Sequence[tuple[Any, ...]]) -> dict[str, list[Any]]:
+    """Points, each with a value for every one of `TARGET_COLUMNS`, as columns."""
+    return {name: [point[i] for point in points] for i, name in enumerate(TARGET_COLUMNS)}
+
+
+def draw_lens(values: Values, title: str) -> Markup:
     """Sharpness against aperture from the values of `lens_chart`."""
     top = float(values["y_range"]["end"])
     step = next((s for s in _STEPS if top / s <= _MOST_TICKS), 1.0)
@@ -50,10 +60,10 @@ def lens_still(values: Values, title: str) -> Markup:
     return _drawing(values, title, across, up, marks, names, lines, label, "aperture, f/", series)
 
 
-def noise_still(values: Values, title: str) -> Markup:
+def draw_noise(values: Values, title: str) -> Markup:
     """Signal to noise against ISO from the values of `snr_chart`."""
     across, up = _scales(values, marks_up=math.log)
-    overrides = values["y_axis"]["major_label_overrides"]
+    overrides = values["y_axis"]["labels"]
     marks = list(values["y_ticks"]["ticks"])
     names = []
     for v in marks:
@@ -68,7 +78,7 @@ def noise_still(values: Values, title: str) -> Markup:
         for n in palette.TONE_NAMES
         if n in values
     ]
-    label = str(escape(values["y_axis"]["axis_label"]))
+    label = str(escape(values["y_axis"]["title"]))
     return _drawing(values, title, across, up, marks, names, lines, label, "ISO", series)
 
 
@@ -121,13 +131,22 @@ def _series(name: str, line: Columns, points: Columns, usual: Any, across: Place
     return f'<g class="s {name}">{drawn}</g>'
 
 
+def _targets(values: Values, across: Place, up: Place) -> str:
+    rows = zip(*(values["targets"]["data"][name] for name in TARGET_COLUMNS), strict=True)
+    return "".join(
+        f'<circle class="t" cx="{across(x)}" cy="{up(y)}" r="{_REACH}" data-key="{key}" data-series="{series}">'
+        f"<title>{escape(head)}: {escape(says)}, {escape(behind)}</title></circle>"
+        for x, y, key, series, head, says, behind in rows
+    )
+
+
 def _drawing(
     values: Values, title: str, across: Place, up: Place, marks: Sequence[float],
     names: Sequence[str], lines: Sequence[str], up_label: str, along_label: str,
     series: Sequence[tuple[str, Columns, Columns, Any]],
 ) -> Markup:  # fmt: skip
     ticks = values["x_ticks"]["ticks"]
-    labels = values["x_axis"]["major_label_overrides"]
+    labels = values["x_axis"]["labels"]
     grid = "".join(f"M{_LEFT} {up(v)}H{_RIGHT}" for v in marks)
     grid += "".join(f"M{across(t)} {_TOP}V{_BOTTOM}" for t in ticks)
     below = "".join(
@@ -136,9 +155,10 @@ def _drawing(
     )
     middle = (_LEFT + _RIGHT) // 2
     return Markup(
-        f'<svg class="still" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(title)}">'
+        f'<svg class="plot" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(title)}">'
         f'<path class="g" d="{grid}"/><path class="i" d="{"".join(lines)}"/>'
         + "".join(_series(*one, across, up) for one in series)
+        + _targets(values, across, up)
         + "".join(names)
         + below
         + f'<text x="{middle}" y="{HEIGHT - 12}" class="m">{escape(along_label)}</text>'

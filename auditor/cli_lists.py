@@ -1,0 +1,147 @@
+"""Commands for single frames: list those that fell short, answer, hand verdicts on to other programs."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from auditor import cli_options as options
+from auditor.cli_frame import Folder, Name, fail, need_store, read_profile, voice
+
+__all__ = ["answer", "list_frames", "sidecars"]
+
+ANSWERS = ("meant", "fine", "bad", "none")
+
+
+@click.command("list")
+@options.out
+@click.option("--cause", type=Name(), multiple=True, help="Only this cause; may be given again.")
+@click.option("--lens", type=Name(), help="Only lenses whose name contains this.")
+@click.option(
+    "--folder", type=Name(), help="Only what lies in this folder, or in one of this name."
+)
+@click.option(
+    "--at-least",
+    type=click.FloatRange(0, 1),
+    default=0.0,
+    metavar="SHARE",
+    help="Only frames of which the program is so sure, from 0 to 1.",
+)
+@click.option("--header/--no-header", default=True, help="Names of the columns in the first line.")
+@click.option(
+    "-0",
+    "--paths",
+    "nul",
+    is_flag=True,
+    help="Paths alone as they are on disk, each ended by a NUL character: for xargs -0.",
+)
+def list_frames(
+    out: Path,
+    cause: tuple[str, ...],
+    lens: str | None,
+    folder: str | None,
+    at_least: float,
+    header: bool,
+    nul: bool,
+) -> None:
+    """List frames softer or noisier than their settings had to be, a line each, for piping."""
+    import os
+
+    from auditor.crawl.names import on_disk
+    from auditor.report.listing import HEADER, keeper_line, wanted_keepers
+
+    found = wanted_keepers(read_profile(out), cause, lens, folder, at_least)
+    if nul:
+        stream = sys.stdout.buffer
+        for keeper in found:
+            stream.write(os.fsencode(on_disk(str(keeper["path"]))) + b"\0")
+        return
+    if header:
+        voice.say(HEADER)
+    for keeper in found:
+        voice.say(keeper_line(keeper))
+
+
+@click.command()
+@click.argument("files", nargs=-1, type=Name())
+@options.out
+@click.option("--as", "said", type=click.Choice(ANSWERS), help="What is true of FILES.")
+@click.option(
+    "--from",
+    "saved",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="CSV of answers, as the report saves it.",
+)
+def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | None) -> None:
+    """Say of listed FILES that they were meant so, are fine, or indeed bad; none takes it back."""
+    from auditor.crawl.names import shown_root
+    from auditor.store import Store, why
+    from auditor.store.answers import AnswerError, parse_answers, remember_answers
+
+    need_store(out)
+    if bool(files) != bool(said) or not (files or saved):
+        fail("give FILES and --as, or --from with a file of answers", 2)
+    answers: dict[str, str] = {}
+    try:
+        if saved is not None:
+            answers |= parse_answers(saved.read_text(encoding="utf-8"))
+        answers |= {shown_root(f): str(said) for f in files}
+        store = Store(out / "store")
+        known = store.load(["path", "file_id"], paths=list(answers))
+        ids = dict(zip(known["path"], known["file_id"].fillna(""), strict=True))
+        strange = [path for path in answers if path not in ids]
+        remember_answers(out / "store", {p: a for p, a in answers.items() if p in ids}, ids)
+    except AnswerError as error:
+        fail(f"{saved}: {error}", 2)
+    except UnicodeDecodeError:
+        fail(f"{saved} is not text in UTF-8", 2)
+    except OSError as error:
+        fail(f"the answers can't be kept in {out / 'store'} ({why(error)})", 1)
+    for path in strange:
+        voice.tell(f"auditor: {path} was never measured into {out}: no answer kept")
+    kept = len(answers) - len(strange)
+    many = "1 answer" if kept == 1 else f"{kept} answers"
+    voice.say(f"{many} kept; `auditor profile --out {out}` takes them into account")
+    sys.exit(2 if strange else 0)
+
+
+@click.command()
+@options.out
+@click.option(
+    "--into", required=True, type=Folder(), help="Folder for the sidecars; never inside an archive."
+)
+@click.option("--keywords/--no-keywords", default=True, help="Fault and cause as keywords.")
+@click.option(
+    "--rating",
+    type=click.IntRange(-1, 5),
+    help="Rate every listed frame so; -1 stands for rejected.",
+)
+@click.option(
+    "--at-least",
+    type=click.FloatRange(0, 1),
+    default=0.0,
+    metavar="SHARE",
+    help="Only frames of which the program is so sure, from 0 to 1.",
+)
+def sidecars(out: Path, into: Path, keywords: bool, rating: int | None, at_least: float) -> None:
+    """Write a verdict as XMP beside every listed frame's name, into a folder of its own."""
+    from auditor.output import OutputError, outside_archives
+    from auditor.report.listing import wanted_keepers
+    from auditor.report.sidecars import sidecar_folders, write_sidecars
+    from auditor.store import why
+
+    if not keywords and rating is None:
+        fail("nothing to write: ask for keywords or a rating", 2)
+    found = wanted_keepers(read_profile(out), (), None, None, at_least)
+    try:
+        outside_archives([into, *sidecar_folders(found, into)], out)
+        written, kept = write_sidecars(found, into, keywords=keywords, rating=rating)
+    except OutputError as error:
+        fail(str(error), 2)
+    except OSError as error:
+        fail(f"sidecars can't be written to {into} ({why(error)})", 1)
+    voice.say(f"{written} sidecar{'s' * (written != 1)} written into {into}")
+    if kept:
+        voice.say(f"{kept} left alone: not written by this program")

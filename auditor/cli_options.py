@@ -1,0 +1,147 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+import click
+
+from auditor.cli_frame import Amount, Folder, Name
+
+__all__ = ["inferring", "limits", "out", "scanning", "strict", "without_folders", "workers"]
+
+# Heavy imports stay inside the commands: `auditor --help` answers at once.
+KINDS: Final = ("raw", "camera", "edited", "resized", "unknown")
+"""Kinds of file, as the settings room names them."""
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def together(*options: Callable[[F], F]) -> Callable[[F], F]:
+    def wrap(command: F) -> F:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return wrap
+
+
+out = click.option(
+    "--out",
+    required=True,
+    type=Folder(),
+    help="Folder for the profile, the report and the measurement store; never inside an archive.",
+)
+workers = click.option(
+    "--workers",
+    type=click.IntRange(1, 256),
+    default=None,
+    help="Worker processes; one per core when not given.",
+)
+megapixels = click.option(
+    "--max-megapixels",
+    type=Amount(1e6),
+    default=300.0,
+    show_default=True,
+    help="Set larger pictures aside from their header.",
+)
+limits = together(
+    click.option(
+        "--seconds-per-file",
+        type=Amount(1e6),
+        default=60.0,
+        show_default=True,
+        help="Set a file aside when it takes longer.",
+    ),
+    click.option(
+        "--memory-per-file",
+        "memory_mb",
+        type=click.IntRange(100, 10**7),
+        default=4000,
+        show_default=True,
+        metavar="MB",
+        help="Set a file aside when its worker wants more memory.",
+    ),
+    megapixels,
+)
+without_folders = click.option(
+    "--without-folder",
+    "without_folders",
+    type=Name(),
+    multiple=True,
+    metavar="NAME",
+    help="Leave out folders of this name or pattern, whatever lies in them; may be given again.",
+)
+strict = click.option(
+    "--strict", is_flag=True, help="End with exit code 3 when files were set aside or not read."
+)
+scanning = together(
+    workers,
+    click.option(
+        "--cluster", type=Name(), metavar="ADDRESS", help="Dask scheduler that takes the batches."
+    ),
+    click.option("--retry", is_flag=True, help="Try files again that were set aside before."),
+    limits,
+)
+inferring = together(
+    click.option(
+        "--rating", type=click.IntRange(1, 5), help="Only keepers of so many stars or more."
+    ),
+    click.option("--since", metavar="DATE", help="Only frames taken on or after this date."),
+    click.option(
+        "--body", type=Name(), metavar="NAME", help="Only bodies whose name contains this."
+    ),
+    click.option(
+        "--lens", type=Name(), metavar="NAME", help="Only lenses whose name contains this."
+    ),
+    click.option(
+        "--labels",
+        "labels_csv",
+        type=click.Path(path_type=Path, exists=True, dir_okay=False),
+        help="CSV of path patterns and labels (pattern,label), for filters and habits.",
+    ),
+    click.option(
+        "--without-body",
+        "without_bodies",
+        type=Name(),
+        multiple=True,
+        metavar="NAME",
+        help="Leave out bodies whose name contains this; may be given again.",
+    ),
+    click.option(
+        "--without-lens",
+        "without_lenses",
+        type=Name(),
+        multiple=True,
+        metavar="NAME",
+        help="Leave out lenses whose name contains this; may be given again.",
+    ),
+    click.option(
+        "--without-kind",
+        "without_kinds",
+        type=click.Choice(KINDS),
+        multiple=True,
+        help="Leave out this kind of file; may be given again.",
+    ),
+    without_folders,
+    click.option("--phones", is_flag=True, help="Phones count like other cameras."),
+    click.option("--pin-sharp", type=float, default=0.75, show_default=True),
+    click.option("--acceptable", type=float, default=0.60, show_default=True),
+    click.option("--snr-excellent", type=float, default=40.0, show_default=True),
+    click.option("--snr-acceptable", type=float, default=10.0, show_default=True),
+    click.option(
+        "--output-megapixels",
+        type=float,
+        default=8.0,
+        show_default=True,
+        help="Output size at which noise is judged and bodies are compared.",
+    ),
+    click.option(
+        "--accept",
+        multiple=True,
+        metavar="BODY:ISO:BAND",
+        help="Noise that you accept on a body you know; gives the table for the others.",
+    ),
+)

@@ -1,0 +1,77 @@
+"""The photographer's answers on single frames: taken into account, and used to judge the judging."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from scipy.stats import beta
+
+__all__ = ["ANSWERS", "answers_of", "no_answers", "respect", "tally"]
+
+ANSWERS: Final = ("meant", "fine", "bad")
+"""It was meant so; it is fine; it is indeed bad."""
+
+
+def answers_of(frames: pd.DataFrame, given: Mapping[str, str]) -> pd.Series:
+    """The answer on each row, None where there is none. `given` maps a path or a file id to it."""
+    out = pd.Series(None, index=frames.index, dtype=object)
+    if not given:
+        return out
+    for name in ("file_id", "path"):
+        if name in frames:
+            out = frames[name].astype(object).map(dict(given)).combine_first(out)
+    return out.where(out.isin(ANSWERS), None)
+
+
+def respect(verdicts: pd.DataFrame, answers: pd.Series) -> pd.DataFrame:
+    """Verdicts in which the photographer has the last word.
+
+    A frame that is fine or was meant so is neither soft nor noisy and has no cause; one that is
+    indeed bad keeps its cause and is certain. The added column `listed` says whether the program
+    itself had found fault.
+    """
+    out = verdicts.copy()
+    listed = (out["soft"] | out["noisy"]).to_numpy(bool)
+    said = answers.to_numpy(object)
+    out["listed"] = listed
+    cleared = np.isin(said, ["meant", "fine"])
+    out.loc[cleared, ["soft", "noisy"]] = False
+    if "maybe_deliberate" in out:
+        out.loc[cleared, "maybe_deliberate"] = False
+    out.loc[cleared, "cause"] = None
+    out.loc[cleared, "probability"] = 0.0
+    out.loc[(said == "bad") & listed, "probability"] = 1.0
+    return out
+
+
+def no_answers() -> dict[str, Any]:
+    """What `tally` gives where no frame was judged."""
+    counts = dict.fromkeys(("listed", *ANSWERS, "missed"), 0)
+    return counts | dict.fromkeys(("right_share", "low", "high"))
+
+
+def tally(verdicts: pd.DataFrame, answers: pd.Series, interval: float = 0.9) -> dict[str, Any]:
+    """How often the program was right here, by the answers on frames that it had listed.
+
+    `listed` frames were answered; of these `bad`, `meant` and `fine`. `right_share` is the share that
+    is indeed bad; `low` and `high` bound it (Clopper and Pearson, Biometrika 26, 1934: exact binomial
+    limits). `missed`: frames called bad that the program had passed.
+    """
+    said = answers.to_numpy(object)
+    listed = verdicts["listed"].to_numpy(bool)
+    counts: dict[str, Any] = {a: int(((said == a) & listed).sum()) for a in ANSWERS}
+    n, right = sum(counts.values()), counts["bad"]
+    tail = (1 - interval) / 2
+    low = float(beta.ppf(tail, right, n - right + 1)) if right else 0.0
+    high = float(beta.ppf(1 - tail, right + 1, n - right)) if right < n else 1.0
+    return {
+        "listed": n,
+        **counts,
+        "missed": int(((said == "bad") & ~listed).sum()),
+        "right_share": round(right / n, 4) if n else None,
+        "low": round(low, 4) if n else None,
+        "high": round(high, 4) if n else None,
+    }

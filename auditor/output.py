@@ -1,0 +1,112 @@
+"""The output folder: it must take files, and be no part of an archive."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Final
+
+from auditor.crawl.mounts import overlap
+
+__all__ = ["OutputError", "outside_archives", "prepare_output", "remember_archives"]
+
+ARCHIVES_FILE: Final = "archives.json"
+"""In the store: the folders that were ever measured into it."""
+_WRITTEN: Final = (
+    "store",
+    "store/frames",
+    "store/pictures",
+    "store/damaged",
+    "store/scratch",
+    "tables",
+)
+"""Folders inside the output folder that are written into."""
+
+
+class OutputError(ValueError):
+    """The output folder can't be used; the message is one line in plain words."""
+
+
+def prepare_output(out: Path, archives: Sequence[str]) -> Path:
+    """Make the output folder, and make sure that no place written is part of an archive.
+
+    Raises:
+        OutputError: when it lies inside an archive or can't be written.
+    """
+    target = out.expanduser().resolve()
+    # Links and mounts at or above any place written would lead the writing elsewhere.
+    places = [target, *(target / part for part in _WRITTEN)]
+    for archive in archives:
+        if "://" in archive:
+            continue
+        root = Path(archive).expanduser().resolve()
+        for place in places if root.is_dir() else ():
+            if overlap(str(place), str(root)):
+                inside = "" if place == target else f" (through {place.relative_to(target)})"
+                raise OutputError(
+                    f"the output folder {out} lies inside the archive {archive}{inside}, which is "
+                    "never changed; choose a folder outside it"
+                )
+    if target.exists() and not target.is_dir():
+        raise OutputError(f"the output folder {out} is a file; choose a folder")
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+        tempfile.TemporaryFile(dir=target).close()
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise OutputError(
+            f"the output folder {out} can't be written: {why}; choose another"
+        ) from error
+    return target
+
+
+def remember_archives(out: Path, archives: Sequence[str]) -> None:
+    """Keep which folders were ever measured into `out`, so that nothing is written into them later.
+
+    Also puts an example of gear.toml there, unless there is one.
+    """
+    from auditor.crawl.names import shown_root
+    from auditor.gear import write_example
+
+    known = {*_archives_of(out), *(shown_root(a) for a in archives)}
+    try:
+        (out / "store").mkdir(exist_ok=True)
+        text = json.dumps(sorted(known), indent=1) + "\n"
+        (out / "store" / ARCHIVES_FILE).write_text(text, encoding="utf-8")
+        write_example(out)
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise OutputError(f"the output folder {out} can't be written: {why}") from error
+
+
+def _archives_of(out: Path) -> list[str]:
+    try:
+        known = json.loads((out / "store" / ARCHIVES_FILE).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return []
+    return [str(a) for a in known] if isinstance(known, list) else []
+
+
+def outside_archives(folders: Iterable[Path], out: Path) -> None:
+    """Make sure that no folder is part of any archive measured into `out`.
+
+    Raises:
+        OutputError: when one is.
+    """
+    from auditor.crawl.names import on_disk
+
+    roots = [
+        (archive, str(Path(on_disk(archive)).resolve()))
+        for archive in _archives_of(out)
+        if "://" not in archive
+    ]
+    for folder in folders:
+        target = str(folder.expanduser().resolve())
+        for archive, root in roots:
+            if overlap(target, root):
+                raise OutputError(
+                    f"{folder} lies inside the archive {archive}, which is never changed; choose a "
+                    "folder outside it"
+                )

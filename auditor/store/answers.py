@@ -1,0 +1,84 @@
+"""The photographer's answers on frames, kept beside the measurements: `answers.csv` in the store."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+from auditor.crawl.names import as_text
+
+__all__ = ["AnswerError", "parse_answers", "read_answers", "remember_answers"]
+
+FILE_NAME: Final = "answers.csv"
+_HEAD: Final = ("path", "answer", "file_id", "when")
+_WORDS: Final = ("meant", "fine", "bad")
+_FORGET: Final = "none"
+
+
+class AnswerError(ValueError):
+    """Answers that can't be used; the message is one line in plain words."""
+
+
+def parse_answers(text: str) -> dict[str, str]:
+    """Path -> answer from a CSV with the columns path and answer, as the page saves it.
+
+    Raises:
+        AnswerError: for a file without these columns or an answer that is none.
+    """
+    rows = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
+    if not {"path", "answer"} <= set(rows.fieldnames or ()):
+        raise AnswerError("answers need the columns path and answer, as the page saves them")
+    out = {}
+    for line, row in enumerate(rows, 2):
+        said = (row["answer"] or "").strip()
+        if said not in (*_WORDS, _FORGET):
+            raise AnswerError(
+                f"line {line}: '{said}' is no answer; say {', '.join(_WORDS)} or none"
+            )
+        out[row["path"]] = said
+    return out
+
+
+def _rows(folder: Path) -> dict[str, dict[str, str]]:
+    try:
+        text = (folder / FILE_NAME).read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return {}
+    return {row["path"]: row for row in csv.DictReader(io.StringIO(text)) if row.get("path")}
+
+
+def read_answers(folder: Path) -> dict[str, str]:
+    """Path, and file id where it is known, -> answer; so a file that was moved keeps its answer."""
+    out: dict[str, str] = {}
+    for path, row in _rows(folder).items():
+        out |= {key: row["answer"] for key in (path, row.get("file_id")) if key}
+    return out
+
+
+def remember_answers(
+    folder: Path, said: Mapping[str, str], file_ids: Mapping[str, str] | None = None
+) -> None:
+    """Add answers to those in the store's folder; 'none' takes one back. Raises OSError."""
+    rows = _rows(folder)
+    now = datetime.now(UTC).isoformat(timespec="seconds")
+    for path, answer in said.items():
+        path = as_text(path)
+        rows.pop(path, None)
+        if answer != _FORGET:
+            values = (path, answer, (file_ids or {}).get(path, ""), now)
+            rows[path] = dict(zip(_HEAD, values, strict=True))
+    _write(folder / FILE_NAME, rows.values())
+
+
+def _write(path: Path, rows: Iterable[Mapping[str, str]]) -> None:
+    out = io.StringIO()
+    table = csv.DictWriter(out, _HEAD, lineterminator="\n")
+    table.writeheader()
+    table.writerows(rows)
+    beside = path.with_name(f".{path.name}.new")
+    beside.write_text(out.getvalue(), encoding="utf-8")
+    beside.replace(path)
