@@ -1,0 +1,1 @@
+"""From figures to decisions: visible or not, which lens, has it changed, dust, focus."""
