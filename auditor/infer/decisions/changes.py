@@ -7,7 +7,7 @@ at every quantity of every lens; where nothing changed nothing is told.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final
@@ -18,11 +18,12 @@ from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import column, days, log_sharpness, names, usable
-from auditor.infer.decisions.scan import Change, Series, additive_residuals, find_change
+from auditor.infer.decisions.scan import Change, Series, find_change, joined_levels, without_levels
 from auditor.record import TONE_SIGNALS, tone_column
 
 __all__ = ["find_changes"]
 
+Block = Mapping[str, Any]
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
@@ -43,20 +44,21 @@ class _Test:
     kind: str
     place: str
     series: Series
-    level: str
 
 
-def find_changes(frames: pd.DataFrame, criteria: Criteria) -> list[dict[str, Any]]:
+def find_changes(
+    frames: pd.DataFrame, lenses: Sequence[Block], criteria: Criteria
+) -> list[dict[str, Any]]:
     """Changes that stand up to having looked everywhere, the surest first.
 
     Each has lens (None for the body's own), body, converter, `what` ("sharpness", "sides", "noise",
     "hot pixels"), `place`, `date` with date_low and date_high (ISO 8601 days), `change` with low and
-    high (as a share), frames_before, frames_after, `p` and `text`.
+    high (as a share), frames_before, frames_after, `p`, `also` (what else moved at that time, in words) and `text`.
     """
-    tests = list(_lens_tests(frames)) + list(_body_tests(frames))
+    tests = list(_lens_tests(frames, lenses)) + list(_body_tests(frames))
     found = []
     for test in tests:
-        change = find_change(test.series, test.level, criteria.interval, criteria.seed)
+        change = find_change(test.series, criteria.interval, criteria.seed)
         if change is not None:
             found.append((test, change))
     found.sort(key=lambda f: f[1].p)
@@ -67,35 +69,35 @@ def find_changes(frames: pd.DataFrame, criteria: Criteria) -> list[dict[str, Any
             break
         if _matters(test, change):
             told.append((test, change))
-    return [_entry(t, c) for t, c in told if not _said_by_sides(t, c, told)]
+    told.sort(key=lambda t: -abs(t[1].size) / max(t[1].high - t[1].low, 1e-6))
+    entries: list[tuple[_Test, Change, dict[str, Any]]] = []
+    for test, change in told:
+        # What else moved at the same time is the same change seen from another place.
+        before = next((e for t, c, e in entries if _one(test, change, t, c)), None)
+        if before is None:
+            entries.append((test, change, _entry(test, change)))
+        else:
+            before["also"].append(_what(test, float(np.expm1(change.size))))
+    return [e for _, _, e in entries]
+
+
+def _one(test: _Test, change: Change, other: _Test, earlier: Change) -> bool:
+    """Whether two changes are one: same lens or body, dates that agree to a season."""
+    return test.subject == other.subject and (
+        change.day_low - 45 <= earlier.day <= change.day_high + 45
+        or earlier.day_low - 45 <= change.day <= earlier.day_high + 45
+    )
 
 
 def _matters(test: _Test, change: Change) -> bool:
     """Whether the whole interval lies beyond the least size, on one side."""
     least = _LEAST[test.kind]
-    return (
-        (change.low > least / 2
-        and change.size > least)
-        or (change.high < -least / 2 and change.size < -least)
+    return (change.low > least / 2 and change.size > least) or (
+        change.high < -least / 2 and change.size < -least
     )
 
 
-def _said_by_sides(test: _Test, change: Change, told: list[tuple[_Test, Change]]) -> bool:
-    """A side's own change at a date at which the two sides are told to have parted."""
-    return (
-        test.kind == "sharpness"
-        and test.place != "centre"
-        and any(
-            t.kind == "sides"
-            and t.subject == test.subject
-            and test.place in t.place
-            and c.day_low - 31 <= change.day <= c.day_high + 31
-            for t, c in told
-        )
-    )
-
-
-def _lens_tests(frames: pd.DataFrame) -> Iterator[_Test]:
+def _lens_tests(frames: pd.DataFrame, lenses: Sequence[Block]) -> Iterator[_Test]:
     day, outing = days(frames), column(frames, "outing")
     good = usable(frames) & np.isfinite(day) & np.isfinite(outing)
     f_number, focal = column(frames, "f_number"), column(frames, "focal_length_mm")
@@ -105,28 +107,77 @@ def _lens_tests(frames: pd.DataFrame) -> Iterator[_Test]:
     good &= np.isfinite(stops)
     lengths = np.where(np.isfinite(lengths), lengths, 0)
     value = {p: log_sharpness(frames, p) for p in _PLACES}
+    curves = _curves(lenses)
     upright = column(frames, "orientation") >= 5
     for subject, rows in _groups(frames, good, ("lens", "body", "converter", "lens_serial")):
         if not subject["lens"]:
             continue
 
-        def test(kind: str, place: str, figure: Floats, here: Rows, level: str) -> _Test | None:
+        def test(kind: str, place: str, figure: Floats, here: Rows, sharp: bool) -> _Test | None:
             here = here[np.isfinite(figure[here])]
             here = _some(here, outing)
             if len(here) < 24:
                 return None
-            factors = (stops[here].astype(np.int64), lengths[here].astype(np.int64))
-            left = additive_residuals(figure[here], *factors)
-            series = Series(day[here], left, outing[here].astype(np.int64))
-            return _Test(subject, kind, place, series, level)  # noqa: B023
+            factors = [lengths[here].astype(np.int64)]
+            if kind == "sides":
+                factors.append(stops[here].astype(np.int64))
+            group = outing[here].astype(np.int64)
+            series = Series(day[here], figure[here], group, factors, sharp)
+            return _Test(subject, kind, place, series)  # noqa: B023
 
-        made = [test("sharpness", p, value[p], rows, "sharp") for p in _PLACES]
+        parts = curves.get(_key(subject))
+        off = {p: np.full(len(frames), np.nan) for p in _PLACES}
+        for place in _PLACES:
+            zone = "centre" if place == "centre" else "corner"
+            usual = _expected(parts, zone, stops[rows], focal[rows])
+            off[place][rows] = value[place][rows] - usual
+        off["frame"] = _mean(list(off.values()))
+        made = [test("sharpness", p, figure, rows, True) for p, figure in off.items()]
         # Foreground at the foot of a scene softens that side of a sound lens too: left and right are
         # compared on frames held level, top and bottom on frames held upright.
         across, down = value["left"] - value["right"], value["top"] - value["bottom"]
-        made.append(test("sides", "left and right", across, rows[~upright[rows]], "median"))
-        made.append(test("sides", "top and bottom", down, rows[upright[rows]], "median"))
+        made.append(test("sides", "left and right", across, rows[~upright[rows]], False))
+        made.append(test("sides", "top and bottom", down, rows[upright[rows]], False))
         yield from (m for m in made if m is not None)
+
+
+def _mean(figures: Sequence[Floats]) -> Floats:
+    """Mean of those that are known of each frame, where three or more are, each about its median."""
+    stack = np.stack([f - np.nanmedian(f) if np.isfinite(f).any() else f for f in figures])
+    known = np.isfinite(stack).sum(0)
+    return np.where(known >= 3, np.nansum(stack, 0) / np.maximum(known, 1), np.nan)
+
+
+def _key(entry: Block) -> tuple[Any, ...]:
+    return tuple(entry.get(k) or None for k in ("lens", "body", "converter"))
+
+
+def _curves(lenses: Sequence[Block]) -> dict[tuple[Any, ...], list[Block]]:
+    """Focal ranges of each lens on each body."""
+    out: dict[tuple[Any, ...], list[Block]] = {}
+    for lens in lenses:
+        out.setdefault(_key(lens), []).extend(lens["focal_ranges"])
+    return out
+
+
+def _expected(parts: Sequence[Block] | None, zone: str, stops: Floats, focal: Floats) -> Floats:
+    """Log MTF50 of the lens's own curve at each frame's aperture and focal length, (n,), NaN where
+    there is none."""
+    out = np.full(len(stops), np.nan)
+    for part in parts or ():
+        known = [(a["f_number"], a[zone]["mtf50_cpp"]) for a in part["apertures"] if a[zone]]
+        if not known:
+            continue
+        f_number, mtf50 = np.array(known).T
+        inside = np.ones(len(stops), bool)
+        if part["focal_mm"]:
+            low, high = part["focal_mm"]
+            inside = (focal >= low * 0.97) & (focal <= high * 1.03)
+        at = stops[inside] / 6
+        within = (at >= np.log2(f_number[0]) - 0.1) & (at <= np.log2(f_number[-1]) + 0.1)
+        value = np.interp(at, np.log2(f_number), np.log(mtf50))
+        out[inside] = np.where(within, value, np.nan)
+    return out
 
 
 def _body_tests(frames: pd.DataFrame) -> Iterator[_Test]:
@@ -154,19 +205,13 @@ def _body_tests(frames: pd.DataFrame) -> Iterator[_Test]:
             here, figure = here[some], figure[some]
             if len(here) < 24:
                 continue
+            factors: tuple[NDArray[np.int64], ...] = ()
             if kind == "hot pixels":
                 if np.median(np.expm1(figure)) < 1 and (figure > 0).mean() < 0.2:
                     continue
-                figure = additive_residuals(
-                    figure, speed[here].astype(np.int64), time[here].astype(np.int64)
-                )
-            yield _Test(
-                subject,
-                kind,
-                "",
-                Series(day[here], figure, outing[here].astype(np.int64)),
-                "median",
-            )
+                factors = (speed[here].astype(np.int64), time[here].astype(np.int64))
+            group = outing[here].astype(np.int64)
+            yield _Test(subject, kind, "", Series(day[here], figure, group, factors))
 
 
 def _noise_residuals(tones: list[Floats], speed: Floats, rows: Rows) -> Floats:
@@ -178,7 +223,10 @@ def _noise_residuals(tones: list[Floats], speed: Floats, rows: Rows) -> Floats:
         known = np.isfinite(value)
         left = np.full(len(rows), np.nan)
         if known.sum() >= 12:
-            left[known] = additive_residuals(value[known], speed[rows][known].astype(np.int64))
+            at = joined_levels(speed[rows][known].astype(np.int64))
+            left[known], _ = without_levels(
+                value[known], [at], lambda v: float(np.median(v)), rounds=1
+            )
         kept.append(left)
     stack = np.stack(kept)
     count = np.isfinite(stack).sum(0)
@@ -227,6 +275,7 @@ def _entry(test: _Test, change: Change) -> dict[str, Any]:
         "frames_before": change.before,
         "frames_after": change.after,
         "p": change.p,
+        "also": [],
         "text": f"{_when(change)} {_what(test, size)}, {change.after} frames since, "
         f"{change.before} before",
     }
@@ -250,7 +299,7 @@ def _when(change: Change) -> str:
 def _what(test: _Test, size: float) -> str:
     amount = f"{abs(size):.0%}"
     if test.kind == "sharpness":
-        place = "centre" if test.place == "centre" else f"{test.place} side"
+        place = {"centre": "centre", "frame": "whole frame"}.get(test.place, f"{test.place} side")
         return f"the {place} is {amount} {'softer' if size < 0 else 'sharper'}"
     if test.kind == "sides":
         first, second = test.place.split(" and ")
