@@ -49,7 +49,9 @@ def over_years(
     order = rng.permutation(count).astype(float)
     if drift:
         stops = np.log2(frames["f_number"].to_numpy(float))
-        mean = np.bincount(outing, stops, count) / np.maximum(np.bincount(outing, minlength=count), 1)
+        mean = np.bincount(outing, stops, count) / np.maximum(
+            np.bincount(outing, minlength=count), 1
+        )
         order = np.argsort(np.argsort(drift * mean + (1 - drift) * rng.random(count))).astype(float)
     # Outings come at random; their days are sorted so that `order` says which is which.
     day = np.sort(rng.uniform(0, 365.25 * years, count))

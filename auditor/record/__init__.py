@@ -6,13 +6,17 @@ and missing in the table, never 0.
 """
 
 from auditor.record.columns import COLUMNS, PICTURE_COLUMNS, Column, tone_column
+from auditor.record.dust import dust_limits, dust_spots
 from auditor.record.frame import (
+    DUST_GRID,
     SIDES,
     SIGNAL_BIN_EDGES,
     SITE_COLOURS,
     SPECTRUM_CPP,
     TONE_SIGNALS,
     ZONES,
+    Dust,
+    DustSpot,
     FrameRecord,
     Fringing,
     Noise,
@@ -28,6 +32,7 @@ from auditor.record.rows import row_to_object, to_row
 
 __all__ = [
     "COLUMNS",
+    "DUST_GRID",
     "PICTURE_COLUMNS",
     "SIDES",
     "SIGNAL_BIN_EDGES",
@@ -36,6 +41,8 @@ __all__ = [
     "TONE_SIGNALS",
     "ZONES",
     "Column",
+    "Dust",
+    "DustSpot",
     "FrameRecord",
     "Fringing",
     "Noise",
@@ -46,6 +53,8 @@ __all__ = [
     "Source",
     "Tone",
     "ZoneSharpness",
+    "dust_limits",
+    "dust_spots",
     "row_to_object",
     "to_row",
     "tone_column",

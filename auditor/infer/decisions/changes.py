@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import column, days, log_sharpness, names, usable
-from auditor.infer.decisions.scan import Change, Series, find_change, joined_levels, without_levels
+from auditor.infer.decisions.scan import Change, Series, find_change
 from auditor.record import TONE_SIGNALS, tone_column
 
 __all__ = ["find_changes"]
@@ -118,9 +118,7 @@ def _lens_tests(frames: pd.DataFrame, lenses: Sequence[Block]) -> Iterator[_Test
             here = _some(here, outing)
             if len(here) < 24:
                 return None
-            factors = [lengths[here].astype(np.int64)]
-            if kind == "sides":
-                factors.append(stops[here].astype(np.int64))
+            factors = [stops[here].astype(np.int64), lengths[here].astype(np.int64)]
             group = outing[here].astype(np.int64)
             series = Series(day[here], figure[here], group, factors, sharp)
             return _Test(subject, kind, place, series)  # noqa: B023
@@ -223,9 +221,9 @@ def _noise_residuals(tones: list[Floats], speed: Floats, rows: Rows) -> Floats:
         known = np.isfinite(value)
         left = np.full(len(rows), np.nan)
         if known.sum() >= 12:
-            at = joined_levels(speed[rows][known].astype(np.int64))
-            left[known], _ = without_levels(
-                value[known], [at], lambda v: float(np.median(v)), rounds=1
+            left[known] = (
+                value[known]
+                - pd.Series(value[known]).groupby(speed[rows][known]).transform("median").to_numpy()
             )
         kept.append(left)
     stack = np.stack(kept)

@@ -1,25 +1,23 @@
-"""One change in a series: the split of time at which ranks differ most, and how likely by chance.
+"""One change in a series: the split of time at which it differs most, and how likely by chance.
 
-Frames of one outing share light, place and care, so outings are what is shuffled and resampled, never
-frames. Ranks are indifferent to how far the failed frames lie off.
+Robust regression on what else moves the figure (aperture, focal length, ISO), with a step at every
+possible date; the statistic is the largest step in standard errors. Frames of one outing share light,
+place and care, so outings are what is shuffled and resampled, never frames.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import rankdata
 
-__all__ = ["Change", "Series", "find_change", "joined_levels", "sharp_level", "without_levels"]
+__all__ = ["Change", "Series", "find_change"]
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
-Locate = Callable[[Floats], float]
-"""Location of some values."""
 
 FEW_FRAMES: Final = 12
 """Frames a side below which nothing is said."""
@@ -27,15 +25,20 @@ FEW_OUTINGS: Final = 3
 """Outings a side below which a change can't be told from one odd day."""
 _BLOCKS: Final = 400
 """Outings of a series beyond which neighbours are taken together."""
-_FIRST, _FULL = 499, 19_999
+_FIRST, _FULL = 499, 9_999
 """Shuffles at first, and where the first find little by chance."""
 _PROMISING: Final = 0.05
 _DRAWS: Final = 200
-_WINDOW: Final = 0.3
-"""Log MTF50 about the sharp frames' level within which a frame may be sharp: lenses wear by less."""
+_CUT: Final = 4.685
+"""Cut of the bisquare weights in standard deviations: 95% efficient for normal scatter (Beaton &
+Tukey, Technometrics 16, 1974)."""
+_WINDOWS: Final = (0.2, 0.5)
+"""Cuts (log MTF50) where failed frames lie below: five times the scatter of sound frames, and for
+greater changes more."""
 _LOST: Final = 0.12
 """Log MTF50 off its side's level from which a frame no longer says to which side it belongs: three
 times the scatter of sound frames."""
+_ROUNDS: Final = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +50,7 @@ class Series:
     day, value, outing : (n,)
         Days since 1970, the figure, and the number of the outing.
     factors : sequence of (n,) codes
-        What else moves the figure: aperture, focal length, ISO.
+        What else moves the figure.
     sharp : bool
         Whether failed frames pull the figure down, so that its upper part is what tells.
     """
@@ -75,35 +78,41 @@ class Change:
     """Share of shuffled series with as large a statistic anywhere."""
 
 
-def without_levels(
-    value: Floats, factors: Sequence[Codes], locate: Locate, rounds: int = 3
-) -> tuple[Floats, list[Floats]]:
-    """Value less what the levels of the factors explain, and each factor's part of it, (n,) each.
+@dataclass(frozen=True, slots=True)
+class _Sums:
+    """Sums over each block of outings: W windows, B blocks, Q columns of the regression."""
 
-    Polishing (Tukey, Exploratory Data Analysis, 1977): the location of every level of one factor
-    after the other is taken off, and again. Levels with fewer than five values join the nearest that
-    has more.
-    """
-    left = value - locate(value)
-    parts = [np.zeros(len(value)) for _ in factors]
-    for _ in range(rounds):
-        for part, factor in zip(parts, factors, strict=True):
-            for level in np.unique(factor):
-                here = factor == level
-                found = locate(left[here])
-                left[here] -= found
-                part[here] += found
-    return left, parts
+    score: Floats
+    """(W, B) weighted residuals, in standard deviations."""
+    weight: Floats
+    """(W, B)."""
+    column: Floats
+    """(W, B, Q) weighted columns, turned so that their total information is the unit matrix."""
+    count: Floats
+    """(B,) frames."""
 
 
-def joined_levels(factor: Codes, few: int = 5) -> Codes:
-    """Levels with fewer than so many values become the nearest level that has more, (n,)."""
-    levels, code, counts = np.unique(factor, return_inverse=True, return_counts=True)
-    kept = levels[counts >= few]
-    if not len(kept):
-        return np.zeros(len(factor), np.int64)
-    nearest = kept[np.abs(levels[:, None] - kept[None, :]).argmin(1)]
-    return np.asarray(nearest[code])
+def find_change(series: Series, share: float = 0.90, seed: int = 0) -> Change | None:
+    """The most likely change of a series, with its chance probability; None where too little is
+    there. Where chance makes as much often, no size or interval is worked out."""
+    blocks = _blocks(series)
+    if blocks is None:
+        return None
+    rng = np.random.default_rng(seed)
+    design = _design(len(series.value), series.factors)
+    sums = _sums(series, design, blocks)
+    order = np.arange(len(sums.count))[None]
+    best, split = _statistic(sums, order)
+    if split[0] < 0:
+        return None
+    p = _chance(sums, float(best[0]), _FIRST, rng)
+    if p < _PROMISING:
+        p = _chance(sums, float(best[0]), _FULL, rng)
+    if p < _PROMISING:
+        return _described(series, design, blocks, int(split[0]), p, share, rng)
+    after = blocks >= split[0]
+    day = float(series.day[after].min())
+    return Change(day, day, day, 0.0, 0.0, 0.0, int((~after).sum()), int(after.sum()), p)
 
 
 def sharp_level(value: Floats) -> float:
@@ -119,52 +128,6 @@ def sharp_level(value: Floats) -> float:
             break
         level = float((weight * value).sum() / weight.sum())
     return level
-
-
-def find_change(series: Series, share: float = 0.90, seed: int = 0) -> Change | None:
-    """The most likely change of a series, with its chance probability; None where too little is
-    there. Where chance makes as much often, the date is a guess and no interval is worked out."""
-    blocks = _blocks(series)
-    if blocks is None:
-        return None
-    rng = np.random.default_rng(seed)
-    locate = sharp_level if series.sharp else _median
-    factors = [joined_levels(f) for f in series.factors]
-    left, _ = without_levels(series.value, factors, locate)
-    score = _scores(left, series.sharp)
-    count = np.bincount(blocks).astype(float)
-    total = np.stack([np.bincount(blocks, s) for s in score])
-    best, split = _statistic(total[:, None], count[None])
-    if split[0] < 0:
-        return None
-    p = _chance(total, count, float(best[0]), _FIRST, rng)
-    if p < _PROMISING:
-        p = _chance(total, count, float(best[0]), _FULL, rng)
-    if p >= _PROMISING:
-        after = blocks >= split[0]
-        day = float(series.day[after].min())
-        return Change(day, day, day, 0.0, 0.0, 0.0, int((~after).sum()), int(after.sum()), p)
-    at = _refined(left, blocks, int(split[0]), locate) if series.sharp else int(split[0])
-    return _described(series, factors, score, blocks, at, p, share, rng)
-
-
-def _median(value: Floats) -> float:
-    return float(np.median(value))
-
-
-def _scores(value: Floats, sharp: bool) -> Floats:
-    """(S, n) centred scores of unit spread: ranks; where failures lie below, ranks of the upper half
-    and values near the sharp frames' level, with weights that fall to nothing at `_WINDOW`: a change
-    within the window shows best in these, a greater one in the ranks."""
-    share = rankdata(value) / (len(value) + 1)
-    found = [share]
-    if sharp:
-        off = value - sharp_level(value)
-        near = off * np.clip(1 - (off / _WINDOW) ** 2, 0, None) ** 2
-        found = [np.maximum(share - 0.5, 0), near]
-    stack = np.stack(found)
-    stack = stack - stack.mean(1, keepdims=True)
-    return np.asarray(stack / np.maximum(stack.std(1, keepdims=True), 1e-12))
 
 
 def _blocks(series: Series) -> Codes | None:
@@ -184,84 +147,153 @@ def _blocks(series: Series) -> Codes | None:
     return np.asarray(block)
 
 
-def _statistic(total: Floats, count: Floats) -> tuple[Floats, Codes]:
-    """Largest standardised sum of scores over all splits and kinds of score (S, R, B), and the first
-    block after it, (R,) each; -1 where no split leaves enough on both sides."""
-    left, sums = np.cumsum(count, 1)[:, :-1], np.cumsum(total, 2)[:, :, :-1]
-    n = count.sum(1, keepdims=True)
-    right = n - left
-    blocks = np.arange(1, count.shape[1])
+def _design(n: int, factors: Sequence[Codes]) -> Floats:
+    """(n, Q) an intercept and an indicator for every level of every factor but its first."""
+    columns = [np.ones((n, 1))]
+    for factor in factors:
+        level = _joined(factor)
+        columns.append((level[:, None] == np.unique(level)[None, 1:]).astype(float))
+    return np.hstack(columns)
+
+
+def _joined(factor: Codes, few: int = 5) -> Codes:
+    """Levels with fewer than so many values become the nearest level that has more."""
+    levels, code, counts = np.unique(factor, return_inverse=True, return_counts=True)
+    kept = levels[counts >= few]
+    if not len(kept):
+        return np.zeros(len(factor), np.int64)
+    return np.asarray(kept[np.abs(levels[:, None] - kept[None, :]).argmin(1)][code])
+
+
+def _fit(value: Floats, design: Floats, cut: float | None) -> tuple[Floats, Floats]:
+    """Bisquare regression: coefficients (Q,) and weights (n,). `cut` in units of the value, and
+    then from the sharp frames' level; None for one by the median absolute deviation."""
+    off = value - (np.median(value) if cut is None else sharp_level(value))
+    beta = np.zeros(design.shape[1])
+    weight = np.ones(len(value))
+    for _ in range(_ROUNDS):
+        width = cut or max(_CUT * 1.4826 * float(np.median(np.abs(off))), 1e-6)
+        weight = np.clip(1 - (off / width) ** 2, 0, None) ** 2
+        root = np.sqrt(weight + 1e-6)
+        beta, *_ = np.linalg.lstsq(design * root[:, None], value * root, rcond=None)
+        off = value - design @ beta
+    return beta, weight
+
+
+def _sums(series: Series, design: Floats, blocks: Codes) -> _Sums:
+    score, weights, columns = [], [], []
+    count = int(blocks.max()) + 1
+    for cut in _WINDOWS if series.sharp else (None,):
+        beta, weight = _fit(series.value, design, cut)
+        off = series.value - design @ beta
+        spread = np.sqrt((weight**2 * off**2).sum() / max((weight**2).sum(), 1e-9))
+        information = (design * weight[:, None]).T @ design + 1e-6 * np.eye(design.shape[1])
+        turned = np.linalg.solve(np.linalg.cholesky(information), (design * weight[:, None]).T).T
+        score.append(np.bincount(blocks, weight * off / max(spread, 1e-9), count))
+        weights.append(np.bincount(blocks, weight, count))
+        columns.append(np.stack([np.bincount(blocks, c, count) for c in turned.T], axis=1))
+    frames = np.bincount(blocks, minlength=count).astype(float)
+    return _Sums(np.stack(score), np.stack(weights), np.stack(columns), frames)
+
+
+def _statistic(sums: _Sums, order: Codes) -> tuple[Floats, Codes]:
+    """Largest step in standard errors over all splits and windows, for each order (R, B) of the
+    blocks, and the first block after it; -1 where no split leaves enough on both sides.
+
+    A step's estimate given the other columns is the weighted residuals' sum over what is left of the
+    step's information when theirs is taken off (Frisch & Waugh, Econometrica 1, 1933).
+    """
+    count = sums.count[order]
+    left = np.cumsum(count, 1)[:, :-1]
+    right = count.sum(1, keepdims=True) - left
+    at = np.arange(1, count.shape[1])
     allowed = (left >= FEW_FRAMES) & (right >= FEW_FRAMES)
-    allowed &= (blocks >= FEW_OUTINGS) & (count.shape[1] - blocks >= FEW_OUTINGS)
-    value = np.abs(sums).max(0) / np.sqrt(left * right / n)
-    value = np.where(allowed, value, -1.0)
-    at = value.argmax(1)
-    best = value[np.arange(len(value)), at]
-    return best, np.where(best < 0, -1, at + 1)
+    allowed &= (at >= FEW_OUTINGS) & (count.shape[1] - at >= FEW_OUTINGS)
+    value = np.full(left.shape, -1.0)
+    for score, weight, column in zip(sums.score, sums.weight, sums.column, strict=True):
+        step = np.cumsum(score[order], 1)[:, :-1]
+        total = np.cumsum(weight[order], 1)[:, :-1]
+        known = (np.cumsum(column[order], 1)[:, :-1] ** 2).sum(2)
+        rest = total - known
+        # Where the other columns explain nearly all of a step nothing can be told of it.
+        good = allowed & (rest > 0.05 * total) & (rest > 3)
+        value = np.maximum(
+            value, np.where(good, np.abs(step) / np.sqrt(np.maximum(rest, 1e-9)), -1)
+        )
+    best = value.argmax(1)
+    top = value[np.arange(len(value)), best]
+    return top, np.where(top < 0, -1, best + 1)
 
 
-def _chance(
-    total: Floats, count: Floats, found: float, shuffles: int, rng: np.random.Generator
-) -> float:
+def _chance(sums: _Sums, found: float, shuffles: int, rng: np.random.Generator) -> float:
     """Share of shuffled orders of the outings with a statistic as large (plus one of each)."""
     beyond, done = 1, 0
-    piece = max(1, 1_000_000 // len(count))
+    piece = max(1, 1_000_000 // sums.column[0].size)
     while done < shuffles:
         many = min(piece, shuffles - done)
-        order = rng.permuted(np.tile(np.arange(len(count)), (many, 1)), axis=1)
-        value, _ = _statistic(total[:, order], count[order])
+        order = rng.permuted(np.tile(np.arange(len(sums.count)), (many, 1)), axis=1)
+        value, _ = _statistic(sums, order)
         beyond += int((value >= found - 1e-12).sum())
         done += many
     return beyond / (shuffles + 1)
 
 
-def _refined(value: Floats, blocks: Codes, split: int, locate: Locate) -> int:
-    """The split near the one found that leaves the sharp frames of both sides closest to their
-    levels, by a loss that grows no further beyond `_LOST`: failed frames have no say."""
-    after = blocks >= split
-    levels = locate(value[~after]), locate(value[after])
-    loss = [np.minimum(((value - level) / _LOST) ** 2, 1) for level in levels]
-    # Moving a block to the earlier side exchanges its losses.
-    gain = np.bincount(blocks, loss[0] - loss[1])
-    count = np.cumsum(np.bincount(blocks))[:-1]
+def _stepped(
+    series: Series, design: Floats, after: NDArray[np.bool_], rows: Codes | slice = slice(None)
+) -> tuple[float, Floats]:
+    """Size of the step, and values freed of the other columns, (n,), so that the earlier level is 0."""
+    step = after[rows].astype(float)[:, None]
+    cut = _WINDOWS[0] if series.sharp else None
+    beta, _ = _fit(series.value[rows], np.hstack([design[rows], step]), cut)
+    return float(beta[-1]), series.value - design @ beta[:-1]
+
+
+def _gains(freed: Floats, size: float, blocks: Codes, sharp: bool) -> Floats:
+    """(B,) by how much each block lies nearer to the later level than to the earlier; the loss grows
+    no further beyond some distance, so that failed frames have no say."""
+    lost = _LOST
+    if not sharp:
+        lost = 3 * 1.4826 * float(np.median(np.minimum(np.abs(freed), np.abs(freed - size)))) + 1e-9
+    loss = [np.minimum((off / lost) ** 2, 1) for off in (freed, freed - size)]
+    return np.bincount(blocks, loss[0] - loss[1])
+
+
+def _split_of(gain: Floats, count: Floats) -> int:
+    """First block of the later side that leaves every block nearest to its own side's level."""
     at = np.arange(1, len(gain))
-    total = np.cumsum(gain)[:-1]
-    allowed = (count >= FEW_FRAMES) & (count <= len(value) - FEW_FRAMES)
+    left = np.cumsum(count)[:-1]
+    allowed = (left >= FEW_FRAMES) & (left <= count.sum() - FEW_FRAMES)
     allowed &= (at >= FEW_OUTINGS) & (at <= len(gain) - FEW_OUTINGS)
-    return int(at[np.where(allowed, total, np.inf).argmin()])
+    return int(at[np.where(allowed, np.cumsum(gain)[:-1], np.inf).argmin()])
 
 
 def _described(
-    series: Series, factors: Sequence[Codes], score: Floats, blocks: Codes, split: int, p: float,
-    share: float, rng: np.random.Generator,
+    series: Series, design: Floats, blocks: Codes, split: int, p: float, share: float,
+    rng: np.random.Generator,
 ) -> Change:  # fmt: skip
     """Date and size with intervals, by drawing the outings of each side anew."""
-    locate = sharp_level if series.sharp else _median
+    count = np.bincount(blocks).astype(float)
+    for _ in range(2):
+        size, freed = _stepped(series, design, blocks >= split)
+        gain = _gains(freed, size, blocks, series.sharp)
+        split = _split_of(gain, count)
     after = blocks >= split
-    # The change itself is a factor among the others: they must not take a part of it.
-    left, parts = without_levels(series.value, [*factors, after.astype(np.int64)], locate)
-    freed = left + parts[-1]
-    rows = [np.flatnonzero(blocks == b) for b in range(blocks.max() + 1)]
+    size, freed = _stepped(series, design, after)
+    gain = _gains(freed, size, blocks, series.sharp)
+    rows = [np.flatnonzero(blocks == b) for b in range(len(count))]
     first = np.array([series.day[r].min() for r in rows])
     last = np.array([series.day[r].max() for r in rows])
-    total = np.stack([np.bincount(blocks, s) for s in score])
-    count = np.bincount(blocks).astype(float)
     sizes, days = [], []
     for _ in range(_DRAWS):
         earlier = np.sort(rng.integers(0, split, split))
         later = np.sort(rng.integers(split, len(rows), len(rows) - split))
         pick = np.concatenate([earlier, later])
-        drawn = total[:, pick]
-        mean = drawn.sum(1, keepdims=True) / count[pick].sum()
-        _, at = _statistic((drawn - mean * count[pick])[:, None], count[pick][None])
-        if at[0] > 0:
-            days += [last[pick[at[0] - 1]], first[pick[at[0]]]]
-        sides = [np.concatenate([freed[rows[b]] for b in side]) for side in (earlier, later)]
-        sizes.append(locate(sides[1]) - locate(sides[0]))
+        at = _split_of(gain[pick], count[pick])
+        days += [last[pick[at - 1]], first[pick[at]]]
+        sizes.append(_stepped(series, design, after, np.concatenate([rows[b] for b in pick]))[0])
     tail = (1 - share) / 2
     low, high = np.quantile(sizes, [tail, 1 - tail])
-    ends = np.quantile(days, [tail, 1 - tail]) if days else (last[split - 1], first[split])
-    size = locate(freed[after]) - locate(freed[~after])
+    ends = np.quantile(days, [tail, 1 - tail])
     return Change(
         day=float((last[split - 1] + first[split]) / 2),
         day_low=float(min(ends[0], last[split - 1])), day_high=float(max(ends[1], first[split])),
