@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Grain", "with_dust"]
+__all__ = ["Grain", "cloudy_frame", "with_dust"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,3 +50,28 @@ def with_dust(
         shade = (1 - depth * cover).astype(np.float32)
         out[y0:y1, x0:x1] *= shade if out.ndim == 2 else shade[..., None]
     return out
+
+
+def cloudy_frame(height: int, width: int, seed: int, contrast: float = 0.1) -> NDArray[np.float32]:
+    """A grey frame in linear light: sky over rough ground, the horizon anywhere in the lower half.
+
+    Clouds are soft: their amplitude falls with the square of frequency, so that little of them is left
+    at the size of a shadow. Broken clouds (amplitude f ** -4/3) hide shadows of a percent.
+    """
+    rng = np.random.default_rng(seed)
+    fy, fx = np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None, :]
+    radius = np.maximum(np.hypot(fy, fx), 1 / max(height, width))
+    shape = (height, width // 2 + 1)
+    phase = rng.normal(size=shape) + 1j * rng.normal(size=shape)
+    clouds, ground = (
+        np.fft.irfft2(phase * radius**-power, s=(height, width)) for power in (2.0, 1.0)
+    )
+    clouds, ground = clouds / clouds.std(), np.roll(ground / ground.std(), height // 2, 0)
+    ramp = np.linspace(0.25, 0.5, height)[:, None]
+    sky = ramp * (1 + contrast * clouds)
+    horizon = (
+        rng.uniform(0.5, 0.75) * height
+        + 0.06 * height * np.cumsum(rng.normal(size=width)) / width**0.5
+    )
+    below = np.arange(height)[:, None] > horizon[None, :]
+    return np.where(below, 0.12 * np.exp(0.4 * ground), np.clip(sky, 0.02, 0.9)).astype(np.float32)

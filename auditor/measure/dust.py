@@ -24,21 +24,32 @@ Plane = NDArray[np.float32]
 
 WIDEST: Final = 7.9
 """f-number below which shadows are too wide and faint to be looked for (f/8 and beyond hold)."""
-_LONG_PX: Final = 1500
-"""Long side in pixels at which shadows are looked for: the narrowest is some four of these wide."""
-_SCALES: Final = (1.4, 2.5, 4.4)
-"""Standard deviations (reduced px) of the filters; each suits a disc three times as wide."""
-_PEAK: Final = 0.43
-"""Response of a filter to a disc of depth 1 and diameter 3 s: the difference of two Gaussians s, 2 s
-at the centre of a disc of radius 1.5 s, exp(-1.5^2 / 8) - exp(-1.5^2 / 2)."""
-_SURE: Final = 4.5
-"""Standard deviations of the surroundings' own unrest from which a place is a candidate."""
+_LONG_PX: Final = 1600
+"""Long side in pixels up to which a plane is looked at: the narrowest shadows are some four wide."""
+_LEVELS: Final = 3
+"""Times that the plane is looked at, each time at half the size: shadows at f/22 to f/8."""
+_REACH: Final = (9, 9)
+_SCALE: Final = 1.25
+"""Standard deviation (px of its level) of the narrowest Gaussian; a disc three times as wide suits."""
+_PEAK: Final = 0.1525
+"""Response to a disc of depth 1 and radius r = 1.5 s: with g(s) = 1 - exp(-r^2 / 2 s^2) what a Gaussian
+sees of it at its centre, g(s) - 1.5 g(sqrt(2) s) + 0.5 g(2 s)."""
+_ROUGH: Final = 0.015
+"""Unrest (share of light) from which a place is too rough to show dust."""
+_SURE: Final = 3.0
+"""Standard deviations of the surroundings' own unrest from which a place is a candidate: few enough
+that a faint spot is seen, as chance hardly ever meets chance at one place."""
 _MOST: Final = 24
 """Candidates kept of a frame, the surest."""
 _DEEPEST: Final = 0.5
 """Depth beyond which it is an object: shadows of dust stay fainter."""
-_BORDER: Final = 12
-"""Reduced pixels along the edge of the frame in which nothing is looked for."""
+_BORDER: Final = 6
+"""Pixels of a level along the edge of the frame in which nothing is looked for."""
+_AROUND: Final = 31
+"""Side (px of a level) of the square that tells how restless a place is."""
+
+_Found = tuple[float, float, float, float, float]
+"""How sure in standard deviations, x, y, diameter and depth as in `DustSpot`."""
 
 
 def measure_dust(picture: Picture, f_number: float | None) -> Dust | None:
@@ -49,27 +60,30 @@ def measure_dust(picture: Picture, f_number: float | None) -> Dust | None:
     if f_number is None or f_number < WIDEST or min(picture.shape) < 400:
         return None
     plane, slope = _small(picture)
-    if min(plane.shape) < 4 * _BORDER:
+    if min(plane.shape) < 8 * _AROUND:
         return None
-    found: list[tuple[NDArray[np.intp], NDArray[np.intp], Plane, Plane, float]] = []
-    limit: Plane | None = None
-    for scale in _SCALES:
-        depth, unrest = _response(plane, slope, scale)
-        here = unrest * np.float32(_SURE)
-        limit = here if limit is None else np.minimum(limit, here)
-        peak = depth >= cv2.dilate(depth, np.ones((5, 5), np.uint8))
-        peak &= (depth > here) & (depth < _DEEPEST)
-        peak[:_BORDER] = peak[-_BORDER:] = False
-        peak[:, :_BORDER] = peak[:, -_BORDER:] = False
-        y, x = np.nonzero(peak)
-        found.append((y, x, depth[y, x], depth[y, x] / unrest[y, x], scale))
-    assert limit is not None
-    return Dust(_spots(found, plane.shape), _limits(limit))
+    blurred = [cv2.GaussianBlur(plane, _REACH, _SCALE)]
+    slopes = [slope]
+    for _ in range(_LEVELS):
+        plane = area_means(plane, 2)
+        blurred.append(cv2.GaussianBlur(plane, _REACH, _SCALE))
+        slopes.append(slope if isinstance(slope, float) else area_means(slopes[-1], 2))
+    found: list[_Found] = []
+    limits = np.full(DUST_GRID[::-1], np.inf, np.float32)
+    for level in range(_LEVELS):
+        depth, unrest = _response(blurred[level], blurred[level + 1], slopes[level])
+        here = cv2.resize(unrest, DUST_GRID, interpolation=cv2.INTER_AREA)
+        limits = np.minimum(limits, _SURE * here)
+        found += _peaks(depth, unrest)
+    return Dust(_spots(found), tuple(float(v) for v in limits.ravel()))
 
 
 def _small(picture: Picture) -> tuple[Plane, Plane | float]:
     """Reduced plane, and the factor from a relative difference of its values to one of light."""
-    factor = max(1, round(max(picture.shape) / _LONG_PX))
+    # A power of two: halving is what OpenCV does quickly.
+    factor = 1
+    while max(picture.shape) > factor * _LONG_PX:
+        factor *= 2
     if picture.code is None:
         assert picture.mosaic is not None
         raw, black = picture.mosaic.raw, picture.mosaic.black
@@ -82,10 +96,13 @@ def _small(picture: Picture) -> tuple[Plane, Plane | float]:
         plane = area_means(np.asarray(cells, np.float32), max(1, factor // 2))
         return np.maximum(plane, 1.0), 1.0
     code: NDArray[Any] = picture.luma
+    peak = picture.peak
     if factor % 2 == 0:
-        # The first halving in whole code values costs a rounding that noise evens out.
+        if code.dtype == np.uint8:
+            # Means of whole code values would be rounded by more than a faint shadow is deep.
+            code, peak = np.multiply(code, 128, dtype=np.uint16), 128 * peak
         code, factor = area_means(code, 2), factor // 2
-    plane = area_means(code.astype(np.float32), factor) / np.float32(picture.peak)
+    plane = area_means(code.astype(np.float32), factor) / np.float32(peak)
     plane = np.maximum(plane, np.float32(1 / 255))
     if picture.transfer == "srgb":
         # d ln L / d ln C of IEC 61966-2-1 above its straight part.
@@ -93,40 +110,48 @@ def _small(picture: Picture) -> tuple[Plane, Plane | float]:
     return plane, 1.0 if picture.transfer == "linear" else float(picture.transfer)
 
 
-def _response(plane: Plane, slope: Plane | float, scale: float) -> tuple[Plane, Plane]:
-    """Depth of a shadow of the filter's size at every place, and the unrest of depth around it."""
-    near = cv2.GaussianBlur(plane, (0, 0), scale)
-    around = cv2.GaussianBlur(plane, (0, 0), 2 * scale)
-    depth = (1 - near / around) * slope / np.float32(_PEAK)
-    side = 2 * round(8 * scale) + 1
-    # Of a normal distribution the standard deviation is 1.2533 mean absolute deviations.
-    unrest = cv2.blur(np.abs(depth), (side, side)) * np.float32(1.2533)
-    return depth.astype(np.float32), np.maximum(unrest, np.float32(2e-4))
+def _response(here: Plane, next_level: Plane, slope: Plane | float) -> tuple[Plane, Plane]:
+    """Depth of a shadow of the level's size at every place, and the unrest of depth around it.
+
+    g(s) - 1.5 g(sqrt(2) s) + 0.5 g(2 s) of Gaussians g: what varies as a quadratic over the place, as
+    skies and clouds nearly do, leaves nothing. The widest is the next level's narrowest.
+    """
+    around = cv2.GaussianBlur(here, _REACH, _SCALE)
+    wide = cv2.resize(next_level, (here.shape[1], here.shape[0]), interpolation=cv2.INTER_LINEAR)
+    depth = np.asarray((1.5 * around - here - 0.5 * wide) / around * slope / np.float32(_PEAK))
+    # The mean root is swayed less by a ridge nearby than the mean square; of a normal distribution
+    # it is 0.8222 roots of the standard deviation (its absolute moment of order 1/2).
+    root = cv2.blur(np.sqrt(np.abs(depth)), (_AROUND, _AROUND))
+    unrest = root * root * np.float32(1 / 0.8222**2)
+    return depth, np.maximum(unrest, np.float32(1e-4))
 
 
-def _spots(found: list[Any], shape: tuple[int, ...]) -> tuple[DustSpot, ...]:
-    """The surest candidates, one for each place whatever the filter."""
-    rows = [
-        (float(sure), int(x), int(y), float(depth), scale)
-        for ys, xs, depths, sures, scale in found
-        for y, x, depth, sure in zip(ys, xs, depths, sures, strict=True)
-    ]
-    rows.sort(reverse=True)
-    kept: list[tuple[float, int, int, float, float]] = []
-    for row in rows:
-        if all(np.hypot(row[1] - k[1], row[2] - k[2]) > 2 * max(row[4], k[4]) for k in kept):
+def _peaks(depth: Plane, unrest: Plane) -> list[_Found]:
+    """Places where a level's depth stands out."""
+    peak = (depth > unrest * np.float32(_SURE)) & (unrest < _ROUGH)
+    peak[:_BORDER] = peak[-_BORDER:] = False
+    peak[:, :_BORDER] = peak[:, -_BORDER:] = False
+    ys, xs = np.nonzero(peak)
+    value = depth[ys, xs]
+    keep = value < _DEEPEST
+    for dy in range(-2, 3):
+        for dx in range(-2, 3):
+            keep &= value >= depth[ys + dy, xs + dx]
+    height, width = depth.shape
+    return [
+        (float(value[i] / unrest[y, x]), (x + 0.5) / width, (y + 0.5) / height, 3 * _SCALE / width,
+         float(value[i]))
+        for i in np.flatnonzero(keep)
+        for y, x in [(int(ys[i]), int(xs[i]))]
+    ]  # fmt: skip
+
+
+def _spots(found: list[_Found]) -> tuple[DustSpot, ...]:
+    """The surest candidates, one for each place whatever the level."""
+    kept: list[_Found] = []
+    for row in sorted(found, reverse=True):
+        if all(np.hypot(row[1] - k[1], row[2] - k[2]) > max(row[3], k[3]) for k in kept):
             kept.append(row)
         if len(kept) == _MOST:
             break
-    height, width = shape[:2]
-    return tuple(
-        DustSpot((x + 0.5) / width, (y + 0.5) / height, 3 * scale / max(width, height), depth)
-        for _, x, y, depth, scale in kept
-    )
-
-
-def _limits(limit: Plane) -> tuple[float, ...]:
-    """Depth from which a shadow is found, by cell of `DUST_GRID`, row by row."""
-    return tuple(
-        float(v) for v in cv2.resize(limit, DUST_GRID, interpolation=cv2.INTER_AREA).ravel()
-    )
+    return tuple(DustSpot(x, y, diameter, depth) for _, x, y, diameter, depth in kept)

@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.decisions.common import column, days, log_sharpness, names, usable
+from auditor.infer.decisions.common import column, days, iso_day, log_sharpness, names, usable
 from auditor.infer.decisions.scan import Change, Series, find_change
 from auditor.record import TONE_SIGNALS, tone_column
 
@@ -264,9 +264,9 @@ def _entry(test: _Test, change: Change) -> dict[str, Any]:
         **{k: test.subject.get(k) for k in ("lens", "body", "converter")},
         "what": test.kind,
         "place": test.place or None,
-        "date": _iso(change.day),
-        "date_low": _iso(change.day_low),
-        "date_high": _iso(change.day_high),
+        "date": iso_day(change.day),
+        "date_low": iso_day(change.day_low),
+        "date_high": iso_day(change.day_high),
         "change": round(size, 3),
         "low": round(low, 3),
         "high": round(high, 3),
@@ -281,10 +281,6 @@ def _entry(test: _Test, change: Change) -> dict[str, Any]:
 
 def _date(day: float) -> datetime:
     return datetime(1970, 1, 1) + timedelta(days=day)
-
-
-def _iso(day: float) -> str:
-    return _date(day).strftime("%Y-%m-%d")
 
 
 def _when(change: Change) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from datetime import datetime, timedelta
 from statistics import NormalDist
 from typing import Any, Final
 
@@ -12,7 +13,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 __all__ = [
-    "aperture_text", "column", "days", "focal_text", "log_error", "log_sharpness",
+    "aperture_text", "column", "days",
+ "focal_text", "iso_day", "log_error", "log_sharpness",
     "names", "picture_sizes", "picture_width", "same", "usable", "widened",
 ]  # fmt: skip
 
@@ -56,6 +58,11 @@ def days(frames: pd.DataFrame) -> Floats:
     values = stamps.to_numpy("datetime64[ns]")
     out = values.astype(np.int64) / _DAY_NS
     return np.where(np.isnat(values), np.nan, out)
+
+
+def iso_day(day: float) -> str:
+    """ISO 8601 day of so many days since 1970."""
+    return (datetime(1970, 1, 1) + timedelta(days=day)).strftime("%Y-%m-%d")
 
 
 def usable(frames: pd.DataFrame) -> NDArray[np.bool_]:
