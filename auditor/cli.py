@@ -107,6 +107,24 @@ _inferring = _together(
         help="Output size at which noise is judged and bodies are compared.",
     ),
     click.option(
+        "--print-width",
+        "print_cm",
+        type=float,
+        multiple=True,
+        metavar="CM",
+        help="Long side of a print for which differences are told visible or not; may be given "
+        "several times.  [default: 30, 60, 90]",
+    ),
+    click.option(
+        "--viewing-distance",
+        "viewing_cm",
+        type=float,
+        default=50.0,
+        show_default=True,
+        metavar="CM",
+        help="Distance from which prints are looked at.",
+    ),
+    click.option(
         "--accept",
         multiple=True,
         metavar="BODY:ISO:BAND",
@@ -230,8 +248,12 @@ def _infer_options(options: dict[str, Any]) -> Any:
     from auditor.infer.criteria import Criteria
 
     names = ("pin_sharp", "acceptable", "snr_excellent", "snr_acceptable", "output_megapixels")
+    prints = options.pop("print_cm")
     try:
-        criteria = Criteria(**{n: options.pop(n) for n in names})
+        criteria = Criteria(
+            **{n: options.pop(n) for n in (*names, "viewing_cm")},
+            **({"print_cm": prints} if prints else {}),
+        )
         if options["accept"]:
             from auditor.infer.bodies import parse_accept
 

@@ -12,6 +12,7 @@ import pandas as pd
 from auditor.infer.bodies import BodiesModel, accept_table, fit_bodies, infer_bodies, parse_accept
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.criteria import Criteria
+from auditor.infer.decisions import decide, decision_shots
 from auditor.infer.keepers import (
     count_verdicts,
     handheld_limits,
@@ -28,7 +29,7 @@ __all__ = ["build_profile", "complete_columns"]
 Pictures = Callable[[list[str]], pd.DataFrame]
 
 
-_SELDOM: Final = re.compile(r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_")
+_SELDOM: Final = re.compile(r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_|^dust_")
 """Columns that are read for a few frames or none."""
 _SHARPNESS: Final = re.compile(
     r"_(mtf50_cpp|own_cpp|stderr_cpp|edges|method)$|^(horizontal|vertical)_cpp$|^direction_|lateral|^fringe_|"
@@ -63,7 +64,8 @@ def build_profile(
     comparisons = compare_labels(frames, lenses, criteria, pictures, patterns)
     limits = handheld_limits(frames, verdicts, lenses, criteria)
     shots, unlisted = next_shots(lenses, bodies["bodies"], bodies["iso_matches"], limits, criteria)
-    profile = {
+    decisions = decide(frames, lenses, bodies["bodies"], criteria)
+    profile = decisions | {
         "frames": _counts(frames, counts),
         "criteria": criteria.as_dict(),
         "lenses": lenses,
@@ -75,7 +77,7 @@ def build_profile(
         "comparisons": comparisons,
         "settings": settings_to_avoid(frames, verdicts, lenses, criteria),
         "handheld": limits,
-        "next_shots": shots + pairs_to_shoot(comparisons),
+        "next_shots": [*shots, *decision_shots(decisions), *pairs_to_shoot(comparisons)],
         "next_shots_unlisted": unlisted,
         "accepted": _accepted(model, accept),
     }

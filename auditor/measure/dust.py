@@ -20,7 +20,7 @@ from auditor.record import DUST_GRID, Dust, DustSpot
 
 __all__ = ["WIDEST", "measure_dust"]
 
-Plane = NDArray[np.float32]
+Plane = NDArray[Any]
 
 WIDEST: Final = 7.9
 """f-number below which shadows are too wide and faint to be looked for (f/8 and beyond hold)."""
@@ -63,11 +63,12 @@ def measure_dust(picture: Picture, f_number: float | None) -> Dust | None:
     if min(plane.shape) < 8 * _AROUND:
         return None
     blurred = [cv2.GaussianBlur(plane, _REACH, _SCALE)]
-    slopes = [slope]
+    slopes: list[Plane | float] = [slope]
     for _ in range(_LEVELS):
         plane = area_means(plane, 2)
         blurred.append(cv2.GaussianBlur(plane, _REACH, _SCALE))
-        slopes.append(slope if isinstance(slope, float) else area_means(slopes[-1], 2))
+        last = slopes[-1]
+        slopes.append(last if isinstance(last, float) else area_means(last, 2))
     found: list[_Found] = []
     limits = np.full(DUST_GRID[::-1], np.inf, np.float32)
     for level in range(_LEVELS):

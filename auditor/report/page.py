@@ -28,6 +28,7 @@ from auditor.report import (
     summary,
     words,
 )
+from auditor.report.decisions_view import decisions_view
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.iso_words import band_sentence, iso_limit
 from auditor.report.keepers_view import keeper_groups, keeper_rows
@@ -227,6 +228,7 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
     context = {
         "profile": profile,
         "topics": _topics(profile),
+        "decisions": decisions_view(profile),
         "lenses": lens_views,
         "bodies": body_views,
         "matches": match_tables(profile),

@@ -33,6 +33,7 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
         ],
         "body_usable_iso": list(_usable(profile)),
         "iso_matches": [_flat(m) for m in _list(profile, "iso_matches")],
+        **{name: [_flat(r) for r in _list(profile, name)] for name in _DECISIONS},
         "keepers": [_flat(k) | {"evidence": evidence(k)} for k in _list(profile, "keepers")],
         "comparisons": [_flat(c) for c in _list(profile, "comparisons")],
         "settings": [_flat(s) for s in _list(profile, "settings")],
@@ -42,6 +43,29 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
     }
     return {name: _frame(name, found) for name, found in rows.items()}
 
+
+_DECISIONS: dict[str, tuple[str, ...]] = {
+    "visible": (
+        *("lens", "body", "converter", "focal_mm", "f_number", "against_f_number", "viewing"),
+        *("zone", "loss_jnd", "low", "high", "verdict", "largest_print_cm", "frames"),
+    ),
+    "noise_visible": ("body", "viewing", "iso", "first_seen_iso", "frames", "text"),
+    "rivals": ("lens", "body", "against", "against_body", "focal_mm", "declined", "text"),
+    "lens_choice": ("body", "lens", "converter", "focal_mm", "f_number", "mtf50_cpp", "take"),
+    "changes": (
+        *("lens", "body", "converter", "what", "place", "date", "date_low", "date_high"),
+        *("change", "low", "high", "frames_before", "frames_after", "text"),
+    ),
+    "dust": (
+        *("body", "body_serial", "x", "y", "f_number", "diameter_px", "depth", "since", "last"),
+        *("not_before", "gone_by", "frames", "could_show", "text"),
+    ),
+    "focus_bias": (
+        *("lens", "body", "converter", "focal_mm", "direction", "meant", "front", "behind"),
+        *("frames", "share", "low", "high", "text"),
+    ),
+}
+"""Columns of the tables of decisions."""
 
 _COLUMNS: dict[str, tuple[str, ...]] = {
     "lens_sharpness": (
@@ -65,6 +89,7 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
         *("excellent_low", "excellent_high", "acceptable_low", "acceptable_high"),
     ),
     "iso_matches": ("body", "reference_body", "ev100", "reference_iso", "iso", "low", "high"),
+    **_DECISIONS,
     "keepers": ("path", "soft", "noisy", "cause", "expected_cpp", "measured_cpp", "evidence"),
     "comparisons": (
         *("label", "against", "lens", "what", "zone", "pairs", "difference", "low", "high"),

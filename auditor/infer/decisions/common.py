@@ -13,9 +13,20 @@ import pandas as pd
 from numpy.typing import NDArray
 
 __all__ = [
-    "aperture_text", "column", "days",
- "focal_text", "iso_day", "log_error", "log_sharpness",
-    "names", "picture_sizes", "picture_width", "same", "usable", "widened",
+    "aperture_text",
+    "body_widths",
+    "column",
+    "days",
+    "focal_text",
+    "iso_day",
+    "log_error",
+    "log_sharpness",
+    "names",
+    "picture_sizes",
+    "picture_width",
+    "same",
+    "usable",
+    "widened",
 ]  # fmt: skip
 
 Block = Mapping[str, Any]
@@ -89,6 +100,14 @@ def picture_sizes(frames: pd.DataFrame) -> dict[tuple[str, str], tuple[int, int]
         (str(b) or "unknown body", str(n) or "unknown lens"): (int(row["long"]), int(row["short"]))
         for (b, n), row in middle.iterrows()  # type: ignore[misc]
     }
+
+
+def body_widths(sizes: Mapping[tuple[str, str], tuple[int, int]]) -> dict[str, int]:
+    """Long side in pixels of each body's largest usual pictures."""
+    out: dict[str, int] = {}
+    for (body, _), (long, _) in sizes.items():
+        out[body] = max(out.get(body, 0), long)
+    return out
 
 
 def picture_width(sizes: Mapping[tuple[str, str], tuple[int, int]], lens: Block) -> int:

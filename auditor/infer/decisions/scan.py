@@ -168,9 +168,9 @@ def _joined(factor: Codes, few: int = 5) -> Codes:
 def _fit(value: Floats, design: Floats, cut: float | None) -> tuple[Floats, Floats]:
     """Bisquare regression: coefficients (Q,) and weights (n,). `cut` in units of the value, and
     then from the sharp frames' level; None for one by the median absolute deviation."""
-    off = value - (np.median(value) if cut is None else sharp_level(value))
-    beta = np.zeros(design.shape[1])
-    weight = np.ones(len(value))
+    off: Floats = value - (np.median(value) if cut is None else sharp_level(value))
+    beta: Floats = np.zeros(design.shape[1])
+    weight: Floats = np.ones(len(value))
     for _ in range(_ROUNDS):
         width = cut or max(_CUT * 1.4826 * float(np.median(np.abs(off))), 1e-6)
         weight = np.clip(1 - (off / width) ** 2, 0, None) ** 2
@@ -255,7 +255,7 @@ def _gains(freed: Floats, size: float, blocks: Codes, sharp: bool) -> Floats:
     if not sharp:
         lost = 3 * 1.4826 * float(np.median(np.minimum(np.abs(freed), np.abs(freed - size)))) + 1e-9
     loss = [np.minimum((off / lost) ** 2, 1) for off in (freed, freed - size)]
-    return np.bincount(blocks, loss[0] - loss[1])
+    return np.asarray(np.bincount(blocks, loss[0] - loss[1]), float)
 
 
 def _split_of(gain: Floats, count: Floats) -> int:
