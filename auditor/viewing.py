@@ -58,7 +58,7 @@ class Viewing:
     Attributes
     ----------
     name : str
-        In words, as a sentence can end with it.
+        In words: '60 cm print from 50 cm'.
     distance_cm : float
         From the eye.
     width_cm : float or None
@@ -72,8 +72,13 @@ class Viewing:
     @classmethod
     def of_print(cls, width_cm: float, distance_cm: float) -> Viewing:
         """A print of this long side."""
-        name = f"a {width_cm:g} cm print from {distance_cm:g} cm"
+        name = f"{width_cm:g} cm print from {distance_cm:g} cm"
         return cls(name, distance_cm, width_cm)
+
+    @property
+    def phrase(self) -> str:
+        """As a sentence can end with it."""
+        return f"{'on' if self.width_cm is None else 'in'} a {self.name}"
 
     def pixels_per_degree(self, width_px: float) -> float:
         """Pixels of the file in one degree at the eye; `width_px` is its long side."""
@@ -89,7 +94,7 @@ class Viewing:
 
 def screen() -> Viewing:
     """Looking at 100% on a desktop screen."""
-    return Viewing("a screen at 100%", SCREEN_DISTANCE_CM)
+    return Viewing("screen at 100%", SCREEN_DISTANCE_CM)
 
 
 def contrast_sensitivity(

@@ -30,6 +30,8 @@ _WRONG: Final = 0.05
 """Share of archives of equal lenses in which one may be named."""
 _FEW: Final = 6
 """Frames behind both figures of an aperture below which it is not compared."""
+_ASKED: Final = 24
+"""Frames of both lenses from which a comparison is missed, so that declining it is worth a word."""
 _NEVER_ALIKE: Final = ("edited", "unknown", "resized")
 """Kinds of file that are developed frame by frame, as the photographer liked."""
 
@@ -99,7 +101,8 @@ def _compare(
         "zones": {}, "apertures": [], "seen": {},
     }  # fmt: skip
     if entry["declined"]:
-        return entry
+        asked = min(first["frames"], second["frames"]) >= _ASKED
+        return entry if asked else None
     heights = [sizes.get((x["body"], x["lens"]), (0, 0))[1] for x in (a, b)]
     # Per picture height: figures count cycles per pixel of the file.
     per_height = math.log(heights[0] / heights[1]) if all(heights) else 0.0

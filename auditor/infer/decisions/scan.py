@@ -173,10 +173,11 @@ def _fit(value: Floats, design: Floats, cut: float | None) -> tuple[Floats, Floa
     weight: Floats = np.ones(len(value))
     for _ in range(_ROUNDS):
         width = cut or max(_CUT * 1.4826 * float(np.median(np.abs(off))), 1e-6)
-        weight = np.clip(1 - (off / width) ** 2, 0, None) ** 2
+        weight = np.asarray(np.clip(1 - (off / width) ** 2, 0, None) ** 2, float)
         root = np.sqrt(weight + 1e-6)
-        beta, *_ = np.linalg.lstsq(design * root[:, None], value * root, rcond=None)
-        off = value - design @ beta
+        solved = np.linalg.lstsq(design * root[:, None], value * root, rcond=None)
+        beta = np.asarray(solved[0], float)
+        off = np.asarray(value - design @ beta, float)
     return beta, weight
 
 

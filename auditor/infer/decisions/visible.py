@@ -33,6 +33,11 @@ _STEP: Final = 0.02
 """Step in log MTF50 over which the slope of the square-root integral is taken."""
 _PRINTS_CM: Final = np.geomspace(10, 300, 60)
 """Long sides among which the largest print without a visible difference is looked for."""
+OPEN: Final = "cannot be told"
+_PROBABLE: Final = 0.75
+"""Chance from which a verdict is given as probable."""
+_FEW_NOISY: Final = 8
+"""Frames of a body below which nothing is said of its noise."""
 _ZONES: Final = ("centre", "corner")
 _MID_TONE: Final = 0.18
 """Signal of the mid-tone at which ISO 12232 judges noise."""
@@ -63,10 +68,13 @@ def seen_difference(
 
 
 def verdict(loss: float, error: float, share: float) -> str:
-    """In words; 'probably' where the interval holds the line of one just noticeable difference."""
-    sure = NormalDist().cdf(abs(loss - JND) / max(error, 1e-9)) >= 0.5 + share / 2
+    """In words: 'visible' or 'not visible', with 'probably' where the interval holds the line of one
+    just noticeable difference, and `OPEN` where the line is nearly as likely on the other side."""
+    chance = NormalDist().cdf(abs(loss - JND) / max(error, 1e-9))
+    if chance < _PROBABLE:
+        return OPEN
     word = "visible" if loss >= JND else "not visible"
-    return word if sure else f"probably {word}"
+    return word if chance >= 0.5 + share / 2 else f"probably {word}"
 
 
 def visible_losses(
@@ -101,6 +109,7 @@ def _part_rows(
             continue
         numbers = (entry["f_number"], best["f_number"])
         largest = _largest_print(entry, best, zones, pitch, width_px, criteria)
+        found = []
         for viewing in viewings(criteria):
             losses = {
                 z: seen_difference(
@@ -112,7 +121,9 @@ def _part_rows(
             loss, error = losses[zone]
             low, high = widened(loss, error, criteria.interval)
             word = verdict(loss, error, criteria.interval)
-            rows.append(
+            if part["evidence"] == "thin" and word in ("visible", "not visible"):
+                word = f"probably {word}"
+            found.append(
                 head
                 | {"f_number": numbers[0], "against_f_number": numbers[1], "viewing": viewing.name}
                 | {"zone": zone, "loss_jnd": round(loss, 2)}
@@ -120,8 +131,10 @@ def _part_rows(
                 | {"largest_print_cm": largest, "frames": entry["frames"]}
                 | {"evidence": part["evidence"]}
                 | {"text": f"{aperture_text(numbers[0])} against {aperture_text(numbers[1])}: "
-                   f"{word} in {viewing.name}"}
+                   f"{word} {viewing.phrase}"}
             )  # fmt: skip
+        if any(row["verdict"] != OPEN for row in found):
+            rows += found
     return rows
 
 
@@ -177,7 +190,7 @@ def noise_seen(
             key=lambda t: t["iso"],
         )
         tones = [t for t in tones if not t.get("predicted")]
-        if not tones:
+        if sum(int(t["frames"]) for t in tones) < _FEW_NOISY:
             continue
         pitch = body["pixel_pitch_um"] or PITCH_UM
         for viewing in viewings(criteria):
@@ -185,7 +198,7 @@ def noise_seen(
             rows.append(
                 {"body": body["body"], "viewing": viewing.name, "iso": hidden}
                 | {"first_seen_iso": seen, "frames": sum(int(t["frames"]) for t in tones)}
-                | {"text": _noise_text(viewing, hidden, seen)}
+                | {"text": _noise_text(viewing, hidden, seen, int(tones[-1]["iso"]))}
             )
     return rows
 
@@ -207,9 +220,11 @@ def _seen_from(
     return hidden, None
 
 
-def _noise_text(viewing: Viewing, hidden: int | None, seen: int | None) -> str:
+def _noise_text(viewing: Viewing, hidden: int | None, seen: int | None, highest: int) -> str:
+    """In words, for the mid-tone."""
+    where = viewing.phrase
     if seen is None:
-        return f"noise shows at no ISO that was used in {viewing.name}"
+        return f"no noise shows in a mid-tone up to ISO {highest}, the highest used, {where}"
     if hidden is None:
-        return f"noise of a mid-tone shows from ISO {seen}, the lowest that was used, in {viewing.name}"
-    return f"noise of a mid-tone does not show up to ISO {hidden} in {viewing.name}"
+        return f"noise shows in a mid-tone at ISO {seen}, the lowest used, {where}"
+    return f"noise shows in a mid-tone from ISO {seen} on, not yet at ISO {hidden}, {where}"
