@@ -32,7 +32,7 @@ Pictures = Callable[[list[str]], pd.DataFrame]
 _SELDOM: Final = re.compile(r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_|^dust_")
 """Columns that are read for a few frames or none."""
 _SHARPNESS: Final = re.compile(
-    r"_(mtf50_cpp|own_cpp|stderr_cpp|edges|method)$|^(horizontal|vertical)_cpp$|^direction_|lateral|^fringe_|"
+    r"_(mtf50_cpp|stderr_cpp|edges|method)$|^(horizontal|vertical)_cpp$|^direction_|lateral|^fringe_|"
     + _SELDOM.pattern
 )
 

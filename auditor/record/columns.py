@@ -53,13 +53,12 @@ def _columns() -> tuple[Column, ...]:
     for zone in (*ZONES, *SIDES):
         out += [
             Column(f"{zone}_mtf50_cpp", "float", f"MTF50 of the {zone}, c/px"),
-            Column(f"{zone}_stderr_cpp", "float", "its standard error"),
+            Column(f"{zone}_stderr_cpp", "float", "its standard error as the lens's figure"),
             Column(f"{zone}_edges", "int", "step edges behind it"),
             Column(f"{zone}_method", "str", "edges, texture or both"),
             Column(f"{zone}_radial_cpp", "float", "MTF50 along the radius"),
             Column(f"{zone}_tangential_cpp", "float", "MTF50 across the radius"),
-            Column(f"{zone}_own_cpp", "float", "MTF50 that it shows by itself, to be pooled, c/px"),
-            Column(f"{zone}_own_stderr_cpp", "float", "its standard error"),
+            Column(f"{zone}_seen_stderr_cpp", "float", "the measurement's part of the error, c/px"),
         ]
     out += [
         Column("horizontal_cpp", "float", "MTF50 along x over the frame"),

@@ -104,12 +104,10 @@ class Settings:
 
 @dataclass(frozen=True, slots=True)
 class ZoneSharpness:
-    """System MTF50 of one zone in cycles per pixel of the file, as its in-focus edges show it.
+    """System MTF50 of one zone in cycles per pixel of the file, as its sharpest edges show it.
 
-    `mtf50_cpp` is the best that can be said of this frame, from all of its zones and from what lenses
-    are like; it and its error are not-a-number where nothing in the frame is in focus, so that lens and
-    objects can't be told apart. Pooled over frames, what is assumed of lenses would count once for each
-    of them: for that there is `own_cpp`, which the zone shows by itself.
+    Nothing is assumed of lenses or objects: the figure is what is seen. How much better the lens may
+    be, where objects are soft themselves, is in `stderr_cpp`.
     """
 
     mtf50_cpp: float
@@ -120,8 +118,9 @@ class ZoneSharpness:
     radial_cpp: float | None = None
     """From edges whose normal points to the frame's centre (blur along the radius)."""
     tangential_cpp: float | None = None
-    own_cpp: float | None = None
-    own_stderr_cpp: float | None = None
+    seen_stderr_cpp: float | None = None
+    """The part of the error that is the measurement's, objects' softness left out: how far two frames
+    of one subject would differ."""
 
 
 @dataclass(frozen=True, slots=True)

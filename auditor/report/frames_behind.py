@@ -69,10 +69,6 @@ class FrameIndex:
         if frames is None:
             frames = pd.DataFrame()
         table = frames.reindex(columns=[*names, *_FIGURES]).reset_index(drop=True)
-        for zone in ZONES:  # as inference pools them
-            if f"{zone}_own_cpp" in frames.columns:
-                own = frames[f"{zone}_own_cpp"].reset_index(drop=True)
-                table[f"{zone}_mtf50_cpp"] = own.fillna(table[f"{zone}_mtf50_cpp"])
         if "status" in frames.columns:
             table = table[~table["status"].isin(["set-aside", "counted"]).to_numpy(bool)]
         for name, wanted in (("best", True), ("upsampled", False)):  # as inference leaves them out

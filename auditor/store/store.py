@@ -51,10 +51,8 @@ if TYPE_CHECKING:
 
 __all__ = ["STORE_VERSION", "Store"]
 
-STORE_VERSION: Final = 2
-READABLE: Final = (1, 2)
-"""Version 1 knew no counted files; everything in it means the same in version 2, which it becomes
-when it is written to."""
+STORE_VERSION: Final = 3
+"""Up to version 2 a zone's MTF50 had objects' softness taken off: such figures can't stand beside today's."""
 SMALL_PARTS: Final = 64
 """So many small parts are merged into one."""
 TIDY_PARTS: Final = 8
@@ -116,7 +114,7 @@ class Store:
                 f"{path} cannot be read ({type(error).__name__}); give another --out folder"
             ) from error
         self._version = version
-        if version not in READABLE:
+        if version != STORE_VERSION:
             raise StoreError(
                 f"the store in {self.folder} has version {str(version)[:20]}, this program reads "
                 f"version {STORE_VERSION}; use the program that wrote it, or give another --out folder"

@@ -209,18 +209,15 @@ def test_ranges_never_reach_past_the_apertures_held():
     assert [c["f_number"] for c in part["curve"]] == [5.6, 6.3, 7.1, 8, 9, 10, 11]
 
 
-def test_frames_are_pooled_by_what_their_zones_show_by_themselves() -> None:
+def test_frames_are_pooled_by_what_their_zones_show_and_the_measurements_own_error() -> None:
     frames = pd.DataFrame(
         {
             "centre_mtf50_cpp": [0.40, 0.41, np.nan],
-            "centre_stderr_cpp": [0.01, 0.02, np.nan],
-            "centre_own_cpp": [0.35, np.nan, np.nan],
-            "centre_own_stderr_cpp": [0.03, np.nan, np.nan],
+            "centre_stderr_cpp": [0.03, 0.02, np.nan],
+            "centre_seen_stderr_cpp": [0.01, np.nan, np.nan],
         }
     )
     mtf50, stderr = shown_sharpness(frames, "centre")
-    assert mtf50[:2].tolist() == [0.35, 0.41]
-    assert stderr[:2].tolist() == [0.03, 0.02]
+    assert mtf50[:2].tolist() == [0.40, 0.41]
+    assert stderr[:2].tolist() == [0.01, 0.02]
     assert np.isnan(mtf50[2])
-    older, _ = shown_sharpness(frames[["centre_mtf50_cpp", "centre_stderr_cpp"]], "centre")
-    assert older[:2].tolist() == [0.40, 0.41]

@@ -135,9 +135,7 @@ def test_the_sharp_end_stands_out_at_every_aperture(f_number: float, lack_px2: f
         softness = np.concatenate([np.zeros(12), rng.exponential(20, 16), rng.normal(150, 25, 32)])
         values = -0.5 * np.log(np.exp(-2 * truth) + np.maximum(softness, 0))
         errors = rng.uniform(0.04, 0.12, len(values))
-        found.append(
-            sharp_end(values + errors * rng.standard_normal(len(values)), errors, np.log(limit))
-        )
+        found.append(sharp_end(values + errors * rng.standard_normal(len(values)), errors))
     error = np.array([value - truth for value, _ in found])
     assert abs(np.mean(error)) < (0.04 if lack_px2 == 0 or f_number < 16 else 0.1)
     assert np.mean(np.abs(error) < 2 * np.array([stderr for _, stderr in found])) >= 0.85

@@ -48,21 +48,42 @@ def crowded_leaves(smallest_px: float, seed: int, fine: int = 4) -> np.ndarray:
 @pytest.mark.parametrize("smallest_px", [2.0, 3.0, 5.0])
 def test_blur_of_crowded_steps_is_not_taken_for_soft_objects(smallest_px: float) -> None:
     """A system 0.6 px softer than its optics allow, before steps too crowded to be clean. Taken for
-    the objects', the blur would leave a reading 20 to 40% too sharp; crowding costs up to a tenth."""
+    the objects', the blur would leave a reading 20 to 40% too sharp; crowding costs up to a seventh, of
+    which the error stated leaves no more than a tenth."""
     scene = crowded_leaves(smallest_px, 41)
     errors = []
     for f_number in (2.8, 5.6, 11.0):
         light = see(scene, f_number, 0.6, 0.6, fine=4)
         zones = measured(light, true_mtf50(f_number, 0.0), 42).zones.values()
-        errors += [z.mtf50_cpp / true_mtf50(f_number, 0.6) - 1 for z in zones if z is not None]
-    assert len(errors) == 9
-    assert np.max(np.abs(errors)) < 0.12
+        for zone in zones:
+            assert zone is not None
+            off = zone.mtf50_cpp / true_mtf50(f_number, 0.6) - 1
+            errors.append(max(abs(off) - zone.stderr_cpp / zone.mtf50_cpp, 0) if off < 0 else off)
+            assert abs(off) < 0.15
+    assert np.max(errors) < 0.1
+
+
+@pytest.mark.parametrize("f_number", [2.8, 11.0])
+def test_no_figure_is_moved_to_where_optics_end(f_number: float) -> None:
+    """A photograph's soft objects behind a known lens: what optics are said to allow (the truth, half of
+    it, nothing known) changes a figure by less than edges scatter, and moves none of them towards it."""
+    with Image.open(BUNDLED[0] / "astronaut.png") as picture:
+        scene = linear(np.asarray(picture.convert("L"), np.float32) / 255)
+    light = see(scene, f_number, 0.6, 0.6, fine=1)
+    truth = true_mtf50(f_number, 0.0)
+    shown = [
+        [z.mtf50_cpp for z in measured(light, limit, 3).zones.values() if z is not None]
+        for limit in (None, truth, 1.5 * truth)
+    ]
+    assert len(shown[0]) == 3
+    for other in shown[1:]:
+        assert other == pytest.approx(shown[0], rel=0.04)
 
 
 @pytest.mark.parametrize("name", ["astronaut.png", "motorcycle_left.png"])
 def test_a_photograph_that_missed_focus_says_so(name: str) -> None:
-    """Where nothing is in focus the lens has no figure; what is seen stands beside, as the closed form
-    of diffraction, pixel and missed focus has it."""
+    """What is seen is the closed form of diffraction, pixel and missed focus; it is said that nothing is
+    in focus, and the lens may be as good as optics allow, by the error stated."""
     with Image.open(BUNDLED[0] / name) as picture:
         scene = linear(np.asarray(picture.convert("L"), np.float32) / 255)
     limit = true_mtf50(8.0, 0.0)
@@ -72,15 +93,14 @@ def test_a_photograph_that_missed_focus_says_so(name: str) -> None:
     assert not missed.in_focus
     assert missed.note is not None
     assert "nothing is in focus" in missed.note
-    for zone in missed.zones.values():
-        assert zone is not None
-        assert np.isnan(zone.mtf50_cpp)
-        assert zone.own_cpp == pytest.approx(true_mtf50(8.0, 1.5), rel=0.1)
     row = to_row(FrameRecord("missed.jpg", sharpness=missed))
-    assert row["centre_mtf50_cpp"] is None
     told = row_to_object(row)["sharpness"]
-    assert told["centre"] is None
     assert told["in_focus"] is False
+    for name_, zone in missed.zones.items():
+        assert zone is not None
+        assert zone.mtf50_cpp == pytest.approx(true_mtf50(8.0, 1.5), rel=0.12)
+        assert np.log(limit / zone.mtf50_cpp) < 2.1 * zone.stderr_cpp / zone.mtf50_cpp
+        assert told[name_]["mtf50_cpp"] == row[f"{name_}_mtf50_cpp"] == zone.mtf50_cpp
 
 
 def scenes() -> Iterator[tuple[np.ndarray, int]]:
@@ -101,31 +121,23 @@ def scenes() -> Iterator[tuple[np.ndarray, int]]:
 
 @pytest.mark.long
 @pytest.mark.parametrize("blur_px", [0.0, 0.6])
-def test_photographs_show_how_the_system_changes_with_the_aperture(blur_px: float) -> None:
-    """MTF50 at each stop over that at f/8, through a perfect lens and through one softer by 0.6 px."""
+def test_photographs_lie_within_the_errors_stated_of_the_lens(blur_px: float) -> None:
+    """Through a perfect lens and one softer by 0.6 px: one frame can't tell soft objects from a soft
+    lens, so the error must hold the lens, without being so wide that it says nothing."""
     if not DATA.is_dir():
         pytest.skip("the shared photographs are not here")
-    middle = APERTURES.index(8.0)
-    truth = np.array([true_mtf50(n, blur_px) for n in APERTURES])
-    values, errors = [], []
+    off, errors, lacks = [], [], []
     for number, (scene, fine) in enumerate(scenes()):
-        for f_number in APERTURES:
+        for f_number in APERTURES[::2]:
             light = see(scene, f_number, blur_px, blur_px, fine=fine)
-            zones = measured(light, true_mtf50(f_number, 0.0), number).zones.values()
-            values.append([np.nan if z is None else z.mtf50_cpp for z in zones])
-            errors.append([np.nan if z is None else z.stderr_cpp for z in zones])
-    value = np.array(values).reshape(-1, len(APERTURES), 3)
-    assert len(value) > 40
-    assert np.isfinite(value).any(2).mean(0).min() >= 0.9
-    known = np.isfinite(value)
-    off = np.abs(value - truth[:, None])[known]
-    assert np.mean(off < 2 * np.array(errors).reshape(value.shape)[known]) >= 0.9
-    ratio = (truth / truth[middle])[:, None]
-    each = np.delete(np.abs(value / value[:, middle, None] / ratio - 1), middle, 1)
-    best = np.nanmax(np.where(np.isfinite(value), value, 0), 2)
-    best = best[best[:, middle] > 0]
-    sharpest = np.delete(np.abs(best / best[:, middle, None] / ratio[:, 0] - 1), middle, 1)
-    # Measured in every zone: 3.8 and 13.2% sharp, 4.8 and 13.9% blurred; in the sharpest 12.3 and 15.9%.
-    for error in (each, each[:, :, 0], sharpest):
-        assert np.nanmedian(error) <= 0.06
-        assert np.nanquantile(error, 0.9) <= (0.15 if blur_px == 0 else 0.17)
+            truth = true_mtf50(f_number, blur_px)
+            for z in measured(light, true_mtf50(f_number, 0.0), number).zones.values():
+                if z is not None:
+                    off.append(np.log(z.mtf50_cpp / truth))
+                    errors.append(z.stderr_cpp / z.mtf50_cpp)
+                    lacks.append(z.mtf50_cpp**-2 - truth**-2)
+    assert len(off) > 300
+    # Measured on the third of these that nothing was fitted to: 0.91 and 0.18.
+    assert np.mean(np.abs(off) < 2 * np.array(errors)) >= 0.85
+    assert np.median(errors) <= 0.20
+    assert np.quantile(lacks, 0.9) < 20

@@ -47,13 +47,14 @@ def numbers(frames: pd.DataFrame, name: str) -> Floats:
 
 
 def shown_sharpness(frames: pd.DataFrame, place: str) -> tuple[Floats, Floats]:
-    """MTF50 of a zone or side by itself, and its standard error, c/px: what frames are pooled and
-    compared by. Where a table lacks it, the frame's figure stands in."""
-    value, stderr = numbers(frames, f"{place}_mtf50_cpp"), numbers(frames, f"{place}_stderr_cpp")
-    own = numbers(frames, f"{place}_own_cpp")
-    known = ~np.isnan(own)
-    value[known] = own[known]
-    stderr[known] = numbers(frames, f"{place}_own_stderr_cpp")[known]
+    """MTF50 of a zone or side, and the measurement's standard error, c/px: what frames are pooled and
+    compared by. Where a table lacks that error, the whole error stands in."""
+    value, stderr = (
+        numbers(frames, f"{place}_mtf50_cpp"),
+        numbers(frames, f"{place}_seen_stderr_cpp"),
+    )
+    unknown = np.isnan(stderr)
+    stderr[unknown] = numbers(frames, f"{place}_stderr_cpp")[unknown]
     return value, stderr
 
 

@@ -17,7 +17,7 @@ from auditor.measure.sharpness.family import family_mtf
 from auditor.measure.sharpness.texture import Spectrum
 from auditor.record import SPECTRUM_CPP, ZoneSharpness
 
-__all__ = ["held_back", "texture_mtf50", "with_texture"]
+__all__ = ["texture_mtf50", "with_texture"]
 
 Floats = NDArray[np.float64]
 
@@ -37,9 +37,6 @@ _NOISE_SLOPE: Final = -0.8
 zones of photographs fell more steeply than this below 0.08 c/px."""
 _LOUDEST_NOISE: Final = -1.0
 """ln of power over light squared that no noise reaches: grain of six pixels at a signal to noise of 10."""
-_BEYOND_OPTICS: Final = 0.05
-"""How far (ln MTF50) beyond what optics allow detail without clean edges is believed: it can't tell
-sharpening, which lifts a picture there, from a scene rougher than most."""
 _SHARES: Final = (0.3, 0.6, 1.0)
 
 
@@ -68,18 +65,10 @@ def _natural() -> tuple[Floats, Floats]:
     return mean, covariance
 
 
-def held_back(value: float, error: float, limit: float, room: float = _BEYOND_OPTICS) -> float:
-    """A ln MTF50 beyond the optics' limit, taken back as far as its error leaves room for it."""
-    if value <= limit:
-        return value
-    return limit + (value - limit) * room**2 / (room**2 + error**2)
-
-
-def texture_mtf50(spectrum: Spectrum | None, limit: float = np.inf) -> tuple[float, float] | None:
+def texture_mtf50(spectrum: Spectrum | None) -> tuple[float, float] | None:
     """ln MTF50 and its error from a spectrum alone; None where noise hides too much of it.
 
-    Slope and blur trade places in one spectrum, so the error is a quarter at least. `limit` is
-    ln MTF50 of a perfect lens at the frame's settings; hardly more is likely.
+    Slope and blur trade places in one spectrum, so the error is a quarter at least.
     """
     if spectrum is None or spectrum.windows < _MIN_WINDOWS:
         return None
@@ -95,40 +84,34 @@ def texture_mtf50(spectrum: Spectrum | None, limit: float = np.inf) -> tuple[flo
     inverse = np.linalg.inv(covariance[np.ix_(seen, seen)] + noise)
     left = spectrum.log_power[seen] - mean[seen] - losses[:, :, seen]
     log_p = -0.5 * np.einsum("ski,ij,skj->sk", left, inverse, left)
-    log_p -= 0.5 * (np.maximum(level - limit, 0) / _BEYOND_OPTICS) ** 2
     p = np.exp(log_p - log_p.max()).sum(0)
     p /= p.sum()
     value = float(p @ level)
     error = float(np.sqrt(p @ (level - value) ** 2 + _SCENE_SD**2))
-    # Noise among detail that diffraction has emptied looks like detail: no power law denies it.
-    return held_back(value, error, limit), error
+    return value, error
 
 
-def with_texture(
-    zone: ZoneSharpness | None, spectrum: Spectrum | None, limit: float = np.inf
-) -> ZoneSharpness | None:
+def with_texture(zone: ZoneSharpness | None, spectrum: Spectrum | None) -> ZoneSharpness | None:
     """The zone's value with the spectrum's word added where clean edges do not settle it."""
     if zone is not None and zone.method == "edges":
         return zone
-    told = texture_mtf50(spectrum, limit)
+    told = texture_mtf50(spectrum)
     if told is None:
         return zone
     value, error = told
     if zone is None:
         mtf50 = float(np.exp(value))
-        stderr = mtf50 * error
-        return ZoneSharpness(mtf50, stderr, 0, "texture", own_cpp=mtf50, own_stderr_cpp=stderr)
+        return ZoneSharpness(mtf50, mtf50 * error, 0, "texture", seen_stderr_cpp=mtf50 * error)
     mtf50, stderr = _together(zone.mtf50_cpp, zone.stderr_cpp, told)
-    own, own_stderr = zone.own_cpp, zone.own_stderr_cpp
-    if own is not None and own_stderr is not None:
-        own, own_stderr = _together(own, own_stderr, told)
+    seen_stderr = zone.seen_stderr_cpp
+    if seen_stderr is not None:
+        seen_stderr = min(seen_stderr / zone.mtf50_cpp * mtf50, stderr)
     return replace(
         zone,
         mtf50_cpp=mtf50,
         stderr_cpp=stderr,
+        seen_stderr_cpp=seen_stderr,
         method="both" if zone.edges else "texture",
-        own_cpp=own,
-        own_stderr_cpp=own_stderr,
     )
 
 

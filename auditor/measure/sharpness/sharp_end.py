@@ -46,11 +46,6 @@ much like one noisy crowd; even odds let a grain of noise decide between the two
 _SCALES_PX2: Final = np.array([5.0, 30.0])
 """Softness of objects and of what lies a little out of focus: the same at every aperture, so that it
 hardly shows beside diffraction at f/22 and rules the picture at f/2.8."""
-_LACK: Final = ((0.6, 4.0), (0.4, 25.0))
-"""How much the sharp end lacks beforehand to a perfect lens's 1 / MTF50^2: shares and scales (px^2) of
-two exponentials. Lens and objects are in it; movement and missed focus know no bound."""
-_BEYOND: Final = 0.1
-"""How far (ln MTF50) a sharpened picture may go beyond optics before many edges must say so."""
 _NOISES: Final = np.geomspace(0.02, 0.6, 24)
 _SPREADS: Final = np.geomspace(0.004, 16.0, 40)
 _FINE: Final = 0.01
@@ -83,13 +78,10 @@ def edge_noise(stderr: Floats, soft: float = 1.0) -> Floats:
     return np.hypot(_UNDERSTATED * stderr, _STEP_SCATTER + (_SCATTER - _STEP_SCATTER) * soft)
 
 
-def sharp_end(
-    value: Floats, stderr: Floats, limit: float = np.inf, soft: float = 1.0
-) -> tuple[float, float]:
-    """The lens's ln MTF50 and its standard error from the edges' values and errors, (n,), n >= 1.
+def sharp_end(value: Floats, stderr: Floats, soft: float = 1.0) -> tuple[float, float]:
+    """ln MTF50 of the sharp end and its standard error from the edges' values and errors, (n,), n >= 1.
 
-    `limit` is ln MTF50 of a perfect lens at the frame's settings, infinite where unknown; `soft` how
-    surely the frame's objects are no true steps (0 to 1).
+    `soft` is how surely the frame's objects are no true steps (0 to 1).
     """
     noise = edge_noise(stderr, soft)
     row = np.clip(np.searchsorted(_NOISES, noise), 0, len(_NOISES) - 1)
@@ -116,24 +108,12 @@ def sharp_end(
             density += np.float32((1 - _WILD) * (1 - share)) * tail
             density += np.float32(_WILD / 3.0)
             best[i, j] = np.log(density, out=density).sum(0, dtype=float) + np.log(_ODDS[i])
-    best += _beforehand(grid, limit)
     best -= best.max()
     posterior = np.exp(best).sum((0, 1))
     posterior /= posterior.sum()
     mean = float(posterior @ grid)
     deviation = float(np.sqrt(max(posterior @ (grid - mean) ** 2, 0) + _STEP**2 / 12))
     return mean, float(np.hypot(deviation, _SHARED))
-
-
-def _beforehand(grid: Floats, limit: float) -> Floats:
-    """Log density of the lens's ln MTF50 before any edge is seen."""
-    if not np.isfinite(limit):
-        return np.zeros(len(grid))
-    below = np.minimum(grid, limit)
-    lack = np.exp(-2 * below) - np.exp(-2 * limit)
-    density = sum(share / scale * np.exp(-lack / scale) for share, scale in _LACK)
-    beyond = -0.5 * ((grid - below) / _BEYOND) ** 2
-    return np.asarray(np.log(density + 1e-12) - 2 * below + beyond)
 
 
 def _crowd(value: Floats, noise: Floats, grid: Floats) -> Singles | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -14,10 +15,10 @@ from auditor.measure.sharpness.directions import directional_blur
 from auditor.measure.sharpness.edges import Edges, measure_edges
 from auditor.measure.sharpness.focus import nothing_in_focus, out_of_focus
 from auditor.measure.sharpness.light import Light, light_of
-from auditor.measure.sharpness.natural import with_texture
+from auditor.measure.sharpness.natural import texture_mtf50, with_texture
 from auditor.measure.sharpness.places import edge_map, radius_of, zone_of
 from auditor.measure.sharpness.settled import settled
-from auditor.measure.sharpness.softness import FrameLens, scene_softness
+from auditor.measure.sharpness.softness import Softness, scene_softness
 from auditor.measure.sharpness.texture import FrameSpectra, frame_spectra
 from auditor.measure.sharpness.zones import (
     SharpEnd,
@@ -25,7 +26,6 @@ from auditor.measure.sharpness.zones import (
     local_places,
     sharp_end_of,
     side_value,
-    untold,
     zone_masks,
     zone_value,
 )
@@ -68,8 +68,8 @@ def _nothing(note: str) -> Sharpness:
 def measure_sharpness(picture: Picture, limit_cpp: float | None = None) -> Sharpness:
     """System MTF50 by zone from the frame's own edges and texture; never raises on odd pixels.
 
-    `limit_cpp` is the MTF50 of a perfect lens at the frame's aperture and pixel pitch, if known: the
-    correction for soft objects goes no further. What is measured may (sharpened pictures do).
+    `limit_cpp` is the MTF50 of a perfect lens at the frame's aperture and pixel pitch, if known. It
+    bounds errors and tells what can't be in focus; no figure is moved to it.
     """
     return sharpness_and_edges(picture, limit_cpp)[0]
 
@@ -102,18 +102,18 @@ def sharpness_and_edges(
     masks = zone_masks(edges.y, edges.x, light.shape)
     spectra = frame_spectra(light, finder.small, finder.factor)
     ends = {name: sharp_end_of(edges, masks[name], softness) for name in ZONES}
-    lens = FrameLens(softness, {n: e.told for n, e in ends.items() if e is not None})
-    zones, unfocused = _zones(edges, masks, light.shape, ends, lens, spectra)
+    seen = _seen(ends, spectra)
+    softness = replace(softness, focused=not nothing_in_focus(seen, softness))
+    zones = _zones(edges, masks, light.shape, ends, softness, spectra)
+    zones |= dict.fromkeys(out_of_focus(seen, softness.limit))
     if all(z is None for z in zones.values()):
         note = "no measurable detail: the frame is featureless, clipped or all noise"
         return _nothing(note), None
-    sides = {n: side_value(edges, masks[n], lens) for n in SIDES}
-    if unfocused:
-        zones, sides = ({n: z and untold(z) for n, z in p.items()} for p in (zones, sides))
+    sides = {n: side_value(edges, masks[n], softness) for n in SIDES}
     horizontal, vertical = direction_values(edges, softness)
     moved = directional_blur(edges, light.shape)
     shown = [z.mtf50_cpp for z in zones.values() if z is not None]
-    in_focus = not unfocused and max(shown) > _BLURRED
+    in_focus = softness.focused and max(shown) > _BLURRED
     sharpest, weakest = local_places(edges, light.shape)
     sharpness = Sharpness(
         zones,
@@ -137,30 +137,35 @@ def sharpness_and_edges(
     return sharpness, edges
 
 
+def _seen(
+    ends: Mapping[str, SharpEnd | None], spectra: FrameSpectra
+) -> dict[str, tuple[float, float]]:
+    """MTF50 (c/px) of what is sharpest in each zone that shows anything, and its error."""
+    seen = {}
+    for name, end in ends.items():
+        told = texture_mtf50(spectra.zones[name]) if end is None else None
+        if end is not None:
+            seen[name] = end.seen
+        elif told is not None:
+            mtf50 = float(np.exp(told[0]))
+            seen[name] = mtf50, mtf50 * told[1]
+    return seen
+
+
 def _zones(
     edges: Edges,
     masks: Mapping[str, NDArray[np.bool_]],
     shape: tuple[int, int],
     ends: Mapping[str, SharpEnd | None],
-    lens: FrameLens,
+    softness: Softness,
     spectra: FrameSpectra,
-) -> tuple[dict[str, ZoneSharpness | None], bool]:
-    """The lens's sharpness in each zone, by edges and texture, None where nothing is in focus; and whether
-    nothing in the frame is."""
+) -> dict[str, ZoneSharpness | None]:
+    """The sharpness that each zone shows, by edges and texture."""
     zones: dict[str, ZoneSharpness | None] = {}
-    seen: dict[str, tuple[float, float]] = {}
     for name, end in ends.items():
-        told = None
-        if end is not None:
-            told = zone_value(edges, masks[name], shape, end, lens, name)
-        zone = with_texture(told, spectra.zones[name], lens.softness.limit)
-        zones[name] = zone
-        if end is not None:
-            seen[name] = end.seen
-        elif zone is not None:
-            seen[name] = zone.mtf50_cpp, zone.stderr_cpp
-    zones |= dict.fromkeys(out_of_focus(seen, lens.softness.limit))
-    return zones, nothing_in_focus(seen, lens.softness)
+        told = None if end is None else zone_value(edges, masks[name], shape, end, softness)
+        zones[name] = with_texture(told, spectra.zones[name])
+    return zones
 
 
 def _clean(edges: Edges, light: Light) -> list[int]:

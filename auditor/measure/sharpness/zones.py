@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from auditor.measure.sharpness.edges import Edges
-from auditor.measure.sharpness.natural import held_back
 from auditor.measure.sharpness.places import radius_of, zone_of
 from auditor.measure.sharpness.sharp_end import sharp_end
-from auditor.measure.sharpness.softness import FrameLens, Softness
+from auditor.measure.sharpness.softness import Softness
 from auditor.record import SIDES, ZONES, Place, ZoneSharpness
 
 __all__ = [
@@ -21,7 +20,6 @@ __all__ = [
     "local_places",
     "sharp_end_of",
     "side_value",
-    "untold",
     "zone_masks",
     "zone_value",
 ]
@@ -32,10 +30,6 @@ rendered scenes."""
 _TEXTURE_SYSTEMATIC: Final = 0.17
 _MIN_EDGES: Final = 3
 _ENOUGH: Final = 10
-_SHARPENING: Final = 0.15
-"""How far (ln MTF50) ordinary sharpening lifts a picture beyond what optics allow, as clean edges show."""
-_LOOSE: Final = 0.25
-"""Least error of steps within texture where they claim more than optics allow."""
 _NARROW: Final = np.cos(np.radians(35.0))
 
 
@@ -57,10 +51,10 @@ def zone_masks(
 
 @dataclass(frozen=True)
 class SharpEnd:
-    """What the sharpest edges of a part of the frame show, before the objects' softness is taken off.
+    """What the sharpest edges of a part of the frame show.
 
     Attributes:
-        log_mtf50, stderr: ln MTF50 (c/px) and its standard error.
+        log_mtf50, stderr: ln MTF50 (c/px) and its standard error, objects' softness left out of it.
         clean: how many clean edges there are.
         settled: whether they settle it alone; else the steps within texture helped.
     """
@@ -71,20 +65,10 @@ class SharpEnd:
     settled: bool
 
     @property
-    def systematic(self) -> float:
-        """Error of ln MTF50 that more edges would not take away."""
-        return SYSTEMATIC if self.settled else _TEXTURE_SYSTEMATIC
-
-    @property
-    def told(self) -> tuple[float, float]:
-        """ln MTF50 and its error."""
-        return self.log_mtf50, self.stderr
-
-    @property
     def seen(self) -> tuple[float, float]:
         """MTF50 and its error, c/px."""
         mtf50 = float(np.exp(self.log_mtf50))
-        return mtf50, mtf50 * float(np.hypot(self.stderr, self.systematic))
+        return mtf50, mtf50 * self.stderr
 
 
 def sharp_end_of(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> SharpEnd | None:
@@ -102,103 +86,57 @@ def sharp_end_of(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> S
     told = np.zeros(2)
     for share, used in ((1 - all_of_them, clean), (all_of_them, mask)):
         if share > 0:
-            value, stderr = edges.log_mtf50[used], edges.stderr[used]
-            found = sharp_end(value, stderr, softness.limit, softness.share)
+            found = sharp_end(edges.log_mtf50[used], edges.stderr[used], softness.share)
             told += share * np.array(found)
-    return SharpEnd(float(told[0]), float(told[1]), count, settled)
+    stderr = float(np.hypot(told[1], SYSTEMATIC if settled else _TEXTURE_SYSTEMATIC))
+    return SharpEnd(float(told[0]), stderr, count, settled)
 
 
-def _lens_value(end: SharpEnd, lens: FrameLens, zone: str) -> tuple[float, float]:
-    """ln MTF50 of the lens and its error."""
-    return _finished(lens.value(end.told, zone), end, lens.softness.limit)
-
-
-def _own_value(end: SharpEnd, softness: Softness) -> tuple[float, float]:
-    """ln MTF50 that a sharp end shows by itself, and its error."""
-    return _finished(softness.own(end.told), end, softness.limit)
-
-
-def _finished(told: tuple[float, float], end: SharpEnd, limit: float) -> tuple[float, float]:
-    """A ln MTF50 within optics, and its error with what more edges would not take away."""
-    stderr = float(np.hypot(told[1], end.systematic))
-    return _within_optics(told[0], stderr, end.settled, limit), stderr
-
-
-def _within_optics(value: float, stderr: float, clean: bool, limit: float) -> float:
-    """A value beyond what optics allow, taken back (`held_back`).
-
-    Only sharpening carries a picture there, by some `_SHARPENING`; a sharpened one of clean edges
-    stays where it was measured. Steps within texture can't tell sharpening from their own error.
-    """
-    if clean:
-        return held_back(value, stderr, limit, _SHARPENING)
-    return held_back(value, max(stderr, _LOOSE), limit)
-
-
-def _value(edges: Edges, mask: NDArray[np.bool_], lens: FrameLens, zone: str) -> float | None:
-    end = sharp_end_of(edges, mask, lens.softness)
-    return None if end is None else float(np.exp(_lens_value(end, lens, zone)[0]))
+def _value(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> float | None:
+    end = sharp_end_of(edges, mask, softness)
+    return None if end is None else float(np.exp(end.log_mtf50))
 
 
 def zone_value(
-    edges: Edges,
-    mask: NDArray[np.bool_],
-    shape: tuple[int, int],
-    end: SharpEnd,
-    lens: FrameLens,
-    zone: str,
+    edges: Edges, mask: NDArray[np.bool_], shape: tuple[int, int], end: SharpEnd, softness: Softness
 ) -> ZoneSharpness:
-    """The lens's sharpness from a zone's sharp end, and radially and tangentially from its edges."""
+    """The sharpness that a zone's sharp end shows, and radially and tangentially its edges."""
     h, w = shape
     bearing = np.arctan2(edges.y - (h - 1) / 2, edges.x - (w - 1) / 2)
     facing = (np.abs(np.cos(edges.angle - bearing)), np.abs(np.sin(edges.angle - bearing)))
-    radial, tangential = (_value(edges, mask & (f > _NARROW), lens, zone) for f in facing)
-    return _sharpness(end, lens, zone, radial, tangential)
+    radial, tangential = (_value(edges, mask & (f > _NARROW), softness) for f in facing)
+    return _sharpness(end, softness, radial, tangential)
 
 
-def side_value(edges: Edges, mask: NDArray[np.bool_], lens: FrameLens) -> ZoneSharpness | None:
-    """The lens's sharpness on one side of the frame's corners."""
-    end = sharp_end_of(edges, mask, lens.softness)
-    return None if end is None else _sharpness(end, lens, ZONES[-1])
+def side_value(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> ZoneSharpness | None:
+    """The sharpness shown on one side of the frame's corners."""
+    end = sharp_end_of(edges, mask, softness)
+    return None if end is None else _sharpness(end, softness)
 
 
 def _sharpness(
     end: SharpEnd,
-    lens: FrameLens,
-    zone: str,
+    softness: Softness,
     radial: float | None = None,
     tangential: float | None = None,
 ) -> ZoneSharpness:
-    value, stderr = _lens_value(end, lens, zone)
-    own, own_stderr = _own_value(end, lens.softness)
+    mtf50, stderr = end.seen
     return ZoneSharpness(
-        mtf50_cpp=float(np.exp(value)),
-        stderr_cpp=float(np.exp(value)) * stderr,
+        mtf50_cpp=mtf50,
+        stderr_cpp=float(np.hypot(stderr, mtf50 * softness.error(end.log_mtf50))),
+        seen_stderr_cpp=stderr,
         edges=end.clean,
         method="edges" if end.settled else "both" if end.clean >= _MIN_EDGES else "texture",
         radial_cpp=radial,
         tangential_cpp=tangential,
-        own_cpp=float(np.exp(own)),
-        own_stderr_cpp=float(np.exp(own)) * own_stderr,
-    )
-
-
-def untold(zone: ZoneSharpness) -> ZoneSharpness:
-    """A zone with what it shows by itself, but without a figure for the lens."""
-    nothing = float("nan")
-    return replace(
-        zone, mtf50_cpp=nothing, stderr_cpp=nothing, radial_cpp=None, tangential_cpp=None
     )
 
 
 def direction_values(edges: Edges, softness: Softness) -> tuple[float | None, float | None]:
-    """Frame-wide MTF50 of blur along x and along y, as each shows by itself: their ratio tells movement,
-    which what lenses are like would only blunt."""
+    """Frame-wide MTF50 of blur along x and along y: their ratio tells movement."""
     along_x = np.abs(np.cos(edges.angle)) > _NARROW
     along_y = np.abs(np.sin(edges.angle)) > _NARROW
-    ends = (sharp_end_of(edges, along, softness) for along in (along_x, along_y))
-    x, y = (None if e is None else float(np.exp(_own_value(e, softness)[0])) for e in ends)
-    return x, y
+    return _value(edges, along_x, softness), _value(edges, along_y, softness)
 
 
 def local_places(edges: Edges, shape: tuple[int, int]) -> tuple[Place | None, Place | None]:
