@@ -70,9 +70,8 @@ def with_depth(frames: pd.DataFrame, lens: LensSpec, habit: FocusHabit, seed: in
         zone = place if place in ("centre", "middle") else "corner"
         disc = np.abs(distance - focus) * focal_m**2 / f_number / (lens.pitch_um * 1e-6)
         cost = _cost(lens, zone, f_number, disc)
-        for stem in (f"{place}_mtf50_cpp", f"{place}_own_cpp"):
-            if stem in out:
-                out[stem] = pd.to_numeric(out[stem], errors="coerce") * cost
+        stem = f"{place}_mtf50_cpp"
+        out[stem] = pd.to_numeric(out[stem], errors="coerce") * cost
     return out
 
 

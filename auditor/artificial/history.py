@@ -68,7 +68,7 @@ def over_years(
     )
     after = place[outing] >= first
     for name in wear.places:
-        for stem in (f"{name}_mtf50_cpp", f"{name}_own_cpp", name):
+        for stem in (f"{name}_mtf50_cpp", name):
             if stem in frames and frames[stem].notna().any():
                 value = pd.to_numeric(frames[stem], errors="coerce")
                 frames[stem] = value.where(~after, value * wear.factor)

@@ -55,9 +55,7 @@ def names(frames: pd.DataFrame, name: str) -> NDArray[np.object_]:
 
 def log_sharpness(frames: pd.DataFrame, place: str) -> Floats:
     """Log MTF50 (c/px) by which frames are compared, of a zone or side, (n,), NaN unmeasured."""
-    value = column(frames, f"{place}_own_cpp")
-    if np.isnan(value).all():
-        value = column(frames, f"{place}_mtf50_cpp")
+    value = column(frames, f"{place}_mtf50_cpp")
     value[~((value > 0.005) & (value < 1.0))] = np.nan
     return np.log(value)
 
