@@ -170,13 +170,14 @@ def _fit(value: Floats, design: Floats, cut: float | None) -> tuple[Floats, Floa
     then from the sharp frames' level; None for one by the median absolute deviation."""
     off: Floats = value - (np.median(value) if cut is None else sharp_level(value))
     beta: Floats = np.zeros(design.shape[1])
+    ridge = 1e-6 * np.eye(design.shape[1])
     weight: Floats = np.ones(len(value))
     for _ in range(_ROUNDS):
         width = cut or max(_CUT * 1.4826 * float(np.median(np.abs(off))), 1e-6)
         weight = np.asarray(np.clip(1 - (off / width) ** 2, 0, None) ** 2, float)
-        root = np.sqrt(weight + 1e-6)
-        solved = np.linalg.lstsq(design * root[:, None], value * root, rcond=None)
-        beta = np.asarray(solved[0], float)
+        weighted = design * (weight + 1e-6)[:, None]
+        # Normal equations: a handful of indicator columns, many rows.
+        beta = np.asarray(np.linalg.solve(weighted.T @ design + ridge, weighted.T @ value), float)
         off = np.asarray(value - design @ beta, float)
     return beta, weight
 
