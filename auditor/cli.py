@@ -178,7 +178,11 @@ def _infer_options(given: dict[str, Any]) -> Any:
 
     names = ("pin_sharp", "acceptable", "snr_excellent", "snr_acceptable", "output_megapixels")
     try:
-        criteria = Criteria(**{n: given.pop(n) for n in names})
+        prints = given.pop("print_cm")
+        criteria = Criteria(
+            **{n: given.pop(n) for n in (*names, "viewing_cm")},
+            **({"print_cm": prints} if prints else {}),
+        )
         if given["accept"]:
             from auditor.infer.bodies import parse_accept
 

@@ -139,6 +139,24 @@ inferring = together(
         help="Output size at which noise is judged and bodies are compared.",
     ),
     click.option(
+        "--print-width",
+        "print_cm",
+        type=float,
+        multiple=True,
+        metavar="CM",
+        help="Long side of a print for which differences are told visible or not; may be given "
+        "several times.  [default: 30, 60, 90]",
+    ),
+    click.option(
+        "--viewing-distance",
+        "viewing_cm",
+        type=float,
+        default=50.0,
+        show_default=True,
+        metavar="CM",
+        help="Distance from which prints are looked at.",
+    ),
+    click.option(
         "--accept",
         multiple=True,
         metavar="BODY:ISO:BAND",

@@ -32,12 +32,17 @@ class Criteria:
     """Displacement of red or blue against green (px) from which colour seams count as visible."""
     coc_pixels: float = 2.0
     """Blur circle in pixels that hyperfocal distance and depth of field allow."""
+    print_cm: tuple[float, ...] = (30.0, 60.0, 90.0)
+    """Long sides (cm) of the prints for which differences count as visible or not."""
+    viewing_cm: float = 50.0
+    """Distance (cm) from which prints are looked at: about arm's length (common practice, no source)."""
     seed: int = 0
     """Seed of the resampling behind intervals: the same store gives the same profile."""
 
     def __post_init__(self) -> None:
         for f in fields(self):
-            if not math.isfinite(getattr(self, f.name)):
+            value = getattr(self, f.name)
+            if not all(math.isfinite(v) for v in (value if isinstance(value, tuple) else (value,))):
                 raise ValueError(f"criteria: {f.name} must be a number")
         if not 0 < self.acceptable <= self.pin_sharp <= 1:
             raise ValueError(
@@ -51,13 +56,18 @@ class Criteria:
             )
         if not 0.5 <= self.interval < 1:
             raise ValueError(f"criteria: interval must be in [0.5, 1), got {self.interval}")
+        if not all(5 <= w <= 1000 for w in self.print_cm):
+            raise ValueError("criteria: print widths must be between 5 and 1000 cm")
+        if not 10 <= self.viewing_cm <= 2000:
+            raise ValueError("criteria: the viewing distance must be between 10 and 2000 cm")
         for name in ("output_megapixels", "fringe_px", "coc_pixels"):
             if getattr(self, name) <= 0:
                 raise ValueError(f"criteria: {name} must be positive, got {getattr(self, name)}")
 
     def as_dict(self) -> dict[str, Any]:
         """The `criteria` object of the profile."""
-        return asdict(self) | {"output_width_px": self.output_width_px}
+        plain = asdict(self) | {"print_cm": list(self.print_cm)}
+        return plain | {"output_width_px": self.output_width_px}
 
     @property
     def output_width_px(self) -> int:

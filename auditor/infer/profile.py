@@ -15,6 +15,7 @@ from auditor.infer.answers import answers_of, no_answers, respect, tally
 from auditor.infer.bodies import BodiesModel, accept_table, fit_bodies, infer_bodies, parse_accept
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.criteria import Criteria
+from auditor.infer.decisions import decide, decision_shots
 from auditor.infer.keepers import (
     count_verdicts,
     handheld_limits,
@@ -39,7 +40,7 @@ Pictures = Callable[[list[str]], pd.DataFrame]
 
 
 _SELDOM: Final = re.compile(
-    r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_(x|y|width|height)$|^weakest_"
+    r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_(x|y|width|height)$|^weakest_|^dust_"
 )
 """Columns that are read for a few frames or none."""
 _SHARPNESS: Final = re.compile(
@@ -104,10 +105,14 @@ def infer_profile(
         "lens",
         [],
     )
+    decisions = faults.whole(
+        "decisions", lambda: decide(frames, lenses, bodies["bodies"], criteria), {}
+    )
     after = _after_verdicts(judged, verdicts, lenses, criteria, faults)
     pairs = faults.whole("what to shoot next", lambda: pairs_to_shoot(comparisons), [])
-    shots, unlisted = _shots(lenses, bodies, after["handheld"], criteria, faults, gear, pairs)
-    profile: dict[str, Any] = {
+    asked = [*faults.whole("what to shoot next", lambda: decision_shots(decisions), []), *pairs]
+    shots, unlisted = _shots(lenses, bodies, after["handheld"], criteria, faults, gear, asked)
+    profile: dict[str, Any] = decisions | {
         "frames": _counts(frames, counts),
         "criteria": criteria.as_dict(),
         "lenses": lenses,

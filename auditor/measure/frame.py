@@ -7,6 +7,7 @@ import dataclasses
 import cv2
 
 from auditor.measure.decode import MAX_PIXELS, Undecodable, decode
+from auditor.measure.dust import measure_dust
 from auditor.measure.field import whole_side_px
 from auditor.measure.fringing import measure_optics
 from auditor.measure.look import crop_jpeg, look
@@ -78,6 +79,7 @@ def measure_file(
         noise=measure_noise(picture),
         photon_transfer=measure_photon_transfer(picture),
         fringing=fringing,
+        dust=measure_dust(picture, settings.f_number),
         signature=small.signature,
         thumb_jpeg=small.thumb_jpeg,
         sharpest_jpeg=crop_jpeg(picture, sharpness.sharpest, settings.orientation),

@@ -6,8 +6,10 @@ and missing in the table, never 0.
 """
 
 from auditor.record.columns import COLUMNS, PICTURE_COLUMNS, Column, tone_column
+from auditor.record.dust import dust_limits, dust_spots
 from auditor.record.frame import (
     DIRECTIONS,
+    DUST_GRID,
     SIDES,
     SIGNAL_BIN_EDGES,
     SITE_COLOURS,
@@ -15,6 +17,8 @@ from auditor.record.frame import (
     TONE_SIGNALS,
     ZONES,
     Certainty,
+    Dust,
+    DustSpot,
     FileKind,
     FrameRecord,
     Fringing,
@@ -33,6 +37,7 @@ from auditor.record.rows import row_to_object, to_row
 __all__ = [
     "COLUMNS",
     "DIRECTIONS",
+    "DUST_GRID",
     "PICTURE_COLUMNS",
     "SIDES",
     "SIGNAL_BIN_EDGES",
@@ -42,6 +47,8 @@ __all__ = [
     "ZONES",
     "Certainty",
     "Column",
+    "Dust",
+    "DustSpot",
     "FileKind",
     "FrameRecord",
     "Fringing",
@@ -54,6 +61,8 @@ __all__ = [
     "Source",
     "Tone",
     "ZoneSharpness",
+    "dust_limits",
+    "dust_spots",
     "row_to_object",
     "to_row",
     "tone_column",

@@ -119,6 +119,10 @@ def _columns() -> tuple[Column, ...]:
         Column("fringe_strength", "float", "its strength, share of the step"),
         Column("fringe_edges", "int", "edges behind it"),
     ]
+    out += [
+        Column("dust_spots", "str", "dark round places: x, y, diameter, depth, packed"),
+        Column("dust_limits", "str", "depth of the faintest spot found, by cell, packed"),
+    ]
     for zone in ZONES:
         out += [
             Column(f"{zone}_lateral_{c}_px", "float", f"{c} in the {zone}") for c in ("red", "blue")

@@ -14,6 +14,7 @@ import numpy as np
 
 __all__ = [
     "DIRECTIONS",
+    "DUST_GRID",
     "SIDES",
     "SIGNAL_BIN_EDGES",
     "SITE_COLOURS",
@@ -21,6 +22,8 @@ __all__ = [
     "TONE_SIGNALS",
     "ZONES",
     "Certainty",
+    "Dust",
+    "DustSpot",
     "FileKind",
     "FrameRecord",
     "Fringing",
@@ -55,6 +58,9 @@ SITE_COLOURS: Final = ("red", "green", "blue")
 
 SIGNAL_BIN_EDGES: Final = tuple(float(e) for e in np.arange(-10.0, 0.01, 0.5))
 """Edges in log2 of linear signal of the stored histogram; darker pixels count in the first bin."""
+
+DUST_GRID: Final = (12, 8)
+"""Columns and rows of cells in which a frame says how deep a spot of dust it would show."""
 
 Source = Literal["raw", "camera", "edited", "resized", "unknown"]
 
@@ -266,6 +272,26 @@ class Fringing:
 
 
 @dataclass(frozen=True, slots=True)
+class DustSpot:
+    """A small round dark place. `x`, `y` as shares of width and height, in the sensor's orientation;
+    `diameter` as a share of the long side; `depth` as the share of light that is lost."""
+
+    x: float
+    y: float
+    diameter: float
+    depth: float
+
+
+@dataclass(frozen=True, slots=True)
+class Dust:
+    """What one frame shows that may be dust on the sensor."""
+
+    spots: tuple[DustSpot, ...]
+    limits: tuple[float, ...]
+    """Depth from which a spot would be found, by cell of `DUST_GRID`, row by row."""
+
+
+@dataclass(frozen=True, slots=True)
 class FrameRecord:
     """Everything the store keeps of one file."""
 
@@ -281,6 +307,7 @@ class FrameRecord:
     noise: Noise | None = None
     photon_transfer: PhotonTransfer | None = None
     fringing: Fringing | None = None
+    dust: Dust | None = None
     signature: str | None = None
     """Hex of 12 x 8 grey means (row by row, one byte each, square root of linear light, mean 128,
     standard deviation 48): frames of one scene have nearly the same at any exposure."""

@@ -28,6 +28,7 @@ from auditor.report import (
     words,
 )
 from auditor.report.answers import ANSWERS, right_sentence
+from auditor.report.decisions_view import decisions_view
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.habit_words import inside_acceptable, setting_lines
 from auditor.report.iso_words import band_sentence, highest_used, iso_limit
@@ -267,6 +268,7 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
     fallen, judged, _ = summary.keeper_counts(profile)
     context = _first_screen(profile, lenses, bodies) | {
         "profile": profile,
+        "decisions": decisions_view(profile),
         "lens_groups": _groups(profile, lens_views, "lens"),
         "body_groups": _groups(profile, body_views, "body"),
         "matches": match_tables(profile),

@@ -40,7 +40,14 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
         "set_aside": lambda: [_flat(s) for s in _set_aside(profile)],
     } | {
         name: partial(lambda key: [_flat(entry) for entry in _list(profile, key)], name)
-        for name in ("iso_matches", "comparisons", "settings", "handheld", "next_shots")
+        for name in (
+            *_DECISIONS,
+            "iso_matches",
+            "comparisons",
+            "settings",
+            "handheld",
+            "next_shots",
+        )
     }
     out = {}
     for name in _COLUMNS:
@@ -52,6 +59,30 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
 
 
 _log = logging.getLogger(__name__)
+
+_DECISIONS: dict[str, tuple[str, ...]] = {
+    "visible": (
+        *("lens", "body", "converter", "focal_mm", "f_number", "against_f_number", "viewing"),
+        *("zone", "loss_jnd", "low", "high", "verdict", "largest_print_cm", "frames"),
+    ),
+    "noise_visible": ("body", "viewing", "iso", "first_seen_iso", "frames", "text"),
+    "rivals": ("lens", "body", "against", "against_body", "focal_mm", "declined", "text"),
+    "lens_choice": ("body", "lens", "converter", "focal_mm", "f_number", "mtf50_cpp", "take"),
+    "changes": (
+        *("lens", "body", "converter", "what", "place", "date", "date_low", "date_high"),
+        *("change", "low", "high", "frames_before", "frames_after", "text"),
+    ),
+    "dust": (
+        *("body", "body_serial", "x", "y", "f_number", "diameter_px", "depth", "since", "last"),
+        *("not_before", "gone_by", "frames", "could_show", "text"),
+    ),
+    "focus_bias": (
+        *("lens", "body", "converter", "focal_mm", "direction", "meant", "front", "behind"),
+        *("frames", "share", "low", "high", "text"),
+    ),
+}
+"""Columns of the tables of decisions."""
+
 _COLUMNS: dict[str, tuple[str, ...]] = {
     "lens_sharpness": (
         *("lens", "converter", "body", "source", "focal_low_mm", "focal_high_mm", "f_number"),
@@ -74,6 +105,7 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
         *("excellent_low", "excellent_high", "acceptable_low", "acceptable_high"),
     ),
     "iso_matches": ("body", "reference_body", "ev100", "reference_iso", "iso", "low", "high"),
+    **_DECISIONS,
     "keepers": (
         *("path", "soft", "noisy", "cause", "probability", "expected_cpp", "measured_cpp"),
         *("body", "lens", "converter", "focal_length_mm", "f_number", "exposure_time_s", "iso"),

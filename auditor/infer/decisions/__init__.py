@@ -1,0 +1,62 @@
+"""From figures to decisions: visible or not, which lens, has it changed, dust, focus.
+
+Each room is a function from the frame table and the profile's lenses and bodies to plain rows, and says
+nothing where there is nothing to say. `decide` calls them all, so that one that fails costs itself
+alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+import pandas as pd
+
+from auditor.infer.criteria import Criteria
+from auditor.infer.decisions.changes import find_changes
+from auditor.infer.decisions.common import body_widths, picture_sizes
+from auditor.infer.decisions.dust import find_dust
+from auditor.infer.decisions.focus_bias import find_focus_bias
+from auditor.infer.decisions.rivals import lens_choice, lens_rivals
+from auditor.infer.decisions.shots import decision_shots
+from auditor.infer.decisions.visible import noise_seen, visible_losses
+
+__all__ = ["DECISIONS", "decide", "decision_shots"]
+
+DECISIONS = (
+    *("visible", "noise_visible", "rivals", "lens_choice", "changes", "dust", "focus_bias"),
+)
+"""Keys of the profile that `decide` gives, each a list of rows."""
+
+
+def decide(
+    frames: pd.DataFrame,
+    lenses: Sequence[Mapping[str, Any]],
+    bodies: Sequence[Mapping[str, Any]],
+    criteria: Criteria,
+) -> dict[str, Any]:
+    """The profile's `DECISIONS`, and `decisions_failed`: one line for each that could not be made."""
+    failed: list[str] = []
+
+    def guarded(name: str, work: Callable[[], list[dict[str, Any]]]) -> list[dict[str, Any]]:
+        try:
+            return work()
+        except Exception as error:
+            failed.append(f"{name} could not be worked out: {error}")
+            return []
+
+    frames = frames.reset_index(drop=True)
+    sizes = picture_sizes(frames)
+    rivals = guarded("rivals", lambda: lens_rivals(lenses, sizes, criteria))
+    return {
+        "visible": guarded("visible", lambda: visible_losses(lenses, sizes, criteria)),
+        "noise_visible": guarded(
+            "noise_visible", lambda: noise_seen(bodies, body_widths(sizes), criteria)
+        ),
+        "rivals": rivals,
+        "lens_choice": guarded("lens_choice", lambda: lens_choice(lenses, rivals)),
+        "changes": guarded("changes", lambda: find_changes(frames, lenses, criteria)),
+        "dust": guarded("dust", lambda: find_dust(frames, criteria)),
+        "focus_bias": guarded("focus_bias", lambda: find_focus_bias(frames, lenses, criteria)),
+        "decisions_failed": failed,
+    }

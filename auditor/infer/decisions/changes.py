@@ -1,0 +1,305 @@
+"""Has it changed? Sharpness, sides, noise and hot pixels of each lens and body over the years.
+
+Every quantity is freed of what aperture and focal length (or ISO and exposure time) do to it, then
+searched for the one date at which it changed most (`scan`). What is told stands up to having looked
+at every quantity of every lens; where nothing changed nothing is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from auditor.infer.criteria import Criteria
+from auditor.infer.decisions.common import column, days, iso_day, log_sharpness, names, usable
+from auditor.infer.decisions.scan import Change, Series, find_change
+from auditor.record import TONE_SIGNALS, tone_column
+
+__all__ = ["find_changes"]
+
+Block = Mapping[str, Any]
+Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+_WRONG: Final = 0.05
+"""Share of archives without any change in which one may be told."""
+_LEAST: Final = {"sharpness": 0.03, "sides": 0.03, "noise": 0.08, "hot pixels": 0.4}
+"""Least size (log) that is told: below, a change would not be seen, and habits make as much."""
+_LONG_S: Final = 1.0
+"""Exposure time from which dark current adds to noise."""
+_PLACES: Final = ("centre", "left", "right", "top", "bottom")
+_MOST_FRAMES: Final = 6000
+"""Frames of a series beyond which whole outings are left out by chance."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Test:
+    subject: Mapping[str, Any]
+    kind: str
+    place: str
+    series: Series
+
+
+def find_changes(
+    frames: pd.DataFrame, lenses: Sequence[Block], criteria: Criteria
+) -> list[dict[str, Any]]:
+    """Changes that stand up to having looked everywhere, the surest first.
+
+    Each has lens (None for the body's own), body, converter, `what` ("sharpness", "sides", "noise",
+    "hot pixels"), `place`, `date` with date_low and date_high (ISO 8601 days), `change` with low and
+    high (as a share), frames_before, frames_after, `p`, `also` (what else moved at that time, in words) and `text`.
+    """
+    tests = list(_lens_tests(frames, lenses)) + list(_body_tests(frames))
+    found = []
+    for test in tests:
+        change = find_change(test.series, criteria.interval, criteria.seed)
+        if change is not None:
+            found.append((test, change))
+    found.sort(key=lambda f: f[1].p)
+    told = []
+    for rank, (test, change) in enumerate(found):
+        # Holm, Scand. J. Statist. 6, 1979.
+        if change.p > _WRONG / (len(found) - rank):
+            break
+        if _matters(test, change):
+            told.append((test, change))
+    told.sort(key=lambda t: -abs(t[1].size) / max(t[1].high - t[1].low, 1e-6))
+    entries: list[tuple[_Test, Change, dict[str, Any]]] = []
+    for test, change in told:
+        # What else moved at the same time is the same change seen from another place.
+        before = next((e for t, c, e in entries if _one(test, change, t, c)), None)
+        if before is None:
+            entries.append((test, change, _entry(test, change)))
+        else:
+            before["also"].append(_what(test, float(np.expm1(change.size))))
+    return [e for _, _, e in entries]
+
+
+def _one(test: _Test, change: Change, other: _Test, earlier: Change) -> bool:
+    """Whether two changes are one: same lens or body, dates that agree to a season."""
+    return test.subject == other.subject and (
+        change.day_low - 45 <= earlier.day <= change.day_high + 45
+        or earlier.day_low - 45 <= change.day <= earlier.day_high + 45
+    )
+
+
+def _matters(test: _Test, change: Change) -> bool:
+    """Whether the whole interval lies beyond the least size, on one side."""
+    least = _LEAST[test.kind]
+    return (change.low > least / 2 and change.size > least) or (
+        change.high < -least / 2 and change.size < -least
+    )
+
+
+def _lens_tests(frames: pd.DataFrame, lenses: Sequence[Block]) -> Iterator[_Test]:
+    day, outing = days(frames), column(frames, "outing")
+    good = usable(frames) & np.isfinite(day) & np.isfinite(outing)
+    f_number, focal = column(frames, "f_number"), column(frames, "focal_length_mm")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        stops = np.round(6 * np.log2(f_number))
+        lengths = np.round(np.log(focal) / 0.15)
+    good &= np.isfinite(stops)
+    lengths = np.where(np.isfinite(lengths), lengths, 0)
+    value = {p: log_sharpness(frames, p) for p in _PLACES}
+    curves = _curves(lenses)
+    upright = column(frames, "orientation") >= 5
+    for subject, rows in _groups(frames, good, ("lens", "body", "converter", "lens_serial")):
+        if not subject["lens"]:
+            continue
+
+        def test(kind: str, place: str, figure: Floats, here: Rows, sharp: bool) -> _Test | None:
+            here = here[np.isfinite(figure[here])]
+            here = _some(here, outing)
+            if len(here) < 24:
+                return None
+            factors = [stops[here].astype(np.int64), lengths[here].astype(np.int64)]
+            group = outing[here].astype(np.int64)
+            series = Series(day[here], figure[here], group, factors, sharp)
+            return _Test(subject, kind, place, series)  # noqa: B023
+
+        parts = curves.get(_key(subject))
+        off = {p: np.full(len(frames), np.nan) for p in _PLACES}
+        for place in _PLACES:
+            zone = "centre" if place == "centre" else "corner"
+            usual = _expected(parts, zone, stops[rows], focal[rows])
+            off[place][rows] = value[place][rows] - usual
+        off["frame"] = _mean(list(off.values()))
+        made = [test("sharpness", p, figure, rows, True) for p, figure in off.items()]
+        # Foreground at the foot of a scene softens that side of a sound lens too: left and right are
+        # compared on frames held level, top and bottom on frames held upright.
+        across, down = value["left"] - value["right"], value["top"] - value["bottom"]
+        made.append(test("sides", "left and right", across, rows[~upright[rows]], False))
+        made.append(test("sides", "top and bottom", down, rows[upright[rows]], False))
+        yield from (m for m in made if m is not None)
+
+
+def _mean(figures: Sequence[Floats]) -> Floats:
+    """Mean of those that are known of each frame, where three or more are, each about its median."""
+    stack = np.stack([f - np.nanmedian(f) if np.isfinite(f).any() else f for f in figures])
+    known = np.isfinite(stack).sum(0)
+    return np.where(known >= 3, np.nansum(stack, 0) / np.maximum(known, 1), np.nan)
+
+
+def _key(entry: Block) -> tuple[Any, ...]:
+    return tuple(entry.get(k) or None for k in ("lens", "body", "converter"))
+
+
+def _curves(lenses: Sequence[Block]) -> dict[tuple[Any, ...], list[Block]]:
+    """Focal ranges of each lens on each body."""
+    out: dict[tuple[Any, ...], list[Block]] = {}
+    for lens in lenses:
+        out.setdefault(_key(lens), []).extend(lens["focal_ranges"])
+    return out
+
+
+def _expected(parts: Sequence[Block] | None, zone: str, stops: Floats, focal: Floats) -> Floats:
+    """Log MTF50 of the lens's own curve at each frame's aperture and focal length, (n,), NaN where
+    there is none."""
+    out = np.full(len(stops), np.nan)
+    for part in parts or ():
+        known = [(a["f_number"], a[zone]["mtf50_cpp"]) for a in part["apertures"] if a[zone]]
+        if not known:
+            continue
+        f_number, mtf50 = np.array(known).T
+        inside = np.ones(len(stops), bool)
+        if part["focal_mm"]:
+            low, high = part["focal_mm"]
+            inside = (focal >= low * 0.97) & (focal <= high * 1.03)
+        at = stops[inside] / 6
+        within = (at >= np.log2(f_number[0]) - 0.1) & (at <= np.log2(f_number[-1]) + 0.1)
+        value = np.interp(at, np.log2(f_number), np.log(mtf50))
+        out[inside] = np.where(within, value, np.nan)
+    return out
+
+
+def _body_tests(frames: pd.DataFrame) -> Iterator[_Test]:
+    day, outing = days(frames), column(frames, "outing")
+    iso, seconds = column(frames, "iso"), column(frames, "exposure_time_s")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        speed = np.round(3 * np.log2(iso / 100))
+        time = np.clip(np.round(np.log2(seconds)), -4, 10)
+    good = usable(frames) & np.isfinite(day) & np.isfinite(outing) & np.isfinite(speed)
+    hot = column(frames, "hot_pixels")
+    tones = [column(frames, f"{tone_column(s)}_sigma") for s in TONE_SIGNALS]
+    for subject, rows in _groups(frames, good, ("body", "body_serial")):
+        if not subject["body"]:
+            continue
+        subject = {"lens": None, "converter": None} | subject
+        short = rows[~(seconds[rows] >= _LONG_S)]
+        noise = _noise_residuals(tones, speed, short)
+        for kind, here, figure in (
+            ("noise", short, noise),
+            ("hot pixels", rows, np.log1p(hot[rows])),
+        ):
+            known = np.isfinite(figure) & (np.isfinite(time[here]) | (kind == "noise"))
+            here, figure = here[known], figure[known]
+            some = np.isin(here, _some(here, outing))
+            here, figure = here[some], figure[some]
+            if len(here) < 24:
+                continue
+            factors: tuple[NDArray[np.int64], ...] = ()
+            if kind == "hot pixels":
+                if np.median(np.expm1(figure)) < 1 and (figure > 0).mean() < 0.2:
+                    continue
+                factors = (speed[here].astype(np.int64), time[here].astype(np.int64))
+            group = outing[here].astype(np.int64)
+            yield _Test(subject, kind, "", Series(day[here], figure, group, factors))
+
+
+def _noise_residuals(tones: list[Floats], speed: Floats, rows: Rows) -> Floats:
+    """Mean over tones of log noise less what is usual at that ISO and tone, (len(rows),)."""
+    kept = []
+    for sigma in tones:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            value = np.log(sigma[rows])
+        known = np.isfinite(value)
+        left = np.full(len(rows), np.nan)
+        if known.sum() >= 12:
+            left[known] = (
+                value[known]
+                - pd.Series(value[known]).groupby(speed[rows][known]).transform("median").to_numpy()
+            )
+        kept.append(left)
+    stack = np.stack(kept)
+    count = np.isfinite(stack).sum(0)
+    return np.where(count > 0, np.nansum(stack, 0) / np.maximum(count, 1), np.nan)
+
+
+def _groups(
+    frames: pd.DataFrame, good: NDArray[np.bool_], keys: tuple[str, ...]
+) -> Iterator[tuple[dict[str, Any], Rows]]:  # fmt: skip
+    """Rows of each subject in the kind of file that it has most of."""
+    table = pd.DataFrame({k: names(frames, k) for k in keys})
+    table["source"] = names(frames, "source")
+    table = table[good]
+    place = np.flatnonzero(good)
+    for key, local in table.groupby(list(keys), sort=True).indices.items():
+        parts = key if isinstance(key, tuple) else (key,)
+        rows = place[local]
+        kinds, code = np.unique(table["source"].to_numpy()[local].astype(str), return_inverse=True)
+        subject = {k: (str(v) or None) for k, v in zip(keys, parts, strict=True)}
+        yield subject, rows[code == np.bincount(code).argmax()] if len(kinds) else rows
+
+
+def _some(rows: Rows, outing: Floats) -> Rows:
+    """The rows of so many whole outings that their number stays within bounds."""
+    if len(rows) <= _MOST_FRAMES:
+        return rows
+    groups, code = np.unique(outing[rows], return_inverse=True)
+    chosen = np.random.default_rng(0).permutation(len(groups))
+    size = np.bincount(code)[chosen]
+    kept = chosen[np.cumsum(size) <= max(_MOST_FRAMES, size[0])]
+    return rows[np.isin(code, kept)]
+
+
+def _entry(test: _Test, change: Change) -> dict[str, Any]:
+    size, low, high = (float(np.expm1(v)) for v in (change.size, change.low, change.high))
+    return {
+        **{k: test.subject.get(k) for k in ("lens", "body", "converter")},
+        "what": test.kind,
+        "place": test.place or None,
+        "date": iso_day(change.day),
+        "date_low": iso_day(change.day_low),
+        "date_high": iso_day(change.day_high),
+        "change": round(size, 3),
+        "low": round(low, 3),
+        "high": round(high, 3),
+        "frames_before": change.before,
+        "frames_after": change.after,
+        "p": change.p,
+        "also": [],
+        "text": f"{_when(change)} {_what(test, size)}, {change.after} frames since, "
+        f"{change.before} before",
+    }
+
+
+def _date(day: float) -> datetime:
+    return datetime(1970, 1, 1) + timedelta(days=day)
+
+
+def _when(change: Change) -> str:
+    low, high = _date(change.day_low), _date(change.day_high)
+    if change.day_high - change.day_low <= 100:
+        return f"Since about {_date(change.day):%B %Y}"
+    return f"Since some time between {low:%B %Y} and {high:%B %Y}"
+
+
+def _what(test: _Test, size: float) -> str:
+    amount = f"{abs(size):.0%}"
+    if test.kind == "sharpness":
+        place = {"centre": "centre", "frame": "whole frame"}.get(test.place, f"{test.place} side")
+        return f"the {place} is {amount} {'softer' if size < 0 else 'sharper'}"
+    if test.kind == "sides":
+        first, second = test.place.split(" and ")
+        soft, other = (first, second) if size < 0 else (second, first)
+        loss = -size if size < 0 else 1 - 1 / (1 + size)
+        return f"the {soft} side is {loss:.0%} softer against the {other} one than before"
+    if test.kind == "noise":
+        return f"noise at the same ISO is {amount} {'stronger' if size > 0 else 'weaker'}"
+    return f"there are {'more' if size > 0 else 'fewer'} hot pixels, by a factor of {1 + size:.1f}"

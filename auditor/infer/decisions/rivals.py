@@ -1,0 +1,266 @@
+"""Lens against lens: where two lenses cover a focal length, which is sharper, by how much, how sure.
+
+Lenses are compared per picture height on bodies that can be compared. On one body, in one kind of
+file, that is the plain ratio of MTF50; on two bodies only bare sensor data are held against each
+other, because two cameras' developments can't be told from their lenses. A comparison that can't be
+made is declined, with the reason.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import combinations
+from statistics import NormalDist
+from typing import Any, Final
+
+import numpy as np
+
+from auditor.infer.criteria import Criteria
+from auditor.infer.decisions.common import aperture_text, focal_text, log_error, same, widened
+from auditor.infer.decisions.visible import PITCH_UM, seen_difference, verdict, viewings
+
+__all__ = ["lens_choice", "lens_rivals"]
+
+Block = Mapping[str, Any]
+Sizes = Mapping[tuple[str, str], tuple[int, int]]
+
+_ZONES: Final = ("centre", "corner")
+_WRONG: Final = 0.05
+"""Share of archives of equal lenses in which one may be named."""
+_FEW: Final = 6
+"""Frames behind both figures of an aperture below which it is not compared."""
+_ASKED: Final = 24
+"""Frames of both lenses from which a comparison is missed, so that declining it is worth a word."""
+_NEVER_ALIKE: Final = ("edited", "unknown", "resized")
+"""Kinds of file that are developed frame by frame, as the photographer liked."""
+
+
+def lens_rivals(
+    lenses: Sequence[Block], sizes: Sizes, criteria: Criteria
+) -> list[dict[str, Any]]:  # fmt: skip
+    """Every pair of lenses that share focal lengths, with what can be said of it.
+
+    Each entry: `lens`, `body`, `against`, `against_body`, `focal_mm` (both cover it), `declined` (a
+    reason, or None), `zones`: {zone: {difference, low, high, sharper}} over all shared apertures,
+    `apertures`: a list with f_number, frames and per zone the difference with its interval, `seen`
+    ({viewing: verdict}), and `text`. A difference is a share of MTF50 per picture height, positive
+    where `lens` is sharper. `sharper` is named only where it would be named in one of twenty archives
+    of equal lenses, all pairs and zones counted (Holm, Scand. J. Statist. 6, 1979).
+    """
+    entries = [e for pair in _pairs(lenses) if (e := _compare(*pair, sizes, criteria))]
+    _name(entries)
+    for entry in entries:
+        entry["text"] = _text(entry)
+    return entries
+
+
+def _pairs(lenses: Sequence[Block]) -> Iterator[tuple[Block, Block, Block, Block]]:
+    """Lens and focal range, twice, for pairs of different lenses that share focal lengths."""
+    parts = [
+        (lens, part)
+        for lens in lenses
+        for part in lens["focal_ranges"]
+        if part["focal_mm"] and lens["lens"] != "unknown lens"
+    ]
+    for (a, first), (b, second) in combinations(parts, 2):
+        if same(a, b, ("lens", "converter", "lens_serial")):
+            continue
+        if max(first["focal_mm"][0], second["focal_mm"][0]) <= 1.06 * min(
+            first["focal_mm"][1], second["focal_mm"][1]
+        ):
+            yield a, first, b, second
+
+
+def _declined(a: Block, b: Block) -> str | None:
+    """Why two lenses can't be held against each other; None where they can."""
+    if a["source"] != b["source"]:
+        return f"one shows in {a['source']} files, the other in {b['source']} files"
+    if a["body"] == b["body"]:
+        if a["source"] in _NEVER_ALIKE and a["source"] != "unknown":
+            return "edited files are developed frame by frame"
+        known = a["pixel_pitch_um"], b["pixel_pitch_um"]
+        if all(known) and abs(math.log(known[0] / known[1])) > 0.03:
+            return "their pictures are of different sizes"
+        return None
+    if a["source"] != "raw":
+        return "their bodies develop differently, which can't be told from the lenses"
+    if not a["pixel_pitch_um"] or not b["pixel_pitch_um"]:
+        return "the pixel pitch of a body is unknown"
+    return None
+
+
+def _compare(
+    a: Block, first: Block, b: Block, second: Block, sizes: Sizes, criteria: Criteria
+) -> dict[str, Any] | None:  # fmt: skip
+    low = max(first["focal_mm"][0], second["focal_mm"][0])
+    high = min(first["focal_mm"][1], second["focal_mm"][1])
+    entry: dict[str, Any] = {
+        "lens": a["lens"], "body": a["body"], "against": b["lens"], "against_body": b["body"],
+        "focal_mm": [min(low, high), max(low, high)], "declined": _declined(a, b),
+        "zones": {}, "apertures": [], "seen": {},
+    }  # fmt: skip
+    if entry["declined"]:
+        asked = min(first["frames"], second["frames"]) >= _ASKED
+        return entry if asked else None
+    heights = [sizes.get((x["body"], x["lens"]), (0, 0))[1] for x in (a, b)]
+    # Per picture height: figures count cycles per pixel of the file.
+    per_height = math.log(heights[0] / heights[1]) if all(heights) else 0.0
+    if a["body"] == b["body"]:
+        per_height = 0.0
+    others = {e["f_number"]: e for e in second["apertures"]}
+    shared = [(e, others[e["f_number"]]) for e in first["apertures"] if e["f_number"] in others]
+    errors: dict[str, list[tuple[float, float]]] = {z: [] for z in _ZONES}
+    for mine, theirs in shared:
+        row: dict[str, Any] = {"f_number": mine["f_number"]}
+        row["frames"] = [mine["frames"], theirs["frames"]]
+        for zone in _ZONES:
+            found = _ratio(mine[zone], theirs[zone], criteria.interval)
+            row[zone] = None
+            if found is not None:
+                ratio, error = found[0] + per_height, found[1]
+                row[zone] = _difference(ratio, error, criteria.interval)
+                errors[zone].append((ratio, error))
+        if row["centre"] or row["corner"]:
+            entry["apertures"].append(row)
+    if not entry["apertures"]:
+        return None
+    entry["zones"] = {z: _over_apertures(found, criteria) for z, found in errors.items() if found}
+    if a["body"] == b["body"]:
+        entry["seen"] = _seen(a, shared, sizes, criteria)
+    return entry
+
+
+def _ratio(mine: Block | None, theirs: Block | None, share: float) -> tuple[float, float] | None:
+    """Log ratio and its standard error; None where either is unknown or rests on few frames."""
+    if not mine or not theirs or min(mine["frames"], theirs["frames"]) < _FEW:
+        return None
+    value = math.log(mine["mtf50_cpp"] / theirs["mtf50_cpp"])
+    return value, math.hypot(log_error(mine, share), log_error(theirs, share))
+
+
+def _difference(ratio: float, error: float, share: float) -> dict[str, float]:
+    low, high = widened(ratio, error, share)
+    value, low, high = (round(math.expm1(x), 3) for x in (ratio, low, high))
+    return {"difference": value, "low": low, "high": high}
+
+
+def _over_apertures(found: Sequence[tuple[float, float]], criteria: Criteria) -> dict[str, Any]:
+    """Mean over apertures. A lens's errors go together from aperture to aperture (the same scenes
+    and outings), so the mean is taken to be no surer than the apertures are on average."""
+    ratio, error = np.array(found).T
+    weight = 1 / error**2
+    mean = float((weight * ratio).sum() / weight.sum())
+    spread = float((weight * error).sum() / weight.sum())
+    p = 2 * (1 - NormalDist().cdf(abs(mean) / spread))
+    return _difference(mean, spread, criteria.interval) | {"p": p, "sharper": None}
+
+
+def _name(entries: Sequence[dict[str, Any]]) -> None:
+    """Name the sharper lens where it stands up to having looked at all pairs and zones."""
+    tests = sorted(
+        ((z["p"], i, name) for i, e in enumerate(entries) for name, z in e["zones"].items()),
+        key=lambda t: t[0],
+    )
+    still = True
+    for rank, (p, i, zone) in enumerate(tests):
+        still &= p <= _WRONG / (len(tests) - rank)
+        block = entries[i]["zones"][zone]
+        del block["p"]
+        if still:
+            side = "lens" if block["difference"] > 0 else "against"
+            block["sharper"] = entries[i][side]
+
+
+def _seen(
+    a: Block, shared: Sequence[tuple[Block, Block]], sizes: Sizes, criteria: Criteria
+) -> dict[str, str]:
+    """By viewing: whether the difference shows at the aperture and in the zone where it is largest."""
+    width = sizes.get((a["body"], a["lens"]), (6000, 4000))[0]
+    pitch = a["pixel_pitch_um"] or PITCH_UM
+    out = {}
+    for viewing in viewings(criteria):
+        found = [
+            (abs(value), error)
+            for mine, theirs in shared
+            for z in _ZONES
+            if _ratio(mine[z], theirs[z], criteria.interval)
+            for value, error in [
+                seen_difference(
+                    mine[z], theirs[z], (mine["f_number"], mine["f_number"]), pitch, width,
+                    viewing, criteria.interval,
+                )
+            ]
+        ]  # fmt: skip
+        if found:
+            out[viewing.name] = verdict(*max(found), criteria.interval)
+    return out
+
+
+def _text(entry: Block) -> str:
+    who = f"{entry['lens']} and {entry['against']} at {focal_text(entry['focal_mm'])}"
+    if entry["declined"]:
+        return f"{who} can't be compared: {entry['declined']}"
+    said = []
+    for zone, block in entry["zones"].items():
+        if block["sharper"]:
+            size = max(abs(block["difference"]), 0.005)
+            ends = sorted(abs(block[k]) for k in ("low", "high"))
+            said.append(
+                f"in the {zone} {block['sharper']} is {size:.0%} sharper "
+                f"({ends[0]:.0%} to {ends[1]:.0%})"
+            )
+    if not said:
+        return f"{who}: no difference could be shown"
+    numbers = [r["f_number"] for r in entry["apertures"]]
+    span = aperture_text(numbers[0])
+    if len(numbers) > 1:
+        span += f" to {aperture_text(numbers[-1])}"
+    return f"{who}, {span}: {'; '.join(said)}"
+
+
+def lens_choice(lenses: Sequence[Block], rivals: Sequence[Block]) -> list[dict[str, Any]]:
+    """Over focal length, each body's lenses at their best: what the picture 'which lens' shows.
+
+    A row is a focal range of a lens that has a rival there: body, lens, focal_mm, f_number (its sweet
+    spot), the weaker zone's figure there (`mtf50_cpp`, low, high), and `take`: "yes" where it is named
+    the sharper in a zone and its rivals in none, "no" the other way round, else None.
+    """
+    named: dict[tuple[str, str], list[int]] = {}
+    for entry in rivals:
+        if entry["declined"]:
+            continue
+        for mine, theirs, body in (
+            ("lens", "against", "body"), ("against", "lens", "against_body"),
+        ):  # fmt: skip
+            wins = sum(z["sharper"] == entry[mine] for z in entry["zones"].values())
+            losses = sum(z["sharper"] == entry[theirs] for z in entry["zones"].values())
+            tally = named.setdefault((entry[body], entry[mine]), [0, 0])
+            tally[0], tally[1] = tally[0] + wins, tally[1] + losses
+    rows = []
+    for lens in lenses:
+        tally = named.get((lens["body"], lens["lens"]), [])
+        for part in lens["focal_ranges"]:
+            figure = _at_best(part)
+            if not tally or figure is None or not part["focal_mm"]:
+                continue
+            take = None
+            if bool(tally[0]) != bool(tally[1]):
+                take = "yes" if tally[0] else "no"
+            rows.append(
+                {k: lens[k] for k in ("body", "lens", "converter")}
+                | {"focal_mm": part["focal_mm"], **figure, "take": take}
+            )
+    return rows
+
+
+def _at_best(part: Block) -> dict[str, Any] | None:
+    if not part["sweet_spot"]:
+        return None
+    wanted = part["sweet_spot"]["f_number"]
+    near = min(part["apertures"], key=lambda a: abs(math.log(a["f_number"] / wanted)))
+    figures = [near[z] for z in _ZONES if near[z]]
+    if not figures:
+        return None
+    weaker = min(figures, key=lambda f: f["mtf50_cpp"])
+    return {"f_number": near["f_number"]} | {k: weaker[k] for k in ("mtf50_cpp", "low", "high")}

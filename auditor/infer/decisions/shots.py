@@ -1,0 +1,62 @@
+"""What to shoot or do next because of a decision: few requests, each with its reason."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+__all__ = ["decision_shots"]
+
+Block = Mapping[str, Any]
+
+_MOST: Final = 4
+_FLAT: Final = "tripod, a detailed subject that is flat and far, focused on the magnified picture"
+
+
+def decision_shots(decisions: Mapping[str, Sequence[Block]]) -> list[dict[str, Any]]:
+    """Requests in the shape of the profile's `next_shots`, at most four, the surest first."""
+    found = [
+        *(_change(c) for c in decisions["changes"] if c["lens"]),
+        *(_focus(f) for f in decisions["focus_bias"]),
+        *_dust(decisions["dust"]),
+    ]
+    return found[:_MOST]
+
+
+def _request(kind: str, **more: Any) -> dict[str, Any]:
+    blank = dict.fromkeys(("lens", "body", "converter", "focal_mm", "iso", "gain"))
+    return {"kind": kind} | blank | {"apertures": [], "iso": []} | more
+
+
+def _change(entry: Block) -> dict[str, Any]:
+    return _request(
+        "change", lens=entry["lens"], body=entry["body"], converter=entry["converter"],
+        frames=6, how=f"{_FLAT}; three frames, then three with the camera turned upside down",
+        why=f"{entry['text'][0].lower()}{entry['text'][1:]}: frames of one flat subject tell whether "
+        "lens or habit changed",
+    )  # fmt: skip
+
+
+def _focus(entry: Block) -> dict[str, Any]:
+    return _request(
+        "focus", lens=entry["lens"], body=entry["body"], converter=entry["converter"],
+        focal_mm=entry["focal_mm"], frames=10,
+        how="tripod, widest aperture, a flat subject with a ruler running away from the camera beside "
+        "it; five frames focused as usual, five on the magnified picture",
+        why=entry["text"],
+    )  # fmt: skip
+
+
+def _dust(spots: Sequence[Block]) -> list[dict[str, Any]]:
+    """One request for a body whose spots have not gone."""
+    bodies = list(dict.fromkeys(s["body"] for s in spots if not s["gone_by"]))
+    return [
+        _request(
+            "dust", body=b, apertures=[16], iso=[100], frames=3,
+            how="the plain sky or a white wall out of focus, the camera moved between the frames; once "
+            "before and once after cleaning the sensor",
+            why=f"{sum(s['body'] == b and not s['gone_by'] for s in spots)} spots of dust were last seen "
+            f"on {max(s['last'] for s in spots if s['body'] == b)}",
+        )
+        for b in bodies
+    ]  # fmt: skip

@@ -1,0 +1,114 @@
+"""What the page says of decisions: visible or not, lens against lens, changes, dust, focus."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from auditor.report import words
+
+__all__ = ["decisions_view"]
+
+Block = Mapping[str, Any]
+
+_WIDTH, _ROW, _LEFT = 640, 26, 200
+_MOST_SPOTS: Final = 12
+
+
+def decisions_view(profile: Block) -> dict[str, Any] | None:
+    """Plain values for the template fragment; None where there is nothing to say."""
+    rivals = [r for r in _rows(profile, "rivals") if not r.get("declined")]
+    view = {
+        "visible": _visible(profile),
+        "noise": _noise(profile),
+        "rivals": [r for r in rivals if _named(r)] + [r for r in rivals if not _named(r)],
+        "declined": [r for r in _rows(profile, "rivals") if r.get("declined")],
+        "choices": _choices(_rows(profile, "lens_choice")),
+        "changes": _rows(profile, "changes"),
+        "dust": _rows(profile, "dust")[:_MOST_SPOTS],
+        "more_dust": max(len(_rows(profile, "dust")) - _MOST_SPOTS, 0),
+        "focus": _rows(profile, "focus_bias"),
+        "failed": [f for f in profile.get("decisions_failed") or () if isinstance(f, str)],
+    }
+    return view if any(view.values()) else None
+
+
+def _rows(profile: Block, key: str) -> list[Block]:
+    return [r for r in profile.get(key) or () if isinstance(r, Mapping)]
+
+
+def _named(rival: Block) -> bool:
+    return any(z.get("sharper") for z in (rival.get("zones") or {}).values())
+
+
+def _visible(profile: Block) -> list[dict[str, Any]]:
+    """By lens and focal range: the viewings across, the apertures down."""
+    groups: dict[Any, dict[str, Any]] = {}
+    for row in _rows(profile, "visible"):
+        focal = tuple(row.get("focal_mm") or ())
+        key = (row.get("lens"), row.get("body"), row.get("converter"), focal)
+        group = groups.setdefault(
+            key,
+            {
+                "name": words.lens_name(row),
+                "body": words.known_name(row.get("body")),
+                "focal": words.focal(row.get("focal_mm")),
+                "against": row.get("against_f_number"),
+                "evidence": row.get("evidence"),
+                "viewings": [],
+                "apertures": {},
+            },
+        )
+        if row["viewing"] not in group["viewings"]:
+            group["viewings"].append(row["viewing"])
+        group["apertures"].setdefault(row["f_number"], []).append(row)
+    return list(groups.values())
+
+
+def _noise(profile: Block) -> list[tuple[str, list[Block]]]:
+    out: dict[str, list[Block]] = {}
+    for row in _rows(profile, "noise_visible"):
+        out.setdefault(words.known_name(row.get("body")) or "Unnamed body", []).append(row)
+    return list(out.items())
+
+
+def _choices(rows: Sequence[Block]) -> list[dict[str, Any]]:
+    """One picture for each body: a bar for each lens over the focal lengths it covers."""
+    out = []
+    for body in dict.fromkeys(r["body"] for r in rows):
+        mine = sorted((r for r in rows if r["body"] == body), key=lambda r: r["focal_mm"][0])
+        ends = [f for r in mine for f in r["focal_mm"]]
+        low, high = math.log(min(ends) / 1.15), math.log(max(ends) * 1.15)
+        best = max(r["mtf50_cpp"] for r in mine)
+
+        def at(focal: float, low: float = low, high: float = high) -> float:
+            return _LEFT + (_WIDTH - _LEFT) * (math.log(focal) - low) / (high - low)
+
+        bars = []
+        for i, row in enumerate(mine):
+            first, last = at(row["focal_mm"][0]), at(row["focal_mm"][1])
+            bars.append(
+                {
+                    "x": round(first - 4, 1),
+                    "width": round(last - first + 8, 1),
+                    "y": i * _ROW + 6,
+                    "height": round(4 + 12 * row["mtf50_cpp"] / best, 1),
+                    "name": words.lens_name(row),
+                    "take": row.get("take"),
+                    "says": f"{words.lens_name(row)} at {words.focal(row['focal_mm'])}: "
+                    f"{row['mtf50_cpp']:.3f} c/px at f/{row['f_number']:g}"
+                    + ("; the one to take" if row.get("take") == "yes" else ""),
+                }
+            )
+        ticks = [f for f in (14, 20, 24, 35, 50, 85, 135, 200, 400) if low < math.log(f) < high]
+        out.append(
+            {
+                "body": words.known_name(body),
+                "bars": bars,
+                "ticks": [(round(at(f), 1), f) for f in ticks],
+                "width": _WIDTH,
+                "height": len(bars) * _ROW + 24,
+            }
+        )
+    return out

@@ -1,0 +1,208 @@
+"""What the eye sees of a picture at a size and from a distance: closed formulas, no pictures.
+
+Sharpness is weighed by Barten's square-root integral, one unit of which is one just noticeable
+difference. Frequencies are in cycles per degree (cpd) at the eye unless a name says otherwise.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.integrate import trapezoid
+
+from auditor.optics import diffraction_mtf, pixel_mtf
+
+__all__ = [
+    "JND",
+    "LUMINANCE",
+    "SCREEN_DISTANCE_CM",
+    "SCREEN_PIXEL_MM",
+    "Viewing",
+    "contrast_sensitivity",
+    "curve_mtf",
+    "noise_threshold",
+    "quality",
+    "screen",
+    "square_root_integral",
+]
+
+Floats = NDArray[np.float64]
+
+JND: Final = 1.0
+"""Units of the square-root integral from which a difference counts as visible."""
+LUMINANCE: Final = 30.0
+"""Mean luminance (cd/m2) of what is looked at: a picture that reflects 18% of 500 lux (practical
+appraisal of prints in ISO 3664, from memory), E * reflectance / pi = 29; screens are much alike."""
+SCREEN_PIXEL_MM: Final = 0.233
+"""Pixel of a desktop screen of 109 pixels per inch (common practice, no source)."""
+SCREEN_DISTANCE_CM: Final = 60.0
+"""Distance of the eye from a desktop screen (common practice, no source)."""
+_SCREEN_SIZE_CM: Final = 45.0
+"""Square root of the area of such a screen, 60 cm x 34 cm."""
+_SIDES: Final = math.sqrt(2 / 3)
+"""Square root of the area of a 3:2 picture over its long side."""
+_LOWEST_CPD, _HIGHEST_CPD, _POINTS = 0.1, 60.0, 160
+"""Limits of integration: below, no blur of a lens is left; above, the eye sees nothing."""
+_SHARPENED_PX2: Final = -0.25
+"""Least blur variance (px^2) of a development; sharper files have the whole curve stretched."""
+
+
+@dataclass(frozen=True, slots=True)
+class Viewing:
+    """How a picture is looked at.
+
+    Attributes
+    ----------
+    name : str
+        In words: '60 cm print from 50 cm'.
+    distance_cm : float
+        From the eye.
+    width_cm : float or None
+        Long side of the print; None for one pixel of the file on one of the screen.
+    """
+
+    name: str
+    distance_cm: float
+    width_cm: float | None = None
+
+    @classmethod
+    def of_print(cls, width_cm: float, distance_cm: float) -> Viewing:
+        """A print of this long side."""
+        name = f"{width_cm:g} cm print from {distance_cm:g} cm"
+        return cls(name, distance_cm, width_cm)
+
+    @property
+    def phrase(self) -> str:
+        """As a sentence can end with it."""
+        return f"{'on' if self.width_cm is None else 'in'} a {self.name}"
+
+    def pixels_per_degree(self, width_px: float) -> float:
+        """Pixels of the file in one degree at the eye; `width_px` is its long side."""
+        pixel = SCREEN_PIXEL_MM / 10 if self.width_cm is None else self.width_cm / width_px
+        return self.distance_cm * math.radians(1) / pixel
+
+    @property
+    def size_deg(self) -> float:
+        """Square root of the picture's area, degrees at the eye."""
+        side = _SCREEN_SIZE_CM if self.width_cm is None else self.width_cm * _SIDES
+        return 2 * math.degrees(math.atan(side / 2 / self.distance_cm))
+
+
+def screen() -> Viewing:
+    """Looking at 100% on a desktop screen."""
+    return Viewing("screen at 100%", SCREEN_DISTANCE_CM)
+
+
+def contrast_sensitivity(
+    freq_cpd: ArrayLike, luminance: float = LUMINANCE, size_deg: float = 40.0
+) -> Floats:
+    """Contrast sensitivity of the eye, one over the threshold modulation of a sine grating.
+
+    S(u) = a u exp(-b u) sqrt(1 + c exp(b u)) with
+    a = 540 (1 + 0.7 / L)^-0.2 / (1 + 12 / (w (1 + u / 3)^2)), b = 0.3 (1 + 100 / L)^0.15, c = 0.06;
+    L mean luminance (cd/m2), w square root of the picture's area (degrees).
+    Source: Barten, The square root integral (SQRI): a new metric to describe the effect of various
+    display parameters on perceived image quality, Proc. SPIE 1077, 1989.
+    """
+    u = np.asarray(freq_cpd, float)
+    a = 540 * (1 + 0.7 / luminance) ** -0.2 / (1 + 12 / (size_deg * (1 + u / 3) ** 2))
+    b = 0.3 * (1 + 100 / luminance) ** 0.15
+    return np.asarray(a * u * np.exp(-b * u) * np.sqrt(1 + 0.06 * np.exp(b * u)))
+
+
+def square_root_integral(freq_cpd: Floats, mtf: Floats, threshold: Floats) -> Floats:
+    """J = 1 / ln 2 * integral of sqrt(M(u) / Mt(u)) du / u, in just noticeable differences.
+
+    Parameters
+    ----------
+    freq_cpd : (U,) ascending
+    mtf : (..., U), from 0
+    threshold : (..., U), the eye's threshold modulation Mt, one over contrast sensitivity.
+
+    Source: Barten 1989, as in `contrast_sensitivity`; the trapezoidal rule over ln u.
+    """
+    seen = np.sqrt(np.maximum(mtf, 0) / threshold)
+    return np.asarray(trapezoid(seen, np.log(freq_cpd), axis=-1) / math.log(2))
+
+
+def noise_threshold(freq_cpd: Floats, density_deg2: ArrayLike, size_deg: float) -> Floats:
+    """Threshold modulation that standing noise in the picture alone would leave.
+
+    k sqrt(2 (1 / X0^2 + 1 / Xmax^2 + u^2 / Nmax^2) P), with k = 3 the signal to noise that detection
+    takes, Xmax = 12 degrees and Nmax = 15 cycles the limits within which the eye integrates, P the
+    noise's power spectral density relative to the mean (deg^2). It adds to the eye's own threshold
+    by squares. Source: Barten, Contrast Sensitivity of the Human Eye and its Effects on Image
+    Quality, SPIE Press 1999, chapters 2 and 3 (constants from there, from memory).
+    """
+    window = 1 / size_deg**2 + 1 / 12.0**2 + freq_cpd**2 / 15.0**2
+    return np.asarray(3 * np.sqrt(2 * window * np.asarray(density_deg2, float)[..., None]))
+
+
+def curve_mtf(
+    freq_cpp: ArrayLike, mtf50_cpp: ArrayLike, f_number: ArrayLike, pitch_um: float
+) -> Floats:
+    """Whole system's MTF (..., U) from the one figure that is measured of it, its MTF50 (...).
+
+    Diffraction and pixel as known from f-number and pitch, and a Gaussian remainder with the
+    variance that puts the curve's half at `mtf50_cpp`; a sharpening development makes the variance
+    negative.
+    """
+    freq = np.asarray(freq_cpp, float)
+    half = np.asarray(mtf50_cpp, float)[..., None]
+    number = np.asarray(f_number, float)[..., None]
+    fixed = diffraction_mtf(half, number, pitch_um) * pixel_mtf(half)
+    variance = np.log(2 * np.maximum(fixed, 1e-6)) / (2 * np.pi**2 * half**2)
+    stretch = np.ones_like(half)
+    sharpened = variance < _SHARPENED_PX2
+    if sharpened.any():
+        stretch = np.where(sharpened, _half_at(number, pitch_um, _SHARPENED_PX2) / half, 1.0)
+        variance = np.maximum(variance, _SHARPENED_PX2)
+    f = freq * stretch
+    known = diffraction_mtf(f, number, pitch_um) * pixel_mtf(f)
+    return np.asarray(known * np.exp(-2 * np.pi**2 * variance * f**2))
+
+
+def _half_at(f_number: Floats, pitch_um: float, variance_px2: float) -> Floats:
+    """Frequency (c/px) at which diffraction, pixel and a Gaussian of this variance leave one half."""
+    low, high = np.zeros_like(f_number), np.ones_like(f_number)
+    for _ in range(40):
+        middle = (low + high) / 2
+        mtf = diffraction_mtf(middle, f_number, pitch_um) * pixel_mtf(middle)
+        above = mtf * np.exp(-2 * np.pi**2 * variance_px2 * middle**2) > 0.5
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    return np.asarray((low + high) / 2)
+
+
+def quality(
+    mtf50_cpp: ArrayLike, f_number: ArrayLike, pitch_um: float, width_px: float, viewing: Viewing,
+    noise: ArrayLike = 0.0,
+) -> Floats:  # fmt: skip
+    """Square-root integral of a picture as it is looked at, in just noticeable differences.
+
+    Parameters
+    ----------
+    mtf50_cpp, f_number : (...)
+        The system's MTF50 in cycles per pixel of the file, and the aperture.
+    pitch_um, width_px : float
+        Pixel pitch, and long side of the file.
+    noise : (...)
+        Standard deviation of a pixel over the mean, white.
+
+    A print's own dots are taken to be finer than the eye; a screen's pixel blurs by its width. The
+    picture holds nothing above half a cycle per pixel.
+    """
+    ppd = viewing.pixels_per_degree(width_px)
+    top = min(_HIGHEST_CPD, 0.5 * ppd)
+    cpd = np.geomspace(min(_LOWEST_CPD, top / 2), top, _POINTS)
+    mtf = curve_mtf(cpd / ppd, mtf50_cpp, f_number, pitch_um)
+    if viewing.width_cm is None:
+        mtf = mtf * pixel_mtf(cpd / ppd)
+    eye = 1 / contrast_sensitivity(cpd, LUMINANCE, viewing.size_deg)
+    share = np.asarray(noise, float)
+    if share.any():
+        eye = np.hypot(eye, noise_threshold(cpd, (share / ppd) ** 2, viewing.size_deg))
+    return square_root_integral(cpd, mtf, eye)

@@ -1,0 +1,198 @@
+"""Decisions on tables with known truth."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from auditor.artificial.focus import FocusHabit, with_depth
+from auditor.artificial.history import Wear, over_years
+from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
+from auditor.infer import decisions
+from auditor.infer.criteria import Criteria
+from auditor.infer.decisions import DECISIONS, decide
+from auditor.infer.decisions.changes import find_changes
+from auditor.infer.decisions.dust import find_dust
+from auditor.infer.decisions.focus_bias import find_focus_bias
+from auditor.infer.decisions.rivals import lens_rivals
+from auditor.infer.decisions.scan import Series, find_change
+from auditor.infer.decisions.visible import OPEN, verdict, visible_losses
+from auditor.record import DustSpot
+from auditor.record.dust import pack_limits, pack_spots
+
+CRITERIA = Criteria()
+
+
+def figure(mtf50: float, half: float = 0.02, frames: int = 20) -> dict:
+    return {
+        "mtf50_cpp": mtf50,
+        "low": mtf50 * (1 - half),
+        "high": mtf50 * (1 + half),
+        "frames": frames,
+    }
+
+
+def lens_block(name: str = "Lens A", factor: float = 1.0, half: float = 0.02, **more) -> dict:
+    """A lens at f/8 and f/16; `factor` on both."""
+    rows = [
+        {"f_number": n, "frames": 20, "centre": figure(factor * c, half), "middle": None,
+         "corner": figure(factor * e, half)}
+        for n, c, e in ((8.0, 0.30, 0.26), (16.0, 0.19, 0.18))
+    ]  # fmt: skip
+    part = {
+        "focal_mm": [35.0, 35.0], "frames": 40, "apertures": rows, "evidence": "strong",
+        "sweet_spot": {"f_number": 8.0, "low": 8.0, "high": 8.0},
+    }  # fmt: skip
+    return {
+        "lens": name, "body": "Body A", "converter": None, "lens_serial": None, "source": "camera",
+        "pixel_pitch_um": 4.0, "focal_ranges": [part],
+    } | more  # fmt: skip
+
+
+def series(step: float, seed: int, n: int = 80, outings: int = 24, failed: float = 0.4) -> Series:
+    """Sound frames scatter by 4%, failed ones lie lower by a half on average."""
+    rng = np.random.default_rng(seed)
+    outing = np.sort(rng.integers(0, outings, n))
+    value = rng.normal(0, 0.04, n) + step * (outing >= outings // 2)
+    value -= (rng.random(n) < failed) * rng.exponential(0.5, n)
+    return Series(outing * 30.0 + rng.random(n), value, outing, (), True)
+
+
+def test_a_step_of_ten_percent_is_found_at_its_date():
+    found = [find_change(series(-0.105, s)) for s in range(10)]
+    sure = [c for c in found if c is not None and c.p < 0.01]
+    assert len(sure) >= 9
+    assert np.median([abs(c.day - 360) for c in sure]) < 31
+    assert np.median([c.size for c in sure]) == pytest.approx(-0.105, abs=0.025)
+
+
+def test_chance_finds_steps_as_often_as_it_says():
+    p = np.array([find_change(series(0.0, 100 + s)).p for s in range(60)])
+    # Uniform: 6 of 60 below 0.1 are expected; 14 or more have a chance of 0.2% (binomial).
+    assert (p < 0.1).sum() < 14
+    assert (p < 0.5).sum() > 15
+
+
+def test_a_side_that_got_softer_is_named_with_its_date():
+    frames, _ = simulate_frames(ArchiveSpec(lenses=(LensSpec(frames=14),), outings=24), 5)
+    frames, since = over_years(frames, 4, 5, Wear(factor=0.85, places=("left",)))
+    found = find_changes(frames, [], CRITERIA)
+    assert len(found) == 1
+    assert "left side" in found[0]["text"]
+    assert abs((np.datetime64(found[0]["date"]) - since).astype(int)) < 92
+    assert found[0]["low"] < -0.10 < found[0]["high"] or found[0]["change"] == pytest.approx(
+        -0.15, abs=0.06
+    )
+
+
+def test_few_frames_say_nothing():
+    frames, _ = simulate_frames(ArchiveSpec(lenses=(LensSpec(frames=2),), outings=3), 0)
+    frames, _ = over_years(frames, 4, 0, Wear(factor=0.5))
+    assert find_changes(frames, [], CRITERIA) == []
+
+
+@pytest.mark.parametrize(
+    ("loss", "error", "word"),
+    [
+        (2.0, 0.1, "visible"),
+        (0.2, 0.1, "not visible"),
+        (1.3, 0.3, "probably visible"),
+        (1.05, 1.0, OPEN),
+    ],
+)
+def test_verdicts_follow_the_line_and_the_error(loss, error, word):
+    assert verdict(loss, error, 0.9) == word
+
+
+def test_what_diffraction_costs_shows_in_large_prints_only():
+    rows = visible_losses([lens_block()], {}, Criteria(print_cm=(6.0, 60.0)))
+    words = {r["viewing"]: r["verdict"] for r in rows}
+    assert words["6 cm print from 50 cm"] == "not visible"
+    assert words["60 cm print from 50 cm"] == "visible"
+    assert words["screen at 100%"] == "visible"
+    assert rows[0]["largest_print_cm"] is None or 6 < rows[0]["largest_print_cm"] < 30
+
+
+def test_the_sharper_lens_is_named_and_equals_are_not():
+    better = lens_rivals([lens_block(factor=1.08), lens_block("Lens B")], {}, CRITERIA)
+    assert better[0]["zones"]["centre"]["sharper"] == "Lens A"
+    equal = lens_rivals([lens_block(factor=1.01), lens_block("Lens B")], {}, CRITERIA)
+    assert equal[0]["zones"]["centre"]["sharper"] is None
+
+
+def test_lenses_on_bodies_that_develop_differently_are_declined():
+    other = lens_block("Lens B", body="Body B")
+    found = lens_rivals([lens_block(), other], {}, CRITERIA)
+    assert "develop differently" in found[0]["declined"]
+    raw = [lens_block(source="raw"), lens_block("Lens B", body="Body B", source="raw")]
+    assert lens_rivals(raw, {}, CRITERIA)[0]["declined"] is None
+
+
+def dust_table(spot: tuple[float, float] | None, hits: list[bool], seed: int = 0) -> pd.DataFrame:
+    """A frame a month at f/16 with chance candidates in a smooth sky, and a spot where it is hit."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for i, hit in enumerate(hits):
+        spots = [DustSpot(*rng.uniform(0, [1, 0.5]), 0.004, 0.01) for _ in range(20)]
+        if hit and spot:
+            spots.append(
+                DustSpot(spot[0] + rng.normal(0, 3e-4), spot[1] + rng.normal(0, 3e-4), 0.004, 0.01)
+            )
+        limits = [0.004] * 48 + [0.5] * 48
+        rows.append(
+            {"status": "measured", "source": "camera", "body": "Body A", "body_serial": "1",
+             "taken": f"202{i // 12}-{1 + i % 12:02d}-01T10:00:00", "f_number": 16.0, "width_px": 6000,
+             "height_px": 4000, "outing": i, "burst": i, "best": True,
+             "dust_spots": pack_spots(spots), "dust_limits": pack_limits(limits)}
+        )  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def test_dust_that_stays_is_found_with_its_dates():
+    hits = [False] * 5 + [True] * 8 + [False] * 6
+    found = find_dust(dust_table((0.4, 0.2), hits), CRITERIA)
+    assert len(found) == 1
+    assert (found[0]["since"], found[0]["last"]) == ("2020-06-01", "2021-01-01")
+    assert found[0]["not_before"] == "2020-05-01"
+    assert found[0]["gone_by"] == "2021-02-01"
+    assert found[0]["x"] == pytest.approx(0.4, abs=0.002)
+
+
+def test_chance_candidates_are_no_dust():
+    assert sum(bool(find_dust(dust_table(None, [False] * 10, s), CRITERIA)) for s in range(20)) <= 1
+
+
+def test_focus_behind_is_told_and_sound_focus_is_not():
+    told = {0.0: 0, -0.5: 0}
+    for seed in range(10):
+        lens = LensSpec(apertures=(2.8, 4.0, 5.6), frames=20)
+        frames, _ = simulate_frames(
+            ArchiveSpec(lenses=(lens,), outings=15, all_columns=False), seed
+        )
+        blocks = [lens_block()]
+        for bias in told:
+            table = with_depth(frames, lens, FocusHabit(bias=bias), seed)
+            found = find_focus_bias(table, blocks, CRITERIA)
+            assert all(f["direction"] == "behind" for f in found) or not bias
+            told[bias] += len(found)
+    assert told[-0.5] >= 7
+    assert told[0.0] <= 1
+
+
+def test_a_decision_that_fails_costs_itself_alone(monkeypatch):
+    def broken(*_):
+        raise ValueError("no luck")
+
+    monkeypatch.setattr(decisions, "find_dust", broken)
+    frames, _ = simulate_frames(ArchiveSpec(lenses=(LensSpec(frames=2),)), 0)
+    out = decide(frames, [lens_block()], [], CRITERIA)
+    assert set(out) == {*DECISIONS, "decisions_failed"}
+    assert out["dust"] == []
+    assert out["decisions_failed"] == ["dust could not be worked out: no luck"]
+    assert out["visible"]
+
+
+def test_an_empty_table_gives_nothing():
+    out = decide(pd.DataFrame({"path": []}), [], [], CRITERIA)
+    assert not any(out.values())
