@@ -36,6 +36,7 @@ from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.matches_view import match_tables
 from auditor.report.paper import environment, pack, static
 from auditor.report.pictures import PictureSource, thumbs_within
+from auditor.report.scale_words import scale_sentence
 
 __all__ = ["prepare", "render_report"]
 
@@ -119,6 +120,7 @@ def _body_view(
         "frames": words.number(body.get("frames")) or 0,
         "key": f"b{index}",
         "sentence": summary.body_sentence(body, "It"),
+        "files": scale_sentence(body.get("scales"), body.get("pixel_pitch_um")),
         "habits": [
             h
             for h in habits

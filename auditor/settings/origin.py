@@ -149,15 +149,29 @@ _MADE_SIZES: Final = (
 """Tags for the size that the camera wrote which programs leave alone."""
 
 
-def written_size(exif: Mapping[str, Any]) -> tuple[int, int] | None:
-    """Width and height that the camera wrote, by its own notes, else by what Exif says of the file."""
+_LEAST_WRITTEN_PX: Final = 640
+"""Longer side below which a size is of a preview rather than of the picture (common practice, no source)."""
+
+
+def written_size(tags: RawTags) -> tuple[int, int] | None:
+    """Width and height that the camera wrote, by its own notes, else by what Exif says of the file.
+
+    Telephones write the size in the first directory too, where Exif has no place for it in a JPEG; programs
+    that bring the other up to date often leave it.
+    """
+    exif = tags.exif
     for across, down in _MADE_SIZES:
         size = _size(exif, across, down)
         if size is not None:
             return size
     full = numbers(exif.get("Exif.Sony1.FullImageSize"))  # height before width
     height, width = within(full, 160, 200_000), within(full, 160, 200_000, 1)
-    return (int(width), int(height)) if width and height else _exif_size(exif)
+    if width and height:
+        return int(width), int(height)
+    inner = _exif_size(exif)
+    outer = _size(exif, "Exif.Image.ImageWidth", "Exif.Image.ImageLength")
+    left = tags.mime == "image/jpeg" and outer and max(outer) >= _LEAST_WRITTEN_PX
+    return outer if left and inner and not _differs(tags, inner) else inner
 
 
 def _exif_size(exif: Mapping[str, Any]) -> tuple[int, int] | None:
@@ -173,7 +187,7 @@ def _size(exif: Mapping[str, Any], across: str, down: str) -> tuple[int, int] | 
 def _size_changed(tags: RawTags, notes: list[str]) -> bool:
     """Whether the file has another size than its tags say: a program changed it and left them."""
     stale = _differs(tags, _exif_size(tags.exif))
-    written = written_size(tags.exif)
+    written = written_size(tags)
     if not stale and (not tags.recoded or not _differs(tags, written)):
         return False  # the camera's own notes may speak of its full size
     shown = written or (0, 0)

@@ -88,7 +88,7 @@ def _settings(raw: RawTags, name: str) -> Settings:
     suffix = suffix_of(os.path.basename(name))
     source = kind_of_file(raw, suffix, make, model, software, notes)
     width, height = _size(raw, source)
-    written = written_size(exif)
+    written = written_size(raw)
     told = told_pitch(exif, written or (width, height) if width and height else written, notes)
     native = native_size(exif)
     body = body_name(make, model)
@@ -143,7 +143,7 @@ def _size(raw: RawTags, source: str) -> tuple[int | None, int | None]:
             height = within(numbers(raw.exif.get(f"Exif.{group}.ImageLength")), 16, 200_000)
             if width and height:
                 sizes.append((int(width), int(height)))
-        written = written_size(raw.exif)
+        written = written_size(raw)
         if written:
             sizes.append(written)
         if raw.width_px and raw.height_px:

@@ -15,6 +15,7 @@ from auditor.report import summary_lines, words
 from auditor.report.iso_words import band_sentence, kind_sentence
 from auditor.report.listing import HEADER, keeper_line, pipe_path, wanted_keepers
 from auditor.report.paper import figures, sentence
+from auditor.report.scale_words import scale_sentence
 
 
 @pytest.mark.parametrize(
@@ -269,3 +270,22 @@ def test_what_has_no_name_is_told_last_and_reads_well() -> None:
     assert told[-1].startswith("The lens not named in its files ")
     assert any(line.startswith("The body not named in its files stays usable") for line in lines)
     assert not any("unknown" in line for line in lines)
+
+
+def test_a_body_says_what_its_files_are_where_their_pixels_are_not_the_sensors() -> None:
+    def scales(*entries: tuple[str, float, int]) -> list[dict[str, object]]:
+        return [{"file_kind": k, "pixel_pitch_um": um, "frames": n} for k, um, n in entries]
+
+    assert scale_sentence(scales(("camera full size", 3.82, 9), ("raw", 3.8, 3)), 3.82) is None
+    assert scale_sentence([], 3.82) is None
+    assert scale_sentence(scales(("camera reduced", 7.73, 53)), 3.82) == (
+        "Files: 53 a smaller size of the camera's (7.73 µm a pixel)."
+    )
+    mixed = scales(("edited reduced", 22.39, 21), ("cropped", 6.58, 2), ("edited reduced", 17.2, 1))
+    assert (
+        scale_sentence(mixed, 6.58)
+        == "Files: 22 reduced (17.20 to 22.39 µm a pixel) and 2 cropped."
+    )
+    assert scale_sentence(scales(("unknown", 4.0, 1)), None) == (
+        "Files: 1 of unknown kind (4.00 µm a pixel)."
+    )

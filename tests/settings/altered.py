@@ -107,11 +107,12 @@ def _changes(picture: Image.Image, random: np.random.Generator) -> Iterator[tupl
     yield large, "enlarged", "enlarged", 1 / factor
 
 
-def altered_files(half: str, seed: int = 1) -> Iterator[Altered]:
-    """Altered files of one half; each change with tags kept, rewritten or dropped, in turn."""
+def altered_files(half: str, seed: int = 1, every: int = 1) -> Iterator[Altered]:
+    """Altered files of every so many-th original of one half; each change with tags kept, rewritten or
+    dropped, in turn."""
     random = np.random.default_rng(seed)
     turn = 0
-    for path in camera_originals(half):
+    for path in camera_originals(half)[::every]:
         data = path.read_bytes()
         stem = f"{path.parent.name}-{path.stem}"
         with Image.open(io.BytesIO(data)) as opened:

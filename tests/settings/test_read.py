@@ -259,6 +259,27 @@ def test_a_file_smaller_than_its_tags_say_was_resized_and_its_pixels_are_larger(
 
 
 @pytest.mark.parametrize(
+    ("first", "written", "kind"),
+    [
+        ("1200 800", (1200, 800), "edited reduced"),  # left by the program that changed the other
+        ("600 400", (600, 400), "edited full size"),
+        ("160 107", (600, 400), "edited full size"),  # of a preview
+    ],
+)
+def test_a_size_left_in_the_first_directory_is_what_the_camera_wrote(
+    first: str, written: tuple[int, int], kind: str
+) -> None:
+    wide, high = first.split()
+    found = settings_of(
+        {"PixelXDimension": "600", "PixelYDimension": "400", "Exif.Image.ImageWidth": wide,
+         "Exif.Image.ImageLength": high, "Exif.Image.Software": "Darkling 4.2"},
+        size=(600, 400),
+    )  # fmt: skip
+    assert (found.written_width_px, found.written_height_px) == written
+    assert found.file_kind == kind
+
+
+@pytest.mark.parametrize(
     ("software", "source"),
     [
         (None, "camera"),
