@@ -209,10 +209,10 @@ def judge(e: Evidence, sensor: Sensor) -> Verdict:
 
 def _told_or_spanned(e: Evidence, sensor: Sensor) -> float | None:
     sides = sensor.sides_mm(e.long, e.short)
-    if e.told_um and sensor.diagonal_mm:
+    own_mm = math.hypot(e.long, e.short) * (e.told_um or 0) / 1000
+    if own_mm and sensor.diagonal_mm and _near(own_mm, sensor.diagonal_mm, 1e-6):
         # A diagonal that was worked out from the tag says nothing against it, whatever the shape.
-        if _near(math.hypot(e.long, e.short) * e.told_um / 1000, sensor.diagonal_mm, 1e-6):
-            return e.told_um
+        return e.told_um
     return _whole_field_um(sides, e.long, e.short) if sides else e.told_um
 
 

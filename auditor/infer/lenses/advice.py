@@ -23,7 +23,7 @@ _RESOLVED: Final = 0.95
 _LEAST: Final = 2
 """Apertures that a best one needs; sound frames on either side of it; the share of plausible curves in
 which it beats that side's last aperture, which does as well; and the sound frames that even that takes,
-there and at the best aperture itself. Common practice, no source."""
+at wider apertures and at the best aperture itself. Common practice, no source."""
 
 
 def evident(fit: CurveFit) -> NDArray[np.bool_]:
@@ -52,7 +52,8 @@ def missing(fit: CurveFit, draws: Draws, zones: list[int], held: NDArray[np.bool
         if not len(side):
             continue
         resolved = float(np.mean(weaker[:, best] > weaker[:, end])) >= _RESOLVED
-        resolved &= sound[side].sum() >= _LEAST
+        # That diffraction softens small apertures needs no frame to show it.
+        resolved &= side[0] > best or sound[side].sum() >= _LEAST
         if sound[side].sum() < _FRAMES and not resolved:
             least = round(float(sound[side].sum()))
             names = ", ".join(f"f/{nominal_f_number(float(n)):g}" for n in fit.data.f_numbers[side])
