@@ -27,8 +27,11 @@ at wider apertures and at the best aperture itself. Common practice, no source."
 
 
 def evident(fit: CurveFit) -> NDArray[np.bool_]:
-    """Z x K, where a zone has frames near enough to the curve to speak for it."""
-    return np.asarray(cell_sums(fit.data, fit.look.sound) >= _LEAST_SOUND)
+    """Z x K, where a zone has frames near enough to the curve to speak for it. A curve on which one
+    frame alone lies is that frame's, not the lens's."""
+    sound = cell_sums(fit.data, fit.look.sound)
+    alone = sound.sum(1, keepdims=True) < 2 * _LEAST_SOUND
+    return np.asarray((sound >= _LEAST_SOUND) & ~alone)
 
 
 def missing(fit: CurveFit, draws: Draws, zones: list[int], held: NDArray[np.bool_]) -> list[str]:

@@ -47,6 +47,8 @@ many sound frames, or one that hardly a frame does justice."""
 _ITERATIONS: Final = 60
 _TOLERANCE: Final = 3e-4
 _LONGEST_STEP: Final = 0.5
+_FARTHEST: Final = 4.0
+"""Standard deviations of the prior past which no parameter strays while a fit seeks its way."""
 _CLEAR: Final = 0.10
 """A zone is sound where its excess costs less than this (ln MTF50)."""
 
@@ -173,8 +175,10 @@ class Model:
         information += self.order_information(state.theta, jacobian)
         step = np.linalg.solve(information, gradient)
         step *= min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-9))
+        mean, spread_of_prior = self.prior
+        reach = _FARTHEST * spread_of_prior
         return State(
-            state.theta + step,
+            np.clip(state.theta + step, mean - reach, mean + reach),
             share,
             spread,
             np.clip(np.sqrt(np.maximum(scatter, 0)), *_SCATTERS),
@@ -247,13 +251,18 @@ def _start(model: Model, sound: float, quantile: float) -> State:
 
 
 def _climb(model: Model, state: State) -> tuple[State, Look]:
+    """The best state on the way: where zones' order binds, steps may overshoot."""
     look = model.look(state)
+    best = model.objective(state, look), state, look
     before = model.optics.curves(state.theta)
     for i in range(_ITERATIONS):
         state = model.step(state, look)
         look = model.look(state)
+        reached = model.objective(state, look)
+        if reached > best[0]:
+            best = reached, state, look
         curve = model.optics.curves(state.theta)
         if i > 8 and np.abs(curve - before).max() < _TOLERANCE:
             break
         before = curve
-    return state, look
+    return best[1:]
