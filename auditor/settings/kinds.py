@@ -213,6 +213,10 @@ def _told_or_spanned(e: Evidence, sensor: Sensor) -> float | None:
             e.told_um
         )  # nothing else tells of the sensor: a shape guessed for it would bend the tag
     sides = sensor.sides_mm(e.long, e.short)
+    own_mm = math.hypot(e.long, e.short) * (e.told_um or 0) / 1000
+    if own_mm and sensor.diagonal_mm and _near(own_mm, sensor.diagonal_mm, 1e-6):
+        # A diagonal that was worked out from the tag says nothing against it, whatever the shape.
+        return e.told_um
     return _whole_field_um(sides, e.long, e.short) if sides else e.told_um
 
 

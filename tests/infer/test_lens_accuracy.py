@@ -53,13 +53,13 @@ def test_range_ends_are_off_by_a_third_of_a_stop_in_the_median_and_never_by_more
 )
 def test_intervals_hold_the_truth(spec):
     # 16 archives of some 23 cells, alike within an archive: known to about 3 points.
-    held = np.mean(audit(16, 74_000, **spec).held)
+    held = np.mean(audit(16, 74_000, shared=True, **spec).held)
     assert 0.83 <= held <= 0.97
 
 
 @pytest.mark.long
 def test_intervals_hold_the_truth_in_85_to_95_percent_of_500_archives():
-    outcome = audit(500, 80_000)
+    outcome = audit(500, 80_000, shared=True)
     assert 0.85 <= np.mean(outcome.held) <= 0.95
 
 
@@ -109,9 +109,18 @@ def test_small_apertures_shot_at_dusk_move_the_naive_curve_but_not_ours():
         part = infer_lenses(simulate_frames(spec, seed)[0], Criteria())[0]["focal_ranges"][0]
         entries = part["apertures"]
         usual = np.array([min(a["usual_centre_cpp"], a["usual_corner_cpp"]) for a in entries])
-        found = np.array([min(a[z]["mtf50_cpp"] for z in ("centre", "corner")) for a in entries])
+        # Where dusk left no sharp frame there is no point: the same apertures of the true curve.
+        told = np.array([bool(a["centre"] and a["corner"]) for a in entries])
+        found = np.array(
+            [
+                min(a[z]["mtf50_cpp"] for z in ("centre", "corner"))
+                for a in entries
+                if a["centre"] and a["corner"]
+            ]
+        )
         naive.append(2 * np.log2(_last_acceptable(usual, used) / honest))
-        ours.append(2 * np.log2(_last_acceptable(found, used) / honest))
+        there = _last_acceptable(true[told], used[told])
+        ours.append(2 * np.log2(_last_acceptable(found, used[told]) / there))
     assert np.median(naive) < -2 / 3
     assert np.median(np.abs(ours)) <= 1 / 3
     assert np.mean(np.abs(ours) <= 1 / 3) >= 0.9
@@ -125,6 +134,9 @@ def _ends_at_dusk(seeds: range, dusk: tuple[float, float]) -> np.ndarray:
         spec = ArchiveSpec(lenses=[lens], confounded=True, dusk_ev100=dusk, all_columns=False)
         frames = simulate_frames(spec, seed + 9_000)[0]
         part = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
+        if part["pin_sharp"] is None:  # too few sharp frames at the best aperture, and it is said
+            assert any("best aperture: not yet" in r for r in part["reasons"])
+            continue
         for name, share in (("pin_sharp", 0.75), ("acceptable", 0.60)):
             # Where dusk left no sharp frame there is no evidence, and no range reaches.
             told = [a["f_number"] for a in part["apertures"] if a["centre"] and a["corner"]]
@@ -137,6 +149,7 @@ def _ends_at_dusk(seeds: range, dusk: tuple[float, float]) -> np.ndarray:
 def test_whatever_the_lens_dusk_moves_no_end_by_more_than_a_third_of_a_stop(dusk):
     """Among many shaken frames the least shaken pass for sound ones of a softer lens."""
     off = _ends_at_dusk(range(40_000, 40_012), dusk)
+    assert len(off) >= 2 * 9  # of 12 archives
     assert np.median(np.abs(off)) == 0
     assert np.abs(off).max() <= 1
 

@@ -23,12 +23,15 @@ _RESOLVED: Final = 0.95
 _LEAST: Final = 2
 """Apertures that a best one needs; sound frames on either side of it; the share of plausible curves in
 which it beats that side's last aperture, which does as well; and the sound frames that even that takes,
-there and at the best aperture itself. Common practice, no source."""
+at wider apertures and at the best aperture itself. Common practice, no source."""
 
 
 def evident(fit: CurveFit) -> NDArray[np.bool_]:
-    """Z x K, where a zone has frames near enough to the curve to speak for it."""
-    return np.asarray(cell_sums(fit.data, fit.look.sound) >= _LEAST_SOUND)
+    """Z x K, where a zone has frames near enough to the curve to speak for it. A curve on which one
+    frame alone lies is that frame's, not the lens's."""
+    sound = cell_sums(fit.data, fit.look.sound)
+    alone = sound.sum(1, keepdims=True) < 2 * _LEAST_SOUND
+    return np.asarray((sound >= _LEAST_SOUND) & ~alone)
 
 
 def missing(fit: CurveFit, draws: Draws, zones: list[int], held: NDArray[np.bool_]) -> list[str]:
@@ -52,7 +55,8 @@ def missing(fit: CurveFit, draws: Draws, zones: list[int], held: NDArray[np.bool
         if not len(side):
             continue
         resolved = float(np.mean(weaker[:, best] > weaker[:, end])) >= _RESOLVED
-        resolved &= sound[side].sum() >= _LEAST
+        # That diffraction softens small apertures needs no frame to show it.
+        resolved &= side[0] > best or sound[side].sum() >= _LEAST
         if sound[side].sum() < _FRAMES and not resolved:
             least = round(float(sound[side].sum()))
             names = ", ".join(f"f/{nominal_f_number(float(n)):g}" for n in fit.data.f_numbers[side])

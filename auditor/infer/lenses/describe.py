@@ -66,7 +66,9 @@ def describe_range(
     ]
     if dark:
         evidence.add(
-            0, f"no evidence here: {'; '.join(dark)} (nothing came near what the lens can do)"
+            0,
+            f"no evidence here: {'; '.join(dark)} (no frame, or one frame in all, came near what the "
+            "lens can do)",
         )
     if lacking:
         evidence.add(2, f"best aperture: not yet; it takes {' and '.join(lacking)}")

@@ -84,7 +84,7 @@ def _scenes(fit: CurveFit, zones: list[int], out: Evidence) -> None:
     lens = np.exp(-2 * fit.curve[zones])
     nearest = fit.model.excess.nearest(fit.state.shares)
     lacking = float(np.median(0.5 * np.log1p(nearest / lens))) if len(zones) else 0.0
-    if lacking > _LACKING and fit.state.shares[0] < _HARDLY:
+    if lacking > _LACKING and np.median(fit.state.share) < _HARDLY:
         out.add(
             1,
             f"even the sharpest frames are some {100 * lacking:.0f}% softer than the curve, which lies "

@@ -63,11 +63,11 @@ class Excess:
         )
 
     def weights(self, shares: Floats) -> Floats:
-        """Weight of each point (M,) for shares of the spreads (COMPONENTS,)."""
-        return np.asarray(shares[self.component] / np.bincount(self.component)[self.component])
+        """Weight of each point (K, M) for shares of the spreads (K, COMPONENTS)."""
+        return np.asarray(shares[:, self.component] / np.bincount(self.component)[self.component])
 
     def nearest(self, shares: Floats) -> Floats:
         """How far (K, px^2) the frames nearest to the lens lie from it, as a rule: the harmonic mean of
-        the spreads, times the share of frames that are not the lens's own."""
-        density = (shares[1:] / self.means[:, 1:]).sum(1)
-        return np.asarray((1 - shares[0]) ** 2 / np.maximum(density, 1e-12))
+        the spreads, times the share of frames that are not the lens's own. `shares` (K, COMPONENTS)."""
+        density = (shares[:, 1:] / self.means[:, 1:]).sum(1)
+        return np.asarray((1 - shares[:, 0]) ** 2 / np.maximum(density, 1e-12))

@@ -30,28 +30,43 @@ it, and its bounds."""
 SHARE_WEIGHT: Final = np.array([6.0, 1, 1, 1, 1, 8, 4, 1, 1])
 """Figures' worth of trust in each spread of excess: what scatters no more than sound figures do is taken
 for sound, or for depth that wide apertures would show, until figures say otherwise."""
+SHARE_POOL: Final = 6.0
+"""Figures' worth of trust in the share of frames on the curve being an aperture's as it is the lens's:
+dusk leaves few at small apertures, depth at wide ones."""
 _WILD: Final = 0.015
 _WILD_DENSITY: Final = 0.5
 """Share of figures that are off by anything, and their density over ln MTF50 (two units wide)."""
 _SMEAR: Final = 0.35
 """A point of excess stands for this much of the way to the next."""
+_ORDER: Final = 0.02
+"""Standard deviation (ln MTF50) by which a zone may be softer than the next one out: no lens is sharper
+at the edge than on its axis (common practice, no source)."""
 _STARTS: Final = ((0.6, 0.75), (0.05, 0.95))
 """Share of frames on the curve, and the quantile of each cell at which the curve starts: a lens with
 many sound frames, or one that hardly a frame does justice."""
 _ITERATIONS: Final = 60
 _TOLERANCE: Final = 3e-4
 _LONGEST_STEP: Final = 0.5
+_FARTHEST: Final = 4.0
+"""Standard deviations of the prior past which no parameter strays while a fit seeks its way."""
 _CLEAR: Final = 0.10
 """A zone is sound where its excess costs less than this (ln MTF50)."""
 
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """Parameters: optics (P,), shares of the excess's spreads (COMPONENTS,), scatter (Z,)."""
+    """Parameters: optics (P,), share of figures on the curve at each aperture (K,), shares of the
+    spreads of excess among the others (COMPONENTS - 1,), scatter (Z,)."""
 
     theta: Floats
-    shares: Floats
+    share: Floats
+    spread: Floats
     scatter: Floats
+
+    @property
+    def shares(self) -> Floats:
+        """K x COMPONENTS: on the curve, and of each spread."""
+        return np.column_stack([self.share, np.outer(1 - self.share, self.spread)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +135,7 @@ class Model:
         weight = self.excess.weights(state.shares)
         at = self.data.aperture
         mean, share, smear = (np.swapaxes(a, 0, 1)[at] for a in (mean, share, smear))
+        weight = weight[at][:, None]
         off = self.value[:, :, None] - mean  # n x Z x M
         own = self.data.stderr[:, :, None] ** 2 + smear**2
         variance = own + (state.scatter**2)[None, :, None]
@@ -143,7 +159,7 @@ class Model:
 
     def step(self, state: State, look: Look) -> State:
         """Maximisation step."""
-        shares = look.component.sum((0, 1)) + SHARE_WEIGHT
+        share, spread = self._shares(look)
         top, bottom = look.scatter_moment.sum(1)
         typical = float(np.median(self.data.stderr)) ** 2 + _SCATTER**2
         trust = _SCATTER_WEIGHT / typical**2
@@ -154,18 +170,50 @@ class Model:
         gradient -= (state.theta - self.prior[0]) / self.prior[1] ** 2
         information = np.einsum("zk,zkp,zkq->pq", weight, jacobian, jacobian)
         information += np.diag(1 / self.prior[1] ** 2)
+        excess, slope = self.disorder(state.theta, jacobian)
+        gradient -= slope.T @ excess / _ORDER**2
+        information += self.order_information(state.theta, jacobian)
         step = np.linalg.solve(information, gradient)
         step *= min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-9))
+        mean, spread_of_prior = self.prior
+        reach = _FARTHEST * spread_of_prior
         return State(
-            state.theta + step,
-            shares / shares.sum(),
+            np.clip(state.theta + step, mean - reach, mean + reach),
+            share,
+            spread,
             np.clip(np.sqrt(np.maximum(scatter, 0)), *_SCATTERS),
         )
+
+    def disorder(self, theta: Floats, jacobian: Floats) -> tuple[Floats, Floats]:
+        """By how much ((Z - 1) K) zones are sharper than those within, and its derivatives (.., P)."""
+        rise = np.diff(self.optics.curves(theta), axis=0)
+        slope = np.where((rise > 0)[:, :, None], np.diff(jacobian, axis=0), 0.0)
+        return np.maximum(rise, 0).ravel(), slope.reshape(-1, len(theta))
+
+    def order_information(self, theta: Floats, jacobian: Floats) -> Floats:
+        """P x P, what the order of zones says of the optics where it binds."""
+        slope = self.disorder(theta, jacobian)[1]
+        return np.asarray(slope.T @ slope / _ORDER**2)
+
+    def _shares(self, look: Look) -> tuple[Floats, Floats]:
+        """Shares of a state."""
+        kinds = look.component.sum((0, 1)) + SHARE_WEIGHT
+        own = cell_sums(self.data, look.component[:, :, 0]).sum(0)
+        count = cell_sums(self.data, look.component.sum(2)).sum(0)
+        share = (own + SHARE_POOL * kinds[0] / kinds.sum()) / (count + SHARE_POOL)
+        return share, kinds[1:] / kinds[1:].sum()
 
     def objective(self, state: State, look: Look) -> float:
         """Penalised log likelihood."""
         strain = float((((state.theta - self.prior[0]) / self.prior[1]) ** 2).sum())
-        return look.log_likelihood - 0.5 * strain + float(SHARE_WEIGHT @ np.log(state.shares))
+        rise = np.maximum(np.diff(self.optics.curves(state.theta), axis=0), 0)
+        strain += float((rise**2).sum()) / _ORDER**2
+        kinds = look.component.sum((0, 1)) + SHARE_WEIGHT
+        usual = float(kinds[0] / kinds.sum())
+        pooled = float((usual * np.log(state.share) + (1 - usual) * np.log1p(-state.share)).sum())
+        known = float(SHARE_WEIGHT[1:] @ np.log(state.spread))
+        known += SHARE_WEIGHT[0] * np.log(usual) + SHARE_WEIGHT[1:].sum() * np.log1p(-usual)
+        return look.log_likelihood - 0.5 * strain + known + SHARE_POOL * pooled
 
 
 def fit_curve(data: CurveData) -> CurveFit:
@@ -198,19 +246,23 @@ def _start(model: Model, sound: float, quantile: float) -> State:
         information += np.diag(1 / model.prior[1] ** 2)
         step = np.linalg.solve(information, gradient)
         theta = theta + step * min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-9))
-    shares = np.full(COMPONENTS, (1 - sound) / (COMPONENTS - 1))
-    shares[0] = sound
-    return State(theta, shares, np.full(zones, _SCATTER))
+    spread = np.full(COMPONENTS - 1, 1 / (COMPONENTS - 1))
+    return State(theta, np.full(k, sound), spread, np.full(zones, _SCATTER))
 
 
 def _climb(model: Model, state: State) -> tuple[State, Look]:
+    """The best state on the way: where zones' order binds, steps may overshoot."""
     look = model.look(state)
+    best = model.objective(state, look), state, look
     before = model.optics.curves(state.theta)
     for i in range(_ITERATIONS):
         state = model.step(state, look)
         look = model.look(state)
+        reached = model.objective(state, look)
+        if reached > best[0]:
+            best = reached, state, look
         curve = model.optics.curves(state.theta)
         if i > 8 and np.abs(curve - before).max() < _TOLERANCE:
             break
         before = curve
-    return state, look
+    return best[1:]

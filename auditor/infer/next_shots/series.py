@@ -128,7 +128,8 @@ def _unknown(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
     for i in range(index, min(last, _index(22.0)) + 1, 3):
         wanted[F_NUMBERS[i]] = "unknown"
     if wanted:
-        reasons.append("no sweet spot can be told from the apertures used so far")
+        told = (r for r in part["reasons"] if r.startswith("best aperture: not yet"))
+        reasons.append(next(told, "no sweet spot can be told from the apertures used so far"))
 
 
 def _sweet_spot(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
