@@ -36,8 +36,9 @@ class _Worker(distributed.Worker):
 
 
 def cluster_in_process(threads: int, scratch: Path) -> SpecCluster:
-    """A scheduler and one worker of so many threads; `scratch` is a folder for the worker's files,
-    of which there are hardly any."""
+    """A scheduler and one worker of so many threads; `scratch` is a folder for the files of both, of
+    which there are hardly any."""
+    scheduler = {"protocol": _IN_MEMORY, "dashboard": False, "local_directory": str(scratch)}
     worker = {
         "protocol": _IN_MEMORY,
         "nthreads": threads,
@@ -46,7 +47,7 @@ def cluster_in_process(threads: int, scratch: Path) -> SpecCluster:
         "silence_logs": logging.CRITICAL,
     }
     return SpecCluster(
-        scheduler={"cls": _Scheduler, "options": {"protocol": _IN_MEMORY, "dashboard": False}},
+        scheduler={"cls": _Scheduler, "options": scheduler},
         workers={0: {"cls": _Worker, "options": worker}},
         silence_logs=logging.CRITICAL,
     )

@@ -6,7 +6,8 @@ import dataclasses
 
 import cv2
 
-from auditor.measure.decode import MAX_PIXELS, Undecodable, decode
+from auditor.measure.content import MAX_PIXELS
+from auditor.measure.decode import Undecodable, decode
 from auditor.measure.dust import measure_dust
 from auditor.measure.field import whole_side_px
 from auditor.measure.fringing import measure_optics

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import os
-from collections.abc import Container, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,10 +13,9 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from .. import __version__
 from .check import check
 from .columns import chosen, codes, flags, positions, whole_numbers
-from .errors import StoreError, trouble
+from .errors import trouble
 from .known import KNOWN_COLUMNS, Known
 from .lock import WriterLock
 from .mend import mend, set_apart, without_pictures
@@ -32,7 +29,6 @@ from .parts import (
     list_parts,
     read_part,
     read_rows,
-    write_file,
     write_part,
 )
 from .schema import (
@@ -45,16 +41,15 @@ from .schema import (
     some_rows,
     stored_keys,
 )
+from .there import columns_of, rows_there
 from .unread import read_unread, renew_unread
+from .version import STORE_VERSION, version_of, write_version
 
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["STORE_VERSION", "Store"]
 
-STORE_VERSION: Final = 3
-"""Up to version 2 a zone's MTF50 had objects' softness taken off: such figures can't stand beside today's,
-nor can noise of less than a code value, which stood as measured."""
 SMALL_PARTS: Final = 64
 """So many small parts are merged into one."""
 TIDY_PARTS: Final = 8
@@ -64,15 +59,6 @@ AT_ONCE: Final = 12
 """So many columns are read and made into a table before the next."""
 FRAME_GROUP: Final = 16384
 PICTURE_GROUP: Final = 128
-
-
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """Rows of the frame table: per part its row numbers that count and its number of rows; and the
-    order by path of all of them."""
-
-    picked: list[tuple[Part, NDArray[np.int64], int]]
-    order: pa.Array
 
 
 class Store:
@@ -92,35 +78,9 @@ class Store:
         self._fresh: dict[Path, pa.Table] = {}  # parts written since the last merge
         self._id_cache: dict[Path, pa.Array] = {}
         self._small = 0
-        self._version: object = None
-        self._check_version()
+        version_of(self.folder)  # refuses what another version wrote
 
     # -- opening -------------------------------------------------------------------------------
-
-    def _check_version(self) -> None:
-        path = self.folder / "version.json"
-        try:
-            found = json.loads(path.read_bytes())
-            version = found["store"]
-        except FileNotFoundError:
-            if list_parts(self.folder / "frames")[0]:
-                raise StoreError(
-                    f"{self.folder} holds measurements but no version.json, so they cannot be "
-                    "trusted; give another --out folder"
-                ) from None
-            return
-        except NotADirectoryError:
-            raise StoreError(f"{self.folder} is not a folder; give another --out folder") from None
-        except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
-            raise StoreError(
-                f"{path} cannot be read ({type(error).__name__}); give another --out folder"
-            ) from error
-        self._version = version
-        if version != STORE_VERSION:
-            raise StoreError(
-                f"the store in {self.folder} has version {str(version)[:20]}, this program reads "
-                f"version {STORE_VERSION}; use the program that wrote it, or give another --out folder"
-            )
 
     @property
     def writing(self) -> bool:
@@ -143,10 +103,8 @@ class Store:
         return self
 
     def _prepare(self) -> None:
-        self._check_version()
-        if self._version != STORE_VERSION:
-            text = {"store": STORE_VERSION, "written_by": f"auditor {__version__}"}
-            write_file(self.folder / "version.json", json.dumps(text).encode())
+        if version_of(self.folder) is None:
+            write_version(self.folder)
         last = -1
         for name in ("frames", "pictures"):
             parts, leftovers = list_parts(self.folder / name)
@@ -321,11 +279,13 @@ class Store:
         wanted = None if paths is None else np.sort(np.array(stored_keys(list(paths)), np.int64))
         unusable: set[Path] = set()
         while True:
-            found = self._there(wanted, unusable)
+            found = rows_there(
+                list_parts(self.folder / "frames")[0], self._read_frames, wanted, unusable
+            )
             parts = []
             # A few columns at a time: a large table does not lie in memory twice.
             for first in range(0, len(names), AT_ONCE):
-                table = self._columns(found, names[first : first + AT_ONCE])
+                table = columns_of(found, self._read_frames, names[first : first + AT_ONCE])
                 if isinstance(table, Path):  # merged meanwhile, or damaged in a way seen only now
                     unusable.add(table)
                     break
@@ -333,42 +293,8 @@ class Store:
             else:
                 return side_by_side(parts, len(found.order))
 
-    def _there(self, wanted: NDArray[np.int64] | None, unusable: Container[Path]) -> _Found:
-        """Where the newest row of every file lies that is still there, and their order by path.
-
-        `wanted`: only files whose path has one of these keys, in ascending order.
-        """
-        read = []
-        for part in list_parts(self.folder / "frames")[0]:
-            names = ["path_key", "gone", "path"]
-            table = None if part.path in unusable else self._read(part, names, FRAME_SCHEMA)
-            if table is not None:
-                keys, gone = whole_numbers(table["path_key"]), flags(table["gone"])
-                read.append((part, keys, gone, table["path"]))
-        picked: list[tuple[Part, NDArray[np.int64], int]] = []
-        paths: list[pa.Array] = []
-        last = last_in_parts([keys for _, keys, _, _ in read])
-        for (part, keys, gone, path), keep in zip(read, last, strict=True):
-            there = keep & ~gone
-            if wanted is not None:
-                at = np.searchsorted(wanted, keys)
-                there &= wanted.take(at, mode="clip") == keys if len(wanted) else False
-            rows = np.flatnonzero(there)
-            if len(rows):
-                picked.append((part, rows, len(keys)))
-                paths += path.take(positions(rows)).chunks
-        return _Found(picked, pc.sort_indices(pa.chunked_array(paths, pa.string())))
-
-    def _columns(self, found: _Found, names: Sequence[str]) -> pa.Table | Path:
-        """Some columns of the rows found, in the order of the parts; or the part that is no longer
-        what it was."""
-        tables = [FRAME_SCHEMA.empty_table().select(names)]
-        for part, rows, length in found.picked:
-            table = self._read(part, names, FRAME_SCHEMA)
-            if table is None or len(table) != length:
-                return part.path
-            tables.append(chosen(table, rows))
-        return pa.concat_tables(tables)
+    def _read_frames(self, part: Part, columns: Sequence[str]) -> pa.Table | None:
+        return self._read(part, columns, FRAME_SCHEMA)
 
     def set_aside(self) -> list[tuple[str, str]]:
         """(path, reason) of every file that is there and was set aside, sorted by path."""

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.artificial.camera import Sensor, add_photon_noise, develop
-from auditor.measure.decode import luma_steps
+from auditor.measure.content import luma_steps
 from auditor.measure.picture import Mosaic, Picture
 
 BLACK, WHITE = 512, 16_383

@@ -17,6 +17,7 @@ from test_decode import ramp
 from auditor.measure import measure_file
 from auditor.measure.boxes import is_container, read_container
 from auditor.measure.decode import Undecodable, decode
+from auditor.measure.noise.coding import input_rounding
 
 pillow_heif = pytest.importorskip("pillow_heif")
 
@@ -225,4 +226,6 @@ def test_what_is_measured_does_not_hang_on_the_container() -> None:
         for zone in ("centre", "middle", "corner"):
             ours, theirs = record.sharpness.zones[zone], plain.sharpness.zones[zone]
             assert ours.mtf50_cpp == pytest.approx(theirs.mtf50_cpp, rel=0.02)
-    assert lossless.noise.sigma_code8 == pytest.approx(plain.noise.sigma_code8, rel=0.05)
+    # Rounding is taken off where the coding is known, which a HEIC does not state.
+    rounded = np.hypot(plain.noise.sigma_code8, np.sqrt(input_rounding(colour=True)))
+    assert lossless.noise.sigma_code8 == pytest.approx(rounded, rel=0.01)

@@ -9,7 +9,8 @@ import pytest
 from photographs import encoded, exposed, linear, see, true_mtf50
 from PIL import Image
 
-from auditor.measure.decode import decode, luma_steps
+from auditor.measure.content import luma_steps
+from auditor.measure.decode import decode
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.coding import coding_of
 from auditor.measure.sharpness.edges import Edges, measure_edges

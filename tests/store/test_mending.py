@@ -14,7 +14,7 @@ from test_store import parts, picture, row
 
 from auditor.cli import main
 from auditor.engine.runlog import RunLog
-from auditor.store import Store, StoreError
+from auditor.store import STORE_VERSION, Store, StoreError
 from auditor.store.parts import list_parts
 from auditor.store.schema import PICTURE_SCHEMA, path_key
 
@@ -167,7 +167,7 @@ def test_odd_version_files_are_refused_in_one_line(tmp_path: Path, text: str) ->
     assert "\n" not in str(error.value)
     for name in ("unread.json", "lock"):
         (tmp_path / "store" / name).write_text("[" * 100_000)
-    (tmp_path / "store" / "version.json").write_text(json.dumps({"store": 2}))
+    (tmp_path / "store" / "version.json").write_text(json.dumps({"store": STORE_VERSION}))
     with Store(tmp_path / "store") as store:
         assert store.unread() == []
 

@@ -251,7 +251,7 @@ def test_a_counted_file_knows_what_its_exposure_is_measured_on(tmp_path: Path) -
 def test_another_version_is_refused_in_plain_words(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
         store.append([row("/a")])
-    for version in (2, 99):  # before the figures of today, and after
+    for version in (2, 3, 99):  # before the figures of today, and after
         (tmp_path / "version.json").write_text(f'{{"store": {version}}}')
         with pytest.raises(StoreError, match=rf"version {version}.*--out"):
             Store(tmp_path)

@@ -92,25 +92,48 @@ class Optics:
 
     def curves(self, theta: Floats) -> Floats:
         """ln MTF50, (Z, M), for parameters (3 Z + 1 + K,): three for each zone, sharpening, departures."""
-        zones, amount, departures = np.split(theta, [-1 - len(self.used), -len(self.used)])
-        zones = zones.reshape(-1, PARAMETERS)
-        blur = blur_px(zones, self.widest / self.f_numbers)
-        cutoff = np.log(GREEN_UM * self.f_numbers / self.pitch_um)
-        step = [a[1] - a[0] for a in (_CUTOFF, _AMOUNT, _BLUR)]
-        at = [
-            np.broadcast_to((cutoff - _CUTOFF[0]) / step[0], blur.shape),
-            np.full(blur.shape, (amount[0] - _AMOUNT[0]) / step[1]),
-            np.log1p(blur / _SOFT_PX) / step[2],
-        ]
-        found = map_coordinates(_table(), at, order=3, mode="nearest", prefilter=False)
+        zones, amount, departures = self._apart(theta)
         between = np.interp(np.log(self.f_numbers), np.log(self.used), departures)
-        return np.asarray(found + between, np.float64)
+        return np.asarray(self._smooth(zones, amount) + between, np.float64)
 
     def jacobian(self, theta: Floats, step: float = 0.01) -> Floats:
-        """Derivatives (Z, K, P) of `curves`, by central differences."""
-        shift = step * np.eye(len(theta))
-        change = [self.curves(theta + s) - self.curves(theta - s) for s in shift]
-        return np.asarray(np.stack(change, axis=-1) / (2 * step))
+        """Derivatives (Z, M, P) of `curves`: by central differences, and of the departures, in which
+        they are linear, as they are.
+
+        A zone's parameters change that zone alone, so that those of all zones are tried at once.
+        """
+        zones, amount, departures = self._apart(theta)
+        own = np.eye(PARAMETERS + 1)
+        shift = step * np.concatenate([own, -own])
+        found = self._smooth(zones + shift[:, None, :PARAMETERS], amount + shift[:, PARAMETERS:])
+        up, down = found[: len(own)], found[len(own) :]
+        change = (up - down) / (2 * step)  # (parameters of a zone and sharpening, Z, M)
+        out = np.zeros((*found.shape[1:], len(theta)))
+        for zone in range(len(zones)):
+            at = PARAMETERS * zone
+            out[zone, :, at : at + PARAMETERS] = change[:PARAMETERS, zone].T
+        out[:, :, PARAMETERS * len(zones)] = change[PARAMETERS]
+        used, wanted = np.log(self.used), np.log(self.f_numbers)
+        for j, one in enumerate(np.eye(len(departures))):
+            out[:, :, j - len(departures)] = np.interp(wanted, used, one)
+        return out
+
+    def _apart(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
+        """Parameters of the zones (Z, 3), sharpening (1,), departures (K,)."""
+        last = len(theta) - len(self.used)
+        return theta[: last - 1].reshape(-1, PARAMETERS), theta[last - 1 : last], theta[last:]
+
+    def _smooth(self, zones: Floats, amount: Floats) -> Floats:
+        """ln MTF50 (..., Z, M) without departures, for (..., Z, 3) and (..., 1)."""
+        blur = blur_px(zones, self.widest / self.f_numbers)
+        cutoff = np.log(GREEN_UM * self.f_numbers / self.pitch_um)
+        at = np.empty((3, *blur.shape))
+        at[0] = (cutoff - _CUTOFF[0]) / (_CUTOFF[1] - _CUTOFF[0])
+        at[1] = (amount[..., None] - _AMOUNT[0]) / (_AMOUNT[1] - _AMOUNT[0])
+        at[2] = np.log1p(blur / _SOFT_PX) / (_BLUR[1] - _BLUR[0])
+        return np.asarray(
+            map_coordinates(_table(), at, order=3, mode="nearest", prefilter=False), np.float64
+        )
 
 
 def prior_for(source: str, zones: int, apertures: int) -> tuple[Floats, Floats]:

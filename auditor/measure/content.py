@@ -1,0 +1,88 @@
+"""What libraries say of a file's content in memory: its header, its size against the limits, its code
+values."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import warnings
+from collections.abc import Iterator
+from typing import Any, Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.measure.refusals import Undecodable, header_refusal
+
+__all__ = ["MAX_PIXELS", "MIN_PIXELS", "check_size", "header_of", "imdecode", "luma_steps"]
+
+MAX_PIXELS: Final = 300_000_000
+"""Larger pictures are refused from their header, before any decoding."""
+
+MIN_PIXELS: Final = 30_000
+"""Smaller pictures (icons, thumbnails) hold too little to measure."""
+
+
+def check_size(width: int, height: int, max_pixels: int) -> None:
+    """Raises `Undecodable` where a picture is too large or too small to be measured."""
+    if width * height > max_pixels:
+        millions = width * height / 1e6
+        raise Undecodable(
+            f"claims {width} x {height} pixels ({millions:.0f} million); "
+            f"the limit is {max_pixels / 1e6:.0f} million (--max-megapixels)"
+        )
+    if width * height < MIN_PIXELS:
+        raise Undecodable(f"only {width} x {height} pixels: too small to measure")
+
+
+@contextlib.contextmanager
+def _opened(data: bytes) -> Iterator[Any]:
+    """The picture's header, whatever size it claims; nothing is decoded."""
+    from PIL import Image
+
+    limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with Image.open(io.BytesIO(data)) as header:
+                yield header
+    finally:
+        Image.MAX_IMAGE_PIXELS = limit
+
+
+def header_of(data: bytes, suffix: str) -> tuple[int, int, str, str, NDArray[np.float64] | None]:
+    """Width, height, format name, mode and `luma_steps` from the header alone."""
+    try:
+        with _opened(data) as header:
+            steps = _steps_of(header)
+            return header.width, header.height, str(header.format), header.mode, steps
+    except Exception as error:
+        raise header_refusal(data, suffix) from error
+
+
+def luma_steps(data: bytes) -> NDArray[np.float64] | None:
+    """Steps of the luma's cosine coefficients, (8, 8) by frequency down and across; None if no JPEG."""
+    try:
+        with _opened(data) as header:
+            return _steps_of(header)
+    except Exception:  # what is damaged there may be decoded all the same
+        return None
+
+
+def _steps_of(header: Any) -> NDArray[np.float64] | None:
+    """As `luma_steps`, of an opened picture; None where its tables are damaged."""
+    if header.format not in ("JPEG", "MPO") or header.mode not in ("L", "RGB"):
+        return None
+    try:
+        return np.array(header.quantization[header.layer[0][3]], float).reshape(8, 8)
+    except (KeyError, IndexError, ValueError):
+        return None
+
+
+def imdecode(data: bytes, flags: int) -> NDArray[Any] | None:
+    """Code values as OpenCV reads them; None where it cannot."""
+    try:
+        return cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+    except (cv2.error, MemoryError):
+        return None

@@ -1,0 +1,111 @@
+"""Raw files: the mosaic of the sensor, or the largest preview where that cannot be read."""
+
+from __future__ import annotations
+
+import io
+from typing import Any, Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.measure.content import check_size, imdecode, luma_steps
+from auditor.measure.picture import Mosaic, Picture
+from auditor.measure.refusals import Undecodable, raw_refusal
+
+__all__ = ["decode_raw"]
+
+
+def decode_raw(data: bytes, suffix: str, max_pixels: int) -> Picture:
+    """The mosaic of a raw file, else its preview. Raises `Undecodable`."""
+    import rawpy
+
+    try:
+        with rawpy.imread(io.BytesIO(data)) as raw:
+            sizes = raw.sizes
+            check_size(sizes.width, sizes.height, max_pixels)
+            unread = None
+            try:
+                mosaic = _mosaic(raw)
+            except Exception as error:
+                mosaic, unread = None, error
+            if mosaic is not None:
+                return Picture(None, "linear", mosaic)
+            try:
+                return _preview(raw)
+            except Exception as error:
+                raise (raw_refusal(data, suffix, unread) if unread else error) from error
+    except Undecodable:
+        raise
+    except Exception as error:
+        raise raw_refusal(data, suffix, error) from error
+
+
+def _mosaic(raw: Any) -> Mosaic | None:
+    """The visible sensor area, or None when it is no two-by-two red-green-blue mosaic.
+
+    Raises:
+        Exception: the decoder's own, where the data can't be read.
+    """
+    visible = raw.raw_image_visible
+    try:
+        pattern = raw.raw_colors_visible[:2, :2]
+        names = raw.color_desc.decode("ascii", "replace")
+        tile = np.shape(raw.raw_pattern)
+    except Exception:
+        return None
+    if visible is None or visible.ndim != 2 or tile != (2, 2):
+        return None
+    index = {"R": 0, "G": 1, "B": 2}
+    if any(names[i] not in index for i in np.unique(pattern)):
+        return None
+    colours = np.array([[index[names[i]] for i in row] for row in pattern])
+    if (colours == 1).sum() != 2:
+        return None
+    levels = np.asarray(raw.black_level_per_channel, float)
+    return Mosaic(
+        visible.copy(),
+        colours,
+        levels[pattern],
+        float(raw.white_level),
+        _masked(raw, visible.shape),
+    )
+
+
+_STRIP: Final = 64
+"""Rows or columns of a masked strip that are kept, next to the visible area."""
+
+
+def _masked(raw: Any, visible: tuple[int, ...]) -> tuple[NDArray[Any], ...]:
+    """Copies of the strips above, left of, right of and below the visible sensor area."""
+    whole, sizes = raw.raw_image, raw.sizes
+    if whole is None or whole.ndim != 2:
+        return ()
+    top, left = int(sizes.top_margin), int(sizes.left_margin)
+    bottom, right = top + visible[0], left + visible[1]
+    strips = (
+        whole[max(0, top - _STRIP) : top],
+        whole[top:bottom, max(0, left - _STRIP) : left],
+        whole[top:bottom, right : right + _STRIP],
+        whole[bottom : bottom + _STRIP],
+    )
+    return tuple(strip.copy() for strip in strips if strip.size)
+
+
+def _preview(raw: Any) -> Picture:
+    """The largest embedded JPEG, when the sensor data has no readable mosaic."""
+    import rawpy
+
+    thumb = raw.extract_thumb()
+    if thumb.format != rawpy.ThumbFormat.JPEG:
+        raise Undecodable("the raw data has no readable mosaic and no full-size preview")
+    code = imdecode(thumb.data, cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
+    if code is None or code.shape[0] * code.shape[1] < 0.8 * raw.sizes.width * raw.sizes.height:
+        raise Undecodable("the raw data has no readable mosaic and no full-size preview")
+    return Picture(
+        code,
+        "srgb",
+        lossy=True,
+        luma_steps=luma_steps(thumb.data),
+        note="measured on the embedded preview, not on raw data",
+    )

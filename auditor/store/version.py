@@ -1,0 +1,53 @@
+"""The version of a store: which meaning its columns have."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Final
+
+from .. import __version__
+from .errors import StoreError
+from .parts import list_parts, write_file
+
+__all__ = ["STORE_VERSION", "version_of", "write_version"]
+
+STORE_VERSION: Final = 4
+"""Raised when a column's meaning changes, so that old figures never stand beside today's. Up to version 3
+a frame's directions were one ratio instead of four sharp ends, kinds of file were told otherwise, and
+noise that cannot be seen had no bound; up to version 2 a zone's MTF50 had objects' softness taken off."""
+
+
+def version_of(folder: Path) -> int | None:
+    """The store's version, which is today's; None where there is no store yet.
+
+    Raises StoreError, saying what to do, where another version wrote it or that cannot be told.
+    """
+    path = folder / "version.json"
+    try:
+        version = json.loads(path.read_bytes())["store"]
+    except FileNotFoundError:
+        if list_parts(folder / "frames")[0]:
+            raise StoreError(
+                f"{folder} holds measurements but no version.json, so they cannot be "
+                "trusted; give another --out folder"
+            ) from None
+        return None
+    except NotADirectoryError:
+        raise StoreError(f"{folder} is not a folder; give another --out folder") from None
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
+        raise StoreError(
+            f"{path} cannot be read ({type(error).__name__}); give another --out folder"
+        ) from error
+    if version != STORE_VERSION:
+        raise StoreError(
+            f"the store in {folder} has version {str(version)[:20]}, this program reads "
+            f"version {STORE_VERSION}; use the program that wrote it, or give another --out folder"
+        )
+    return STORE_VERSION
+
+
+def write_version(folder: Path) -> None:
+    """Mark a new store as one of today's version. Raises OSError."""
+    text = {"store": STORE_VERSION, "written_by": f"auditor {__version__}"}
+    write_file(folder / "version.json", json.dumps(text).encode())
