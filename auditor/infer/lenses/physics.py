@@ -91,26 +91,45 @@ class Optics:
         return float(self.used[0])
 
     def curves(self, theta: Floats) -> Floats:
-        """ln MTF50, (Z, M), for parameters (3 Z + 1 + K,): three for each zone, sharpening, departures."""
-        zones, amount, departures = np.split(theta, [-1 - len(self.used), -len(self.used)])
-        zones = zones.reshape(-1, PARAMETERS)
+        """ln MTF50, (..., Z, M), for parameters (..., 3 Z + 1 + K): three for each zone, sharpening,
+        departures."""
+        zones, amount, departures = np.split(theta, [-1 - len(self.used), -len(self.used)], axis=-1)
+        zones = zones.reshape(*theta.shape[:-1], -1, PARAMETERS)
         blur = blur_px(zones, self.widest / self.f_numbers)
         cutoff = np.log(GREEN_UM * self.f_numbers / self.pitch_um)
         step = [a[1] - a[0] for a in (_CUTOFF, _AMOUNT, _BLUR)]
-        at = [
-            np.broadcast_to((cutoff - _CUTOFF[0]) / step[0], blur.shape),
-            np.full(blur.shape, (amount[0] - _AMOUNT[0]) / step[1]),
-            np.log1p(blur / _SOFT_PX) / step[2],
-        ]
+        at = np.empty((3, *blur.shape))
+        at[0] = (cutoff - _CUTOFF[0]) / step[0]
+        at[1] = (amount[..., None] - _AMOUNT[0]) / step[1]
+        at[2] = np.log1p(blur / _SOFT_PX) / step[2]
         found = map_coordinates(_table(), at, order=3, mode="nearest", prefilter=False)
-        between = np.interp(np.log(self.f_numbers), np.log(self.used), departures)
-        return np.asarray(found + between, np.float64)
+        return np.asarray(found + (departures @ self._between().T)[..., None, :], np.float64)
 
     def jacobian(self, theta: Floats, step: float = 0.01) -> Floats:
-        """Derivatives (Z, K, P) of `curves`, by central differences."""
-        shift = step * np.eye(len(theta))
-        change = [self.curves(theta + s) - self.curves(theta - s) for s in shift]
-        return np.asarray(np.stack(change, axis=-1) / (2 * step))
+        """Derivatives (Z, M, P) of `curves`: by central differences, and of departures, which add.
+
+        A zone's curve does not know the others' parameters, so that all zones are moved at once.
+        """
+        count = len(self.used)
+        zones = (len(theta) - 1 - count) // PARAMETERS
+        shift = np.zeros((PARAMETERS + 1, len(theta)))
+        for j in range(PARAMETERS):
+            shift[j, j : PARAMETERS * zones : PARAMETERS] = step
+        shift[PARAMETERS, PARAMETERS * zones] = step
+        up, down = self.curves(np.stack([theta + shift, theta - shift]))
+        change = (up - down) / (2 * step)
+        out = np.zeros((*change.shape[1:], len(theta)))
+        for zone in range(zones):
+            own = slice(PARAMETERS * zone, PARAMETERS * (zone + 1))
+            out[zone, :, own] = change[:PARAMETERS, zone].T
+        out[:, :, PARAMETERS * zones] = change[PARAMETERS]
+        out[:, :, -count:] = self._between()
+        return out
+
+    def _between(self) -> Floats:
+        """What the departure at each of `used` counts for at each f-number, (M, K): linear in ln N."""
+        x, known = np.log(self.f_numbers), np.log(self.used)
+        return np.stack([np.interp(x, known, unit) for unit in np.eye(len(known))], axis=1)
 
 
 def prior_for(source: str, zones: int, apertures: int) -> tuple[Floats, Floats]:
