@@ -257,19 +257,29 @@ def _scan(
 
 def _profile(target: Path, wanted: Any, archives: tuple[str, ...] = ()) -> dict[str, Any]:
     from auditor.audit import OptionError, profile_of, write_all
+    from auditor.crawl.names import shown_root
     from auditor.store import StoreError, why
+    from auditor.unchanged import unless_unchanged
 
     store = target / "store"
-    try:
+
+    def make() -> dict[str, Any]:
         made, frames = profile_of(store, wanted, archives)
         write_all(made, frames, store, target)
+        return made
+
+    try:
+        if not archives:  # somebody asks for nothing but a new profile
+            return make()
+        labels = [wanted.labels_csv] if wanted.labels_csv else []
+        asked = (wanted, [shown_root(a) for a in archives])
+        return unless_unchanged(target, asked, labels, make)
     except OptionError as error:
         fail(str(error), 2)
     except (StoreError, ValueError) as error:
         fail(str(error), 1)
     except OSError as error:
         fail(f"the report can't be written to {target} ({why(error)}); what was there is kept", 1)
-    return made
 
 
 def _close(made: dict[str, Any], target: Path, more: list[str]) -> None:
