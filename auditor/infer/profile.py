@@ -190,7 +190,8 @@ def _after_verdicts(
 def _listed(
     frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria
 ) -> list[dict[str, Any]]:
-    said = dict(zip(frames["path"], verdicts["answer"], strict=True))
+    given = verdicts["answer"].astype(object).where(verdicts["answer"].notna(), None)
+    said = dict(zip(frames["path"], given, strict=True))
     return [
         keeper | {"answer": said.get(keeper["path"])}
         for keeper in list_keepers(frames, verdicts, criteria)

@@ -83,7 +83,7 @@ def usable(frames: pd.DataFrame) -> NDArray[np.bool_]:
     if "best" in frames:
         good &= frames["best"].fillna(True).to_numpy(bool)
     if "upsampled" in frames:
-        good &= ~frames["upsampled"].fillna(False).astype(bool).to_numpy()
+        good &= ~frames["upsampled"].astype(object).fillna(False).astype(bool).to_numpy()
     return np.asarray(good)
 
 
