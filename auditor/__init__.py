@@ -5,4 +5,4 @@ measured (`measure`), remembered (`store`), compared (`infer`) and reported (`re
 `engine` carries frames through the first four in parallel; `artificial` draws frames with known truth.
 """
 
-__version__ = "0.7.0"
+__version__ = "0.8.0"
