@@ -25,7 +25,7 @@ from auditor.audit import InferOptions
 from auditor.cli import main
 from auditor.output import OutputError
 
-README = Path(__file__).parents[1] / "README.md"
+ROOT = Path(__file__).parents[1]
 
 
 def tiny_recipe() -> ArchiveRecipe:
@@ -111,12 +111,13 @@ def test_the_example_of_a_docstring_runs(here: Path, name: str) -> None:
     assert doctest.DocTestRunner().run(found).failed == 0
 
 
-def test_the_example_of_the_readme_runs(here: Path) -> None:
-    text = README.read_text(encoding="utf-8")
+@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md"])
+def test_the_examples_of_a_page_run(here: Path, page: str) -> None:
+    text = (ROOT / page).read_text(encoding="utf-8")
     blocks = [b.partition("```")[0] for b in text.split("```python\n")[1:]]
     assert blocks
     for block in blocks:
-        found = doctest.DocTestParser().get_doctest(block, {}, "README.md", None, 0)
+        found = doctest.DocTestParser().get_doctest(block, {}, page, None, 0)
         assert found.examples
         assert doctest.DocTestRunner().run(found).failed == 0
 
