@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
@@ -24,6 +25,7 @@ from auditor.artificial.render import draw_archive
 from auditor.audit import InferOptions
 from auditor.cli import main
 from auditor.output import OutputError
+from auditor.report import profile_schema
 
 ROOT = Path(__file__).parents[1]
 
@@ -92,6 +94,7 @@ def test_the_library_makes_the_profile_that_the_command_makes(place: Path, tmp_p
     assert page == tmp_path / "b" / "report.html"
     assert made(tmp_path / "a") == made(tmp_path / "b")
     assert made(tmp_path / "a")["lenses"]
+    jsonschema.validate(made(tmp_path / "a"), profile_schema())
     for name in ("frames", "keepers", "lens_sharpness"):
         one, other = (
             (tmp_path / d / "tables" / f"{name}.csv").read_text(encoding="utf-8") for d in "ab"

@@ -25,6 +25,7 @@ from auditor.infer.keepers import (
 )
 from auditor.infer.lenses import infer_lenses
 from auditor.infer.next_shots import next_shots, open_note
+from auditor.model import Frames, Keeper
 from auditor.record import COLUMNS
 
 __all__ = ["build_profile", "complete_columns", "infer_profile"]
@@ -193,15 +194,13 @@ def _after_verdicts(
     }
 
 
-def _listed(
-    frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria
-) -> list[dict[str, Any]]:
+def _listed(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria) -> list[Keeper]:
     given = verdicts["answer"].astype(object).where(verdicts["answer"].notna(), None)
     said = dict(zip(frames["path"], given, strict=True))
-    return [
-        keeper | {"answer": said.get(keeper["path"])}
-        for keeper in list_keepers(frames, verdicts, criteria)
-    ]
+    listed = list_keepers(frames, verdicts, criteria)
+    for keeper in listed:
+        keeper["answer"] = said.get(keeper["path"])
+    return listed
 
 
 def _shots(
@@ -264,10 +263,15 @@ def _without_sharpness(frames: pd.DataFrame) -> pd.DataFrame:
     return frames.drop(columns=[c for c in frames.columns if _SHARPNESS.search(c)])
 
 
-def _counts(frames: pd.DataFrame, counts: Mapping[str, int] | None) -> dict[str, int]:
+def _counts(frames: pd.DataFrame, counts: Mapping[str, int] | None) -> Frames:
     """found = measured + set aside; `copies`: measured ones whose exposure has a better file."""
     if counts is not None:
-        return {k: int(counts.get(k, 0)) for k in ("found", "measured", "set_aside", "copies")}
+        return {
+            "found": int(counts.get("found", 0)),
+            "measured": int(counts.get("measured", 0)),
+            "set_aside": int(counts.get("set_aside", 0)),
+            "copies": int(counts.get("copies", 0)),
+        }
     measured = np.ones(len(frames), bool)
     if "status" in frames:
         measured = (frames["status"].isin(["measured", "counted"])).to_numpy(bool)

@@ -10,6 +10,7 @@ import pandas as pd
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.keepers.judge import judge_frames
+from auditor.model import Keeper, Verdicts
 
 __all__ = ["MOST", "count_verdicts", "find_keepers", "list_keepers"]
 
@@ -40,14 +41,12 @@ SETTINGS: Final = (
 
 def find_keepers(
     frames: pd.DataFrame, lenses: Sequence[Block], bodies: Sequence[Block], criteria: Criteria
-) -> list[dict[str, Any]]:
+) -> list[Keeper]:
     """Frames softer or noisier than their settings had to be, the surest first (contract keys)."""
     return list_keepers(frames, judge_frames(frames, lenses, bodies, criteria), criteria)
 
 
-def list_keepers(
-    frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria
-) -> list[dict[str, Any]]:
+def list_keepers(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria) -> list[Keeper]:
     """The same from verdicts that were made before."""
     frames = frames.reset_index(drop=True)
     chosen = np.flatnonzero((verdicts["soft"] | verdicts["noisy"]).to_numpy())
@@ -62,11 +61,11 @@ def list_keepers(
     rows = frames.loc[chosen, names].to_dict("records")
     found = verdicts.loc[chosen].to_dict("records")
     out = [_keeper(row, verdict, criteria) for row, verdict in zip(rows, found, strict=True)]
-    out.sort(key=lambda k: (-round(k["probability"], 2), -(k["loss"] or 0.0), k["path"]))
+    out.sort(key=lambda k: (-round(k["probability"] or 0.0, 2), -(k["loss"] or 0.0), k["path"]))
     return out
 
 
-def count_verdicts(verdicts: pd.DataFrame) -> dict[str, Any]:
+def count_verdicts(verdicts: pd.DataFrame) -> Verdicts:
     """How many frames could be judged, how many were soft or noisy, and how many by each cause."""
     fallen = verdicts["soft"] | verdicts["noisy"]
     causes = verdicts.loc[fallen, "cause"].value_counts()
@@ -90,7 +89,7 @@ def _plain(value: Any) -> Any:
     return value.item() if hasattr(value, "item") else value
 
 
-def _keeper(row: Block, v: Block, criteria: Criteria) -> dict[str, Any]:
+def _keeper(row: Block, v: Block, criteria: Criteria) -> Keeper:
     soft = bool(v["soft"])
     return {
         "path": row["path"],

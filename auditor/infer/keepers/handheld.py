@@ -19,6 +19,7 @@ from scipy.sparse import coo_array
 from scipy.special import expit
 
 from auditor.infer.criteria import Criteria
+from auditor.model import Handheld
 
 __all__ = ["handheld_limits"]
 
@@ -54,7 +55,7 @@ frame in five to one in two."""
 
 def handheld_limits(
     frames: pd.DataFrame, verdicts: pd.DataFrame, lenses: Sequence[Any], criteria: Criteria
-) -> list[dict[str, Any]]:
+) -> list[Handheld]:
     """Per lens with enough frames: `limit_stops` against 1 / focal length at which one frame in ten
     is shaken (negative: faster is needed), `low`, `high`, `factor` (2 ** limit_stops: 2 means twice
     the rule's time), counts, and `text`. `limit_stops` is None, with the reason in `text`, when the
@@ -78,8 +79,8 @@ def handheld_limits(
 
 def _one_lens(
     lens: Any, stops: Floats, shaken: NDArray[np.bool_], outing: NDArray[Any], criteria: Criteria
-) -> dict[str, Any]:
-    entry: dict[str, Any] = {
+) -> Handheld:
+    entry: Handheld = {
         "lens": lens["lens"], "body": lens["body"], "converter": lens.get("converter"),
         "frames": len(stops), "shaken": int(shaken.sum()),
         "limit_stops": None, "low": None, "high": None, "factor": None,
