@@ -18,7 +18,15 @@ from numpy.typing import NDArray
 from scipy.special import expit, logit, ndtri, stdtrit
 
 from auditor.infer.lenses.excess import Excess
-from auditor.infer.lenses.fit import SHARE_POOL, SHARE_WEIGHT, CurveFit, Look, Model, State, cell_sums
+from auditor.infer.lenses.fit import (
+    SHARE_POOL,
+    SHARE_WEIGHT,
+    CurveFit,
+    Look,
+    Model,
+    State,
+    cell_sums,
+)
 
 __all__ = ["Draws", "draw_curves"]
 
