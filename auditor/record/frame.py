@@ -10,15 +10,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-import numpy as np
-
 __all__ = [
     "DIRECTIONS",
     "DUST_GRID",
     "SIDES",
     "SIGNAL_BIN_EDGES",
     "SITE_COLOURS",
-    "SPECTRUM_CPP",
     "TONE_SIGNALS",
     "ZONES",
     "Certainty",
@@ -47,16 +44,13 @@ SIDES: Final = ("left", "right", "top", "bottom")
 DIRECTIONS: Final = {"horizontal": 0, "falling": 45, "vertical": 90, "rising": 135}
 """Directions of blur in degrees, x to the right, y down, each the middle of a sector of 45 degrees."""
 
-SPECTRUM_CPP: Final = tuple(round(float(f), 4) for f in np.geomspace(0.03, 0.47, 16))
-"""Centres (c/px) of the bins in which a zone's log power spectrum is stored."""
-
 TONE_SIGNALS: Final = (0.01125, 0.0225, 0.045, 0.09, 0.18, 0.36, 0.72)
 """Signal levels (linear, 1 = white) at which noise is reported, one stop apart around 18% grey."""
 
 SITE_COLOURS: Final = ("red", "green", "blue")
 """Colours of a mosaic's sites, in the order of `Mosaic.colours`."""
 
-SIGNAL_BIN_EDGES: Final = tuple(float(e) for e in np.arange(-10.0, 0.01, 0.5))
+SIGNAL_BIN_EDGES: Final = tuple(half / 2 for half in range(-20, 1))
 """Edges in log2 of linear signal of the stored histogram; darker pixels count in the first bin."""
 
 DUST_GRID: Final = (12, 8)
@@ -162,9 +156,6 @@ class ZoneSharpness:
     edges: int
     """Step edges behind the figure; 0 when only texture spoke."""
     method: Literal["edges", "texture", "both"] = "edges"
-    radial_cpp: float | None = None
-    """From edges whose normal points to the frame's centre (blur along the radius)."""
-    tangential_cpp: float | None = None
     seen_stderr_cpp: float | None = None
     """The part of the error that is the measurement's, objects' softness left out: how far two frames
     of one subject would differ."""
@@ -193,10 +184,6 @@ class Sharpness:
     falling_cpp: float | None = None
     vertical_cpp: float | None = None
     rising_cpp: float | None = None
-    spectra: Mapping[str, np.ndarray | None] = field(default_factory=dict)
-    """Zone -> log (natural) power spectrum of textured, unclipped windows after the noise floor is
-    taken off, at `SPECTRUM_CPP`; NaN where noise hides it."""
-    spectrum_windows: Mapping[str, int] = field(default_factory=dict)
     overshoot: float | None = None
     """Median overshoot of edges as a share of the step: 0 none, 0.1 and more sharpened."""
     upsampled: bool = False
