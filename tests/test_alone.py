@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from auditor.audit import InferOptions, profile_of
+import auditor
 from auditor.cli import main
 from auditor.infer import profile as profile_module
 from auditor.report import page as page_module
@@ -176,5 +176,5 @@ def test_no_cell_of_a_table_begins_as_a_formula(out: Path, lens: str) -> None:
                 names += cells
     assert "'" + lens in names
     stored = pd.read_parquet(out / "tables" / "lens_sharpness.parquet")
-    profile, _ = profile_of(out / "store", InferOptions())
+    profile = auditor.profile(auditor.load(out))
     assert set(stored["lens"]) <= {e["lens"] for e in profile["lenses"]}

@@ -54,7 +54,7 @@ def test_a_reader_that_has_seen_enough_is_no_error(picture: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "stage", "line"),
     [
-        (["profile"], "auditor.audit.profile_of", "; run the same command again to go on"),
+        (["profile"], "auditor.library.load_frames", "; run the same command again to go on"),
         (["run"], "auditor.output.prepare_output", "; run the same command again to go on"),
         (["measure"], "auditor.engine.single.find_files", ""),
     ],

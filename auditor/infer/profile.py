@@ -78,7 +78,13 @@ def infer_profile(
     archive has of them. `gear` is that of `gear.gear_in_use`; `answers` map a path or file id to one of
     `answers.ANSWERS`. A lens or
     body that breaks a stage is left out of it and named under `faults`.
+
+    Raises ValueError where nobody has related the frames: each would count as an outing of its own.
     """
+    if len(frames) and "outing" not in frames:
+        raise ValueError(
+            "the frames are not related: use auditor.load, or crawl.relate on the table"
+        )
     frames = complete_columns(frames.reset_index(drop=True))
     faults = faults if faults is not None else Faults()
     lenses, _ = faults.by_column(

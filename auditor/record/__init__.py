@@ -10,6 +10,8 @@ from auditor.record.dust import dust_limits, dust_spots
 from auditor.record.frame import (
     DIRECTIONS,
     DUST_GRID,
+    LOWER_SIDE,
+    OPPOSITE_SIDE,
     SIDES,
     SIGNAL_BIN_EDGES,
     SITE_COLOURS,
@@ -37,6 +39,8 @@ __all__ = [
     "COLUMNS",
     "DIRECTIONS",
     "DUST_GRID",
+    "LOWER_SIDE",
+    "OPPOSITE_SIDE",
     "PICTURE_COLUMNS",
     "SIDES",
     "SIGNAL_BIN_EDGES",

@@ -13,6 +13,8 @@ from typing import Final, Literal
 __all__ = [
     "DIRECTIONS",
     "DUST_GRID",
+    "LOWER_SIDE",
+    "OPPOSITE_SIDE",
     "SIDES",
     "SIGNAL_BIN_EDGES",
     "SITE_COLOURS",
@@ -40,6 +42,12 @@ ZONES: Final = ("centre", "middle", "corner")
 
 SIDES: Final = ("left", "right", "top", "bottom")
 """Parts of the corner zone by the half of the sensor (own orientation) in which they lie."""
+OPPOSITE_SIDE: Final = {"left": "right", "right": "left", "top": "bottom", "bottom": "top"}
+LOWER_SIDE: Final = {
+    1: "bottom", 2: "bottom", 3: "top", 4: "top", 5: "right", 6: "right", 7: "left", 8: "left",
+}  # fmt: skip
+"""Which side of the sensor shows the bottom of the picture as it was held, by the tag Orientation (Exif 2.32,
+tag 0x0112)."""
 
 DIRECTIONS: Final = {"horizontal": 0, "falling": 45, "vertical": 90, "rising": 135}
 """Directions of blur in degrees, x to the right, y down, each the middle of a sector of 45 degrees."""

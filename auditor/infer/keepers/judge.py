@@ -21,7 +21,7 @@ from auditor.infer.keepers.expected import Allowed, allowed_by_settings, shutter
 from auditor.infer.keepers.model import frame_model
 from auditor.infer.keepers.noise import judge_noise
 from auditor.infer.lenses.grouping import flags, numbers, shown_sharpness, texts
-from auditor.record import ZONES
+from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
 from auditor.record.pools import pools
 
 __all__ = ["CAUSES", "judge_frames"]
@@ -152,26 +152,13 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed) -> None:
     out["maybe_deliberate"] = (moved & (seconds >= 0.25)) | panning | (focus & allowed.wide)
 
 
-_BOTTOM: Final = {
-    1: "bottom",
-    2: "bottom",
-    3: "top",
-    4: "top",
-    5: "right",
-    6: "right",
-    7: "left",
-    8: "left",
-}
-_OPPOSITE: Final = {"bottom": "top", "top": "bottom", "left": "right", "right": "left"}
-
-
 def _near_and_far(frames: pd.DataFrame) -> tuple[Floats, Floats]:
     """ln MTF50 of the lower and upper corners of the picture as held. Below is near, as a rule."""
     orientation = np.nan_to_num(numbers(frames, "orientation"), nan=1.0).astype(int)
     with np.errstate(divide="ignore", invalid="ignore"):
-        value = {s: np.log(shown_sharpness(frames, s)[0]) for s in _OPPOSITE}
+        value = {s: np.log(shown_sharpness(frames, s)[0]) for s in SIDES}
     low, high = np.full(len(frames), np.nan), np.full(len(frames), np.nan)
-    for turn, bottom in _BOTTOM.items():
-        here, top = orientation == turn, _OPPOSITE[bottom]
+    for turn, bottom in LOWER_SIDE.items():
+        here, top = orientation == turn, OPPOSITE_SIDE[bottom]
         low[here], high[here] = value[bottom][here], value[top][here]
     return low, high
