@@ -89,19 +89,6 @@ def test_three_faults_among_three_hundred_real_frames_cost_three_frames(tmp_path
     print(f"{summary.seconds:.0f} s with the faults, {quiet.seconds:.0f} s without")
 
 
-@pytest.mark.long
-def test_a_file_that_takes_its_dask_worker_down_is_found_by_splitting(tmp_path: Path) -> None:
-    names = [*(f"{n:02d}.jpg" for n in range(40)), "17-takedown.jpg"]
-    root = archive.make(tmp_path / "a", names)
-    summary = archive.run(root, tmp_path / "out")
-    assert (summary.found, summary.measured, summary.set_aside) == (41, 40, 1)
-    assert archive.rows(tmp_path / "out")["17-takedown.jpg"] == (
-        "set-aside",
-        "ended its worker each time it was tried",
-    )
-    assert archive.started_here() == []
-
-
 def test_the_parent_never_loads_a_decoder(tmp_path: Path) -> None:
     root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
     code = (
