@@ -181,5 +181,7 @@ def test_the_extremes_of_every_number_in_the_metadata_never_deny_a_report(tmp_pa
     assert profile["frames"]["found"] == len(tags) + 12
     assert profile["frames"]["set_aside"] == 0
     assert "Tarn 35mm" in {e["lens"] for e in profile["lenses"]}
-    assert {f"Alder Odd {n % 17}" for n in range(len(tags))} <= {b["body"] for b in profile["bodies"]}
+    assert {f"Alder Odd {n % 17}" for n in range(len(tags))} <= {
+        b["body"] for b in profile["bodies"]
+    }
     assert look_at(archive) == before
