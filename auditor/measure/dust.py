@@ -35,6 +35,12 @@ _DISC_PX: Final = 5.2
 spots was lost between the map's places."""
 _LONG_PX: Final = 1600
 """Longest side in pixels of that plane."""
+_FINER: Final = 128
+"""Steps into which a code value of 8 bits is divided."""
+_DARKEST_DN: Final = 1.0
+"""Data number above black below which nothing is told of a mosaic; of other files a 255th of white."""
+_LITTLE: Final = 0.6
+"""Share of its size to which a plane may be reduced by straight lines between its pixels."""
 _SHORT_PX: Final = 300
 """Short side in pixels below which a plane is not reduced: covers of small sensors lie nearer, and what
 room a frame must have for telling how restless its places are."""
@@ -66,15 +72,17 @@ def measure_dust(
     """
     if f_number is None or f_number < WIDEST or min(picture.shape) < 400:
         return None
-    plane = _small(picture)
+    plane, scale = _small(picture)
     pitch = pitch_um or _SENSOR_UM / max(picture.shape)
     disc = _GAP_UM / f_number / pitch * max(plane.shape) / max(picture.shape)
     share = min(_DISC_PX / disc, _LONG_PX / max(plane.shape), 1.0)
     share = max(share, min(_SHORT_PX / min(plane.shape), 1.0))
     # Even, for the map is half as large.
     width, height = (2 * round(share * side / 2) for side in plane.shape[::-1])
-    plane = cv2.resize(plane, (width, height), interpolation=cv2.INTER_AREA)
-    depth, unrest = _response(plane, _slope(plane, picture))
+    # Means over areas take four times as long, and are of use only where much is left out.
+    way = cv2.INTER_LINEAR if share > _LITTLE else cv2.INTER_AREA
+    plane = cv2.resize(plane, (width, height), interpolation=way).astype(np.float32)
+    depth, unrest = _response(plane, picture, scale)
     rough = unrest > _ROUGH
     if rough.all():
         return None
@@ -85,8 +93,8 @@ def measure_dust(
     return Dust(sure, cells.astype(np.float32))
 
 
-def _small(picture: Picture) -> Plane:
-    """Luma reduced to about `_LONG_PX`, (H, W) float32; above 0, in any unit."""
+def _small(picture: Picture) -> tuple[Plane, float]:
+    """Luma reduced to about `_LONG_PX`, (H, W), in code values, and the code value of white."""
     # A power of two: halving is what OpenCV does quickly.
     factor = 1
     while max(picture.shape) > 1.5 * factor * _LONG_PX:
@@ -100,37 +108,30 @@ def _small(picture: Picture) -> Plane:
             for dy in range(2)
             for dx in range(2)
         )
-        plane = area_means(np.asarray(cells, np.float32), max(1, factor // 2))
-        return np.maximum(plane, 1.0)
+        return area_means(np.asarray(cells, np.float32), max(1, factor // 2)), _DARKEST_DN * 255.0
     code: NDArray[Any] = picture.luma
-    peak = picture.peak
-    if factor % 2 == 0:
-        if code.dtype == np.uint8:
-            # Means of whole code values would be rounded by more than a faint shadow is deep.
-            code, peak = np.multiply(code, 128, dtype=np.uint16), 128 * peak
-        code, factor = area_means(code, 2), factor // 2
-    plane = area_means(code.astype(np.float32), factor) / np.float32(peak)
-    return np.maximum(plane, np.float32(1 / 255))
+    if code.dtype == np.uint8:
+        # Means of whole code values would be rounded by more than a faint shadow is deep.
+        return area_means(np.multiply(code, _FINER, dtype=np.uint16), factor), _FINER * picture.peak
+    return area_means(code, factor), picture.peak
 
 
-def _slope(plane: Plane, picture: Picture) -> Plane | float:
+def _slope(plane: Plane, picture: Picture, scale: float) -> Plane | float:
     """Factor from a relative difference of the plane's values to one of light."""
     if picture.code is None or picture.transfer == "linear":
         return 1.0
     if picture.transfer == "srgb":
         # d ln L / d ln C of IEC 61966-2-1 above its straight part.
-        return np.float32(2.4) * plane / (plane + np.float32(0.055))
+        return np.float32(2.4) * plane / (plane + np.float32(0.055 * scale))
     return float(picture.transfer)
 
 
-def _response(plane: Plane, slope: Plane | float) -> tuple[Plane, Plane]:
+def _response(plane: Plane, picture: Picture, scale: float) -> tuple[Plane, Plane]:
     """Depth of a shadow at every place of a map of half the plane's size, and the unrest around it."""
-    here = cv2.GaussianBlur(plane, _REACH, _SCALE)
-    half = area_means(here, 2)
+    half = area_means(cv2.GaussianBlur(plane, _REACH, _SCALE), 2)
+    half = np.maximum(half, np.float32(scale / 255))
     wide = cv2.GaussianBlur(half, _REACH, _FURTHER)
-    if not isinstance(slope, float):
-        slope = area_means(slope, 2)
-    depth = np.asarray((wide - half) / wide * slope / np.float32(_PEAK))
+    depth = np.asarray((wide - half) / wide * _slope(half, picture, scale) / np.float32(_PEAK))
     # The mean root is swayed less by a ridge nearby than the mean square; of a normal distribution
     # it is 0.8222 roots of the standard deviation (its absolute moment of order 1/2).
     root = cv2.blur(np.sqrt(np.abs(depth)), (_AROUND, _AROUND))
