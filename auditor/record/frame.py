@@ -10,6 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 __all__ = [
     "DIRECTIONS",
     "DUST_GRID",
@@ -22,7 +25,6 @@ __all__ = [
     "ZONES",
     "Certainty",
     "Dust",
-    "DustSpot",
     "FileKind",
     "FrameRecord",
     "Fringing",
@@ -61,8 +63,8 @@ SITE_COLOURS: Final = ("red", "green", "blue")
 SIGNAL_BIN_EDGES: Final = tuple(half / 2 for half in range(-20, 1))
 """Edges in log2 of linear signal of the stored histogram; darker pixels count in the first bin."""
 
-DUST_GRID: Final = (12, 8)
-"""Columns and rows of cells in which a frame says how deep a spot of dust it would show."""
+DUST_GRID: Final = (24, 16)
+"""Columns and rows of cells in which a frame says how faint a spot of dust it can show."""
 
 Source = Literal["raw", "camera", "edited", "resized", "unknown"]
 
@@ -266,24 +268,15 @@ class Fringing:
     """Zone -> (red, blue) displacement in px."""
 
 
-@dataclass(frozen=True, slots=True)
-class DustSpot:
-    """A small round dark place. `x`, `y` as shares of width and height, in the sensor's orientation;
-    `diameter` as a share of the long side; `depth` as the share of light that is lost."""
-
-    x: float
-    y: float
-    diameter: float
-    depth: float
-
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Dust:
-    """What one frame shows that may be dust on the sensor."""
+    """What of one frame may be dust on the sensor."""
 
-    spots: tuple[DustSpot, ...]
-    limits: tuple[float, ...]
-    """Depth from which a spot would be found, by cell of `DUST_GRID`, row by row."""
+    sure: NDArray[np.float32]
+    """(H, W) by how many standard deviations of its surroundings a round place of a shadow's size is
+    darker, in the sensor's orientation; NaN where the frame is too rough to tell."""
+    unrest: NDArray[np.float32]
+    """(rows, columns) of `DUST_GRID`: that standard deviation, as a share of the light."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,7 +295,6 @@ class FrameRecord:
     noise: Noise | None = None
     photon_transfer: PhotonTransfer | None = None
     fringing: Fringing | None = None
-    dust: Dust | None = None
     signature: str | None = None
     """Hex of 12 x 8 grey means (row by row, one byte each, square root of linear light, mean 128,
     standard deviation 48): frames of one scene have nearly the same at any exposure."""
@@ -310,5 +302,7 @@ class FrameRecord:
     sharpest_jpeg: bytes | None = None
     weakest_jpeg: bytes | None = None
     colour_grid: bytes | None = None
+    dust_map: bytes | None = None
+    """`Dust`, packed."""
     """24 x 16 x 3 little-endian uint16, row by row, R G B in linear light (65535 = white): area
     means of the frame in the sensor's orientation. With the JPEGs it lives in the picture table."""

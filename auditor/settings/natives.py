@@ -213,7 +213,7 @@ def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
     if size is None:
         if diagonal:
             return Sensor(None, None, diagonal, "database")
-        rough = bool(seen["rough"].all()) if view else False
+        rough = bool(seen) and all(r.rough for r in seen)
         return Sensor(None, None, view, "equivalent", rough=rough)
     told, agreeing = _told(rows, size)
     shape = size[0] / size[1]
@@ -222,7 +222,7 @@ def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
     if reach:
         sides = sensor_sides(reach, shape if shape < 1.55 else None)
         scale = min(sides[0] / size[0], sides[1] / size[1]) * 1000
-    if scale > LARGEST_PITCH_UM and not (rows["native_long"] > 0).any():
+    if scale > LARGEST_PITCH_UM and not any(r.native_long > 0 for r in rows):
         return Sensor(None, None, reach, "database" if diagonal else "equivalent")
     if diagonal:
         if abs(math.log(told / scale)) <= SAME_SENSOR:
@@ -232,7 +232,7 @@ def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
     if math.isnan(told) or against:
         if math.isnan(scale):
             return _left_over(rows, size)
-        rough = bool(seen["rough"].all())
+        rough = all(r.rough for r in seen)
         return Sensor(size, scale, view, "equivalent", sure and views >= 5, rough)
     return Sensor(size, told, math.hypot(*size) * told / 1000, "told", sure)
 
