@@ -166,7 +166,7 @@ def every_third_quickly() -> Iterator[Any]:
         yield pytest.param(kind, id=".".join(kind), marks=() if i % 3 == 0 else (pytest.mark.long,))
 
 
-@pytest.mark.parametrize("gone", every_third_quickly())
+@pytest.mark.parametrize("gone", list(every_third_quickly()))
 def test_nothing_that_a_profile_lacks_leaves_a_hole(gone: tuple[str, ...]) -> None:
     made = copy.deepcopy(small())
     place = made
