@@ -92,7 +92,7 @@ def meanwhile(progress: Callable[[Progress], None]) -> Callable[[Progress], None
 
     def show(state: Progress) -> None:
         nonlocal begun
-        if state.done and not begun:
+        if state.rate and not begun:
             begun = True
             threading.Thread(target=_ready_later_stages, daemon=True).start()
         progress(state)
