@@ -13,7 +13,7 @@ from auditor.engine import ScanOptions, measure_files
 from auditor.store import Store
 
 HERE = Path(__file__).parent
-FAST = {"seconds_per_file": 2.0, "memory_mb": 600}
+FAST = {"seconds_per_file": 1.0, "memory_mb": 600}
 
 
 def test_every_planted_fault_is_alone_set_aside_with_its_reason(tmp_path: Path) -> None:
@@ -28,8 +28,8 @@ def test_every_planted_fault_is_alone_set_aside_with_its_reason(tmp_path: Path) 
     reasons = {name: reason for name, (status, reason) in found.items() if status != "measured"}
     assert reasons == {
         "20-abort.jpg": "crashed the decoder (SIGABRT)",
-        "40-spin.jpg": "took longer than 2 s",
-        "41-sleep.jpg": "took longer than 2 s",
+        "40-spin.jpg": "took longer than 1 s",
+        "41-sleep.jpg": "took longer than 1 s",
         "60-huge.jpg": "wanted more than 600 MB of memory",
         "70-odd.jpg": "could not be measured (ValueError: two lines)",
         "71-refused.jpg": "not a picture",
@@ -44,18 +44,6 @@ def test_every_planted_fault_is_alone_set_aside_with_its_reason(tmp_path: Path) 
     lines = summary.set_aside_lines()
     assert len(lines) == 8
     assert all("\n" not in line for line in lines)
-
-    again = archive.run(root, tmp_path / "out", **FAST)
-    assert (again.found, again.measured, again.set_aside) == (69, 61, 8)
-    assert again.unchanged == 65, "what was ended (time, memory, a kill) is tried once more"
-    again = archive.run(root, tmp_path / "out", **FAST)
-    assert again.unchanged == 69, "neither measured nor set-aside files are tried again"
-    retried = archive.run(root, tmp_path / "out", **FAST, retry=True)
-    assert (retried.unchanged, retried.set_aside) == (61, 8)
-    newer = archive.run(root, tmp_path / "out", **FAST, version="next")
-    assert (newer.unchanged, newer.set_aside) == (61, 8)
-    assert not any("another version" in n for n in retried.notices)
-    assert any(n.startswith("61 frames were measured by another version") for n in newer.notices)
 
 
 @pytest.mark.long
