@@ -49,11 +49,17 @@ SLOW_FROM: Final = -2.0
 """Two stops faster than 1 / focal length nothing is left of the shutter's risk (common practice, no
 source)."""
 UNKNOWN_STOPS: Final = -1.0
+"""For frames without a shutter time or focal length: between the risk of a hand and none."""
 MATES: Final = 2
 """Other frames of a scene from which it is known how soft its objects are themselves."""
 USUAL_OVERSHOOT: Final = 0.067
 """Median of the photographs seen; for frames without a clean edge."""
 MOST_OVERSHOOT: Final = 0.15
+"""Overshoot (share of the step) beyond which more says nothing more: from 0.1 on edges are sharpened."""
+LEAST_F_NUMBER: Final = 0.3
+"""No lens is faster (in air 0.5 is the end, whose aperture is as wide as a half sphere): a wrong tag."""
+LEAST_PITCH_UM: Final = 0.3
+"""No pixel is smaller: about half a wavelength of light."""
 
 
 def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
@@ -124,7 +130,7 @@ def _lens_px2(frames: pd.DataFrame, allowed: Allowed) -> Floats:
         warnings.simplefilter("ignore", RuntimeWarning)  # frames that no curve covers
         curve = np.exp(-2 * np.nanmax(allowed.log_mtf50, axis=1))
     f_number, pitch = numbers(frames, "f_number"), numbers(frames, "pixel_pitch_um")
-    known = (f_number > 0.3) & (pitch > 0.3)
+    known = (f_number > LEAST_F_NUMBER) & (pitch > LEAST_PITCH_UM)
     perfect = np.full(len(frames), PIXEL_MTF50**-2)
     pairs, place = np.unique(
         np.round(np.column_stack([f_number[known], pitch[known]]), 2), axis=0, return_inverse=True

@@ -48,12 +48,23 @@ VISIBLE_LOSS: Final = 0.15
 """Share of MTF50 that must be missing against sound frames: a frame as sharp as these is none of the
 failures, however slow its shutter."""
 FAST_STOPS: Final = -3.0
+"""So much faster than 1 / focal length a hand shakes no frame (common practice, no source) ..."""
 STREAKS: Final = 0.95
-"""So much faster than 1 / focal length nothing but plain streaks in one direction makes it shake."""
+"""... unless it is as likely as this: plain streaks in one direction."""
 LEANS: Final = 0.25
 """Difference of ln MTF50 between lower and upper corners that tells where the sharp plane lay."""
 SPARE_STOPS: Final = 2.0
 """Shutter time to spare for stopping down, against 1 / focal length (common practice, no source)."""
+LEVEL_DEG: Final = 20.0
+"""Blur within this angle of level is that of a camera swung along with a subject."""
+PANNED_FROM_S: Final = 1 / 250
+"""Shutter time (s) from which a camera swung along shows it (common practice, no source)."""
+PANNED_UP_TO_STOPS: Final = 4.0
+"""Stops against 1 / focal length up to which it is swung (common practice, no source)."""
+MEANT_S: Final = 0.25
+"""From this shutter time (s) on movement is often meant: water, clouds, crowds (common practice, no source)."""
+HALF_TURN_DEG: Final = 180
+"""A line turned by this is the same line."""
 LOW_ISO: Final = 200.0
 """Up to here noise is not the ISO's doing: the lowest of nearly every camera (common practice, no
 source)."""
@@ -147,9 +158,10 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed) -> None:
     )
     out["probability"] = np.fmax(chance, np.where(noisy, out["p_noisy"], 0))
     seconds = numbers(frames, "exposure_time_s")
-    level = np.abs((out["direction_deg"].to_numpy() + 90) % 180 - 90) < 20
-    panning = moved & level & (seconds > 1 / 250) & (out["stops"] < 4)
-    out["maybe_deliberate"] = (moved & (seconds >= 0.25)) | panning | (focus & allowed.wide)
+    direction = out["direction_deg"].to_numpy() % HALF_TURN_DEG  # of a line, not of an arrow
+    level = np.fmin(direction, HALF_TURN_DEG - direction) < LEVEL_DEG
+    panning = moved & level & (seconds > PANNED_FROM_S) & (out["stops"] < PANNED_UP_TO_STOPS)
+    out["maybe_deliberate"] = (moved & (seconds >= MEANT_S)) | panning | (focus & allowed.wide)
 
 
 def _near_and_far(frames: pd.DataFrame) -> tuple[Floats, Floats]:
