@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from auditor.store import Store
 
 _UNREAD: Final = re.compile(
-    r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_(x|y|width|height)$|^weakest_|_(edges|method)$|^notes$"
+    r"^(sharpest|weakest)_(x|y|width|height)$|^weakest_|_(edges|method)$|^notes$"
     r"|^(centre|middle)_lateral|_(gain|read_noise)_|_stderr(_e)?$(?<!ratio_stderr)|_patches$"
     r"|^(overshoot|in_focus|chroma_code8|grain_px|sigma_output_code8|clipped_share|banding)$"
     r"|^(sharpness_note|noise_note|flash|fringe_strength|size_bytes|mtime_ns|written_.*|exposure_bias_ev)$"
@@ -92,7 +92,7 @@ def meanwhile(progress: Callable[[Progress], None]) -> Callable[[Progress], None
 
     def show(state: Progress) -> None:
         nonlocal begun
-        if state.done and not begun:
+        if state.rate and not begun:
             begun = True
             threading.Thread(target=_ready_later_stages, daemon=True).start()
         progress(state)

@@ -132,8 +132,8 @@ def test_loaded_frames_are_related_and_reconciled(place: Path) -> None:
     assert measured["outing"].nunique() == 2
     assert measured["capture"].nunique() == 6  # an export is one exposure with its original
     assert measured["best"].sum() == 6
-    assert "centre_spectrum_00" not in frames
-    assert "centre_spectrum_00" in auditor.load(place / "gear-profile", every_column=True)
+    assert "weakest_x" not in frames
+    assert "weakest_x" in auditor.load(place / "gear-profile", every_column=True)
 
 
 def test_measured_files_have_the_order_given_and_lose_none(place: Path) -> None:

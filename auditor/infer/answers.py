@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from scipy.stats import beta
+from scipy.special import betaincinv
 
 from auditor.model import Answers
 
@@ -67,8 +67,8 @@ def tally(verdicts: pd.DataFrame, answers: pd.Series, interval: float = 0.9) -> 
     counts = {a: int(((said == a) & listed).sum()) for a in ANSWERS}
     n, right = sum(counts.values()), counts["bad"]
     tail = (1 - interval) / 2
-    low = float(beta.ppf(tail, right, n - right + 1)) if right else 0.0
-    high = float(beta.ppf(1 - tail, right + 1, n - right)) if right < n else 1.0
+    low = float(betaincinv(right, n - right + 1, tail)) if right else 0.0
+    high = float(betaincinv(right + 1, n - right, 1 - tail)) if right < n else 1.0
     return {
         "listed": n,
         "meant": counts["meant"],

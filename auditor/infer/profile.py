@@ -40,9 +40,7 @@ _NO_VERDICTS: Final = pd.DataFrame(
 Pictures = Callable[[list[str]], pd.DataFrame]
 
 
-_SELDOM: Final = re.compile(
-    r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_(x|y|width|height)$|^weakest_|^dust_"
-)
+_SELDOM: Final = re.compile(r"^(sharpest|weakest)_(x|y|width|height)$|^weakest_")
 """Columns that are read for a few frames or none."""
 _SHARPNESS: Final = re.compile(
     r"_(mtf50_cpp|stderr_cpp|edges|method)$|^(horizontal|falling|vertical|rising)_cpp$|lateral|^fringe_|"
@@ -113,7 +111,7 @@ def infer_profile(
         [],
     )
     decisions = faults.whole(
-        "decisions", lambda: decide(frames, lenses, bodies["bodies"], criteria), {}
+        "decisions", lambda: decide(frames, lenses, bodies["bodies"], criteria, pictures), {}
     )
     after = _after_verdicts(judged, verdicts, lenses, criteria, faults)
     pairs = faults.whole("what to shoot next", lambda: pairs_to_shoot(comparisons), [])

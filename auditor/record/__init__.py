@@ -6,7 +6,7 @@ and missing in the table, never 0.
 """
 
 from auditor.record.columns import COLUMNS, PICTURE_COLUMNS, Column, tone_column
-from auditor.record.dust import dust_limits, dust_spots
+from auditor.record.dust import pack_dust, unpack_dust
 from auditor.record.frame import (
     DIRECTIONS,
     DUST_GRID,
@@ -15,12 +15,10 @@ from auditor.record.frame import (
     SIDES,
     SIGNAL_BIN_EDGES,
     SITE_COLOURS,
-    SPECTRUM_CPP,
     TONE_SIGNALS,
     ZONES,
     Certainty,
     Dust,
-    DustSpot,
     FileKind,
     FrameRecord,
     Fringing,
@@ -46,13 +44,11 @@ __all__ = [
     "SIDES",
     "SIGNAL_BIN_EDGES",
     "SITE_COLOURS",
-    "SPECTRUM_CPP",
     "TONE_SIGNALS",
     "ZONES",
     "Certainty",
     "Column",
     "Dust",
-    "DustSpot",
     "FileKind",
     "FrameRecord",
     "Fringing",
@@ -65,9 +61,9 @@ __all__ = [
     "Source",
     "Tone",
     "ZoneSharpness",
-    "dust_limits",
-    "dust_spots",
+    "pack_dust",
     "row_to_object",
     "to_row",
     "tone_column",
+    "unpack_dust",
 ]

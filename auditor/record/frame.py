@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 __all__ = [
     "DIRECTIONS",
@@ -20,12 +21,10 @@ __all__ = [
     "SIDES",
     "SIGNAL_BIN_EDGES",
     "SITE_COLOURS",
-    "SPECTRUM_CPP",
     "TONE_SIGNALS",
     "ZONES",
     "Certainty",
     "Dust",
-    "DustSpot",
     "FileKind",
     "FrameRecord",
     "Fringing",
@@ -55,20 +54,17 @@ tag 0x0112)."""
 DIRECTIONS: Final = {"horizontal": 0, "falling": 45, "vertical": 90, "rising": 135}
 """Directions of blur in degrees, x to the right, y down, each the middle of a sector of 45 degrees."""
 
-SPECTRUM_CPP: Final = tuple(round(float(f), 4) for f in np.geomspace(0.03, 0.47, 16))
-"""Centres (c/px) of the bins in which a zone's log power spectrum is stored."""
-
 TONE_SIGNALS: Final = (0.01125, 0.0225, 0.045, 0.09, 0.18, 0.36, 0.72)
 """Signal levels (linear, 1 = white) at which noise is reported, one stop apart around 18% grey."""
 
 SITE_COLOURS: Final = ("red", "green", "blue")
 """Colours of a mosaic's sites, in the order of `Mosaic.colours`."""
 
-SIGNAL_BIN_EDGES: Final = tuple(float(e) for e in np.arange(-10.0, 0.01, 0.5))
+SIGNAL_BIN_EDGES: Final = tuple(half / 2 for half in range(-20, 1))
 """Edges in log2 of linear signal of the stored histogram; darker pixels count in the first bin."""
 
-DUST_GRID: Final = (12, 8)
-"""Columns and rows of cells in which a frame says how deep a spot of dust it would show."""
+DUST_GRID: Final = (24, 16)
+"""Columns and rows of cells in which a frame says how faint a spot of dust it can show."""
 
 Source = Literal["raw", "camera", "edited", "resized", "unknown"]
 
@@ -170,9 +166,6 @@ class ZoneSharpness:
     edges: int
     """Step edges behind the figure; 0 when only texture spoke."""
     method: Literal["edges", "texture", "both"] = "edges"
-    radial_cpp: float | None = None
-    """From edges whose normal points to the frame's centre (blur along the radius)."""
-    tangential_cpp: float | None = None
     seen_stderr_cpp: float | None = None
     """The part of the error that is the measurement's, objects' softness left out: how far two frames
     of one subject would differ."""
@@ -201,10 +194,6 @@ class Sharpness:
     falling_cpp: float | None = None
     vertical_cpp: float | None = None
     rising_cpp: float | None = None
-    spectra: Mapping[str, np.ndarray | None] = field(default_factory=dict)
-    """Zone -> log (natural) power spectrum of textured, unclipped windows after the noise floor is
-    taken off, at `SPECTRUM_CPP`; NaN where noise hides it."""
-    spectrum_windows: Mapping[str, int] = field(default_factory=dict)
     overshoot: float | None = None
     """Median overshoot of edges as a share of the step: 0 none, 0.1 and more sharpened."""
     upsampled: bool = False
@@ -279,24 +268,15 @@ class Fringing:
     """Zone -> (red, blue) displacement in px."""
 
 
-@dataclass(frozen=True, slots=True)
-class DustSpot:
-    """A small round dark place. `x`, `y` as shares of width and height, in the sensor's orientation;
-    `diameter` as a share of the long side; `depth` as the share of light that is lost."""
-
-    x: float
-    y: float
-    diameter: float
-    depth: float
-
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Dust:
-    """What one frame shows that may be dust on the sensor."""
+    """What of one frame may be dust on the sensor."""
 
-    spots: tuple[DustSpot, ...]
-    limits: tuple[float, ...]
-    """Depth from which a spot would be found, by cell of `DUST_GRID`, row by row."""
+    sure: NDArray[np.float32]
+    """(H, W) by how many standard deviations of its surroundings a round place of a shadow's size is
+    darker, in the sensor's orientation; NaN where the frame is too rough to tell."""
+    unrest: NDArray[np.float32]
+    """(rows, columns) of `DUST_GRID`: that standard deviation, as a share of the light."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,7 +295,6 @@ class FrameRecord:
     noise: Noise | None = None
     photon_transfer: PhotonTransfer | None = None
     fringing: Fringing | None = None
-    dust: Dust | None = None
     signature: str | None = None
     """Hex of 12 x 8 grey means (row by row, one byte each, square root of linear light, mean 128,
     standard deviation 48): frames of one scene have nearly the same at any exposure."""
@@ -323,5 +302,7 @@ class FrameRecord:
     sharpest_jpeg: bytes | None = None
     weakest_jpeg: bytes | None = None
     colour_grid: bytes | None = None
+    dust_map: bytes | None = None
+    """`Dust`, packed."""
     """24 x 16 x 3 little-endian uint16, row by row, R G B in linear light (65535 = white): area
     means of the frame in the sensor's orientation. With the JPEGs it lives in the picture table."""
