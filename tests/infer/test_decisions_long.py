@@ -22,7 +22,7 @@ from auditor.infer.decisions.visible import OPEN, viewings, visible_losses
 from auditor.infer.lenses import infer_lenses
 from auditor.measure.decode import decode
 from auditor.measure.dust import measure_dust
-from auditor.record.dust import pack_limits, pack_spots
+from auditor.record import pack_dust
 from auditor.viewing import LUMINANCE, contrast_sensitivity, square_root_integral
 
 pytestmark = pytest.mark.long
@@ -162,38 +162,45 @@ def dusty(seed: int, grains: list[Grain], frames: int = 10) -> pd.DataFrame:
     rows = []
     for i in range(frames):
         rng = np.random.default_rng([seed, i])
-        sky = cloudy_frame(1200, 1800, 1000 * seed + i, rng.uniform(0.005, 0.05)) * rng.uniform(
-            0.8, 1.5
-        )
+        contrast, light = rng.uniform(0.005, 0.05), rng.uniform(0.8, 1.5)
+        sky = light * cloudy_frame(1200, 1800, 1000 * seed + i, contrast)
         linear = np.clip(with_dust(sky, grains, 16.0, 8.0), 0, 1)
         code = develop(add_photon_noise(linear, SENSOR, 100, rng))
         data = cv2.imencode(".jpg", code, [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(92, 98))])[1]
-        found = measure_dust(decode(data.tobytes(), "frame.jpg"), 16.0)
+        found = measure_dust(decode(data.tobytes(), "frame.jpg"), 16.0, 8.0)
         assert found is not None
         rows.append(
             {"status": "measured", "source": "camera", "body": "Body A", "body_serial": "1",
              "taken": f"2024-{1 + i:02d}-05T10:00:00", "f_number": 16.0, "width_px": 1800,
-             "height_px": 1200, "outing": i, "burst": i, "best": True,
-             "dust_spots": pack_spots(found.spots), "dust_limits": pack_limits(found.limits)}
+             "height_px": 1200, "outing": i, "burst": i, "best": True, "file_id": f"id{i}",
+             "dust_map": pack_dust(found)}
         )  # fmt: skip
     return pd.DataFrame(rows)
 
 
-@pytest.mark.parametrize(("depth", "least"), [(0.01, 0.9), (0.02, 0.95)])
-def test_dust_before_the_sky_is_found(depth, least):
+def test_dust_of_half_a_percent_before_the_sky_is_found():
+    """Nine grains a world of ten frames, from gaps of 1 to 2 mm. Of 36 at 0.5%, 90% are asked: with a
+    true share of 80% that many are found once in 20 (binomial). A spot that is told where no grain lies
+    would be a false one; none is let pass."""
     found = total = strays = 0
-    for seed in range(8):
+    for seed in range(4):
         rng = np.random.default_rng(seed)
-        places = ((0.2, 0.15), (0.5, 0.3), (0.8, 0.2))
-        grains = [Grain(x, y, depth, float(rng.uniform(1000, 2000))) for x, y in places]
-        told = find_dust(dusty(seed, grains), CRITERIA)
+        places = [(x, y) for x in (0.15, 0.5, 0.85) for y in (0.1, 0.22, 0.34)]
+        grains = [Grain(x, y, 0.005, float(rng.uniform(1000, 2000))) for x, y in places]
+        table = dusty(seed, grains)
+        told = find_dust(table, CRITERIA, table)
         hits = [[abs(d["x"] - g.x) + abs(d["y"] - g.y) < 0.006 for d in told] for g in grains]
         found += sum(any(h) for h in hits)
         total += len(grains)
         strays += len(told) - int(np.any(hits, axis=0).sum()) if told else 0
-    assert found / total >= least
-    assert strays <= 1
+        near = [d["depth"] for d, h in zip(told, np.array(hits).T, strict=True) if any(h)]
+        assert np.median(near) == pytest.approx(0.005, rel=0.25)
+    assert found / total >= 0.9
+    assert strays == 0
 
 
 def test_clean_sensors_show_no_dust():
-    assert sum(bool(find_dust(dusty(200 + s, []), CRITERIA)) for s in range(10)) <= 1
+    """None of 8 of ten frames; with one false spot in 3 sensors it would be noticed in 24 of 25 runs. Chance itself is
+    counted over many more in `test_decisions`."""
+    tables = [dusty(200 + s, []) for s in range(8)]
+    assert not any(find_dust(t, CRITERIA, t) for t in tables)
