@@ -119,8 +119,9 @@ def jpeg_bytes(picture: Picture, tags: FrameTags | None = None, quality: int = 9
     return _tagged(coded.tobytes(), tags)
 
 
-def mosaic_bytes(raw: Mosaic, tags: FrameTags | None = None) -> bytes:
-    """A DNG whose first directory is the RGGB mosaic itself, uncompressed."""
+def mosaic_bytes(raw: Mosaic, tags: FrameTags | None = None, lossless: bool = False) -> bytes:
+    """A DNG whose first directory is the RGGB mosaic itself, uncompressed, or as lossless JPEG of 14 bits
+    (ITU-T T.81, annex H), for which tifffile wants the library imagecodecs."""
     tags = tags or FrameTags()
     name = " ".join(t for t in (tags.make, tags.model) if t) or "Artificial camera"
     neutral = [n for value in raw.neutral for n in _ratio(value, 10_000)]
@@ -146,7 +147,8 @@ def mosaic_bytes(raw: Mosaic, tags: FrameTags | None = None) -> bytes:
         buffer,
         raw.data,
         photometric=32803,
-        compression=None,
+        compression=7 if lossless else None,
+        compressionargs={"lossless": True, "bitspersample": 14} if lossless else None,
         metadata=None,
         software=tags.software or "",
         extratags=extra,

@@ -75,7 +75,6 @@ def _columns() -> tuple[Column, ...]:
         out.append(Column(f"{name}_mtf50_cpp", "float", f"MTF50 at the {name} place"))
     out += [
         Column("sigma_code8", "float", "luminance noise, 8-bit code values"),
-        Column("chroma_code8", "float", "chroma noise, 8-bit code values"),
         Column("grain_px", "float", "noise correlation length"),
         Column("sigma_output_code8", "float", "noise at the common output size"),
         Column("tone_output_scale", "float", "factor on sigma for the common output size"),
@@ -110,10 +109,6 @@ def _columns() -> tuple[Column, ...]:
         Column("fringe_strength", "float", "its strength, share of the step"),
         Column("fringe_edges", "int", "edges behind it"),
     ]
-    for zone in ZONES:
-        out += [
-            Column(f"{zone}_lateral_{c}_px", "float", f"{c} in the {zone}") for c in ("red", "blue")
-        ]
     return tuple(out)
 
 

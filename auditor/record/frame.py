@@ -221,8 +221,6 @@ class Noise:
     at_most: tuple[Tone, ...] = ()
     """Levels without measurable noise: their `sigma` is what it has at most (less than a code value,
     or less than the texture that hides it)."""
-    chroma_code8: float | None = None
-    """Standard deviation of chroma noise (root mean square of Cb and Cr) in 8-bit code values."""
     grain_px: float | None = None
     """Noise correlation length: 1 for white noise, larger for coarse grain. The standard deviation
     after averaging k x k pixels falls with 1/k only once k is well above it."""
@@ -264,8 +262,6 @@ class Fringing:
     fringe_strength: float | None = None
     """Peak colour difference across the seam as a share of the edge's step."""
     edges: int = 0
-    by_radius: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
-    """Zone -> (red, blue) displacement in px."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.bodies.bands import BANDS, Scenes, bands_of, scenes_by_band
+from auditor.infer.bodies.bands import BANDS, Scenes, scenes_by_band
 from auditor.infer.bodies.cells import gather
+from auditor.infer.bodies.census import census
 from auditor.infer.bodies.habits import LIFT_STOPS, find_habits, lifts
 from auditor.infer.bodies.limits import no_noise_seen, snr_by_iso, usable_iso
 from auditor.infer.bodies.matches import LEAST_FRAMES, match_bodies
@@ -18,13 +19,11 @@ from auditor.infer.bodies.observe import (
     LONG_EXPOSURE_S,
     STEP_LIMIT,
     observe,
-    sensor_rows,
 )
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
 from auditor.infer.bodies.sensor import sensor_figures
 from auditor.infer.bodies.visible import Looks
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import numbers
 from auditor.record import TONE_SIGNALS
 
 __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
@@ -99,12 +98,12 @@ def fit_bodies(
             part; noise and scenes are those of the whole archive.
     """
     criteria = criteria or Criteria()
-    census = _census(frames.reset_index(drop=True))
+    counted = census(frames.reset_index(drop=True))
     frames = (frames if every is None else every).reset_index(drop=True)
     # First what looks at every column, while the table of tones is not there yet.
     scenes = scenes_by_band(frames)
     if every is not None:
-        frames = frames[frames["body"].fillna("unknown body").isin(list(census["frames_of"]))]
+        frames = frames[frames["body"].fillna("unknown body").isin(list(counted["frames_of"]))]
     lifted = lifts(frames)
     seen = observe(frames, lifted.index[lifted["lift"] >= LIFT_STOPS])
     models: dict[tuple[str, str], NoiseModel] = {}
@@ -141,59 +140,8 @@ def fit_bodies(
         long_exposures=long_exposures,
         lifted=lifted_files,
         criteria=criteria,
-        **census,
+        **counted,
     )
-
-
-def _census(frames: pd.DataFrame) -> dict[str, Any]:
-    """Frames and pixel pitch by body, frames by body, kind and band."""
-    if not len(frames):
-        return {"frames_of": {}, "pitch_of": {}, "scales_of": {}, "frames_in_band": {}}
-    names = (
-        "status",
-        "body",
-        "source",
-        "pixel_pitch_um",
-        "sensor_pixel_um",
-        "file_kind",
-        "ev100",
-        "best",
-    )
-    table = sensor_rows(frames, names)
-    table = table[table["status"] == "measured"]
-    body = table["body"].fillna("unknown body").astype(str)
-    pitch = pd.to_numeric(table["pixel_pitch_um"], errors="coerce")
-    band = bands_of(numbers(table, "ev100"))
-    in_band = table.groupby([body, table["source"].astype(str), band]).size()
-    return {
-        "frames_of": {str(b): int(n) for b, n in body.value_counts().items()},
-        "pitch_of": _sensor_pixels(table, body, pitch),
-        "scales_of": _scales(table, body, pitch),
-        "frames_in_band": {tuple(map(str, k)): int(n) for k, n in in_band.items()},  # type: ignore[arg-type]
-    }
-
-
-def _sensor_pixels(table: pd.DataFrame, body: pd.Series, pitch: pd.Series) -> dict[str, float]:
-    """The sensor's own pixel by body; where the sensor's size is not known, that of its commonest
-    files. Never a mean over sizes, which would fit none of them."""
-    own = (table["source"] != "resized") & pitch.notna()
-    out = {str(b): float(p.mode().max()) for b, p in pitch[own].groupby(body[own])}
-    if "sensor_pixel_um" in table:
-        pixel = pd.to_numeric(table["sensor_pixel_um"], errors="coerce").dropna()
-        out |= {str(b): float(p.mode().max()) for b, p in pixel.groupby(body[pixel.index])}
-    return out
-
-
-def _scales(table: pd.DataFrame, body: pd.Series, pitch: pd.Series) -> dict[str, list[Any]]:
-    """Kinds of file and their scales by body, the commonest first."""
-    if "file_kind" not in table:
-        return {}
-    kind, um = table["file_kind"].astype(object).fillna("unknown").astype(str), pitch.round(2)
-    out: dict[str, list[Any]] = {}
-    for (b, k, p), n in pd.Series(1, table.index).groupby([body, kind, um]).sum().items():  # type: ignore[misc]
-        entry = {"file_kind": str(k), "pixel_pitch_um": float(p), "frames": int(n)}
-        out.setdefault(str(b), []).append(entry)
-    return {b: sorted(found, key=lambda s: -s["frames"]) for b, found in out.items()}
 
 
 def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> dict[str, Any]:

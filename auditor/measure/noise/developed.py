@@ -11,7 +11,6 @@ import dataclasses
 from dataclasses import dataclass
 from typing import Final
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -64,7 +63,6 @@ _DARKER: Final = (TONE_SIGNALS[0] / 4, TONE_SIGNALS[0] / 2)
 """Brightnesses below those reported, which count for the frame's figure."""
 
 _HALF_STOP: Final = float(np.sqrt(2))
-_CHROMA_BLOCKS: Final = 200
 _BANDING_BLOCKS: Final = 1000
 _HOT_BLOCKS: Final = 400
 _FLAT_SHARE: Final = SHARES[0]
@@ -153,13 +151,11 @@ def _whole_frame(
     sigma = _typical(picture, told, level[flattest])
     power, plateau = _mean_power(told)
     factor = scaling.averaging_factor(power, scaling.output_ratio(*picture.shape))
-    places = np.concatenate([t.flats.indices for t in told])
     values = blocks.cut(picture.luma, columns, blocks.spread(flattest, _HOT_BLOCKS))
     values *= np.float32(255 / picture.peak)
     return dataclasses.replace(
         limits,
         sigma_code8=sigma,
-        chroma_code8=_chroma(picture, columns, places),
         grain_px=scaling.grain(plateau, float(power.mean())),
         sigma_output_code8=sigma * factor,
         tone_output_scale=factor,
@@ -334,21 +330,3 @@ def _light(picture: Picture, level: NDArray[np.float64]) -> NDArray[np.float64]:
 def _curve_slope(picture: Picture, level: NDArray[np.float64]) -> NDArray[np.float64]:
     step = 0.5
     return (_light(picture, level + step) - _light(picture, level - step)) / (2 * step)
-
-
-def _chroma(picture: Picture, columns: int, indices: NDArray[np.intp]) -> float | None:
-    """Root mean square of the deviations of Cb and Cr in the flat blocks, 8-bit code values; None for a
-    frame without colour."""
-    if picture.code is None or picture.monochrome:
-        return None
-    values = blocks.cut(picture.code, columns, blocks.spread(np.sort(indices), _CHROMA_BLOCKS))
-    values *= np.float32(1 / picture.peak)
-    if not (np.ptp(values, axis=-1) > 0).any():
-        return None
-    flat = values.reshape(-1, blocks.BLOCK, 3)
-    ycc = cv2.cvtColor(flat, cv2.COLOR_BGR2YCrCb).reshape(values.shape)
-    total = 0.0
-    for channel in (1, 2):
-        squares = spectrum.power(ycc[..., channel] * np.float32(255))
-        total += float(np.median(spectrum.shape(squares).variance))
-    return float(np.sqrt(total / 2))

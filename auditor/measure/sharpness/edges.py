@@ -1,4 +1,4 @@
-"""Step edges: straighten, profile, judge.
+"""Step edges: straighten (`lines`), profile, judge.
 
 Each candidate is a square patch. A line (with a slight bend) is laid along the edge, first through
 the gradients and then by least squares against the edge profile itself, which places it as surely
@@ -16,15 +16,15 @@ from numpy.typing import NDArray
 
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family, half_width
 from auditor.measure.sharpness.light import Light, fill_green
+from auditor.measure.sharpness.lines import PATCH_PX, Lines, first_lines
 from auditor.measure.sharpness.profiles import ProfileFit, RoughFit, fit_profiles, rough_fit
 from auditor.measure.sharpness.shares import SHARES
 
-__all__ = ["CLEAN_MISFIT", "PATCH_PX", "Edges", "Lines", "measure_edges"]
+__all__ = ["CLEAN_MISFIT", "Edges", "measure_edges"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-PATCH_PX: Final = 27
 _HALF: Final = PATCH_PX // 2
 _FIRST_PX: Final = 19
 _BINS: Final = len(OFFSETS)
@@ -39,35 +39,6 @@ _MODEL_ERROR: Final = 0.003
 _PLATEAU_STEP: Final = 0.02
 _CORE_PX: Final = 7.0
 """Half length along the edge that is always used."""
-
-
-@dataclass(frozen=True)
-class Lines:
-    """Where an edge runs inside its patch: normal angle, offset and bend, arrays (n,).
-
-    Distance of a pixel (dx, dy) from the patch's centre: u = dx cos a + dy sin a - offset - bend t^2,
-    with t = -dx sin a + dy cos a along the edge.
-    """
-
-    angle: Floats
-    offset: Floats
-    bend: Floats
-
-    def take(self, index: NDArray[np.generic]) -> Lines:
-        """The lines of a mask or of indices."""
-        return Lines(self.angle[index], self.offset[index], self.bend[index])
-
-    def distances(self) -> tuple[Singles, Singles]:
-        """(u, t) of every pixel, (n, PATCH_PX, PATCH_PX)."""
-        axis = np.arange(-_HALF, _HALF + 1, dtype=np.float32)
-        c = np.cos(self.angle).astype(np.float32)[:, None, None]
-        s = np.sin(self.angle).astype(np.float32)[:, None, None]
-        dx, dy = axis[None, None, :], axis[None, :, None]
-        t = dy * c - dx * s
-        u = dx * c + dy * s
-        u -= self.offset.astype(np.float32)[:, None, None]
-        u -= self.bend.astype(np.float32)[:, None, None] * t * t
-        return u, t
 
 
 @dataclass(frozen=True)
@@ -112,49 +83,6 @@ class Edges:
     def take(self, index: NDArray[np.generic]) -> Edges:
         """The edges of a mask or of indices."""
         return Edges(**{n: getattr(self, n)[index] for n in self.__dataclass_fields__})
-
-
-def _first_lines(patch: Singles) -> Lines:
-    """Angle from the structure tensor, offset from the centre of mass of the gradient along it."""
-    p = patch[:, :-2] + patch[:, 2:]
-    p += 2 * patch[:, 1:-1]
-    gx = p[:, :, 2:] - p[:, :, :-2]
-    p = patch[:, :, :-2] + patch[:, :, 2:]
-    p += 2 * patch[:, :, 1:-1]
-    gy = p[:, 2:] - p[:, :-2]
-    half = patch.shape[1] // 2
-    axis = np.arange(-half + 1, half, dtype=np.float32)
-    dx, dy = axis[None, None, :], axis[None, :, None]
-    n = len(patch)
-    angle, offset = np.zeros(n), np.zeros(n)
-    window = np.broadcast_to(np.exp((dx**2 + dy**2) * np.float32(-0.5 / 5.0**2)), gx.shape)
-    for width in (4.0, 3.0):
-        across, down = window * gx, window * gy
-        jxx = np.einsum("nij,nij->n", across, gx)
-        jyy = np.einsum("nij,nij->n", down, gy)
-        jxy = np.einsum("nij,nij->n", across, gy)
-        angle = 0.5 * np.arctan2(2 * jxy, jxx - jyy)
-        c, s = np.cos(angle), np.sin(angle)
-        sign = np.where(across.sum((1, 2)) * c + down.sum((1, 2)) * s < 0, -1.0, 1.0)
-        c, s = (np.asarray(a, np.float32)[:, None, None] for a in (c, s))
-        along = gx * (c * sign.astype(np.float32)[:, None, None])
-        along += gy * (s * sign.astype(np.float32)[:, None, None])
-        np.maximum(along, 0, out=along)
-        mass = np.multiply(along, along, out=along)
-        mass *= window
-        u = dx * c + dy * s
-        offset = np.einsum("nij,nij->n", mass, u) / np.maximum(mass.sum((1, 2)), 1e-20)
-        t = dy * c - dx * s
-        u -= offset.astype(np.float32)[:, None, None]
-        u *= u
-        u *= np.float32(-0.5 / width**2)
-        t *= t
-        t *= np.float32(-0.5 / 5.0**2)
-        u += t
-        window = np.exp(u, out=u)
-        angle = np.where(sign < 0, angle + np.pi, angle)
-        offset = np.where(sign < 0, -offset, offset)
-    return Lines(angle, offset, np.zeros(n))
 
 
 def _bin(patch: Singles, u: Singles, keep: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
@@ -344,14 +272,14 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
         return _no_edges()
     first = _FIRST_PX // 2
     patch, _, valid = light.patches(y - first, x - first, _FIRST_PX)
-    lines = _first_lines(fill_green(patch, valid))
+    lines = first_lines(fill_green(patch, valid))
     # The place was found on a reduced picture: move the patch onto the edge.
     y = y + np.clip(np.round(lines.offset * np.sin(lines.angle)), -8, 8).astype(int)
     x = x + np.clip(np.round(lines.offset * np.cos(lines.angle)), -8, 8).astype(int)
     patch, clipped, valid = light.patches(y - _HALF, x - _HALF, PATCH_PX)
     # What lies near the middle tells the direction; the fit to the whole edge comes later.
     rim = slice(_HALF - first, _HALF + first + 1)
-    lines = _first_lines(fill_green(patch, valid)[:, rim, rim])
+    lines = first_lines(fill_green(patch, valid)[:, rim, rim])
     valid = np.ones(patch.shape, bool) if valid is None else valid
     half = np.full(len(y), 7.0)
     u, t = lines.distances()

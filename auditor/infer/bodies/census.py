@@ -1,0 +1,64 @@
+"""Which bodies there are: their frames, the sensors' pixels, and the kinds of file that they wrote."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from auditor.infer.bodies.bands import bands_of
+from auditor.infer.bodies.observe import sensor_rows
+from auditor.infer.lenses.grouping import numbers
+
+__all__ = ["census"]
+
+
+def census(frames: pd.DataFrame) -> dict[str, Any]:
+    """Frames and pixel pitch by body, frames by body, kind and band."""
+    if not len(frames):
+        return {"frames_of": {}, "pitch_of": {}, "scales_of": {}, "frames_in_band": {}}
+    names = (
+        "status",
+        "body",
+        "source",
+        "pixel_pitch_um",
+        "sensor_pixel_um",
+        "file_kind",
+        "ev100",
+        "best",
+    )
+    table = sensor_rows(frames, names)
+    table = table[table["status"] == "measured"]
+    body = table["body"].fillna("unknown body").astype(str)
+    pitch = pd.to_numeric(table["pixel_pitch_um"], errors="coerce")
+    band = bands_of(numbers(table, "ev100"))
+    in_band = table.groupby([body, table["source"].astype(str), band]).size()
+    return {
+        "frames_of": {str(b): int(n) for b, n in body.value_counts().items()},
+        "pitch_of": _sensor_pixels(table, body, pitch),
+        "scales_of": _scales(table, body, pitch),
+        "frames_in_band": {tuple(map(str, k)): int(n) for k, n in in_band.items()},  # type: ignore[arg-type]
+    }
+
+
+def _sensor_pixels(table: pd.DataFrame, body: pd.Series, pitch: pd.Series) -> dict[str, float]:
+    """The sensor's own pixel by body; where the sensor's size is not known, that of its commonest
+    files. Never a mean over sizes, which would fit none of them."""
+    own = (table["source"] != "resized") & pitch.notna()
+    out = {str(b): float(p.mode().max()) for b, p in pitch[own].groupby(body[own])}
+    if "sensor_pixel_um" in table:
+        pixel = pd.to_numeric(table["sensor_pixel_um"], errors="coerce").dropna()
+        out |= {str(b): float(p.mode().max()) for b, p in pixel.groupby(body[pixel.index])}
+    return out
+
+
+def _scales(table: pd.DataFrame, body: pd.Series, pitch: pd.Series) -> dict[str, list[Any]]:
+    """Kinds of file and their scales by body, the commonest first."""
+    if "file_kind" not in table:
+        return {}
+    kind, um = table["file_kind"].astype(object).fillna("unknown").astype(str), pitch.round(2)
+    out: dict[str, list[Any]] = {}
+    for (b, k, p), n in pd.Series(1, table.index).groupby([body, kind, um]).sum().items():  # type: ignore[misc]
+        entry = {"file_kind": str(k), "pixel_pitch_um": float(p), "frames": int(n)}
+        out.setdefault(str(b), []).append(entry)
+    return {b: sorted(found, key=lambda s: -s["frames"]) for b, found in out.items()}
