@@ -17,10 +17,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.artificial.spectra import scene_log_spectra
 from auditor.exposure import ev100
 from auditor.optics import blur_sigma_for_mtf50, mtf50
-from auditor.record import COLUMNS, SPECTRUM_CPP, ZONES
+from auditor.record import COLUMNS, ZONES
 
 __all__ = ["ArchiveSpec", "Blur", "LensSpec", "Truth", "simulate_frames", "true_weaker"]
 
@@ -94,7 +93,6 @@ class ArchiveSpec:
     """Small apertures only at dusk and handheld: shake grows with exposure time x focal length."""
     dusk_ev100: tuple[float, float] = (4.0, 6.5)
     """Light of those frames; a stop darker is a stop more of shake."""
-    spectra: bool = False
     all_columns: bool = True
     """With False only the columns that carry something: for tables of a million frames."""
 
@@ -238,10 +236,6 @@ def _sharpness(
         columns[f"{zone}_stderr_cpp"] = value * spread * 0.6 * np.exp(rng.normal(0, 0.3, n))
         columns[f"{zone}_edges"] = rng.integers(4, 80, n)
         columns[f"{zone}_method"] = "edges"
-        if spec.spectra:
-            spectra = scene_log_spectra(f_number, lens.pitch_um, np.hypot(blur, extra), scene, rng)
-            columns[f"{zone}_spectrum_windows"] = rng.integers(20, 200, n)
-            columns |= {f"{zone}_spectrum_{i:02d}": spectra[:, i] for i in range(len(SPECTRUM_CPP))}
     for side, factor in zip(("left", "right", "top", "bottom"), lens.sides, strict=True):
         noise = np.exp(rng.normal(0, spec.scatter * 1.4, n))
         columns[f"{side}_mtf50_cpp"] = columns["corner_mtf50_cpp"] * factor * noise

@@ -7,11 +7,12 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Final, get_args
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any, Final, get_args
 
 from auditor.record import Source
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["FILE_NAME", "KINDS", "Chosen", "GearFileError", "read_chosen", "write_example"]
 
@@ -80,6 +81,8 @@ class Chosen:
 
     def looked_at(self, frames: pd.DataFrame) -> pd.Series:
         """Whether each row is looked at."""
+        import pandas as pd
+
         keep = pd.Series(True, index=frames.index)
         for column, parts in (("body", self.no_bodies), ("lens", self.no_lenses)):
             if parts:
@@ -104,7 +107,7 @@ class Chosen:
 def names_one_of(column: pd.Series, parts: Sequence[str]) -> pd.Series:
     """Whether each name contains one of the parts, capital or small letters alike."""
     text = column.astype("object").fillna("").str.casefold()
-    found = pd.Series(False, index=column.index)
+    found = text.isna()
     for part in parts:
         found |= text.str.contains(part.strip().casefold(), regex=False)
     return found

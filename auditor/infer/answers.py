@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from scipy.stats import beta
+from scipy.special import betaincinv
 
 __all__ = ["ANSWERS", "answers_of", "no_answers", "respect", "tally"]
 
@@ -65,8 +65,8 @@ def tally(verdicts: pd.DataFrame, answers: pd.Series, interval: float = 0.9) -> 
     counts: dict[str, Any] = {a: int(((said == a) & listed).sum()) for a in ANSWERS}
     n, right = sum(counts.values()), counts["bad"]
     tail = (1 - interval) / 2
-    low = float(beta.ppf(tail, right, n - right + 1)) if right else 0.0
-    high = float(beta.ppf(1 - tail, right + 1, n - right)) if right < n else 1.0
+    low = float(betaincinv(right, n - right + 1, tail)) if right else 0.0
+    high = float(betaincinv(right + 1, n - right, 1 - tail)) if right < n else 1.0
     return {
         "listed": n,
         **counts,

@@ -39,9 +39,7 @@ _NO_VERDICTS: Final = pd.DataFrame(
 Pictures = Callable[[list[str]], pd.DataFrame]
 
 
-_SELDOM: Final = re.compile(
-    r"_spectrum_|_(radial|tangential)_cpp$|^(sharpest|weakest)_(x|y|width|height)$|^weakest_"
-)
+_SELDOM: Final = re.compile(r"^(sharpest|weakest)_(x|y|width|height)$|^weakest_")
 """Columns that are read for a few frames or none."""
 _SHARPNESS: Final = re.compile(
     r"_(mtf50_cpp|stderr_cpp|edges|method)$|^(horizontal|falling|vertical|rising)_cpp$|lateral|^fringe_|"
@@ -80,7 +78,13 @@ def infer_profile(
     archive has of them. `gear` is that of `gear.gear_in_use`; `answers` map a path or file id to one of
     `answers.ANSWERS`. A lens or
     body that breaks a stage is left out of it and named under `faults`.
+
+    Raises ValueError where nobody has related the frames: each would count as an outing of its own.
     """
+    if len(frames) and "outing" not in frames:
+        raise ValueError(
+            "the frames are not related: use auditor.load, or crawl.relate on the table"
+        )
     frames = complete_columns(frames.reset_index(drop=True))
     faults = faults if faults is not None else Faults()
     lenses, _ = faults.by_column(

@@ -10,7 +10,6 @@ from auditor.record.frame import (
     SIDES,
     SIGNAL_BIN_EDGES,
     SITE_COLOURS,
-    SPECTRUM_CPP,
     TONE_SIGNALS,
     ZONES,
     Settings,
@@ -60,8 +59,6 @@ def _columns() -> tuple[Column, ...]:
             Column(f"{zone}_stderr_cpp", "float", "its standard error as the lens's figure"),
             Column(f"{zone}_edges", "int", "step edges behind it"),
             Column(f"{zone}_method", "str", "edges, texture or both"),
-            Column(f"{zone}_radial_cpp", "float", "MTF50 along the radius"),
-            Column(f"{zone}_tangential_cpp", "float", "MTF50 across the radius"),
             Column(f"{zone}_seen_stderr_cpp", "float", "the measurement's part of the error, c/px"),
         ]
     out += [
@@ -71,12 +68,6 @@ def _columns() -> tuple[Column, ...]:
         Column("in_focus", "bool", "anything in focus"),
         Column("sharpness_note", "str", "plain words on the sharpness"),
     ]
-    for zone in ZONES:
-        out.append(Column(f"{zone}_spectrum_windows", "int", "windows behind the spectrum"))
-        out += [
-            Column(f"{zone}_spectrum_{i:02d}", "float", f"log power at {f} c/px")
-            for i, f in enumerate(SPECTRUM_CPP)
-        ]
     for name in ("sharpest", "weakest"):
         out += [
             Column(f"{name}_{k}", "int", f"{name} place, px") for k in ("x", "y", "width", "height")

@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 __all__ = [
     "DIRECTIONS",
     "DUST_GRID",
+    "LOWER_SIDE",
+    "OPPOSITE_SIDE",
     "SIDES",
     "SIGNAL_BIN_EDGES",
     "SITE_COLOURS",
-    "SPECTRUM_CPP",
     "TONE_SIGNALS",
     "ZONES",
     "Certainty",
@@ -43,12 +44,15 @@ ZONES: Final = ("centre", "middle", "corner")
 
 SIDES: Final = ("left", "right", "top", "bottom")
 """Parts of the corner zone by the half of the sensor (own orientation) in which they lie."""
+OPPOSITE_SIDE: Final = {"left": "right", "right": "left", "top": "bottom", "bottom": "top"}
+LOWER_SIDE: Final = {
+    1: "bottom", 2: "bottom", 3: "top", 4: "top", 5: "right", 6: "right", 7: "left", 8: "left",
+}  # fmt: skip
+"""Which side of the sensor shows the bottom of the picture as it was held, by the tag Orientation (Exif 2.32,
+tag 0x0112)."""
 
 DIRECTIONS: Final = {"horizontal": 0, "falling": 45, "vertical": 90, "rising": 135}
 """Directions of blur in degrees, x to the right, y down, each the middle of a sector of 45 degrees."""
-
-SPECTRUM_CPP: Final = tuple(round(float(f), 4) for f in np.geomspace(0.03, 0.47, 16))
-"""Centres (c/px) of the bins in which a zone's log power spectrum is stored."""
 
 TONE_SIGNALS: Final = (0.01125, 0.0225, 0.045, 0.09, 0.18, 0.36, 0.72)
 """Signal levels (linear, 1 = white) at which noise is reported, one stop apart around 18% grey."""
@@ -56,7 +60,7 @@ TONE_SIGNALS: Final = (0.01125, 0.0225, 0.045, 0.09, 0.18, 0.36, 0.72)
 SITE_COLOURS: Final = ("red", "green", "blue")
 """Colours of a mosaic's sites, in the order of `Mosaic.colours`."""
 
-SIGNAL_BIN_EDGES: Final = tuple(float(e) for e in np.arange(-10.0, 0.01, 0.5))
+SIGNAL_BIN_EDGES: Final = tuple(half / 2 for half in range(-20, 1))
 """Edges in log2 of linear signal of the stored histogram; darker pixels count in the first bin."""
 
 DUST_GRID: Final = (24, 16)
@@ -162,9 +166,6 @@ class ZoneSharpness:
     edges: int
     """Step edges behind the figure; 0 when only texture spoke."""
     method: Literal["edges", "texture", "both"] = "edges"
-    radial_cpp: float | None = None
-    """From edges whose normal points to the frame's centre (blur along the radius)."""
-    tangential_cpp: float | None = None
     seen_stderr_cpp: float | None = None
     """The part of the error that is the measurement's, objects' softness left out: how far two frames
     of one subject would differ."""
@@ -193,10 +194,6 @@ class Sharpness:
     falling_cpp: float | None = None
     vertical_cpp: float | None = None
     rising_cpp: float | None = None
-    spectra: Mapping[str, np.ndarray | None] = field(default_factory=dict)
-    """Zone -> log (natural) power spectrum of textured, unclipped windows after the noise floor is
-    taken off, at `SPECTRUM_CPP`; NaN where noise hides it."""
-    spectrum_windows: Mapping[str, int] = field(default_factory=dict)
     overshoot: float | None = None
     """Median overshoot of edges as a share of the step: 0 none, 0.1 and more sharpened."""
     upsampled: bool = False

@@ -72,11 +72,6 @@ def _sharpness_row(s: Sharpness, row: dict[str, Any]) -> None:
                 row[f"{zone}_{name}"] = _plain(getattr(z, name))
     row |= {name: getattr(s, name) for name in _SHARPNESS}
     row["sharpness_note"] = s.note
-    for zone, spectrum in s.spectra.items():
-        row[f"{zone}_spectrum_windows"] = s.spectrum_windows.get(zone)
-        if spectrum is not None:
-            for i, value in enumerate(spectrum):
-                row[f"{zone}_spectrum_{i:02d}"] = float(value) if math.isfinite(value) else None
     for label, place in (("sharpest", s.sharpest), ("weakest", s.weakest)):
         if place is not None:
             for name in Place.__slots__:

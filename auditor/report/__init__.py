@@ -1,11 +1,19 @@
-"""Profile to what the photographer sees: page, card, tables, and lines for the terminal."""
+"""Profile to what the photographer sees: page, card, tables, and lines for the terminal.
+
+Names are looked up when they are first used: a run over an unchanged archive says a few lines and
+writes nothing, and loads none of what draws pages.
+"""
 
 from __future__ import annotations
 
-from auditor.report.page import prepare
-from auditor.report.profile_file import profile_schema, write_profile
-from auditor.report.summary import summary_lines
-from auditor.report.write import write_report
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from auditor.report.page import prepare
+    from auditor.report.profile_file import profile_schema, write_profile
+    from auditor.report.summary import summary_lines
+    from auditor.report.write import write_report
 
 __all__ = [
     "prepare",
@@ -14,3 +22,17 @@ __all__ = [
     "write_profile",
     "write_report",
 ]
+
+_HOME: Final = {
+    "prepare": "page",
+    "profile_schema": "profile_file",
+    "summary_lines": "summary",
+    "write_profile": "profile_file",
+    "write_report": "write",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__} has no attribute {name}")
+    return getattr(import_module(f"{__name__}.{_HOME[name]}"), name)

@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from statistics import median
 from typing import Any, Final
 
-import numpy as np
 import pandas as pd
 
-from auditor.settings.kinds import CLOSE_VIEW, PANORAMA, SAME_SIZE, Evidence, Sensor, sensor_alone
+from auditor.settings.kinds import (
+    CLOSE_VIEW,
+    LARGEST_PITCH_UM,
+    PANORAMA,
+    SAME_SIZE,
+    Evidence,
+    Sensor,
+    sensor_alone,
+)
 from auditor.settings.sensors import SMALL_MM, sensor_sides
 
 __all__ = ["known_sensors"]
@@ -23,6 +33,8 @@ DOUBLED: Final = 0.2
 """Difference of logarithms from which most 35 mm equivalents outvote focal-plane tags."""
 
 Size = tuple[float, float]
+Rows = Sequence[Any]
+"""Rows of the table of evidence: few for each body, so that plain Python is quicker than tables."""
 
 
 def known_sensors(e: pd.DataFrame) -> dict[tuple[int, float], Sensor]:
@@ -32,147 +44,177 @@ def known_sensors(e: pd.DataFrame) -> dict[tuple[int, float], Sensor]:
         e: evidence of frames, alike ones in one row with their number in `frames` (`scale`).
     """
     found: dict[tuple[int, float], Sensor] = {}
-    for body, part in e.groupby("body"):
-        size, sure = _native_size(part) if int(str(body)) >= 0 else (None, False)
-        for unit, rows in part.groupby("unit"):
-            key = (int(unit[0]), float(unit[1]))  # type: ignore[index]
-            if int(str(body)) < 0 or not (part["short"] > 0).any():
-                found[key] = Sensor()
-            else:
-                found[key] = _sensor(rows, size, sure)
+    bodies: dict[int, list[Any]] = {}
+    for row in e.itertuples(index=False):
+        bodies.setdefault(int(row.body), []).append(row)  # type: ignore[arg-type]
+    for body, part in bodies.items():
+        size, sure = _native_size(part) if body >= 0 else (None, False)
+        known = body >= 0 and any(r.short > 0 for r in part)
+        units: dict[tuple[int, float], list[Any]] = {}
+        for row in part:
+            units.setdefault((int(row.unit[0]), float(row.unit[1])), []).append(row)
+        for unit, rows in units.items():
+            found[unit] = _sensor(rows, size, sure) if known else Sensor()
     return found
 
 
-def _sizes(part: pd.DataFrame) -> pd.DataFrame:
-    """Sizes with the number of frames that the camera wrote, raw ones, and all."""
-    camera = part["source"].isin(["raw", "camera"])
-    table = pd.DataFrame(
-        {
-            "long": part["long"], "short": part["short"], "all": part["frames"],
-            "own": part["frames"].where(camera, 0),
-            "raw": part["frames"].where(part["source"] == "raw", 0),
-        }
-    )  # fmt: skip
-    table = table[(part["short"] > 0) & (part["long"] < PANORAMA * part["short"])]
-    table = table[part.loc[table.index, "source"] != "resized"]
-    sizes = table.groupby(["long", "short"], as_index=False).sum()
-    sizes["area"] = sizes["long"] * sizes["short"]
-    return sizes.sort_values("area")
+@dataclass(slots=True)
+class _Count:
+    """A size with the number of frames that have it: all, those the camera wrote, raw ones."""
+
+    long: float
+    short: float
+    all: float = 0.0
+    own: float = 0.0
+    raw: float = 0.0
+
+    @property
+    def size(self) -> Size:
+        return self.long, self.short
 
 
-def _near(sizes: pd.DataFrame, size: Size) -> pd.Series:
-    across, down = sizes["long"] / size[0], sizes["short"] / size[1]
-    return (across - 1).abs().le(SAME_SIZE) & (down - 1).abs().le(SAME_SIZE)
+def _sizes(part: Rows) -> list[_Count]:
+    """Sizes in use, the smallest first."""
+    found: dict[Size, _Count] = {}
+    for r in part:
+        if r.short > 0 and r.long < PANORAMA * r.short and r.source != "resized":
+            count = found.setdefault((r.long, r.short), _Count(r.long, r.short))
+            count.all += r.frames
+            count.own += r.frames if r.source in ("raw", "camera") else 0
+            count.raw += r.frames if r.source == "raw" else 0
+    return sorted(found.values(), key=lambda c: (c.long * c.short, c.long))
 
 
-def _shown(sizes: pd.DataFrame, size: Size) -> Size:
+def _same(a: float, b: float) -> bool:
+    """Whether two lengths are within `SAME_SIZE` of each other; no length is the same as an unknown one."""
+    return abs(a / b - 1) <= SAME_SIZE if b else False
+
+
+def _shown(sizes: Sequence[_Count], size: Size) -> Size:
     """The camera's own pictures lack the border that raw files and notes have; copies are made of
     these: the commonest size of camera files close to a size, else that size."""
-    near = sizes[_near(sizes, size)]
-    for count in ("own", "all"):
-        rendered = near[count] - near["raw"]
-        if (rendered > 0).any():
-            best = near.loc[rendered.idxmax()]
-            return float(best["long"]), float(best["short"])
+    near = [c for c in sizes if _same(c.long, size[0]) and _same(c.short, size[1])]
+    for counted in ("own", "all"):
+        rendered = [(getattr(c, counted) - c.raw, c) for c in near]
+        if rendered and max(n for n, _ in rendered) > 0:
+            return max(rendered, key=lambda r: r[0])[1].size
     return size
 
 
-def _native_size(part: pd.DataFrame) -> tuple[Size | None, bool]:
+def _native_size(part: Rows) -> tuple[Size | None, bool]:
     """Full size of a body, and whether that is sure.
 
     Makers' notes know it. Else it is the largest size that the camera writes: one that several frames
     have or half a percent of many, so that one enlarged or stitched picture does not count. Where
     programs wrote all frames, the size that tags were left over from, or the largest usual one.
     """
-    told = part[part["native_long"] > 0].groupby(["native_long", "native_short"])["frames"].sum()
+    told: dict[Size, float] = {}
+    for r in part:
+        if r.native_long > 0 and r.native_short > 0:
+            pair = (r.native_long, r.native_short)
+            told[pair] = told.get(pair, 0.0) + r.frames
     sizes = _sizes(part)
-    if len(told):
-        size = told.idxmax()
-        return _shown(sizes, (float(size[0]), float(size[1]))), True
-    own = sizes[sizes["own"] > 0]
-    enough = own[(own["own"] >= max(2.0, 0.005 * own["own"].sum())) | (own["raw"] > 0)]
+    if told:
+        return _shown(sizes, max(sorted(told), key=lambda pair: told[pair])), True
+    own = [c for c in sizes if c.own > 0]
+    least = max(2.0, 0.005 * sum(c.own for c in own))
+    enough = [c for c in own if c.own >= least or c.raw > 0]
     written = _written(part)
-    for table in (enough, own):
-        if len(table):
-            top = table.iloc[-1]
-            size = _shown(sizes, (float(top["long"]), float(top["short"])))
-            larger = written is not None and written[0] > size[0] * (1 + SAME_SIZE)
-            return (written, False) if larger else (size, table is enough)
+    if own:
+        size = _shown(sizes, (enough or own)[-1].size)
+        larger = written is not None and written[0] > size[0] * (1 + SAME_SIZE)
+        return (written, False) if larger else (size, bool(enough))
     by_tags = _left_in_tags(part)
     if by_tags is not None:
         return _shown(sizes, by_tags), True
     return written or _usual(sizes), False
 
 
-def _written(part: pd.DataFrame) -> Size | None:
+def _written(part: Rows) -> Size | None:
     """The largest size that tags of changed files were left over from."""
-    rows = part[(part["written_long"] > 0) & part["source"].isin(["edited", "resized"])]
-    rows = rows[(rows["written_long"] / rows["long"] - 1).abs() > SAME_SIZE]
-    shape = rows["written_long"] / rows["written_short"]
-    rows = rows[(shape > SHAPES[0]) & (shape < SHAPES[1])]
-    if rows.empty:
-        return None
-    top = rows.loc[(rows["written_long"] * rows["written_short"]).idxmax()]
-    return float(top["written_long"]), float(top["written_short"])
+    found = [
+        (r.written_long, r.written_short)
+        for r in part
+        if r.source in ("edited", "resized")
+        and r.written_long > 0
+        and r.written_short > 0
+        and not math.isnan(r.long)
+        and not _same(r.written_long, r.long)
+        and SHAPES[0] < r.written_long / r.written_short < SHAPES[1]
+    ]
+    return max(found, key=lambda pair: pair[0] * pair[1]) if found else None
 
 
-def _left_in_tags(part: pd.DataFrame) -> Size | None:
+def _left_in_tags(part: Rows) -> Size | None:
     """Full size by tags of the sensor's pixel that programs left, beside the sensor's size in mm."""
-    rows = part[(part["told"] > 0) & (part["diagonal"] > 0) & (part["short"] > 0)]
     alone = [
         sensor_alone(Evidence(r.long, r.short, "edited", told_um=r.told, diagonal_mm=r.diagonal))
-        for r in rows.itertuples()
+        for r in part
+        if r.told > 0 and r.diagonal > 0 and r.short > 0
     ]
     found = sorted(s.size for s in alone if s.size is not None)
     return found[len(found) // 2] if found else None
 
 
-def _usual(sizes: pd.DataFrame) -> Size | None:
+def _usual(sizes: Sequence[_Count]) -> Size | None:
     """The largest size that programs wrote often, where nothing else tells."""
-    if sizes.empty:
+    if not sizes:
         return None
-    usual = sizes[sizes["all"] >= max(2.0, OFTEN * sizes["all"].max())]
-    top = (usual if len(usual) else sizes).iloc[-1]
-    return float(top["long"]), float(top["short"])
+    least = max(2.0, OFTEN * max(c.all for c in sizes))
+    usual = [c for c in sizes if c.all >= least]
+    return (usual or sizes)[-1].size
 
 
-def _median(values: pd.Series, weights: pd.Series) -> float:
-    order = np.argsort(values.to_numpy())
-    total = np.cumsum(weights.to_numpy()[order])
-    return float(values.to_numpy()[order][np.searchsorted(total, total[-1] / 2)])
+def _median(weighed: Iterable[tuple[float, float]]) -> float:
+    """Median of values with their weights."""
+    pairs = sorted(weighed)
+    half, total = sum(w for _, w in pairs) / 2, 0.0
+    for value, weight in pairs:
+        total += weight
+        if total >= half:
+            return float(value)
+    raise ValueError("nothing to take a median of")
 
 
-def _told(rows: pd.DataFrame, size: Size) -> tuple[float, float]:
+def _span(row: Any, size: Size) -> float:
+    """How much of a full size a file has, along the side of which it has more."""
+    return float(max(row.long / size[0], row.short / size[1]))
+
+
+def _told(rows: Rows, size: Size) -> tuple[float, float]:
     """The pitch at full size that most focal-plane tags tell, and how many agree: the median of the
     largest cluster; between equals the smaller, for doubled ones are a known fault."""
-    spans = np.maximum(rows["long"] / size[0], rows["short"] / size[1])
-    rows = rows[(rows["told"] > 0) & ((spans - 1).abs() <= SAME_SIZE)]
-    if rows.empty:
+    rows = [r for r in rows if r.told > 0 and abs(_span(r, size) - 1) <= SAME_SIZE]
+    if not rows:
         return math.nan, 0.0
-    step = np.round(np.log(rows["told"]) / 0.02)
-    sizes = rows.groupby(step).agg(n=("frames", "sum"), um=("told", "median")).reset_index()
-    top = sizes.sort_values(["n", "um"], ascending=[True, False]).iloc[-1]
-    close = rows[(rows["told"] / top["um"] - 1).abs() <= 0.03]
-    return _median(close["told"], close["frames"]), float(close["frames"].sum())
+    clusters: dict[int, list[Any]] = {}
+    for r in rows:
+        clusters.setdefault(round(math.log(r.told) / 0.02), []).append(r)
+    largest = max(
+        (sum(r.frames for r in alike), -median(r.told for r in alike))
+        for alike in clusters.values()
+    )
+    close = [r for r in rows if abs(r.told / -largest[1] - 1) <= 0.03]
+    return _median((r.told, r.frames) for r in close), float(sum(r.frames for r in close))
 
 
-def _sensor(rows: pd.DataFrame, size: Size | None, sure: bool) -> Sensor:
+def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
     """Size and scale of one sensor from its frames, the database before tags."""
-    known = rows[rows["diagonal"] > 0]
-    diagonal = _median(known["diagonal"], known["frames"]) if len(known) else None
-    whole = rows["source"] != "resized"
-    if size is not None:
-        spans = np.maximum(rows["long"] / size[0], rows["short"] / size[1])
-        if diagonal is None:
-            whole &= (spans - 1).abs() <= SAME_SIZE
-    seen = rows[(rows["view"] > 0) & whole]
-    view = _median(seen["view"], seen["frames"]) if len(seen) else None
-    views = float(seen["frames"].sum())
+    known = [(r.diagonal, r.frames) for r in rows if r.diagonal > 0]
+    diagonal = _median(known) if known else None
+    seen = [r for r in rows if r.view > 0 and r.source != "resized"]
+    if size is not None and diagonal is None:
+        seen = [r for r in seen if abs(_span(r, size) - 1) <= SAME_SIZE]
+    view = _median((r.view, r.frames) for r in seen) if seen else None
+    views = float(sum(r.frames for r in seen))
     small = diagonal is not None and diagonal < SMALL_MM
     if diagonal and view and small and views >= 2 and abs(math.log(diagonal / view)) > CLOSE_VIEW:
         diagonal = None  # another of the body's sensors
     if size is None:
-        return Sensor(None, None, diagonal or view, "database" if diagonal else "equivalent")
+        if diagonal:
+            return Sensor(None, None, diagonal, "database")
+        rough = bool(seen) and all(r.rough for r in seen)
+        return Sensor(None, None, view, "equivalent", rough=rough)
     told, agreeing = _told(rows, size)
     shape = size[0] / size[1]
     reach = diagonal or view
@@ -180,6 +222,8 @@ def _sensor(rows: pd.DataFrame, size: Size | None, sure: bool) -> Sensor:
     if reach:
         sides = sensor_sides(reach, shape if shape < 1.55 else None)
         scale = min(sides[0] / size[0], sides[1] / size[1]) * 1000
+    if scale > LARGEST_PITCH_UM and not any(r.native_long > 0 for r in rows):
+        return Sensor(None, None, reach, "database" if diagonal else "equivalent")
     if diagonal:
         if abs(math.log(told / scale)) <= SAME_SENSOR:
             return Sensor(size, told, diagonal, "told", True)
@@ -188,15 +232,15 @@ def _sensor(rows: pd.DataFrame, size: Size | None, sure: bool) -> Sensor:
     if math.isnan(told) or against:
         if math.isnan(scale):
             return _left_over(rows, size)
-        return Sensor(size, scale, view, "equivalent", sure and views >= 5)
+        rough = all(r.rough for r in seen)
+        return Sensor(size, scale, view, "equivalent", sure and views >= 5, rough)
     return Sensor(size, told, math.hypot(*size) * told / 1000, "told", sure)
 
 
-def _left_over(rows: pd.DataFrame, size: Size) -> Sensor:
+def _left_over(rows: Rows, size: Size) -> Sensor:
     """A sensor without any figure at its full size: tags of reduced files that follow their size."""
-    touched: Any = rows[(rows["told"] > 0) & (rows["source"] == "camera")]
-    if touched.empty:
+    touched = [r for r in rows if r.told > 0 and r.source == "camera"]
+    if not touched:
         return Sensor(size)
-    spans = np.maximum(touched["long"] / size[0], touched["short"] / size[1])
-    pixel = float(np.median(touched["told"] * np.minimum(spans, 1)))
+    pixel = float(median(r.told * min(_span(r, size), 1) for r in touched))
     return Sensor(size, pixel, math.hypot(*size) * pixel / 1000, "told")

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
-from auditor.artificial.spectra import scene_log_spectra
 from auditor.optics import system_mtf
-from auditor.record import COLUMNS, SPECTRUM_CPP
+from auditor.record import COLUMNS
 
 
 def test_the_table_has_the_columns_of_store_and_relations():
@@ -55,15 +54,3 @@ def test_faults_come_in_the_shares_asked_for():
     fault = simulate_frames(spec, 4)[1].fault
     assert np.mean(fault == "missed focus") == pytest.approx(0.30, abs=0.03)
     assert np.mean(fault == "shake") == pytest.approx(0.15 * 0.70, abs=0.03)
-
-
-def test_spectra_of_one_scene_differ_by_the_optics_alone():
-    rng = np.random.default_rng(5)
-    n, blur, scene = np.array([5.6, 16.0]), np.array([0.5, 0.4]), np.array([0, 0])
-    spectra = scene_log_spectra(n, 4.0, blur, scene, rng, noise=0.0, floor=-100.0)
-    freq = np.array(SPECTRUM_CPP)
-    # Beyond the cut-off of f/16 (Goodman: p / (wavelength N)) nothing is left to compare.
-    seen = freq < 4.0 / (0.55 * 16)
-    freq = freq[seen]
-    expected = 2 * np.log(system_mtf(freq, 5.6, 4.0, 0.5) / system_mtf(freq, 16.0, 4.0, 0.4))
-    assert (spectra[0] - spectra[1])[seen] == pytest.approx(expected, abs=1e-6)

@@ -147,15 +147,13 @@ def gather(tones: pd.DataFrame) -> Cells:
 
 
 def _limits(tones: pd.DataFrame) -> Limits:
-    groups = tones.groupby(["step", "signal"], sort=True)
-    bound = groups["log_sigma"].quantile(0.25)
-    index = bound.index.to_frame()
-    return Limits(
-        index["step"].to_numpy(float),
-        index["signal"].to_numpy(float),
-        bound.to_numpy(float),
-        groups["frame"].nunique().to_numpy(np.int64),
-    )
+    code, cell = np.unique(tones[["step", "signal"]].to_numpy(float), axis=0, return_inverse=True)
+    cell, bound = cell.ravel(), tones["log_sigma"].to_numpy(float)
+    # A frame has one tone of each signal, so that tones are frames.
+    count = np.bincount(cell, minlength=len(code))
+    own = np.split(bound[np.argsort(cell, kind="stable")], np.cumsum(count)[:-1])
+    lowest = [float(np.quantile(b, 0.25)) for b in own] if len(code) else []
+    return Limits(code[:, 0], code[:, 1], np.array(lowest), count)
 
 
 @dataclass

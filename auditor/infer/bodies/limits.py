@@ -6,10 +6,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from auditor.infer.bodies.bands import Scenes
 from auditor.infer.bodies.observe import sigma_code
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel
-from auditor.infer.bodies.visible import MID_TONE, frame_snr, highest_iso, third
+from auditor.infer.bodies.visible import MID_TONE, Look, highest_iso, third
 
 __all__ = ["REACH", "no_noise_seen", "snr_by_iso", "usable_iso"]
 
@@ -32,10 +31,10 @@ def no_noise_seen(noise: NoiseModel) -> list[dict[str, int]]:
 
 
 def usable_iso(
-    noise: NoiseModel, scenes: Scenes, snr: float, share: float
+    noise: NoiseModel, look: Look, snr: float, share: float
 ) -> tuple[int | None, dict[str, Any]]:
     """Usable ISO in third stops, not above what was found, with bounds and what kind of answer."""
-    best, low, high = highest_iso(noise, scenes, snr, share)
+    best, low, high = highest_iso(noise, look, snr, share)
     used = np.log2(noise.isos)
     floor, ceiling = used.min(), used.max() + REACH
     detail: dict[str, Any] = {"snr": snr, "predicted": False, "reason": None}
@@ -88,11 +87,10 @@ def _clean_isos(noise: NoiseModel, snr: float) -> set[int]:
     return {int(i) for i in limits.iso[reached & (code <= CODE_HIDDEN)]}
 
 
-def snr_by_iso(noise: NoiseModel, scenes: Scenes, share: float) -> list[dict[str, Any]]:
+def snr_by_iso(noise: NoiseModel, look: Look, share: float) -> list[dict[str, Any]]:
     """The SNR of a typical frame at each full or used ISO within reach."""
-    best = frame_snr(noise.log_sigma, scenes, noise.output_scale)
-    draws = frame_snr(noise.draws, scenes, noise.output_scale)
-    low, high = noise.interval(draws, best, share)
+    best = look.best
+    low, high = noise.interval(look.draws, best, share)
     out = []
     for row, iso in enumerate(ISO_GRID):
         within = noise.isos[0] * 0.9 <= iso <= noise.isos[-1] * 2.0**REACH * 1.1

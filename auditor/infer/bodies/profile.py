@@ -8,7 +8,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtri, stdtrit
 
 from auditor.infer.bodies.bands import BANDS, Scenes, bands_of, scenes_by_band
 from auditor.infer.bodies.cells import gather
@@ -23,6 +22,7 @@ from auditor.infer.bodies.observe import (
 )
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
 from auditor.infer.bodies.sensor import sensor_figures
+from auditor.infer.bodies.visible import Looks
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import numbers
 from auditor.record import TONE_SIGNALS
@@ -121,9 +121,7 @@ def fit_bodies(
             continue
         model = fit_noise(*key, gather(usual), _output_scale(usual, criteria), criteria.seed)
         freedom = max(model.cells.frame_count - len(model.isos), 1) + 4
-        tail = 0.5 + criteria.interval / 2
-        factor = float(stdtrit(freedom, tail) / ndtri(tail))
-        models[key] = replace(model, t_factor=factor)
+        models[key] = replace(model, freedom=freedom)
         if long.any():
             facts = _apart(models[key], rows[long], criteria.interval)
             long_exposures[key] = {"from_s": LONG_EXPOSURE_S} | facts
@@ -344,15 +342,20 @@ def _tones(noise: NoiseModel, share: float) -> list[dict[str, Any]]:
             limits.iso, limits.signal, limits.log_sigma, limits.frames, strict=True
         )
     }
+    log_snrs = np.log(SIGNAL_GRID) - noise.log_sigma
+    rows = [ISO_GRID.index(iso) for iso in noise.isos if iso in ISO_GRID]
+    lows, highs = np.empty_like(log_snrs), np.empty_like(log_snrs)
+    lows[rows], highs[rows] = noise.interval(
+        np.log(SIGNAL_GRID) - noise.draws[:, rows], log_snrs[rows], share
+    )
     for iso in noise.isos:
         if iso not in ISO_GRID:
             continue
         row = ISO_GRID.index(iso)
         for signal in TONE_SIGNALS:
             column = SIGNAL_GRID.index(signal)
-            log_snr = np.log(signal) - noise.log_sigma[row, column]
-            draws = np.log(signal) - noise.draws[:, row, column]
-            low, high = noise.interval(draws, np.asarray(log_snr), share)
+            log_snr = log_snrs[row, column]
+            low, high = lows[row, column], highs[row, column]
             scale = float(noise.output_scale[row])
             bound, bounding = bounds.get((iso, signal), (None, 0))
             proven = None if bound is None else signal / float(np.exp(bound))
@@ -374,11 +377,12 @@ def _tones(noise: NoiseModel, share: float) -> list[dict[str, Any]]:
 
 
 def _brightness(model: BodiesModel, noise: NoiseModel) -> list[dict[str, Any]]:
-    criteria, out = model.criteria, []
+    criteria, looks, out = model.criteria, Looks(noise), []
     for band in BANDS:
         scenes = model.scenes.get(noise.kind, {}).get(band.key)
         if scenes is None:
             continue
+        look = looks.of(scenes)
         frames = model.frames_in_band.get((noise.body, noise.kind, band.key), 0)
         usable: dict[str, int | None] = {}
         details: dict[str, Any] = {}
@@ -386,7 +390,7 @@ def _brightness(model: BodiesModel, noise: NoiseModel) -> list[dict[str, Any]]:
             ("excellent", criteria.snr_excellent),
             ("acceptable", criteria.snr_acceptable),
         ):
-            usable[name], details[name] = usable_iso(noise, scenes, snr, criteria.interval)
+            usable[name], details[name] = usable_iso(noise, look, snr, criteria.interval)
         out.append(
             {
                 "ev100": band.ev100,
@@ -398,7 +402,7 @@ def _brightness(model: BodiesModel, noise: NoiseModel) -> list[dict[str, Any]]:
                 "signals": dict(zip(("q25", "median", "q75"), scenes.quartiles, strict=True)),
                 "scene_frames": scenes.frames,
                 "scenes_of_other_kind": scenes.assumed,
-                "by_iso": snr_by_iso(noise, scenes, criteria.interval),
+                "by_iso": snr_by_iso(noise, look, criteria.interval),
             }
         )
     return out

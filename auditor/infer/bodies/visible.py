@@ -11,6 +11,7 @@ power -1/6, so two stops less signal cost two thirds of a stop of ISO; read nois
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -18,9 +19,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from auditor.infer.bodies.bands import Scenes
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel
+from auditor.record import TONE_SIGNALS
 
 __all__ = [
     "MID_TONE",
+    "Look",
+    "Looks",
     "frame_snr",
     "highest_iso",
     "iso_for_snr",
@@ -50,13 +54,45 @@ def frame_snr(log_sigma: Floats, scenes: Scenes, output_scale: Floats) -> Floats
         scenes: the band's signals.
         output_scale: factor on sigma for the output size, per ISO.
     """
-    bins = len(scenes.shares)
+    return _snr(_lightness_variance(log_sigma), scenes, output_scale)
+
+
+def _lightness_variance(log_sigma: Floats) -> Floats:
+    """Variance in lightness at the bins of the stored histogram, (..., bins).
+
+    Blown highlights show no noise; the last bin's clipped pixels count as if they did, which hardly
+    matters as lightness is steep in the shadows.
+    """
+    bins = len(SIGNAL_GRID) - len(TONE_SIGNALS)
     centre = np.array(SIGNAL_GRID[:bins])
-    # Blown highlights show no noise; the last bin's clipped pixels count as if they did, which
-    # hardly matters as lightness is steep in the shadows.
-    variance = np.exp(2 * log_sigma[..., :bins]) * lightness_slope(centre) ** 2
+    return np.asarray(np.exp(2 * log_sigma[..., :bins]) * lightness_slope(centre) ** 2)
+
+
+def _snr(variance: Floats, scenes: Scenes, output_scale: Floats) -> Floats:
     seen = np.sqrt(variance @ scenes.shares) * output_scale
     return np.asarray(np.log2(MID_TONE * lightness_slope(MID_TONE) / seen))
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """SNR of a typical frame of one body in one band, log2, per entry of ISO_GRID: the best estimate,
+    and draws of it (DRAWS, ISO_GRID)."""
+
+    best: Floats
+    draws: Floats
+
+
+class Looks:
+    """How noisy the frames of one body look, whatever the band: what bands share is found once."""
+
+    def __init__(self, model: NoiseModel) -> None:
+        self._scale = model.output_scale
+        self._best = _lightness_variance(model.log_sigma)
+        self._draws = _lightness_variance(model.draws)
+
+    def of(self, scenes: Scenes) -> Look:
+        """A typical frame of a band."""
+        return Look(_snr(self._best, scenes, self._scale), _snr(self._draws, scenes, self._scale))
 
 
 def iso_for_snr(log2_snr: Floats, wanted_log2: ArrayLike) -> Floats:
@@ -107,14 +143,11 @@ def third(log2_iso: float, rounding: str = "near") -> int:
 
 
 def highest_iso(
-    model: NoiseModel, scenes: Scenes, snr: float, share: float
+    model: NoiseModel, look: Look, snr: float, share: float
 ) -> tuple[float, float, float]:
     """log2 ISO up to which a typical frame of the band has at least this SNR: best, low, high."""
-    best = iso_for_snr(
-        frame_snr(model.log_sigma, scenes, model.output_scale)[None], math.log2(snr)
-    )[0]
-    curves = frame_snr(model.draws, scenes, model.output_scale)
-    values = iso_for_snr(curves, math.log2(snr))
+    best = iso_for_snr(look.best[None], math.log2(snr))[0]
+    values = iso_for_snr(look.draws, math.log2(snr))
     values = np.clip(values, _LOG_ISO[0], _LOG_ISO[-1])
     low, high = model.interval(values, np.asarray(np.clip(best, _LOG_ISO[0], _LOG_ISO[-1])), share)
     return float(best), float(min(low, best)), float(max(high, best))

@@ -19,6 +19,14 @@ MOST: Final = 50_000
 """So many of the surest are listed; the counts of `count_verdicts` hold all of them."""
 ALIKE: Final = 0.7
 """MTF50 of the softest direction over the sharpest from which blur is called alike all ways."""
+PLAINLY_SHARPER: Final = 1.1
+"""The sharpest direction over the softest from which both are told: less is the error of either."""
+SAME_FOCAL: Final = 0.02
+"""Share within which two focal lengths are one, as rings are engraved."""
+WHOLE_FROM: Final = 10.0
+"""f-numbers from here on are engraved without decimals."""
+FRACTION_BELOW_S: Final = 0.3
+"""Shutter times (s) below this are written as fractions: 1/4 is the slowest that cameras show so."""
 SETTINGS: Final = (
     "body",
     "lens",
@@ -102,19 +110,19 @@ def _keeper(row: Block, v: Block, criteria: Criteria) -> dict[str, Any]:
 
 
 def _aperture(value: float) -> str:
-    return f"f/{value:.2g}" if value < 10 else f"f/{value:.0f}"
+    return f"f/{value:.2g}" if value < WHOLE_FROM else f"f/{value:.0f}"
 
 
 def _focal(row: Block, full_frame: float) -> str:
     """'20 mm (117 mm in full-frame terms)'; the second alone where the tags name no other."""
     own = _plain(row.get("focal_length_mm"))
-    if own is None or abs(full_frame / own - 1) < 0.02:
+    if own is None or abs(full_frame / own - 1) < SAME_FOCAL:
         return f"{full_frame:.0f} mm"
     return f"{own:.0f} mm ({full_frame:.0f} mm in full-frame terms)"
 
 
 def _time(seconds: float) -> str:
-    return f"1/{1 / seconds:.0f} s" if seconds < 0.3 else f"{seconds:.3g} s"
+    return f"1/{1 / seconds:.0f} s" if seconds < FRACTION_BELOW_S else f"{seconds:.3g} s"
 
 
 def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
@@ -125,7 +133,7 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
         out.append(
             f"edges facing {v['direction_deg']:.0f} degrees reach {v['softest_cpp']:.2f} c/px, "
             f"the sharpest others {v['sharpest_cpp']:.2f}"
-            if v["sharpest_cpp"] > 1.1 * v["softest_cpp"]
+            if v["sharpest_cpp"] > PLAINLY_SHARPER * v["softest_cpp"]
             else f"no edge reaches more than {v['sharpest_cpp']:.2f} c/px"
         )
     if v["blurred"]:

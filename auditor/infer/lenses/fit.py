@@ -74,6 +74,7 @@ class Look:
     """All figures given a state; n x Z unless told otherwise.
 
     Attributes:
+        curve: Z x K, ln MTF50 of the state.
         gradient, curvature: of the log likelihood by the curve (complete-data information).
         component: n x Z x COMPONENTS, chance of each spread.
         scatter: derivative by ln scatter^2; scatter_moment: (2, n, Z) the moment that estimates it.
@@ -81,6 +82,7 @@ class Look:
         log_likelihood: sum over all.
     """
 
+    curve: Floats
     gradient: Floats
     curvature: Floats
     component: Floats
@@ -98,8 +100,11 @@ class CurveFit:
     model: Model
     state: State
     look: Look
-    curve: Floats
-    """Z x K, ln MTF50."""
+
+    @property
+    def curve(self) -> Floats:
+        """Z x K, ln MTF50."""
+        return self.look.curve
 
     @property
     def sound(self) -> Floats:
@@ -127,7 +132,8 @@ class Model:
 
     def look(self, state: State) -> Look:
         """Expectation step."""
-        lens = np.exp(-2 * self.optics.curves(state.theta))[:, :, None]
+        curve = self.optics.curves(state.theta)
+        lens = np.exp(-2 * curve)[:, :, None]
         total = lens + self.excess.nodes  # Z x K x M
         mean, share = -0.5 * np.log(total), lens / total
         apart = np.abs(np.diff(mean, axis=2, append=mean[:, :, -1:]))
@@ -148,6 +154,7 @@ class Model:
         moment = np.stack([(square * (off**2 - own)).sum(2), square.sum(2)])
         starts = np.flatnonzero(np.diff(self.excess.component, prepend=-1))
         return Look(
+            curve=curve,
             gradient=(pull * share).sum(2),
             curvature=(chance * share**2 / variance).sum(2),
             component=np.add.reduceat(chance, starts, axis=2),
@@ -170,9 +177,9 @@ class Model:
         gradient -= (state.theta - self.prior[0]) / self.prior[1] ** 2
         information = np.einsum("zk,zkp,zkq->pq", weight, jacobian, jacobian)
         information += np.diag(1 / self.prior[1] ** 2)
-        excess, slope = self.disorder(state.theta, jacobian)
-        gradient -= slope.T @ excess / _ORDER**2
-        information += self.order_information(state.theta, jacobian)
+        rise, slope = self._disorder(look.curve, jacobian)
+        gradient -= slope.T @ rise / _ORDER**2
+        information += slope.T @ slope / _ORDER**2
         step = np.linalg.solve(information, gradient)
         step *= min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-9))
         mean, spread_of_prior = self.prior
@@ -184,15 +191,15 @@ class Model:
             np.clip(np.sqrt(np.maximum(scatter, 0)), *_SCATTERS),
         )
 
-    def disorder(self, theta: Floats, jacobian: Floats) -> tuple[Floats, Floats]:
+    def _disorder(self, curve: Floats, jacobian: Floats) -> tuple[Floats, Floats]:
         """By how much ((Z - 1) K) zones are sharper than those within, and its derivatives (.., P)."""
-        rise = np.diff(self.optics.curves(theta), axis=0)
+        rise = np.diff(curve, axis=0)
         slope = np.where((rise > 0)[:, :, None], np.diff(jacobian, axis=0), 0.0)
-        return np.maximum(rise, 0).ravel(), slope.reshape(-1, len(theta))
+        return np.maximum(rise, 0).ravel(), slope.reshape(-1, jacobian.shape[2])
 
-    def order_information(self, theta: Floats, jacobian: Floats) -> Floats:
+    def order_information(self, curve: Floats, jacobian: Floats) -> Floats:
         """P x P, what the order of zones says of the optics where it binds."""
-        slope = self.disorder(theta, jacobian)[1]
+        slope = self._disorder(curve, jacobian)[1]
         return np.asarray(slope.T @ slope / _ORDER**2)
 
     def _shares(self, look: Look) -> tuple[Floats, Floats]:
@@ -206,7 +213,7 @@ class Model:
     def objective(self, state: State, look: Look) -> float:
         """Penalised log likelihood."""
         strain = float((((state.theta - self.prior[0]) / self.prior[1]) ** 2).sum())
-        rise = np.maximum(np.diff(self.optics.curves(state.theta), axis=0), 0)
+        rise = np.maximum(np.diff(look.curve, axis=0), 0)
         strain += float((rise**2).sum()) / _ORDER**2
         kinds = look.component.sum((0, 1)) + SHARE_WEIGHT
         usual = float(kinds[0] / kinds.sum())
@@ -217,11 +224,17 @@ class Model:
 
 
 def fit_curve(data: CurveData) -> CurveFit:
-    """The curve of greatest penalised likelihood, from two starts."""
+    """The curve of greatest penalised likelihood, from two starts.
+
+    Of one frame it is drawn through what that frame shows: nothing tells a soft frame from a soft lens.
+    """
     model = Model(data)
+    if len(data.row) == 1:
+        state = _start(model, *_STARTS[0])
+        return CurveFit(data, model, state, model.look(state))
     fits = [_climb(model, _start(model, *start)) for start in _STARTS]
     state, look = max(fits, key=lambda f: model.objective(*f))
-    return CurveFit(data, model, state, look, model.optics.curves(state.theta))
+    return CurveFit(data, model, state, look)
 
 
 def _start(model: Model, sound: float, quantile: float) -> State:
@@ -254,15 +267,14 @@ def _climb(model: Model, state: State) -> tuple[State, Look]:
     """The best state on the way: where zones' order binds, steps may overshoot."""
     look = model.look(state)
     best = model.objective(state, look), state, look
-    before = model.optics.curves(state.theta)
+    before = look.curve
     for i in range(_ITERATIONS):
         state = model.step(state, look)
         look = model.look(state)
         reached = model.objective(state, look)
         if reached > best[0]:
             best = reached, state, look
-        curve = model.optics.curves(state.theta)
-        if i > 8 and np.abs(curve - before).max() < _TOLERANCE:
+        if i > 8 and np.abs(look.curve - before).max() < _TOLERANCE:
             break
-        before = curve
+        before = look.curve
     return best[1:]

@@ -18,7 +18,15 @@ from numpy.typing import NDArray
 from scipy.special import expit, logit, ndtri, stdtrit
 
 from auditor.infer.lenses.excess import Excess
-from auditor.infer.lenses.fit import SHARE_POOL, SHARE_WEIGHT, CurveFit, Look, Model, State
+from auditor.infer.lenses.fit import (
+    SHARE_POOL,
+    SHARE_WEIGHT,
+    CurveFit,
+    Look,
+    Model,
+    State,
+    cell_sums,
+)
 
 __all__ = ["Draws", "draw_curves"]
 
@@ -162,12 +170,22 @@ def _scores(model: Model, state: State, look: Look) -> Floats:
 
 
 def _information(fit: CurveFit) -> Floats:
-    """Observed information of all parameters with their priors, by differences of the total score."""
+    """Observed information of all parameters with their priors, by differences of the total score.
+
+    Of one frame, which tells of nothing but its own sharpness, that of its figures alone.
+    """
     parts = (
         fit.state.theta, logit(fit.state.share), np.log(fit.state.spread), 2 * np.log(fit.state.scatter)
     )  # fmt: skip
     size = len(parts[0])
     vector = np.concatenate(parts)
+    jacobian = fit.model.optics.jacobian(fit.state.theta)
+    if len(fit.data.row) == 1:
+        out = _prior_information(fit)
+        weight = cell_sums(fit.data, fit.look.curvature)
+        out[:size, :size] += np.einsum("zk,zkp,zkq->pq", weight, jacobian, jacobian)
+        out[:size, :size] += fit.model.order_information(fit.curve, jacobian)
+        return out
     cuts = np.cumsum([len(p) for p in parts])[:-1]
 
     def total(at: Floats) -> Floats:
@@ -183,8 +201,7 @@ def _information(fit: CurveFit) -> Floats:
     # Where a mixture is undecided the likelihood may be convex: only the priors hold it there.
     out = vectors @ np.diag(np.maximum(values, _FLOOR)) @ vectors.T
     out = out + _prior_information(fit)
-    jacobian = fit.model.optics.jacobian(fit.state.theta)
-    out[:size, :size] += fit.model.order_information(fit.state.theta, jacobian)
+    out[:size, :size] += fit.model.order_information(fit.curve, jacobian)
     return np.asarray(out)
 
 

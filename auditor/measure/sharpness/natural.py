@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.measure.sharpness.family import family_mtf
-from auditor.measure.sharpness.texture import Spectrum
-from auditor.record import SPECTRUM_CPP, ZoneSharpness
+from auditor.measure.sharpness.texture import SPECTRUM_CPP, FrameSpectra, Spectrum
+from auditor.record import ZoneSharpness
 
 __all__ = ["texture_mtf50", "with_texture"]
 
@@ -91,11 +91,13 @@ def texture_mtf50(spectrum: Spectrum | None) -> tuple[float, float] | None:
     return value, error
 
 
-def with_texture(zone: ZoneSharpness | None, spectrum: Spectrum | None) -> ZoneSharpness | None:
-    """The zone's value with the spectrum's word added where clean edges do not settle it."""
+def with_texture(
+    zone: ZoneSharpness | None, spectra: FrameSpectra, name: str
+) -> ZoneSharpness | None:
+    """The zone's value with its spectrum's word added where clean edges do not settle it."""
     if zone is not None and zone.method == "edges":
         return zone
-    told = texture_mtf50(spectrum)
+    told = texture_mtf50(spectra.zone(name))
     if told is None:
         return zone
     value, error = told

@@ -3,13 +3,13 @@
 An isolated edge is rare in a forest or on a scree, but the spectrum of natural detail is much the
 same everywhere: power falls with frequency like a power law (Field, J. Opt. Soc. Am. A 4(12),
 1987). What the lens takes is what the spectrum lacks. The level of one frame stays uncertain, since
-scenes differ; the ratio between two frames of one scene does not.
+scenes differ.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from typing import Final
 
 import cv2
@@ -20,20 +20,24 @@ from numpy.typing import NDArray
 from auditor.measure.sharpness.grid import block_starts, centred_means
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.places import radius_of, zone_of
-from auditor.record import SPECTRUM_CPP, ZONES
+from auditor.record import ZONES
 
-__all__ = ["WINDOW_PX", "FrameSpectra", "Spectrum", "frame_spectra"]
+__all__ = ["SPECTRUM_CPP", "WINDOW_PX", "FrameSpectra", "Spectrum"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
 WINDOW_PX: Final = 64
+SPECTRUM_CPP: Final = tuple(round(float(f), 4) for f in np.geomspace(0.03, 0.47, 16))
+"""Centres (c/px) of the bins in which log power is told."""
 _PER_ZONE: Final = 40
 _QUIET: Final = 24
 _HIDDEN: Final = 1.0
 """Power below this share of the noise floor is taken as hidden by it: coding makes the floor in
 busy windows differ from that in flat ones by nearly as much."""
 _FLOOR_ERROR: Final = 0.5
+_DARKEST: Final = 1e-4
+"""Mean light of a window, 1 = white, below which it counts as having this much."""
 
 
 @dataclass(frozen=True)
@@ -50,21 +54,6 @@ class Spectrum:
     log_power: Floats
     stderr: Floats
     windows: int
-
-
-@dataclass(frozen=True)
-class FrameSpectra:
-    """Spectra of a frame.
-
-    Attributes:
-        zones: by zone; None where it has no unclipped window.
-        flat: (16,) power of the flattest windows (relative to their light), None without windows.
-        busy: (16,) the same of the detailed windows, their median.
-    """
-
-    zones: dict[str, Spectrum | None]
-    flat: Floats | None = None
-    busy: Floats | None = None
 
 
 @cache
@@ -160,32 +149,74 @@ def _rounding(light: Light, level: Floats) -> Floats:
     return np.asarray(step**2 / 12)
 
 
-def frame_spectra(light: Light, small: Singles, factor: int) -> FrameSpectra:
-    """Spectra of detailed, unclipped windows by zone, with the noise that flat ones show taken off.
+class FrameSpectra:
+    """Spectra of a frame's detailed, unclipped windows, with the noise that flat ones show taken off.
 
-    `small` is the frame reduced by `factor`, from which the windows are chosen.
+    Each is found when it is first asked for: clean edges settle most zones, and flat windows alone
+    show that most frames were not enlarged.
+
+    Parameters
+    ----------
+    light : Light
+        The frame.
+    small : ndarray, (rows, columns)
+        The frame reduced by `factor`, from which windows are chosen.
+    factor : int
+        Full-size pixels per pixel of `small`.
     """
-    y, x, zone, quiet = _choose(light, small, factor)
-    if len(y) == 0:
-        return FrameSpectra(dict.fromkeys(ZONES))
-    power, mean = _window_power(light, y, x)
-    level = np.maximum(mean, 1e-4)
-    # Shot noise grows with the light: the flattest windows give its power per unit of light.
-    relative = power[quiet] / level[quiet, None]
-    order = np.argsort(relative[:, 8:].mean(1))
-    flat = relative[order[: max(len(order) // 3, 1)]].mean(0)
-    busy = np.median(power[~quiet] / level[~quiet, None], axis=0) if (~quiet).any() else flat
-    floor = flat
-    if floor[3:9].mean() > 0.3 * busy[3:9].mean():
-        # No window is flat: what they show is detail too, except where it has faded into noise.
-        floor = np.minimum(floor, floor[-3:].min())
-    coarse = _rounding(light, level)
-    out: dict[str, Spectrum | None] = {}
-    for i, name in enumerate(ZONES):
-        here = (zone == i) & ~quiet
-        count = int(np.count_nonzero(here))
-        out[name] = _mean_spectrum(power[here], level[here], floor, coarse[here]) if count else None
-    return FrameSpectra(out, flat, busy)
+
+    def __init__(self, light: Light, small: Singles, factor: int) -> None:
+        self._light, self._small, self._factor = light, small, factor
+
+    @cached_property
+    def _windows(
+        self,
+    ) -> tuple[NDArray[np.int_], NDArray[np.int_], NDArray[np.int_], NDArray[np.bool_]]:
+        return _choose(self._light, self._small, self._factor)
+
+    @cached_property
+    def flat(self) -> Floats | None:
+        """(16,) power of the flattest windows over their light; None without windows.
+
+        Shot noise grows with the light: this is its power per unit of light.
+        """
+        y, x, _, quiet = self._windows
+        if len(y) == 0:
+            return None
+        power, mean = _window_power(self._light, y[quiet], x[quiet])
+        relative = power / np.maximum(mean, _DARKEST)[:, None]
+        order = np.argsort(relative[:, 8:].mean(1))
+        return np.asarray(relative[order[: max(len(order) // 3, 1)]].mean(0))
+
+    @cached_property
+    def _detailed(self) -> tuple[Floats, Floats]:
+        """Powers (n, 16) and light (n,) of the detailed windows."""
+        y, x, _, quiet = self._windows
+        power, mean = _window_power(self._light, y[~quiet], x[~quiet])
+        return power, np.maximum(mean, _DARKEST)
+
+    @cached_property
+    def busy(self) -> Floats | None:
+        """(16,) median power of the detailed windows over their light; None without windows."""
+        if self.flat is None:
+            return None
+        power, level = self._detailed
+        return np.median(power / level[:, None], axis=0) if len(level) else self.flat
+
+    def zone(self, name: str) -> Spectrum | None:
+        """Mean spectrum of a zone's windows; None where it has no unclipped one."""
+        flat, busy = self.flat, self.busy
+        if flat is None or busy is None:
+            return None
+        _, _, zone, quiet = self._windows
+        here = zone[~quiet] == ZONES.index(name)
+        if not here.any():
+            return None
+        if flat[3:9].mean() > 0.3 * busy[3:9].mean():
+            # No window is flat: what they show is detail too, except where it has faded into noise.
+            flat = np.minimum(flat, flat[-3:].min())
+        power, level = (a[here] for a in self._detailed)
+        return _mean_spectrum(power, level, flat, _rounding(self._light, level))
 
 
 def _mean_spectrum(power: Floats, level: Floats, floor: Floats, rounding: Floats) -> Spectrum:

@@ -18,17 +18,16 @@ from auditor.measure.sharpness.light import Light, light_of
 from auditor.measure.sharpness.natural import texture_mtf50, with_texture
 from auditor.measure.sharpness.places import edge_map, radius_of, zone_of
 from auditor.measure.sharpness.settled import settled
-from auditor.measure.sharpness.softness import Softness, scene_softness
-from auditor.measure.sharpness.texture import FrameSpectra, frame_spectra
+from auditor.measure.sharpness.softness import scene_softness
+from auditor.measure.sharpness.texture import FrameSpectra
 from auditor.measure.sharpness.zones import (
     SharpEnd,
     local_places,
     sharp_end_of,
-    side_value,
+    shown_by,
     zone_masks,
-    zone_value,
 )
-from auditor.record import SIDES, ZONES, Sharpness, ZoneSharpness
+from auditor.record import SIDES, ZONES, Sharpness
 
 __all__ = ["measure_sharpness", "sharpness_and_edges"]
 
@@ -57,8 +56,6 @@ def _nothing(note: str) -> Sharpness:
     return Sharpness(
         dict.fromkeys(ZONES),
         dict.fromkeys(SIDES),
-        spectra=dict.fromkeys(ZONES),
-        spectrum_windows=dict.fromkeys(ZONES, 0),
         in_focus=False,
         note=note,
     )
@@ -99,16 +96,16 @@ def sharpness_and_edges(
     edges = settled(edges, limit, coding_of(light))
     softness = scene_softness(share, edges, limit)
     masks = zone_masks(edges.y, edges.x, light.shape)
-    spectra = frame_spectra(light, finder.small, finder.factor)
+    spectra = FrameSpectra(light, finder.small, finder.factor)
     ends = {name: sharp_end_of(edges, masks[name], softness) for name in ZONES}
     seen = _seen(ends, spectra)
     softness = replace(softness, focused=not nothing_in_focus(seen, softness))
-    zones = _zones(edges, masks, light.shape, ends, softness, spectra)
+    zones = {n: with_texture(shown_by(e, softness), spectra, n) for n, e in ends.items()}
     zones |= dict.fromkeys(out_of_focus(seen, softness.limit))
     if all(z is None for z in zones.values()):
         note = "no measurable detail: the frame is featureless, clipped or all noise"
         return _nothing(note), None
-    sides = {n: side_value(edges, masks[n], softness) for n in SIDES}
+    sides = {n: shown_by(sharp_end_of(edges, masks[n], softness), softness) for n in SIDES}
     shown = [z.mtf50_cpp for z in zones.values() if z is not None]
     in_focus = softness.focused and max(shown) > _BLURRED
     facing = directional_mtf50(edges)
@@ -120,8 +117,6 @@ def sharpness_and_edges(
         falling_cpp=facing["falling"],
         vertical_cpp=facing["vertical"],
         rising_cpp=facing["rising"],
-        spectra={n: None if s is None else s.log_power for n, s in spectra.zones.items()},
-        spectrum_windows={n: 0 if s is None else s.windows for n, s in spectra.zones.items()},
         overshoot=_overshoot(edges),
         upsampled=_upsampled(spectra),
         in_focus=in_focus,
@@ -138,29 +133,13 @@ def _seen(
     """MTF50 (c/px) of what is sharpest in each zone that shows anything, and its error."""
     seen = {}
     for name, end in ends.items():
-        told = texture_mtf50(spectra.zones[name]) if end is None else None
+        told = texture_mtf50(spectra.zone(name)) if end is None else None
         if end is not None:
             seen[name] = end.seen
         elif told is not None:
             mtf50 = float(np.exp(told[0]))
             seen[name] = mtf50, mtf50 * told[1]
     return seen
-
-
-def _zones(
-    edges: Edges,
-    masks: Mapping[str, NDArray[np.bool_]],
-    shape: tuple[int, int],
-    ends: Mapping[str, SharpEnd | None],
-    softness: Softness,
-    spectra: FrameSpectra,
-) -> dict[str, ZoneSharpness | None]:
-    """The sharpness that each zone shows, by edges and texture."""
-    zones: dict[str, ZoneSharpness | None] = {}
-    for name, end in ends.items():
-        told = None if end is None else zone_value(edges, masks[name], shape, end, softness)
-        zones[name] = with_texture(told, spectra.zones[name])
-    return zones
 
 
 def _clean(edges: Edges, light: Light) -> list[int]:
@@ -188,9 +167,10 @@ def _upsampled(spectra: FrameSpectra) -> bool:
 
     A lens may end the detail there (diffraction), but never the sensor's noise.
     """
-    if spectra.flat is None or spectra.busy is None:
-        return False
-    ends = [
-        p[_HIGH].mean() / max(float(p[_MIDDLE].mean()), 1e-30) for p in (spectra.flat, spectra.busy)
-    ]
-    return bool(ends[0] < _HOLE_FLAT and ends[1] < _HOLE_BUSY)
+
+    def hole(power: NDArray[np.float64] | None) -> float:
+        return (
+            1.0 if power is None else float(power[_HIGH].mean() / max(power[_MIDDLE].mean(), 1e-30))
+        )
+
+    return hole(spectra.flat) < _HOLE_FLAT and hole(spectra.busy) < _HOLE_BUSY

@@ -18,9 +18,8 @@ __all__ = [
     "SharpEnd",
     "local_places",
     "sharp_end_of",
-    "side_value",
+    "shown_by",
     "zone_masks",
-    "zone_value",
 ]
 
 SYSTEMATIC: Final = 0.02
@@ -29,7 +28,6 @@ rendered scenes."""
 _TEXTURE_SYSTEMATIC: Final = 0.17
 _MIN_EDGES: Final = 3
 _ENOUGH: Final = 10
-_NARROW: Final = np.cos(np.radians(35.0))
 
 
 def zone_masks(
@@ -95,34 +93,10 @@ def sharp_end_of(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> S
     return SharpEnd(float(told[0]), stderr, repeat, count, settled)
 
 
-def _value(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> float | None:
-    end = sharp_end_of(edges, mask, softness)
-    return None if end is None else float(np.exp(end.log_mtf50))
-
-
-def zone_value(
-    edges: Edges, mask: NDArray[np.bool_], shape: tuple[int, int], end: SharpEnd, softness: Softness
-) -> ZoneSharpness:
-    """The sharpness that a zone's sharp end shows, and radially and tangentially its edges."""
-    h, w = shape
-    bearing = np.arctan2(edges.y - (h - 1) / 2, edges.x - (w - 1) / 2)
-    facing = (np.abs(np.cos(edges.angle - bearing)), np.abs(np.sin(edges.angle - bearing)))
-    radial, tangential = (_value(edges, mask & (f > _NARROW), softness) for f in facing)
-    return _sharpness(end, softness, radial, tangential)
-
-
-def side_value(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> ZoneSharpness | None:
-    """The sharpness shown on one side of the frame's corners."""
-    end = sharp_end_of(edges, mask, softness)
-    return None if end is None else _sharpness(end, softness)
-
-
-def _sharpness(
-    end: SharpEnd,
-    softness: Softness,
-    radial: float | None = None,
-    tangential: float | None = None,
-) -> ZoneSharpness:
+def shown_by(end: SharpEnd | None, softness: Softness) -> ZoneSharpness | None:
+    """The sharpness that the sharp end of a part of the frame shows."""
+    if end is None:
+        return None
     mtf50, stderr = end.seen
     return ZoneSharpness(
         mtf50_cpp=mtf50,
@@ -130,8 +104,6 @@ def _sharpness(
         seen_stderr_cpp=mtf50 * end.repeat_stderr,
         edges=end.clean,
         method="edges" if end.settled else "both" if end.clean >= _MIN_EDGES else "texture",
-        radial_cpp=radial,
-        tangential_cpp=tangential,
     )
 
 
