@@ -175,7 +175,7 @@ def test_no_cell_of_a_table_begins_as_a_formula(out: Path) -> None:
                 names |= cells
     assert {"'" + lens for lens in lenses} <= names
     stored = pd.read_parquet(out / "tables" / "frames.parquet")
-    assert set(lenses) <= set(stored["lens"]), "the other form stays true"
+    assert set(lenses) <= set(stored["body"]), "the other form stays true"
 
 
 def test_names_of_gear_do_not_steer_a_terminal(out: Path) -> None:

@@ -68,6 +68,8 @@ class Killer:
                 break
             self.kills += self._decoder(process) if number < victims else 1
         ended = process.poll() == 0
+        if ended:  # the machine has become quicker since
+            self.whole_s = min(self.whole_s, time.monotonic() - start)
         process.kill()
         _, said = process.communicate()
         assert b"Traceback" not in said, said.decode()
