@@ -163,7 +163,7 @@ def test_no_cell_of_a_table_begins_as_a_formula(out: Path) -> None:
     lenses = ("=cmd|' /C calc'!A0", "+1+1", "-2+3", "@SUM(A1)", " =1", "\t=2")
     with Store(out / "store") as store:
         for number, lens in enumerate(lenses):
-            store.append([row(f"/p/f{number}{n}.jpg", lens, "Elm One") for n in range(3)])
+            store.append([row(f"/p/f{number}{n}.jpg", lens, f"{lens} One") for n in range(3)])
     made(out)
     names = set()
     for path in (out / "tables").glob("*.csv"):
@@ -175,7 +175,7 @@ def test_no_cell_of_a_table_begins_as_a_formula(out: Path) -> None:
                 names |= cells
     assert {"'" + lens for lens in lenses} <= names
     stored = pd.read_parquet(out / "tables" / "frames.parquet")
-    assert set(lenses) <= set(stored["body"]), "the other form stays true"
+    assert set(lenses) <= set(stored["lens"]), "the other form stays true"
 
 
 def test_names_of_gear_do_not_steer_a_terminal(out: Path) -> None:
