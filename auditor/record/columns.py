@@ -113,6 +113,10 @@ def _columns() -> tuple[Column, ...]:
         Column("dust_spots", "str", "dark round places: x, y, diameter, depth, packed"),
         Column("dust_limits", "str", "depth of the faintest spot found, by cell, packed"),
     ]
+    for zone in ZONES:
+        out += [
+            Column(f"{zone}_lateral_{c}_px", "float", f"{c} in the {zone}") for c in ("red", "blue")
+        ]
     return tuple(out)
 
 
