@@ -1,26 +1,28 @@
-"""The whole path, stage by stage: scan an archive, infer its profile, write what a person reads.
+"""What is asked of a profile, and how it is put together from the frames of a store.
 
-Every stage stands alone on what the one before it left on disk, so that a profile can be inferred
-again, with other thresholds or for a part of the frames, without reading a picture.
+A profile can be inferred again, with other thresholds or for a part of the frames, without reading a
+picture.
 """
 
 from __future__ import annotations
 
 import re
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from auditor.record import COLUMNS, Settings
-from auditor.together import together
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
+    from numpy.typing import NDArray
 
-    from auditor.engine import Progress, ScanOptions, ScanSummary
+    from auditor.crawl import Selection
+    from auditor.engine import Progress
     from auditor.gear import Chosen
     from auditor.infer.criteria import Criteria
     from auditor.store import Store
@@ -43,10 +45,10 @@ _SETTINGS: Final = frozenset(Settings.__slots__) - {"labels"}
 __all__ = [
     "InferOptions",
     "OptionError",
+    "chosen_gear",
+    "infer_frames",
+    "load_frames",
     "meanwhile",
-    "profile_of",
-    "scan_archive",
-    "write_all",
 ]
 
 
@@ -81,46 +83,6 @@ class InferOptions:
     phones: bool = False
 
 
-def scan_archive(
-    archives: Sequence[str],
-    out: Path,
-    *,
-    without_folders: Sequence[str] = (),
-    workers: int | None,
-    cluster: str | None,
-    options: ScanOptions,
-    progress: Callable[[Progress], None] | None,
-) -> ScanSummary:
-    """Find, identify, measure and remember every frame that the store does not know yet.
-
-    Folders in `without_folders`, and those that gear.toml leaves out, are not read. Raises OptionError
-    when gear.toml can't be used.
-    """
-    from auditor.crawl import find_files
-    from auditor.engine import scan
-    from auditor.gear.chosen import in_folder
-    from auditor.store import Store
-
-    gear = _chosen_gear(out, InferOptions(without_folders=without_folders))
-
-    def find(roots: Sequence[str | Path]) -> Iterator[Any]:
-        for found in find_files(roots):
-            if not gear.no_folders or not in_folder(
-                str(found.path).rpartition("/")[0], gear.no_folders
-            ):
-                yield found
-
-    return scan(
-        list(archives),
-        Store(out / "store"),
-        workers=workers,
-        cluster=cluster,
-        options=options,
-        progress=progress,
-        find=find,
-    )
-
-
 def meanwhile(progress: Callable[[Progress], None]) -> Callable[[Progress], None]:
     """`progress`, and once workers measure, the later stages are made ready beside it.
 
@@ -143,12 +105,17 @@ def _ready_later_stages() -> None:
     import_module("auditor.report").prepare()
 
 
-def profile_of(
-    store_folder: Path, options: InferOptions, archives: Sequence[str] = ()
+def infer_frames(
+    frames: pd.DataFrame,
+    options: InferOptions,
+    gear: Chosen,
+    store: Store | None,
+    archives: Sequence[str] = (),
 ) -> tuple[dict[str, Any], pd.DataFrame]:
-    """Infer the profile of a store; also give back the frame table that it was made from.
+    """The profile of a table that is related and reconciled, and the rows looked at, with `VERDICTS`.
 
-    The store may hold more than the `archives` just scanned; how much, a notice says.
+    `store` gives small pictures, answers and what could not be read. `frames` may hold more than the
+    `archives` just scanned; how much, a notice says.
 
     Raises:
         OptionError: when no measured frame meets the restrictions, or none tells how noisy what is
@@ -161,30 +128,14 @@ def profile_of(
     from auditor.infer.bodies import AcceptError
     from auditor.infer.criteria import Criteria
     from auditor.infer.profile import infer_profile
-    from auditor.store import Store
     from auditor.store.answers import read_answers
 
-    store = Store(store_folder)
-    gear = _chosen_gear(store_folder.parent, options)
-    frames = gear.renamed(_load(store))
     aside = (frames["status"] == "set-aside").to_numpy(bool)
     best = frames["best"].to_numpy(bool)
-    counts = {
-        "found": len(frames),
-        # A file whose exposure is measured on a better file is measured by that.
-        "measured": int((~aside).sum()),
-        "set_aside": int(aside.sum()),
-        "copies": int((~aside & ~best).sum()),
-    }
     selection = Selection(options.rating, options.since, options.body, options.lens)
     mine = gear.looked_at(frames).to_numpy(bool)
     wanted = mine & selection.matches(frames).to_numpy(bool)
-    if counts["measured"] and not (mine & ~aside).any():
-        raise OptionError(
-            f"every frame is left out ({gear.words()}); see gear.toml and the options"
-        )
-    if counts["measured"] and not (wanted & ~aside).any():
-        raise OptionError(selection.why_none(frames[~aside]))
+    _need_frames(frames, aside, mine, wanted, gear, selection)
     # What was set aside is told whatever is looked at: hardly any such file has names or stars.
     chosen = frames[wanted | aside].reset_index(drop=True)
     patterns, notices = _labels(options, frames["path"])
@@ -196,14 +147,14 @@ def profile_of(
         profile, verdicts = infer_profile(
             chosen,
             options.criteria or Criteria(),
-            counts,
-            pictures=store.pictures,
+            _file_counts(aside, best),
+            pictures=None if store is None else store.pictures,
             patterns=patterns,
             accept=options.accept,
             # What a body can do does not change with the part of the archive that is looked at.
             every=frames[mine | aside] if selection.given() else None,
             gear=in_use,
-            answers=read_answers(store_folder),
+            answers={} if store is None else read_answers(store.folder),
             faults=faults,
         )
     except AcceptError as error:
@@ -215,19 +166,47 @@ def profile_of(
     if selection.given():
         looked_at = {"frames": int((wanted & ~aside).sum()), "words": selection.words()}
         profile["filter"] = selection.given() | looked_at
-    unread = store.unread()
+    unread = [] if store is None else store.unread()
     profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
     profile["notices"] = [
-        *store.warnings,
         *notices,
         *_unread_notice(unread),
         *_fault_notices(profile["faults"]),
+        *(_elsewhere_notice(frames["path"], archives) if archives else ()),
     ]
-    for trace in faults.traces:
-        RunLog(store.folder / "log.txt").line(trace)
-    if archives:
-        profile["notices"] += _elsewhere_notice(frames["path"], archives)
+    if store is not None:
+        for trace in faults.traces:
+            RunLog(store.folder / "log.txt").line(trace)
     return profile, chosen
+
+
+def _need_frames(
+    frames: pd.DataFrame,
+    aside: NDArray[np.bool_],
+    mine: NDArray[np.bool_],
+    wanted: NDArray[np.bool_],
+    gear: Chosen,
+    selection: Selection,
+) -> None:
+    """Raise OptionError where frames were measured and none of them is to be looked at."""
+    if aside.all():
+        return
+    if not (mine & ~aside).any():
+        raise OptionError(
+            f"every frame is left out ({gear.words()}); see gear.toml and the options"
+        )
+    if not (wanted & ~aside).any():
+        raise OptionError(selection.why_none(frames[~aside]))
+
+
+def _file_counts(aside: NDArray[np.bool_], best: NDArray[np.bool_]) -> dict[str, int]:
+    """Counts of files; one whose exposure is measured on a better file is measured by that."""
+    return {
+        "found": len(aside),
+        "measured": int((~aside).sum()),
+        "set_aside": int(aside.sum()),
+        "copies": int((~aside & ~best).sum()),
+    }
 
 
 def _fault_notices(faults: Sequence[Mapping[str, str]]) -> list[str]:
@@ -238,12 +217,13 @@ def _fault_notices(faults: Sequence[Mapping[str, str]]) -> list[str]:
     ]
 
 
-def _chosen_gear(out: Path, options: InferOptions) -> Chosen:
-    """What gear.toml and the options say together. Raises OptionError."""
+def chosen_gear(out: Path | None, options: InferOptions) -> Chosen:
+    """What gear.toml in the output folder and the options say together. Raises OptionError."""
     from auditor.gear import GearFileError, read_chosen
+    from auditor.gear.chosen import Chosen
 
     try:
-        said = read_chosen(out)
+        said = Chosen() if out is None else read_chosen(out)
     except GearFileError as error:
         raise OptionError(str(error)) from error
     return said.plus(
@@ -255,11 +235,14 @@ def _chosen_gear(out: Path, options: InferOptions) -> Chosen:
     )
 
 
-def _load(store: Store) -> pd.DataFrame:
-    """Every frame of a store, with what inference reads for all of them."""
+def load_frames(store: Store, every_column: bool) -> pd.DataFrame:
+    """Every frame of a store, with what inference reads for all of them or with every column; related
+    and reconciled. Raises StoreError."""
     from auditor.crawl import relate
     from auditor.settings import reconcile
 
+    if every_column:
+        return relate(reconcile(store.load()))
     names = [c for c in COLUMNS if not _UNREAD.search(c.name)]
     # What was set on the camera stays as it was written; measurements have no nine digits.
     single = [
@@ -307,18 +290,3 @@ def _elsewhere_notice(paths: pd.Series, archives: Sequence[str]) -> list[str]:
         f"{len(paths):,} frames come from other folders than the one{'s' * (len(roots) > 1)} given; "
         "a new output folder keeps them apart"
     ]
-
-
-def write_all(
-    profile: Mapping[str, Any], frames: pd.DataFrame, store_folder: Path, out: Path
-) -> None:
-    """Write profile.json, the report page, the card and the tables, all of them or none.
-
-    Raises OSError.
-    """
-    from auditor.report import write_profile, write_report
-    from auditor.store import Store
-
-    with together(out) as beside:
-        write_report(dict(profile), frames, Store(store_folder).pictures, beside)
-        write_profile(dict(profile), beside / "profile.json")

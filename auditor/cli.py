@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+import auditor
 from auditor import __version__, cli_lists
 from auditor import cli_options as options
 from auditor.cli_frame import Commands, Name, fail, need_store, voice
@@ -40,10 +41,9 @@ def main() -> None:
 def run(archives: tuple[str, ...], out: Path, strict: bool, **given: Any) -> None:
     """Scan ARCHIVES, infer the gear profile and write the report. Run again, it resumes."""
     scan_options, infer_options = _split(given)
-    target = _prepared(out, archives)
-    _outlive_terminal(target)
+    target = _outliving_terminal(out)
     summary = _scan(
-        archives, target, scan_options, infer_options.without_folders, profile_follows=True
+        archives, out, scan_options, infer_options.without_folders, profile_follows=True
     )
     _need_pictures(summary, archives, target)
     profile = _profile(target, infer_options, archives)
@@ -68,9 +68,8 @@ def scan(
     **given: Any,
 ) -> None:
     """Only measure: bring the store up to date with ARCHIVES."""
-    target = _prepared(out, archives)
-    _outlive_terminal(target)
-    summary = _scan(archives, target, given, without_folders)
+    target = _outliving_terminal(out)
+    summary = _scan(archives, out, given, without_folders)
     _need_pictures(summary, archives, target)
     for line in [*summary.notice_lines(), *summary.set_aside_lines()]:
         voice.say(line)
@@ -84,7 +83,7 @@ def scan(
 def profile(out: Path, **given: Any) -> None:
     """Only infer: make profile and report again from the store, without reading a picture."""
     need_store(out)
-    _outlive_terminal(out)
+    _outliving_terminal(out)
     made = _profile(out, _infer_options(given))
     _close(made, out, [f"note: {n}" for n in made["notices"]])
 
@@ -201,43 +200,34 @@ def _infer_options(given: dict[str, Any]) -> Any:
     return InferOptions(criteria=criteria, **given)
 
 
-def _prepared(out: Path, archives: tuple[str, ...]) -> Path:
-    from auditor.output import OutputError, prepare_output, remember_archives
-
-    for archive in archives:
-        if "://" not in archive and not Path(archive).exists():
-            fail(f"there is no folder or file {archive}; check the path", 2)
-    try:
-        target = prepare_output(out, archives)
-        remember_archives(target, archives)
-        return target
-    except OutputError as error:
-        fail(str(error), 2)
-
-
-def _outlive_terminal(target: Path) -> None:
+def _outliving_terminal(out: Path) -> Path:
+    """From now on nobody need listen; the log lies in the output folder, whose real place is returned."""
     from auditor.engine.runlog import RunLog
 
+    target = out.expanduser().resolve()
     voice.outlive(RunLog(target / "store" / "log.txt"))
+    return target
 
 
 def _scan(
     archives: tuple[str, ...],
-    target: Path,
+    out: Path,
     given: dict[str, Any],
     without_folders: tuple[str, ...],
     profile_follows: bool = False,
 ) -> Any:
-    from auditor.audit import OptionError, meanwhile, scan_archive
+    from auditor.audit import OptionError, meanwhile
     from auditor.console import progress_display
     from auditor.engine import ScanError, ScanOptions
+    from auditor.library import NoArchiveError
+    from auditor.output import OutputError
     from auditor.store import StoreBusy, StoreError
 
     try:
         with progress_display(voice) as show:
-            return scan_archive(
+            return auditor.scan(
                 archives,
-                target,
+                out,
                 workers=given["workers"],
                 cluster=given["cluster"],
                 options=ScanOptions(
@@ -249,23 +239,21 @@ def _scan(
                 without_folders=without_folders,
                 progress=meanwhile(show) if profile_follows else show,
             )
-    except OptionError as error:
+    except (NoArchiveError, OptionError, OutputError) as error:
         fail(str(error), 2)
     except (ScanError, StoreBusy, StoreError) as error:
         fail(str(error), 1)
 
 
 def _profile(target: Path, wanted: Any, archives: tuple[str, ...] = ()) -> dict[str, Any]:
-    from auditor.audit import OptionError, profile_of, write_all
+    from auditor.audit import OptionError
     from auditor.crawl.names import shown_root
     from auditor.store import StoreError, why
     from auditor.unchanged import unless_unchanged
 
-    store = target / "store"
-
     def make() -> dict[str, Any]:
-        made, frames = profile_of(store, wanted, archives)
-        write_all(made, frames, store, target)
+        made = auditor.profile(auditor.load(target), wanted, archives=archives)
+        auditor.report(made, target)
         return made
 
     try:

@@ -16,6 +16,7 @@ __all__ = [
     "ISOS",
     "aperture_from_apex",
     "ev100",
+    "f_number_index",
     "nominal_f_number",
     "nominal_iso",
     "time_from_apex",
@@ -54,9 +55,14 @@ def ev100(f_number: ArrayLike, exposure_time_s: ArrayLike, iso: ArrayLike) -> ND
     return np.asarray(np.log2(n * n / t) - np.log2(s / 100))
 
 
+def f_number_index(f_number: float) -> int:
+    """Place in `F_NUMBERS` of the nearest third of a stop; beyond its ends for f-numbers outside it."""
+    return round(6 * math.log2(f_number)) + 6
+
+
 def nominal_f_number(f_number: float) -> float:
     """The engraved third of a stop nearest to `f_number` (f/3.5 and f/3.6 become f/3.5)."""
-    index = round(6 * math.log2(f_number)) + 6
+    index = f_number_index(f_number)
     # Thirds are every 1/6 in log2 N ... 2 ** (k / 6); outside the table the exact value serves.
     return F_NUMBERS[index] if 0 <= index < len(F_NUMBERS) else 2.0 ** ((index - 6) / 6)
 

@@ -13,10 +13,10 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
 
-from auditor.audit import InferOptions, profile_of
+import auditor
+from auditor.atomic_write import atomic_write
 from auditor.cli import main
 from auditor.store import Store, why
-from auditor.together import together
 
 Row = dict[str, Any]
 
@@ -123,7 +123,7 @@ def test_a_folder_left_by_a_program_that_was_killed_goes_when_it_is_old(tmp_path
     for folder in (old, young):
         folder.mkdir()
     os.utime(old, (1e9, 1e9))
-    with together(tmp_path) as beside:
+    with atomic_write(tmp_path) as beside:
         (beside / "inner").mkdir()
         (beside / "inner" / "x").write_text("new")
     assert (tmp_path / "inner" / "x").read_text() == "new"
@@ -133,10 +133,9 @@ def test_a_folder_left_by_a_program_that_was_killed_goes_when_it_is_old(tmp_path
 def test_frames_of_other_archives_in_the_store_are_counted_and_told(
     out: Path, tmp_path: Path
 ) -> None:
-    store = out / "store"
 
     def told(*archives: str) -> list[str]:
-        return list(profile_of(store, InferOptions(), archives)[0]["notices"])
+        return list(auditor.profile(auditor.load(out), archives=archives)["notices"])
 
     start = "the profile covers all that was ever measured into this output folder: "
     assert told("/pictures") == told("/pictures/a", "/pictures/b/") == told() == []

@@ -190,6 +190,8 @@ def test_a_folder_that_cannot_be_read_stands_in_profile_and_page_until_it_is_rea
         assert any(n.startswith(f"{closed} could not be read") for n in profile["notices"])
         page = (out / "report.html").read_text()
         assert "1 folder could not be read and may hold more" in page
+        assert "are tried again by the next run itself" in page
+        assert "<code>auditor run … --retry</code> tries them all again" in page
         assert f'<bdi title="{closed}">{closed}</bdi>' in page
     for file in (archive / "broken.jpg", archive / "empty.jpg"):
         file.unlink()

@@ -54,7 +54,7 @@ def test_a_reader_that_has_seen_enough_is_no_error(picture: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "stage", "line"),
     [
-        (["profile"], "auditor.audit.profile_of", "; run the same command again to go on"),
+        (["profile"], "auditor.library.load_frames", "; run the same command again to go on"),
         (["run"], "auditor.output.prepare_output", "; run the same command again to go on"),
         (["measure"], "auditor.engine.single.find_files", ""),
     ],
@@ -141,7 +141,7 @@ def test_names_beyond_ascii_are_measured_where_the_system_knows_ascii_only(
         (picture.parent / name).write_bytes(picture.read_bytes() + bytes(number))
     picture.unlink()
     plain = {"PYTHONUTF8": "0", "LC_ALL": "C", "PYTHONCOERCECLOCALE": "0"}
-    run = ["run", str(picture.parent), "--out", str(tmp_path / "out"), "--workers", "1"]
+    run = ["scan", str(picture.parent), "--out", str(tmp_path / "out"), "--workers", "1"]
     for settings in (plain, {"PYTHONUTF8": "1"}):
         for words in (run, ["measure", str(picture.parent), "--workers", "1"]):
             done = subprocess.run(
@@ -150,7 +150,7 @@ def test_names_beyond_ascii_are_measured_where_the_system_knows_ascii_only(
                 env=os.environ | settings,
             )
             assert done.returncode == 0, done.stderr
-            if words[0] == "measure":
+            if words is not run:
                 assert "café 😀.png: ".encode() in done.stdout
                 assert b"\\xe9\xf0\x9f\x98\x80.png: " in done.stdout
         log = (tmp_path / "out" / "store" / "log.txt").read_text().splitlines()[-1]

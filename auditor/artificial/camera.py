@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.artificial.lightpath import Optics, SceneSpectrum, through_optics
+from auditor.artificial.drawn_lens import Optics
+from auditor.artificial.lightpath import SceneSpectrum, through_optics
 from auditor.artificial.scenes import PLACES, landscape
 
 __all__ = [

@@ -7,7 +7,8 @@ import sys
 import time
 from pathlib import Path
 
-from auditor.artificial.archive import load_recipe, plan
+from auditor.artificial.archive import plan
+from auditor.artificial.recipe import load_recipe
 from auditor.artificial.render import draw_archive
 
 __all__ = ["build_demo", "main"]

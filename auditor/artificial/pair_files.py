@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.artificial.camera import Sensor, add_photon_noise, develop
+from auditor.artificial.drawn_lens import Optics, radius_map
 from auditor.artificial.files import FrameTags, write_picture
-from auditor.artificial.lightpath import Optics, radius_map, spectrum_of, through_optics
+from auditor.artificial.lightpath import spectrum_of, through_optics
 from auditor.artificial.pairs import Accessory, PairWorld
 from auditor.artificial.scenes import PLACES, landscape
 

@@ -13,18 +13,11 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from auditor.artificial.archive import (
-    LABELS,
-    ArchiveRecipe,
-    Shot,
-    frame_truth,
-    lens_truth,
-    plan,
-    shot_optics,
-)
+from auditor.artificial.archive import LABELS, Shot, frame_truth, lens_truth, plan, shot_optics
 from auditor.artificial.camera import Mosaic, expose, mosaic
 from auditor.artificial.files import FrameTags, write_picture
 from auditor.artificial.lightpath import SceneSpectrum, spectrum_of
+from auditor.artificial.recipe import ArchiveRecipe
 from auditor.artificial.scenes import landscape
 
 __all__ = ["draw_archive", "draw_shot", "shot_tags"]

@@ -11,7 +11,7 @@ import shutil
 import signal
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -40,6 +40,8 @@ _ADDRESS: Final = re.compile(r"(?:[a-z]+://)?(\[[0-9a-fA-F:.]+\]|[^\s/:\[\]]+):(
 _CONNECT_S: Final = 20.0
 _GREET_S: Final = 30.0
 """A worker that has not answered by then is not counted on."""
+_MEET_S: Final = 5.0
+"""So often is looked who came to the cluster and who left it."""
 _TELL_S: Final = 3.0
 """So long workers may take to hear that the scan ends."""
 _LOST_S: Final = 15.0
@@ -83,11 +85,13 @@ class Workers:
         self._settings, self._scratch, self._address = settings, scratch, address
         self._scan = secrets.token_hex(8)
         self._futures: dict[int, Any] = {}
+        self._sent_to: dict[int, frozenset[str]] = {}
         self._cluster: Any = None
         self._client: Any = None
         self._good: set[str] = set()
         self._refused: dict[str, str] = {}
-        self._greeted = self._connected = time.monotonic()
+        self._doubtful = False  # a worker may have left since we looked
+        self._looked = self._connected = time.monotonic()
         _silence()
         try:
             with _terminal_signals_blocked(), dask.config.set(_CONFIG):
@@ -126,7 +130,7 @@ class Workers:
         self._client = distributed.Client(
             self._address, timeout=f"{_CONNECT_S:g}s", set_as_default=False
         )
-        self._greet()
+        self._greet(self._all())
         if not self._good and self._refused:
             told = "; ".join(sorted(set(self._refused.values())))
             raise ClusterError(f"no worker of the cluster at {self._address} can be used: {told}")
@@ -143,34 +147,39 @@ class Workers:
     def _threads(self) -> int:
         return sum(n for address, n in self._all().items() if address in self._good)
 
-    def _greet(self) -> None:
+    def _greet(self, here: Iterable[str]) -> None:
         """Ask workers not met before which copy of this program they have."""
-        new = [w for w in self._all() if w not in self._good and w not in self._refused]
         asked = {
             w: self._client.submit(
                 copy_of_program, pure=False, workers=[w], allow_other_workers=False
             )
-            for w in new
+            for w in here
+            if w not in self._good and w not in self._refused
         }
         until = time.monotonic() + _GREET_S
-        while time.monotonic() < until and any(f.status == "pending" for f in asked.values()):
-            time.sleep(0.02)
-        for worker, future in asked.items():
-            if future.status == "finished" and future.result() == copy_of_program():
-                self._good.add(worker)
-            elif future.status == "finished":
-                self._refused[worker] = (
-                    "another copy of auditor is installed there: install this one"
-                )
-            elif future.status == "error":
-                said = " ".join(str(future.exception()).split())[:120]
-                self._refused[worker] = f"auditor cannot be loaded there ({said})"
-            else:
-                self._refused[worker] = (
-                    f"no answer within {_GREET_S:g} s (is auditor installed there?)"
-                )
-                future.cancel()
-        self._greeted = time.monotonic()
+        while time.monotonic() < until and asked:
+            for worker in [w for w, f in asked.items() if f.status != "pending"]:
+                self._answered(worker, asked.pop(worker))
+            # One that can't load what it was sent leaves, and its question stays open.
+            left = asked.keys() - self._all().keys() if self.connected() else set()
+            self._no_answer(asked, left, "left when it was asked (is auditor installed there?)")
+            time.sleep(0.1 if asked else 0.0)
+        silent = f"no answer within {_GREET_S:g} s (is auditor installed there?)"
+        self._no_answer(asked, set(asked), silent)
+
+    def _answered(self, worker: str, future: Any) -> None:
+        if future.status != "finished":
+            said = " ".join(str(future.exception()).split())[:120]
+            self._refused[worker] = f"auditor cannot be loaded there ({said})"
+        elif future.result() == copy_of_program():
+            self._good.add(worker)
+        else:
+            self._refused[worker] = "another copy of auditor is installed there: install this one"
+
+    def _no_answer(self, asked: dict[str, Any], workers: Iterable[str], why: str) -> None:
+        for worker in workers:
+            asked.pop(worker).cancel()
+            self._refused[worker] = why
 
     def notices(self) -> list[str]:
         """A line for each reason why workers of the cluster are not used."""
@@ -183,7 +192,8 @@ class Workers:
         ]
 
     def look_after(self) -> None:
-        """Meet workers that came late. Raises ClusterError when the scheduler is lost."""
+        """Meet workers that came late, and take back what those that left had. Raises ClusterError
+        when the scheduler is lost."""
         if self._address is None:
             return
         now = time.monotonic()
@@ -194,8 +204,21 @@ class Workers:
                 f"the scheduler at {self._address} does not answer any more; all that was measured "
                 "is kept: run again to go on, with --cluster once it is back"
             )
-        if now - self._greeted > _GREET_S and self._client.status == "running":
-            self._greet()
+        if now - self._looked > _MEET_S and self.connected() and (here := self._all()):
+            self._greet(here)
+            self._doubtful = not self._good <= here.keys()
+            # Workers come back under another address; a batch for the old ones would wait for ever.
+            for ticket in [t for t, to in self._sent_to.items() if not to & here.keys()]:
+                self._results.put((ticket, ClusterError("its workers left the cluster")))
+                self._futures[ticket].cancel()
+            self._looked = time.monotonic()
+
+    def ready(self) -> bool:
+        """Whether there is a worker that a batch can be sent to."""
+        if self._doubtful and self.connected():
+            self._good &= self._all().keys()
+            self._doubtful = not self._good
+        return self._address is None or bool(self._good)
 
     def connected(self) -> bool:
         """Whether the scheduler answers."""
@@ -226,6 +249,8 @@ class Workers:
             **self._only(),
         )
         self._futures[ticket] = future
+        if self._address is not None:
+            self._sent_to[ticket] = frozenset(self._good)
         future.add_done_callback(lambda f: self._done(ticket, f))
 
     def _done(self, ticket: int, future: Any) -> None:
@@ -233,6 +258,7 @@ class Workers:
             answer = future.result()
         except BaseException as error:
             answer = error
+            self._doubtful = self._address is not None
         self._results.put((ticket, answer))
 
     def arrived(self, wait: float) -> list[tuple[int, Any]]:
@@ -244,6 +270,7 @@ class Workers:
                 came.append(self._results.get_nowait())
         for ticket, _ in came:
             self._futures.pop(ticket, None)
+            self._sent_to.pop(ticket, None)
         return came
 
     def _everywhere(self, what: Any) -> None:

@@ -15,34 +15,42 @@ from ..crawl.names import on_disk, root_name
 from .source import is_url
 
 if TYPE_CHECKING:
-    from ..store import Known, Store
+    from .ledger import Ledger
 
-__all__ = ["find_departed"]
+__all__ = ["settle_departed"]
 
 _PATIENCE_S = 60.0
 
 
-def find_departed(
-    store: Store,
-    known: Known,
-    unseen: np.ndarray,
-    roots: Sequence[str | Path],
-    roots_seen: set[str],
-    moved: set[int],
-) -> tuple[list[int], list[str]]:
-    """(indices of known rows whose file is gone, notices).
+def settle_departed(ledger: Ledger, roots: Sequence[str | Path], roots_seen: set[str]) -> None:
+    """Mark what is no longer there; never when the archive itself seems to be missing.
 
-    A file counts as gone when it lies under a root in which this scan found files, or was found
-    elsewhere by its content, and asking for it by name says that it does not exist.
+    A file counts as gone when it lies under a root in which this scan found files (`roots_seen`), or was
+    found elsewhere by its content, and asking for it by name says that it does not exist.
     """
-    paths = [on_disk(str(p)) for p in store.paths(known, unseen.tolist())]
+    planner, notices = ledger.planner, ledger.summary.notices
+    unseen = np.flatnonzero(~planner.seen & ~planner.known.gone)
+    if not len(unseen):
+        return
+    suspects, told = _suspects(ledger, unseen, roots, roots_seen)
+    departed = _ask(suspects, told)
+    notices += [n for n in told if n not in notices]
+    ledger.mark_gone(departed)
+    planner.known.gone[departed] = True
+
+
+def _suspects(
+    ledger: Ledger, unseen: np.ndarray, roots: Sequence[str | Path], roots_seen: set[str]
+) -> tuple[list[tuple[int, str]], list[str]]:
+    """(index and path of known rows that may be gone, notices of roots that seem to be missing)."""
+    paths = [on_disk(str(p)) for p in ledger.store.paths(ledger.planner.known, unseen.tolist())]
     asked = {root_name(r) for r in roots}
     alive = tuple(_with_end(r) for r in roots_seen)
     silent = [r for r in sorted(asked) if not any(s.startswith(_with_end(r)) for s in alive)]
     suspects: list[tuple[int, str]] = []
     missing: dict[str, int] = {}
     for index, path in zip(unseen.tolist(), paths, strict=True):
-        if path.startswith(alive) or index in moved:
+        if path.startswith(alive) or index in ledger.moved_from:
             suspects.append((index, path))
             continue
         for root in silent:
@@ -53,7 +61,7 @@ def find_departed(
         "(is the drive mounted?)"
         for root, n in missing.items()
     ]
-    return _ask(suspects, notices), notices
+    return suspects, notices
 
 
 def _with_end(root: str) -> str:

@@ -10,6 +10,8 @@ __all__ = ["Later"]
 
 WAIT_S: Final = 5.0
 """Long enough for a network share to be mounted again, short enough to be waited for at the end."""
+MOST: Final = 10_000
+"""So many files are kept; with more missing, something is away for good."""
 
 Job = dict[str, Any]
 
@@ -22,6 +24,11 @@ class Later:
 
     def __len__(self) -> int:
         return len(self._jobs)
+
+    @property
+    def full(self) -> bool:
+        """Whether no more are taken."""
+        return len(self._jobs) >= MOST
 
     def add(self, job: Job) -> None:
         """Try this file once more."""

@@ -93,6 +93,15 @@ class ScanSummary:
     unread: list[tuple[str, str]] = field(default_factory=list)
     """(path, reason) of folders that could not be read."""
 
+    def in_one_line(self) -> str:
+        """All counts, for the log."""
+        return (
+            f"{'stopped: ' + self.stopped if self.stopped else 'done'}; found {self.found}, measured "
+            f"{self.measured} ({self.counted} of them counted on another file), set aside "
+            f"{self.set_aside}, unchanged {self.unchanged}, moved {self.moved}, gone {self.gone}, "
+            f"workers replaced {self.workers_replaced}, {self.seconds:.0f} s"
+        )
+
     def set_aside_lines(self, most: int = 20) -> list[str]:
         """One line for each file set aside; when there are many, one for each reason."""
         return _lines("set aside", self.aside, most)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from importlib import import_module
 from pathlib import Path
@@ -20,14 +19,15 @@ from ..store.errors import StoreError
 from ..store.schema import Trouble
 from .batch import settings_of
 from .cluster import ClusterError, Workers
-from .departed import find_departed
+from .departed import settle_departed
 from .exposures import Exposures
 from .later import Later
 from .ledger import Job, Ledger
 from .memory import hand_back, share_mb
 from .options import Progress, ScanError, ScanOptions, ScanSummary
 from .pace import Pace
-from .plan import Batcher, Planner, stamp_of
+from .plan import Planner, stamp_of
+from .queues import Queues
 from .runlog import RunLog
 from .stopping import StopSignal
 from .twins import Twins
@@ -43,10 +43,6 @@ STOP_SECONDS: Final = 2.5
 NO_WORKER_SECONDS: Final = 90.0
 BROKEN_DECODERS: Final = 2
 """Batches in a row that may come back because no decoder could be started, each after several attempts."""
-MOST_LATER: Final = 10_000
-"""So many files are kept for another attempt in a moment; with more missing, something is away for good."""
-LIGHT_FILES: Final = 128
-"""Most files of a batch of which only tags are read."""
 STRETCH: Final = 150_000
 """So many new files are sorted into exposures at a time. Within a stretch the best file of each is
 known before any is measured; later ones are held against what is measured by then."""
@@ -114,18 +110,13 @@ class _Scan:
         known = store.known()
         self.planner = Planner(known, options, store.without_pictures(known))
         self.ledger = Ledger(store, self.planner, options, self.summary, self.log)
-        self.batcher = Batcher(workers)
+        self.queues = Queues(workers)
         self.exposures = Exposures(store, self.planner.here)
         self.twins = Twins(store, self.planner)
-        self.light: deque[Job] = deque()  # jobs that decode nothing
         self.nameless = 0  # files whose tags are still to be read
         self.counted: list[tuple[FileEntry, int]] = []
         self.pool: Workers | None = None
         self.tickets = 0
-        self.running: dict[int, list[Job]] = {}
-        self.again: deque[list[Job]] = deque()
-        self.suspects: deque[list[Job]] = deque()
-        self.confined = False
         self.stalls = 0
         self.roots_seen: set[str] = set()
         self.later = Later()
@@ -143,7 +134,7 @@ class _Scan:
                 self._loop(walk, stop)
                 if walk.error is not None:
                     raise _Stop(f"the archive cannot be walked any further ({walk.error})")
-                self._settle_departed()
+                settle_departed(self.ledger, self.roots, self.roots_seen)
                 self.store.tidy()
             except (_Stop, ClusterError, StoreError) as error:
                 self.summary.stopped = str(error)
@@ -168,7 +159,7 @@ class _Scan:
         self.summary.reasons = dict(self.ledger.reasons.most_common())
         self.summary.seconds = time.monotonic() - start
         self.pace.tell(self.summary, walk.ended, self.nameless, last=True)
-        self._log_summary()
+        self.log.line(self.summary.in_one_line())
         if self.summary.stopped:
             raise ScanError(self.summary.stopped, self.summary)
         return self.summary
@@ -181,14 +172,15 @@ class _Scan:
                 raise _Stop(_asked(stop))
             if not walk.ended and self._room():
                 # While workers have enough to do the walk may wait; without work we wait for it.
-                for chunk in walk.take(0.0 if self.running or len(self.batcher) else 0.05):
+                busy = self.queues.running or len(self.queues.batcher)
+                for chunk in walk.take(0.0 if busy else 0.05):
                     self._take_in(chunk)
             self._try_again(self.later.due())
             self._sort(walk.ended)
             self._submit(walk.ended)
-            if self._collect(0.05 if self.running else 0.0):
+            if self._collect(0.05 if self.queues or self.later else 0.0):
                 heard = time.monotonic()
-            elif self.running and time.monotonic() - heard > NO_WORKER_SECONDS:
+            elif self.queues and time.monotonic() - heard > NO_WORKER_SECONDS:
                 if self.pool is not None and self.pool.alive() == 0:
                     raise _Stop("no worker is left and none comes back; run again to go on")
                 heard = time.monotonic()
@@ -202,12 +194,11 @@ class _Scan:
     def _room(self) -> bool:
         """Whether more files may be taken in: memory holds a stretch of the archive, not all of it."""
         waiting = self.nameless + len(self.exposures) + len(self.twins)
-        return waiting < STRETCH and len(self.batcher) < STRETCH
+        return waiting < STRETCH and len(self.queues.batcher) < STRETCH
 
     def _unfinished(self) -> bool:
         sorting = len(self.exposures) or len(self.twins) or self.counted
-        queued = self.light or len(self.batcher) or sorting
-        return bool(self.running or self.again or self.suspects or queued or self.later)
+        return bool(self.queues or sorting or self.later)
 
     def _take_in(self, chunk: list[FileEntry | Skipped]) -> None:
         for item in chunk:
@@ -223,12 +214,12 @@ class _Scan:
         self._identify(decided.jobs)
 
     def _identify(self, jobs: list[Job]) -> None:
-        self.light += jobs
+        self.queues.add(jobs)
         self.nameless += len(jobs)
 
     def _try_again(self, jobs: list[Job]) -> None:
-        self._identify([job for job in jobs if job["do"] == "identify"])
-        self._dispatch([job for job in jobs if job["do"] != "identify"])
+        self.nameless += sum(job["do"] == "identify" for job in jobs)
+        self.queues.add(jobs)
 
     def _sort(self, ended: bool) -> None:
         """Once the tags of all files are read: which are measured, which counted on others."""
@@ -241,7 +232,7 @@ class _Scan:
             copied, jobs = self.twins.resolve()
             jobs += self.ledger.recognised(copied)
             self.ledger.commit()  # what is measured by now counts too
-            self._dispatch([*jobs, *self.exposures.sort()])
+            self.queues.add([*jobs, *self.exposures.sort()])
             hand_back()
 
     def _confirm_counted(self) -> None:
@@ -250,15 +241,13 @@ class _Scan:
         index = np.array([i for _, i in entries], np.int64)
         leaders = self.planner.known.find(self.planner.known.leader[index])
         if not self.planner.seen[leaders[leaders >= 0]].all():
-            self._settle_departed()  # one that is deleted stands for nothing any more
+            settle_departed(
+                self.ledger, self.roots, self.roots_seen
+            )  # one that is deleted stands for nothing any more
         stands = self.planner.standing(index)
         self.ledger.unchanged(counted=int(stands.sum()))
         fallen = [entries[i] for i in np.flatnonzero(~stands).tolist()]
         self._identify([self.planner.job(e, stamp_of(e.sidecar), i) for e, i in fallen])
-
-    def _dispatch(self, jobs: list[Job]) -> None:
-        self.batcher.add(job for job in jobs if job["do"] == "measure")
-        self.light += (job for job in jobs if job["do"] != "measure")
 
     def _passed_over(self, item: Skipped) -> None:
         if not item.picture:
@@ -276,7 +265,7 @@ class _Scan:
     # -- batches out, outcomes back ----------------------------------------------------------------
 
     def _submit(self, ended: bool) -> None:
-        while batch := self._next_batch(ended):
+        while self._ready() and (batch := self.queues.next(ended, self.count)):
             if self.pool is None:
                 most = self.options.memory_mb
                 if self.address is None:
@@ -284,40 +273,23 @@ class _Scan:
                 settings = settings_of(self.options, most)
                 scratch = self.store.folder / "scratch"
                 self.pool = Workers(self.count, self.address, settings, scratch)
-                self.count = self.batcher.workers = self.pool.count
+                self.count = self.queues.batcher.workers = self.pool.count
             self.tickets += 1
-            self.running[self.tickets] = batch
+            self.queues.running[self.tickets] = batch
             self.pool.submit(self.tickets, batch)
             if self.tickets == self.count:
                 # Needed once the tags are read; loaded while the workers load their libraries.
                 import_module("auditor.crawl.captures")
                 import_module("auditor.settings.agreement")
 
-    def _next_batch(self, ended: bool) -> list[Job]:
-        """The next batch to send, [] when nothing should be sent now.
-
-        A batch under suspicion runs with no other beside it, so that nobody is blamed wrongly.
-        """
-        if self.suspects or self.confined:
-            if self.running:
-                return []
-            self.confined = bool(self.suspects)
-            if self.suspects:
-                return self.suspects.popleft()
-        if len(self.running) >= 2 * self.count:
-            return []
-        if self.again:
-            return self.again.popleft()
-        if self.light:
-            count = min(LIGHT_FILES, max(1, len(self.light) // (2 * self.count)))
-            return [self.light.popleft() for _ in range(count)]
-        return self.batcher.next(ended) if len(self.batcher) else []
+    def _ready(self) -> bool:
+        return self.pool is None or self.pool.ready()
 
     def _collect(self, wait: float) -> bool:
         """Deal with the batches that came back; whether there were any."""
         arrived = self.pool.arrived(wait) if self.pool is not None else []
         for ticket, answer in arrived:
-            jobs = self.running.pop(ticket, None)
+            jobs = self.queues.running.pop(ticket, None)
             if jobs is None:
                 continue
             if isinstance(answer, BaseException):
@@ -326,7 +298,7 @@ class _Scan:
             self.summary.workers_replaced += answer["replaced"]
             weighed = all(job["do"] == "measure" for job in jobs)
             if weighed and not answer["replaced"] and len(answer["outcomes"]) == len(jobs):
-                self.batcher.learn(jobs, answer["seconds"])
+                self.queues.batcher.learn(jobs, answer["seconds"])
             self.broken = 0
             for job, outcome in zip(jobs, answer["outcomes"], strict=False):
                 self._outcome(job, outcome)
@@ -339,25 +311,17 @@ class _Scan:
             self.broken += 1
             if self.broken > BROKEN_DECODERS:
                 raise _Stop(f"{said}; all that was measured is kept: run again to go on")
-            self.again.append(jobs)
+            self.queues.again.append(jobs)
             return
         if self.pool is not None and not self.pool.connected():
-            self.again.append(jobs)  # the batch is not to blame (see `look_after`)
+            self.queues.again.append(jobs)  # the batch is not to blame (see `look_after`)
             return
         self.summary.workers_replaced += 1
-        losses = 1 + max(job.get("losses", 0) for job in jobs)
-        jobs = [job | {"losses": losses} for job in jobs]
-        if losses == 1:  # whatever took the worker may have had nothing to do with this batch
-            self.again.append(jobs)
-        elif len(jobs) > 1:
-            middle = len(jobs) // 2
-            self.suspects += [jobs[:middle], jobs[middle:]]
-        elif losses == 2:
-            self.suspects.append(jobs)
-        else:
+        culprit = self.queues.lost(jobs)
+        if culprit is not None:
             reason = "ended its worker each time it was tried"
             said = f"{type(error).__name__}: {said}"
-            self._set_aside(jobs[0], reason, said, Trouble.ENDED)
+            self._set_aside(culprit, reason, said, Trouble.ENDED)
 
     def _outcome(self, job: Job, outcome: list[Any]) -> None:
         kind = outcome[0]
@@ -370,9 +334,9 @@ class _Scan:
             row = message["row"]
             if job["do"] == "measure":
                 good = row["status"] == "measured"
-                self._dispatch(self.exposures.settled(job, row if good else None))
+                self.queues.add(self.exposures.settled(job, row if good else None))
         elif kind == "other":
-            self._dispatch(self.exposures.apart(job, outcome[1]["file_id"]))
+            self.queues.add(self.exposures.apart(job, outcome[1]["file_id"]))
         elif kind == "same":
             self.nameless -= 1
             self.twins.add(job, outcome[1])
@@ -383,7 +347,7 @@ class _Scan:
 
     def _unreadable(self, job: Job, reason: str, answers: bool, again: str) -> None:
         """A file without content: tried again in a moment, on the next run, or when it changes."""
-        if again == "soon" and "second" not in job and len(self.later) < MOST_LATER:
+        if again == "soon" and "second" not in job and not self.later.full:
             self.nameless -= job["do"] == "identify"
             self.later.add(job)
             return
@@ -404,7 +368,7 @@ class _Scan:
         if job["do"] == "identify" and "no data came" not in reason:
             # Tags that cannot be read may still belong to a picture that can.
             self.nameless -= 1
-            self.batcher.add([job | {"do": "measure", "same": []}])
+            self.queues.add([job | {"do": "measure", "same": []}])
         else:
             self._set_aside(job | own, reason, said, Trouble.ENDED if passing else None)
 
@@ -414,7 +378,7 @@ class _Scan:
         self.nameless -= job["do"] == "identify"
         self.ledger.set_aside(job, reason, said, trouble)
         if job["do"] == "measure":
-            self._dispatch(self.exposures.settled(job, None))
+            self.queues.add(self.exposures.settled(job, None))
 
     # -- endings -----------------------------------------------------------------------------------
 
@@ -424,7 +388,7 @@ class _Scan:
             return
         self.pool.wind_down()
         until = time.monotonic() + STOP_SECONDS
-        while self.running and time.monotonic() < until:
+        while self.queues.running and time.monotonic() < until:
             self._collect(0.1)
 
     def _save_what_came(self, walk: Walk) -> None:
@@ -434,29 +398,8 @@ class _Scan:
         except StoreError:
             self.ledger.drop()
 
-    def _settle_departed(self) -> None:
-        """Mark what is no longer there; never when the archive itself seems to be missing."""
-        planner = self.planner
-        unseen = np.flatnonzero(~planner.seen & ~planner.known.gone)
-        if not len(unseen):
-            return
-        departed, notices = find_departed(
-            self.store, planner.known, unseen, self.roots, self.roots_seen, self.ledger.moved_from
-        )
-        self.summary.notices += [n for n in notices if n not in self.summary.notices]
-        self.ledger.mark_gone(departed)
-        planner.known.gone[departed] = True
-
     def _settle_unread(self, walk: Walk) -> None:
         """Have the store know the folders that could not be read, also after a walk cut short."""
         whole = walk.ended and walk.error is None
         roots = [shown_root(r) for r in self.roots] if whole else []
         self.store.remember_unread(self.summary.unread, roots)
-
-    def _log_summary(self) -> None:
-        s = self.summary
-        self.log.line(
-            f"{'stopped: ' + s.stopped if s.stopped else 'done'}; found {s.found}, measured "
-            f"{s.measured} ({s.counted} of them counted on another file), set aside {s.set_aside}, unchanged {s.unchanged}, moved {s.moved}, "
-            f"gone {s.gone}, workers replaced {s.workers_replaced}, {s.seconds:.0f} s"
-        )

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
 from scipy.special import betaincinv
+
+from auditor.model import Answers
 
 __all__ = ["ANSWERS", "answers_of", "no_answers", "respect", "tally"]
 
@@ -47,13 +49,13 @@ def respect(verdicts: pd.DataFrame, answers: pd.Series) -> pd.DataFrame:
     return out
 
 
-def no_answers() -> dict[str, Any]:
+def no_answers() -> Answers:
     """What `tally` gives where no frame was judged."""
-    counts = dict.fromkeys(("listed", *ANSWERS, "missed"), 0)
-    return counts | dict.fromkeys(("right_share", "low", "high"))
+    counts: Answers = {"listed": 0, "meant": 0, "fine": 0, "bad": 0, "missed": 0}
+    return {**counts, "right_share": None, "low": None, "high": None}
 
 
-def tally(verdicts: pd.DataFrame, answers: pd.Series, interval: float = 0.9) -> dict[str, Any]:
+def tally(verdicts: pd.DataFrame, answers: pd.Series, interval: float = 0.9) -> Answers:
     """How often the program was right here, by the answers on frames that it had listed.
 
     `listed` frames were answered; of these `bad`, `meant` and `fine`. `right_share` is the share that
@@ -62,14 +64,16 @@ def tally(verdicts: pd.DataFrame, answers: pd.Series, interval: float = 0.9) -> 
     """
     said = answers.to_numpy(object)
     listed = verdicts["listed"].to_numpy(bool)
-    counts: dict[str, Any] = {a: int(((said == a) & listed).sum()) for a in ANSWERS}
+    counts = {a: int(((said == a) & listed).sum()) for a in ANSWERS}
     n, right = sum(counts.values()), counts["bad"]
     tail = (1 - interval) / 2
     low = float(betaincinv(right, n - right + 1, tail)) if right else 0.0
     high = float(betaincinv(right + 1, n - right, 1 - tail)) if right < n else 1.0
     return {
         "listed": n,
-        **counts,
+        "meant": counts["meant"],
+        "fine": counts["fine"],
+        "bad": right,
         "missed": int(((said == "bad") & ~listed).sum()),
         "right_share": round(right / n, 4) if n else None,
         "low": round(low, 4) if n else None,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass, fields
+from statistics import NormalDist
 from typing import Any
 
 __all__ = ["Criteria"]
@@ -68,6 +69,11 @@ class Criteria:
         """The `criteria` object of the profile."""
         plain = asdict(self) | {"print_cm": list(self.print_cm)}
         return plain | {"output_width_px": self.output_width_px}
+
+    @property
+    def half_width(self) -> float:
+        """Standard errors from the middle of an interval to either end (normal distribution)."""
+        return NormalDist().inv_cdf(0.5 + self.interval / 2)
 
     @property
     def output_width_px(self) -> int:

@@ -25,6 +25,7 @@ from auditor.infer.keepers import (
 )
 from auditor.infer.lenses import infer_lenses
 from auditor.infer.next_shots import next_shots, open_note
+from auditor.model import Frames, Keeper
 from auditor.record import COLUMNS
 
 __all__ = ["build_profile", "complete_columns", "infer_profile"]
@@ -39,7 +40,7 @@ _NO_VERDICTS: Final = pd.DataFrame(
 Pictures = Callable[[list[str]], pd.DataFrame]
 
 
-_SELDOM: Final = re.compile(r"^(sharpest|weakest)_(x|y|width|height)$|^weakest_|^dust_")
+_SELDOM: Final = re.compile(r"^(sharpest|weakest)_(x|y|width|height)$|^weakest_")
 """Columns that are read for a few frames or none."""
 _SHARPNESS: Final = re.compile(
     r"_(mtf50_cpp|stderr_cpp|edges|method)$|^(horizontal|falling|vertical|rising)_cpp$|lateral|^fringe_|"
@@ -78,7 +79,13 @@ def infer_profile(
     archive has of them. `gear` is that of `gear.gear_in_use`; `answers` map a path or file id to one of
     `answers.ANSWERS`. A lens or
     body that breaks a stage is left out of it and named under `faults`.
+
+    Raises ValueError where nobody has related the frames: each would count as an outing of its own.
     """
+    if len(frames) and "outing" not in frames:
+        raise ValueError(
+            "the frames are not related: use auditor.load, or crawl.relate on the table"
+        )
     frames = complete_columns(frames.reset_index(drop=True))
     faults = faults if faults is not None else Faults()
     lenses, _ = faults.by_column(
@@ -104,7 +111,7 @@ def infer_profile(
         [],
     )
     decisions = faults.whole(
-        "decisions", lambda: decide(frames, lenses, bodies["bodies"], criteria), {}
+        "decisions", lambda: decide(frames, lenses, bodies["bodies"], criteria, pictures), {}
     )
     after = _after_verdicts(judged, verdicts, lenses, criteria, faults)
     pairs = faults.whole("what to shoot next", lambda: pairs_to_shoot(comparisons), [])
@@ -185,15 +192,13 @@ def _after_verdicts(
     }
 
 
-def _listed(
-    frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria
-) -> list[dict[str, Any]]:
+def _listed(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria) -> list[Keeper]:
     given = verdicts["answer"].astype(object).where(verdicts["answer"].notna(), None)
     said = dict(zip(frames["path"], given, strict=True))
-    return [
-        keeper | {"answer": said.get(keeper["path"])}
-        for keeper in list_keepers(frames, verdicts, criteria)
-    ]
+    listed = list_keepers(frames, verdicts, criteria)
+    for keeper in listed:
+        keeper["answer"] = said.get(keeper["path"])
+    return listed
 
 
 def _shots(
@@ -256,10 +261,15 @@ def _without_sharpness(frames: pd.DataFrame) -> pd.DataFrame:
     return frames.drop(columns=[c for c in frames.columns if _SHARPNESS.search(c)])
 
 
-def _counts(frames: pd.DataFrame, counts: Mapping[str, int] | None) -> dict[str, int]:
+def _counts(frames: pd.DataFrame, counts: Mapping[str, int] | None) -> Frames:
     """found = measured + set aside; `copies`: measured ones whose exposure has a better file."""
     if counts is not None:
-        return {k: int(counts.get(k, 0)) for k in ("found", "measured", "set_aside", "copies")}
+        return {
+            "found": int(counts.get("found", 0)),
+            "measured": int(counts.get("measured", 0)),
+            "set_aside": int(counts.get("set_aside", 0)),
+            "copies": int(counts.get("copies", 0)),
+        }
     measured = np.ones(len(frames), bool)
     if "status" in frames:
         measured = (frames["status"].isin(["measured", "counted"])).to_numpy(bool)

@@ -16,7 +16,7 @@ from auditor.measure.noise import measure_noise, measure_photon_transfer
 from auditor.measure.picture import Picture
 from auditor.measure.resampled import resampled
 from auditor.optics import mtf50
-from auditor.record import FrameRecord, Settings
+from auditor.record import FrameRecord, Settings, pack_dust
 from auditor.settings import read_tags, settle
 
 __all__ = ["measure_file", "seen_in_pixels"]
@@ -73,6 +73,7 @@ def measure_file(
     settings = seen_in_pixels(settings, picture, tags.thumbnail)
     sharpness, fringing = measure_optics(picture, _perfect_lens(settings))
     small = look(picture, settings.orientation)
+    dust = measure_dust(picture, settings.f_number, settings.pixel_pitch_um)
     return FrameRecord(
         path,
         settings=settings,
@@ -80,12 +81,12 @@ def measure_file(
         noise=measure_noise(picture),
         photon_transfer=measure_photon_transfer(picture),
         fringing=fringing,
-        dust=measure_dust(picture, settings.f_number),
         signature=small.signature,
         thumb_jpeg=small.thumb_jpeg,
         sharpest_jpeg=crop_jpeg(picture, sharpness.sharpest, settings.orientation),
         weakest_jpeg=crop_jpeg(picture, sharpness.weakest, settings.orientation),
         colour_grid=small.colour_grid,
+        dust_map=None if dust is None else pack_dust(dust),
     )
 
 

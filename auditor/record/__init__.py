@@ -6,10 +6,12 @@ and missing in the table, never 0.
 """
 
 from auditor.record.columns import COLUMNS, PICTURE_COLUMNS, Column, tone_column
-from auditor.record.dust import dust_limits, dust_spots
+from auditor.record.dust import pack_dust, unpack_dust
 from auditor.record.frame import (
     DIRECTIONS,
     DUST_GRID,
+    LOWER_SIDE,
+    OPPOSITE_SIDE,
     SIDES,
     SIGNAL_BIN_EDGES,
     SITE_COLOURS,
@@ -17,7 +19,6 @@ from auditor.record.frame import (
     ZONES,
     Certainty,
     Dust,
-    DustSpot,
     FileKind,
     FrameRecord,
     Fringing,
@@ -37,6 +38,8 @@ __all__ = [
     "COLUMNS",
     "DIRECTIONS",
     "DUST_GRID",
+    "LOWER_SIDE",
+    "OPPOSITE_SIDE",
     "PICTURE_COLUMNS",
     "SIDES",
     "SIGNAL_BIN_EDGES",
@@ -46,7 +49,6 @@ __all__ = [
     "Certainty",
     "Column",
     "Dust",
-    "DustSpot",
     "FileKind",
     "FrameRecord",
     "Fringing",
@@ -59,9 +61,9 @@ __all__ = [
     "Source",
     "Tone",
     "ZoneSharpness",
-    "dust_limits",
-    "dust_spots",
+    "pack_dust",
     "row_to_object",
     "to_row",
     "tone_column",
+    "unpack_dust",
 ]

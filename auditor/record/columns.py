@@ -109,10 +109,6 @@ def _columns() -> tuple[Column, ...]:
         Column("fringe_strength", "float", "its strength, share of the step"),
         Column("fringe_edges", "int", "edges behind it"),
     ]
-    out += [
-        Column("dust_spots", "str", "dark round places: x, y, diameter, depth, packed"),
-        Column("dust_limits", "str", "depth of the faintest spot found, by cell, packed"),
-    ]
     for zone in ZONES:
         out += [
             Column(f"{zone}_lateral_{c}_px", "float", f"{c} in the {zone}") for c in ("red", "blue")
@@ -123,5 +119,7 @@ def _columns() -> tuple[Column, ...]:
 COLUMNS: Final = _columns()
 """Columns of the store's frame table, in order."""
 
-PICTURE_COLUMNS: Final = ("thumb_jpeg", "sharpest_jpeg", "weakest_jpeg", "colour_grid")
+PICTURE_COLUMNS: Final = (
+    *("thumb_jpeg", "sharpest_jpeg", "weakest_jpeg", "colour_grid", "dust_map"),
+)
 """Binary columns of the store's picture table, keyed by `file_id`."""

@@ -10,9 +10,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 __all__ = [
     "DIRECTIONS",
     "DUST_GRID",
+    "LOWER_SIDE",
+    "OPPOSITE_SIDE",
     "SIDES",
     "SIGNAL_BIN_EDGES",
     "SITE_COLOURS",
@@ -20,7 +25,6 @@ __all__ = [
     "ZONES",
     "Certainty",
     "Dust",
-    "DustSpot",
     "FileKind",
     "FrameRecord",
     "Fringing",
@@ -40,6 +44,12 @@ ZONES: Final = ("centre", "middle", "corner")
 
 SIDES: Final = ("left", "right", "top", "bottom")
 """Parts of the corner zone by the half of the sensor (own orientation) in which they lie."""
+OPPOSITE_SIDE: Final = {"left": "right", "right": "left", "top": "bottom", "bottom": "top"}
+LOWER_SIDE: Final = {
+    1: "bottom", 2: "bottom", 3: "top", 4: "top", 5: "right", 6: "right", 7: "left", 8: "left",
+}  # fmt: skip
+"""Which side of the sensor shows the bottom of the picture as it was held, by the tag Orientation (Exif 2.32,
+tag 0x0112)."""
 
 DIRECTIONS: Final = {"horizontal": 0, "falling": 45, "vertical": 90, "rising": 135}
 """Directions of blur in degrees, x to the right, y down, each the middle of a sector of 45 degrees."""
@@ -53,8 +63,8 @@ SITE_COLOURS: Final = ("red", "green", "blue")
 SIGNAL_BIN_EDGES: Final = tuple(half / 2 for half in range(-20, 1))
 """Edges in log2 of linear signal of the stored histogram; darker pixels count in the first bin."""
 
-DUST_GRID: Final = (12, 8)
-"""Columns and rows of cells in which a frame says how deep a spot of dust it would show."""
+DUST_GRID: Final = (24, 16)
+"""Columns and rows of cells in which a frame says how faint a spot of dust it can show."""
 
 Source = Literal["raw", "camera", "edited", "resized", "unknown"]
 
@@ -256,24 +266,15 @@ class Fringing:
     """Zone -> (red, blue) displacement in px."""
 
 
-@dataclass(frozen=True, slots=True)
-class DustSpot:
-    """A small round dark place. `x`, `y` as shares of width and height, in the sensor's orientation;
-    `diameter` as a share of the long side; `depth` as the share of light that is lost."""
-
-    x: float
-    y: float
-    diameter: float
-    depth: float
-
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Dust:
-    """What one frame shows that may be dust on the sensor."""
+    """What of one frame may be dust on the sensor."""
 
-    spots: tuple[DustSpot, ...]
-    limits: tuple[float, ...]
-    """Depth from which a spot would be found, by cell of `DUST_GRID`, row by row."""
+    sure: NDArray[np.float32]
+    """(H, W) by how many standard deviations of its surroundings a round place of a shadow's size is
+    darker, in the sensor's orientation; NaN where the frame is too rough to tell."""
+    unrest: NDArray[np.float32]
+    """(rows, columns) of `DUST_GRID`: that standard deviation, as a share of the light."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,7 +293,6 @@ class FrameRecord:
     noise: Noise | None = None
     photon_transfer: PhotonTransfer | None = None
     fringing: Fringing | None = None
-    dust: Dust | None = None
     signature: str | None = None
     """Hex of 12 x 8 grey means (row by row, one byte each, square root of linear light, mean 128,
     standard deviation 48): frames of one scene have nearly the same at any exposure."""
@@ -300,5 +300,7 @@ class FrameRecord:
     sharpest_jpeg: bytes | None = None
     weakest_jpeg: bytes | None = None
     colour_grid: bytes | None = None
+    dust_map: bytes | None = None
+    """`Dust`, packed."""
     """24 x 16 x 3 little-endian uint16, row by row, R G B in linear light (65535 = white): area
     means of the frame in the sensor's orientation. With the JPEGs it lives in the picture table."""

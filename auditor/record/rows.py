@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from auditor.record.columns import COLUMNS, tone_column
-from auditor.record.dust import pack_limits, pack_spots
 from auditor.record.frame import (
     DIRECTIONS,
     SIDES,
@@ -63,9 +62,6 @@ def to_row(record: FrameRecord) -> dict[str, Any]:
         row["fringe_edges"] = f.edges
         for zone, (red, blue) in f.by_radius.items():
             row[f"{zone}_lateral_red_px"], row[f"{zone}_lateral_blue_px"] = red, blue
-    if record.dust is not None:
-        row["dust_spots"] = pack_spots(record.dust.spots)
-        row["dust_limits"] = pack_limits(record.dust.limits)
     return row
 
 

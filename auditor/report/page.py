@@ -36,7 +36,7 @@ from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.matches_view import match_tables
 from auditor.report.paper import environment, pack, static
 from auditor.report.pictures import PictureSource, thumbs_within
-from auditor.report.scale_words import scale_sentence
+from auditor.report.scale_words import lens_scale_sentence, scale_sentence
 
 __all__ = ["prepare", "render_report"]
 
@@ -58,7 +58,11 @@ def prepare() -> None:
 
 
 def _lens_view(
-    lens: Block, index: int, frames: FrameIndex, heights: Mapping[Any, int]
+    lens: Block,
+    index: int,
+    frames: FrameIndex,
+    heights: Mapping[Any, int],
+    pixels: Mapping[Any, Any],
 ) -> dict[str, Any]:
     parts = [p for p in lens.get("focal_ranges") or () if isinstance(p, Mapping)]
     pitch, top = words.number(lens.get("pixel_pitch_um")), lens_chart.highest(lens)
@@ -90,6 +94,7 @@ def _lens_view(
         ],
         "main": max(parts, key=lambda p: words.number(p.get("frames")) or 0) if parts else None,
         "pitch": pitch,
+        "scale": lens_scale_sentence(pitch, pixels.get(lens.get("body"))),
         "best": top,
         "height": heights.get((lens.get("body"), lens.get("lens"))),
         "block": frames.lens_block(lens),
@@ -257,7 +262,8 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
     points = sum(len(p.get("apertures") or ()) for x in lenses for p in x.get("focal_ranges") or ())
     index = FrameIndex(frames, max(12, min(150, ROWS_ALTOGETHER // max(points, 1))))
     heights = _heights(frames)
-    lens_views = [_lens_view(x, i, index, heights) for i, x in enumerate(lenses)]
+    pixels = {b.get("body"): b.get("pixel_pitch_um") for b in bodies}
+    lens_views = [_lens_view(x, i, index, heights, pixels) for i, x in enumerate(lenses)]
     limits = thresholds(profile)
     habits = [h for h in profile.get("habits") or () if isinstance(h, Mapping)]
     body_views = [_body_view(b, i, index, limits, habits) for i, b in enumerate(bodies)]

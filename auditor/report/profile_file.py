@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Mapping
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from auditor.model import Profile, schema_of
 from auditor.report import words
 
 __all__ = ["plain", "profile_schema", "write_profile", "write_text"]
@@ -52,7 +52,5 @@ def write_text(path: Path, text: str) -> None:
 
 
 def profile_schema() -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) of `profile.json`."""
-    text = resources.files("auditor.report").joinpath("profile.schema.json").read_text("utf-8")
-    schema: dict[str, Any] = json.loads(text)
-    return schema
+    """The JSON Schema (draft 2020-12) of `profile.json`, made from the types of `model`."""
+    return schema_of(Profile, "Profile of a photo archive")

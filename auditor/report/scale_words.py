@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from auditor.report import words
 
-__all__ = ["scale_sentence"]
+__all__ = ["lens_scale_sentence", "scale_sentence"]
 
 _KINDS: Final = {
     "raw": "raw",
@@ -38,6 +38,16 @@ def scale_sentence(scales: Any, pixel_um: Any) -> str | None:
         covers = f" ({_span(found)} µm a pixel)" if not _all_near(found, own) else ""
         parts.append(f"{n} {kind}{covers}")
     return f"Files: {words.join(parts)}."
+
+
+def lens_scale_sentence(pitch_um: Any, pixel_um: Any) -> str | None:
+    """What a pixel of the files covers from which a lens was judged, beside the sensor's own."""
+    pitch, own = words.number(pitch_um), words.number(pixel_um)
+    if pitch is None:
+        return None
+    if own is None or _all_near({pitch}, own):
+        return f"Pixel pitch {pitch:.2f} µm."
+    return f"A pixel of these files covers {pitch:.2f} µm of the sensor, whose own pixel is {own:.2f} µm."
 
 
 def _plain(scale: Any, own: float | None) -> bool:

@@ -6,7 +6,7 @@ import dataclasses
 from typing import Final
 
 from auditor.record import PitchBasis, Settings
-from auditor.settings.kinds import Evidence, Sensor, judge, sensor_alone
+from auditor.settings.kinds import ROUGH_VIEW, Evidence, Sensor, judge, rounding, sensor_alone
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
 __all__ = ["PITCH_BASIS", "PITCH_LIMITS_UM", "evidence_of", "settle"]
@@ -30,8 +30,9 @@ def evidence_of(s: Settings) -> Evidence | None:
     own = _sides(s.width_px, s.height_px)
     if own is None:
         return None
-    view = None
+    view, rough = None, False
     if s.focal_length_mm and s.focal_35mm:
+        rough = bool(rounding(s.focal_length_mm, s.focal_35mm) > ROUGH_VIEW)
         view = FULL_FRAME_DIAGONAL_MM * s.focal_length_mm / s.focal_35mm
     return Evidence(
         *own,
@@ -40,6 +41,7 @@ def evidence_of(s: Settings) -> Evidence | None:
         written=_sides(s.written_width_px, s.written_height_px),
         told_um=s.told_pitch_um,
         view_mm=view,
+        view_rough=rough,
         diagonal_mm=s.sensor_diagonal_mm,
         native=_sides(s.native_width_px, s.native_height_px),
         recoded=s.recoded,

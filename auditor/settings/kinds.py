@@ -11,10 +11,24 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from auditor.record import Certainty, FileKind, Source
 from auditor.settings.sensors import sensor_sides
 
-__all__ = ["LEAST_PX", "SAME_SIZE", "Evidence", "Sensor", "Verdict", "judge", "sensor_alone"]
+__all__ = [
+    "LARGEST_PITCH_UM",
+    "LEAST_PX",
+    "ROUGH_VIEW",
+    "SAME_SIZE",
+    "Evidence",
+    "Sensor",
+    "Verdict",
+    "judge",
+    "rounding",
+    "sensor_alone",
+]
 
 SAME_SIZE: Final = 0.03
 """Relative difference in size within which frames count as one size: borders differ between files."""
@@ -31,6 +45,9 @@ SMALLEST_OF_LARGE_PX: Final = 1_000_000
 """Fewer pixels no camera with such large pixels writes (common practice, no source)."""
 SMALLEST_SENSOR_MM: Final = 3.9
 """No camera for photographs has a smaller diagonal (common practice, no source)."""
+ROUGH_VIEW: Final = 0.04
+"""Relative rounding of focal length and 35 mm equivalent together from which the diagonal that follows
+from them is only assumed: 3 mm and 15 mm may be 2.5 and 15.5."""
 PANORAMA: Final = 2.3
 """Long over short side from which a frame larger than the sensor is stitched."""
 WHOLE: Final = 0.93
@@ -78,6 +95,8 @@ class Evidence:
     told_um: float | None = None
     view_mm: float | None = None
     """Diagonal by the 35 mm equivalent."""
+    view_rough: bool = False
+    """Whether rounding leaves more doubt about it than `ROUGH_VIEW`."""
     diagonal_mm: float | None = None
     """Diagonal by the database."""
     native: tuple[float, float] | None = None
@@ -113,6 +132,8 @@ class Sensor:
     basis: str | None = None
     sure: bool = False
     """Size and diagonal come from the maker's note, from raw files, from exact tags, or from many."""
+    rough: bool = False
+    """The diagonal comes from a 35 mm equivalent that is rounded too much."""
 
     def sides_mm(self, long: float, short: float) -> tuple[float, float] | None:
         """Sides of the sensor; a file's own shape stands in for an unknown one if it can be one."""
@@ -186,7 +207,19 @@ def sensor_alone(e: Evidence) -> Sensor:
             # The tag is of the size that was written: full, or smaller.
             spans = max(of[0] / size[0], of[1] / size[1])
             pixel = e.told_um * min(spans, 1.0) if not touched else e.told_um
-    return Sensor(size, pixel, diagonal, basis if pixel or diagonal else None, sure)
+    rough = basis == "equivalent" and e.view_rough
+    return Sensor(size, pixel, diagonal, basis if pixel or diagonal else None, sure, rough)
+
+
+def rounding(focal_mm: ArrayLike, equivalent_mm: ArrayLike) -> NDArray[np.float64]:
+    """Relative doubt that rounding leaves in the ratio of a focal length to its 35 mm equivalent.
+
+    Exif has the equivalent as whole millimetres; a focal length is taken as rounded to whole ones where
+    it is one, else to tenths (common practice, no source).
+    """
+    focal, equivalent = np.asarray(focal_mm, float), np.asarray(equivalent_mm, float)
+    step = np.where(focal % 1 == 0, 1.0, 0.1)
+    return np.asarray(step / 2 / focal + 0.5 / equivalent)
 
 
 def judge(e: Evidence, sensor: Sensor) -> Verdict:
@@ -228,6 +261,8 @@ def _zoomed(e: Evidence) -> Verdict:
 
 
 def _certainty(sensor: Sensor) -> Certainty:
+    if sensor.rough:
+        return "assumed"
     return "sure" if sensor.sure else "likely"
 
 

@@ -29,8 +29,8 @@ TIME_LIMITS: Final = (1e-7, 864_000.0)
 ISO_LIMITS: Final = (1.0, 20_000_000.0)
 FOCAL_LIMITS: Final = (0.3, 20_000.0)
 
-_PLACEHOLDER_ISO: Final = (65_535.0, 65_534.0, 4_294_967_295.0)
-"""What Exif's 16-bit field holds when the value does not fit, and makers' 'not set'."""
+_PLACEHOLDER_ISO: Final = (65_535.0, 65_534.0)
+"""What Exif's 16-bit field holds when the value does not fit."""
 
 
 def aperture(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
@@ -89,9 +89,9 @@ def sensitivity(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
     kind = within(numbers(exif.get("Exif.Photo.SensitivityType")), 0, 7) or 0
     named = {1: (sos, rei, speed), 3: (speed, rei, sos), 6: (speed, rei, sos)}
     wide = named.get(int(kind), (rei, sos, speed))
-    for value in raw[:1]:
-        if value is not None and ISO_LIMITS[0] <= value and value not in _PLACEHOLDER_ISO:
-            return value
+    plain = within(raw, *ISO_LIMITS)
+    if plain is not None and plain not in _PLACEHOLDER_ISO:
+        return plain
     places = [exif.get(key) for key in wide]
     places += [
         exif.get("Exif.Photo.ExposureIndex"),
@@ -104,8 +104,8 @@ def sensitivity(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
         if found is not None and found not in _PLACEHOLDER_ISO:
             return found
     found = _maker_sensitivity(exif)
-    if found is None and raw and raw[0] in _PLACEHOLDER_ISO:
-        return raw[0]
+    if found is None and plain is not None:
+        return plain  # at least so much
     if found is None and raw:
         notes.append("the ISO is written as zero or as an absurd number")
     return found

@@ -10,7 +10,15 @@ from typing import Any, Final
 
 import pandas as pd
 
-from auditor.settings.kinds import CLOSE_VIEW, PANORAMA, SAME_SIZE, Evidence, Sensor, sensor_alone
+from auditor.settings.kinds import (
+    CLOSE_VIEW,
+    LARGEST_PITCH_UM,
+    PANORAMA,
+    SAME_SIZE,
+    Evidence,
+    Sensor,
+    sensor_alone,
+)
 from auditor.settings.sensors import SMALL_MM, sensor_sides
 
 __all__ = ["known_sensors"]
@@ -203,7 +211,10 @@ def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
     if diagonal and view and small and views >= 2 and abs(math.log(diagonal / view)) > CLOSE_VIEW:
         diagonal = None  # another of the body's sensors
     if size is None:
-        return Sensor(None, None, diagonal or view, "database" if diagonal else "equivalent")
+        if diagonal:
+            return Sensor(None, None, diagonal, "database")
+        rough = bool(seen) and all(r.rough for r in seen)
+        return Sensor(None, None, view, "equivalent", rough=rough)
     told, agreeing = _told(rows, size)
     shape = size[0] / size[1]
     reach = diagonal or view
@@ -211,6 +222,8 @@ def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
     if reach:
         sides = sensor_sides(reach, shape if shape < 1.55 else None)
         scale = min(sides[0] / size[0], sides[1] / size[1]) * 1000
+    if scale > LARGEST_PITCH_UM and not any(r.native_long > 0 for r in rows):
+        return Sensor(None, None, reach, "database" if diagonal else "equivalent")
     if diagonal:
         if abs(math.log(told / scale)) <= SAME_SENSOR:
             return Sensor(size, told, diagonal, "told", True)
@@ -219,7 +232,8 @@ def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
     if math.isnan(told) or against:
         if math.isnan(scale):
             return _left_over(rows, size)
-        return Sensor(size, scale, view, "equivalent", sure and views >= 5)
+        rough = all(r.rough for r in seen)
+        return Sensor(size, scale, view, "equivalent", sure and views >= 5, rough)
     return Sensor(size, told, math.hypot(*size) * told / 1000, "told", sure)
 
 

@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.settings.alone import PITCH_LIMITS_UM
-from auditor.settings.kinds import LEAST_PX, Evidence, Verdict, judge
+from auditor.settings.kinds import LEAST_PX, ROUGH_VIEW, Evidence, Verdict, judge, rounding
 from auditor.settings.natives import known_sensors
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
@@ -72,6 +72,7 @@ def _verdict(row: Any, sensors: dict[Any, Any]) -> tuple[Verdict, Any]:
         written=pair(row.written_long, row.written_short),
         told_um=some(row.told),
         view_mm=some(row.view),
+        view_rough=bool(row.rough),
         diagonal_mm=some(row.diagonal),
         native=pair(row.native_long, row.native_short),
         recoded=None if np.isnan(row.recoded) else bool(row.recoded),
@@ -151,6 +152,7 @@ class _Table:
         focal, equivalent = self._number("focal_length_mm"), self._number("focal_35mm")
         with np.errstate(all="ignore"):
             view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
+            rough = rounding(focal, equivalent) > ROUGH_VIEW
             view = np.exp(np.round(np.log(view) / VIEW_STEP) * VIEW_STEP)
             focal = np.exp(np.round(np.log(focal) / FOCAL_STEP) * FOCAL_STEP)
             # Only bodies with several small sensors are parted by focal length.
@@ -164,7 +166,7 @@ class _Table:
             pairs[f"{name}_long"], pairs[f"{name}_short"] = np.fmax(one, other), np.fmin(one, other)
         table = {
             "body": self.body, "long": self.long, "short": self.short, "source": self.source,
-            "told": self.told, "view": view, "focal": focal, "field": field, "year": self._years(), **pairs,
+            "told": self.told, "view": view, "rough": rough, "focal": focal, "field": field, "year": self._years(), **pairs,
             "diagonal": self._number("sensor_diagonal_mm"), "recoded": self.recoded,
             "maker": self.maker, "resampled": np.nan_to_num(self._flag("resampled")),
         }  # fmt: skip

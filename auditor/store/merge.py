@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import accumulate
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from .columns import chosen, whole_numbers
-from .parts import Part, write_tables
+from .parts import (
+    UNREADABLE,
+    DamagedPart,
+    Part,
+    damaged,
+    is_whole,
+    list_parts,
+    read_part,
+    write_tables,
+)
 
-__all__ = ["last_in_parts", "last_of_each", "merge_parts"]
+__all__ = ["SmallParts", "last_in_parts", "last_of_each", "merge_parts"]
 
 _TOGETHER_ROWS = 4096
 _TOGETHER_BYTES = 8 * 2**20
@@ -72,3 +82,62 @@ def _keys(column: pa.ChunkedArray) -> NDArray[np.generic]:
     if pa.types.is_integer(column.type):
         return whole_numbers(column)
     return np.array([text or "" for text in column.to_pylist()], dtype="S64")
+
+
+class SmallParts:
+    """The small parts of one table, and how they become fewer."""
+
+    def __init__(
+        self, folder: Path, schema: pa.Schema, fresh: Mapping[Path, pa.Table], whole: set[Path]
+    ) -> None:
+        """`fresh`: parts just written, still in memory. `whole`: parts whose checksum was found right;
+        more are added."""
+        self._folder, self._schema, self._fresh, self._whole = folder, schema, fresh, whole
+
+    def merge(self, group: int, key: str, sizes: Sequence[int]) -> Iterator[Path]:
+        """Merge neighbours of fewer rows than each of `sizes`, and delete them; yields what is gone."""
+        for limit in sizes:
+            runs: list[list[Part]] = [[]]
+            rows = 0
+            for part in list_parts(self._folder)[0]:
+                count = self._rows(part, limit)
+                if count >= limit or rows >= limit:
+                    runs.append([])
+                    rows = 0
+                if count < limit:
+                    runs[-1].append(part)
+                    rows += count
+            for run in runs[: None if limit == sizes[0] else -1]:  # the last run may still grow
+                if len(run) > 1:
+                    yield from self._merge_run(run, group, key)
+
+    def _merge_run(self, run: Sequence[Part], group: int, key: str) -> Iterator[Path]:
+        try:
+            merge_parts(self._folder, run, self._content, self._schema, group, key)
+        except (DamagedPart, FileNotFoundError):
+            return
+        for part in run:
+            part.path.unlink(missing_ok=True)
+            yield part.path
+
+    def _rows(self, part: Part, limit: int) -> int:
+        """Number of rows; `limit` when there are more, or when the part is damaged: not to be merged."""
+        if part.path in self._fresh:
+            return len(self._fresh[part.path])
+        try:
+            count = int(pq.read_metadata(part.path).num_rows)
+            if count < limit and part.path not in self._whole:
+                if not is_whole(part):
+                    return limit
+                self._whole.add(part.path)
+            return min(count, limit)
+        except UNREADABLE:
+            return limit
+
+    def _content(self, part: Part, names: Sequence[str]) -> pa.Table:
+        """From memory when it was just written, else read and checked."""
+        if part.path in self._fresh:
+            return self._fresh[part.path].select(list(names))
+        if not is_whole(part):
+            raise damaged(part, ValueError("its checksum is wrong"))
+        return read_part(part, names, self._schema)

@@ -219,7 +219,12 @@ def read_rows(part: Part, rows: np.ndarray, schema: pa.Schema) -> pa.Table:
                 inside = rows[(rows >= start) & (rows < end)] - start
                 if len(inside):
                     table = file.read_row_group(group, schema.names, use_threads=False)
-                    tables.append(table.take(pa.array(inside)).cast(schema))
+                    table = table.take(pa.array(inside))
+                    # What an older version did not store is missing throughout.
+                    for name in set(schema.names) - set(table.column_names):
+                        blank = pa.nulls(len(table), schema.field(name).type)
+                        table = table.append_column(schema.field(name), blank)
+                    tables.append(table.select(schema.names).cast(schema))
                 start = end
         return pa.concat_tables(tables)
     except UNREADABLE as error:

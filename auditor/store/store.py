@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from .check import check
@@ -19,9 +18,8 @@ from .errors import trouble
 from .known import KNOWN_COLUMNS, Known
 from .lock import WriterLock
 from .mend import mend, set_apart, without_pictures
-from .merge import last_in_parts, last_of_each, merge_parts
+from .merge import SmallParts, last_in_parts, last_of_each
 from .parts import (
-    UNREADABLE,
     DamagedPart,
     Part,
     damaged,
@@ -162,62 +160,16 @@ class Store:
     def compact(self) -> None:
         """Merge small neighbouring parts; the newest row of each path in the merged run is kept."""
         self._lock.confirm()
-        self._merge("frames", FRAME_SCHEMA, FRAME_GROUP, "path_key", PART_ROWS)
-        self._merge("pictures", PICTURE_SCHEMA, PICTURE_GROUP, "file_id", (PART_ROWS[0],))
+        for name, schema, group, key, sizes in (
+            ("frames", FRAME_SCHEMA, FRAME_GROUP, "path_key", PART_ROWS),
+            ("pictures", PICTURE_SCHEMA, PICTURE_GROUP, "file_id", PART_ROWS[:1]),
+        ):
+            parts = SmallParts(self.folder / name, schema, self._fresh, self._whole)
+            for path in parts.merge(group, key, sizes):
+                self._key_cache.pop(path, None)
+                self._id_cache.pop(path, None)
         self._fresh.clear()
         self._small = 0
-
-    def _merge(
-        self, name: str, schema: pa.Schema, group: int, key: str, sizes: Sequence[int]
-    ) -> None:
-        for limit in sizes:
-            runs: list[list[Part]] = [[]]
-            rows = 0
-            for part in list_parts(self.folder / name)[0]:
-                count = self._rows(part, limit)
-                if count >= limit or rows >= limit:
-                    runs.append([])
-                    rows = 0
-                if count < limit:
-                    runs[-1].append(part)
-                    rows += count
-            for run in runs[: None if limit == sizes[0] else -1]:  # the last run may still grow
-                if len(run) > 1:
-                    self._merge_run(name, run, schema, group, key)
-
-    def _rows(self, part: Part, limit: int) -> int:
-        """Number of rows; `limit` when there are more, or when the part is damaged: not to be merged."""
-        if part.path in self._fresh:
-            return len(self._fresh[part.path])
-        try:
-            count = int(pq.read_metadata(part.path).num_rows)
-            if count < limit and part.path not in self._whole:
-                if not is_whole(part):
-                    return limit
-                self._whole.add(part.path)
-            return min(count, limit)
-        except UNREADABLE:
-            return limit
-
-    def _merge_run(
-        self, name: str, run: Sequence[Part], schema: pa.Schema, group: int, key: str
-    ) -> None:
-        def content(part: Part, names: Sequence[str]) -> pa.Table:
-            """From memory when it was just written, else read and checked."""
-            if part.path in self._fresh:
-                return self._fresh[part.path].select(list(names))
-            if not is_whole(part):
-                raise damaged(part, ValueError("its checksum is wrong"))
-            return read_part(part, names, schema)
-
-        try:
-            merge_parts(self.folder / name, run, content, schema, group, key)
-        except (DamagedPart, FileNotFoundError):
-            return
-        for part in run:
-            part.path.unlink(missing_ok=True)
-            self._key_cache.pop(part.path, None)
-            self._id_cache.pop(part.path, None)
 
     # -- reading -------------------------------------------------------------------------------
 

@@ -13,20 +13,17 @@ import rawpy
 from PIL import Image
 
 from auditor import exposure, optics
-from auditor.artificial.archive import (
+from auditor.artificial.archive import fault_archive, frame_truth, lens_truth, plan
+from auditor.artificial.camera import Sensor
+from auditor.artificial.drawn_lens import Optics
+from auditor.artificial.recipe import (
     ArchiveRecipe,
     BodyRecipe,
     FocalCurve,
     LensRecipe,
     Series,
-    fault_archive,
-    frame_truth,
-    lens_truth,
     load_recipe,
-    plan,
 )
-from auditor.artificial.camera import Sensor
-from auditor.artificial.lightpath import Optics
 from auditor.artificial.render import draw_archive
 
 DEMO = Path(__file__).parents[2] / "demo_archive"

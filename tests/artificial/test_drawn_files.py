@@ -10,6 +10,7 @@ import rawpy
 from PIL import Image
 
 from auditor.artificial.camera import Sensor, develop_frame, expose, mosaic
+from auditor.artificial.drawn_lens import Optics
 from auditor.artificial.files import (
     FrameTags,
     jpeg_bytes,
@@ -17,7 +18,6 @@ from auditor.artificial.files import (
     write_jpeg,
     write_picture,
 )
-from auditor.artificial.lightpath import Optics
 from auditor.record import Settings
 
 TAGS = FrameTags(

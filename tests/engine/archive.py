@@ -34,6 +34,9 @@ class Here:
     def look_after(self) -> None:
         pass
 
+    def ready(self) -> bool:
+        return True
+
     def connected(self) -> bool:
         return True
 

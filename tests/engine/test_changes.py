@@ -93,6 +93,21 @@ def test_an_archive_under_another_name_is_not_measured_again(
     assert len(Store(out).pictures(Store(out).load(["file_id"])["file_id"].dropna())) == 30
 
 
+def test_small_pictures_that_were_lost_come_back(
+    tmp_path: Path, calls: Path, at_once: None
+) -> None:
+    root, out = archive.make(tmp_path / "a", ["1.jpg", "2.jpg", "3-refused.jpg"]), tmp_path / "out"
+    archive.run(root, out, workers=1)
+    measured_now(calls)
+    shutil.rmtree(out / "pictures")
+    summary = archive.run(root, out, workers=1)
+    assert (summary.measured, summary.set_aside) == (2, 1)
+    assert measured_now(calls) == ["1.jpg", "2.jpg"]
+    assert len(Store(out).pictures(Store(out).load(["file_id"])["file_id"].dropna())) == 2
+    assert Store(out).verify() == []
+    assert archive.run(root, out, workers=1).unchanged == 3
+
+
 def test_an_archive_that_is_not_mounted_loses_nothing(
     tmp_path: Path, calls: Path, at_once: None
 ) -> None:

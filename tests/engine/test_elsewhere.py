@@ -89,7 +89,10 @@ def test_a_share_that_stalls_costs_one_file_and_a_dead_one_stops_the_scan(tmp_pa
     assert archive.started_here() == []
 
 
-def test_workers_of_a_cluster_that_is_there_already(tmp_path: Path) -> None:
+def test_workers_of_a_cluster_that_is_there_already(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("auditor.engine.cluster._CONNECT_S", 2.0)
     from distributed import LocalCluster
 
     names = [f"{n}.jpg" for n in range(12)] + ["5-abort.jpg"]

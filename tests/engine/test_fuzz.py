@@ -1,12 +1,11 @@
 """Damaged files of all kinds through the settings reader: its process may die, nothing else.
 
-FUZZ_SECONDS in the environment makes the run longer than in CI.
+FUZZ_FILES in the environment makes the run longer than in CI.
 """
 
 from __future__ import annotations
 
 import os
-import time
 from collections import Counter
 from pathlib import Path
 from typing import Any
@@ -20,7 +19,7 @@ from auditor.engine.decoder import Decoder
 from auditor.engine.options import ScanOptions
 from auditor.engine.wire import unpack
 
-SECONDS = float(os.environ.get("FUZZ_SECONDS", "20"))
+COUNT = int(os.environ.get("FUZZ_FILES", "400"))
 DATA = Path(__file__).parents[3] / "shared" / "data"
 LARGEST = 3_000_000
 
@@ -65,10 +64,9 @@ def test_no_damage_gets_past_the_settings_reader(tmp_path: Path) -> None:
         pytest.skip("no real files beside the repository")
     decoder = Decoder(settings_of(ScanOptions()))
     seen: Counter[str] = Counter()
-    until = time.monotonic() + SECONDS
 
     @settings(
-        max_examples=100, deadline=None, database=None, phases=[Phase.generate],
+        max_examples=COUNT, deadline=None, database=None, phases=[Phase.generate],
         suppress_health_check=list(HealthCheck),
     )  # fmt: skip
     @given(st.data())
@@ -94,9 +92,8 @@ def test_no_damage_gets_past_the_settings_reader(tmp_path: Path) -> None:
             assert outcome[0] == "unreadable", outcome
 
     try:
-        while time.monotonic() < until:
-            one()
+        one()
     finally:
         decoder.stop()
         print(f"{sum(seen.values())} damaged files: {dict(seen)}; replaced {decoder.replaced}")
-    assert seen["tags"] > SECONDS
+    assert seen["tags"] > COUNT / 4, "most damage leaves something to read"

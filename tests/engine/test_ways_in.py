@@ -18,8 +18,8 @@ from auditor.store import Store
 
 CALLS = (
     [str(Path(sys.executable).with_name("auditor")), "run", ".", "--out", "../out"],
-    [sys.executable, "-m", "auditor", "run", ".", "--out", "../out"],
-    [sys.executable, "-m", "auditor", "measure", "1.jpg", "2.jpg"],
+    [sys.executable, "-m", "auditor", "scan", ".", "--out", "../out"],
+    [sys.executable, "-m", "auditor", "measure", "1.jpg"],
 )
 
 

@@ -12,8 +12,9 @@ import pytest
 from click.testing import CliRunner
 
 from auditor.artificial.camera import Sensor, add_photon_noise, develop
+from auditor.artificial.drawn_lens import Optics
 from auditor.artificial.files import FrameTags, write_picture
-from auditor.artificial.lightpath import Optics, spectrum_of, through_optics
+from auditor.artificial.lightpath import spectrum_of, through_optics
 from auditor.artificial.pair_files import Taken, Takes, draw_pairs
 from auditor.artificial.pairs import Accessory, PairWorld
 from auditor.artificial.scenes import PLACES, landscape

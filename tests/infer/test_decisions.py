@@ -18,8 +18,7 @@ from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
 from auditor.infer.decisions.scan import Series, find_change
 from auditor.infer.decisions.visible import OPEN, verdict, visible_losses
-from auditor.record import DustSpot
-from auditor.record.dust import pack_limits, pack_spots
+from auditor.record import DUST_GRID, Dust, pack_dust
 
 CRITERIA = Criteria()
 
@@ -129,38 +128,72 @@ def test_lenses_on_bodies_that_develop_differently_are_declined():
     assert lens_rivals(raw, {}, CRITERIA)[0]["declined"] is None
 
 
-def dust_table(spot: tuple[float, float] | None, hits: list[bool], seed: int = 0) -> pd.DataFrame:
-    """A frame a month at f/16 with chance candidates in a smooth sky, and a spot where it is hit."""
+def dust_table(
+    spot: tuple[float, float] | None, hits: list[bool], seed: int = 0, strength: float = 3.0
+) -> pd.DataFrame:
+    """A frame a month at f/16 with chance in a smooth sky over rough ground, and a spot where it is hit,
+    so many standard deviations of a frame deep."""
     rng = np.random.default_rng(seed)
     rows = []
     for i, hit in enumerate(hits):
-        spots = [DustSpot(*rng.uniform(0, [1, 0.5]), 0.004, 0.01) for _ in range(20)]
+        sure = rng.normal(0, 1, (120, 180)).astype(np.float32)
         if hit and spot:
-            spots.append(
-                DustSpot(spot[0] + rng.normal(0, 3e-4), spot[1] + rng.normal(0, 3e-4), 0.004, 0.01)
-            )
-        limits = [0.004] * 48 + [0.5] * 48
+            sure[int(spot[1] * 120), int(spot[0] * 180)] += strength
+        sure[60:] = np.nan
+        found = Dust(sure, np.full(DUST_GRID[::-1], 0.002, np.float32))
         rows.append(
             {"status": "measured", "source": "camera", "body": "Body A", "body_serial": "1",
              "taken": f"202{i // 12}-{1 + i % 12:02d}-01T10:00:00", "f_number": 16.0, "width_px": 6000,
-             "height_px": 4000, "outing": i, "burst": i, "best": True,
-             "dust_spots": pack_spots(spots), "dust_limits": pack_limits(limits)}
+             "height_px": 4000, "outing": i, "burst": i, "best": True, "file_id": f"id{i}",
+             "dust_map": pack_dust(found)}
         )  # fmt: skip
     return pd.DataFrame(rows)
 
 
 def test_dust_that_stays_is_found_with_its_dates():
-    hits = [False] * 5 + [True] * 8 + [False] * 6
-    found = find_dust(dust_table((0.4, 0.2), hits), CRITERIA)
+    table = dust_table((0.4, 0.2), [False] * 5 + [True] * 8 + [False] * 6, strength=8.0)
+    found = find_dust(table, CRITERIA, table)
     assert len(found) == 1
     assert (found[0]["since"], found[0]["last"]) == ("2020-06-01", "2021-01-01")
     assert found[0]["not_before"] == "2020-05-01"
     assert found[0]["gone_by"] == "2021-02-01"
-    assert found[0]["x"] == pytest.approx(0.4, abs=0.002)
+    assert found[0]["x"] == pytest.approx(0.4, abs=0.005)
+    assert found[0]["depth"] == pytest.approx(8 * 0.002, rel=0.2)
+    assert (found[0]["frames"], found[0]["could_show"]) == (8, 8)
 
 
-def test_chance_candidates_are_no_dust():
-    assert sum(bool(find_dust(dust_table(None, [False] * 10, s), CRITERIA)) for s in range(20)) <= 1
+def test_dust_that_no_frame_shows_by_itself_is_found_by_all():
+    """2.5 standard deviations, as a hundred other places of every frame have."""
+    told = 0
+    for seed in range(10):
+        table = dust_table((0.4, 0.2), [True] * 10, seed, strength=2.5)
+        found = find_dust(table, CRITERIA, table)
+        told += any(abs(f["x"] - 0.4) + abs(f["y"] - 0.2) < 0.01 for f in found)
+    assert told >= 9
+
+
+def test_chance_is_no_dust():
+    tables = [dust_table(None, [False] * 10, s) for s in range(20)]
+    assert sum(bool(find_dust(t, CRITERIA, t)) for t in tables) <= 1
+
+
+def test_what_few_frames_show_is_no_dust_however_dark():
+    """Three frames of twelve with a bird, or a branch that lay at one place through an outing."""
+    table = dust_table((0.4, 0.2), [i in (2, 5, 9) for i in range(12)], strength=30.0)
+    assert find_dust(table, CRITERIA, table) == []
+    table = dust_table((0.4, 0.2), [i < 8 for i in range(12)], strength=30.0)
+    # Eight frames of one outing that look alike are one.
+    table["outing"] = [0] * 8 + list(range(1, 5))
+    looks = np.random.default_rng(0).integers(0, 256, (5, 96)).astype(np.uint8)
+    table["signature"] = [looks[i].tobytes().hex() for i in [0] * 8 + [1, 2, 3, 4]]
+    assert find_dust(table, CRITERIA, table) == []
+
+
+def test_without_maps_there_is_no_word_of_dust():
+    table = dust_table((0.4, 0.2), [True] * 10, strength=8.0)
+    assert find_dust(table, CRITERIA) == []
+    assert find_dust(table, CRITERIA, table.assign(dust_map=None)) == []
+    assert find_dust(table, CRITERIA, table.assign(dust_map=b"damaged")) == []
 
 
 def test_focus_behind_is_told_and_sound_focus_is_not():

@@ -39,14 +39,18 @@ def test_curves_keep_their_shape_where_photographs_are_the_scenes() -> None:
         part = infer_lenses(relate(pd.DataFrame(rows)), Criteria())[0]["focal_ranges"][0]
         assert [a["f_number"] for a in part["apertures"]] == list(APERTURES)
         for zone, true in truth.items():
-            found = np.array([a[zone]["mtf50_cpp"] for a in part["apertures"]])
+            # Where no frame came near what the lens can do there is no point.
+            found = np.array(
+                [a[zone]["mtf50_cpp"] if a[zone] else np.nan for a in part["apertures"]]
+            )
             ratio = found / found[MIDDLE] / (true / true[MIDDLE])
-            shape += list(np.delete(np.abs(ratio - 1), MIDDLE))
+            shape += [r for r in np.delete(np.abs(ratio - 1), MIDDLE) if np.isfinite(r)]
         weaker = np.minimum(truth["centre"], truth["corner"])
         good = [nominal_f_number(n) for n in np.array(APERTURES)[weaker >= 0.97 * weaker.max()]]
         assert part["sweet_spot"]["f_number"] in good
         for name, share in (("pin_sharp", 0.75), ("acceptable", 0.60)):
             stops = 2 * np.abs(np.log2(np.array(part[name]) / ends(weaker, share)))
             assert stops.max() <= 1.0
+    assert len(shape) >= 0.8 * 3 * 2 * (len(APERTURES) - 1)
     assert np.median(shape) <= 0.06
     assert np.quantile(shape, 0.95) <= 0.18

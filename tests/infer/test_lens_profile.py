@@ -76,7 +76,7 @@ def _changed(**columns: object) -> pd.DataFrame:
         pytest.param(_changed(pixel_pitch_um=np.nan), id="pitch unknown"),
         pytest.param(_changed(exposure_time_s=0.0, outing=None), id="time and outing unknown"),
         pytest.param(_changed(f_number="eight"), id="text for a number"),
-        pytest.param(_changed().drop(columns=["outing", "burst", "signature"]), id="lost columns"),
+        pytest.param(_changed().drop(columns=["burst", "signature"]), id="lost columns"),
     ],
 )
 def test_every_archive_gives_an_honest_profile(frames):
@@ -87,6 +87,12 @@ def test_every_archive_gives_an_honest_profile(frames):
             if part["sweet_spot"] is None:
                 assert part["reasons"]
                 assert part["evidence"] == "thin"
+
+
+def test_frames_that_nobody_related_are_refused():
+    """Each would count as an outing of its own, and intervals would be far too narrow."""
+    with pytest.raises(ValueError, match="not related"):
+        build_profile(_changed().drop(columns="outing"), Criteria())
 
 
 def test_resized_and_other_kinds_of_file_never_enter_the_curve():

@@ -3,8 +3,9 @@
 import pytest
 
 from auditor.artificial.camera import Sensor, expose
+from auditor.artificial.drawn_lens import Optics
 from auditor.artificial.files import jpeg_bytes
-from auditor.artificial.lightpath import Optics, spectrum_of
+from auditor.artificial.lightpath import spectrum_of
 from auditor.artificial.scenes import landscape
 from auditor.measure.decode import decode
 from auditor.measure.sharpness.whole import measure_sharpness

@@ -11,8 +11,7 @@ from auditor.artificial.dust import Grain, cloudy_frame, with_dust
 from auditor.measure.decode import decode
 from auditor.measure.dust import measure_dust
 from auditor.measure.picture import Picture
-from auditor.record import DustSpot, dust_limits, dust_spots
-from auditor.record.dust import pack_limits, pack_spots
+from auditor.record import DUST_GRID, Dust, pack_dust, unpack_dust
 
 GRAINS = (Grain(0.3, 0.2, 0.02), Grain(0.7, 0.3, 0.03))
 
@@ -25,13 +24,32 @@ def drawn(f_number: float, grains=GRAINS, seed: int = 3) -> Picture:
     return decode(data, "frame.jpg")
 
 
+def at(found: Dust, x: float, y: float) -> tuple[float, float]:
+    """Depth and how sure, where it is most so within a place of (x, y)."""
+    height, width = found.sure.shape
+    row, col = int(y * height), int(x * width)
+    sure = float(np.nanmax(found.sure[row - 1 : row + 2, col - 1 : col + 2]))
+    return sure * float(found.unrest[int(y * DUST_GRID[1]), int(x * DUST_GRID[0])]), sure
+
+
 def test_depth_and_place_of_shadows_at_f16():
-    found = measure_dust(drawn(16.0), 16.0)
+    found = measure_dust(drawn(16.0), 16.0, 6.0)
     assert found is not None
     for grain in GRAINS:
-        near = [s for s in found.spots if np.hypot(s.x - grain.x, s.y - grain.y) < 0.004]
-        assert len(near) == 1
-        assert near[0].depth == pytest.approx(grain.depth, rel=0.35)
+        depth, sure = at(found, grain.x, grain.y)
+        assert depth == pytest.approx(grain.depth, rel=0.35)
+        assert sure > 4
+    # Nothing else of the sky stands out as much.
+    sky = found.sure[: int(0.4 * found.sure.shape[0])]
+    assert (np.nan_to_num(sky) > 5).sum() < 40
+
+
+def test_shadows_at_f11_are_wider_and_fainter():
+    """Twice as wide in area, half as deep: the share of light that a grain takes is the same."""
+    found = measure_dust(drawn(11.3), 11.3, 6.0)
+    assert found is not None
+    depth, _ = at(found, GRAINS[1].x, GRAINS[1].y)
+    assert depth == pytest.approx(GRAINS[1].depth / 2, rel=0.4)
 
 
 def test_nothing_is_said_at_wide_apertures():
@@ -40,20 +58,36 @@ def test_nothing_is_said_at_wide_apertures():
 
 
 def test_rough_ground_shows_no_dust_and_says_so():
-    found = measure_dust(drawn(16.0), 16.0)
+    found = measure_dust(drawn(16.0), 16.0, 6.0)
     assert found is not None
-    limits = np.array(found.limits).reshape(8, 12)
-    assert limits[0].max() < 0.02
-    assert limits[-1].min() > 0.05
-    assert all(s.y < 0.8 for s in found.spots)
+    rows = len(found.sure)
+    assert np.isfinite(found.sure[rows // 10 : rows // 4]).mean() > 0.7
+    assert np.isnan(found.sure[-rows // 10 :]).all()
+    assert found.unrest[1].max() < found.unrest[-1].min()
 
 
 def test_what_is_stored_comes_back():
-    spots = (DustSpot(0.25, 0.5, 0.004, 0.012), DustSpot(0.9, 0.1, 0.01, 0.3))
-    back = dust_spots(pack_spots(spots))
-    assert np.allclose(back, [[s.x, s.y, s.diameter, s.depth] for s in spots], atol=1e-5)
-    limits = dust_limits(pack_limits([0.001, 0.01, 0.2, 5.0]), 4)
-    assert (limits >= [0.001, 0.01, 0.2, 1.0]).all()
-    assert (limits[:3] <= [0.0025, 0.0145, 0.29]).all()
-    assert len(dust_spots("not hex")) == 0
-    assert (dust_limits("zz", 2) == 1).all()
+    rng = np.random.default_rng(1)
+    sure = rng.normal(0, 1.2, (51, 77)).astype(np.float32)
+    sure[:9], sure[20, 30] = np.nan, 17.0
+    found = Dust(sure, rng.uniform(1e-4, 0.01, DUST_GRID[::-1]).astype(np.float32))
+    back = unpack_dust(pack_dust(found))
+    assert back is not None
+    assert (np.isnan(back.sure) == np.isnan(sure)).all()
+    inner = np.abs(sure) < 1.3
+    assert np.abs(back.sure - sure)[inner].max() <= 0.451
+    assert back.sure[20, 30] == pytest.approx(17, rel=0.2)
+    assert np.allclose(back.unrest, found.unrest, rtol=1e-3)
+
+
+def test_damaged_maps_are_no_maps():
+    whole = pack_dust(Dust(np.zeros((9, 9), np.float32), np.ones(DUST_GRID[::-1], np.float32)))
+    for damaged in (
+        None,
+        b"",
+        b"x",
+        whole[:-9],
+        whole[:4] + b"?" + whole[5:],
+        b"\xff" * 4 + whole[4:],
+    ):
+        assert unpack_dust(damaged) is None

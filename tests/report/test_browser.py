@@ -384,8 +384,7 @@ def test_names_of_files_open_them(visit: Visit) -> None:
     assert link.get_attribute("href").startswith("file:///photos/2023/00%20coast/IMG_")
 
 
-@pytest.mark.parametrize("lenses", [3, 20])
-@pytest.mark.parametrize("bodies", [2, 13])
+@pytest.mark.parametrize(("lenses", "bodies"), [(3, 2), (20, 13)])
 def test_card_prints_on_one_a6_page_without_spilling(
     browser: Any, tmp_path: Path, lenses: int, bodies: int
 ) -> None:

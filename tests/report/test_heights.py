@@ -54,8 +54,7 @@ def check(seen: dict[int, dict[str, float]]) -> None:
             assert found["answer"] <= 1, (width, found)  # the answer is one screen
 
 
-@pytest.mark.parametrize("lenses", [1, 20, 200])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(("lenses", "scheme"), [(1, "light"), (20, "dark"), (200, "light")])
 def test_the_page_is_short_until_something_is_opened(
     browser: Any, tmp_path: Path, lenses: int, scheme: str
 ) -> None:

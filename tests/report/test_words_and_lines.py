@@ -15,7 +15,7 @@ from auditor.report import summary_lines, words
 from auditor.report.iso_words import band_sentence, kind_sentence
 from auditor.report.listing import HEADER, keeper_line, pipe_path, wanted_keepers
 from auditor.report.paper import figures, sentence
-from auditor.report.scale_words import scale_sentence
+from auditor.report.scale_words import lens_scale_sentence, scale_sentence
 
 
 @pytest.mark.parametrize(
@@ -277,6 +277,11 @@ def test_a_body_says_what_its_files_are_where_their_pixels_are_not_the_sensors()
         return [{"file_kind": k, "pixel_pitch_um": um, "frames": n} for k, um, n in entries]
 
     assert scale_sentence(scales(("camera full size", 3.82, 9), ("raw", 3.8, 3)), 3.82) is None
+    assert lens_scale_sentence(7.73, 3.82) == (
+        "A pixel of these files covers 7.73 µm of the sensor, whose own pixel is 3.82 µm."
+    )
+    assert lens_scale_sentence(3.8, 3.82) == "Pixel pitch 3.80 µm."
+    assert lens_scale_sentence(None, 3.82) is None
     assert scale_sentence([], 3.82) is None
     assert scale_sentence(scales(("camera reduced", 7.73, 53)), 3.82) == (
         "Files: 53 a smaller size of the camera's (7.73 µm a pixel)."

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -18,9 +19,10 @@ from auditor.record.pools import pool_words, pools
 from auditor.settings import sensors
 from auditor.settings.body import body_key
 from auditor.settings.coding import built_by_program
-from auditor.settings.kinds import Evidence, Sensor, judge, sensor_alone
+from auditor.settings.kinds import Evidence, Sensor, judge, rounding, sensor_alone
 from auditor.settings.lens import lens_key, lens_name
 from auditor.settings.native import native_size
+from auditor.settings.scale import reconcile_scale
 
 KNOWN = Sensor((6000, 4000), 4.0, math.hypot(24, 16), "told", True)
 
@@ -82,6 +84,21 @@ def test_a_phones_wide_frame_spans_the_width_of_its_four_by_three_sensor() -> No
     # 4.8 x 3.6 mm: a diagonal of 6 mm; 16:9 files are a part of its height.
     e = Evidence(4000, 2250, "camera", view_mm=6.0)
     assert judge(e, sensor_alone(e)).pitch_um == pytest.approx(1.2)
+
+
+def test_an_equivalent_of_few_digits_makes_a_scale_that_is_only_assumed() -> None:
+    # 3 mm and 15 mm, as whole millimetres (Exif 2.32, FocalLengthIn35mmFilm), may be 2.5 and 15.5.
+    assert rounding(3.0, 15.0) == pytest.approx(0.5 / 3 + 0.5 / 15)
+    rough = Evidence(4000, 3000, "camera", view_mm=8.65, view_rough=True)
+    assert judge(rough, sensor_alone(rough)).certainty == "assumed"
+
+
+def test_a_lone_small_file_of_a_large_sensor_is_not_its_full_size() -> None:
+    # 600 pixels over the 23.7 mm that the database has for this body are 39 um each.
+    table = pd.DataFrame([{"path": "a.jpg", "body": "A", "width_px": 600, "height_px": 391,
+                           "file_source": "camera", "source": "camera", "recoded": False,
+                           "maker_note": True, "sensor_diagonal_mm": 28.4}])  # fmt: skip
+    assert reconcile_scale(table)["source"][0] == "resized"
 
 
 def test_without_the_database_sizes_come_from_tags(monkeypatch: pytest.MonkeyPatch) -> None:

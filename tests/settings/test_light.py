@@ -89,6 +89,8 @@ def test_an_absurd_time_or_focal_length_is_missing_and_said(text: str) -> None:
         ({"StandardOutputSensitivity": "640"}, 640),
         ({"ISOSpeedRatings": "0", "ExposureIndex": "140/1"}, 140),
         ({"ISOSpeedRatings": "65535"}, 65_535),
+        ({"ISOSpeedRatings": "4294967295"}, None),  # 32 bits all set: no value
+        ({"ISOSpeedRatings": "1e+308"}, None),
         ({"ISOSpeedRatings": "0"}, None),
         ({}, None),
     ],

@@ -290,7 +290,7 @@ def test_small_rendered_archives_are_their_own_native_size() -> None:
     assert table["pixel_pitch_um"].tolist() == [4.0] * 6
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(
     st.lists(
         st.fixed_dictionaries(

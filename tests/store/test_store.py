@@ -6,7 +6,6 @@ import os
 import shutil
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -173,46 +172,49 @@ def test_a_damaged_part_is_left_out_with_one_line(tmp_path: Path, damage: str) -
     assert Store(tmp_path).load(["path"])["path"].tolist() == ["/a", "/b"]
 
 
+@pytest.fixture(scope="module")
+def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store to be copied and damaged."""
+    folder = tmp_path_factory.mktemp("good") / "store"
+    with Store(folder) as store:
+        store.append([row("/a"), row("/b")], [picture("/a")])
+        store.append([row("/c")], [picture("/c")])
+    return folder
+
+
 @settings(
-    max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(data=st.data())
 def test_no_damage_whatever_raises(
-    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+    good: Path, tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
 ) -> None:
-    fuzz_one_store(tmp_path_factory.mktemp("s"), data)
+    fuzz_one_store(good, tmp_path_factory.mktemp("s") / "store", data)
 
 
 @pytest.mark.long
 def test_no_damage_whatever_raises_however_long_it_is_tried(
+    good: Path,
     tmp_path_factory: pytest.TempPathFactory,
 ) -> None:
-    """FUZZ_SECONDS in the environment makes the run longer than in CI."""
-    until = time.monotonic() + float(os.environ.get("FUZZ_SECONDS", "20"))
-    tried = [0]
+    """FUZZ_STORES in the environment makes the run longer than in CI."""
 
     @settings(
-        max_examples=50, deadline=None, database=None, phases=[Phase.generate],
-        suppress_health_check=list(HealthCheck),
+        max_examples=int(os.environ.get("FUZZ_STORES", "60")), deadline=None, database=None,
+        phases=[Phase.generate], suppress_health_check=list(HealthCheck),
     )  # fmt: skip
     @given(st.data())
     def one(data: st.DataObject) -> None:
-        folder = tmp_path_factory.mktemp("s")
-        fuzz_one_store(folder, data)
+        folder = tmp_path_factory.mktemp("s") / "store"
+        fuzz_one_store(good, folder, data)
         shutil.rmtree(folder)
-        tried[0] += 1
 
-    while time.monotonic() < until:
-        one()
-    print(f"{tried[0]} damaged stores")
-    assert tried[0] > 10
+    one()
 
 
-def fuzz_one_store(folder: Path, data: st.DataObject) -> None:
+def fuzz_one_store(good: Path, folder: Path, data: st.DataObject) -> None:
     """Damage a store at random; reading it must leave parts out, never raise, never misread."""
-    with Store(folder) as store:
-        store.append([row("/a"), row("/b")], [picture("/a")])
-        store.append([row("/c")], [picture("/c")])
+    shutil.copytree(good, folder)
     victims = [*parts(folder), *parts(folder, "pictures")]
     victim = data.draw(st.sampled_from(victims))
     content = bytearray(victim.read_bytes())
@@ -232,7 +234,7 @@ def fuzz_one_store(folder: Path, data: st.DataObject) -> None:
     with Store(folder) as again:
         again.append([row("/d")])
         again.compact()
-    assert "/d" in set(Store(folder).load()["path"])
+    assert "/d" in set(Store(folder).load(["path"])["path"])
 
 
 def test_a_counted_file_knows_what_its_exposure_is_measured_on(tmp_path: Path) -> None:

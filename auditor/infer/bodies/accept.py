@@ -9,7 +9,7 @@ import numpy as np
 from auditor.infer.bodies.bands import BANDS, Band, band_named
 from auditor.infer.bodies.limits import REACH
 from auditor.infer.bodies.profile import BodiesModel
-from auditor.infer.bodies.response import ISO_GRID
+from auditor.infer.bodies.response import ISO_GRID, t_factor
 from auditor.infer.bodies.visible import frame_snr, iso_for_snr, third
 
 __all__ = ["AcceptError", "accept_table", "parse_accept"]
@@ -95,7 +95,7 @@ def accept_table(
             draws = iso_for_snr(frame_snr(model.draws, here, model.output_scale), targets)
             draws = np.clip(draws, grid[0], grid[-1])
             low, middle, high = np.quantile(draws, [tail, 0.5, 1 - tail])
-            wider = max(model.t_factor, reference.t_factor)
+            wider = t_factor(model.freedom + reference.freedom, bodies.criteria.interval)
             value = third(best, "near")
             row |= {
                 "iso": value,

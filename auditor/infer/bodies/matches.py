@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS, Scenes
 from auditor.infer.bodies.limits import REACH
-from auditor.infer.bodies.response import ISO_GRID, NoiseModel
+from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_factor
 from auditor.infer.bodies.visible import frame_snr, isos_for_snr, third
 
 __all__ = ["LEAST_FRAMES", "as_noisy_as", "match_bodies", "reference_isos"]
@@ -84,7 +84,7 @@ def as_noisy_as(
     reference: NoiseModel, other: NoiseModel, scenes: Scenes, iso: int, share: float
 ) -> tuple[float, float, float] | None:
     """log2 ISO on `other` that looks as noisy as `iso` on `reference`: best, low, high."""
-    wider = max(reference.t_factor, other.t_factor)
+    wider = t_factor(reference.freedom + other.freedom, share)
     return _as_noisy_as(_look(reference, scenes), _look(other, scenes), [iso], wider, share)[0]
 
 
@@ -114,7 +114,7 @@ def match_bodies(
         for other in able:
             if other.body == reference.body or other.kind != reference.kind:
                 continue
-            wider = max(reference.t_factor, other.t_factor)
+            wider = t_factor(reference.freedom + other.freedom, share)
             for band in BANDS:
                 mine = looks.get((reference.body, reference.kind, band.key))
                 if mine is None:

@@ -8,7 +8,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtri, stdtrit
 
 from auditor.infer.bodies.bands import BANDS, Scenes, scenes_by_band
 from auditor.infer.bodies.cells import gather
@@ -121,9 +120,7 @@ def fit_bodies(
             continue
         model = fit_noise(*key, gather(usual), _output_scale(usual, criteria), criteria.seed)
         freedom = max(model.cells.frame_count - len(model.isos), 1) + 4
-        tail = 0.5 + criteria.interval / 2
-        factor = float(stdtrit(freedom, tail) / ndtri(tail))
-        models[key] = replace(model, t_factor=factor)
+        models[key] = replace(model, freedom=freedom)
         if long.any():
             facts = _apart(models[key], rows[long], criteria.interval)
             long_exposures[key] = {"from_s": LONG_EXPOSURE_S} | facts

@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
-from scipy.special import log_ndtr
+from scipy.special import log_ndtr, ndtri, stdtrit
 
 from auditor.exposure import ISOS
 from auditor.infer.bodies.cells import Cells
@@ -70,6 +70,14 @@ def _kernel(a: Floats, b: Floats, length: float) -> Floats:
     return np.exp(-np.abs(a[:, None] - b[None, :]) / length)
 
 
+def t_factor(freedom: float, share: float) -> float:
+    """Student's t over the normal quantile, by which an interval of that share is wider. Of a difference
+    between two bodies the degrees of freedom add up, as their scatters are about alike (Welch, Biometrika
+    34, 1947)."""
+    tail = 0.5 + share / 2
+    return float(stdtrit(freedom, tail) / ndtri(tail)) if np.isfinite(freedom) else 1.0
+
+
 @dataclass(frozen=True)
 class NoiseModel:
     """Noise of one body in one kind of file.
@@ -87,8 +95,8 @@ class NoiseModel:
     output_scale: Floats
     """Factor on sigma for the output size, per entry of ISO_GRID."""
     departure_sizes: tuple[float, float, float]
-    t_factor: float = 1.0
-    """Student's t over the normal quantile: few frames know their own scatter badly."""
+    freedom: float = np.inf
+    """Degrees of freedom of its scatter: few frames know their own badly."""
     isos: tuple[int, ...] = field(default=())
     """Steps in use."""
     base_iso: float = 0.0
@@ -99,7 +107,8 @@ class NoiseModel:
         tail = (1 - share) / 2
         low, high = np.quantile(values, [tail, 1 - tail], axis=0)
         middle = np.median(values, axis=0)
-        return best + (low - middle) * self.t_factor, best + (high - middle) * self.t_factor
+        wider = t_factor(self.freedom, share)
+        return best + (low - middle) * wider, best + (high - middle) * wider
 
 
 def fit_noise(

@@ -22,7 +22,7 @@ from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import flags, numbers, shown_sharpness, words
 from auditor.optics import circle_of_confusion_um, defocus_disc_px, hyperfocal_m, mtf50, system_mtf
-from auditor.record import SIDES, ZONES
+from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
 
 __all__ = ["compare_focus", "focus_table", "infinity_loss"]
 
@@ -45,18 +45,6 @@ _SHARPEST_SHARE: Final = 0.75
 """Wherever a landscape was focused, something in it is nearly as sharp as the lens's better frames;
 one whose sharpest part falls short of this share of them was missed or shaken."""
 _BETTER_FRAMES: Final = 0.8
-# Which side of the sensor shows the far and near part of the upright picture, by Exif orientation.
-_FAR: Final = {
-    1: "top",
-    2: "top",
-    3: "bottom",
-    4: "bottom",
-    5: "left",
-    6: "left",
-    7: "right",
-    8: "right",
-}
-_OPPOSITE: Final = {"top": "bottom", "bottom": "top", "left": "right", "right": "left"}
 
 
 def infinity_loss(
@@ -129,9 +117,9 @@ def focus_table(
         focus, ratio = float(distance[i]), float(distance[i] / reach[i])
         where = "short" if ratio < AT[0] else "at" if ratio <= AT[1] else "beyond"
         disc, kept = infinity_loss(*settings[2:], focus, own)
-        far = _FAR.get(int(turn[i]) if np.isfinite(turn[i]) else 1, "top")
+        near = LOWER_SIDE.get(int(turn[i]) if np.isfinite(turn[i]) else 1, "bottom")
         parts = []
-        for side in (far, _OPPOSITE[far]):
+        for side in (OPPOSITE_SIDE[near], near):
             value = shown[side][i]
             parts.append(float(np.log(value)) - usual if value > 0.005 else np.nan)
         seen = [float(p[i]) for p in shown.values() if p[i] > 0.005]

@@ -15,7 +15,7 @@ import pandas as pd
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.common import body_widths, picture_sizes
-from auditor.infer.decisions.dust import find_dust
+from auditor.infer.decisions.dust import Pictures, find_dust
 from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
 from auditor.infer.decisions.shots import decision_shots
@@ -34,8 +34,12 @@ def decide(
     lenses: Sequence[Mapping[str, Any]],
     bodies: Sequence[Mapping[str, Any]],
     criteria: Criteria,
+    pictures: Pictures | None = None,
 ) -> dict[str, Any]:
-    """The profile's `DECISIONS`, and `decisions_failed`: one line for each that could not be made."""
+    """The profile's `DECISIONS`, and `decisions_failed`: one line for each that could not be made.
+
+    `pictures` gives the frames' `dust_map` by file id; without it there is no word of dust.
+    """
     failed: list[str] = []
 
     def guarded(name: str, work: Callable[[], list[dict[str, Any]]]) -> list[dict[str, Any]]:
@@ -56,7 +60,7 @@ def decide(
         "rivals": rivals,
         "lens_choice": guarded("lens_choice", lambda: lens_choice(lenses, rivals)),
         "changes": guarded("changes", lambda: find_changes(frames, lenses, criteria)),
-        "dust": guarded("dust", lambda: find_dust(frames, criteria)),
+        "dust": guarded("dust", lambda: find_dust(frames, criteria, pictures)),
         "focus_bias": guarded("focus_bias", lambda: find_focus_bias(frames, lenses, criteria)),
         "decisions_failed": failed,
     }

@@ -1,229 +1,326 @@
 """Dust on the sensor: dark round places that stay where they are while the scenes change.
 
-Single frames give candidates and say how faint a spot each part of them would show (`measure/dust`).
-What recurs at one place through more scenes than chance allows is dust; which frames could have shown
-it and did not says since when it is there, and whether it has gone.
+A frame's map says of every place how far it is darker than its surroundings, and how restless these are
+(`measure/dust`). Maps of a body's frames are laid over each other, over all of its time and over halves,
+quarters and so on of it. What stands out further than chance has it anywhere is dust; the frames' own
+figures at that place say since when it is there, and whether it has gone.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
-from scipy.stats import poisson
+from scipy.ndimage import maximum_filter
+from scipy.stats import norm
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import column, days, iso_day, names, usable
 from auditor.infer.lenses.scenes import find_scenes
-from auditor.record import DUST_GRID, dust_limits, dust_spots
+from auditor.record import DUST_GRID, Dust, unpack_dust
 
-__all__ = ["find_dust"]
+__all__ = ["Pictures", "find_dust"]
 
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
+Plane = NDArray[np.float32]
+Pictures: TypeAlias = pd.DataFrame | Callable[[list[str]], pd.DataFrame]
 
-_NEAR: Final = 0.002
-"""Distance over the diagonal within which candidates are one spot: some pixels of error. Far from
-the centre a shadow moves by more from lens to lens, as exit pupils lie nearer or farther."""
-_SCENES: Final = 3
-"""Scenes that must show a spot."""
+_FROM: Final = 7.9
+"""f-number from which frames have maps."""
 _WRONG: Final = 0.01
-"""Chance, over all places of a body, at which a coincidence is taken for dust."""
-_OFTEN: Final = 0.4
+"""Chance, over all places and times of a body, at which a coincidence is taken for dust."""
+_SCENES: Final = 4
+"""Scenes that must be there at least, and of which three quarters must show a spot."""
+_CUT: Final = 3.0
+"""Standard deviations beyond which a frame speaks no louder: no bird, cloud's edge or branch can make a
+spot by itself."""
+_MOST_SCENES: Final = 400
+"""Scenes of a body that are looked at, evenly over its time."""
+_LEAF: Final = 8
+"""Scenes of the shortest times that are looked at by themselves."""
+_NEAR: Final = 4
+"""Places of the map within which what stands out is one spot."""
+_SHOWN: Final = 1.5
+"""Standard deviations of its unrest that a spot must be deep in a frame that could show it; below half
+its depth it counts as not seen, which so faint a spot is in a quarter of the frames."""
+_OFTEN: Final = 0.5
 """Share of the frames that could show a spot in which it must be seen while it is there."""
-_SHOWN: Final = 0.7
-"""A frame could show a spot where its limit lies below this share of the spot's depth: candidates
-close to the limit are missed every other time."""
-_GONE: Final = 0.02
-"""Chance of so many misses in a row below which a spot has gone, or was not there yet."""
-_MOST_FRAMES: Final = 3000
+_GONE: Final = 4.0
+"""Log likelihood ratio from which a spot is taken to have gone, or not to be there yet."""
+_ONE: Final = 3.0
+"""Log likelihood ratio that a single frame has at most."""
+_DIAMETER: Final = 2.6
+"""Width of a shadow in places of the map."""
+_ROUNDS: Final = 3
+_MOST_SPOTS: Final = 60
 _SAME_SHAPE: Final = 0.02
+_BATCH: Final = 100
 
 
 @dataclass(frozen=True, slots=True)
 class _Shots:
-    """Frames of one body that were looked at, by time: (m,) each, and (m, cells) limits."""
+    """Frames of one body, one of each scene, by time: (m,) each."""
 
     day: Floats
-    scene: Rows
     f_number: Floats
-    limits: Floats
-    aspect: float
+    packed: Sequence[bytes]
+    shape: tuple[int, int]
+    """Of the largest map, on which all are laid."""
+
+    def maps(self, first: int, end: int) -> Iterator[tuple[Plane, Plane]]:
+        """Of these frames, how sure (0 where nothing is known) and the unrest at f/16 (infinite there)."""
+        for i in range(first, end):
+            dust = unpack_dust(self.packed[i])
+            if dust is not None:
+                yield _laid(dust, self.shape, float(self.f_number[i]))
+
+    def at(self, row: int, col: int) -> tuple[Floats, Floats]:
+        """Depth at one place and its standard deviation, both as at f/16, (m,) each."""
+        depth, error = np.zeros(len(self.day)), np.full(len(self.day), np.inf)
+        for i, packed in enumerate(self.packed):
+            dust = unpack_dust(packed)
+            if dust is not None:
+                sure, unrest = _place(
+                    dust, (row + 0.5) / self.shape[0], (col + 0.5) / self.shape[1]
+                )
+                scale = (16 / self.f_number[i]) ** 2
+                if np.isfinite(sure):
+                    depth[i], error[i] = sure * unrest * scale, unrest * scale
+        return depth, error
 
 
 @dataclass(frozen=True, slots=True)
-class _Spots:
-    """Candidates of these frames, (c,) each; depth as it would be at f/16."""
-
-    frame: Rows
-    place: Floats
-    """(c, 2) over the diagonal."""
-    share: Floats
-    """(c, 2) over width and height."""
-    diameter: Floats
-    depth: Floats
+class _Spot:
+    row: int
+    col: int
+    first: int
+    end: int
+    """Frames over which it stands out most."""
+    sure: float
 
 
-def find_dust(frames: pd.DataFrame, criteria: Criteria) -> list[dict[str, Any]]:
+def find_dust(
+    frames: pd.DataFrame, criteria: Criteria, pictures: Pictures | None = None
+) -> list[dict[str, Any]]:
     """Spots of dust by body, the deepest first.
 
+    `pictures` has the frames' `dust_map` by `file_id`, or gives such a table for some ids.
+
     Each has body, body_serial, `x` and `y` (shares of width and height of a frame held level, from
-    the top left), `diameter_px` and `depth` at `f_number` (the smallest aperture that shows it),
-    `since` and `last` (days on which it was first and last seen), `not_before` (the last day on which
-    it would have shown and did not), `gone_by` (the first day of those that show it has gone, or
-    None), `frames` that show it, `could_show`, scenes, `p` and `text`.
+    the top left), `diameter_px` (the width that was looked for, by the aperture) and `depth` at
+    `f_number` (the smallest aperture that shows it), `since` and `last` (days on which it was first and
+    last seen), `not_before` (the last day on which it would have shown and did not), `gone_by` (the first
+    day of those that show it has gone, or None), `frames` that show it, `could_show`, `scenes` (as
+    frames: one of each scene is looked at), `p` and `text`.
     """
     out = []
-    for subject, shots, spots, width in _bodies(frames):
-        found = [
-            _entry(subject, shots, spots, hit, p, width) for hit, p in _recurring(shots, spots)
-        ]
+    for subject, shots, width in _bodies(frames, pictures):
+        found = [_entry(subject, shots, s, p, width) for s, p in _spots(shots)]
         out += sorted((f for f in found if f is not None), key=lambda f: -f["depth"])
     return out
 
 
-def _bodies(frames: pd.DataFrame) -> Iterator[tuple[dict[str, Any], _Shots, _Spots, int]]:
-    if "dust_limits" not in frames:
+def _bodies(
+    frames: pd.DataFrame, pictures: Pictures | None
+) -> Iterator[tuple[dict[str, Any], _Shots, int]]:
+    if pictures is None or "file_id" not in frames:
         return
-    text, limits = names(frames, "dust_spots"), names(frames, "dust_limits")
     day, f_number = days(frames), column(frames, "f_number")
     long = np.maximum(column(frames, "width_px"), column(frames, "height_px"))
     short = np.minimum(column(frames, "width_px"), column(frames, "height_px"))
-    good = usable(frames) & (limits != "") & np.isfinite(day) & np.isfinite(f_number)
-    good &= np.isfinite(long) & (short > 0)
+    good = usable(frames) & np.isfinite(day) & (f_number >= _FROM) & (short > 0)
     table = pd.DataFrame({k: names(frames, k) for k in ("body", "body_serial")})[good]
-    place = np.flatnonzero(good)
+    place, ids = np.flatnonzero(good), names(frames, "file_id")
     for key, local in table.groupby(["body", "body_serial"], sort=True).indices.items():
         body, serial = (str(k) for k in key)
         rows = place[local]
         aspect = long[rows] / short[rows]
         # Crops put their places elsewhere.
         rows = rows[np.abs(np.log(aspect / np.median(aspect))) < _SAME_SHAPE]
-        rows = rows[np.argsort(day[rows], kind="stable")]
-        rows = rows[:: max(1, -(-len(rows) // _MOST_FRAMES))]
+        rows = _one_of_each_scene(frames, rows[np.argsort(day[rows], kind="stable")])
         if not body or len(rows) < _SCENES:
             continue
-        ratio = float(np.median(long[rows] / short[rows]))
-        cells = DUST_GRID[0] * DUST_GRID[1]
+        packed = _maps(pictures, [str(i) for i in ids[rows]])
+        have = np.array([bool(p) for p in packed])
+        shapes = [d.sure.shape for p in packed if (d := unpack_dust(p)) is not None]
+        if len(shapes) < _SCENES:
+            continue
         shots = _Shots(
-            day[rows], _scenes(frames, rows), f_number[rows],
-            np.stack([dust_limits(str(t), cells) for t in limits[rows]]), ratio,
+            day[rows[have]], f_number[rows[have]], [p for p in packed if p],
+            (max(s[0] for s in shapes), max(s[1] for s in shapes)),
         )  # fmt: skip
         subject = {"body": body, "body_serial": serial or None}
-        yield subject, shots, _spots(text[rows], shots), int(np.median(long[rows]))
+        yield subject, shots, int(np.median(long[rows]))
 
 
-def _scenes(frames: pd.DataFrame, rows: Rows) -> Rows:
+def _one_of_each_scene(frames: pd.DataFrame, rows: Rows) -> Rows:
+    """A scene's frames show the same things at the same places: the one at the smallest aperture stands
+    for all. `rows` by time, and so again."""
     outing, burst = column(frames, "outing")[rows], column(frames, "burst")[rows]
     lone = -1.0 - np.arange(len(rows))
-    signature = names(frames, "signature")[rows]
-    return find_scenes(
-        signature,
+    scene = find_scenes(
+        names(frames, "signature")[rows],
         np.where(np.isnan(outing), lone, outing).astype(np.int64),
         np.where(np.isnan(burst), lone, burst).astype(np.int64),
     )
+    order = np.lexsort((-column(frames, "f_number")[rows], scene))
+    _, first = np.unique(scene[order], return_index=True)
+    kept = rows[np.sort(order[first])]
+    step = np.linspace(0, len(kept) - 1, min(len(kept), _MOST_SCENES)).round().astype(np.int64)
+    return np.asarray(kept[step])
 
 
-def _spots(texts: NDArray[np.object_], shots: _Shots) -> _Spots:
-    parts = [dust_spots(str(t)) for t in texts]
-    frame = np.repeat(np.arange(len(parts)), [len(p) for p in parts])
-    rows = np.concatenate(parts) if parts else np.empty((0, 4))
-    share = rows[:, :2]
-    diagonal = np.hypot(shots.aspect, 1)
-    place = share * np.array([shots.aspect, 1]) / diagonal
-    # A grain's shadow is as deep as the square of the f-number, and as wide as its inverse.
-    depth = rows[:, 3] * (16 / shots.f_number[frame]) ** 2
-    return _Spots(frame, place, share, rows[:, 2], depth)
+def _maps(pictures: Pictures, ids: list[str]) -> list[bytes]:
+    """Packed maps, empty where there is none."""
+    kept: dict[str, bytes] = {}
+    for start in range(0, len(ids), _BATCH):
+        some = ids[start : start + _BATCH]
+        table = pictures(some) if callable(pictures) else pictures
+        if "dust_map" in table:
+            keys = table.get("file_id", table.index)
+            for key, value in zip(keys, table["dust_map"], strict=True):
+                if isinstance(value, (bytes, bytearray, memoryview)):
+                    kept[str(key)] = bytes(value)
+    return [kept.get(i, b"") for i in ids]
 
 
-def _recurring(shots: _Shots, spots: _Spots) -> Iterator[tuple[Rows, float]]:
-    """Candidates of one spot at a time and the chance of such a coincidence, the commonest first."""
-    left = np.arange(len(spots.frame))
-    while len(left) >= _SCENES:
-        tree = cKDTree(spots.place[left])
-        near = tree.query_ball_point(spots.place[left], _NEAR)
-        scenes = [len(np.unique(shots.scene[spots.frame[left[n]]])) for n in near]
-        best = int(np.argmax(scenes))
-        if scenes[best] < _SCENES:
-            return
-        middle = np.median(spots.place[left[near[best]]], axis=0)
-        local = np.asarray(tree.query_ball_point(middle, _NEAR))
-        hit = left[local] if len(local) else left[near[best]]
-        p = _coincidence(shots, spots, hit)
-        if p <= _WRONG:
-            yield hit, p
-        left = np.setdiff1d(
-            left, left[near[best]] if not len(local) else np.union1d(hit, left[near[best]])
+def _laid(dust: Dust, shape: tuple[int, int], f_number: float) -> tuple[Plane, Plane]:
+    """A map on places of another size (the nearest), and its unrest as it would be at f/16."""
+
+    def nearest(plane: Plane) -> Plane:
+        rows, cols = (
+            ((np.arange(n) + 0.5) * m / n).astype(np.int64)
+            for n, m in zip(shape, plane.shape, strict=True)
         )
+        return np.asarray(plane[np.ix_(rows, cols)])
+
+    sure = nearest(dust.sure)
+    # A grain's shadow is as deep as the square of the f-number.
+    unrest = nearest(dust.unrest) * np.float32((16 / f_number) ** 2)
+    known = np.isfinite(sure) & (unrest > 0)
+    return np.where(known, sure, np.float32(0)), np.where(known, unrest, np.float32(np.inf))
 
 
-def _coincidence(shots: _Shots, spots: _Spots, hit: Rows) -> float:
-    """Chance that candidates of so many scenes meet anywhere, as if each lay at random in the smooth
-    parts of its frame (Poisson); the first of them may lie where it likes."""
-    count = np.bincount(spots.frame, minlength=len(shots.day)).astype(float)
-    height = 1 / np.hypot(shots.aspect, 1)
-    area = shots.aspect * height * height
-    smooth = np.maximum((shots.limits < 0.05).mean(1), 1 / shots.limits.shape[1]) * area
-    chance = np.minimum(count * np.pi * _NEAR**2 / smooth, 1.0)
-    # A scene's frames show the same things at the same places.
-    by_scene = pd.Series(chance).groupby(shots.scene).max()
-    scenes = len(np.unique(shots.scene[spots.frame[hit]]))
-    return float(min(poisson.sf(scenes - 2, by_scene.sum()) * max(len(spots.frame), 1), 1.0))
+def _place(dust: Dust, y: float, x: float) -> tuple[float, float]:
+    height, width = dust.sure.shape
+    columns, rows = DUST_GRID
+    return float(dust.sure[int(y * height), int(x * width)]), float(
+        dust.unrest[int(y * rows), int(x * columns)]
+    )
+
+
+def _spots(shots: _Shots) -> list[tuple[_Spot, float]]:
+    """What stands out, the surest first, and the chance of as much anywhere at any time."""
+    found: list[_Spot] = []
+    times = [0]
+
+    def sums(first: int, end: int) -> tuple[Plane, Plane]:
+        """Weighted sums of how sure, and of squared weights, over some frames; looks at them as well."""
+        if end - first < 2 * _LEAF:
+            total, weights = np.zeros((2, *shots.shape), np.float32)
+            for sure, unrest in shots.maps(first, end):
+                # The signal of one spot is as large in each frame as one over its unrest.
+                weight = np.float32(1e-3) / unrest
+                total += weight * np.clip(sure, -_CUT, _CUT)
+                weights += weight * weight
+        else:
+            middle = (first + end) // 2
+            total, weights = (
+                a + b for a, b in zip(sums(first, middle), sums(middle, end), strict=True)
+            )
+        times[0] += 1
+        found.extend(_standing_out(total, weights, first, end))
+        return total, weights
+
+    sums(0, len(shots.day))
+    kept: list[_Spot] = []
+    for spot in sorted(found, key=lambda s: -s.sure):
+        if all(max(abs(spot.row - k.row), abs(spot.col - k.col)) > _NEAR for k in kept):
+            kept.append(spot)
+    places = shots.shape[0] * shots.shape[1] * times[0]
+    sure = [(s, min(float(norm.sf(s.sure)) * places, 1.0)) for s in kept]
+    return [(s, p) for s, p in sure if p <= _WRONG][:_MOST_SPOTS]
+
+
+def _standing_out(total: Plane, weights: Plane, first: int, end: int) -> Iterator[_Spot]:
+    """Places that may be darker than chance has it over these frames."""
+    sure = total / np.sqrt(np.maximum(weights, 1e-12))
+    inner = sure[weights > 0]
+    if not len(inner):
+        return
+    # Surroundings that were not as restless as the frames said, or more so, show in the whole map.
+    sure = sure / max(1.4826 * float(np.median(np.abs(inner))), 1.0)
+    top = (sure > norm.isf(_WRONG / sure.size)) & (sure >= maximum_filter(sure, 2 * _NEAR + 1))
+    for row, col in np.argwhere(top):
+        yield _Spot(int(row), int(col), first, end, float(sure[row, col]))
 
 
 def _entry(
-    subject: dict[str, Any], shots: _Shots, spots: _Spots, hit: Rows, p: float, width_px: int
+    subject: dict[str, Any], shots: _Shots, spot: _Spot, p: float, width_px: int
 ) -> dict[str, Any] | None:  # fmt: skip
-    share = np.median(spots.share[hit], axis=0)
-    depth16 = float(np.median(spots.depth[hit]))
-    seen = np.zeros(len(shots.day), bool)
-    seen[spots.frame[hit]] = True
-    columns, rows = DUST_GRID
-    cell = min(int(share[1] * rows), rows - 1) * columns + min(int(share[0] * columns), columns - 1)
-    expected = depth16 * (shots.f_number / 16) ** 2
-    could = (shots.limits[:, cell] <= _SHOWN * expected) | seen
-    first, last = (int(f(np.flatnonzero(seen))) for f in (np.min, np.max))
-    while_there = could[first : last + 1]
-    rate = float(seen[first : last + 1].sum() / while_there.sum())
-    if rate < _OFTEN:
+    depth, error = shots.at(spot.row, spot.col)
+    first, last = spot.first, spot.end - 1
+    # It may have been there for only a part of the time over which it stands out.
+    for _ in range(_ROUNDS):
+        depth16 = _mean_depth(depth[first : last + 1], error[first : last + 1])
+        if depth16 <= 0:
+            return None
+        ratio = np.clip((depth * depth16 - depth16**2 / 2) / error**2, -_ONE, _ONE)
+        first, last = _best_run(ratio)
+    seen = ratio > 0
+    could = (depth16 >= _SHOWN * error) | seen
+    there = np.zeros(len(seen), bool)
+    there[first : last + 1] = True
+    shown = int((seen & there).sum())
+    if shown < 0.75 * _SCENES or shown < _OFTEN * (could & there).sum():
         return None
-    smallest = float(shots.f_number[seen].max())
-    here = spots.frame[hit][shots.f_number[spots.frame[hit]] == smallest]
-    at = hit[np.isin(spots.frame[hit], here)]
+    smallest = float(shots.f_number[seen & there].max())
     before, after = np.flatnonzero(could[:first]), last + 1 + np.flatnonzero(could[last + 1 :])
     entry = subject | {
-        "x": round(float(share[0]), 4), "y": round(float(share[1]), 4),
+        "x": round((spot.col + 0.5) / shots.shape[1], 4),
+        "y": round((spot.row + 0.5) / shots.shape[0], 4),
         "f_number": smallest,
-        "diameter_px": round(float(np.median(spots.diameter[at])) * width_px),
+        "diameter_px": round(_DIAMETER / shots.shape[1] * width_px),
         "depth": round(depth16 * (smallest / 16) ** 2, 4),
         "since": iso_day(shots.day[first]), "last": iso_day(shots.day[last]),
-        "not_before": _missed(shots, before[::-1], rate),
-        "gone_by": _missed(shots, after, rate),
-        "frames": int(seen.sum()), "could_show": int(could[first : last + 1].sum()),
-        "scenes": len(np.unique(shots.scene[seen])), "p": p,
+        "not_before": iso_day(shots.day[before[-1]]) if -ratio[before].sum() > _GONE else None,
+        "gone_by": iso_day(shots.day[after[0]]) if -ratio[after].sum() > _GONE else None,
+        "frames": shown, "could_show": int((could & there).sum()), "scenes": shown, "p": p,
     }  # fmt: skip
     return entry | {"text": _text(entry)}
 
 
-def _missed(shots: _Shots, rows: Rows, rate: float) -> str | None:
-    """Day of the first of frames that could show a spot and do not, where so many misses say that it
-    was not there; scenes count, not frames."""
-    scenes = len(np.unique(shots.scene[rows]))
-    if not scenes or (1 - min(rate, 0.95)) ** scenes > _GONE:
-        return None
-    return iso_day(shots.day[rows[0]])
+def _mean_depth(depth: Floats, error: Floats) -> float:
+    """Weighted by what each frame knows; one that is far off (a branch, a bird) has no more say than
+    `_CUT`. 0 where nothing is known."""
+    known = np.isfinite(error)
+    if not known.any():
+        return 0.0
+    depth, error = depth[known], error[known]
+    middle, weight = np.median(depth), 1 / error**2
+    held = np.clip(depth, middle - _CUT * error, middle + _CUT * error)
+    return float((weight * held).sum() / weight.sum())
+
+
+def _best_run(ratio: Floats) -> tuple[int, int]:
+    """First and last of the frames in a row that speak most for the spot (Bentley, Communications of the
+    ACM 27, 1984)."""
+    total = np.concatenate([[0.0], np.cumsum(ratio)])
+    low = np.minimum.accumulate(total)
+    last = int((total[1:] - low[:-1]).argmax())
+    return int(total[: last + 1].argmin()), last
 
 
 def _text(entry: dict[str, Any]) -> str:
     said = (
         f"A spot of dust {entry['x']:.0%} from the left and {entry['y']:.0%} from the top of a frame "
-        f"held level, about {entry['diameter_px']} px wide and {entry['depth']:.1%} deep at "
-        f"f/{entry['f_number']:g}: seen from {entry['since']} to {entry['last']}"
+        f"held level, about {entry['depth']:.1%} deep at f/{entry['f_number']:g}: seen from "
+        f"{entry['since']} to {entry['last']}"
     )
     if entry["not_before"]:
         said += f", not yet on {entry['not_before']}"

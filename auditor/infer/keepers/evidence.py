@@ -3,7 +3,8 @@
 Blurs add by their squares, so what is missing is counted in 1 / MTF50^2 (px^2): the blur of the sharpest
 edges facing one way, less that of the lens at this aperture (its curve where the archive gives one, a
 perfect lens elsewhere). Objects are softer than steps, in some archives more than in others: the frames of
-the same lens, body and kind of file tell how much of it is usual.
+the same lens, body and kind of file tell how much of it is usual, and other frames of one scene what is the
+scene's: that each of several missed focus alike is less likely than that nothing there is sharp.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.keepers.expected import Allowed, shutter_stops
 from auditor.infer.lenses.grouping import numbers, texts
+from auditor.infer.lenses.scenes import find_scenes
 from auditor.optics import mtf50
 from auditor.record import DIRECTIONS
 from auditor.record.pools import pools
@@ -25,7 +27,7 @@ __all__ = ["FEATURES", "frame_evidence"]
 
 Floats = NDArray[np.float64]
 
-FEATURES: Final = ("softness", "softest", "slow", "overshoot")
+FEATURES: Final = ("softness", "softest", "mates", "slow", "overshoot")
 CAUSE_FEATURES: Final = ("one_way", "stops")
 FLOOR_PX2: Final = 10.0
 """Blur (px^2 of 1 / MTF50^2) below which differences are noise of the measurement and the objects' own:
@@ -47,9 +49,17 @@ SLOW_FROM: Final = -2.0
 """Two stops faster than 1 / focal length nothing is left of the shutter's risk (common practice, no
 source)."""
 UNKNOWN_STOPS: Final = -1.0
+"""For frames without a shutter time or focal length: between the risk of a hand and none."""
+MATES: Final = 2
+"""Other frames of a scene from which it is known how soft its objects are themselves."""
 USUAL_OVERSHOOT: Final = 0.067
 """Median of the photographs seen; for frames without a clean edge."""
 MOST_OVERSHOOT: Final = 0.15
+"""Overshoot (share of the step) beyond which more says nothing more: from 0.1 on edges are sharpened."""
+LEAST_F_NUMBER: Final = 0.3
+"""No lens is faster (in air 0.5 is the end, whose aperture is as wide as a half sphere): a wrong tag."""
+LEAST_PITCH_UM: Final = 0.3
+"""No pixel is smaller: about half a wavelength of light."""
 
 
 def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
@@ -97,6 +107,7 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
     return pd.DataFrame({
         "softness": lacks[:, 0] - usual[:, 0],
         "softest": lacks[:, 1] - usual[:, 1],
+        "mates": _of_the_scene(frames, lacks[:, 0] - usual[:, 0]),
         "slow": np.maximum(bounded - SLOW_FROM, 0.0),
         "overshoot": np.clip(overshoot, 0.0, MOST_OVERSHOOT),
         "one_way": one_way,
@@ -119,7 +130,7 @@ def _lens_px2(frames: pd.DataFrame, allowed: Allowed) -> Floats:
         warnings.simplefilter("ignore", RuntimeWarning)  # frames that no curve covers
         curve = np.exp(-2 * np.nanmax(allowed.log_mtf50, axis=1))
     f_number, pitch = numbers(frames, "f_number"), numbers(frames, "pixel_pitch_um")
-    known = (f_number > 0.3) & (pitch > 0.3)
+    known = (f_number > LEAST_F_NUMBER) & (pitch > LEAST_PITCH_UM)
     perfect = np.full(len(frames), PIXEL_MTF50**-2)
     pairs, place = np.unique(
         np.round(np.column_stack([f_number[known], pitch[known]]), 2), axis=0, return_inverse=True
@@ -127,6 +138,26 @@ def _lens_px2(frames: pd.DataFrame, allowed: Allowed) -> Floats:
     if len(pairs):
         perfect[known] = np.array([float(mtf50(n, p)) for n, p in pairs])[place.ravel()] ** -2.0
     return np.where(np.isfinite(curve), curve, perfect)
+
+
+def _of_the_scene(frames: pd.DataFrame, softness: Floats) -> Floats:
+    """Softness, where any is left, of the sharpest other frame of the same scene by the same lens; 0
+    where a scene has fewer than `MATES` others."""
+    outing, burst = (
+        frames[n].to_numpy(np.int64) if n in frames else np.arange(len(frames))
+        for n in ("outing", "burst")
+    )
+    scene = find_scenes(texts(frames, "signature").fillna("").to_numpy(object), outing, burst)
+    keys = pd.DataFrame({n: texts(frames, n).to_numpy() for n in ("body", "lens", "converter")})
+    group = keys.assign(scene=scene).groupby([*keys, "scene"], sort=False, dropna=False).ngroup()
+    table = pd.DataFrame({"group": group.to_numpy(), "softness": softness}).dropna()
+    table = table.sort_values("softness")
+    place = table.groupby("group").cumcount()
+    first = table["softness"].groupby(table["group"]).transform("first")
+    second = table["softness"].where(place == 1).groupby(table["group"]).transform("max")
+    count = table["softness"].groupby(table["group"]).transform("size")
+    other = first.where(place > 0, second).where(count > MATES, 0.0)
+    return np.maximum(other, 0.0).reindex(range(len(frames)), fill_value=0.0).to_numpy(float)
 
 
 def _usual(frames: pd.DataFrame, lacks: Floats) -> Floats:

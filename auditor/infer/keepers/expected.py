@@ -24,9 +24,29 @@ Floats = NDArray[np.float64]
 Block = Mapping[str, Any]
 
 FULL_FRAME_DIAGONAL_MM: Final = 43.27
+"""Diagonal of 36 x 24 mm."""
 FOCAL_SLACK: Final = 0.02
 """A focal length this share outside a range still belongs to it (rounding in the tags)."""
 ENOUGH_SOUND: Final = 3
+"""Sound frames at an aperture from which their own scatter tells of them (the fewest that have one worth
+the name; common practice, no source)."""
+USUAL_SCATTER: Final = 0.03
+"""Scatter of sound frames (ln MTF50) of a lens that has too few to show its own: that of tripod series
+(`next_shots.series`), a little less."""
+LEAST_ERROR: Final = 0.02
+"""No curve is surer than this (ln MTF50), however many frames agree: scenes differ by as much."""
+SAME_APERTURE: Final = 0.09
+"""Stops past a curve's ends that are the same aperture written differently: half a sixth of a stop, as
+f/3.3 and f/3.5 are, and a little for rounding."""
+RANGE_SLACK: Final = 1 / 12
+"""Stops by which an aperture must lie outside the acceptable range: a quarter of the third to which its
+ends are given."""
+SURE_BY_FRAME: Final = 0.9
+"""How sure a setting is that costs too much over the whole frame (a judgement, no source)."""
+SURE_BY_RANGE: Final = 0.75
+"""How sure one is that lies outside the acceptable range (a judgement, no source) ..."""
+SURE_BEYOND_INTERVAL: Final = 0.95
+"""... and outside the 90% interval of its end too, which is passed by chance once in twenty."""
 OPEN_SHARE: Final = 0.58
 """An open aperture is usually a choice, of look or of light: it is named only where the weaker zone
 keeps less than this share of what is acceptable, about a third of the lens's best."""
@@ -117,17 +137,15 @@ def _one_range(out: Allowed, rows: NDArray[np.int64], f_number: Floats, part: Bl
             continue
         at = np.array([k[0] for k in known])
         value = np.log([k[1]["mtf50_cpp"] for k in known])
-        # A 90% interval is 3.29 standard errors wide.
-        error = np.log([k[1]["high"] / k[1]["low"] for k in known]) / 3.29
-        # One sixth of a stop past the ends is the same aperture written differently.
-        inside = (x >= at[0] - 0.09) & (x <= at[-1] + 0.09)
+        error = np.log([k[1]["high"] / k[1]["low"] for k in known]) / (2 * criteria.half_width)
+        inside = (x >= at[0] - SAME_APERTURE) & (x <= at[-1] + SAME_APERTURE)
         out.log_mtf50[rows, z] = np.where(inside, np.interp(x, at, value), np.nan)
-        own = float(scatter.get(zone) or 0.03)
+        own = float(scatter.get(zone) or USUAL_SCATTER)
         # Sound frames that agree bound the curve's error at their own aperture, whatever the
         # interval allows for outings that were never made.
         sound = np.array([points[k].get("sound_frames") or 0 for k in held])
         agreed = np.where(sound >= ENOUGH_SOUND, 3 * own / np.sqrt(np.maximum(sound, 1)), np.inf)
-        error = np.minimum(error, np.maximum(agreed, 0.02))
+        error = np.minimum(error, np.maximum(agreed, LEAST_ERROR))
         out.error[rows, z] = np.hypot(np.interp(x, at, error), own)
         curves[zone] = (at, value)
     sweet = part.get("sweet_spot")
@@ -153,16 +171,13 @@ def _outside(out: Allowed, rows: NDArray[np.int64], x: Floats, part: Block,
     top = int(np.argmax(mean))
     loss = np.interp(x, grid, mean) - mean[top]
     too_small = (loss < np.log(criteria.acceptable)) & (x > grid[top])
-    sure = np.where(too_small, 0.9, 0.0)
+    sure = np.where(too_small, SURE_BY_FRAME, 0.0)
     by_frame = too_small
     if ends:
-        slack = 1 / 12
-        below, above = x < np.log2(ends[0]) - slack, x > np.log2(ends[1]) + slack
-        certain = np.full(len(x), 0.75)
+        below, above = _beyond(x, ends[0], ends[1])
+        certain = np.full(len(x), SURE_BY_RANGE)
         if bounds:
-            certain[(x < np.log2(bounds[0][0]) - slack) | (x > np.log2(bounds[1][1]) + slack)] = (
-                0.95
-            )
+            certain[np.logical_or(*_beyond(x, bounds[0][0], bounds[1][1]))] = SURE_BEYOND_INTERVAL
         sure = np.maximum(sure, np.where(below | above, certain, 0.0))
         # An open aperture is often chosen for its look or its light: only a heavy loss is named.
         weaker = np.minimum(*(np.interp(x, *curves[z]) for z in ("centre", "corner")))
@@ -173,6 +188,11 @@ def _outside(out: Allowed, rows: NDArray[np.int64], x: Floats, part: Block,
     out.kept[rows] = np.where(by_frame, np.exp(loss), np.nan)
     out.small[rows] = too_small
     out.sure[rows] = sure
+
+
+def _beyond(x: Floats, low: float, high: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Whether apertures (log2) lie below the f-number `low`, and above `high`."""
+    return x < np.log2(low) - RANGE_SLACK, x > np.log2(high) + RANGE_SLACK
 
 
 def _noise(out: Allowed, frames: pd.DataFrame, bodies: Sequence[Block]) -> None:

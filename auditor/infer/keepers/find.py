@@ -10,6 +10,7 @@ import pandas as pd
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.keepers.judge import judge_frames
+from auditor.model import Keeper, Verdicts
 
 __all__ = ["MOST", "count_verdicts", "find_keepers", "list_keepers"]
 
@@ -19,6 +20,14 @@ MOST: Final = 50_000
 """So many of the surest are listed; the counts of `count_verdicts` hold all of them."""
 ALIKE: Final = 0.7
 """MTF50 of the softest direction over the sharpest from which blur is called alike all ways."""
+PLAINLY_SHARPER: Final = 1.1
+"""The sharpest direction over the softest from which both are told: less is the error of either."""
+SAME_FOCAL: Final = 0.02
+"""Share within which two focal lengths are one, as rings are engraved."""
+WHOLE_FROM: Final = 10.0
+"""f-numbers from here on are engraved without decimals."""
+FRACTION_BELOW_S: Final = 0.3
+"""Shutter times (s) below this are written as fractions: 1/4 is the slowest that cameras show so."""
 SETTINGS: Final = (
     "body",
     "lens",
@@ -32,14 +41,12 @@ SETTINGS: Final = (
 
 def find_keepers(
     frames: pd.DataFrame, lenses: Sequence[Block], bodies: Sequence[Block], criteria: Criteria
-) -> list[dict[str, Any]]:
+) -> list[Keeper]:
     """Frames softer or noisier than their settings had to be, the surest first (contract keys)."""
     return list_keepers(frames, judge_frames(frames, lenses, bodies, criteria), criteria)
 
 
-def list_keepers(
-    frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria
-) -> list[dict[str, Any]]:
+def list_keepers(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria) -> list[Keeper]:
     """The same from verdicts that were made before."""
     frames = frames.reset_index(drop=True)
     chosen = np.flatnonzero((verdicts["soft"] | verdicts["noisy"]).to_numpy())
@@ -54,11 +61,11 @@ def list_keepers(
     rows = frames.loc[chosen, names].to_dict("records")
     found = verdicts.loc[chosen].to_dict("records")
     out = [_keeper(row, verdict, criteria) for row, verdict in zip(rows, found, strict=True)]
-    out.sort(key=lambda k: (-round(k["probability"], 2), -(k["loss"] or 0.0), k["path"]))
+    out.sort(key=lambda k: (-round(k["probability"] or 0.0, 2), -(k["loss"] or 0.0), k["path"]))
     return out
 
 
-def count_verdicts(verdicts: pd.DataFrame) -> dict[str, Any]:
+def count_verdicts(verdicts: pd.DataFrame) -> Verdicts:
     """How many frames could be judged, how many were soft or noisy, and how many by each cause."""
     fallen = verdicts["soft"] | verdicts["noisy"]
     causes = verdicts.loc[fallen, "cause"].value_counts()
@@ -82,7 +89,7 @@ def _plain(value: Any) -> Any:
     return value.item() if hasattr(value, "item") else value
 
 
-def _keeper(row: Block, v: Block, criteria: Criteria) -> dict[str, Any]:
+def _keeper(row: Block, v: Block, criteria: Criteria) -> Keeper:
     soft = bool(v["soft"])
     return {
         "path": row["path"],
@@ -102,19 +109,19 @@ def _keeper(row: Block, v: Block, criteria: Criteria) -> dict[str, Any]:
 
 
 def _aperture(value: float) -> str:
-    return f"f/{value:.2g}" if value < 10 else f"f/{value:.0f}"
+    return f"f/{value:.2g}" if value < WHOLE_FROM else f"f/{value:.0f}"
 
 
 def _focal(row: Block, full_frame: float) -> str:
     """'20 mm (117 mm in full-frame terms)'; the second alone where the tags name no other."""
     own = _plain(row.get("focal_length_mm"))
-    if own is None or abs(full_frame / own - 1) < 0.02:
+    if own is None or abs(full_frame / own - 1) < SAME_FOCAL:
         return f"{full_frame:.0f} mm"
     return f"{own:.0f} mm ({full_frame:.0f} mm in full-frame terms)"
 
 
 def _time(seconds: float) -> str:
-    return f"1/{1 / seconds:.0f} s" if seconds < 0.3 else f"{seconds:.3g} s"
+    return f"1/{1 / seconds:.0f} s" if seconds < FRACTION_BELOW_S else f"{seconds:.3g} s"
 
 
 def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
@@ -125,7 +132,7 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
         out.append(
             f"edges facing {v['direction_deg']:.0f} degrees reach {v['softest_cpp']:.2f} c/px, "
             f"the sharpest others {v['sharpest_cpp']:.2f}"
-            if v["sharpest_cpp"] > 1.1 * v["softest_cpp"]
+            if v["sharpest_cpp"] > PLAINLY_SHARPER * v["softest_cpp"]
             else f"no edge reaches more than {v['sharpest_cpp']:.2f} c/px"
         )
     if v["blurred"]:

@@ -19,6 +19,7 @@ from scipy.sparse import coo_array
 from scipy.special import expit
 
 from auditor.infer.criteria import Criteria
+from auditor.model import Handheld
 
 __all__ = ["handheld_limits"]
 
@@ -29,14 +30,32 @@ SLOWEST_STOPS: Final = 4.0
 FINE_STOPS: Final = 0.02
 """Shutter times this near count as one."""
 SHAKEN: Final = 0.10
+"""Share of shaken frames that sets the limit: one in ten (a choice; the text says it)."""
 FEWEST: Final = 20
+"""Frames of a lens below which nothing is fitted: fewer hold two shaken ones at the limit."""
 FEWEST_SHAKEN: Final = 4
+"""Shaken frames below which no limit was reached: two parameters are fitted to them."""
 DRAWS: Final = 60
+"""Outings drawn anew so often: the ends of a 90% interval then rest on three draws each."""
+REACH_SHARE: Final = 0.98
+"""Share of the frames up to whose shutter times a limit may lie: the slowest few may be on a support."""
+WIDEST_STOPS: Final = 6.0
+"""An interval wider than all the shutter times held by hand says that shake does not go with them."""
+AS_THE_RULE: Final = 0.25
+"""Stops within which a limit is the rule of thumb's: shutter times are set in thirds."""
+SLOPE_PRIOR: Final = (0.2, 1.1)
+"""Mean and standard deviation of the ln of the slope (log-odds of shake per stop): about 1.2 within a factor
+of three; weak, so that ten shaken frames outweigh it."""
+START: Final = (-2.0, 0.2)
+"""Where the fit begins: log-odds at the rule of thumb (one frame in eight shaken), ln slope."""
+LEAST_SLOPE: Final = 0.15
+"""Log-odds per stop below which shake does not grow with shutter time: nine stops would be needed from one
+frame in five to one in two."""
 
 
 def handheld_limits(
     frames: pd.DataFrame, verdicts: pd.DataFrame, lenses: Sequence[Any], criteria: Criteria
-) -> list[dict[str, Any]]:
+) -> list[Handheld]:
     """Per lens with enough frames: `limit_stops` against 1 / focal length at which one frame in ten
     is shaken (negative: faster is needed), `low`, `high`, `factor` (2 ** limit_stops: 2 means twice
     the rule's time), counts, and `text`. `limit_stops` is None, with the reason in `text`, when the
@@ -60,13 +79,13 @@ def handheld_limits(
 
 def _one_lens(
     lens: Any, stops: Floats, shaken: NDArray[np.bool_], outing: NDArray[Any], criteria: Criteria
-) -> dict[str, Any]:
-    entry: dict[str, Any] = {
+) -> Handheld:
+    entry: Handheld = {
         "lens": lens["lens"], "body": lens["body"], "converter": lens.get("converter"),
         "frames": len(stops), "shaken": int(shaken.sum()),
         "limit_stops": None, "low": None, "high": None, "factor": None,
     }  # fmt: skip
-    reach = float(np.quantile(stops, 0.98))
+    reach = float(np.quantile(stops, REACH_SHARE))
     if shaken.sum() < FEWEST_SHAKEN:
         held = f"no limit found down to {_against_rule(reach)}"
         return entry | {"text": f"{int(shaken.sum())} of {len(stops)} frames shaken; {held}"}
@@ -86,7 +105,7 @@ def _one_lens(
         draws.append(_limit(at, weight @ count, weight @ blurred))
     half = criteria.interval / 2
     low, high = (float(np.quantile(draws, q)) for q in (0.5 - half, 0.5 + half))
-    if not np.isfinite(limit) or high - low > 6:
+    if not np.isfinite(limit) or high - low > WIDEST_STOPS:
         return entry | {"text": "shake does not go with shutter time here, so no limit is given"}
     limit = float(np.clip(limit, stops.min(), reach))
     low, high = min(low, limit), max(high, limit)
@@ -98,7 +117,7 @@ def _one_lens(
 
 
 def _against_rule(stops: float) -> str:
-    if abs(stops) < 0.25:
+    if abs(stops) < AS_THE_RULE:
         return "1 / focal length in full-frame terms, as the rule of thumb has it"
     side = "slower" if stops > 0 else "faster"
     return f"{abs(stops):.1f} stops {side} than 1 / focal length in full-frame terms"
@@ -110,15 +129,15 @@ def _limit(stops: Floats, count: Floats, shaken: Floats) -> float:
     Of `count` frames at each of `stops`, `shaken` are shaken.
     """
     still = count - shaken
+    mean, sd = SLOPE_PRIOR
 
     def cost(p: Floats) -> float:
         chance = np.clip(expit(p[0] + np.exp(p[1]) * stops), 1e-9, 1 - 1e-9)
         likelihood = -np.sum(shaken * np.log(chance) + still * np.log1p(-chance))
-        # Weak prior: slope about 1.2 per stop within a factor of three.
-        return float(likelihood + 0.5 * ((p[1] - 0.2) / 1.1) ** 2)
+        return float(likelihood + 0.5 * ((p[1] - mean) / sd) ** 2)
 
-    best = minimize(cost, np.array([-2.0, 0.2]), method="Nelder-Mead").x
+    best = minimize(cost, np.array(START), method="Nelder-Mead").x
     slope = float(np.exp(best[1]))
-    if slope < 0.15:
+    if slope < LEAST_SLOPE:
         return float("nan")
     return float((np.log(SHAKEN / (1 - SHAKEN)) - best[0]) / slope)

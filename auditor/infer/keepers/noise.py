@@ -24,6 +24,15 @@ PIECE: Final = 50_000
 """Rows whose histograms are looked at together."""
 DARK_WHITE: Final = -2.0
 """Underexposed: less than one pixel in 500 lies above this (two stops under white)."""
+NEARLY_ALL: Final = 0.998
+"""Share of the pixels below a frame's white: all but one in 500, lamps and glints."""
+OWN_SAYS_SO: Final = 2**0.5
+"""Factor by which a frame's own mid-tone must be better than the limit to speak against its body's table:
+half the noise power, a stop of light."""
+LOG_SNR_SD: Final = 0.12
+"""Error of ln signal to noise of one frame: noise by tone is read to within 15% in three frames of four."""
+TYPICAL_SIGNAL: Final = -2.5
+"""log2 of the median signal where no histogram tells it: mid-grey, 0.18 (ISO 12232)."""
 
 
 def judge_noise(
@@ -33,8 +42,7 @@ def judge_noise(
     mid, typical, white = _tones(frames)
     dark = usable & (white <= DARK_WHITE)
     limit = criteria.snr_acceptable
-    # The frame's own mid-tone may speak against its body's table, by half a stop of noise.
-    by_table = usable & (allowed.snr < limit) & ~(mid > limit * 1.41)
+    by_table = usable & (allowed.snr < limit) & ~(mid > limit * OWN_SAYS_SO)
     own = usable & (mid < limit)
     buried = dark & (typical < limit)
     out["noisy"] = by_table | own | buried
@@ -42,7 +50,7 @@ def judge_noise(
     out["snr"] = np.where(np.isfinite(mid), mid, typical)
     out["snr_allowed"] = allowed.snr
     lowest = np.fmin(allowed.snr, np.where(buried, typical, mid))
-    out["p_noisy"] = ndtr(np.log(limit / lowest) / 0.12)
+    out["p_noisy"] = ndtr(np.log(limit / lowest) / LOG_SNR_SD)
 
 
 def _tones(frames: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
@@ -70,9 +78,9 @@ def _tones(frames: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
         # Upper edge of the bin in which this share of the pixels is reached.
         white, half = (
             np.where(seen, edges[1:][np.argmax(cumulative >= share, axis=1)], np.nan)
-            for share in (0.998, 0.5)
+            for share in (NEARLY_ALL, 0.5)
         )
-        nearest = np.argmin(np.abs(tone - np.nan_to_num(half, nan=-2.5)[:, None]), axis=1)
+        nearest = np.argmin(np.abs(tone - np.nan_to_num(half, nan=TYPICAL_SIGNAL)[:, None]), axis=1)
         out[0, here] = snr[:, TONE_SIGNALS.index(0.18)]
         out[1, here] = snr[np.arange(len(part)), nearest]
         out[2, here] = white

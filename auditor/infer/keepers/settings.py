@@ -25,6 +25,8 @@ Bools = NDArray[np.bool_]
 FEWEST: Final = 6
 """Frames with a setting below which nothing is said of it."""
 RATE: Final = 0.10
+"""Share of the settings named that may be named by chance (false discovery rate: Benjamini and Hochberg, J. R.
+Stat. Soc. B 57, 1995)."""
 MUCH: Final = 0.15
 """The share must lie this far above the usual one: a sure but small difference helps nobody."""
 

@@ -45,9 +45,11 @@ def find_scenes(
     """Number of each frame's scene. Bursts are one scene; so are chains of alike frames of one
     outing. A frame without a signature stands alone."""
     n = len(outing)
+    if not n:
+        return np.empty(0, np.int64)
     vectors = read_signatures(signature)
     order = np.argsort(outing, kind="stable")
-    starts = np.flatnonzero(np.diff(outing[order], prepend=outing[order[0]] - 1)) if n else order
+    starts = np.flatnonzero(np.diff(outing[order], prepend=outing[order[0]] - 1))
     left, right = [], []
     for first, end in zip(starts, np.append(starts[1:], n), strict=True):
         rows = order[first:end]

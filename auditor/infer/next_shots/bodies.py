@@ -24,11 +24,22 @@ goes with the root of ISO (photon noise)."""
 _MATCH_SHARE: Final = 0.25
 """What another body's ISO tells of a frame, against the ISO it was taken at."""
 _EACH: Final = 4
+"""Frames at each ISO: the scatter of four tells whether one of them is off."""
 _MOST_ISOS: Final = 5
+"""ISO values of one request: two stops apart they hold the whole range of a body."""
 _HIGHEST: Final = 102_400
+"""ISO beyond which nobody is sent: higher ones are the same signal multiplied (common practice, no source)."""
 _BASE: Final = 100
+"""The usual ISO at which a sensor fills (common practice, no source)."""
+_UNKNOWN_ISOS: Final = (100, 400, 1600, 6400)
+"""ISO values of a body of which nothing is known: two stops apart, as noise goes with the root of ISO."""
+_NEAR_BASE: Final = 1.2
+"""ISO values within this factor of the base are the base, as bodies with ISO 120 or 125 have it."""
 _DARK_ISOS: Final = (100, 400, 1600)
+"""ISO values at which read noise is asked for: it falls up to where the amplifier outweighs the converter, as a
+rule in these four stops (common practice, no source)."""
 _DARK_SHARE: Final = 0.02
+"""What knowing read noise is worth for each frame of the body: only the darkest tones hang on it."""
 _HOW: Final = (
     "tripod, a scene with even areas from dark to bright (walls, cloth, overcast sky), exposed as "
     "usual; no long exposures, noise reduction as always, files as the camera writes them"
@@ -79,7 +90,7 @@ def _unmeasured(body: Block) -> list[dict[str, Any]]:
     return [
         _request(
             body["body"],
-            (100, 400, 1600, 6400),
+            _UNKNOWN_ISOS,
             why=why + (f": every frame {' or '.join(reasons)}" if reasons else ""),
             gain="usable ISO in bright and in dark scenes",
             weight=_PER_STOP * _BELOW_STOPS * body["frames"],
@@ -206,7 +217,7 @@ def _below(kind: Block) -> list[int]:
     """Whole stops down to the sensor's usual base; none where the body was used there."""
     lowest = _lowest(kind)
     out: list[int] = []
-    while lowest > 1.2 * _BASE and len(out) < 2:
+    while lowest > _NEAR_BASE * _BASE and len(out) < 2:
         lowest = max(nominal_iso(lowest / 2), _BASE)
         out.append(lowest)
     return out

@@ -12,7 +12,9 @@ __all__ = ["handheld_requests"]
 Block = Mapping[str, Any]
 
 _EACH: Final = 8
+"""Frames at each shutter time: of eight at the limit about one is shaken."""
 _STEPS: Final = 4
+"""Stops between the fastest and the slowest shutter time: none and nearly all are shaken there."""
 _SHARE: Final = 0.02
 """How far the figures of a lens may be off where the limit is open: by the shaken frames among its own
 (common practice, no source)."""

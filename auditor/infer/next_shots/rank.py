@@ -13,7 +13,7 @@ from typing import Any, Final
 from auditor.infer.criteria import Criteria
 from auditor.infer.next_shots.bodies import body_requests
 from auditor.infer.next_shots.handheld import handheld_requests
-from auditor.infer.next_shots.series import lens_series, nameless
+from auditor.infer.next_shots.series import SMALL_FOCAL_MM, lens_series, nameless
 
 __all__ = ["next_shots", "open_note"]
 
@@ -27,11 +27,10 @@ PER_FRAME_MIN: Final = {"handheld": 0.1}
 """Minutes a frame takes held by hand ..."""
 ON_TRIPOD_MIN: Final = 0.4
 """... and on a tripod, the self-timer's ten seconds and focusing anew included (the same)."""
-SMALL_FOCAL_MM: Final = 10.0
-"""Lenses this short sit before small sensors and have few apertures, phones a single one: only those
-that were used are asked for."""
 SMALLEST_STOP: Final = 22.0
 """No lens is asked for a smaller aperture than it was used at, past this one."""
+ROUNDED: Final = 0.01
+"""Share by which the same aperture or ISO differs as tags round it."""
 ISO_ABOVE: Final = 2.0
 """A body is trusted to have the next whole stop above the highest ISO it was used at, no more."""
 
@@ -109,7 +108,11 @@ def _doable(
         if not wanted:
             continue
         span = has()
-        kept = [v for v in wanted if span is None or span[0] * 0.99 <= v <= span[1] * 1.01]
+        kept = [
+            v
+            for v in wanted
+            if span is None or span[0] * (1 - ROUNDED) <= v <= span[1] * (1 + ROUNDED)
+        ]
         # One aperture or one ISO alone settles nothing that others are compared with.
         if not kept or (len(kept) < 2 <= len(wanted)):
             return None

@@ -13,10 +13,10 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from auditor.exposure import F_NUMBERS
+from auditor.exposure import F_NUMBERS, f_number_index
 from auditor.infer.criteria import Criteria
 
-__all__ = ["lens_series", "nameless", "usual_focal"]
+__all__ = ["SMALL_FOCAL_MM", "lens_series", "nameless", "usual_focal"]
 
 Block = Mapping[str, Any]
 
@@ -29,8 +29,31 @@ _UNKNOWN: Final = 0.3
 _DOUBT: Final = {"thin": 0.2, "fair": 0.06}
 """The same for evidence whose doubts the interval does not hold, such as a single outing's."""
 _MOST_APERTURES: Final = 5
+"""Apertures of one series: a round of them is taken within the minutes that light stays the same."""
 _MOST_REASONS: Final = 3
+"""Reasons that one request tells; more are not read."""
 _FEW_FRAMES: Final = 4
+"""Frames at an aperture below which it is asked for again before others."""
+_FRAMES_EACH: Final = (3, 10)
+"""Fewest and most frames at an aperture: two cannot tell which of them is off, and more than ten cost an
+afternoon."""
+_LEAST_SCATTER: Final = 0.01
+"""Scatter (share of MTF50) below which a lens's own is chance."""
+_UNKNOWN_TO: Final = (11.0, 22.0)
+"""f-numbers up to which a curve of which nothing is known is wanted at least, and at most: where diffraction
+surely has taken over, and where most lenses end (common practice, no source)."""
+_STILL_RISING: Final = 8.0
+"""A lens that still gets sharper at an f-number below this is wanted further."""
+_SIDE_RATIO: Final = 0.95
+"""A side as soft as this against the mean of both is worth a look: a twentieth of MTF50 is seen
+(`comparisons.verdict.ENOUGH`)."""
+_SIDE_FRAMES: Final = 8
+"""Frames that tell a side by a twentieth, at a scatter of 0.035 times the root of two."""
+_SIDE_WEIGHT: Final = 0.02
+"""What knowing it is worth for each frame, as a share of MTF50."""
+SMALL_FOCAL_MM: Final = 10.0
+"""Lenses this short sit before small sensors: their focal lengths have decimals, and they have few apertures,
+phones a single one."""
 _GAP_THIRDS: Final = 6
 """Two stops: further apart, the closed form alone says what lies between."""
 _HOW: Final = (
@@ -116,16 +139,16 @@ def usual_focal(part: Block) -> float | None:
         return None
     low, high = part["focal_mm"]
     middle = math.sqrt(low * high)
-    return round(middle, 1) if low == high or middle < 10 else float(round(middle))
+    return round(middle, 1) if low == high or middle < SMALL_FOCAL_MM else float(round(middle))
 
 
 def _unknown(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
     """No sweet spot at all: whole stops around the apertures used."""
     used = [a["f_number"] for a in part["apertures"]]
     first = min(used) if used else 4.0
-    index = _index(first)
-    last = max(_index(11.0), index + 6)
-    for i in range(index, min(last, _index(22.0)) + 1, 3):
+    index = f_number_index(first)
+    last = max(f_number_index(_UNKNOWN_TO[0]), index + _GAP_THIRDS)
+    for i in range(index, min(last, f_number_index(_UNKNOWN_TO[1])) + 1, 3):
         wanted[F_NUMBERS[i]] = "unknown"
     if wanted:
         told = (r for r in part["reasons"] if r.startswith("best aperture: not yet"))
@@ -135,13 +158,13 @@ def _unknown(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
 def _sweet_spot(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
     spot = part["sweet_spot"]
     used = [a["f_number"] for a in part["apertures"]]
-    at, low, high = (_index(spot[k]) for k in ("f_number", "low", "high"))
+    at, low, high = (f_number_index(spot[k]) for k in ("f_number", "low", "high"))
     if at - low > 1 or high - at > 1:
         between = [f for f in used if spot["low"] <= f <= spot["high"]]
         if _spread_matters(part, between):
             wanted.update(dict.fromkeys(between, "sweet spot"))
             reasons.append(f"sweet spot known only to f/{spot['low']:g} to f/{spot['high']:g}")
-    if spot["f_number"] == max(used) and at < _index(8.0):
+    if spot["f_number"] == max(used) and at < f_number_index(_STILL_RISING):
         beyond = [F_NUMBERS[at + 3 * step] for step in (1, 2)]
         wanted.update(dict.fromkeys([spot["f_number"], *beyond], "beyond"))
         reasons.append(f"still getting sharper at f/{spot['f_number']:g}, the smallest used")
@@ -160,9 +183,12 @@ def _ends(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
         for which, (low, high) in zip(
             ("from", "up to"), part[f"{name}_intervals"] or [], strict=False
         ):
-            if _index(high) - _index(low) > 2:
+            if f_number_index(high) - f_number_index(low) > 2:
                 around = sorted(
-                    used, key=lambda f: abs(_index(f) - (_index(low) + _index(high)) / 2)
+                    used,
+                    key=lambda f: abs(
+                        f_number_index(f) - (f_number_index(low) + f_number_index(high)) / 2
+                    ),
                 )
                 wanted.update(dict.fromkeys(around[:2], name))
                 reasons.append(f"{words} {which} somewhere between f/{low:g} and f/{high:g}")
@@ -173,9 +199,9 @@ def _gaps(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
     used = sorted(a["f_number"] for a in part["apertures"])
     gaps = []
     for low, high in itertools.pairwise(used):
-        thirds = _index(high) - _index(low)
+        thirds = f_number_index(high) - f_number_index(low)
         if thirds >= _GAP_THIRDS:
-            wanted[F_NUMBERS[_index(low) + thirds // 2]] = "between"
+            wanted[F_NUMBERS[f_number_index(low) + thirds // 2]] = "between"
             gaps.append(f"between f/{low:g} and f/{high:g}")
     if gaps:
         reasons.append(f"no frame {' or '.join(gaps)}")
@@ -204,17 +230,20 @@ def _sides(lens: Block, part: Block) -> dict[str, Any] | None:
     if not sides or sides["verdict"] != "cannot tell":
         return None
     ratios = [sides[s] for s in ("left", "right") if sides[s] is not None]
-    if not ratios or min(ratios) > 0.95:
+    if not ratios or min(ratios) > _SIDE_RATIO:
         return None
     wide = part["apertures"][0]["f_number"]
     reasons = [f"one side may be softer ({100 * (1 - min(ratios)):.0f}% below the mean of both)"]
     gain = "decentred or not"
-    return _entry(lens, part, [wide], 8, reasons, gain) | {"weight": 0.02 * part["frames"]}
+    return _entry(lens, part, [wide], _SIDE_FRAMES, reasons, gain) | {
+        "weight": _SIDE_WEIGHT * part["frames"]
+    }
 
 
 def _frames_each(part: Block, criteria: Criteria) -> int:
-    scatter = max(_scatter(part), 0.01)
-    return int(min(max(math.ceil((1.645 * scatter / _WANTED) ** 2), 3), 10))
+    scatter = max(_scatter(part), _LEAST_SCATTER)
+    fewest, most = _FRAMES_EACH
+    return min(max(math.ceil((criteria.half_width * scatter / _WANTED) ** 2), fewest), most)
 
 
 def _scatter(part: Block) -> float:
@@ -223,7 +252,7 @@ def _scatter(part: Block) -> float:
 
 
 def _after(part: Block, before: float | None, each: int, criteria: Criteria) -> float:
-    new = 1.645 * _scatter(part) / math.sqrt(each)
+    new = criteria.half_width * _scatter(part) / math.sqrt(each)
     return new if before is None else 1 / math.sqrt(1 / before**2 + 1 / new**2)
 
 
@@ -241,7 +270,3 @@ def _zone_width(aperture: Block) -> float | None:
         if z is not None
     ]
     return max(known) if known else None
-
-
-def _index(f_number: float) -> int:
-    return round(6 * math.log2(f_number)) + 6

@@ -1,4 +1,4 @@
-"""Files that belong together take their places together: all of them, or none."""
+"""Files that belong together are written atomically: all of them take their places, or none does."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-__all__ = ["together"]
+__all__ = ["atomic_write"]
 
 _PREFIX: Final = ".writing-"
 _LEFT_S: Final = 24 * 3600.0
@@ -19,7 +19,7 @@ _LEFT_S: Final = 24 * 3600.0
 
 
 @contextlib.contextmanager
-def together(out: Path) -> Iterator[Path]:
+def atomic_write(out: Path) -> Iterator[Path]:
     """A folder inside `out` to write into. What lies there at the end of the block moves into `out`;
     after an error `out` is as it was. Raises OSError."""
     for old in out.glob(f"{_PREFIX}*"):

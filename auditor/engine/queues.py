@@ -1,0 +1,82 @@
+"""What waits for the workers, what is with them, and what becomes of a batch that took its worker down."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from typing import Final
+
+from .ledger import Job
+from .plan import Batcher
+
+__all__ = ["Queues"]
+
+LIGHT_FILES: Final = 128
+"""Most files of a batch of which only tags are read."""
+CULPRIT_LOSSES: Final = 2
+"""So many workers a batch may take down before it is split; alone, a file that took one more is to blame."""
+
+
+class Queues:
+    """Batches in the order in which workers get them; those under suspicion run alone."""
+
+    def __init__(self, workers: int) -> None:
+        self.batcher = Batcher(workers)
+        self.running: dict[int, list[Job]] = {}
+        """Batches that are with the workers, by their ticket."""
+        self.again: deque[list[Job]] = deque()
+        """Batches that came back without an answer, through no fault of theirs."""
+        self._light: deque[Job] = deque()  # jobs that decode nothing
+        self._suspects: deque[list[Job]] = deque()
+        self._confined = False
+
+    def __bool__(self) -> bool:
+        """Whether anything waits or runs."""
+        waiting = self.again or self._suspects or self._light or len(self.batcher)
+        return bool(self.running or waiting)
+
+    def add(self, jobs: Iterable[Job]) -> None:
+        """Queue more jobs: those that decode a file, and those that read its tags only."""
+        for job in jobs:
+            if job["do"] == "measure":
+                self.batcher.add([job])
+            else:
+                self._light.append(job)
+
+    def next(self, ended: bool, workers: int) -> list[Job]:
+        """The next batch to send, [] when nothing should be sent now; `ended`: no file comes any more.
+
+        A batch under suspicion runs with no other beside it, so that nobody is blamed wrongly.
+        """
+        if self._suspects or self._confined:
+            if self.running:
+                return []
+            self._confined = bool(self._suspects)
+            if self._suspects:
+                return self._suspects.popleft()
+        if len(self.running) >= 2 * workers:
+            return []
+        if self.again:
+            return self.again.popleft()
+        if self._light:
+            count = min(LIGHT_FILES, max(1, len(self._light) // (2 * workers)))
+            return [self._light.popleft() for _ in range(count)]
+        return self.batcher.next(ended) if len(self.batcher) else []
+
+    def lost(self, jobs: list[Job]) -> Job | None:
+        """A batch whose worker went down: tried again, then split until the culprit is alone, who is
+        given back."""
+        losses = 1 + max(job.get("losses", 0) for job in jobs)
+        jobs = [job | {"losses": losses} for job in jobs]
+        if (
+            losses < CULPRIT_LOSSES
+        ):  # whatever took the worker may have had nothing to do with this batch
+            self.again.append(jobs)
+        elif len(jobs) > 1:
+            middle = len(jobs) // 2
+            self._suspects += [jobs[:middle], jobs[middle:]]
+        elif losses == CULPRIT_LOSSES:
+            self._suspects.append(jobs)
+        else:
+            return jobs[0]
+        return None

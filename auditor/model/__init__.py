@@ -1,0 +1,76 @@
+"""What a profile is made of: the objects of `profile.json` as typed dictionaries.
+
+The JSON Schema is made from these (`schema.schema_of`). A key is described where its name does not say it all. What
+could not be measured is None, never 0. Units stand in the keys: mm, um (micrometres), cpp (cycles per pixel),
+ev100 (stops at ISO 100). Further keys may be there.
+"""
+
+from auditor.model.gear import (
+    Aperture,
+    Band,
+    Body,
+    CurvePoint,
+    Diffraction,
+    FocalRange,
+    Fringing,
+    IsoMatch,
+    Lens,
+    Scale,
+    Sides,
+    SweetSpot,
+    Tone,
+    UsableIso,
+    Zone,
+)
+from auditor.model.profile import (
+    Answers,
+    Comparison,
+    Criteria,
+    Fault,
+    Filter,
+    Frames,
+    Gear,
+    Handheld,
+    Keeper,
+    Profile,
+    Setting,
+    Shot,
+    UnreadFolder,
+    Use,
+    Verdicts,
+)
+from auditor.model.schema import schema_of
+
+__all__ = [
+    "Answers",
+    "Aperture",
+    "Band",
+    "Body",
+    "Comparison",
+    "Criteria",
+    "CurvePoint",
+    "Diffraction",
+    "Fault",
+    "Filter",
+    "FocalRange",
+    "Frames",
+    "Fringing",
+    "Gear",
+    "Handheld",
+    "IsoMatch",
+    "Keeper",
+    "Lens",
+    "Profile",
+    "Scale",
+    "Setting",
+    "Shot",
+    "Sides",
+    "SweetSpot",
+    "Tone",
+    "UnreadFolder",
+    "UsableIso",
+    "Use",
+    "Verdicts",
+    "Zone",
+    "schema_of",
+]

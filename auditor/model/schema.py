@@ -1,0 +1,149 @@
+"""Typed dictionaries to a JSON Schema (draft 2020-12): the types are written once, the schema follows.
+
+`Annotated` adds bounds and, as a text, the description. Further keys are allowed everywhere.
+"""
+
+from __future__ import annotations
+
+import inspect
+import re
+from dataclasses import dataclass
+from types import NoneType, UnionType
+from typing import (
+    Annotated,
+    Any,
+    Literal,
+    NotRequired,
+    Union,
+    get_args,
+    get_origin,
+    get_type_hints,
+    is_typeddict,
+)
+
+__all__ = ["Above", "AtLeast", "AtMost", "Length", "schema_of"]
+
+Schema = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Above:
+    """A number greater than this."""
+
+    bound: float
+
+    def keywords(self) -> Schema:
+        return {"exclusiveMinimum": self.bound}
+
+
+@dataclass(frozen=True, slots=True)
+class AtLeast:
+    """A number no less than this."""
+
+    bound: float
+
+    def keywords(self) -> Schema:
+        return {"minimum": self.bound}
+
+
+@dataclass(frozen=True, slots=True)
+class AtMost:
+    """A number no greater than this."""
+
+    bound: float
+
+    def keywords(self) -> Schema:
+        return {"maximum": self.bound}
+
+
+@dataclass(frozen=True, slots=True)
+class Length:
+    """A list of so many."""
+
+    count: int
+
+    def keywords(self) -> Schema:
+        return {"minItems": self.count, "maxItems": self.count}
+
+
+_PLAIN = {str: "string", bool: "boolean", int: "integer", float: "number", NoneType: "null"}
+
+
+def schema_of(top: type, title: str) -> Schema:
+    """The schema of a typed dictionary; those that it holds stand under `$defs`.
+
+    Parameters
+    ----------
+    top : type
+        A `TypedDict`. Its keys, and those of the ones it holds, may be of str, bool, int, float, None, list,
+        dict with str keys, Literal, Any, typed dictionaries, and unions of these.
+    title : str
+        Title of the schema.
+
+    Raises
+    ------
+    TypeError
+        Where a key has another type.
+    """
+    held: dict[str, Schema] = {}
+    whole = _object(top, held)
+    head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": title}
+    return head | whole | {"$defs": dict(sorted(held.items()))}
+
+
+def _object(kind: type, held: dict[str, Schema]) -> Schema:
+    hints = get_type_hints(kind, include_extras=True)
+    return {
+        "type": "object",
+        "description": inspect.getdoc(kind) or "",
+        "required": [name for name, hint in hints.items() if get_origin(hint) is not NotRequired],
+        "properties": {name: _value(hint, held) for name, hint in hints.items()},
+    }
+
+
+def _value(kind: Any, held: dict[str, Schema]) -> Schema:
+    origin, args = get_origin(kind), get_args(kind)
+    if origin is NotRequired:
+        return _value(args[0], held)
+    if origin is Annotated:
+        return _annotated(args[0], args[1:], held)
+    if origin in (Union, UnionType):
+        return _union([_value(a, held) for a in args])
+    if origin is Literal:
+        return {"enum": list(args)}
+    if origin is list:
+        return {"type": "array"} | ({} if args[0] is Any else {"items": _value(args[0], held)})
+    if origin is dict:
+        values = {} if args[1] is Any else {"additionalProperties": _value(args[1], held)}
+        return {"type": "object"} | values
+    if is_typeddict(kind):
+        name = re.sub(r"(?<=[a-z])(?=[A-Z])", "_", kind.__name__).lower()
+        if name not in held:
+            held[name] = {}  # its place, should it hold itself
+            held[name] = _object(kind, held)
+        return {"$ref": f"#/$defs/{name}"}
+    if kind is Any:
+        return {}
+    if kind not in _PLAIN:
+        raise TypeError(f"no JSON type for {kind}")
+    return {"type": _PLAIN[kind]}
+
+
+def _annotated(kind: Any, notes: tuple[Any, ...], held: dict[str, Schema]) -> Schema:
+    out = _value(kind, held)
+    for note in notes:
+        out |= {"description": note} if isinstance(note, str) else note.keywords()
+    return out
+
+
+def _union(parts: list[Schema]) -> Schema:
+    """One list of types where bounds can stand beside it: they say nothing of null. Else `anyOf`."""
+    null = {"type": "null"}
+    others = [p for p in parts if p != null]
+    if len(others) == len(parts) or len(others) > 1:
+        return {"anyOf": parts}
+    if "enum" in others[0]:
+        return others[0] | {"enum": [None, *others[0]["enum"]]}
+    if "type" in others[0]:
+        return others[0] | {"type": [others[0]["type"], "null"]}
+    return {"anyOf": [null, *others]}
