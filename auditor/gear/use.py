@@ -120,10 +120,10 @@ def is_phone(rows: pd.DataFrame) -> bool:
     known = rows.dropna(subset=["focal_length_mm", "f_number"])
     if not len(known) or known["focal_length_mm"].max() >= PHONE_FOCAL_MM:
         return False
-    at = known["focal_length_mm"].round(1)
-    usual = known.groupby(at)["f_number"].transform(lambda n: n.mode().iloc[0])
     if len(known) < SINGLE:  # a compact's single frame has one aperture too, but is seldom as wide
         return bool((known["f_number"] < PHONE_WIDE).all())
+    at = known["focal_length_mm"].round(1)
+    usual = known.groupby(at)["f_number"].transform(lambda n: n.mode().iloc[0])
     return bool(((known["f_number"] - usual).abs() < 0.05).mean() >= PHONE_PARALLEL)
 
 

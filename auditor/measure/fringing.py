@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness import Edges, sharpness_and_edges
-from auditor.measure.sharpness.places import radius_of
-from auditor.record import Fringing, Sharpness
+from auditor.measure.sharpness.places import radius_of, zone_of
+from auditor.record import ZONES, Fringing, Sharpness
 
 __all__ = ["measure_fringing", "measure_optics"]
 
@@ -59,19 +59,21 @@ def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
         edges: as the sharpness measurement found them; only clean ones are used.
 
     Returns None for a monochrome picture. `lateral_*_px` is the displacement at the half-diagonal
-    after a fit proportional to the distance from the centre (a difference in magnification).
+    after a fit proportional to the distance from the centre (a difference in magnification);
+    `by_radius` holds each zone's own mean displacement.
     """
     if picture.monochrome:
         return None
     edges = _selection(edges)
     if len(edges) < _MIN_EDGES:
-        return Fringing(None, None, None, None, len(edges))
+        return Fringing(None, None, None, None, len(edges), dict.fromkeys(ZONES, (None, None)))
     profiles, steps = _channel_profiles(picture, edges)
     radius = radius_of(edges.y, edges.x, picture.shape)
     towards = _radial_share(edges, picture.shape)
     green = profiles[:, 1]
     least = _MIN_STEP if picture.code is not None else _MIN_STEP_LIGHT
     lateral: list[float | None] = []
+    zones: list[list[float | None]] = []
     used = 0
     for channel in (0, 2):
         sound = (np.abs(steps[:, channel]) > least) & (np.abs(steps[:, 1]) > least)
@@ -88,8 +90,11 @@ def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
         weight = np.where(sound, towards**2 * trust, 0)
         used = max(used, int(np.count_nonzero(weight > _USED)))
         lateral.append(_slope(shift, radius * towards, weight))
+        zone = zone_of(radius)
+        zones.append([_slope(shift, towards, np.where(zone == i, weight, 0)) for i in range(3)])
     width, strength = _seams(profiles, steps)
-    return Fringing(lateral[0], lateral[1], width, strength, used)
+    by_radius = {name: (zones[0][i], zones[1][i]) for i, name in enumerate(ZONES)}
+    return Fringing(lateral[0], lateral[1], width, strength, used, by_radius)
 
 
 def _selection(edges: Edges) -> Edges:

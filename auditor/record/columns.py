@@ -109,6 +109,10 @@ def _columns() -> tuple[Column, ...]:
         Column("fringe_strength", "float", "its strength, share of the step"),
         Column("fringe_edges", "int", "edges behind it"),
     ]
+    for zone in ZONES:
+        out += [
+            Column(f"{zone}_lateral_{c}_px", "float", f"{c} in the {zone}") for c in ("red", "blue")
+        ]
     return tuple(out)
 
 

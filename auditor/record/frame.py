@@ -262,6 +262,8 @@ class Fringing:
     fringe_strength: float | None = None
     """Peak colour difference across the seam as a share of the edge's step."""
     edges: int = 0
+    by_radius: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
+    """Zone -> (red, blue) displacement in px."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -60,6 +60,8 @@ def to_row(record: FrameRecord) -> dict[str, Any]:
         f = record.fringing
         row |= {name: getattr(f, name) for name in _FRINGING}
         row["fringe_edges"] = f.edges
+        for zone, (red, blue) in f.by_radius.items():
+            row[f"{zone}_lateral_red_px"], row[f"{zone}_lateral_blue_px"] = red, blue
     return row
 
 
@@ -133,6 +135,10 @@ def row_to_object(row: Mapping[str, Any]) -> dict[str, Any]:
     fringing = None
     if get("lateral_red_px") is not None or get("fringe_width_px") is not None:
         fringing = {n: get(n) for n in _FRINGING}
+        fringing["by_zone"] = {
+            z: {f"lateral_{c}_px": get(f"{z}_lateral_{c}_px") for c in ("red", "blue")}
+            for z in ZONES
+        }
     return {
         "path": get("path"),
         "status": get("status"),

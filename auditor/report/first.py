@@ -96,8 +96,8 @@ def _entry_of(profile: Block, entry: Block, keys: Sequence[str]) -> Block:
     def key(block: Block) -> tuple[str, ...]:
         return tuple(words.known_name(block.get(k)) for k in keys)
 
-    many = "lenses" if "lens" in keys else "bodies"
-    return next((g for g in _gear(profile, many) if key(g) == key(entry)), {})
+    many, wanted = "lenses" if "lens" in keys else "bodies", key(entry)
+    return next((g for g in _gear(profile, many) if key(g) == wanted), {})
 
 
 def role_of(profile: Block, entry: Block, what: str) -> str:

@@ -56,6 +56,14 @@ def test_known_channel_shifts_within_a_tenth_of_a_pixel(
     assert fringing.lateral_blue_px == pytest.approx(blue, abs=0.1)
 
 
+def test_displacement_grows_from_centre_to_corner() -> None:
+    fringing = measure_optics(Picture(_discs(2.0, -2.0)))[1]
+    assert fringing is not None
+    centre, middle, corner = (fringing.by_radius[z] for z in ("centre", "middle", "corner"))
+    assert centre[0] < middle[0] < corner[0]
+    assert centre[1] > middle[1] > corner[1]
+
+
 def test_seam_is_wider_and_stronger_with_more_lateral_colour() -> None:
     slight, strong = (measure_optics(Picture(_discs(s, -s)))[1] for s in (0.3, 2.5))
     assert slight is not None
