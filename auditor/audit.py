@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 _UNREAD: Final = re.compile(
     r"^(sharpest|weakest)_(x|y|width|height)$|^weakest_|_(edges|method)$|^notes$"
     r"|^(centre|middle)_lateral|_(gain|read_noise)_|_stderr(_e)?$(?<!ratio_stderr)|_patches$"
-    r"|^(overshoot|in_focus|grain_px|sigma_output_code8|clipped_share|banding)$"
+    r"|^(in_focus|grain_px|sigma_output_code8|clipped_share|banding)$"
     r"|^(sharpness_note|noise_note|flash|fringe_strength|size_bytes|mtime_ns|written_.*|exposure_bias_ev)$"
 )
 """Columns that no inference reads for every frame: left on disk, they spare most of the memory."""

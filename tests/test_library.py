@@ -136,6 +136,16 @@ def test_loaded_frames_are_related_and_reconciled(place: Path) -> None:
     assert "weakest_x" in auditor.load(place / "gear-profile", every_column=True)
 
 
+def test_no_column_that_inference_reads_is_left_on_disk(place: Path) -> None:
+    some, every = (
+        auditor.profile(auditor.load(place / "gear-profile", every_column=all_of_them))
+        for all_of_them in (False, True)
+    )
+    assert json.dumps(some) == json.dumps(every)
+    for name in ("probability", "measured_cpp", "expected_cpp"):
+        pd.testing.assert_series_equal(some.frames[name], every.frames[name])
+
+
 def test_measured_files_have_the_order_given_and_lose_none(place: Path) -> None:
     named = sorted((place / "pictures").rglob("*.jpg"), reverse=True)[:3]
     named.insert(1, place / "absent.jpg")
