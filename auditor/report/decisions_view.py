@@ -66,11 +66,21 @@ def _visible(profile: Block) -> list[dict[str, Any]]:
     return list(groups.values())
 
 
-def _noise(profile: Block) -> list[tuple[str, list[Block]]]:
-    out: dict[str, list[Block]] = {}
+def _noise(profile: Block) -> dict[str, Any] | None:
+    """Bodies by ways of viewing: from which ISO on noise shows."""
+    bodies: dict[str, dict[str, str]] = {}
+    viewings: list[str] = []
     for row in _rows(profile, "noise_visible"):
-        out.setdefault(words.known_name(row.get("body")) or "Unnamed body", []).append(row)
-    return list(out.items())
+        name = words.known_name(row.get("body")) or "Unnamed body"
+        hidden, seen = row.get("iso"), row.get("first_seen_iso")
+        if seen is None:
+            told = f"not up to ISO {hidden}, the highest used"
+        else:
+            told = f"ISO {seen}" + (", the lowest used" if hidden is None else "")
+        bodies.setdefault(name, {})[row["viewing"]] = told
+        if row["viewing"] not in viewings:
+            viewings.append(row["viewing"])
+    return {"bodies": bodies, "viewings": viewings} if bodies else None
 
 
 def _choices(rows: Sequence[Block]) -> list[dict[str, Any]]:
