@@ -29,6 +29,8 @@ def figure(mtf50: float, half: float = 0.02, frames: int = 20) -> dict:
         "low": mtf50 * (1 - half),
         "high": mtf50 * (1 + half),
         "frames": frames,
+        "frames_error": half / 2,
+        "lacking": half / 2,
     }
 
 
@@ -40,7 +42,7 @@ def lens_block(name: str = "Lens A", factor: float = 1.0, half: float = 0.02, **
         for n, c, e in ((8.0, 0.30, 0.26), (16.0, 0.19, 0.18))
     ]  # fmt: skip
     part = {
-        "focal_mm": [35.0, 35.0], "frames": 40, "apertures": rows, "evidence": "strong",
+        "focal_mm": [35.0, 35.0], "frames": 40, "outings": 16, "apertures": rows, "evidence": "strong",
         "sweet_spot": {"f_number": 8.0, "low": 8.0, "high": 8.0},
     }  # fmt: skip
     return {
@@ -118,6 +120,21 @@ def test_the_sharper_lens_is_named_and_equals_are_not():
     assert better[0]["zones"]["centre"]["sharper"] == "Lens A"
     equal = lens_rivals([lens_block(factor=1.01), lens_block("Lens B")], {}, CRITERIA)
     assert equal[0]["zones"]["centre"]["sharper"] is None
+
+
+def test_what_both_lenses_lack_alike_cancels_and_what_one_lacks_does_not():
+    """Wide intervals of both don't hide a difference of 8% on one body; that one lens's frames lack more
+    to it does."""
+    pair = [lens_block(factor=1.08, half=0.06), lens_block("Lens B", half=0.06)]
+    for lens in pair:
+        for row in lens["focal_ranges"][0]["apertures"]:
+            for zone in ("centre", "corner"):
+                row[zone] |= {"frames_error": 0.008, "lacking": 0.05}
+    assert lens_rivals(pair, {}, CRITERIA)[0]["zones"]["centre"]["sharper"] == "Lens A"
+    for row in pair[1]["focal_ranges"][0]["apertures"]:
+        for zone in ("centre", "corner"):
+            row[zone]["lacking"] = 0.12
+    assert lens_rivals(pair, {}, CRITERIA)[0]["zones"]["centre"]["sharper"] is None
 
 
 def test_lenses_on_bodies_that_develop_differently_are_declined():

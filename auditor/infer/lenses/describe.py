@@ -41,20 +41,7 @@ def describe_range(
     counts = _counts(table, rows, index)
     told = evident(fit)
     fitted = {int(i): j for j, i in enumerate(_fitted_index(fit))}
-    apertures = []
-    for j, i in enumerate(index):
-        here = rows[table.aperture[rows] == i]
-        entry: dict[str, Any] = {"f_number": nominal_from_index(int(i)), "frames": len(here)}
-        k = fitted.get(int(i))
-        for z, zone in enumerate(ZONES):
-            entry[zone] = None
-            if k is not None and told[z, k]:
-                entry[zone] = _interval(value[z, k], low[z, k], high[z, k]) | {
-                    "frames": int(counts[z, j])
-                }
-            entry[f"usual_{zone}_cpp"] = _usual(table.log_mtf50[here, z])
-        entry["sound_frames"] = 0 if k is None else _sound(fit, k, len(here))
-        apertures.append(entry)
+    apertures = _apertures(fit, draws, table, rows, (value, low, high), counts)
     kept = np.isin(index, list(fitted))
     first, last = np.exp(np.quantile(draws.told_by_frames, quantiles, axis=0))
     evidence = judge(fit, (last - first) / 2 / value, counts[:, kept])
@@ -97,6 +84,37 @@ def describe_range(
         out["acceptable_intervals"] = [list(p) for p in found.acceptable_intervals]
     out["evidence"], out["reasons"] = evidence.word, evidence.reasons
     return out
+
+
+def _apertures(
+    fit: CurveFit, draws: Draws, table: Table, rows: NDArray[np.int64],
+    curve: tuple[Floats, Floats, Floats], counts: NDArray[np.int64],
+) -> list[dict[str, Any]]:  # fmt: skip
+    """Entry of every aperture used; `curve` the figures (Z x K, c/px) and their ends. Besides its interval
+    a figure has `frames_error`, its standard error (ln) as far as frames decide it, and `lacking` (ln),
+    how far the lens may lie beyond its frames: what another lens on this body does not share."""
+    value, low, high = curve
+    index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
+    told = evident(fit)
+    fitted = {int(i): j for j, i in enumerate(_fitted_index(fit))}
+    own, beyond = draws.frames_error, draws.lacking
+    apertures = []
+    for j, i in enumerate(index):
+        here = rows[table.aperture[rows] == i]
+        entry: dict[str, Any] = {"f_number": nominal_from_index(int(i)), "frames": len(here)}
+        k = fitted.get(int(i))
+        for z, zone in enumerate(ZONES):
+            entry[zone] = None
+            if k is not None and told[z, k]:
+                entry[zone] = _interval(value[z, k], low[z, k], high[z, k]) | {
+                    "frames": int(counts[z, j]),
+                    "frames_error": round(float(own[z, k]), 4),
+                    "lacking": round(float(beyond[z, k]), 4),
+                }
+            entry[f"usual_{zone}_cpp"] = _usual(table.log_mtf50[here, z])
+        entry["sound_frames"] = 0 if k is None else _sound(fit, k, len(here))
+        apertures.append(entry)
+    return apertures
 
 
 def _fitted_index(fit: CurveFit) -> NDArray[np.int64]:

@@ -91,12 +91,26 @@ class Draws:
         turn = np.clip(np.log2(f_numbers / 8.0) / 1.5, -1.5, 1.5)
         level = self.level[:, :, :2] * _SYSTEMATIC / np.sqrt(2)
         out += level[:, :, :1] + level[:, :, 1:] * turn
+        out += self.level[:, :, 2:] * self._lacking(f_numbers, value)
+        return _outwards(out, self.weight)
+
+    @property
+    def frames_error(self) -> Floats:
+        """(Z, K) standard error (ln MTF50) as far as frames decide it: what two lenses' errors have
+        besides those that the measurement makes with both."""
+        return np.asarray(self.told_by_frames.std(axis=0))
+
+    @property
+    def lacking(self) -> Floats:
+        """(Z, K) standard deviation (ln MTF50) of where the lens lies beyond its frames."""
+        return self._lacking(self.fit.data.f_numbers, self.fit.curve)
+
+    def _lacking(self, f_numbers: Floats, value: Floats) -> Floats:
         shares = self.fit.state.shares
         at = np.log(f_numbers), np.log(self.fit.data.f_numbers)
         shares = np.stack([np.interp(*at, share) for share in shares.T], axis=1)
         nearest = Excess.at(f_numbers).nearest(shares)
-        lacking = 0.5 * _BEYOND * nearest / (np.exp(-2 * value) + nearest)
-        return _outwards(out + self.level[:, :, 2:] * lacking, self.weight)
+        return np.asarray(0.5 * _BEYOND * nearest / (np.exp(-2 * value) + nearest))
 
 
 def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> Draws:
