@@ -6,7 +6,8 @@ import dataclasses
 from typing import Final
 
 from auditor.record import PitchBasis, Settings
-from auditor.settings.kinds import ROUGH_VIEW, Evidence, Sensor, judge, rounding, sensor_alone
+from auditor.settings.evidence import ROUGH_VIEW, Evidence, Sensor, rounding
+from auditor.settings.kinds import judge, sensor_alone
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
 __all__ = ["PITCH_BASIS", "PITCH_LIMITS_UM", "evidence_of", "settle"]

@@ -10,15 +10,8 @@ from typing import Any, Final
 
 import pandas as pd
 
-from auditor.settings.kinds import (
-    CLOSE_VIEW,
-    LARGEST_PITCH_UM,
-    PANORAMA,
-    SAME_SIZE,
-    Evidence,
-    Sensor,
-    sensor_alone,
-)
+from auditor.settings.evidence import Evidence, Sensor
+from auditor.settings.kinds import CLOSE_VIEW, LARGEST_PITCH_UM, PANORAMA, SAME_SIZE, sensor_alone
 from auditor.settings.sensors import SMALL_MM, sensor_sides
 
 __all__ = ["known_sensors"]

@@ -14,7 +14,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.settings.alone import PITCH_LIMITS_UM
-from auditor.settings.kinds import LEAST_PX, ROUGH_VIEW, Evidence, Verdict, judge, rounding
+from auditor.settings.evidence import ROUGH_VIEW, Evidence, Verdict, rounding
+from auditor.settings.kinds import LEAST_PX, judge
 from auditor.settings.natives import known_sensors
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 

@@ -19,7 +19,8 @@ from auditor.record.pools import pool_words, pools
 from auditor.settings import sensors
 from auditor.settings.body import body_key
 from auditor.settings.coding import built_by_program
-from auditor.settings.kinds import Evidence, Sensor, judge, rounding, sensor_alone
+from auditor.settings.evidence import Evidence, Sensor, rounding
+from auditor.settings.kinds import judge, sensor_alone
 from auditor.settings.lens import lens_key, lens_name
 from auditor.settings.native import native_size
 from auditor.settings.scale import reconcile_scale

@@ -228,8 +228,7 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
     if kind in ("edited", "camera", "unknown"):
         notes.append("noise reduction and development are part of what was measured")
     if cells.frame_count < 10:
-        count = "one frame" if cells.frame_count == 1 else f"{cells.frame_count} frames"
-        notes.append(f"only {count}: the intervals are wide")
+        notes.append(f"only {_count(cells.frame_count)}: the intervals are wide")
     if not firm:
         notes.append(
             f"its limits stay out of headlines: those need {FIRM_FRAMES} frames of "
@@ -238,7 +237,7 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
     unseen = no_noise_seen(noise)
     if unseen:
         notes.append(
-            f"{_isos(unseen)}: no noise could be seen, in {sum(u['frames'] for u in unseen)} frames"
+            f"{_isos(unseen)}: no noise could be seen, in {_count(sum(u['frames'] for u in unseen))}"
         )
     if cells.frame_count < LEAST_FRAMES:
         notes.append(f"not held against other bodies: that needs {LEAST_FRAMES} frames or more")
@@ -270,6 +269,10 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
         "output_megapixels": model.criteria.output_megapixels,
         "notes": notes,
     }
+
+
+def _count(frames: int) -> str:
+    return "one frame" if frames == 1 else f"{frames} frames"
 
 
 def _isos(unseen: list[dict[str, int]]) -> str:
