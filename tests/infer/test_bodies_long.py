@@ -57,7 +57,7 @@ def _held(archives: int, seed: int, world: ToneWorld) -> tuple[float, float, flo
 
 @pytest.fixture(scope="module")
 def many() -> tuple[float, float, float, float]:
-    return _held(100, 2024, ToneWorld())
+    return _held(60, 2024, ToneWorld())
 
 
 @pytest.mark.long

@@ -216,10 +216,10 @@ def test_ciede2000_of_a_small_tint_is_near_the_plain_distance() -> None:
 
 
 @pytest.mark.long
-def test_200_archives_of_perfect_and_of_blurring_filters() -> None:
+def test_100_archives_of_perfect_and_of_blurring_filters() -> None:
     accused, found, right, cast_right, light = 0, 0, 0, 0, []
     held: dict[str, list[bool]] = {"sharpness": [], "cast": [], "light": []}
-    for k in range(200):
+    for k in range(100):
         frames, pictures = pair_archive(Accessory(), np.random.default_rng([44, k]))
         entries = compare_labels(frames, [], pictures=pictures)
         accused += any(e["high"] < 0 for e in entries if e["what"] == "sharpness")
@@ -243,10 +243,10 @@ def test_200_archives_of_perfect_and_of_blurring_filters() -> None:
         for zone, truth in zip(("centre", "middle", "corner"), log_mtf50_change(0.3), strict=True):
             entry = _find(entries, "sharpness", zone)
             held["sharpness"].append(entry["low"] <= np.expm1(truth) <= entry["high"])
-    assert accused <= 10
-    assert found >= 180
-    assert right >= 180
-    assert cast_right >= 190
+    assert accused <= 5
+    assert found >= 90
+    assert right >= 90
+    assert cast_right >= 95
     assert np.median(light) <= 0.1
     assert np.quantile(light, 0.9) <= 0.1
     for values in held.values():

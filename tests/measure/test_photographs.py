@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 
 import cv2
@@ -139,7 +140,7 @@ def test_photographs_lie_within_the_errors_stated_of_the_lens(blur_px: float) ->
     if not DATA.is_dir():
         pytest.skip("the shared photographs are not here")
     off, errors, lacks = [], [], []
-    for number, (scene, fine) in enumerate(scenes()):
+    for number, (scene, fine) in enumerate(islice(scenes(), 0, None, 2)):
         for f_number in APERTURES[::2]:
             light = see(scene, f_number, blur_px, blur_px, fine=fine)
             truth = true_mtf50(f_number, blur_px)
