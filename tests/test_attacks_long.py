@@ -34,7 +34,7 @@ from auditor.store import Store
 
 pytestmark = pytest.mark.long
 
-SIZE = float(os.environ.get("AUDITOR_ATTACKS", "0.1"))
+SIZE = float(os.environ.get("AUDITOR_ATTACKS", "0.05"))
 KILLS, MUTATED, ODD = round(200 * SIZE), round(1600 * SIZE), round(300 * SIZE)
 SEED = int(os.environ.get("AUDITOR_SEED", "1"))
 FRAMES = 40

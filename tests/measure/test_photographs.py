@@ -140,7 +140,7 @@ def test_photographs_lie_within_the_errors_stated_of_the_lens(blur_px: float) ->
     if not DATA.is_dir():
         pytest.skip("the shared photographs are not here")
     off, errors, lacks = [], [], []
-    for number, (scene, fine) in enumerate(islice(scenes(), 0, None, 2)):
+    for number, (scene, fine) in enumerate(islice(scenes(), 0, None, 3)):
         for f_number in APERTURES[::2]:
             light = see(scene, f_number, blur_px, blur_px, fine=fine)
             truth = true_mtf50(f_number, blur_px)
@@ -149,7 +149,7 @@ def test_photographs_lie_within_the_errors_stated_of_the_lens(blur_px: float) ->
                     off.append(np.log(z.mtf50_cpp / truth))
                     errors.append(z.stderr_cpp / z.mtf50_cpp)
                     lacks.append(z.mtf50_cpp**-2 - truth**-2)
-    assert len(off) > 300
+    assert len(off) > 150
     # Measured on the third of these that nothing was fitted to: 0.91 and 0.18.
     assert np.mean(np.abs(off) < 2 * np.array(errors)) >= 0.85
     assert np.median(errors) <= 0.20
