@@ -74,7 +74,7 @@ def test_intervals_hold_the_truth_in_85_to_97_percent_of_120_archives():
 @pytest.mark.long
 @pytest.mark.xfail(
     reason="coverage holds (93 to 94 percent); that frames are soft is told in 2 of 12 archives",
-    strict=False,
+    run=False,
 )
 @pytest.mark.parametrize(
     ("scatter", "softness", "enough"),
