@@ -22,13 +22,7 @@ ANSWERS = ("meant", "fine", "bad", "none")
 @click.option(
     "--folder", type=Name(), help="Only what lies in this folder, or in one of this name."
 )
-@click.option(
-    "--at-least",
-    type=click.FloatRange(0, 1),
-    default=0.0,
-    metavar="SHARE",
-    help="Only frames of which the program is so sure, from 0 to 1.",
-)
+@options.at_least
 @click.option("--header/--no-header", default=True, help="Names of the columns in the first line.")
 @click.option(
     "-0",
@@ -118,13 +112,7 @@ def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | No
     type=click.IntRange(-1, 5),
     help="Rate every listed frame so; -1 stands for rejected.",
 )
-@click.option(
-    "--at-least",
-    type=click.FloatRange(0, 1),
-    default=0.0,
-    metavar="SHARE",
-    help="Only frames of which the program is so sure, from 0 to 1.",
-)
+@options.at_least
 def sidecars(out: Path, into: Path, keywords: bool, rating: int | None, at_least: float) -> None:
     """Write a verdict as XMP beside every listed frame's name, into a folder of its own."""
     from auditor.output import OutputError, outside_archives

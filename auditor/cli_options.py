@@ -10,7 +10,16 @@ import click
 
 from auditor.cli_frame import Amount, Folder, Name
 
-__all__ = ["inferring", "limits", "out", "scanning", "strict", "without_folders", "workers"]
+__all__ = [
+    "at_least",
+    "inferring",
+    "limits",
+    "out",
+    "scanning",
+    "strict",
+    "without_folders",
+    "workers",
+]
 
 # Heavy imports stay inside the commands: `auditor --help` answers at once.
 KINDS: Final = ("raw", "camera", "edited", "resized", "unknown")
@@ -66,13 +75,27 @@ limits = together(
     ),
     megapixels,
 )
-without_folders = click.option(
-    "--without-folder",
-    "without_folders",
-    type=Name(),
-    multiple=True,
-    metavar="NAME",
-    help="Leave out folders of this name or pattern, whatever lies in them; may be given again.",
+
+
+def leave_out(one: str, many: str, which: str) -> Callable[[F], F]:
+    """An option that may be given again, for names of what is not looked at."""
+    return click.option(
+        f"--without-{one}",
+        f"without_{many}",
+        type=Name(),
+        multiple=True,
+        metavar="NAME",
+        help=f"Leave out {many} {which}; may be given again.",
+    )
+
+
+without_folders = leave_out("folder", "folders", "of this name or pattern, whatever lies in them")
+at_least = click.option(
+    "--at-least",
+    type=click.FloatRange(0, 1),
+    default=0.0,
+    metavar="SHARE",
+    help="Only frames of which the program is so sure, from 0 to 1.",
 )
 strict = click.option(
     "--strict", is_flag=True, help="End with exit code 3 when files were set aside or not read."
@@ -102,22 +125,8 @@ inferring = together(
         type=click.Path(path_type=Path, exists=True, dir_okay=False),
         help="CSV of path patterns and labels (pattern,label), for filters and habits.",
     ),
-    click.option(
-        "--without-body",
-        "without_bodies",
-        type=Name(),
-        multiple=True,
-        metavar="NAME",
-        help="Leave out bodies whose name contains this; may be given again.",
-    ),
-    click.option(
-        "--without-lens",
-        "without_lenses",
-        type=Name(),
-        multiple=True,
-        metavar="NAME",
-        help="Leave out lenses whose name contains this; may be given again.",
-    ),
+    leave_out("body", "bodies", "whose name contains this"),
+    leave_out("lens", "lenses", "whose name contains this"),
     click.option(
         "--without-kind",
         "without_kinds",

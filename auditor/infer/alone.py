@@ -14,6 +14,8 @@ from typing import Any
 
 import pandas as pd
 
+from auditor.model import Fault, fault_of
+
 __all__ = ["Faults"]
 
 
@@ -21,15 +23,14 @@ __all__ = ["Faults"]
 class Faults:
     """What could not be inferred: `found` has dicts of `part` ("lens Tarn 35mm"), `stage` and `error`."""
 
-    found: list[dict[str, str]] = field(default_factory=list)
+    found: list[Fault] = field(default_factory=list)
     traces: list[str] = field(default_factory=list)
     """The full story of each, for the log."""
     refused: tuple[type[Exception], ...] = ()
     """Errors that tell the caller something; these pass."""
 
     def _note(self, part: str, stage: str, error: Exception) -> None:
-        said = " ".join(str(error).split())[:160]
-        fault = {"part": part, "stage": stage, "error": f"{type(error).__name__}: {said}"}
+        fault = fault_of(part, stage, error)
         if fault not in self.found:
             self.found.append(fault)
             self.traces.append("".join(traceback.format_exception(error)))

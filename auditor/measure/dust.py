@@ -17,14 +17,12 @@ from numpy.typing import NDArray
 
 from auditor.measure.picture import Picture
 from auditor.measure.reduce import area_means
-from auditor.record import DUST_GRID, Dust
+from auditor.record import DUST_F_NUMBER, DUST_GRID, Dust
 
-__all__ = ["WIDEST", "measure_dust"]
+__all__ = ["DUST_F_NUMBER", "measure_dust"]
 
 Plane = NDArray[Any]
 
-WIDEST: Final = 7.9
-"""f-number below which shadows are too wide and faint to be looked for (f/8 and beyond hold)."""
 _GAP_UM: Final = 1500.0
 """Distance of the cover's surface from the pixels: a millimetre or two of glass and filters (common
 practice, no source). The filter still holds nine tenths of its contrast at 1.4 times more or less."""
@@ -70,7 +68,7 @@ def measure_dust(
     `pitch_um` is the pixel pitch of the file. Depths are shares of the light that is lost, whatever the
     transfer curve.
     """
-    if f_number is None or f_number < WIDEST or min(picture.shape) < 400:
+    if f_number is None or f_number < DUST_F_NUMBER or min(picture.shape) < 400:
         return None
     plane, scale = _small(picture)
     pitch = pitch_um or _SENSOR_UM / max(picture.shape)

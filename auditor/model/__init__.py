@@ -38,6 +38,7 @@ from auditor.model.profile import (
     UnreadFolder,
     Use,
     Verdicts,
+    fault_of,
 )
 from auditor.model.schema import schema_of
 
@@ -72,5 +73,6 @@ __all__ = [
     "Use",
     "Verdicts",
     "Zone",
+    "fault_of",
     "schema_of",
 ]

@@ -29,6 +29,7 @@ __all__ = [
     "UnreadFolder",
     "Use",
     "Verdicts",
+    "fault_of",
 ]
 
 
@@ -220,6 +221,12 @@ class Fault(TypedDict):
     part: Annotated[str, "the lens or body, or the whole archive"]
     stage: str
     error: str
+
+
+def fault_of(part: str, stage: str, error: Exception) -> Fault:
+    """What to tell of an error, in one line."""
+    said = " ".join(str(error).split())[:160]
+    return {"part": part, "stage": stage, "error": f"{type(error).__name__}: {said}"}
 
 
 class Profile(TypedDict):

@@ -6,9 +6,10 @@ and missing in the table, never 0.
 """
 
 from auditor.record.columns import COLUMNS, PICTURE_COLUMNS, Column, tone_column
-from auditor.record.dust import pack_dust, unpack_dust
+from auditor.record.dust import dust_shape, pack_dust, unpack_dust
 from auditor.record.frame import (
     DIRECTIONS,
+    DUST_F_NUMBER,
     DUST_GRID,
     LOWER_SIDE,
     OPPOSITE_SIDE,
@@ -37,6 +38,7 @@ from auditor.record.rows import row_to_object, to_row
 __all__ = [
     "COLUMNS",
     "DIRECTIONS",
+    "DUST_F_NUMBER",
     "DUST_GRID",
     "LOWER_SIDE",
     "OPPOSITE_SIDE",
@@ -61,6 +63,7 @@ __all__ = [
     "Source",
     "Tone",
     "ZoneSharpness",
+    "dust_shape",
     "pack_dust",
     "row_to_object",
     "to_row",

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from auditor.record.frame import DUST_GRID, Dust
 
-__all__ = ["pack_dust", "unpack_dust"]
+__all__ = ["dust_shape", "pack_dust", "unpack_dust"]
 
 _SURE: Final = np.array(
     [np.nan, -1.8, -0.9, 0.0, 0.9, 1.8, 2.7, 3.8, 5.2, 7.0, 9.5, 13.0, 18.0, 25.0, 35.0], np.float32
@@ -36,6 +36,14 @@ def pack_dust(dust: Dust) -> bytes:
     flat = np.append(code.ravel(), np.zeros(code.size % 2, np.uint8))
     body = np.asarray(dust.unrest, "<f2").tobytes() + (flat[::2] << 4 | flat[1::2]).tobytes()
     return _HEAD.pack(*code.shape) + zlib.compress(body, 1)
+
+
+def dust_shape(data: bytes) -> tuple[int, int] | None:
+    """Rows and columns of a packed map, by its head alone; None where there is none."""
+    if len(data) < _HEAD.size:
+        return None
+    height, width = _HEAD.unpack(data[: _HEAD.size])
+    return (height, width) if 0 < height * width <= _MOST else None
 
 
 def unpack_dust(data: bytes | None) -> Dust | None:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "DIRECTIONS",
+    "DUST_F_NUMBER",
     "DUST_GRID",
     "LOWER_SIDE",
     "OPPOSITE_SIDE",
@@ -63,6 +64,8 @@ SITE_COLOURS: Final = ("red", "green", "blue")
 SIGNAL_BIN_EDGES: Final = tuple(half / 2 for half in range(-20, 1))
 """Edges in log2 of linear signal of the stored histogram; darker pixels count in the first bin."""
 
+DUST_F_NUMBER: Final = 7.9
+"""f-number below which shadows of dust are too wide and faint to be looked for (f/8 and beyond hold)."""
 DUST_GRID: Final = (24, 16)
 """Columns and rows of cells in which a frame says how faint a spot of dust it can show."""
 

@@ -7,11 +7,13 @@ from collections.abc import Callable, Mapping
 from contextvars import ContextVar
 from typing import Any, Final, TypeVar
 
+from auditor.model import Fault, fault_of
+
 __all__ = ["chart_alone", "render_alone"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-_failed: ContextVar[list[dict[str, str]] | None] = ContextVar("failed", default=None)
+_failed: ContextVar[list[Fault] | None] = ContextVar("failed", default=None)
 _PARTS: Final = {
     "lenses": "lens",
     "bodies": "body",
@@ -27,11 +29,6 @@ _PARTS: Final = {
 """Lists of the profile, and what names one of their entries."""
 
 
-def _fault(part: str, stage: str, error: Exception) -> dict[str, str]:
-    said = " ".join(str(error).split())[:160]
-    return {"part": part, "stage": stage, "error": f"{type(error).__name__}: {said}"}
-
-
 def chart_alone(what: str) -> Callable[[F], F]:
     """A function that prepares the chart of its first argument, a lens or body of the profile: where it
     fails there is no chart (None)."""
@@ -45,7 +42,7 @@ def chart_alone(what: str) -> Callable[[F], F]:
             try:
                 return function(entry, *args, **more)
             except Exception as error:
-                failed.append(_fault(_name(entry), what, error))
+                failed.append(fault_of(_name(entry), what, error))
                 return None
 
         return safe  # type: ignore[return-value]
@@ -89,7 +86,7 @@ def render_alone(
 
 def _without_culprits(
     render: Callable[[dict[str, Any]], str], profile: dict[str, Any], what: str
-) -> tuple[dict[str, Any], list[dict[str, str]]]:
+) -> tuple[dict[str, Any], list[Fault]]:
     """(the profile without the entries that can't be rendered, what they are)."""
     bare = profile | {key: [] for key in _PARTS}
     left, faults = dict(profile), []
@@ -100,6 +97,6 @@ def _without_culprits(
                 render(bare | {key: [entry]})
                 kept.append(entry)
             except Exception as error:
-                faults.append(_fault(_name(entry, kind), what, error))
+                faults.append(fault_of(_name(entry, kind), what, error))
         left[key] = kept
     return left, faults

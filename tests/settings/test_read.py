@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import dataclasses
 import io
-import math
-import warnings
 from pathlib import Path
 from typing import Any
 
-import exifread
 import numpy as np
 import pytest
 import tifffile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made import picture, settings_of
+from other_readers import by_exifread, by_pillow, number
 from PIL import Image
 
 from auditor.artificial.camera import Mosaic
@@ -379,46 +377,8 @@ def test_an_embedded_profile_is_handed_on() -> None:
 # --- other readers, other files
 
 
-def _first(value: Any) -> float | None:
-    if isinstance(value, tuple | list):
-        value = value[0] if value else None
-    try:
-        number = float(value)
-    except (TypeError, ValueError, ZeroDivisionError):
-        return None
-    return number if math.isfinite(number) else None
-
-
-def _by_exifread(data: bytes) -> dict[str, Any]:
-    try:
-        tags = exifread.process_file(io.BytesIO(data), details=False)
-    except Exception:
-        return {}
-    names = {
-        "make": "Image Make", "model": "Image Model", "f_number": "EXIF FNumber",
-        "exposure_time_s": "EXIF ExposureTime", "iso": "EXIF ISOSpeedRatings",
-        "focal_length_mm": "EXIF FocalLength",
-    }  # fmt: skip
-    return {key: tags[tag].values for key, tag in names.items() if tag in tags}
-
-
-def _by_pillow(data: bytes) -> dict[str, Any]:
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            exif = Image.open(io.BytesIO(data)).getexif()
-            inner = exif.get_ifd(0x8769)
-    except Exception:
-        return {}
-    found = {
-        "make": exif.get(271), "model": exif.get(272), "f_number": inner.get(33437),
-        "exposure_time_s": inner.get(33434), "iso": inner.get(34855), "focal_length_mm": inner.get(37386),
-    }  # fmt: skip
-    return {key: value for key, value in found.items() if value is not None}
-
-
 @needs_data
-@pytest.mark.parametrize("reader", [_by_exifread, _by_pillow])
+@pytest.mark.parametrize("reader", [by_exifread, by_pillow])
 def test_settings_agree_with_another_reader_on_every_camera_file(reader: Any) -> None:
     compared = 0
     for path in CAMERA_FILES:
@@ -426,7 +386,7 @@ def test_settings_agree_with_another_reader_on_every_camera_file(reader: Any) ->
         ours = read_settings(data, path.name)
         theirs = reader(data)
         for key in ("f_number", "exposure_time_s", "iso", "focal_length_mm"):
-            value = _first(theirs.get(key))
+            value = number(theirs.get(key))
             if value is None:
                 continue
             if value == 0 or (key == "f_number" and value < 0.5):

@@ -5,15 +5,14 @@ from __future__ import annotations
 import io
 import math
 import re
-import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import exifread
 import pytest
 from altered import altered_files
+from other_readers import READERS, number
 from PIL import Image
 
 from auditor.record import Settings
@@ -29,53 +28,6 @@ EVERY = 4
 """Of how many originals one is altered in all ways: tags matter here, and pixels take the time."""
 MOST_PX = 30_000_000
 """Larger ones are read themselves and not copied."""
-
-Reader = Callable[[bytes], dict[str, Any]]
-
-
-def _by_exifread(data: bytes) -> dict[str, Any]:
-    try:
-        tags = exifread.process_file(io.BytesIO(data), details=False)
-    except Exception:
-        return {}
-    names = {
-        "f_number": "EXIF FNumber", "exposure_time_s": "EXIF ExposureTime",
-        "focal_length_mm": "EXIF FocalLength", "iso": "EXIF ISOSpeedRatings",
-        "original": "EXIF DateTimeOriginal", "digitized": "EXIF DateTimeDigitized",
-        "changed": "Image DateTime",
-    }  # fmt: skip
-    return {key: tags[tag].values for key, tag in names.items() if tag in tags}
-
-
-def _by_pillow(data: bytes) -> dict[str, Any]:
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            opened = Image.open(io.BytesIO(data))
-            exif = opened.getexif()
-            inner = exif.get_ifd(0x8769)
-    except Exception:
-        return {}
-    found = {
-        "f_number": inner.get(33437), "exposure_time_s": inner.get(33434),
-        "focal_length_mm": inner.get(37386), "iso": inner.get(34855),
-        "original": inner.get(36867), "digitized": inner.get(36868), "changed": exif.get(306),
-        "size": opened.size,
-    }  # fmt: skip
-    return {key: value for key, value in found.items() if value is not None}
-
-
-READERS: dict[str, Reader] = {"exifread": _by_exifread, "Pillow": _by_pillow}
-
-
-def _number(value: Any) -> float | None:
-    if isinstance(value, tuple | list):
-        value = value[0] if value else None
-    try:
-        number = float(value)
-    except (TypeError, ValueError, ZeroDivisionError):
-        return None
-    return number if math.isfinite(number) else None
 
 
 def _date(theirs: dict[str, Any]) -> str | None:
@@ -94,7 +46,7 @@ def _differences(ours: Settings, theirs: dict[str, Any]) -> tuple[list[str], int
     """What two readers tell differently of one file, and how many figures were compared."""
     wrong, compared = [], 0
     for key in FIGURES:
-        value, own = _number(theirs.get(key)), getattr(ours, key)
+        value, own = number(theirs.get(key)), getattr(ours, key)
         # Zero is 'not known', and no lens in air reaches f/0.5: neither is a figure to compare.
         if value is None or value <= 0 or (key == "f_number" and value < 0.5):
             continue

@@ -14,14 +14,13 @@ from auditor.infer.comparisons.paired import paired_difference
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import numbers, shown_sharpness, words
+from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM, numbers, shown_sharpness, words
 from auditor.record import ZONES
 
 __all__ = ["SharpnessTable", "compare_sharpness"]
 
 Floats = NDArray[np.float64]
 
-_PITCH_UNKNOWN: Final = 4.0
 _APERTURE_ERROR: Final = 0.25
 """Share of an aperture's correction that may be wrong."""
 _UNMATCHED_SD: Final = 0.09
@@ -62,7 +61,7 @@ class SharpnessTable:
         self.converter = words(frames, "converter")
 
     def pitch_at(self, row: int) -> float:
-        return float(self.pitch[row]) if self.pitch[row] > 0 else _PITCH_UNKNOWN
+        return float(self.pitch[row]) if self.pitch[row] > 0 else PITCH_UNKNOWN_UM
 
     def risk(self, rows: NDArray[np.int64]) -> Floats:
         """Factor on the odds of a fault: held longer than one over the focal length (common

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from typing import Any, Final
 
 import numpy as np
@@ -17,8 +16,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.decisions.common import column, days, iso_day, log_sharpness, names, usable
+from auditor.infer.decisions.common import date_of, days, holm, iso_day, log_sharpness, usable
 from auditor.infer.decisions.scan import Change, Series, find_change
+from auditor.infer.lenses.grouping import numbers, words
 from auditor.record import TONE_SIGNALS, tone_column
 
 __all__ = ["find_changes"]
@@ -62,13 +62,8 @@ def find_changes(
         if change is not None:
             found.append((test, change))
     found.sort(key=lambda f: f[1].p)
-    told = []
-    for rank, (test, change) in enumerate(found):
-        # Holm, Scand. J. Statist. 6, 1979.
-        if change.p > _WRONG / (len(found) - rank):
-            break
-        if _matters(test, change):
-            told.append((test, change))
+    sure = found[: holm([c.p for _, c in found], _WRONG)]
+    told = [(test, change) for test, change in sure if _matters(test, change)]
     told.sort(key=lambda t: -abs(t[1].size) / max(t[1].high - t[1].low, 1e-6))
     entries: list[tuple[_Test, Change, dict[str, Any]]] = []
     for test, change in told:
@@ -98,9 +93,9 @@ def _matters(test: _Test, change: Change) -> bool:
 
 
 def _lens_tests(frames: pd.DataFrame, lenses: Sequence[Block]) -> Iterator[_Test]:
-    day, outing = days(frames), column(frames, "outing")
+    day, outing = days(frames), numbers(frames, "outing")
     good = usable(frames) & np.isfinite(day) & np.isfinite(outing)
-    f_number, focal = column(frames, "f_number"), column(frames, "focal_length_mm")
+    f_number, focal = numbers(frames, "f_number"), numbers(frames, "focal_length_mm")
     with np.errstate(invalid="ignore", divide="ignore"):
         stops = np.round(6 * np.log2(f_number))
         lengths = np.round(np.log(focal) / 0.15)
@@ -108,7 +103,7 @@ def _lens_tests(frames: pd.DataFrame, lenses: Sequence[Block]) -> Iterator[_Test
     lengths = np.where(np.isfinite(lengths), lengths, 0)
     value = {p: log_sharpness(frames, p) for p in _PLACES}
     curves = _curves(lenses)
-    upright = column(frames, "orientation") >= 5
+    upright = numbers(frames, "orientation") >= 5
     for subject, rows in _groups(frames, good, ("lens", "body", "converter", "lens_serial")):
         if not subject["lens"]:
             continue
@@ -179,14 +174,14 @@ def _expected(parts: Sequence[Block] | None, zone: str, stops: Floats, focal: Fl
 
 
 def _body_tests(frames: pd.DataFrame) -> Iterator[_Test]:
-    day, outing = days(frames), column(frames, "outing")
-    iso, seconds = column(frames, "iso"), column(frames, "exposure_time_s")
+    day, outing = days(frames), numbers(frames, "outing")
+    iso, seconds = numbers(frames, "iso"), numbers(frames, "exposure_time_s")
     with np.errstate(invalid="ignore", divide="ignore"):
         speed = np.round(3 * np.log2(iso / 100))
         time = np.clip(np.round(np.log2(seconds)), -4, 10)
     good = usable(frames) & np.isfinite(day) & np.isfinite(outing) & np.isfinite(speed)
-    hot = column(frames, "hot_pixels")
-    tones = [column(frames, f"{tone_column(s)}_sigma") for s in TONE_SIGNALS]
+    hot = numbers(frames, "hot_pixels")
+    tones = [numbers(frames, f"{tone_column(s)}_sigma") for s in TONE_SIGNALS]
     for subject, rows in _groups(frames, good, ("body", "body_serial")):
         if not subject["body"]:
             continue
@@ -235,8 +230,8 @@ def _groups(
     frames: pd.DataFrame, good: NDArray[np.bool_], keys: tuple[str, ...]
 ) -> Iterator[tuple[dict[str, Any], Rows]]:  # fmt: skip
     """Rows of each subject in the kind of file that it has most of."""
-    table = pd.DataFrame({k: names(frames, k) for k in keys})
-    table["source"] = names(frames, "source")
+    table = pd.DataFrame({k: words(frames, k) for k in keys})
+    table["source"] = words(frames, "source")
     table = table[good]
     place = np.flatnonzero(good)
     for key, local in table.groupby(list(keys), sort=True).indices.items():
@@ -279,14 +274,10 @@ def _entry(test: _Test, change: Change) -> dict[str, Any]:
     }
 
 
-def _date(day: float) -> datetime:
-    return datetime(1970, 1, 1) + timedelta(days=day)
-
-
 def _when(change: Change) -> str:
-    low, high = _date(change.day_low), _date(change.day_high)
+    low, high = date_of(change.day_low), date_of(change.day_high)
     if change.day_high - change.day_low <= 100:
-        return f"Since about {_date(change.day):%B %Y}"
+        return f"Since about {date_of(change.day):%B %Y}"
     return f"Since some time between {low:%B %Y} and {high:%B %Y}"
 
 

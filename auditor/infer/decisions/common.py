@@ -1,9 +1,9 @@
-"""What the decisions share: columns of the frame table, errors from intervals, words."""
+"""What the decisions share: frames that count, days, errors from intervals, words."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from statistics import NormalDist
 from typing import Any, Final
@@ -12,16 +12,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.infer.lenses.grouping import flags, numbers, words
+
 __all__ = [
     "aperture_text",
     "body_widths",
-    "column",
+    "date_of",
     "days",
     "focal_text",
+    "holm",
     "iso_day",
     "log_error",
     "log_sharpness",
-    "names",
     "picture_sizes",
     "picture_width",
     "same",
@@ -37,61 +39,46 @@ _PIXELS: Final = 6000
 """Long side of a picture whose size no frame tells."""
 
 
-def column(frames: pd.DataFrame, name: str) -> Floats:
-    """A column as (n,) float64; NaN where missing, unreadable, or absent from the table."""
-    if name not in frames:
-        return np.full(len(frames), np.nan)
-    values = pd.to_numeric(frames[name], errors="coerce")
-    return np.array(values.to_numpy(dtype=np.float64, na_value=np.nan))
-
-
-def names(frames: pd.DataFrame, name: str) -> NDArray[np.object_]:
-    """A column of text as (n,) objects, the empty string where missing."""
-    if name not in frames:
-        return np.full(len(frames), "", dtype=object)
-    values = frames[name]
-    return np.array(values.astype(object).where(values.notna(), "").astype(str), dtype=object)
-
-
 def log_sharpness(frames: pd.DataFrame, place: str) -> Floats:
     """Log MTF50 (c/px) by which frames are compared, of a zone or side, (n,), NaN unmeasured."""
-    value = column(frames, f"{place}_mtf50_cpp")
+    value = numbers(frames, f"{place}_mtf50_cpp")
     value[~((value > 0.005) & (value < 1.0))] = np.nan
     return np.log(value)
 
 
 def days(frames: pd.DataFrame) -> Floats:
     """Days since 1970 of the local time at which each frame was taken, (n,), NaN unknown."""
-    text = pd.Series(names(frames, "taken")).str.slice(0, 19)
+    text = pd.Series(words(frames, "taken")).str.slice(0, 19)
     stamps = pd.to_datetime(text, errors="coerce", format="ISO8601")
     values = stamps.to_numpy("datetime64[ns]")
     out = values.astype(np.int64) / _DAY_NS
     return np.where(np.isnat(values), np.nan, out)
 
 
+def date_of(day: float) -> datetime:
+    """The date of so many days since 1970."""
+    return datetime(1970, 1, 1) + timedelta(days=day)
+
+
 def iso_day(day: float) -> str:
     """ISO 8601 day of so many days since 1970."""
-    return (datetime(1970, 1, 1) + timedelta(days=day)).strftime("%Y-%m-%d")
+    return date_of(day).strftime("%Y-%m-%d")
 
 
 def usable(frames: pd.DataFrame) -> NDArray[np.bool_]:
     """Frames that stand for their exposure: measured, the best file, not resized or enlarged."""
     good = (
-        names(frames, "status") == "measured" if "status" in frames else np.ones(len(frames), bool)
+        words(frames, "status") == "measured" if "status" in frames else np.ones(len(frames), bool)
     )
-    good &= names(frames, "source") != "resized"
-    if "best" in frames:
-        good &= frames["best"].fillna(True).to_numpy(bool)
-    if "upsampled" in frames:
-        good &= ~frames["upsampled"].astype(object).fillna(False).astype(bool).to_numpy()
-    return np.asarray(good)
+    good &= words(frames, "source") != "resized"
+    return np.asarray(good & flags(frames, "best", True) & ~flags(frames, "upsampled", False))
 
 
 def picture_sizes(frames: pd.DataFrame) -> dict[tuple[str, str], tuple[int, int]]:
     """(body, lens) -> usual long and short side in pixels."""
-    sides = np.stack([column(frames, "width_px"), column(frames, "height_px")])
+    sides = np.stack([numbers(frames, "width_px"), numbers(frames, "height_px")])
     table = pd.DataFrame({"long": sides.max(0), "short": sides.min(0)})
-    table["body"], table["lens"] = names(frames, "body"), names(frames, "lens")
+    table["body"], table["lens"] = words(frames, "body"), words(frames, "lens")
     table = table[usable(frames)].dropna()
     middle = table.groupby(["body", "lens"])[["long", "short"]].median()
     return {
@@ -124,6 +111,15 @@ def widened(value: float, error: float, share: float) -> tuple[float, float]:
     """Ends of the interval that holds this share."""
     half = NormalDist().inv_cdf(0.5 + share / 2)
     return value - half * error, value + half * error
+
+
+def holm(chances: Sequence[float], wrong: float) -> int:
+    """How many of some tests, the least chance first, stand up to there having been so many (Holm, Scand. J.
+    Statist. 6, 1979); `wrong` is the share of archives in which any of them may by luck."""
+    for rank, chance in enumerate(chances):
+        if chance > wrong / (len(chances) - rank):
+            return rank
+    return len(chances)
 
 
 def same(first: Block, second: Block, keys: Iterable[str]) -> bool:

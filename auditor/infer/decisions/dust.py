@@ -19,9 +19,10 @@ from scipy.ndimage import maximum_filter
 from scipy.stats import norm
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.decisions.common import column, days, iso_day, names, usable
-from auditor.infer.lenses.scenes import find_scenes
-from auditor.record import DUST_GRID, Dust, unpack_dust
+from auditor.infer.decisions.common import days, iso_day, usable
+from auditor.infer.lenses.grouping import numbers, words
+from auditor.infer.lenses.scenes import scenes_of
+from auditor.record import DUST_F_NUMBER, DUST_GRID, Dust, dust_shape, unpack_dust
 
 __all__ = ["Pictures", "find_dust"]
 
@@ -30,8 +31,6 @@ Rows = NDArray[np.int64]
 Plane = NDArray[np.float32]
 Pictures: TypeAlias = pd.DataFrame | Callable[[list[str]], pd.DataFrame]
 
-_FROM: Final = 7.9
-"""f-number from which frames have maps."""
 _WRONG: Final = 0.01
 """Chance, over all places and times of a body, at which a coincidence is taken for dust."""
 _SCENES: Final = 4
@@ -79,18 +78,21 @@ class _Shots:
             if dust is not None:
                 yield _laid(dust, self.shape, float(self.f_number[i]))
 
-    def at(self, row: int, col: int) -> tuple[Floats, Floats]:
-        """Depth at one place and its standard deviation, both as at f/16, (m,) each."""
-        depth, error = np.zeros(len(self.day)), np.full(len(self.day), np.inf)
-        for i, packed in enumerate(self.packed):
+    def at(self, spots: Sequence[_Spot]) -> tuple[Floats, Floats]:
+        """Depth at some places and its standard deviation, both as at f/16, (spots, m) each."""
+        depth = np.zeros((len(spots), len(self.day)))
+        error = np.full_like(depth, np.inf)
+        for i, packed in enumerate(self.packed if spots else ()):
             dust = unpack_dust(packed)
-            if dust is not None:
+            if dust is None:
+                continue
+            for k, spot in enumerate(spots):
                 sure, unrest = _place(
-                    dust, (row + 0.5) / self.shape[0], (col + 0.5) / self.shape[1]
+                    dust, (spot.row + 0.5) / self.shape[0], (spot.col + 0.5) / self.shape[1]
                 )
                 scale = (16 / self.f_number[i]) ** 2
                 if np.isfinite(sure):
-                    depth[i], error[i] = sure * unrest * scale, unrest * scale
+                    depth[k, i], error[k, i] = sure * unrest * scale, unrest * scale
         return depth, error
 
 
@@ -120,7 +122,9 @@ def find_dust(
     """
     out = []
     for subject, shots, width in _bodies(frames, pictures):
-        found = [_entry(subject, shots, s, p, width) for s, p in _spots(shots)]
+        spots = _spots(shots)
+        seen = zip(spots, *shots.at([s for s, _ in spots]), strict=True)
+        found = [_entry(subject, shots, s, p, width, d, error) for (s, p), d, error in seen]
         out += sorted((f for f in found if f is not None), key=lambda f: -f["depth"])
     return out
 
@@ -130,12 +134,12 @@ def _bodies(
 ) -> Iterator[tuple[dict[str, Any], _Shots, int]]:
     if pictures is None or "file_id" not in frames:
         return
-    day, f_number = days(frames), column(frames, "f_number")
-    long = np.maximum(column(frames, "width_px"), column(frames, "height_px"))
-    short = np.minimum(column(frames, "width_px"), column(frames, "height_px"))
-    good = usable(frames) & np.isfinite(day) & (f_number >= _FROM) & (short > 0)
-    table = pd.DataFrame({k: names(frames, k) for k in ("body", "body_serial")})[good]
-    place, ids = np.flatnonzero(good), names(frames, "file_id")
+    day, f_number = days(frames), numbers(frames, "f_number")
+    long = np.maximum(numbers(frames, "width_px"), numbers(frames, "height_px"))
+    short = np.minimum(numbers(frames, "width_px"), numbers(frames, "height_px"))
+    good = usable(frames) & np.isfinite(day) & (f_number >= DUST_F_NUMBER) & (short > 0)
+    table = pd.DataFrame({k: words(frames, k) for k in ("body", "body_serial")})[good]
+    place, ids = np.flatnonzero(good), words(frames, "file_id")
     for key, local in table.groupby(["body", "body_serial"], sort=True).indices.items():
         body, serial = (str(k) for k in key)
         rows = place[local]
@@ -147,7 +151,7 @@ def _bodies(
             continue
         packed = _maps(pictures, [str(i) for i in ids[rows]])
         have = np.array([bool(p) for p in packed])
-        shapes = [d.sure.shape for p in packed if (d := unpack_dust(p)) is not None]
+        shapes = [s for p in packed if (s := dust_shape(p)) is not None]
         if len(shapes) < _SCENES:
             continue
         shots = _Shots(
@@ -161,14 +165,8 @@ def _bodies(
 def _one_of_each_scene(frames: pd.DataFrame, rows: Rows) -> Rows:
     """A scene's frames show the same things at the same places: the one at the smallest aperture stands
     for all. `rows` by time, and so again."""
-    outing, burst = column(frames, "outing")[rows], column(frames, "burst")[rows]
-    lone = -1.0 - np.arange(len(rows))
-    scene = find_scenes(
-        names(frames, "signature")[rows],
-        np.where(np.isnan(outing), lone, outing).astype(np.int64),
-        np.where(np.isnan(burst), lone, burst).astype(np.int64),
-    )
-    order = np.lexsort((-column(frames, "f_number")[rows], scene))
+    scene = scenes_of(frames.iloc[rows])
+    order = np.lexsort((-numbers(frames, "f_number")[rows], scene))
     _, first = np.unique(scene[order], return_index=True)
     kept = rows[np.sort(order[first])]
     step = np.linspace(0, len(kept) - 1, min(len(kept), _MOST_SCENES)).round().astype(np.int64)
@@ -261,9 +259,10 @@ def _standing_out(total: Plane, weights: Plane, first: int, end: int) -> Iterato
 
 
 def _entry(
-    subject: dict[str, Any], shots: _Shots, spot: _Spot, p: float, width_px: int
+    subject: dict[str, Any], shots: _Shots, spot: _Spot, p: float, width_px: int,
+    depth: Floats, error: Floats,
 ) -> dict[str, Any] | None:  # fmt: skip
-    depth, error = shots.at(spot.row, spot.col)
+    """What to tell of a spot, from the depth that each frame shows at its place and that depth's error."""
     first, last = spot.first, spot.end - 1
     # It may have been there for only a part of the time over which it stands out.
     for _ in range(_ROUNDS):

@@ -23,12 +23,13 @@ from scipy.stats import binomtest, theilslopes
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
     aperture_text,
-    column,
     focal_text,
+    holm,
     log_sharpness,
-    names,
     usable,
 )
+from auditor.infer.lenses.grouping import numbers, words
+from auditor.record import LOWER_SIDE, OPPOSITE_SIDE
 
 __all__ = ["find_focus_bias", "near_and_far"]
 
@@ -55,7 +56,9 @@ _WIDE_STOPS: Final = 3.2
 """Stops from the widest aperture within which frames count: beyond, depth of field hides a bias."""
 _MOST_LINE: Final = 400
 _SIDES: Final = ("bottom", "top", "left", "right")
-_OPPOSITE: Final = np.array([1, 0, 3, 2])
+_OPPOSITE: Final = np.array([_SIDES.index(OPPOSITE_SIDE[s]) for s in _SIDES])
+_BELOW: Final = np.array([_SIDES.index(LOWER_SIDE.get(turn, "bottom")) for turn in range(9)])
+"""Side that was below, by the tag Orientation."""
 _DRAWS: Final = 400
 _LOSS: Final = 0.05
 """Loss of MTF50 at the meant place from which an aperture is named."""
@@ -64,13 +67,9 @@ _LOSS: Final = 0.05
 def near_and_far(frames: pd.DataFrame) -> tuple[Floats, Floats, NDArray[np.int64]]:
     """Log MTF50 of the frame's lower (near) and upper (far) edge as it was held, (n,) each, and the
     sensor's side that was below: 0 bottom, 1 top, 2 left, 3 right.
-
-    After Exif's orientation: 1 the sensor's bottom is below; 3 its top; 6 its right; 8 its left.
     """
-    turned = column(frames, "orientation")
-    below = np.select(
-        [np.isin(turned, (3, 4)), np.isin(turned, (5, 6)), np.isin(turned, (7, 8))], [1, 3, 2], 0
-    )
+    turned = numbers(frames, "orientation")
+    below = _BELOW[np.where((turned >= 1) & (turned <= 8), turned, 1).astype(np.int64)]
     side = np.stack([log_sharpness(frames, s) for s in _SIDES])
     at = np.arange(len(frames))
     return side[below, at], side[_OPPOSITE[below], at], below
@@ -92,10 +91,7 @@ def find_focus_bias(
             tests.append((found, lens, part))
     tests.sort(key=lambda t: t[0]["p"])
     out = []
-    for rank, (found, lens, part) in enumerate(tests):
-        # Holm, Scand. J. Statist. 6, 1979.
-        if found["p"] > _WRONG / (len(tests) - rank):
-            break
+    for found, lens, part in tests[: holm([t[0]["p"] for t in tests], _WRONG)]:
         if found["share"] < _SHARE:
             continue
         head = {k: lens[k] for k in ("lens", "body", "converter")} | {"focal_mm": part["focal_mm"]}
@@ -106,10 +102,10 @@ def find_focus_bias(
 def _parts(
     frames: pd.DataFrame, lenses: Sequence[Block]
 ) -> Iterator[tuple[Block, Block, Rows]]:  # fmt: skip
-    lens, body = names(frames, "lens"), names(frames, "body")
-    converter, source = names(frames, "converter"), names(frames, "source")
-    focal, good = column(frames, "focal_length_mm"), usable(frames)
-    good &= np.isfinite(column(frames, "f_number"))
+    lens, body = words(frames, "lens"), words(frames, "body")
+    converter, source = words(frames, "converter"), words(frames, "source")
+    focal, good = numbers(frames, "focal_length_mm"), usable(frames)
+    good &= np.isfinite(numbers(frames, "f_number"))
     for entry in lenses:
         here = good & (lens == entry["lens"]) & (body == entry["body"])
         here &= (converter == (entry["converter"] or "")) & (source == entry["source"])
@@ -126,7 +122,7 @@ def _judge(frames: pd.DataFrame, rows: Rows, criteria: Criteria) -> dict[str, An
     table = frames.iloc[rows]
     near, far, below = near_and_far(table)
     meant = log_sharpness(table, "centre")
-    f_number = column(table, "f_number")
+    f_number = numbers(table, "f_number")
     near, far = near - meant, far - meant
     known = np.isfinite(near) & np.isfinite(far)
     if known.sum() < _FEW:
@@ -144,7 +140,7 @@ def _judge(frames: pd.DataFrame, rows: Rows, criteria: Criteria) -> dict[str, An
     n_front, n_behind = int(front.sum()), int(behind.sum())
     if n_front + n_behind == 0:
         return None
-    outing = column(table, "outing")
+    outing = numbers(table, "outing")
     outing = np.where(np.isnan(outing), -1.0 - np.arange(len(table)), outing)
     direction = "front" if n_front >= n_behind else "behind"
     seen, other = (front, behind) if direction == "front" else (behind, front)

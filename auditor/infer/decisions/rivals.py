@@ -18,8 +18,17 @@ import numpy as np
 from scipy.special import stdtr
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.decisions.common import aperture_text, focal_text, log_error, same, widened
-from auditor.infer.decisions.visible import PITCH_UM, seen_difference, verdict, viewings
+from auditor.infer.decisions.common import (
+    aperture_text,
+    focal_text,
+    holm,
+    log_error,
+    picture_width,
+    same,
+    widened,
+)
+from auditor.infer.decisions.visible import seen_difference, verdict, viewings
+from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
 
 __all__ = ["lens_choice", "lens_rivals"]
 
@@ -47,7 +56,7 @@ def lens_rivals(
     `apertures`: a list with f_number, frames and per zone the difference with its interval, `seen`
     ({viewing: verdict}), and `text`. A difference is a share of MTF50 per picture height, positive
     where `lens` is sharper. `sharper` is named only where it would be named in one of twenty archives
-    of equal lenses, all pairs and zones counted (Holm, Scand. J. Statist. 6, 1979).
+    of equal lenses, all pairs and zones counted.
     """
     entries = [e for pair in _pairs(lenses) if (e := _compare(*pair, sizes, criteria))]
     _name(entries)
@@ -187,12 +196,11 @@ def _name(entries: Sequence[dict[str, Any]]) -> None:
         ((z["p"], i, name) for i, e in enumerate(entries) for name, z in e["zones"].items()),
         key=lambda t: t[0],
     )
-    still = True
-    for rank, (p, i, zone) in enumerate(tests):
-        still &= p <= _WRONG / (len(tests) - rank)
+    sure = holm([p for p, *_ in tests], _WRONG)
+    for rank, (_, i, zone) in enumerate(tests):
         block = entries[i]["zones"][zone]
         del block["p"]
-        if still:
+        if rank < sure:
             side = "lens" if block["difference"] > 0 else "against"
             block["sharper"] = entries[i][side]
 
@@ -201,8 +209,8 @@ def _seen(
     a: Block, shared: Sequence[tuple[Block, Block]], sizes: Sizes, criteria: Criteria
 ) -> dict[str, str]:
     """By viewing: whether the difference shows at the aperture and in the zone where it is largest."""
-    width = sizes.get((a["body"], a["lens"]), (6000, 4000))[0]
-    pitch = a["pixel_pitch_um"] or PITCH_UM
+    width = picture_width(sizes, a)
+    pitch = a["pixel_pitch_um"] or PITCH_UNKNOWN_UM
     out = {}
     for viewing in viewings(criteria):
         found = [

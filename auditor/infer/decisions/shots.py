@@ -24,7 +24,7 @@ def decision_shots(decisions: Mapping[str, Sequence[Block]]) -> list[dict[str, A
 
 
 def _request(kind: str, **more: Any) -> dict[str, Any]:
-    blank = dict.fromkeys(("lens", "body", "converter", "focal_mm", "iso", "gain"))
+    blank = dict.fromkeys(("lens", "body", "converter", "focal_mm", "gain"))
     return {"kind": kind} | blank | {"apertures": [], "iso": []} | more
 
 

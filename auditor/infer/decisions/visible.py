@@ -20,6 +20,7 @@ from auditor.infer.decisions.common import (
     picture_width,
     widened,
 )
+from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
 from auditor.viewing import JND, Viewing, quality, screen
 
 __all__ = ["noise_seen", "seen_difference", "verdict", "viewings", "visible_losses"]
@@ -27,8 +28,6 @@ __all__ = ["noise_seen", "seen_difference", "verdict", "viewings", "visible_loss
 Block = Mapping[str, Any]
 Sizes = Mapping[tuple[str, str], tuple[int, int]]
 
-PITCH_UM: Final = 4.0
-"""Pitch for diffraction where it is unknown, as the lens curves take it."""
 _STEP: Final = 0.02
 """Step in log MTF50 over which the slope of the square-root integral is taken."""
 _PRINTS_CM: Final = np.geomspace(10, 300, 60)
@@ -100,7 +99,7 @@ def _part_rows(
     best = _best(part)
     if best is None:
         return []
-    pitch = lens["pixel_pitch_um"] or PITCH_UM
+    pitch = lens["pixel_pitch_um"] or PITCH_UNKNOWN_UM
     head = {k: lens[k] for k in ("lens", "body", "converter")} | {"focal_mm": part["focal_mm"]}
     rows = []
     for entry in part["apertures"]:
@@ -192,7 +191,7 @@ def noise_seen(
         tones = [t for t in tones if not t.get("predicted")]
         if sum(int(t["frames"]) for t in tones) < _FEW_NOISY:
             continue
-        pitch = body["pixel_pitch_um"] or PITCH_UM
+        pitch = body["pixel_pitch_um"] or PITCH_UNKNOWN_UM
         for viewing in viewings(criteria):
             hidden, seen = _seen_from(tones, pitch, widths.get(body["body"]), viewing, criteria)
             rows.append(

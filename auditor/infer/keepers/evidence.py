@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.keepers.expected import Allowed, shutter_stops
 from auditor.infer.lenses.grouping import numbers, texts
-from auditor.infer.lenses.scenes import find_scenes
+from auditor.infer.lenses.scenes import scenes_of
 from auditor.optics import mtf50
 from auditor.record import DIRECTIONS
 from auditor.record.pools import pools
@@ -143,13 +143,12 @@ def _lens_px2(frames: pd.DataFrame, allowed: Allowed) -> Floats:
 def _of_the_scene(frames: pd.DataFrame, softness: Floats) -> Floats:
     """Softness, where any is left, of the sharpest other frame of the same scene by the same lens; 0
     where a scene has fewer than `MATES` others."""
-    outing, burst = (
-        frames[n].to_numpy(np.int64) if n in frames else np.arange(len(frames))
-        for n in ("outing", "burst")
-    )
-    scene = find_scenes(texts(frames, "signature").fillna("").to_numpy(object), outing, burst)
     keys = pd.DataFrame({n: texts(frames, n).to_numpy() for n in ("body", "lens", "converter")})
-    group = keys.assign(scene=scene).groupby([*keys, "scene"], sort=False, dropna=False).ngroup()
+    group = (
+        keys.assign(scene=scenes_of(frames))
+        .groupby([*keys, "scene"], sort=False, dropna=False)
+        .ngroup()
+    )
     table = pd.DataFrame({"group": group.to_numpy(), "softness": softness}).dropna()
     table = table.sort_values("softness")
     place = table.groupby("group").cumcount()

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.infer.lenses.grouping import LensGroup
+from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM, LensGroup
 from auditor.infer.lenses.scenes import find_scenes
 from auditor.infer.lenses.table import Table
 
@@ -16,7 +16,6 @@ __all__ = ["CurveData", "curve_data"]
 
 Floats = NDArray[np.float64]
 
-_PITCH_UNKNOWN: Final = 4.0
 _LEAST_ERROR: Final = 0.008
 _ERROR_UNKNOWN: Final = 0.05
 
@@ -56,7 +55,7 @@ def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> Curve
     stderr = np.where(np.isnan(stderr), _ERROR_UNKNOWN, np.maximum(stderr, _LEAST_ERROR))
     return CurveData(
         table.log_mtf50[rows].astype(float), stderr, aperture, f_numbers,
-        group.pixel_pitch_um or _PITCH_UNKNOWN, group.source,
+        group.pixel_pitch_um or PITCH_UNKNOWN_UM, group.source,
         table.shake_stops[rows].astype(float), table.outing[rows], scene, rows,
     )  # fmt: skip
 

@@ -33,6 +33,8 @@ size, only where a lens has nothing else."""
 
 _WIDE_ZOOM: Final = 2.0
 """Range of focal lengths over which a zoom is another lens at either end."""
+PITCH_UNKNOWN_UM: Final = 4.0
+"""Pixel pitch by which diffraction is worked out where it is unknown."""
 ENOUGH: Final = 24
 """Frames from which a kind of file is preferred over a less trusted one with more frames."""
 

@@ -10,11 +10,14 @@ import re
 from typing import Final
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-__all__ = ["CELLS", "SIGNATURE", "find_scenes", "read_signatures"]
+from auditor.infer.lenses.grouping import numbers, texts
+
+__all__ = ["CELLS", "SIGNATURE", "find_scenes", "read_signatures", "scenes_of"]
 
 CELLS: Final = 96
 SIGNATURE: Final = re.compile(r"[0-9a-fA-F]{192}")
@@ -63,3 +66,14 @@ def find_scenes(
     i, j = np.concatenate(left), np.concatenate(right)
     graph = coo_matrix((np.ones(len(i), bool), (i, j)), shape=(n, n))
     return np.asarray(connected_components(graph, directed=False)[1], np.int64)
+
+
+def scenes_of(frames: pd.DataFrame) -> NDArray[np.int64]:
+    """`find_scenes` for the rows of a frame table; a row whose outing or burst is unknown has its own."""
+
+    def numbered(name: str) -> NDArray[np.int64]:
+        known = numbers(frames, name)
+        return np.where(np.isnan(known), -1.0 - np.arange(len(known)), known).astype(np.int64)
+
+    signatures = texts(frames, "signature").to_numpy(object)
+    return find_scenes(signatures, numbered("outing"), numbered("burst"))
