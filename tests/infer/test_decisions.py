@@ -17,6 +17,7 @@ from auditor.infer.decisions.dust import find_dust
 from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
 from auditor.infer.decisions.scan import Series, find_change
+from auditor.infer.decisions.shots import decision_shots
 from auditor.infer.decisions.visible import OPEN, verdict, visible_losses
 from auditor.record import DUST_GRID, Dust, pack_dust
 
@@ -246,3 +247,20 @@ def test_a_decision_that_fails_costs_itself_alone(monkeypatch):
 def test_an_empty_table_gives_nothing():
     out = decide(pd.DataFrame({"path": []}), [], [], CRITERIA)
     assert not any(out.values())
+
+
+def test_spots_that_have_not_gone_ask_for_a_sky_once_a_body():
+    def spot(body: str, last: str, gone_by: str | None = None) -> dict:
+        return {"body": body, "last": last, "gone_by": gone_by}
+
+    dust = [
+        spot("A", "2024-02-07"),
+        spot("A", "2024-03-01", "2024-04-01"),
+        spot("B", "2024-01-01"),
+        spot("B", "2024-05-01"),
+    ]
+    asked = decision_shots({"changes": [], "focus_bias": [], "dust": dust})
+    assert [(r["body"], r["why"]) for r in asked] == [
+        ("A", "a spot of dust was last seen on 2024-02-07"),
+        ("B", "2 spots of dust were last seen on 2024-05-01"),
+    ]

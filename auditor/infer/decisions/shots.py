@@ -49,14 +49,17 @@ def _focus(entry: Block) -> dict[str, Any]:
 
 def _dust(spots: Sequence[Block]) -> list[dict[str, Any]]:
     """One request for a body whose spots have not gone."""
-    bodies = list(dict.fromkeys(s["body"] for s in spots if not s["gone_by"]))
+    left: dict[str, list[Block]] = {}
+    for spot in spots:
+        if not spot["gone_by"]:
+            left.setdefault(spot["body"], []).append(spot)
     return [
         _request(
-            "dust", body=b, apertures=[16], iso=[100], frames=3,
+            "dust", body=body, apertures=[16], iso=[100], frames=3,
             how="the plain sky or a white wall out of focus, the camera moved between the frames; once "
             "before and once after cleaning the sensor",
-            why=f"{sum(s['body'] == b and not s['gone_by'] for s in spots)} spots of dust were last seen "
-            f"on {max(s['last'] for s in spots if s['body'] == b)}",
+            why=f"{'a spot of dust was' if len(own) == 1 else f'{len(own)} spots of dust were'} last seen "
+            f"on {max(s['last'] for s in own)}",
         )
-        for b in bodies
+        for body, own in left.items()
     ]  # fmt: skip
