@@ -11,7 +11,7 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "auditor"
 
-NAMED = ("infer/comparisons", "infer/keepers", "infer/next_shots")
+NAMED = ("infer/comparisons", "infer/keepers", "infer/lenses", "infer/next_shots")
 """Rooms in which every number of meaning is named. A room whose last bare number gets its name is added."""
 
 PLAIN = frozenset({0, 1, 2, 3, 4, 0.5, 100, 1000, 1e6, 255})

@@ -12,7 +12,7 @@ from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.advice import evident, missing
 from auditor.infer.lenses.evidence import judge
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.grouping import nominal_from_index
+from auditor.infer.lenses.grouping import aperture_index, nominal_from_index
 from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.ranges import Ranges, find_ranges
 from auditor.infer.lenses.table import Table
@@ -23,9 +23,9 @@ __all__ = ["describe_range", "weaker_zone"]
 Floats = NDArray[np.float64]
 
 _SAME: Final = 0.1
+"""Stops within which two apertures are one: a third of the step between engraved ones."""
 _REACH: Final = 1.1
-"""Stops within which two apertures are one; and over which a curve is drawn between apertures that
-frames speak for."""
+"""Stops over which a curve is drawn between apertures that frames speak for: a full stop, rounded."""
 CENTRE, CORNER = ZONES.index("centre"), ZONES.index("corner")
 
 
@@ -118,7 +118,7 @@ def _apertures(
 
 
 def _fitted_index(fit: CurveFit) -> NDArray[np.int64]:
-    return np.round(6 * np.log2(fit.data.f_numbers)).astype(np.int64) + 6
+    return aperture_index(fit.data.f_numbers)
 
 
 def _counts(table: Table, rows: NDArray[np.int64], index: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -23,6 +23,8 @@ _MTF50_DIFFRACTION: Final = 0.40397
 pi / 4 (from `optics.diffraction_mtf`)."""
 _MTF50_PIXEL: Final = 0.60335
 """Where |sinc f| is one half, c/px."""
+_F_NUMBERS: Final = (1.0, 64.0)
+"""F-numbers among which diffraction is looked for: those of lenses in use."""
 
 
 def diffraction_blur_px(f_number: Floats, pitch_um: float) -> Floats:
@@ -36,7 +38,7 @@ def describe_diffraction(fit: CurveFit, zone: int, pitch_known: bool) -> dict[st
     By the pitch alone (a perfect lens), and with the aberrations of `zone` as fitted; and how the
     archive's curve falls towards the smallest aperture against the closed form.
     """
-    grid = np.array([f for f in F_NUMBERS if 1 <= f <= 64])
+    grid = np.array([f for f in F_NUMBERS if _F_NUMBERS[0] <= f <= _F_NUMBERS[1]])
     diffraction = diffraction_blur_px(grid, fit.data.pitch_um)
     pixel = _KAPPA / _MTF50_PIXEL
     perfect = grid[np.argmax(diffraction > pixel)]

@@ -33,6 +33,7 @@ __all__ = ["Draws", "draw_curves"]
 Floats = NDArray[np.float64]
 
 _STEP: Final = 0.004
+"""Step of the parameters (logarithms) for derivatives."""
 _OUTINGS: Final = 6
 """Outings from which they, not scenes, are the clusters."""
 _MODEL: Final = 8.0
@@ -47,7 +48,15 @@ which of these it is."""
 _BEYOND: Final = 1.0
 """Standard deviation of where the lens lies, over what the frames nearest to it lack as a rule."""
 _SCATTER_WEIGHT: Final = 10.0
+"""Figures' worth of trust in the scatter that the fit found, where a share of them is resampled."""
 _FLOOR: Final = 1e-3
+"""Least curvature of a parameter, so that the information can be inverted."""
+_TILT_STOPS: Final = 1.5
+"""Log2 of f-number over which the measurement's tilt grows by its unit, and where it ends: three stops."""
+_MIDDLE: Final = 8.0
+"""The f-number about which it turns."""
+_DRAWS: Final = 400
+"""Plausible curves: their 5% ends are good to a tenth of the half width."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +97,7 @@ class Draws:
         optics = self.fit.model.optics.on(f_numbers)
         value = optics.curves(self.fit.state.theta)
         out = value + np.einsum("zkp,bp->bzk", optics.jacobian(self.fit.state.theta), self.theta)
-        turn = np.clip(np.log2(f_numbers / 8.0) / 1.5, -1.5, 1.5)
+        turn = np.clip(np.log2(f_numbers / _MIDDLE) / _TILT_STOPS, -_TILT_STOPS, _TILT_STOPS)
         level = self.level[:, :, :2] * _SYSTEMATIC / np.sqrt(2)
         out += level[:, :, :1] + level[:, :, 1:] * turn
         out += self.level[:, :, 2:] * self._lacking(f_numbers, value)
@@ -113,7 +122,7 @@ class Draws:
         return np.asarray(0.5 * _BEYOND * nearest / (np.exp(-2 * value) + nearest))
 
 
-def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> Draws:
+def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = _DRAWS) -> Draws:
     """Draws of curves whose central `interval` is the reported interval."""
     rng = np.random.default_rng(seed)
     inverse = np.linalg.inv(_information(fit))
