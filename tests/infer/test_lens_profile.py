@@ -111,7 +111,7 @@ def test_resized_and_other_kinds_of_file_never_enter_the_curve():
 def test_no_range_holds_an_aperture_whose_own_figure_misses_the_criterion():
     """Thirds of a stop round, but not over an aperture that was used and measured."""
     touched = 0
-    for seed in range(9_300, 9_312):
+    for seed in range(9_300, 9_308):
         lens = random_lens(np.random.default_rng(seed))
         frames = simulate_frames(ArchiveSpec(lenses=[lens], all_columns=False), seed)[0]
         part = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
@@ -124,4 +124,4 @@ def test_no_range_holds_an_aperture_whose_own_figure_misses_the_criterion():
             inside = [cpp for n, cpp in weaker.items() if low <= n <= high]
             assert min(inside) >= 0.98 * share * max(weaker.values())
             touched += low in weaker or high in weaker
-    assert touched >= 6
+    assert touched >= 4

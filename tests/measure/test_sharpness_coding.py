@@ -69,7 +69,7 @@ def before_and_after(code: np.ndarray, coded: Picture, limit: float) -> tuple[fl
     return before, before - without, before - given_back
 
 
-@pytest.mark.parametrize("f_number", [2.8, 5.6, 11.0])
+@pytest.mark.parametrize("f_number", [2.8, pytest.param(5.6, marks=pytest.mark.long), 11.0])
 @pytest.mark.parametrize(("height", "quality"), [(30.0, 95), (50.0, 95), (60.0, 90), (40.0, 98)])
 def test_a_coded_edge_reads_nearly_as_before_coding(
     height: float, quality: int, f_number: float
