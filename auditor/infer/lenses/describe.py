@@ -51,7 +51,7 @@ def describe_range(
         for z, zone in enumerate(ZONES)
         if (none := ~told[z] & (counts[z][kept] > 0)).any()
     ]
-    if dark:
+    if dark and told.any():
         evidence.add(
             0,
             f"no evidence here: {'; '.join(dark)} (no frame, or one frame in all, came near what the "

@@ -75,6 +75,11 @@ def judge(fit: CurveFit, half_width: Floats, counts: NDArray[np.int64]) -> Evide
     """Weigh a fit. `half_width` Z x K: half the relative interval, as far as frames decide it;
     `counts` Z x K frames."""
     out = Evidence()
+    frames = len(fit.data.row)
+    if frames < _FEW:
+        # All that could be said of so few follows from this.
+        out.add(2, f"{frames} frame{'s' * (frames > 1)}: too few to judge a lens by")
+        return out
     zones = [ZONES.index("centre"), ZONES.index("corner")]
     k = counts.shape[1]
     names = [_name(f) for f in fit.data.f_numbers]
