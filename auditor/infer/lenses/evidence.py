@@ -40,9 +40,9 @@ class Evidence:
         self.reasons.append(reason)
 
 
-def judge(fit: CurveFit, half_width: Floats, counts: NDArray[np.int64]) -> Evidence:
-    """Weigh a fit. `half_width` Z x K: half the relative interval, as far as frames decide it;
-    `counts` Z x K frames."""
+def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -> Evidence:
+    """Weigh a fit. `half_width` Z x K: half the relative interval, as far as frames decide it, None
+    where no figure is shown; `counts` Z x K frames."""
     out = Evidence()
     zones = [ZONES.index("centre"), ZONES.index("corner")]
     k = counts.shape[1]
@@ -62,7 +62,7 @@ def judge(fit: CurveFit, half_width: Floats, counts: NDArray[np.int64]) -> Evide
             out.add(2, f"fewer than 4 frames at most apertures ({_some(few)})")
         elif few:
             out.add(0, f"few frames at {_some(few)}: these lean on the other apertures")
-        width = float(np.median(half_width[seen]))
+        width = 0.0 if half_width is None else float(np.median(half_width[seen]))
         if width > 0.12:
             out.add(2, f"intervals of ±{100 * width:.0f}% in the median")
         elif width > 0.05:
