@@ -34,17 +34,17 @@ def describe_range(
 ) -> dict[str, Any]:
     """The entry of `focal_ranges` for frames `rows`, without focal lengths, fringing, sides."""
     quantiles = [0.5 - criteria.interval / 2, 0.5 + criteria.interval / 2]
-    low, high = np.exp(np.quantile(draws.curve, quantiles, axis=0))
-    value = np.exp(draws.value(fit.data.f_numbers))
-    low, high = np.minimum(low, value), np.maximum(high, value)
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
     counts = _counts(table, rows, index)
     told = evident(fit)
     fitted = {int(i): j for j, i in enumerate(_fitted_index(fit))}
-    apertures = _apertures(fit, draws, table, rows, (value, low, high), counts)
+    half_width = None
+    apertures = _apertures(fit, draws, table, rows, quantiles, counts)
     kept = np.isin(index, list(fitted))
-    first, last = np.exp(np.quantile(draws.told_by_frames, quantiles, axis=0))
-    evidence = judge(fit, (last - first) / 2 / value, counts[:, kept])
+    if told.any():
+        first, last = np.exp(np.quantile(draws.told_by_frames, quantiles, axis=0))
+        half_width = (last - first) / 2 / np.exp(draws.value(fit.data.f_numbers))
+    evidence = judge(fit, half_width, counts[:, kept])
     found, lacking = _ranges(fit, draws, told, criteria)
     dark = [
         f"{zone} at {', '.join(f'f/{nominal_from_index(int(i)):g}' for i in index[kept][none])}"
@@ -88,16 +88,17 @@ def describe_range(
 
 def _apertures(
     fit: CurveFit, draws: Draws, table: Table, rows: NDArray[np.int64],
-    curve: tuple[Floats, Floats, Floats], counts: NDArray[np.int64],
+    quantiles: list[float], counts: NDArray[np.int64],
 ) -> list[dict[str, Any]]:  # fmt: skip
-    """Entry of every aperture used; `curve` the figures (Z x K, c/px) and their ends. Besides its interval
-    a figure has `frames_error`, its standard error (ln) as far as frames decide it, and `lacking` (ln),
-    how far the lens may lie beyond its frames: what another lens on this body does not share."""
-    value, low, high = curve
+    """Entry of every aperture used. Besides its interval a figure has `frames_error`, its standard
+    error (ln) as far as frames decide it, and `lacking` (ln), how far the lens may lie beyond its
+    frames: what another lens on this body does not share."""
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
     told = evident(fit)
     fitted = {int(i): j for j, i in enumerate(_fitted_index(fit))}
-    own, beyond = draws.frames_error, draws.lacking
+    if told.any():
+        value, low, high = _figures(draws, fit.data.f_numbers, draws.curve, quantiles)
+        own, beyond = draws.frames_error, draws.lacking
     apertures = []
     for j, i in enumerate(index):
         here = rows[table.aperture[rows] == i]
@@ -115,6 +116,15 @@ def _apertures(
         entry["sound_frames"] = 0 if k is None else _sound(fit, k, len(here))
         apertures.append(entry)
     return apertures
+
+
+def _figures(
+    draws: Draws, f_numbers: Floats, drawn: Floats, quantiles: list[float]
+) -> tuple[Floats, Floats, Floats]:
+    """Figures (Z x M, c/px) and their ends, of curves `drawn` (B x Z x M, ln) at these apertures."""
+    value = np.exp(draws.value(f_numbers))
+    low, high = np.exp(np.quantile(drawn, quantiles, axis=0))
+    return value, np.minimum(low, value), np.maximum(high, value)
 
 
 def _fitted_index(fit: CurveFit) -> NDArray[np.int64]:
@@ -179,9 +189,8 @@ def _curve(
     used = dict(zip(_fitted_index(fit).tolist(), fit.data.f_numbers.tolist(), strict=True))
     indices = range(min(used), max(used) + 1)
     grid = np.array([used.get(i, F_NUMBERS[i]) for i in indices])
-    value = np.exp(draws.value(grid))
-    low, high = np.exp(np.quantile(draws.on(grid), quantiles, axis=0))
-    low, high = np.minimum(low, value), np.maximum(high, value)
+    if told.any():
+        value, low, high = _figures(draws, grid, draws.on(grid), quantiles)
     stops = 2 * np.log2(fit.data.f_numbers)
     out = []
     for j, i in enumerate(indices):

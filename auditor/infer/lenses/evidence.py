@@ -71,9 +71,9 @@ class Evidence:
         self.reasons.append(reason)
 
 
-def judge(fit: CurveFit, half_width: Floats, counts: NDArray[np.int64]) -> Evidence:
-    """Weigh a fit. `half_width` Z x K: half the relative interval, as far as frames decide it;
-    `counts` Z x K frames."""
+def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -> Evidence:
+    """Weigh a fit. `half_width` Z x K: half the relative interval, as far as frames decide it, None
+    where no figure is shown; `counts` Z x K frames."""
     out = Evidence()
     frames = len(fit.data.row)
     if frames < _FEW:
@@ -98,7 +98,7 @@ def judge(fit: CurveFit, half_width: Floats, counts: NDArray[np.int64]) -> Evide
             out.add(2, f"fewer than {_FEW} frames at most apertures ({_some(few)})")
         elif few:
             out.add(0, f"few frames at {_some(few)}: these lean on the other apertures")
-        width = float(np.median(half_width[seen]))
+        width = 0.0 if half_width is None else float(np.median(half_width[seen]))
         if width > _WIDE:
             out.add(2, f"intervals of ±{100 * width:.0f}% in the median")
         elif width > _FAIR:

@@ -139,6 +139,8 @@ class Model:
         self.value = np.where(self.known, data.log_mtf50, 0.0)
         self.optics = Optics(data.f_numbers, data.pitch_um, data.f_numbers)
         self.excess = Excess.at(data.f_numbers)
+        # Where each spread's points begin.
+        self.starts = np.flatnonzero(np.diff(self.excess.component, prepend=-1))
         self.prior = prior_for(data.source, data.log_mtf50.shape[1], len(data.f_numbers))
 
     def look(self, state: State) -> Look:
@@ -147,7 +149,8 @@ class Model:
         lens = np.exp(-2 * curve)[:, :, None]
         total = lens + self.excess.nodes  # Z x K x M
         mean, share = -0.5 * np.log(total), lens / total
-        apart = np.abs(np.diff(mean, axis=2, append=mean[:, :, -1:]))
+        apart = np.zeros_like(mean)
+        apart[:, :, :-1] = np.abs(mean[:, :, 1:] - mean[:, :, :-1])
         smear = np.where(self.excess.nodes > 0, _SMEAR * np.minimum(apart, _FARTHEST_APART), 0.0)
         weight = self.excess.weights(state.shares)
         at = self.data.aperture
@@ -163,12 +166,11 @@ class Model:
         pull = chance * off / variance
         square = chance / variance**2
         moment = np.stack([(square * (off**2 - own)).sum(2), square.sum(2)])
-        starts = np.flatnonzero(np.diff(self.excess.component, prepend=-1))
         return Look(
             curve=curve,
             gradient=(pull * share).sum(2),
             curvature=(chance * share**2 / variance).sum(2),
-            component=np.add.reduceat(chance, starts, axis=2),
+            component=np.add.reduceat(chance, self.starts, axis=2),
             scatter=0.5 * (chance * (off**2 / variance - 1) / variance).sum(2) * state.scatter**2,
             scatter_moment=moment,
             sound=(chance * (-0.5 * np.log(share) < _CLEAR)).sum(2),

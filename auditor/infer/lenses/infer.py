@@ -19,7 +19,7 @@ from auditor.infer.lenses.fit import CurveFit, fit_curve
 from auditor.infer.lenses.focal import merged_ranges
 from auditor.infer.lenses.fringing import FringeTable, describe_fringing, read_fringing
 from auditor.infer.lenses.grouping import LensGroup, focal_clusters, lens_groups, zoom_thirds
-from auditor.infer.lenses.intervals import Draws, draw_curves
+from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.sides import SideTable, judge_sides, read_sides
 from auditor.infer.lenses.table import Table, read_table
 from auditor.record.pools import EXPORTS, pool_words
@@ -187,4 +187,4 @@ def _fit(
     if data is None:
         return None
     fit = fit_curve(data)
-    return fit, draw_curves(fit, criteria.interval, criteria.seed)
+    return fit, Draws(fit, criteria.interval, criteria.seed)

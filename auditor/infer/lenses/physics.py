@@ -12,7 +12,7 @@ aperture, the same for all zones.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from typing import Final
 
 import numpy as np
@@ -82,7 +82,7 @@ def blur_px(theta: Floats, ratio: Floats) -> Floats:
     return np.asarray(np.hypot(floor, wide * ratio**power))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Optics:
     """ln MTF50 at given apertures.
 
@@ -106,7 +106,7 @@ class Optics:
     def curves(self, theta: Floats) -> Floats:
         """ln MTF50, (Z, M), for parameters (3 Z + 1 + K,): three for each zone, sharpening, departures."""
         zones, amount, departures = self._apart(theta)
-        between = np.interp(np.log(self.f_numbers), np.log(self.used), departures)
+        between = self._of_departures @ departures
         return np.asarray(self._smooth(zones, amount) + between, np.float64)
 
     def jacobian(self, theta: Floats, step: float = _JACOBIAN_STEP) -> Floats:
@@ -126,10 +126,14 @@ class Optics:
             at = PARAMETERS * zone
             out[zone, :, at : at + PARAMETERS] = change[:PARAMETERS, zone].T
         out[:, :, PARAMETERS * len(zones)] = change[PARAMETERS]
-        used, wanted = np.log(self.used), np.log(self.f_numbers)
-        for j, one in enumerate(np.eye(len(departures))):
-            out[:, :, j - len(departures)] = np.interp(wanted, used, one)
+        out[:, :, len(theta) - len(departures) :] = self._of_departures
         return out
+
+    @cached_property
+    def _of_departures(self) -> Floats:
+        """(M, K) derivatives of ln MTF50 by the departures, which are interpolated."""
+        wanted, used = np.log(self.f_numbers), np.log(self.used)
+        return np.stack([np.interp(wanted, used, one) for one in np.eye(len(used))], axis=1)
 
     def _apart(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
         """Parameters of the zones (Z, 3), sharpening (1,), departures (K,)."""
