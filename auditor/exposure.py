@@ -14,6 +14,8 @@ from numpy.typing import ArrayLike, NDArray
 __all__ = [
     "F_NUMBERS",
     "ISOS",
+    "SAME_F_NUMBER",
+    "STEPS_PER_DOUBLING",
     "aperture_from_apex",
     "ev100",
     "f_number_index",
@@ -21,6 +23,15 @@ __all__ = [
     "nominal_iso",
     "time_from_apex",
 ]
+
+STEPS_PER_DOUBLING: Final = {"f_number": 6, "exposure_time_s": 3, "iso": 3}
+"""Thirds of a stop from a value to its double: twice the f-number lets a quarter of the light through."""
+_AT_F1: Final = 6
+"""Place of f/1.0 in `F_NUMBERS`."""
+_AT_ISO_100: Final = 12
+"""Place of ISO 100 in `ISOS`."""
+SAME_F_NUMBER: Final = 0.05
+"""f-numbers that differ by less than half of their last engraved figure are one."""
 
 F_NUMBERS: Final[tuple[float, ...]] = (
     *(0.5, 0.56, 0.63, 0.7, 0.8, 0.9),
@@ -57,17 +68,22 @@ def ev100(f_number: ArrayLike, exposure_time_s: ArrayLike, iso: ArrayLike) -> ND
 
 def f_number_index(f_number: float) -> int:
     """Place in `F_NUMBERS` of the nearest third of a stop; beyond its ends for f-numbers outside it."""
-    return round(6 * math.log2(f_number)) + 6
+    return round(STEPS_PER_DOUBLING["f_number"] * math.log2(f_number)) + _AT_F1
 
 
 def nominal_f_number(f_number: float) -> float:
     """The engraved third of a stop nearest to `f_number` (f/3.5 and f/3.6 become f/3.5)."""
     index = f_number_index(f_number)
-    # Thirds are every 1/6 in log2 N ... 2 ** (k / 6); outside the table the exact value serves.
-    return F_NUMBERS[index] if 0 <= index < len(F_NUMBERS) else 2.0 ** ((index - 6) / 6)
+    if 0 <= index < len(F_NUMBERS):
+        return F_NUMBERS[index]
+    # Outside the table the exact value serves.
+    return 2.0 ** ((index - _AT_F1) / STEPS_PER_DOUBLING["f_number"])
 
 
 def nominal_iso(iso: float) -> int:
     """The engraved third of a stop nearest to `iso` (ISO 1148 becomes 1250)."""
-    index = round(3 * math.log2(iso / 100)) + 12
-    return ISOS[index] if 0 <= index < len(ISOS) else round(100 * 2 ** ((index - 12) / 3))
+    steps = STEPS_PER_DOUBLING["iso"]
+    index = round(steps * math.log2(iso / 100)) + _AT_ISO_100
+    return (
+        ISOS[index] if 0 <= index < len(ISOS) else round(100 * 2 ** ((index - _AT_ISO_100) / steps))
+    )

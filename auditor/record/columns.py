@@ -25,9 +25,13 @@ class Column:
     doc: str
 
 
+_TONE_UNIT: Final = 100_000
+"""Columns of tones bear their signal in these parts, so that the darkest, 0.01125, is told whole."""
+
+
 def tone_column(signal: float) -> str:
     """Stem of the tone columns of one signal level: 0.18 -> 'tone_18000' (hundred-thousandths)."""
-    return f"tone_{round(signal * 100_000):05d}"
+    return f"tone_{round(signal * _TONE_UNIT):05d}"
 
 
 def _columns() -> tuple[Column, ...]:
