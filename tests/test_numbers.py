@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parents[1] / "auditor"
 
 NAMED = (
     *("infer/comparisons", "infer/keepers", "infer/next_shots", "gear", "crawl", "store", "record"),
-    "settings",
+    *("settings", "engine", "report"),
     *("units.py", "exposure.py", "console.py"),
     *("infer/__init__.py", "infer/alone.py", "infer/answers.py", "infer/criteria.py"),
     *("infer/profile.py",),
