@@ -190,6 +190,8 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Sharpness:
+    """Sharpness of one frame, MTF50 in cycles per pixel of the file, in the sensor's orientation."""
+
     zones: Mapping[str, ZoneSharpness | None]
     """Keys `ZONES`."""
     sides: Mapping[str, ZoneSharpness | None]
@@ -221,6 +223,8 @@ class Tone:
 
 @dataclass(frozen=True, slots=True)
 class Noise:
+    """Noise of one frame's luminance, in 8-bit code values and by tone in linear light."""
+
     sigma_code8: float | None
     tones: tuple[Tone, ...] = ()
     """Noise by signal level, where it was measured."""

@@ -19,6 +19,7 @@ Block = Mapping[str, Any]
 
 
 def blocks(block: Block, key: str) -> list[Block]:
+    """The mappings of a list of the profile; whatever else is in it is passed over."""
     return [v for v in block.get(key) or () if isinstance(v, Mapping)]
 
 
@@ -29,6 +30,7 @@ def criterion(profile: Block, name: str) -> float:
 
 
 def named(text: Any, length: int = words.NAME_CHARACTERS) -> str:
+    """A name from a file, cleaned, shortened and set apart by `NAME_START` and `NAME_END`."""
     return f"{NAME_START}{words.shorten(words.clean(text), length)}{NAME_END}"
 
 

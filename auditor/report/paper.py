@@ -25,6 +25,7 @@ __all__ = ["between", "environment", "figures", "link", "pack", "sentence", "sho
 
 
 def static(name: str) -> str:
+    """Text of a file that goes into the page as it is: a style sheet or a script."""
     return resources.files("auditor.report").joinpath("static", name).read_text("utf-8")
 
 
@@ -106,6 +107,7 @@ def link(path: Any) -> str:
 
 
 def capitalised(text: Any) -> str:
+    """Clean text with a capital first letter."""
     out = words.clean(text)
     return out[:1].upper() + out[1:]
 
@@ -121,6 +123,7 @@ def _known(function: Callable[..., Any]) -> Callable[..., Any]:
 
 @cache
 def environment() -> jinja2.Environment:
+    """The templates, with escaping and the filters that they use."""
     env = jinja2.Environment(
         loader=jinja2.PackageLoader("auditor.report", "templates"),
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.ChainableUndefined,

@@ -46,6 +46,8 @@ class Strip:
 
 @dataclass(frozen=True, slots=True)
 class Ruler:
+    """Engraved figures, the ranges laid along them, and the best."""
+
     marks: tuple[Mark, ...]
     strips: tuple[Strip, ...]
     index: float | None

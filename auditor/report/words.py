@@ -142,6 +142,7 @@ def stops_between(low: float, high: float) -> str:
 
 
 def iso(value: Any) -> str:
+    """ISO 1600; 'ISO not known' when missing."""
     n = number(value)
     return f"ISO {UNKNOWN}" if n is None else f"ISO {round(n)}"
 
@@ -179,6 +180,7 @@ def metres(value: Any) -> str:
 
 
 def percent(share: Any) -> str:
+    """12%, 0.4%; `UNKNOWN` when missing."""
     s = number(share)
     if s is None:
         return UNKNOWN

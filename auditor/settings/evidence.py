@@ -94,6 +94,8 @@ class Sensor:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
+    """What became of the sensor's pixels in one file; `share` is of the sensor's area."""
+
     source: Source
     kind: FileKind
     reason: str

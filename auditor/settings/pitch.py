@@ -26,6 +26,8 @@ _SQUARE: Final = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Pitch:
+    """A pixel pitch in micrometres and the kind of tag that tells it."""
+
     um: float
     basis: Literal["focal-plane", "maker"]
 

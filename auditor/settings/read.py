@@ -91,9 +91,8 @@ def _settings(raw: RawTags, name: str) -> Settings:
     time = light.exposure_time(exif, xmp, notes)
     iso = light.sensitivity(exif, xmp, notes)
     focal = light.focal_length(exif, xmp, notes)
-    focal_35mm = light.focal_length_35mm(exif, xmp)
-    suffix = suffix_of(os.path.basename(name))
-    source = kind_of_file(raw, suffix, make, model, software, notes)
+    ending = suffix_of(os.path.basename(name))
+    source = kind_of_file(raw, ending, make, model, software, notes)
     width, height = _size(raw, source)
     written = written_size(raw)
     told = told_pitch(exif, written or (width, height) if width and height else written, notes)
@@ -107,7 +106,7 @@ def _settings(raw: RawTags, name: str) -> Settings:
         lens_serial=lens_serial(exif, xmp),
         converter=converter,
         focal_length_mm=focal,
-        focal_35mm=focal_35mm,
+        focal_35mm=light.focal_length_35mm(exif, xmp),
         f_number=f_number,
         exposure_time_s=time,
         iso=iso,

@@ -87,6 +87,7 @@ class WriterLock:
 
     @property
     def held(self) -> bool:
+        """Whether this object holds the lock."""
         return self._fd is not None
 
     def acquire(self) -> None:
