@@ -9,7 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.exposure import SAME_F_NUMBER
 from auditor.gear.chosen import Chosen, names_one_of
+from auditor.units import DAY_CHARACTERS
 
 __all__ = ["IN_USE", "gear_in_use"]
 
@@ -27,12 +29,11 @@ BORROWED_DAYS: Final = 31
 BORROWED_SHARE: Final = 0.1
 """Unless it took this share of all frames."""
 A_YEAR_DAYS: Final = 365
+"""Days in a year."""
 PHONE_FOCAL_MM: Final = 10.0
 """Phones have lenses shorter than this (real, not full-frame, focal length) ..."""
 PHONE_PARALLEL: Final = 0.99
 """... and one aperture at each focal length, in this share of the frames."""
-
-
 PHONE_WIDE: Final = 1.95
 """So wide are phones alone, where too few frames tell whether they have one aperture only."""
 
@@ -67,7 +68,7 @@ def _table(frames: pd.DataFrame) -> pd.DataFrame:
     for name in ("focal_length_mm", "f_number", "iso"):
         out[name] = pd.to_numeric(frames[name], errors="coerce") if name in frames else np.nan
     taken = frames["taken"] if "taken" in frames else pd.Series(None, frames.index, dtype=object)
-    day = taken.astype("object").where(taken.notna(), "").astype(str).str.slice(0, 10)
+    day = taken.astype("object").where(taken.notna(), "").astype(str).str.slice(0, DAY_CHARACTERS)
     out["day"] = day.where(day.str.fullmatch(r"\d{4}-\d\d-\d\d"), None)
     return out
 
@@ -141,7 +142,7 @@ def is_phone(focal_mm: Floats, f_number: Floats) -> bool:
         return bool((f_number < PHONE_WIDE).all())
     frames = pd.DataFrame({"f_number": f_number})
     usual = frames.groupby(focal_mm.round(1))["f_number"].transform(lambda n: n.mode().iloc[0])
-    return bool((np.abs(f_number - usual) < 0.05).mean() >= PHONE_PARALLEL)
+    return bool((np.abs(f_number - usual) < SAME_F_NUMBER).mean() >= PHONE_PARALLEL)
 
 
 def _end(value: float) -> float | None:

@@ -49,6 +49,7 @@ class Pair:
     minutes: float
 
     def turned(self) -> Pair:
+        """The same pair, the other frame taken for the labelled one."""
         return Pair(self.bare, self.labelled, self.likeness, self.minutes)
 
 

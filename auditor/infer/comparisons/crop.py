@@ -44,6 +44,7 @@ class CropBargain:
     whole_hyperfocal_m: float
 
     def words(self) -> str:
+        """What cropping costs and gains, in plain words."""
         return (
             f"keeps {1 / self.factor:.0%} of the pixels across; "
             f"noise as with {self.noise_stops:.1f} stops less light; depth of field as "

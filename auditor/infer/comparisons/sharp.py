@@ -74,6 +74,7 @@ class SharpnessTable:
         self.converter = words(frames, "converter")
 
     def pitch_at(self, row: int) -> float:
+        """Pixel pitch of one frame in micrometres, a usual one where it is not known."""
         return float(self.pitch[row]) if self.pitch[row] > 0 else PITCH_UNKNOWN_UM
 
     def risk(self, rows: NDArray[np.int64]) -> Floats:
@@ -83,6 +84,29 @@ class SharpnessTable:
             slow = self.seconds[rows] * self.reach[rows] > 1
             directed = self.direction[rows] > _DIRECTED
         return np.where(slow, _SHAKE_RISK, 1.0) * np.where(directed, _DIRECTED_RISK, 1.0)
+
+
+def _at_aperture(
+    table: SharpnessTable,
+    rows: NDArray[np.int64],
+    lenses: Sequence[Mapping[str, Any]],
+    f_number: float,
+    pitch_um: float,
+) -> tuple[Floats, Floats]:
+    """(rows, zones) log MTF50 as it would be at one aperture by the lens's curve, and its standard error."""
+    shifts: dict[tuple[Any, ...], Floats] = {}
+    values, errors = np.empty((len(rows), 3)), np.empty((len(rows), 3))
+    for k, row in enumerate(rows):
+        used = (table.lens[row], table.body[row], table.converter[row] or None)
+        settings = (*used, float(table.focal[row]), float(table.f_number[row]))
+        if settings not in shifts:
+            part = find_range(lenses, *used, settings[3])
+            there, _ = expected_log_mtf50(part, [settings[4], f_number], pitch_um)
+            shifts[settings] = there[1] - there[0]
+        shift = shifts[settings]
+        values[k] = table.log[row] + shift
+        errors[k] = np.hypot(table.stderr[row], _APERTURE_ERROR * shift)
+    return values, errors
 
 
 def compare_sharpness(
@@ -110,25 +134,8 @@ def compare_sharpness(
     pitch = table.pitch_at(first)
     target = float(np.exp(np.median(np.log(table.f_number[bare]))))
 
-    shifts: dict[tuple[Any, ...], Floats] = {}
-
-    def level(rows: NDArray[np.int64]) -> tuple[Floats, Floats]:
-        """Log MTF50 as it would be at the target aperture, and its standard error."""
-        values, errors = np.empty((len(rows), 3)), np.empty((len(rows), 3))
-        for k, row in enumerate(rows):
-            used = (table.lens[row], table.body[row], table.converter[row] or None)
-            settings = (*used, float(table.focal[row]), float(table.f_number[row]))
-            if settings not in shifts:
-                part = find_range(lenses, *used, settings[3])
-                there, _ = expected_log_mtf50(part, [settings[4], target], pitch)
-                shifts[settings] = there[1] - there[0]
-            shift = shifts[settings]
-            values[k] = table.log[row] + shift
-            errors[k] = np.hypot(table.stderr[row], _APERTURE_ERROR * shift)
-        return values, errors
-
-    y_with, e_with = level(with_it)
-    y_bare, e_bare = level(bare)
+    y_with, e_with = _at_aperture(table, with_it, lenses, target, pitch)
+    y_bare, e_bare = _at_aperture(table, bare, lenses, target, pitch)
     risk = np.stack([table.risk(with_it), table.risk(bare)], axis=1)
     extra = _through_the_curve(table, unmatched, lenses, target, pitch, bare)
     if extra is not None:

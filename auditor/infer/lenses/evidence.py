@@ -64,9 +64,11 @@ class Evidence:
 
     @property
     def word(self) -> str:
+        """The level in a word: strong, fair or thin."""
         return _WORDS[self.level]
 
     def add(self, level: int, reason: str) -> None:
+        """Take a reason into account; the weakest counts."""
         self.level = max(self.level, level)
         self.reasons.append(reason)
 

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.exposure import THIRDS, f_number_at, f_number_index, nominal_f_number
+from auditor.exposure import STEPS_PER_DOUBLING, f_number_at, f_number_index, nominal_f_number
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
 
@@ -25,7 +25,7 @@ Pair = tuple[float, float]
 
 _STEPS_PER_STOP: Final = 24
 """Steps of the grid on which the ends of a range are sought: a twenty-fourth of a stop."""
-_ONE_THIRD: Final = 2 ** (1 / THIRDS)
+_ONE_THIRD: Final = 2 ** (1 / STEPS_PER_DOUBLING["f_number"])
 """Ratio of f-numbers a third of a stop apart."""
 _MISSES: Final = 0.02
 """Share of the criterion by which a figure must miss it; less is lost in rounding."""
