@@ -110,17 +110,16 @@ def told() -> tuple[int, int, int]:
 
 
 def test_what_shows_is_told_right(told):
-    """Of the verdicts that are given 95% hold; of some 160, with a true share of 90%, so many hold once
-    in 40 (binomial)."""
-    right, undecided, cases = told
-    assert right / (cases - undecided) >= 0.95
-
-
-@pytest.mark.xfail(reason="the curves' intervals leave a fifth of the cases open", strict=False)
-def test_most_of_what_shows_is_told(told):
-    """Four cases in five get a verdict that holds; the rest are said to be open."""
+    """Of all cases, those that are left open included, 95% are told right; of 200, with a true share of
+    90%, so many are once in 100 (binomial)."""
     right, _, cases = told
-    assert right / cases >= 0.80
+    assert right / cases >= 0.95
+
+
+def test_verdicts_that_are_given_hold(told):
+    """97% of them; of 200, with a true share of 93%, so many hold once in 100 (binomial)."""
+    right, undecided, cases = told
+    assert right / (cases - undecided) >= 0.97
 
 
 def rivals(seed: int, factor: float, frames_each: int, failing: float = 1.0) -> list[str | None]:
