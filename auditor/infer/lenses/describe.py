@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -18,7 +19,7 @@ from auditor.infer.lenses.ranges import Ranges, find_ranges
 from auditor.infer.lenses.table import Table
 from auditor.record import ZONES
 
-__all__ = ["describe_range", "weaker_zone"]
+__all__ = ["best_aperture", "describe_range", "weaker_zone"]
 
 Floats = NDArray[np.float64]
 
@@ -70,6 +71,7 @@ def describe_range(
         "acceptable": None,
         "pin_sharp_intervals": None,
         "acceptable_intervals": None,
+        "sharpening": dict(zip(("amount", "error"), draws.sharpening, strict=True)),
         "failures": {
             "soft_share": round(float(1 - fit.sound.mean()), 3),
             "scatter": {z: round(float(s), 4) for z, s in zip(ZONES, _scatter(fit), strict=True)},
@@ -83,7 +85,37 @@ def describe_range(
         out["pin_sharp_intervals"] = [list(p) for p in found.pin_sharp_intervals]
         out["acceptable_intervals"] = [list(p) for p in found.acceptable_intervals]
     out["evidence"], out["reasons"] = evidence.word, evidence.reasons
+    _tell_together(fit, draws, apertures, out["sweet_spot"])
     return out
+
+
+def best_aperture(apertures: Sequence[Mapping[str, Any]], sweet: Mapping[str, Any] | None) -> Any:
+    """The entry of `apertures` with figures of centre or corner that is nearest to the sweet spot; None
+    where there is none."""
+    if not sweet:
+        return None
+    known = [a for a in apertures if a["centre"] or a["corner"]]
+    wanted = np.log(sweet["f_number"])
+    return min(known, key=lambda a: abs(np.log(a["f_number"]) - wanted), default=None)
+
+
+def _tell_together(
+    fit: CurveFit, draws: Draws, apertures: Sequence[dict[str, Any]], sweet: dict[str, Any] | None
+) -> None:
+    """Add to every figure how its error goes with that at the best aperture in use (correlation of the
+    draws), without which a difference of the two would seem less sure than it is."""
+    best = best_aperture(apertures, sweet)
+    if best is None:
+        return
+    fitted = {int(i): j for j, i in enumerate(_fitted_index(fit))}
+    at = {nominal_from_index(i): j for i, j in fitted.items()}
+    for z, zone in enumerate(ZONES):
+        if best[zone]:
+            together = np.atleast_2d(np.corrcoef(draws.curve[:, z], rowvar=False))
+            for entry in apertures:
+                if entry[zone]:
+                    own, other = at[entry["f_number"]], at[best["f_number"]]
+                    entry[zone]["with_best"] = round(float(together[own, other]), 4)
 
 
 def _apertures(

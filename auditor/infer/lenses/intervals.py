@@ -124,6 +124,13 @@ class Draws:
         return _outwards(out, drawn.weight)
 
     @property
+    def sharpening(self) -> tuple[float, float]:
+        """Amount of the camera's sharpening and its standard error."""
+        sharpening = self.fit.model.optics.sharpening
+        amount = float(sharpening(self.fit.state.theta))
+        return round(amount, 3), round(float(sharpening(self.theta.T).std()), 3)
+
+    @property
     def frames_error(self) -> Floats:
         """(Z, K) standard error (ln MTF50) as far as frames decide it: what two lenses' errors have
         besides those that the measurement makes with both."""

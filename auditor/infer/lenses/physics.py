@@ -103,6 +103,10 @@ class Optics:
         """The f-number to which the parameter `wide` refers."""
         return float(self.used[0])
 
+    def sharpening(self, theta: Floats) -> Floats:
+        """Amount of the camera's sharpening among the parameters (P, ...)."""
+        return np.asarray(theta[len(theta) - len(self.used) - 1])
+
     def curves(self, theta: Floats) -> Floats:
         """ln MTF50, (Z, M), for parameters (3 Z + 1 + K,): three for each zone, sharpening, departures."""
         zones, amount, departures = self._apart(theta)
