@@ -71,7 +71,9 @@ def describe_range(
         "acceptable": None,
         "pin_sharp_intervals": None,
         "acceptable_intervals": None,
-        "sharpening": dict(zip(("amount", "error"), draws.sharpening, strict=True)),
+        "sharpening": dict(zip(("amount", "error"), draws.sharpening, strict=True))
+        if told.any()
+        else None,
         "failures": {
             "soft_share": round(float(1 - fit.sound.mean()), 3),
             "scatter": {z: round(float(s), 4) for z, s in zip(ZONES, _scatter(fit), strict=True)},

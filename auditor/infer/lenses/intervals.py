@@ -128,7 +128,7 @@ class Draws:
         """Amount of the camera's sharpening and its standard error."""
         sharpening = self.fit.model.optics.sharpening
         amount = float(sharpening(self.fit.state.theta))
-        return round(amount, 3), round(float(sharpening(self.theta.T).std()), 3)
+        return round(amount, 3), round(float(sharpening(self._drawn.theta.T).std()), 3)
 
     @property
     def frames_error(self) -> Floats:
