@@ -131,9 +131,8 @@ def gather(tones: pd.DataFrame) -> Cells:
     ISO values as written are brought to their step (nearest third of a stop) by the fitted physics.
     """
     bounded = tones["bounded"].to_numpy(bool)
-    code, cell = np.unique(tones[["step", "signal"]].to_numpy(float), axis=0, return_inverse=True)
-    seen = np.bincount(cell.ravel()[~bounded], minlength=len(code)) > 0
-    alone = ~seen[cell.ravel()]
+    steps, _, cell = _cells(tones)
+    alone = np.bincount(cell[~bounded], minlength=len(steps))[cell] == 0
     limits = _limits(tones[alone])
     frame_count, unit_count = tones["frame"].nunique(), tones["unit"].nunique()
     rows = tones[~alone]
@@ -146,14 +145,22 @@ def gather(tones: pd.DataFrame) -> Cells:
     return _measured(rows, limits, frame_count, unit_count)
 
 
+def _cells(tones: pd.DataFrame) -> tuple[Floats, Floats, NDArray[np.intp]]:
+    """ISO step and signal of every cell, in order, and each tone's cell."""
+    # As complex numbers, which sort by the real part first.
+    place = tones["step"].to_numpy(float) + 1j * tones["signal"].to_numpy(float)
+    code, cell = np.unique(place, return_inverse=True)
+    return code.real, code.imag, cell.ravel()
+
+
 def _limits(tones: pd.DataFrame) -> Limits:
-    code, cell = np.unique(tones[["step", "signal"]].to_numpy(float), axis=0, return_inverse=True)
-    cell, bound = cell.ravel(), tones["log_sigma"].to_numpy(float)
+    iso, signal, cell = _cells(tones)
+    bound = tones["log_sigma"].to_numpy(float)
     # A frame has one tone of each signal, so that tones are frames.
-    count = np.bincount(cell, minlength=len(code))
+    count = np.bincount(cell, minlength=len(iso))
     own = np.split(bound[np.argsort(cell, kind="stable")], np.cumsum(count)[:-1])
-    lowest = [float(np.quantile(b, 0.25)) for b in own] if len(code) else []
-    return Limits(code[:, 0], code[:, 1], np.array(lowest), count)
+    lowest = [float(np.quantile(b, 0.25)) for b in own] if len(iso) else []
+    return Limits(iso, signal, np.array(lowest), count)
 
 
 @dataclass
@@ -172,9 +179,8 @@ class _Rows:
 
 
 def _measured(tones: pd.DataFrame, limits: Limits, frame_count: int, unit_count: int) -> Cells:
-    code, cell = np.unique(tones[["step", "signal"]].to_numpy(float), axis=0, return_inverse=True)
-    cell, n_cells = cell.ravel(), len(code)
-    iso, signal = code[:, 0], code[:, 1]
+    iso, signal, cell = _cells(tones)
+    n_cells = len(iso)
     frame_ids, first, frame = np.unique(
         tones["frame"].to_numpy(), return_index=True, return_inverse=True
     )
@@ -184,7 +190,7 @@ def _measured(tones: pd.DataFrame, limits: Limits, frame_count: int, unit_count:
     counts = np.bincount(cell, minlength=n_cells)
     median = _censored_median(y, bounded, cell)
     rough_sd = np.sqrt((PRIOR_FRAME_SD**2 + PRIOR_TONE_SD**2) / counts + 0.03**2)
-    eight_bit = pd.Series(tones["eight_bit"].to_numpy(float)).groupby(cell).mean().to_numpy()
+    eight_bit = np.bincount(cell, tones["eight_bit"].to_numpy(float), n_cells) / counts
     law, _ = fit_physics(iso, signal, median, np.hypot(rough_sd, _doubt(eight_bit, signal, median)))
     y = y - law.log_sigma(iso_written, s) + law.log_sigma(tones["step"].to_numpy(float), s)
 
@@ -219,10 +225,23 @@ def _measured(tones: pd.DataFrame, limits: Limits, frame_count: int, unit_count:
 def _censored_median(y: Floats, bounded: NDArray[np.bool_], cell: NDArray[np.intp]) -> Floats:
     """Median by cell; bounds below the measured median count as less than all that was measured, those
     above it say nothing."""
-    measured = pd.Series(np.where(bounded, np.nan, y)).groupby(cell)
-    middle, least = measured.median().to_numpy(), measured.min().to_numpy()
+    measured = np.where(bounded, np.nan, y)
+    middle = _median(measured, cell)
+    if not bounded.any():
+        return middle
+    least = np.full(len(middle), np.inf)
+    np.fmin.at(least, cell, measured)
     low = np.where(y > middle[cell], np.nan, np.minimum(y, least[cell]))
-    return pd.Series(np.where(bounded, low, y)).groupby(cell).median().to_numpy(float)
+    return _median(np.where(bounded, low, y), cell)
+
+
+def _median(values: Floats, cell: NDArray[np.intp]) -> Floats:
+    """Median by cell of the values that are not NaN; every cell has one."""
+    order = np.lexsort((values, cell))  # NaN comes last
+    known = np.bincount(cell, ~np.isnan(values)).astype(np.int64)
+    first = np.cumsum(np.bincount(cell)) - np.bincount(cell)
+    upper = values[order[first + known // 2]]
+    return np.asarray((values[order[first + (known - 1) // 2]] + upper) / 2)
 
 
 @dataclass

@@ -73,15 +73,18 @@ def _output_scale(rows: pd.DataFrame, criteria: Criteria) -> Floats:
 
     Without a measured factor white noise is assumed: the root of the ratio of pixel counts.
     """
-    frames = rows.drop_duplicates("frame")
+    _, first = np.unique(rows["frame"].to_numpy(), return_index=True)
+    scale = rows["scale"].to_numpy(float)[first]
+    known = ~np.isnan(scale)
     resize = np.sqrt(criteria.output_megapixels / NOISE_OUTPUT_MEGAPIXELS)
-    measured = frames.dropna(subset=["scale"])
-    if len(measured):
-        by_step = measured.groupby("step")["scale"].median() * resize
-        steps = np.log2(by_step.index.to_numpy(float))
-        out = np.interp(np.log2(ISO_GRID), steps, by_step.to_numpy(float))
+    if known.any():
+        step = rows["step"].to_numpy(float)[first][known]
+        steps = np.unique(step)
+        by_step = [np.median(scale[known][step == s]) * resize for s in steps]
+        out = np.interp(np.log2(ISO_GRID), np.log2(steps), by_step)
     else:
-        count = frames["pixels_per_frame"].median()
+        pixels = rows["pixels_per_frame"].to_numpy(float)[first]
+        count = np.median(pixels[~np.isnan(pixels)]) if not np.isnan(pixels).all() else np.nan
         ratio = criteria.output_megapixels * 1e6 / count if count > 0 else 1.0
         out = np.full(len(ISO_GRID), np.sqrt(ratio))
     return np.asarray(np.minimum(out, 1.0))

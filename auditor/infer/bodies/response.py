@@ -105,8 +105,7 @@ class NoiseModel:
     def interval(self, values: Floats, best: Floats, share: float) -> tuple[Floats, Floats]:
         """Bounds about `best` (log or linear) from draws of it along axis 0."""
         tail = (1 - share) / 2
-        low, high = np.quantile(values, [tail, 1 - tail], axis=0)
-        middle = np.median(values, axis=0)
+        low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail], axis=0)
         wider = t_factor(self.freedom, share)
         return best + (low - middle) * wider, best + (high - middle) * wider
 
@@ -158,11 +157,13 @@ def fit_noise(
         sizes,
     )
     own = rng.standard_normal((DRAWS, len(_LAW_SD))) * _LAW_SD
-    f_grid = f_grid.reshape(DRAWS, -1) + own @ slopes(law, grid_i, grid_s).T
     f_cells = f_cells + own @ slopes(law, at_iso, at_signal).T
     error = rng.standard_normal(f_cells.shape) @ np.linalg.cholesky(full).T
-    draws = best + f_grid - (f_cells + error) @ gain.T
     shared = np.random.default_rng([seed, *kind.encode()]).normal(0, ESTIMATOR_SD, DRAWS)
+    draws = f_grid.reshape(DRAWS, -1)
+    draws += best + shared[:, None]
+    # The law's own part less what the cells say of everything, in one product.
+    draws += np.hstack([own, -(f_cells + error)]) @ np.hstack([slopes(law, grid_i, grid_s), gain]).T
     shape = (len(ISO_GRID), len(SIGNAL_GRID))
     return NoiseModel(
         body=body,
@@ -170,7 +171,7 @@ def fit_noise(
         physics=law,
         cells=cells,
         log_sigma=best.reshape(shape),
-        draws=(draws + shared[:, None]).reshape(DRAWS, *shape),
+        draws=draws.reshape(DRAWS, *shape),
         output_scale=output_scale,
         departure_sizes=sizes,
         isos=tuple(int(i) for i in cells.isos),
@@ -312,8 +313,9 @@ def _prior_draws(
     by_iso = rng.standard_normal((DRAWS, len(iso_all))) @ root_i.T * sizes[0]
     by_signal = rng.standard_normal((DRAWS, len(sig_all))) @ root_s.T * sizes[1]
     white = rng.standard_normal((DRAWS, len(iso_all), len(sig_all)))
-    both = root_i @ (white @ root_s.T) * sizes[2]
-    total = by_iso[:, :, None] + by_signal[:, None, :] + both
+    total: Floats = np.asarray(root_i @ (white @ (root_s.T * sizes[2])), np.float64)
+    total += by_iso[:, :, None]
+    total += by_signal[:, None, :]
     gi, ci = iso_back[: len(x_iso)], iso_back[len(x_iso) :]
     gs, cs = sig_back[: len(x_signal)], sig_back[len(x_signal) :]
-    return total[:, gi][:, :, gs], total[:, ci, cs]
+    return total[:, gi[:, None], gs], total[:, ci, cs]
