@@ -13,6 +13,7 @@ PACKAGE = Path(__file__).parents[1] / "auditor"
 
 NAMED = (
     *(
+        "infer/bodies",
         "infer/comparisons",
         "infer/keepers",
         "infer/lenses",
@@ -23,7 +24,7 @@ NAMED = (
         "record",
     ),
     *("settings", "engine", "report"),
-    *("units.py", "exposure.py", "console.py"),
+    *("units.py", "robust.py", "srgb.py", "exposure.py", "console.py"),
     *("infer/__init__.py", "infer/alone.py", "infer/answers.py", "infer/criteria.py"),
     *("infer/profile.py",),
 )
