@@ -15,7 +15,7 @@ NAMED = (
     *("infer/comparisons", "infer/keepers", "infer/next_shots", "gear", "crawl", "store", "record"),
     *("settings", "engine", "report"),
     *("units.py", "exposure.py", "console.py"),
-    *("infer/__init__.py", "infer/alone.py", "infer/answers.py", "infer/criteria.py"),
+    *("infer/__init__.py", "infer/faults.py", "infer/answers.py", "infer/criteria.py"),
     *("infer/profile.py",),
 )
 """Rooms in which every number of meaning is named. A room whose last bare number gets its name is added."""

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from auditor.crawl.shared import share_words
+from auditor.crawl.shared_keywords import share_words
 from auditor.exposure import STEPS_PER_DOUBLING
 from auditor.units import HOUR_S, SECOND_CHARACTERS
 
@@ -239,8 +239,8 @@ def _alike(marks: _Marks, moment: Ints, found: Ints) -> Pairs:
             if found[a] == found[b]:
                 continue
             numbered = marks.number[a] >= 0 and marks.number[b] >= 0
-            twins = marks.source[a] == marks.source[b] and marks.width[a] == marks.width[b]
-            if numbered and twins:
+            same_kind = marks.source[a] == marks.source[b] and marks.width[a] == marks.width[b]
+            if numbered and same_kind:
                 continue
             if _distance(marks.signature[a], marks.signature[b]) <= _ALIKE:
                 first.append(a)

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 
-from auditor.crawl.found import FileEntry, Skipped, sidecar_of
-from auditor.crawl.kinds import (
+from auditor.crawl.entries import FileEntry, Skipped, sidecar_of
+from auditor.crawl.suffixes import (
     SIDECAR_SUFFIX,
     claims_picture,
     folder_reason,

@@ -122,7 +122,7 @@ class Workers:
         import distributed
 
         if self._address is None:
-            from .local import cluster_in_process
+            from .in_process_cluster import cluster_in_process
 
             shutil.rmtree(self._scratch, ignore_errors=True)  # of a run that was killed
             self._cluster = cluster_in_process(count, self._scratch)

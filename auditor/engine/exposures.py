@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from ..crawl.names import printable
 from ..store.schema import narrow_table, to_pandas
-from .marks import MARKS
+from .capture_marks import MARKS
 
 if TYPE_CHECKING:
     import pandas as pd

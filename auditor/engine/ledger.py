@@ -6,13 +6,13 @@ import time
 from collections import Counter
 from typing import TYPE_CHECKING, Any, Final
 
-from ..crawl.found import Skipped
+from ..crawl.entries import Skipped
 from ..crawl.names import printable
 from ..store.schema import Trouble
+from .file_bytes import SIDECAR_UNREAD
 from .options import ScanOptions, ScanSummary
 from .plan import Planner
 from .runlog import RunLog
-from .source import SIDECAR_UNREAD
 
 if TYPE_CHECKING:
     from ..store import Store

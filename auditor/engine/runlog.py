@@ -31,12 +31,12 @@ class RunLog:
     def line(self, text: str) -> None:
         """Append one line with the time."""
         stamp = time.strftime("%Y-%m-%d %H:%M:%S")
-        told = f"{stamp} {' '.join(text.split())}\n".encode("utf-8", "backslashreplace")
+        line = f"{stamp} {' '.join(text.split())}\n".encode("utf-8", "backslashreplace")
         with contextlib.suppress(OSError):
             self._turn_over()
             fd = self._open()
             try:
-                os.write(fd, told)
+                os.write(fd, line)
             finally:
                 os.close(fd)
 

@@ -18,7 +18,7 @@ import pandas as pd
 from auditor.exposure import nominal_f_number
 from auditor.record import ZONES
 from auditor.report import words
-from auditor.report.paper import link
+from auditor.report.rendering import link
 
 __all__ = ["FrameIndex", "evenly", "in_turn"]
 

@@ -9,8 +9,8 @@ from typing import Any, Final
 from auditor.report import words
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.listing import evidence, fault
-from auditor.report.paper import link
 from auditor.report.pictures import LARGE, PictureSource, crop_uri, fetch, shows_detail, thumb_uri
+from auditor.report.rendering import link
 
 __all__ = ["keeper_groups", "keeper_rows"]
 

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from auditor.record import ZONES
 from auditor.report import words
-from auditor.report.alone import chart_alone
+from auditor.report.faults import chart_alone
 from auditor.report.scales import stops, whole_stops
 from auditor.report.svg_charts import Chart, Mark, Series, Target
 

@@ -17,14 +17,13 @@ import pandas as pd
 from markupsafe import Markup
 
 from auditor.report import (
-    first,
+    first_screen,
     palette,
-    ruler,
+    range_rulers,
     summary,
     words,
 )
-from auditor.report.answers import ANSWERS, right_sentence
-from auditor.report.blocks import criterion
+from auditor.report.answer_words import ANSWERS, right_sentence
 from auditor.report.decisions_view import decisions_view
 from auditor.report.frames_behind import ROWS_PER_POINT, FrameIndex
 from auditor.report.habit_words import inside_acceptable, setting_lines
@@ -32,8 +31,9 @@ from auditor.report.iso_words import LEVELS, band_sentence, highest_used, iso_li
 from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.lens_chart import highest, lens_chart
 from auditor.report.matches_view import match_tables
-from auditor.report.paper import environment, pack, static
 from auditor.report.pictures import PictureSource, thumbs_within
+from auditor.report.profile_parts import criterion
+from auditor.report.rendering import environment, pack, static
 from auditor.report.scale_words import lens_scale_sentence, scale_sentence
 from auditor.report.snr_chart import at_output, shown_signals, snr_chart
 from auditor.report.svg_charts import draw
@@ -72,7 +72,7 @@ def _lens_view(
 ) -> dict[str, Any]:
     parts = [p for p in lens.get("focal_ranges") or () if isinstance(p, Mapping)]
     pitch, top = words.number(lens.get("pixel_pitch_um")), highest(lens)
-    span = ruler.used_span(parts)
+    span = range_rulers.used_span(parts)
     charts: list[Markup | None] = []
     for part in parts:
         chart = lens_chart(part, top, span, pitch) if top and span else None
@@ -91,7 +91,7 @@ def _lens_view(
                 "key": f"l{index}r{i}",
                 "index": i,
                 "chart": charts[i],
-                "ruler": ruler.aperture_ruler(p, span),
+                "ruler": range_rulers.aperture_ruler(p, span),
             }
             for i, p in enumerate(parts)
         ],
@@ -144,7 +144,7 @@ def _body_view(
                 "edges": summary.band_edges(b),
                 "limit": iso_limit(b, "acceptable", top),
                 "says": band_sentence(b, top),
-                "ruler": ruler.iso_ruler(b.get("usable_iso") or {}, span) if span else None,
+                "ruler": range_rulers.iso_ruler(b.get("usable_iso") or {}, span) if span else None,
             }
             for b in summary.by_light(body)
         ],
@@ -186,15 +186,15 @@ def _set_aside(profile: Block) -> list[tuple[str, int, list[str]]]:
 
 def _groups(profile: Block, views: list[dict[str, Any]], what: str) -> list[tuple[str, Any]]:
     """(head, views) by role: gear in use first and without a head, then a closed line each."""
-    of: dict[str, list[dict[str, Any]]] = {role: [] for role in first.ROLES}
+    of: dict[str, list[dict[str, Any]]] = {role: [] for role in first_screen.ROLES}
     silent: list[dict[str, Any]] = []
     for view in views:
-        role = first.role_of(profile, view[what], what)
+        role = first_screen.role_of(profile, view[what], what)
         nothing = what == "body" and not view["chart"] and not view["bands"]
         (silent if nothing and role == "in use" else of[role]).append(view)
     used = of["in use"]
     out = [("", used[:MOST_IN_USE]), ("More that are in use", used[MOST_IN_USE:])]
-    out += [(head, of[role]) for role, head in first.ROLES.items() if role != "in use"]
+    out += [(head, of[role]) for role, head in first_screen.ROLES.items() if role != "in use"]
     out.append(("Nothing can be told yet", silent))
     return [(head, found) for head, found in out if found]
 
@@ -218,7 +218,10 @@ def _about(profile: Block) -> str:
 
 
 def _first_screen(profile: Block, lenses: list[Block], bodies: list[Block]) -> dict[str, Any]:
-    lens_lines, body_lines = first.lens_lines(profile, lenses), first.body_lines(profile, bodies)
+    lens_lines, body_lines = (
+        first_screen.lens_lines(profile, lenses),
+        first_screen.body_lines(profile, bodies),
+    )
     return {
         "about": _about(profile),
         "looked_at": summary.looked_at(profile),
@@ -227,7 +230,7 @@ def _first_screen(profile: Block, lenses: list[Block], bodies: list[Block]) -> d
         "body_lines": body_lines[:FIRST_BODIES],
         "more_bodies": max(len(bodies) - min(len(body_lines), FIRST_BODIES), 0),
         "no_lens": summary.NO_LENS,
-        "costs": first.costs(profile),
+        "costs": first_screen.costs(profile),
         "worst": " ".join(setting_lines(profile)),
         "afternoon": summary.next_line(profile),
     }

@@ -14,7 +14,7 @@ from markupsafe import escape
 
 from auditor.record import MID_GREY
 from auditor.report import palette, words
-from auditor.report.alone import chart_alone
+from auditor.report.faults import chart_alone
 from auditor.report.scales import iso_of, iso_stops, whole_iso_stops
 from auditor.report.svg_charts import Chart, Mark, Series, Target
 

@@ -6,7 +6,7 @@ import time
 from collections import deque
 from typing import Any, Final
 
-__all__ = ["Later"]
+__all__ = ["Retries"]
 
 WAIT_S: Final = 5.0
 """Long enough for a network share to be mounted again, short enough to be waited for at the end."""
@@ -16,7 +16,7 @@ MOST: Final = 10_000
 Job = dict[str, Any]
 
 
-class Later:
+class Retries:
     """Jobs with the moment from which on they may be tried again."""
 
     def __init__(self) -> None:

@@ -10,12 +10,12 @@ if TYPE_CHECKING:
     from ..store import Store
     from .plan import Planner
 
-__all__ = ["Twins"]
+__all__ = ["Duplicates"]
 
 Job = dict[str, Any]
 
 
-class Twins:
+class Duplicates:
     """Collects them until the walk has shown which of the known files are still there."""
 
     def __init__(self, store: Store, planner: Planner) -> None:

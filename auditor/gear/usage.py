@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.exposure import SAME_F_NUMBER
-from auditor.gear.chosen import Chosen, names_one_of
+from auditor.gear.gear_file import Chosen, names_one_of
 from auditor.units import DAY_CHARACTERS
 
 __all__ = ["IN_USE", "gear_in_use"]

@@ -9,7 +9,7 @@ from typing import Any, Final
 from auditor import optics
 from auditor.report import words
 from auditor.report.iso_words import LEVELS, band_name, highest_used, iso_limit
-from auditor.report.ruler import used_span
+from auditor.report.range_rulers import used_span
 from auditor.report.scales import stops
 from auditor.report.summary import by_light
 
