@@ -136,7 +136,7 @@ def infer_frames(
     mine = gear.looked_at(frames).to_numpy(bool)
     wanted = mine & selection.matches(frames).to_numpy(bool)
     _need_frames(frames, aside, mine, wanted, gear, selection)
-    # What was set aside is told whatever is looked at: hardly any such file has names or stars.
+    # What was set aside is listed whatever is looked at: hardly any such file has names or stars.
     chosen = frames[wanted | aside].reset_index(drop=True)
     patterns, notices = _labels(options, frames["path"])
     faults = Faults(refused=(AcceptError,))

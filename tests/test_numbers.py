@@ -14,7 +14,9 @@ PACKAGE = Path(__file__).parents[1] / "auditor"
 NAMED = (
     *("infer/comparisons", "infer/keepers", "infer/next_shots", "gear", "crawl", "store", "record"),
     *("settings", "engine", "report"),
-    *("units.py", "exposure.py", "console.py"),
+    *("units.py", "exposure.py", "console.py", "optics.py", "open_files.py", "error_text.py"),
+    *("cli.py", "cli_frame.py", "cli_lists.py", "cli_options.py", "library.py", "audit.py"),
+    *("output.py", "voice.py", "unchanged.py", "robust.py", "atomic_write.py", "model"),
     *("infer/__init__.py", "infer/faults.py", "infer/answers.py", "infer/criteria.py"),
     *("infer/profile.py",),
 )

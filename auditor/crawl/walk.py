@@ -1,6 +1,6 @@
 """Folders to files: every picture of an archive once, in a fixed order, with what was passed over.
 
-One pass of `os.scandir` tells files, folders and links apart without asking the disk again; only
+One pass of `os.scandir` distinguishes files, folders and links without asking the disk again; only
 pictures are asked for size and time, and only files without an ending are opened. Per folder only
 names are held, so that memory follows the largest folder, not the archive.
 """

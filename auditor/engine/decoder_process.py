@@ -18,6 +18,7 @@ from hashlib import blake2b
 from importlib import import_module
 from typing import Any, BinaryIO, Final
 
+from ..error_text import one_line
 from ..record import PICTURE_COLUMNS, FrameRecord, to_row
 from ..units import MB, MINUTE_S
 from .capture_marks import marks_of
@@ -167,7 +168,7 @@ class _Handler:
         if _out_of_memory(error):
             return ["failed", wanted_memory(self.settings["memory_mb"]), True]
         traceback.print_exc()
-        said = " ".join(str(error).split())[:160]
+        said = one_line(error)
         return ["failed", f"could not be measured ({type(error).__name__}: {said})", False]
 
 

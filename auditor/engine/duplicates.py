@@ -5,14 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from ..store.schema import path_key
+from .options import Job
 
 if TYPE_CHECKING:
     from ..store import Store
     from .plan import Planner
 
 __all__ = ["Duplicates"]
-
-Job = dict[str, Any]
 
 
 class Duplicates:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from typing import Any, Final
+from typing import Final
+
+from .options import Job
 
 __all__ = ["Retries"]
 
@@ -12,8 +14,6 @@ WAIT_S: Final = 5.0
 """Long enough for a network share to be mounted again, short enough to be waited for at the end."""
 MOST: Final = 10_000
 """So many files are kept; with more missing, something is away for good."""
-
-Job = dict[str, Any]
 
 
 class Retries:

@@ -15,6 +15,7 @@ import numpy as np
 from ..crawl.entries import FileEntry, Skipped
 from ..crawl.names import printable, shown_root
 from ..crawl.walk import find_files
+from ..error_text import one_line
 from ..store.errors import StoreError
 from ..store.schema import Trouble
 from .background_walk import Walk
@@ -22,11 +23,11 @@ from .batch import settings_of
 from .cluster import ClusterError, Workers
 from .duplicates import Duplicates
 from .exposures import Exposures
-from .ledger import Job, Ledger
+from .ledger import Ledger
 from .memory import hand_back, share_mb
 from .messages import unpack
 from .missing_files import settle_departed
-from .options import Progress, ScanError, ScanOptions, ScanSummary
+from .options import Job, Progress, ScanError, ScanOptions, ScanSummary
 from .plan import Planner, stamp_of
 from .progress import Pace
 from .queues import Queues
@@ -292,7 +293,7 @@ class _Scan:
 
     def _batch_lost(self, jobs: list[Job], error: BaseException) -> None:
         """The worker itself went down: try again, then split until the culprit is alone."""
-        said = " ".join(str(error).split())[:200]
+        said = one_line(error)
         if type(error).__name__ == "DecoderBroken":
             self.broken += 1
             if self.broken > BROKEN_DECODERS:

@@ -1,4 +1,4 @@
-"""Whose gear it is: what the photographer says, and what use tells where nothing is said."""
+"""Whose gear it is: what the photographer says, and what follows from use where nothing is said."""
 
 from __future__ import annotations
 

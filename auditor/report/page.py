@@ -23,7 +23,7 @@ from auditor.report import (
     summary,
     words,
 )
-from auditor.report.answer_words import ANSWERS, right_sentence
+from auditor.report.answer_words import BUTTONS, right_sentence
 from auditor.report.decisions_view import decisions_view
 from auditor.report.frames_behind import ROWS_PER_POINT, FrameIndex
 from auditor.report.habit_words import inside_acceptable, setting_lines
@@ -32,7 +32,7 @@ from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.lens_chart import highest, lens_chart
 from auditor.report.matches_view import match_tables
 from auditor.report.pictures import PictureSource, thumbs_within
-from auditor.report.profile_parts import criterion
+from auditor.report.profile_parts import Block, blocks, criterion
 from auditor.report.rendering import environment, pack, static
 from auditor.report.scale_words import lens_scale_sentence, scale_sentence
 from auditor.report.snr_chart import at_output, shown_signals, snr_chart
@@ -55,8 +55,6 @@ FIRST_BODIES: Final = 4
 MOST_IN_USE: Final = 12
 """So many lenses in use have a line of their own; the rest fold under one."""
 
-Block = Mapping[str, Any]
-
 
 def prepare() -> None:
     """Make ahead what every page needs whatever it says."""
@@ -70,7 +68,7 @@ def _lens_view(
     heights: Mapping[Any, int],
     pixels: Mapping[Any, Any],
 ) -> dict[str, Any]:
-    parts = [p for p in lens.get("focal_ranges") or () if isinstance(p, Mapping)]
+    parts = blocks(lens, "focal_ranges")
     pitch, top = words.number(lens.get("pixel_pitch_um")), highest(lens)
     span = range_rulers.used_span(parts)
     charts: list[Markup | None] = []
@@ -256,7 +254,7 @@ def thresholds(profile: Block) -> dict[str, float]:
 def render_report(profile: Block, frames: pd.DataFrame | None, pictures: PictureSource) -> str:
     """The whole page as text."""
     lenses, bodies = (
-        summary.by_frames([x for x in profile.get(many) or () if isinstance(x, Mapping)], one)
+        summary.by_frames(blocks(profile, many), one)
         for many, one in (("lenses", "lens"), ("bodies", "body"))
     )
     points = sum(len(p.get("apertures") or ()) for x in lenses for p in x.get("focal_ranges") or ())
@@ -266,14 +264,14 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
     pixels = {b.get("body"): b.get("pixel_pitch_um") for b in bodies}
     lens_views = [_lens_view(x, i, index, heights, pixels) for i, x in enumerate(lenses)]
     limits = thresholds(profile)
-    habits = [h for h in profile.get("habits") or () if isinstance(h, Mapping)]
+    habits = blocks(profile, "habits")
     body_views = [_body_view(b, i, index, limits, habits) for i, b in enumerate(bodies)]
-    keepers = [k for k in profile.get("keepers") or () if isinstance(k, Mapping)]
+    keepers = blocks(profile, "keepers")
     groups = keeper_groups(
         keepers, summary.keeper_counts(profile)[2], index, pictures, KEEPER_PICTURE_BYTES
     )
     thumbs = thumbs_within(pictures, index.wanted(), POINT_PICTURE_BYTES)
-    shots = [s for s in profile.get("next_shots") or () if isinstance(s, Mapping)]
+    shots = blocks(profile, "next_shots")
     fallen, judged, _ = summary.keeper_counts(profile)
     context = _first_screen(profile, lenses, bodies) | {
         "profile": profile,
@@ -281,15 +279,15 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "lens_groups": _groups(profile, lens_views, "lens"),
         "body_groups": _groups(profile, body_views, "body"),
         "matches": match_tables(profile),
-        "accepted": [a for a in profile.get("accepted") or () if isinstance(a, Mapping)],
-        "comparisons": [c for c in profile.get("comparisons") or () if isinstance(c, Mapping)],
+        "accepted": blocks(profile, "accepted"),
+        "comparisons": blocks(profile, "comparisons"),
         "keeper_groups": groups,
         "keepers": keepers,
         "fallen": fallen,
         "judged": judged,
-        "answers": ANSWERS.items(),
+        "answers": BUTTONS.items(),
         "right": right_sentence(profile),
-        "handheld": [h for h in profile.get("handheld") or () if isinstance(h, Mapping)],
+        "handheld": blocks(profile, "handheld"),
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
         "settings": [
             {**s, "inside": inside_acceptable(profile, s)}
