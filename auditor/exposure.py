@@ -18,7 +18,9 @@ __all__ = [
     "STEPS_PER_DOUBLING",
     "aperture_from_apex",
     "ev100",
+    "f_number_at",
     "f_number_index",
+    "f_number_place",
     "nominal_f_number",
     "nominal_iso",
     "time_from_apex",
@@ -66,24 +68,32 @@ def ev100(f_number: ArrayLike, exposure_time_s: ArrayLike, iso: ArrayLike) -> ND
     return np.asarray(np.log2(n * n / t) - np.log2(s / 100))
 
 
+def f_number_place(f_number: ArrayLike) -> NDArray[np.float64]:
+    """Place between the entries of `F_NUMBERS`, whole at the exact thirds 2 ** ((i - 6) / 6)."""
+    return np.asarray(
+        STEPS_PER_DOUBLING["f_number"] * np.log2(np.asarray(f_number, float)) + _AT_F1
+    )
+
+
+def f_number_at(place: float) -> float:
+    """The exact f-number of a place: the inverse of `f_number_place`."""
+    return float(2.0 ** ((place - _AT_F1) / STEPS_PER_DOUBLING["f_number"]))
+
+
 def f_number_index(f_number: float) -> int:
     """Place in `F_NUMBERS` of the nearest third of a stop; beyond its ends for f-numbers outside it."""
-    return round(STEPS_PER_DOUBLING["f_number"] * math.log2(f_number)) + _AT_F1
+    return round(float(f_number_place(f_number)))
 
 
 def nominal_f_number(f_number: float) -> float:
     """The engraved third of a stop nearest to `f_number` (f/3.5 and f/3.6 become f/3.5)."""
     index = f_number_index(f_number)
-    if 0 <= index < len(F_NUMBERS):
-        return F_NUMBERS[index]
-    # Outside the table the exact value serves.
-    return 2.0 ** ((index - _AT_F1) / STEPS_PER_DOUBLING["f_number"])
+    return F_NUMBERS[index] if 0 <= index < len(F_NUMBERS) else f_number_at(index)
 
 
 def nominal_iso(iso: float) -> int:
     """The engraved third of a stop nearest to `iso` (ISO 1148 becomes 1250)."""
     steps = STEPS_PER_DOUBLING["iso"]
-    index = round(steps * math.log2(iso / 100)) + _AT_ISO_100
-    return (
-        ISOS[index] if 0 <= index < len(ISOS) else round(100 * 2 ** ((index - _AT_ISO_100) / steps))
-    )
+    thirds = round(steps * math.log2(iso / 100))
+    index = thirds + _AT_ISO_100
+    return ISOS[index] if 0 <= index < len(ISOS) else round(100 * 2 ** (thirds / steps))

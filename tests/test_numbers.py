@@ -12,9 +12,27 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "auditor"
 
 NAMED = (
-    *("infer/comparisons", "infer/keepers", "infer/next_shots", "gear", "crawl", "store", "record"),
+    *(
+        "infer/bodies",
+        "infer/comparisons",
+        "infer/keepers",
+        "infer/lenses",
+        "infer/next_shots",
+        "gear",
+        "crawl",
+        "store",
+        "record",
+    ),
     *("settings", "engine", "report"),
-    *("units.py", "exposure.py", "console.py", "optics.py", "open_files.py", "error_text.py"),
+    *(
+        "units.py",
+        "srgb.py",
+        "exposure.py",
+        "console.py",
+        "optics.py",
+        "open_files.py",
+        "error_text.py",
+    ),
     *("cli.py", "cli_frame.py", "cli_lists.py", "cli_options.py", "library.py", "audit.py"),
     *("output.py", "voice.py", "unchanged.py", "robust.py", "atomic_write.py", "model"),
     *("infer/__init__.py", "infer/faults.py", "infer/answers.py", "infer/criteria.py"),

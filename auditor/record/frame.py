@@ -309,8 +309,8 @@ class FrameRecord:
     thumb_jpeg: bytes | None = None
     sharpest_jpeg: bytes | None = None
     weakest_jpeg: bytes | None = None
-    colour_grid: bytes | None = None
     dust_map: bytes | None = None
     """`Dust`, packed."""
+    colour_grid: bytes | None = None
     """24 x 16 x 3 little-endian uint16, row by row, R G B in linear light (65535 = white): area
     means of the frame in the sensor's orientation. With the JPEGs it lives in the picture table."""

@@ -63,7 +63,7 @@ _log = logging.getLogger(__name__)
 _DECISIONS: dict[str, tuple[str, ...]] = {
     "visible": (
         *("lens", "body", "converter", "focal_mm", "f_number", "against_f_number", "viewing"),
-        *("zone", "loss_jnd", "low", "high", "verdict", "largest_print_cm", "frames"),
+        *("zone", "loss_jnd", "low", "high", "chance", "verdict", "largest_print_cm", "frames"),
     ),
     "noise_visible": ("body", "viewing", "iso", "first_seen_iso", "frames", "text"),
     "rivals": ("lens", "body", "against", "against_body", "focal_mm", "declined", "text"),

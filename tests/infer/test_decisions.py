@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import binomtest, theilslopes
 
 from auditor.artificial.focus import FocusHabit, with_depth
 from auditor.artificial.history import Wear, over_years
@@ -14,12 +15,22 @@ from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import DECISIONS, decide
 from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.dust import find_dust
-from auditor.infer.decisions.focus_bias import find_focus_bias
+from auditor.infer.decisions.focus_bias import _chance, _line, find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
 from auditor.infer.decisions.scan import Series, find_change
 from auditor.infer.decisions.shots import decision_shots
-from auditor.infer.decisions.visible import OPEN, verdict, visible_losses
+from auditor.infer.decisions.visible import (
+    OPEN,
+    Files,
+    Shown,
+    chance_seen,
+    odds,
+    seen_difference,
+    verdict,
+    visible_losses,
+)
 from auditor.record import DUST_GRID, Dust, pack_dust
+from auditor.viewing import Viewing
 
 CRITERIA = Criteria()
 
@@ -95,16 +106,28 @@ def test_few_frames_say_nothing():
 
 
 @pytest.mark.parametrize(
-    ("loss", "error", "word"),
+    ("loss", "error", "word", "how"),
     [
-        (2.0, 0.1, "visible"),
-        (0.2, 0.1, "not visible"),
-        (1.3, 0.3, "probably visible"),
-        (1.05, 1.0, OPEN),
+        (2.0, 0.1, "visible", None),
+        (0.2, 0.1, "not visible", None),
+        (1.3, 0.3, "probably visible", "4 in 5"),
+        (0.8, 0.4, "probably not visible", "2 in 3"),
+        (1.05, 1.0, OPEN, None),
     ],
 )
-def test_verdicts_follow_the_line_and_the_error(loss, error, word):
-    assert verdict(loss, error, 0.9) == word
+def test_verdicts_follow_the_line_and_the_error(loss, error, word, how):
+    chance = chance_seen(loss, error)
+    assert verdict(chance, 0.9) == word
+    assert odds(chance, word) == how
+
+
+def test_errors_that_two_apertures_share_cancel():
+    """0.30 and 0.26 c/px, each known to 4%: that both are off alike hardly changes what is lost."""
+    pair = Shown(0.26, 0.04, 8.0), Shown(0.30, 0.04, 5.6)
+    files, view = Files(4.0, 6000), Viewing.of_print(60.0, 50.0)
+    apart, together = (seen_difference(*pair, files, view, share) for share in (0.0, 1.0))
+    assert apart[0] == together[0]
+    assert together[1] < 0.6 * apart[1]
 
 
 def test_what_diffraction_costs_shows_in_large_prints_only():
@@ -264,3 +287,19 @@ def test_spots_that_have_not_gone_ask_for_a_sky_once_a_body():
         ("A", "a spot of dust was last seen on 2024-02-07"),
         ("B", "2 spots of dust were last seen on 2024-05-01"),
     ]
+
+
+def test_the_line_is_that_of_scipy():
+    """Against scipy.stats, which the package does not load for its weight."""
+    rng = np.random.default_rng(4)
+    x = np.round(rng.normal(0, 4, 41)) / 2
+    y = 0.3 * x + rng.normal(0, 1, 41)
+    slope, middle, *_ = theilslopes(y, x)
+    assert _line(x, y, x) == pytest.approx(middle + slope * x, rel=1e-12)
+
+
+def test_the_chance_of_a_side_is_the_binomials_where_frames_weigh_alike():
+    """One frame an outing, each weighing 1: a signs test, whose chance scipy's binomial test knows."""
+    excess = np.where(np.arange(40) < 26, 1.0, -1.0)
+    expected = 2 * binomtest(26, 40, 0.5, "greater").pvalue
+    assert _chance(excess, np.arange(40.0), 0) == pytest.approx(expected, rel=0.2)

@@ -59,9 +59,11 @@ def expected_log_mtf50(
             at = np.log2(n)
             # Past the ends only the optics' slope is added.
             inside = np.clip(at, x[0], x[-1])
-            slope = np.log(mtf50(n, pitch_um, _USUAL_BLUR[z])) - np.log(
-                mtf50(2**inside, pitch_um, _USUAL_BLUR[z])
-            )
+            past = inside != at
+            slope = np.zeros(len(n))
+            if past.any():
+                ends = mtf50(2 ** inside[past], pitch_um, _USUAL_BLUR[z])
+                slope[past] = out[past, z] - np.log(ends)
             out[:, z] = np.interp(inside, x, y) + slope
             known[z] = True
     return out, known

@@ -23,12 +23,17 @@ from auditor.infer.decisions.common import (
     focal_text,
     holm,
     log_error,
-    picture_width,
     same,
     widened,
 )
-from auditor.infer.decisions.visible import seen_difference, verdict, viewings
-from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
+from auditor.infer.decisions.visible import (
+    Files,
+    Shown,
+    chance_seen,
+    seen_difference,
+    verdict,
+    viewings,
+)
 
 __all__ = ["lens_choice", "lens_rivals"]
 
@@ -143,7 +148,7 @@ def _compare(
         if found
     }
     if alike:
-        entry["seen"] = _seen(a, shared, sizes, criteria)
+        entry["seen"] = _seen(Files.of(a, first, sizes), shared, outings, criteria)
     return entry
 
 
@@ -206,27 +211,26 @@ def _name(entries: Sequence[dict[str, Any]]) -> None:
 
 
 def _seen(
-    a: Block, shared: Sequence[tuple[Block, Block]], sizes: Sizes, criteria: Criteria
+    files: Files,
+    shared: Sequence[tuple[Block, Block]],
+    outings: tuple[int, int],
+    criteria: Criteria,
 ) -> dict[str, str]:
-    """By viewing: whether the difference shows at the aperture and in the zone where it is largest."""
-    width = picture_width(sizes, a)
-    pitch = a["pixel_pitch_um"] or PITCH_UNKNOWN_UM
+    """By viewing: whether the difference shows at the aperture and in the zone where it is largest. Two
+    lenses on one body, whose errors are those of their ratio."""
     out = {}
     for viewing in viewings(criteria):
-        found = [
-            (abs(value), error)
-            for mine, theirs in shared
-            for z in _ZONES
-            if mine[z] and theirs[z] and min(mine[z]["frames"], theirs[z]["frames"]) >= _FEW
-            for value, error in [
-                seen_difference(
-                    mine[z], theirs[z], (mine["f_number"], mine["f_number"]), pitch, width,
-                    viewing, criteria.interval,
-                )
-            ]
-        ]  # fmt: skip
+        found = []
+        for mine, theirs in shared:
+            for z in _ZONES:
+                ratio = _ratio(mine[z], theirs[z], criteria.interval, outings)
+                if ratio is not None:
+                    error = ratio[1] / math.sqrt(2)
+                    a, b = (Shown(f[z]["mtf50_cpp"], error, f["f_number"]) for f in (mine, theirs))
+                    value, error = seen_difference(a, b, files, viewing)
+                    found.append((abs(value), error))
         if found:
-            out[viewing.name] = verdict(*max(found), criteria.interval)
+            out[viewing.name] = verdict(chance_seen(*max(found)), criteria.interval)
     return out
 
 

@@ -7,9 +7,11 @@ lens's best aperture by the square-root integral, one unit of which is one just 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
@@ -20,10 +22,21 @@ from auditor.infer.decisions.common import (
     picture_width,
     widened,
 )
+from auditor.infer.lenses.describe import best_aperture
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
-from auditor.viewing import JND, Viewing, quality, screen
+from auditor.viewing import JND, REMAINDERS, Viewing, quality, screen
 
-__all__ = ["noise_seen", "seen_difference", "verdict", "viewings", "visible_losses"]
+__all__ = [
+    "Files",
+    "Shown",
+    "chance_seen",
+    "noise_seen",
+    "odds",
+    "seen_difference",
+    "verdict",
+    "viewings",
+    "visible_losses",
+]
 
 Block = Mapping[str, Any]
 Sizes = Mapping[tuple[str, str], tuple[int, int]]
@@ -33,8 +46,10 @@ _STEP: Final = 0.02
 _PRINTS_CM: Final = np.geomspace(10, 300, 60)
 """Long sides among which the largest print without a visible difference is looked for."""
 OPEN: Final = "cannot be told"
-_PROBABLE: Final = 0.75
-"""Chance from which a verdict is given as probable."""
+_LIKELIER: Final = 0.6
+"""Chance from which the likelier verdict is given."""
+_ODDS: Final = {"2 in 3": 2 / 3, "3 in 4": 3 / 4, "4 in 5": 4 / 5, "9 in 10": 9 / 10}
+"""Chances in words."""
 _FEW_NOISY: Final = 8
 """Frames of a body below which nothing is said of its noise."""
 _ZONES: Final = ("centre", "corner")
@@ -48,32 +63,94 @@ def viewings(criteria: Criteria) -> list[Viewing]:
     return [*prints, screen()]
 
 
+class Shown(NamedTuple):
+    """A figure as it is looked at: MTF50 (c/px), standard error of its log, f-number."""
+
+    mtf50_cpp: float
+    error: float
+    f_number: float
+
+    @classmethod
+    def of(cls, entry: Block, zone: str, share: float) -> Shown:
+        """The figure of an aperture's zone, whose interval holds this share of the truth."""
+        return cls(entry[zone]["mtf50_cpp"], log_error(entry[zone], share), entry["f_number"])
+
+
+@dataclass(frozen=True, slots=True)
+class Files:
+    """A lens's files: pixel pitch, long side, and how much they are sharpened (amount of an unsharp mask of
+    one pixel, and its standard error)."""
+
+    pitch_um: float
+    width_px: int
+    sharpening: float = 0.0
+    sharpening_error: float = 0.0
+
+    @classmethod
+    def of(cls, lens: Block, part: Block, sizes: Sizes) -> Files:
+        """Those behind a focal range of a lens."""
+        pitch = lens["pixel_pitch_um"] or PITCH_UNKNOWN_UM
+        known = part.get("sharpening") or {"amount": 0.0, "error": 0.0}
+        return cls(pitch, picture_width(sizes, lens), known["amount"], known["error"])
+
+    def quality(self, mtf50_cpp: Any, f_number: float, viewing: Viewing, **more: float) -> Any:
+        """Square-root integral of figures at an aperture."""
+        return quality(
+            mtf50_cpp, f_number, self.pitch_um, self.width_px, viewing,
+            **{"sharpening": self.sharpening} | more,
+        )  # fmt: skip
+
+
 def seen_difference(
-    first: Block, second: Block, f_numbers: tuple[float, float], pitch_um: float,
-    width_px: int, viewing: Viewing, share: float,
-) -> tuple[float, float]:  # fmt: skip
+    first: Shown, second: Shown, files: Files, viewing: Viewing, together: float = 0.0
+) -> tuple[float, float]:
     """Square-root integral of the second figure less that of the first, and its standard error.
 
-    `first` and `second` have mtf50_cpp, low and high; their errors count as independent, which for
-    two apertures of one lens is on the safe side.
+    `together` is how the errors of both go with each other (correlation). What the curves' shape, of
+    which one figure tells little, may do to the difference comes on top.
     """
-    value, variance = 0.0, 0.0
-    for sign, figure, n in ((-1, first, f_numbers[0]), (1, second, f_numbers[1])):
-        mtf50 = float(figure["mtf50_cpp"])
-        at = quality(mtf50 * np.exp([-_STEP, 0, _STEP]), n, pitch_um, width_px, viewing)
-        value += sign * float(at[1])
-        variance += ((at[2] - at[0]) / (2 * _STEP) * log_error(figure, share)) ** 2
-    return value, float(variance) ** 0.5
+
+    def difference(**shape: float) -> float:
+        a, b = (
+            float(files.quality(f.mtf50_cpp, f.f_number, viewing, **shape)) for f in (first, second)
+        )
+        return b - a
+
+    errors = []
+    for figure in (first, second):
+        ends = figure.mtf50_cpp * np.exp([-_STEP, _STEP])
+        low, high = files.quality(ends, figure.f_number, viewing)
+        errors.append(float(high - low) / (2 * _STEP) * figure.error)
+    a, b = errors
+    variance = max(a * a + b * b - 2 * together * a * b, 0.0)
+    low, high = REMAINDERS
+    shape = (difference(power=high) - difference(power=low)) / 2
+    low, high = (files.sharpening + sign * files.sharpening_error for sign in (-1, 1))
+    finish = (difference(sharpening=high) - difference(sharpening=low)) / 2
+    return difference(), math.hypot(math.sqrt(variance), shape, finish)
 
 
-def verdict(loss: float, error: float, share: float) -> str:
-    """In words: 'visible' or 'not visible', with 'probably' where the interval holds the line of one
-    just noticeable difference, and `OPEN` where the line is nearly as likely on the other side."""
-    chance = NormalDist().cdf(abs(loss - JND) / max(error, 1e-9))
-    if chance < _PROBABLE:
+def chance_seen(loss: float, error: float) -> float:
+    """Chance that a loss known with this error is one just noticeable difference or more."""
+    return NormalDist().cdf((loss - JND) / max(error, 1e-9))
+
+
+def verdict(chance: float, share: float) -> str:
+    """In words: 'visible' or 'not visible' by the chance that it is; with 'probably' where that leaves more
+    open than an interval of this share does, and `OPEN` where neither is clearly the likelier."""
+    sure = max(chance, 1 - chance)
+    if sure < _LIKELIER:
         return OPEN
-    word = "visible" if loss >= JND else "not visible"
-    return word if chance >= 0.5 + share / 2 else f"probably {word}"
+    word = "visible" if chance >= 0.5 else "not visible"
+    return word if sure >= 0.5 + share / 2 else f"probably {word}"
+
+
+def odds(chance: float, word: str) -> str | None:
+    """How sure a verdict with 'probably' is: '3 in 4'; None of others."""
+    if not word.startswith("probably"):
+        return None
+    sure = max(chance, 1 - chance)
+    return min(_ODDS, key=lambda o: abs(_ODDS[o] - sure))
 
 
 def visible_losses(
@@ -82,24 +159,24 @@ def visible_losses(
     """For every aperture of every focal range and every viewing, the loss against the best aperture.
 
     Each row names lens, body, converter, focal_mm, f_number, against_f_number, viewing, the zone
-    that loses most, `loss_jnd` with low and high, `verdict`, `largest_print_cm` (the largest print
+    that loses most, `loss_jnd` with low and high, `chance` that a zone's loss is visible, `verdict`,
+    `odds` (of a verdict with 'probably', in words), `largest_print_cm` (the largest print
     from the viewing distance in which no loss shows; 300 for that and more, None where a print of
     10 cm shows it), frames, evidence and `text`.
     """
     rows = []
     for lens in lenses:
         for part in lens["focal_ranges"]:
-            rows += _part_rows(lens, part, picture_width(sizes, lens), criteria)
+            rows += _part_rows(lens, part, Files.of(lens, part, sizes), criteria)
     return rows
 
 
 def _part_rows(
-    lens: Block, part: Block, width_px: int, criteria: Criteria
+    lens: Block, part: Block, files: Files, criteria: Criteria
 ) -> list[dict[str, Any]]:  # fmt: skip
-    best = _best(part)
+    best = best_aperture(part["apertures"], part["sweet_spot"])
     if best is None:
         return []
-    pitch = lens["pixel_pitch_um"] or PITCH_UNKNOWN_UM
     head = {k: lens[k] for k in ("lens", "body", "converter")} | {"focal_mm": part["focal_mm"]}
     rows = []
     for entry in part["apertures"]:
@@ -107,60 +184,60 @@ def _part_rows(
         if entry is best or not zones:
             continue
         numbers = (entry["f_number"], best["f_number"])
-        largest = _largest_print(entry, best, zones, pitch, width_px, criteria)
+        largest = _largest_print(entry, best, zones, files, criteria)
         found = []
         for viewing in viewings(criteria):
-            losses = {
-                z: seen_difference(
-                    entry[z], best[z], numbers, pitch, width_px, viewing, criteria.interval
-                )
-                for z in zones
-            }
-            zone = max(zones, key=lambda z: losses[z][0])
-            loss, error = losses[zone]
-            low, high = widened(loss, error, criteria.interval)
-            word = verdict(loss, error, criteria.interval)
-            if part["evidence"] == "thin" and word in ("visible", "not visible"):
-                word = f"probably {word}"
+            seen = _seen_loss(entry, best, zones, files, viewing, criteria.interval)
+            if part["evidence"] == "thin" and seen["verdict"] in ("visible", "not visible"):
+                seen["verdict"] = f"probably {seen['verdict']}"
+            how = odds(seen["chance"], seen["verdict"])
+            said = f"{seen['verdict']} ({how})" if how else seen["verdict"]
             found.append(
                 head
                 | {"f_number": numbers[0], "against_f_number": numbers[1], "viewing": viewing.name}
-                | {"zone": zone, "loss_jnd": round(loss, 2)}
-                | {"low": round(low, 2), "high": round(high, 2), "verdict": word}
-                | {"largest_print_cm": largest, "frames": entry["frames"]}
+                | seen
+                | {"odds": how, "largest_print_cm": largest, "frames": entry["frames"]}
                 | {"evidence": part["evidence"]}
                 | {"text": f"{aperture_text(numbers[0])} against {aperture_text(numbers[1])}: "
-                   f"{word} {viewing.phrase}"}
+                   f"{said} {viewing.phrase}"}
             )  # fmt: skip
         if any(row["verdict"] != OPEN for row in found):
             rows += found
     return rows
 
 
-def _best(part: Block) -> Block | None:
-    """The aperture in use nearest to the sweet spot; None where the range has none."""
-    if not part["sweet_spot"]:
-        return None
-    wanted = np.log(part["sweet_spot"]["f_number"])
-    known = [a for a in part["apertures"] if any(a[z] for z in _ZONES)]
-    return min(known, key=lambda a: abs(np.log(a["f_number"]) - wanted), default=None)
+def _seen_loss(
+    entry: Block, best: Block, zones: Sequence[str], files: Files, viewing: Viewing, share: float
+) -> dict[str, Any]:  # fmt: skip
+    """Loss of an aperture in the zone that loses most, the chance that any zone's shows, the verdict."""
+    losses = {
+        z: seen_difference(
+            Shown.of(entry, z, share), Shown.of(best, z, share), files, viewing,
+            entry[z].get("with_best") or 0.0,
+        )
+        for z in zones
+    }  # fmt: skip
+    zone = max(zones, key=lambda z: losses[z][0])
+    loss, error = losses[zone]
+    low, high = widened(loss, error, share)
+    chance = max(chance_seen(*found) for found in losses.values())
+    return {
+        "zone": zone, "loss_jnd": round(loss, 2), "low": round(low, 2), "high": round(high, 2),
+        "chance": round(chance, 3), "verdict": verdict(chance, share),
+    }  # fmt: skip
 
 
 def _largest_print(
-    entry: Block, best: Block, zones: Sequence[str], pitch: float, width_px: int, criteria: Criteria
+    entry: Block, best: Block, zones: Sequence[str], files: Files, criteria: Criteria
 ) -> int | None:  # fmt: skip
     """Long side in cm of the largest print without a visible loss in any zone."""
+
+    def shown(of: Block, zone: str, view: Viewing) -> float:
+        return float(files.quality(of[zone]["mtf50_cpp"], of["f_number"], view))
+
+    views = [Viewing.of_print(w, criteria.viewing_cm) for w in _PRINTS_CM]
     losses = np.array(
-        [
-            max(
-                float(
-                    quality(best[z]["mtf50_cpp"], best["f_number"], pitch, width_px, view)
-                    - quality(entry[z]["mtf50_cpp"], entry["f_number"], pitch, width_px, view)
-                )
-                for z in zones
-            )
-            for view in (Viewing.of_print(w, criteria.viewing_cm) for w in _PRINTS_CM)
-        ]
+        [max(shown(best, z, view) - shown(entry, z, view) for z in zones) for view in views]
     )
     seen = np.flatnonzero(losses >= JND)
     if not len(seen):
