@@ -162,18 +162,13 @@ def infer_frames(
     for name in VERDICTS:
         chosen[name] = verdicts[name].to_numpy()
     profile["gear"] |= {"left_out": gear.words(), "frames": int((mine & ~aside).sum())}
-    profile["filter"] = None
-    if selection.given():
-        looked_at = {"frames": int((wanted & ~aside).sum()), "words": selection.words()}
-        profile["filter"] = selection.given() | looked_at
+    part = {"frames": int((wanted & ~aside).sum()), "words": selection.words()}
+    profile["filter"] = selection.given() | part if selection.given() else None
     unread = [] if store is None else store.unread()
     profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
-    profile["notices"] = [
-        *notices,
-        *_unread_notice(unread),
-        *_fault_notices(profile["faults"]),
-        *(_elsewhere_notice(frames["path"], archives) if archives else ()),
-    ]
+    more = [*_unread_notice(unread), *_fault_notices(profile["faults"])]
+    more += _elsewhere_notice(frames["path"], archives) if archives else []
+    profile["notices"] = [*notices, *more]
     if store is not None:
         for trace in faults.traces:
             RunLog(store.folder / "log.txt").line(trace)

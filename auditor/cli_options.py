@@ -29,6 +29,8 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 def together(*options: Callable[[F], F]) -> Callable[[F], F]:
+    """Several options as one, in the order in which `--help` is to list them."""
+
     def wrap(command: F) -> F:
         for option in reversed(options):
             command = option(command)

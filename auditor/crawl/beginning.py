@@ -12,6 +12,7 @@ from typing import Final
 __all__ = ["HEAD_BYTES", "begins_as_picture", "holds_picture"]
 
 HEAD_BYTES: Final = 32
+"""Bytes that are looked at: more than the longest of the marks below has."""
 
 _BEGINNINGS: Final = (
     b"\xff\xd8\xff",  # JPEG (ITU-T T.81)

@@ -14,6 +14,8 @@ from typing import Final, NamedTuple
 __all__ = ["is_of_system", "overlap"]
 
 _LIST: Final = "/proc/self/mountinfo"
+_FIELDS: Final = 5
+"""Fields of a line of it up to the place of the mount."""
 _OF_SYSTEM: Final = frozenset(
     [
         "proc",
@@ -56,7 +58,7 @@ def _mounts() -> list[_Mount]:
     for line in lines:
         left, _, right = line.partition(" - ")
         words = left.split(" ")
-        if len(words) >= 5 and right:
+        if len(words) >= _FIELDS and right:
             found.append(_Mount(_plain(words[4]), words[2], _plain(words[3]), right.split(" ")[0]))
     return found[::-1]
 

@@ -19,14 +19,19 @@ from importlib import import_module
 from typing import Any, BinaryIO, Final
 
 from ..record import PICTURE_COLUMNS, FrameRecord, to_row
+from ..units import MB, MINUTE_S
 from .marks import marks_of
 from .source import Unreadable, place_answers, read, read_head, read_sidecar
 from .wire import pack, receive, send, wanted_memory
 
 __all__ = ["main"]
 
-MB = 2**20
-IDLE_S: Final = 1800.0
+IDLE_S: Final = 30.0 * MINUTE_S
+"""A decoder that nobody asked for anything for so long ends itself."""
+GRACE_S: Final = MINUTE_S
+"""So much longer than the supervisor the process itself waits before it gives a file up."""
+ID_BYTES: Final = 16
+"""Of the hash of a file's content: two contents never share one by chance."""
 GLANCES: Final = (MB // 4, 4 * MB)
 """Bytes from a file's beginning in which its tags are looked for before the whole is read."""
 
@@ -70,7 +75,7 @@ def _load(name: str) -> Callable[..., Any]:
 
 
 def _digest(data: bytes) -> str:
-    return blake2b(data, digest_size=16).hexdigest()
+    return blake2b(data, digest_size=ID_BYTES).hexdigest()
 
 
 class _Handler:
@@ -198,7 +203,7 @@ def main() -> None:
         if hasattr(signal, "setitimer"):
             # Last resort, also inside native code, should the supervisor be gone or stuck. It counts
             # the time of this process: a machine that was asleep is no reason.
-            signal.setitimer(signal.ITIMER_PROF, settings["seconds_per_file"] + 60)
+            signal.setitimer(signal.ITIMER_PROF, settings["seconds_per_file"] + GRACE_S)
         try:
             answer = handler.handle(job)
         except MemoryError:

@@ -7,7 +7,7 @@ import queue
 import threading
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
 __all__ = ["settle_departed"]
 
-_PATIENCE_S = 60.0
+_PATIENCE_S: Final = 60.0
+"""So long may pass without any file found gone before a folder is taken for silent."""
 
 
 def settle_departed(ledger: Ledger, roots: Sequence[str | Path], roots_seen: set[str]) -> None:

@@ -6,6 +6,7 @@ import time
 from collections import Counter
 from typing import TYPE_CHECKING, Any, Final
 
+from ..crawl.found import Skipped
 from ..crawl.names import printable
 from ..store.schema import Trouble
 from .options import ScanOptions, ScanSummary
@@ -19,8 +20,11 @@ if TYPE_CHECKING:
 __all__ = ["Job", "Ledger"]
 
 COMMIT_ROWS: Final = 64
+"""Rows after which they are put on disk ..."""
 COMMIT_SECONDS: Final = 2.0
+"""... or seconds, so that a power cut costs no more than that."""
 ROWS_TOGETHER: Final = 1024
+"""Known rows that are read and written again at a time; each may hold a few kilobytes."""
 
 Job = dict[str, Any]
 
@@ -63,6 +67,20 @@ class Ledger:
         s.measured += measured + counted
         s.set_aside += set_aside
         s.counted += counted
+
+    def passed_over(self, item: Skipped) -> None:
+        """Something in the archive that is not read; where its name claims a picture it is set aside."""
+        if not item.picture:
+            path = printable(item.path)
+            if item.closed:
+                self.summary.unread.append((path, item.reason))
+            self.log.line(f"{'not read' if item.closed else 'passed over'}: {path}: {item.reason}")
+            return
+        self.summary.found += 1
+        if self.planner.skipped_before(item.path):
+            self.unchanged(set_aside=1)
+        else:
+            self.set_aside({"path": item.path}, item.reason)
 
     def measured(self, job: Job, message: dict[str, Any]) -> None:
         """A row from a decoder, with its pictures; its status may also be 'set-aside'."""
@@ -139,6 +157,11 @@ class Ledger:
             out.append(
                 f"{self.without_sidecar:,} frames were measured without their sidecar, which is over "
                 "16 MB or could not be read"
+            )
+        if others := self.planner.measured_before():
+            out.append(
+                f"{others:,} frames were measured by another version and are kept as they are; "
+                "a new output folder measures all alike"
             )
         return out
 

@@ -12,6 +12,7 @@ from .options import Progress, ScanSummary
 __all__ = ["Pace"]
 
 _EVERY_S: Final = 0.2
+"""Seconds between two moments that are told: a live bar looks steady."""
 _OVER_S: Final = 30.0
 """The rate is that of so many last seconds."""
 

@@ -7,15 +7,20 @@ import os
 import stat
 import time
 from pathlib import Path
+from typing import Final
+
+from ..units import MB
 
 __all__ = ["RunLog"]
 
-LIMIT_BYTES = 4 * 2**20
-KEPT = 3
+LIMIT_BYTES: Final = 4 * MB
+"""At this size a log becomes an old one."""
+KEPT: Final = 3
+"""Old logs that are kept."""
 
 
 class RunLog:
-    """Appends lines to `path`; at 4 MB it becomes `path.1`, and so on up to three old ones.
+    """Appends lines to `path`; at `LIMIT_BYTES` it becomes `path.1`, and so on up to `KEPT` old ones.
 
     A log that cannot be written is no reason to stop: its lines are dropped.
     """

@@ -40,7 +40,11 @@ if TYPE_CHECKING:
 __all__ = ["scan"]
 
 STOP_SECONDS: Final = 2.5
+"""So long running batches may take to end once the scan is asked to stop."""
 NO_WORKER_SECONDS: Final = 90.0
+"""So long may pass without an answer before it is looked whether any worker is left."""
+WAIT_SECONDS: Final = 0.05
+"""Longest wait for files or answers in one turn of the loop."""
 BROKEN_DECODERS: Final = 2
 """Batches in a row that may come back because no decoder could be started, each after several attempts."""
 STRETCH: Final = 150_000
@@ -151,11 +155,6 @@ class _Scan:
         self.summary.notices += self.ledger.notices()
         if self.pool is not None:
             self.summary.notices += self.pool.notices()
-        if others := self.planner.measured_before():
-            self.summary.notices.append(
-                f"{others:,} frames were measured by another version and are kept as they are; "
-                "a new output folder measures all alike"
-            )
         self.summary.reasons = dict(self.ledger.reasons.most_common())
         self.summary.seconds = time.monotonic() - start
         self.pace.tell(self.summary, walk.ended, self.nameless, last=True)
@@ -173,12 +172,12 @@ class _Scan:
             if not walk.ended and self._room():
                 # While workers have enough to do the walk may wait; without work we wait for it.
                 busy = self.queues.running or len(self.queues.batcher)
-                for chunk in walk.take(0.0 if busy else 0.05):
+                for chunk in walk.take(0.0 if busy else WAIT_SECONDS):
                     self._take_in(chunk)
             self._try_again(self.later.due())
             self._sort(walk.ended)
             self._submit(walk.ended)
-            if self._collect(0.05 if self.queues or self.later else 0.0):
+            if self._collect(WAIT_SECONDS if self.queues or self.later else 0.0):
                 heard = time.monotonic()
             elif self.queues and time.monotonic() - heard > NO_WORKER_SECONDS:
                 if self.pool is not None and self.pool.alive() == 0:
@@ -203,7 +202,7 @@ class _Scan:
     def _take_in(self, chunk: list[FileEntry | Skipped]) -> None:
         for item in chunk:
             if isinstance(item, Skipped):
-                self._passed_over(item)
+                self.ledger.passed_over(item)
         entries = [e for e in chunk if isinstance(e, FileEntry)]
         self.roots_seen.update({e.root for e in entries})
         decided = self.planner.decide(entries)
@@ -248,19 +247,6 @@ class _Scan:
         self.ledger.unchanged(counted=int(stands.sum()))
         fallen = [entries[i] for i in np.flatnonzero(~stands).tolist()]
         self._identify([self.planner.job(e, stamp_of(e.sidecar), i) for e, i in fallen])
-
-    def _passed_over(self, item: Skipped) -> None:
-        if not item.picture:
-            path = printable(item.path)
-            if item.closed:
-                self.summary.unread.append((path, item.reason))
-            self.log.line(f"{'not read' if item.closed else 'passed over'}: {path}: {item.reason}")
-            return
-        self.summary.found += 1
-        if self.planner.skipped_before(item.path):
-            self.ledger.unchanged(set_aside=1)
-        else:
-            self.ledger.set_aside({"path": item.path}, item.reason)
 
     # -- batches out, outcomes back ----------------------------------------------------------------
 
@@ -389,7 +375,7 @@ class _Scan:
         self.pool.wind_down()
         until = time.monotonic() + STOP_SECONDS
         while self.queues.running and time.monotonic() < until:
-            self._collect(0.1)
+            self._collect(WAIT_SECONDS)
 
     def _save_what_came(self, walk: Walk) -> None:
         try:

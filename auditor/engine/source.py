@@ -10,7 +10,9 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from hashlib import blake2b
-from typing import Literal
+from typing import Final, Literal
+
+from ..units import MB
 
 __all__ = [
     "SIDECAR_UNREAD",
@@ -23,9 +25,17 @@ __all__ = [
     "read_sidecar",
 ]
 
-_SIDECAR_LIMIT = 16 * 2**20
+_SIDECAR_LIMIT: Final = 16 * MB
+"""A larger sidecar is not read: they have some kilobytes."""
 SIDECAR_UNREAD = "its sidecar was not read"
-_MARKED = 64 * 2**10
+_MARKED: Final = 64 * 2**10
+"""Bytes at the beginning and at the end of a file that its mark is made of."""
+_MARK_BYTES: Final = 12
+"""Of that mark, which is only a reason to compare the whole."""
+_BLOCK: Final = 8 * MB
+"""Bytes read at a time."""
+_AGAIN_S: Final = 0.5
+"""Pause before a file that changed while it was read is read once more."""
 When = Literal["never", "next run", "soon"]
 _WHEN: dict[int, When] = {
     **dict.fromkeys([errno.EACCES, errno.EPERM], "next run"),
@@ -77,7 +87,7 @@ def read(path: str, limit_bytes: int, mtime_ns: int | None = None) -> Content:
         if steady:
             return content
         if attempt == 0:
-            time.sleep(0.5)
+            time.sleep(_AGAIN_S)
     raise Unreadable("the file was being written while it was read", "soon")
 
 
@@ -106,7 +116,7 @@ def read_head(path: str, count: int, limit_bytes: int, size_bytes: int) -> tuple
             raise _unreadable("read", error) from None
         finally:
             os.close(fd)
-    mark = blake2b(data[:_MARKED], digest_size=12)
+    mark = blake2b(data[:_MARKED], digest_size=_MARK_BYTES)
     mark.update(tail)
     return data, whole, f"{size:x}-{mark.hexdigest()}"
 
@@ -138,7 +148,7 @@ def _regular(fd: int, limit_bytes: int) -> os.stat_result:
     if not stat.S_ISREG(info.st_mode):
         raise Unreadable("not an ordinary file", "never")
     if info.st_size > limit_bytes:
-        raise Unreadable(f"the file is larger than {limit_bytes // 2**20} MB", "never")
+        raise Unreadable(f"the file is larger than {limit_bytes // MB} MB", "never")
     return info
 
 
@@ -158,7 +168,7 @@ def _read_local(path: str, limit_bytes: int) -> tuple[Content, bool]:
         before = _regular(fd, limit_bytes)
         parts = []
         left = before.st_size + 1
-        while left > 0 and (part := os.read(fd, min(left, 8 * 2**20))):
+        while left > 0 and (part := os.read(fd, min(left, _BLOCK))):
             parts.append(part)
             left -= len(part)
         data = parts[0] if len(parts) == 1 else b"".join(parts)
@@ -194,7 +204,7 @@ def _read_url(path: str, limit_bytes: int, mtime_ns: int | None) -> Content:
         with fs.open(inner, "rb", cache_type="none") as file:
             data = file.read(limit_bytes + 1)
     if len(data) > limit_bytes:
-        raise Unreadable(f"the file is larger than {limit_bytes // 2**20} MB", "never")
+        raise Unreadable(f"the file is larger than {limit_bytes // MB} MB", "never")
     return Content(data, len(data), mtime_ns)
 
 

@@ -8,12 +8,17 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 __all__ = ["Walk"]
 
-CHUNK = 2048
-AHEAD = 100
+CHUNK: Final = 2048
+"""Files handed on together ..."""
+CHUNK_S: Final = 0.1
+"""... or those of so many seconds, so that measuring begins at once."""
+TAKEN: Final = 16
+"""Chunks taken at a time: the scan has more to do than to listen."""
+AHEAD: Final = 100
 """The walk runs ahead by at most so many chunks, so that memory stays bounded."""
 
 
@@ -44,7 +49,7 @@ class Walk:
                 if self._given_up:
                     return
                 chunk.append(item)
-                if len(chunk) >= CHUNK or time.monotonic() - since > 0.1:
+                if len(chunk) >= CHUNK or time.monotonic() - since > CHUNK_S:
                     self._put(chunk)
                     chunk, since = [], time.monotonic()
         except Exception as error:
@@ -62,10 +67,10 @@ class Walk:
                 continue
 
     def take(self, wait: float) -> list[list[Any]]:
-        """The next chunks, at most 16; [] when none came within `wait` s, or at the end."""
+        """The next chunks, at most `TAKEN`; [] when none came within `wait` s, or at the end."""
         chunks: list[list[Any]] = []
         with contextlib.suppress(queue.Empty):
-            while len(chunks) < 16:
+            while len(chunks) < TAKEN:
                 first = wait and not chunks
                 chunk = self._chunks.get(timeout=wait) if first else self._chunks.get_nowait()
                 if chunk is None:

@@ -7,10 +7,15 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from auditor.exposure import SAME_F_NUMBER
 from auditor.gear.chosen import Chosen, names_one_of
+from auditor.units import DAY_CHARACTERS
 
 __all__ = ["IN_USE", "gear_in_use"]
+
+Floats = NDArray[np.float64]
 
 IN_USE: Final = "in use"
 SHARE: Final = 0.02
@@ -24,12 +29,11 @@ BORROWED_DAYS: Final = 31
 BORROWED_SHARE: Final = 0.1
 """Unless it took this share of all frames."""
 A_YEAR_DAYS: Final = 365
+"""Days in a year."""
 PHONE_FOCAL_MM: Final = 10.0
 """Phones have lenses shorter than this (real, not full-frame, focal length) ..."""
 PHONE_PARALLEL: Final = 0.99
 """... and one aperture at each focal length, in this share of the frames."""
-
-
 PHONE_WIDE: Final = 1.95
 """So wide are phones alone, where too few frames tell whether they have one aperture only."""
 
@@ -64,30 +68,39 @@ def _table(frames: pd.DataFrame) -> pd.DataFrame:
     for name in ("focal_length_mm", "f_number", "iso"):
         out[name] = pd.to_numeric(frames[name], errors="coerce") if name in frames else np.nan
     taken = frames["taken"] if "taken" in frames else pd.Series(None, frames.index, dtype=object)
-    day = taken.astype("object").where(taken.notna(), "").astype(str).str.slice(0, 10)
+    day = taken.astype("object").where(taken.notna(), "").astype(str).str.slice(0, DAY_CHARACTERS)
     out["day"] = day.where(day.str.fullmatch(r"\d{4}-\d\d-\d\d"), None)
     return out
 
 
 def _entries(table: pd.DataFrame, keys: Sequence[str], chosen: Chosen) -> list[dict[str, Any]]:
     total = len(table)
-    days = table["day"].dropna()
-    span = _days(days.min(), days.max()) if len(days) else 0
+    day, dates = pd.factorize(table["day"], sort=True)
+    span = _days(dates[0], dates[-1]) if len(dates) else 0
+    year = np.array([int(d[:4]) for d in dates], np.int64)
+    iso, focal, f_number = (
+        table[name].to_numpy(float) for name in ("iso", "focal_length_mm", "f_number")
+    )
+    names = [table[k].to_numpy(object) for k in keys]
+    # Arrays, not tables: hundreds of bodies and lenses, each of few frames.
+    group = table.groupby(list(keys), sort=False).ngroup().to_numpy()
     out = []
-    for names, rows in table.groupby(list(keys), sort=False):
-        seen = rows["day"].dropna()
-        first, last = (seen.min(), seen.max()) if len(seen) else (None, None)
-        entry: dict[str, Any] = {k: v or None for k, v in zip(keys, names, strict=True)}
+    for rows in np.split(np.argsort(group, kind="stable"), np.cumsum(np.bincount(group))[:-1]):
+        seen = day[rows][day[rows] >= 0]
+        known = iso[rows][~np.isnan(iso[rows])]
+        entry: dict[str, Any] = {
+            k: name[rows[0]] or None for k, name in zip(keys, names, strict=True)
+        }
         entry |= {
             "frames": len(rows),
             "share": round(len(rows) / total, 4),
-            "first": first,
-            "last": last,
-            "years": int(seen.str.slice(0, 4).nunique()),
-            "iso_low": _end(rows["iso"].min()),
-            "iso_high": _end(rows["iso"].max()),
+            "first": dates[seen.min()] if len(seen) else None,
+            "last": dates[seen.max()] if len(seen) else None,
+            "years": len(np.unique(year[seen])),
+            "iso_low": _end(known.min()) if len(known) else None,
+            "iso_high": _end(known.max()) if len(known) else None,
         }
-        entry["role"] = _role(entry, rows, span, chosen)
+        entry["role"] = _role(entry, focal[rows], f_number[rows], span, chosen)
         out.append(entry)
     out.sort(key=lambda e: -e["frames"])
     named = [e for e in out if e[keys[0]]]
@@ -97,14 +110,16 @@ def _entries(table: pd.DataFrame, keys: Sequence[str], chosen: Chosen) -> list[d
     return out
 
 
-def _role(entry: dict[str, Any], rows: pd.DataFrame, span_days: int, chosen: Chosen) -> str:
+def _role(
+    entry: dict[str, Any], focal_mm: Floats, f_number: Floats, span_days: int, chosen: Chosen
+) -> str:
     own = chosen.my_lenses if "lens" in entry else chosen.my_bodies
     column = "lens" if "lens" in entry else "body"
-    if own and names_one_of(rows[column].iloc[:1], own).any():
+    if own and names_one_of(pd.Series([entry[column]]), own).any():
         return IN_USE
     if not entry[column] and not entry.get("body"):
         return "not named"
-    if not chosen.phones and is_phone(rows):
+    if not chosen.phones and is_phone(focal_mm, f_number):
         return "phone"
     if entry["frames"] < SINGLE:
         return "single frames"
@@ -115,16 +130,19 @@ def _role(entry: dict[str, Any], rows: pd.DataFrame, span_days: int, chosen: Cho
     return IN_USE if entry["share"] >= SHARE or lasting else "seldom used"
 
 
-def is_phone(rows: pd.DataFrame) -> bool:
+def is_phone(focal_mm: Floats, f_number: Floats) -> bool:
     """Whether the frames of one body look like a phone's: short lenses of one aperture each."""
-    known = rows.dropna(subset=["focal_length_mm", "f_number"])
-    if not len(known) or known["focal_length_mm"].max() >= PHONE_FOCAL_MM:
+    known = ~np.isnan(focal_mm) & ~np.isnan(f_number)
+    focal_mm, f_number = focal_mm[known], f_number[known]
+    if not len(focal_mm) or focal_mm.max() >= PHONE_FOCAL_MM:
         return False
-    if len(known) < SINGLE:  # a compact's single frame has one aperture too, but is seldom as wide
-        return bool((known["f_number"] < PHONE_WIDE).all())
-    at = known["focal_length_mm"].round(1)
-    usual = known.groupby(at)["f_number"].transform(lambda n: n.mode().iloc[0])
-    return bool(((known["f_number"] - usual).abs() < 0.05).mean() >= PHONE_PARALLEL)
+    if (
+        len(focal_mm) < SINGLE
+    ):  # a compact's single frame has one aperture too, but is seldom as wide
+        return bool((f_number < PHONE_WIDE).all())
+    frames = pd.DataFrame({"f_number": f_number})
+    usual = frames.groupby(focal_mm.round(1))["f_number"].transform(lambda n: n.mode().iloc[0])
+    return bool((np.abs(f_number - usual) < SAME_F_NUMBER).mean() >= PHONE_PARALLEL)
 
 
 def _end(value: float) -> float | None:

@@ -55,11 +55,11 @@ def no_answers() -> Answers:
     return {**counts, "right_share": None, "low": None, "high": None}
 
 
-def tally(verdicts: pd.DataFrame, answers: pd.Series, interval: float = 0.9) -> Answers:
+def tally(verdicts: pd.DataFrame, answers: pd.Series, interval: float) -> Answers:
     """How often the program was right here, by the answers on frames that it had listed.
 
     `listed` frames were answered; of these `bad`, `meant` and `fine`. `right_share` is the share that
-    is indeed bad; `low` and `high` bound it (Clopper and Pearson, Biometrika 26, 1934: exact binomial
+    is indeed bad; `low` and `high` bound it to `interval` (Clopper and Pearson, Biometrika 26, 1934: exact binomial
     limits). `missed`: frames called bad that the program had passed.
     """
     said = answers.to_numpy(object)

@@ -82,11 +82,7 @@ def infer_profile(
 
     Raises ValueError where nobody has related the frames: each would count as an outing of its own.
     """
-    if len(frames) and "outing" not in frames:
-        raise ValueError(
-            "the frames are not related: use auditor.load, or crawl.relate on the table"
-        )
-    frames = complete_columns(frames.reset_index(drop=True))
+    frames = complete_columns(_related(frames).reset_index(drop=True))
     faults = faults if faults is not None else Faults()
     lenses, _ = faults.by_column(
         "sharpness", lambda f: infer_lenses(f, criteria), frames, "lens", []
@@ -114,8 +110,7 @@ def infer_profile(
         "decisions", lambda: decide(frames, lenses, bodies["bodies"], criteria, pictures), {}
     )
     after = _after_verdicts(judged, verdicts, lenses, criteria, faults)
-    pairs = faults.whole("what to shoot next", lambda: pairs_to_shoot(comparisons), [])
-    asked = [*faults.whole("what to shoot next", lambda: decision_shots(decisions), []), *pairs]
+    asked = _asked(comparisons, decisions, faults)
     shots, unlisted = _shots(lenses, bodies, after["handheld"], criteria, faults, gear, asked)
     profile: dict[str, Any] = decisions | {
         "frames": _counts(frames, counts),
@@ -134,6 +129,22 @@ def infer_profile(
     note = faults.whole("what to shoot next", lambda: open_note(profile), None)
     profile |= {"next_shots_note": note, "faults": faults.found}
     return profile, _of_every_row(verdicts, judged, frames)
+
+
+def _related(frames: pd.DataFrame) -> pd.DataFrame:
+    """The table itself. Raises ValueError where nobody has related the frames."""
+    if len(frames) and "outing" not in frames:
+        raise ValueError(
+            "the frames are not related: use auditor.load, or crawl.relate on the table"
+        )
+    return frames
+
+
+def _asked(comparisons: list[Any], decisions: dict[str, Any], faults: Faults) -> list[Any]:
+    """Test frames that would settle decisions and comparisons."""
+    stage = "what to shoot next"
+    pairs = faults.whole(stage, lambda: pairs_to_shoot(comparisons), [])
+    return [*faults.whole(stage, lambda: decision_shots(decisions), []), *pairs]
 
 
 def _bodies(

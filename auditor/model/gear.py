@@ -123,7 +123,7 @@ class FocalRange(TypedDict):
     diffraction: NotRequired[Diffraction | None]
     sharpening: NotRequired[
         Annotated[
-            dict[str, float],
+            dict[str, float] | None,
             "of the files, as fitted: amount of an unsharp mask of one pixel, and its error",
         ]
     ]

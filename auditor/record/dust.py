@@ -23,6 +23,7 @@ _SURE: Final = np.array(
 """Standard deviations that each code stands for; 0: not looked at. Steps of 0.9 among what chance makes
 add a fifteenth to its variance (a step's square over twelve)."""
 _EDGES: Final = (_SURE[1:-1] + _SURE[2:]) / 2
+"""Half way between two codes, in standard deviations."""
 _HEAD: Final = struct.Struct("<HH")
 _MOST: Final = 4_000_000
 """Places beyond which a text is not what `pack_dust` made."""
@@ -59,5 +60,5 @@ def unpack_dust(data: bytes | None) -> Dust | None:
         return None
     unrest = np.frombuffer(body[: 2 * rows * columns], "<f2").astype(np.float32)
     pairs = np.frombuffer(body[2 * rows * columns :], np.uint8)
-    code: NDArray[np.uint8] = np.stack([pairs >> 4, pairs & 15], 1).ravel()[: height * width]
+    code: NDArray[np.uint8] = np.stack([pairs >> 4, pairs & 0xF], 1).ravel()[: height * width]
     return Dust(_SURE[code].reshape(height, width), unrest.reshape(rows, columns))

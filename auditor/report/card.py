@@ -9,20 +9,23 @@ from typing import Any, Final
 from auditor import optics
 from auditor.report import words
 from auditor.report.iso_words import LEVELS, band_name, highest_used, iso_limit
-from auditor.report.lens_chart import stops
 from auditor.report.ruler import used_span
+from auditor.report.scales import stops
 from auditor.report.summary import by_light
 
-__all__ = ["BLUR_PX", "CardBodies", "CardRange", "card_bodies", "card_ranges", "hyperfocals"]
+__all__ = ["CardBodies", "CardRange", "card_bodies", "card_ranges", "hyperfocals"]
+
+OUTSIDE: Final = 1.06
+"""Factor beyond an acceptable end (half of a third of a stop) from which on apertures in use are to be avoided."""
+
+NO_LIGHT_EV: Final = -99.0
+"""Where a band without a lower edge is put: below any scene."""
 
 SIDE_BY_SIDE: Final = 3
 """Bodies in one table of the card."""
 
 DASH: Final = "\u2060–\u2060"
 """A dash at which no line breaks: '640–1000' stays together."""
-
-BLUR_PX: Final = 2.0
-"""Blur circle in pixels when the profile's criteria name none."""
 
 Block = Mapping[str, Any]
 
@@ -59,7 +62,7 @@ class CardBodies:
 
 
 def hyperfocals(
-    focal_mm: float, f_numbers: list[float], pitch_um: float, blur_px: float = BLUR_PX
+    focal_mm: float, f_numbers: list[float], pitch_um: float, blur_px: float
 ) -> list[tuple[float, float]]:
     """(f-number, hyperfocal distance in metres) with a blur circle of `blur_px` pixels.
 
@@ -84,8 +87,8 @@ def _avoid(part: Block) -> str:
     known = [words.number(v) for v in fine]
     if span is None or len(known) != 2 or not known[0] or not known[1]:
         return ""
-    below = f"below {words.aperture(known[0])}" if span[0] < known[0] / 1.06 else ""
-    above = f"beyond {words.aperture(known[1])}" if span[1] > known[1] * 1.06 else ""
+    below = f"below {words.aperture(known[0])}" if span[0] < known[0] / OUTSIDE else ""
+    above = f"beyond {words.aperture(known[1])}" if span[1] > known[1] * OUTSIDE else ""
     return words.join([below, above])
 
 
@@ -167,7 +170,7 @@ def card_bodies(profile: Block) -> list[CardBodies]:
                     " / ".join(b or "–" for b in between) if any(between) else "",
                 )
                 low = words.number([*(band.get("ev100") or ()), None][0])
-                lights.setdefault(band_name(band), -99.0 if low is None else low)
+                lights.setdefault(band_name(band), NO_LIGHT_EV if low is None else low)
         if limits:
             known.append((words.known_name(body.get("body")) or "Unnamed body", limits))
     out = []

@@ -8,6 +8,7 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from auditor.report import card, palette, words
+from auditor.report.blocks import criterion
 from auditor.report.first import role_of
 from auditor.report.paper import environment, static
 from auditor.report.summary import by_frames, filter_words, too_few_for_noise
@@ -18,6 +19,21 @@ LINES: Final = 31
 """Lines of the smallest type that fit the A6 page under its head."""
 RANGES: Final = 3
 """So many focal ranges of one lens, those with most frames."""
+
+TITLE_CHARACTERS: Final = 64
+"""A lens's name in the largest type breaks once at most."""
+NAME_LINES: Final = 1.6
+"""Height of a lens's name in `LINES` while it fits one line ..."""
+RANGE_LINES: Final = 2.4
+"""... of a focal range with its hyperfocal distances ..."""
+ROW_LINES: Final = 1.2
+"""... of a band of light in the table of bodies ..."""
+HEAD_LINES: Final = 4.0
+"""... of the head of that table ..."""
+INTERVAL_LINES: Final = 0.7
+"""... of a line of intervals under a figure ..."""
+FILTER_LINES: Final = 3.0
+"""... and of the words that say which frames are looked at."""
 
 Block = Mapping[str, Any]
 
@@ -31,9 +47,11 @@ def _lens_item(lens: Block, blur_px: float) -> dict[str, Any] | None:
     ranges = card.card_ranges({**lens, "focal_ranges": [p for p in known if p in most]}, blur_px)
     if not ranges:
         return None
-    name = words.shorten(words.lens_name(lens), 64)
-    lines = 1.6 + (len(name) > 40) + sum(2.4 + bool(r.avoid and r.note) for r in ranges)
-    body = words.shorten(words.body_beside(lens.get("lens"), lens.get("body")), 40)
+    name = words.shorten(words.lens_name(lens), TITLE_CHARACTERS)
+    lines = NAME_LINES + (len(name) > words.SHORT_NAME_CHARACTERS)
+    lines += sum(RANGE_LINES + bool(r.avoid and r.note) for r in ranges)
+    beside = words.body_beside(lens.get("lens"), lens.get("body"))
+    body = words.shorten(beside, words.SHORT_NAME_CHARACTERS)
     return {"name": name, "body": body, "ranges": ranges, "lines": lines}
 
 
@@ -51,16 +69,17 @@ def _bodies(profile: Block) -> tuple[card.CardBodies | None, float]:
     if not groups:
         return None, 0.0
     # Under three bodies side by side the two intervals of a cell take a line each.
-    under = (0.7 if len(groups[0].bodies) < 3 else 1.4) if any(map(any, groups[0].intervals)) else 0
-    return groups[0], 4.0 + len(groups[0].rows) * (1.2 + under)
+    under = INTERVAL_LINES if any(map(any, groups[0].intervals)) else 0.0
+    under *= 1 if len(groups[0].bodies) < card.SIDE_BY_SIDE else 2
+    return groups[0], HEAD_LINES + len(groups[0].rows) * (ROW_LINES + under)
 
 
 def contents(profile: Block) -> dict[str, Any]:
     """`lenses` and `bodies` of the card: gear in use of which something is known, the most used first,
     as much as fits one page; `left` lenses did not."""
-    blur_px = words.number((profile.get("criteria") or {}).get("coc_pixels")) or card.BLUR_PX
+    blur_px = criterion(profile, "coc_pixels")
     bodies, need = _bodies(profile)
-    room = LINES - need - (3.0 if filter_words(profile) else 0.0)
+    room = LINES - need - (FILTER_LINES if filter_words(profile) else 0.0)
     lenses = by_frames([x for x in profile.get("lenses") or () if isinstance(x, Mapping)], "lens")
     used = [x for x in lenses if role_of(profile, x, "lens") in ("in use", "thin")]
     items = [item for x in used if (item := _lens_item(x, blur_px)) is not None]
@@ -77,14 +96,14 @@ def render_card(profile: Block) -> str:
     pitches = {
         p for x in profile.get("lenses") or () if (p := words.number(x.get("pixel_pitch_um")))
     }
-    blur_px = words.number((profile.get("criteria") or {}).get("coc_pixels")) or card.BLUR_PX
+    blur_px = criterion(profile, "coc_pixels")
     context = {
         "page": contents(profile),
         "filter": filter_words(profile),
         "blur_px": blur_px,
         "circles": [f"{blur_px * p:.3g}" for p in sorted(pitches)],
-        "pin": words.percent((profile.get("criteria") or {}).get("pin_sharp") or 0.75),
-        "fine": words.percent((profile.get("criteria") or {}).get("acceptable") or 0.6),
+        "pin": words.percent(criterion(profile, "pin_sharp")),
+        "fine": words.percent(criterion(profile, "acceptable")),
         "css": Markup(static("card.css")),
         "day": Markup(palette.css_variables(night=False)),
         "night": Markup(palette.css_variables(night=True)),

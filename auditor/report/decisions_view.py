@@ -12,8 +12,26 @@ __all__ = ["decisions_view"]
 
 Block = Mapping[str, Any]
 
-_WIDTH, _ROW, _LEFT = 640, 26, 200
+_WIDTH: Final = 640
+"""Width of the drawing of lenses by focal length, in units of its own, of which its text is 13 high."""
+_LEFT: Final = 200
+"""Where its scale of focal lengths begins; to the left stand the names."""
+_ROW: Final = 26
+"""Height of a lens's row: a line of text and air ..."""
+_TOP: Final = 6
+"""... of the air above its bar ..."""
+_BAR: Final = (4, 12)
+"""... and of the bar: least, and how much the sharpest lens adds to that."""
+_END: Final = 4
+"""By so much a bar goes beyond its ends, so that one focal length is seen."""
+_SCALE: Final = 24
+"""Height of the figures under the rows."""
+_MARGIN: Final = 1.15
+"""Factor by which the scale goes beyond the outermost focal lengths."""
+_TICKS_MM: Final = (14, 20, 24, 35, 50, 85, 135, 200, 400)
+"""Focal lengths that are marked: usual fixed ones (common practice, no source)."""
 _MOST_SPOTS: Final = 12
+"""Spots of dust that are shown; more are counted."""
 
 
 def decisions_view(profile: Block) -> dict[str, Any] | None:
@@ -101,7 +119,7 @@ def _choices(rows: Sequence[Block]) -> list[dict[str, Any]]:
     for body in dict.fromkeys(r["body"] for r in rows):
         mine = sorted((r for r in rows if r["body"] == body), key=lambda r: r["focal_mm"][0])
         ends = [f for r in mine for f in r["focal_mm"]]
-        low, high = math.log(min(ends) / 1.15), math.log(max(ends) * 1.15)
+        low, high = math.log(min(ends) / _MARGIN), math.log(max(ends) * _MARGIN)
         best = max(r["mtf50_cpp"] for r in mine)
 
         def at(focal: float, low: float = low, high: float = high) -> float:
@@ -112,10 +130,10 @@ def _choices(rows: Sequence[Block]) -> list[dict[str, Any]]:
             first, last = at(row["focal_mm"][0]), at(row["focal_mm"][1])
             bars.append(
                 {
-                    "x": round(first - 4, 1),
-                    "width": round(last - first + 8, 1),
-                    "y": i * _ROW + 6,
-                    "height": round(4 + 12 * row["mtf50_cpp"] / best, 1),
+                    "x": round(first - _END, 1),
+                    "width": round(last - first + 2 * _END, 1),
+                    "y": i * _ROW + _TOP,
+                    "height": round(_BAR[0] + _BAR[1] * row["mtf50_cpp"] / best, 1),
                     "name": words.lens_name(row),
                     "take": row.get("take"),
                     "says": f"{words.lens_name(row)} at {words.focal(row['focal_mm'])}: "
@@ -123,14 +141,14 @@ def _choices(rows: Sequence[Block]) -> list[dict[str, Any]]:
                     + ("; the one to take" if row.get("take") == "yes" else ""),
                 }
             )
-        ticks = [f for f in (14, 20, 24, 35, 50, 85, 135, 200, 400) if low < math.log(f) < high]
+        ticks = [f for f in _TICKS_MM if low < math.log(f) < high]
         out.append(
             {
                 "body": words.known_name(body),
                 "bars": bars,
                 "ticks": [(round(at(f), 1), f) for f in ticks],
                 "width": _WIDTH,
-                "height": len(bars) * _ROW + 24,
+                "height": len(bars) * _ROW + _SCALE,
             }
         )
     return out

@@ -18,6 +18,10 @@ __all__ = ["match_tables"]
 REACH: Final = 2.0
 """Factor (one stop) past the lowest and highest ISO used within which a prediction is shown, as for
 the ISO limits."""
+_WHOLE: Final = 0.1
+"""Stops from a whole one within which an engraved ISO is it."""
+_ENGRAVED: Final = 1.02
+"""Factor by which engraved values miss whole stops."""
 
 Block = Mapping[str, Any]
 
@@ -61,12 +65,12 @@ def _used(profile: Block) -> dict[tuple[str, str], tuple[float, float]]:
 def _whole_stop(iso: float) -> bool:
     """ISO 100 and its doublings and halves, as engraved."""
     stops = math.log2(iso / 100)
-    return abs(stops - round(stops)) < 0.1
+    return abs(stops - round(stops)) < _WHOLE
 
 
 def _near(iso: float, span: tuple[float, float] | None) -> bool:
     """Whether an ISO lies within reach of those used; a hair's breadth for engraved values."""
-    return span is None or span[0] / REACH / 1.02 <= iso <= span[1] * REACH * 1.02
+    return span is None or span[0] / REACH / _ENGRAVED <= iso <= span[1] * REACH * _ENGRAVED
 
 
 def _table(

@@ -17,35 +17,41 @@ import pandas as pd
 from markupsafe import Markup
 
 from auditor.report import (
-    card,
-    drawing,
     first,
-    lens_chart,
     palette,
     ruler,
-    snr_chart,
     summary,
     words,
 )
 from auditor.report.answers import ANSWERS, right_sentence
+from auditor.report.blocks import criterion
 from auditor.report.decisions_view import decisions_view
-from auditor.report.frames_behind import FrameIndex
+from auditor.report.frames_behind import ROWS_PER_POINT, FrameIndex
 from auditor.report.habit_words import inside_acceptable, setting_lines
-from auditor.report.iso_words import band_sentence, highest_used, iso_limit
+from auditor.report.iso_words import LEVELS, band_sentence, highest_used, iso_limit
 from auditor.report.keepers_view import keeper_groups, keeper_rows
+from auditor.report.lens_chart import highest, lens_chart
 from auditor.report.matches_view import match_tables
 from auditor.report.paper import environment, pack, static
 from auditor.report.pictures import PictureSource, thumbs_within
 from auditor.report.scale_words import lens_scale_sentence, scale_sentence
+from auditor.report.snr_chart import at_output, shown_signals, snr_chart
+from auditor.report.svg_charts import draw
 
 __all__ = ["prepare", "render_report"]
 
 POINT_PICTURE_BYTES: Final = 6_000_000
+"""Pictures of frames behind points may take so much of the page, which is to open quickly ..."""
 KEEPER_PICTURE_BYTES: Final = 3_500_000
+"""... and those of frames that fell short so much."""
 ROWS_ALTOGETHER: Final = 90_000
+"""Frames behind all points together, some 2 MB of the page ..."""
+LEAST_ROWS: Final = 12
+"""... but at least so many behind each."""
 FIRST_LENSES: Final = 6
+"""So many lenses stand on the first screen ..."""
 FIRST_BODIES: Final = 4
-"""So many lenses and bodies stand on the first screen."""
+"""... and so many bodies."""
 MOST_IN_USE: Final = 12
 """So many lenses in use have a line of their own; the rest fold under one."""
 
@@ -65,16 +71,13 @@ def _lens_view(
     pixels: Mapping[Any, Any],
 ) -> dict[str, Any]:
     parts = [p for p in lens.get("focal_ranges") or () if isinstance(p, Mapping)]
-    pitch, top = words.number(lens.get("pixel_pitch_um")), lens_chart.highest(lens)
+    pitch, top = words.number(lens.get("pixel_pitch_um")), highest(lens)
     span = ruler.used_span(parts)
     charts: list[Markup | None] = []
     for part in parts:
-        values = lens_chart.lens_values(part, top, span, pitch) if top and span else None
-        if values is None:
-            charts.append(None)
-            continue
+        chart = lens_chart(part, top, span, pitch) if top and span else None
         title = f"Sharpness against aperture at {words.focal(part.get('focal_mm'))}"
-        charts.append(drawing.draw_lens(values, title))
+        charts.append(draw(chart, title) if chart else None)
     return {
         "id": f"lens-{index}",
         "name": words.lens_name(lens),
@@ -116,7 +119,7 @@ def _body_view(
     ]
     isos = [v for t in body.get("tones") or () if (v := words.number(t.get("iso"))) and v > 0]
     span = (min(isos + limits), max(isos + limits)) if isos + limits else None
-    values = snr_chart.snr_values(body, thresholds)
+    chart = snr_chart(body, thresholds)
     top = highest_used(body)
     return {
         "id": f"body-{index}",
@@ -131,9 +134,9 @@ def _body_view(
             for h in habits
             if h.get("body") == body.get("body") and h.get("text") and h.get("frames")
         ],
-        "chart": drawing.draw_noise(values, "Signal to noise against ISO") if values else None,
-        "signals": snr_chart.shown_signals(body),
-        "at_output": snr_chart.at_output(body),
+        "chart": draw(chart, "Signal to noise against ISO") if chart else None,
+        "signals": shown_signals(body),
+        "at_output": at_output(body),
         "bands": [
             {
                 "band": b,
@@ -238,19 +241,13 @@ def _same(rows: Any, key: str) -> str | None:
 
 def _criteria(profile: Block) -> dict[str, Any]:
     """The profile's criteria, the usual shares where it names none."""
-    said = dict(profile.get("criteria") or {})
-    for name, usual in (("pin_sharp", 0.75), ("acceptable", 0.6)):
-        said[name] = words.number(said.get(name)) or usual
-    return said
+    known = {name: criterion(profile, name) for name in ("pin_sharp", "acceptable")}
+    return dict(profile.get("criteria") or {}) | known
 
 
 def thresholds(profile: Block) -> dict[str, float]:
     """Signal-to-noise thresholds of the profile, the standard's where it names none."""
-    criteria = profile.get("criteria") or {}
-    return {
-        "excellent": words.number(criteria.get("snr_excellent")) or 40.0,
-        "acceptable": words.number(criteria.get("snr_acceptable")) or 10.0,
-    }
+    return {level: criterion(profile, f"snr_{level}") for level in LEVELS}
 
 
 def render_report(profile: Block, frames: pd.DataFrame | None, pictures: PictureSource) -> str:
@@ -260,7 +257,8 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         for many, one in (("lenses", "lens"), ("bodies", "body"))
     )
     points = sum(len(p.get("apertures") or ()) for x in lenses for p in x.get("focal_ranges") or ())
-    index = FrameIndex(frames, max(12, min(150, ROWS_ALTOGETHER // max(points, 1))))
+    rows = min(ROWS_PER_POINT, ROWS_ALTOGETHER // max(points, 1))
+    index = FrameIndex(frames, max(LEAST_ROWS, rows))
     heights = _heights(frames)
     pixels = {b.get("body"): b.get("pixel_pitch_um") for b in bodies}
     lens_views = [_lens_view(x, i, index, heights, pixels) for i, x in enumerate(lenses)]
@@ -304,7 +302,7 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "unread": _set_aside({"set_aside": profile.get("unread_folders")}),
         "criteria": _criteria(profile),
         "limits": limits,
-        "blur_px": words.number((profile.get("criteria") or {}).get("coc_pixels")) or card.BLUR_PX,
+        "blur_px": criterion(profile, "coc_pixels"),
         "blocks": {v["id"]: pack(v["block"]) for v in (*lens_views, *body_views) if v["block"]},
         "pictures": pack({index.picture_key(k): v for k, v in thumbs.items()}),
         "css": Markup(static("report.css")),

@@ -7,17 +7,23 @@ are in percent of the ruler's width, so that one form serves page, phone and pri
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from auditor.report import words
-from auditor.report.lens_chart import WHOLE_STOPS, stops
+from auditor.report.scales import iso_of, iso_stops, stops, whole_iso_stops, whole_stops
 
 __all__ = ["Mark", "Ruler", "Strip", "aperture_ruler", "iso_ruler", "used_span"]
 
-THIRD = 1 / 3
+_SIXTH: Final = 1 / 6
+"""Stops by which a strip goes beyond its ends: half of a third, so that one aperture is seen."""
+_BESIDE: Final = 0.5
+"""Stops that a ruler of apertures goes beyond the outermost ones ..."""
+_BESIDE_ISO: Final = 0.3
+"""... and one of ISO values, which bear less for their limits end between them."""
+_ENGRAVED: Final = 0.01
+"""Stops by which an engraved ISO may miss a whole one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +46,8 @@ class Strip:
 
 @dataclass(frozen=True, slots=True)
 class Ruler:
+    """Engraved figures, the ranges laid along them, and the best."""
+
     marks: tuple[Mark, ...]
     strips: tuple[Strip, ...]
     index: float | None
@@ -66,7 +74,7 @@ def aperture_ruler(
     own = used_span([focal_range])
     if span is None or own is None:
         return None
-    left, right = stops(span[0]) - 0.5, stops(span[1]) + 0.5
+    left, right = stops(span[0]) - _BESIDE, stops(span[1]) + _BESIDE
 
     def place(n: float) -> float:
         return round(100 * (stops(n) - left) / (right - left), 2)
@@ -75,8 +83,8 @@ def aperture_ruler(
         pair = [words.number(v) for v in ends or ()]
         if len(pair) != 2 or not pair[0] or not pair[1]:
             return None
-        sixth = 50 * THIRD / (right - left)
-        start, end = max(place(pair[0]) - sixth, 0), min(place(pair[1]) + sixth, 100)
+        beyond = 100 * _SIXTH / (right - left)
+        start, end = max(place(pair[0]) - beyond, 0), min(place(pair[1]) + beyond, 100)
         text = f"{label} {words.aperture_range(pair)}"
         return Strip(kind, round(start, 2), round(max(end - start, 1), 2), text)
 
@@ -89,17 +97,17 @@ def aperture_ruler(
     strips = tuple(s for s in found if s is not None)
     says = [f"best at {words.aperture(best)}"] if best else []
     says += [s.says for s in reversed(strips)]
-    whole = [n for n in WHOLE_STOPS if left <= stops(n) <= right] or sorted(set(own))
+    whole = whole_stops(left, right) or sorted(set(own))
     marks = tuple(Mark(place(n), words.aperture(n)[2:]) for n in whole)
     return Ruler(marks, strips, place(best) if best else None, "; ".join(says))
 
 
 def iso_ruler(usable: Mapping[str, Any], span: tuple[float, float]) -> Ruler:
     """ISO up to which a band of light is excellent and acceptable, over `span` of ISO values."""
-    left, right = math.log2(span[0]) - 0.3, math.log2(span[1]) + 0.3
+    left, right = iso_stops(span[0]) - _BESIDE_ISO, iso_stops(span[1]) + _BESIDE_ISO
 
     def place(iso: float) -> float:
-        return round(100 * (math.log2(iso) - left) / (right - left), 2)
+        return round(100 * (iso_stops(iso) - left) / (right - left), 2)
 
     strips, says = [], []
     for key in ("acceptable", "excellent"):
@@ -108,10 +116,6 @@ def iso_ruler(usable: Mapping[str, Any], span: tuple[float, float]) -> Ruler:
             end = min(max(place(top), 1), 100)
             strips.append(Strip(key, 0, end, f"{key} to {words.iso(top)}"))
             says.append(f"{key} to {words.iso(top)}")
-    first = math.ceil(math.log2(span[0] / 100) - 0.01)
-    last = math.floor(math.log2(span[1] / 100) + 0.01)
-    step = 1 if last - first < 7 else 2
-    marks = tuple(
-        Mark(place(100 * 2.0**k), f"{round(100 * 2.0**k)}") for k in range(first, last + 1, step)
-    )
+    whole = whole_iso_stops(iso_stops(span[0]) - _ENGRAVED, iso_stops(span[1]) + _ENGRAVED)
+    marks = tuple(Mark(place(iso_of(k)), f"{round(iso_of(k))}") for k in whole)
     return Ruler(marks, tuple(strips), None, "; ".join(reversed(says)) or "not known")

@@ -23,6 +23,7 @@ _LIGHT: Final = {
 
 _NO_SETTING: Final = frozenset(["as shot", "unknown", "normal", "other", "0"])
 _KELVIN: Final = (1000.0, 50_000.0)
+"""Colour temperatures from a candle to the open blue sky; others are damage (common practice, no source)."""
 
 
 def white_balance(exif: Tags, xmp: Tags) -> str | None:
@@ -37,7 +38,7 @@ def white_balance(exif: Tags, xmp: Tags) -> str | None:
     mode = within(numbers(_either(exif, xmp, "WhiteBalance")), 0, 1)
     if mode == 0:
         return "auto"
-    light = within(numbers(_either(exif, xmp, "LightSource")), 1, 24)
+    light = within(numbers(_either(exif, xmp, "LightSource")), 0, 255)
     kind = _LIGHT.get(int(light)) if light is not None else None
     if kind is not None:
         return kind

@@ -11,11 +11,20 @@ from numpy.typing import ArrayLike, NDArray
 from auditor.record import Certainty, FileKind, Source
 from auditor.settings.sensors import sensor_sides
 
-__all__ = ["ROUGH_VIEW", "Evidence", "Sensor", "Verdict", "rounding"]
+__all__ = ["LONGEST_SHAPE", "ROUGH_VIEW", "Evidence", "Sensor", "Verdict", "rounding"]
 
 ROUGH_VIEW: Final = 0.04
 """Relative rounding of focal length and 35 mm equivalent together from which the diagonal that follows
 from them is only assumed: 3 mm and 15 mm may be 2.5 and 15.5."""
+
+_SQUAREST_SHAPE: Final = 1.3
+"""Long over short side from which a file's own shape can be its sensor's: 4:3 with some border."""
+LONGEST_SHAPE: Final = 1.55
+"""The same to the other side, 3:2: wider formats are cut from these (common practice, no source)."""
+_WHOLE_MM: Final = 1.0
+"""Step in which focal lengths are written, see `rounding`."""
+_TENTH_MM: Final = 0.1
+"""The finer one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,11 +88,14 @@ class Sensor:
         if not self.diagonal_mm:
             return None
         shape = long / short
-        return sensor_sides(self.diagonal_mm, shape if 1.3 < shape < 1.55 else None)
+        own = _SQUAREST_SHAPE < shape < LONGEST_SHAPE
+        return sensor_sides(self.diagonal_mm, shape if own else None)
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
+    """What became of the sensor's pixels in one file; `share` is of the sensor's area."""
+
     source: Source
     kind: FileKind
     reason: str
@@ -99,5 +111,5 @@ def rounding(focal_mm: ArrayLike, equivalent_mm: ArrayLike) -> NDArray[np.float6
     it is one, else to tenths (common practice, no source).
     """
     focal, equivalent = np.asarray(focal_mm, float), np.asarray(equivalent_mm, float)
-    step = np.where(focal % 1 == 0, 1.0, 0.1)
+    step = np.where(focal % 1 == 0, _WHOLE_MM, _TENTH_MM)
     return np.asarray(step / 2 / focal + 0.5 / equivalent)

@@ -12,12 +12,14 @@ from typing import Final
 
 from auditor.record import Certainty
 from auditor.settings.evidence import Evidence, Sensor, Verdict
-from auditor.settings.sensors import sensor_sides
+from auditor.settings.sensors import SMALL_MM, sensor_sides
 
 __all__ = [
     "LARGEST_PITCH_UM",
     "LEAST_PX",
+    "SAME_SENSOR",
     "SAME_SIZE",
+    "SHORT_SIDES",
     "judge",
     "sensor_alone",
 ]
@@ -28,6 +30,16 @@ SAME_PITCH: Final = 0.06
 """Difference of logarithms within which two pitches are one."""
 SAME_SHAPE: Final = 0.025
 """The same for long over short side."""
+CAMERA_SHAPE: Final = 0.04
+"""The same for smaller files by the camera itself, whose sides are rounded to blocks."""
+ROUGH_SHAPE: Final = 0.1
+"""The same where the sensor's shape is only supposed."""
+SAME_SPAN: Final = 0.01
+"""Difference of logarithms within which a file is reduced alike in both directions."""
+SAME_SENSOR: Final = 0.04
+"""Difference of logarithms within which focal-plane tags confirm the database."""
+SHORT_SIDES: Final = (0.9, 1.1)
+"""Short side over that which was written between which only border was cut."""
 CLOSE_VIEW: Final = 0.12
 """Difference of logarithms beyond which a 35 mm equivalent, which is rounded, speaks against a sensor."""
 LARGEST_PITCH_UM: Final = 10.0
@@ -41,6 +53,8 @@ PANORAMA: Final = 2.3
 """Long over short side from which a frame larger than the sensor is stitched."""
 WHOLE: Final = 0.93
 """Share of the thumbnail's width from which the file shows all of it."""
+REDUCED_FIELD: Final = 0.88
+"""Pixels of the thumbnail's whole field over the sensor's under which a cut-out was reduced as well."""
 CROP_MODES: Final = (1.2, 1.75)
 """How much smaller the part of the sensor is that cameras use in a crop mode, by its side (common
 practice, no source)."""
@@ -50,6 +64,7 @@ LEAST_PX: Final = ((2010, 2_900_000), (2005, 1_900_000))
 """From a year on, pixels below which hardly a camera's or telephone's full size is (common practice, no
 source)."""
 BLOCK_PX: Final = 4
+"""See `FREE_SIDE_PX`."""
 FREE_SIDE_PX: Final = 3000
 """Cameras write sides that divide by four; larger files that do not have such a one were rather
 trimmed than reduced (common practice, no source)."""
@@ -67,7 +82,9 @@ EXPORT_SIDES: Final = frozenset([
 one by chance once in fifty times."""
 
 USUAL_SHAPES: Final = (1.0, 5 / 4, 4 / 3, 7 / 5, 3 / 2, 8 / 5, 16 / 9, 65 / 24)
+"""Long over short side of formats that cameras offer (common practice, no source)."""
 _SHAPE_SLACK: Final = 0.012
+"""Difference of logarithms within which a file has one of them."""
 
 
 def _near(one: float, other: float, slack: float) -> bool:
@@ -82,7 +99,7 @@ def _whole_field_um(sides: tuple[float, float], long: float, short: float) -> fl
 def sensor_alone(e: Evidence) -> Sensor:
     """The sensor as one file tells of it."""
     diagonal, basis = e.diagonal_mm, "database"
-    small = diagonal is not None and diagonal < 14
+    small = diagonal is not None and diagonal < SMALL_MM
     if diagonal is None or (small and e.view_mm and not _near(diagonal, e.view_mm, CLOSE_VIEW)):
         # Telephones have several sensors under one name; the equivalent is of the one in use.
         diagonal, basis = e.view_mm, "equivalent"
@@ -95,23 +112,24 @@ def sensor_alone(e: Evidence) -> Sensor:
         plain = Sensor(diagonal_mm=diagonal).sides_mm(*written)
         assert plain is not None
         told = (plain[0] / e.told_um * 1000, plain[1] / e.told_um * 1000)
-        slack = 0.04 if basis == "database" else CLOSE_VIEW
+        slack = SAME_SENSOR if basis == "database" else CLOSE_VIEW
         spans = max(own[0] / told[0], own[1] / told[1])
         if not _near(spans, 1, slack):
             size, sure = told, basis == "database"
         else:
-            size, sure = own if _near(own[0] / own[1], told[0] / told[1], 0.1) else told, True
+            alike = _near(own[0] / own[1], told[0] / told[1], ROUGH_SHAPE)
+            size, sure = own if alike else told, True
     if size and _near(max(own[0] / size[0], own[1] / size[1]), 1, SAME_SIZE) and not touched:
         size = own  # without the border that notes count
     if (size is None and e.written and not _near(e.long, e.written[0], SAME_SIZE)) or (
-        size is None and e.written and e.short < e.written[1] * 0.9
+        size is None and e.written and e.short < e.written[1] * SHORT_SIDES[0]
     ):
         size = e.written
     pixel = None
     if size is not None and diagonal:
         sides = sensor_sides(diagonal, size[0] / size[1])
         pixel = _whole_field_um(sides, *size)
-        if e.told_um and _near(e.told_um, pixel, 0.04):
+        if e.told_um and _near(e.told_um, pixel, SAME_SENSOR):
             pixel, basis = e.told_um, "told"
     elif e.told_um:
         basis = "told"
@@ -134,7 +152,7 @@ def judge(e: Evidence, sensor: Sensor) -> Verdict:
     if sensor.size is None:
         return _zoomed(e) if e.source == "resized" else _size_unknown(e, sensor)
     across, down = e.long / sensor.size[0], e.short / sensor.size[1]
-    spans = across if _near(across, down, 0.01) else max(across, down)
+    spans = across if _near(across, down, SAME_SPAN) else max(across, down)
     if e.source == "resized" and spans > 1 - SAME_SIZE:
         return _zoomed(e)
     if abs(spans - 1) <= SAME_SIZE:
@@ -224,7 +242,7 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
         if crop:
             assert sensor.size is not None
             assert e.field_px is not None
-            if e.field_px < 0.88 * sensor.size[0]:
+            if e.field_px < REDUCED_FIELD * sensor.size[0]:
                 crop, scale = False, e.field_px / sensor.size[0]
                 why += " with fewer pixels: cropped and reduced"
     elif spans > _TRIMMED and e.long not in EXPORT_SIDES:
@@ -257,7 +275,7 @@ def _tags_follow(e: Evidence, sensor: Sensor, spans: float) -> bool:
 def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Crop modes keep the pixel; small sizes keep the field."""
     pixel, told = sensor.pixel_um, e.told_um
-    same_shape = _near(shape, 1, 0.04)
+    same_shape = _near(shape, 1, CAMERA_SHAPE)
     tags_scale = _tags_follow(e, sensor, spans)
     tags_keep = bool(told and pixel and _near(told, pixel, SAME_PITCH)) and not tags_scale
     if e.view_mm and sensor.diagonal_mm and same_shape:

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from auditor.settings.values import numbers, within
+from auditor.settings.values import SENSOR_SIDES_PX, numbers, within
 
 __all__ = ["native_size"]
 
-_LIMITS: Final = (160, 200_000)
+_LONGEST_SHAPE: Final = 3
+"""No sensor is so much longer than high (common practice, no source)."""
+_BORDERS: Final = slice(5, 9)
+"""Where a note on the sensor has the left, top, right and bottom border of the picture."""
 
 
 def native_size(exif: Mapping[str, Any]) -> tuple[int, int] | None:
@@ -21,25 +24,28 @@ def native_size(exif: Mapping[str, Any]) -> tuple[int, int] | None:
     for sides in (_canon(exif), _nikon(exif), _olympus(exif)):
         if sides is not None:
             long, short = max(sides), min(sides)
-            if _LIMITS[0] <= short and long <= _LIMITS[1] and long < 3 * short:
+            if (
+                SENSOR_SIDES_PX[0] <= short
+                and long <= SENSOR_SIDES_PX[1]
+                and long < _LONGEST_SHAPE * short
+            ):
                 return round(long), round(short)
     return None
 
 
 def _pair(values: list[float | None], at: int) -> tuple[float, float] | None:
-    one, other = within(values, *_LIMITS, at), within(values, *_LIMITS, at + 1)
+    one, other = within(values, *SENSOR_SIDES_PX, at), within(values, *SENSOR_SIDES_PX, at + 1)
     return (one, other) if one and other else None
 
 
 def _canon(exif: Mapping[str, Any]) -> tuple[float, float] | None:
-    # Left, top, right and bottom border of the picture on the sensor.
-    info = numbers(exif.get("Exif.Canon.SensorInfo"))
-    if len(info) > 8 and all(v is not None and v >= 0 for v in info[5:9]):
-        left, top, right, bottom = (v or 0.0 for v in info[5:9])
+    borders = numbers(exif.get("Exif.Canon.SensorInfo"))[_BORDERS]
+    if len(borders) == 4 and all(v is not None and v >= 0 for v in borders):
+        left, top, right, bottom = (v or 0.0 for v in borders)
         if right > left and bottom > top:
             return right - left + 1, bottom - top + 1
     # Compacts: the width from which digital zoom starts; their sensors are four by three.
-    width = within(numbers(exif.get("Exif.CanonCs.ZoomSourceWidth")), *_LIMITS)
+    width = within(numbers(exif.get("Exif.CanonCs.ZoomSourceWidth")), *SENSOR_SIDES_PX)
     return (width, width * 3 / 4) if width else None
 
 
@@ -57,6 +63,6 @@ def _nikon(exif: Mapping[str, Any]) -> tuple[float, float] | None:
 
 
 def _olympus(exif: Mapping[str, Any]) -> tuple[float, float] | None:
-    width = within(numbers(exif.get("Exif.OlympusIp.CropWidth")), *_LIMITS)
-    height = within(numbers(exif.get("Exif.OlympusIp.CropHeight")), *_LIMITS)
+    width = within(numbers(exif.get("Exif.OlympusIp.CropWidth")), *SENSOR_SIDES_PX)
+    height = within(numbers(exif.get("Exif.OlympusIp.CropHeight")), *SENSOR_SIDES_PX)
     return (width, height) if width and height else None

@@ -10,16 +10,29 @@ from typing import Any, Final
 
 import pandas as pd
 
-from auditor.settings.evidence import Evidence, Sensor
-from auditor.settings.kinds import CLOSE_VIEW, LARGEST_PITCH_UM, PANORAMA, SAME_SIZE, sensor_alone
+from auditor.settings.evidence import LONGEST_SHAPE, Evidence, Sensor
+from auditor.settings.kinds import (
+    CLOSE_VIEW,
+    LARGEST_PITCH_UM,
+    PANORAMA,
+    SAME_SENSOR,
+    SAME_SIZE,
+    sensor_alone,
+)
 from auditor.settings.sensors import SMALL_MM, sensor_sides
 
 __all__ = ["known_sensors"]
 
 OFTEN: Final = 0.15
 """Share of the frames of a program's commonest size that makes a larger size no exception."""
-SAME_SENSOR: Final = 0.04
-"""Difference of logarithms within which focal-plane tags confirm the database."""
+RARE: Final = 0.005
+"""Share of the frames by the camera under which a size may be of one enlarged or stitched picture."""
+PITCH_STEP: Final = 0.02
+"""Step of logarithms in which pitches that tags tell are put together ..."""
+PITCH_NEAR: Final = 0.03
+"""... and relative difference from the commonest within which others agree with it."""
+MANY_VIEWS: Final = 5
+"""Frames with a 35 mm equivalent from which on what follows from them is sure."""
 SHAPES: Final = (1.2, 1.6)
 """Long over short side of sensors (common practice, no source); others are cut."""
 DOUBLED: Final = 0.2
@@ -110,7 +123,7 @@ def _native_size(part: Rows) -> tuple[Size | None, bool]:
     if told:
         return _shown(sizes, max(sorted(told), key=lambda pair: told[pair])), True
     own = [c for c in sizes if c.own > 0]
-    least = max(2.0, 0.005 * sum(c.own for c in own))
+    least = max(2.0, RARE * sum(c.own for c in own))
     enough = [c for c in own if c.own >= least or c.raw > 0]
     written = _written(part)
     if own:
@@ -182,12 +195,12 @@ def _told(rows: Rows, size: Size) -> tuple[float, float]:
         return math.nan, 0.0
     clusters: dict[int, list[Any]] = {}
     for r in rows:
-        clusters.setdefault(round(math.log(r.told) / 0.02), []).append(r)
+        clusters.setdefault(round(math.log(r.told) / PITCH_STEP), []).append(r)
     largest = max(
         (sum(r.frames for r in alike), -median(r.told for r in alike))
         for alike in clusters.values()
     )
-    close = [r for r in rows if abs(r.told / -largest[1] - 1) <= 0.03]
+    close = [r for r in rows if abs(r.told / -largest[1] - 1) <= PITCH_NEAR]
     return _median((r.told, r.frames) for r in close), float(sum(r.frames for r in close))
 
 
@@ -213,7 +226,7 @@ def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
     reach = diagonal or view
     scale = math.nan
     if reach:
-        sides = sensor_sides(reach, shape if shape < 1.55 else None)
+        sides = sensor_sides(reach, shape if shape < LONGEST_SHAPE else None)
         scale = min(sides[0] / size[0], sides[1] / size[1]) * 1000
     if scale > LARGEST_PITCH_UM and not any(r.native_long > 0 for r in rows):
         return Sensor(None, None, reach, "database" if diagonal else "equivalent")
@@ -226,7 +239,7 @@ def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
         if math.isnan(scale):
             return _left_over(rows, size)
         rough = all(r.rough for r in seen)
-        return Sensor(size, scale, view, "equivalent", sure and views >= 5, rough)
+        return Sensor(size, scale, view, "equivalent", sure and views >= MANY_VIEWS, rough)
     return Sensor(size, told, math.hypot(*size) * told / 1000, "told", sure)
 
 

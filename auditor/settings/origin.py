@@ -9,9 +9,10 @@ from typing import Any, Final
 from auditor.crawl.kinds import RAW_SUFFIXES
 from auditor.record import Source
 from auditor.settings.body import body_name
+from auditor.settings.kinds import SHORT_SIDES
 from auditor.settings.sensors import sensor_diagonal
 from auditor.settings.tags import RawTags, clean_text
-from auditor.settings.values import numbers, within
+from auditor.settings.values import PICTURE_SIDES_PX, SENSOR_SIDES_PX, numbers, within
 
 __all__ = [
     "has_maker_note",
@@ -21,6 +22,13 @@ __all__ = [
     "real_camera",
     "written_size",
 ]
+
+_ZOOM: Final = (1.05, 100)
+"""Digital zoom that enlarges; 1 and less is none, more is damage (common practice, no source)."""
+_CODE_LETTERS: Final = 4
+"""A program's name has so many letters; shorter words are codes (common practice, no source)."""
+_BORDER: Final = 0.02
+"""Relative difference of the longer side within which only border came or went, without resampling."""
 
 # Words that firmware puts beside its version; none of them is the name of a program.
 _PLAIN: Final = frozenset([
@@ -43,7 +51,7 @@ def is_firmware(software: str, make: str | None, model: str | None) -> bool:
     for token in re.split(r"[\s,;()/]+", software.casefold()):
         # A token with digits is a version or a code.
         word = token.strip(".:-_'\"")
-        if len(word) >= 4 and not any(c.isdigit() for c in word) and word not in known:
+        if len(word) >= _CODE_LETTERS and not any(c.isdigit() for c in word) and word not in known:
             return False
     return True
 
@@ -117,7 +125,7 @@ def kind_of_file(
             return "raw"
     if not exif and not tags.xmp:
         return "unknown"
-    zoom = within(numbers(exif.get("Exif.Photo.DigitalZoomRatio")), 1.05, 100)
+    zoom = within(numbers(exif.get("Exif.Photo.DigitalZoomRatio")), *_ZOOM)
     if zoom is not None:
         notes.append(f"digital zoom of {zoom:.3g}x: enlarged by the camera")
         return "resized"
@@ -165,7 +173,7 @@ def written_size(tags: RawTags) -> tuple[int, int] | None:
         if size is not None:
             return size
     full = numbers(exif.get("Exif.Sony1.FullImageSize"))  # height before width
-    height, width = within(full, 160, 200_000), within(full, 160, 200_000, 1)
+    height, width = within(full, *SENSOR_SIDES_PX), within(full, *SENSOR_SIDES_PX, 1)
     if width and height:
         return int(width), int(height)
     inner = _exif_size(exif)
@@ -179,8 +187,8 @@ def _exif_size(exif: Mapping[str, Any]) -> tuple[int, int] | None:
 
 
 def _size(exif: Mapping[str, Any], across: str, down: str) -> tuple[int, int] | None:
-    width = within(numbers(exif.get(across)), 16, 200_000)
-    height = within(numbers(exif.get(down)), 16, 200_000)
+    width = within(numbers(exif.get(across)), *PICTURE_SIDES_PX)
+    height = within(numbers(exif.get(down)), *PICTURE_SIDES_PX)
     return (int(width), int(height)) if width and height else None
 
 
@@ -202,6 +210,7 @@ def _differs(tags: RawTags, size: tuple[int, int] | None) -> bool:
     if size is None or not tags.width_px or not tags.height_px:
         return False
     ours, theirs = sorted((tags.width_px, tags.height_px)), sorted(size)
-    # A few pixels of border come and go without resampling.
-    longer = abs(ours[1] / theirs[1] - 1) > 0.02
-    return longer or ours[0] < theirs[0] * 0.9 or ours[0] > theirs[0] * 1.1
+    if abs(ours[1] / theirs[1] - 1) > _BORDER:
+        return True
+    low, high = SHORT_SIDES
+    return ours[0] < theirs[0] * low or ours[0] > theirs[0] * high

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from auditor.settings.alone import PITCH_LIMITS_UM
 from auditor.settings.evidence import ROUGH_VIEW, Evidence, Verdict, rounding
-from auditor.settings.kinds import LEAST_PX, judge
+from auditor.settings.kinds import LEAST_PX, SAME_SIZE, judge
 from auditor.settings.natives import known_sensors
-from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
+from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM, SMALL_MM
 
 __all__ = ["reconcile_scale"]
 
@@ -25,8 +25,20 @@ HABIT: Final = 0.2
 """Share of a body's frames that makes a smaller size the photographer's habit."""
 BOXED: Final = 3
 """Files of different shapes with one longest side that make it the side of a box they were fitted into."""
+NOTED: Final = 0.8
+"""A body with private notes in this share of its files writes them into all ..."""
+NOTED_FRAMES: Final = 5
+"""... where so many files are there at least."""
+FEW_SENSORS: Final = 6
+"""No telephone has more cameras (common practice, no source)."""
+OTHER_VIEW: Final = 1.1
+"""Largest over smallest diagonal of a body's focal lengths from which it has several sensors."""
+SAME_FIGURE: Final = 1e-3
+"""Relative difference within which a pitch is the one that was there, so that its basis stands."""
 VIEW_STEP: Final = 0.01
+"""See `FOCAL_STEP`."""
 FIELD_STEP: Final = 0.01
+"""See `FOCAL_STEP`."""
 FOCAL_STEP: Final = 0.03
 """Steps of logarithms in which figures are told apart: within one nothing changes."""
 
@@ -48,9 +60,8 @@ def reconcile_scale(frames: pd.DataFrame) -> pd.DataFrame:
     whole = np.zeros(len(e), bool)
     for i, row in enumerate(e.itertuples(index=False)):
         size = sensors[row.unit].size if row.unit in sensors else None
-        whole[i] = (
-            size is not None and abs(max(row.long / size[0], row.short / size[1]) - 1) <= 0.03
-        )
+        if size is not None:
+            whole[i] = abs(max(row.long / size[0], row.short / size[1]) - 1) <= SAME_SIZE
     copies = t.copies(whole[t.code])
     e, code = t.split(e, copies)
     verdicts = [_verdict(row, sensors) for row in e.itertuples(index=False)]
@@ -146,7 +157,7 @@ class _Table:
         share, count = (
             seen.agg(how).reindex(self.body).to_numpy(float) for how in ("mean", "count")
         )
-        return np.asarray(rows & (maker == 0) & (share >= 0.8) & (count >= 5))
+        return np.asarray(rows & (maker == 0) & (share >= NOTED) & (count >= NOTED_FRAMES))
 
     def evidence(self) -> pd.DataFrame:
         """One row for all frames with the same evidence, with their number; `code` is of the frames."""
@@ -197,7 +208,7 @@ class _Table:
         twin = np.asarray(key.isin(set(key[whole & timed]))) & timed & ~(self.recoded == 0)
         rows = (self.body >= 0) & np.isin(self.source.astype(str), ("camera", "raw"))
         notes = pd.Series(np.nan_to_num(self.maker[rows])).groupby(self.body[rows]).mean()
-        bare = (self.maker == 0) & (notes.reindex(self.body).to_numpy(float) >= 0.8)
+        bare = (self.maker == 0) & (notes.reindex(self.body).to_numpy(float) >= NOTED)
         return np.asarray(twin | bare)
 
     def split(self, e: pd.DataFrame, bare: Bools) -> tuple[pd.DataFrame, NDArray[np.int64]]:
@@ -227,7 +238,7 @@ class _Table:
         own = self._number("pixel_pitch_um")
         spread = pitch[code]
         with np.errstate(invalid="ignore"):
-            kept = np.abs(own / spread - 1) <= 1e-3
+            kept = np.abs(own / spread - 1) <= SAME_FIGURE
         kept &= self.basis != None  # noqa: E711
         columns = {
             "source": np.array([v.source for v, _ in verdicts], object)[code],
@@ -294,9 +305,9 @@ def _units(e: pd.DataFrame) -> list[tuple[int, float]]:
     for body, part in e[e["view"] > 0].groupby("body"):
         views = part.groupby("focal")["view"].median()
         several[int(str(body))] = (
-            2 <= len(views) <= 6
-            and bool(views.max() / views.min() > 1.1)
-            and not bool((part["diagonal"] > 14).any())
+            2 <= len(views) <= FEW_SENSORS
+            and bool(views.max() / views.min() > OTHER_VIEW)
+            and not bool((part["diagonal"] > SMALL_MM).any())
         )
     return [
         (int(b), float(f) if several.get(int(b)) and f > 0 else 0.0)

@@ -4,9 +4,32 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
-__all__ = ["numbers", "within"]
+__all__ = [
+    "FOCAL_LIMITS_MM",
+    "F_LIMITS",
+    "NOTE_STEPS",
+    "PICTURE_SIDES_PX",
+    "SENSOR_SIDES_PX",
+    "numbers",
+    "within",
+]
+
+F_LIMITS: Final = (0.5, 512.0)
+"""No lens in air is faster than f/0.5; pinholes reach f/500."""
+FOCAL_LIMITS_MM: Final = (0.3, 20_000.0)
+"""Telephones have some millimetres, telescopes some metres; anything beyond is damage (common practice, no
+source)."""
+SENSOR_SIDES_PX: Final = (160, 200_000)
+"""Sides of what a camera wrote: smaller ones are a thumbnail's, larger ones damage (common practice, no
+source)."""
+PICTURE_SIDES_PX: Final = (16, 200_000)
+"""The same for any picture in a file."""
+NOTE_STEPS: Final = 32
+"""Steps of a stop in which one maker's notes keep sensitivities and apertures."""
+_MOST_NUMBERS: Final = 64
+"""Numbers of one value that are read; makers' tables hold thousands, and none is asked for beyond."""
 
 
 def numbers(value: Any) -> list[float | None]:
@@ -18,7 +41,7 @@ def numbers(value: Any) -> list[float | None]:
         return []
     if isinstance(value, list):
         return [n for part in value for n in numbers(part)]
-    return [_number(part) for part in str(value).split()[:64]]
+    return [_number(part) for part in str(value).split()[:_MOST_NUMBERS]]
 
 
 def _number(text: str) -> float | None:

@@ -7,12 +7,19 @@ from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
+from auditor.units import MINUTE_S
+
 __all__ = ["capture_time"]
 
 _STAMP: Final = re.compile(
     r"\s*(\d{4})[:\-/. ](\d{1,2})[:\-/. ](\d{1,2})(?:[T :]+(\d{1,2}):(\d{1,2})(?::(\d{1,2}))?)?"
     r"(?:[.,](\d{1,9}))?\s*(Z|[+-]\d{2}:?\d{2})?"
 )
+_MOST_OFFSET_H: Final = 15
+"""Hours; clocks stand at most 14 before universal time (IANA time zone database)."""
+_FIRST_YEAR: Final = 1985
+"""Clocks that were never set begin in 1970 or 1980; files from cameras are younger (common practice, no
+source)."""
 _OFFSET: Final = re.compile(r"\s*(Z|[+-]\d{2}:?\d{2})")
 
 _PLACES: Final = (
@@ -80,17 +87,17 @@ def _tidy_offset(offset: str) -> str:
     if offset == "Z":
         return "+00:00"
     plain = offset.replace(":", "")
-    if int(plain[1:3]) > 15 or int(plain[3:]) > 59:
+    if int(plain[1:3]) > _MOST_OFFSET_H or int(plain[3:]) >= MINUTE_S:
         return ""
     return f"{plain[:3]}:{plain[3:]}"
 
 
 def _stamp(match: re.Match[str]) -> datetime | None:
     year, month, day = (int(match[i]) for i in (1, 2, 3))
-    hour, minute, second = (int(match[i] or 0) for i in (4, 5, 6))
+    hour, minute, second = (int(part or 0) for part in match.groups()[3:6])
     try:
         # Second 60 is a leap second in some clocks and a fault in others.
-        return datetime(year, month, day, hour, minute, min(second, 59))
+        return datetime(year, month, day, hour, minute, min(second, MINUTE_S - 1))
     except ValueError:
         return None
 
@@ -99,5 +106,5 @@ def _judge_clock(stamp: datetime, notes: list[str], now: datetime | None) -> Non
     limit = now or datetime.now(UTC).replace(tzinfo=None)
     if stamp > limit + timedelta(days=2):
         notes.append(f"the camera's clock stood in the future ({stamp.year})")
-    elif stamp.year < 1985:
+    elif stamp.year < _FIRST_YEAR:
         notes.append(f"the camera's clock was not set ({stamp.year})")

@@ -26,6 +26,7 @@ _WORDS: Final = {
     errno.ENOENT: "the folder has disappeared: make it available again, then run again",
     getattr(errno, "EDQUOT", -1): "the disk quota is used up: free some space, then run again",
 }
+"""Error numbers of the system -> what is wrong and what to do (-1, which is none, where a system lacks one)."""
 
 
 def why(error: OSError) -> str:

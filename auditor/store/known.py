@@ -81,10 +81,12 @@ class Known:
 
     @cached_property
     def ids(self) -> NDArray[np.bytes_]:
+        """(n,) hex digests of content."""
         return self._digests("file_id")
 
     @cached_property
     def sidecar_ids(self) -> NDArray[np.bytes_]:
+        """(n,) hex digests of the sidecars' content."""
         return self._digests("sidecar_id")
 
     @cached_property

@@ -51,12 +51,15 @@ __all__ = ["STORE_VERSION", "Store"]
 SMALL_PARTS: Final = 64
 """So many small parts are merged into one."""
 TIDY_PARTS: Final = 8
+"""So many small parts a run may leave unmerged at its end."""
 PART_ROWS: Final = (2048, 16384)
 """Parts under the first number of rows are small; merged ones are merged again up to the second."""
 AT_ONCE: Final = 12
 """So many columns are read and made into a table before the next."""
 FRAME_GROUP: Final = 16384
+"""Rows of a Parquet row group, the least that is read at once."""
 PICTURE_GROUP: Final = 128
+"""The same for pictures, of which a few are read at a time."""
 
 
 class Store:

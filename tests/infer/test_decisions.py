@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import binomtest, theilslopes
 
 from auditor.artificial.focus import FocusHabit, with_depth
 from auditor.artificial.history import Wear, over_years
@@ -14,7 +15,7 @@ from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import DECISIONS, decide
 from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.dust import find_dust
-from auditor.infer.decisions.focus_bias import find_focus_bias
+from auditor.infer.decisions.focus_bias import _chance, _line, find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
 from auditor.infer.decisions.scan import Series, find_change
 from auditor.infer.decisions.shots import decision_shots
@@ -287,3 +288,19 @@ def test_spots_that_have_not_gone_ask_for_a_sky_once_a_body():
         ("A", "a spot of dust was last seen on 2024-02-07"),
         ("B", "2 spots of dust were last seen on 2024-05-01"),
     ]
+
+
+def test_the_line_is_that_of_scipy():
+    """Against scipy.stats, which the package does not load for its weight."""
+    rng = np.random.default_rng(4)
+    x = np.round(rng.normal(0, 4, 41)) / 2
+    y = 0.3 * x + rng.normal(0, 1, 41)
+    slope, middle, *_ = theilslopes(y, x)
+    assert _line(x, y, x) == pytest.approx(middle + slope * x, rel=1e-12)
+
+
+def test_the_chance_of_a_side_is_the_binomials_where_frames_weigh_alike():
+    """One frame an outing, each weighing 1: a signs test, whose chance scipy's binomial test knows."""
+    excess = np.where(np.arange(40) < 26, 1.0, -1.0)
+    expected = 2 * binomtest(26, 40, 0.5, "greater").pvalue
+    assert _chance(excess, np.arange(40.0), 0) == pytest.approx(expected, rel=0.2)

@@ -41,7 +41,7 @@ def test_card_states_textbook_distance_at_its_own_criterion(
     focal_mm: float, n: float, pitch: float
 ) -> None:
     """H = f^2 / (N c) + f (any textbook, thin lens), c two pixels; sharp from half of it."""
-    ((_, metres),) = card.hyperfocals(focal_mm, [n], pitch)
+    ((_, metres),) = card.hyperfocals(focal_mm, [n], pitch, 2.0)
     by_hand = (focal_mm**2 / (n * 2 * pitch / 1000) + focal_mm) / 1000
     assert metres == pytest.approx(by_hand, rel=1e-12)
     near, far = optics.depth_of_field_m(focal_mm, n, 2 * pitch, metres)

@@ -31,11 +31,13 @@ __all__ = ["DRAWS", "ISO_GRID", "SIGNAL_GRID", "NoiseModel", "fit_noise"]
 Floats = NDArray[np.float64]
 
 DRAWS: Final = 200
+"""Equally likely courses of noise over ISO and signal."""
 
 ISO_GRID: Final = tuple(i for i in ISOS if i >= 12)
 """Third stops at which a model can be asked."""
 
 _BIN_CENTRES: Final = tuple(2 ** ((a + b) / 2) for a, b in itertools.pairwise(SIGNAL_BIN_EDGES))
+"""Signals in the middle of the stored histogram's bins."""
 SIGNAL_GRID: Final = (*_BIN_CENTRES, *TONE_SIGNALS)
 """Signals at which a model can be asked: centres of the stored histogram's bins, then the tones."""
 
@@ -44,14 +46,19 @@ ESTIMATOR_SD: Final = 0.035
 on frames rendered with known noise it read up to some five per cent high or low in common."""
 
 _STOPS_ISO: Final = 3.0
+"""Stops of ISO over which departures from the law stay alike (to 1/e)."""
 _STOPS_SIGNAL: Final = 2.0
-# Sizes of departure tried, in log noise: by ISO alone, by signal alone, by both.
+"""The same of signal."""
 _SIZES: Final = tuple(
     itertools.product((0.015, 0.05, 0.15, 0.4), (0.015, 0.05, 0.15, 0.3), (0.008, 0.03, 0.1))
 )
-
-
+"""Sizes of departure tried, in log noise: by ISO alone, by signal alone, by both."""
+_SIZE_SD: Final = (0.2, 0.15, 0.08)
+"""Scales of the half-normal priors of these sizes: small departures are likelier before any frame was seen."""
 _UNKNOWN_SIZES: Final = (0.15, 0.15, 0.03)
+"""Sizes of a body of which nothing was measured."""
+_CELL_SD: Final = 0.02
+"""Error of a cell beside its own, for the fit of the law: no law holds better."""
 
 _LAW_SD: Final = np.array([1.4, 1.4, 0.04])
 """What a body's photon noise and read noise (log of their variance, a factor of four) and the change
@@ -61,6 +68,9 @@ LIMIT_SD: Final = 0.1
 """How sharply a bound holds, in log noise: as frames and tones scatter."""
 
 _ROUNDS: Final = 30
+"""Rounds in which bounds settle."""
+_LEAST_FREE: Final = 1e-4
+"""Least precision of what a bounded cell would be without its own bound."""
 _NOTHING: Final = 1e-6
 """Precision of an observation that says nothing."""
 
@@ -105,8 +115,7 @@ class NoiseModel:
     def interval(self, values: Floats, best: Floats, share: float) -> tuple[Floats, Floats]:
         """Bounds about `best` (log or linear) from draws of it along axis 0."""
         tail = (1 - share) / 2
-        low, high = np.quantile(values, [tail, 1 - tail], axis=0)
-        middle = np.median(values, axis=0)
+        low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail], axis=0)
         wider = t_factor(self.freedom, share)
         return best + (low - middle) * wider, best + (high - middle) * wider
 
@@ -158,11 +167,13 @@ def fit_noise(
         sizes,
     )
     own = rng.standard_normal((DRAWS, len(_LAW_SD))) * _LAW_SD
-    f_grid = f_grid.reshape(DRAWS, -1) + own @ slopes(law, grid_i, grid_s).T
     f_cells = f_cells + own @ slopes(law, at_iso, at_signal).T
     error = rng.standard_normal(f_cells.shape) @ np.linalg.cholesky(full).T
-    draws = best + f_grid - (f_cells + error) @ gain.T
     shared = np.random.default_rng([seed, *kind.encode()]).normal(0, ESTIMATOR_SD, DRAWS)
+    draws = f_grid.reshape(DRAWS, -1)
+    draws += best + shared[:, None]
+    # The law's own part less what the cells say of everything, in one product.
+    draws += np.hstack([own, -(f_cells + error)]) @ np.hstack([slopes(law, grid_i, grid_s), gain]).T
     shape = (len(ISO_GRID), len(SIGNAL_GRID))
     return NoiseModel(
         body=body,
@@ -170,7 +181,7 @@ def fit_noise(
         physics=law,
         cells=cells,
         log_sigma=best.reshape(shape),
-        draws=(draws + shared[:, None]).reshape(DRAWS, *shape),
+        draws=draws.reshape(DRAWS, *shape),
         output_scale=output_scale,
         departure_sizes=sizes,
         isos=tuple(int(i) for i in cells.isos),
@@ -186,7 +197,7 @@ def _law(cells: Cells, base: float, developed: bool) -> Physics:
         np.maximum(cells.iso, base),
         cells.signal,
         cells.log_sigma,
-        np.hypot(cells.sd, 0.02),
+        np.hypot(cells.sd, _CELL_SD),
         developed,
     )
     return law
@@ -230,7 +241,7 @@ def _with_limits(
         mean = (gain @ target)[known:]
         variance = np.maximum(np.diag(prior - gain @ prior)[known:], 1e-8)
         # Without what the limit itself said before.
-        free = np.maximum(1 / variance - precision, 1e-4)
+        free = np.maximum(1 / variance - precision, _LEAST_FREE)
         cavity, around = (mean / variance - shift) / free, 1 / free
         width = np.sqrt(around + LIMIT_SD**2)
         z = (bound - cavity) / width
@@ -289,8 +300,7 @@ def _choose(
     log_det = 2 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(1)
     solved = np.linalg.solve(stack, np.broadcast_to(residual[:, None], (*stack.shape[:2], 1)))
     misfit = solved[..., 0] @ residual
-    # Small departures are likelier before any frame was seen: half-normal priors.
-    prior = -0.5 * (squares / np.square([0.2, 0.15, 0.08])).sum(1)
+    prior = -0.5 * (squares / np.square(_SIZE_SD)).sum(1)
     return _SIZES[int(np.argmax(prior - 0.5 * (misfit + log_det)))]
 
 
@@ -312,8 +322,9 @@ def _prior_draws(
     by_iso = rng.standard_normal((DRAWS, len(iso_all))) @ root_i.T * sizes[0]
     by_signal = rng.standard_normal((DRAWS, len(sig_all))) @ root_s.T * sizes[1]
     white = rng.standard_normal((DRAWS, len(iso_all), len(sig_all)))
-    both = root_i @ (white @ root_s.T) * sizes[2]
-    total = by_iso[:, :, None] + by_signal[:, None, :] + both
+    total: Floats = np.asarray(root_i @ (white @ (root_s.T * sizes[2])), np.float64)
+    total += by_iso[:, :, None]
+    total += by_signal[:, None, :]
     gi, ci = iso_back[: len(x_iso)], iso_back[len(x_iso) :]
     gs, cs = sig_back[: len(x_signal)], sig_back[len(x_signal) :]
-    return total[:, gi][:, :, gs], total[:, ci, cs]
+    return total[:, gi[:, None], gs], total[:, ci, cs]

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import days, iso_day, usable
@@ -241,7 +241,7 @@ def _spots(shots: _Shots) -> list[tuple[_Spot, float]]:
         if all(max(abs(spot.row - k.row), abs(spot.col - k.col)) > _NEAR for k in kept):
             kept.append(spot)
     places = shots.shape[0] * shots.shape[1] * times[0]
-    sure = [(s, min(float(norm.sf(s.sure)) * places, 1.0)) for s in kept]
+    sure = [(s, min(float(ndtr(-s.sure)) * places, 1.0)) for s in kept]
     return [(s, p) for s, p in sure if p <= _WRONG][:_MOST_SPOTS]
 
 
@@ -253,7 +253,7 @@ def _standing_out(total: Plane, weights: Plane, first: int, end: int) -> Iterato
         return
     # Surroundings that were not as restless as the frames said, or more so, show in the whole map.
     sure = sure / max(1.4826 * float(np.median(np.abs(inner))), 1.0)
-    top = (sure > norm.isf(_WRONG / sure.size)) & (sure >= maximum_filter(sure, 2 * _NEAR + 1))
+    top = (sure > -ndtri(_WRONG / sure.size)) & (sure >= maximum_filter(sure, 2 * _NEAR + 1))
     for row, col in np.argwhere(top):
         yield _Spot(int(row), int(col), first, end, float(sure[row, col]))
 

@@ -21,7 +21,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import theilslopes
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
@@ -219,8 +218,11 @@ def _line(x: Floats, y: Floats, at: Floats) -> Floats:
         x, y = x[pick], y[pick]
     if np.ptp(x) < 0.5:
         return np.full(len(at), float(np.median(y)))
-    slope, intercept, _, _ = theilslopes(y, x)
-    return np.asarray(intercept + slope * at)
+    first, second = np.triu_indices(len(x), 1)
+    apart = x[second] - x[first]
+    known = apart != 0
+    slope = np.median((y[second] - y[first])[known] / apart[known])
+    return np.asarray(np.median(y) + slope * (at - np.median(x)))
 
 
 def _chance(excess: Floats, outing: Floats, seed: int) -> float:

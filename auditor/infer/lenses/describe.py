@@ -13,7 +13,7 @@ from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.advice import evident, missing
 from auditor.infer.lenses.evidence import judge
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.grouping import nominal_from_index
+from auditor.infer.lenses.grouping import aperture_index, nominal_from_index
 from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.ranges import Ranges, find_ranges
 from auditor.infer.lenses.table import Table
@@ -24,9 +24,9 @@ __all__ = ["best_aperture", "describe_range", "weaker_zone"]
 Floats = NDArray[np.float64]
 
 _SAME: Final = 0.1
+"""Stops within which two apertures are one: a third of the step between engraved ones."""
 _REACH: Final = 1.1
-"""Stops within which two apertures are one; and over which a curve is drawn between apertures that
-frames speak for."""
+"""Stops over which a curve is drawn between apertures that frames speak for: a full stop, rounded."""
 CENTRE, CORNER = ZONES.index("centre"), ZONES.index("corner")
 
 
@@ -35,24 +35,24 @@ def describe_range(
 ) -> dict[str, Any]:
     """The entry of `focal_ranges` for frames `rows`, without focal lengths, fringing, sides."""
     quantiles = [0.5 - criteria.interval / 2, 0.5 + criteria.interval / 2]
-    low, high = np.exp(np.quantile(draws.curve, quantiles, axis=0))
-    value = np.exp(draws.value(fit.data.f_numbers))
-    low, high = np.minimum(low, value), np.maximum(high, value)
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
     counts = _counts(table, rows, index)
     told = evident(fit)
     fitted = {int(i): j for j, i in enumerate(_fitted_index(fit))}
-    apertures = _apertures(fit, draws, table, rows, (value, low, high), counts)
+    half_width = None
+    apertures = _apertures(fit, draws, table, rows, quantiles, counts)
     kept = np.isin(index, list(fitted))
-    first, last = np.exp(np.quantile(draws.told_by_frames, quantiles, axis=0))
-    evidence = judge(fit, (last - first) / 2 / value, counts[:, kept])
+    if told.any():
+        first, last = np.exp(np.quantile(draws.told_by_frames, quantiles, axis=0))
+        half_width = (last - first) / 2 / np.exp(draws.value(fit.data.f_numbers))
+    evidence = judge(fit, half_width, counts[:, kept])
     found, lacking = _ranges(fit, draws, told, criteria)
     dark = [
         f"{zone} at {', '.join(f'f/{nominal_from_index(int(i)):g}' for i in index[kept][none])}"
         for z, zone in enumerate(ZONES)
         if (none := ~told[z] & (counts[z][kept] > 0)).any()
     ]
-    if dark:
+    if dark and told.any():
         evidence.add(
             0,
             f"no evidence here: {'; '.join(dark)} (no frame, or one frame in all, came near what the "
@@ -71,7 +71,9 @@ def describe_range(
         "acceptable": None,
         "pin_sharp_intervals": None,
         "acceptable_intervals": None,
-        "sharpening": dict(zip(("amount", "error"), draws.sharpening, strict=True)),
+        "sharpening": dict(zip(("amount", "error"), draws.sharpening, strict=True))
+        if told.any()
+        else None,
         "failures": {
             "soft_share": round(float(1 - fit.sound.mean()), 3),
             "scatter": {z: round(float(s), 4) for z, s in zip(ZONES, _scatter(fit), strict=True)},
@@ -120,16 +122,17 @@ def _tell_together(
 
 def _apertures(
     fit: CurveFit, draws: Draws, table: Table, rows: NDArray[np.int64],
-    curve: tuple[Floats, Floats, Floats], counts: NDArray[np.int64],
+    quantiles: list[float], counts: NDArray[np.int64],
 ) -> list[dict[str, Any]]:  # fmt: skip
-    """Entry of every aperture used; `curve` the figures (Z x K, c/px) and their ends. Besides its interval
-    a figure has `frames_error`, its standard error (ln) as far as frames decide it, and `lacking` (ln),
-    how far the lens may lie beyond its frames: what another lens on this body does not share."""
-    value, low, high = curve
+    """Entry of every aperture used. Besides its interval a figure has `frames_error`, its standard
+    error (ln) as far as frames decide it, and `lacking` (ln), how far the lens may lie beyond its
+    frames: what another lens on this body does not share."""
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
     told = evident(fit)
     fitted = {int(i): j for j, i in enumerate(_fitted_index(fit))}
-    own, beyond = draws.frames_error, draws.lacking
+    if told.any():
+        value, low, high = _figures(draws, fit.data.f_numbers, draws.curve, quantiles)
+        own, beyond = draws.frames_error, draws.lacking
     apertures = []
     for j, i in enumerate(index):
         here = rows[table.aperture[rows] == i]
@@ -149,8 +152,17 @@ def _apertures(
     return apertures
 
 
+def _figures(
+    draws: Draws, f_numbers: Floats, drawn: Floats, quantiles: list[float]
+) -> tuple[Floats, Floats, Floats]:
+    """Figures (Z x M, c/px) and their ends, of curves `drawn` (B x Z x M, ln) at these apertures."""
+    value = np.exp(draws.value(f_numbers))
+    low, high = np.exp(np.quantile(drawn, quantiles, axis=0))
+    return value, np.minimum(low, value), np.maximum(high, value)
+
+
 def _fitted_index(fit: CurveFit) -> NDArray[np.int64]:
-    return np.round(6 * np.log2(fit.data.f_numbers)).astype(np.int64) + 6
+    return aperture_index(fit.data.f_numbers)
 
 
 def _counts(table: Table, rows: NDArray[np.int64], index: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -211,9 +223,8 @@ def _curve(
     used = dict(zip(_fitted_index(fit).tolist(), fit.data.f_numbers.tolist(), strict=True))
     indices = range(min(used), max(used) + 1)
     grid = np.array([used.get(i, F_NUMBERS[i]) for i in indices])
-    value = np.exp(draws.value(grid))
-    low, high = np.exp(np.quantile(draws.on(grid), quantiles, axis=0))
-    low, high = np.minimum(low, value), np.maximum(high, value)
+    if told.any():
+        value, low, high = _figures(draws, grid, draws.on(grid), quantiles)
     stops = 2 * np.log2(fit.data.f_numbers)
     out = []
     for j, i in enumerate(indices):

@@ -23,21 +23,25 @@ __all__ = ["CurveFit", "Look", "Model", "State", "cell_sums", "fit_curve"]
 Floats = NDArray[np.float64]
 
 _SCATTER: Final = 0.02
+"""Scatter (ln MTF50) of sound figures beyond the error that they state."""
 _SCATTER_WEIGHT: Final = 20.0
+"""Figures' worth of trust in it."""
 _SCATTERS: Final = (0.006, 0.15)
-"""Scatter (ln MTF50) of sound figures beyond the error that they state, the figures' worth of trust in
-it, and its bounds."""
+"""Its bounds."""
 SHARE_WEIGHT: Final = np.array([6.0, 1, 1, 1, 1, 8, 4, 1, 1])
 """Figures' worth of trust in each spread of excess: what scatters no more than sound figures do is taken
 for sound, or for depth that wide apertures would show, until figures say otherwise."""
 SHARE_POOL: Final = 6.0
 """Figures' worth of trust in the share of frames on the curve being an aperture's as it is the lens's:
 dusk leaves few at small apertures, depth at wide ones."""
-_WILD: Final = 0.015
-_WILD_DENSITY: Final = 0.5
-"""Share of figures that are off by anything, and their density over ln MTF50 (two units wide)."""
+_OUTLIERS: Final = 0.015
+"""Share of figures that are off by anything."""
+_OUTLIER_DENSITY: Final = 0.5
+"""Their density over ln MTF50: two units wide."""
 _SMEAR: Final = 0.35
 """A point of excess stands for this much of the way to the next."""
+_FARTHEST_APART: Final = 0.4
+"""Of a way (ln MTF50) no longer than this: the last points lie far apart."""
 _ORDER: Final = 0.02
 """Standard deviation (ln MTF50) by which a zone may be softer than the next one out: no lens is sharper
 at the edge than on its axis (common practice, no source)."""
@@ -45,8 +49,15 @@ _STARTS: Final = ((0.6, 0.75), (0.05, 0.95))
 """Share of frames on the curve, and the quantile of each cell at which the curve starts: a lens with
 many sound frames, or one that hardly a frame does justice."""
 _ITERATIONS: Final = 60
+"""Steps of a fit at most."""
 _TOLERANCE: Final = 3e-4
+"""Change of the curve (ln MTF50) below which a fit has settled; a hundredth of what is printed."""
+_FIRST_STEPS: Final = 8
+"""Steps of the start, and of a fit before it may settle."""
 _LONGEST_STEP: Final = 0.5
+"""Longest step of any parameter of optics (logarithms)."""
+_START_SD: Final = 0.05
+"""Error (ln MTF50) of the quantile of a cell through which the start goes."""
 _FARTHEST: Final = 4.0
 """Standard deviations of the prior past which no parameter strays while a fit seeks its way."""
 _CLEAR: Final = 0.10
@@ -128,6 +139,8 @@ class Model:
         self.value = np.where(self.known, data.log_mtf50, 0.0)
         self.optics = Optics(data.f_numbers, data.pitch_um, data.f_numbers)
         self.excess = Excess.at(data.f_numbers)
+        # Where each spread's points begin.
+        self.starts = np.flatnonzero(np.diff(self.excess.component, prepend=-1))
         self.prior = prior_for(data.source, data.log_mtf50.shape[1], len(data.f_numbers))
 
     def look(self, state: State) -> Look:
@@ -136,8 +149,9 @@ class Model:
         lens = np.exp(-2 * curve)[:, :, None]
         total = lens + self.excess.nodes  # Z x K x M
         mean, share = -0.5 * np.log(total), lens / total
-        apart = np.abs(np.diff(mean, axis=2, append=mean[:, :, -1:]))
-        smear = np.where(self.excess.nodes > 0, _SMEAR * np.minimum(apart, 0.4), 0.0)
+        apart = np.zeros_like(mean)
+        apart[:, :, :-1] = np.abs(mean[:, :, 1:] - mean[:, :, :-1])
+        smear = np.where(self.excess.nodes > 0, _SMEAR * np.minimum(apart, _FARTHEST_APART), 0.0)
         weight = self.excess.weights(state.shares)
         at = self.data.aperture
         mean, share, smear = (np.swapaxes(a, 0, 1)[at] for a in (mean, share, smear))
@@ -145,19 +159,18 @@ class Model:
         off = self.value[:, :, None] - mean  # n x Z x M
         own = self.data.stderr[:, :, None] ** 2 + smear**2
         variance = own + (state.scatter**2)[None, :, None]
-        chance = (1 - _WILD) * weight * np.exp(-0.5 * off**2 / variance)
+        chance = (1 - _OUTLIERS) * weight * np.exp(-0.5 * off**2 / variance)
         chance /= np.sqrt(2 * np.pi * variance)
-        density = chance.sum(2) + _WILD * _WILD_DENSITY
+        density = chance.sum(2) + _OUTLIERS * _OUTLIER_DENSITY
         chance *= np.where(self.known, 1 / density, 0.0)[:, :, None]
         pull = chance * off / variance
         square = chance / variance**2
         moment = np.stack([(square * (off**2 - own)).sum(2), square.sum(2)])
-        starts = np.flatnonzero(np.diff(self.excess.component, prepend=-1))
         return Look(
             curve=curve,
             gradient=(pull * share).sum(2),
             curvature=(chance * share**2 / variance).sum(2),
-            component=np.add.reduceat(chance, starts, axis=2),
+            component=np.add.reduceat(chance, self.starts, axis=2),
             scatter=0.5 * (chance * (off**2 / variance - 1) / variance).sum(2) * state.scatter**2,
             scatter_moment=moment,
             sound=(chance * (-0.5 * np.log(share) < _CLEAR)).sum(2),
@@ -249,8 +262,8 @@ def _start(model: Model, sound: float, quantile: float) -> State:
             if len(values):
                 aim[z, j] = np.quantile(values, quantile)
     theta = model.prior[0].copy()
-    weight = np.where(np.isnan(aim), 0.0, 1 / 0.05**2)
-    for _ in range(8):
+    weight = np.where(np.isnan(aim), 0.0, 1 / _START_SD**2)
+    for _ in range(_FIRST_STEPS):
         jacobian = model.optics.jacobian(theta)
         gap = weight * np.nan_to_num(aim - model.optics.curves(theta))
         gradient = np.einsum("zk,zkp->p", gap, jacobian)
@@ -274,7 +287,7 @@ def _climb(model: Model, state: State) -> tuple[State, Look]:
         reached = model.objective(state, look)
         if reached > best[0]:
             best = reached, state, look
-        if i > 8 and np.abs(look.curve - before).max() < _TOLERANCE:
+        if i > _FIRST_STEPS and np.abs(look.curve - before).max() < _TOLERANCE:
             break
         before = look.curve
     return best[1:]

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
+from auditor.infer.lenses.advice import evident
 from auditor.infer.lenses.converters import FittedRange, compare_converter
 from auditor.infer.lenses.curve_data import curve_data
 from auditor.infer.lenses.describe import describe_range, weaker_zone
@@ -18,7 +19,7 @@ from auditor.infer.lenses.fit import CurveFit, fit_curve
 from auditor.infer.lenses.focal import merged_ranges
 from auditor.infer.lenses.fringing import FringeTable, describe_fringing, read_fringing
 from auditor.infer.lenses.grouping import LensGroup, focal_clusters, lens_groups, zoom_thirds
-from auditor.infer.lenses.intervals import Draws, draw_curves
+from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.sides import SideTable, judge_sides, read_sides
 from auditor.infer.lenses.table import Table, read_table
 from auditor.record.pools import EXPORTS, pool_words
@@ -136,12 +137,14 @@ def _describe(
             criteria.interval,
         )
         entry["sides"] = judge_sides(tables.sides, sound, table.outing, criteria.seed)
+        zone = weaker_zone(part.fit)
         entry["diffraction"] = describe_diffraction(
-            part.fit, weaker_zone(part.fit), group.pixel_pitch_um is not None
+            part.fit, zone, evident(part.fit)[zone], group.pixel_pitch_um is not None
         )
         if group.source == EXPORTS:
             # What resampling and its sharpening left: no word on the lens's apertures.
-            entry |= {"sweet_spot": None, "pin_sharp": None, "acceptable": None, "evidence": "thin"}
+            entry |= dict.fromkeys(("sweet_spot", "pin_sharp", "acceptable", "diffraction"))
+            entry["evidence"] = "thin"
             entry["reasons"] = [f"{pool_words(group.pool)} only", *entry["reasons"]]
         described.append(entry)
     return {
@@ -184,4 +187,4 @@ def _fit(
     if data is None:
         return None
     fit = fit_curve(data)
-    return fit, draw_curves(fit, criteria.interval, criteria.seed)
+    return fit, Draws(fit, criteria.interval, criteria.seed)

@@ -11,6 +11,7 @@ all lack something.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -28,11 +29,12 @@ from auditor.infer.lenses.fit import (
     cell_sums,
 )
 
-__all__ = ["Draws", "draw_curves"]
+__all__ = ["Draws"]
 
 Floats = NDArray[np.float64]
 
 _STEP: Final = 0.004
+"""Step of the parameters (logarithms) for derivatives."""
 _OUTINGS: Final = 6
 """Outings from which they, not scenes, are the clusters."""
 _MODEL: Final = 8.0
@@ -47,12 +49,20 @@ which of these it is."""
 _BEYOND: Final = 1.0
 """Standard deviation of where the lens lies, over what the frames nearest to it lack as a rule."""
 _SCATTER_WEIGHT: Final = 10.0
+"""Figures' worth of trust in the scatter that the fit found, where a share of them is resampled."""
 _FLOOR: Final = 1e-3
+"""Least curvature of a parameter, so that the information can be inverted."""
+_TILT_STOPS: Final = 1.5
+"""Log2 of f-number over which the measurement's tilt grows by its unit, and where it ends: three stops."""
+_MIDDLE: Final = 8.0
+"""The f-number about which it turns."""
+_DRAWS: Final = 400
+"""Plausible curves: their 5% ends are good to a tenth of the half width."""
 
 
 @dataclass(frozen=True, slots=True)
-class Draws:
-    """B plausible curves around a fit's.
+class _Drawn:
+    """What `draw` gives, B plausible curves.
 
     Attributes:
         theta: (B, P) steps of the parameters of optics, from which the frames' part of a curve comes.
@@ -61,45 +71,64 @@ class Draws:
         weight: (Z,) how surely each zone's curve is known, where zones must agree.
     """
 
-    fit: CurveFit
     theta: Floats
     level: Floats
     covariance: Floats
     weight: Floats
 
+
+@dataclass(frozen=True)
+class Draws:
+    """Plausible curves around a fit's, whose central `interval` is the reported one; drawn when first
+    asked for, as nobody asks where no frame speaks for the lens."""
+
+    fit: CurveFit
+    interval: float
+    seed: int
+
+    @cached_property
+    def _drawn(self) -> _Drawn:
+        return _draw(self.fit, self.interval, self.seed)
+
+    @property
+    def covariance(self) -> Floats:
+        """(ZK, ZK) of the frames' part alone."""
+        return self._drawn.covariance
+
     def value(self, f_numbers: Floats) -> Floats:
         """(Z, M) ln MTF50 at any apertures."""
         optics = self.fit.model.optics.on(f_numbers)
-        return _outwards(optics.curves(self.fit.state.theta), self.weight)
+        return _outwards(optics.curves(self.fit.state.theta), self._drawn.weight)
 
-    @property
+    @cached_property
     def curve(self) -> Floats:
         """(B, Z, K) ln MTF50 at the apertures used."""
         return self.on(self.fit.data.f_numbers)
 
-    @property
+    @cached_property
     def told_by_frames(self) -> Floats:
         """The same without what more frames would not take away."""
         jacobian = self.fit.model.optics.jacobian(self.fit.state.theta)
-        return np.asarray(self.fit.curve + np.einsum("zkp,bp->bzk", jacobian, self.theta))
+        return np.asarray(self.fit.curve + np.einsum("zkp,bp->bzk", jacobian, self._drawn.theta))
 
     def on(self, f_numbers: Floats) -> Floats:
         """(B, Z, M) ln MTF50 at any apertures."""
         optics = self.fit.model.optics.on(f_numbers)
         value = optics.curves(self.fit.state.theta)
-        out = value + np.einsum("zkp,bp->bzk", optics.jacobian(self.fit.state.theta), self.theta)
-        turn = np.clip(np.log2(f_numbers / 8.0) / 1.5, -1.5, 1.5)
-        level = self.level[:, :, :2] * _SYSTEMATIC / np.sqrt(2)
+        drawn = self._drawn
+        out = value + np.einsum("zkp,bp->bzk", optics.jacobian(self.fit.state.theta), drawn.theta)
+        turn = np.clip(np.log2(f_numbers / _MIDDLE) / _TILT_STOPS, -_TILT_STOPS, _TILT_STOPS)
+        level = drawn.level[:, :, :2] * _SYSTEMATIC / np.sqrt(2)
         out += level[:, :, :1] + level[:, :, 1:] * turn
-        out += self.level[:, :, 2:] * self._lacking(f_numbers, value)
-        return _outwards(out, self.weight)
+        out += drawn.level[:, :, 2:] * self._lacking(f_numbers, value)
+        return _outwards(out, drawn.weight)
 
     @property
     def sharpening(self) -> tuple[float, float]:
         """Amount of the camera's sharpening and its standard error."""
         sharpening = self.fit.model.optics.sharpening
         amount = float(sharpening(self.fit.state.theta))
-        return round(amount, 3), round(float(sharpening(self.theta.T).std()), 3)
+        return round(amount, 3), round(float(sharpening(self._drawn.theta.T).std()), 3)
 
     @property
     def frames_error(self) -> Floats:
@@ -120,11 +149,12 @@ class Draws:
         return np.asarray(0.5 * _BEYOND * nearest / (np.exp(-2 * value) + nearest))
 
 
-def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> Draws:
-    """Draws of curves whose central `interval` is the reported interval."""
+def _draw(fit: CurveFit, interval: float, seed: int) -> _Drawn:
+    """`_DRAWS` curves whose central `interval` is the reported interval."""
     rng = np.random.default_rng(seed)
-    inverse = np.linalg.inv(_information(fit))
-    scores = _scores(fit.model, fit.state, fit.look)
+    jacobian = fit.model.optics.jacobian(fit.state.theta)
+    inverse = np.linalg.inv(_information(fit, jacobian))
+    scores = _scores(fit.model, fit.state, fit.look, jacobian)
     outings, scenes = (
         np.unique(c, return_inverse=True)[1] for c in (fit.data.outing, fit.data.scene)
     )
@@ -143,17 +173,17 @@ def draw_curves(fit: CurveFit, interval: float, seed: int, count: int = 400) -> 
     covariance = (inverse @ meat @ inverse)[:size, :size]
     tail = 0.5 + interval / 2
     widen = stdtrit(groups - 1 + _MODEL, tail) / ndtri(tail)
-    theta = widen * rng.standard_normal((count, size)) @ _root(covariance).T
-    jacobian = fit.model.optics.jacobian(fit.state.theta).reshape(-1, size)
+    theta = widen * rng.standard_normal((_DRAWS, size)) @ _root(covariance).T
+    jacobian = jacobian.reshape(-1, size)
     own = np.random.default_rng([seed, 1])
-    level = own.standard_normal((count, zones, 3))
+    level = own.standard_normal((_DRAWS, zones, 3))
     # What scenes lack they lack in all zones as much as in each.
-    level[:, :, 2] = (level[:, :, 2] + own.standard_normal((count, 1))) / np.sqrt(2)
+    level[:, :, 2] = (level[:, :, 2] + own.standard_normal((_DRAWS, 1))) / np.sqrt(2)
     shared = _OUTING_SD / np.sqrt(outings.max() + 1)
     level[:, :, 0] *= np.hypot(1, shared * np.sqrt(2) / _SYSTEMATIC)
     spread = jacobian @ covariance @ jacobian.T
     weight = 1 / np.diag(spread).reshape(zones, -1).mean(1)
-    return Draws(fit, theta, level, spread, weight)
+    return _Drawn(theta, level, spread, weight)
 
 
 def _outwards(curve: Floats, weight: Floats) -> Floats:
@@ -176,10 +206,9 @@ def _outwards(curve: Floats, weight: Floats) -> Floats:
     return out
 
 
-def _scores(model: Model, state: State, look: Look) -> Floats:
+def _scores(model: Model, state: State, look: Look, jacobian: Floats) -> Floats:
     """(n, P + K + COMPONENTS - 1 + Z) derivatives of each frame's log likelihood by optics, shares on
-    the curve (logit), ln spreads (softmax) and ln scatter^2."""
-    jacobian = model.optics.jacobian(state.theta)
+    the curve (logit), ln spreads (softmax) and ln scatter^2; `jacobian` is that of the state's optics."""
     theta = np.einsum("nz,znp->np", look.gradient, jacobian[:, model.data.aperture])
     component = look.component.sum(1)
     seen, lacking = component.sum(1), component[:, 1:].sum(1)
@@ -190,7 +219,7 @@ def _scores(model: Model, state: State, look: Look) -> Floats:
     return np.concatenate([theta, share, spread, look.scatter], axis=1)
 
 
-def _information(fit: CurveFit) -> Floats:
+def _information(fit: CurveFit, jacobian: Floats) -> Floats:
     """Observed information of all parameters with their priors, by differences of the total score.
 
     Of one frame, which tells of nothing but its own sharpness, that of its figures alone.
@@ -200,7 +229,6 @@ def _information(fit: CurveFit) -> Floats:
     )  # fmt: skip
     size = len(parts[0])
     vector = np.concatenate(parts)
-    jacobian = fit.model.optics.jacobian(fit.state.theta)
     if len(fit.data.row) == 1:
         out = _prior_information(fit)
         weight = cell_sums(fit.data, fit.look.curvature)
@@ -213,7 +241,9 @@ def _information(fit: CurveFit) -> Floats:
         theta, share, spread, scatter = np.split(at, cuts)
         spread = np.exp(spread)
         state = State(theta, expit(share), spread / spread.sum(), np.exp(scatter / 2))
-        return _scores(fit.model, state, fit.model.look(state)).sum(0)
+        same = np.array_equal(theta, fit.state.theta)
+        there = jacobian if same else fit.model.optics.jacobian(theta)
+        return _scores(fit.model, state, fit.model.look(state), there).sum(0)
 
     out = np.empty((len(vector), len(vector)))
     for j, shift in enumerate(_STEP * np.eye(len(vector))):

@@ -34,7 +34,13 @@ CLEAN_MISFIT: Final = 0.05
 """Root mean square of what the fit leaves, as a share of the step, up to which an edge is clean."""
 _MAX_MISFIT: Final = 0.12
 _HOPELESS: Final = 0.2
-"""The same against a first, rough line: beyond it fewer than one in a hundred turns out clean."""
+"""The same against a rough profile: about a first line, beyond it fewer than one in a hundred turns out
+clean; about the line laid along the edge, none of 8,700 clean edges of 110 photographs and 1 in 2,000 of
+those kept at all."""
+_CLIPPED: Final = 0.02
+_MOSTLY_CLIPPED: Final = 0.05
+"""Share of clipped pixels beside an edge, up to which it is used; and beside its rough line, beyond
+which 2 in 22,600 came out below that."""
 _MODEL_ERROR: Final = 0.003
 _PLATEAU_STEP: Final = 0.02
 _CORE_PX: Final = 7.0
@@ -291,6 +297,7 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
         rough = rough_fit(mean, near, scale)
         if not last:
             hope = (_misfit(mean, count * (near > 0), rough) < _HOPELESS) & (rough.step > noise)
+            hope &= _share_clipped(clipped, u, half) < _MOSTLY_CLIPPED
             if not hope.any():
                 return _no_edges()
             y, x, patch, u, t = y[hope], x[hope], patch[hope], u[hope], t[hope]
@@ -304,8 +311,26 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     mean, squares, count = _bin(patch, u, keep)
     weight, scale, noise = _weights(mean, squares, count, half)
     window = _window(mean, weight, half, scale, rough)
-    fit = fit_profiles(mean, weight * window, scale, rough.log_mtf50)
-    return _judge(y, x, lines, fit, noise, window, mean, count, clipped, u)
+    # What can't be kept is not fitted: that is a quarter of all, and the family the dearest part.
+    reach = np.abs(np.where(window, OFFSETS, 0)).max(1)
+    core = np.abs(OFFSETS) <= 2.0
+    fair = (
+        (_share_clipped(clipped, u, reach) < _CLIPPED)
+        & ((count[:, core] > 0).mean(1) > 0.3)
+        & (np.abs(lines.offset) < 6)
+        & (_misfit(mean, count * window, rough) < _HOPELESS)
+    )
+    if not fair.any():
+        return _no_edges()
+    mean, weight, scale, window = mean[fair], weight[fair], scale[fair], window[fair]
+    fit = fit_profiles(mean, weight * window, scale, rough.log_mtf50[fair])
+    return _judge(y[fair], x[fair], lines.take(fair), fit, noise[fair], window, mean, count[fair])
+
+
+def _share_clipped(clipped: NDArray[np.bool_], u: Singles, reach: Floats) -> Floats:
+    """Share of clipped pixels within `reach` px of each line."""
+    near = np.abs(u) <= reach.astype(np.float32)[:, None, None]
+    return np.asarray((clipped & near).sum((1, 2)) / np.maximum(near.sum((1, 2)), 1))
 
 
 def _judge(
@@ -317,15 +342,8 @@ def _judge(
     window: NDArray[np.bool_],
     mean: Floats,
     count: Floats,
-    clipped: NDArray[np.bool_],
-    u: Singles,
 ) -> Edges:
-    """Keep what is an unclipped, clear step; mark as clean what is a single one and nothing else."""
-    reach = np.abs(np.where(window, OFFSETS, 0)).max(1)
-    near = np.abs(u) <= reach.astype(np.float32)[:, None, None]
-    share_clipped = (clipped & near).sum((1, 2)) / np.maximum(near.sum((1, 2)), 1)
-    core = np.abs(OFFSETS) <= 2.0
-    filled = (count[:, core] > 0).mean(1)
+    """Keep what is a clear step; mark as clean what is a single one and nothing else."""
     edge = edge_family().edge.reshape(-1, _BINS)[fit.member]
     model = fit.base[:, None] + fit.step[:, None] * edge
     window = window & (count > 0)
@@ -335,10 +353,7 @@ def _judge(
     good = (
         (fit.step > _MIN_SNR * noise)
         & (fit.step > _MIN_STEP)
-        & (share_clipped < 0.02)
-        & (filled > 0.3)
         & (np.abs(fit.shift) < 0.5)
-        & (np.abs(lines.offset) < 6)
         & (relative < _MAX_MISFIT)
         & (fit.chi2 < 6)
     )
