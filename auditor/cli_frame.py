@@ -82,7 +82,7 @@ class Commands(click.Group):
         try:
             return super().main(*args, **extra)
         except OSError as error:
-            # Files that can't be read or written are told where they are used; what is left is the
+            # Files that can't be read or written are reported where they are used; what is left is the
             # output itself. (A closed pipe is no error and dealt with by click.)
             _drop_output()
             what = error.filename or "the output"

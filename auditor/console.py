@@ -24,7 +24,7 @@ _PLAIN_EVERY_S: Final = 10.0
 _FIRST_AFTER_S: Final = 2.0
 """Seconds to the first, which shows that something goes on."""
 _LONGEST: Final = 1.5
-"""A time up to so many of the next larger unit is told in the smaller one: 90 s, 90 min."""
+"""A time up to so many of the next larger unit is given in the smaller one: 90 s, 90 min."""
 
 
 @contextmanager

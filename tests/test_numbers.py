@@ -13,6 +13,7 @@ PACKAGE = Path(__file__).parents[1] / "auditor"
 
 NAMED = (
     *(
+        "infer/bodies",
         "infer/comparisons",
         "infer/keepers",
         "infer/lenses",
@@ -23,8 +24,18 @@ NAMED = (
         "record",
     ),
     *("settings", "engine", "report"),
-    *("units.py", "exposure.py", "console.py"),
-    *("infer/__init__.py", "infer/alone.py", "infer/answers.py", "infer/criteria.py"),
+    *(
+        "units.py",
+        "srgb.py",
+        "exposure.py",
+        "console.py",
+        "optics.py",
+        "open_files.py",
+        "error_text.py",
+    ),
+    *("cli.py", "cli_frame.py", "cli_lists.py", "cli_options.py", "library.py", "audit.py"),
+    *("output.py", "voice.py", "unchanged.py", "robust.py", "atomic_write.py", "model"),
+    *("infer/__init__.py", "infer/faults.py", "infer/answers.py", "infer/criteria.py"),
     *("infer/profile.py",),
 )
 """Rooms in which every number of meaning is named. A room whose last bare number gets its name is added."""

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from auditor.crawl.shared import share_words
+from auditor.crawl.shared_keywords import share_words
 from auditor.exposure import STEPS_PER_DOUBLING
 from auditor.units import HOUR_S, SECOND_CHARACTERS
 
@@ -39,7 +39,7 @@ _FRACTION_DIGITS: Final = 9
 """Digits of a second's fraction that are read: nanoseconds, the finest clock of pandas."""
 
 _MISSING: Final = -9e9
-"""Stands for a missing number where numbers are told apart; none of them is so small."""
+"""Stands for a missing number where numbers are compared; none of them is so small."""
 
 _MOST_PAIRED: Final = 12
 """Of so many files of one moment every two are compared; of more only neighbours, for the number of pairs
@@ -86,13 +86,13 @@ def sort_files(
     frames: pd.DataFrame,
 ) -> tuple[Ints, NDArray[np.float64], NDArray[np.float64]]:
     """(capture, rank of the kind of file from the best, pixels) of each row, before anything is
-    measured: what `relate` goes by, for a table of at least the columns that tell captures apart."""
+    measured: what `relate` goes by, for a table of at least the columns that distinguish captures."""
     kind, pixels = _quality(frames)
     return _captures(_Marks(frames), _counted(frames)), kind, pixels
 
 
 class _Marks:
-    """The columns that tell captures apart, as integers; -1 is missing."""
+    """The columns that distinguish captures, as integers; -1 is missing."""
 
     def __init__(self, frames: pd.DataFrame) -> None:
         def codes(name: str) -> Ints:
@@ -239,8 +239,8 @@ def _alike(marks: _Marks, moment: Ints, found: Ints) -> Pairs:
             if found[a] == found[b]:
                 continue
             numbered = marks.number[a] >= 0 and marks.number[b] >= 0
-            twins = marks.source[a] == marks.source[b] and marks.width[a] == marks.width[b]
-            if numbered and twins:
+            same_kind = marks.source[a] == marks.source[b] and marks.width[a] == marks.width[b]
+            if numbered and same_kind:
                 continue
             if _distance(marks.signature[a], marks.signature[b]) <= _ALIKE:
                 first.append(a)

@@ -1,6 +1,6 @@
 """Where a folder really lies: the same folder can be reached by several paths through mounts.
 
-On Linux the kernel's list of mounts tells for each which part of which file system it shows
+On Linux the kernel's list of mounts says for each which part of which file system it shows
 (proc(5), mountinfo). Elsewhere only links are looked through.
 """
 
@@ -104,7 +104,7 @@ def overlap(place: str, folder: str) -> bool:
         own = os.stat(folder)
     except OSError:
         return False
-    while True:  # whatever the list of mounts does not tell
+    while True:  # whatever the list of mounts does not say
         try:
             here = os.stat(place)
             if (here.st_dev, here.st_ino) == (own.st_dev, own.st_ino):

@@ -15,6 +15,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from ..error_text import one_line
 from .batch import close_decoders, copy_of_program, run_batch, warm_up, wind_down
 
 __all__ = ["ClusterError", "Workers"]
@@ -108,7 +109,7 @@ class Workers:
         except Exception as error:
             self.close()
             where = f"the cluster at {address}" if address else "the workers of this machine"
-            said = " ".join(str(error).split())[:160] or type(error).__name__
+            said = one_line(error) or type(error).__name__
             raise ClusterError(f"{where} cannot be used ({said})") from error
         self.count = max(1, self._threads()) if address else count
         # Decoders load their libraries while the first batches are still on their way.
@@ -122,7 +123,7 @@ class Workers:
         import distributed
 
         if self._address is None:
-            from .local import cluster_in_process
+            from .in_process_cluster import cluster_in_process
 
             shutil.rmtree(self._scratch, ignore_errors=True)  # of a run that was killed
             self._cluster = cluster_in_process(count, self._scratch)
@@ -175,7 +176,7 @@ class Workers:
 
     def _answered(self, worker: str, future: Any) -> None:
         if future.status != "finished":
-            said = " ".join(str(future.exception()).split())[:120]
+            said = one_line(future.exception())
             self._refused[worker] = f"auditor cannot be loaded there ({said})"
         elif future.result() == copy_of_program():
             self._good.add(worker)

@@ -17,8 +17,8 @@ import psutil
 
 from .. import safe_path
 from ..units import MB
-from .clock import OwnTime
-from .wire import receive, send, wanted_memory
+from .messages import receive, send, wanted_memory
+from .process_time import OwnTime
 
 __all__ = ["ENVIRONMENT", "Decoder", "DecoderBroken"]
 
@@ -111,7 +111,7 @@ class Decoder:
             if self._closed:
                 raise DecoderBroken("the scan has ended")
             self._process = process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "auditor.engine.child"],
+                [sys.executable, "-P", "-m", "auditor.engine.decoder_process"],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,
@@ -177,7 +177,7 @@ class Decoder:
 
     def measure(self, job: dict[str, Any]) -> list[Any]:
         """One file's outcome: ['row', ...], ['tags', ...], ['same', ...], ['unreadable', ...] or
-        ['failed', ...] (see `child`).
+        ['failed', ...] (see `decoder_process`).
 
         ['failed', reason, what is known of the content, diagnosis, whether that may pass]. A file that ends its process is
         tried once more in a fresh one before it is blamed, because an earlier file may have damaged

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from ..crawl.names import printable
 from ..store.schema import narrow_table, to_pandas
-from .marks import MARKS
+from .capture_marks import MARKS
+from .options import Job
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,8 +30,6 @@ if TYPE_CHECKING:
     from ..store import Store
 
 __all__ = ["Exposures"]
-
-Job = dict[str, Any]
 
 _COLUMNS: Final = ("path", "status", "file_id", "measured_on", *MARKS)
 _CHUNK: Final = 1024

@@ -6,18 +6,18 @@ import time
 from collections import Counter
 from typing import TYPE_CHECKING, Any, Final
 
-from ..crawl.found import Skipped
+from ..crawl.entries import Skipped
 from ..crawl.names import printable
 from ..store.schema import Trouble
-from .options import ScanOptions, ScanSummary
+from .file_bytes import SIDECAR_UNREAD
+from .options import Job, ScanOptions, ScanSummary
 from .plan import Planner
 from .runlog import RunLog
-from .source import SIDECAR_UNREAD
 
 if TYPE_CHECKING:
     from ..store import Store
 
-__all__ = ["Job", "Ledger"]
+__all__ = ["Ledger"]
 
 COMMIT_ROWS: Final = 64
 """Rows after which they are put on disk ..."""
@@ -25,8 +25,6 @@ COMMIT_SECONDS: Final = 2.0
 """... or seconds, so that a power cut costs no more than that."""
 ROWS_TOGETHER: Final = 1024
 """Known rows that are read and written again at a time; each may hold a few kilobytes."""
-
-Job = dict[str, Any]
 
 
 class Ledger:

@@ -1,16 +1,19 @@
-"""What a scan can be told, what it says while it runs, and what it says at the end."""
+"""The options of a scan, what it says while it runs, and what it says at the end."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 from .. import __version__
 
-__all__ = ["Progress", "ScanError", "ScanOptions", "ScanSummary"]
+__all__ = ["Job", "Progress", "ScanError", "ScanOptions", "ScanSummary"]
+
+Job = dict[str, Any]
+"""What a worker needs to know to do something with one file; see `plan.Planner.job`."""
 
 MOST_LINES: Final = 20
-"""So many files are told by name at the end of a run, more by their reasons."""
+"""So many files are listed by name at the end of a run, more by their reasons."""
 
 
 class ScanError(RuntimeError):

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 from ..store.schema import path_key, path_keys, stored_keys
 from ..units import MB
+from .file_bytes import is_url
 from .options import ScanOptions
-from .source import is_url
 
 if TYPE_CHECKING:
-    from ..crawl.found import FileEntry
+    from ..crawl.entries import FileEntry
     from ..store import Known
 
 __all__ = ["Batcher", "Decision", "Planner", "stamp_of"]
@@ -70,9 +70,9 @@ class Planner:
     """Compares files found with what the store knows; remembers which known paths were seen."""
 
     def __init__(
-        self, known: Known, options: ScanOptions, lacking: NDArray[np.int64] | None = None
+        self, known: Known, options: ScanOptions, incomplete: NDArray[np.int64] | None = None
     ) -> None:
-        """`lacking`: indices of measured rows that are measured again, as part of them was lost."""
+        """`incomplete`: indices of measured rows that are measured again, as part of them was lost."""
         self.known = known
         self.options = options
         self.seen = np.zeros(len(known), bool)
@@ -83,10 +83,10 @@ class Planner:
         fresh = np.array(current, bool)[known.version] if len(known) else np.zeros(0, bool)
         self._again = ~known.measured & ~known.counted & (~fresh | options.retry | known.again)
 
-        self._lacking = np.zeros(len(known), bool)
-        if lacking is not None:
-            self._lacking[lacking] = True
-        self._again |= self._lacking
+        self._incomplete = np.zeros(len(known), bool)
+        if incomplete is not None:
+            self._incomplete[incomplete] = True
+        self._again |= self._incomplete
 
     def decide(self, entries: Sequence[FileEntry]) -> Decision:
         """Sort files into those that are as they were and those that must be read."""
@@ -192,7 +192,7 @@ class Planner:
 
     def _usable(self, index: int) -> bool:
         if self.known.measured[index]:
-            return not self._lacking[index]
+            return not self._incomplete[index]
         if self.known.counted[index] or self.known.troubled[index]:  # it says nothing by itself
             return False
         current = self.known.versions[self.known.version[index]] == self.options.version

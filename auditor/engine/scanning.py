@@ -12,27 +12,28 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from ..crawl.found import FileEntry, Skipped
+from ..crawl.entries import FileEntry, Skipped
 from ..crawl.names import printable, shown_root
 from ..crawl.walk import find_files
+from ..error_text import one_line
 from ..store.errors import StoreError
 from ..store.schema import Trouble
+from .background_walk import Walk
 from .batch import settings_of
 from .cluster import ClusterError, Workers
-from .departed import settle_departed
+from .duplicates import Duplicates
 from .exposures import Exposures
-from .later import Later
-from .ledger import Job, Ledger
+from .ledger import Ledger
 from .memory import hand_back, share_mb
-from .options import Progress, ScanError, ScanOptions, ScanSummary
-from .pace import Pace
+from .messages import unpack
+from .missing_files import settle_departed
+from .options import Job, Progress, ScanError, ScanOptions, ScanSummary
 from .plan import Planner, stamp_of
+from .progress import Pace
 from .queues import Queues
+from .retries import Retries
 from .runlog import RunLog
 from .stopping import StopSignal
-from .twins import Twins
-from .walker import Walk
-from .wire import unpack
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -116,14 +117,14 @@ class _Scan:
         self.ledger = Ledger(store, self.planner, options, self.summary, self.log)
         self.queues = Queues(workers)
         self.exposures = Exposures(store, self.planner.here)
-        self.twins = Twins(store, self.planner)
+        self.duplicates = Duplicates(store, self.planner)
         self.nameless = 0  # files whose tags are still to be read
         self.counted: list[tuple[FileEntry, int]] = []
         self.pool: Workers | None = None
         self.tickets = 0
         self.stalls = 0
         self.roots_seen: set[str] = set()
-        self.later = Later()
+        self.retries = Retries()
         self.broken = 0
         self.pace = Pace(progress)
 
@@ -174,10 +175,10 @@ class _Scan:
                 busy = self.queues.running or len(self.queues.batcher)
                 for chunk in walk.take(0.0 if busy else WAIT_SECONDS):
                     self._take_in(chunk)
-            self._try_again(self.later.due())
+            self._try_again(self.retries.due())
             self._sort(walk.ended)
             self._submit(walk.ended)
-            if self._collect(WAIT_SECONDS if self.queues or self.later else 0.0):
+            if self._collect(WAIT_SECONDS if self.queues or self.retries else 0.0):
                 heard = time.monotonic()
             elif self.queues and time.monotonic() - heard > NO_WORKER_SECONDS:
                 if self.pool is not None and self.pool.alive() == 0:
@@ -192,12 +193,12 @@ class _Scan:
 
     def _room(self) -> bool:
         """Whether more files may be taken in: memory holds a stretch of the archive, not all of it."""
-        waiting = self.nameless + len(self.exposures) + len(self.twins)
+        waiting = self.nameless + len(self.exposures) + len(self.duplicates)
         return waiting < STRETCH and len(self.queues.batcher) < STRETCH
 
     def _unfinished(self) -> bool:
-        sorting = len(self.exposures) or len(self.twins) or self.counted
-        return bool(self.queues or sorting or self.later)
+        sorting = len(self.exposures) or len(self.duplicates) or self.counted
+        return bool(self.queues or sorting or self.retries)
 
     def _take_in(self, chunk: list[FileEntry | Skipped]) -> None:
         for item in chunk:
@@ -222,13 +223,13 @@ class _Scan:
 
     def _sort(self, ended: bool) -> None:
         """Once the tags of all files are read: which are measured, which counted on others."""
-        waiting = len(self.exposures) + len(self.twins)
+        waiting = len(self.exposures) + len(self.duplicates)
         if self.nameless or not (ended or waiting >= STRETCH):
             return
         if ended and self.counted:
             self._confirm_counted()
         elif waiting:
-            copied, jobs = self.twins.resolve()
+            copied, jobs = self.duplicates.resolve()
             jobs += self.ledger.recognised(copied)
             self.ledger.commit()  # what is measured by now counts too
             self.queues.add([*jobs, *self.exposures.sort()])
@@ -292,7 +293,7 @@ class _Scan:
 
     def _batch_lost(self, jobs: list[Job], error: BaseException) -> None:
         """The worker itself went down: try again, then split until the culprit is alone."""
-        said = " ".join(str(error).split())[:200]
+        said = one_line(error)
         if type(error).__name__ == "DecoderBroken":
             self.broken += 1
             if self.broken > BROKEN_DECODERS:
@@ -325,7 +326,7 @@ class _Scan:
             self.queues.add(self.exposures.apart(job, outcome[1]["file_id"]))
         elif kind == "same":
             self.nameless -= 1
-            self.twins.add(job, outcome[1])
+            self.duplicates.add(job, outcome[1])
         elif kind == "unreadable":
             self._unreadable(job, *outcome[1:])
         else:
@@ -333,9 +334,9 @@ class _Scan:
 
     def _unreadable(self, job: Job, reason: str, answers: bool, again: str) -> None:
         """A file without content: tried again in a moment, on the next run, or when it changes."""
-        if again == "soon" and "second" not in job and not self.later.full:
+        if again == "soon" and "second" not in job and not self.retries.full:
             self.nameless -= job["do"] == "identify"
-            self.later.add(job)
+            self.retries.add(job)
             return
         if not answers:
             raise _Stop(

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Final
 
 import numpy as np
 import pandas as pd
 from scipy.special import betaincinv
 
+from auditor.answers import ANSWERS
 from auditor.model import Answers
 
-__all__ = ["ANSWERS", "answers_of", "no_answers", "respect", "tally"]
-
-ANSWERS: Final = ("meant", "fine", "bad")
-"""It was meant so; it is fine; it is indeed bad."""
+__all__ = ["answers_of", "no_answers", "respect", "tally"]
 
 
 def answers_of(frames: pd.DataFrame, given: Mapping[str, str]) -> pd.Series:

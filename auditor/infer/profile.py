@@ -10,12 +10,12 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from auditor.infer.alone import Faults
 from auditor.infer.answers import answers_of, no_answers, respect, tally
 from auditor.infer.bodies import BodiesModel, accept_table, fit_bodies, infer_bodies, parse_accept
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import decide, decision_shots
+from auditor.infer.faults import Faults
 from auditor.infer.keepers import (
     count_verdicts,
     handheld_limits,
@@ -227,19 +227,19 @@ def _shots(
     def shots(some: list[Any], others: list[Any], own: list[Any], also: list[Any]) -> Any:
         return next_shots(some, others, matches if others else [], own, criteria, gear, also)
 
-    def sound_lenses(some: list[Any]) -> list[Any]:
+    def usable_lenses(some: list[Any]) -> list[Any]:
         shots(some, [], limits, [])
         return some
 
-    def sound_bodies(some: list[Any]) -> list[Any]:
+    def usable_bodies(some: list[Any]) -> list[Any]:
         shots([], some, [], [])
         return some
 
     try:
         return shots(lenses, bodies["bodies"], limits, asked)
     except Exception:  # those that can be asked for share the afternoon
-        some = faults.by_entry(stage, sound_lenses, lenses, "lens")
-        others = faults.by_entry(stage, sound_bodies, bodies["bodies"], "body")
+        some = faults.by_entry(stage, usable_lenses, lenses, "lens")
+        others = faults.by_entry(stage, usable_bodies, bodies["bodies"], "body")
         return faults.whole(
             stage, lambda: shots(some, others, limits if some else [], asked), ([], 0)
         )

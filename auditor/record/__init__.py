@@ -6,7 +6,7 @@ and missing in the table, never 0.
 """
 
 from auditor.record.columns import COLUMNS, PICTURE_COLUMNS, Column, tone_column
-from auditor.record.dust import dust_shape, pack_dust, unpack_dust
+from auditor.record.dust_map import dust_shape, pack_dust, unpack_dust
 from auditor.record.frame import (
     DIRECTIONS,
     DUST_F_NUMBER,

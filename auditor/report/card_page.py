@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any, Final
 
 from markupsafe import Markup
 
-from auditor.report import card, palette, words
-from auditor.report.blocks import criterion
-from auditor.report.first import role_of
-from auditor.report.paper import environment, static
+from auditor.report import card_data, palette, words
+from auditor.report.first_screen import role_of
+from auditor.report.profile_parts import Block, blocks, criterion
+from auditor.report.rendering import environment, static
 from auditor.report.summary import by_frames, filter_words, too_few_for_noise
 
 __all__ = ["contents", "render_card"]
@@ -35,16 +34,16 @@ INTERVAL_LINES: Final = 0.7
 FILTER_LINES: Final = 3.0
 """... and of the words that say which frames are looked at."""
 
-Block = Mapping[str, Any]
-
 
 def _lens_item(lens: Block, blur_px: float) -> dict[str, Any] | None:
     """A lens with those of its focal ranges of which the best aperture is known, the most used
     first; None without any."""
-    parts = [p for p in lens.get("focal_ranges") or () if isinstance(p, Mapping)]
+    parts = blocks(lens, "focal_ranges")
     known = [p for p in parts if p.get("sweet_spot")]
     most = sorted(known, key=lambda p: -(words.number(p.get("frames")) or 0))[:RANGES]
-    ranges = card.card_ranges({**lens, "focal_ranges": [p for p in known if p in most]}, blur_px)
+    ranges = card_data.card_ranges(
+        {**lens, "focal_ranges": [p for p in known if p in most]}, blur_px
+    )
     if not ranges:
         return None
     name = words.shorten(words.lens_name(lens), TITLE_CHARACTERS)
@@ -55,22 +54,20 @@ def _lens_item(lens: Block, blur_px: float) -> dict[str, Any] | None:
     return {"name": name, "body": body, "ranges": ranges, "lines": lines}
 
 
-def _bodies(profile: Block) -> tuple[card.CardBodies | None, float]:
+def _bodies(profile: Block) -> tuple[card_data.CardBodies | None, float]:
     """Limits of the bodies in use that were used most, as many as stand side by side, and how many
     lines they take."""
     used = [
         b
-        for b in by_frames(
-            [b for b in profile.get("bodies") or () if isinstance(b, Mapping)], "body"
-        )
+        for b in by_frames(blocks(profile, "bodies"), "body")
         if role_of(profile, b, "body") == "in use" and not too_few_for_noise(b)
     ]
-    groups = card.card_bodies({"bodies": used})
+    groups = card_data.card_bodies({"bodies": used})
     if not groups:
         return None, 0.0
     # Under three bodies side by side the two intervals of a cell take a line each.
     under = INTERVAL_LINES if any(map(any, groups[0].intervals)) else 0.0
-    under *= 1 if len(groups[0].bodies) < card.SIDE_BY_SIDE else 2
+    under *= 1 if len(groups[0].bodies) < card_data.SIDE_BY_SIDE else 2
     return groups[0], HEAD_LINES + len(groups[0].rows) * (ROW_LINES + under)
 
 
@@ -80,7 +77,7 @@ def contents(profile: Block) -> dict[str, Any]:
     blur_px = criterion(profile, "coc_pixels")
     bodies, need = _bodies(profile)
     room = LINES - need - (FILTER_LINES if filter_words(profile) else 0.0)
-    lenses = by_frames([x for x in profile.get("lenses") or () if isinstance(x, Mapping)], "lens")
+    lenses = by_frames(blocks(profile, "lenses"), "lens")
     used = [x for x in lenses if role_of(profile, x, "lens") in ("in use", "thin")]
     items = [item for x in used if (item := _lens_item(x, blur_px)) is not None]
     kept: list[dict[str, Any]] = []

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any, Final
 
 from auditor.report import words
+from auditor.report.profile_parts import Block, blocks
 
 __all__ = ["decisions_view"]
 
-Block = Mapping[str, Any]
 
 _WIDTH: Final = 640
 """Width of the drawing of lenses by focal length, in units of its own, of which its text is 13 high."""
@@ -36,34 +36,42 @@ _MOST_SPOTS: Final = 12
 
 def decisions_view(profile: Block) -> dict[str, Any] | None:
     """Plain values for the template fragment; None where there is nothing to say."""
-    rivals = [r for r in _rows(profile, "rivals") if not r.get("declined")]
+    rivals = [
+        {**r, "seen": _by_verdict(r.get("seen"))}
+        for r in blocks(profile, "rivals")
+        if not r.get("declined")
+    ]
     view = {
         "visible": _visible(profile),
         "noise": _noise(profile),
         "rivals": [r for r in rivals if _named(r)] + [r for r in rivals if not _named(r)],
-        "declined": [r for r in _rows(profile, "rivals") if r.get("declined")],
-        "choices": _choices(_rows(profile, "lens_choice")),
-        "changes": _rows(profile, "changes"),
-        "dust": _rows(profile, "dust")[:_MOST_SPOTS],
-        "more_dust": max(len(_rows(profile, "dust")) - _MOST_SPOTS, 0),
-        "focus": _rows(profile, "focus_bias"),
+        "declined": [r for r in blocks(profile, "rivals") if r.get("declined")],
+        "choices": _choices(blocks(profile, "lens_choice")),
+        "changes": blocks(profile, "changes"),
+        "dust": blocks(profile, "dust")[:_MOST_SPOTS],
+        "more_dust": max(len(blocks(profile, "dust")) - _MOST_SPOTS, 0),
+        "focus": blocks(profile, "focus_bias"),
         "failed": [f for f in profile.get("decisions_failed") or () if isinstance(f, str)],
     }
     return view if any(view.values()) else None
-
-
-def _rows(profile: Block, key: str) -> list[Block]:
-    return [r for r in profile.get(key) or () if isinstance(r, Mapping)]
 
 
 def _named(rival: Block) -> bool:
     return any(z.get("sharper") for z in (rival.get("zones") or {}).values())
 
 
+def _by_verdict(seen: Any) -> dict[str, list[str]]:
+    """Ways of viewing by what can be told of them."""
+    out: dict[str, list[str]] = {}
+    for viewing, word in (seen or {}).items():
+        out.setdefault(word, []).append(viewing)
+    return out
+
+
 def _visible(profile: Block) -> list[dict[str, Any]]:
     """By lens and focal range: the viewings across, the apertures down."""
     groups: dict[Any, dict[str, Any]] = {}
-    for row in _rows(profile, "visible"):
+    for row in blocks(profile, "visible"):
         focal = tuple(row.get("focal_mm") or ())
         key = (row.get("lens"), row.get("body"), row.get("converter"), focal)
         group = groups.setdefault(
@@ -88,7 +96,7 @@ def _noise(profile: Block) -> dict[str, Any] | None:
     """Bodies by ways of viewing: from which ISO on noise shows."""
     bodies: dict[str, dict[str, str]] = {}
     viewings: list[str] = []
-    for row in _rows(profile, "noise_visible"):
+    for row in blocks(profile, "noise_visible"):
         name = words.known_name(row.get("body")) or "Unnamed body"
         hidden, seen = row.get("iso"), row.get("first_seen_iso")
         if seen is None:

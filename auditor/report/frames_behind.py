@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import os.path
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -18,7 +18,8 @@ import pandas as pd
 from auditor.exposure import nominal_f_number
 from auditor.record import ZONES
 from auditor.report import words
-from auditor.report.paper import link
+from auditor.report.profile_parts import Block
+from auditor.report.rendering import link
 
 __all__ = ["FrameIndex", "evenly", "in_turn"]
 
@@ -27,7 +28,7 @@ ROWS_PER_POINT: Final = 150
 _SIXTH_STOP: Final = 1 / 6
 """Stops within which an odd ISO belongs to an engraved one: half of a third."""
 _FOCAL_SLACK_MM: Final = 0.5
-"""Focal ranges are told in whole millimetres."""
+"""Focal ranges are given in whole millimetres."""
 PICTURED: Final = 6
 """At most so many pictures per point: a few are looked at, hundreds only weigh."""
 _FIGURES: Final = {
@@ -37,7 +38,6 @@ _FIGURES: Final = {
 """Columns that a row shows, with the digits that are kept."""
 
 Points = dict[str, list[int]]
-Block = Mapping[str, Any]
 
 
 def evenly(n: int, most: int) -> list[int]:
@@ -48,7 +48,7 @@ def evenly(n: int, most: int) -> list[int]:
 
 
 def in_turn(n: int, most: int) -> list[int]:
-    """Positions of `n` in the order in which they tell most: ends, middle, then between."""
+    """Positions of `n` in the order of how much they add: ends, middle, then between."""
     order = [0, n - 1, (n - 1) // 2, (n - 1) // 4, 3 * (n - 1) // 4]
     order += evenly(n, most)
     return [i for i in dict.fromkeys(order) if 0 <= i < n][:most]

@@ -9,8 +9,9 @@ from typing import Any, Final
 from auditor.report import words
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.listing import evidence, fault
-from auditor.report.paper import link
 from auditor.report.pictures import LARGE, PictureSource, crop_uri, fetch, shows_detail, thumb_uri
+from auditor.report.profile_parts import Block
+from auditor.report.rendering import link
 
 __all__ = ["keeper_groups", "keeper_rows"]
 
@@ -22,8 +23,6 @@ _NOISY_LOSS: Final = 0.3
 """Where a frame that is only noisy stands among those that lost this share of their sharpness."""
 SETTING_CAUSES: Final = ("too small an aperture", "open-aperture corners")
 """Causes whose figures are those of the weaker of centre and corner, as the lens's ranges are."""
-
-Block = Mapping[str, Any]
 
 
 def _loss(keeper: Block) -> float:

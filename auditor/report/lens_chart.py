@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any, Final
 
 from markupsafe import Markup
 
 from auditor.record import ZONES
 from auditor.report import words
-from auditor.report.alone import chart_alone
+from auditor.report.faults import chart_alone
+from auditor.report.profile_parts import Block
 from auditor.report.scales import stops, whole_stops
 from auditor.report.svg_charts import Chart, Mark, Series, Target
 
@@ -24,10 +25,8 @@ _ABOVE: Final = 1.08
 _MOST_TICKS: Final = 6
 """Steps of the scale up at most."""
 _STEPS: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5)
-"""Steps that it may have, in cycles per pixel; two digits tell them."""
+"""Steps that it may have, in cycles per pixel; they have two digits."""
 _POINT: Final = ("x", "y", "low", "high")
-
-Block = Mapping[str, Any]
 
 
 def highest(lens: Block) -> float | None:
@@ -50,7 +49,7 @@ def lens_chart(
     """The chart of one focal range, or None when nothing was measured.
 
     `top_cpp` (c/px) is the highest figure and `span` the outer f-numbers of the whole lens, so that
-    its focal ranges compare at sight; `pitch_um` tells figures in line pairs per millimetre too.
+    its focal ranges compare at sight; `pitch_um` adds figures in line pairs per millimetre.
     """
     apertures = focal_range.get("apertures") or ()
     zones = {z: _points(apertures, z) for z in ZONES}

@@ -7,11 +7,12 @@ italics, and none is given more than a stop past the ISO values that the archive
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any, Final
 
 from auditor.report import words
 from auditor.report.iso_words import band_name
+from auditor.report.profile_parts import Block, blocks
 
 __all__ = ["match_tables"]
 
@@ -22,8 +23,6 @@ _WHOLE: Final = 0.1
 """Stops from a whole one within which an engraved ISO is it."""
 _ENGRAVED: Final = 1.02
 """Factor by which engraved values miss whole stops."""
-
-Block = Mapping[str, Any]
 
 
 def match_tables(profile: Block) -> list[dict[str, Any]]:
@@ -53,7 +52,7 @@ def _used(profile: Block) -> dict[tuple[str, str], tuple[float, float]]:
     for body in profile.get("bodies") or ():
         name = words.clean(body.get("body"))
         for kind in (body, *(body.get("other_kinds") or ())):
-            tones = [t for t in kind.get("tones") or () if isinstance(t, Mapping)]
+            tones = blocks(kind, "tones")
             isos = [v for t in tones if (v := words.number(t.get("iso"))) and v > 0]
             if isos:
                 span = (min(isos), max(isos))

@@ -21,7 +21,7 @@ _KINDS: Final = {
 _SAME: Final = 0.03
 """Relative difference within which a file's pixel is the sensor's, as for kinds of file."""
 _ONE_FIGURE_UM: Final = 0.005
-"""Pixels that differ by less are told by one figure of two digits."""
+"""Pixels that differ by less are given as one figure of two digits."""
 
 
 def scale_sentence(scales: Any, pixel_um: Any) -> str | None:

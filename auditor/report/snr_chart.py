@@ -14,7 +14,8 @@ from markupsafe import escape
 
 from auditor.record import MID_GREY
 from auditor.report import palette, words
-from auditor.report.alone import chart_alone
+from auditor.report.faults import chart_alone
+from auditor.report.profile_parts import Block
 from auditor.report.scales import iso_of, iso_stops, whole_iso_stops
 from auditor.report.svg_charts import Chart, Mark, Series, Target
 
@@ -31,8 +32,6 @@ _SNR_TICKS: Final = (1, 2, 5, 10, 20, 40, 100, 200, 400, 1000, 2000)
 """Ratios that are marked: about a stop apart, those of ISO 12232 among them."""
 _MOST_POWERS: Final = 8
 """Powers of ten that are marked at most where the range is wider."""
-
-Block = Mapping[str, Any]
 
 
 def shown_signals(body: Block) -> dict[str, float]:

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from auditor.report import words
-from auditor.report.blocks import NAME_END, NAME_START, Block, blocks, common, named, short
 from auditor.report.habit_words import handheld_lines, setting_lines
 from auditor.report.iso_words import band_edges, band_name, highest_used, iso_limit
+from auditor.report.profile_parts import NAME_END, NAME_START, Block, blocks, common, named, short
 
 __all__ = [
     "FEW",
@@ -36,10 +36,10 @@ LENSES: Final = 6
 """So many lenses, the most used first, have their own sentence; the rest are counted."""
 
 FEWEST_LENSES: Final = 3
-"""Where fewer lenses are settled than this, some with thin evidence are told too."""
+"""Where fewer lenses are settled than this, some with thin evidence are listed too."""
 
 FEW: Final = 5
-"""A band of light with fewer frames than this tells nothing of its body."""
+"""A band of light with fewer frames than this says nothing of its body."""
 
 FEW_PAIRS: Final = 3
 """A comparison from fewer pairs stands in the tables only."""
@@ -156,7 +156,7 @@ def too_few_for_noise(body: Block) -> bool:
 
 def body_sentence(body: Block, name: str | None = None) -> str:
     """One sentence on how far ISO goes in the brightest and the darkest band that have frames of
-    their own; '' when none has, or when too few frames tell it to be said first."""
+    their own; '' when none has, or when it rests on too few frames to be said first."""
     bands = [
         b
         for b in by_light(body)
@@ -181,7 +181,7 @@ def _matches(profile: Block) -> list[str]:
         vague = low is not None and high is not None and high > 4 * low
         both = (words.clean(m.get("body")), words.clean(m.get("reference_body")))
         known = words.number(m.get("iso")) and words.number(m.get("reference_iso")) and all(both)
-        if known and not vague and both[::-1] not in pairs:  # one direction tells the other
+        if known and not vague and both[::-1] not in pairs:  # one direction implies the other
             pairs.setdefault(both, []).append(m)
     out = []
     for (body, reference), rows in list(pairs.items())[:2]:

@@ -96,7 +96,7 @@ class Chart:
     logarithmic: bool = False
     """Whether the scale up is one of logarithms."""
     per_pixel: bool = False
-    """Whether its figures are cycles per pixel, which the page can tell in other units."""
+    """Whether its figures are cycles per pixel, which the page can show in other units."""
     best: float | None = None
     """Where across the best stands: a line upwards."""
     limits: Sequence[float] = ()

@@ -45,7 +45,7 @@ _UNIT_FRACTION_S: Final = 0.26
 _ON_THE_RULE: Final = 0.25
 """Stops from the rule within which a handheld limit is the rule itself."""
 _NO_CHANGE: Final = 0.005
-"""Shares under this are 0% when they are told as whole percent."""
+"""Shares under this are 0% when they are given as whole percent."""
 _TENTHS_TO_M: Final = 10
 """Metres from which on a distance of two figures has no tenths."""
 
@@ -246,7 +246,7 @@ def body_beside(lens: Any, body: Any) -> str:
 
 
 def known_name(value: Any) -> str:
-    """The name of a lens or body; '' where a file told none ('unknown lens' in the profile)."""
+    """The name of a lens or body; '' where a file names none ('unknown lens' in the profile)."""
     name = clean(value) if isinstance(value, str) else ""
     return "" if name in ("unknown lens", "unknown body") else name
 

@@ -11,7 +11,7 @@ import math
 from typing import Final
 
 from auditor.record import Certainty
-from auditor.settings.evidence import Evidence, Sensor, Verdict
+from auditor.settings.file_evidence import Evidence, Sensor, Verdict
 from auditor.settings.sensors import SMALL_MM, sensor_sides
 
 __all__ = [
@@ -107,18 +107,18 @@ def sensor_alone(e: Evidence) -> Sensor:
     size, sure = e.native, e.native is not None
     own = (e.long, e.short)
     written = e.written or own
-    if size is None and diagonal and e.told_um and touched:
+    if size is None and diagonal and e.tagged_um and touched:
         # Tags left over from before: the sensor's diagonal over its pixel is its size.
         plain = Sensor(diagonal_mm=diagonal).sides_mm(*written)
         assert plain is not None
-        told = (plain[0] / e.told_um * 1000, plain[1] / e.told_um * 1000)
+        by_tags = (plain[0] / e.tagged_um * 1000, plain[1] / e.tagged_um * 1000)
         slack = SAME_SENSOR if basis == "database" else CLOSE_VIEW
-        spans = max(own[0] / told[0], own[1] / told[1])
+        spans = max(own[0] / by_tags[0], own[1] / by_tags[1])
         if not _near(spans, 1, slack):
-            size, sure = told, basis == "database"
+            size, sure = by_tags, basis == "database"
         else:
-            alike = _near(own[0] / own[1], told[0] / told[1], ROUGH_SHAPE)
-            size, sure = own if alike else told, True
+            alike = _near(own[0] / own[1], by_tags[0] / by_tags[1], ROUGH_SHAPE)
+            size, sure = own if alike else by_tags, True
     if size and _near(max(own[0] / size[0], own[1] / size[1]), 1, SAME_SIZE) and not touched:
         size = own  # without the border that notes count
     if (size is None and e.written and not _near(e.long, e.written[0], SAME_SIZE)) or (
@@ -129,17 +129,17 @@ def sensor_alone(e: Evidence) -> Sensor:
     if size is not None and diagonal:
         sides = sensor_sides(diagonal, size[0] / size[1])
         pixel = _whole_field_um(sides, *size)
-        if e.told_um and _near(e.told_um, pixel, SAME_SENSOR):
-            pixel, basis = e.told_um, "told"
-    elif e.told_um:
-        basis = "told"
+        if e.tagged_um and _near(e.tagged_um, pixel, SAME_SENSOR):
+            pixel, basis = e.tagged_um, "tagged"
+    elif e.tagged_um:
+        basis = "tagged"
         of = e.written or own
         if size is None:
-            diagonal = diagonal or math.hypot(*of) * e.told_um / 1000
+            diagonal = diagonal or math.hypot(*of) * e.tagged_um / 1000
         else:
             # The tag is of the size that was written: full, or smaller.
             spans = max(of[0] / size[0], of[1] / size[1])
-            pixel = e.told_um * min(spans, 1.0) if not touched else e.told_um
+            pixel = e.tagged_um * min(spans, 1.0) if not touched else e.tagged_um
     rough = basis == "equivalent" and e.view_rough
     return Sensor(size, pixel, diagonal, basis if pixel or diagonal else None, sure, rough)
 
@@ -147,7 +147,7 @@ def sensor_alone(e: Evidence) -> Sensor:
 def judge(e: Evidence, sensor: Sensor) -> Verdict:
     """Kind, scale and share of one file against its sensor."""
     if e.source == "raw":
-        pitch = sensor.pixel_um or _told_or_spanned(e, sensor)
+        pitch = sensor.pixel_um or _tagged_or_spanned(e, sensor)
         return Verdict("raw", "raw", "sensor data", pitch, 1.0, "sure" if sensor.sure else "likely")
     if sensor.size is None:
         return _zoomed(e) if e.source == "resized" else _size_unknown(e, sensor)
@@ -162,17 +162,17 @@ def judge(e: Evidence, sensor: Sensor) -> Verdict:
     return _smaller(e, sensor, spans, across / down)
 
 
-def _told_or_spanned(e: Evidence, sensor: Sensor) -> float | None:
-    if e.told_um and e.diagonal_mm is None and e.view_mm is None:
+def _tagged_or_spanned(e: Evidence, sensor: Sensor) -> float | None:
+    if e.tagged_um and e.diagonal_mm is None and e.view_mm is None:
         return (
-            e.told_um
+            e.tagged_um
         )  # nothing else tells of the sensor: a shape guessed for it would bend the tag
     sides = sensor.sides_mm(e.long, e.short)
-    own_mm = math.hypot(e.long, e.short) * (e.told_um or 0) / 1000
+    own_mm = math.hypot(e.long, e.short) * (e.tagged_um or 0) / 1000
     if own_mm and sensor.diagonal_mm and _near(own_mm, sensor.diagonal_mm, 1e-6):
         # A diagonal that was worked out from the tag says nothing against it, whatever the shape.
-        return e.told_um
-    return _whole_field_um(sides, e.long, e.short) if sides else e.told_um
+        return e.tagged_um
+    return _whole_field_um(sides, e.long, e.short) if sides else e.tagged_um
 
 
 def _zoomed(e: Evidence) -> Verdict:
@@ -229,7 +229,7 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
     if e.source == "camera" and not e.bare:
         return _smaller_by_camera(e, sensor, spans, shape)
     if e.cameras_size and (e.shown is None or e.shown >= WHOLE):
-        pitch = sensor.pixel_um / spans if sensor.pixel_um else e.told_um
+        pitch = sensor.pixel_um / spans if sensor.pixel_um else e.tagged_um
         covered = round(1 / max(shape, 1 / shape), 3)
         reason = f"{e.long:.0f} of {_size(sensor)}, as the camera writes it; saved again"
         return Verdict("edited", "camera reduced", reason, pitch, covered, _certainty(sensor))
@@ -267,17 +267,17 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
 
 def _tags_follow(e: Evidence, sensor: Sensor, spans: float) -> bool:
     """Whether the file's own tags tell the larger pixels of a reduced file."""
-    if not e.told_um or not sensor.pixel_um or _near(e.told_um, sensor.pixel_um, SAME_PITCH):
+    if not e.tagged_um or not sensor.pixel_um or _near(e.tagged_um, sensor.pixel_um, SAME_PITCH):
         return False
-    return _near(e.told_um, sensor.pixel_um / spans, SAME_PITCH)
+    return _near(e.tagged_um, sensor.pixel_um / spans, SAME_PITCH)
 
 
 def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Crop modes keep the pixel; small sizes keep the field."""
-    pixel, told = sensor.pixel_um, e.told_um
+    pixel, tagged = sensor.pixel_um, e.tagged_um
     same_shape = _near(shape, 1, CAMERA_SHAPE)
     tags_scale = _tags_follow(e, sensor, spans)
-    tags_keep = bool(told and pixel and _near(told, pixel, SAME_PITCH)) and not tags_scale
+    tags_keep = bool(tagged and pixel and _near(tagged, pixel, SAME_PITCH)) and not tags_scale
     if e.view_mm and sensor.diagonal_mm and same_shape:
         view = math.log(e.view_mm / sensor.diagonal_mm)
         crop = abs(view - math.log(spans)) < abs(view)
@@ -287,7 +287,7 @@ def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) 
     if crop:
         reason = f"{e.long:.0f} of {_size(sensor)} at the sensor's own pixels: a crop mode"
         return Verdict("camera", "cropped", reason, pixel, covered, _certainty(sensor))
-    pitch = pixel / spans if pixel else told
+    pitch = pixel / spans if pixel else tagged
     covered = round(1 / max(shape, 1 / shape), 3)
     reason = f"{e.long:.0f} of {_size(sensor)}"
     if e.recoded is False or e.habit:
@@ -299,9 +299,9 @@ def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) 
 
 def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     """A file of a body whose pixel count nothing tells: taken as whole unless that is absurd."""
-    pitch = _told_or_spanned(e, sensor)
+    pitch = _tagged_or_spanned(e, sensor)
     shape = e.long / e.short
-    certain: Certainty = "likely" if sensor.basis in ("database", "told") else "assumed"
+    certain: Certainty = "likely" if sensor.basis in ("database", "tagged") else "assumed"
     if e.source == "unknown":
         return Verdict("unknown", "unknown", "nothing tells who wrote it", pitch, None, None)
     share = None
@@ -329,15 +329,17 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
         return Verdict("resized", "edited reduced", reason, pitch, share, certain)
     if not e.body:
         return Verdict(e.source, "unknown", "no camera is named in it")
-    if e.told_um and math.hypot(e.long, e.short) * e.told_um / 1000 < SMALLEST_SENSOR_MM:
-        reason = f"pixels of {e.told_um:.3g} um, which its tags tell, leave no sensor so small"
+    if e.tagged_um and math.hypot(e.long, e.short) * e.tagged_um / 1000 < SMALLEST_SENSOR_MM:
+        reason = f"pixels of {e.tagged_um:.3g} um, which its tags tell, leave no sensor so small"
         return Verdict("resized", "edited reduced", reason, None, None, "assumed")
     if e.resampled:
         reason = "its pixels bear the traces of enlarging"
         return Verdict("resized", "enlarged", reason, pitch, share, "likely")
     usual = any(_near(shape, one, _SHAPE_SLACK) for one in USUAL_SHAPES)
     if not usual and e.long not in EXPORT_SIDES:
-        return Verdict("edited", "cropped", "no sensor has this shape", e.told_um, None, "assumed")
+        return Verdict(
+            "edited", "cropped", "no sensor has this shape", e.tagged_um, None, "assumed"
+        )
     least = next((px for year, px in LEAST_PX if e.year and e.year >= year), 0)
     if e.long * e.short < least:
         reason = f"a program wrote {e.long * e.short / 1e6:.1f} million pixels, too few for a camera of {e.year} or later"

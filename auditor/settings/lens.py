@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from auditor.settings.body import is_no_serial
+from auditor.settings.tag_values import F_LIMITS, FOCAL_LIMITS_MM, NOTE_STEPS, numbers, within
 from auditor.settings.tags import clean_text
-from auditor.settings.values import F_LIMITS, FOCAL_LIMITS_MM, NOTE_STEPS, numbers, within
 
 __all__ = [
     "BUILT_IN",

@@ -8,12 +8,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from auditor.crawl.kinds import suffix_of
+from auditor.crawl.suffixes import suffix_of
 from auditor.record import LOWER_SIDE, Settings
-from auditor.settings import light
-from auditor.settings.alone import settle
-from auditor.settings.balance import colour_temperature, white_balance
+from auditor.settings import exposure_tags
 from auditor.settings.body import body_name, body_serial
+from auditor.settings.capture_time import capture_time
+from auditor.settings.file_source import has_maker_note, kind_of_file, real_camera, written_size
 from auditor.settings.keywords import labels, rating
 from auditor.settings.lens import (
     converter_from_range,
@@ -23,13 +23,13 @@ from auditor.settings.lens import (
     range_from_name,
     split_converter,
 )
-from auditor.settings.native import native_size
-from auditor.settings.origin import has_maker_note, kind_of_file, real_camera, written_size
-from auditor.settings.pitch import told_pitch
+from auditor.settings.native_size import native_size
+from auditor.settings.one_file import settle
+from auditor.settings.pitch import tagged_pitch
 from auditor.settings.sensors import sensor_diagonal
+from auditor.settings.tag_values import PICTURE_SIDES_PX, numbers, within
 from auditor.settings.tags import RawTags, clean_text, read_raw_tags
-from auditor.settings.values import PICTURE_SIDES_PX, numbers, within
-from auditor.settings.when import capture_time
+from auditor.settings.white_balance import colour_temperature, white_balance
 
 __all__ = ["Tags", "read_settings", "read_tags"]
 
@@ -87,15 +87,15 @@ def _settings(raw: RawTags, name: str) -> Settings:
     make = clean_text(exif.get("Exif.Image.Make", xmp.get("Xmp.tiff.Make")))
     model = clean_text(exif.get("Exif.Image.Model", xmp.get("Xmp.tiff.Model")))
     software = clean_text(exif.get("Exif.Image.Software", xmp.get("Xmp.tiff.Software")))
-    f_number = light.aperture(exif, xmp, notes)
-    time = light.exposure_time(exif, xmp, notes)
-    iso = light.sensitivity(exif, xmp, notes)
-    focal = light.focal_length(exif, xmp, notes)
+    f_number = exposure_tags.aperture(exif, xmp, notes)
+    time = exposure_tags.exposure_time(exif, xmp, notes)
+    iso = exposure_tags.sensitivity(exif, xmp, notes)
+    focal = exposure_tags.focal_length(exif, xmp, notes)
     ending = suffix_of(os.path.basename(name))
     source = kind_of_file(raw, ending, make, model, software, notes)
     width, height = _size(raw, source)
     written = written_size(raw)
-    told = told_pitch(exif, written or (width, height) if width and height else written, notes)
+    tagged = tagged_pitch(exif, written or (width, height) if width and height else written, notes)
     native = native_size(exif)
     body = body_name(make, model)
     lens, converter = _lens(exif, xmp, focal, f_number)
@@ -106,14 +106,14 @@ def _settings(raw: RawTags, name: str) -> Settings:
         lens_serial=lens_serial(exif, xmp),
         converter=converter,
         focal_length_mm=focal,
-        focal_35mm=light.focal_length_35mm(exif, xmp),
+        focal_35mm=exposure_tags.focal_length_35mm(exif, xmp),
         f_number=f_number,
         exposure_time_s=time,
         iso=iso,
-        exposure_bias_ev=light.exposure_bias(exif),
-        ev100=light.brightness(f_number, time, iso),
+        exposure_bias_ev=exposure_tags.exposure_bias(exif),
+        ev100=exposure_tags.brightness(f_number, time, iso),
         taken=capture_time(exif, xmp, notes),
-        focus_distance_m=light.focus_distance(exif, xmp),
+        focus_distance_m=exposure_tags.focus_distance(exif, xmp),
         width_px=width,
         height_px=height,
         orientation=int(
@@ -122,18 +122,18 @@ def _settings(raw: RawTags, name: str) -> Settings:
         source=source,
         software=software,
         file_number=file_number(name, exif),
-        flash=light.flash_fired(exif),
+        flash=exposure_tags.flash_fired(exif),
         rating=rating(exif, words),
         labels=labels(words, raw.iptc, exif),
         notes=tuple(notes),
-        pitch_basis=told.basis if told else None,
+        pitch_basis=tagged.basis if tagged else None,
         written_width_px=written[0] if written else None,
         written_height_px=written[1] if written else None,
         maker_note=has_maker_note(exif) if exif else None,
         white_balance=white_balance(exif, xmp),
         colour_temperature_k=colour_temperature(exif, xmp),
         file_source=source,
-        told_pitch_um=told.um if told else None,
+        told_pitch_um=tagged.um if tagged else None,
         sensor_diagonal_mm=sensor_diagonal(body),
         native_width_px=native[0] if native else None,
         native_height_px=native[1] if native else None,

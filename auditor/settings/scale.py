@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.settings.alone import PITCH_LIMITS_UM
-from auditor.settings.evidence import ROUGH_VIEW, Evidence, Verdict, rounding
+from auditor.settings.file_evidence import ROUGH_VIEW, Evidence, Verdict, rounding
 from auditor.settings.kinds import LEAST_PX, SAME_SIZE, judge
-from auditor.settings.natives import known_sensors
+from auditor.settings.known_sensors import known_sensors
+from auditor.settings.one_file import PITCH_LIMITS_UM
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM, SMALL_MM
 
 __all__ = ["reconcile_scale"]
@@ -82,7 +82,7 @@ def _verdict(row: Any, sensors: dict[Any, Any]) -> tuple[Verdict, Any]:
         row.source,
         body=row.body >= 0,
         written=pair(row.written_long, row.written_short),
-        told_um=some(row.told),
+        tagged_um=some(row.tagged),
         view_mm=some(row.view),
         view_rough=bool(row.rough),
         diagonal_mm=some(row.diagonal),
@@ -110,7 +110,7 @@ class _Table:
         self.long, self.short = np.fmax(width, height), np.fmin(width, height)
         self.sized = (self.short > 0) & np.isfinite(self.long)
         self.source = self._source()
-        self.told, self.basis = self._told()
+        self.tagged, self.basis = self._tagged()
         recoded = self._flag("recoded")
         maker = self._flag("maker_note")
         self.source[self._notes_dropped(maker, recoded)] = "edited"
@@ -141,14 +141,14 @@ class _Table:
         found = np.where(own == None, settled, own)  # noqa: E711
         return np.where(found == None, "unknown", found)  # noqa: E711
 
-    def _told(self) -> tuple[Floats, NDArray[np.object_]]:
+    def _tagged(self) -> tuple[Floats, NDArray[np.object_]]:
         """The pitch that tags tell; tables made by hand give it as the frame's own."""
-        told, pitch, basis = (
+        tagged, pitch, basis = (
             self._number("told_pitch_um"), self._number("pixel_pitch_um"), self._object("pitch_basis")
         )  # fmt: skip
         by_tags = np.isin(basis.astype(str), ("focal-plane", "maker", "None"))
         by_tags &= self._object("file_source") == None  # noqa: E711
-        return np.where(np.isnan(told) & by_tags, pitch, told), basis
+        return np.where(np.isnan(tagged) & by_tags, pitch, tagged), basis
 
     def _notes_dropped(self, maker: Floats, recoded: Floats) -> Bools:
         """A camera that writes private notes did not write a file without them."""
@@ -178,7 +178,7 @@ class _Table:
             pairs[f"{name}_long"], pairs[f"{name}_short"] = np.fmax(one, other), np.fmin(one, other)
         table = {
             "body": self.body, "long": self.long, "short": self.short, "source": self.source,
-            "told": self.told, "view": view, "rough": rough, "focal": focal, "field": field, "year": self._years(), **pairs,
+            "tagged": self.tagged, "view": view, "rough": rough, "focal": focal, "field": field, "year": self._years(), **pairs,
             "diagonal": self._number("sensor_diagonal_mm"), "recoded": self.recoded,
             "maker": self.maker, "resampled": np.nan_to_num(self._flag("resampled")),
         }  # fmt: skip
@@ -200,16 +200,16 @@ class _Table:
         return np.where((self.source == "edited") & (year > 0), year, np.nan).astype(float)
 
     def copies(self, whole: Bools) -> Bools:
-        """Frames whose body has a frame of full size at the very same moment, and those that lack
+        """Frames whose body has a frame of full size at the very same moment, and those without the
         private notes that the body writes."""
         moment = pd.factorize(self._object("taken"))[0]
         key = pd.Series(self.body.astype(np.int64) * (int(moment.max(initial=0)) + 2) + moment)
         timed = (self.body >= 0) & (moment >= 0)
-        twin = np.asarray(key.isin(set(key[whole & timed]))) & timed & ~(self.recoded == 0)
+        duplicate = np.asarray(key.isin(set(key[whole & timed]))) & timed & ~(self.recoded == 0)
         rows = (self.body >= 0) & np.isin(self.source.astype(str), ("camera", "raw"))
         notes = pd.Series(np.nan_to_num(self.maker[rows])).groupby(self.body[rows]).mean()
         bare = (self.maker == 0) & (notes.reindex(self.body).to_numpy(float) >= NOTED)
-        return np.asarray(twin | bare)
+        return np.asarray(duplicate | bare)
 
     def split(self, e: pd.DataFrame, bare: Bools) -> tuple[pd.DataFrame, NDArray[np.int64]]:
         """Evidence parted by whether a frame is a copy, and the new code of each frame."""
@@ -227,11 +227,11 @@ class _Table:
         low, high = PITCH_LIMITS_UM
         pitch = np.where((pitch >= low) & (pitch <= high), np.round(pitch, 4), np.nan)
         known = ~np.isnan(pitch)
-        told = zip(verdicts, known, strict=True)
+        each = zip(verdicts, known, strict=True)
         basis, certainty = (
             np.array(column, object)
             for column in zip(
-                *((_basis(s.basis), v.certainty) if k else (None, None) for (v, s), k in told),
+                *((_basis(s.basis), v.certainty) if k else (None, None) for (v, s), k in each),
                 strict=True,
             )
         )
@@ -252,7 +252,7 @@ class _Table:
                 [round(s.pixel_um, 4) if s.pixel_um else np.nan for _, s in verdicts]
             )[code],
             "file_source": self._source(),
-            "told_pitch_um": self.told,
+            "told_pitch_um": self.tagged,
         }
         for name, column in columns.items():
             if name in out or name in ("source", "pixel_pitch_um", "pitch_basis"):

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
-from auditor.settings.coding import built_by_program
+from auditor.settings.jpeg_segments import built_by_program
 from auditor.units import MB
 
 __all__ = ["MAX_TEXT", "RawTags", "clean_text", "read_raw_tags"]
@@ -44,7 +44,7 @@ class RawTags:
     icc: bytes | None = None
     thumbnail: bytes | None = None
     recoded: bool | None = None
-    """See `coding.built_by_program`."""
+    """See `jpeg_segments.built_by_program`."""
     mime: str = ""
     width_px: int = 0
     height_px: int = 0

@@ -7,6 +7,8 @@ import re
 from pathlib import Path
 from typing import Final
 
+from ..error_text import one_line
+
 __all__ = ["StoreBusy", "StoreError", "trouble", "why"]
 
 
@@ -34,7 +36,7 @@ def why(error: OSError) -> str:
     code = error.errno
     if code is None and (told := re.search(r"\[errno (\d+)\]", str(error))):
         code = int(told[1])  # Arrow's own errors carry it in their text alone
-    said = error.strerror or " ".join(str(error).split())[:160]
+    said = error.strerror or one_line(error)
     return _WORDS.get(code or 0, f"{said}: check the disk, then run again")
 
 

@@ -11,13 +11,13 @@ import contextlib
 import json
 import os
 import socket
-import stat
 import time
 from pathlib import Path
 from typing import Any, Final
 
 import psutil
 
+from ..open_files import open_own
 from ..units import MINUTE_S
 from .errors import StoreBusy, StoreError
 
@@ -37,7 +37,7 @@ _BOOT_STEP_S: Final = 10
 _SAME_START_S: Final = 2.0
 """Within this two readings of when a process started are one."""
 _TOKEN_BYTES: Final = 8
-"""Random bytes that tell two holders in one process apart: no two of them ever agree by chance."""
+"""Random bytes that distinguish two holders in one process: no two of them ever agree by chance."""
 _SETTLE_S: Final = 0.2
 """Pause after which the later of two texts in the same lock has won."""
 _TEXT_BYTES: Final = 4096
@@ -94,14 +94,10 @@ class WriterLock:
         """Take the lock or raise `StoreBusy` naming the holder. Taking it twice is harmless."""
         if self._fd is not None:
             return
-        flags = os.O_RDWR | os.O_CREAT
-        for name in ("O_CLOEXEC", "O_NOFOLLOW", "O_NONBLOCK"):
-            flags |= getattr(os, name, 0)
-        fd = os.open(self.path, flags, 0o644)
+        fd = open_own(self.path, os.O_RDWR)
+        if fd is None:
+            raise StoreError(f"{self.path} is not a file of its own; remove it, then run again")
         try:
-            info = os.fstat(fd)
-            if not stat.S_ISREG(info.st_mode) or info.st_nlink > 1:
-                raise StoreError(f"{self.path} is not a file of its own; remove it, then run again")
             self._by_kernel = self._flock(fd)
             if not self._by_kernel:
                 holder = self._holder(fd)

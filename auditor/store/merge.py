@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from ..units import MB
-from .columns import chosen, whole_numbers
+from .arrow_columns import chosen, whole_numbers
 from .parts import (
     UNREADABLE,
     DamagedPart,

@@ -51,7 +51,7 @@ _BLOCK_BYTES: Final = 4 * MB
 _NAME = re.compile(r"part-(\d{8})(?:-(\d{8}))?\.([0-9a-f]{8})\.parquet")
 
 _KEYS = {"frames": "path_key", "pictures": "file_id"}
-"""What tells the rows of each table apart."""
+"""Key of each table's rows."""
 
 
 class DamagedPart(ValueError):
@@ -118,7 +118,7 @@ def _rows(path: Path) -> int:
 
 @lru_cache(maxsize=4096)
 def _holds_all_of(wide: Path, narrow: Path) -> bool:
-    """Whether a part is whole and has every key that another has. Names tell the content apart."""
+    """Whether a part is whole and has every key that another has. A part's name changes with its content."""
     key = _KEYS.get(wide.parent.name, "path_key")
     try:
         if not is_whole(Part(0, 0, wide)):

@@ -30,7 +30,7 @@ RAW_SUFFIXES: Final = frozenset([
 
 PICTURE_SUFFIXES: Final = RENDERED_SUFFIXES | RAW_SUFFIXES
 """Every file with one of these endings counts as found, whatever is inside.
-Files without any ending are taken if they begin as a picture does (`beginning`); everything else in
+Files without any ending are taken if they begin as a picture does (`file_signatures`); everything else in
 an archive (text, film, sound, catalogues) is passed over without a word."""
 
 SIDECAR_SUFFIX: Final = ".xmp"

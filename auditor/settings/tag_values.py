@@ -12,6 +12,7 @@ __all__ = [
     "NOTE_STEPS",
     "PICTURE_SIDES_PX",
     "SENSOR_SIDES_PX",
+    "STARS",
     "numbers",
     "within",
 ]
@@ -28,6 +29,8 @@ PICTURE_SIDES_PX: Final = (16, 200_000)
 """The same for any picture in a file."""
 NOTE_STEPS: Final = 32
 """Steps of a stop in which one maker's notes keep sensitivities and apertures."""
+STARS: Final = (-1, 5)
+"""Scale of xmp:Rating, from rejected to the most stars (XMP specification, part 1)."""
 _MOST_NUMBERS: Final = 64
 """Numbers of one value that are read; makers' tables hold thousands, and none is asked for beyond."""
 

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from typing import Any, Final
+from typing import Final
 
-__all__ = ["Later"]
+from .options import Job
+
+__all__ = ["Retries"]
 
 WAIT_S: Final = 5.0
 """Long enough for a network share to be mounted again, short enough to be waited for at the end."""
 MOST: Final = 10_000
 """So many files are kept; with more missing, something is away for good."""
 
-Job = dict[str, Any]
 
-
-class Later:
+class Retries:
     """Jobs with the moment from which on they may be tried again."""
 
     def __init__(self) -> None:

@@ -6,7 +6,7 @@ import dataclasses
 from typing import Final
 
 from auditor.record import PitchBasis, Settings
-from auditor.settings.evidence import ROUGH_VIEW, Evidence, Sensor, rounding
+from auditor.settings.file_evidence import ROUGH_VIEW, Evidence, Sensor, rounding
 from auditor.settings.kinds import judge, sensor_alone
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
@@ -16,7 +16,7 @@ PITCH_LIMITS_UM: Final = (0.3, 1000.0)
 """Scales outside of these are no scales: fewer pixels than a thumbnail, or damage."""
 
 PITCH_BASIS: Final[dict[str, PitchBasis]] = {
-    "told": "focal-plane",
+    "tagged": "focal-plane",
     "equivalent": "equivalent",
     "database": "database",
 }
@@ -40,7 +40,7 @@ def evidence_of(s: Settings) -> Evidence | None:
         source=s.file_source or s.source,
         body=s.body is not None,
         written=_sides(s.written_width_px, s.written_height_px),
-        told_um=s.told_pitch_um,
+        tagged_um=s.told_pitch_um,
         view_mm=view,
         view_rough=rough,
         diagonal_mm=s.sensor_diagonal_mm,
@@ -77,6 +77,6 @@ def settle(s: Settings) -> Settings:
 
 
 def _basis(s: Settings, sensor: Sensor) -> PitchBasis | None:
-    if sensor.basis == "told":
+    if sensor.basis == "tagged":
         return s.pitch_basis if s.pitch_basis in ("focal-plane", "maker") else "focal-plane"
     return PITCH_BASIS.get(sensor.basis or "")

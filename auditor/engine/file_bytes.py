@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from hashlib import blake2b
 from typing import Final, Literal
 
+from ..open_files import open_unnoticed
 from ..units import MB
 
 __all__ = [
@@ -131,7 +132,7 @@ def _head_of_url(path: str, count: int) -> bytes:
 
 def _open_named(path: str) -> int:
     try:
-        return _open(path)
+        return open_unnoticed(path)
     except FileNotFoundError:
         raise Unreadable("the file disappeared before it could be read", "soon") from None
     except PermissionError:
@@ -150,16 +151,6 @@ def _regular(fd: int, limit_bytes: int) -> os.stat_result:
     if info.st_size > limit_bytes:
         raise Unreadable(f"the file is larger than {limit_bytes // MB} MB", "never")
     return info
-
-
-def _open(path: str) -> int:
-    flags = os.O_RDONLY | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
-    flags |= getattr(os, "O_NONBLOCK", 0)  # a pipe with a picture's name must not block
-    if hasattr(os, "O_NOATIME"):
-        # Leaves the time of last access as it was; only the file's owner may ask for that.
-        with contextlib.suppress(PermissionError):
-            return os.open(path, flags | os.O_NOATIME)
-    return os.open(path, flags)
 
 
 def _read_local(path: str, limit_bytes: int) -> tuple[Content, bool]:

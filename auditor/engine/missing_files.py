@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from ..crawl.names import on_disk, root_name
-from .source import is_url
+from .file_bytes import is_url
 
 if TYPE_CHECKING:
     from .ledger import Ledger
@@ -33,9 +33,9 @@ def settle_departed(ledger: Ledger, roots: Sequence[str | Path], roots_seen: set
     unseen = np.flatnonzero(~planner.seen & ~planner.known.gone)
     if not len(unseen):
         return
-    suspects, told = _suspects(ledger, unseen, roots, roots_seen)
-    departed = _ask(suspects, told)
-    notices += [n for n in told if n not in notices]
+    suspects, absent = _suspects(ledger, unseen, roots, roots_seen)
+    departed = _ask(suspects, absent)
+    notices += [n for n in absent if n not in notices]
     ledger.mark_gone(departed)
     planner.known.gone[departed] = True
 

@@ -7,9 +7,9 @@ from typing import Any, Final
 
 from auditor.report import words
 
-__all__ = ["ANSWERS", "right_sentence"]
+__all__ = ["BUTTONS", "right_sentence"]
 
-ANSWERS: Final = {"meant": "meant", "fine": "fine", "bad": "indeed bad"}
+BUTTONS: Final = {"meant": "meant", "fine": "fine", "bad": "indeed bad"}
 """Answer as it is stored -> as the page's buttons say it."""
 
 

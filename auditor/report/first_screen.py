@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from auditor.report import words
 from auditor.report.iso_words import IsoLimit, band_name, highest_used, iso_limit
-from auditor.report.ruler import Ruler, aperture_ruler, used_span
+from auditor.report.profile_parts import Block, blocks
+from auditor.report.range_rulers import Ruler, aperture_ruler, used_span
 from auditor.report.summary import FEW, by_frames, by_light, keeper_counts, too_few_for_noise
 
 __all__ = ["ROLES", "BodyLine", "Cost", "LensLine", "body_lines", "costs", "lens_lines", "role_of"]
@@ -22,7 +23,7 @@ ROLES: Final = {
     "phone": "Phones",
     "not named": "Named neither lens nor body",
 }
-"""Roles of gear, in the order in which the page tells them, with the heads of their closed lines."""
+"""Roles of gear, in the order in which the page lists them, with the heads of their closed lines."""
 
 WORTH_TELLING: Final = 0.002
 """Share of the frames judged that a cause must have cost (common practice, no source)."""
@@ -42,8 +43,6 @@ _ADVICE: Final = {
     "noise": "expose brighter, or a lower ISO",
 }
 """What helps against each cause (common practice, no source)."""
-
-Block = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +87,7 @@ class Cost:
 
 
 def _gear(profile: Block, many: str) -> list[Block]:
-    found = (profile.get("gear") or {}).get(many)
-    return [g for g in found or () if isinstance(g, Mapping)]
+    return blocks(profile.get("gear") or {}, many)
 
 
 def _entry_of(profile: Block, entry: Block, keys: Sequence[str]) -> Block:
@@ -108,7 +106,7 @@ def role_of(profile: Block, entry: Block, what: str) -> str:
     if not words.known_name(entry.get(what)) and not words.known_name(entry.get("body")):
         return "not named"
     if role == "in use" and what == "lens":
-        parts = [p for p in entry.get("focal_ranges") or () if isinstance(p, Mapping)]
+        parts = blocks(entry, "focal_ranges")
         if not any(p.get("sweet_spot") and p.get("evidence") != "thin" for p in parts):
             return "thin"
     return role if role in ROLES else "seldom used"
@@ -120,7 +118,7 @@ def lens_lines(profile: Block, lenses: Sequence[Block]) -> list[LensLine]:
     for i, lens in enumerate(lenses):
         if role_of(profile, lens, "lens") not in ("in use", "thin"):
             continue
-        parts = [p for p in lens.get("focal_ranges") or () if isinstance(p, Mapping)]
+        parts = blocks(lens, "focal_ranges")
         told = [p for p in parts if p.get("sweet_spot")] or parts
         if not told:
             continue

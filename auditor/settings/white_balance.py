@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
+from auditor.settings.tag_values import numbers, within
 from auditor.settings.tags import clean_text
-from auditor.settings.values import numbers, within
 
 __all__ = ["colour_temperature", "white_balance"]
 

@@ -16,7 +16,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from .known import Known
+from .known_files import Known
 from .parts import UNREADABLE, DamagedPart, Part, is_whole, list_parts, read_part
 from .schema import FRAME_SCHEMA, PICTURE_SCHEMA
 

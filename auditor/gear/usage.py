@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.exposure import SAME_F_NUMBER
-from auditor.gear.chosen import Chosen, names_one_of
+from auditor.gear.gear_file import Chosen, names_one_of
 from auditor.units import DAY_CHARACTERS
 
 __all__ = ["IN_USE", "gear_in_use"]
@@ -23,7 +23,7 @@ SHARE: Final = 0.02
 LASTING: Final = 50
 """So many frames in two calendar years or more count as in use too, however large the archive."""
 SINGLE: Final = 5
-"""Fewer frames than this tell nothing of a habit."""
+"""Fewer frames than this show no habit."""
 BORROWED_DAYS: Final = 31
 """Gear seen for no longer than this, in an archive of more than a year, was borrowed or tried."""
 BORROWED_SHARE: Final = 0.1
@@ -35,7 +35,7 @@ PHONE_FOCAL_MM: Final = 10.0
 PHONE_PARALLEL: Final = 0.99
 """... and one aperture at each focal length, in this share of the frames."""
 PHONE_WIDE: Final = 1.95
-"""So wide are phones alone, where too few frames tell whether they have one aperture only."""
+"""So wide are phones alone, where too few frames show whether they have one aperture only."""
 
 
 def gear_in_use(frames: pd.DataFrame, chosen: Chosen) -> dict[str, list[dict[str, Any]]]:

@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from ..error_text import one_line
+
 __all__ = ["Walk"]
 
 CHUNK: Final = 2048
@@ -53,7 +55,7 @@ class Walk:
                     self._put(chunk)
                     chunk, since = [], time.monotonic()
         except Exception as error:
-            self.error = f"{type(error).__name__}: {' '.join(str(error).split())[:160]}"
+            self.error = f"{type(error).__name__}: {one_line(error)}"
         finally:
             self._put(chunk)
             self._put(None)

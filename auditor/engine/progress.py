@@ -1,4 +1,4 @@
-"""How far a scan is, and how long it will take: told a few times a second."""
+"""How far a scan is, and how long it will take: reported a few times a second."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from .options import Progress, ScanSummary
 __all__ = ["Pace"]
 
 _EVERY_S: Final = 0.2
-"""Seconds between two moments that are told: a live bar looks steady."""
+"""Seconds between two reports: a live bar looks steady."""
 _OVER_S: Final = 30.0
 """The rate is that of so many last seconds."""
 

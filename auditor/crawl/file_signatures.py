@@ -1,13 +1,14 @@
-"""Pictures that lost their ending: told by how their content begins.
+"""Pictures that lost their ending: recognised by the first bytes of their content.
 
 Only files without any ending are looked into, so that a walk through an archive opens no others.
 """
 
 from __future__ import annotations
 
-import contextlib
 import os
 from typing import Final
+
+from auditor.open_files import open_unnoticed
 
 __all__ = ["HEAD_BYTES", "begins_as_picture", "holds_picture"]
 
@@ -42,18 +43,9 @@ def begins_as_picture(head: bytes) -> bool:
 
 
 def holds_picture(path: str) -> bool:
-    """Whether the local file at `path` begins as a picture; False where it can't be opened.
-
-    The time of last access stays as it was where the system allows that.
-    """
-    flags = os.O_RDONLY | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
-    flags |= getattr(os, "O_NONBLOCK", 0)
-    fd = -1
-    if hasattr(os, "O_NOATIME"):
-        with contextlib.suppress(OSError):  # only the file's owner may ask for that
-            fd = os.open(path, flags | os.O_NOATIME)
+    """Whether the local file at `path` begins as a picture; False where it can't be opened."""
     try:
-        fd = fd if fd >= 0 else os.open(path, flags)
+        fd = open_unnoticed(path)
     except OSError:
         return False
     try:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from auditor.exposure import aperture_from_apex, ev100, time_from_apex
-from auditor.settings.values import F_LIMITS, FOCAL_LIMITS_MM, NOTE_STEPS, numbers, within
+from auditor.settings.tag_values import F_LIMITS, FOCAL_LIMITS_MM, NOTE_STEPS, numbers, within
 
 __all__ = [
     "aperture",

@@ -18,11 +18,12 @@ from hashlib import blake2b
 from importlib import import_module
 from typing import Any, BinaryIO, Final
 
+from ..error_text import one_line
 from ..record import PICTURE_COLUMNS, FrameRecord, to_row
 from ..units import MB, MINUTE_S
-from .marks import marks_of
-from .source import Unreadable, place_answers, read, read_head, read_sidecar
-from .wire import pack, receive, send, wanted_memory
+from .capture_marks import marks_of
+from .file_bytes import Unreadable, place_answers, read, read_head, read_sidecar
+from .messages import pack, receive, send, wanted_memory
 
 __all__ = ["main"]
 
@@ -124,12 +125,12 @@ class _Handler:
 
     def _glance(self, job: dict[str, Any]) -> list[Any]:
         """Tags from the beginning of a file, or from more of it where they are not found there."""
-        told = False
+        announced = False
         for count in (*GLANCES, self.limit):
             data, whole, mark = read_head(job["path"], count, self.limit, job["size_bytes"])
-            if not told:
+            if not announced:
                 send(self.out, ["read", {}])
-                told = True
+                announced = True
             try:
                 marks = marks_of(self.identify(data, job["path"], None))
             except Exception as error:
@@ -167,7 +168,7 @@ class _Handler:
         if _out_of_memory(error):
             return ["failed", wanted_memory(self.settings["memory_mb"]), True]
         traceback.print_exc()
-        said = " ".join(str(error).split())[:160]
+        said = one_line(error)
         return ["failed", f"could not be measured ({type(error).__name__}: {said})", False]
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from auditor import optics
 from auditor.report import words
 from auditor.report.iso_words import LEVELS, band_name, highest_used, iso_limit
-from auditor.report.ruler import used_span
+from auditor.report.profile_parts import Block
+from auditor.report.range_rulers import used_span
 from auditor.report.scales import stops
 from auditor.report.summary import by_light
 
@@ -26,8 +26,6 @@ SIDE_BY_SIDE: Final = 3
 
 DASH: Final = "\u2060–\u2060"
 """A dash at which no line breaks: '640–1000' stays together."""
-
-Block = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from auditor.settings.values import SENSOR_SIDES_PX, numbers, within
+from auditor.settings.tag_values import SENSOR_SIDES_PX, numbers, within
 
 __all__ = ["native_size"]
 

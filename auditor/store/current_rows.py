@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from .columns import chosen, flags, positions, whole_numbers
+from .arrow_columns import chosen, flags, positions, whole_numbers
 from .merge import last_in_parts
 from .parts import Part
 from .schema import FRAME_SCHEMA

@@ -37,7 +37,7 @@ def chart_alone(what: str) -> Callable[[F], F]:
         @functools.wraps(function)
         def safe(entry: Any, *args: Any, **more: Any) -> Any:
             failed = _failed.get()
-            if failed is None:  # nobody would tell
+            if failed is None:  # nobody would report it
                 return function(entry, *args, **more)
             try:
                 return function(entry, *args, **more)
@@ -75,7 +75,7 @@ def render_alone(
             profile["faults"] = [*(profile.get("faults") or ()), *faults]
             text = render(left | {"faults": profile["faults"]})
         failed = _failed.get()
-        if failed:  # told on the page itself
+        if failed:  # named on the page itself
             known = profile.get("faults") or []
             profile["faults"] = [*known, *(f for f in failed if f not in known)]
             text = render(profile)

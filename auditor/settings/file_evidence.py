@@ -38,7 +38,7 @@ class Evidence:
     body: bool = True
     """Whether it names its camera."""
     written: tuple[float, float] | None = None
-    told_um: float | None = None
+    tagged_um: float | None = None
     view_mm: float | None = None
     """Diagonal by the 35 mm equivalent."""
     view_rough: bool = False

@@ -1,4 +1,4 @@
-"""What tells the files of one exposure apart from others, read from a file's tags before its pixels."""
+"""What distinguishes the files of one exposure from others, read from a file's tags before its pixels."""
 
 from __future__ import annotations
 

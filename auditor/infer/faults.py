@@ -27,7 +27,7 @@ class Faults:
     traces: list[str] = field(default_factory=list)
     """The full story of each, for the log."""
     refused: tuple[type[Exception], ...] = ()
-    """Errors that tell the caller something; these pass."""
+    """Errors that are meant for the caller; these pass."""
 
     def _note(self, part: str, stage: str, error: Exception) -> None:
         fault = fault_of(part, stage, error)

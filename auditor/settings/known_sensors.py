@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from auditor.settings.evidence import LONGEST_SHAPE, Evidence, Sensor
+from auditor.settings.file_evidence import LONGEST_SHAPE, Evidence, Sensor
 from auditor.settings.kinds import (
     CLOSE_VIEW,
     LARGEST_PITCH_UM,
@@ -114,14 +114,14 @@ def _native_size(part: Rows) -> tuple[Size | None, bool]:
     have or half a percent of many, so that one enlarged or stitched picture does not count. Where
     programs wrote all frames, the size that tags were left over from, or the largest usual one.
     """
-    told: dict[Size, float] = {}
+    noted: dict[Size, float] = {}
     for r in part:
         if r.native_long > 0 and r.native_short > 0:
             pair = (r.native_long, r.native_short)
-            told[pair] = told.get(pair, 0.0) + r.frames
+            noted[pair] = noted.get(pair, 0.0) + r.frames
     sizes = _sizes(part)
-    if told:
-        return _shown(sizes, max(sorted(told), key=lambda pair: told[pair])), True
+    if noted:
+        return _shown(sizes, max(sorted(noted), key=lambda pair: noted[pair])), True
     own = [c for c in sizes if c.own > 0]
     least = max(2.0, RARE * sum(c.own for c in own))
     enough = [c for c in own if c.own >= least or c.raw > 0]
@@ -154,9 +154,11 @@ def _written(part: Rows) -> Size | None:
 def _left_in_tags(part: Rows) -> Size | None:
     """Full size by tags of the sensor's pixel that programs left, beside the sensor's size in mm."""
     alone = [
-        sensor_alone(Evidence(r.long, r.short, "edited", told_um=r.told, diagonal_mm=r.diagonal))
+        sensor_alone(
+            Evidence(r.long, r.short, "edited", tagged_um=r.tagged, diagonal_mm=r.diagonal)
+        )
         for r in part
-        if r.told > 0 and r.diagonal > 0 and r.short > 0
+        if r.tagged > 0 and r.diagonal > 0 and r.short > 0
     ]
     found = sorted(s.size for s in alone if s.size is not None)
     return found[len(found) // 2] if found else None
@@ -187,21 +189,21 @@ def _span(row: Any, size: Size) -> float:
     return float(max(row.long / size[0], row.short / size[1]))
 
 
-def _told(rows: Rows, size: Size) -> tuple[float, float]:
+def _tagged(rows: Rows, size: Size) -> tuple[float, float]:
     """The pitch at full size that most focal-plane tags tell, and how many agree: the median of the
     largest cluster; between equals the smaller, for doubled ones are a known fault."""
-    rows = [r for r in rows if r.told > 0 and abs(_span(r, size) - 1) <= SAME_SIZE]
+    rows = [r for r in rows if r.tagged > 0 and abs(_span(r, size) - 1) <= SAME_SIZE]
     if not rows:
         return math.nan, 0.0
     clusters: dict[int, list[Any]] = {}
     for r in rows:
-        clusters.setdefault(round(math.log(r.told) / PITCH_STEP), []).append(r)
+        clusters.setdefault(round(math.log(r.tagged) / PITCH_STEP), []).append(r)
     largest = max(
-        (sum(r.frames for r in alike), -median(r.told for r in alike))
+        (sum(r.frames for r in alike), -median(r.tagged for r in alike))
         for alike in clusters.values()
     )
-    close = [r for r in rows if abs(r.told / -largest[1] - 1) <= PITCH_NEAR]
-    return _median((r.told, r.frames) for r in close), float(sum(r.frames for r in close))
+    close = [r for r in rows if abs(r.tagged / -largest[1] - 1) <= PITCH_NEAR]
+    return _median((r.tagged, r.frames) for r in close), float(sum(r.frames for r in close))
 
 
 def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
@@ -221,7 +223,7 @@ def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
             return Sensor(None, None, diagonal, "database")
         rough = bool(seen) and all(r.rough for r in seen)
         return Sensor(None, None, view, "equivalent", rough=rough)
-    told, agreeing = _told(rows, size)
+    tagged, agreeing = _tagged(rows, size)
     shape = size[0] / size[1]
     reach = diagonal or view
     scale = math.nan
@@ -231,22 +233,22 @@ def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
     if scale > LARGEST_PITCH_UM and not any(r.native_long > 0 for r in rows):
         return Sensor(None, None, reach, "database" if diagonal else "equivalent")
     if diagonal:
-        if abs(math.log(told / scale)) <= SAME_SENSOR:
-            return Sensor(size, told, diagonal, "told", True)
+        if abs(math.log(tagged / scale)) <= SAME_SENSOR:
+            return Sensor(size, tagged, diagonal, "tagged", True)
         return Sensor(size, scale, diagonal, "database", sure)
-    against = abs(math.log(told / scale)) > DOUBLED and views >= max(2.0, agreeing)
-    if math.isnan(told) or against:
+    against = abs(math.log(tagged / scale)) > DOUBLED and views >= max(2.0, agreeing)
+    if math.isnan(tagged) or against:
         if math.isnan(scale):
             return _left_over(rows, size)
         rough = all(r.rough for r in seen)
         return Sensor(size, scale, view, "equivalent", sure and views >= MANY_VIEWS, rough)
-    return Sensor(size, told, math.hypot(*size) * told / 1000, "told", sure)
+    return Sensor(size, tagged, math.hypot(*size) * tagged / 1000, "tagged", sure)
 
 
 def _left_over(rows: Rows, size: Size) -> Sensor:
     """A sensor without any figure at its full size: tags of reduced files that follow their size."""
-    touched = [r for r in rows if r.told > 0 and r.source == "camera"]
+    touched = [r for r in rows if r.tagged > 0 and r.source == "camera"]
     if not touched:
         return Sensor(size)
-    pixel = float(median(r.told * min(_span(r, size), 1) for r in touched))
-    return Sensor(size, pixel, math.hypot(*size) * pixel / 1000, "told")
+    pixel = float(median(r.tagged * min(_span(r, size), 1) for r in touched))
+    return Sensor(size, pixel, math.hypot(*size) * pixel / 1000, "tagged")

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, get_args
 
+from auditor.error_text import one_line
 from auditor.record import Source
 
 if TYPE_CHECKING:
@@ -150,7 +151,7 @@ def read_chosen(folder: Path) -> Chosen:
     except FileNotFoundError:
         return Chosen()
     except (OSError, ValueError) as error:
-        raise GearFileError(f"{path} can't be read: {' '.join(str(error).split())}") from error
+        raise GearFileError(f"{path} can't be read: {one_line(error)}") from error
     known = {
         "mine": {"bodies", "lenses", "phones"},
         "leave-out": {"bodies", "lenses", "folders", "kinds"},

@@ -6,13 +6,13 @@ import re
 from collections.abc import Mapping
 from typing import Any, Final
 
-from auditor.crawl.kinds import RAW_SUFFIXES
+from auditor.crawl.suffixes import RAW_SUFFIXES
 from auditor.record import Source
 from auditor.settings.body import body_name
 from auditor.settings.kinds import SHORT_SIDES
 from auditor.settings.sensors import sensor_diagonal
+from auditor.settings.tag_values import PICTURE_SIDES_PX, SENSOR_SIDES_PX, numbers, within
 from auditor.settings.tags import RawTags, clean_text
-from auditor.settings.values import PICTURE_SIDES_PX, SENSOR_SIDES_PX, numbers, within
 
 __all__ = [
     "has_maker_note",

@@ -5,17 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from ..store.schema import path_key
+from .options import Job
 
 if TYPE_CHECKING:
     from ..store import Store
     from .plan import Planner
 
-__all__ = ["Twins"]
-
-Job = dict[str, Any]
+__all__ = ["Duplicates"]
 
 
-class Twins:
+class Duplicates:
     """Collects them until the walk has shown which of the known files are still there."""
 
     def __init__(self, store: Store, planner: Planner) -> None:
