@@ -36,7 +36,11 @@ _MOST_SPOTS: Final = 12
 
 def decisions_view(profile: Block) -> dict[str, Any] | None:
     """Plain values for the template fragment; None where there is nothing to say."""
-    rivals = [r for r in blocks(profile, "rivals") if not r.get("declined")]
+    rivals = [
+        {**r, "seen": _by_verdict(r.get("seen"))}
+        for r in blocks(profile, "rivals")
+        if not r.get("declined")
+    ]
     view = {
         "visible": _visible(profile),
         "noise": _noise(profile),
@@ -54,6 +58,14 @@ def decisions_view(profile: Block) -> dict[str, Any] | None:
 
 def _named(rival: Block) -> bool:
     return any(z.get("sharper") for z in (rival.get("zones") or {}).values())
+
+
+def _by_verdict(seen: Any) -> dict[str, list[str]]:
+    """Ways of viewing by what can be told of them."""
+    out: dict[str, list[str]] = {}
+    for viewing, word in (seen or {}).items():
+        out.setdefault(word, []).append(viewing)
+    return out
 
 
 def _visible(profile: Block) -> list[dict[str, Any]]:

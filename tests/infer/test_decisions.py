@@ -144,6 +144,7 @@ def test_the_sharper_lens_is_named_and_equals_are_not():
     assert better[0]["zones"]["centre"]["sharper"] == "Lens A"
     equal = lens_rivals([lens_block(factor=1.01), lens_block("Lens B")], {}, CRITERIA)
     assert equal[0]["zones"]["centre"]["sharper"] is None
+    assert not {"visible", "probably visible"} & set(equal[0]["seen"].values())
 
 
 def test_what_both_lenses_lack_alike_cancels_and_what_one_lacks_does_not():

@@ -27,6 +27,7 @@ from auditor.infer.decisions.common import (
     widened,
 )
 from auditor.infer.decisions.visible import (
+    OPEN,
     Files,
     Shown,
     chance_seen,
@@ -45,6 +46,10 @@ _WRONG: Final = 0.05
 """Share of archives of equal lenses in which one may be named."""
 _FEW: Final = 6
 """Frames behind both figures of an aperture below which it is not compared."""
+_APART: Final = 0.5
+"""Share of the difference between what two lenses' frames lack that may pass for one of the lenses. Of drawn
+lenses of which one fails twice as often, curves differ by a tenth of it beside the truth; of ones of which
+one is focused beside the subject by most of a depth of field throughout, by all of it, which is rare."""
 _ASKED: Final = 24
 """Frames of both lenses from which a comparison is missed, so that declining it is worth a word."""
 _NEVER_ALIKE: Final = ("edited", "unknown", "resized")
@@ -66,6 +71,10 @@ def lens_rivals(
     entries = [e for pair in _pairs(lenses) if (e := _compare(*pair, sizes, criteria))]
     _name(entries)
     for entry in entries:
+        if not any(z["sharper"] for z in entry["zones"].values()):
+            # What could not be shown is not called visible.
+            seen = entry["seen"]
+            entry["seen"] = {v: w if w.endswith("not visible") else OPEN for v, w in seen.items()}
         entry["text"] = _text(entry)
     return entries
 
@@ -169,7 +178,8 @@ def _ratio(
         sides = list(zip((mine, theirs), outings, strict=True))
         errors = [f["frames_error"] for f, _ in sides]
         errors += [f["lacking"] / math.sqrt(max(n, 1)) for f, n in sides]
-        return value, max(math.hypot(mine["lacking"] - theirs["lacking"], *errors), 1e-4)
+        apart = _APART * (mine["lacking"] - theirs["lacking"])
+        return value, max(math.hypot(apart, *errors), 1e-4)
     return value, math.hypot(log_error(mine, share), log_error(theirs, share))
 
 

@@ -90,7 +90,10 @@ class Fit:
 
 
 class _Mixture:
-    """State of the fit. `law` is (a, b, d); `texture` (kinds, BANDS); `shares` (groups, kinds)."""
+    """State of the fit. `law` is (a, b, d); `texture` (kinds, BANDS); `shares` (groups, kinds).
+
+    What places, kinds and bands have is kept as (kinds, BANDS, n): long rows are what numpy is quick at.
+    """
 
     def __init__(self, sites: Sites) -> None:
         a, b = _first_guess(sites)
@@ -105,6 +108,7 @@ class _Mixture:
     def use(self, sites: Sites) -> None:
         """Go on with these places."""
         self.sites = sites
+        self.power = np.ascontiguousarray(sites.power.T, np.float64)
         brightness = np.maximum(sites.signal.mean(1), 1.0)
         r2 = sites.scale**2
         self.square = brightness**2
@@ -124,34 +128,38 @@ class _Mixture:
     def _expect(self) -> None:
         """How likely each kind of texture is in each place, and what each band counts for it."""
         noise, freedom = self._noise(), self.freedom()
-        self.textured = self.square[:, None, None] * self.texture
-        self.expected = noise[:, None, None] + self.textured
-        inverse = 1 / self.expected
-        misfit = (self.sites.power[:, None] * inverse - np.log(inverse)) @ COUNTS
-        log_odds = np.log(self.shares[self.group]) - 0.5 * freedom[:, None] * misfit
-        likely = np.exp(log_odds - log_odds.max(1, keepdims=True))
-        self.likely = likely / likely.sum(1, keepdims=True)
+        self.textured = self.texture[:, :, None] * self.square
+        self.expected = noise + self.textured
+        misfit = self.power / self.expected
+        misfit += np.log(self.expected)
+        misfit = np.einsum("jkn,k->jn", misfit, COUNTS)
+        log_odds = np.log(self.shares[self.group]).T - 0.5 * freedom * misfit
+        likely = np.exp(log_odds - log_odds.max(0))
+        self.likely = likely / likely.sum(0)
         for g in range(len(self.shares)):
-            members = self.likely[self.group == g]
+            members = self.likely[:, self.group == g]
             # One place more of each kind keeps small groups from ruling any kind out.
-            self.shares[g] = (members.sum(0) + 1) / (len(members) + likely.shape[1])
-        counts = freedom[:, None, None] * COUNTS
-        spread = self.expected**2 + (0.5 * _UNSURE) * counts * self.textured**2
-        self.weight = self.likely[:, :, None] * counts / spread
+            self.shares[g] = (members.sum(1) + 1) / (members.shape[1] + len(likely))
+        counts = COUNTS[:, None] * freedom
+        spread = self.textured**2
+        spread *= (0.5 * _UNSURE) * counts
+        spread += self.expected**2
+        self.weight = self.likely[:, None] * counts
+        self.weight /= spread
 
     def solve(self, unknowns: int) -> tuple[Floats, Floats]:
         """The first `unknowns` of the law and their information matrix (half of it: see `fit_noise`)."""
-        total = self.weight.sum((1, 2))
-        rest = (self.weight * (self.sites.power[:, None] - self.textured)).sum((1, 2))
+        total = self.weight.sum((0, 1))
+        rest = np.einsum("jkn,kn->n", self.weight, self.power)
+        rest -= np.einsum("jkn,jkn->n", self.weight, self.textured)
         design = self.design[:, :unknowns]
         information = (design * total[:, None]).T @ design
         return np.linalg.solve(information, design.T @ rest), information
 
     def _update_texture(self) -> None:
-        weight = self.weight * self.square[:, None, None]
-        above = self.sites.power - self._noise()[:, None]
-        total = np.einsum("njk,n->jk", weight, self.square)[1:]
-        found = np.einsum("njk,nk->jk", weight, above)[1:] / np.maximum(total, 1e-30)
+        above = (self.power - self._noise()) * self.square
+        total = (self.weight @ self.square**2)[1:]
+        found = np.einsum("jkn,kn->jk", self.weight, above)[1:] / np.maximum(total, 1e-30)
         found = np.maximum(found, 1e-14)
         found = np.minimum(found, _MOST * found[:, :1])
         # Optics falls alike for all textures where they are all but gone.
@@ -203,19 +211,19 @@ def fit_noise(sites: Sites) -> Fit | None:
 
 def _likeness(mixture: _Mixture) -> tuple[Floats, Floats]:
     """Power found in each band over what was fitted, and its standard error."""
-    weight = mixture.weight.sum(1)
-    expected = (mixture.weight * mixture.expected).sum(1)
-    total = expected.sum(0)
-    found = (weight * mixture.sites.power).sum(0)
-    square = 2 * expected**2 / (mixture.freedom()[:, None] * COUNTS)
-    return found / total, np.sqrt(square.sum(0)) / total
+    weight = mixture.weight.sum(0)
+    expected = (mixture.weight * mixture.expected).sum(0)
+    total = expected.sum(1)
+    found = (weight * mixture.power).sum(1)
+    square = 2 * expected**2 / (COUNTS[:, None] * mixture.freedom())
+    return found / total, np.sqrt(square.sum(1)) / total
 
 
 def _flatness(mixture: _Mixture) -> Floats:
     """Probability of textures that add less than `_FAINT` to the noise of a place's sites."""
-    added = (mixture.textured @ COUNTS) / COUNTS.sum()
-    small = added < _FAINT * (mixture.expected - mixture.textured)[:, :, 0]
-    return np.asarray((mixture.likely * small).sum(1))
+    added = np.einsum("jkn,k->jn", mixture.textured, COUNTS) / COUNTS.sum()
+    small = added < _FAINT * (mixture.expected - mixture.textured)[:, 0]
+    return np.asarray((mixture.likely * small).sum(0))
 
 
 def _clear_of_clipping(sites: Sites, law: Floats) -> NDArray[np.intp]:
