@@ -47,14 +47,35 @@ _SCREEN_SIZE_CM: Final = 45.0
 """Square root of the area of such a screen, 60 cm x 34 cm."""
 _SIDES: Final = math.sqrt(2 / 3)
 """Square root of the area of a 3:2 picture over its long side."""
-_LOWEST_CPD, _HIGHEST_CPD, _POINTS = 0.1, 60.0, 160
-"""Limits of integration: below, no blur of a lens is left; above, the eye sees nothing."""
+_LOWEST_CPD: Final = 0.1
+"""Cycles per degree from which the integral runs: below, no blur of a lens is left."""
+_HIGHEST_CPD: Final = 60.0
+"""To where it runs: above, the eye sees nothing."""
+_POINTS: Final = 160
+"""Frequencies at which it is summed."""
+_WIDE_DEG: Final = 40.0
+"""Square root of the area of a picture that fills the view, in degrees."""
+_GAIN: Final = (540.0, 0.7, -0.2, 12.0)
+"""Barten's (1989) figures of the eye's sensitivity: a = 540 (1 + 0.7 / L)^-0.2 / (1 + 12 / (w (1 + u / 3)^2)),"""
+_FALL: Final = (0.3, 0.15)
+"""b = 0.3 (1 + 100 / L)^0.15,"""
+_TURN: Final = 0.06
+"""c; see `contrast_sensitivity`."""
+_EYE_CYCLES: Final = 15.0
+"""Cycles within which the eye integrates (Barten 1999, from memory),"""
+_EYE_DEG: Final = 12.0
+"""and degrees."""
+_MM_PER_CM: Final = 10
+"""Millimetres of a centimetre."""
+_HALVINGS: Final = 40
+"""Halvings of an interval in which a frequency is sought."""
 _MOST_SHARPENED: Final = 1.8
 """Amount of sharpening beyond which the whole curve is stretched instead: the most that curves are fitted
 with (`infer.lenses.physics`)."""
 REMAINDER: Final = 1.7
+"""Index n of the remainder exp(-(f / fc)^n)."""
 REMAINDERS: Final = (1.4, 2.0)
-"""Index n of the remainder exp(-(f / fc)^n), and how far it may lie: from what pupils with mixed aberrations
+"""How far that index may lie: from what pupils with mixed aberrations
 leave to a Gaussian. The form and an index of 1.1 to 2.1 are of C. B. Johnson, Photogr. Sci. Eng. 14, 1970
 (from memory). Between these two 1.7 errs least where it errs most (`test_viewing`)."""
 
@@ -90,7 +111,7 @@ class Viewing:
 
     def pixels_per_degree(self, width_px: float) -> float:
         """Pixels of the file in one degree at the eye; `width_px` is its long side."""
-        pixel = SCREEN_PIXEL_MM / 10 if self.width_cm is None else self.width_cm / width_px
+        pixel = SCREEN_PIXEL_MM / _MM_PER_CM if self.width_cm is None else self.width_cm / width_px
         return self.distance_cm * math.radians(1) / pixel
 
     @property
@@ -106,7 +127,7 @@ def screen() -> Viewing:
 
 
 def contrast_sensitivity(
-    freq_cpd: ArrayLike, luminance: float = LUMINANCE, size_deg: float = 40.0
+    freq_cpd: ArrayLike, luminance: float = LUMINANCE, size_deg: float = _WIDE_DEG
 ) -> Floats:
     """Contrast sensitivity of the eye, one over the threshold modulation of a sine grating.
 
@@ -117,9 +138,10 @@ def contrast_sensitivity(
     display parameters on perceived image quality, Proc. SPIE 1077, 1989.
     """
     u = np.asarray(freq_cpd, float)
-    a = 540 * (1 + 0.7 / luminance) ** -0.2 / (1 + 12 / (size_deg * (1 + u / 3) ** 2))
-    b = 0.3 * (1 + 100 / luminance) ** 0.15
-    return np.asarray(a * u * np.exp(-b * u) * np.sqrt(1 + 0.06 * np.exp(b * u)))
+    most, glare, by_light, by_size = _GAIN
+    a = most * (1 + glare / luminance) ** by_light / (1 + by_size / (size_deg * (1 + u / 3) ** 2))
+    b = _FALL[0] * (1 + 100 / luminance) ** _FALL[1]
+    return np.asarray(a * u * np.exp(-b * u) * np.sqrt(1 + _TURN * np.exp(b * u)))
 
 
 def square_root_integral(freq_cpd: Floats, mtf: Floats, threshold: Floats) -> Floats:
@@ -146,7 +168,7 @@ def noise_threshold(freq_cpd: Floats, density_deg2: ArrayLike, size_deg: float) 
     by squares. Source: Barten, Contrast Sensitivity of the Human Eye and its Effects on Image
     Quality, SPIE Press 1999, chapters 2 and 3 (constants from there, from memory).
     """
-    window = 1 / size_deg**2 + 1 / 12.0**2 + freq_cpd**2 / 15.0**2
+    window = 1 / size_deg**2 + 1 / _EYE_DEG**2 + freq_cpd**2 / _EYE_CYCLES**2
     return np.asarray(3 * np.sqrt(2 * window * np.asarray(density_deg2, float)[..., None]))
 
 
@@ -188,7 +210,7 @@ def _lift(freq: Floats) -> Floats:
 def _half_at(f_number: Floats, pitch_um: float, amount: Floats) -> Floats:
     """Frequency (c/px) at which diffraction, pixel and sharpening by this amount leave one half."""
     low, high = np.zeros_like(f_number), np.ones_like(f_number)
-    for _ in range(40):
+    for _ in range(_HALVINGS):
         middle = (low + high) / 2
         mtf = diffraction_mtf(middle, f_number, pitch_um) * pixel_mtf(middle)
         above = mtf * (1 + amount * _lift(middle)) > 0.5

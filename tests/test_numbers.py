@@ -15,6 +15,7 @@ NAMED = (
     *(
         "infer/bodies",
         "infer/comparisons",
+        "infer/decisions",
         "infer/keepers",
         "infer/lenses",
         "infer/next_shots",
@@ -34,7 +35,15 @@ NAMED = (
         "error_text.py",
     ),
     *("cli.py", "cli_frame.py", "cli_lists.py", "cli_options.py", "library.py", "audit.py"),
-    *("output.py", "voice.py", "unchanged.py", "robust.py", "atomic_write.py", "model"),
+    *(
+        "output.py",
+        "voice.py",
+        "unchanged.py",
+        "robust.py",
+        "viewing.py",
+        "atomic_write.py",
+        "model",
+    ),
     *("infer/__init__.py", "infer/faults.py", "infer/answers.py", "infer/criteria.py"),
     *("infer/profile.py",),
 )

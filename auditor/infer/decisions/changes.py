@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.exposure import f_number_at, f_number_place
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import date_of, days, holm, iso_day, log_sharpness, usable
 from auditor.infer.decisions.scan import Change, Series, find_change
@@ -33,6 +34,24 @@ _LEAST: Final = {"sharpness": 0.03, "sides": 0.03, "noise": 0.08, "hot pixels": 
 """Least size (log) that is told: below, a change would not be seen, and habits make as much."""
 _LONG_S: Final = 1.0
 """Exposure time from which dark current adds to noise."""
+_SEASON_DAYS: Final = 45
+"""Days by which the dates of two changes may differ and be one."""
+_FEW: Final = 24
+"""Frames below which a series is not looked at: twice `FEW_FRAMES`."""
+_FOCAL_STEP: Final = 0.15
+"""Step of ln focal length within which a zoom's frames are alike."""
+_UPRIGHT: Final = 5
+"""Exif's orientations from here on are of a camera held upright."""
+_REACH: Final = 0.03
+"""A focal range reaches so much further than its ends: cameras round focal lengths."""
+_NEAR: Final = 0.1
+"""Log2 of f-number by which an aperture may lie past the ends of a curve."""
+_TIMES: Final = (-4, 10)
+"""Log2 of seconds within which exposure times are told apart for hot pixels."""
+_SELDOM_HOT: Final = 0.2
+"""Share of frames with hot pixels below which a body's are too few to have a course."""
+_FEW_TONES: Final = 12
+"""Frames of a tone below which its usual noise isn't known."""
 _PLACES: Final = ("centre", "left", "right", "top", "bottom")
 _MOST_FRAMES: Final = 6000
 """Frames of a series beyond which whole outings are left out by chance."""
@@ -79,8 +98,8 @@ def find_changes(
 def _one(test: _Test, change: Change, other: _Test, earlier: Change) -> bool:
     """Whether two changes are one: same lens or body, dates that agree to a season."""
     return test.subject == other.subject and (
-        change.day_low - 45 <= earlier.day <= change.day_high + 45
-        or earlier.day_low - 45 <= change.day <= earlier.day_high + 45
+        change.day_low - _SEASON_DAYS <= earlier.day <= change.day_high + _SEASON_DAYS
+        or earlier.day_low - _SEASON_DAYS <= change.day <= earlier.day_high + _SEASON_DAYS
     )
 
 
@@ -97,13 +116,13 @@ def _lens_tests(frames: pd.DataFrame, lenses: Sequence[Block]) -> Iterator[_Test
     good = usable(frames) & np.isfinite(day) & np.isfinite(outing)
     f_number, focal = numbers(frames, "f_number"), numbers(frames, "focal_length_mm")
     with np.errstate(invalid="ignore", divide="ignore"):
-        stops = np.round(6 * np.log2(f_number))
-        lengths = np.round(np.log(focal) / 0.15)
+        stops = np.round(f_number_place(f_number))
+        lengths = np.round(np.log(focal) / _FOCAL_STEP)
     good &= np.isfinite(stops)
     lengths = np.where(np.isfinite(lengths), lengths, 0)
     value = {p: log_sharpness(frames, p) for p in _PLACES}
     curves = _curves(lenses)
-    upright = numbers(frames, "orientation") >= 5
+    upright = numbers(frames, "orientation") >= _UPRIGHT
     for subject, rows in _groups(frames, good, ("lens", "body", "converter", "lens_serial")):
         if not subject["lens"]:
             continue
@@ -111,7 +130,7 @@ def _lens_tests(frames: pd.DataFrame, lenses: Sequence[Block]) -> Iterator[_Test
         def test(kind: str, place: str, figure: Floats, here: Rows, sharp: bool) -> _Test | None:
             here = here[np.isfinite(figure[here])]
             here = _some(here, outing)
-            if len(here) < 24:
+            if len(here) < _FEW:
                 return None
             factors = [stops[here].astype(np.int64), lengths[here].astype(np.int64)]
             group = outing[here].astype(np.int64)
@@ -165,9 +184,9 @@ def _expected(parts: Sequence[Block] | None, zone: str, stops: Floats, focal: Fl
         inside = np.ones(len(stops), bool)
         if part["focal_mm"]:
             low, high = part["focal_mm"]
-            inside = (focal >= low * 0.97) & (focal <= high * 1.03)
-        at = stops[inside] / 6
-        within = (at >= np.log2(f_number[0]) - 0.1) & (at <= np.log2(f_number[-1]) + 0.1)
+            inside = (focal >= low * (1 - _REACH)) & (focal <= high * (1 + _REACH))
+        at = np.log2([f_number_at(stop) for stop in stops[inside]])
+        within = (at >= np.log2(f_number[0]) - _NEAR) & (at <= np.log2(f_number[-1]) + _NEAR)
         value = np.interp(at, np.log2(f_number), np.log(mtf50))
         out[inside] = np.where(within, value, np.nan)
     return out
@@ -178,7 +197,7 @@ def _body_tests(frames: pd.DataFrame) -> Iterator[_Test]:
     iso, seconds = numbers(frames, "iso"), numbers(frames, "exposure_time_s")
     with np.errstate(invalid="ignore", divide="ignore"):
         speed = np.round(3 * np.log2(iso / 100))
-        time = np.clip(np.round(np.log2(seconds)), -4, 10)
+        time = np.clip(np.round(np.log2(seconds)), *_TIMES)
     good = usable(frames) & np.isfinite(day) & np.isfinite(outing) & np.isfinite(speed)
     hot = numbers(frames, "hot_pixels")
     tones = [numbers(frames, f"{tone_column(s)}_sigma") for s in TONE_SIGNALS]
@@ -196,11 +215,11 @@ def _body_tests(frames: pd.DataFrame) -> Iterator[_Test]:
             here, figure = here[known], figure[known]
             some = np.isin(here, _some(here, outing))
             here, figure = here[some], figure[some]
-            if len(here) < 24:
+            if len(here) < _FEW:
                 continue
             factors: tuple[NDArray[np.int64], ...] = ()
             if kind == "hot pixels":
-                if np.median(np.expm1(figure)) < 1 and (figure > 0).mean() < 0.2:
+                if np.median(np.expm1(figure)) < 1 and (figure > 0).mean() < _SELDOM_HOT:
                     continue
                 factors = (speed[here].astype(np.int64), time[here].astype(np.int64))
             group = outing[here].astype(np.int64)
@@ -215,7 +234,7 @@ def _noise_residuals(tones: list[Floats], speed: Floats, rows: Rows) -> Floats:
             value = np.log(sigma[rows])
         known = np.isfinite(value)
         left = np.full(len(rows), np.nan)
-        if known.sum() >= 12:
+        if known.sum() >= _FEW_TONES:
             left[known] = (
                 value[known]
                 - pd.Series(value[known]).groupby(speed[rows][known]).transform("median").to_numpy()

@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.lenses.grouping import flags, numbers, words
+from auditor.units import SECOND_CHARACTERS
 
 __all__ = [
     "aperture_text",
@@ -35,6 +36,13 @@ Block = Mapping[str, Any]
 Floats = NDArray[np.float64]
 
 _DAY_NS: Final = 86_400_000_000_000
+"""Nanoseconds of a day."""
+_EPOCH: Final = datetime(1970, 1, 1)
+"""Day 0."""
+_LEAST_ERROR: Final = 1e-4
+"""Least standard error of a log: intervals are rounded."""
+LEAST_CPP: Final = 0.005
+"""MTF50 in cycles per pixel below which a figure is no sharpness."""
 _PIXELS: Final = 6000
 """Long side of a picture whose size no frame tells."""
 
@@ -42,13 +50,13 @@ _PIXELS: Final = 6000
 def log_sharpness(frames: pd.DataFrame, place: str) -> Floats:
     """Log MTF50 (c/px) by which frames are compared, of a zone or side, (n,), NaN unmeasured."""
     value = numbers(frames, f"{place}_mtf50_cpp")
-    value[~((value > 0.005) & (value < 1.0))] = np.nan
+    value[~((value > LEAST_CPP) & (value < 1.0))] = np.nan
     return np.log(value)
 
 
 def days(frames: pd.DataFrame) -> Floats:
     """Days since 1970 of the local time at which each frame was taken, (n,), NaN unknown."""
-    text = pd.Series(words(frames, "taken")).str.slice(0, 19)
+    text = pd.Series(words(frames, "taken")).str.slice(0, SECOND_CHARACTERS)
     stamps = pd.to_datetime(text, errors="coerce", format="ISO8601")
     values = stamps.to_numpy("datetime64[ns]")
     out = values.astype(np.int64) / _DAY_NS
@@ -57,7 +65,7 @@ def days(frames: pd.DataFrame) -> Floats:
 
 def date_of(day: float) -> datetime:
     """The date of so many days since 1970."""
-    return datetime(1970, 1, 1) + timedelta(days=day)
+    return _EPOCH + timedelta(days=day)
 
 
 def iso_day(day: float) -> str:
@@ -104,7 +112,7 @@ def log_error(figure: Block, share: float) -> float:
     """Standard error of the log of a figure whose interval holds this share of the truth."""
     half = NormalDist().inv_cdf(0.5 + share / 2)
     low, high = max(float(figure["low"]), 1e-6), max(float(figure["high"]), 1e-6)
-    return max(math.log(high / low) / (2 * half), 1e-4)
+    return max(math.log(high / low) / (2 * half), _LEAST_ERROR)
 
 
 def widened(value: float, error: float, share: float) -> tuple[float, float]:

@@ -23,6 +23,7 @@ from auditor.infer.decisions.common import days, iso_day, usable
 from auditor.infer.lenses.grouping import numbers, words
 from auditor.infer.lenses.scenes import scenes_of
 from auditor.record import DUST_F_NUMBER, DUST_GRID, Dust, dust_shape, unpack_dust
+from auditor.robust import scale_of
 
 __all__ = ["Pictures", "find_dust"]
 
@@ -56,9 +57,19 @@ _ONE: Final = 3.0
 _DIAMETER: Final = 2.6
 """Width of a shadow in places of the map."""
 _ROUNDS: Final = 3
+"""Rounds in which depth and time of a spot settle."""
 _MOST_SPOTS: Final = 60
+"""Spots of a body looked at, the surest first."""
 _SAME_SHAPE: Final = 0.02
+"""Difference of aspect ratios below which two maps are of one sensor."""
 _BATCH: Final = 100
+"""Maps read at a time."""
+_AT: Final = 16.0
+"""The f-number to which depths refer: a grain's shadow is as deep as the square of the f-number."""
+_MOST_FRAMES: Final = 0.75
+"""Share of `_SCENES` in which a spot must be seen."""
+_UNIT: Final = 1e-3
+"""Unrest (share of the light) of a frame that weighs 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +101,7 @@ class _Shots:
                 sure, unrest = _place(
                     dust, (spot.row + 0.5) / self.shape[0], (spot.col + 0.5) / self.shape[1]
                 )
-                scale = (16 / self.f_number[i]) ** 2
+                scale = (_AT / self.f_number[i]) ** 2
                 if np.isfinite(sure):
                     depth[k, i], error[k, i] = sure * unrest * scale, unrest * scale
         return depth, error
@@ -198,8 +209,7 @@ def _laid(dust: Dust, shape: tuple[int, int], f_number: float) -> tuple[Plane, P
         return np.asarray(plane[np.ix_(rows, cols)])
 
     sure = nearest(dust.sure)
-    # A grain's shadow is as deep as the square of the f-number.
-    unrest = nearest(dust.unrest) * np.float32((16 / f_number) ** 2)
+    unrest = nearest(dust.unrest) * np.float32((_AT / f_number) ** 2)
     known = np.isfinite(sure) & (unrest > 0)
     return np.where(known, sure, np.float32(0)), np.where(known, unrest, np.float32(np.inf))
 
@@ -223,7 +233,7 @@ def _spots(shots: _Shots) -> list[tuple[_Spot, float]]:
             total, weights = np.zeros((2, *shots.shape), np.float32)
             for sure, unrest in shots.maps(first, end):
                 # The signal of one spot is as large in each frame as one over its unrest.
-                weight = np.float32(1e-3) / unrest
+                weight = np.float32(_UNIT) / unrest
                 total += weight * np.clip(sure, -_CUT, _CUT)
                 weights += weight * weight
         else:
@@ -252,7 +262,7 @@ def _standing_out(total: Plane, weights: Plane, first: int, end: int) -> Iterato
     if not len(inner):
         return
     # Surroundings that were not as restless as the frames said, or more so, show in the whole map.
-    sure = sure / max(1.4826 * float(np.median(np.abs(inner))), 1.0)
+    sure = sure / max(scale_of(inner), 1.0)
     top = (sure > -ndtri(_WRONG / sure.size)) & (sure >= maximum_filter(sure, 2 * _NEAR + 1))
     for row, col in np.argwhere(top):
         yield _Spot(int(row), int(col), first, end, float(sure[row, col]))
@@ -276,7 +286,7 @@ def _entry(
     there = np.zeros(len(seen), bool)
     there[first : last + 1] = True
     shown = int((seen & there).sum())
-    if shown < 0.75 * _SCENES or shown < _OFTEN * (could & there).sum():
+    if shown < _MOST_FRAMES * _SCENES or shown < _OFTEN * (could & there).sum():
         return None
     smallest = float(shots.f_number[seen & there].max())
     before, after = np.flatnonzero(could[:first]), last + 1 + np.flatnonzero(could[last + 1 :])
@@ -285,7 +295,7 @@ def _entry(
         "y": round((spot.row + 0.5) / shots.shape[0], 4),
         "f_number": smallest,
         "diameter_px": round(_DIAMETER / shots.shape[1] * width_px),
-        "depth": round(depth16 * (smallest / 16) ** 2, 4),
+        "depth": round(depth16 * (smallest / _AT) ** 2, 4),
         "since": iso_day(shots.day[first]), "last": iso_day(shots.day[last]),
         "not_before": iso_day(shots.day[before[-1]]) if -ratio[before].sum() > _GONE else None,
         "gone_by": iso_day(shots.day[after[0]]) if -ratio[after].sum() > _GONE else None,

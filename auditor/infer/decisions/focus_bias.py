@@ -49,6 +49,7 @@ _SHARE: Final = 0.15
 _WRONG: Final = 0.05
 """Share of archives without bias in which one may be told."""
 _FEW: Final = 20
+"""Frames with a sharper part below which nothing is said."""
 _OTHER_WAY: Final = 8
 """Frames held the other way round from which a lens's edges are known."""
 _TRUST: Final = 15
@@ -58,12 +59,19 @@ _HALF: Final = 0.05
 """How much sharper (ln MTF50) a part must be for its frame to count by half: a frame's sides scatter by
 as much (drawn landscapes, `artificial.focus`)."""
 _MOST_LINE: Final = 400
+"""Frames through which a line is laid at most: every pair of them is looked at."""
+_REACH: Final = 0.03
+"""A focal range reaches so much further than its ends: cameras round focal lengths."""
+_FEW_AT: Final = 5
+"""Frames at an aperture from which its loss is told."""
 _SIDES: Final = ("bottom", "top", "left", "right")
 _OPPOSITE: Final = np.array([_SIDES.index(OPPOSITE_SIDE[s]) for s in _SIDES])
 _BELOW: Final = np.array([_SIDES.index(LOWER_SIDE.get(turn, "bottom")) for turn in range(9)])
 """Side that was below, by the tag Orientation."""
 _DRAWS: Final = 400
+"""Resampled archives behind an interval."""
 _FLIPS: Final = 4000
+"""Draws of signs behind a chance."""
 _LOSS: Final = 0.05
 """Loss of MTF50 at the meant place from which an aperture is named."""
 
@@ -117,7 +125,7 @@ def _parts(
             inside = here
             if part["focal_mm"]:
                 low, high = part["focal_mm"]
-                inside = here & (focal >= 0.97 * low) & (focal <= 1.03 * high)
+                inside = here & (focal >= (1 - _REACH) * low) & (focal <= (1 + _REACH) * high)
             if inside.sum() >= _FEW:
                 yield entry, part, np.flatnonzero(inside)
 
@@ -255,7 +263,7 @@ def _costs(
     out = []
     for n in np.unique(f_number[known]):
         here = better[known & (f_number == n)]
-        if len(here) >= 5:
+        if len(here) >= _FEW_AT:
             loss = 1 - float(np.exp(-np.median(here)))
             if loss >= _LOSS:
                 out.append([float(n), round(loss, 3)])

@@ -14,24 +14,43 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.robust import BISQUARE_CUT, scale_of
+
 __all__ = ["Change", "Series", "find_change"]
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
 
+_SHARE: Final = 0.9
+"""Share of the truth that an interval holds, unless asked otherwise."""
 FEW_FRAMES: Final = 12
 """Frames a side below which nothing is said."""
 FEW_OUTINGS: Final = 3
 """Outings a side below which a change can't be told from one odd day."""
 _BLOCKS: Final = 400
 """Outings of a series beyond which neighbours are taken together."""
-_FIRST, _FULL = 499, 9_999
-"""Shuffles at first, and where the first find little by chance."""
+_FIRST: Final = 499
+"""Shuffles at first,"""
+_FULL: Final = 9_999
+"""and where the first find little by chance."""
 _PROMISING: Final = 0.05
+"""Chance after the first shuffles up to which all are made."""
 _DRAWS: Final = 200
-_CUT: Final = 4.685
-"""Cut of the bisquare weights in standard deviations: 95% efficient for normal scatter (Beaton &
-Tukey, Technometrics 16, 1974)."""
+"""Resampled series behind the interval of a change's date and size."""
+_UPPER: Final = 0.7
+"""Quantile at which the level of the sharp frames is first sought: failures lie below."""
+_LEVEL_ROUNDS: Final = 10
+"""Rounds in which that level settles."""
+_LEVEL_CUT: Final = 3.0
+"""Scales from that level at which a frame has no say: failed frames begin there."""
+_SOUND_SD: Final = 0.03
+"""Scatter of sound frames (log MTF50) where too few lie above the level to tell it,"""
+_LEAST_SD: Final = 0.01
+"""and its least."""
+_FEW_ALIKE: Final = 5
+"""Frames of a level of a factor below which it joins the nearest."""
+_LEFT_OPEN: Final = 0.05
+"""Share of a step's weight that other columns must leave unexplained, for anything to be told of it."""
 _WINDOWS: Final = (0.2, 0.5)
 """Cuts (log MTF50) where failed frames lie below: five times the scatter of sound frames, and for
 greater changes more."""
@@ -39,6 +58,7 @@ _LOST: Final = 0.12
 """Log MTF50 off its side's level from which a frame no longer says to which side it belongs: three
 times the scatter of sound frames."""
 _ROUNDS: Final = 12
+"""Rounds of weights of a regression."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +112,7 @@ class _Sums:
     """(B,) frames."""
 
 
-def find_change(series: Series, share: float = 0.90, seed: int = 0) -> Change | None:
+def find_change(series: Series, share: float = _SHARE, seed: int = 0) -> Change | None:
     """The most likely change of a series, with its chance probability; None where too little is
     there. Where chance makes as much often, no size or interval is worked out."""
     blocks = _blocks(series)
@@ -118,12 +138,12 @@ def find_change(series: Series, share: float = 0.90, seed: int = 0) -> Change | 
 def sharp_level(value: Floats) -> float:
     """Where the sharp frames of a set lie, whatever part of it failed: a bisquare mean that starts
     from the upper third and takes its scale from what lies above it."""
-    level = float(np.quantile(value, 0.7))
-    for _ in range(10):
+    level = float(np.quantile(value, _UPPER))
+    for _ in range(_LEVEL_ROUNDS):
         above = value[value >= level] - level
         # The upper half of a normal distribution tells its scale; failures lie below.
-        scale = max(1.4826 * float(np.median(above)) if len(above) > 2 else 0.03, 0.01)
-        weight = np.clip(1 - ((value - level) / (3 * scale)) ** 2, 0, None) ** 2
+        scale = max(scale_of(above) if len(above) > 2 else _SOUND_SD, _LEAST_SD)
+        weight = np.clip(1 - ((value - level) / (_LEVEL_CUT * scale)) ** 2, 0, None) ** 2
         if weight.sum() < 1e-9:
             break
         level = float((weight * value).sum() / weight.sum())
@@ -156,7 +176,7 @@ def _design(n: int, factors: Sequence[Codes]) -> Floats:
     return np.hstack(columns)
 
 
-def _joined(factor: Codes, few: int = 5) -> Codes:
+def _joined(factor: Codes, few: int = _FEW_ALIKE) -> Codes:
     """Levels with fewer than so many values become the nearest level that has more."""
     levels, code, counts = np.unique(factor, return_inverse=True, return_counts=True)
     kept = levels[counts >= few]
@@ -173,7 +193,7 @@ def _fit(value: Floats, design: Floats, cut: float | None) -> tuple[Floats, Floa
     ridge = 1e-6 * np.eye(design.shape[1])
     weight: Floats = np.ones(len(value))
     for _ in range(_ROUNDS):
-        width = cut or max(_CUT * 1.4826 * float(np.median(np.abs(off))), 1e-6)
+        width = cut or max(BISQUARE_CUT * scale_of(off), 1e-6)
         weight = np.asarray(np.clip(1 - (off / width) ** 2, 0, None) ** 2, float)
         weighted = design * (weight + 1e-6)[:, None]
         # Normal equations: a handful of indicator columns, many rows.
@@ -218,7 +238,7 @@ def _statistic(sums: _Sums, order: Codes) -> tuple[Floats, Codes]:
         known = (np.cumsum(column[order], 1)[:, :-1] ** 2).sum(2)
         rest = total - known
         # Where the other columns explain nearly all of a step nothing can be told of it.
-        good = allowed & (rest > 0.05 * total) & (rest > 3)
+        good = allowed & (rest > _LEFT_OPEN * total) & (rest > 3)
         value = np.maximum(
             value, np.where(good, np.abs(step) / np.sqrt(np.maximum(rest, 1e-9)), -1)
         )
@@ -255,7 +275,7 @@ def _gains(freed: Floats, size: float, blocks: Codes, sharp: bool) -> Floats:
     no further beyond some distance, so that failed frames have no say."""
     lost = _LOST
     if not sharp:
-        lost = 3 * 1.4826 * float(np.median(np.minimum(np.abs(freed), np.abs(freed - size)))) + 1e-9
+        lost = 3 * scale_of(np.minimum(np.abs(freed), np.abs(freed - size))) + 1e-9
     loss = [np.minimum((off / lost) ** 2, 1) for off in (freed, freed - size)]
     return np.asarray(np.bincount(blocks, loss[0] - loss[1]), float)
 

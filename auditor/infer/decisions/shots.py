@@ -10,6 +10,13 @@ __all__ = ["decision_shots"]
 Block = Mapping[str, Any]
 
 _MOST: Final = 4
+"""Requests at most: an afternoon holds no more."""
+_FLAT_FRAMES: Final = 6
+"""Three frames, and three with the camera upside down."""
+_FOCUS_FRAMES: Final = 10
+"""Five focused as usual, and five on the magnified picture."""
+_DUST_F_NUMBER: Final = 16
+"""Small enough to show dust, wide enough for most lenses."""
 _FLAT: Final = "tripod, a detailed subject that is flat and far, focused on the magnified picture"
 
 
@@ -31,7 +38,7 @@ def _request(kind: str, **more: Any) -> dict[str, Any]:
 def _change(entry: Block) -> dict[str, Any]:
     return _request(
         "change", lens=entry["lens"], body=entry["body"], converter=entry["converter"],
-        frames=6, how=f"{_FLAT}; three frames, then three with the camera turned upside down",
+        frames=_FLAT_FRAMES, how=f"{_FLAT}; three frames, then three with the camera turned upside down",
         why=f"{entry['text'][0].lower()}{entry['text'][1:]}: frames of one flat subject tell whether "
         "lens or habit changed",
     )  # fmt: skip
@@ -40,7 +47,7 @@ def _change(entry: Block) -> dict[str, Any]:
 def _focus(entry: Block) -> dict[str, Any]:
     return _request(
         "focus", lens=entry["lens"], body=entry["body"], converter=entry["converter"],
-        focal_mm=entry["focal_mm"], frames=10,
+        focal_mm=entry["focal_mm"], frames=_FOCUS_FRAMES,
         how="tripod, widest aperture, a flat subject with a ruler running away from the camera beside "
         "it; five frames focused as usual, five on the magnified picture",
         why=entry["text"],
@@ -55,7 +62,7 @@ def _dust(spots: Sequence[Block]) -> list[dict[str, Any]]:
             left.setdefault(spot["body"], []).append(spot)
     return [
         _request(
-            "dust", body=body, apertures=[16], iso=[100], frames=3,
+            "dust", body=body, apertures=[_DUST_F_NUMBER], iso=[100], frames=3,
             how="the plain sky or a white wall out of focus, the camera moved between the frames; once "
             "before and once after cleaning the sensor",
             why=f"{'a spot of dust was' if len(own) == 1 else f'{len(own)} spots of dust were'} last seen "

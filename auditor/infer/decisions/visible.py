@@ -50,6 +50,8 @@ _LIKELIER: Final = 0.6
 """Chance from which the likelier verdict is given."""
 _ODDS: Final = {"2 in 3": 2 / 3, "3 in 4": 3 / 4, "4 in 5": 4 / 5, "9 in 10": 9 / 10}
 """Chances in words."""
+_USUAL: Final = (0.3, 5.6)
+"""MTF50 (c/px) and f-number of the picture in which noise is looked for: a usual frame."""
 _FEW_NOISY: Final = 8
 """Frames of a body below which nothing is said of its noise."""
 _ZONES: Final = ("centre", "corner")
@@ -289,7 +291,7 @@ def _seen_from(
         share = 1 / float(tone["snr_output"])
         # White noise: at another size of pixel its deviation grows with the width in pixels.
         share *= width / criteria.output_width_px
-        clean, noisy = (quality(0.3, 5.6, pitch_um, width, viewing, noise=s) for s in (0.0, share))
+        clean, noisy = (quality(*_USUAL, pitch_um, width, viewing, noise=s) for s in (0.0, share))
         if float(clean - noisy) >= JND:
             return hidden, int(tone["iso"])
         hidden = int(tone["iso"])
