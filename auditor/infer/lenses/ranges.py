@@ -42,7 +42,6 @@ class Ranges:
     pin_sharp_intervals: tuple[Pair, Pair]
     acceptable: Pair
     acceptable_intervals: tuple[Pair, Pair]
-    best_cpp: float
 
 
 def dense_grid(f_numbers: Floats) -> Floats:
@@ -89,7 +88,6 @@ def find_ranges(
         pin_intervals,
         usable_ends,
         usable_intervals,
-        float(one.max()),
     )
 
 
