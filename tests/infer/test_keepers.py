@@ -20,6 +20,8 @@ from auditor.infer.keepers import (
     judge_frames,
     settings_to_avoid,
 )
+from auditor.infer.keepers.evidence import frame_evidence
+from auditor.infer.keepers.expected import allowed_by_settings
 from auditor.infer.keepers.settings import _at_least, share_interval
 from auditor.record import DIRECTIONS, TONE_SIGNALS, tone_column
 
@@ -263,6 +265,25 @@ def test_unknown_lenses_and_unmeasured_frames_have_no_verdict():
     )  # fmt: skip
     assert not found["soft"].any()
     assert not found["judged"].iloc[1]
+
+
+def test_what_a_scene_excuses_grows_with_its_frames():
+    """As soft as all others of its scene, by n / (n + 1) of n others; two are needed, and no other scene's."""
+
+    def excused(others: int, scene: int = 0) -> float:
+        rows = [frame(factor=BLURRED, burst=0)]
+        rows += [frame(factor=BLURRED, burst=scene) for _ in range(others)]
+        table = pd.DataFrame(rows)
+        found = frame_evidence(
+            table, allowed_by_settings(table, [lens_entry()], [], Criteria())
+        ).iloc[0]
+        assert found["softness"] > 0.5
+        return float(found["mates"] / found["softness"])
+
+    assert excused(1) == 0
+    assert excused(2) == pytest.approx(2 / 3)
+    assert excused(6) == pytest.approx(6 / 7)
+    assert excused(6, scene=1) == 0
 
 
 def test_only_files_that_are_not_the_cameras_own_are_left_out_as_enlarged():
