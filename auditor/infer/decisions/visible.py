@@ -12,6 +12,7 @@ from statistics import NormalDist
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
@@ -101,13 +102,15 @@ def _part_rows(
         return []
     pitch = lens["pixel_pitch_um"] or PITCH_UNKNOWN_UM
     head = {k: lens[k] for k in ("lens", "body", "converter")} | {"focal_mm": part["focal_mm"]}
+    printed = _printed(part["apertures"], pitch, width_px, criteria)
+    at_best = next(q for a, q in zip(part["apertures"], printed, strict=True) if a is best)
     rows = []
-    for entry in part["apertures"]:
+    for entry, quality_of in zip(part["apertures"], printed, strict=True):
         zones = [z for z in _ZONES if entry[z] and best[z]]
         if entry is best or not zones:
             continue
         numbers = (entry["f_number"], best["f_number"])
-        largest = _largest_print(entry, best, zones, pitch, width_px, criteria)
+        largest = _largest_print((at_best - quality_of)[:, [_ZONES.index(z) for z in zones]])
         found = []
         for viewing in viewings(criteria):
             losses = {
@@ -146,22 +149,20 @@ def _best(part: Block) -> Block | None:
     return min(known, key=lambda a: abs(np.log(a["f_number"]) - wanted), default=None)
 
 
-def _largest_print(
-    entry: Block, best: Block, zones: Sequence[str], pitch: float, width_px: int, criteria: Criteria
-) -> int | None:  # fmt: skip
-    """Long side in cm of the largest print without a visible loss in any zone."""
-    losses = np.array(
-        [
-            max(
-                float(
-                    quality(best[z]["mtf50_cpp"], best["f_number"], pitch, width_px, view)
-                    - quality(entry[z]["mtf50_cpp"], entry["f_number"], pitch, width_px, view)
-                )
-                for z in zones
-            )
-            for view in (Viewing.of_print(w, criteria.viewing_cm) for w in _PRINTS_CM)
-        ]
-    )
+def _printed(
+    apertures: Sequence[Block], pitch: float, width_px: int, criteria: Criteria
+) -> NDArray[np.float64]:
+    """Quality at every size of print, (apertures, `_PRINTS_CM`, `_ZONES`), JND; NaN without a figure."""
+    mtf50 = [[a[z]["mtf50_cpp"] if a[z] else np.nan for z in _ZONES] for a in apertures]
+    f_number = np.array([a["f_number"] for a in apertures], float)[:, None]
+    views = [Viewing.of_print(w, criteria.viewing_cm) for w in _PRINTS_CM]
+    return np.stack([quality(mtf50, f_number, pitch, width_px, v) for v in views], axis=1)
+
+
+def _largest_print(losses: NDArray[np.float64]) -> int | None:
+    """Long side in cm of the largest print without a visible loss in any zone; `losses` (`_PRINTS_CM`,
+    zones) in JND."""
+    losses = losses.max(axis=1)
     seen = np.flatnonzero(losses >= JND)
     if not len(seen):
         return round(float(_PRINTS_CM[-1]))
