@@ -124,9 +124,9 @@ def infer_frames(
     from auditor.crawl import Selection
     from auditor.engine.runlog import RunLog
     from auditor.gear import gear_in_use
-    from auditor.infer.alone import Faults
     from auditor.infer.bodies import AcceptError
     from auditor.infer.criteria import Criteria
+    from auditor.infer.faults import Faults
     from auditor.infer.profile import infer_profile
     from auditor.store.answers import read_answers
 
@@ -136,7 +136,7 @@ def infer_frames(
     mine = gear.looked_at(frames).to_numpy(bool)
     wanted = mine & selection.matches(frames).to_numpy(bool)
     _need_frames(frames, aside, mine, wanted, gear, selection)
-    # What was set aside is told whatever is looked at: hardly any such file has names or stars.
+    # What was set aside is listed whatever is looked at: hardly any such file has names or stars.
     chosen = frames[wanted | aside].reset_index(drop=True)
     patterns, notices = _labels(options, frames["path"])
     faults = Faults(refused=(AcceptError,))
@@ -162,18 +162,13 @@ def infer_frames(
     for name in VERDICTS:
         chosen[name] = verdicts[name].to_numpy()
     profile["gear"] |= {"left_out": gear.words(), "frames": int((mine & ~aside).sum())}
-    profile["filter"] = None
-    if selection.given():
-        looked_at = {"frames": int((wanted & ~aside).sum()), "words": selection.words()}
-        profile["filter"] = selection.given() | looked_at
+    part = {"frames": int((wanted & ~aside).sum()), "words": selection.words()}
+    profile["filter"] = selection.given() | part if selection.given() else None
     unread = [] if store is None else store.unread()
     profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
-    profile["notices"] = [
-        *notices,
-        *_unread_notice(unread),
-        *_fault_notices(profile["faults"]),
-        *(_elsewhere_notice(frames["path"], archives) if archives else ()),
-    ]
+    more = [*_unread_notice(unread), *_fault_notices(profile["faults"])]
+    more += _elsewhere_notice(frames["path"], archives) if archives else []
+    profile["notices"] = [*notices, *more]
     if store is not None:
         for trace in faults.traces:
             RunLog(store.folder / "log.txt").line(trace)
@@ -220,7 +215,7 @@ def _fault_notices(faults: Sequence[Mapping[str, str]]) -> list[str]:
 def chosen_gear(out: Path | None, options: InferOptions) -> Chosen:
     """What gear.toml in the output folder and the options say together. Raises OptionError."""
     from auditor.gear import GearFileError, read_chosen
-    from auditor.gear.chosen import Chosen
+    from auditor.gear.gear_file import Chosen
 
     try:
         said = Chosen() if out is None else read_chosen(out)

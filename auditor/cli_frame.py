@@ -31,6 +31,7 @@ class Name(click.ParamType):
     name = "text"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The text as it is."""
         if not str(value).strip():
             self.fail("it is empty", param, ctx)
         return value
@@ -42,6 +43,7 @@ class Folder(Name):
     name = "path"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
+        """The path that the text is."""
         folder = Path(super().convert(value, param, ctx))
         try:
             str(folder.absolute()).encode("utf-8")
@@ -60,6 +62,7 @@ class Amount(click.FloatRange):
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
+        """The number that the text is."""
         number = float(super().convert(value, param, ctx))
         if math.isnan(number):
             self.fail(f"'{value}' is not a number", param, ctx)
@@ -70,6 +73,7 @@ class Commands(click.Group):
     """The group of commands: whatever stops one, the user reads one line and no traceback."""
 
     def main(self, *args: Any, **extra: Any) -> Any:
+        """Run the program with streams that are there, and end with one line whatever happens."""
         leave_out_current_folder()
         have_streams()
         voice.begin()
@@ -78,13 +82,14 @@ class Commands(click.Group):
         try:
             return super().main(*args, **extra)
         except OSError as error:
-            # Files that can't be read or written are told where they are used; what is left is the
+            # Files that can't be read or written are reported where they are used; what is left is the
             # output itself. (A closed pipe is no error and dealt with by click.)
             _drop_output()
             what = error.filename or "the output"
             fail(f"{what} can't be written: {error.strerror or error}", 1)
 
     def invoke(self, ctx: click.Context) -> Any:
+        """Run one command and end with the exit code of what stopped it."""
         try:
             return super().invoke(ctx)
         except KeyboardInterrupt:

@@ -8,11 +8,11 @@ from pathlib import Path
 import click
 
 from auditor import cli_options as options
+from auditor.answers import ANSWERS, TAKEN_BACK
 from auditor.cli_frame import Folder, Name, fail, need_store, read_profile, voice
+from auditor.settings.tag_values import STARS
 
 __all__ = ["answer", "list_frames", "sidecars"]
-
-ANSWERS = ("meant", "fine", "bad", "none")
 
 
 @click.command("list")
@@ -61,7 +61,9 @@ def list_frames(
 @click.command()
 @click.argument("files", nargs=-1, type=Name())
 @options.out
-@click.option("--as", "said", type=click.Choice(ANSWERS), help="What is true of FILES.")
+@click.option(
+    "--as", "said", type=click.Choice([*ANSWERS, TAKEN_BACK]), help="What is true of FILES."
+)
 @click.option(
     "--from",
     "saved",
@@ -109,7 +111,7 @@ def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | No
 @click.option("--keywords/--no-keywords", default=True, help="Fault and cause as keywords.")
 @click.option(
     "--rating",
-    type=click.IntRange(-1, 5),
+    type=click.IntRange(*STARS),
     help="Rate every listed frame so; -1 stands for rejected.",
 )
 @options.at_least

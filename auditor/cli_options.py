@@ -9,6 +9,9 @@ from typing import Any, Final, TypeVar
 import click
 
 from auditor.cli_frame import Amount, Folder, Name
+from auditor.engine.options import ScanOptions
+from auditor.infer.criteria import Criteria
+from auditor.settings.tag_values import STARS
 
 __all__ = [
     "at_least",
@@ -25,10 +28,21 @@ __all__ = [
 KINDS: Final = ("raw", "camera", "edited", "resized", "unknown")
 """Kinds of file, as the settings room names them."""
 
+SCAN: Final = ScanOptions()
+USUAL: Final = Criteria()
+MOST_WORKERS: Final = 256
+"""More is a slip of the keyboard."""
+LEAST_MEMORY_MB: Final = 100
+"""With less no decoder starts."""
+MOST: Final = 1e6
+"""Upper end of amounts (seconds, megapixels): what is beyond is a slip of the keyboard."""
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 
 def together(*options: Callable[[F], F]) -> Callable[[F], F]:
+    """Several options as one, in the order in which `--help` is to list them."""
+
     def wrap(command: F) -> F:
         for option in reversed(options):
             command = option(command)
@@ -45,30 +59,30 @@ out = click.option(
 )
 workers = click.option(
     "--workers",
-    type=click.IntRange(1, 256),
+    type=click.IntRange(1, MOST_WORKERS),
     default=None,
     help="Worker processes; one per core when not given.",
 )
 megapixels = click.option(
     "--max-megapixels",
-    type=Amount(1e6),
-    default=300.0,
+    type=Amount(MOST),
+    default=SCAN.max_pixels / 1e6,
     show_default=True,
     help="Set larger pictures aside from their header.",
 )
 limits = together(
     click.option(
         "--seconds-per-file",
-        type=Amount(1e6),
-        default=60.0,
+        type=Amount(MOST),
+        default=SCAN.seconds_per_file,
         show_default=True,
         help="Set a file aside when it takes longer.",
     ),
     click.option(
         "--memory-per-file",
         "memory_mb",
-        type=click.IntRange(100, 10**7),
-        default=4000,
+        type=click.IntRange(LEAST_MEMORY_MB, 10**7),
+        default=SCAN.memory_mb,
         show_default=True,
         metavar="MB",
         help="Set a file aside when its worker wants more memory.",
@@ -110,7 +124,7 @@ scanning = together(
 )
 inferring = together(
     click.option(
-        "--rating", type=click.IntRange(1, 5), help="Only keepers of so many stars or more."
+        "--rating", type=click.IntRange(1, STARS[1]), help="Only keepers of so many stars or more."
     ),
     click.option("--since", metavar="DATE", help="Only frames taken on or after this date."),
     click.option(
@@ -136,14 +150,14 @@ inferring = together(
     ),
     without_folders,
     click.option("--phones", is_flag=True, help="Phones count like other cameras."),
-    click.option("--pin-sharp", type=float, default=0.75, show_default=True),
-    click.option("--acceptable", type=float, default=0.60, show_default=True),
-    click.option("--snr-excellent", type=float, default=40.0, show_default=True),
-    click.option("--snr-acceptable", type=float, default=10.0, show_default=True),
+    click.option("--pin-sharp", type=float, default=USUAL.pin_sharp, show_default=True),
+    click.option("--acceptable", type=float, default=USUAL.acceptable, show_default=True),
+    click.option("--snr-excellent", type=float, default=USUAL.snr_excellent, show_default=True),
+    click.option("--snr-acceptable", type=float, default=USUAL.snr_acceptable, show_default=True),
     click.option(
         "--output-megapixels",
         type=float,
-        default=8.0,
+        default=USUAL.output_megapixels,
         show_default=True,
         help="Output size at which noise is judged and bodies are compared.",
     ),
@@ -154,13 +168,13 @@ inferring = together(
         multiple=True,
         metavar="CM",
         help="Long side of a print for which differences are told visible or not; may be given "
-        "several times.  [default: 30, 60, 90]",
+        f"several times.  [default: {', '.join(f'{w:g}' for w in USUAL.print_cm)}]",
     ),
     click.option(
         "--viewing-distance",
         "viewing_cm",
         type=float,
-        default=50.0,
+        default=USUAL.viewing_cm,
         show_default=True,
         metavar="CM",
         help="Distance from which prints are looked at.",

@@ -10,7 +10,8 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
 from auditor.crawl.names import as_text, printable
-from auditor.record import ZONES, row_to_object
+from auditor.record import MID_GREY, ZONES, row_to_object
+from auditor.units import HOUR_S, MINUTE_S
 
 if TYPE_CHECKING:
     from auditor.engine import Progress
@@ -19,6 +20,11 @@ if TYPE_CHECKING:
 __all__ = ["frame_line", "frame_lines", "progress_display"]
 
 _PLAIN_EVERY_S: Final = 10.0
+"""Seconds between two lines where there is no live bar: a night's log stays readable."""
+_FIRST_AFTER_S: Final = 2.0
+"""Seconds to the first, which shows that something goes on."""
+_LONGEST: Final = 1.5
+"""A time up to so many of the next larger unit is given in the smaller one: 90 s, 90 min."""
 
 
 @contextmanager
@@ -47,7 +53,7 @@ def progress_display(voice: Voice) -> Iterator[Callable[[Progress], None]]:
 
 
 def _plain(voice: Voice) -> Callable[[Progress], None]:
-    last = time.monotonic() - _PLAIN_EVERY_S + 2
+    last = time.monotonic() - _PLAIN_EVERY_S + _FIRST_AFTER_S
 
     def show(event: Progress) -> None:
         nonlocal last
@@ -73,11 +79,11 @@ def _pace(event: Progress) -> str:
 
 
 def _duration(seconds: float) -> str:
-    if seconds < 90:
+    if seconds < _LONGEST * MINUTE_S:
         return f"{seconds:.0f} s"
-    if seconds < 5400:
-        return f"{seconds / 60:.0f} min"
-    return f"{seconds / 3600:.1f} h"
+    if seconds < _LONGEST * HOUR_S:
+        return f"{seconds / MINUTE_S:.0f} min"
+    return f"{seconds / HOUR_S:.1f} h"
 
 
 def frame_line(row: Mapping[str, Any]) -> str:
@@ -107,7 +113,7 @@ def frame_lines(row: Mapping[str, Any]) -> list[str]:
         lines.append(f"  {frame['sharpness']['note']}")
     noise = frame["noise"]
     if noise["sigma_code8"] is not None:
-        middle = next((t for t in noise["tones"] if t["signal"] == 0.18), None)
+        middle = next((t for t in noise["tones"] if t["signal"] == MID_GREY), None)
         snr = f", SNR {middle['snr']:.0f} at mid-grey" if middle else ""
         lines.append(f"  noise   {noise['sigma_code8']:.2f} code values of 255{snr}")
     elif noise["note"]:

@@ -14,13 +14,26 @@ from numpy.typing import ArrayLike, NDArray
 __all__ = [
     "F_NUMBERS",
     "ISOS",
+    "SAME_F_NUMBER",
+    "STEPS_PER_DOUBLING",
     "aperture_from_apex",
     "ev100",
+    "f_number_at",
     "f_number_index",
+    "f_number_place",
     "nominal_f_number",
     "nominal_iso",
     "time_from_apex",
 ]
+
+STEPS_PER_DOUBLING: Final = {"f_number": 6, "exposure_time_s": 3, "iso": 3}
+"""Thirds of a stop from a value to its double: twice the f-number lets a quarter of the light through."""
+_AT_F1: Final = 6
+"""Place of f/1.0 in `F_NUMBERS`."""
+_AT_ISO_100: Final = 12
+"""Place of ISO 100 in `ISOS`."""
+SAME_F_NUMBER: Final = 0.05
+"""f-numbers that differ by less than half of their last engraved figure are one."""
 
 F_NUMBERS: Final[tuple[float, ...]] = (
     *(0.5, 0.56, 0.63, 0.7, 0.8, 0.9),
@@ -55,19 +68,32 @@ def ev100(f_number: ArrayLike, exposure_time_s: ArrayLike, iso: ArrayLike) -> ND
     return np.asarray(np.log2(n * n / t) - np.log2(s / 100))
 
 
+def f_number_place(f_number: ArrayLike) -> NDArray[np.float64]:
+    """Place between the entries of `F_NUMBERS`, whole at the exact thirds 2 ** ((i - 6) / 6)."""
+    return np.asarray(
+        STEPS_PER_DOUBLING["f_number"] * np.log2(np.asarray(f_number, float)) + _AT_F1
+    )
+
+
+def f_number_at(place: float) -> float:
+    """The exact f-number of a place: the inverse of `f_number_place`."""
+    return float(2.0 ** ((place - _AT_F1) / STEPS_PER_DOUBLING["f_number"]))
+
+
 def f_number_index(f_number: float) -> int:
     """Place in `F_NUMBERS` of the nearest third of a stop; beyond its ends for f-numbers outside it."""
-    return round(6 * math.log2(f_number)) + 6
+    return round(float(f_number_place(f_number)))
 
 
 def nominal_f_number(f_number: float) -> float:
     """The engraved third of a stop nearest to `f_number` (f/3.5 and f/3.6 become f/3.5)."""
     index = f_number_index(f_number)
-    # Thirds are every 1/6 in log2 N ... 2 ** (k / 6); outside the table the exact value serves.
-    return F_NUMBERS[index] if 0 <= index < len(F_NUMBERS) else 2.0 ** ((index - 6) / 6)
+    return F_NUMBERS[index] if 0 <= index < len(F_NUMBERS) else f_number_at(index)
 
 
 def nominal_iso(iso: float) -> int:
     """The engraved third of a stop nearest to `iso` (ISO 1148 becomes 1250)."""
-    index = round(3 * math.log2(iso / 100)) + 12
-    return ISOS[index] if 0 <= index < len(ISOS) else round(100 * 2 ** ((index - 12) / 3))
+    steps = STEPS_PER_DOUBLING["iso"]
+    thirds = round(steps * math.log2(iso / 100))
+    index = thirds + _AT_ISO_100
+    return ISOS[index] if 0 <= index < len(ISOS) else round(100 * 2 ** (thirds / steps))

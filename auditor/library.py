@@ -155,7 +155,7 @@ def scan(
     """
     from auditor.crawl import find_files
     from auditor.engine import scan as carry
-    from auditor.gear.chosen import in_folder
+    from auditor.gear.gear_file import in_folder
     from auditor.output import prepare_output, remember_archives
     from auditor.store import Store
 

@@ -26,6 +26,8 @@ __all__ = [
 
 GREEN_UM: Final = 0.55
 """Wavelength of green light, where both the eye and a mosaic sensor weigh most."""
+_HALVINGS: Final = 40
+"""Steps of a bisection: they leave 1e-12 of where it began."""
 
 Floats = NDArray[np.float64]
 
@@ -86,7 +88,7 @@ def mtf50(
         np.asarray(f_number, float), np.asarray(pitch_um, float), np.asarray(blur_px, float)
     )
     low, high = np.zeros(n.shape), np.ones(n.shape)
-    for _ in range(40):
+    for _ in range(_HALVINGS):
         middle = (low + high) / 2
         above = system_mtf(middle, n, pitch, blur, wavelength_um) > 0.5
         low, high = np.where(above, middle, low), np.where(above, high, middle)

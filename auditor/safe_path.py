@@ -11,7 +11,7 @@ import sys
 __all__ = ["ENVIRONMENT", "leave_out_current_folder", "search_path"]
 
 ENVIRONMENT = {"PYTHONSAFEPATH": "1"}
-"""What every process started from here is told (Python's option -P)."""
+"""Passed to every process started from here (Python's option -P)."""
 
 _OF_PYTHON = ("site-packages", "dist-packages", "lib-dynload")
 

@@ -32,7 +32,7 @@ def unless_unchanged(
 
     Args:
         out: the output folder, with `store` in it.
-        asked: what was asked for; its `repr` tells it apart.
+        asked: what was asked for; its `repr` identifies it.
         contents: files named in it whose content counts.
         make: makes the profile and writes it and all that belongs to it into `out`.
     """
@@ -65,7 +65,7 @@ def _key(store: Path, asked: Sequence[Any], contents: Iterable[Path]) -> str:
     for library in _LIBRARIES:
         with contextlib.suppress(metadata.PackageNotFoundError):
             digest.update(f"{library} {metadata.version(library)}\n".encode())
-    # Parts are told by name, size and time; the few small files are written anew by every run.
+    # Parts are identified by name, size and time; the few small files are written anew by every run.
     for path in sorted(p for p in store.glob("*") if p.is_file() and p.name not in _NO_INPUT):
         digest.update(path.name.encode() + path.read_bytes())
     program = [f for f in _files(Path(__file__).parent.rglob("*")) if not f[0].endswith(".pyc")]

@@ -14,11 +14,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.integrate import trapezoid
 
-from auditor.optics import diffraction_mtf, pixel_mtf
+from auditor.optics import diffraction_mtf, gaussian_mtf, pixel_mtf
 
 __all__ = [
     "JND",
     "LUMINANCE",
+    "REMAINDER",
+    "REMAINDERS",
     "SCREEN_DISTANCE_CM",
     "SCREEN_PIXEL_MM",
     "Viewing",
@@ -47,8 +49,14 @@ _SIDES: Final = math.sqrt(2 / 3)
 """Square root of the area of a 3:2 picture over its long side."""
 _LOWEST_CPD, _HIGHEST_CPD, _POINTS = 0.1, 60.0, 160
 """Limits of integration: below, no blur of a lens is left; above, the eye sees nothing."""
-_SHARPENED_PX2: Final = -0.25
-"""Least blur variance (px^2) of a development; sharper files have the whole curve stretched."""
+_MOST_SHARPENED: Final = 1.8
+"""Amount of sharpening beyond which the whole curve is stretched instead: the most that curves are fitted
+with (`infer.lenses.physics`)."""
+REMAINDER: Final = 1.7
+REMAINDERS: Final = (1.4, 2.0)
+"""Index n of the remainder exp(-(f / fc)^n), and how far it may lie: from what pupils with mixed aberrations
+leave to a Gaussian. The form and an index of 1.1 to 2.1 are of C. B. Johnson, Photogr. Sci. Eng. 14, 1970
+(from memory). Between these two 1.7 errs least where it errs most (`test_viewing`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,43 +151,54 @@ def noise_threshold(freq_cpd: Floats, density_deg2: ArrayLike, size_deg: float) 
 
 
 def curve_mtf(
-    freq_cpp: ArrayLike, mtf50_cpp: ArrayLike, f_number: ArrayLike, pitch_um: float
-) -> Floats:
+    freq_cpp: ArrayLike, mtf50_cpp: ArrayLike, f_number: ArrayLike, pitch_um: float,
+    sharpening: float = 0.0, power: float = REMAINDER,
+) -> Floats:  # fmt: skip
     """Whole system's MTF (..., U) from the one figure that is measured of it, its MTF50 (...).
 
-    Diffraction and pixel as known from f-number and pitch, and a Gaussian remainder with the
-    variance that puts the curve's half at `mtf50_cpp`; a sharpening development makes the variance
-    negative.
+    Diffraction and pixel as known from f-number and pitch, the development's sharpening (amount of an
+    unsharp mask of one pixel) as far as it is known, and a remainder exp(-(f / fc)^power) that puts the
+    curve's half at `mtf50_cpp`. Where it lies higher than these allow, files are sharpened by more.
     """
     freq = np.asarray(freq_cpp, float)
     half = np.asarray(mtf50_cpp, float)[..., None]
     number = np.asarray(f_number, float)[..., None]
-    fixed = diffraction_mtf(half, number, pitch_um) * pixel_mtf(half)
-    variance = np.log(2 * np.maximum(fixed, 1e-6)) / (2 * np.pi**2 * half**2)
+    bare = np.maximum(diffraction_mtf(half, number, pitch_um) * pixel_mtf(half), 1e-6)
+    needed = (0.5 / bare - 1) / _lift(half)
+    amount = np.clip(needed, sharpening, max(sharpening, _MOST_SHARPENED))
     stretch = np.ones_like(half)
-    sharpened = variance < _SHARPENED_PX2
-    if sharpened.any():
-        stretch = np.where(sharpened, _half_at(number, pitch_um, _SHARPENED_PX2) / half, 1.0)
-        variance = np.maximum(variance, _SHARPENED_PX2)
-    f = freq * stretch
-    known = diffraction_mtf(f, number, pitch_um) * pixel_mtf(f)
-    return np.asarray(known * np.exp(-2 * np.pi**2 * variance * f**2))
+    beyond = needed > amount
+    if beyond.any():
+        stretch = np.where(beyond, _half_at(number, pitch_um, amount) / half, 1.0)
+    at, f = half * stretch, freq * stretch
+
+    def known(f: Floats) -> Floats:
+        bare = diffraction_mtf(f, number, pitch_um) * pixel_mtf(f)
+        return np.asarray(bare * (1 + amount * _lift(f)))
+
+    rest = np.log(np.maximum(2 * known(at), 1.0))
+    return np.asarray(known(f) * np.exp(-rest * (f / at) ** power))
 
 
-def _half_at(f_number: Floats, pitch_um: float, variance_px2: float) -> Floats:
-    """Frequency (c/px) at which diffraction, pixel and a Gaussian of this variance leave one half."""
+def _lift(freq: Floats) -> Floats:
+    """What an unsharp mask with a Gaussian of one pixel adds to the MTF, for an amount of one."""
+    return 1 - gaussian_mtf(freq, 1.0)
+
+
+def _half_at(f_number: Floats, pitch_um: float, amount: Floats) -> Floats:
+    """Frequency (c/px) at which diffraction, pixel and sharpening by this amount leave one half."""
     low, high = np.zeros_like(f_number), np.ones_like(f_number)
     for _ in range(40):
         middle = (low + high) / 2
         mtf = diffraction_mtf(middle, f_number, pitch_um) * pixel_mtf(middle)
-        above = mtf * np.exp(-2 * np.pi**2 * variance_px2 * middle**2) > 0.5
+        above = mtf * (1 + amount * _lift(middle)) > 0.5
         low, high = np.where(above, middle, low), np.where(above, high, middle)
     return np.asarray((low + high) / 2)
 
 
 def quality(
     mtf50_cpp: ArrayLike, f_number: ArrayLike, pitch_um: float, width_px: float, viewing: Viewing,
-    noise: ArrayLike = 0.0,
+    noise: ArrayLike = 0.0, sharpening: float = 0.0, power: float = REMAINDER,
 ) -> Floats:  # fmt: skip
     """Square-root integral of a picture as it is looked at, in just noticeable differences.
 
@@ -191,6 +210,8 @@ def quality(
         Pixel pitch, and long side of the file.
     noise : (...)
         Standard deviation of a pixel over the mean, white.
+    sharpening, power : float
+        As in `curve_mtf`.
 
     A print's own dots are taken to be finer than the eye; a screen's pixel blurs by its width. The
     picture holds nothing above half a cycle per pixel.
@@ -198,7 +219,7 @@ def quality(
     ppd = viewing.pixels_per_degree(width_px)
     top = min(_HIGHEST_CPD, 0.5 * ppd)
     cpd = np.geomspace(min(_LOWEST_CPD, top / 2), top, _POINTS)
-    mtf = curve_mtf(cpd / ppd, mtf50_cpp, f_number, pitch_um)
+    mtf = curve_mtf(cpd / ppd, mtf50_cpp, f_number, pitch_um, sharpening, power)
     if viewing.width_cm is None:
         mtf = mtf * pixel_mtf(cpd / ppd)
     eye = 1 / contrast_sensitivity(cpd, LUMINANCE, viewing.size_deg)

@@ -64,7 +64,7 @@ class Voice:
         self._lost.clear()
 
     def outlive(self, log: RunLog) -> None:
-        """From now on lines that nobody can be told go into `log`, and a terminal that is closed ends
+        """From now on lines that nobody can read go into `log`, and a terminal that is closed ends
         nothing."""
         self._log = log
         with contextlib.suppress(ValueError, AttributeError):  # not the main thread; no such signal

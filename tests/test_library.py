@@ -26,6 +26,7 @@ from auditor.audit import InferOptions
 from auditor.cli import main
 from auditor.output import OutputError
 from auditor.report import profile_schema
+from auditor.report.tables import frame_table
 
 ROOT = Path(__file__).parents[1]
 
@@ -144,6 +145,9 @@ def test_no_column_that_inference_reads_is_left_on_disk(place: Path) -> None:
     assert json.dumps(some) == json.dumps(every)
     for name in ("probability", "measured_cpp", "expected_cpp"):
         pd.testing.assert_series_equal(some.frames[name], every.frames[name])
+    pd.testing.assert_frame_equal(
+        frame_table(some.frames), frame_table(every.frames), check_dtype=False
+    )
 
 
 def test_measured_files_have_the_order_given_and_lose_none(place: Path) -> None:

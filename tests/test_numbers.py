@@ -11,24 +11,67 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "auditor"
 
-NAMED = ("infer/keepers", "infer/next_shots")
+NAMED = (
+    *(
+        "infer/bodies",
+        "infer/comparisons",
+        "infer/keepers",
+        "infer/lenses",
+        "infer/next_shots",
+        "gear",
+        "crawl",
+        "store",
+        "record",
+    ),
+    *("settings", "engine", "report"),
+    *(
+        "units.py",
+        "srgb.py",
+        "exposure.py",
+        "console.py",
+        "optics.py",
+        "open_files.py",
+        "error_text.py",
+    ),
+    *("cli.py", "cli_frame.py", "cli_lists.py", "cli_options.py", "library.py", "audit.py"),
+    *("output.py", "voice.py", "unchanged.py", "robust.py", "atomic_write.py", "model"),
+    *("infer/__init__.py", "infer/faults.py", "infer/answers.py", "infer/criteria.py"),
+    *("infer/profile.py",),
+)
 """Rooms in which every number of meaning is named. A room whose last bare number gets its name is added."""
 
-PLAIN = frozenset({0, 1, 2, 3, 4, 0.5, 100, 1000, 1e6, 255})
-"""Numbers that need no name: counts and signs, squares and halves, percent, thousands and millions, and the
-white of 8 bits."""
+PLAIN = frozenset({0, 1, 2, 3, 4, 0.5, 100, 1000, 1e6, 1e9, 255, 256})
+"""Numbers that need no name: counts and signs, squares and halves, percent, thousands, millions and billions
+(nanoseconds in a second), the white of 8 bits and how many values a byte has."""
+WIDTHS = frozenset({10, 20, 30, 16, 32, 63, 64})
+"""Powers of two that need no name: kilobytes, megabytes and gigabytes, and the ranges of integers."""
 TINY = 1e-6
 """Up to here a number only keeps logarithms and divisions from breaking."""
-PLACES = frozenset({"axis", "decimals", "ndigits", "maxsize"})
+PLACES = frozenset({"axis", "decimals", "ndigits", "maxsize", "maxlen"})
 """Arguments that are no quantities."""
+BASES = ("0x", "0o")
+"""How code points, markers of file formats, masks of bits and rights of files are written: no quantities."""
 
 
 def files() -> list[Path]:
-    return [path for room in NAMED for path in sorted((PACKAGE / room).rglob("*.py"))]
+    """Modules of the rooms; a room may be a single module."""
+    rooms = [PACKAGE / room for room in NAMED]
+    return [p for room in rooms for p in ([room] if room.is_file() else sorted(room.rglob("*.py")))]
+
+
+def _is_width(node: ast.AST) -> bool:
+    """Whether a node is a power of two among `WIDTHS`."""
+    if not isinstance(node, ast.BinOp) or not isinstance(node.op, ast.Pow):
+        return False
+    base, power = node.left, node.right
+    if not isinstance(base, ast.Constant) or not isinstance(power, ast.Constant):
+        return False
+    return base.value == 2 and power.value in WIDTHS
 
 
 def _no_quantities(tree: ast.AST) -> set[int]:
-    """Identities of nodes that count places: indices, digits to round to, axes."""
+    """Identities of nodes that are no quantities: indices, digits to round to, axes, bases of figures in
+    text and of powers of ten, widths of integers; and of values of fields that have their own words below them."""
     out: set[int] = set()
     for node in ast.walk(tree):
         places: list[ast.AST] = []
@@ -37,9 +80,23 @@ def _no_quantities(tree: ast.AST) -> set[int]:
         elif isinstance(node, ast.Call):
             name = getattr(node.func, "id", getattr(node.func, "attr", ""))
             places = [k.value for k in node.keywords if k.arg in PLACES]
-            places += node.args[1:] if name == "round" else []
+            places += node.args[1:] if name in ("round", "int") else []
+        elif _is_width(node):
+            places = [node]
+        elif isinstance(node, ast.BinOp) and isinstance(node.op, ast.Pow):
+            places = [n for n in [node.left] if getattr(n, "value", None) == 10]
+        elif isinstance(node, ast.ClassDef):
+            places = [a for a, b in pairwise(node.body) if _named(a) and _words(b)]
         out |= {id(inner) for place in places for inner in ast.walk(place)}
     return out
+
+
+def _named(part: ast.AST) -> bool:
+    return isinstance(part, ast.AnnAssign) and isinstance(part.target, ast.Name)
+
+
+def _words(part: ast.AST) -> bool:
+    return isinstance(part, ast.Expr) and isinstance(part.value, ast.Constant)
 
 
 def bare_numbers(source: str) -> Iterator[tuple[int, float]]:
@@ -53,6 +110,9 @@ def bare_numbers(source: str) -> Iterator[tuple[int, float]]:
             if not isinstance(node, ast.Constant) or id(node) in passed:
                 continue
             value = node.value
+            text = source.splitlines()[node.lineno - 1].encode()[node.col_offset :].decode()
+            if text.startswith(BASES):
+                continue
             if type(value) in (int, float) and value not in PLAIN and not 0 < value <= TINY:
                 yield node.lineno, value
 
@@ -61,12 +121,14 @@ def constants(source: str) -> Iterator[tuple[str, bool]]:
     """(name, whether its own words stand below it) of every numeric constant of a module."""
     body = ast.parse(source).body
     for part, below in pairwise([*body, ast.Pass()]):
-        if not isinstance(part, ast.AnnAssign) or not isinstance(part.target, ast.Name):
+        if not isinstance(part, ast.AnnAssign | ast.Assign) or part.value is None:
             continue
-        held = ast.walk(part.value) if part.value is not None else ()
+        target = part.target if isinstance(part, ast.AnnAssign) else part.targets[0]
+        held = list(ast.walk(part.value))
+        if isinstance(part, ast.Assign) and any(isinstance(n, ast.Name) for n in held):
+            continue  # made of other names
         if any(isinstance(n, ast.Constant) and type(n.value) in (int, float) for n in held):
-            told = isinstance(below, ast.Expr) and isinstance(below.value, ast.Constant)
-            yield part.target.id, told
+            yield ast.unparse(target), _words(below)
 
 
 @pytest.mark.parametrize("path", files(), ids=lambda p: str(p.relative_to(PACKAGE)))
@@ -81,10 +143,23 @@ def test_every_constant_has_its_reason(path: Path) -> None:
     assert not found, "; ".join(found)
 
 
+def test_a_field_with_words_is_named_and_one_without_is_not() -> None:
+    fields = "class A:\n    near: int = 7\n    'Words.'\n    far: int = 8\n"
+    assert list(bare_numbers(fields)) == [(4, 8)]
+
+
+def test_masks_widths_and_bases_are_no_quantities() -> None:
+    for text in ("0xDC80", "2**20", "10**x", "int(x, 16)", "os.open(x, flags, 0o644)"):
+        assert not list(bare_numbers(f"def f(x):\n    return {text}\n"))
+    for text in ("0.18", "2**7", "3**20", "16"):
+        assert list(bare_numbers(f"def f(x):\n    return {text}\n"))
+
+
 def test_a_bare_number_is_found_and_an_index_is_none() -> None:
     source = "LIMIT: Final = 7.5\n\ndef f(x):\n    return x[16] * 7.5 + round(x, 5) + 2 / 1e-9\n"
     assert list(bare_numbers(source)) == [(4, 7.5)]
     assert list(constants(source)) == [("LIMIT", False)]
+    assert list(constants("A, B = 5, 6\n")) == [("(A, B)", False)]
     assert list(constants('A: Final = 3\nB: Final = 4\n"""Why."""\n')) == [
         ("A", False),
         ("B", True),

@@ -145,12 +145,14 @@ def _failed(shot: Shot, fault: str, size: float, angle: float) -> Shot:
         changes |= {"motion_px": 3.5 + 5.5 * size, "motion_deg": angle}
     elif fault == "haze":
         changes |= {"haze": 0.55 + 0.25 * size, "defocus_px": 2.5 * size}
-    else:
+    elif fault == "underexposure":
         stops = 2.0 + 1.5 * size
         changes |= {
             "exposure": shot.exposure / 2.0**stops,
             "exposure_time_s": 1 / round(2.0**stops / shot.exposure_time_s),
         }
+    else:
+        raise ValueError(f"no fault is called {fault!r}")
     values = {name: getattr(shot, name) for name in Shot.__slots__}
     return Shot(**(values | changes))
 
@@ -198,7 +200,7 @@ def frame_truth(recipe: ArchiveRecipe, shot: Shot) -> dict[str, Any]:
 def lens_truth(recipe: ArchiveRecipe) -> list[dict[str, Any]]:
     """For each lens, body, converter and focal length in use: curve, sweet spot and ranges.
 
-    The definitions are the contract's: the sweet spot is where the weaker of centre and corner is
+    The definitions are the profile's: the sweet spot is where the weaker of centre and corner is
     sharpest; ranges keep 75% and 60% of that, and end with the apertures that were used.
     """
     groups: dict[tuple[str, str, float | None, float], list[Shot]] = {}

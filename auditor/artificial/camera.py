@@ -55,9 +55,11 @@ class Sensor:
     dual_gain_read_noise_e: float = 1.5
 
     def electrons_at_white(self, iso: float) -> float:
+        """Electrons of a pixel at white: the full well over the stops above base ISO."""
         return self.full_well_e * self.base_iso / iso
 
     def read_noise_at(self, iso: float) -> float:
+        """Read noise in electrons, from the second gain on where the sensor has one."""
         if self.dual_gain_iso is not None and iso >= self.dual_gain_iso:
             return self.dual_gain_read_noise_e
         return self.read_noise_e

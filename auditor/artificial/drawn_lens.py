@@ -72,18 +72,6 @@ class Optics:
             optics.mtf50(self.f_number, self.pitch_um, self.blur_at(radius), self.wavelength_um)
         )
 
-    def zone_mtf50(self, zone: str, width: int = 3, height: int = 2) -> float:
-        """Mean of `mtf50_at` over the area of a zone of a frame of this shape."""
-        radius = (
-            radius_map(height, width) if height > 60 else radius_map(200, 200 * width // height)
-        )
-        low, high = ZONE_RADII[zone]
-        inside = radius[(radius >= low) & (radius < high)]
-        counts, edges = np.histogram(inside, bins=24)
-        middles = (edges[1:] + edges[:-1]) / 2
-        values = [self.mtf50_at(float(r)) for r in middles]
-        return float(np.average(values, weights=counts))
-
     def directional_mtf50(self, degrees: float, radius: float = 0.0) -> float:
         """MTF50 (c/px) of blur along `degrees` with motion and defocus counted in."""
         freq = np.linspace(0.0, 1.0, 2001)

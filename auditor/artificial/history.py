@@ -1,7 +1,7 @@
 """Years of use: a simulated frame table spread over outings, with something that changed.
 
 The change is multiplied into the measured figures, so that nothing of how changes are looked for
-goes into it. Habits may drift as well: a sound lens used otherwise must not be told to have changed.
+goes into it. Habits may drift as well: a lens without a fault that is used otherwise must not be said to have changed.
 """
 
 from __future__ import annotations

@@ -35,6 +35,7 @@ class Blur:
     power: float = 1.2
 
     def at(self, f_number: Floats, widest: float) -> Floats:
+        """Blur at f-numbers of a lens whose widest is given; floor and aberration add as squares."""
         ratio = widest / np.asarray(f_number, float)
         return np.asarray(np.hypot(self.floor, self.wide * ratio**self.power))
 

@@ -55,10 +55,12 @@ class FocalCurve:
     corner: tuple[float, float, float]
 
     def blur_um(self, zone: Literal["centre", "corner"], f_number: float) -> float:
+        """Standard deviation of the lens's blur on the sensor, in micrometres."""
         floor, wide, power = self.centre if zone == "centre" else self.corner
         return math.hypot(floor, wide * (self.widest / f_number) ** power)
 
     def optics(self, f_number: float, pitch_um: float, **more: Any) -> Optics:
+        """Optics of a frame at this aperture on pixels of this pitch."""
         return Optics(
             f_number,
             pitch_um,
@@ -71,6 +73,8 @@ class FocalCurve:
 
 @dataclass(frozen=True, slots=True)
 class LensRecipe:
+    """A lens to be drawn with: its curves by focal length and its faults."""
+
     name: str
     serial: str
     focals: tuple[FocalCurve, ...]
@@ -113,6 +117,8 @@ class Series:
 
 @dataclass(frozen=True, slots=True)
 class ArchiveRecipe:
+    """An archive to be drawn: whose it is, the size of its frames in px, its gear and its series."""
+
     photographer: str
     width: int
     height: int
@@ -127,9 +133,11 @@ class ArchiveRecipe:
     """So many frames also lie there as smaller copies that a program wrote."""
 
     def body(self, name: str) -> BodyRecipe:
+        """The body of this name. Raises StopIteration where there is none."""
         return next(b for b in self.bodies if b.name == name)
 
     def lens(self, name: str) -> LensRecipe:
+        """The lens of this name. Raises StopIteration where there is none."""
         return next(x for x in self.lenses if x.name == name)
 
 

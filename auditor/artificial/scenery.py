@@ -37,9 +37,11 @@ class Ridge:
     y: NDArray[np.float64]
 
     def at(self, x: float) -> float:
+        """Height of the skyline at a share of the frame's width; 0 is the top of the frame."""
         return float(np.interp(x, self.x, self.y))
 
     def profile(self) -> NDArray[np.float64]:
+        """Heights at evenly spaced places across the frame."""
         return np.asarray(np.interp(np.linspace(0, 1, 1201), self.x, self.y))
 
 
@@ -73,6 +75,7 @@ def flanks(c: Canvas, ridge: Ridge, dark: Colour, snow: Colour | None = None) ->
 
 
 def tinted(rng: np.random.Generator, colour: Colour, spread: float = 0.15) -> Colour:
+    """The colour, lighter or darker by up to the share `spread`."""
     light = float(rng.uniform(1 - spread, 1 + spread))
     r, g, b = (v * light for v in colour)
     return (r, g, b)
@@ -258,6 +261,7 @@ def grass(c: Canvas, count: int, top: float, colour: Colour) -> None:
 
 
 def water(c: Canvas, top: float, colour: Colour, streaks: int) -> None:
+    """Water from `top` (share of the height) down, with so many streaks of light and dark."""
     c.below(np.full(4, top), colour, 0.0, 60.0, shade=0.35)
     rng = c.rng
     for _ in range(streaks):

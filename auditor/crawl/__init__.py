@@ -3,7 +3,7 @@
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from auditor.crawl.found import FileEntry, Skipped
+from auditor.crawl.entries import FileEntry, Skipped
 from auditor.crawl.names import on_disk, printable, shown_root
 from auditor.crawl.walk import find_files
 

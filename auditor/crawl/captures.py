@@ -17,20 +17,36 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from auditor.crawl.shared import share_words
+from auditor.crawl.shared_keywords import share_words
+from auditor.exposure import STEPS_PER_DOUBLING
+from auditor.units import HOUR_S, SECOND_CHARACTERS
 
 __all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "sort_files"]
 
 BURST_GAP_S: Final = 2.0
 """Longest pause between the end of one exposure and the next within a burst."""
 
-OUTING_GAP_S: Final = 4 * 3600.0
+OUTING_GAP_S: Final = 4.0 * HOUR_S
 """Shortest pause that parts two outings."""
 
 _ALIKE: Final = 8.0
 """Mean difference of two signatures (standard deviation 48) below which pictures look alike."""
 
 _SOURCE_RANK: Final = {"raw": 0, "camera": 1, "unknown": 2, "edited": 3, "resized": 4}
+"""Kinds of file, the best for measuring first."""
+
+_FRACTION_DIGITS: Final = 9
+"""Digits of a second's fraction that are read: nanoseconds, the finest clock of pandas."""
+
+_MISSING: Final = -9e9
+"""Stands for a missing number where numbers are compared; none of them is so small."""
+
+_MOST_PAIRED: Final = 12
+"""Of so many files of one moment every two are compared; of more only neighbours, for the number of pairs
+grows with the square."""
+
+_LONGEST_EXPOSURE_S: Final = HOUR_S
+"""A longer exposure counts as so long: it is damage, or ends no burst."""
 
 Ints = NDArray[np.int64]
 Pairs = tuple[Ints, Ints]
@@ -70,13 +86,13 @@ def sort_files(
     frames: pd.DataFrame,
 ) -> tuple[Ints, NDArray[np.float64], NDArray[np.float64]]:
     """(capture, rank of the kind of file from the best, pixels) of each row, before anything is
-    measured: what `relate` goes by, for a table of at least the columns that tell captures apart."""
+    measured: what `relate` goes by, for a table of at least the columns that distinguish captures."""
     kind, pixels = _quality(frames)
     return _captures(_Marks(frames), _counted(frames)), kind, pixels
 
 
 class _Marks:
-    """The columns that tell captures apart, as integers; -1 is missing."""
+    """The columns that distinguish captures, as integers; -1 is missing."""
 
     def __init__(self, frames: pd.DataFrame) -> None:
         def codes(name: str) -> Ints:
@@ -99,16 +115,22 @@ class _Marks:
             frames["taken"] if "taken" in frames else pd.Series(None, frames.index, dtype=object)
         )
         taken = taken.astype("string")
-        when = pd.to_datetime(taken.str.slice(0, 19), errors="coerce", format="%Y-%m-%dT%H:%M:%S")
+        when = pd.to_datetime(
+            taken.str.slice(0, SECOND_CHARACTERS), errors="coerce", format="%Y-%m-%dT%H:%M:%S"
+        )
         known = when.notna().to_numpy()
         seconds = when.to_numpy().astype("datetime64[s]").astype(np.int64)
         self.second: Ints = np.where(known, seconds, -1)
         self.timed = known
         share = np.zeros(len(frames))
         fine = np.zeros(len(frames), bool)
-        split = known & (taken.str.slice(19, 20) == ".").fillna(False).to_numpy(bool)
+        split = known & (taken.str.slice(SECOND_CHARACTERS, SECOND_CHARACTERS + 1) == ".").fillna(
+            False
+        ).to_numpy(bool)
         if split.any():
-            digits = taken[split].str.slice(20, 29).str.replace(r"[^0-9].*", "", regex=True)
+            first = SECOND_CHARACTERS + 1
+            digits = taken[split].str.slice(first, first + _FRACTION_DIGITS)
+            digits = digits.str.replace(r"[^0-9].*", "", regex=True)
             text = ("0." + digits).to_numpy(object)
             share[split] = pd.to_numeric(text, errors="coerce")
             # One digit, or zeros, is how cameras without a fine clock fill the field.
@@ -118,8 +140,7 @@ class _Marks:
         self.exposure_s = np.nan_to_num(number("exposure_time_s"), nan=0.0)
         # Programs rewrite rationals (1/249 for 1/250), so exposures are compared by the third of a
         # stop, on whose middle most cameras' values lie.
-        thirds = (("f_number", 6), ("exposure_time_s", 3), ("iso", 3))
-        light = [(number(name), steps) for name, steps in thirds]
+        light = [(number(name), steps) for name, steps in STEPS_PER_DOUBLING.items()]
         self.light = _joined(
             [np.round(np.log2(np.where(v > 0, v, np.nan)) * steps) for v, steps in light]
         )
@@ -134,7 +155,7 @@ def _joined(columns: list[NDArray[np.float64]] | list[Ints]) -> Ints:
     """One integer per distinct combination; NaN counts as a value of its own."""
     result = np.zeros(len(columns[0]), np.int64)
     for column in columns:
-        code = pd.factorize(np.nan_to_num(column.astype(float), nan=-9e9))[0]
+        code = pd.factorize(np.nan_to_num(column.astype(float), nan=_MISSING))[0]
         result = pd.factorize(result * (int(code.max(initial=0)) + 1) + code)[0].astype(np.int64)
     return result
 
@@ -214,12 +235,12 @@ def _alike(marks: _Marks, moment: Ints, found: Ints) -> Pairs:
         if end - start < 2:
             continue
         group = rows[start:end].tolist()
-        for a, b in combinations(group, 2) if len(group) <= 12 else pairwise(group):
+        for a, b in combinations(group, 2) if len(group) <= _MOST_PAIRED else pairwise(group):
             if found[a] == found[b]:
                 continue
             numbered = marks.number[a] >= 0 and marks.number[b] >= 0
-            twins = marks.source[a] == marks.source[b] and marks.width[a] == marks.width[b]
-            if numbered and twins:
+            same_kind = marks.source[a] == marks.source[b] and marks.width[a] == marks.width[b]
+            if numbered and same_kind:
                 continue
             if _distance(marks.signature[a], marks.signature[b]) <= _ALIKE:
                 first.append(a)
@@ -244,7 +265,7 @@ def _quality(frames: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.floa
     pixels = pd.to_numeric(column("width_px"), errors="coerce") * pd.to_numeric(
         column("height_px"), errors="coerce"
     )
-    kind = column("source").map(_SOURCE_RANK).fillna(5).to_numpy(float)
+    kind = column("source").map(_SOURCE_RANK).fillna(len(_SOURCE_RANK)).to_numpy(float)
     return kind, pixels.fillna(0).to_numpy(float)
 
 
@@ -279,7 +300,7 @@ def _bursts(marks: _Marks, rows: Ints) -> Ints:
     camera = _joined([marks.body[rows], marks.serial[rows]])
     time = marks.time[rows]
     order = np.lexsort((time, camera))
-    end = time[order][:-1] + np.minimum(marks.exposure_s[rows][order][:-1], 3600)
+    end = time[order][:-1] + np.minimum(marks.exposure_s[rows][order][:-1], _LONGEST_EXPOSURE_S)
     # Comparing with a missing time is False, so that such a frame is a burst of its own.
     follows = (camera[order][1:] == camera[order][:-1]) & (time[order][1:] - end <= BURST_GAP_S)
     ids = np.empty(len(rows), np.int64)

@@ -1,6 +1,6 @@
 """Where a folder really lies: the same folder can be reached by several paths through mounts.
 
-On Linux the kernel's list of mounts tells for each which part of which file system it shows
+On Linux the kernel's list of mounts says for each which part of which file system it shows
 (proc(5), mountinfo). Elsewhere only links are looked through.
 """
 
@@ -14,6 +14,8 @@ from typing import Final, NamedTuple
 __all__ = ["is_of_system", "overlap"]
 
 _LIST: Final = "/proc/self/mountinfo"
+_FIELDS: Final = 5
+"""Fields of a line of it up to the place of the mount."""
 _OF_SYSTEM: Final = frozenset(
     [
         "proc",
@@ -56,7 +58,7 @@ def _mounts() -> list[_Mount]:
     for line in lines:
         left, _, right = line.partition(" - ")
         words = left.split(" ")
-        if len(words) >= 5 and right:
+        if len(words) >= _FIELDS and right:
             found.append(_Mount(_plain(words[4]), words[2], _plain(words[3]), right.split(" ")[0]))
     return found[::-1]
 
@@ -102,7 +104,7 @@ def overlap(place: str, folder: str) -> bool:
         own = os.stat(folder)
     except OSError:
         return False
-    while True:  # whatever the list of mounts does not tell
+    while True:  # whatever the list of mounts does not say
         try:
             here = os.stat(place)
             if (here.st_dev, here.st_ino) == (own.st_dev, own.st_ino):

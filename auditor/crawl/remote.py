@@ -7,14 +7,15 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 
-from auditor.crawl.found import FileEntry, Skipped, sidecar_of
-from auditor.crawl.kinds import (
+from auditor.crawl.entries import FileEntry, Skipped, sidecar_of
+from auditor.crawl.suffixes import (
     SIDECAR_SUFFIX,
     claims_picture,
     folder_reason,
     hidden_reason,
     suffix_of,
 )
+from auditor.error_text import one_line
 
 __all__ = ["find_remote"]
 
@@ -24,7 +25,7 @@ def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
     looking into files without an ending would cost a question over the network for each.
 
     Paths are given with their protocol, so that `fsspec.open` reads them. A file system that keeps
-    no time of change reports 0, and its files are told apart by size alone.
+    no time of change reports 0, and its files are distinguished by size alone.
     """
     import fsspec
 
@@ -78,7 +79,7 @@ def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
 
 def _entry(system: Any, info: dict[str, Any], root: str, sidecar: str | None) -> FileEntry:
     path = system.unstrip_protocol(info["name"])
-    if info.get("size") is None:  # listings of web servers tell names only
+    if info.get("size") is None:  # listings of web servers have names only
         with contextlib.suppress(Exception):
             info = system.info(info["name"])
     return FileEntry(path, int(info.get("size") or 0), _mtime_ns(info), root, sidecar)
@@ -100,5 +101,4 @@ def _last(info: dict[str, Any]) -> str:
 
 
 def _words(error: Exception) -> str:
-    text = " ".join(str(error).split())
-    return text[:160] or type(error).__name__
+    return one_line(error) or type(error).__name__

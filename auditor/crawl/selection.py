@@ -9,6 +9,8 @@ from typing import Any, Final
 
 import pandas as pd
 
+from auditor.units import SECOND_CHARACTERS
+
 __all__ = ["Selection", "SelectionError", "start_of"]
 
 NAMES: Final = 6
@@ -53,8 +55,8 @@ class Selection:
             stars = pd.to_numeric(frames["rating"], errors="coerce")
             keep &= (stars >= self.rating).fillna(False).astype(bool)
         if self.since is not None:
-            # Local times in ISO order compare as text; only the first 19 characters are common to all.
-            taken = frames["taken"].astype("object").fillna("").str.slice(0, 19)
+            # Local times in ISO order compare as text; what follows the seconds is not common to all.
+            taken = frames["taken"].astype("object").fillna("").str.slice(0, SECOND_CHARACTERS)
             keep &= taken >= start_of(self.since)
         for column, part in (("body", self.body), ("lens", self.lens)):
             if part is not None:
@@ -81,7 +83,7 @@ def start_of(since: str) -> str:
     if re.fullmatch(r"\d{4}(-\d{2})?", text):
         text += "-01-01" if len(text) == 4 else "-01"
     try:
-        return datetime.fromisoformat(text).replace(tzinfo=None).isoformat()[:19]
+        return datetime.fromisoformat(text).replace(tzinfo=None).isoformat(timespec="seconds")
     except ValueError as error:
         raise SelectionError(
             f"'{since}' is not a date; write it as 2024-05-01 or 2024-05-01T18:00"

@@ -1,6 +1,6 @@
 """Folders to files: every picture of an archive once, in a fixed order, with what was passed over.
 
-One pass of `os.scandir` tells files, folders and links apart without asking the disk again; only
+One pass of `os.scandir` distinguishes files, folders and links without asking the disk again; only
 pictures are asked for size and time, and only files without an ending are opened. Per folder only
 names are held, so that memory follows the largest folder, not the archive.
 """
@@ -14,9 +14,11 @@ from collections.abc import Iterator, Sequence
 from operator import attrgetter
 from pathlib import Path
 
-from auditor.crawl.beginning import holds_picture
-from auditor.crawl.found import FileEntry, Skipped, sidecar_of
-from auditor.crawl.kinds import (
+from auditor.crawl.entries import FileEntry, Skipped, sidecar_of
+from auditor.crawl.file_signatures import holds_picture
+from auditor.crawl.mounts import is_of_system
+from auditor.crawl.names import root_name
+from auditor.crawl.suffixes import (
     PICTURE_SUFFIXES,
     SIDECAR_SUFFIX,
     claims_picture,
@@ -24,8 +26,6 @@ from auditor.crawl.kinds import (
     hidden_reason,
     suffix_of,
 )
-from auditor.crawl.mounts import is_of_system
-from auditor.crawl.names import root_name
 
 __all__ = ["find_files"]
 

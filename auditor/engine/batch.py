@@ -8,12 +8,15 @@ from collections.abc import Sequence
 from functools import cache
 from hashlib import blake2b
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from .decoder import Decoder
 from .options import ScanOptions
 
 __all__ = ["close_decoders", "copy_of_program", "run_batch", "settings_of", "warm_up", "wind_down"]
+
+_HASH_BYTES: Final = 12
+"""Of the hash of a copy of this program: two copies never share one by chance."""
 
 # By the scan that they belong to: a worker of a cluster may serve several.
 _idle: dict[str, list[Decoder]] = {}
@@ -40,7 +43,7 @@ def settings_of(options: ScanOptions, memory_mb: int | None = None) -> dict[str,
 def copy_of_program() -> str:
     """Which copy of this program runs here: a hash of its source. Two copies measure differently."""
     folder = Path(__file__).parent.parent
-    digest = blake2b(digest_size=12)
+    digest = blake2b(digest_size=_HASH_BYTES)
     for path in sorted(folder.rglob("*.py")):
         digest.update(str(path.relative_to(folder)).encode() + path.read_bytes())
     return digest.hexdigest()

@@ -15,6 +15,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from ..error_text import one_line
 from .batch import close_decoders, copy_of_program, run_batch, warm_up, wind_down
 
 __all__ = ["ClusterError", "Workers"]
@@ -36,14 +37,20 @@ _CONFIG: Final[dict[str, Any]] = {
     "distributed.scheduler.http.routes": [],
     "distributed.worker.http.routes": [],
 }
+"""Settings of Dask for a scan."""
 _ADDRESS: Final = re.compile(r"(?:[a-z]+://)?(\[[0-9a-fA-F:.]+\]|[^\s/:\[\]]+):(\d{1,5})/?")
 _CONNECT_S: Final = 20.0
+"""So long is a scheduler waited for."""
 _GREET_S: Final = 30.0
 """A worker that has not answered by then is not counted on."""
 _MEET_S: Final = 5.0
 """So often is looked who came to the cluster and who left it."""
 _TELL_S: Final = 3.0
 """So long workers may take to hear that the scan ends."""
+_LOOK_S: Final = 0.1
+"""Pause between two looks at who has answered."""
+_TOKEN_BYTES: Final = 8
+"""Random bytes that name a scan: two on one cluster never share them by chance."""
 _LOST_S: Final = 15.0
 """So long may the connection to a scheduler be interrupted."""
 
@@ -83,7 +90,7 @@ class Workers:
 
         self._results: queue.Queue[tuple[int, Any]] = queue.Queue()
         self._settings, self._scratch, self._address = settings, scratch, address
-        self._scan = secrets.token_hex(8)
+        self._scan = secrets.token_hex(_TOKEN_BYTES)
         self._futures: dict[int, Any] = {}
         self._sent_to: dict[int, frozenset[str]] = {}
         self._cluster: Any = None
@@ -102,7 +109,7 @@ class Workers:
         except Exception as error:
             self.close()
             where = f"the cluster at {address}" if address else "the workers of this machine"
-            said = " ".join(str(error).split())[:160] or type(error).__name__
+            said = one_line(error) or type(error).__name__
             raise ClusterError(f"{where} cannot be used ({said})") from error
         self.count = max(1, self._threads()) if address else count
         # Decoders load their libraries while the first batches are still on their way.
@@ -116,7 +123,7 @@ class Workers:
         import distributed
 
         if self._address is None:
-            from .local import cluster_in_process
+            from .in_process_cluster import cluster_in_process
 
             shutil.rmtree(self._scratch, ignore_errors=True)  # of a run that was killed
             self._cluster = cluster_in_process(count, self._scratch)
@@ -163,13 +170,13 @@ class Workers:
             # One that can't load what it was sent leaves, and its question stays open.
             left = asked.keys() - self._all().keys() if self.connected() else set()
             self._no_answer(asked, left, "left when it was asked (is auditor installed there?)")
-            time.sleep(0.1 if asked else 0.0)
+            time.sleep(_LOOK_S if asked else 0.0)
         silent = f"no answer within {_GREET_S:g} s (is auditor installed there?)"
         self._no_answer(asked, set(asked), silent)
 
     def _answered(self, worker: str, future: Any) -> None:
         if future.status != "finished":
-            said = " ".join(str(future.exception()).split())[:120]
+            said = one_line(future.exception())
             self._refused[worker] = f"auditor cannot be loaded there ({said})"
         elif future.result() == copy_of_program():
             self._good.add(worker)

@@ -16,8 +16,9 @@ from typing import Any, Final
 import psutil
 
 from .. import safe_path
-from .clock import OwnTime
-from .wire import receive, send, wanted_memory
+from ..units import MB
+from .messages import receive, send, wanted_memory
+from .process_time import OwnTime
 
 __all__ = ["ENVIRONMENT", "Decoder", "DecoderBroken"]
 
@@ -38,8 +39,20 @@ _OUTSIDE: Final = tuple(
     if hasattr(signal, name)
 )
 """What ends a process from outside; a decoder that goes wrong ends by other signals."""
+_FIRST_POLL_S: Final = 0.005
+"""Pause before time and memory of a file are looked at first; it is doubled up to `_POLL_S`."""
 _POLL_S: Final = 0.05
+"""Longest pause between two looks: memory that grows by gigabytes a second is noticed in time."""
 _START_S: Final = 120.0
+"""So long a decoder may take to load its libraries, on a slow disk or a busy machine."""
+_KILLED_S: Final = 10.0
+"""So long is waited for a process that was killed; the kernel may be busy writing for it."""
+_DIED_S: Final = 5.0
+"""So long is waited for the status of a process whose answers have ended."""
+_KEPT_LINES: Final = 40
+"""Last lines of what a decoder printed that are kept ..."""
+_LINE_BYTES: Final = 2000
+"""... and how much of each, for libraries print without end."""
 _STARTS: Final = (0.0, 0.5, 3.0)
 """Seconds before each attempt to start a decoder. One that dies as it starts was ended by something
 outside (memory that ran out, as a rule), which may pass."""
@@ -61,7 +74,7 @@ class Decoder:
         self.replaced = 0
         self._process: subprocess.Popen[bytes] | None = None
         self._answers: queue.Queue[Any] = queue.Queue()
-        self._said: deque[bytes] = deque(maxlen=40)
+        self._said: deque[bytes] = deque(maxlen=_KEPT_LINES)
         self._served = 0
         self._base_rss = 0
         self._watched: psutil.Process | None = None
@@ -98,14 +111,14 @@ class Decoder:
             if self._closed:
                 raise DecoderBroken("the scan has ended")
             self._process = process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "auditor.engine.child"],
+                [sys.executable, "-P", "-m", "auditor.engine.decoder_process"],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,
                 env=env,
             )
         self._answers = queue.Queue()
-        self._said = deque(maxlen=40)
+        self._said = deque(maxlen=_KEPT_LINES)
         self._served = 0
         for target in (self._listen, self._overhear):
             threading.Thread(target=target, args=(process,), daemon=True).start()
@@ -128,7 +141,7 @@ class Decoder:
     def _overhear(self, process: subprocess.Popen[bytes]) -> None:
         said = self._said
         with contextlib.suppress(Exception):
-            for line in iter(lambda: process.stderr.readline(2000), b""):  # type: ignore[union-attr]
+            for line in iter(lambda: process.stderr.readline(_LINE_BYTES), b""):  # type: ignore[union-attr]
                 said.append(line)
 
     def _tell(self, message: Any) -> None:
@@ -148,7 +161,7 @@ class Decoder:
         with contextlib.suppress(OSError):
             process.kill()
         with contextlib.suppress(subprocess.TimeoutExpired):
-            process.wait(10)
+            process.wait(_KILLED_S)
         for stream in (process.stdin, process.stdout, process.stderr):
             with contextlib.suppress(OSError, ValueError):
                 stream.close()  # type: ignore[union-attr]
@@ -164,7 +177,7 @@ class Decoder:
 
     def measure(self, job: dict[str, Any]) -> list[Any]:
         """One file's outcome: ['row', ...], ['tags', ...], ['same', ...], ['unreadable', ...] or
-        ['failed', ...] (see `child`).
+        ['failed', ...] (see `decoder_process`).
 
         ['failed', reason, what is known of the content, diagnosis, whether that may pass]. A file that ends its process is
         tried once more in a fresh one before it is blamed, because an earlier file may have damaged
@@ -211,7 +224,7 @@ class Decoder:
             outcome, guilty = wanted_memory(s["memory_mb"]), True
         else:
             with contextlib.suppress(subprocess.TimeoutExpired):
-                process.wait(5)
+                process.wait(_DIED_S)
             code = process.returncode
             outcome, guilty, passing = (
                 self._cause(code),
@@ -246,7 +259,7 @@ class Decoder:
         if process is None:
             return None
         own = OwnTime(self._watched)
-        poll = 0.005
+        poll = _FIRST_POLL_S
         while True:
             try:
                 return self._answers.get(timeout=poll)
@@ -258,5 +271,5 @@ class Decoder:
             if memory_mb is not None:
                 with contextlib.suppress(psutil.Error):
                     rss = self._watched.memory_info().rss if self._watched else 0
-                    if rss - self._base_rss > memory_mb * 2**20:
+                    if rss - self._base_rss > memory_mb * MB:
                         return "memory"

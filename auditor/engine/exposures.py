@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from ..crawl.names import printable
 from ..store.schema import narrow_table, to_pandas
-from .marks import MARKS
+from .capture_marks import MARKS
+from .options import Job
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,10 +31,11 @@ if TYPE_CHECKING:
 
 __all__ = ["Exposures"]
 
-Job = dict[str, Any]
-
 _COLUMNS: Final = ("path", "status", "file_id", "measured_on", *MARKS)
 _CHUNK: Final = 1024
+"""Files whose marks are held as plain values before they are packed into a table."""
+_MOST_DOUBLINGS: Final = 16
+"""So often at most the number of copies tried at once doubles: 65,536, more than any batch."""
 _MORE_PIXELS: Final = 1.03
 """Files of one kind that differ by less than this in pixels are equally good: programs cut borders."""
 _ORIGINAL: Final = ("raw", "camera")
@@ -187,7 +189,9 @@ class Exposures:
             return now
         if exposure.waiting[0].better(exposure.standing):
             # Where copy after copy fails, more are tried at once: there may be thousands.
-            count = 1 if exposure.standing else 2 ** min(max(exposure.failures - 2, 0), 16)
+            count = (
+                1 if exposure.standing else 2 ** min(max(exposure.failures - 2, 0), _MOST_DOUBLINGS)
+            )
             trying, exposure.waiting = exposure.waiting[:count], exposure.waiting[count:]
             now = [_measure(w.job) for w in trying]
             exposure.under_way |= {w.job["path"]: w for w in trying}

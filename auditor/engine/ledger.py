@@ -6,23 +6,25 @@ import time
 from collections import Counter
 from typing import TYPE_CHECKING, Any, Final
 
+from ..crawl.entries import Skipped
 from ..crawl.names import printable
 from ..store.schema import Trouble
-from .options import ScanOptions, ScanSummary
+from .file_bytes import SIDECAR_UNREAD
+from .options import Job, ScanOptions, ScanSummary
 from .plan import Planner
 from .runlog import RunLog
-from .source import SIDECAR_UNREAD
 
 if TYPE_CHECKING:
     from ..store import Store
 
-__all__ = ["Job", "Ledger"]
+__all__ = ["Ledger"]
 
 COMMIT_ROWS: Final = 64
+"""Rows after which they are put on disk ..."""
 COMMIT_SECONDS: Final = 2.0
+"""... or seconds, so that a power cut costs no more than that."""
 ROWS_TOGETHER: Final = 1024
-
-Job = dict[str, Any]
+"""Known rows that are read and written again at a time; each may hold a few kilobytes."""
 
 
 class Ledger:
@@ -63,6 +65,20 @@ class Ledger:
         s.measured += measured + counted
         s.set_aside += set_aside
         s.counted += counted
+
+    def passed_over(self, item: Skipped) -> None:
+        """Something in the archive that is not read; where its name claims a picture it is set aside."""
+        if not item.picture:
+            path = printable(item.path)
+            if item.closed:
+                self.summary.unread.append((path, item.reason))
+            self.log.line(f"{'not read' if item.closed else 'passed over'}: {path}: {item.reason}")
+            return
+        self.summary.found += 1
+        if self.planner.skipped_before(item.path):
+            self.unchanged(set_aside=1)
+        else:
+            self.set_aside({"path": item.path}, item.reason)
 
     def measured(self, job: Job, message: dict[str, Any]) -> None:
         """A row from a decoder, with its pictures; its status may also be 'set-aside'."""
@@ -139,6 +155,11 @@ class Ledger:
             out.append(
                 f"{self.without_sidecar:,} frames were measured without their sidecar, which is over "
                 "16 MB or could not be read"
+            )
+        if others := self.planner.measured_before():
+            out.append(
+                f"{others:,} frames were measured by another version and are kept as they are; "
+                "a new output folder measures all alike"
             )
         return out
 

@@ -8,9 +8,10 @@ import sys
 from pathlib import Path
 from typing import Final
 
+from ..units import MB
+
 __all__ = ["hand_back", "share_mb"]
 
-MB: Final = 2**20
 _FOR_DECODERS: Final = 0.8
 """Share of the machine's memory that decoders may fill; the rest is for the scan itself and others."""
 _LEAST_MB: Final = 600

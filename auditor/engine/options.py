@@ -1,12 +1,19 @@
-"""What a scan can be told, what it says while it runs, and what it says at the end."""
+"""The options of a scan, what it says while it runs, and what it says at the end."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any, Final
 
 from .. import __version__
 
-__all__ = ["Progress", "ScanError", "ScanOptions", "ScanSummary"]
+__all__ = ["Job", "Progress", "ScanError", "ScanOptions", "ScanSummary"]
+
+Job = dict[str, Any]
+"""What a worker needs to know to do something with one file; see `plan.Planner.job`."""
+
+MOST_LINES: Final = 20
+"""So many files are listed by name at the end of a run, more by their reasons."""
 
 
 class ScanError(RuntimeError):
@@ -102,24 +109,24 @@ class ScanSummary:
             f"workers replaced {self.workers_replaced}, {self.seconds:.0f} s"
         )
 
-    def set_aside_lines(self, most: int = 20) -> list[str]:
+    def set_aside_lines(self) -> list[str]:
         """One line for each file set aside; when there are many, one for each reason."""
-        return _lines("set aside", self.aside, most)
+        return _lines("set aside", self.aside)
 
-    def notice_lines(self, most: int = 20) -> list[str]:
+    def notice_lines(self) -> list[str]:
         """What else the owner should know, a line each: folders that could not be read first."""
-        return _lines("not read", self.unread, most) + [f"note: {n}" for n in self.notices[:most]]
+        return _lines("not read", self.unread) + [f"note: {n}" for n in self.notices[:MOST_LINES]]
 
 
-def _lines(what: str, found: list[tuple[str, str]], most: int) -> list[str]:
-    if len(found) <= most:
+def _lines(what: str, found: list[tuple[str, str]]) -> list[str]:
+    if len(found) <= MOST_LINES:
         return [f"{what}: {path}: {reason}" for path, reason in found]
     grouped: dict[str, list[str]] = {}
     for path, reason in found:
         grouped.setdefault(reason, []).append(path)
     often = sorted(grouped.items(), key=lambda item: -len(item[1]))
-    lines = [f"{what}: {len(p)} x {reason} (such as {p[0]})" for reason, p in often[:most]]
-    if len(often) > most:
-        rest = sum(len(p) for _, p in often[most:])
-        lines.append(f"{what}: {rest} more for {len(often) - most} other reasons")
+    lines = [f"{what}: {len(p)} x {reason} (such as {p[0]})" for reason, p in often[:MOST_LINES]]
+    if len(often) > MOST_LINES:
+        rest = sum(len(p) for _, p in often[MOST_LINES:])
+        lines.append(f"{what}: {rest} more for {len(often) - MOST_LINES} other reasons")
     return lines

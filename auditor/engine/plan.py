@@ -12,19 +12,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..store.schema import path_key, path_keys, stored_keys
+from ..units import MB
+from .file_bytes import is_url
 from .options import ScanOptions
-from .source import is_url
 
 if TYPE_CHECKING:
-    from ..crawl.found import FileEntry
+    from ..crawl.entries import FileEntry
     from ..store import Known
 
 __all__ = ["Batcher", "Decision", "Planner", "stamp_of"]
 
 _CANDIDATES: Final = 32
+"""So many known files of one size a new one is held against."""
 BATCH_SECONDS: Final = 2.0
+"""Work of a batch: long against what sending it takes, short against what its loss costs."""
 BATCH_FILES: Final = 64
+"""Most files of a batch."""
 FIRST_FILES: Final = 4
+"""The same before the first batch has come back."""
+_OPENING_MB: Final = 0.25
+"""What opening a file costs, as megabytes of it."""
+_LEARNED: Final = 0.3
+"""Weight of the newest batch in the seconds that a megabyte takes: a few batches make it known."""
+_SIZE_BITS: Final = 40
+"""A stamp is a time of change in ns, mixed with the size from this bit on ..."""
+_STAMP_BITS: Final = 62
+"""... in so many bits: a positive 64-bit number."""
 
 
 def stamp_of(sidecar: str | None) -> int:
@@ -35,7 +48,7 @@ def stamp_of(sidecar: str | None) -> int:
         info = os.stat(sidecar)
     except OSError:
         return -1
-    return (info.st_mtime_ns ^ (info.st_size << 40)) & (2**62 - 1)
+    return (info.st_mtime_ns ^ (info.st_size << _SIZE_BITS)) & (2**_STAMP_BITS - 1)
 
 
 @dataclass(slots=True)
@@ -57,9 +70,9 @@ class Planner:
     """Compares files found with what the store knows; remembers which known paths were seen."""
 
     def __init__(
-        self, known: Known, options: ScanOptions, lacking: NDArray[np.int64] | None = None
+        self, known: Known, options: ScanOptions, incomplete: NDArray[np.int64] | None = None
     ) -> None:
-        """`lacking`: indices of measured rows that are measured again, as part of them was lost."""
+        """`incomplete`: indices of measured rows that are measured again, as part of them was lost."""
         self.known = known
         self.options = options
         self.seen = np.zeros(len(known), bool)
@@ -70,10 +83,10 @@ class Planner:
         fresh = np.array(current, bool)[known.version] if len(known) else np.zeros(0, bool)
         self._again = ~known.measured & ~known.counted & (~fresh | options.retry | known.again)
 
-        self._lacking = np.zeros(len(known), bool)
-        if lacking is not None:
-            self._lacking[lacking] = True
-        self._again |= self._lacking
+        self._incomplete = np.zeros(len(known), bool)
+        if incomplete is not None:
+            self._incomplete[incomplete] = True
+        self._again |= self._incomplete
 
     def decide(self, entries: Sequence[FileEntry]) -> Decision:
         """Sort files into those that are as they were and those that must be read."""
@@ -179,7 +192,7 @@ class Planner:
 
     def _usable(self, index: int) -> bool:
         if self.known.measured[index]:
-            return not self._lacking[index]
+            return not self._incomplete[index]
         if self.known.counted[index] or self.known.troubled[index]:  # it says nothing by itself
             return False
         current = self.known.versions[self.known.version[index]] == self.options.version
@@ -229,12 +242,12 @@ class Batcher:
         """Take note of how long a batch took."""
         seen = seconds / self._cost(jobs)
         before = self._seconds_per_cost
-        self._seconds_per_cost = seen if before is None else before + 0.3 * (seen - before)
+        self._seconds_per_cost = seen if before is None else before + _LEARNED * (seen - before)
 
     @staticmethod
     def _cost(jobs: Sequence[dict[str, Any]]) -> float:
-        """Megabytes, with a quarter for opening each file."""
-        return sum(job["size_bytes"] / 2**20 + 0.25 for job in jobs)
+        """Megabytes, with some for opening each file."""
+        return sum(job["size_bytes"] / MB + _OPENING_MB for job in jobs)
 
     def next(self, ended: bool) -> list[dict[str, Any]]:
         """The next batch; towards the end batches get smaller, so that workers finish together."""

@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Iterable
 from typing import Final
 
-from .ledger import Job
+from .options import Job
 from .plan import Batcher
 
 __all__ = ["Queues"]

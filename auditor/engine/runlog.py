@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import contextlib
 import os
-import stat
 import time
 from pathlib import Path
+from typing import Final
+
+from ..open_files import open_own
+from ..units import MB
 
 __all__ = ["RunLog"]
 
-LIMIT_BYTES = 4 * 2**20
-KEPT = 3
+LIMIT_BYTES: Final = 4 * MB
+"""At this size a log becomes an old one."""
+KEPT: Final = 3
+"""Old logs that are kept."""
 
 
 class RunLog:
-    """Appends lines to `path`; at 4 MB it becomes `path.1`, and so on up to three old ones.
+    """Appends lines to `path`; at `LIMIT_BYTES` it becomes `path.1`, and so on up to `KEPT` old ones.
 
     A log that cannot be written is no reason to stop: its lines are dropped.
     """
@@ -26,27 +31,16 @@ class RunLog:
     def line(self, text: str) -> None:
         """Append one line with the time."""
         stamp = time.strftime("%Y-%m-%d %H:%M:%S")
-        told = f"{stamp} {' '.join(text.split())}\n".encode("utf-8", "backslashreplace")
+        line = f"{stamp} {' '.join(text.split())}\n".encode("utf-8", "backslashreplace")
         with contextlib.suppress(OSError):
             self._turn_over()
-            fd = self._open()
+            fd = open_own(self.path, os.O_WRONLY | os.O_APPEND)
+            if fd is None:
+                return
             try:
-                os.write(fd, told)
+                os.write(fd, line)
             finally:
                 os.close(fd)
-
-    def _open(self) -> int:
-        """The log, if it is a file of its own: writing into a pipe would wait for a reader, and through
-        a link it would change a file elsewhere. Raises OSError."""
-        flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT
-        for name in ("O_CLOEXEC", "O_NONBLOCK", "O_NOFOLLOW"):
-            flags |= getattr(os, name, 0)
-        fd = os.open(self.path, flags, 0o644)
-        info = os.fstat(fd)
-        if not stat.S_ISREG(info.st_mode) or info.st_nlink > 1:
-            os.close(fd)
-            raise OSError("not a file of its own")
-        return fd
 
     def _turn_over(self) -> None:
         if not self.path.exists() or self.path.stat().st_size < LIMIT_BYTES:

@@ -12,27 +12,28 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from ..crawl.found import FileEntry, Skipped
+from ..crawl.entries import FileEntry, Skipped
 from ..crawl.names import printable, shown_root
 from ..crawl.walk import find_files
+from ..error_text import one_line
 from ..store.errors import StoreError
 from ..store.schema import Trouble
+from .background_walk import Walk
 from .batch import settings_of
 from .cluster import ClusterError, Workers
-from .departed import settle_departed
+from .duplicates import Duplicates
 from .exposures import Exposures
-from .later import Later
-from .ledger import Job, Ledger
+from .ledger import Ledger
 from .memory import hand_back, share_mb
-from .options import Progress, ScanError, ScanOptions, ScanSummary
-from .pace import Pace
+from .messages import unpack
+from .missing_files import settle_departed
+from .options import Job, Progress, ScanError, ScanOptions, ScanSummary
 from .plan import Planner, stamp_of
+from .progress import Pace
 from .queues import Queues
+from .retries import Retries
 from .runlog import RunLog
 from .stopping import StopSignal
-from .twins import Twins
-from .walker import Walk
-from .wire import unpack
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -40,7 +41,11 @@ if TYPE_CHECKING:
 __all__ = ["scan"]
 
 STOP_SECONDS: Final = 2.5
+"""So long running batches may take to end once the scan is asked to stop."""
 NO_WORKER_SECONDS: Final = 90.0
+"""So long may pass without an answer before it is looked whether any worker is left."""
+WAIT_SECONDS: Final = 0.05
+"""Longest wait for files or answers in one turn of the loop."""
 BROKEN_DECODERS: Final = 2
 """Batches in a row that may come back because no decoder could be started, each after several attempts."""
 STRETCH: Final = 150_000
@@ -112,14 +117,14 @@ class _Scan:
         self.ledger = Ledger(store, self.planner, options, self.summary, self.log)
         self.queues = Queues(workers)
         self.exposures = Exposures(store, self.planner.here)
-        self.twins = Twins(store, self.planner)
+        self.duplicates = Duplicates(store, self.planner)
         self.nameless = 0  # files whose tags are still to be read
         self.counted: list[tuple[FileEntry, int]] = []
         self.pool: Workers | None = None
         self.tickets = 0
         self.stalls = 0
         self.roots_seen: set[str] = set()
-        self.later = Later()
+        self.retries = Retries()
         self.broken = 0
         self.pace = Pace(progress)
 
@@ -151,11 +156,6 @@ class _Scan:
         self.summary.notices += self.ledger.notices()
         if self.pool is not None:
             self.summary.notices += self.pool.notices()
-        if others := self.planner.measured_before():
-            self.summary.notices.append(
-                f"{others:,} frames were measured by another version and are kept as they are; "
-                "a new output folder measures all alike"
-            )
         self.summary.reasons = dict(self.ledger.reasons.most_common())
         self.summary.seconds = time.monotonic() - start
         self.pace.tell(self.summary, walk.ended, self.nameless, last=True)
@@ -173,12 +173,12 @@ class _Scan:
             if not walk.ended and self._room():
                 # While workers have enough to do the walk may wait; without work we wait for it.
                 busy = self.queues.running or len(self.queues.batcher)
-                for chunk in walk.take(0.0 if busy else 0.05):
+                for chunk in walk.take(0.0 if busy else WAIT_SECONDS):
                     self._take_in(chunk)
-            self._try_again(self.later.due())
+            self._try_again(self.retries.due())
             self._sort(walk.ended)
             self._submit(walk.ended)
-            if self._collect(0.05 if self.queues or self.later else 0.0):
+            if self._collect(WAIT_SECONDS if self.queues or self.retries else 0.0):
                 heard = time.monotonic()
             elif self.queues and time.monotonic() - heard > NO_WORKER_SECONDS:
                 if self.pool is not None and self.pool.alive() == 0:
@@ -193,17 +193,17 @@ class _Scan:
 
     def _room(self) -> bool:
         """Whether more files may be taken in: memory holds a stretch of the archive, not all of it."""
-        waiting = self.nameless + len(self.exposures) + len(self.twins)
+        waiting = self.nameless + len(self.exposures) + len(self.duplicates)
         return waiting < STRETCH and len(self.queues.batcher) < STRETCH
 
     def _unfinished(self) -> bool:
-        sorting = len(self.exposures) or len(self.twins) or self.counted
-        return bool(self.queues or sorting or self.later)
+        sorting = len(self.exposures) or len(self.duplicates) or self.counted
+        return bool(self.queues or sorting or self.retries)
 
     def _take_in(self, chunk: list[FileEntry | Skipped]) -> None:
         for item in chunk:
             if isinstance(item, Skipped):
-                self._passed_over(item)
+                self.ledger.passed_over(item)
         entries = [e for e in chunk if isinstance(e, FileEntry)]
         self.roots_seen.update({e.root for e in entries})
         decided = self.planner.decide(entries)
@@ -223,13 +223,13 @@ class _Scan:
 
     def _sort(self, ended: bool) -> None:
         """Once the tags of all files are read: which are measured, which counted on others."""
-        waiting = len(self.exposures) + len(self.twins)
+        waiting = len(self.exposures) + len(self.duplicates)
         if self.nameless or not (ended or waiting >= STRETCH):
             return
         if ended and self.counted:
             self._confirm_counted()
         elif waiting:
-            copied, jobs = self.twins.resolve()
+            copied, jobs = self.duplicates.resolve()
             jobs += self.ledger.recognised(copied)
             self.ledger.commit()  # what is measured by now counts too
             self.queues.add([*jobs, *self.exposures.sort()])
@@ -248,19 +248,6 @@ class _Scan:
         self.ledger.unchanged(counted=int(stands.sum()))
         fallen = [entries[i] for i in np.flatnonzero(~stands).tolist()]
         self._identify([self.planner.job(e, stamp_of(e.sidecar), i) for e, i in fallen])
-
-    def _passed_over(self, item: Skipped) -> None:
-        if not item.picture:
-            path = printable(item.path)
-            if item.closed:
-                self.summary.unread.append((path, item.reason))
-            self.log.line(f"{'not read' if item.closed else 'passed over'}: {path}: {item.reason}")
-            return
-        self.summary.found += 1
-        if self.planner.skipped_before(item.path):
-            self.ledger.unchanged(set_aside=1)
-        else:
-            self.ledger.set_aside({"path": item.path}, item.reason)
 
     # -- batches out, outcomes back ----------------------------------------------------------------
 
@@ -306,7 +293,7 @@ class _Scan:
 
     def _batch_lost(self, jobs: list[Job], error: BaseException) -> None:
         """The worker itself went down: try again, then split until the culprit is alone."""
-        said = " ".join(str(error).split())[:200]
+        said = one_line(error)
         if type(error).__name__ == "DecoderBroken":
             self.broken += 1
             if self.broken > BROKEN_DECODERS:
@@ -339,7 +326,7 @@ class _Scan:
             self.queues.add(self.exposures.apart(job, outcome[1]["file_id"]))
         elif kind == "same":
             self.nameless -= 1
-            self.twins.add(job, outcome[1])
+            self.duplicates.add(job, outcome[1])
         elif kind == "unreadable":
             self._unreadable(job, *outcome[1:])
         else:
@@ -347,9 +334,9 @@ class _Scan:
 
     def _unreadable(self, job: Job, reason: str, answers: bool, again: str) -> None:
         """A file without content: tried again in a moment, on the next run, or when it changes."""
-        if again == "soon" and "second" not in job and not self.later.full:
+        if again == "soon" and "second" not in job and not self.retries.full:
             self.nameless -= job["do"] == "identify"
-            self.later.add(job)
+            self.retries.add(job)
             return
         if not answers:
             raise _Stop(
@@ -389,7 +376,7 @@ class _Scan:
         self.pool.wind_down()
         until = time.monotonic() + STOP_SECONDS
         while self.queues.running and time.monotonic() < until:
-            self._collect(0.1)
+            self._collect(WAIT_SECONDS)
 
     def _save_what_came(self, walk: Walk) -> None:
         try:

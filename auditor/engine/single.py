@@ -11,12 +11,12 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from ..crawl.found import FileEntry, Skipped
+from ..crawl.entries import FileEntry, Skipped
 from ..crawl.walk import find_files
 from .batch import settings_of
 from .decoder import Decoder
+from .messages import unpack
 from .options import ScanOptions
-from .wire import unpack
 
 __all__ = ["measure_files"]
 

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Final
 
 import numpy as np
 import pandas as pd
 from scipy.special import betaincinv
 
+from auditor.answers import ANSWERS
 from auditor.model import Answers
 
-__all__ = ["ANSWERS", "answers_of", "no_answers", "respect", "tally"]
-
-ANSWERS: Final = ("meant", "fine", "bad")
-"""It was meant so; it is fine; it is indeed bad."""
+__all__ = ["answers_of", "no_answers", "respect", "tally"]
 
 
 def answers_of(frames: pd.DataFrame, given: Mapping[str, str]) -> pd.Series:
@@ -55,11 +52,11 @@ def no_answers() -> Answers:
     return {**counts, "right_share": None, "low": None, "high": None}
 
 
-def tally(verdicts: pd.DataFrame, answers: pd.Series, interval: float = 0.9) -> Answers:
+def tally(verdicts: pd.DataFrame, answers: pd.Series, interval: float) -> Answers:
     """How often the program was right here, by the answers on frames that it had listed.
 
     `listed` frames were answered; of these `bad`, `meant` and `fine`. `right_share` is the share that
-    is indeed bad; `low` and `high` bound it (Clopper and Pearson, Biometrika 26, 1934: exact binomial
+    is indeed bad; `low` and `high` bound it to `interval` (Clopper and Pearson, Biometrika 26, 1934: exact binomial
     limits). `missed`: frames called bad that the program had passed.
     """
     said = answers.to_numpy(object)

@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass, fields
-from statistics import NormalDist
-from typing import Any
+from typing import Any, Final
 
 __all__ = ["Criteria"]
+
+_PRINT_LIMITS_CM: Final = (5, 1000)
+"""From a contact print to a wall: other figures are mistaken units (common practice, no source)."""
+_VIEWING_LIMITS_CM: Final = (10, 2000)
+"""From the nearest that an eye can see to across a hall: the same."""
+_SHAPE: Final = 1.5
+"""Long over short side of the output picture: that of a 24 x 36 mm frame."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,10 +63,13 @@ class Criteria:
             )
         if not 0.5 <= self.interval < 1:
             raise ValueError(f"criteria: interval must be in [0.5, 1), got {self.interval}")
-        if not all(5 <= w <= 1000 for w in self.print_cm):
-            raise ValueError("criteria: print widths must be between 5 and 1000 cm")
-        if not 10 <= self.viewing_cm <= 2000:
-            raise ValueError("criteria: the viewing distance must be between 10 and 2000 cm")
+        if not all(_PRINT_LIMITS_CM[0] <= w <= _PRINT_LIMITS_CM[1] for w in self.print_cm):
+            raise ValueError(
+                "criteria: print widths must be between {} and {} cm".format(*_PRINT_LIMITS_CM)
+            )
+        if not _VIEWING_LIMITS_CM[0] <= self.viewing_cm <= _VIEWING_LIMITS_CM[1]:
+            low, high = _VIEWING_LIMITS_CM
+            raise ValueError(f"criteria: the viewing distance must be between {low} and {high} cm")
         for name in ("output_megapixels", "fringe_px", "coc_pixels"):
             if getattr(self, name) <= 0:
                 raise ValueError(f"criteria: {name} must be positive, got {getattr(self, name)}")
@@ -73,9 +82,11 @@ class Criteria:
     @property
     def half_width(self) -> float:
         """Standard errors from the middle of an interval to either end (normal distribution)."""
+        from statistics import NormalDist
+
         return NormalDist().inv_cdf(0.5 + self.interval / 2)
 
     @property
     def output_width_px(self) -> int:
         """Long side in px of a 3:2 picture of `output_megapixels`."""
-        return round(math.sqrt(self.output_megapixels * 1e6 * 1.5))
+        return round(math.sqrt(self.output_megapixels * 1e6 * _SHAPE))

@@ -10,12 +10,12 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from auditor.infer.alone import Faults
 from auditor.infer.answers import answers_of, no_answers, respect, tally
 from auditor.infer.bodies import BodiesModel, accept_table, fit_bodies, infer_bodies, parse_accept
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import decide, decision_shots
+from auditor.infer.faults import Faults
 from auditor.infer.keepers import (
     count_verdicts,
     handheld_limits,
@@ -82,11 +82,7 @@ def infer_profile(
 
     Raises ValueError where nobody has related the frames: each would count as an outing of its own.
     """
-    if len(frames) and "outing" not in frames:
-        raise ValueError(
-            "the frames are not related: use auditor.load, or crawl.relate on the table"
-        )
-    frames = complete_columns(frames.reset_index(drop=True))
+    frames = complete_columns(_related(frames).reset_index(drop=True))
     faults = faults if faults is not None else Faults()
     lenses, _ = faults.by_column(
         "sharpness", lambda f: infer_lenses(f, criteria), frames, "lens", []
@@ -114,8 +110,7 @@ def infer_profile(
         "decisions", lambda: decide(frames, lenses, bodies["bodies"], criteria, pictures), {}
     )
     after = _after_verdicts(judged, verdicts, lenses, criteria, faults)
-    pairs = faults.whole("what to shoot next", lambda: pairs_to_shoot(comparisons), [])
-    asked = [*faults.whole("what to shoot next", lambda: decision_shots(decisions), []), *pairs]
+    asked = _asked(comparisons, decisions, faults)
     shots, unlisted = _shots(lenses, bodies, after["handheld"], criteria, faults, gear, asked)
     profile: dict[str, Any] = decisions | {
         "frames": _counts(frames, counts),
@@ -134,6 +129,22 @@ def infer_profile(
     note = faults.whole("what to shoot next", lambda: open_note(profile), None)
     profile |= {"next_shots_note": note, "faults": faults.found}
     return profile, _of_every_row(verdicts, judged, frames)
+
+
+def _related(frames: pd.DataFrame) -> pd.DataFrame:
+    """The table itself. Raises ValueError where nobody has related the frames."""
+    if len(frames) and "outing" not in frames:
+        raise ValueError(
+            "the frames are not related: use auditor.load, or crawl.relate on the table"
+        )
+    return frames
+
+
+def _asked(comparisons: list[Any], decisions: dict[str, Any], faults: Faults) -> list[Any]:
+    """Test frames that would settle decisions and comparisons."""
+    stage = "what to shoot next"
+    pairs = faults.whole(stage, lambda: pairs_to_shoot(comparisons), [])
+    return [*faults.whole(stage, lambda: decision_shots(decisions), []), *pairs]
 
 
 def _bodies(
@@ -216,19 +227,19 @@ def _shots(
     def shots(some: list[Any], others: list[Any], own: list[Any], also: list[Any]) -> Any:
         return next_shots(some, others, matches if others else [], own, criteria, gear, also)
 
-    def sound_lenses(some: list[Any]) -> list[Any]:
+    def usable_lenses(some: list[Any]) -> list[Any]:
         shots(some, [], limits, [])
         return some
 
-    def sound_bodies(some: list[Any]) -> list[Any]:
+    def usable_bodies(some: list[Any]) -> list[Any]:
         shots([], some, [], [])
         return some
 
     try:
         return shots(lenses, bodies["bodies"], limits, asked)
     except Exception:  # those that can be asked for share the afternoon
-        some = faults.by_entry(stage, sound_lenses, lenses, "lens")
-        others = faults.by_entry(stage, sound_bodies, bodies["bodies"], "body")
+        some = faults.by_entry(stage, usable_lenses, lenses, "lens")
+        others = faults.by_entry(stage, usable_bodies, bodies["bodies"], "body")
         return faults.whole(
             stage, lambda: shots(some, others, limits if some else [], asked), ([], 0)
         )

@@ -75,9 +75,10 @@ def _steps_of(header: Any) -> NDArray[np.float64] | None:
     if header.format not in ("JPEG", "MPO") or header.mode not in ("L", "RGB"):
         return None
     try:
-        return np.array(header.quantization[header.layer[0][3]], float).reshape(8, 8)
+        steps = np.array(header.quantization[header.layer[0][3]], float).reshape(8, 8)
     except (KeyError, IndexError, ValueError):
         return None
+    return steps if steps.all() else None  # ITU-T T.81 (B.2.4.1) allows no step of 0
 
 
 def imdecode(data: bytes, flags: int) -> NDArray[Any] | None:

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.crawl.kinds import RAW_SUFFIXES
+from auditor.crawl.suffixes import RAW_SUFFIXES
 from auditor.measure.boxes import is_container, read_container
 from auditor.measure.content import MAX_PIXELS, check_size, header_of, imdecode
 from auditor.measure.heif import decode_heif

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from auditor.crawl.beginning import HEAD_BYTES, begins_as_picture
-from auditor.crawl.kinds import RAW_SUFFIXES, RENDERED_SUFFIXES
+from auditor.crawl.file_signatures import HEAD_BYTES, begins_as_picture
+from auditor.crawl.suffixes import RAW_SUFFIXES, RENDERED_SUFFIXES
 
 __all__ = ["Undecodable", "begins_as_raw", "header_refusal", "raw_refusal"]
 

@@ -39,6 +39,9 @@ class Zone(TypedDict):
     low: Annotated[float | None, "lower end of the 90% interval, c/px"]
     high: Annotated[float | None, "upper end, c/px"]
     frames: NotRequired[Annotated[Count | None, "frames behind the figure"]]
+    with_best: NotRequired[
+        Annotated[float, "correlation of its error with that of the figure at the best aperture"]
+    ]
 
 
 class Aperture(TypedDict):
@@ -118,6 +121,12 @@ class FocalRange(TypedDict):
     fringing: NotRequired[Fringing | None]
     sides: NotRequired[Sides | None]
     diffraction: NotRequired[Diffraction | None]
+    sharpening: NotRequired[
+        Annotated[
+            dict[str, float] | None,
+            "of the files, as fitted: amount of an unsharp mask of one pixel, and its error",
+        ]
+    ]
 
 
 class Lens(TypedDict):

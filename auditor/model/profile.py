@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, NotRequired, TypedDict
 
+from auditor.error_text import one_line
 from auditor.model.bounds import (
     Count,
     NotNegative,
@@ -225,7 +226,7 @@ class Fault(TypedDict):
 
 def fault_of(part: str, stage: str, error: Exception) -> Fault:
     """What to tell of an error, in one line."""
-    said = " ".join(str(error).split())[:160]
+    said = one_line(error)
     return {"part": part, "stage": stage, "error": f"{type(error).__name__}: {said}"}
 
 

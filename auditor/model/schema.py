@@ -33,6 +33,7 @@ class Above:
     bound: float
 
     def keywords(self) -> Schema:
+        """Its keywords in JSON Schema."""
         return {"exclusiveMinimum": self.bound}
 
 
@@ -43,6 +44,7 @@ class AtLeast:
     bound: float
 
     def keywords(self) -> Schema:
+        """Its keywords in JSON Schema."""
         return {"minimum": self.bound}
 
 
@@ -53,6 +55,7 @@ class AtMost:
     bound: float
 
     def keywords(self) -> Schema:
+        """Its keywords in JSON Schema."""
         return {"maximum": self.bound}
 
 
@@ -63,6 +66,7 @@ class Length:
     count: int
 
     def keywords(self) -> Schema:
+        """Its keywords in JSON Schema."""
         return {"minItems": self.count, "maxItems": self.count}
 
 

@@ -6,12 +6,13 @@ and missing in the table, never 0.
 """
 
 from auditor.record.columns import COLUMNS, PICTURE_COLUMNS, Column, tone_column
-from auditor.record.dust import dust_shape, pack_dust, unpack_dust
+from auditor.record.dust_map import dust_shape, pack_dust, unpack_dust
 from auditor.record.frame import (
     DIRECTIONS,
     DUST_F_NUMBER,
     DUST_GRID,
     LOWER_SIDE,
+    MID_GREY,
     OPPOSITE_SIDE,
     SIDES,
     SIGNAL_BIN_EDGES,
@@ -41,6 +42,7 @@ __all__ = [
     "DUST_F_NUMBER",
     "DUST_GRID",
     "LOWER_SIDE",
+    "MID_GREY",
     "OPPOSITE_SIDE",
     "PICTURE_COLUMNS",
     "SIDES",

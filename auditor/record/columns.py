@@ -18,41 +18,54 @@ from auditor.record.frame import (
 __all__ = ["COLUMNS", "PICTURE_COLUMNS", "Column", "tone_column"]
 
 
+Kind = Literal["str", "float", "int", "bool", "list"]
+
+
 @dataclass(frozen=True, slots=True)
 class Column:
+    """One column of the store: its name, the kind of its values, and a line of words on it."""
+
     name: str
-    kind: Literal["str", "float", "int", "bool", "list"]
+    kind: Kind
     doc: str
+
+
+_TONE_UNIT: Final = 100_000
+"""Columns of tones bear their signal in these parts, so that the darkest, 0.01125, is told whole."""
 
 
 def tone_column(signal: float) -> str:
     """Stem of the tone columns of one signal level: 0.18 -> 'tone_18000' (hundred-thousandths)."""
-    return f"tone_{round(signal * 100_000):05d}"
+    return f"tone_{round(signal * _TONE_UNIT):05d}"
 
 
-def _columns() -> tuple[Column, ...]:
-    out = [
-        Column("path", "str", "where the file lies, as found"),
-        Column("status", "str", "measured, set-aside, or counted (see measured_on)"),
-        Column("reason", "str", "why it was set aside"),
-        Column("measured_on", "str", "counted: the file that this exposure is measured on"),
-        Column("file_id", "str", "hash of the content"),
-        Column("size_bytes", "int", "bytes"),
-        Column("mtime_ns", "int", "time of last change, ns"),
-        Column("signature", "str", "12 x 8 grey means in hex, alike for frames of one scene"),
-    ]
-    kinds: dict[str, Literal["str", "float", "int", "bool", "list"]] = {
-        "width_px": "int", "height_px": "int", "orientation": "int", "rating": "int",
-        "written_width_px": "int", "written_height_px": "int", "maker_note": "bool",
-        "flash": "bool", "labels": "list", "notes": "list",
-        "focal_length_mm": "float", "focal_35mm": "float", "f_number": "float",
-        "exposure_time_s": "float", "iso": "float", "exposure_bias_ev": "float", "ev100": "float",
-        "focus_distance_m": "float", "pixel_pitch_um": "float", "colour_temperature_k": "float",
-        "sensor_share": "float", "sensor_pixel_um": "float", "told_pitch_um": "float",
-        "sensor_diagonal_mm": "float", "recoded": "bool", "resampled": "bool",
-        "native_width_px": "int", "native_height_px": "int", "whole_side_px": "int",
-    }  # fmt: skip
-    out += [Column(n, kinds.get(n, "str"), f"settings: {n}") for n in Settings.__slots__]
+_FILE: Final = (
+    Column("path", "str", "where the file lies, as found"),
+    Column("status", "str", "measured, set-aside, or counted (see measured_on)"),
+    Column("reason", "str", "why it was set aside"),
+    Column("measured_on", "str", "counted: the file that this exposure is measured on"),
+    Column("file_id", "str", "hash of the content"),
+    Column("size_bytes", "int", "bytes"),
+    Column("mtime_ns", "int", "time of last change, ns"),
+    Column("signature", "str", "12 x 8 grey means in hex, alike for frames of one scene"),
+)
+
+_SETTINGS: Final[dict[str, Kind]] = {
+    "width_px": "int", "height_px": "int", "orientation": "int", "rating": "int",
+    "written_width_px": "int", "written_height_px": "int", "maker_note": "bool",
+    "flash": "bool", "labels": "list", "notes": "list",
+    "focal_length_mm": "float", "focal_35mm": "float", "f_number": "float",
+    "exposure_time_s": "float", "iso": "float", "exposure_bias_ev": "float", "ev100": "float",
+    "focus_distance_m": "float", "pixel_pitch_um": "float", "colour_temperature_k": "float",
+    "sensor_share": "float", "sensor_pixel_um": "float", "told_pitch_um": "float",
+    "sensor_diagonal_mm": "float", "recoded": "bool", "resampled": "bool",
+    "native_width_px": "int", "native_height_px": "int", "whole_side_px": "int",
+}  # fmt: skip
+"""Settings that are no text."""
+
+
+def _sharpness() -> list[Column]:
+    out: list[Column] = []
     for zone in (*ZONES, *SIDES):
         out += [
             Column(f"{zone}_mtf50_cpp", "float", f"MTF50 of the {zone}, c/px"),
@@ -73,7 +86,11 @@ def _columns() -> tuple[Column, ...]:
             Column(f"{name}_{k}", "int", f"{name} place, px") for k in ("x", "y", "width", "height")
         ]
         out.append(Column(f"{name}_mtf50_cpp", "float", f"MTF50 at the {name} place"))
-    out += [
+    return out
+
+
+def _noise() -> list[Column]:
+    out = [
         Column("sigma_code8", "float", "luminance noise, 8-bit code values"),
         Column("grain_px", "float", "noise correlation length"),
         Column("sigma_output_code8", "float", "noise at the common output size"),
@@ -102,7 +119,11 @@ def _columns() -> tuple[Column, ...]:
     for colour in SITE_COLOURS:
         out.append(Column(f"{colour}_gain_e_per_dn", "float", f"gain of {colour} sites"))
         out.append(Column(f"{colour}_read_noise_e", "float", f"read noise of {colour} sites"))
-    out += [
+    return out
+
+
+def _fringing() -> list[Column]:
+    out = [
         Column("lateral_red_px", "float", "red against green, outwards positive"),
         Column("lateral_blue_px", "float", "blue against green, outwards positive"),
         Column("fringe_width_px", "float", "width of the coloured seam"),
@@ -113,10 +134,16 @@ def _columns() -> tuple[Column, ...]:
         out += [
             Column(f"{zone}_lateral_{c}_px", "float", f"{c} in the {zone}") for c in ("red", "blue")
         ]
-    return tuple(out)
+    return out
 
 
-COLUMNS: Final = _columns()
+COLUMNS: Final = (
+    *_FILE,
+    *(Column(n, _SETTINGS.get(n, "str"), f"settings: {n}") for n in Settings.__slots__),
+    *_sharpness(),
+    *_noise(),
+    *_fringing(),
+)
 """Columns of the store's frame table, in order."""
 
 PICTURE_COLUMNS: Final = (

@@ -18,6 +18,7 @@ __all__ = [
     "DUST_F_NUMBER",
     "DUST_GRID",
     "LOWER_SIDE",
+    "MID_GREY",
     "OPPOSITE_SIDE",
     "SIDES",
     "SIGNAL_BIN_EDGES",
@@ -55,6 +56,8 @@ tag 0x0112)."""
 DIRECTIONS: Final = {"horizontal": 0, "falling": 45, "vertical": 90, "rising": 135}
 """Directions of blur in degrees, x to the right, y down, each the middle of a sector of 45 degrees."""
 
+MID_GREY: Final = 0.18
+"""Signal of the grey that exposure meters aim at (linear, 1 = white; 18%, ISO 12232)."""
 TONE_SIGNALS: Final = (0.01125, 0.0225, 0.045, 0.09, 0.18, 0.36, 0.72)
 """Signal levels (linear, 1 = white) at which noise is reported, one stop apart around 18% grey."""
 
@@ -187,6 +190,8 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Sharpness:
+    """Sharpness of one frame, MTF50 in cycles per pixel of the file, in the sensor's orientation."""
+
     zones: Mapping[str, ZoneSharpness | None]
     """Keys `ZONES`."""
     sides: Mapping[str, ZoneSharpness | None]
@@ -218,6 +223,8 @@ class Tone:
 
 @dataclass(frozen=True, slots=True)
 class Noise:
+    """Noise of one frame's luminance, in 8-bit code values and by tone in linear light."""
+
     sigma_code8: float | None
     tones: tuple[Tone, ...] = ()
     """Noise by signal level, where it was measured."""
@@ -302,8 +309,8 @@ class FrameRecord:
     thumb_jpeg: bytes | None = None
     sharpest_jpeg: bytes | None = None
     weakest_jpeg: bytes | None = None
-    colour_grid: bytes | None = None
     dust_map: bytes | None = None
     """`Dust`, packed."""
+    colour_grid: bytes | None = None
     """24 x 16 x 3 little-endian uint16, row by row, R G B in linear light (65535 = white): area
     means of the frame in the sensor's orientation. With the JPEGs it lives in the picture table."""

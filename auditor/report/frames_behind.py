@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import os.path
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -18,10 +18,17 @@ import pandas as pd
 from auditor.exposure import nominal_f_number
 from auditor.record import ZONES
 from auditor.report import words
-from auditor.report.paper import link
+from auditor.report.profile_parts import Block
+from auditor.report.rendering import link
 
 __all__ = ["FrameIndex", "evenly", "in_turn"]
 
+ROWS_PER_POINT: Final = 150
+"""At most so many frames per point: a list that is still read through."""
+_SIXTH_STOP: Final = 1 / 6
+"""Stops within which an odd ISO belongs to an engraved one: half of a third."""
+_FOCAL_SLACK_MM: Final = 0.5
+"""Focal ranges are given in whole millimetres."""
 PICTURED: Final = 6
 """At most so many pictures per point: a few are looked at, hundreds only weigh."""
 _FIGURES: Final = {
@@ -31,7 +38,6 @@ _FIGURES: Final = {
 """Columns that a row shows, with the digits that are kept."""
 
 Points = dict[str, list[int]]
-Block = Mapping[str, Any]
 
 
 def evenly(n: int, most: int) -> list[int]:
@@ -42,7 +48,7 @@ def evenly(n: int, most: int) -> list[int]:
 
 
 def in_turn(n: int, most: int) -> list[int]:
-    """Positions of `n` in the order in which they tell most: ends, middle, then between."""
+    """Positions of `n` in the order of how much they add: ends, middle, then between."""
     order = [0, n - 1, (n - 1) // 2, (n - 1) // 4, 3 * (n - 1) // 4]
     order += evenly(n, most)
     return [i for i in dict.fromkeys(order) if 0 <= i < n][:most]
@@ -54,7 +60,7 @@ class FrameIndex:
     `frames` has `record.COLUMNS` (any of them may be missing); `rows_per_point` bounds a point.
     """
 
-    def __init__(self, frames: pd.DataFrame | None, rows_per_point: int = 150) -> None:
+    def __init__(self, frames: pd.DataFrame | None, rows_per_point: int = ROWS_PER_POINT) -> None:
         self.rows_per_point = rows_per_point
         self.pictured: list[list[str]] = []
         """File ids worth a picture: one list per point, the most telling first."""
@@ -110,7 +116,9 @@ class FrameIndex:
             ends = [words.number(v) for v in part.get("focal_mm") or ()]
             known = [v for v in ends if v is not None]
             if len(known) == 2:
-                within = (focal >= known[0] - 0.5) & (focal <= known[1] + 0.5)
+                within = (focal >= known[0] - _FOCAL_SLACK_MM) & (
+                    focal <= known[1] + _FOCAL_SLACK_MM
+                )
             for j, row in enumerate(part.get("apertures") or ()):
                 n = words.number(row.get("f_number"))
                 if n and n > 0:
@@ -131,7 +139,7 @@ class FrameIndex:
             if value and value > 0:
                 if value not in hits:  # within a sixth of a stop: odd values belong to the nearest
                     with np.errstate(divide="ignore", invalid="ignore"):
-                        hits[value] = np.flatnonzero(np.abs(np.log2(iso / value)) < 1 / 6)
+                        hits[value] = np.flatnonzero(np.abs(np.log2(iso / value)) < _SIXTH_STOP)
                 chosen.append((f"0:{j}", hits[value]))
         return self._block(table, chosen)
 

@@ -6,7 +6,7 @@ import re
 from typing import Final
 
 from auditor.report import words
-from auditor.report.blocks import Block, blocks, common, named
+from auditor.report.profile_parts import Block, blocks, common, named
 
 __all__ = ["handheld_lines", "inside_acceptable", "setting_lines"]
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from auditor.report import words
+from auditor.report.profile_parts import Block
 
 __all__ = [
     "LEVELS",
@@ -20,8 +21,6 @@ __all__ = [
 ]
 
 LEVELS: Final = ("excellent", "acceptable")
-
-Block = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +76,13 @@ class IsoLimit:
 
 
 FAR_STOPS: Final = 1.0
-"""No limit is told that lies further than this above the highest ISO the body was used at."""
+"""No limit is given that lies further than this above the highest ISO the body was used at."""
+_ENGRAVED: Final = 1.01
+"""Factor by which an engraved ISO may miss the whole third of a stop above another."""
+_DARKEST_EV: Final = -6
+"""Edges of bands from here down are beyond any scene and not named ..."""
+_BRIGHTEST_EV: Final = 18
+"""... as are those from here up."""
 
 
 def highest_used(body: Block) -> float | None:
@@ -93,10 +98,10 @@ def highest_used(body: Block) -> float | None:
 def iso_limit(band: Block, level: str, highest: float | None = None) -> IsoLimit:
     """The limit of one of `LEVELS` in a band of the profile.
 
-    `highest`: the highest ISO the body was used at. A limit far above it is told as 'at least' that.
+    `highest`: the highest ISO the body was used at. A limit far above it is given as 'at least' that.
     """
     limit = _limit(band, level)
-    if limit.iso is None or not highest or limit.iso <= highest * 2**FAR_STOPS * 1.01:
+    if limit.iso is None or not highest or limit.iso <= highest * 2**FAR_STOPS * _ENGRAVED:
         return limit
     reason = f"likely higher; {words.iso(highest)} is the highest used"
     return IsoLimit(highest, None, None, True, limit.predicted, reason)
@@ -121,9 +126,9 @@ def band_name(band: Block) -> str:
 def band_edges(band: Block) -> str:
     """'EV 8 to 11', 'below EV 4', 'EV 13 and up'; outer edges beyond any scene are not named."""
     low, high = (words.number(v) for v in [*(band.get("ev100") or ()), None, None][:2])
-    if low is not None and low <= -6:
+    if low is not None and low <= _DARKEST_EV:
         low = None
-    if high is not None and high >= 18:
+    if high is not None and high >= _BRIGHTEST_EV:
         high = None
     if low is None:
         return "" if high is None else f"below EV {high:g}"

@@ -9,24 +9,27 @@ from typing import Any, Final
 from auditor.report import words
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.listing import evidence, fault
-from auditor.report.paper import link
-from auditor.report.pictures import PictureSource, crop_uri, fetch, shows_detail, thumb_uri
+from auditor.report.pictures import LARGE, PictureSource, crop_uri, fetch, shows_detail, thumb_uri
+from auditor.report.profile_parts import Block
+from auditor.report.rendering import link
 
 __all__ = ["keeper_groups", "keeper_rows"]
 
 SHOWN_PER_CAUSE: Final = 9
+"""Frames of a cause that are shown with pictures: three rows of three."""
 ROWS: Final = 20_000
+"""Frames in the page's list, some 2 MB of it; the tables hold all."""
+_NOISY_LOSS: Final = 0.3
+"""Where a frame that is only noisy stands among those that lost this share of their sharpness."""
 SETTING_CAUSES: Final = ("too small an aperture", "open-aperture corners")
 """Causes whose figures are those of the weaker of centre and corner, as the lens's ranges are."""
-
-Block = Mapping[str, Any]
 
 
 def _loss(keeper: Block) -> float:
     """How far the frame fell short: 0 as sharp as expected, 1 nothing left; noisy ones count too."""
     measured, expected = (words.number(keeper.get(k)) for k in ("measured_cpp", "expected_cpp"))
     if measured is None or not expected:
-        return 0.3 if keeper.get("noisy") else 0.0
+        return _NOISY_LOSS if keeper.get("noisy") else 0.0
     return 1 - measured / expected
 
 
@@ -38,7 +41,7 @@ def _settings(keeper: Block, row: Block) -> list[str]:
     def get(name: str) -> Any:
         return next((b[name] for b in blocks if b.get(name) is not None), None)
 
-    out = [words.shorten(words.clean(get("lens")), 40)]
+    out = [words.shorten(words.clean(get("lens")), words.SHORT_NAME_CHARACTERS)]
     out.append(words.focal(words.number(get("focal_length_mm"))))
     out.append(words.aperture(n) if (n := words.number(get("f_number"))) else "")
     out.append(words.shutter(t) if (t := words.number(get("exposure_time_s"))) else "")
@@ -117,7 +120,7 @@ def _pictures(pictures: PictureSource, wanted: Mapping[str, str], budget: int) -
             for mark, name in (("+", "sharpest"), ("-", "weakest"))
             if shows_detail(row.get(f"{name}_jpeg"))  # plain sky shows neither sharp nor soft
         }
-        found = {key: thumb_uri(row.get("thumb_jpeg"), 320, 76)} | crops
+        found = {key: thumb_uri(row.get("thumb_jpeg"), *LARGE)} | crops
         budget -= sum(len(uri) for uri in found.values() if uri)
         if budget < 0:
             break

@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any, Final
 
+from markupsafe import Markup
+
 from auditor.record import ZONES
-from auditor.report import drawing, words
-from auditor.report.alone import chart_alone
+from auditor.report import words
+from auditor.report.faults import chart_alone
+from auditor.report.profile_parts import Block
+from auditor.report.scales import stops, whole_stops
+from auditor.report.svg_charts import Chart, Mark, Series, Target
 
-__all__ = ["WHOLE_STOPS", "highest", "lens_values", "stops"]
+__all__ = ["highest", "lens_chart"]
 
-WHOLE_STOPS: Final = (0.7, 1, 1.4, 2, 2.8, 4, 5.6, 8, 11, 16, 22, 32, 45, 64, 90)
+_BESIDE: Final = 0.6
+"""Stops that the scale goes beyond the outermost apertures: the ends of curves stay clear of the frame."""
+_LEAST_STOPS: Final = 4
+"""A lens used at one aperture still shows two stops to either side."""
+_ABOVE: Final = 1.08
+"""Factor by which the scale goes above the highest figure."""
+_MOST_TICKS: Final = 6
+"""Steps of the scale up at most."""
+_STEPS: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5)
+"""Steps that it may have, in cycles per pixel; they have two digits."""
 _POINT: Final = ("x", "y", "low", "high")
-
-Block = Mapping[str, Any]
-
-
-def stops(value: float) -> float:
-    """Position of an f-number on a scale of stops: Av = 2 log2 N (Exif, annex C)."""
-    return 2 * math.log2(value)
 
 
 def highest(lens: Block) -> float | None:
@@ -37,40 +43,50 @@ def highest(lens: Block) -> float | None:
 
 
 @chart_alone("its chart of sharpness against aperture")
-def lens_values(
+def lens_chart(
     focal_range: Block, top_cpp: float, span: tuple[float, float], pitch_um: float | None
-) -> dict[str, dict[str, Any]] | None:
-    """What the chart's named parts are filled with, or None when nothing was measured.
+) -> Chart | None:
+    """The chart of one focal range, or None when nothing was measured.
 
     `top_cpp` (c/px) is the highest figure and `span` the outer f-numbers of the whole lens, so that
-    its focal ranges compare at sight.
+    its focal ranges compare at sight; `pitch_um` adds figures in line pairs per millimetre.
     """
     apertures = focal_range.get("apertures") or ()
     zones = {z: _points(apertures, z) for z in ZONES}
     if not any(z["x"] for z in zones.values()):
         return None
-    low, high = stops(span[0]) - 0.6, stops(span[1]) + 0.6
-    if high - low < 4:  # a lens used at one aperture still shows two stops to either side
-        low, high = (low + high) / 2 - 2, (low + high) / 2 + 2
-    whole = [n for n in WHOLE_STOPS if low <= stops(n) <= high]
-    values: dict[str, dict[str, Any]] = {
-        "x_range": {"start": low, "end": high},
-        "y_range": {"start": 0, "end": top_cpp * 1.08},
-        "x_ticks": {"ticks": [stops(n) for n in whole]},
-        "x_axis": {"labels": {stops(n): words.aperture(n)[2:] for n in whole}},
-        "targets": {"data": _targets(zones, pitch_um)},
-    }
+    low, high = stops(span[0]) - _BESIDE, stops(span[1]) + _BESIDE
+    if high - low < _LEAST_STOPS:
+        middle = (low + high) / 2
+        low, high = middle - _LEAST_STOPS / 2, middle + _LEAST_STOPS / 2
+    top = top_cpp * _ABOVE
     best = words.number((focal_range.get("sweet_spot") or {}).get("f_number"))
-    if best:
-        values["best_line"] = {"location": stops(best)}
-    for zone in ZONES:
-        fitted = _points(focal_range.get("curve") or (), zone)
-        line = fitted if len(fitted["x"]) > 1 else zones[zone]
-        values[f"{zone}_line"] = {"data": {k: line[k] for k in _POINT}}
-        values[f"{zone}_points"] = {"data": {k: zones[zone][k] for k in _POINT}}
-        if zone != "middle":
-            values[f"{zone}_usual"] = {"data": _usual(apertures, zone)}
-    return values
+    return Chart(
+        across=(low, high),
+        up=(0, top),
+        across_marks=[Mark(stops(n), words.aperture(n)[2:]) for n in whole_stops(low, high)],
+        up_marks=_marks(top),
+        across_title="aperture, f/",
+        up_title=Markup('MTF50, <tspan class="unit-name">cycles per pixel</tspan>'),
+        series=[_series(focal_range, zone, zones[zone]) for zone in ZONES],
+        targets=[t for zone, points in zones.items() for t in _targets(zone, points, pitch_um)],
+        per_pixel=True,
+        best=stops(best) if best else None,
+    )
+
+
+def _marks(top: float) -> list[Mark]:
+    """Figures of the scale up from 0 to `top`, in cycles per pixel."""
+    step = next((s for s in _STEPS if top / s <= _MOST_TICKS), 1.0)
+    return [Mark(k * step, f"{k * step:.2f}") for k in range(int(top / step) + 1)]
+
+
+def _series(focal_range: Block, zone: str, points: dict[str, list[Any]]) -> Series:
+    """One zone: the fitted curve, or where there is none the line through its points."""
+    fitted = _points(focal_range.get("curve") or (), zone)
+    line = fitted if len(fitted["x"]) > 1 else points
+    usual = None if zone == "middle" else _usual(focal_range.get("apertures") or (), zone)
+    return Series(zone, {k: line[k] for k in _POINT}, {k: points[k] for k in _POINT}, usual)
 
 
 def _points(rows: Sequence[Block], zone: str) -> dict[str, list[Any]]:
@@ -101,16 +117,13 @@ def _usual(apertures: Sequence[Block], zone: str) -> dict[str, list[float]]:
     return {"x": [x for x, _ in known], "y": [y for _, y in known]}
 
 
-def _targets(zones: Mapping[str, dict[str, list[Any]]], pitch_um: float | None) -> dict[str, Any]:
+def _targets(zone: str, points: dict[str, list[Any]], pitch_um: float | None) -> list[Target]:
     found = []
-    for zone, points in zones.items():
-        for i, value in enumerate(points["y"]):
-            says = f"{value:.3f} c/px ({points['low'][i]:.3f} to {points['high'][i]:.3f})"
-            if pitch_um:
-                says += f", {1000 * value / pitch_um:.0f} lp/mm"
-            found.append((
-                points["x"][i], value, points["key"][i], zone,
-                f"{words.aperture(points['n'][i])}, {zone}", says,
-                f"{words.count(points['frames'][i])} behind it",
-            ))  # fmt: skip
-    return drawing.target_data(found)
+    for i, value in enumerate(points["y"]):
+        says = f"{value:.3f} c/px ({points['low'][i]:.3f} to {points['high'][i]:.3f})"
+        if pitch_um:
+            says += f", {1000 * value / pitch_um:.0f} lp/mm"
+        head = f"{words.aperture(points['n'][i])}, {zone}"
+        behind = f"{words.count(points['frames'][i])} behind it"
+        found.append(Target(points["x"][i], value, points["key"][i], zone, head, says, behind))
+    return found

@@ -7,19 +7,22 @@ italics, and none is given more than a stop past the ISO values that the archive
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any, Final
 
 from auditor.report import words
 from auditor.report.iso_words import band_name
+from auditor.report.profile_parts import Block, blocks
 
 __all__ = ["match_tables"]
 
 REACH: Final = 2.0
 """Factor (one stop) past the lowest and highest ISO used within which a prediction is shown, as for
 the ISO limits."""
-
-Block = Mapping[str, Any]
+_WHOLE: Final = 0.1
+"""Stops from a whole one within which an engraved ISO is it."""
+_ENGRAVED: Final = 1.02
+"""Factor by which engraved values miss whole stops."""
 
 
 def match_tables(profile: Block) -> list[dict[str, Any]]:
@@ -49,7 +52,7 @@ def _used(profile: Block) -> dict[tuple[str, str], tuple[float, float]]:
     for body in profile.get("bodies") or ():
         name = words.clean(body.get("body"))
         for kind in (body, *(body.get("other_kinds") or ())):
-            tones = [t for t in kind.get("tones") or () if isinstance(t, Mapping)]
+            tones = blocks(kind, "tones")
             isos = [v for t in tones if (v := words.number(t.get("iso"))) and v > 0]
             if isos:
                 span = (min(isos), max(isos))
@@ -61,12 +64,12 @@ def _used(profile: Block) -> dict[tuple[str, str], tuple[float, float]]:
 def _whole_stop(iso: float) -> bool:
     """ISO 100 and its doublings and halves, as engraved."""
     stops = math.log2(iso / 100)
-    return abs(stops - round(stops)) < 0.1
+    return abs(stops - round(stops)) < _WHOLE
 
 
 def _near(iso: float, span: tuple[float, float] | None) -> bool:
     """Whether an ISO lies within reach of those used; a hair's breadth for engraved values."""
-    return span is None or span[0] / REACH / 1.02 <= iso <= span[1] * REACH * 1.02
+    return span is None or span[0] / REACH / _ENGRAVED <= iso <= span[1] * REACH * _ENGRAVED
 
 
 def _table(

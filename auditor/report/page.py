@@ -17,39 +17,43 @@ import pandas as pd
 from markupsafe import Markup
 
 from auditor.report import (
-    card,
-    drawing,
-    first,
-    lens_chart,
+    first_screen,
     palette,
-    ruler,
-    snr_chart,
+    range_rulers,
     summary,
     words,
 )
-from auditor.report.answers import ANSWERS, right_sentence
+from auditor.report.answer_words import BUTTONS, right_sentence
 from auditor.report.decisions_view import decisions_view
-from auditor.report.frames_behind import FrameIndex
+from auditor.report.frames_behind import ROWS_PER_POINT, FrameIndex
 from auditor.report.habit_words import inside_acceptable, setting_lines
-from auditor.report.iso_words import band_sentence, highest_used, iso_limit
+from auditor.report.iso_words import LEVELS, band_sentence, highest_used, iso_limit
 from auditor.report.keepers_view import keeper_groups, keeper_rows
+from auditor.report.lens_chart import highest, lens_chart
 from auditor.report.matches_view import match_tables
-from auditor.report.paper import environment, pack, static
 from auditor.report.pictures import PictureSource, thumbs_within
+from auditor.report.profile_parts import Block, blocks, criterion
+from auditor.report.rendering import environment, pack, static
 from auditor.report.scale_words import lens_scale_sentence, scale_sentence
+from auditor.report.snr_chart import at_output, shown_signals, snr_chart
+from auditor.report.svg_charts import draw
 
 __all__ = ["prepare", "render_report"]
 
 POINT_PICTURE_BYTES: Final = 6_000_000
+"""Pictures of frames behind points may take so much of the page, which is to open quickly ..."""
 KEEPER_PICTURE_BYTES: Final = 3_500_000
+"""... and those of frames that fell short so much."""
 ROWS_ALTOGETHER: Final = 90_000
+"""Frames behind all points together, some 2 MB of the page ..."""
+LEAST_ROWS: Final = 12
+"""... but at least so many behind each."""
 FIRST_LENSES: Final = 6
+"""So many lenses stand on the first screen ..."""
 FIRST_BODIES: Final = 4
-"""So many lenses and bodies stand on the first screen."""
+"""... and so many bodies."""
 MOST_IN_USE: Final = 12
 """So many lenses in use have a line of their own; the rest fold under one."""
-
-Block = Mapping[str, Any]
 
 
 def prepare() -> None:
@@ -64,17 +68,14 @@ def _lens_view(
     heights: Mapping[Any, int],
     pixels: Mapping[Any, Any],
 ) -> dict[str, Any]:
-    parts = [p for p in lens.get("focal_ranges") or () if isinstance(p, Mapping)]
-    pitch, top = words.number(lens.get("pixel_pitch_um")), lens_chart.highest(lens)
-    span = ruler.used_span(parts)
+    parts = blocks(lens, "focal_ranges")
+    pitch, top = words.number(lens.get("pixel_pitch_um")), highest(lens)
+    span = range_rulers.used_span(parts)
     charts: list[Markup | None] = []
     for part in parts:
-        values = lens_chart.lens_values(part, top, span, pitch) if top and span else None
-        if values is None:
-            charts.append(None)
-            continue
+        chart = lens_chart(part, top, span, pitch) if top and span else None
         title = f"Sharpness against aperture at {words.focal(part.get('focal_mm'))}"
-        charts.append(drawing.draw_lens(values, title))
+        charts.append(draw(chart, title) if chart else None)
     return {
         "id": f"lens-{index}",
         "name": words.lens_name(lens),
@@ -88,7 +89,7 @@ def _lens_view(
                 "key": f"l{index}r{i}",
                 "index": i,
                 "chart": charts[i],
-                "ruler": ruler.aperture_ruler(p, span),
+                "ruler": range_rulers.aperture_ruler(p, span),
             }
             for i, p in enumerate(parts)
         ],
@@ -116,7 +117,7 @@ def _body_view(
     ]
     isos = [v for t in body.get("tones") or () if (v := words.number(t.get("iso"))) and v > 0]
     span = (min(isos + limits), max(isos + limits)) if isos + limits else None
-    values = snr_chart.snr_values(body, thresholds)
+    chart = snr_chart(body, thresholds)
     top = highest_used(body)
     return {
         "id": f"body-{index}",
@@ -131,9 +132,9 @@ def _body_view(
             for h in habits
             if h.get("body") == body.get("body") and h.get("text") and h.get("frames")
         ],
-        "chart": drawing.draw_noise(values, "Signal to noise against ISO") if values else None,
-        "signals": snr_chart.shown_signals(body),
-        "at_output": snr_chart.at_output(body),
+        "chart": draw(chart, "Signal to noise against ISO") if chart else None,
+        "signals": shown_signals(body),
+        "at_output": at_output(body),
         "bands": [
             {
                 "band": b,
@@ -141,7 +142,7 @@ def _body_view(
                 "edges": summary.band_edges(b),
                 "limit": iso_limit(b, "acceptable", top),
                 "says": band_sentence(b, top),
-                "ruler": ruler.iso_ruler(b.get("usable_iso") or {}, span) if span else None,
+                "ruler": range_rulers.iso_ruler(b.get("usable_iso") or {}, span) if span else None,
             }
             for b in summary.by_light(body)
         ],
@@ -183,15 +184,15 @@ def _set_aside(profile: Block) -> list[tuple[str, int, list[str]]]:
 
 def _groups(profile: Block, views: list[dict[str, Any]], what: str) -> list[tuple[str, Any]]:
     """(head, views) by role: gear in use first and without a head, then a closed line each."""
-    of: dict[str, list[dict[str, Any]]] = {role: [] for role in first.ROLES}
+    of: dict[str, list[dict[str, Any]]] = {role: [] for role in first_screen.ROLES}
     silent: list[dict[str, Any]] = []
     for view in views:
-        role = first.role_of(profile, view[what], what)
+        role = first_screen.role_of(profile, view[what], what)
         nothing = what == "body" and not view["chart"] and not view["bands"]
         (silent if nothing and role == "in use" else of[role]).append(view)
     used = of["in use"]
     out = [("", used[:MOST_IN_USE]), ("More that are in use", used[MOST_IN_USE:])]
-    out += [(head, of[role]) for role, head in first.ROLES.items() if role != "in use"]
+    out += [(head, of[role]) for role, head in first_screen.ROLES.items() if role != "in use"]
     out.append(("Nothing can be told yet", silent))
     return [(head, found) for head, found in out if found]
 
@@ -215,7 +216,10 @@ def _about(profile: Block) -> str:
 
 
 def _first_screen(profile: Block, lenses: list[Block], bodies: list[Block]) -> dict[str, Any]:
-    lens_lines, body_lines = first.lens_lines(profile, lenses), first.body_lines(profile, bodies)
+    lens_lines, body_lines = (
+        first_screen.lens_lines(profile, lenses),
+        first_screen.body_lines(profile, bodies),
+    )
     return {
         "about": _about(profile),
         "looked_at": summary.looked_at(profile),
@@ -224,7 +228,7 @@ def _first_screen(profile: Block, lenses: list[Block], bodies: list[Block]) -> d
         "body_lines": body_lines[:FIRST_BODIES],
         "more_bodies": max(len(bodies) - min(len(body_lines), FIRST_BODIES), 0),
         "no_lens": summary.NO_LENS,
-        "costs": first.costs(profile),
+        "costs": first_screen.costs(profile),
         "worst": " ".join(setting_lines(profile)),
         "afternoon": summary.next_line(profile),
     }
@@ -238,41 +242,36 @@ def _same(rows: Any, key: str) -> str | None:
 
 def _criteria(profile: Block) -> dict[str, Any]:
     """The profile's criteria, the usual shares where it names none."""
-    said = dict(profile.get("criteria") or {})
-    for name, usual in (("pin_sharp", 0.75), ("acceptable", 0.6)):
-        said[name] = words.number(said.get(name)) or usual
-    return said
+    known = {name: criterion(profile, name) for name in ("pin_sharp", "acceptable")}
+    return dict(profile.get("criteria") or {}) | known
 
 
 def thresholds(profile: Block) -> dict[str, float]:
     """Signal-to-noise thresholds of the profile, the standard's where it names none."""
-    criteria = profile.get("criteria") or {}
-    return {
-        "excellent": words.number(criteria.get("snr_excellent")) or 40.0,
-        "acceptable": words.number(criteria.get("snr_acceptable")) or 10.0,
-    }
+    return {level: criterion(profile, f"snr_{level}") for level in LEVELS}
 
 
 def render_report(profile: Block, frames: pd.DataFrame | None, pictures: PictureSource) -> str:
     """The whole page as text."""
     lenses, bodies = (
-        summary.by_frames([x for x in profile.get(many) or () if isinstance(x, Mapping)], one)
+        summary.by_frames(blocks(profile, many), one)
         for many, one in (("lenses", "lens"), ("bodies", "body"))
     )
     points = sum(len(p.get("apertures") or ()) for x in lenses for p in x.get("focal_ranges") or ())
-    index = FrameIndex(frames, max(12, min(150, ROWS_ALTOGETHER // max(points, 1))))
+    rows = min(ROWS_PER_POINT, ROWS_ALTOGETHER // max(points, 1))
+    index = FrameIndex(frames, max(LEAST_ROWS, rows))
     heights = _heights(frames)
     pixels = {b.get("body"): b.get("pixel_pitch_um") for b in bodies}
     lens_views = [_lens_view(x, i, index, heights, pixels) for i, x in enumerate(lenses)]
     limits = thresholds(profile)
-    habits = [h for h in profile.get("habits") or () if isinstance(h, Mapping)]
+    habits = blocks(profile, "habits")
     body_views = [_body_view(b, i, index, limits, habits) for i, b in enumerate(bodies)]
-    keepers = [k for k in profile.get("keepers") or () if isinstance(k, Mapping)]
+    keepers = blocks(profile, "keepers")
     groups = keeper_groups(
         keepers, summary.keeper_counts(profile)[2], index, pictures, KEEPER_PICTURE_BYTES
     )
     thumbs = thumbs_within(pictures, index.wanted(), POINT_PICTURE_BYTES)
-    shots = [s for s in profile.get("next_shots") or () if isinstance(s, Mapping)]
+    shots = blocks(profile, "next_shots")
     fallen, judged, _ = summary.keeper_counts(profile)
     context = _first_screen(profile, lenses, bodies) | {
         "profile": profile,
@@ -280,15 +279,15 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "lens_groups": _groups(profile, lens_views, "lens"),
         "body_groups": _groups(profile, body_views, "body"),
         "matches": match_tables(profile),
-        "accepted": [a for a in profile.get("accepted") or () if isinstance(a, Mapping)],
-        "comparisons": [c for c in profile.get("comparisons") or () if isinstance(c, Mapping)],
+        "accepted": blocks(profile, "accepted"),
+        "comparisons": blocks(profile, "comparisons"),
         "keeper_groups": groups,
         "keepers": keepers,
         "fallen": fallen,
         "judged": judged,
-        "answers": ANSWERS.items(),
+        "answers": BUTTONS.items(),
         "right": right_sentence(profile),
-        "handheld": [h for h in profile.get("handheld") or () if isinstance(h, Mapping)],
+        "handheld": blocks(profile, "handheld"),
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
         "settings": [
             {**s, "inside": inside_acceptable(profile, s)}
@@ -304,7 +303,7 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "unread": _set_aside({"set_aside": profile.get("unread_folders")}),
         "criteria": _criteria(profile),
         "limits": limits,
-        "blur_px": words.number((profile.get("criteria") or {}).get("coc_pixels")) or card.BLUR_PX,
+        "blur_px": criterion(profile, "coc_pixels"),
         "blocks": {v["id"]: pack(v["block"]) for v in (*lens_views, *body_views) if v["block"]},
         "pictures": pack({index.picture_key(k): v for k, v in thumbs.items()}),
         "css": Markup(static("report.css")),

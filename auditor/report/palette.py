@@ -1,6 +1,6 @@
 """The colours of the page and of its charts, by day and by night.
 
-Each name has a colour on light and one on dark ground. Marks that must be told apart also differ in
+Each name has a colour on light and one on dark ground. Marks that must be distinguished also differ in
 shape or dash (the page's style sheet); that their colours stay apart for colour-blind readers is
 tested with the dichromacy simulation of Machado, Oliveira and Fernandes (IEEE TVCG 15(6), 2009).
 """

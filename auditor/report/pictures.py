@@ -19,10 +19,20 @@ PictureSource: TypeAlias = Callable[[list[str]], pd.DataFrame | Bytes] | pd.Data
 or a function that gives such a table, or file id -> pictures, for a list of file ids."""
 
 _BATCH: Final = 200
+"""Files whose pictures are asked for at a time: some megabytes of them."""
+SMALL: Final = (200, 72)
+"""Longer side in px and JPEG quality of the small picture of a frame behind a point."""
+LARGE: Final = (320, 76)
+"""The same of a frame that fell short."""
+CROP: Final = (160, 82)
+"""Side in px and JPEG quality of a cut-out at full size: blur is to be seen, coding is not."""
 _PLAIN: Final = 1.2
 """8-bit steps per pixel that a tenth of a crop must exceed, noise smoothed away: sky and cloud of
 drawn frames stay under 1.0, crops with an edge across them begin at 1.6."""
 _SMOOTH_PX: Final = 2.0
+"""Standard deviation of the smoothing that takes the noise away."""
+_A_TENTH: Final = 90
+"""Percentile."""
 _BROKEN: Final = (OSError, ValueError, SyntaxError, Image.DecompressionBombError)
 """What Pillow raises for bytes that are no picture or a damaged one."""
 
@@ -48,7 +58,7 @@ def _by_id(table: pd.DataFrame, batch: list[str]) -> Bytes:
     return {str(k): row for k, row in table.to_dict("index").items()}
 
 
-def thumb_uri(data: Any, side: int = 200, quality: int = 72) -> str | None:
+def thumb_uri(data: Any, side: int = SMALL[0], quality: int = SMALL[1]) -> str | None:
     """A data URI of the picture with no side longer than `side` px, or None when it is none.
 
     Encoding afresh keeps whatever else the bytes may hold out of the page.
@@ -56,22 +66,23 @@ def thumb_uri(data: Any, side: int = 200, quality: int = 72) -> str | None:
     return _uri(data, lambda im: im.thumbnail((side, side)), quality)
 
 
-def crop_uri(data: Any, side: int = 160) -> str | None:
-    """A data URI of the middle `side` x `side` px at full size: scaling would hide the blur."""
-    return _uri(data, None, 82, side)
+def crop_uri(data: Any) -> str | None:
+    """A data URI of the middle of the picture (`CROP`) at full size: scaling would hide the blur."""
+    side, quality = CROP
+    return _uri(data, None, quality, side)
 
 
-def shows_detail(data: Any, side: int = 160) -> bool:
+def shows_detail(data: Any) -> bool:
     """Whether the middle of a picture, as `crop_uri` shows it, holds more than plain sky."""
     try:
-        image: Image.Image = _middle(Image.open(io.BytesIO(bytes(data))), side)
+        image: Image.Image = _middle(Image.open(io.BytesIO(bytes(data))), CROP[0])
         grey = image.convert("L").filter(ImageFilter.GaussianBlur(_SMOOTH_PX))
     except (*_BROKEN, TypeError):
         return False
     if min(grey.size) < 2:
         return False
     down, along = np.gradient(np.asarray(grey, dtype=float))
-    return bool(np.percentile(np.hypot(down, along), 90) > _PLAIN)
+    return bool(np.percentile(np.hypot(down, along), _A_TENTH) > _PLAIN)
 
 
 def _middle(image: Image.Image, side: int) -> Image.Image:

@@ -20,6 +20,8 @@ _KINDS: Final = {
 }
 _SAME: Final = 0.03
 """Relative difference within which a file's pixel is the sensor's, as for kinds of file."""
+_ONE_FIGURE_UM: Final = 0.005
+"""Pixels that differ by less are given as one figure of two digits."""
 
 
 def scale_sentence(scales: Any, pixel_um: Any) -> str | None:
@@ -61,4 +63,4 @@ def _all_near(found: set[float], own: float | None) -> bool:
 
 def _span(found: set[float]) -> str:
     low, high = min(found), max(found)
-    return f"{low:.2f}" if high - low < 0.005 else f"{low:.2f} to {high:.2f}"
+    return f"{low:.2f}" if high - low < _ONE_FIGURE_UM else f"{low:.2f} to {high:.2f}"

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from auditor.report import words
+from auditor.report.profile_parts import Block
 
 __all__ = ["shot_line", "shot_name"]
-
-Block = Mapping[str, Any]
 
 
 def shot_name(shot: Block) -> str:

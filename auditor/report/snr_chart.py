@@ -10,17 +10,28 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
-from auditor.report import drawing, palette, words
-from auditor.report.alone import chart_alone
+from markupsafe import escape
 
-__all__ = ["at_output", "shown_signals", "snr_values"]
+from auditor.record import MID_GREY
+from auditor.report import palette, words
+from auditor.report.faults import chart_alone
+from auditor.report.profile_parts import Block
+from auditor.report.scales import iso_of, iso_stops, whole_iso_stops
+from auditor.report.svg_charts import Chart, Mark, Series, Target
+
+__all__ = ["at_output", "shown_signals", "snr_chart"]
 
 _POINT: Final = ("x", "y", "low", "high")
+_BESIDE: Final = 0.4
+"""Stops that the scale goes beyond the outermost ISO values."""
+_ABOVE: Final = 1.4
+"""Factor by which it goes beyond the lowest and the highest ratio."""
 _LABEL_SHARE: Final = 0.1
 """Share of the drawing's height that a mark of two lines and the one beside it need."""
 _SNR_TICKS: Final = (1, 2, 5, 10, 20, 40, 100, 200, 400, 1000, 2000)
-
-Block = Mapping[str, Any]
+"""Ratios that are marked: about a stop apart, those of ISO 12232 among them."""
+_MOST_POWERS: Final = 8
+"""Powers of ten that are marked at most where the range is wider."""
 
 
 def shown_signals(body: Block) -> dict[str, float]:
@@ -29,7 +40,7 @@ def shown_signals(body: Block) -> dict[str, float]:
     ordered = sorted(s for s in known if s)
     if not ordered:
         return {}
-    middle = min(ordered, key=lambda s: abs(math.log2(s / 0.18)))
+    middle = min(ordered, key=lambda s: abs(math.log2(s / MID_GREY)))
     below = [s for s in ordered if s < middle]
     out = {"tone_mid": middle}
     if below:
@@ -49,8 +60,8 @@ def at_output(body: Block) -> bool:
 
 
 @chart_alone("its chart of signal to noise")
-def snr_values(body: Block, thresholds: Mapping[str, float]) -> dict[str, dict[str, Any]] | None:
-    """What the chart's named parts are filled with, or None when nothing was measured.
+def snr_chart(body: Block, thresholds: Mapping[str, float]) -> Chart | None:
+    """The chart of one body, or None when nothing was measured.
 
     `thresholds` maps 'excellent' and 'acceptable' to a signal-to-noise ratio. Their names stand at
     the axis, where no curve can cross them.
@@ -63,32 +74,27 @@ def snr_values(body: Block, thresholds: Mapping[str, float]) -> dict[str, dict[s
     if not points:
         return None
     limits = thresholds if output else {}
-    x_low, x_high = min(x for x, _ in points) - 0.4, max(x for x, _ in points) + 0.4
+    across = (min(x for x, _ in points) - _BESIDE, max(x for x, _ in points) + _BESIDE)
     levels = [y for _, y in points] + list(limits.values())
-    y_low, y_high = min(levels) / 1.4, max(levels) * 1.4
-    whole = list(range(math.ceil(x_low), math.floor(x_high) + 1)) or [round(x_low)]
-    whole = whole[:: 1 if len(whole) <= 7 else 2]
-    marks = _marks(y_low, y_high, limits.values())
+    up = (min(levels) / _ABOVE, max(levels) * _ABOVE)
     named = {level: key for key, level in limits.items()}
     megapixels = words.number(body.get("output_megapixels"))
     size = f"at {megapixels:g} megapixels" if megapixels else "at the output size"
-    values: dict[str, dict[str, Any]] = {
-        "x_range": {"start": x_low, "end": x_high},
-        "y_range": {"start": y_low, "end": y_high},
-        "x_ticks": {"ticks": whole},
-        "x_axis": {"labels": {t: f"{round(100 * 2.0**t)}" for t in whole}},
-        "y_ticks": {"ticks": marks},
-        "y_axis": {
-            "labels": {t: f"{named[t]}\n{_ratio(t)}" if t in named else _ratio(t) for t in marks},
-            "title": f"signal to noise, {size if output else 'per pixel'}",
-        },
-        "targets": {"data": _targets(body, signals, lines)},
-    }
-    for tone, line in lines.items():
-        values[tone] = {"data": {k: line[k] for k in _POINT}}
-    for key, level in limits.items():
-        values[key] = {"location": level}
-    return values
+    columns = {tone: {k: line[k] for k in _POINT} for tone, line in lines.items()}
+    return Chart(
+        across=across,
+        up=up,
+        across_marks=[
+            Mark(k, f"{round(iso_of(k))}") for k in whole_iso_stops(*across) or [round(across[0])]
+        ],
+        up_marks=[Mark(t, _ratio(t), named.get(t, "")) for t in _marks(*up, limits.values())],
+        across_title="ISO",
+        up_title=escape(f"signal to noise, {size if output else 'per pixel'}"),
+        series=[Series(t.replace("_", "-"), columns[t], columns[t]) for t in lines],
+        targets=[t for tone, line in lines.items() for t in _targets(tone, line, signals[tone])],
+        logarithmic=True,
+        limits=list(limits.values()),
+    )
 
 
 def _ratio(value: float) -> str:
@@ -102,7 +108,7 @@ def _marks(low: float, high: float, named: Iterable[float] = ()) -> list[float]:
         found: list[float] = [t for t in _SNR_TICKS if low <= t <= high]
     else:
         powers = range(max(math.ceil(math.log10(low)), 0), math.floor(math.log10(high)) + 1)
-        found = [10**p for p in powers[:: 1 + len(powers) // 8]]
+        found = [10**p for p in powers[:: 1 + len(powers) // _MOST_POWERS]]
     kept = [level for level in named if low <= level <= high]
     room = math.log(high / low) * _LABEL_SHARE
     return sorted({*kept, *(t for t in found if all(abs(math.log(t / k)) > room for k in kept))})
@@ -119,22 +125,17 @@ def _line(tones: Sequence[Block], signal: float, output: bool) -> dict[str, list
             scale = (words.number(tone.get("snr_output")) or snr) / snr
             snr, low, high = scale * snr, low and scale * low, high and scale * high
         low, high = snr if low is None else max(low, snr / 100), snr if high is None else high
-        rows.append((math.log2(iso / 100), snr, low, high, iso, index, tone.get("frames")))
+        rows.append((iso_stops(iso), snr, low, high, iso, index, tone.get("frames")))
     rows.sort()
     names = (*_POINT, "iso", "key", "frames")
     return {k: [r[i] for r in rows] for i, k in enumerate(names)}
 
 
-def _targets(
-    body: Block, signals: Mapping[str, float], lines: Mapping[str, dict[str, list[Any]]]
-) -> dict[str, list[Any]]:
+def _targets(tone: str, line: dict[str, list[Any]], signal: float) -> list[Target]:
     found = []
-    for tone, line in lines.items():
-        for i, snr in enumerate(line["y"]):
-            found.append((
-                line["x"][i], snr, line["key"][i], tone,
-                f"{words.iso(line['iso'][i])}, signal {words.percent(signals[tone])} of white",
-                f"{snr:.1f}:1 ({line['low'][i]:.1f} to {line['high'][i]:.1f})",
-                f"{words.count(line['frames'][i])} behind it",
-            ))  # fmt: skip
-    return drawing.target_data(found)
+    for i, snr in enumerate(line["y"]):
+        head = f"{words.iso(line['iso'][i])}, signal {words.percent(signal)} of white"
+        says = f"{snr:.1f}:1 ({line['low'][i]:.1f} to {line['high'][i]:.1f})"
+        behind = f"{words.count(line['frames'][i])} behind it"
+        found.append(Target(line["x"][i], snr, line["key"][i], tone, head, says, behind))
+    return found

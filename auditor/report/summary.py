@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from auditor.report import words
-from auditor.report.blocks import NAME_END, NAME_START, Block, blocks, common, named
 from auditor.report.habit_words import handheld_lines, setting_lines
 from auditor.report.iso_words import band_edges, band_name, highest_used, iso_limit
+from auditor.report.profile_parts import NAME_END, NAME_START, Block, blocks, common, named, short
 
 __all__ = [
     "FEW",
@@ -36,13 +36,16 @@ LENSES: Final = 6
 """So many lenses, the most used first, have their own sentence; the rest are counted."""
 
 FEWEST_LENSES: Final = 3
-"""Where fewer lenses are settled than this, some with thin evidence are told too."""
+"""Where fewer lenses are settled than this, some with thin evidence are listed too."""
 
 FEW: Final = 5
-"""A band of light with fewer frames than this tells nothing of its body."""
+"""A band of light with fewer frames than this says nothing of its body."""
 
 FEW_PAIRS: Final = 3
 """A comparison from fewer pairs stands in the tables only."""
+
+EXAMPLE_ISO: Final = 1600
+"""Bodies are compared by the example nearest to this: a usual ISO indoors and at dusk."""
 
 NO_LENS: Final = "No lens could be judged: no measured frame names its lens and aperture."
 NAMELESS_BODY: Final = "Body not named in its files"
@@ -91,7 +94,7 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
     known = words.known_name(lens.get("lens"))
     body = words.known_name(lens.get("body"))
     beside = words.body_beside(lens.get("lens"), lens.get("body"))
-    on = f" on the {named(beside, 40)}" if beside else ""
+    on = f" on the {short(beside)}" if beside else ""
     name = name or (
         f"your {named(words.lens_name(lens))}" if known else "the lens not named in its files"
     )
@@ -153,7 +156,7 @@ def too_few_for_noise(body: Block) -> bool:
 
 def body_sentence(body: Block, name: str | None = None) -> str:
     """One sentence on how far ISO goes in the brightest and the darkest band that have frames of
-    their own; '' when none has, or when too few frames tell it to be said first."""
+    their own; '' when none has, or when it rests on too few frames to be said first."""
     bands = [
         b
         for b in by_light(body)
@@ -178,7 +181,7 @@ def _matches(profile: Block) -> list[str]:
         vague = low is not None and high is not None and high > 4 * low
         both = (words.clean(m.get("body")), words.clean(m.get("reference_body")))
         known = words.number(m.get("iso")) and words.number(m.get("reference_iso")) and all(both)
-        if known and not vague and both[::-1] not in pairs:  # one direction tells the other
+        if known and not vague and both[::-1] not in pairs:  # one direction implies the other
             pairs.setdefault(both, []).append(m)
     out = []
     for (body, reference), rows in list(pairs.items())[:2]:
@@ -186,13 +189,13 @@ def _matches(profile: Block) -> list[str]:
             rows,
             key=lambda m: (
                 bool(m.get("predicted")),
-                abs((words.number(m.get("reference_iso")) or 1) - 1600),
+                abs((words.number(m.get("reference_iso")) or 1) - EXAMPLE_ISO),
             ),
         )
         ends = words.interval(m, 0)
         out.append(
-            f"{words.iso(m.get('iso'))} on the {named(body, 40)} looks as noisy as "
-            f"{words.iso(m.get('reference_iso'))} on the {named(reference, 40)}"
+            f"{words.iso(m.get('iso'))} on the {short(body)} looks as noisy as "
+            f"{words.iso(m.get('reference_iso'))} on the {short(reference)}"
             + (f" (90% interval {ends}" if ends else " (interval not known")
             + (", predicted" if m.get("predicted") else "")
             + f", {band_name(m)})."
@@ -214,9 +217,9 @@ def _comparisons(profile: Block) -> list[str]:
     for c, text in list(settled.values())[:3]:
         verdict = text.rstrip(".")
         pairs = words.count(c.get("pairs"), "pair")
-        label = named(c.get("label"), 40)
+        label = short(c.get("label"))
         of = words.clean(f"{c.get('zone') or ''} {c.get('what') or ''}")
-        against = named(c.get("against"), 40)
+        against = short(c.get("against"))
         plain = words.clean(c.get("against")) == f"without {words.clean(c.get('label'))}"
         both = f"With and without {label}" if plain else f"{label} against {against}"
         out.append(f"{both}, {of}: {verdict} ({pairs}).")
@@ -262,7 +265,7 @@ def next_line(profile: Block) -> str:
     minutes = sum(words.number(s.get("minutes")) or 0 for s in shots)
     gear = [words.known_name(s.get("lens")) or words.known_name(s.get("body")) for s in shots]
     first = list(dict.fromkeys(g for g in gear if g))[:3]
-    told = f" with {words.join([f'the {named(g, 40)}' for g in first])}" if first else ""
+    told = f" with {words.join([f'the {short(g)}' for g in first])}" if first else ""
     time = f" in about {minutes:.0f} minutes" if minutes else ""
     return f"{words.count(frames, 'test frame')}{time}{told} would settle most of what is open."
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -18,11 +18,11 @@ import pandas as pd
 
 from auditor.record import ZONES
 from auditor.report.listing import evidence
+from auditor.report.profile_parts import Block, blocks
 
 __all__ = ["frame_table", "tables", "write_tables"]
 
 Row = dict[str, Any]
-Block = Mapping[str, Any]
 
 
 def tables(profile: Block) -> dict[str, pd.DataFrame]:
@@ -32,14 +32,14 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
         "lens_ranges": lambda: list(_ranges(profile)),
         "body_tones": lambda: [
             {"body": b.get("body"), **t}
-            for b in _list(profile, "bodies")
-            for t in _list(b, "tones")
+            for b in blocks(profile, "bodies")
+            for t in blocks(b, "tones")
         ],
         "body_usable_iso": lambda: list(_usable(profile)),
         "keepers": lambda: list(_keepers(profile)),
         "set_aside": lambda: [_flat(s) for s in _set_aside(profile)],
     } | {
-        name: partial(lambda key: [_flat(entry) for entry in _list(profile, key)], name)
+        name: partial(lambda key: [_flat(entry) for entry in blocks(profile, key)], name)
         for name in (
             *_DECISIONS,
             "iso_matches",
@@ -63,7 +63,7 @@ _log = logging.getLogger(__name__)
 _DECISIONS: dict[str, tuple[str, ...]] = {
     "visible": (
         *("lens", "body", "converter", "focal_mm", "f_number", "against_f_number", "viewing"),
-        *("zone", "loss_jnd", "low", "high", "verdict", "largest_print_cm", "frames"),
+        *("zone", "loss_jnd", "low", "high", "chance", "verdict", "largest_print_cm", "frames"),
     ),
     "noise_visible": ("body", "viewing", "iso", "first_seen_iso", "frames", "text"),
     "rivals": ("lens", "body", "against", "against_body", "focal_mm", "declined", "text"),
@@ -133,10 +133,6 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
 """Columns that a table always has, first and in this order; others follow as they come."""
 
 
-def _list(block: Block, key: str) -> Sequence[Block]:
-    return [v for v in block.get(key) or () if isinstance(v, Mapping)]
-
-
 def _pair(value: Any) -> tuple[Any, Any]:
     return (
         (value[0], value[1])
@@ -152,9 +148,9 @@ def _lens_head(lens: Block, part: Block) -> Row:
 
 
 def _sharpness(profile: Block) -> Iterator[Row]:
-    for lens in _list(profile, "lenses"):
-        for part in _list(lens, "focal_ranges"):
-            for row in _list(part, "apertures"):
+    for lens in blocks(profile, "lenses"):
+        for part in blocks(lens, "focal_ranges"):
+            for row in blocks(part, "apertures"):
                 for zone in ZONES:
                     block = row.get(zone) or {}
                     yield _lens_head(lens, part) | {
@@ -167,8 +163,8 @@ def _sharpness(profile: Block) -> Iterator[Row]:
 
 
 def _ranges(profile: Block) -> Iterator[Row]:
-    for lens in _list(profile, "lenses"):
-        for part in _list(lens, "focal_ranges"):
+    for lens in blocks(profile, "lenses"):
+        for part in blocks(lens, "focal_ranges"):
             sweet = part.get("sweet_spot") or {}
             pin, fine = _pair(part.get("pin_sharp")), _pair(part.get("acceptable"))
             yield _lens_head(lens, part) | {
@@ -183,8 +179,8 @@ def _ranges(profile: Block) -> Iterator[Row]:
 
 
 def _usable(profile: Block) -> Iterator[Row]:
-    for body in _list(profile, "bodies"):
-        for band in _list(body, "brightness"):
+    for body in blocks(profile, "bodies"):
+        for band in blocks(body, "brightness"):
             low, high = _pair(band.get("ev100"))
             usable = band.get("usable_iso") or {}
             yield {
@@ -199,7 +195,7 @@ def _usable(profile: Block) -> Iterator[Row]:
 
 def _keepers(profile: Block) -> Iterator[Row]:
     """Frames that fell short, their settings as columns."""
-    for keeper in _list(profile, "keepers"):
+    for keeper in blocks(profile, "keepers"):
         row = {k: v for k, v in keeper.items() if k != "settings"}
         settings = keeper.get("settings")
         more = settings if isinstance(settings, Mapping) else {}

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 __all__ = [
     "ELLIPSIS",
@@ -35,6 +35,19 @@ __all__ = [
     "shutter",
     "stops_between",
 ]
+
+NAME_CHARACTERS: Final = 60
+"""Longer names are shortened in the middle: a line of a page has some 80 characters."""
+SHORT_NAME_CHARACTERS: Final = 40
+"""The same where two names stand in one sentence, or on the card."""
+_UNIT_FRACTION_S: Final = 0.26
+"""Times up to a quarter of a second are engraved as 1/n."""
+_ON_THE_RULE: Final = 0.25
+"""Stops from the rule within which a handheld limit is the rule itself."""
+_NO_CHANGE: Final = 0.005
+"""Shares under this are 0% when they are given as whole percent."""
+_TENTHS_TO_M: Final = 10
+"""Metres from which on a distance of two figures has no tenths."""
 
 ELLIPSIS = "…"
 UNKNOWN = "not known"
@@ -71,7 +84,7 @@ def clean(text: Any, strip: bool = True) -> str:
     return out.strip() if strip else out
 
 
-def shorten(text: str, length: int = 60) -> str:
+def shorten(text: str, length: int = NAME_CHARACTERS) -> str:
     """The text itself, or its beginning and end around an ellipsis when it is longer."""
     if len(text) <= length:
         return text
@@ -105,13 +118,13 @@ def shutter(seconds: Any) -> str:
     t = number(seconds)
     if t is None or t <= 0:
         return UNKNOWN
-    return f"1/{round(1 / t)} s" if t <= 0.26 else f"{_short(t)} s"
+    return f"1/{round(1 / t)} s" if t <= _UNIT_FRACTION_S else f"{_short(t)} s"
 
 
 def against_rule(stops: float) -> str:
     """'0.8 stops slower than 1 / focal length'; the rule itself within a quarter of a stop."""
     rule = "1 / focal length in full-frame terms"
-    return rule if abs(stops) < 0.25 else f"{_side(stops)} than {rule}"
+    return rule if abs(stops) < _ON_THE_RULE else f"{_side(stops)} than {rule}"
 
 
 def _side(stops: float) -> str:
@@ -129,6 +142,7 @@ def stops_between(low: float, high: float) -> str:
 
 
 def iso(value: Any) -> str:
+    """ISO 1600; 'ISO not known' when missing."""
     n = number(value)
     return f"ISO {UNKNOWN}" if n is None else f"ISO {round(n)}"
 
@@ -162,10 +176,11 @@ def metres(value: Any) -> str:
     rounded = math.ceil(d / step - 1e-9) * step
     if rounded >= 1000:
         return f"{_short(rounded / 1000)} km"
-    return f"{rounded:.{2 if rounded < 1 else 1 if rounded < 10 else 0}f} m"
+    return f"{rounded:.{2 if rounded < 1 else 1 if rounded < _TENTHS_TO_M else 0}f} m"
 
 
 def percent(share: Any) -> str:
+    """12%, 0.4%; `UNKNOWN` when missing."""
     s = number(share)
     if s is None:
         return UNKNOWN
@@ -178,10 +193,11 @@ def change(share: Any) -> str:
     s = number(share)
     if s is None:
         return UNKNOWN
-    return f"{100 * s:+.0f}%" if abs(s) >= 0.005 else "0%"
+    return f"{100 * s:+.0f}%" if abs(s) >= _NO_CHANGE else "0%"
 
 
-_DIGITS = {"stops": 2, "u'v'": 4}
+_DIGITS: Final = {"stops": 2, "u'v'": 4}
+"""Unit of a comparison -> digits behind the point that it is worth telling."""
 
 
 def difference(value: Any, unit: Any = None) -> str:
@@ -230,7 +246,7 @@ def body_beside(lens: Any, body: Any) -> str:
 
 
 def known_name(value: Any) -> str:
-    """The name of a lens or body; '' where a file told none ('unknown lens' in the profile)."""
+    """The name of a lens or body; '' where a file names none ('unknown lens' in the profile)."""
     name = clean(value) if isinstance(value, str) else ""
     return "" if name in ("unknown lens", "unknown body") else name
 

@@ -8,8 +8,8 @@ from typing import Any
 
 import pandas as pd
 
-from auditor.report.alone import render_alone
 from auditor.report.card_page import render_card
+from auditor.report.faults import render_alone
 from auditor.report.page import render_report
 from auditor.report.pictures import PictureSource
 from auditor.report.profile_file import plain, write_text

@@ -9,9 +9,9 @@ import pandas as pd
 
 from auditor.settings.body import body_key
 from auditor.settings.lenses import reconcile_lenses
+from auditor.settings.rotated_frames import turn_back
 from auditor.settings.scale import reconcile_scale
 from auditor.settings.spelling import one_spelling
-from auditor.settings.turned import turn_back
 
 __all__ = ["reconcile", "reconcile_kinds"]
 

@@ -5,25 +5,27 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
+from auditor.settings.tag_values import STARS, numbers, within
 from auditor.settings.tags import clean_text
-from auditor.settings.values import numbers, within
 
 __all__ = ["MAX_LABELS", "labels", "rating"]
 
 MAX_LABELS: Final = 100
+"""Keywords kept of one file; more are a catalogue's dump."""
+_PERCENT_A_STAR: Final = 24
+"""1, 25, 50, 75 and 99 percent stand for one to five stars (MicrosoftPhoto:Rating; from memory)."""
 
 
 def rating(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> int | None:
     """Stars from 0 to 5, -1 for rejected (XMP specification, xmp:Rating); None when not written."""
     for source, key in ((xmp, "Xmp.xmp.Rating"), (exif, "Exif.Image.Rating")):
-        value = within(numbers(source.get(key)), -1, 5)
+        value = within(numbers(source.get(key)), *STARS)
         if value is not None:
             return round(value)
     percent = within(numbers(xmp.get("Xmp.MicrosoftPhoto.Rating")), 0, 100)
     if percent is None:
         return None
-    # 1, 25, 50, 75 and 99 percent stand for one to five stars.
-    return 0 if percent == 0 else min(5, int(percent // 24) + 1) if percent >= 1 else 0
+    return min(STARS[1], int(percent // _PERCENT_A_STAR) + 1) if percent >= 1 else 0
 
 
 def labels(

@@ -11,13 +11,15 @@ import math
 from typing import Final
 
 from auditor.record import Certainty
-from auditor.settings.evidence import Evidence, Sensor, Verdict
-from auditor.settings.sensors import sensor_sides
+from auditor.settings.file_evidence import Evidence, Sensor, Verdict
+from auditor.settings.sensors import SMALL_MM, sensor_sides
 
 __all__ = [
     "LARGEST_PITCH_UM",
     "LEAST_PX",
+    "SAME_SENSOR",
     "SAME_SIZE",
+    "SHORT_SIDES",
     "judge",
     "sensor_alone",
 ]
@@ -28,6 +30,16 @@ SAME_PITCH: Final = 0.06
 """Difference of logarithms within which two pitches are one."""
 SAME_SHAPE: Final = 0.025
 """The same for long over short side."""
+CAMERA_SHAPE: Final = 0.04
+"""The same for smaller files by the camera itself, whose sides are rounded to blocks."""
+ROUGH_SHAPE: Final = 0.1
+"""The same where the sensor's shape is only supposed."""
+SAME_SPAN: Final = 0.01
+"""Difference of logarithms within which a file is reduced alike in both directions."""
+SAME_SENSOR: Final = 0.04
+"""Difference of logarithms within which focal-plane tags confirm the database."""
+SHORT_SIDES: Final = (0.9, 1.1)
+"""Short side over that which was written between which only border was cut."""
 CLOSE_VIEW: Final = 0.12
 """Difference of logarithms beyond which a 35 mm equivalent, which is rounded, speaks against a sensor."""
 LARGEST_PITCH_UM: Final = 10.0
@@ -41,6 +53,8 @@ PANORAMA: Final = 2.3
 """Long over short side from which a frame larger than the sensor is stitched."""
 WHOLE: Final = 0.93
 """Share of the thumbnail's width from which the file shows all of it."""
+REDUCED_FIELD: Final = 0.88
+"""Pixels of the thumbnail's whole field over the sensor's under which a cut-out was reduced as well."""
 CROP_MODES: Final = (1.2, 1.75)
 """How much smaller the part of the sensor is that cameras use in a crop mode, by its side (common
 practice, no source)."""
@@ -50,6 +64,7 @@ LEAST_PX: Final = ((2010, 2_900_000), (2005, 1_900_000))
 """From a year on, pixels below which hardly a camera's or telephone's full size is (common practice, no
 source)."""
 BLOCK_PX: Final = 4
+"""See `FREE_SIDE_PX`."""
 FREE_SIDE_PX: Final = 3000
 """Cameras write sides that divide by four; larger files that do not have such a one were rather
 trimmed than reduced (common practice, no source)."""
@@ -67,7 +82,9 @@ EXPORT_SIDES: Final = frozenset([
 one by chance once in fifty times."""
 
 USUAL_SHAPES: Final = (1.0, 5 / 4, 4 / 3, 7 / 5, 3 / 2, 8 / 5, 16 / 9, 65 / 24)
+"""Long over short side of formats that cameras offer (common practice, no source)."""
 _SHAPE_SLACK: Final = 0.012
+"""Difference of logarithms within which a file has one of them."""
 
 
 def _near(one: float, other: float, slack: float) -> bool:
@@ -82,7 +99,7 @@ def _whole_field_um(sides: tuple[float, float], long: float, short: float) -> fl
 def sensor_alone(e: Evidence) -> Sensor:
     """The sensor as one file tells of it."""
     diagonal, basis = e.diagonal_mm, "database"
-    small = diagonal is not None and diagonal < 14
+    small = diagonal is not None and diagonal < SMALL_MM
     if diagonal is None or (small and e.view_mm and not _near(diagonal, e.view_mm, CLOSE_VIEW)):
         # Telephones have several sensors under one name; the equivalent is of the one in use.
         diagonal, basis = e.view_mm, "equivalent"
@@ -90,38 +107,39 @@ def sensor_alone(e: Evidence) -> Sensor:
     size, sure = e.native, e.native is not None
     own = (e.long, e.short)
     written = e.written or own
-    if size is None and diagonal and e.told_um and touched:
+    if size is None and diagonal and e.tagged_um and touched:
         # Tags left over from before: the sensor's diagonal over its pixel is its size.
         plain = Sensor(diagonal_mm=diagonal).sides_mm(*written)
         assert plain is not None
-        told = (plain[0] / e.told_um * 1000, plain[1] / e.told_um * 1000)
-        slack = 0.04 if basis == "database" else CLOSE_VIEW
-        spans = max(own[0] / told[0], own[1] / told[1])
+        by_tags = (plain[0] / e.tagged_um * 1000, plain[1] / e.tagged_um * 1000)
+        slack = SAME_SENSOR if basis == "database" else CLOSE_VIEW
+        spans = max(own[0] / by_tags[0], own[1] / by_tags[1])
         if not _near(spans, 1, slack):
-            size, sure = told, basis == "database"
+            size, sure = by_tags, basis == "database"
         else:
-            size, sure = own if _near(own[0] / own[1], told[0] / told[1], 0.1) else told, True
+            alike = _near(own[0] / own[1], by_tags[0] / by_tags[1], ROUGH_SHAPE)
+            size, sure = own if alike else by_tags, True
     if size and _near(max(own[0] / size[0], own[1] / size[1]), 1, SAME_SIZE) and not touched:
         size = own  # without the border that notes count
     if (size is None and e.written and not _near(e.long, e.written[0], SAME_SIZE)) or (
-        size is None and e.written and e.short < e.written[1] * 0.9
+        size is None and e.written and e.short < e.written[1] * SHORT_SIDES[0]
     ):
         size = e.written
     pixel = None
     if size is not None and diagonal:
         sides = sensor_sides(diagonal, size[0] / size[1])
         pixel = _whole_field_um(sides, *size)
-        if e.told_um and _near(e.told_um, pixel, 0.04):
-            pixel, basis = e.told_um, "told"
-    elif e.told_um:
-        basis = "told"
+        if e.tagged_um and _near(e.tagged_um, pixel, SAME_SENSOR):
+            pixel, basis = e.tagged_um, "tagged"
+    elif e.tagged_um:
+        basis = "tagged"
         of = e.written or own
         if size is None:
-            diagonal = diagonal or math.hypot(*of) * e.told_um / 1000
+            diagonal = diagonal or math.hypot(*of) * e.tagged_um / 1000
         else:
             # The tag is of the size that was written: full, or smaller.
             spans = max(of[0] / size[0], of[1] / size[1])
-            pixel = e.told_um * min(spans, 1.0) if not touched else e.told_um
+            pixel = e.tagged_um * min(spans, 1.0) if not touched else e.tagged_um
     rough = basis == "equivalent" and e.view_rough
     return Sensor(size, pixel, diagonal, basis if pixel or diagonal else None, sure, rough)
 
@@ -129,12 +147,12 @@ def sensor_alone(e: Evidence) -> Sensor:
 def judge(e: Evidence, sensor: Sensor) -> Verdict:
     """Kind, scale and share of one file against its sensor."""
     if e.source == "raw":
-        pitch = sensor.pixel_um or _told_or_spanned(e, sensor)
+        pitch = sensor.pixel_um or _tagged_or_spanned(e, sensor)
         return Verdict("raw", "raw", "sensor data", pitch, 1.0, "sure" if sensor.sure else "likely")
     if sensor.size is None:
         return _zoomed(e) if e.source == "resized" else _size_unknown(e, sensor)
     across, down = e.long / sensor.size[0], e.short / sensor.size[1]
-    spans = across if _near(across, down, 0.01) else max(across, down)
+    spans = across if _near(across, down, SAME_SPAN) else max(across, down)
     if e.source == "resized" and spans > 1 - SAME_SIZE:
         return _zoomed(e)
     if abs(spans - 1) <= SAME_SIZE:
@@ -144,17 +162,17 @@ def judge(e: Evidence, sensor: Sensor) -> Verdict:
     return _smaller(e, sensor, spans, across / down)
 
 
-def _told_or_spanned(e: Evidence, sensor: Sensor) -> float | None:
-    if e.told_um and e.diagonal_mm is None and e.view_mm is None:
+def _tagged_or_spanned(e: Evidence, sensor: Sensor) -> float | None:
+    if e.tagged_um and e.diagonal_mm is None and e.view_mm is None:
         return (
-            e.told_um
+            e.tagged_um
         )  # nothing else tells of the sensor: a shape guessed for it would bend the tag
     sides = sensor.sides_mm(e.long, e.short)
-    own_mm = math.hypot(e.long, e.short) * (e.told_um or 0) / 1000
+    own_mm = math.hypot(e.long, e.short) * (e.tagged_um or 0) / 1000
     if own_mm and sensor.diagonal_mm and _near(own_mm, sensor.diagonal_mm, 1e-6):
         # A diagonal that was worked out from the tag says nothing against it, whatever the shape.
-        return e.told_um
-    return _whole_field_um(sides, e.long, e.short) if sides else e.told_um
+        return e.tagged_um
+    return _whole_field_um(sides, e.long, e.short) if sides else e.tagged_um
 
 
 def _zoomed(e: Evidence) -> Verdict:
@@ -211,7 +229,7 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
     if e.source == "camera" and not e.bare:
         return _smaller_by_camera(e, sensor, spans, shape)
     if e.cameras_size and (e.shown is None or e.shown >= WHOLE):
-        pitch = sensor.pixel_um / spans if sensor.pixel_um else e.told_um
+        pitch = sensor.pixel_um / spans if sensor.pixel_um else e.tagged_um
         covered = round(1 / max(shape, 1 / shape), 3)
         reason = f"{e.long:.0f} of {_size(sensor)}, as the camera writes it; saved again"
         return Verdict("edited", "camera reduced", reason, pitch, covered, _certainty(sensor))
@@ -224,7 +242,7 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
         if crop:
             assert sensor.size is not None
             assert e.field_px is not None
-            if e.field_px < 0.88 * sensor.size[0]:
+            if e.field_px < REDUCED_FIELD * sensor.size[0]:
                 crop, scale = False, e.field_px / sensor.size[0]
                 why += " with fewer pixels: cropped and reduced"
     elif spans > _TRIMMED and e.long not in EXPORT_SIDES:
@@ -249,17 +267,17 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
 
 def _tags_follow(e: Evidence, sensor: Sensor, spans: float) -> bool:
     """Whether the file's own tags tell the larger pixels of a reduced file."""
-    if not e.told_um or not sensor.pixel_um or _near(e.told_um, sensor.pixel_um, SAME_PITCH):
+    if not e.tagged_um or not sensor.pixel_um or _near(e.tagged_um, sensor.pixel_um, SAME_PITCH):
         return False
-    return _near(e.told_um, sensor.pixel_um / spans, SAME_PITCH)
+    return _near(e.tagged_um, sensor.pixel_um / spans, SAME_PITCH)
 
 
 def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Crop modes keep the pixel; small sizes keep the field."""
-    pixel, told = sensor.pixel_um, e.told_um
-    same_shape = _near(shape, 1, 0.04)
+    pixel, tagged = sensor.pixel_um, e.tagged_um
+    same_shape = _near(shape, 1, CAMERA_SHAPE)
     tags_scale = _tags_follow(e, sensor, spans)
-    tags_keep = bool(told and pixel and _near(told, pixel, SAME_PITCH)) and not tags_scale
+    tags_keep = bool(tagged and pixel and _near(tagged, pixel, SAME_PITCH)) and not tags_scale
     if e.view_mm and sensor.diagonal_mm and same_shape:
         view = math.log(e.view_mm / sensor.diagonal_mm)
         crop = abs(view - math.log(spans)) < abs(view)
@@ -269,7 +287,7 @@ def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) 
     if crop:
         reason = f"{e.long:.0f} of {_size(sensor)} at the sensor's own pixels: a crop mode"
         return Verdict("camera", "cropped", reason, pixel, covered, _certainty(sensor))
-    pitch = pixel / spans if pixel else told
+    pitch = pixel / spans if pixel else tagged
     covered = round(1 / max(shape, 1 / shape), 3)
     reason = f"{e.long:.0f} of {_size(sensor)}"
     if e.recoded is False or e.habit:
@@ -281,9 +299,9 @@ def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) 
 
 def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     """A file of a body whose pixel count nothing tells: taken as whole unless that is absurd."""
-    pitch = _told_or_spanned(e, sensor)
+    pitch = _tagged_or_spanned(e, sensor)
     shape = e.long / e.short
-    certain: Certainty = "likely" if sensor.basis in ("database", "told") else "assumed"
+    certain: Certainty = "likely" if sensor.basis in ("database", "tagged") else "assumed"
     if e.source == "unknown":
         return Verdict("unknown", "unknown", "nothing tells who wrote it", pitch, None, None)
     share = None
@@ -311,15 +329,17 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
         return Verdict("resized", "edited reduced", reason, pitch, share, certain)
     if not e.body:
         return Verdict(e.source, "unknown", "no camera is named in it")
-    if e.told_um and math.hypot(e.long, e.short) * e.told_um / 1000 < SMALLEST_SENSOR_MM:
-        reason = f"pixels of {e.told_um:.3g} um, which its tags tell, leave no sensor so small"
+    if e.tagged_um and math.hypot(e.long, e.short) * e.tagged_um / 1000 < SMALLEST_SENSOR_MM:
+        reason = f"pixels of {e.tagged_um:.3g} um, which its tags tell, leave no sensor so small"
         return Verdict("resized", "edited reduced", reason, None, None, "assumed")
     if e.resampled:
         reason = "its pixels bear the traces of enlarging"
         return Verdict("resized", "enlarged", reason, pitch, share, "likely")
     usual = any(_near(shape, one, _SHAPE_SLACK) for one in USUAL_SHAPES)
     if not usual and e.long not in EXPORT_SIDES:
-        return Verdict("edited", "cropped", "no sensor has this shape", e.told_um, None, "assumed")
+        return Verdict(
+            "edited", "cropped", "no sensor has this shape", e.tagged_um, None, "assumed"
+        )
     least = next((px for year, px in LEAST_PX if e.year and e.year >= year), 0)
     if e.long * e.short < least:
         reason = f"a program wrote {e.long * e.short / 1e6:.1f} million pixels, too few for a camera of {e.year} or later"

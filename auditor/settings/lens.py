@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from auditor.settings.body import is_no_serial
+from auditor.settings.tag_values import F_LIMITS, FOCAL_LIMITS_MM, NOTE_STEPS, numbers, within
 from auditor.settings.tags import clean_text
-from auditor.settings.values import numbers, within
 
 __all__ = [
     "BUILT_IN",
@@ -24,6 +24,23 @@ __all__ = [
     "split_converter",
 ]
 
+_ONE_FOCAL: Final = 1.005
+"""Long over short end up to which a lens has one focal length."""
+_NOTE_UNITS: Final = (1, 10_000)
+"""Units per mm that one maker's notes may count in; others are damage."""
+_NOTE_F: Final = (1, 10 * NOTE_STEPS)
+"""Apertures of one maker's notes in `NOTE_STEPS` of a stop: to f/32, which no lens has at its widest."""
+_F_STEPS: Final = 256
+"""Another maker keeps the f-number as sqrt(2) ** (value / 256) ..."""
+_F_VALUES: Final = (1, 4000)
+"""... and values beyond these are damage."""
+_FACTOR_LIMITS: Final = (0.4, 4)
+"""Factors of converters and focal reducers (common practice, no source); 1 changes nothing."""
+_FOCAL_SLACK: Final = 1.06
+"""A focal length, or aperture, is outside a lens's own range from this factor on."""
+_CONVERTED_SLACK: Final = 1.04
+"""How cameras round the focal length of lens and converter together."""
+
 
 @dataclass(frozen=True, slots=True)
 class LensRange:
@@ -37,7 +54,7 @@ class LensRange:
     def name(self) -> str:
         """'24 mm f/2.8', '18-55 mm f/3.5-5.6'."""
         text = f"{round(self.short_mm, 1):g}"
-        if self.long_mm > self.short_mm * 1.005:
+        if self.long_mm > self.short_mm * _ONE_FOCAL:
             text += f"-{round(self.long_mm, 1):g}"
         text += " mm"
         if self.f_short is not None:
@@ -110,32 +127,31 @@ def lens_range(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> LensRange | N
             return found
     # Long end, short end, and units per mm.
     canon = numbers(exif.get("Exif.CanonCs.Lens"))
-    unit = within(canon, 1, 10_000, 2)
+    unit = within(canon, *_NOTE_UNITS, 2)
     if unit and canon[0] and canon[1]:
-        fastest = within(numbers(exif.get("Exif.CanonCs.MaxAperture")), 1, 320)
-        # An aperture value in 1/32 stop; it is that of the focal length in use, so that only a
-        # lens of one focal length may be named by it.
-        f_short = 2 ** (fastest / 64) if fastest and canon[0] == canon[1] else None
+        fastest = within(numbers(exif.get("Exif.CanonCs.MaxAperture")), *_NOTE_F)
+        # It is the widest at the focal length in use, so that only a lens of one focal length may
+        # be named by it.
+        f_short = 2 ** (fastest / (2 * NOTE_STEPS)) if fastest and canon[0] == canon[1] else None
         return _range([canon[1] / unit, canon[0] / unit, f_short, f_short])
-    short = within(numbers(exif.get("Exif.OlympusEq.MinFocalLength")), 1, 5000)
+    short = within(numbers(exif.get("Exif.OlympusEq.MinFocalLength")), *FOCAL_LIMITS_MM)
     if short:
-        long = within(numbers(exif.get("Exif.OlympusEq.MaxFocalLength")), 1, 5000)
-        # f-number = sqrt(2) ** (value / 256)
+        long = within(numbers(exif.get("Exif.OlympusEq.MaxFocalLength")), *FOCAL_LIMITS_MM)
         ends = [
-            within(numbers(exif.get(f"Exif.OlympusEq.MaxApertureAt{end}Focal")), 1, 4000)
+            within(numbers(exif.get(f"Exif.OlympusEq.MaxApertureAt{end}Focal")), *_F_VALUES)
             for end in ("Min", "Max")
         ]
-        return _range([short, long, *(2 ** (e / 512) if e else None for e in ends)])
+        return _range([short, long, *(2 ** (e / (2 * _F_STEPS)) if e else None for e in ends)])
     return None
 
 
 def _range(values: list[float | None]) -> LensRange | None:
-    short = within(values, 1, 20_000)
-    long = within(values, 1, 20_000, 1)
+    short = within(values, *FOCAL_LIMITS_MM)
+    long = within(values, *FOCAL_LIMITS_MM, 1)
     short, long = short or long, long or short
     if short is None or long is None:
         return None
-    f_short, f_long = within(values, 0.5, 128, 2), within(values, 0.5, 128, 3)
+    f_short, f_long = within(values, *F_LIMITS, 2), within(values, *F_LIMITS, 3)
     return LensRange(min(short, long), max(short, long), f_short, f_long or f_short)
 
 
@@ -206,7 +222,7 @@ def split_converter(name: str) -> tuple[str, str | None]:
     if match is None or match.start() == 0:
         return name, None
     factor = float((match[1] or match[2]).replace(",", "."))
-    if not 0.4 <= factor <= 4 or factor == 1:
+    if not _FACTOR_LIMITS[0] <= factor <= _FACTOR_LIMITS[1] or factor == 1:
         return name, None
     return name[: match.start()].rstrip(" ,;("), f"{factor:.2g}x"
 
@@ -221,14 +237,17 @@ def converter_from_range(
     """The converter that explains a focal length outside the lens's own range, None when none does.
 
     With a converter of factor k a focal length is k times one of the lens's own, and no aperture is
-    wider than k times its widest; 4% is left for how cameras round both.
+    wider than k times its widest.
     """
-    if focal_mm is None or lens.short_mm / 1.06 <= focal_mm <= lens.long_mm * 1.06:
+    if focal_mm is None:
+        return None
+    if lens.short_mm / _FOCAL_SLACK <= focal_mm <= lens.long_mm * _FOCAL_SLACK:
         return None
     for factor in _FACTORS:
         own = focal_mm / factor
-        if not lens.short_mm / 1.04 <= own <= lens.long_mm * 1.04:
+        if not lens.short_mm / _CONVERTED_SLACK <= own <= lens.long_mm * _CONVERTED_SLACK:
             continue
-        if f_number is None or lens.f_short is None or f_number >= lens.f_short * factor / 1.06:
+        widest = None if lens.f_short is None else lens.f_short * factor / _FOCAL_SLACK
+        if f_number is None or widest is None or f_number >= widest:
             return f"{factor:g}x"
     return None

@@ -24,6 +24,13 @@ __all__ = ["reconcile_lenses"]
 SMALL_SENSOR_MM: Final = 18.0
 """Diagonal below which cameras do not change lenses, unless they name them (common practice, no
 source)."""
+LONGEST_SHORT_END: Final = 1.6
+"""Focal length over the sensor's diagonal from which a lens is too long to be a compact's: the file is a
+reduced copy of a larger camera's whose tags still speak of the original's pixels."""
+COMPACT_USUAL_MM: Final = 30.0
+"""Median focal length under which a camera of unknown sensor is a compact (common practice, no source) ..."""
+COMPACT_SHORTEST_MM: Final = 9.5
+"""... and its shortest one."""
 
 
 def reconcile_lenses(frames: pd.DataFrame) -> pd.DataFrame:
@@ -146,16 +153,16 @@ def _built_in(frames: pd.DataFrame) -> pd.Series:
     if "sensor_diagonal_mm" in frames:
         known = pd.to_numeric(frames["sensor_diagonal_mm"], errors="coerce")
         diagonal = known.astype(float).fillna(diagonal)
-    # A long shortest focal length on a tiny sensor is a reduced copy of a larger camera's frame
-    # whose tags still speak of the original's pixels.
-    diagonal = diagonal.where(by_view.notna() | (focal < 1.6 * diagonal))
+    diagonal = diagonal.where(by_view.notna() | (focal < LONGEST_SHORT_END * diagonal))
     named = lens.notna() & ~lens.fillna("").str.startswith(BUILT_IN)
     per_body = pd.DataFrame(
         {"body": frames["body"], "diagonal": diagonal, "named": named, "focal": focal}
     ).dropna(subset=["body"])
     grouped = per_body.groupby("body", sort=False)
     typical = grouped["diagonal"].median()
-    short = (grouped["focal"].median() < 30) & (grouped["focal"].min() < 9.5)
+    short = (grouped["focal"].median() < COMPACT_USUAL_MM) & (
+        grouped["focal"].min() < COMPACT_SHORTEST_MM
+    )
     fixed = ((typical < SMALL_SENSOR_MM) | (typical.isna() & short)) & ~grouped["named"].any()
     names = {body: built_in_lens(str(body)) for body in fixed.index[fixed]}
     unnamed = lens.isna() & focal.notna()

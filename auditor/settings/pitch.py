@@ -7,32 +7,39 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from auditor.settings.values import numbers, within
+from auditor.settings.tag_values import numbers, within
 
-__all__ = ["Pitch", "told_pitch"]
+__all__ = ["Pitch", "tagged_pitch"]
 
+_UNITS: Final = (2, 5)
+"""The units below."""
 _UNIT_UM: Final = {2: 25_400.0, 3: 10_000.0, 4: 1000.0, 5: 1.0}
 """FocalPlaneResolutionUnit; Exif has 2 = inch (the default) and 3 = cm, makers also 4 and 5."""
 
-PITCH_LIMITS_UM: Final = (0.4, 80.0)
+_TAG_LIMITS_UM: Final = (0.4, 80.0)
+"""Pitches from the smallest of telephones to a reduced file; others are damage (common practice, no source)."""
 _SENSOR_LIMITS_MM: Final = (0.3, 150.0)
 """Diagonals that a file can hold, from a small cut-out to large format."""
+_SQUARE: Final = 0.02
+"""Relative difference of height and width up to which pixels are square; others have no single pitch."""
 
 
 @dataclass(frozen=True, slots=True)
 class Pitch:
+    """A pixel pitch in micrometres and the kind of tag that tells it."""
+
     um: float
     basis: Literal["focal-plane", "maker"]
 
 
-def told_pitch(
+def tagged_pitch(
     exif: Mapping[str, Any], size: tuple[int, int] | None, notes: list[str]
 ) -> Pitch | None:
     """Pixel pitch from the focal-plane resolution, else from a maker's note.
 
     Args:
         size: width and height that the tags speak of (as written by the camera).
-        notes: told when a tag is absurd.
+        notes: get a line when a tag is absurd.
     """
     diagonal_px = math.hypot(*size) if size else None
     plane = _focal_plane(exif)
@@ -51,14 +58,14 @@ def told_pitch(
 
 def _focal_plane(exif: Mapping[str, Any]) -> float | None:
     for place in ("Photo", "Image"):
-        unit = within(numbers(exif.get(f"Exif.{place}.FocalPlaneResolutionUnit")), 2, 5) or 2
+        unit = within(numbers(exif.get(f"Exif.{place}.FocalPlaneResolutionUnit")), *_UNITS) or 2
         for axis in "XY":
             density = within(
                 numbers(exif.get(f"Exif.{place}.FocalPlane{axis}Resolution")), 1e-6, 1e9
             )
             if density:
                 pitch = _UNIT_UM[int(unit)] / density
-                if PITCH_LIMITS_UM[0] <= pitch <= PITCH_LIMITS_UM[1]:
+                if _TAG_LIMITS_UM[0] <= pitch <= _TAG_LIMITS_UM[1]:
                     return pitch
     return None
 
@@ -67,10 +74,11 @@ def _maker(exif: Mapping[str, Any], diagonal_px: float | None) -> float | None:
     """From the sensor's diagonal or pixel size in makers' notes."""
     if diagonal_px:
         for group in ("OlympusEq", "Olympus2", "Olympus"):
-            diagonal = within(numbers(exif.get(f"Exif.{group}.FocalPlaneDiagonal")), 1.5, 150)
+            diagonal = within(
+                numbers(exif.get(f"Exif.{group}.FocalPlaneDiagonal")), *_SENSOR_LIMITS_MM
+            )
             if diagonal:
                 return diagonal / diagonal_px * 1000
     pixel = numbers(exif.get("Exif.Nikon3.SensorPixelSize"))
-    across, down = within(pixel, *PITCH_LIMITS_UM), within(pixel, *PITCH_LIMITS_UM, 1)
-    # Pixels that are not square have no single pitch.
-    return across if across and down and abs(across / down - 1) < 0.02 else None
+    across, down = within(pixel, *_TAG_LIMITS_UM), within(pixel, *_TAG_LIMITS_UM, 1)
+    return across if across and down and abs(across / down - 1) < _SQUARE else None

@@ -8,12 +8,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from auditor.crawl.kinds import suffix_of
-from auditor.record import Settings
-from auditor.settings import light
-from auditor.settings.alone import settle
-from auditor.settings.balance import colour_temperature, white_balance
+from auditor.crawl.suffixes import suffix_of
+from auditor.record import LOWER_SIDE, Settings
+from auditor.settings import exposure_tags
 from auditor.settings.body import body_name, body_serial
+from auditor.settings.capture_time import capture_time
+from auditor.settings.file_source import has_maker_note, kind_of_file, real_camera, written_size
 from auditor.settings.keywords import labels, rating
 from auditor.settings.lens import (
     converter_from_range,
@@ -23,15 +23,22 @@ from auditor.settings.lens import (
     range_from_name,
     split_converter,
 )
-from auditor.settings.native import native_size
-from auditor.settings.origin import has_maker_note, kind_of_file, real_camera, written_size
-from auditor.settings.pitch import told_pitch
+from auditor.settings.native_size import native_size
+from auditor.settings.one_file import settle
+from auditor.settings.pitch import tagged_pitch
 from auditor.settings.sensors import sensor_diagonal
+from auditor.settings.tag_values import PICTURE_SIDES_PX, numbers, within
 from auditor.settings.tags import RawTags, clean_text, read_raw_tags
-from auditor.settings.values import numbers, within
-from auditor.settings.when import capture_time
+from auditor.settings.white_balance import colour_temperature, white_balance
 
 __all__ = ["Tags", "read_settings", "read_tags"]
+
+_ADOBE_RGB_GAMMA: Final = 563 / 256
+"""Exponent of the Adobe RGB (1998) colour image encoding."""
+_FILE_NUMBERS: Final = 10_000
+"""File numbers have four digits (DCF 2.0, CIPA DC-009); makers' notes put the folder's before them."""
+_MOST_NUMBERED: Final = 99_999_999
+"""Folder and file number of a maker's note together; more is damage."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,16 +87,15 @@ def _settings(raw: RawTags, name: str) -> Settings:
     make = clean_text(exif.get("Exif.Image.Make", xmp.get("Xmp.tiff.Make")))
     model = clean_text(exif.get("Exif.Image.Model", xmp.get("Xmp.tiff.Model")))
     software = clean_text(exif.get("Exif.Image.Software", xmp.get("Xmp.tiff.Software")))
-    f_number = light.aperture(exif, xmp, notes)
-    time = light.exposure_time(exif, xmp, notes)
-    iso = light.sensitivity(exif, xmp, notes)
-    focal = light.focal_length(exif, xmp, notes)
-    focal_35mm = light.focal_length_35mm(exif, xmp)
-    suffix = suffix_of(os.path.basename(name))
-    source = kind_of_file(raw, suffix, make, model, software, notes)
+    f_number = exposure_tags.aperture(exif, xmp, notes)
+    time = exposure_tags.exposure_time(exif, xmp, notes)
+    iso = exposure_tags.sensitivity(exif, xmp, notes)
+    focal = exposure_tags.focal_length(exif, xmp, notes)
+    ending = suffix_of(os.path.basename(name))
+    source = kind_of_file(raw, ending, make, model, software, notes)
     width, height = _size(raw, source)
     written = written_size(raw)
-    told = told_pitch(exif, written or (width, height) if width and height else written, notes)
+    tagged = tagged_pitch(exif, written or (width, height) if width and height else written, notes)
     native = native_size(exif)
     body = body_name(make, model)
     lens, converter = _lens(exif, xmp, focal, f_number)
@@ -100,32 +106,34 @@ def _settings(raw: RawTags, name: str) -> Settings:
         lens_serial=lens_serial(exif, xmp),
         converter=converter,
         focal_length_mm=focal,
-        focal_35mm=focal_35mm,
+        focal_35mm=exposure_tags.focal_length_35mm(exif, xmp),
         f_number=f_number,
         exposure_time_s=time,
         iso=iso,
-        exposure_bias_ev=light.exposure_bias(exif),
-        ev100=light.brightness(f_number, time, iso),
+        exposure_bias_ev=exposure_tags.exposure_bias(exif),
+        ev100=exposure_tags.brightness(f_number, time, iso),
         taken=capture_time(exif, xmp, notes),
-        focus_distance_m=light.focus_distance(exif, xmp),
+        focus_distance_m=exposure_tags.focus_distance(exif, xmp),
         width_px=width,
         height_px=height,
-        orientation=int(within(numbers(exif.get("Exif.Image.Orientation")), 1, 8) or 1),
+        orientation=int(
+            within(numbers(exif.get("Exif.Image.Orientation")), 1, len(LOWER_SIDE)) or 1
+        ),
         source=source,
         software=software,
         file_number=file_number(name, exif),
-        flash=light.flash_fired(exif),
+        flash=exposure_tags.flash_fired(exif),
         rating=rating(exif, words),
         labels=labels(words, raw.iptc, exif),
         notes=tuple(notes),
-        pitch_basis=told.basis if told else None,
+        pitch_basis=tagged.basis if tagged else None,
         written_width_px=written[0] if written else None,
         written_height_px=written[1] if written else None,
         maker_note=has_maker_note(exif) if exif else None,
         white_balance=white_balance(exif, xmp),
         colour_temperature_k=colour_temperature(exif, xmp),
         file_source=source,
-        told_pitch_um=told.um if told else None,
+        told_pitch_um=tagged.um if tagged else None,
         sensor_diagonal_mm=sensor_diagonal(body),
         native_width_px=native[0] if native else None,
         native_height_px=native[1] if native else None,
@@ -139,8 +147,8 @@ def _size(raw: RawTags, source: str) -> tuple[int | None, int | None]:
     if source == "raw" or not raw.width_px:
         sizes = []
         for group in ("SubImage1", "SubImage2", "SubImage3", "SubImage4", "Image"):
-            width = within(numbers(raw.exif.get(f"Exif.{group}.ImageWidth")), 16, 200_000)
-            height = within(numbers(raw.exif.get(f"Exif.{group}.ImageLength")), 16, 200_000)
+            width = within(numbers(raw.exif.get(f"Exif.{group}.ImageWidth")), *PICTURE_SIDES_PX)
+            height = within(numbers(raw.exif.get(f"Exif.{group}.ImageLength")), *PICTURE_SIDES_PX)
             if width and height:
                 sizes.append((int(width), int(height)))
         written = written_size(raw)
@@ -181,7 +189,7 @@ def _lens(
 def _transfer(exif: Mapping[str, Any]) -> Literal["srgb"] | float:
     """Exif's ColorSpace 1 is sRGB; interoperability 'R03' means the Adobe RGB (1998) curve, 2.2."""
     index = str(exif.get("Exif.Iop.InteroperabilityIndex", "")).strip("\x00 ")
-    return 563 / 256 if index == "R03" else "srgb"
+    return _ADOBE_RGB_GAMMA if index == "R03" else "srgb"
 
 
 _NUMBER: Final = re.compile(r"(?<!\d)(\d{3,7})(?!\d)")
@@ -193,9 +201,9 @@ def file_number(name: str, exif: Mapping[str, Any]) -> str | None:
 
     Names made of a date carry no number. 'DSC_0123-edit.jpg' and 'DSC_0123.NEF' have the same.
     """
-    own = within(numbers(exif.get("Exif.Canon.FileNumber")), 1, 99_999_999)
+    own = within(numbers(exif.get("Exif.Canon.FileNumber")), 1, _MOST_NUMBERED)
     if own:
-        return f"{int(own) % 10_000:04d}"
+        return f"{int(own) % _FILE_NUMBERS:04d}"
     stem = os.path.basename(name).rsplit(".", 1)[0]
     if _DATE.search(stem):
         return None

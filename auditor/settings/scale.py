@@ -13,11 +13,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.settings.alone import PITCH_LIMITS_UM
-from auditor.settings.evidence import ROUGH_VIEW, Evidence, Verdict, rounding
-from auditor.settings.kinds import LEAST_PX, judge
-from auditor.settings.natives import known_sensors
-from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
+from auditor.settings.file_evidence import ROUGH_VIEW, Evidence, Verdict, rounding
+from auditor.settings.kinds import LEAST_PX, SAME_SIZE, judge
+from auditor.settings.known_sensors import known_sensors
+from auditor.settings.one_file import PITCH_LIMITS_UM
+from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM, SMALL_MM
 
 __all__ = ["reconcile_scale"]
 
@@ -25,8 +25,20 @@ HABIT: Final = 0.2
 """Share of a body's frames that makes a smaller size the photographer's habit."""
 BOXED: Final = 3
 """Files of different shapes with one longest side that make it the side of a box they were fitted into."""
+NOTED: Final = 0.8
+"""A body with private notes in this share of its files writes them into all ..."""
+NOTED_FRAMES: Final = 5
+"""... where so many files are there at least."""
+FEW_SENSORS: Final = 6
+"""No telephone has more cameras (common practice, no source)."""
+OTHER_VIEW: Final = 1.1
+"""Largest over smallest diagonal of a body's focal lengths from which it has several sensors."""
+SAME_FIGURE: Final = 1e-3
+"""Relative difference within which a pitch is the one that was there, so that its basis stands."""
 VIEW_STEP: Final = 0.01
+"""See `FOCAL_STEP`."""
 FIELD_STEP: Final = 0.01
+"""See `FOCAL_STEP`."""
 FOCAL_STEP: Final = 0.03
 """Steps of logarithms in which figures are told apart: within one nothing changes."""
 
@@ -48,9 +60,8 @@ def reconcile_scale(frames: pd.DataFrame) -> pd.DataFrame:
     whole = np.zeros(len(e), bool)
     for i, row in enumerate(e.itertuples(index=False)):
         size = sensors[row.unit].size if row.unit in sensors else None
-        whole[i] = (
-            size is not None and abs(max(row.long / size[0], row.short / size[1]) - 1) <= 0.03
-        )
+        if size is not None:
+            whole[i] = abs(max(row.long / size[0], row.short / size[1]) - 1) <= SAME_SIZE
     copies = t.copies(whole[t.code])
     e, code = t.split(e, copies)
     verdicts = [_verdict(row, sensors) for row in e.itertuples(index=False)]
@@ -71,7 +82,7 @@ def _verdict(row: Any, sensors: dict[Any, Any]) -> tuple[Verdict, Any]:
         row.source,
         body=row.body >= 0,
         written=pair(row.written_long, row.written_short),
-        told_um=some(row.told),
+        tagged_um=some(row.tagged),
         view_mm=some(row.view),
         view_rough=bool(row.rough),
         diagonal_mm=some(row.diagonal),
@@ -99,7 +110,7 @@ class _Table:
         self.long, self.short = np.fmax(width, height), np.fmin(width, height)
         self.sized = (self.short > 0) & np.isfinite(self.long)
         self.source = self._source()
-        self.told, self.basis = self._told()
+        self.tagged, self.basis = self._tagged()
         recoded = self._flag("recoded")
         maker = self._flag("maker_note")
         self.source[self._notes_dropped(maker, recoded)] = "edited"
@@ -130,14 +141,14 @@ class _Table:
         found = np.where(own == None, settled, own)  # noqa: E711
         return np.where(found == None, "unknown", found)  # noqa: E711
 
-    def _told(self) -> tuple[Floats, NDArray[np.object_]]:
+    def _tagged(self) -> tuple[Floats, NDArray[np.object_]]:
         """The pitch that tags tell; tables made by hand give it as the frame's own."""
-        told, pitch, basis = (
+        tagged, pitch, basis = (
             self._number("told_pitch_um"), self._number("pixel_pitch_um"), self._object("pitch_basis")
         )  # fmt: skip
         by_tags = np.isin(basis.astype(str), ("focal-plane", "maker", "None"))
         by_tags &= self._object("file_source") == None  # noqa: E711
-        return np.where(np.isnan(told) & by_tags, pitch, told), basis
+        return np.where(np.isnan(tagged) & by_tags, pitch, tagged), basis
 
     def _notes_dropped(self, maker: Floats, recoded: Floats) -> Bools:
         """A camera that writes private notes did not write a file without them."""
@@ -146,7 +157,7 @@ class _Table:
         share, count = (
             seen.agg(how).reindex(self.body).to_numpy(float) for how in ("mean", "count")
         )
-        return np.asarray(rows & (maker == 0) & (share >= 0.8) & (count >= 5))
+        return np.asarray(rows & (maker == 0) & (share >= NOTED) & (count >= NOTED_FRAMES))
 
     def evidence(self) -> pd.DataFrame:
         """One row for all frames with the same evidence, with their number; `code` is of the frames."""
@@ -167,7 +178,7 @@ class _Table:
             pairs[f"{name}_long"], pairs[f"{name}_short"] = np.fmax(one, other), np.fmin(one, other)
         table = {
             "body": self.body, "long": self.long, "short": self.short, "source": self.source,
-            "told": self.told, "view": view, "rough": rough, "focal": focal, "field": field, "year": self._years(), **pairs,
+            "tagged": self.tagged, "view": view, "rough": rough, "focal": focal, "field": field, "year": self._years(), **pairs,
             "diagonal": self._number("sensor_diagonal_mm"), "recoded": self.recoded,
             "maker": self.maker, "resampled": np.nan_to_num(self._flag("resampled")),
         }  # fmt: skip
@@ -189,16 +200,16 @@ class _Table:
         return np.where((self.source == "edited") & (year > 0), year, np.nan).astype(float)
 
     def copies(self, whole: Bools) -> Bools:
-        """Frames whose body has a frame of full size at the very same moment, and those that lack
+        """Frames whose body has a frame of full size at the very same moment, and those without the
         private notes that the body writes."""
         moment = pd.factorize(self._object("taken"))[0]
         key = pd.Series(self.body.astype(np.int64) * (int(moment.max(initial=0)) + 2) + moment)
         timed = (self.body >= 0) & (moment >= 0)
-        twin = np.asarray(key.isin(set(key[whole & timed]))) & timed & ~(self.recoded == 0)
+        duplicate = np.asarray(key.isin(set(key[whole & timed]))) & timed & ~(self.recoded == 0)
         rows = (self.body >= 0) & np.isin(self.source.astype(str), ("camera", "raw"))
         notes = pd.Series(np.nan_to_num(self.maker[rows])).groupby(self.body[rows]).mean()
-        bare = (self.maker == 0) & (notes.reindex(self.body).to_numpy(float) >= 0.8)
-        return np.asarray(twin | bare)
+        bare = (self.maker == 0) & (notes.reindex(self.body).to_numpy(float) >= NOTED)
+        return np.asarray(duplicate | bare)
 
     def split(self, e: pd.DataFrame, bare: Bools) -> tuple[pd.DataFrame, NDArray[np.int64]]:
         """Evidence parted by whether a frame is a copy, and the new code of each frame."""
@@ -216,18 +227,18 @@ class _Table:
         low, high = PITCH_LIMITS_UM
         pitch = np.where((pitch >= low) & (pitch <= high), np.round(pitch, 4), np.nan)
         known = ~np.isnan(pitch)
-        told = zip(verdicts, known, strict=True)
+        each = zip(verdicts, known, strict=True)
         basis, certainty = (
             np.array(column, object)
             for column in zip(
-                *((_basis(s.basis), v.certainty) if k else (None, None) for (v, s), k in told),
+                *((_basis(s.basis), v.certainty) if k else (None, None) for (v, s), k in each),
                 strict=True,
             )
         )
         own = self._number("pixel_pitch_um")
         spread = pitch[code]
         with np.errstate(invalid="ignore"):
-            kept = np.abs(own / spread - 1) <= 1e-3
+            kept = np.abs(own / spread - 1) <= SAME_FIGURE
         kept &= self.basis != None  # noqa: E711
         columns = {
             "source": np.array([v.source for v, _ in verdicts], object)[code],
@@ -241,7 +252,7 @@ class _Table:
                 [round(s.pixel_um, 4) if s.pixel_um else np.nan for _, s in verdicts]
             )[code],
             "file_source": self._source(),
-            "told_pitch_um": self.told,
+            "told_pitch_um": self.tagged,
         }
         for name, column in columns.items():
             if name in out or name in ("source", "pixel_pitch_um", "pitch_basis"):
@@ -294,9 +305,9 @@ def _units(e: pd.DataFrame) -> list[tuple[int, float]]:
     for body, part in e[e["view"] > 0].groupby("body"):
         views = part.groupby("focal")["view"].median()
         several[int(str(body))] = (
-            2 <= len(views) <= 6
-            and bool(views.max() / views.min() > 1.1)
-            and not bool((part["diagonal"] > 14).any())
+            2 <= len(views) <= FEW_SENSORS
+            and bool(views.max() / views.min() > OTHER_VIEW)
+            and not bool((part["diagonal"] > SMALL_MM).any())
         )
     return [
         (int(b), float(f) if several.get(int(b)) and f > 0 else 0.0)

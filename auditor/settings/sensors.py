@@ -22,7 +22,9 @@ _ALIKE: Final = 0.02
 """Crop factors of one name that differ by less are one sensor."""
 
 SMALL_MM: Final = 14.0
+"""See `_MEDIUM_MM`; telephones and most compacts are under it."""
 _FOUR_THIRDS_MM: Final = (21.0, 22.2)
+"""See `_MEDIUM_MM`."""
 _MEDIUM_MM: Final = 46.0
 """Sensors with a diagonal below the first, about the second and above the third have four by three
 sides, the others three by two (common practice, no source)."""
@@ -50,7 +52,7 @@ def database_is_there() -> bool:
     return bool(_crop_factors())
 
 
-@lru_cache(4096)
+@lru_cache(maxsize=4096)
 def sensor_diagonal(body: str | None) -> float | None:
     """Diagonal in mm of the sensor of a body, by the name that `body_name` gives it; None where the
     database does not know it, or knows several sensors under that name."""

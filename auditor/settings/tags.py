@@ -10,7 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
-from auditor.settings.coding import built_by_program
+from auditor.settings.jpeg_segments import built_by_program
+from auditor.units import MB
 
 __all__ = ["MAX_TEXT", "RawTags", "clean_text", "read_raw_tags"]
 
@@ -21,10 +22,13 @@ _MAX_VALUE: Final = 2000
 """Bytes of a value looked at: maker notes hold tables of many thousand numbers."""
 
 _MAX_LIST: Final = 200
+"""Values kept of one tag: more than a file has keywords."""
 
 _BLOCK_MARKS: Final = (b"Exif\x00\x00II*\x00", b"Exif\x00\x00MM\x00*", b"II*\x00", b"MM\x00*")
-_MAX_BLOCK: Final = 1 << 20
+_MAX_BLOCK: Final = MB
+"""Bytes from the mark of a buried block that are given to the library: an Exif block has 64 kB at most."""
 _MAX_TRIES: Final = 6
+"""Marks that are tried: a file may be full of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +44,7 @@ class RawTags:
     icc: bytes | None = None
     thumbnail: bytes | None = None
     recoded: bool | None = None
-    """See `coding.built_by_program`."""
+    """See `jpeg_segments.built_by_program`."""
     mime: str = ""
     width_px: int = 0
     height_px: int = 0

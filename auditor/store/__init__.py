@@ -1,7 +1,7 @@
 """The measurement store: Parquet parts in a folder, one writer, any number of readers."""
 
 from .errors import StoreBusy, StoreError, why
-from .known import Known, KnownFile
+from .known_files import Known, KnownFile
 from .schema import to_frame
 from .store import STORE_VERSION, Store
 

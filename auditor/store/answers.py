@@ -9,14 +9,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
+from auditor.answers import ANSWERS, TAKEN_BACK
 from auditor.crawl.names import as_text
 
 __all__ = ["AnswerError", "parse_answers", "read_answers", "remember_answers"]
 
 FILE_NAME: Final = "answers.csv"
 _HEAD: Final = ("path", "answer", "file_id", "when")
-_WORDS: Final = ("meant", "fine", "bad")
-_FORGET: Final = "none"
 
 
 class AnswerError(ValueError):
@@ -35,9 +34,9 @@ def parse_answers(text: str) -> dict[str, str]:
     out = {}
     for line, row in enumerate(rows, 2):
         said = (row["answer"] or "").strip()
-        if said not in (*_WORDS, _FORGET):
+        if said not in (*ANSWERS, TAKEN_BACK):
             raise AnswerError(
-                f"line {line}: '{said}' is no answer; say {', '.join(_WORDS)} or none"
+                f"line {line}: '{said}' is no answer; say {', '.join(ANSWERS)} or none"
             )
         out[row["path"]] = said
     return out
@@ -68,7 +67,7 @@ def remember_answers(
     for path, answer in said.items():
         path = as_text(path)
         rows.pop(path, None)
-        if answer != _FORGET:
+        if answer != TAKEN_BACK:
             values = (path, answer, (file_ids or {}).get(path, ""), now)
             rows[path] = dict(zip(_HEAD, values, strict=True))
     _write(folder / FILE_NAME, rows.values())

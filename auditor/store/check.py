@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from .columns import chosen, whole_numbers
-from .known import KNOWN_COLUMNS, Known
-from .mend import without_pictures
+from .arrow_columns import chosen, whole_numbers
+from .known_files import KNOWN_COLUMNS, Known
 from .merge import last_in_parts
 from .parts import DamagedPart, Part, damaged, is_whole, list_parts, read_part
+from .repair import without_pictures
 from .schema import FRAME_SCHEMA, PICTURE_SCHEMA, stored_key
 
 __all__ = ["check"]

@@ -7,6 +7,8 @@ import re
 from pathlib import Path
 from typing import Final
 
+from ..error_text import one_line
+
 __all__ = ["StoreBusy", "StoreError", "trouble", "why"]
 
 
@@ -26,6 +28,7 @@ _WORDS: Final = {
     errno.ENOENT: "the folder has disappeared: make it available again, then run again",
     getattr(errno, "EDQUOT", -1): "the disk quota is used up: free some space, then run again",
 }
+"""Error numbers of the system -> what is wrong and what to do (-1, which is none, where a system lacks one)."""
 
 
 def why(error: OSError) -> str:
@@ -33,7 +36,7 @@ def why(error: OSError) -> str:
     code = error.errno
     if code is None and (told := re.search(r"\[errno (\d+)\]", str(error))):
         code = int(told[1])  # Arrow's own errors carry it in their text alone
-    said = error.strerror or " ".join(str(error).split())[:160]
+    said = error.strerror or one_line(error)
     return _WORDS.get(code or 0, f"{said}: check the disk, then run again")
 
 

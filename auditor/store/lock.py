@@ -11,13 +11,14 @@ import contextlib
 import json
 import os
 import socket
-import stat
 import time
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import psutil
 
+from ..open_files import open_own
+from ..units import MINUTE_S
 from .errors import StoreBusy, StoreError
 
 try:
@@ -27,15 +28,27 @@ except ImportError:  # not on this system
 
 __all__ = ["WriterLock"]
 
-SILENT_AFTER_S = 900.0
+SILENT_AFTER_S: Final = 15.0 * MINUTE_S
 """A holder on another machine that has not refreshed its lock for so long is taken for dead."""
+_REFRESH_S: Final = MINUTE_S
+"""So often a holder refreshes its lock."""
+_BOOT_STEP_S: Final = 10
+"""Where the system has no name for this boot its moment serves, rounded so, for setting the clock moves it."""
+_SAME_START_S: Final = 2.0
+"""Within this two readings of when a process started are one."""
+_TOKEN_BYTES: Final = 8
+"""Random bytes that distinguish two holders in one process: no two of them ever agree by chance."""
+_SETTLE_S: Final = 0.2
+"""Pause after which the later of two texts in the same lock has won."""
+_TEXT_BYTES: Final = 4096
+"""Bytes that are read of a holder's text, which has some 200."""
 
 
 def _boot_id() -> str:
     try:
         return Path("/proc/sys/kernel/random/boot_id").read_text().strip()
     except OSError:
-        return str(round(psutil.boot_time() / 10))
+        return str(round(psutil.boot_time() / _BOOT_STEP_S))
 
 
 def _me() -> dict[str, Any]:
@@ -44,7 +57,7 @@ def _me() -> dict[str, Any]:
         "started": psutil.Process().create_time(),
         "host": socket.gethostname(),
         "boot": _boot_id(),
-        "token": os.urandom(8).hex(),  # tells two holders in one process apart
+        "token": os.urandom(_TOKEN_BYTES).hex(),
         "since": time.strftime("%Y-%m-%d %H:%M:%S"),
     }
 
@@ -57,7 +70,7 @@ def _alive(holder: dict[str, Any], silent_s: float) -> bool:
         return False
     try:
         started = psutil.Process(int(holder["pid"])).create_time()
-        return abs(started - float(holder["started"])) < 2.0
+        return abs(started - float(holder["started"])) < _SAME_START_S
     except (psutil.Error, KeyError, TypeError, ValueError):
         return False
 
@@ -74,20 +87,17 @@ class WriterLock:
 
     @property
     def held(self) -> bool:
+        """Whether this object holds the lock."""
         return self._fd is not None
 
     def acquire(self) -> None:
         """Take the lock or raise `StoreBusy` naming the holder. Taking it twice is harmless."""
         if self._fd is not None:
             return
-        flags = os.O_RDWR | os.O_CREAT
-        for name in ("O_CLOEXEC", "O_NOFOLLOW", "O_NONBLOCK"):
-            flags |= getattr(os, name, 0)
-        fd = os.open(self.path, flags, 0o644)
+        fd = open_own(self.path, os.O_RDWR)
+        if fd is None:
+            raise StoreError(f"{self.path} is not a file of its own; remove it, then run again")
         try:
-            info = os.fstat(fd)
-            if not stat.S_ISREG(info.st_mode) or info.st_nlink > 1:
-                raise StoreError(f"{self.path} is not a file of its own; remove it, then run again")
             self._by_kernel = self._flock(fd)
             if not self._by_kernel:
                 holder = self._holder(fd)
@@ -97,7 +107,7 @@ class WriterLock:
             self._mine = _me()
             self._write(fd, json.dumps(self._mine))
             if not self._by_kernel:
-                time.sleep(0.2)  # two that took over the same stale lock: the later text wins
+                time.sleep(_SETTLE_S)  # two that took over the same stale lock: the later text wins
                 holder = self._holder(fd)
                 if holder != self._mine:
                     raise StoreBusy(self._refusal(holder))
@@ -119,7 +129,7 @@ class WriterLock:
 
     def _holder(self, fd: int) -> dict[str, Any]:
         try:
-            found = json.loads(os.pread(fd, 4096, 0) if hasattr(os, "pread") else self._read(fd))
+            found = json.loads(self._read(fd))
         except (ValueError, OSError, RecursionError):
             return {}
         return found if isinstance(found, dict) else {}
@@ -127,7 +137,7 @@ class WriterLock:
     @staticmethod
     def _read(fd: int) -> bytes:
         os.lseek(fd, 0, os.SEEK_SET)
-        return os.read(fd, 4096)
+        return os.read(fd, _TEXT_BYTES)
 
     @staticmethod
     def _write(fd: int, text: str) -> None:
@@ -147,12 +157,12 @@ class WriterLock:
         )
 
     def confirm(self) -> None:
-        """Raise `StoreBusy` when somebody else has taken the lock; refresh it once a minute."""
+        """Raise `StoreBusy` when somebody else has taken the lock; refresh it now and then."""
         if self._fd is None:
             raise StoreBusy(f"the store is not open for writing: {self.path.parent}")
         if self._by_kernel:
             return
-        if time.monotonic() - self._refreshed > 60:
+        if time.monotonic() - self._refreshed > _REFRESH_S:
             with contextlib.suppress(OSError):
                 os.utime(self.path)
             self._refreshed = time.monotonic()

@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import accumulate
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from .columns import chosen, whole_numbers
+from ..units import MB
+from .arrow_columns import chosen, whole_numbers
 from .parts import (
     UNREADABLE,
     DamagedPart,
@@ -25,8 +27,10 @@ from .parts import (
 
 __all__ = ["SmallParts", "last_in_parts", "last_of_each", "merge_parts"]
 
-_TOGETHER_ROWS = 4096
-_TOGETHER_BYTES = 8 * 2**20
+_TOGETHER_ROWS: Final = 4096
+"""Rows that are held in memory before they are written into the merged part ..."""
+_TOGETHER_BYTES: Final = 8 * MB
+"""... or bytes of them, whichever comes first."""
 
 
 def last_of_each(keys: NDArray[np.generic]) -> NDArray[np.int64]:

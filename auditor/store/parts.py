@@ -18,11 +18,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
+
+from ..units import MB
 
 __all__ = [
     "UNREADABLE",
@@ -42,10 +45,13 @@ __all__ = [
 UNREADABLE = (OSError, pa.ArrowException, ValueError, KeyError, UnicodeError)
 """What the Parquet library raises for files that are not what they claim to be."""
 
+_BLOCK_BYTES: Final = 4 * MB
+"""Read at a time for a checksum."""
+
 _NAME = re.compile(r"part-(\d{8})(?:-(\d{8}))?\.([0-9a-f]{8})\.parquet")
 
 _KEYS = {"frames": "path_key", "pictures": "file_id"}
-"""What tells the rows of each table apart."""
+"""Key of each table's rows."""
 
 
 class DamagedPart(ValueError):
@@ -72,7 +78,7 @@ def is_whole(part: Part) -> bool:
     match = _NAME.fullmatch(part.path.name)
     checksum = 0
     with open(part.path, "rb") as file:
-        while block := file.read(4 * 2**20):
+        while block := file.read(_BLOCK_BYTES):
             checksum = zlib.crc32(block, checksum)
     return match is not None and checksum == int(match[3], 16)
 
@@ -112,7 +118,7 @@ def _rows(path: Path) -> int:
 
 @lru_cache(maxsize=4096)
 def _holds_all_of(wide: Path, narrow: Path) -> bool:
-    """Whether a part is whole and has every key that another has. Names tell the content apart."""
+    """Whether a part is whole and has every key that another has. A part's name changes with its content."""
     key = _KEYS.get(wide.parent.name, "path_key")
     try:
         if not is_whole(Part(0, 0, wide)):

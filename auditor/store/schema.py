@@ -60,6 +60,11 @@ OWN_COLUMNS: Final = (
 )
 
 
+_KEY_BYTES: Final = 8
+"""Bytes of a path's key: those of the store's whole numbers. Among ten million paths two share one with a
+chance of 3 in a million (n^2 / 2^65)."""
+
+
 class Trouble(StrEnum):
     """What stood in a file's way that is nothing about the file itself, so that it is tried again."""
 
@@ -97,13 +102,13 @@ def path_keys(paths: Sequence[str]) -> NDArray[np.int64]:
 
 def stored_key(shown: str) -> int:
     """Signed 64-bit hash of a path as it is stored (`names.printable`)."""
-    digest = blake2b(shown.encode("utf-8"), digest_size=8).digest()
+    digest = blake2b(shown.encode("utf-8"), digest_size=_KEY_BYTES).digest()
     return int.from_bytes(digest, "little", signed=True)
 
 
 def stored_keys(shown: Sequence[str]) -> NDArray[np.int64]:
     """`stored_key` of many paths."""
-    digests = [blake2b(p.encode("utf-8"), digest_size=8).digest() for p in shown]
+    digests = [blake2b(p.encode("utf-8"), digest_size=_KEY_BYTES).digest() for p in shown]
     return np.frombuffer(b"".join(digests), "<i8").astype(np.int64)
 
 

@@ -12,12 +12,12 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from .arrow_columns import chosen, codes, flags, positions, whole_numbers
 from .check import check
-from .columns import chosen, codes, flags, positions, whole_numbers
+from .current_rows import columns_of, rows_there
 from .errors import trouble
-from .known import KNOWN_COLUMNS, Known
+from .known_files import KNOWN_COLUMNS, Known
 from .lock import WriterLock
-from .mend import mend, set_apart, without_pictures
 from .merge import SmallParts, last_in_parts, last_of_each
 from .parts import (
     DamagedPart,
@@ -29,6 +29,7 @@ from .parts import (
     read_rows,
     write_part,
 )
+from .repair import mend, set_apart, without_pictures
 from .schema import (
     FRAME_NAMES,
     FRAME_SCHEMA,
@@ -39,8 +40,7 @@ from .schema import (
     some_rows,
     stored_keys,
 )
-from .there import columns_of, rows_there
-from .unread import read_unread, renew_unread
+from .unread_folders import read_unread, renew_unread
 from .version import STORE_VERSION, version_of, write_version
 
 if TYPE_CHECKING:
@@ -51,12 +51,15 @@ __all__ = ["STORE_VERSION", "Store"]
 SMALL_PARTS: Final = 64
 """So many small parts are merged into one."""
 TIDY_PARTS: Final = 8
+"""So many small parts a run may leave unmerged at its end."""
 PART_ROWS: Final = (2048, 16384)
 """Parts under the first number of rows are small; merged ones are merged again up to the second."""
 AT_ONCE: Final = 12
 """So many columns are read and made into a table before the next."""
 FRAME_GROUP: Final = 16384
+"""Rows of a Parquet row group, the least that is read at once."""
 PICTURE_GROUP: Final = 128
+"""The same for pictures, of which a few are read at a time."""
 
 
 class Store:

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from auditor.crawl import FileEntry, Skipped, find_files, on_disk, printable, shown_root
-from auditor.crawl.kinds import PICTURE_SUFFIXES, RAW_SUFFIXES, claims_picture
+from auditor.crawl.suffixes import PICTURE_SUFFIXES, RAW_SUFFIXES, claims_picture
 
 
 def put(path: Path, content: bytes = b"x") -> Path:

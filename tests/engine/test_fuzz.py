@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 
 from auditor.engine.batch import settings_of
 from auditor.engine.decoder import Decoder
+from auditor.engine.messages import unpack
 from auditor.engine.options import ScanOptions
-from auditor.engine.wire import unpack
 
 COUNT = int(os.environ.get("FUZZ_FILES", "400"))
 DATA = Path(__file__).parents[3] / "shared" / "data"

@@ -16,7 +16,7 @@ import archive
 import psutil
 import pytest
 
-from auditor.engine import Progress, ScanError, ScanOptions, decoder, later, scan
+from auditor.engine import Progress, ScanError, ScanOptions, decoder, retries, scan
 from auditor.store import Store
 
 
@@ -32,7 +32,7 @@ def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_folder_that_is_away_for_a_moment_costs_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(later, "WAIT_S", 1.5)
+    monkeypatch.setattr(retries, "WAIT_S", 1.5)
     names = [f"{n:02d}-slow.jpg" for n in range(8)] + [f"share/{n:02d}-slow.jpg" for n in range(20)]
     root = archive.make(tmp_path / "a", names)
     away = tmp_path / "away"
@@ -143,7 +143,9 @@ def test_a_decoder_that_was_stopped_for_longer_than_the_limit_is_not_to_blame(
 
     def stop(event: Progress) -> None:
         decoders = [
-            p for p in psutil.Process().children() if "engine.child" in " ".join(p.cmdline())
+            p
+            for p in psutil.Process().children()
+            if "engine.decoder_process" in " ".join(p.cmdline())
         ]
         if event.done >= 1 and decoders and not stopped:
             stopped.append(decoders[0].pid)
@@ -185,7 +187,7 @@ def test_a_decoder_that_is_killed_while_it_starts_is_started_again(
 
 
 def test_time_that_a_process_did_not_have_is_not_counted() -> None:
-    from auditor.engine.clock import OwnTime
+    from auditor.engine.process_time import OwnTime
 
     class Made:
         """A process with a status and core time that the test sets."""

@@ -11,14 +11,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.engine import ScanSummary, source
+from auditor.engine import ScanSummary, file_bytes
 from auditor.engine import runlog as runlog_module
 from auditor.engine.batch import settings_of
 from auditor.engine.decoder import Decoder
+from auditor.engine.messages import pack, unpack
 from auditor.engine.options import ScanOptions
 from auditor.engine.plan import BATCH_FILES, Batcher
 from auditor.engine.runlog import RunLog
-from auditor.engine.wire import pack, unpack
 
 MB = 2**20
 
@@ -37,14 +37,14 @@ def test_a_file_that_is_still_being_written_is_read_once_more(
                 out.write(b"more")
         return real(fd, size)
 
-    monkeypatch.setattr(source.os, "read", read_while_written)
-    monkeypatch.setattr(source.time, "sleep", lambda s: None)
-    content = source.read(str(path), MB)
+    monkeypatch.setattr(file_bytes.os, "read", read_while_written)
+    monkeypatch.setattr(file_bytes.time, "sleep", lambda s: None)
+    content = file_bytes.read(str(path), MB)
     assert content.data == b"x" * 100 + b"more"
     assert content.size_bytes == 104
     writes[0] = 99
-    with pytest.raises(source.Unreadable, match="being written"):
-        source.read(str(path), MB)
+    with pytest.raises(file_bytes.Unreadable, match="being written"):
+        file_bytes.read(str(path), MB)
 
 
 def test_reading_leaves_the_time_of_last_access(tmp_path: Path) -> None:
@@ -53,17 +53,17 @@ def test_reading_leaves_the_time_of_last_access(tmp_path: Path) -> None:
     path = tmp_path / "a.jpg"
     path.write_bytes(b"x")
     os.utime(path, (1e9, 1.5e9))  # long ago: even a lazy system would renew it on reading
-    source.read(str(path), MB)
+    file_bytes.read(str(path), MB)
     assert path.stat().st_atime == 1e9
 
 
 def test_what_is_no_file_is_refused_without_blocking(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.jpg")
     for name in ("pipe.jpg", ""):
-        with pytest.raises(source.Unreadable, match="not an ordinary file"):
-            source.read(str(tmp_path / name), MB)
-    with pytest.raises(source.Unreadable, match="disappeared"):
-        source.read(str(tmp_path / "absent"), MB)
+        with pytest.raises(file_bytes.Unreadable, match="not an ordinary file"):
+            file_bytes.read(str(tmp_path / name), MB)
+    with pytest.raises(file_bytes.Unreadable, match="disappeared"):
+        file_bytes.read(str(tmp_path / "absent"), MB)
 
 
 @given(

@@ -141,11 +141,3 @@ def test_intervals_of_usable_iso_hold_in_200_archives_of_few_frames() -> None:
     assert 0.85 <= np.mean(inside) <= 0.95
     assert np.mean(one_sided) >= 0.85
     assert np.median(widths) <= 2
-
-
-def test_intervals_of_usable_iso_in_a_few_archives() -> None:
-    """A quick look at what the long test measures on two hundred."""
-    inside, one_sided, _ = _held(15, 5)
-    assert len(inside) >= 8
-    assert np.mean(inside) >= 0.7
-    assert np.mean(one_sided) >= 0.75

@@ -72,12 +72,3 @@ def test_intervals_of_tones_hold_the_truth_in_85_to_95_of_100(many) -> None:
 @pytest.mark.xfail(reason="a little wide: 95.8 percent measured over 100 archives", strict=False)
 def test_intervals_between_bodies_hold_the_truth_in_85_to_95_of_100(many) -> None:
     assert 0.85 <= many[1] <= 0.95
-
-
-def test_intervals_are_neither_narrow_nor_idle_in_a_few_archives() -> None:
-    """Twelve archives: a quick look at what the long test measures on two hundred."""
-    tones, matches, error, off = _held(12, 7, ToneWorld())
-    assert 0.75 <= tones <= 0.99
-    assert 0.75 <= matches <= 0.99
-    assert error <= 0.08
-    assert off <= 1 / 3

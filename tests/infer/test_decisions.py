@@ -19,8 +19,18 @@ from auditor.infer.decisions.focus_bias import _chance, _line, find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
 from auditor.infer.decisions.scan import Series, find_change
 from auditor.infer.decisions.shots import decision_shots
-from auditor.infer.decisions.visible import OPEN, verdict, visible_losses
+from auditor.infer.decisions.visible import (
+    OPEN,
+    Files,
+    Shown,
+    chance_seen,
+    odds,
+    seen_difference,
+    verdict,
+    visible_losses,
+)
 from auditor.record import DUST_GRID, Dust, pack_dust
+from auditor.viewing import Viewing
 
 CRITERIA = Criteria()
 
@@ -96,16 +106,28 @@ def test_few_frames_say_nothing():
 
 
 @pytest.mark.parametrize(
-    ("loss", "error", "word"),
+    ("loss", "error", "word", "how"),
     [
-        (2.0, 0.1, "visible"),
-        (0.2, 0.1, "not visible"),
-        (1.3, 0.3, "probably visible"),
-        (1.05, 1.0, OPEN),
+        (2.0, 0.1, "visible", None),
+        (0.2, 0.1, "not visible", None),
+        (1.3, 0.3, "probably visible", "4 in 5"),
+        (0.8, 0.4, "probably not visible", "2 in 3"),
+        (1.05, 1.0, OPEN, None),
     ],
 )
-def test_verdicts_follow_the_line_and_the_error(loss, error, word):
-    assert verdict(loss, error, 0.9) == word
+def test_verdicts_follow_the_line_and_the_error(loss, error, word, how):
+    chance = chance_seen(loss, error)
+    assert verdict(chance, 0.9) == word
+    assert odds(chance, word) == how
+
+
+def test_errors_that_two_apertures_share_cancel():
+    """0.30 and 0.26 c/px, each known to 4%: that both are off alike hardly changes what is lost."""
+    pair = Shown(0.26, 0.04, 8.0), Shown(0.30, 0.04, 5.6)
+    files, view = Files(4.0, 6000), Viewing.of_print(60.0, 50.0)
+    apart, together = (seen_difference(*pair, files, view, share) for share in (0.0, 1.0))
+    assert apart[0] == together[0]
+    assert together[1] < 0.6 * apart[1]
 
 
 def test_what_diffraction_costs_shows_in_large_prints_only():
@@ -122,6 +144,7 @@ def test_the_sharper_lens_is_named_and_equals_are_not():
     assert better[0]["zones"]["centre"]["sharper"] == "Lens A"
     equal = lens_rivals([lens_block(factor=1.01), lens_block("Lens B")], {}, CRITERIA)
     assert equal[0]["zones"]["centre"]["sharper"] is None
+    assert not {"visible", "probably visible"} & set(equal[0]["seen"].values())
 
 
 def test_what_both_lenses_lack_alike_cancels_and_what_one_lacks_does_not():
@@ -267,15 +290,17 @@ def test_spots_that_have_not_gone_ask_for_a_sky_once_a_body():
     ]
 
 
-def test_the_line_and_the_chance_of_a_side_are_those_of_scipy():
-    """Against scipy.stats, which the package does not load for its weight. Outings of one frame each
-    agree no more than chance has it: their own chance is the binomial's but for drawing it."""
+def test_the_line_is_that_of_scipy():
+    """Against scipy.stats, which the package does not load for its weight."""
     rng = np.random.default_rng(4)
     x = np.round(rng.normal(0, 4, 41)) / 2
     y = 0.3 * x + rng.normal(0, 1, 41)
     slope, middle, *_ = theilslopes(y, x)
     assert _line(x, y, x) == pytest.approx(middle + slope * x, rel=1e-12)
-    seen = np.arange(40) < 26
+
+
+def test_the_chance_of_a_side_is_the_binomials_where_frames_weigh_alike():
+    """One frame an outing, each weighing 1: a signs test, whose chance scipy's binomial test knows."""
+    excess = np.where(np.arange(40) < 26, 1.0, -1.0)
     expected = 2 * binomtest(26, 40, 0.5, "greater").pvalue
-    found = _chance(seen, ~seen, 0.5, np.arange(40.0), 0)
-    assert expected * (1 - 1e-12) <= found <= 1.2 * expected
+    assert _chance(excess, np.arange(40.0), 0) == pytest.approx(expected, rel=0.2)

@@ -265,6 +265,15 @@ def test_unknown_lenses_and_unmeasured_frames_have_no_verdict():
     assert not found["judged"].iloc[1]
 
 
+def test_only_files_that_are_not_the_cameras_own_are_left_out_as_enlarged():
+    """A spectrum ends early behind heavy blur too: there is nothing else to see in such a frame."""
+    blurred = frame(factor=BLURRED, upsampled=True)
+    assert judged(blurred, *COMPANY)["soft"].iloc[0]
+    export = judged(blurred | {"source": "edited"}, *COMPANY)
+    assert not export["judged"].iloc[0]
+    assert not export["soft"].iloc[0]
+
+
 def test_the_list_has_the_contracts_keys_and_says_why():
     rows = [frame(factor=BLURRED, path="b.jpg"), frame(path="c.jpg"), frame(22.0, path="d.jpg")]
     found = find_keepers(pd.DataFrame(rows), [lens_entry()], [body_entry()], Criteria())

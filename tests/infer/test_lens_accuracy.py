@@ -50,7 +50,7 @@ def test_range_ends_are_off_by_a_third_of_a_stop_in_the_median_and_never_by_more
     "spec",
     [
         pytest.param({}, id="six outings"),
-        pytest.param({"outings": 1}, id="one outing"),
+        pytest.param({"outings": 1}, id="one outing", marks=pytest.mark.long),
         pytest.param({"outings": 25}, id="many outings", marks=pytest.mark.long),
         pytest.param(
             {"scene_apertures": 4, "outings": 8},

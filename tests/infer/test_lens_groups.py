@@ -117,6 +117,7 @@ def _verdicts(sides: tuple[float, float, float, float], count: int) -> list[dict
     ]
 
 
+@pytest.mark.long
 def test_a_decentred_lens_is_named_with_its_soft_side_and_a_sound_one_is_not_accused():
     decentred = _verdicts((0.90, 1.05, 1.0, 1.0), 12)
     assert sum("left side is softer" in v["verdict"] for v in decentred) >= 11

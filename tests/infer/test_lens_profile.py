@@ -108,10 +108,35 @@ def test_resized_and_other_kinds_of_file_never_enter_the_curve():
     assert mixed["focal_ranges"][0]["apertures"] == alone["focal_ranges"][0]["apertures"]
 
 
+def test_of_few_frames_nothing_is_said_that_only_the_prior_says(usual):
+    """A lone frame shows no blur of its lens: what the prior supposes is not told as the lens's own."""
+    frames, _ = usual
+    lone = infer_lenses(frames.iloc[:1], Criteria())[0]["focal_ranges"][0]
+    assert lone["diffraction"]["ruling_from_f_number"] is None
+    assert lone["diffraction"]["loss_at_smallest"] is None
+    assert "lens's own" not in lone["diffraction"]["text"]
+    assert lone["reasons"][0] == "1 frame: too few to judge a lens by"
+    assert not any("no evidence here" in r for r in lone["reasons"])
+    whole = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
+    assert whole["diffraction"]["ruling_from_f_number"] is not None
+
+
+def test_the_fall_to_small_apertures_is_told_between_apertures_with_evidence(usual):
+    frames, _ = usual
+    weak = frames[frames["f_number"] < 15].copy()
+    smallest = weak["f_number"] == weak["f_number"].max()
+    for zone in ("centre", "middle", "corner"):
+        weak.loc[smallest, f"{zone}_mtf50_cpp"] = 0.03  # every frame there missed
+    part = infer_lenses(weak, Criteria())[0]["focal_ranges"][0]
+    last = part["apertures"][-1]
+    assert last["corner"] is None
+    assert f"at f/{last['f_number']:g} than" not in part["diffraction"]["text"]
+
+
 def test_no_range_holds_an_aperture_whose_own_figure_misses_the_criterion():
     """Thirds of a stop round, but not over an aperture that was used and measured."""
     touched = 0
-    for seed in range(9_300, 9_312):
+    for seed in range(9_300, 9_308):
         lens = random_lens(np.random.default_rng(seed))
         frames = simulate_frames(ArchiveSpec(lenses=[lens], all_columns=False), seed)[0]
         part = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
@@ -124,4 +149,4 @@ def test_no_range_holds_an_aperture_whose_own_figure_misses_the_criterion():
             inside = [cpp for n, cpp in weaker.items() if low <= n <= high]
             assert min(inside) >= 0.98 * share * max(weaker.values())
             touched += low in weaker or high in weaker
-    assert touched >= 6
+    assert touched >= 4

@@ -62,7 +62,8 @@ def test_pixels_lie_as_stored_and_the_turn_is_told_once(encode, orientation: int
     itself, libavif does not. Either way the frame comes back as it was handed over, and turning
     it by `orientation` gives what Pillow makes of the same file by Exif's rule."""
     array = smooth()
-    picture = decode(encode(array, exif(orientation)), "a." + encode.__name__)
+    data = encode(array, exif(orientation))
+    picture = decode(data, "a." + encode.__name__)
     assert picture.code is not None
     rgb = picture.code[..., ::-1]
     assert rgb.shape == array.shape
@@ -71,7 +72,7 @@ def test_pixels_lie_as_stored_and_the_turn_is_told_once(encode, orientation: int
     tagged = Image.fromarray(array)
     tagged.getexif()[0x0112] = orientation
     upright = np.asarray(ImageOps.exif_transpose(tagged))
-    container = read_container(encode(array, exif(orientation)))
+    container = read_container(data)
     np.testing.assert_array_equal(container.shown(array), upright)
     np.testing.assert_array_equal(container.stored(upright), array)
 
@@ -200,13 +201,13 @@ def test_the_library_is_loaded_only_for_its_files() -> None:
 def tilted_squares(seed: int = 4) -> np.ndarray:
     """Dark and bright tilted squares all over the frame, blurred by a Gaussian of 1.1 px, with noise."""
     rng, scale = np.random.default_rng(seed), 4
-    big = np.full((720 * scale, 1080 * scale), 120, np.uint8)
-    for x in range(60, 1080, 120):
-        for y in range(60, 720, 120):
+    big = np.full((600 * scale, 840 * scale), 120, np.uint8)
+    for x in range(60, 840, 120):
+        for y in range(60, 600, 120):
             box = ((x * scale, y * scale), (70 * scale, 70 * scale), float(rng.uniform(5, 40)))
             corners = np.int32(cv2.boxPoints(box))
             cv2.fillPoly(big, [corners], int(rng.choice([50, 190])))
-    soft = cv2.resize(big, (1080, 720), interpolation=cv2.INTER_AREA).astype(np.float32)
+    soft = cv2.resize(big, (840, 600), interpolation=cv2.INTER_AREA).astype(np.float32)
     noisy = cv2.GaussianBlur(soft, (0, 0), 1.1) + rng.normal(0, 1.0, soft.shape)
     return np.repeat(noisy.round().clip(0, 255).astype(np.uint8)[..., None], 3, axis=2)
 

@@ -44,7 +44,7 @@ def test_missed_focus_is_alike_in_all_directions(place):
     assert max(found.values()) < 0.8 * max(still.values())
 
 
-@pytest.mark.parametrize("degrees", [0.0, 45.0, 110.0])
+@pytest.mark.parametrize("degrees", [0.0, pytest.param(45.0, marks=pytest.mark.long), 110.0])
 def test_movement_softens_the_direction_it_goes_in(place, degrees):
     """What faces the movement is softest by far; what it runs along stays as sharp as it was."""
     still, found = look(place), look(place, motion_px=5.0, motion_deg=degrees)

@@ -43,9 +43,19 @@ def _jpeg(code: np.ndarray, sampling: int) -> Picture:
     return decode(data.tobytes(), "coded.jpg")
 
 
-@pytest.mark.parametrize(("red", "blue"), [(0.0, 0.0), (0.8, -0.5), (-1.5, 2.0)])
+_PLAIN, _HALVED = cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420
+
+
 @pytest.mark.parametrize(
-    "sampling", [cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420]
+    ("red", "blue", "sampling"),
+    [
+        (0.0, 0.0, _HALVED),
+        (0.8, -0.5, _PLAIN),
+        (-1.5, 2.0, _HALVED),
+        pytest.param(0.0, 0.0, _PLAIN, marks=pytest.mark.long),
+        pytest.param(0.8, -0.5, _HALVED, marks=pytest.mark.long),
+        pytest.param(-1.5, 2.0, _PLAIN, marks=pytest.mark.long),
+    ],
 )
 def test_known_channel_shifts_within_a_tenth_of_a_pixel(
     red: float, blue: float, sampling: int

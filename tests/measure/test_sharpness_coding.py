@@ -9,6 +9,7 @@ import pytest
 from photographs import encoded, exposed, linear, see, true_mtf50
 from PIL import Image
 
+from auditor.measure import measure_file
 from auditor.measure.content import luma_steps
 from auditor.measure.decode import decode
 from auditor.measure.picture import Picture
@@ -68,7 +69,7 @@ def before_and_after(code: np.ndarray, coded: Picture, limit: float) -> tuple[fl
     return before, before - without, before - given_back
 
 
-@pytest.mark.parametrize("f_number", [2.8, 5.6, 11.0])
+@pytest.mark.parametrize("f_number", [2.8, pytest.param(5.6, marks=pytest.mark.long), 11.0])
 @pytest.mark.parametrize(("height", "quality"), [(30.0, 95), (50.0, 95), (60.0, 90), (40.0, 98)])
 def test_a_coded_edge_reads_nearly_as_before_coding(
     height: float, quality: int, f_number: float
@@ -122,8 +123,14 @@ def test_steps_are_those_the_file_states() -> None:
 
 
 def test_a_damaged_table_leaves_the_picture_measured_without_it() -> None:
-    data = jpeg(np.full((64, 64), 128, np.uint8), 50)
+    noisy = np.random.default_rng(1).normal(128, 6, (600, 800)).clip(0, 255).astype(np.uint8)
+    data = jpeg(noisy, 90)
     assert luma_steps(data[:30]) is None
+    at = data.index(b"\xff\xdb") + 5  # the first table's steps (ITU-T T.81, B.2.4.1)
+    damaged = data[: at + 9] + b"\0" + data[at + 10 :]
+    assert luma_steps(damaged) is None
+    record = measure_file(damaged, "damaged.jpg")
+    assert record.noise is not None
 
 
 def test_a_table_with_a_step_of_nothing_takes_nothing() -> None:

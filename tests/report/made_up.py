@@ -17,7 +17,9 @@ from PIL import Image, ImageDraw
 from auditor import optics
 from auditor.exposure import F_NUMBERS
 from auditor.record import COLUMNS, ZONES
-from auditor.report import drawing, lens_chart, snr_chart
+from auditor.report.lens_chart import lens_chart
+from auditor.report.snr_chart import snr_chart
+from auditor.report.svg_charts import draw
 
 BODIES = (("Halden M5", 4.4, 5472, 3648), ("Halden M7 II", 3.8, 9504, 6336))
 CAUSES = (
@@ -286,11 +288,11 @@ def drawn_lens(
     part: dict[str, Any], top_cpp: float, span: tuple[float, float], pitch_um: float | None
 ) -> str | None:
     """The chart of one focal range as the page draws it, or None."""
-    values = lens_chart.lens_values(part, top_cpp, span, pitch_um)
-    return None if values is None else str(drawing.draw_lens(values, "Sharpness"))
+    chart = lens_chart(part, top_cpp, span, pitch_um)
+    return None if chart is None else str(draw(chart, "Sharpness"))
 
 
 def drawn_noise(body: dict[str, Any], thresholds: dict[str, float]) -> str | None:
     """The chart of one body as the page draws it, or None."""
-    values = snr_chart.snr_values(body, thresholds)
-    return None if values is None else str(drawing.draw_noise(values, "Noise"))
+    chart = snr_chart(body, thresholds)
+    return None if chart is None else str(draw(chart, "Noise"))

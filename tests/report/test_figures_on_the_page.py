@@ -14,9 +14,12 @@ from made_up import drawn_noise
 from PIL import Image
 from test_page import unpacked, written
 
-from auditor.report import drawing, lens_chart, snr_chart, summary_lines
+from auditor.report import summary_lines
+from auditor.report.lens_chart import lens_chart
 from auditor.report.matches_view import match_tables
 from auditor.report.pictures import shows_detail
+from auditor.report.snr_chart import _marks, snr_chart
+from auditor.report.svg_charts import draw
 
 
 @pytest.mark.parametrize(
@@ -130,32 +133,31 @@ def test_no_matching_iso_far_past_what_the_bodies_were_used_at(tmp_path: Path) -
 def test_noise_is_drawn_at_the_size_for_which_its_limits_hold(tmp_path: Path) -> None:
     body = made_up.profile(1)["bodies"][0]
     limits = {"excellent": 40.0, "acceptable": 10.0}
-    chart = snr_chart.snr_values(body, limits)
+    chart = snr_chart(body, limits)
     assert chart is not None
     middle = [t for t in body["tones"] if t["signal"] == 0.18]
-    drawn = chart["tone_mid"]["data"]
+    (drawn,) = (s.line for s in chart.series if s.name == "tone-mid")
     assert drawn["y"] == pytest.approx([t["snr_output"] for t in middle])
     assert drawn["low"] == pytest.approx([t["low"] * t["snr_output"] / t["snr"] for t in middle])
-    axis = chart["y_axis"]
-    assert axis["title"] == "signal to noise, at 8 megapixels"
-    assert axis["labels"][40.0] == "excellent\n40:1"
-    assert axis["labels"][10.0] == "acceptable\n10:1"
-    assert chart["excellent"]["location"] == 40.0
+    assert chart.up_title == "signal to noise, at 8 megapixels"
+    assert {(40.0, "40:1", "excellent"), (10.0, "10:1", "acceptable")} <= set(chart.up_marks)
+    assert chart.limits == [40.0, 10.0]
     page = written(made_up.profile(1), None, tmp_path)
     assert "Signal to noise at 8 megapixels, for which the limits hold, and per pixel" in page
     for tone in body["tones"]:
         del tone["snr_output"]
-    chart = snr_chart.snr_values(body, limits)
+    chart = snr_chart(body, limits)
     assert chart is not None
-    assert chart["tone_mid"]["data"]["y"] == [t["snr"] for t in middle]
-    assert chart["y_axis"]["title"] == "signal to noise, per pixel"
-    assert "excellent" not in chart
+    (drawn,) = (s.line for s in chart.series if s.name == "tone-mid")
+    assert drawn["y"] == [t["snr"] for t in middle]
+    assert chart.up_title == "signal to noise, per pixel"
+    assert not chart.limits
 
 
 @pytest.mark.parametrize("top", [60.0, 400.0, 4e3, 4e6])
 def test_marks_of_the_noise_axis_keep_apart(top: float) -> None:
     """A mark of two lines and its neighbour need some tenth of the drawing's height."""
-    marks = snr_chart._marks(1.0, top, (40.0, 10.0))
+    marks = _marks(1.0, top, (40.0, 10.0))
     assert {40.0, 10.0} <= set(marks)
     for named_one in (10.0, 40.0):
         for mark in set(marks) - {10.0, 40.0}:
@@ -173,25 +175,28 @@ def _steps(path: str) -> list[tuple[float, float]]:
 
 def test_the_drawing_shows_the_values() -> None:
     part = made_up.profile(1)["lenses"][0]["focal_ranges"][0]
-    values = lens_chart.lens_values(part, 0.4, (2.8, 22), 4.4)
-    assert values is not None
-    svg = str(drawing.draw_lens(values, 'At <24> "mm"'))
+    chart = lens_chart(part, 0.4, (2.8, 22), 4.4)
+    assert chart is not None
+    svg = str(draw(chart, 'At <24> "mm"'))
     assert "At &lt;24&gt; &#34;mm&#34;" in svg
     ticks = {
         float(v): float(y) - 7
         for y, v in re.findall(r'y="(\d+)" class="e cpp" data-cpp="([\d.]+)"', svg)
     }
     (v0, y0), (v1, y1) = min(ticks.items()), max(ticks.items())
-    for zone in ("centre", "middle", "corner"):
+    assert [s.name for s in chart.series] == ["centre", "middle", "corner"]
+    for shown in chart.series:
+        zone = shown.name
         group = svg[svg.index(f'class="s {zone}"') :]
         curve = _steps(re.search(r'class="l" d="([^"]*)"', group)[1])
         read = [v0 + (y - y0) / (y1 - y0) * (v1 - v0) for _, y in curve]
-        assert read == pytest.approx(values[f"{zone}_line"]["data"]["y"], abs=0.002)
+        assert read == pytest.approx(shown.line["y"], abs=0.002)
         dots = re.search(r'class="d" d="([^"]*)"', group)[1]
         assert dots.count("h0") == len(part["apertures"])
     body = made_up.profile(1)["bodies"][0]
-    noise = snr_chart.snr_values(body, {"excellent": 40.0, "acceptable": 10.0})
-    svg = str(drawing.draw_noise(noise, "Noise"))
+    noise = snr_chart(body, {"excellent": 40.0, "acceptable": 10.0})
+    assert noise is not None
+    svg = str(draw(noise, "Noise"))
     marks = {
         int(v): float(y) - 7
         for y, v in re.findall(
@@ -203,7 +208,9 @@ def test_the_drawing_shows_the_values() -> None:
     decade = (marks[10] - marks[100]) / np.log(10)
     middle = _steps(re.search(r'class="s tone-mid">.*?class="l" d="([^"]*)"', svg)[1])
     read = [np.log(10) + (marks[10] - y) / decade for _, y in middle]
-    assert read == pytest.approx(np.log(noise["tone_mid"]["data"]["y"]), abs=0.03)
+    assert read == pytest.approx(
+        np.log(next(s.line["y"] for s in noise.series if s.name == "tone-mid")), abs=0.03
+    )
 
 
 def test_drawings_weigh_little(tmp_path: Path) -> None:

@@ -54,7 +54,10 @@ def check(seen: dict[int, dict[str, float]]) -> None:
             assert found["answer"] <= 1, (width, found)  # the answer is one screen
 
 
-@pytest.mark.parametrize(("lenses", "scheme"), [(1, "light"), (20, "dark"), (200, "light")])
+@pytest.mark.parametrize(
+    ("lenses", "scheme"),
+    [(1, "light"), (20, "dark"), pytest.param(200, "light", marks=pytest.mark.long)],
+)
 def test_the_page_is_short_until_something_is_opened(
     browser: Any, tmp_path: Path, lenses: int, scheme: str
 ) -> None:

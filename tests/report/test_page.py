@@ -18,8 +18,9 @@ import pytest
 from made_up import drawn_lens, drawn_noise
 from PIL import Image
 
-from auditor.report import lens_chart, write_report
+from auditor.report import write_report
 from auditor.report.frames_behind import FrameIndex, evenly, in_turn
+from auditor.report.lens_chart import lens_chart
 from auditor.report.pictures import crop_uri, fetch, thumb_uri, thumbs_within
 
 HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)> \"quoted\" & {{7*7}} $$x$$ @key"
@@ -143,9 +144,9 @@ def test_the_page_asks_for_nothing(tmp_path: Path) -> None:
 def test_chart_shows_the_profile_s_figures_on_a_scale_of_stops() -> None:
     """Every figure has its disc where the axes put it, and says itself in words."""
     part = made_up.profile(1)["lenses"][0]["focal_ranges"][0]
-    values = lens_chart.lens_values(part, 0.4, (2.8, 22), 4.4)
-    assert values is not None
-    points = values["corner_points"]["data"]
+    shown = lens_chart(part, 0.4, (2.8, 22), 4.4)
+    assert shown is not None
+    (points,) = (s.points for s in shown.series if s.name == "corner")
     rows = part["apertures"]
     assert points["y"] == [r["corner"]["mtf50_cpp"] for r in rows]
     assert points["low"] == [r["corner"]["low"] for r in rows]
@@ -235,7 +236,7 @@ def test_pictures_come_from_tables_and_functions_and_broken_ones_are_left_out() 
 
 
 def test_crops_are_shown_at_full_size() -> None:
-    uri = crop_uri(made_up.jpeg(1, (320, 240)), 160)
+    uri = crop_uri(made_up.jpeg(1, (320, 240)))
     assert uri is not None
     assert Image.open(io.BytesIO(base64.b64decode(uri.split(",")[1]))).size == (160, 160)
 

@@ -13,7 +13,7 @@ import made_up
 import pytest
 
 from auditor.report import summary_lines
-from auditor.report.answers import right_sentence
+from auditor.report.answer_words import right_sentence
 from auditor.report.card_page import render_card
 from auditor.report.page import render_report
 from auditor.report.shot_words import shot_line, shot_name

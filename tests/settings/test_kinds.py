@@ -18,11 +18,11 @@ from auditor.record import FrameRecord, Settings, to_row
 from auditor.record.pools import pool_words, pools
 from auditor.settings import sensors
 from auditor.settings.body import body_key
-from auditor.settings.coding import built_by_program
-from auditor.settings.evidence import Evidence, Sensor, rounding
+from auditor.settings.file_evidence import Evidence, Sensor, rounding
+from auditor.settings.jpeg_segments import built_by_program
 from auditor.settings.kinds import judge, sensor_alone
 from auditor.settings.lens import lens_key, lens_name
-from auditor.settings.native import native_size
+from auditor.settings.native_size import native_size
 from auditor.settings.scale import reconcile_scale
 
 KNOWN = Sensor((6000, 4000), 4.0, math.hypot(24, 16), "told", True)
@@ -52,7 +52,7 @@ def kind(
         ((1500, 1000), {"field_px": 3000.0}, ("edited reduced", 8.0)),  # half, reduced by two
         ((9000, 6000), {}, ("enlarged", 2.67)),
         ((6000, 3376), {"source": "camera"}, ("camera full size", 4.0)),
-        ((4000, 2667), {"source": "camera", "told_um": 4.0, "recoded": False}, ("cropped", 4.0)),
+        ((4000, 2667), {"source": "camera", "tagged_um": 4.0, "recoded": False}, ("cropped", 4.0)),
     ],
 )
 def test_a_file_against_a_sensor_of_6000_x_4000(
@@ -72,11 +72,11 @@ def test_a_reduced_copy_keeps_the_sensors_width(share: float, turned: bool) -> N
 def test_tags_left_over_tell_the_sensors_size() -> None:
     # 36 x 24 mm at 6 um are 6000 x 4000 px; the file has 1600.
     alone = sensor_alone(
-        Evidence(1600, 1067, "edited", told_um=6.0, diagonal_mm=math.hypot(36, 24))
+        Evidence(1600, 1067, "edited", tagged_um=6.0, diagonal_mm=math.hypot(36, 24))
     )
     assert alone.size == pytest.approx((6000, 4000), rel=0.01)
     found = judge(
-        Evidence(1600, 1067, "edited", told_um=6.0, diagonal_mm=math.hypot(36, 24)), alone
+        Evidence(1600, 1067, "edited", tagged_um=6.0, diagonal_mm=math.hypot(36, 24)), alone
     )
     assert (found.kind, found.pitch_um) == ("edited reduced", pytest.approx(22.5, rel=0.01))
 

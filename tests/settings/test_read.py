@@ -306,7 +306,7 @@ def test_xmp_that_tells_of_work_on_the_pixels() -> None:
     assert settings_of({"Xmp.xmp.CreatorTool": "Photo Mill 9"}).source == "edited"
     assert settings_of({"Xmp.xmp.CreatorTool": "1.02"}).source == "camera"
     assert settings_of({"Xmp.xmp.Rating": "3"}).source == "camera"
-    from auditor.settings.origin import _worked_on
+    from auditor.settings.file_source import _worked_on
 
     assert _worked_on({**base, **agent, f"{history}changed": "/"}, None, None)
     assert _worked_on({**base, **agent}, None, None)

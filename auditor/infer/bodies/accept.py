@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -13,6 +13,9 @@ from auditor.infer.bodies.response import ISO_GRID, t_factor
 from auditor.infer.bodies.visible import frame_snr, iso_for_snr, third
 
 __all__ = ["AcceptError", "accept_table", "parse_accept"]
+
+_MOST_ISO: Final = 1e7
+"""An ISO value beyond this is a mistake of typing."""
 
 
 class AcceptError(ValueError):
@@ -31,7 +34,7 @@ def parse_accept(text: str) -> tuple[str, float, Band]:
         iso = float(parts[1])
     except ValueError:
         iso = 0.0
-    if not (0 < iso < 1e7):
+    if not (0 < iso < _MOST_ISO):
         raise ValueError(f"'{parts[1]}' in '{text}' is not an ISO value")
     return parts[0].strip(), iso, band_named(parts[2])
 

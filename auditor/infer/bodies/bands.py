@@ -22,6 +22,9 @@ __all__ = ["BANDS", "Band", "Scenes", "band_named", "band_of", "bands_of", "scen
 Floats = NDArray[np.float64]
 
 SHARE_COLUMNS: Final = tuple(f"signal_share_{i:02d}" for i in range(len(SIGNAL_BIN_EDGES) - 1))
+"""Columns of the stored histogram of log2 signal."""
+_QUARTILES: Final = (0.25, 0.5, 0.75)
+"""Quantiles of a frame's signal by which its band's scenes are described."""
 
 ENOUGH_FRAMES: Final = 5
 """Frames of one kind of file from which its own histograms describe a band."""
@@ -99,7 +102,7 @@ def band_named(text: str) -> Band:
 def _quartiles(shares: Floats) -> tuple[float, float, float]:
     edges = np.asarray(SIGNAL_BIN_EDGES)
     cumulative = np.concatenate([[0.0], np.cumsum(shares)])
-    a, b, c = (float(2 ** np.interp(q, cumulative, edges)) for q in (0.25, 0.5, 0.75))
+    a, b, c = (float(2 ** np.interp(q, cumulative, edges)) for q in _QUARTILES)
     return a, b, c
 
 

@@ -23,23 +23,51 @@ from scipy.special import log_ndtr
 
 from auditor.infer.bodies.observe import sigma_code
 from auditor.infer.bodies.photon import fit_physics
+from auditor.robust import scale_of
 
 __all__ = ["Cells", "Limits", "gather"]
 
 Floats = NDArray[np.float64]
 
-# What is assumed where too few frames speak: the scatter of a frame, a tone and an outing in log noise,
-# and how many frames (outings) that assumption is worth.
 PRIOR_FRAME_SD: Final = 0.07
+"""Scatter of a frame's log noise that is assumed where too few frames speak."""
 PRIOR_TONE_SD: Final = 0.05
+"""The same of a tone within its frame."""
 PRIOR_OUTING_SD: Final = 0.05
+"""The same of what the frames of an outing share."""
 PRIOR_WEIGHT: Final = 4.0
+"""Frames (outings) that these assumptions are worth."""
 
 GRAIN_PIXELS: Final = 12.0
 """Pixels per independent sample of coarse camera noise, for a tone's standard error."""
 
 _TELLING: Final = 1.5
 """Standard deviations above what was measured from which on a bound says nothing."""
+_CUT: Final = 4.0
+"""Standard deviations from which an outlier has no weight (Tukey's bisquare; a little under the usual 4.7,
+as noise is read off frames of all kinds)."""
+_OUTLIER: Final = 0.05
+"""Weight below which a frame is counted as an outlier."""
+_LEAST_WEIGHT: Final = 1e-3
+"""Weight that even an outlier keeps, so that a cell of nothing else is not lost."""
+_DOUBTFUL: Final = 0.3
+"""Weight below which a frame's own error grows, with the root of how much less it has."""
+_CODED: Final = 0.08
+"""Error in log noise through 8-bit coding at a noise of one code value; it falls with the square."""
+_LEAST_CODE: Final = 0.3
+"""Code values below which that error grows no more."""
+_CLIPPED: Final = 0.15
+"""Error in log noise through clipping at black where noise is as large as the signal."""
+_ROUGH_SD: Final = 0.03
+"""Error of a cell's median beside its scatter, for the first fit of physics."""
+_FIRM_BOUNDS: Final = 0.25
+"""Quantile of a cell's bounds that stands for all: each holds for all, but for their scatter."""
+_ROUNDS: Final = 4
+"""Rounds of weights and scatters."""
+_LEAST_SHARE: Final = 0.3
+"""Share of a tone's scatter that is left of frames with next to no other tone."""
+_JUST_ABOVE_ONE: Final = 1.001
+"""Tones of a frame, where nearly every frame has only one: its scatter is then not seen at all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,12 +117,12 @@ class Cells:
 
 
 def _bisquare(z: Floats) -> Floats:
-    return np.asarray(np.clip(1 - (z / 4.0) ** 2, 0, None) ** 2)
+    return np.asarray(np.clip(1 - (z / _CUT) ** 2, 0, None) ** 2)
 
 
 def _mad(values: Floats) -> float:
     """Robust standard deviation about the median."""
-    return float(1.4826 * np.median(np.abs(values - np.median(values)))) if len(values) else 0.0
+    return scale_of(values - np.median(values)) if len(values) else 0.0
 
 
 def _blend(measured: float, prior: float, count: float) -> float:
@@ -111,8 +139,8 @@ def _doubt(eight_bit: Floats, signal: Floats, log_sigma: Floats) -> Floats:
     """
     sigma = np.exp(log_sigma)
     code = sigma_code(signal, sigma)
-    coding = np.minimum(0.08 / np.maximum(code, 0.3) ** 2, 1.0) * eight_bit
-    return np.asarray(np.hypot(coding, 0.15 * (sigma / signal) ** 2))
+    coding = np.minimum(_CODED / np.maximum(code, _LEAST_CODE) ** 2, 1.0) * eight_bit
+    return np.asarray(np.hypot(coding, _CLIPPED * (sigma / signal) ** 2))
 
 
 def _below(bound: Floats, middle: Floats, sd: float) -> Floats:
@@ -159,7 +187,7 @@ def _limits(tones: pd.DataFrame) -> Limits:
     # A frame has one tone of each signal, so that tones are frames.
     count = np.bincount(cell, minlength=len(iso))
     own = np.split(bound[np.argsort(cell, kind="stable")], np.cumsum(count)[:-1])
-    lowest = [float(np.quantile(b, 0.25)) for b in own] if len(iso) else []
+    lowest = [float(np.quantile(b, _FIRM_BOUNDS)) for b in own] if len(iso) else []
     return Limits(iso, signal, np.array(lowest), count)
 
 
@@ -189,7 +217,7 @@ def _measured(tones: pd.DataFrame, limits: Limits, frame_count: int, unit_count:
     iso_written, s = tones["iso"].to_numpy(float), tones["signal"].to_numpy(float)
     counts = np.bincount(cell, minlength=n_cells)
     median = _censored_median(y, bounded, cell)
-    rough_sd = np.sqrt((PRIOR_FRAME_SD**2 + PRIOR_TONE_SD**2) / counts + 0.03**2)
+    rough_sd = np.sqrt((PRIOR_FRAME_SD**2 + PRIOR_TONE_SD**2) / counts + _ROUGH_SD**2)
     eight_bit = np.bincount(cell, tones["eight_bit"].to_numpy(float), n_cells) / counts
     law, _ = fit_physics(iso, signal, median, np.hypot(rough_sd, _doubt(eight_bit, signal, median)))
     y = y - law.log_sigma(iso_written, s) + law.log_sigma(tones["step"].to_numpy(float), s)
@@ -218,7 +246,7 @@ def _measured(tones: pd.DataFrame, limits: Limits, frame_count: int, unit_count:
         tone_sd=scatter.tone_sd,
         frame_count=frame_count,
         unit_count=unit_count,
-        outliers=int(np.sum(scatter.frame_weight < 0.05)),
+        outliers=int(np.sum(scatter.frame_weight < _OUTLIER)),
     )
 
 
@@ -265,7 +293,7 @@ def _settle(rows: _Rows, fitted: Floats, trust: Floats, own: Floats) -> _Scatter
     tone_sd, frame_sd = PRIOR_TONE_SD, PRIOR_FRAME_SD
     per_frame = np.bincount(frame)
     mean_tones = float(np.mean(per_frame))
-    for _ in range(4):
+    for _ in range(_ROUNDS):
         sd = float(np.hypot(frame_sd, tone_sd))
         telling = ~rows.bounded | (rows.found < centre[cell] + _TELLING * sd)
         y = np.where(rows.bounded, _below(rows.found, centre[cell], sd), rows.found)
@@ -274,8 +302,8 @@ def _settle(rows: _Rows, fitted: Floats, trust: Floats, own: Floats) -> _Scatter
         effect = np.bincount(frame, share * residual) / np.maximum(np.bincount(frame, share), 1e-12)
         left = residual - effect[frame]
         inner = left[(per_frame > 1)[frame] & telling]
-        freedom = len(inner) * (1 - 1 / max(mean_tones, 1.001))
-        spread = _mad(inner) / np.sqrt(max(1 - 1 / mean_tones, 0.3))
+        freedom = len(inner) * (1 - 1 / max(mean_tones, _JUST_ABOVE_ONE))
+        spread = _mad(inner) / np.sqrt(max(1 - 1 / mean_tones, _LEAST_SHARE))
         tone_sd = _blend(spread, PRIOR_TONE_SD, freedom)
         raw = _mad(effect) * np.sqrt(rows.n_frames / max(rows.n_frames - rows.n_iso, 1))
         through_tones = tone_sd**2 / mean_tones
@@ -286,8 +314,8 @@ def _settle(rows: _Rows, fitted: Floats, trust: Floats, own: Floats) -> _Scatter
         )
         scale = float(np.hypot(frame_sd, np.sqrt(through_tones)))
         # Were every frame of a small cell an outlier, the cell would be lost: a floor keeps it.
-        frame_weight = np.maximum(_bisquare(effect / scale), 1e-3)
-        weight = frame_weight[frame] * np.maximum(_bisquare(left / tone_sd), 1e-3)
+        frame_weight = np.maximum(_bisquare(effect / scale), _LEAST_WEIGHT)
+        weight = frame_weight[frame] * np.maximum(_bisquare(left / tone_sd), _LEAST_WEIGHT)
         joint = weight * telling / (frame_sd**2 + noise)
         total = np.bincount(cell, joint, minlength=rows.n_cells)
         mean = np.bincount(cell, joint * y, minlength=rows.n_cells) / total
@@ -308,7 +336,7 @@ def _covariance(
     by_unit = spread_of @ to_unit
     tone_part = np.bincount(rows.cell, scatter.joint**2, minlength=rows.n_cells)
     # A cell that has nothing but outliers keeps its mean, with little to say.
-    doubtful = np.sqrt(np.maximum(1.0, 0.3 / scatter.frame_weight))
+    doubtful = np.sqrt(np.maximum(1.0, _DOUBTFUL / scatter.frame_weight))
     by_frame = spread_of * doubtful[None, :]
     return np.asarray(
         scatter.frame_sd**2 * (by_frame @ by_frame.T).toarray()

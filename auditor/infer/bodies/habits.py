@@ -32,11 +32,16 @@ _HABIT_COLUMNS: Final = (
     *("taken", "signature", "iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100"),
 )
 _PIECE: Final = 20_000
+"""Histograms read at a time, for the memory."""
+_RAISED: Final = 1.1
+"""An ISO counts as raised above the lowest used by more than rounding."""
+_BRIGHTEST: Final = 0.998
+"""One pixel in 500 lies above this quantile of the signal: lamps and sparkles are passed over."""
 
 STATIC_SECONDS: Final = 120.0
+"""Two frames within so many seconds may show a scene that stood still,"""
 STATIC_DIFFERENCE: Final = 6.0
-"""Two frames within so many seconds whose signatures (standard deviation 48) differ by no more than
-this in the mean show a scene that stood still."""
+"""if their signatures (standard deviation 48) differ by no more than this in the mean."""
 
 HEADROOM_LOG2: Final = -2.0
 """Underexposed: less than one pixel in 500 lies above this (two stops under white)."""
@@ -206,7 +211,7 @@ def _headroom(body: str, rows: pd.DataFrame, share: float) -> list[dict[str, Any
     known = np.isfinite(white) & np.isfinite(iso)
     if not known.any():
         return []
-    raised = known & (iso > np.nanmin(iso[known]) * 1.1)
+    raised = known & (iso > np.nanmin(iso[known]) * _RAISED)
     if not raised.any():
         return []
     hits = white[raised] < HEADROOM_LOG2
@@ -222,7 +227,7 @@ def _brightest(rows: pd.DataFrame) -> Floats:
     out = np.full(len(rows), np.nan)
     for start in range(0, len(rows), _PIECE):
         shares, known = _histograms(rows.iloc[start : start + _PIECE])
-        out[start : start + _PIECE][known] = _percentile(shares[known], 0.998)
+        out[start : start + _PIECE][known] = _percentile(shares[known], _BRIGHTEST)
     return out
 
 

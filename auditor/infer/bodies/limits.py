@@ -10,11 +10,14 @@ from auditor.infer.bodies.observe import sigma_code
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel
 from auditor.infer.bodies.visible import MID_TONE, Look, highest_iso, third
 
-__all__ = ["REACH", "no_noise_seen", "snr_by_iso", "usable_iso"]
+__all__ = ["HALF_THIRD", "REACH", "no_noise_seen", "snr_by_iso", "usable_iso"]
 
 REACH: Final = 1.0
 """Stops beyond the ISO values a body used within which its usable ISO is predicted; past that the
 answer is only that it lies higher."""
+
+HALF_THIRD: Final = 1 / 6
+"""Half the step between engraved ISO values, in stops."""
 
 CODE_HIDDEN: Final = 1.5
 """Code values of 8 bits up to which a bound comes from coding rather than from texture."""
@@ -40,7 +43,7 @@ def usable_iso(
     detail: dict[str, Any] = {"snr": snr, "predicted": False, "reason": None}
     if not len(noise.cells.iso):
         return _nothing_measured(noise, snr, min(low, ceiling), detail)
-    if best < floor - 1 / 6:
+    if best < floor - HALF_THIRD:
         detail |= {"low": None, "high": None}
         detail["reason"] = f"not reached at ISO {noise.isos[0]}, the lowest used"
         return None, detail
@@ -65,7 +68,7 @@ def _nothing_measured(
     clean = [u["iso"] for u in no_noise_seen(noise) if u["iso"] in _clean_isos(noise, snr)]
     at_least = max([low, *np.log2(clean)])
     detail |= {"low": third(at_least, "down"), "high": None, "predicted": False}
-    if at_least < np.log2(noise.isos[0]) - 1 / 6:
+    if at_least < np.log2(noise.isos[0]) - HALF_THIRD:
         detail |= {
             "low": None,
             "reason": f"not told: texture hides it at ISO {noise.isos[0]} and up",
@@ -93,8 +96,8 @@ def snr_by_iso(noise: NoiseModel, look: Look, share: float) -> list[dict[str, An
     low, high = noise.interval(look.draws, best, share)
     out = []
     for row, iso in enumerate(ISO_GRID):
-        within = noise.isos[0] * 0.9 <= iso <= noise.isos[-1] * 2.0**REACH * 1.1
-        if not within:
+        stops = np.log2([iso / noise.isos[0], iso / noise.isos[-1]])
+        if stops[0] < -HALF_THIRD or stops[1] > REACH + HALF_THIRD:
             continue
         out.append(
             {

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS, Scenes
-from auditor.infer.bodies.limits import REACH
+from auditor.infer.bodies.limits import HALF_THIRD, REACH
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_factor
 from auditor.infer.bodies.visible import frame_snr, isos_for_snr, third
 
@@ -19,6 +19,8 @@ __all__ = ["LEAST_FRAMES", "as_noisy_as", "match_bodies", "reference_isos"]
 
 Floats = NDArray[np.float64]
 
+_ROUNDED: Final = 0.01
+"""Stops by which engraved ISO values are rounded."""
 USUAL: Final = tuple(i for i in ISOS if 100 <= i <= 12800)
 """Reference values given for every pair, beside those that the reference body used."""
 
@@ -38,7 +40,7 @@ def reference_isos(model: NoiseModel) -> list[int]:
 def _within(model: NoiseModel, log2_iso: float) -> bool:
     """Whether an ISO lies within reach of those that the body used."""
     used = np.log2(model.isos)
-    return bool(used.min() - REACH - 0.01 <= log2_iso <= used.max() + REACH + 0.01)
+    return bool(used.min() - REACH - _ROUNDED <= log2_iso <= used.max() + REACH + _ROUNDED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +93,7 @@ def as_noisy_as(
 def _seen(model: NoiseModel, log2_iso: float) -> bool:
     """Whether the body used ISO values on both sides, to a sixth of a stop."""
     used = np.log2(model.isos)
-    return bool(used.min() - 0.17 <= log2_iso <= used.max() + 0.17)
+    return bool(used.min() - HALF_THIRD <= log2_iso <= used.max() + HALF_THIRD)
 
 
 def match_bodies(

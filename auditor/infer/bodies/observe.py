@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor import srgb
 from auditor.exposure import nominal_iso
 from auditor.infer.lenses.grouping import flags, numbers
 from auditor.record import TONE_SIGNALS, tone_column
@@ -104,9 +105,7 @@ class Observations:
 
 def sigma_code(signal: NDArray[np.float64], sigma: NDArray[np.float64]) -> Floats:
     """Noise in 8-bit code values of a noise given in linear light (sRGB, IEC 61966-2-1)."""
-    s = np.clip(signal, 1e-5, 1.0)
-    slope = np.where(s > 0.0031308, 1.055 / 2.4 * s ** (1 / 2.4 - 1), 12.92)
-    return np.asarray(255 * slope * sigma)
+    return np.asarray(255 * srgb.slope(np.minimum(signal, 1.0)) * sigma)
 
 
 def resampling_unit(frames: pd.DataFrame) -> pd.Series:

@@ -34,8 +34,25 @@ the log-likelihood of two more parameters and a search over some ten ISO values 
 
 
 DEVELOPMENT_STEP: Final = 0.03
+"""Step in which that change is sought, in log noise per stop of ISO."""
 DEVELOPMENT_SD: Final = 0.04
 """What a camera's noise reduction may change log noise by per stop of ISO, before it was seen."""
+
+ASSUMED_DEVELOPMENT: Final = -0.04
+"""That change for a body of which nothing was measured: noise reduction grows with ISO (common practice,
+no source)."""
+ASSUMED_READ_E: Final = 4.0
+"""Its read noise in electrons (common practice, no source)."""
+HIDDEN_READ: Final = 0.1
+"""A read noise that was not seen may still be there, up to this share of the photons' variance,"""
+HIDDEN_SIGNAL: Final = 0.02
+"""as it is at this signal: above it photons hide any read noise."""
+_ROUNDS: Final = 6
+"""Rounds of weights that are relative to the fitted variance."""
+_PULL: Final = 0.3
+"""Weight of the pull to none of the two small terms, in cells: it only settles ties."""
+_STEPS_SEEN: Final = 5
+"""ISO values below which no dual-gain step is looked for: two on either side of one."""
 
 RANDOM_LEAST: Final = 0.1
 """Least share of the variance seen that is random from frame to frame, so much as clean sensors leave
@@ -79,10 +96,10 @@ ASSUMED_ELECTRONS: Final = 30_000.0
 
 
 def assumed_law(developed: bool) -> Physics:
-    """The law of a body of which nothing was measured; read noise 4 electrons."""
+    """The law of a body of which nothing was measured."""
     photon = 1 / ASSUMED_ELECTRONS
-    read = (4.0 / ASSUMED_ELECTRONS) ** 2
-    return Physics(photon, read, read, 0.0, 0.0, None, -0.04 if developed else 0.0)
+    read = (ASSUMED_READ_E / ASSUMED_ELECTRONS) ** 2
+    return Physics(photon, read, read, 0.0, 0.0, None, ASSUMED_DEVELOPMENT if developed else 0.0)
 
 
 def slopes(law: Physics, iso: Floats, signal: Floats) -> Floats:
@@ -90,8 +107,7 @@ def slopes(law: Physics, iso: Floats, signal: Floats) -> Floats:
     g = iso / 100
     photon = law.photon * g * signal
     read = np.where(iso >= (law.step_iso or np.inf), law.read_high, law.read_low) * g**2
-    # A read noise that was not seen may still be there: it is free up to a tenth of the photons'.
-    read = np.maximum(read, 0.1 * law.photon * g * np.minimum(signal, 0.02))
+    read = np.maximum(read, HIDDEN_READ * law.photon * g * np.minimum(signal, HIDDEN_SIGNAL))
     total = np.maximum(photon + read + law.behind, 1e-18)
     return np.stack([0.5 * photon / total, 0.5 * read / total, np.log2(g)], axis=-1)
 
@@ -110,7 +126,7 @@ def fit_physics(
     log_sigma: Floats,
     sd: Floats,
     step: float | None = None,
-    rounds: int = 6,
+    rounds: int = _ROUNDS,
     per_stop: float = 0.0,
 ) -> tuple[Physics, float]:
     """Weighted fit of the variance law to cell means; non-negative, iterated relative weights.
@@ -131,7 +147,7 @@ def fit_physics(
     observed = np.exp(2 * plain)
     model = observed.copy()
     # c, what lies behind the amplifier, and d are small; a faint pull to 0 settles ties only.
-    pull = np.diag([0.0, 0.0, 0.0, 1.0, 1.0]) * 0.3
+    pull = np.diag([0.0, 0.0, 0.0, 1.0, 1.0]) * _PULL
     coefficients = np.zeros(basis.shape[1])
     for _ in range(rounds):
         weight = 1 / (2 * sd * model)
@@ -155,7 +171,7 @@ def fit_development(
     log_sigma: Floats,
     sd: Floats,
     step: float | None = None,
-    rounds: int = 6,
+    rounds: int = _ROUNDS,
 ) -> tuple[Physics, float]:
     """`fit_physics` with the development's change of noise per stop found too."""
     reach = DEVELOPMENT_STEP
@@ -183,7 +199,7 @@ def fit_physics_with_step(
     fit = fit_development if developed else fit_physics
     best, least = fit(iso, signal, log_sigma, sd)
     used = np.unique(iso)
-    if len(used) < 5:
+    if len(used) < _STEPS_SEEN:
         return best, least
     for step in used[2:-1]:
         law, rest = fit(iso, signal, log_sigma, sd, float(step))

@@ -31,9 +31,13 @@ __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
 Floats = NDArray[np.float64]
 
 FIRM_FRAMES: Final = 5
+"""Frames from which on a limit is named in a headline,"""
 FIRM_OUTINGS: Final = 2
-"""Frames and outings from which on a limit is named in a headline: fewer say more of one place and one
-light than of the body."""
+"""and outings: fewer say more of one place and one light than of the body."""
+_WIDE_FRAMES: Final = 10
+"""Frames below which it is said that intervals are wide (common practice, no source)."""
+_RESAMPLED: Final = 200
+"""Resampled medians behind an interval."""
 
 NOISE_OUTPUT_MEGAPIXELS: Final = 8.0
 """Output size for which the noise room states `tone_output_scale`."""
@@ -162,7 +166,7 @@ def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> dict[str, Any
     per_frame = (rows["log_sigma"] - expected).groupby(rows["frame"].to_numpy()).median()
     values = np.exp(per_frame.to_numpy(float))
     rng = np.random.default_rng(0)
-    picks = rng.integers(0, len(values), (200, len(values)))
+    picks = rng.integers(0, len(values), (_RESAMPLED, len(values)))
     low, high = np.quantile(np.median(values[picks], axis=1), [(1 - share) / 2, (1 + share) / 2])
     single = len(values) < 3
     return {
@@ -230,7 +234,7 @@ def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
     firm = cells.frame_count >= FIRM_FRAMES and cells.unit_count >= FIRM_OUTINGS
     if kind in ("edited", "camera", "unknown"):
         notes.append("noise reduction and development are part of what was measured")
-    if cells.frame_count < 10:
+    if cells.frame_count < _WIDE_FRAMES:
         notes.append(f"only {_count(cells.frame_count)}: the intervals are wide")
     if not firm:
         notes.append(

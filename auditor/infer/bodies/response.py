@@ -31,11 +31,13 @@ __all__ = ["DRAWS", "ISO_GRID", "SIGNAL_GRID", "NoiseModel", "fit_noise"]
 Floats = NDArray[np.float64]
 
 DRAWS: Final = 200
+"""Equally likely courses of noise over ISO and signal."""
 
 ISO_GRID: Final = tuple(i for i in ISOS if i >= 12)
 """Third stops at which a model can be asked."""
 
 _BIN_CENTRES: Final = tuple(2 ** ((a + b) / 2) for a, b in itertools.pairwise(SIGNAL_BIN_EDGES))
+"""Signals in the middle of the stored histogram's bins."""
 SIGNAL_GRID: Final = (*_BIN_CENTRES, *TONE_SIGNALS)
 """Signals at which a model can be asked: centres of the stored histogram's bins, then the tones."""
 
@@ -44,14 +46,19 @@ ESTIMATOR_SD: Final = 0.035
 on frames rendered with known noise it read up to some five per cent high or low in common."""
 
 _STOPS_ISO: Final = 3.0
+"""Stops of ISO over which departures from the law stay alike (to 1/e)."""
 _STOPS_SIGNAL: Final = 2.0
-# Sizes of departure tried, in log noise: by ISO alone, by signal alone, by both.
+"""The same of signal."""
 _SIZES: Final = tuple(
     itertools.product((0.015, 0.05, 0.15, 0.4), (0.015, 0.05, 0.15, 0.3), (0.008, 0.03, 0.1))
 )
-
-
+"""Sizes of departure tried, in log noise: by ISO alone, by signal alone, by both."""
+_SIZE_SD: Final = (0.2, 0.15, 0.08)
+"""Scales of the half-normal priors of these sizes: small departures are likelier before any frame was seen."""
 _UNKNOWN_SIZES: Final = (0.15, 0.15, 0.03)
+"""Sizes of a body of which nothing was measured."""
+_CELL_SD: Final = 0.02
+"""Error of a cell beside its own, for the fit of the law: no law holds better."""
 
 _LAW_SD: Final = np.array([1.4, 1.4, 0.04])
 """What a body's photon noise and read noise (log of their variance, a factor of four) and the change
@@ -61,6 +68,9 @@ LIMIT_SD: Final = 0.1
 """How sharply a bound holds, in log noise: as frames and tones scatter."""
 
 _ROUNDS: Final = 30
+"""Rounds in which bounds settle."""
+_LEAST_FREE: Final = 1e-4
+"""Least precision of what a bounded cell would be without its own bound."""
 _NOTHING: Final = 1e-6
 """Precision of an observation that says nothing."""
 
@@ -187,7 +197,7 @@ def _law(cells: Cells, base: float, developed: bool) -> Physics:
         np.maximum(cells.iso, base),
         cells.signal,
         cells.log_sigma,
-        np.hypot(cells.sd, 0.02),
+        np.hypot(cells.sd, _CELL_SD),
         developed,
     )
     return law
@@ -231,7 +241,7 @@ def _with_limits(
         mean = (gain @ target)[known:]
         variance = np.maximum(np.diag(prior - gain @ prior)[known:], 1e-8)
         # Without what the limit itself said before.
-        free = np.maximum(1 / variance - precision, 1e-4)
+        free = np.maximum(1 / variance - precision, _LEAST_FREE)
         cavity, around = (mean / variance - shift) / free, 1 / free
         width = np.sqrt(around + LIMIT_SD**2)
         z = (bound - cavity) / width
@@ -290,8 +300,7 @@ def _choose(
     log_det = 2 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(1)
     solved = np.linalg.solve(stack, np.broadcast_to(residual[:, None], (*stack.shape[:2], 1)))
     misfit = solved[..., 0] @ residual
-    # Small departures are likelier before any frame was seen: half-normal priors.
-    prior = -0.5 * (squares / np.square([0.2, 0.15, 0.08])).sum(1)
+    prior = -0.5 * (squares / np.square(_SIZE_SD)).sum(1)
     return _SIZES[int(np.argmax(prior - 0.5 * (misfit + log_det)))]
 
 

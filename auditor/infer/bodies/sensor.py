@@ -25,6 +25,7 @@ LEVEL: Final = 1.10
 """Read noise within this factor of the lowest counts as no longer falling."""
 
 _DRAWS: Final = 200
+"""Resampled courses of read noise behind the interval of its level."""
 
 
 def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[str, dict[str, Any]]:

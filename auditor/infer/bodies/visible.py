@@ -36,6 +36,15 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 MID_TONE: Final = 0.18
+"""Signal of a mid-tone: the grey card's reflectance (common practice, no source)."""
+_LIGHTNESS_FROM: Final = 0.008856
+"""Relative luminance from which CIE 1976 lightness is a cube root and no straight line (CIE 15)."""
+_LIGHTNESS_LINE: Final = 903.3
+"""Its slope below."""
+_LIGHTNESS_SCALE: Final = 116.0
+"""Factor of the cube root above."""
+_HAIR: Final = 0.05
+"""Thirds of a stop by which an ISO may lie off an engraved one: ISO 800 is not above ISO 800."""
 
 _LOG_ISO: Final = np.log2(np.array(ISO_GRID, float))
 
@@ -43,7 +52,8 @@ _LOG_ISO: Final = np.log2(np.array(ISO_GRID, float))
 def lightness_slope(signal: ArrayLike) -> Floats:
     """dL*/ds of CIE 1976 lightness (CIE 15), L* = 116 s^(1/3) - 16, 903.3 s below 0.008856."""
     s = np.asarray(signal, float)
-    return np.where(s > 0.008856, 116 / 3 * np.maximum(s, 1e-9) ** (-2 / 3), 903.3)
+    root = _LIGHTNESS_SCALE / 3 * np.maximum(s, 1e-9) ** (-2 / 3)
+    return np.where(s > _LIGHTNESS_FROM, root, _LIGHTNESS_LINE)
 
 
 def frame_snr(log_sigma: Floats, scenes: Scenes, output_scale: Floats) -> Floats:
@@ -132,11 +142,10 @@ def isos_for_snr(log2_snr: Floats, wanted_log2: ArrayLike) -> Floats:
 def third(log2_iso: float, rounding: str = "near") -> int:
     """Engraved ISO at, not above or not below a value: 'near', 'down' or 'up'."""
     thirds = 3 * (log2_iso - math.log2(100))
-    # A hair of tolerance: ISO 800 is not above ISO 800.
     step = {
         "near": round(thirds),
-        "down": math.floor(thirds + 0.05),
-        "up": math.ceil(thirds - 0.05),
+        "down": math.floor(thirds + _HAIR),
+        "up": math.ceil(thirds - _HAIR),
     }[rounding]
     index = min(max(step - round(3 * math.log2(ISO_GRID[0] / 100)), 0), len(ISO_GRID) - 1)
     return int(ISO_GRID[index])

@@ -27,9 +27,16 @@ _ALIKE: Final = 0.80
 _MAYBE: Final = 0.45
 """Below this the thumbnails are not asked."""
 _ALIKE_THUMB: Final = 0.55
+"""Correlation of the gradients of two thumbnails laid over each other from which it is one scene."""
 _MOST_LOOKS: Final = 3000
 """So many thumbnails at most are laid over each other."""
 _MOST_PER_BURST: Final = 3
+"""So many pairs at most of two bursts: further ones tell little more about the accessory."""
+_MINUTES_PER_STOP: Final = 10.0
+"""A stop between the apertures counts like so many minutes between the frames: it only orders candidates,
+the nearest in aperture first, for what a curve must bridge is less sure than what is compared."""
+_MINUTES_PER_LIKENESS: Final = 20.0
+"""The same for pictures that are not alike at all (correlation 0 instead of 1)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +49,7 @@ class Pair:
     minutes: float
 
     def turned(self) -> Pair:
+        """The same pair, the other frame taken for the labelled one."""
         return Pair(self.bare, self.labelled, self.likeness, self.minutes)
 
 
@@ -128,4 +136,5 @@ class Chooser:
 def _cost(m: Meeting) -> tuple[float, int, int]:
     """Nearest apertures and times first; which of two as near is the more alike."""
     stops = abs(m.stops) if np.isfinite(m.stops) else 1.0
-    return stops * 10 + m.minutes + 20 * (1 - m.likeness), m.labelled, m.bare
+    cost = _MINUTES_PER_STOP * stops + m.minutes + _MINUTES_PER_LIKENESS * (1 - m.likeness)
+    return cost, m.labelled, m.bare

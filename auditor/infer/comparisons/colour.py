@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtr
 
 from auditor.infer.comparisons.location import Location, robust_location
+from auditor.robust import huber_weight, scale_of
 
 __all__ = [
     "GRID_SHAPE",
@@ -44,22 +45,59 @@ _RGB_TO_XYZ: Final = np.array(
     ]
 )
 """Linear sRGB to XYZ, D65 white (IEC 61966-2-1)."""
+_LUMINANCE: Final = _RGB_TO_XYZ[1]
+"""Weights of R, G and B in luminance."""
+_GREEN: Final = np.array([0.0, 1.0, 0.0])
+"""Raw colour without white balance: green stands for luminance."""
+_UV_DENOMINATOR: Final = np.array([1.0, 15.0, 3.0])
+"""CIE 1976 u'v' (CIE 15): u' = 4X / (X + 15Y + 3Z), v' = 9Y / the same."""
+_UV_NUMERATOR: Final = np.array([4.0, 9.0])
+"""See `_UV_DENOMINATOR`."""
+_FULL: Final = 65535.0
+"""Light of a cell that is white (`FrameRecord.colour_grid`)."""
+MID_GREY_Y: Final = 0.184
+"""Luminance of a grey of L* 50 (CIE 15)."""
 
-_DARK, _BRIGHT = 0.003, 0.85
+_DARK: Final = 0.003
+"""Light below which a cell's colour is noise and rounding: some 12 code values of sRGB's 8 bits."""
+_BRIGHT: Final = 0.85
+"""Light above which a channel may be clipped somewhere within a cell, whose value is a mean."""
 _FEWEST_CELLS: Final = 40
+"""A tenth of the grid: with fewer cells neither dark nor bright two pictures are not compared."""
+_FEWEST_CORE: Final = 12
+"""So many usable cells around the centre are compared by themselves, else all usable ones."""
+_FEWEST_RING: Final = 5
+"""So many usable cells inside and outside at least, to tell how much darker the corners are."""
+_FEWEST_NEUTRAL: Final = 10
+"""So many neutral-looking cells at least, to say where neutrals go."""
+_INNER: Final = 0.35
+"""Inside this share of the half-diagonal no filter's rim shades (common practice, no source)."""
+_OUTER: Final = 0.7
+"""Outside it lie the corners and the ends of the long sides."""
 _NEUTRAL_UV: Final = 0.012
 """Areas within this distance of the white in u'v' look neutral."""
 _FOUND: Final = 0.98
 """Confidence from which a cast counts as found, or as uneven."""
 _UNEVEN_LEAST: Final = 0.0010
 """Unevenness in u'v' across the frame below which nobody sees it (common practice, no source)."""
+_CHANNEL_SD: Final = 1e-3
+"""Scatter that even agreeing pairs have in log R/G and B/G: rounding of the pictures the grids come from."""
+_UV_SD: Final = 2e-4
+"""The same in u'v' of a neutral, of which 1% of a channel moves some 5e-4."""
+_ROUNDS: Final = 8
+"""Rounds of reweighting of a robust plane, enough for its weights to settle."""
+_DRAWS: Final = 300
+"""Draws behind the bounds of unevenness: their 5% ends are good to a tenth of the half width."""
+_SPREAD_OVER: Final = (0.05, 0.95)
+"""The unevenness told is that over nine tenths of the frame: single corner cells have no say."""
 
 _ROWS, _COLUMNS = np.indices(GRID_SHAPE[:2])
-_X: Final = ((_COLUMNS + 0.5) / GRID_SHAPE[1] - 0.5).ravel() * 2
-_Y: Final = ((_ROWS + 0.5) / GRID_SHAPE[0] - 0.5).ravel() * 2
+_X = ((_COLUMNS + 0.5) / GRID_SHAPE[1] - 0.5).ravel() * 2
+_Y = ((_ROWS + 0.5) / GRID_SHAPE[0] - 0.5).ravel() * 2
 # Distance from the centre over the half-diagonal of a 3:2 frame.
-_RADIUS: Final = np.hypot(_X * 3, _Y * 2) / np.hypot(3, 2)
-_PATTERN: Final = np.stack([_X, _Y, _RADIUS**2 - np.mean(_RADIUS**2)], axis=1)
+_RADIUS = np.hypot(_X * 3, _Y * 2) / np.hypot(3, 2)
+# Unevenness: a slope across, one down, and the square of the radius less its mean.
+_PATTERN = np.stack([_X, _Y, _RADIUS**2 - np.mean(_RADIUS**2)], axis=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +126,7 @@ def read_grid(data: bytes | None) -> Floats | None:
     raw = bytes(data)
     if len(raw) != 2 * int(np.prod(GRID_SHAPE)):
         return None
-    return np.frombuffer(raw, "<u2").reshape(GRID_SHAPE).astype(float) / 65535
+    return np.frombuffer(raw, "<u2").reshape(GRID_SHAPE).astype(float) / _FULL
 
 
 def middle_of(grid: Floats, scale: float) -> Floats:
@@ -107,9 +145,8 @@ def middle_of(grid: Floats, scale: float) -> Floats:
 def uv_of(rgb: ArrayLike) -> Floats:
     """CIE 1976 u'v' (CIE 15) of linear sRGB: 4X / (X + 15Y + 3Z), 9Y / (X + 15Y + 3Z)."""
     xyz = np.asarray(rgb, float) @ _RGB_TO_XYZ.T
-    total = xyz[..., 0] + 15 * xyz[..., 1] + 3 * xyz[..., 2]
-    return (
-        np.stack([4 * xyz[..., 0], 9 * xyz[..., 1]], axis=-1) / np.maximum(total, 1e-9)[..., None]
+    return np.asarray(
+        _UV_NUMERATOR * xyz[..., :2] / np.maximum(xyz @ _UV_DENOMINATOR, 1e-9)[..., None]
     )
 
 
@@ -119,7 +156,7 @@ def _gains(channels: Floats) -> Floats:
     )
 
 
-def ciede2000_of_grey(channels: ArrayLike, lightness_y: float = 0.184) -> float:
+def ciede2000_of_grey(channels: ArrayLike, lightness_y: float = MID_GREY_Y) -> float:
     """CIEDE2000 (CIE 142) between a mid-grey (Y 0.184, L* 50) and the same with these log ratios of
     R and B over G, brought to the same luminance; the formula as scikit-image has it."""
     from skimage.color import deltaE_ciede2000, xyz2lab
@@ -137,7 +174,7 @@ def pair_colour(labelled: Floats, bare: Floats, colour: bool = True) -> PairColo
     `colour`: False for raw files, whose grids carry no white balance: only green tells of light.
     """
     a, b = labelled.reshape(-1, 3), bare.reshape(-1, 3)
-    light = np.array([0.2126, 0.7152, 0.0722]) if colour else np.array([0.0, 1.0, 0.0])
+    light = _LUMINANCE if colour else _GREEN
     ya, yb = a @ light, b @ light
     good = (ya > _DARK) & (yb > _DARK) & (a.max(1) < _BRIGHT) & (b.max(1) < _BRIGHT)
     if colour:
@@ -145,12 +182,11 @@ def pair_colour(labelled: Floats, bare: Floats, colour: bool = True) -> PairColo
     if good.sum() < _FEWEST_CELLS:
         return None
     stops = np.log2(np.maximum(ya, 1e-9) / np.maximum(yb, 1e-9))
-    inner, outer = good & (_RADIUS < 0.35), good & (_RADIUS >= 0.7)
-    core = good & (_RADIUS < 0.35)
+    inner, outer = good & (_RADIUS < _INNER), good & (_RADIUS >= _OUTER)
     # Brightness is compared around the centre, where no filter's rim shades.
-    level = float(np.median(stops[core if core.sum() >= 12 else good]))
+    level = float(np.median(stops[inner if inner.sum() >= _FEWEST_CORE else good]))
     corner = float("nan")
-    if inner.sum() >= 5 and outer.sum() >= 5:
+    if inner.sum() >= _FEWEST_RING and outer.sum() >= _FEWEST_RING:
         corner = float(np.median(stops[outer]) - np.median(stops[inner]))
     nothing = np.full(2, np.nan)
     channels, pattern, neutral, matched = nothing, np.full((3, 2), np.nan), nothing, nothing
@@ -163,7 +199,7 @@ def pair_colour(labelled: Floats, bare: Floats, colour: bool = True) -> PairColo
         shift = uv_of(a[good]) - uv_of(b[good])
         matched = np.median(shift, axis=0)
         white = np.hypot(*(uv_of(b[good]) - uv_of([1.0, 1.0, 1.0])).T) < _NEUTRAL_UV
-        if white.sum() >= 10:
+        if white.sum() >= _FEWEST_NEUTRAL:
             neutral = np.median(shift[white], axis=0)
     return PairColour(channels, pattern, neutral, matched, level, corner, int(good.sum()))
 
@@ -173,12 +209,11 @@ def _plane(values: Floats, pattern: Floats) -> Floats:
     design = np.column_stack([np.ones(len(values)), pattern])
     weight = np.ones(len(values))
     solution = np.zeros(design.shape[1])
-    for _ in range(8):
+    for _ in range(_ROUNDS):
         root = np.sqrt(weight)
         solution = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
         rest = values - design @ solution
-        scale = max(1.4826 * float(np.median(np.abs(rest))), 1e-6)
-        weight = 1 / np.maximum(np.abs(rest) / (1.345 * scale), 1.0)
+        weight = huber_weight(rest, max(scale_of(rest), 1e-6))
     return np.asarray(solution[1:])
 
 
@@ -226,7 +261,7 @@ def cast_of(pairs: list[PairColour], share: float) -> Cast | None:
     if len(held) < 2:
         return None
     uv = np.array([uv_of(_gains(p.channels)) - uv_of(np.ones(3)) for p in held])
-    parts = [robust_location(uv[:, k], 2e-4) for k in range(2)]
+    parts = [robust_location(uv[:, k], _UV_SD) for k in range(2)]
     shift = np.array([p.value for p in parts])
     size = float(np.hypot(*shift))
     # Along the shift: the error of its size.
@@ -245,7 +280,7 @@ def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Evennes
     held = [p for p in pairs if np.isfinite(p.channels).all()]
     channels = _channels(held)
     coefficients = [
-        robust_location(np.array([p.pattern[i, k] for p in held]), 1e-3)
+        robust_location(np.array([p.pattern[i, k] for p in held]), _CHANNEL_SD)
         for i in range(3)
         for k in range(2)
     ]
@@ -256,7 +291,7 @@ def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Evennes
             np.array([c.value + c.stderr * rng.standard_t(len(held) - 1) for c in coefficients]),
             channels,
         )
-        for _ in range(300)
+        for _ in range(_DRAWS)
     ]
     low, high = np.quantile(drawn, [(1 - share) / 2, (1 + share) / 2])
     uneven = _beyond_chance(coefficients) and spread > _UNEVEN_LEAST
@@ -265,7 +300,10 @@ def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Evennes
 
 def _channels(held: list[PairColour]) -> Floats:
     return np.array(
-        [robust_location(np.array([p.channels[k] for p in held]), 1e-3).value for k in range(2)]
+        [
+            robust_location(np.array([p.channels[k] for p in held]), _CHANNEL_SD).value
+            for k in range(2)
+        ]
     )
 
 
@@ -278,5 +316,5 @@ def _range_across(coefficients: Floats, channels: Floats) -> float:
     """Spread of the neutral's u'v' over 90% of the frame for a pattern of log channel ratios."""
     logs = channels + _PATTERN @ coefficients.reshape(3, 2)
     uv = uv_of(_gains(logs))
-    low, high = np.quantile(uv, [0.05, 0.95], axis=0)
+    low, high = np.quantile(uv, _SPREAD_OVER, axis=0)
     return float(np.hypot(*(high - low)))

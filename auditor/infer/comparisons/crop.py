@@ -11,14 +11,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
 from auditor.infer.comparisons.curves import expected_log_mtf50
 from auditor.optics import hyperfocal_m
 
-__all__ = ["CropBargain", "crop_bargain"]
+__all__ = ["PRINT_CIRCLE", "CropBargain", "crop_bargain"]
+
+PRINT_CIRCLE: Final = 1 / 3000
+"""Circle of confusion of a print as a share of its long side: 0.1 mm in 30 cm (common practice, no
+source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +44,7 @@ class CropBargain:
     whole_hyperfocal_m: float
 
     def words(self) -> str:
+        """What cropping costs and gains, in plain words."""
         return (
             f"keeps {1 / self.factor:.0%} of the pixels across; "
             f"noise as with {self.noise_stops:.1f} stops less light; depth of field as "
@@ -55,7 +60,7 @@ def crop_bargain(
     pitch_um: float,
     long_side_px: float,
     part: Mapping[str, Any] | None = None,
-    print_circle: float = 1 / 3000,
+    print_circle: float = PRINT_CIRCLE,
 ) -> CropBargain:
     """Cost and gain in closed form, with the lens's measured curve where it is known.
 

@@ -34,17 +34,31 @@ AT: Final = (0.8, 1.25)
 LANDSCAPE: Final = 0.15
 """Focused nearer than this share of the hyperfocal distance, a frame is no landscape."""
 _FEWEST: Final = 3
+"""Frames on each side at least: two have no robust middle."""
 _MOST: Final = 1000
 """Landscapes of one lens and body beyond which a random sample stands for all: a difference is then
 good to some 0.2%."""
 USUAL_BLUR: Final = 0.5
 """Blur of a lens in px where its curve is not known."""
 _BLURS: Final = np.linspace(0.0, 3.0, 61)
+"""Blur of a lens in px that its curve is turned into, in steps of a twentieth of a pixel."""
 _FREQUENCIES: Final = np.linspace(0.0, 1.0, 1001)
+"""Cycles per pixel at which responses are worked out; a step is 0.2 to 1% of MTF50."""
 _SHARPEST_SHARE: Final = 0.75
 """Wherever a landscape was focused, something in it is nearly as sharp as the lens's better frames;
 one whose sharpest part falls short of this share of them was missed or shaken."""
 _BETTER_FRAMES: Final = 0.8
+"""Quantile of the frames' sharpest parts that stands for the lens's better frames."""
+_LEAST_CPP: Final = 0.005
+"""MTF50 in cycles per pixel below which a figure is no sharpness but haze or nothing at all."""
+_LEAST_PITCH_UM: Final = 0.3
+"""A pitch below this is a mistake of tags: the finest sensors have 0.5 um (from memory)."""
+_LEAST_F_NUMBER: Final = 0.5
+"""No lens in air is faster (f/0.5: numerical aperture 1; Goodman, Introduction to Fourier Optics)."""
+_SIDE_SD: Final = 0.03
+"""Scatter that even agreeing frames of a side have, in log MTF50: what an archive's sharp frames show."""
+_NEAREST_FOCAL: Final = 2.0
+"""Focused nearer than so many focal lengths, a lens magnifies (1:1 and beyond): no landscape."""
 
 
 def infinity_loss(
@@ -98,13 +112,14 @@ def focus_table(
     distance, pitch = numbers(frames, "focus_distance_m"), numbers(frames, "pixel_pitch_um")
     usable = (words(frames, "status") == "measured") & flags(frames, "best", True)
     usable &= words(frames, "source") != "resized"
-    usable &= (focal > 1) & (n > 0.5) & (distance > 0) & (pitch > 0.3)
+    usable &= (focal > 1) & (n > _LEAST_F_NUMBER)
+    usable &= (distance > 0) & (pitch > _LEAST_PITCH_UM)
     lens, body = words(frames, "lens"), words(frames, "body")
     reach = np.full(len(frames), np.nan)
     coc = circle_of_confusion_um(pitch[usable], criteria.coc_pixels)
     reach[usable] = hyperfocal_m(focal[usable], n[usable], coc)
     with np.errstate(invalid="ignore"):
-        usable &= (distance >= LANDSCAPE * reach) & (distance > 2 * focal / 1000)
+        usable &= (distance >= LANDSCAPE * reach) & (distance > _NEAREST_FOCAL * focal / 1000)
     turn = numbers(frames, "orientation")
     shown = {place: shown_sharpness(frames, place)[0] for place in (*ZONES, *SIDES)}
     curves: dict[tuple[Any, ...], tuple[float, float]] = {}
@@ -121,8 +136,8 @@ def focus_table(
         parts = []
         for side in (OPPOSITE_SIDE[near], near):
             value = shown[side][i]
-            parts.append(float(np.log(value)) - usual if value > 0.005 else np.nan)
-        seen = [float(p[i]) for p in shown.values() if p[i] > 0.005]
+            parts.append(float(np.log(value)) - usual if value > _LEAST_CPP else np.nan)
+        seen = [float(p[i]) for p in shown.values() if p[i] > _LEAST_CPP]
         parts.append(float(np.log(max(seen))) - usual if seen else np.nan)
         rows.append(
             dict(zip(names, [
@@ -206,7 +221,7 @@ def compare_focus(
 
 def _difference(some: Floats, other: Floats, share: float) -> dict[str, Any] | None:
     """Relative difference of two groups of unpaired frames (Welch's interval on robust means)."""
-    a, b = robust_location(some, 0.03), robust_location(other, 0.03)
+    a, b = robust_location(some, _SIDE_SD), robust_location(other, _SIDE_SD)
     if a.count < _FEWEST or b.count < _FEWEST:
         return None
     stderr = float(np.hypot(a.stderr, b.stderr))

@@ -69,6 +69,7 @@ _ACCESSORY: Final = re.compile(
 )
 
 _SAME_PITCH: Final = 0.03
+"""Relative difference below which two pixel pitches are the same: tags round them."""
 _CROP_SHARE: Final = 0.92
 """A crop mode reads less than this share of the sensor's long side."""
 

@@ -21,6 +21,11 @@ __all__ = ["Light", "light_entries"]
 Floats = NDArray[np.float64]
 
 _LIGHT_SD: Final = 0.03
+"""Scatter in stops that even agreeing pairs have: cameras time and stop down to a thirtieth of a stop."""
+_LOST_LEAST: Final = 0.1
+"""Stops of light below which none counts as lost: a third of the step that a camera sets."""
+_DARKER_LEAST: Final = 0.15
+"""Stops by which corners are darker before anybody sees it (common practice, no source)."""
 _CHANGING: Final = 0.5
 """A pair whose light differs by so many stops from the others' was taken in changing light."""
 
@@ -65,7 +70,7 @@ def light_entries(
         low, high = middle.bounds(criteria.interval)
         odd = int(np.sum(np.abs(stops - middle.value) > _CHANGING))
         text = verdict(
-            low, high, middle.count, 0.1,
+            low, high, middle.count, _LOST_LEAST,
             (f"takes {-middle.value:.1f} stops of light", f"{middle.value:.1f} stops more light",
              "no light lost"), " stops",
         )  # fmt: skip
@@ -80,7 +85,7 @@ def light_entries(
     if middle.count:
         low, high = middle.bounds(criteria.interval)
         text = verdict(
-            low, high, middle.count, 0.15,
+            low, high, middle.count, _DARKER_LEAST,
             (f"corners darker by {-middle.value:.1f} stops",
              f"corners brighter by {middle.value:.1f} stops", "no darker corners found"), " stops",
         )  # fmt: skip

@@ -19,8 +19,25 @@ __all__ = ["Overlay", "alike_at_scale", "overlay", "read_thumb"]
 Floats = NDArray[np.float32]
 
 _FEATURES: Final = 300
+"""Features looked for in a thumbnail at most."""
+_FAST: Final = 7
+"""Threshold of FAST corners in code values (OpenCV's default, 20, finds too few in small pictures)."""
+_PATCH_PX: Final = 17
+"""Patch that describes a feature, half of OpenCV's 31: thumbnails are small."""
+_EDGE_PX: Final = 8
+"""Features keep so far from the border: half a patch."""
 _FEWEST: Final = 12
+"""Features that must agree on how one thumbnail lies on the other."""
 _MOST_SHIFT: Final = 0.25
+"""Share of the long side by which two frames of one scene may be turned apart."""
+_SCALES: Final = (0.85, 1.18)
+"""Found magnification over the expected one: beyond this the two don't show one scene."""
+_LEAST_SIDE_PX: Final = 16
+"""A smaller thumbnail tells nothing."""
+_LEAST_OVERLAP_PX: Final = 200
+"""Pixels that both thumbnails must cover, for a correlation to mean anything."""
+_SIGNATURE: Final = (8, 12)
+"""Rows and columns of `FrameRecord.signature`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +60,9 @@ def read_thumb(data: bytes | None) -> NDArray[np.uint8] | None:
     if not isinstance(data, (bytes, bytearray, memoryview)) or not len(data):
         return None
     picture = cv2.imdecode(np.frombuffer(bytes(data), np.uint8), cv2.IMREAD_GRAYSCALE)
-    return None if picture is None or min(picture.shape) < 16 else picture.astype(np.uint8)
+    return (
+        None if picture is None or min(picture.shape) < _LEAST_SIDE_PX else picture.astype(np.uint8)
+    )
 
 
 def _gradient(picture: NDArray[np.uint8] | Floats) -> Floats:
@@ -54,7 +73,7 @@ def _gradient(picture: NDArray[np.uint8] | Floats) -> Floats:
 
 
 def _correlation(a: Floats, b: Floats, where: NDArray[np.bool_]) -> float:
-    if where.sum() < 200:
+    if where.sum() < _LEAST_OVERLAP_PX:
         return 0.0
     x, y = a[where] - a[where].mean(), b[where] - b[where].mean()
     size = float(np.sqrt((x * x).sum() * (y * y).sum()))
@@ -67,7 +86,9 @@ def _even(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 
 def _by_features(a: NDArray[np.uint8], b: NDArray[np.uint8]) -> tuple[Floats, int] | None:
-    finder = cv2.ORB.create(_FEATURES, fastThreshold=7, edgeThreshold=8, patchSize=17)
+    finder = cv2.ORB.create(
+        _FEATURES, fastThreshold=_FAST, edgeThreshold=_EDGE_PX, patchSize=_PATCH_PX
+    )
     ka, da = finder.detectAndCompute(_even(a), None)
     kb, db = finder.detectAndCompute(_even(b), None)
     if da is None or db is None or len(ka) < _FEWEST or len(kb) < _FEWEST:
@@ -109,7 +130,7 @@ def overlay(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> O
         found_scale = 1 / max(float(np.hypot(transform[0, 0], transform[1, 0])), 1e-6)
         offset = transform[:, :2] @ centre + transform[:, 2] - centre
         shift = float(np.hypot(*offset) / max(width, height))
-        if shift > _MOST_SHIFT or not 0.85 < found_scale / scale < 1.18:
+        if shift > _MOST_SHIFT or not _SCALES[0] < found_scale / scale < _SCALES[1]:
             continue
         where = np.asarray(cv2.warpAffine(inside, transform, (width, height)) > 0.5)
         laid = np.asarray(cv2.warpAffine(ga, transform, (width, height)), np.float32)
@@ -121,12 +142,12 @@ def overlay(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> O
 
 def alike_at_scale(a: NDArray[np.float32], b: NDArray[np.float32], scale: float) -> float:
     """Correlation of two 12 x 8 signatures of which `a` shows the middle of `b`, enlarged."""
-    wide = b.reshape(8, 12)
-    matrix = np.array(
-        [[1 / scale, 0, 5.5 * (1 - 1 / scale)], [0, 1 / scale, 3.5 * (1 - 1 / scale)]]
-    )
+    rows, columns = _SIGNATURE
+    wide = b.reshape(rows, columns)
+    middle = np.array([columns - 1, rows - 1]) / 2
+    matrix = np.column_stack([np.eye(2) / scale, middle * (1 - 1 / scale)])
     seen = cv2.warpAffine(
-        wide, matrix, (12, 8), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        wide, matrix, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     ).ravel()  # fmt: skip
     x, y = a - a.mean(), seen - seen.mean()

@@ -9,12 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from auditor.robust import bisquare_slope, bisquare_weight, scale_of
+
 __all__ = ["Location", "robust_location"]
 
 Floats = NDArray[np.float64]
 
-_CUT: Final = 4.685
-"""Tuning constant of the bisquare: 95% as good as the mean where nothing went astray."""
+_ROUNDS: Final = 50
+"""Rounds of reweighting, enough to settle for any few values."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,12 +50,11 @@ def robust_location(values: Floats, least_sd: float) -> Location:
         return Location(float("nan"), float("nan"), 0)
     middle = float(np.median(x))
     # The median absolute deviation of few values is too small; 1 + 2/n about makes up for it.
-    scale = max(1.4826 * (1 + 2 / n) * float(np.median(np.abs(x - middle))), least_sd)
-    for _ in range(50):
-        z2 = np.minimum(((x - middle) / (_CUT * scale)) ** 2, 1.0)
-        weight = (1 - z2) ** 2
+    scale = max((1 + 2 / n) * scale_of(x - middle), least_sd)
+    for _ in range(_ROUNDS):
+        weight = bisquare_weight(x - middle, scale)
         middle = float(np.sum(weight * x) / np.sum(weight))
-    slope = float(np.sum((1 - z2) * (1 - 5 * z2)))
+    slope = float(np.sum(bisquare_slope(x - middle, scale)))
     pull = float(np.sum((weight * (x - middle)) ** 2)) * n / max(n - 1, 1)
     counted = float(np.sum(weight))
     # What agreeing values share still leaves the scatter that is known of beforehand.

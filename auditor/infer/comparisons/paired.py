@@ -22,25 +22,42 @@ __all__ = ["Difference", "paired_difference"]
 Floats = NDArray[np.float64]
 
 _CHAINS: Final = 40
+"""Chains side by side; each starts from a few pairs of its own."""
 _STEPS: Final = 130
+"""Gibbs steps of each chain, those of warming up included."""
 _WARM: Final = 60
+"""Steps that are thrown away: the chains cool down within seven tenths of them."""
+_COOLED: Final = 0.7
+"""Share of the warming up after which a chain has its true temperature."""
+_HEAT: Final = 9.0
+"""Factor on the variances at the start: noise looks three times as large, so that chains may cross over."""
 
 ZONE_SD: Final = 0.03
 """How far zones differ in an accessory's effect, in log MTF50."""
 _COMMON_SD: Final = 0.5
+"""Prior scatter of the common effect in log MTF50: wide, some 65%."""
 _SCATTER: Final = 0.035
 """Scatter of a frame's log MTF50 in a zone beyond its stated error; worth so many figures."""
 _SCENE_SD: Final = 0.08
 """Scatter of what the frames of a scene share."""
 _WORTH: Final = 6.0
+"""Figures that a prior scatter counts for (degrees of freedom of a scaled inverse chi squared)."""
 _MISS_LEAST: Final = 0.12
 """A miss that costs less than this in log MTF50 passes for scatter."""
 _MISS_MEAN: Final = 0.6
+"""Mean loss of a miss in log MTF50 (exponential prior beyond `_MISS_LEAST`): to some half of the sharpness."""
+_MISS_ODDS: Final = (2.0, 8.0)
+"""Beta prior of the share of misses: one frame in five, worth ten frames (common practice, no source)."""
+_UNTOLD_SD: Final = 0.02
+"""Error in log MTF50 of a figure that comes without one."""
 _MISS_ZONE_SD: Final = 0.15
 """How unequally a missed focus hits the zones."""
 _FREEDOM: Final = 5.0
 """Degrees of freedom of the noise: heavy tails."""
+_LEVEL_PRECISION: Final = 1e-3
+"""Prior precision of the bare frames' level: next to none."""
 _STATES: Final = np.array([[0, 0], [1, 0], [0, 1], [1, 1]])
+"""Which of the two frames of a pair missed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +94,7 @@ class _State:
         self.common = self.delta.mean(1)
         self.scatter2 = np.full(c, _SCATTER**2)
         self.scene2 = np.full(c, _SCENE_SD**2)
-        self.share = rng.beta(2, 8, c)
+        self.share = rng.beta(*_MISS_ODDS, c)
         self.size = np.full((c, n, 2), 0.5)
         self.fault = np.zeros((c, n, 2), bool)
         self.trust = np.ones((c, *y.shape))
@@ -110,7 +127,7 @@ def paired_difference(
     y = np.stack([labelled, bare], axis=1)
     seen = np.isfinite(y)
     errors = np.stack(stderr, axis=1)
-    own = np.where(seen & np.isfinite(errors), errors, 0.02) ** 2
+    own = np.where(seen & np.isfinite(errors), errors, _UNTOLD_SD) ** 2
     n, _, zones = y.shape
     odds = np.ones((n, 2)) if risk is None else risk
     state = _State(y, rng)
@@ -118,7 +135,7 @@ def paired_difference(
     kept: list[tuple[Floats, Floats, Floats, NDArray[np.bool_]]] = []
     likely: list[Floats] = []
     for step in range(_STEPS):
-        heat = max(1.0, 9.0 * (1 - step / (_WARM * 0.7)))
+        heat = max(1.0, _HEAT * (1 - step / (_WARM * _COOLED)))
         variance = (state.scatter2[:, None, None, None] * heat + own) / state.trust
         evidence = _draw_faults(state, y, seen, variance, odds, rng)
         variance = variance + state.fault[..., None] * _MISS_ZONE_SD**2
@@ -209,7 +226,7 @@ def _draw_levels(
     mean = ((wl * labelled).sum(1) + state.common[:, None] / ZONE_SD**2) / precision
     state.delta = mean + rng.standard_normal(mean.shape) / np.sqrt(precision)
     rest[:, :, 0] -= state.delta[:, None]
-    precision = w.sum((1, 2)) + 1e-3
+    precision = w.sum((1, 2)) + _LEVEL_PRECISION
     state.base = (w * rest).sum((1, 2)) / precision
     state.base += rng.standard_normal(state.base.shape) / np.sqrt(precision)
     tight = zones / ZONE_SD**2 + 1 / _COMMON_SD**2
@@ -232,7 +249,7 @@ def _draw_spreads(
         scene.shape[1] + _WORTH, len(scene)
     )
     faults, frames = state.fault.sum((1, 2)), state.fault.shape[1] * 2
-    state.share = rng.beta(2 + faults, 8 + frames - faults)
+    state.share = rng.beta(_MISS_ODDS[0] + faults, _MISS_ODDS[1] + frames - faults)
 
 
 def _draw_trust(

@@ -39,7 +39,9 @@ __all__ = ["Labelled", "Pair", "find_pairs"]
 Floats = NDArray[np.float64]
 
 MINUTES: Final = 15.0
+"""Frames further apart in time are no pair: light and scene have changed (common practice, no source)."""
 _NEIGHBOURS: Final = 20
+"""So many frames that follow each other in time are held against each other."""
 _SAME_SCENE: Final = 0.97
 """Correlation of signatures from which a reason for leaving two frames out is worth telling."""
 _WHOLE_VIEW: Final = 0.90
@@ -50,6 +52,15 @@ _SAYS_NOTHING: Final = frozenset(
 )
 """Names of folders that need no telling beside a label that always comes with them."""
 _APERTURE_STOPS: Final = 1.5
+"""Apertures further apart are no pair: the curve would have to bridge too much."""
+_STOP_ROUNDED: Final = 0.01
+"""Written f-numbers are rounded (f/5.6 is 5.657): a difference of a stop and a half may read so much more."""
+_LONGER_STOPS: Final = 0.15
+"""Exposures that differ by less than half a third of a stop do not tell which side carries an accessory."""
+_ISO_8601: Final = len("2000-01-01T00:00:00")
+"""Characters of a time to the second."""
+_MINUTE_S: Final = 60.0
+"""Seconds."""
 
 Key = tuple[str, str]
 """A label and what it is held against; the empty text where that is the lack of the label."""
@@ -84,7 +95,9 @@ class _Columns:
         self.body = words(frames, "body")
         self.lens = words(frames, "lens")
         taken = texts(frames, "taken")
-        when = pd.to_datetime(taken.str.slice(0, 19), format="%Y-%m-%dT%H:%M:%S", errors="coerce")
+        when = pd.to_datetime(
+            taken.str.slice(0, _ISO_8601), format="%Y-%m-%dT%H:%M:%S", errors="coerce"
+        )
         self.seconds = when.to_numpy("datetime64[s]").astype(np.int64).astype(float)
         self.seconds[when.isna().to_numpy()] = np.nan
         self.signature = Signatures(texts(frames, "signature"))
@@ -202,7 +215,7 @@ def _meetings(
     for step in range(1, _NEIGHBOURS + 1):
         a, b = order[:-step], order[step:]
         near = (c.body[a] == c.body[b]) & (c.lens[a] == c.lens[b]) & (code[a] != code[b])
-        near &= c.seconds[b] - c.seconds[a] <= MINUTES * 60
+        near &= c.seconds[b] - c.seconds[a] <= MINUTES * _MINUTE_S
         met.append((a[near], b[near]))
     c.signature.read(np.concatenate([rows for ab in met for rows in ab]))
     out: dict[Key, list[Meeting]] = {}
@@ -238,7 +251,7 @@ def _meet(
     if label.startswith("converter "):
         # The written aperture holds the converter's own loss of light.
         stops -= 2 * np.log2(converter_factor(label)) if stops > _APERTURE_STOPS else 0.0
-    if problem is None and abs(stops) > _APERTURE_STOPS + 0.01:
+    if problem is None and abs(stops) > _APERTURE_STOPS + _STOP_ROUNDED:
         problem = "the apertures lie more than a stop and a half apart"
     if scale != 1.0 and c.signature.known(bare):
         same_view = likeness
@@ -246,7 +259,7 @@ def _meet(
         if label == CROP and same_view > max(_WHOLE_VIEW, likeness):
             problem = "the smaller picture shows the whole view, as after resizing"
             likeness, scale = same_view, 1.0
-    minutes = abs(float(c.seconds[i] - c.seconds[j])) / 60
+    minutes = abs(float(c.seconds[i] - c.seconds[j])) / _MINUTE_S
     return key, Meeting(with_it, bare, likeness, scale, float(stops), minutes, problem)
 
 
@@ -318,7 +331,7 @@ def _is_the_bare_one(label: str, against: str, pairs: list[Pair], c: _Columns) -
         return is_bare(label)
     more = np.array([c.exposure[p.labelled] - c.exposure[p.bare] for p in pairs])
     more = more[np.isfinite(more)]
-    return bool(len(more)) and float(np.median(more)) < -0.15
+    return bool(len(more)) and float(np.median(more)) < -_LONGER_STOPS
 
 
 def _joined(

@@ -14,6 +14,11 @@ __all__ = ["converter_factor", "pair_scale"]
 _SAME: Final = 0.03
 """Relative difference below which focal lengths, sizes and pitches are the same."""
 _USUAL_FACTOR: Final = 1.4
+"""Converters of 1.4x are the commonest (common practice, no source)."""
+_FACTORS: Final = (0.4, 4.0)
+"""Magnifications that a converter can have; other figures in its name are no factor."""
+_STACKED_SIZES: Final = (0.8, 1.25)
+"""Picture size of a stacked or merged file over that of its frames: aligning crops a little."""
 _FACTOR: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*x|x\s*(\d+(?:[.,]\d+)?)")
 
 
@@ -21,7 +26,7 @@ def converter_factor(label: str) -> float:
     """Magnification that a converter's name tells ('converter 1.4x'); 1.4 where it tells none."""
     found = _FACTOR.search(label)
     factor = float((found[1] or found[2]).replace(",", ".")) if found else _USUAL_FACTOR
-    return factor if 0.4 < factor < 4 else _USUAL_FACTOR
+    return factor if _FACTORS[0] < factor < _FACTORS[1] else _USUAL_FACTOR
 
 
 def pair_scale(label: str, focal: float, size: float, pitch: float) -> tuple[float, str | None]:
@@ -47,7 +52,9 @@ def pair_scale(label: str, focal: float, size: float, pitch: float) -> tuple[flo
             return 1.0, "the pixel pitch differs, as after resizing"
         return float(size), None
     if label in (STACKED, MERGED):
-        return 1.0, None if 0.8 < size < 1.25 else "the picture sizes differ"
+        return 1.0, None if _STACKED_SIZES[0] < size < _STACKED_SIZES[
+            1
+        ] else "the picture sizes differ"
     if not _same(size) or (np.isfinite(pitch) and not _same(pitch)):
         return 1.0, "the picture sizes differ"
     return 1.0, None

@@ -28,13 +28,26 @@ _UNMATCHED_SD: Final = 0.09
 _UNMATCHED_WORTH: Final = 4
 """So many unmatched frames count in full; more of them share one doubt about the curve."""
 _MOST_UNMATCHED: Final = 24
+"""More unmatched frames would not narrow the interval: `_UNMATCHED_WORTH` of them count in full."""
 _LOOKS: Final = 1.15
 """Intervals are so much wider than those of one figure alone: with three zones and the frame looked
 at together, a perfect accessory is then accused in fewer than one archive of twenty."""
 _SHAKE_RISK: Final = 2.0
+"""Factor on the odds of a fault for a shutter slower than 1 / focal length (common practice, no source)."""
 _DIRECTED: Final = 0.2
 """Log ratio of blur along x and y from which a frame looks shaken."""
 _DIRECTED_RISK: Final = 8.0
+"""The same for a frame that looks shaken."""
+_LEAST_CPP: Final = 0.005
+"""MTF50 in cycles per pixel below which a figure is no sharpness."""
+_UNTOLD_SD: Final = 0.05
+"""Error in log MTF50 of a figure that comes without a usable one."""
+_MOST_SD: Final = 2.0
+"""A stated error beyond this, in log MTF50, is none."""
+_BARE_SD: Final = 0.03
+"""Error of the bare level that unmatched frames are held against, in log MTF50."""
+_BARE_RISK: Final = 1e-3
+"""That level is no frame and cannot have missed focus: a factor on the odds that rules it out."""
 
 
 class SharpnessTable:
@@ -43,10 +56,10 @@ class SharpnessTable:
     def __init__(self, frames: pd.DataFrame) -> None:
         told = [shown_sharpness(frames, z) for z in ZONES]
         value = np.stack([mtf50 for mtf50, _ in told], axis=1)
-        value[~((value > 0.005) & (value < 1.0))] = np.nan
+        value[~((value > _LEAST_CPP) & (value < 1.0))] = np.nan
         self.log = np.log(value)
         stderr = np.stack([error for _, error in told], axis=1) / value
-        self.stderr = np.where((stderr > 0) & (stderr < 2), stderr, 0.05)
+        self.stderr = np.where((stderr > 0) & (stderr < _MOST_SD), stderr, _UNTOLD_SD)
         self.f_number = numbers(frames, "f_number")
         self.focal = numbers(frames, "focal_length_mm")
         self.pitch = numbers(frames, "pixel_pitch_um")
@@ -61,6 +74,7 @@ class SharpnessTable:
         self.converter = words(frames, "converter")
 
     def pitch_at(self, row: int) -> float:
+        """Pixel pitch of one frame in micrometres, a usual one where it is not known."""
         return float(self.pitch[row]) if self.pitch[row] > 0 else PITCH_UNKNOWN_UM
 
     def risk(self, rows: NDArray[np.int64]) -> Floats:
@@ -70,6 +84,29 @@ class SharpnessTable:
             slow = self.seconds[rows] * self.reach[rows] > 1
             directed = self.direction[rows] > _DIRECTED
         return np.where(slow, _SHAKE_RISK, 1.0) * np.where(directed, _DIRECTED_RISK, 1.0)
+
+
+def _at_aperture(
+    table: SharpnessTable,
+    rows: NDArray[np.int64],
+    lenses: Sequence[Mapping[str, Any]],
+    f_number: float,
+    pitch_um: float,
+) -> tuple[Floats, Floats]:
+    """(rows, zones) log MTF50 as it would be at one aperture by the lens's curve, and its standard error."""
+    shifts: dict[tuple[Any, ...], Floats] = {}
+    values, errors = np.empty((len(rows), 3)), np.empty((len(rows), 3))
+    for k, row in enumerate(rows):
+        used = (table.lens[row], table.body[row], table.converter[row] or None)
+        settings = (*used, float(table.focal[row]), float(table.f_number[row]))
+        if settings not in shifts:
+            part = find_range(lenses, *used, settings[3])
+            there, _ = expected_log_mtf50(part, [settings[4], f_number], pitch_um)
+            shifts[settings] = there[1] - there[0]
+        shift = shifts[settings]
+        values[k] = table.log[row] + shift
+        errors[k] = np.hypot(table.stderr[row], _APERTURE_ERROR * shift)
+    return values, errors
 
 
 def compare_sharpness(
@@ -97,32 +134,18 @@ def compare_sharpness(
     pitch = table.pitch_at(first)
     target = float(np.exp(np.median(np.log(table.f_number[bare]))))
 
-    shifts: dict[tuple[Any, ...], Floats] = {}
-
-    def level(rows: NDArray[np.int64]) -> tuple[Floats, Floats]:
-        """Log MTF50 as it would be at the target aperture, and its standard error."""
-        values, errors = np.empty((len(rows), 3)), np.empty((len(rows), 3))
-        for k, row in enumerate(rows):
-            used = (table.lens[row], table.body[row], table.converter[row] or None)
-            settings = (*used, float(table.focal[row]), float(table.f_number[row]))
-            if settings not in shifts:
-                part = find_range(lenses, *used, settings[3])
-                there, _ = expected_log_mtf50(part, [settings[4], target], pitch)
-                shifts[settings] = there[1] - there[0]
-            shift = shifts[settings]
-            values[k] = table.log[row] + shift
-            errors[k] = np.hypot(table.stderr[row], _APERTURE_ERROR * shift)
-        return values, errors
-
-    y_with, e_with = level(with_it)
-    y_bare, e_bare = level(bare)
+    y_with, e_with = _at_aperture(table, with_it, lenses, target, pitch)
+    y_bare, e_bare = _at_aperture(table, bare, lenses, target, pitch)
     risk = np.stack([table.risk(with_it), table.risk(bare)], axis=1)
     extra = _through_the_curve(table, unmatched, lenses, target, pitch, bare)
     if extra is not None:
         y_more, base, e_more = extra
         y_with, y_bare = np.vstack([y_with, y_more]), np.vstack([y_bare, base])
-        e_with, e_bare = np.vstack([e_with, e_more]), np.vstack([e_bare, np.full(base.shape, 0.03)])
-        more_risk = np.stack([np.ones(len(y_more)), np.full(len(y_more), 1e-3)], axis=1)
+        e_with, e_bare = (
+            np.vstack([e_with, e_more]),
+            np.vstack([e_bare, np.full(base.shape, _BARE_SD)]),
+        )
+        more_risk = np.stack([np.ones(len(y_more)), np.full(len(y_more), _BARE_RISK)], axis=1)
         risk = np.vstack([risk, more_risk])
     found = paired_difference(y_with, y_bare, (e_with, e_bare), risk, criteria.seed)
     held = np.isfinite(y_with[: len(with_it)]) & np.isfinite(y_bare[: len(with_it)])

@@ -6,10 +6,14 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from auditor.infer.comparisons.verdict import USUAL_PAIRS
+
 __all__ = ["pairs_to_shoot"]
 
 _LIMIT: Final = 4
+"""Series asked for at most: an afternoon holds no more."""
 _MOST_PAIRS: Final = 24
+"""Pairs of a series at most, likewise."""
 _WANTED: Final = re.compile(r"about (\d+) pairs")
 _HOW: Final = (
     "tripod, self-timer or remote release, a detailed scene in steady light; every scene once with "
@@ -30,7 +34,7 @@ def pairs_to_shoot(comparisons: Sequence[Mapping[str, Any]]) -> list[dict[str, A
         if c["zone"] is not None:
             continue  # the frame as a whole speaks for its zones
         found = _WANTED.search(verdict)
-        more = min(int(found[1]) if found else 8, _MOST_PAIRS) - int(c["pairs"] or 0)
+        more = min(int(found[1]) if found else USUAL_PAIRS, _MOST_PAIRS) - int(c["pairs"] or 0)
         if more < 1:
             continue
         series = wanted.setdefault(

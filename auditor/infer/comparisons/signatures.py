@@ -15,6 +15,7 @@ __all__ = ["Signatures"]
 Rows = NDArray[np.int64]
 
 _PIECE: Final = 50_000
+"""Rows read at a time, for the memory that their text takes: some 10 MB."""
 
 
 class Signatures:

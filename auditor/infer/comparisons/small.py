@@ -53,9 +53,11 @@ class SmallPictures:
             self._kept[str(key)] = (_bytes(thumb), _bytes(grid))
 
     def thumb(self, row: int) -> bytes | None:
+        """The small JPEG of one frame, None where it is not known."""
         return self._kept.get(str(self._ids.iloc[row]), (None, None))[0]
 
     def grid(self, row: int) -> NDArray[np.float64] | None:
+        """Area means of one frame in linear light (see `read_grid`), None where they are not known."""
         return read_grid(self._kept.get(str(self._ids.iloc[row]), (None, None))[1])
 
 

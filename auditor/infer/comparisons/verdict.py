@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
-__all__ = ["entry", "pairs_to_settle", "sharpness_verdict", "verdict"]
+__all__ = ["USUAL_PAIRS", "entry", "pairs_to_settle", "sharpness_verdict", "verdict"]
 
+USUAL_PAIRS: Final = 8
+"""Pairs asked for where none tell how many are needed."""
 ENOUGH: Final = 0.05
 """A loss of sharpness below this is taken for none (a twentieth of MTF50; about a third of what a
 third of a stop of diffraction costs)."""
@@ -17,7 +19,7 @@ _BARELY: Final = 0.005
 def pairs_to_settle(pairs: int, half_width: float, wanted: float) -> int:
     """Pairs after which an interval is likely as narrow as wanted: it shrinks with the root."""
     if pairs < 1 or not math.isfinite(half_width):
-        return 8
+        return USUAL_PAIRS
     return max(math.ceil(pairs * (half_width / wanted) ** 2), pairs + 1)
 
 
@@ -57,7 +59,7 @@ def verdict(
         unit: written behind numbers, with its blank.
     """
     if pairs < 2 or not (math.isfinite(low) and math.isfinite(high)):
-        return "cannot tell: one pair has no interval; about 8 pairs would settle it"
+        return f"cannot tell: one pair has no interval; about {USUAL_PAIRS} pairs would settle it"
     bounds = f"{low:.2f} to {high:.2f}{unit}"
     if max(-low, high) <= enough:
         return f"{texts[2]} ({bounds})"

@@ -1,9 +1,12 @@
 """Focus bias: does the plane of focus lie in front of or behind what was meant?
 
-What was meant is taken to be in the middle of the picture, as no tag tells otherwise. In a frame of a landscape the lower part is nearer than the middle, the upper part farther. Whatever
-the scene, when the lower part is sharper than the meant place, allowing for what the lens does there,
-focus lay in front of it; when the upper part is, behind. Both happen by chance. A bias is told where
-one happens more often than chance has it against the other; frames that show neither say nothing.
+What was meant is taken to be in the middle of the picture, as no tag tells otherwise. In a frame of a
+landscape the lower part is nearer than the middle, the upper part farther, and the parts beside it lie
+about as far. Whatever the scene, when the lower part is sharper than the meant place, allowing for what
+the lens does there, focus lay in front of it; when the upper part is, behind. Both happen by chance, and
+what is hardly sharper may well be so by chance: a frame counts by how much sharper its part is. So the
+frames of all apertures serve, wide ones most, where depth of field hides least. A bias is told where one
+outweighs the other more than chance has it; frames that show neither say nothing.
 
 What the lens does at its upper and lower edge is taken from frames held the other way round, and
 failing these from its left and right; then a lens that is softer on one side can't be told from a
@@ -18,7 +21,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import bdtrc
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
@@ -52,14 +54,16 @@ _OTHER_WAY: Final = 8
 _TRUST: Final = 15
 """Frames at which a difference between opposite sides is believed by half: a frame's sides scatter by
 a sixth, true lenses differ by some hundredths."""
-_WIDE_STOPS: Final = 3.2
-"""Stops from the widest aperture within which frames count: beyond, depth of field hides a bias."""
+_HALF: Final = 0.05
+"""How much sharper (ln MTF50) a part must be for its frame to count by half: a frame's sides scatter by
+as much (drawn landscapes, `artificial.focus`)."""
 _MOST_LINE: Final = 400
 _SIDES: Final = ("bottom", "top", "left", "right")
 _OPPOSITE: Final = np.array([_SIDES.index(OPPOSITE_SIDE[s]) for s in _SIDES])
 _BELOW: Final = np.array([_SIDES.index(LOWER_SIDE.get(turn, "bottom")) for turn in range(9)])
 """Side that was below, by the tag Orientation."""
 _DRAWS: Final = 400
+_FLIPS: Final = 4000
 _LOSS: Final = 0.05
 """Loss of MTF50 at the meant place from which an aperture is named."""
 
@@ -130,8 +134,11 @@ def _judge(frames: pd.DataFrame, rows: Rows, criteria: Criteria) -> dict[str, An
     with np.errstate(invalid="ignore"):
         stops = 2 * np.log2(f_number / np.nanmin(f_number))
     usual_near, usual_far, sides_known = _usual(table, below, stops)
-    near, far = near - usual_near, far - usual_far
-    known &= (stops <= _WIDE_STOPS) & np.isfinite(near) & np.isfinite(far)
+    at_sides = (usual_near + usual_far) / 2
+    # What was meant shows in the middle and beside it.
+    meant = np.nan_to_num(_beside(table, below) - meant - at_sides) / 2
+    near, far = near - usual_near - meant, far - usual_far - meant
+    known &= np.isfinite(near) & np.isfinite(far)
     if known.sum() < _FEW:
         return None
     # A part that seems sharper by chance is as often the near as the far one.
@@ -143,7 +150,10 @@ def _judge(frames: pd.DataFrame, rows: Rows, criteria: Criteria) -> dict[str, An
     outing = numbers(table, "outing")
     outing = np.where(np.isnan(outing), -1.0 - np.arange(len(table)), outing)
     direction = "front" if n_front >= n_behind else "behind"
-    seen, other = (front, behind) if direction == "front" else (behind, front)
+    seen, share = front if direction == "front" else behind, _BY_CHANCE[direction]
+    much = np.maximum(near, far)
+    weight = np.where(front | behind, much / (much + _HALF), 0.0)
+    excess = np.where(seen, (1 - share) * weight, -share * weight)
     low, high = _interval(seen[known], outing[known], criteria)
     return {
         "direction": direction,
@@ -151,13 +161,25 @@ def _judge(frames: pd.DataFrame, rows: Rows, criteria: Criteria) -> dict[str, An
         "front": n_front,
         "behind": n_behind,
         "frames": int(known.sum()),
-        "p": _chance(seen, other, _BY_CHANCE[direction], outing, criteria.seed),
+        "p": _chance(excess, outing, criteria.seed),
         "share": round(int(seen.sum()) / int(known.sum()), 3),
         "low": low,
         "high": high,
         "apertures": _costs(near, far, f_number, known, direction == "front"),
         "sides_known": sides_known,
     }
+
+
+def _beside(table: pd.DataFrame, below: Rows) -> Floats:
+    """Log MTF50 (n,) of the parts beside the middle as the frame was held, the mean of those that show;
+    NaN where none does."""
+    left = np.where(below < 2, _SIDES.index("left"), _SIDES.index("bottom"))
+    side = np.stack([log_sharpness(table, s) for s in _SIDES])
+    at = np.arange(len(table))
+    both = np.stack([side[left, at], side[_OPPOSITE[left], at]])
+    shown = np.isfinite(both)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.where(shown, both, 0.0).sum(0) / shown.sum(0))
 
 
 def _usual(
@@ -203,20 +225,14 @@ def _line(x: Floats, y: Floats, at: Floats) -> Floats:
     return np.asarray(np.median(y) + slope * (at - np.median(x)))
 
 
-def _chance(
-    seen: NDArray[np.bool_], other: NDArray[np.bool_], share: float, outing: Floats, seed: int
-) -> float:
-    """Chance of so many on one side, either side counted; outings count as one where their frames agree
-    more than chance has it."""
+def _chance(excess: Floats, outing: Floats, seed: int) -> float:
+    """Chance that frames outweigh by so much (their sum, 0 expected), either side counted: the signs of
+    whole outings are drawn anew, as their frames may agree more than chance has it."""
     groups, code = np.unique(outing, return_inverse=True)
-    excess = np.bincount(code, seen - share * (seen | other), len(groups))
-    count = int(seen.sum())
-    # So many of a side or more, of a binomial distribution.
-    plain = bdtrc(count - 1, count + int(other.sum()), share)
-    rng = np.random.default_rng(seed)
-    signs = rng.choice([-1.0, 1.0], (4000, len(groups)))
-    flipped = signs @ excess >= excess.sum() - 1e-9
-    return min(2 * max(float(plain), (1 + int(flipped.sum())) / 4001), 1.0)
+    summed = np.bincount(code, weights=excess, minlength=len(groups))
+    signs = np.random.default_rng(seed).choice([-1.0, 1.0], (_FLIPS, len(groups)))
+    flipped = signs @ summed >= summed.sum() - 1e-9
+    return min(2 * (1 + int(flipped.sum())) / (_FLIPS + 1), 1.0)
 
 
 def _interval(seen: NDArray[np.bool_], outing: Floats, criteria: Criteria) -> tuple[float, float]:

@@ -23,12 +23,18 @@ from auditor.infer.decisions.common import (
     focal_text,
     holm,
     log_error,
-    picture_width,
     same,
     widened,
 )
-from auditor.infer.decisions.visible import seen_difference, verdict, viewings
-from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
+from auditor.infer.decisions.visible import (
+    OPEN,
+    Files,
+    Shown,
+    chance_seen,
+    seen_difference,
+    verdict,
+    viewings,
+)
 
 __all__ = ["lens_choice", "lens_rivals"]
 
@@ -40,6 +46,10 @@ _WRONG: Final = 0.05
 """Share of archives of equal lenses in which one may be named."""
 _FEW: Final = 6
 """Frames behind both figures of an aperture below which it is not compared."""
+_APART: Final = 0.5
+"""Share of the difference between what two lenses' frames lack that may pass for one of the lenses. Of drawn
+lenses of which one fails twice as often, curves differ by a tenth of it beside the truth; of ones of which
+one is focused beside the subject by most of a depth of field throughout, by all of it, which is rare."""
 _ASKED: Final = 24
 """Frames of both lenses from which a comparison is missed, so that declining it is worth a word."""
 _NEVER_ALIKE: Final = ("edited", "unknown", "resized")
@@ -61,6 +71,10 @@ def lens_rivals(
     entries = [e for pair in _pairs(lenses) if (e := _compare(*pair, sizes, criteria))]
     _name(entries)
     for entry in entries:
+        if not any(z["sharper"] for z in entry["zones"].values()):
+            # What could not be shown is not called visible.
+            seen = entry["seen"]
+            entry["seen"] = {v: w if w.endswith("not visible") else OPEN for v, w in seen.items()}
         entry["text"] = _text(entry)
     return entries
 
@@ -143,7 +157,7 @@ def _compare(
         if found
     }
     if alike:
-        entry["seen"] = _seen(a, shared, sizes, criteria)
+        entry["seen"] = _seen(Files.of(a, first, sizes), shared, outings, criteria)
     return entry
 
 
@@ -164,7 +178,8 @@ def _ratio(
         sides = list(zip((mine, theirs), outings, strict=True))
         errors = [f["frames_error"] for f, _ in sides]
         errors += [f["lacking"] / math.sqrt(max(n, 1)) for f, n in sides]
-        return value, max(math.hypot(mine["lacking"] - theirs["lacking"], *errors), 1e-4)
+        apart = _APART * (mine["lacking"] - theirs["lacking"])
+        return value, max(math.hypot(apart, *errors), 1e-4)
     return value, math.hypot(log_error(mine, share), log_error(theirs, share))
 
 
@@ -206,27 +221,26 @@ def _name(entries: Sequence[dict[str, Any]]) -> None:
 
 
 def _seen(
-    a: Block, shared: Sequence[tuple[Block, Block]], sizes: Sizes, criteria: Criteria
+    files: Files,
+    shared: Sequence[tuple[Block, Block]],
+    outings: tuple[int, int],
+    criteria: Criteria,
 ) -> dict[str, str]:
-    """By viewing: whether the difference shows at the aperture and in the zone where it is largest."""
-    width = picture_width(sizes, a)
-    pitch = a["pixel_pitch_um"] or PITCH_UNKNOWN_UM
+    """By viewing: whether the difference shows at the aperture and in the zone where it is largest. Two
+    lenses on one body, whose errors are those of their ratio."""
     out = {}
     for viewing in viewings(criteria):
-        found = [
-            (abs(value), error)
-            for mine, theirs in shared
-            for z in _ZONES
-            if mine[z] and theirs[z] and min(mine[z]["frames"], theirs[z]["frames"]) >= _FEW
-            for value, error in [
-                seen_difference(
-                    mine[z], theirs[z], (mine["f_number"], mine["f_number"]), pitch, width,
-                    viewing, criteria.interval,
-                )
-            ]
-        ]  # fmt: skip
+        found = []
+        for mine, theirs in shared:
+            for z in _ZONES:
+                ratio = _ratio(mine[z], theirs[z], criteria.interval, outings)
+                if ratio is not None:
+                    error = ratio[1] / math.sqrt(2)
+                    a, b = (Shown(f[z]["mtf50_cpp"], error, f["f_number"]) for f in (mine, theirs))
+                    value, error = seen_difference(a, b, files, viewing)
+                    found.append((abs(value), error))
         if found:
-            out[viewing.name] = verdict(*max(found), criteria.interval)
+            out[viewing.name] = verdict(chance_seen(*max(found)), criteria.interval)
     return out
 
 

@@ -7,9 +7,11 @@ lens's best aperture by the square-root integral, one unit of which is one just 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,10 +23,21 @@ from auditor.infer.decisions.common import (
     picture_width,
     widened,
 )
+from auditor.infer.lenses.describe import best_aperture
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
-from auditor.viewing import JND, Viewing, quality, screen
+from auditor.viewing import JND, REMAINDERS, Viewing, quality, screen
 
-__all__ = ["noise_seen", "seen_difference", "verdict", "viewings", "visible_losses"]
+__all__ = [
+    "Files",
+    "Shown",
+    "chance_seen",
+    "noise_seen",
+    "odds",
+    "seen_difference",
+    "verdict",
+    "viewings",
+    "visible_losses",
+]
 
 Block = Mapping[str, Any]
 Sizes = Mapping[tuple[str, str], tuple[int, int]]
@@ -34,8 +47,10 @@ _STEP: Final = 0.02
 _PRINTS_CM: Final = np.geomspace(10, 300, 60)
 """Long sides among which the largest print without a visible difference is looked for."""
 OPEN: Final = "cannot be told"
-_PROBABLE: Final = 0.75
-"""Chance from which a verdict is given as probable."""
+_LIKELIER: Final = 0.6
+"""Chance from which the likelier verdict is given."""
+_ODDS: Final = {"2 in 3": 2 / 3, "3 in 4": 3 / 4, "4 in 5": 4 / 5, "9 in 10": 9 / 10}
+"""Chances in words."""
 _FEW_NOISY: Final = 8
 """Frames of a body below which nothing is said of its noise."""
 _ZONES: Final = ("centre", "corner")
@@ -49,32 +64,94 @@ def viewings(criteria: Criteria) -> list[Viewing]:
     return [*prints, screen()]
 
 
+class Shown(NamedTuple):
+    """A figure as it is looked at: MTF50 (c/px), standard error of its log, f-number."""
+
+    mtf50_cpp: float
+    error: float
+    f_number: float
+
+    @classmethod
+    def of(cls, entry: Block, zone: str, share: float) -> Shown:
+        """The figure of an aperture's zone, whose interval holds this share of the truth."""
+        return cls(entry[zone]["mtf50_cpp"], log_error(entry[zone], share), entry["f_number"])
+
+
+@dataclass(frozen=True, slots=True)
+class Files:
+    """A lens's files: pixel pitch, long side, and how much they are sharpened (amount of an unsharp mask of
+    one pixel, and its standard error)."""
+
+    pitch_um: float
+    width_px: int
+    sharpening: float = 0.0
+    sharpening_error: float = 0.0
+
+    @classmethod
+    def of(cls, lens: Block, part: Block, sizes: Sizes) -> Files:
+        """Those behind a focal range of a lens."""
+        pitch = lens["pixel_pitch_um"] or PITCH_UNKNOWN_UM
+        known = part.get("sharpening") or {"amount": 0.0, "error": 0.0}
+        return cls(pitch, picture_width(sizes, lens), known["amount"], known["error"])
+
+    def quality(self, mtf50_cpp: Any, f_number: Any, viewing: Viewing, **more: float) -> Any:
+        """Square-root integral of figures at an aperture."""
+        return quality(
+            mtf50_cpp, f_number, self.pitch_um, self.width_px, viewing,
+            **{"sharpening": self.sharpening} | more,
+        )  # fmt: skip
+
+
 def seen_difference(
-    first: Block, second: Block, f_numbers: tuple[float, float], pitch_um: float,
-    width_px: int, viewing: Viewing, share: float,
-) -> tuple[float, float]:  # fmt: skip
+    first: Shown, second: Shown, files: Files, viewing: Viewing, together: float = 0.0
+) -> tuple[float, float]:
     """Square-root integral of the second figure less that of the first, and its standard error.
 
-    `first` and `second` have mtf50_cpp, low and high; their errors count as independent, which for
-    two apertures of one lens is on the safe side.
+    `together` is how the errors of both go with each other (correlation). What the curves' shape, of
+    which one figure tells little, may do to the difference comes on top.
     """
-    value, variance = 0.0, 0.0
-    for sign, figure, n in ((-1, first, f_numbers[0]), (1, second, f_numbers[1])):
-        mtf50 = float(figure["mtf50_cpp"])
-        at = quality(mtf50 * np.exp([-_STEP, 0, _STEP]), n, pitch_um, width_px, viewing)
-        value += sign * float(at[1])
-        variance += ((at[2] - at[0]) / (2 * _STEP) * log_error(figure, share)) ** 2
-    return value, float(variance) ** 0.5
+
+    def difference(**shape: float) -> float:
+        a, b = (
+            float(files.quality(f.mtf50_cpp, f.f_number, viewing, **shape)) for f in (first, second)
+        )
+        return b - a
+
+    errors = []
+    for figure in (first, second):
+        ends = figure.mtf50_cpp * np.exp([-_STEP, _STEP])
+        low, high = files.quality(ends, figure.f_number, viewing)
+        errors.append(float(high - low) / (2 * _STEP) * figure.error)
+    a, b = errors
+    variance = max(a * a + b * b - 2 * together * a * b, 0.0)
+    low, high = REMAINDERS
+    shape = (difference(power=high) - difference(power=low)) / 2
+    low, high = (files.sharpening + sign * files.sharpening_error for sign in (-1, 1))
+    finish = (difference(sharpening=high) - difference(sharpening=low)) / 2
+    return difference(), math.hypot(math.sqrt(variance), shape, finish)
 
 
-def verdict(loss: float, error: float, share: float) -> str:
-    """In words: 'visible' or 'not visible', with 'probably' where the interval holds the line of one
-    just noticeable difference, and `OPEN` where the line is nearly as likely on the other side."""
-    chance = NormalDist().cdf(abs(loss - JND) / max(error, 1e-9))
-    if chance < _PROBABLE:
+def chance_seen(loss: float, error: float) -> float:
+    """Chance that a loss known with this error is one just noticeable difference or more."""
+    return NormalDist().cdf((loss - JND) / max(error, 1e-9))
+
+
+def verdict(chance: float, share: float) -> str:
+    """In words: 'visible' or 'not visible' by the chance that it is; with 'probably' where that leaves more
+    open than an interval of this share does, and `OPEN` where neither is clearly the likelier."""
+    sure = max(chance, 1 - chance)
+    if sure < _LIKELIER:
         return OPEN
-    word = "visible" if loss >= JND else "not visible"
-    return word if chance >= 0.5 + share / 2 else f"probably {word}"
+    word = "visible" if chance >= 0.5 else "not visible"
+    return word if sure >= 0.5 + share / 2 else f"probably {word}"
+
+
+def odds(chance: float, word: str) -> str | None:
+    """How sure a verdict with 'probably' is: '3 in 4'; None of others."""
+    if not word.startswith("probably"):
+        return None
+    sure = max(chance, 1 - chance)
+    return min(_ODDS, key=lambda o: abs(_ODDS[o] - sure))
 
 
 def visible_losses(
@@ -83,26 +160,26 @@ def visible_losses(
     """For every aperture of every focal range and every viewing, the loss against the best aperture.
 
     Each row names lens, body, converter, focal_mm, f_number, against_f_number, viewing, the zone
-    that loses most, `loss_jnd` with low and high, `verdict`, `largest_print_cm` (the largest print
+    that loses most, `loss_jnd` with low and high, `chance` that a zone's loss is visible, `verdict`,
+    `odds` (of a verdict with 'probably', in words), `largest_print_cm` (the largest print
     from the viewing distance in which no loss shows; 300 for that and more, None where a print of
     10 cm shows it), frames, evidence and `text`.
     """
     rows = []
     for lens in lenses:
         for part in lens["focal_ranges"]:
-            rows += _part_rows(lens, part, picture_width(sizes, lens), criteria)
+            rows += _part_rows(lens, part, Files.of(lens, part, sizes), criteria)
     return rows
 
 
 def _part_rows(
-    lens: Block, part: Block, width_px: int, criteria: Criteria
+    lens: Block, part: Block, files: Files, criteria: Criteria
 ) -> list[dict[str, Any]]:  # fmt: skip
-    best = _best(part)
+    best = best_aperture(part["apertures"], part["sweet_spot"])
     if best is None:
         return []
-    pitch = lens["pixel_pitch_um"] or PITCH_UNKNOWN_UM
     head = {k: lens[k] for k in ("lens", "body", "converter")} | {"focal_mm": part["focal_mm"]}
-    printed = _printed(part["apertures"], pitch, width_px, criteria)
+    printed = _printed(part["apertures"], files, criteria)
     at_best = next(q for a, q in zip(part["apertures"], printed, strict=True) if a is best)
     rows = []
     for entry, quality_of in zip(part["apertures"], printed, strict=True):
@@ -113,50 +190,52 @@ def _part_rows(
         largest = _largest_print((at_best - quality_of)[:, [_ZONES.index(z) for z in zones]])
         found = []
         for viewing in viewings(criteria):
-            losses = {
-                z: seen_difference(
-                    entry[z], best[z], numbers, pitch, width_px, viewing, criteria.interval
-                )
-                for z in zones
-            }
-            zone = max(zones, key=lambda z: losses[z][0])
-            loss, error = losses[zone]
-            low, high = widened(loss, error, criteria.interval)
-            word = verdict(loss, error, criteria.interval)
-            if part["evidence"] == "thin" and word in ("visible", "not visible"):
-                word = f"probably {word}"
+            seen = _seen_loss(entry, best, zones, files, viewing, criteria.interval)
+            if part["evidence"] == "thin" and seen["verdict"] in ("visible", "not visible"):
+                seen["verdict"] = f"probably {seen['verdict']}"
+            how = odds(seen["chance"], seen["verdict"])
+            said = f"{seen['verdict']} ({how})" if how else seen["verdict"]
             found.append(
                 head
                 | {"f_number": numbers[0], "against_f_number": numbers[1], "viewing": viewing.name}
-                | {"zone": zone, "loss_jnd": round(loss, 2)}
-                | {"low": round(low, 2), "high": round(high, 2), "verdict": word}
-                | {"largest_print_cm": largest, "frames": entry["frames"]}
+                | seen
+                | {"odds": how, "largest_print_cm": largest, "frames": entry["frames"]}
                 | {"evidence": part["evidence"]}
                 | {"text": f"{aperture_text(numbers[0])} against {aperture_text(numbers[1])}: "
-                   f"{word} {viewing.phrase}"}
+                   f"{said} {viewing.phrase}"}
             )  # fmt: skip
         if any(row["verdict"] != OPEN for row in found):
             rows += found
     return rows
 
 
-def _best(part: Block) -> Block | None:
-    """The aperture in use nearest to the sweet spot; None where the range has none."""
-    if not part["sweet_spot"]:
-        return None
-    wanted = np.log(part["sweet_spot"]["f_number"])
-    known = [a for a in part["apertures"] if any(a[z] for z in _ZONES)]
-    return min(known, key=lambda a: abs(np.log(a["f_number"]) - wanted), default=None)
+def _seen_loss(
+    entry: Block, best: Block, zones: Sequence[str], files: Files, viewing: Viewing, share: float
+) -> dict[str, Any]:  # fmt: skip
+    """Loss of an aperture in the zone that loses most, the chance that any zone's shows, the verdict."""
+    losses = {
+        z: seen_difference(
+            Shown.of(entry, z, share), Shown.of(best, z, share), files, viewing,
+            entry[z].get("with_best") or 0.0,
+        )
+        for z in zones
+    }  # fmt: skip
+    zone = max(zones, key=lambda z: losses[z][0])
+    loss, error = losses[zone]
+    low, high = widened(loss, error, share)
+    chance = max(chance_seen(*found) for found in losses.values())
+    return {
+        "zone": zone, "loss_jnd": round(loss, 2), "low": round(low, 2), "high": round(high, 2),
+        "chance": round(chance, 3), "verdict": verdict(chance, share),
+    }  # fmt: skip
 
 
-def _printed(
-    apertures: Sequence[Block], pitch: float, width_px: int, criteria: Criteria
-) -> NDArray[np.float64]:
+def _printed(apertures: Sequence[Block], files: Files, criteria: Criteria) -> NDArray[np.float64]:
     """Quality at every size of print, (apertures, `_PRINTS_CM`, `_ZONES`), JND; NaN without a figure."""
     mtf50 = [[a[z]["mtf50_cpp"] if a[z] else np.nan for z in _ZONES] for a in apertures]
     f_number = np.array([a["f_number"] for a in apertures], float)[:, None]
     views = [Viewing.of_print(w, criteria.viewing_cm) for w in _PRINTS_CM]
-    return np.stack([quality(mtf50, f_number, pitch, width_px, v) for v in views], axis=1)
+    return np.stack([files.quality(mtf50, f_number, v) for v in views], axis=1)
 
 
 def _largest_print(losses: NDArray[np.float64]) -> int | None:

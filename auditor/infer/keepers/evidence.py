@@ -142,7 +142,8 @@ def _lens_px2(frames: pd.DataFrame, allowed: Allowed) -> Floats:
 
 def _of_the_scene(frames: pd.DataFrame, softness: Floats) -> Floats:
     """Softness, where any is left, of the sharpest other frame of the same scene by the same lens; 0
-    where a scene has fewer than `MATES` others."""
+    where a scene has fewer than `MATES` others. Of few the chance is larger that all failed alike: of n others
+    it counts for n / (n + 1) (Laplace's rule of succession)."""
     keys = pd.DataFrame({n: texts(frames, n).to_numpy() for n in ("body", "lens", "converter")})
     group = (
         keys.assign(scene=scenes_of(frames))
@@ -155,7 +156,7 @@ def _of_the_scene(frames: pd.DataFrame, softness: Floats) -> Floats:
     first = table["softness"].groupby(table["group"]).transform("first")
     second = table["softness"].where(place == 1).groupby(table["group"]).transform("max")
     count = table["softness"].groupby(table["group"]).transform("size")
-    other = first.where(place > 0, second).where(count > MATES, 0.0)
+    other = first.where(place > 0, second).where(count > MATES, 0.0) * (count - 1) / count
     return np.maximum(other, 0.0).reindex(range(len(frames)), fill_value=0.0).to_numpy(float)
 
 

@@ -18,12 +18,13 @@ Floats = NDArray[np.float64]
 _LEAST_SOUND: Final = 0.8
 """Frames' worth of figures near the curve without which only physics speaks at an aperture."""
 _APERTURES: Final = 3
+"""Apertures with sharp frames that a best one needs (common practice, no source)."""
 _FRAMES: Final = 5
+"""Sound frames that it needs on either side of it, or `_RESOLVED` (common practice, no source)."""
 _RESOLVED: Final = 0.95
+"""Share of plausible curves in which it beats the last aperture of a side, which does as well."""
 _LEAST: Final = 2
-"""Apertures that a best one needs; sound frames on either side of it; the share of plausible curves in
-which it beats that side's last aperture, which does as well; and the sound frames that even that takes,
-at wider apertures and at the best aperture itself. Common practice, no source."""
+"""Sound frames that even that takes, at wider apertures and at the best aperture itself."""
 
 
 def evident(fit: CurveFit) -> NDArray[np.bool_]:

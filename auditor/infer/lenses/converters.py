@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,9 @@ from auditor.infer.lenses.intervals import Draws
 from auditor.record import ZONES
 
 __all__ = ["FittedRange", "compare_converter"]
+
+_FACTORS: Final = (0.4, 3.0)
+"""Magnifications that a converter can have; other figures in its name are no factor."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,7 @@ def _factor(converter: str, with_it: list[FittedRange], bare: list[FittedRange])
     found = re.search(r"(\d[.,]\d+|\d)\s*[xX×]|[xX×]\s*(\d[.,]\d+|\d)", converter)
     if found:
         value = float((found[1] or found[2]).replace(",", "."))
-        if 0.4 <= value <= 3:
+        if _FACTORS[0] <= value <= _FACTORS[1]:
             return value
     return max(_middle(with_it[-1]) / _middle(bare[-1]), 1.0)
 

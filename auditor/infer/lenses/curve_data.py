@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.exposure import f_number_at
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM, LensGroup
 from auditor.infer.lenses.scenes import find_scenes
 from auditor.infer.lenses.table import Table
@@ -17,7 +18,11 @@ __all__ = ["CurveData", "curve_data"]
 Floats = NDArray[np.float64]
 
 _LEAST_ERROR: Final = 0.008
+"""Least standard error (ln MTF50) of a figure, whatever it states."""
 _ERROR_UNKNOWN: Final = 0.05
+"""Standard error of a figure that states none."""
+_NEAREST: Final = 0.49
+"""Thirds of a stop by which the stated f-number may lie off the engraved one and still be nearest to it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,4 +68,4 @@ def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> Curve
 def _middle(f_number: Floats, index: int) -> float:
     """The f-number that the files of one nominal third state, kept next to the nominal one."""
     stated = float(np.median(f_number))
-    return min(max(stated, 2 ** ((index - 6.49) / 6)), 2 ** ((index - 5.51) / 6))
+    return min(max(stated, f_number_at(index - _NEAREST)), f_number_at(index + _NEAREST))

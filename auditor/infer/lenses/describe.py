@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -12,20 +13,20 @@ from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.advice import evident, missing
 from auditor.infer.lenses.evidence import judge
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.grouping import nominal_from_index
+from auditor.infer.lenses.grouping import aperture_index, nominal_from_index
 from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.ranges import Ranges, find_ranges
 from auditor.infer.lenses.table import Table
 from auditor.record import ZONES
 
-__all__ = ["describe_range", "weaker_zone"]
+__all__ = ["best_aperture", "describe_range", "weaker_zone"]
 
 Floats = NDArray[np.float64]
 
 _SAME: Final = 0.1
+"""Stops within which two apertures are one: a third of the step between engraved ones."""
 _REACH: Final = 1.1
-"""Stops within which two apertures are one; and over which a curve is drawn between apertures that
-frames speak for."""
+"""Stops over which a curve is drawn between apertures that frames speak for: a full stop, rounded."""
 CENTRE, CORNER = ZONES.index("centre"), ZONES.index("corner")
 
 
@@ -51,7 +52,7 @@ def describe_range(
         for z, zone in enumerate(ZONES)
         if (none := ~told[z] & (counts[z][kept] > 0)).any()
     ]
-    if dark:
+    if dark and told.any():
         evidence.add(
             0,
             f"no evidence here: {'; '.join(dark)} (no frame, or one frame in all, came near what the "
@@ -70,6 +71,9 @@ def describe_range(
         "acceptable": None,
         "pin_sharp_intervals": None,
         "acceptable_intervals": None,
+        "sharpening": dict(zip(("amount", "error"), draws.sharpening, strict=True))
+        if told.any()
+        else None,
         "failures": {
             "soft_share": round(float(1 - fit.sound.mean()), 3),
             "scatter": {z: round(float(s), 4) for z, s in zip(ZONES, _scatter(fit), strict=True)},
@@ -83,7 +87,37 @@ def describe_range(
         out["pin_sharp_intervals"] = [list(p) for p in found.pin_sharp_intervals]
         out["acceptable_intervals"] = [list(p) for p in found.acceptable_intervals]
     out["evidence"], out["reasons"] = evidence.word, evidence.reasons
+    _tell_together(fit, draws, apertures, out["sweet_spot"])
     return out
+
+
+def best_aperture(apertures: Sequence[Mapping[str, Any]], sweet: Mapping[str, Any] | None) -> Any:
+    """The entry of `apertures` with figures of centre or corner that is nearest to the sweet spot; None
+    where there is none."""
+    if not sweet:
+        return None
+    known = [a for a in apertures if a["centre"] or a["corner"]]
+    wanted = np.log(sweet["f_number"])
+    return min(known, key=lambda a: abs(np.log(a["f_number"]) - wanted), default=None)
+
+
+def _tell_together(
+    fit: CurveFit, draws: Draws, apertures: Sequence[dict[str, Any]], sweet: dict[str, Any] | None
+) -> None:
+    """Add to every figure how its error goes with that at the best aperture in use (correlation of the
+    draws), without which a difference of the two would seem less sure than it is."""
+    best = best_aperture(apertures, sweet)
+    if best is None:
+        return
+    fitted = {int(i): j for j, i in enumerate(_fitted_index(fit))}
+    at = {nominal_from_index(i): j for i, j in fitted.items()}
+    for z, zone in enumerate(ZONES):
+        if best[zone]:
+            together = np.atleast_2d(np.corrcoef(draws.curve[:, z], rowvar=False))
+            for entry in apertures:
+                if entry[zone]:
+                    own, other = at[entry["f_number"]], at[best["f_number"]]
+                    entry[zone]["with_best"] = round(float(together[own, other]), 4)
 
 
 def _apertures(
@@ -128,7 +162,7 @@ def _figures(
 
 
 def _fitted_index(fit: CurveFit) -> NDArray[np.int64]:
-    return np.round(6 * np.log2(fit.data.f_numbers)).astype(np.int64) + 6
+    return aperture_index(fit.data.f_numbers)
 
 
 def _counts(table: Table, rows: NDArray[np.int64], index: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -23,6 +23,8 @@ _MTF50_DIFFRACTION: Final = 0.40397
 pi / 4 (from `optics.diffraction_mtf`)."""
 _MTF50_PIXEL: Final = 0.60335
 """Where |sinc f| is one half, c/px."""
+_F_NUMBERS: Final = (1.0, 64.0)
+"""F-numbers among which diffraction is looked for: those of lenses in use."""
 
 
 def diffraction_blur_px(f_number: Floats, pitch_um: float) -> Floats:
@@ -30,35 +32,39 @@ def diffraction_blur_px(f_number: Floats, pitch_um: float) -> Floats:
     return np.asarray(_KAPPA * GREEN_UM * np.asarray(f_number) / (_MTF50_DIFFRACTION * pitch_um))
 
 
-def describe_diffraction(fit: CurveFit, zone: int, pitch_known: bool) -> dict[str, Any]:
+def describe_diffraction(
+    fit: CurveFit, zone: int, held: NDArray[np.bool_], pitch_known: bool
+) -> dict[str, Any]:
     """From which f-number diffraction blurs more than pixel and aberrations together.
 
-    By the pitch alone (a perfect lens), and with the aberrations of `zone` as fitted; and how the
-    archive's curve falls towards the smallest aperture against the closed form.
+    By the pitch alone (a perfect lens); and where frames speak for two apertures or more in `zone`,
+    with its aberrations as fitted, and how the curve falls towards the smallest of these apertures.
+
+    Args:
+        held: (K,) at which apertures frames speak for the curve.
     """
-    grid = np.array([f for f in F_NUMBERS if 1 <= f <= 64])
+    grid = np.array([f for f in F_NUMBERS if _F_NUMBERS[0] <= f <= _F_NUMBERS[1]])
     diffraction = diffraction_blur_px(grid, fit.data.pitch_um)
     pixel = _KAPPA / _MTF50_PIXEL
     perfect = grid[np.argmax(diffraction > pixel)]
+    used = np.flatnonzero(held)
     theta = fit.state.theta[zone * PARAMETERS : (zone + 1) * PARAMETERS]
     rest = np.hypot(pixel, blur_px(theta, fit.model.optics.widest / grid))
     ruled = np.flatnonzero(diffraction > rest)
-    ruling = float(grid[ruled[0]]) if len(ruled) else None
-    used = fit.data.f_numbers
-    curve = np.exp(fit.curve[zone])
-    best = int(curve.argmax())
+    ruling = float(grid[ruled[0]]) if len(ruled) and len(used) > 1 else None
     text = f"at pixels of {fit.data.pitch_um:.2f} µm diffraction would rule a perfect lens from f/{perfect:g}"
     if not pitch_known:
         text += " (pixel pitch assumed)"
     if ruling is not None:
         text += f"; with this lens's own blur from f/{ruling:g}"
     shown = None
-    if best < len(used) - 1:
-        shown = float(1 - curve[-1] / curve[best])
-        text += (
-            f"; the archive shows {100 * shown:.0f}% less at f/{nominal_f_number(used[-1]):g} than "
-            f"at f/{nominal_f_number(used[best]):g}"
-        )
+    if len(used) > 1:
+        curve = np.exp(fit.curve[zone, used])
+        best = int(curve.argmax())
+        if best < len(used) - 1:
+            shown = float(1 - curve[-1] / curve[best])
+            last, peak = (nominal_f_number(fit.data.f_numbers[used[i]]) for i in (-1, best))
+            text += f"; the archive shows {100 * shown:.0f}% less at f/{last:g} than at f/{peak:g}"
     return {
         "ruling_from_f_number": ruling,
         "perfect_lens_from_f_number": float(perfect),

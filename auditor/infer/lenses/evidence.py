@@ -18,9 +18,40 @@ __all__ = ["Evidence", "judge"]
 Floats = NDArray[np.float64]
 
 _LACKING: Final = 0.06
+"""How much (ln MTF50) even the sharpest frames fall short of the curve, from which it is said."""
 _HARDLY: Final = 0.25
-"""How much (ln MTF50) even the sharpest frames lack, and the share of frames on the curve, from which and
-under which it is said."""
+"""Share of frames on the curve under which that is said."""
+# What makes evidence thin or only fair is common practice, no source: it chooses words, no figure.
+_WIDE: Final = 0.12
+"""Half width of an interval, as a share, from which evidence is thin: wider than what is told apart."""
+_FAIR: Final = 0.05
+"""The same from which it is only fair."""
+_FEW: Final = 4
+"""Frames at an aperture below which it leans on the others."""
+_FEW_OUTINGS: Final = 4
+"""Outings below which it is said how few they are."""
+_FEW_SOUND: Final = 6
+"""Frames in which nothing failed, below which evidence is thin."""
+_MOSTLY_FAILED: Final = 0.35
+"""Share of such frames below which it is said that most failed."""
+_SOME: Final = 3
+"""Frames at an aperture from which its failures mean something."""
+_HARDLY_SOUND: Final = 1.5
+"""Frames' worth of sound ones below which there is hardly one."""
+_TIMED: Final = 10
+"""Frames with known shutter time and focal length, to say what slow ones did."""
+_SLOW_STOPS: Final = 0.5
+"""Stops slower than 1 / focal length from which a shutter time is slow."""
+_MOSTLY_SLOW: Final = 0.7
+"""Share of slow shutters at an aperture from which they are its rule."""
+_MORE_SHAKEN: Final = 0.2
+"""By how much more often than elsewhere its frames then failed."""
+_SOFT_PX: Final = 1.4
+"""Blur (px, Gaussian) of the best of a lens beyond diffraction: no lens at its best is as soft."""
+_NO_BLUR: Final = (-4.0, -4.0, 0.0)
+"""Parameters of a zone (ln floor, ln wide, ln power) of a lens without any blur to speak of: 0.02 px."""
+_NAMED: Final = 5
+"""So many apertures are named; more are 'and others'."""
 _WORDS: Final = ("strong", "fair", "thin")
 
 
@@ -33,9 +64,11 @@ class Evidence:
 
     @property
     def word(self) -> str:
+        """The level in a word: strong, fair or thin."""
         return _WORDS[self.level]
 
     def add(self, level: int, reason: str) -> None:
+        """Take a reason into account; the weakest counts."""
         self.level = max(self.level, level)
         self.reasons.append(reason)
 
@@ -44,6 +77,11 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
     """Weigh a fit. `half_width` Z x K: half the relative interval, as far as frames decide it, None
     where no figure is shown; `counts` Z x K frames."""
     out = Evidence()
+    frames = len(fit.data.row)
+    if frames < _FEW:
+        # All that could be said of so few follows from this.
+        out.add(2, f"{frames} frame{'s' * (frames > 1)}: too few to judge a lens by")
+        return out
     zones = [ZONES.index("centre"), ZONES.index("corner")]
     k = counts.shape[1]
     names = [_name(f) for f in fit.data.f_numbers]
@@ -57,22 +95,22 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
     seen = [z for z in zones if counts[z].sum()]
     if seen:
         fewest = counts[seen].min(0)
-        few = [names[j] for j in range(k) if fewest[j] < 4]
+        few = [names[j] for j in range(k) if fewest[j] < _FEW]
         if len(few) > k / 2:
-            out.add(2, f"fewer than 4 frames at most apertures ({_some(few)})")
+            out.add(2, f"fewer than {_FEW} frames at most apertures ({_some(few)})")
         elif few:
             out.add(0, f"few frames at {_some(few)}: these lean on the other apertures")
         width = 0.0 if half_width is None else float(np.median(half_width[seen]))
-        if width > 0.12:
+        if width > _WIDE:
             out.add(2, f"intervals of ±{100 * width:.0f}% in the median")
-        elif width > 0.05:
+        elif width > _FAIR:
             out.add(1, f"intervals of ±{100 * width:.0f}% in the median")
     _scenes(fit, seen, out)
     _sound_frames(fit, names, out)
     outings = len(np.unique(fit.data.outing))
     if outings == 1:
         out.add(1, "all frames from one outing: what that day had in common cannot be told apart")
-    elif outings < 4:
+    elif outings < _FEW_OUTINGS:
         out.add(1, f"frames from {outings} outings only")
     _shake(fit, names, out)
     _softness(fit, out)
@@ -96,13 +134,13 @@ def _sound_frames(fit: CurveFit, names: list[str], out: Evidence) -> None:
     k = len(names)
     total = np.bincount(fit.data.aperture, minlength=k)
     sound = np.bincount(fit.data.aperture, fit.sound, k)
-    if sound.sum() < 6:
+    if sound.sum() < _FEW_SOUND:
         n = round(float(sound.sum()))
         count = "hardly a frame" if n == 0 else f"only about {n} frame{'s' if n > 1 else ''}"
         out.add(2, f"{count} in which nothing else failed")
-    if sound.sum() / total.sum() < 0.35:
+    if sound.sum() / total.sum() < _MOSTLY_FAILED:
         out.add(1, f"most frames failed otherwise ({_percent(1 - sound.sum() / total.sum())})")
-    bad = [names[j] for j in range(k) if total[j] >= 3 and sound[j] < 1.5]
+    bad = [names[j] for j in range(k) if total[j] >= _SOME and sound[j] < _HARDLY_SOUND]
     if bad:
         out.add(1, f"hardly a sound frame at {_some(bad)}: no evidence there")
 
@@ -111,18 +149,19 @@ def _shake(fit: CurveFit, names: list[str], out: Evidence) -> None:
     """Whether small apertures went with slow handheld shutters."""
     stops = fit.data.shake_stops
     known = ~np.isnan(stops)
-    if known.sum() < 10:
+    if known.sum() < _TIMED:
         return
     k = len(names)
     count = np.bincount(fit.data.aperture[known], minlength=k)
     shaken = np.bincount(fit.data.aperture, 1 - fit.sound, k) / np.maximum(
         np.bincount(fit.data.aperture, minlength=k), 1
     )
-    slow = np.bincount(fit.data.aperture[known], stops[known] > 0.5, k) / np.maximum(count, 1)
+    slow = np.bincount(fit.data.aperture[known], stops[known] > _SLOW_STOPS, k) / np.maximum(
+        count, 1
+    )
     usual = float(np.median(shaken))
-    risky = [
-        names[j] for j in range(k) if count[j] >= 3 and slow[j] > 0.7 and shaken[j] > usual + 0.2
-    ]
+    risk = (count >= _SOME) & (slow > _MOSTLY_SLOW) & (shaken > usual + _MORE_SHAKEN)
+    risky = [names[j] for j in np.flatnonzero(risk)]
     if risky and len(risky) < k:
         out.add(1, f"{_some(risky)} mostly with slow shutters: what shake took was taken off")
 
@@ -130,13 +169,11 @@ def _shake(fit: CurveFit, names: list[str], out: Evidence) -> None:
 def _softness(fit: CurveFit, out: Evidence) -> None:
     """Whether even the best of the lens is far softer than lenses are."""
     best = float(np.exp(fit.curve[ZONES.index("centre")].max()))
-    perfect = np.append(
-        np.tile([-4.0, -4.0, 0.0], len(fit.curve)), np.zeros(1 + len(fit.data.f_numbers))
-    )
+    perfect = np.append(np.tile(_NO_BLUR, len(fit.curve)), np.zeros(1 + len(fit.data.f_numbers)))
     diffraction = float(np.exp(fit.model.optics.curves(perfect).max()))
     kappa = float(blur_sigma_for_mtf50(1.0))
     left = kappa * np.sqrt(max(1 / best**2 - 1 / diffraction**2, 0.0))
-    if left > 1.4:
+    if left > _SOFT_PX:
         out.add(
             2,
             "even the sharpest frames are much softer than optics explains: every frame may have "
@@ -153,4 +190,4 @@ def _percent(share: float) -> str:
 
 
 def _some(names: list[str]) -> str:
-    return ", ".join(names) if len(names) <= 5 else f"{', '.join(names[:5])} and others"
+    return ", ".join(names) if len(names) <= _NAMED else f"{', '.join(names[:_NAMED])} and others"

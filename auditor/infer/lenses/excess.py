@@ -28,8 +28,11 @@ _DEPTH_PX2: Final = (0.5, 2.0, 8.0, 40.0)
 """Means at f/8 of spreads that fall as 1 / N^2. Their law is Erlang's of order two: not even the
 sharpest of a zone's edges lies in the plane of focus as a rule."""
 _F_NUMBER: Final = 8.0
+"""The f-number to which `_DEPTH_PX2` refers."""
 _QUANTILES: Final = (np.arange(8) + 0.5) / 8
+"""Each spread is stood for by eight points of equal share."""
 COMPONENTS: Final = 1 + len(_FIXED_PX2) + len(_DEPTH_PX2)
+"""Nothing, and the spreads."""
 
 
 @dataclass(frozen=True, slots=True)

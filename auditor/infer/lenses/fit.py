@@ -23,21 +23,25 @@ __all__ = ["CurveFit", "Look", "Model", "State", "cell_sums", "fit_curve"]
 Floats = NDArray[np.float64]
 
 _SCATTER: Final = 0.02
+"""Scatter (ln MTF50) of sound figures beyond the error that they state."""
 _SCATTER_WEIGHT: Final = 20.0
+"""Figures' worth of trust in it."""
 _SCATTERS: Final = (0.006, 0.15)
-"""Scatter (ln MTF50) of sound figures beyond the error that they state, the figures' worth of trust in
-it, and its bounds."""
+"""Its bounds."""
 SHARE_WEIGHT: Final = np.array([6.0, 1, 1, 1, 1, 8, 4, 1, 1])
 """Figures' worth of trust in each spread of excess: what scatters no more than sound figures do is taken
 for sound, or for depth that wide apertures would show, until figures say otherwise."""
 SHARE_POOL: Final = 6.0
 """Figures' worth of trust in the share of frames on the curve being an aperture's as it is the lens's:
 dusk leaves few at small apertures, depth at wide ones."""
-_WILD: Final = 0.015
-_WILD_DENSITY: Final = 0.5
-"""Share of figures that are off by anything, and their density over ln MTF50 (two units wide)."""
+_OUTLIERS: Final = 0.015
+"""Share of figures that are off by anything."""
+_OUTLIER_DENSITY: Final = 0.5
+"""Their density over ln MTF50: two units wide."""
 _SMEAR: Final = 0.35
 """A point of excess stands for this much of the way to the next."""
+_FARTHEST_APART: Final = 0.4
+"""Of a way (ln MTF50) no longer than this: the last points lie far apart."""
 _ORDER: Final = 0.02
 """Standard deviation (ln MTF50) by which a zone may be softer than the next one out: no lens is sharper
 at the edge than on its axis (common practice, no source)."""
@@ -45,11 +49,19 @@ _STARTS: Final = ((0.6, 0.75), (0.05, 0.95))
 """Share of frames on the curve, and the quantile of each cell at which the curve starts: a lens with
 many sound frames, or one that hardly a frame does justice."""
 _ITERATIONS: Final = 60
+"""Steps of a fit at most."""
 _TOLERANCE: Final = 3e-4
+"""Change of the curve (ln MTF50) below which a fit has settled; a hundredth of what is printed."""
+_FIRST_STEPS: Final = 8
+"""Steps of the start, and of a fit before it may settle."""
 _LONGEST_STEP: Final = 0.5
+"""Longest step of any parameter of optics (logarithms)."""
+_START_SD: Final = 0.05
+"""Error (ln MTF50) of the quantile of a cell through which the start goes."""
 _FARTHEST: Final = 4.0
 """Standard deviations of the prior past which no parameter strays while a fit seeks its way."""
 _OVER_NODES: Final = "nzm,nzm->nz"
+"""Sum of products over the points of excess."""
 _CLEAR: Final = 0.10
 """A zone is sound where its excess costs less than this (ln MTF50)."""
 
@@ -141,7 +153,7 @@ class Model:
         mean, share = -0.5 * np.log(total), lens / total
         apart = np.zeros_like(mean)
         apart[:, :, :-1] = np.abs(mean[:, :, 1:] - mean[:, :, :-1])
-        smear = np.where(self.excess.nodes > 0, _SMEAR * np.minimum(apart, 0.4), 0.0)
+        smear = np.where(self.excess.nodes > 0, _SMEAR * np.minimum(apart, _FARTHEST_APART), 0.0)
         weight = self.excess.weights(state.shares)
         at = self.data.aperture
         mean, share, smear = (np.swapaxes(a, 0, 1)[at] for a in (mean, share, smear))
@@ -151,9 +163,9 @@ class Model:
         variance = own + (state.scatter**2)[None, :, None]
         off2 = off**2
         chance = np.exp(-0.5 * off2 / variance)
-        chance *= (1 - _WILD) / np.sqrt(2 * np.pi) * weight
+        chance *= (1 - _OUTLIERS) / np.sqrt(2 * np.pi) * weight
         chance /= np.sqrt(variance)
-        density = chance.sum(2) + _WILD * _WILD_DENSITY
+        density = chance.sum(2) + _OUTLIERS * _OUTLIER_DENSITY
         chance *= np.where(self.known, 1 / density, 0.0)[:, :, None]
         per = chance / variance
         square = per / variance
@@ -255,8 +267,8 @@ def _start(model: Model, sound: float, quantile: float) -> State:
             if len(values):
                 aim[z, j] = np.quantile(values, quantile)
     theta = model.prior[0].copy()
-    weight = np.where(np.isnan(aim), 0.0, 1 / 0.05**2)
-    for _ in range(8):
+    weight = np.where(np.isnan(aim), 0.0, 1 / _START_SD**2)
+    for _ in range(_FIRST_STEPS):
         jacobian = model.optics.jacobian(theta)
         gap = weight * np.nan_to_num(aim - model.optics.curves(theta))
         gradient = np.einsum("zk,zkp->p", gap, jacobian)
@@ -280,7 +292,7 @@ def _climb(model: Model, state: State) -> tuple[State, Look]:
         reached = model.objective(state, look)
         if reached > best[0]:
             best = reached, state, look
-        if i > 8 and np.abs(look.curve - before).max() < _TOLERANCE:
+        if i > _FIRST_STEPS and np.abs(look.curve - before).max() < _TOLERANCE:
             break
         before = look.curve
     return best[1:]

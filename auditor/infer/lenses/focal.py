@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtri
 
 from auditor.infer.lenses.fit import CurveFit
+from auditor.infer.lenses.grouping import aperture_index
 from auditor.infer.lenses.intervals import Draws
 from auditor.record import ZONES
 
@@ -20,6 +21,9 @@ Part = tuple[NDArray[np.int64], CurveFit, Draws]
 _MATTERS: Final = 0.05
 """Difference (log MTF50, root mean square) that a photographer could care about."""
 _CERTAIN: Final = 0.01
+"""Chance of a difference as large from equal curves, below which it counts as one."""
+_ALIKE_SD: Final = 0.01
+"""Error (log MTF50) that every difference of two curves has besides: their shapes are only a model."""
 
 
 def merged_ranges(
@@ -58,7 +62,7 @@ def curves_differ(one: Part, other: Part) -> float:
         return 1.0
     gap = a.curve.ravel()[left] - b.curve.ravel()[right]
     covariance = one[2].covariance[np.ix_(left, left)] + other[2].covariance[np.ix_(right, right)]
-    covariance += np.eye(len(gap)) * 0.01**2
+    covariance += np.eye(len(gap)) * _ALIKE_SD**2
     statistic = float(gap @ np.linalg.solve(covariance, gap))
     surely = statistic / float(chdtri(len(gap), _CERTAIN))
     matters = float(np.sqrt((gap**2).mean())) / _MATTERS
@@ -75,7 +79,7 @@ def shared_cells(
 
 
 def _nominal(fit: CurveFit) -> NDArray[np.int64]:
-    return np.round(6 * np.log2(fit.data.f_numbers)).astype(np.int64)
+    return aperture_index(fit.data.f_numbers)
 
 
 def _seen(fit: CurveFit, zone: int) -> NDArray[np.bool_]:

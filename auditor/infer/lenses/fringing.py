@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import bdtr
 
-from auditor.exposure import nominal_f_number
+from auditor.exposure import f_number_at, f_number_place, nominal_f_number
 from auditor.infer.lenses.grouping import nominal_from_index, numbers
 
 __all__ = ["FringeTable", "describe_fringing", "read_fringing"]
@@ -84,7 +84,7 @@ def describe_fringing(
     alike = measured & _alike(aperture, outing, measured)
     stops, size = _sizes(table, rows[alike], aperture[alike], outing[alike], interval)
     onset, first, last = (_onset(stops, size[:, i], visible_px) for i in range(3))
-    frames = 0 if onset is None else int((aperture[alike] <= 6 * np.log2(onset) + 6.5).sum())
+    frames = 0 if onset is None else int((aperture[alike] <= f_number_place(onset) + 0.5).sum())
     if onset is None or first is None or frames < _FEWEST:
         onset = first = last = None
     inside = None
@@ -190,4 +190,4 @@ def _onset(index: Floats, size: Floats, visible_px: float) -> float | None:
     if last + 1 < len(size):
         share = (size[last] - visible_px) / max(size[last] - size[last + 1], 1e-9)
         at = at + share * (index[last + 1] - at)
-    return float(nominal_f_number(2 ** ((at - 6) / 6)))
+    return float(nominal_f_number(f_number_at(at)))

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.exposure import F_NUMBERS
+from auditor.exposure import F_NUMBERS, f_number_place
 from auditor.record.pools import EXPORTS, pools
 
 __all__ = [
@@ -33,6 +33,22 @@ size, only where a lens has nothing else."""
 
 _WIDE_ZOOM: Final = 2.0
 """Range of focal lengths over which a zoom is another lens at either end."""
+_MOST_F_NUMBER: Final = 128.0
+"""F-numbers beyond this are mistakes of tags (pinholes; common practice, no source)."""
+_PITCHES_UM: Final = (0.3, 50.0)
+"""Pixel pitches beyond these are mistakes of tags."""
+_PITCH_STEP: Final = 0.04
+"""Step of ln pitch in which the commonest one is counted."""
+_SAME_PITCH: Final = 0.03
+"""Difference of ln pitch below which two pictures have one size."""
+_FOCAL_STEP: Final = 0.03
+"""Step of ln focal length in which frames are counted: cameras round it no finer."""
+_PRIME: Final = 1.06
+"""Focal lengths within this factor are one: a prime's own, as cameras write it."""
+_CLUSTER_SPREAD: Final = 1.4
+"""Factor that the focal lengths of one cluster span at most."""
+_CLUSTER_FRAMES: Final = 15
+"""Frames of a cluster below which it joins its neighbour."""
 PITCH_UNKNOWN_UM: Final = 4.0
 """Pixel pitch by which diffraction is worked out where it is unknown."""
 ENOUGH: Final = 24
@@ -113,9 +129,9 @@ def flags(frames: pd.DataFrame, name: str, default: bool) -> NDArray[np.bool_]:
 
 def aperture_index(f_number: Floats) -> NDArray[np.int64]:
     """Index of the nominal third of a stop; -1 where the f-number is missing or impossible."""
-    good = np.isfinite(f_number) & (f_number >= 0.5) & (f_number <= 128)
+    good = np.isfinite(f_number) & (f_number >= F_NUMBERS[0]) & (f_number <= _MOST_F_NUMBER)
     safe = np.where(good, f_number, 1.0)
-    index = np.round(6 * np.log2(safe)).astype(np.int64) + 6
+    index = np.rint(f_number_place(safe)).astype(np.int64)
     return np.where(good & (index < len(F_NUMBERS)), index, -1)
 
 
@@ -198,14 +214,14 @@ def _one_pitch(
 ) -> tuple[NDArray[np.int64], float | None, list[str]]:
     """Keep the frames of the commonest pixel pitch: another pitch is another picture size."""
     own = pitch[rows]
-    own = np.where((own > 0.3) & (own < 50), own, np.nan)
+    own = np.where((own > _PITCHES_UM[0]) & (own < _PITCHES_UM[1]), own, np.nan)
     known = own[~np.isnan(own)]
     if not len(known):
         return rows, None, ["pixel pitch unknown: diffraction taken as on a sensor of 4 µm"]
-    steps = np.round(np.log(known) / 0.04).astype(int)
+    steps = np.round(np.log(known) / _PITCH_STEP).astype(int)
     values, counts = np.unique(steps, return_counts=True)
     centre = float(np.median(known[steps == values[counts.argmax()]]))
-    near = np.abs(np.log(own / centre)) < 0.03
+    near = np.abs(np.log(own / centre)) < _SAME_PITCH
     keep = near | np.isnan(own)
     notes = []
     if not keep.all():
@@ -226,7 +242,9 @@ def zoom_thirds(focal_mm: Floats) -> NDArray[np.int64]:
     return out
 
 
-def focal_clusters(focal_mm: Floats, spread: float = 1.4, few: int = 15) -> NDArray[np.int64]:
+def focal_clusters(
+    focal_mm: Floats, spread: float = _CLUSTER_SPREAD, few: int = _CLUSTER_FRAMES
+) -> NDArray[np.int64]:
     """Cluster of each frame by focal length, 0, 1, ... ascending; -1 where it is unknown.
 
     The clusters are those that split log focal length with the least squares, as many as it takes
@@ -237,10 +255,10 @@ def focal_clusters(focal_mm: Floats, spread: float = 1.4, few: int = 15) -> NDAr
     known = np.isfinite(focal_mm) & (focal_mm > 0)
     if not known.any():
         return out
-    bins, code = np.unique(np.round(np.log(focal_mm[known]) / 0.03), return_inverse=True)
+    bins, code = np.unique(np.round(np.log(focal_mm[known]) / _FOCAL_STEP), return_inverse=True)
     counts = np.bincount(code).astype(float)
-    x = bins * 0.03
-    if x[-1] - x[0] < np.log(1.06) + 1e-9:
+    x = bins * _FOCAL_STEP
+    if x[-1] - x[0] < np.log(_PRIME) + 1e-9:
         out[known] = 0
         return out
     for k in range(1, len(x) + 1):

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
+from auditor.infer.lenses.advice import evident
 from auditor.infer.lenses.converters import FittedRange, compare_converter
 from auditor.infer.lenses.curve_data import curve_data
 from auditor.infer.lenses.describe import describe_range, weaker_zone
@@ -136,12 +137,14 @@ def _describe(
             criteria.interval,
         )
         entry["sides"] = judge_sides(tables.sides, sound, table.outing, criteria.seed)
+        zone = weaker_zone(part.fit)
         entry["diffraction"] = describe_diffraction(
-            part.fit, weaker_zone(part.fit), group.pixel_pitch_um is not None
+            part.fit, zone, evident(part.fit)[zone], group.pixel_pitch_um is not None
         )
         if group.source == EXPORTS:
             # What resampling and its sharpening left: no word on the lens's apertures.
-            entry |= {"sweet_spot": None, "pin_sharp": None, "acceptable": None, "evidence": "thin"}
+            entry |= dict.fromkeys(("sweet_spot", "pin_sharp", "acceptable", "diffraction"))
+            entry["evidence"] = "thin"
             entry["reasons"] = [f"{pool_words(group.pool)} only", *entry["reasons"]]
         described.append(entry)
     return {

@@ -34,7 +34,7 @@ __all__ = ["Draws"]
 Floats = NDArray[np.float64]
 
 _STEP: Final = 0.004
-_DRAWS: Final = 400
+"""Step of the parameters (logarithms) for derivatives."""
 _OUTINGS: Final = 6
 """Outings from which they, not scenes, are the clusters."""
 _MODEL: Final = 8.0
@@ -49,7 +49,15 @@ which of these it is."""
 _BEYOND: Final = 1.0
 """Standard deviation of where the lens lies, over what the frames nearest to it lack as a rule."""
 _SCATTER_WEIGHT: Final = 10.0
+"""Figures' worth of trust in the scatter that the fit found, where a share of them is resampled."""
 _FLOOR: Final = 1e-3
+"""Least curvature of a parameter, so that the information can be inverted."""
+_TILT_STOPS: Final = 1.5
+"""Log2 of f-number over which the measurement's tilt grows by its unit, and where it ends: three stops."""
+_MIDDLE: Final = 8.0
+"""The f-number about which it turns."""
+_DRAWS: Final = 400
+"""Plausible curves: their 5% ends are good to a tenth of the half width."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,11 +117,18 @@ class Draws:
         value = optics.curves(self.fit.state.theta)
         drawn = self._drawn
         out = value + np.einsum("zkp,bp->bzk", optics.jacobian(self.fit.state.theta), drawn.theta)
-        turn = np.clip(np.log2(f_numbers / 8.0) / 1.5, -1.5, 1.5)
+        turn = np.clip(np.log2(f_numbers / _MIDDLE) / _TILT_STOPS, -_TILT_STOPS, _TILT_STOPS)
         level = drawn.level[:, :, :2] * _SYSTEMATIC / np.sqrt(2)
         out += level[:, :, :1] + level[:, :, 1:] * turn
         out += drawn.level[:, :, 2:] * self._lacking(f_numbers, value)
         return _outwards(out, drawn.weight)
+
+    @property
+    def sharpening(self) -> tuple[float, float]:
+        """Amount of the camera's sharpening and its standard error."""
+        sharpening = self.fit.model.optics.sharpening
+        amount = float(sharpening(self.fit.state.theta))
+        return round(amount, 3), round(float(sharpening(self._drawn.theta.T).std()), 3)
 
     @property
     def frames_error(self) -> Floats:

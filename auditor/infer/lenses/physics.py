@@ -31,24 +31,37 @@ PARAMETERS: Final = 3
 _CUTOFF: Final = np.linspace(np.log(0.04), np.log(12.0), 48)
 """ln of wavelength * N / pitch, px: what an aperture is by its diffraction."""
 _AMOUNT: Final = np.linspace(-0.2, 1.8, 11)
+"""Amounts of sharpening: unsharp masking with a Gaussian of 1 px, 1 doubling the highest frequencies."""
 _SOFT_PX: Final = 0.12
+"""Blur in px up to which steps are even."""
 _BLUR: Final = np.linspace(0.0, np.log1p(6.0 / _SOFT_PX), 28)
 """ln(1 + blur / 0.12 px): even steps where blur matters, up to 6 px."""
 
+_JACOBIAN_STEP: Final = 0.01
+"""Step of the parameters (logarithms) for derivatives."""
 _SHARPENING: Final = {"raw": 0.03, "camera": 0.5, "edited": 0.6}
 """How much a kind of file is sharpened, as an amount (standard deviation about none). Common practice,
 no source; raw mosaics are measured before any."""
 _UNKNOWN: Final = 0.6
+"""The same for a kind of file that is not known."""
 _DEPARTURE: Final = {"raw": 0.01}
+"""Departure (ln MTF50) at an aperture, standard deviation, of raw mosaics."""
 _DEPARTURE_FINISHED: Final = 0.03
-"""Departure (ln MTF50) at an aperture, standard deviation: of raw mosaics, and of finished files, where
-sharpened and S-curved ones of drawn landscapes were off by up to 0.07."""
+"""The same of finished files: sharpened and S-curved ones of drawn landscapes were off by up to 0.07."""
+_PRIOR: Final = np.log([0.35, 0.7, 1.3])
+"""Prior means of a zone's parameters: a floor of 0.35 px, 0.7 px more at the widest aperture, which falls
+with the power 1.3 of the f-number. Blur of third-order spherical aberration falls with the third power,
+of defocus and field curvature with the first (textbook optics)."""
+_PRIOR_SD: Final = np.array([0.8, 0.9, 0.25])
+"""Their standard deviations in ln: more than a factor two either way, and a quarter of the power."""
+_FREQUENCIES: Final = np.linspace(0.003, 1.0, 700)
+"""Cycles per pixel at which responses are worked out."""
 
 
 @cache
 def _table() -> Floats:
     """Spline coefficients of ln MTF50 over `_CUTOFF`, `_AMOUNT`, `_BLUR`."""
-    freq = np.linspace(0.003, 1.0, 700)
+    freq = _FREQUENCIES
     x = np.minimum(np.exp(_CUTOFF)[:, None] * freq, 1.0)
     fixed = 2 / np.pi * (np.arccos(x) - x * np.sqrt(1 - x * x)) * pixel_mtf(freq)
     lifted = 1 + _AMOUNT[:, None] * (1 - gaussian_mtf(freq, 1.0))
@@ -90,13 +103,17 @@ class Optics:
         """The f-number to which the parameter `wide` refers."""
         return float(self.used[0])
 
+    def sharpening(self, theta: Floats) -> Floats:
+        """Amount of the camera's sharpening among the parameters (P, ...)."""
+        return np.asarray(theta[len(theta) - len(self.used) - 1])
+
     def curves(self, theta: Floats) -> Floats:
         """ln MTF50, (Z, M), for parameters (3 Z + 1 + K,): three for each zone, sharpening, departures."""
         zones, amount, departures = self._apart(theta)
         between = self._of_departures @ departures
         return np.asarray(self._smooth(zones, amount) + between, np.float64)
 
-    def jacobian(self, theta: Floats, step: float = 0.01) -> Floats:
+    def jacobian(self, theta: Floats, step: float = _JACOBIAN_STEP) -> Floats:
         """Derivatives (Z, M, P) of `curves`: by central differences, and of the departures, in which
         they are linear, as they are.
 
@@ -142,11 +159,9 @@ class Optics:
 
 def prior_for(source: str, zones: int, apertures: int) -> tuple[Floats, Floats]:
     """Mean and standard deviation of all parameters: `zones` times three, sharpening, departures."""
-    mean = np.array([np.log(0.35), np.log(0.7), np.log(1.3)])
-    spread = np.array([0.8, 0.9, 0.25])
     sharpening = _SHARPENING.get(source, _UNKNOWN)
     departure = np.full(apertures, _DEPARTURE.get(source, _DEPARTURE_FINISHED))
     return (
-        np.append(np.tile(mean, zones), np.zeros(1 + apertures)),
-        np.concatenate([np.tile(spread, zones), [sharpening], departure]),
+        np.append(np.tile(_PRIOR, zones), np.zeros(1 + apertures)),
+        np.concatenate([np.tile(_PRIOR_SD, zones), [sharpening], departure]),
     )

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.exposure import nominal_f_number
+from auditor.exposure import STEPS_PER_DOUBLING, f_number_at, f_number_index, nominal_f_number
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
 
@@ -24,6 +24,9 @@ Floats = NDArray[np.float64]
 Pair = tuple[float, float]
 
 _STEPS_PER_STOP: Final = 24
+"""Steps of the grid on which the ends of a range are sought: a twenty-fourth of a stop."""
+_ONE_THIRD: Final = 2 ** (1 / STEPS_PER_DOUBLING["f_number"])
+"""Ratio of f-numbers a third of a stop apart."""
 _MISSES: Final = 0.02
 """Share of the criterion by which a figure must miss it; less is lost in rounding."""
 
@@ -39,7 +42,6 @@ class Ranges:
     pin_sharp_intervals: tuple[Pair, Pair]
     acceptable: Pair
     acceptable_intervals: tuple[Pair, Pair]
-    best_cpp: float
 
 
 def dense_grid(f_numbers: Floats) -> Floats:
@@ -86,7 +88,6 @@ def find_ranges(
         pin_intervals,
         usable_ends,
         usable_intervals,
-        float(one.max()),
     )
 
 
@@ -108,12 +109,12 @@ def _ends(
     for own, values, inside in zip(
         (float(e[0]) for e in range_ends(one, grid, share)),
         range_ends(many, grid, share),
-        (2 ** (1 / 6), 2 ** (-1 / 6)),
+        (_ONE_THIRD, 1 / _ONE_THIRD),
         strict=True,
     ):
         end = _third(own)
         if end in denied:
-            end = _third(2 ** (round(6 * np.log2(end)) / 6) * inside)
+            end = _third(f_number_at(f_number_index(end)) * inside)
         low, high = np.quantile(values, quantiles)
         ends.append(end)
         around.append((min(_third(low), end), max(_third(high), end)))

@@ -20,8 +20,10 @@ from auditor.infer.lenses.grouping import numbers, texts
 __all__ = ["CELLS", "SIGNATURE", "find_scenes", "read_signatures", "scenes_of"]
 
 CELLS: Final = 96
+"""Grey means of a signature, 12 x 8."""
 SIGNATURE: Final = re.compile(r"[0-9a-fA-F]{192}")
 _PIECE: Final = 20_000
+"""Signatures read at a time."""
 _ALIKE: Final = 0.9
 """Correlation of two signatures from which they show one scene."""
 

@@ -24,8 +24,21 @@ Floats = NDArray[np.float64]
 _MATTERS: Final = 0.04
 """Log ratio between opposite sides from which a difference would be seen."""
 _SURE: Final = 0.95
+"""Share of resampled archives that must agree before sides are called alike or not."""
 _FEW: Final = 8
+"""Frames with two opposite sides below which nothing is said."""
 _DRAWS: Final = 300
+"""Resampled archives."""
+_MOST: Final = 4000
+"""Frames beyond which a random sample stands for all."""
+_MOST_DRAWN: Final = 1000
+"""Frames drawn for each resampled median; its scatter is then scaled to all."""
+_OUTINGS: Final = 6
+"""Outings from which they are resampled, not frames."""
+_OUTING_SD: Final = 0.02
+"""What the frames of an outing share (ln ratio of sides), while outings are too few to tell."""
+_UPRIGHT: Final = 5
+"""Exif's orientations from here on are of a camera held upright."""
 
 
 class SideTable:
@@ -42,7 +55,7 @@ def read_sides(frames: pd.DataFrame) -> SideTable:
         across, down = value["left"] - value["right"], value["top"] - value["bottom"]
     across[~np.isfinite(across)] = np.nan
     down[~np.isfinite(down)] = np.nan
-    return SideTable(across, down, numbers(frames, "orientation") >= 5)
+    return SideTable(across, down, numbers(frames, "orientation") >= _UPRIGHT)
 
 
 def judge_sides(
@@ -103,15 +116,15 @@ def _median(values: Floats, outing: NDArray[np.int64], seed: int) -> tuple[float
     rng = np.random.default_rng(seed)
     groups, code = np.unique(outing, return_inverse=True)
     median = float(np.median(values))
-    if n > 4000:
-        pick = rng.choice(n, 4000, replace=False)
+    if n > _MOST:
+        pick = rng.choice(n, _MOST, replace=False)
         values, code = values[pick], code[pick]
-        n = 4000
-    if len(groups) < 6:
-        draws = np.median(values[rng.integers(0, n, (_DRAWS, min(n, 1000)))], axis=1)
-        draws = median + (draws - draws.mean()) * np.sqrt(min(n, 1000) / n)
+        n = _MOST
+    if len(groups) < _OUTINGS:
+        draws = np.median(values[rng.integers(0, n, (_DRAWS, min(n, _MOST_DRAWN)))], axis=1)
+        draws = median + (draws - draws.mean()) * np.sqrt(min(n, _MOST_DRAWN) / n)
         # What an outing had in common is not in these draws; leave room for it.
-        return median, draws + rng.normal(0, 0.02 / np.sqrt(len(groups)), _DRAWS), n
+        return median, draws + rng.normal(0, _OUTING_SD / np.sqrt(len(groups)), _DRAWS), n
     order = np.argsort(values)
     values, code = values[order], code[order]
     picks = rng.integers(0, len(groups), (_DRAWS, len(groups)))

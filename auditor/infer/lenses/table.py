@@ -95,10 +95,6 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     )  # fmt: skip
 
 
-def _singles(frames: pd.DataFrame, name: str) -> Singles:
-    return numbers(frames, name).astype(np.float32)
-
-
 def _codes(frames: pd.DataFrame, name: str) -> Rows:
     values = numbers(frames, name)
     missing = np.isnan(values)

@@ -18,6 +18,7 @@ from auditor.measure.sharpness.light import Light, light_of
 from auditor.measure.sharpness.natural import texture_mtf50, with_texture
 from auditor.measure.sharpness.places import edge_map, radius_of, zone_of
 from auditor.measure.sharpness.settled import settled
+from auditor.measure.sharpness.sharp_places import sharp_places
 from auditor.measure.sharpness.softness import scene_softness
 from auditor.measure.sharpness.texture import FrameSpectra
 from auditor.measure.sharpness.zones import (
@@ -93,7 +94,8 @@ def sharpness_and_edges(
         more = finder.places(_FINE_CELL_PX, most, places)
         edges = edges.with_(measure_edges(light, more.y, more.x))
     limit = np.inf if limit_cpp is None else float(np.log(limit_cpp))
-    edges = settled(edges, limit, coding_of(light))
+    coding = coding_of(light)
+    edges = settled(edges, limit, coding)
     softness = scene_softness(share, edges, limit)
     masks = zone_masks(edges.y, edges.x, light.shape)
     spectra = FrameSpectra(light, finder.small, finder.factor)
@@ -108,7 +110,10 @@ def sharpness_and_edges(
     sides = {n: shown_by(sharp_end_of(edges, masks[n], softness), softness) for n in SIDES}
     shown = [z.mtf50_cpp for z in zones.values() if z is not None]
     in_focus = softness.focused and max(shown) > _BLURRED
-    facing = directional_mtf50(edges)
+    # Zones are read from places chosen without regard to sharpness; what is sharpest is looked for besides.
+    steep = sharp_places(light)
+    sharp = settled(measure_edges(light, steep.y, steep.x), limit, coding)
+    facing = directional_mtf50(edges.with_(sharp))
     sharpest, weakest = local_places(edges, light.shape)
     sharpness = Sharpness(
         zones,

@@ -1,0 +1,218 @@
+"""The decoder process: reads one file after the other, measures it, sends the row back.
+
+Decoders of pictures and metadata crash, hang and swallow memory on odd files, so they run here and
+nowhere else. The process is started by `decoder.Decoder`, talks over its standard streams, and may die
+at any moment without harm.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import signal
+import sys
+import traceback
+from collections.abc import Callable
+from hashlib import blake2b
+from importlib import import_module
+from typing import Any, BinaryIO, Final
+
+from ..error_text import one_line
+from ..record import PICTURE_COLUMNS, FrameRecord, to_row
+from ..units import MB, MINUTE_S
+from .capture_marks import marks_of
+from .file_bytes import Unreadable, place_answers, read, read_head, read_sidecar
+from .messages import pack, receive, send, wanted_memory
+
+__all__ = ["main"]
+
+IDLE_S: Final = 30.0 * MINUTE_S
+"""A decoder that nobody asked for anything for so long ends itself."""
+GRACE_S: Final = MINUTE_S
+"""So much longer than the supervisor the process itself waits before it gives a file up."""
+ID_BYTES: Final = 16
+"""Of the hash of a file's content: two contents never share one by chance."""
+GLANCES: Final = (MB // 4, 4 * MB)
+"""Bytes from a file's beginning in which its tags are looked for before the whole is read."""
+
+
+def _die_with_parent() -> None:
+    """On Linux the kernel ends this process when the worker that started it dies."""
+    if sys.platform.startswith("linux"):
+        import ctypes
+
+        with contextlib.suppress(OSError, AttributeError):
+            ctypes.CDLL(None).prctl(1, signal.SIGKILL)
+
+
+def _limit_memory(memory_mb: int) -> None:
+    """Let allocations fail beyond what is in use now plus `memory_mb`; no core files."""
+    try:
+        import resource
+    except ImportError:
+        return
+    import psutil
+
+    with contextlib.suppress(OSError, ValueError):
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    with contextlib.suppress(OSError, ValueError):
+        limit = psutil.Process().memory_info().vms + memory_mb * MB
+        resource.setrlimit(resource.RLIMIT_AS, (limit, resource.RLIM_INFINITY))
+
+
+def _out_of_memory(error: BaseException) -> bool:
+    text = str(error)
+    return isinstance(error, MemoryError) or any(
+        words in text for words in ("Failed to allocate", "Insufficient memory", "bad_alloc")
+    )
+
+
+def _load(name: str) -> Callable[..., Any]:
+    module, _, function = name.partition(":")
+    found = getattr(import_module(module), function)
+    assert callable(found)
+    return found
+
+
+def _digest(data: bytes) -> str:
+    return blake2b(data, digest_size=ID_BYTES).hexdigest()
+
+
+class _Handler:
+    """Does one job after the other. What comes back, by the job's `do`:
+
+    - identify: ['tags', packed marks] | ['same', what is known of the content]
+    - measure: ['row', packed row and pictures] | ['same', ...]
+    - count: ['row', packed row] | ['other', ...] where the content is not the expected
+    - and for all of them: ['unreadable', reason, whether its place answers, when to try again] |
+      ['failed', reason, whether that may pass]
+    """
+
+    def __init__(self, settings: dict[str, Any], out: BinaryIO) -> None:
+        self.settings, self.out = settings, out
+        self.note: str | None = None
+        self.limit = settings["max_file_mb"] * MB
+        self.measure = _load(settings["measure"])
+        self.identify = _load(settings["identify"])
+
+    def handle(self, job: dict[str, Any]) -> list[Any]:
+        """One job's answer; a message that its content was read goes before it."""
+        try:
+            if job["do"] == "identify" and not job["same"]:
+                return self._glance(job)
+            content = read(job["path"], self.limit, job["mtime_ns"])
+        except Unreadable as error:
+            answers = error.again != "soon" or place_answers(job["path"], job["root"])
+            return ["unreadable", str(error), answers, error.again]
+        sidecar, self.note = read_sidecar(job["sidecar"])
+        own = {
+            "file_id": _digest(content.data),
+            "sidecar_id": None if sidecar is None else _digest(sidecar),
+            "size_bytes": content.size_bytes,
+            "mtime_ns": content.mtime_ns,
+        }
+        send(self.out, ["read", own])
+        if [own["file_id"], own["sidecar_id"]] in job["same"]:
+            return ["same", own]
+        try:
+            if job["do"] == "identify":
+                marks = marks_of(self.identify(content.data, job["path"], sidecar))
+                return ["tags", pack(marks | {"file_id": own["file_id"]})]
+            return self._row(job, content.data, sidecar, own)
+        except Exception as error:
+            return self._failed(error)
+
+    def _glance(self, job: dict[str, Any]) -> list[Any]:
+        """Tags from the beginning of a file, or from more of it where they are not found there."""
+        announced = False
+        for count in (*GLANCES, self.limit):
+            data, whole, mark = read_head(job["path"], count, self.limit, job["size_bytes"])
+            if not announced:
+                send(self.out, ["read", {}])
+                announced = True
+            try:
+                marks = marks_of(self.identify(data, job["path"], None))
+            except Exception as error:
+                return self._failed(error)
+            found = marks["taken"] and marks["width_px"]
+            before_pixels = (
+                data[:2] == b"\xff\xd8" and count == GLANCES[-1]
+            )  # where JPEG has its tags
+            if whole or found or before_pixels:
+                break
+        return ["tags", pack(marks | {"file_id": mark})]
+
+    def _row(
+        self, job: dict[str, Any], data: bytes, sidecar: bytes | None, own: dict[str, Any]
+    ) -> list[Any]:
+        path = job["path"]
+        counted = job["do"] == "count"
+        if counted and job["expect"] not in (None, own["file_id"]):
+            return ["other", own]
+        if counted:
+            record = FrameRecord(path, settings=self.identify(data, path, sidecar))
+        elif not data:
+            record = FrameRecord(path, "set-aside", "the file is empty")
+        else:
+            record = self.measure(data, path, sidecar, max_pixels=self.settings["max_pixels"])
+        row = to_row(record) | own | {"path": path}
+        if self.note is not None:
+            row["notes"] = [*(row.get("notes") or ()), self.note]
+        if counted:
+            row |= {"status": "counted", "measured_on": job["on"]}
+        pictures = {n: getattr(record, n) for n in PICTURE_COLUMNS}
+        return ["row", pack({"row": row, "pictures": pictures if any(pictures.values()) else None})]
+
+    def _failed(self, error: Exception) -> list[Any]:
+        if _out_of_memory(error):
+            return ["failed", wanted_memory(self.settings["memory_mb"]), True]
+        traceback.print_exc()
+        said = one_line(error)
+        return ["failed", f"could not be measured ({type(error).__name__}: {said})", False]
+
+
+def _asked_for(stream: BinaryIO) -> bool:
+    """Wait for the next message; False when none came for so long that nobody can want anything more:
+    on a cluster a worker outlives the run that it worked for."""
+    try:
+        return bool(select.select([stream], [], [], IDLE_S)[0])
+    except (OSError, ValueError):  # a system where pipes can't be waited for
+        return True
+
+
+def main() -> None:
+    """Serve jobs from standard input until it ends."""
+    _die_with_parent()
+    for name in ("SIGINT", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
+    out = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # whatever a library prints goes to the diagnostics, not between the messages
+    inp = sys.stdin.buffer
+    settings = receive(inp)
+    if settings is None:
+        return
+    try:
+        handler = _Handler(settings, out)
+    except Exception as error:
+        send(out, ["broken", f"{type(error).__name__}: {error}"])
+        return
+    _limit_memory(settings["memory_mb"])
+    send(out, ["ready"])
+    while _asked_for(inp) and (job := receive(inp)) is not None:
+        if hasattr(signal, "setitimer"):
+            # Last resort, also inside native code, should the supervisor be gone or stuck. It counts
+            # the time of this process: a machine that was asleep is no reason.
+            signal.setitimer(signal.ITIMER_PROF, settings["seconds_per_file"] + GRACE_S)
+        try:
+            answer = handler.handle(job)
+        except MemoryError:
+            answer = ["failed", wanted_memory(settings["memory_mb"]), True]
+        send(out, answer)
+        if hasattr(signal, "setitimer"):
+            signal.setitimer(signal.ITIMER_PROF, 0)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,230 @@
+"""Bytes of one file, read once: from a local path, or from anything that fsspec reads."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import stat
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from hashlib import blake2b
+from typing import Final, Literal
+
+from ..open_files import open_unnoticed
+from ..units import MB
+
+__all__ = [
+    "SIDECAR_UNREAD",
+    "Content",
+    "Unreadable",
+    "is_url",
+    "place_answers",
+    "read",
+    "read_head",
+    "read_sidecar",
+]
+
+_SIDECAR_LIMIT: Final = 16 * MB
+"""A larger sidecar is not read: they have some kilobytes."""
+SIDECAR_UNREAD = "its sidecar was not read"
+_MARKED: Final = 64 * 2**10
+"""Bytes at the beginning and at the end of a file that its mark is made of."""
+_MARK_BYTES: Final = 12
+"""Of that mark, which is only a reason to compare the whole."""
+_BLOCK: Final = 8 * MB
+"""Bytes read at a time."""
+_AGAIN_S: Final = 0.5
+"""Pause before a file that changed while it was read is read once more."""
+When = Literal["never", "next run", "soon"]
+_WHEN: dict[int, When] = {
+    **dict.fromkeys([errno.EACCES, errno.EPERM], "next run"),
+    **dict.fromkeys(
+        [errno.EFBIG, errno.ELOOP, errno.ENAMETOOLONG, errno.EISDIR, errno.ENXIO], "never"
+    ),
+}
+"""When another attempt may do better; "soon" for every other error, such as those of a network."""
+
+
+class Unreadable(Exception):
+    """The file's bytes cannot be had; the message says why in plain words.
+
+    `again`: when another attempt may do better. "never": it is the file itself. "next run": something
+    about its rights. "soon": something about its place or its moment.
+    """
+
+    def __init__(self, message: str, again: When) -> None:
+        super().__init__(message)
+        self.again: When = again
+
+
+def _unreadable(what: str, error: OSError) -> Unreadable:
+    return Unreadable(
+        f"the file cannot be {what} ({error.strerror})", _WHEN.get(error.errno or 0, "soon")
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """What was read, and the file's size and time of change as they were then."""
+
+    data: bytes
+    size_bytes: int
+    mtime_ns: int | None
+
+
+def is_url(path: str) -> bool:
+    """Whether `path` is an address for fsspec rather than a local path."""
+    return "://" in path[:16]
+
+
+def read(path: str, limit_bytes: int, mtime_ns: int | None = None) -> Content:
+    """The whole file. A file that changes while it is read is read once more. Raises Unreadable."""
+    if is_url(path):
+        return _read_url(path, limit_bytes, mtime_ns)
+    for attempt in range(2):
+        content, steady = _read_local(path, limit_bytes)
+        if steady:
+            return content
+        if attempt == 0:
+            time.sleep(_AGAIN_S)
+    raise Unreadable("the file was being written while it was read", "soon")
+
+
+def read_head(path: str, count: int, limit_bytes: int, size_bytes: int) -> tuple[bytes, bool, str]:
+    """(first `count` bytes, whether that is all, a mark that files of one content have in common).
+
+    The mark is made of the beginning, the end and the size: files that differ in it differ, files
+    that agree in it are likely the same. `size_bytes` is what the file had when it was found.
+    Raises Unreadable.
+    """
+    if is_url(path):
+        data, tail = _head_of_url(path, count), b""
+        whole, size = len(data) < count, size_bytes
+    else:
+        fd = _open_named(path)
+        try:
+            size = _regular(fd, limit_bytes).st_size
+            data = b""
+            while len(data) < min(count, size) and (
+                more := os.read(fd, min(count, size) - len(data))
+            ):
+                data += more
+            os.lseek(fd, max(size - _MARKED, 0), os.SEEK_SET)
+            tail, whole = os.read(fd, _MARKED), len(data) >= size
+        except OSError as error:
+            raise _unreadable("read", error) from None
+        finally:
+            os.close(fd)
+    mark = blake2b(data[:_MARKED], digest_size=_MARK_BYTES)
+    mark.update(tail)
+    return data, whole, f"{size:x}-{mark.hexdigest()}"
+
+
+def _head_of_url(path: str, count: int) -> bytes:
+    import fsspec
+
+    with _url_errors():
+        fs, inner = fsspec.core.url_to_fs(path)
+        return bytes(fs.cat_file(inner, start=0, end=count))[:count]
+
+
+def _open_named(path: str) -> int:
+    try:
+        return open_unnoticed(path)
+    except FileNotFoundError:
+        raise Unreadable("the file disappeared before it could be read", "soon") from None
+    except PermissionError:
+        raise Unreadable("the file may not be read (permission denied)", "next run") from None
+    except ValueError:
+        said = "the file's name cannot be used under this system's settings"
+        raise Unreadable(said, "next run") from None
+    except OSError as error:
+        raise _unreadable("opened", error) from None
+
+
+def _regular(fd: int, limit_bytes: int) -> os.stat_result:
+    info = os.fstat(fd)
+    if not stat.S_ISREG(info.st_mode):
+        raise Unreadable("not an ordinary file", "never")
+    if info.st_size > limit_bytes:
+        raise Unreadable(f"the file is larger than {limit_bytes // MB} MB", "never")
+    return info
+
+
+def _read_local(path: str, limit_bytes: int) -> tuple[Content, bool]:
+    fd = _open_named(path)
+    try:
+        before = _regular(fd, limit_bytes)
+        parts = []
+        left = before.st_size + 1
+        while left > 0 and (part := os.read(fd, min(left, _BLOCK))):
+            parts.append(part)
+            left -= len(part)
+        data = parts[0] if len(parts) == 1 else b"".join(parts)
+        after = os.fstat(fd)
+    except OSError as error:
+        raise _unreadable("read", error) from None
+    finally:
+        os.close(fd)
+    steady = (
+        len(data) == before.st_size == after.st_size and before.st_mtime_ns == after.st_mtime_ns
+    )
+    return Content(data, after.st_size, after.st_mtime_ns), steady
+
+
+@contextlib.contextmanager
+def _url_errors() -> Iterator[None]:
+    try:
+        yield
+    except FileNotFoundError:
+        raise Unreadable("the file disappeared before it could be read", "soon") from None
+    except Exception as error:  # every kind of file system has errors of its own
+        said = str(error).strip().splitlines()
+        raise Unreadable(
+            f"the file cannot be read ({said[0][:120] if said else type(error).__name__})", "soon"
+        ) from None
+
+
+def _read_url(path: str, limit_bytes: int, mtime_ns: int | None) -> Content:
+    import fsspec
+
+    with _url_errors():
+        fs, inner = fsspec.core.url_to_fs(path)
+        with fs.open(inner, "rb", cache_type="none") as file:
+            data = file.read(limit_bytes + 1)
+    if len(data) > limit_bytes:
+        raise Unreadable(f"the file is larger than {limit_bytes // MB} MB", "never")
+    return Content(data, len(data), mtime_ns)
+
+
+def read_sidecar(path: str | None) -> tuple[bytes | None, str | None]:
+    """(a sidecar's content or None, why it could not be had or None)."""
+    if path is None:
+        return None, None
+    try:
+        return read(path, _SIDECAR_LIMIT).data, None
+    except Unreadable as error:
+        return None, f"{SIDECAR_UNREAD}: {str(error).replace('the file', 'it')}"
+
+
+def place_answers(path: str, root: str) -> bool:
+    """Whether the place of a file that can't be read still answers, as far as can be told: its
+    archive can be listed and holds something, and no folder on the way to the file has become empty.
+    That is what a share leaves behind that went away."""
+    try:
+        if is_url(root):
+            import fsspec
+
+            fs, inner = fsspec.core.url_to_fs(root)
+            return bool(fs.ls(inner, detail=False))
+        if not os.path.isdir(root):
+            return os.path.exists(root)
+        folder = os.path.dirname(path)
+        while len(folder) > len(root) and not os.path.isdir(folder):
+            folder = os.path.dirname(folder)
+        with os.scandir(folder) as entries:
+            return next(entries, None) is not None
+    except Exception:
+        return False

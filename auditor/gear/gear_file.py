@@ -1,0 +1,194 @@
+"""The small settings file `gear.toml` of an output folder: what is mine, what is left out, own names."""
+
+from __future__ import annotations
+
+import fnmatch
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, get_args
+
+from auditor.error_text import one_line
+from auditor.record import Source
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["FILE_NAME", "KINDS", "Chosen", "GearFileError", "read_chosen", "write_example"]
+
+FILE_NAME: Final = "gear.toml"
+KINDS: Final[tuple[str, ...]] = get_args(Source)
+"""Kinds of file, as the settings room names them."""
+
+_EXAMPLE: Final = """\
+# Which gear is yours. Everything here may stay as it is: then use decides.
+# Names are parts of the names in your files, capital or small letters alike.
+
+[mine]
+bodies = []          # always yours, however seldom used: ["Fell Two"]
+lenses = []
+phones = false       # true: phones count like other cameras
+
+[leave-out]          # not looked at in the profile
+bodies = []          # borrowed or sold: ["Lent"]
+lenses = []
+folders = []         # names or patterns of folders: ["scans", "2019/*/export"]
+kinds = []           # of raw, camera, edited, resized, unknown: ["edited", "resized"]
+
+[names]              # names of your own: "name in the files" = "your name for it"
+"""
+
+
+class GearFileError(ValueError):
+    """The settings file can't be used; the message is one line in plain words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """What the photographer said of the gear; empty where use decides.
+
+    Attributes:
+        my_bodies, my_lenses: parts of names that count as in use however seldom.
+        phones: whether phones count like other cameras.
+        no_bodies, no_lenses: parts of names that are not looked at.
+        no_folders: names or patterns (`*`, `?`) of folders that are not looked at.
+        no_kinds: kinds of file that are not looked at.
+        names: name in the files -> name to use for it.
+    """
+
+    my_bodies: tuple[str, ...] = ()
+    my_lenses: tuple[str, ...] = ()
+    phones: bool = False
+    no_bodies: tuple[str, ...] = ()
+    no_lenses: tuple[str, ...] = ()
+    no_folders: tuple[str, ...] = ()
+    no_kinds: tuple[str, ...] = ()
+    names: Mapping[str, str] = field(default_factory=dict)
+
+    def plus(self, **more: Sequence[str] | bool) -> Chosen:
+        """With what the command line adds."""
+        changes: dict[str, Any] = {
+            k: v if isinstance(v, bool) else (*getattr(self, k), *v) for k, v in more.items() if v
+        }
+        return replace(self, **changes)
+
+    def renamed(self, frames: pd.DataFrame) -> pd.DataFrame:
+        """The frame table with names of the photographer's own."""
+        if not self.names:
+            return frames
+        changed = {c: frames[c].replace(dict(self.names)) for c in ("body", "lens")}
+        return frames.assign(**changed)
+
+    def looked_at(self, frames: pd.DataFrame) -> pd.Series:
+        """Whether each row is looked at."""
+        import pandas as pd
+
+        keep = pd.Series(True, index=frames.index)
+        for column, parts in (("body", self.no_bodies), ("lens", self.no_lenses)):
+            if parts:
+                keep &= ~names_one_of(frames[column], parts)
+        if self.no_folders:
+            folders = frames["path"].astype("object").str.rpartition("/")[0]
+            bad = {f: in_folder(f, self.no_folders) for f in folders.unique()}
+            keep &= ~folders.map(bad).astype(bool)
+        if self.no_kinds:
+            keep &= ~frames["source"].isin(self.no_kinds)
+        return keep
+
+    def words(self) -> str:
+        """What is left out, in plain words; '' where nothing is."""
+        told = (
+            ("bodies", self.no_bodies), ("lenses", self.no_lenses), ("folders", self.no_folders),
+            ("kinds of file", self.no_kinds),
+        )  # fmt: skip
+        return "; ".join(f"{what} {', '.join(names)}" for what, names in told if names)
+
+
+def names_one_of(column: pd.Series, parts: Sequence[str]) -> pd.Series:
+    """Whether each name contains one of the parts, capital or small letters alike."""
+    text = column.astype("object").fillna("").str.casefold()
+    found = text.isna()
+    for part in parts:
+        found |= text.str.contains(part.strip().casefold(), regex=False)
+    return found
+
+
+def in_folder(folder: str, patterns: Sequence[str]) -> bool:
+    """Whether a folder, or one it lies in, fits one of the patterns.
+
+    A pattern without a slash is the name of one folder at any depth; one with slashes fits the ends
+    of paths, or the whole path where it begins with one.
+    """
+    steps = folder.split("/")
+    for pattern in patterns:
+        wanted = pattern.rstrip("/")
+        many = wanted.count("/") + 1
+        for end in range(1, len(steps) + 1):
+            begin = 0 if wanted.startswith("/") else max(end - many, 0)
+            if fnmatch.fnmatchcase("/".join(steps[begin:end]), wanted):
+                return True
+    return False
+
+
+def _texts(table: Mapping[str, Any], key: str, where: str) -> tuple[str, ...]:
+    found = table.get(key, [])
+    if not isinstance(found, list) or not all(isinstance(v, str) and v.strip() for v in found):
+        raise GearFileError(f'{where}: {key} needs a list of names in quotes, such as ["Name"]')
+    return tuple(found)
+
+
+def read_chosen(folder: Path) -> Chosen:
+    """What `gear.toml` in an output folder says; nothing where there is none.
+
+    Raises:
+        GearFileError: when it can't be read or holds what nothing is known of.
+    """
+    path = folder / FILE_NAME
+    try:
+        with path.open("rb") as file:
+            read = tomllib.load(file)
+    except FileNotFoundError:
+        return Chosen()
+    except (OSError, ValueError) as error:
+        raise GearFileError(f"{path} can't be read: {one_line(error)}") from error
+    known = {
+        "mine": {"bodies", "lenses", "phones"},
+        "leave-out": {"bodies", "lenses", "folders", "kinds"},
+        "names": None,
+    }
+    tables: dict[str, Mapping[str, Any]] = {}
+    for name in known:
+        table = read.get(name, {})
+        if not isinstance(table, dict):
+            raise GearFileError(f"{path}: {name} needs to be a heading, [{name}]")
+        tables[name] = table
+    strange = [k for k in read if k not in known]
+    strange += [k for t, keys in known.items() if keys for k in tables[t] if k not in keys]
+    if strange:
+        raise GearFileError(f"{path}: nothing is known of '{strange[0]}'; see its first lines")
+    mine, out, names = tables["mine"], tables["leave-out"], tables["names"]
+    if not isinstance(mine.get("phones", False), bool):
+        raise GearFileError(f"{path}: phones is true or false")
+    if not all(isinstance(v, str) and v.strip() for v in names.values()):
+        raise GearFileError(
+            f'{path}: a name of your own needs quotes: "name in the files" = "mine"'
+        )
+    kinds = _texts(out, "kinds", str(path))
+    for kind in kinds:
+        if kind not in KINDS:
+            raise GearFileError(
+                f"{path}: '{kind}' is no kind of file; there are {', '.join(KINDS)}"
+            )
+    return Chosen(
+        _texts(mine, "bodies", str(path)), _texts(mine, "lenses", str(path)),
+        bool(mine.get("phones", False)), _texts(out, "bodies", str(path)),
+        _texts(out, "lenses", str(path)), _texts(out, "folders", str(path)), kinds, dict(names),
+    )  # fmt: skip
+
+
+def write_example(folder: Path) -> None:
+    """Put a `gear.toml` that changes nothing into the output folder, unless one is there."""
+    path = folder / FILE_NAME
+    if not path.exists():
+        path.write_text(_EXAMPLE, encoding="utf-8")

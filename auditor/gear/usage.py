@@ -1,0 +1,154 @@
+"""What counts as mine, by use: how many frames, over how long, with what kind of camera."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from auditor.exposure import SAME_F_NUMBER
+from auditor.gear.gear_file import Chosen, names_one_of
+from auditor.units import DAY_CHARACTERS
+
+__all__ = ["IN_USE", "gear_in_use"]
+
+Floats = NDArray[np.float64]
+
+IN_USE: Final = "in use"
+SHARE: Final = 0.02
+"""Share of the archive's frames from which on gear counts as in use (common practice, no source)."""
+LASTING: Final = 50
+"""So many frames in two calendar years or more count as in use too, however large the archive."""
+SINGLE: Final = 5
+"""Fewer frames than this show no habit."""
+BORROWED_DAYS: Final = 31
+"""Gear seen for no longer than this, in an archive of more than a year, was borrowed or tried."""
+BORROWED_SHARE: Final = 0.1
+"""Unless it took this share of all frames."""
+A_YEAR_DAYS: Final = 365
+"""Days in a year."""
+PHONE_FOCAL_MM: Final = 10.0
+"""Phones have lenses shorter than this (real, not full-frame, focal length) ..."""
+PHONE_PARALLEL: Final = 0.99
+"""... and one aperture at each focal length, in this share of the frames."""
+PHONE_WIDE: Final = 1.95
+"""So wide are phones alone, where too few frames show whether they have one aperture only."""
+
+
+def gear_in_use(frames: pd.DataFrame, chosen: Chosen) -> dict[str, list[dict[str, Any]]]:
+    """Bodies and lenses with their use, the most used first.
+
+    `frames` has body, lens, converter, focal_length_mm, f_number and taken, one row per exposure that
+    is looked at. Bodies have body, frames, share, first, last (ISO dates or None), years (calendar
+    years in which they were used), iso_low and iso_high (outermost ISO used) and `role`: "in use", "phone", "borrowed", "seldom used", "single
+    frames", "not named". Lenses have the same and lens, converter, body: one entry for each
+    combination, as the profile's `lenses`.
+    """
+    table = _table(frames)
+    bodies = _entries(table, ["body"], chosen)
+    roles = {b["body"]: b["role"] for b in bodies}
+    lenses = _entries(table, ["lens", "body", "converter"], chosen)
+    for lens in lenses:
+        if roles[lens["body"]] not in (IN_USE, "not named"):
+            lens["role"] = roles[lens["body"]]  # a lens is no more in use than the body it sits on
+        elif not lens["lens"] and lens["role"] == IN_USE and roles[lens["body"]] != IN_USE:
+            lens["role"] = "not named"
+    return {"bodies": bodies, "lenses": lenses}
+
+
+def _table(frames: pd.DataFrame) -> pd.DataFrame:
+    out = pd.DataFrame(index=frames.index)
+    for name in ("body", "lens", "converter"):
+        column = frames[name] if name in frames else pd.Series(None, frames.index, dtype=object)
+        text = column.astype("object")
+        out[name] = text.where(text.notna(), "")
+    for name in ("focal_length_mm", "f_number", "iso"):
+        out[name] = pd.to_numeric(frames[name], errors="coerce") if name in frames else np.nan
+    taken = frames["taken"] if "taken" in frames else pd.Series(None, frames.index, dtype=object)
+    day = taken.astype("object").where(taken.notna(), "").astype(str).str.slice(0, DAY_CHARACTERS)
+    out["day"] = day.where(day.str.fullmatch(r"\d{4}-\d\d-\d\d"), None)
+    return out
+
+
+def _entries(table: pd.DataFrame, keys: Sequence[str], chosen: Chosen) -> list[dict[str, Any]]:
+    total = len(table)
+    day, dates = pd.factorize(table["day"], sort=True)
+    span = _days(dates[0], dates[-1]) if len(dates) else 0
+    year = np.array([int(d[:4]) for d in dates], np.int64)
+    iso, focal, f_number = (
+        table[name].to_numpy(float) for name in ("iso", "focal_length_mm", "f_number")
+    )
+    names = [table[k].to_numpy(object) for k in keys]
+    # Arrays, not tables: hundreds of bodies and lenses, each of few frames.
+    group = table.groupby(list(keys), sort=False).ngroup().to_numpy()
+    out = []
+    for rows in np.split(np.argsort(group, kind="stable"), np.cumsum(np.bincount(group))[:-1]):
+        seen = day[rows][day[rows] >= 0]
+        known = iso[rows][~np.isnan(iso[rows])]
+        entry: dict[str, Any] = {
+            k: name[rows[0]] or None for k, name in zip(keys, names, strict=True)
+        }
+        entry |= {
+            "frames": len(rows),
+            "share": round(len(rows) / total, 4),
+            "first": dates[seen.min()] if len(seen) else None,
+            "last": dates[seen.max()] if len(seen) else None,
+            "years": len(np.unique(year[seen])),
+            "iso_low": _end(known.min()) if len(known) else None,
+            "iso_high": _end(known.max()) if len(known) else None,
+        }
+        entry["role"] = _role(entry, focal[rows], f_number[rows], span, chosen)
+        out.append(entry)
+    out.sort(key=lambda e: -e["frames"])
+    named = [e for e in out if e[keys[0]]]
+    if named and not any(e["role"] == IN_USE for e in out):
+        best = next((e for e in named if e["role"] != "phone"), named[0])
+        best["role"] = IN_USE  # an archive has at least one camera
+    return out
+
+
+def _role(
+    entry: dict[str, Any], focal_mm: Floats, f_number: Floats, span_days: int, chosen: Chosen
+) -> str:
+    own = chosen.my_lenses if "lens" in entry else chosen.my_bodies
+    column = "lens" if "lens" in entry else "body"
+    if own and names_one_of(pd.Series([entry[column]]), own).any():
+        return IN_USE
+    if not entry[column] and not entry.get("body"):
+        return "not named"
+    if not chosen.phones and is_phone(focal_mm, f_number):
+        return "phone"
+    if entry["frames"] < SINGLE:
+        return "single frames"
+    lent = entry["first"] and span_days > A_YEAR_DAYS and entry["share"] < BORROWED_SHARE
+    if lent and _days(entry["first"], entry["last"]) <= BORROWED_DAYS:
+        return "borrowed"
+    lasting = entry["frames"] >= LASTING and entry["years"] >= 2
+    return IN_USE if entry["share"] >= SHARE or lasting else "seldom used"
+
+
+def is_phone(focal_mm: Floats, f_number: Floats) -> bool:
+    """Whether the frames of one body look like a phone's: short lenses of one aperture each."""
+    known = ~np.isnan(focal_mm) & ~np.isnan(f_number)
+    focal_mm, f_number = focal_mm[known], f_number[known]
+    if not len(focal_mm) or focal_mm.max() >= PHONE_FOCAL_MM:
+        return False
+    if (
+        len(focal_mm) < SINGLE
+    ):  # a compact's single frame has one aperture too, but is seldom as wide
+        return bool((f_number < PHONE_WIDE).all())
+    frames = pd.DataFrame({"f_number": f_number})
+    usual = frames.groupby(focal_mm.round(1))["f_number"].transform(lambda n: n.mode().iloc[0])
+    return bool((np.abs(f_number - usual) < SAME_F_NUMBER).mean() >= PHONE_PARALLEL)
+
+
+def _end(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _days(first: str, last: str) -> int:
+    between = np.datetime64(last) - np.datetime64(first)
+    return int(between / np.timedelta64(1, "D"))

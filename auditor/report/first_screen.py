@@ -1,0 +1,186 @@
+"""The first screen: which gear, which aperture and ISO, what cost most, what to shoot one afternoon."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from auditor.report import words
+from auditor.report.iso_words import IsoLimit, band_name, highest_used, iso_limit
+from auditor.report.profile_parts import Block, blocks
+from auditor.report.range_rulers import Ruler, aperture_ruler, used_span
+from auditor.report.summary import FEW, by_frames, by_light, keeper_counts, too_few_for_noise
+
+__all__ = ["ROLES", "BodyLine", "Cost", "LensLine", "body_lines", "costs", "lens_lines", "role_of"]
+
+ROLES: Final = {
+    "in use": "",
+    "thin": "Thin evidence",
+    "seldom used": "Seldom used",
+    "single frames": "Single frames",
+    "borrowed": "Borrowed or tried for a few weeks",
+    "phone": "Phones",
+    "not named": "Named neither lens nor body",
+}
+"""Roles of gear, in the order in which the page lists them, with the heads of their closed lines."""
+
+WORTH_TELLING: Final = 0.002
+"""Share of the frames judged that a cause must have cost (common practice, no source)."""
+ENOUGH_LENSES: Final = 3
+"""With fewer settled lenses than this the first screen also shows what is thin, and says so."""
+
+_ADVICE: Final = {
+    "shake": "a faster shutter, or a tripod",
+    "focus in front": "focus on the magnified picture, a little further away",
+    "focus behind": "focus on the magnified picture, a little nearer",
+    "missed focus": "focus on the magnified picture, then check it",
+    "too small an aperture": "open up as far as the table allows",
+    "open-aperture corners": "close down to the table's best",
+    "underexposure": "expose brighter",
+    "high ISO": "a lower ISO: a slower shutter, a tripod, a wider aperture",
+    "noise at a low ISO": "expose brighter, lift shadows less",
+    "noise": "expose brighter, or a lower ISO",
+}
+"""What helps against each cause (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class LensLine:
+    """One lens on one body, at the focal length with most frames."""
+
+    id: str
+    name: str
+    body: str
+    frames: float
+    share: float | None
+    at: str
+    best: str
+    use: str
+    ruler: Ruler | None
+    missing: str
+    """Why there is no best aperture; '' where there is one."""
+    thin: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BodyLine:
+    """How far ISO may go on one body, in the brightest and in the darkest light it was used in."""
+
+    id: str
+    name: str
+    frames: float
+    share: float | None
+    limits: tuple[tuple[str, IsoLimit], ...]
+    """(light, limit of the acceptable)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """One cause, and what it cost."""
+
+    cause: str
+    frames: int
+    share: float | None
+    """Of the frames that could be judged."""
+    advice: str
+
+
+def _gear(profile: Block, many: str) -> list[Block]:
+    return blocks(profile.get("gear") or {}, many)
+
+
+def _entry_of(profile: Block, entry: Block, keys: Sequence[str]) -> Block:
+    def key(block: Block) -> tuple[str, ...]:
+        return tuple(words.known_name(block.get(k)) for k in keys)
+
+    many, wanted = "lenses" if "lens" in keys else "bodies", key(entry)
+    return next((g for g in _gear(profile, many) if key(g) == wanted), {})
+
+
+def role_of(profile: Block, entry: Block, what: str) -> str:
+    """One of `ROLES` for a lens or body of the profile; a lens in use that nothing is known of is
+    'thin'. Profiles that say nothing of use have everything in use."""
+    keys = ("lens", "body", "converter") if what == "lens" else ("body",)
+    role = words.clean(_entry_of(profile, entry, keys).get("role")) or "in use"
+    if not words.known_name(entry.get(what)) and not words.known_name(entry.get("body")):
+        return "not named"
+    if role == "in use" and what == "lens":
+        parts = blocks(entry, "focal_ranges")
+        if not any(p.get("sweet_spot") and p.get("evidence") != "thin" for p in parts):
+            return "thin"
+    return role if role in ROLES else "seldom used"
+
+
+def lens_lines(profile: Block, lenses: Sequence[Block]) -> list[LensLine]:
+    """Lines of the lenses in use, those with an answer first; `lenses` in the order of the page."""
+    out = []
+    for i, lens in enumerate(lenses):
+        if role_of(profile, lens, "lens") not in ("in use", "thin"):
+            continue
+        parts = blocks(lens, "focal_ranges")
+        told = [p for p in parts if p.get("sweet_spot")] or parts
+        if not told:
+            continue
+        main = max(told, key=lambda p: words.number(p.get("frames")) or 0)
+        best = words.number((main.get("sweet_spot") or {}).get("f_number"))
+        reasons = [words.clean(r) for r in main.get("reasons") or () if r]
+        out.append(
+            LensLine(
+                id=f"lens-{i}",
+                name=words.lens_name(lens),
+                body=words.body_beside(lens.get("lens"), lens.get("body")),
+                frames=words.number(lens.get("frames")) or 0,
+                share=words.number(
+                    _entry_of(profile, lens, ("lens", "body", "converter")).get("share")
+                ),
+                at=words.focal(main.get("focal_mm")) if len(parts) > 1 else "",
+                best=words.aperture(best) if best else "",
+                use=words.aperture_range(main.get("pin_sharp"))
+                or words.aperture_range(main.get("acceptable")),
+                ruler=aperture_ruler(main, used_span([main])),
+                missing="" if best else (reasons or ["not enough frames"])[0],
+                thin=main.get("evidence") == "thin",
+            )
+        )
+    sure = [line for line in out if line.best and not line.thin]
+    if len(sure) >= ENOUGH_LENSES:
+        return sure
+    return sorted(out, key=lambda line: (not line.best, line.thin, -line.frames))[:ENOUGH_LENSES]
+
+
+def body_lines(profile: Block, bodies: Sequence[Block]) -> list[BodyLine]:
+    """Lines of the bodies in use of which a limit is known."""
+    out = []
+    for i, body in enumerate(by_frames(bodies, "body")):
+        if role_of(profile, body, "body") != "in use" or too_few_for_noise(body):
+            continue
+        if body.get("limits_firm") is False:
+            continue
+        limits = [
+            (words.clean(band_name(b)), limit)
+            for b in by_light(body)
+            if (words.number(b.get("frames")) or 0) >= FEW
+            and (limit := iso_limit(b, "acceptable", highest_used(body))).iso
+        ]
+        if limits:
+            ends: tuple[tuple[str, IsoLimit], ...] = (limits[0], limits[-1])
+            if limits[0][1].text == limits[-1][1].text:
+                light = limits[0][0] if len(limits) == 1 else f"{limits[-1][0]} to {limits[0][0]}"
+                ends = ((light, limits[0][1]),)
+            name = words.known_name(body.get("body")) or "Body not named in its files"
+            share = words.number(_entry_of(profile, body, ("body",)).get("share"))
+            frames = words.number(body.get("frames")) or 0
+            out.append(BodyLine(f"body-{i}", name, frames, share, ends))
+    return out
+
+
+def costs(profile: Block, most: int = 3) -> list[Cost]:
+    """The causes that cost most frames, the worst first."""
+    _, judged, causes = keeper_counts(profile)
+    top = sorted(causes.items(), key=lambda item: -item[1])[:most]
+    return [
+        Cost(cause, n, n / judged if judged else None, _ADVICE.get(cause, ""))
+        for cause, n in top
+        if not judged or n / judged >= WORTH_TELLING
+    ]

@@ -1,0 +1,143 @@
+"""What page and card share: templates with escaping, style sheets, packed data, set-off figures."""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import json
+import re
+from collections.abc import Callable, Mapping
+from functools import cache
+from importlib import resources
+from typing import Any, Final
+from urllib.parse import quote
+
+import jinja2
+from markupsafe import Markup, escape
+
+from auditor.record import ZONES
+from auditor.report import words
+from auditor.report.iso_words import kind_sentence
+from auditor.report.profile_parts import NAME_END, NAME_START
+from auditor.report.shot_words import shot_line, shot_name
+
+__all__ = ["between", "environment", "figures", "link", "pack", "sentence", "shown", "static"]
+
+
+def static(name: str) -> str:
+    """Text of a file that goes into the page as it is: a style sheet or a script."""
+    return resources.files("auditor.report").joinpath("static", name).read_text("utf-8")
+
+
+def pack(value: Any) -> Markup:
+    """JSON or text, compressed to base64: safe inside a script element whatever it holds."""
+    text = value if isinstance(value, str) else json.dumps(value, separators=(",", ":"))
+    data = gzip.compress(text.encode("utf-8", "replace"), _PACKING, mtime=0)
+    return Markup(base64.b64encode(data).decode("ascii"))
+
+
+_PACKING: Final = 6
+"""Level of gzip (RFC 1952): beyond it packing takes longer and gains a percent."""
+_FIGURE = re.compile(r"f/\d+(?:\.\d+)?|ISO \d+|\d+(?:\.\d+)?(?: to \d+(?:\.\d+)?)? mm|1/\d+ s")
+_NAMED = re.compile(f"{NAME_START}([^{NAME_END}]*){NAME_END}")
+
+
+def figures(text: Any) -> Markup:
+    """Escaped text with apertures, ISO values and focal lengths set off for the eye.
+
+    Names between the marks of `summary` are kept whole and apart from the direction of the text
+    around them.
+    """
+    pieces = _NAMED.split(str(text if text is not None else ""))
+    out = []
+    for i, piece in enumerate(pieces):
+        safe = str(escape(words.clean(piece, strip=False)))
+        if i % 2:
+            out.append(f'<bdi class="called">{safe}</bdi>')
+        else:
+            out.append(_FIGURE.sub(lambda m: f'<span class="fig">{m[0]}</span>', safe))
+    return Markup("".join(out))
+
+
+def sentence(text: Any) -> str:
+    """Text as a sentence: a capital first letter and a full stop at the end."""
+    out = words.clean(text)
+    first = out[:1] if out.startswith("f/") else out[:1].upper()  # an aperture is never F/8
+    return out and first + out[1:] + ("" if out[-1] in ".!?…" else ".")
+
+
+def shown(value: Any, form: str) -> str:
+    """A figure in a format of Python's; '' where there is none."""
+    known = words.number(value)
+    return "" if known is None else format(known, form)
+
+
+def between(block: Any, form: str, keys: tuple[str, str] = ("low", "high")) -> str:
+    """'(0.24 to 0.26)' from the interval in a block; '' where an end is missing. `form` as in
+    `shown`, or '%' for shares."""
+    if not isinstance(block, Mapping):
+        return ""
+    low, high = (
+        words.percent(v) if form == "%" and words.number(v) is not None else shown(v, form)
+        for v in (block.get(k) for k in keys)
+    )
+    return f"({low} to {high})" if low and high else ""
+
+
+def _against(value: Any) -> str:
+    """A handheld limit in words; '' where there is none."""
+    stops = words.number(value)
+    return "" if stops is None else words.against_rule(stops).split(" than ")[0]
+
+
+def _stops_between(block: Any) -> str:
+    low, high = (words.number(block.get(k)) for k in ("low", "high"))
+    return "" if low is None or high is None else f"({words.stops_between(low, high)})"
+
+
+def link(path: Any) -> str:
+    """Address of a file as a page from disk can open it; '' for what is no absolute path."""
+    text = str(path if path is not None else "")
+    if text.startswith(("http://", "https://")):
+        return text
+    if not text.startswith("/") and not re.match(r"[A-Za-z]:[\\/]", text):
+        return ""
+    data = text.replace("\\", "/").encode("utf-8", "surrogateescape")
+    return "file://" + ("" if text.startswith("/") else "/") + quote(data, safe="/:")
+
+
+def capitalised(text: Any) -> str:
+    """Clean text with a capital first letter."""
+    out = words.clean(text)
+    return out[:1].upper() + out[1:]
+
+
+def _known(function: Callable[..., Any]) -> Callable[..., Any]:
+    """The filter, given None where the profile has nothing."""
+
+    def filtered(value: Any, *more: Any) -> Any:
+        return function(None if isinstance(value, jinja2.Undefined) else value, *more)
+
+    return filtered
+
+
+@cache
+def environment() -> jinja2.Environment:
+    """The templates, with escaping and the filters that they use."""
+    env = jinja2.Environment(
+        loader=jinja2.PackageLoader("auditor.report", "templates"),
+        autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.ChainableUndefined,
+    )  # fmt: skip
+    filters: dict[str, Callable[..., Any]] = {
+        "aperture": words.aperture, "between": between, "capitalised": capitalised, "link": link,
+        "against": _against, "stops_between": _stops_between, "shot_line": shot_line, "shot_name": shot_name, "change": words.change, "clean": words.clean,
+        "difference": words.difference,
+        "figures": figures, "focal": words.focal, "iso": words.iso, "number": words.number,
+        "kind_sentence": kind_sentence, "known": words.known_name, "percent": words.percent, "sentence": sentence, "shorten": words.shorten,
+        "shown": shown,
+    }  # fmt: skip
+    env.filters |= {name: _known(function) for name, function in filters.items()}
+    env.globals |= {
+        "aperture_range": _known(words.aperture_range), "body_beside": words.body_beside, "count": _known(words.count), "zones": ZONES,
+    }  # fmt: skip
+    return env

@@ -1,0 +1,197 @@
+"""Charts as SVG drawings: the same on the screen, on paper and for readers without scripts.
+
+Colours come from the page's style sheet; coordinates are whole numbers and mostly relative, so that
+hundreds of drawings weigh little. Every figure has an unseen disc over it that says the figure in
+words, and by whose `data-key` the page finds the frames behind it. A drawing holds no text that came
+out of a file.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, NamedTuple
+
+from markupsafe import Markup, escape
+
+__all__ = ["Chart", "Column", "Mark", "Series", "Target", "draw"]
+
+WIDTH: Final = 720
+"""Width of the drawing in units of its own, of which the text of its style sheet is 22 high."""
+HEIGHT: Final = 420
+"""Its height."""
+_LEFT: Final = 150
+"""Left end of the field of the curves; beside it stand the figures of the scale."""
+_RIGHT: Final = 706
+"""Its right end."""
+_TOP: Final = 12
+"""Its upper end."""
+_BOTTOM: Final = 346
+"""Its lower end."""
+_GAP: Final = 10
+"""Between the field and the figures left of it."""
+_BASE: Final = 7
+"""From the middle of a line of figures down to its base."""
+_BELOW: Final = 26
+"""From the field down to the base of the figures under it."""
+_FOOT: Final = 12
+"""From the title of the scale across to the lower end of the drawing."""
+_DASH: Final = 9
+"""Half the length of a dash."""
+_REACH: Final = 13
+"""Radius of the disc that answers to the pointer."""
+_BEYOND: Final = 0.02
+"""Share of the field's height by which a figure beyond its ends is still drawn outside."""
+
+Column = list[float]
+
+
+class Mark(NamedTuple):
+    """A figure on a scale; `over` stands in a line above it."""
+
+    at: float
+    text: str
+    over: str = ""
+
+
+class Target(NamedTuple):
+    """What is known of a point: its place, its row of the profile, its series, and its words."""
+
+    x: float
+    y: float
+    key: Any
+    series: str
+    head: str
+    says: str
+    behind: str
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One zone or tone: a curve with the band of its interval, and measured points; columns x, y, low, high."""
+
+    name: str
+    """Class of its colour."""
+    line: dict[str, Column]
+    points: dict[str, Column]
+    usual: dict[str, Column] | None = None
+    """Columns x and y of what the photographer usually got: faint dashes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """What a chart shows, in the units of its scales."""
+
+    across: tuple[float, float]
+    """Ends of the scale across, in stops."""
+    up: tuple[float, float]
+    """Ends of the scale up."""
+    across_marks: Sequence[Mark]
+    up_marks: Sequence[Mark]
+    across_title: str
+    up_title: Markup
+    series: Sequence[Series]
+    targets: Sequence[Target]
+    logarithmic: bool = False
+    """Whether the scale up is one of logarithms."""
+    per_pixel: bool = False
+    """Whether its figures are cycles per pixel, which the page can show in other units."""
+    best: float | None = None
+    """Where across the best stands: a line upwards."""
+    limits: Sequence[float] = ()
+    """Figures on the scale up that are limits: lines across."""
+
+
+class _Field:
+    """Places of a chart's figures on the drawing."""
+
+    def __init__(self, chart: Chart) -> None:
+        self._first, self._last = chart.across
+        self._scale = math.log if chart.logarithmic else float
+        self._low, self._high = (self._scale(end) for end in chart.up)
+
+    def across(self, x: float) -> int:
+        share = (x - self._first) / (self._last - self._first)
+        return round(_LEFT + share * (_RIGHT - _LEFT))
+
+    def up(self, y: float) -> int:
+        share = (self._scale(y) - self._low) / (self._high - self._low)
+        return round(_BOTTOM - min(max(share, -_BEYOND), 1 + _BEYOND) * (_BOTTOM - _TOP))
+
+
+def _path(points: Iterable[tuple[int, int]]) -> str:
+    """The line through points: where it starts, then steps."""
+    out, last = "", (0, 0)
+    for i, (x, y) in enumerate(points):
+        out += f"M{x} {y}" if not i else f"l{x - last[0]} {y - last[1]}"
+        last = (x, y)
+    return out
+
+
+def _series(one: Series, field: _Field) -> str:
+    """The band of the interval, the line, the points with whiskers, the dashes."""
+    across, up, line = field.across, field.up, one.line
+    at = [across(x) for x in line["x"]]
+    low, high = ([up(v) for v in line[k]] for k in ("low", "high"))
+    band = _path([*zip(at, low, strict=True), *zip(at[::-1], high[::-1], strict=True)])
+    curve = _path(zip(at, (up(v) for v in line["y"]), strict=True))
+    columns = (one.points[k] for k in ("x", "low", "high", "y"))
+    whiskers, dots = "", ""
+    for x, a, b, y in zip(*columns, strict=True):
+        whiskers += f"M{across(x)} {up(a)}V{up(b)}"
+        dots += f"M{across(x)} {up(y)}h0"
+    usual = one.usual or {"x": [], "y": []}
+    pairs = zip(usual["x"], usual["y"], strict=True)
+    dash = "".join(f"M{across(x) - _DASH} {up(y)}h{2 * _DASH}" for x, y in pairs)
+    parts = (
+        ("b", f"{band}z" if band else ""),
+        ("l", curve),
+        ("w", whiskers),
+        ("d", dots),
+        ("u", dash),
+    )
+    drawn = "".join(f'<path class="{kind}" d="{d}"/>' for kind, d in parts if d)
+    return f'<g class="s {one.name}">{drawn}</g>'
+
+
+def _target(t: Target, field: _Field) -> str:
+    return (
+        f'<circle class="t" cx="{field.across(t.x)}" cy="{field.up(t.y)}" r="{_REACH}" '
+        f'data-key="{t.key}" data-series="{t.series}">'
+        f"<title>{escape(t.head)}: {escape(t.says)}, {escape(t.behind)}</title></circle>"
+    )
+
+
+def _up_mark(mark: Mark, field: _Field, per_pixel: bool) -> str:
+    x = _LEFT - _GAP
+    text = str(escape(mark.text))
+    if mark.over:
+        text = f'<tspan x="{x}" dy="-.9em">{escape(mark.over)}</tspan><tspan x="{x}" dy=".95em">{text}</tspan>'
+    kind = f'"e cpp" data-cpp="{mark.at:g}"' if per_pixel else '"e"'
+    return f'<text x="{x}" y="{field.up(mark.at) + _BASE}" class={kind}>{text}</text>'
+
+
+def draw(chart: Chart, title: str) -> Markup:
+    """The chart as one SVG element; `title` says what it is to readers who cannot see it."""
+    field = _Field(chart)
+    across, up = field.across, field.up
+    grid = "".join(f"M{_LEFT} {up(m.at)}H{_RIGHT}" for m in chart.up_marks)
+    grid += "".join(f"M{across(m.at)} {_TOP}V{_BOTTOM}" for m in chart.across_marks)
+    lines = "" if chart.best is None else f"M{across(chart.best)} {_TOP}V{_BOTTOM}"
+    lines += "".join(f"M{_LEFT} {up(limit)}H{_RIGHT}" for limit in chart.limits)
+    middle = (_LEFT + _RIGHT) // 2
+    return Markup(
+        f'<svg class="plot" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(title)}">'
+        f'<path class="g" d="{grid}"/><path class="i" d="{lines}"/>'
+        + "".join(_series(one, field) for one in chart.series)
+        + "".join(_target(target, field) for target in chart.targets)
+        + "".join(_up_mark(mark, field, chart.per_pixel) for mark in chart.up_marks)
+        + "".join(
+            f'<text x="{across(m.at)}" y="{_BOTTOM + _BELOW}" class="m">{escape(m.text)}</text>'
+            for m in chart.across_marks
+        )
+        + f'<text x="{middle}" y="{HEIGHT - _FOOT}" class="m">{escape(chart.across_title)}</text>'
+        f'<text transform="translate(20 {(_TOP + _BOTTOM) // 2}) rotate(-90)" class="m">{chart.up_title}</text>'
+        "</svg>"
+    )

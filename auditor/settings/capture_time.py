@@ -1,0 +1,110 @@
+"""Capture time out of the tags."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final
+
+from auditor.units import MINUTE_S
+
+__all__ = ["capture_time"]
+
+_STAMP: Final = re.compile(
+    r"\s*(\d{4})[:\-/. ](\d{1,2})[:\-/. ](\d{1,2})(?:[T :]+(\d{1,2}):(\d{1,2})(?::(\d{1,2}))?)?"
+    r"(?:[.,](\d{1,9}))?\s*(Z|[+-]\d{2}:?\d{2})?"
+)
+_MOST_OFFSET_H: Final = 15
+"""Hours; clocks stand at most 14 before universal time (IANA time zone database)."""
+_FIRST_YEAR: Final = 1985
+"""Clocks that were never set begin in 1970 or 1980; files from cameras are younger (common practice, no
+source)."""
+_OFFSET: Final = re.compile(r"\s*(Z|[+-]\d{2}:?\d{2})")
+
+_PLACES: Final = (
+    (
+        "Exif.Photo.DateTimeOriginal",
+        "Exif.Photo.SubSecTimeOriginal",
+        "Exif.Photo.OffsetTimeOriginal",
+    ),
+    (
+        "Exif.Image.DateTimeOriginal",
+        "Exif.Photo.SubSecTimeOriginal",
+        "Exif.Photo.OffsetTimeOriginal",
+    ),
+    (
+        "Exif.Photo.DateTimeDigitized",
+        "Exif.Photo.SubSecTimeDigitized",
+        "Exif.Photo.OffsetTimeDigitized",
+    ),
+    ("Xmp.exif.DateTimeOriginal", None, None),
+    ("Xmp.photoshop.DateCreated", None, None),
+    ("Exif.Image.DateTime", "Exif.Photo.SubSecTime", "Exif.Photo.OffsetTime"),
+    ("Xmp.xmp.CreateDate", None, None),
+)
+
+
+def capture_time(
+    exif: Mapping[str, Any], xmp: Mapping[str, Any], notes: list[str], now: datetime | None = None
+) -> str | None:
+    """ISO 8601 local time of capture, '2024-05-01T06:00:00.25+02:00', with what the file has.
+
+    A clock at the start of its time (1970, 1980) or ahead of `now` is kept, as it still tells the
+    order of frames, and noted.
+    """
+    unset = False
+    for key, fraction_key, offset_key in _PLACES:
+        source = exif if key.startswith("Exif") else xmp
+        value = source.get(key)
+        if value is None:
+            continue
+        text = value[0] if isinstance(value, list) and value else str(value)
+        match = _STAMP.match(text[:64])
+        stamp = _stamp(match) if match else None
+        if match is None or stamp is None:
+            unset = unset or bool(text.strip(" :0\x00"))
+            continue
+        fraction = match[7] or ""
+        if not fraction and fraction_key:
+            digits = str(exif.get(fraction_key, "")).strip(" \x00")
+            fraction = digits[:9] if digits.isascii() and digits.isdigit() else ""
+        offset = match[8] or ""
+        if not offset and offset_key:
+            found = _OFFSET.match(str(exif.get(offset_key, "")))
+            offset = found[1] if found else ""
+        _judge_clock(stamp, notes, now)
+        shown = stamp.isoformat(timespec="seconds")
+        return shown + (f".{fraction}" if fraction else "") + _tidy_offset(offset)
+    if unset:
+        notes.append("the capture time is not a date")
+    return None
+
+
+def _tidy_offset(offset: str) -> str:
+    if not offset:
+        return ""
+    if offset == "Z":
+        return "+00:00"
+    plain = offset.replace(":", "")
+    if int(plain[1:3]) > _MOST_OFFSET_H or int(plain[3:]) >= MINUTE_S:
+        return ""
+    return f"{plain[:3]}:{plain[3:]}"
+
+
+def _stamp(match: re.Match[str]) -> datetime | None:
+    year, month, day = (int(match[i]) for i in (1, 2, 3))
+    hour, minute, second = (int(part or 0) for part in match.groups()[3:6])
+    try:
+        # Second 60 is a leap second in some clocks and a fault in others.
+        return datetime(year, month, day, hour, minute, min(second, MINUTE_S - 1))
+    except ValueError:
+        return None
+
+
+def _judge_clock(stamp: datetime, notes: list[str], now: datetime | None) -> None:
+    limit = now or datetime.now(UTC).replace(tzinfo=None)
+    if stamp > limit + timedelta(days=2):
+        notes.append(f"the camera's clock stood in the future ({stamp.year})")
+    elif stamp.year < _FIRST_YEAR:
+        notes.append(f"the camera's clock was not set ({stamp.year})")

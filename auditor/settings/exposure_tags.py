@@ -1,0 +1,239 @@
+"""Exposure and focus out of the tags: aperture, time, sensitivity, distances."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any, Final
+
+from auditor.exposure import aperture_from_apex, ev100, time_from_apex
+from auditor.settings.tag_values import F_LIMITS, FOCAL_LIMITS_MM, NOTE_STEPS, numbers, within
+
+__all__ = [
+    "aperture",
+    "brightness",
+    "exposure_bias",
+    "exposure_time",
+    "flash_fired",
+    "focal_length",
+    "focal_length_35mm",
+    "focus_distance",
+    "sensitivity",
+]
+
+Tags = Mapping[str, Any]
+
+_AV_LIMITS: Final = (2 * math.log2(F_LIMITS[0]), 2 * math.log2(F_LIMITS[1]))
+"""`F_LIMITS` as APEX aperture values."""
+TIME_LIMITS_S: Final = (1e-7, 864_000.0)
+"""From a flash's shortest light to ten days; anything beyond is damage (common practice, no source)."""
+_TV_LIMITS: Final = (-math.log2(TIME_LIMITS_S[1]), -math.log2(TIME_LIMITS_S[0]))
+"""The same as APEX time values."""
+ISO_LIMITS: Final = (1.0, 20_000_000.0)
+"""Beyond what cameras offer to either side (common practice, no source)."""
+_LEAST_NOTE_ISO: Final = 4
+"""Smaller numbers in makers' notes are codes and no sensitivities (common practice, no source)."""
+_NOTE_ISO: Final = (1, 1000)
+"""One maker's notes keep the base ISO as a logarithm in `NOTE_STEPS` of a stop; what is beyond is damage."""
+_NOTE_GAIN: Final = (-400, 400)
+"""The same for the gain upon it."""
+_NOTE_BASE: Final = 5
+"""Stops that stand for ISO 100 there."""
+_NOTE_THIRDS: Final = {12: 1 / 3, 20: 2 / 3}
+"""Steps that stand for exact thirds of a stop there."""
+_BIAS_LIMITS_EV: Final = (-15, 15)
+"""Exposure compensation; no camera offers more than a third of this (common practice, no source)."""
+_FOCUS_LIMITS_M: Final = (0.001, 9000)
+"""Focus distances by Exif and XMP; others are damage or infinity (common practice, no source)."""
+_NOTE_FOCUS_M: Final = (0.005, 600)
+"""The same by makers' notes, in which 65,535 cm is infinity (common practice, no source)."""
+_MM: Final = 0.001
+"""Metres of a millimetre."""
+_CM: Final = 0.01
+"""Metres of a centimetre."""
+_LOG_FOCUS: Final = (1, 254)
+"""One maker keeps the logarithm of the distance; 0 is unknown, 255 infinity (common practice, no source)."""
+_LOG_FOCUS_START_M: Final = 0.01
+"""The distance for which 0 would stand there."""
+_LOG_FOCUS_STEPS: Final = 40
+"""Steps for a factor of ten there."""
+
+_SENSITIVITY_TYPES: Final = {1: "sos", 3: "speed", 6: "speed"}
+"""Exif's SensitivityType (2.32, tag 0x8830) -> which tag is meant first; for others the recommended index."""
+
+_PLACEHOLDER_ISO: Final = (65_535.0, 65_534.0)
+"""What Exif's 16-bit field holds when the value does not fit."""
+
+
+def aperture(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
+    """f-number: FNumber, else ApertureValue by APEX (N = 2 ** (Av / 2), Exif 2.32 annex C)."""
+    raw = numbers(exif.get("Exif.Photo.FNumber", exif.get("Exif.Image.FNumber")))
+    value = within(raw, *F_LIMITS)
+    if value is None and not (raw and raw[0]):
+        apex = within(
+            numbers(
+                exif.get("Exif.Photo.ApertureValue", exif.get("Exif.Image.ApertureValue"))
+            ),
+            *_AV_LIMITS,
+        )  # fmt: skip
+        # Av = 0 would be f/1.0; in files it is nearly always an unset field.
+        if apex:
+            value = round(aperture_from_apex(apex), 2)
+    if value is None:
+        value = within(numbers(_xmp_number(xmp.get("Xmp.exif.FNumber"))), *F_LIMITS)
+    if value is None and raw:
+        shown = "an absurd number" if raw[0] is None else f"f/{raw[0]:.4g}"
+        notes.append(f"the aperture is written as {shown}: no electronic aperture, or damage")
+    return value
+
+
+def _xmp_number(value: Any) -> Any:
+    return value[2:] if isinstance(value, str) and value.startswith("f/") else value
+
+
+def exposure_time(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
+    """Seconds: ExposureTime, else ShutterSpeedValue by APEX (t = 2 ** -Tv)."""
+    raw = numbers(exif.get("Exif.Photo.ExposureTime", exif.get("Exif.Image.ExposureTime")))
+    value = within(raw, *TIME_LIMITS_S)
+    if value is None:
+        speed = exif.get("Exif.Photo.ShutterSpeedValue", exif.get("Exif.Image.ShutterSpeedValue"))
+        apex = within(numbers(speed), *_TV_LIMITS)
+        if apex is not None and (apex != 0 or not raw):
+            value = time_from_apex(apex)
+    if value is None:
+        value = within(numbers(xmp.get("Xmp.exif.ExposureTime")), *TIME_LIMITS_S)
+    if value is None and raw:
+        notes.append("the exposure time is written as zero or as an absurd number")
+    return value
+
+
+def sensitivity(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
+    """ISO from every place that Exif has for it.
+
+    Exif 2.3: where the value exceeds 65,535 the 16-bit PhotographicSensitivity holds 65,535 and the
+    true one is in the 32-bit tag that SensitivityType names (1 standard output sensitivity,
+    2 recommended exposure index, 3 ISO speed, 4 to 7 combinations of them).
+    """
+    raw = numbers(exif.get("Exif.Photo.ISOSpeedRatings", exif.get("Exif.Image.ISOSpeedRatings")))
+    sos = "Exif.Photo.StandardOutputSensitivity"
+    rei = "Exif.Photo.RecommendedExposureIndex"
+    speed = "Exif.Photo.ISOSpeed"
+    kind = within(numbers(exif.get("Exif.Photo.SensitivityType")), 0, 255) or 0
+    order = {"sos": (sos, rei, speed), "speed": (speed, rei, sos)}
+    wide = order.get(_SENSITIVITY_TYPES.get(int(kind), ""), (rei, sos, speed))
+    plain = within(raw, *ISO_LIMITS)
+    if plain is not None and plain not in _PLACEHOLDER_ISO:
+        return plain
+    places = [exif.get(key) for key in wide]
+    places += [
+        exif.get("Exif.Photo.ExposureIndex"),
+        exif.get("Exif.Image.ExposureIndex"),
+        xmp.get("Xmp.exifEX.PhotographicSensitivity"),
+        xmp.get("Xmp.exif.ISOSpeedRatings"),
+    ]
+    for place in places:
+        found = within(numbers(place), *ISO_LIMITS)
+        if found is not None and found not in _PLACEHOLDER_ISO:
+            return found
+    found = _maker_sensitivity(exif)
+    if found is None and plain is not None:
+        return plain  # at least so much
+    if found is None and raw:
+        notes.append("the ISO is written as zero or as an absurd number")
+    return found
+
+
+def _maker_sensitivity(exif: Tags) -> float | None:
+    """ISO from makers' private notes, by the metadata library's names for them."""
+    for key, at in (
+        ("Exif.Nikon3.ISOSpeed", 1),
+        ("Exif.Nikon2.ISOSpeed", 1),
+        ("Exif.Nikon1.ISOSpeed", 1),
+        ("Exif.Casio2.ISO", 0),
+        ("Exif.Panasonic.ProgramISO", 0),
+        ("Exif.Sony1.ISO", 0),
+    ):
+        found = within(numbers(exif.get(key)), _LEAST_NOTE_ISO, ISO_LIMITS[1], at)
+        if found is not None and found not in _PLACEHOLDER_ISO:
+            return found
+    base = within(numbers(exif.get("Exif.CanonSi.ISOSpeed")), *_NOTE_ISO)
+    gain = within(numbers(exif.get("Exif.CanonSi.AutoISO")), *_NOTE_GAIN)
+    if base is not None:
+        stops = _note_stops(base) - _NOTE_BASE + (_note_stops(gain) if gain is not None else 0.0)
+        return float(round(100 * 2**stops))
+    return None
+
+
+def _note_stops(value: float) -> float:
+    """Stops of a figure in `NOTE_STEPS`."""
+    whole, part = divmod(abs(value), NOTE_STEPS)
+    stops = whole + _NOTE_THIRDS.get(int(part), part / NOTE_STEPS)
+    return math.copysign(stops, value)
+
+
+def exposure_bias(exif: Tags) -> float | None:
+    """Exposure compensation in stops."""
+    for key in ("Exif.Photo.ExposureBiasValue", "Exif.Image.ExposureBiasValue"):
+        value = within(numbers(exif.get(key)), *_BIAS_LIMITS_EV)
+        if value is not None:
+            return round(value, 3)
+    return None
+
+
+def brightness(f_number: float | None, time: float | None, iso: float | None) -> float | None:
+    """EV100 of the exposure, None when a part is missing."""
+    if f_number is None or time is None or iso is None:
+        return None
+    return round(float(ev100(f_number, time, iso)), 3)
+
+
+def focal_length(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
+    """Focal length in mm; zero, as adapted lenses write it, is missing."""
+    raw = numbers(exif.get("Exif.Photo.FocalLength", exif.get("Exif.Image.FocalLength")))
+    value = within(raw, *FOCAL_LIMITS_MM)
+    if value is None:
+        value = within(numbers(xmp.get("Xmp.exif.FocalLength")), *FOCAL_LIMITS_MM)
+    if value is None and raw:
+        notes.append("the focal length is written as zero or as an absurd number")
+    return round(value, 3) if value is not None else None
+
+
+def focal_length_35mm(exif: Tags, xmp: Tags) -> float | None:
+    """Focal length of the same view on 24 x 36 mm, in mm."""
+    key = "FocalLengthIn35mmFilm"
+    written = exif.get(f"Exif.Photo.{key}", xmp.get(f"Xmp.exif.{key}"))
+    return within(numbers(written), *FOCAL_LIMITS_MM)
+
+
+def focus_distance(exif: Tags, xmp: Tags) -> float | None:
+    """Focus distance in metres from any tag that carries it; infinity and 'unknown' are None."""
+    # Exif: all bits set is infinity, 0 is unknown.
+    over = str(exif.get("Exif.Photo.SubjectDistance", "")).partition("/")[0]
+    if over not in ("4294967295", "0"):
+        value = within(numbers(exif.get("Exif.Photo.SubjectDistance")), *_FOCUS_LIMITS_M)
+        if value is not None:
+            return round(value, 4)
+    for key, unit in (
+        ("Exif.OlympusFi.FocusDistance", _MM),
+        ("Exif.MinoltaCsOld.FocusDistance", _MM),
+        ("Exif.MinoltaCsNew.FocusDistance", _MM),
+        ("Exif.CanonSi.SubjectDistance", _CM),
+        ("Exif.CanonFi.FocusDistanceUpper", _CM),
+        ("Exif.Nikon1.FocusDistance", 1.0),
+    ):
+        low, high = _NOTE_FOCUS_M
+        value = within(numbers(exif.get(key)), low / unit, high / unit)
+        if value is not None:
+            return round(value * unit, 4)
+    for key in ("Exif.NikonLd2.FocusDistance", "Exif.NikonLd3.FocusDistance"):
+        value = within(numbers(exif.get(key)), *_LOG_FOCUS)
+        if value is not None:
+            return round(_LOG_FOCUS_START_M * 10.0 ** (value / _LOG_FOCUS_STEPS), 3)
+    value = within(numbers(xmp.get("Xmp.aux.ApproximateFocusDistance")), *_FOCUS_LIMITS_M)
+    return round(value, 4) if value is not None else None
+
+
+def flash_fired(exif: Tags) -> bool | None:
+    """Bit 0 of Exif's Flash; None when it is not written."""
+    value = within(numbers(exif.get("Exif.Photo.Flash", exif.get("Exif.Image.Flash"))), 0, 0xFFFF)
+    return None if value is None else bool(int(value) & 1)

@@ -1,0 +1,115 @@
+"""What one file says of its pixels, what is known of a body's sensor, and what follows for the file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from auditor.record import Certainty, FileKind, Source
+from auditor.settings.sensors import sensor_sides
+
+__all__ = ["LONGEST_SHAPE", "ROUGH_VIEW", "Evidence", "Sensor", "Verdict", "rounding"]
+
+ROUGH_VIEW: Final = 0.04
+"""Relative rounding of focal length and 35 mm equivalent together from which the diagonal that follows
+from them is only assumed: 3 mm and 15 mm may be 2.5 and 15.5."""
+
+_SQUAREST_SHAPE: Final = 1.3
+"""Long over short side from which a file's own shape can be its sensor's: 4:3 with some border."""
+LONGEST_SHAPE: Final = 1.55
+"""The same to the other side, 3:2: wider formats are cut from these (common practice, no source)."""
+_WHOLE_MM: Final = 1.0
+"""Step in which focal lengths are written, see `rounding`."""
+_TENTH_MM: Final = 0.1
+"""The finer one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What one file says of itself; sides in pixels, None where it does not say."""
+
+    long: float
+    short: float
+    source: Source
+    """Who wrote it, as far as the file tells."""
+    body: bool = True
+    """Whether it names its camera."""
+    written: tuple[float, float] | None = None
+    tagged_um: float | None = None
+    view_mm: float | None = None
+    """Diagonal by the 35 mm equivalent."""
+    view_rough: bool = False
+    """Whether rounding leaves more doubt about it than `ROUGH_VIEW`."""
+    diagonal_mm: float | None = None
+    """Diagonal by the database."""
+    native: tuple[float, float] | None = None
+    recoded: bool | None = None
+    field_px: float | None = None
+    """Longer side of the thumbnail's field at this file's pixels."""
+    resampled: bool = False
+    """Its pixels bear the traces of enlarging."""
+    year: int | None = None
+    habit: bool = False
+    """The body's owner uses this small size, and the camera's notes are whole."""
+    bare: bool = False
+    """Private notes that the body writes are missing, or a file of full size is beside it."""
+    cameras_size: bool = False
+    """The camera itself wrote other frames of this size."""
+    boxed: bool = False
+    """Files of other shapes have the same longest side."""
+
+    @property
+    def shown(self) -> float | None:
+        """Share of the thumbnail's longer side that the file's takes up, None without a thumbnail."""
+        return min(1.0, self.long / self.field_px) if self.field_px else None
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """What is known of a body's sensor."""
+
+    size: tuple[float, float] | None = None
+    """Long and short side in pixels of the camera's full size."""
+    pixel_um: float | None = None
+    diagonal_mm: float | None = None
+    basis: str | None = None
+    sure: bool = False
+    """Size and diagonal come from the maker's note, from raw files, from exact tags, or from many."""
+    rough: bool = False
+    """The diagonal comes from a 35 mm equivalent that is rounded too much."""
+
+    def sides_mm(self, long: float, short: float) -> tuple[float, float] | None:
+        """Sides of the sensor; a file's own shape stands in for an unknown one if it can be one."""
+        if self.pixel_um and self.size:
+            return self.size[0] * self.pixel_um / 1000, self.size[1] * self.pixel_um / 1000
+        if not self.diagonal_mm:
+            return None
+        shape = long / short
+        own = _SQUAREST_SHAPE < shape < LONGEST_SHAPE
+        return sensor_sides(self.diagonal_mm, shape if own else None)
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What became of the sensor's pixels in one file; `share` is of the sensor's area."""
+
+    source: Source
+    kind: FileKind
+    reason: str
+    pitch_um: float | None = None
+    share: float | None = None
+    certainty: Certainty | None = None
+
+
+def rounding(focal_mm: ArrayLike, equivalent_mm: ArrayLike) -> NDArray[np.float64]:
+    """Relative doubt that rounding leaves in the ratio of a focal length to its 35 mm equivalent.
+
+    Exif has the equivalent as whole millimetres; a focal length is taken as rounded to whole ones where
+    it is one, else to tenths (common practice, no source).
+    """
+    focal, equivalent = np.asarray(focal_mm, float), np.asarray(equivalent_mm, float)
+    step = np.where(focal % 1 == 0, _WHOLE_MM, _TENTH_MM)
+    return np.asarray(step / 2 / focal + 0.5 / equivalent)

@@ -1,0 +1,216 @@
+"""What kind of file this is: from the sensor, from the camera, or through a program's hands."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any, Final
+
+from auditor.crawl.suffixes import RAW_SUFFIXES
+from auditor.record import Source
+from auditor.settings.body import body_name
+from auditor.settings.kinds import SHORT_SIDES
+from auditor.settings.sensors import sensor_diagonal
+from auditor.settings.tag_values import PICTURE_SIDES_PX, SENSOR_SIDES_PX, numbers, within
+from auditor.settings.tags import RawTags, clean_text
+
+__all__ = [
+    "has_maker_note",
+    "is_firmware",
+    "is_mosaic",
+    "kind_of_file",
+    "real_camera",
+    "written_size",
+]
+
+_ZOOM: Final = (1.05, 100)
+"""Digital zoom that enlarges; 1 and less is none, more is damage (common practice, no source)."""
+_CODE_LETTERS: Final = 4
+"""A program's name has so many letters; shorter words are codes (common practice, no source)."""
+_BORDER: Final = 0.02
+"""Relative difference of the longer side within which only border came or went, without resampling."""
+
+# Words that firmware puts beside its version; none of them is the name of a program.
+_PLAIN: Final = frozenset([
+    "android", "boot", "build", "camera", "cameras", "digital", "firmware", "phone", "release",
+    "revision", "software", "still", "system", "version", "zoom",
+])  # fmt: skip
+
+
+def is_firmware(software: str, make: str | None, model: str | None) -> bool:
+    """Whether a Software text reads like the camera's own firmware rather than a program's name.
+
+    Firmware is a version or a code ('Ver.1.00', 'v981-79', '14.2'), perhaps with the camera's own
+    name; a program has a name of its own, a word of letters. Programs are many and change, so
+    no list of them is kept.
+    """
+    known = set(_PLAIN)
+    for text in (make, model):
+        known.update(re.findall(r"[^\W\d_]+", (text or "").casefold()))
+        known.update(re.split(r"[\s,;]+", (text or "").casefold()))
+    for token in re.split(r"[\s,;()/]+", software.casefold()):
+        # A token with digits is a version or a code.
+        word = token.strip(".:-_'\"")
+        if len(word) >= _CODE_LETTERS and not any(c.isdigit() for c in word) and word not in known:
+            return False
+    return True
+
+
+def real_camera(exif: Mapping[str, Any], make: str | None, model: str | None) -> bool:
+    """Whether files of this camera can be held to what Exif asks of cameras: it left its private notes,
+    or the database knows it. Some telephones begin their files as programs do."""
+    return has_maker_note(exif) or sensor_diagonal(body_name(make, model)) is not None
+
+
+def has_maker_note(exif: Mapping[str, Any]) -> bool:
+    """Whether the camera's private notes are in the file."""
+    return "Exif.Photo.MakerNote" in exif or "Exif.MakerNote.Offset" in exif
+
+
+def is_mosaic(exif: Mapping[str, Any]) -> bool:
+    """Whether any picture in the file is a colour filter array (PhotometricInterpretation 32803)."""
+    return any(
+        key.endswith(".PhotometricInterpretation") and str(value).split()[:1] == ["32803"]
+        for key, value in exif.items()
+        if key.startswith(("Exif.Image.", "Exif.SubImage"))
+    )
+
+
+def _worked_on(xmp: Mapping[str, Any], make: str | None, model: str | None) -> bool:
+    """Whether XMP inside the file tells of a program that worked on the pixels.
+
+    Programs that only wrote stars or keywords say so ('/metadata'), and instructions for
+    developing that were not applied leave the pixels alone.
+    """
+    if str(xmp.get("Xmp.crs.AlreadyApplied", "")).casefold() == "true":
+        return True
+    for key, value in xmp.items():
+        if key in ("Xmp.xmp.CreatorTool", "Xmp.tiff.Software"):
+            pass
+        elif key.endswith("stEvt:softwareAgent"):
+            changed = xmp.get(key.replace("softwareAgent", "changed"))
+            if str(changed).strip() == "/metadata":
+                continue
+        else:
+            continue
+        text = clean_text(value)
+        if text and not is_firmware(text, make, model):
+            return True
+    return False
+
+
+def kind_of_file(
+    tags: RawTags,
+    suffix: str,
+    make: str | None,
+    model: str | None,
+    software: str | None,
+    notes: list[str],
+) -> Source:
+    """'raw', 'camera', 'edited', 'resized' or 'unknown', as far as one file alone can tell.
+
+    Sizes against the body's other frames are a matter of the whole table (`reconcile`).
+    """
+    exif = tags.exif
+    rendered = tags.mime in ("image/jpeg", "image/png", "image/webp", "image/bmp", "image/gif")
+    if not rendered:
+        if (
+            suffix == ".dng"
+            and tags.exif
+            and not is_mosaic(exif)
+            and not tags.mime.startswith("image/x-")
+        ):
+            return "unknown"  # already demosaiced
+        if suffix in RAW_SUFFIXES or is_mosaic(exif):
+            return "raw"
+    if not exif and not tags.xmp:
+        return "unknown"
+    zoom = within(numbers(exif.get("Exif.Photo.DigitalZoomRatio")), *_ZOOM)
+    if zoom is not None:
+        notes.append(f"digital zoom of {zoom:.3g}x: enlarged by the camera")
+        return "resized"
+    programs = [software, clean_text(exif.get("Exif.Image.ProcessingSoftware"))]
+    if any(p and not is_firmware(p, make, model) for p in programs):
+        return "edited"
+    # Data of developed raw files, and the camera's own notes lost: not the camera's file.
+    developed = any(k.startswith(("Xmp.aux.", "Xmp.crs.")) for k in tags.xmp)
+    if developed and not has_maker_note(exif):
+        return "edited"
+    if _worked_on(tags.xmp, make, model) or _size_changed(tags, notes):
+        return "edited"
+    if tags.recoded and real_camera(exif, make, model):
+        notes.append("put together as programs do it, not as the camera does")
+        return "edited"
+    if not make and not model:
+        return "unknown"
+    if tags.mime in ("image/png", "image/webp"):
+        return "edited"  # no camera writes these
+    if tags.mime == "image/tiff":
+        return "unknown"
+    return "camera"
+
+
+_MADE_SIZES: Final = (
+    ("Exif.Iop.RelatedImageWidth", "Exif.Iop.RelatedImageLength"),
+    ("Exif.CanonPi.ImageWidth", "Exif.CanonPi.ImageHeight"),
+)
+"""Tags for the size that the camera wrote which programs leave alone."""
+
+
+_LEAST_WRITTEN_PX: Final = 640
+"""Longer side below which a size is of a preview rather than of the picture (common practice, no source)."""
+
+
+def written_size(tags: RawTags) -> tuple[int, int] | None:
+    """Width and height that the camera wrote, by its own notes, else by what Exif says of the file.
+
+    Telephones write the size in the first directory too, where Exif has no place for it in a JPEG; programs
+    that bring the other up to date often leave it.
+    """
+    exif = tags.exif
+    for across, down in _MADE_SIZES:
+        size = _size(exif, across, down)
+        if size is not None:
+            return size
+    full = numbers(exif.get("Exif.Sony1.FullImageSize"))  # height before width
+    height, width = within(full, *SENSOR_SIDES_PX), within(full, *SENSOR_SIDES_PX, 1)
+    if width and height:
+        return int(width), int(height)
+    inner = _exif_size(exif)
+    outer = _size(exif, "Exif.Image.ImageWidth", "Exif.Image.ImageLength")
+    left = tags.mime == "image/jpeg" and outer and max(outer) >= _LEAST_WRITTEN_PX
+    return outer if left and inner and not _differs(tags, inner) else inner
+
+
+def _exif_size(exif: Mapping[str, Any]) -> tuple[int, int] | None:
+    return _size(exif, "Exif.Photo.PixelXDimension", "Exif.Photo.PixelYDimension")
+
+
+def _size(exif: Mapping[str, Any], across: str, down: str) -> tuple[int, int] | None:
+    width = within(numbers(exif.get(across)), *PICTURE_SIDES_PX)
+    height = within(numbers(exif.get(down)), *PICTURE_SIDES_PX)
+    return (int(width), int(height)) if width and height else None
+
+
+def _size_changed(tags: RawTags, notes: list[str]) -> bool:
+    """Whether the file has another size than its tags say: a program changed it and left them."""
+    stale = _differs(tags, _exif_size(tags.exif))
+    written = written_size(tags)
+    if not stale and (not tags.recoded or not _differs(tags, written)):
+        return False  # the camera's own notes may speak of its full size
+    shown = written or (0, 0)
+    notes.append(
+        f"the file has {tags.width_px} x {tags.height_px} pixels, its tags speak of "
+        f"{shown[0]} x {shown[1]}"
+    )
+    return True
+
+
+def _differs(tags: RawTags, size: tuple[int, int] | None) -> bool:
+    if size is None or not tags.width_px or not tags.height_px:
+        return False
+    ours, theirs = sorted((tags.width_px, tags.height_px)), sorted(size)
+    if abs(ours[1] / theirs[1] - 1) > _BORDER:
+        return True
+    low, high = SHORT_SIDES
+    return ours[0] < theirs[0] * low or ours[0] > theirs[0] * high

@@ -1,0 +1,18 @@
+"""Units that several rooms reckon in."""
+
+from __future__ import annotations
+
+from typing import Final
+
+__all__ = ["DAY_CHARACTERS", "HOUR_S", "MB", "MINUTE_S", "SECOND_CHARACTERS"]
+
+MB: Final = 2**20
+"""Bytes of a megabyte, as memory is counted."""
+MINUTE_S: Final = 60
+"""Seconds of a minute."""
+HOUR_S: Final = 3600
+"""Seconds of an hour."""
+DAY_CHARACTERS: Final = 10
+"""Characters of an ISO 8601 time up to its day, 2024-05-01."""
+SECOND_CHARACTERS: Final = 19
+"""Characters of an ISO 8601 time up to its second, 2024-05-01T06:00:00."""
