@@ -14,6 +14,7 @@ from statistics import NormalDist
 from typing import Any, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
@@ -95,7 +96,7 @@ class Files:
         known = part.get("sharpening") or {"amount": 0.0, "error": 0.0}
         return cls(pitch, picture_width(sizes, lens), known["amount"], known["error"])
 
-    def quality(self, mtf50_cpp: Any, f_number: float, viewing: Viewing, **more: float) -> Any:
+    def quality(self, mtf50_cpp: Any, f_number: Any, viewing: Viewing, **more: float) -> Any:
         """Square-root integral of figures at an aperture."""
         return quality(
             mtf50_cpp, f_number, self.pitch_um, self.width_px, viewing,
@@ -180,13 +181,15 @@ def _part_rows(
     if best is None:
         return []
     head = {k: lens[k] for k in ("lens", "body", "converter")} | {"focal_mm": part["focal_mm"]}
+    printed = _printed(part["apertures"], files, criteria)
+    at_best = next(q for a, q in zip(part["apertures"], printed, strict=True) if a is best)
     rows = []
-    for entry in part["apertures"]:
+    for entry, quality_of in zip(part["apertures"], printed, strict=True):
         zones = [z for z in _ZONES if entry[z] and best[z]]
         if entry is best or not zones:
             continue
         numbers = (entry["f_number"], best["f_number"])
-        largest = _largest_print(entry, best, zones, files, criteria)
+        largest = _largest_print((at_best - quality_of)[:, [_ZONES.index(z) for z in zones]])
         found = []
         for viewing in viewings(criteria):
             seen = _seen_loss(entry, best, zones, files, viewing, criteria.interval)
@@ -229,18 +232,18 @@ def _seen_loss(
     }  # fmt: skip
 
 
-def _largest_print(
-    entry: Block, best: Block, zones: Sequence[str], files: Files, criteria: Criteria
-) -> int | None:  # fmt: skip
-    """Long side in cm of the largest print without a visible loss in any zone."""
-
-    def shown(of: Block, zone: str, view: Viewing) -> float:
-        return float(files.quality(of[zone]["mtf50_cpp"], of["f_number"], view))
-
+def _printed(apertures: Sequence[Block], files: Files, criteria: Criteria) -> NDArray[np.float64]:
+    """Quality at every size of print, (apertures, `_PRINTS_CM`, `_ZONES`), JND; NaN without a figure."""
+    mtf50 = [[a[z]["mtf50_cpp"] if a[z] else np.nan for z in _ZONES] for a in apertures]
+    f_number = np.array([a["f_number"] for a in apertures], float)[:, None]
     views = [Viewing.of_print(w, criteria.viewing_cm) for w in _PRINTS_CM]
-    losses = np.array(
-        [max(shown(best, z, view) - shown(entry, z, view) for z in zones) for view in views]
-    )
+    return np.stack([files.quality(mtf50, f_number, v) for v in views], axis=1)
+
+
+def _largest_print(losses: NDArray[np.float64]) -> int | None:
+    """Long side in cm of the largest print without a visible loss in any zone; `losses` (`_PRINTS_CM`,
+    zones) in JND."""
+    losses = losses.max(axis=1)
     seen = np.flatnonzero(losses >= JND)
     if not len(seen):
         return round(float(_PRINTS_CM[-1]))

@@ -14,7 +14,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 from scipy.sparse import coo_array
 from scipy.special import expit
 
@@ -48,6 +47,12 @@ SLOPE_PRIOR: Final = (0.2, 1.1)
 of three; weak, so that ten shaken frames outweigh it."""
 START: Final = (-2.0, 0.2)
 """Where the fit begins: log-odds at the rule of thumb (one frame in eight shaken), ln slope."""
+ROUNDS: Final = 60
+"""Steps of a fit at most; four to ten were taken in 80% of drawn sets of 20 to 500 frames, 20 at most."""
+SETTLED: Final = 1e-4
+"""Step (log-odds, ln slope) at which a fit has come to its end; limits are given to a hundredth of a stop."""
+FAINT_INFORMATION: Final = 1e-4
+"""Of the log-odds, so that a draw without a shaken frame, which knows no end, stays finite."""
 LEAST_SLOPE: Final = 0.15
 """Log-odds per stop below which shake does not grow with shutter time: nine stops would be needed from one
 frame in five to one in two."""
@@ -128,16 +133,34 @@ def _limit(stops: Floats, count: Floats, shaken: Floats) -> float:
 
     Of `count` frames at each of `stops`, `shaken` are shaken.
     """
-    still = count - shaken
     mean, sd = SLOPE_PRIOR
 
-    def cost(p: Floats) -> float:
-        chance = np.clip(expit(p[0] + np.exp(p[1]) * stops), 1e-9, 1 - 1e-9)
-        likelihood = -np.sum(shaken * np.log(chance) + still * np.log1p(-chance))
-        return float(likelihood + 0.5 * ((p[1] - mean) / sd) ** 2)
+    def cost(p: Floats) -> tuple[float, Floats]:
+        """Penalised negative log likelihood, and the chance of shake at each of `stops`."""
+        log_odds = p[0] + np.exp(p[1]) * stops
+        likelihood = shaken @ log_odds - count @ np.logaddexp(0, log_odds)
+        return float(0.5 * ((p[1] - mean) / sd) ** 2 - likelihood), expit(log_odds)
 
-    best = minimize(cost, np.array(START), method="Nelder-Mead").x
-    slope = float(np.exp(best[1]))
+    at = np.array(START)
+    least, chance = cost(at)
+    for _ in range(ROUNDS):
+        # A step of Fisher scoring, halved until it gains (McCullagh & Nelder, Generalized Linear
+        # Models, 1989, ch. 2.5).
+        slopes = np.stack([np.ones_like(stops), np.exp(at[1]) * stops])
+        information = (slopes * (count * chance * (1 - chance))) @ slopes.T
+        information += np.diag([FAINT_INFORMATION, 1 / sd**2])
+        gradient = slopes @ (shaken - count * chance) - [0.0, (at[1] - mean) / sd**2]
+        step = np.linalg.solve(information, gradient)
+        reached, there = cost(at + step)
+        while reached > least and np.abs(step).max() > SETTLED:
+            step = step / 2
+            reached, there = cost(at + step)
+        if reached > least:
+            break
+        at, least, chance = at + step, reached, there
+        if np.abs(step).max() < SETTLED:
+            break
+    slope = float(np.exp(at[1]))
     if slope < LEAST_SLOPE:
         return float("nan")
-    return float((np.log(SHAKEN / (1 - SHAKEN)) - best[0]) / slope)
+    return float((np.log(SHAKEN / (1 - SHAKEN)) - at[0]) / slope)

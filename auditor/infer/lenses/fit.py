@@ -60,6 +60,8 @@ _START_SD: Final = 0.05
 """Error (ln MTF50) of the quantile of a cell through which the start goes."""
 _FARTHEST: Final = 4.0
 """Standard deviations of the prior past which no parameter strays while a fit seeks its way."""
+_OVER_NODES: Final = "nzm,nzm->nz"
+"""Sum of products over the points of excess."""
 _CLEAR: Final = 0.10
 """A zone is sound where its excess costs less than this (ln MTF50)."""
 
@@ -159,21 +161,24 @@ class Model:
         off = self.value[:, :, None] - mean  # n x Z x M
         own = self.data.stderr[:, :, None] ** 2 + smear**2
         variance = own + (state.scatter**2)[None, :, None]
-        chance = (1 - _OUTLIERS) * weight * np.exp(-0.5 * off**2 / variance)
-        chance /= np.sqrt(2 * np.pi * variance)
+        off2 = off**2
+        chance = np.exp(-0.5 * off2 / variance)
+        chance *= (1 - _OUTLIERS) / np.sqrt(2 * np.pi) * weight
+        chance /= np.sqrt(variance)
         density = chance.sum(2) + _OUTLIERS * _OUTLIER_DENSITY
         chance *= np.where(self.known, 1 / density, 0.0)[:, :, None]
-        pull = chance * off / variance
-        square = chance / variance**2
-        moment = np.stack([(square * (off**2 - own)).sum(2), square.sum(2)])
+        per = chance / variance
+        square = per / variance
+        around = np.einsum(_OVER_NODES, square, off2)
+        moment = np.stack([around - np.einsum(_OVER_NODES, square, own), square.sum(2)])
         return Look(
             curve=curve,
-            gradient=(pull * share).sum(2),
-            curvature=(chance * share**2 / variance).sum(2),
+            gradient=np.einsum(_OVER_NODES, per * off, share),
+            curvature=np.einsum(_OVER_NODES, per, share**2),
             component=np.add.reduceat(chance, self.starts, axis=2),
-            scatter=0.5 * (chance * (off**2 / variance - 1) / variance).sum(2) * state.scatter**2,
+            scatter=0.5 * (around - per.sum(2)) * state.scatter**2,
             scatter_moment=moment,
-            sound=(chance * (-0.5 * np.log(share) < _CLEAR)).sum(2),
+            sound=(chance * (share > np.exp(-2 * _CLEAR))).sum(2),
             log_likelihood=float(np.log(density[self.known]).sum()),
         )
 

@@ -35,7 +35,7 @@ CLEAN_MISFIT: Final = 0.05
 _MAX_MISFIT: Final = 0.12
 _HOPELESS: Final = 0.2
 """The same against a rough profile: about a first line, beyond it fewer than one in a hundred turns out
-clean; about the line laid along the edge, none of 8,700 clean edges of 110 photographs and 1 in 2,000 of
+clean; about the line laid along the edge, none of 8,700 clean edges of 92 pictures and 1 in 2,000 of
 those kept at all."""
 _CLIPPED: Final = 0.02
 _MOSTLY_CLIPPED: Final = 0.05
