@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -239,13 +240,19 @@ def quality(
     picture holds nothing above half a cycle per pixel.
     """
     ppd = viewing.pixels_per_degree(width_px)
-    top = min(_HIGHEST_CPD, 0.5 * ppd)
-    cpd = np.geomspace(min(_LOWEST_CPD, top / 2), top, _POINTS)
+    cpd, eye = _eye(viewing, ppd)
     mtf = curve_mtf(cpd / ppd, mtf50_cpp, f_number, pitch_um, sharpening, power)
     if viewing.width_cm is None:
         mtf = mtf * pixel_mtf(cpd / ppd)
-    eye = 1 / contrast_sensitivity(cpd, LUMINANCE, viewing.size_deg)
     share = np.asarray(noise, float)
     if share.any():
         eye = np.hypot(eye, noise_threshold(cpd, (share / ppd) ** 2, viewing.size_deg))
     return square_root_integral(cpd, mtf, eye)
+
+
+@lru_cache(maxsize=256)
+def _eye(viewing: Viewing, ppd: float) -> tuple[Floats, Floats]:
+    """Cycles per degree up to half a cycle per pixel, and the eye's threshold modulation at each."""
+    top = min(_HIGHEST_CPD, 0.5 * ppd)
+    cpd = np.geomspace(min(_LOWEST_CPD, top / 2), top, _POINTS)
+    return cpd, 1 / contrast_sensitivity(cpd, LUMINANCE, viewing.size_deg)

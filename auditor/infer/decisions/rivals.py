@@ -236,19 +236,22 @@ def _seen(
 ) -> dict[str, str]:
     """By viewing: whether the difference shows at the aperture and in the zone where it is largest. Two
     lenses on one body, whose errors are those of their ratio."""
+    sides: tuple[list[tuple[float, float, float]], ...] = ([], [])
+    for pair in shared:
+        for z in _ZONES:
+            ratio = _ratio(pair[0][z], pair[1][z], criteria.interval, outings)
+            if ratio is not None:
+                for side, block in zip(sides, pair, strict=True):
+                    side.append((block[z]["mtf50_cpp"], ratio[1] / math.sqrt(2), block["f_number"]))
+    if not sides[0]:
+        return {}
+    mine, theirs = (Shown(*np.array(side).T) for side in sides)
     out = {}
     for viewing in viewings(criteria):
-        found = []
-        for mine, theirs in shared:
-            for z in _ZONES:
-                ratio = _ratio(mine[z], theirs[z], criteria.interval, outings)
-                if ratio is not None:
-                    error = ratio[1] / math.sqrt(2)
-                    a, b = (Shown(f[z]["mtf50_cpp"], error, f["f_number"]) for f in (mine, theirs))
-                    value, error = seen_difference(a, b, files, viewing)
-                    found.append((abs(value), error))
-        if found:
-            out[viewing.name] = verdict(chance_seen(*max(found)), criteria.interval)
+        value, error = seen_difference(mine, theirs, files, viewing)
+        most = np.abs(value).argmax()
+        chance = chance_seen(float(abs(value[most])), float(error[most]))
+        out[viewing.name] = verdict(chance, criteria.interval)
     return out
 
 

@@ -14,7 +14,7 @@ from statistics import NormalDist
 from typing import Any, Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
@@ -40,6 +40,7 @@ __all__ = [
 ]
 
 Block = Mapping[str, Any]
+Floats = NDArray[np.float64]
 Sizes = Mapping[tuple[str, str], tuple[int, int]]
 
 _STEP: Final = 0.02
@@ -67,16 +68,22 @@ def viewings(criteria: Criteria) -> list[Viewing]:
 
 
 class Shown(NamedTuple):
-    """A figure as it is looked at: MTF50 (c/px), standard error of its log, f-number."""
+    """Figures as they are looked at, of one shape or broadcast: MTF50 (c/px), standard error of its log,
+    f-number; NaN where there is none."""
 
-    mtf50_cpp: float
-    error: float
-    f_number: float
+    mtf50_cpp: ArrayLike
+    error: ArrayLike
+    f_number: ArrayLike
 
     @classmethod
-    def of(cls, entry: Block, zone: str, share: float) -> Shown:
-        """The figure of an aperture's zone, whose interval holds this share of the truth."""
-        return cls(entry[zone]["mtf50_cpp"], log_error(entry[zone], share), entry["f_number"])
+    def of(cls, apertures: Sequence[Block], share: float) -> Shown:
+        """The figures (A, `_ZONES`) of apertures, whose intervals hold this share of the truth."""
+        figures = [[a[z] for z in _ZONES] for a in apertures]
+        return cls(
+            np.array([[f["mtf50_cpp"] if f else np.nan for f in row] for row in figures]),
+            np.array([[log_error(f, share) if f else np.nan for f in row] for row in figures]),
+            np.array([a["f_number"] for a in apertures], float)[:, None],
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,32 +112,31 @@ class Files:
 
 
 def seen_difference(
-    first: Shown, second: Shown, files: Files, viewing: Viewing, together: float = 0.0
-) -> tuple[float, float]:
-    """Square-root integral of the second figure less that of the first, and its standard error.
+    first: Shown, second: Shown, files: Files, viewing: Viewing, together: ArrayLike = 0.0
+) -> tuple[Floats, Floats]:
+    """Square-root integral of the second figures less that of the first, and its standard error, (...).
 
-    `together` is how the errors of both go with each other (correlation). What the curves' shape, of
+    `together` (...) is how the errors of both go with each other (correlation). What the curves' shape, of
     which one figure tells little, may do to the difference comes on top.
     """
+    mtf50, error, f_number = (
+        np.stack(np.broadcast_arrays(*pair)).astype(float)
+        for pair in zip(first, second, strict=True)
+    )
 
-    def difference(**shape: float) -> float:
-        a, b = (
-            float(files.quality(f.mtf50_cpp, f.f_number, viewing, **shape)) for f in (first, second)
-        )
-        return b - a
+    def difference(**shape: float) -> Floats:
+        a, b = files.quality(mtf50, f_number, viewing, **shape)
+        return np.asarray(b - a)
 
-    errors = []
-    for figure in (first, second):
-        ends = figure.mtf50_cpp * np.exp([-_STEP, _STEP])
-        low, high = files.quality(ends, figure.f_number, viewing)
-        errors.append(float(high - low) / (2 * _STEP) * figure.error)
-    a, b = errors
-    variance = max(a * a + b * b - 2 * together * a * b, 0.0)
-    low, high = REMAINDERS
-    shape = (difference(power=high) - difference(power=low)) / 2
-    low, high = (files.sharpening + sign * files.sharpening_error for sign in (-1, 1))
-    finish = (difference(sharpening=high) - difference(sharpening=low)) / 2
-    return difference(), math.hypot(math.sqrt(variance), shape, finish)
+    low, high = (
+        files.quality(mtf50 * math.exp(step), f_number, viewing) for step in (-_STEP, _STEP)
+    )
+    a, b = (high - low) / (2 * _STEP) * error
+    variance = np.maximum(a * a + b * b - 2 * np.asarray(together) * a * b, 0.0)
+    shape = (difference(power=REMAINDERS[1]) - difference(power=REMAINDERS[0])) / 2
+    less, more = (files.sharpening + sign * files.sharpening_error for sign in (-1, 1))
+    finish = (difference(sharpening=more) - difference(sharpening=less)) / 2
+    return difference(), np.sqrt(variance + shape**2 + finish**2)
 
 
 def chance_seen(loss: float, error: float) -> float:
@@ -181,18 +187,24 @@ def _part_rows(
     if best is None:
         return []
     head = {k: lens[k] for k in ("lens", "body", "converter")} | {"focal_mm": part["focal_mm"]}
-    printed = _printed(part["apertures"], files, criteria)
-    at_best = next(q for a, q in zip(part["apertures"], printed, strict=True) if a is best)
+    apertures, views = part["apertures"], viewings(criteria)
+    printed = _printed(apertures, files, criteria)
+    at_best = next(q for a, q in zip(apertures, printed, strict=True) if a is best)
+    all_shown, best_shown = (Shown.of(a, criteria.interval) for a in (apertures, [best]))
+    together = [[(a[z] or {}).get("with_best") or 0.0 for z in _ZONES] for a in apertures]
+    losses = [
+        np.stack(seen_difference(all_shown, best_shown, files, v, together), axis=-1) for v in views
+    ]
     rows = []
-    for entry, quality_of in zip(part["apertures"], printed, strict=True):
+    for i, entry in enumerate(apertures):
         zones = [z for z in _ZONES if entry[z] and best[z]]
         if entry is best or not zones:
             continue
         numbers = (entry["f_number"], best["f_number"])
-        largest = _largest_print((at_best - quality_of)[:, [_ZONES.index(z) for z in zones]])
+        largest = _largest_print((at_best - printed[i])[:, [_ZONES.index(z) for z in zones]])
         found = []
-        for viewing in viewings(criteria):
-            seen = _seen_loss(entry, best, zones, files, viewing, criteria.interval)
+        for viewing, loss in zip(views, losses, strict=True):
+            seen = _seen_loss(dict(zip(_ZONES, loss[i], strict=True)), zones, criteria.interval)
             if part["evidence"] == "thin" and seen["verdict"] in ("visible", "not visible"):
                 seen["verdict"] = f"probably {seen['verdict']}"
             how = odds(seen["chance"], seen["verdict"])
@@ -211,28 +223,20 @@ def _part_rows(
     return rows
 
 
-def _seen_loss(
-    entry: Block, best: Block, zones: Sequence[str], files: Files, viewing: Viewing, share: float
-) -> dict[str, Any]:  # fmt: skip
-    """Loss of an aperture in the zone that loses most, the chance that any zone's shows, the verdict."""
-    losses = {
-        z: seen_difference(
-            Shown.of(entry, z, share), Shown.of(best, z, share), files, viewing,
-            entry[z].get("with_best") or 0.0,
-        )
-        for z in zones
-    }  # fmt: skip
-    zone = max(zones, key=lambda z: losses[z][0])
-    loss, error = losses[zone]
+def _seen_loss(losses: Mapping[str, Floats], zones: Sequence[str], share: float) -> dict[str, Any]:
+    """Loss of an aperture in the zone that loses most, the chance that any zone's shows, the verdict;
+    `losses` with their errors by zone, of which `zones` have figures."""
+    zone = max(zones, key=lambda z: float(losses[z][0]))
+    loss, error = map(float, losses[zone])
     low, high = widened(loss, error, share)
-    chance = max(chance_seen(*found) for found in losses.values())
+    chance = max(chance_seen(*map(float, losses[z])) for z in zones)
     return {
         "zone": zone, "loss_jnd": round(loss, 2), "low": round(low, 2), "high": round(high, 2),
         "chance": round(chance, 3), "verdict": verdict(chance, share),
     }  # fmt: skip
 
 
-def _printed(apertures: Sequence[Block], files: Files, criteria: Criteria) -> NDArray[np.float64]:
+def _printed(apertures: Sequence[Block], files: Files, criteria: Criteria) -> Floats:
     """Quality at every size of print, (apertures, `_PRINTS_CM`, `_ZONES`), JND; NaN without a figure."""
     mtf50 = [[a[z]["mtf50_cpp"] if a[z] else np.nan for z in _ZONES] for a in apertures]
     f_number = np.array([a["f_number"] for a in apertures], float)[:, None]
@@ -240,7 +244,7 @@ def _printed(apertures: Sequence[Block], files: Files, criteria: Criteria) -> ND
     return np.stack([files.quality(mtf50, f_number, v) for v in views], axis=1)
 
 
-def _largest_print(losses: NDArray[np.float64]) -> int | None:
+def _largest_print(losses: Floats) -> int | None:
     """Long side in cm of the largest print without a visible loss in any zone; `losses` (`_PRINTS_CM`,
     zones) in JND."""
     losses = losses.max(axis=1)
