@@ -18,6 +18,9 @@ __all__ = ["plain", "profile_schema", "write_profile", "write_text"]
 
 def plain(value: Any) -> Any:
     """A value of plain JSON: numpy to Python's own, tuples to lists, not-a-number to None."""
+    kind = type(value)
+    if kind is str or kind is int or kind is bool or value is None:
+        return value  # most of a profile
     if isinstance(value, Mapping):
         return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, list | tuple | set | frozenset):
@@ -40,7 +43,16 @@ def plain(value: Any) -> Any:
 def write_profile(profile: Mapping[str, Any], path: Path) -> None:
     """Write `profile.json`. A half-written file never takes the place of a whole one."""
     # ASCII escapes keep names that are no valid Unicode (undecodable file names) intact.
-    write_text(Path(path), json.dumps(plain(profile), indent=1, allow_nan=False) + "\n")
+    parts = [f"{json.dumps(k)}: {_lines(v)}" for k, v in plain(profile).items()]
+    write_text(Path(path), "{\n" + ",\n".join(parts) + "\n}\n")
+
+
+def _lines(value: Any) -> str:
+    """JSON of one key of the profile, a list with a line for each entry: a whole profile written in many
+    lines is several times as large and as slow to write."""
+    if not isinstance(value, list):
+        return json.dumps(value, allow_nan=False)
+    return "[" + ",\n ".join(json.dumps(v, allow_nan=False) for v in value) + "]"
 
 
 def write_text(path: Path, text: str) -> None:

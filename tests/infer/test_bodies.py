@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -19,6 +20,7 @@ from auditor.infer.bodies import (
     parse_accept,
 )
 from auditor.infer.bodies.bands import Scenes
+from auditor.infer.bodies.matches import MOST_REFERENCES, _references
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID
 from auditor.infer.bodies.visible import MID_TONE, frame_snr, iso_for_snr, lightness_slope
 from auditor.infer.criteria import Criteria
@@ -365,3 +367,13 @@ def test_few_frames_or_one_outing_make_no_headline() -> None:
     few = tone_archive([ONE], [400], rng, frames=4)
     firm = [infer_bodies(f)["bodies"][0]["limits_firm"] for f in (one_outing, two_outings, few)]
     assert firm == [False, True, False]
+
+
+def test_others_are_held_against_the_bodies_with_most_frames() -> None:
+    def model(body: str, kind: str, frames: int) -> SimpleNamespace:
+        return SimpleNamespace(body=body, kind=kind, cells=SimpleNamespace(frame_count=frames))
+
+    many = [model(f"Body {n}", "raw", 10 + n) for n in range(MOST_REFERENCES + 3)]
+    lone = model("Other", "camera", 6)
+    found = _references([*many, lone])
+    assert [m.body for m in found] == [m.body for m in many[3:]] + ["Other"]

@@ -13,9 +13,9 @@ from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS, Scenes
 from auditor.infer.bodies.limits import HALF_THIRD, REACH
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_factor
-from auditor.infer.bodies.visible import frame_snr, isos_for_snr, third
+from auditor.infer.bodies.visible import falling, frame_snr, isos_on, third
 
-__all__ = ["LEAST_FRAMES", "as_noisy_as", "match_bodies", "reference_isos"]
+__all__ = ["LEAST_FRAMES", "MOST_REFERENCES", "as_noisy_as", "match_bodies", "reference_isos"]
 
 Floats = NDArray[np.float64]
 
@@ -29,6 +29,11 @@ LEAST_FRAMES: Final = 6
 """A body with fewer measured frames of one kind is not held against others: two or three frames say
 nothing of a body, and an archive of borrowed cameras would drown in pairs. Nor is one that never
 showed measurable noise."""
+
+
+MOST_REFERENCES: Final = 6
+"""Bodies that others are held against: a photographer asks what an ISO means on the body that they know,
+and pairs of forty bodies would fill a profile with what nobody asks."""
 
 
 def reference_isos(model: NoiseModel) -> list[int]:
@@ -45,18 +50,19 @@ def _within(model: NoiseModel, log2_iso: float) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Look:
-    """How noisy a typical frame of one band looks on one body, log2 SNR over ISO_GRID."""
+    """How noisy a typical frame of one band looks on one body, log2 SNR.
 
-    curve: Floats
-    draws: Floats
-    """(draws, ISO_GRID), falling with ISO as `iso_for_snr` wants it."""
+    `curves` (1 + draws, ISO_GRID): the best estimate and the draws; `fallen`: the same made to fall.
+    """
+
+    curves: Floats
+    fallen: Floats
 
 
 def _look(model: NoiseModel, scenes: Scenes) -> _Look:
-    return _Look(
-        frame_snr(model.log_sigma, scenes, model.output_scale),
-        frame_snr(model.draws, scenes, model.output_scale),
-    )
+    both = np.concatenate([model.log_sigma[None], model.draws])
+    curves = frame_snr(both, scenes, model.output_scale)
+    return _Look(curves, falling(curves))
 
 
 def _as_noisy_as(
@@ -68,10 +74,8 @@ def _as_noisy_as(
     None when the answer lies beyond every ISO there is.
     """
     columns = [ISO_GRID.index(iso) for iso in isos]
-    best = isos_for_snr(other.curve, reference.curve[columns])
-    rows = zip(other.draws, reference.draws[:, columns], strict=True)
-    values = np.array([isos_for_snr(curve, targets) for curve, targets in rows])
-    values = np.clip(values, np.log2(ISO_GRID[0]), np.log2(ISO_GRID[-1]))
+    best, *drawn = isos_on(other.fallen, reference.curves[:, columns])
+    values = np.clip(drawn, np.log2(ISO_GRID[0]), np.log2(ISO_GRID[-1]))
     tail = (1 - share) / 2
     low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail], axis=0)
     return [
@@ -96,10 +100,19 @@ def _seen(model: NoiseModel, log2_iso: float) -> bool:
     return bool(used.min() - HALF_THIRD <= log2_iso <= used.max() + HALF_THIRD)
 
 
+def _references(models: Sequence[NoiseModel]) -> list[NoiseModel]:
+    """Of each kind of file the bodies with most frames, in the order given."""
+    out: list[NoiseModel] = []
+    for kind in {m.kind for m in models}:
+        of_kind = sorted((m for m in models if m.kind == kind), key=lambda m: -m.cells.frame_count)
+        out += of_kind[:MOST_REFERENCES]
+    return [m for m in models if any(m is one for one in out)]
+
+
 def match_bodies(
     models: list[NoiseModel], scenes: dict[str, dict[str, Scenes]], share: float
 ) -> list[dict[str, Any]]:
-    """The profile's `iso_matches`: every ordered pair of bodies of one kind of file, every band.
+    """The profile's `iso_matches`: every body against the bodies known best, of one kind of file, by band.
 
     `iso`, `low` and `high` are engraved third stops; `iso_exact` is what was found between them.
     """
@@ -111,7 +124,7 @@ def match_bodies(
         for band in BANDS
         if band.key in scenes.get(m.kind, {})
     }
-    for reference in able:
+    for reference in _references(able):
         isos = reference_isos(reference)
         for other in able:
             if other.body == reference.body or other.kind != reference.kind:

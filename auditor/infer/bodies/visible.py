@@ -25,10 +25,11 @@ __all__ = [
     "MID_TONE",
     "Look",
     "Looks",
+    "falling",
     "frame_snr",
     "highest_iso",
     "iso_for_snr",
-    "isos_for_snr",
+    "isos_on",
     "lightness_slope",
     "third",
 ]
@@ -116,27 +117,25 @@ def iso_for_snr(log2_snr: Floats, wanted_log2: ArrayLike) -> Floats:
         (N,); -inf where even the lowest ISO of the grid is too noisy, inf where none is.
     """
     wanted = np.broadcast_to(np.asarray(wanted_log2, float), log2_snr.shape[:1])
-    curves = _falling(log2_snr)
+    return isos_on(falling(log2_snr), wanted[:, None])[:, 0]
+
+
+def isos_on(curves: Floats, wanted: Floats) -> Floats:
+    """`iso_for_snr` of `falling` curves (N, ISO_GRID) for many values each, (N, M) -> (N, M)."""
     last = curves.shape[1] - 1
     # The first place of the grid at which the curve lies below what is wanted.
-    below = (curves >= wanted[:, None]).sum(axis=1)
-    row, right = np.arange(len(curves)), np.clip(below, 1, last)
+    below = (curves[:, None, :] >= wanted[:, :, None]).sum(axis=2)
+    row, right = np.arange(len(curves))[:, None], np.clip(below, 1, last)
     high, low = curves[row, right - 1], curves[row, right]
     share = (high - wanted) / (high - low)
     found = _LOG_ISO[right - 1] + share * (_LOG_ISO[right] - _LOG_ISO[right - 1])
     return np.where(below == 0, -np.inf, np.where(below > last, np.inf, found))
 
 
-def _falling(log2_snr: Floats) -> Floats:
+def falling(log2_snr: Floats) -> Floats:
     """Curves over ISO_GRID made to fall: noise never falls with ISO at a given signal, but draws may
     wobble by a hair."""
     return np.minimum.accumulate(log2_snr, axis=-1) - 1e-9 * np.arange(log2_snr.shape[-1])
-
-
-def isos_for_snr(log2_snr: Floats, wanted_log2: ArrayLike) -> Floats:
-    """`iso_for_snr` of one curve (ISO_GRID,), for a value or many (M,)."""
-    curve = _falling(log2_snr)
-    return np.interp(-np.asarray(wanted_log2, float), -curve, _LOG_ISO, left=-np.inf, right=np.inf)
 
 
 def third(log2_iso: float, rounding: str = "near") -> int:
