@@ -220,6 +220,15 @@ class Workers:
                 self._futures[ticket].cancel()
             self._looked = time.monotonic()
 
+    def take_back_lost(self) -> None:
+        """Take back what a cluster was sent and no worker is at: Dask can lose a task whose worker goes
+        while another comes, and nobody would ever answer."""
+        if self._address is None or not self.connected() or any(self._client.processing().values()):
+            return
+        for ticket in list(self._sent_to):
+            self._results.put((ticket, ClusterError("the cluster lost it")))
+            self._futures[ticket].cancel()
+
     def ready(self) -> bool:
         """Whether there is a worker that a batch can be sent to."""
         if self._doubtful and self.connected():

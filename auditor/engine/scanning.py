@@ -181,8 +181,10 @@ class _Scan:
             if self._collect(WAIT_SECONDS if self.queues or self.retries else 0.0):
                 heard = time.monotonic()
             elif self.queues and time.monotonic() - heard > NO_WORKER_SECONDS:
-                if self.pool is not None and self.pool.alive() == 0:
-                    raise _Stop("no worker is left and none comes back; run again to go on")
+                if self.pool is not None:
+                    if self.pool.alive() == 0:
+                        raise _Stop("no worker is left and none comes back; run again to go on")
+                    self.pool.take_back_lost()
                 heard = time.monotonic()
             if self.pool is not None:
                 self.pool.look_after()

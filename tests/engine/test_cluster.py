@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import queue
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import archive
 import psutil
@@ -14,6 +16,7 @@ import pytest
 
 from auditor.engine import Progress, ScanError, ScanOptions, ScanSummary, scan
 from auditor.engine import batch as batch_module
+from auditor.engine.cluster import ClusterError, Workers
 from auditor.store import Store
 
 OPTIONS = ScanOptions(measure="planted:measure")
@@ -185,6 +188,18 @@ def test_a_file_that_takes_its_worker_down_is_found_by_splitting(
     why = "ended its worker each time it was tried"
     assert archive.rows(tmp_path / "out")["5-takedown.jpg"] == ("set-aside", why)
     assert archive.started_here() == []
+
+
+@pytest.mark.parametrize(("at_work", "taken"), [((), True), (("batch-1",), False)])
+def test_a_batch_that_no_worker_is_at_is_taken_back(at_work: tuple[str, ...], taken: bool) -> None:
+    future = SimpleNamespace(cancel=lambda: None)
+    pool = Workers.__new__(Workers)
+    pool._address, pool._results = "tcp://somewhere", queue.Queue()
+    pool._client = SimpleNamespace(status="running", processing=lambda: {"one": at_work})
+    pool._futures, pool._sent_to = {1: future}, {1: frozenset({"one"})}
+    pool.take_back_lost()
+    came = pool.arrived(0.0)
+    assert [(t, type(e)) for t, e in came] == ([(1, ClusterError)] if taken else [])
 
 
 def test_a_batch_whose_workers_left_without_a_word_is_sent_to_others(
