@@ -75,9 +75,9 @@ def f_number_place(f_number: ArrayLike) -> NDArray[np.float64]:
     )
 
 
-def f_number_at(place: float) -> float:
+def f_number_at(place: ArrayLike) -> NDArray[np.float64]:
     """The exact f-number of a place: the inverse of `f_number_place`."""
-    return float(2.0 ** ((place - _AT_F1) / STEPS_PER_DOUBLING["f_number"]))
+    return np.asarray(2.0 ** ((np.asarray(place, float) - _AT_F1) / STEPS_PER_DOUBLING["f_number"]))
 
 
 def f_number_index(f_number: float) -> int:
@@ -88,7 +88,7 @@ def f_number_index(f_number: float) -> int:
 def nominal_f_number(f_number: float) -> float:
     """The engraved third of a stop nearest to `f_number` (f/3.5 and f/3.6 become f/3.5)."""
     index = f_number_index(f_number)
-    return F_NUMBERS[index] if 0 <= index < len(F_NUMBERS) else f_number_at(index)
+    return F_NUMBERS[index] if 0 <= index < len(F_NUMBERS) else float(f_number_at(index))
 
 
 def nominal_iso(iso: float) -> int:

@@ -5,6 +5,7 @@ Frequencies are in cycles per pixel (c/px), blur in pixels, pitch and wavelength
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final
 
 import numpy as np
@@ -18,6 +19,7 @@ __all__ = [
     "depth_of_field_m",
     "diffraction_mtf",
     "gaussian_mtf",
+    "half_at",
     "hyperfocal_m",
     "mtf50",
     "pixel_mtf",
@@ -87,10 +89,15 @@ def mtf50(
     n, pitch, blur = np.broadcast_arrays(
         np.asarray(f_number, float), np.asarray(pitch_um, float), np.asarray(blur_px, float)
     )
-    low, high = np.zeros(n.shape), np.ones(n.shape)
+    return half_at(lambda f: system_mtf(f, n, pitch, blur, wavelength_um), n.shape)
+
+
+def half_at(mtf: Callable[[Floats], Floats], shape: tuple[int, ...]) -> Floats:
+    """Frequency (c/px) between 0 and 1, of this shape, at which an MTF that falls there is one half."""
+    low, high = np.zeros(shape), np.ones(shape)
     for _ in range(_HALVINGS):
         middle = (low + high) / 2
-        above = system_mtf(middle, n, pitch, blur, wavelength_um) > 0.5
+        above = mtf(middle) > 0.5
         low, high = np.where(above, middle, low), np.where(above, high, middle)
     return np.asarray((low + high) / 2)
 

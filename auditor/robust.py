@@ -41,17 +41,17 @@ def huber_weight(residuals: Floats, scale: float) -> Floats:
     return np.asarray(1 / np.maximum(np.abs(residuals) / (HUBER_CUT * scale), 1.0))
 
 
-def bisquare_weight(residuals: Floats, scale: float) -> Floats:
-    """Weights of least squares, (1 - (r / c)^2)^2, none beyond c = `BISQUARE_CUT` scales."""
-    return _inside(residuals, scale) ** 2
+def bisquare_weight(residuals: Floats, scale: float, cut: float = BISQUARE_CUT) -> Floats:
+    """Weights of least squares, (1 - (r / c)^2)^2, none beyond c = `cut` scales."""
+    return _inside(residuals, scale, cut) ** 2
 
 
 def bisquare_slope(residuals: Floats, scale: float) -> Floats:
     """Derivative of the bisquare's influence r w(r): (1 - z^2)(1 - 5 z^2) with z = r / c, 0 beyond."""
-    inside = _inside(residuals, scale)
+    inside = _inside(residuals, scale, BISQUARE_CUT)
     return inside * (inside - 4 * (1 - inside))
 
 
-def _inside(residuals: Floats, scale: float) -> Floats:
+def _inside(residuals: Floats, scale: float, cut: float) -> Floats:
     """1 - (r / c)^2, 0 beyond c."""
-    return np.asarray(1 - np.minimum((residuals / (BISQUARE_CUT * scale)) ** 2, 1.0))
+    return np.asarray(1 - np.minimum((residuals / (cut * scale)) ** 2, 1.0))

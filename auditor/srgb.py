@@ -38,7 +38,7 @@ def linear(code: ArrayLike) -> Floats:
 
 
 def slope(light: ArrayLike) -> Floats:
-    """Change of code share with linear light."""
-    x = np.maximum(np.asarray(light, float), _LIGHT_FROM)
+    """Change of code share with linear light; beyond white as at white."""
+    x = np.clip(np.asarray(light, float), _LIGHT_FROM, 1.0)
     power = (1 + _OFFSET) / _POWER * x ** (1 / _POWER - 1)
     return np.asarray(np.where(np.asarray(light) > _LIGHT_FROM, power, _LINE))

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.integrate import trapezoid
 
-from auditor.optics import diffraction_mtf, gaussian_mtf, pixel_mtf
+from auditor.optics import diffraction_mtf, gaussian_mtf, half_at, pixel_mtf
 
 __all__ = [
     "JND",
@@ -68,8 +68,6 @@ _EYE_DEG: Final = 12.0
 """and degrees."""
 _MM_PER_CM: Final = 10
 """Millimetres of a centimetre."""
-_HALVINGS: Final = 40
-"""Halvings of an interval in which a frequency is sought."""
 _MOST_SHARPENED: Final = 1.8
 """Amount of sharpening beyond which the whole curve is stretched instead: the most that curves are fitted
 with (`infer.lenses.physics`)."""
@@ -210,13 +208,13 @@ def _lift(freq: Floats) -> Floats:
 
 def _half_at(f_number: Floats, pitch_um: float, amount: Floats) -> Floats:
     """Frequency (c/px) at which diffraction, pixel and sharpening by this amount leave one half."""
-    low, high = np.zeros_like(f_number), np.ones_like(f_number)
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2
-        mtf = diffraction_mtf(middle, f_number, pitch_um) * pixel_mtf(middle)
-        above = mtf * (1 + amount * _lift(middle)) > 0.5
-        low, high = np.where(above, middle, low), np.where(above, high, middle)
-    return np.asarray((low + high) / 2)
+
+    def mtf(f: Floats) -> Floats:
+        return np.asarray(
+            diffraction_mtf(f, f_number, pitch_um) * pixel_mtf(f) * (1 + amount * _lift(f))
+        )
+
+    return half_at(mtf, f_number.shape)
 
 
 def quality(

@@ -216,8 +216,7 @@ class Workers:
             self._doubtful = not self._good <= here.keys()
             # Workers come back under another address; a batch for the old ones would wait for ever.
             for ticket in [t for t, to in self._sent_to.items() if not to & here.keys()]:
-                self._results.put((ticket, ClusterError("its workers left the cluster")))
-                self._futures[ticket].cancel()
+                self._take_back(ticket, "its workers left the cluster")
             self._looked = time.monotonic()
 
     def take_back_lost(self) -> None:
@@ -226,8 +225,11 @@ class Workers:
         if self._address is None or not self.connected() or any(self._client.processing().values()):
             return
         for ticket in list(self._sent_to):
-            self._results.put((ticket, ClusterError("the cluster lost it")))
-            self._futures[ticket].cancel()
+            self._take_back(ticket, "the cluster lost it")
+
+    def _take_back(self, ticket: int, why: str) -> None:
+        self._results.put((ticket, ClusterError(why)))
+        self._futures[ticket].cancel()
 
     def ready(self) -> bool:
         """Whether there is a worker that a batch can be sent to."""

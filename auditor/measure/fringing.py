@@ -19,6 +19,7 @@ from auditor.measure.picture import Picture
 from auditor.measure.sharpness import Edges, sharpness_and_edges
 from auditor.measure.sharpness.places import radius_of, zone_of
 from auditor.record import ZONES, Fringing, Sharpness
+from auditor.robust import MAD_TO_SD, huber_weight
 
 __all__ = ["measure_fringing", "measure_optics"]
 
@@ -195,8 +196,8 @@ def _slope(shift: Floats, along: Floats, weight: Floats) -> float | None:
     for _ in range(6):
         slope = float((w * shift * along).sum() / max((w * along**2).sum(), 1e-12))
         left = np.abs(shift - slope * along)
-        scale = max(1.4826 * float(np.partition(left[used], middle)[middle]), 0.02)
-        w = weight * np.minimum(1, 1.345 * scale / np.maximum(left, 1e-9))
+        scale = max(MAD_TO_SD * float(np.partition(left[used], middle)[middle]), 0.02)
+        w = weight * huber_weight(left, scale)
     return slope
 
 

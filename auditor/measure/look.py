@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor import srgb
 from auditor.measure.picture import Mosaic, Picture
 from auditor.measure.reduce import area_means
 from auditor.record import Place
@@ -104,9 +105,7 @@ def _mosaic_light(mosaic: Mosaic, window: Any, step: int) -> NDArray[np.float32]
 
 
 def _to_srgb8(light: NDArray[np.float32]) -> NDArray[Any]:
-    light = light.clip(0, 1)
-    share = np.where(light <= 0.0031308, light * 12.92, 1.055 * np.power(light, 1 / 2.4) - 0.055)
-    return np.round(share * 255).astype(np.uint8)
+    return np.round(255 * srgb.encoded(light.clip(0, 1))).astype(np.uint8)
 
 
 def _signature(light: NDArray[np.float32]) -> str:

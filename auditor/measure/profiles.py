@@ -6,6 +6,7 @@ import struct
 
 import numpy as np
 
+from auditor import srgb
 from auditor.measure.picture import Transfer
 
 __all__ = ["curve_number", "transfer_from_icc"]
@@ -55,8 +56,7 @@ def _curve(icc: bytes, at: int) -> Transfer | None:
     value = struct.unpack_from(">H", icc, at + 12 + 2 * position)[0] / 65535
     if not 0 < value < 1:
         return None
-    srgb = ((share + 0.055) / 1.055) ** 2.4
-    if abs(value / srgb - 1) < 0.02:
+    if abs(value / float(srgb.linear(share)) - 1) < 0.02:
         return "srgb"
     power = float(np.log(value) / np.log(share))
     return "linear" if abs(power - 1) < 0.01 else power

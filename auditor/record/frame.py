@@ -24,6 +24,7 @@ __all__ = [
     "SIGNAL_BIN_EDGES",
     "SITE_COLOURS",
     "TONE_SIGNALS",
+    "UPRIGHT",
     "ZONES",
     "Certainty",
     "Dust",
@@ -52,6 +53,9 @@ LOWER_SIDE: Final = {
 }  # fmt: skip
 """Which side of the sensor shows the bottom of the picture as it was held, by the tag Orientation (Exif 2.32,
 tag 0x0112)."""
+
+UPRIGHT: Final = 5
+"""Values of the tag Orientation from here on are of a camera held upright."""
 
 DIRECTIONS: Final = {"horizontal": 0, "falling": 45, "vertical": 90, "rising": 135}
 """Directions of blur in degrees, x to the right, y down, each the middle of a sector of 45 degrees."""

@@ -23,7 +23,7 @@ from scipy.special import log_ndtr
 
 from auditor.infer.bodies.observe import sigma_code
 from auditor.infer.bodies.photon import fit_physics
-from auditor.robust import scale_of
+from auditor.robust import bisquare_weight, scale_of
 
 __all__ = ["Cells", "Limits", "gather"]
 
@@ -114,10 +114,6 @@ class Cells:
     def isos(self) -> Floats:
         """ISO steps in use, those of limits included."""
         return np.unique(np.concatenate([self.iso, self.limits.iso]))
-
-
-def _bisquare(z: Floats) -> Floats:
-    return np.asarray(np.clip(1 - (z / _CUT) ** 2, 0, None) ** 2)
 
 
 def _mad(values: Floats) -> float:
@@ -314,8 +310,10 @@ def _settle(rows: _Rows, fitted: Floats, trust: Floats, own: Floats) -> _Scatter
         )
         scale = float(np.hypot(frame_sd, np.sqrt(through_tones)))
         # Were every frame of a small cell an outlier, the cell would be lost: a floor keeps it.
-        frame_weight = np.maximum(_bisquare(effect / scale), _LEAST_WEIGHT)
-        weight = frame_weight[frame] * np.maximum(_bisquare(left / tone_sd), _LEAST_WEIGHT)
+        frame_weight = np.maximum(bisquare_weight(effect, scale, _CUT), _LEAST_WEIGHT)
+        weight = frame_weight[frame] * np.maximum(
+            bisquare_weight(left, tone_sd, _CUT), _LEAST_WEIGHT
+        )
         joint = weight * telling / (frame_sd**2 + noise)
         total = np.bincount(cell, joint, minlength=rows.n_cells)
         mean = np.bincount(cell, joint * y, minlength=rows.n_cells) / total

@@ -105,7 +105,7 @@ class Observations:
 
 def sigma_code(signal: NDArray[np.float64], sigma: NDArray[np.float64]) -> Floats:
     """Noise in 8-bit code values of a noise given in linear light (sRGB, IEC 61966-2-1)."""
-    return np.asarray(255 * srgb.slope(np.minimum(signal, 1.0)) * sigma)
+    return np.asarray(255 * srgb.slope(signal) * sigma)
 
 
 def resampling_unit(frames: pd.DataFrame) -> pd.Series:

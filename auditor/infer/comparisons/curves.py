@@ -8,6 +8,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from auditor.infer.lenses.grouping import within_range
 from auditor.optics import blur_sigma_for_mtf50, mtf50
 from auditor.record import ZONES
 
@@ -19,8 +20,6 @@ _USUAL_BLUR: Final = (0.5, 0.6, 0.75)
 """Blur in px assumed per zone where no curve is known; only ratios between apertures come of it."""
 _GRID: Final = np.linspace(0.0, 6.0, 301)
 """Blur in px that a figure is turned into: beyond 6 px nothing is told, and 0.02 px is 0.5% of MTF50."""
-_REACH: Final = 0.03
-"""A focal range reaches so much further than the frames behind it: cameras round focal lengths."""
 
 
 def find_range(
@@ -36,7 +35,7 @@ def find_range(
             continue
         for part in entry["focal_ranges"]:
             bounds = part.get("focal_mm")
-            if bounds is None or bounds[0] * (1 - _REACH) <= focal_mm <= bounds[1] * (1 + _REACH):
+            if bounds is None or bool(within_range(bounds, focal_mm)):
                 return part
     return None
 

@@ -16,11 +16,19 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import j1, stdtrit
 
+from auditor.exposure import F_NUMBERS
 from auditor.infer.comparisons.curves import expected_log_mtf50, find_range
 from auditor.infer.comparisons.location import robust_location
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import flags, numbers, shown_sharpness, words
+from auditor.infer.lenses.grouping import (
+    LEAST_CPP,
+    PITCHES_UM,
+    flags,
+    numbers,
+    shown_sharpness,
+    words,
+)
 from auditor.optics import circle_of_confusion_um, defocus_disc_px, hyperfocal_m, mtf50, system_mtf
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
 
@@ -49,12 +57,6 @@ _SHARPEST_SHARE: Final = 0.75
 one whose sharpest part falls short of this share of them was missed or shaken."""
 _BETTER_FRAMES: Final = 0.8
 """Quantile of the frames' sharpest parts that stands for the lens's better frames."""
-_LEAST_CPP: Final = 0.005
-"""MTF50 in cycles per pixel below which a figure is no sharpness but haze or nothing at all."""
-_LEAST_PITCH_UM: Final = 0.3
-"""A pitch below this is a mistake of tags: the finest sensors have 0.5 um (from memory)."""
-_LEAST_F_NUMBER: Final = 0.5
-"""No lens in air is faster (f/0.5: numerical aperture 1; Goodman, Introduction to Fourier Optics)."""
 _SIDE_SD: Final = 0.03
 """Scatter that even agreeing frames of a side have, in log MTF50: what an archive's sharp frames show."""
 _NEAREST_FOCAL: Final = 2.0
@@ -112,8 +114,8 @@ def focus_table(
     distance, pitch = numbers(frames, "focus_distance_m"), numbers(frames, "pixel_pitch_um")
     usable = (words(frames, "status") == "measured") & flags(frames, "best", True)
     usable &= words(frames, "source") != "resized"
-    usable &= (focal > 1) & (n > _LEAST_F_NUMBER)
-    usable &= (distance > 0) & (pitch > _LEAST_PITCH_UM)
+    usable &= (focal > 1) & (n > F_NUMBERS[0])
+    usable &= (distance > 0) & (pitch > PITCHES_UM[0])
     lens, body = words(frames, "lens"), words(frames, "body")
     reach = np.full(len(frames), np.nan)
     coc = circle_of_confusion_um(pitch[usable], criteria.coc_pixels)
@@ -136,8 +138,8 @@ def focus_table(
         parts = []
         for side in (OPPOSITE_SIDE[near], near):
             value = shown[side][i]
-            parts.append(float(np.log(value)) - usual if value > _LEAST_CPP else np.nan)
-        seen = [float(p[i]) for p in shown.values() if p[i] > _LEAST_CPP]
+            parts.append(float(np.log(value)) - usual if value > LEAST_CPP else np.nan)
+        seen = [float(p[i]) for p in shown.values() if p[i] > LEAST_CPP]
         parts.append(float(np.log(max(seen))) - usual if seen else np.nan)
         rows.append(
             dict(zip(names, [

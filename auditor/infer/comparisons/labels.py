@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from auditor.infer.lenses.grouping import numbers, texts, words
+from auditor.infer.lenses.grouping import SAME_PITCH, numbers, texts, words
 
 __all__ = [
     "LabelPattern",
@@ -68,8 +68,6 @@ _ACCESSORY: Final = re.compile(
     r"extender|フィルター|偏光|减光|減光|滤镜|濾鏡|фильтр|поляр\w*|فلتر|מסנן|필터|φίλτρο"
 )
 
-_SAME_PITCH: Final = 0.03
-"""Relative difference below which two pixel pitches are the same: tags round them."""
 _CROP_SHARE: Final = 0.92
 """A crop mode reads less than this share of the sensor's long side."""
 
@@ -175,8 +173,8 @@ def own_labels(frames: pd.DataFrame) -> list[frozenset[str]]:
     original = np.isin(source, ["raw", "camera"]) & np.isfinite(long_side) & (pitch > 0)
     for name in set(body[original]):
         rows = np.flatnonzero(original & (body == name))
-        finest = float(np.median(pitch[rows][pitch[rows] <= pitch[rows].min() * (1 + _SAME_PITCH)]))
-        same = rows[np.abs(pitch[rows] / finest - 1) <= _SAME_PITCH]
+        finest = float(np.median(pitch[rows][pitch[rows] <= pitch[rows].min() * (1 + SAME_PITCH)]))
+        same = rows[np.abs(pitch[rows] / finest - 1) <= SAME_PITCH]
         whole_long, whole_short = long_side[same].max(), short_side[same].max()
         # Both sides shrink in a crop mode; another aspect ratio shortens only one.
         cropped = long_side[same] < _CROP_SHARE * whole_long

@@ -14,7 +14,13 @@ from auditor.infer.comparisons.paired import paired_difference
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM, numbers, shown_sharpness, words
+from auditor.infer.lenses.grouping import (
+    LEAST_CPP,
+    PITCH_UNKNOWN_UM,
+    numbers,
+    shown_sharpness,
+    words,
+)
 from auditor.record import ZONES
 
 __all__ = ["SharpnessTable", "compare_sharpness"]
@@ -38,8 +44,6 @@ _DIRECTED: Final = 0.2
 """Log ratio of blur along x and y from which a frame looks shaken."""
 _DIRECTED_RISK: Final = 8.0
 """The same for a frame that looks shaken."""
-_LEAST_CPP: Final = 0.005
-"""MTF50 in cycles per pixel below which a figure is no sharpness."""
 _UNTOLD_SD: Final = 0.05
 """Error in log MTF50 of a figure that comes without a usable one."""
 _MOST_SD: Final = 2.0
@@ -56,7 +60,7 @@ class SharpnessTable:
     def __init__(self, frames: pd.DataFrame) -> None:
         told = [shown_sharpness(frames, z) for z in ZONES]
         value = np.stack([mtf50 for mtf50, _ in told], axis=1)
-        value[~((value > _LEAST_CPP) & (value < 1.0))] = np.nan
+        value[~((value > LEAST_CPP) & (value < 1.0))] = np.nan
         self.log = np.log(value)
         stderr = np.stack([error for _, error in told], axis=1) / value
         self.stderr = np.where((stderr > 0) & (stderr < _MOST_SD), stderr, _UNTOLD_SD)

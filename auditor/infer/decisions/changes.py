@@ -19,8 +19,8 @@ from auditor.exposure import f_number_at, f_number_place
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import date_of, days, holm, iso_day, log_sharpness, usable
 from auditor.infer.decisions.scan import Change, Series, find_change
-from auditor.infer.lenses.grouping import numbers, words
-from auditor.record import TONE_SIGNALS, tone_column
+from auditor.infer.lenses.grouping import numbers, within_range, words
+from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
 
 __all__ = ["find_changes"]
 
@@ -40,10 +40,6 @@ _FEW: Final = 24
 """Frames below which a series is not looked at: twice `FEW_FRAMES`."""
 _FOCAL_STEP: Final = 0.15
 """Step of ln focal length within which a zoom's frames are alike."""
-_UPRIGHT: Final = 5
-"""Exif's orientations from here on are of a camera held upright."""
-_REACH: Final = 0.03
-"""A focal range reaches so much further than its ends: cameras round focal lengths."""
 _NEAR: Final = 0.1
 """Log2 of f-number by which an aperture may lie past the ends of a curve."""
 _TIMES: Final = (-4, 10)
@@ -122,7 +118,7 @@ def _lens_tests(frames: pd.DataFrame, lenses: Sequence[Block]) -> Iterator[_Test
     lengths = np.where(np.isfinite(lengths), lengths, 0)
     value = {p: log_sharpness(frames, p) for p in _PLACES}
     curves = _curves(lenses)
-    upright = numbers(frames, "orientation") >= _UPRIGHT
+    upright = numbers(frames, "orientation") >= UPRIGHT
     for subject, rows in _groups(frames, good, ("lens", "body", "converter", "lens_serial")):
         if not subject["lens"]:
             continue
@@ -183,9 +179,8 @@ def _expected(parts: Sequence[Block] | None, zone: str, stops: Floats, focal: Fl
         f_number, mtf50 = np.array(known).T
         inside = np.ones(len(stops), bool)
         if part["focal_mm"]:
-            low, high = part["focal_mm"]
-            inside = (focal >= low * (1 - _REACH)) & (focal <= high * (1 + _REACH))
-        at = np.log2([f_number_at(stop) for stop in stops[inside]])
+            inside = within_range(part["focal_mm"], focal)
+        at = np.log2(f_number_at(stops[inside]))
         within = (at >= np.log2(f_number[0]) - _NEAR) & (at <= np.log2(f_number[-1]) + _NEAR)
         value = np.interp(at, np.log2(f_number), np.log(mtf50))
         out[inside] = np.where(within, value, np.nan)

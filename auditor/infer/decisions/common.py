@@ -12,10 +12,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.lenses.grouping import flags, numbers, words
+from auditor.infer.lenses.grouping import LEAST_CPP, flags, numbers, words
 from auditor.units import SECOND_CHARACTERS
 
 __all__ = [
+    "LEAST_ERROR",
     "aperture_text",
     "body_widths",
     "date_of",
@@ -39,10 +40,8 @@ _DAY_NS: Final = 86_400_000_000_000
 """Nanoseconds of a day."""
 _EPOCH: Final = datetime(1970, 1, 1)
 """Day 0."""
-_LEAST_ERROR: Final = 1e-4
+LEAST_ERROR: Final = 1e-4
 """Least standard error of a log: intervals are rounded."""
-LEAST_CPP: Final = 0.005
-"""MTF50 in cycles per pixel below which a figure is no sharpness."""
 _PIXELS: Final = 6000
 """Long side of a picture whose size no frame tells."""
 
@@ -112,7 +111,7 @@ def log_error(figure: Block, share: float) -> float:
     """Standard error of the log of a figure whose interval holds this share of the truth."""
     half = NormalDist().inv_cdf(0.5 + share / 2)
     low, high = max(float(figure["low"]), 1e-6), max(float(figure["high"]), 1e-6)
-    return max(math.log(high / low) / (2 * half), _LEAST_ERROR)
+    return max(math.log(high / low) / (2 * half), LEAST_ERROR)
 
 
 def widened(value: float, error: float, share: float) -> tuple[float, float]:

@@ -30,7 +30,7 @@ from auditor.infer.decisions.common import (
     log_sharpness,
     usable,
 )
-from auditor.infer.lenses.grouping import numbers, words
+from auditor.infer.lenses.grouping import numbers, within_range, words
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE
 
 __all__ = ["find_focus_bias", "near_and_far"]
@@ -60,8 +60,6 @@ _HALF: Final = 0.05
 as much (drawn landscapes, `artificial.focus`)."""
 _MOST_LINE: Final = 400
 """Frames through which a line is laid at most: every pair of them is looked at."""
-_REACH: Final = 0.03
-"""A focal range reaches so much further than its ends: cameras round focal lengths."""
 _FEW_AT: Final = 5
 """Frames at an aperture from which its loss is told."""
 _SIDES: Final = ("bottom", "top", "left", "right")
@@ -124,8 +122,7 @@ def _parts(
         for part in entry["focal_ranges"]:
             inside = here
             if part["focal_mm"]:
-                low, high = part["focal_mm"]
-                inside = here & (focal >= (1 - _REACH) * low) & (focal <= (1 + _REACH) * high)
+                inside = here & within_range(part["focal_mm"], focal)
             if inside.sum() >= _FEW:
                 yield entry, part, np.flatnonzero(inside)
 

@@ -19,6 +19,7 @@ from scipy.special import stdtr
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
+    LEAST_ERROR,
     aperture_text,
     focal_text,
     holm,
@@ -35,6 +36,7 @@ from auditor.infer.decisions.visible import (
     verdict,
     viewings,
 )
+from auditor.infer.lenses.grouping import PRIME, SAME_PITCH
 
 __all__ = ["lens_choice", "lens_rivals"]
 
@@ -42,12 +44,6 @@ Block = Mapping[str, Any]
 Sizes = Mapping[tuple[str, str], tuple[int, int]]
 
 _ZONES: Final = ("centre", "corner")
-_PRIME: Final = 1.06
-"""Focal lengths within this factor are one."""
-_SAME_PITCH: Final = 0.03
-"""Difference of ln pitch below which two lenses' pictures have one size."""
-_LEAST_ERROR: Final = 1e-4
-"""Least standard error of a log: figures are rounded."""
 _HALF_PERCENT: Final = 0.005
 """A difference that is told is told as one per cent at least."""
 _WRONG: Final = 0.05
@@ -98,7 +94,7 @@ def _pairs(lenses: Sequence[Block]) -> Iterator[tuple[Block, Block, Block, Block
     for (a, first), (b, second) in combinations(parts, 2):
         if same(a, b, ("lens", "converter", "lens_serial")):
             continue
-        if max(first["focal_mm"][0], second["focal_mm"][0]) <= _PRIME * min(
+        if max(first["focal_mm"][0], second["focal_mm"][0]) <= PRIME * min(
             first["focal_mm"][1], second["focal_mm"][1]
         ):
             yield a, first, b, second
@@ -112,7 +108,7 @@ def _declined(a: Block, b: Block) -> str | None:
         if a["source"] in _NEVER_ALIKE and a["source"] != "unknown":
             return "edited files are developed frame by frame"
         known = a["pixel_pitch_um"], b["pixel_pitch_um"]
-        if all(known) and abs(math.log(known[0] / known[1])) > _SAME_PITCH:
+        if all(known) and abs(math.log(known[0] / known[1])) > SAME_PITCH:
             return "their pictures are of different sizes"
         return None
     if a["source"] != "raw":
@@ -187,7 +183,7 @@ def _ratio(
         errors = [f["frames_error"] for f, _ in sides]
         errors += [f["lacking"] / math.sqrt(max(n, 1)) for f, n in sides]
         apart = _APART * (mine["lacking"] - theirs["lacking"])
-        return value, max(math.hypot(apart, *errors), _LEAST_ERROR)
+        return value, max(math.hypot(apart, *errors), LEAST_ERROR)
     return value, math.hypot(log_error(mine, share), log_error(theirs, share))
 
 

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.robust import BISQUARE_CUT, scale_of
+from auditor.robust import BISQUARE_CUT, bisquare_weight, scale_of
 
 __all__ = ["Change", "Series", "find_change"]
 
@@ -143,7 +143,7 @@ def sharp_level(value: Floats) -> float:
         above = value[value >= level] - level
         # The upper half of a normal distribution tells its scale; failures lie below.
         scale = max(scale_of(above) if len(above) > 2 else _SOUND_SD, _LEAST_SD)
-        weight = np.clip(1 - ((value - level) / (_LEVEL_CUT * scale)) ** 2, 0, None) ** 2
+        weight = bisquare_weight(value - level, scale, _LEVEL_CUT)
         if weight.sum() < 1e-9:
             break
         level = float((weight * value).sum() / weight.sum())
@@ -194,7 +194,7 @@ def _fit(value: Floats, design: Floats, cut: float | None) -> tuple[Floats, Floa
     weight: Floats = np.ones(len(value))
     for _ in range(_ROUNDS):
         width = cut or max(BISQUARE_CUT * scale_of(off), 1e-6)
-        weight = np.asarray(np.clip(1 - (off / width) ** 2, 0, None) ** 2, float)
+        weight = bisquare_weight(off, width, cut=1.0)
         weighted = design * (weight + 1e-6)[:, None]
         # Normal equations: a handful of indicator columns, many rows.
         beta = np.asarray(np.linalg.solve(weighted.T @ design + ridge, weighted.T @ value), float)

@@ -68,4 +68,4 @@ def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> Curve
 def _middle(f_number: Floats, index: int) -> float:
     """The f-number that the files of one nominal third state, kept next to the nominal one."""
     stated = float(np.median(f_number))
-    return min(max(stated, f_number_at(index - _NEAREST)), f_number_at(index + _NEAREST))
+    return float(np.clip(stated, *f_number_at([index - _NEAREST, index + _NEAREST])))

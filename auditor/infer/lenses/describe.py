@@ -38,7 +38,7 @@ def describe_range(
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
     counts = _counts(table, rows, index)
     told = evident(fit)
-    fitted = {int(i): j for j, i in enumerate(_fitted_index(fit))}
+    fitted = {int(i): j for j, i in enumerate(aperture_index(fit.data.f_numbers))}
     half_width = None
     apertures = _apertures(fit, draws, table, rows, quantiles, counts)
     kept = np.isin(index, list(fitted))
@@ -109,8 +109,7 @@ def _tell_together(
     best = best_aperture(apertures, sweet)
     if best is None:
         return
-    fitted = {int(i): j for j, i in enumerate(_fitted_index(fit))}
-    at = {nominal_from_index(i): j for i, j in fitted.items()}
+    at = {nominal_from_index(int(i)): j for j, i in enumerate(aperture_index(fit.data.f_numbers))}
     for z, zone in enumerate(ZONES):
         if best[zone]:
             together = np.atleast_2d(np.corrcoef(draws.curve[:, z], rowvar=False))
@@ -129,7 +128,7 @@ def _apertures(
     frames: what another lens on this body does not share."""
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
     told = evident(fit)
-    fitted = {int(i): j for j, i in enumerate(_fitted_index(fit))}
+    fitted = {int(i): j for j, i in enumerate(aperture_index(fit.data.f_numbers))}
     if told.any():
         value, low, high = _figures(draws, fit.data.f_numbers, draws.curve, quantiles)
         own, beyond = draws.frames_error, draws.lacking
@@ -159,10 +158,6 @@ def _figures(
     value = np.exp(draws.value(f_numbers))
     low, high = np.exp(np.quantile(drawn, quantiles, axis=0))
     return value, np.minimum(low, value), np.maximum(high, value)
-
-
-def _fitted_index(fit: CurveFit) -> NDArray[np.int64]:
-    return aperture_index(fit.data.f_numbers)
 
 
 def _counts(table: Table, rows: NDArray[np.int64], index: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -220,7 +215,9 @@ def _curve(
     fit: CurveFit, draws: Draws, told: NDArray[np.bool_], quantiles: list[float]
 ) -> list[dict[str, Any]]:
     """The fitted curve at thirds of a stop, a zone's where frames speak for it within a stop."""
-    used = dict(zip(_fitted_index(fit).tolist(), fit.data.f_numbers.tolist(), strict=True))
+    used = dict(
+        zip(aperture_index(fit.data.f_numbers).tolist(), fit.data.f_numbers.tolist(), strict=True)
+    )
     indices = range(min(used), max(used) + 1)
     grid = np.array([used.get(i, F_NUMBERS[i]) for i in indices])
     if told.any():

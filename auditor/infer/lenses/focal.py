@@ -73,13 +73,11 @@ def shared_cells(
     a: CurveFit, b: CurveFit, zone: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Positions, in either curve, of the apertures at which both have figures in a zone."""
-    _, left, right = np.intersect1d(_nominal(a), _nominal(b), return_indices=True)
+    _, left, right = np.intersect1d(
+        aperture_index(a.data.f_numbers), aperture_index(b.data.f_numbers), return_indices=True
+    )
     both = _seen(a, zone)[left] & _seen(b, zone)[right]
     return left[both], right[both]
-
-
-def _nominal(fit: CurveFit) -> NDArray[np.int64]:
-    return aperture_index(fit.data.f_numbers)
 
 
 def _seen(fit: CurveFit, zone: int) -> NDArray[np.bool_]:

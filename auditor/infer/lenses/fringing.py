@@ -190,4 +190,4 @@ def _onset(index: Floats, size: Floats, visible_px: float) -> float | None:
     if last + 1 < len(size):
         share = (size[last] - visible_px) / max(size[last] - size[last + 1], 1e-9)
         at = at + share * (index[last + 1] - at)
-    return float(nominal_f_number(f_number_at(at)))
+    return nominal_f_number(float(f_number_at(at)))

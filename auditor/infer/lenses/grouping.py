@@ -5,13 +5,13 @@ Works on plain columns, so that a million frames take seconds.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from auditor.exposure import F_NUMBERS, f_number_place
 from auditor.record.pools import EXPORTS, pools
@@ -22,6 +22,7 @@ __all__ = [
     "focal_clusters",
     "lens_groups",
     "nominal_from_index",
+    "within_range",
     "zoom_thirds",
 ]
 
@@ -33,17 +34,21 @@ size, only where a lens has nothing else."""
 
 _WIDE_ZOOM: Final = 2.0
 """Range of focal lengths over which a zoom is another lens at either end."""
+LEAST_CPP: Final = 0.005
+"""MTF50 in cycles per pixel below which a figure is no sharpness but haze or nothing at all."""
+_REACH: Final = 0.03
+"""A focal range reaches so much further than the frames behind it: cameras round focal lengths."""
 _MOST_F_NUMBER: Final = 128.0
 """F-numbers beyond this are mistakes of tags (pinholes; common practice, no source)."""
-_PITCHES_UM: Final = (0.3, 50.0)
+PITCHES_UM: Final = (0.3, 50.0)
 """Pixel pitches beyond these are mistakes of tags."""
 _PITCH_STEP: Final = 0.04
 """Step of ln pitch in which the commonest one is counted."""
-_SAME_PITCH: Final = 0.03
+SAME_PITCH: Final = 0.03
 """Difference of ln pitch below which two pictures have one size."""
 _FOCAL_STEP: Final = 0.03
 """Step of ln focal length in which frames are counted: cameras round it no finer."""
-_PRIME: Final = 1.06
+PRIME: Final = 1.06
 """Focal lengths within this factor are one: a prime's own, as cameras write it."""
 _CLUSTER_SPREAD: Final = 1.4
 """Factor that the focal lengths of one cluster span at most."""
@@ -214,14 +219,14 @@ def _one_pitch(
 ) -> tuple[NDArray[np.int64], float | None, list[str]]:
     """Keep the frames of the commonest pixel pitch: another pitch is another picture size."""
     own = pitch[rows]
-    own = np.where((own > _PITCHES_UM[0]) & (own < _PITCHES_UM[1]), own, np.nan)
+    own = np.where((own > PITCHES_UM[0]) & (own < PITCHES_UM[1]), own, np.nan)
     known = own[~np.isnan(own)]
     if not len(known):
         return rows, None, ["pixel pitch unknown: diffraction taken as on a sensor of 4 µm"]
     steps = np.round(np.log(known) / _PITCH_STEP).astype(int)
     values, counts = np.unique(steps, return_counts=True)
     centre = float(np.median(known[steps == values[counts.argmax()]]))
-    near = np.abs(np.log(own / centre)) < _SAME_PITCH
+    near = np.abs(np.log(own / centre)) < SAME_PITCH
     keep = near | np.isnan(own)
     notes = []
     if not keep.all():
@@ -242,6 +247,13 @@ def zoom_thirds(focal_mm: Floats) -> NDArray[np.int64]:
     return out
 
 
+def within_range(bounds: Sequence[float], focal_mm: ArrayLike) -> NDArray[np.bool_]:
+    """Which focal lengths lie in a focal range, as far as it reaches."""
+    low, high = bounds
+    focal = np.asarray(focal_mm, float)
+    return np.asarray((focal >= low * (1 - _REACH)) & (focal <= high * (1 + _REACH)))
+
+
 def focal_clusters(
     focal_mm: Floats, spread: float = _CLUSTER_SPREAD, few: int = _CLUSTER_FRAMES
 ) -> NDArray[np.int64]:
@@ -258,7 +270,7 @@ def focal_clusters(
     bins, code = np.unique(np.round(np.log(focal_mm[known]) / _FOCAL_STEP), return_inverse=True)
     counts = np.bincount(code).astype(float)
     x = bins * _FOCAL_STEP
-    if x[-1] - x[0] < np.log(_PRIME) + 1e-9:
+    if x[-1] - x[0] < np.log(PRIME) + 1e-9:
         out[known] = 0
         return out
     for k in range(1, len(x) + 1):

@@ -114,7 +114,7 @@ def _ends(
     ):
         end = _third(own)
         if end in denied:
-            end = _third(f_number_at(f_number_index(end)) * inside)
+            end = _third(float(f_number_at(f_number_index(end))) * inside)
         low, high = np.quantile(values, quantiles)
         ends.append(end)
         around.append((min(_third(low), end), max(_third(high), end)))

@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.lenses.grouping import numbers, shown_sharpness
-from auditor.record import SIDES
+from auditor.record import SIDES, UPRIGHT
 
 __all__ = ["SideTable", "judge_sides", "read_sides"]
 
@@ -37,8 +37,6 @@ _OUTINGS: Final = 6
 """Outings from which they are resampled, not frames."""
 _OUTING_SD: Final = 0.02
 """What the frames of an outing share (ln ratio of sides), while outings are too few to tell."""
-_UPRIGHT: Final = 5
-"""Exif's orientations from here on are of a camera held upright."""
 
 
 class SideTable:
@@ -55,7 +53,7 @@ def read_sides(frames: pd.DataFrame) -> SideTable:
         across, down = value["left"] - value["right"], value["top"] - value["bottom"]
     across[~np.isfinite(across)] = np.nan
     down[~np.isfinite(down)] = np.nan
-    return SideTable(across, down, numbers(frames, "orientation") >= _UPRIGHT)
+    return SideTable(across, down, numbers(frames, "orientation") >= UPRIGHT)
 
 
 def judge_sides(

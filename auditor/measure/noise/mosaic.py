@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor import srgb
 from auditor.measure.noise import scaling, signal
 from auditor.measure.noise.blocks import BLOCK
 from auditor.measure.noise.sites import SIDE
@@ -21,12 +22,6 @@ from auditor.record import TONE_SIGNALS, Noise, Tone
 __all__ = ["measure_mosaic_noise"]
 
 _FEWEST: Final = 24
-
-
-def _code_slope(light: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Change of the 8-bit sRGB code value with linear light (IEC 61966-2-1)."""
-    light = np.clip(light, 1e-6, 1)
-    return 255 * np.where(light <= 0.0031308, 12.92, 1.055 / 2.4 * light ** (1 / 2.4 - 1))
 
 
 def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
@@ -49,7 +44,7 @@ def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
     def variance(signal: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.maximum(fit.variance(signal) - rounding_variance(mosaic), 0) / span**2
 
-    sigma = float(np.sqrt((variance(signals) * _code_slope(light) ** 2).mean()))
+    sigma = float(np.sqrt((variance(signals) * (255 * srgb.slope(light)) ** 2).mean()))
     out = []
     for target in TONE_SIGNALS:
         near = int(((light > target / np.sqrt(2)) & (light < target * np.sqrt(2))).sum())
