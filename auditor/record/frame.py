@@ -208,6 +208,8 @@ class Sharpness:
     rising_cpp: float | None = None
     overshoot: float | None = None
     """Median overshoot of edges as a share of the step: 0 none, 0.1 and more sharpened."""
+    streaks: float | None = None
+    """How much more of the finest texture is missing along one direction than across it (ln of energy)."""
     upsampled: bool = False
     """The spectrum ends well below the pixel grid's limit, as after enlarging."""
     in_focus: bool = True

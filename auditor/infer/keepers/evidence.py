@@ -27,8 +27,8 @@ __all__ = ["FEATURES", "frame_evidence"]
 
 Floats = NDArray[np.float64]
 
-FEATURES: Final = ("softness", "softest", "mates", "slow", "overshoot")
-CAUSE_FEATURES: Final = ("one_way", "stops")
+FEATURES: Final = ("softness", "softest", "mates", "slow", "overshoot", "streaks")
+CAUSE_FEATURES: Final = ("one_way", "stops", "streaks")
 FLOOR_PX2: Final = 10.0
 """Blur (px^2 of 1 / MTF50^2) below which differences are noise of the measurement and the objects' own:
 about that of a sharp camera JPEG, MTF50 0.31 c/px. Chosen among 1 to 20 on half of the photographs seen."""
@@ -56,6 +56,9 @@ USUAL_OVERSHOOT: Final = 0.067
 """Median of the photographs seen; for frames without a clean edge."""
 MOST_OVERSHOOT: Final = 0.15
 """Overshoot (share of the step) beyond which more says nothing more: from 0.1 on edges are sharpened."""
+MOST_STREAKS: Final = 0.2
+"""Streaks (ln of energy) beyond which more says nothing more: twice what nine in ten sharp photographs
+stay under. Limits of 0.1 to 0.25 and none told rolls left out alike."""
 LEAST_F_NUMBER: Final = 0.3
 """No lens is faster (in air 0.5 is the end, whose aperture is as wide as a half sphere): a wrong tag."""
 LEAST_PITCH_UM: Final = 0.3
@@ -68,7 +71,7 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
     Parameters
     ----------
     frames : DataFrame
-        Frame table with the columns of `DIRECTIONS`, settings and `overshoot`.
+        Frame table with the columns of `DIRECTIONS`, settings, `overshoot` and `streaks`.
     allowed : Allowed
         What each frame's lens gives at its aperture.
 
@@ -110,6 +113,8 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
         "mates": _of_the_scene(frames, lacks[:, 0] - usual[:, 0]),
         "slow": np.maximum(bounded - SLOW_FROM, 0.0),
         "overshoot": np.clip(overshoot, 0.0, MOST_OVERSHOOT),
+        # Where too little is textured to tell, none were seen.
+        "streaks": np.clip(np.nan_to_num(numbers(frames, "streaks")), 0.0, MOST_STREAKS),
         "one_way": one_way,
         "stops": bounded,
         "level_cpp": mean,

@@ -174,6 +174,12 @@ class FrameSpectra:
     ) -> tuple[NDArray[np.int_], NDArray[np.int_], NDArray[np.int_], NDArray[np.bool_]]:
         return _choose(self._light, self._small, self._factor)
 
+    @property
+    def detailed_windows(self) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
+        """Upper left pixels (y, x) of the windows with most detail in each zone."""
+        y, x, _, quiet = self._windows
+        return y[~quiet], x[~quiet]
+
     @cached_property
     def flat(self) -> Floats | None:
         """(16,) power of the flattest windows over their light; None without windows.

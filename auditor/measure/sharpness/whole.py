@@ -20,6 +20,7 @@ from auditor.measure.sharpness.places import edge_map, radius_of, zone_of
 from auditor.measure.sharpness.settled import settled
 from auditor.measure.sharpness.sharp_places import sharp_places
 from auditor.measure.sharpness.softness import scene_softness
+from auditor.measure.sharpness.streaks import streaks
 from auditor.measure.sharpness.texture import FrameSpectra
 from auditor.measure.sharpness.zones import (
     SharpEnd,
@@ -123,6 +124,7 @@ def sharpness_and_edges(
         vertical_cpp=facing["vertical"],
         rising_cpp=facing["rising"],
         overshoot=_overshoot(edges),
+        streaks=streaks(light, *spectra.detailed_windows),
         upsampled=_upsampled(spectra),
         in_focus=in_focus,
         note=None if in_focus else "nothing is in focus: even the sharpest edges are wide",

@@ -1,0 +1,103 @@
+"""What a movement takes from fine texture, against the sum over its spectrum; and what makes no streaks."""
+
+import cv2
+import numpy as np
+import pytest
+from photographs import jpeg
+
+from auditor.measure.decode import decode
+from auditor.measure.sharpness.light import light_of
+from auditor.measure.sharpness.streaks import streaks
+from auditor.measure.sharpness.texture import WINDOW_PX
+
+SIDE = 768
+FY, FX = np.fft.fftfreq(SIDE)[:, None], np.fft.fftfreq(SIDE)[None, :]
+AMPLITUDE = 1 / (np.hypot(FX, FY) + 0.01)
+"""Natural scenes: amplitude falls with frequency (Field, J. Opt. Soc. Am. A 4(12), 1987)."""
+SHARP_PX = 0.5
+CORNERS = np.arange(16, SIDE - WINDOW_PX, WINDOW_PX)
+WINDOWS = tuple(a.ravel() for a in np.meshgrid(CORNERS, CORNERS, indexing="ij"))
+
+
+def blur(sigma_px: float) -> np.ndarray:
+    """MTF of a Gaussian."""
+    return np.exp(-2 * (np.pi * sigma_px) ** 2 * (FX**2 + FY**2))
+
+
+def moved(length_px: float, degrees: float) -> np.ndarray:
+    """MTF of a straight movement: a box along it."""
+    a = np.radians(degrees)
+    return np.sinc(length_px * (FX * np.cos(a) + FY * np.sin(a)))
+
+
+def texture(mtf: np.ndarray, seed: int = 1) -> np.ndarray:
+    """Square root of light of a random texture, mean 0.5, seen through `mtf`."""
+    noise = np.fft.fft2(np.random.default_rng(seed).normal(size=(SIDE, SIDE)))
+    field = np.fft.ifft2(noise * AMPLITUDE).real
+    seen = np.fft.ifft2(noise * AMPLITUDE * mtf).real
+    return 0.5 + 0.14 * seen / field.std()
+
+
+def found(root: np.ndarray) -> float | None:
+    return streaks(light_of(decode(jpeg(np.clip(root, 0.02, 0.98) ** 2), "a.jpg")), *WINDOWS)
+
+
+def expected(mtf: np.ndarray) -> float:
+    """Sum over the spectrum: Scharr's derivative is sin(2 pi f) along and (10 + 6 cos(2 pi f)) / 16 across."""
+    dx, dy = (np.sin(2 * np.pi * f) for f in (FX, FY))
+    dx, dy = (
+        dx * (10 + 6 * np.cos(2 * np.pi * FY)) / 16,
+        dy * (10 + 6 * np.cos(2 * np.pi * FX)) / 16,
+    )
+    ratio = []
+    for gradient in (dx, (dx + dy) / np.sqrt(2), dy, (dx - dy) / np.sqrt(2)):
+        fine, coarse = (((AMPLITUDE * mtf * blur(s) * gradient) ** 2).sum() for s in (0.8, 1.4))
+        ratio.append(np.log(fine / coarse))
+    return float(np.hypot(ratio[0] - ratio[2], ratio[1] - ratio[3]))
+
+
+@pytest.mark.parametrize(
+    ("length_px", "degrees"), [(2.5, 0.0), (4.0, 20.0), (4.0, 90.0), (6.0, 135.0)]
+)
+def test_a_movement_leaves_the_streaks_that_its_mtf_takes(length_px: float, degrees: float) -> None:
+    mtf = blur(SHARP_PX) * moved(length_px, degrees)
+    assert found(texture(mtf)) == pytest.approx(expected(mtf), rel=0.15, abs=0.01)
+
+
+@pytest.mark.parametrize("sigma_px", [SHARP_PX, 1.0])
+def test_blur_alike_in_all_directions_leaves_none(sigma_px: float) -> None:
+    told = found(texture(blur(sigma_px)))
+    assert told is not None
+    assert told < 0.25 * expected(blur(SHARP_PX) * moved(4.0, 0.0))
+
+
+def test_exposure_mirror_and_quarter_turn_change_nothing() -> None:
+    root = texture(blur(SHARP_PX) * moved(4.0, 20.0))
+    told = found(root)
+    assert told is not None
+    darker = found(root * np.sqrt(0.5))  # a stop less light
+    mirrored = found(np.ascontiguousarray(root[:, ::-1]))
+    turned = found(np.ascontiguousarray(root.T))
+    assert darker == pytest.approx(told, rel=0.1)
+    assert mirrored == pytest.approx(told, rel=0.1)
+    assert turned == pytest.approx(told, rel=0.1)
+
+
+def test_streaks_of_single_objects_are_not_the_frames() -> None:
+    """A third of the frame moved, as a subject does: the median window did not."""
+    root = texture(blur(SHARP_PX))
+    root[: SIDE // 3] = texture(blur(SHARP_PX) * moved(5.0, 0.0))[: SIDE // 3]
+    whole = found(texture(blur(SHARP_PX) * moved(5.0, 0.0)))
+    told = found(root)
+    assert told is not None
+    assert whole is not None
+    assert told < 0.4 * whole
+
+
+def test_a_plain_frame_has_no_texture_to_tell_from() -> None:
+    smooth = cv2.GaussianBlur(texture(blur(SHARP_PX)), (0, 0), 12.0)
+    assert found(smooth) is None
+    few = streaks(
+        light_of(decode(jpeg(texture(blur(0.5)) ** 2), "a.jpg")), *(w[:5] for w in WINDOWS)
+    )
+    assert few is None
