@@ -128,6 +128,19 @@ def test_blur_one_way_is_shake_though_the_zones_look_sharp(along):
     assert found["direction_deg"].iloc[0] == DIRECTIONS[along]
 
 
+def test_streaks_all_over_the_frame_speak_for_a_moved_camera():
+    """The same edges: a frame whose texture lacks one direction is likelier a failure, and likelier shake."""
+    slightly = {"factor": 0.6, "exposure_time_s": 1 / 60}
+    unknown, none, some = (
+        judged(frame(**slightly, **more), *COMPANY).iloc[0]
+        for more in ({}, {"streaks": 0.0}, {"streaks": 0.15})
+    )
+    assert none["fault_probability"] + 0.2 < some["fault_probability"]
+    assert none["shake_probability"] + 0.2 < some["shake_probability"]
+    # Frames measured before streaks were are judged by their edges.
+    assert unknown["fault_probability"] == pytest.approx(none["fault_probability"])
+
+
 def test_a_fast_shutter_speaks_against_shake():
     """The same blur: the faster the shutter, the less likely a failure and the less likely shake."""
     slow, fast, faster = (

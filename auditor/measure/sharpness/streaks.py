@@ -12,6 +12,7 @@ from typing import Final
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from auditor.measure.sharpness.light import Light, fill_green
@@ -35,7 +36,8 @@ direction: of less most is coding. Of 2 to 25 photographs told the same."""
 _CLIPPED: Final = 0.2
 """Share of clipped pixels from which a window's gradients are their outlines."""
 _ENOUGH: Final = 16
-"""Windows whose median speaks for the frame; of 8 single windows decided."""
+"""Windows whose median speaks for the frame; 12 to 20 told the same, of 8 single windows decided. Half of the
+windows handed in told a little less."""
 _FAINTEST: Final = 0.01
 _CODES: Final = np.float32(255)
 
@@ -75,10 +77,19 @@ def streaks(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> float | N
 def _codes(
     light: Light, y: NDArray[np.int_], x: NDArray[np.int_]
 ) -> tuple[Singles, NDArray[np.float64]]:
-    """Windows one above the other, as square roots of light (0..255), and the clipped share of each."""
-    patch, clipped, valid = light.patches(y, x, WINDOW_PX)
-    root = np.sqrt(np.clip(fill_green(patch, valid), 0, 1))
-    return root.astype(np.float32).reshape(-1, WINDOW_PX) * _CODES, clipped.mean((1, 2))
+    """Windows one above the other, 0..255, and the clipped share of each.
+
+    Code values of a picture, square roots of light of a mosaic: both even out noise.
+    """
+    if light.green is None:
+        values = sliding_window_view(light.plane, (WINDOW_PX, WINDOW_PX))[y, x]
+        clipped = (values <= light.low) | (values >= light.high)
+        scale = _CODES / np.float32(light.picture.peak)
+        codes = values.astype(np.float32) * scale
+    else:
+        patch, clipped, valid = light.patches(y, x, WINDOW_PX)
+        codes = np.sqrt(np.clip(fill_green(patch, valid), 0, 1)).astype(np.float32) * _CODES
+    return codes.reshape(-1, WINDOW_PX), clipped.mean((1, 2))
 
 
 def _energies(codes: Singles, blur_px: float) -> NDArray[np.float64]:
