@@ -15,9 +15,9 @@ import pandas as pd
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.common import body_widths, picture_sizes
-from auditor.infer.decisions.dust import Pictures, find_dust
 from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
+from auditor.infer.decisions.sensor_dust import Pictures, find_dust
 from auditor.infer.decisions.shots import decision_shots
 from auditor.infer.decisions.visible import noise_seen, visible_losses
 

@@ -21,7 +21,7 @@ from scipy.special import ndtr, ndtri
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import days, iso_day, usable
 from auditor.infer.lenses.grouping import numbers, words
-from auditor.infer.lenses.scenes import scenes_of
+from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.record import DUST_F_NUMBER, DUST_GRID, Dust, dust_shape, unpack_dust
 from auditor.robust import scale_of
 
