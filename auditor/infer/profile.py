@@ -11,7 +11,14 @@ import numpy as np
 import pandas as pd
 
 from auditor.infer.answers import answers_of, no_answers, respect, tally
-from auditor.infer.bodies import BodiesModel, accept_table, fit_bodies, infer_bodies, parse_accept
+from auditor.infer.bodies import (
+    BodiesModel,
+    BodyFigures,
+    accept_table,
+    fit_bodies,
+    infer_bodies,
+    parse_accept,
+)
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import decide, decision_shots
@@ -25,12 +32,12 @@ from auditor.infer.keepers import (
 )
 from auditor.infer.lenses import infer_lenses
 from auditor.infer.next_shots import next_shots, open_note
-from auditor.model import Frames, Keeper
+from auditor.model import Accepted, Frames, Keeper
 from auditor.record import COLUMNS
 
 __all__ = ["build_profile", "complete_columns", "infer_profile"]
 
-_NO_BODIES: Final[dict[str, Any]] = {"bodies": [], "iso_matches": [], "habits": []}
+_NO_BODIES: Final[BodyFigures] = {"bodies": [], "iso_matches": [], "habits": []}
 _NO_VERDICTS: Final = pd.DataFrame(
     columns=[
         *("judged", "soft", "noisy", "cause", "probability"),
@@ -149,7 +156,7 @@ def _asked(comparisons: list[Any], decisions: dict[str, Any], faults: Faults) ->
 
 def _bodies(
     frames: pd.DataFrame, criteria: Criteria, whole: pd.DataFrame | None
-) -> tuple[BodiesModel | None, dict[str, Any]]:
+) -> tuple[BodiesModel | None, BodyFigures]:
     model = fit_bodies(frames, criteria, whole)
     return model, infer_bodies(frames, criteria, model, whole)
 
@@ -214,7 +221,7 @@ def _listed(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria) ->
 
 def _shots(
     lenses: list[dict[str, Any]],
-    bodies: dict[str, Any],
+    bodies: BodyFigures,
     limits: list[dict[str, Any]],
     criteria: Criteria,
     faults: Faults,
@@ -245,9 +252,9 @@ def _shots(
         )
 
 
-def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[dict[str, Any]]:
+def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[Accepted]:
     """For every accepted BODY:ISO:BAND, the ISO of every other body that looks as noisy."""
-    out = []
+    out: list[Accepted] = []
     for text in accept:
         body, iso, band = parse_accept(text)
         names = [n for n in model.main if body.casefold() in n.casefold()]

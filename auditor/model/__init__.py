@@ -5,6 +5,25 @@ could not be measured is None, never 0. Units stand in the keys: mm, um (microme
 ev100 (stops at ISO 100). Further keys may be there.
 """
 
+from auditor.model.body import (
+    Accepted,
+    AcceptedRow,
+    Band,
+    BandSnr,
+    Body,
+    BodyKind,
+    Habit,
+    IsoMatch,
+    KeptApart,
+    LeftOut,
+    Scale,
+    Sensor,
+    SensorIso,
+    Tone,
+    Unseen,
+    UsableDetail,
+    UsableIso,
+)
 from auditor.model.decisions import (
     Decisions,
     DustSpot,
@@ -18,21 +37,15 @@ from auditor.model.decisions import (
     RivalZone,
     VisibleLoss,
 )
-from auditor.model.gear import (
+from auditor.model.lens import (
     Aperture,
-    Band,
-    Body,
     CurvePoint,
     Diffraction,
     FocalRange,
     Fringing,
-    IsoMatch,
     Lens,
-    Scale,
     Sides,
     SweetSpot,
-    Tone,
-    UsableIso,
     Zone,
 )
 from auditor.model.profile import (
@@ -56,10 +69,14 @@ from auditor.model.profile import (
 from auditor.model.schema import schema_of
 
 __all__ = [
+    "Accepted",
+    "AcceptedRow",
     "Answers",
     "Aperture",
     "Band",
+    "BandSnr",
     "Body",
+    "BodyKind",
     "Comparison",
     "Criteria",
     "CurvePoint",
@@ -74,9 +91,12 @@ __all__ = [
     "Fringing",
     "Gear",
     "GearChange",
+    "Habit",
     "Handheld",
     "IsoMatch",
     "Keeper",
+    "KeptApart",
+    "LeftOut",
     "Lens",
     "LensChoice",
     "NoiseVisible",
@@ -86,12 +106,16 @@ __all__ = [
     "RivalDifference",
     "RivalZone",
     "Scale",
+    "Sensor",
+    "SensorIso",
     "Setting",
     "Shot",
     "Sides",
     "SweetSpot",
     "Tone",
     "UnreadFolder",
+    "Unseen",
+    "UsableDetail",
     "UsableIso",
     "Use",
     "Verdicts",

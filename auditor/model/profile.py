@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal, NotRequired, TypedDict
 
 from auditor.error_text import one_line
+from auditor.model.body import Accepted, Body, Habit, IsoMatch
 from auditor.model.bounds import (
     Count,
     NotNegative,
@@ -13,7 +14,7 @@ from auditor.model.bounds import (
     Share,
 )
 from auditor.model.decisions import Decisions
-from auditor.model.gear import Body, IsoMatch, Lens
+from auditor.model.lens import Lens
 
 __all__ = [
     "Answers",
@@ -249,7 +250,7 @@ class Profile(Decisions):
     next_shots_note: NotRequired[
         Annotated[str | None, "what to do where nothing or no lens could be measured"]
     ]
-    habits: NotRequired[list[dict[str, Any]]]
+    habits: NotRequired[list[Habit]]
     filter: NotRequired[Filter | None]
     unread_folders: NotRequired[
         Annotated[
@@ -268,7 +269,7 @@ class Profile(Decisions):
     ]
     accepted: NotRequired[
         Annotated[
-            list[dict[str, Any]],
+            list[Accepted],
             "for each accepted BODY:ISO:BAND, what looks as noisy on every body",
         ]
     ]

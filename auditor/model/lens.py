@@ -1,4 +1,4 @@
-"""Lenses and bodies in a profile."""
+"""Lenses in a profile."""
 
 from __future__ import annotations
 
@@ -8,26 +8,18 @@ from auditor.model.bounds import (
     Count,
     Ends,
     Positive,
-    PositiveCount,
-    PositiveShare,
     Share,
 )
 
 __all__ = [
     "Aperture",
-    "Band",
-    "Body",
     "CurvePoint",
     "Diffraction",
     "FocalRange",
     "Fringing",
-    "IsoMatch",
     "Lens",
-    "Scale",
     "Sides",
     "SweetSpot",
-    "Tone",
-    "UsableIso",
     "Zone",
 ]
 
@@ -147,84 +139,3 @@ class Lens(TypedDict):
     focal_ranges: Annotated[list[FocalRange], "from shortest to longest"]
     converter_comparison: NotRequired[dict[str, Any] | None]
     reasons: NotRequired[list[str]]
-
-
-class Scale(TypedDict):
-    """One kind of file of a body."""
-
-    file_kind: NotRequired[str]
-    pixel_pitch_um: NotRequired[float]
-    frames: NotRequired[PositiveCount]
-
-
-class Tone(TypedDict):
-    """Noise at one ISO and signal."""
-
-    iso: Positive
-    signal: Annotated[PositiveShare, "linear, 1 = white"]
-    snr: Annotated[float | None, "signal over noise, per pixel"]
-    low: Annotated[float | None, "lower end of the 90% interval"]
-    high: Annotated[float | None, "upper end"]
-    frames: Annotated[Count | None, "frames behind it"]
-    snr_output: NotRequired[Annotated[float | None, "the same at the output size"]]
-    predicted: NotRequired[Annotated[bool | None, "no frame was seen here"]]
-    frames_at_most: NotRequired[
-        Annotated[Count | None, "frames that show no measurable noise here"]
-    ]
-    snr_at_least: NotRequired[
-        Annotated[
-            Positive | None,
-            "signal to noise that those frames prove; null where noise was measured",
-        ]
-    ]
-
-
-class UsableIso(TypedDict):
-    """Highest usable ISO, null when not known or never reached."""
-
-    excellent: Annotated[float | None, "ISO"]
-    acceptable: Annotated[float | None, "ISO"]
-
-
-class Band(TypedDict):
-    """One band of scene brightness."""
-
-    ev100: Annotated[Ends | None, "edges, EV at ISO 100"]
-    band: NotRequired[Annotated[str | None, "name"]]
-    frames: Annotated[Count | None, "frames"]
-    usable_iso: UsableIso
-
-
-class Body(TypedDict):
-    """A body."""
-
-    body: Annotated[str | None, "name"]
-    frames: Annotated[Count | None, "frames"]
-    pixel_pitch_um: Annotated[float | None, "the sensor's own pixel, micrometres"]
-    scales: NotRequired[
-        Annotated[list[Scale], "kinds of file and their scales, the commonest first"]
-    ]
-    kind: NotRequired[Annotated[str | None, "kind of file"]]
-    tones: list[Tone]
-    brightness: list[Band]
-    limits_firm: NotRequired[
-        Annotated[bool | None, "from five frames of two outings on: limits may stand in a headline"]
-    ]
-    no_noise_seen: NotRequired[
-        Annotated[
-            list[dict[str, Any]] | None,
-            "{iso, frames}: ISO values at which no frame showed measurable noise",
-        ]
-    ]
-
-
-class IsoMatch(TypedDict):
-    """What one body's ISO is worth on another."""
-
-    body: str | None
-    reference_body: str | None
-    ev100: Annotated[Ends | None, "band"]
-    reference_iso: Annotated[float | None, "ISO on the reference body"]
-    iso: Annotated[float | None, "ISO on the body that looks as noisy"]
-    low: Annotated[float | None, "90% interval"]
-    high: Annotated[float | None, "90% interval"]
