@@ -24,6 +24,7 @@ from auditor.model.body import (
     UsableDetail,
     UsableIso,
 )
+from auditor.model.comparison import AddedBlur, Comparison, Finding, LeftOutPairs, Typical
 from auditor.model.decisions import (
     Decisions,
     DustSpot,
@@ -50,7 +51,6 @@ from auditor.model.lens import (
 )
 from auditor.model.profile import (
     Answers,
-    Comparison,
     Criteria,
     Fault,
     Filter,
@@ -71,6 +71,7 @@ from auditor.model.schema import schema_of
 __all__ = [
     "Accepted",
     "AcceptedRow",
+    "AddedBlur",
     "Answers",
     "Aperture",
     "Band",
@@ -85,6 +86,7 @@ __all__ = [
     "DustSpot",
     "Fault",
     "Filter",
+    "Finding",
     "FocalRange",
     "FocusBias",
     "Frames",
@@ -97,6 +99,7 @@ __all__ = [
     "Keeper",
     "KeptApart",
     "LeftOut",
+    "LeftOutPairs",
     "Lens",
     "LensChoice",
     "NoiseVisible",
@@ -113,6 +116,7 @@ __all__ = [
     "Sides",
     "SweetSpot",
     "Tone",
+    "Typical",
     "UnreadFolder",
     "Unseen",
     "UsableDetail",

@@ -13,12 +13,12 @@ from auditor.model.bounds import (
     PositiveShare,
     Share,
 )
+from auditor.model.comparison import Comparison
 from auditor.model.decisions import Decisions
 from auditor.model.lens import Lens
 
 __all__ = [
     "Answers",
-    "Comparison",
     "Criteria",
     "Fault",
     "Filter",
@@ -83,21 +83,6 @@ class Keeper(TypedDict):
     answer: NotRequired[
         Annotated[Literal["meant", "fine", "bad"] | None, "the photographer's own answer"]
     ]
-
-
-class Comparison(TypedDict):
-    """What an accessory or a habit costs."""
-
-    label: str | None
-    against: str | None
-    lens: NotRequired[str | None]
-    what: Annotated[str, "sharpness, cast, light, ..."]
-    zone: NotRequired[str | None]
-    pairs: Annotated[Count | None, "pairs of frames"]
-    difference: Annotated[float | None, "label minus against"]
-    low: Annotated[float | None, "90% interval"]
-    high: Annotated[float | None, "90% interval"]
-    verdict: Annotated[str | None, "plain words"]
 
 
 class Setting(TypedDict):
