@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, NotRequired, TypedDict
+from typing import Annotated, Literal, NotRequired, TypedDict
 
 from auditor.model.bounds import (
     Count,
@@ -13,11 +13,15 @@ from auditor.model.bounds import (
 
 __all__ = [
     "Aperture",
+    "ConverterComparison",
+    "ConverterZone",
     "CurvePoint",
     "Diffraction",
+    "Failures",
     "FocalRange",
     "Fringing",
     "Lens",
+    "Seams",
     "Sides",
     "SweetSpot",
     "Zone",
@@ -33,6 +37,14 @@ class Zone(TypedDict):
     frames: NotRequired[Annotated[Count | None, "frames behind the figure"]]
     with_best: NotRequired[
         Annotated[float, "correlation of its error with that of the figure at the best aperture"]
+    ]
+    frames_error: NotRequired[
+        Annotated[
+            float, "standard error (ln) as far as frames decide it: what two lenses do not share"
+        ]
+    ]
+    lacking: NotRequired[
+        Annotated[float, "standard deviation (ln) of where the lens lies beyond its frames"]
     ]
 
 
@@ -56,6 +68,7 @@ class CurvePoint(TypedDict):
     """Fitted curve at a third of a stop."""
 
     f_number: Positive
+    used: NotRequired[Annotated[bool, "frames were taken at it"]]
     centre: NotRequired[Annotated[Zone | None, "fitted"]]
     middle: NotRequired[Annotated[Zone | None, "fitted"]]
     corner: NotRequired[Annotated[Zone | None, "fitted"]]
@@ -69,6 +82,22 @@ class SweetSpot(TypedDict):
     high: Annotated[float | None, "upper end"]
 
 
+class Seams(TypedDict):
+    """Colour fringing at one aperture, medians with their 90% intervals, px."""
+
+    f_number: Positive
+    frames: Count
+    lateral_red_px: float | None
+    lateral_red_px_low: float | None
+    lateral_red_px_high: float | None
+    lateral_blue_px: float | None
+    lateral_blue_px_low: float | None
+    lateral_blue_px_high: float | None
+    fringe_width_px: float | None
+    fringe_width_px_low: float | None
+    fringe_width_px_high: float | None
+
+
 class Fringing(TypedDict):
     """Colour fringing."""
 
@@ -76,7 +105,9 @@ class Fringing(TypedDict):
         Annotated[float | None, "smallest aperture at which colour seams still show"]
     ]
     onset_frames: NotRequired[Annotated[int | None, "frames behind it, at that aperture and wider"]]
-    by_aperture: NotRequired[list[dict[str, Any]]]
+    onset_low: NotRequired[Annotated[float | None, "lower end of its 90% interval"]]
+    onset_high: NotRequired[Annotated[float | None, "upper end"]]
+    by_aperture: NotRequired[list[Seams]]
     inside_acceptable: NotRequired[bool | None]
 
 
@@ -86,6 +117,10 @@ class Sides(TypedDict):
     verdict: NotRequired[Annotated[str | None, "plain words"]]
     confidence: NotRequired[Annotated[Share | None, "how sure"]]
     frames: NotRequired[Annotated[Count | None, "frames behind it"]]
+    left: NotRequired[Annotated[float | None, "its MTF50 against the mean of it and its opposite"]]
+    right: NotRequired[float | None]
+    top: NotRequired[float | None]
+    bottom: NotRequired[float | None]
 
 
 class Diffraction(TypedDict):
@@ -94,7 +129,41 @@ class Diffraction(TypedDict):
     ruling_from_f_number: NotRequired[
         Annotated[float | None, "from here diffraction is the larger blur"]
     ]
+    perfect_lens_from_f_number: NotRequired[
+        Annotated[float, "the same without aberrations, by the pitch alone"]
+    ]
+    loss_at_smallest: NotRequired[
+        Annotated[float | None, "share lost at the smallest aperture against the sharpest"]
+    ]
     text: NotRequired[Annotated[str | None, "plain words"]]
+
+
+class Failures(TypedDict):
+    """How often frames failed otherwise, and how sound ones scatter."""
+
+    soft_share: Share
+    scatter: Annotated[dict[str, float], "ln MTF50, by zone"]
+
+
+class ConverterZone(TypedDict):
+    """MTF50 with a converter against without, as a share."""
+
+    difference: float
+    low: Annotated[float, "lower end of the 90% interval"]
+    high: Annotated[float, "upper end"]
+
+
+class ConverterComparison(TypedDict):
+    """A lens with its converter against the bare lens."""
+
+    converter: str
+    factor: Positive
+    frames: Count
+    frames_without: Count
+    focal_mm: Ends | None
+    focal_mm_without: Ends | None
+    zones: dict[str, ConverterZone | None]
+    text: str
 
 
 class FocalRange(TypedDict):
@@ -108,6 +177,11 @@ class FocalRange(TypedDict):
     sweet_spot: Annotated[SweetSpot | None, "best aperture"]
     pin_sharp: Annotated[Ends | None, "f-numbers, lowest and highest"]
     acceptable: Annotated[Ends | None, "f-numbers, lowest and highest"]
+    pin_sharp_intervals: NotRequired[
+        Annotated[list[Ends] | None, "90% intervals of both ends of `pin_sharp`"]
+    ]
+    acceptable_intervals: NotRequired[list[Ends] | None]
+    failures: NotRequired[Failures | None]
     evidence: Literal["strong", "fair", "thin"] | None
     reasons: list[str]
     fringing: NotRequired[Fringing | None]
@@ -137,5 +211,5 @@ class Lens(TypedDict):
         Annotated[str | None, "the exports that a curve is drawn from where there is nothing else"]
     ]
     focal_ranges: Annotated[list[FocalRange], "from shortest to longest"]
-    converter_comparison: NotRequired[dict[str, Any] | None]
+    converter_comparison: NotRequired[ConverterComparison | None]
     reasons: NotRequired[list[str]]
