@@ -27,6 +27,7 @@ __all__ = [
     "Handheld",
     "Keeper",
     "Profile",
+    "Role",
     "Setting",
     "Shot",
     "UnreadFolder",
@@ -121,6 +122,8 @@ class Shot(TypedDict):
     why: NotRequired[Annotated[str | None, "what is open"]]
     gain: NotRequired[Annotated[Any, "what would be gained"]]
     minutes: NotRequired[Annotated[NotNegative, "what it takes, set-up included"]]
+    label: NotRequired[Annotated[str | None, "the accessory that is compared"]]
+    against: NotRequired[Annotated[str | None, "and with what"]]
 
 
 class Filter(TypedDict):
@@ -128,6 +131,10 @@ class Filter(TypedDict):
 
     frames: NotRequired[Annotated[Count, "measured files that meet them"]]
     words: NotRequired[str]
+    rating: NotRequired[int]
+    since: NotRequired[str]
+    body: NotRequired[str]
+    lens: NotRequired[str]
 
 
 class UnreadFolder(TypedDict):
@@ -163,6 +170,10 @@ class Handheld(TypedDict):
     text: NotRequired[str]
 
 
+Role = Literal["in use", "phone", "borrowed", "seldom used", "single frames", "not named"]
+"""How a body or a lens counts."""
+
+
 class Use(TypedDict):
     """How much a body or a lens was used."""
 
@@ -176,9 +187,7 @@ class Use(TypedDict):
     years: NotRequired[Annotated[Count, "calendar years in which it was used"]]
     iso_low: NotRequired[float | None]
     iso_high: NotRequired[float | None]
-    role: NotRequired[
-        Literal["in use", "phone", "borrowed", "seldom used", "single frames", "not named"]
-    ]
+    role: NotRequired[Role]
 
 
 class Gear(TypedDict):
