@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from auditor.infer.bodies.bands import SHARE_COLUMNS, band_of
 from auditor.infer.bodies.observe import KINDS, sensor_mask
 from auditor.infer.lenses.grouping import numbers
 from auditor.infer.lenses.scene_groups import CELLS, SIGNATURE
+from auditor.infer.shares import share_interval
 from auditor.model import Habit
 from auditor.record import SIGNAL_BIN_EDGES
 
@@ -61,17 +60,8 @@ def _percentile(shares: Floats, quantile: float) -> Floats:
     return np.asarray(edges[at] + within * (edges[at + 1] - edges[at]))
 
 
-def _wilson(hits: int, of: int, share: float) -> tuple[float, float]:
-    """Interval of a share (Wilson, J. Am. Stat. Assoc. 22, 1927)."""
-    z = float(ndtri(0.5 + share / 2))
-    p = hits / of
-    centre = (p + z * z / (2 * of)) / (1 + z * z / of)
-    half = z / (1 + z * z / of) * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of))
-    return max(centre - half, 0.0), min(centre + half, 1.0)
-
-
 def _entry(body: str, habit: str, hits: NDArray[np.bool_], share: float, text: str) -> Habit:
-    low, high = _wilson(int(hits.sum()), len(hits), share)
+    low, high = share_interval(int(hits.sum()), len(hits), share)
     return {
         "body": body, "habit": habit, "frames": int(hits.sum()), "of": len(hits),
         "share": float(hits.mean()), "low": low, "high": high, "text": text,

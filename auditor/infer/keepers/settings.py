@@ -12,13 +12,14 @@ from typing import Any, Final, Literal, TypedDict
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammaln, ndtri
+from scipy.special import gammaln
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import aperture_index, nominal_from_index, numbers
+from auditor.infer.shares import share_interval
 from auditor.model import Setting
 
-__all__ = ["settings_to_avoid", "share_interval"]
+__all__ = ["settings_to_avoid"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -31,15 +32,6 @@ RATE: Final = 0.10
 Stat. Soc. B 57, 1995)."""
 MUCH: Final = 0.15
 """The share must lie this far above the usual one: a sure but small difference helps nobody."""
-
-
-def share_interval(hits: int, of: int, share: float) -> tuple[float, float]:
-    """Interval of a share (Wilson, J. Am. Stat. Assoc. 22, 1927)."""
-    z = float(ndtri(0.5 + share / 2))
-    p, n = hits / of, of
-    centre = (p + z * z / (2 * n)) / (1 + z * z / n)
-    half = z / (1 + z * z / n) * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
-    return float(max(centre - half, 0.0)), float(min(centre + half, 1.0))
 
 
 def settings_to_avoid(
