@@ -16,9 +16,10 @@ from auditor.infer.lenses.intervals import Draws
 from auditor.model import ConverterComparison, ConverterZone
 from auditor.record import ZONES
 
-__all__ = ["FittedRange", "compare_converter"]
+__all__ = ["FittedRange", "compare_converter", "factor_in_name"]
 
-_FACTORS: Final = (0.4, 3.0)
+_FACTOR: Final = re.compile(r"(\d[.,]\d+|\d)\s*[xX×]|[xX×]\s*(\d[.,]\d+|\d)")
+_FACTORS: Final = (0.4, 4.0)
 """Magnifications that a converter can have; other figures in its name are no factor."""
 
 
@@ -76,14 +77,17 @@ def compare_converter(
     }
 
 
+def factor_in_name(converter: str) -> float | None:
+    """Magnification that a converter's name tells ('1.4x'); None where it tells none."""
+    found = _FACTOR.search(converter)
+    value = float((found[1] or found[2]).replace(",", ".")) if found else 0.0
+    return value if _FACTORS[0] <= value <= _FACTORS[1] else None
+
+
 def _factor(converter: str, with_it: list[FittedRange], bare: list[FittedRange]) -> float:
-    """From the name ('1.4x'), else from the focal lengths, else 1."""
-    found = re.search(r"(\d[.,]\d+|\d)\s*[xX×]|[xX×]\s*(\d[.,]\d+|\d)", converter)
-    if found:
-        value = float((found[1] or found[2]).replace(",", "."))
-        if _FACTORS[0] <= value <= _FACTORS[1]:
-            return value
-    return max(_middle(with_it[-1]) / _middle(bare[-1]), 1.0)
+    """From the name, else from the focal lengths, else 1."""
+    named = factor_in_name(converter)
+    return max(_middle(with_it[-1]) / _middle(bare[-1]), 1.0) if named is None else named
 
 
 def _middle(part: FittedRange) -> float:
