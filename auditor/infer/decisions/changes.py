@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from auditor.exposure import f_number_at, f_number_place
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import date_of, days, holm, iso_day, log_sharpness, usable
-from auditor.infer.decisions.scan import Change, Series, find_change
+from auditor.infer.decisions.scan import Candidate, Change, Series, likeliest
 from auditor.infer.lenses.grouping import numbers, within_range, words
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
 
@@ -70,15 +70,12 @@ def find_changes(
     "hot pixels"), `place`, `date` with date_low and date_high (ISO 8601 days), `change` with low and
     high (as a share), frames_before, frames_after, `p`, `also` (what else moved at that time, in words) and `text`.
     """
-    tests = list(_lens_tests(frames, lenses)) + list(_body_tests(frames))
     found = []
-    for test in tests:
-        change = find_change(test.series, criteria.interval, criteria.seed)
-        if change is not None:
-            found.append((test, change))
-    found.sort(key=lambda f: f[1].p)
-    sure = found[: holm([c.p for _, c in found], _WRONG)]
-    told = [(test, change) for test, change in sure if _matters(test, change)]
+    for test in (*_lens_tests(frames, lenses), *_body_tests(frames)):
+        candidate = likeliest(test.series, criteria.seed)
+        if candidate is not None:
+            found.append((test, candidate))
+    told = [(test, change) for test, change in _sure(found, criteria) if _matters(test, change)]
     told.sort(key=lambda t: -abs(t[1].size) / max(t[1].high - t[1].low, 1e-6))
     entries: list[tuple[_Test, Change, dict[str, Any]]] = []
     for test, change in told:
@@ -89,6 +86,20 @@ def find_changes(
         else:
             before["also"].append(_what(test, float(np.expm1(change.size))))
     return [e for _, _, e in entries]
+
+
+def _sure(
+    found: Sequence[tuple[_Test, Candidate]], criteria: Criteria
+) -> list[tuple[_Test, Change]]:
+    """Those that stand up to all having been looked at, the least chance first."""
+    promising = [(test, candidate) for test, candidate in found if candidate.promising]
+    # No chance beyond this one stands, even if all others that promise anything do.
+    limit = _WRONG / (len(found) - len(promising) + 1)
+    settled = [(test, candidate.settled(limit)) for test, candidate in promising]
+    settled.sort(key=lambda t: t[1].p)
+    chances = [c.p for _, c in settled] + [1.0] * (len(found) - len(promising))
+    sure = settled[: holm(chances, _WRONG)]
+    return [(test, candidate.described(criteria.interval)) for test, candidate in sure]
 
 
 def _one(test: _Test, change: Change, other: _Test, earlier: Change) -> bool:
