@@ -7,7 +7,6 @@ interval and its count of frames. Missing is empty in CSV and null in Parquet, n
 from __future__ import annotations
 
 import logging
-import re
 from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
@@ -17,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.record import ZONES
+from auditor.report.csv_file import write_csv
 from auditor.report.listing import evidence
 from auditor.report.profile_parts import Block, blocks
 
@@ -268,11 +268,18 @@ def frame_table(frames: pd.DataFrame) -> pd.DataFrame:
         elif column not in frames:
             out[name] = np.nan
         elif frames[column].dtype == object:
-            known = frames[column].notna()
-            out[name] = frames[column].where(known, None).map(_text).astype("string")
+            out[name] = _texts(frames[column])
         else:
             out[name] = frames[column]
     return out
+
+
+def _texts(column: pd.Series) -> pd.Series:
+    known = column.where(column.notna(), None)
+    try:
+        return known.astype("string")
+    except UnicodeEncodeError:
+        return known.map(_text).astype("string")
 
 
 def _verdicts(frames: pd.DataFrame) -> pd.Series:
@@ -293,21 +300,11 @@ def _verdicts(frames: pd.DataFrame) -> pd.Series:
     return pd.Series(told, index=frames.index, dtype="string")
 
 
-_FORMULA: Final = re.compile(r"^(?=\s*[=+\-@\t\r])")
-"""How a text begins that spreadsheets take for a formula (common practice, no source)."""
-
-
-def _neutral(table: pd.DataFrame) -> pd.DataFrame:
-    """The table with every text made harmless for spreadsheets."""
-    texts = table.select_dtypes("string").columns
-    return table.assign(**{c: table[c].str.replace(_FORMULA, "'", regex=True) for c in texts})
-
-
 def write_tables(profile: Block, folder: Path, frames: pd.DataFrame | None = None) -> None:
     """Write every table as `NAME.csv` (UTF-8, comma) and `NAME.parquet` into `folder`.
 
-    Spreadsheets run a cell that begins as a formula does; in the CSV such a text begins with an
-    apostrophe, which they take for the mark of plain text. The Parquet file holds it as it is.
+    Texts that spreadsheets would run are made harmless in the CSV (`csv_file`); the Parquet file holds
+    them as they are.
     """
     folder.mkdir(parents=True, exist_ok=True)
     made = tables(profile)
@@ -317,5 +314,5 @@ def write_tables(profile: Block, folder: Path, frames: pd.DataFrame | None = Non
         except Exception as error:
             _log.warning("the table frames cannot be made: %s", error)
     for name, table in made.items():
-        _neutral(table).to_csv(folder / f"{name}.csv", index=False, float_format="%.6g")
+        write_csv(table, folder / f"{name}.csv")
         table.to_parquet(folder / f"{name}.parquet", index=False)
