@@ -25,7 +25,7 @@ from auditor.infer.keepers import (
 )
 from auditor.infer.lenses import infer_lenses
 from auditor.infer.next_shots import next_shots, open_note
-from auditor.model import Frames, Keeper
+from auditor.model import Frames
 from auditor.record import COLUMNS
 
 __all__ = ["build_profile", "complete_columns", "infer_profile"]
@@ -189,7 +189,7 @@ def _after_verdicts(
 ) -> dict[str, Any]:
     """What follows from the verdicts on single frames; nothing where there are none."""
     stages: dict[str, tuple[Callable[[pd.DataFrame], Any], Any]] = {
-        "keepers": (lambda v: _listed(frames, v, criteria), []),
+        "keepers": (lambda v: list_keepers(frames, v, criteria), []),
         "answers": (lambda v: tally(v, v["answer"], criteria.interval), no_answers()),
         "verdicts": (count_verdicts, {"judged": 0, "soft": 0, "noisy": 0, "causes": {}}),
         "settings": (lambda v: settings_to_avoid(frames, v, lenses, criteria), []),
@@ -201,15 +201,6 @@ def _after_verdicts(
         name: faults.whole(name, partial(compute, verdicts), without)
         for name, (compute, without) in stages.items()
     }
-
-
-def _listed(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria) -> list[Keeper]:
-    given = verdicts["answer"].astype(object).where(verdicts["answer"].notna(), None)
-    said = dict(zip(frames["path"], given, strict=True))
-    listed = list_keepers(frames, verdicts, criteria)
-    for keeper in listed:
-        keeper["answer"] = said.get(keeper["path"])
-    return listed
 
 
 def _shots(

@@ -7,7 +7,7 @@ interval and its count of frames. Missing is empty in CSV and null in Parquet, n
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -27,7 +27,7 @@ Row = dict[str, Any]
 
 def tables(profile: Block) -> dict[str, pd.DataFrame]:
     """Name -> table; a table without rows is there with no rows, one that can't be made is not there."""
-    rows: dict[str, Callable[[], list[Row]]] = {
+    rows: dict[str, Callable[[], Sequence[Block]]] = {
         "lens_sharpness": lambda: list(_sharpness(profile)),
         "lens_ranges": lambda: list(_ranges(profile)),
         "body_tones": lambda: [
@@ -37,9 +37,9 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
         ],
         "body_usable_iso": lambda: list(_usable(profile)),
         "keepers": lambda: list(_keepers(profile)),
-        "set_aside": lambda: [_flat(s) for s in _set_aside(profile)],
+        "set_aside": lambda: list(_set_aside(profile)),
     } | {
-        name: partial(lambda key: [_flat(entry) for entry in blocks(profile, key)], name)
+        name: partial(blocks, profile, name)
         for name in (
             *_DECISIONS,
             "iso_matches",
@@ -199,7 +199,7 @@ def _keepers(profile: Block) -> Iterator[Row]:
         row = {k: v for k, v in keeper.items() if k != "settings"}
         settings = keeper.get("settings")
         more = settings if isinstance(settings, Mapping) else {}
-        yield _flat(row | dict(more)) | {"evidence": evidence(keeper)}
+        yield row | dict(more) | {"evidence": evidence(keeper)}
 
 
 def _set_aside(profile: Block) -> Iterator[Row]:
@@ -211,20 +211,18 @@ def _set_aside(profile: Block) -> Iterator[Row]:
 
 def _text(value: Any) -> Any:
     """A cell: nested values become text, so that CSV and Parquet hold the same."""
-    if isinstance(value, Mapping):
-        return "; ".join(f"{k}: {_text(v)}" for k, v in value.items() if v is not None)
+    if value is None or isinstance(value, float | int):
+        return value
+    if isinstance(value, str):  # undecodable bytes of a file name have no place in UTF-8
+        return value if value.isascii() else value.encode("utf-8", "replace").decode("utf-8")
     if isinstance(value, list | tuple):
         return "; ".join(str(_text(v)) for v in value)
-    if isinstance(value, str):  # undecodable bytes of a file name have no place in UTF-8
-        return value.encode("utf-8", "replace").decode("utf-8")
+    if isinstance(value, Mapping):
+        return "; ".join(f"{k}: {_text(v)}" for k, v in value.items() if v is not None)
     return value
 
 
-def _flat(row: Block) -> Row:
-    return {str(k): _text(v) for k, v in row.items()}
-
-
-def _frame(name: str, rows: list[Row]) -> pd.DataFrame:
+def _frame(name: str, rows: Sequence[Block]) -> pd.DataFrame:
     first = _COLUMNS[name]
     more = dict.fromkeys(k for row in rows for k in row if k not in first)
     cells = [{k: _text(v) for k, v in row.items()} for row in rows]
