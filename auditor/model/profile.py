@@ -12,6 +12,7 @@ from auditor.model.bounds import (
     PositiveShare,
     Share,
 )
+from auditor.model.decisions import Decisions
 from auditor.model.gear import Body, IsoMatch, Lens
 
 __all__ = [
@@ -230,7 +231,7 @@ def fault_of(part: str, stage: str, error: Exception) -> Fault:
     return {"part": part, "stage": stage, "error": f"{type(error).__name__}: {said}"}
 
 
-class Profile(TypedDict):
+class Profile(Decisions):
     """What an archive says about its lenses, bodies and habits. What could not be measured is null, never 0. Other keys may be added."""
 
     frames: Frames
@@ -277,39 +278,3 @@ class Profile(TypedDict):
     faults: NotRequired[
         Annotated[list[Fault], "parts that broke a stage of the program and are missing from it"]
     ]
-    visible: NotRequired[
-        Annotated[
-            list[dict[str, Any]],
-            "by lens, focal range, aperture and viewing: loss against the best aperture in just noticeable differences, with verdict",
-        ]
-    ]
-    noise_visible: NotRequired[
-        Annotated[
-            list[dict[str, Any]],
-            "by body and viewing: ISO up to which a mid-tone's noise does not show",
-        ]
-    ]
-    rivals: NotRequired[
-        Annotated[
-            list[dict[str, Any]],
-            "lenses that share focal lengths: difference by zone and aperture, or why it was declined",
-        ]
-    ]
-    lens_choice: NotRequired[
-        Annotated[
-            list[dict[str, Any]], "lenses with rivals at their best aperture, by focal length"
-        ]
-    ]
-    changes: NotRequired[
-        Annotated[list[dict[str, Any]], "what changed over the years, with date and size"]
-    ]
-    dust: NotRequired[
-        Annotated[list[dict[str, Any]], "spots of dust on the sensor, with place, depth and dates"]
-    ]
-    focus_bias: NotRequired[
-        Annotated[
-            list[dict[str, Any]],
-            "lenses whose plane of focus lies on one side of the middle more often than chance",
-        ]
-    ]
-    decisions_failed: NotRequired[Annotated[list[str], "decisions that could not be worked out"]]

@@ -13,7 +13,7 @@ from scipy.special import ndtri
 from auditor.infer.bodies.bands import SHARE_COLUMNS, band_of
 from auditor.infer.bodies.observe import KINDS, sensor_mask
 from auditor.infer.lenses.grouping import numbers
-from auditor.infer.lenses.scenes import CELLS, SIGNATURE
+from auditor.infer.lenses.scene_groups import CELLS, SIGNATURE
 from auditor.record import SIGNAL_BIN_EDGES
 
 __all__ = ["LIFT_STOPS", "SPARE_STOPS", "find_habits", "lifts"]
@@ -31,7 +31,7 @@ _LIFT_COLUMNS: Final = ("status", "capture", "source", "body")
 _HABIT_COLUMNS: Final = (
     *("taken", "signature", "iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100"),
 )
-_PIECE: Final = 20_000
+_CHUNK: Final = 20_000
 """Histograms read at a time, for the memory."""
 _RAISED: Final = 1.1
 """An ISO counts as raised above the lowest used by more than rounding."""
@@ -140,8 +140,8 @@ def _static(table: pd.DataFrame) -> NDArray[np.bool_]:
     near = valid[:-1] & valid[1:] & (np.diff(seconds) <= STATIC_SECONDS)
     first = np.flatnonzero(near)
     # Piece by piece: the text of a million signatures weighs as much as all else.
-    for start in range(0, len(first), _PIECE):
-        at = first[start : start + _PIECE]
+    for start in range(0, len(first), _CHUNK):
+        at = first[start : start + _CHUNK]
         alike = _alike(table["signature"].iloc[order[at]], table["signature"].iloc[order[at + 1]])
         out[order[at[alike]]] = out[order[at[alike] + 1]] = True
     return out
@@ -225,9 +225,9 @@ def _headroom(body: str, rows: pd.DataFrame, share: float) -> list[dict[str, Any
 def _brightest(rows: pd.DataFrame) -> Floats:
     """log2 signal above which one pixel in 500 lies, NaN where no histogram was stored."""
     out = np.full(len(rows), np.nan)
-    for start in range(0, len(rows), _PIECE):
-        shares, known = _histograms(rows.iloc[start : start + _PIECE])
-        out[start : start + _PIECE][known] = _percentile(shares[known], _BRIGHTEST)
+    for start in range(0, len(rows), _CHUNK):
+        shares, known = _histograms(rows.iloc[start : start + _CHUNK])
+        out[start : start + _CHUNK][known] = _percentile(shares[known], _BRIGHTEST)
     return out
 
 

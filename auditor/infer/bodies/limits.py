@@ -8,7 +8,7 @@ import numpy as np
 
 from auditor.infer.bodies.observe import sigma_code
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel
-from auditor.infer.bodies.visible import MID_TONE, Look, highest_iso, third
+from auditor.infer.bodies.visible import MID_TONE, BandNoise, highest_iso, third
 
 __all__ = ["HALF_THIRD", "REACH", "no_noise_seen", "snr_by_iso", "usable_iso"]
 
@@ -34,7 +34,7 @@ def no_noise_seen(noise: NoiseModel) -> list[dict[str, int]]:
 
 
 def usable_iso(
-    noise: NoiseModel, look: Look, snr: float, share: float
+    noise: NoiseModel, look: BandNoise, snr: float, share: float
 ) -> tuple[int | None, dict[str, Any]]:
     """Usable ISO in third stops, not above what was found, with bounds and what kind of answer."""
     best, low, high = highest_iso(noise, look, snr, share)
@@ -90,7 +90,7 @@ def _clean_isos(noise: NoiseModel, snr: float) -> set[int]:
     return {int(i) for i in limits.iso[reached & (code <= CODE_HIDDEN)]}
 
 
-def snr_by_iso(noise: NoiseModel, look: Look, share: float) -> list[dict[str, Any]]:
+def snr_by_iso(noise: NoiseModel, look: BandNoise, share: float) -> list[dict[str, Any]]:
     """The SNR of a typical frame at each full or used ISO within reach."""
     best = look.best
     low, high = noise.interval(look.draws, best, share)

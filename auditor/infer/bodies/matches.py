@@ -49,7 +49,7 @@ def _within(model: NoiseModel, log2_iso: float) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class _Look:
+class _BandCurves:
     """How noisy a typical frame of one band looks on one body, log2 SNR.
 
     `curves` (1 + draws, ISO_GRID): the best estimate and the draws; `fallen`: the same made to fall.
@@ -59,14 +59,14 @@ class _Look:
     fallen: Floats
 
 
-def _look(model: NoiseModel, scenes: Scenes) -> _Look:
+def _band_curves(model: NoiseModel, scenes: Scenes) -> _BandCurves:
     both = np.concatenate([model.log_sigma[None], model.draws])
     curves = frame_snr(both, scenes, model.output_scale)
-    return _Look(curves, falling(curves))
+    return _BandCurves(curves, falling(curves))
 
 
 def _as_noisy_as(
-    reference: _Look, other: _Look, isos: Sequence[int], wider: float, share: float
+    reference: _BandCurves, other: _BandCurves, isos: Sequence[int], wider: float, share: float
 ) -> list[tuple[float, float, float] | None]:
     """log2 ISO on `other` that looks as noisy as each ISO on `reference`: best, low, high.
 
@@ -91,7 +91,9 @@ def as_noisy_as(
 ) -> tuple[float, float, float] | None:
     """log2 ISO on `other` that looks as noisy as `iso` on `reference`: best, low, high."""
     wider = t_factor(reference.freedom + other.freedom, share)
-    return _as_noisy_as(_look(reference, scenes), _look(other, scenes), [iso], wider, share)[0]
+    return _as_noisy_as(
+        _band_curves(reference, scenes), _band_curves(other, scenes), [iso], wider, share
+    )[0]
 
 
 def _seen(model: NoiseModel, log2_iso: float) -> bool:
@@ -119,7 +121,7 @@ def match_bodies(
     out = []
     able = [m for m in models if m.cells.frame_count >= LEAST_FRAMES and len(m.cells.iso)]
     looks = {
-        (m.body, m.kind, band.key): _look(m, scenes[m.kind][band.key])
+        (m.body, m.kind, band.key): _band_curves(m, scenes[m.kind][band.key])
         for m in able
         for band in BANDS
         if band.key in scenes.get(m.kind, {})

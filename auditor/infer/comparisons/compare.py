@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from auditor.infer.comparisons.colour import PairColour, middle_of, pair_colour
 from auditor.infer.comparisons.crop import crop_bargain
 from auditor.infer.comparisons.curves import find_range
-from auditor.infer.comparisons.focus import compare_focus
+from auditor.infer.comparisons.hyperfocal import compare_focus
 from auditor.infer.comparisons.labels import CROP, LabelPattern, names_accessory
 from auditor.infer.comparisons.light import Light, light_entries
 from auditor.infer.comparisons.pairs import Labelled, Pair, find_pairs

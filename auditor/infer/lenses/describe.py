@@ -43,7 +43,7 @@ def describe_range(
     apertures = _apertures(fit, draws, table, rows, quantiles, counts)
     kept = np.isin(index, list(fitted))
     if told.any():
-        first, last = np.exp(np.quantile(draws.told_by_frames, quantiles, axis=0))
+        first, last = np.exp(np.quantile(draws.from_frames, quantiles, axis=0))
         half_width = (last - first) / 2 / np.exp(draws.value(fit.data.f_numbers))
     evidence = judge(fit, half_width, counts[:, kept])
     found, lacking = _ranges(fit, draws, told, criteria)
@@ -75,7 +75,7 @@ def describe_range(
         if told.any()
         else None,
         "failures": {
-            "soft_share": round(float(1 - fit.sound.mean()), 3),
+            "soft_share": round(float(1 - fit.inlier.mean()), 3),
             "scatter": {z: round(float(s), 4) for z, s in zip(ZONES, _scatter(fit), strict=True)},
         },
     }
@@ -131,7 +131,7 @@ def _apertures(
     fitted = {int(i): j for j, i in enumerate(aperture_index(fit.data.f_numbers))}
     if told.any():
         value, low, high = _figures(draws, fit.data.f_numbers, draws.curve, quantiles)
-        own, beyond = draws.frames_error, draws.lacking
+        own, beyond = draws.frames_error, draws.excess_sd
     apertures = []
     for j, i in enumerate(index):
         here = rows[table.aperture[rows] == i]
@@ -146,7 +146,7 @@ def _apertures(
                     "lacking": round(float(beyond[z, k]), 4),
                 }
             entry[f"usual_{zone}_cpp"] = _usual(table.log_mtf50[here, z])
-        entry["sound_frames"] = 0 if k is None else _sound(fit, k, len(here))
+        entry["sound_frames"] = 0 if k is None else _inliers(fit, k, len(here))
         apertures.append(entry)
     return apertures
 
@@ -183,9 +183,9 @@ def _usual(log_values: Floats) -> float | None:
     return round(float(np.exp(np.median(known))), 4) if len(known) else None
 
 
-def _sound(fit: CurveFit, k: int, frames: int) -> int:
+def _inliers(fit: CurveFit, k: int, frames: int) -> int:
     """Frames in which nothing else failed, scaled up where only a sample was fitted."""
-    return round(float(fit.sound[fit.data.aperture == k].mean()) * frames)
+    return round(float(fit.inlier[fit.data.aperture == k].mean()) * frames)
 
 
 def _scatter(fit: CurveFit) -> Floats:

@@ -18,7 +18,7 @@ from auditor.infer.lenses.curve_data import CurveData
 from auditor.infer.lenses.excess import COMPONENTS, Excess
 from auditor.infer.lenses.physics import Optics, prior_for
 
-__all__ = ["CurveFit", "Look", "Model", "State", "cell_sums", "fit_curve"]
+__all__ = ["CurveFit", "Expectation", "Model", "State", "cell_sums", "fit_curve"]
 
 Floats = NDArray[np.float64]
 Cells = tuple[Floats, Floats, Floats, Floats]
@@ -88,7 +88,7 @@ class State:
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class Expectation:
     """All figures given a state; n x Z unless told otherwise.
 
     Attributes:
@@ -96,7 +96,7 @@ class Look:
         gradient, curvature: of the log likelihood by the curve (complete-data information).
         component: n x Z x COMPONENTS, chance of each spread.
         scatter: derivative by ln scatter^2; scatter_moment: n x Z x 2, the moment that estimates it.
-        sound: chance that next to nothing is lacking.
+        inlier: chance that next to nothing is lacking.
         log_density: ln of the likelihood, 0 where a zone was not measured.
     """
 
@@ -106,7 +106,7 @@ class Look:
     component: Floats
     scatter: Floats
     scatter_moment: Floats
-    sound: Floats
+    inlier: Floats
     log_density: Floats
 
 
@@ -117,17 +117,17 @@ class CurveFit:
     data: CurveData
     model: Model
     state: State
-    look: Look
+    expectation: Expectation
 
     @property
     def curve(self) -> Floats:
         """Z x K, ln MTF50."""
-        return self.look.curve
+        return self.expectation.curve
 
     @property
-    def sound(self) -> Floats:
+    def inlier(self) -> Floats:
         """n, chance that the frame's sharpest zone is as sharp as the lens."""
-        return np.asarray(self.look.sound.max(1))
+        return np.asarray(self.expectation.inlier.max(1))
 
 
 def cell_sums(data: CurveData, values: Floats) -> Floats:
@@ -153,7 +153,7 @@ class Model:
         typical = float(np.median(data.stderr)) ** 2 + _SCATTER**2
         self.trust = _SCATTER_WEIGHT / typical**2
 
-    def look(self, state: State, beside: float = 0.0) -> Look:
+    def expectation(self, state: State, beside: float = 0.0) -> Expectation:
         """Expectation step; of a curve that lies `beside` (ln MTF50) the state's everywhere, if given."""
         curve = self.optics.curves(state.theta) + beside
         cells = self._cells(curve, state)
@@ -161,7 +161,7 @@ class Model:
             self._figures(state, cells, slice(first, first + _PIECE))
             for first in range(0, len(self.value), _PIECE)
         ]
-        return Look(
+        return Expectation(
             curve, *(p[0] if len(p) == 1 else np.concatenate(p) for p in zip(*pieces, strict=True))
         )
 
@@ -179,7 +179,7 @@ class Model:
         return mean, share, smear**2, weight
 
     def _figures(self, state: State, cells: Cells, rows: slice) -> tuple[Floats, ...]:
-        """The fields of a `Look` but its first, for some of the frames."""
+        """The fields of a `Expectation` but its first, for some of the frames."""
         chance, density, off, share, own, precision = self._points(state, cells, rows)
         per = chance * precision
         square = per * precision
@@ -212,7 +212,7 @@ class Model:
         return chance, density, off, share, own, precision
 
     def by_spread(self, state: State) -> tuple[Floats, Floats]:
-        """n x Z x COMPONENTS: what each spread adds to a look's `gradient` and `scatter`."""
+        """n x Z x COMPONENTS: what each spread adds to an expectation's `gradient` and `scatter`."""
         cells = self._cells(self.optics.curves(state.theta), state)
         chance, _, off, share, _, precision = self._points(state, cells, slice(None))
         per = chance * precision
@@ -221,19 +221,22 @@ class Model:
         scatter = 0.5 * np.add.reduceat(wide, self.starts, axis=2)
         return gradient, scatter * (state.scatter**2)[:, None]
 
-    def step(self, state: State, look: Look) -> State:
+    def step(self, state: State, expectation: Expectation) -> State:
         """Maximisation step."""
-        share, spread = self._shares(look)
-        top, bottom = look.scatter_moment.sum(0).T
+        share, spread = self._shares(expectation)
+        top, bottom = expectation.scatter_moment.sum(0).T
         scatter = (top + self.trust * _SCATTER**2) / (bottom + self.trust)
         jacobian = self.optics.jacobian(state.theta)
         slopes = jacobian.reshape(-1, jacobian.shape[2])
-        pull, weight = cell_sums(self.data, look.gradient), cell_sums(self.data, look.curvature)
+        pull, weight = (
+            cell_sums(self.data, expectation.gradient),
+            cell_sums(self.data, expectation.curvature),
+        )
         gradient = pull.ravel() @ slopes
         gradient -= (state.theta - self.prior[0]) / self.prior[1] ** 2
         information = slopes.T @ (weight.reshape(-1, 1) * slopes)
         information += np.diag(1 / self.prior[1] ** 2)
-        rise, slope = self._disorder(look.curve, jacobian)
+        rise, slope = self._disorder(expectation.curve, jacobian)
         gradient -= slope.T @ rise / _ORDER**2
         information += slope.T @ slope / _ORDER**2
         step = np.linalg.solve(information, gradient)
@@ -258,25 +261,25 @@ class Model:
         slope = self._disorder(curve, jacobian)[1]
         return np.asarray(slope.T @ slope / _ORDER**2)
 
-    def _shares(self, look: Look) -> tuple[Floats, Floats]:
+    def _shares(self, expectation: Expectation) -> tuple[Floats, Floats]:
         """Shares of a state."""
-        kinds = look.component.sum((0, 1)) + SHARE_WEIGHT
-        own = cell_sums(self.data, look.component[:, :, 0]).sum(0)
-        count = cell_sums(self.data, look.component.sum(2)).sum(0)
+        kinds = expectation.component.sum((0, 1)) + SHARE_WEIGHT
+        own = cell_sums(self.data, expectation.component[:, :, 0]).sum(0)
+        count = cell_sums(self.data, expectation.component.sum(2)).sum(0)
         share = (own + SHARE_POOL * kinds[0] / kinds.sum()) / (count + SHARE_POOL)
         return share, kinds[1:] / kinds[1:].sum()
 
-    def objective(self, state: State, look: Look) -> float:
+    def objective(self, state: State, expectation: Expectation) -> float:
         """Penalised log likelihood."""
         strain = float((((state.theta - self.prior[0]) / self.prior[1]) ** 2).sum())
-        rise = np.maximum(np.diff(look.curve, axis=0), 0)
+        rise = np.maximum(np.diff(expectation.curve, axis=0), 0)
         strain += float((rise**2).sum()) / _ORDER**2
-        kinds = look.component.sum((0, 1)) + SHARE_WEIGHT
+        kinds = expectation.component.sum((0, 1)) + SHARE_WEIGHT
         usual = float(kinds[0] / kinds.sum())
         pooled = float((usual * np.log(state.share) + (1 - usual) * np.log1p(-state.share)).sum())
         known = float(SHARE_WEIGHT[1:] @ np.log(state.spread))
         known += SHARE_WEIGHT[0] * np.log(usual) + SHARE_WEIGHT[1:].sum() * np.log1p(-usual)
-        return float(look.log_density.sum()) - 0.5 * strain + known + SHARE_POOL * pooled
+        return float(expectation.log_density.sum()) - 0.5 * strain + known + SHARE_POOL * pooled
 
 
 def fit_curve(data: CurveData) -> CurveFit:
@@ -287,13 +290,13 @@ def fit_curve(data: CurveData) -> CurveFit:
     model = Model(data)
     if len(data.row) == 1:
         state = _start(model, *_STARTS[0])
-        return CurveFit(data, model, state, model.look(state))
+        return CurveFit(data, model, state, model.expectation(state))
     fits = [_climb(model, _start(model, *start)) for start in _STARTS]
-    state, look = max(fits, key=lambda f: model.objective(*f))
-    return CurveFit(data, model, state, look)
+    state, expectation = max(fits, key=lambda f: model.objective(*f))
+    return CurveFit(data, model, state, expectation)
 
 
-def _start(model: Model, sound: float, quantile: float) -> State:
+def _start(model: Model, inlier: float, quantile: float) -> State:
     """Optics through an upper quantile of every cell."""
     data = model.data
     zones, k = data.log_mtf50.shape[1], len(data.f_numbers)
@@ -316,21 +319,21 @@ def _start(model: Model, sound: float, quantile: float) -> State:
         step = np.linalg.solve(information, gradient)
         theta = theta + step * min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-9))
     spread = np.full(COMPONENTS - 1, 1 / (COMPONENTS - 1))
-    return State(theta, np.full(k, sound), spread, np.full(zones, _SCATTER))
+    return State(theta, np.full(k, inlier), spread, np.full(zones, _SCATTER))
 
 
-def _climb(model: Model, state: State) -> tuple[State, Look]:
+def _climb(model: Model, state: State) -> tuple[State, Expectation]:
     """The best state on the way: where zones' order binds, steps may overshoot."""
-    look = model.look(state)
-    best = model.objective(state, look), state, look
-    before = look.curve
+    expectation = model.expectation(state)
+    best = model.objective(state, expectation), state, expectation
+    before = expectation.curve
     for i in range(_ITERATIONS):
-        state = model.step(state, look)
-        look = model.look(state)
-        reached = model.objective(state, look)
+        state = model.step(state, expectation)
+        expectation = model.expectation(state)
+        reached = model.objective(state, expectation)
         if reached > best[0]:
-            best = reached, state, look
-        if i > _FIRST_STEPS and np.abs(look.curve - before).max() < _TOLERANCE:
+            best = reached, state, expectation
+        if i > _FIRST_STEPS and np.abs(expectation.curve - before).max() < _TOLERANCE:
             break
-        before = look.curve
+        before = expectation.curve
     return best[1:]

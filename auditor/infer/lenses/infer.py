@@ -126,17 +126,17 @@ def _describe(
         entry = describe_range(part.fit, part.draws, table, part.rows, criteria)
         entry["focal_mm"] = None if part.focal_mm is None else list(part.focal_mm)
         entry["reasons"] = entry["reasons"] + _pooled(part, ranges) + reasons
-        sound = part.fit.data.row[part.fit.sound > 0.5]
+        inlier = part.fit.data.row[part.fit.inlier > 0.5]
         entry["fringing"] = describe_fringing(
             tables.fringes,
-            sound,
-            table.aperture[sound],
-            table.outing[sound],
+            inlier,
+            table.aperture[inlier],
+            table.outing[inlier],
             criteria.fringe_px,
             entry["acceptable"],
             criteria.interval,
         )
-        entry["sides"] = judge_sides(tables.sides, sound, table.outing, criteria.seed)
+        entry["sides"] = judge_sides(tables.sides, inlier, table.outing, criteria.seed)
         zone = weaker_zone(part.fit)
         entry["diffraction"] = describe_diffraction(
             part.fit, zone, evident(part.fit)[zone], group.pixel_pitch_um is not None

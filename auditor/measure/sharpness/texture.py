@@ -17,9 +17,9 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from auditor.measure.sharpness.edge_detection import radius_of, zone_of
 from auditor.measure.sharpness.grid import block_starts, centred_means
 from auditor.measure.sharpness.light import Light, fill_green
-from auditor.measure.sharpness.places import radius_of, zone_of
 from auditor.record import ZONES
 
 __all__ = ["SPECTRUM_CPP", "WINDOW_PX", "FrameSpectra", "Spectrum"]

@@ -22,7 +22,7 @@ from auditor.infer.bodies.observe import (
 )
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
 from auditor.infer.bodies.sensor import sensor_figures
-from auditor.infer.bodies.visible import Looks
+from auditor.infer.bodies.visible import BandNoises
 from auditor.infer.criteria import Criteria
 from auditor.record import TONE_SIGNALS
 
@@ -335,7 +335,7 @@ def _tones(noise: NoiseModel, share: float) -> list[dict[str, Any]]:
 
 
 def _brightness(model: BodiesModel, noise: NoiseModel) -> list[dict[str, Any]]:
-    criteria, looks, out = model.criteria, Looks(noise), []
+    criteria, looks, out = model.criteria, BandNoises(noise), []
     for band in BANDS:
         scenes = model.scenes.get(noise.kind, {}).get(band.key)
         if scenes is None:
