@@ -24,6 +24,8 @@ CELLS: Final = 96
 SIGNATURE: Final = re.compile(r"[0-9a-fA-F]{192}")
 _CHUNK: Final = 20_000
 """Signatures read at a time."""
+_COMPARED: Final = 500
+"""Frames held against all later ones of their outing at a time."""
 _ALIKE: Final = 0.9
 """Correlation of two signatures from which they show one scene."""
 
@@ -34,14 +36,26 @@ def read_signatures(signature: NDArray[np.object_]) -> NDArray[np.float32]:
     # Piece by piece: the text of a million signatures would take as much memory again and again.
     for first in range(0, len(signature), _CHUNK):
         part = signature[first : first + _CHUNK]
-        good = np.array([SIGNATURE.fullmatch(s) is not None for s in part], bool)
+        good, raw = _decoded(part)
         if good.any():
-            raw = bytes.fromhex("".join(part[good]))
             grey = np.frombuffer(raw, np.uint8).reshape(-1, CELLS).astype(np.float32)
             grey -= grey.mean(1, keepdims=True)
             grey /= np.maximum(np.sqrt((grey**2).sum(1, keepdims=True)), 1e-6)
             out[first : first + _CHUNK][good] = grey
     return out
+
+
+def _decoded(signature: NDArray[np.object_]) -> tuple[NDArray[np.bool_], bytes]:
+    """Which signatures can be read, and what those hold, one after the other."""
+    good = np.fromiter((len(s) == 2 * CELLS for s in signature), bool, len(signature))
+    try:
+        raw = bytes.fromhex("".join(signature[good]))
+    except ValueError:
+        raw = b""
+    if len(raw) != good.sum() * CELLS:  # not all of them are hexadecimal digits
+        good = np.array([SIGNATURE.fullmatch(s) is not None for s in signature], bool)
+        raw = bytes.fromhex("".join(signature[good]))
+    return good, raw
 
 
 def find_scenes(
@@ -58,9 +72,12 @@ def find_scenes(
     left, right = [], []
     for first, end in zip(starts, np.append(starts[1:], n), strict=True):
         rows = order[first:end]
-        a, b = np.nonzero(np.triu(vectors[rows] @ vectors[rows].T > _ALIKE, 1))
-        left.append(rows[a])
-        right.append(rows[b])
+        for at in range(0, len(rows), _COMPARED):
+            likeness = vectors[rows[at : at + _COMPARED]] @ vectors[rows[at:]].T
+            a, b = np.nonzero(likeness > _ALIKE)
+            once = a < b
+            left.append(rows[at + a[once]])
+            right.append(rows[at + b[once]])
     by_burst = np.argsort(burst, kind="stable")
     same = np.flatnonzero(np.diff(burst[by_burst]) == 0)
     left.append(by_burst[same])
