@@ -180,41 +180,46 @@ class Model:
 
     def _figures(self, state: State, cells: Cells, rows: slice) -> tuple[Floats, ...]:
         """The fields of a `Expectation` but its first, for some of the frames."""
-        chance, density, off, share, own, precision = self._points(state, cells, rows)
+        chance, density, off, share, precision = self._points(state, cells, rows)
         per = chance * precision
         square = per * precision
-        around = np.einsum(_OVER_NODES, square, off**2)
-        moment = np.stack([around - np.einsum(_OVER_NODES, square, own), square.sum(2)], axis=2)
+        around = np.einsum(_OVER_NODES, square * off, off)
+        total, bottom, scatter2 = per.sum(2), square.sum(2), state.scatter**2
+        # Of each point's variance, one over its precision, what lies beyond scatter is the figure's own.
+        moment = np.stack([around - (total - scatter2 * bottom), bottom], axis=2)
         pull = per * share
         return (
             np.einsum(_OVER_NODES, pull, off),
             np.einsum(_OVER_NODES, pull, share),
             np.add.reduceat(chance, self.starts, axis=2),
-            0.5 * (around - per.sum(2)) * state.scatter**2,
+            0.5 * (around - total) * scatter2,
             moment,
-            np.einsum(_OVER_NODES, chance, share > _CLEARLY),
+            (chance * (share > _CLEARLY)).sum(2),
             np.log(np.where(self.known[rows], density, 1.0)),
         )
 
     def _points(self, state: State, cells: Cells, rows: slice) -> tuple[Floats, ...]:
         """Of some of the frames, n x Z x M: each point's chance, the figure's density (n x Z), how far off
-        the point it lies, its slope by the curve, its variance without scatter, and one over that with."""
+        the point it lies, the point's slope by the curve, and one over its variance."""
         at = self.data.aperture[rows]
         mean, share, smear, weight = (part[at] for part in cells)
         off = self.value[rows, :, None] - mean
-        own = self.data.stderr[rows, :, None] ** 2 + smear
-        precision = 1 / (own + (state.scatter**2)[None, :, None])
-        chance = np.exp(-0.5 * off**2 * precision)
+        own = self.data.stderr[rows] ** 2 + state.scatter**2
+        precision = 1 / (own[:, :, None] + smear)
+        chance = off * off
+        chance *= precision
+        chance *= -0.5
+        np.exp(chance, out=chance)
         chance *= weight[:, None]
         chance *= np.sqrt(precision)
         density = chance.sum(2) + _OUTLIERS * _OUTLIER_DENSITY
         chance *= np.where(self.known[rows], 1 / density, 0.0)[:, :, None]
-        return chance, density, off, share, own, precision
+        return chance, density, off, share, precision
 
     def by_spread(self, state: State) -> tuple[Floats, Floats]:
         """n x Z x COMPONENTS: what each spread adds to an expectation's `gradient` and `scatter`."""
         cells = self._cells(self.optics.curves(state.theta), state)
-        chance, _, off, share, _, precision = self._points(state, cells, slice(None))
+        chance, _, off, share, precision = self._points(state, cells, slice(None))
         per = chance * precision
         gradient = np.add.reduceat(per * off * share, self.starts, axis=2)
         wide = per * (off**2 * precision - 1)
