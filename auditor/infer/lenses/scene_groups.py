@@ -17,7 +17,7 @@ from scipy.sparse.csgraph import connected_components
 
 from auditor.infer.lenses.grouping import numbers, texts
 
-__all__ = ["CELLS", "SIGNATURE", "find_scenes", "read_signatures", "scenes_of"]
+__all__ = ["find_scenes", "grey_means", "read_signatures", "scenes_of"]
 
 CELLS: Final = 96
 """Grey means of a signature, 12 x 8."""
@@ -36,17 +36,17 @@ def read_signatures(signature: NDArray[np.object_]) -> NDArray[np.float32]:
     # Piece by piece: the text of a million signatures would take as much memory again and again.
     for first in range(0, len(signature), _CHUNK):
         part = signature[first : first + _CHUNK]
-        good, raw = _decoded(part)
+        good, means = grey_means(part)
         if good.any():
-            grey = np.frombuffer(raw, np.uint8).reshape(-1, CELLS).astype(np.float32)
+            grey = means.astype(np.float32)
             grey -= grey.mean(1, keepdims=True)
             grey /= np.maximum(np.sqrt((grey**2).sum(1, keepdims=True)), 1e-6)
             out[first : first + _CHUNK][good] = grey
     return out
 
 
-def _decoded(signature: NDArray[np.object_]) -> tuple[NDArray[np.bool_], bytes]:
-    """Which signatures can be read, and what those hold, one after the other."""
+def grey_means(signature: NDArray[np.object_]) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:
+    """Which signatures can be read, (n,), and the grey means of those, (m, 96)."""
     good = np.fromiter((len(s) == 2 * CELLS for s in signature), bool, len(signature))
     try:
         raw = bytes.fromhex("".join(signature[good]))
@@ -55,7 +55,7 @@ def _decoded(signature: NDArray[np.object_]) -> tuple[NDArray[np.bool_], bytes]:
     if len(raw) != good.sum() * CELLS:  # not all of them are hexadecimal digits
         good = np.array([SIGNATURE.fullmatch(s) is not None for s in signature], bool)
         raw = bytes.fromhex("".join(signature[good]))
-    return good, raw
+    return good, np.frombuffer(raw, np.uint8).reshape(-1, CELLS)
 
 
 def find_scenes(
