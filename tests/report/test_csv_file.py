@@ -32,6 +32,11 @@ def test_numbers_are_written_as_pandas_writes_them(tmp_path: Path, rows: int) ->
     table = pd.DataFrame(
         {"d": number, "s": np.clip(number, -1e9, 1e9).astype(np.float32), "nothing": None}
     )
+    table["near"] = rng.random(rows) * 10.0 ** rng.integers(-5, 8, rows)
+    table["between"] = np.round(rng.random(rows), 7) * rng.choice([1, 10, 1000], rows)
+    table["edge"] = rng.choice(
+        [0.0, -0.0, 1e-4, 9.99999e-5, 999999.5, 1e6, np.inf, 1e-3, 0.1], rows
+    )
     table["whole"] = pd.array(rng.integers(-5, 5, rows), "Int64")
     table.loc[table["d"] > 1, "whole"] = pd.NA
     table["yes"], table["last"] = table["d"] > 0, "x"

@@ -181,7 +181,8 @@ def _bodies(
 def _one_of_each_scene(frames: pd.DataFrame, rows: Rows) -> Rows:
     """A scene's frames show the same things at the same places: the one at the smallest aperture stands
     for all. `rows` by time, and so again."""
-    scene = scenes_of(frames.iloc[rows])
+    known = [c for c in ("signature", "outing", "burst") if c in frames]
+    scene = scenes_of(frames[known].iloc[rows])
     order = np.lexsort((-numbers(frames, "f_number")[rows], scene))
     _, first = np.unique(scene[order], return_index=True)
     kept = rows[np.sort(order[first])]
