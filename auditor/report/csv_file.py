@@ -21,8 +21,12 @@ _ROWS: Final = 50_000
 """Rows made at once."""
 _NUMBER: Final = "%.6g"
 """Six digits are more than any figure is good for."""
-_POWERS: Final = np.array([10.0**n for n in range(10)])
-"""What makes whole numbers of six digits of those that this form writes without an exponent."""
+_DIGITS: Final = 6
+"""Its digits."""
+_WHOLE: Final = (1e-4, 10.0**_DIGITS - 1)
+"""Between these it writes no exponent, also of what is rounded up (C standard, %g)."""
+_POWERS: Final = np.array([10.0**n for n in range(_DIGITS + 4)])
+"""What makes numbers between these whole ones of six digits."""
 _UNDECIDED: Final = 1e-6
 """So near to the middle between two such numbers a product can't tell which is nearer."""
 _FORMULA: Final = re.compile(r"^(?=\s*[=+\-@\t\r])")
@@ -72,8 +76,8 @@ def _six_digits(values: NDArray[np.float64]) -> pa.Array:
     """Numbers as `_NUMBER` writes them: rounded by themselves where that is plain, which is far quicker,
     for the shortest text of the result has no more digits."""
     size = np.abs(values)
-    plain = (size >= 1e-4) & (size < 999_999)
-    place = 5 - np.floor(np.log10(np.where(plain, size, 1.0)))
+    plain = (size >= _WHOLE[0]) & (size < _WHOLE[1])
+    place = _DIGITS - 1 - np.floor(np.log10(np.where(plain, size, 1.0)))
     power = _POWERS[place.astype(np.int64)]
     whole = np.where(plain, values, 0.0) * power
     nearest = np.rint(whole)
