@@ -123,7 +123,7 @@ def infer_frames(
     """
     from auditor.crawl import Selection
     from auditor.engine.runlog import RunLog
-    from auditor.gear import gear_in_use
+    from auditor.gear import USE_COLUMNS, gear_in_use
     from auditor.infer.bodies import AcceptError
     from auditor.infer.criteria import Criteria
     from auditor.infer.faults import Faults
@@ -137,12 +137,14 @@ def infer_frames(
     wanted = mine & selection.matches(frames).to_numpy(bool)
     _need_frames(frames, aside, mine, wanted, gear, selection)
     # What was set aside is listed whatever is looked at: hardly any such file has names or stars.
-    chosen = frames[wanted | aside].reset_index(drop=True)
+    shown = wanted | aside
+    chosen = (frames if shown.all() else frames[shown]).reset_index(drop=True)
     patterns, notices = _labels(options, frames["path"])
     faults = Faults(refused=(AcceptError,))
     in_use: dict[str, Any] = {}
     if (mine & ~aside).any():
-        in_use = faults.whole("gear", lambda: gear_in_use(frames[mine & ~aside & best], gear), {})
+        used = frames[[name for name in USE_COLUMNS if name in frames]]
+        in_use = faults.whole("gear", lambda: gear_in_use(used[mine & ~aside & best], gear), {})
     try:
         profile, verdicts = infer_profile(
             chosen,

@@ -54,7 +54,7 @@ def plain(value: Any, gaps: bool = True) -> Any:
 def write_profile(profile: Mapping[str, Any], path: Path) -> None:
     """Write `profile.json`. A half-written file never takes the place of a whole one."""
     # ASCII escapes keep names that are no valid Unicode (undecodable file names) intact.
-    parts = [f"{json.dumps(k)}: {_lines(v)}" for k, v in plain(profile).items()]
+    parts = [f"{json.dumps(str(k))}: {_lines(v)}" for k, v in profile.items()]
     write_text(Path(path), "{\n" + ",\n".join(parts) + "\n}\n")
 
 
@@ -62,8 +62,16 @@ def _lines(value: Any) -> str:
     """JSON of one key of the profile, a list with a line for each entry: a whole profile written in many
     lines is several times as large and as slow to write."""
     if not isinstance(value, list):
+        return _json(value)
+    return "[" + ",\n ".join(_json(v) for v in value) + "]"
+
+
+def _json(value: Any) -> str:
+    """JSON of a value that is plain already, as nearly all are, or is made so."""
+    try:
         return json.dumps(value, allow_nan=False)
-    return "[" + ",\n ".join(json.dumps(v, allow_nan=False) for v in value) + "]"
+    except (TypeError, ValueError):
+        return json.dumps(plain(value), allow_nan=False)
 
 
 def write_text(path: Path, text: str) -> None:
