@@ -72,14 +72,14 @@ def judge_sides(
     settled: list[float] = []
     for axis, names in (("across", ("left", "right")), ("down", ("top", "bottom"))):
         out[names[0]] = out[names[1]] = None
-        values, use = mixed[axis]
-        median, draws, count = _median(values[use], outing[use], seed)
-        if count < _FEW:
-            continue
         values, use = clean[axis]
-        judged, judged_draws, judged_count = _median(values[use], outing[use], seed)
-        if judged_count >= _FEW:
-            median, draws, count = judged, judged_draws, judged_count
+        median, draws, judged_count = _median(values[use], outing[use], seed)
+        count = judged_count
+        if judged_count < _FEW:
+            values, use = mixed[axis]
+            median, draws, count = _median(values[use], outing[use], seed)
+            if count < _FEW:
+                continue
         out[names[0]] = round(float(np.exp(median / 2)), 3)
         out[names[1]] = round(float(np.exp(-median / 2)), 3)
         out["frames"] = max(out["frames"], count)
