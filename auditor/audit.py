@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from auditor.engine import Progress
     from auditor.gear import Chosen
     from auditor.infer.criteria import Criteria
+    from auditor.infer.faults import Faults
     from auditor.store import Store
 
 _UNREAD: Final = re.compile(
@@ -123,7 +124,6 @@ def infer_frames(
     """
     from auditor.crawl import Selection
     from auditor.engine.runlog import RunLog
-    from auditor.gear import USE_COLUMNS, gear_in_use
     from auditor.infer.bodies import AcceptError
     from auditor.infer.criteria import Criteria
     from auditor.infer.faults import Faults
@@ -137,14 +137,11 @@ def infer_frames(
     wanted = mine & selection.matches(frames).to_numpy(bool)
     _need_frames(frames, aside, mine, wanted, gear, selection)
     # What was set aside is listed whatever is looked at: hardly any such file has names or stars.
-    shown = wanted | aside
-    chosen = (frames if shown.all() else frames[shown]).reset_index(drop=True)
+    shown = frames if (wanted | aside).all() else frames[wanted | aside]
+    chosen = shown.reset_index(drop=True)
     patterns, notices = _labels(options, frames["path"])
     faults = Faults(refused=(AcceptError,))
-    in_use: dict[str, Any] = {}
-    if (mine & ~aside).any():
-        used = frames[[name for name in USE_COLUMNS if name in frames]]
-        in_use = faults.whole("gear", lambda: gear_in_use(used[mine & ~aside & best], gear), {})
+    in_use = _use(frames, mine & ~aside, best, gear, faults)
     try:
         profile, verdicts = infer_profile(
             chosen,
@@ -175,6 +172,22 @@ def infer_frames(
         for trace in faults.traces:
             RunLog(store.folder / "log.txt").line(trace)
     return profile, chosen
+
+
+def _use(
+    frames: pd.DataFrame,
+    looked_at: NDArray[np.bool_],
+    best: NDArray[np.bool_],
+    gear: Chosen,
+    faults: Faults,
+) -> dict[str, Any]:
+    """Bodies and lenses with their use; nothing where no frame is looked at."""
+    from auditor.gear import USE_COLUMNS, gear_in_use
+
+    if not looked_at.any():
+        return {}
+    used = frames.filter(USE_COLUMNS)[looked_at & best]
+    return faults.whole("gear", lambda: gear_in_use(used, gear), {})
 
 
 def _need_frames(
