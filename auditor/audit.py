@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from auditor.gear import Chosen
     from auditor.infer.criteria import Criteria
     from auditor.infer.faults import Faults
+    from auditor.model import Fault, Filter, Gear, Profile
     from auditor.store import Store
 
 _UNREAD: Final = re.compile(
@@ -112,7 +113,7 @@ def infer_frames(
     gear: Chosen,
     store: Store | None,
     archives: Sequence[str] = (),
-) -> tuple[dict[str, Any], pd.DataFrame]:
+) -> tuple[Profile, pd.DataFrame]:
     """The profile of a table that is related and reconciled, and the rows looked at, with `VERDICTS`.
 
     `store` gives small pictures, answers and what could not be read. `frames` may hold more than the
@@ -141,7 +142,7 @@ def infer_frames(
     chosen = shown.reset_index(drop=True)
     patterns, notices = _labels(options, frames["path"])
     faults = Faults(refused=(AcceptError,))
-    in_use = _use(frames, mine & ~aside, best, gear, faults)
+    in_use = _use(frames, mine & ~aside & best, gear, faults)
     try:
         profile, verdicts = infer_profile(
             chosen,
@@ -160,9 +161,8 @@ def infer_frames(
         raise OptionError(str(error)) from error
     for name in VERDICTS:
         chosen[name] = verdicts[name].to_numpy()
-    profile["gear"] |= {"left_out": gear.words(), "frames": int((mine & ~aside).sum())}
-    part = {"frames": int((wanted & ~aside).sum()), "words": selection.words()}
-    profile["filter"] = selection.given() | part if selection.given() else None
+    profile["gear"] = {**in_use, "left_out": gear.words(), "frames": int((mine & ~aside).sum())}
+    profile["filter"] = _filter(selection, int((wanted & ~aside).sum()))
     unread = [] if store is None else store.unread()
     profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
     more = [*_unread_notice(unread), *_fault_notices(profile["faults"])]
@@ -174,20 +174,20 @@ def infer_frames(
     return profile, chosen
 
 
-def _use(
-    frames: pd.DataFrame,
-    looked_at: NDArray[np.bool_],
-    best: NDArray[np.bool_],
-    gear: Chosen,
-    faults: Faults,
-) -> dict[str, Any]:
-    """Bodies and lenses with their use; nothing where no frame is looked at."""
+def _use(frames: pd.DataFrame, rows: NDArray[np.bool_], gear: Chosen, faults: Faults) -> Gear:
+    """Bodies and lenses with their use in some of the rows, one for each exposure."""
     from auditor.gear import USE_COLUMNS, gear_in_use
 
-    if not looked_at.any():
-        return {}
-    used = frames.filter(USE_COLUMNS)[looked_at & best]
-    return faults.whole("gear", lambda: gear_in_use(used, gear), {})
+    used = frames.filter(USE_COLUMNS)[rows]
+    without: Gear = {}
+    return faults.whole("gear", lambda: gear_in_use(used, gear), without) if len(used) else without
+
+
+def _filter(selection: Selection, frames: int) -> Filter | None:
+    """What the profile says of its restrictions; None without any."""
+    given = selection.given()
+    told: Filter = {**given, "frames": frames, "words": selection.words()}  # type: ignore[typeddict-item]
+    return told if given else None
 
 
 def _need_frames(
@@ -219,7 +219,7 @@ def _file_counts(aside: NDArray[np.bool_], best: NDArray[np.bool_]) -> dict[str,
     }
 
 
-def _fault_notices(faults: Sequence[Mapping[str, str]]) -> list[str]:
+def _fault_notices(faults: Sequence[Fault]) -> list[str]:
     return [
         f"{f['stage']}: {f['part']} is left out, for it broke the reckoning ({f['error']}); this is a "
         "fault of the program, and all else is told"
