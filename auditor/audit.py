@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from auditor.engine import Progress
     from auditor.gear import Chosen
     from auditor.infer.criteria import Criteria
-    from auditor.model import Fault, Filter, Profile
+    from auditor.infer.faults import Faults
+    from auditor.model import Fault, Filter, Gear, Profile
     from auditor.store import Store
 
 _UNREAD: Final = re.compile(
@@ -124,12 +125,10 @@ def infer_frames(
     """
     from auditor.crawl import Selection
     from auditor.engine.runlog import RunLog
-    from auditor.gear import gear_in_use
     from auditor.infer.bodies import AcceptError
     from auditor.infer.criteria import Criteria
     from auditor.infer.faults import Faults
     from auditor.infer.profile import infer_profile
-    from auditor.model import Gear
     from auditor.store.kept_answers import read_answers
 
     aside = (frames["status"] == "set-aside").to_numpy(bool)
@@ -139,12 +138,11 @@ def infer_frames(
     wanted = mine & selection.matches(frames).to_numpy(bool)
     _need_frames(frames, aside, mine, wanted, gear, selection)
     # What was set aside is listed whatever is looked at: hardly any such file has names or stars.
-    chosen = frames[wanted | aside].reset_index(drop=True)
+    shown = frames if (wanted | aside).all() else frames[wanted | aside]
+    chosen = shown.reset_index(drop=True)
     patterns, notices = _labels(options, frames["path"])
     faults = Faults(refused=(AcceptError,))
-    kept, in_use = frames[mine & ~aside & best], Gear()
-    if len(kept):
-        in_use = faults.whole("gear", lambda: gear_in_use(kept, gear), in_use)
+    in_use = _use(frames, mine & ~aside & best, gear, faults)
     try:
         profile, verdicts = infer_profile(
             chosen,
@@ -174,6 +172,15 @@ def infer_frames(
         for trace in faults.traces:
             RunLog(store.folder / "log.txt").line(trace)
     return profile, chosen
+
+
+def _use(frames: pd.DataFrame, rows: NDArray[np.bool_], gear: Chosen, faults: Faults) -> Gear:
+    """Bodies and lenses with their use in some of the rows, one for each exposure."""
+    from auditor.gear import USE_COLUMNS, gear_in_use
+
+    used = frames.filter(USE_COLUMNS)[rows]
+    without: Gear = {}
+    return faults.whole("gear", lambda: gear_in_use(used, gear), without) if len(used) else without
 
 
 def _filter(selection: Selection, frames: int) -> Filter | None:

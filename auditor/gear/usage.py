@@ -15,7 +15,7 @@ from auditor.model import Gear, Use
 from auditor.model.profile import Role
 from auditor.units import DAY_CHARACTERS
 
-__all__ = ["IN_USE", "gear_in_use"]
+__all__ = ["IN_USE", "USE_COLUMNS", "gear_in_use"]
 
 Floats = NDArray[np.float64]
 
@@ -38,6 +38,10 @@ PHONE_PARALLEL: Final = 0.99
 """... and one aperture at each focal length, in this share of the frames."""
 PHONE_WIDE: Final = 1.95
 """So wide are phones alone, where too few frames show whether they have one aperture only."""
+
+
+USE_COLUMNS: Final = ("body", "lens", "converter", "focal_length_mm", "f_number", "iso", "taken")
+"""Columns by which use is told."""
 
 
 def gear_in_use(frames: pd.DataFrame, chosen: Chosen) -> Gear:

@@ -228,7 +228,7 @@ def _after_verdicts(
     if (v := verdicts) is None:
         return out
     whole = faults.whole
-    out["keepers"] = whole("keepers", lambda: _listed(frames, v, criteria), [])
+    out["keepers"] = whole("keepers", lambda: list_keepers(frames, v, criteria), [])
     out["answers"] = whole(
         "answers", lambda: tally(v, v["answer"], criteria.interval), no_answers()
     )
@@ -236,15 +236,6 @@ def _after_verdicts(
     out["settings"] = whole("settings", lambda: settings_to_avoid(frames, v, lenses, criteria), [])
     out["handheld"] = whole("handheld", lambda: handheld_limits(frames, v, lenses, criteria), [])
     return out
-
-
-def _listed(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria) -> list[Keeper]:
-    given = verdicts["answer"].astype(object).where(verdicts["answer"].notna(), None)
-    said = dict(zip(frames["path"], given, strict=True))
-    listed = list_keepers(frames, verdicts, criteria)
-    for keeper in listed:
-        keeper["answer"] = said.get(keeper["path"])
-    return listed
 
 
 def _shots(

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -15,18 +16,28 @@ from auditor.report import words
 
 __all__ = ["plain", "profile_schema", "write_profile", "write_text"]
 
+_PLAIN: Final = frozenset((str, int, bool, type(None)))
+"""What most of a profile is made of."""
 
-def plain(value: Any) -> Any:
-    """A value of plain JSON: numpy to Python's own, tuples to lists, not-a-number to None."""
+
+def plain(value: Any, gaps: bool = True) -> Any:
+    """A value of plain JSON: numpy to Python's own, tuples to lists, not-a-number to None; without the
+    `gaps` in its lists of blocks, if so asked, so that readers need not look for them."""
     kind = type(value)
-    if kind is str or kind is int or kind is bool or value is None:
-        return value  # most of a profile
-    if isinstance(value, Mapping):
-        return {str(k): plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple | set | frozenset):
-        return [plain(v) for v in value]
+    if kind in _PLAIN:
+        return value
+    if kind is float:
+        return value if math.isfinite(value) else None
+    if kind is dict or isinstance(value, Mapping):
+        return {str(k): plain(v, gaps) for k, v in value.items()}
     if isinstance(value, np.ndarray):
-        return [plain(v) for v in value.tolist()]
+        value = value.tolist()
+    if isinstance(value, list | tuple | set | frozenset):
+        out = [plain(v, gaps) for v in value]
+        if gaps or all(v is not None for v in out):
+            return out
+        figures = any(v is not None and not isinstance(v, dict) for v in out)
+        return out if figures else [v for v in out if v is not None]
     if isinstance(value, np.generic):
         value = value.item()
     if value is None or isinstance(value, bool | int | str):
@@ -43,7 +54,7 @@ def plain(value: Any) -> Any:
 def write_profile(profile: Mapping[str, Any], path: Path) -> None:
     """Write `profile.json`. A half-written file never takes the place of a whole one."""
     # ASCII escapes keep names that are no valid Unicode (undecodable file names) intact.
-    parts = [f"{json.dumps(k)}: {_lines(v)}" for k, v in plain(profile).items()]
+    parts = [f"{json.dumps(str(k))}: {_lines(v)}" for k, v in profile.items()]
     write_text(Path(path), "{\n" + ",\n".join(parts) + "\n}\n")
 
 
@@ -51,8 +62,16 @@ def _lines(value: Any) -> str:
     """JSON of one key of the profile, a list with a line for each entry: a whole profile written in many
     lines is several times as large and as slow to write."""
     if not isinstance(value, list):
+        return _json(value)
+    return "[" + ",\n ".join(_json(v) for v in value) + "]"
+
+
+def _json(value: Any) -> str:
+    """JSON of a value that is plain already, as nearly all are, or is made so."""
+    try:
         return json.dumps(value, allow_nan=False)
-    return "[" + ",\n ".join(json.dumps(v, allow_nan=False) for v in value) + "]"
+    except (TypeError, ValueError):
+        return json.dumps(plain(value), allow_nan=False)
 
 
 def write_text(path: Path, text: str) -> None:

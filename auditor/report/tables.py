@@ -7,8 +7,7 @@ interval and its count of frames. Missing is empty in CSV and null in Parquet, n
 from __future__ import annotations
 
 import logging
-import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -17,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.record import ZONES
+from auditor.report.csv_file import write_csv
 from auditor.report.listing import evidence
 from auditor.report.profile_parts import Block, blocks
 
@@ -27,7 +27,7 @@ Row = dict[str, Any]
 
 def tables(profile: Block) -> dict[str, pd.DataFrame]:
     """Name -> table; a table without rows is there with no rows, one that can't be made is not there."""
-    rows: dict[str, Callable[[], list[Row]]] = {
+    rows: dict[str, Callable[[], Sequence[Block]]] = {
         "lens_sharpness": lambda: list(_sharpness(profile)),
         "lens_ranges": lambda: list(_ranges(profile)),
         "body_tones": lambda: [
@@ -37,9 +37,9 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
         ],
         "body_usable_iso": lambda: list(_usable(profile)),
         "keepers": lambda: list(_keepers(profile)),
-        "set_aside": lambda: [_flat(s) for s in _set_aside(profile)],
+        "set_aside": lambda: list(_set_aside(profile)),
     } | {
-        name: partial(lambda key: [_flat(entry) for entry in blocks(profile, key)], name)
+        name: partial(blocks, profile, name)
         for name in (
             *_DECISIONS,
             "iso_matches",
@@ -199,7 +199,7 @@ def _keepers(profile: Block) -> Iterator[Row]:
         row = {k: v for k, v in keeper.items() if k != "settings"}
         settings = keeper.get("settings")
         more = settings if isinstance(settings, Mapping) else {}
-        yield _flat(row | dict(more)) | {"evidence": evidence(keeper)}
+        yield row | dict(more) | {"evidence": evidence(keeper)}
 
 
 def _set_aside(profile: Block) -> Iterator[Row]:
@@ -211,20 +211,18 @@ def _set_aside(profile: Block) -> Iterator[Row]:
 
 def _text(value: Any) -> Any:
     """A cell: nested values become text, so that CSV and Parquet hold the same."""
-    if isinstance(value, Mapping):
-        return "; ".join(f"{k}: {_text(v)}" for k, v in value.items() if v is not None)
+    if value is None or isinstance(value, float | int):
+        return value
+    if isinstance(value, str):  # undecodable bytes of a file name have no place in UTF-8
+        return value if value.isascii() else value.encode("utf-8", "replace").decode("utf-8")
     if isinstance(value, list | tuple):
         return "; ".join(str(_text(v)) for v in value)
-    if isinstance(value, str):  # undecodable bytes of a file name have no place in UTF-8
-        return value.encode("utf-8", "replace").decode("utf-8")
+    if isinstance(value, Mapping):
+        return "; ".join(f"{k}: {_text(v)}" for k, v in value.items() if v is not None)
     return value
 
 
-def _flat(row: Block) -> Row:
-    return {str(k): _text(v) for k, v in row.items()}
-
-
-def _frame(name: str, rows: list[Row]) -> pd.DataFrame:
+def _frame(name: str, rows: Sequence[Block]) -> pd.DataFrame:
     first = _COLUMNS[name]
     more = dict.fromkeys(k for row in rows for k in row if k not in first)
     cells = [{k: _text(v) for k, v in row.items()} for row in rows]
@@ -268,11 +266,18 @@ def frame_table(frames: pd.DataFrame) -> pd.DataFrame:
         elif column not in frames:
             out[name] = np.nan
         elif frames[column].dtype == object:
-            known = frames[column].notna()
-            out[name] = frames[column].where(known, None).map(_text).astype("string")
+            out[name] = _texts(frames[column])
         else:
             out[name] = frames[column]
     return out
+
+
+def _texts(column: pd.Series) -> pd.Series:
+    known = column.where(column.notna(), None)
+    try:
+        return known.astype("string")
+    except UnicodeEncodeError:
+        return known.map(_text).astype("string")
 
 
 def _verdicts(frames: pd.DataFrame) -> pd.Series:
@@ -293,21 +298,11 @@ def _verdicts(frames: pd.DataFrame) -> pd.Series:
     return pd.Series(told, index=frames.index, dtype="string")
 
 
-_FORMULA: Final = re.compile(r"^(?=\s*[=+\-@\t\r])")
-"""How a text begins that spreadsheets take for a formula (common practice, no source)."""
-
-
-def _neutral(table: pd.DataFrame) -> pd.DataFrame:
-    """The table with every text made harmless for spreadsheets."""
-    texts = table.select_dtypes("string").columns
-    return table.assign(**{c: table[c].str.replace(_FORMULA, "'", regex=True) for c in texts})
-
-
 def write_tables(profile: Block, folder: Path, frames: pd.DataFrame | None = None) -> None:
     """Write every table as `NAME.csv` (UTF-8, comma) and `NAME.parquet` into `folder`.
 
-    Spreadsheets run a cell that begins as a formula does; in the CSV such a text begins with an
-    apostrophe, which they take for the mark of plain text. The Parquet file holds it as it is.
+    Texts that spreadsheets would run are made harmless in the CSV (`csv_file`); the Parquet file holds
+    them as they are.
     """
     folder.mkdir(parents=True, exist_ok=True)
     made = tables(profile)
@@ -317,5 +312,5 @@ def write_tables(profile: Block, folder: Path, frames: pd.DataFrame | None = Non
         except Exception as error:
             _log.warning("the table frames cannot be made: %s", error)
     for name, table in made.items():
-        _neutral(table).to_csv(folder / f"{name}.csv", index=False, float_format="%.6g")
+        write_csv(table, folder / f"{name}.csv")
         table.to_parquet(folder / f"{name}.parquet", index=False)

@@ -80,6 +80,8 @@ def clean(text: Any, strip: bool = True) -> str:
     """
     if text is None or (isinstance(text, float) and math.isnan(text)):
         return ""
+    if isinstance(text, str) and text.isprintable():  # none of these is printable
+        return text.strip() if strip else text
     out = _UNSAFE.sub(lambda m: f"\\u{ord(m[0]):04x}", _SPACES.sub(" ", str(text)))
     return out.strip() if strip else out
 

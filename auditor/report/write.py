@@ -27,16 +27,6 @@ def _set_aside(frames: pd.DataFrame | None) -> list[dict[str, Any]]:
     return [{"path": str(p), "reason": r} for p, r in zip(rows["path"], reasons, strict=True)]
 
 
-def without_gaps(value: Any) -> Any:
-    """A value without the gaps in its lists of blocks, so that readers need not look for them."""
-    if isinstance(value, Mapping):
-        return {k: without_gaps(v) for k, v in value.items()}
-    if isinstance(value, list):
-        figures = any(v is not None and not isinstance(v, Mapping) for v in value)
-        return [without_gaps(v) for v in value if v is not None or figures]
-    return value
-
-
 def write_report(
     profile: Mapping[str, Any],
     frames: pd.DataFrame | None,
@@ -50,7 +40,7 @@ def write_report(
     null parts of the profile are left out of the page or said to be unknown.
     """
     out = Path(out)
-    known = without_gaps(plain(profile))
+    known = plain(profile, gaps=False)
     if known.get("set_aside") is None:
         known["set_aside"] = _set_aside(frames)
     page = render_alone(lambda p: render_report(p, frames, pictures), known, "the page")

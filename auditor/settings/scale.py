@@ -126,9 +126,9 @@ class _Table:
         """1, 0 or not-a-number."""
         if name not in self.frames:
             return np.full(len(self.frames), np.nan)
-        return np.array(
-            self.frames[name].astype("object").map({True: 1.0, False: 0.0}).to_numpy(float)
-        )
+        code, found = pd.factorize(self.frames[name])
+        meant = {True: 1.0, False: 0.0}
+        return np.array([*(meant.get(value, np.nan) for value in found), np.nan])[code]
 
     def _object(self, name: str) -> NDArray[np.object_]:
         if name not in self.frames:

@@ -16,8 +16,8 @@ from auditor.report import summary_lines
 from auditor.report.answer_words import right_sentence
 from auditor.report.card_page import render_card
 from auditor.report.page import render_report
+from auditor.report.profile_file import plain
 from auditor.report.shot_words import shot_line, shot_name
-from auditor.report.write import without_gaps
 
 NAME, COUNT = r".+?", r"[\d,]+ frames?"
 STOP, RANGE = r"f/\d+(?:\.\d)?", r"f/[\d.]+(?: to f/[\d.]+)?"
@@ -175,7 +175,7 @@ def test_nothing_that_a_profile_lacks_leaves_a_hole(gone: tuple[str, ...]) -> No
         place = place[key]
     place[path[-1]] = None
     lines = [] if isinstance(path[-1], int) else summary_lines(made)
-    known = without_gaps(made)
+    known = plain(made, gaps=False)
     for page in (render_report(known, None, None), render_card(known)):
         lines += text_of(page).splitlines()
     for line in (" ".join(x.split()) for x in lines):

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from auditor.infer.bodies.bands import SHARE_COLUMNS, band_of
 from auditor.infer.bodies.observe import KINDS, sensor_mask
-from auditor.infer.lenses.grouping import numbers
-from auditor.infer.lenses.scene_groups import CELLS, SIGNATURE
+from auditor.infer.lenses.grouping import as_texts, numbers
+from auditor.infer.lenses.scene_groups import grey_means
 from auditor.infer.shares import share_interval
 from auditor.model import Habit
 from auditor.record import SIGNAL_BIN_EDGES
@@ -138,21 +138,12 @@ def _static(table: pd.DataFrame) -> NDArray[np.bool_]:
 
 def _alike(one: pd.Series, other: pd.Series) -> NDArray[np.bool_]:
     """Pairs of signatures that differ by no more than `STATIC_DIFFERENCE` in the mean."""
-    a, b = one.to_numpy(object), other.to_numpy(object)
-    good = np.array([_signature(x) and _signature(y) for x, y in zip(a, b, strict=True)], bool)
-    out = np.zeros(len(a), bool)
-    if good.any():
-        grey = [
-            np.frombuffer(bytes.fromhex("".join(x[good])), np.uint8).reshape(-1, CELLS)
-            for x in (a, b)
-        ]
-        difference = np.abs(grey[0].astype(np.int16) - grey[1]).mean(axis=1)
-        out[good] = difference <= STATIC_DIFFERENCE
+    (good, grey), (known, others) = (grey_means(as_texts(t).to_numpy(object)) for t in (one, other))
+    both = good & known
+    difference = np.abs(grey[both[good]].astype(np.int16) - others[both[known]]).mean(axis=1)
+    out = np.zeros(len(both), bool)
+    out[both] = difference <= STATIC_DIFFERENCE
     return out
-
-
-def _signature(text: object) -> bool:
-    return isinstance(text, str) and SIGNATURE.fullmatch(text) is not None
 
 
 def _ticks(taken: pd.Series) -> float:

@@ -67,24 +67,25 @@ def _band_curves(model: NoiseModel, scenes: Scenes) -> _BandCurves:
 
 
 def _as_noisy_as(
-    reference: _BandCurves, other: _BandCurves, isos: Sequence[int], wider: float, share: float
-) -> list[tuple[float, float, float] | None]:
-    """log2 ISO on `other` that looks as noisy as each ISO on `reference`: best, low, high.
+    reference: _BandCurves, others: Sequence[_BandCurves], isos: Sequence[int],
+    wider: Sequence[float], share: float,
+) -> Floats:  # fmt: skip
+    """log2 ISO on each of the others that looks as noisy as each ISO on `reference`, (3, others, ISO):
+    best, low, high.
 
     Draws are taken in step, so that what the noise measurement is off by in common cancels.
-    None when the answer lies beyond every ISO there is.
+    Infinite when the answer lies beyond every ISO there is.
     """
     columns = [ISO_GRID.index(iso) for iso in isos]
-    best, *drawn = isos_on(other.fallen, reference.curves[:, columns])
-    values = np.clip(drawn, np.log2(ISO_GRID[0]), np.log2(ISO_GRID[-1]))
+    fallen = np.concatenate([other.fallen for other in others])
+    found = isos_on(fallen, np.tile(reference.curves[:, columns], (len(others), 1)))
+    found = found.reshape(len(others), -1, len(isos))
+    best = found[:, 0]
+    values = np.clip(found[:, 1:], np.log2(ISO_GRID[0]), np.log2(ISO_GRID[-1]))
     tail = (1 - share) / 2
-    low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail], axis=0)
-    return [
-        (float(x), float(x + (lo - mid) * wider), float(x + (hi - mid) * wider))
-        if np.isfinite(x)
-        else None
-        for x, lo, mid, hi in zip(best, low, middle, high, strict=True)
-    ]
+    low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail], axis=1)
+    scale = np.array(wider)[:, None]
+    return np.stack([best, best + (low - middle) * scale, best + (high - middle) * scale])
 
 
 def as_noisy_as(
@@ -92,9 +93,10 @@ def as_noisy_as(
 ) -> tuple[float, float, float] | None:
     """log2 ISO on `other` that looks as noisy as `iso` on `reference`: best, low, high."""
     wider = t_factor(reference.freedom + other.freedom, share)
-    return _as_noisy_as(
-        _band_curves(reference, scenes), _band_curves(other, scenes), [iso], wider, share
-    )[0]
+    best, low, high = _as_noisy_as(
+        _band_curves(reference, scenes), [_band_curves(other, scenes)], [iso], [wider], share
+    )[:, 0, 0].tolist()
+    return (best, low, high) if np.isfinite(best) else None
 
 
 def _seen(model: NoiseModel, log2_iso: float) -> bool:
@@ -129,21 +131,22 @@ def match_bodies(
     }
     for reference in _references(able):
         isos = reference_isos(reference)
-        for other in able:
-            if other.body == reference.body or other.kind != reference.kind:
-                continue
-            wider = t_factor(reference.freedom + other.freedom, share)
-            for band in BANDS:
-                mine = looks.get((reference.body, reference.kind, band.key))
-                if mine is None:
-                    continue
-                theirs = looks[other.body, other.kind, band.key]
-                answers = _as_noisy_as(mine, theirs, isos, wider, share)
-                for iso, answer in zip(isos, answers, strict=True):
-                    if answer is None:
-                        continue
-                    best, low, high = answer
-                    if not _within(other, best):
+        others = [m for m in able if m.body != reference.body and m.kind == reference.kind]
+        if not others:
+            continue
+        wider = [t_factor(reference.freedom + m.freedom, share) for m in others]
+        answers = {
+            band: _as_noisy_as(
+                looks[reference.body, reference.kind, band.key],
+                [looks[m.body, m.kind, band.key] for m in others], isos, wider, share,
+            )
+            for band in BANDS
+            if (reference.body, reference.kind, band.key) in looks
+        }  # fmt: skip
+        for i, other in enumerate(others):
+            for band, answer in answers.items():
+                for iso, (best, low, high) in zip(isos, answer[:, i].T.tolist(), strict=True):
+                    if not (np.isfinite(best) and _within(other, best)):
                         continue
                     out.append(
                         {

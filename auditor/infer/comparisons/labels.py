@@ -230,9 +230,10 @@ def _keywords(frames: pd.DataFrame) -> dict[int, tuple[str, ...]]:
     is often written to the JPEG or the sidecar only."""
     if "labels" not in frames:
         return {}
+    said = np.flatnonzero(frames["labels"].notna().to_numpy())
     out = {
         i: tuple(str(w) for w in words if str(w).strip())
-        for i, words in enumerate(frames["labels"])
+        for i, words in zip(said.tolist(), frames["labels"].iloc[said], strict=True)
         if isinstance(words, (list, tuple, np.ndarray)) and len(words)
     }
     capture = numbers(frames, "capture")

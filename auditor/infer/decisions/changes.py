@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from auditor.exposure import f_number_at, f_number_place
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import date_of, days, holm, iso_day, log_sharpness, usable
-from auditor.infer.decisions.scan import Change, Series, find_change
+from auditor.infer.decisions.scan import Candidate, Change, Series, likeliest
 from auditor.infer.lenses.grouping import numbers, within_range, words
 from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
@@ -71,15 +71,13 @@ def find_changes(
     "hot pixels"), `place`, `date` with date_low and date_high (ISO 8601 days), `change` with low and
     high (as a share), frames_before, frames_after, `p`, `also` (what else moved at that time, in words) and `text`.
     """
-    tests = list(_lens_tests(frames, lenses)) + list(_body_tests(frames))
+    day = days(frames)
     found = []
-    for test in tests:
-        change = find_change(test.series, criteria.interval, criteria.seed)
-        if change is not None:
-            found.append((test, change))
-    found.sort(key=lambda f: f[1].p)
-    sure = found[: holm([c.p for _, c in found], _WRONG)]
-    told = [(test, change) for test, change in sure if _matters(test, change)]
+    for test in (*_lens_tests(frames, day, lenses), *_body_tests(frames, day)):
+        candidate = likeliest(test.series, criteria.seed)
+        if candidate is not None:
+            found.append((test, candidate))
+    told = [(test, change) for test, change in _sure(found, criteria) if _matters(test, change)]
     told.sort(key=lambda t: -abs(t[1].size) / max(t[1].high - t[1].low, 1e-6))
     entries: list[tuple[_Test, Change, GearChange]] = []
     for test, change in told:
@@ -90,6 +88,20 @@ def find_changes(
         else:
             before["also"].append(_what(test, float(np.expm1(change.size))))
     return [e for _, _, e in entries]
+
+
+def _sure(
+    found: Sequence[tuple[_Test, Candidate]], criteria: Criteria
+) -> list[tuple[_Test, Change]]:
+    """Those that stand up to all having been looked at, the least chance first."""
+    promising = [(test, candidate) for test, candidate in found if candidate.promising]
+    # No chance beyond this one stands, even if all others that promise anything do.
+    limit = _WRONG / (len(found) - len(promising) + 1)
+    settled = [(test, candidate.settled(limit)) for test, candidate in promising]
+    settled.sort(key=lambda t: t[1].p)
+    chances = [c.p for _, c in settled] + [1.0] * (len(found) - len(promising))
+    sure = settled[: holm(chances, _WRONG)]
+    return [(test, candidate.described(criteria.interval)) for test, candidate in sure]
 
 
 def _one(test: _Test, change: Change, other: _Test, earlier: Change) -> bool:
@@ -108,8 +120,8 @@ def _matters(test: _Test, change: Change) -> bool:
     )
 
 
-def _lens_tests(frames: pd.DataFrame, lenses: Sequence[Block]) -> Iterator[_Test]:
-    day, outing = days(frames), numbers(frames, "outing")
+def _lens_tests(frames: pd.DataFrame, day: Floats, lenses: Sequence[Block]) -> Iterator[_Test]:
+    outing = numbers(frames, "outing")
     good = usable(frames) & np.isfinite(day) & np.isfinite(outing)
     f_number, focal = numbers(frames, "f_number"), numbers(frames, "focal_length_mm")
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -124,29 +136,31 @@ def _lens_tests(frames: pd.DataFrame, lenses: Sequence[Block]) -> Iterator[_Test
         if not subject["lens"]:
             continue
 
-        def test(kind: str, place: str, figure: Floats, here: Rows, sharp: bool) -> _Test | None:
-            here = here[np.isfinite(figure[here])]
-            here = _some(here, outing)
+        def test(kind: str, place: str, figure: Floats, sharp: bool) -> _Test | None:
+            known = np.isfinite(figure)
+            known[known] = _some(outing[rows[known]])  # noqa: B023
+            here = rows[known]  # noqa: B023
             if len(here) < _FEW:
                 return None
             factors = [stops[here].astype(np.int64), lengths[here].astype(np.int64)]
             group = outing[here].astype(np.int64)
-            series = Series(day[here], figure[here], group, factors, sharp)
+            series = Series(day[here], figure[known], group, factors, sharp)
             return _Test(subject, kind, place, series)  # noqa: B023
 
         parts = curves.get(_key(subject))
-        off = {p: np.full(len(frames), np.nan) for p in _PLACES}
+        own = {p: value[p][rows] for p in _PLACES}
+        off = {}
         for place in _PLACES:
             zone = "centre" if place == "centre" else "corner"
-            usual = _expected(parts, zone, stops[rows], focal[rows])
-            off[place][rows] = value[place][rows] - usual
+            off[place] = own[place] - _expected(parts, zone, stops[rows], focal[rows])
         off["frame"] = _mean(list(off.values()))
-        made = [test("sharpness", p, figure, rows, True) for p, figure in off.items()]
+        made = [test("sharpness", p, figure, True) for p, figure in off.items()]
         # Foreground at the foot of a scene softens that side of a sound lens too: left and right are
         # compared on frames held level, top and bottom on frames held upright.
-        across, down = value["left"] - value["right"], value["top"] - value["bottom"]
-        made.append(test("sides", "left and right", across, rows[~upright[rows]], False))
-        made.append(test("sides", "top and bottom", down, rows[upright[rows]], False))
+        held = upright[rows]
+        across, down = own["left"] - own["right"], own["top"] - own["bottom"]
+        made.append(test("sides", "left and right", np.where(held, np.nan, across), False))
+        made.append(test("sides", "top and bottom", np.where(held, down, np.nan), False))
         yield from (m for m in made if m is not None)
 
 
@@ -188,8 +202,8 @@ def _expected(parts: Sequence[Block] | None, zone: str, stops: Floats, focal: Fl
     return out
 
 
-def _body_tests(frames: pd.DataFrame) -> Iterator[_Test]:
-    day, outing = days(frames), numbers(frames, "outing")
+def _body_tests(frames: pd.DataFrame, day: Floats) -> Iterator[_Test]:
+    outing = numbers(frames, "outing")
     iso, seconds = numbers(frames, "iso"), numbers(frames, "exposure_time_s")
     with np.errstate(invalid="ignore", divide="ignore"):
         speed = np.round(3 * np.log2(iso / 100))
@@ -208,7 +222,7 @@ def _body_tests(frames: pd.DataFrame) -> Iterator[_Test]:
         ):
             known = np.isfinite(figure) & (np.isfinite(time[here]) | (kind == "noise"))
             here, figure = here[known], figure[known]
-            some = np.isin(here, _some(here, outing))
+            some = _some(outing[here])
             here, figure = here[some], figure[some]
             if len(here) < _FEW:
                 continue
@@ -256,15 +270,15 @@ def _groups(
         yield subject, rows[code == np.bincount(code).argmax()] if len(kinds) else rows
 
 
-def _some(rows: Rows, outing: Floats) -> Rows:
-    """The rows of so many whole outings that their number stays within bounds."""
-    if len(rows) <= _MOST_FRAMES:
-        return rows
-    groups, code = np.unique(outing[rows], return_inverse=True)
+def _some(outing: Floats) -> NDArray[np.bool_]:
+    """The frames, by their outings, of so many whole ones that their number stays within bounds."""
+    if len(outing) <= _MOST_FRAMES:
+        return np.ones(len(outing), bool)
+    groups, code = np.unique(outing, return_inverse=True)
     chosen = np.random.default_rng(0).permutation(len(groups))
     size = np.bincount(code)[chosen]
     kept = chosen[np.cumsum(size) <= max(_MOST_FRAMES, size[0])]
-    return rows[np.isin(code, kept)]
+    return np.isin(code, kept)
 
 
 def _entry(test: _Test, change: Change) -> GearChange:

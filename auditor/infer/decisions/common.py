@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.lenses.grouping import LEAST_CPP, flags, numbers, words
+from auditor.infer.lenses.grouping import LEAST_CPP, flags, numbers, texts, words
 from auditor.units import SECOND_CHARACTERS
 
 __all__ = [
@@ -55,7 +55,7 @@ def log_sharpness(frames: pd.DataFrame, place: str) -> Floats:
 
 def days(frames: pd.DataFrame) -> Floats:
     """Days since 1970 of the local time at which each frame was taken, (n,), NaN unknown."""
-    text = pd.Series(words(frames, "taken")).str.slice(0, SECOND_CHARACTERS)
+    text = texts(frames, "taken").str.slice(0, SECOND_CHARACTERS)
     stamps = pd.to_datetime(text, errors="coerce", format="ISO8601")
     values = stamps.to_numpy("datetime64[ns]")
     out = values.astype(np.int64) / _DAY_NS

@@ -64,6 +64,11 @@ _MOST_LINE: Final = 400
 _FEW_AT: Final = 5
 """Frames at an aperture from which its loss is told."""
 _SIDES: Final = ("bottom", "top", "left", "right")
+_READ: Final = (
+    *("orientation", "f_number", "outing", "centre_mtf50_cpp"),
+    *(f"{side}_mtf50_cpp" for side in _SIDES),
+)
+"""Columns that one lens's frames are judged by: choosing rows copies all columns there are."""
 _OPPOSITE: Final = np.array([_SIDES.index(OPPOSITE_SIDE[s]) for s in _SIDES])
 _BELOW: Final = np.array([_SIDES.index(LOWER_SIDE.get(turn, "bottom")) for turn in range(9)])
 """Side that was below, by the tag Orientation."""
@@ -129,7 +134,7 @@ def _parts(
 def _judge(
     frames: pd.DataFrame, rows: Rows, lens: Block, part: Block, criteria: Criteria
 ) -> FocusBias | None:  # fmt: skip
-    table = frames.iloc[rows]
+    table = frames[[c for c in _READ if c in frames]].iloc[rows]
     near, far, below = near_and_far(table)
     meant = log_sharpness(table, "centre")
     f_number = numbers(table, "f_number")

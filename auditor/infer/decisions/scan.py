@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from auditor.robust import BISQUARE_CUT, bisquare_weight, scale_of
 
-__all__ = ["Change", "Series", "find_change"]
+__all__ = ["Candidate", "Change", "Series", "find_change", "likeliest"]
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -35,6 +35,8 @@ _FULL: Final = 9_999
 """and where the first find little by chance."""
 _PROMISING: Final = 0.05
 """Chance after the first shuffles up to which all are made."""
+_PIECE: Final = 50
+"""Shuffles after which to see whether more are needed."""
 _DRAWS: Final = 200
 """Resampled series behind the interval of a change's date and size."""
 _UPPER: Final = 0.7
@@ -107,32 +109,69 @@ class _Sums:
     weight: Floats
     """(W, B)."""
     column: Floats
-    """(W, B, Q) weighted columns, turned so that their total information is the unit matrix."""
+    """(W, Q, B) weighted columns, turned so that their total information is the unit matrix."""
     count: Floats
     """(B,) frames."""
 
 
-def find_change(series: Series, share: float = _SHARE, seed: int = 0) -> Change | None:
-    """The most likely change of a series, with its chance probability; None where too little is
-    there. Where chance makes as much often, no size or interval is worked out."""
+@dataclass(slots=True)
+class Candidate:
+    """The most likely change of a series: at which block of outings, and its chance probability as far
+    as shuffled."""
+
+    series: Series
+    design: Floats
+    blocks: Codes
+    sums: _Sums
+    best: float
+    split: int
+    rng: np.random.Generator
+    p: float = 1.0
+
+    @property
+    def promising(self) -> bool:
+        """Whether chance makes as much seldom."""
+        return self.p < _PROMISING
+
+    def shuffled(self, shuffles: int, limit: float) -> Candidate:
+        """The same with the chance of these shuffles, which end once it must lie beyond `limit`."""
+        self.p = _chance(self.sums, self.best, shuffles, limit, self.rng)
+        return self
+
+    def settled(self, limit: float = _PROMISING) -> Candidate:
+        """The same after all shuffles, where the first found little by chance."""
+        return self.shuffled(_FULL, limit) if self.promising else self
+
+    def described(self, share: float = _SHARE) -> Change:
+        """Size and date with their intervals; only where it is `promising`, else none of size 0."""
+        if self.promising:
+            return _described(self, share)
+        after = self.blocks >= self.split
+        day = float(self.series.day[after].min())
+        sides = int((~after).sum()), int(after.sum())
+        return Change(day, day, day, 0.0, 0.0, 0.0, *sides, self.p)
+
+
+def likeliest(series: Series, seed: int = 0) -> Candidate | None:
+    """The most likely change of a series after the first shuffles; None where too little is there."""
     blocks = _blocks(series)
     if blocks is None:
         return None
-    rng = np.random.default_rng(seed)
     design = _design(len(series.value), series.factors)
     sums = _sums(series, design, blocks)
-    order = np.arange(len(sums.count))[None]
-    best, split = _statistic(sums, order)
+    best, split = _statistic(sums, np.arange(len(sums.count))[None])
     if split[0] < 0:
         return None
-    p = _chance(sums, float(best[0]), _FIRST, rng)
-    if p < _PROMISING:
-        p = _chance(sums, float(best[0]), _FULL, rng)
-    if p < _PROMISING:
-        return _described(series, design, blocks, int(split[0]), p, share, rng)
-    after = blocks >= split[0]
-    day = float(series.day[after].min())
-    return Change(day, day, day, 0.0, 0.0, 0.0, int((~after).sum()), int(after.sum()), p)
+    rng = np.random.default_rng(seed)
+    found = Candidate(series, design, blocks, sums, float(best[0]), int(split[0]), rng)
+    return found.shuffled(_FIRST, _PROMISING)
+
+
+def find_change(series: Series, share: float = _SHARE, seed: int = 0) -> Change | None:
+    """The most likely change of one series that is looked at alone, with its chance probability; None
+    where too little is there. Where chance makes as much often, no size or interval is worked out."""
+    found = likeliest(series, seed)
+    return None if found is None else found.settled().described(share)
 
 
 def sharp_level(value: Floats) -> float:
@@ -213,7 +252,7 @@ def _sums(series: Series, design: Floats, blocks: Codes) -> _Sums:
         turned = np.linalg.solve(np.linalg.cholesky(information), (design * weight[:, None]).T).T
         score.append(np.bincount(blocks, weight * off / max(spread, 1e-9), count))
         weights.append(np.bincount(blocks, weight, count))
-        columns.append(np.stack([np.bincount(blocks, c, count) for c in turned.T], axis=1))
+        columns.append(np.stack([np.bincount(blocks, c, count) for c in turned.T]))
     frames = np.bincount(blocks, minlength=count).astype(float)
     return _Sums(np.stack(score), np.stack(weights), np.stack(columns), frames)
 
@@ -235,7 +274,8 @@ def _statistic(sums: _Sums, order: Codes) -> tuple[Floats, Codes]:
     for score, weight, column in zip(sums.score, sums.weight, sums.column, strict=True):
         step = np.cumsum(score[order], 1)[:, :-1]
         total = np.cumsum(weight[order], 1)[:, :-1]
-        known = (np.cumsum(column[order], 1)[:, :-1] ** 2).sum(2)
+        # Columns first, so that sums run along memory.
+        known = np.square(np.cumsum(column[:, order], 2)[:, :, :-1]).sum(0)
         rest = total - known
         # Where the other columns explain nearly all of a step nothing can be told of it.
         good = allowed & (rest > _LEFT_OPEN * total) & (rest > 3)
@@ -247,17 +287,21 @@ def _statistic(sums: _Sums, order: Codes) -> tuple[Floats, Codes]:
     return top, np.where(top < 0, -1, best + 1)
 
 
-def _chance(sums: _Sums, found: float, shuffles: int, rng: np.random.Generator) -> float:
-    """Share of shuffled orders of the outings with a statistic as large (plus one of each)."""
+def _chance(
+    sums: _Sums, found: float, shuffles: int, limit: float, rng: np.random.Generator
+) -> float:
+    """Share of shuffled orders of the outings with a statistic as large (plus one of each); no more are
+    made once all that is left could not bring it to `limit` (Besag & Clifford, Biometrika 78, 1991)."""
     beyond, done = 1, 0
-    piece = max(1, 1_000_000 // sums.column[0].size)
     while done < shuffles:
-        many = min(piece, shuffles - done)
+        many = min(_PIECE, shuffles - done)
         order = rng.permuted(np.tile(np.arange(len(sums.count)), (many, 1)), axis=1)
         value, _ = _statistic(sums, order)
         beyond += int((value >= found - 1e-12).sum())
         done += many
-    return beyond / (shuffles + 1)
+        if beyond > limit * (shuffles + 1):
+            break
+    return beyond / (done + 1)
 
 
 def _stepped(
@@ -289,11 +333,9 @@ def _split_of(gain: Floats, count: Floats) -> int:
     return int(at[np.where(allowed, np.cumsum(gain)[:-1], np.inf).argmin()])
 
 
-def _described(
-    series: Series, design: Floats, blocks: Codes, split: int, p: float, share: float,
-    rng: np.random.Generator,
-) -> Change:  # fmt: skip
+def _described(found: Candidate, share: float) -> Change:
     """Date and size with intervals, by drawing the outings of each side anew."""
+    series, design, blocks, split = found.series, found.design, found.blocks, found.split
     count = np.bincount(blocks).astype(float)
     for _ in range(2):
         size, freed = _stepped(series, design, blocks >= split)
@@ -307,8 +349,8 @@ def _described(
     last = np.array([series.day[r].max() for r in rows])
     sizes, days = [], []
     for _ in range(_DRAWS):
-        earlier = np.sort(rng.integers(0, split, split))
-        later = np.sort(rng.integers(split, len(rows), len(rows) - split))
+        earlier = np.sort(found.rng.integers(0, split, split))
+        later = np.sort(found.rng.integers(split, len(rows), len(rows) - split))
         pick = np.concatenate([earlier, later])
         at = _split_of(gain[pick], count[pick])
         days += [last[pick[at - 1]], first[pick[at]]]
@@ -320,5 +362,5 @@ def _described(
         day=float((last[split - 1] + first[split]) / 2),
         day_low=float(min(ends[0], last[split - 1])), day_high=float(max(ends[1], first[split])),
         size=size, low=float(min(low, size)), high=float(max(high, size)),
-        before=int((~after).sum()), after=int(after.sum()), p=p,
+        before=int((~after).sum()), after=int(after.sum()), p=found.p,
     )  # fmt: skip

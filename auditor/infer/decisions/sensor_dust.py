@@ -20,7 +20,7 @@ from scipy.special import ndtr, ndtri
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import days, iso_day, usable
-from auditor.infer.lenses.grouping import numbers, words
+from auditor.infer.lenses.grouping import as_texts, numbers, words
 from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.model import DustSpot
 from auditor.record import DUST_F_NUMBER, DUST_GRID, Dust, dust_shape, unpack_dust
@@ -156,7 +156,7 @@ def _bodies(
     short = np.minimum(numbers(frames, "width_px"), numbers(frames, "height_px"))
     good = usable(frames) & np.isfinite(day) & (f_number >= DUST_F_NUMBER) & (short > 0)
     table = pd.DataFrame({k: words(frames, k) for k in ("body", "body_serial")})[good]
-    place, ids = np.flatnonzero(good), words(frames, "file_id")
+    place = np.flatnonzero(good)
     for key, local in table.groupby(["body", "body_serial"], sort=True).indices.items():
         body, serial = (str(k) for k in key)
         rows = place[local]
@@ -166,7 +166,7 @@ def _bodies(
         rows = _one_of_each_scene(frames, rows[np.argsort(day[rows], kind="stable")])
         if not body or len(rows) < _SCENES:
             continue
-        packed = _maps(pictures, [str(i) for i in ids[rows]])
+        packed = _maps(pictures, as_texts(frames["file_id"].iloc[rows]).tolist())
         have = np.array([bool(p) for p in packed])
         shapes = [s for p in packed if (s := dust_shape(p)) is not None]
         if len(shapes) < _SCENES:
@@ -181,7 +181,8 @@ def _bodies(
 def _one_of_each_scene(frames: pd.DataFrame, rows: Rows) -> Rows:
     """A scene's frames show the same things at the same places: the one at the smallest aperture stands
     for all. `rows` by time, and so again."""
-    scene = scenes_of(frames.iloc[rows])
+    known = [c for c in ("signature", "outing", "burst") if c in frames]
+    scene = scenes_of(frames[known].iloc[rows])
     order = np.lexsort((-numbers(frames, "f_number")[rows], scene))
     _, first = np.unique(scene[order], return_index=True)
     kept = rows[np.sort(order[first])]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
@@ -58,11 +59,16 @@ def list_keepers(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteri
         )
         chosen = np.sort(chosen[surest[:MOST]])
     names = [n for n in ("path", "file_id", *SETTINGS) if n in frames]
-    rows = frames.loc[chosen, names].to_dict("records")
-    found = verdicts.loc[chosen].to_dict("records")
+    rows, found = _records(frames.loc[chosen, names]), _records(verdicts.loc[chosen])
     out = [_keeper(row, verdict, criteria) for row, verdict in zip(rows, found, strict=True)]
     out.sort(key=lambda k: (-round(k["probability"] or 0.0, 2), -(k["loss"] or 0.0), k["path"]))
     return out
+
+
+def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows as dictionaries of Python's own values."""
+    columns = {str(name): table[name].tolist() for name in table}
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
 def count_verdicts(verdicts: pd.DataFrame) -> Verdicts:
@@ -78,13 +84,13 @@ def count_verdicts(verdicts: pd.DataFrame) -> Verdicts:
 
 
 def _number(value: Any, digits: int = 4) -> float | None:
-    if value is None or not np.isfinite(value):
+    if value is None or not math.isfinite(value):
         return None
     return round(float(value), digits)
 
 
 def _plain(value: Any) -> Any:
-    if value is None or (isinstance(value, float) and not np.isfinite(value)) or value is pd.NA:
+    if value is None or (isinstance(value, float) and not math.isfinite(value)) or value is pd.NA:
         return None
     return value.item() if hasattr(value, "item") else value
 
@@ -105,6 +111,7 @@ def _keeper(row: Block, v: Block, criteria: Criteria) -> Keeper:
         "snr": _number(v["snr"], 1),
         "file_id": _plain(row.get("file_id")),
         "settings": {n: _plain(row.get(n)) for n in SETTINGS},
+        "answer": _plain(v.get("answer")),
     }
 
 

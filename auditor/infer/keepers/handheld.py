@@ -71,9 +71,10 @@ def handheld_limits(
     stops = verdicts["stops"].to_numpy()
     several = (verdicts["directions"] > 1).to_numpy()
     shaken = (verdicts["cause"] == "shake").to_numpy()
+    entry_of = verdicts["lens_entry"].to_numpy()
     out = []
     for i, lens in enumerate(lenses):
-        mine = (verdicts["lens_entry"].to_numpy() == i) & several
+        mine = (entry_of == i) & several
         with np.errstate(invalid="ignore"):
             rows = np.flatnonzero(mine & (stops <= SLOWEST_STOPS))
         if len(rows) < FEWEST:

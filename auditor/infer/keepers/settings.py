@@ -45,10 +45,14 @@ def settings_to_avoid(
     """
     frames = frames.reset_index(drop=True)
     once = _once_per_burst(frames) & verdicts["judged"].to_numpy()
+    entry_of = verdicts["lens_entry"].to_numpy()
+    # Choosing rows copies all columns there are.
+    frames = frames[[c for c in ("f_number", "iso") if c in frames]]
+    verdicts = verdicts[["soft", "noisy", "stops", "focal_range"]]
     found: list[Setting] = []
     looked = 0
     for i, lens in enumerate(lenses):
-        rows = np.flatnonzero(once & (verdicts["lens_entry"].to_numpy() == i))
+        rows = np.flatnonzero(once & (entry_of == i))
         if len(rows) < 2 * FEWEST:
             continue
         part, verdict = frames.iloc[rows], verdicts.iloc[rows]

@@ -21,6 +21,7 @@ from auditor.infer.lenses.physics import Optics, prior_for
 __all__ = ["CurveFit", "Expectation", "Model", "State", "cell_sums", "fit_curve"]
 
 Floats = NDArray[np.float64]
+Cells = tuple[Floats, Floats, Floats, Floats]
 
 _SCATTER: Final = 0.02
 """Scatter (ln MTF50) of sound figures beyond the error that they state."""
@@ -64,6 +65,10 @@ _OVER_NODES: Final = "nzm,nzm->nz"
 """Sum of products over the points of excess."""
 _CLEAR: Final = 0.10
 """A zone is sound where its excess costs less than this (ln MTF50)."""
+_CLEARLY: Final = np.exp(-2 * _CLEAR)
+"""The same as a share of 1 / MTF50^2 that is the lens's own."""
+_PIECE: Final = 128
+"""Frames looked at at once: their arrays stay in a processor's cache."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,9 +95,9 @@ class Expectation:
         curve: Z x K, ln MTF50 of the state.
         gradient, curvature: of the log likelihood by the curve (complete-data information).
         component: n x Z x COMPONENTS, chance of each spread.
-        scatter: derivative by ln scatter^2; scatter_moment: (2, n, Z) the moment that estimates it.
+        scatter: derivative by ln scatter^2; scatter_moment: n x Z x 2, the moment that estimates it.
         inlier: chance that next to nothing is lacking.
-        log_likelihood: sum over all.
+        log_density: ln of the likelihood, 0 where a zone was not measured.
     """
 
     curve: Floats
@@ -102,7 +107,7 @@ class Expectation:
     scatter: Floats
     scatter_moment: Floats
     inlier: Floats
-    log_likelihood: float
+    log_density: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,10 +131,11 @@ class CurveFit:
 
 
 def cell_sums(data: CurveData, values: Floats) -> Floats:
-    """Sum of n x Z values over the frames of each aperture: Z x K."""
+    """Sum of n x Z x .. values over the frames of each aperture: Z x K x .."""
     k = len(data.f_numbers)
-    columns = [np.bincount(data.aperture, values[:, z], k) for z in range(values.shape[1])]
-    return np.stack(columns)
+    columns = values.reshape(len(values), -1).T
+    sums = np.array([np.bincount(data.aperture, column, k) for column in columns], float)
+    return np.moveaxis(sums.reshape(*values.shape[1:], k), -1, 1)
 
 
 class Model:
@@ -144,59 +150,96 @@ class Model:
         # Where each spread's points begin.
         self.starts = np.flatnonzero(np.diff(self.excess.component, prepend=-1))
         self.prior = prior_for(data.source, data.log_mtf50.shape[1], len(data.f_numbers))
+        typical = float(np.median(data.stderr)) ** 2 + _SCATTER**2
+        self.trust = _SCATTER_WEIGHT / typical**2
 
-    def expectation(self, state: State) -> Expectation:
-        """Expectation step."""
-        curve = self.optics.curves(state.theta)
+    def expectation(self, state: State, beside: float = 0.0) -> Expectation:
+        """Expectation step; of a curve that lies `beside` (ln MTF50) the state's everywhere, if given."""
+        curve = self.optics.curves(state.theta) + beside
+        cells = self._cells(curve, state)
+        pieces = [
+            self._figures(state, cells, slice(first, first + _PIECE))
+            for first in range(0, len(self.value), _PIECE)
+        ]
+        return Expectation(
+            curve, *(p[0] if len(p) == 1 else np.concatenate(p) for p in zip(*pieces, strict=True))
+        )
+
+    def _cells(self, curve: Floats, state: State) -> Cells:
+        """What is the same for all figures of a zone at an aperture, K x Z x M over the points of excess:
+        expected ln MTF50, its slope by the curve, squared smear, and K x M weights."""
         lens = np.exp(-2 * curve)[:, :, None]
         total = lens + self.excess.nodes  # Z x K x M
         mean, share = -0.5 * np.log(total), lens / total
         apart = np.zeros_like(mean)
         apart[:, :, :-1] = np.abs(mean[:, :, 1:] - mean[:, :, :-1])
         smear = np.where(self.excess.nodes > 0, _SMEAR * np.minimum(apart, _FARTHEST_APART), 0.0)
-        weight = self.excess.weights(state.shares)
-        at = self.data.aperture
-        mean, share, smear = (np.swapaxes(a, 0, 1)[at] for a in (mean, share, smear))
-        weight = weight[at][:, None]
-        off = self.value[:, :, None] - mean  # n x Z x M
-        own = self.data.stderr[:, :, None] ** 2 + smear**2
-        variance = own + (state.scatter**2)[None, :, None]
-        off2 = off**2
-        chance = np.exp(-0.5 * off2 / variance)
-        chance *= (1 - _OUTLIERS) / np.sqrt(2 * np.pi) * weight
-        chance /= np.sqrt(variance)
-        density = chance.sum(2) + _OUTLIERS * _OUTLIER_DENSITY
-        chance *= np.where(self.known, 1 / density, 0.0)[:, :, None]
-        per = chance / variance
-        square = per / variance
-        around = np.einsum(_OVER_NODES, square, off2)
-        moment = np.stack([around - np.einsum(_OVER_NODES, square, own), square.sum(2)])
-        return Expectation(
-            curve=curve,
-            gradient=np.einsum(_OVER_NODES, per * off, share),
-            curvature=np.einsum(_OVER_NODES, per, share**2),
-            component=np.add.reduceat(chance, self.starts, axis=2),
-            scatter=0.5 * (around - per.sum(2)) * state.scatter**2,
-            scatter_moment=moment,
-            inlier=(chance * (share > np.exp(-2 * _CLEAR))).sum(2),
-            log_likelihood=float(np.log(density[self.known]).sum()),
+        weight = self.excess.weights(state.shares) * ((1 - _OUTLIERS) / np.sqrt(2 * np.pi))
+        mean, share, smear = (np.swapaxes(part, 0, 1) for part in (mean, share, smear))
+        return mean, share, smear**2, weight
+
+    def _figures(self, state: State, cells: Cells, rows: slice) -> tuple[Floats, ...]:
+        """The fields of a `Expectation` but its first, for some of the frames."""
+        chance, density, off, share, precision = self._points(state, cells, rows)
+        per = chance * precision
+        square = per * precision
+        around = np.einsum(_OVER_NODES, square * off, off)
+        total, bottom, scatter2 = per.sum(2), square.sum(2), state.scatter**2
+        # Of each point's variance, one over its precision, what lies beyond scatter is the figure's own.
+        moment = np.stack([around - (total - scatter2 * bottom), bottom], axis=2)
+        pull = per * share
+        return (
+            np.einsum(_OVER_NODES, pull, off),
+            np.einsum(_OVER_NODES, pull, share),
+            np.add.reduceat(chance, self.starts, axis=2),
+            0.5 * (around - total) * scatter2,
+            moment,
+            (chance * (share > _CLEARLY)).sum(2),
+            np.log(np.where(self.known[rows], density, 1.0)),
         )
+
+    def _points(self, state: State, cells: Cells, rows: slice) -> tuple[Floats, ...]:
+        """Of some of the frames, n x Z x M: each point's chance, the figure's density (n x Z), how far off
+        the point it lies, the point's slope by the curve, and one over its variance."""
+        at = self.data.aperture[rows]
+        mean, share, smear, weight = (part[at] for part in cells)
+        off = self.value[rows, :, None] - mean
+        own = self.data.stderr[rows] ** 2 + state.scatter**2
+        precision = 1 / (own[:, :, None] + smear)
+        chance = off * off
+        chance *= precision
+        chance *= -0.5
+        np.exp(chance, out=chance)
+        chance *= weight[:, None]
+        chance *= np.sqrt(precision)
+        density = chance.sum(2) + _OUTLIERS * _OUTLIER_DENSITY
+        chance *= np.where(self.known[rows], 1 / density, 0.0)[:, :, None]
+        return chance, density, off, share, precision
+
+    def by_spread(self, state: State) -> tuple[Floats, Floats]:
+        """n x Z x COMPONENTS: what each spread adds to an expectation's `gradient` and `scatter`."""
+        cells = self._cells(self.optics.curves(state.theta), state)
+        chance, _, off, share, precision = self._points(state, cells, slice(None))
+        per = chance * precision
+        gradient = np.add.reduceat(per * off * share, self.starts, axis=2)
+        wide = per * (off**2 * precision - 1)
+        scatter = 0.5 * np.add.reduceat(wide, self.starts, axis=2)
+        return gradient, scatter * (state.scatter**2)[:, None]
 
     def step(self, state: State, expectation: Expectation) -> State:
         """Maximisation step."""
         share, spread = self._shares(expectation)
-        top, bottom = expectation.scatter_moment.sum(1)
-        typical = float(np.median(self.data.stderr)) ** 2 + _SCATTER**2
-        trust = _SCATTER_WEIGHT / typical**2
-        scatter = (top + trust * _SCATTER**2) / (bottom + trust)
+        top, bottom = expectation.scatter_moment.sum(0).T
+        scatter = (top + self.trust * _SCATTER**2) / (bottom + self.trust)
         jacobian = self.optics.jacobian(state.theta)
+        slopes = jacobian.reshape(-1, jacobian.shape[2])
         pull, weight = (
             cell_sums(self.data, expectation.gradient),
             cell_sums(self.data, expectation.curvature),
         )
-        gradient = np.einsum("zk,zkp->p", pull, jacobian)
+        gradient = pull.ravel() @ slopes
         gradient -= (state.theta - self.prior[0]) / self.prior[1] ** 2
-        information = np.einsum("zk,zkp,zkq->pq", weight, jacobian, jacobian)
+        information = slopes.T @ (weight.reshape(-1, 1) * slopes)
         information += np.diag(1 / self.prior[1] ** 2)
         rise, slope = self._disorder(expectation.curve, jacobian)
         gradient -= slope.T @ rise / _ORDER**2
@@ -241,7 +284,7 @@ class Model:
         pooled = float((usual * np.log(state.share) + (1 - usual) * np.log1p(-state.share)).sum())
         known = float(SHARE_WEIGHT[1:] @ np.log(state.spread))
         known += SHARE_WEIGHT[0] * np.log(usual) + SHARE_WEIGHT[1:].sum() * np.log1p(-usual)
-        return expectation.log_likelihood - 0.5 * strain + known + SHARE_POOL * pooled
+        return float(expectation.log_density.sum()) - 0.5 * strain + known + SHARE_POOL * pooled
 
 
 def fit_curve(data: CurveData) -> CurveFit:

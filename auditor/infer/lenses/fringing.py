@@ -131,13 +131,17 @@ def _sizes(
     """
     sizes, weight = [], []
     indices = np.unique(aperture)
+    values = np.column_stack(_quantities(table, rows))
+    by_outing = pd.DataFrame(values).groupby([aperture, outing]).median()
+    aperture_of = by_outing.index.get_level_values(0).to_numpy()
+    medians = by_outing.to_numpy(float)
     for index in indices:
         here = aperture == index
         bounds = [(0.0, 0.0, 0.0)]
-        for values in _quantities(table, rows[here]):
-            own = pd.Series(values).groupby(outing[here]).median().dropna().to_numpy(float)
+        for own, frames in zip(medians[aperture_of == index].T, values[here].T, strict=True):
             # A single outing's frames speak for themselves.
-            middle, low, high = _median(own if len(own) > 1 else values, interval)
+            several = np.isfinite(own).sum() > 1
+            middle, low, high = _median(own if several else frames, interval)
             if middle is not None and low is not None and high is not None:
                 inner = 0.0 if low <= 0 <= high else min(abs(low), abs(high))
                 bounds.append((abs(middle), inner, max(abs(low), abs(high))))

@@ -10,15 +10,16 @@ all lack something.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, logit, ndtri, stdtrit
+from scipy.special import ndtri, stdtrit
 
-from auditor.infer.lenses.excess import Excess
+from auditor.infer.lenses.curve_data import CurveData
+from auditor.infer.lenses.excess import COMPONENTS, Excess
 from auditor.infer.lenses.fit import (
     SHARE_POOL,
     SHARE_WEIGHT,
@@ -34,7 +35,7 @@ __all__ = ["Draws"]
 Floats = NDArray[np.float64]
 
 _STEP: Final = 0.004
-"""Step of the parameters (logarithms) for derivatives."""
+"""Step (logarithms) for derivatives of the score."""
 _OUTINGS: Final = 6
 """Outings from which they, not scenes, are the clusters."""
 _MODEL: Final = 8.0
@@ -220,40 +221,80 @@ def _scores(model: Model, state: State, expectation: Expectation, jacobian: Floa
 
 
 def _information(fit: CurveFit, jacobian: Floats) -> Floats:
-    """Observed information of all parameters with their priors, by differences of the total score.
+    """Observed information of all parameters of `_scores` with their priors.
 
     Of one frame, which tells of nothing but its own sharpness, that of its figures alone.
     """
-    parts = (
-        fit.state.theta, logit(fit.state.share), np.log(fit.state.spread), 2 * np.log(fit.state.scatter)
-    )  # fmt: skip
-    size = len(parts[0])
-    vector = np.concatenate(parts)
+    size = len(fit.state.theta)
+    out = _prior_information(fit)
     if len(fit.data.row) == 1:
-        out = _prior_information(fit)
         weight = cell_sums(fit.data, fit.expectation.curvature)
         out[:size, :size] += np.einsum("zk,zkp,zkq->pq", weight, jacobian, jacobian)
-        out[:size, :size] += fit.model.order_information(fit.curve, jacobian)
-        return out
-    cuts = np.cumsum([len(p) for p in parts])[:-1]
-
-    def total(at: Floats) -> Floats:
-        theta, share, spread, scatter = np.split(at, cuts)
-        spread = np.exp(spread)
-        state = State(theta, expit(share), spread / spread.sum(), np.exp(scatter / 2))
-        same = np.array_equal(theta, fit.state.theta)
-        there = jacobian if same else fit.model.optics.jacobian(theta)
-        return _scores(fit.model, state, fit.model.expectation(state), there).sum(0)
-
-    out = np.empty((len(vector), len(vector)))
-    for j, shift in enumerate(_STEP * np.eye(len(vector))):
-        out[j] = (total(vector - shift) - total(vector + shift)) / (2 * _STEP)
-    values, vectors = np.linalg.eigh((out + out.T) / 2)
-    # Where a mixture is undecided the likelihood may be convex: only the priors hold it there.
-    out = vectors @ np.diag(np.maximum(values, _FLOOR)) @ vectors.T
-    out = out + _prior_information(fit)
+    else:
+        values, vectors = np.linalg.eigh(-_second_derivatives(fit, jacobian))
+        # Where a mixture is undecided the likelihood may be convex: only the priors hold it there.
+        out += vectors @ np.diag(np.maximum(values, _FLOOR)) @ vectors.T
     out[:size, :size] += fit.model.order_information(fit.curve, jacobian)
     return np.asarray(out)
+
+
+def _second_derivatives(fit: CurveFit, jacobian: Floats) -> Floats:
+    """Second derivatives of the log likelihood by the parameters of `_scores`.
+
+    A zone's figures at an aperture know of them by the curve there, the log weights of the spreads and
+    ln scatter^2: derivatives by these, led back to the parameters by the chain rule.
+    """
+    state = fit.state
+    zones, k, size = jacobian.shape
+    spreads = slice(size + k, size + k + COMPONENTS - 1)
+    chain = np.zeros((zones, k, COMPONENTS + 2, spreads.stop + zones))
+    chain[:, :, 0, :size] = jacobian
+    at = np.arange(k)
+    chain[:, at, 1, size + at] = 1
+    chain[:, at, 1:-1, size + at] -= state.share[:, None, None]
+    chain[:, :, 2:-1, spreads] = np.eye(COMPONENTS - 1) - state.spread
+    for zone in range(zones):
+        chain[zone, :, -1, spreads.stop + zone] = 1
+    out = np.einsum("zkap,zkab,zkbq->pq", chain, _by_cell(fit), chain, optimize=True)
+    # What the parameters' own curvature adds.
+    totals = _cell_totals(fit.data, fit.expectation)
+    bend = fit.model.optics.curvature(state.theta, _STEP)
+    out[:size, :size] += np.einsum("zk,zkpq->pq", totals[:, :, 0], bend)
+    seen, lacking = totals[:, :, 1:-1].sum((0, 2)), totals[:, :, 2:-1].sum()
+    out[size + at, size + at] -= seen * state.share * (1 - state.share)
+    out[spreads, spreads] -= lacking * (
+        np.diag(state.spread) - np.outer(state.spread, state.spread)
+    )
+    return np.asarray((out + out.T) / 2)
+
+
+def _cell_totals(data: CurveData, expectation: Expectation) -> Floats:
+    """(Z, K, 1 + COMPONENTS + 1) derivatives of the log likelihood of a zone's figures at an aperture by
+    the curve, the log weights of the spreads and ln scatter^2."""
+    one = expectation.gradient[:, :, None], expectation.component, expectation.scatter[:, :, None]
+    return cell_sums(data, np.concatenate(one, axis=2))
+
+
+def _by_cell(fit: CurveFit) -> Floats:
+    """(Z, K, .., ..) derivatives of `_cell_totals` by the same: by curve and scatter from differences, by
+    the weights in closed form."""
+    data, state, expectation = fit.data, fit.state, fit.expectation
+    nudge = np.exp(_STEP / 2)
+    wider, narrower = (replace(state, scatter=state.scatter * f) for f in (nudge, 1 / nudge))
+    out = np.empty((*fit.curve.shape, COMPONENTS + 2, COMPONENTS + 2))
+    for column, up, down in (
+        (0, fit.model.expectation(state, _STEP), fit.model.expectation(state, -_STEP)),
+        (-1, fit.model.expectation(wider), fit.model.expectation(narrower)),
+    ):
+        change = _cell_totals(data, up) - _cell_totals(data, down)
+        out[:, :, :, column] = change / (2 * _STEP)
+    gradient, scatter = fit.model.by_spread(state)
+    chance = expectation.component
+    out[:, :, 0, 1:-1] = cell_sums(data, gradient - chance * expectation.gradient[:, :, None])
+    out[:, :, -1, 1:-1] = cell_sums(data, scatter - chance * expectation.scatter[:, :, None])
+    alone = chance[:, :, :, None] * np.eye(COMPONENTS)
+    out[:, :, 1:-1, 1:-1] = cell_sums(data, alone - chance[:, :, :, None] * chance[:, :, None])
+    return out
 
 
 def _prior_information(fit: CurveFit) -> Floats:

@@ -133,6 +133,24 @@ class Optics:
         out[:, :, len(theta) - len(departures) :] = self._of_departures
         return out
 
+    def curvature(self, theta: Floats, step: float) -> Floats:
+        """Second derivatives (Z, M, P, P) of `curves`: differences over `step` of those of `jacobian`."""
+        zones, amount, _ = self._apart(theta)
+        own = np.eye(PARAMETERS + 1)
+        shift = (step * np.concatenate([own, -own]))[:, None]
+        shift = shift + _JACOBIAN_STEP * np.concatenate([own, -own])
+        found = self._smooth(
+            zones + shift[:, :, None, :PARAMETERS], amount + shift[..., PARAMETERS:]
+        )
+        up, down = found[: len(own)], found[len(own) :]
+        change = (up - down)[:, : len(own)] - (up - down)[:, len(own) :]
+        change /= 4 * step * _JACOBIAN_STEP  # (parameters of a zone and sharpening, twice, Z, M)
+        out = np.zeros((*found.shape[2:], len(theta), len(theta)))
+        for zone in range(len(zones)):
+            at = np.append(PARAMETERS * zone + np.arange(PARAMETERS), PARAMETERS * len(zones))
+            out[zone][:, at[:, None], at] = np.moveaxis(change[:, :, zone], 2, 0)
+        return out
+
     @cached_property
     def _of_departures(self) -> Floats:
         """(M, K) derivatives of ln MTF50 by the departures, which are interpolated."""

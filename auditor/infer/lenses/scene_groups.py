@@ -7,6 +7,7 @@ the frames of one curve only, so that it costs little in an archive of a million
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
@@ -17,13 +18,23 @@ from scipy.sparse.csgraph import connected_components
 
 from auditor.infer.lenses.grouping import numbers, texts
 
-__all__ = ["CELLS", "SIGNATURE", "find_scenes", "read_signatures", "scenes_of"]
+__all__ = ["find_scenes", "grey_means", "read_signatures", "scenes_of"]
+
+Rows = NDArray[np.int64]
 
 CELLS: Final = 96
 """Grey means of a signature, 12 x 8."""
 SIGNATURE: Final = re.compile(r"[0-9a-fA-F]{192}")
 _CHUNK: Final = 20_000
 """Signatures read at a time."""
+_COMPARED: Final = 250
+"""Frames held against all later ones of their outing at a time; fewer are not worth a sketch."""
+_AXES: Final = 31
+"""Axes of a sketch: a third of the work, and hardly a pair that is not alike gets past it."""
+_FEW: Final = 2
+"""Pairs for each of the later frames up to which they are looked at one by one."""
+_ROUNDING: Final = 1e-5
+"""By how much products of single precision may be off."""
 _ALIKE: Final = 0.9
 """Correlation of two signatures from which they show one scene."""
 
@@ -34,14 +45,26 @@ def read_signatures(signature: NDArray[np.object_]) -> NDArray[np.float32]:
     # Piece by piece: the text of a million signatures would take as much memory again and again.
     for first in range(0, len(signature), _CHUNK):
         part = signature[first : first + _CHUNK]
-        good = np.array([SIGNATURE.fullmatch(s) is not None for s in part], bool)
+        good, means = grey_means(part)
         if good.any():
-            raw = bytes.fromhex("".join(part[good]))
-            grey = np.frombuffer(raw, np.uint8).reshape(-1, CELLS).astype(np.float32)
+            grey = means.astype(np.float32)
             grey -= grey.mean(1, keepdims=True)
             grey /= np.maximum(np.sqrt((grey**2).sum(1, keepdims=True)), 1e-6)
             out[first : first + _CHUNK][good] = grey
     return out
+
+
+def grey_means(signature: NDArray[np.object_]) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:
+    """Which signatures can be read, (n,), and the grey means of those, (m, 96)."""
+    good = np.fromiter((len(s) == 2 * CELLS for s in signature), bool, len(signature))
+    try:
+        raw = bytes.fromhex("".join(signature[good]))
+    except ValueError:
+        raw = b""
+    if len(raw) != good.sum() * CELLS:  # not all of them are hexadecimal digits
+        good = np.array([SIGNATURE.fullmatch(s) is not None for s in signature], bool)
+        raw = bytes.fromhex("".join(signature[good]))
+    return good, np.frombuffer(raw, np.uint8).reshape(-1, CELLS)
 
 
 def find_scenes(
@@ -58,9 +81,9 @@ def find_scenes(
     left, right = [], []
     for first, end in zip(starts, np.append(starts[1:], n), strict=True):
         rows = order[first:end]
-        a, b = np.nonzero(np.triu(vectors[rows] @ vectors[rows].T > _ALIKE, 1))
-        left.append(rows[a])
-        right.append(rows[b])
+        for a, b in _alike(vectors[rows]):
+            left.append(rows[a])
+            right.append(rows[b])
     by_burst = np.argsort(burst, kind="stable")
     same = np.flatnonzero(np.diff(burst[by_burst]) == 0)
     left.append(by_burst[same])
@@ -68,6 +91,32 @@ def find_scenes(
     i, j = np.concatenate(left), np.concatenate(right)
     graph = coo_matrix((np.ones(len(i), bool), (i, j)), shape=(n, n))
     return np.asarray(connected_components(graph, directed=False)[1], np.int64)
+
+
+def _alike(vectors: NDArray[np.float32]) -> Iterator[tuple[Rows, Rows]]:
+    """Pairs of the vectors of one outing that show one scene, piece by piece."""
+    n = len(vectors)
+    sketch = vectors if n <= _COMPARED else _sketch(vectors)
+    for at in range(0, n, _COMPARED):
+        some, later = slice(at, at + _COMPARED), slice(at, n)
+        near = np.flatnonzero(sketch[some] @ sketch[later].T > _ALIKE - _ROUNDING)
+        if len(near) > _FEW * (n - at):
+            near = np.flatnonzero(vectors[some] @ vectors[later].T > _ALIKE)
+        a, b = np.divmod(near, n - at)
+        a, b = at + a[a < b], at + b[a < b]
+        if len(near) <= _FEW * (n - at):
+            sure = np.einsum("ij,ij->i", vectors[a], vectors[b]) > _ALIKE
+            a, b = a[sure], b[sure]
+        yield a, b
+
+
+def _sketch(vectors: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Short vectors whose products are no less than those of the vectors: what lies along the main axes
+    of all, and the length of the rest (Cauchy and Schwarz)."""
+    axes = np.linalg.eigh(vectors.T @ vectors)[1]
+    turned = vectors @ axes[:, ::-1]
+    rest = np.linalg.norm(turned[:, _AXES:], axis=1)
+    return np.column_stack([turned[:, :_AXES], rest])
 
 
 def scenes_of(frames: pd.DataFrame) -> NDArray[np.int64]:

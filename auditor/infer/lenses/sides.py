@@ -72,14 +72,14 @@ def judge_sides(
     found: list[tuple[float, str]] = []
     settled: list[float] = []
     for axis, names in (("across", ("left", "right")), ("down", ("top", "bottom"))):
-        values, use = mixed[axis]
-        median, draws, count = _median(values[use], outing[use], seed)
-        if count < _FEW:
-            continue
         values, use = clean[axis]
-        judged, judged_draws, judged_count = _median(values[use], outing[use], seed)
-        if judged_count >= _FEW:
-            median, draws, count = judged, judged_draws, judged_count
+        median, draws, judged_count = _median(values[use], outing[use], seed)
+        count = judged_count
+        if judged_count < _FEW:
+            values, use = mixed[axis]
+            median, draws, count = _median(values[use], outing[use], seed)
+            if count < _FEW:
+                continue
         ratios[names[0]] = round(float(np.exp(median / 2)), 3)
         ratios[names[1]] = round(float(np.exp(-median / 2)), 3)
         frames = max(frames, count)
