@@ -10,6 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.reduce import area_means
+
 __all__ = ["Mosaic", "Picture", "Transfer"]
 
 Transfer = Literal["srgb", "linear"] | float
@@ -99,6 +101,11 @@ class Picture:
         if self.code.ndim == 2:
             return self.code
         return cv2.cvtColor(self.code, cv2.COLOR_BGR2GRAY)
+
+    @cached_property
+    def half_luma(self) -> NDArray[Any]:
+        """(H // 2, W // 2) means of 2 x 2 pixels of `luma`, same type."""
+        return area_means(self.luma, 2)
 
     @cached_property
     def _table(self) -> NDArray[np.float32]:

@@ -50,7 +50,7 @@ def input_rounding(colour: bool) -> float:
     return _PIXEL * (1.447 if colour else 1.0)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=1024)
 def _rounded_variance(step: float) -> NDArray[np.float64]:
     """Variance, in steps squared, of Gaussian noise of `_RATIO` steps after rounding to whole steps."""
     reach = int(5 * _RATIO[-1]) + 1
@@ -71,10 +71,22 @@ def added_variance(blocks: NDArray[np.float32], steps: NDArray[np.float64]) -> f
     cells = blocks.reshape(n, 2, side, 2, side).swapaxes(2, 3).reshape(-1, side, side)
     power = (EIGHT.without_plane(cells) ** 2).mean(0).astype(np.float64)
     left = np.maximum(power - _PIXEL, 0.0)
-    added = np.full(power.shape, _PIXEL)
-    for step in np.unique(steps):
-        here = steps == step
-        ratio = np.interp(left[here] / step**2, _rounded_variance(float(step)), _RATIO)
-        told = ratio >= _NARROWEST
-        added[here] = np.where(told, power[here] - (ratio * step) ** 2, added[here])
+    ratio = _ratio_of(left / steps**2, steps)
+    added = np.where(ratio >= _NARROWEST, power - (ratio * steps) ** 2, _PIXEL)
     return float(added.mean())
+
+
+def _ratio_of(variance: NDArray[np.float64], steps: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Noise over step, (8, 8), whose variance after rounding is this, in steps squared."""
+    table = _tables(steps.tobytes())
+    at = np.clip((table <= variance[..., None]).sum(-1) - 1, 0, len(_RATIO) - 2)
+    low, high = (np.take_along_axis(table, (at + i)[..., None], -1)[..., 0] for i in (0, 1))
+    share = np.clip((variance - low) / (high - low), 0, 1)
+    return _RATIO[at] + share * (_RATIO[at + 1] - _RATIO[at])
+
+
+@lru_cache(maxsize=64)
+def _tables(steps: bytes) -> NDArray[np.float64]:
+    """`_rounded_variance` of every step, (8, 8, ratios)."""
+    each = [_rounded_variance(float(step)) for step in np.frombuffer(steps)]
+    return np.reshape(each, (8, 8, len(_RATIO)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -46,6 +47,9 @@ def centred_maxima(plane: NDArray[Any], block: int) -> NDArray[Any]:
         # Rows first: whole rows are compared at once.
         part = plane[rows]
         tall = part.reshape(len(part) // block, block, w).max(1)
-        across = [tall[:, c].reshape(len(tall), -1, block).max(2) for c in _halves(w, block)]
+        across = [
+            reduce(np.maximum, (tall[:, c.start + i : c.stop : block] for i in range(block)))
+            for c in _halves(w, block)
+        ]
         out.append(np.concatenate(across, 1))
     return np.concatenate(out)

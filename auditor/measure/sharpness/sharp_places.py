@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.sharpness.grid import block_starts, centred_maxima, centred_means
+from auditor.measure.sharpness.grid import block_starts, centred_maxima
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.places import Places
 
@@ -57,7 +57,7 @@ _REACH: Final = len(_LARGE) // 2
 
 def sharp_places(light: Light) -> Places:
     """The places of a frame whose steps are steepest for their height, best first."""
-    half = _half(light)
+    half = light.halved()
     cell = _CELL_PX // 2
     top, left = (block_starts(n, cell) for n in half.shape)
     if len(top) == 0 or len(left) == 0:
@@ -76,13 +76,6 @@ def sharp_places(light: Light) -> Places:
 
 def _no_places() -> Places:
     return Places(np.zeros(0, int), np.zeros(0, int))
-
-
-def _half(light: Light) -> NDArray[np.uint8]:
-    """The frame at half its resolution, 0..255."""
-    if light.green is None and light.plane.dtype == np.uint8:
-        return np.asarray(centred_means(light.plane, 2), np.uint8)
-    return np.rint(np.clip(light.reduced(2), 0, 1) * _CODES).astype(np.uint8)
 
 
 def _steepness(half: NDArray[np.uint8]) -> NDArray[np.uint8]:

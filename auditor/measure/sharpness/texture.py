@@ -17,7 +17,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from auditor.measure.sharpness.grid import block_starts, centred_means
+from auditor.measure.sharpness.grid import block_starts, centred_maxima, centred_means
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.places import radius_of, zone_of
 from auditor.record import ZONES
@@ -121,8 +121,8 @@ def _choose(
     local[1:] += cv2.absdiff(small[1:], small[:-1])
     # Changes are capped: an edge alone does not make a texture.
     spread = means(np.minimum(local, 4 * np.float32(np.median(local[::4, ::4])) + 1e-3))
-    low = means((small < 0.02).astype(np.float32)) > 0
-    high = means((small > 0.97).astype(np.float32)) > 0
+    low = -centred_maxima(-small, cell) < 0.02
+    high = centred_maxima(small, cell) > 0.97
     usable = (~high & ~(low & (mean < 0.08))).ravel()
     y, x = (a.ravel() for a in np.meshgrid(rows[top], columns[left], indexing="ij"))
     # Where the factor is no part of 64 a window goes beyond its cell, to both sides alike.
