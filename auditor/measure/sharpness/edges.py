@@ -30,6 +30,10 @@ Singles = NDArray[np.float32]
 _HALF: Final = PATCH_PX // 2
 _FIRST_PX: Final = 19
 _BINS: Final = len(OFFSETS)
+_PLATEAU: Final = int(np.count_nonzero(OFFSETS < -1.0))
+"""Bins of either plateau: those more than a pixel from the edge."""
+_BLEND: Final = np.clip(OFFSETS / 2 + 0.5, 0, 1)
+"""Part of the light side's noise in each bin."""
 _MIN_SNR: Final = 2.0
 _MIN_STEP: Final = 0.01
 CLEAN_MISFIT: Final = 0.05
@@ -93,36 +97,24 @@ class Edges:
         return Edges(**{n: getattr(self, n)[index] for n in self.__dataclass_fields__})
 
 
-def _noise(squares: Floats, count: Floats, half: Floats) -> tuple[Floats, Floats]:
-    """Variance per pixel on the dark and on the light side, from the scatter along the edge."""
-    free = np.maximum(count - 1, 0)
-    out = []
-    for side in (OFFSETS < -1.0, OFFSETS > 1.0):
-        part = side & (np.abs(OFFSETS) <= half[:, None])
-        out.append((squares * part).sum(1) / np.maximum((free * part).sum(1), 1))
-    return out[0], out[1]
-
-
-def _plateaus(mean: Floats, count: Floats, near: Floats, far: Floats) -> tuple[Floats, Floats]:
-    """Mean light between `near` and `far` px on the dark and on the light side."""
-    out = []
-    for sign in (-1, 1):
-        d = OFFSETS * sign
-        part = (d >= near[:, None]) & (d <= far[:, None])
-        out.append((mean * count * part).sum(1) / np.maximum((count * part).sum(1), 1e-9))
-    return out[0], out[1]
+def _sides(values: Floats) -> tuple[Floats, Floats]:
+    """Sums of values per bin (n, bins) over the dark plateau and over the light one."""
+    return values[:, :_PLATEAU].sum(1), values[:, -_PLATEAU:].sum(1)
 
 
 def _weights(
     mean: Floats, squares: Floats, count: Floats, half: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Inverse variance of each bin's mean (everywhere), rough step, noise per pixel (deviation)."""
-    dark, light = _noise(squares, count, half)
+    inside = np.abs(OFFSETS) <= half[:, None]
+    used = count * inside
+    scatter, free = _sides(squares * inside), _sides(np.maximum(used - 1, 0))
+    dark, light = (s / np.maximum(n, 1) for s, n in zip(scatter, free, strict=True))
     floor = np.maximum(0.5 * (dark + light), 1e-9)
     dark, light = np.maximum(dark, 0.1 * floor), np.maximum(light, 0.1 * floor)
-    blend = np.clip(OFFSETS / 2 + 0.5, 0, 1)
-    variance = dark[:, None] * (1 - blend) + light[:, None] * blend
-    low, high = _plateaus(mean, count, np.full(len(mean), 1.0), half)
+    variance = dark[:, None] * (1 - _BLEND) + light[:, None] * _BLEND
+    level = zip(_sides(mean * used), _sides(used), strict=True)
+    low, high = (s / np.maximum(n, 1e-9) for s, n in level)
     scale = np.maximum(np.abs(high - low), 1e-6)
     # No profile is known better than to a few thousandths of its step (bends, sub-pixel phase).
     weight = count / (variance + count * (_MODEL_ERROR * scale[:, None]) ** 2)
