@@ -258,7 +258,9 @@ def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) ->
     left = (s.left / np.maximum(chi2, 1.0)).reshape(len(level), shares * n)
     fine = (_finer(len(level), _FINER).T @ left).reshape(-1, shares, n)
     fine -= fine.min((0, 1))
-    density = np.exp(np.maximum(-0.5 * fine, -60.0).astype(np.float32))
+    density = fine.astype(np.float32)
+    density *= np.float32(-0.5)
+    np.exp(np.maximum(density, -60, out=density), out=density)
     level = np.linspace(level[0], level[-1], len(density))
     member = (first + best // shares) * _STRIDE * shares + best % shares
     with np.errstate(divide="ignore", invalid="ignore"):
