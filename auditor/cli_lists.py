@@ -74,7 +74,7 @@ def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | No
     """Say of listed FILES that they were meant so, are fine, or indeed bad; none takes it back."""
     from auditor.crawl.names import shown_root
     from auditor.store import Store, why
-    from auditor.store.answers import AnswerError, parse_answers, remember_answers
+    from auditor.store.kept_answers import AnswerError, parse_answers, remember_answers
 
     need_store(out)
     if bool(files) != bool(said) or not (files or saved):

@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.crawl.suffixes import RAW_SUFFIXES
-from auditor.measure.boxes import is_container, read_container
 from auditor.measure.content import MAX_PIXELS, check_size, header_of, imdecode
 from auditor.measure.heif import decode_heif
+from auditor.measure.icc_profiles import curve_number, transfer_from_icc
+from auditor.measure.isobmff import is_container, read_container
 from auditor.measure.jxl import decode_jxl, is_jxl
 from auditor.measure.picture import Picture, Transfer
-from auditor.measure.profiles import curve_number, transfer_from_icc
 from auditor.measure.raw import decode_raw
 from auditor.measure.refusals import Undecodable, begins_as_raw, raw_refusal
 

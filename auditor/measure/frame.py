@@ -9,13 +9,13 @@ import cv2
 
 from auditor.measure.content import MAX_PIXELS
 from auditor.measure.decode import Undecodable, decode
-from auditor.measure.dust import measure_dust
+from auditor.measure.dust_shadows import measure_dust
 from auditor.measure.field import whole_side_px
 from auditor.measure.fringing import measure_optics
-from auditor.measure.look import crop_jpeg, look
 from auditor.measure.noise import measure_noise, measure_photon_transfer
 from auditor.measure.picture import Picture
 from auditor.measure.resampled import resampled
+from auditor.measure.small_copies import crop_jpeg, small_copies
 from auditor.optics import mtf50
 from auditor.record import FrameRecord, Settings, pack_dust
 from auditor.settings import read_tags, settle
@@ -73,7 +73,7 @@ def measure_file(
     )
     settings = seen_in_pixels(settings, picture, tags.thumbnail)
     sharpness, fringing = measure_optics(picture, _perfect_lens(settings))
-    small = look(picture, settings.orientation)
+    small = small_copies(picture, settings.orientation)
     dust = measure_dust(picture, settings.f_number, settings.pixel_pitch_um)
     return FrameRecord(
         path,

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness import Edges, sharpness_and_edges
-from auditor.measure.sharpness.places import radius_of, zone_of
+from auditor.measure.sharpness.edge_detection import radius_of, zone_of
 from auditor.record import ZONES, Fringing, Sharpness
 from auditor.robust import MAD_TO_SD, huber_weight
 

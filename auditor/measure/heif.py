@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.boxes import Container
+from auditor.measure.isobmff import Container
 
 __all__ = ["decode_heif"]
 

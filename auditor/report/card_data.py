@@ -7,9 +7,9 @@ from typing import Final
 
 from auditor import optics
 from auditor.report import words
+from auditor.report.aperture_scale import used_span
 from auditor.report.iso_words import LEVELS, band_name, highest_used, iso_limit
 from auditor.report.profile_parts import Block
-from auditor.report.range_rulers import used_span
 from auditor.report.scales import stops
 from auditor.report.summary import by_light
 

@@ -17,9 +17,9 @@ import pandas as pd
 from markupsafe import Markup
 
 from auditor.report import (
+    aperture_scale,
     first_screen,
     palette,
-    range_rulers,
     summary,
     words,
 )
@@ -70,7 +70,7 @@ def _lens_view(
 ) -> dict[str, Any]:
     parts = blocks(lens, "focal_ranges")
     pitch, top = words.number(lens.get("pixel_pitch_um")), highest(lens)
-    span = range_rulers.used_span(parts)
+    span = aperture_scale.used_span(parts)
     charts: list[Markup | None] = []
     for part in parts:
         chart = lens_chart(part, top, span, pitch) if top and span else None
@@ -89,7 +89,7 @@ def _lens_view(
                 "key": f"l{index}r{i}",
                 "index": i,
                 "chart": charts[i],
-                "ruler": range_rulers.aperture_ruler(p, span),
+                "ruler": aperture_scale.aperture_ruler(p, span),
             }
             for i, p in enumerate(parts)
         ],
@@ -142,7 +142,9 @@ def _body_view(
                 "edges": summary.band_edges(b),
                 "limit": iso_limit(b, "acceptable", top),
                 "says": band_sentence(b, top),
-                "ruler": range_rulers.iso_ruler(b.get("usable_iso") or {}, span) if span else None,
+                "ruler": aperture_scale.iso_ruler(b.get("usable_iso") or {}, span)
+                if span
+                else None,
             }
             for b in summary.by_light(body)
         ],

@@ -9,10 +9,10 @@ import pytest
 from auditor.artificial.tones import ToneBody, ToneWorld, snr_truth, tone_archive
 from auditor.infer.bodies import fit_bodies, infer_bodies
 from auditor.infer.bodies import observe as observe_module
+from auditor.infer.bodies.body_profile import NOISE_OUTPUT_MEGAPIXELS
 from auditor.infer.bodies.habits import lifts
 from auditor.infer.bodies.observe import observe
 from auditor.infer.bodies.photon import fit_physics_with_step
-from auditor.infer.bodies.profile import NOISE_OUTPUT_MEGAPIXELS
 from auditor.record import SIGNAL_BIN_EDGES
 
 FULL_STOPS = [100, 200, 400, 800, 1600, 3200, 6400, 12800]

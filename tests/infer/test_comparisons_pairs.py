@@ -18,8 +18,8 @@ from auditor.infer.comparisons import (
     labels_from_csv,
 )
 from auditor.infer.comparisons.crop import crop_bargain
+from auditor.infer.comparisons.image_matching import overlay, read_thumb
 from auditor.infer.comparisons.labels import own_labels, plain
-from auditor.infer.comparisons.likeness import overlay, read_thumb
 from auditor.infer.comparisons.pairs import find_pairs
 from auditor.infer.criteria import Criteria
 from auditor.optics import defocus_disc_px, gaussian_mtf, hyperfocal_m, mtf50, system_mtf

@@ -7,17 +7,17 @@ import pandas as pd
 import pytest
 from scipy.stats import binomtest, theilslopes
 
-from auditor.artificial.focus import FocusHabit, with_depth
+from auditor.artificial.depth_of_field import FocusHabit, with_depth
 from auditor.artificial.history import Wear, over_years
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import decisions
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import DECISIONS, decide
 from auditor.infer.decisions.changes import find_changes
-from auditor.infer.decisions.dust import find_dust
 from auditor.infer.decisions.focus_bias import _chance, _line, find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
 from auditor.infer.decisions.scan import Series, find_change
+from auditor.infer.decisions.sensor_dust import find_dust
 from auditor.infer.decisions.shots import decision_shots
 from auditor.infer.decisions.visible import (
     OPEN,

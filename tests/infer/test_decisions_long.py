@@ -10,20 +10,20 @@ import pandas as pd
 import pytest
 
 from auditor.artificial.camera import Sensor, add_photon_noise, develop
+from auditor.artificial.depth_of_field import FocusHabit, with_depth
 from auditor.artificial.dust import Grain, cloudy_frame, with_dust
-from auditor.artificial.focus import FocusHabit, with_depth
 from auditor.artificial.history import Wear, over_years
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.common import picture_sizes
-from auditor.infer.decisions.dust import find_dust
 from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
+from auditor.infer.decisions.sensor_dust import find_dust
 from auditor.infer.decisions.visible import OPEN, viewings, visible_losses
 from auditor.infer.lenses import infer_lenses
 from auditor.measure.decode import decode
-from auditor.measure.dust import measure_dust
+from auditor.measure.dust_shadows import measure_dust
 from auditor.record import pack_dust
 from auditor.viewing import LUMINANCE, contrast_sensitivity, square_root_integral
 

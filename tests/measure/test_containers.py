@@ -15,8 +15,8 @@ from PIL import Image, ImageOps, features
 from test_decode import ramp
 
 from auditor.measure import measure_file
-from auditor.measure.boxes import is_container, read_container
 from auditor.measure.decode import Undecodable, decode
+from auditor.measure.isobmff import is_container, read_container
 from auditor.measure.noise.coding import input_rounding
 
 pillow_heif = pytest.importorskip("pillow_heif")

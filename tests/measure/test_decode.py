@@ -13,8 +13,8 @@ from auditor.artificial.camera import Mosaic
 from auditor.artificial.files import FrameTags, mosaic_bytes
 from auditor.measure.decode import Undecodable, decode
 from auditor.measure.frame import measure_file
+from auditor.measure.icc_profiles import transfer_from_icc
 from auditor.measure.picture import Picture
-from auditor.measure.profiles import transfer_from_icc
 
 
 def ramp(width: int = 400, height: int = 300) -> np.ndarray:

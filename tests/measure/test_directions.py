@@ -8,7 +8,7 @@ from auditor.artificial.files import jpeg_bytes
 from auditor.artificial.lightpath import spectrum_of
 from auditor.artificial.scenes import landscape
 from auditor.measure.decode import decode
-from auditor.measure.sharpness.whole import measure_sharpness
+from auditor.measure.sharpness.frame_sharpness import measure_sharpness
 from auditor.record import DIRECTIONS
 
 

@@ -9,7 +9,7 @@ import pytest
 from auditor.artificial.camera import Sensor, add_photon_noise, develop
 from auditor.artificial.dust import Grain, cloudy_frame, with_dust
 from auditor.measure.decode import decode
-from auditor.measure.dust import measure_dust
+from auditor.measure.dust_shadows import measure_dust
 from auditor.measure.picture import Picture
 from auditor.record import DUST_GRID, Dust, pack_dust, unpack_dust
 

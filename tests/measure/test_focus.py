@@ -10,9 +10,9 @@ from validate_sharpness import PITCH_UM, jpeg, polygon_spectrum
 from auditor import optics
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness import measure_sharpness
-from auditor.measure.sharpness.focus import nothing_in_focus, out_of_focus
-from auditor.measure.sharpness.sharp_end import sharp_end
+from auditor.measure.sharpness.frontier import frontier
 from auditor.measure.sharpness.softness import Softness
+from auditor.measure.sharpness.zone_focus import nothing_in_focus, out_of_focus
 from auditor.record import ZONES, Sharpness
 
 
@@ -117,7 +117,7 @@ def test_a_fifth_of_the_edges_in_focus_is_the_sharp_end() -> None:
     for _ in range(20):
         values = np.concatenate([np.full(12, -1.2), rng.normal(-2.6, 0.15, 48)])
         errors = np.full(60, 0.05)
-        found.append(sharp_end(values + errors * rng.standard_normal(60), errors)[0])
+        found.append(frontier(values + errors * rng.standard_normal(60), errors)[0])
     assert np.abs(np.array(found) + 1.2).max() < 0.08
 
 
@@ -135,7 +135,7 @@ def test_the_sharp_end_stands_out_at_every_aperture(f_number: float, lack_px2: f
         softness = np.concatenate([np.zeros(12), rng.exponential(20, 16), rng.normal(150, 25, 32)])
         values = -0.5 * np.log(np.exp(-2 * truth) + np.maximum(softness, 0))
         errors = rng.uniform(0.04, 0.12, len(values))
-        found.append(sharp_end(values + errors * rng.standard_normal(len(values)), errors))
+        found.append(frontier(values + errors * rng.standard_normal(len(values)), errors))
     error = np.array([value - truth for value, _ in found])
     assert abs(np.mean(error)) < (0.04 if lack_px2 == 0 or f_number < 16 else 0.1)
     assert np.mean(np.abs(error) < 2 * np.array([stderr for _, stderr in found])) >= 0.85

@@ -16,7 +16,7 @@ from auditor.measure.picture import Picture
 from auditor.measure.sharpness.coding import coding_of
 from auditor.measure.sharpness.edges import Edges, measure_edges
 from auditor.measure.sharpness.light import light_of
-from auditor.measure.sharpness.settled import settled
+from auditor.measure.sharpness.pooled_edges import pooled_edges
 
 TILE = 48
 ROWS, COLUMNS = 9, 12
@@ -53,7 +53,7 @@ def of_picture(picture: Picture, limit: float, give_back: bool = True) -> Edges:
     y, x = np.mgrid[:ROWS, :COLUMNS] * TILE + TILE // 2
     light = light_of(picture)
     coding = coding_of(light) if give_back else None
-    return settled(measure_edges(light, y.ravel(), x.ravel()), np.log(limit), coding)
+    return pooled_edges(measure_edges(light, y.ravel(), x.ravel()), np.log(limit), coding)
 
 
 def before_and_after(code: np.ndarray, coded: Picture, limit: float) -> tuple[float, float, float]:

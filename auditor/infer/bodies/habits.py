@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import math
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from auditor.infer.bodies.bands import SHARE_COLUMNS, band_of
 from auditor.infer.bodies.observe import KINDS, sensor_mask
 from auditor.infer.lenses.grouping import numbers
-from auditor.infer.lenses.scenes import CELLS, SIGNATURE
+from auditor.infer.lenses.scene_groups import CELLS, SIGNATURE
+from auditor.infer.shares import share_interval
+from auditor.model import Habit
 from auditor.record import SIGNAL_BIN_EDGES
 
 __all__ = ["LIFT_STOPS", "SPARE_STOPS", "find_habits", "lifts"]
@@ -31,7 +31,7 @@ _LIFT_COLUMNS: Final = ("status", "capture", "source", "body")
 _HABIT_COLUMNS: Final = (
     *("taken", "signature", "iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100"),
 )
-_PIECE: Final = 20_000
+_CHUNK: Final = 20_000
 """Histograms read at a time, for the memory."""
 _RAISED: Final = 1.1
 """An ISO counts as raised above the lowest used by more than rounding."""
@@ -60,23 +60,12 @@ def _percentile(shares: Floats, quantile: float) -> Floats:
     return np.asarray(edges[at] + within * (edges[at + 1] - edges[at]))
 
 
-def _wilson(hits: int, of: int, share: float) -> tuple[float, float]:
-    """Interval of a share (Wilson, J. Am. Stat. Assoc. 22, 1927)."""
-    z = float(ndtri(0.5 + share / 2))
-    p = hits / of
-    centre = (p + z * z / (2 * of)) / (1 + z * z / of)
-    half = z / (1 + z * z / of) * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of))
-    return max(centre - half, 0.0), min(centre + half, 1.0)
-
-
-def _entry(
-    body: str, habit: str, hits: NDArray[np.bool_], share: float, text: str, **more: Any
-) -> dict[str, Any]:
-    low, high = _wilson(int(hits.sum()), len(hits), share)
+def _entry(body: str, habit: str, hits: NDArray[np.bool_], share: float, text: str) -> Habit:
+    low, high = share_interval(int(hits.sum()), len(hits), share)
     return {
         "body": body, "habit": habit, "frames": int(hits.sum()), "of": len(hits),
         "share": float(hits.mean()), "low": low, "high": high, "text": text,
-    } | more  # fmt: skip
+    }  # fmt: skip
 
 
 def _histograms(table: pd.DataFrame) -> tuple[Floats, NDArray[np.bool_]]:
@@ -140,8 +129,8 @@ def _static(table: pd.DataFrame) -> NDArray[np.bool_]:
     near = valid[:-1] & valid[1:] & (np.diff(seconds) <= STATIC_SECONDS)
     first = np.flatnonzero(near)
     # Piece by piece: the text of a million signatures weighs as much as all else.
-    for start in range(0, len(first), _PIECE):
-        at = first[start : start + _PIECE]
+    for start in range(0, len(first), _CHUNK):
+        at = first[start : start + _CHUNK]
         alike = _alike(table["signature"].iloc[order[at]], table["signature"].iloc[order[at + 1]])
         out[order[at[alike]]] = out[order[at[alike] + 1]] = True
     return out
@@ -172,27 +161,25 @@ def _ticks(taken: pd.Series) -> float:
 
 
 def find_habits(
-    frames: pd.DataFrame, excellent_iso: dict[tuple[str, str], int | None], share: float
-) -> list[dict[str, Any]]:
+    frames: pd.DataFrame, excellent_iso: dict[tuple[str, str], float | None], share: float
+) -> list[Habit]:
     """Shares of frames with a habit that costs noise, per body; only what could be judged counts.
 
     Args:
         excellent_iso: (body, band key) -> highest ISO that is still excellent there.
     """
-    out: list[dict[str, Any]] = []
+    out: list[Habit] = []
     if not len(frames):
         return out
     lifted = lifts(frames)
     for body, rows in lifted.groupby("body"):
         hits = (rows["lift"] >= LIFT_STOPS).to_numpy(bool)
         stops = float(rows["lift"][hits].median()) if hits.any() else None
-        out.append(
-            _entry(
-                str(body), "lifted", hits, share,
-                "of the edited files are brighter than their original by two thirds of a stop or "
-                "more, beyond this body's usual development", lifted_stops=stops,
-            )
-        )  # fmt: skip
+        text = (
+            "of the edited files are brighter than their original by two thirds of a stop or "
+            "more, beyond this body's usual development"
+        )
+        out.append({**_entry(str(body), "lifted", hits, share, text), "lifted_stops": stops})
     judged = sensor_mask(frames) & (frames["status"] == "measured").to_numpy(bool)
     judged &= frames["source"].isin(KINDS).to_numpy() & frames["body"].notna().to_numpy()
     names = [c for c in (*_HABIT_COLUMNS, *SHARE_COLUMNS) if c in frames]
@@ -205,7 +192,7 @@ def find_habits(
     return out
 
 
-def _headroom(body: str, rows: pd.DataFrame, share: float) -> list[dict[str, Any]]:
+def _headroom(body: str, rows: pd.DataFrame, share: float) -> list[Habit]:
     white = _brightest(rows)
     iso = numbers(rows, "iso")
     known = np.isfinite(white) & np.isfinite(iso)
@@ -225,18 +212,18 @@ def _headroom(body: str, rows: pd.DataFrame, share: float) -> list[dict[str, Any
 def _brightest(rows: pd.DataFrame) -> Floats:
     """log2 signal above which one pixel in 500 lies, NaN where no histogram was stored."""
     out = np.full(len(rows), np.nan)
-    for start in range(0, len(rows), _PIECE):
-        shares, known = _histograms(rows.iloc[start : start + _PIECE])
-        out[start : start + _PIECE][known] = _percentile(shares[known], _BRIGHTEST)
+    for start in range(0, len(rows), _CHUNK):
+        shares, known = _histograms(rows.iloc[start : start + _CHUNK])
+        out[start : start + _CHUNK][known] = _percentile(shares[known], _BRIGHTEST)
     return out
 
 
 def _spare(
     body: str,
     rows: pd.DataFrame,
-    excellent_iso: dict[tuple[str, str], int | None],
+    excellent_iso: dict[tuple[str, str], float | None],
     share: float,
-) -> list[dict[str, Any]]:
+) -> list[Habit]:
     numbers = {
         n: pd.to_numeric(rows[n], errors="coerce").to_numpy(float)
         for n in ("iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100")

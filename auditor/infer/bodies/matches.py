@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from auditor.infer.bodies.bands import BANDS, Scenes
 from auditor.infer.bodies.limits import HALF_THIRD, REACH
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_factor
 from auditor.infer.bodies.visible import falling, frame_snr, isos_on, third
+from auditor.model import IsoMatch
 
 __all__ = ["LEAST_FRAMES", "MOST_REFERENCES", "as_noisy_as", "match_bodies", "reference_isos"]
 
@@ -49,7 +50,7 @@ def _within(model: NoiseModel, log2_iso: float) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class _Look:
+class _BandCurves:
     """How noisy a typical frame of one band looks on one body, log2 SNR.
 
     `curves` (1 + draws, ISO_GRID): the best estimate and the draws; `fallen`: the same made to fall.
@@ -59,14 +60,14 @@ class _Look:
     fallen: Floats
 
 
-def _look(model: NoiseModel, scenes: Scenes) -> _Look:
+def _band_curves(model: NoiseModel, scenes: Scenes) -> _BandCurves:
     both = np.concatenate([model.log_sigma[None], model.draws])
     curves = frame_snr(both, scenes, model.output_scale)
-    return _Look(curves, falling(curves))
+    return _BandCurves(curves, falling(curves))
 
 
 def _as_noisy_as(
-    reference: _Look, other: _Look, isos: Sequence[int], wider: float, share: float
+    reference: _BandCurves, other: _BandCurves, isos: Sequence[int], wider: float, share: float
 ) -> list[tuple[float, float, float] | None]:
     """log2 ISO on `other` that looks as noisy as each ISO on `reference`: best, low, high.
 
@@ -91,7 +92,9 @@ def as_noisy_as(
 ) -> tuple[float, float, float] | None:
     """log2 ISO on `other` that looks as noisy as `iso` on `reference`: best, low, high."""
     wider = t_factor(reference.freedom + other.freedom, share)
-    return _as_noisy_as(_look(reference, scenes), _look(other, scenes), [iso], wider, share)[0]
+    return _as_noisy_as(
+        _band_curves(reference, scenes), _band_curves(other, scenes), [iso], wider, share
+    )[0]
 
 
 def _seen(model: NoiseModel, log2_iso: float) -> bool:
@@ -111,15 +114,15 @@ def _references(models: Sequence[NoiseModel]) -> list[NoiseModel]:
 
 def match_bodies(
     models: list[NoiseModel], scenes: dict[str, dict[str, Scenes]], share: float
-) -> list[dict[str, Any]]:
+) -> list[IsoMatch]:
     """The profile's `iso_matches`: every body against the bodies known best, of one kind of file, by band.
 
     `iso`, `low` and `high` are engraved third stops; `iso_exact` is what was found between them.
     """
-    out = []
+    out: list[IsoMatch] = []
     able = [m for m in models if m.cells.frame_count >= LEAST_FRAMES and len(m.cells.iso)]
     looks = {
-        (m.body, m.kind, band.key): _look(m, scenes[m.kind][band.key])
+        (m.body, m.kind, band.key): _band_curves(m, scenes[m.kind][band.key])
         for m in able
         for band in BANDS
         if band.key in scenes.get(m.kind, {})
@@ -148,7 +151,7 @@ def match_bodies(
                             "reference_body": reference.body,
                             "kind": reference.kind,
                             "band": band.name,
-                            "ev100": band.ev100,
+                            "ev100": list(band.ev100),
                             "reference_iso": int(iso),
                             "iso": third(best),
                             "low": third(low, "down"),

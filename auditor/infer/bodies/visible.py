@@ -23,8 +23,8 @@ from auditor.record import TONE_SIGNALS
 
 __all__ = [
     "MID_TONE",
-    "Look",
-    "Looks",
+    "BandNoise",
+    "BandNoises",
     "falling",
     "frame_snr",
     "highest_iso",
@@ -44,7 +44,7 @@ _LIGHTNESS_LINE: Final = 903.3
 """Its slope below."""
 _LIGHTNESS_SCALE: Final = 116.0
 """Factor of the cube root above."""
-_HAIR: Final = 0.05
+_ROUNDING: Final = 0.05
 """Thirds of a stop by which an ISO may lie off an engraved one: ISO 800 is not above ISO 800."""
 
 _LOG_ISO: Final = np.log2(np.array(ISO_GRID, float))
@@ -85,7 +85,7 @@ def _snr(variance: Floats, scenes: Scenes, output_scale: Floats) -> Floats:
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class BandNoise:
     """SNR of a typical frame of one body in one band, log2, per entry of ISO_GRID: the best estimate,
     and draws of it (DRAWS, ISO_GRID)."""
 
@@ -93,7 +93,7 @@ class Look:
     draws: Floats
 
 
-class Looks:
+class BandNoises:
     """How noisy the frames of one body look, whatever the band: what bands share is found once."""
 
     def __init__(self, model: NoiseModel) -> None:
@@ -101,9 +101,11 @@ class Looks:
         self._best = _lightness_variance(model.log_sigma)
         self._draws = _lightness_variance(model.draws)
 
-    def of(self, scenes: Scenes) -> Look:
+    def of(self, scenes: Scenes) -> BandNoise:
         """A typical frame of a band."""
-        return Look(_snr(self._best, scenes, self._scale), _snr(self._draws, scenes, self._scale))
+        return BandNoise(
+            _snr(self._best, scenes, self._scale), _snr(self._draws, scenes, self._scale)
+        )
 
 
 def iso_for_snr(log2_snr: Floats, wanted_log2: ArrayLike) -> Floats:
@@ -143,15 +145,15 @@ def third(log2_iso: float, rounding: str = "near") -> int:
     thirds = 3 * (log2_iso - math.log2(100))
     step = {
         "near": round(thirds),
-        "down": math.floor(thirds + _HAIR),
-        "up": math.ceil(thirds - _HAIR),
+        "down": math.floor(thirds + _ROUNDING),
+        "up": math.ceil(thirds - _ROUNDING),
     }[rounding]
     index = min(max(step - round(3 * math.log2(ISO_GRID[0] / 100)), 0), len(ISO_GRID) - 1)
     return int(ISO_GRID[index])
 
 
 def highest_iso(
-    model: NoiseModel, look: Look, snr: float, share: float
+    model: NoiseModel, look: BandNoise, snr: float, share: float
 ) -> tuple[float, float, float]:
     """log2 ISO up to which a typical frame of the band has at least this SNR: best, low, high."""
     best = iso_for_snr(look.best[None], math.log2(snr))[0]

@@ -8,7 +8,7 @@ differences to words (`verdict`); `compare` joins them, `shots` says which pairs
 from __future__ import annotations
 
 from auditor.infer.comparisons.compare import compare_labels
-from auditor.infer.comparisons.focus import focus_table, infinity_loss
+from auditor.infer.comparisons.hyperfocal import focus_table, infinity_loss
 from auditor.infer.comparisons.labels import label_sets, labels_from_csv, unmatched
 from auditor.infer.comparisons.shots import pairs_to_shoot
 

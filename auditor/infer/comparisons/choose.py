@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.infer.comparisons.likeness import overlay, read_thumb
+from auditor.infer.comparisons.image_matching import overlay, read_thumb
 from auditor.infer.comparisons.signatures import Signatures
 from auditor.infer.comparisons.small import SmallPictures
 

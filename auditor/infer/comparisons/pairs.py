@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.comparisons.choose import Chooser, Meeting, Pair
+from auditor.infer.comparisons.image_matching import alike_at_scale
 from auditor.infer.comparisons.labels import (
     CROP,
     MERGED,
@@ -28,7 +29,6 @@ from auditor.infer.comparisons.labels import (
     label_sets,
     names_accessory,
 )
-from auditor.infer.comparisons.likeness import alike_at_scale
 from auditor.infer.comparisons.scale import converter_factor, pair_scale
 from auditor.infer.comparisons.signatures import Signatures
 from auditor.infer.comparisons.small import SmallPictures

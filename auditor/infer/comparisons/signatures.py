@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.lenses.scenes import read_signatures
+from auditor.infer.lenses.scene_groups import read_signatures
 
 __all__ = ["Signatures"]
 
 Rows = NDArray[np.int64]
 
-_PIECE: Final = 50_000
+_CHUNK: Final = 50_000
 """Rows read at a time, for the memory that their text takes: some 10 MB."""
 
 
@@ -40,8 +40,8 @@ class Signatures:
         self._vectors = np.concatenate(
             [self._vectors[:0]]
             + [
-                read_signatures(self._texts.iloc[rows[i : i + _PIECE]].to_numpy(dtype=object))
-                for i in range(0, len(rows), _PIECE)
+                read_signatures(self._texts.iloc[rows[i : i + _CHUNK]].to_numpy(dtype=object))
+                for i in range(0, len(rows), _CHUNK)
             ]
         )
         self._known = np.asarray(self._vectors.any(axis=1))
@@ -59,7 +59,7 @@ class Signatures:
     def likeness(self, a: Rows, b: Rows) -> NDArray[np.float32]:
         """Correlation of rows that were read, pair by pair; 0 where one has no signature."""
         out = np.zeros(len(a), np.float32)
-        for i in range(0, len(a), _PIECE):
-            one, other = (self._vectors[self._place[x[i : i + _PIECE]]] for x in (a, b))
-            out[i : i + _PIECE] = np.einsum("ij,ij->i", one, other)
+        for i in range(0, len(a), _CHUNK):
+            one, other = (self._vectors[self._place[x[i : i + _CHUNK]]] for x in (a, b))
+            out[i : i + _CHUNK] = np.einsum("ij,ij->i", one, other)
         return out

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.keepers.expected import Allowed, shutter_stops
 from auditor.infer.lenses.grouping import numbers, texts
-from auditor.infer.lenses.scenes import scenes_of
+from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.optics import mtf50
 from auditor.record import DIRECTIONS
 from auditor.record.pools import pools

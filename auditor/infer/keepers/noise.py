@@ -20,7 +20,7 @@ __all__ = ["judge_noise"]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-PIECE: Final = 50_000
+CHUNK: Final = 50_000
 """Rows whose histograms are looked at together."""
 DARK_WHITE: Final = -2.0
 """Underexposed: less than one pixel in 500 lies above this (two stops under white)."""
@@ -61,9 +61,9 @@ def _tones(frames: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
     tone = np.log2(TONE_SIGNALS)
     names = [*(f"{tone_column(s)}_sigma" for s in TONE_SIGNALS), *SHARE_COLUMNS]
     names = [n for n in (*names, "tone_output_scale") if n in frames]
-    for first in range(0, len(frames), PIECE):
-        part = frames[names].iloc[first : first + PIECE]
-        here = slice(first, first + PIECE)
+    for first in range(0, len(frames), CHUNK):
+        part = frames[names].iloc[first : first + CHUNK]
+        here = slice(first, first + CHUNK)
         scale = numbers(part, "tone_output_scale")
         scale = np.where(np.isfinite(scale), scale, 1.0)
         snr = np.column_stack(

@@ -30,9 +30,9 @@ _LEAST: Final = 2
 def evident(fit: CurveFit) -> NDArray[np.bool_]:
     """Z x K, where a zone has frames near enough to the curve to speak for it. A curve on which one
     frame alone lies is that frame's, not the lens's."""
-    sound = cell_sums(fit.data, fit.look.sound)
-    alone = sound.sum(1, keepdims=True) < 2 * _LEAST_SOUND
-    return np.asarray((sound >= _LEAST_SOUND) & ~alone)
+    inlier = cell_sums(fit.data, fit.expectation.inlier)
+    alone = inlier.sum(1, keepdims=True) < 2 * _LEAST_SOUND
+    return np.asarray((inlier >= _LEAST_SOUND) & ~alone)
 
 
 def missing(fit: CurveFit, draws: Draws, zones: list[int], held: NDArray[np.bool_]) -> list[str]:
@@ -47,8 +47,8 @@ def missing(fit: CurveFit, draws: Draws, zones: list[int], held: NDArray[np.bool
         return out
     best = int(used[draws.value(fit.data.f_numbers)[zones][:, used].min(0).argmax()])
     weaker = draws.curve[:, zones].min(1)
-    sound = np.bincount(fit.data.aperture, fit.sound, len(held))
-    if sound[best] < _LEAST:
+    inlier = np.bincount(fit.data.aperture, fit.inlier, len(held))
+    if inlier[best] < _LEAST:
         out.append(
             f"{_LEAST} sharp frames at f/{nominal_f_number(float(fit.data.f_numbers[best])):g}"
         )
@@ -57,9 +57,9 @@ def missing(fit: CurveFit, draws: Draws, zones: list[int], held: NDArray[np.bool
             continue
         resolved = float(np.mean(weaker[:, best] > weaker[:, end])) >= _RESOLVED
         # That diffraction softens small apertures needs no frame to show it.
-        resolved &= side[0] > best or sound[side].sum() >= _LEAST
-        if sound[side].sum() < _FRAMES and not resolved:
-            least = round(float(sound[side].sum()))
+        resolved &= side[0] > best or inlier[side].sum() >= _LEAST
+        if inlier[side].sum() < _FRAMES and not resolved:
+            least = round(float(inlier[side].sum()))
             names = ", ".join(f"f/{nominal_f_number(float(n)):g}" for n in fit.data.f_numbers[side])
             out.append(f"sharp frames at {names} ({least} now, {_FRAMES} are needed)")
     return out

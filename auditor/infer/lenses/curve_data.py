@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from auditor.exposure import f_number_at
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM, LensGroup
-from auditor.infer.lenses.scenes import find_scenes
+from auditor.infer.lenses.scene_groups import find_scenes
 from auditor.infer.lenses.table import Table
 
 __all__ = ["CurveData", "curve_data"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ __all__ = ["Evidence", "judge"]
 
 Floats = NDArray[np.float64]
 
-_LACKING: Final = 0.06
+_MARKED_EXCESS: Final = 0.06
 """How much (ln MTF50) even the sharpest frames fall short of the curve, from which it is said."""
 _HARDLY: Final = 0.25
 """Share of frames on the curve under which that is said."""
@@ -63,7 +63,7 @@ class Evidence:
     reasons: list[str] = field(default_factory=list)
 
     @property
-    def word(self) -> str:
+    def word(self) -> Literal["strong", "fair", "thin"]:
         """The level in a word: strong, fair or thin."""
         return _WORDS[self.level]
 
@@ -106,7 +106,7 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
         elif width > _FAIR:
             out.add(1, f"intervals of ±{100 * width:.0f}% in the median")
     _scenes(fit, seen, out)
-    _sound_frames(fit, names, out)
+    _inlier_frames(fit, names, out)
     outings = len(np.unique(fit.data.outing))
     if outings == 1:
         out.add(1, "all frames from one outing: what that day had in common cannot be told apart")
@@ -121,26 +121,26 @@ def _scenes(fit: CurveFit, zones: list[int], out: Evidence) -> None:
     """Whether even the frames nearest to the lens lack something."""
     lens = np.exp(-2 * fit.curve[zones])
     nearest = fit.model.excess.nearest(fit.state.shares)
-    lacking = float(np.median(0.5 * np.log1p(nearest / lens))) if len(zones) else 0.0
-    if lacking > _LACKING and np.median(fit.state.share) < _HARDLY:
+    excess = float(np.median(0.5 * np.log1p(nearest / lens))) if len(zones) else 0.0
+    if excess > _MARKED_EXCESS and np.median(fit.state.share) < _HARDLY:
         out.add(
             1,
-            f"even the sharpest frames are some {100 * lacking:.0f}% softer than the curve, which lies "
+            f"even the sharpest frames are some {100 * excess:.0f}% softer than the curve, which lies "
             "where they point to: objects here are soft, or lie before and behind the plane of focus",
         )
 
 
-def _sound_frames(fit: CurveFit, names: list[str], out: Evidence) -> None:
+def _inlier_frames(fit: CurveFit, names: list[str], out: Evidence) -> None:
     k = len(names)
     total = np.bincount(fit.data.aperture, minlength=k)
-    sound = np.bincount(fit.data.aperture, fit.sound, k)
-    if sound.sum() < _FEW_SOUND:
-        n = round(float(sound.sum()))
+    inlier = np.bincount(fit.data.aperture, fit.inlier, k)
+    if inlier.sum() < _FEW_SOUND:
+        n = round(float(inlier.sum()))
         count = "hardly a frame" if n == 0 else f"only about {n} frame{'s' if n > 1 else ''}"
         out.add(2, f"{count} in which nothing else failed")
-    if sound.sum() / total.sum() < _MOSTLY_FAILED:
-        out.add(1, f"most frames failed otherwise ({_percent(1 - sound.sum() / total.sum())})")
-    bad = [names[j] for j in range(k) if total[j] >= _SOME and sound[j] < _HARDLY_SOUND]
+    if inlier.sum() / total.sum() < _MOSTLY_FAILED:
+        out.add(1, f"most frames failed otherwise ({_percent(1 - inlier.sum() / total.sum())})")
+    bad = [names[j] for j in range(k) if total[j] >= _SOME and inlier[j] < _HARDLY_SOUND]
     if bad:
         out.add(1, f"hardly a sound frame at {_some(bad)}: no evidence there")
 
@@ -153,7 +153,7 @@ def _shake(fit: CurveFit, names: list[str], out: Evidence) -> None:
         return
     k = len(names)
     count = np.bincount(fit.data.aperture[known], minlength=k)
-    shaken = np.bincount(fit.data.aperture, 1 - fit.sound, k) / np.maximum(
+    shaken = np.bincount(fit.data.aperture, 1 - fit.inlier, k) / np.maximum(
         np.bincount(fit.data.aperture, minlength=k), 1
     )
     slow = np.bincount(fit.data.aperture[known], stops[known] > _SLOW_STOPS, k) / np.maximum(

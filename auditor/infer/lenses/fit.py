@@ -18,7 +18,7 @@ from auditor.infer.lenses.curve_data import CurveData
 from auditor.infer.lenses.excess import COMPONENTS, Excess
 from auditor.infer.lenses.physics import Optics, prior_for
 
-__all__ = ["CurveFit", "Look", "Model", "State", "cell_sums", "fit_curve"]
+__all__ = ["CurveFit", "Expectation", "Model", "State", "cell_sums", "fit_curve"]
 
 Floats = NDArray[np.float64]
 
@@ -83,7 +83,7 @@ class State:
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class Expectation:
     """All figures given a state; n x Z unless told otherwise.
 
     Attributes:
@@ -91,7 +91,7 @@ class Look:
         gradient, curvature: of the log likelihood by the curve (complete-data information).
         component: n x Z x COMPONENTS, chance of each spread.
         scatter: derivative by ln scatter^2; scatter_moment: (2, n, Z) the moment that estimates it.
-        sound: chance that next to nothing is lacking.
+        inlier: chance that next to nothing is lacking.
         log_likelihood: sum over all.
     """
 
@@ -101,7 +101,7 @@ class Look:
     component: Floats
     scatter: Floats
     scatter_moment: Floats
-    sound: Floats
+    inlier: Floats
     log_likelihood: float
 
 
@@ -112,17 +112,17 @@ class CurveFit:
     data: CurveData
     model: Model
     state: State
-    look: Look
+    expectation: Expectation
 
     @property
     def curve(self) -> Floats:
         """Z x K, ln MTF50."""
-        return self.look.curve
+        return self.expectation.curve
 
     @property
-    def sound(self) -> Floats:
+    def inlier(self) -> Floats:
         """n, chance that the frame's sharpest zone is as sharp as the lens."""
-        return np.asarray(self.look.sound.max(1))
+        return np.asarray(self.expectation.inlier.max(1))
 
 
 def cell_sums(data: CurveData, values: Floats) -> Floats:
@@ -145,7 +145,7 @@ class Model:
         self.starts = np.flatnonzero(np.diff(self.excess.component, prepend=-1))
         self.prior = prior_for(data.source, data.log_mtf50.shape[1], len(data.f_numbers))
 
-    def look(self, state: State) -> Look:
+    def expectation(self, state: State) -> Expectation:
         """Expectation step."""
         curve = self.optics.curves(state.theta)
         lens = np.exp(-2 * curve)[:, :, None]
@@ -171,31 +171,34 @@ class Model:
         square = per / variance
         around = np.einsum(_OVER_NODES, square, off2)
         moment = np.stack([around - np.einsum(_OVER_NODES, square, own), square.sum(2)])
-        return Look(
+        return Expectation(
             curve=curve,
             gradient=np.einsum(_OVER_NODES, per * off, share),
             curvature=np.einsum(_OVER_NODES, per, share**2),
             component=np.add.reduceat(chance, self.starts, axis=2),
             scatter=0.5 * (around - per.sum(2)) * state.scatter**2,
             scatter_moment=moment,
-            sound=(chance * (share > np.exp(-2 * _CLEAR))).sum(2),
+            inlier=(chance * (share > np.exp(-2 * _CLEAR))).sum(2),
             log_likelihood=float(np.log(density[self.known]).sum()),
         )
 
-    def step(self, state: State, look: Look) -> State:
+    def step(self, state: State, expectation: Expectation) -> State:
         """Maximisation step."""
-        share, spread = self._shares(look)
-        top, bottom = look.scatter_moment.sum(1)
+        share, spread = self._shares(expectation)
+        top, bottom = expectation.scatter_moment.sum(1)
         typical = float(np.median(self.data.stderr)) ** 2 + _SCATTER**2
         trust = _SCATTER_WEIGHT / typical**2
         scatter = (top + trust * _SCATTER**2) / (bottom + trust)
         jacobian = self.optics.jacobian(state.theta)
-        pull, weight = cell_sums(self.data, look.gradient), cell_sums(self.data, look.curvature)
+        pull, weight = (
+            cell_sums(self.data, expectation.gradient),
+            cell_sums(self.data, expectation.curvature),
+        )
         gradient = np.einsum("zk,zkp->p", pull, jacobian)
         gradient -= (state.theta - self.prior[0]) / self.prior[1] ** 2
         information = np.einsum("zk,zkp,zkq->pq", weight, jacobian, jacobian)
         information += np.diag(1 / self.prior[1] ** 2)
-        rise, slope = self._disorder(look.curve, jacobian)
+        rise, slope = self._disorder(expectation.curve, jacobian)
         gradient -= slope.T @ rise / _ORDER**2
         information += slope.T @ slope / _ORDER**2
         step = np.linalg.solve(information, gradient)
@@ -220,25 +223,25 @@ class Model:
         slope = self._disorder(curve, jacobian)[1]
         return np.asarray(slope.T @ slope / _ORDER**2)
 
-    def _shares(self, look: Look) -> tuple[Floats, Floats]:
+    def _shares(self, expectation: Expectation) -> tuple[Floats, Floats]:
         """Shares of a state."""
-        kinds = look.component.sum((0, 1)) + SHARE_WEIGHT
-        own = cell_sums(self.data, look.component[:, :, 0]).sum(0)
-        count = cell_sums(self.data, look.component.sum(2)).sum(0)
+        kinds = expectation.component.sum((0, 1)) + SHARE_WEIGHT
+        own = cell_sums(self.data, expectation.component[:, :, 0]).sum(0)
+        count = cell_sums(self.data, expectation.component.sum(2)).sum(0)
         share = (own + SHARE_POOL * kinds[0] / kinds.sum()) / (count + SHARE_POOL)
         return share, kinds[1:] / kinds[1:].sum()
 
-    def objective(self, state: State, look: Look) -> float:
+    def objective(self, state: State, expectation: Expectation) -> float:
         """Penalised log likelihood."""
         strain = float((((state.theta - self.prior[0]) / self.prior[1]) ** 2).sum())
-        rise = np.maximum(np.diff(look.curve, axis=0), 0)
+        rise = np.maximum(np.diff(expectation.curve, axis=0), 0)
         strain += float((rise**2).sum()) / _ORDER**2
-        kinds = look.component.sum((0, 1)) + SHARE_WEIGHT
+        kinds = expectation.component.sum((0, 1)) + SHARE_WEIGHT
         usual = float(kinds[0] / kinds.sum())
         pooled = float((usual * np.log(state.share) + (1 - usual) * np.log1p(-state.share)).sum())
         known = float(SHARE_WEIGHT[1:] @ np.log(state.spread))
         known += SHARE_WEIGHT[0] * np.log(usual) + SHARE_WEIGHT[1:].sum() * np.log1p(-usual)
-        return look.log_likelihood - 0.5 * strain + known + SHARE_POOL * pooled
+        return expectation.log_likelihood - 0.5 * strain + known + SHARE_POOL * pooled
 
 
 def fit_curve(data: CurveData) -> CurveFit:
@@ -249,13 +252,13 @@ def fit_curve(data: CurveData) -> CurveFit:
     model = Model(data)
     if len(data.row) == 1:
         state = _start(model, *_STARTS[0])
-        return CurveFit(data, model, state, model.look(state))
+        return CurveFit(data, model, state, model.expectation(state))
     fits = [_climb(model, _start(model, *start)) for start in _STARTS]
-    state, look = max(fits, key=lambda f: model.objective(*f))
-    return CurveFit(data, model, state, look)
+    state, expectation = max(fits, key=lambda f: model.objective(*f))
+    return CurveFit(data, model, state, expectation)
 
 
-def _start(model: Model, sound: float, quantile: float) -> State:
+def _start(model: Model, inlier: float, quantile: float) -> State:
     """Optics through an upper quantile of every cell."""
     data = model.data
     zones, k = data.log_mtf50.shape[1], len(data.f_numbers)
@@ -278,21 +281,21 @@ def _start(model: Model, sound: float, quantile: float) -> State:
         step = np.linalg.solve(information, gradient)
         theta = theta + step * min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-9))
     spread = np.full(COMPONENTS - 1, 1 / (COMPONENTS - 1))
-    return State(theta, np.full(k, sound), spread, np.full(zones, _SCATTER))
+    return State(theta, np.full(k, inlier), spread, np.full(zones, _SCATTER))
 
 
-def _climb(model: Model, state: State) -> tuple[State, Look]:
+def _climb(model: Model, state: State) -> tuple[State, Expectation]:
     """The best state on the way: where zones' order binds, steps may overshoot."""
-    look = model.look(state)
-    best = model.objective(state, look), state, look
-    before = look.curve
+    expectation = model.expectation(state)
+    best = model.objective(state, expectation), state, expectation
+    before = expectation.curve
     for i in range(_ITERATIONS):
-        state = model.step(state, look)
-        look = model.look(state)
-        reached = model.objective(state, look)
+        state = model.step(state, expectation)
+        expectation = model.expectation(state)
+        reached = model.objective(state, expectation)
         if reached > best[0]:
-            best = reached, state, look
-        if i > _FIRST_STEPS and np.abs(look.curve - before).max() < _TOLERANCE:
+            best = reached, state, expectation
+        if i > _FIRST_STEPS and np.abs(expectation.curve - before).max() < _TOLERANCE:
             break
-        before = look.curve
+        before = expectation.curve
     return best[1:]

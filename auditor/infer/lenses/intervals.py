@@ -23,7 +23,7 @@ from auditor.infer.lenses.fit import (
     SHARE_POOL,
     SHARE_WEIGHT,
     CurveFit,
-    Look,
+    Expectation,
     Model,
     State,
     cell_sums,
@@ -106,7 +106,7 @@ class Draws:
         return self.on(self.fit.data.f_numbers)
 
     @cached_property
-    def told_by_frames(self) -> Floats:
+    def from_frames(self) -> Floats:
         """The same without what more frames would not take away."""
         jacobian = self.fit.model.optics.jacobian(self.fit.state.theta)
         return np.asarray(self.fit.curve + np.einsum("zkp,bp->bzk", jacobian, self._drawn.theta))
@@ -120,7 +120,7 @@ class Draws:
         turn = np.clip(np.log2(f_numbers / _MIDDLE) / _TILT_STOPS, -_TILT_STOPS, _TILT_STOPS)
         level = drawn.level[:, :, :2] * _SYSTEMATIC / np.sqrt(2)
         out += level[:, :, :1] + level[:, :, 1:] * turn
-        out += drawn.level[:, :, 2:] * self._lacking(f_numbers, value)
+        out += drawn.level[:, :, 2:] * self._excess_sd(f_numbers, value)
         return _outwards(out, drawn.weight)
 
     @property
@@ -134,14 +134,14 @@ class Draws:
     def frames_error(self) -> Floats:
         """(Z, K) standard error (ln MTF50) as far as frames decide it: what two lenses' errors have
         besides those that the measurement makes with both."""
-        return np.asarray(self.told_by_frames.std(axis=0))
+        return np.asarray(self.from_frames.std(axis=0))
 
     @property
-    def lacking(self) -> Floats:
+    def excess_sd(self) -> Floats:
         """(Z, K) standard deviation (ln MTF50) of where the lens lies beyond its frames."""
-        return self._lacking(self.fit.data.f_numbers, self.fit.curve)
+        return self._excess_sd(self.fit.data.f_numbers, self.fit.curve)
 
-    def _lacking(self, f_numbers: Floats, value: Floats) -> Floats:
+    def _excess_sd(self, f_numbers: Floats, value: Floats) -> Floats:
         shares = self.fit.state.shares
         at = np.log(f_numbers), np.log(self.fit.data.f_numbers)
         shares = np.stack([np.interp(*at, share) for share in shares.T], axis=1)
@@ -154,7 +154,7 @@ def _draw(fit: CurveFit, interval: float, seed: int) -> _Drawn:
     rng = np.random.default_rng(seed)
     jacobian = fit.model.optics.jacobian(fit.state.theta)
     inverse = np.linalg.inv(_information(fit, jacobian))
-    scores = _scores(fit.model, fit.state, fit.look, jacobian)
+    scores = _scores(fit.model, fit.state, fit.expectation, jacobian)
     outings, scenes = (
         np.unique(c, return_inverse=True)[1] for c in (fit.data.outing, fit.data.scene)
     )
@@ -163,14 +163,14 @@ def _draw(fit: CurveFit, interval: float, seed: int) -> _Drawn:
     sums = np.zeros((groups, scores.shape[1]))
     np.add.at(sums, cluster, scores)
     sums -= sums.mean(0)
-    meat = sums.T @ sums * groups / max(groups - 1, 1)
+    score_covariance = sums.T @ sums * groups / max(groups - 1, 1)
     # The model's own: the scores of frames as if each stood alone.
     alone = scores - scores.mean(0)
-    meat = (groups * meat + _MODEL * alone.T @ alone) / (groups + _MODEL)
-    meat += _prior_information(fit)
+    score_covariance = (groups * score_covariance + _MODEL * alone.T @ alone) / (groups + _MODEL)
+    score_covariance += _prior_information(fit)
     zones = fit.curve.shape[0]
     size = len(fit.state.theta)
-    covariance = (inverse @ meat @ inverse)[:size, :size]
+    covariance = (inverse @ score_covariance @ inverse)[:size, :size]
     tail = 0.5 + interval / 2
     widen = stdtrit(groups - 1 + _MODEL, tail) / ndtri(tail)
     theta = widen * rng.standard_normal((_DRAWS, size)) @ _root(covariance).T
@@ -206,17 +206,17 @@ def _outwards(curve: Floats, weight: Floats) -> Floats:
     return out
 
 
-def _scores(model: Model, state: State, look: Look, jacobian: Floats) -> Floats:
+def _scores(model: Model, state: State, expectation: Expectation, jacobian: Floats) -> Floats:
     """(n, P + K + COMPONENTS - 1 + Z) derivatives of each frame's log likelihood by optics, shares on
     the curve (logit), ln spreads (softmax) and ln scatter^2; `jacobian` is that of the state's optics."""
-    theta = np.einsum("nz,znp->np", look.gradient, jacobian[:, model.data.aperture])
-    component = look.component.sum(1)
-    seen, lacking = component.sum(1), component[:, 1:].sum(1)
+    theta = np.einsum("nz,znp->np", expectation.gradient, jacobian[:, model.data.aperture])
+    component = expectation.component.sum(1)
+    seen, excess_sd = component.sum(1), component[:, 1:].sum(1)
     at = model.data.aperture
     share = np.zeros((len(at), len(state.share)))
     share[np.arange(len(at)), at] = component[:, 0] - seen * state.share[at]
-    spread = component[:, 1:] - lacking[:, None] * state.spread
-    return np.concatenate([theta, share, spread, look.scatter], axis=1)
+    spread = component[:, 1:] - excess_sd[:, None] * state.spread
+    return np.concatenate([theta, share, spread, expectation.scatter], axis=1)
 
 
 def _information(fit: CurveFit, jacobian: Floats) -> Floats:
@@ -231,7 +231,7 @@ def _information(fit: CurveFit, jacobian: Floats) -> Floats:
     vector = np.concatenate(parts)
     if len(fit.data.row) == 1:
         out = _prior_information(fit)
-        weight = cell_sums(fit.data, fit.look.curvature)
+        weight = cell_sums(fit.data, fit.expectation.curvature)
         out[:size, :size] += np.einsum("zk,zkp,zkq->pq", weight, jacobian, jacobian)
         out[:size, :size] += fit.model.order_information(fit.curve, jacobian)
         return out
@@ -243,7 +243,7 @@ def _information(fit: CurveFit, jacobian: Floats) -> Floats:
         state = State(theta, expit(share), spread / spread.sum(), np.exp(scatter / 2))
         same = np.array_equal(theta, fit.state.theta)
         there = jacobian if same else fit.model.optics.jacobian(theta)
-        return _scores(fit.model, state, fit.model.look(state), there).sum(0)
+        return _scores(fit.model, state, fit.model.expectation(state), there).sum(0)
 
     out = np.empty((len(vector), len(vector)))
     for j, shift in enumerate(_STEP * np.eye(len(vector))):

@@ -14,7 +14,16 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.noise import blocks, coding, marks, mosaic, scaling, signal, spectrum, texture
+from auditor.measure.noise import (
+    blocks,
+    coding,
+    mosaic,
+    noise_texture,
+    pattern_noise,
+    scaling,
+    signal,
+    spectrum,
+)
 from auditor.measure.noise.flats import (
     BRIGHTEST,
     DARKEST,
@@ -80,7 +89,7 @@ class _Tone:
 
     signal: float
     flats: Flats
-    look: texture.Look
+    noise_texture: noise_texture.NoiseTexture
     noise: bool
     faint: bool
     added: float = 0.0
@@ -89,7 +98,7 @@ class _Tone:
     @property
     def sigma(self) -> float:
         """Standard deviation of the noise, code values, what rounding added taken off."""
-        found = self.look.sigma**2
+        found = self.noise_texture.sigma**2
         return float(np.sqrt(max(found - self.added, _LEAST_LEFT * found)))
 
 
@@ -118,7 +127,7 @@ def _measure(picture: Picture) -> Noise:
     step = _lowest_step(picture)
     if step > _COARSEST_STEP:
         return dataclasses.replace(nothing, note=_COMPRESSED)
-    if texture.is_posterised(picture.luma, picture.peak):
+    if noise_texture.is_posterised(picture.luma, picture.peak):
         return dataclasses.replace(nothing, note=_POSTERISED)
     found = blocks.map_blocks(picture.half_luma, 255 / picture.peak)
     level, relief = found.level.ravel(), found.relief.ravel()
@@ -160,7 +169,7 @@ def _whole_frame(
         sigma_output_code8=sigma * factor,
         tone_output_scale=factor,
         banding=banding,
-        hot_pixels=marks.count_hot_pixels(
+        hot_pixels=pattern_noise.count_hot_pixels(
             values, float(np.median(values.var((1, 2)))), picture.luma.size
         ),
     )
@@ -188,7 +197,7 @@ def _has_banding(picture: Picture, columns: int, flattest: NDArray[np.intp]) -> 
     if len(values) < FEWEST:
         return False
     variance = float(np.median(values.reshape(len(values), -1).var(1)))
-    return marks.has_banding(values, variance, chosen, columns)
+    return pattern_noise.has_banding(values, variance, chosen, columns)
 
 
 def _read_tones(
@@ -210,8 +219,8 @@ def _read_tones(
         )
         if tone is not None:
             found.append(tone)
-    loud = {t.signal: t.look for t in found if t.noise and not t.faint}
-    odd = texture.disagreeing(loud)
+    loud = {t.signal: t.noise_texture for t in found if t.noise and not t.faint}
+    odd = noise_texture.disagreeing(loud)
     return [dataclasses.replace(t, noise=False) if t.signal in odd else t for t in found]
 
 
@@ -234,12 +243,12 @@ def _read_tone(
         flats = read_flats(picture, columns, chosen, banding=banding)
         if len(flats) < FEWEST:
             break
-        seen = texture.look(flats)
+        seen = noise_texture.noise_texture(flats)
         # Places in which nothing varies at all, among others that vary, were painted.
         dead = first is not None and float(np.median(flats.form.variance)) < _DEAD
         faint = seen.sigma < faintest
         sure = first is None or len(flats) >= _SURE
-        noise = not dead and (faint or (sure and texture.shows_noise(seen, coded)))
+        noise = not dead and (faint or (sure and noise_texture.shows_noise(seen, coded)))
         added = _added(picture, flats) if noise and not faint else 0.0
         tone = _Tone(target, flats, seen, noise, faint, added)
         if noise:
@@ -295,7 +304,7 @@ def _reported(
             value = _at_level(picture, tone) * tone.sigma * slope
             measured.append(Tone(tone.signal, value, pixels))
         else:
-            most = max(tone.look.sigma, least) * slope
+            most = max(tone.noise_texture.sigma, least) * slope
             bounded.append(Tone(tone.signal, most, pixels))
     return tuple(measured), tuple(bounded)
 

@@ -21,7 +21,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.noise.sites import BANDS, COUNTS, Sites
+from auditor.measure.noise.cfa_patches import BANDS, COUNTS, Sites
 
 __all__ = ["FEWEST", "Fit", "fit_noise"]
 

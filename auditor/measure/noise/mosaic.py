@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from auditor import srgb
 from auditor.measure.noise import scaling, signal
 from auditor.measure.noise.blocks import BLOCK
-from auditor.measure.noise.sites import SIDE
+from auditor.measure.noise.cfa_patches import SIDE
 from auditor.measure.noise.transfer import fit_mosaic, is_sane, rounding_variance
 from auditor.measure.picture import Mosaic
 from auditor.record import TONE_SIGNALS, Noise, Tone

@@ -13,9 +13,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.noise.cfa_patches import FREEDOM, Sites, site_places
 from auditor.measure.noise.masked import masked_variance
 from auditor.measure.noise.mixture import FEWEST, Fit, fit_noise
-from auditor.measure.noise.sites import FREEDOM, Sites, site_places
 from auditor.measure.picture import Mosaic, Picture
 from auditor.record import SITE_COLOURS, PhotonTransfer
 

@@ -1,7 +1,7 @@
 """Sharpness by direction: what the sharpest edges show that face each of four ways.
 
 A moved camera blurs along its movement and leaves edges that run along it as sharp as they were; missed
-focus blurs all ways alike. So the sharp end of each direction is kept by itself, over the whole frame:
+focus blurs all ways alike. So the frontier of each direction is kept by itself, over the whole frame:
 something still in the frame that is in focus shows in all four of them.
 """
 
@@ -23,7 +23,7 @@ _NOT_SINGLE: Final = 2
 """The level is what this share of a direction's edges passes, but at least two edges: one alone may be
 off by anything."""
 _CAUTION: Final = 0.5
-"""Standard errors taken off each edge, so that badly measured ones do not make the sharp end."""
+"""Standard errors taken off each edge, so that badly measured ones do not make the frontier."""
 
 
 def directional_mtf50(edges: Edges) -> dict[str, float | None]:

@@ -15,12 +15,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.sharpness.diffraction_share import SHARES
+from auditor.measure.sharpness.edge_profiles import ProfileFit, RoughFit, fit_profiles, rough_fit
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family, half_width
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.lines import PATCH_PX, Lines, first_lines
 from auditor.measure.sharpness.pixels import Pixels, binned, bins_of, near
-from auditor.measure.sharpness.profiles import ProfileFit, RoughFit, fit_profiles, rough_fit
-from auditor.measure.sharpness.shares import SHARES
 
 __all__ = ["CLEAN_MISFIT", "Edges", "measure_edges"]
 

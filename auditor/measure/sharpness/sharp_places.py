@@ -14,9 +14,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.sharpness.edge_detection import Places
 from auditor.measure.sharpness.grid import block_starts, centred_maxima
 from auditor.measure.sharpness.light import Light, fill_green
-from auditor.measure.sharpness.places import Places
 
 __all__ = ["sharp_places"]
 

@@ -1,6 +1,6 @@
 """Whether a frame's objects are soft themselves, and what that leaves open of the lens.
 
-Blurs add by their squares: the sharp end of a zone's edges lacks to 1 / MTF50^2 what the lens lacks
+Blurs add by their squares: the frontier of a zone's edges lacks to 1 / MTF50^2 what the lens lacks
 and what even the sharpest objects there lack to a step. One frame can't tell them apart, so nothing is
 taken off its figure. How far the lens may be better than what is seen goes into the figure's error;
 many frames tell more (`infer.lenses`).
@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from auditor.measure.sharpness.edges import Edges
-from auditor.measure.sharpness.sharp_end import edge_noise, sharp_end
+from auditor.measure.sharpness.frontier import edge_noise, frontier
 
 __all__ = ["Softness", "scene_softness"]
 
@@ -78,7 +78,7 @@ def scene_softness(clean_share: float, edges: Edges, limit: float = np.inf) -> S
 
 
 def _agreement(edges: Edges) -> float:
-    """Share of the well measured edges that differ from the sharp end by no more than their errors.
+    """Share of the well measured edges that differ from the frontier by no more than their errors.
 
     0 where clean edges are few: what stands in the midst of texture all agrees in being off.
     """
@@ -86,4 +86,4 @@ def _agreement(edges: Edges) -> float:
     if np.count_nonzero(edges.clean) < _MANY or np.count_nonzero(use) < _MANY:
         return 0.0
     value, noise = edges.log_mtf50[use], edge_noise(edges.stderr[use])
-    return float(np.mean(np.abs(value - sharp_end(value, edges.stderr[use])[0]) < _AGREE * noise))
+    return float(np.mean(np.abs(value - frontier(value, edges.stderr[use])[0]) < _AGREE * noise))

@@ -8,16 +8,16 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.sharpness.edge_detection import radius_of, zone_of
 from auditor.measure.sharpness.edges import Edges
-from auditor.measure.sharpness.places import radius_of, zone_of
-from auditor.measure.sharpness.sharp_end import sharp_end
+from auditor.measure.sharpness.frontier import frontier
 from auditor.measure.sharpness.softness import Softness
 from auditor.record import SIDES, ZONES, Place, ZoneSharpness
 
 __all__ = [
-    "SharpEnd",
+    "Frontier",
+    "frontier_of",
     "local_places",
-    "sharp_end_of",
     "shown_by",
     "zone_masks",
 ]
@@ -47,7 +47,7 @@ def zone_masks(
 
 
 @dataclass(frozen=True)
-class SharpEnd:
+class Frontier:
     """What the sharpest edges of a part of the frame show.
 
     Attributes:
@@ -70,8 +70,8 @@ class SharpEnd:
         return mtf50, mtf50 * self.stderr
 
 
-def sharp_end_of(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> SharpEnd | None:
-    """The sharp end of the edges in `mask`; None under three.
+def frontier_of(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> Frontier | None:
+    """The frontier of the edges in `mask`; None under three.
 
     Before true steps the clean edges know best, and few settle it. Among soft objects the plainest
     steps are often a distance out of focus, and texture is not.
@@ -85,16 +85,16 @@ def sharp_end_of(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> S
     told = np.zeros(2)
     for share, used in ((1 - all_of_them, clean), (all_of_them, mask)):
         if share > 0:
-            found = sharp_end(edges.log_mtf50[used], edges.stderr[used], softness.share)
+            found = frontier(edges.log_mtf50[used], edges.stderr[used], softness.share)
             told += share * np.array(found)
     stderr = float(np.hypot(told[1], SYSTEMATIC if settled else _TEXTURE_SYSTEMATIC))
     # What texture misleads by is another scene's in every frame; what profiles do, every frame's.
     repeat = float(told[1]) if settled else stderr
-    return SharpEnd(float(told[0]), stderr, repeat, count, settled)
+    return Frontier(float(told[0]), stderr, repeat, count, settled)
 
 
-def shown_by(end: SharpEnd | None, softness: Softness) -> ZoneSharpness | None:
-    """The sharpness that the sharp end of a part of the frame shows."""
+def shown_by(end: Frontier | None, softness: Softness) -> ZoneSharpness | None:
+    """The sharpness that the frontier of a part of the frame shows."""
     if end is None:
         return None
     mtf50, stderr = end.seen

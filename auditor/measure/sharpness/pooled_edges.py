@@ -8,10 +8,10 @@ from typing import Final
 import numpy as np
 
 from auditor.measure.sharpness.coding import Coding
+from auditor.measure.sharpness.diffraction_share import pool_shares
 from auditor.measure.sharpness.edges import CLEAN_MISFIT, Edges
-from auditor.measure.sharpness.shares import settle
 
-__all__ = ["settled"]
+__all__ = ["pooled_edges"]
 
 _MISFIT_ERROR: Final = 2.0
 """Error of ln MTF50 per unit of misfit above half of a clean edge's."""
@@ -21,13 +21,13 @@ coding."""
 _MAX_STDERR: Final = 0.5
 
 
-def settled(edges: Edges, limit: float = np.inf, coding: Coding | None = None) -> Edges:
+def pooled_edges(edges: Edges, limit: float = np.inf, coding: Coding | None = None) -> Edges:
     """All edges of a frame with value and error under the frame's own share of diffraction.
 
     `limit` is ln MTF50 of a perfect lens at the frame's settings, infinite where unknown; `coding`
     gives back what JPEG took. Edges of which nothing is known are left out.
     """
-    mean, stderr = settle(edges.by_share, edges.clean, limit)
+    mean, stderr = pool_shares(edges.by_share, edges.clean, limit)
     stderr = np.hypot(stderr, _MISFIT_ERROR * np.maximum(edges.misfit - CLEAN_MISFIT / 2, 0))
     if coding is not None:
         # Only to clean ones: the texture about the others carries them through.

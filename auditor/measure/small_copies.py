@@ -13,7 +13,7 @@ from auditor.measure.picture import Mosaic, Picture
 from auditor.measure.reduce import area_means
 from auditor.record import Place
 
-__all__ = ["Look", "crop_jpeg", "look"]
+__all__ = ["SmallCopies", "crop_jpeg", "small_copies"]
 
 THUMB_PX: Final = 160
 GRID: Final = (24, 16)
@@ -23,7 +23,7 @@ _SMALL_PX: Final = 240
 _QUALITY: Final = [cv2.IMWRITE_JPEG_QUALITY, 78]
 
 
-class Look:
+class SmallCopies:
     """Small copies of one picture.
 
     Attributes:
@@ -38,7 +38,7 @@ class Look:
         self.signature = signature
 
 
-def look(picture: Picture, orientation: int = 1) -> Look:
+def small_copies(picture: Picture, orientation: int = 1) -> SmallCopies:
     """Make the small copies of one picture; `orientation` is Exif's, applied to the thumbnail."""
     small = _small_code(picture)
     light = _small_light(picture, small)
@@ -49,7 +49,7 @@ def look(picture: Picture, orientation: int = 1) -> Look:
     if scale < 1:
         size = (max(1, round(shown.shape[1] * scale)), max(1, round(shown.shape[0] * scale)))
         shown = cv2.resize(shown, size, interpolation=cv2.INTER_AREA)
-    return Look(_jpeg(_upright(shown, orientation)), packed, _signature(light))
+    return SmallCopies(_jpeg(_upright(shown, orientation)), packed, _signature(light))
 
 
 def crop_jpeg(picture: Picture, place: Place | None, orientation: int = 1) -> bytes | None:

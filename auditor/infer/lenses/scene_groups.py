@@ -22,7 +22,7 @@ __all__ = ["CELLS", "SIGNATURE", "find_scenes", "read_signatures", "scenes_of"]
 CELLS: Final = 96
 """Grey means of a signature, 12 x 8."""
 SIGNATURE: Final = re.compile(r"[0-9a-fA-F]{192}")
-_PIECE: Final = 20_000
+_CHUNK: Final = 20_000
 """Signatures read at a time."""
 _ALIKE: Final = 0.9
 """Correlation of two signatures from which they show one scene."""
@@ -32,15 +32,15 @@ def read_signatures(signature: NDArray[np.object_]) -> NDArray[np.float32]:
     """n x 96 grey means with mean 0 and unit length; zero where missing or unreadable."""
     out = np.zeros((len(signature), CELLS), np.float32)
     # Piece by piece: the text of a million signatures would take as much memory again and again.
-    for first in range(0, len(signature), _PIECE):
-        part = signature[first : first + _PIECE]
+    for first in range(0, len(signature), _CHUNK):
+        part = signature[first : first + _CHUNK]
         good = np.array([SIGNATURE.fullmatch(s) is not None for s in part], bool)
         if good.any():
             raw = bytes.fromhex("".join(part[good]))
             grey = np.frombuffer(raw, np.uint8).reshape(-1, CELLS).astype(np.float32)
             grey -= grey.mean(1, keepdims=True)
             grey /= np.maximum(np.sqrt((grey**2).sum(1, keepdims=True)), 1e-6)
-            out[first : first + _PIECE][good] = grey
+            out[first : first + _CHUNK][good] = grey
     return out
 
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from auditor import optics
 
-__all__ = ["SHARES", "settle"]
+__all__ = ["SHARES", "pool_shares"]
 
 Floats = NDArray[np.float64]
 
@@ -23,14 +23,14 @@ SHARES: Final = 9
 """Shares of diffraction tried, evenly from 0 to 1."""
 _POOLING: Final = 0.5
 """Edges of one frame are not wholly independent evidence on the shape of the blur."""
-_SHARP_END: Final = 0.3
+_FRONTIER: Final = 0.3
 _KNOWN_SD: Final = 0.15
 _SURPRISE: Final = 0.1
 """Optics tell the share of diffraction so closely (aberrations are no true Gaussian), and in so many
 frames not at all (sharpened, or with settings that are not the frame's own)."""
 
 
-def settle(
+def pool_shares(
     by_share: Floats, sound: NDArray[np.bool_], limit: float = np.inf
 ) -> tuple[Floats, Floats]:
     """ln MTF50 of every edge and its standard error, (n,) each, under the frame's shares.
@@ -58,13 +58,13 @@ def _common(
 ) -> tuple[Floats, float]:
     """The frame's posterior over shares, (SHARES,), and the ln MTF50 it is for.
 
-    Only sound edges near the sharp end are asked: what lies out of focus has a shape of its own.
+    Only sound edges near the frontier are asked: what lies out of focus has a shape of its own.
     """
     if not sound.any():
         return np.full(SHARES, 1 / SHARES), np.inf
     evidence, level = evidence[sound], level[sound]
     value = level[np.arange(len(level)), evidence.argmax(1)]
-    asked = value > np.quantile(value, 0.8) - _SHARP_END
+    asked = value > np.quantile(value, 0.8) - _FRONTIER
     reference = float(np.median(value[asked]))
     told = _POOLING * evidence[asked].sum(0) + np.log(_expected(reference, limit))
     common = np.exp(told - told.max())

@@ -1,4 +1,4 @@
-"""The sharp end of a zone's edges: what the lens can do, not what the softest objects did.
+"""The frontier of a zone's edges: what the lens can do, not what the softest objects did.
 
 Most edges of a picture are softer than the lens. A plain upper quantile of noisy values picks up
 their noise; here the noise of each edge is part of the model instead. An edge's 1 / MTF50^2 is the
@@ -18,7 +18,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-__all__ = ["edge_noise", "sharp_end"]
+__all__ = ["edge_noise", "frontier"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -32,13 +32,13 @@ _UNDERSTATED: Final = 1.15
 _SHARED: Final = 0.01
 """Error that the edges of a zone share (coding takes more of weak and slanted ones, neighbours are one
 object's): measured on rendered scenes."""
-_WILD: Final = 0.02
+_OUTLIERS: Final = 0.02
 """Share of edges that are off by anything."""
 _APART_PX2: Final = 15.0
 _APART: Final = 0.12
 """How much softer than the lens a distance out of focus is, in 1 / MTF50^2 and in ln MTF50 besides."""
-_CROWD: Final = 6
-_CROWDED: Final = 0.5
+_LEAST_OTHERS: Final = 6
+_BACKGROUND: Final = 0.5
 _KERNEL: Final = 0.06
 _SHARES: Final = np.array([0.15, 0.45, 0.75, 0.95])
 _ODDS: Final = np.array([0.1, 0.2, 0.3, 0.4])
@@ -83,8 +83,8 @@ def edge_noise(stderr: Floats, soft: float = 1.0) -> Floats:
     return np.hypot(_UNDERSTATED * stderr, _STEP_SCATTER + (_SCATTER - _STEP_SCATTER) * soft)
 
 
-def sharp_end(value: Floats, stderr: Floats, soft: float = 1.0) -> tuple[float, float]:
-    """ln MTF50 of the sharp end and its standard error from the edges' values and errors, (n,), n >= 1.
+def frontier(value: Floats, stderr: Floats, soft: float = 1.0) -> tuple[float, float]:
+    """ln MTF50 of the frontier and its standard error from the edges' values and errors, (n,), n >= 1.
 
     `soft` is how surely the frame's objects are no true steps (0 to 1).
     """
@@ -98,20 +98,20 @@ def sharp_end(value: Floats, stderr: Floats, soft: float = 1.0) -> tuple[float, 
     index = np.clip(index, 0, len(_Z) - 1)
     spike_table, tail_table = _tables()
     spike = spike_table.take(index + (row * len(_Z))[:, None])
-    crowd = _crowd(value, noise, grid)
+    background = _background(value, noise, grid)
     best = np.empty((len(_SHARES), len(_SCALES_PX2), len(grid)))
     for j, scale in enumerate(_SCALES_PX2):
         spread = np.searchsorted(_SPREADS, scale * np.exp(2 * grid))
         spread = np.clip(spread, 0, len(_SPREADS) - 1)
         at = (row[:, None] * len(_SPREADS) + spread[None, :]) * len(_Z) + index
         tail = tail_table.take(at)
-        if crowd is not None:
-            tail *= np.float32(1 - _CROWDED)
-            tail += crowd
+        if background is not None:
+            tail *= np.float32(1 - _BACKGROUND)
+            tail += background
         for i, share in enumerate(_SHARES):
-            density = np.multiply(spike, np.float32((1 - _WILD) * share))
-            density += np.float32((1 - _WILD) * (1 - share)) * tail
-            density += np.float32(_WILD / 3.0)
+            density = np.multiply(spike, np.float32((1 - _OUTLIERS) * share))
+            density += np.float32((1 - _OUTLIERS) * (1 - share)) * tail
+            density += np.float32(_OUTLIERS / 3.0)
             best[i, j] = np.log(density, out=density).sum(0, dtype=float) + np.log(_ODDS[i])
     best -= best.max()
     posterior = np.exp(best).sum((0, 1))
@@ -121,16 +121,18 @@ def sharp_end(value: Floats, stderr: Floats, soft: float = 1.0) -> tuple[float, 
     return mean, float(np.hypot(deviation, _SHARED))
 
 
-def _crowd(value: Floats, noise: Floats, grid: Floats) -> Singles | None:
+def _background(value: Floats, noise: Floats, grid: Floats) -> Singles | None:
     """What the other edges about each one add to its density, (n, grid); none near the lens's value.
 
     None where edges are few.
     """
-    if len(value) < _CROWD:
+    if len(value) < _LEAST_OTHERS:
         return None
     width = np.hypot(noise, _KERNEL)[:, None]
     near = np.exp(-0.5 * ((value[:, None] - value[None, :]) / width) ** 2)
     density = (near.sum(1) - 1) / (width[:, 0] * np.sqrt(2 * np.pi) * (len(value) - 1))
     softer = np.exp(-2 * value)[:, None] - np.exp(-2 * grid)[None, :] > _APART_PX2
     far = softer & (value[:, None] < grid[None, :] - _APART)
-    return np.where(far, np.float32(_CROWDED) * density.astype(np.float32)[:, None], np.float32(0))
+    return np.where(
+        far, np.float32(_BACKGROUND) * density.astype(np.float32)[:, None], np.float32(0)
+    )

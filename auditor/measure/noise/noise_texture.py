@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from auditor.measure.noise.flats import Flats
 
-__all__ = ["Look", "disagreeing", "is_posterised", "look", "shows_noise"]
+__all__ = ["NoiseTexture", "disagreeing", "is_posterised", "noise_texture", "shows_noise"]
 
 MOST_UNEVEN: Final = 1.35
 """Spread of the blocks' variances over that of noise with their spectrum. Noise of real camera files
@@ -64,7 +64,7 @@ the last; the loudest of a set of real frames up to ISO 12800 reads 3.7."""
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class NoiseTexture:
     """How the blocks of one brightness vary.
 
     Attributes:
@@ -81,7 +81,7 @@ class Look:
     fine: float
 
 
-def look(flats: Flats) -> Look:
+def noise_texture(flats: Flats) -> NoiseTexture:
     """How blocks of one brightness vary; the variances of noise spread about their mean as the sum of
     squares of Gaussian coefficients does."""
     ranked = np.sort(flats.form.variance)
@@ -90,10 +90,10 @@ def look(flats: Flats) -> Look:
     expected = 1 / (1 - _TENTH * min(spread, MOST_SPREAD))
     bands = np.median(flats.form.bands, axis=0)
     fine = float(bands[3] / max(bands[1], 1e-6))
-    return Look(flats.sigma, middle / max(low, 1e-6) / expected, spread, fine)
+    return NoiseTexture(flats.sigma, middle / max(low, 1e-6) / expected, spread, fine)
 
 
-def shows_noise(seen: Look, coded: bool) -> bool:
+def shows_noise(seen: NoiseTexture, coded: bool) -> bool:
     """Whether one brightness, seen by itself, holds noise. `coded`: whole code values, so that faint
     noise has lost its fine part."""
     least, uneven = _LEAST_FINE[-1], MOST_UNEVEN
@@ -105,7 +105,7 @@ def shows_noise(seen: Look, coded: bool) -> bool:
     return alike and seen.sigma <= loudest and seen.fine >= least
 
 
-def disagreeing(looks: Mapping[float, Look]) -> set[float]:
+def disagreeing(looks: Mapping[float, NoiseTexture]) -> set[float]:
     """Of brightnesses (signal -> look) that show noise each by itself, those that cannot be the same
     frame's."""
     if not looks:

@@ -12,19 +12,19 @@ from numpy.typing import NDArray
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.coding import coding_of
 from auditor.measure.sharpness.directions import directional_mtf50
+from auditor.measure.sharpness.edge_detection import edge_map, radius_of, zone_of
 from auditor.measure.sharpness.edges import Edges, measure_edges
-from auditor.measure.sharpness.focus import nothing_in_focus, out_of_focus
 from auditor.measure.sharpness.light import Light, light_of
-from auditor.measure.sharpness.natural import texture_mtf50, with_texture
-from auditor.measure.sharpness.places import edge_map, radius_of, zone_of
-from auditor.measure.sharpness.settled import settled
+from auditor.measure.sharpness.natural_texture import texture_mtf50, with_texture
+from auditor.measure.sharpness.pooled_edges import pooled_edges
 from auditor.measure.sharpness.sharp_places import sharp_places
 from auditor.measure.sharpness.softness import scene_softness
 from auditor.measure.sharpness.texture import FrameSpectra
+from auditor.measure.sharpness.zone_focus import nothing_in_focus, out_of_focus
 from auditor.measure.sharpness.zones import (
-    SharpEnd,
+    Frontier,
+    frontier_of,
     local_places,
-    sharp_end_of,
     shown_by,
     zone_masks,
 )
@@ -95,11 +95,11 @@ def sharpness_and_edges(
         edges = edges.with_(measure_edges(light, more.y, more.x))
     limit = np.inf if limit_cpp is None else float(np.log(limit_cpp))
     coding = coding_of(light)
-    edges = settled(edges, limit, coding)
+    edges = pooled_edges(edges, limit, coding)
     softness = scene_softness(share, edges, limit)
     masks = zone_masks(edges.y, edges.x, light.shape)
     spectra = FrameSpectra(light, finder.small, finder.factor)
-    ends = {name: sharp_end_of(edges, masks[name], softness) for name in ZONES}
+    ends = {name: frontier_of(edges, masks[name], softness) for name in ZONES}
     seen = _seen(ends, spectra)
     softness = replace(softness, focused=not nothing_in_focus(seen, softness))
     zones = {n: with_texture(shown_by(e, softness), spectra, n) for n, e in ends.items()}
@@ -107,12 +107,12 @@ def sharpness_and_edges(
     if all(z is None for z in zones.values()):
         note = "no measurable detail: the frame is featureless, clipped or all noise"
         return _nothing(note), None
-    sides = {n: shown_by(sharp_end_of(edges, masks[n], softness), softness) for n in SIDES}
+    sides = {n: shown_by(frontier_of(edges, masks[n], softness), softness) for n in SIDES}
     shown = [z.mtf50_cpp for z in zones.values() if z is not None]
     in_focus = softness.focused and max(shown) > _BLURRED
     # Zones are read from places chosen without regard to sharpness; what is sharpest is looked for besides.
     steep = sharp_places(light)
-    sharp = settled(measure_edges(light, steep.y, steep.x), limit, coding)
+    sharp = pooled_edges(measure_edges(light, steep.y, steep.x), limit, coding)
     facing = directional_mtf50(edges.with_(sharp))
     sharpest, weakest = local_places(edges, light.shape)
     sharpness = Sharpness(
@@ -133,7 +133,7 @@ def sharpness_and_edges(
 
 
 def _seen(
-    ends: Mapping[str, SharpEnd | None], spectra: FrameSpectra
+    ends: Mapping[str, Frontier | None], spectra: FrameSpectra
 ) -> dict[str, tuple[float, float]]:
     """MTF50 (c/px) of what is sharpest in each zone that shows anything, and its error."""
     seen = {}
