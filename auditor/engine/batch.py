@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from collections import Counter
 from collections.abc import Sequence
 from functools import cache
 from hashlib import blake2b
@@ -23,7 +24,8 @@ _idle: dict[str, list[Decoder]] = {}
 _busy: dict[str, list[Decoder]] = {}
 _winding_down: set[str] = set()
 _ended: set[str] = set()
-_guard = threading.Lock()
+_warming: Counter[str] = Counter()
+_guard = threading.Condition()
 
 
 def settings_of(options: ScanOptions, memory_mb: int | None = None) -> dict[str, Any]:
@@ -49,8 +51,11 @@ def copy_of_program() -> str:
     return digest.hexdigest()
 
 
-def _take(scan: str, settings: dict[str, Any]) -> Decoder:
+def _take(scan: str, settings: dict[str, Any], cold: bool = False) -> Decoder:
+    """A decoder that waits for work, or a new one; unless `cold`, one that is starting is waited for."""
     with _guard:
+        while _warming[scan] and not (cold or _idle.get(scan)):
+            _guard.wait()
         waiting = _idle.get(scan)
         decoder = waiting.pop() if waiting else Decoder(settings)
         _busy.setdefault(scan, []).append(decoder)
@@ -59,9 +64,11 @@ def _take(scan: str, settings: dict[str, Any]) -> Decoder:
     return decoder
 
 
-def _give_back(scan: str, decoder: Decoder) -> None:
+def _give_back(scan: str, decoder: Decoder, warmed: bool = False) -> None:
     with _guard:
+        _warming[scan] -= warmed
         _busy[scan].remove(decoder)
+        _guard.notify_all()
         if scan not in _ended:
             _idle.setdefault(scan, []).append(decoder)
             return
@@ -70,11 +77,13 @@ def _give_back(scan: str, decoder: Decoder) -> None:
 
 def warm_up(settings: dict[str, Any], scan: str) -> None:
     """Have a decoder ready before the first batch comes."""
-    decoder = _take(scan, settings)
+    with _guard:
+        _warming[scan] += 1
+    decoder = _take(scan, settings, cold=True)
     try:
         decoder.start()
     finally:
-        _give_back(scan, decoder)
+        _give_back(scan, decoder, warmed=True)
 
 
 def run_batch(

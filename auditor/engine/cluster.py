@@ -85,9 +85,6 @@ class Workers:
     ) -> None:
         """`count` threads here, or those of the cluster at `address`; `scratch`: a folder of our own.
         Raises ClusterError."""
-        import dask
-        import distributed  # noqa: F401  (its settings must be there before ours)
-
         self._results: queue.Queue[tuple[int, Any]] = queue.Queue()
         self._settings, self._scratch, self._address = settings, scratch, address
         self._scan = secrets.token_hex(_TOKEN_BYTES)
@@ -95,14 +92,21 @@ class Workers:
         self._sent_to: dict[int, frozenset[str]] = {}
         self._cluster: Any = None
         self._client: Any = None
+        self._over = threading.Event()
         self._good: set[str] = set()
         self._refused: dict[str, str] = {}
         self._doubtful = False  # a worker may have left since we looked
         self._looked = self._connected = time.monotonic()
         _silence()
         try:
-            with _terminal_signals_blocked(), dask.config.set(_CONFIG):
-                self._connect(count)
+            with _terminal_signals_blocked():
+                if address is None:
+                    self._warm_up_here(count)
+                import dask
+                import distributed  # noqa: F401  (its settings must be there before ours)
+
+                with dask.config.set(_CONFIG):
+                    self._connect(count)
         except ClusterError:
             self.close()
             raise
@@ -112,12 +116,23 @@ class Workers:
             said = one_line(error) or type(error).__name__
             raise ClusterError(f"{where} cannot be used ({said})") from error
         self.count = max(1, self._threads()) if address else count
-        # Decoders load their libraries while the first batches are still on their way.
-        places = sorted(self._good) if address else [None] * count
-        self._warming = [
-            self._client.submit(warm_up, settings, self._scan, pure=False, **self._only(place))  # type: ignore[attr-defined]
-            for place in places
-        ]
+        if address is not None:
+            # Decoders load their libraries while the first batches are still on their way.
+            self._warming = [
+                self._client.submit(warm_up, settings, self._scan, pure=False, **self._only(place))  # type: ignore[attr-defined]
+                for place in sorted(self._good)
+            ]
+
+    def _warm_up_here(self, count: int) -> None:
+        """Have decoders load their libraries while this process loads its own."""
+
+        def start() -> None:
+            with contextlib.suppress(Exception):  # the first batch tells what is wrong
+                warm_up(self._settings, self._scan)
+            self._over.wait()  # the kernel ends a decoder with the thread that started it
+
+        for _ in range(count):
+            threading.Thread(target=start, daemon=True).start()
 
     def _connect(self, count: int) -> None:
         import distributed
@@ -312,6 +327,7 @@ class Workers:
         """End everything that was started here; leave a cluster of others as it was found."""
         self._everywhere(wind_down)
         self._everywhere(close_decoders)
+        self._over.set()
         self._futures.clear()
         for what, seconds in ((self._client, 2), (self._cluster, 3)):
             if what is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from functools import lru_cache
 
 import cv2
 
@@ -106,4 +107,10 @@ def _perfect_lens(settings: Settings) -> float | None:
     """MTF50 (c/px) that diffraction and the pixel alone leave at the frame's settings, if known."""
     if not settings.f_number or not settings.pixel_pitch_um:
         return None
-    return float(mtf50(settings.f_number, settings.pixel_pitch_um))
+    return _diffraction_mtf50(settings.f_number, settings.pixel_pitch_um)
+
+
+@lru_cache(maxsize=1024)
+def _diffraction_mtf50(f_number: float, pitch_um: float) -> float:
+    """`optics.mtf50`, which takes 2 ms; an archive has few apertures and bodies."""
+    return float(mtf50(f_number, pitch_um))

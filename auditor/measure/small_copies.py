@@ -40,10 +40,11 @@ class SmallCopies:
 
 def small_copies(picture: Picture, orientation: int = 1) -> SmallCopies:
     """Make the small copies of one picture; `orientation` is Exif's, applied to the thumbnail."""
-    light = _small_light(picture)
+    small = _small_code(picture)
+    light = _small_light(picture, small)
     grid = cv2.resize(light, GRID, interpolation=cv2.INTER_AREA)
     packed = np.round(grid[..., ::-1].clip(0, 1) * 65535).astype("<u2").tobytes()
-    shown = _to_srgb8(light)
+    shown = _in_colour(_shown(picture, small)) if _in_bytes(small) else _to_srgb8(light)
     scale = THUMB_PX / max(shown.shape[:2])
     if scale < 1:
         size = (max(1, round(shown.shape[1] * scale)), max(1, round(shown.shape[0] * scale)))
@@ -63,21 +64,42 @@ def crop_jpeg(picture: Picture, place: Place | None, orientation: int = 1) -> by
         assert picture.mosaic is not None
         shown = _to_srgb8(_mosaic_light(picture.mosaic, window, step=1))
     else:
-        shown = _to_srgb8(picture.linear(picture.code[window]))
+        code = picture.code[window]
+        shown = _shown(picture, code) if _in_bytes(code) else _to_srgb8(picture.linear(code))
     return _jpeg(_upright(shown, orientation))
 
 
-def _small_light(picture: Picture) -> NDArray[Any]:
-    """(h, w, 3) linear B, G, R, some 240 to 480 px on the long side."""
-    if picture.code is None:
+def _small_code(picture: Picture) -> NDArray[Any] | None:
+    """Code values reduced to some 240 to 480 px on the long side; None of a mosaic."""
+    code = picture.code
+    while code is not None and max(code.shape[:2]) >= 2 * _SMALL_PX and min(code.shape[:2]) >= 2:
+        code = area_means(code, 2)
+    return code
+
+
+def _in_bytes(code: NDArray[Any] | None) -> bool:
+    return code is not None and code.dtype == np.uint8
+
+
+def _shown(picture: Picture, code: NDArray[Any] | None) -> NDArray[Any]:
+    """`_to_srgb8` of 8-bit code values, each of the 256 turned once."""
+    assert code is not None
+    table = _to_srgb8(picture.linear(np.arange(256, dtype=np.uint8)))
+    return np.asarray(cv2.LUT(np.ascontiguousarray(code), table))
+
+
+def _small_light(picture: Picture, code: NDArray[Any] | None) -> NDArray[Any]:
+    """(h, w, 3) linear B, G, R of the same size."""
+    if code is None:
         assert picture.mosaic is not None
         shrink = max(1, round(max(picture.shape) / _SMALL_PX / 2))
         return _mosaic_light(picture.mosaic, np.s_[:, :], step=max(1, shrink // 2))
-    code = picture.code
-    while max(code.shape[:2]) >= 2 * _SMALL_PX and min(code.shape[:2]) >= 2:
-        code = area_means(code, 2)
-    light = picture.linear(code)
-    return light if light.ndim == 3 else cv2.cvtColor(light, cv2.COLOR_GRAY2BGR)
+    return _in_colour(picture.linear(code))
+
+
+def _in_colour(plane: NDArray[Any]) -> NDArray[Any]:
+    """(h, w, 3) of a picture in colour or not."""
+    return plane if plane.ndim == 3 else cv2.cvtColor(plane, cv2.COLOR_GRAY2BGR)
 
 
 def _mosaic_light(mosaic: Mosaic, window: Any, step: int) -> NDArray[np.float32]:

@@ -1,15 +1,20 @@
 """Sensor sizes of camera bodies, out of an open database.
 
 The database comes with lensfunpy (the lens corrections of the Lensfun project; data CC BY-SA 3.0): some
-950 cameras by the names that they write into Exif, each with its crop factor. It is opened when the
-first body is asked for; without the library sizes come from tags alone.
+950 cameras by the names that they write into Exif, each with its crop factor. Its cameras are read when the
+first body is asked for, and nothing of its lenses, with which the library itself takes a quarter of a second
+in each process; without the library sizes come from tags alone.
 """
 
 from __future__ import annotations
 
+import importlib.util
 import math
+import re
 from functools import cache, lru_cache
+from pathlib import Path
 from typing import Final
+from xml.etree import ElementTree
 
 from auditor.settings.body import body_key, body_name
 
@@ -30,20 +35,36 @@ _MEDIUM_MM: Final = 46.0
 sides, the others three by two (common practice, no source)."""
 
 
+_CAMERA: Final = re.compile(rb"<camera>.*?</camera>", re.DOTALL)
+"""An entry of a camera in Lensfun's XML, whose tags have no attributes and no others of their kind within."""
+
+
+def _cameras() -> list[tuple[str, str, float]]:
+    """Maker, model and crop factor of every camera of the database, as Exif has the names."""
+    found = importlib.util.find_spec("lensfunpy")
+    if found is None or found.origin is None:
+        return []
+    files = sorted((Path(found.origin).parent / "db_files").glob("*.xml"))
+    entries = b"".join(entry for file in files for entry in _CAMERA.findall(file.read_bytes()))
+    # Names in other languages follow the plain ones.
+    return [
+        (c.findtext("maker", ""), c.findtext("model", ""), float(c.findtext("cropfactor", "0")))
+        for c in ElementTree.fromstring(b"<cameras>" + entries + b"</cameras>")
+    ]
+
+
 @cache
 def _crop_factors() -> dict[str, tuple[float, ...]]:
     """Body key -> crop factors of the cameras of that name; empty without the library."""
     try:
-        import lensfunpy
-
-        cameras = lensfunpy.Database().cameras
+        cameras = _cameras()
     except Exception:  # no build for this Python or machine, or a broken one
         return {}
     found: dict[str, set[float]] = {}
-    for camera in cameras:
-        name = body_name(camera.maker, camera.model)
-        if name and camera.crop_factor > 0:
-            found.setdefault(body_key(name), set()).add(float(camera.crop_factor))
+    for maker, model, crop_factor in cameras:
+        name = body_name(maker, model)
+        if name and crop_factor > 0:
+            found.setdefault(body_key(name), set()).add(crop_factor)
     return {key: tuple(sorted(factors)) for key, factors in found.items()}
 
 

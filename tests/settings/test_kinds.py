@@ -117,8 +117,11 @@ def test_without_the_database_sizes_come_from_tags(monkeypatch: pytest.MonkeyPat
 
 def test_the_database_is_read_as_its_own_library_reads_it() -> None:
     lensfunpy = pytest.importorskip("lensfunpy")
+    cameras = lensfunpy.Database().cameras
+    read = sorted((c.maker, c.model, round(c.crop_factor, 5)) for c in cameras)
+    assert sorted((m, n, round(f, 5)) for m, n, f in sensors._cameras()) == read
     found = 0
-    for camera in lensfunpy.Database().cameras[::20]:
+    for camera in cameras[::20]:
         name = sensors.body_name(camera.maker, camera.model)
         diagonal = sensors.sensor_diagonal(name)
         if diagonal is not None:

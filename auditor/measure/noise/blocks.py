@@ -38,12 +38,15 @@ class BlockMap:
     relief: NDArray[np.float32]
 
 
-def map_blocks(luma: NDArray[Any], scale: float) -> BlockMap:
-    """Level and relief of every block of `luma` (H, W); `scale` takes code values to 0..255."""
-    rows, columns = luma.shape[0] // BLOCK, luma.shape[1] // BLOCK
-    inside = luma[: rows * BLOCK, : columns * BLOCK]
+def map_blocks(half: NDArray[Any], scale: float) -> BlockMap:
+    """Level and relief of every block of a plane, from its means of 2 x 2 pixels, (H // 2, W // 2).
+
+    `scale` takes code values to 0..255.
+    """
+    rows, columns = (2 * n // BLOCK for n in half.shape)
+    inside = half[: rows * BLOCK // 2, : columns * BLOCK // 2]
     per_side = BLOCK // _REDUCE
-    small = area_means(inside, _REDUCE)
+    small = area_means(inside, _REDUCE // 2)
     small = np.multiply(small, np.float32(scale), dtype=np.float32)
     smooth = cv2.GaussianBlur(small, (0, 0), _SMOOTH, borderType=cv2.BORDER_REFLECT)
     mean = area_means(smooth, per_side)

@@ -129,7 +129,7 @@ def _measure(picture: Picture) -> Noise:
         return dataclasses.replace(nothing, note=_COMPRESSED)
     if noise_texture.is_posterised(picture.luma, picture.peak):
         return dataclasses.replace(nothing, note=_POSTERISED)
-    found = blocks.map_blocks(picture.luma, 255 / picture.peak)
+    found = blocks.map_blocks(picture.half_luma, 255 / picture.peak)
     level, relief = found.level.ravel(), found.relief.ravel()
     columns = found.level.shape[1]
     flattest = _flattest(level, relief)
@@ -237,10 +237,10 @@ def _read_tone(
     """One brightness: the largest share of its blocks that holds noise; texture if none does."""
     if len(near) < FEWEST:
         return None
-    ranked = near[np.argsort(relief[near], kind="stable")]
     first: _Tone | None = None
     for size in shares_tried(len(near)):
-        flats = read_flats(picture, columns, ranked[:size], banding=banding)
+        chosen = near[_lowest(relief[near], size)]
+        flats = read_flats(picture, columns, chosen, banding=banding)
         if len(flats) < FEWEST:
             break
         seen = noise_texture.noise_texture(flats)
@@ -255,6 +255,15 @@ def _read_tone(
             return tone
         first = first or tone
     return first
+
+
+def _lowest(values: NDArray[np.float32], count: int) -> NDArray[np.intp]:
+    """Places of the `count` lowest values, ascending; of equal ones the first."""
+    limit = np.partition(values, count - 1)[count - 1]
+    below = values < limit
+    ties = np.flatnonzero(values == limit)[: count - np.count_nonzero(below)]
+    below[ties] = True
+    return np.flatnonzero(below)
 
 
 def _resolution(picture: Picture) -> tuple[bool, float]:

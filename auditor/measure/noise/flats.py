@@ -8,6 +8,7 @@ that covers everything is judged in `texture`.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -60,7 +61,7 @@ class Flats:
     def __len__(self) -> int:
         return len(self.indices)
 
-    @property
+    @cached_property
     def spread(self) -> float:
         """Standard deviation over mean that the variances of blocks of noise with their mean spectrum
         have."""

@@ -15,6 +15,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -132,7 +133,8 @@ def is_posterised(luma: NDArray[Any], peak: float) -> bool:
         codes: NDArray[Any] = (sample >> (8 * (sample.dtype.itemsize - 1))).ravel()
     else:
         codes = np.clip(sample / peak * 255, 0, 255).astype(np.uint8).ravel()
-    used = np.flatnonzero(np.bincount(codes, minlength=256) > max(1, 2e-5 * codes.size))
+    count = cv2.calcHist([codes], [0], None, [256], [0, 256]).ravel()
+    used = np.flatnonzero(count > max(1, 2e-5 * codes.size))
     if len(used) < 3:
         return True
     span = int(used[-1] - used[0]) + 1

@@ -60,7 +60,7 @@ def clipped_share(picture: Picture) -> float:
     channels = [sample] if sample.ndim == 2 else [sample[..., i] for i in range(3)]
     full = np.zeros(channels[0].shape, bool)
     for channel in channels:
-        full |= channel >= picture.peak
+        full |= channel >= channel.dtype.type(picture.peak)
     return float(full.mean())
 
 

@@ -99,9 +99,10 @@ class Coding:
         noise = np.maximum(grain[:, None, None] / self._steps, _LEAST_NOISE).astype(np.float32)
         bins, inside = _drawn(edges, half_width(log_mtf50))
         lost = self._taken(np.take(code, bins), noise)
-        flat = bins[inside]
+        used = np.flatnonzero(inside)
+        flat = bins.take(used)
         count = np.bincount(flat, minlength=code.size).reshape(code.shape)
-        mean = np.bincount(flat, weights=lost[inside], minlength=code.size).reshape(code.shape)
+        mean = np.bincount(flat, weights=lost.take(used), minlength=code.size).reshape(code.shape)
         # From code values to shares of the step, by the slope of the transfer curve at each bin.
         slope = np.gradient(self._light)[np.round(code).astype(int)]
         mean *= slope / np.maximum(edges.step, 1e-9)[:, None]

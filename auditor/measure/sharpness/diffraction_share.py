@@ -7,6 +7,7 @@ are known, optics say beforehand what diffraction takes.
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -78,13 +79,19 @@ def _expected(log_mtf50: float, limit: float) -> Floats:
     flat = np.full(SHARES, 1 / SHARES)
     if not np.isfinite(limit):
         return flat
-    x = np.linspace(0, 1, 2001)
-    loss = -np.log(np.maximum(optics.diffraction_mtf(x, 1.0, optics.GREEN_UM), 1e-9))
+    x, loss = _perfect_loss()
     at_limit = float(np.interp(_loss(np.array(limit)), loss, x))
     own = float(np.interp(at_limit * np.exp(log_mtf50 - limit), x, loss))
     share = min(own / float(_loss(np.array(log_mtf50))), 1.0)
     near = np.exp(-0.5 * ((np.linspace(0, 1, SHARES) - share) / _KNOWN_SD) ** 2)
     return (1 - _SURPRISE) * near / near.sum() + _SURPRISE * flat
+
+
+@cache
+def _perfect_loss() -> tuple[Floats, Floats]:
+    """Frequencies up to diffraction's cut-off (1), and a perfect lens's loss, -ln MTF, at them."""
+    x = np.linspace(0, 1, 2001)
+    return x, -np.log(np.maximum(optics.diffraction_mtf(x, 1.0, optics.GREEN_UM), 1e-9))
 
 
 def _shares_at(level: Floats, common: Floats, reference: float) -> Floats:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from auditor.measure.sharpness.grid import block_starts
+from auditor.measure.sharpness.grid import block_starts, centred_maxima
 from auditor.measure.sharpness.light import Light
 
 __all__ = ["EdgeMap", "Places", "edge_map", "radius_of", "zone_of"]
@@ -63,10 +63,7 @@ class EdgeMap:
         if len(top) == 0 or len(left) == 0:
             empty = np.zeros(0, int)
             return Places(empty, empty)
-        # Each pixel becomes the largest of the cell that begins there.
-        square = np.ones((cell, cell), np.uint8)
-        largest = cv2.dilate(self.score, square, anchor=(0, 0))
-        value = largest[np.ix_(top, left)].ravel()
+        value = centred_maxima(self.score, cell).ravel()
         # Where a frame is plain, the best place of a cell is nothing but noise.
         value[value < _FAINT * np.quantile(value, 0.98)] = 0
         y, x = self.rows[top], self.columns[left]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from itertools import combinations_with_replacement
 from typing import Final
 
 import numpy as np
@@ -101,27 +102,39 @@ def _rough_design() -> tuple[_Design, NDArray[np.int_]]:
     return _design_of(family.edge[::6, share], family.line[::6, share]), members
 
 
-def _solve(normal: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Cholesky solution of many 5 x 5 systems; `normal` (15, ...) upper triangle, `right` (5, ...)."""
-    i, j = np.triu_indices(_TERMS)
-    a = {(int(p), int(q)): normal[k] for k, (p, q) in enumerate(zip(i, j, strict=True))}
-    low: dict[tuple[int, int], NDArray[np.float64]] = {}
-    z: list[NDArray[np.float64]] = []
+_PLACE: Final = {ij: k for k, ij in enumerate(combinations_with_replacement(range(_TERMS), 2))}
+"""Where the element (i, j) of a symmetric matrix stands in its upper triangle."""
+
+_Triangle = dict[tuple[int, int], Floats]
+
+
+def _forward(normal: Floats, right: Floats) -> tuple[_Triangle, list[Floats]]:
+    """First half of the Cholesky solution of many 5 x 5 systems: the lower triangle, with reciprocals on
+    its diagonal, and the right sides solved by it. `normal` (15, ...) upper triangle, `right` (5, ...)."""
+    low: _Triangle = {}
+    z: list[Floats] = []
+    spare = np.empty_like(right[0])
     for c in range(_TERMS):
-        pivot = a[c, c].copy()
-        for k in range(c):
-            pivot -= low[c, k] ** 2
-        inverse = 1 / np.sqrt(np.maximum(pivot, 1e-9))
+        for r in range(c, _TERMS):
+            value = normal[_PLACE[c, r]].copy()
+            for k in range(c):
+                value -= np.multiply(low[r, k], low[c, k], out=spare)
+            low[r, c] = value
+        inverse = low[c, c]
+        np.sqrt(np.maximum(inverse, 1e-9, out=inverse), out=inverse)
+        np.divide(1, inverse, out=inverse)
+        for r in range(c + 1, _TERMS):
+            low[r, c] *= inverse
         value = right[c].copy()
         for k in range(c):
-            value -= low[c, k] * z[k]
-        z.append(value * inverse)
-        low[c, c] = inverse
-        for r in range(c + 1, _TERMS):
-            value = a[c, r].copy()
-            for k in range(c):
-                value -= low[r, k] * low[c, k]
-            low[r, c] = value * inverse
+            value -= np.multiply(low[c, k], z[k], out=spare)
+        value *= inverse
+        z.append(value)
+    return low, z
+
+
+def _backward(low: _Triangle, z: list[Floats]) -> Floats:
+    """Second half: the solutions (5, ...)."""
     out = [np.empty(0)] * _TERMS
     for c in reversed(range(_TERMS)):
         value = z[c]
@@ -151,10 +164,11 @@ def _finer(points: int, factor: int) -> NDArray[np.float64]:
 
 @dataclass(frozen=True)
 class _Squares:
-    """What is left of every profile under every member tried."""
+    """What is left of every profile under every member tried, (members, n), and its half-solved systems."""
 
     left: Floats
-    answer: Floats
+    low: _Triangle
+    z: list[Floats]
     middle: Floats
     bins: NDArray[np.int_]
 
@@ -179,16 +193,20 @@ def _squares(profile: Floats, weight: Floats, scale: Floats, design: _Design) ->
     normal[12] += ridge / _SLOPE_SD**2
     normal[14] += ridge / _SLOPE_SD**2
     normal[0] += 1e-6
-    answer = _solve(normal, right)
-    # y'Wy - b'x is what is left, the priors' share included.
-    left = (w * y * y).sum(1) - (answer * right).sum(0)
-    return _Squares(left * (unit * scale**2), answer, middle, bins)
+    low, z = _forward(normal, right)
+    # y'Wy - b'x is what is left, the priors' share included; b'x is z'z.
+    told = z[0] * z[0]
+    for part in z[1:]:
+        told += part * part
+    left = (w * y * y).sum(1) - told
+    return _Squares(left * (unit * scale**2), low, z, middle, bins)
 
 
 def _member_fit(squares: _Squares) -> tuple[NDArray[np.int_], Floats]:
     best = squares.left.argmin(0)
-    a = squares.answer[:, best, np.arange(len(best))]
-    return best, a
+    at = best, np.arange(len(best))
+    low = {place: element[at] for place, element in squares.low.items()}
+    return best, _backward(low, [part[at] for part in squares.z])
 
 
 def rough_fit(profile: Floats, weight: Floats, scale: Floats) -> RoughFit:
@@ -240,7 +258,9 @@ def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) ->
     left = (s.left / np.maximum(chi2, 1.0)).reshape(len(level), shares * n)
     fine = (_finer(len(level), _FINER).T @ left).reshape(-1, shares, n)
     fine -= fine.min((0, 1))
-    density = np.exp(np.maximum(-0.5 * fine, -60.0).astype(np.float32))
+    density = fine.astype(np.float32)
+    density *= np.float32(-0.5)
+    np.exp(np.maximum(density, -60, out=density), out=density)
     level = np.linspace(level[0], level[-1], len(density))
     member = (first + best // shares) * _STRIDE * shares + best % shares
     with np.errstate(divide="ignore", invalid="ignore"):

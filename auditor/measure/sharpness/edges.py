@@ -9,6 +9,7 @@ edge), and the profile is fitted with the family of plausible systems.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -19,6 +20,7 @@ from auditor.measure.sharpness.edge_profiles import ProfileFit, RoughFit, fit_pr
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family, half_width
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.lines import PATCH_PX, Lines, first_lines
+from auditor.measure.sharpness.pixels import Pixels, binned, bins_of, near
 
 __all__ = ["CLEAN_MISFIT", "Edges", "measure_edges"]
 
@@ -28,6 +30,10 @@ Singles = NDArray[np.float32]
 _HALF: Final = PATCH_PX // 2
 _FIRST_PX: Final = 19
 _BINS: Final = len(OFFSETS)
+_PLATEAU: Final = int(np.count_nonzero(OFFSETS < -1.0))
+"""Bins of either plateau: those more than a pixel from the edge."""
+_BLEND: Final = np.clip(OFFSETS / 2 + 0.5, 0, 1)
+"""Part of the light side's noise in each bin."""
 _MIN_SNR: Final = 2.0
 _MIN_STEP: Final = 0.01
 CLEAN_MISFIT: Final = 0.05
@@ -91,70 +97,60 @@ class Edges:
         return Edges(**{n: getattr(self, n)[index] for n in self.__dataclass_fields__})
 
 
-def _bin(patch: Singles, u: Singles, keep: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
-    """Mean, scatter (sum of squares about the mean) and count per bin, (n, bins)."""
-    n = len(patch)
-    index = np.floor((u + HALF_PX) * (1 / BIN_PX)).astype(np.int32)
-    keep = keep & (index >= 0) & (index < _BINS)
-    flat = (index + (np.arange(n, dtype=np.int32) * _BINS)[:, None, None])[keep]
-    value = patch[keep].astype(float)
-    count = np.bincount(flat, minlength=n * _BINS).astype(float)
-    total = np.bincount(flat, weights=value, minlength=n * _BINS)
-    mean = total / np.maximum(count, 1)
-    squares = np.bincount(flat, weights=value * value, minlength=n * _BINS) - total * mean
-    shape = (n, _BINS)
-    return mean.reshape(shape), np.maximum(squares, 0).reshape(shape), count.reshape(shape)
-
-
-def _noise(squares: Floats, count: Floats, half: Floats) -> tuple[Floats, Floats]:
-    """Variance per pixel on the dark and on the light side, from the scatter along the edge."""
-    free = np.maximum(count - 1, 0)
-    out = []
-    for side in (OFFSETS < -1.0, OFFSETS > 1.0):
-        part = side & (np.abs(OFFSETS) <= half[:, None])
-        out.append((squares * part).sum(1) / np.maximum((free * part).sum(1), 1))
-    return out[0], out[1]
-
-
-def _plateaus(mean: Floats, count: Floats, near: Floats, far: Floats) -> tuple[Floats, Floats]:
-    """Mean light between `near` and `far` px on the dark and on the light side."""
-    out = []
-    for sign in (-1, 1):
-        d = OFFSETS * sign
-        part = (d >= near[:, None]) & (d <= far[:, None])
-        out.append((mean * count * part).sum(1) / np.maximum((count * part).sum(1), 1e-9))
-    return out[0], out[1]
+def _sides(values: Floats) -> tuple[Floats, Floats]:
+    """Sums of values per bin (n, bins) over the dark plateau and over the light one."""
+    return values[:, :_PLATEAU].sum(1), values[:, -_PLATEAU:].sum(1)
 
 
 def _weights(
     mean: Floats, squares: Floats, count: Floats, half: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Inverse variance of each bin's mean (everywhere), rough step, noise per pixel (deviation)."""
-    dark, light = _noise(squares, count, half)
+    inside = np.abs(OFFSETS) <= half[:, None]
+    used = count * inside
+    scatter, free = _sides(squares * inside), _sides(np.maximum(used - 1, 0))
+    dark, light = (s / np.maximum(n, 1) for s, n in zip(scatter, free, strict=True))
     floor = np.maximum(0.5 * (dark + light), 1e-9)
     dark, light = np.maximum(dark, 0.1 * floor), np.maximum(light, 0.1 * floor)
-    blend = np.clip(OFFSETS / 2 + 0.5, 0, 1)
-    variance = dark[:, None] * (1 - blend) + light[:, None] * blend
-    low, high = _plateaus(mean, count, np.full(len(mean), 1.0), half)
+    variance = dark[:, None] * (1 - _BLEND) + light[:, None] * _BLEND
+    level = zip(_sides(mean * used), _sides(used), strict=True)
+    low, high = (s / np.maximum(n, 1e-9) for s, n in level)
     scale = np.maximum(np.abs(high - low), 1e-6)
     # No profile is known better than to a few thousandths of its step (bends, sub-pixel phase).
     weight = count / (variance + count * (_MODEL_ERROR * scale[:, None]) ** 2)
     return weight, scale, np.sqrt(floor)
 
 
-def _in_family(u: Singles, fit: RoughFit) -> NDArray[np.int32]:
-    """Where every pixel's distance lies in the flattened tables of each edge's member."""
-    index = np.clip(np.floor((u + HALF_PX) * (1 / BIN_PX)).astype(np.int32), 0, _BINS - 1)
-    index += (fit.member * _BINS).astype(np.int32)[:, None, None]
-    return index
+@cache
+def _family() -> tuple[Singles, Singles]:
+    """Profiles and line spreads of all members, flattened; single precision, as pixels are."""
+    family = edge_family()
+    return family.edge.ravel().astype(np.float32), family.line.ravel().astype(np.float32)
 
 
-def _residuals(patch: Singles, index: NDArray[np.int32], fit: RoughFit) -> Singles:
-    """Light less the fitted profile for every pixel; `index` from `_in_family`."""
-    model = edge_family().edge.reshape(-1).astype(np.float32)[index]
-    model *= fit.step.astype(np.float32)[:, None, None]
-    model += fit.base.astype(np.float32)[:, None, None]
-    return patch - model
+@dataclass(frozen=True)
+class _Beside:
+    """Pixels beside the lines of a batch, and how they differ from the profiles fitted, (k,) each.
+
+    Attributes:
+        pixels: which they are.
+        left: light less the fitted profile.
+        member_bin: place of each in the flattened tables of its edge's member.
+    """
+
+    pixels: Pixels
+    left: Singles
+    member_bin: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, patch: Singles, u: Singles, use: NDArray[np.bool_], fit: RoughFit) -> _Beside:
+        """Those of a mask within `HALF_PX` of the lines."""
+        pixels = Pixels.of(use)
+        place = bins_of(u.take(pixels.at)) + pixels.each(fit.member * _BINS)
+        model = _family()[0].take(place)
+        model *= pixels.each(fit.step.astype(np.float32))
+        model += pixels.each(fit.base.astype(np.float32))
+        return cls(pixels, patch.take(pixels.at) - model, place)
 
 
 def _extend(
@@ -170,16 +166,21 @@ def _extend(
     Edges end, turn and meet others; an end counts when its squares per pixel are not much above the
     middle's.
     """
-    left = _residuals(patch, _in_family(u, fit), fit)
-    use = valid & (np.abs(u) <= half.astype(np.float32)[:, None, None])
-    squares = np.where(use, left * left, 0)
-    parts = (np.abs(t) <= _CORE_PX, t < -_CORE_PX, t > _CORE_PX)
-    mean = [(squares * p).sum((1, 2)) / np.maximum((use & p).sum((1, 2)), 1) for p in parts]
+    beside = _Beside.of(patch, u, valid & near(u, half), fit)
+    squares = beside.left * beside.left
+    along = t.take(beside.pixels.at)
+    before, after = along < -_CORE_PX, along > _CORE_PX
+    mean = []
+    for part in (~(before | after), before, after):
+        share = part.astype(np.float32)
+        total, count = beside.pixels.sums(squares * share), beside.pixels.sums(share)
+        mean.append(total / np.maximum(count, 1))
     limit = 1.5 * mean[0] + (0.015 * fit.step) ** 2
-    keep = parts[0]
-    for part, value in zip(parts[1:], mean[1:], strict=True):
-        keep = keep | (part & (value < limit)[:, None, None])
-    return valid & keep
+    first, last = (
+        np.where(value < limit, _HALF * 2, _CORE_PX).astype(np.float32)[:, None, None]
+        for value in mean[1:]
+    )
+    return valid & (t >= -first) & (t <= last)
 
 
 def _refine(
@@ -193,24 +194,19 @@ def _refine(
     bend: bool,
 ) -> Lines:
     """One Gauss-Newton step of offset, angle and (if asked) bend against the fitted profile."""
-    index = _in_family(u, fit)
-    left = _residuals(patch, index, fit)
-    slope = edge_family().line.reshape(-1).astype(np.float32)[index]
-    slope *= fit.step.astype(np.float32)[:, None, None]
-    use = keep & (np.abs(u) <= reach.astype(np.float32)[:, None, None])
-    slope = np.where(use, slope, 0)
-    left = np.where(use, left, 0)
+    beside = _Beside.of(patch, u, keep & near(u, reach), fit)
+    pixels = beside.pixels
+    slope = _family()[1].take(beside.member_bin)
+    slope *= pixels.each(fit.step.astype(np.float32))
     # change of light when offset, angle, bend grow: -slope, +slope * t, -slope * t^2
     size = np.float32(_HALF)
-    ts = t / size
+    ts = t.take(pixels.at) / size
     terms = 3 if bend else 2
     bent = [slope, slope * ts]
     if bend:
         bent.append(bent[1] * ts)
-    moments = [
-        np.einsum("nij,nij->n", bent[k // 2], bent[k - k // 2]) for k in range(2 * terms - 1)
-    ]
-    right = [np.einsum("nij,nij->n", b, left) for b in bent]
+    moments = [pixels.sums(bent[k // 2] * bent[k - k // 2]) for k in range(2 * terms - 1)]
+    right = [pixels.sums(b * beside.left) for b in bent]
     a = np.empty((len(patch), terms, terms))
     for i in range(terms):
         for j in range(terms):
@@ -277,7 +273,7 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     if len(y) == 0:
         return _no_edges()
     first = _FIRST_PX // 2
-    patch, _, valid = light.patches(y - first, x - first, _FIRST_PX)
+    patch, valid = light.lit(y - first, x - first, _FIRST_PX)
     lines = first_lines(fill_green(patch, valid))
     # The place was found on a reduced picture: move the patch onto the edge.
     y = y + np.clip(np.round(lines.offset * np.sin(lines.angle)), -8, 8).astype(int)
@@ -291,12 +287,12 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     u, t = lines.distances()
     keep = valid & (np.abs(t) <= _CORE_PX)
     for last in (False, True):
-        mean, squares, count = _bin(patch, u, keep)
+        mean, squares, count = binned(patch, u, keep)
         weight, scale, noise = _weights(mean, squares, count, half)
-        near = weight * (np.abs(OFFSETS) <= half[:, None])
-        rough = rough_fit(mean, near, scale)
+        close = weight * (np.abs(OFFSETS) <= half[:, None])
+        rough = rough_fit(mean, close, scale)
         if not last:
-            hope = (_misfit(mean, count * (near > 0), rough) < _HOPELESS) & (rough.step > noise)
+            hope = (_misfit(mean, count * (close > 0), rough) < _HOPELESS) & (rough.step > noise)
             hope &= _share_clipped(clipped, u, half) < _MOSTLY_CLIPPED
             if not hope.any():
                 return _no_edges()
@@ -308,7 +304,7 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
         u, t = lines.distances()
         if not last:
             keep = _extend(patch, u, t, valid, rough, half)
-    mean, squares, count = _bin(patch, u, keep)
+    mean, squares, count = binned(patch, u, keep)
     weight, scale, noise = _weights(mean, squares, count, half)
     window = _window(mean, weight, half, scale, rough)
     # What can't be kept is not fitted: that is a quarter of all, and the family the dearest part.
@@ -329,8 +325,12 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
 
 def _share_clipped(clipped: NDArray[np.bool_], u: Singles, reach: Floats) -> Floats:
     """Share of clipped pixels within `reach` px of each line."""
-    near = np.abs(u) <= reach.astype(np.float32)[:, None, None]
-    return np.asarray((clipped & near).sum((1, 2)) / np.maximum(near.sum((1, 2)), 1))
+    out = np.zeros(len(u))
+    some = np.flatnonzero(clipped.any((1, 2)))  # most have none
+    if len(some):
+        close = near(u[some], reach[some])
+        out[some] = (clipped[some] & close).sum((1, 2)) / np.maximum(close.sum((1, 2)), 1)
+    return out
 
 
 def _judge(

@@ -34,6 +34,13 @@ _SHARES: Final = (0.0, 0.25, 0.5, 0.75, 1.0)
 """Part of the loss at MTF50 that diffraction causes; the rest is Gaussian."""
 
 
+@cache
+def _diffraction() -> tuple[Floats, Floats]:
+    """Frequencies up to the cut-off (1), and a perfect lens's MTF at them."""
+    x = np.linspace(0, 1, 4001)
+    return x, optics.diffraction_mtf(x, 1.0, optics.GREEN_UM)
+
+
 def family_mtf(freq_cpp: NDArray[np.float64], mtf50_cpp: float, share: float) -> Floats:
     """MTF of the member whose MTF falls to one half at `mtf50_cpp`, signed beyond the pixel's zero.
 
@@ -48,8 +55,7 @@ def family_mtf(freq_cpp: NDArray[np.float64], mtf50_cpp: float, share: float) ->
     gauss = np.exp(-(1 - share) * loss * np.minimum(freq / mtf50_cpp, 1.0 / mtf50_cpp) ** 2)
     diffraction = np.ones_like(freq)
     if share > 0:
-        x = np.linspace(0, 1, 4001)
-        curve = optics.diffraction_mtf(x, 1.0, optics.GREEN_UM)
+        x, curve = _diffraction()
         at = float(np.interp(-np.exp(-share * loss), -curve, x))
         diffraction = np.interp(freq / mtf50_cpp * at, x, curve)
     return np.asarray(np.sinc(freq) * gauss * diffraction)

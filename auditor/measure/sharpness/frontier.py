@@ -15,6 +15,7 @@ from functools import cache
 from typing import Final
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 __all__ = ["edge_noise", "frontier"]
@@ -67,8 +68,12 @@ def _tables() -> tuple[Singles, Singles]:
     place = np.clip(np.round((_REACH - lower) / _FINE).astype(int), 0, len(_Z) - 1)
     bare = np.zeros((len(_SPREADS), len(_Z)))
     np.add.at(bare, (np.arange(len(_SPREADS))[:, None], place), 1 / chance.size)
-    apart = _Z[:, None] - _Z[None, :]
-    tail = [bare @ (np.exp(-0.5 * (apart / s) ** 2) / (s * np.sqrt(2 * np.pi))) for s in _NOISES]
+    # A matrix of differences holds each of them many times.
+    apart = np.arange(1 - len(_Z), len(_Z)) * _FINE
+    tail = []
+    for s in _NOISES:
+        kernel = np.exp(-0.5 * (apart / s) ** 2) / (s * np.sqrt(2 * np.pi))
+        tail.append(bare @ sliding_window_view(kernel, len(_Z))[::-1])
     # Single precision is enough for the logarithms of some hundred edges, and much quicker.
     return spike.astype(np.float32), np.array(tail, np.float32)
 

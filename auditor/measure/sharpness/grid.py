@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from auditor.measure.reduce import area_means
 
-__all__ = ["block_starts", "centred_means"]
+__all__ = ["block_starts", "centred_maxima", "centred_means"]
 
 
 def _halves(length: int, block: int) -> tuple[slice, ...]:
@@ -36,3 +37,19 @@ def centred_means(plane: NDArray[Any], factor: int) -> NDArray[Any]:
             for rows in _halves(h, factor)
         ]
     )
+
+
+def centred_maxima(plane: NDArray[Any], block: int) -> NDArray[Any]:
+    """The largest value of every block of `block` x `block` that begins at `block_starts` of either axis."""
+    h, w = plane.shape
+    out = []
+    for rows in _halves(h, block):
+        # Rows first: whole rows are compared at once.
+        part = plane[rows]
+        tall = part.reshape(len(part) // block, block, w).max(1)
+        across = [
+            reduce(np.maximum, (tall[:, c.start + i : c.stop : block] for i in range(block)))
+            for c in _halves(w, block)
+        ]
+        out.append(np.concatenate(across, 1))
+    return np.concatenate(out)

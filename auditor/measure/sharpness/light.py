@@ -50,24 +50,57 @@ class Light:
 
         Returns light (1 = white), clipped pixels, and which pixels hold a measurement (None: all).
         """
-        codes = sliding_window_view(self.plane, (size, size))[y, x]
-        clipped = (codes <= self.low) | (codes >= self.high)
+        codes = self._codes(y, x, size)
+        clipped = self._clipped(codes)
+        light, valid = self._lit(codes, y, x)
+        return light, clipped if valid is None else clipped & valid, valid
+
+    def lit(self, y: Ints, x: Ints, size: int) -> tuple[Singles, NDArray[np.bool_] | None]:
+        """As `patches`, without clipping."""
+        return self._lit(self._codes(y, x, size), y, x)
+
+    def _codes(self, y: Ints, x: Ints, size: int) -> NDArray[Any]:
+        return sliding_window_view(self.plane, (size, size))[y, x]
+
+    def _clipped(self, codes: NDArray[Any]) -> NDArray[np.bool_]:
+        if codes.dtype == np.uint8:  # whole numbers are compared quickly
+            return (codes <= np.uint8(self.low)) | (codes >= np.uint8(np.ceil(self.high)))
+        return (codes <= self.low) | (codes >= self.high)
+
+    def _lit(
+        self, codes: NDArray[Any], y: Ints, x: Ints
+    ) -> tuple[Singles, NDArray[np.bool_] | None]:
         if self.green is None:
-            return self.picture.linear(codes), clipped, None
+            return self.picture.linear(codes), None
         mosaic = self.picture.mosaic
         assert mosaic is not None
+        size = codes.shape[1]
         rows = (y[:, None] + np.arange(size)) % 2
         columns = (x[:, None] + np.arange(size)) % 2
         valid = self.green[rows[:, :, None], columns[:, None, :]]
         black = float(mosaic.black[self.green].mean())
         light = (codes.astype(np.float32) - np.float32(black)) / np.float32(mosaic.white - black)
-        return light, clipped & valid, valid
+        return light, valid
 
     def blocks(self, factor: int) -> tuple[Ints, Ints]:
         """First row of every row of `reduced`, and first column of every column of it."""
         whole = 1 if self.green is None else 2
         starts = [whole * block_starts(n // whole, factor // whole) for n in self.shape]
         return starts[0], starts[1]
+
+    def _means(self, factor: int) -> NDArray[Any]:
+        """`centred_means` of a picture's plane, from its halves where their blocks are the same."""
+        whole = self.plane is self.picture.luma and not any(n % 4 for n in self.shape)
+        if whole and factor % 2 == 0:
+            half = self.picture.half_luma
+            return half if factor == 2 else centred_means(half, factor // 2)
+        return centred_means(self.plane, factor)
+
+    def halved(self) -> NDArray[np.uint8]:
+        """As `reduced` by 2, as whole numbers 0..255."""
+        if self.green is None and self.plane.dtype == np.uint8:
+            return self._means(2)
+        return np.rint(np.clip(self.reduced(2), 0, 1) * np.float32(255)).astype(np.uint8)
 
     def reduced(self, factor: int) -> Singles:
         """Area means of `factor` x `factor` pixels (green sites only) as light-like values 0..1.
@@ -78,7 +111,7 @@ class Light:
         """
         h, w = self.shape
         if self.green is None:
-            small = centred_means(self.plane, factor)
+            small = self._means(factor)
             return np.asarray(small.astype(np.float32) / np.float32(self.picture.peak))
         mosaic = self.picture.mosaic
         assert mosaic is not None

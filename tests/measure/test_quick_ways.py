@@ -1,0 +1,88 @@
+"""Quicker ways of doing what numpy, scipy and OpenCV do plainly: the same figures."""
+
+import cv2
+import numpy as np
+import pytest
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy.special import erfc
+from scipy.stats import binned_statistic
+
+from auditor.measure.noise import coding
+from auditor.measure.noise.developed import _lowest
+from auditor.measure.picture import Picture
+from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS
+from auditor.measure.sharpness.grid import block_starts, centred_maxima
+from auditor.measure.sharpness.lines import PATCH_PX
+from auditor.measure.sharpness.pixels import Pixels, binned
+from auditor.measure.sharpness.sharp_places import _median_code
+
+RNG = np.random.default_rng(1)
+
+
+def test_pixels_are_binned_as_scipy_bins_them() -> None:
+    shape = (5, PATCH_PX, PATCH_PX)
+    patch = RNG.random(shape).astype(np.float32)
+    u = RNG.uniform(-15, 15, shape).astype(np.float32)
+    keep = RNG.random(shape) < 0.4
+    keep[3] = False
+    mean, squares, count = binned(patch, u, keep)
+    edges = np.append(OFFSETS - BIN_PX / 2, HALF_PX)
+    for i in (0, 1, 2, 4):
+        inside = keep[i] & (np.abs(u[i]) < HALF_PX)
+        for got, what in ((count[i], "count"), (mean[i], "mean")):
+            told = binned_statistic(u[i][inside], patch[i][inside], what, edges)[0]
+            assert got == pytest.approx(np.nan_to_num(told), abs=1e-7)
+        spread = binned_statistic(u[i][inside], patch[i][inside], "std", edges)[0]
+        assert squares[i] == pytest.approx(np.nan_to_num(spread**2 * count[i]), abs=1e-6)
+    assert count[3].sum() == 0
+
+
+def test_sums_over_the_pixels_of_each_patch() -> None:
+    mask = RNG.random((6, PATCH_PX, PATCH_PX)) < 0.3
+    mask[2] = False
+    values = RNG.random(mask.shape).astype(np.float32)
+    pixels = Pixels.of(mask)
+    assert pixels.count == pytest.approx(mask.sum((1, 2)))
+    plain = np.where(mask, values, 0).sum((1, 2))
+    assert pixels.sums(values.take(pixels.at)) == pytest.approx(plain, rel=1e-5)
+    assert Pixels.of(np.zeros_like(mask)).sums(np.zeros(0, np.float32)) == pytest.approx(0)
+
+
+@pytest.mark.parametrize("shape", [(64, 96), (67, 101), (60, 99)])
+def test_largest_of_blocks(shape: tuple[int, int]) -> None:
+    plane = RNG.random(shape).astype(np.float32)
+    top, left = (block_starts(n, 5) for n in shape)
+    plain = sliding_window_view(plane, (5, 5))[np.ix_(top, left)].max((2, 3))
+    assert np.array_equal(centred_maxima(plane, 5), plain)
+
+
+def test_light_of_bytes_is_that_of_numbers() -> None:
+    codes = RNG.integers(0, 256, (3, 4, 5), dtype=np.uint8)
+    picture = Picture(np.zeros((4, 4, 3), np.uint8))
+    as_numbers = picture.linear(codes / np.float32(255))
+    assert picture.linear(codes) == pytest.approx(as_numbers, abs=1e-6)
+    assert picture.linear(codes[:0]).shape == (0, 4, 5)
+
+
+def test_medians_and_lowest() -> None:
+    for n in (1, 2, 7, 500):
+        codes = RNG.integers(0, 256, n, dtype=np.uint8)
+        assert _median_code(codes) == np.median(codes)
+    values = RNG.integers(0, 9, 200).astype(np.float32)
+    for count in (1, 50, 199, 200):
+        first = np.argsort(values, kind="stable")[:count]
+        assert np.array_equal(_lowest(values, count), np.sort(first))
+
+
+def test_rounded_variance_is_that_of_scipys_error_function() -> None:
+    edges = np.arange(1, 400) - 0.5 - coding._OUTWARD / 2.0
+    beyond = erfc(edges / (np.sqrt(2) * coding._RATIO[:, None]))
+    plain = (beyond * (2 * np.arange(1, 400) - 1)).sum(1)
+    assert coding._rounded_variance(2.0) == pytest.approx(plain, rel=1e-5)
+
+
+def test_halves_are_means_of_four() -> None:
+    code = RNG.integers(0, 256, (40, 60, 3), dtype=np.uint8)
+    picture = Picture(code)
+    plain = cv2.resize(picture.luma, (30, 20), interpolation=cv2.INTER_AREA)
+    assert np.array_equal(picture.half_luma, plain)
