@@ -37,7 +37,7 @@ _LONG_PX: Final = 1600
 _LEFT: Final = 1.5
 """How many times longer a frame's longer side may be left by halving; the rest is taken off in one step."""
 _LEAST_PX: Final = 400
-"""Short side in pixels below which a frame is too small for a map (common practice, no source)."""
+"""Short side in pixels below which a frame is too small for a map (a judgement, no source)."""
 _FINER: Final = 128
 """Steps into which a code value of 8 bits is divided."""
 _DARKEST_DN: Final = 1.0

@@ -26,7 +26,7 @@ _PEAK: Final = 7.0
 real ones and not enlarged (`tests/settings/altered`, the half to tune on) one passes 6.1, a reduced one;
 so does a telephone that resamples what its sensor gives; of 15 enlarged ones 14 pass."""
 _LEAST_PX: Final = 200
-"""Shorter side in pixels below which rows are too few to average noise away (common practice, no source)."""
+"""Shorter side in pixels below which rows are too few to average noise away (a judgement, no source)."""
 _SMOOTH_PX: Final = 33
 """Width of the running mean that is taken off: it holds the scene's slow changes."""
 _LOWEST: Final = 0.06

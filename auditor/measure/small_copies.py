@@ -17,7 +17,7 @@ from auditor.units import WHITE_16
 __all__ = ["SmallCopies", "crop_jpeg", "small_copies"]
 
 _THUMB_PX: Final = 160
-"""Longer side of a thumbnail (common practice, no source)."""
+"""Longer side of a thumbnail (a judgement, no source)."""
 _GRID: Final = (24, 16)
 """Columns and rows of the grid of colours, in the shape of most frames."""
 _SIGNATURE: Final = (12, 8)
@@ -33,7 +33,7 @@ _CROP_PX: Final = 128
 _SMALL_PX: Final = 240
 """Frames are halved while the longer side keeps so many pixels: more than any of the copies needs."""
 _QUALITY: Final = [cv2.IMWRITE_JPEG_QUALITY, 78]
-"""Quality of thumbnails and crops, good enough to look at and small to store (common practice, no source)."""
+"""Quality of thumbnails and crops, good enough to look at and small to store (a judgement, no source)."""
 _MIRRORED: Final = frozenset({2, 4, 5, 7})
 """Values of Exif's tag Orientation (Exif 2.32) whose frames are shown mirrored left to right."""
 _TURNS: Final = {
