@@ -31,12 +31,15 @@ _CELL_PX: Final = 20
 _RIM_PX: Final = 8
 """Pixels looked at beside a cell: the squares below reach so far."""
 _SMALL: Final = np.ones((3, 3), np.uint8)
+"""Square on half the resolution within which a step of MTF50 0.3 c/px nearly lies."""
 _LARGE: Final = np.ones((7, 7), np.uint8)
-"""Squares on half the resolution: a step of MTF50 0.3 c/px lies nearly within the small one, and any that is
-not hopelessly blurred within the large one."""
+"""Square on half the resolution within which any step lies that is not hopelessly blurred."""
 _AROUND: Final = np.ones((11, 11), np.uint8)
+"""Square at full resolution over which a step's height is told."""
 _BOX: Final = (9, 9)
-"""The same at full resolution: over which a step's height and its straightness are told."""
+"""The same over which its straightness is."""
+_SCHARR: Final = 1 / 32
+"""What turns the sums of Scharr's filter into slopes: the sum of its weights, two pixels apart."""
 _LEAST_CODE: Final = 16.0
 """Height of a step (8-bit code values) below which coding and noise make steps of their own."""
 _OVER_NOISE: Final = 6.0
@@ -46,8 +49,11 @@ _SOFT_CODE: Final = 10.0
 _MARGIN_PX: Final = 32
 """Edges are not measured nearer to the frame's border."""
 _CODES: Final = np.float32(255)
+"""White of 8 bits."""
 _NOISE_PATCHES: Final = (24, 32)
+"""Rows and columns of the patches on which noise is measured."""
 _NOISE_PX: Final = 9
+"""Side of each of these patches."""
 
 
 def sharp_places(light: Light) -> Places:
@@ -96,8 +102,8 @@ def _steepest(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Places:
     """Of the cells that begin at (y, x), those with the steepest straight slopes over their heights."""
     size = _CELL_PX + 2 * _RIM_PX
     tall = _codes(light, y - _RIM_PX, x - _RIM_PX, size).reshape(-1, size)  # one above the other
-    gx = cv2.Scharr(tall, cv2.CV_32F, 1, 0, scale=1 / 32)
-    gy = cv2.Scharr(tall, cv2.CV_32F, 0, 1, scale=1 / 32)
+    gx = cv2.Scharr(tall, cv2.CV_32F, 1, 0, scale=_SCHARR)
+    gy = cv2.Scharr(tall, cv2.CV_32F, 0, 1, scale=_SCHARR)
     xx, yy, xy = (cv2.blur(a * b, _BOX) for a, b in ((gx, gx), (gy, gy), (gx, gy)))
     straight = ((xx - yy) ** 2 + 4 * xy * xy) / np.maximum((xx + yy) ** 2, 1e-6)
     smooth = cv2.blur(tall, (3, 3))
