@@ -30,8 +30,6 @@ _ROUGH_STRIDE: Final = 6
 """Of the family every so many levels are tried for the rough fit."""
 _AT_ONCE: Final = 80
 """Edges of like blur fitted at once, about at most: few levels then do for all of them."""
-_LEAST_LEVELS: Final = 6
-"""Fitted levels that are tried at least."""
 _FAINTEST: Final = -60.0
 """Logarithm of a density, over the highest, below which it counts as this: single precision ends there."""
 _HALFWAY: Final = 8
@@ -244,8 +242,8 @@ def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) ->
     shares, n = len(family.shares), len(profile)
     log_level = np.log(family.mtf50_cpp[::_STRIDE])
     first = int(np.searchsorted(log_level, rough.min() - _SEARCH, "right")) - 1
-    first = min(max(first, 0), len(log_level) - _LEAST_LEVELS)
-    last = max(int(np.searchsorted(log_level, rough.max() + _SEARCH)) + 1, first + _LEAST_LEVELS)
+    first = max(first, 0)
+    last = int(np.searchsorted(log_level, rough.max() + _SEARCH)) + 1
     level = log_level[first:last]
     s = _squares(
         profile, weight, scale, _design().part(first * shares, first * shares + len(level) * shares)

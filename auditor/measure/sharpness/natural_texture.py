@@ -41,8 +41,6 @@ _SCENE_SD: Final = 0.25
 """Error of ln MTF50 that scenes leave, however well a spectrum is known: slope and blur trade places."""
 _LEVELS: Final = np.log(np.geomspace(0.06, 0.6, 100))
 """ln MTF50 of the blurs tried, 2.4% apart."""
-_LEAST_MTF: Final = 1e-4
-"""What an MTF counts as at least, where its logarithm is taken."""
 _MIN_WINDOWS: Final = 3
 """Windows from which on a spectrum tells anything."""
 _MIN_BINS: Final = 6
@@ -64,7 +62,7 @@ def _members() -> tuple[Floats, Floats]:
     level = _LEVELS
     freq = np.array(SPECTRUM_CPP)
     loss = [[np.abs(family_mtf(freq, float(np.exp(m)), s)) for m in level] for s in _SHARES]
-    return level, 2 * np.log(np.maximum(np.array(loss), _LEAST_MTF))
+    return level, 2 * np.log(np.maximum(np.array(loss), 1e-9))
 
 
 @cache
