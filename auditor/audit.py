@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from auditor.engine import Progress
     from auditor.gear import Chosen
     from auditor.infer.criteria import Criteria
+    from auditor.model import Fault, Filter, Profile
     from auditor.store import Store
 
 _UNREAD: Final = re.compile(
@@ -111,7 +112,7 @@ def infer_frames(
     gear: Chosen,
     store: Store | None,
     archives: Sequence[str] = (),
-) -> tuple[dict[str, Any], pd.DataFrame]:
+) -> tuple[Profile, pd.DataFrame]:
     """The profile of a table that is related and reconciled, and the rows looked at, with `VERDICTS`.
 
     `store` gives small pictures, answers and what could not be read. `frames` may hold more than the
@@ -128,6 +129,7 @@ def infer_frames(
     from auditor.infer.criteria import Criteria
     from auditor.infer.faults import Faults
     from auditor.infer.profile import infer_profile
+    from auditor.model import Gear
     from auditor.store.kept_answers import read_answers
 
     aside = (frames["status"] == "set-aside").to_numpy(bool)
@@ -140,9 +142,9 @@ def infer_frames(
     chosen = frames[wanted | aside].reset_index(drop=True)
     patterns, notices = _labels(options, frames["path"])
     faults = Faults(refused=(AcceptError,))
-    in_use: dict[str, Any] = {}
-    if (mine & ~aside).any():
-        in_use = faults.whole("gear", lambda: gear_in_use(frames[mine & ~aside & best], gear), {})
+    kept, in_use = frames[mine & ~aside & best], Gear()
+    if len(kept):
+        in_use = faults.whole("gear", lambda: gear_in_use(kept, gear), in_use)
     try:
         profile, verdicts = infer_profile(
             chosen,
@@ -161,9 +163,8 @@ def infer_frames(
         raise OptionError(str(error)) from error
     for name in VERDICTS:
         chosen[name] = verdicts[name].to_numpy()
-    profile["gear"] |= {"left_out": gear.words(), "frames": int((mine & ~aside).sum())}
-    part = {"frames": int((wanted & ~aside).sum()), "words": selection.words()}
-    profile["filter"] = selection.given() | part if selection.given() else None
+    profile["gear"] = {**in_use, "left_out": gear.words(), "frames": int((mine & ~aside).sum())}
+    profile["filter"] = _filter(selection, int((wanted & ~aside).sum()))
     unread = [] if store is None else store.unread()
     profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
     more = [*_unread_notice(unread), *_fault_notices(profile["faults"])]
@@ -173,6 +174,13 @@ def infer_frames(
         for trace in faults.traces:
             RunLog(store.folder / "log.txt").line(trace)
     return profile, chosen
+
+
+def _filter(selection: Selection, frames: int) -> Filter | None:
+    """What the profile says of its restrictions; None without any."""
+    given = selection.given()
+    told: Filter = {**given, "frames": frames, "words": selection.words()}  # type: ignore[typeddict-item]
+    return told if given else None
 
 
 def _need_frames(
@@ -204,7 +212,7 @@ def _file_counts(aside: NDArray[np.bool_], best: NDArray[np.bool_]) -> dict[str,
     }
 
 
-def _fault_notices(faults: Sequence[Mapping[str, str]]) -> list[str]:
+def _fault_notices(faults: Sequence[Fault]) -> list[str]:
     return [
         f"{f['stage']}: {f['part']} is left out, for it broke the reckoning ({f['error']}); this is a "
         "fault of the program, and all else is told"

@@ -44,7 +44,13 @@ NAMED = (
         "atomic_write.py",
         "model",
     ),
-    *("infer/__init__.py", "infer/faults.py", "infer/answers.py", "infer/criteria.py"),
+    *(
+        "infer/__init__.py",
+        "infer/faults.py",
+        "infer/answers.py",
+        "infer/criteria.py",
+        "infer/shares.py",
+    ),
     *("infer/profile.py",),
 )
 """Rooms in which every number of meaning is named. A room whose last bare number gets its name is added."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from auditor.exposure import SAME_F_NUMBER
 from auditor.gear.gear_file import Chosen, names_one_of
+from auditor.model import Gear, Use
+from auditor.model.profile import Role
 from auditor.units import DAY_CHARACTERS
 
 __all__ = ["IN_USE", "gear_in_use"]
@@ -38,7 +40,7 @@ PHONE_WIDE: Final = 1.95
 """So wide are phones alone, where too few frames show whether they have one aperture only."""
 
 
-def gear_in_use(frames: pd.DataFrame, chosen: Chosen) -> dict[str, list[dict[str, Any]]]:
+def gear_in_use(frames: pd.DataFrame, chosen: Chosen) -> Gear:
     """Bodies and lenses with their use, the most used first.
 
     `frames` has body, lens, converter, focal_length_mm, f_number and taken, one row per exposure that
@@ -73,7 +75,7 @@ def _table(frames: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-def _entries(table: pd.DataFrame, keys: Sequence[str], chosen: Chosen) -> list[dict[str, Any]]:
+def _entries(table: pd.DataFrame, keys: Sequence[str], chosen: Chosen) -> list[Use]:
     total = len(table)
     day, dates = pd.factorize(table["day"], sort=True)
     span = _days(dates[0], dates[-1]) if len(dates) else 0
@@ -84,47 +86,47 @@ def _entries(table: pd.DataFrame, keys: Sequence[str], chosen: Chosen) -> list[d
     names = [table[k].to_numpy(object) for k in keys]
     # Arrays, not tables: hundreds of bodies and lenses, each of few frames.
     group = table.groupby(list(keys), sort=False).ngroup().to_numpy()
-    out = []
+    out: list[Use] = []
     for rows in np.split(np.argsort(group, kind="stable"), np.cumsum(np.bincount(group))[:-1]):
         seen = day[rows][day[rows] >= 0]
-        known = iso[rows][~np.isnan(iso[rows])]
-        entry: dict[str, Any] = {
-            k: name[rows[0]] or None for k, name in zip(keys, names, strict=True)
-        }
-        entry |= {
+        isos = iso[rows][~np.isnan(iso[rows])]
+        named = {k: name[rows[0]] or None for k, name in zip(keys, names, strict=True)}
+        entry: Use = {
+            "body": named["body"],
             "frames": len(rows),
             "share": round(len(rows) / total, 4),
             "first": dates[seen.min()] if len(seen) else None,
             "last": dates[seen.max()] if len(seen) else None,
             "years": len(np.unique(year[seen])),
-            "iso_low": _end(known.min()) if len(known) else None,
-            "iso_high": _end(known.max()) if len(known) else None,
+            "iso_low": _end(isos.min()) if len(isos) else None,
+            "iso_high": _end(isos.max()) if len(isos) else None,
         }
+        if "lens" in named:
+            entry["lens"], entry["converter"] = named["lens"], named["converter"]
         entry["role"] = _role(entry, focal[rows], f_number[rows], span, chosen)
         out.append(entry)
     out.sort(key=lambda e: -e["frames"])
-    named = [e for e in out if e[keys[0]]]
-    if named and not any(e["role"] == IN_USE for e in out):
-        best = next((e for e in named if e["role"] != "phone"), named[0])
+    known = [e for e in out if (e["lens"] if "lens" in e else e["body"])]
+    if known and not any(e["role"] == IN_USE for e in out):
+        best = next((e for e in known if e["role"] != "phone"), known[0])
         best["role"] = IN_USE  # an archive has at least one camera
     return out
 
 
-def _role(
-    entry: dict[str, Any], focal_mm: Floats, f_number: Floats, span_days: int, chosen: Chosen
-) -> str:
+def _role(entry: Use, focal_mm: Floats, f_number: Floats, span_days: int, chosen: Chosen) -> Role:
     own = chosen.my_lenses if "lens" in entry else chosen.my_bodies
-    column = "lens" if "lens" in entry else "body"
-    if own and names_one_of(pd.Series([entry[column]]), own).any():
+    name = entry["lens"] if "lens" in entry else entry["body"]
+    if own and names_one_of(pd.Series([name]), own).any():
         return IN_USE
-    if not entry[column] and not entry.get("body"):
+    if not name and not entry.get("body"):
         return "not named"
     if not chosen.phones and is_phone(focal_mm, f_number):
         return "phone"
     if entry["frames"] < SINGLE:
         return "single frames"
-    lent = entry["first"] and span_days > A_YEAR_DAYS and entry["share"] < BORROWED_SHARE
-    if lent and _days(entry["first"], entry["last"]) <= BORROWED_DAYS:
+    first, last = entry["first"], entry["last"]
+    lent = span_days > A_YEAR_DAYS and entry["share"] < BORROWED_SHARE
+    if lent and first and last and _days(first, last) <= BORROWED_DAYS:
         return "borrowed"
     lasting = entry["frames"] >= LASTING and entry["years"] >= 2
     return IN_USE if entry["share"] >= SHARE or lasting else "seldom used"

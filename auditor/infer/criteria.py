@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, fields
-from typing import Any, Final
+from dataclasses import dataclass, fields
+from typing import Final
+
+from auditor import model
 
 __all__ = ["Criteria"]
 
@@ -74,10 +76,15 @@ class Criteria:
             if getattr(self, name) <= 0:
                 raise ValueError(f"criteria: {name} must be positive, got {getattr(self, name)}")
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> model.Criteria:
         """The `criteria` object of the profile."""
-        plain = asdict(self) | {"print_cm": list(self.print_cm)}
-        return plain | {"output_width_px": self.output_width_px}
+        return {
+            "pin_sharp": self.pin_sharp, "acceptable": self.acceptable,
+            "snr_excellent": self.snr_excellent, "snr_acceptable": self.snr_acceptable,
+            "output_megapixels": self.output_megapixels, "output_width_px": self.output_width_px,
+            "interval": self.interval, "fringe_px": self.fringe_px, "coc_pixels": self.coc_pixels,
+            "print_cm": list(self.print_cm), "viewing_cm": self.viewing_cm, "seed": self.seed,
+        }  # fmt: skip
 
     @property
     def half_width(self) -> float:

@@ -8,15 +8,18 @@ one.
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 import pandas as pd
 
 from auditor.model import Fault, fault_of
 
 __all__ = ["Faults"]
+
+Found = TypeVar("Found")
+Entry = TypeVar("Entry", bound=Mapping[str, Any])
 
 
 @dataclass
@@ -35,7 +38,7 @@ class Faults:
             self.found.append(fault)
             self.traces.append("".join(traceback.format_exception(error)))
 
-    def whole(self, stage: str, compute: Callable[[], Any], without: Any) -> Any:
+    def whole(self, stage: str, compute: Callable[[], Found], without: Found) -> Found:
         """What `compute` gives; `without` where it fails."""
         try:
             return compute()
@@ -48,11 +51,11 @@ class Faults:
     def by_column(
         self,
         stage: str,
-        compute: Callable[[pd.DataFrame], Any],
+        compute: Callable[[pd.DataFrame], Found],
         frames: pd.DataFrame,
         column: str,
-        without: Any,
-    ) -> tuple[Any, pd.DataFrame]:
+        without: Found,
+    ) -> tuple[Found, pd.DataFrame]:
         """What `compute` makes of the frames, and the frames it was made of: all of them, or where that
         fails those of the lenses or bodies (`column`) with which it does not."""
         try:
@@ -80,17 +83,17 @@ class Faults:
     def by_entry(
         self,
         stage: str,
-        compute: Callable[[list[Any]], list[Any]],
-        entries: Iterable[Any],
+        compute: Callable[[list[Entry]], list[Found]],
+        entries: Iterable[Entry],
         kind: str,
-    ) -> list[Any]:
+    ) -> list[Found]:
         """What `compute` gives for all entries (lenses or bodies of the profile, named by their `kind`);
         where that fails, for each by itself."""
         entries = list(entries)
         try:
             return compute(entries)
         except Exception:
-            out: list[Any] = []
+            out: list[Found] = []
             for entry in entries:
                 try:
                     out += compute([entry])

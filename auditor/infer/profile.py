@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from functools import partial
-from typing import Any, Final
+from typing import Any, Final, TypedDict
 
 import numpy as np
 import pandas as pd
 
 from auditor.infer.answers import answers_of, no_answers, respect, tally
-from auditor.infer.bodies import BodiesModel, accept_table, fit_bodies, infer_bodies, parse_accept
+from auditor.infer.bodies import (
+    BodiesModel,
+    BodyFigures,
+    accept_table,
+    fit_bodies,
+    infer_bodies,
+    parse_accept,
+)
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import decide, decision_shots
@@ -25,12 +31,31 @@ from auditor.infer.keepers import (
 )
 from auditor.infer.lenses import infer_lenses
 from auditor.infer.next_shots import next_shots, open_note
-from auditor.model import Frames, Keeper
+from auditor.model import (
+    Accepted,
+    Answers,
+    Body,
+    Comparison,
+    Decisions,
+    Frames,
+    Gear,
+    Handheld,
+    Keeper,
+    Lens,
+    Profile,
+    Setting,
+    Shot,
+    Verdicts,
+)
 from auditor.record import COLUMNS
 
 __all__ = ["build_profile", "complete_columns", "infer_profile"]
 
-_NO_BODIES: Final[dict[str, Any]] = {"bodies": [], "iso_matches": [], "habits": []}
+_SHOTS: Final = "what to shoot next"
+"""Name of a stage that several parts have."""
+_NO_BODIES: Final[tuple[BodiesModel | None, BodyFigures]] = (
+    None, {"bodies": [], "iso_matches": [], "habits": []},
+)  # fmt: skip
 _NO_VERDICTS: Final = pd.DataFrame(
     columns=[
         *("judged", "soft", "noisy", "cause", "probability"),
@@ -50,7 +75,7 @@ _SHARPNESS: Final = re.compile(
 
 def build_profile(
     frames: pd.DataFrame, criteria: Criteria, counts: Mapping[str, int] | None = None, **more: Any
-) -> dict[str, Any]:
+) -> Profile:
     """The profile as a plain dict; arguments as of `infer_profile`."""
     return infer_profile(frames, criteria, counts, **more)[0]
 
@@ -64,10 +89,10 @@ def infer_profile(
     patterns: Iterable[Any] = (),
     accept: Sequence[str] = (),
     every: pd.DataFrame | None = None,
-    gear: Mapping[str, Any] | None = None,
+    gear: Gear | None = None,
     answers: Mapping[str, str] | None = None,
     faults: Faults | None = None,
-) -> tuple[dict[str, Any], pd.DataFrame]:
+) -> tuple[Profile, pd.DataFrame]:
     """The profile as a plain dict, and one verdict per row of `frames` (`keepers.judge_frames`), with the
     photographer's `answer`.
 
@@ -83,51 +108,50 @@ def infer_profile(
     Raises ValueError where nobody has related the frames: each would count as an outing of its own.
     """
     frames = complete_columns(_related(frames).reset_index(drop=True))
-    faults = faults if faults is not None else Faults()
+    faults = Faults() if faults is None else faults
     lenses, _ = faults.by_column(
-        "sharpness", lambda f: infer_lenses(f, criteria), frames, "lens", []
+        "sharpness", lambda f: infer_lenses(f, criteria), frames, "lens", list[Lens]()
     )
     lean = _without_sharpness(frames)
     whole = None if every is None else _without_sharpness(complete_columns(every))
     (model, bodies), _ = faults.by_column(
-        "noise", lambda f: _bodies(f, criteria, whole), lean, "body", (None, _NO_BODIES)
+        "noise", lambda f: _bodies(f, criteria, whole), lean, "body", _NO_BODIES
     )
-    verdicts, judged = faults.by_column(
-        "keepers",
-        lambda f: _verdicts(f, lenses, bodies["bodies"], criteria, answers or {}),
-        frames,
-        "lens",
-        None,
-    )
+
+    def judge(f: pd.DataFrame) -> pd.DataFrame | None:
+        return _verdicts(f, lenses, bodies["bodies"], criteria, answers or {})
+
+    verdicts, judged = faults.by_column("keepers", judge, frames, "lens", None)
     comparisons, _ = faults.by_column(
         "comparisons",
         lambda f: compare_labels(f, lenses, criteria, pictures, patterns),
         frames,
         "lens",
-        [],
+        list[Comparison](),
     )
     decisions = faults.whole(
-        "decisions", lambda: decide(frames, lenses, bodies["bodies"], criteria, pictures), {}
+        "decisions",
+        lambda: decide(frames, lenses, bodies["bodies"], criteria, pictures),
+        Decisions(),
     )
     after = _after_verdicts(judged, verdicts, lenses, criteria, faults)
     asked = _asked(comparisons, decisions, faults)
     shots, unlisted = _shots(lenses, bodies, after["handheld"], criteria, faults, gear, asked)
-    profile: dict[str, Any] = decisions | {
+    profile: Profile = {
+        **decisions,
         "frames": _counts(frames, counts),
         "criteria": criteria.as_dict(),
         "lenses": lenses,
-        "bodies": bodies["bodies"],
-        "iso_matches": bodies["iso_matches"],
-        "habits": bodies["habits"],
-        "gear": dict(gear or {}),
+        **bodies,
+        "gear": gear or {},
         "comparisons": comparisons,
         **after,
         "next_shots": shots,
         "next_shots_unlisted": unlisted,
         "accepted": _accepted(model, accept) if model is not None else [],
     }
-    note = faults.whole("what to shoot next", lambda: open_note(profile), None)
-    profile |= {"next_shots_note": note, "faults": faults.found}
+    profile["next_shots_note"] = faults.whole(_SHOTS, lambda: open_note(profile), None)
+    profile["faults"] = faults.found
     return profile, _of_every_row(verdicts, judged, frames)
 
 
@@ -140,24 +164,23 @@ def _related(frames: pd.DataFrame) -> pd.DataFrame:
     return frames
 
 
-def _asked(comparisons: list[Any], decisions: dict[str, Any], faults: Faults) -> list[Any]:
+def _asked(comparisons: list[Comparison], decisions: Decisions, faults: Faults) -> list[Shot]:
     """Test frames that would settle decisions and comparisons."""
-    stage = "what to shoot next"
-    pairs = faults.whole(stage, lambda: pairs_to_shoot(comparisons), [])
-    return [*faults.whole(stage, lambda: decision_shots(decisions), []), *pairs]
+    pairs = faults.whole(_SHOTS, lambda: pairs_to_shoot(comparisons), list[Shot]())
+    return [*faults.whole(_SHOTS, lambda: decision_shots(decisions), list[Shot]()), *pairs]
 
 
 def _bodies(
     frames: pd.DataFrame, criteria: Criteria, whole: pd.DataFrame | None
-) -> tuple[BodiesModel | None, dict[str, Any]]:
+) -> tuple[BodiesModel | None, BodyFigures]:
     model = fit_bodies(frames, criteria, whole)
     return model, infer_bodies(frames, criteria, model, whole)
 
 
 def _verdicts(
     frames: pd.DataFrame,
-    lenses: list[dict[str, Any]],
-    bodies: list[dict[str, Any]],
+    lenses: list[Lens],
+    bodies: list[Body],
     criteria: Criteria,
     answers: Mapping[str, str],
 ) -> pd.DataFrame:
@@ -180,27 +203,39 @@ def _of_every_row(
     return out
 
 
+class _After(TypedDict):
+    """What follows from the verdicts on single frames."""
+
+    keepers: list[Keeper]
+    answers: Answers
+    verdicts: Verdicts
+    settings: list[Setting]
+    handheld: list[Handheld]
+
+
 def _after_verdicts(
     frames: pd.DataFrame,
     verdicts: pd.DataFrame | None,
-    lenses: list[dict[str, Any]],
+    lenses: list[Lens],
     criteria: Criteria,
     faults: Faults,
-) -> dict[str, Any]:
+) -> _After:
     """What follows from the verdicts on single frames; nothing where there are none."""
-    stages: dict[str, tuple[Callable[[pd.DataFrame], Any], Any]] = {
-        "keepers": (lambda v: _listed(frames, v, criteria), []),
-        "answers": (lambda v: tally(v, v["answer"], criteria.interval), no_answers()),
-        "verdicts": (count_verdicts, {"judged": 0, "soft": 0, "noisy": 0, "causes": {}}),
-        "settings": (lambda v: settings_to_avoid(frames, v, lenses, criteria), []),
-        "handheld": (lambda v: handheld_limits(frames, v, lenses, criteria), []),
-    }
-    if verdicts is None:
-        return {name: without for name, (_, without) in stages.items()}
-    return {
-        name: faults.whole(name, partial(compute, verdicts), without)
-        for name, (compute, without) in stages.items()
-    }
+    out: _After = {
+        "keepers": [], "answers": no_answers(), "settings": [], "handheld": [],
+        "verdicts": {"judged": 0, "soft": 0, "noisy": 0, "causes": {}},
+    }  # fmt: skip
+    if (v := verdicts) is None:
+        return out
+    whole = faults.whole
+    out["keepers"] = whole("keepers", lambda: _listed(frames, v, criteria), [])
+    out["answers"] = whole(
+        "answers", lambda: tally(v, v["answer"], criteria.interval), no_answers()
+    )
+    out["verdicts"] = whole("verdicts", lambda: count_verdicts(v), out["verdicts"])
+    out["settings"] = whole("settings", lambda: settings_to_avoid(frames, v, lenses, criteria), [])
+    out["handheld"] = whole("handheld", lambda: handheld_limits(frames, v, lenses, criteria), [])
+    return out
 
 
 def _listed(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria) -> list[Keeper]:
@@ -213,41 +248,43 @@ def _listed(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria) ->
 
 
 def _shots(
-    lenses: list[dict[str, Any]],
-    bodies: dict[str, Any],
-    limits: list[dict[str, Any]],
+    lenses: list[Lens],
+    bodies: BodyFigures,
+    limits: list[Handheld],
     criteria: Criteria,
     faults: Faults,
     gear: Mapping[str, Any] | None,
-    asked: list[dict[str, Any]],
-) -> tuple[list[dict[str, Any]], int]:
+    asked: list[Shot],
+) -> tuple[list[Shot], int]:
     """Requests for the test frames of one afternoon, and how many more there are than fit into it."""
-    matches, stage = bodies["iso_matches"], "what to shoot next"
+    matches = bodies["iso_matches"]
 
-    def shots(some: list[Any], others: list[Any], own: list[Any], also: list[Any]) -> Any:
+    def shots(
+        some: list[Lens], others: list[Body], own: list[Handheld], also: list[Shot]
+    ) -> tuple[list[Shot], int]:
         return next_shots(some, others, matches if others else [], own, criteria, gear, also)
 
-    def usable_lenses(some: list[Any]) -> list[Any]:
+    def usable_lenses(some: list[Lens]) -> list[Lens]:
         shots(some, [], limits, [])
         return some
 
-    def usable_bodies(some: list[Any]) -> list[Any]:
+    def usable_bodies(some: list[Body]) -> list[Body]:
         shots([], some, [], [])
         return some
 
     try:
         return shots(lenses, bodies["bodies"], limits, asked)
     except Exception:  # those that can be asked for share the afternoon
-        some = faults.by_entry(stage, usable_lenses, lenses, "lens")
-        others = faults.by_entry(stage, usable_bodies, bodies["bodies"], "body")
+        some = faults.by_entry(_SHOTS, usable_lenses, lenses, "lens")
+        others = faults.by_entry(_SHOTS, usable_bodies, bodies["bodies"], "body")
         return faults.whole(
-            stage, lambda: shots(some, others, limits if some else [], asked), ([], 0)
+            _SHOTS, lambda: shots(some, others, limits if some else [], asked), (list[Shot](), 0)
         )
 
 
-def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[dict[str, Any]]:
+def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[Accepted]:
     """For every accepted BODY:ISO:BAND, the ISO of every other body that looks as noisy."""
-    out = []
+    out: list[Accepted] = []
     for text in accept:
         body, iso, band = parse_accept(text)
         names = [n for n in model.main if body.casefold() in n.casefold()]

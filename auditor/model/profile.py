@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal, NotRequired, TypedDict
 
 from auditor.error_text import one_line
+from auditor.model.body import Accepted, Body, Habit, IsoMatch
 from auditor.model.bounds import (
     Count,
     NotNegative,
@@ -12,11 +13,12 @@ from auditor.model.bounds import (
     PositiveShare,
     Share,
 )
-from auditor.model.gear import Body, IsoMatch, Lens
+from auditor.model.comparison import Comparison
+from auditor.model.decisions import Decisions
+from auditor.model.lens import Lens
 
 __all__ = [
     "Answers",
-    "Comparison",
     "Criteria",
     "Fault",
     "Filter",
@@ -25,6 +27,7 @@ __all__ = [
     "Handheld",
     "Keeper",
     "Profile",
+    "Role",
     "Setting",
     "Shot",
     "UnreadFolder",
@@ -83,21 +86,6 @@ class Keeper(TypedDict):
     ]
 
 
-class Comparison(TypedDict):
-    """What an accessory or a habit costs."""
-
-    label: str | None
-    against: str | None
-    lens: NotRequired[str | None]
-    what: Annotated[str, "sharpness, cast, light, ..."]
-    zone: NotRequired[str | None]
-    pairs: Annotated[Count | None, "pairs of frames"]
-    difference: Annotated[float | None, "label minus against"]
-    low: Annotated[float | None, "90% interval"]
-    high: Annotated[float | None, "90% interval"]
-    verdict: Annotated[str | None, "plain words"]
-
-
 class Setting(TypedDict):
     """A setting that went wrong more often than usual."""
 
@@ -134,6 +122,8 @@ class Shot(TypedDict):
     why: NotRequired[Annotated[str | None, "what is open"]]
     gain: NotRequired[Annotated[Any, "what would be gained"]]
     minutes: NotRequired[Annotated[NotNegative, "what it takes, set-up included"]]
+    label: NotRequired[Annotated[str | None, "the accessory that is compared"]]
+    against: NotRequired[Annotated[str | None, "and with what"]]
 
 
 class Filter(TypedDict):
@@ -141,6 +131,10 @@ class Filter(TypedDict):
 
     frames: NotRequired[Annotated[Count, "measured files that meet them"]]
     words: NotRequired[str]
+    rating: NotRequired[int]
+    since: NotRequired[str]
+    body: NotRequired[str]
+    lens: NotRequired[str]
 
 
 class UnreadFolder(TypedDict):
@@ -176,6 +170,10 @@ class Handheld(TypedDict):
     text: NotRequired[str]
 
 
+Role = Literal["in use", "phone", "borrowed", "seldom used", "single frames", "not named"]
+"""How a body or a lens counts."""
+
+
 class Use(TypedDict):
     """How much a body or a lens was used."""
 
@@ -189,9 +187,7 @@ class Use(TypedDict):
     years: NotRequired[Annotated[Count, "calendar years in which it was used"]]
     iso_low: NotRequired[float | None]
     iso_high: NotRequired[float | None]
-    role: NotRequired[
-        Literal["in use", "phone", "borrowed", "seldom used", "single frames", "not named"]
-    ]
+    role: NotRequired[Role]
 
 
 class Gear(TypedDict):
@@ -230,7 +226,7 @@ def fault_of(part: str, stage: str, error: Exception) -> Fault:
     return {"part": part, "stage": stage, "error": f"{type(error).__name__}: {said}"}
 
 
-class Profile(TypedDict):
+class Profile(Decisions):
     """What an archive says about its lenses, bodies and habits. What could not be measured is null, never 0. Other keys may be added."""
 
     frames: Frames
@@ -248,7 +244,7 @@ class Profile(TypedDict):
     next_shots_note: NotRequired[
         Annotated[str | None, "what to do where nothing or no lens could be measured"]
     ]
-    habits: NotRequired[list[dict[str, Any]]]
+    habits: NotRequired[list[Habit]]
     filter: NotRequired[Filter | None]
     unread_folders: NotRequired[
         Annotated[
@@ -267,7 +263,7 @@ class Profile(TypedDict):
     ]
     accepted: NotRequired[
         Annotated[
-            list[dict[str, Any]],
+            list[Accepted],
             "for each accepted BODY:ISO:BAND, what looks as noisy on every body",
         ]
     ]
@@ -277,39 +273,3 @@ class Profile(TypedDict):
     faults: NotRequired[
         Annotated[list[Fault], "parts that broke a stage of the program and are missing from it"]
     ]
-    visible: NotRequired[
-        Annotated[
-            list[dict[str, Any]],
-            "by lens, focal range, aperture and viewing: loss against the best aperture in just noticeable differences, with verdict",
-        ]
-    ]
-    noise_visible: NotRequired[
-        Annotated[
-            list[dict[str, Any]],
-            "by body and viewing: ISO up to which a mid-tone's noise does not show",
-        ]
-    ]
-    rivals: NotRequired[
-        Annotated[
-            list[dict[str, Any]],
-            "lenses that share focal lengths: difference by zone and aperture, or why it was declined",
-        ]
-    ]
-    lens_choice: NotRequired[
-        Annotated[
-            list[dict[str, Any]], "lenses with rivals at their best aperture, by focal length"
-        ]
-    ]
-    changes: NotRequired[
-        Annotated[list[dict[str, Any]], "what changed over the years, with date and size"]
-    ]
-    dust: NotRequired[
-        Annotated[list[dict[str, Any]], "spots of dust on the sensor, with place, depth and dates"]
-    ]
-    focus_bias: NotRequired[
-        Annotated[
-            list[dict[str, Any]],
-            "lenses whose plane of focus lies on one side of the middle more often than chance",
-        ]
-    ]
-    decisions_failed: NotRequired[Annotated[list[str], "decisions that could not be worked out"]]

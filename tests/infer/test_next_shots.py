@@ -101,7 +101,7 @@ def test_open_or_wide_usable_iso_asks_for_the_iso_values_that_would_tell(
         "body": "A", "frames": 12, "frames_used": 12, "kind": "camera", "brightness": [band],
         "other_kinds": [], "sensor": None, "tones": [{"iso": 100}],
     }  # fmt: skip
-    found = body_requests([body], [])
+    found = [shot for shot, _ in body_requests([body], [])]
     assert [request["iso"] for request in found] == ([asked] if asked else [])
     assert all(words in request["why"] for request in found)
 
@@ -110,7 +110,7 @@ def test_read_noise_that_is_open_asks_for_raw_frames_at_isos_not_used_yet():
     row = {"iso": 400, "read_noise_e": 2.0}
     sensor = {"level_reason": "needs raw frames at three ISO values", "by_iso": [row]}
     body = {"body": "A", "frames": 9, "kind": "raw", "brightness": [], "other_kinds": []}
-    (request,) = body_requests([body | {"sensor": sensor}], [])
+    ((request, _),) = body_requests([body | {"sensor": sensor}], [])
     assert request["kind"] == "read noise"
     assert "raw" in request["how"]
     assert 400 not in request["iso"]
@@ -126,7 +126,7 @@ def test_a_match_within_both_bodies_iso_that_is_wide_is_asked_of_the_body_with_f
         match | {"body": a, "reference_body": b, "low": 200, "high": 1600}
         for a, b in (("A", "B"), ("B", "A"))
     ]
-    (request,) = body_requests(bodies, wide)
+    ((request, _),) = body_requests(bodies, wide)
     assert request["body"] == "B"
     assert request["iso"] == [200, 400, 800, 1600]
     close = [m | {"low": 640, "high": 1000} for m in wide]
@@ -137,7 +137,7 @@ def test_an_open_handheld_limit_asks_for_frames_around_the_rule_of_thumb():
     lens = {"lens": "L", "body": "A", "converter": None}
     part = {"frames": 30, "focal_mm": [50, 50], "sweet_spot": {"f_number": 8.0}}
     entry = lens | {"frames": 30, "limit_stops": None, "text": "0 of 30 frames shaken"}
-    (request,) = handheld_requests([lens | {"focal_ranges": [part]}], [entry])
+    ((request, _),) = handheld_requests([lens | {"focal_ranges": [part]}], [entry])
     assert (request["focal_mm"], request["apertures"]) == (50, [8.0])
     assert request["frames"] >= 30
     assert "1 / focal length" in request["how"]

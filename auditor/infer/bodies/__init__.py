@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from auditor.infer.bodies.accept import AcceptError, accept_table, parse_accept
 from auditor.infer.bodies.bands import BANDS, Band, band_named, band_of
-from auditor.infer.bodies.body_profile import BodiesModel, fit_bodies, infer_bodies
+from auditor.infer.bodies.body_profile import BodiesModel, BodyFigures, fit_bodies, infer_bodies
 
 __all__ = [
     "BANDS",
     "AcceptError",
     "Band",
     "BodiesModel",
+    "BodyFigures",
     "accept_table",
     "band_named",
     "band_of",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from auditor.infer.bodies.body_profile import BodiesModel
 from auditor.infer.bodies.limits import REACH
 from auditor.infer.bodies.response import ISO_GRID, t_factor
 from auditor.infer.bodies.visible import frame_snr, iso_for_snr, third
+from auditor.model import AcceptedRow
 
 __all__ = ["AcceptError", "accept_table", "parse_accept"]
 
@@ -39,9 +40,7 @@ def parse_accept(text: str) -> tuple[str, float, Band]:
     return parts[0].strip(), iso, band_named(parts[2])
 
 
-def accept_table(
-    bodies: BodiesModel, body: str, iso: float, band: str | Band
-) -> list[dict[str, Any]]:
+def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -> list[AcceptedRow]:
     """The ISO on every body and in every band that looks as noisy as an accepted one.
 
     Args:
@@ -76,7 +75,7 @@ def accept_table(
     target = looks(frame_snr(reference.log_sigma, typical, reference.output_scale))
     targets = looks(frame_snr(reference.draws, typical, reference.output_scale))
     tail = (1 - bodies.criteria.interval) / 2
-    rows = []
+    rows: list[AcceptedRow] = []
     for (name, of_kind), model in sorted(bodies.models.items()):
         if of_kind != kind or not len(model.cells.iso):
             continue
@@ -86,27 +85,24 @@ def accept_table(
             here = scenes[other.key]
             curve = frame_snr(model.log_sigma, here, model.output_scale)
             best = float(iso_for_snr(curve[None], target)[0])
-            row: dict[str, Any] = {"body": name, "kind": kind, "band": other.name}
-            row |= {"key": other.key, "ev100": other.ev100}
+            row: AcceptedRow = {
+                "body": name, "kind": kind, "band": other.name, "key": other.key, "ev100": list(other.ev100),
+                "iso": None, "low": None, "high": None, "iso_exact": None, "predicted": True,
+                "reason": "the answer lies too far from every ISO this body used",
+            }  # fmt: skip
+            rows.append(row)
             used = np.log2(model.isos)
             if not np.isfinite(best) or best < used.min() - REACH or best > used.max() + REACH:
-                row |= dict.fromkeys(("iso", "low", "high", "iso_exact"))
-                row |= {"predicted": True}
-                row["reason"] = "the answer lies too far from every ISO this body used"
-                rows.append(row)
                 continue
             draws = iso_for_snr(frame_snr(model.draws, here, model.output_scale), targets)
             draws = np.clip(draws, grid[0], grid[-1])
             low, middle, high = np.quantile(draws, [tail, 0.5, 1 - tail])
             wider = t_factor(model.freedom + reference.freedom, bodies.criteria.interval)
             value = third(best, "near")
-            row |= {
-                "iso": value,
-                "low": third(best + (low - middle) * wider, "down"),
-                "high": third(best + (high - middle) * wider, "up"),
-                "iso_exact": round(2.0**best, 1),
-                "predicted": value not in model.isos,
-                "reason": None,
-            }
-            rows.append(row)
+            row["iso"] = value
+            row["low"] = third(best + (low - middle) * wider, "down")
+            row["high"] = third(best + (high - middle) * wider, "up")
+            row["iso_exact"] = round(2.0**best, 1)
+            row["predicted"] = value not in model.isos
+            row["reason"] = None
     return rows

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -24,6 +24,18 @@ from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit
 from auditor.infer.bodies.sensor import sensor_figures
 from auditor.infer.bodies.visible import BandNoises
 from auditor.infer.criteria import Criteria
+from auditor.model import (
+    Band,
+    Body,
+    BodyKind,
+    Habit,
+    IsoMatch,
+    KeptApart,
+    LeftOut,
+    Scale,
+    Tone,
+    Unseen,
+)
 from auditor.record import TONE_SIGNALS
 
 __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
@@ -57,11 +69,11 @@ class BodiesModel:
     left_out: dict[str, dict[str, int]]
     spared: dict[tuple[str, str], int]
     """Frames of each body and kind that show noise and for which a sample stands."""
-    long_exposures: dict[tuple[str, str], dict[str, Any]]
-    lifted: dict[tuple[str, str], dict[str, Any]]
+    long_exposures: dict[tuple[str, str], KeptApart]
+    lifted: dict[tuple[str, str], KeptApart]
     frames_of: dict[str, int]
     pitch_of: dict[str, float]
-    scales_of: dict[str, list[Any]]
+    scales_of: dict[str, list[Scale]]
     frames_in_band: dict[tuple[str, str, str], int]
     criteria: Criteria
 
@@ -114,8 +126,8 @@ def fit_bodies(
     lifted = lifts(frames)
     seen = observe(frames, lifted.index[lifted["lift"] >= LIFT_STOPS])
     models: dict[tuple[str, str], NoiseModel] = {}
-    long_exposures: dict[tuple[str, str], dict[str, Any]] = {}
-    lifted_files: dict[tuple[str, str], dict[str, Any]] = {}
+    long_exposures: dict[tuple[str, str], KeptApart] = {}
+    lifted_files: dict[tuple[str, str], KeptApart] = {}
     for key, rows in seen.groups():
         long, pushed = rows["long_exposure"].to_numpy(bool), rows["pushed"].to_numpy(bool)
         apart = long | pushed
@@ -129,12 +141,11 @@ def fit_bodies(
         freedom = max(model.cells.frame_count - len(model.isos), 1) + 4
         models[key] = replace(model, freedom=freedom)
         if long.any():
-            facts = _apart(models[key], rows[long], criteria.interval)
-            long_exposures[key] = {"from_s": LONG_EXPOSURE_S} | facts
+            long_exposures[key] = _apart(models[key], rows[long], criteria.interval)
+            long_exposures[key]["from_s"] = LONG_EXPOSURE_S
         if (pushed & ~long).any():
-            lifted_files[key] = {"from_stops": LIFT_STOPS} | _apart(
-                models[key], rows[pushed & ~long], criteria.interval
-            )
+            lifted_files[key] = _apart(models[key], rows[pushed & ~long], criteria.interval)
+            lifted_files[key]["from_stops"] = LIFT_STOPS
     main: dict[str, str] = {}
     for body, kind in sorted(models, key=lambda k: -seen.held[k]):
         main.setdefault(body, kind)
@@ -151,7 +162,7 @@ def fit_bodies(
     )
 
 
-def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> dict[str, Any]:
+def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> KeptApart:
     """How much noisier frames kept apart are than the body's own figures at their ISO and signal;
     None where no noise could be measured in them."""
     count = rows["frame"].nunique()
@@ -177,12 +188,20 @@ def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> dict[str, Any
     }
 
 
+class BodyFigures(TypedDict):
+    """What the profile holds of bodies."""
+
+    bodies: list[Body]
+    iso_matches: list[IsoMatch]
+    habits: list[Habit]
+
+
 def infer_bodies(
     frames: pd.DataFrame,
     criteria: Criteria | None = None,
     model: BodiesModel | None = None,
     every: pd.DataFrame | None = None,
-) -> dict[str, list[dict[str, Any]]]:
+) -> BodyFigures:
     """The profile's `bodies`, `iso_matches` and `habits`.
 
     Args:
@@ -194,28 +213,23 @@ def infer_bodies(
     frames = frames.reset_index(drop=True)
     model = model or fit_bodies(frames, criteria, every)
     sensors = sensor_figures(frames if every is None else every, criteria.interval, criteria.seed)
-    bodies, excellent = [], {}
+    bodies: list[Body] = []
+    excellent: dict[tuple[str, str], float | None] = {}
     for body in sorted(model.frames_of):
         kinds = model.kinds(body)
-        entry: dict[str, Any] = {
-            "body": body,
-            "frames": model.frames_of[body],
-            "pixel_pitch_um": model.pitch_of.get(body),
-            "scales": model.scales_of.get(body, []),
-            "kind": kinds[0] if kinds else None,
-            "tones": [],
-            "brightness": [],
-        }
-        described = [_describe(model, body, kind) for kind in kinds]
-        if described:
-            entry |= described[0]
-            for band in described[0]["brightness"]:
-                excellent[body, band["key"]] = band["usable_iso"]["excellent"]
-        entry["other_kinds"] = described[1:]
-        entry["sensor"] = sensors.get(body)
-        entry["left_out"] = [
+        left_out: list[LeftOut] = [
             {"reason": r, "frames": n} for r, n in sorted(model.left_out.get(body, {}).items())
         ]
+        described = [_describe(model, body, kind) for kind in kinds]
+        entry: Body = {
+            "body": body, "frames": model.frames_of[body], "pixel_pitch_um": model.pitch_of.get(body),
+            "scales": model.scales_of.get(body, []), "kind": None, "tones": [], "brightness": [],
+            "other_kinds": described[1:], "sensor": sensors.get(body), "left_out": left_out,
+        }  # fmt: skip
+        if described:
+            entry = {**entry, **described[0]}
+            for band in described[0]["brightness"]:
+                excellent[body, band["key"]] = band["usable_iso"]["excellent"]
         bodies.append(entry)
     mains = [model.models[b, k] for b, k in sorted(model.main.items())]
     mains += [m for (b, k), m in sorted(model.models.items()) if k != model.main[b]]
@@ -226,11 +240,11 @@ def infer_bodies(
     }
 
 
-def _describe(model: BodiesModel, body: str, kind: str) -> dict[str, Any]:
+def _describe(model: BodiesModel, body: str, kind: str) -> BodyKind:
     """Tones, brightness and notes of one body in one kind of file."""
     noise = model.models[body, kind]
     cells = noise.cells
-    notes = []
+    notes: list[str] = []
     firm = cells.frame_count >= FIRM_FRAMES and cells.unit_count >= FIRM_OUTINGS
     if kind in ("edited", "camera", "unknown"):
         notes.append("noise reduction and development are part of what was measured")
@@ -282,13 +296,13 @@ def _count(frames: int) -> str:
     return "one frame" if frames == 1 else f"{frames} frames"
 
 
-def _isos(unseen: list[dict[str, int]]) -> str:
+def _isos(unseen: list[Unseen]) -> str:
     named = [str(u["iso"]) for u in unseen]
     return "ISO " + (named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}")
 
 
-def _tones(noise: NoiseModel, share: float) -> list[dict[str, Any]]:
-    out = []
+def _tones(noise: NoiseModel, share: float) -> list[Tone]:
+    out: list[Tone] = []
     frames = {
         (int(i), float(s)): int(n)
         for i, s, n in zip(noise.cells.iso, noise.cells.signal, noise.cells.frames, strict=True)
@@ -334,29 +348,27 @@ def _tones(noise: NoiseModel, share: float) -> list[dict[str, Any]]:
     return out
 
 
-def _brightness(model: BodiesModel, noise: NoiseModel) -> list[dict[str, Any]]:
-    criteria, looks, out = model.criteria, BandNoises(noise), []
+def _brightness(model: BodiesModel, noise: NoiseModel) -> list[Band]:
+    criteria, looks = model.criteria, BandNoises(noise)
+    out: list[Band] = []
     for band in BANDS:
         scenes = model.scenes.get(noise.kind, {}).get(band.key)
         if scenes is None:
             continue
         look = looks.of(scenes)
         frames = model.frames_in_band.get((noise.body, noise.kind, band.key), 0)
-        usable: dict[str, int | None] = {}
-        details: dict[str, Any] = {}
-        for name, snr in (
-            ("excellent", criteria.snr_excellent),
-            ("acceptable", criteria.snr_acceptable),
-        ):
-            usable[name], details[name] = usable_iso(noise, look, snr, criteria.interval)
+        excellent, acceptable = (
+            usable_iso(noise, look, snr, criteria.interval)
+            for snr in (criteria.snr_excellent, criteria.snr_acceptable)
+        )
         out.append(
             {
-                "ev100": band.ev100,
+                "ev100": list(band.ev100),
                 "key": band.key,
                 "band": band.name,
                 "frames": frames,
-                "usable_iso": usable,
-                "usable_iso_detail": details,
+                "usable_iso": {"excellent": excellent[0], "acceptable": acceptable[0]},
+                "usable_iso_detail": {"excellent": excellent[1], "acceptable": acceptable[1]},
                 "signals": dict(zip(("q25", "median", "q75"), scenes.quartiles, strict=True)),
                 "scene_frames": scenes.frames,
                 "scenes_of_other_kind": scenes.assumed,

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import math
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from auditor.infer.bodies.bands import SHARE_COLUMNS, band_of
 from auditor.infer.bodies.observe import KINDS, sensor_mask
 from auditor.infer.lenses.grouping import numbers
 from auditor.infer.lenses.scene_groups import CELLS, SIGNATURE
+from auditor.infer.shares import share_interval
+from auditor.model import Habit
 from auditor.record import SIGNAL_BIN_EDGES
 
 __all__ = ["LIFT_STOPS", "SPARE_STOPS", "find_habits", "lifts"]
@@ -60,23 +60,12 @@ def _percentile(shares: Floats, quantile: float) -> Floats:
     return np.asarray(edges[at] + within * (edges[at + 1] - edges[at]))
 
 
-def _wilson(hits: int, of: int, share: float) -> tuple[float, float]:
-    """Interval of a share (Wilson, J. Am. Stat. Assoc. 22, 1927)."""
-    z = float(ndtri(0.5 + share / 2))
-    p = hits / of
-    centre = (p + z * z / (2 * of)) / (1 + z * z / of)
-    half = z / (1 + z * z / of) * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of))
-    return max(centre - half, 0.0), min(centre + half, 1.0)
-
-
-def _entry(
-    body: str, habit: str, hits: NDArray[np.bool_], share: float, text: str, **more: Any
-) -> dict[str, Any]:
-    low, high = _wilson(int(hits.sum()), len(hits), share)
+def _entry(body: str, habit: str, hits: NDArray[np.bool_], share: float, text: str) -> Habit:
+    low, high = share_interval(int(hits.sum()), len(hits), share)
     return {
         "body": body, "habit": habit, "frames": int(hits.sum()), "of": len(hits),
         "share": float(hits.mean()), "low": low, "high": high, "text": text,
-    } | more  # fmt: skip
+    }  # fmt: skip
 
 
 def _histograms(table: pd.DataFrame) -> tuple[Floats, NDArray[np.bool_]]:
@@ -172,27 +161,25 @@ def _ticks(taken: pd.Series) -> float:
 
 
 def find_habits(
-    frames: pd.DataFrame, excellent_iso: dict[tuple[str, str], int | None], share: float
-) -> list[dict[str, Any]]:
+    frames: pd.DataFrame, excellent_iso: dict[tuple[str, str], float | None], share: float
+) -> list[Habit]:
     """Shares of frames with a habit that costs noise, per body; only what could be judged counts.
 
     Args:
         excellent_iso: (body, band key) -> highest ISO that is still excellent there.
     """
-    out: list[dict[str, Any]] = []
+    out: list[Habit] = []
     if not len(frames):
         return out
     lifted = lifts(frames)
     for body, rows in lifted.groupby("body"):
         hits = (rows["lift"] >= LIFT_STOPS).to_numpy(bool)
         stops = float(rows["lift"][hits].median()) if hits.any() else None
-        out.append(
-            _entry(
-                str(body), "lifted", hits, share,
-                "of the edited files are brighter than their original by two thirds of a stop or "
-                "more, beyond this body's usual development", lifted_stops=stops,
-            )
-        )  # fmt: skip
+        text = (
+            "of the edited files are brighter than their original by two thirds of a stop or "
+            "more, beyond this body's usual development"
+        )
+        out.append({**_entry(str(body), "lifted", hits, share, text), "lifted_stops": stops})
     judged = sensor_mask(frames) & (frames["status"] == "measured").to_numpy(bool)
     judged &= frames["source"].isin(KINDS).to_numpy() & frames["body"].notna().to_numpy()
     names = [c for c in (*_HABIT_COLUMNS, *SHARE_COLUMNS) if c in frames]
@@ -205,7 +192,7 @@ def find_habits(
     return out
 
 
-def _headroom(body: str, rows: pd.DataFrame, share: float) -> list[dict[str, Any]]:
+def _headroom(body: str, rows: pd.DataFrame, share: float) -> list[Habit]:
     white = _brightest(rows)
     iso = numbers(rows, "iso")
     known = np.isfinite(white) & np.isfinite(iso)
@@ -234,9 +221,9 @@ def _brightest(rows: pd.DataFrame) -> Floats:
 def _spare(
     body: str,
     rows: pd.DataFrame,
-    excellent_iso: dict[tuple[str, str], int | None],
+    excellent_iso: dict[tuple[str, str], float | None],
     share: float,
-) -> list[dict[str, Any]]:
+) -> list[Habit]:
     numbers = {
         n: pd.to_numeric(rows[n], errors="coerce").to_numpy(float)
         for n in ("iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100")

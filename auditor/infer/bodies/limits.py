@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
 from auditor.infer.bodies.observe import sigma_code
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel
 from auditor.infer.bodies.visible import MID_TONE, BandNoise, highest_iso, third
+from auditor.model import BandSnr, Unseen, UsableDetail
 
 __all__ = ["HALF_THIRD", "REACH", "no_noise_seen", "snr_by_iso", "usable_iso"]
 
@@ -23,7 +24,7 @@ CODE_HIDDEN: Final = 1.5
 """Code values of 8 bits up to which a bound comes from coding rather than from texture."""
 
 
-def no_noise_seen(noise: NoiseModel) -> list[dict[str, int]]:
+def no_noise_seen(noise: NoiseModel) -> list[Unseen]:
     """ISO steps at which no frame's noise could be measured at any signal, with their frames."""
     limits, measured = noise.cells.limits, set(noise.cells.iso)
     return [
@@ -35,16 +36,17 @@ def no_noise_seen(noise: NoiseModel) -> list[dict[str, int]]:
 
 def usable_iso(
     noise: NoiseModel, look: BandNoise, snr: float, share: float
-) -> tuple[int | None, dict[str, Any]]:
+) -> tuple[int | None, UsableDetail]:
     """Usable ISO in third stops, not above what was found, with bounds and what kind of answer."""
     best, low, high = highest_iso(noise, look, snr, share)
     used = np.log2(noise.isos)
     floor, ceiling = used.min(), used.max() + REACH
-    detail: dict[str, Any] = {"snr": snr, "predicted": False, "reason": None}
+    detail: UsableDetail = {
+        "snr": snr, "predicted": False, "reason": None, "low": None, "high": None,
+    }  # fmt: skip
     if not len(noise.cells.iso):
         return _nothing_measured(noise, snr, min(low, ceiling), detail)
     if best < floor - HALF_THIRD:
-        detail |= {"low": None, "high": None}
         detail["reason"] = f"not reached at ISO {noise.isos[0]}, the lowest used"
         return None, detail
     if best > ceiling:
@@ -52,7 +54,7 @@ def usable_iso(
         low = min(low, ceiling)
         detail["reason"] = f"likely higher still; ISO {noise.isos[-1]} is the highest used"
     low = max(low, floor - 1)
-    detail |= {"low": third(low, "down"), "high": third(high, "up")}
+    detail["low"], detail["high"] = third(low, "down"), third(high, "up")
     # Predicted where no frame at that ISO was seen.
     value = third(best, "down")
     detail["predicted"] = value not in noise.isos
@@ -61,19 +63,16 @@ def usable_iso(
 
 
 def _nothing_measured(
-    noise: NoiseModel, snr: float, low: float, detail: dict[str, Any]
-) -> tuple[int | None, dict[str, Any]]:
+    noise: NoiseModel, snr: float, low: float, detail: UsableDetail
+) -> tuple[int | None, UsableDetail]:
     """Usable ISO of a body of which no frame showed measurable noise: what it is at least, so that
     nothing that was only assumed stands as a finding."""
     clean = [u["iso"] for u in no_noise_seen(noise) if u["iso"] in _clean_isos(noise, snr)]
     at_least = max([low, *np.log2(clean)])
-    detail |= {"low": third(at_least, "down"), "high": None, "predicted": False}
     if at_least < np.log2(noise.isos[0]) - HALF_THIRD:
-        detail |= {
-            "low": None,
-            "reason": f"not told: texture hides it at ISO {noise.isos[0]} and up",
-        }
+        detail["reason"] = f"not told: texture hides it at ISO {noise.isos[0]} and up"
         return None, detail
+    detail["low"] = third(at_least, "down")
     seen = clean[-1] if clean else noise.isos[0]
     detail["reason"] = f"likely higher still; no noise was seen up to ISO {seen}"
     detail["exact"] = round(2.0 ** float(at_least), 1)
@@ -90,11 +89,11 @@ def _clean_isos(noise: NoiseModel, snr: float) -> set[int]:
     return {int(i) for i in limits.iso[reached & (code <= CODE_HIDDEN)]}
 
 
-def snr_by_iso(noise: NoiseModel, look: BandNoise, share: float) -> list[dict[str, Any]]:
+def snr_by_iso(noise: NoiseModel, look: BandNoise, share: float) -> list[BandSnr]:
     """The SNR of a typical frame at each full or used ISO within reach."""
     best = look.best
     low, high = noise.interval(look.draws, best, share)
-    out = []
+    out: list[BandSnr] = []
     for row, iso in enumerate(ISO_GRID):
         stops = np.log2([iso / noise.isos[0], iso / noise.isos[-1]])
         if stops[0] < -HALF_THIRD or stops[1] > REACH + HALF_THIRD:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from auditor.infer.bodies.bands import BANDS, Scenes
 from auditor.infer.bodies.limits import HALF_THIRD, REACH
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_factor
 from auditor.infer.bodies.visible import falling, frame_snr, isos_on, third
+from auditor.model import IsoMatch
 
 __all__ = ["LEAST_FRAMES", "MOST_REFERENCES", "as_noisy_as", "match_bodies", "reference_isos"]
 
@@ -113,12 +114,12 @@ def _references(models: Sequence[NoiseModel]) -> list[NoiseModel]:
 
 def match_bodies(
     models: list[NoiseModel], scenes: dict[str, dict[str, Scenes]], share: float
-) -> list[dict[str, Any]]:
+) -> list[IsoMatch]:
     """The profile's `iso_matches`: every body against the bodies known best, of one kind of file, by band.
 
     `iso`, `low` and `high` are engraved third stops; `iso_exact` is what was found between them.
     """
-    out = []
+    out: list[IsoMatch] = []
     able = [m for m in models if m.cells.frame_count >= LEAST_FRAMES and len(m.cells.iso)]
     looks = {
         (m.body, m.kind, band.key): _band_curves(m, scenes[m.kind][band.key])
@@ -150,7 +151,7 @@ def match_bodies(
                             "reference_body": reference.body,
                             "kind": reference.kind,
                             "band": band.name,
-                            "ev100": band.ev100,
+                            "ev100": list(band.ev100),
                             "reference_iso": int(iso),
                             "iso": third(best),
                             "low": third(low, "down"),

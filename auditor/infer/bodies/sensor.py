@@ -8,7 +8,7 @@ level from some ISO on: there, raising ISO only takes headroom away.
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from auditor.exposure import nominal_iso
 from auditor.infer.bodies.observe import resampling_unit, sensor_rows
+from auditor.model import Sensor, SensorIso
 
 __all__ = ["LEVEL", "sensor_figures"]
 
@@ -28,7 +29,7 @@ _DRAWS: Final = 200
 """Resampled courses of read noise behind the interval of its level."""
 
 
-def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[str, dict[str, Any]]:
+def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[str, Sensor]:
     """Body -> its sensor's figures, for bodies with raw frames that held a photon transfer.
 
     Each: `by_iso`, a list of {iso, gain_e_per_dn, gain_low, gain_high, read_noise_e, read_low,
@@ -69,9 +70,9 @@ def _medians(values: pd.Series, units: pd.Series, rng: np.random.Generator) -> F
     )
 
 
-def _one_body(rows: pd.DataFrame, share: float, rng: np.random.Generator) -> dict[str, Any]:
+def _one_body(rows: pd.DataFrame, share: float, rng: np.random.Generator) -> Sensor:
     tail = (1 - share) / 2
-    by_iso: list[dict[str, Any]] = []
+    by_iso: list[SensorIso] = []
     draws: list[Floats] = []
     steps: list[int] = []
     middles: list[float] = []
@@ -81,29 +82,28 @@ def _one_body(rows: pd.DataFrame, share: float, rng: np.random.Generator) -> dic
         gain = _medians(group["gain_e_per_dn"], group["unit"], rng)
         middle = float(group["gain_e_per_dn"].median())
         white = group["white_dn"].median()
-        entry: dict[str, Any] = {
+        entry: SensorIso = {
             "iso": int(step),
             "gain_e_per_dn": middle,
             "read_noise_e": float(dark["read_noise_e"].median()) if len(dark) else None,
             "full_scale_e": middle * float(white) if pd.notna(white) else None,
             "frames": len(group),
-        }
-        for name, values, alone in (
-            ("gain", gain, len(group) < 2),
-            ("read", read, len(dark) < 2),
-        ):
-            if values is None or alone:
-                entry[f"{name}_low"] = entry[f"{name}_high"] = None
-                continue
-            low, high = np.quantile(values, [tail, 1 - tail])
-            entry[f"{name}_low"], entry[f"{name}_high"] = float(low), float(high)
+            "gain_low": None, "gain_high": None, "read_low": None, "read_high": None,
+        }  # fmt: skip
+        ends = [tail, 1 - tail]
+        if len(group) > 1:
+            entry["gain_low"], entry["gain_high"] = map(float, np.quantile(gain, ends))
+        if read is not None and len(dark) > 1:
+            entry["read_low"], entry["read_high"] = map(float, np.quantile(read, ends))
         by_iso.append(entry)
         if read is not None:
             draws.append(read)
             steps.append(int(step))
-            middles.append(entry["read_noise_e"])
-    out: dict[str, Any] = {"by_iso": by_iso, "level_from_iso": None, "level_low": None}
-    out |= {"level_high": None, "level_reason": None}
+            middles.append(float(dark["read_noise_e"].median()))
+    out: Sensor = {
+        "by_iso": by_iso, "level_from_iso": None, "level_low": None, "level_high": None,
+        "level_reason": None,
+    }  # fmt: skip
     if len(steps) < 3:
         out["level_reason"] = (
             f"needs raw frames with dark flat places at three ISO values or more; there are {len(steps) or 'none'}"

@@ -23,6 +23,7 @@ from auditor.infer.comparisons.small import PictureSource, SmallPictures
 from auditor.infer.comparisons.tint import Balance, cast_entries
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import numbers
+from auditor.model import Comparison, Finding, LeftOutPairs
 
 __all__ = ["compare_labels"]
 
@@ -33,6 +34,12 @@ _MOST_PAIRS: Final = 300
 """Pairs of one label and lens beyond which a random sample stands for all: a difference is then good
 to some 0.3%."""
 
+_BARGAIN: Final = (
+    *("factor", "detail_same_lens", "detail_same_depth", "noise_stops"),
+    *("depth_stops", "hyperfocal_m", "whole_hyperfocal_m"),
+)
+"""What is told of a crop in closed form."""
+
 
 def compare_labels(
     frames: pd.DataFrame,
@@ -40,7 +47,7 @@ def compare_labels(
     criteria: Criteria | None = None,
     pictures: PictureSource | None = None,
     patterns: Iterable[LabelPattern] = (),
-) -> list[dict[str, Any]]:
+) -> list[Comparison]:
     """The profile's `comparisons`.
 
     Args:
@@ -63,7 +70,7 @@ def compare_labels(
     asked = {label for _, label in patterns}
     items = find_pairs(frames, patterns, small)
     small.fetch(r for i in items for q in i.pairs.values() for p in q for r in (p.labelled, p.bare))
-    out: list[dict[str, Any]] = []
+    out: list[Comparison] = []
     for item in items:
         told = (
             item.key == CROP
@@ -83,7 +90,9 @@ def compare_labels(
                 why = f"not needed: {_MOST_PAIRS} pairs chosen by chance stand for all"
                 for entry in found:
                     entry["left_out"] = [*entry["left_out"], {"reason": why, "count": spared}]
-            out += [e | {"asked": told} for e in found]
+            for entry in found:
+                entry["asked"] = told
+            out += found
         if told and not compared:
             out.append(_nothing(item, known.table.lens))
     return out + compare_focus(frames, criteria, lenses)
@@ -97,26 +106,29 @@ def _enough(pairs: list[Pair]) -> tuple[list[Pair], int]:
     return [pairs[i] for i in np.sort(chosen)], len(pairs) - _MOST_PAIRS
 
 
-def _base(item: Labelled, lens: str | None) -> dict[str, Any]:
+def _named(item: Labelled, lens: str | None, found: Finding) -> Comparison:
+    left_out: list[LeftOutPairs] = [
+        {"reason": r, "count": n} for r, n in sorted(item.left_out.items())
+    ]
     return {
-        "label": item.label,
-        "against": item.against,
-        "lens": lens or None,
-        "left_out": [{"reason": r, "count": n} for r, n in sorted(item.left_out.items())],
-    }
+        "label": item.label, "against": item.against, "lens": lens or None, "left_out": left_out,
+        **found,
+    }  # fmt: skip
 
 
-def _nothing(item: Labelled, lens: NDArray[np.object_]) -> dict[str, Any]:
+def _nothing(item: Labelled, lens: NDArray[np.object_]) -> Comparison:
     """A label that was asked about and cannot be compared, with the reason."""
     why = "; ".join(f"{n} times {r}" for r, n in sorted(item.left_out.items()))
     why = why or "no frame of the same scene without it was found within a quarter of an hour"
     names = Counter(str(lens[i]) for i in item.frames)
     usual = names.most_common(1)[0][0] if names else None
-    return _base(item, usual) | {
+    found = _named(item, usual, {
         "what": "sharpness", "zone": None, "pairs": 0, "difference": None, "low": None,
-        "high": None, "frames": len(item.frames), "asked": True,
+        "high": None, "frames": len(item.frames),
         "verdict": f"cannot tell: {why}; about 8 pairs would settle it",
-    }  # fmt: skip
+    })  # fmt: skip
+    found["asked"] = True
+    return found
 
 
 class _Known:
@@ -133,12 +145,11 @@ class _Known:
         self.long_side = np.fmax(numbers(frames, "width_px"), numbers(frames, "height_px"))
 
 
-def _one_lens(item: Labelled, lens: str, pairs: list[Pair], known: _Known) -> list[dict[str, Any]]:
-    base = _base(item, lens)
+def _one_lens(item: Labelled, lens: str, pairs: list[Pair], known: _Known) -> list[Comparison]:
     table = known.table
     paired = {p.labelled for p in item.pairs[lens]}
     rest = np.array([r for r in item.frames if table.lens[r] == lens and r not in paired], np.int64)
-    found = []
+    found: list[Finding] = []
     if item.key == CROP:
         found += _crop(pairs, known)
     else:
@@ -152,10 +163,10 @@ def _one_lens(item: Labelled, lens: str, pairs: list[Pair], known: _Known) -> li
         else:
             found += light_entries(pairs, colours, known.light, known.criteria)
         found += cast_entries(pairs, colours, known.balance, known.criteria)
-    return [_with_unmeasured(base | entry) for entry in found]
+    return [_with_unmeasured(_named(item, lens, finding)) for finding in found]
 
 
-def _with_unmeasured(entry: dict[str, Any]) -> dict[str, Any]:
+def _with_unmeasured(entry: Comparison) -> Comparison:
     """Pairs of which a frame held nothing sharp enough to measure are left out with that reason."""
     count = entry.pop("unmeasured_pairs", 0)
     if count:
@@ -164,21 +175,36 @@ def _with_unmeasured(entry: dict[str, Any]) -> dict[str, Any]:
     return entry
 
 
-def _on_the_subject(label: str, sharp: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+def _on_the_subject(label: str, sharp: Sequence[Finding]) -> list[Finding]:
     """What a converter gains over enlarging the bare picture: MTF50 per pixel, times its scale."""
+    factor = converter_factor(label)
+    scaled = _centre_scaled(sharp, factor)
+    if scaled is None:
+        return []
+    found, (difference, low, high) = scaled
+    gain = "more" if low > 0 else "less" if high < 0 else "no more, as far as can be told,"
+    found["what"], found["unit"] = "detail on the subject", "share of detail"
+    found["verdict"] = (
+        f"{gain} detail on the subject than enlarging the bare picture {factor:g} times: "
+        f"{difference:+.0%} ({low:+.0%} to {high:+.0%})"
+    )
+    return [found]
+
+
+def _centre_scaled(
+    sharp: Sequence[Finding], factor: float
+) -> tuple[Finding, tuple[float, float, float]] | None:
+    """The centre's difference at a picture so many times as large, with its ends; None where nothing is
+    known of the centre."""
     centre = next((e for e in sharp if e["zone"] == "centre"), None)
     if centre is None:
-        return []
-    factor = converter_factor(label)
-    values = {k: (1 + centre[k]) * factor - 1 for k in ("difference", "low", "high")}
-    low, high = values["low"], values["high"]
-    gain = "more" if low > 0 else "less" if high < 0 else "no more, as far as can be told,"
-    text = (
-        f"{gain} detail on the subject than enlarging the bare picture {factor:g} times: "
-        f"{values['difference']:+.0%} ({low:+.0%} to {high:+.0%})"
-    )
-    own = {"what": "detail on the subject", "unit": "share of detail", "verdict": text}
-    return [dict(centre) | values | own | {"added_blur_px": None}]
+        return None
+    ends = centre["difference"], centre["low"], centre["high"]
+    difference, low, high = ((1 + (v or 0.0)) * factor - 1 for v in ends)
+    found: Finding = {
+        **centre, "difference": difference, "low": low, "high": high, "added_blur_px": None,
+    }  # fmt: skip
+    return found, (difference, low, high)
 
 
 def _colour(pair: Pair, light: Light, small: SmallPictures, scale: float) -> PairColour | None:
@@ -190,7 +216,7 @@ def _colour(pair: Pair, light: Light, small: SmallPictures, scale: float) -> Pai
     return pair_colour(a, b, not (light.raw[pair.labelled] or light.raw[pair.bare]))
 
 
-def _crop(pairs: list[Pair], known: _Known) -> list[dict[str, Any]]:
+def _crop(pairs: list[Pair], known: _Known) -> list[Finding]:
     """Detail in the centre across the print, measured in the pairs, and the bargain in closed form."""
     table, lenses, long_side = known.table, known.lenses, known.long_side
     factor = float(np.median([long_side[p.bare] / long_side[p.labelled] for p in pairs]))
@@ -206,27 +232,14 @@ def _crop(pairs: list[Pair], known: _Known) -> list[dict[str, Any]]:
     # At one place of the lens, pixels of one pitch see the same: the centre of the crop is compared
     # with the centre of the whole.
     centre = compare_sharpness(table, pairs, np.empty(0, np.int64), lenses, known.criteria)
-    measured = next((e for e in centre if e["zone"] == "centre"), None)
-    out = []
-    if measured is not None:
-        print_scale = 1 / factor
-        values = {k: (1 + measured[k]) * print_scale - 1 for k in ("difference", "low", "high")}
-        text = (
-            f"detail across an equally large print {values['difference']:+.0%} "
-            f"({values['low']:+.0%} to {values['high']:+.0%}) with the same lens; "
-        )
-        out.append(
-            measured
-            | values
-            | {"what": "detail in print", "verdict": text + bargain.words(),
-               "unit": "share of detail across the print", "added_blur_px": None}
-        )  # fmt: skip
-    for entry in out:
-        entry["closed_form"] = {
-            name: getattr(bargain, name)
-            for name in (
-                *("factor", "detail_same_lens", "detail_same_depth", "noise_stops"),
-                *("depth_stops", "hyperfocal_m", "whole_hyperfocal_m"),
-            )
-        }
-    return out
+    scaled = _centre_scaled(centre, 1 / factor)
+    if scaled is None:
+        return []
+    found, (difference, low, high) = scaled
+    found["what"], found["unit"] = "detail in print", "share of detail across the print"
+    found["verdict"] = (
+        f"detail across an equally large print {difference:+.0%} "
+        f"({low:+.0%} to {high:+.0%}) with the same lens; {bargain.words()}"
+    )
+    found["closed_form"] = {name: getattr(bargain, name) for name in _BARGAIN}
+    return [found]

@@ -29,6 +29,7 @@ from auditor.infer.lenses.grouping import (
     shown_sharpness,
     words,
 )
+from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.optics import circle_of_confusion_um, defocus_disc_px, hyperfocal_m, mtf50, system_mtf
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
 
@@ -169,13 +170,19 @@ def _usual_and_own(
     return usual, _blur_of(curve[0, 2], n, pitch) if known[2] else USUAL_BLUR
 
 
+_FOCUSED: Final = {
+    "short": "focused short of", "at": "focused at", "beyond": "focused beyond"
+}  # fmt: skip
+_FAILED: Final = "nothing in the frame was sharp: missed focus or shake"
+
+
 def compare_focus(
     frames: pd.DataFrame, criteria: Criteria, lenses: Sequence[Mapping[str, Any]] = ()
-) -> list[dict[str, Any]]:
+) -> list[Comparison]:
     """Per lens: far and near parts of frames focused short of the hyperfocal distance, and at it,
     against frames focused beyond."""
     table = focus_table(frames, criteria, lenses)
-    out: list[dict[str, Any]] = []
+    out: list[Comparison] = []
     for (lens, body), every in table.groupby(["lens", "body"]):
         level = every["best"].quantile(_BETTER_FRAMES) + np.log(_SHARPEST_SHARE)
         rows = every[every["best"] >= level]
@@ -185,43 +192,30 @@ def compare_focus(
             if len(some) < _FEWEST or len(other) < _FEWEST:
                 continue
             for part in ("far", "near"):
-                entry = _difference(
-                    some[part].to_numpy(), other[part].to_numpy(), criteria.interval
-                )
-                if entry is None:
+                values = some[part].to_numpy(), other[part].to_numpy()
+                found = _difference(*values, f"{part} sharpness", criteria.interval)
+                if found is None:
                     continue
-                name = {"short": "focused short of", "at": "focused at", "beyond": "focused beyond"}
-                facts = {
-                    "label": f"{name[where]} the hyperfocal distance",
-                    "against": f"{name[against]} it",
-                    "lens": lens,
-                    "body": body,
-                    "what": f"{part} sharpness",
-                    "zone": None,
-                    "left_out": [
-                        {
-                            "reason": "nothing in the frame was sharp: missed focus or shake",
-                            "count": failed,
-                        }
-                    ]
-                    if failed
-                    else [],
-                    "typical": {
-                        "focal_mm": float(some["focal_mm"].median()),
-                        "f_number": float(some["f_number"].median()),
-                        "hyperfocal_m": float(some["hyperfocal_m"].median()),
-                        "focus_m": float(some["focus_m"].median()),
-                    },
+                found["typical"] = {
+                    "focal_mm": float(some["focal_mm"].median()),
+                    "f_number": float(some["f_number"].median()),
+                    "hyperfocal_m": float(some["hyperfocal_m"].median()),
+                    "focus_m": float(some["focus_m"].median()),
                 }
                 if part == "far":
                     closed = float(np.median(some["kept"]) / np.median(other["kept"]) - 1)
-                    facts["closed_form"] = closed
-                    facts["disc_at_infinity_px"] = float(some["disc_px"].median())
-                out.append(facts | entry)
+                    found["closed_form"] = closed
+                    found["disc_at_infinity_px"] = float(some["disc_px"].median())
+                left_out: list[LeftOutPairs] = [{"reason": _FAILED, "count": failed}]
+                out.append({
+                    "label": f"{_FOCUSED[where]} the hyperfocal distance",
+                    "against": f"{_FOCUSED[against]} it",
+                    "lens": lens, "body": body, "left_out": left_out if failed else [], **found,
+                })  # fmt: skip
     return out
 
 
-def _difference(some: Floats, other: Floats, share: float) -> dict[str, Any] | None:
+def _difference(some: Floats, other: Floats, what: str, share: float) -> Finding | None:
     """Relative difference of two groups of unpaired frames (Welch's interval on robust means)."""
     a, b = robust_location(some, _SIDE_SD), robust_location(other, _SIDE_SD)
     if a.count < _FEWEST or b.count < _FEWEST:
@@ -232,6 +226,8 @@ def _difference(some: Floats, other: Floats, share: float) -> dict[str, Any] | N
     middle, low, high = (float(np.expm1(a.value - b.value + k)) for k in (0.0, -half, half))
     fewer = min(a.count, b.count)
     return {
+        "what": what,
+        "zone": None,
         "pairs": 0,
         "frames": [a.count, b.count],
         "difference": middle,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,7 @@ from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import entry, verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import numbers, words
+from auditor.model import Finding
 from auditor.record import SIGNAL_BIN_EDGES
 
 __all__ = ["Light", "light_entries"]
@@ -52,7 +53,7 @@ class Light:
 
 def light_entries(
     pairs: list[Pair], colours: list[PairColour | None], light: Light, criteria: Criteria
-) -> list[dict[str, Any]]:
+) -> list[Finding]:
     """Light lost, from exposure and pictures; vignetting from the pictures."""
     values, by_picture = [], 0
     for pair, colour in zip(pairs, colours, strict=True):
@@ -63,7 +64,7 @@ def light_entries(
         else:
             seen = light.middle(pair.labelled) - light.middle(pair.bare)
         values.append(seen - more)
-    out = []
+    out: list[Finding] = []
     stops = np.array(values)
     middle = robust_location(stops, _LIGHT_SD)
     if middle.count:
@@ -76,10 +77,10 @@ def light_entries(
         )  # fmt: skip
         if odd:
             text += f"; {odd} pairs in changing light count for little"
-        out.append(
-            entry("light", None, middle.value, low, high, middle.count, "stops", text)
-            | {"lost_stops": -middle.value, "from_pictures": by_picture}
-        )
+        out.append({
+            **entry("light", None, middle.value, low, high, middle.count, "stops", text),
+            "lost_stops": -middle.value, "from_pictures": by_picture,
+        })  # fmt: skip
     corners = np.array([c.corner for c in colours if c is not None])
     middle = robust_location(corners, _LIGHT_SD)
     if middle.count:

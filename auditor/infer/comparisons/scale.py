@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from typing import Final
 
 import numpy as np
 
 from auditor.infer.comparisons.labels import CROP, MERGED, STACKED
+from auditor.infer.lenses.converters import factor_in_name
 
 __all__ = ["converter_factor", "pair_scale"]
 
@@ -15,18 +15,13 @@ _SAME: Final = 0.03
 """Relative difference below which focal lengths, sizes and pitches are the same."""
 _USUAL_FACTOR: Final = 1.4
 """Converters of 1.4x are the commonest (common practice, no source)."""
-_FACTORS: Final = (0.4, 4.0)
-"""Magnifications that a converter can have; other figures in its name are no factor."""
 _STACKED_SIZES: Final = (0.8, 1.25)
 """Picture size of a stacked or merged file over that of its frames: aligning crops a little."""
-_FACTOR: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*x|x\s*(\d+(?:[.,]\d+)?)")
 
 
 def converter_factor(label: str) -> float:
     """Magnification that a converter's name tells ('converter 1.4x'); 1.4 where it tells none."""
-    found = _FACTOR.search(label)
-    factor = float((found[1] or found[2]).replace(",", ".")) if found else _USUAL_FACTOR
-    return factor if _FACTORS[0] < factor < _FACTORS[1] else _USUAL_FACTOR
+    return factor_in_name(label) or _USUAL_FACTOR
 
 
 def pair_scale(label: str, focal: float, size: float, pitch: float) -> tuple[float, str | None]:

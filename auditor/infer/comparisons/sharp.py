@@ -21,6 +21,7 @@ from auditor.infer.lenses.grouping import (
     shown_sharpness,
     words,
 )
+from auditor.model import Finding
 from auditor.record import ZONES
 
 __all__ = ["SharpnessTable", "compare_sharpness"]
@@ -119,7 +120,7 @@ def compare_sharpness(
     unmatched: NDArray[np.int64],
     lenses: Sequence[Mapping[str, Any]],
     criteria: Criteria,
-) -> list[dict[str, Any]]:
+) -> list[Finding]:
     """Entries for the frame as a whole (zone None, with the blur added) and for every zone.
 
     Args:
@@ -153,28 +154,24 @@ def compare_sharpness(
         risk = np.vstack([risk, more_risk])
     found = paired_difference(y_with, y_bare, (e_with, e_bare), risk, criteria.seed)
     held = np.isfinite(y_with[: len(with_it)]) & np.isfinite(y_bare[: len(with_it)])
-    common = {
-        "pairs": len(with_it),
-        "unmatched": 0 if extra is None else len(extra[0]),
-        "sound_pairs": round(float(found.sound[: len(with_it)].sum()), 1),
-        "f_number": round(target, 1),
-        "unmeasured_pairs": without,
-    }
     present = np.asarray(held.any(0))
     blur2 = added_blur_px(found.base, found.draws, target, pitch)[:, present].mean(1)
     whole = found.draws[:, present].mean(1)
-    out = [_entry(None, whole, criteria.interval, common, blur2)]
+    out = [_entry(None, whole, criteria.interval, len(with_it), blur2)]
     for z, zone in enumerate(ZONES):
         if present[z]:
-            own = common | {"pairs": int(held[:, z].sum())}
+            count = int(held[:, z].sum())
             blur = added_blur_px(found.base[:, z], found.draws[:, z], target, pitch)
-            out.append(_entry(zone, found.draws[:, z], criteria.interval, own, blur))
+            out.append(_entry(zone, found.draws[:, z], criteria.interval, count, blur))
+    for entry in out:
+        entry["unmatched"] = 0 if extra is None else len(extra[0])
+        entry["sound_pairs"] = round(float(found.sound[: len(with_it)].sum()), 1)
+        entry["f_number"] = round(target, 1)
+        entry["unmeasured_pairs"] = without
     return out
 
 
-def _entry(
-    zone: str | None, draws: Floats, share: float, common: Mapping[str, Any], blur2: Floats
-) -> dict[str, Any]:
+def _entry(zone: str | None, draws: Floats, share: float, pairs: int, blur2: Floats) -> Finding:
     tail = (1 - share) / 2
     quantiles = np.quantile(draws, [tail, 0.5, 1 - tail])
     quantiles = quantiles[1] + _LOOKS * (quantiles - quantiles[1])
@@ -183,13 +180,14 @@ def _entry(
     return {
         "what": "sharpness",
         "zone": zone,
+        "pairs": pairs,
         "difference": middle,
         "low": low,
         "high": high,
         "unit": "share of MTF50",
         "added_blur_px": {"value": float(blur[1]), "low": float(blur[0]), "high": float(blur[2])},
-        "verdict": sharpness_verdict(middle, low, high, int(common["pairs"])),
-    } | dict(common)
+        "verdict": sharpness_verdict(middle, low, high, pairs),
+    }
 
 
 def _through_the_curve(

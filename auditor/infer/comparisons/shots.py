@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from collections.abc import Sequence
+from typing import Final
 
 from auditor.infer.comparisons.verdict import USUAL_PAIRS
+from auditor.model import Comparison, Shot
 
 __all__ = ["pairs_to_shoot"]
 
@@ -21,12 +22,12 @@ _HOW: Final = (
 )
 
 
-def pairs_to_shoot(comparisons: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+def pairs_to_shoot(comparisons: Sequence[Comparison]) -> list[Shot]:
     """Series for accessories of which the verdict is open, in the form of `next_shots`.
 
     Only what was asked about or names an accessory: no mood or place is worth a test.
     """
-    wanted: dict[tuple[Any, Any, Any], dict[str, Any]] = {}
+    wanted: dict[tuple[str | None, str | None, str | None], tuple[Shot, list[str]]] = {}
     for c in comparisons:
         verdict = str(c.get("verdict") or "")
         if not c.get("asked") or not verdict.startswith("cannot tell"):
@@ -37,24 +38,21 @@ def pairs_to_shoot(comparisons: Sequence[Mapping[str, Any]]) -> list[dict[str, A
         more = min(int(found[1]) if found else USUAL_PAIRS, _MOST_PAIRS) - int(c["pairs"] or 0)
         if more < 1:
             continue
-        series = wanted.setdefault(
-            (c["label"], c["against"], c["lens"]),
-            {
-                "kind": "comparison", "iso": [], "lens": c["lens"], "body": None, "converter": None, "focal_mm": None,
-                "apertures": [c["f_number"]] if c.get("f_number") else [],
-                "frames": 0, "how": _HOW, "open": [], "label": c["label"], "against": c["against"],
-            },
-        )  # fmt: skip
-        series["frames"] = max(series["frames"], 2 * more)
-        if c["what"] not in series["open"]:
-            series["open"].append(c["what"])
+        series: Shot = {
+            "kind": "comparison", "iso": [], "lens": c["lens"], "body": None, "converter": None,
+            "focal_mm": None, "apertures": [c["f_number"]] if c.get("f_number") else [],
+            "frames": 0, "how": _HOW, "label": c["label"], "against": c["against"],
+            "gain": "a verdict that rules a loss in or out",
+        }  # fmt: skip
+        series, unsettled = wanted.setdefault((c["label"], c["against"], c["lens"]), (series, []))
+        series["frames"] = max(series["frames"] or 0, 2 * more)
+        if c["what"] not in unsettled:
+            unsettled.append(c["what"])
     out = []
-    for series in sorted(wanted.values(), key=lambda s: s["frames"])[:_LIMIT]:
-        what = " and ".join(series.pop("open"))
+    for series, unsettled in sorted(wanted.values(), key=lambda s: s[0]["frames"] or 0)[:_LIMIT]:
         series["why"] = (
-            f"{series['frames'] // 2} more pairs, {series['label']} against {series['against']}: "
-            f"the {what} cannot be told yet"
+            f"{(series['frames'] or 0) // 2} more pairs, {series['label']} against "
+            f"{series['against']}: the {' and '.join(unsettled)} cannot be told yet"
         )
-        series["gain"] = "a verdict that rules a loss in or out"
         out.append(series)
     return out

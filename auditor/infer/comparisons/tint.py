@@ -8,7 +8,7 @@ even a cast is across the frame no white balance can change, so every pair count
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -25,6 +25,7 @@ from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import entry, pairs_to_settle
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import numbers, words
+from auditor.model import Finding, LeftOutPairs
 
 __all__ = ["Balance", "cast_entries"]
 
@@ -61,7 +62,7 @@ class Balance:
 
 def cast_entries(
     pairs: list[Pair], colours: list[PairColour | None], balance: Balance, criteria: Criteria
-) -> list[dict[str, Any]]:
+) -> list[Finding]:
     """The cast and its evenness; nothing where no pair holds colour."""
     held = [
         (balance.of(p), c)
@@ -74,7 +75,9 @@ def cast_entries(
     fixed = [c for kind, c in held if kind in ("fixed", "unknown")]
     automatic = [c for kind, c in held if kind == "auto"]
     differs = len(held) - len(fixed) - len(automatic)
-    left_out = [{"reason": DIFFERS, "count": differs}] if differs else []
+    left_out: list[LeftOutPairs] = []
+    if differs:
+        left_out.append({"reason": DIFFERS, "count": differs})
     if len(fixed) >= _ENOUGH_FIXED and automatic:
         left_out.append({"reason": AUTOMATIC, "count": len(automatic)})
         automatic = []
@@ -89,7 +92,7 @@ def cast_entries(
         else f"the same across the frame to within {even.high:.4f} in u'v'",
     )  # fmt: skip
     if cast is None:
-        first: dict[str, Any] = {
+        first: Finding = {
             "what": "cast", "zone": None, "pairs": len(used), "difference": None, "low": None,
             "high": None, "unit": "u'v'",
             "verdict": f"cannot tell: {DIFFERS} in {differs} of {len(held)} pairs; "
@@ -101,7 +104,7 @@ def cast_entries(
     if left_out:
         first["cast_left_out"] = left_out
         if cast is not None:
-            first["verdict"] += "".join(
+            first["verdict"] = (first["verdict"] or "") + "".join(
                 f"; {x['count']} pairs left out, for {x['reason']}" for x in left_out
             )
     return [first, across]
@@ -109,7 +112,7 @@ def cast_entries(
 
 def _cast_entry(
     cast: Cast, uneven: bool, unevenness: float, automatic: bool, unknown: bool
-) -> dict[str, Any]:
+) -> Finding:
     bounds = f"{cast.low:.4f} to {cast.high:.4f} in u'v'"
     if cast.found:
         kind = "uneven across the frame" if uneven else "even, so harmless after white balance"
@@ -134,7 +137,8 @@ def _cast_entry(
     if automatic:
         text += "; the white balance was automatic, so part of it may be the camera's"
         note = "an automatic white balance may have hidden part of an even cast, or added to it"
-    return entry("cast", None, cast.size, cast.low, cast.high, cast.count, "u'v'", text) | {
+    return {
+        **entry("cast", None, cast.size, cast.low, cast.high, cast.count, "u'v'", text),
         "delta_uv": _shift(cast.shift),
         "ciede2000": ciede2000_of_grey(cast.channels),
         "even": not uneven,

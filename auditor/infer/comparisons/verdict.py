@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from typing import Any, Final
+from typing import Final
+
+from auditor.model import Finding
 
 __all__ = ["USUAL_PAIRS", "entry", "pairs_to_settle", "sharpness_verdict", "verdict"]
 
@@ -74,7 +76,7 @@ def verdict(
 def entry(
     what: str, zone: str | None, value: float, low: float, high: float, pairs: int, unit: str,
     text: str,
-) -> dict[str, Any]:  # fmt: skip
+) -> Finding:  # fmt: skip
     """What every comparison says of its difference; bounds that do not exist are None."""
     finite = math.isfinite(low) and math.isfinite(high)
     return {

@@ -8,7 +8,7 @@ alone.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from typing import Any, TypeVar
 
 import pandas as pd
 
@@ -20,8 +20,11 @@ from auditor.infer.decisions.rivals import lens_choice, lens_rivals
 from auditor.infer.decisions.sensor_dust import Pictures, find_dust
 from auditor.infer.decisions.shots import decision_shots
 from auditor.infer.decisions.visible import noise_seen, visible_losses
+from auditor.model import Decisions
 
 __all__ = ["DECISIONS", "decide", "decision_shots"]
+
+Row = TypeVar("Row")
 
 DECISIONS = (
     *("visible", "noise_visible", "rivals", "lens_choice", "changes", "dust", "focus_bias"),
@@ -35,14 +38,14 @@ def decide(
     bodies: Sequence[Mapping[str, Any]],
     criteria: Criteria,
     pictures: Pictures | None = None,
-) -> dict[str, Any]:
+) -> Decisions:
     """The profile's `DECISIONS`, and `decisions_failed`: one line for each that could not be made.
 
     `pictures` gives the frames' `dust_map` by file id; without it there is no word of dust.
     """
     failed: list[str] = []
 
-    def guarded(name: str, work: Callable[[], list[dict[str, Any]]]) -> list[dict[str, Any]]:
+    def guarded(name: str, work: Callable[[], list[Row]]) -> list[Row]:
         try:
             return work()
         except Exception as error:

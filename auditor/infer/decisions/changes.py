@@ -20,6 +20,7 @@ from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import date_of, days, holm, iso_day, log_sharpness, usable
 from auditor.infer.decisions.scan import Change, Series, find_change
 from auditor.infer.lenses.grouping import numbers, within_range, words
+from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
 
 __all__ = ["find_changes"]
@@ -55,7 +56,7 @@ _MOST_FRAMES: Final = 6000
 
 @dataclass(frozen=True, slots=True)
 class _Test:
-    subject: Mapping[str, Any]
+    subject: Mapping[str, str | None]
     kind: str
     place: str
     series: Series
@@ -63,7 +64,7 @@ class _Test:
 
 def find_changes(
     frames: pd.DataFrame, lenses: Sequence[Block], criteria: Criteria
-) -> list[dict[str, Any]]:
+) -> list[GearChange]:
     """Changes that stand up to having looked everywhere, the surest first.
 
     Each has lens (None for the body's own), body, converter, `what` ("sharpness", "sides", "noise",
@@ -80,7 +81,7 @@ def find_changes(
     sure = found[: holm([c.p for _, c in found], _WRONG)]
     told = [(test, change) for test, change in sure if _matters(test, change)]
     told.sort(key=lambda t: -abs(t[1].size) / max(t[1].high - t[1].low, 1e-6))
-    entries: list[tuple[_Test, Change, dict[str, Any]]] = []
+    entries: list[tuple[_Test, Change, GearChange]] = []
     for test, change in told:
         # What else moved at the same time is the same change seen from another place.
         before = next((e for t, c, e in entries if _one(test, change, t, c)), None)
@@ -199,7 +200,6 @@ def _body_tests(frames: pd.DataFrame) -> Iterator[_Test]:
     for subject, rows in _groups(frames, good, ("body", "body_serial")):
         if not subject["body"]:
             continue
-        subject = {"lens": None, "converter": None} | subject
         short = rows[~(seconds[rows] >= _LONG_S)]
         noise = _noise_residuals(tones, speed, short)
         for kind, here, figure in (
@@ -242,7 +242,7 @@ def _noise_residuals(tones: list[Floats], speed: Floats, rows: Rows) -> Floats:
 
 def _groups(
     frames: pd.DataFrame, good: NDArray[np.bool_], keys: tuple[str, ...]
-) -> Iterator[tuple[dict[str, Any], Rows]]:  # fmt: skip
+) -> Iterator[tuple[dict[str, str | None], Rows]]:  # fmt: skip
     """Rows of each subject in the kind of file that it has most of."""
     table = pd.DataFrame({k: words(frames, k) for k in keys})
     table["source"] = words(frames, "source")
@@ -267,10 +267,12 @@ def _some(rows: Rows, outing: Floats) -> Rows:
     return rows[np.isin(code, kept)]
 
 
-def _entry(test: _Test, change: Change) -> dict[str, Any]:
+def _entry(test: _Test, change: Change) -> GearChange:
     size, low, high = (float(np.expm1(v)) for v in (change.size, change.low, change.high))
     return {
-        **{k: test.subject.get(k) for k in ("lens", "body", "converter")},
+        "lens": test.subject.get("lens"),
+        "body": test.subject.get("body"),
+        "converter": test.subject.get("converter"),
         "what": test.kind,
         "place": test.place or None,
         "date": iso_day(change.day),

@@ -16,7 +16,7 @@ bias, and the entry says so.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -31,6 +31,7 @@ from auditor.infer.decisions.common import (
     usable,
 )
 from auditor.infer.lenses.grouping import numbers, within_range, words
+from auditor.model import FocusBias
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE
 
 __all__ = ["find_focus_bias", "near_and_far"]
@@ -87,7 +88,7 @@ def near_and_far(frames: pd.DataFrame) -> tuple[Floats, Floats, NDArray[np.int64
 
 def find_focus_bias(
     frames: pd.DataFrame, lenses: Sequence[Block], criteria: Criteria
-) -> list[dict[str, Any]]:
+) -> list[FocusBias]:
     """Biases that stand up to having looked at every lens and focal range, the surest first.
 
     Each has lens, body, focal_mm, `direction` ("front" or "behind"), `meant` ("middle"), `front` and `behind` (frames that show each), frames, `p`, `share` with low and
@@ -96,17 +97,15 @@ def find_focus_bias(
     """
     tests = []
     for lens, part, rows in _parts(frames, lenses):
-        found = _judge(frames, rows, criteria)
+        found = _judge(frames, rows, lens, part, criteria)
         if found is not None:
-            tests.append((found, lens, part))
-    tests.sort(key=lambda t: t[0]["p"])
-    out = []
-    for found, lens, part in tests[: holm([t[0]["p"] for t in tests], _WRONG)]:
-        if found["share"] < _SHARE:
-            continue
-        head = {k: lens[k] for k in ("lens", "body", "converter")} | {"focal_mm": part["focal_mm"]}
-        out.append(head | found | {"text": _text(head, found)})
-    return out
+            tests.append(found)
+    tests.sort(key=lambda t: t["p"])
+    sure = tests[: holm([t["p"] for t in tests], _WRONG)]
+    told = [t for t in sure if t["share"] >= _SHARE]
+    for entry in told:
+        entry["text"] = _text(entry)
+    return told
 
 
 def _parts(
@@ -127,7 +126,9 @@ def _parts(
                 yield entry, part, np.flatnonzero(inside)
 
 
-def _judge(frames: pd.DataFrame, rows: Rows, criteria: Criteria) -> dict[str, Any] | None:
+def _judge(
+    frames: pd.DataFrame, rows: Rows, lens: Block, part: Block, criteria: Criteria
+) -> FocusBias | None:  # fmt: skip
     table = frames.iloc[rows]
     near, far, below = near_and_far(table)
     meant = log_sharpness(table, "centre")
@@ -154,13 +155,17 @@ def _judge(frames: pd.DataFrame, rows: Rows, criteria: Criteria) -> dict[str, An
         return None
     outing = numbers(table, "outing")
     outing = np.where(np.isnan(outing), -1.0 - np.arange(len(table)), outing)
-    direction = "front" if n_front >= n_behind else "behind"
+    direction: Literal["front", "behind"] = "front" if n_front >= n_behind else "behind"
     seen, share = front if direction == "front" else behind, _BY_CHANCE[direction]
     much = np.maximum(near, far)
     weight = np.where(front | behind, much / (much + _HALF), 0.0)
     excess = np.where(seen, (1 - share) * weight, -share * weight)
     low, high = _interval(seen[known], outing[known], criteria)
     return {
+        "lens": lens["lens"],
+        "body": lens["body"],
+        "converter": lens["converter"],
+        "focal_mm": part["focal_mm"],
         "direction": direction,
         "meant": "middle",
         "front": n_front,
@@ -172,6 +177,7 @@ def _judge(frames: pd.DataFrame, rows: Rows, criteria: Criteria) -> dict[str, An
         "high": high,
         "apertures": _costs(near, far, f_number, known, direction == "front"),
         "sides_known": sides_known,
+        "text": "",
     }
 
 
@@ -267,14 +273,14 @@ def _costs(
     return out
 
 
-def _text(head: Block, found: Block) -> str:
-    focal = focal_text(head["focal_mm"])
+def _text(found: FocusBias) -> str:
+    focal = focal_text(found["focal_mm"])
     where = "in front of" if found["direction"] == "front" else "behind"
     many, few = found["front"], found["behind"]
     if found["direction"] == "behind":
         many, few = few, many
     said = (
-        f"{head['lens']}{f' at {focal}' if focal else ''}: focus lay {where} the {found['meant']} of "
+        f"{found['lens']}{f' at {focal}' if focal else ''}: focus lay {where} the {found['meant']} of "
         f"the picture in {many} of {found['frames']} frames, on its other side in {few}"
     )
     if found["apertures"]:

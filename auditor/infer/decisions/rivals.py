@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 from scipy.special import stdtr
@@ -37,6 +37,7 @@ from auditor.infer.decisions.visible import (
     viewings,
 )
 from auditor.infer.lenses.grouping import PRIME, SAME_PITCH
+from auditor.model import LensChoice, Rival, RivalAperture, RivalDifference, RivalZone
 
 __all__ = ["lens_choice", "lens_rivals"]
 
@@ -62,7 +63,7 @@ _NEVER_ALIKE: Final = ("edited", "unknown", "resized")
 
 def lens_rivals(
     lenses: Sequence[Block], sizes: Sizes, criteria: Criteria
-) -> list[dict[str, Any]]:  # fmt: skip
+) -> list[Rival]:  # fmt: skip
     """Every pair of lenses that share focal lengths, with what can be said of it.
 
     Each entry: `lens`, `body`, `against`, `against_body`, `focal_mm` (both cover it), `declined` (a
@@ -72,8 +73,9 @@ def lens_rivals(
     where `lens` is sharper. `sharper` is named only where it would be named in one of twenty archives
     of equal lenses, all pairs and zones counted.
     """
-    entries = [e for pair in _pairs(lenses) if (e := _compare(*pair, sizes, criteria))]
-    _name(entries)
+    found = [f for pair in _pairs(lenses) if (f := _compare(*pair, sizes, criteria))]
+    entries = [entry for entry, _ in found]
+    _name(found)
     for entry in entries:
         if not any(z["sharper"] for z in entry["zones"].values()):
             # What could not be shown is not called visible.
@@ -120,17 +122,18 @@ def _declined(a: Block, b: Block) -> str | None:
 
 def _compare(
     a: Block, first: Block, b: Block, second: Block, sizes: Sizes, criteria: Criteria
-) -> dict[str, Any] | None:  # fmt: skip
+) -> tuple[Rival, dict[str, float]] | None:  # fmt: skip
+    """The entry, and by zone the chance of so large a difference between equal lenses."""
     low = max(first["focal_mm"][0], second["focal_mm"][0])
     high = min(first["focal_mm"][1], second["focal_mm"][1])
-    entry: dict[str, Any] = {
+    entry: Rival = {
         "lens": a["lens"], "body": a["body"], "against": b["lens"], "against_body": b["body"],
         "focal_mm": [min(low, high), max(low, high)], "declined": _declined(a, b),
-        "zones": {}, "apertures": [], "seen": {},
+        "zones": {}, "apertures": [], "seen": {}, "text": "",
     }  # fmt: skip
     if entry["declined"]:
         asked = min(first["frames"], second["frames"]) >= _ASKED
-        return entry if asked else None
+        return (entry, {}) if asked else None
     heights = [sizes.get((x["body"], x["lens"]), (0, 0))[1] for x in (a, b)]
     # Per picture height: figures count cycles per pixel of the file.
     per_height = math.log(heights[0] / heights[1]) if all(heights) else 0.0
@@ -142,8 +145,9 @@ def _compare(
     shared = [(e, others[e["f_number"]]) for e in first["apertures"] if e["f_number"] in others]
     errors: dict[str, list[tuple[float, float]]] = {z: [] for z in _ZONES}
     for mine, theirs in shared:
-        row: dict[str, Any] = {"f_number": mine["f_number"]}
-        row["frames"] = [mine["frames"], theirs["frames"]]
+        row: RivalAperture = {
+            "f_number": mine["f_number"], "frames": [mine["frames"], theirs["frames"]],
+        }  # fmt: skip
         for zone in _ZONES:
             found = _ratio(mine[zone], theirs[zone], criteria.interval, outings if alike else None)
             row[zone] = None
@@ -155,14 +159,14 @@ def _compare(
             entry["apertures"].append(row)
     if not entry["apertures"]:
         return None
-    entry["zones"] = {
-        z: _over_apertures(found, max(sum(outings) - 2, 1), criteria)
-        for z, found in errors.items()
-        if found
-    }
+    chances: dict[str, float] = {}
+    for zone, ratios in errors.items():
+        if ratios:
+            over = _over_apertures(ratios, max(sum(outings) - 2, 1), criteria)
+            entry["zones"][zone], chances[zone] = over
     if alike:
         entry["seen"] = _seen(Files.of(a, first, sizes), shared, outings, criteria)
-    return entry
+    return entry, chances
 
 
 def _ratio(
@@ -187,7 +191,7 @@ def _ratio(
     return value, math.hypot(log_error(mine, share), log_error(theirs, share))
 
 
-def _difference(ratio: float, error: float, share: float) -> dict[str, float]:
+def _difference(ratio: float, error: float, share: float) -> RivalDifference:
     low, high = widened(ratio, error, share)
     value, low, high = (round(math.expm1(x), 3) for x in (ratio, low, high))
     return {"difference": value, "low": low, "high": high}
@@ -195,8 +199,8 @@ def _difference(ratio: float, error: float, share: float) -> dict[str, float]:
 
 def _over_apertures(
     found: Sequence[tuple[float, float]], freedom: float, criteria: Criteria
-) -> dict[str, Any]:
-    """Mean over apertures. A lens's errors go together from aperture to aperture (the same scenes
+) -> tuple[RivalZone, float]:
+    """Mean over apertures, and the chance of it between equal lenses. A lens's errors go together from aperture to aperture (the same scenes
     and outings), so the mean is taken to be no surer than the apertures are on average. Weights are
     1 / error: its square would leave all to the aperture whose own error happens to be understated
     (halves of one lens's frames of photographs were told apart in 5 of 36 splits, so in 2).
@@ -206,22 +210,21 @@ def _over_apertures(
     mean = float((weight * ratio).sum() / weight.sum())
     spread = float((weight * error).sum() / weight.sum())
     p = 2 * float(stdtr(freedom, -abs(mean) / spread))
-    return _difference(mean, spread, criteria.interval) | {"p": p, "sharper": None}
+    return {**_difference(mean, spread, criteria.interval), "sharper": None}, p
 
 
-def _name(entries: Sequence[dict[str, Any]]) -> None:
+def _name(found: Sequence[tuple[Rival, dict[str, float]]]) -> None:
     """Name the sharper lens where it stands up to having looked at all pairs and zones."""
     tests = sorted(
-        ((z["p"], i, name) for i, e in enumerate(entries) for name, z in e["zones"].items()),
+        ((p, i, zone) for i, (_, chances) in enumerate(found) for zone, p in chances.items()),
         key=lambda t: t[0],
     )
     sure = holm([p for p, *_ in tests], _WRONG)
     for rank, (_, i, zone) in enumerate(tests):
-        block = entries[i]["zones"][zone]
-        del block["p"]
+        entry = found[i][0]
         if rank < sure:
-            side = "lens" if block["difference"] > 0 else "against"
-            block["sharper"] = entries[i][side]
+            block = entry["zones"][zone]
+            block["sharper"] = entry["lens"] if block["difference"] > 0 else entry["against"]
 
 
 def _seen(
@@ -273,42 +276,44 @@ def _text(entry: Block) -> str:
     return f"{who}, {span}: {'; '.join(said)}"
 
 
-def lens_choice(lenses: Sequence[Block], rivals: Sequence[Block]) -> list[dict[str, Any]]:
+def lens_choice(lenses: Sequence[Block], rivals: Sequence[Rival]) -> list[LensChoice]:
     """Over focal length, each body's lenses at their best: what the picture 'which lens' shows.
 
     A row is a focal range of a lens that has a rival there: body, lens, focal_mm, f_number (its sweet
     spot), the weaker zone's figure there (`mtf50_cpp`, low, high), and `take`: "yes" where it is named
     the sharper in a zone and its rivals in none, "no" the other way round, else None.
     """
-    named: dict[tuple[str, str], list[int]] = {}
+    named: dict[tuple[str | None, str | None], list[int]] = {}
     for entry in rivals:
         if entry["declined"]:
             continue
-        for mine, theirs, body in (
-            ("lens", "against", "body"), ("against", "lens", "against_body"),
-        ):  # fmt: skip
-            wins = sum(z["sharper"] == entry[mine] for z in entry["zones"].values())
-            losses = sum(z["sharper"] == entry[theirs] for z in entry["zones"].values())
-            tally = named.setdefault((entry[body], entry[mine]), [0, 0])
-            tally[0], tally[1] = tally[0] + wins, tally[1] + losses
-    rows = []
+        both = (entry["body"], entry["lens"]), (entry["against_body"], entry["against"])
+        for mine, theirs in (both, both[::-1]):
+            sharper = [z["sharper"] for z in entry["zones"].values()]
+            tally = named.setdefault(mine, [0, 0])
+            tally[0] += sharper.count(mine[1])
+            tally[1] += sharper.count(theirs[1])
+    rows: list[LensChoice] = []
     for lens in lenses:
         tally = named.get((lens["body"], lens["lens"]), [])
         for part in lens["focal_ranges"]:
             figure = _at_best(part)
             if not tally or figure is None or not part["focal_mm"]:
                 continue
-            take = None
+            take: Literal["yes", "no"] | None = None
             if bool(tally[0]) != bool(tally[1]):
                 take = "yes" if tally[0] else "no"
-            rows.append(
-                {k: lens[k] for k in ("body", "lens", "converter")}
-                | {"focal_mm": part["focal_mm"], **figure, "take": take}
-            )
+            f_number, weaker = figure
+            rows.append({
+                "body": lens["body"], "lens": lens["lens"], "converter": lens["converter"],
+                "focal_mm": part["focal_mm"], "f_number": f_number, "mtf50_cpp": weaker["mtf50_cpp"],
+                "low": weaker["low"], "high": weaker["high"], "take": take,
+            })  # fmt: skip
     return rows
 
 
-def _at_best(part: Block) -> dict[str, Any] | None:
+def _at_best(part: Block) -> tuple[float, Block] | None:
+    """The aperture nearest to the sweet spot, and the figure of the weaker zone there."""
     if not part["sweet_spot"]:
         return None
     wanted = part["sweet_spot"]["f_number"]
@@ -316,5 +321,4 @@ def _at_best(part: Block) -> dict[str, Any] | None:
     figures = [near[z] for z in _ZONES if near[z]]
     if not figures:
         return None
-    weaker = min(figures, key=lambda f: f["mtf50_cpp"])
-    return {"f_number": near["f_number"]} | {k: weaker[k] for k in ("mtf50_cpp", "low", "high")}
+    return near["f_number"], min(figures, key=lambda f: f["mtf50_cpp"])

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, TypeAlias
+from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,7 @@ from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import days, iso_day, usable
 from auditor.infer.lenses.grouping import numbers, words
 from auditor.infer.lenses.scene_groups import scenes_of
+from auditor.model import DustSpot
 from auditor.record import DUST_F_NUMBER, DUST_GRID, Dust, dust_shape, unpack_dust
 from auditor.robust import scale_of
 
@@ -107,6 +108,11 @@ class _Shots:
         return depth, error
 
 
+class _Sensor(NamedTuple):
+    body: str
+    serial: str | None
+
+
 @dataclass(frozen=True, slots=True)
 class _Spot:
     row: int
@@ -119,7 +125,7 @@ class _Spot:
 
 def find_dust(
     frames: pd.DataFrame, criteria: Criteria, pictures: Pictures | None = None
-) -> list[dict[str, Any]]:
+) -> list[DustSpot]:
     """Spots of dust by body, the deepest first.
 
     `pictures` has the frames' `dust_map` by `file_id`, or gives such a table for some ids.
@@ -131,18 +137,18 @@ def find_dust(
     day of those that show it has gone, or None), `frames` that show it, `could_show`, `scenes` (as
     frames: one of each scene is looked at), `p` and `text`.
     """
-    out = []
-    for subject, shots, width in _bodies(frames, pictures):
+    out: list[DustSpot] = []
+    for sensor, shots, width in _bodies(frames, pictures):
         spots = _spots(shots)
         seen = zip(spots, *shots.at([s for s, _ in spots]), strict=True)
-        found = [_entry(subject, shots, s, p, width, d, error) for (s, p), d, error in seen]
+        found = [_entry(sensor, shots, s, p, width, d, error) for (s, p), d, error in seen]
         out += sorted((f for f in found if f is not None), key=lambda f: -f["depth"])
     return out
 
 
 def _bodies(
     frames: pd.DataFrame, pictures: Pictures | None
-) -> Iterator[tuple[dict[str, Any], _Shots, int]]:
+) -> Iterator[tuple[_Sensor, _Shots, int]]:
     if pictures is None or "file_id" not in frames:
         return
     day, f_number = days(frames), numbers(frames, "f_number")
@@ -169,8 +175,7 @@ def _bodies(
             day[rows[have]], f_number[rows[have]], [p for p in packed if p],
             (max(s[0] for s in shapes), max(s[1] for s in shapes)),
         )  # fmt: skip
-        subject = {"body": body, "body_serial": serial or None}
-        yield subject, shots, int(np.median(long[rows]))
+        yield _Sensor(body, serial or None), shots, int(np.median(long[rows]))
 
 
 def _one_of_each_scene(frames: pd.DataFrame, rows: Rows) -> Rows:
@@ -269,9 +274,9 @@ def _standing_out(total: Plane, weights: Plane, first: int, end: int) -> Iterato
 
 
 def _entry(
-    subject: dict[str, Any], shots: _Shots, spot: _Spot, p: float, width_px: int,
+    sensor: _Sensor, shots: _Shots, spot: _Spot, p: float, width_px: int,
     depth: Floats, error: Floats,
-) -> dict[str, Any] | None:  # fmt: skip
+) -> DustSpot | None:  # fmt: skip
     """What to tell of a spot, from the depth that each frame shows at its place and that depth's error."""
     first, last = spot.first, spot.end - 1
     # It may have been there for only a part of the time over which it stands out.
@@ -290,7 +295,8 @@ def _entry(
         return None
     smallest = float(shots.f_number[seen & there].max())
     before, after = np.flatnonzero(could[:first]), last + 1 + np.flatnonzero(could[last + 1 :])
-    entry = subject | {
+    entry: DustSpot = {
+        "body": sensor.body, "body_serial": sensor.serial,
         "x": round((spot.col + 0.5) / shots.shape[1], 4),
         "y": round((spot.row + 0.5) / shots.shape[0], 4),
         "f_number": smallest,
@@ -299,9 +305,10 @@ def _entry(
         "since": iso_day(shots.day[first]), "last": iso_day(shots.day[last]),
         "not_before": iso_day(shots.day[before[-1]]) if -ratio[before].sum() > _GONE else None,
         "gone_by": iso_day(shots.day[after[0]]) if -ratio[after].sum() > _GONE else None,
-        "frames": shown, "could_show": int((could & there).sum()), "scenes": shown, "p": p,
+        "frames": shown, "could_show": int((could & there).sum()), "scenes": shown, "p": p, "text": "",
     }  # fmt: skip
-    return entry | {"text": _text(entry)}
+    entry["text"] = _text(entry)
+    return entry
 
 
 def _mean_depth(depth: Floats, error: Floats) -> float:
@@ -325,7 +332,7 @@ def _best_run(ratio: Floats) -> tuple[int, int]:
     return int(total[: last + 1].argmin()), last
 
 
-def _text(entry: dict[str, Any]) -> str:
+def _text(entry: DustSpot) -> str:
     said = (
         f"A spot of dust {entry['x']:.0%} from the left and {entry['y']:.0%} from the top of a frame "
         f"held level, about {entry['depth']:.1%} deep at f/{entry['f_number']:g}: seen from "

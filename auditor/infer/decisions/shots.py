@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any, Final
 
-__all__ = ["decision_shots"]
+from auditor.model import Decisions, DustSpot, FocusBias, GearChange, Shot
 
-Block = Mapping[str, Any]
+__all__ = ["decision_shots"]
 
 _MOST: Final = 4
 """Requests at most: an afternoon holds no more."""
@@ -20,33 +20,38 @@ _DUST_F_NUMBER: Final = 16
 _FLAT: Final = "tripod, a detailed subject that is flat and far, focused on the magnified picture"
 
 
-def decision_shots(decisions: Mapping[str, Sequence[Block]]) -> list[dict[str, Any]]:
+def decision_shots(decisions: Decisions) -> list[Shot]:
     """Requests in the shape of the profile's `next_shots`, at most four, the surest first."""
     found = [
-        *(_change(c) for c in decisions["changes"] if c["lens"]),
-        *(_focus(f) for f in decisions["focus_bias"]),
-        *_dust(decisions["dust"]),
+        *(_change(c) for c in decisions.get("changes", ()) if c["lens"]),
+        *(_focus(f) for f in decisions.get("focus_bias", ())),
+        *_dust(decisions.get("dust", ())),
     ]
     return found[:_MOST]
 
 
-def _request(kind: str, **more: Any) -> dict[str, Any]:
-    blank = dict.fromkeys(("lens", "body", "converter", "focal_mm", "gain"))
-    return {"kind": kind} | blank | {"apertures": [], "iso": []} | more
+def _request(
+    kind: str, of: GearChange | FocusBias, frames: int, how: str, why: str, focal_mm: Any = None
+) -> Shot:  # fmt: skip
+    return {
+        "kind": kind, "lens": of["lens"], "body": of["body"], "converter": of["converter"],
+        "focal_mm": focal_mm, "gain": None, "apertures": [], "iso": [], "frames": frames, "how": how,
+        "why": why,
+    }  # fmt: skip
 
 
-def _change(entry: Block) -> dict[str, Any]:
+def _change(entry: GearChange) -> Shot:
     return _request(
-        "change", lens=entry["lens"], body=entry["body"], converter=entry["converter"],
+        "change", entry,
         frames=_FLAT_FRAMES, how=f"{_FLAT}; three frames, then three with the camera turned upside down",
         why=f"{entry['text'][0].lower()}{entry['text'][1:]}: frames of one flat subject tell whether "
         "lens or habit changed",
     )  # fmt: skip
 
 
-def _focus(entry: Block) -> dict[str, Any]:
+def _focus(entry: FocusBias) -> Shot:
     return _request(
-        "focus", lens=entry["lens"], body=entry["body"], converter=entry["converter"],
+        "focus", entry,
         focal_mm=entry["focal_mm"], frames=_FOCUS_FRAMES,
         how="tripod, widest aperture, a flat subject with a ruler running away from the camera beside "
         "it; five frames focused as usual, five on the magnified picture",
@@ -54,19 +59,20 @@ def _focus(entry: Block) -> dict[str, Any]:
     )  # fmt: skip
 
 
-def _dust(spots: Sequence[Block]) -> list[dict[str, Any]]:
+def _dust(spots: Sequence[DustSpot]) -> list[Shot]:
     """One request for a body whose spots have not gone."""
-    left: dict[str, list[Block]] = {}
+    left: dict[str | None, list[DustSpot]] = {}
     for spot in spots:
         if not spot["gone_by"]:
             left.setdefault(spot["body"], []).append(spot)
     return [
-        _request(
-            "dust", body=body, apertures=[_DUST_F_NUMBER], iso=[100], frames=3,
-            how="the plain sky or a white wall out of focus, the camera moved between the frames; once "
+        {
+            "kind": "dust", "lens": None, "body": body, "converter": None, "focal_mm": None,
+            "gain": None, "apertures": [_DUST_F_NUMBER], "iso": [100], "frames": 3,
+            "how": "the plain sky or a white wall out of focus, the camera moved between the frames; once "
             "before and once after cleaning the sensor",
-            why=f"{'a spot of dust was' if len(own) == 1 else f'{len(own)} spots of dust were'} last seen "
+            "why": f"{'a spot of dust was' if len(own) == 1 else f'{len(own)} spots of dust were'} last seen "
             f"on {max(s['last'] for s in own)}",
-        )
+        }
         for body, own in left.items()
     ]  # fmt: skip

@@ -25,6 +25,7 @@ from auditor.infer.decisions.common import (
 )
 from auditor.infer.lenses.describe import best_aperture
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
+from auditor.model import NoiseVisible, VisibleLoss
 from auditor.viewing import JND, REMAINDERS, Viewing, quality, screen
 
 __all__ = [
@@ -162,9 +163,7 @@ def odds(chance: float, word: str) -> str | None:
     return min(_ODDS, key=lambda o: abs(_ODDS[o] - sure))
 
 
-def visible_losses(
-    lenses: Sequence[Block], sizes: Sizes, criteria: Criteria
-) -> list[dict[str, Any]]:
+def visible_losses(lenses: Sequence[Block], sizes: Sizes, criteria: Criteria) -> list[VisibleLoss]:
     """For every aperture of every focal range and every viewing, the loss against the best aperture.
 
     Each row names lens, body, converter, focal_mm, f_number, against_f_number, viewing, the zone
@@ -173,7 +172,7 @@ def visible_losses(
     from the viewing distance in which no loss shows; 300 for that and more, None where a print of
     10 cm shows it), frames, evidence and `text`.
     """
-    rows = []
+    rows: list[VisibleLoss] = []
     for lens in lenses:
         for part in lens["focal_ranges"]:
             rows += _part_rows(lens, part, Files.of(lens, part, sizes), criteria)
@@ -182,11 +181,10 @@ def visible_losses(
 
 def _part_rows(
     lens: Block, part: Block, files: Files, criteria: Criteria
-) -> list[dict[str, Any]]:  # fmt: skip
+) -> list[VisibleLoss]:  # fmt: skip
     best = best_aperture(part["apertures"], part["sweet_spot"])
     if best is None:
         return []
-    head = {k: lens[k] for k in ("lens", "body", "converter")} | {"focal_mm": part["focal_mm"]}
     apertures, views = part["apertures"], viewings(criteria)
     printed = _printed(apertures, files, criteria)
     at_best = next(q for a, q in zip(apertures, printed, strict=True) if a is best)
@@ -200,40 +198,32 @@ def _part_rows(
         zones = [z for z in _ZONES if entry[z] and best[z]]
         if entry is best or not zones:
             continue
-        numbers = (entry["f_number"], best["f_number"])
         largest = _largest_print((at_best - printed[i])[:, [_ZONES.index(z) for z in zones]])
-        found = []
+        found: list[VisibleLoss] = []
         for viewing, loss in zip(views, losses, strict=True):
-            seen = _seen_loss(dict(zip(_ZONES, loss[i], strict=True)), zones, criteria.interval)
-            if part["evidence"] == "thin" and seen["verdict"] in ("visible", "not visible"):
-                seen["verdict"] = f"probably {seen['verdict']}"
-            how = odds(seen["chance"], seen["verdict"])
-            said = f"{seen['verdict']} ({how})" if how else seen["verdict"]
-            found.append(
-                head
-                | {"f_number": numbers[0], "against_f_number": numbers[1], "viewing": viewing.name}
-                | seen
-                | {"odds": how, "largest_print_cm": largest, "frames": entry["frames"]}
-                | {"evidence": part["evidence"]}
-                | {"text": f"{aperture_text(numbers[0])} against {aperture_text(numbers[1])}: "
-                   f"{said} {viewing.phrase}"}
-            )  # fmt: skip
+            by_zone = {
+                z: (float(loss[i, k, 0]), float(loss[i, k, 1])) for k, z in enumerate(_ZONES)
+            }
+            zone = max(zones, key=lambda z: by_zone[z][0])
+            low, high = widened(*by_zone[zone], criteria.interval)
+            chance = max(chance_seen(*by_zone[z]) for z in zones)
+            word = verdict(chance, criteria.interval)
+            if part["evidence"] == "thin" and word in ("visible", "not visible"):
+                word = f"probably {word}"
+            how = odds(round(chance, 3), word)
+            found.append({
+                "lens": lens["lens"], "body": lens["body"], "converter": lens["converter"],
+                "focal_mm": part["focal_mm"], "f_number": entry["f_number"],
+                "against_f_number": best["f_number"], "viewing": viewing.name, "zone": zone,
+                "loss_jnd": round(by_zone[zone][0], 2), "low": round(low, 2), "high": round(high, 2),
+                "chance": round(chance, 3), "verdict": word, "odds": how, "largest_print_cm": largest,
+                "frames": entry["frames"], "evidence": part["evidence"],
+                "text": f"{aperture_text(entry['f_number'])} against {aperture_text(best['f_number'])}: "
+                f"{f'{word} ({how})' if how else word} {viewing.phrase}",
+            })  # fmt: skip
         if any(row["verdict"] != OPEN for row in found):
             rows += found
     return rows
-
-
-def _seen_loss(losses: Mapping[str, Floats], zones: Sequence[str], share: float) -> dict[str, Any]:
-    """Loss of an aperture in the zone that loses most, the chance that any zone's shows, the verdict;
-    `losses` with their errors by zone, of which `zones` have figures."""
-    zone = max(zones, key=lambda z: float(losses[z][0]))
-    loss, error = map(float, losses[zone])
-    low, high = widened(loss, error, share)
-    chance = max(chance_seen(*map(float, losses[z])) for z in zones)
-    return {
-        "zone": zone, "loss_jnd": round(loss, 2), "low": round(low, 2), "high": round(high, 2),
-        "chance": round(chance, 3), "verdict": verdict(chance, share),
-    }  # fmt: skip
 
 
 def _printed(apertures: Sequence[Block], files: Files, criteria: Criteria) -> Floats:
@@ -260,7 +250,7 @@ def _largest_print(losses: Floats) -> int | None:
 
 def noise_seen(
     bodies: Sequence[Block], widths: Mapping[str, int], criteria: Criteria
-) -> list[dict[str, Any]]:
+) -> list[NoiseVisible]:
     """By body and viewing, the highest used ISO at which a mid-tone's noise does not show.
 
     Noise counts as seen from one just noticeable difference on, between the picture with and without
@@ -268,7 +258,7 @@ def noise_seen(
     even the lowest shows), `first_seen_iso` (None where none does), frames and text. Noise is taken
     at the common output size, at which it is white or nearly so.
     """
-    rows = []
+    rows: list[NoiseVisible] = []
     for body in bodies:
         tones = sorted(
             (t for t in body["tones"] if t["signal"] == _MID_TONE and t.get("snr_output")),
@@ -280,11 +270,11 @@ def noise_seen(
         pitch = body["pixel_pitch_um"] or PITCH_UNKNOWN_UM
         for viewing in viewings(criteria):
             hidden, seen = _seen_from(tones, pitch, widths.get(body["body"]), viewing, criteria)
-            rows.append(
-                {"body": body["body"], "viewing": viewing.name, "iso": hidden}
-                | {"first_seen_iso": seen, "frames": sum(int(t["frames"]) for t in tones)}
-                | {"text": _noise_text(viewing, hidden, seen, int(tones[-1]["iso"]))}
-            )
+            rows.append({
+                "body": body["body"], "viewing": viewing.name, "iso": hidden,
+                "first_seen_iso": seen, "frames": sum(int(t["frames"]) for t in tones),
+                "text": _noise_text(viewing, hidden, seen, int(tones[-1]["iso"])),
+            })  # fmt: skip
     return rows
 
 

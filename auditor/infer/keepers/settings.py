@@ -7,20 +7,23 @@ looked at is held at 10% (Benjamini & Hochberg, J. R. Stat. Soc. B 57, 1995). Bu
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any, Final
+from typing import Any, Final, Literal, TypedDict
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammaln, ndtri
+from scipy.special import gammaln
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import aperture_index, nominal_from_index, numbers
+from auditor.infer.shares import share_interval
+from auditor.model import Setting
 
-__all__ = ["settings_to_avoid", "share_interval"]
+__all__ = ["settings_to_avoid"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+_Fault = Literal["soft", "noisy"]
 
 FEWEST: Final = 6
 """Frames with a setting below which nothing is said of it."""
@@ -31,18 +34,9 @@ MUCH: Final = 0.15
 """The share must lie this far above the usual one: a sure but small difference helps nobody."""
 
 
-def share_interval(hits: int, of: int, share: float) -> tuple[float, float]:
-    """Interval of a share (Wilson, J. Am. Stat. Assoc. 22, 1927)."""
-    z = float(ndtri(0.5 + share / 2))
-    p, n = hits / of, of
-    centre = (p + z * z / (2 * n)) / (1 + z * z / n)
-    half = z / (1 + z * z / n) * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
-    return float(max(centre - half, 0.0)), float(min(centre + half, 1.0))
-
-
 def settings_to_avoid(
     frames: pd.DataFrame, verdicts: pd.DataFrame, lenses: Sequence[Any], criteria: Criteria
-) -> list[dict[str, Any]]:
+) -> list[Setting]:
     """Contract keys `lens`, `setting`, `frames`, `soft_share`, `noisy_share`, `usual_share`, and
     `low`, `high` of the share that stands out, `fault` ("soft" or "noisy"), `p`, the chance of such
     a share by luck, and `looked_at`, how many settings were compared.
@@ -51,14 +45,16 @@ def settings_to_avoid(
     """
     frames = frames.reset_index(drop=True)
     once = _once_per_burst(frames) & verdicts["judged"].to_numpy()
-    found: list[dict[str, Any]] = []
+    found: list[Setting] = []
     looked = 0
     for i, lens in enumerate(lenses):
         rows = np.flatnonzero(once & (verdicts["lens_entry"].to_numpy() == i))
         if len(rows) < 2 * FEWEST:
             continue
         part, verdict = frames.iloc[rows], verdicts.iloc[rows]
-        faults = {f: verdict[f].to_numpy(dtype=bool) for f in ("soft", "noisy")}
+        faults: dict[_Fault, Bools] = {
+            "soft": verdict["soft"].to_numpy(dtype=bool), "noisy": verdict["noisy"].to_numpy(dtype=bool),
+        }  # fmt: skip
         for text, kind, mask in _settings(part, verdict, lens):
             count = int(mask.sum())
             if count < FEWEST or count == len(rows):
@@ -67,10 +63,12 @@ def settings_to_avoid(
                 if (kind, fault) in (("iso", "soft"), ("aperture", "noisy")):
                     continue
                 looked += 1
-                entry = _compare(hits, mask, fault, criteria)
-                entry |= {"lens": lens["lens"], "body": lens["body"], "setting": text, "kind": kind}
-                entry |= {f"{f}_share": round(float(faults[f][mask].mean()), 4) for f in faults}
-                found.append(entry)
+                soft, noisy = (round(float(f[mask].mean()), 4) for f in faults.values())
+                found.append({
+                    **_compare(hits, mask, fault, criteria),
+                    "lens": lens["lens"], "body": lens["body"], "setting": text, "kind": kind,
+                    "soft_share": soft, "noisy_share": noisy,
+                })  # fmt: skip
     chosen = [e for e in _discoveries(found) if e["excess"] >= MUCH]
     for entry in chosen:
         entry["looked_at"] = looked
@@ -78,7 +76,19 @@ def settings_to_avoid(
     return sorted(chosen, key=lambda e: -e["excess"])
 
 
-def _compare(hits: Bools, mask: Bools, fault: str, criteria: Criteria) -> dict[str, Any]:
+class _Test(TypedDict):
+    """A share with a setting against the share without."""
+
+    fault: _Fault
+    frames: int
+    usual_share: float
+    low: float
+    high: float
+    p: float
+    excess: float
+
+
+def _compare(hits: Bools, mask: Bools, fault: _Fault, criteria: Criteria) -> _Test:
     """Share with the setting against the share without, by the hypergeometric (exact) test."""
     inside, outside = int(hits[mask].sum()), int(hits[~mask].sum())
     n = int(mask.sum())
@@ -113,7 +123,7 @@ def _log_choose(n: ArrayLike, k: ArrayLike) -> NDArray[np.float64]:
     return np.asarray(np.where((k >= 0) & (k <= n), out, -np.inf))
 
 
-def _discoveries(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _discoveries(found: list[Setting]) -> list[Setting]:
     if not found:
         return []
     order = sorted(found, key=lambda e: e["p"])

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,11 +13,13 @@ from numpy.typing import NDArray
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.focal import shared_cells
 from auditor.infer.lenses.intervals import Draws
+from auditor.model import ConverterComparison, ConverterZone
 from auditor.record import ZONES
 
-__all__ = ["FittedRange", "compare_converter"]
+__all__ = ["FittedRange", "compare_converter", "factor_in_name"]
 
-_FACTORS: Final = (0.4, 3.0)
+_FACTOR: Final = re.compile(r"(\d[.,]\d+|\d)\s*[xX×]|[xX×]\s*(\d[.,]\d+|\d)")
+_FACTORS: Final = (0.4, 4.0)
 """Magnifications that a converter can have; other figures in its name are no factor."""
 
 
@@ -32,7 +35,7 @@ class FittedRange:
 
 def compare_converter(
     converter: str, with_it: list[FittedRange], bare: list[FittedRange], interval: float
-) -> dict[str, Any] | None:
+) -> ConverterComparison | None:
     """Difference of log MTF50 per zone over the apertures in common, as a share.
 
     Compared are the focal ranges that lie closest once the converter's factor is taken off; the
@@ -49,7 +52,7 @@ def compare_converter(
         return None
     _, one, other = best
     quantiles = [0.5 - interval / 2, 0.5 + interval / 2]
-    zones: dict[str, Any] = {}
+    zones: dict[str, ConverterZone | None] = {}
     for z, zone in enumerate(ZONES):
         left, right = shared_cells(one.fit, other.fit, z)
         zones[zone] = None
@@ -74,21 +77,24 @@ def compare_converter(
     }
 
 
+def factor_in_name(converter: str) -> float | None:
+    """Magnification that a converter's name tells ('1.4x'); None where it tells none."""
+    found = _FACTOR.search(converter)
+    value = float((found[1] or found[2]).replace(",", ".")) if found else 0.0
+    return value if _FACTORS[0] <= value <= _FACTORS[1] else None
+
+
 def _factor(converter: str, with_it: list[FittedRange], bare: list[FittedRange]) -> float:
-    """From the name ('1.4x'), else from the focal lengths, else 1."""
-    found = re.search(r"(\d[.,]\d+|\d)\s*[xX×]|[xX×]\s*(\d[.,]\d+|\d)", converter)
-    if found:
-        value = float((found[1] or found[2]).replace(",", "."))
-        if _FACTORS[0] <= value <= _FACTORS[1]:
-            return value
-    return max(_middle(with_it[-1]) / _middle(bare[-1]), 1.0)
+    """From the name, else from the focal lengths, else 1."""
+    named = factor_in_name(converter)
+    return max(_middle(with_it[-1]) / _middle(bare[-1]), 1.0) if named is None else named
 
 
 def _middle(part: FittedRange) -> float:
     return 1.0 if part.focal_mm is None else float(np.sqrt(part.focal_mm[0] * part.focal_mm[1]))
 
 
-def _text(zones: dict[str, Any], factor: float) -> str:
+def _text(zones: Mapping[str, ConverterZone | None], factor: float) -> str:
     parts = []
     for zone in ("centre", "corner"):
         entry = zones[zone]
@@ -101,7 +107,8 @@ def _text(zones: dict[str, Any], factor: float) -> str:
         else:
             parts.append(f"{zone}: no difference found down to {max(-low, high):.0f}%")
         parts[-1] += f" ({low:+.0f} to {high:+.0f}%)"
-    if zones["centre"] is not None:
-        detail = factor * (1 + zones["centre"]["difference"])
+    centre = zones["centre"]
+    if centre is not None:
+        detail = factor * (1 + centre["difference"])
         parts.append(f"on the subject that is {detail:.2f} times the detail of the bare lens")
     return "per pixel: " + "; ".join(parts)

@@ -17,6 +17,7 @@ from auditor.infer.lenses.grouping import aperture_index, nominal_from_index
 from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.ranges import Ranges, find_ranges
 from auditor.infer.lenses.table import Table
+from auditor.model import Aperture, CurvePoint, FocalRange, SweetSpot, Zone
 from auditor.record import ZONES
 
 __all__ = ["best_aperture", "describe_range", "weaker_zone"]
@@ -32,7 +33,7 @@ CENTRE, CORNER = ZONES.index("centre"), ZONES.index("corner")
 
 def describe_range(
     fit: CurveFit, draws: Draws, table: Table, rows: NDArray[np.int64], criteria: Criteria
-) -> dict[str, Any]:
+) -> FocalRange:
     """The entry of `focal_ranges` for frames `rows`, without focal lengths, fringing, sides."""
     quantiles = [0.5 - criteria.interval / 2, 0.5 + criteria.interval / 2]
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
@@ -60,7 +61,7 @@ def describe_range(
         )
     if lacking:
         evidence.add(2, f"best aperture: not yet; it takes {' and '.join(lacking)}")
-    out: dict[str, Any] = {
+    out: FocalRange = {
         "focal_mm": None,
         "frames": len(rows),
         "outings": len(np.unique(table.outing[rows])),
@@ -78,6 +79,8 @@ def describe_range(
             "soft_share": round(float(1 - fit.inlier.mean()), 3),
             "scatter": {z: round(float(s), 4) for z, s in zip(ZONES, _scatter(fit), strict=True)},
         },
+        "evidence": evidence.word,
+        "reasons": evidence.reasons,
     }
     if found is not None:
         out["sweet_spot"] = {
@@ -86,7 +89,6 @@ def describe_range(
         out["pin_sharp"], out["acceptable"] = list(found.pin_sharp), list(found.acceptable)
         out["pin_sharp_intervals"] = [list(p) for p in found.pin_sharp_intervals]
         out["acceptable_intervals"] = [list(p) for p in found.acceptable_intervals]
-    out["evidence"], out["reasons"] = evidence.word, evidence.reasons
     _tell_together(fit, draws, apertures, out["sweet_spot"])
     return out
 
@@ -102,7 +104,7 @@ def best_aperture(apertures: Sequence[Mapping[str, Any]], sweet: Mapping[str, An
 
 
 def _tell_together(
-    fit: CurveFit, draws: Draws, apertures: Sequence[dict[str, Any]], sweet: dict[str, Any] | None
+    fit: CurveFit, draws: Draws, apertures: Sequence[Aperture], sweet: SweetSpot | None
 ) -> None:
     """Add to every figure how its error goes with that at the best aperture in use (correlation of the
     draws), without which a difference of the two would seem less sure than it is."""
@@ -114,15 +116,16 @@ def _tell_together(
         if best[zone]:
             together = np.atleast_2d(np.corrcoef(draws.curve[:, z], rowvar=False))
             for entry in apertures:
-                if entry[zone]:
+                figure: Zone | None = entry[zone]  # type: ignore[literal-required]
+                if figure:
                     own, other = at[entry["f_number"]], at[best["f_number"]]
-                    entry[zone]["with_best"] = round(float(together[own, other]), 4)
+                    figure["with_best"] = round(float(together[own, other]), 4)
 
 
 def _apertures(
     fit: CurveFit, draws: Draws, table: Table, rows: NDArray[np.int64],
     quantiles: list[float], counts: NDArray[np.int64],
-) -> list[dict[str, Any]]:  # fmt: skip
+) -> list[Aperture]:  # fmt: skip
     """Entry of every aperture used. Besides its interval a figure has `frames_error`, its standard
     error (ln) as far as frames decide it, and `lacking` (ln), how far the lens may lie beyond its
     frames: what another lens on this body does not share."""
@@ -132,22 +135,26 @@ def _apertures(
     if told.any():
         value, low, high = _figures(draws, fit.data.f_numbers, draws.curve, quantiles)
         own, beyond = draws.frames_error, draws.excess_sd
-    apertures = []
+    apertures: list[Aperture] = []
     for j, i in enumerate(index):
         here = rows[table.aperture[rows] == i]
-        entry: dict[str, Any] = {"f_number": nominal_from_index(int(i)), "frames": len(here)}
         k = fitted.get(int(i))
-        for z, zone in enumerate(ZONES):
-            entry[zone] = None
+        figures: list[Zone | None] = [None] * len(ZONES)
+        for z in range(len(ZONES)):
             if k is not None and told[z, k]:
-                entry[zone] = _interval(value[z, k], low[z, k], high[z, k]) | {
-                    "frames": int(counts[z, j]),
+                figures[z] = {
+                    **_interval(value[z, k], low[z, k], high[z, k]), "frames": int(counts[z, j]),
                     "frames_error": round(float(own[z, k]), 4),
                     "lacking": round(float(beyond[z, k]), 4),
-                }
-            entry[f"usual_{zone}_cpp"] = _usual(table.log_mtf50[here, z])
-        entry["sound_frames"] = 0 if k is None else _inliers(fit, k, len(here))
-        apertures.append(entry)
+                }  # fmt: skip
+        centre, middle, corner = figures
+        usual = [_usual(table.log_mtf50[here, z]) for z in range(len(ZONES))]
+        apertures.append({
+            "f_number": nominal_from_index(int(i)), "frames": len(here),
+            "centre": centre, "middle": middle, "corner": corner,
+            "usual_centre_cpp": usual[0], "usual_middle_cpp": usual[1], "usual_corner_cpp": usual[2],
+            "sound_frames": 0 if k is None else _inliers(fit, k, len(here)),
+        })  # fmt: skip
     return apertures
 
 
@@ -170,7 +177,7 @@ def _counts(table: Table, rows: NDArray[np.int64], index: NDArray[np.int64]) -> 
     )
 
 
-def _interval(value: float, low: float, high: float) -> dict[str, Any]:
+def _interval(value: float, low: float, high: float) -> Zone:
     return {
         "mtf50_cpp": round(float(value), 4), "low": round(float(low), 4),
         "high": round(float(high), 4),
@@ -213,7 +220,7 @@ def _ranges(
 
 def _curve(
     fit: CurveFit, draws: Draws, told: NDArray[np.bool_], quantiles: list[float]
-) -> list[dict[str, Any]]:
+) -> list[CurvePoint]:
     """The fitted curve at thirds of a stop, a zone's where frames speak for it within a stop."""
     used = dict(
         zip(aperture_index(fit.data.f_numbers).tolist(), fit.data.f_numbers.tolist(), strict=True)
@@ -223,15 +230,19 @@ def _curve(
     if told.any():
         value, low, high = _figures(draws, grid, draws.on(grid), quantiles)
     stops = 2 * np.log2(fit.data.f_numbers)
-    out = []
+    out: list[CurvePoint] = []
     for j, i in enumerate(indices):
-        entry: dict[str, Any] = {"f_number": nominal_from_index(i), "used": i in used}
-        for z, zone in enumerate(ZONES):
+        figures: list[Zone | None] = []
+        for z in range(len(ZONES)):
             apart = stops[told[z]] - 2 * np.log2(grid[j])
             below, above = apart[apart <= _SAME], apart[apart >= -_SAME]
             shown = len(below) and len(above) and np.abs(apart).min() < _REACH
-            entry[zone] = _interval(value[z, j], low[z, j], high[z, j]) if shown else None
-        out.append(entry)
+            figures.append(_interval(value[z, j], low[z, j], high[z, j]) if shown else None)
+        centre, middle, corner = figures
+        out.append({
+            "f_number": nominal_from_index(i), "used": i in used,
+            "centre": centre, "middle": middle, "corner": corner,
+        })  # fmt: skip
     return out
 
 

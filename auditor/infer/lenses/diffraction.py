@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from auditor.exposure import F_NUMBERS, nominal_f_number
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.physics import PARAMETERS, blur_px
+from auditor.model import Diffraction
 from auditor.optics import GREEN_UM, blur_sigma_for_mtf50
 
 __all__ = ["describe_diffraction", "diffraction_blur_px"]
@@ -34,7 +35,7 @@ def diffraction_blur_px(f_number: Floats, pitch_um: float) -> Floats:
 
 def describe_diffraction(
     fit: CurveFit, zone: int, held: NDArray[np.bool_], pitch_known: bool
-) -> dict[str, Any]:
+) -> Diffraction:
     """From which f-number diffraction blurs more than pixel and aberrations together.
 
     By the pitch alone (a perfect lens); and where frames speak for two apertures or more in `zone`,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,7 +63,7 @@ class Evidence:
     reasons: list[str] = field(default_factory=list)
 
     @property
-    def word(self) -> str:
+    def word(self) -> Literal["strong", "fair", "thin"]:
         """The level in a word: strong, fair or thin."""
         return _WORDS[self.level]
 

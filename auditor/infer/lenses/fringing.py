@@ -7,7 +7,7 @@ outing, every outing counts once at an aperture, however many frames it holds.
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,8 @@ from scipy.special import bdtr
 
 from auditor.exposure import f_number_at, f_number_place, nominal_f_number
 from auditor.infer.lenses.grouping import nominal_from_index, numbers
+from auditor.model import Fringing, Seams
+from auditor.model.bounds import Ends
 
 __all__ = ["FringeTable", "describe_fringing", "read_fringing"]
 
@@ -54,9 +56,9 @@ def describe_fringing(
     aperture: NDArray[np.int64],
     outing: NDArray[np.int64],
     visible_px: float,
-    acceptable: list[float] | None,
+    acceptable: Ends | None,
     interval: float,
-) -> dict[str, Any] | None:
+) -> Fringing | None:
     """Medians by aperture, and the smallest aperture at which a seam of `visible_px` shows.
 
     `rows` are sound frames, `aperture` their nominal index and `outing` their outing. The onset is where
@@ -65,20 +67,20 @@ def describe_fringing(
     `onset_frames` are the frames behind it. None unless the widest apertures surely show it; None as a
     whole when no frame was measured.
     """
-    by_aperture = []
+    by_aperture: list[Seams] = []
     measured = np.zeros(len(rows), bool)
-    for _, values in _quantities(table, rows):
+    for values in _quantities(table, rows):
         measured |= ~np.isnan(values)
     for index in np.unique(aperture[measured]):
         here = aperture == index
-        entry: dict[str, Any] = {
-            "f_number": nominal_from_index(int(index)),
-            "frames": int((measured & here).sum()),
-        }
-        for name, values in _quantities(table, rows[here]):
-            middle, low, high = _median(values, interval)
-            entry |= {name: middle, f"{name}_low": low, f"{name}_high": high}
-        by_aperture.append(entry)
+        red, blue, width = (_median(v, interval) for v in _quantities(table, rows[here]))
+        by_aperture.append({
+            "f_number": nominal_from_index(int(index)), "frames": int((measured & here).sum()),
+            "lateral_red_px": red[0], "lateral_red_px_low": red[1], "lateral_red_px_high": red[2],
+            "lateral_blue_px": blue[0], "lateral_blue_px_low": blue[1],
+            "lateral_blue_px_high": blue[2], "fringe_width_px": width[0],
+            "fringe_width_px_low": width[1], "fringe_width_px_high": width[2],
+        })  # fmt: skip
     if not by_aperture:
         return None
     alike = measured & _alike(aperture, outing, measured)
@@ -87,9 +89,8 @@ def describe_fringing(
     frames = 0 if onset is None else int((aperture[alike] <= f_number_place(onset) + 0.5).sum())
     if onset is None or first is None or frames < _FEWEST:
         onset = first = last = None
-    inside = None
-    if acceptable is not None:
-        inside = onset is not None and onset >= acceptable[0]
+    widest = None if acceptable is None else acceptable[0]
+    inside = None if widest is None else onset is not None and onset >= widest
     return {
         "onset_f_number": onset,
         "onset_low": first,
@@ -100,12 +101,8 @@ def describe_fringing(
     }
 
 
-def _quantities(table: FringeTable, rows: NDArray[np.int64]) -> list[tuple[str, Floats]]:
-    return [
-        ("lateral_red_px", table.red[rows]),
-        ("lateral_blue_px", table.blue[rows]),
-        ("fringe_width_px", table.width[rows]),
-    ]
+def _quantities(table: FringeTable, rows: NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
+    return table.red[rows], table.blue[rows], table.width[rows]
 
 
 def _alike(
@@ -137,7 +134,7 @@ def _sizes(
     for index in indices:
         here = aperture == index
         bounds = [(0.0, 0.0, 0.0)]
-        for _, values in _quantities(table, rows[here]):
+        for values in _quantities(table, rows[here]):
             own = pd.Series(values).groupby(outing[here]).median().dropna().to_numpy(float)
             # A single outing's frames speak for themselves.
             middle, low, high = _median(own if len(own) > 1 else values, interval)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,7 @@ from auditor.infer.lenses.grouping import LensGroup, focal_clusters, lens_groups
 from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.sides import SideTable, judge_sides, read_sides
 from auditor.infer.lenses.table import Table, read_table
+from auditor.model import Lens
 from auditor.record.pools import EXPORTS, pool_words
 
 __all__ = ["infer_lenses"]
@@ -39,7 +40,7 @@ class _Tables:
     fringes: FringeTable
 
 
-def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[dict[str, Any]]:
+def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[Lens]:
     """The `lenses` of the profile from the frame table (`record.COLUMNS` and `crawl.relate`)."""
     if not len(frames):
         return []
@@ -47,7 +48,7 @@ def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[dict[str, Any
     curves = read_table(frames, criteria.seed)
     groups = list(lens_groups(frames))
     tables = _Tables(curves, read_sides(frames), read_fringing(frames))
-    entries: list[dict[str, Any]] = []
+    entries: list[Lens] = []
     fitted: dict[tuple[str, str, str | None, str | None], list[FittedRange]] = {}
     for group in groups:
         ranges, reasons = _fitted_ranges(tables.curves, group, criteria)
@@ -119,7 +120,7 @@ def _parts(table: Table, rows: NDArray[np.int64]) -> list[NDArray[np.int64]]:
 def _describe(
     tables: _Tables, group: LensGroup, ranges: list[FittedRange], reasons: list[str],
     criteria: Criteria,
-) -> dict[str, Any]:  # fmt: skip
+) -> Lens:  # fmt: skip
     table = tables.curves
     described = []
     for part in ranges:
@@ -143,8 +144,8 @@ def _describe(
         )
         if group.source == EXPORTS:
             # What resampling and its sharpening left: no word on the lens's apertures.
-            entry |= dict.fromkeys(("sweet_spot", "pin_sharp", "acceptable", "diffraction"))
-            entry["evidence"] = "thin"
+            entry["sweet_spot"] = entry["pin_sharp"] = entry["acceptable"] = None
+            entry["diffraction"], entry["evidence"] = None, "thin"
             entry["reasons"] = [f"{pool_words(group.pool)} only", *entry["reasons"]]
         described.append(entry)
     return {

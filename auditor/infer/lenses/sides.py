@@ -8,13 +8,14 @@ because foreground at the foot of the scene softens that side of a sound lens to
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.lenses.grouping import numbers, shown_sharpness
+from auditor.model import Sides
 from auditor.record import SIDES, UPRIGHT
 
 __all__ = ["SideTable", "judge_sides", "read_sides"]
@@ -58,7 +59,7 @@ def read_sides(frames: pd.DataFrame) -> SideTable:
 
 def judge_sides(
     sides: SideTable, rows: NDArray[np.int64], outing: NDArray[np.int64], seed: int
-) -> dict[str, Any] | None:
+) -> Sides | None:
     """Verdict, confidence (share of resampled archives that agree) and each side's ratio.
 
     A ratio is the side's MTF50 against the geometric mean of it and its opposite. None when fewer
@@ -67,11 +68,10 @@ def judge_sides(
     level, upright = rows[~sides.upright[rows]], rows[sides.upright[rows]]
     clean = {"across": (sides.across, level), "down": (sides.down, upright)}
     mixed = {"across": (sides.across, rows), "down": (sides.down, rows)}
-    out: dict[str, Any] = {"verdict": "", "confidence": None, "frames": 0}
+    frames, ratios = 0, dict[str, float | None].fromkeys(SIDES)
     found: list[tuple[float, str]] = []
     settled: list[float] = []
     for axis, names in (("across", ("left", "right")), ("down", ("top", "bottom"))):
-        out[names[0]] = out[names[1]] = None
         values, use = mixed[axis]
         median, draws, count = _median(values[use], outing[use], seed)
         if count < _FEW:
@@ -80,9 +80,9 @@ def judge_sides(
         judged, judged_draws, judged_count = _median(values[use], outing[use], seed)
         if judged_count >= _FEW:
             median, draws, count = judged, judged_draws, judged_count
-        out[names[0]] = round(float(np.exp(median / 2)), 3)
-        out[names[1]] = round(float(np.exp(-median / 2)), 3)
-        out["frames"] = max(out["frames"], count)
+        ratios[names[0]] = round(float(np.exp(median / 2)), 3)
+        ratios[names[1]] = round(float(np.exp(-median / 2)), 3)
+        frames = max(frames, count)
         if judged_count < _FEW:
             continue
         worse = names[1] if median > 0 else names[0]
@@ -90,18 +90,19 @@ def judge_sides(
         settled.append(float((np.abs(draws) <= _MATTERS).mean()))
         if abs(median) > _MATTERS and beyond >= _SURE:
             found.append((beyond, worse))
-    if out["frames"] == 0:
+    if frames == 0:
         return None
+    verdict, confidence = "cannot tell", None
     if found:
         confidence, worse = max(found)
-        out["verdict"] = f"probably decentred: the {worse} side is softer in frame after frame"
-        out["confidence"] = round(confidence, 3)
+        verdict = f"probably decentred: the {worse} side is softer in frame after frame"
     elif settled and min(settled) >= _SURE:
-        out["verdict"] = "sides alike"
-        out["confidence"] = round(min(settled), 3)
-    else:
-        out["verdict"] = "cannot tell"
-    return out
+        verdict, confidence = "sides alike", min(settled)
+    return {
+        "verdict": verdict, "confidence": None if confidence is None else round(confidence, 3),
+        "frames": frames, "left": ratios["left"], "right": ratios["right"], "top": ratios["top"],
+        "bottom": ratios["bottom"],
+    }  # fmt: skip
 
 
 def _median(values: Floats, outing: NDArray[np.int64], seed: int) -> tuple[float, Floats, int]:

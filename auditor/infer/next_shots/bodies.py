@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from auditor.exposure import nominal_iso
+from auditor.model import Shot
 
 __all__ = ["body_requests"]
 
@@ -50,10 +51,13 @@ _HOW_RAW: Final = (
 )
 
 
-def body_requests(bodies: Sequence[Block], iso_matches: Sequence[Block]) -> list[dict[str, Any]]:
-    """For every body with a name: its noise in each kind of file, and its read noise."""
+def body_requests(
+    bodies: Sequence[Block], iso_matches: Sequence[Block]
+) -> list[tuple[Shot, float]]:
+    """For every body with a name: its noise in each kind of file, and its read noise; with what each is
+    worth."""
     frames = {b["body"]: b.get("frames_used") or 0 for b in bodies}
-    out = []
+    out: list[tuple[Shot, float]] = []
     for body in bodies:
         if body["body"] in (None, "unknown body"):
             continue
@@ -72,35 +76,36 @@ def body_requests(bodies: Sequence[Block], iso_matches: Sequence[Block]) -> list
     return out
 
 
-def _request(body: str, isos: Iterable[int], **rest: Any) -> dict[str, Any]:
+def _request(
+    body: str, isos: Iterable[int], why: str, gain: str, kind: str = "noise", how: str = _HOW
+) -> Shot:
     chosen = sorted(set(isos))
     if len(chosen) > _MOST_ISOS:
         step = (len(chosen) - 1) / (_MOST_ISOS - 1)
         chosen = [chosen[round(i * step)] for i in range(_MOST_ISOS)]
     return {
-        "kind": "noise", "lens": None, "body": body, "converter": None, "focal_mm": None,
-        "apertures": [], "iso": chosen, "frames": _EACH * len(chosen), "how": _HOW,
-    } | rest  # fmt: skip
+        "kind": kind, "lens": None, "body": body, "converter": None, "focal_mm": None,
+        "apertures": [], "iso": list(chosen), "frames": _EACH * len(chosen), "how": how, "why": why,
+        "gain": gain,
+    }  # fmt: skip
 
 
-def _unmeasured(body: Block) -> list[dict[str, Any]]:
+def _unmeasured(body: Block) -> list[tuple[Shot, float]]:
     """A body of which no frame tells its noise."""
     reasons = [r["reason"] for r in body.get("left_out") or ()]
     why = "nothing is known of its noise"
-    return [
-        _request(
-            body["body"],
-            _UNKNOWN_ISOS,
-            why=why + (f": every frame {' or '.join(reasons)}" if reasons else ""),
-            gain="usable ISO in bright and in dark scenes",
-            weight=_PER_STOP * _BELOW_STOPS * body["frames"],
-        )
-    ]
+    shot = _request(
+        body["body"],
+        _UNKNOWN_ISOS,
+        why=why + (f": every frame {' or '.join(reasons)}" if reasons else ""),
+        gain="usable ISO in bright and in dark scenes",
+    )
+    return [(shot, _PER_STOP * _BELOW_STOPS * body["frames"])]
 
 
 def _noise(
     body: str, kind: Block, frames: Mapping[str, int], matches: Sequence[Block]
-) -> list[dict[str, Any]]:
+) -> list[tuple[Shot, float]]:
     isos: set[int] = set()
     reasons: dict[str, None] = {}
     weight = 0.0
@@ -137,16 +142,14 @@ def _noise(
     told = {"raw": "raw files: ", "camera": ""}.get(
         kind["kind"], f"known from {kind['kind']} files only; "
     )
-    return [
-        _request(
-            body,
-            isos,
-            why=told + "; ".join(list(reasons)[:4]),
-            gain="how far ISO may go in bright and in dark scenes",
-            weight=weight,
-        )
-        | ({"how": f"raw files; {_HOW}"} if kind["kind"] == "raw" else {})
-    ]
+    shot = _request(
+        body,
+        isos,
+        why=told + "; ".join(list(reasons)[:4]),
+        gain="how far ISO may go in bright and in dark scenes",
+        how=f"raw files; {_HOW}" if kind["kind"] == "raw" else _HOW,
+    )
+    return [(shot, weight)]
 
 
 def _matches(
@@ -178,7 +181,7 @@ def _matches(
             )
 
 
-def _read_noise(body: Block) -> list[dict[str, Any]]:
+def _read_noise(body: Block) -> list[tuple[Shot, float]]:
     reason = (body.get("sensor") or {}).get("level_reason")
     if not reason:
         return []
@@ -188,17 +191,15 @@ def _read_noise(body: Block) -> list[dict[str, Any]]:
         wanted = [nominal_iso(max(used) * 2.0**s) for s in (1, 2) if max(used) * 2**s <= _HIGHEST]
     if not wanted:
         return []
-    return [
-        _request(
-            body["body"],
-            wanted,
-            kind="read noise",
-            how=_HOW_RAW,
-            why=f"read noise by ISO is open: {reason}",
-            gain="read noise, and the ISO from which raising it no longer helps",
-            weight=_DARK_SHARE * body["frames"],
-        )
-    ]
+    shot = _request(
+        body["body"],
+        wanted,
+        kind="read noise",
+        how=_HOW_RAW,
+        why=f"read noise by ISO is open: {reason}",
+        gain="read noise, and the ISO from which raising it no longer helps",
+    )
+    return [(shot, _DARK_SHARE * body["frames"])]
 
 
 def _used(kind: Block) -> list[int]:

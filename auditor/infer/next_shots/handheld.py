@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from auditor.infer.next_shots.series import usual_focal
+from auditor.model import Shot
 
 __all__ = ["handheld_requests"]
 
@@ -20,33 +21,33 @@ _SHARE: Final = 0.02
 (common practice, no source)."""
 
 
-def handheld_requests(lenses: Sequence[Block], handheld: Sequence[Block]) -> list[dict[str, Any]]:
-    """A request for each lens whose limit its frames left open."""
-    out = []
+def handheld_requests(
+    lenses: Sequence[Block], handheld: Sequence[Block]
+) -> list[tuple[Shot, float]]:
+    """A request for each lens whose limit its frames left open, and what it is worth."""
+    out: list[tuple[Shot, float]] = []
     for entry in handheld:
         if entry["limit_stops"] is not None or entry["lens"] in (None, "unknown lens"):
             continue
         focal, spot = _usual(lenses, entry)
         slowest = _STEPS - 1
-        out.append(
-            {
-                "kind": "handheld",
-                "lens": entry["lens"],
-                "body": entry["body"],
-                "converter": entry["converter"],
-                "focal_mm": focal,
-                "apertures": [] if spot is None else [spot],
-                "iso": [],
-                "frames": _EACH * (_STEPS + 1),
-                "how": "held as always, a detailed subject that stands still; "
-                f"{_EACH} frames at each of {_STEPS + 1} shutter times, a stop apart, from one stop "
-                f"faster to {slowest} stops slower than 1 / focal length in full-frame terms; "
-                "the ISO sets the exposure",
-                "why": f"no handheld limit: {entry['text']}",
-                "gain": "the shutter time at which one frame in ten is shaken",
-                "weight": _SHARE * entry["frames"],
-            }
-        )
+        shot: Shot = {
+            "kind": "handheld",
+            "lens": entry["lens"],
+            "body": entry["body"],
+            "converter": entry["converter"],
+            "focal_mm": focal,
+            "apertures": [] if spot is None else [spot],
+            "iso": [],
+            "frames": _EACH * (_STEPS + 1),
+            "how": "held as always, a detailed subject that stands still; "
+            f"{_EACH} frames at each of {_STEPS + 1} shutter times, a stop apart, from one stop "
+            f"faster to {slowest} stops slower than 1 / focal length in full-frame terms; "
+            "the ISO sets the exposure",
+            "why": f"no handheld limit: {entry['text']}",
+            "gain": "the shutter time at which one frame in ten is shaken",
+        }
+        out.append((shot, _SHARE * entry["frames"]))
     return out
 
 

@@ -14,6 +14,7 @@ from auditor.infer.criteria import Criteria
 from auditor.infer.next_shots.bodies import body_requests
 from auditor.infer.next_shots.handheld import handheld_requests
 from auditor.infer.next_shots.series import SMALL_FOCAL_MM, lens_series, nameless
+from auditor.model import Shot
 
 __all__ = ["next_shots", "open_note"]
 
@@ -42,8 +43,8 @@ def next_shots(
     handheld: Sequence[Block],
     criteria: Criteria,
     gear: Block | None = None,
-    asked: Sequence[Block] = (),
-) -> tuple[list[dict[str, Any]], int]:
+    asked: Sequence[Shot] = (),
+) -> tuple[list[Shot], int]:
     """Requests for the test frames of one afternoon, the most telling first, and how many more there
     are than fit into it.
 
@@ -59,18 +60,21 @@ def next_shots(
         *body_requests(bodies, iso_matches),
         *handheld_requests(lenses, handheld),
     ]
-    found = [s for r in found if _in_use(r, gear) and (s := _doable(r, lenses, gear)) is not None]
-    found.sort(key=lambda s: (s["kind"] == "sharpness" and nameless(s, "lens"), -s["weight"]))
-    found += [dict(r) for r in asked]
+    kept = [
+        (shot, weight)
+        for request, weight in found
+        if _in_use(request, gear) and (shot := _doable(request, lenses, gear)) is not None
+    ]
+    kept.sort(key=lambda s: (s[0]["kind"] == "sharpness" and nameless(s[0], "lens"), -s[1]))
+    wanted = [shot for shot, _ in kept] + [shot.copy() for shot in asked]
     chosen, left = [], AFTERNOON_MIN
-    for request in found:
-        request.pop("weight", None)
-        each = PER_FRAME_MIN.get(request["kind"], ON_TRIPOD_MIN)
-        request["minutes"] = round(SET_UP_MIN + each * request["frames"])
-        if request["minutes"] <= left:
-            chosen.append(request)
-            left -= request["minutes"]
-    return chosen, len(found) - len(chosen)
+    for shot in wanted:
+        each = PER_FRAME_MIN.get(shot["kind"] or "", ON_TRIPOD_MIN)
+        shot["minutes"] = round(SET_UP_MIN + each * (shot["frames"] or 0))
+        if shot["minutes"] <= left:
+            chosen.append(shot)
+            left -= shot["minutes"]
+    return chosen, len(wanted) - len(chosen)
 
 
 def _used(gear: Block | None, many: str, **names: Any) -> Block | None:
@@ -96,30 +100,27 @@ def _in_use(request: Block, gear: Block | None) -> bool:
     return lens is not None and lens["role"] == "in use"
 
 
-def _doable(
-    request: dict[str, Any], lenses: Sequence[Block], gear: Block | None
-) -> dict[str, Any] | None:
+def _doable(shot: Shot, lenses: Sequence[Block], gear: Block | None) -> Shot | None:
     """The request with apertures and ISO values that the gear has; None where none is left."""
-    for name, has in (
-        ("apertures", lambda: _apertures(request, lenses)),
-        ("iso", lambda: _isos(request, gear)),
-    ):
-        wanted = request[name]
+    apertures, isos = shot["apertures"] or [], shot["iso"] or []
+    shot["apertures"] = _within(apertures, _apertures(shot, lenses)) if apertures else []
+    shot["iso"] = _within(isos, _isos(shot, gear)) if isos else []
+    for wanted, kept in ((apertures, shot["apertures"]), (isos, shot["iso"])):
         if not wanted:
             continue
-        span = has()
-        kept = [
-            v
-            for v in wanted
-            if span is None or span[0] * (1 - ROUNDED) <= v <= span[1] * (1 + ROUNDED)
-        ]
         # One aperture or one ISO alone settles nothing that others are compared with.
         if not kept or (len(kept) < 2 <= len(wanted)):
             return None
-        request[name] = kept
-        if request["kind"] != "handheld":
-            request["frames"] = round(request["frames"] / len(wanted) * len(kept))
-    return request
+        if shot["kind"] != "handheld":
+            shot["frames"] = round((shot["frames"] or 0) / len(wanted) * len(kept))
+    return shot
+
+
+def _within(wanted: Sequence[float], span: tuple[float, float] | None) -> list[float]:
+    """The values that lie within a span, all of them where it is not known."""
+    if span is None:
+        return list(wanted)
+    return [v for v in wanted if span[0] * (1 - ROUNDED) <= v <= span[1] * (1 + ROUNDED)]
 
 
 def _apertures(request: Block, lenses: Sequence[Block]) -> tuple[float, float] | None:

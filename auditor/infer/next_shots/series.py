@@ -15,6 +15,7 @@ from typing import Any, Final
 
 from auditor.exposure import F_NUMBERS, f_number_index
 from auditor.infer.criteria import Criteria
+from auditor.model import Shot
 
 __all__ = ["SMALL_FOCAL_MM", "lens_series", "nameless", "usual_focal"]
 
@@ -63,8 +64,8 @@ _HOW: Final = (
 )
 
 
-def lens_series(lenses: Sequence[Block], criteria: Criteria) -> list[dict[str, Any]]:
-    """A test series for every focal range of which something is open, with its `weight`.
+def lens_series(lenses: Sequence[Block], criteria: Criteria) -> list[tuple[Shot, float]]:
+    """A test series for every focal range of which something is open, and what it is worth.
 
     Lenses without a name are left out where the body has no name either: nobody would know what to
     take out of the bag.
@@ -85,7 +86,7 @@ def nameless(entry: Block, what: str) -> bool:
     return entry[what] in (None, f"unknown {what}")
 
 
-def _series(lens: Block, part: Block, criteria: Criteria) -> dict[str, Any] | None:
+def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] | None:
     wanted: dict[float, str] = {}
     reasons: list[str] = []
     if part["sweet_spot"] is None:
@@ -107,16 +108,15 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> dict[str, Any] | No
     gain = f"curve at these apertures to ±{100 * after:.0f}%"
     if before is not None:
         gain += f", from ±{100 * before:.0f}% now"
-    return _entry(lens, part, apertures, each * len(apertures), reasons, gain) | {
-        "weight": part["frames"]
-        * max(before if before is not None else _UNKNOWN, _DOUBT.get(part["evidence"], _WANTED))
-    }
+    doubt = max(before if before is not None else _UNKNOWN, _DOUBT.get(part["evidence"], _WANTED))
+    shot = _entry(lens, part, apertures, each * len(apertures), reasons, gain)
+    return shot, part["frames"] * doubt
 
 
 def _entry(
     lens: Block, part: Block, apertures: list[float], frames: int,
     reasons: list[str], gain: str,
-) -> dict[str, Any]:  # fmt: skip
+) -> Shot:  # fmt: skip
     return {
         "kind": "sharpness",
         "lens": lens["lens"],
@@ -224,7 +224,7 @@ def _few_days(part: Block) -> bool:
     return any("outing" in reason for reason in part["reasons"])
 
 
-def _sides(lens: Block, part: Block) -> dict[str, Any] | None:
+def _sides(lens: Block, part: Block) -> tuple[Shot, float] | None:
     """A lens whose sides may differ, but not surely."""
     sides = part.get("sides")
     if not sides or sides["verdict"] != "cannot tell":
@@ -235,9 +235,8 @@ def _sides(lens: Block, part: Block) -> dict[str, Any] | None:
     wide = part["apertures"][0]["f_number"]
     reasons = [f"one side may be softer ({100 * (1 - min(ratios)):.0f}% below the mean of both)"]
     gain = "decentred or not"
-    return _entry(lens, part, [wide], _SIDE_FRAMES, reasons, gain) | {
-        "weight": _SIDE_WEIGHT * part["frames"]
-    }
+    shot = _entry(lens, part, [wide], _SIDE_FRAMES, reasons, gain)
+    return shot, _SIDE_WEIGHT * part["frames"]
 
 
 def _frames_each(part: Block, criteria: Criteria) -> int:

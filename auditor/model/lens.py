@@ -1,33 +1,29 @@
-"""Lenses and bodies in a profile."""
+"""Lenses in a profile."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, NotRequired, TypedDict
+from typing import Annotated, Literal, NotRequired, TypedDict
 
 from auditor.model.bounds import (
     Count,
     Ends,
     Positive,
-    PositiveCount,
-    PositiveShare,
     Share,
 )
 
 __all__ = [
     "Aperture",
-    "Band",
-    "Body",
+    "ConverterComparison",
+    "ConverterZone",
     "CurvePoint",
     "Diffraction",
+    "Failures",
     "FocalRange",
     "Fringing",
-    "IsoMatch",
     "Lens",
-    "Scale",
+    "Seams",
     "Sides",
     "SweetSpot",
-    "Tone",
-    "UsableIso",
     "Zone",
 ]
 
@@ -41,6 +37,14 @@ class Zone(TypedDict):
     frames: NotRequired[Annotated[Count | None, "frames behind the figure"]]
     with_best: NotRequired[
         Annotated[float, "correlation of its error with that of the figure at the best aperture"]
+    ]
+    frames_error: NotRequired[
+        Annotated[
+            float, "standard error (ln) as far as frames decide it: what two lenses do not share"
+        ]
+    ]
+    lacking: NotRequired[
+        Annotated[float, "standard deviation (ln) of where the lens lies beyond its frames"]
     ]
 
 
@@ -64,6 +68,7 @@ class CurvePoint(TypedDict):
     """Fitted curve at a third of a stop."""
 
     f_number: Positive
+    used: NotRequired[Annotated[bool, "frames were taken at it"]]
     centre: NotRequired[Annotated[Zone | None, "fitted"]]
     middle: NotRequired[Annotated[Zone | None, "fitted"]]
     corner: NotRequired[Annotated[Zone | None, "fitted"]]
@@ -77,6 +82,22 @@ class SweetSpot(TypedDict):
     high: Annotated[float | None, "upper end"]
 
 
+class Seams(TypedDict):
+    """Colour fringing at one aperture, medians with their 90% intervals, px."""
+
+    f_number: Positive
+    frames: Count
+    lateral_red_px: float | None
+    lateral_red_px_low: float | None
+    lateral_red_px_high: float | None
+    lateral_blue_px: float | None
+    lateral_blue_px_low: float | None
+    lateral_blue_px_high: float | None
+    fringe_width_px: float | None
+    fringe_width_px_low: float | None
+    fringe_width_px_high: float | None
+
+
 class Fringing(TypedDict):
     """Colour fringing."""
 
@@ -84,7 +105,9 @@ class Fringing(TypedDict):
         Annotated[float | None, "smallest aperture at which colour seams still show"]
     ]
     onset_frames: NotRequired[Annotated[int | None, "frames behind it, at that aperture and wider"]]
-    by_aperture: NotRequired[list[dict[str, Any]]]
+    onset_low: NotRequired[Annotated[float | None, "lower end of its 90% interval"]]
+    onset_high: NotRequired[Annotated[float | None, "upper end"]]
+    by_aperture: NotRequired[list[Seams]]
     inside_acceptable: NotRequired[bool | None]
 
 
@@ -94,6 +117,10 @@ class Sides(TypedDict):
     verdict: NotRequired[Annotated[str | None, "plain words"]]
     confidence: NotRequired[Annotated[Share | None, "how sure"]]
     frames: NotRequired[Annotated[Count | None, "frames behind it"]]
+    left: NotRequired[Annotated[float | None, "its MTF50 against the mean of it and its opposite"]]
+    right: NotRequired[float | None]
+    top: NotRequired[float | None]
+    bottom: NotRequired[float | None]
 
 
 class Diffraction(TypedDict):
@@ -102,7 +129,41 @@ class Diffraction(TypedDict):
     ruling_from_f_number: NotRequired[
         Annotated[float | None, "from here diffraction is the larger blur"]
     ]
+    perfect_lens_from_f_number: NotRequired[
+        Annotated[float, "the same without aberrations, by the pitch alone"]
+    ]
+    loss_at_smallest: NotRequired[
+        Annotated[float | None, "share lost at the smallest aperture against the sharpest"]
+    ]
     text: NotRequired[Annotated[str | None, "plain words"]]
+
+
+class Failures(TypedDict):
+    """How often frames failed otherwise, and how sound ones scatter."""
+
+    soft_share: Share
+    scatter: Annotated[dict[str, float], "ln MTF50, by zone"]
+
+
+class ConverterZone(TypedDict):
+    """MTF50 with a converter against without, as a share."""
+
+    difference: float
+    low: Annotated[float, "lower end of the 90% interval"]
+    high: Annotated[float, "upper end"]
+
+
+class ConverterComparison(TypedDict):
+    """A lens with its converter against the bare lens."""
+
+    converter: str
+    factor: Positive
+    frames: Count
+    frames_without: Count
+    focal_mm: Ends | None
+    focal_mm_without: Ends | None
+    zones: dict[str, ConverterZone | None]
+    text: str
 
 
 class FocalRange(TypedDict):
@@ -116,6 +177,11 @@ class FocalRange(TypedDict):
     sweet_spot: Annotated[SweetSpot | None, "best aperture"]
     pin_sharp: Annotated[Ends | None, "f-numbers, lowest and highest"]
     acceptable: Annotated[Ends | None, "f-numbers, lowest and highest"]
+    pin_sharp_intervals: NotRequired[
+        Annotated[list[Ends] | None, "90% intervals of both ends of `pin_sharp`"]
+    ]
+    acceptable_intervals: NotRequired[list[Ends] | None]
+    failures: NotRequired[Failures | None]
     evidence: Literal["strong", "fair", "thin"] | None
     reasons: list[str]
     fringing: NotRequired[Fringing | None]
@@ -145,86 +211,5 @@ class Lens(TypedDict):
         Annotated[str | None, "the exports that a curve is drawn from where there is nothing else"]
     ]
     focal_ranges: Annotated[list[FocalRange], "from shortest to longest"]
-    converter_comparison: NotRequired[dict[str, Any] | None]
+    converter_comparison: NotRequired[ConverterComparison | None]
     reasons: NotRequired[list[str]]
-
-
-class Scale(TypedDict):
-    """One kind of file of a body."""
-
-    file_kind: NotRequired[str]
-    pixel_pitch_um: NotRequired[float]
-    frames: NotRequired[PositiveCount]
-
-
-class Tone(TypedDict):
-    """Noise at one ISO and signal."""
-
-    iso: Positive
-    signal: Annotated[PositiveShare, "linear, 1 = white"]
-    snr: Annotated[float | None, "signal over noise, per pixel"]
-    low: Annotated[float | None, "lower end of the 90% interval"]
-    high: Annotated[float | None, "upper end"]
-    frames: Annotated[Count | None, "frames behind it"]
-    snr_output: NotRequired[Annotated[float | None, "the same at the output size"]]
-    predicted: NotRequired[Annotated[bool | None, "no frame was seen here"]]
-    frames_at_most: NotRequired[
-        Annotated[Count | None, "frames that show no measurable noise here"]
-    ]
-    snr_at_least: NotRequired[
-        Annotated[
-            Positive | None,
-            "signal to noise that those frames prove; null where noise was measured",
-        ]
-    ]
-
-
-class UsableIso(TypedDict):
-    """Highest usable ISO, null when not known or never reached."""
-
-    excellent: Annotated[float | None, "ISO"]
-    acceptable: Annotated[float | None, "ISO"]
-
-
-class Band(TypedDict):
-    """One band of scene brightness."""
-
-    ev100: Annotated[Ends | None, "edges, EV at ISO 100"]
-    band: NotRequired[Annotated[str | None, "name"]]
-    frames: Annotated[Count | None, "frames"]
-    usable_iso: UsableIso
-
-
-class Body(TypedDict):
-    """A body."""
-
-    body: Annotated[str | None, "name"]
-    frames: Annotated[Count | None, "frames"]
-    pixel_pitch_um: Annotated[float | None, "the sensor's own pixel, micrometres"]
-    scales: NotRequired[
-        Annotated[list[Scale], "kinds of file and their scales, the commonest first"]
-    ]
-    kind: NotRequired[Annotated[str | None, "kind of file"]]
-    tones: list[Tone]
-    brightness: list[Band]
-    limits_firm: NotRequired[
-        Annotated[bool | None, "from five frames of two outings on: limits may stand in a headline"]
-    ]
-    no_noise_seen: NotRequired[
-        Annotated[
-            list[dict[str, Any]] | None,
-            "{iso, frames}: ISO values at which no frame showed measurable noise",
-        ]
-    ]
-
-
-class IsoMatch(TypedDict):
-    """What one body's ISO is worth on another."""
-
-    body: str | None
-    reference_body: str | None
-    ev100: Annotated[Ends | None, "band"]
-    reference_iso: Annotated[float | None, "ISO on the reference body"]
-    iso: Annotated[float | None, "ISO on the body that looks as noisy"]
-    low: Annotated[float | None, "90% interval"]
-    high: Annotated[float | None, "90% interval"]

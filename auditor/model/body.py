@@ -1,0 +1,264 @@
+"""Bodies in a profile: their noise by ISO, signal and light, against each other and by habit."""
+
+from __future__ import annotations
+
+from typing import Annotated, NotRequired, TypedDict
+
+from auditor.model.bounds import Count, Ends, Positive, PositiveCount, PositiveShare, Share
+
+__all__ = [
+    "Accepted",
+    "AcceptedRow",
+    "Band",
+    "BandSnr",
+    "Body",
+    "BodyKind",
+    "Habit",
+    "IsoMatch",
+    "KeptApart",
+    "LeftOut",
+    "Scale",
+    "Sensor",
+    "SensorIso",
+    "Tone",
+    "Unseen",
+    "UsableDetail",
+    "UsableIso",
+]
+
+Low = Annotated[float | None, "lower end of the 90% interval"]
+High = Annotated[float | None, "upper end"]
+
+
+class Scale(TypedDict):
+    """One kind of file of a body."""
+
+    file_kind: NotRequired[str]
+    pixel_pitch_um: NotRequired[float]
+    frames: NotRequired[PositiveCount]
+
+
+class Tone(TypedDict):
+    """Noise at one ISO and signal."""
+
+    iso: Positive
+    signal: Annotated[PositiveShare, "linear, 1 = white"]
+    snr: Annotated[float | None, "signal over noise, per pixel"]
+    low: Annotated[float | None, "lower end of the 90% interval"]
+    high: Annotated[float | None, "upper end"]
+    frames: Annotated[Count | None, "frames behind it"]
+    snr_output: NotRequired[Annotated[float | None, "the same at the output size"]]
+    predicted: NotRequired[Annotated[bool | None, "no frame was seen here"]]
+    frames_at_most: NotRequired[
+        Annotated[Count | None, "frames that show no measurable noise here"]
+    ]
+    snr_at_least: NotRequired[
+        Annotated[
+            Positive | None,
+            "signal to noise that those frames prove; null where noise was measured",
+        ]
+    ]
+
+
+class UsableIso(TypedDict):
+    """Highest usable ISO, null when not known or never reached."""
+
+    excellent: Annotated[float | None, "ISO"]
+    acceptable: Annotated[float | None, "ISO"]
+
+
+class UsableDetail(TypedDict):
+    """How a usable ISO came about."""
+
+    snr: Annotated[Positive, "signal to noise that it was asked for"]
+    predicted: Annotated[bool, "no frame was seen at it"]
+    reason: Annotated[str | None, "why there is none, or why it may lie higher"]
+    low: Annotated[int | None, "lower end of the 90% interval, ISO"]
+    high: Annotated[int | None, "upper end"]
+    exact: NotRequired[Annotated[float, "between engraved values"]]
+
+
+class BandSnr(TypedDict):
+    """Signal to noise of a band's typical frame at one ISO, at the output size."""
+
+    iso: int
+    snr: Positive
+    low: float
+    high: float
+    predicted: Annotated[bool, "no frame was seen here"]
+
+
+class Band(TypedDict):
+    """One band of scene brightness."""
+
+    ev100: Annotated[Ends | None, "edges, EV at ISO 100"]
+    band: NotRequired[Annotated[str | None, "name"]]
+    frames: Annotated[Count | None, "frames"]
+    usable_iso: UsableIso
+    key: NotRequired[str]
+    usable_iso_detail: NotRequired[Annotated[dict[str, UsableDetail], "of each limit"]]
+    signals: NotRequired[
+        Annotated[dict[str, float], "quartiles of a typical frame's signal, 1 = white"]
+    ]
+    scene_frames: NotRequired[Annotated[Count, "frames that describe the band's scenes"]]
+    scenes_of_other_kind: NotRequired[
+        Annotated[bool, "they are of another kind of file, for want of this one"]
+    ]
+    by_iso: NotRequired[list[BandSnr]]
+
+
+class Unseen(TypedDict):
+    """An ISO value at which no frame showed measurable noise."""
+
+    iso: int
+    frames: Count
+
+
+class KeptApart(TypedDict):
+    """How much noisier frames that were kept apart are than the body's own figures."""
+
+    frames: Count
+    noise_ratio: Annotated[float | None, "null where no noise could be measured in them"]
+    low: Low
+    high: High
+    from_s: NotRequired[Annotated[float, "long exposures: from so many seconds"]]
+    from_stops: NotRequired[Annotated[float, "lifted files: from so many stops"]]
+
+
+class BodyKind(TypedDict):
+    """A body's noise in one kind of file."""
+
+    kind: str
+    frames_used: Count
+    outings: Count
+    limits_firm: Annotated[
+        bool, "from five frames of two outings on: limits may stand in a headline"
+    ]
+    no_noise_seen: list[Unseen]
+    outliers: Annotated[Count, "frames that were given no weight"]
+    tones: list[Tone]
+    brightness: list[Band]
+    full_scale_e: Annotated[float | None, "electrons at white at ISO 100"]
+    dual_gain_iso: Annotated[float | None, "ISO from which a second gain is used"]
+    long_exposures: KeptApart | None
+    lifted_files: KeptApart | None
+    output_megapixels: Positive
+    notes: list[str]
+
+
+class SensorIso(TypedDict):
+    """A sensor at one ISO, by photon transfer (EMVA 1288)."""
+
+    iso: int
+    gain_e_per_dn: Positive
+    gain_low: Low
+    gain_high: High
+    read_noise_e: float | None
+    read_low: Low
+    read_high: High
+    full_scale_e: float | None
+    frames: Count
+
+
+class Sensor(TypedDict):
+    """A sensor, from raw frames."""
+
+    by_iso: list[SensorIso]
+    level_from_iso: Annotated[int | None, "ISO from which read noise no longer falls"]
+    level_low: Annotated[int | None, "lower end of its 90% interval"]
+    level_high: Annotated[int | None, "upper end"]
+    level_reason: Annotated[str | None, "why there is none"]
+
+
+class LeftOut(TypedDict):
+    """Frames that say nothing of a body's noise."""
+
+    reason: str
+    frames: Count
+
+
+class Body(TypedDict):
+    """A body."""
+
+    body: Annotated[str | None, "name"]
+    frames: Annotated[Count | None, "frames"]
+    pixel_pitch_um: Annotated[float | None, "the sensor's own pixel, micrometres"]
+    scales: NotRequired[
+        Annotated[list[Scale], "kinds of file and their scales, the commonest first"]
+    ]
+    kind: NotRequired[Annotated[str | None, "kind of file"]]
+    tones: list[Tone]
+    brightness: list[Band]
+    limits_firm: NotRequired[
+        Annotated[bool | None, "from five frames of two outings on: limits may stand in a headline"]
+    ]
+    no_noise_seen: NotRequired[list[Unseen] | None]
+    frames_used: NotRequired[Count]
+    outings: NotRequired[Count]
+    outliers: NotRequired[Count]
+    full_scale_e: NotRequired[float | None]
+    dual_gain_iso: NotRequired[float | None]
+    long_exposures: NotRequired[KeptApart | None]
+    lifted_files: NotRequired[KeptApart | None]
+    output_megapixels: NotRequired[Positive]
+    notes: NotRequired[list[str]]
+    other_kinds: NotRequired[Annotated[list[BodyKind], "its noise in further kinds of file"]]
+    sensor: NotRequired[Annotated[Sensor | None, "from raw frames with a photon transfer"]]
+    left_out: NotRequired[list[LeftOut]]
+
+
+class IsoMatch(TypedDict):
+    """What one body's ISO is worth on another."""
+
+    body: str | None
+    reference_body: str | None
+    ev100: Annotated[Ends | None, "band"]
+    reference_iso: Annotated[float | None, "ISO on the reference body"]
+    iso: Annotated[float | None, "ISO on the body that looks as noisy"]
+    low: Annotated[float | None, "90% interval"]
+    high: Annotated[float | None, "90% interval"]
+    kind: NotRequired[Annotated[str, "kind of file"]]
+    band: NotRequired[Annotated[str, "name"]]
+    iso_exact: NotRequired[Annotated[float, "between engraved values"]]
+    low_exact: NotRequired[float]
+    high_exact: NotRequired[float]
+    stops: NotRequired[Annotated[float, "from the reference ISO"]]
+    predicted: NotRequired[Annotated[bool, "one of both ISO values was not used"]]
+    frames: NotRequired[Annotated[Count, "of the body with fewer"]]
+
+
+class Habit(TypedDict):
+    """A habit that costs noise."""
+
+    body: str
+    habit: str
+    frames: Annotated[Count, "with it"]
+    of: Annotated[Count, "that could be judged"]
+    share: Share
+    low: Share
+    high: Share
+    text: str
+    lifted_stops: NotRequired[Annotated[float | None, "median lift"]]
+
+
+class AcceptedRow(TypedDict):
+    """The ISO at which a body looks as noisy in a band as an accepted picture."""
+
+    body: str
+    kind: str
+    band: str
+    key: str
+    ev100: Ends
+    iso: int | None
+    low: int | None
+    high: int | None
+    iso_exact: float | None
+    predicted: bool
+    reason: Annotated[str | None, "why there is none"]
+
+
+class Accepted(TypedDict):
+    """What looks as noisy as a picture that the photographer accepts."""
+
+    accepted: Annotated[str, "as given, BODY:ISO:BAND"]
+    table: list[AcceptedRow]

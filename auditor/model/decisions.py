@@ -1,0 +1,222 @@
+"""What an archive decides: visible or not, which lens, has it changed, dust, focus."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, NotRequired, TypedDict
+
+from auditor.model.bounds import Count, Ends, Positive, Share
+
+__all__ = [
+    "Decisions",
+    "DustSpot",
+    "FocusBias",
+    "GearChange",
+    "LensChoice",
+    "NoiseVisible",
+    "Rival",
+    "RivalAperture",
+    "RivalDifference",
+    "RivalZone",
+    "VisibleLoss",
+]
+
+Low = Annotated[float, "lower end of the 90% interval"]
+High = Annotated[float, "upper end"]
+Day = Annotated[str, "ISO 8601 day"]
+
+
+class VisibleLoss(TypedDict):
+    """Loss of one aperture against the best one, as it is looked at."""
+
+    lens: str | None
+    body: str | None
+    converter: str | None
+    focal_mm: Ends | None
+    f_number: Positive
+    against_f_number: Annotated[Positive, "the best aperture"]
+    viewing: Annotated[str, "the print or screen it is looked at on"]
+    zone: Annotated[str, "the zone that loses most"]
+    loss_jnd: Annotated[float, "its loss, just noticeable differences"]
+    low: Low
+    high: High
+    chance: Annotated[Share, "that the loss of some zone shows"]
+    verdict: Annotated[
+        str, "visible or not visible, with 'probably' where that is less sure, or cannot be told"
+    ]
+    odds: Annotated[str | None, "how sure a verdict with 'probably' is"]
+    largest_print_cm: Annotated[
+        int | None,
+        "largest print in which no loss shows; 300 for that and more, null where one of 10 cm shows it",
+    ]
+    frames: Annotated[Count, "frames at the aperture"]
+    evidence: Literal["strong", "fair", "thin"]
+    text: str
+
+
+class NoiseVisible(TypedDict):
+    """ISO up to which a mid-tone's noise does not show."""
+
+    body: str | None
+    viewing: str
+    iso: Annotated[int | None, "highest used at which it does not show; null where the lowest does"]
+    first_seen_iso: Annotated[int | None, "lowest used at which it shows; null where none does"]
+    frames: Count
+    text: str
+
+
+class RivalDifference(TypedDict):
+    """MTF50 per picture height of one lens against another's, positive where the first is sharper."""
+
+    difference: Annotated[float, "share"]
+    low: Low
+    high: High
+
+
+class RivalZone(RivalDifference):
+    """The same over all shared apertures."""
+
+    sharper: Annotated[str | None, "the lens that is named; null where chance may have it so"]
+
+
+class RivalAperture(TypedDict):
+    """Two lenses at one aperture."""
+
+    f_number: Positive
+    frames: Annotated[list[Count], "of each"]
+    centre: NotRequired[RivalDifference | None]
+    middle: NotRequired[RivalDifference | None]
+    corner: NotRequired[RivalDifference | None]
+
+
+class Rival(TypedDict):
+    """Two lenses that share focal lengths."""
+
+    lens: str | None
+    body: str | None
+    against: str | None
+    against_body: str | None
+    focal_mm: Annotated[Ends, "both cover it"]
+    declined: Annotated[str | None, "why they are not held against each other"]
+    zones: dict[str, RivalZone]
+    apertures: list[RivalAperture]
+    seen: Annotated[dict[str, str], "by viewing, whether the largest difference shows"]
+    text: str
+
+
+class LensChoice(TypedDict):
+    """A lens with a rival, at its best aperture."""
+
+    body: str | None
+    lens: str | None
+    converter: str | None
+    focal_mm: Ends
+    f_number: Annotated[Positive, "its best aperture"]
+    mtf50_cpp: Annotated[Positive, "of the weaker of centre and corner there"]
+    low: Annotated[float | None, "lower end of the 90% interval"]
+    high: Annotated[float | None, "upper end"]
+    take: Annotated[
+        Literal["yes", "no"] | None,
+        "named the sharper in a zone and its rivals in none, or the reverse",
+    ]
+
+
+class GearChange(TypedDict):
+    """A lens or a body that changed."""
+
+    lens: Annotated[str | None, "null where the body changed"]
+    body: str | None
+    converter: str | None
+    what: Annotated[str, "sharpness, sides, noise or hot pixels"]
+    place: Annotated[str | None, "zone or sides"]
+    date: Day
+    date_low: Day
+    date_high: Day
+    change: Annotated[float, "share"]
+    low: Low
+    high: High
+    frames_before: Count
+    frames_after: Count
+    p: Annotated[Share, "chance of such a change by luck"]
+    also: Annotated[list[str], "what else moved at that time"]
+    text: str
+
+
+class DustSpot(TypedDict):
+    """A spot of dust on a sensor."""
+
+    body: str | None
+    body_serial: str | None
+    x: Annotated[Share, "from the left of a frame held level, share of its width"]
+    y: Annotated[Share, "from its top, share of its height"]
+    f_number: Annotated[Positive, "smallest aperture that shows it"]
+    diameter_px: Count
+    depth: Annotated[float, "share of the light that it takes at that aperture"]
+    since: Annotated[Day, "first seen"]
+    last: Annotated[Day, "last seen"]
+    not_before: Annotated[str | None, "last day on which it would have shown and did not"]
+    gone_by: Annotated[str | None, "first day of those that show it gone"]
+    frames: Annotated[Count, "that show it"]
+    could_show: Annotated[Count, "that could"]
+    scenes: Count
+    p: Annotated[Share, "chance of such a spot by luck"]
+    text: str
+
+
+class FocusBias(TypedDict):
+    """A lens whose plane of focus lies on one side of the middle more often than chance has it."""
+
+    lens: str | None
+    body: str | None
+    converter: str | None
+    focal_mm: Ends | None
+    direction: Literal["front", "behind"]
+    meant: Annotated[Literal["middle"], "where focus was meant to lie"]
+    front: Annotated[Count, "frames in which it lay in front"]
+    behind: Annotated[Count, "frames in which it lay behind"]
+    frames: Count
+    p: Annotated[Share, "chance of such a bias by luck"]
+    share: Annotated[Share, "of the frames in that direction"]
+    low: Annotated[Share, "lower end of the 90% interval"]
+    high: Annotated[Share, "upper end"]
+    apertures: Annotated[list[list[float]], "where it costs sharpness: f-number, share lost"]
+    sides_known: Annotated[bool, "that it is not the lens's own softer side"]
+    text: str
+
+
+class Decisions(TypedDict):
+    """What follows from the figures, and what could not be worked out."""
+
+    visible: NotRequired[
+        Annotated[
+            list[VisibleLoss],
+            "by lens, focal range, aperture and viewing: loss against the best aperture in just noticeable differences, with verdict",
+        ]
+    ]
+    noise_visible: NotRequired[
+        Annotated[
+            list[NoiseVisible],
+            "by body and viewing: ISO up to which a mid-tone's noise does not show",
+        ]
+    ]
+    rivals: NotRequired[
+        Annotated[
+            list[Rival],
+            "lenses that share focal lengths: difference by zone and aperture, or why it was declined",
+        ]
+    ]
+    lens_choice: NotRequired[
+        Annotated[list[LensChoice], "lenses with rivals at their best aperture, by focal length"]
+    ]
+    changes: NotRequired[
+        Annotated[list[GearChange], "what changed over the years, with date and size"]
+    ]
+    dust: NotRequired[
+        Annotated[list[DustSpot], "spots of dust on the sensor, with place, depth and dates"]
+    ]
+    focus_bias: NotRequired[
+        Annotated[
+            list[FocusBias],
+            "lenses whose plane of focus lies on one side of the middle more often than chance",
+        ]
+    ]
+    decisions_failed: NotRequired[Annotated[list[str], "decisions that could not be worked out"]]
