@@ -15,6 +15,7 @@ __all__ = [
     "BISQUARE_CUT",
     "HUBER_CUT",
     "MAD_TO_SD",
+    "SHEPPARD",
     "bisquare_slope",
     "bisquare_weight",
     "huber_weight",
@@ -25,6 +26,9 @@ Floats = NDArray[np.float64]
 
 MAD_TO_SD: Final = 1.4826
 """Standard deviation of normal values over their median absolute deviation, 1 / Phi^-1(3/4)."""
+SHEPPARD: Final = 12
+"""Square of a step over the variance of what is spread evenly over it, which rounding to steps adds
+(Sheppard's correction)."""
 HUBER_CUT: Final = 1.345
 """Residual in standard deviations from which Huber's weights fall: 95% of the mean's efficiency."""
 BISQUARE_CUT: Final = 4.685

@@ -4,8 +4,14 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["DAY_CHARACTERS", "HOUR_S", "MB", "MINUTE_S", "SECOND_CHARACTERS"]
+__all__ = [
+    *("BYTE_BITS", "DAY_CHARACTERS", "HOUR_S", "MB", "MINUTE_S", "SECOND_CHARACTERS", "WHITE_16"),
+]
 
+BYTE_BITS: Final = 8
+"""Bits of a byte, and of a code value of ordinary pictures."""
+WHITE_16: Final = 2 ** (2 * BYTE_BITS) - 1
+"""Code value of white in 16 bits."""
 MB: Final = 2**20
 """Bytes of a megabyte, as memory is counted."""
 MINUTE_S: Final = 60

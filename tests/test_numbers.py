@@ -24,7 +24,7 @@ NAMED = (
         "store",
         "record",
     ),
-    *("settings", "engine", "report"),
+    *("settings", "engine", "report", "measure"),
     *(
         "units.py",
         "srgb.py",

@@ -13,9 +13,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.cosine import JPEG_BLOCK
 from auditor.measure.refusals import Undecodable, header_refusal
+from auditor.units import BYTE_BITS
 
-__all__ = ["MAX_PIXELS", "MIN_PIXELS", "check_size", "header_of", "imdecode", "luma_steps"]
+__all__ = [
+    *("MAX_PIXELS", "MIN_PIXELS", "check_size", "has_spare_bits", "header_of", "imdecode"),
+    "luma_steps",
+]
 
 MAX_PIXELS: Final = 300_000_000
 """Larger pictures are refused from their header, before any decoding."""
@@ -75,10 +80,16 @@ def _steps_of(header: Any) -> NDArray[np.float64] | None:
     if header.format not in ("JPEG", "MPO") or header.mode not in ("L", "RGB"):
         return None
     try:
-        steps = np.array(header.quantization[header.layer[0][3]], float).reshape(8, 8)
+        table = np.array(header.quantization[header.layer[0][3]], float)
+        steps = table.reshape(JPEG_BLOCK, JPEG_BLOCK)
     except (KeyError, IndexError, ValueError):
         return None
     return steps if steps.all() else None  # ITU-T T.81 (B.2.4.1) allows no step of 0
+
+
+def has_spare_bits(code: NDArray[Any], depth: int) -> bool:
+    """Whether code values of 16 bits hold only `depth` bits, more than 8."""
+    return code.dtype == np.uint16 and BYTE_BITS < depth < 2 * BYTE_BITS
 
 
 def imdecode(data: bytes, flags: int) -> NDArray[Any] | None:

@@ -8,7 +8,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["EIGHT", "SIXTEEN", "Cosines"]
+__all__ = ["EIGHT", "JPEG_BLOCK", "SIXTEEN", "Cosines"]
+
+JPEG_BLOCK: Final = 8
+"""Side in pixels of the blocks that JPEG codes (ISO/IEC 10918-1)."""
 
 
 @dataclass(frozen=True)
@@ -57,5 +60,7 @@ class Cosines:
         return np.hypot(along[:, None], along[None])
 
 
-EIGHT: Final = Cosines.of(8)
-SIXTEEN: Final = Cosines.of(16)
+EIGHT: Final = Cosines.of(JPEG_BLOCK)
+"""The transform of JPEG's blocks."""
+SIXTEEN: Final = Cosines.of(2 * JPEG_BLOCK)
+"""The same of blocks of twice the side."""

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.crawl.suffixes import RAW_SUFFIXES
-from auditor.measure.content import MAX_PIXELS, check_size, header_of, imdecode
+from auditor.measure.content import MAX_PIXELS, check_size, has_spare_bits, header_of, imdecode
 from auditor.measure.heif import decode_heif
 from auditor.measure.icc_profiles import curve_number, transfer_from_icc
 from auditor.measure.isobmff import is_container, read_container
@@ -19,6 +19,7 @@ from auditor.measure.jxl import decode_jxl, is_jxl
 from auditor.measure.picture import Picture, Transfer
 from auditor.measure.raw import decode_raw
 from auditor.measure.refusals import Undecodable, begins_as_raw, raw_refusal
+from auditor.units import BYTE_BITS, WHITE_16
 
 __all__ = ["Undecodable", "decode"]
 
@@ -27,6 +28,16 @@ _CURVES: Final[dict[int, Transfer]] = {4: 2.2, 5: 2.8, 8: "linear", 13: "srgb"}
 video (1, 6, 14, 15) stand in still pictures for sRGB, which screens show them by."""
 
 _HDR_CURVES: Final = {16: "PQ", 18: "HLG"}
+"""Those of the same table that are made for bright screens."""
+
+_JPEG2000_DEPTH_AT: Final = 42
+"""Bytes from a JPEG 2000 codestream's start to the depth of its first component (ISO/IEC 15444-1, SIZ)."""
+_FILLER: Final = 128
+"""Code value with which decoders fill up what is missing of a JPEG: the middle of 8 bits, which a block
+without coefficients gives (ITU-T T.81, level shift)."""
+_INTEGERS_FROM: Final = 1.5
+"""Highest value of a floating-point picture from which on it holds integer code values: linear light
+seldom passes white by so much (common practice, no source)."""
 
 
 def decode(
@@ -104,7 +115,7 @@ def _decode_container(
         check_size(width, height, max_pixels)
         flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
         code = imdecode(data, flags)
-        depth = container.depth or 8
+        depth = container.depth or BYTE_BITS
         code = None if code is None else _to_top(code, depth)
     else:
         kind = "HEIC"
@@ -127,15 +138,18 @@ def _decode_container(
 
 def _to_top(code: NDArray[Any], depth: int) -> NDArray[Any]:
     """16-bit code values of fewer bits, moved up so that white becomes 65535."""
-    if code.dtype != np.uint16 or not 8 < depth < 16:
+    if not has_spare_bits(code, depth):
         return code
-    return (code << (16 - depth)) | (code >> (2 * depth - 16))
+    spare = 2 * BYTE_BITS - depth
+    return (code << spare) | (code >> (depth - spare))
 
 
 def _depth_of_jpeg2000(data: bytes) -> int:
     """Bits of the first component (ISO/IEC 15444-1, SIZ marker); 8 where that can't be told."""
     at = data.find(b"\xff\x4f\xff\x51")
-    return (data[at + 42] & 0x7F) + 1 if 0 <= at < len(data) - 42 else 8
+    if not 0 <= at < len(data) - _JPEG2000_DEPTH_AT:
+        return BYTE_BITS
+    return (data[at + _JPEG2000_DEPTH_AT] & 0x7F) + 1
 
 
 def _decode_jxl(data: bytes, icc: bytes | None, fallback: Transfer, max_pixels: int) -> Picture:
@@ -184,7 +198,7 @@ def _breaks_off(data: bytes) -> bool:
 def _ends_in_filler(code: NDArray[Any]) -> bool:
     """Whether the last rows are the plain mid-grey with which decoders fill up missing data."""
     rows = code[-8:]
-    return bool((rows == 128).all()) and not bool((code[::16, ::16] == 128).all())
+    return bool((rows == _FILLER).all()) and not bool((code[::16, ::16] == _FILLER).all())
 
 
 def _normalise(
@@ -198,8 +212,8 @@ def _normalise(
         return (code.astype(np.float32) / np.float32(top)).clip(0, 1), transfer or fallback
     finite = np.nan_to_num(code.astype(np.float32), nan=0.0, posinf=1.0, neginf=0.0)
     top = float(finite.max(initial=0.0))
-    if top > 1.5:
+    if top > _INTEGERS_FROM:
         # Floating-point files of scans and merges often keep integer code values.
-        finite = finite / np.float32(255 if top <= 255 else 65535 if top <= 65535 else top)
+        finite = finite / np.float32(255 if top <= 255 else max(top, WHITE_16))
     # Floating-point pictures hold linear light by custom unless a profile says otherwise.
     return finite.clip(0, 1), transfer or "linear"

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor import srgb
 from auditor.measure.picture import Picture
 from auditor.measure.reduce import area_means
 from auditor.record import DUST_F_NUMBER, DUST_GRID, Dust
@@ -33,6 +34,10 @@ _DISC_PX: Final = 5.2
 spots was lost between the map's places."""
 _LONG_PX: Final = 1600
 """Longest side in pixels of that plane."""
+_LEFT: Final = 1.5
+"""How many times longer a frame's longer side may be left by halving; the rest is taken off in one step."""
+_LEAST_PX: Final = 400
+"""Short side in pixels below which a frame is too small for a map (a judgement, no source)."""
 _FINER: Final = 128
 """Steps into which a code value of 8 bits is divided."""
 _DARKEST_DN: Final = 1.0
@@ -43,6 +48,8 @@ _SHORT_PX: Final = 300
 """Short side in pixels below which a plane is not reduced: covers of small sensors lie nearer, and what
 room a frame must have for telling how restless its places are."""
 _REACH: Final = (9, 9)
+"""Pixels across and down over which the two Gaussians below are summed: some three standard deviations to
+either side."""
 _SCALE: Final = 1.4
 """Standard deviation (px) of the narrower of two Gaussians. With one twice as wide it tells a shadow
 from photon noise, JPEG coding and soft clouds as well as any linear filter of 19 x 19 places does (a
@@ -54,6 +61,10 @@ _PEAK: Final = 0.386
 places (0.33 to 0.43)."""
 _ROUGH: Final = 0.015
 """Unrest (share of light) from which a place is too rough to show dust."""
+_LEAST_UNREST: Final = 1e-4
+"""Unrest (share of light) of every place at least: painted or clipped ones have none."""
+_MEAN_ROOT: Final = 0.8222
+"""Mean root of the size of a standard normal value: 2^(1/4) Gamma(3/4) / sqrt(pi)."""
 _BORDER: Final = 3
 """Places along the edge of the map in which nothing is looked for."""
 _AROUND: Final = 21
@@ -68,7 +79,7 @@ def measure_dust(
     `pitch_um` is the pixel pitch of the file. Depths are shares of the light that is lost, whatever the
     transfer curve.
     """
-    if f_number is None or f_number < DUST_F_NUMBER or min(picture.shape) < 400:
+    if f_number is None or f_number < DUST_F_NUMBER or min(picture.shape) < _LEAST_PX:
         return None
     plane, scale = _small(picture)
     pitch = pitch_um or _SENSOR_UM / max(picture.shape)
@@ -95,7 +106,7 @@ def _small(picture: Picture) -> tuple[Plane, float]:
     """Luma reduced to about `_LONG_PX`, (H, W), in code values, and the code value of white."""
     # A power of two: halving is what OpenCV does quickly.
     factor = 1
-    while max(picture.shape) > 1.5 * factor * _LONG_PX:
+    while max(picture.shape) > _LEFT * factor * _LONG_PX:
         factor *= 2
     if picture.code is None:
         assert picture.mosaic is not None
@@ -120,7 +131,7 @@ def _slope(plane: Plane, picture: Picture, scale: float) -> Plane | float:
         return 1.0
     if picture.transfer == "srgb":
         # d ln L / d ln C of IEC 61966-2-1 above its straight part.
-        return np.float32(2.4) * plane / (plane + np.float32(0.055 * scale))
+        return np.float32(srgb.POWER) * plane / (plane + np.float32(srgb.OFFSET * scale))
     return float(picture.transfer)
 
 
@@ -130,8 +141,7 @@ def _response(plane: Plane, picture: Picture, scale: float) -> tuple[Plane, Plan
     half = np.maximum(half, np.float32(scale / 255))
     wide = cv2.GaussianBlur(half, _REACH, _FURTHER)
     depth = np.asarray((wide - half) / wide * _slope(half, picture, scale) / np.float32(_PEAK))
-    # The mean root is swayed less by a ridge nearby than the mean square; of a normal distribution
-    # it is 0.8222 roots of the standard deviation (its absolute moment of order 1/2).
+    # The mean root is swayed less by a ridge nearby than the mean square.
     root = cv2.blur(np.sqrt(np.abs(depth)), (_AROUND, _AROUND))
-    unrest = root * root * np.float32(1 / 0.8222**2)
-    return depth, np.maximum(unrest, np.float32(1e-4))
+    unrest = root * root * np.float32(1 / _MEAN_ROOT**2)
+    return depth, np.maximum(unrest, np.float32(_LEAST_UNREST))

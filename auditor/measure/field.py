@@ -22,6 +22,9 @@ _LEAST_PX: Final = 40
 _SIDE_PX: Final = 112
 """Longer side to which thumbnails are reduced: more costs time and tells no more."""
 _SHARES: Final = np.geomspace(0.2, 1.0, 49)
+"""Shares of the thumbnail's sides that are tried, 3.4% apart; the last is the whole."""
+_FINER: Final = 9
+"""Shares tried between the best one's neighbours: less than 1% apart."""
 _LEAST_PART_PX: Final = 18
 """Shorter side in the thumbnail below which a part has nothing to be recognised by."""
 _ALIKE: Final = 0.87
@@ -32,6 +35,8 @@ _FLAT: Final = 6.0
 """Standard deviation in 8-bit code values below which there is nothing to be recognised by."""
 _BAR: Final = 24
 """8-bit code value below which all of a bar beside the picture in a thumbnail lies."""
+_SPECKS: Final = 0.02
+"""Share of a bar's row or column that may be brighter: coding leaves specks."""
 
 
 def whole_side_px(picture: Picture, thumbnail: bytes) -> int | None:
@@ -72,10 +77,9 @@ def _fit(grey: NDArray[Any], small: NDArray[Any]) -> tuple[float, float] | None:
     if fits[best] < _ALIKE:
         return None
     # The whole is what is seen unless a part fits better.
-    full = [i for i, share in enumerate(_SHARES) if share > 0.97]
-    if max(fits[i] for i in full) > fits[best] - _BETTER:
-        return fits[full[-1]], whole
-    near = np.linspace(_SHARES[max(best - 1, 0)], _SHARES[min(best + 1, len(fits) - 1)], 9)
+    if fits[-1] > fits[best] - _BETTER:
+        return fits[-1], whole
+    near = np.linspace(_SHARES[max(best - 1, 0)], _SHARES[min(best + 1, len(fits) - 1)], _FINER)
     return max((_correlation(grey, small, whole * share), whole * share) for share in near)
 
 
@@ -104,7 +108,8 @@ def _reduced(picture: Picture, side: int) -> NDArray[Any]:
 
 def _without_bars(small: NDArray[Any]) -> NDArray[Any]:
     """Without the black bars that fill up a thumbnail of another shape than the picture."""
-    rows, columns = (small > _BAR).mean(1) > 0.02, (small > _BAR).mean(0) > 0.02
+    bright = small > _BAR
+    rows, columns = bright.mean(1) > _SPECKS, bright.mean(0) > _SPECKS
     if not rows.any() or not columns.any():
         return small
     top, bottom = int(rows.argmax()), int(rows[::-1].argmax())

@@ -26,18 +26,43 @@ __all__ = ["measure_fringing", "measure_optics"]
 Floats = NDArray[np.float64]
 
 _HALF: Final = 11
+"""Pixels that are cut out to every side of an edge's middle: as far as the next two reach, nearly."""
 _ALONG_PX: Final = 9.0
+"""Half length in pixels of an edge."""
 _REACH_PX: Final = 7.0
+"""Pixels to either side of an edge that its profiles hold."""
 _PLATEAU_PX: Final = 4.5
+"""Pixels beside an edge from which on a profile is at its dark or light plateau."""
 _BIN_PX: Final = 0.5
+"""Width in pixels of a profile's bins: a mosaic has few red and blue sites to fill them."""
 _PROFILE: Final = np.arange(-_REACH_PX + _BIN_PX / 2, _REACH_PX, _BIN_PX)
+"""Middles of the bins, in pixels from the edge."""
 _MAX_EDGES: Final = 240
+"""Edges that are used at most, those with the highest steps: enough for a fit, and quick."""
 _MIN_EDGES: Final = 6
+"""Edges from which on a figure is given."""
+_LEAST_STEP: Final = 0.03
+"""Least step in light, 1 = white, of an edge that is looked at."""
 _MIN_STEP: Final = 0.06
-"""Least step in code values; in a mosaic's light, before any white balance, the next holds."""
+"""Least step of each colour in code values, white = 1; in a mosaic's light, before any white balance, the
+next holds."""
 _MIN_STEP_LIGHT: Final = 0.015
-_HIGH_CONTRAST: Final = 0.25
+"""See `_MIN_STEP`."""
+_BALANCE: Final = (0.4, 2.5)
+"""Ratio of a colour's step to green's, 1 for the frame's ordinary edge, below and beyond which the edge
+is one of colours, not of light."""
+_COLOURED: Final = 0.3
+"""Natural logarithm of that ratio at which an edge counts half."""
 _REST: Final = 0.03
+"""Root mean square, as a share of the step, of what a displacement leaves, at which an edge counts half."""
+_HIGH_CONTRAST: Final = 0.25
+"""Step in code values, white = 1, from which on an edge may show a seam."""
+_NEUTRAL: Final = 0.35
+"""How far from 1 the ratio of its steps may lie."""
+_ROUNDS: Final = 6
+"""Rounds of reweighting in a robust fit (common practice, no source)."""
+_LEAST_SCATTER_PX: Final = 0.02
+"""Scatter of displacements that is assumed at least, lest a few that agree silence all others."""
 _USED: Final = 0.05
 """Weight from which an edge counts as used; 1 is a neutral, noiseless edge across the radius."""
 _SEAM: Final = 0.1
@@ -79,7 +104,7 @@ def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
     for channel in (0, 2):
         sound = (np.abs(steps[:, channel]) > least) & (np.abs(steps[:, 1]) > least)
         ratio = _balanced(steps[:, channel], steps[:, 1], sound)
-        sound &= (ratio > 0.4) & (ratio < 2.5) & np.isfinite(profiles).all((1, 2))
+        sound &= (ratio > _BALANCE[0]) & (ratio < _BALANCE[1]) & np.isfinite(profiles).all((1, 2))
         apart = np.nan_to_num(green - profiles[:, channel])
         shift = apart.sum(1) * _BIN_PX
         sound &= np.abs(shift) < 4
@@ -87,7 +112,8 @@ def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
         line = np.gradient(np.nan_to_num(green), _BIN_PX, axis=1)
         rest = np.sqrt(((apart - shift[:, None] * line) ** 2).mean(1))
         # Colour sampled coarsely widens an edge that changes colour; neutral edges tell more.
-        trust = 1 / (1 + (np.log(np.abs(ratio) + 1e-9) / 0.3) ** 2) / (1 + (rest / _REST) ** 2)
+        coloured = np.log(np.abs(ratio) + 1e-9) / _COLOURED
+        trust = 1 / (1 + coloured**2) / (1 + (rest / _REST) ** 2)
         weight = np.where(sound, towards**2 * trust, 0)
         used = max(used, int(np.count_nonzero(weight > _USED)))
         lateral.append(_slope(shift, radius * towards, weight))
@@ -100,7 +126,7 @@ def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
 
 def _selection(edges: Edges) -> Edges:
     """The clean edges, the surest and highest first."""
-    clean = np.flatnonzero(edges.clean & (edges.step > 0.03))
+    clean = np.flatnonzero(edges.clean & (edges.step > _LEAST_STEP))
     order = np.argsort(-edges.step[clean], kind="stable")
     return edges.take(clean[order][:_MAX_EDGES])
 
@@ -195,10 +221,11 @@ def _slope(shift: Floats, along: Floats, weight: Floats) -> float | None:
     shift = np.where(weight > 0, np.nan_to_num(shift), 0)
     w = weight.copy()
     slope = 0.0
-    for _ in range(6):
+    for _ in range(_ROUNDS):
         slope = float((w * shift * along).sum() / max((w * along**2).sum(), 1e-12))
         left = np.abs(shift - slope * along)
-        scale = max(MAD_TO_SD * float(np.partition(left[used], middle)[middle]), 0.02)
+        scale = MAD_TO_SD * float(np.partition(left[used], middle)[middle])
+        scale = max(scale, _LEAST_SCATTER_PX)
         w = weight * huber_weight(left, scale)
     return slope
 
@@ -207,7 +234,7 @@ def _seams(profiles: Floats, steps: Floats) -> tuple[float | None, float | None]
     """Median width and peak of the coloured seam at high-contrast edges of nearly neutral sides."""
     neutral = np.abs(steps[:, 1]) > _HIGH_CONTRAST
     for channel in (0, 2):
-        neutral &= np.abs(_balanced(steps[:, channel], steps[:, 1], neutral) - 1) < 0.35
+        neutral &= np.abs(_balanced(steps[:, channel], steps[:, 1], neutral) - 1) < _NEUTRAL
     neutral &= np.isfinite(profiles).all((1, 2))
     if np.count_nonzero(neutral) < _MIN_EDGES:
         return None, None

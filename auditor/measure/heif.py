@@ -8,7 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.content import has_spare_bits
 from auditor.measure.isobmff import Container
+from auditor.units import BYTE_BITS
 
 __all__ = ["decode_heif"]
 
@@ -34,11 +36,11 @@ def decode_heif(
     pillow_heif.options.DECODE_THREADS = 1  # there is a decoder process for every core
     file = pillow_heif.open_heif(data, convert_hdr_to_8bit=False, bgr_mode=True)
     check_size(*file.size)
-    depth = int(file.info.get("bit_depth") or 8)
+    depth = int(file.info.get("bit_depth") or BYTE_BITS)
     code = np.asarray(file)
     if code.ndim == 3:
         code = code[..., 0] if code.shape[2] < 3 else code[..., :3]
-    if code.dtype == np.uint16 and 8 < depth < 16:
+    if has_spare_bits(code, depth):
         code = code | (code >> depth)  # values come shifted to the top; white becomes all ones
     icc = file.info.get("icc_profile")
     return np.ascontiguousarray(container.stored(code)), icc if isinstance(icc, bytes) else None

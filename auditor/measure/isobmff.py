@@ -15,11 +15,20 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Container", "is_container", "read_container"]
+__all__ = ["Container", "is_container", "read_container", "spans"]
 
 _BRANDS: Final = frozenset(
     [b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1", b"avif", b"avis"]
 )
+_HEAD: Final = 8
+"""Bytes of a box's head: its size and kind."""
+_LONG_HEAD: Final = 16
+"""The same of a box whose size takes 64 bits and stands behind its kind."""
+_BRANDS_END: Final = 512
+"""Bytes of the first box in which brands are looked for: damage can claim any size, and files have a
+dozen brands at most (common practice, no source)."""
+_AV1_BITS: Final = (8, 10, 12)
+"""Bits of a code value in AV1: without its flags for more, with the first, and with both (av1C)."""
 _MOST_BOXES: Final = 4000
 """Damage can claim any number of boxes; no camera writes so many at one level."""
 
@@ -65,10 +74,10 @@ class Container:
         return shown
 
 
-# Exif 2.32, tag Orientation: which stored corners (0 1 over 2 3) stand in the shown top row.
 _BY_CORNERS: Final = {
     (0, 1): 1, (1, 0): 2, (3, 2): 3, (2, 3): 4, (0, 2): 5, (2, 0): 6, (3, 1): 7, (1, 3): 8,
 }  # fmt: skip
+"""Exif 2.32, tag Orientation, by which stored corners (0 1 over 2 3) stand in the shown top row."""
 
 
 def _turn(array: NDArray[Any], kind: str, amount: int) -> NDArray[Any]:
@@ -81,14 +90,15 @@ def is_container(data: bytes) -> bool:
     """Whether a file's first box says that it is an HEIF or AVIF picture."""
     if data[4:8] != b"ftyp":
         return False
-    size = min(int.from_bytes(data[:4], "big"), 512)
-    brands = {data[8:12], *(data[i : i + 4] for i in range(16, size - 3, 4))}
+    size = min(int.from_bytes(data[:4], "big"), _BRANDS_END)
+    first = 2 * _HEAD  # the head, the main brand and its version
+    brands = {data[8:12], *(data[i : i + 4] for i in range(first, size - 3, 4))}
     return bool(brands & _BRANDS)
 
 
 def read_container(data: bytes) -> Container:
     """Properties of the main picture; what is damaged or absent is simply not told."""
-    outer = list(_spans(data))
+    outer = list(spans(data))
     whole = all(end <= len(data) for kind, _, end in outer if kind == b"mdat")
     try:
         meta = next(data[start + 4 : end] for kind, start, end in outer if kind == b"meta")
@@ -113,16 +123,17 @@ def _read(properties: list[tuple[bytes, bytes]], owned: list[int], whole: bool) 
         elif kind == b"imir" and body:
             turns.append(("imir", body[0] & 1))
         elif kind == b"colr" and body[:4] == b"nclx":
-            curve = _number(body, 6, 2)
+            (curve,) = struct.unpack_from(">6xH", body)
         elif kind == b"av1C" and len(body) > 2:
-            depth = 8 if not body[2] & 0x40 else 12 if body[2] & 0x20 else 10
+            deep, deeper = bool(body[2] & 0x40), bool(body[2] & 0x20)
+            depth = _AV1_BITS[deep + (deep and deeper)]
     return Container(tuple(turns), curve, depth, whole)
 
 
 def _owned(ipma: bytes, item: int) -> list[int]:
     """One-based places, in order, of the properties that belong to an item."""
     version, wide = ipma[0], ipma[3] & 1
-    count, at = min(_number(ipma, 4, 4), _MOST_BOXES), 8
+    count, at = min(_number(ipma, 4, 4), _MOST_BOXES), 4 + 4  # behind version, flags and count
     for _ in range(count):
         size = 4 if version else 2
         found, links = _number(ipma, at, size), ipma[at + size]
@@ -137,22 +148,22 @@ def _owned(ipma: bytes, item: int) -> list[int]:
 
 def _boxes(data: bytes) -> Iterator[tuple[bytes, bytes]]:
     """(kind, content) of the boxes side by side in `data`."""
-    for kind, start, end in _spans(data):
+    for kind, start, end in spans(data):
         yield kind, data[start:end]
 
 
-def _spans(data: bytes) -> Iterator[tuple[bytes, int, int]]:
+def spans(data: bytes) -> Iterator[tuple[bytes, int, int]]:
     """(kind, start and end of the content) of the boxes side by side, as they claim it."""
     at = 0
     for _ in range(_MOST_BOXES):
-        if at + 8 > len(data):
+        if at + _HEAD > len(data):
             return
         size, kind = struct.unpack_from(">I4s", data, at)
-        head = 8
+        head = _HEAD
         if size == 1:
-            if at + 16 > len(data):
+            if at + _LONG_HEAD > len(data):
                 return
-            (size,), head = struct.unpack_from(">Q", data, at + 8), 16
+            (size,), head = struct.unpack_from(">Q", data, at + _HEAD), _LONG_HEAD
         elif size == 0:
             size = len(data) - at
         if size < head:

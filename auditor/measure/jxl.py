@@ -8,6 +8,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.isobmff import spans
+
 __all__ = ["decode_jxl", "is_jxl", "size_of_jxl"]
 
 _BARE: Final = b"\xff\x0a"
@@ -17,6 +19,10 @@ _SIDES: Final = ((1, 1), (12, 10), (4, 3), (3, 2), (16, 9), (5, 4), (2, 1))
 """Shapes that the header knows by a number (ISO/IEC 18181-1, size header)."""
 _LENGTHS: Final = (9, 13, 18, 30)
 """Bits in which a side may be written."""
+_SMALL_PX, _SMALL_BITS = 8, 5
+"""Sides of small pictures are so many times as long as the number that these bits hold, and one more."""
+_LEAST_BYTES: Final = 16
+"""Bytes that hold the longest header of a size: two of the mark and 68 bits."""
 
 
 def is_jxl(data: bytes) -> bool:
@@ -28,25 +34,17 @@ def _codestream(data: bytes) -> bytes:
     """The beginning of the codestream. Raises ValueError where the boxes hold none."""
     if data.startswith(_BARE):
         return data[:32]
-    at = 0
-    while at + 16 <= len(data):
-        size, kind = int.from_bytes(data[at : at + 4], "big"), data[at + 4 : at + 8]
-        head = 16 if size == 1 else 8
-        if size == 1:
-            size = int.from_bytes(data[at + 8 : at + 16], "big")
+    for kind, start, _ in spans(data):
         if kind in (b"jxlc", b"jxlp"):
-            start = at + head + 4 * (kind == b"jxlp")
-            return data[start : start + 32]
-        if size < head:
-            break
-        at += size
+            first = start + 4 * (kind == b"jxlp")
+            return data[first : first + 32]
     raise ValueError("no picture in the boxes")
 
 
 def size_of_jxl(data: bytes) -> tuple[int, int]:
     """Width and height in pixels from the header, as the picture is shown. Raises ValueError."""
     head = _codestream(data)
-    if not head.startswith(_BARE) or len(head) < 16:
+    if not head.startswith(_BARE) or len(head) < _LEAST_BYTES:
         raise ValueError("no header")
     bits, at = int.from_bytes(head[2:], "little"), 0
 
@@ -57,7 +55,9 @@ def size_of_jxl(data: bytes) -> tuple[int, int]:
         return value
 
     def side(small: bool) -> int:
-        return 8 * (take(5) + 1) if small else take(_LENGTHS[take(2)]) + 1
+        if small:
+            return _SMALL_PX * (take(_SMALL_BITS) + 1)
+        return take(_LENGTHS[take(2)]) + 1
 
     small = bool(take(1))
     height = side(small)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Final, Literal
+from typing import Any, Literal
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor import srgb
 from auditor.measure.reduce import area_means
 
 __all__ = ["Mosaic", "Picture", "Transfer"]
@@ -17,15 +18,15 @@ __all__ = ["Mosaic", "Picture", "Transfer"]
 Transfer = Literal["srgb", "linear"] | float
 """The curve between code values and light: IEC 61966-2-1, none, or a plain power (e.g. 2.2)."""
 
-_SRGB_KNEE: Final = 0.04045
-
 
 def _linearise(share: NDArray[np.float32], transfer: Transfer) -> NDArray[np.float32]:
     if transfer == "linear":
         return share
     if transfer == "srgb":
-        curve = np.power(np.maximum((share + 0.055) / 1.055, 0), 2.4, dtype=np.float32)
-        return np.where(share <= _SRGB_KNEE, share / np.float32(12.92), curve)
+        # As `srgb.linear`, in single precision.
+        above = np.maximum((share + srgb.OFFSET) / (1 + srgb.OFFSET), 0)
+        curve = np.power(above, srgb.POWER, dtype=np.float32)
+        return np.where(share <= srgb.CODE_FROM, share / np.float32(srgb.LINE), curve)
     return np.power(np.maximum(share, 0), np.float32(transfer), dtype=np.float32)
 
 

@@ -15,6 +15,12 @@ from auditor.measure.refusals import Undecodable, raw_refusal
 
 __all__ = ["decode_raw"]
 
+_FULL_SIZE: Final = 0.8
+"""Share of the sensor's pixels from which on a preview is one of full size: it may lack the borders
+(common practice, no source)."""
+_STRIP: Final = 64
+"""Rows or columns of a masked strip that are kept, next to the visible area."""
+
 
 def decode_raw(data: bytes, suffix: str, max_pixels: int) -> Picture:
     """The mosaic of a raw file, else its preview. Raises `Undecodable`."""
@@ -72,10 +78,6 @@ def _mosaic(raw: Any) -> Mosaic | None:
     )
 
 
-_STRIP: Final = 64
-"""Rows or columns of a masked strip that are kept, next to the visible area."""
-
-
 def _masked(raw: Any, visible: tuple[int, ...]) -> tuple[NDArray[Any], ...]:
     """Copies of the strips above, left of, right of and below the visible sensor area."""
     whole, sizes = raw.raw_image, raw.sizes
@@ -100,7 +102,8 @@ def _preview(raw: Any) -> Picture:
     if thumb.format != rawpy.ThumbFormat.JPEG:
         raise Undecodable("the raw data has no readable mosaic and no full-size preview")
     code = imdecode(thumb.data, cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
-    if code is None or code.shape[0] * code.shape[1] < 0.8 * raw.sizes.width * raw.sizes.height:
+    whole = raw.sizes.width * raw.sizes.height
+    if code is None or code.shape[0] * code.shape[1] < _FULL_SIZE * whole:
         raise Undecodable("the raw data has no readable mosaic and no full-size preview")
     return Picture(
         code,

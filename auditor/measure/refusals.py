@@ -14,6 +14,10 @@ _BACK_MARKS: Final = (b"IIII", b"MMMM")
 _WITHOUT_MARK: Final = frozenset([".bay", ".raw"])
 """Endings of raw files of which some have no beginning of their own (common practice, no source)."""
 _LOOKED_AT: Final = 1 << 16
+"""Bytes from a file's beginning in which anything but zeros is looked for."""
+_LEAST_ZEROS: Final = 512
+"""Bytes from which on nothing but zeros tells of a failed copy: a sector of a disk (common practice,
+no source)."""
 
 
 class Undecodable(ValueError):
@@ -34,7 +38,7 @@ def begins_as_raw(data: bytes, suffix: str) -> bool:
 
 
 def _no_picture(data: bytes) -> str:
-    if len(data) >= 512 and not any(data[:_LOOKED_AT]):
+    if len(data) >= _LEAST_ZEROS and not any(data[:_LOOKED_AT]):
         return "not a picture: it holds nothing but zeros, as after a copy that failed"
     return "not a picture"
 

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.cosine import JPEG_BLOCK
 from auditor.measure.picture import Picture
 
 __all__ = ["resampled"]
@@ -24,11 +25,16 @@ _PEAK: Final = 7.0
 """Height over the median of the frequencies around from which a line is no chance. Of 90 files made from
 real ones and not enlarged (`tests/settings/altered`, the half to tune on) one passes 6.1, a reduced one;
 so does a telephone that resamples what its sensor gives; of 15 enlarged ones 14 pass."""
+_LEAST_PX: Final = 200
+"""Shorter side in pixels below which rows are too few to average noise away (a judgement, no source)."""
+_SMOOTH_PX: Final = 33
+"""Width of the running mean that is taken off: it holds the scene's slow changes."""
 _LOWEST: Final = 0.06
+"""Cycles per pixel below which scenes have lines of their own."""
 _BLOCKS: Final = 0.004
+"""Cycles per pixel: so close to a multiple of one eighth nothing is looked at."""
 _AROUND: Final = 0.05
-"""Cycles per pixel: below the first scenes have lines of their own; how close to a multiple of one eighth
-is left out; and what is around a line."""
+"""Cycles per pixel to either side of a line that are around it."""
 _SAME: Final = 0.002
 """Cycles per pixel within which lines of rows and columns are one: enlarging works on both alike."""
 _LARGEST: Final = 12.0
@@ -40,7 +46,7 @@ def resampled(picture: Picture) -> bool | None:
     if picture.code is None or picture.code.dtype != np.uint8:
         return None
     green = picture.code if picture.code.ndim == 2 else picture.code[..., 1]
-    if min(green.shape) < 200:
+    if min(green.shape) < _LEAST_PX:
         return None
     lines = [_lines(_middle(g).astype(np.float32)) for g in (green, green.T)]
     both = [(min(a, b), f) for a, f in lines[0] for b, g in lines[1] if abs(f - g) < _SAME]
@@ -49,18 +55,24 @@ def resampled(picture: Picture) -> bool | None:
 
 def _middle(code: NDArray[Any]) -> NDArray[Any]:
     high, wide = (min(n, limit) for n, limit in zip(code.shape, _PX, strict=True))
-    top, left = (code.shape[0] - high) // 2, (code.shape[1] - wide) // 16 * 8
-    return code[top : top + high, left : left + wide // 8 * 8]
+    top, left = (code.shape[0] - high) // 2, _whole_blocks((code.shape[1] - wide) // 2)
+    return code[top : top + high, left : left + _whole_blocks(wide)]
+
+
+def _whole_blocks(pixels: int) -> int:
+    """The pixels of the whole blocks among so many."""
+    return pixels // JPEG_BLOCK * JPEG_BLOCK
 
 
 def _lines(grey: NDArray[np.float32]) -> list[tuple[float, float]]:
     """The three highest lines of the spectrum along rows: height over what is around, frequency."""
     second = np.abs(2 * grey[:, 1:-1] - grey[:, :-2] - grey[:, 2:])
     along = np.minimum(second, _LARGEST).mean(0)
-    along = along - cv2.blur(along[None], (33, 1))[0]
+    along = along - cv2.blur(along[None], (_SMOOTH_PX, 1))[0]
     power = np.abs(np.fft.rfft(along * np.hanning(len(along))))
     freq = np.fft.rfftfreq(len(along))
-    use = (freq > _LOWEST) & (np.abs(freq * 8 - np.round(freq * 8)) > 8 * _BLOCKS)
+    per_block = freq * JPEG_BLOCK
+    use = (freq > _LOWEST) & (np.abs(per_block - np.round(per_block)) > JPEG_BLOCK * _BLOCKS)
     freq, power = freq[use], power[use]
     found = []
     for at in np.argsort(power)[::-1][:3]:

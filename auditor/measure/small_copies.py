@@ -12,15 +12,36 @@ from auditor import srgb
 from auditor.measure.picture import Mosaic, Picture
 from auditor.measure.reduce import area_means
 from auditor.record import Place
+from auditor.units import WHITE_16
 
 __all__ = ["SmallCopies", "crop_jpeg", "small_copies"]
 
-THUMB_PX: Final = 160
-GRID: Final = (24, 16)
-SIGNATURE: Final = (12, 8)
+_THUMB_PX: Final = 160
+"""Longer side of a thumbnail (a judgement, no source)."""
+_GRID: Final = (24, 16)
+"""Columns and rows of the grid of colours, in the shape of most frames."""
+_SIGNATURE: Final = (12, 8)
+"""The same of the brightnesses by which frames of one scene are found."""
+_GREY: Final = 128
+"""What stands in the signature for the frame's mean brightness: the middle of a byte."""
+_PER_SD: Final = 48
+"""Steps of the signature per standard deviation of brightness: 2.6 of these fit to either side."""
+_PLAIN: Final = 1e-4
+"""Standard deviation of the root of light below which a frame is plain, and all of its signature grey."""
 _CROP_PX: Final = 128
+"""Side of a crop."""
 _SMALL_PX: Final = 240
+"""Frames are halved while the longer side keeps so many pixels: more than any of the copies needs."""
 _QUALITY: Final = [cv2.IMWRITE_JPEG_QUALITY, 78]
+"""Quality of thumbnails and crops, good enough to look at and small to store (a judgement, no source)."""
+_MIRRORED: Final = frozenset({2, 4, 5, 7})
+"""Values of Exif's tag Orientation (Exif 2.32) whose frames are shown mirrored left to right."""
+_TURNS: Final = {
+    3: cv2.ROTATE_180, 4: cv2.ROTATE_180,
+    6: cv2.ROTATE_90_CLOCKWISE, 7: cv2.ROTATE_90_CLOCKWISE,
+    5: cv2.ROTATE_90_COUNTERCLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE,
+}  # fmt: skip
+"""How frames are turned after that, by the same tag."""
 
 
 class SmallCopies:
@@ -42,10 +63,10 @@ def small_copies(picture: Picture, orientation: int = 1) -> SmallCopies:
     """Make the small copies of one picture; `orientation` is Exif's, applied to the thumbnail."""
     small = _small_code(picture)
     light = _small_light(picture, small)
-    grid = cv2.resize(light, GRID, interpolation=cv2.INTER_AREA)
-    packed = np.round(grid[..., ::-1].clip(0, 1) * 65535).astype("<u2").tobytes()
+    grid = cv2.resize(light, _GRID, interpolation=cv2.INTER_AREA)
+    packed = np.round(grid[..., ::-1].clip(0, 1) * WHITE_16).astype("<u2").tobytes()
     shown = _in_colour(_shown(picture, small)) if _in_bytes(small) else _to_srgb8(light)
-    scale = THUMB_PX / max(shown.shape[:2])
+    scale = _THUMB_PX / max(shown.shape[:2])
     if scale < 1:
         size = (max(1, round(shown.shape[1] * scale)), max(1, round(shown.shape[0] * scale)))
         shown = cv2.resize(shown, size, interpolation=cv2.INTER_AREA)
@@ -131,12 +152,12 @@ def _to_srgb8(light: NDArray[np.float32]) -> NDArray[Any]:
 
 
 def _signature(light: NDArray[np.float32]) -> str:
-    grey = np.sqrt(cv2.resize(light, SIGNATURE, interpolation=cv2.INTER_AREA).mean(axis=2).clip(0))
+    grey = np.sqrt(cv2.resize(light, _SIGNATURE, interpolation=cv2.INTER_AREA).mean(axis=2).clip(0))
     spread = float(grey.std())
-    if spread < 1e-4:
-        return "80" * grey.size
+    if spread < _PLAIN:
+        return f"{_GREY:02x}" * grey.size
     return (
-        np.round(128 + 48 * (grey - grey.mean()) / spread)
+        np.round(_GREY + _PER_SD * (grey - grey.mean()) / spread)
         .clip(0, 255)
         .astype(np.uint8)
         .tobytes()
@@ -145,12 +166,9 @@ def _signature(light: NDArray[np.float32]) -> str:
 
 
 def _upright(shown: NDArray[Any], orientation: int) -> NDArray[Any]:
-    if orientation in (2, 4, 5, 7):
+    if orientation in _MIRRORED:
         shown = np.ascontiguousarray(shown[:, ::-1])
-    turns = {3: cv2.ROTATE_180, 4: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE,
-             7: cv2.ROTATE_90_CLOCKWISE, 5: cv2.ROTATE_90_COUNTERCLOCKWISE,
-             8: cv2.ROTATE_90_COUNTERCLOCKWISE}  # fmt: skip
-    return cv2.rotate(shown, turns[orientation]) if orientation in turns else shown
+    return cv2.rotate(shown, _TURNS[orientation]) if orientation in _TURNS else shown
 
 
 def _jpeg(shown: NDArray[Any]) -> bytes:

@@ -26,6 +26,7 @@ __all__ = [
     "TONE_SIGNALS",
     "UPRIGHT",
     "ZONES",
+    "ZONE_RADII",
     "Certainty",
     "Dust",
     "FileKind",
@@ -44,6 +45,8 @@ __all__ = [
 
 ZONES: Final = ("centre", "middle", "corner")
 """By distance from the frame's centre over the half-diagonal: under 0.35, between, from 0.7."""
+ZONE_RADII: Final = (0.35, 0.7)
+"""Where the middle and the corner begin, by that distance."""
 
 SIDES: Final = ("left", "right", "top", "bottom")
 """Parts of the corner zone by the half of the sensor (own orientation) in which they lie."""

@@ -17,6 +17,7 @@ from scipy.special import fdtr
 
 from auditor.infer.comparisons.location import Location, robust_location
 from auditor.robust import huber_weight, scale_of
+from auditor.units import WHITE_16
 
 __all__ = [
     "GRID_SHAPE",
@@ -53,8 +54,6 @@ _UV_DENOMINATOR: Final = np.array([1.0, 15.0, 3.0])
 """CIE 1976 u'v' (CIE 15): u' = 4X / (X + 15Y + 3Z), v' = 9Y / the same."""
 _UV_NUMERATOR: Final = np.array([4.0, 9.0])
 """See `_UV_DENOMINATOR`."""
-_FULL: Final = 65535.0
-"""Light of a cell that is white (`FrameRecord.colour_grid`)."""
 MID_GREY_Y: Final = 0.184
 """Luminance of a grey of L* 50 (CIE 15)."""
 
@@ -126,7 +125,7 @@ def read_grid(data: bytes | None) -> Floats | None:
     raw = bytes(data)
     if len(raw) != 2 * int(np.prod(GRID_SHAPE)):
         return None
-    return np.frombuffer(raw, "<u2").reshape(GRID_SHAPE).astype(float) / _FULL
+    return np.frombuffer(raw, "<u2").reshape(GRID_SHAPE).astype(float) / WHITE_16
 
 
 def middle_of(grid: Floats, scale: float) -> Floats:

@@ -13,14 +13,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.cosine import JPEG_BLOCK
 from auditor.measure.reduce import area_means
 
 __all__ = ["BLOCK", "BlockMap", "cut", "map_blocks", "spread"]
 
-BLOCK: Final = 16
+BLOCK: Final = 2 * JPEG_BLOCK
 """Side of a block in pixels: two JPEG blocks, so that their seams count as they show."""
 
 _REDUCE: Final = 4
+"""Pixels along each side that become one of the reduced copy."""
 _SMOOTH: Final = 1.0
 """Gaussian on the reduced copy; with the 4 x 4 means it amounts to 4 px on the frame."""
 

@@ -26,12 +26,26 @@ SIDE: Final = BLOCK // 2
 """Sites along a place, for each of the four in the mosaic's tile."""
 
 _TILE: Final = ((0, 0), (0, 1), (1, 0), (1, 1))
+"""Rows and columns of the sites of a mosaic's tile."""
 _MOST_CANDIDATES: Final = 12_000
+"""Places that are read, about at most: of larger frames evenly spaced rows of them."""
 _MOST_DARK: Final = 2_500
+"""Of these the darkest that are described, which show the read noise."""
 _MOST_SPREAD: Final = 4_000
+"""And so many of the others, evenly over the frame."""
+_FEWEST_PILED: Final = 20
+"""Sites that share the highest value from which on the sensor may saturate there."""
+_PILED: Final = 1e-5
+"""The same as a share of the sites looked at; both have to be passed."""
+_QUIET: Final = 0.1
+"""Share of the sites' variances that lies below the one taken for the noise in the dark."""
+_LEAST_DN: Final = 1e-3
+"""What the brightness of any site has at least, so that none is divided by nothing."""
 
 _EDGES: Final = (0.075, 0.16, 0.25, 0.34, 0.42, 0.55, 1.0)
+"""Where the bands of frequency end (c/px); what lies below the first are smooth changes."""
 _OWN: Final = EIGHT.frequency >= 2 * _EDGES[0]
+"""The same of sites of one kind, which are two pixels apart."""
 FREEDOM: Final = int(_OWN.sum())
 """Degrees of freedom of the variance of the sites of one kind, smooth changes left out."""
 
@@ -73,6 +87,7 @@ _AVERAGE: Final = np.stack(
     [m.ravel() / (m.sum() * kept) for m, kept in zip(_MASKS, _kept_power(_MASKS), strict=True)],
     axis=1,
 ).astype(np.float32)
+"""(BLOCK * BLOCK, BANDS) what turns squared coefficients into the mean power of white noise in each."""
 
 
 @dataclass(frozen=True)
@@ -109,7 +124,7 @@ def saturation(mosaic: Mosaic) -> float:
     sample = mosaic.raw[::step, ::step]
     top = float(sample.max())
     piled = int((sample >= top).sum())
-    if top < mosaic.white and piled > max(20, 1e-5 * sample.size):
+    if top < mosaic.white and piled > max(_FEWEST_PILED, _PILED * sample.size):
         return top
     return float(mosaic.white)
 
@@ -164,8 +179,8 @@ def _describe(mosaic: Mosaic, values: NDArray[np.float32], floor: float, top: fl
         room[:, i] = np.minimum(top - mean, mean - floor)
         values[:, y::2, x::2] = residual
     # In the dark the scene is less than the noise, and its colour cannot be told.
-    dark = float(np.sqrt(np.quantile(variance, 0.1))) if n else 0.0
-    brightness = np.maximum(signal, 0.0) + dark + 1e-3
+    dark = float(np.sqrt(np.quantile(variance, _QUIET))) if n else 0.0
+    brightness = np.maximum(signal, 0.0) + dark + _LEAST_DN
     scale = brightness.mean(1, keepdims=True) / brightness
     for i, (y, x) in enumerate(_TILE):
         values[:, y::2, x::2] *= scale[:, i].astype(np.float32)[:, None, None]

@@ -16,7 +16,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.cosine import EIGHT
+from auditor.measure.cosine import EIGHT, JPEG_BLOCK
+from auditor.robust import SHEPPARD
 
 __all__ = ["FINE_STEP", "added_variance", "input_rounding", "lowest_step"]
 
@@ -24,8 +25,15 @@ FINE_STEP: Final = 2.0
 """Lowest step up to which coding counts as fine; the example tables of ISO/IEC 10918-1 have it from
 quality 93 on, as cameras write at their best setting."""
 
-_PIXEL: Final = 1 / 12
+_PIXEL: Final = 1 / SHEPPARD
 """Variance of rounding to whole code values."""
+
+_THREE_CHANNELS: Final = 1.447
+"""How many times that luma has which is made of three rounded channels and rounded itself: 0.299^2 +
+0.587^2 + 0.114^2 + 1, with the weights of ITU-R BT.601."""
+
+_TAIL: Final = 5
+"""Standard deviations at which normal noise ends: less than a millionth lies beyond."""
 
 _NARROWEST: Final = 0.35
 """Noise over step below which rounding leaves nothing to tell."""
@@ -38,6 +46,7 @@ _NOTHING_BEYOND: Final = 6.5
 """Standard deviations over the root of two beyond which a Gaussian holds less than 1e-19."""
 
 _RATIO: Final = np.geomspace(0.12, 40.0, 160)
+"""Noise over step for which a table says what rounding leaves: from nothing to all of it."""
 
 
 def lowest_step(steps: NDArray[np.float64]) -> float:
@@ -46,17 +55,14 @@ def lowest_step(steps: NDArray[np.float64]) -> float:
 
 
 def input_rounding(colour: bool) -> float:
-    """Variance of rounding in luma made of whole code values: its own, and that of three channels.
-
-    BT.601 weights: (0.299^2 + 0.587^2 + 0.114^2 + 1) / 12 in colour.
-    """
-    return _PIXEL * (1.447 if colour else 1.0)
+    """Variance of rounding in luma made of whole code values: its own, and that of three channels."""
+    return _PIXEL * (_THREE_CHANNELS if colour else 1.0)
 
 
 @lru_cache(maxsize=1024)
 def _rounded_variance(step: float) -> NDArray[np.float64]:
     """Variance, in steps squared, of Gaussian noise of `_RATIO` steps after rounding to whole steps."""
-    reach = int(5 * _RATIO[-1]) + 1
+    reach = int(_TAIL * _RATIO[-1]) + 1
     edge = np.arange(1, reach + 1) - 0.5 - _OUTWARD / step
     # sum of k^2 P(k) = sum over edges of (2k - 1) P(beyond edge k), both signs
     far = edge / (np.sqrt(2) * _RATIO[:, None])
@@ -96,4 +102,4 @@ def _ratio_of(variance: NDArray[np.float64], steps: NDArray[np.float64]) -> NDAr
 def _tables(steps: bytes) -> NDArray[np.float64]:
     """`_rounded_variance` of every step, (8, 8, ratios)."""
     each = [_rounded_variance(float(step)) for step in np.frombuffer(steps)]
-    return np.reshape(each, (8, 8, len(_RATIO)))
+    return np.reshape(each, (JPEG_BLOCK, JPEG_BLOCK, len(_RATIO)))

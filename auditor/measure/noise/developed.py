@@ -71,10 +71,17 @@ _DEAD: Final = 0.02
 _DARKER: Final = (TONE_SIGNALS[0] / 4, TONE_SIGNALS[0] / 2)
 """Brightnesses below those reported, which count for the frame's figure."""
 
+_FINEST: Final = 1e-3
+"""Code values of 8 bits that noise of floating-point pictures has to pass: less may be arithmetic."""
+
 _HALF_STOP: Final = float(np.sqrt(2))
+"""Factor on brightness of half a stop, within which a block belongs to a level."""
+
 _BANDING_BLOCKS: Final = 1000
+"""Blocks at most in which banding is looked for."""
+
 _HOT_BLOCKS: Final = 400
-_FLAT_SHARE: Final = SHARES[0]
+"""Blocks at most in which hot pixels are counted: some 100,000 pixels."""
 
 _NOWHERE: Final = "no flat area that is neither black nor white"
 _TEXTURED: Final = "texture everywhere: noise cannot be told from it"
@@ -187,7 +194,7 @@ def _flattest(level: NDArray[np.float32], relief: NDArray[np.float32]) -> NDArra
     usable = np.flatnonzero((level > DARKEST) & (level < BRIGHTEST))
     if not len(usable):
         return usable
-    count = max(1, round(_FLAT_SHARE * len(usable)))
+    count = max(1, round(SHARES[0] * len(usable)))
     return np.sort(usable[np.argpartition(relief[usable], count - 1)[:count]])
 
 
@@ -272,7 +279,7 @@ def _resolution(picture: Picture) -> tuple[bool, float]:
     if picture.lossy or picture.code.dtype == np.uint8:
         return True, FAINTEST
     step = 255 / picture.peak if picture.code.dtype.kind == "u" else 0.0
-    return False, max(_RESOLVED * step, 1e-3)
+    return False, max(_RESOLVED * step, _FINEST)
 
 
 def _added(picture: Picture, flats: Flats) -> float:

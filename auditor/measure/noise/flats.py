@@ -35,9 +35,12 @@ DARKEST, BRIGHTEST = 1.5, 253.5
 """Code values (0..255) outside which a pixel may be clipped, and its noise cut off."""
 
 _HOT_PEAK: Final = 5.5
+"""Standard deviations of a block above its mean from which a pixel is hot, if it passes the next as well:
+white noise reaches them in one block of 200,000."""
 _HOT_LEAST: Final = 6.0
-"""Standard deviations of a block, and code values, above its mean from which a pixel is hot: white
-noise reaches them in one block of 200,000."""
+"""Code values above a block's mean from which a pixel is hot."""
+_WILSON_HILFERTY: Final = 9
+"""In (1 - 2 / (9 k))^3, the median over the mean of chi-squared with k degrees of freedom."""
 
 
 @dataclass(frozen=True)
@@ -74,7 +77,7 @@ class Flats:
         The variances of blocks have a chi-squared spread; with k degrees of freedom their median lies
         below their mean by the factor (1 - 2 / (9 k))^3 (Wilson and Hilferty 1931).
         """
-        below = (1 - min(self.spread, 1.0) ** 2 / 9) ** 3
+        below = (1 - min(self.spread, 1.0) ** 2 / _WILSON_HILFERTY) ** 3
         return float(np.sqrt(np.median(self.form.variance) / below))
 
 

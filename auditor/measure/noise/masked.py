@@ -17,17 +17,22 @@ from auditor.measure.picture import Mosaic
 __all__ = ["masked_variance"]
 
 _FEWEST: Final = 2_000
+"""Pixels of a strip from which on it is used; and half as many differences."""
 _FEWEST_ACROSS: Final = 6
+"""Rows or columns of a strip from which on it is used."""
 _LEAST: Final = 0.05
 """Variance in DN squared below which a strip counts as blanked."""
 
 _OUTLIER: Final = 5.0
+"""Root mean squares of the differences beyond which one is an outlier."""
 _ROUNDS: Final = 4
+"""How often outliers are left out, each time by what the rest says."""
 _OFF_BLACK: Final = 2.0
 """Standard deviations of a pixel by which a strip's mean may lie off the stated black level; a DN more
 is free."""
 
 _MOST_CUT: Final = 0.002
+"""Share of a strip's pixels that may lie at nothing, where noise is cut off."""
 _MOST_UNLIKE: Final = 0.15
 """How far the variances of a strip's two halves, or of two strips, may differ, as a share."""
 

@@ -34,6 +34,7 @@ _STRENGTHS: Final = np.geomspace(0.1, 300, 8)
 """Texture in the lowest band to start from, as a multiple of the noise at the median signal."""
 
 _START: Final = np.array([1.0, 0.3, 0.1, 0.02, 0.004, 0.002])
+"""How texture falls over the bands at first; see `_MOST`."""
 _MOST: Final = np.array([1.0, 0.5, 0.15, 0.04, 0.006, 0.004])
 """How texture falls over the bands, at first and at most. Lenses leave white texture of the scene 0.17
 of its power at 0.55 c/px at their sharpest on 4 um pixels; scenes themselves fall with the square."""
@@ -48,14 +49,36 @@ _GROUPS: Final = (0.03, 0.08, 0.16, 0.3, 0.45, 0.6, 0.8)
 """Shares of places, darkest first, at which groups of like brightness end."""
 
 _COARSE_ROUNDS: Final = 14
+"""Steps at most on a part of the places, from the first guess on."""
 _FINE_ROUNDS: Final = 8
+"""Steps at most on all of them, from there on."""
 _COARSE_PLACES: Final = 1_800
+"""Places in that part, about at most."""
 _SETTLED: Final = 1e-4
+"""Change of the law in one step, as a share of its largest figure, at which it has settled."""
+_LEAST_NOISE: Final = 1e-3
+"""Share of the median place's power in the finest band that noise has at least in any place."""
 
 _CLEAR: Final = 4.5
 """Standard deviations from the mean to where values are cut off."""
 
 _FAINT: Final = 0.02
+"""Share of a place's noise up to which texture makes no difference to it."""
+
+_MOST_GROUPS: Final = 20
+"""Groups of like signal at most through which the first guess is laid."""
+_IN_GROUP: Final = 30
+"""Places in each, where they are fewer."""
+_LOW: Final = 0.3
+"""Share of a group's places that lies below the one taken for noise without texture."""
+_LOW_TO_MEAN: Final = 1.1
+"""Factor from that place's power to the mean of noise."""
+_LEAST_POWER: Final = 1e-3
+"""Power of noise (DN squared) at least in the first guess."""
+_LEAST_SLOPE: Final = 0.2
+"""Slope at least in the first guess, as a share of that from nothing to the brightest group."""
+_LEAST_OFFSET: Final = 0.05
+"""Offset at least in the first guess, as a share of the quietest group's power."""
 
 _BENT: Final = 5.0
 """Standard errors from which on the unequal response of pixels is believed; textures that are not quite
@@ -116,7 +139,7 @@ class _Mixture:
         self.group = np.digitize(brightness, np.quantile(brightness, _GROUPS))
 
     def _noise(self) -> Floats:
-        floor = 1e-3 * float(np.median(self.sites.power[:, -1])) + 1e-6
+        floor = _LEAST_NOISE * float(np.median(self.sites.power[:, -1])) + 1e-6
         return np.asarray(np.maximum(self.design @ self.law, floor))
 
     def freedom(self) -> Floats:
@@ -237,10 +260,10 @@ def _first_guess(sites: Sites) -> tuple[float, float]:
     share = (sites.scale**2).mean(1)
     x, fine = (sites.scale**2 * sites.signal).mean(1) / share, sites.power[:, -1] / share
     order = np.argsort(x, kind="stable")
-    groups = np.array_split(order, min(20, max(2, len(x) // 30)))
+    groups = np.array_split(order, min(_MOST_GROUPS, max(2, len(x) // _IN_GROUP)))
     centres = np.array([np.median(x[g]) for g in groups])
-    lows = np.array([np.quantile(fine[g], 0.3) for g in groups]) * 1.1
-    lows = np.maximum(lows, 1e-3)
+    lows = np.array([np.quantile(fine[g], _LOW) for g in groups]) * _LOW_TO_MEAN
+    lows = np.maximum(lows, _LEAST_POWER)
     slope, offset = np.polyfit(centres, lows, 1, w=1 / lows)
     highest = lows[-1] / max(float(centres[-1]), 1.0)
-    return float(max(slope, 0.2 * highest)), float(max(offset, 0.05 * lows.min()))
+    return float(max(slope, _LEAST_SLOPE * highest)), float(max(offset, _LEAST_OFFSET * lows.min()))

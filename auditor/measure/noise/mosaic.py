@@ -22,6 +22,11 @@ from auditor.record import TONE_SIGNALS, Noise, Tone
 __all__ = ["measure_mosaic_noise"]
 
 _FEWEST: Final = 24
+"""Sites' means near a signal level from which on its noise is told."""
+_CLIPPED: Final = 0.002
+"""Share of clipped sites from which on the stated white level may be too low."""
+_ABOVE_WHITE: Final = 1.02
+"""Highest value over the stated white level from which on it is."""
 
 
 def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
@@ -29,7 +34,8 @@ def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
     if not is_sane(mosaic):
         return Noise(None, note="the raw data's size, black or white level make no sense")
     shares, clipped = signal.mosaic_shares(mosaic)
-    if clipped > 0.002 and float(mosaic.raw[::2, ::2].max()) > 1.02 * mosaic.white:
+    highest = float(mosaic.raw[::2, ::2].max())
+    if clipped > _CLIPPED and highest > _ABOVE_WHITE * mosaic.white:
         note = "the stated white level lies below the data: signals cannot be told"
         return Noise(None, signal_shares=shares, note=note)
     sites, fit = fit_mosaic(mosaic)

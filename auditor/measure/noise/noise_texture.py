@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.measure.noise.flats import Flats
+from auditor.units import BYTE_BITS
 
 __all__ = ["NoiseTexture", "disagreeing", "is_posterised", "noise_texture", "shows_noise"]
 
@@ -30,6 +31,9 @@ reaches 1.3, textures 1.0 to 80."""
 _FAINT_UNEVEN: Final = 1.6
 """The same where noise is near one code value and coding left it in some blocks only."""
 
+_LOWEST: Final = 0.1
+"""Share of the blocks whose variances lie below the one that is held against the median."""
+
 _TENTH: Final = 1.28
 """Standard deviations from the median to the tenth percentile."""
 
@@ -38,6 +42,7 @@ MOST_SPREAD: Final = 0.33
 noise of real camera files up to 0.28. More is power in few coefficients: edges, waves."""
 
 _LOUDNESS: Final = (1.0, 1.6, 2.5, 4.0)
+"""Deviations of noise, code values, to which the next belong."""
 _LEAST_FINE: Final = (0.12, 0.2, 0.3, 0.42)
 """Power at 0.18-0.25 c/px over that at 0.08-0.125 c/px that noise has at least, by its deviation in code
 values: what noise reduction has smoothed it has made fainter too, and coding takes the fine part of
@@ -51,16 +56,26 @@ _AS_FINE: Final = 0.5
 not made of the same noise."""
 
 _JUMP: Final = 2.0
+"""How many times louder, in code values, noise may be than at brightnesses up to two stops away. Photon
+noise hardly changes over one stop, read noise grows by 1.5 a stop towards black."""
 _NEAR_STOPS: Final = 2.1
-"""How much louder, in code values, noise may be than at brightnesses up to two stops away. Photon noise
-hardly changes over one stop, read noise grows by 1.5 a stop towards black."""
+"""Two stops, and what rounding adds."""
 
 _LOUDEST: Final = 30.0
+"""Code values that no camera's noise exceeds: a full well of 30 electrons at a signal of 0.1 gives them."""
 _LOUDEST_SMOOTHED: Final = 12.0
+"""Code values that only noise exceeds which nothing has smoothed; the loudest of a set of real frames up
+to ISO 12800 reads 3.7."""
 _WHITE: Final = 0.8
-"""Code values that no camera's noise exceeds: a full well of 30 electrons at a signal of 0.1 gives the
-first. Louder than the second only noise is that nothing has smoothed, level over frequency to within
-the last; the loudest of a set of real frames up to ISO 12800 reads 3.7."""
+"""Power at 0.18-0.25 c/px over that at 0.08-0.125 c/px from which on noise is level over frequency, so that
+nothing has smoothed it."""
+
+_USED: Final = 2e-5
+"""Share of a frame's pixels from which on a code value counts as used."""
+_LEAST_SPAN: Final = 24
+"""Code values from the lowest to the highest used one above which a frame has tones to posterise."""
+_LEAST_USED: Final = 0.4
+"""Share of the code values between them of which fewer are used in a posterised frame."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +100,7 @@ def noise_texture(flats: Flats) -> NoiseTexture:
     """How blocks of one brightness vary; the variances of noise spread about their mean as the sum of
     squares of Gaussian coefficients does."""
     ranked = np.sort(flats.form.variance)
-    low, middle = (float(ranked[int(q * (len(ranked) - 1))]) for q in (0.1, 0.5))
+    low, middle = (float(ranked[int(q * (len(ranked) - 1))]) for q in (_LOWEST, 0.5))
     spread = flats.spread
     expected = 1 / (1 - _TENTH * min(spread, MOST_SPREAD))
     bands = np.median(flats.form.bands, axis=0)
@@ -130,12 +145,12 @@ def is_posterised(luma: NDArray[Any], peak: float) -> bool:
     """Whether the frame uses so few code values that noise is drowned in the steps between them."""
     sample = luma[:: max(1, min(luma.size // 300_000, luma.shape[0] // 64))]  # whole rows are quick
     if sample.dtype.kind == "u":
-        codes: NDArray[Any] = (sample >> (8 * (sample.dtype.itemsize - 1))).ravel()
+        codes: NDArray[Any] = (sample >> (BYTE_BITS * (sample.dtype.itemsize - 1))).ravel()
     else:
         codes = np.clip(sample / peak * 255, 0, 255).astype(np.uint8).ravel()
     count = cv2.calcHist([codes], [0], None, [256], [0, 256]).ravel()
-    used = np.flatnonzero(count > max(1, 2e-5 * codes.size))
+    used = np.flatnonzero(count > max(1, _USED * codes.size))
     if len(used) < 3:
         return True
     span = int(used[-1] - used[0]) + 1
-    return span > 24 and len(used) / span < 0.4
+    return span > _LEAST_SPAN and len(used) / span < _LEAST_USED

@@ -13,10 +13,18 @@ from auditor.measure.noise.blocks import BLOCK
 __all__ = ["count_hot_pixels", "has_banding"]
 
 _HOT_SIGMA: Final = 8.0
+"""Standard deviations of a pixel by which a hot one exceeds the median of those around it."""
 _HOT_CODE: Final = 20.0
+"""Code values by which it exceeds that at least: less is not seen."""
+_AROUND: Final = 5
+"""Side in pixels of the square of those around it."""
 
 _FEWEST_LINES: Final = 8
+"""Lines of blocks from which on banding is told."""
 _MOST_LINES: Final = 60
+"""Lines of blocks that are looked at, about at most."""
+_LEAST_SHARE: Final = 1 / 16
+"""Share of the pixels' variance from which on banding counts: a quarter of their deviation."""
 _LEAST_BAND: Final = 0.1
 """Variance of line offsets, code values squared, below which nobody sees them."""
 
@@ -54,7 +62,7 @@ def has_banding(
 ) -> bool:
     """Whether rows or columns carry an offset of their own that far parts of the frame share.
 
-    It counts from a quarter of the pixel noise's deviation (a sixteenth of its variance) on.
+    It counts from `_LEAST_SHARE` of the pixels' variance on.
     """
     lines = np.linspace(-1, 1, BLOCK, dtype=np.float32)
     curve = np.stack([np.ones(BLOCK), lines, lines**2, lines**3]).astype(np.float32)
@@ -64,7 +72,7 @@ def has_banding(
         residual = profiles - (profiles @ basis) @ basis.T
         common = residual.mean(0)  # compression's own 8-pixel rhythm is the same on every line
         shared, error, _ = _shared_power(residual - common, line, place)
-        if shared > max(variance / 16, _LEAST_BAND, _PROOF * error):
+        if shared > max(_LEAST_SHARE * variance, _LEAST_BAND, _PROOF * error):
             return True
     return False
 
@@ -75,7 +83,7 @@ def count_hot_pixels(values: NDArray[np.float32], variance: float, frame_pixels:
     if not n:
         return 0
     sheet = values.swapaxes(0, 1).reshape(BLOCK, n * BLOCK)  # side by side: wide rows are quick
-    median = cv2.medianBlur(np.clip(sheet, 0, 255).astype(np.uint8), 5)
+    median = cv2.medianBlur(np.clip(sheet, 0, 255).astype(np.uint8), _AROUND)
     limit = max(_HOT_CODE, _HOT_SIGMA * float(np.sqrt(variance)))
     above = (sheet - median).reshape(BLOCK, n, BLOCK)[3:-3, :, 3:-3] > limit
     # Demosaicing spreads a hot pixel over its neighbours: a peak is counted once.
@@ -83,4 +91,4 @@ def count_hot_pixels(values: NDArray[np.float32], variance: float, frame_pixels:
     right = inner[3:-3, :, 3:-3] > inner[3:-3, :, 4:-2]
     below = inner[3:-3, :, 3:-3] > inner[4:-2, :, 3:-3]
     seen = int((above & right & below).sum())
-    return round(seen * frame_pixels / (n * (BLOCK - 6) ** 2))
+    return round(seen * frame_pixels / above.size)

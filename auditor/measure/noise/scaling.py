@@ -21,6 +21,9 @@ __all__ = ["OUTPUT_MEGAPIXELS", "averaging_factor", "grain", "output_ratio"]
 OUTPUT_MEGAPIXELS: Final = 8.0
 """Common output size: 8 megapixels, about 3460 x 2310 at 3:2, an A4 print at 300 dots per inch."""
 
+_ALIASES: Final = np.arange(-4, 5)
+"""Multiples of the sampling frequency, in c/px, whose aliases are summed: others add next to nothing."""
+
 
 def output_ratio(height: int, width: int) -> float:
     """Pixels of the frame, along one side, in a pixel of the common output; at least 1."""
@@ -35,11 +38,13 @@ def averaging_factor(mean_power: NDArray[np.floating], ratio: float) -> float:
     """
     if ratio <= 1:
         return 1.0
-    aliases = np.arange(BLOCK) / (2 * BLOCK) + np.arange(-4, 5)[:, None]
+    aliases = np.arange(BLOCK) / (2 * BLOCK) + _ALIASES[:, None]
     along = (np.sinc(ratio * aliases) ** 2 * np.sinc(aliases) ** 2).sum(0)
-    # Coefficient u stands for the frequencies around u / (2 BLOCK); the first for half as many.
+    # Coefficient u stands for the frequencies around u / (2 BLOCK); the first for half as many,
+    # the last for all that are left.
     share = np.ones(BLOCK)
-    share[0], share[-1] = 0.5, 1.5
+    share[0] -= 0.5
+    share[-1] += 0.5
     weighted = mean_power * np.outer(share, share)
     total = float(weighted.sum())
     return float(np.sqrt((weighted * np.outer(along, along)).sum() / total)) if total > 0 else 1.0

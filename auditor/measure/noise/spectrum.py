@@ -32,6 +32,7 @@ __all__ = [
 ]
 
 LOW_CPP: Final = 0.08
+"""Below it (c/px) the power is filled in: there the scene is louder than noise."""
 PLATEAU_CPP: Final = 0.15
 """The plateau reaches from LOW_CPP to here."""
 
@@ -69,7 +70,10 @@ def _mean_over(low: float, high: float) -> NDArray[np.float32]:
     return (inside / inside.sum()).astype(np.float32).ravel()
 
 
+_MOST_RISE: Final = 1.5
+"""How many times the power on the plateau noise has below it at most: more would be the scene's."""
 _MIDDLE: Final = (FREQUENCY_CPP >= LOW_CPP) & (FREQUENCY_CPP < 0.18)
+"""Coefficients of the middle, over which peakedness is told (see `Shape`)."""
 _MIDDLE_COUNT: Final = int(_MIDDLE.sum())
 _SUMS: Final = np.stack(
     [
@@ -82,6 +86,8 @@ _SUMS: Final = np.stack(
     ],
     axis=1,
 )
+"""(BLOCK * BLOCK, 6) what turns squared coefficients into variance, the four bands of `Shape` and the sum of
+the middle."""
 
 
 @dataclass(frozen=True)
@@ -134,10 +140,10 @@ def low_rise(bands: NDArray[np.float64]) -> float:
     """Power below the plateau over that on it, as coarse coding makes it.
 
     Coding's steps widen with frequency, so what it takes from noise below 0.08 c/px is less than
-    above; the fall from 0.1 to 0.15 c/px is carried on. At most 1.5: more would be the scene's.
+    above; the fall from 0.1 to 0.15 c/px is carried on, up to `_MOST_RISE`.
     """
     _, first, second, _, _ = np.median(bands, axis=0)
-    return float(np.clip(first / second, 1.0, 1.5)) if second > 0 else 1.0
+    return float(np.clip(first / second, 1.0, _MOST_RISE)) if second > 0 else 1.0
 
 
 LOW_SHARE: Final = float(_LOW.sum()) / BLOCK**2

@@ -13,11 +13,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.noise.cfa_patches import FREEDOM, Sites, site_places
+from auditor.measure.noise.blocks import BLOCK
+from auditor.measure.noise.cfa_patches import FREEDOM, SIDE, Sites, site_places
 from auditor.measure.noise.masked import masked_variance
 from auditor.measure.noise.mixture import FEWEST, Fit, fit_noise
 from auditor.measure.picture import Mosaic, Picture
 from auditor.record import SITE_COLOURS, PhotonTransfer
+from auditor.robust import SHEPPARD
 
 __all__ = ["fit_mosaic", "is_sane", "measure_photon_transfer", "rounding_variance"]
 
@@ -35,18 +37,28 @@ _FEWEST_FLAT: Final = 3.0
 where nearly all is textured, grass and gravel sharper than optics leaves them mostly one or none."""
 
 _WITHIN_E: Final = 1.5
+"""Electrons to either side within which the 90% interval of read noise has to lie for it to be given."""
 _WITHIN_GAIN: Final = 0.05
-"""Bounds within which the 90% interval of read noise (electrons) and the 80% interval of gain (relative)
-have to lie for the figure to be given."""
+"""Share to either side within which the 80% interval of gain has to lie for it to be given."""
 
 _AGREE: Final = 4.0
 """Standard errors within which masked pixels have to agree with the visible ones."""
+_AGREE_SHARE: Final = 0.1
+"""Share of their variance by which they may differ besides."""
+
+_BELOW_BLACK: Final = 0.002
+"""Share of places well below nothing from which on the black level is stated too high."""
+
+_SINGULAR: Final = 1e14
+"""Condition number of a matrix beyond which double precision leaves nothing of a solution."""
 
 _LOW_READ: Final = 3.0
 """Electrons; a camera's read noise is seldom less at low ISO (common practice, no source)."""
 
 _EIGHTY: Final = 1.282
+"""Standard errors to either side that hold 80% of normal values."""
 _NINETY: Final = 1.645
+"""Standard errors to either side that hold 90%."""
 _REMAINDER: Final = 1.4
 """Scatter of gains and read noises of rendered scenes about the truth over the fit's own error: what
 texture leaves. Found on rendered scenes of hills and of polygons."""
@@ -78,7 +90,7 @@ def _is_noise(fit: Fit) -> bool:
 
 def rounding_variance(mosaic: Mosaic) -> float:
     """Variance that rounding to whole numbers adds, DN squared."""
-    return 1 / 12 if mosaic.raw.dtype.kind in "ui" else 0.0
+    return 1 / SHEPPARD if mosaic.raw.dtype.kind in "ui" else 0.0
 
 
 def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
@@ -100,10 +112,12 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
     read_variance = fit.offset - rounding_variance(mosaic)
     error = _read_error(read_variance, float(offset_error), gain)
     # Signals well below nothing: the black level is stated too high, and the offset is not read noise.
-    below = sites.signal < -3 * np.sqrt(max(fit.offset, 0.0)) / 8
-    known = known_black = float(below.mean()) < 0.002
+    below = sites.signal < -3 * np.sqrt(max(fit.offset, 0.0)) / SIDE
+    known = known_black = float(below.mean()) < _BELOW_BLACK
     dark = masked_variance(mosaic)
-    if dark is not None and abs(dark[0] - fit.offset) < _AGREE * offset_error + 0.1 * dark[0]:
+    if dark is not None and abs(dark[0] - fit.offset) < (
+        _AGREE * offset_error + _AGREE_SHARE * dark[0]
+    ):
         read_variance = dark[0] - rounding_variance(mosaic)
         error = _read_error(read_variance, dark[1], gain)
         error = float(np.hypot(error, gain * np.sqrt(dark[0]) * slope_error / fit.slope))
@@ -162,7 +176,7 @@ def _line(signal: Floats, variance: Floats, fit: Fit) -> tuple[float, float, Flo
     weight = weight * FREEDOM / 2 / np.maximum(fit.variance(x), 1e-6) ** 2
     design = np.stack([x, np.ones(len(x))], 1)
     information = (design * weight[:, None]).T @ design
-    if np.linalg.cond(information) > 1e14:
+    if np.linalg.cond(information) > _SINGULAR:
         return None
     a, b = np.linalg.solve(information, design.T @ (weight * y))
     return float(a), float(b), np.linalg.inv(information)
@@ -182,7 +196,7 @@ def _read_error(variance: float, error: float, gain: float) -> float:
 def is_sane(mosaic: Mosaic) -> bool:
     return bool(
         mosaic.raw.ndim == 2
-        and min(mosaic.raw.shape) >= 64
+        and min(mosaic.raw.shape) >= 4 * BLOCK
         and np.isfinite(mosaic.white)
         and np.isfinite(mosaic.black).all()
         and mosaic.white > float(mosaic.black.max())

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.cosine import EIGHT
+from auditor.measure.cosine import EIGHT, JPEG_BLOCK
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.edges import Edges
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family, half_width
@@ -29,9 +29,10 @@ Singles = NDArray[np.float32]
 
 _BLOCKS: Final = 3
 """Blocks down and across that are drawn about each edge."""
-_SIDE: Final = 8 * _BLOCKS
+_SIDE: Final = JPEG_BLOCK * _BLOCKS
 _MATRIX: Final = np.kron(np.eye(_BLOCKS, dtype=np.float32), EIGHT.matrix)
 _ALONG_PX: Final = 8.0
+"""Half length along the edge of the pixels that a fit would use."""
 _BINS: Final = len(OFFSETS)
 _PART: Final = 0.85
 """How much of what a lone edge would lose is lost: what else lies in its blocks carries it through in
@@ -43,10 +44,11 @@ passes for another shape of blur in part."""
 _KNOWN: Final = 0.3
 """No more is given back: beyond, an edge is no longer known well enough."""
 _LEAST_STEP: Final = 2.0
+"""Height (code values) that every edge is drawn with at least."""
 _LEAST_NOISE: Final = 0.12
+"""Noise of a coefficient, in steps, that is always there: no edge is as straight as its drawing."""
 _CARRIED: Final = 0.5
-"""Noise of a coefficient, in steps: so much is always there, for no edge is as straight as its drawing;
-and with so much beside the widest step nothing is lost."""
+"""Noise beside the widest step from which on nothing is lost."""
 
 
 @cache
@@ -129,7 +131,7 @@ class Coding:
 def _drawn(edges: Edges, reach: Floats) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
     """For the pixels of the blocks about each edge, (n, side, side): which bin of its profile each is
     (numbered through all edges), and whether a fit of `reach` px to either side would use it."""
-    first = [8 * np.round((p + 0.5 - _SIDE / 2) / 8) for p in (edges.y, edges.x)]
+    first = [JPEG_BLOCK * np.round((p + 0.5 - _SIDE / 2) / JPEG_BLOCK) for p in (edges.y, edges.x)]
     axis = np.arange(_SIDE)
     dy, dx = (
         (f[:, None] + axis - p[:, None]).astype(np.float32)

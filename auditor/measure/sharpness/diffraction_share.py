@@ -23,11 +23,18 @@ SHARES: Final = 9
 """Shares of diffraction tried, evenly from 0 to 1."""
 _POOLING: Final = 0.5
 """Edges of one frame are not wholly independent evidence on the shape of the blur."""
+_UPPER: Final = 0.8
+"""Share of the edges that are softer than where the frontier is taken to begin."""
 _FRONTIER: Final = 0.3
+"""How much softer than that (ln MTF50) an edge may be to be asked."""
 _KNOWN_SD: Final = 0.15
+"""Standard deviation with which optics tell the share of diffraction: aberrations are no true Gaussian."""
 _SURPRISE: Final = 0.1
-"""Optics tell the share of diffraction so closely (aberrations are no true Gaussian), and in so many
-frames not at all (sharpened, or with settings that are not the frame's own)."""
+"""Share of frames in which they tell nothing: sharpened ones, or with settings that are not their own."""
+_POINTS: Final = 2001
+"""Points from nothing to diffraction's cut-off at which its MTF is tabulated."""
+_LEAST_LOSS: Final = 0.02
+"""Loss of MTF50 at least that the pixel does not explain: sharpened edges have none, and are divided by it."""
 
 
 def pool_shares(
@@ -64,7 +71,7 @@ def _common(
         return np.full(SHARES, 1 / SHARES), np.inf
     evidence, level = evidence[sound], level[sound]
     value = level[np.arange(len(level)), evidence.argmax(1)]
-    asked = value > np.quantile(value, 0.8) - _FRONTIER
+    asked = value > np.quantile(value, _UPPER) - _FRONTIER
     reference = float(np.median(value[asked]))
     told = _POOLING * evidence[asked].sum(0) + np.log(_expected(reference, limit))
     common = np.exp(told - told.max())
@@ -90,7 +97,7 @@ def _expected(log_mtf50: float, limit: float) -> Floats:
 @cache
 def _perfect_loss() -> tuple[Floats, Floats]:
     """Frequencies up to diffraction's cut-off (1), and a perfect lens's loss, -ln MTF, at them."""
-    x = np.linspace(0, 1, 2001)
+    x = np.linspace(0, 1, _POINTS)
     return x, -np.log(np.maximum(optics.diffraction_mtf(x, 1.0, optics.GREEN_UM), 1e-9))
 
 
@@ -113,4 +120,4 @@ def _shares_at(level: Floats, common: Floats, reference: float) -> Floats:
 
 def _loss(log_mtf50: Floats) -> Floats:
     """-ln MTF at MTF50 that the pixel does not explain."""
-    return np.maximum(np.log(2 * np.sinc(np.exp(log_mtf50))), 0.02)
+    return np.maximum(np.log(2 * np.sinc(np.exp(log_mtf50))), _LEAST_LOSS)

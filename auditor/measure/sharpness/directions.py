@@ -19,9 +19,9 @@ __all__ = ["directional_mtf50"]
 _ENOUGH: Final = 12
 """Edges below which a direction says nothing: a tenth of fewer is hardly an edge."""
 _SHARP_SHARE: Final = 0.1
+"""Share of a direction's edges that pass its level."""
 _NOT_SINGLE: Final = 2
-"""The level is what this share of a direction's edges passes, but at least two edges: one alone may be
-off by anything."""
+"""Edges that pass it at least: one alone may be off by anything."""
 _CAUTION: Final = 0.5
 """Standard errors taken off each edge, so that badly measured ones do not make the frontier."""
 
@@ -41,7 +41,7 @@ def directional_mtf50(edges: Edges) -> dict[str, float | None]:
     by more than their number allows to tell; of 3% single edges decide, 20% take in what is out of focus.
     """
     cautious = edges.log_mtf50 - _CAUTION * edges.stderr
-    step = 180 / len(DIRECTIONS)
+    step = DIRECTIONS["falling"] - DIRECTIONS["horizontal"]
     facing = np.round(np.degrees(edges.angle) / step).astype(int) % len(DIRECTIONS)
     out: dict[str, float | None] = {}
     for i, name in enumerate(DIRECTIONS):

@@ -13,13 +13,22 @@ from numpy.typing import NDArray
 
 from auditor.measure.sharpness.grid import block_starts, centred_maxima
 from auditor.measure.sharpness.light import Light
+from auditor.record import ZONE_RADII
 
-__all__ = ["EdgeMap", "Places", "edge_map", "radius_of", "zone_of"]
+__all__ = ["SCHARR", "EdgeMap", "Places", "edge_map", "radius_of", "zone_of"]
 
+SCHARR: Final = 1 / 32
+"""What turns the sums of Scharr's filter into slopes: the sum of its weights, two pixels apart."""
 _REDUCED_PIXELS: Final = 6e5
+"""Pixels that the reduced picture has, about."""
 _FACTORS: Final = np.array([1, 2, 4, 6, 8, 16])
 """Reductions that are quick: halvings, and a third of what one left."""
 _FAINT: Final = 0.05
+"""Share of the score of the frame's strong places (of 100 the third) below which a place is noise."""
+_TENSOR_PX: Final = 12
+"""Side of the squares (full-size pixels) over which a place's direction is told."""
+_MARGIN_PX: Final = 16
+"""Pixels along the frame's border in which no place is looked for: patches reach about as far."""
 _BAND: Final = 96
 """Rows worked on at a time: what lies between stays in the processor's cache."""
 
@@ -33,8 +42,8 @@ def radius_of(
 
 
 def zone_of(radius: NDArray[np.float64]) -> NDArray[np.int_]:
-    """Index into `record.ZONES`: 0 under 0.35, 2 from 0.7, 1 between."""
-    return np.digitize(radius, (0.35, 0.7))
+    """Index into `record.ZONES`."""
+    return np.digitize(radius, ZONE_RADII)
 
 
 @dataclass(frozen=True)
@@ -123,12 +132,12 @@ def edge_map(light: Light) -> EdgeMap:
     small = light.reduced(factor)
     if factor == 1:
         small = np.asarray(cv2.GaussianBlur(small, (0, 0), 1.0), np.float32)
-    k = max(3, round(12 / factor) | 1)
+    k = max(3, round(_TENSOR_PX / factor) | 1)
     score = np.empty_like(small)
     for first in range(0, len(small), _BAND):
         last, above = first + _BAND, max(first - k, 0)
         score[first:last] = _score(small[above : last + k], k)[first - above :][:_BAND]
-    margin = max(1, int(np.ceil(16 / factor)))
+    margin = max(1, int(np.ceil(_MARGIN_PX / factor)))
     score[:margin], score[-margin:], score[:, :margin], score[:, -margin:] = 0, 0, 0, 0
     rows, columns = light.blocks(factor)
     return EdgeMap(score, small, factor, rows, columns, light.shape)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.measure.sharpness.family import OFFSETS, edge_family
+from auditor.robust import SHEPPARD
 
 __all__ = ["ProfileFit", "RoughFit", "fit_profiles", "rough_fit"]
 
@@ -19,9 +20,24 @@ Floats = NDArray[np.float64]
 _SLOPE_SD: Final = 0.01
 """Expected slope of the plateaus per px as a share of the step (shading); keeps slope and blur apart."""
 _SHIFT_SD: Final = 0.3
+"""Expected shift (px) of a profile off the line that was laid along its edge."""
 _TERMS: Final = 5
+"""Terms of a fit: base, step, shift, and a slope on either side."""
 _STRIDE: Final = 2
+"""Of the family every so many levels are fitted; what lies between is interpolated."""
 _FINER: Final = 6
+"""Points that an interval between two fitted levels is divided into."""
+_ROUGH_STRIDE: Final = 6
+"""Of the family every so many levels are tried for the rough fit."""
+_AT_ONCE: Final = 80
+"""Edges of like blur fitted at once, about at most: few levels then do for all of them."""
+_FAINTEST: Final = -60.0
+"""Logarithm of a density, over the highest, below which it counts as this: single precision ends there."""
+_HALFWAY: Final = 8
+"""A parabola lies halfway between two points this part of its second difference below their mean."""
+_CATMULL_ROM: Final = ((0, -0.5, 1, -0.5), (1, 0, -2.5, 1.5), (0, 0.5, 2, -1.5), (0, 0, -0.5, 0.5))
+"""How much each of four points in a row counts between the inner two: its factors on the powers 0 to 3 of
+the way from the one to the other (cubic convolution; Keys, IEEE Trans. ASSP 29, 1981, from memory)."""
 _SEARCH: Final = 0.4
 """Levels so far (ln MTF50) to either side of the rough value are tried."""
 
@@ -85,7 +101,7 @@ def _design_of(edge: Floats, line: Floats) -> _Design:
 
 @cache
 def _design() -> _Design:
-    """Of every second level of the family: what lies between is interpolated."""
+    """Of every `_STRIDE`-th level of the family."""
     family = edge_family()
     bins = len(OFFSETS)
     return _design_of(
@@ -98,8 +114,10 @@ def _rough_design() -> tuple[_Design, NDArray[np.int_]]:
     """Of a thinned family with one share only, and its members' numbers."""
     family = edge_family()
     share = len(family.shares) // 2
-    members = np.arange(0, len(family.mtf50_cpp), 6) * len(family.shares) + share
-    return _design_of(family.edge[::6, share], family.line[::6, share]), members
+    members = np.arange(0, len(family.mtf50_cpp), _ROUGH_STRIDE) * len(family.shares) + share
+    return _design_of(
+        family.edge[::_ROUGH_STRIDE, share], family.line[::_ROUGH_STRIDE, share]
+    ), members
 
 
 _PLACE: Final = {ij: k for k, ij in enumerate(combinations_with_replacement(range(_TERMS), 2))}
@@ -150,14 +168,9 @@ def _finer(points: int, factor: int) -> NDArray[np.float64]:
     at = np.arange((points - 1) * factor + 1) / factor
     base = np.minimum(at.astype(int), points - 2)
     f = at - base
-    taps = (
-        (-1, -0.5 * f + f**2 - 0.5 * f**3),
-        (0, 1 - 2.5 * f**2 + 1.5 * f**3),
-        (1, 0.5 * f + 2 * f**2 - 1.5 * f**3),
-        (2, -0.5 * f**2 + 0.5 * f**3),
-    )
     matrix = np.zeros((points, len(at)))
-    for shift, value in taps:
+    for shift, (a, b, c, d) in enumerate(_CATMULL_ROM, -1):
+        value = a + b * f + c * f**2 + d * f**3
         np.add.at(matrix, (np.clip(base + shift, 0, points - 1), np.arange(len(at))), value)
     return matrix
 
@@ -234,7 +247,7 @@ def fit_profiles(profile: Floats, weight: Floats, scale: Floats, rough: Floats) 
     explains widen it (chi2 > 1).
     """
     n = len(profile)
-    groups = [g for g in np.array_split(np.argsort(rough), 1 + n // 80) if len(g)]
+    groups = [g for g in np.array_split(np.argsort(rough), 1 + n // _AT_ONCE) if len(g)]
     parts = [_group_fit(profile[g], weight[g], scale[g], rough[g]) for g in groups]
     back = np.empty(n, int)
     back[np.concatenate(groups)] = np.arange(n)
@@ -247,20 +260,21 @@ def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) ->
     shares, n = len(family.shares), len(profile)
     log_level = np.log(family.mtf50_cpp[::_STRIDE])
     first = int(np.searchsorted(log_level, rough.min() - _SEARCH, "right")) - 1
-    first = min(max(first, 0), len(log_level) - 6)
-    last = max(int(np.searchsorted(log_level, rough.max() + _SEARCH)) + 1, first + 6)
+    first = max(first, 0)
+    last = int(np.searchsorted(log_level, rough.max() + _SEARCH)) + 1
     level = log_level[first:last]
     s = _squares(
         profile, weight, scale, _design().part(first * shares, first * shares + len(level) * shares)
     )
     best, a = _member_fit(s)
-    chi2 = np.maximum(s.left[best, np.arange(n)], 1e-9) / np.maximum(s.bins - 7, 1)
+    free = np.maximum(s.bins - _TERMS - 2, 1)  # level and share of diffraction are found as well
+    chi2 = np.maximum(s.left[best, np.arange(n)], 1e-9) / free
     left = (s.left / np.maximum(chi2, 1.0)).reshape(len(level), shares * n)
     fine = (_finer(len(level), _FINER).T @ left).reshape(-1, shares, n)
     fine -= fine.min((0, 1))
     density = fine.astype(np.float32)
     density *= np.float32(-0.5)
-    np.exp(np.maximum(density, -60, out=density), out=density)
+    np.exp(np.maximum(density, _FAINTEST, out=density), out=density)
     level = np.linspace(level[0], level[-1], len(density))
     member = (first + best // shares) * _STRIDE * shares + best % shares
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -281,7 +295,7 @@ def _by_share(level: Floats, density: NDArray[np.float32]) -> Floats:
     total, first, second = np.tensordot(moments, density, 1).astype(float)
     total = np.maximum(total, 1e-25)
     mean = first / total
-    variance = np.maximum(second / total - mean**2, 0) + (level[1] - level[0]) ** 2 / 12
+    variance = np.maximum(second / total - mean**2, 0) + (level[1] - level[0]) ** 2 / SHEPPARD
     fine = _halved(np.stack([np.log(total), mean, np.log(variance)], axis=1))
     fine[:, 2] = np.exp(fine[:, 2])
     return fine.transpose(2, 1, 0)
@@ -297,5 +311,5 @@ def _halved(values: Floats) -> Floats:
     least = np.where(np.abs(left) < np.abs(right), left, right) * (left * right > 0)
     out = np.empty((2 * len(values) - 1, *values.shape[1:]))
     out[::2] = values
-    out[1::2] = (values[:-1] + values[1:]) / 2 - least / 8
+    out[1::2] = (values[:-1] + values[1:]) / 2 - least / _HALFWAY
     return out

@@ -15,8 +15,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.sharpness.diffraction_share import SHARES
 from auditor.measure.sharpness.edge_profiles import ProfileFit, RoughFit, fit_profiles, rough_fit
+from auditor.measure.sharpness.edge_records import Edges, no_edges
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family, half_width
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.lines import PATCH_PX, Lines, first_lines
@@ -28,73 +28,58 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
 _HALF: Final = PATCH_PX // 2
+"""Pixels of a patch to every side of its middle."""
 _FIRST_PX: Final = 19
+"""Side of the patch that is looked at first: what lies near the middle tells the direction."""
+_MOST_MOVE_PX: Final = 8
+"""How far a patch may be moved, across and down, onto the edge that was found on a reduced picture."""
 _BINS: Final = len(OFFSETS)
 _PLATEAU: Final = int(np.count_nonzero(OFFSETS < -1.0))
 """Bins of either plateau: those more than a pixel from the edge."""
 _BLEND: Final = np.clip(OFFSETS / 2 + 0.5, 0, 1)
 """Part of the light side's noise in each bin."""
 _MIN_SNR: Final = 2.0
+"""Step of an edge at least, over the noise of a pixel beside it."""
 _MIN_STEP: Final = 0.01
+"""Step of an edge at least, in light (1 = white)."""
 CLEAN_MISFIT: Final = 0.05
 """Root mean square of what the fit leaves, as a share of the step, up to which an edge is clean."""
 _MAX_MISFIT: Final = 0.12
+"""The same up to which it is kept."""
+_MAX_CHI2: Final = 6
+"""Misfit per degree of freedom up to which an edge is kept."""
 _HOPELESS: Final = 0.2
 """The same against a rough profile: about a first line, beyond it fewer than one in a hundred turns out
 clean; about the line laid along the edge, none of 8,700 clean edges of 92 pictures and 1 in 2,000 of
 those kept at all."""
 _CLIPPED: Final = 0.02
+"""Share of clipped pixels beside an edge up to which it is used."""
 _MOSTLY_CLIPPED: Final = 0.05
-"""Share of clipped pixels beside an edge, up to which it is used; and beside its rough line, beyond
-which 2 in 22,600 came out below that."""
+"""The same beside its rough line, beyond which 2 in 22,600 came out below that."""
 _MODEL_ERROR: Final = 0.003
+"""Error of a profile as a share of its step, however well it is measured: bends, sub-pixel phase."""
 _PLATEAU_STEP: Final = 0.02
+"""Share of the step by which a plateau may change as it goes on."""
 _CORE_PX: Final = 7.0
-"""Half length along the edge that is always used."""
-
-
-@dataclass(frozen=True)
-class Edges:
-    """Judged edges, arrays (n,).
-
-    Attributes:
-        y, x: centre of the edge in full-size pixels.
-        angle: direction of the normal (from dark to light), radians, x to the right, y down.
-        log_mtf50, stderr: natural logarithm of MTF50 (c/px) and its standard error.
-        step, base: height of the step and the dark plateau, light.
-        noise: standard deviation of a pixel beside the edge, light.
-        chi2: misfit per degree of freedom.
-        overshoot: ringing beyond the plateaus as a share of the step.
-        clean: a step and nothing else; the others stand in texture and are less sure.
-        by_share: (n, 3, SHARES) what each share of diffraction would make of them (`ProfileFit`).
-        misfit: root mean square of what the fit leaves, share of the step.
-    """
-
-    y: Floats
-    x: Floats
-    angle: Floats
-    log_mtf50: Floats
-    stderr: Floats
-    step: Floats
-    base: Floats
-    noise: Floats
-    chi2: Floats
-    overshoot: Floats
-    clean: NDArray[np.bool_]
-    by_share: Floats
-    misfit: Floats
-
-    def __len__(self) -> int:
-        return len(self.y)
-
-    def with_(self, other: Edges) -> Edges:
-        """Both sets of edges."""
-        names = self.__dataclass_fields__
-        return Edges(**{n: np.concatenate([getattr(self, n), getattr(other, n)]) for n in names})
-
-    def take(self, index: NDArray[np.generic]) -> Edges:
-        """The edges of a mask or of indices."""
-        return Edges(**{n: getattr(self, n)[index] for n in self.__dataclass_fields__})
+"""Half length along the edge that is always used, and half width across it before its blur is known."""
+_END_SQUARES: Final = 1.5
+"""What the squares left at an edge's end may be, over those in its middle."""
+_END_STEP: Final = 0.015
+"""Besides, as the root of these squares, the share of the step by which an end may be off."""
+_QUIETEST: Final = 0.1
+"""Variance on either side at least, over the mean of both: painted sides have none."""
+_DAMPING: Final = 1e-3
+"""Share of the offset's own term that is added to the diagonal of a Gauss-Newton step."""
+_MOST_TURN: Final = 0.2
+"""Change of angle (radians) in one such step at most."""
+_MOST_BEND: Final = 0.02
+"""Bend (1 / px) of a line at most: a radius of 25 px."""
+_FITTED: Final = 0.7
+"""Share of the window of a profile's blur to which the line is laid."""
+_FILLED: Final = 0.3
+"""Share of the bins about an edge that hold pixels at least."""
+_MOST_OFF_PX: Final = 6
+"""How far from its patch's middle an edge may lie."""
 
 
 def _sides(values: Floats) -> tuple[Floats, Floats]:
@@ -111,12 +96,11 @@ def _weights(
     scatter, free = _sides(squares * inside), _sides(np.maximum(used - 1, 0))
     dark, light = (s / np.maximum(n, 1) for s, n in zip(scatter, free, strict=True))
     floor = np.maximum(0.5 * (dark + light), 1e-9)
-    dark, light = np.maximum(dark, 0.1 * floor), np.maximum(light, 0.1 * floor)
+    dark, light = np.maximum(dark, _QUIETEST * floor), np.maximum(light, _QUIETEST * floor)
     variance = dark[:, None] * (1 - _BLEND) + light[:, None] * _BLEND
     level = zip(_sides(mean * used), _sides(used), strict=True)
     low, high = (s / np.maximum(n, 1e-9) for s, n in level)
     scale = np.maximum(np.abs(high - low), 1e-6)
-    # No profile is known better than to a few thousandths of its step (bends, sub-pixel phase).
     weight = count / (variance + count * (_MODEL_ERROR * scale[:, None]) ** 2)
     return weight, scale, np.sqrt(floor)
 
@@ -175,7 +159,7 @@ def _extend(
         share = part.astype(np.float32)
         total, count = beside.pixels.sums(squares * share), beside.pixels.sums(share)
         mean.append(total / np.maximum(count, 1))
-    limit = 1.5 * mean[0] + (0.015 * fit.step) ** 2
+    limit = _END_SQUARES * mean[0] + (_END_STEP * fit.step) ** 2
     first, last = (
         np.where(value < limit, _HALF * 2, _CORE_PX).astype(np.float32)[:, None, None]
         for value in mean[1:]
@@ -211,13 +195,13 @@ def _refine(
     for i in range(terms):
         for j in range(terms):
             a[:, i, j] = moments[i + j]
-    a += np.eye(terms) * (1e-3 * moments[0] + 1e-12)[:, None, None]
+    a += np.eye(terms) * (_DAMPING * moments[0] + 1e-12)[:, None, None]
     answer = np.zeros((len(patch), 3))
     answer[:, :terms] = np.linalg.solve(a, np.stack(right, axis=1)[..., None])[..., 0]
     return Lines(
-        lines.angle + np.clip(answer[:, 1] / size, -0.2, 0.2),
+        lines.angle + np.clip(answer[:, 1] / size, -_MOST_TURN, _MOST_TURN),
         lines.offset - np.clip(answer[:, 0], -2, 2),
-        np.clip(lines.bend - answer[:, 2] / size**2, -0.02, 0.02),
+        np.clip(lines.bend - answer[:, 2] / size**2, -_MOST_BEND, _MOST_BEND),
     )
 
 
@@ -254,36 +238,30 @@ def _misfit(mean: Floats, count: Floats, fit: RoughFit | ProfileFit) -> Floats:
     return np.asarray(rms / np.maximum(fit.step, 1e-9))
 
 
-def _no_edges() -> Edges:
-    none = np.zeros(0)
-    by_share = np.zeros((0, 3, SHARES))
-    return Edges(
-        none, none, none, none, none, none, none, none, none, none, none > 0, by_share, none
-    )
-
-
 def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edges:
     """Measure the edge at each place (full-size pixels); those that are none are left out.
 
     Values and errors come with `settled`, when all edges of the frame are known.
     """
     h, w = light.shape
-    inside = (y >= _HALF + 8) & (x >= _HALF + 8) & (y < h - _HALF - 8) & (x < w - _HALF - 8)
+    rim = _HALF + _MOST_MOVE_PX
+    inside = (y >= rim) & (x >= rim) & (y < h - rim) & (x < w - rim)
     y, x = y[inside], x[inside]
     if len(y) == 0:
-        return _no_edges()
+        return no_edges()
     first = _FIRST_PX // 2
     patch, valid = light.lit(y - first, x - first, _FIRST_PX)
     lines = first_lines(fill_green(patch, valid))
     # The place was found on a reduced picture: move the patch onto the edge.
-    y = y + np.clip(np.round(lines.offset * np.sin(lines.angle)), -8, 8).astype(int)
-    x = x + np.clip(np.round(lines.offset * np.cos(lines.angle)), -8, 8).astype(int)
+    move = _MOST_MOVE_PX
+    y = y + np.clip(np.round(lines.offset * np.sin(lines.angle)), -move, move).astype(int)
+    x = x + np.clip(np.round(lines.offset * np.cos(lines.angle)), -move, move).astype(int)
     patch, clipped, valid = light.patches(y - _HALF, x - _HALF, PATCH_PX)
-    # What lies near the middle tells the direction; the fit to the whole edge comes later.
-    rim = slice(_HALF - first, _HALF + first + 1)
-    lines = first_lines(fill_green(patch, valid)[:, rim, rim])
+    # The fit to the whole edge comes later.
+    middle = slice(_HALF - first, _HALF + first + 1)
+    lines = first_lines(fill_green(patch, valid)[:, middle, middle])
     valid = np.ones(patch.shape, bool) if valid is None else valid
-    half = np.full(len(y), 7.0)
+    half = np.full(len(y), _CORE_PX)
     u, t = lines.distances()
     keep = valid & (np.abs(t) <= _CORE_PX)
     for last in (False, True):
@@ -295,12 +273,12 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
             hope = (_misfit(mean, count * (close > 0), rough) < _HOPELESS) & (rough.step > noise)
             hope &= _share_clipped(clipped, u, half) < _MOSTLY_CLIPPED
             if not hope.any():
-                return _no_edges()
+                return no_edges()
             y, x, patch, u, t = y[hope], x[hope], patch[hope], u[hope], t[hope]
             clipped, valid, keep = clipped[hope], valid[hope], keep[hope]
             lines, rough = lines.take(hope), rough.take(hope)
         half = half_width(rough.log_mtf50)
-        lines = _refine(patch, u, t, keep, lines, rough, np.maximum(half * 0.7, 3.0), last)
+        lines = _refine(patch, u, t, keep, lines, rough, np.maximum(half * _FITTED, 3.0), last)
         u, t = lines.distances()
         if not last:
             keep = _extend(patch, u, t, valid, rough, half)
@@ -312,12 +290,12 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     core = np.abs(OFFSETS) <= 2.0
     fair = (
         (_share_clipped(clipped, u, reach) < _CLIPPED)
-        & ((count[:, core] > 0).mean(1) > 0.3)
-        & (np.abs(lines.offset) < 6)
+        & ((count[:, core] > 0).mean(1) > _FILLED)
+        & (np.abs(lines.offset) < _MOST_OFF_PX)
         & (_misfit(mean, count * window, rough) < _HOPELESS)
     )
     if not fair.any():
-        return _no_edges()
+        return no_edges()
     mean, weight, scale, window = mean[fair], weight[fair], scale[fair], window[fair]
     fit = fit_profiles(mean, weight * window, scale, rough.log_mtf50[fair])
     return _judge(y[fair], x[fair], lines.take(fair), fit, noise[fair], window, mean, count[fair])
@@ -355,7 +333,7 @@ def _judge(
         & (fit.step > _MIN_STEP)
         & (np.abs(fit.shift) < 0.5)
         & (relative < _MAX_MISFIT)
-        & (fit.chi2 < 6)
+        & (fit.chi2 < _MAX_CHI2)
     )
     none = np.full(len(y), np.nan)
     edges = Edges(

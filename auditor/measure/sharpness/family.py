@@ -30,14 +30,23 @@ OFFSETS: Final = np.arange(-HALF_PX + BIN_PX / 2, HALF_PX, BIN_PX)
 """Centres of the bins, px."""
 
 _MTF50: Final = np.geomspace(0.04, 0.75, 117)
+"""Levels of MTF50 (c/px), 2.5% apart: from hopelessly blurred to sharpened."""
 _SHARES: Final = (0.0, 0.25, 0.5, 0.75, 1.0)
 """Part of the loss at MTF50 that diffraction causes; the rest is Gaussian."""
+_POINTS: Final = 4001
+"""Points from nothing to diffraction's cut-off at which its MTF is tabulated."""
+_STEP_CPP: Final = 0.01
+"""Steps of frequency (c/px) by which an MTF is summed to a profile: it repeats beyond 50 px."""
+_END_CPP: Final = 5.0
+"""Frequency (c/px) at which that ends: a pixel and a bin leave next to nothing beyond."""
+_WINDOW: Final = (1.5, 1.15)
+"""Half width of a window (px): so much, and so many times the period of MTF50."""
 
 
 @cache
 def _diffraction() -> tuple[Floats, Floats]:
     """Frequencies up to the cut-off (1), and a perfect lens's MTF at them."""
-    x = np.linspace(0, 1, 4001)
+    x = np.linspace(0, 1, _POINTS)
     return x, optics.diffraction_mtf(x, 1.0, optics.GREEN_UM)
 
 
@@ -80,8 +89,8 @@ class EdgeFamily:
 @cache
 def edge_family() -> EdgeFamily:
     """The family, computed once per process (about 10 ms)."""
-    step = 0.01
-    freq = np.arange(step / 2, 5.0, step)
+    step = _STEP_CPP
+    freq = np.arange(step / 2, _END_CPP, step)
     mtf = np.array([[family_mtf(freq, m, s) for s in _SHARES] for m in _MTF50])
     mtf *= np.sinc(freq * BIN_PX)
     phase = 2 * np.pi * np.outer(freq, OFFSETS)
@@ -92,4 +101,4 @@ def edge_family() -> EdgeFamily:
 
 def half_width(log_mtf50: Floats) -> Floats:
     """Window (px to either side) that holds the foot of a profile of this blur and little around it."""
-    return np.clip(1.5 + 1.15 / np.exp(log_mtf50), 4.0, HALF_PX - 1.0)
+    return np.clip(_WINDOW[0] + _WINDOW[1] / np.exp(log_mtf50), 4.0, HALF_PX - 1.0)

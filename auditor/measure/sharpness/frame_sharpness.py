@@ -34,24 +34,33 @@ from auditor.record import SIDES, ZONES, Sharpness
 __all__ = ["measure_sharpness", "sharpness_and_edges"]
 
 _CELL_PX: Final = 20
+"""Side of a cell, of which one place is tried: the edges of two neighbours are not one."""
 _FIRST_PER_ZONE: Final = (50, 60, 90)
+"""Places tried first in centre, middle and corner."""
 _PER_ZONE: Final = (90, 100, 110)
-"""Places tried first in centre, middle and corner, and at most after them where these leave a zone open."""
+"""Places tried at most after them where these leave a zone open."""
 _SETTLED: Final = 70
 """Clean edges with which a zone stays the same within 3% whatever the noise and the choice of edges."""
 _FINE_CELL_PX: Final = 12
+"""Side of a cell of the closer search that is made where clean edges are few."""
 _FINE_PER_ZONE: Final = (90, 100, 130)
+"""Places that it tries at most in centre, middle and corner."""
 _RICH: Final = 0.45
+"""Share of clean edges among the places tried above which no closer search is made."""
 _SCARCE: Final = 0.35
-"""Shares of clean edges among the places tried, above which no closer search is made and below which
-it is made in full; between them in part, so that a grain of noise does not decide."""
+"""The same below which it is made in full; between them in part, so that a grain of noise does not decide."""
 _MIN_SIDE: Final = 48
+"""Shorter side (px) of a frame below which no patch has room to be found and moved."""
 _BLURRED: Final = 0.07
 """MTF50 (c/px) below which nothing is in focus: less than f/32 allows at 4 um pitch."""
 _MIDDLE: Final = slice(9, 12)
+"""Bins of a spectrum from 0.16 to 0.23 c/px."""
 _HIGH: Final = slice(14, 16)
+"""Bins of a spectrum from 0.39 to 0.47 c/px."""
 _HOLE_FLAT: Final = 0.05
+"""Power of flat windows in the high bins over that in the middle ones below which noise ends between them."""
 _HOLE_BUSY: Final = 0.01
+"""The same of windows full of detail, below which detail does."""
 
 
 def _nothing(note: str) -> Sharpness:

@@ -18,15 +18,18 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from auditor.robust import SHEPPARD
+
 __all__ = ["edge_noise", "frontier"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
 _SCATTER: Final = 0.03
+"""Scatter of sound edges beyond their noise (ln MTF50)."""
 _STEP_SCATTER: Final = 0.05
-"""Scatter of sound edges beyond their noise (ln MTF50); and of true steps, where coding takes from each
-what it happens to: so many edges count about alike, and none decides."""
+"""The same of true steps, where coding takes from each what it happens to: so many edges count about
+alike, and none decides."""
 _UNDERSTATED: Final = 1.15
 """Real errors over stated ones, from edges of rendered landscapes on the sharp side of the truth."""
 _SHARED: Final = 0.01
@@ -35,12 +38,17 @@ object's): measured on rendered scenes."""
 _OUTLIERS: Final = 0.02
 """Share of edges that are off by anything."""
 _APART_PX2: Final = 15.0
+"""How much softer than the lens a distance out of focus is at least, in 1 / MTF50^2."""
 _APART: Final = 0.12
-"""How much softer than the lens a distance out of focus is, in 1 / MTF50^2 and in ln MTF50 besides."""
+"""And in ln MTF50."""
 _LEAST_OTHERS: Final = 6
+"""Edges below which they show no distance out of focus."""
 _BACKGROUND: Final = 0.5
+"""Share of the softer edges that lie in it where there is one."""
 _KERNEL: Final = 0.06
+"""Width (ln MTF50), beside the edges' noise, of the kernel that makes their density out of single edges."""
 _SHARES: Final = np.array([0.15, 0.45, 0.75, 0.95])
+"""Shares of the edges as sharp as the lens that are tried."""
 _ODDS: Final = np.array([0.1, 0.2, 0.3, 0.4])
 """How likely each share is beforehand. Few edges as sharp as the lens among many a little softer look
 much like one noisy crowd; even odds let a grain of noise decide between the two."""
@@ -48,12 +56,23 @@ _SCALES_PX2: Final = np.array([5.0, 30.0])
 """Softness of objects and of what lies a little out of focus: the same at every aperture, so that it
 hardly shows beside diffraction at f/22 and rules the picture at f/2.8."""
 _NOISES: Final = np.geomspace(0.02, 0.6, 24)
+"""Noises of an edge (ln MTF50) for which there is a table, 16% apart."""
 _SPREADS: Final = np.geomspace(0.004, 16.0, 40)
+"""Scales of softness, over the lens's 1 / MTF50^2, for which there is a table, 24% apart."""
 _FINE: Final = 0.01
+"""Steps of ln MTF50 in the tables."""
 _STEP: Final = 0.015
-"""Steps of ln MTF50 in the tables and between the lens values tried: no error stated is below 0.01."""
+"""Steps of ln MTF50 between the lens values tried: no error stated is below 0.01."""
 _REACH: Final = 2.5
+"""ln MTF50 to either side of the lens's to which the tables reach."""
 _Z: Final = np.arange(-_REACH, _REACH + _FINE / 2, _FINE)
+"""Differences of ln MTF50 in the tables."""
+_PARTS: Final = 400
+"""Parts of equal probability into which a distribution of softness is divided."""
+_MARGIN: Final = 0.1
+"""How far beyond the edges (ln MTF50) the lens's value is looked for."""
+_SOFTEST: Final = 5
+"""Below the softest of so many edges, a fifth, the lens's value is not looked for."""
 
 
 @cache
@@ -63,7 +82,7 @@ def _tables() -> tuple[Singles, Singles]:
     s = _NOISES[:, None]
     spike = np.exp(-0.5 * (_Z / s) ** 2) / (s * np.sqrt(2 * np.pi))
     # Softness u is 0.5 ln(1 + u) lower in ln MTF50; equal steps of the distribution, then noise.
-    chance = (np.arange(400) + 0.5) / 400
+    chance = (np.arange(_PARTS) + 0.5) / _PARTS
     lower = 0.5 * np.log1p(-_SPREADS[:, None] * np.log1p(-chance))
     place = np.clip(np.round((_REACH - lower) / _FINE).astype(int), 0, len(_Z) - 1)
     bare = np.zeros((len(_SPREADS), len(_Z)))
@@ -90,9 +109,9 @@ def frontier(value: Floats, stderr: Floats, soft: float = 1.0) -> tuple[float, f
     """
     noise = edge_noise(stderr, soft)
     row = np.clip(np.searchsorted(_NOISES, noise), 0, len(_NOISES) - 1)
-    top = float(np.max(value)) + 0.1
-    fifth = len(value) // 5
-    low = float(np.partition(value, fifth)[fifth]) - 0.1
+    top = float(np.max(value)) + _MARGIN
+    fifth = len(value) // _SOFTEST
+    low = float(np.partition(value, fifth)[fifth]) - _MARGIN
     grid = np.arange(low, top, _STEP)
     index = np.round((value[:, None] - grid[None, :] + _REACH) / _FINE).astype(int)
     index = np.clip(index, 0, len(_Z) - 1)
@@ -117,7 +136,7 @@ def frontier(value: Floats, stderr: Floats, soft: float = 1.0) -> tuple[float, f
     posterior = np.exp(best).sum((0, 1))
     posterior /= posterior.sum()
     mean = float(posterior @ grid)
-    deviation = float(np.sqrt(max(posterior @ (grid - mean) ** 2, 0) + _STEP**2 / 12))
+    deviation = float(np.sqrt(max(posterior @ (grid - mean) ** 2, 0) + _STEP**2 / SHEPPARD))
     return mean, float(np.hypot(deviation, _SHARED))
 
 

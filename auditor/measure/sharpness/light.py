@@ -7,7 +7,7 @@ that the rest of the package need not know which of them it works on.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -20,6 +20,13 @@ __all__ = ["Light", "fill_green", "light_of"]
 
 Ints = NDArray[np.int_]
 Singles = NDArray[np.float32]
+
+_DARKEST: Final = 0.004
+"""Share of white's code value up to which a pixel counts as clipped: one of 255."""
+_BRIGHTEST: Final = 0.99
+"""Share of it from which on one does."""
+_BRIGHTEST_SITE: Final = 0.97
+"""The same of a mosaic's light: sites do not all saturate at one value."""
 
 
 @dataclass(frozen=True)
@@ -148,9 +155,9 @@ def light_of(picture: Picture) -> Light:
         black = float(mosaic.black.mean())
         span = mosaic.white - black
         plane = _finite(mosaic.raw)
-        return Light(plane, picture, mosaic.colours == 1, -np.inf, black + 0.97 * span)
+        return Light(plane, picture, mosaic.colours == 1, -np.inf, black + _BRIGHTEST_SITE * span)
     peak = picture.peak
-    return Light(_finite(picture.luma), picture, None, 0.004 * peak, 0.99 * peak)
+    return Light(_finite(picture.luma), picture, None, _DARKEST * peak, _BRIGHTEST * peak)
 
 
 def _finite(plane: NDArray[Any]) -> NDArray[Any]:

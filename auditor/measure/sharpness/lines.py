@@ -14,7 +14,11 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
 PATCH_PX: Final = 27
+"""Side of the patch about an edge, whose profile reaches 12 px to either side."""
 _HALF: Final = PATCH_PX // 2
+"""Pixels of it to every side of its middle."""
+_WINDOW_PX: Final = 5.0
+"""Standard deviation along the edge, and at first across it, of the window that gradients are weighed with."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +63,7 @@ def first_lines(patch: Singles) -> Lines:
     dx, dy = axis[None, None, :], axis[None, :, None]
     n = len(patch)
     angle, offset = np.zeros(n), np.zeros(n)
-    window = np.broadcast_to(np.exp((dx**2 + dy**2) * np.float32(-0.5 / 5.0**2)), gx.shape)
+    window = np.broadcast_to(np.exp((dx**2 + dy**2) * np.float32(-0.5 / _WINDOW_PX**2)), gx.shape)
     for width in (4.0, 3.0):
         across, down = window * gx, window * gy
         jxx = np.einsum("nij,nij->n", across, gx)
@@ -81,7 +85,7 @@ def first_lines(patch: Singles) -> Lines:
         u *= u
         u *= np.float32(-0.5 / width**2)
         t *= t
-        t *= np.float32(-0.5 / 5.0**2)
+        t *= np.float32(-0.5 / _WINDOW_PX**2)
         u += t
         window = np.exp(u, out=u)
         angle = np.where(sign < 0, angle + np.pi, angle)

@@ -23,30 +23,46 @@ Floats = NDArray[np.float64]
 
 
 _SLOPE: Final = 2.2
+"""Power of natural detail falls with frequency to this power; like the next three measured on half of a set
+of photographs."""
 _SLOPE_SD: Final = 0.3
+"""Standard deviation of that over scenes."""
 _BUMPS: Final = 0.3
+"""Standard deviation of ln power about that fall."""
 _SOFTNESS: Final = 3.8
-"""Natural detail: power falls with frequency ** -2.2 (+- 0.3), with bumps of 30%, and its own
-softness as much as this (px^2); measured on half of a set of photographs."""
+"""Natural detail's own softness, as a part of 1 / MTF50^2 (px^2)."""
+_BUMP_WIDTH: Final = 0.35
+"""Width of bumps in ln frequency."""
+_OWN_SD: Final = 0.05
+"""Standard deviation of ln power of each bin by itself."""
+_LEVEL_SD: Final = 5.0
+"""Standard deviation of ln power of a whole spectrum: its level is left free."""
 _SCENE_SD: Final = 0.25
+"""Error of ln MTF50 that scenes leave, however well a spectrum is known: slope and blur trade places."""
+_LEVELS: Final = np.log(np.geomspace(0.06, 0.6, 100))
+"""ln MTF50 of the blurs tried, 2.4% apart."""
 _MIN_WINDOWS: Final = 3
+"""Windows from which on a spectrum tells anything."""
 _MIN_BINS: Final = 6
+"""Bins that noise must not hide for it to do so."""
 _COARSE: Final = 6
+"""The lowest bins, up to 0.08 c/px: none of them may be hidden."""
 _NOISE_SLOPE: Final = -0.8
 """Coarse noise, blurred as it may be, has nearly the same power at all low frequencies; 150 of 151
 zones of photographs fell more steeply than this below 0.08 c/px."""
 _LOUDEST_NOISE: Final = -1.0
 """ln of power over light squared that no noise reaches: grain of six pixels at a signal to noise of 10."""
 _SHARES: Final = (0.3, 0.6, 1.0)
+"""Shares of diffraction in the blur that are tried."""
 
 
 @cache
 def _members() -> tuple[Floats, Floats]:
     """Levels (ln MTF50) and 2 ln MTF of family members at `SPECTRUM_CPP`, (shares, levels, 16)."""
-    level = np.log(np.geomspace(0.06, 0.6, 100))
+    level = _LEVELS
     freq = np.array(SPECTRUM_CPP)
     loss = [[np.abs(family_mtf(freq, float(np.exp(m)), s)) for m in level] for s in _SHARES]
-    return level, 2 * np.log(np.maximum(np.array(loss), 1e-4))
+    return level, 2 * np.log(np.maximum(np.array(loss), 1e-9))
 
 
 @cache
@@ -57,10 +73,10 @@ def _natural() -> tuple[Floats, Floats]:
     centred = log_f - log_f.mean()
     apart = log_f[:, None] - log_f[None, :]
     covariance = (
-        25.0
+        _LEVEL_SD**2
         + _SLOPE_SD**2 * np.outer(centred, centred)
-        + _BUMPS**2 * np.exp(-0.5 * (apart / 0.35) ** 2)
-        + 0.05**2 * np.eye(len(log_f))
+        + _BUMPS**2 * np.exp(-0.5 * (apart / _BUMP_WIDTH) ** 2)
+        + _OWN_SD**2 * np.eye(len(log_f))
     )
     return mean, covariance
 

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.sharpness.edge_detection import Places
+from auditor.measure.sharpness.edge_detection import SCHARR, Places
 from auditor.measure.sharpness.grid import block_starts, centred_maxima
 from auditor.measure.sharpness.light import Light, fill_green
 
@@ -31,12 +31,13 @@ _CELL_PX: Final = 20
 _RIM_PX: Final = 6
 """Pixels looked at beside a cell: the squares below reach so far, a smoothing and a slope included."""
 _SMALL: Final = np.ones((3, 3), np.uint8)
+"""Square on half the resolution within which a step of MTF50 0.3 c/px nearly lies."""
 _LARGE: Final = np.ones((7, 7), np.uint8)
-"""Squares on half the resolution: a step of MTF50 0.3 c/px lies nearly within the small one, and any that is
-not hopelessly blurred within the large one."""
+"""Square on half the resolution within which any step lies that is not hopelessly blurred."""
 _AROUND: Final = np.ones((11, 11), np.uint8)
+"""Square at full resolution over which a step's height is told."""
 _BOX: Final = (9, 9)
-"""The same at full resolution: over which a step's height and its straightness are told."""
+"""The same over which its straightness is."""
 _LEAST_CODE: Final = 16.0
 """Height of a step (8-bit code values) below which coding and noise make steps of their own."""
 _OVER_NOISE: Final = 6.0
@@ -46,13 +47,17 @@ _SOFT_CODE: Final = 10.0
 _MARGIN_PX: Final = 32
 """Edges are not measured nearer to the frame's border."""
 _CODES: Final = np.float32(255)
+"""White of 8 bits."""
 _NOISE_PATCHES: Final = (24, 32)
+"""Rows and columns of the patches on which noise is measured."""
 _NOISE_PX: Final = 9
+"""Side of each of these patches."""
 _BAND: Final = 128
 """Rows of half the resolution worked on at a time ..."""
 _TOGETHER: Final = 160
 """... and cells: what lies between stays in the processor's cache."""
 _REACH: Final = len(_LARGE) // 2
+"""Rows beside a band that its squares reach into."""
 
 
 def sharp_places(light: Light) -> Places:
@@ -126,8 +131,8 @@ def _scores(codes: Singles, noise: float) -> tuple[NDArray[np.intp], Singles]:
     n, side, _ = codes.shape
     # One beside the other: filters are quick on long rows.
     beside = np.ascontiguousarray(codes.transpose(1, 0, 2)).reshape(side, n * side)
-    gx = cv2.Scharr(beside, cv2.CV_32F, 1, 0, scale=1 / 32)
-    gy = cv2.Scharr(beside, cv2.CV_32F, 0, 1, scale=1 / 32)
+    gx = cv2.Scharr(beside, cv2.CV_32F, 1, 0, scale=SCHARR)
+    gy = cv2.Scharr(beside, cv2.CV_32F, 0, 1, scale=SCHARR)
     inner = slice(_RIM_PX, _RIM_PX + _CELL_PX)
     xx, yy, xy = (
         cv2.blur(cv2.multiply(a, b), _BOX)[inner] for a, b in ((gx, gx), (gy, gy), (gx, gy))

@@ -19,11 +19,15 @@ from auditor.measure.sharpness.frontier import edge_noise, frontier
 __all__ = ["Softness", "scene_softness"]
 
 _RICH: Final = 0.34
+"""Share of clean edges among the places tried below which objects may be soft."""
 _SCARCE: Final = 0.22
-"""Shares of clean edges among the places tried, from which and down to which objects are soft."""
+"""The same down to which they surely are."""
 _MANY: Final = 30
+"""Clean edges, and well measured ones, from which on a frame's edges may agree."""
 _PRECISE: Final = 0.2
+"""Error of ln MTF50 up to which an edge is well measured."""
 _AGREE: Final = 2.0
+"""Times its noise within which an edge agrees with the frontier."""
 _SAME: Final = (0.65, 0.90)
 """Shares of a frame's edges that show one blur, from which and up to which its objects pass for steps.
 Nine in ten of 86 photographs lay below the first; discs crowded as leaves behind 0.6 px of blur, 0.73 to
@@ -59,9 +63,10 @@ class Softness:
         end = float(np.exp(-2 * self.limit)) if np.isfinite(self.limit) else _PIXEL_PX2
         most = max(total - end, 0.0)
         if not self.focused:
-            return 0.25 * float(np.log(total / (total - most)))
+            return float(np.log(total / (total - most))) / 4
         most = min(most, _OBJECTS_PX2)
-        return 0.25 * self.share**0.5 * float(np.log(total / (total - most)))
+        # Half the logarithm of 1 / MTF50^2 is that of MTF50, and half of what it may change one error.
+        return self.share**0.5 * float(np.log(total / (total - most))) / 4
 
 
 def scene_softness(clean_share: float, edges: Edges, limit: float = np.inf) -> Softness:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from auditor.measure.sharpness.edge_detection import SCHARR
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.texture import WINDOW_PX
 
@@ -23,9 +24,9 @@ __all__ = ["streaks"]
 Singles = NDArray[np.float32]
 
 _FINE_PX: Final = 0.8
+"""Blur (standard deviation) after which noise is gone and all detail still there; of none less was told."""
 _COARSE_PX: Final = 1.4
-"""Blurs (standard deviations) between which detail counts as fine: noise is gone from the first, what a
-movement of two to six pixels takes from the second. None for the first, 2 for the second told less."""
+"""Blur after which what a movement of two to six pixels takes is gone; of 2 less was told."""
 _SIDE: Final = 11
 """Side (px) of the squares in which blurs are made: three standard deviations and a half to either side."""
 _RIM_PX: Final = 8
@@ -39,7 +40,9 @@ _ENOUGH: Final = 16
 """Windows whose median speaks for the frame; 12 to 20 told the same, of 8 single windows decided. Half of the
 windows handed in told a little less."""
 _FAINTEST: Final = 0.01
+"""Energy that even a window without fine detail is taken to hold, so that its logarithm is one."""
 _CODES: Final = np.float32(255)
+"""White of 8 bits."""
 
 
 def streaks(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> float | None:
@@ -95,8 +98,8 @@ def _codes(
 def _energies(codes: Singles, blur_px: float) -> NDArray[np.float64]:
     """(4, windows) mean squared gradient along 0, 45, 90 and 135 degrees after a blur."""
     tall = cv2.GaussianBlur(codes, (_SIDE, _SIDE), blur_px)
-    gx = cv2.Scharr(tall, cv2.CV_32F, 1, 0, scale=1 / 32)
-    gy = cv2.Scharr(tall, cv2.CV_32F, 0, 1, scale=1 / 32)
+    gx = cv2.Scharr(tall, cv2.CV_32F, 1, 0, scale=SCHARR)
+    gy = cv2.Scharr(tall, cv2.CV_32F, 0, 1, scale=SCHARR)
     inner = slice(_RIM_PX, WINDOW_PX - _RIM_PX)
     gx, gy = (a.reshape(-1, WINDOW_PX, WINDOW_PX)[:, inner, inner] for a in (gx, gy))
     pixels = (WINDOW_PX - 2 * _RIM_PX) ** 2

@@ -20,6 +20,7 @@ from auditor.measure.sharpness.edge_detection import radius_of, zone_of
 from auditor.measure.sharpness.grid import block_starts, centred_maxima, centred_means
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.record import ZONES
+from auditor.robust import SHEPPARD
 
 __all__ = ["SPECTRUM_CPP", "WINDOW_PX", "FrameSpectra", "Spectrum"]
 
@@ -27,16 +28,39 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
 WINDOW_PX: Final = 64
+"""Side of a window."""
 SPECTRUM_CPP: Final = tuple(round(float(f), 4) for f in np.geomspace(0.03, 0.47, 16))
 """Centres (c/px) of the bins in which log power is told."""
 _PER_ZONE: Final = 40
+"""Windows of each zone at most, the most detailed."""
 _QUIET: Final = 24
+"""Windows of the frame at most, the flattest, of which a third shows its noise."""
 _HIDDEN: Final = 1.0
 """Power below this share of the noise floor is taken as hidden by it: coding makes the floor in
 busy windows differ from that in flat ones by nearly as much."""
 _FLOOR_ERROR: Final = 0.5
+"""Error of the noise floor as a share of it, for the same reason."""
 _DARKEST: Final = 1e-4
 """Mean light of a window, 1 = white, below which it counts as having this much."""
+_RESOLUTION: Final = 0.6
+"""Half width of a ring at least, in cells of the transform: the taper tells no finer."""
+_RING_END: Final = 1.5
+"""Half widths from a ring's centre at which its weights end; up to one less they are full."""
+_LEAST_GAIN: Final = 0.2
+"""Gain at least of filling in sites, where its square is divided by."""
+_LEAST_CHANGE: Final = 1e-3
+"""Change between neighbours, white = 1, that is not capped in any frame."""
+_BLACK: Final = 0.02
+"""Share of white up to which a place may be clipped in the dark."""
+_DARK: Final = 0.08
+"""Mean of a window, white = 1, below which such a place makes it one of clipped shadows."""
+_CLIPPED: Final = 0.97
+"""Share of white beyond which a place may be clipped."""
+_POWER: Final = 2.2
+"""Power of a tone curve near to sRGB's."""
+_NO_FLAT: Final = 0.3
+"""Power of the flattest windows over that of the detailed ones, at 0.05 to 0.13 c/px, beyond which none is
+flat."""
 
 
 @dataclass(frozen=True)
@@ -68,8 +92,8 @@ def _rings() -> tuple[Singles, Singles]:
     rings = np.zeros((len(radius), len(SPECTRUM_CPP)))
     for i, centre in enumerate(SPECTRUM_CPP):
         # A ring is at least as wide as the taper's own resolution; weights fall off linearly in f.
-        width = max(centre * (ratio - 1 / ratio) / 2, 0.6 / n)
-        rings[:, i] = twice * np.clip(1.5 - np.abs(radius - centre) / width, 0, 1)
+        width = max(centre * (ratio - 1 / ratio) / 2, _RESOLUTION / n)
+        rings[:, i] = twice * np.clip(_RING_END - np.abs(radius - centre) / width, 0, 1)
     rings /= rings.sum(0)
     hann = np.hanning(n + 1)[:n]
     taper = np.outer(hann, hann)
@@ -81,8 +105,8 @@ def _fill_gain() -> Singles:
     """Power that remains, (64, 33), when every second site is the mean of its four neighbours."""
     fy = np.fft.fftfreq(WINDOW_PX)[:, None]
     fx = np.fft.rfftfreq(WINDOW_PX)[None, :]
-    gain = 0.5 + 0.25 * (np.cos(2 * np.pi * fy) + np.cos(2 * np.pi * fx))
-    return np.maximum(gain, 0.2).astype(np.float32) ** 2
+    gain = (2 + (np.cos(2 * np.pi * fy) + np.cos(2 * np.pi * fx))) / 4
+    return np.maximum(gain, _LEAST_GAIN).astype(np.float32) ** 2
 
 
 def _window_power(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> tuple[Floats, Floats]:
@@ -122,10 +146,11 @@ def _choose(
     cv2.absdiff(small[:, 1:], small[:, :-1], dst=local[:, 1:])
     local[1:] += cv2.absdiff(small[1:], small[:-1])
     # Changes are capped: an edge alone does not make a texture.
-    spread = means(np.minimum(local, 4 * np.float32(np.median(local[::4, ::4])) + 1e-3))
-    low = -centred_maxima(-small, cell) < 0.02
-    high = centred_maxima(small, cell) > 0.97
-    usable = (~high & ~(low & (mean < 0.08))).ravel()
+    most = 4 * np.float32(np.median(local[::4, ::4])) + _LEAST_CHANGE
+    spread = means(np.minimum(local, most))
+    low = -centred_maxima(-small, cell) < _BLACK
+    high = centred_maxima(small, cell) > _CLIPPED
+    usable = (~high & ~(low & (mean < _DARK))).ravel()
     y, x = (a.ravel() for a in np.meshgrid(rows[top], columns[left], indexing="ij"))
     # Where the factor is no part of 64 a window goes beyond its cell, to both sides alike.
     over = (WINDOW_PX - cell * factor) // 2
@@ -146,9 +171,9 @@ def _rounding(light: Light, level: Floats) -> Floats:
     """Power of the rounding to 256 code values, relative to light squared, for each window."""
     if light.plane.dtype != np.uint8:
         return np.zeros(len(level))
-    # Slope of a power curve of 2.2 at this level, one code value's step of light over the light.
-    step = 2.2 * level ** (1 - 1 / 2.2) / 255 / level
-    return np.asarray(step**2 / 12)
+    # Slope of a power curve at this level, one code value's step of light over the light.
+    step = _POWER * level ** (1 - 1 / _POWER) / 255 / level
+    return np.asarray(step**2 / SHEPPARD)
 
 
 class FrameSpectra:
@@ -220,7 +245,7 @@ class FrameSpectra:
         here = zone[~quiet] == ZONES.index(name)
         if not here.any():
             return None
-        if flat[3:9].mean() > 0.3 * busy[3:9].mean():
+        if flat[3:9].mean() > _NO_FLAT * busy[3:9].mean():
             # No window is flat: what they show is detail too, except where it has faded into noise.
             flat = np.minimum(flat, flat[-3:].min())
         power, level = (a[here] for a in self._detailed)

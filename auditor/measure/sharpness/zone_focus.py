@@ -24,17 +24,20 @@ Seen = tuple[float, float]
 """MTF50 of what is sharpest in a zone, objects' softness and all, and its standard error (c/px)."""
 
 _INWARD: Final = 0.75
+"""Share of an outer zone's MTF50 that a zone nearer the axis keeps in any lens: field curvature may take
+some (common practice, no source)."""
 _INWARD_KNOWN: Final = 0.9
+"""The same where optics' limit is known, together with the next (common practice, no source)."""
 _INWARD_PX2: Final = 8.0
-"""Share of an outer zone's MTF50 that a zone nearer the axis keeps in any lens (field curvature may
-take some), and what it may lack beyond the outer one's 1 / MTF50^2 where optics' limit is known: blurs
-add by their squares, and diffraction is the same for all zones. Common practice, no source."""
+"""What such a zone may lack beyond the outer one's 1 / MTF50^2: blurs add by their squares, and diffraction
+is the same for all zones (common practice, no source)."""
 _OUTWARD: Final = 0.3
+"""The least share of the frame's sharpest zone that a poor lens leaves a zone, where the aperture is unknown
+(common practice, no source)."""
 _LIMITS_CPP: Final = (0.13, 0.49)
+"""MTF50 that diffraction and pixel allow at f/22 and f/2.8, at 4 um pitch."""
 _OUTWARD_AT: Final = (0.6, 0.25)
-"""The least share of the frame's sharpest zone that a poor lens leaves a zone: where the aperture is
-unknown, and where diffraction and pixel allow 0.13 (f/22 at 4 um pitch) to 0.49 c/px (f/2.8).
-Aberrations fade as the aperture closes. Common practice, no source."""
+"""The same share at these: aberrations fade as the aperture closes (common practice, no source)."""
 _LACK_PX2: Final = float(blur_sigma_for_mtf50(1.0)) ** -2
 """What a Gaussian blur of one pixel adds to 1 / MTF50^2, whatever the aperture. Where a lens is sharpest
 it lacks less, even wide open (common practice, no source)."""

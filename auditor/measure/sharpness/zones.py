@@ -26,8 +26,17 @@ SYSTEMATIC: Final = 0.02
 """Error of ln MTF50 that no number of edges takes away (pixel shape, profile family), measured on
 rendered scenes."""
 _TEXTURE_SYSTEMATIC: Final = 0.17
+"""The same where steps within texture helped, which are not alone in their patches."""
 _MIN_EDGES: Final = 3
+"""Edges from which on a part of the frame shows anything, and clean ones that settle it before true steps."""
 _ENOUGH: Final = 10
+"""Clean edges that settle it where objects may be soft."""
+_PLACES: Final = (8, 6)
+"""Columns and rows of the grid of places of which one is the sharpest and one the weakest."""
+_PLACE_PX: Final = 160
+"""Side of a place at least: as large as a picture that is shown of it, and some around."""
+_LEAST_ERROR: Final = 0.05
+"""Error of ln MTF50 that every edge counts with at least, so that no place is told by one."""
 
 
 def zone_masks(
@@ -110,11 +119,12 @@ def shown_by(end: Frontier | None, softness: Softness) -> ZoneSharpness | None:
 def local_places(edges: Edges, shape: tuple[int, int]) -> tuple[Place | None, Place | None]:
     """The sharpest and the weakest place of the frame, the mean of three edges at least.
 
-    Places are as large as the cells of an 8 x 6 grid, no smaller than 160 px; the error of a place
-    counts against it, so that noise alone does not make one the sharpest or weakest.
+    The error of a place counts against it, so that noise alone does not make one the sharpest or weakest.
     """
     h, w = shape
-    width, height = min(max(w // 8, 160), w), min(max(h // 6, 160), h)
+    width, height = (
+        min(max(n // count, _PLACE_PX), n) for n, count in zip((w, h), _PLACES, strict=True)
+    )
     columns, rows = max(w // width, 1), max(h // height, 1)
     column = np.minimum((edges.x // width).astype(int), columns - 1)
     row = np.minimum((edges.y // height).astype(int), rows - 1)
@@ -125,7 +135,7 @@ def local_places(edges: Edges, shape: tuple[int, int]) -> tuple[Place | None, Pl
         here = cell == index
         if np.count_nonzero(here) < _MIN_EDGES:
             continue
-        weight = 1 / np.hypot(edges.stderr[here], 0.05) ** 2
+        weight = 1 / np.hypot(edges.stderr[here], _LEAST_ERROR) ** 2
         value = float(weight @ edges.log_mtf50[here] / weight.sum())
         error = float(1 / np.sqrt(weight.sum()))
         # Laid about an edge that shows the value, so that a small picture of its middle shows it too.
