@@ -34,7 +34,13 @@ def pictures(tmp_path: Path) -> Path:
 
 
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no device here that is always full")
-@pytest.mark.parametrize("end", ["2>&-", ">/dev/full 2>/dev/full", "2>&1 | true", "<&- >&- 2>&-"])
+@pytest.mark.parametrize(
+    "end",
+    [
+        *(pytest.param(e, marks=pytest.mark.long) for e in ("2>&-", ">/dev/full 2>/dev/full")),
+        *("2>&1 | true", "<&- >&- 2>&-"),
+    ],
+)
 def test_a_lost_stream_costs_the_messages_only(pictures: Path, tmp_path: Path, end: str) -> None:
     out = tmp_path / "out"
     run = f"({AUDITOR} run {pictures} --out {out} --workers 1; echo $? > {tmp_path}/code) {end}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import gzip
 import json
 import os
@@ -123,6 +124,15 @@ def _known(function: Callable[..., Any]) -> Callable[..., Any]:
     return filtered
 
 
+class _Kept(jinja2.FileSystemBytecodeCache):
+    """Compiled templates in a folder; a full disk costs nothing but the time to compile them again."""
+
+    def dump_bytecode(self, bucket: Any) -> None:
+        """Write one, where that can be done."""
+        with contextlib.suppress(OSError):
+            super().dump_bytecode(bucket)
+
+
 def _compiled() -> jinja2.BytecodeCache | None:
     """Where compiled templates are kept, as Python keeps its modules: beside them, where that may be
     written. Compiling them takes a fifth of a second."""
@@ -131,7 +141,7 @@ def _compiled() -> jinja2.BytecodeCache | None:
         kept.mkdir(exist_ok=True)
     except OSError:
         return None
-    return jinja2.FileSystemBytecodeCache(str(kept)) if os.access(kept, os.W_OK) else None
+    return _Kept(str(kept)) if os.access(kept, os.W_OK) else None
 
 
 @cache

@@ -59,7 +59,7 @@ def test_a_share_below_the_archive_that_stays_away_stops_the_scan_with_one_line(
     tmp_path: Path,
 ) -> None:
     """What an unmounted share leaves behind is an empty folder."""
-    names = ["1.jpg", *(f"share/x/{n:02d}-slow.jpg" for n in range(30))]
+    names = ["1.jpg", *(f"share/x/{n:02d}-slow.jpg" for n in range(12))]
     root = archive.make(tmp_path / "a", names)
 
     def unplug(event: Progress) -> None:
@@ -73,7 +73,7 @@ def test_a_share_below_the_archive_that_stays_away_stops_the_scan_with_one_line(
     assert "set-aside" not in statuses(tmp_path / "out").values()
     (root / "share").rmdir()
     os.rename(tmp_path / "away", root / "share")
-    assert archive.run(root, tmp_path / "out").measured == 31
+    assert archive.run(root, tmp_path / "out").measured == len(names)
 
 
 def _rights_count() -> None:

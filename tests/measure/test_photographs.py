@@ -46,7 +46,8 @@ def crowded_leaves(smallest_px: float, seed: int, fine: int = 4) -> np.ndarray:
     return image
 
 
-@pytest.mark.parametrize("smallest_px", [2.0, pytest.param(5.0, marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize("smallest_px", [2.0, 5.0])
 def test_blur_of_crowded_steps_is_not_taken_for_soft_objects(smallest_px: float) -> None:
     """A system 0.6 px softer than its optics allow, before steps too crowded to be clean. Taken for
     the objects', the blur would leave a reading 20 to 40% too sharp; crowding costs up to a seventh, of
