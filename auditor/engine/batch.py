@@ -14,7 +14,15 @@ from typing import Any, Final
 from .decoder import Decoder
 from .options import ScanOptions
 
-__all__ = ["close_decoders", "copy_of_program", "run_batch", "settings_of", "warm_up", "wind_down"]
+__all__ = [
+    "at_work",
+    "close_decoders",
+    "copy_of_program",
+    "run_batch",
+    "settings_of",
+    "warm_up",
+    "wind_down",
+]
 
 _HASH_BYTES: Final = 12
 """Of the hash of a copy of this program: two copies never share one by chance."""
@@ -111,6 +119,12 @@ def run_batch(
         "seconds": time.monotonic() - start,
         "replaced": decoder.replaced - before,
     }
+
+
+def at_work(scan: str) -> bool:
+    """Whether a batch of this scan runs on this worker."""
+    with _guard:
+        return bool(_busy.get(scan))
 
 
 def wind_down(scan: str) -> None:

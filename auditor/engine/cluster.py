@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from ..error_text import one_line
-from .batch import close_decoders, copy_of_program, run_batch, warm_up, wind_down
+from .batch import at_work, close_decoders, copy_of_program, run_batch, warm_up, wind_down
 
 __all__ = ["ClusterError", "Workers"]
 
@@ -236,11 +236,28 @@ class Workers:
 
     def take_back_lost(self) -> None:
         """Take back what a cluster was sent and no worker is at: Dask can lose a task whose worker goes
-        while another comes, and nobody would ever answer."""
-        if self._address is None or not self.connected() or any(self._client.processing().values()):
+        while another comes, and nobody would ever answer. What the scheduler says of it may be as old as
+        that, so the workers are asked."""
+        if self._address is None or not self.connected() or self._at_work():
             return
         for ticket in list(self._sent_to):
             self._take_back(ticket, "the cluster lost it")
+
+    def _at_work(self) -> bool:
+        """Whether any worker runs a batch, as far as they answer in time; True where none does."""
+        answers: dict[str, bool] = {}
+
+        def ask() -> None:
+            with contextlib.suppress(Exception):
+                here = sorted(self._good & self._all().keys())
+                answers.update(
+                    self._client.run(at_work, self._scan, workers=here, on_error="ignore")
+                )
+
+        thread = threading.Thread(target=ask, daemon=True)
+        thread.start()
+        thread.join(_TELL_S)
+        return not answers or any(answers.values())
 
     def _take_back(self, ticket: int, why: str) -> None:
         self._results.put((ticket, ClusterError(why)))
