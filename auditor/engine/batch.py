@@ -72,9 +72,8 @@ def _take(scan: str, settings: dict[str, Any], cold: bool = False) -> Decoder:
     return decoder
 
 
-def _give_back(scan: str, decoder: Decoder, warmed: bool = False) -> None:
+def _give_back(scan: str, decoder: Decoder) -> None:
     with _guard:
-        _warming[scan] -= warmed
         _busy[scan].remove(decoder)
         _guard.notify_all()
         if scan not in _ended:
@@ -87,11 +86,16 @@ def warm_up(settings: dict[str, Any], scan: str) -> None:
     """Have a decoder ready before the first batch comes."""
     with _guard:
         _warming[scan] += 1
-    decoder = _take(scan, settings, cold=True)
     try:
-        decoder.start()
+        decoder = _take(scan, settings, cold=True)
+        try:
+            decoder.start()
+        finally:
+            _give_back(scan, decoder)
     finally:
-        _give_back(scan, decoder, warmed=True)
+        with _guard:
+            _warming[scan] -= 1
+            _guard.notify_all()
 
 
 def run_batch(

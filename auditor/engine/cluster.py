@@ -245,18 +245,7 @@ class Workers:
 
     def _at_work(self) -> bool:
         """Whether any worker runs a batch, as far as they answer in time; True where none does."""
-        answers: dict[str, bool] = {}
-
-        def ask() -> None:
-            with contextlib.suppress(Exception):
-                here = sorted(self._good & self._all().keys())
-                answers.update(
-                    self._client.run(at_work, self._scan, workers=here, on_error="ignore")
-                )
-
-        thread = threading.Thread(target=ask, daemon=True)
-        thread.start()
-        thread.join(_TELL_S)
+        answers = self._ask_all(at_work, self._good & self._all().keys())
         return not answers or any(answers.values())
 
     def _take_back(self, ticket: int, why: str) -> None:
@@ -328,13 +317,22 @@ class Workers:
         if self._address is None:
             what(self._scan)
         elif self.connected():
-            thread = threading.Thread(target=self._ask_all, args=(what,), daemon=True)
-            thread.start()
-            thread.join(_TELL_S)
+            self._ask_all(what, self._good)
 
-    def _ask_all(self, what: Any) -> None:
-        with contextlib.suppress(Exception):
-            self._client.run(what, self._scan, workers=sorted(self._good), on_error="ignore")
+    def _ask_all(self, what: Any, workers: Iterable[str]) -> dict[str, Any]:
+        """What these workers answer, of those that do in time."""
+        answers: dict[str, Any] = {}
+
+        def ask() -> None:
+            with contextlib.suppress(Exception):
+                answers.update(
+                    self._client.run(what, self._scan, workers=sorted(workers), on_error="ignore")
+                )
+
+        thread = threading.Thread(target=ask, daemon=True)
+        thread.start()
+        thread.join(_TELL_S)
+        return answers
 
     def wind_down(self) -> None:
         """Workers begin no further file; batches come back as far as they got."""

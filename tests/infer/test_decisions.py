@@ -16,7 +16,7 @@ from auditor.infer.decisions import DECISIONS, decide
 from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.focus_bias import _chance, _line, find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
-from auditor.infer.decisions.scan import Series, find_change
+from auditor.infer.decisions.scan import Change, Series, likeliest
 from auditor.infer.decisions.sensor_dust import find_dust
 from auditor.infer.decisions.shots import decision_shots
 from auditor.infer.decisions.visible import (
@@ -72,8 +72,14 @@ def series(step: float, seed: int, n: int = 80, outings: int = 24, failed: float
     return Series(outing * 30.0 + rng.random(n), value, outing, (), True)
 
 
+def change_of(one: Series) -> Change | None:
+    """The change of a series that is looked at alone."""
+    found = likeliest(one)
+    return None if found is None else found.settled(0.05).described(CRITERIA.interval)
+
+
 def test_a_step_of_ten_percent_is_found_at_its_date():
-    found = [find_change(series(-0.105, s)) for s in range(10)]
+    found = [change_of(series(-0.105, s)) for s in range(10)]
     sure = [c for c in found if c is not None and c.p < 0.01]
     assert len(sure) >= 9
     assert np.median([abs(c.day - 360) for c in sure]) < 31
@@ -81,7 +87,7 @@ def test_a_step_of_ten_percent_is_found_at_its_date():
 
 
 def test_chance_finds_steps_as_often_as_it_says():
-    p = np.array([find_change(series(0.0, 100 + s)).p for s in range(60)])
+    p = np.array([change_of(series(0.0, 100 + s)).p for s in range(60)])
     # Uniform: 6 of 60 below 0.1 are expected; 14 or more have a chance of 0.2% (binomial).
     assert (p < 0.1).sum() < 14
     assert (p < 0.5).sum() > 15

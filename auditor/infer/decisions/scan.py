@@ -16,13 +16,11 @@ from numpy.typing import NDArray
 
 from auditor.robust import BISQUARE_CUT, bisquare_weight, scale_of
 
-__all__ = ["Candidate", "Change", "Series", "find_change", "likeliest"]
+__all__ = ["Candidate", "Change", "Series", "likeliest"]
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
 
-_SHARE: Final = 0.9
-"""Share of the truth that an interval holds, unless asked otherwise."""
 FEW_FRAMES: Final = 12
 """Frames a side below which nothing is said."""
 FEW_OUTINGS: Final = 3
@@ -138,11 +136,11 @@ class Candidate:
         self.p = _chance(self.sums, self.best, shuffles, limit, self.rng)
         return self
 
-    def settled(self, limit: float = _PROMISING) -> Candidate:
+    def settled(self, limit: float) -> Candidate:
         """The same after all shuffles, where the first found little by chance."""
         return self.shuffled(_FULL, limit) if self.promising else self
 
-    def described(self, share: float = _SHARE) -> Change:
+    def described(self, share: float) -> Change:
         """Size and date with their intervals; only where it is `promising`, else none of size 0."""
         if self.promising:
             return _described(self, share)
@@ -165,13 +163,6 @@ def likeliest(series: Series, seed: int = 0) -> Candidate | None:
     rng = np.random.default_rng(seed)
     found = Candidate(series, design, blocks, sums, float(best[0]), int(split[0]), rng)
     return found.shuffled(_FIRST, _PROMISING)
-
-
-def find_change(series: Series, share: float = _SHARE, seed: int = 0) -> Change | None:
-    """The most likely change of one series that is looked at alone, with its chance probability; None
-    where too little is there. Where chance makes as much often, no size or interval is worked out."""
-    found = likeliest(series, seed)
-    return None if found is None else found.settled().described(share)
 
 
 def sharp_level(value: Floats) -> float:

@@ -179,7 +179,7 @@ class Model:
         return mean, share, smear**2, weight
 
     def _figures(self, state: State, cells: Cells, rows: slice) -> tuple[Floats, ...]:
-        """The fields of a `Expectation` but its first, for some of the frames."""
+        """The fields of an `Expectation` but its first, for some of the frames."""
         chance, density, off, share, precision = self._points(state, cells, rows)
         per = chance * precision
         square = per * precision

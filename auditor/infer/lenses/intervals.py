@@ -212,11 +212,11 @@ def _scores(model: Model, state: State, expectation: Expectation, jacobian: Floa
     the curve (logit), ln spreads (softmax) and ln scatter^2; `jacobian` is that of the state's optics."""
     theta = np.einsum("nz,znp->np", expectation.gradient, jacobian[:, model.data.aperture])
     component = expectation.component.sum(1)
-    seen, excess_sd = component.sum(1), component[:, 1:].sum(1)
+    seen, excess = component.sum(1), component[:, 1:].sum(1)
     at = model.data.aperture
     share = np.zeros((len(at), len(state.share)))
     share[np.arange(len(at)), at] = component[:, 0] - seen * state.share[at]
-    spread = component[:, 1:] - excess_sd[:, None] * state.spread
+    spread = component[:, 1:] - excess[:, None] * state.spread
     return np.concatenate([theta, share, spread, expectation.scatter], axis=1)
 
 
@@ -260,11 +260,9 @@ def _second_derivatives(fit: CurveFit, jacobian: Floats) -> Floats:
     totals = _cell_totals(fit.data, fit.expectation)
     bend = fit.model.optics.curvature(state.theta, _STEP)
     out[:size, :size] += np.einsum("zk,zkpq->pq", totals[:, :, 0], bend)
-    seen, lacking = totals[:, :, 1:-1].sum((0, 2)), totals[:, :, 2:-1].sum()
+    seen, excess = totals[:, :, 1:-1].sum((0, 2)), totals[:, :, 2:-1].sum()
     out[size + at, size + at] -= seen * state.share * (1 - state.share)
-    out[spreads, spreads] -= lacking * (
-        np.diag(state.spread) - np.outer(state.spread, state.spread)
-    )
+    out[spreads, spreads] -= excess * (np.diag(state.spread) - np.outer(state.spread, state.spread))
     return np.asarray((out + out.T) / 2)
 
 

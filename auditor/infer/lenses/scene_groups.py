@@ -100,11 +100,12 @@ def _alike(vectors: NDArray[np.float32]) -> Iterator[tuple[Rows, Rows]]:
     for at in range(0, n, _COMPARED):
         some, later = slice(at, at + _COMPARED), slice(at, n)
         near = np.flatnonzero(sketch[some] @ sketch[later].T > _ALIKE - _ROUNDING)
-        if len(near) > _FEW * (n - at):
+        many = len(near) > _FEW * (n - at)
+        if many:
             near = np.flatnonzero(vectors[some] @ vectors[later].T > _ALIKE)
         a, b = np.divmod(near, n - at)
         a, b = at + a[a < b], at + b[a < b]
-        if len(near) <= _FEW * (n - at):
+        if not many:
             sure = np.einsum("ij,ij->i", vectors[a], vectors[b]) > _ALIKE
             a, b = a[sure], b[sure]
         yield a, b
