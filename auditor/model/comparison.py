@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, NotRequired, TypedDict
 
-from auditor.model.bounds import Count
+from auditor.model.schema import Count
 
 __all__ = ["AddedBlur", "Comparison", "Finding", "LeftOutPairs", "Typical"]
 

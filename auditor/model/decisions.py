@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, NotRequired, TypedDict
 
-from auditor.model.bounds import Count, Ends, Positive, Share
+from auditor.model.schema import Count, Ends, Positive, Share
 
 __all__ = [
     "Decisions",

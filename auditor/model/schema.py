@@ -1,13 +1,12 @@
 """Typed dictionaries to a JSON Schema (draft 2020-12): the types are written once, the schema follows.
 
-`Annotated` adds bounds and, as a text, the description. Further keys are allowed everywhere.
+`Annotated` adds keywords of JSON Schema (bounds) and, as a text, the description. Further keys are allowed everywhere.
 """
 
 from __future__ import annotations
 
 import inspect
 import re
-from dataclasses import dataclass
 from types import NoneType, UnionType
 from typing import (
     Annotated,
@@ -21,53 +20,18 @@ from typing import (
     is_typeddict,
 )
 
-__all__ = ["Above", "AtLeast", "AtMost", "Length", "schema_of"]
+__all__ = [
+    "Count",
+    "Ends",
+    "NotNegative",
+    "Positive",
+    "PositiveCount",
+    "PositiveShare",
+    "Share",
+    "schema_of",
+]
 
 Schema = dict[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class Above:
-    """A number greater than this."""
-
-    bound: float
-
-    def keywords(self) -> Schema:
-        """Its keywords in JSON Schema."""
-        return {"exclusiveMinimum": self.bound}
-
-
-@dataclass(frozen=True, slots=True)
-class AtLeast:
-    """A number no less than this."""
-
-    bound: float
-
-    def keywords(self) -> Schema:
-        """Its keywords in JSON Schema."""
-        return {"minimum": self.bound}
-
-
-@dataclass(frozen=True, slots=True)
-class AtMost:
-    """A number no greater than this."""
-
-    bound: float
-
-    def keywords(self) -> Schema:
-        """Its keywords in JSON Schema."""
-        return {"maximum": self.bound}
-
-
-@dataclass(frozen=True, slots=True)
-class Length:
-    """A list of so many."""
-
-    count: int
-
-    def keywords(self) -> Schema:
-        """Its keywords in JSON Schema."""
-        return {"minItems": self.count, "maxItems": self.count}
 
 
 _PLAIN = {str: "string", bool: "boolean", int: "integer", float: "number", NoneType: "null"}
@@ -136,7 +100,7 @@ def _value(kind: Any, held: dict[str, Schema]) -> Schema:
 def _annotated(kind: Any, notes: tuple[Any, ...], held: dict[str, Schema]) -> Schema:
     out = _value(kind, held)
     for note in notes:
-        out |= {"description": note} if isinstance(note, str) else note.keywords()
+        out |= {"description": note} if isinstance(note, str) else note
     return out
 
 
@@ -151,3 +115,13 @@ def _union(parts: list[Schema]) -> Schema:
     if "type" in others[0]:
         return others[0] | {"type": [others[0]["type"], "null"]}
     return {"anyOf": [null, *others]}
+
+
+Positive = Annotated[float, {"exclusiveMinimum": 0}]
+NotNegative = Annotated[float, {"minimum": 0}]
+Share = Annotated[float, {"minimum": 0, "maximum": 1}]
+PositiveShare = Annotated[float, {"exclusiveMinimum": 0, "maximum": 1}]
+Count = Annotated[int, {"minimum": 0}]
+PositiveCount = Annotated[int, {"minimum": 1}]
+Ends = Annotated[list[float | None], {"minItems": 2, "maxItems": 2}]
+"""Lowest and highest."""

@@ -23,10 +23,8 @@ from auditor.report import (
     summary,
     words,
 )
-from auditor.report.answer_words import BUTTONS, right_sentence
 from auditor.report.decisions_view import decisions_view
 from auditor.report.frames_behind import ROWS_PER_POINT, FrameIndex
-from auditor.report.habit_words import inside_acceptable, setting_lines
 from auditor.report.iso_words import LEVELS, band_sentence, highest_used, iso_limit
 from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.lens_chart import highest, lens_chart
@@ -34,7 +32,14 @@ from auditor.report.matches_view import match_tables
 from auditor.report.pictures import PictureSource, thumbs_within
 from auditor.report.profile_parts import Block, blocks, criterion
 from auditor.report.rendering import environment, pack, static
-from auditor.report.scale_words import lens_scale_sentence, scale_sentence
+from auditor.report.sentences import (
+    BUTTONS,
+    inside_acceptable,
+    lens_scale_sentence,
+    right_sentence,
+    scale_sentence,
+    setting_lines,
+)
 from auditor.report.snr_chart import at_output, shown_signals, snr_chart
 from auditor.report.svg_charts import draw
 

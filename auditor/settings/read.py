@@ -23,9 +23,8 @@ from auditor.settings.lens import (
     range_from_name,
     split_converter,
 )
-from auditor.settings.native_size import native_size
 from auditor.settings.one_file import settle
-from auditor.settings.pitch import tagged_pitch
+from auditor.settings.pitch import native_size, tagged_pitch
 from auditor.settings.sensors import sensor_diagonal
 from auditor.settings.tag_values import PICTURE_SIDES_PX, numbers, within
 from auditor.settings.tags import RawTags, clean_text, read_raw_tags

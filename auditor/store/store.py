@@ -13,7 +13,6 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from .arrow_columns import chosen, codes, flags, positions, whole_numbers
-from .check import check
 from .current_rows import columns_of, rows_there
 from .errors import trouble
 from .known_files import KNOWN_COLUMNS, Known
@@ -29,7 +28,7 @@ from .parts import (
     read_rows,
     write_part,
 )
-from .repair import mend, set_apart, without_pictures
+from .repair import check, mend, set_apart, without_pictures
 from .schema import (
     FRAME_NAMES,
     FRAME_SCHEMA,
@@ -40,8 +39,7 @@ from .schema import (
     some_rows,
     stored_keys,
 )
-from .unread_folders import read_unread, renew_unread
-from .version import STORE_VERSION, version_of, write_version
+from .side_files import STORE_VERSION, read_unread, renew_unread, version_of, write_version
 
 if TYPE_CHECKING:
     import pandas as pd

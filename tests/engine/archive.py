@@ -92,8 +92,9 @@ def started_here() -> list[int]:
     for child in psutil.Process().children(recursive=True):
         with contextlib.suppress(psutil.NoSuchProcess):
             command = " ".join(child.cmdline())
-            # Python's own helper, and the browser and its driver of tests that ran before these.
-            other = any(n in command for n in ("resource_tracker", "chrom", "playwright"))
+            # Python's own helpers, and the browser and its driver of tests that ran before these.
+            helpers = ("resource_tracker", "forkserver", "chrom", "playwright")
+            other = any(n in command for n in helpers)
             if not other and child.status() != psutil.STATUS_ZOMBIE:
                 left.append(child.pid)
     return left

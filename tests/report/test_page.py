@@ -94,15 +94,22 @@ def renamed(name: str) -> dict[str, Any]:
     return made
 
 
+@pytest.fixture(scope="module")
+def plain_pages(tmp_path_factory: pytest.TempPathFactory) -> dict[bool, Shape]:
+    """The page of usual names, with a frame table and without."""
+    made, folder = renamed("Plain"), tmp_path_factory.mktemp("plain")
+    tables = {True: made_up.frames(made), False: None}
+    return {k: Shape(written(made, table, folder)) for k, table in tables.items()}
+
+
 @pytest.mark.parametrize("kind", list(NAMES))
-def test_text_from_files_shows_as_text(kind: str, tmp_path: Path) -> None:
+def test_text_from_files_shows_as_text(
+    kind: str, tmp_path: Path, plain_pages: dict[bool, Shape]
+) -> None:
     made = renamed(NAMES[kind])
-    usual_one = renamed("Plain")
-    # a frame table cannot hold undecodable bytes, a profile can
-    tables = (None, None) if "half" in kind else (made_up.frames(made), made_up.frames(usual_one))
-    page = written(made, tables[0], tmp_path / "odd")
-    plain = written(usual_one, tables[1], tmp_path / "plain")
-    odd, usual = Shape(page), Shape(plain)
+    tabled = "half" not in kind  # a frame table cannot hold undecodable bytes, a profile can
+    page = written(made, made_up.frames(made) if tabled else None, tmp_path / "odd")
+    odd, usual = Shape(page), plain_pages[tabled]
     assert odd.scripts == usual.scripts
     assert not odd.wrong
     assert not odd.open

@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.infer.comparisons.image_matching import overlay, read_thumb
-from auditor.infer.comparisons.signatures import Signatures
-from auditor.infer.comparisons.small import SmallPictures
+from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
 
 __all__ = ["Chooser", "Meeting", "Pair"]
 
