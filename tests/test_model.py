@@ -11,7 +11,7 @@ import jsonschema
 import pytest
 
 from auditor import model
-from auditor.model.schema import Ends, Positive, Share, schema_of
+from auditor.model.schema import Bound, Positive, Share, schema_of
 
 
 class Leaf(TypedDict):
@@ -27,7 +27,7 @@ class Tree(TypedDict):
     leaves: list[Leaf]
     best: NotRequired[Leaf | None]
     share: Share | None
-    ends: Ends
+    ends: Annotated[list[float], Bound("minItems", 2), Bound("maxItems", 2)]
     kind: Literal["fir", "oak"] | None
     counts: dict[str, int]
     more: NotRequired[list[Any]]

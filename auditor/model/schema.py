@@ -1,6 +1,6 @@
 """Typed dictionaries to a JSON Schema (draft 2020-12): the types are written once, the schema follows.
 
-`Annotated` adds keywords of JSON Schema (bounds) and, as a text, the description. Further keys are allowed everywhere.
+`Annotated` adds bounds and, as a text, the description. Further keys are allowed everywhere.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from typing import (
     Annotated,
     Any,
     Literal,
+    NamedTuple,
     NotRequired,
     Union,
     get_args,
@@ -21,6 +22,7 @@ from typing import (
 )
 
 __all__ = [
+    "Bound",
     "Count",
     "Ends",
     "NotNegative",
@@ -32,6 +34,13 @@ __all__ = [
 ]
 
 Schema = dict[str, Any]
+
+
+class Bound(NamedTuple):
+    """What a value may be at least or at most, by its keyword in JSON Schema."""
+
+    keyword: str
+    value: float
 
 
 _PLAIN = {str: "string", bool: "boolean", int: "integer", float: "number", NoneType: "null"}
@@ -100,7 +109,7 @@ def _value(kind: Any, held: dict[str, Schema]) -> Schema:
 def _annotated(kind: Any, notes: tuple[Any, ...], held: dict[str, Schema]) -> Schema:
     out = _value(kind, held)
     for note in notes:
-        out |= {"description": note} if isinstance(note, str) else note
+        out |= {"description": note} if isinstance(note, str) else {note.keyword: note.value}
     return out
 
 
@@ -117,11 +126,11 @@ def _union(parts: list[Schema]) -> Schema:
     return {"anyOf": [null, *others]}
 
 
-Positive = Annotated[float, {"exclusiveMinimum": 0}]
-NotNegative = Annotated[float, {"minimum": 0}]
-Share = Annotated[float, {"minimum": 0, "maximum": 1}]
-PositiveShare = Annotated[float, {"exclusiveMinimum": 0, "maximum": 1}]
-Count = Annotated[int, {"minimum": 0}]
-PositiveCount = Annotated[int, {"minimum": 1}]
-Ends = Annotated[list[float | None], {"minItems": 2, "maxItems": 2}]
+Positive = Annotated[float, Bound("exclusiveMinimum", 0)]
+NotNegative = Annotated[float, Bound("minimum", 0)]
+Share = Annotated[float, Bound("minimum", 0), Bound("maximum", 1)]
+PositiveShare = Annotated[float, Bound("exclusiveMinimum", 0), Bound("maximum", 1)]
+Count = Annotated[int, Bound("minimum", 0)]
+PositiveCount = Annotated[int, Bound("minimum", 1)]
+Ends = Annotated[list[float | None], Bound("minItems", 2), Bound("maxItems", 2)]
 """Lowest and highest."""
