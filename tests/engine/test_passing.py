@@ -55,9 +55,10 @@ def test_a_folder_that_is_away_for_a_moment_costs_nothing(
 
 
 def test_a_share_below_the_archive_that_stays_away_stops_the_scan_with_one_line(
-    tmp_path: Path,
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What an unmounted share leaves behind is an empty folder."""
+    monkeypatch.setattr(queues, "WAIT_S", 0.5)
     names = ["1.jpg", *(f"share/x/{n:02d}-slow.jpg" for n in range(12))]
     root = archive.make(tmp_path / "a", names)
 
