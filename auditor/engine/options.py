@@ -91,7 +91,6 @@ class ScanSummary:
     """Known, and no longer where they were."""
     workers_replaced: int = 0
     seconds: float = 0.0
-    bytes_read: int = 0
     stopped: str | None = None
     """Why the scan ended early, and what to do; None when it ran to its end."""
     notices: list[str] = field(default_factory=list)

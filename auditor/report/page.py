@@ -8,7 +8,6 @@ policy in the page forbids every request.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Final
@@ -57,6 +56,8 @@ FIRST_LENSES: Final = 6
 """So many lenses stand on the first screen ..."""
 FIRST_BODIES: Final = 4
 """... and so many bodies."""
+SOME_PATHS: Final = 20
+"""So many files of those set aside for one reason are named; the tables name all."""
 MOST_IN_USE: Final = 12
 """So many lenses in use have a line of their own; the rest fold under one."""
 
@@ -166,27 +167,14 @@ def _heights(frames: pd.DataFrame | None) -> dict[Any, int]:
     return {key: int(v) for key, v in groups.median().items()}
 
 
-def _set_aside(profile: Block) -> list[tuple[str, int, list[str]]]:
-    """(reason, files, some paths), most frequent first."""
-    found = profile.get("set_aside")
-    if isinstance(found, Mapping):
-        return sorted(
-            ((words.clean(k), int(words.number(v) or 0), []) for k, v in found.items()),
-            key=lambda r: -r[1],
-        )
-    counts: Counter[str] = Counter()
-    paths: dict[str, list[str]] = {}
-    for row in found or ():
-        if isinstance(row, Mapping):
-            reason = words.clean(row.get("reason")) or "no reason given"
-            counts[reason] += int(words.number(row.get("files") or row.get("frames")) or 1)
-            more = (
-                row.get("paths")
-                or row.get("examples")
-                or ([row["path"]] if row.get("path") else [])
-            )
-            paths.setdefault(reason, []).extend(words.clean(p) for p in more)
-    return [(reason, n, paths[reason][:20]) for reason, n in counts.most_common()]
+def _by_reason(rows: list[Block]) -> list[tuple[str, int, list[str]]]:
+    """(reason, files, some paths) of what was set aside or not read, most frequent first."""
+    found: dict[str, list[str]] = {}
+    for row in rows:
+        reason = words.clean(row.get("reason")) or "no reason given"
+        found.setdefault(reason, []).append(words.clean(row.get("path")))
+    ordered = sorted(found.items(), key=lambda item: -len(item[1]))
+    return [(why, len(paths), [p for p in paths if p][:SOME_PATHS]) for why, paths in ordered]
 
 
 def _groups(profile: Block, views: list[dict[str, Any]], what: str) -> list[tuple[str, Any]]:
@@ -306,8 +294,8 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "minutes": round(sum(words.number(s.get("minutes")) or 0 for s in shots)),
         "unlisted_shots": round(words.number(profile.get("next_shots_unlisted")) or 0),
         "same_how": _same(shots, "how"),
-        "set_aside": _set_aside(profile),
-        "unread": _set_aside({"set_aside": profile.get("unread_folders")}),
+        "set_aside": _by_reason(blocks(profile, "set_aside")),
+        "unread": _by_reason(blocks(profile, "unread_folders")),
         "criteria": _criteria(profile),
         "limits": limits,
         "blur_px": criterion(profile, "coc_pixels"),

@@ -22,7 +22,7 @@ from .parts import (
     is_whole,
     list_parts,
     read_part,
-    write_tables,
+    write_part,
 )
 
 __all__ = ["SmallParts", "last_in_parts", "last_of_each", "merge_parts"]
@@ -79,7 +79,7 @@ def merge_parts(
         if waiting:
             yield pa.concat_tables(waiting)
 
-    write_tables(folder, run[0].first, run[-1].last, tables(), schema, group)
+    write_part(folder, run[0].first, run[-1].last, tables(), schema, group)
 
 
 def _keys(column: pa.ChunkedArray) -> NDArray[np.generic]:

@@ -39,7 +39,6 @@ __all__ = [
     "read_rows",
     "write_file",
     "write_part",
-    "write_tables",
 ]
 
 UNREADABLE = (OSError, pa.ArrowException, ValueError, KeyError, UnicodeError)
@@ -156,12 +155,7 @@ def write_file(path: Path, data: bytes | memoryview) -> None:
             os.close(fd)
 
 
-def write_part(folder: Path, first: int, last: int, table: pa.Table, rows_per_group: int) -> Part:
-    """Write one part of `table` under its final name."""
-    return write_tables(folder, first, last, [table], table.schema, rows_per_group)
-
-
-def write_tables(
+def write_part(
     folder: Path,
     first: int,
     last: int,

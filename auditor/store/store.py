@@ -147,16 +147,18 @@ class Store:
         number, self._next = self._next, self._next + 1
         try:
             if pictures:
-                table = picture_table(pictures)
-                write_part(self.folder / "pictures", number, number, table, PICTURE_GROUP)
+                self._write("pictures", number, picture_table(pictures), PICTURE_GROUP)
             table = frame_table(rows)
-            part = write_part(self.folder / "frames", number, number, table, FRAME_GROUP)
+            part = self._write("frames", number, table, FRAME_GROUP)
             self._fresh[part.path] = table
             self._small += 1
             if self._small >= SMALL_PARTS:
                 self.compact()
         except OSError as error:
             raise trouble(error, self.folder) from error
+
+    def _write(self, name: str, number: int, table: pa.Table, group: int) -> Part:
+        return write_part(self.folder / name, number, number, [table], table.schema, group)
 
     def compact(self) -> None:
         """Merge small neighbouring parts; the newest row of each path in the merged run is kept."""

@@ -91,7 +91,9 @@ def look(folder: Path) -> dict[str, tuple[Any, ...]]:
 
 def measured_now() -> list[str]:
     """Names of the files that were measured since this was last asked."""
-    names = sorted(Path(line).name for line in CALLS.read_text(errors="surrogateescape").splitlines())
+    names = sorted(
+        Path(line).name for line in CALLS.read_text(errors="surrogateescape").splitlines()
+    )
     CALLS.write_text("")
     return names
 
