@@ -14,9 +14,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 import auditor
-from auditor.atomic_write import atomic_write
 from auditor.audit import InferOptions
 from auditor.cli import main
+from auditor.open_files import atomic_write
 from auditor.store import Store, why
 
 Row = dict[str, Any]

@@ -10,8 +10,9 @@ from typing import Final
 
 from .. import __version__
 from ..crawl.names import inside
+from ..open_files import write_file
 from .errors import StoreError
-from .parts import list_parts, write_file
+from .parts import list_parts
 
 __all__ = ["STORE_VERSION", "read_unread", "renew_unread", "version_of", "write_version"]
 
@@ -56,7 +57,7 @@ def version_of(folder: Path) -> int | None:
 def write_version(folder: Path) -> None:
     """Mark a new store as one of today's version. Raises OSError."""
     text = {"store": STORE_VERSION, "written_by": f"auditor {__version__}"}
-    write_file(folder / "version.json", json.dumps(text).encode())
+    write_file(folder / "version.json", json.dumps(text).encode(), durable=True)
 
 
 _NAME: Final = "unread.json"
@@ -83,4 +84,4 @@ def renew_unread(
     now = sorted((kept | dict(found)).items())
     if now != before:
         items = [{"path": path, "reason": reason} for path, reason in now]
-        write_file(folder / _NAME, json.dumps(items, indent=1).encode())
+        write_file(folder / _NAME, json.dumps(items, indent=1).encode(), durable=True)
