@@ -21,11 +21,10 @@ from ..store.schema import Trouble
 from .background_walk import Walk
 from .batch import settings_of
 from .cluster import ClusterError, Workers
-from .duplicates import Duplicates
 from .exposures import Exposures
+from .known_again import Duplicates, settle_departed
 from .ledger import Ledger
 from .messages import unpack
-from .missing_files import settle_departed
 from .options import Job, Pace, Progress, ScanError, ScanOptions, ScanSummary
 from .plan import Planner, stamp_of
 from .process import StopSignal, hand_back, share_mb

@@ -6,8 +6,7 @@ from typing import Annotated, Any, Literal, NotRequired, TypedDict
 
 from auditor.error_text import one_line
 from auditor.model.body import Accepted, Body, Habit, IsoMatch
-from auditor.model.comparison import Comparison
-from auditor.model.decisions import Decisions
+from auditor.model.decisions import Comparison, Decisions
 from auditor.model.lens import Lens
 from auditor.model.schema import (
     Count,

@@ -16,9 +16,9 @@ import pandas as pd
 from markupsafe import Markup
 
 from auditor.report import (
-    aperture_scale,
     first_screen,
     palette,
+    scales,
     summary,
     words,
 )
@@ -76,7 +76,7 @@ def _lens_view(
 ) -> dict[str, Any]:
     parts = blocks(lens, "focal_ranges")
     pitch, top = words.number(lens.get("pixel_pitch_um")), highest(lens)
-    span = aperture_scale.used_span(parts)
+    span = scales.used_span(parts)
     charts: list[Markup | None] = []
     for part in parts:
         chart = lens_chart(part, top, span, pitch) if top and span else None
@@ -95,7 +95,7 @@ def _lens_view(
                 "key": f"l{index}r{i}",
                 "index": i,
                 "chart": charts[i],
-                "ruler": aperture_scale.aperture_ruler(p, span),
+                "ruler": scales.aperture_ruler(p, span),
             }
             for i, p in enumerate(parts)
         ],
@@ -148,9 +148,7 @@ def _body_view(
                 "edges": summary.band_edges(b),
                 "limit": iso_limit(b, "acceptable", top),
                 "says": band_sentence(b, top),
-                "ruler": aperture_scale.iso_ruler(b.get("usable_iso") or {}, span)
-                if span
-                else None,
+                "ruler": scales.iso_ruler(b.get("usable_iso") or {}, span) if span else None,
             }
             for b in summary.by_light(body)
         ],

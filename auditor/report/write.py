@@ -14,14 +14,13 @@ import pandas as pd
 from auditor.model import Profile, schema_of
 from auditor.open_files import write_file
 from auditor.report import words
-from auditor.report.card_page import render_card
+from auditor.report.card import render_card
 from auditor.report.faults import render_alone
 from auditor.report.page import render_report
 from auditor.report.pictures import PictureSource
 from auditor.report.tables import write_tables
 
 __all__ = ["plain", "profile_schema", "write_profile", "write_report", "write_text"]
-
 
 _PLAIN: Final = frozenset((str, int, bool, type(None)))
 """What most of a profile is made of."""

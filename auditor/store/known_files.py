@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from .arrow_columns import codes, flags, whole_numbers
+from .rows import codes, flags, whole_numbers
 from .schema import Trouble, path_key
 
 __all__ = ["KNOWN_COLUMNS", "Known"]

@@ -17,10 +17,9 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from .arrow_columns import chosen, whole_numbers
 from .known_files import KNOWN_COLUMNS, Known
-from .merge import last_in_parts
 from .parts import UNREADABLE, DamagedPart, Part, damaged, is_whole, list_parts, read_part
+from .rows import chosen, last_in_parts, whole_numbers
 from .schema import FRAME_SCHEMA, PICTURE_SCHEMA, stored_key
 
 __all__ = ["check", "mend", "set_apart", "without_pictures"]

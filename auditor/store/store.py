@@ -12,12 +12,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from .arrow_columns import chosen, codes, flags, positions, whole_numbers
-from .current_rows import columns_of, rows_there
 from .errors import trouble
 from .known_files import KNOWN_COLUMNS, Known
 from .lock import WriterLock
-from .merge import SmallParts, last_in_parts, last_of_each
+from .merge import SmallParts
 from .parts import (
     DamagedPart,
     Part,
@@ -29,6 +27,17 @@ from .parts import (
     write_part,
 )
 from .repair import check, mend, set_apart, without_pictures
+from .rows import (
+    chosen,
+    codes,
+    columns_of,
+    flags,
+    last_in_parts,
+    last_of_each,
+    positions,
+    rows_there,
+    whole_numbers,
+)
 from .schema import (
     FRAME_NAMES,
     FRAME_SCHEMA,
