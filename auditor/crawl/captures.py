@@ -38,9 +38,6 @@ _SOURCE_RANK: Final = {"raw": 0, "camera": 1, "unknown": 2, "edited": 3, "resize
 _FRACTION_DIGITS: Final = 9
 """Digits of a second's fraction that are read: nanoseconds, the finest clock of pandas."""
 
-_MISSING: Final = -9e9
-"""Stands for a missing number where numbers are compared; none of them is so small."""
-
 _MOST_PAIRED: Final = 12
 """Of so many files of one moment every two are compared; of more only neighbours, for the number of pairs
 grows with the square."""
@@ -153,11 +150,8 @@ class _Marks:
 
 def _joined(columns: list[NDArray[np.float64]] | list[Ints]) -> Ints:
     """One integer per distinct combination; NaN counts as a value of its own."""
-    result = np.zeros(len(columns[0]), np.int64)
-    for column in columns:
-        code = pd.factorize(np.nan_to_num(column.astype(float), nan=_MISSING))[0]
-        result = pd.factorize(result * (int(code.max(initial=0)) + 1) + code)[0].astype(np.int64)
-    return result
+    table = pd.DataFrame(dict(enumerate(columns)))
+    return table.groupby(list(table), sort=False, dropna=False).ngroup().to_numpy(np.int64)
 
 
 def _filled(group: Ints, mark: Ints) -> Ints:
