@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 import auditor
-from auditor.audit import InferOptions
+from auditor.audit import InferOptions, _elsewhere_notice
 from auditor.cli import main
 from auditor.open_files import atomic_write
 from auditor.store import Store, why
@@ -147,12 +147,16 @@ def test_frames_of_other_archives_in_the_store_are_counted_and_told(
     out: Path, tmp_path: Path
 ) -> None:
 
+    frames = auditor.load(out)
+
     def told(*archives: str) -> list[str]:
-        return list(auditor.profile(auditor.load(out), archives=archives)["notices"])
+        return _elsewhere_notice(frames["path"], archives)
 
     start = "the profile covers all that was ever measured into this output folder: "
-    assert told("/pictures") == told("/pictures/a", "/pictures/b/") == told() == []
-    (line,) = told("/pictures/a")
+    assert told("/pictures") == told("/pictures/a", "/pictures/b/") == []
+    assert auditor.profile(frames)["notices"] == []
+    (line,) = auditor.profile(frames, archives=["/pictures/a"])["notices"]
+    assert told("/pictures/a") == [line]
     assert line.startswith(f"{start}3 of its 6 frames come from other folders than the one given;")
     (line,) = told("/pictures/a", "/pictures/b/x.jpg")
     assert line.startswith(f"{start}2 of its 6 frames come from other folders than the ones given;")

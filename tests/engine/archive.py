@@ -59,7 +59,7 @@ class Here:
 
     @classmethod
     def end(cls) -> None:
-        """End the decoders that wait for the next scan."""
+        """End the decoders that wait for the next scan, before processes are looked at."""
         for name in cls.kept:
             close_decoders(name)
         cls.kept.clear()

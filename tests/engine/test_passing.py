@@ -136,6 +136,7 @@ def test_what_is_wrong_with_a_file_is_tried_again_when_asked_for_or_by_another_v
 def test_a_decoder_that_was_stopped_for_longer_than_the_limit_is_not_to_blame(
     tmp_path: Path,
 ) -> None:
+    archive.Here.end()
     root = archive.make(tmp_path / "a", [f"{n}-slow.jpg" for n in range(4)])
     stopped: list[int] = []
 
