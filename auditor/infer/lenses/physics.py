@@ -77,21 +77,21 @@ def _table() -> Floats:
 
 
 def blur_px(theta: Floats, ratio: Floats) -> Floats:
-    """Remainder blur (px), (..., K), at `ratio` = widest / N (K,), for parameters (..., 3)."""
+    """Remainder blur (px), (..., K), at `ratio` = widest / N (..., K), for parameters (..., 3)."""
     floor, wide, power = (np.exp(theta[..., j, None]) for j in range(PARAMETERS))
     return np.asarray(np.hypot(floor, wide * ratio**power))
 
 
 @dataclass(frozen=True)
 class Optics:
-    """ln MTF50 at given apertures.
+    """ln MTF50 at given apertures, of one lens or of several (...).
 
-    `f_numbers` ascending, `pitch_um` in micrometres; `used` (K,), ascending, the apertures at which
-    departures are known. The parameter `wide` refers to the first of these.
+    `f_numbers` (..., M) ascending, `pitch_um` (...) in micrometres; `used` (..., K), ascending, the apertures
+    at which departures are known. The parameter `wide` refers to the first of these.
     """
 
     f_numbers: Floats
-    pitch_um: float
+    pitch_um: Floats
     used: Floats
 
     def on(self, f_numbers: Floats) -> Optics:
@@ -99,22 +99,23 @@ class Optics:
         return Optics(f_numbers, self.pitch_um, self.used)
 
     @property
-    def widest(self) -> float:
-        """The f-number to which the parameter `wide` refers."""
-        return float(self.used[0])
+    def widest(self) -> Floats:
+        """(..., 1), the f-number to which the parameter `wide` refers."""
+        return self.used[..., :1]
 
     def sharpening(self, theta: Floats) -> Floats:
         """Amount of the camera's sharpening among the parameters (P, ...)."""
         return np.asarray(theta[len(theta) - len(self.used) - 1])
 
     def curves(self, theta: Floats) -> Floats:
-        """ln MTF50, (Z, M), for parameters (3 Z + 1 + K,): three for each zone, sharpening, departures."""
+        """ln MTF50, (..., Z, M), for parameters (..., 3 Z + 1 + K,): three for each zone, sharpening,
+        departures."""
         zones, amount, departures = self._apart(theta)
-        between = self._of_departures @ departures
+        between = departures[..., None, :] @ np.swapaxes(self._of_departures, -1, -2)
         return np.asarray(self._smooth(zones, amount) + between, np.float64)
 
     def jacobian(self, theta: Floats, step: float = _JACOBIAN_STEP) -> Floats:
-        """Derivatives (Z, M, P) of `curves`: by central differences, and of the departures, in which
+        """Derivatives (..., Z, M, P) of `curves`: by central differences, and of the departures, in which
         they are linear, as they are.
 
         A zone's parameters change that zone alone, so that those of all zones are tried at once.
@@ -122,15 +123,18 @@ class Optics:
         zones, amount, departures = self._apart(theta)
         own = np.eye(PARAMETERS + 1)
         shift = step * np.concatenate([own, -own])
-        found = self._smooth(zones + shift[:, None, :PARAMETERS], amount + shift[:, PARAMETERS:])
+        shift = shift.reshape(len(shift), *np.ones(theta.ndim, int), -1)
+        found = self._smooth(zones + shift[..., :PARAMETERS], amount + shift[..., 0, PARAMETERS:])
         up, down = found[: len(own)], found[len(own) :]
-        change = (up - down) / (2 * step)  # (parameters of a zone and sharpening, Z, M)
-        out = np.zeros((*found.shape[1:], len(theta)))
-        for zone in range(len(zones)):
+        change = np.moveaxis(
+            (up - down) / (2 * step), 0, -1
+        )  # (..., Z, M, of a zone and sharpening)
+        out = np.zeros((*found.shape[1:], theta.shape[-1]))
+        for zone in range(zones.shape[-2]):
             at = PARAMETERS * zone
-            out[zone, :, at : at + PARAMETERS] = change[:PARAMETERS, zone].T
-        out[:, :, PARAMETERS * len(zones)] = change[PARAMETERS]
-        out[:, :, len(theta) - len(departures) :] = self._of_departures
+            out[..., zone, :, at : at + PARAMETERS] = change[..., zone, :, :PARAMETERS]
+        out[..., PARAMETERS * zones.shape[-2]] = change[..., PARAMETERS]
+        out[..., -departures.shape[-1] :] = self._of_departures[..., None, :, :]
         return out
 
     def curvature(self, theta: Floats, step: float) -> Floats:
@@ -154,18 +158,22 @@ class Optics:
     @cached_property
     def _of_departures(self) -> Floats:
         """(M, K) derivatives of ln MTF50 by the departures, which are interpolated."""
+        own = np.eye(self.used.shape[-1])
+        if self.f_numbers is self.used:
+            return own
         wanted, used = np.log(self.f_numbers), np.log(self.used)
-        return np.stack([np.interp(wanted, used, one) for one in np.eye(len(used))], axis=1)
+        return np.stack([np.interp(wanted, used, one) for one in own], axis=1)
 
     def _apart(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
-        """Parameters of the zones (Z, 3), sharpening (1,), departures (K,)."""
-        last = len(theta) - len(self.used)
-        return theta[: last - 1].reshape(-1, PARAMETERS), theta[last - 1 : last], theta[last:]
+        """Parameters of the zones (..., Z, 3), sharpening (..., 1), departures (..., K)."""
+        last = theta.shape[-1] - self.used.shape[-1]
+        zones = theta[..., : last - 1].reshape(*theta.shape[:-1], -1, PARAMETERS)
+        return zones, theta[..., last - 1 : last], theta[..., last:]
 
     def _smooth(self, zones: Floats, amount: Floats) -> Floats:
         """ln MTF50 (..., Z, M) without departures, for (..., Z, 3) and (..., 1)."""
-        blur = blur_px(zones, self.widest / self.f_numbers)
-        cutoff = np.log(GREEN_UM * self.f_numbers / self.pitch_um)
+        blur = blur_px(zones, (self.widest / self.f_numbers)[..., None, :])
+        cutoff = np.log(GREEN_UM * self.f_numbers / self.pitch_um[..., None])[..., None, :]
         at = np.empty((3, *blur.shape))
         at[0] = (cutoff - _CUTOFF[0]) / (_CUTOFF[1] - _CUTOFF[0])
         at[1] = (amount[..., None] - _AMOUNT[0]) / (_AMOUNT[1] - _AMOUNT[0])
