@@ -18,7 +18,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
 from scipy.special import log_ndtr, ndtri, stdtrit
 
 from auditor.exposure import ISOS
@@ -155,8 +154,7 @@ def fit_noise(
     bound = limits.log_sigma - law.log_sigma(at_iso[known:], limits.signal)
     target, full = _with_limits(prior, residual, noise, bound)
 
-    factor = cho_factor(prior + full, lower=True)
-    gain = cho_solve(factor, across.T).T
+    gain = np.linalg.solve(prior + full, across.T).T
     best = law.log_sigma(grid_i, grid_s, texture=False) + gain @ target
     rng = np.random.default_rng([seed, *body.encode(), *kind.encode()])
     f_grid, f_cells = _prior_draws(
