@@ -128,7 +128,7 @@ def isos_on(curves: Floats, wanted: Floats) -> Floats:
     """`iso_for_snr` of `falling` curves (N, ISO_GRID) for many values each, (N, M) -> (N, M)."""
     last = curves.shape[1] - 1
     # The first place of the grid at which the curve lies below what is wanted.
-    below = np.zeros(wanted.shape, np.int64)
+    below = np.zeros(wanted.shape, np.int8)
     for value in curves.T:
         below += value[:, None] >= wanted
     row, right = np.arange(len(curves))[:, None], np.clip(below, 1, last)
