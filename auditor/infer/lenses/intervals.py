@@ -10,7 +10,7 @@ all lack something, which counts for much where frames are few (`beyond_frames`)
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
@@ -21,10 +21,10 @@ from scipy.special import ndtri, stdtrit
 from auditor.infer.lenses.beyond_frames import Beyond
 from auditor.infer.lenses.curve_data import CurveData
 from auditor.infer.lenses.excess import COMPONENTS, Excess
-from auditor.infer.lenses.fit import (
+from auditor.infer.lenses.fit import CurveFit
+from auditor.infer.lenses.likelihood import (
     SHARE_POOL,
     SHARE_WEIGHT,
-    CurveFit,
     Expectation,
     Model,
     State,
@@ -222,10 +222,10 @@ def _outwards(curve: Floats, weight: Floats) -> Floats:
 def _scores(model: Model, state: State, expectation: Expectation, jacobian: Floats) -> Floats:
     """(n, P + K + COMPONENTS - 1 + Z) derivatives of each frame's log likelihood by optics, shares on
     the curve (logit), ln spreads (softmax) and ln scatter^2; `jacobian` is that of the state's optics."""
-    theta = np.einsum("nz,znp->np", expectation.gradient, jacobian[:, model.data.aperture])
+    theta = np.einsum("nz,znp->np", expectation.gradient, jacobian[:, model.cell])
     component = expectation.component.sum(1)
     seen, excess = component.sum(1), component[:, 1:].sum(1)
-    at = model.data.aperture
+    at = model.cell
     share = np.zeros((len(at), len(state.share)))
     share[np.arange(len(at)), at] = component[:, 0] - seen * state.share[at]
     spread = component[:, 1:] - excess[:, None] * state.spread
@@ -290,7 +290,7 @@ def _by_cell(fit: CurveFit) -> Floats:
     the weights in closed form."""
     data, state, expectation = fit.data, fit.state, fit.expectation
     nudge = np.exp(_STEP / 2)
-    wider, narrower = (replace(state, scatter=state.scatter * f) for f in (nudge, 1 / nudge))
+    wider, narrower = (state._replace(scatter=state.scatter * f) for f in (nudge, 1 / nudge))
     out = np.empty((*fit.curve.shape, COMPONENTS + 2, COMPONENTS + 2))
     for column, up, down in (
         (0, fit.model.expectation(state, _STEP), fit.model.expectation(state, -_STEP)),
