@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, NotRequired, TypedDict
 
-from auditor.model.bounds import (
+from auditor.model.schema import (
     Count,
     Ends,
     Positive,

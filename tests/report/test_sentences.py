@@ -13,11 +13,10 @@ import made_up
 import pytest
 
 from auditor.report import summary_lines
-from auditor.report.answer_words import right_sentence
-from auditor.report.card_page import render_card
+from auditor.report.card import render_card
 from auditor.report.page import render_report
-from auditor.report.profile_file import plain
-from auditor.report.shot_words import shot_line, shot_name
+from auditor.report.sentences import right_sentence, shot_line, shot_name
+from auditor.report.write import plain
 
 NAME, COUNT = r".+?", r"[\d,]+ frames?"
 STOP, RANGE = r"f/\d+(?:\.\d)?", r"f/[\d.]+(?: to f/[\d.]+)?"
