@@ -101,6 +101,16 @@ class Draws:
         """(ZK, ZK) of the frames' part alone."""
         return self._drawn.covariance
 
+    @property
+    def theta(self) -> Floats:
+        """(B, P) parameters of optics."""
+        return np.asarray(self.fit.state.theta + self._drawn.theta)
+
+    @property
+    def ends(self) -> list[float]:
+        """Shares of the draws below the lower and the upper end of the reported interval."""
+        return [0.5 - self.interval / 2, 0.5 + self.interval / 2]
+
     def value(self, f_numbers: Floats) -> Floats:
         """(Z, M) ln MTF50 at any apertures."""
         optics = self.fit.model.optics.on(f_numbers)
