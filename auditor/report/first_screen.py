@@ -18,7 +18,7 @@ ROLES: Final = {
     "in use": "",
     "thin": "Thin evidence",
     "seldom used": "Seldom used",
-    "single frames": "Single frames",
+    "single frames": "A few frames",
     "borrowed": "Borrowed or tried for a few weeks",
     "phone": "Phones",
     "not named": "Named neither lens nor body",

@@ -9,14 +9,18 @@ import pytest
 from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
 from auditor.infer import Criteria
 from auditor.infer.lenses import infer_lenses
+from auditor.infer.lenses.curve_data import curve_data
 from auditor.infer.lenses.diffraction import diffraction_blur_px
+from auditor.infer.lenses.fit import fit_curves
 from auditor.infer.lenses.grouping import (
     aperture_index,
     focal_clusters,
+    lens_groups,
     nominal_from_index,
     shown_sharpness,
     zoom_thirds,
 )
+from auditor.infer.lenses.table import read_table
 from auditor.optics import blur_sigma_for_mtf50, diffraction_mtf
 
 
@@ -267,3 +271,19 @@ def test_frames_are_pooled_by_what_their_zones_show_and_the_measurements_own_err
     assert mtf50[:2].tolist() == [0.40, 0.41]
     assert stderr[:2].tolist() == [0.01, 0.02]
     assert np.isnan(mtf50[2])
+
+
+def test_curves_fitted_together_are_those_fitted_alone():
+    """With unlike apertures, counts and scales, and with one that is a lone frame."""
+    lenses = (
+        LensSpec(),
+        LensSpec(lens="Lens B", apertures=(4.0, 8.0), frames=3, pitch_um=6.0, source="raw"),
+        LensSpec(lens="Lens C", apertures=(5.6,), frames=1),
+    )
+    table = read_table(frames_of(*lenses))
+    data = [curve_data(table, group, group.rows) for group in lens_groups(table.frames)]
+    for one, together in zip(data, fit_curves(data), strict=True):
+        (alone,) = fit_curves([one])
+        assert together.curve.shape == (3, len(one.f_numbers))
+        assert together.curve == pytest.approx(alone.curve, abs=1e-9)
+        assert together.state.share == pytest.approx(alone.state.share, abs=1e-9)

@@ -14,7 +14,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
 from scipy.special import expit
 
 from auditor.infer.criteria import Criteria
@@ -98,17 +97,22 @@ def _one_lens(
     # Frames of one outing at one shutter time count together: a fit takes no longer for a million.
     step, place = np.unique(np.round(stops / FINE_STOPS).astype(np.int64), return_inverse=True)
     outings, of = np.unique(outing, return_inverse=True)
-    shape = (len(outings), len(step))
-    count = coo_array((np.ones(len(stops)), (of, place)), shape=shape).tocsr()
-    blurred = coo_array((shaken.astype(float), (of, place)), shape=shape).tocsr()
-    at = np.bincount(place, stops) / np.bincount(place)
-    ones = np.ones(len(outings))
-    limit = _limit(at, ones @ count, ones @ blurred)
+    pair, cell = np.unique(of * len(step) + place, return_inverse=True)
+    of, place = np.divmod(pair, len(step))
+    count, blurred = np.bincount(cell).astype(float), np.bincount(cell, shaken)
+    at = np.bincount(place, np.bincount(cell, stops)) / np.bincount(place, count)
+
+    def drawn(weight: Floats) -> float:
+        """The limit where outings stand for so many."""
+        seen = (np.bincount(place, weight[of] * figure) for figure in (count, blurred))
+        return _limit(at, *(np.asarray(figure, float) for figure in seen))
+
+    limit = drawn(np.ones(len(outings)))
     rng = np.random.default_rng(criteria.seed)
     draws = []
     for _ in range(DRAWS):
         weight = np.bincount(rng.integers(0, len(outings), len(outings)), minlength=len(outings))
-        draws.append(_limit(at, weight @ count, weight @ blurred))
+        draws.append(drawn(weight.astype(float)))
     half = criteria.interval / 2
     low, high = (float(np.quantile(draws, q)) for q in (0.5 - half, 0.5 + half))
     if not np.isfinite(limit) or high - low > WIDEST_STOPS:
