@@ -180,9 +180,10 @@ def test_a_folder_that_cannot_be_read_stands_in_profile_and_page_until_it_is_rea
         patched.setattr(os, "scandir", refusing)
         done = call("run", archive, "--out", out, "--workers", "1", "--strict")
         assert done.exit_code == 3
-    for _ in range(2):  # a profile from the store alone knows it still
-        done = call("profile", "--out", out)
-        assert done.exit_code == 0
+    for again in (False, True):  # a profile from the store alone knows it still
+        if again:
+            done = call("profile", "--out", out)
+            assert done.exit_code == 0
         assert f"note: {closed} could not be read" in done.stdout
         profile = json.loads((out / "profile.json").read_text())
         assert profile["frames"] == {"found": 2, "measured": 0, "set_aside": 2, "copies": 0}
