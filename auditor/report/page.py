@@ -15,6 +15,7 @@ from typing import Any, Final
 import pandas as pd
 from markupsafe import Markup
 
+from auditor.record.pictures import PictureSource
 from auditor.report import (
     first_screen,
     palette,
@@ -28,7 +29,7 @@ from auditor.report.iso_words import LEVELS, band_sentence, highest_used, iso_li
 from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.lens_chart import highest, lens_chart
 from auditor.report.matches_view import match_tables
-from auditor.report.pictures import PictureSource, thumbs_within
+from auditor.report.pictures import thumbs_within
 from auditor.report.profile_parts import Block, blocks, criterion
 from auditor.report.rendering import environment, pack, static
 from auditor.report.sentences import (
@@ -244,7 +245,9 @@ def thresholds(profile: Block) -> dict[str, float]:
     return {level: criterion(profile, f"snr_{level}") for level in LEVELS}
 
 
-def render_report(profile: Block, frames: pd.DataFrame | None, pictures: PictureSource) -> str:
+def render_report(
+    profile: Block, frames: pd.DataFrame | None, pictures: PictureSource | None
+) -> str:
     """The whole page as text."""
     lenses, bodies = (
         summary.by_frames(blocks(profile, many), one)
@@ -260,12 +263,10 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
     habits = blocks(profile, "habits")
     body_views = [_body_view(b, i, index, limits, habits) for i, b in enumerate(bodies)]
     keepers = blocks(profile, "keepers")
-    groups = keeper_groups(
-        keepers, summary.keeper_counts(profile)[2], index, pictures, KEEPER_PICTURE_BYTES
-    )
+    fallen, judged, causes = summary.keeper_counts(profile)
+    groups = keeper_groups(keepers, causes, index, pictures, KEEPER_PICTURE_BYTES)
     thumbs = thumbs_within(pictures, index.wanted(), POINT_PICTURE_BYTES)
     shots = blocks(profile, "next_shots")
-    fallen, judged, _ = summary.keeper_counts(profile)
     context = _first_screen(profile, lenses, bodies) | {
         "profile": profile,
         "decisions": decisions_view(profile),
@@ -283,9 +284,7 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "handheld": blocks(profile, "handheld"),
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
         "settings": [
-            {**s, "inside": inside_acceptable(profile, s)}
-            for s in profile.get("settings") or ()
-            if isinstance(s, Mapping)
+            {**s, "inside": inside_acceptable(profile, s)} for s in blocks(profile, "settings")
         ],
         "shots": shots,
         "shot_frames": round(sum(words.number(s.get("frames")) or 0 for s in shots)),

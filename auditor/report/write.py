@@ -13,11 +13,11 @@ import pandas as pd
 
 from auditor.model import Profile, schema_of
 from auditor.open_files import write_file
+from auditor.record.pictures import PictureSource
 from auditor.report import words
 from auditor.report.card import render_card
 from auditor.report.faults import render_alone
 from auditor.report.page import render_report
-from auditor.report.pictures import PictureSource
 from auditor.report.tables import write_tables
 
 __all__ = ["plain", "profile_schema", "write_profile", "write_report", "write_text"]
@@ -103,7 +103,7 @@ def _set_aside(frames: pd.DataFrame | None) -> list[dict[str, Any]]:
 def write_report(
     profile: Mapping[str, Any],
     frames: pd.DataFrame | None,
-    pictures: PictureSource,
+    pictures: PictureSource | None,
     out: Path,
 ) -> None:
     """Write `report.html`, `card.html` and `tables/` into the folder `out`.

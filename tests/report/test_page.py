@@ -19,10 +19,11 @@ import pytest
 from made_up import drawn_lens, drawn_noise
 from PIL import Image
 
+from auditor.record.pictures import fetch_pictures
 from auditor.report import write_report
 from auditor.report.frames_behind import FrameIndex, evenly, in_turn
 from auditor.report.lens_chart import lens_chart
-from auditor.report.pictures import crop_uri, fetch, thumb_uri, thumbs_within
+from auditor.report.pictures import crop_uri, thumb_uri, thumbs_within
 
 HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)> \"quoted\" & {{7*7}} $$x$$ @key"
 NAMES = {
@@ -235,9 +236,8 @@ def test_pictures_come_from_tables_and_functions_and_broken_ones_are_left_out() 
     good = made_up.jpeg(1)
     rows = {"a": good, "b": b"no picture", "c": good[:200], "d": None}
     table = pd.DataFrame({"file_id": list(rows), "thumb_jpeg": list(rows.values())})
-    as_dicts = {k: {"thumb_jpeg": v} for k, v in rows.items()}
-    for source in (table, table.set_index("file_id"), lambda ids: table, lambda ids: as_dicts):
-        assert [f for f, _ in fetch(source, ["d", "a", "x", "a"])] == ["d", "a"]
+    for source in (table, table.set_index("file_id"), lambda ids: table):
+        assert [f for f, _ in fetch_pictures(source, ["d", "a", "x", None, "a"])] == ["d", "a"]
         assert set(thumbs_within(source, [*rows, "x"], 10**6)) == {"a"}
     assert thumbs_within(table, rows, 10) == {}
     assert thumb_uri(good, 64) is not None
@@ -260,8 +260,9 @@ def test_pictures_stay_within_the_budget_of_the_page(tmp_path: Path) -> None:
     turn = itertools.cycle(some)
     names = ("thumb_jpeg", "sharpest_jpeg", "weakest_jpeg")
 
-    def heavy(ids: list[str]) -> dict[str, dict[str, bytes]]:
-        return {file_id: dict.fromkeys(names, next(turn)) for file_id in ids}
+    def heavy(ids: list[str]) -> pd.DataFrame:
+        rows = [dict.fromkeys(names, next(turn)) for _ in ids]
+        return pd.DataFrame(rows, index=ids)
 
     made = made_up.profile(6, keepers=600)
     written(made, made_up.frames(made), tmp_path, heavy)
@@ -277,7 +278,12 @@ def test_missing_pictures_are_said_not_shown_broken(tmp_path: Path) -> None:
         ids[0]: made_up.pictures([ids[0]]).iloc[0].to_dict(),
         ids[1]: {"thumb_jpeg": made_up.jpeg(3)},
     }
-    page = written(made, made_up.frames(made), tmp_path, lambda wanted: some)
+    page = written(
+        made,
+        made_up.frames(made),
+        tmp_path,
+        lambda wanted: pd.DataFrame([v | {"file_id": k} for k, v in some.items()]),
+    )
     assert page.count("no picture kept") == 1
     assert page.count('src="data:image/jpeg') == 3 + 1
 

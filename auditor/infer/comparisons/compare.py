@@ -19,11 +19,12 @@ from auditor.infer.comparisons.light import Light, light_entries
 from auditor.infer.comparisons.pairs import Labelled, Pair, find_pairs
 from auditor.infer.comparisons.scale import converter_factor
 from auditor.infer.comparisons.sharp import SharpnessTable, compare_sharpness
-from auditor.infer.comparisons.small_pictures import PictureSource, SmallPictures
+from auditor.infer.comparisons.small_pictures import SmallPictures
 from auditor.infer.comparisons.tint import Balance, cast_entries
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import numbers
 from auditor.model import Comparison, Finding, LeftOutPairs
+from auditor.record.pictures import PictureSource
 
 __all__ = ["compare_labels"]
 

@@ -3,8 +3,8 @@ grids, and signatures."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from typing import Final, TypeAlias
+from collections.abc import Iterable
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -13,13 +13,10 @@ from numpy.typing import NDArray
 from auditor.infer.comparisons.colour import read_grid
 from auditor.infer.lenses.grouping import texts
 from auditor.infer.lenses.scene_groups import read_signatures
+from auditor.record.pictures import PictureSource, fetch_pictures
 
-__all__ = ["PictureSource", "Signatures", "SmallPictures"]
+__all__ = ["Signatures", "SmallPictures"]
 
-
-PictureSource: TypeAlias = pd.DataFrame | Callable[[list[str]], pd.DataFrame]
-"""A table with `file_id` (as column or index), `thumb_jpeg` and `colour_grid`, or what gives such a
-table for some file ids."""
 
 _MOST: Final = 5000
 """So many pictures at most are fetched at a time; they are read into memory."""
@@ -30,10 +27,8 @@ class SmallPictures:
 
     def __init__(self, frames: pd.DataFrame, source: PictureSource | None) -> None:
         self._ids = texts(frames, "file_id")
-        self._source = source if callable(source) else None
+        self._source = source
         self._kept: dict[str, tuple[bytes | None, bytes | None]] = {}
-        if isinstance(source, pd.DataFrame):
-            self._keep(source)
 
     def fetch(self, rows: Iterable[int]) -> None:
         """Have the pictures of these rows at hand; those fetched before are let go."""
@@ -43,17 +38,8 @@ class SmallPictures:
         ids = [str(i) for i in dict.fromkeys(self._ids.iloc[wanted]) if i][:_MOST]
         self._kept = {k: self._kept[k] for k in ids if k in self._kept}
         fresh = [k for k in ids if k not in self._kept]
-        if fresh:
-            self._keep(self._source(fresh))
-
-    def _keep(self, table: pd.DataFrame) -> None:
-        ids = table.get("file_id", table.index)
-        columns = [
-            table[n].to_list() if n in table else [None] * len(table)
-            for n in ("thumb_jpeg", "colour_grid")
-        ]
-        for key, thumb, grid in zip(ids, *columns, strict=True):
-            self._kept[str(key)] = (_bytes(thumb), _bytes(grid))
+        for key, found in fetch_pictures(self._source, fresh, _MOST):
+            self._kept[key] = _bytes(found.get("thumb_jpeg")), _bytes(found.get("colour_grid"))
 
     def thumb(self, row: int) -> bytes | None:
         """The small JPEG of one frame, None where it is not known."""
