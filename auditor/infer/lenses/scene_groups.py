@@ -36,6 +36,8 @@ _COMPARED: Final = 250
 """Frames held against all later ones of their outing at a time; fewer are not worth a sketch."""
 _AXES: Final = 31
 """Axes of a sketch: a third of the work, and hardly a pair that is not alike gets past it."""
+_TELLING: Final = 20_000
+"""Vectors that tell what the main axes are."""
 _FEW: Final = 2
 """Pairs for each of the later frames up to which they are looked at one by one."""
 _ROUNDING: Final = 1e-5
@@ -86,10 +88,12 @@ def find_scenes(
     vectors = read_signatures(signature)
     order = np.argsort(outing, kind="stable")
     starts = np.flatnonzero(np.diff(outing[order], prepend=outing[order[0]] - 1))
+    ends = np.append(starts[1:], n)
+    axes = _axes(vectors) if (ends - starts).max() > _COMPARED else None
     left, right = [], []
-    for first, end in zip(starts, np.append(starts[1:], n), strict=True):
+    for first, end in zip(starts, ends, strict=True):
         rows = order[first:end]
-        for a, b in _alike(vectors[rows]):
+        for a, b in _alike(vectors[rows], axes):
             left.append(rows[a])
             right.append(rows[b])
     by_burst = np.argsort(burst, kind="stable")
@@ -99,10 +103,12 @@ def find_scenes(
     return components(n, np.concatenate(left), np.concatenate(right))
 
 
-def _alike(vectors: NDArray[np.float32]) -> Iterator[tuple[Rows, Rows]]:
+def _alike(
+    vectors: NDArray[np.float32], axes: NDArray[np.float32] | None
+) -> Iterator[tuple[Rows, Rows]]:
     """Pairs of the vectors of one outing that show one scene, piece by piece."""
     n = len(vectors)
-    sketch = vectors if n <= _COMPARED else _sketch(vectors)
+    sketch = vectors if n <= _COMPARED or axes is None else _sketch(vectors, axes)
     for at in range(0, n, _COMPARED):
         some, later = slice(at, at + _COMPARED), slice(at, n)
         near = np.flatnonzero(sketch[some] @ sketch[later].T > _ALIKE - _ROUNDING)
@@ -117,11 +123,16 @@ def _alike(vectors: NDArray[np.float32]) -> Iterator[tuple[Rows, Rows]]:
         yield a, b
 
 
-def _sketch(vectors: NDArray[np.float32]) -> NDArray[np.float32]:
+def _axes(vectors: NDArray[np.float32]) -> NDArray[np.float32]:
+    """(96, 96) axes of vectors, the main ones first: of a part of them, as any axes would do."""
+    some = vectors[:: max(len(vectors) // _TELLING, 1)]
+    return np.asarray(np.linalg.eigh(some.T @ some)[1][:, ::-1])
+
+
+def _sketch(vectors: NDArray[np.float32], axes: NDArray[np.float32]) -> NDArray[np.float32]:
     """Short vectors whose products are no less than those of the vectors: what lies along the main axes
     of all, and the length of the rest (Cauchy and Schwarz)."""
-    axes = np.linalg.eigh(vectors.T @ vectors)[1]
-    turned = vectors @ axes[:, ::-1]
+    turned = vectors @ axes
     rest = np.linalg.norm(turned[:, _AXES:], axis=1)
     return np.column_stack([turned[:, :_AXES], rest])
 
