@@ -9,18 +9,18 @@ Two files that differ in such a mark where both have it are two captures.
 from __future__ import annotations
 
 from itertools import combinations, pairwise
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.components import components
-from auditor.crawl.shared_keywords import share_words
 from auditor.exposure import STEPS_PER_DOUBLING
 from auditor.units import HOUR_S, SECOND_CHARACTERS
 
-__all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "sort_files"]
+__all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "share_words", "sort_files"]
+
 
 BURST_GAP_S: Final = 2.0
 """Longest pause between the end of one exposure and the next within a burst."""
@@ -319,3 +319,46 @@ def _outings(marks: _Marks, rows: Ints) -> Ints:
 def _numbered(ids: Ints) -> Ints:
     """The same grouping, numbered from 0 in order of first appearance."""
     return pd.factorize(ids)[0].astype(np.int64)
+
+
+def share_words(frames: pd.DataFrame, capture: NDArray[np.int64]) -> dict[str, pd.Series]:
+    """The columns `rating` and `labels` in which a file without stars has the most that any file of
+    its capture has, and every file the keywords of all of them; only columns that change."""
+    out: dict[str, pd.Series] = {}
+    several = np.bincount(capture)[capture] > 1
+    if not several.any():
+        return out
+    if "rating" in frames:
+        stars = pd.to_numeric(frames["rating"], errors="coerce").astype("Float64")
+        most = stars.groupby(capture).transform("max")
+        lent = stars.isna() & most.notna() & several
+        if lent.any():
+            out["rating"] = stars.where(~lent, most).astype("Int64")
+    if "labels" in frames:
+        labels = _shared_labels(frames["labels"], capture, several)
+        if labels is not None:
+            out["labels"] = labels
+    return out
+
+
+def _shared_labels(
+    column: pd.Series, capture: NDArray[np.int64], several: NDArray[np.bool_]
+) -> pd.Series | None:
+    values = column.to_numpy(object).copy()
+    rows = [i for i in np.flatnonzero(several).tolist() if _words(values[i])]
+    if not rows:
+        return None
+    of: dict[int, dict[str, None]] = {}
+    for i in rows:
+        of.setdefault(int(capture[i]), {}).update(dict.fromkeys(_words(values[i])))
+    changed = False
+    for i in np.flatnonzero(several & np.isin(capture, list(of))).tolist():
+        words = list(of[int(capture[i])])
+        if words != _words(values[i]):
+            values[i] = words
+            changed = True
+    return pd.Series(values, index=column.index, name=column.name) if changed else None
+
+
+def _words(value: Any) -> list[str]:
+    return list(value) if isinstance(value, list | tuple | np.ndarray) else []

@@ -95,7 +95,7 @@ def keeper_groups(
                     "picture": wanted.get(file_id) if isinstance(file_id, str) else None,
                     "answer": words.clean(keeper.get("answer")),
                     "probability": words.number(keeper.get("probability")),
-                    "deliberate": keeper.get("maybe_deliberate") or keeper.get("deliberate"),
+                    "deliberate": keeper.get("maybe_deliberate"),
                 }
             )  # fmt: skip
         groups.append(

@@ -37,7 +37,6 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
         ],
         "body_usable_iso": lambda: list(_usable(profile)),
         "keepers": lambda: list(_keepers(profile)),
-        "set_aside": lambda: list(_set_aside(profile)),
     } | {
         name: partial(blocks, profile, name)
         for name in (
@@ -47,6 +46,7 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
             "settings",
             "handheld",
             "next_shots",
+            "set_aside",
         )
     }
     out = {}
@@ -200,13 +200,6 @@ def _keepers(profile: Block) -> Iterator[Row]:
         settings = keeper.get("settings")
         more = settings if isinstance(settings, Mapping) else {}
         yield row | dict(more) | {"evidence": evidence(keeper)}
-
-
-def _set_aside(profile: Block) -> Iterator[Row]:
-    found = profile.get("set_aside")
-    if isinstance(found, Mapping):
-        found = [{"reason": k, "frames": v} for k, v in found.items()]
-    yield from (dict(f) for f in found or () if isinstance(f, Mapping))
 
 
 def _text(value: Any) -> Any:

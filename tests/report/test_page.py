@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import gzip
 import io
+import itertools
 import json
 import re
 from html.parser import HTMLParser
@@ -94,15 +95,22 @@ def renamed(name: str) -> dict[str, Any]:
     return made
 
 
+@pytest.fixture(scope="module")
+def plain_pages(tmp_path_factory: pytest.TempPathFactory) -> dict[bool, Shape]:
+    """The page of usual names, with a frame table and without."""
+    made, folder = renamed("Plain"), tmp_path_factory.mktemp("plain")
+    tables = {True: made_up.frames(made), False: None}
+    return {k: Shape(written(made, table, folder)) for k, table in tables.items()}
+
+
 @pytest.mark.parametrize("kind", list(NAMES))
-def test_text_from_files_shows_as_text(kind: str, tmp_path: Path) -> None:
+def test_text_from_files_shows_as_text(
+    kind: str, tmp_path: Path, plain_pages: dict[bool, Shape]
+) -> None:
     made = renamed(NAMES[kind])
-    usual_one = renamed("Plain")
-    # a frame table cannot hold undecodable bytes, a profile can
-    tables = (None, None) if "half" in kind else (made_up.frames(made), made_up.frames(usual_one))
-    page = written(made, tables[0], tmp_path / "odd")
-    plain = written(usual_one, tables[1], tmp_path / "plain")
-    odd, usual = Shape(page), Shape(plain)
+    tabled = "half" not in kind  # a frame table cannot hold undecodable bytes, a profile can
+    page = written(made, made_up.frames(made) if tabled else None, tmp_path / "odd")
+    odd, usual = Shape(page), plain_pages[tabled]
     assert odd.scripts == usual.scripts
     assert not odd.wrong
     assert not odd.open
@@ -244,16 +252,16 @@ def test_crops_are_shown_at_full_size() -> None:
 def test_pictures_stay_within_the_budget_of_the_page(tmp_path: Path) -> None:
     """Every picture the page could want is there and heavy; the page stays under 15 MB."""
     rng = np.random.default_rng(1)
+    some = []
+    for _ in range(8):  # far enough apart that packing finds none of them again
+        noise = io.BytesIO()
+        Image.fromarray(rng.integers(0, 255, (200, 300, 3), dtype=np.uint8)).save(noise, "JPEG")
+        some.append(noise.getvalue())
+    turn = itertools.cycle(some)
+    names = ("thumb_jpeg", "sharpest_jpeg", "weakest_jpeg")
 
     def heavy(ids: list[str]) -> dict[str, dict[str, bytes]]:
-        out = {}
-        for file_id in ids:
-            noise = io.BytesIO()
-            pixels = rng.integers(0, 255, (200, 300, 3), dtype=np.uint8)
-            Image.fromarray(pixels).save(noise, "JPEG")
-            names = ("thumb_jpeg", "sharpest_jpeg", "weakest_jpeg")
-            out[file_id] = dict.fromkeys(names, noise.getvalue())
-        return out
+        return {file_id: dict.fromkeys(names, next(turn)) for file_id in ids}
 
     made = made_up.profile(6, keepers=600)
     written(made, made_up.frames(made), tmp_path, heavy)

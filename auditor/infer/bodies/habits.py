@@ -12,9 +12,9 @@ from auditor.infer.bodies.bands import SHARE_COLUMNS, bands_of
 from auditor.infer.bodies.observe import KINDS, sensor_mask
 from auditor.infer.lenses.grouping import numbers
 from auditor.infer.lenses.scene_groups import grey_means
-from auditor.infer.shares import share_interval
 from auditor.model import Habit
 from auditor.record import SIGNAL_BIN_EDGES
+from auditor.robust import share_interval
 
 __all__ = ["LIFT_STOPS", "SPARE_STOPS", "find_habits", "lifts"]
 

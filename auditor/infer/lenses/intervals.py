@@ -5,7 +5,7 @@ independent. Their scores are summed by outing (by scene, where outings are few)
 these sums gives the covariance of the parameters (the cluster-robust sandwich: Liang & Zeger, Biometrika
 73, 1986), widened like Student's t where clusters are few. Two things more frames would not take away
 are added: the measurement's own error, and how far the lens may lie beyond the sharpest of frames that
-all lack something.
+all lack something, which counts for much where frames are few (`beyond_frames`).
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
+from auditor.infer.lenses.beyond_frames import Beyond
 from auditor.infer.lenses.curve_data import CurveData
 from auditor.infer.lenses.excess import COMPONENTS, Excess
 from auditor.infer.lenses.fit import CurveFit
@@ -42,11 +43,11 @@ _MODEL: Final = 8.0
 """Clusters' worth of trust in the model's own covariance: few clusters know little of their spread."""
 _OUTING_SD: Final = 0.010
 """What an outing's frames share (ln MTF50), while outings are too few to tell."""
-_SYSTEMATIC: Final = 0.03
+_SYSTEMATIC: Final = 0.025
 """Error (ln MTF50) that all frames share: shape of the profiles, coding, the camera's finishing, objects
 that are all a little soft. Curves of drawn landscapes lie 1 to 4% low, of their sharpened copies up to
 4% high at the small end, of photographs 5% either way; of plain steps within 1%, but no archive tells
-which of these it is."""
+which of these it is. Part of it is in `_BEYOND` and in `beyond_frames`."""
 _BEYOND: Final = 1.0
 """Standard deviation of where the lens lies, over what the frames nearest to it lack as a rule."""
 _SCATTER_WEIGHT: Final = 10.0
@@ -91,10 +92,24 @@ class Draws:
     def _drawn(self) -> _Drawn:
         return _draw(self.fit, self.interval, self.seed)
 
+    @cached_property
+    def _beyond(self) -> Beyond:
+        return Beyond(self.fit)
+
     @property
     def covariance(self) -> Floats:
         """(ZK, ZK) of the frames' part alone."""
         return self._drawn.covariance
+
+    @property
+    def theta(self) -> Floats:
+        """(B, P) parameters of optics."""
+        return np.asarray(self.fit.state.theta + self._drawn.theta)
+
+    @property
+    def ends(self) -> list[float]:
+        """Shares of the draws below the lower and the upper end of the reported interval."""
+        return [0.5 - self.interval / 2, 0.5 + self.interval / 2]
 
     def value(self, f_numbers: Floats) -> Floats:
         """(Z, M) ln MTF50 at any apertures."""
@@ -110,7 +125,9 @@ class Draws:
     def from_frames(self) -> Floats:
         """The same without what more frames would not take away."""
         jacobian = self.fit.model.optics.jacobian(self.fit.state.theta)
-        return np.asarray(self.fit.curve + np.einsum("zkp,bp->bzk", jacobian, self._drawn.theta))
+        beyond = self._beyond.quantile(self._drawn.level[:, :, 2], self.fit.data.f_numbers)
+        moved = np.einsum("zkp,bp->bzk", jacobian, self._drawn.theta)
+        return np.asarray(self.fit.curve + moved + beyond)
 
     def on(self, f_numbers: Floats) -> Floats:
         """(B, Z, M) ln MTF50 at any apertures."""
@@ -122,6 +139,7 @@ class Draws:
         level = drawn.level[:, :, :2] * _SYSTEMATIC / np.sqrt(2)
         out += level[:, :, :1] + level[:, :, 1:] * turn
         out += drawn.level[:, :, 2:] * self._excess_sd(f_numbers, value)
+        out += self._beyond.quantile(drawn.level[:, :, 2], f_numbers)
         return _outwards(out, drawn.weight)
 
     @property
@@ -172,6 +190,10 @@ def _draw(fit: CurveFit, interval: float, seed: int) -> _Drawn:
     zones = fit.curve.shape[0]
     size = len(fit.state.theta)
     covariance = (inverse @ score_covariance @ inverse)[:size, :size]
+    # Where the likelihood is nearly flat the sandwich knows no bound; no parameter is less known than
+    # before any frame.
+    bound = np.minimum(1.0, fit.model.prior[1] / np.sqrt(np.diag(covariance)))
+    covariance *= np.outer(bound, bound)
     tail = 0.5 + interval / 2
     widen = stdtrit(groups - 1 + _MODEL, tail) / ndtri(tail)
     theta = widen * rng.standard_normal((_DRAWS, size)) @ _root(covariance).T

@@ -58,6 +58,8 @@ _CLEAR: Final = 0.10
 """A zone is sound where its excess costs less than this (ln MTF50)."""
 _CLEARLY: Final = np.exp(-2 * _CLEAR)
 """The same as a share of 1 / MTF50^2 that is the lens's own."""
+_NO_BLUR: Final = (-4.0, -4.0, 0.0)
+"""Parameters of a zone (ln floor, ln wide, ln power) of a lens without any blur to speak of: 0.02 px."""
 _PIECE: Final = 128
 """Frames looked at at once: their arrays stay in a processor's cache."""
 
@@ -269,6 +271,22 @@ class Model:
         density = chance.sum(2) + _OUTLIERS * _OUTLIER_DENSITY
         chance *= np.where(self.known[rows], 1 / density, 0.0)[:, :, None]
         return chance, density, off, share, precision, scatter2
+
+    def log_density(self, state: State, beside: float) -> Floats:
+        """n x Z, ln likelihood of each figure, 0 where a zone was not measured, of a curve that lies
+        `beside` (ln MTF50) the state's everywhere."""
+        cells = self._cells(self.optics.curves(state.theta) + beside, state)
+        pieces = [
+            self._points(cells, slice(first, first + _PIECE))[1]
+            for first in range(0, len(self.value), _PIECE)
+        ]
+        return np.asarray(np.log(np.where(self.known, np.concatenate(pieces), 1.0)))
+
+    def perfect(self, finishing: Floats) -> Floats:
+        """Z x K, ln MTF50 of a lens without blur to speak of, whose pictures were finished by these
+        parameters (1 + K, the last of a state's theta)."""
+        zones = self.value.shape[1]
+        return self.optics.curves(np.append(np.tile(_NO_BLUR, zones), finishing))
 
     def by_spread(self, state: State) -> tuple[Floats, Floats]:
         """n x Z x COMPONENTS: what each spread adds to an expectation's `gradient` and `scatter`."""
