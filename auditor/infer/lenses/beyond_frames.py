@@ -42,7 +42,9 @@ class Beyond:
         room = np.maximum(fit.model.perfect(finishing) - fit.curve, _LEAST)
         below = -np.geomspace(_LOWEST, _LEAST, _STEPS_BELOW)
         height = np.concatenate([below, [0.0], np.geomspace(_LEAST, room.max(), _STEPS)])
-        density = np.stack([fit.model.log_density(fit.state, step) for step in height], axis=-1)
+        density = np.stack(
+            [fit.model.log_density(fit.state, fit.curve + step) for step in height], axis=-1
+        )
         self._stops = np.log2(fit.data.f_numbers)
         apart = self._stops[:, None] - self._stops[fit.data.aperture]
         near = np.exp(-0.5 * (apart / _NEAR_STOPS) ** 2)
