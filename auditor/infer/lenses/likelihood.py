@@ -273,8 +273,8 @@ class Model:
         return chance, density, off, share, precision, scatter2
 
     def log_density(self, state: State, curve: Floats) -> Floats:
-        """n x Z, ln likelihood of each figure, 0 where a zone was not measured, of a `curve` (Z x K, ln
-        MTF50) in place of the state's."""
+        """n x Z, ln likelihood of each figure, 0 where a zone was not measured, of a `curve` (..., Z, K,
+        ln MTF50) in place of the state's."""
         cells = self._cells(curve, state)
         pieces = [
             self._points(cells, slice(first, first + _PIECE))[1]
