@@ -218,8 +218,8 @@ def _text(value: Any) -> Any:
 def _frame(name: str, rows: Sequence[Block]) -> pd.DataFrame:
     first = _COLUMNS[name]
     more = dict.fromkeys(k for row in rows for k in row if k not in first)
-    cells = [{k: _text(v) for k, v in row.items()} for row in rows]
-    table = pd.DataFrame(cells, columns=[*first, *more])
+    columns = {k: [_text(row.get(k)) for row in rows] for k in (*first, *more)}
+    table = pd.DataFrame(columns, dtype=None if rows else object)
     for column in table.columns:  # mixed or empty columns would have no type in Parquet
         if table[column].dtype == object:
             numbers = pd.to_numeric(table[column], errors="coerce")

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.ndimage import map_coordinates
 
 from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
 from auditor.infer import Criteria
-from auditor.infer.lenses import infer_lenses
+from auditor.infer.lenses import infer_lenses, physics
 from auditor.infer.lenses.curve_data import curve_data
 from auditor.infer.lenses.diffraction import diffraction_blur_px
 from auditor.infer.lenses.fit import fit_curves
@@ -20,8 +21,10 @@ from auditor.infer.lenses.grouping import (
     shown_sharpness,
     zoom_thirds,
 )
+from auditor.infer.lenses.physics import Optics, blur_px, prior_for
+from auditor.infer.lenses.scene_groups import grey_means
 from auditor.infer.lenses.table import read_table
-from auditor.optics import blur_sigma_for_mtf50, diffraction_mtf
+from auditor.optics import GREEN_UM, blur_sigma_for_mtf50, diffraction_mtf
 
 
 def frames_of(*lenses: LensSpec, seed: int = 2, **spec: object) -> pd.DataFrame:
@@ -287,3 +290,37 @@ def test_curves_fitted_together_are_those_fitted_alone():
         assert together.curve.shape == (3, len(one.f_numbers))
         assert together.curve == pytest.approx(alone.curve, abs=1e-9)
         assert together.state.share == pytest.approx(alone.state.share, abs=1e-9)
+
+
+def test_curves_of_optics_are_splines_through_their_table_as_scipy_draws_them_and_slopes_theirs():
+    rng = np.random.default_rng(0)
+    f_numbers = np.array([2.0, 2.8, 5.6, 11.0])
+    optics = Optics(f_numbers, np.array(4.0), f_numbers)
+    theta = prior_for("camera", 3, 4)[0] + rng.normal(0, 0.3, 14)
+    blur = blur_px(theta[:9].reshape(3, 3), 2.0 / f_numbers)
+    at = np.empty((3, 3, 4))
+    for i, (place, nodes) in enumerate(
+        (
+            (np.log(GREEN_UM * f_numbers / 4.0), physics._CUTOFF),
+            (theta[9], physics._AMOUNT),
+            (np.log1p(blur / physics._SOFT_PX), physics._BLUR),
+        )
+    ):
+        at[i] = (place - nodes[0]) / (nodes[1] - nodes[0])
+    drawn = map_coordinates(physics._table(), at, order=3, mode="nearest", prefilter=False)
+    assert optics.curves(theta) == pytest.approx(drawn + theta[10:], abs=1e-9)
+    step = 1e-5 * np.eye(14)
+    change = [(optics.curves(theta + s) - optics.curves(theta - s)) / 2e-5 for s in step]
+    assert optics.jacobian(theta) == pytest.approx(np.stack(change, axis=-1), abs=1e-6)
+    bend = [(optics.jacobian(theta + s) - optics.jacobian(theta - s)) / 2e-5 for s in step]
+    assert optics.curvature(theta, 1e-5) == pytest.approx(np.stack(bend, axis=-1), abs=1e-6)
+
+
+def test_signatures_that_cannot_be_read_are_passed_over():
+    grey = np.arange(96, dtype=np.uint8)
+    text = grey.tobytes().hex()
+    texts = pd.Series([text, None, "", text.upper(), "zz" + text[2:], text[:-1], "é" + text[2:]])
+    good, means = grey_means(texts)
+    assert good.tolist() == [True, False, False, True, False, False, False]
+    np.testing.assert_array_equal(means, [grey, grey])
+    assert grey_means(texts[:0])[1].shape == (0, 96)

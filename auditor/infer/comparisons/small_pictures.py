@@ -71,7 +71,7 @@ class Signatures:
         """`texts`: hex of `FrameRecord.signature`, the empty string where there is none."""
         self._texts = texts
         self._place = np.full(len(texts), -1, np.int32)
-        self._vectors = read_signatures(np.empty(0, dtype=object))
+        self._vectors = read_signatures(texts.iloc[:0])
         self._known = np.zeros(0, bool)
 
     def read(self, rows: Rows) -> None:
@@ -82,7 +82,7 @@ class Signatures:
         self._vectors = np.concatenate(
             [self._vectors[:0]]
             + [
-                read_signatures(self._texts.iloc[rows[i : i + _CHUNK]].to_numpy(dtype=object))
+                read_signatures(self._texts.iloc[rows[i : i + _CHUNK]])
                 for i in range(0, len(rows), _CHUNK)
             ]
         )

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from auditor.infer.lenses.fit import CurveFit
+from auditor.infer.lenses.likelihood import Model, State
 
 __all__ = ["Beyond"]
 
@@ -42,7 +43,12 @@ class Beyond:
         room = np.maximum(fit.model.perfect(finishing) - fit.curve, _LEAST)
         below = -np.geomspace(_LOWEST, _LEAST, _STEPS_BELOW)
         height = np.concatenate([below, [0.0], np.geomspace(_LEAST, room.max(), _STEPS)])
-        density = np.stack([fit.model.log_density(fit.state, step) for step in height], axis=-1)
+        # As many curves as heights, each with all the frames.
+        state = State(*(np.stack([part] * len(height)) for part in fit.state))
+        density = Model.of_several([fit.model] * len(height)).log_density(
+            state, fit.curve + height[:, None, None]
+        )
+        density = np.moveaxis(density.reshape(len(height), *fit.data.log_mtf50.shape), 0, 2)
         self._stops = np.log2(fit.data.f_numbers)
         apart = self._stops[:, None] - self._stops[fit.data.aperture]
         near = np.exp(-0.5 * (apart / _NEAR_STOPS) ** 2)

@@ -272,10 +272,10 @@ class Model:
         chance *= np.where(self.known[rows], 1 / density, 0.0)[:, :, None]
         return chance, density, off, share, precision, scatter2
 
-    def log_density(self, state: State, beside: float) -> Floats:
-        """n x Z, ln likelihood of each figure, 0 where a zone was not measured, of a curve that lies
-        `beside` (ln MTF50) the state's everywhere."""
-        cells = self._cells(self.optics.curves(state.theta) + beside, state)
+    def log_density(self, state: State, curve: Floats) -> Floats:
+        """n x Z, ln likelihood of each figure, 0 where a zone was not measured, of a `curve` (..., Z, K,
+        ln MTF50) in place of the state's."""
+        cells = self._cells(curve, state)
         pieces = [
             self._points(cells, slice(first, first + _PIECE))[1]
             for first in range(0, len(self.value), _PIECE)
