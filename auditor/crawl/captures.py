@@ -14,8 +14,9 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
-from auditor.components import components
 from auditor.exposure import STEPS_PER_DOUBLING
 from auditor.units import HOUR_S, SECOND_CHARACTERS
 
@@ -175,7 +176,8 @@ def _linked(group: Ints, valid: NDArray[np.bool_]) -> Pairs:
 def _components(size: int, links: list[Pairs]) -> Ints:
     first = np.concatenate([a for a, _ in links])
     second = np.concatenate([b for _, b in links])
-    return components(size, first, second)
+    graph = coo_matrix((np.ones(len(first), np.int8), (first, second)), shape=(size, size))
+    return connected_components(graph, directed=False)[1].astype(np.int64)
 
 
 def _counted(frames: pd.DataFrame) -> Pairs:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.optimize import nnls
 
-from auditor.infer.bodies.photon import RANDOM_LEAST, _non_negative, fit_development
+from auditor.infer.bodies.photon import RANDOM_LEAST, fit_development
 
 
 def test_one_frame_whose_noise_follows_its_texture_makes_no_noiseless_body() -> None:
@@ -29,12 +28,3 @@ def test_photons_beside_a_texture_keep_their_own_figure() -> None:
     np.testing.assert_allclose(
         law.log_sigma(iso, signal, texture=False), 0.5 * np.log(photons), atol=0.03
     )
-
-
-def test_coefficients_are_those_of_nonnegative_least_squares_of_scipy() -> None:
-    rng = np.random.default_rng(0)
-    designs, targets = rng.normal(0.2, 1, (50, 8, 5)), rng.normal(0.2, 1, (50, 8))
-    turned = np.swapaxes(designs, 1, 2)
-    found = _non_negative(turned @ designs, (turned @ targets[:, :, None])[:, :, 0])
-    for design, target, own in zip(designs, targets, found, strict=True):
-        np.testing.assert_allclose(own, nnls(design, target)[0], atol=1e-8)

@@ -18,6 +18,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 from scipy.special import log_ndtr
 
 from auditor.infer.bodies.observe import sigma_code
@@ -63,8 +64,6 @@ _FIRM_BOUNDS: Final = 0.25
 """Quantile of a cell's bounds that stands for all: each holds for all, but for their scatter."""
 _ROUNDS: Final = 4
 """Rounds of weights and scatters."""
-_AT_ONCE: Final = 1_000
-"""Frames whose part of a covariance is found at once, for the memory."""
 _LEAST_SHARE: Final = 0.3
 """Share of a tone's scatter that is left of frames with next to no other tone."""
 _JUST_ABOVE_ONE: Final = 1.001
@@ -326,33 +325,22 @@ def _covariance(
     rows: _Rows, scatter: _Scatter, outing_sd: float, unit_of: NDArray[np.intp], units: int
 ) -> Floats:
     """Of the cells' means: what frames, outings and tones share."""
-    by_unit = _summed(rows.cell, unit_of[rows.frame], scatter.joint, (rows.n_cells, units))
+    spread_of = csr_array(
+        (scatter.joint, (rows.cell, rows.frame)), shape=(rows.n_cells, rows.n_frames)
+    )
+    to_unit = csr_array(
+        (np.ones(rows.n_frames), (np.arange(rows.n_frames), unit_of)), shape=(rows.n_frames, units)
+    )
+    by_unit = spread_of @ to_unit
     tone_part = np.bincount(rows.cell, scatter.joint**2, minlength=rows.n_cells)
     # A cell that has nothing but outliers keeps its mean, with little to say.
     doubtful = np.sqrt(np.maximum(1.0, _DOUBTFUL / scatter.frame_weight))
-    joint = scatter.joint * doubtful[rows.frame]
-    by_frame = np.zeros((rows.n_cells, rows.n_cells))
-    order = np.argsort(rows.frame, kind="stable")
-    for part in np.split(
-        order, np.searchsorted(rows.frame[order], range(_AT_ONCE, rows.n_frames, _AT_ONCE))
-    ):
-        own = _summed(
-            rows.cell[part], rows.frame[part] % _AT_ONCE, joint[part], (rows.n_cells, _AT_ONCE)
-        )
-        by_frame += own @ own.T
+    by_frame = spread_of * doubtful[None, :]
     return np.asarray(
-        scatter.frame_sd**2 * by_frame
-        + outing_sd**2 * by_unit @ by_unit.T
+        scatter.frame_sd**2 * (by_frame @ by_frame.T).toarray()
+        + outing_sd**2 * (by_unit @ by_unit.T).toarray()
         + np.diag(tone_part * scatter.tone_sd**2)
     )
-
-
-def _summed(
-    row: NDArray[np.intp], column: NDArray[np.intp], values: Floats, shape: tuple[int, int]
-) -> Floats:
-    """Sums of values at each place of a matrix."""
-    size = shape[0] * shape[1]
-    return np.asarray(np.bincount(row * shape[1] + column, values, size), float).reshape(shape)
 
 
 def _outing_sd(

@@ -17,12 +17,12 @@ beside the rest for developed files (`fit_development`).
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import nnls
 
 __all__ = ["Physics", "assumed_law", "fit_development", "fit_physics", "fit_physics_with_step"]
 
@@ -49,15 +49,8 @@ HIDDEN_SIGNAL: Final = 0.02
 """as it is at this signal: above it photons hide any read noise."""
 _ROUNDS: Final = 6
 """Rounds of weights that are relative to the fitted variance."""
-_PULL: Final = (0.0, 0.0, 0.0, 0.3**2, 0.3**2)
-"""Weight of the pull to none, in cells, squared: of c, what lies behind the amplifier, and d, which are small.
-It only settles ties."""
-_CHOICES: Final = np.array(sorted(itertools.product([True, False], repeat=5), key=sum))
-"""All choices of the law's terms, none of them included, few first."""
-_TIE: Final = 1e-12
-"""Ridge of normal equations, so that terms which cells can't tell apart, or don't hold, break nothing."""
-_SAME: Final = 1e-9
-"""Share by which a choice of terms must say more than one of fewer."""
+_PULL: Final = 0.3
+"""Weight of the pull to none of the two small terms, in cells: it only settles ties."""
 _STEPS_SEEN: Final = 5
 """ISO values below which no dual-gain step is looked for: two on either side of one."""
 
@@ -147,50 +140,29 @@ def fit_physics(
     Returns:
         the law, and the weighted sum of squares of log residuals.
     """
-    coefficients, squares = _fitted(iso, signal, log_sigma, sd, step, rounds, np.array([per_stop]))
-    photon, low, high, behind, proportional = coefficients[0].tolist()
-    law = Physics(photon, low, high, behind, proportional, step, per_stop)
-    return law, float(squares[0])
-
-
-def _fitted(
-    iso: Floats, signal: Floats, log_sigma: Floats, sd: Floats, step: float | None, rounds: int,
-    per_stop: Floats,
-) -> tuple[Floats, Floats]:  # fmt: skip
-    """Coefficients (T, 5) of `_basis` and sums of squares (T,) for each of `per_stop` (T,)."""
     basis = _basis(iso, signal, step)
+    # Columns that the cells cannot tell apart or that do not occur are left out by nnls at 0.
     size = np.maximum(np.abs(basis).max(axis=0), 1e-300)
-    plain = log_sigma - per_stop[:, None] * np.log2(iso / 100)
+    plain = log_sigma - per_stop * np.log2(iso / 100)
     observed = np.exp(2 * plain)
     model = observed.copy()
-    coefficients = np.zeros((len(per_stop), basis.shape[1]))
+    # c, what lies behind the amplifier, and d are small; a faint pull to 0 settles ties only.
+    pull = np.diag([0.0, 0.0, 0.0, 1.0, 1.0]) * _PULL
+    coefficients = np.zeros(basis.shape[1])
     for _ in range(rounds):
         weight = 1 / (2 * sd * model)
-        design = (basis / size) * weight[:, :, None]
-        scale = np.linalg.norm(design, axis=1)
+        design = (basis / size) * weight[:, None]
+        scale = np.linalg.norm(design, axis=0)
         scale[scale == 0] = 1.0
-        design /= scale[:, None]
-        turned = np.swapaxes(design, 1, 2)
-        right = (turned @ (observed * weight)[:, :, None])[:, :, 0]
-        coefficients = _non_negative(turned @ design + np.diag(_PULL), right) / scale / size
-        model = np.maximum(coefficients @ basis.T, 1e-18)
+        stacked = np.vstack([design / scale, pull])
+        target = np.concatenate([observed * weight, np.zeros(len(pull))])
+        solution, _ = nnls(stacked, target)
+        coefficients = solution / scale / size
+        model = np.maximum(basis @ coefficients, 1e-18)
+    photon, low, high, behind, proportional = (float(c) for c in coefficients)
+    law = Physics(photon, low, high, behind, proportional, step, per_stop)
     residual = (plain - 0.5 * np.log(model)) / sd
-    return coefficients, (residual**2).sum(1)
-
-
-def _non_negative(matrix: Floats, right: Floats) -> Floats:
-    """Solutions (T, 5) of normal equations (T, 5, 5), (T, 5) by least squares with no coefficient below 0:
-    that of the columns which say most, among those of all choices of columns that have none below 0. Of
-    choices that say the same that of fewer columns."""
-    chosen = _CHOICES[:, :, None] & _CHOICES[:, None, :]
-    held = matrix[:, None] + _TIE * np.eye(matrix.shape[1])
-    part = right[:, None] * _CHOICES
-    found = np.linalg.solve(np.where(chosen, held, np.eye(matrix.shape[1])), part[..., None])[
-        ..., 0
-    ]
-    gain = np.where((found < 0).any(2), -np.inf, (found * part).sum(2))
-    best = gain.max(1, keepdims=True)
-    return found[np.arange(len(found)), (gain >= best * (1 - _SAME)).argmax(1)]
+    return law, float(residual @ residual)
 
 
 def fit_development(
@@ -203,16 +175,18 @@ def fit_development(
 ) -> tuple[Physics, float]:
     """`fit_physics` with the development's change of noise per stop found too."""
     reach = DEVELOPMENT_STEP
-    tried: Floats = np.arange(-4.0, 2.0) * reach
-    _, squares = _fitted(iso, signal, log_sigma, sd, step, rounds, tried)
-    rest = squares + (tried / DEVELOPMENT_SD) ** 2
+    tried = np.arange(-4, 2) * reach
+    rest = []
+    for per_stop in tried:
+        _, squares = fit_physics(iso, signal, log_sigma, sd, step, rounds, float(per_stop))
+        rest.append(squares + (per_stop / DEVELOPMENT_SD) ** 2)
     at = int(np.clip(np.argmin(rest), 1, len(tried) - 2))
     left, middle, right = rest[at - 1 : at + 2]
     bend = left - 2 * middle + right
     shift = float(np.clip(0.5 * (left - right) / bend, -1, 1)) if bend > 0 else 0.0
     best = float(tried[at]) + shift * reach
-    law, least = fit_physics(iso, signal, log_sigma, sd, step, rounds, best)
-    return law, least + (best / DEVELOPMENT_SD) ** 2
+    law, squares = fit_physics(iso, signal, log_sigma, sd, step, rounds, best)
+    return law, squares + (best / DEVELOPMENT_SD) ** 2
 
 
 def fit_physics_with_step(

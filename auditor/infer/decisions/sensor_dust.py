@@ -12,10 +12,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
-import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter
 from scipy.special import ndtr, ndtri
 
 from auditor.infer.criteria import Criteria
@@ -265,9 +265,7 @@ def _standing_out(total: Plane, weights: Plane, first: int, end: int) -> Iterato
         return
     # Surroundings that were not as restless as the frames said, or more so, show in the whole map.
     sure = sure / max(scale_of(inner), 1.0)
-    top = (sure > -ndtri(_WRONG / sure.size)) & (
-        sure >= cv2.dilate(sure, np.ones((2 * _NEAR + 1, 2 * _NEAR + 1), np.uint8))
-    )
+    top = (sure > -ndtri(_WRONG / sure.size)) & (sure >= maximum_filter(sure, 2 * _NEAR + 1))
     for row, col in np.argwhere(top):
         yield _Spot(int(row), int(col), first, end, float(sure[row, col]))
 

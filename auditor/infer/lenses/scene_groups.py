@@ -14,8 +14,9 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
-from auditor.components import components
 from auditor.infer.lenses.grouping import numbers, texts
 
 __all__ = ["find_scenes", "grey_means", "read_signatures", "scenes_of"]
@@ -100,7 +101,9 @@ def find_scenes(
     same = np.flatnonzero(np.diff(burst[by_burst]) == 0)
     left.append(by_burst[same])
     right.append(by_burst[same + 1])
-    return components(n, np.concatenate(left), np.concatenate(right))
+    i, j = np.concatenate(left), np.concatenate(right)
+    graph = coo_matrix((np.ones(len(i), bool), (i, j)), shape=(n, n))
+    return np.asarray(connected_components(graph, directed=False)[1], np.int64)
 
 
 def _alike(
