@@ -74,6 +74,8 @@ _MOST_TURN: Final = 0.2
 """Change of angle (radians) in one such step at most."""
 _MOST_BEND: Final = 0.02
 """Bend (1 / px) of a line at most: a radius of 25 px."""
+_WIDEST_PX: Final = HALF_PX - 1
+"""Half width of the widest window: as wide as that of the widest blur."""
 _FITTED: Final = 0.7
 """Share of the window of a profile's blur to which the line is laid."""
 _FILLED: Final = 0.3
@@ -226,7 +228,7 @@ def _window(
     middle = len(distance) // 2
     right = np.logical_and.accumulate(sound[:, middle:], axis=1)
     leftward = np.logical_and.accumulate(sound[:, middle - 1 :: -1], axis=1)[:, ::-1]
-    usable = np.concatenate([leftward, right], axis=1) & (distance < HALF_PX - 1)
+    usable = np.concatenate([leftward, right], axis=1) & (distance < _WIDEST_PX)
     return np.repeat(usable, per_px, axis=1) & (weight > 0)
 
 
@@ -265,7 +267,7 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     u, t = lines.distances()
     keep = valid & (np.abs(t) <= _CORE_PX)
     for last in (False, True):
-        mean, squares, count = binned(patch, u, keep)
+        mean, squares, count = binned(patch, u, keep & near(u, half + BIN_PX / 2))
         weight, scale, noise = _weights(mean, squares, count, half)
         close = weight * (np.abs(OFFSETS) <= half[:, None])
         rough = rough_fit(mean, close, scale)
@@ -282,7 +284,7 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
         u, t = lines.distances()
         if not last:
             keep = _extend(patch, u, t, valid, rough, half)
-    mean, squares, count = binned(patch, u, keep)
+    mean, squares, count = binned(patch, u, keep & near(u, _WIDEST_PX))
     weight, scale, noise = _weights(mean, squares, count, half)
     window = _window(mean, weight, half, scale, rough)
     # What can't be kept is not fitted: that is a quarter of all, and the family the dearest part.
