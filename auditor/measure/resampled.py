@@ -69,7 +69,8 @@ def _bends(grey: NDArray[Any], axis: int) -> NDArray[np.float32]:
     kernel = np.array([[-1, 2, -1]], np.float32)
     second = cv2.filter2D(np.ascontiguousarray(grey), cv2.CV_16S, kernel if axis else kernel.T)
     size = cv2.threshold(cv2.convertScaleAbs(second), _LARGEST, _LARGEST, cv2.THRESH_TRUNC)[1]
-    return np.asarray(cv2.reduce(size, 1 - axis, cv2.REDUCE_AVG, dtype=cv2.CV_32F)).ravel()[1:-1]
+    mean = cv2.reduce(size, 1 - axis, cv2.REDUCE_AVG, dtype=cv2.CV_32F)
+    return np.asarray(mean, np.float32).ravel()[1:-1]
 
 
 def _lines(along: NDArray[np.float32]) -> list[tuple[float, float]]:
