@@ -127,14 +127,15 @@ _Triangle = dict[tuple[int, int], Floats]
 
 
 def _forward(normal: Floats, right: Floats) -> tuple[_Triangle, list[Floats]]:
-    """First half of the Cholesky solution of many 5 x 5 systems: the lower triangle, with reciprocals on
-    its diagonal, and the right sides solved by it. `normal` (15, ...) upper triangle, `right` (5, ...)."""
+    """First half of the Cholesky solution of many 5 x 5 systems, in place: the lower triangle, with
+    reciprocals on its diagonal, and the right sides solved by it. `normal` (15, ...) upper triangle,
+    `right` (5, ...)."""
     low: _Triangle = {}
     z: list[Floats] = []
     spare = np.empty_like(right[0])
     for c in range(_TERMS):
         for r in range(c, _TERMS):
-            value = normal[_PLACE[c, r]].copy()
+            value = normal[_PLACE[c, r]]
             for k in range(c):
                 value -= np.multiply(low[r, k], low[c, k], out=spare)
             low[r, c] = value
@@ -143,7 +144,7 @@ def _forward(normal: Floats, right: Floats) -> tuple[_Triangle, list[Floats]]:
         np.divide(1, inverse, out=inverse)
         for r in range(c + 1, _TERMS):
             low[r, c] *= inverse
-        value = right[c].copy()
+        value = right[c]
         for k in range(c):
             value -= np.multiply(low[c, k], z[k], out=spare)
         value *= inverse
