@@ -255,13 +255,15 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     patch, valid = light.lit(y - first, x - first, _FIRST_PX)
     lines = first_lines(fill_green(patch, valid))
     # The place was found on a reduced picture: move the patch onto the edge.
-    move = _MOST_MOVE_PX
-    y = y + np.clip(np.round(lines.offset * np.sin(lines.angle)), -move, move).astype(int)
-    x = x + np.clip(np.round(lines.offset * np.cos(lines.angle)), -move, move).astype(int)
+    down, along = (
+        np.clip(np.round(lines.offset * f(lines.angle)), -_MOST_MOVE_PX, _MOST_MOVE_PX).astype(int)
+        for f in (np.sin, np.cos)
+    )
+    y, x = y + down, x + along
     patch, clipped, valid = light.patches(y - _HALF, x - _HALF, PATCH_PX)
     # The fit to the whole edge comes later.
-    middle = slice(_HALF - first, _HALF + first + 1)
-    lines = first_lines(fill_green(patch, valid)[:, middle, middle])
+    middle, moved = slice(_HALF - first, _HALF + first + 1), (down != 0) | (along != 0)
+    lines = lines.with_(moved, first_lines(fill_green(patch, valid)[moved, middle, middle]))
     valid = np.ones(patch.shape, bool) if valid is None else valid
     half = np.full(len(y), _CORE_PX)
     u, t = lines.distances()

@@ -38,6 +38,12 @@ class Lines:
         """The lines of a mask or of indices."""
         return Lines(self.angle[index], self.offset[index], self.bend[index])
 
+    def with_(self, mask: NDArray[np.bool_], other: Lines) -> Lines:
+        """These lines, those of a mask replaced by others."""
+        new = Lines(self.angle.copy(), self.offset.copy(), self.bend.copy())
+        new.angle[mask], new.offset[mask], new.bend[mask] = other.angle, other.offset, other.bend
+        return new
+
     def distances(self) -> tuple[Singles, Singles]:
         """(u, t) of every pixel, (n, PATCH_PX, PATCH_PX)."""
         c, s = np.cos(self.angle), np.sin(self.angle)
@@ -68,7 +74,7 @@ def first_lines(patch: Singles) -> Lines:
     p += 2 * patch[:, :, 1:-1]
     gy = p[:, 2:] - p[:, :-2]
     n, side, _ = gx.shape
-    gx, gy = gx.reshape(n, -1), gy.reshape(n, -1)
+    gx, gy = (a.reshape(n, side * side) for a in (gx, gy))
     place = _monomials(side)[:3].T
     window = np.exp((place[:, 1] ** 2 + place[:, 2] ** 2) * np.float32(-0.5 / _WINDOW_PX**2))
     angle, offset, against = _weighed(gx, gy, place, window)
@@ -84,7 +90,7 @@ def first_lines(patch: Singles) -> Lines:
             2 * (wide - long) * c * s,
             wide * s * s + long * c * c,
         ],
-    ).reshape(n, -1)
+    ).reshape(n, side * side)
     angle, offset, against = _weighed(gx, gy, place, np.exp(window, out=window))
     return Lines(angle + np.pi * against, np.where(against, -offset, offset), np.zeros(n))
 
