@@ -42,7 +42,9 @@ class Cosines:
 
     def transform(self, blocks: NDArray[np.float32]) -> NDArray[np.float32]:
         """Coefficients (n, side, side); the mean (0, 0) is left out as 0."""
-        out = np.asarray(self.matrix @ blocks @ self.matrix.T, np.float32)
+        # Along rows all blocks are one matrix; down columns each is one of its own.
+        along = (blocks.reshape(-1, self.side) @ self.matrix.T).reshape(blocks.shape)
+        out = np.asarray(self.matrix @ along, np.float32)
         out[:, 0, 0] = 0
         return out
 

@@ -96,14 +96,13 @@ def _correlation(grey: NDArray[Any], small: NDArray[Any], times: float) -> float
 
 
 def _reduced(picture: Picture, side: int) -> NDArray[Any]:
-    code = picture.code
-    assert code is not None
-    while max(code.shape[:2]) >= 2 * side and min(code.shape[:2]) >= 2:
-        code = area_means(code, 2)
+    code = picture.luma
+    while max(code.shape) >= 2 * side and min(code.shape) >= 2:
+        code = picture.half_luma if code is picture.luma else area_means(code, 2)
     if code.dtype != np.uint8:
         top = 255 / max(float(code.max()), 1e-6)
         code = (code.astype(np.float32) * top).astype(np.uint8)
-    return code if code.ndim == 2 else cv2.cvtColor(code, cv2.COLOR_BGR2GRAY)
+    return code
 
 
 def _without_bars(small: NDArray[Any]) -> NDArray[Any]:

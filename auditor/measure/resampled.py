@@ -48,7 +48,7 @@ def resampled(picture: Picture) -> bool | None:
     green = picture.code if picture.code.ndim == 2 else picture.code[..., 1]
     if min(green.shape) < _LEAST_PX:
         return None
-    lines = [_lines(_middle(g).astype(np.float32)) for g in (green, green.T)]
+    lines = [_lines(_bends(_middle(green), 1)), _lines(_bends(_middle(green.T).T, 0))]
     both = [(min(a, b), f) for a, f in lines[0] for b, g in lines[1] if abs(f - g) < _SAME]
     return bool(both) and max(both)[0] > _PEAK
 
@@ -64,10 +64,17 @@ def _whole_blocks(pixels: int) -> int:
     return pixels // JPEG_BLOCK * JPEG_BLOCK
 
 
-def _lines(grey: NDArray[np.float32]) -> list[tuple[float, float]]:
-    """The three highest lines of the spectrum along rows: height over what is around, frequency."""
-    second = np.abs(2 * grey[:, 1:-1] - grey[:, :-2] - grey[:, 2:])
-    along = np.minimum(second, _LARGEST).mean(0)
+def _bends(grey: NDArray[Any], axis: int) -> NDArray[np.float32]:
+    """Mean size of the second differences at every place along an axis."""
+    kernel = np.array([[-1, 2, -1]], np.float32)
+    second = cv2.filter2D(np.ascontiguousarray(grey), cv2.CV_16S, kernel if axis else kernel.T)
+    size = cv2.threshold(cv2.convertScaleAbs(second), _LARGEST, _LARGEST, cv2.THRESH_TRUNC)[1]
+    mean = cv2.reduce(size, 1 - axis, cv2.REDUCE_AVG, dtype=cv2.CV_32F)
+    return np.asarray(mean, np.float32).ravel()[1:-1]
+
+
+def _lines(along: NDArray[np.float32]) -> list[tuple[float, float]]:
+    """The three highest lines of the spectrum of second differences: height over what is around, frequency."""
     along = along - cv2.blur(along[None], (_SMOOTH_PX, 1))[0]
     power = np.abs(np.fft.rfft(along * np.hanning(len(along))))
     freq = np.fft.rfftfreq(len(along))

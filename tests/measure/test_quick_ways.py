@@ -4,16 +4,17 @@ import cv2
 import numpy as np
 import pytest
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy.special import erfc
+from scipy.special import erf, erfc
 from scipy.stats import binned_statistic
 
 from auditor.measure.noise import coding
 from auditor.measure.noise.developed import _lowest
 from auditor.measure.picture import Picture
+from auditor.measure.sharpness.edges import _step
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS
 from auditor.measure.sharpness.grid import block_starts, centred_maxima
-from auditor.measure.sharpness.lines import PATCH_PX
-from auditor.measure.sharpness.pixels import Pixels, binned
+from auditor.measure.sharpness.lines import PATCH_PX, first_lines
+from auditor.measure.sharpness.pixels import Pixels, binned, near
 from auditor.measure.sharpness.sharp_places import _median_code
 
 RNG = np.random.default_rng(1)
@@ -23,12 +24,12 @@ def test_pixels_are_binned_as_scipy_bins_them() -> None:
     shape = (5, PATCH_PX, PATCH_PX)
     patch = RNG.random(shape).astype(np.float32)
     u = RNG.uniform(-15, 15, shape).astype(np.float32)
-    keep = RNG.random(shape) < 0.4
+    keep = (RNG.random(shape) < 0.4) & near(u, HALF_PX)
     keep[3] = False
     mean, squares, count = binned(patch, u, keep)
     edges = np.append(OFFSETS - BIN_PX / 2, HALF_PX)
     for i in (0, 1, 2, 4):
-        inside = keep[i] & (np.abs(u[i]) < HALF_PX)
+        inside = keep[i]
         for got, what in ((count[i], "count"), (mean[i], "mean")):
             told = binned_statistic(u[i][inside], patch[i][inside], what, edges)[0]
             assert got == pytest.approx(np.nan_to_num(told), abs=1e-7)
@@ -86,3 +87,44 @@ def test_halves_are_means_of_four() -> None:
     picture = Picture(code)
     plain = cv2.resize(picture.luma, (30, 20), interpolation=cv2.INTER_AREA)
     assert np.array_equal(picture.half_luma, plain)
+
+
+def test_lines_through_no_patch_or_a_plain_one() -> None:
+    """Patches of a batch may all lie right as they are, and one may hold nothing at all."""
+    assert len(first_lines(np.zeros((0, 19, 19), np.float32)).angle) == 0
+    plain = first_lines(np.zeros((2, 19, 19), np.float32))
+    assert np.isfinite(plain.angle).all()
+    assert plain.offset == pytest.approx(0)
+
+
+@pytest.mark.parametrize("degrees", [0, 37, 90, 200, 305])
+def test_first_lines_lie_on_steps(degrees: float) -> None:
+    """A Gaussian step 2.5 px from the middle, drawn by the closed form."""
+    a = np.radians(degrees)
+    y, x = np.mgrid[-9:10, -9:10]
+    u = x * np.cos(a) + y * np.sin(a) - 2.5
+    step = (0.5 + 0.5 * erf(u / 1.5)).astype(np.float32)
+    line = first_lines(step[None])
+    assert np.exp(1j * line.angle[0]) == pytest.approx(np.exp(1j * a), abs=0.01)
+    assert line.offset[0] == pytest.approx(2.5, abs=0.1)
+    across, along = line.distances()
+    middle = PATCH_PX // 2
+    assert across[0, middle, middle] == pytest.approx(-line.offset[0], abs=1e-5)
+    assert along[0, middle, middle] == pytest.approx(0, abs=1e-5)
+    dx, dy = 7, -4
+    at = 0, middle + dy, middle + dx
+    c, s = np.cos(line.angle[0]), np.sin(line.angle[0])
+    assert across[at] == pytest.approx(dx * c + dy * s - line.offset[0], abs=1e-5)
+    assert along[at] == pytest.approx(dy * c - dx * s, abs=1e-5)
+
+
+@pytest.mark.parametrize("terms", [2, 3])
+def test_steps_of_lines_are_those_of_a_solver(terms: int) -> None:
+    rows = RNG.normal(size=(4, 20)), RNG.uniform(-1, 1, (4, 20))
+    columns = [rows[0] * rows[1] ** k for k in range(terms)]
+    moments = [(columns[k // 2] * columns[k - k // 2]).sum(1) for k in range(2 * terms - 1)]
+    right = [RNG.normal(size=4) for _ in range(terms)]
+    for i, told in enumerate(zip(*_step(moments, right), strict=True)):
+        plain = np.array([[moments[j + k][i] for k in range(terms)] for j in range(terms)])
+        plain += np.eye(terms) * 1e-3 * moments[0][i]
+        assert told[:terms] == pytest.approx(np.linalg.solve(plain, [r[i] for r in right]))

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from auditor.measure.cosine import JPEG_BLOCK
 from auditor.measure.reduce import area_means
 
-__all__ = ["BLOCK", "BlockMap", "cut", "map_blocks", "spread"]
+__all__ = ["BLOCK", "BlockMap", "cut", "map_blocks", "spread", "variances"]
 
 BLOCK: Final = 2 * JPEG_BLOCK
 """Side of a block in pixels: two JPEG blocks, so that their seams count as they show."""
@@ -72,3 +72,10 @@ def cut(plane: NDArray[Any], columns: int, indices: NDArray[np.intp]) -> NDArray
     view = inside.reshape(rows, BLOCK, columns, BLOCK, *tail)
     y, x = np.divmod(indices, columns)
     return view[y, :, x].astype(np.float32)
+
+
+def variances(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Variance of each of some blocks, (n,)."""
+    flat = values.reshape(len(values), -1)
+    apart = flat - flat.mean(1, keepdims=True)
+    return np.asarray(np.einsum("ij,ij->i", apart, apart) / np.float32(flat.shape[1]))

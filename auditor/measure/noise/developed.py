@@ -177,7 +177,7 @@ def _whole_frame(
         tone_output_scale=factor,
         banding=banding,
         hot_pixels=pattern_noise.count_hot_pixels(
-            values, float(np.median(values.var((1, 2)))), picture.luma.size
+            values, float(np.median(blocks.variances(values))), picture.luma.size
         ),
     )
 
@@ -203,7 +203,7 @@ def _has_banding(picture: Picture, columns: int, flattest: NDArray[np.intp]) -> 
     values = blocks.cut(picture.luma, columns, chosen) * np.float32(255 / picture.peak)
     if len(values) < FEWEST:
         return False
-    variance = float(np.median(values.reshape(len(values), -1).var(1)))
+    variance = float(np.median(blocks.variances(values)))
     return pattern_noise.has_banding(values, variance, chosen, columns)
 
 

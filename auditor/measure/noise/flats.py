@@ -100,7 +100,7 @@ def read_flats(
     values *= np.float32(255 / picture.peak)
     flat = values.reshape(-1, blocks.BLOCK**2)
     lowest, highest, level = flat.min(1), flat.max(1), flat.mean(1)
-    peak = np.maximum(_HOT_PEAK * flat.std(1), _HOT_LEAST)
+    peak = np.maximum(_HOT_PEAK * np.sqrt(blocks.variances(values)), _HOT_LEAST)
     whole = (lowest > DARKEST) & (highest < BRIGHTEST)
     cool = whole & (highest - level <= peak)
     # Where every block holds one (strong grain, specks) they are what is to be measured.

@@ -57,11 +57,10 @@ def clipped_share(picture: Picture) -> float:
     """Share of pixels with at least one channel at white."""
     assert picture.code is not None
     sample = _sampled(picture.code)
-    channels = [sample] if sample.ndim == 2 else [sample[..., i] for i in range(3)]
-    full = np.zeros(channels[0].shape, bool)
-    for channel in channels:
-        full |= channel >= channel.dtype.type(picture.peak)
-    return float(full.mean())
+    full = sample >= sample.dtype.type(picture.peak)
+    if full.ndim == 3:
+        full = full[..., 0] | full[..., 1] | full[..., 2]
+    return float(np.count_nonzero(full) / full.size)
 
 
 def mosaic_shares(mosaic: Mosaic) -> tuple[tuple[float, ...], float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import cv2
@@ -64,6 +64,9 @@ class EdgeMap:
     rows: NDArray[np.int_]
     columns: NDArray[np.int_]
     shape: tuple[int, int]
+    _known: dict[int, tuple[NDArray[np.float32], NDArray[np.int_]]] = field(
+        default_factory=dict, init=False, repr=False
+    )
 
     def places(self, cell_px: int, per_zone: Sequence[int], avoid: Places | None = None) -> Places:
         """The best place of every cell, at most `per_zone` of each zone; none in cells of `avoid`."""
@@ -72,17 +75,12 @@ class EdgeMap:
         if len(top) == 0 or len(left) == 0:
             empty = np.zeros(0, int)
             return Places(empty, empty)
-        value = centred_maxima(self.score, cell).ravel()
-        # Where a frame is plain, the best place of a cell is nothing but noise.
-        value[value < _FAINT * np.quantile(value, 0.98)] = 0
-        y, x = self.rows[top], self.columns[left]
+        value, zone = self._cells(cell)
+        value, y, x = value.copy(), self.rows[top], self.columns[left]
         if avoid is not None and len(avoid.y):
             used_y = np.maximum(np.searchsorted(y, avoid.y, "right") - 1, 0)
             used_x = np.maximum(np.searchsorted(x, avoid.x, "right") - 1, 0)
             value[used_y * len(left) + used_x] = 0
-        centre = (cell * self.factor - 1) / 2
-        down, along = (y + centre).repeat(len(left)), np.tile(x + centre, len(top))
-        zone = zone_of(radius_of(down.astype(float), along.astype(float), self.shape))
         chosen = []
         for index, limit in enumerate(per_zone):
             here = np.flatnonzero((zone == index) & (value > 0))
@@ -91,6 +89,19 @@ class EdgeMap:
             chosen.append(here[np.argsort(-value[here], kind="stable")][:limit])
         cells = np.concatenate(chosen)
         return self._best_of(top[cells // len(left)], left[cells % len(left)], cell)
+
+    def _cells(self, cell: int) -> tuple[NDArray[np.float32], NDArray[np.int_]]:
+        """The highest score in every cell, 0 where it is faint, and the cell's zone; row after row."""
+        if cell not in self._known:
+            value = centred_maxima(self.score, cell).ravel()
+            # Where a frame is plain, the best place of a cell is nothing but noise.
+            value[value < _FAINT * np.quantile(value, 0.98)] = 0
+            centre = (cell * self.factor - 1) / 2
+            top, left = (block_starts(n, cell) for n in self.score.shape)
+            y = (self.rows[top, None] + centre).astype(float)
+            x = (self.columns[left] + centre).astype(float)
+            self._known[cell] = value, zone_of(radius_of(y, x, self.shape)).ravel()
+        return self._known[cell]
 
     def _best_of(self, row: NDArray[np.int_], column: NDArray[np.int_], cell: int) -> Places:
         """The best place of each of the cells that begin at these rows and columns of `score`."""

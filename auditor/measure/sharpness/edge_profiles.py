@@ -83,20 +83,20 @@ class RoughFit:
 
 @dataclass(frozen=True)
 class _Design:
-    """Terms (members, 5, bins) and their products (members, 15, bins)."""
+    """Terms (5, members, bins) and their products (15, members, bins)."""
 
     terms: NDArray[np.float32]
     products: NDArray[np.float32]
 
     def part(self, first: int, last: int) -> _Design:
-        return _Design(self.terms[first:last], self.products[first:last])
+        return _Design(self.terms[:, first:last], self.products[:, first:last])
 
 
 def _design_of(edge: Floats, line: Floats) -> _Design:
     d = np.broadcast_to(OFFSETS, edge.shape)
-    terms = np.stack([np.ones_like(edge), edge, -line, d * (1 - edge), d * edge], axis=1)
+    terms = np.stack([np.ones_like(edge), edge, -line, d * (1 - edge), d * edge])
     i, j = np.triu_indices(_TERMS)
-    return _Design(terms.astype(np.float32), (terms[:, i] * terms[:, j]).astype(np.float32))
+    return _Design(terms.astype(np.float32), (terms[i] * terms[j]).astype(np.float32))
 
 
 @cache
@@ -127,14 +127,15 @@ _Triangle = dict[tuple[int, int], Floats]
 
 
 def _forward(normal: Floats, right: Floats) -> tuple[_Triangle, list[Floats]]:
-    """First half of the Cholesky solution of many 5 x 5 systems: the lower triangle, with reciprocals on
-    its diagonal, and the right sides solved by it. `normal` (15, ...) upper triangle, `right` (5, ...)."""
+    """First half of the Cholesky solution of many 5 x 5 systems, in place: the lower triangle, with
+    reciprocals on its diagonal, and the right sides solved by it. `normal` (15, ...) upper triangle,
+    `right` (5, ...)."""
     low: _Triangle = {}
     z: list[Floats] = []
     spare = np.empty_like(right[0])
     for c in range(_TERMS):
         for r in range(c, _TERMS):
-            value = normal[_PLACE[c, r]].copy()
+            value = normal[_PLACE[c, r]]
             for k in range(c):
                 value -= np.multiply(low[r, k], low[c, k], out=spare)
             low[r, c] = value
@@ -143,7 +144,7 @@ def _forward(normal: Floats, right: Floats) -> tuple[_Triangle, list[Floats]]:
         np.divide(1, inverse, out=inverse)
         for r in range(c + 1, _TERMS):
             low[r, c] *= inverse
-        value = right[c].copy()
+        value = right[c]
         for k in range(c):
             value -= np.multiply(low[c, k], z[k], out=spare)
         value *= inverse
@@ -187,10 +188,8 @@ class _Squares:
 
 
 def _applied(planes: NDArray[np.float32], weight: Floats) -> Floats:
-    """Sums over bins of every plane (members, k, bins) times every weight (n, bins): (k, members, n)."""
-    members, k, bins = planes.shape
-    flat = planes.reshape(-1, bins) @ weight.astype(np.float32).T
-    return flat.reshape(members, k, -1).transpose(1, 0, 2).astype(np.float64, order="C")
+    """Sums over bins of every plane (k, members, bins) times every weight (n, bins): (k, members, n)."""
+    return np.matmul(planes, weight.astype(np.float32).T).astype(np.float64)
 
 
 def _squares(profile: Floats, weight: Floats, scale: Floats, design: _Design) -> _Squares:

@@ -74,6 +74,8 @@ _MOST_TURN: Final = 0.2
 """Change of angle (radians) in one such step at most."""
 _MOST_BEND: Final = 0.02
 """Bend (1 / px) of a line at most: a radius of 25 px."""
+_WIDEST_PX: Final = HALF_PX - 1
+"""Half width of the widest window: as wide as that of the widest blur."""
 _FITTED: Final = 0.7
 """Share of the window of a profile's blur to which the line is laid."""
 _FILLED: Final = 0.3
@@ -185,24 +187,34 @@ def _refine(
     # change of light when offset, angle, bend grow: -slope, +slope * t, -slope * t^2
     size = np.float32(_HALF)
     ts = t.take(pixels.at) / size
-    terms = 3 if bend else 2
     bent = [slope, slope * ts]
     if bend:
         bent.append(bent[1] * ts)
-    moments = [pixels.sums(bent[k // 2] * bent[k - k // 2]) for k in range(2 * terms - 1)]
-    right = [pixels.sums(b * beside.left) for b in bent]
-    a = np.empty((len(patch), terms, terms))
-    for i in range(terms):
-        for j in range(terms):
-            a[:, i, j] = moments[i + j]
-    a += np.eye(terms) * (_DAMPING * moments[0] + 1e-12)[:, None, None]
-    answer = np.zeros((len(patch), 3))
-    answer[:, :terms] = np.linalg.solve(a, np.stack(right, axis=1)[..., None])[..., 0]
+    moments = [pixels.sums(bent[k // 2] * bent[k - k // 2]) for k in range(2 * len(bent) - 1)]
+    shift, turn, curve = _step(moments, [pixels.sums(b * beside.left) for b in bent])
     return Lines(
-        lines.angle + np.clip(answer[:, 1] / size, -_MOST_TURN, _MOST_TURN),
-        lines.offset - np.clip(answer[:, 0], -2, 2),
-        np.clip(lines.bend - answer[:, 2] / size**2, -_MOST_BEND, _MOST_BEND),
+        lines.angle + np.clip(turn / size, -_MOST_TURN, _MOST_TURN),
+        lines.offset - np.clip(shift, -2, 2),
+        np.clip(lines.bend - curve / size**2, -_MOST_BEND, _MOST_BEND),
     )
+
+
+def _step(moments: list[Floats], right: list[Floats]) -> tuple[Floats, Floats, Floats]:
+    """Solution of the damped systems of two or three equations, (n,) each, by elimination; their matrices
+    have the moments along their diagonals from the lower left to the upper right."""
+    more = _DAMPING * moments[0] + 1e-12
+    a, b = moments[0] + more, moments[1]
+    c, y = moments[2] + more - b * b / a, right[1] - b / a * right[0]
+    curve = np.zeros_like(a)
+    if len(right) == 3:
+        across = moments[2]
+        d = moments[3] - b / a * across
+        left = moments[4] + more - across * across / a - d * d / c
+        curve = (right[2] - across / a * right[0] - d / c * y) / left
+        y = y - d * curve
+        right = [right[0] - across * curve, y]
+    turn = y / c
+    return (right[0] - b * turn) / a, turn, curve
 
 
 def _window(
@@ -226,7 +238,7 @@ def _window(
     middle = len(distance) // 2
     right = np.logical_and.accumulate(sound[:, middle:], axis=1)
     leftward = np.logical_and.accumulate(sound[:, middle - 1 :: -1], axis=1)[:, ::-1]
-    usable = np.concatenate([leftward, right], axis=1) & (distance < HALF_PX - 1)
+    usable = np.concatenate([leftward, right], axis=1) & (distance < _WIDEST_PX)
     return np.repeat(usable, per_px, axis=1) & (weight > 0)
 
 
@@ -253,19 +265,21 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     patch, valid = light.lit(y - first, x - first, _FIRST_PX)
     lines = first_lines(fill_green(patch, valid))
     # The place was found on a reduced picture: move the patch onto the edge.
-    move = _MOST_MOVE_PX
-    y = y + np.clip(np.round(lines.offset * np.sin(lines.angle)), -move, move).astype(int)
-    x = x + np.clip(np.round(lines.offset * np.cos(lines.angle)), -move, move).astype(int)
+    down, along = (
+        np.clip(np.round(lines.offset * f(lines.angle)), -_MOST_MOVE_PX, _MOST_MOVE_PX).astype(int)
+        for f in (np.sin, np.cos)
+    )
+    y, x = y + down, x + along
     patch, clipped, valid = light.patches(y - _HALF, x - _HALF, PATCH_PX)
     # The fit to the whole edge comes later.
-    middle = slice(_HALF - first, _HALF + first + 1)
-    lines = first_lines(fill_green(patch, valid)[:, middle, middle])
+    middle, moved = slice(_HALF - first, _HALF + first + 1), (down != 0) | (along != 0)
+    lines = lines.with_(moved, first_lines(fill_green(patch, valid)[moved, middle, middle]))
     valid = np.ones(patch.shape, bool) if valid is None else valid
     half = np.full(len(y), _CORE_PX)
     u, t = lines.distances()
     keep = valid & (np.abs(t) <= _CORE_PX)
     for last in (False, True):
-        mean, squares, count = binned(patch, u, keep)
+        mean, squares, count = binned(patch, u, keep & near(u, half + BIN_PX / 2))
         weight, scale, noise = _weights(mean, squares, count, half)
         close = weight * (np.abs(OFFSETS) <= half[:, None])
         rough = rough_fit(mean, close, scale)
@@ -282,7 +296,7 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
         u, t = lines.distances()
         if not last:
             keep = _extend(patch, u, t, valid, rough, half)
-    mean, squares, count = binned(patch, u, keep)
+    mean, squares, count = binned(patch, u, keep & near(u, _WIDEST_PX))
     weight, scale, noise = _weights(mean, squares, count, half)
     window = _window(mean, weight, half, scale, rough)
     # What can't be kept is not fitted: that is a quarter of all, and the family the dearest part.

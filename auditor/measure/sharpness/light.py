@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final
 
+import cv2
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
@@ -65,6 +66,17 @@ class Light:
     def lit(self, y: Ints, x: Ints, size: int) -> tuple[Singles, NDArray[np.bool_] | None]:
         """As `patches`, without clipping."""
         return self._lit(self._codes(y, x, size), y, x)
+
+    def roots(self, y: Ints, x: Ints, size: int) -> Singles:
+        """Square roots of light, 0..1, of such patches: near to code values, with noise alike in dark and
+        bright. Sites between green ones are the mean of their neighbours."""
+        codes = self._codes(y, x, size)
+        if codes.dtype == np.uint8 and codes.size:
+            light = self.picture.linear(np.arange(256, dtype=np.uint8))
+            table = np.sqrt(np.clip(light, 0, 1))  # each of the 256 turned once
+            return np.asarray(cv2.LUT(codes.reshape(1, -1), table), np.float32).reshape(codes.shape)
+        patch, valid = self._lit(codes, y, x)
+        return np.sqrt(np.clip(fill_green(patch, valid), 0, 1)).astype(np.float32)
 
     def _codes(self, y: Ints, x: Ints, size: int) -> NDArray[Any]:
         return sliding_window_view(self.plane, (size, size))[y, x]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -15,10 +16,10 @@ Singles = NDArray[np.float32]
 
 PATCH_PX: Final = 27
 """Side of the patch about an edge, whose profile reaches 12 px to either side."""
-_HALF: Final = PATCH_PX // 2
-"""Pixels of it to every side of its middle."""
 _WINDOW_PX: Final = 5.0
 """Standard deviation along the edge, and at first across it, of the window that gradients are weighed with."""
+_ACROSS_PX: Final = 4.0
+"""The same across it once its direction is known."""
 
 
 @dataclass(frozen=True)
@@ -37,17 +38,31 @@ class Lines:
         """The lines of a mask or of indices."""
         return Lines(self.angle[index], self.offset[index], self.bend[index])
 
+    def with_(self, mask: NDArray[np.bool_], other: Lines) -> Lines:
+        """These lines, those of a mask replaced by others."""
+        new = Lines(self.angle.copy(), self.offset.copy(), self.bend.copy())
+        new.angle[mask], new.offset[mask], new.bend[mask] = other.angle, other.offset, other.bend
+        return new
+
     def distances(self) -> tuple[Singles, Singles]:
         """(u, t) of every pixel, (n, PATCH_PX, PATCH_PX)."""
-        axis = np.arange(-_HALF, _HALF + 1, dtype=np.float32)
-        c = np.cos(self.angle).astype(np.float32)[:, None, None]
-        s = np.sin(self.angle).astype(np.float32)[:, None, None]
-        dx, dy = axis[None, None, :], axis[None, :, None]
-        t = dy * c - dx * s
-        u = dx * c + dy * s
-        u -= self.offset.astype(np.float32)[:, None, None]
-        u -= self.bend.astype(np.float32)[:, None, None] * t * t
-        return u, t
+        c, s = np.cos(self.angle), np.sin(self.angle)
+        bent = -self.bend
+        u = _powers(PATCH_PX, [-self.offset, c, s, bent * s * s, -2 * bent * s * c, bent * c * c])
+        return u, _powers(PATCH_PX, [np.zeros_like(c), -s, c])
+
+
+@cache
+def _monomials(side: int) -> Singles:
+    """1, x, y, x^2, xy and y^2 of every pixel of a patch, from its middle, (6, side^2)."""
+    y, x = (a.ravel() for a in np.indices((side, side), np.float32) - side // 2)
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+
+
+def _powers(side: int, factors: list[Floats]) -> Singles:
+    """Polynomials with these factors (each (n,)) on the first of `_monomials`, (n, side, side)."""
+    each = np.stack(factors, axis=1).astype(np.float32)
+    return np.asarray(each @ _monomials(side)[: len(factors)]).reshape(-1, side, side)
 
 
 def first_lines(patch: Singles) -> Lines:
@@ -58,36 +73,45 @@ def first_lines(patch: Singles) -> Lines:
     p = patch[:, :, :-2] + patch[:, :, 2:]
     p += 2 * patch[:, :, 1:-1]
     gy = p[:, 2:] - p[:, :-2]
-    half = patch.shape[1] // 2
-    axis = np.arange(-half + 1, half, dtype=np.float32)
-    dx, dy = axis[None, None, :], axis[None, :, None]
-    n = len(patch)
-    angle, offset = np.zeros(n), np.zeros(n)
-    window = np.broadcast_to(np.exp((dx**2 + dy**2) * np.float32(-0.5 / _WINDOW_PX**2)), gx.shape)
-    for width in (4.0, 3.0):
-        across, down = window * gx, window * gy
-        jxx = np.einsum("nij,nij->n", across, gx)
-        jyy = np.einsum("nij,nij->n", down, gy)
-        jxy = np.einsum("nij,nij->n", across, gy)
-        angle = 0.5 * np.arctan2(2 * jxy, jxx - jyy)
-        c, s = np.cos(angle), np.sin(angle)
-        sign = np.where(across.sum((1, 2)) * c + down.sum((1, 2)) * s < 0, -1.0, 1.0)
-        c, s = (np.asarray(a, np.float32)[:, None, None] for a in (c, s))
-        along = gx * (c * sign.astype(np.float32)[:, None, None])
-        along += gy * (s * sign.astype(np.float32)[:, None, None])
-        np.maximum(along, 0, out=along)
-        mass = np.multiply(along, along, out=along)
-        mass *= window
-        u = dx * c + dy * s
-        offset = np.einsum("nij,nij->n", mass, u) / np.maximum(mass.sum((1, 2)), 1e-20)
-        t = dy * c - dx * s
-        u -= offset.astype(np.float32)[:, None, None]
-        u *= u
-        u *= np.float32(-0.5 / width**2)
-        t *= t
-        t *= np.float32(-0.5 / _WINDOW_PX**2)
-        u += t
-        window = np.exp(u, out=u)
-        angle = np.where(sign < 0, angle + np.pi, angle)
-        offset = np.where(sign < 0, -offset, offset)
-    return Lines(angle, offset, np.zeros(n))
+    n, side, _ = gx.shape
+    gx, gy = (a.reshape(n, side * side) for a in (gx, gy))
+    place = _monomials(side)[:3].T
+    window = np.exp((place[:, 1] ** 2 + place[:, 2] ** 2) * np.float32(-0.5 / _WINDOW_PX**2))
+    angle, offset, against = _weighed(gx, gy, place, window)
+    c, s = np.cos(angle), np.sin(angle)
+    wide, long = -0.5 / _ACROSS_PX**2, -0.5 / _WINDOW_PX**2
+    window = _powers(
+        side,
+        [
+            wide * offset**2,
+            -2 * wide * offset * c,
+            -2 * wide * offset * s,
+            wide * c * c + long * s * s,
+            2 * (wide - long) * c * s,
+            wide * s * s + long * c * c,
+        ],
+    ).reshape(n, side * side)
+    angle, offset, against = _weighed(gx, gy, place, np.exp(window, out=window))
+    return Lines(angle + np.pi * against, np.where(against, -offset, offset), np.zeros(n))
+
+
+def _weighed(
+    gx: Singles, gy: Singles, place: Singles, window: Singles
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Angle, offset, and whether light falls along that angle, (n,) each, from the gradients (n, pixels) in
+    one window or in one each; `place` (pixels, 3) is 1, x and y."""
+    across, down = window * gx, window * gy
+    jxx, jxy, jyy = (
+        np.einsum("ni,ni->n", a, b) for a, b in ((across, gx), (across, gy), (down, gy))
+    )
+    angle = 0.5 * np.arctan2(2 * jxy, jxx - jyy)
+    c, s = np.cos(angle), np.sin(angle)
+    against = across.sum(1) * c + down.sum(1) * s < 0
+    sign = np.where(against, np.float32(-1), np.float32(1))
+    mass = gx * (c * sign)[:, None]
+    mass += gy * (s * sign)[:, None]
+    np.maximum(mass, 0, out=mass)
+    mass *= mass
+    mass *= window
+    total, x, y = (mass @ place).T
+    return angle, (x * c + y * s) / np.maximum(total, 1e-20), against

@@ -63,14 +63,15 @@ def near(u: Singles, half: Floats | float) -> NDArray[np.bool_]:
 
 
 def bins_of(u: Singles) -> NDArray[np.intp]:
-    """The bin in which each distance lies."""
-    return np.asarray(np.floor((u + HALF_PX) * (1 / BIN_PX)).astype(np.intp))
+    """The bin in which each distance lies, none beyond `HALF_PX`."""
+    return np.asarray(((u + np.float32(HALF_PX)) * np.float32(1 / BIN_PX)).astype(np.intp))
 
 
-def binned(patch: Singles, u: Singles, keep: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
-    """Mean, scatter (sum of squares about the mean) and count per bin, (n, bins)."""
+def binned(patch: Singles, u: Singles, use: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
+    """Mean, scatter (sum of squares about the mean) and count per bin, (n, bins), of the pixels of a mask,
+    all within `HALF_PX` of the lines."""
     n = len(patch)
-    pixels = Pixels.of(keep & (u >= -HALF_PX) & (u < HALF_PX))
+    pixels = Pixels.of(use)
     flat = bins_of(u.take(pixels.at)) + pixels.each(np.arange(n) * _BINS)
     value = patch.take(pixels.at).astype(float)
     count = np.bincount(flat, minlength=n * _BINS).astype(float)

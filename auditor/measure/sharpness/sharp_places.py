@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from auditor.measure.sharpness.edge_detection import SCHARR, Places
 from auditor.measure.sharpness.grid import block_starts, centred_maxima
-from auditor.measure.sharpness.light import Light, fill_green
+from auditor.measure.sharpness.light import Light
 
 __all__ = ["sharp_places"]
 
@@ -113,17 +113,17 @@ def _median_code(codes: NDArray[np.uint8]) -> float:
 
 def _steepest(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Places:
     """Of the cells that begin at (y, x), those with the steepest straight slopes over their heights."""
-    noise = _noise(light)
+    noise, side = _noise(light), _CELL_PX + 2 * _RIM_PX
+    y, x = y - _RIM_PX, x - _RIM_PX
     parts = [
-        _scores(
-            _codes(light, y[i : i + _TOGETHER] - _RIM_PX, x[i : i + _TOGETHER] - _RIM_PX), noise
-        )
+        _scores(_CODES * light.roots(y[i : i + _TOGETHER], x[i : i + _TOGETHER], side), noise)
         for i in range(0, len(y), _TOGETHER)
     ]
     best, value = (np.concatenate(p) for p in zip(*parts, strict=True))
     order = np.argsort(-value, kind="stable")[:_MOST]
     order = order[value[order] > 0]
-    return Places((y + best // _CELL_PX)[order], (x + best % _CELL_PX)[order])
+    y, x = y + _RIM_PX + best // _CELL_PX, x + _RIM_PX + best % _CELL_PX
+    return Places(y[order], x[order])
 
 
 def _scores(codes: Singles, noise: float) -> tuple[NDArray[np.intp], Singles]:
@@ -147,14 +147,6 @@ def _scores(codes: Singles, noise: float) -> tuple[NDArray[np.intp], Singles]:
     return best, cells[np.arange(n), best]
 
 
-def _codes(
-    light: Light, y: NDArray[np.int_], x: NDArray[np.int_], size: int = _CELL_PX + 2 * _RIM_PX
-) -> Singles:
-    """Patches as square roots of light, 0..255: near to code values, with noise alike in dark and bright."""
-    patch, valid = light.lit(y, x, size)
-    return np.sqrt(np.clip(fill_green(patch, valid), 0, 1)).astype(np.float32) * _CODES
-
-
 def _noise(light: Light) -> float:
     """Median slope (8-bit code values a pixel) of places spread over the frame: of its plain parts."""
     down, along = (
@@ -162,7 +154,7 @@ def _noise(light: Light) -> float:
         for n, count in zip(light.shape, _NOISE_PATCHES, strict=True)
     )
     y, x = (a.ravel() for a in np.meshgrid(down, along, indexing="ij"))
-    code = _codes(light, y, x, _NOISE_PX)
+    code = _CODES * light.roots(y, x, _NOISE_PX)
     across = (code[:, 1:-1, 2:] - code[:, 1:-1, :-2]) / 2
     upright = (code[:, 2:, 1:-1] - code[:, :-2, 1:-1]) / 2
-    return float(np.median(np.hypot(across, upright)))
+    return float(np.sqrt(np.median(across * across + upright * upright)))
