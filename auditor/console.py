@@ -14,8 +14,8 @@ from auditor.record import MID_GREY, ZONES, row_to_object
 from auditor.units import HOUR_S, MINUTE_S
 
 if TYPE_CHECKING:
+    from auditor.cli_frame import Voice
     from auditor.engine import Progress
-    from auditor.voice import Voice
 
 __all__ = ["frame_line", "frame_lines", "progress_display"]
 

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from auditor.atomic_write import atomic_write
 from auditor.audit import InferOptions, chosen_gear, infer_frames, load_frames
+from auditor.open_files import atomic_write
 
 if TYPE_CHECKING:
     from auditor.engine import Progress, ScanOptions, ScanSummary

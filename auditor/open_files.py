@@ -1,14 +1,20 @@
-"""Opening files with care: archives are left as they were found, and what is written is a file of its own."""
+"""Opening and writing files with care: archives are left as they were found, and what is written is a file of
+its own, there whole or not at all."""
 
 from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import stat
+import tempfile
+import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-__all__ = ["open_own", "open_unnoticed"]
+__all__ = ["atomic_write", "open_own", "open_unnoticed", "write_file"]
+
 
 _RIGHTS: Final = 0o644
 """Of a new file: its owner may write, others read."""
@@ -38,3 +44,53 @@ def open_own(path: Path, flags: int) -> int | None:
         return fd
     os.close(fd)
     return None
+
+
+def write_file(path: Path, data: bytes | memoryview, durable: bool = False) -> None:
+    """Write `path` so that it is there whole or not at all; `durable`: also after a power cut. Raises
+    OSError."""
+    temporary = path.with_name(path.name + ".tmp")
+    with contextlib.suppress(FileNotFoundError):
+        os.unlink(temporary)  # whatever lies there, a link that leads elsewhere included
+    try:
+        with open(temporary, "xb") as out:
+            out.write(data)
+            if durable:
+                out.flush()
+                os.fsync(out.fileno())
+        os.replace(temporary, path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)
+        raise
+    if durable and hasattr(os, "O_DIRECTORY"):
+        fd = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+
+
+_PREFIX: Final = ".writing-"
+_LEFT_S: Final = 24 * 3600.0
+"""A folder that has been written to for longer belongs to a program that was killed."""
+
+
+@contextlib.contextmanager
+def atomic_write(out: Path) -> Iterator[Path]:
+    """A folder inside `out` to write into. What lies there at the end of the block moves into `out`;
+    after an error `out` is as it was. Raises OSError."""
+    for old in out.glob(f"{_PREFIX}*"):
+        with contextlib.suppress(OSError):
+            if time.time() - old.stat().st_mtime > _LEFT_S:
+                shutil.rmtree(old, ignore_errors=True)
+    beside = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=out))
+    try:
+        yield beside
+        moves = [(p, out / p.relative_to(beside)) for p in sorted(beside.rglob("*")) if p.is_file()]
+        for folder in {place.parent for _, place in moves}:  # before anything has moved
+            folder.mkdir(parents=True, exist_ok=True)
+        for path, place in moves:
+            os.replace(path, place)
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)

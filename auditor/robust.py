@@ -1,4 +1,4 @@
-"""Robust statistics: scales and weights that a few values gone astray don't move.
+"""Robust statistics: scales, weights and means that a few values gone astray don't move; shares.
 
 Huber & Ronchetti, Robust Statistics (2nd ed. 2009), chapters 4 to 7; the tuning constants are the
 usual ones, also those of statsmodels' norms.
@@ -6,20 +6,26 @@ usual ones, also those of statsmodels' norms.
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri, stdtrit
 
 __all__ = [
     "BISQUARE_CUT",
     "HUBER_CUT",
     "MAD_TO_SD",
     "SHEPPARD",
+    "Location",
     "bisquare_slope",
     "bisquare_weight",
     "huber_weight",
+    "robust_location",
     "scale_of",
+    "share_interval",
 ]
 
 Floats = NDArray[np.float64]
@@ -59,3 +65,59 @@ def bisquare_slope(residuals: Floats, scale: float) -> Floats:
 def _inside(residuals: Floats, scale: float, cut: float) -> Floats:
     """1 - (r / c)^2, 0 beyond c."""
     return np.asarray(1 - np.minimum((residuals / (cut * scale)) ** 2, 1.0))
+
+
+def share_interval(hits: int, of: int, share: float) -> tuple[float, float]:
+    """Ends of the interval of `hits` / `of` that holds this share (Wilson, J. Am. Stat. Assoc. 22, 1927)."""
+    z = float(ndtri(0.5 + share / 2))
+    p = hits / of
+    centre = (p + z * z / (2 * of)) / (1 + z * z / of)
+    half = z / (1 + z * z / of) * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of))
+    return max(centre - half, 0.0), min(centre + half, 1.0)
+
+
+_ROUNDS: Final = 50
+"""Rounds of reweighting, enough to settle for any few values."""
+
+
+@dataclass(frozen=True, slots=True)
+class Location:
+    """`value` with its standard error; `count` values behind it, `weight` of them in full."""
+
+    value: float
+    stderr: float
+    count: int
+    weight: float = 0.0
+
+    def bounds(self, share: float) -> tuple[float, float]:
+        """Interval by Student's t; the degrees of freedom are those of the values that count."""
+        if self.count < 2:
+            return float("-inf"), float("inf")
+        half = float(stdtrit(max(self.weight - 1, 1.0), 0.5 + share / 2)) * self.stderr
+        return self.value - half, self.value + half
+
+
+def robust_location(values: Floats, least_sd: float) -> Location:
+    """M-estimate with Tukey's bisquare and the median absolute deviation as scale (Huber & Ronchetti,
+    Robust Statistics, ch. 4 and 6); its standard error from the influence of each value.
+
+    Args:
+        values: NaN is passed over.
+        least_sd: scatter that even agreeing values have.
+    """
+    x = values[np.isfinite(values)]
+    n = len(x)
+    if n == 0:
+        return Location(float("nan"), float("nan"), 0)
+    middle = float(np.median(x))
+    # The median absolute deviation of few values is too small; 1 + 2/n about makes up for it.
+    scale = max((1 + 2 / n) * scale_of(x - middle), least_sd)
+    for _ in range(_ROUNDS):
+        weight = bisquare_weight(x - middle, scale)
+        middle = float(np.sum(weight * x) / np.sum(weight))
+    slope = float(np.sum(bisquare_slope(x - middle, scale)))
+    pull = float(np.sum((weight * (x - middle)) ** 2)) * n / max(n - 1, 1)
+    counted = float(np.sum(weight))
+    # What agreeing values share still leaves the scatter that is known of beforehand.
+    stderr = max(np.sqrt(pull) / max(slope, counted / 3), least_sd / np.sqrt(counted))
+    return Location(middle, float(stderr), n, counted)

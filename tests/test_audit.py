@@ -14,8 +14,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 import auditor
-from auditor.atomic_write import atomic_write
+from auditor.audit import InferOptions, _elsewhere_notice
 from auditor.cli import main
+from auditor.open_files import atomic_write
 from auditor.store import Store, why
 
 Row = dict[str, Any]
@@ -27,14 +28,32 @@ def row(path: str, lens: str | None, **more: Any) -> Row:
     return {"path": path, "taken": "2024-05-01T06:00:00"} | own | light | more
 
 
-@pytest.fixture
-def out(tmp_path: Path) -> Path:
+def stored(folder: Path) -> Path:
+    """An output folder with a store of six files of two lenses, and nothing else."""
     rows = [row(f"/pictures/a/{i}.jpg", "Tarn 35mm") for i in range(3)]
     rows += [row(f"/pictures/b/{i}.jpg", "Tarn 85mm", rating=4) for i in range(2)]
     broken = {"path": "/pictures/b/x.jpg", "status": "set-aside", "reason": "the file is empty"}
-    with Store(tmp_path / "out" / "store") as store:
+    with Store(folder / "out" / "store") as store:
         store.append([*rows, broken])
-    return tmp_path / "out"
+    return folder / "out"
+
+
+@pytest.fixture
+def out(tmp_path: Path) -> Path:
+    return stored(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An output folder with the profile of one lens; tests take a copy (`profiled`)."""
+    folder = stored(tmp_path_factory.mktemp("once"))
+    assert profile(folder, "--lens", "85").exit_code == 0
+    return folder
+
+
+@pytest.fixture
+def profiled(once: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(once, tmp_path / "out"))
 
 
 def profile(out: Path, *words: str | Path) -> Result:
@@ -59,20 +78,17 @@ def files(out: Path) -> dict[str, bytes]:
     ],
 )
 def test_a_restriction_that_nothing_meets_is_a_wrong_call_and_overwrites_nothing(
-    out: Path, words: list[str], said: str
+    profiled: Path, words: list[str], said: str
 ) -> None:
-    assert profile(out).exit_code == 0
-    before = files(out)
-    done = profile(out, *words)
+    before = files(profiled)
+    done = profile(profiled, *words)
     assert done.exit_code == 2
     assert done.output.startswith(f"auditor: {said}")
     assert len(done.output.splitlines()) == 1
-    assert files(out) == before
+    assert files(profiled) == before
 
 
 def test_a_restriction_is_named_on_page_card_and_terminal_and_in_the_profile(out: Path) -> None:
-    assert profile(out).exit_code == 0
-    assert made(out)["filter"] is None
     done = profile(out, "--lens", "tarn 85", "--rating", "3")
     assert done.exit_code == 0
     told = '3 stars or more, lens "tarn 85"'
@@ -85,31 +101,28 @@ def test_a_restriction_is_named_on_page_card_and_terminal_and_in_the_profile(out
     assert "Only frames with: <bdi>3 stars or more, lens" in card
 
 
-@pytest.mark.parametrize("share", [0.05, 0.9, 0.97])  # the page, the first tables, the last ones
 def test_a_disk_that_fills_up_while_the_report_is_written_leaves_what_was_there(
-    out: Path, small_disk: Callable[[str], Path], share: float
+    once: Path, small_disk: Callable[[str], Path]
 ) -> None:
     target = small_disk("8m")
-    shutil.copytree(out, target / "out")
-    assert profile(target / "out", "--lens", "85").exit_code == 0
-    before = files(target / "out")
-    written = [p for p in (target / "out").rglob("*") if p.is_file() and "store" not in p.parts]
+    out = Path(shutil.copytree(once, target / "out"))
+    before = files(out)
+    written = [p for p in out.rglob("*") if p.is_file() and "store" not in p.parts]
     needed = sum(-(-p.stat().st_size // 4096) * 4096 for p in written)
     free = shutil.disk_usage(target).free
-    (target / "filler").write_bytes(b"x" * (free - int(share * needed)))
-    done = profile(target / "out")
-    assert done.exit_code == 1
     why = "the disk is full: free some space, then run again"
-    line = (
-        f"auditor: the report can't be written to {target / 'out'} ({why}); what was there is kept"
-    )
-    assert done.output == line + "\n"
-    assert files(target / "out") == before
-    assert sorted(p.name for p in (target / "out").iterdir()) == [
-        *("card.html", "profile.json", "report.html", "store", "tables"),
-    ]
-    (target / "filler").unlink()
-    assert profile(target / "out").exit_code == 0
+    line = f"auditor: the report can't be written to {out} ({why}); what was there is kept"
+    for share in (0.05, 0.9, 0.97):  # the page, the first tables, the last ones
+        (target / "filler").write_bytes(b"x" * (free - int(share * needed)))
+        done = profile(out)
+        assert done.exit_code == 1, share
+        assert done.output == line + "\n"
+        (target / "filler").unlink()
+        assert files(out) == before
+        assert sorted(p.name for p in out.iterdir()) == [
+            *("card.html", "profile.json", "report.html", "store", "tables"),
+        ]
+    assert profile(out).exit_code == 0
 
 
 def test_the_reason_is_found_in_errors_that_have_it_in_their_text_alone() -> None:
@@ -134,12 +147,16 @@ def test_frames_of_other_archives_in_the_store_are_counted_and_told(
     out: Path, tmp_path: Path
 ) -> None:
 
+    frames = auditor.load(out)
+
     def told(*archives: str) -> list[str]:
-        return list(auditor.profile(auditor.load(out), archives=archives)["notices"])
+        return _elsewhere_notice(frames["path"], archives)
 
     start = "the profile covers all that was ever measured into this output folder: "
-    assert told("/pictures") == told("/pictures/a", "/pictures/b/") == told() == []
-    (line,) = told("/pictures/a")
+    assert told("/pictures") == told("/pictures/a", "/pictures/b/") == []
+    assert auditor.profile(frames)["notices"] == []
+    (line,) = auditor.profile(frames, archives=["/pictures/a"])["notices"]
+    assert told("/pictures/a") == [line]
     assert line.startswith(f"{start}3 of its 6 frames come from other folders than the one given;")
     (line,) = told("/pictures/a", "/pictures/b/x.jpg")
     assert line.startswith(f"{start}2 of its 6 frames come from other folders than the ones given;")
@@ -164,10 +181,12 @@ def test_accepting_the_noise_of_a_body_that_the_archive_cannot_judge_is_a_wrong_
 
 
 def test_labels_that_label_nothing_are_told(out: Path, tmp_path: Path) -> None:
+    frames = auditor.load(out)
+
     def told(text: str) -> list[str]:
         (tmp_path / "labels.csv").write_text(text)
-        assert profile(out, "--labels", tmp_path / "labels.csv").exit_code == 0
-        return list(made(out)["notices"])
+        options = InferOptions(labels_csv=tmp_path / "labels.csv")
+        return list(auditor.profile(frames, options)["notices"])
 
     assert told("pattern,label\n*/a/*,polariser\n0.jpg,tripod\n") == []
     (line,) = told("*/a/*,polariser\n*/c/*,grey filter\n9.jpg,tripod\n")
@@ -180,10 +199,11 @@ def test_labels_that_label_nothing_are_told(out: Path, tmp_path: Path) -> None:
 
 def test_a_filter_by_lens_leaves_the_noise_of_bodies_as_it_is(out: Path) -> None:
     """Noise has nothing to do with the lens: all frames of a body tell of it."""
-    assert profile(out).exit_code == 0
-    whole = {b["body"]: b for b in made(out)["bodies"]}
-    assert profile(out, "--lens", "tarn 85").exit_code == 0
-    part = {b["body"]: b for b in made(out)["bodies"]}
+    frames = auditor.load(out)
+    whole = auditor.profile(frames)
+    assert whole["filter"] is None
+    restricted = auditor.profile(frames, InferOptions(lens="tarn 85"))
+    whole, part = ({b["body"]: b for b in p["bodies"]} for p in (whole, restricted))
     assert part
     for body, found in part.items():
         assert found["tones"] == whole[body]["tones"]

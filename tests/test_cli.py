@@ -117,9 +117,10 @@ def test_folders_can_be_left_out_of_a_scan(archive: Path, tmp_path: Path) -> Non
 
 def test_measure_prints_one_object_a_line_in_the_order_given(archive: Path) -> None:
     names = ["empty.jpg", "plain.jpg", "broken.jpg"]
-    done = call("measure", *(archive / n for n in names), "--json")
+    files = [archive / n for n in names]
+    done = call("measure", *files, "--json", "--workers", "1")
     assert done.exit_code == 0
-    assert call("measure", *(archive / n for n in names), "--strict").exit_code == 3
+    assert call("measure", *files, "--strict", "--workers", "1").exit_code == 3
     rows = [json.loads(line) for line in done.stdout.splitlines()]
     assert [Path(r["path"]).name for r in rows] == names
     assert [r["status"] for r in rows] == ["set-aside", "measured", "set-aside"]
@@ -129,7 +130,7 @@ def test_measure_prints_one_object_a_line_in_the_order_given(archive: Path) -> N
 
 def test_measure_in_words_keeps_to_a_line_whatever_the_name(archive: Path) -> None:
     (archive / "empty.jpg").rename(archive / "two\nlines.jpg")
-    done = call("measure", archive / "two\nlines.jpg")
+    done = call("measure", archive / "two\nlines.jpg", "--workers", "1")
     assert done.stdout.splitlines() == [
         f"{archive}/two\\x0alines.jpg: set aside: the file is empty"
     ]
@@ -179,9 +180,10 @@ def test_a_folder_that_cannot_be_read_stands_in_profile_and_page_until_it_is_rea
         patched.setattr(os, "scandir", refusing)
         done = call("run", archive, "--out", out, "--workers", "1", "--strict")
         assert done.exit_code == 3
-    for _ in range(2):  # a profile from the store alone knows it still
-        done = call("profile", "--out", out)
-        assert done.exit_code == 0
+    for again in (False, True):  # a profile from the store alone knows it still
+        if again:
+            done = call("profile", "--out", out)
+            assert done.exit_code == 0
         assert f"note: {closed} could not be read" in done.stdout
         profile = json.loads((out / "profile.json").read_text())
         assert profile["frames"] == {"found": 2, "measured": 0, "set_aside": 2, "copies": 0}

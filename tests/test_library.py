@@ -5,6 +5,7 @@ from __future__ import annotations
 import doctest
 import json
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -88,6 +89,7 @@ def test_the_library_shows_its_five_functions_and_loads_no_table_library_for_tha
 
 def test_the_library_makes_the_profile_that_the_command_makes(place: Path, tmp_path: Path) -> None:
     pictures = str(place / "pictures")
+    shutil.copytree(place / "gear-profile" / "store", tmp_path / "a" / "store")  # measured before
     words = ["run", pictures, "--out", str(tmp_path / "a"), "--workers", "1"]
     done = CliRunner().invoke(main, words)
     assert done.exit_code == 0, done.output

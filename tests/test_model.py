@@ -11,13 +11,13 @@ import jsonschema
 import pytest
 
 from auditor import model
-from auditor.model.schema import Above, AtLeast, AtMost, Length, schema_of
+from auditor.model.schema import Bound, Positive, Share, schema_of
 
 
 class Leaf(TypedDict):
     """A leaf."""
 
-    mm: Annotated[float, Above(0), "length"]
+    mm: Annotated[Positive, "length"]
 
 
 class Tree(TypedDict):
@@ -26,8 +26,8 @@ class Tree(TypedDict):
     name: str | None
     leaves: list[Leaf]
     best: NotRequired[Leaf | None]
-    share: Annotated[float, AtLeast(0), AtMost(1)] | None
-    ends: Annotated[list[float], Length(2)]
+    share: Share | None
+    ends: Annotated[list[float], Bound("minItems", 2), Bound("maxItems", 2)]
     kind: Literal["fir", "oak"] | None
     counts: dict[str, int]
     more: NotRequired[list[Any]]

@@ -55,7 +55,7 @@ def test_a_lost_stream_costs_the_messages_only(pictures: Path, tmp_path: Path, e
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="no such signal here")
-@pytest.mark.parametrize("nohup", [False, True])
+@pytest.mark.parametrize("nohup", [False, pytest.param(True, marks=pytest.mark.long)])
 def test_a_terminal_that_is_closed_ends_nothing(
     pictures: Path, tmp_path: Path, nohup: bool
 ) -> None:

@@ -8,7 +8,7 @@ into `Shot`s, deterministically; `render.draw_archive` draws them as files. `fra
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -153,8 +153,7 @@ def _failed(shot: Shot, fault: str, size: float, angle: float) -> Shot:
         }
     else:
         raise ValueError(f"no fault is called {fault!r}")
-    values = {name: getattr(shot, name) for name in Shot.__slots__}
-    return Shot(**(values | changes))
+    return replace(shot, **changes)
 
 
 # --- truth -------------------------------------------------------------------------------------
@@ -213,8 +212,7 @@ def lens_truth(recipe: ArchiveRecipe) -> list[dict[str, Any]]:
         first, developed = shots[0], any(s.kind == "jpg" for s in shots)
 
         def weaker(n: float, first: Shot = first, colour: bool = developed) -> float:
-            values = {name: getattr(first, name) for name in Shot.__slots__}
-            look = shot_optics(recipe, Shot(**(values | {"f_number": n})))
+            look = shot_optics(recipe, replace(first, f_number=n))
             return min(look.luma_mtf50(zone, colour) for zone in ("centre", "corner"))
 
         grid = np.geomspace(used[0], used[-1], 240)

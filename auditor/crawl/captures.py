@@ -9,7 +9,7 @@ Two files that differ in such a mark where both have it are two captures.
 from __future__ import annotations
 
 from itertools import combinations, pairwise
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from auditor.crawl.shared_keywords import share_words
 from auditor.exposure import STEPS_PER_DOUBLING
 from auditor.units import HOUR_S, SECOND_CHARACTERS
 
-__all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "sort_files"]
+__all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "share_words", "sort_files"]
+
 
 BURST_GAP_S: Final = 2.0
 """Longest pause between the end of one exposure and the next within a burst."""
@@ -37,9 +37,6 @@ _SOURCE_RANK: Final = {"raw": 0, "camera": 1, "unknown": 2, "edited": 3, "resize
 
 _FRACTION_DIGITS: Final = 9
 """Digits of a second's fraction that are read: nanoseconds, the finest clock of pandas."""
-
-_MISSING: Final = -9e9
-"""Stands for a missing number where numbers are compared; none of them is so small."""
 
 _MOST_PAIRED: Final = 12
 """Of so many files of one moment every two are compared; of more only neighbours, for the number of pairs
@@ -153,11 +150,8 @@ class _Marks:
 
 def _joined(columns: list[NDArray[np.float64]] | list[Ints]) -> Ints:
     """One integer per distinct combination; NaN counts as a value of its own."""
-    result = np.zeros(len(columns[0]), np.int64)
-    for column in columns:
-        code = pd.factorize(np.nan_to_num(column.astype(float), nan=_MISSING))[0]
-        result = pd.factorize(result * (int(code.max(initial=0)) + 1) + code)[0].astype(np.int64)
-    return result
+    table = pd.DataFrame(dict(enumerate(columns)))
+    return table.groupby(list(table), sort=False, dropna=False).ngroup().to_numpy(np.int64)
 
 
 def _filled(group: Ints, mark: Ints) -> Ints:
@@ -321,3 +315,46 @@ def _outings(marks: _Marks, rows: Ints) -> Ints:
 def _numbered(ids: Ints) -> Ints:
     """The same grouping, numbered from 0 in order of first appearance."""
     return pd.factorize(ids)[0].astype(np.int64)
+
+
+def share_words(frames: pd.DataFrame, capture: NDArray[np.int64]) -> dict[str, pd.Series]:
+    """The columns `rating` and `labels` in which a file without stars has the most that any file of
+    its capture has, and every file the keywords of all of them; only columns that change."""
+    out: dict[str, pd.Series] = {}
+    several = np.bincount(capture)[capture] > 1
+    if not several.any():
+        return out
+    if "rating" in frames:
+        stars = pd.to_numeric(frames["rating"], errors="coerce").astype("Float64")
+        most = stars.groupby(capture).transform("max")
+        lent = stars.isna() & most.notna() & several
+        if lent.any():
+            out["rating"] = stars.where(~lent, most).astype("Int64")
+    if "labels" in frames:
+        labels = _shared_labels(frames["labels"], capture, several)
+        if labels is not None:
+            out["labels"] = labels
+    return out
+
+
+def _shared_labels(
+    column: pd.Series, capture: NDArray[np.int64], several: NDArray[np.bool_]
+) -> pd.Series | None:
+    values = column.to_numpy(object).copy()
+    rows = [i for i in np.flatnonzero(several).tolist() if _words(values[i])]
+    if not rows:
+        return None
+    of: dict[int, dict[str, None]] = {}
+    for i in rows:
+        of.setdefault(int(capture[i]), {}).update(dict.fromkeys(_words(values[i])))
+    changed = False
+    for i in np.flatnonzero(several & np.isin(capture, list(of))).tolist():
+        words = list(of[int(capture[i])])
+        if words != _words(values[i]):
+            values[i] = words
+            changed = True
+    return pd.Series(values, index=column.index, name=column.name) if changed else None
+
+
+def _words(value: Any) -> list[str]:
+    return list(value) if isinstance(value, list | tuple | np.ndarray) else []

@@ -15,7 +15,6 @@ from operator import attrgetter
 from pathlib import Path
 
 from auditor.crawl.entries import FileEntry, Skipped, sidecar_of
-from auditor.crawl.file_signatures import holds_picture
 from auditor.crawl.mounts import is_of_system
 from auditor.crawl.names import root_name
 from auditor.crawl.suffixes import (
@@ -24,11 +23,11 @@ from auditor.crawl.suffixes import (
     claims_picture,
     folder_reason,
     hidden_reason,
+    holds_picture,
     suffix_of,
 )
 
 __all__ = ["find_files"]
-
 
 _name = attrgetter("name")
 

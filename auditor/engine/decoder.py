@@ -18,7 +18,7 @@ import psutil
 from .. import safe_path
 from ..units import MB
 from .messages import receive, send, wanted_memory
-from .process_time import OwnTime
+from .process import OwnTime
 
 __all__ = ["ENVIRONMENT", "Decoder", "DecoderBroken"]
 

@@ -21,9 +21,8 @@ from typing import Any, BinaryIO, Final
 from ..error_text import one_line
 from ..record import PICTURE_COLUMNS, FrameRecord, to_row
 from ..units import MB, MINUTE_S
-from .capture_marks import marks_of
 from .file_bytes import Unreadable, place_answers, read, read_head, read_sidecar
-from .messages import pack, receive, send, wanted_memory
+from .messages import marks_of, pack, receive, send, wanted_memory
 
 __all__ = ["main"]
 

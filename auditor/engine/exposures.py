@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from ..crawl.names import printable
 from ..store.schema import narrow_table, to_pandas
-from .capture_marks import MARKS
+from .messages import MARKS
 from .options import Job
 
 if TYPE_CHECKING:

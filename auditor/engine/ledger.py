@@ -94,7 +94,6 @@ class Ledger:
         counted = row["status"] == "counted"
         good = counted or row["status"] == "measured"
         self.count(good)
-        self.summary.bytes_read += row["size_bytes"] or 0
         if counted:
             self.summary.counted += 1
             self.moved_from.update(self.planner.counted_before(row))

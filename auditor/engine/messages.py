@@ -7,7 +7,9 @@ from typing import Any, BinaryIO, Final
 
 import msgpack
 
-__all__ = ["pack", "receive", "send", "unpack", "wanted_memory"]
+from ..record import Settings
+
+__all__ = ["MARKS", "marks_of", "pack", "receive", "send", "unpack", "wanted_memory"]
 
 _LENGTH: Final = struct.Struct("<I")
 _ERRORS: Final = "surrogatepass"
@@ -53,3 +55,18 @@ def receive(stream: BinaryIO) -> Any:
 def wanted_memory(most_mb: int) -> str:
     """What is said of a file whose decoding wants more memory than it may have."""
     return f"wanted more than {most_mb} MB of memory"
+
+
+MARKS: Final = (
+    *("body", "body_serial", "taken", "f_number", "exposure_time_s", "iso", "file_number"),
+    *("source", "width_px", "height_px", "pixel_pitch_um", "pitch_basis"),
+    *("focal_length_mm", "focal_35mm", "maker_note", "file_source", "told_pitch_um", "recoded"),
+    *("sensor_diagonal_mm", "native_width_px", "native_height_px"),
+    *("written_width_px", "written_height_px"),
+)
+"""Columns of the frame table that `crawl.captures` and `settings.reconcile_kinds` read."""
+
+
+def marks_of(settings: Settings) -> dict[str, Any]:
+    """What distinguishes a file from those of other exposures, read from its tags before its pixels."""
+    return {name: getattr(settings, name) for name in MARKS}

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ..store.schema import path_key, path_keys, stored_keys
+from ..store.schema import path_keys, stored_keys
 from ..units import MB
 from .file_bytes import is_url
 from .options import ScanOptions
@@ -135,13 +135,13 @@ class Planner:
 
     def skipped_before(self, path: str) -> bool:
         """Whether a file that is passed over unread is in the store as such already; marks it seen."""
-        index = int(self.known.find(np.array([path_key(path)], np.int64))[0])
+        known, index = self.known, self.known.index(path)
         if index < 0:
             return False
         self.seen[index] = True
-        row = self.known.at(index)
-        same = row.status == "set-aside" and row.size_bytes == -1 and not row.gone
-        return same and row.tool_version == self.options.version
+        other = known.measured[index] or known.counted[index] or known.gone[index]
+        current = known.versions[known.version[index]] == self.options.version
+        return bool(not other and known.size[index] == -1 and current)
 
     def here(self, paths: Sequence[str]) -> NDArray[np.bool_]:
         """Whether stored paths were found in this scan; rows that it added itself were."""

@@ -21,19 +21,15 @@ from ..store.schema import Trouble
 from .background_walk import Walk
 from .batch import settings_of
 from .cluster import ClusterError, Workers
-from .duplicates import Duplicates
 from .exposures import Exposures
+from .known_again import Duplicates, settle_departed
 from .ledger import Ledger
-from .memory import hand_back, share_mb
 from .messages import unpack
-from .missing_files import settle_departed
-from .options import Job, Progress, ScanError, ScanOptions, ScanSummary
+from .options import Job, Pace, Progress, ScanError, ScanOptions, ScanSummary
 from .plan import Planner, stamp_of
-from .progress import Pace
-from .queues import Queues
-from .retries import Retries
+from .process import StopSignal, hand_back, share_mb
+from .queues import Queues, Retries
 from .runlog import RunLog
-from .stopping import StopSignal
 
 if TYPE_CHECKING:
     from ..store import Store

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, TypedDict
 
 import numpy as np
@@ -48,6 +48,7 @@ from auditor.model import (
     Verdicts,
 )
 from auditor.record import COLUMNS
+from auditor.record.pictures import PictureSource
 
 __all__ = ["build_profile", "complete_columns", "infer_profile"]
 
@@ -62,8 +63,6 @@ _NO_VERDICTS: Final = pd.DataFrame(
         *("expected_cpp", "measured_cpp", "answer"),
     ]
 )
-Pictures = Callable[[list[str]], pd.DataFrame]
-
 
 _SELDOM: Final = re.compile(r"^(sharpest|weakest)_(x|y|width|height)$|^weakest_")
 """Columns that are read for a few frames or none."""
@@ -85,7 +84,7 @@ def infer_profile(
     criteria: Criteria,
     counts: Mapping[str, int] | None = None,
     *,
-    pictures: Pictures | None = None,
+    pictures: PictureSource | None = None,
     patterns: Iterable[Any] = (),
     accept: Sequence[str] = (),
     every: pd.DataFrame | None = None,

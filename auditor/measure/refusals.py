@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from auditor.crawl.file_signatures import HEAD_BYTES, begins_as_picture
-from auditor.crawl.suffixes import RAW_SUFFIXES, RENDERED_SUFFIXES
+from auditor.crawl.suffixes import HEAD_BYTES, RAW_SUFFIXES, RENDERED_SUFFIXES, begins_as_picture
 
 __all__ = ["Undecodable", "begins_as_raw", "header_refusal", "raw_refusal"]
 

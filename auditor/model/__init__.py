@@ -24,18 +24,22 @@ from auditor.model.body import (
     UsableDetail,
     UsableIso,
 )
-from auditor.model.comparison import AddedBlur, Comparison, Finding, LeftOutPairs, Typical
 from auditor.model.decisions import (
+    AddedBlur,
+    Comparison,
     Decisions,
     DustSpot,
+    Finding,
     FocusBias,
     GearChange,
+    LeftOutPairs,
     LensChoice,
     NoiseVisible,
     Rival,
     RivalAperture,
     RivalDifference,
     RivalZone,
+    Typical,
     VisibleLoss,
 )
 from auditor.model.lens import (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, NotRequired, TypedDict
 
-from auditor.model.bounds import Count, Ends, Positive, PositiveCount, PositiveShare, Share
+from auditor.model.schema import Count, Ends, Positive, PositiveCount, PositiveShare, Share
 
 __all__ = [
     "Accepted",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, NotRequired, TypedDict
 
-from auditor.model.bounds import (
+from auditor.model.schema import (
     Count,
     Ends,
     Positive,
@@ -129,11 +129,20 @@ class Diffraction(TypedDict):
     ruling_from_f_number: NotRequired[
         Annotated[float | None, "from here diffraction is the larger blur"]
     ]
+    ruling_low: NotRequired[Annotated[float | None, "lower end of its 90% interval"]]
+    ruling_high: NotRequired[
+        Annotated[
+            float | None, "upper end; none where it reaches past the apertures of lenses in use"
+        ]
+    ]
     perfect_lens_from_f_number: NotRequired[
         Annotated[float, "the same without aberrations, by the pitch alone"]
     ]
     loss_at_smallest: NotRequired[
-        Annotated[float | None, "share lost at the smallest aperture against the sharpest"]
+        Annotated[
+            float | None,
+            "share lost at the smallest aperture against the sharpest, where told apart",
+        ]
     ]
     text: NotRequired[Annotated[str | None, "plain words"]]
 

@@ -6,16 +6,15 @@ from typing import Annotated, Any, Literal, NotRequired, TypedDict
 
 from auditor.error_text import one_line
 from auditor.model.body import Accepted, Body, Habit, IsoMatch
-from auditor.model.bounds import (
+from auditor.model.decisions import Comparison, Decisions
+from auditor.model.lens import Lens
+from auditor.model.schema import (
     Count,
     NotNegative,
     Positive,
     PositiveShare,
     Share,
 )
-from auditor.model.comparison import Comparison
-from auditor.model.decisions import Decisions
-from auditor.model.lens import Lens
 
 __all__ = [
     "Answers",

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import inspect
 import re
-from dataclasses import dataclass
 from types import NoneType, UnionType
 from typing import (
     Annotated,
     Any,
     Literal,
+    NamedTuple,
     NotRequired,
     Union,
     get_args,
@@ -21,53 +21,26 @@ from typing import (
     is_typeddict,
 )
 
-__all__ = ["Above", "AtLeast", "AtMost", "Length", "schema_of"]
+__all__ = [
+    "Bound",
+    "Count",
+    "Ends",
+    "NotNegative",
+    "Positive",
+    "PositiveCount",
+    "PositiveShare",
+    "Share",
+    "schema_of",
+]
 
 Schema = dict[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
-class Above:
-    """A number greater than this."""
+class Bound(NamedTuple):
+    """What a value may be at least or at most, by its keyword in JSON Schema."""
 
-    bound: float
-
-    def keywords(self) -> Schema:
-        """Its keywords in JSON Schema."""
-        return {"exclusiveMinimum": self.bound}
-
-
-@dataclass(frozen=True, slots=True)
-class AtLeast:
-    """A number no less than this."""
-
-    bound: float
-
-    def keywords(self) -> Schema:
-        """Its keywords in JSON Schema."""
-        return {"minimum": self.bound}
-
-
-@dataclass(frozen=True, slots=True)
-class AtMost:
-    """A number no greater than this."""
-
-    bound: float
-
-    def keywords(self) -> Schema:
-        """Its keywords in JSON Schema."""
-        return {"maximum": self.bound}
-
-
-@dataclass(frozen=True, slots=True)
-class Length:
-    """A list of so many."""
-
-    count: int
-
-    def keywords(self) -> Schema:
-        """Its keywords in JSON Schema."""
-        return {"minItems": self.count, "maxItems": self.count}
+    keyword: str
+    value: float
 
 
 _PLAIN = {str: "string", bool: "boolean", int: "integer", float: "number", NoneType: "null"}
@@ -136,7 +109,7 @@ def _value(kind: Any, held: dict[str, Schema]) -> Schema:
 def _annotated(kind: Any, notes: tuple[Any, ...], held: dict[str, Schema]) -> Schema:
     out = _value(kind, held)
     for note in notes:
-        out |= {"description": note} if isinstance(note, str) else note.keywords()
+        out |= {"description": note} if isinstance(note, str) else {note.keyword: note.value}
     return out
 
 
@@ -151,3 +124,13 @@ def _union(parts: list[Schema]) -> Schema:
     if "type" in others[0]:
         return others[0] | {"type": [others[0]["type"], "null"]}
     return {"anyOf": [null, *others]}
+
+
+Positive = Annotated[float, Bound("exclusiveMinimum", 0)]
+NotNegative = Annotated[float, Bound("minimum", 0)]
+Share = Annotated[float, Bound("minimum", 0), Bound("maximum", 1)]
+PositiveShare = Annotated[float, Bound("exclusiveMinimum", 0), Bound("maximum", 1)]
+Count = Annotated[int, Bound("minimum", 0)]
+PositiveCount = Annotated[int, Bound("minimum", 1)]
+Ends = Annotated[list[float | None], Bound("minItems", 2), Bound("maxItems", 2)]
+"""Lowest and highest."""

@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from auditor.report.page import prepare
-    from auditor.report.profile_file import profile_schema, write_profile
     from auditor.report.summary import summary_lines
-    from auditor.report.write import write_report
+    from auditor.report.write import profile_schema, write_profile, write_report
 
 __all__ = [
     "prepare",
@@ -25,9 +24,9 @@ __all__ = [
 
 _HOME: Final = {
     "prepare": "page",
-    "profile_schema": "profile_file",
+    "profile_schema": "write",
     "summary_lines": "summary",
-    "write_profile": "profile_file",
+    "write_profile": "write",
     "write_report": "write",
 }
 

@@ -9,11 +9,9 @@ import re
 from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
-from numpy.typing import NDArray
 
 __all__ = ["write_csv"]
 
@@ -21,14 +19,6 @@ _ROWS: Final = 50_000
 """Rows made at once."""
 _NUMBER: Final = "%.6g"
 """Six digits are more than any figure is good for."""
-_DIGITS: Final = 6
-"""Its digits."""
-_WHOLE: Final = (1e-4, 10.0**_DIGITS - 1)
-"""Between these it writes no exponent, also of what is rounded up (C standard, %g)."""
-_POWERS: Final = np.array([10.0**n for n in range(_DIGITS + 4)])
-"""What makes numbers between these whole ones of six digits."""
-_UNDECIDED: Final = 1e-6
-"""So near to the middle between two such numbers a product can't tell which is nearer."""
 _FORMULA: Final = re.compile(r"^(?=\s*[=+\-@\t\r])")
 """How a text begins that spreadsheets take for a formula (common practice, no source)."""
 _SPECIAL: Final = r"^[^0-9A-Za-z/]|[,\"\r\n]"
@@ -62,7 +52,7 @@ def _cells(column: pd.Series) -> pa.Array:
     coded = values.dictionary_encode()
     found = coded.dictionary
     if pa.types.is_floating(found.type):
-        texts = _six_digits(found.to_numpy().astype(float))
+        texts = pa.array([_NUMBER % value for value in found.to_pylist()], pa.string())
     elif pa.types.is_boolean(found.type):
         texts = pa.array([str(value) for value in found.to_pylist()], pa.string())
     else:
@@ -70,21 +60,6 @@ def _cells(column: pd.Series) -> pa.Array:
         if not pa.types.is_integer(found.type):
             texts = _harmless(texts)
     return texts.take(coded.indices)
-
-
-def _six_digits(values: NDArray[np.float64]) -> pa.Array:
-    """Numbers as `_NUMBER` writes them: rounded by themselves where that is plain, which is far quicker,
-    for the shortest text of the result has no more digits."""
-    size = np.abs(values)
-    plain = (size >= _WHOLE[0]) & (size < _WHOLE[1])
-    place = _DIGITS - 1 - np.floor(np.log10(np.where(plain, size, 1.0)))
-    power = _POWERS[place.astype(np.int64)]
-    whole = np.where(plain, values, 0.0) * power
-    nearest = np.rint(whole)
-    plain &= np.abs(whole - nearest) < 0.5 - _UNDECIDED
-    texts = pa.array(nearest / power).cast(pa.string())
-    others = pa.array([_NUMBER % value for value in values[~plain].tolist()], pa.string())
-    return pc.replace_with_mask(texts, pa.array(~plain), others)
 
 
 def _harmless(texts: pa.Array) -> pa.Array:

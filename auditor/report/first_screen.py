@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from auditor.report import words
-from auditor.report.aperture_scale import Ruler, aperture_ruler, used_span
 from auditor.report.iso_words import IsoLimit, band_name, highest_used, iso_limit
 from auditor.report.profile_parts import Block, blocks
+from auditor.report.scales import Ruler, aperture_ruler, used_span
 from auditor.report.summary import FEW, by_frames, by_light, keeper_counts, too_few_for_noise
 
 __all__ = ["ROLES", "BodyLine", "Cost", "LensLine", "body_lines", "costs", "lens_lines", "role_of"]
@@ -18,7 +18,7 @@ ROLES: Final = {
     "in use": "",
     "thin": "Thin evidence",
     "seldom used": "Seldom used",
-    "single frames": "Single frames",
+    "single frames": "A few frames",
     "borrowed": "Borrowed or tried for a few weeks",
     "phone": "Phones",
     "not named": "Named neither lens nor body",

@@ -92,17 +92,20 @@ class FrameIndex:
         weakest = table[["centre_mtf50_cpp", "corner_mtf50_cpp"]].min(axis=1)
         return table.assign(order=weakest.fillna(-1)).sort_values("order", ascending=False)
 
-    def _groups(self, keys: list[str]) -> dict[Any, pd.DataFrame]:
+    def _groups(self, keys: list[str]) -> dict[Any, np.ndarray]:
+        """Row numbers of each lens or body."""
         if self._table.empty:
             return {}
-        return dict(iter(self._table.groupby(keys, sort=False)))
+        groups = self._table.groupby(keys, sort=False).indices
+        return {key if isinstance(key, tuple) else (key,): rows for key, rows in groups.items()}
 
     def lens_block(self, lens: Block) -> dict[str, Any] | None:
         """Rows of one lens and, per 'focal range:aperture', which of them lie behind the point."""
         key = tuple(_key(lens.get(k)) for k in ("body", "lens", "converter"))
-        table = self._by_lens.get(key)
-        if table is None:
+        rows = self._by_lens.get(key)
+        if rows is None:
             return None
+        table = self._table.iloc[rows]
         for name, value in (
             ("source", lens.get("source")),
             ("lens_serial", lens.get("lens_serial")),
@@ -128,9 +131,10 @@ class FrameIndex:
 
     def body_block(self, body: Block) -> dict[str, Any] | None:
         """Rows of one body and, per 'tone row', which of them were taken at its ISO."""
-        table = self._by_body.get((_key(body.get("body")),))
-        if table is None:
+        rows = self._by_body.get((_key(body.get("body")),))
+        if rows is None:
             return None
+        table = self._table.iloc[rows]
         iso = table["iso"].to_numpy()
         hits: dict[float, np.ndarray] = {}
         chosen = []

@@ -6,10 +6,11 @@ import os.path
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from auditor.record.pictures import PictureSource, fetch_pictures
 from auditor.report import words
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.listing import evidence, fault
-from auditor.report.pictures import LARGE, PictureSource, crop_uri, fetch, shows_detail, thumb_uri
+from auditor.report.pictures import LARGE, crop_uri, shows_detail, thumb_uri
 from auditor.report.profile_parts import Block
 from auditor.report.rendering import link
 
@@ -53,7 +54,7 @@ def keeper_groups(
     keepers: Sequence[Block],
     counts: Mapping[str, int],
     index: FrameIndex,
-    pictures: PictureSource,
+    pictures: PictureSource | None,
     budget: int,
 ) -> list[dict[str, Any]]:
     """Groups: cause, how many, the worst as cards with their pictures ("" the frame, "+" its sharpest
@@ -95,7 +96,7 @@ def keeper_groups(
                     "picture": wanted.get(file_id) if isinstance(file_id, str) else None,
                     "answer": words.clean(keeper.get("answer")),
                     "probability": words.number(keeper.get("probability")),
-                    "deliberate": keeper.get("maybe_deliberate") or keeper.get("deliberate"),
+                    "deliberate": keeper.get("maybe_deliberate"),
                 }
             )  # fmt: skip
         groups.append(
@@ -111,9 +112,11 @@ def keeper_groups(
     return groups
 
 
-def _pictures(pictures: PictureSource, wanted: Mapping[str, str], budget: int) -> dict[str, str]:
+def _pictures(
+    pictures: PictureSource | None, wanted: Mapping[str, str], budget: int
+) -> dict[str, str]:
     out: dict[str, str] = {}
-    for file_id, row in fetch(pictures, wanted):
+    for file_id, row in fetch_pictures(pictures, wanted):
         key = wanted[file_id]
         crops = {
             f"{key}{mark}": crop_uri(row.get(f"{name}_jpeg"))

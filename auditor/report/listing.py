@@ -39,10 +39,8 @@ def fault(keeper: Mapping[str, Any]) -> str:
 
 
 def evidence(keeper: Mapping[str, Any]) -> str:
-    """The evidence for a cause as one sentence, whatever its form in the profile."""
+    """The evidence for a cause as one sentence."""
     found = keeper.get("evidence")
-    if isinstance(found, Mapping):
-        found = [f"{k.replace('_', ' ')}: {v}" for k, v in found.items() if v is not None]
     if isinstance(found, list | tuple):
         return "; ".join(words.clean(f) for f in found if f)
     return words.clean(found)

@@ -8,7 +8,6 @@ policy in the page forbids every request.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Final
@@ -16,25 +15,31 @@ from typing import Any, Final
 import pandas as pd
 from markupsafe import Markup
 
+from auditor.record.pictures import PictureSource
 from auditor.report import (
-    aperture_scale,
     first_screen,
     palette,
+    scales,
     summary,
     words,
 )
-from auditor.report.answer_words import BUTTONS, right_sentence
 from auditor.report.decisions_view import decisions_view
 from auditor.report.frames_behind import ROWS_PER_POINT, FrameIndex
-from auditor.report.habit_words import inside_acceptable, setting_lines
 from auditor.report.iso_words import LEVELS, band_sentence, highest_used, iso_limit
 from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.lens_chart import highest, lens_chart
 from auditor.report.matches_view import match_tables
-from auditor.report.pictures import PictureSource, thumbs_within
+from auditor.report.pictures import thumbs_within
 from auditor.report.profile_parts import Block, blocks, criterion
 from auditor.report.rendering import environment, pack, static
-from auditor.report.scale_words import lens_scale_sentence, scale_sentence
+from auditor.report.sentences import (
+    BUTTONS,
+    inside_acceptable,
+    lens_scale_sentence,
+    right_sentence,
+    scale_sentence,
+    setting_lines,
+)
 from auditor.report.snr_chart import at_output, shown_signals, snr_chart
 from auditor.report.svg_charts import draw
 
@@ -52,6 +57,8 @@ FIRST_LENSES: Final = 6
 """So many lenses stand on the first screen ..."""
 FIRST_BODIES: Final = 4
 """... and so many bodies."""
+SOME_PATHS: Final = 20
+"""So many files of those set aside for one reason are named; the tables name all."""
 MOST_IN_USE: Final = 12
 """So many lenses in use have a line of their own; the rest fold under one."""
 
@@ -70,7 +77,7 @@ def _lens_view(
 ) -> dict[str, Any]:
     parts = blocks(lens, "focal_ranges")
     pitch, top = words.number(lens.get("pixel_pitch_um")), highest(lens)
-    span = aperture_scale.used_span(parts)
+    span = scales.used_span(parts)
     charts: list[Markup | None] = []
     for part in parts:
         chart = lens_chart(part, top, span, pitch) if top and span else None
@@ -89,7 +96,7 @@ def _lens_view(
                 "key": f"l{index}r{i}",
                 "index": i,
                 "chart": charts[i],
-                "ruler": aperture_scale.aperture_ruler(p, span),
+                "ruler": scales.aperture_ruler(p, span),
             }
             for i, p in enumerate(parts)
         ],
@@ -142,9 +149,7 @@ def _body_view(
                 "edges": summary.band_edges(b),
                 "limit": iso_limit(b, "acceptable", top),
                 "says": band_sentence(b, top),
-                "ruler": aperture_scale.iso_ruler(b.get("usable_iso") or {}, span)
-                if span
-                else None,
+                "ruler": scales.iso_ruler(b.get("usable_iso") or {}, span) if span else None,
             }
             for b in summary.by_light(body)
         ],
@@ -161,27 +166,14 @@ def _heights(frames: pd.DataFrame | None) -> dict[Any, int]:
     return {key: int(v) for key, v in groups.median().items()}
 
 
-def _set_aside(profile: Block) -> list[tuple[str, int, list[str]]]:
-    """(reason, files, some paths), most frequent first."""
-    found = profile.get("set_aside")
-    if isinstance(found, Mapping):
-        return sorted(
-            ((words.clean(k), int(words.number(v) or 0), []) for k, v in found.items()),
-            key=lambda r: -r[1],
-        )
-    counts: Counter[str] = Counter()
-    paths: dict[str, list[str]] = {}
-    for row in found or ():
-        if isinstance(row, Mapping):
-            reason = words.clean(row.get("reason")) or "no reason given"
-            counts[reason] += int(words.number(row.get("files") or row.get("frames")) or 1)
-            more = (
-                row.get("paths")
-                or row.get("examples")
-                or ([row["path"]] if row.get("path") else [])
-            )
-            paths.setdefault(reason, []).extend(words.clean(p) for p in more)
-    return [(reason, n, paths[reason][:20]) for reason, n in counts.most_common()]
+def _by_reason(rows: list[Block]) -> list[tuple[str, int, list[str]]]:
+    """(reason, files, some paths) of what was set aside or not read, most frequent first."""
+    found: dict[str, list[str]] = {}
+    for row in rows:
+        reason = words.clean(row.get("reason")) or "no reason given"
+        found.setdefault(reason, []).append(words.clean(row.get("path")))
+    ordered = sorted(found.items(), key=lambda item: -len(item[1]))
+    return [(why, len(paths), [p for p in paths if p][:SOME_PATHS]) for why, paths in ordered]
 
 
 def _groups(profile: Block, views: list[dict[str, Any]], what: str) -> list[tuple[str, Any]]:
@@ -253,7 +245,9 @@ def thresholds(profile: Block) -> dict[str, float]:
     return {level: criterion(profile, f"snr_{level}") for level in LEVELS}
 
 
-def render_report(profile: Block, frames: pd.DataFrame | None, pictures: PictureSource) -> str:
+def render_report(
+    profile: Block, frames: pd.DataFrame | None, pictures: PictureSource | None
+) -> str:
     """The whole page as text."""
     lenses, bodies = (
         summary.by_frames(blocks(profile, many), one)
@@ -269,12 +263,10 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
     habits = blocks(profile, "habits")
     body_views = [_body_view(b, i, index, limits, habits) for i, b in enumerate(bodies)]
     keepers = blocks(profile, "keepers")
-    groups = keeper_groups(
-        keepers, summary.keeper_counts(profile)[2], index, pictures, KEEPER_PICTURE_BYTES
-    )
+    fallen, judged, causes = summary.keeper_counts(profile)
+    groups = keeper_groups(keepers, causes, index, pictures, KEEPER_PICTURE_BYTES)
     thumbs = thumbs_within(pictures, index.wanted(), POINT_PICTURE_BYTES)
     shots = blocks(profile, "next_shots")
-    fallen, judged, _ = summary.keeper_counts(profile)
     context = _first_screen(profile, lenses, bodies) | {
         "profile": profile,
         "decisions": decisions_view(profile),
@@ -292,17 +284,15 @@ def render_report(profile: Block, frames: pd.DataFrame | None, pictures: Picture
         "handheld": blocks(profile, "handheld"),
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
         "settings": [
-            {**s, "inside": inside_acceptable(profile, s)}
-            for s in profile.get("settings") or ()
-            if isinstance(s, Mapping)
+            {**s, "inside": inside_acceptable(profile, s)} for s in blocks(profile, "settings")
         ],
         "shots": shots,
         "shot_frames": round(sum(words.number(s.get("frames")) or 0 for s in shots)),
         "minutes": round(sum(words.number(s.get("minutes")) or 0 for s in shots)),
         "unlisted_shots": round(words.number(profile.get("next_shots_unlisted")) or 0),
         "same_how": _same(shots, "how"),
-        "set_aside": _set_aside(profile),
-        "unread": _set_aside({"set_aside": profile.get("unread_folders")}),
+        "set_aside": _by_reason(blocks(profile, "set_aside")),
+        "unread": _by_reason(blocks(profile, "unread_folders")),
         "criteria": _criteria(profile),
         "limits": limits,
         "blur_px": criterion(profile, "coc_pixels"),

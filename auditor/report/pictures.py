@@ -1,25 +1,19 @@
-"""Small pictures for the page: fetched in batches, made smaller, kept within a budget of bytes."""
+"""Small pictures for the page: made smaller, kept within a budget of bytes."""
 
 from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from typing import Any, Final, TypeAlias
+from collections.abc import Iterable
+from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 from PIL import Image, ImageFilter
 
-__all__ = ["PictureSource", "crop_uri", "fetch", "shows_detail", "thumb_uri", "thumbs_within"]
+from auditor.record.pictures import PictureSource, fetch_pictures
 
-Bytes: TypeAlias = Mapping[str, Mapping[str, Any]]
-PictureSource: TypeAlias = Callable[[list[str]], pd.DataFrame | Bytes] | pd.DataFrame | None
-"""Where pictures come from: a table with `record.PICTURE_COLUMNS` and `file_id` (column or index),
-or a function that gives such a table, or file id -> pictures, for a list of file ids."""
+__all__ = ["crop_uri", "shows_detail", "thumb_uri", "thumbs_within"]
 
-_BATCH: Final = 200
-"""Files whose pictures are asked for at a time: some megabytes of them."""
 SMALL: Final = (200, 72)
 """Longer side in px and JPEG quality of the small picture of a frame behind a point."""
 LARGE: Final = (320, 76)
@@ -35,27 +29,6 @@ _A_TENTH: Final = 90
 """Percentile."""
 _BROKEN: Final = (OSError, ValueError, SyntaxError, Image.DecompressionBombError)
 """What Pillow raises for bytes that are no picture or a damaged one."""
-
-
-def fetch(
-    pictures: PictureSource, file_ids: Iterable[str]
-) -> Iterator[tuple[str, Mapping[str, Any]]]:
-    """(file id, its pictures) for every id that has any, in the order asked, in batches."""
-    if pictures is None:
-        return
-    wanted = list(dict.fromkeys(f for f in file_ids if isinstance(f, str) and f))
-    for start in range(0, len(wanted), _BATCH):
-        batch = wanted[start : start + _BATCH]
-        table = pictures if isinstance(pictures, pd.DataFrame) else pictures(batch)
-        known = _by_id(table, batch) if isinstance(table, pd.DataFrame) else table
-        yield from ((f, known[f]) for f in batch if f in known)
-
-
-def _by_id(table: pd.DataFrame, batch: list[str]) -> Bytes:
-    if "file_id" in table.columns:
-        table = table.set_index("file_id")
-    table = table[table.index.isin(batch) & ~table.index.duplicated()]
-    return {str(k): row for k, row in table.to_dict("index").items()}
 
 
 def thumb_uri(data: Any, side: int = SMALL[0], quality: int = SMALL[1]) -> str | None:
@@ -106,10 +79,12 @@ def _uri(data: Any, change: Any, quality: int, side: int | None = None) -> str |
     return "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode("ascii")
 
 
-def thumbs_within(pictures: PictureSource, file_ids: Iterable[str], budget: int) -> dict[str, str]:
+def thumbs_within(
+    pictures: PictureSource | None, file_ids: Iterable[str], budget: int
+) -> dict[str, str]:
     """File id -> data URI, in the order asked, until `budget` bytes of page are used."""
     out: dict[str, str] = {}
-    for file_id, row in fetch(pictures, file_ids):
+    for file_id, row in fetch_pictures(pictures, file_ids):
         uri = thumb_uri(row.get("thumb_jpeg"))
         if uri is None:
             continue

@@ -22,7 +22,7 @@ from auditor.record import ZONES
 from auditor.report import words
 from auditor.report.iso_words import kind_sentence
 from auditor.report.profile_parts import NAME_END, NAME_START
-from auditor.report.shot_words import shot_line, shot_name
+from auditor.report.sentences import shot_line, shot_name
 
 __all__ = ["between", "environment", "figures", "link", "pack", "sentence", "shown", "static"]
 

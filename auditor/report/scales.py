@@ -1,11 +1,33 @@
-"""Scales of stops that charts and rulers share: apertures and ISO values in whole stops."""
+"""The engraved scale: a ruler of stops with the ranges to use laid along it.
+
+Lenses carry their depth of field as marks along an engraved scale of apertures; the same form shows
+here which apertures to use, to accept and to avoid, and which ISO is clean or still usable. Positions
+are in percent of the ruler's width, so that one form serves page, phone and printed card.
+"""
 
 from __future__ import annotations
 
 import math
-from typing import Final
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
 
-__all__ = ["WHOLE_STOPS", "iso_of", "iso_stops", "stops", "whole_iso_stops", "whole_stops"]
+from auditor.report import words
+
+__all__ = [
+    "WHOLE_STOPS",
+    "Mark",
+    "Ruler",
+    "Strip",
+    "aperture_ruler",
+    "iso_of",
+    "iso_ruler",
+    "iso_stops",
+    "stops",
+    "used_span",
+    "whole_iso_stops",
+    "whole_stops",
+]
 
 WHOLE_STOPS: Final = (0.7, 1, 1.4, 2, 2.8, 4, 5.6, 8, 11, 16, 22, 32, 45, 64, 90)
 """Engraved f-numbers, one stop apart."""
@@ -37,3 +59,108 @@ def whole_iso_stops(low: float, high: float) -> list[int]:
     """Whole positions between two on the scale of `iso_stops`, at most every second where there are many."""
     found = list(range(math.ceil(low), math.floor(high) + 1))
     return found[:: 1 if len(found) <= MOST_MARKS else 2]
+
+
+_SIXTH: Final = 1 / 6
+"""Stops by which a strip goes beyond its ends: half of a third, so that one aperture is seen."""
+_BESIDE: Final = 0.5
+"""Stops that a ruler of apertures goes beyond the outermost ones ..."""
+_BESIDE_ISO: Final = 0.3
+"""... and one of ISO values, which bear less for their limits end between them."""
+_ENGRAVED: Final = 0.01
+"""Stops by which an engraved ISO may miss a whole one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """An engraved figure at `at` percent."""
+
+    at: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """A range from `left` over `width` percent; `kind` names its colour and pattern."""
+
+    kind: str
+    left: float
+    width: float
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ruler:
+    """Engraved figures, the ranges laid along them, and the best."""
+
+    marks: tuple[Mark, ...]
+    strips: tuple[Strip, ...]
+    index: float | None
+    """Where the index mark (best aperture) stands, percent."""
+    says: str
+    """The whole ruler in words, for readers who cannot see it."""
+
+
+def used_span(focal_ranges: Sequence[Mapping[str, Any]]) -> tuple[float, float] | None:
+    """Smallest and largest f-number with frames in any of the focal ranges."""
+    known = [
+        n
+        for part in focal_ranges
+        for row in part.get("apertures") or ()
+        if (n := words.number(row.get("f_number"))) and n > 0
+    ]
+    return (min(known), max(known)) if known else None
+
+
+def aperture_ruler(
+    focal_range: Mapping[str, Any], span: tuple[float, float] | None
+) -> Ruler | None:
+    """The ruler of one focal range over `span` of f-numbers; None when no aperture is known."""
+    own = used_span([focal_range])
+    if span is None or own is None:
+        return None
+    left, right = stops(span[0]) - _BESIDE, stops(span[1]) + _BESIDE
+
+    def place(n: float) -> float:
+        return round(100 * (stops(n) - left) / (right - left), 2)
+
+    def strip(kind: str, ends: Any, label: str) -> Strip | None:
+        pair = [words.number(v) for v in ends or ()]
+        if len(pair) != 2 or not pair[0] or not pair[1]:
+            return None
+        beyond = 100 * _SIXTH / (right - left)
+        start, end = max(place(pair[0]) - beyond, 0), min(place(pair[1]) + beyond, 100)
+        text = f"{label} {words.aperture_range(pair)}"
+        return Strip(kind, round(start, 2), round(max(end - start, 1), 2), text)
+
+    found = [
+        strip("used", own, "used"),
+        strip("acceptable", focal_range.get("acceptable"), "acceptable"),
+        strip("pin-sharp", focal_range.get("pin_sharp"), "pin-sharp"),
+    ]
+    best = words.number((focal_range.get("sweet_spot") or {}).get("f_number"))
+    strips = tuple(s for s in found if s is not None)
+    says = [f"best at {words.aperture(best)}"] if best else []
+    says += [s.says for s in reversed(strips)]
+    whole = whole_stops(left, right) or sorted(set(own))
+    marks = tuple(Mark(place(n), words.aperture(n)[2:]) for n in whole)
+    return Ruler(marks, strips, place(best) if best else None, "; ".join(says))
+
+
+def iso_ruler(usable: Mapping[str, Any], span: tuple[float, float]) -> Ruler:
+    """ISO up to which a band of light is excellent and acceptable, over `span` of ISO values."""
+    left, right = iso_stops(span[0]) - _BESIDE_ISO, iso_stops(span[1]) + _BESIDE_ISO
+
+    def place(iso: float) -> float:
+        return round(100 * (iso_stops(iso) - left) / (right - left), 2)
+
+    strips, says = [], []
+    for key in ("acceptable", "excellent"):
+        top = words.number(usable.get(key))
+        if top and top > 0:
+            end = min(max(place(top), 1), 100)
+            strips.append(Strip(key, 0, end, f"{key} to {words.iso(top)}"))
+            says.append(f"{key} to {words.iso(top)}")
+    whole = whole_iso_stops(iso_stops(span[0]) - _ENGRAVED, iso_stops(span[1]) + _ENGRAVED)
+    marks = tuple(Mark(place(iso_of(k)), f"{round(iso_of(k))}") for k in whole)
+    return Ruler(marks, tuple(strips), None, "; ".join(reversed(says)) or "not known")

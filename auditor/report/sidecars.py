@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 from xml.sax.saxutils import escape
 
+from auditor.open_files import write_file
 from auditor.report import words
 from auditor.report.listing import fault
 
@@ -69,8 +70,6 @@ def write_sidecars(
             left += 1
             continue
         place.parent.mkdir(parents=True, exist_ok=True)
-        beside = place.with_name(f".{place.name}.{os.getpid()}")
-        beside.write_text(packet(keeper, keywords, rating), encoding="utf-8")
-        beside.replace(place)
+        write_file(place, packet(keeper, keywords, rating).encode())
         written += 1
     return written, left

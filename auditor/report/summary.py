@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from auditor.report import words
-from auditor.report.habit_words import handheld_lines, setting_lines
 from auditor.report.iso_words import band_edges, band_name, highest_used, iso_limit
 from auditor.report.profile_parts import NAME_END, NAME_START, Block, blocks, common, named, short
+from auditor.report.sentences import handheld_lines, setting_lines
 
 __all__ = [
     "FEW",

@@ -37,7 +37,6 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
         ],
         "body_usable_iso": lambda: list(_usable(profile)),
         "keepers": lambda: list(_keepers(profile)),
-        "set_aside": lambda: list(_set_aside(profile)),
     } | {
         name: partial(blocks, profile, name)
         for name in (
@@ -47,6 +46,7 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
             "settings",
             "handheld",
             "next_shots",
+            "set_aside",
         )
     }
     out = {}
@@ -202,13 +202,6 @@ def _keepers(profile: Block) -> Iterator[Row]:
         yield row | dict(more) | {"evidence": evidence(keeper)}
 
 
-def _set_aside(profile: Block) -> Iterator[Row]:
-    found = profile.get("set_aside")
-    if isinstance(found, Mapping):
-        found = [{"reason": k, "frames": v} for k, v in found.items()]
-    yield from (dict(f) for f in found or () if isinstance(f, Mapping))
-
-
 def _text(value: Any) -> Any:
     """A cell: nested values become text, so that CSV and Parquet hold the same."""
     if value is None or isinstance(value, float | int):
@@ -225,8 +218,8 @@ def _text(value: Any) -> Any:
 def _frame(name: str, rows: Sequence[Block]) -> pd.DataFrame:
     first = _COLUMNS[name]
     more = dict.fromkeys(k for row in rows for k in row if k not in first)
-    cells = [{k: _text(v) for k, v in row.items()} for row in rows]
-    table = pd.DataFrame(cells, columns=[*first, *more])
+    columns = {k: [_text(row.get(k)) for row in rows] for k in (*first, *more)}
+    table = pd.DataFrame(columns, dtype=None if rows else object)
     for column in table.columns:  # mixed or empty columns would have no type in Parquet
         if table[column].dtype == object:
             numbers = pd.to_numeric(table[column], errors="coerce")

@@ -1,21 +1,94 @@
-"""Everything the report consists of, written into one folder."""
+"""Everything the report consists of, written into one folder; the profile as plain JSON, and its schema."""
 
 from __future__ import annotations
 
+import json
+import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 
-from auditor.report.card_page import render_card
+from auditor.model import Profile, schema_of
+from auditor.open_files import write_file
+from auditor.record.pictures import PictureSource
+from auditor.report import words
+from auditor.report.card import render_card
 from auditor.report.faults import render_alone
 from auditor.report.page import render_report
-from auditor.report.pictures import PictureSource
-from auditor.report.profile_file import plain, write_text
 from auditor.report.tables import write_tables
 
-__all__ = ["write_report"]
+__all__ = ["plain", "profile_schema", "write_profile", "write_report", "write_text"]
+
+_PLAIN: Final = frozenset((str, int, bool, type(None)))
+"""What most of a profile is made of."""
+
+
+def plain(value: Any, gaps: bool = True) -> Any:
+    """A value of plain JSON: numpy to Python's own, tuples to lists, not-a-number to None; without the
+    `gaps` in its lists of blocks, if so asked, so that readers need not look for them."""
+    kind = type(value)
+    if kind in _PLAIN:
+        return value
+    if kind is float:
+        return value if math.isfinite(value) else None
+    if kind is dict or isinstance(value, Mapping):
+        return {str(k): plain(v, gaps) for k, v in value.items()}
+    if isinstance(value, np.ndarray):
+        value = value.tolist()
+    if isinstance(value, list | tuple | set | frozenset):
+        out = [plain(v, gaps) for v in value]
+        if gaps or all(v is not None for v in out):
+            return out
+        figures = any(v is not None and not isinstance(v, dict) for v in out)
+        return out if figures else [v for v in out if v is not None]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    if isinstance(value, float):
+        return words.number(value)
+    try:
+        missing = bool(value != value)  # NaT and pandas.NA compare unequal to themselves or refuse
+    except (TypeError, ValueError):
+        missing = True
+    return None if missing else str(value)
+
+
+def write_profile(profile: Mapping[str, Any], path: Path) -> None:
+    """Write `profile.json`. A half-written file never takes the place of a whole one."""
+    # ASCII escapes keep names that are no valid Unicode (undecodable file names) intact.
+    parts = [f"{json.dumps(str(k))}: {_lines(v)}" for k, v in profile.items()]
+    write_text(Path(path), "{\n" + ",\n".join(parts) + "\n}\n")
+
+
+def _lines(value: Any) -> str:
+    """JSON of one key of the profile, a list with a line for each entry: a whole profile written in many
+    lines is several times as large and as slow to write."""
+    if not isinstance(value, list):
+        return _json(value)
+    return "[" + ",\n ".join(_json(v) for v in value) + "]"
+
+
+def _json(value: Any) -> str:
+    """JSON of a value that is plain already, as nearly all are, or is made so."""
+    try:
+        return json.dumps(value, allow_nan=False)
+    except (TypeError, ValueError):
+        return json.dumps(plain(value), allow_nan=False)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write text as UTF-8, whole or not at all; lone surrogates become U+FFFD."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_file(path, text.encode("utf-8", "replace"))
+
+
+def profile_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of `profile.json`, made from the types of `model`."""
+    return schema_of(Profile, "Profile of a photo archive")
 
 
 def _set_aside(frames: pd.DataFrame | None) -> list[dict[str, Any]]:
@@ -30,7 +103,7 @@ def _set_aside(frames: pd.DataFrame | None) -> list[dict[str, Any]]:
 def write_report(
     profile: Mapping[str, Any],
     frames: pd.DataFrame | None,
-    pictures: PictureSource,
+    pictures: PictureSource | None,
     out: Path,
 ) -> None:
     """Write `report.html`, `card.html` and `tables/` into the folder `out`.

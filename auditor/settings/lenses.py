@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final
 
 import numpy as np
@@ -17,9 +18,8 @@ from auditor.settings.lens import (
     range_from_name,
 )
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
-from auditor.settings.spelling import one_spelling
 
-__all__ = ["reconcile_lenses"]
+__all__ = ["one_spelling", "reconcile_lenses"]
 
 SMALL_SENSOR_MM: Final = 18.0
 """Diagonal below which cameras do not change lenses, unless they name them (common practice, no
@@ -182,3 +182,22 @@ def _copies(frames: pd.DataFrame) -> pd.Series:
         return lens
     mark = lens.isin(several) & frames["lens_serial"].notna()
     return lens.where(~mark, lens.astype(str) + " (no. " + frames["lens_serial"].astype(str) + ")")
+
+
+def one_spelling(names: pd.Series, key: Callable[[str], str]) -> pd.Series:
+    """Names with the same key get the spelling that most frames have.
+
+    Between equally frequent ones that with small letters, then the shorter, then the first by
+    alphabet: the choice does not depend on the order of frames.
+    """
+    counts = names.dropna().value_counts()
+    chosen: dict[str, tuple[tuple[int, bool, int, str], str]] = {}
+    keys = {name: key(name) for name in counts.index}
+    for name, count in counts.items():
+        text = str(name)
+        rank = (-int(count), text.isupper(), len(text), text)
+        group = keys[text]
+        if group not in chosen or rank < chosen[group][0]:
+            chosen[group] = (rank, text)
+    mapping = {name: chosen[group][1] for name, group in keys.items()}
+    return names.map(mapping).astype("object").where(names.notna(), None)

@@ -13,6 +13,7 @@ from auditor.record import LOWER_SIDE, Settings
 from auditor.settings import exposure_tags
 from auditor.settings.body import body_name, body_serial
 from auditor.settings.capture_time import capture_time
+from auditor.settings.exposure_tags import colour_temperature, white_balance
 from auditor.settings.file_source import has_maker_note, kind_of_file, real_camera, written_size
 from auditor.settings.keywords import labels, rating
 from auditor.settings.lens import (
@@ -23,13 +24,11 @@ from auditor.settings.lens import (
     range_from_name,
     split_converter,
 )
-from auditor.settings.native_size import native_size
 from auditor.settings.one_file import settle
-from auditor.settings.pitch import tagged_pitch
+from auditor.settings.pitch import native_size, tagged_pitch
 from auditor.settings.sensors import sensor_diagonal
 from auditor.settings.tag_values import PICTURE_SIDES_PX, numbers, within
 from auditor.settings.tags import RawTags, clean_text, read_raw_tags
-from auditor.settings.white_balance import colour_temperature, white_balance
 
 __all__ = ["Tags", "read_settings", "read_tags"]
 

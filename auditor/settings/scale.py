@@ -108,7 +108,6 @@ class _Table:
         self.body = pd.factorize(frames["body"].astype("object"))[0]
         width, height = self._number("width_px"), self._number("height_px")
         self.long, self.short = np.fmax(width, height), np.fmin(width, height)
-        self.sized = (self.short > 0) & np.isfinite(self.long)
         self.source = self._source()
         self.tagged, self.basis = self._tagged()
         recoded = self._flag("recoded")
@@ -266,12 +265,9 @@ def _basis(name: str | None) -> str | None:
 
 def _codes(table: dict[str, NDArray[Any]]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Code of each row's combination of values, and the first row of each combination."""
-    code = np.zeros(len(next(iter(table.values()))), np.int64)
-    for column in table.values():
-        own, found = pd.factorize(column, use_na_sentinel=False)
-        code = pd.factorize(code * max(len(found), 1) + own)[0]
-    _, first = np.unique(code, return_index=True)
-    return code, first
+    rows = pd.DataFrame(table)
+    code = rows.groupby(list(rows), sort=False, dropna=False).ngroup().to_numpy(np.int64)
+    return code, np.unique(code, return_index=True)[1]
 
 
 def _mark_habits(e: pd.DataFrame) -> None:

@@ -1,14 +1,13 @@
 """The measurement store: Parquet parts in a folder, one writer, any number of readers."""
 
 from .errors import StoreBusy, StoreError, why
-from .known_files import Known, KnownFile
+from .known_files import Known
 from .schema import to_frame
 from .store import STORE_VERSION, Store
 
 __all__ = [
     "STORE_VERSION",
     "Known",
-    "KnownFile",
     "Store",
     "StoreBusy",
     "StoreError",

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 from auditor.answers import ANSWERS, TAKEN_BACK
 from auditor.crawl.names import as_text
+from auditor.open_files import write_file
 
 __all__ = ["AnswerError", "parse_answers", "read_answers", "remember_answers"]
 
@@ -70,14 +71,8 @@ def remember_answers(
         if answer != TAKEN_BACK:
             values = (path, answer, (file_ids or {}).get(path, ""), now)
             rows[path] = dict(zip(_HEAD, values, strict=True))
-    _write(folder / FILE_NAME, rows.values())
-
-
-def _write(path: Path, rows: Iterable[Mapping[str, str]]) -> None:
     out = io.StringIO()
     table = csv.DictWriter(out, _HEAD, lineterminator="\n")
     table.writeheader()
-    table.writerows(rows)
-    beside = path.with_name(f".{path.name}.new")
-    beside.write_text(out.getvalue(), encoding="utf-8")
-    beside.replace(path)
+    table.writerows(rows.values())
+    write_file(folder / FILE_NAME, out.getvalue().encode(), durable=True)

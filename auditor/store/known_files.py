@@ -2,35 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from .arrow_columns import codes, flags, whole_numbers
+from .rows import codes, flags, whole_numbers
 from .schema import Trouble, path_key
 
-__all__ = ["KNOWN_COLUMNS", "Known", "KnownFile"]
+__all__ = ["KNOWN_COLUMNS", "Known"]
 
 KNOWN_COLUMNS = (
     *("path_key", "size_bytes", "mtime_ns", "status", "tool_version", "sidecar_stamp"),
     *("gone", "file_id", "sidecar_id", "leader_key", "trouble"),
 )
-
-
-@dataclass(frozen=True, slots=True)
-class KnownFile:
-    """The newest row of one path, as far as deciding needs it. -1 stands for an unknown number."""
-
-    size_bytes: int
-    mtime_ns: int
-    status: str
-    tool_version: str
-    sidecar_stamp: int
-    gone: bool
-    at: int
 
 
 class Known:
@@ -104,23 +90,9 @@ class Known:
         at[at == len(self.key)] = 0
         return np.where(self.key[at] == keys, at, -1)
 
-    def at(self, index: int) -> KnownFile:
-        """The row at an index that `find` gave."""
-        measured, counted = self.measured[index], self.counted[index]
-        return KnownFile(
-            int(self.size[index]),
-            int(self.mtime[index]),
-            "measured" if measured else "counted" if counted else "set-aside",
-            self.versions[self.version[index]],
-            int(self.stamp[index]),
-            bool(self.gone[index]),
-            index,
-        )
-
-    def get(self, path: str) -> KnownFile | None:
-        """The newest row of one path, or None."""
-        index = int(self.find(np.array([path_key(path)], np.int64))[0])
-        return None if index < 0 else self.at(index)
+    def index(self, path: str) -> int:
+        """Index of one path's row, -1 where it is unknown."""
+        return int(self.find(np.array([path_key(path)], np.int64))[0])
 
 
 def _is_one_of(code: NDArray[np.int64], names: list[str], *wanted: str) -> NDArray[np.bool_]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from itertools import accumulate
 from pathlib import Path
 from typing import Final
 
@@ -13,7 +12,6 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from ..units import MB
-from .arrow_columns import chosen, whole_numbers
 from .parts import (
     UNREADABLE,
     DamagedPart,
@@ -22,34 +20,16 @@ from .parts import (
     is_whole,
     list_parts,
     read_part,
-    write_tables,
+    write_part,
 )
+from .rows import chosen, last_in_parts, whole_numbers
 
-__all__ = ["SmallParts", "last_in_parts", "last_of_each", "merge_parts"]
+__all__ = ["SmallParts", "merge_parts"]
 
 _TOGETHER_ROWS: Final = 4096
 """Rows that are held in memory before they are written into the merged part ..."""
 _TOGETHER_BYTES: Final = 8 * MB
 """... or bytes of them, whichever comes first."""
-
-
-def last_of_each(keys: NDArray[np.generic]) -> NDArray[np.int64]:
-    """Index of the last occurrence of every distinct key, in the order of the keys."""
-    # numpy's unique would load half of numpy first.
-    order = np.argsort(keys, kind="stable")
-    ordered = keys[order]
-    last = np.ones(len(keys), bool)
-    last[:-1] = ordered[1:] != ordered[:-1]
-    return np.asarray(order[last])
-
-
-def last_in_parts(keys: Sequence[NDArray[np.generic]]) -> list[NDArray[np.bool_]]:
-    """For the rows of each of several parts, whether no later one, in any part, has the same key."""
-    last = np.zeros(sum(map(len, keys)), bool)
-    if len(last):
-        last[last_of_each(np.concatenate(keys))] = True
-    ends = accumulate(map(len, keys))
-    return [last[end - len(own) : end] for own, end in zip(keys, ends, strict=True)]
 
 
 def merge_parts(
@@ -79,7 +59,7 @@ def merge_parts(
         if waiting:
             yield pa.concat_tables(waiting)
 
-    write_tables(folder, run[0].first, run[-1].last, tables(), schema, group)
+    write_part(folder, run[0].first, run[-1].last, tables(), schema, group)
 
 
 def _keys(column: pa.ChunkedArray) -> NDArray[np.generic]:

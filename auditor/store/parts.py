@@ -25,6 +25,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from ..open_files import write_file
 from ..units import MB
 
 __all__ = [
@@ -37,9 +38,7 @@ __all__ = [
     "part_name",
     "read_part",
     "read_rows",
-    "write_file",
     "write_part",
-    "write_tables",
 ]
 
 UNREADABLE = (OSError, pa.ArrowException, ValueError, KeyError, UnicodeError)
@@ -133,35 +132,7 @@ def _holds_all_of(wide: Path, narrow: Path) -> bool:
     return bool(pc.all(pc.is_in(wanted, value_set=have.combine_chunks()), min_count=0).as_py())
 
 
-def write_file(path: Path, data: bytes | memoryview) -> None:
-    """Write `path` so that it is there whole or not at all, also after a power cut."""
-    temporary = path.with_name(path.name + ".tmp")
-    with contextlib.suppress(FileNotFoundError):
-        os.unlink(temporary)  # whatever lies there, a link that leads elsewhere included
-    try:
-        with open(temporary, "xb") as out:
-            out.write(data)
-            out.flush()
-            os.fsync(out.fileno())
-        os.replace(temporary, path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            os.unlink(temporary)
-        raise
-    if hasattr(os, "O_DIRECTORY"):
-        fd = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(fd)
-        finally:
-            os.close(fd)
-
-
-def write_part(folder: Path, first: int, last: int, table: pa.Table, rows_per_group: int) -> Part:
-    """Write one part of `table` under its final name."""
-    return write_tables(folder, first, last, [table], table.schema, rows_per_group)
-
-
-def write_tables(
+def write_part(
     folder: Path,
     first: int,
     last: int,
@@ -184,7 +155,7 @@ def write_tables(
             writer.write_table(table, rows_per_group)
     data = out.getbuffer()
     path = folder / part_name(first, last, data)
-    write_file(path, data)
+    write_file(path, data, durable=True)
     return Part(last, first, path)
 
 

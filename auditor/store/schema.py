@@ -102,8 +102,7 @@ def path_keys(paths: Sequence[str]) -> NDArray[np.int64]:
 
 def stored_key(shown: str) -> int:
     """Signed 64-bit hash of a path as it is stored (`names.printable`)."""
-    digest = blake2b(shown.encode("utf-8"), digest_size=_KEY_BYTES).digest()
-    return int.from_bytes(digest, "little", signed=True)
+    return int(stored_keys([shown])[0])
 
 
 def stored_keys(shown: Sequence[str]) -> NDArray[np.int64]:

@@ -12,13 +12,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from .arrow_columns import chosen, codes, flags, positions, whole_numbers
-from .check import check
-from .current_rows import columns_of, rows_there
 from .errors import trouble
 from .known_files import KNOWN_COLUMNS, Known
 from .lock import WriterLock
-from .merge import SmallParts, last_in_parts, last_of_each
+from .merge import SmallParts
 from .parts import (
     DamagedPart,
     Part,
@@ -29,7 +26,18 @@ from .parts import (
     read_rows,
     write_part,
 )
-from .repair import mend, set_apart, without_pictures
+from .repair import check, mend, set_apart, without_pictures
+from .rows import (
+    chosen,
+    codes,
+    columns_of,
+    flags,
+    last_in_parts,
+    last_of_each,
+    positions,
+    rows_there,
+    whole_numbers,
+)
 from .schema import (
     FRAME_NAMES,
     FRAME_SCHEMA,
@@ -40,8 +48,7 @@ from .schema import (
     some_rows,
     stored_keys,
 )
-from .unread_folders import read_unread, renew_unread
-from .version import STORE_VERSION, version_of, write_version
+from .side_files import STORE_VERSION, read_unread, renew_unread, version_of, write_version
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -149,16 +156,18 @@ class Store:
         number, self._next = self._next, self._next + 1
         try:
             if pictures:
-                table = picture_table(pictures)
-                write_part(self.folder / "pictures", number, number, table, PICTURE_GROUP)
+                self._write("pictures", number, picture_table(pictures), PICTURE_GROUP)
             table = frame_table(rows)
-            part = write_part(self.folder / "frames", number, number, table, FRAME_GROUP)
+            part = self._write("frames", number, table, FRAME_GROUP)
             self._fresh[part.path] = table
             self._small += 1
             if self._small >= SMALL_PARTS:
                 self.compact()
         except OSError as error:
             raise trouble(error, self.folder) from error
+
+    def _write(self, name: str, number: int, table: pa.Table, group: int) -> Part:
+        return write_part(self.folder / name, number, number, [table], table.schema, group)
 
     def compact(self) -> None:
         """Merge small neighbouring parts; the newest row of each path in the merged run is kept."""

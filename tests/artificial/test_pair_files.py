@@ -8,8 +8,7 @@ import cv2
 import numpy as np
 
 from auditor.artificial.camera import decode_srgb
-from auditor.artificial.pair_files import Takes, draw_pairs
-from auditor.artificial.pairs import Accessory, PairWorld
+from auditor.artificial.pairs import Accessory, PairWorld, Takes, draw_pairs
 from auditor.settings import read_settings
 
 CALM = PairWorld(pairs=1, missed=0.0, light_sd=0.0, balance_sd=0.0)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import os
+import tempfile
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import psutil
@@ -14,18 +15,28 @@ from auditor.engine import ScanOptions, ScanSummary, batch, scan
 from auditor.engine.batch import close_decoders, run_batch
 from auditor.store import Store
 
+_kept = tempfile.TemporaryDirectory(prefix="planted-")
+CALLS = Path(_kept.name) / "calls.txt"
+"""Where the planted measuring functions leave a line for each of their calls."""
+os.environ["PLANTED_CALLS"] = str(CALLS)
+
 
 class Here:
-    """Stands in for the Dask workers: batches are done at once, in this process's own decoder."""
+    """Stands in for the Dask workers: batches are done at once, in a decoder of this process that the
+    next scan with the same settings uses again."""
+
+    kept: ClassVar[set[str]] = set()
 
     def __init__(
         self, count: int, address: str | None, settings: dict[str, Any], scratch: Path
     ) -> None:
         self.count, self._settings = count, settings
+        self._name = f"here, {sorted(settings.items())}"
+        self.kept.add(self._name)
         self._done: list[tuple[int, Any]] = []
 
     def submit(self, ticket: int, jobs: list[dict[str, Any]]) -> None:
-        self._done.append((ticket, run_batch(jobs, self._settings, "here")))
+        self._done.append((ticket, run_batch(jobs, self._settings, self._name)))
 
     def arrived(self, wait: float) -> list[tuple[int, Any]]:
         came, self._done = self._done, []
@@ -44,7 +55,14 @@ class Here:
         return []
 
     def close(self) -> None:
-        close_decoders("here")
+        pass
+
+    @classmethod
+    def end(cls) -> None:
+        """End the decoders that wait for the next scan, before processes are looked at."""
+        for name in cls.kept:
+            close_decoders(name)
+        cls.kept.clear()
         batch._ended.clear()
 
 
@@ -71,6 +89,15 @@ def look(folder: Path) -> dict[str, tuple[Any, ...]]:
     return found
 
 
+def measured_now() -> list[str]:
+    """Names of the files that were measured since this was last asked."""
+    names = sorted(
+        Path(line).name for line in CALLS.read_text(errors="surrogateescape").splitlines()
+    )
+    CALLS.write_text("")
+    return names
+
+
 def run(root: Path | str, out: Path, workers: int = 2, **options: Any) -> ScanSummary:
     """One scan with the planted measuring function."""
     wanted = {"measure": "planted:measure"} | options
@@ -88,12 +115,14 @@ def rows(out: Path) -> dict[str, tuple[str, str]]:
 
 def started_here() -> list[int]:
     """Processes under this one that scans could have left running; a zombie has ended."""
+    Here.end()
     left = []
     for child in psutil.Process().children(recursive=True):
         with contextlib.suppress(psutil.NoSuchProcess):
             command = " ".join(child.cmdline())
-            # Python's own helper, and the browser and its driver of tests that ran before these.
-            other = any(n in command for n in ("resource_tracker", "chrom", "playwright"))
+            # Python's own helpers, and the browser and its driver of tests that ran before these.
+            helpers = ("resource_tracker", "forkserver", "chrom", "playwright")
+            other = any(n in command for n in helpers)
             if not other and child.status() != psutil.STATUS_ZOMBIE:
                 left.append(child.pid)
     return left

@@ -47,12 +47,12 @@ def measure(
 ) -> FrameRecord:
     """A record that depends on the content only; faults by the file's name.
 
-    Where the environment names a folder in PLANTED_CALLS every call leaves a line there.
+    Where the environment names a file in PLANTED_CALLS every call leaves a line there.
     """
     name = Path(path).name
     calls = os.environ.get("PLANTED_CALLS")
     if calls:
-        with open(calls, "a") as out:
+        with open(calls, "a", errors="surrogateescape") as out:
             out.write(f"{path}\n")
     if "slow" in name:
         time.sleep(0.2)

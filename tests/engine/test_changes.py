@@ -9,38 +9,23 @@ from pathlib import Path
 import archive
 import pytest
 
-from auditor.engine import ScanError
+from auditor.engine import ScanError, queues
 from auditor.store import Store
-
-
-@pytest.fixture
-def calls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    path = tmp_path / "calls.txt"
-    path.touch()
-    monkeypatch.setenv("PLANTED_CALLS", str(path))
-    return path
 
 
 @pytest.fixture
 def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """Scans do without Dask's workers."""
     monkeypatch.setattr("auditor.engine.scanning.Workers", archive.Here)
+    archive.CALLS.write_text("")
 
 
-def measured_now(calls: Path) -> list[str]:
-    names = sorted(Path(line).name for line in calls.read_text().splitlines())
-    calls.write_text("")
-    return names
-
-
-def test_only_what_is_new_or_changed_is_measured(
-    tmp_path: Path, calls: Path, at_once: None
-) -> None:
+def test_only_what_is_new_or_changed_is_measured(tmp_path: Path, at_once: None) -> None:
     root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg", "3.jpg", "x/4.jpg", "x/5.jpg", "6.jpg"])
     out = tmp_path / "out"
     first = archive.run(root, out, workers=1)
     assert (first.found, first.measured, first.new) == (6, 6, 6)
-    assert len(measured_now(calls)) == 6
+    assert len(archive.measured_now()) == 6
     ids = Store(out).load(["path", "file_id"]).set_index("path")["file_id"]
 
     archive.make(root, ["7.jpg"], seed=7)  # new
@@ -51,7 +36,7 @@ def test_only_what_is_new_or_changed_is_measured(
     (root / "3.jpg").unlink()  # gone
     (root / "6.xmp").write_bytes(b"<x/>")  # a rating was given in another program
     second = archive.run(root, out, workers=1)
-    assert measured_now(calls) == ["1.jpg", "6.jpg", "7.jpg"]
+    assert archive.measured_now() == ["1.jpg", "6.jpg", "7.jpg"]
     assert (second.found, second.measured, second.set_aside) == (6, 6, 0)
     assert (second.new, second.moved, second.unchanged, second.gone) == (3, 2, 1, 2)
     frames = Store(out).load().set_index("path")
@@ -66,26 +51,24 @@ def test_only_what_is_new_or_changed_is_measured(
 
     third = archive.run(root, out, workers=1)
     assert (third.unchanged, third.new, third.moved, third.gone) == (6, 0, 0, 0)
-    assert measured_now(calls) == []
+    assert archive.measured_now() == []
 
     # Brought back from a backup: remembered by its content.
     archive.make(root, ["1.jpg", "2.jpg", "3.jpg"])
     (root / "1.jpg").write_bytes(b"changed")
     fourth = archive.run(root, out, workers=1)
-    assert measured_now(calls) == []
+    assert archive.measured_now() == []
     assert fourth.measured == 7
 
 
-def test_an_archive_under_another_name_is_not_measured_again(
-    tmp_path: Path, calls: Path, at_once: None
-) -> None:
+def test_an_archive_under_another_name_is_not_measured_again(tmp_path: Path, at_once: None) -> None:
     root = archive.make(tmp_path / "a", [f"{n}.jpg" for n in range(30)] + ["refused.jpg"])
     out = tmp_path / "out"
     archive.run(root, out, workers=1)
-    measured_now(calls)
+    archive.measured_now()
     os.rename(root, tmp_path / "b")
     summary = archive.run(tmp_path / "b", out, workers=1)
-    assert measured_now(calls) == []
+    assert archive.measured_now() == []
     assert (summary.moved, summary.gone, summary.set_aside) == (31, 31, 1)
     frames = Store(out).load(["path"])
     assert len(frames) == 31
@@ -93,24 +76,20 @@ def test_an_archive_under_another_name_is_not_measured_again(
     assert len(Store(out).pictures(Store(out).load(["file_id"])["file_id"].dropna())) == 30
 
 
-def test_small_pictures_that_were_lost_come_back(
-    tmp_path: Path, calls: Path, at_once: None
-) -> None:
+def test_small_pictures_that_were_lost_come_back(tmp_path: Path, at_once: None) -> None:
     root, out = archive.make(tmp_path / "a", ["1.jpg", "2.jpg", "3-refused.jpg"]), tmp_path / "out"
     archive.run(root, out, workers=1)
-    measured_now(calls)
+    archive.measured_now()
     shutil.rmtree(out / "pictures")
     summary = archive.run(root, out, workers=1)
     assert (summary.measured, summary.set_aside) == (2, 1)
-    assert measured_now(calls) == ["1.jpg", "2.jpg"]
+    assert archive.measured_now() == ["1.jpg", "2.jpg"]
     assert len(Store(out).pictures(Store(out).load(["file_id"])["file_id"].dropna())) == 2
     assert Store(out).verify() == []
     assert archive.run(root, out, workers=1).unchanged == 3
 
 
-def test_an_archive_that_is_not_mounted_loses_nothing(
-    tmp_path: Path, calls: Path, at_once: None
-) -> None:
+def test_an_archive_that_is_not_mounted_loses_nothing(tmp_path: Path, at_once: None) -> None:
     root = archive.make(tmp_path / "a", [f"{n}.jpg" for n in range(5)])
     out = tmp_path / "out"
     archive.run(root, out, workers=1)
@@ -123,8 +102,9 @@ def test_an_archive_that_is_not_mounted_loses_nothing(
 
 
 def test_an_archive_that_disappears_stops_the_scan_and_keeps_what_came(
-    tmp_path: Path, calls: Path
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(queues, "WAIT_S", 0.5)
     root = archive.make(tmp_path / "a", [f"{n:03d}-slow.jpg" for n in range(24)])
     out = tmp_path / "out"
 
@@ -141,10 +121,10 @@ def test_an_archive_that_disappears_stops_the_scan_and_keeps_what_came(
     assert 4 <= kept == error.value.summary.measured < 24
     assert archive.started_here() == []
     os.rename(tmp_path / "elsewhere", root)
-    measured_now(calls)
+    archive.measured_now()
     summary = archive.run(root, out)
     assert (summary.measured, summary.set_aside) == (24, 0)
-    assert len(measured_now(calls)) == 24 - kept
+    assert len(archive.measured_now()) == 24 - kept
 
 
 def test_files_that_cannot_be_read_are_set_aside(tmp_path: Path, at_once: None) -> None:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
+import logging
+import multiprocessing
 import queue
-import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import archive
 import psutil
@@ -22,41 +24,57 @@ from auditor.store import Store
 OPTIONS = ScanOptions(measure="planted:measure")
 
 
+READY = multiprocessing.get_context("forkserver")
+"""Starts processes that have Dask loaded already."""
+READY.set_forkserver_preload(["distributed"])
+
+
+async def _scheduler(address: Any) -> None:
+    import distributed
+
+    quiet = {"dashboard": False, "dashboard_address": "127.0.0.1:0"}
+    async with distributed.Scheduler(host="127.0.0.1", port=0, **quiet) as it:
+        address.put(it.address)
+        await it.finished()
+
+
+async def _worker(address: Any, scheduler: str, folder: str, before: str) -> None:
+    import distributed
+
+    exec(before)
+    async with distributed.Worker(
+        scheduler, nthreads=1, memory_limit=0, local_directory=folder,
+        dashboard_address="127.0.0.1:0",
+    ) as it:  # fmt: skip
+        address.put(it.address)
+        await it.finished()
+
+
+def _serve(what: Any, *words: Any) -> None:
+    logging.disable()
+    asyncio.run(what(*words))
+
+
 class Cluster:
     """A scheduler and workers, each in a process of its own; all of them end with the test."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self.scheduler = self._start(
-            "    async with distributed.Scheduler(host='127.0.0.1', port=0, dashboard=False,"
-            " dashboard_address='127.0.0.1:0') as it:\n"
-            "        print(it.address, flush=True)\n"
-        )
-        self.address = _first_line(self.scheduler)
-        self.started = [self.scheduler]
+        self.started: list[Any] = []
+        self.scheduler, self.address = self._start(_scheduler)
 
-    def worker(self, before: str = "") -> subprocess.Popen[bytes]:
+    def worker(self, before: str = "") -> Any:
         """One more worker, known to the scheduler when this returns; `before` is run in it first."""
-        process = self._start(
-            f"    async with distributed.Worker({self.address!r}, nthreads=1, memory_limit=0,"
-            f" local_directory={str(self._folder)!r}, dashboard_address='127.0.0.1:0') as it:\n"
-            "        print(it.address, flush=True)\n",
-            before,
-        )
-        self.started.append(process)
-        assert _first_line(process).startswith("tcp://")
+        process, address = self._start(_worker, self.address, str(self._folder), before)
+        assert address.startswith("tcp://")
         return process
 
-    def _start(self, code: str, before: str = "") -> subprocess.Popen[bytes]:
-        whole = (
-            f"{before}\nimport asyncio, sys, distributed\n"
-            f"sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
-            f"async def run():\n{code}        await it.finished()\n"
-            "asyncio.run(run())\n"
-        )
-        return subprocess.Popen(
-            [sys.executable, "-c", whole], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
-        )
+    def _start(self, what: Any, *words: str) -> tuple[Any, str]:
+        told = READY.Queue()
+        process = READY.Process(target=_serve, args=(what, told, *words))
+        process.start()
+        self.started.append(process)
+        return process, told.get(timeout=60)
 
     def scan(
         self, root: Path, out: Path, progress: Callable[[Progress], None] | None = None
@@ -66,18 +84,13 @@ class Cluster:
         return scan([root], store, cluster=self.address, options=OPTIONS, progress=progress)
 
 
-def _first_line(process: subprocess.Popen[bytes]) -> str:
-    assert process.stdout is not None
-    return process.stdout.readline().decode().strip()
-
-
 @pytest.fixture
 def cluster(tmp_path: Path) -> Iterator[Cluster]:
     made = Cluster(tmp_path)
     yield made
     for process in made.started:
         process.kill()
-        process.communicate()
+        process.join()
 
 
 @pytest.mark.parametrize("address", ["nonsense", "tcp://", "tcp://host", "host:0", "host:99999"])
@@ -227,13 +240,13 @@ def test_a_batch_whose_workers_left_without_a_word_is_sent_to_others(
     first = cluster.worker()
 
     def leave(event: Progress) -> None:
-        if event.done >= 4 and first.poll() is None:
+        if event.done >= 4 and first.is_alive():
             first.kill()
-            first.wait()
+            first.join()
             cluster.worker()
 
     summary = cluster.scan(root, tmp_path / "out", leave)
-    assert first.poll() is not None
+    assert not first.is_alive()
     assert (summary.measured, summary.set_aside) == (20, 0)
 
 

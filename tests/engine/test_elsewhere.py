@@ -95,6 +95,7 @@ def test_workers_of_a_cluster_that_is_there_already(
     monkeypatch.setattr("auditor.engine.cluster._CONNECT_S", 2.0)
     from distributed import LocalCluster
 
+    archive.Here.end()
     names = [f"{n}.jpg" for n in range(12)] + ["5-abort.jpg"]
     root = archive.make(tmp_path / "a", names)
     options = ScanOptions(measure="planted:measure")

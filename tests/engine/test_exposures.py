@@ -22,19 +22,10 @@ RNG = np.random.default_rng(3)
 
 
 @pytest.fixture
-def calls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """File of the calls to the measuring function; scans do without Dask."""
+def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Scans do without Dask's workers."""
     monkeypatch.setattr("auditor.engine.scanning.Workers", archive.Here)
-    path = tmp_path / "calls.txt"
-    path.touch()
-    monkeypatch.setenv("PLANTED_CALLS", str(path))
-    return path
-
-
-def measured_now(calls: Path) -> list[str]:
-    names = sorted(Path(line).name for line in calls.read_text().splitlines())
-    calls.write_text("")
-    return names
+    archive.CALLS.write_text("")
 
 
 def tags(number: int, **more: Any) -> FrameTags:
@@ -76,7 +67,7 @@ def sums(summary: ScanSummary) -> tuple[int, int, int, int]:
 
 
 def test_raw_jpeg_export_and_backup_of_one_exposure_are_measured_once(
-    tmp_path: Path, calls: Path
+    tmp_path: Path, at_once: None
 ) -> None:
     root = tmp_path / "a"
     raw(root / "IMG_0001.dng", 1)
@@ -88,7 +79,7 @@ def test_raw_jpeg_export_and_backup_of_one_exposure_are_measured_once(
     summary = run(root, out)
     assert sums(summary) == (8, 8, 0, 6)
     assert summary.new == 2
-    assert len(measured_now(calls)) == 2
+    assert len(archive.measured_now()) == 2
     on = counted(out)
     assert on["IMG_0001.jpg"] == on["IMG_0001-small.jpg"] == "IMG_0001.dng"
     frames = Store(out).load()
@@ -104,11 +95,11 @@ def test_raw_jpeg_export_and_backup_of_one_exposure_are_measured_once(
     again = run(root, out)
     assert sums(again) == (8, 8, 0, 6)
     assert again.unchanged == 8
-    assert measured_now(calls) == []
+    assert archive.measured_now() == []
 
 
 def test_a_raw_file_that_cannot_be_decoded_does_not_cost_the_exposure(
-    tmp_path: Path, calls: Path
+    tmp_path: Path, at_once: None
 ) -> None:
     root = tmp_path / "a"
     raw(root / "IMG_0001-refused.dng", 1)
@@ -122,19 +113,19 @@ def test_a_raw_file_that_cannot_be_decoded_does_not_cost_the_exposure(
 
 
 def test_of_a_raw_file_with_only_a_preview_the_jpeg_beside_it_is_measured_too(
-    tmp_path: Path, calls: Path
+    tmp_path: Path, at_once: None
 ) -> None:
     root = tmp_path / "a"
     raw(root / "IMG_0001-preview.dng", 1)
     jpeg(root / "IMG_0001.jpg", 1)
     jpeg(root / "IMG_0001-small.jpg", 1, (32, 48))
     assert sums(run(root, tmp_path / "out")) == (3, 3, 0, 1)
-    assert measured_now(calls) == ["IMG_0001-preview.dng", "IMG_0001.jpg"]
+    assert archive.measured_now() == ["IMG_0001-preview.dng", "IMG_0001.jpg"]
     assert counted(tmp_path / "out") == {"IMG_0001-small.jpg": "IMG_0001.jpg"}
 
 
 def test_an_edited_version_is_measured_beside_its_original_one_for_each_exposure(
-    tmp_path: Path, calls: Path
+    tmp_path: Path, at_once: None
 ) -> None:
     root = tmp_path / "a"
     for n in range(3):
@@ -143,13 +134,13 @@ def test_an_edited_version_is_measured_beside_its_original_one_for_each_exposure
     jpeg(root / "IMG_0000-lake.jpg", 0, software="Ferndesk 3")
     jpeg(root / "IMG_0000-lake-2.jpg", 0, software="Ferndesk 3")
     assert sums(run(root, tmp_path / "out")) == (8, 8, 0, 4)
-    edited = [n for n in measured_now(calls) if "lake" in n]
+    edited = [n for n in archive.measured_now() if "lake" in n]
     assert len(edited) == 1
 
 
 @pytest.mark.parametrize("change", ["deleted", "another picture", "damaged"])
 def test_when_the_file_that_stands_for_it_goes_a_counted_file_is_measured(
-    tmp_path: Path, calls: Path, change: str
+    tmp_path: Path, at_once: None, change: str
 ) -> None:
     root = tmp_path / "a"
     best = raw(root / "IMG_0001.dng", 1)
@@ -157,7 +148,7 @@ def test_when_the_file_that_stands_for_it_goes_a_counted_file_is_measured(
     jpeg(root / "IMG_0001-small.jpg", 1, (32, 48))
     out = tmp_path / "out"
     assert sums(run(root, out)) == (3, 3, 0, 2)
-    measured_now(calls)
+    archive.measured_now()
     if change == "deleted":
         best.unlink()
     elif change == "another picture":
@@ -168,55 +159,55 @@ def test_when_the_file_that_stands_for_it_goes_a_counted_file_is_measured(
     found = 3 - (change == "deleted")
     aside = int(change == "damaged")
     assert sums(summary) == (found, found - aside, aside, 1)
-    assert "IMG_0001.jpg" in measured_now(calls)
+    assert "IMG_0001.jpg" in archive.measured_now()
     assert counted(out) == {"IMG_0001-small.jpg": "IMG_0001.jpg"}
     assert run(root, out).unchanged == found
 
 
-def test_a_backup_of_a_deleted_file_is_known_by_its_content(tmp_path: Path, calls: Path) -> None:
+def test_a_backup_of_a_deleted_file_is_known_by_its_content(tmp_path: Path, at_once: None) -> None:
     root = tmp_path / "a"
     one = jpeg(root / "IMG_0001.jpg", 1)
     shutil.copy(one, put(root / "backup" / "IMG_0001.jpg", b""))
     out = tmp_path / "out"
     assert sums(run(root, out)) == (2, 2, 0, 1)
-    assert len(measured_now(calls)) == 1
+    assert len(archive.measured_now()) == 1
     kept = Store(out).load()
     (Path(kept.loc[kept["status"] == "measured", "path"].item())).unlink()
     assert sums(run(root, out)) == (1, 1, 0, 0)
-    assert measured_now(calls) == []
+    assert archive.measured_now() == []
 
 
 def test_a_backup_that_comes_later_is_counted_unless_the_original_is_gone(
-    tmp_path: Path, calls: Path
+    tmp_path: Path, at_once: None
 ) -> None:
     root, out = tmp_path / "a", tmp_path / "out"
     one, two = jpeg(root / "b" / "IMG_0001.jpg", 1), jpeg(root / "b" / "IMG_0002.jpg", 2)
     run(root, out)
-    measured_now(calls)
+    archive.measured_now()
     shutil.copy(one, put(root / "a" / "IMG_0001.jpg", b""))
     shutil.move(two, root / "IMG_0003.jpg")
     os.utime(one, (7, 7))
     summary = run(root, out)
     assert sums(summary) == (3, 3, 0, 1)
     assert (summary.moved, summary.gone) == (2, 1), "one touched, one moved"
-    assert measured_now(calls) == []
+    assert archive.measured_now() == []
     assert counted(out) == {"IMG_0001.jpg": "IMG_0001.jpg"}
     shutil.copy(root / "IMG_0003.jpg", put(root / "c" / "IMG_0003.jpg", b""))
     jpeg(root / "IMG_0003.jpg", 9)  # the copy's original is another picture by now
     summary = run(root, out)
     assert sums(summary) == (4, 4, 0, 1)
-    assert measured_now(calls) == ["IMG_0003.jpg"]
+    assert archive.measured_now() == ["IMG_0003.jpg"]
     assert run(root, out).unchanged == 4
 
 
-def test_a_touched_or_renamed_archive_stays_counted(tmp_path: Path, calls: Path) -> None:
+def test_a_touched_or_renamed_archive_stays_counted(tmp_path: Path, at_once: None) -> None:
     root = tmp_path / "a"
     for n in range(4):
         raw(root / f"IMG_{n:04d}.dng", n)
         jpeg(root / f"IMG_{n:04d}.jpg", n)
     out = tmp_path / "out"
     run(root, out)
-    measured_now(calls)
+    archive.measured_now()
     os.utime(root / "IMG_0001.dng", (5, 5))
     summary = run(root, out)
     assert sums(summary) == (8, 8, 0, 4)
@@ -224,13 +215,13 @@ def test_a_touched_or_renamed_archive_stays_counted(tmp_path: Path, calls: Path)
     summary = run(tmp_path / "b", out)
     assert sums(summary) == (8, 8, 0, 4)
     assert summary.gone == 8
-    assert measured_now(calls) == []
+    assert archive.measured_now() == []
     third = run(tmp_path / "b", out)
     assert (third.unchanged, third.counted) == (8, 4)
 
 
 def test_a_better_file_that_comes_later_is_measured_a_worse_one_counted(
-    tmp_path: Path, calls: Path
+    tmp_path: Path, at_once: None
 ) -> None:
     root, out = tmp_path / "a", tmp_path / "out"
     jpeg(root / "IMG_0001.jpg", 1)
@@ -239,12 +230,14 @@ def test_a_better_file_that_comes_later_is_measured_a_worse_one_counted(
     assert sums(run(root, out)) == (2, 2, 0, 1)
     raw(root / "IMG_0001.dng", 1)
     assert sums(run(root, out)) == (3, 3, 0, 1)
-    assert measured_now(calls) == ["IMG_0001.dng", "IMG_0001.jpg"]
+    assert archive.measured_now() == ["IMG_0001.dng", "IMG_0001.jpg"]
     related = relate(reconcile(Store(out).load()))
     assert [Path(p).name for p in related.loc[related["best"], "path"]] == ["IMG_0001.dng"]
 
 
-def test_files_that_only_begin_and_end_alike_are_all_measured(tmp_path: Path, calls: Path) -> None:
+def test_files_that_only_begin_and_end_alike_are_all_measured(
+    tmp_path: Path, at_once: None
+) -> None:
     root = tmp_path / "a"
     margin = bytes(70_000)
     for n in range(5):
@@ -252,11 +245,11 @@ def test_files_that_only_begin_and_end_alike_are_all_measured(tmp_path: Path, ca
     same = put(root / "x" / "scan.tif", margin + b"1" * 9000 + margin)
     put(root / "y" / "scan.tif", same.read_bytes())
     assert sums(run(root, tmp_path / "out")) == (7, 7, 0, 1)
-    assert len(measured_now(calls)) == 6
+    assert len(archive.measured_now()) == 6
 
 
 def test_many_copies_of_what_cannot_be_measured_take_no_turn_each(
-    tmp_path: Path, calls: Path
+    tmp_path: Path, at_once: None
 ) -> None:
     root = tmp_path / "a"
     for n in range(300):
@@ -269,7 +262,7 @@ def test_many_copies_of_what_cannot_be_measured_take_no_turn_each(
 
 
 def test_an_archive_in_stretches_loses_and_doubles_nothing(
-    tmp_path: Path, calls: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, at_once: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("auditor.engine.scanning.STRETCH", 7)
     monkeypatch.setattr("auditor.engine.background_walk.CHUNK", 3)
@@ -279,26 +272,24 @@ def test_an_archive_in_stretches_loses_and_doubles_nothing(
         jpeg(root / "2" / f"IMG_{n:04d}.jpg", n, (32, 48))
     out = tmp_path / "out"
     assert sums(run(root, out)) == (30, 30, 0, 15)
-    assert len(measured_now(calls)) == 15
+    assert len(archive.measured_now()) == 15
     assert run(root, out).unchanged == 30
 
 
-def test_on_several_workers_and_on_a_cluster_too(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_on_several_workers_and_on_a_cluster_too(tmp_path: Path) -> None:
     from distributed import LocalCluster
 
     from auditor.engine import ScanOptions
 
-    root, calls = tmp_path / "a", tmp_path / "calls.txt"
-    monkeypatch.setenv("PLANTED_CALLS", str(calls))
+    root = tmp_path / "a"
+    archive.CALLS.write_text("")
     for n in range(12):
         one = raw(root / f"IMG_{n:04d}.dng", n)
         jpeg(root / f"IMG_{n:04d}.jpg", n)
         shutil.copy(one, put(root / "backup" / f"IMG_{n:04d}.dng", b""))
     names = [f"IMG_{n:04d}.dng" for n in range(12)]
     assert sums(run(root, tmp_path / "out1", workers=3)) == (36, 36, 0, 24)
-    assert measured_now(calls) == names
+    assert archive.measured_now() == names
     with LocalCluster(
         n_workers=1, threads_per_worker=2, dashboard_address=None, host="127.0.0.1", memory_limit=0
     ) as cluster:
@@ -306,4 +297,4 @@ def test_on_several_workers_and_on_a_cluster_too(
         address = cluster.scheduler_address
         summary = scan([root], Store(tmp_path / "out2"), cluster=address, options=options)
     assert sums(summary) == (36, 36, 0, 24)
-    assert measured_now(calls) == names
+    assert archive.measured_now() == names

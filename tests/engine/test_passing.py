@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ctypes
-import json
 import os
 import signal
 import subprocess
@@ -16,7 +15,7 @@ import archive
 import psutil
 import pytest
 
-from auditor.engine import Progress, ScanError, ScanOptions, decoder, retries, scan
+from auditor.engine import Progress, ScanError, ScanOptions, decoder, queues, scan
 from auditor.store import Store
 
 
@@ -32,7 +31,7 @@ def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_folder_that_is_away_for_a_moment_costs_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(retries, "WAIT_S", 1.5)
+    monkeypatch.setattr(queues, "WAIT_S", 1.5)
     names = [f"{n:02d}-slow.jpg" for n in range(8)] + [f"share/{n:02d}-slow.jpg" for n in range(20)]
     root = archive.make(tmp_path / "a", names)
     away = tmp_path / "away"
@@ -56,9 +55,10 @@ def test_a_folder_that_is_away_for_a_moment_costs_nothing(
 
 
 def test_a_share_below_the_archive_that_stays_away_stops_the_scan_with_one_line(
-    tmp_path: Path,
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What an unmounted share leaves behind is an empty folder."""
+    monkeypatch.setattr(queues, "WAIT_S", 0.5)
     names = ["1.jpg", *(f"share/x/{n:02d}-slow.jpg" for n in range(12))]
     root = archive.make(tmp_path / "a", names)
 
@@ -87,22 +87,20 @@ def _rights_count() -> None:
 @pytest.mark.skipif(sys.platform != "linux", reason="rights are set aside for nobody but here")
 def test_what_may_not_be_read_is_tried_again_once_it_may(tmp_path: Path) -> None:
     root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
-    script = Path(__file__).with_name("scan_once.py")
-    words = [sys.executable, str(script), str(root), str(tmp_path / "out")]
-    for mode, said in (
-        (0, "found 2 measured 1 set aside 1"),
-        (0, "found 2 measured 1 set aside 1"),
-        (0o644, "found 2 measured 2 set aside 0"),
-    ):
-        (root / "1.jpg").chmod(mode)
-        done = subprocess.run(
-            [*words, json.dumps({"measure": "planted:measure"})],
-            preexec_fn=_rights_count, capture_output=True, text=True,
-        )  # fmt: skip
-        assert done.stdout.splitlines()[-1] == said, done.stderr
-        if mode == 0:
-            why = "the file may not be read (permission denied)"
-            assert archive.rows(tmp_path / "out")["1.jpg"] == ("set-aside", why)
+    code = """if True:
+        import sys, pathlib, archive
+        root, out = map(pathlib.Path, sys.argv[1:])
+        for mode in (0, 0, 0o644):
+            (root / "1.jpg").chmod(mode)
+            found = archive.run(root, out, workers=1)
+            print(found.measured, found.set_aside, archive.rows(out)["1.jpg"][1])
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(root), str(tmp_path / "out")], preexec_fn=_rights_count,
+        env=os.environ | {"PYTHONPATH": str(Path(__file__).parent)}, capture_output=True, text=True,
+    )  # fmt: skip
+    closed = "1 1 the file may not be read (permission denied)"
+    assert done.stdout.splitlines() == [closed, closed, "2 0 "], done.stderr
 
 
 def test_a_measurement_ended_from_outside_is_tried_once_more_by_the_next_run(
@@ -138,6 +136,7 @@ def test_what_is_wrong_with_a_file_is_tried_again_when_asked_for_or_by_another_v
 def test_a_decoder_that_was_stopped_for_longer_than_the_limit_is_not_to_blame(
     tmp_path: Path,
 ) -> None:
+    archive.Here.end()
     root = archive.make(tmp_path / "a", [f"{n}-slow.jpg" for n in range(4)])
     stopped: list[int] = []
 
@@ -187,7 +186,7 @@ def test_a_decoder_that_is_killed_while_it_starts_is_started_again(
 
 
 def test_time_that_a_process_did_not_have_is_not_counted() -> None:
-    from auditor.engine.process_time import OwnTime
+    from auditor.engine.process import OwnTime
 
     class Made:
         """A process with a status and core time that the test sets."""
@@ -218,12 +217,12 @@ def test_time_that_a_process_did_not_have_is_not_counted() -> None:
 
 
 def test_decoders_share_the_memory_that_there_is(monkeypatch: pytest.MonkeyPatch) -> None:
-    from auditor.engine import memory
+    from auditor.engine import process
 
-    monkeypatch.setattr(memory, "_machine_mb", lambda: 8000.0)
-    assert memory.share_mb(4000, 1) == 4000
-    assert memory.share_mb(4000, 4) == 1600
-    assert memory.share_mb(4000, 64) == 600
+    monkeypatch.setattr(process, "_machine_mb", lambda: 8000.0)
+    assert process.share_mb(4000, 1) == 4000
+    assert process.share_mb(4000, 4) == 1600
+    assert process.share_mb(4000, 64) == 600
 
 
 def test_a_sidecar_that_is_too_large_is_told(tmp_path: Path, at_once: None) -> None:

@@ -12,7 +12,7 @@ from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.comparisons.colour import uv_of
 from auditor.infer.comparisons.labels import contradicted, denied, is_bare, names_accessory, plain
 from auditor.infer.comparisons.pairs import find_pairs
-from auditor.infer.comparisons.small import SmallPictures
+from auditor.infer.comparisons.small_pictures import SmallPictures
 
 
 def _tint(size: float) -> tuple[float, float]:

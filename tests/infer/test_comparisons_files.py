@@ -15,8 +15,7 @@ from auditor.artificial.camera import Sensor, add_photon_noise, develop
 from auditor.artificial.drawn_lens import Optics
 from auditor.artificial.files import FrameTags, write_picture
 from auditor.artificial.lightpath import spectrum_of, through_optics
-from auditor.artificial.pair_files import Taken, Takes, draw_pairs
-from auditor.artificial.pairs import Accessory, PairWorld
+from auditor.artificial.pairs import Accessory, PairWorld, Taken, Takes, draw_pairs
 from auditor.artificial.scenes import PLACES, landscape
 from auditor.cli import main
 from auditor.infer.comparisons.colour import uv_of

@@ -23,8 +23,8 @@ from auditor.infer.keepers import (
 from auditor.infer.keepers.evidence import frame_evidence
 from auditor.infer.keepers.expected import allowed_by_settings
 from auditor.infer.keepers.settings import _at_least
-from auditor.infer.shares import share_interval
 from auditor.record import DIRECTIONS, TONE_SIGNALS, tone_column
+from auditor.robust import share_interval
 
 N = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0)
 CURVE = {

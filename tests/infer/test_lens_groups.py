@@ -5,19 +5,26 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.ndimage import map_coordinates
 
 from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
 from auditor.infer import Criteria
-from auditor.infer.lenses import infer_lenses
+from auditor.infer.lenses import infer_lenses, physics
+from auditor.infer.lenses.curve_data import curve_data
 from auditor.infer.lenses.diffraction import diffraction_blur_px
+from auditor.infer.lenses.fit import fit_curves
 from auditor.infer.lenses.grouping import (
     aperture_index,
     focal_clusters,
+    lens_groups,
     nominal_from_index,
     shown_sharpness,
     zoom_thirds,
 )
-from auditor.optics import blur_sigma_for_mtf50, diffraction_mtf
+from auditor.infer.lenses.physics import Optics, blur_px, prior_for
+from auditor.infer.lenses.scene_groups import grey_means
+from auditor.infer.lenses.table import read_table
+from auditor.optics import GREEN_UM, blur_sigma_for_mtf50, diffraction_mtf
 
 
 def frames_of(*lenses: LensSpec, seed: int = 2, **spec: object) -> pd.DataFrame:
@@ -267,3 +274,53 @@ def test_frames_are_pooled_by_what_their_zones_show_and_the_measurements_own_err
     assert mtf50[:2].tolist() == [0.40, 0.41]
     assert stderr[:2].tolist() == [0.01, 0.02]
     assert np.isnan(mtf50[2])
+
+
+def test_curves_fitted_together_are_those_fitted_alone():
+    """With unlike apertures, counts and scales, and with one that is a lone frame."""
+    lenses = (
+        LensSpec(),
+        LensSpec(lens="Lens B", apertures=(4.0, 8.0), frames=3, pitch_um=6.0, source="raw"),
+        LensSpec(lens="Lens C", apertures=(5.6,), frames=1),
+    )
+    table = read_table(frames_of(*lenses))
+    data = [curve_data(table, group, group.rows) for group in lens_groups(table.frames)]
+    for one, together in zip(data, fit_curves(data), strict=True):
+        (alone,) = fit_curves([one])
+        assert together.curve.shape == (3, len(one.f_numbers))
+        assert together.curve == pytest.approx(alone.curve, abs=1e-9)
+        assert together.state.share == pytest.approx(alone.state.share, abs=1e-9)
+
+
+def test_curves_of_optics_are_splines_through_their_table_as_scipy_draws_them_and_slopes_theirs():
+    rng = np.random.default_rng(0)
+    f_numbers = np.array([2.0, 2.8, 5.6, 11.0])
+    optics = Optics(f_numbers, np.array(4.0), f_numbers)
+    theta = prior_for("camera", 3, 4)[0] + rng.normal(0, 0.3, 14)
+    blur = blur_px(theta[:9].reshape(3, 3), 2.0 / f_numbers)
+    at = np.empty((3, 3, 4))
+    for i, (place, nodes) in enumerate(
+        (
+            (np.log(GREEN_UM * f_numbers / 4.0), physics._CUTOFF),
+            (theta[9], physics._AMOUNT),
+            (np.log1p(blur / physics._SOFT_PX), physics._BLUR),
+        )
+    ):
+        at[i] = (place - nodes[0]) / (nodes[1] - nodes[0])
+    drawn = map_coordinates(physics._table(), at, order=3, mode="nearest", prefilter=False)
+    assert optics.curves(theta) == pytest.approx(drawn + theta[10:], abs=1e-9)
+    step = 1e-5 * np.eye(14)
+    change = [(optics.curves(theta + s) - optics.curves(theta - s)) / 2e-5 for s in step]
+    assert optics.jacobian(theta) == pytest.approx(np.stack(change, axis=-1), abs=1e-6)
+    bend = [(optics.jacobian(theta + s) - optics.jacobian(theta - s)) / 2e-5 for s in step]
+    assert optics.curvature(theta, 1e-5) == pytest.approx(np.stack(bend, axis=-1), abs=1e-6)
+
+
+def test_signatures_that_cannot_be_read_are_passed_over():
+    grey = np.arange(96, dtype=np.uint8)
+    text = grey.tobytes().hex()
+    texts = pd.Series([text, None, "", text.upper(), "zz" + text[2:], text[:-1], "é" + text[2:]])
+    good, means = grey_means(texts)
+    assert good.tolist() == [True, False, False, True, False, False, False]
+    np.testing.assert_array_equal(means, [grey, grey])
+    assert grey_means(texts[:0])[1].shape == (0, 96)

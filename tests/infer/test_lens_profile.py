@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import numpy as np
 import pandas as pd
@@ -106,6 +107,27 @@ def test_resized_and_other_kinds_of_file_never_enter_the_curve():
     assert mixed["source"] == "camera"
     assert mixed["frames_by_source"] == {"camera": 84, "edited": 84}
     assert mixed["focal_ranges"][0]["apertures"] == alone["focal_ranges"][0]["apertures"]
+
+
+def test_a_fall_towards_small_apertures_is_told_where_the_archive_tells_the_two_apart(usual):
+    """Optics let every curve fall there: what the archive shows of it is a figure of frames."""
+    frames, _ = usual
+    whole = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
+    told = whole["diffraction"]
+    first, last = (
+        next(a for a in whole["apertures"] if f"f/{a['f_number']:g}" == name)
+        for name in re.search(r"less at (f/\S+) than at (f/\S+)", told["text"]).groups()[::-1]
+    )
+    zone = min(("centre", "corner"), key=lambda z: first[z]["mtf50_cpp"])
+    assert last[zone]["high"] < first[zone]["low"]
+    lost = 1 - last[zone]["mtf50_cpp"] / first[zone]["mtf50_cpp"]
+    assert told["loss_at_smallest"] == pytest.approx(lost, abs=0.005)
+    assert told["ruling_low"] <= told["ruling_from_f_number"] <= told["ruling_high"]
+    near = frames[frames["f_number"].isin([8.0, 11.0])]
+    near = near.groupby("f_number").head(4)
+    alike = infer_lenses(near, Criteria())[0]["focal_ranges"][0]["diffraction"]
+    assert alike["loss_at_smallest"] is None
+    assert "less at" not in alike["text"]
 
 
 def test_of_few_frames_nothing_is_said_that_only_the_prior_says(usual):

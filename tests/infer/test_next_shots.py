@@ -8,7 +8,7 @@ from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_fram
 from auditor.infer import Criteria, build_profile
 from auditor.infer.next_shots import open_note
 from auditor.infer.next_shots.bodies import body_requests
-from auditor.infer.next_shots.handheld import handheld_requests
+from auditor.infer.next_shots.rank import handheld_requests
 
 
 def profile(lens: LensSpec, seed: int = 4, **spec: object) -> dict:

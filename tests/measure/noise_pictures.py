@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import cv2
@@ -15,6 +16,13 @@ from auditor.measure.picture import Mosaic, Picture
 BLACK, WHITE = 512, 16_383
 
 
+def _kept(scene: Any) -> NDArray[np.float32]:
+    """A scene that several tests look at, and none may change."""
+    scene = np.asarray(scene, np.float32)
+    scene.flags.writeable = False
+    return scene
+
+
 def field(h: int, w: int, power: float, rng: np.random.Generator) -> NDArray[np.float64]:
     """Random field with an amplitude spectrum of frequency ** -power, mean 0, deviation 1."""
     f = np.hypot(np.fft.fftfreq(h)[:, None], np.fft.rfftfreq(w)[None])
@@ -25,6 +33,7 @@ def field(h: int, w: int, power: float, rng: np.random.Generator) -> NDArray[np.
     return np.asarray(out / out.std())
 
 
+@cache
 def land(h: int = 800, w: int = 1200, seed: int = 0, darkest: float = -7.0) -> NDArray[np.float32]:
     """Linear radiance, 1 = white: a smooth sky over textured ground, as sharp optics passes it."""
     rng = np.random.default_rng(seed)
@@ -35,9 +44,10 @@ def land(h: int = 800, w: int = 1200, seed: int = 0, darkest: float = -7.0) -> N
     stops = (-1.2 - 1.2 * y + 0.15 * big) * sky
     stops = stops + (-3.2 + 1.3 * big + 0.5 * texture * strength) * (1 - sky)
     radiance = (2.0 ** np.clip(stops, darkest, -0.3)).astype(np.float32)
-    return np.asarray(cv2.GaussianBlur(radiance, (0, 0), 0.6))
+    return _kept(cv2.GaussianBlur(radiance, (0, 0), 0.6))
 
 
+@cache
 def grass(h: int, w: int, seed: int) -> NDArray[np.float32]:
     """Thin blades, nearly upright, over dark soil."""
     rng = np.random.default_rng(seed)
@@ -49,9 +59,10 @@ def grass(h: int, w: int, seed: int) -> NDArray[np.float32]:
         a, b = ((int(px * 16), int(py * 16)) for px, py in ends)
         shade = float(0.03 + 0.25 * rng.beta(1.5, 3))
         cv2.line(out, a, b, shade, int(rng.integers(1, 4)), cv2.LINE_AA, 4)
-    return out
+    return _kept(out)
 
 
+@cache
 def gravel(h: int, w: int, seed: int, largest: float = 12.0) -> NDArray[np.float32]:
     """Overlapping pebbles with radii of 1.5 px and more."""
     rng = np.random.default_rng(seed)
@@ -62,7 +73,7 @@ def gravel(h: int, w: int, seed: int, largest: float = 12.0) -> NDArray[np.float
         axes = (int(radius * 16), int(radius * 16 * rng.uniform(0.5, 1)))
         shade = float(np.clip(rng.normal(0.25, 0.1), 0.02, 0.8))
         cv2.ellipse(out, centre, axes, rng.uniform(0, 180), 0, 360, shade, -1, cv2.LINE_AA, 4)
-    return out
+    return _kept(out)
 
 
 def chips(h: int, w: int, strength: float, seed: int) -> NDArray[np.float32]:

@@ -61,7 +61,7 @@ def test_pixels_lie_as_stored_and_the_turn_is_told_once(encode, orientation: int
     """The encoders turn Exif's orientation into `irot` and `imir`; libheif then turns pixels by
     itself, libavif does not. Either way the frame comes back as it was handed over, and turning
     it by `orientation` gives what Pillow makes of the same file by Exif's rule."""
-    array = smooth()
+    array = smooth(200, 150)
     data = encode(array, exif(orientation))
     picture = decode(data, "a." + encode.__name__)
     assert picture.code is not None

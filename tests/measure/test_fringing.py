@@ -24,6 +24,7 @@ def _discs(red_px: float, blue_px: float, size: int = 640, seed: int = 2) -> np.
     half_diagonal = np.hypot(size, size) / 2
     axis = np.arange(size) - (size - 1) / 2
     out = np.full((size, size, 3), 0.35)
+    beyond = 20  # pixels from an outline at which its tangent is 1 to the last digit
     discs = [
         (rng.uniform(-290, 290, 2), rng.uniform(18, 60), rng.uniform(0.1, 0.9)) for _ in range(60)
     ]
@@ -32,8 +33,11 @@ def _discs(red_px: float, blue_px: float, size: int = 640, seed: int = 2) -> np.
         x, y = axis[None, :] / scale, axis[:, None] / scale
         plane = out[..., channel]
         for (cx, cy), radius, value in discs:
-            cover = 0.5 - 0.5 * np.tanh(np.hypot(x - cx, y - cy) - radius)
-            plane += cover * (value - plane)
+            at = np.flatnonzero(abs(x[0] - cx) < radius + beyond)
+            down = np.flatnonzero(abs(y[:, 0] - cy) < radius + beyond)
+            near = np.ix_(down, at)
+            outside = np.hypot(x[:, at] - cx, y[down] - cy) - radius
+            plane[near] += (0.5 - 0.5 * np.tanh(outside)) * (value - plane[near])
     return np.round(255 * out).astype(np.uint8)
 
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from importlib.util import find_spec
 from itertools import islice
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
-import skimage
-import sklearn
 from photographs import APERTURES, DATA, exposed, jpeg, linear, see, true_mtf50
 from PIL import Image, UnidentifiedImageError
 
@@ -19,9 +18,9 @@ from auditor.measure.sharpness import measure_sharpness
 from auditor.record import FrameRecord, Sharpness, row_to_object, to_row
 
 FULL_E = 20_000
-BUNDLED = (
-    Path(skimage.__file__).parent / "data",
-    Path(sklearn.__file__).parent / "datasets" / "images",
+BUNDLED = tuple(  # not imported, which takes half a second
+    Path(find_spec(library).origin).parent / folder
+    for library, folder in (("skimage", "data"), ("sklearn", "datasets/images"))
 )
 NAMES = ("astronaut.png", "camera.png", "coffee.png", "rocket.jpg", "brick.png", "china.jpg",
          "flower.jpg", "grass.png", "gravel.png", "motorcycle_left.png")  # fmt: skip

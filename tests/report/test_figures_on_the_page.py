@@ -9,6 +9,7 @@ from pathlib import Path
 
 import made_up
 import numpy as np
+import pandas as pd
 import pytest
 from made_up import drawn_noise
 from PIL import Image
@@ -66,7 +67,12 @@ def test_a_crop_of_plain_sky_is_not_shown(tmp_path: Path) -> None:
         made["keepers"][0]["file_id"]: thumb | {"sharpest_jpeg": sky.getvalue(), "weakest_jpeg": hill},
         made["keepers"][1]["file_id"]: thumb | {"sharpest_jpeg": hill, "weakest_jpeg": hill},
     }  # fmt: skip
-    page = written(made, made_up.frames(made), tmp_path, lambda wanted: some)
+    page = written(
+        made,
+        made_up.frames(made),
+        tmp_path,
+        lambda wanted: pd.DataFrame([v | {"file_id": k} for k, v in some.items()]),
+    )
     assert page.count("<small>sharpest</small>") == 1
     assert page.count("<small>fails</small>") == 2
 

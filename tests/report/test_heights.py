@@ -30,18 +30,17 @@ def height_of(width: int) -> int:
 
 def look(browser: Any, folder: Path, scheme: str = "light") -> dict[int, dict[str, float]]:
     out = {}
+    one = Visit(browser, folder / "report.html", color_scheme=scheme)
     for width in WIDTHS:
-        size = {"width": width, "height": height_of(width)}
-        one = Visit(browser, folder / "report.html", viewport=size, color_scheme=scheme)
-        one.page.wait_for_timeout(100)
+        one.page.set_viewport_size({"width": width, "height": height_of(width)})
         out[width] = one.page.evaluate(
             """() => ({ tall: document.documentElement.scrollHeight / innerHeight,
               wide: document.documentElement.scrollWidth - innerWidth,
               answer: document.getElementById('summary').getBoundingClientRect().bottom / innerHeight,
               paint: performance.getEntriesByName('first-contentful-paint')[0]?.startTime ?? 0 })"""
         )
-        assert one.errors == []
-        one.close()
+    assert one.errors == []
+    one.close()
     return out
 
 
@@ -92,7 +91,8 @@ def test_a_large_archive_has_a_short_page_that_shows_at_once(browser: Any, tmp_p
     profile, frames = large_archive()
     assert len(frames) > 55_000
     write_report(profile, frames, made_up.pictures, tmp_path)
-    seen = look(browser, tmp_path)
-    check(seen)
-    assert min(found["paint"] for found in seen.values()) < PAINT_MS
+    looks = [look(browser, tmp_path) for _ in range(3)]
+    for seen in looks:
+        check(seen)
+    assert min(seen[WIDTHS[0]]["paint"] for seen in looks) < PAINT_MS
     assert (tmp_path / "report.html").stat().st_size < 15e6

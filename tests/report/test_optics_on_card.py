@@ -8,7 +8,7 @@ import made_up
 import pytest
 
 from auditor import optics
-from auditor.report import card_data, card_page, words
+from auditor.report import card, words
 
 
 def test_hyperfocal_of_a_printed_example() -> None:
@@ -41,7 +41,7 @@ def test_card_states_textbook_distance_at_its_own_criterion(
     focal_mm: float, n: float, pitch: float
 ) -> None:
     """H = f^2 / (N c) + f (any textbook, thin lens), c two pixels; sharp from half of it."""
-    ((_, metres),) = card_data.hyperfocals(focal_mm, [n], pitch, 2.0)
+    ((_, metres),) = card.hyperfocals(focal_mm, [n], pitch, 2.0)
     by_hand = (focal_mm**2 / (n * 2 * pitch / 1000) + focal_mm) / 1000
     assert metres == pytest.approx(by_hand, rel=1e-12)
     near, far = optics.depth_of_field_m(focal_mm, n, 2 * pitch, metres)
@@ -60,23 +60,23 @@ def test_distance_on_the_card_is_never_short_of_the_formula() -> None:
 
 def test_card_uses_the_criterion_of_the_profile() -> None:
     made = made_up.profile(1)
-    two = card_page.contents(made)["lenses"][0]["ranges"][0].hyperfocal
+    two = card.contents(made)["lenses"][0]["ranges"][0].hyperfocal
     made["criteria"]["coc_pixels"] = 4.0
-    four = card_page.contents(made)["lenses"][0]["ranges"][0].hyperfocal
+    four = card.contents(made)["lenses"][0]["ranges"][0].hyperfocal
     assert [n for n, _ in two] == [n for n, _ in four]
     for (_, a), (_, b) in zip(two, four, strict=True):
         assert float(b.split()[0]) == pytest.approx(float(a.split()[0]) / 2, rel=0.12)
-    assert "blur circle 4 px (17.6 µm)" in card_page.render_card(made)
+    assert "blur circle 4 px (17.6 µm)" in card.render_card(made)
 
 
 def test_card_names_what_to_avoid_on_both_sides() -> None:
     made = made_up.profile(1)
     part = made["lenses"][0]["focal_ranges"][0]
     part["acceptable"] = [4.0, 16.0]
-    found = card_data.card_ranges(made["lenses"][0], 2.0)[0]
+    found = card.card_ranges(made["lenses"][0], 2.0)[0]
     assert found.avoid == "below f/4 and beyond f/16"
     part["acceptable"] = [part["apertures"][0]["f_number"], part["apertures"][-1]["f_number"]]
-    assert card_data.card_ranges(made["lenses"][0], 2.0)[0].avoid == ""
+    assert card.card_ranges(made["lenses"][0], 2.0)[0].avoid == ""
 
 
 def test_intervals_stand_on_the_card_in_small_type() -> None:
@@ -89,7 +89,7 @@ def test_intervals_stand_on_the_card_in_small_type() -> None:
         "acceptable_intervals": [[2.8, 2.8], [16.0, 16.0]],
         "sweet_spot": {"f_number": 8.0, "low": 7.1, "high": 9.0},
     }
-    found = card_data.card_ranges(made["lenses"][0], 2.0)[0]
+    found = card.card_ranges(made["lenses"][0], 2.0)[0]
     assert (found.best_between, found.use_within, found.accept_within) == (
         "f/7.1 to f/9",
         "±⅓",
@@ -97,7 +97,7 @@ def test_intervals_stand_on_the_card_in_small_type() -> None:
     )
     part["pin_sharp_intervals"] = [[2.8, 4.5], [10.0, 11.0]]  # a whole stop below
     part["sweet_spot"] |= {"low": 8.0, "high": 8.0}
-    found = card_data.card_ranges(made["lenses"][0], 2.0)[0]
+    found = card.card_ranges(made["lenses"][0], 2.0)[0]
     assert (found.best_between, found.use_within) == ("±0", "±1")
     band = made["bodies"][0]["brightness"][0]
     band["usable_iso"] = {"excellent": 200, "acceptable": 2500}
@@ -105,15 +105,15 @@ def test_intervals_stand_on_the_card_in_small_type() -> None:
         "excellent": {"low": 50, "high": 400, "reason": None},
         "acceptable": {"low": 2500, "high": 2500, "reason": "likely higher still; ISO 1600 is the highest used"},
     }  # fmt: skip
-    (both,) = card_data.card_bodies(made)
+    (both,) = card.card_bodies(made)
     assert both.rows[0][1][0] == "200 / ≥2500"
     assert both.intervals[0] == ("50\u2060–\u2060400 / –", "")
-    assert "<small>50\u2060–\u2060400 / –</small>" in card_page.render_card(made)
+    assert "<small>50\u2060–\u2060400 / –</small>" in card.render_card(made)
 
 
 def test_iso_limits_by_light_stand_on_the_card() -> None:
     made = made_up.profile(1)
-    (both,) = card_data.card_bodies(made)
+    (both,) = card.card_bodies(made)
     assert both.bodies == ("Halden M5", "Halden M7 II")
     assert [light for light, _ in both.rows] == [
         *("bright sun", "overcast", "shade and woodland", "dusk", "night")
@@ -121,5 +121,5 @@ def test_iso_limits_by_light_stand_on_the_card() -> None:
     usable = [b["brightness"][0]["usable_iso"] for b in made["bodies"]]
     assert both.rows[0][1] == tuple(f"{u['excellent']:.0f} / {u['acceptable']:.0f}" for u in usable)
     assert both.rows[-1][1][0].startswith("none / ")
-    text = card_page.render_card(made)
+    text = card.render_card(made)
     assert all(cell in text for _, cells in both.rows for cell in cells)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import gzip
 import io
+import itertools
 import json
 import re
 from html.parser import HTMLParser
@@ -18,10 +19,11 @@ import pytest
 from made_up import drawn_lens, drawn_noise
 from PIL import Image
 
+from auditor.record.pictures import fetch_pictures
 from auditor.report import write_report
 from auditor.report.frames_behind import FrameIndex, evenly, in_turn
 from auditor.report.lens_chart import lens_chart
-from auditor.report.pictures import crop_uri, fetch, thumb_uri, thumbs_within
+from auditor.report.pictures import crop_uri, thumb_uri, thumbs_within
 
 HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)> \"quoted\" & {{7*7}} $$x$$ @key"
 NAMES = {
@@ -94,15 +96,22 @@ def renamed(name: str) -> dict[str, Any]:
     return made
 
 
+@pytest.fixture(scope="module")
+def plain_pages(tmp_path_factory: pytest.TempPathFactory) -> dict[bool, Shape]:
+    """The page of usual names, with a frame table and without."""
+    made, folder = renamed("Plain"), tmp_path_factory.mktemp("plain")
+    tables = {True: made_up.frames(made), False: None}
+    return {k: Shape(written(made, table, folder)) for k, table in tables.items()}
+
+
 @pytest.mark.parametrize("kind", list(NAMES))
-def test_text_from_files_shows_as_text(kind: str, tmp_path: Path) -> None:
+def test_text_from_files_shows_as_text(
+    kind: str, tmp_path: Path, plain_pages: dict[bool, Shape]
+) -> None:
     made = renamed(NAMES[kind])
-    usual_one = renamed("Plain")
-    # a frame table cannot hold undecodable bytes, a profile can
-    tables = (None, None) if "half" in kind else (made_up.frames(made), made_up.frames(usual_one))
-    page = written(made, tables[0], tmp_path / "odd")
-    plain = written(usual_one, tables[1], tmp_path / "plain")
-    odd, usual = Shape(page), Shape(plain)
+    tabled = "half" not in kind  # a frame table cannot hold undecodable bytes, a profile can
+    page = written(made, made_up.frames(made) if tabled else None, tmp_path / "odd")
+    odd, usual = Shape(page), plain_pages[tabled]
     assert odd.scripts == usual.scripts
     assert not odd.wrong
     assert not odd.open
@@ -227,9 +236,8 @@ def test_pictures_come_from_tables_and_functions_and_broken_ones_are_left_out() 
     good = made_up.jpeg(1)
     rows = {"a": good, "b": b"no picture", "c": good[:200], "d": None}
     table = pd.DataFrame({"file_id": list(rows), "thumb_jpeg": list(rows.values())})
-    as_dicts = {k: {"thumb_jpeg": v} for k, v in rows.items()}
-    for source in (table, table.set_index("file_id"), lambda ids: table, lambda ids: as_dicts):
-        assert [f for f, _ in fetch(source, ["d", "a", "x", "a"])] == ["d", "a"]
+    for source in (table, table.set_index("file_id"), lambda ids: table):
+        assert [f for f, _ in fetch_pictures(source, ["d", "a", "x", None, "a"])] == ["d", "a"]
         assert set(thumbs_within(source, [*rows, "x"], 10**6)) == {"a"}
     assert thumbs_within(table, rows, 10) == {}
     assert thumb_uri(good, 64) is not None
@@ -244,16 +252,17 @@ def test_crops_are_shown_at_full_size() -> None:
 def test_pictures_stay_within_the_budget_of_the_page(tmp_path: Path) -> None:
     """Every picture the page could want is there and heavy; the page stays under 15 MB."""
     rng = np.random.default_rng(1)
+    some = []
+    for _ in range(8):  # far enough apart that packing finds none of them again
+        noise = io.BytesIO()
+        Image.fromarray(rng.integers(0, 255, (200, 300, 3), dtype=np.uint8)).save(noise, "JPEG")
+        some.append(noise.getvalue())
+    turn = itertools.cycle(some)
+    names = ("thumb_jpeg", "sharpest_jpeg", "weakest_jpeg")
 
-    def heavy(ids: list[str]) -> dict[str, dict[str, bytes]]:
-        out = {}
-        for file_id in ids:
-            noise = io.BytesIO()
-            pixels = rng.integers(0, 255, (200, 300, 3), dtype=np.uint8)
-            Image.fromarray(pixels).save(noise, "JPEG")
-            names = ("thumb_jpeg", "sharpest_jpeg", "weakest_jpeg")
-            out[file_id] = dict.fromkeys(names, noise.getvalue())
-        return out
+    def heavy(ids: list[str]) -> pd.DataFrame:
+        rows = [dict.fromkeys(names, next(turn)) for _ in ids]
+        return pd.DataFrame(rows, index=ids)
 
     made = made_up.profile(6, keepers=600)
     written(made, made_up.frames(made), tmp_path, heavy)
@@ -269,7 +278,12 @@ def test_missing_pictures_are_said_not_shown_broken(tmp_path: Path) -> None:
         ids[0]: made_up.pictures([ids[0]]).iloc[0].to_dict(),
         ids[1]: {"thumb_jpeg": made_up.jpeg(3)},
     }
-    page = written(made, made_up.frames(made), tmp_path, lambda wanted: some)
+    page = written(
+        made,
+        made_up.frames(made),
+        tmp_path,
+        lambda wanted: pd.DataFrame([v | {"file_id": k} for k, v in some.items()]),
+    )
     assert page.count("no picture kept") == 1
     assert page.count('src="data:image/jpeg') == 3 + 1
 

@@ -13,11 +13,10 @@ import made_up
 import pytest
 
 from auditor.report import summary_lines
-from auditor.report.answer_words import right_sentence
-from auditor.report.card_page import render_card
+from auditor.report.card import render_card
 from auditor.report.page import render_report
-from auditor.report.profile_file import plain
-from auditor.report.shot_words import shot_line, shot_name
+from auditor.report.sentences import right_sentence, shot_line, shot_name
+from auditor.report.write import plain
 
 NAME, COUNT = r".+?", r"[\d,]+ frames?"
 STOP, RANGE = r"f/\d+(?:\.\d)?", r"f/[\d.]+(?: to f/[\d.]+)?"
@@ -203,3 +202,21 @@ def test_requests_and_answers_read_well_without_names() -> None:
         "Of 1 listed frame that you answered, 1 was indeed bad: right in 100% "
         "(90% interval 5% to 100%)."
     )
+
+
+@pytest.mark.parametrize(
+    ("measured", "said"),
+    [
+        ((2.8, 4.0, 8.0), "show at f/4 and wider (90% interval f/4 to f/5.6; 9 frames)"),
+        ((2.8, 4.0), "show at every aperture used (f/2.8 to f/4; 9 frames)"),
+        ((4.0,), "show at every aperture used (f/4; 9 frames)"),
+    ],
+)
+def test_fringes_at_the_smallest_aperture_measured_are_not_said_to_begin_there(measured, said):
+    made = made_up.profile(1)
+    made["lenses"][0]["focal_ranges"][0]["fringing"] = {
+        "onset_f_number": 4.0, "onset_low": 4.0, "onset_high": 5.6, "onset_frames": 9,
+        "by_aperture": [{"f_number": f} for f in measured], "inside_acceptable": True,
+    }  # fmt: skip
+    page = render_report(plain(made, gaps=False), None, None)
+    assert said in " ".join(text_of(page).split())

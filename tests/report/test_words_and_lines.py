@@ -15,7 +15,7 @@ from auditor.report import summary_lines, words
 from auditor.report.iso_words import band_sentence, kind_sentence
 from auditor.report.listing import HEADER, keeper_line, pipe_path, wanted_keepers
 from auditor.report.rendering import figures, sentence
-from auditor.report.scale_words import lens_scale_sentence, scale_sentence
+from auditor.report.sentences import lens_scale_sentence, scale_sentence
 
 
 @pytest.mark.parametrize(

@@ -149,7 +149,7 @@ def test_merging_looks_at_each_part_a_fixed_number_of_times(
     monkeypatch.setattr(merge, "chosen", lambda table, rows: Counted())
     monkeypatch.setattr(merge, "last_in_parts", lambda keys: [[True]] * 200)
     monkeypatch.setattr(
-        merge, "write_tables", lambda folder, first, last, tables, *more: list(tables)
+        merge, "write_part", lambda folder, first, last, tables, *more: list(tables)
     )
     monkeypatch.setattr(pa, "concat_tables", lambda tables: tables)
     run = [Part(n, n, tmp_path / str(n)) for n in range(200)]

@@ -76,10 +76,8 @@ def test_the_newest_row_of_a_path_counts_and_a_gone_file_does_not(tmp_path: Path
     assert frames.to_dict("list") == {"path": ["/a"], "iso": [200.0]}
     known = Store(tmp_path).known()
     assert len(known) == 2
-    gone = known.get("/b")
-    assert gone is not None
-    assert gone.gone
-    assert known.get("/c") is None
+    assert known.gone[known.index("/b")]
+    assert known.index("/c") == -1
 
 
 @settings(
@@ -164,7 +162,7 @@ def test_a_damaged_part_is_left_out_with_one_line(tmp_path: Path, damage: str) -
     assert len(store.warnings) == 1
     assert "\n" not in store.warnings[0]
     assert "part-00000000." in store.warnings[0]
-    assert store.known().get("/a") is None, "so that it is measured again"
+    assert store.known().index("/a") == -1, "so that it is measured again"
     assert len(store.verify()) == 1
     with Store(tmp_path) as again:
         again.append([row("/a")])
@@ -243,10 +241,9 @@ def test_a_counted_file_knows_what_its_exposure_is_measured_on(tmp_path: Path) -
         counted = {"path": "/b", "status": "counted", "measured_on": "/a"}
         store.append([counted | {"file_id": "f" * 32}])
     known = Store(tmp_path).known()
-    b = known.get("/b")
-    assert b is not None
-    assert b.status == "counted"
-    assert known.leader[b.at] == path_key("/a")
+    b = known.index("/b")
+    assert known.counted[b]
+    assert known.leader[b] == path_key("/a")
     assert Store(tmp_path).verify() == []
 
 
@@ -275,7 +272,7 @@ def test_odd_values_cost_their_cell_not_the_row(tmp_path: Path) -> None:
     assert frames["iso"].tolist() == [100.0, 400.0]
     assert frames["rating"].isna().all()
     assert frames["width_px"].isna().all()
-    assert Store(tmp_path).known().get("/a\udcff\n") is not None
+    assert Store(tmp_path).known().index("/a\udcff\n") >= 0
     assert Store(tmp_path).verify() == []
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final, TypedDict
 
@@ -22,7 +23,7 @@ from auditor.infer.bodies.observe import (
 )
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
 from auditor.infer.bodies.sensor import sensor_figures
-from auditor.infer.bodies.visible import BandNoises
+from auditor.infer.bodies.visible import BandNoise, band_noises, highest_isos
 from auditor.infer.criteria import Criteria
 from auditor.model import (
     Band,
@@ -213,6 +214,10 @@ def infer_bodies(
     frames = frames.reset_index(drop=True)
     model = model or fit_bodies(frames, criteria, every)
     sensors = sensor_figures(frames if every is None else every, criteria.interval, criteria.seed)
+    looks = {
+        (body, kind): band_noises(noise, model.scenes.get(kind, {}))
+        for (body, kind), noise in model.models.items()
+    }
     bodies: list[Body] = []
     excellent: dict[tuple[str, str], float | None] = {}
     for body in sorted(model.frames_of):
@@ -220,7 +225,7 @@ def infer_bodies(
         left_out: list[LeftOut] = [
             {"reason": r, "frames": n} for r, n in sorted(model.left_out.get(body, {}).items())
         ]
-        described = [_describe(model, body, kind) for kind in kinds]
+        described = [_describe(model, body, kind, looks[body, kind]) for kind in kinds]
         entry: Body = {
             "body": body, "frames": model.frames_of[body], "pixel_pitch_um": model.pitch_of.get(body),
             "scales": model.scales_of.get(body, []), "kind": None, "tones": [], "brightness": [],
@@ -235,12 +240,12 @@ def infer_bodies(
     mains += [m for (b, k), m in sorted(model.models.items()) if k != model.main[b]]
     return {
         "bodies": bodies,
-        "iso_matches": match_bodies(mains, model.scenes, criteria.interval),
+        "iso_matches": match_bodies(mains, looks, criteria.interval),
         "habits": find_habits(frames, excellent, criteria.interval),
     }
 
 
-def _describe(model: BodiesModel, body: str, kind: str) -> BodyKind:
+def _describe(model: BodiesModel, body: str, kind: str, looks: Mapping[str, BandNoise]) -> BodyKind:
     """Tones, brightness and notes of one body in one kind of file."""
     noise = model.models[body, kind]
     cells = noise.cells
@@ -282,7 +287,7 @@ def _describe(model: BodiesModel, body: str, kind: str) -> BodyKind:
         "no_noise_seen": unseen,
         "outliers": cells.outliers,
         "tones": _tones(noise, model.criteria.interval),
-        "brightness": _brightness(model, noise),
+        "brightness": _brightness(model, noise, looks),
         "full_scale_e": physics.full_scale_e if len(cells.iso) else None,
         "dual_gain_iso": physics.step_iso,
         "long_exposures": model.long_exposures.get((body, kind)),
@@ -348,19 +353,20 @@ def _tones(noise: NoiseModel, share: float) -> list[Tone]:
     return out
 
 
-def _brightness(model: BodiesModel, noise: NoiseModel) -> list[Band]:
-    criteria, looks = model.criteria, BandNoises(noise)
+def _brightness(
+    model: BodiesModel, noise: NoiseModel, looks: Mapping[str, BandNoise]
+) -> list[Band]:
+    criteria, of_kind = model.criteria, model.scenes.get(noise.kind, {})
+    bands = [band for band in BANDS if band.key in looks]
+    snrs = criteria.snr_excellent, criteria.snr_acceptable
     out: list[Band] = []
-    for band in BANDS:
-        scenes = model.scenes.get(noise.kind, {}).get(band.key)
-        if scenes is None:
-            continue
-        look = looks.of(scenes)
+    if not bands:
+        return out
+    found = highest_isos(noise, [looks[b.key] for b in bands], snrs, criteria.interval)
+    for i, band in enumerate(bands):
+        scenes = of_kind[band.key]
         frames = model.frames_in_band.get((noise.body, noise.kind, band.key), 0)
-        excellent, acceptable = (
-            usable_iso(noise, look, snr, criteria.interval)
-            for snr in (criteria.snr_excellent, criteria.snr_acceptable)
-        )
+        excellent, acceptable = (usable_iso(noise, found[:, i, j], s) for j, s in enumerate(snrs))
         out.append(
             {
                 "ev100": list(band.ev100),
@@ -372,7 +378,7 @@ def _brightness(model: BodiesModel, noise: NoiseModel) -> list[Band]:
                 "signals": dict(zip(("q25", "median", "q75"), scenes.quartiles, strict=True)),
                 "scene_frames": scenes.frames,
                 "scenes_of_other_kind": scenes.assumed,
-                "by_iso": snr_by_iso(noise, look, criteria.interval),
+                "by_iso": snr_by_iso(noise, looks[band.key], criteria.interval),
             }
         )
     return out

@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.bodies.bands import SHARE_COLUMNS, band_of
+from auditor.infer.bodies.bands import SHARE_COLUMNS, bands_of
 from auditor.infer.bodies.observe import KINDS, sensor_mask
-from auditor.infer.lenses.grouping import as_texts, numbers
+from auditor.infer.lenses.grouping import numbers
 from auditor.infer.lenses.scene_groups import grey_means
-from auditor.infer.shares import share_interval
 from auditor.model import Habit
 from auditor.record import SIGNAL_BIN_EDGES
+from auditor.robust import share_interval
 
 __all__ = ["LIFT_STOPS", "SPARE_STOPS", "find_habits", "lifts"]
 
@@ -138,7 +138,7 @@ def _static(table: pd.DataFrame) -> NDArray[np.bool_]:
 
 def _alike(one: pd.Series, other: pd.Series) -> NDArray[np.bool_]:
     """Pairs of signatures that differ by no more than `STATIC_DIFFERENCE` in the mean."""
-    (good, grey), (known, others) = (grey_means(as_texts(t).to_numpy(object)) for t in (one, other))
+    (good, grey), (known, others) = (grey_means(t) for t in (one, other))
     both = good & known
     difference = np.abs(grey[both[good]].astype(np.int16) - others[both[known]]).mean(axis=1)
     out = np.zeros(len(both), bool)
@@ -226,16 +226,13 @@ def _spare(
     judged &= np.isfinite(numbers["iso"]) & np.isfinite(numbers["ev100"])
     if not judged.any():
         return []
-    limit = []
-    for e in numbers["ev100"][judged]:
-        band = band_of(e)
-        limit.append(excellent_iso.get((body, band.key)) if band else None)
-    above = np.array(
-        [
-            i > m if m is not None else False
-            for i, m in zip(numbers["iso"][judged], limit, strict=True)
-        ]
-    )
+    band = bands_of(numbers["ev100"][judged])
+    limit = np.full(len(band), np.inf)
+    for key in np.unique(band):
+        highest = excellent_iso.get((body, str(key)))
+        if highest is not None:
+            limit[band == key] = highest
+    above = numbers["iso"][judged] > limit
     spare = -np.log2(focal[judged] * numbers["exposure_time_s"][judged])
     text = (
         "of the frames of scenes that stood still are at a higher ISO than is excellent in their "

@@ -5,13 +5,16 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from auditor.infer.bodies.observe import sigma_code
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel
-from auditor.infer.bodies.visible import MID_TONE, BandNoise, highest_iso, third
+from auditor.infer.bodies.visible import MID_TONE, BandNoise, third
 from auditor.model import BandSnr, Unseen, UsableDetail
 
 __all__ = ["HALF_THIRD", "REACH", "no_noise_seen", "snr_by_iso", "usable_iso"]
+
+Floats = NDArray[np.float64]
 
 REACH: Final = 1.0
 """Stops beyond the ISO values a body used within which its usable ISO is predicted; past that the
@@ -34,11 +37,10 @@ def no_noise_seen(noise: NoiseModel) -> list[Unseen]:
     ]
 
 
-def usable_iso(
-    noise: NoiseModel, look: BandNoise, snr: float, share: float
-) -> tuple[int | None, UsableDetail]:
-    """Usable ISO in third stops, not above what was found, with bounds and what kind of answer."""
-    best, low, high = highest_iso(noise, look, snr, share)
+def usable_iso(noise: NoiseModel, found: Floats, snr: float) -> tuple[int | None, UsableDetail]:
+    """Usable ISO in third stops, not above what was `found` (3,; `highest_isos`), with bounds and what kind
+    of answer."""
+    best, low, high = found.tolist()
     used = np.log2(noise.isos)
     floor, ceiling = used.min(), used.max() + REACH
     detail: UsableDetail = {
@@ -91,8 +93,8 @@ def _clean_isos(noise: NoiseModel, snr: float) -> set[int]:
 
 def snr_by_iso(noise: NoiseModel, look: BandNoise, share: float) -> list[BandSnr]:
     """The SNR of a typical frame at each full or used ISO within reach."""
-    best = look.best
-    low, high = noise.interval(look.draws, best, share)
+    best = look.curves[0]
+    low, high = noise.interval(look.curves[1:], best, share)
     out: list[BandSnr] = []
     for row, iso in enumerate(ISO_GRID):
         stops = np.log2([iso / noise.isos[0], iso / noise.isos[-1]])

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -13,7 +12,7 @@ from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS, Scenes
 from auditor.infer.bodies.limits import HALF_THIRD, REACH
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_factor
-from auditor.infer.bodies.visible import falling, frame_snr, isos_on, third
+from auditor.infer.bodies.visible import BandNoise, band_noises, isos_on, thirds
 from auditor.model import IsoMatch
 
 __all__ = ["LEAST_FRAMES", "MOST_REFERENCES", "as_noisy_as", "match_bodies", "reference_isos"]
@@ -26,6 +25,8 @@ USUAL: Final = tuple(i for i in ISOS if 100 <= i <= 12800)
 """Reference values given for every pair, beside those that the reference body used."""
 
 
+_WAYS: Final = ("near", "down", "up")
+"""How the best answer and its ends are rounded to engraved ISO values."""
 LEAST_FRAMES: Final = 6
 """A body with fewer measured frames of one kind is not held against others: two or three frames say
 nothing of a body, and an archive of borrowed cameras would drown in pairs. Nor is one that never
@@ -49,25 +50,8 @@ def _within(model: NoiseModel, log2_iso: float) -> bool:
     return bool(used.min() - REACH - _ROUNDED <= log2_iso <= used.max() + REACH + _ROUNDED)
 
 
-@dataclass(frozen=True, slots=True)
-class _BandCurves:
-    """How noisy a typical frame of one band looks on one body, log2 SNR.
-
-    `curves` (1 + draws, ISO_GRID): the best estimate and the draws; `fallen`: the same made to fall.
-    """
-
-    curves: Floats
-    fallen: Floats
-
-
-def _band_curves(model: NoiseModel, scenes: Scenes) -> _BandCurves:
-    both = np.concatenate([model.log_sigma[None], model.draws])
-    curves = frame_snr(both, scenes, model.output_scale)
-    return _BandCurves(curves, falling(curves))
-
-
 def _as_noisy_as(
-    reference: _BandCurves, others: Sequence[_BandCurves], isos: Sequence[int],
+    reference: BandNoise, others: Sequence[BandNoise], isos: Sequence[int],
     wider: Sequence[float], share: float,
 ) -> Floats:  # fmt: skip
     """log2 ISO on each of the others that looks as noisy as each ISO on `reference`, (3, others, ISO):
@@ -93,9 +77,8 @@ def as_noisy_as(
 ) -> tuple[float, float, float] | None:
     """log2 ISO on `other` that looks as noisy as `iso` on `reference`: best, low, high."""
     wider = t_factor(reference.freedom + other.freedom, share)
-    best, low, high = _as_noisy_as(
-        _band_curves(reference, scenes), [_band_curves(other, scenes)], [iso], [wider], share
-    )[:, 0, 0].tolist()
+    one, two = (band_noises(model, {"": scenes})[""] for model in (reference, other))
+    best, low, high = _as_noisy_as(one, [two], [iso], [wider], share)[:, 0, 0].tolist()
     return (best, low, high) if np.isfinite(best) else None
 
 
@@ -115,37 +98,41 @@ def _references(models: Sequence[NoiseModel]) -> list[NoiseModel]:
 
 
 def match_bodies(
-    models: list[NoiseModel], scenes: dict[str, dict[str, Scenes]], share: float
+    models: list[NoiseModel],
+    looks: Mapping[tuple[str, str], Mapping[str, BandNoise]],
+    share: float,
 ) -> list[IsoMatch]:
     """The profile's `iso_matches`: every body against the bodies known best, of one kind of file, by band.
 
-    `iso`, `low` and `high` are engraved third stops; `iso_exact` is what was found between them.
+    `looks` are the `band_noises` of every body and kind. `iso`, `low` and `high` are engraved third stops;
+    `iso_exact` is what was found between them.
     """
     out: list[IsoMatch] = []
     able = [m for m in models if m.cells.frame_count >= LEAST_FRAMES and len(m.cells.iso)]
-    looks = {
-        (m.body, m.kind, band.key): _band_curves(m, scenes[m.kind][band.key])
-        for m in able
-        for band in BANDS
-        if band.key in scenes.get(m.kind, {})
-    }
     for reference in _references(able):
         isos = reference_isos(reference)
         others = [m for m in able if m.body != reference.body and m.kind == reference.kind]
         if not others:
             continue
         wider = [t_factor(reference.freedom + m.freedom, share) for m in others]
+        own = looks[reference.body, reference.kind]
         answers = {
             band: _as_noisy_as(
-                looks[reference.body, reference.kind, band.key],
-                [looks[m.body, m.kind, band.key] for m in others], isos, wider, share,
+                own[band.key], [looks[m.body, m.kind][band.key] for m in others], isos, wider, share
             )
             for band in BANDS
-            if (reference.body, reference.kind, band.key) in looks
-        }  # fmt: skip
+            if band.key in own
+        }
+        engraved = {
+            band: np.stack([thirds(a, way) for a, way in zip(answer, _WAYS, strict=True)])
+            for band, answer in answers.items()
+        }
         for i, other in enumerate(others):
             for band, answer in answers.items():
-                for iso, (best, low, high) in zip(isos, answer[:, i].T.tolist(), strict=True):
+                steps = engraved[band][:, i].T.tolist()
+                for iso, (best, low, high), step in zip(
+                    isos, answer[:, i].T.tolist(), steps, strict=True
+                ):
                     if not (np.isfinite(best) and _within(other, best)):
                         continue
                     out.append(
@@ -156,9 +143,9 @@ def match_bodies(
                             "band": band.name,
                             "ev100": list(band.ev100),
                             "reference_iso": int(iso),
-                            "iso": third(best),
-                            "low": third(low, "down"),
-                            "high": third(high, "up"),
+                            "iso": step[0],
+                            "low": step[1],
+                            "high": step[2],
                             "iso_exact": round(2.0**best, 1),
                             "low_exact": round(2.0**low, 1),
                             "high_exact": round(2.0**high, 1),

@@ -49,6 +49,7 @@ _COLUMNS: Final = (
     *("body", "source", "status", "iso", "exposure_time_s", "width_px", "height_px", "path"),
     *("burst", "outing", "tone_output_scale"),
 )
+_GROUPS: Final = ("body", "kind")
 _NAMES: Final = (
     *("body", "kind", "iso", "step", "unit", "frame", "eight_bit", "long_exposure", "pushed"),
     *("pixels_per_frame", "scale"),
@@ -79,28 +80,33 @@ class Observations:
 
     @property
     def tones(self) -> pd.DataFrame:
-        """One row per frame and signal level: the columns of `frames`, and signal, sigma, log_sigma,
+        """One row per frame and signal level: the columns of `frames` but body and kind, and signal, sigma, log_sigma,
         pixels, and whether sigma is what the noise is at most (`bounded`)."""
         return self._tones(np.arange(len(self.frames)))
 
     def groups(self) -> Iterator[tuple[tuple[str, str], pd.DataFrame]]:
         """Body and kind of file with their tones, one after another."""
         if len(self.frames):
-            by = self.frames.groupby(["body", "kind"], observed=True, sort=True)
+            by = self.frames.groupby(list(_GROUPS), observed=True, sort=True)
             for (body, kind), rows in by.indices.items():  # type: ignore[misc]
                 yield (str(body), str(kind)), self._tones(rows)
 
     def _tones(self, rows: NDArray[np.int64]) -> pd.DataFrame:
         measured = ~np.isnan(self.sigma[rows])
         at, level = np.nonzero((measured | ~np.isnan(self.at_most[rows])).T)[::-1]
-        out = self.frames.iloc[rows[at]].reset_index(drop=True)
-        out["signal"] = np.asarray(TONE_SIGNALS)[level]
-        out["bounded"] = ~measured[at, level]
-        found = np.where(measured, self.sigma[rows], self.at_most[rows])
-        out["sigma"] = found[at, level].astype(float)
-        out["log_sigma"] = np.log(out["sigma"])
-        out["pixels"] = self.pixels[rows[at], level].astype(float)
-        return out
+        found = np.where(measured, self.sigma[rows], self.at_most[rows])[at, level].astype(float)
+        own = rows[at]
+        of_frame = {n: c.to_numpy()[own] for n, c in self.frames.items() if n not in _GROUPS}
+        return pd.DataFrame(
+            of_frame
+            | {
+                "signal": np.asarray(TONE_SIGNALS)[level],
+                "bounded": ~measured[at, level],
+                "sigma": found,
+                "log_sigma": np.log(found),
+                "pixels": self.pixels[own, level].astype(float),
+            }
+        )
 
 
 def sigma_code(signal: NDArray[np.float64], sigma: NDArray[np.float64]) -> Floats:

@@ -18,7 +18,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
 from scipy.special import log_ndtr, ndtri, stdtrit
 
 from auditor.exposure import ISOS
@@ -29,6 +28,7 @@ from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS
 __all__ = ["DRAWS", "ISO_GRID", "SIGNAL_GRID", "NoiseModel", "fit_noise"]
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 DRAWS: Final = 200
 """Equally likely courses of noise over ISO and signal."""
@@ -67,8 +67,8 @@ of log noise per stop through development may differ by from the fitted ones bef
 LIMIT_SD: Final = 0.1
 """How sharply a bound holds, in log noise: as frames and tones scatter."""
 
-_ROUNDS: Final = 30
-"""Rounds in which bounds settle."""
+_ROUNDS: Final = 16
+"""Rounds in which bounds settle: each halves what is left, to 1e-5."""
 _LEAST_FREE: Final = 1e-4
 """Least precision of what a bounded cell would be without its own bound."""
 _NOTHING: Final = 1e-6
@@ -93,7 +93,7 @@ class NoiseModel:
     """Noise of one body in one kind of file.
 
     `log_sigma` (ISO_GRID x SIGNAL_GRID): best estimate of log noise in linear light.
-    `draws` (DRAWS x ISO_GRID x SIGNAL_GRID): equally likely values of the same.
+    `draws` (DRAWS x ISO_GRID x SIGNAL_GRID): equally likely values of the same, to single precision.
     """
 
     body: str
@@ -101,7 +101,7 @@ class NoiseModel:
     physics: Physics
     cells: Cells
     log_sigma: Floats
-    draws: Floats
+    draws: Singles
     output_scale: Floats
     """Factor on sigma for the output size, per entry of ISO_GRID."""
     departure_sizes: tuple[float, float, float]
@@ -154,8 +154,7 @@ def fit_noise(
     bound = limits.log_sigma - law.log_sigma(at_iso[known:], limits.signal)
     target, full = _with_limits(prior, residual, noise, bound)
 
-    factor = cho_factor(prior + full, lower=True)
-    gain = cho_solve(factor, across.T).T
+    gain = np.linalg.solve(prior + full, across.T).T
     best = law.log_sigma(grid_i, grid_s, texture=False) + gain @ target
     rng = np.random.default_rng([seed, *body.encode(), *kind.encode()])
     f_grid, f_cells = _prior_draws(
@@ -171,9 +170,10 @@ def fit_noise(
     error = rng.standard_normal(f_cells.shape) @ np.linalg.cholesky(full).T
     shared = np.random.default_rng([seed, *kind.encode()]).normal(0, ESTIMATOR_SD, DRAWS)
     draws = f_grid.reshape(DRAWS, -1)
-    draws += best + shared[:, None]
     # The law's own part less what the cells say of everything, in one product.
-    draws += np.hstack([own, -(f_cells + error)]) @ np.hstack([slopes(law, grid_i, grid_s), gain]).T
+    told = np.hstack([own, -(f_cells + error)]).astype(np.float32)
+    draws += told @ np.hstack([slopes(law, grid_i, grid_s), gain]).T.astype(np.float32)
+    draws += (best + shared[:, None]).astype(np.float32)
     shape = (len(ISO_GRID), len(SIGNAL_GRID))
     return NoiseModel(
         body=body,
@@ -311,7 +311,7 @@ def _prior_draws(
     c_iso: Floats,
     c_signal: Floats,
     sizes: tuple[float, float, float],
-) -> tuple[Floats, Floats]:
+) -> tuple[Singles, Singles]:
     """Draws of the departures on the grid and, the same draws, at the cells."""
     iso_all, iso_back = np.unique(np.concatenate([x_iso, c_iso]), return_inverse=True)
     sig_all, sig_back = np.unique(np.concatenate([x_signal, c_signal]), return_inverse=True)
@@ -321,8 +321,10 @@ def _prior_draws(
     )
     by_iso = rng.standard_normal((DRAWS, len(iso_all))) @ root_i.T * sizes[0]
     by_signal = rng.standard_normal((DRAWS, len(sig_all))) @ root_s.T * sizes[1]
-    white = rng.standard_normal((DRAWS, len(iso_all), len(sig_all)))
-    total: Floats = np.asarray(root_i @ (white @ (root_s.T * sizes[2])), np.float64)
+    white = rng.standard_normal((DRAWS, len(iso_all), len(sig_all))).astype(np.float32)
+    total = np.asarray(
+        root_i.astype(np.float32) @ (white @ (root_s.T * sizes[2]).astype(np.float32))
+    )
     total += by_iso[:, :, None]
     total += by_signal[:, None, :]
     gi, ci = iso_back[: len(x_iso)], iso_back[len(x_iso) :]

@@ -11,6 +11,7 @@ power -1/6, so two stops less signal cost two thirds of a stop of ISO; read nois
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -24,17 +25,18 @@ from auditor.record import TONE_SIGNALS
 __all__ = [
     "MID_TONE",
     "BandNoise",
-    "BandNoises",
-    "falling",
+    "band_noises",
     "frame_snr",
-    "highest_iso",
+    "highest_isos",
     "iso_for_snr",
     "isos_on",
     "lightness_slope",
     "third",
+    "thirds",
 ]
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 MID_TONE: Final = 0.18
 """Signal of a mid-tone: the grey card's reflectance (common practice, no source)."""
@@ -57,7 +59,7 @@ def lightness_slope(signal: ArrayLike) -> Floats:
     return np.where(s > _LIGHTNESS_FROM, root, _LIGHTNESS_LINE)
 
 
-def frame_snr(log_sigma: Floats, scenes: Scenes, output_scale: Floats) -> Floats:
+def frame_snr(log_sigma: Floats | Singles, scenes: Scenes, output_scale: Floats) -> Floats:
     """SNR of a typical frame, log2, per entry of ISO_GRID.
 
     Args:
@@ -65,10 +67,10 @@ def frame_snr(log_sigma: Floats, scenes: Scenes, output_scale: Floats) -> Floats
         scenes: the band's signals.
         output_scale: factor on sigma for the output size, per ISO.
     """
-    return _snr(_lightness_variance(log_sigma), scenes, output_scale)
+    return _snr(_lightness_variance(log_sigma) @ scenes.shares, output_scale)
 
 
-def _lightness_variance(log_sigma: Floats) -> Floats:
+def _lightness_variance(log_sigma: Floats | Singles) -> Floats:
     """Variance in lightness at the bins of the stored histogram, (..., bins).
 
     Blown highlights show no noise; the last bin's clipped pixels count as if they did, which hardly
@@ -76,36 +78,36 @@ def _lightness_variance(log_sigma: Floats) -> Floats:
     """
     bins = len(SIGNAL_GRID) - len(TONE_SIGNALS)
     centre = np.array(SIGNAL_GRID[:bins])
-    return np.asarray(np.exp(2 * log_sigma[..., :bins]) * lightness_slope(centre) ** 2)
+    slope = lightness_slope(centre).astype(log_sigma.dtype)
+    return np.asarray(np.exp(2 * log_sigma[..., :bins]) * slope**2)
 
 
-def _snr(variance: Floats, scenes: Scenes, output_scale: Floats) -> Floats:
-    seen = np.sqrt(variance @ scenes.shares) * output_scale
-    return np.asarray(np.log2(MID_TONE * lightness_slope(MID_TONE) / seen))
+def _snr(variance: Floats, output_scale: Floats) -> Floats:
+    return np.asarray(
+        np.log2(MID_TONE * lightness_slope(MID_TONE) / (np.sqrt(variance) * output_scale))
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class BandNoise:
-    """SNR of a typical frame of one body in one band, log2, per entry of ISO_GRID: the best estimate,
-    and draws of it (DRAWS, ISO_GRID)."""
+    """SNR of a typical frame of one body in one band, log2: the best estimate, then draws of it.
 
-    best: Floats
-    draws: Floats
+    `curves` (1 + DRAWS, ISO_GRID); `fallen`: the same made to fall.
+    """
+
+    curves: Floats
+    fallen: Floats
 
 
-class BandNoises:
-    """How noisy the frames of one body look, whatever the band: what bands share is found once."""
-
-    def __init__(self, model: NoiseModel) -> None:
-        self._scale = model.output_scale
-        self._best = _lightness_variance(model.log_sigma)
-        self._draws = _lightness_variance(model.draws)
-
-    def of(self, scenes: Scenes) -> BandNoise:
-        """A typical frame of a band."""
-        return BandNoise(
-            _snr(self._best, scenes, self._scale), _snr(self._draws, scenes, self._scale)
-        )
+def band_noises(model: NoiseModel, scenes: Mapping[str, Scenes]) -> dict[str, BandNoise]:
+    """How noisy the frames of one body look, by band."""
+    variances = [_lightness_variance(part) for part in (model.log_sigma[None], model.draws)]
+    out = {}
+    for key, band in scenes.items():
+        seen = np.concatenate([variance @ band.shares for variance in variances])
+        curves = _snr(seen, model.output_scale)
+        out[key] = BandNoise(curves, _falling(curves))
+    return out
 
 
 def iso_for_snr(log2_snr: Floats, wanted_log2: ArrayLike) -> Floats:
@@ -119,14 +121,16 @@ def iso_for_snr(log2_snr: Floats, wanted_log2: ArrayLike) -> Floats:
         (N,); -inf where even the lowest ISO of the grid is too noisy, inf where none is.
     """
     wanted = np.broadcast_to(np.asarray(wanted_log2, float), log2_snr.shape[:1])
-    return isos_on(falling(log2_snr), wanted[:, None])[:, 0]
+    return isos_on(_falling(log2_snr), wanted[:, None])[:, 0]
 
 
 def isos_on(curves: Floats, wanted: Floats) -> Floats:
     """`iso_for_snr` of `falling` curves (N, ISO_GRID) for many values each, (N, M) -> (N, M)."""
     last = curves.shape[1] - 1
     # The first place of the grid at which the curve lies below what is wanted.
-    below = (curves[:, None, :] >= wanted[:, :, None]).sum(axis=2)
+    below = np.zeros(wanted.shape, np.int8)
+    for value in curves.T:
+        below += value[:, None] >= wanted
     row, right = np.arange(len(curves))[:, None], np.clip(below, 1, last)
     high, low = curves[row, right - 1], curves[row, right]
     share = (high - wanted) / (high - low)
@@ -134,7 +138,7 @@ def isos_on(curves: Floats, wanted: Floats) -> Floats:
     return np.where(below == 0, -np.inf, np.where(below > last, np.inf, found))
 
 
-def falling(log2_snr: Floats) -> Floats:
+def _falling(log2_snr: Floats) -> Floats:
     """Curves over ISO_GRID made to fall: noise never falls with ISO at a given signal, but draws may
     wobble by a hair."""
     return np.minimum.accumulate(log2_snr, axis=-1) - 1e-9 * np.arange(log2_snr.shape[-1])
@@ -142,22 +146,29 @@ def falling(log2_snr: Floats) -> Floats:
 
 def third(log2_iso: float, rounding: str = "near") -> int:
     """Engraved ISO at, not above or not below a value: 'near', 'down' or 'up'."""
-    thirds = 3 * (log2_iso - math.log2(100))
-    step = {
-        "near": round(thirds),
-        "down": math.floor(thirds + _ROUNDING),
-        "up": math.ceil(thirds - _ROUNDING),
+    return int(thirds(np.array(log2_iso), rounding))
+
+
+def thirds(log2_iso: Floats, rounding: str = "near") -> NDArray[np.int64]:
+    """`third` of many."""
+    steps = 3 * (log2_iso - math.log2(100))
+    rounded = {
+        "near": np.rint(steps),
+        "down": np.floor(steps + _ROUNDING),
+        "up": np.ceil(steps - _ROUNDING),
     }[rounding]
-    index = min(max(step - round(3 * math.log2(ISO_GRID[0] / 100)), 0), len(ISO_GRID) - 1)
-    return int(ISO_GRID[index])
+    index = np.clip(rounded - round(3 * math.log2(ISO_GRID[0] / 100)), 0, len(ISO_GRID) - 1)
+    return np.asarray(ISO_GRID)[index.astype(int)]
 
 
-def highest_iso(
-    model: NoiseModel, look: BandNoise, snr: float, share: float
-) -> tuple[float, float, float]:
-    """log2 ISO up to which a typical frame of the band has at least this SNR: best, low, high."""
-    best = iso_for_snr(look.best[None], math.log2(snr))[0]
-    values = iso_for_snr(look.draws, math.log2(snr))
-    values = np.clip(values, _LOG_ISO[0], _LOG_ISO[-1])
-    low, high = model.interval(values, np.asarray(np.clip(best, _LOG_ISO[0], _LOG_ISO[-1])), share)
-    return float(best), float(min(low, best)), float(max(high, best))
+def highest_isos(
+    model: NoiseModel, looks: Sequence[BandNoise], snrs: Sequence[float], share: float
+) -> Floats:
+    """log2 ISO up to which a typical frame of each band has at least each SNR, (3, bands, SNRs): best,
+    low, high."""
+    fallen = np.concatenate([look.fallen for look in looks])
+    found = isos_on(fallen, np.tile(np.log2(snrs), (len(fallen), 1)))
+    found = np.swapaxes(found.reshape(len(looks), -1, len(snrs)), 0, 1)
+    best, within = found[0], np.clip(found, _LOG_ISO[0], _LOG_ISO[-1])
+    low, high = model.interval(within[1:], within[0], share)
+    return np.stack([best, np.minimum(low, best), np.maximum(high, best)])

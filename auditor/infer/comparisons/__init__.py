@@ -1,8 +1,8 @@
 """What did the filter, the converter, the crop mode, the focus method cost?
 
 The path inside: frames to labels (`labels`), labels to pairs of one scene (`pairs`, `scale`, `choose`,
-`small`, `likeness`), pairs to differences (`sharp` and `paired`, `light`, `colour` and `tint`, `crop`, `focus`),
-differences to words (`verdict`); `compare` joins them, `shots` says which pairs are missing.
+`small_pictures`, `image_matching`), pairs to differences (`sharp` and `paired`, `light`, `colour` and `tint`,
+`crop`, `hyperfocal`), differences to words and to the pairs that are missing (`verdict`); `compare` joins them.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 from auditor.infer.comparisons.compare import compare_labels
 from auditor.infer.comparisons.hyperfocal import focus_table, infinity_loss
 from auditor.infer.comparisons.labels import label_sets, labels_from_csv, unmatched
-from auditor.infer.comparisons.shots import pairs_to_shoot
+from auditor.infer.comparisons.verdict import pairs_to_shoot
 
 __all__ = [
     "compare_labels",

@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.infer.comparisons.image_matching import overlay, read_thumb
-from auditor.infer.comparisons.signatures import Signatures
-from auditor.infer.comparisons.small import SmallPictures
+from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
 
 __all__ = ["Chooser", "Meeting", "Pair"]
 
@@ -127,7 +126,7 @@ class Chooser:
             first, second = (read_thumb(self._small.thumb(k)) for k in (m.labelled, m.bare))
             if first is not None and second is not None:
                 self._looks += 1
-                likeness = overlay(first, second, m.scale).likeness
+                likeness = overlay(first, second, m.scale)
                 return likeness if likeness >= _ALIKE_THUMB else None
         enough = _ALIKE if self._looks < _MOST_LOOKS else _SURE
         return m.likeness if m.likeness >= enough else None

@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtr
 
-from auditor.infer.comparisons.location import Location, robust_location
-from auditor.robust import huber_weight, scale_of
+from auditor.robust import Location, huber_weight, robust_location, scale_of
 from auditor.units import WHITE_16
 
 __all__ = [

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.comparisons.colour import PairColour, middle_of, pair_colour
-from auditor.infer.comparisons.crop import crop_bargain
+from auditor.infer.comparisons.crop import bargain_words, crop_bargain
 from auditor.infer.comparisons.curves import find_range
 from auditor.infer.comparisons.hyperfocal import compare_focus
 from auditor.infer.comparisons.labels import CROP, LabelPattern, names_accessory
@@ -19,11 +19,12 @@ from auditor.infer.comparisons.light import Light, light_entries
 from auditor.infer.comparisons.pairs import Labelled, Pair, find_pairs
 from auditor.infer.comparisons.scale import converter_factor
 from auditor.infer.comparisons.sharp import SharpnessTable, compare_sharpness
-from auditor.infer.comparisons.small import PictureSource, SmallPictures
+from auditor.infer.comparisons.small_pictures import SmallPictures
 from auditor.infer.comparisons.tint import Balance, cast_entries
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import numbers
 from auditor.model import Comparison, Finding, LeftOutPairs
+from auditor.record.pictures import PictureSource
 
 __all__ = ["compare_labels"]
 
@@ -33,12 +34,6 @@ accessory."""
 _MOST_PAIRS: Final = 300
 """Pairs of one label and lens beyond which a random sample stands for all: a difference is then good
 to some 0.3%."""
-
-_BARGAIN: Final = (
-    *("factor", "detail_same_lens", "detail_same_depth", "noise_stops"),
-    *("depth_stops", "hyperfocal_m", "whole_hyperfocal_m"),
-)
-"""What is told of a crop in closed form."""
 
 
 def compare_labels(
@@ -239,7 +234,7 @@ def _crop(pairs: list[Pair], known: _Known) -> list[Finding]:
     found["what"], found["unit"] = "detail in print", "share of detail across the print"
     found["verdict"] = (
         f"detail across an equally large print {difference:+.0%} "
-        f"({low:+.0%} to {high:+.0%}) with the same lens; {bargain.words()}"
+        f"({low:+.0%} to {high:+.0%}) with the same lens; {bargain_words(bargain)}"
     )
-    found["closed_form"] = {name: getattr(bargain, name) for name in _BARGAIN}
+    found["closed_form"] = bargain
     return [found]

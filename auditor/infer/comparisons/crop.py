@@ -10,7 +10,6 @@ the focal length), the crop has as much at f/N as the whole sensor at f/(k N), s
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -18,39 +17,11 @@ import numpy as np
 from auditor.infer.comparisons.curves import expected_log_mtf50
 from auditor.optics import hyperfocal_m
 
-__all__ = ["PRINT_CIRCLE", "CropBargain", "crop_bargain"]
+__all__ = ["PRINT_CIRCLE", "bargain_words", "crop_bargain"]
 
 PRINT_CIRCLE: Final = 1 / 3000
 """Circle of confusion of a print as a share of its long side: 0.1 mm in 30 cm (common practice, no
 source)."""
-
-
-@dataclass(frozen=True, slots=True)
-class CropBargain:
-    """What a crop mode costs and gains at equal print size; shares are relative differences.
-
-    `detail_same_lens`: centre detail across the print, same lens and aperture;
-    `detail_same_depth`: the crop at f/N against the whole sensor, framed alike and stopped down to
-    the same depth of field; `noise_stops`; `depth_stops`; `hyperfocal_m`, `whole_hyperfocal_m`: at
-    f/N, framed alike.
-    """
-
-    factor: float
-    detail_same_lens: float
-    detail_same_depth: float
-    noise_stops: float
-    depth_stops: float
-    hyperfocal_m: float
-    whole_hyperfocal_m: float
-
-    def words(self) -> str:
-        """What cropping costs and gains, in plain words."""
-        return (
-            f"keeps {1 / self.factor:.0%} of the pixels across; "
-            f"noise as with {self.noise_stops:.1f} stops less light; depth of field as "
-            f"{self.depth_stops:.1f} stops of stopping down, framed alike, where detail is "
-            f"{self.detail_same_depth:+.0%} against the whole sensor so stopped down"
-        )
 
 
 def crop_bargain(
@@ -61,26 +32,42 @@ def crop_bargain(
     long_side_px: float,
     part: Mapping[str, Any] | None = None,
     print_circle: float = PRINT_CIRCLE,
-) -> CropBargain:
-    """Cost and gain in closed form, with the lens's measured curve where it is known.
+) -> dict[str, float]:
+    """What a crop mode costs and gains at equal print size, with the lens's measured curve where it is known.
 
     Args:
         factor: long side of the whole sensor over that of the crop.
         part: the lens's focal range in the profile.
         print_circle: blur circle on the print as a share of its long side (common practice: a
             print's diagonal over 1,500 to 3,000).
+
+    Returns:
+        Shares are relative differences. `factor`; `detail_same_lens`: centre detail across the print,
+        same lens and aperture; `detail_same_depth`: the crop at f/N against the whole sensor, framed
+        alike and stopped down to the same depth of field; `noise_stops`; `depth_stops`; `hyperfocal_m`,
+        `whole_hyperfocal_m`: at f/N, framed alike.
     """
     stopped = f_number * factor
     expected, _ = expected_log_mtf50(part, [f_number, stopped], pitch_um)
     at, at_stopped = np.exp(expected[:, 0])
     whole = long_side_px * pitch_um * print_circle
     crop_circle = whole / factor
-    return CropBargain(
-        factor=factor,
-        detail_same_lens=1 / factor - 1,
-        detail_same_depth=float(at / factor / at_stopped - 1),
-        noise_stops=float(2 * np.log2(factor)),
-        depth_stops=float(2 * np.log2(factor)),
-        hyperfocal_m=hyperfocal_m(focal_mm, f_number, crop_circle),
-        whole_hyperfocal_m=hyperfocal_m(focal_mm * factor, f_number, whole),
+    return {
+        "factor": factor,
+        "detail_same_lens": 1 / factor - 1,
+        "detail_same_depth": float(at / factor / at_stopped - 1),
+        "noise_stops": float(2 * np.log2(factor)),
+        "depth_stops": float(2 * np.log2(factor)),
+        "hyperfocal_m": hyperfocal_m(focal_mm, f_number, crop_circle),
+        "whole_hyperfocal_m": hyperfocal_m(focal_mm * factor, f_number, whole),
+    }
+
+
+def bargain_words(bargain: Mapping[str, float]) -> str:
+    """What cropping costs and gains, in plain words."""
+    return (
+        f"keeps {1 / bargain['factor']:.0%} of the pixels across; "
+        f"noise as with {bargain['noise_stops']:.1f} stops less light; depth of field as "
+        f"{bargain['depth_stops']:.1f} stops of stopping down, framed alike, where detail is "
+        f"{bargain['detail_same_depth']:+.0%} against the whole sensor so stopped down"
     )

@@ -18,7 +18,6 @@ from scipy.special import j1, stdtrit
 
 from auditor.exposure import F_NUMBERS
 from auditor.infer.comparisons.curves import expected_log_mtf50, find_range
-from auditor.infer.comparisons.location import robust_location
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import (
@@ -32,6 +31,7 @@ from auditor.infer.lenses.grouping import (
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.optics import circle_of_confusion_um, defocus_disc_px, hyperfocal_m, mtf50, system_mtf
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
+from auditor.robust import robust_location
 
 __all__ = ["compare_focus", "focus_table", "infinity_loss"]
 

@@ -7,14 +7,13 @@ correlation (Kuglin & Hines, 1975) where features are few.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Overlay", "alike_at_scale", "overlay", "read_thumb"]
+__all__ = ["alike_at_scale", "overlay", "read_thumb"]
 
 Floats = NDArray[np.float32]
 
@@ -38,21 +37,6 @@ _LEAST_OVERLAP_PX: Final = 200
 """Pixels that both thumbnails must cover, for a correlation to mean anything."""
 _SIGNATURE: Final = (8, 12)
 """Rows and columns of `FrameRecord.signature`."""
-
-
-@dataclass(frozen=True, slots=True)
-class Overlay:
-    """How one thumbnail lies on another.
-
-    `likeness`: correlation of the gradients where both overlap (1 the same, about 0 unrelated);
-    `shift`: share of the picture's long side; `scale`: magnification of the first against the second;
-    `features`: matched features behind it (0: by phase correlation).
-    """
-
-    likeness: float
-    shift: float
-    scale: float
-    features: int
 
 
 def read_thumb(data: bytes | None) -> NDArray[np.uint8] | None:
@@ -85,7 +69,7 @@ def _even(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(cv2.createCLAHE(2.0, (4, 4)).apply(picture), np.uint8)
 
 
-def _by_features(a: NDArray[np.uint8], b: NDArray[np.uint8]) -> tuple[Floats, int] | None:
+def _by_features(a: NDArray[np.uint8], b: NDArray[np.uint8]) -> Floats | None:
     finder = cv2.ORB.create(
         _FEATURES, fastThreshold=_FAST, edgeThreshold=_EDGE_PX, patchSize=_PATCH_PX
     )
@@ -102,11 +86,12 @@ def _by_features(a: NDArray[np.uint8], b: NDArray[np.uint8]) -> tuple[Floats, in
     found, inside = cv2.estimateAffinePartial2D(pa, pb, ransacReprojThreshold=2.0)
     if found is None or int(inside.sum()) < _FEWEST:
         return None
-    return found.astype(np.float32), int(inside.sum())
+    return np.asarray(found, np.float32)
 
 
-def overlay(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> Overlay:
-    """Lay thumbnail `a` over `b`; `scale` is the magnification of `a` against `b` if known."""
+def overlay(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> float:
+    """Likeness of thumbnail `a`, which shows the scene so many times as large, laid over `b`: correlation of
+    the gradients where both overlap (1 the same, about 0 unrelated); -1 where it lies nowhere on it."""
     if a.shape != b.shape:
         a = np.asarray(cv2.resize(a, (b.shape[1], b.shape[0]), interpolation=cv2.INTER_AREA))
     height, width = b.shape
@@ -114,19 +99,17 @@ def overlay(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> O
     ga, gb = _gradient(a), _gradient(b)
     start = np.array([[1 / scale, 0, 0], [0, 1 / scale, 0]], np.float32)
     start[:, 2] = centre * (1 - 1 / scale)
-    guesses: list[tuple[Floats, int]] = [(start, 0)]
     features = _by_features(a, b)
-    if features is not None:
-        guesses.append(features)
     inside = np.ones((height, width), np.float32)
     placed = cv2.warpAffine(ga, start, (width, height))
     window = cv2.createHanningWindow((width, height), cv2.CV_32F)
     (dx, dy), _ = cv2.phaseCorrelate(placed, gb, window)
     moved = start.copy()
     moved[:, 2] += [dx, dy]
-    guesses.append((moved, 0))
-    best = Overlay(-1.0, 0.0, scale, 0)
-    for transform, count in guesses:
+    best = -1.0
+    for transform in (start, features, moved):
+        if transform is None:
+            continue
         found_scale = 1 / max(float(np.hypot(transform[0, 0], transform[1, 0])), 1e-6)
         offset = transform[:, :2] @ centre + transform[:, 2] - centre
         shift = float(np.hypot(*offset) / max(width, height))
@@ -134,9 +117,7 @@ def overlay(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> O
             continue
         where = np.asarray(cv2.warpAffine(inside, transform, (width, height)) > 0.5)
         laid = np.asarray(cv2.warpAffine(ga, transform, (width, height)), np.float32)
-        likeness = _correlation(laid, gb, where)
-        if likeness > best.likeness:
-            best = Overlay(likeness, shift, found_scale, count)
+        best = max(best, _correlation(laid, gb, where))
     return best
 
 

@@ -9,13 +9,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.comparisons.colour import PairColour
-from auditor.infer.comparisons.location import robust_location
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import entry, verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import numbers, words
 from auditor.model import Finding
 from auditor.record import SIGNAL_BIN_EDGES
+from auditor.robust import robust_location
 
 __all__ = ["Light", "light_entries"]
 

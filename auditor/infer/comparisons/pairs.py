@@ -30,8 +30,7 @@ from auditor.infer.comparisons.labels import (
     names_accessory,
 )
 from auditor.infer.comparisons.scale import converter_factor, pair_scale
-from auditor.infer.comparisons.signatures import Signatures
-from auditor.infer.comparisons.small import SmallPictures
+from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
 from auditor.infer.lenses.grouping import flags, numbers, texts, words
 
 __all__ = ["Labelled", "Pair", "find_pairs"]

@@ -17,10 +17,11 @@ from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.common import body_widths, picture_sizes
 from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
-from auditor.infer.decisions.sensor_dust import Pictures, find_dust
+from auditor.infer.decisions.sensor_dust import find_dust
 from auditor.infer.decisions.shots import decision_shots
 from auditor.infer.decisions.visible import noise_seen, visible_losses
 from auditor.model import Decisions
+from auditor.record.pictures import PictureSource
 
 __all__ = ["DECISIONS", "decide", "decision_shots"]
 
@@ -37,7 +38,7 @@ def decide(
     lenses: Sequence[Mapping[str, Any]],
     bodies: Sequence[Mapping[str, Any]],
     criteria: Criteria,
-    pictures: Pictures | None = None,
+    pictures: PictureSource | None = None,
 ) -> Decisions:
     """The profile's `DECISIONS`, and `decisions_failed`: one line for each that could not be made.
 

@@ -8,9 +8,9 @@ figures at that place say since when it is there, and whether it has gone.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final, NamedTuple, TypeAlias
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -24,14 +24,14 @@ from auditor.infer.lenses.grouping import as_texts, numbers, words
 from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.model import DustSpot
 from auditor.record import DUST_F_NUMBER, DUST_GRID, Dust, dust_shape, unpack_dust
+from auditor.record.pictures import PictureSource, fetch_pictures
 from auditor.robust import scale_of
 
-__all__ = ["Pictures", "find_dust"]
+__all__ = ["find_dust"]
 
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 Plane = NDArray[np.float32]
-Pictures: TypeAlias = pd.DataFrame | Callable[[list[str]], pd.DataFrame]
 
 _WRONG: Final = 0.01
 """Chance, over all places and times of a body, at which a coincidence is taken for dust."""
@@ -124,7 +124,7 @@ class _Spot:
 
 
 def find_dust(
-    frames: pd.DataFrame, criteria: Criteria, pictures: Pictures | None = None
+    frames: pd.DataFrame, criteria: Criteria, pictures: PictureSource | None = None
 ) -> list[DustSpot]:
     """Spots of dust by body, the deepest first.
 
@@ -147,7 +147,7 @@ def find_dust(
 
 
 def _bodies(
-    frames: pd.DataFrame, pictures: Pictures | None
+    frames: pd.DataFrame, pictures: PictureSource | None
 ) -> Iterator[tuple[_Sensor, _Shots, int]]:
     if pictures is None or "file_id" not in frames:
         return
@@ -190,17 +190,13 @@ def _one_of_each_scene(frames: pd.DataFrame, rows: Rows) -> Rows:
     return np.asarray(kept[step])
 
 
-def _maps(pictures: Pictures, ids: list[str]) -> list[bytes]:
+def _maps(pictures: PictureSource, ids: list[str]) -> list[bytes]:
     """Packed maps, empty where there is none."""
-    kept: dict[str, bytes] = {}
-    for start in range(0, len(ids), _BATCH):
-        some = ids[start : start + _BATCH]
-        table = pictures(some) if callable(pictures) else pictures
-        if "dust_map" in table:
-            keys = table.get("file_id", table.index)
-            for key, value in zip(keys, table["dust_map"], strict=True):
-                if isinstance(value, (bytes, bytearray, memoryview)):
-                    kept[str(key)] = bytes(value)
+    kept = {
+        key: bytes(found["dust_map"])
+        for key, found in fetch_pictures(pictures, ids, _BATCH)
+        if isinstance(found.get("dust_map"), (bytes, bytearray, memoryview))
+    }
     return [kept.get(i, b"") for i in ids]
 
 

@@ -14,7 +14,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
 from scipy.special import expit
 
 from auditor.infer.criteria import Criteria
@@ -99,16 +98,17 @@ def _one_lens(
     step, place = np.unique(np.round(stops / FINE_STOPS).astype(np.int64), return_inverse=True)
     outings, of = np.unique(outing, return_inverse=True)
     shape = (len(outings), len(step))
-    count = coo_array((np.ones(len(stops)), (of, place)), shape=shape).tocsr()
-    blurred = coo_array((shaken.astype(float), (of, place)), shape=shape).tocsr()
+    cell = of * len(step) + place
+    count, blurred = (
+        np.asarray(np.bincount(cell, weight, shape[0] * shape[1]), float).reshape(shape)
+        for weight in (np.ones(len(stops)), shaken)
+    )
     at = np.bincount(place, stops) / np.bincount(place)
-    ones = np.ones(len(outings))
-    limit = _limit(at, ones @ count, ones @ blurred)
     rng = np.random.default_rng(criteria.seed)
-    draws = []
-    for _ in range(DRAWS):
-        weight = np.bincount(rng.integers(0, len(outings), len(outings)), minlength=len(outings))
-        draws.append(_limit(at, weight @ count, weight @ blurred))
+    picks = rng.integers(0, len(outings), (DRAWS, len(outings)))
+    weights = np.stack([np.bincount(pick, minlength=len(outings)) for pick in picks])
+    weights = np.vstack([np.ones(len(outings)), weights])
+    limit, *draws = _limits(at, weights @ count, weights @ blurred).tolist()
     half = criteria.interval / 2
     low, high = (float(np.quantile(draws, q)) for q in (0.5 - half, 0.5 + half))
     if not np.isfinite(limit) or high - low > WIDEST_STOPS:
@@ -129,39 +129,44 @@ def _against_rule(stops: float) -> str:
     return f"{abs(stops):.1f} stops {side} than 1 / focal length in full-frame terms"
 
 
-def _limit(stops: Floats, count: Floats, shaken: Floats) -> float:
-    """Stops at which the fitted chance of shake reaches `SHAKEN`; NaN when it does not grow.
+def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
+    """Stops at which the fitted chance of shake reaches `SHAKEN`, for each of several sets (D,); NaN when it
+    does not grow.
 
-    Of `count` frames at each of `stops`, `shaken` are shaken.
+    Of `count` (D, n) frames at each of `stops` (n,), `shaken` (D, n) are shaken.
     """
     mean, sd = SLOPE_PRIOR
 
-    def cost(p: Floats) -> tuple[float, Floats]:
-        """Penalised negative log likelihood, and the chance of shake at each of `stops`."""
-        log_odds = p[0] + np.exp(p[1]) * stops
-        likelihood = shaken @ log_odds - count @ np.logaddexp(0, log_odds)
-        return float(0.5 * ((p[1] - mean) / sd) ** 2 - likelihood), expit(log_odds)
+    def cost(p: Floats) -> tuple[Floats, Floats]:
+        """Penalised negative log likelihood (D,), and the chance of shake at each of `stops` (D, n)."""
+        log_odds = p[:, :1] + np.exp(p[:, 1:]) * stops
+        likelihood = (shaken * log_odds - count * np.logaddexp(0, log_odds)).sum(1)
+        return 0.5 * ((p[:, 1] - mean) / sd) ** 2 - likelihood, expit(log_odds)
 
-    at = np.array(START)
+    at = np.tile(START, (len(count), 1))
     least, chance = cost(at)
+    going = np.ones(len(at), bool)
     for _ in range(ROUNDS):
         # A step of Fisher scoring, halved until it gains (McCullagh & Nelder, Generalized Linear
         # Models, 1989, ch. 2.5).
-        slopes = np.stack([np.ones_like(stops), np.exp(at[1]) * stops])
-        information = (slopes * (count * chance * (1 - chance))) @ slopes.T
+        growth = np.exp(at[:, 1:]) * stops
+        slopes = np.stack([np.ones_like(growth), growth], axis=1)  # (D, 2, n)
+        weight = count * chance * (1 - chance)
+        information = (slopes * weight[:, None]) @ np.swapaxes(slopes, 1, 2)
         information += np.diag([FAINT_INFORMATION, 1 / sd**2])
-        gradient = slopes @ (shaken - count * chance) - [0.0, (at[1] - mean) / sd**2]
-        step = np.linalg.solve(information, gradient)
+        gradient = (slopes @ (shaken - count * chance)[:, :, None])[:, :, 0]
+        gradient[:, 1] -= (at[:, 1] - mean) / sd**2
+        step = np.linalg.solve(information, gradient[:, :, None])[:, :, 0]
         reached, there = cost(at + step)
-        while reached > least and np.abs(step).max() > SETTLED:
-            step = step / 2
+        while (worse := going & (reached > least) & (np.abs(step).max(1) > SETTLED)).any():
+            step[worse] /= 2
             reached, there = cost(at + step)
-        if reached > least:
+        gained = going & (reached <= least)
+        at[gained] += step[gained]
+        least, chance = np.where(gained, reached, least), np.where(gained[:, None], there, chance)
+        going = gained & (np.abs(step).max(1) >= SETTLED)
+        if not going.any():
             break
-        at, least, chance = at + step, reached, there
-        if np.abs(step).max() < SETTLED:
-            break
-    slope = float(np.exp(at[1]))
-    if slope < LEAST_SLOPE:
-        return float("nan")
-    return float((np.log(SHAKEN / (1 - SHAKEN)) - at[0]) / slope)
+    slope = np.exp(at[:, 1])
+    reach = (np.log(SHAKEN / (1 - SHAKEN)) - at[:, 0]) / slope
+    return np.where(slope < LEAST_SLOPE, np.nan, reach)

@@ -16,8 +16,8 @@ from scipy.special import gammaln
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.grouping import aperture_index, nominal_from_index, numbers
-from auditor.infer.shares import share_interval
 from auditor.model import Setting
+from auditor.robust import share_interval
 
 __all__ = ["settings_to_avoid"]
 

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.exposure import nominal_f_number
-from auditor.infer.lenses.fit import CurveFit, cell_sums
+from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
+from auditor.infer.lenses.likelihood import cell_sums
 
 __all__ = ["evident", "missing"]
 

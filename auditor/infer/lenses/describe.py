@@ -35,7 +35,7 @@ def describe_range(
     fit: CurveFit, draws: Draws, table: Table, rows: NDArray[np.int64], criteria: Criteria
 ) -> FocalRange:
     """The entry of `focal_ranges` for frames `rows`, without focal lengths, fringing, sides."""
-    quantiles = [0.5 - criteria.interval / 2, 0.5 + criteria.interval / 2]
+    quantiles = draws.ends
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
     counts = _counts(table, rows, index)
     told = evident(fit)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS, nominal_f_number
 from auditor.infer.lenses.fit import CurveFit
+from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.physics import PARAMETERS, blur_px
 from auditor.model import Diffraction
 from auditor.optics import GREEN_UM, blur_sigma_for_mtf50
@@ -34,12 +35,13 @@ def diffraction_blur_px(f_number: Floats, pitch_um: float) -> Floats:
 
 
 def describe_diffraction(
-    fit: CurveFit, zone: int, held: NDArray[np.bool_], pitch_known: bool
+    fit: CurveFit, draws: Draws, zone: int, held: NDArray[np.bool_], pitch_known: bool
 ) -> Diffraction:
     """From which f-number diffraction blurs more than pixel and aberrations together.
 
     By the pitch alone (a perfect lens); and where frames speak for two apertures or more in `zone`,
-    with its aberrations as fitted, and how the curve falls towards the smallest of these apertures.
+    with its aberrations as fitted. How the curve falls towards the smallest of these apertures is told
+    where the intervals at both ends lie apart: optics let any curve fall there, frames or none.
 
     Args:
         held: (K,) at which apertures frames speak for the curve.
@@ -48,27 +50,45 @@ def describe_diffraction(
     diffraction = diffraction_blur_px(grid, fit.data.pitch_um)
     pixel = _KAPPA / _MTF50_PIXEL
     perfect = grid[np.argmax(diffraction > pixel)]
-    used = np.flatnonzero(held)
-    theta = fit.state.theta[zone * PARAMETERS : (zone + 1) * PARAMETERS]
-    rest = np.hypot(pixel, blur_px(theta, fit.model.optics.widest / grid))
-    ruled = np.flatnonzero(diffraction > rest)
-    ruling = float(grid[ruled[0]]) if len(ruled) and len(used) > 1 else None
+    out: Diffraction = {
+        "ruling_from_f_number": None,
+        "ruling_low": None,
+        "ruling_high": None,
+        "perfect_lens_from_f_number": float(perfect),
+        "loss_at_smallest": None,
+        "text": None,
+    }
     text = f"at pixels of {fit.data.pitch_um:.2f} µm diffraction would rule a perfect lens from f/{perfect:g}"
     if not pitch_known:
         text += " (pixel pitch assumed)"
-    if ruling is not None:
-        text += f"; with this lens's own blur from f/{ruling:g}"
-    shown = None
+    used = np.flatnonzero(held)
     if len(used) > 1:
-        curve = np.exp(fit.curve[zone, used])
+        own = slice(zone * PARAMETERS, (zone + 1) * PARAMETERS)
+        theta = np.vstack([fit.state.theta[own], draws.theta[:, own]])
+        rest = np.hypot(pixel, blur_px(theta, fit.model.optics.widest / grid))
+        ruled = np.append(grid, np.inf)[_first(diffraction > rest)]
+        low, high = np.quantile(ruled[1:], draws.ends, method="nearest")
+        if np.isfinite(ruled[0]):
+            out["ruling_from_f_number"], out["ruling_low"] = float(ruled[0]), float(low)
+            out["ruling_high"] = float(high) if np.isfinite(high) else None
+            last = f"to f/{high:g}" if np.isfinite(high) else "or smaller apertures"
+            text += f"; with this lens's own blur from f/{ruled[0]:g}"
+            if low < high:
+                text += f" (f/{low:g} {last})"
+        curve = np.exp(draws.value(fit.data.f_numbers)[zone, used])
+        low, high = np.exp(np.quantile(draws.curve[:, zone, used], draws.ends, axis=0))
         best = int(curve.argmax())
-        if best < len(used) - 1:
+        if high[-1] < low[best]:
             shown = float(1 - curve[-1] / curve[best])
-            last, peak = (nominal_f_number(fit.data.f_numbers[used[i]]) for i in (-1, best))
-            text += f"; the archive shows {100 * shown:.0f}% less at f/{last:g} than at f/{peak:g}"
-    return {
-        "ruling_from_f_number": ruling,
-        "perfect_lens_from_f_number": float(perfect),
-        "loss_at_smallest": None if shown is None else round(shown, 3),
-        "text": text,
-    }
+            out["loss_at_smallest"] = round(shown, 3)
+            smallest, peak = (nominal_f_number(fit.data.f_numbers[used[i]]) for i in (-1, best))
+            text += (
+                f"; the archive shows {100 * shown:.0f}% less at f/{smallest:g} than at f/{peak:g}"
+            )
+    out["text"] = text
+    return out
+
+
+def _first(found: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """(...) the first of the last axis, its length where there is none."""
+    return np.where(found.any(-1), found.argmax(-1), found.shape[-1])

@@ -48,8 +48,6 @@ _MORE_SHAKEN: Final = 0.2
 """By how much more often than elsewhere its frames then failed."""
 _SOFT_PX: Final = 1.4
 """Blur (px, Gaussian) of the best of a lens beyond diffraction: no lens at its best is as soft."""
-_NO_BLUR: Final = (-4.0, -4.0, 0.0)
-"""Parameters of a zone (ln floor, ln wide, ln power) of a lens without any blur to speak of: 0.02 px."""
 _NAMED: Final = 5
 """So many apertures are named; more are 'and others'."""
 _WORDS: Final = ("strong", "fair", "thin")
@@ -169,8 +167,7 @@ def _shake(fit: CurveFit, names: list[str], out: Evidence) -> None:
 def _softness(fit: CurveFit, out: Evidence) -> None:
     """Whether even the best of the lens is far softer than lenses are."""
     best = float(np.exp(fit.curve[ZONES.index("centre")].max()))
-    perfect = np.append(np.tile(_NO_BLUR, len(fit.curve)), np.zeros(1 + len(fit.data.f_numbers)))
-    diffraction = float(np.exp(fit.model.optics.curves(perfect).max()))
+    diffraction = float(np.exp(fit.model.perfect(np.zeros(1 + len(fit.data.f_numbers))).max()))
     kappa = float(blur_sigma_for_mtf50(1.0))
     left = kappa * np.sqrt(max(1 / best**2 - 1 / diffraction**2, 0.0))
     if left > _SOFT_PX:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaincinv
 
-__all__ = ["COMPONENTS", "Excess"]
+__all__ = ["COMPONENTS", "STARTS", "Excess"]
 
 Floats = NDArray[np.float64]
 
@@ -31,8 +31,12 @@ _F_NUMBER: Final = 8.0
 """The f-number to which `_DEPTH_PX2` refers."""
 _QUANTILES: Final = (np.arange(8) + 0.5) / 8
 """Each spread is stood for by eight points of equal share."""
+_ONCE, _TWICE = gammaincinv(1, _QUANTILES), gammaincinv(2, _QUANTILES) / 2
+"""These points of an exponential spread and of Erlang's, of mean one."""
 COMPONENTS: Final = 1 + len(_FIXED_PX2) + len(_DEPTH_PX2)
 """Nothing, and the spreads."""
+STARTS: Final = np.append(0, 1 + len(_QUANTILES) * np.arange(COMPONENTS - 1))
+"""Where each of them begins among the points."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,34 +44,35 @@ class Excess:
     """Points that stand for the spreads at K apertures.
 
     Attributes:
-        nodes: (K, M) px^2; the first is nothing, each other one of eight quantiles of its spread.
-        component: (M,) which spread a point belongs to, 0 for nothing.
-        means: (K, COMPONENTS) px^2.
+        nodes: (..., K, M) px^2; the first is nothing, each other one of eight quantiles of its spread.
+        means: (..., K, COMPONENTS) px^2.
     """
 
     nodes: Floats
-    component: NDArray[np.int64]
     means: Floats
 
     @classmethod
     def at(cls, f_numbers: Floats) -> Excess:
-        """The points at these apertures."""
-        depth = np.outer((_F_NUMBER / f_numbers) ** 2, _DEPTH_PX2)
-        fixed = np.tile(_FIXED_PX2, (len(f_numbers), 1))
-        lone, twice = gammaincinv(1, _QUANTILES), gammaincinv(2, _QUANTILES) / 2
-        spread = [(fixed[:, :, None] * lone), (depth[:, :, None] * twice)]
-        points = [part.reshape(len(f_numbers), -1) for part in spread]
-        nothing = np.zeros((len(f_numbers), 1))
-        component = np.append(0, np.repeat(np.arange(1, COMPONENTS), len(_QUANTILES)))
+        """The points at these apertures (..., K)."""
+        depth = (_F_NUMBER / f_numbers[..., None]) ** 2 * _DEPTH_PX2
+        fixed = np.broadcast_to(_FIXED_PX2, depth.shape)
+        spread = [fixed[..., None] * _ONCE, depth[..., None] * _TWICE]
+        points = [part.reshape(*f_numbers.shape, -1) for part in spread]
+        nothing = np.zeros((*f_numbers.shape, 1))
         return cls(
-            np.concatenate([nothing, *points], axis=1),
-            component,
-            np.concatenate([nothing, fixed, depth], axis=1),
+            np.concatenate([nothing, *points], axis=-1),
+            np.concatenate([nothing, fixed, depth], axis=-1),
         )
 
-    def weights(self, shares: Floats) -> Floats:
-        """Weight of each point (K, M) for shares of the spreads (K, COMPONENTS)."""
-        return np.asarray(shares[:, self.component] / np.bincount(self.component)[self.component])
+    def part(self, kept: NDArray[np.bool_]) -> Excess:
+        """Of some of several curves."""
+        return Excess(self.nodes[kept], self.means[kept])
+
+    @staticmethod
+    def weights(shares: Floats) -> Floats:
+        """Weight of each point (..., K, M) for shares of the spreads (..., K, COMPONENTS)."""
+        each = np.diff(STARTS, append=1 + (COMPONENTS - 1) * len(_QUANTILES))
+        return np.asarray(np.repeat(shares / each, each, axis=-1))
 
     def nearest(self, shares: Floats) -> Floats:
         """How far (K, px^2) the frames nearest to the lens lie from it, as a rule: the harmonic mean of

@@ -14,9 +14,10 @@ from auditor.infer.lenses.grouping import aperture_index
 from auditor.infer.lenses.intervals import Draws
 from auditor.record import ZONES
 
-__all__ = ["curves_differ", "merged_ranges", "shared_cells"]
+__all__ = ["Part", "curves_differ", "merged_ranges", "shared_cells"]
 
 Part = tuple[NDArray[np.int64], CurveFit, Draws]
+"""Rows of the frame table, and the curve through them."""
 
 _MATTERS: Final = 0.05
 """Difference (log MTF50, root mean square) that a photographer could care about."""
@@ -28,7 +29,7 @@ _ALIKE_SD: Final = 0.01
 
 def merged_ranges(
     parts: Sequence[Part],
-    refit: Callable[[NDArray[np.int64]], tuple[CurveFit, Draws] | None],
+    refit: Callable[[NDArray[np.int64]], Part | None],
 ) -> list[Part]:
     """Merge neighbours, the most alike first, until every pair of neighbours differs."""
     out = list(parts)
@@ -41,7 +42,7 @@ def merged_ranges(
         joined = refit(rows)
         if joined is None:
             break
-        out[alike : alike + 2] = [(rows, *joined)]
+        out[alike : alike + 2] = [joined]
     return out
 
 

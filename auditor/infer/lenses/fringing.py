@@ -17,7 +17,7 @@ from scipy.special import bdtr
 from auditor.exposure import f_number_at, f_number_place, nominal_f_number
 from auditor.infer.lenses.grouping import nominal_from_index, numbers
 from auditor.model import Fringing, Seams
-from auditor.model.bounds import Ends
+from auditor.model.schema import Ends
 
 __all__ = ["FringeTable", "describe_fringing", "read_fringing"]
 

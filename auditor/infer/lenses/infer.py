@@ -15,8 +15,8 @@ from auditor.infer.lenses.converters import FittedRange, compare_converter
 from auditor.infer.lenses.curve_data import curve_data
 from auditor.infer.lenses.describe import describe_range, weaker_zone
 from auditor.infer.lenses.diffraction import describe_diffraction
-from auditor.infer.lenses.fit import CurveFit, fit_curve
-from auditor.infer.lenses.focal import merged_ranges
+from auditor.infer.lenses.fit import fit_curves
+from auditor.infer.lenses.focal import Part, merged_ranges
 from auditor.infer.lenses.fringing import FringeTable, describe_fringing, read_fringing
 from auditor.infer.lenses.grouping import LensGroup, focal_clusters, lens_groups, zoom_thirds
 from auditor.infer.lenses.intervals import Draws
@@ -50,8 +50,14 @@ def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[Lens]:
     tables = _Tables(curves, read_sides(frames), read_fringing(frames))
     entries: list[Lens] = []
     fitted: dict[tuple[str, str, str | None, str | None], list[FittedRange]] = {}
-    for group in groups:
-        ranges, reasons = _fitted_ranges(tables.curves, group, criteria)
+    thirds = [[_parts(curves, rows) for rows in _thirds(curves, group)] for group in groups]
+    every = [
+        (g, rows) for g, parts in zip(groups, thirds, strict=True) for p in parts for rows in p
+    ]
+    found = iter(_fit(curves, every, criteria))
+    for group, parts in zip(groups, thirds, strict=True):
+        fits = [[next(found) for _ in third] for third in parts]
+        ranges, reasons = _fitted_ranges(tables.curves, group, fits, criteria)
         fitted[group.lens, group.body, group.lens_serial, group.converter] = ranges
         entries.append(_describe(tables, group, ranges, reasons, criteria))
     for (lens, body, serial, converter), ranges in fitted.items():
@@ -70,9 +76,10 @@ def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[Lens]:
 
 
 def _fitted_ranges(
-    table: Table, group: LensGroup, criteria: Criteria
+    table: Table, group: LensGroup, thirds: list[list[Part | None]], criteria: Criteria
 ) -> tuple[list[FittedRange], list[str]]:
-    """Focal ranges whose curves differ, each with its fit; and what was left out, in words."""
+    """Focal ranges whose curves differ, each with its fit, from those of all focal lengths of each third
+    of the zoom; and what was left out, in words."""
     reasons = list(group.reasons)
     rows = group.rows
     unusable = int((table.aperture[rows] < 0).sum())
@@ -85,13 +92,9 @@ def _fitted_ranges(
     if known.any() and not known.all():
         reasons.append(f"{int((~known).sum())} frames without a focal length left out")
     ranges: list[FittedRange] = []
-    for rows_of_part in _thirds(table, group):
-        fitted = []
-        for part in _parts(table, rows_of_part):
-            ready = _fit(table, group, part, criteria)
-            if ready is not None:
-                fitted.append((part, *ready))
-        merged = merged_ranges(fitted, lambda joined: _fit(table, group, joined, criteria))
+    for parts in thirds:
+        fitted = [part for part in parts if part is not None]
+        merged = merged_ranges(fitted, lambda joined: _fit(table, [(group, joined)], criteria)[0])
         ranges += [FittedRange(p, _ends(table, p), fit, draws) for p, fit, draws in merged]
     return ranges, reasons
 
@@ -140,7 +143,7 @@ def _describe(
         entry["sides"] = judge_sides(tables.sides, inlier, table.outing, criteria.seed)
         zone = weaker_zone(part.fit)
         entry["diffraction"] = describe_diffraction(
-            part.fit, zone, evident(part.fit)[zone], group.pixel_pitch_um is not None
+            part.fit, part.draws, zone, evident(part.fit)[zone], group.pixel_pitch_um is not None
         )
         if group.source == EXPORTS:
             # What resampling and its sharpening left: no word on the lens's apertures.
@@ -182,10 +185,16 @@ def _pooled(part: FittedRange, ranges: list[FittedRange]) -> list[str]:
 
 
 def _fit(
-    table: Table, group: LensGroup, rows: NDArray[np.int64], criteria: Criteria
-) -> tuple[CurveFit, Draws] | None:
-    data = curve_data(table, group, rows)
-    if data is None:
-        return None
-    fit = fit_curve(data)
-    return fit, Draws(fit, criteria.interval, criteria.seed)
+    table: Table, asked: list[tuple[LensGroup, NDArray[np.int64]]], criteria: Criteria
+) -> list[Part | None]:
+    """Curves of rows of groups, all fitted at once; None where no frame holds a figure."""
+    data = [curve_data(table, group, rows) for group, rows in asked]
+    fits = iter(fit_curves([d for d in data if d is not None]))
+    out: list[Part | None] = []
+    for (_, rows), one in zip(asked, data, strict=True):
+        if one is None:
+            out.append(None)
+        else:
+            fit = next(fits)
+            out.append((rows, fit, Draws(fit, criteria.interval, criteria.seed)))
+    return out

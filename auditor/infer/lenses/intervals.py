@@ -5,12 +5,12 @@ independent. Their scores are summed by outing (by scene, where outings are few)
 these sums gives the covariance of the parameters (the cluster-robust sandwich: Liang & Zeger, Biometrika
 73, 1986), widened like Student's t where clusters are few. Two things more frames would not take away
 are added: the measurement's own error, and how far the lens may lie beyond the sharpest of frames that
-all lack something.
+all lack something, which counts for much where frames are few (`beyond_frames`).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
@@ -18,12 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
+from auditor.infer.lenses.beyond_frames import Beyond
 from auditor.infer.lenses.curve_data import CurveData
 from auditor.infer.lenses.excess import COMPONENTS, Excess
-from auditor.infer.lenses.fit import (
+from auditor.infer.lenses.fit import CurveFit
+from auditor.infer.lenses.likelihood import (
     SHARE_POOL,
     SHARE_WEIGHT,
-    CurveFit,
     Expectation,
     Model,
     State,
@@ -42,11 +43,11 @@ _MODEL: Final = 8.0
 """Clusters' worth of trust in the model's own covariance: few clusters know little of their spread."""
 _OUTING_SD: Final = 0.010
 """What an outing's frames share (ln MTF50), while outings are too few to tell."""
-_SYSTEMATIC: Final = 0.03
+_SYSTEMATIC: Final = 0.025
 """Error (ln MTF50) that all frames share: shape of the profiles, coding, the camera's finishing, objects
 that are all a little soft. Curves of drawn landscapes lie 1 to 4% low, of their sharpened copies up to
 4% high at the small end, of photographs 5% either way; of plain steps within 1%, but no archive tells
-which of these it is."""
+which of these it is. Part of it is in `_BEYOND` and in `beyond_frames`."""
 _BEYOND: Final = 1.0
 """Standard deviation of where the lens lies, over what the frames nearest to it lack as a rule."""
 _SCATTER_WEIGHT: Final = 10.0
@@ -91,10 +92,24 @@ class Draws:
     def _drawn(self) -> _Drawn:
         return _draw(self.fit, self.interval, self.seed)
 
+    @cached_property
+    def _beyond(self) -> Beyond:
+        return Beyond(self.fit)
+
     @property
     def covariance(self) -> Floats:
         """(ZK, ZK) of the frames' part alone."""
         return self._drawn.covariance
+
+    @property
+    def theta(self) -> Floats:
+        """(B, P) parameters of optics."""
+        return np.asarray(self.fit.state.theta + self._drawn.theta)
+
+    @property
+    def ends(self) -> list[float]:
+        """Shares of the draws below the lower and the upper end of the reported interval."""
+        return [0.5 - self.interval / 2, 0.5 + self.interval / 2]
 
     def value(self, f_numbers: Floats) -> Floats:
         """(Z, M) ln MTF50 at any apertures."""
@@ -110,7 +125,9 @@ class Draws:
     def from_frames(self) -> Floats:
         """The same without what more frames would not take away."""
         jacobian = self.fit.model.optics.jacobian(self.fit.state.theta)
-        return np.asarray(self.fit.curve + np.einsum("zkp,bp->bzk", jacobian, self._drawn.theta))
+        beyond = self._beyond.quantile(self._drawn.level[:, :, 2], self.fit.data.f_numbers)
+        moved = np.einsum("zkp,bp->bzk", jacobian, self._drawn.theta)
+        return np.asarray(self.fit.curve + moved + beyond)
 
     def on(self, f_numbers: Floats) -> Floats:
         """(B, Z, M) ln MTF50 at any apertures."""
@@ -122,6 +139,7 @@ class Draws:
         level = drawn.level[:, :, :2] * _SYSTEMATIC / np.sqrt(2)
         out += level[:, :, :1] + level[:, :, 1:] * turn
         out += drawn.level[:, :, 2:] * self._excess_sd(f_numbers, value)
+        out += self._beyond.quantile(drawn.level[:, :, 2], f_numbers)
         return _outwards(out, drawn.weight)
 
     @property
@@ -172,6 +190,10 @@ def _draw(fit: CurveFit, interval: float, seed: int) -> _Drawn:
     zones = fit.curve.shape[0]
     size = len(fit.state.theta)
     covariance = (inverse @ score_covariance @ inverse)[:size, :size]
+    # Where the likelihood is nearly flat the sandwich knows no bound; no parameter is less known than
+    # before any frame.
+    bound = np.minimum(1.0, fit.model.prior[1] / np.sqrt(np.diag(covariance)))
+    covariance *= np.outer(bound, bound)
     tail = 0.5 + interval / 2
     widen = stdtrit(groups - 1 + _MODEL, tail) / ndtri(tail)
     theta = widen * rng.standard_normal((_DRAWS, size)) @ _root(covariance).T
@@ -210,10 +232,10 @@ def _outwards(curve: Floats, weight: Floats) -> Floats:
 def _scores(model: Model, state: State, expectation: Expectation, jacobian: Floats) -> Floats:
     """(n, P + K + COMPONENTS - 1 + Z) derivatives of each frame's log likelihood by optics, shares on
     the curve (logit), ln spreads (softmax) and ln scatter^2; `jacobian` is that of the state's optics."""
-    theta = np.einsum("nz,znp->np", expectation.gradient, jacobian[:, model.data.aperture])
+    theta = np.einsum("nz,znp->np", expectation.gradient, jacobian[:, model.cell])
     component = expectation.component.sum(1)
     seen, excess = component.sum(1), component[:, 1:].sum(1)
-    at = model.data.aperture
+    at = model.cell
     share = np.zeros((len(at), len(state.share)))
     share[np.arange(len(at)), at] = component[:, 0] - seen * state.share[at]
     spread = component[:, 1:] - excess[:, None] * state.spread
@@ -278,7 +300,7 @@ def _by_cell(fit: CurveFit) -> Floats:
     the weights in closed form."""
     data, state, expectation = fit.data, fit.state, fit.expectation
     nudge = np.exp(_STEP / 2)
-    wider, narrower = (replace(state, scatter=state.scatter * f) for f in (nudge, 1 / nudge))
+    wider, narrower = (state._replace(scatter=state.scatter * f) for f in (nudge, 1 / nudge))
     out = np.empty((*fit.curve.shape, COMPONENTS + 2, COMPONENTS + 2))
     for column, up, down in (
         (0, fit.model.expectation(state, _STEP), fit.model.expectation(state, -_STEP)),

@@ -17,7 +17,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates, spline_filter
 
 from auditor.optics import GREEN_UM, gaussian_mtf, pixel_mtf
 
@@ -37,8 +36,8 @@ _SOFT_PX: Final = 0.12
 _BLUR: Final = np.linspace(0.0, np.log1p(6.0 / _SOFT_PX), 28)
 """ln(1 + blur / 0.12 px): even steps where blur matters, up to 6 px."""
 
-_JACOBIAN_STEP: Final = 0.01
-"""Step of the parameters (logarithms) for derivatives."""
+_AT_NODES: Final = (1 / 6, 2 / 3, 1 / 6)
+"""A cubic B-spline at the nodes (de Boor, A Practical Guide to Splines, 1978)."""
 _SHARPENING: Final = {"raw": 0.03, "camera": 0.5, "edited": 0.6}
 """How much a kind of file is sharpened, as an amount (standard deviation about none). Common practice,
 no source; raw mosaics are measured before any."""
@@ -73,25 +72,44 @@ def _table() -> Floats:
         above, below = mtf[rows, columns, right - 1], mtf[rows, columns, right]
         share = np.clip((above - 0.5) / np.maximum(above - below, 1e-12), 0, 1)
         out[:, :, j] = np.log(freq[right - 1] + share * (freq[1] - freq[0]))
-    return np.asarray(spline_filter(out, order=3))
+    for axis, size in enumerate(out.shape):
+        # Beyond the ends the table is mirrored.
+        basis = np.sum([w * np.eye(size, k=k - 1) for k, w in enumerate(_AT_NODES)], axis=0)
+        basis[0, 1] = basis[-1, -2] = 2 * _AT_NODES[0]
+        out = np.moveaxis(np.tensordot(np.linalg.inv(basis), out, (1, axis)), 0, axis)
+    return out
+
+
+def _taps(at: Floats, size: int) -> tuple[NDArray[np.int64], Floats, Floats]:
+    """Of places on an axis of so many nodes (...) the four nodes about each (..., 4), the outermost ones
+    beyond the ends, and their weights in a cubic B-spline and its slope (de Boor, A Practical Guide to
+    Splines, 1978)."""
+    left = np.floor(at)
+    t = at - left
+    u = 1 - t
+    value = np.stack([u**3, 4 - 3 * t * t * (1 + u), 4 - 3 * u * u * (1 + t), t**3], axis=-1)
+    value *= _AT_NODES[0]
+    slope = np.stack([-u * u, t * (3 * t - 4), u * (4 - 3 * u), t * t], axis=-1) / 2
+    node = left[..., None] + np.arange(-1, 3)
+    return np.clip(node, 0, size - 1).astype(np.int64), value, slope
 
 
 def blur_px(theta: Floats, ratio: Floats) -> Floats:
-    """Remainder blur (px), (..., K), at `ratio` = widest / N (K,), for parameters (..., 3)."""
+    """Remainder blur (px), (..., K), at `ratio` = widest / N (..., K), for parameters (..., 3)."""
     floor, wide, power = (np.exp(theta[..., j, None]) for j in range(PARAMETERS))
     return np.asarray(np.hypot(floor, wide * ratio**power))
 
 
 @dataclass(frozen=True)
 class Optics:
-    """ln MTF50 at given apertures.
+    """ln MTF50 at given apertures, of one lens or of several (...).
 
-    `f_numbers` ascending, `pitch_um` in micrometres; `used` (K,), ascending, the apertures at which
-    departures are known. The parameter `wide` refers to the first of these.
+    `f_numbers` (..., M) ascending, `pitch_um` (...) in micrometres; `used` (..., K), ascending, the apertures
+    at which departures are known. The parameter `wide` refers to the first of these.
     """
 
     f_numbers: Floats
-    pitch_um: float
+    pitch_um: Floats
     used: Floats
 
     def on(self, f_numbers: Floats) -> Optics:
@@ -99,80 +117,104 @@ class Optics:
         return Optics(f_numbers, self.pitch_um, self.used)
 
     @property
-    def widest(self) -> float:
-        """The f-number to which the parameter `wide` refers."""
-        return float(self.used[0])
+    def widest(self) -> Floats:
+        """(..., 1), the f-number to which the parameter `wide` refers."""
+        return self.used[..., :1]
 
     def sharpening(self, theta: Floats) -> Floats:
         """Amount of the camera's sharpening among the parameters (P, ...)."""
         return np.asarray(theta[len(theta) - len(self.used) - 1])
 
     def curves(self, theta: Floats) -> Floats:
-        """ln MTF50, (Z, M), for parameters (3 Z + 1 + K,): three for each zone, sharpening, departures."""
+        """ln MTF50, (..., Z, M), for parameters (..., 3 Z + 1 + K,): three for each zone, sharpening,
+        departures."""
         zones, amount, departures = self._apart(theta)
-        between = self._of_departures @ departures
+        between = departures[..., None, :] @ np.swapaxes(self._of_departures, -1, -2)
         return np.asarray(self._smooth(zones, amount) + between, np.float64)
 
-    def jacobian(self, theta: Floats, step: float = _JACOBIAN_STEP) -> Floats:
-        """Derivatives (Z, M, P) of `curves`: by central differences, and of the departures, in which
-        they are linear, as they are.
-
-        A zone's parameters change that zone alone, so that those of all zones are tried at once.
-        """
+    def jacobian(self, theta: Floats) -> Floats:
+        """Derivatives (..., Z, M, P) of `curves`."""
         zones, amount, departures = self._apart(theta)
-        own = np.eye(PARAMETERS + 1)
-        shift = step * np.concatenate([own, -own])
-        found = self._smooth(zones + shift[:, None, :PARAMETERS], amount + shift[:, PARAMETERS:])
-        up, down = found[: len(own)], found[len(own) :]
-        change = (up - down) / (2 * step)  # (parameters of a zone and sharpening, Z, M)
-        out = np.zeros((*found.shape[1:], len(theta)))
-        for zone in range(len(zones)):
+        change = self._slopes(zones, amount)
+        out = np.zeros((*change.shape[:-1], theta.shape[-1]))
+        for zone in range(zones.shape[-2]):
             at = PARAMETERS * zone
-            out[zone, :, at : at + PARAMETERS] = change[:PARAMETERS, zone].T
-        out[:, :, PARAMETERS * len(zones)] = change[PARAMETERS]
-        out[:, :, len(theta) - len(departures) :] = self._of_departures
+            out[..., zone, :, at : at + PARAMETERS] = change[..., zone, :, :PARAMETERS]
+        out[..., PARAMETERS * zones.shape[-2]] = change[..., PARAMETERS]
+        out[..., -departures.shape[-1] :] = self._of_departures[..., None, :, :]
         return out
 
     def curvature(self, theta: Floats, step: float) -> Floats:
         """Second derivatives (Z, M, P, P) of `curves`: differences over `step` of those of `jacobian`."""
         zones, amount, _ = self._apart(theta)
-        own = np.eye(PARAMETERS + 1)
-        shift = (step * np.concatenate([own, -own]))[:, None]
-        shift = shift + _JACOBIAN_STEP * np.concatenate([own, -own])
-        found = self._smooth(
-            zones + shift[:, :, None, :PARAMETERS], amount + shift[..., PARAMETERS:]
+        own = np.eye(PARAMETERS + 1)[:, None]
+        up, down = (
+            self._slopes(
+                zones + way * own[..., :PARAMETERS], amount + way * own[..., 0, PARAMETERS:]
+            )
+            for way in (step, -step)
         )
-        up, down = found[: len(own)], found[len(own) :]
-        change = (up - down)[:, : len(own)] - (up - down)[:, len(own) :]
-        change /= 4 * step * _JACOBIAN_STEP  # (parameters of a zone and sharpening, twice, Z, M)
-        out = np.zeros((*found.shape[2:], len(theta), len(theta)))
+        change = (up - down) / (2 * step)  # (parameters of a zone and sharpening, Z, M, the same)
+        out = np.zeros((*change.shape[1:3], len(theta), len(theta)))
         for zone in range(len(zones)):
             at = np.append(PARAMETERS * zone + np.arange(PARAMETERS), PARAMETERS * len(zones))
-            out[zone][:, at[:, None], at] = np.moveaxis(change[:, :, zone], 2, 0)
+            out[zone][:, at[:, None], at] = np.moveaxis(change[:, zone], 0, 1)
         return out
 
     @cached_property
     def _of_departures(self) -> Floats:
         """(M, K) derivatives of ln MTF50 by the departures, which are interpolated."""
+        own = np.eye(self.used.shape[-1])
+        if self.f_numbers is self.used:
+            return own
         wanted, used = np.log(self.f_numbers), np.log(self.used)
-        return np.stack([np.interp(wanted, used, one) for one in np.eye(len(used))], axis=1)
+        return np.stack([np.interp(wanted, used, one) for one in own], axis=1)
 
     def _apart(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
-        """Parameters of the zones (Z, 3), sharpening (1,), departures (K,)."""
-        last = len(theta) - len(self.used)
-        return theta[: last - 1].reshape(-1, PARAMETERS), theta[last - 1 : last], theta[last:]
+        """Parameters of the zones (..., Z, 3), sharpening (..., 1), departures (..., K)."""
+        last = theta.shape[-1] - self.used.shape[-1]
+        zones = theta[..., : last - 1].reshape(*theta.shape[:-1], -1, PARAMETERS)
+        return zones, theta[..., last - 1 : last], theta[..., last:]
 
     def _smooth(self, zones: Floats, amount: Floats) -> Floats:
         """ln MTF50 (..., Z, M) without departures, for (..., Z, 3) and (..., 1)."""
-        blur = blur_px(zones, self.widest / self.f_numbers)
-        cutoff = np.log(GREEN_UM * self.f_numbers / self.pitch_um)
-        at = np.empty((3, *blur.shape))
-        at[0] = (cutoff - _CUTOFF[0]) / (_CUTOFF[1] - _CUTOFF[0])
-        at[1] = (amount[..., None] - _AMOUNT[0]) / (_AMOUNT[1] - _AMOUNT[0])
-        at[2] = np.log1p(blur / _SOFT_PX) / (_BLUR[1] - _BLUR[0])
-        return np.asarray(
-            map_coordinates(_table(), at, order=3, mode="nearest", prefilter=False), np.float64
+        near, (of_amount, _), (of_blur, _) = self._near(blur_px(zones, self._ratio), amount)
+        return np.asarray((near * of_amount[..., None] * of_blur[..., None, :]).sum((-2, -1)))
+
+    def _slopes(self, zones: Floats, amount: Floats) -> Floats:
+        """(..., Z, M, 4) derivatives of `_smooth` by the parameters of a zone and the sharpening."""
+        floor, wide, power = (np.exp(zones[..., j, None]) for j in range(PARAMETERS))
+        aberration = wide * self._ratio**power
+        blur = np.hypot(floor, aberration)
+        near, (of_amount, by_amount), (of_blur, by_blur) = self._near(blur, amount)
+        opened = (near * of_amount[..., None] * by_blur[..., None, :]).sum((-2, -1))
+        opened /= (_SOFT_PX + blur) * blur * (_BLUR[1] - _BLUR[0])
+        sharpened = (near * by_amount[..., None] * of_blur[..., None, :]).sum((-2, -1))
+        sharpened /= _AMOUNT[1] - _AMOUNT[0]
+        wider = opened * aberration**2
+        return np.stack(
+            [opened * floor**2, wider, wider * power * np.log(self._ratio), sharpened], axis=-1
         )
+
+    def _near(
+        self, blur: Floats, amount: Floats
+    ) -> tuple[Floats, tuple[Floats, Floats], tuple[Floats, Floats]]:
+        """Coefficients about places (..., 4, 4) by amount and by blur (px), and the weights (..., 4) of
+        either in the value and in the slope per node."""
+        cutoff = np.log(GREEN_UM * self.f_numbers / self.pitch_um[..., None])[..., None, :]
+        i, of_cutoff, _ = _taps((cutoff - _CUTOFF[0]) / (_CUTOFF[1] - _CUTOFF[0]), len(_CUTOFF))
+        j, *by_amount = _taps(
+            (amount[..., None] - _AMOUNT[0]) / (_AMOUNT[1] - _AMOUNT[0]), len(_AMOUNT)
+        )
+        k, *by_blur = _taps(np.log1p(blur / _SOFT_PX) / (_BLUR[1] - _BLUR[0]), len(_BLUR))
+        near = _table()[i[..., None, None], j[..., None, :, None], k[..., None, None, :]]
+        near = (near * of_cutoff[..., None, None]).sum(-3)
+        return near, (by_amount[0], by_amount[1]), (by_blur[0], by_blur[1])
+
+    @property
+    def _ratio(self) -> Floats:
+        """(..., 1, M) of the widest f-number to the others."""
+        return (self.widest / self.f_numbers)[..., None, :]
 
 
 def prior_for(source: str, zones: int, apertures: int) -> tuple[Floats, Floats]:

@@ -6,12 +6,13 @@ the frames of one curve only, so that it costs little in an archive of a million
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
@@ -24,13 +25,20 @@ Rows = NDArray[np.int64]
 
 CELLS: Final = 96
 """Grey means of a signature, 12 x 8."""
-SIGNATURE: Final = re.compile(r"[0-9a-fA-F]{192}")
+_NO_DIGIT: Final = 16
+"""Value of what is none of the sixteen digits."""
+_VALUE: Final = np.full(256, _NO_DIGIT, np.uint8)
+"""Value of each byte as a hexadecimal digit."""
+for _digits in (b"0123456789abcdef", b"0123456789ABCDEF"):
+    _VALUE[list(_digits)] = np.arange(_NO_DIGIT)
 _CHUNK: Final = 20_000
 """Signatures read at a time."""
 _COMPARED: Final = 250
 """Frames held against all later ones of their outing at a time; fewer are not worth a sketch."""
 _AXES: Final = 31
 """Axes of a sketch: a third of the work, and hardly a pair that is not alike gets past it."""
+_TELLING: Final = 20_000
+"""Vectors that tell what the main axes are."""
 _FEW: Final = 2
 """Pairs for each of the later frames up to which they are looked at one by one."""
 _ROUNDING: Final = 1e-5
@@ -39,36 +47,39 @@ _ALIKE: Final = 0.9
 """Correlation of two signatures from which they show one scene."""
 
 
-def read_signatures(signature: NDArray[np.object_]) -> NDArray[np.float32]:
+def read_signatures(signature: pd.Series) -> NDArray[np.float32]:
     """n x 96 grey means with mean 0 and unit length; zero where missing or unreadable."""
     out = np.zeros((len(signature), CELLS), np.float32)
-    # Piece by piece: the text of a million signatures would take as much memory again and again.
+    # Piece by piece: the digits of a million signatures would take as much memory again and again.
     for first in range(0, len(signature), _CHUNK):
-        part = signature[first : first + _CHUNK]
-        good, means = grey_means(part)
-        if good.any():
-            grey = means.astype(np.float32)
-            grey -= grey.mean(1, keepdims=True)
-            grey /= np.maximum(np.sqrt((grey**2).sum(1, keepdims=True)), 1e-6)
-            out[first : first + _CHUNK][good] = grey
+        good, means = grey_means(signature.iloc[first : first + _CHUNK])
+        grey = means.astype(np.float32)
+        grey -= grey.mean(1, keepdims=True)
+        grey /= np.maximum(np.sqrt((grey**2).sum(1, keepdims=True)), 1e-6)
+        out[first : first + _CHUNK][good] = grey
     return out
 
 
-def grey_means(signature: NDArray[np.object_]) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:
+def grey_means(signature: pd.Series) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:
     """Which signatures can be read, (n,), and the grey means of those, (m, 96)."""
-    good = np.fromiter((len(s) == 2 * CELLS for s in signature), bool, len(signature))
-    try:
-        raw = bytes.fromhex("".join(signature[good]))
-    except ValueError:
-        raw = b""
-    if len(raw) != good.sum() * CELLS:  # not all of them are hexadecimal digits
-        good = np.array([SIGNATURE.fullmatch(s) is not None for s in signature], bool)
-        raw = bytes.fromhex("".join(signature[good]))
-    return good, np.frombuffer(raw, np.uint8).reshape(-1, CELLS)
+    texts = pa.array(signature.astype("str"), from_pandas=True)
+    if isinstance(texts, pa.ChunkedArray):
+        texts = texts.combine_chunks()
+    length = pc.binary_length(texts.cast(pa.large_binary()))
+    good = np.asarray(pc.fill_null(pc.equal(length, 2 * CELLS), False))
+    kept = texts.filter(pa.array(good)).cast(pa.large_binary()).cast(pa.binary(2 * CELLS))
+    data = kept.buffers()[1]  # the digits of all of them, one after another
+    raw = np.frombuffer(data, np.uint8) if data else np.empty(0, np.uint8)
+    first = kept.offset * 2 * CELLS
+    value = _VALUE[raw[first : first + len(kept) * 2 * CELLS]].reshape(-1, CELLS, 2)
+    readable = (value < _NO_DIGIT).all((1, 2))
+    good[good] = readable
+    value = value[readable]
+    return good, value[:, :, 0] * np.uint8(_NO_DIGIT) + value[:, :, 1]
 
 
 def find_scenes(
-    signature: NDArray[np.object_], outing: NDArray[np.int64], burst: NDArray[np.int64]
+    signature: pd.Series, outing: NDArray[np.int64], burst: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """Number of each frame's scene. Bursts are one scene; so are chains of alike frames of one
     outing. A frame without a signature stands alone."""
@@ -78,10 +89,12 @@ def find_scenes(
     vectors = read_signatures(signature)
     order = np.argsort(outing, kind="stable")
     starts = np.flatnonzero(np.diff(outing[order], prepend=outing[order[0]] - 1))
+    ends = np.append(starts[1:], n)
+    axes = _axes(vectors) if (ends - starts).max() > _COMPARED else None
     left, right = [], []
-    for first, end in zip(starts, np.append(starts[1:], n), strict=True):
+    for first, end in zip(starts, ends, strict=True):
         rows = order[first:end]
-        for a, b in _alike(vectors[rows]):
+        for a, b in _alike(vectors[rows], axes):
             left.append(rows[a])
             right.append(rows[b])
     by_burst = np.argsort(burst, kind="stable")
@@ -93,10 +106,12 @@ def find_scenes(
     return np.asarray(connected_components(graph, directed=False)[1], np.int64)
 
 
-def _alike(vectors: NDArray[np.float32]) -> Iterator[tuple[Rows, Rows]]:
+def _alike(
+    vectors: NDArray[np.float32], axes: NDArray[np.float32] | None
+) -> Iterator[tuple[Rows, Rows]]:
     """Pairs of the vectors of one outing that show one scene, piece by piece."""
     n = len(vectors)
-    sketch = vectors if n <= _COMPARED else _sketch(vectors)
+    sketch = vectors if n <= _COMPARED or axes is None else _sketch(vectors, axes)
     for at in range(0, n, _COMPARED):
         some, later = slice(at, at + _COMPARED), slice(at, n)
         near = np.flatnonzero(sketch[some] @ sketch[later].T > _ALIKE - _ROUNDING)
@@ -111,11 +126,16 @@ def _alike(vectors: NDArray[np.float32]) -> Iterator[tuple[Rows, Rows]]:
         yield a, b
 
 
-def _sketch(vectors: NDArray[np.float32]) -> NDArray[np.float32]:
+def _axes(vectors: NDArray[np.float32]) -> NDArray[np.float32]:
+    """(96, 96) axes of vectors, the main ones first: of a part of them, as any axes would do."""
+    some = vectors[:: max(len(vectors) // _TELLING, 1)]
+    return np.asarray(np.linalg.eigh(some.T @ some)[1][:, ::-1])
+
+
+def _sketch(vectors: NDArray[np.float32], axes: NDArray[np.float32]) -> NDArray[np.float32]:
     """Short vectors whose products are no less than those of the vectors: what lies along the main axes
     of all, and the length of the rest (Cauchy and Schwarz)."""
-    axes = np.linalg.eigh(vectors.T @ vectors)[1]
-    turned = vectors @ axes[:, ::-1]
+    turned = vectors @ axes
     rest = np.linalg.norm(turned[:, _AXES:], axis=1)
     return np.column_stack([turned[:, :_AXES], rest])
 
@@ -127,5 +147,4 @@ def scenes_of(frames: pd.DataFrame) -> NDArray[np.int64]:
         known = numbers(frames, name)
         return np.where(np.isnan(known), -1.0 - np.arange(len(known)), known).astype(np.int64)
 
-    signatures = texts(frames, "signature").to_numpy(object)
-    return find_scenes(signatures, numbered("outing"), numbered("burst"))
+    return find_scenes(texts(frames, "signature"), numbered("outing"), numbered("burst"))

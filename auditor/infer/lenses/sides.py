@@ -127,8 +127,8 @@ def _median(values: Floats, outing: NDArray[np.int64], seed: int) -> tuple[float
     order = np.argsort(values)
     values, code = values[order], code[order]
     picks = rng.integers(0, len(groups), (_DRAWS, len(groups)))
-    draws = np.empty(_DRAWS)
-    for i, pick in enumerate(picks):
-        weight = np.cumsum(np.bincount(pick, minlength=len(groups))[code])
-        draws[i] = values[np.searchsorted(weight, weight[-1] / 2)]
+    picks += len(groups) * np.arange(_DRAWS)[:, None]
+    weight = np.bincount(picks.ravel(), minlength=picks.size).reshape(picks.shape)
+    below = np.cumsum(weight[:, code], axis=1)
+    draws = values[(below >= below[:, -1:] / 2).argmax(1)]
     return median, draws, n

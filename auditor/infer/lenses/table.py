@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from auditor.infer.lenses.grouping import (
     aperture_index,
-    as_texts,
     numbers,
     shown_sharpness,
 )
@@ -66,11 +65,11 @@ class Table:
         rank = np.arange(len(rows)) - start[aperture[order]]
         return rows[np.sort(order[rank < CELL_LIMIT])]
 
-    def signature(self, rows: Rows) -> NDArray[np.object_]:
-        """Signatures, the empty string where there is none."""
+    def signature(self, rows: Rows) -> pd.Series:
+        """Signatures, missing where there is none."""
         if "signature" not in self.frames:
-            return np.full(len(rows), "", dtype=object)
-        return as_texts(self.frames["signature"].iloc[rows]).to_numpy(dtype=object)
+            return pd.Series("", index=range(len(rows)), dtype="str")
+        return self.frames["signature"].iloc[rows]
 
 
 def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:

@@ -1,4 +1,7 @@
-"""Which known files are no longer there. An archive that is not mounted has not lost its pictures."""
+"""Known files that were found elsewhere by their content (touched, moved, copied), or are no longer there.
+
+An archive that is not mounted has not lost its pictures.
+"""
 
 from __future__ import annotations
 
@@ -7,17 +10,79 @@ import queue
 import threading
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from ..crawl.names import on_disk, root_name
+from ..store.schema import path_key
 from .file_bytes import is_url
+from .options import Job
 
 if TYPE_CHECKING:
+    from ..store import Store
     from .ledger import Ledger
+    from .plan import Planner
 
-__all__ = ["settle_departed"]
+__all__ = ["Duplicates", "settle_departed"]
+
+
+class Duplicates:
+    """Files whose whole content the store knows already, until the walk has shown which of the known ones are
+    still there."""
+
+    def __init__(self, store: Store, planner: Planner) -> None:
+        self._store, self._planner = store, planner
+        self._found: list[tuple[Job, dict[str, Any]]] = []
+
+    def __len__(self) -> int:
+        return len(self._found)
+
+    def add(self, job: Job, own: dict[str, Any]) -> None:
+        """A file of this job has the content that `own` tells (`file_id`, `sidecar_id`, ...)."""
+        self._found.append((job, own))
+
+    def resolve(self) -> tuple[list[tuple[int, Job, dict[str, Any]]], list[Job]]:
+        """(known rows to be copied for files that moved or were touched, jobs for the others).
+
+        A copy beside a known file that is still there is counted on it.
+        """
+        known, planner = self._planner.known, self._planner
+        found, self._found = self._found, []
+        copied: list[tuple[int, Job, dict[str, Any]]] = []
+        others: list[tuple[Job, dict[str, Any], list[int]]] = []
+        confirmed: set[int] = set()
+        for job, own in found:
+            rows = planner.same_content(own)
+            own_key = path_key(job["path"])
+            itself = [i for i in rows if int(known.key[i]) == own_key]
+            if itself:
+                copied.append((itself[0], job, own))
+                confirmed.update(itself)
+            else:
+                others.append((job, own, rows))
+        jobs: list[Job] = []
+        on: list[tuple[Job, int]] = []
+        for job, own, rows in others:
+            there = [
+                i
+                for i in rows
+                if known.measured[i]
+                and planner.seen[i]
+                and (not planner.renewed[i] or i in confirmed)
+            ]
+            if there:
+                on.append((job, there[0]))
+            elif rows:
+                copied.append((rows[0], job, own))
+            else:
+                jobs.append(job | {"do": "measure", "same": []})
+        paths = self._store.paths(known, [i for _, i in on])
+        for (job, _), path in zip(on, paths, strict=True):
+            what = {"do": "count", "on": path, "expect": None} if path else {"do": "measure"}
+            jobs.append(job | {"same": []} | what)
+        return copied, jobs
+
 
 _PATIENCE_S: Final = 60.0
 """So long may pass without any file found gone before a folder is taken for silent."""

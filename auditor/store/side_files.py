@@ -1,16 +1,21 @@
-"""The version of a store: which meaning its columns have."""
+"""Small files beside the tables: the version (which meaning the columns have), and folders that could not
+be read. These are no frames and have no row, but nobody knows what is in them, so the profile must say so."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Final
 
 from .. import __version__
+from ..crawl.names import inside
+from ..open_files import write_file
 from .errors import StoreError
-from .parts import list_parts, write_file
+from .parts import list_parts
 
-__all__ = ["STORE_VERSION", "version_of", "write_version"]
+__all__ = ["STORE_VERSION", "read_unread", "renew_unread", "version_of", "write_version"]
+
 
 STORE_VERSION: Final = 6
 """Raised when a column's meaning changes, so that old figures never stand beside today's. Up to version 5
@@ -52,4 +57,31 @@ def version_of(folder: Path) -> int | None:
 def write_version(folder: Path) -> None:
     """Mark a new store as one of today's version. Raises OSError."""
     text = {"store": STORE_VERSION, "written_by": f"auditor {__version__}"}
-    write_file(folder / "version.json", json.dumps(text).encode())
+    write_file(folder / "version.json", json.dumps(text).encode(), durable=True)
+
+
+_NAME: Final = "unread.json"
+"""Renewed by every scan for the archives that it walked."""
+
+
+def read_unread(folder: Path) -> list[tuple[str, str]]:
+    """(path, reason) of every folder that could not be read when it was last looked at, by path."""
+    try:
+        found = json.loads((folder / _NAME).read_bytes())
+        return sorted((str(item["path"]), str(item["reason"])) for item in found)
+    except (OSError, ValueError, TypeError, KeyError, RecursionError):
+        return []  # none, or damaged: the next scan finds them again
+
+
+def renew_unread(
+    folder: Path, found: Iterable[tuple[str, str]], walked: Sequence[str] = ()
+) -> None:
+    """Remember (path, reason) of folders `found` unreadable; what was known of the roots `walked`,
+    which were seen to their end, is forgotten. Raises OSError."""
+    before = read_unread(folder)
+    below = inside(walked)
+    kept = {path: why for path, why in before if not f"{path}/".startswith(below)}
+    now = sorted((kept | dict(found)).items())
+    if now != before:
+        items = [{"path": path, "reason": reason} for path, reason in now]
+        write_file(folder / _NAME, json.dumps(items, indent=1).encode(), durable=True)

@@ -1,16 +1,58 @@
-"""Signatures of the frames that are held against each other, read when it is known which they are."""
+"""What frames look like, read when it is known which are held against each other: thumbnails and colour
+grids, and signatures."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.infer.comparisons.colour import read_grid
+from auditor.infer.lenses.grouping import texts
 from auditor.infer.lenses.scene_groups import read_signatures
+from auditor.record.pictures import PictureSource, fetch_pictures
 
-__all__ = ["Signatures"]
+__all__ = ["Signatures", "SmallPictures"]
+
+
+_MOST: Final = 5000
+"""So many pictures at most are fetched at a time; they are read into memory."""
+
+
+class SmallPictures:
+    """Small pictures by position in the frame table. What is not there is None."""
+
+    def __init__(self, frames: pd.DataFrame, source: PictureSource | None) -> None:
+        self._ids = texts(frames, "file_id")
+        self._source = source
+        self._kept: dict[str, tuple[bytes | None, bytes | None]] = {}
+
+    def fetch(self, rows: Iterable[int]) -> None:
+        """Have the pictures of these rows at hand; those fetched before are let go."""
+        if self._source is None:
+            return
+        wanted = list(dict.fromkeys(rows))
+        ids = [str(i) for i in dict.fromkeys(self._ids.iloc[wanted]) if i][:_MOST]
+        self._kept = {k: self._kept[k] for k in ids if k in self._kept}
+        fresh = [k for k in ids if k not in self._kept]
+        for key, found in fetch_pictures(self._source, fresh, _MOST):
+            self._kept[key] = _bytes(found.get("thumb_jpeg")), _bytes(found.get("colour_grid"))
+
+    def thumb(self, row: int) -> bytes | None:
+        """The small JPEG of one frame, None where it is not known."""
+        return self._kept.get(str(self._ids.iloc[row]), (None, None))[0]
+
+    def grid(self, row: int) -> NDArray[np.float64] | None:
+        """Area means of one frame in linear light (see `read_grid`), None where they are not known."""
+        return read_grid(self._kept.get(str(self._ids.iloc[row]), (None, None))[1])
+
+
+def _bytes(value: object) -> bytes | None:
+    return bytes(value) if isinstance(value, (bytes, bytearray, memoryview)) else None
+
 
 Rows = NDArray[np.int64]
 
@@ -29,7 +71,7 @@ class Signatures:
         """`texts`: hex of `FrameRecord.signature`, the empty string where there is none."""
         self._texts = texts
         self._place = np.full(len(texts), -1, np.int32)
-        self._vectors = read_signatures(np.empty(0, dtype=object))
+        self._vectors = read_signatures(texts.iloc[:0])
         self._known = np.zeros(0, bool)
 
     def read(self, rows: Rows) -> None:
@@ -40,7 +82,7 @@ class Signatures:
         self._vectors = np.concatenate(
             [self._vectors[:0]]
             + [
-                read_signatures(self._texts.iloc[rows[i : i + _CHUNK]].to_numpy(dtype=object))
+                read_signatures(self._texts.iloc[rows[i : i + _CHUNK]])
                 for i in range(0, len(rows), _CHUNK)
             ]
         )

@@ -1,0 +1,127 @@
+"""What a scan has to do with processes: their share of memory, their own time, signals that end them."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import Any, Final
+
+import psutil
+
+from ..units import MB
+
+__all__ = ["OwnTime", "StopSignal", "hand_back", "share_mb"]
+
+_FOR_DECODERS: Final = 0.8
+"""Share of the machine's memory that decoders may fill; the rest is for the scan itself and others."""
+_LEAST_MB: Final = 600
+"""With less not even a frame of 24 megapixels is measured."""
+_GROUP_LIMITS: Final = (
+    "/sys/fs/cgroup/memory.max",
+    "/sys/fs/cgroup/memory/memory.limit_in_bytes",
+)
+"""Where Linux says what a container may use (control groups, versions 2 and 1)."""
+
+
+def _machine_mb() -> float:
+    """Memory of this machine, or of the container."""
+    least = float(psutil.virtual_memory().total)
+    for place in _GROUP_LIMITS:
+        with contextlib.suppress(OSError, ValueError):  # 'max' is no number
+            least = min(least, float(Path(place).read_text()))
+    return least / MB
+
+
+def share_mb(asked_mb: int, workers: int) -> int:
+    """What each of so many decoders may have when `asked_mb` are asked for."""
+    return min(asked_mb, max(_LEAST_MB, int(_FOR_DECODERS * _machine_mb() / workers)))
+
+
+def hand_back() -> None:
+    """Ask the allocators of Arrow and of the C library to return what is free (glibc: malloc_trim): a
+    night's scan has peaks of seconds."""
+    import pyarrow as pa
+
+    pa.default_memory_pool().release_unused()
+    if sys.platform.startswith("linux"):
+        import ctypes
+
+        with contextlib.suppress(OSError, AttributeError):
+            ctypes.CDLL(None).malloc_trim(0)
+
+
+_LEAP_S: Final = 1.0
+"""More than this between two looks means that this process was stopped itself, or the machine slept."""
+_STOPPED: Final = (psutil.STATUS_STOPPED, psutil.STATUS_TRACING_STOP)
+_BUSY: Final = psutil.STATUS_RUNNING
+
+
+class OwnTime:
+    """Counts the time of one process from now on: that in which it was stopped, or in which others had the
+    cores, is not its own."""
+
+    def __init__(self, process: psutil.Process | None) -> None:
+        self._process = process
+        self._spent = 0.0
+        self._last = time.monotonic()
+        self._cores: float | None = None
+
+    def spent(self) -> float:
+        """Seconds so far. While the process computes, the time that it had a core; while it waits for
+        a disk or for nothing at all, the clock's; while it is stopped, none."""
+        now = time.monotonic()
+        passed, self._last = min(now - self._last, _LEAP_S), now
+        status, cores = self._look()
+        if status not in _STOPPED:
+            had = passed if self._cores is None else max(cores - self._cores, 0.0)
+            self._spent += min(had, passed) if status == _BUSY else passed
+        self._cores = cores
+        return self._spent
+
+    def _look(self) -> tuple[str, float]:
+        """(status, seconds of core time so far)."""
+        if self._process is not None:
+            with contextlib.suppress(psutil.Error):
+                used = self._process.cpu_times()
+                return str(self._process.status()), float(used.user + used.system)
+        return "", 0.0
+
+
+_WORDS = {
+    "SIGINT": "stopped by Ctrl-C",
+    "SIGTERM": "stopped from outside",
+    "SIGHUP": "terminal closed",
+}
+
+
+class StopSignal:
+    """Ctrl-C, a closing terminal or a polite kill: asked once, the scan ends in order; twice, at once.
+
+    Within the `with` block `asked` says in plain words who asked to stop, or is None."""
+
+    def __init__(self) -> None:
+        self.asked: str | None = None
+        self._before: dict[signal.Signals, Any] = {}
+
+    def __enter__(self) -> StopSignal:
+        if threading.current_thread() is threading.main_thread():
+            for name in _WORDS:
+                number = getattr(signal, name, None)
+                # What is ignored (nohup, a job in the background) stays ignored.
+                if number is not None and signal.getsignal(number) != signal.SIG_IGN:
+                    self._before[number] = signal.signal(number, self._handle)
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        for number, handler in self._before.items():
+            with contextlib.suppress(ValueError, TypeError):
+                signal.signal(number, handler)
+
+    def _handle(self, number: int, frame: object) -> None:
+        if self.asked is not None and number == signal.SIGINT:
+            raise KeyboardInterrupt
+        self.asked = _WORDS[signal.Signals(number).name]

@@ -1,0 +1,395 @@
+"""The likelihood of a curve: ln MTF50 of every zone at every aperture, from frames of which many are softer.
+
+Each figure is the lens's curve, less what the zone lacks to it (`excess`), plus noise. Maximum
+likelihood by expectation and maximisation: given the curve, each figure's chance of every excess; given
+these, shares and scatter in closed form and a Gauss-Newton step for the optics (`physics`), whose mild
+prior keeps thin archives within what lenses are. Many curves can be asked at once, each by itself: arrays
+then have a leading axis of curves.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.infer.lenses.curve_data import CurveData
+from auditor.infer.lenses.excess import STARTS, Excess
+from auditor.infer.lenses.physics import Optics, prior_for
+
+__all__ = ["SCATTER", "SHARE_POOL", "SHARE_WEIGHT", "Expectation", "Model", "State", "cell_sums"]
+
+Floats = NDArray[np.float64]
+
+SCATTER: Final = 0.02
+"""Scatter (ln MTF50) of sound figures beyond the error that they state."""
+_SCATTER_WEIGHT: Final = 20.0
+"""Figures' worth of trust in it."""
+_SCATTERS: Final = (0.006, 0.15)
+"""Its bounds."""
+SHARE_WEIGHT: Final = np.array([6.0, 1, 1, 1, 1, 8, 4, 1, 1])
+"""Figures' worth of trust in each spread of excess: what scatters no more than sound figures do is taken
+for sound, or for depth that wide apertures would show, until figures say otherwise."""
+SHARE_POOL: Final = 6.0
+"""Figures' worth of trust in the share of frames on the curve being an aperture's as it is the lens's:
+dusk leaves few at small apertures, depth at wide ones."""
+_OUTLIERS: Final = 0.015
+"""Share of figures that are off by anything."""
+_OUTLIER_DENSITY: Final = 0.5
+"""Their density over ln MTF50: two units wide."""
+_SMEAR: Final = 0.35
+"""A point of excess stands for this much of the way to the next."""
+_FARTHEST_APART: Final = 0.4
+"""Of a way (ln MTF50) no longer than this: the last points lie far apart."""
+_ORDER: Final = 0.02
+"""Standard deviation (ln MTF50) by which a zone may be softer than the next one out: no lens is sharper
+at the edge than on its axis (common practice, no source)."""
+_LONGEST_STEP: Final = 0.5
+"""Longest step of any parameter of optics (logarithms)."""
+_FARTHEST: Final = 4.0
+"""Standard deviations of the prior past which no parameter strays while a fit seeks its way."""
+_OVER_NODES: Final = "nzm,nzm->nz"
+"""Sum of products over the points of excess."""
+_CLEAR: Final = 0.10
+"""A zone is sound where its excess costs less than this (ln MTF50)."""
+_CLEARLY: Final = np.exp(-2 * _CLEAR)
+"""The same as a share of 1 / MTF50^2 that is the lens's own."""
+_NO_BLUR: Final = (-4.0, -4.0, 0.0)
+"""Parameters of a zone (ln floor, ln wide, ln power) of a lens without any blur to speak of: 0.02 px."""
+_PIECE: Final = 128
+"""Frames looked at at once: their arrays stay in a processor's cache."""
+
+
+class State(NamedTuple):
+    """Parameters: optics (..., P), share of figures on the curve at each aperture (..., K), shares of the
+    spreads of excess among the others (..., COMPONENTS - 1), scatter (..., Z)."""
+
+    theta: Floats
+    share: Floats
+    spread: Floats
+    scatter: Floats
+
+    @property
+    def shares(self) -> Floats:
+        """(..., K, COMPONENTS): on the curve, and of each spread."""
+        others = (1 - self.share)[..., None] * self.spread[..., None, :]
+        return np.concatenate([self.share[..., None], others], axis=-1)
+
+    def of(self, curve: int, apertures: int) -> State:
+        """That of one of several curves, which has so many apertures."""
+        theta, share, spread, scatter = (part[curve] for part in self)
+        return State(
+            theta[: len(theta) - len(share) + apertures], share[:apertures], spread, scatter
+        )
+
+
+class Expectation(NamedTuple):
+    """All figures given a state; n x Z unless told otherwise.
+
+    Attributes:
+        curve: (..., Z, K), ln MTF50 of the state.
+        gradient, curvature: of the log likelihood by the curve (complete-data information).
+        component: n x Z x COMPONENTS, chance of each spread.
+        scatter: derivative by ln scatter^2; scatter_moment: n x Z x 2, the moment that estimates it.
+        inlier: chance that next to nothing is lacking.
+        log_density: ln of the likelihood, 0 where a zone was not measured.
+    """
+
+    curve: Floats
+    gradient: Floats
+    curvature: Floats
+    component: Floats
+    scatter: Floats
+    scatter_moment: Floats
+    inlier: Floats
+    log_density: Floats
+
+
+def cell_sums(data: CurveData, values: Floats) -> Floats:
+    """Sum of n x Z x .. values over the frames of each aperture: Z x K x .."""
+    return _sums(data.aperture, (len(data.f_numbers),), values)
+
+
+def _sums(cell: NDArray[np.int64], shape: tuple[int, ...], values: Floats) -> Floats:
+    """Sum of n x Z x .. values over the rows of each cell, for cells (..., K): (..., Z, K, ..)."""
+    columns = values.reshape(len(values), -1).T
+    sums = np.array([np.bincount(cell, column, math.prod(shape)) for column in columns], float)
+    sums = sums.reshape(*values.shape[1:], *shape)
+    # The zone goes before the apertures, what follows it behind them.
+    leading, rest = len(shape) - 1, values.ndim - 2
+    curves = range(rest + 1, rest + 1 + leading)
+    return sums.transpose(*curves, 0, rest + 1 + leading, *range(1, rest + 1))
+
+
+@dataclass(frozen=True)
+class Model:
+    """The likelihood of the frames of one curve or, where arrays have a leading axis, of each of several.
+
+    Attributes:
+        value, known, variance: n x Z, figures (0 where not measured) and their own squared errors. Frames of
+            one curve follow those of another.
+        curve, cell: n, the row's curve, and its aperture among those of all curves.
+        used: (..., K), False past the last aperture of a curve that has fewer than others.
+        excess, optics: at the apertures (..., K).
+        prior: mean and standard deviation of the optics, (..., P).
+        trust: (...), weight of `SCATTER`.
+    """
+
+    value: Floats
+    known: NDArray[np.bool_]
+    variance: Floats
+    curve: NDArray[np.int64]
+    cell: NDArray[np.int64]
+    used: NDArray[np.bool_]
+    excess: Excess
+    optics: Optics
+    prior: tuple[Floats, Floats]
+    trust: Floats
+
+    @classmethod
+    def of(cls, data: CurveData) -> Model:
+        """The likelihood of one curve's frames."""
+        known = ~np.isnan(data.log_mtf50)
+        typical = float(np.median(data.stderr)) ** 2 + SCATTER**2
+        return cls(
+            np.where(known, data.log_mtf50, 0.0), known, data.stderr**2,
+            np.zeros(len(known), np.int64), data.aperture, np.ones(len(data.f_numbers), bool),
+            Excess.at(data.f_numbers),
+            Optics(data.f_numbers, np.array(data.pitch_um), data.f_numbers),
+            prior_for(data.source, known.shape[1], len(data.f_numbers)),
+            np.array(_SCATTER_WEIGHT / typical**2),
+        )  # fmt: skip
+
+    @classmethod
+    def of_several(cls, models: Sequence[Model]) -> Model:
+        """Those of single curves as one. Where a curve has fewer apertures its last one is repeated, with
+        departures from which no frame and no other parameter hears."""
+        value, known, variance = (
+            np.concatenate([getattr(m, name) for m in models])
+            for name in ("value", "known", "variance")
+        )
+        apertures = np.array([len(m.used) for m in models])
+        most = int(apertures.max())
+        curve = np.repeat(np.arange(len(models)), [len(m.value) for m in models])
+        f_numbers = _padded([m.optics.f_numbers for m in models])
+        pitch = np.array([m.optics.pitch_um for m in models])
+        mean, sd = (_padded([m.prior[i] for m in models]) for i in range(2))
+        return cls(
+            value, known, variance, curve,
+            curve * most + np.concatenate([m.cell for m in models]),
+            np.arange(most) < apertures[:, None],
+            Excess.at(f_numbers), Optics(f_numbers, pitch, f_numbers), (mean, sd),
+            np.array([m.trust for m in models]),
+        )  # fmt: skip
+
+    def part(self, kept: NDArray[np.bool_]) -> Model:
+        """Without some of the curves."""
+        rows = kept[self.curve]
+        apertures = self.used.shape[1]
+        curve = (np.cumsum(kept) - 1)[self.curve[rows]]
+        f_numbers = self.optics.f_numbers[kept]
+        return Model(
+            self.value[rows], self.known[rows], self.variance[rows], curve,
+            curve * apertures + self.cell[rows] % apertures, self.used[kept],
+            self.excess.part(kept), Optics(f_numbers, self.optics.pitch_um[kept], f_numbers),
+            (self.prior[0][kept], self.prior[1][kept]), self.trust[kept],
+        )  # fmt: skip
+
+    def sums(self, values: Floats) -> Floats:
+        """Sum of n x Z x .. values over the frames of each aperture: (..., Z, K, ..)."""
+        return _sums(self.cell, self.used.shape, values)
+
+    def expectation(self, state: State, beside: float = 0.0) -> Expectation:
+        """Expectation step; of a curve that lies `beside` (ln MTF50) the state's everywhere, if given."""
+        curve = self.optics.curves(state.theta) + beside
+        cells = self._cells(curve, state)
+        pieces = [
+            self._figures(cells, slice(first, first + _PIECE))
+            for first in range(0, len(self.value), _PIECE)
+        ]
+        return Expectation(
+            curve, *(p[0] if len(p) == 1 else np.concatenate(p) for p in zip(*pieces, strict=True))
+        )
+
+    def _cells(self, curve: Floats, state: State) -> list[Floats]:
+        """What is the same for all figures of a zone at an aperture of a curve, by `cell`: x Z x M over the
+        points of excess expected ln MTF50, its slope by the curve, squared smear; x M weights; x Z squared
+        scatter."""
+        lens = np.exp(-2 * curve)[..., None]
+        total = lens + self.excess.nodes[..., None, :, :]  # (..., Z, K, M)
+        mean, share = -0.5 * np.log(total), lens / total
+        smear = np.zeros_like(mean)
+        np.abs(mean[..., 1:] - mean[..., :-1], out=smear[..., :-1])
+        smear = _SMEAR * np.minimum(smear, _FARTHEST_APART)
+        smear[..., 0] = 0.0  # where nothing is lacking
+        weight = self.excess.weights(state.shares) * ((1 - _OUTLIERS) / np.sqrt(2 * np.pi))
+        by_zone = (np.swapaxes(part, -3, -2) for part in (mean, share, smear**2))
+        scatter2 = np.broadcast_to(
+            state.scatter[..., None, :] ** 2, (*self.used.shape, curve.shape[-2])
+        )
+        return [
+            *(part.reshape(-1, *part.shape[-2:]) for part in by_zone),
+            *(part.reshape(-1, part.shape[-1]) for part in (weight, scatter2)),
+        ]
+
+    def _figures(self, cells: list[Floats], rows: slice) -> tuple[Floats, ...]:
+        """The fields of an `Expectation` but its first, for some of the frames."""
+        chance, density, off, share, precision, scatter2 = self._points(cells, rows)
+        per = chance * precision
+        square = per * precision
+        around = np.einsum(_OVER_NODES, square * off, off)
+        total, bottom = per.sum(2), square.sum(2)
+        # Of each point's variance, one over its precision, what lies beyond scatter is the figure's own.
+        moment = np.stack([around - (total - scatter2 * bottom), bottom], axis=2)
+        pull = per * share
+        return (
+            np.einsum(_OVER_NODES, pull, off),
+            np.einsum(_OVER_NODES, pull, share),
+            np.add.reduceat(chance, STARTS, axis=2),
+            0.5 * (around - total) * scatter2,
+            moment,
+            (chance * (share > _CLEARLY)).sum(2),
+            np.log(np.where(self.known[rows], density, 1.0)),
+        )
+
+    def _points(self, cells: list[Floats], rows: slice) -> tuple[Floats, ...]:
+        """Of some of the frames, n x Z x M: each point's chance, the figure's density (n x Z), how far off
+        the point it lies, the point's slope by the curve, one over its variance; squared scatter (n x Z)."""
+        mean, share, smear, weight, scatter2 = (part[self.cell[rows]] for part in cells)
+        off = self.value[rows, :, None] - mean
+        precision = 1 / ((self.variance[rows] + scatter2)[:, :, None] + smear)
+        chance = off * off
+        chance *= precision
+        chance *= -0.5
+        np.exp(chance, out=chance)
+        chance *= weight[:, None]
+        chance *= np.sqrt(precision)
+        density = chance.sum(2) + _OUTLIERS * _OUTLIER_DENSITY
+        chance *= np.where(self.known[rows], 1 / density, 0.0)[:, :, None]
+        return chance, density, off, share, precision, scatter2
+
+    def log_density(self, state: State, curve: Floats) -> Floats:
+        """n x Z, ln likelihood of each figure, 0 where a zone was not measured, of a `curve` (..., Z, K,
+        ln MTF50) in place of the state's."""
+        cells = self._cells(curve, state)
+        pieces = [
+            self._points(cells, slice(first, first + _PIECE))[1]
+            for first in range(0, len(self.value), _PIECE)
+        ]
+        return np.asarray(np.log(np.where(self.known, np.concatenate(pieces), 1.0)))
+
+    def perfect(self, finishing: Floats) -> Floats:
+        """Z x K, ln MTF50 of a lens without blur to speak of, whose pictures were finished by these
+        parameters (1 + K, the last of a state's theta)."""
+        zones = self.value.shape[1]
+        return self.optics.curves(np.append(np.tile(_NO_BLUR, zones), finishing))
+
+    def by_spread(self, state: State) -> tuple[Floats, Floats]:
+        """n x Z x COMPONENTS: what each spread adds to an expectation's `gradient` and `scatter`."""
+        cells = self._cells(self.optics.curves(state.theta), state)
+        chance, _, off, share, precision, scatter2 = self._points(cells, slice(None))
+        per = chance * precision
+        gradient = np.add.reduceat(per * off * share, STARTS, axis=2)
+        wide = per * (off**2 * precision - 1)
+        scatter = 0.5 * np.add.reduceat(wide, STARTS, axis=2)
+        return gradient, scatter * scatter2[:, :, None]
+
+    def step(self, state: State, expectation: Expectation) -> State:
+        """Maximisation step."""
+        share, spread = self._shares(expectation)
+        moment = self.sums(expectation.scatter_moment).sum(-2)  # (..., Z, 2)
+        trust = self.trust[..., None]
+        scatter = (moment[..., 0] + trust * SCATTER**2) / (moment[..., 1] + trust)
+        jacobian = self.optics.jacobian(state.theta)
+        theta = self.towards(
+            state.theta, jacobian, self.sums(expectation.gradient),
+            self.sums(expectation.curvature), expectation.curve,
+        )  # fmt: skip
+        mean, sd = self.prior
+        return State(
+            np.clip(theta, mean - _FARTHEST * sd, mean + _FARTHEST * sd),
+            share,
+            spread,
+            np.clip(np.sqrt(np.maximum(scatter, 0)), *_SCATTERS),
+        )
+
+    def towards(
+        self,
+        theta: Floats,
+        jacobian: Floats,
+        pull: Floats,
+        weight: Floats,
+        curve: Floats | None = None,
+    ) -> Floats:
+        """A Gauss-Newton step of the optics by the derivatives `pull` and `weight` (..., Z, K) of what is
+        sought by the curve, the prior and, where the `curve` is given, the order of zones."""
+        slopes = _by_parameter(jacobian)
+        mean, sd = self.prior
+        gradient = _flat(pull) @ slopes
+        gradient = gradient[..., 0, :] - (theta - mean) / sd**2
+        information = np.swapaxes(slopes, -1, -2) @ (np.swapaxes(_flat(weight), -1, -2) * slopes)
+        spot = np.arange(theta.shape[-1])
+        information[..., spot, spot] += 1 / sd**2
+        if curve is not None:
+            rise, slope = self._disorder(curve, jacobian)
+            gradient -= (rise @ slope)[..., 0, :] / _ORDER**2
+            information += np.swapaxes(slope, -1, -2) @ slope / _ORDER**2
+        step = np.linalg.solve(information, gradient[..., None])[..., 0]
+        longest = np.abs(step).max(-1, keepdims=True)
+        return theta + step * np.minimum(1.0, _LONGEST_STEP / np.maximum(longest, 1e-9))
+
+    def _disorder(self, curve: Floats, jacobian: Floats) -> tuple[Floats, Floats]:
+        """By how much (..., 1, (Z - 1) K) zones are sharper than those within, and its derivatives
+        (..., (Z - 1) K, P)."""
+        rise = np.diff(curve, axis=-2) * self.used[..., None, :]
+        slope = np.where((rise > 0)[..., None], np.diff(jacobian, axis=-3), 0.0)
+        return _flat(np.maximum(rise, 0)), _by_parameter(slope)
+
+    def order_information(self, curve: Floats, jacobian: Floats) -> Floats:
+        """(..., P, P), what the order of zones says of the optics where it binds."""
+        slope = self._disorder(curve, jacobian)[1]
+        return np.asarray(np.swapaxes(slope, -1, -2) @ slope / _ORDER**2)
+
+    def _shares(self, expectation: Expectation) -> tuple[Floats, Floats]:
+        """Shares of a state."""
+        sums = self.sums(expectation.component)
+        kinds = sums.sum((-3, -2)) + SHARE_WEIGHT
+        usual = kinds[..., :1] / kinds.sum(-1, keepdims=True)
+        share = (sums[..., 0].sum(-2) + SHARE_POOL * usual) / (sums.sum((-3, -1)) + SHARE_POOL)
+        others = kinds[..., 1:]
+        return share, others / others.sum(-1, keepdims=True)
+
+    def objective(self, state: State, expectation: Expectation) -> Floats:
+        """(...), penalised log likelihood."""
+        mean, sd = self.prior
+        strain = (((state.theta - mean) / sd) ** 2).sum(-1)
+        rise = np.maximum(np.diff(expectation.curve, axis=-2), 0) * self.used[..., None, :]
+        strain += (rise**2).sum((-2, -1)) / _ORDER**2
+        kinds = self.sums(expectation.component).sum((-3, -2)) + SHARE_WEIGHT
+        usual = kinds[..., 0] / kinds.sum(-1)
+        share, here = state.share, usual[..., None]
+        pooled = ((here * np.log(share) + (1 - here) * np.log1p(-share)) * self.used).sum(-1)
+        known = np.log(state.spread) @ SHARE_WEIGHT[1:]
+        known += SHARE_WEIGHT[0] * np.log(usual) + SHARE_WEIGHT[1:].sum() * np.log1p(-usual)
+        seen = self.sums(expectation.log_density).sum((-2, -1))
+        return np.asarray(seen - 0.5 * strain + known + SHARE_POOL * pooled)
+
+
+def _flat(by_cell: Floats) -> Floats:
+    """(..., Z, K) -> (..., 1, ZK)."""
+    return by_cell.reshape(*by_cell.shape[:-2], 1, -1)
+
+
+def _by_parameter(jacobian: Floats) -> Floats:
+    """(..., Z, K, P) -> (..., ZK, P)."""
+    return jacobian.reshape(*jacobian.shape[:-3], -1, jacobian.shape[-1])
+
+
+def _padded(arrays: Sequence[Floats]) -> Floats:
+    """Arrays as rows of one, the last entry of the shorter ones repeated."""
+    longest = np.arange(max(len(a) for a in arrays))
+    return np.stack([a[np.minimum(longest, len(a) - 1)] for a in arrays])

@@ -1,0 +1,163 @@
+"""Rows of the frame table: Arrow columns as numpy arrays and back, and which rows count: the newest of every
+file that is still there, by path.
+
+Arrow's own conversions load pandas, which takes longer than a second look at a whole archive.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Container, Sequence
+from dataclasses import dataclass
+from itertools import accumulate
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from .parts import Part
+from .schema import FRAME_SCHEMA
+
+__all__ = [
+    "Found",
+    "chosen",
+    "codes",
+    "columns_of",
+    "flags",
+    "last_in_parts",
+    "last_of_each",
+    "positions",
+    "rows_there",
+    "whole_numbers",
+]
+
+
+def _joined(column: pa.ChunkedArray) -> pa.Array:
+    array = column.combine_chunks()
+    if isinstance(array, pa.ChunkedArray):  # how some versions give back an empty one
+        array = array.chunk(0) if array.num_chunks else pa.nulls(0, column.type)
+    return array
+
+
+def _values(array: pa.Array, kind: type) -> NDArray[np.generic]:
+    buffer = array.buffers()[1]
+    if buffer is None:
+        return np.zeros(len(array), kind)
+    size = np.dtype(kind).itemsize
+    return np.frombuffer(buffer, kind, len(array), array.offset * size)
+
+
+def _valid(array: pa.Array) -> NDArray[np.bool_]:
+    if not array.null_count:
+        return np.ones(len(array), bool)
+    return _values(pc.is_valid(array).cast(pa.uint8()), np.uint8).astype(bool)
+
+
+def whole_numbers(column: pa.ChunkedArray, missing: int = -1) -> NDArray[np.int64]:
+    """A column of 64-bit integers; `missing` stands for null."""
+    array = _joined(column)
+    return np.where(_valid(array), _values(array, np.int64), missing)
+
+
+def flags(column: pa.ChunkedArray) -> NDArray[np.bool_]:
+    """A column of yes and no; null is no."""
+    array = _joined(column)
+    return _values(array.cast(pa.uint8()), np.uint8).astype(bool) & _valid(array)
+
+
+def codes(column: pa.ChunkedArray) -> tuple[NDArray[np.int64], list[str]]:
+    """A column of text as indices into a list of its distinct values; null is the empty text."""
+    array = _joined(column).dictionary_encode()
+    names = [*array.dictionary.to_pylist(), ""]
+    valid = _valid(array)
+    index = _values(array.indices, np.int32).astype(np.int64)
+    return np.where(valid, index, len(names) - 1), names
+
+
+def positions(rows: NDArray[np.integer]) -> pa.Array:
+    """Row numbers in the form that Arrow takes them."""
+    numbers = np.ascontiguousarray(rows, np.int64)
+    return pa.Array.from_buffers(pa.int64(), len(numbers), [None, pa.py_buffer(numbers)])
+
+
+def chosen(table: pa.Table, rows: NDArray[np.integer]) -> pa.Table:
+    """Some rows of a table, given in ascending order; the table itself where that is all of them."""
+    return table if len(rows) == len(table) else table.take(positions(rows))
+
+
+def last_of_each(keys: NDArray[np.generic]) -> NDArray[np.int64]:
+    """Index of the last occurrence of every distinct key, in the order of the keys."""
+    # numpy's unique would load half of numpy first.
+    order = np.argsort(keys, kind="stable")
+    ordered = keys[order]
+    last = np.ones(len(keys), bool)
+    last[:-1] = ordered[1:] != ordered[:-1]
+    return np.asarray(order[last])
+
+
+def last_in_parts(keys: Sequence[NDArray[np.generic]]) -> list[NDArray[np.bool_]]:
+    """For the rows of each of several parts, whether no later one, in any part, has the same key."""
+    last = np.zeros(sum(map(len, keys)), bool)
+    if len(last):
+        last[last_of_each(np.concatenate(keys))] = True
+    ends = accumulate(map(len, keys))
+    return [last[end - len(own) : end] for own, end in zip(keys, ends, strict=True)]
+
+
+Read = Callable[[Part, Sequence[str]], pa.Table | None]
+"""Some columns of a part; None where it is damaged."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Rows of the frame table: per part its row numbers that count and its number of rows; and the
+    order by path of all of them."""
+
+    picked: list[tuple[Part, NDArray[np.int64], int]]
+    order: pa.Array
+
+
+def rows_there(
+    parts: Sequence[Part],
+    read: Read,
+    wanted: NDArray[np.int64] | None = None,
+    unusable: Container[Path] = (),
+) -> Found:
+    """Where the newest row of every file lies that is still there, and their order by path.
+
+    `wanted`: only files whose path has one of these keys, in ascending order. `unusable` parts are
+    left out.
+    """
+    seen = []
+    for part in parts:
+        names = ["path_key", "gone", "path"]
+        table = None if part.path in unusable else read(part, names)
+        if table is not None:
+            keys, gone = whole_numbers(table["path_key"]), flags(table["gone"])
+            seen.append((part, keys, gone, table["path"]))
+    picked: list[tuple[Part, NDArray[np.int64], int]] = []
+    paths: list[pa.Array] = []
+    last = last_in_parts([keys for _, keys, _, _ in seen])
+    for (part, keys, gone, path), keep in zip(seen, last, strict=True):
+        there = keep & ~gone
+        if wanted is not None:
+            at = np.searchsorted(wanted, keys)
+            there &= wanted.take(at, mode="clip") == keys if len(wanted) else False
+        rows = np.flatnonzero(there)
+        if len(rows):
+            picked.append((part, rows, len(keys)))
+            paths += path.take(positions(rows)).chunks
+    return Found(picked, pc.sort_indices(pa.chunked_array(paths, pa.string())))
+
+
+def columns_of(found: Found, read: Read, names: Sequence[str]) -> pa.Table | Path:
+    """Some columns of the rows found, in the order of the parts; or the part that is no longer what
+    it was."""
+    tables = [FRAME_SCHEMA.empty_table().select(list(names))]
+    for part, rows, length in found.picked:
+        table = read(part, names)
+        if table is None or len(table) != length:
+            return part.path
+        tables.append(chosen(table, rows))
+    return pa.concat_tables(tables)
