@@ -44,7 +44,7 @@ class Zone(TypedDict):
         ]
     ]
     lacking: NotRequired[
-        Annotated[float, "standard deviation (ln) of where the lens lies beyond its frames"]
+        Annotated[float, "what the frames nearest to the lens lack as a rule (ln)"]
     ]
 
 

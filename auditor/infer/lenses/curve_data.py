@@ -33,6 +33,8 @@ class CurveData:
     """n x Z, NaN where a zone was not measured."""
     stderr: Floats
     """n x Z, the measurement's standard error of it."""
+    object_error: Floats
+    """n x Z, what is added to that error for objects that may be soft themselves; NaN where unknown."""
     aperture: NDArray[np.int64]
     """n, index into `f_numbers`."""
     f_numbers: Floats
@@ -59,7 +61,8 @@ def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> Curve
     stderr = table.relative_stderr[rows].astype(float)
     stderr = np.where(np.isnan(stderr), _ERROR_UNKNOWN, np.maximum(stderr, _LEAST_ERROR))
     return CurveData(
-        table.log_mtf50[rows].astype(float), stderr, aperture, f_numbers,
+        table.log_mtf50[rows].astype(float), stderr, table.object_error[rows].astype(float),
+        aperture, f_numbers,
         group.pixel_pitch_um or PITCH_UNKNOWN_UM, group.source,
         table.shake_stops[rows].astype(float), table.outing[rows], scene, rows,
     )  # fmt: skip

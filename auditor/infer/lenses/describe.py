@@ -127,14 +127,14 @@ def _apertures(
     quantiles: list[float], counts: NDArray[np.int64],
 ) -> list[Aperture]:  # fmt: skip
     """Entry of every aperture used. Besides its interval a figure has `frames_error`, its standard
-    error (ln) as far as frames decide it, and `lacking` (ln), how far the lens may lie beyond its
-    frames: what another lens on this body does not share."""
+    error (ln) as far as frames decide it, and `lacking` (ln), what its frames
+    lack as a rule: what another lens on this body does not share."""
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
     told = evident(fit)
     fitted = {int(i): j for j, i in enumerate(aperture_index(fit.data.f_numbers))}
     if told.any():
         value, low, high = _figures(draws, fit.data.f_numbers, draws.curve, quantiles)
-        own, beyond = draws.frames_error, draws.excess_sd
+        own, beyond = draws.frames_error, draws.lacking
     apertures: list[Aperture] = []
     for j, i in enumerate(index):
         here = rows[table.aperture[rows] == i]

@@ -3,9 +3,11 @@
 Frames of one scene, burst or outing share light, wind, objects and focus habits: they are not
 independent. Their scores are summed by outing (by scene, where outings are few), and the spread of
 these sums gives the covariance of the parameters (the cluster-robust sandwich: Liang & Zeger, Biometrika
-73, 1986), widened like Student's t where clusters are few. Two things more frames would not take away
-are added: the measurement's own error, and how far the lens may lie beyond the sharpest of frames that
-all lack something, which counts for much where frames are few (`beyond_frames`).
+73, 1986), widened like Student's t where clusters are few. Added is what more frames would not take
+away, as large as the archive shows it to be: what objects are soft themselves, what figures that differ
+may have in common, what the camera's sharpening does beyond the textbook's; and how far the lens may
+lie beyond the sharpest of frames that all lack something, which counts for much where frames are few
+(`beyond_frames`).
 """
 
 from __future__ import annotations
@@ -16,7 +18,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri, stdtrit
+from scipy.special import ndtr, ndtri, stdtrit
 
 from auditor.infer.lenses.beyond_frames import Beyond
 from auditor.infer.lenses.curve_data import CurveData
@@ -30,6 +32,7 @@ from auditor.infer.lenses.likelihood import (
     State,
     cell_sums,
 )
+from auditor.infer.lenses.shared_errors import shared_errors
 
 __all__ = ["Draws"]
 
@@ -41,15 +44,8 @@ _OUTINGS: Final = 6
 """Outings from which they, not scenes, are the clusters."""
 _MODEL: Final = 8.0
 """Clusters' worth of trust in the model's own covariance: few clusters know little of their spread."""
-_OUTING_SD: Final = 0.010
-"""What an outing's frames share (ln MTF50), while outings are too few to tell."""
-_SYSTEMATIC: Final = 0.025
-"""Error (ln MTF50) that all frames share: shape of the profiles, coding, the camera's finishing, objects
-that are all a little soft. Curves of drawn landscapes lie 1 to 4% low, of their sharpened copies up to
-4% high at the small end, of photographs 5% either way; of plain steps within 1%, but no archive tells
-which of these it is. Part of it is in `_BEYOND` and in `beyond_frames`."""
-_BEYOND: Final = 1.0
-"""Standard deviation of where the lens lies, over what the frames nearest to it lack as a rule."""
+_MEDIAN: Final = 0.6745
+"""Median of a half-normal deviate."""
 _SCATTER_WEIGHT: Final = 10.0
 """Figures' worth of trust in the scatter that the fit found, where a share of them is resampled."""
 _FLOOR: Final = 1e-3
@@ -68,13 +64,20 @@ class _Drawn:
 
     Attributes:
         theta: (B, P) steps of the parameters of optics, from which the frames' part of a curve comes.
-        level: (B, Z, 3) normal deviates of the measurement's level and tilt and of what frames lack.
+        level: (B, Z, 1) errors (ln MTF50) of the curves' level.
+        tilt: (B, 1, 1) the same of their tilt over apertures.
+        deviate: (B, Z) normal deviates of where the lens lies beyond its frames.
+        reach: (Z, K) how far the lens lies beyond frames that all lack some depth, over what the nearest
+            of them lack as a rule: the scale of a half-normal.
         covariance: (ZK, ZK) of the frames' part alone.
         weight: (Z,) how surely each zone's curve is known, where zones must agree.
     """
 
     theta: Floats
     level: Floats
+    tilt: Floats
+    deviate: Floats
+    reach: Floats
     covariance: Floats
     weight: Floats
 
@@ -114,7 +117,9 @@ class Draws:
     def value(self, f_numbers: Floats) -> Floats:
         """(Z, M) ln MTF50 at any apertures."""
         optics = self.fit.model.optics.on(f_numbers)
-        return _outwards(optics.curves(self.fit.state.theta), self._drawn.weight)
+        value = optics.curves(self.fit.state.theta)
+        value = value + _MEDIAN * self._depth(f_numbers, value)
+        return _outwards(value, self._drawn.weight)
 
     @cached_property
     def curve(self) -> Floats:
@@ -125,7 +130,7 @@ class Draws:
     def from_frames(self) -> Floats:
         """The same without what more frames would not take away."""
         jacobian = self.fit.model.optics.jacobian(self.fit.state.theta)
-        beyond = self._beyond.quantile(self._drawn.level[:, :, 2], self.fit.data.f_numbers)
+        beyond = self._beyond.quantile(self._drawn.deviate, self.fit.data.f_numbers)
         moved = np.einsum("zkp,bp->bzk", jacobian, self._drawn.theta)
         return np.asarray(self.fit.curve + moved + beyond)
 
@@ -136,10 +141,10 @@ class Draws:
         drawn = self._drawn
         out = value + np.einsum("zkp,bp->bzk", optics.jacobian(self.fit.state.theta), drawn.theta)
         turn = np.clip(np.log2(f_numbers / _MIDDLE) / _TILT_STOPS, -_TILT_STOPS, _TILT_STOPS)
-        level = drawn.level[:, :, :2] * _SYSTEMATIC / np.sqrt(2)
-        out += level[:, :, :1] + level[:, :, 1:] * turn
-        out += drawn.level[:, :, 2:] * self._excess_sd(f_numbers, value)
-        out += self._beyond.quantile(drawn.level[:, :, 2], f_numbers)
+        out += drawn.level + drawn.tilt * turn
+        half = ndtri((1 + ndtr(drawn.deviate)) / 2)[:, :, None]
+        out += half * self._depth(f_numbers, value)
+        out += self._beyond.quantile(drawn.deviate, f_numbers)
         return _outwards(out, drawn.weight)
 
     @property
@@ -155,17 +160,23 @@ class Draws:
         besides those that the measurement makes with both."""
         return np.asarray(self.from_frames.std(axis=0))
 
-    @property
-    def excess_sd(self) -> Floats:
-        """(Z, K) standard deviation (ln MTF50) of where the lens lies beyond its frames."""
-        return self._excess_sd(self.fit.data.f_numbers, self.fit.curve)
+    def _depth(self, f_numbers: Floats, value: Floats) -> Floats:
+        """(Z, M) how far the lens lies beyond frames that all lack some depth, as a scale (ln MTF50)."""
+        at = np.log(f_numbers), np.log(self.fit.data.f_numbers)
+        reach = np.stack([np.interp(*at, zone) for zone in self._drawn.reach])
+        return reach * self._lacking(f_numbers, value)
 
-    def _excess_sd(self, f_numbers: Floats, value: Floats) -> Floats:
+    @property
+    def lacking(self) -> Floats:
+        """(Z, K) what the frames nearest to the lens lack as a rule (ln MTF50)."""
+        return self._lacking(self.fit.data.f_numbers, self.fit.curve)
+
+    def _lacking(self, f_numbers: Floats, value: Floats) -> Floats:
         shares = self.fit.state.shares
         at = np.log(f_numbers), np.log(self.fit.data.f_numbers)
         shares = np.stack([np.interp(*at, share) for share in shares.T], axis=1)
         nearest = Excess.at(f_numbers).nearest(shares)
-        return np.asarray(0.5 * _BEYOND * nearest / (np.exp(-2 * value) + nearest))
+        return np.asarray(0.5 * nearest / (np.exp(-2 * value) + nearest))
 
 
 def _draw(fit: CurveFit, interval: float, seed: int) -> _Drawn:
@@ -198,15 +209,11 @@ def _draw(fit: CurveFit, interval: float, seed: int) -> _Drawn:
     widen = stdtrit(groups - 1 + _MODEL, tail) / ndtri(tail)
     theta = widen * rng.standard_normal((_DRAWS, size)) @ _root(covariance).T
     jacobian = jacobian.reshape(-1, size)
-    own = np.random.default_rng([seed, 1])
-    level = own.standard_normal((_DRAWS, zones, 3))
-    # What scenes lack they lack in all zones as much as in each.
-    level[:, :, 2] = (level[:, :, 2] + own.standard_normal((_DRAWS, 1))) / np.sqrt(2)
-    shared = _OUTING_SD / np.sqrt(outings.max() + 1)
-    level[:, :, 0] *= np.hypot(1, shared * np.sqrt(2) / _SYSTEMATIC)
     spread = jacobian @ covariance @ jacobian.T
     weight = 1 / np.diag(spread).reshape(zones, -1).mean(1)
-    return _Drawn(theta, level, spread, weight)
+    own = np.random.default_rng([seed, 1])
+    level, tilt, deviate, reach = shared_errors(fit, int(outings.max()) + 1, _DRAWS, own)
+    return _Drawn(theta, level, tilt, deviate, reach, spread, weight)
 
 
 def _outwards(curve: Floats, weight: Floats) -> Floats:

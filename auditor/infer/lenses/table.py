@@ -37,6 +37,8 @@ class Table:
     log_mtf50: Singles
     """n x Z over `record.ZONES`."""
     relative_stderr: Singles
+    object_error: Singles
+    """n x Z, what is added to that error (ln MTF50) for objects that may be soft themselves."""
     aperture: Rows
     """Index of the nominal third of a stop, -1 where unusable."""
     f_number: Singles
@@ -79,6 +81,8 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
         for figures in zip(*(shown_sharpness(frames, z) for z in ZONES), strict=True)
     )
     value[~((value > 0.005) & (value < 1.0))] = np.nan
+    whole = np.stack([numbers(frames, f"{z}_stderr_cpp") for z in ZONES], axis=1)
+    objects = np.sqrt(np.maximum(whole.astype(np.float32) ** 2 - stderr**2, 0)) / value
     stderr /= value
     stderr[~((stderr > 0) & (stderr < 5))] = np.nan
     f_number = numbers(frames, "f_number")
@@ -87,7 +91,7 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     seconds = numbers(frames, "exposure_time_s")
     seconds[~((seconds > 0) & (seconds < 1e6))] = np.nan
     return Table(
-        np.log(value, out=value), stderr, aperture_index(f_number),
+        np.log(value, out=value), stderr, objects, aperture_index(f_number),
         f_number.astype(np.float32), focal, np.log2(seconds * focal).astype(np.float32),
         _codes(frames, "outing"), _codes(frames, "burst"),
         np.random.default_rng(seed).permutation(len(frames)).astype(np.int32), frames,
