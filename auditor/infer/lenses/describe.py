@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from auditor.exposure import F_NUMBERS
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.advice import evident, missing
-from auditor.infer.lenses.evidence import judge
+from auditor.infer.lenses.evidence import Evidence, judge
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.grouping import aperture_index, nominal_from_index
 from auditor.infer.lenses.intervals import Draws
@@ -50,21 +50,8 @@ def describe_range(
         half_width = (last - first) / 2 / np.exp(draws.value(fit.data.f_numbers))
     evidence = judge(fit, half_width, counts[:, kept])
     found, lacking = _ranges(fit, draws, told, criteria)
-    dark = [
-        f"{zone} at {', '.join(f'f/{nominal_from_index(int(i)):g}' for i in index[kept][none])}"
-        for z, zone in enumerate(ZONES)
-        if (none := ~told[z] & (counts[z][kept] > 0)).any()
-    ]
-    if dark and told.any():
-        evidence.add(
-            0,
-            f"no evidence here: {'; '.join(dark)} (no frame, or one frame in all, came near what the "
-            "lens can do)",
-        )
-    if told.any() and _upwards(draws, told) > _MARKEDLY:
-        evidence.add(
-            0, "frames so few may all be softer than the lens: it may well be sharper than shown"
-        )
+    if told.any():
+        _lack_of_evidence(draws, told, counts[:, kept], index[kept], evidence)
     if lacking:
         evidence.add(2, f"best aperture: not yet; it takes {' and '.join(lacking)}")
     out: FocalRange = {
@@ -97,6 +84,31 @@ def describe_range(
         out["acceptable_intervals"] = [list(p) for p in found.acceptable_intervals]
     _tell_together(fit, draws, apertures, out["sweet_spot"])
     return out
+
+
+def _lack_of_evidence(
+    draws: Draws,
+    told: NDArray[np.bool_],
+    counts: NDArray[np.int64],
+    index: NDArray[np.int64],
+    evidence: Evidence,
+) -> None:
+    """Add where no frame speaks for the lens, and whether those that do may all be soft."""
+    dark = [
+        f"{zone} at {', '.join(f'f/{nominal_from_index(int(i)):g}' for i in index[none])}"
+        for z, zone in enumerate(ZONES)
+        if (none := ~told[z] & (counts[z] > 0)).any()
+    ]
+    if dark:
+        evidence.add(
+            0,
+            f"no evidence here: {'; '.join(dark)} (no frame, or one frame in all, came near what the "
+            "lens can do)",
+        )
+    if _upwards(draws, told) > _MARKEDLY:
+        evidence.add(
+            0, "frames so few may all be softer than the lens: it may well be sharper than shown"
+        )
 
 
 def _upwards(draws: Draws, told: NDArray[np.bool_]) -> float:
