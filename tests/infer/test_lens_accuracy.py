@@ -187,9 +187,6 @@ def test_whatever_the_lens_dusk_moves_hardly_an_end():
 
 
 @pytest.mark.long
-@pytest.mark.xfail(
-    reason="of 208 ends five lay two thirds of a stop off, and one a whole", strict=False
-)
 def test_dusk_moves_no_end_by_more_than_a_third_of_a_stop_in_60_archives():
     off = np.concatenate(
         [
