@@ -10,7 +10,6 @@ from scipy.stats import binned_statistic
 from auditor.measure.noise import coding
 from auditor.measure.noise.developed import _lowest
 from auditor.measure.picture import Picture
-from auditor.measure.sharpness.edges import _step
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS
 from auditor.measure.sharpness.grid import block_starts, centred_maxima
 from auditor.measure.sharpness.lines import PATCH_PX, first_lines
@@ -116,15 +115,3 @@ def test_first_lines_lie_on_steps(degrees: float) -> None:
     c, s = np.cos(line.angle[0]), np.sin(line.angle[0])
     assert across[at] == pytest.approx(dx * c + dy * s - line.offset[0], abs=1e-5)
     assert along[at] == pytest.approx(dy * c - dx * s, abs=1e-5)
-
-
-@pytest.mark.parametrize("terms", [2, 3])
-def test_steps_of_lines_are_those_of_a_solver(terms: int) -> None:
-    rows = RNG.normal(size=(4, 20)), RNG.uniform(-1, 1, (4, 20))
-    columns = [rows[0] * rows[1] ** k for k in range(terms)]
-    moments = [(columns[k // 2] * columns[k - k // 2]).sum(1) for k in range(2 * terms - 1)]
-    right = [RNG.normal(size=4) for _ in range(terms)]
-    for i, told in enumerate(zip(*_step(moments, right), strict=True)):
-        plain = np.array([[moments[j + k][i] for k in range(terms)] for j in range(terms)])
-        plain += np.eye(terms) * 1e-3 * moments[0][i]
-        assert told[:terms] == pytest.approx(np.linalg.solve(plain, [r[i] for r in right]))

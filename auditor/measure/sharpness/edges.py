@@ -187,34 +187,24 @@ def _refine(
     # change of light when offset, angle, bend grow: -slope, +slope * t, -slope * t^2
     size = np.float32(_HALF)
     ts = t.take(pixels.at) / size
+    terms = 3 if bend else 2
     bent = [slope, slope * ts]
     if bend:
         bent.append(bent[1] * ts)
-    moments = [pixels.sums(bent[k // 2] * bent[k - k // 2]) for k in range(2 * len(bent) - 1)]
-    shift, turn, curve = _step(moments, [pixels.sums(b * beside.left) for b in bent])
+    moments = [pixels.sums(bent[k // 2] * bent[k - k // 2]) for k in range(2 * terms - 1)]
+    right = [pixels.sums(b * beside.left) for b in bent]
+    a = np.empty((len(patch), terms, terms))
+    for i in range(terms):
+        for j in range(terms):
+            a[:, i, j] = moments[i + j]
+    a += np.eye(terms) * (_DAMPING * moments[0] + 1e-12)[:, None, None]
+    answer = np.zeros((len(patch), 3))
+    answer[:, :terms] = np.linalg.solve(a, np.stack(right, axis=1)[..., None])[..., 0]
     return Lines(
-        lines.angle + np.clip(turn / size, -_MOST_TURN, _MOST_TURN),
-        lines.offset - np.clip(shift, -2, 2),
-        np.clip(lines.bend - curve / size**2, -_MOST_BEND, _MOST_BEND),
+        lines.angle + np.clip(answer[:, 1] / size, -_MOST_TURN, _MOST_TURN),
+        lines.offset - np.clip(answer[:, 0], -2, 2),
+        np.clip(lines.bend - answer[:, 2] / size**2, -_MOST_BEND, _MOST_BEND),
     )
-
-
-def _step(moments: list[Floats], right: list[Floats]) -> tuple[Floats, Floats, Floats]:
-    """Solution of the damped systems of two or three equations, (n,) each, by elimination; their matrices
-    have the moments along their diagonals from the lower left to the upper right."""
-    more = _DAMPING * moments[0] + 1e-12
-    a, b = moments[0] + more, moments[1]
-    c, y = moments[2] + more - b * b / a, right[1] - b / a * right[0]
-    curve = np.zeros_like(a)
-    if len(right) == 3:
-        across = moments[2]
-        d = moments[3] - b / a * across
-        left = moments[4] + more - across * across / a - d * d / c
-        curve = (right[2] - across / a * right[0] - d / c * y) / left
-        y = y - d * curve
-        right = [right[0] - across * curve, y]
-    turn = y / c
-    return (right[0] - b * turn) / a, turn, curve
 
 
 def _window(
