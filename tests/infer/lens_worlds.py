@@ -103,11 +103,11 @@ def audit(
         if shared:
             frames = with_shared_error(frames, np.random.default_rng([seed, 1]))
         part = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
-        _add(out, lens, part, {z: truth.curves[0, z] for z in ZONES})
+        add(out, lens, part, {z: truth.curves[0, z] for z in ZONES})
     return out
 
 
-def _add(out: Outcome, lens: LensSpec, part: dict, curves: dict) -> None:
+def add(out: Outcome, lens: LensSpec, part: dict, curves: dict) -> None:
     for zone in ZONES:
         for entry, true in zip(part["apertures"], curves[zone], strict=True):
             found = entry[zone]

@@ -2,7 +2,7 @@
 
 The fit takes the sharpest frames that agree for the lens's own. Where frames are few, all of them may
 have lacked something: a curve that lies higher explains them too, as frames all of which are soft. How
-well it explains them is the likelihood of the fit's own mixture (`fit`), read along curves shifted up or
+well it explains them is the likelihood of the fit's own mixture (`likelihood`), read along curves shifted up or
 down, each aperture by itself, with the frames at apertures near it. The fit's covariance, which knows
 the likelihood's top alone, cannot tell.
 """

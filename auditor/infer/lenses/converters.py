@@ -34,7 +34,7 @@ class FittedRange:
 
 
 def compare_converter(
-    converter: str, with_it: list[FittedRange], bare: list[FittedRange], interval: float
+    converter: str, with_it: list[FittedRange], bare: list[FittedRange]
 ) -> ConverterComparison | None:
     """Difference of log MTF50 per zone over the apertures in common, as a share.
 
@@ -51,7 +51,6 @@ def compare_converter(
     if best is None:
         return None
     _, one, other = best
-    quantiles = [0.5 - interval / 2, 0.5 + interval / 2]
     zones: dict[str, ConverterZone | None] = {}
     for z, zone in enumerate(ZONES):
         left, right = shared_cells(one.fit, other.fit, z)
@@ -59,7 +58,7 @@ def compare_converter(
         if len(left):
             gap = float((one.fit.curve[z, left] - other.fit.curve[z, right]).mean())
             spread = (one.draws.curve[:, z, left] - other.draws.curve[:, z, right]).mean(1)
-            low, high = np.quantile(spread, quantiles)
+            low, high = np.quantile(spread, one.draws.ends)
             zones[zone] = {
                 "difference": round(float(np.expm1(gap)), 4),
                 "low": round(float(np.expm1(min(low, gap))), 4),

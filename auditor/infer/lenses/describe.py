@@ -37,17 +37,16 @@ def describe_range(
     fit: CurveFit, draws: Draws, table: Table, rows: NDArray[np.int64], criteria: Criteria
 ) -> FocalRange:
     """The entry of `focal_ranges` for frames `rows`, without focal lengths, fringing, sides."""
-    quantiles = draws.ends
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
     counts = _counts(table, rows, index)
     told = evident(fit)
     fitted = {int(i): j for j, i in enumerate(aperture_index(fit.data.f_numbers))}
     half_width = None
-    apertures = _apertures(fit, draws, table, rows, quantiles, counts)
+    apertures = _apertures(fit, draws, table, rows, counts)
     kept = np.isin(index, list(fitted))
     if told.any():
-        first, last = np.exp(np.quantile(draws.from_frames, quantiles, axis=0))
-        half_width = (last - first) / 2 / np.exp(draws.value(fit.data.f_numbers))
+        first, last = np.exp(np.quantile(draws.from_frames, draws.ends, axis=0))
+        half_width = (last - first) / 2 / draws.figures[0]
     evidence = judge(fit, half_width, counts[:, kept])
     found, lacking = _ranges(fit, draws, told, criteria)
     if told.any():
@@ -59,7 +58,7 @@ def describe_range(
         "frames": len(rows),
         "outings": len(np.unique(table.outing[rows])),
         "apertures": apertures,
-        "curve": _curve(fit, draws, told, quantiles),
+        "curve": _curve(fit, draws, told),
         "sweet_spot": None,
         "pin_sharp": None,
         "acceptable": None,
@@ -113,8 +112,7 @@ def _lack_of_evidence(
 
 def _upwards(draws: Draws, told: NDArray[np.bool_]) -> float:
     """How much further up than down intervals reach, in the median of the figures shown."""
-    value = draws.value(draws.fit.data.f_numbers)
-    low, high = np.quantile(draws.curve, draws.ends, axis=0)
+    value, low, high = (np.log(ends) for ends in draws.figures)
     return float(np.median(((high - value) / np.maximum(value - low, 1e-6))[told]))
 
 
@@ -148,9 +146,8 @@ def _tell_together(
 
 
 def _apertures(
-    fit: CurveFit, draws: Draws, table: Table, rows: NDArray[np.int64],
-    quantiles: list[float], counts: NDArray[np.int64],
-) -> list[Aperture]:  # fmt: skip
+    fit: CurveFit, draws: Draws, table: Table, rows: NDArray[np.int64], counts: NDArray[np.int64]
+) -> list[Aperture]:
     """Entry of every aperture used. Besides its interval a figure has `frames_error`, its standard
     error (ln) as far as frames decide it, and `lacking` (ln), what its frames
     lack as a rule: what another lens on this body does not share."""
@@ -158,7 +155,7 @@ def _apertures(
     told = evident(fit)
     fitted = {int(i): j for j, i in enumerate(aperture_index(fit.data.f_numbers))}
     if told.any():
-        value, low, high = _figures(draws, fit.data.f_numbers, draws.curve, quantiles)
+        value, low, high = draws.figures
         own, beyond = draws.frames_error, draws.lacking
     apertures: list[Aperture] = []
     for j, i in enumerate(index):
@@ -181,15 +178,6 @@ def _apertures(
             "sound_frames": 0 if k is None else _inliers(fit, k, len(here)),
         })  # fmt: skip
     return apertures
-
-
-def _figures(
-    draws: Draws, f_numbers: Floats, drawn: Floats, quantiles: list[float]
-) -> tuple[Floats, Floats, Floats]:
-    """Figures (Z x M, c/px) and their ends, of curves `drawn` (B x Z x M, ln) at these apertures."""
-    value = np.exp(draws.value(f_numbers))
-    low, high = np.exp(np.quantile(drawn, quantiles, axis=0))
-    return value, np.minimum(low, value), np.maximum(high, value)
 
 
 def _counts(table: Table, rows: NDArray[np.int64], index: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -237,15 +225,10 @@ def _ranges(
     lacking = missing(fit, draws, zones, held)
     if lacking:
         return None, lacking
-    found = find_ranges(
-        fit, draws, zones, held, criteria.pin_sharp, criteria.acceptable, criteria.interval
-    )
-    return found, []
+    return find_ranges(fit, draws, zones, held, criteria.pin_sharp, criteria.acceptable), []
 
 
-def _curve(
-    fit: CurveFit, draws: Draws, told: NDArray[np.bool_], quantiles: list[float]
-) -> list[CurvePoint]:
+def _curve(fit: CurveFit, draws: Draws, told: NDArray[np.bool_]) -> list[CurvePoint]:
     """The fitted curve at thirds of a stop, a zone's where frames speak for it within a stop."""
     used = dict(
         zip(aperture_index(fit.data.f_numbers).tolist(), fit.data.f_numbers.tolist(), strict=True)
@@ -253,7 +236,7 @@ def _curve(
     indices = range(min(used), max(used) + 1)
     grid = np.array([used.get(i, F_NUMBERS[i]) for i in indices])
     if told.any():
-        value, low, high = _figures(draws, grid, draws.on(grid), quantiles)
+        value, low, high = draws.figures_at(grid, draws.on(grid))
     stops = 2 * np.log2(fit.data.f_numbers)
     out: list[CurvePoint] = []
     for j, i in enumerate(indices):

@@ -75,8 +75,7 @@ def describe_diffraction(
             text += f"; with this lens's own blur from f/{ruled[0]:g}"
             if low < high:
                 text += f" (f/{low:g} {last})"
-        curve = np.exp(draws.value(fit.data.f_numbers)[zone, used])
-        low, high = np.exp(np.quantile(draws.curve[:, zone, used], draws.ends, axis=0))
+        curve, low, high = (ends[zone, used] for ends in draws.figures)
         best = int(curve.argmax())
         if high[-1] < low[best]:
             shown = float(1 - curve[-1] / curve[best])

@@ -69,9 +69,7 @@ def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[Lens]:
                 if (e["lens"], e["body"], e["lens_serial"], e["converter"])
                 == (lens, body, serial, converter)
             )
-            entry["converter_comparison"] = compare_converter(
-                converter, ranges, bare, criteria.interval
-            )
+            entry["converter_comparison"] = compare_converter(converter, ranges, bare)
     return entries
 
 

@@ -127,6 +127,17 @@ class Draws:
         return self.on(self.fit.data.f_numbers)
 
     @cached_property
+    def figures(self) -> tuple[Floats, Floats, Floats]:
+        """Figures (Z, K), c/px, at the apertures used, and the ends of their intervals."""
+        return self.figures_at(self.fit.data.f_numbers, self.curve)
+
+    def figures_at(self, f_numbers: Floats, drawn: Floats) -> tuple[Floats, Floats, Floats]:
+        """Figures (Z, M), c/px, at any apertures, and their ends, of curves `drawn` there (B, Z, M; `on`)."""
+        value = np.exp(self.value(f_numbers))
+        low, high = np.exp(np.quantile(drawn, self.ends, axis=0))
+        return value, np.minimum(low, value), np.maximum(high, value)
+
+    @cached_property
     def from_frames(self) -> Floats:
         """The same without what more frames would not take away."""
         jacobian = self.fit.model.optics.jacobian(self.fit.state.theta)

@@ -65,9 +65,13 @@ def range_ends(weaker: Floats, grid: Floats, share: float) -> tuple[Floats, Floa
 
 
 def find_ranges(
-    fit: CurveFit, draws: Draws, zones: list[int], held: NDArray[np.bool_], pin: float,
-    acceptable: float, interval: float,
-) -> Ranges:  # fmt: skip
+    fit: CurveFit,
+    draws: Draws,
+    zones: list[int],
+    held: NDArray[np.bool_],
+    pin: float,
+    acceptable: float,
+) -> Ranges:
     """Ranges from the zones given (indices of centre and corner) over apertures `held` (K)."""
     used = fit.data.f_numbers[held]
     grid = dense_grid(used)
@@ -76,10 +80,9 @@ def find_ranges(
     many = np.exp(draws.on(grid)[:, zones].min(1))
     sweet = used[one[at].argmax()]
     sweets = used[many[:, at].argmax(1)]
-    quantiles = [0.5 - interval / 2, 0.5 + interval / 2]
-    low, high = np.quantile(sweets, quantiles, method="nearest")
-    pin_ends, pin_intervals = _ends(one, many, grid, at, pin, quantiles)
-    usable_ends, usable_intervals = _ends(one, many, grid, at, acceptable, quantiles)
+    low, high = np.quantile(sweets, draws.ends, method="nearest")
+    pin_ends, pin_intervals = _ends(one, many, grid, at, pin, draws.ends)
+    usable_ends, usable_intervals = _ends(one, many, grid, at, acceptable, draws.ends)
     return Ranges(
         _third(sweet),
         _third(min(low, sweet)),
