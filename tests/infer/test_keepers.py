@@ -334,6 +334,25 @@ def test_a_shutter_time_is_held_against_a_time_that_it_can_be_reckoned_from():
     )
 
 
+def test_of_a_sensor_of_unknown_size_no_rule_of_thumb_is_told():
+    """6 mm are a wide angle on one sensor and a tele lens on another."""
+    unknown = {"pixel_pitch_um": None, "focal_35mm": None}
+    table = pd.DataFrame([row | unknown for row in (shaken(), *COMPANY)])
+    (found,) = find_keepers(table, [lens_entry()], [body_entry()], Criteria())
+    assert not any("rule of thumb" in text for text in found["evidence"])
+
+
+@pytest.mark.parametrize("seconds", [None, 30.0])
+def test_a_frame_may_have_moved_whose_shutter_time_says_nothing_of_the_hand(
+    seconds: float | None,
+) -> None:
+    (found,) = find_keepers(
+        pd.DataFrame([shaken(exposure_time_s=seconds), *COMPANY]),
+        [lens_entry()], [body_entry()], Criteria(),
+    )  # fmt: skip
+    assert found["cause"] == "shake"
+
+
 def test_a_pan_may_be_meant():
     panned = shaken("horizontal")
     found = find_keepers(
