@@ -113,7 +113,8 @@ def test_sound_frames_are_left_alone():
 
 
 def test_blur_alike_in_all_directions_is_missed_focus():
-    row = judged(frame(factor=BLURRED), *COMPANY).iloc[0]
+    # Texture as fine as a Gaussian blur of 2.2 px leaves it (tests/measure/test_fine_texture.py).
+    row = judged(frame(factor=BLURRED, fineness=0.24), *COMPANY).iloc[0]
     assert row["soft"]
     assert row["cause"] == "missed focus"
     assert row["measured_cpp"] == pytest.approx(BLURRED * CURVE["centre"][3])
@@ -140,6 +141,16 @@ def test_streaks_all_over_the_frame_speak_for_a_moved_camera():
     assert none["shake_probability"] + 0.2 < some["shake_probability"]
     # Frames measured before streaks were are judged by their edges.
     assert unknown["fault_probability"] == pytest.approx(none["fault_probability"])
+
+
+def test_texture_in_focus_speaks_for_a_frame_of_few_clean_edges():
+    """Fur and leaves: their edges look soft, and their finest texture does not."""
+    soft = {"factor": 0.5}
+    unknown, coarse, fine = (
+        judged(frame(**soft, **more), *COMPANY)["fault_probability"].iloc[0]
+        for more in ({}, {"fineness": 0.2}, {"fineness": 0.9})
+    )
+    assert fine + 0.2 < unknown < coarse
 
 
 def test_a_fast_shutter_speaks_against_shake():

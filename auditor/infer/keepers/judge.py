@@ -51,11 +51,9 @@ SHAKEN: Final = 0.5
 VISIBLE_CPP: Final = 0.3
 """MTF50 (cycles per pixel of the output) from which a picture looks sharp at 100%: the median of the
 photographs that were seen sharp."""
-VISIBLE_LOSS: Final = 0.17
+VISIBLE_LOSS: Final = 0.16
 """Share of MTF50 that must be missing against sound frames: a frame as sharp as these is none of the
-failures, however slow its shutter. Drawn scenes of soft things at slow shutters were left alone from 0.16 on; of
-real photographs and those behind known optics 241, 240, 239 and 233 of 273 failures were found at 0.16, 0.17, 0.18
-and 0.2."""
+failures, however slow its shutter. Drawn scenes of soft things at slow shutters are left alone from here on."""
 FAST_STOPS: Final = -3.0
 """So much faster than 1 / focal length a hand shakes no frame (common practice, no source) ..."""
 STREAKS: Final = 0.95
