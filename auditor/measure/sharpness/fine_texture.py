@@ -103,7 +103,7 @@ def _codes(
     """
     if light.green is None:
         values = sliding_window_view(light.plane, (WINDOW_PX, WINDOW_PX))[y, x]
-        clipped = (values <= light.low) | (values >= light.high)
+        clipped = light.clipped(values)
         scale = _CODES / np.float32(light.picture.peak)
         codes = values.astype(np.float32) * scale
     else:
