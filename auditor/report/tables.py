@@ -215,10 +215,18 @@ def _text(value: Any) -> Any:
     return value
 
 
+def _cells(column: list[Any]) -> list[Any]:
+    """A column with nested values as text; one of figures alone is as it was."""
+    return column if {type(v) for v in column} <= _FIGURES else [_text(v) for v in column]
+
+
+_FIGURES: Final = frozenset((float, int, bool, type(None)))
+
+
 def _frame(name: str, rows: Sequence[Block]) -> pd.DataFrame:
     first = _COLUMNS[name]
     more = dict.fromkeys(k for row in rows for k in row if k not in first)
-    columns = {k: [_text(row.get(k)) for row in rows] for k in (*first, *more)}
+    columns = {k: _cells([row.get(k) for row in rows]) for k in (*first, *more)}
     table = pd.DataFrame(columns, dtype=None if rows else object)
     for column in table.columns:  # mixed or empty columns would have no type in Parquet
         if table[column].dtype == object:

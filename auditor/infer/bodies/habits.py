@@ -123,8 +123,9 @@ def _static(table: pd.DataFrame) -> NDArray[np.bool_]:
     if "taken" not in table or "signature" not in table:
         return out
     taken = pd.to_datetime(table["taken"], errors="coerce", utc=True, format="ISO8601")
-    order = np.argsort(taken.to_numpy(), kind="stable")
-    seconds = taken.astype("int64").to_numpy()[order] / _ticks(taken)
+    ticks = taken.astype("int64").to_numpy()  # times with a zone would be a million objects
+    order = np.argsort(ticks, kind="stable")
+    seconds = ticks[order] / _ticks(taken)
     valid = taken.notna().to_numpy()[order]
     near = valid[:-1] & valid[1:] & (np.diff(seconds) <= STATIC_SECONDS)
     first = np.flatnonzero(near)

@@ -42,6 +42,9 @@ _CUT: Final = 3.0
 spot by itself."""
 _MOST_SCENES: Final = 400
 """Scenes of a body that are looked at, evenly over its time."""
+_MOST_SHOTS: Final = 20 * _MOST_SCENES
+"""Frames of a body, evenly over its time, among which scenes are told apart: twenty for each that is looked
+at (a choice; with more they take longer than all that follows)."""
 _LEAF: Final = 8
 """Scenes of the shortest times that are looked at by themselves."""
 _NEAR: Final = 4
@@ -163,8 +166,11 @@ def _bodies(
         aspect = long[rows] / short[rows]
         # Crops put their places elsewhere.
         rows = rows[np.abs(np.log(aspect / np.median(aspect))) < _SAME_SHAPE]
-        rows = _one_of_each_scene(frames, rows[np.argsort(day[rows], kind="stable")])
         if not body or len(rows) < _SCENES:
+            continue
+        rows = rows[np.argsort(day[rows], kind="stable")]
+        rows = _one_of_each_scene(frames, _evenly(rows, _MOST_SHOTS), f_number)
+        if len(rows) < _SCENES:
             continue
         packed = _maps(pictures, as_texts(frames["file_id"].iloc[rows]).tolist())
         have = np.array([bool(p) for p in packed])
@@ -178,16 +184,20 @@ def _bodies(
         yield _Sensor(body, serial or None), shots, int(np.median(long[rows]))
 
 
-def _one_of_each_scene(frames: pd.DataFrame, rows: Rows) -> Rows:
+def _evenly(rows: Rows, most: int) -> Rows:
+    """At most so many of the rows, evenly spread."""
+    step = np.linspace(0, len(rows) - 1, min(len(rows), most)).round().astype(np.int64)
+    return np.asarray(rows[step])
+
+
+def _one_of_each_scene(frames: pd.DataFrame, rows: Rows, f_number: Floats) -> Rows:
     """A scene's frames show the same things at the same places: the one at the smallest aperture stands
     for all. `rows` by time, and so again."""
     known = [c for c in ("signature", "outing", "burst") if c in frames]
     scene = scenes_of(frames[known].iloc[rows])
-    order = np.lexsort((-numbers(frames, "f_number")[rows], scene))
+    order = np.lexsort((-f_number[rows], scene))
     _, first = np.unique(scene[order], return_index=True)
-    kept = rows[np.sort(order[first])]
-    step = np.linspace(0, len(kept) - 1, min(len(kept), _MOST_SCENES)).round().astype(np.int64)
-    return np.asarray(kept[step])
+    return _evenly(rows[np.sort(order[first])], _MOST_SCENES)
 
 
 def _maps(pictures: PictureSource, ids: list[str]) -> list[bytes]:

@@ -20,7 +20,7 @@ from auditor.infer.keepers.evidence import frame_evidence
 from auditor.infer.keepers.expected import Allowed, allowed_by_settings, shutter_stops
 from auditor.infer.keepers.model import frame_model
 from auditor.infer.keepers.noise import judge_noise
-from auditor.infer.lenses.grouping import flags, numbers, shown_sharpness, texts
+from auditor.infer.lenses.grouping import flags, numbers, shown_sharpness, words
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
 from auditor.record.pools import pools
 
@@ -89,10 +89,11 @@ def judge_frames(
     """
     frames = frames.reset_index(drop=True)
     allowed = allowed_by_settings(frames, lenses, bodies, criteria)
-    usable = texts(frames, "status").to_numpy() == "measured"
+    usable = words(frames, "status") == "measured"
     # A spectrum that ends early tells enlarging of exports; the camera's own files it takes for enlarged where
     # nothing in them is plain.
-    own = texts(frames, "source").isin(("camera", "raw")).to_numpy()
+    source = words(frames, "source")
+    own = (source == "camera") | (source == "raw")
     usable &= flags(frames, "best", True) & (own | ~flags(frames, "upsampled", False))
     usable &= pools(frames) != ""
     out = frame_evidence(frames, allowed)
