@@ -192,10 +192,12 @@ class _Table:
 
     def _years(self) -> Floats:
         """The year from which a file by a program dates, as far as `kinds.LEAST_PX` parts them."""
-        moments, found = pd.factorize(self._object("taken"))
-        years = np.array([int(str(m)[:4]) if str(m)[:4].isdigit() else 0 for m in found] + [0])
+        if "taken" not in self.frames:
+            return np.full(len(self.frames), np.nan)
+        code, found = pd.factorize(self.frames["taken"].astype("str").str.slice(0, 4))
+        years = np.array([int(y) if y.isdigit() else 0 for y in found] + [0])
         steps = np.array([0, *sorted(year for year, _ in LEAST_PX)])
-        year = steps[np.searchsorted(steps, years, "right") - 1][moments]
+        year = steps[np.searchsorted(steps, years, "right") - 1][code]
         return np.where((self.source == "edited") & (year > 0), year, np.nan).astype(float)
 
     def copies(self, whole: Bools) -> Bools:

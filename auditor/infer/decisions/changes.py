@@ -265,7 +265,7 @@ def _groups(
     for key, local in table.groupby(list(keys), sort=True).indices.items():
         parts = key if isinstance(key, tuple) else (key,)
         rows = place[local]
-        kinds, code = np.unique(table["source"].to_numpy()[local].astype(str), return_inverse=True)
+        code, kinds = pd.factorize(table["source"].to_numpy()[local], sort=True)
         subject = {k: (str(v) or None) for k, v in zip(keys, parts, strict=True)}
         yield subject, rows[code == np.bincount(code).argmax()] if len(kinds) else rows
 

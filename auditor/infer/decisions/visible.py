@@ -135,8 +135,10 @@ def seen_difference(
     a, b = (high - low) / (2 * _STEP) * error
     variance = np.maximum(a * a + b * b - 2 * np.asarray(together) * a * b, 0.0)
     shape = (difference(power=REMAINDERS[1]) - difference(power=REMAINDERS[0])) / 2
-    less, more = (files.sharpening + sign * files.sharpening_error for sign in (-1, 1))
-    finish = (difference(sharpening=more) - difference(sharpening=less)) / 2
+    finish: Floats | float = 0.0
+    if files.sharpening_error:
+        less, more = (files.sharpening + sign * files.sharpening_error for sign in (-1, 1))
+        finish = (difference(sharpening=more) - difference(sharpening=less)) / 2
     return difference(), np.sqrt(variance + shape**2 + finish**2)
 
 
