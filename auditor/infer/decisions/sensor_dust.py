@@ -12,10 +12,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
+import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter
 from scipy.special import ndtr, ndtri
 
 from auditor.infer.criteria import Criteria
@@ -160,6 +160,7 @@ def _bodies(
     good = usable(frames) & np.isfinite(day) & (f_number >= DUST_F_NUMBER) & (short > 0)
     table = pd.DataFrame({k: words(frames, k) for k in ("body", "body_serial")})[good]
     place = np.flatnonzero(good)
+    chosen: list[tuple[_Sensor, Rows]] = []
     for key, local in table.groupby(["body", "body_serial"], sort=True).indices.items():
         body, serial = (str(k) for k in key)
         rows = place[local]
@@ -170,9 +171,13 @@ def _bodies(
             continue
         rows = rows[np.argsort(day[rows], kind="stable")]
         rows = _one_of_each_scene(frames, _evenly(rows, _MOST_SHOTS), f_number)
-        if len(rows) < _SCENES:
-            continue
-        packed = _maps(pictures, as_texts(frames["file_id"].iloc[rows]).tolist())
+        if len(rows) >= _SCENES:
+            chosen.append((_Sensor(body, serial or None), rows))
+    every = np.concatenate([rows for _, rows in chosen]) if chosen else place[:0]
+    # Asked for together: the frames of many bodies lie beside each other in the store.
+    maps = _maps(pictures, as_texts(frames["file_id"].iloc[every]).tolist())
+    for sensor, rows in chosen:
+        packed, maps = maps[: len(rows)], maps[len(rows) :]
         have = np.array([bool(p) for p in packed])
         shapes = [s for p in packed if (s := dust_shape(p)) is not None]
         if len(shapes) < _SCENES:
@@ -181,7 +186,7 @@ def _bodies(
             day[rows[have]], f_number[rows[have]], [p for p in packed if p],
             (max(s[0] for s in shapes), max(s[1] for s in shapes)),
         )  # fmt: skip
-        yield _Sensor(body, serial or None), shots, int(np.median(long[rows]))
+        yield sensor, shots, int(np.median(long[rows]))
 
 
 def _evenly(rows: Rows, most: int) -> Rows:
@@ -275,7 +280,8 @@ def _standing_out(total: Plane, weights: Plane, first: int, end: int) -> Iterato
         return
     # Surroundings that were not as restless as the frames said, or more so, show in the whole map.
     sure = sure / max(scale_of(inner), 1.0)
-    top = (sure > -ndtri(_WRONG / sure.size)) & (sure >= maximum_filter(sure, 2 * _NEAR + 1))
+    near = np.ones((2 * _NEAR + 1, 2 * _NEAR + 1), np.uint8)
+    top = (sure > -ndtri(_WRONG / sure.size)) & (sure >= cv2.dilate(sure, near))
     for row, col in np.argwhere(top):
         yield _Spot(int(row), int(col), first, end, float(sure[row, col]))
 
