@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.exposure import nominal_f_number
+from auditor.infer.lenses.grouping import words as names_of
 from auditor.record import ZONES
 from auditor.report import words
 from auditor.report.profile_parts import Block
@@ -36,6 +37,11 @@ _FIGURES: Final = {
     **{f"{z}_mtf50_cpp": 3 for z in ZONES},
 }  # fmt: skip
 """Columns that a row shows, with the digits that are kept."""
+
+_NAMES: Final = ("source", "body", "lens", "converter", "lens_serial")
+"""Columns by which the rows behind a point are found."""
+_SHOWN: Final = ("path", "file_id", "taken")
+"""Columns of text that a row shows or is pictured by."""
 
 Points = dict[str, list[int]]
 
@@ -71,19 +77,18 @@ class FrameIndex:
 
     @staticmethod
     def _prepare(frames: pd.DataFrame | None) -> pd.DataFrame:
-        names = ["path", "status", "file_id", "taken", "source", "body", "lens", "converter"]
-        names.append("lens_serial")
         if frames is None:
             frames = pd.DataFrame()
-        table = frames.reindex(columns=[*names, *_FIGURES]).reset_index(drop=True)
+        table = frames.reindex(columns=["status", *_SHOWN, *_NAMES, *_FIGURES])
+        table = table.reset_index(drop=True)
         if "status" in frames.columns:
             table = table[~table["status"].isin(["set-aside", "counted"]).to_numpy(bool)]
         for name, wanted in (("best", True), ("upsampled", False)):  # as inference leaves them out
             if name in frames.columns:
                 flag = frames[name].reset_index(drop=True).reindex(table.index)
                 table = table[(flag.isna() | (flag == wanted)).to_numpy(bool)]
-        for name in names:
-            table[name] = table[name].astype(object).where(table[name].notna(), "")
+        for name in _NAMES:
+            table[name] = names_of(table, name)
         for name in _FIGURES:
             table[name] = pd.to_numeric(table[name], errors="coerce").astype(float)
         known = [n for n in table["f_number"].unique() if math.isfinite(n) and n > 0]
@@ -155,7 +160,7 @@ class FrameIndex:
             kept = hit[evenly(len(hit), self.rows_per_point)]
             points[key] = [used.setdefault(int(r), len(used)) for r in kept]
             totals[key] = len(hit)
-        rows = table.iloc[list(used)]
+        rows = _shown(table.iloc[list(used)])
         ids = rows["file_id"].tolist()
         for found in points.values():
             turn = [ids[found[i]] for i in in_turn(len(found), PICTURED)]
@@ -170,7 +175,7 @@ class FrameIndex:
     def of_paths(self, paths: Sequence[str]) -> dict[str, dict[str, Any]]:
         """Path -> the row's figures, for the paths that the table knows."""
         rows = self._table[self._table["path"].isin(set(paths))].drop_duplicates("path")
-        return {str(r["path"]): r for r in rows.to_dict("records")}
+        return {str(r["path"]): r for r in _shown(rows).to_dict("records")}
 
     def wanted(self) -> Iterator[str]:
         """File ids in the order in which pictures should be spent: the first of every point first."""
@@ -183,6 +188,13 @@ class FrameIndex:
 def _key(value: Any) -> str:
     """A name as the frame table has it: the profile's 'unknown lens' is an empty name there."""
     return value if isinstance(value, str) and words.known_name(value) else ""
+
+
+def _shown(rows: pd.DataFrame) -> pd.DataFrame:
+    """Some rows with the texts that are only shown, '' where missing: of a million rows they would weigh as
+    much as all else."""
+    known = {n: rows[n].astype(object).where(rows[n].notna(), "") for n in _SHOWN}
+    return rows.assign(**known)
 
 
 def _columns(rows: pd.DataFrame) -> dict[str, Any]:
