@@ -130,19 +130,21 @@ def _static(seconds: Floats, signature: pd.Series) -> NDArray[np.bool_]:
     # Piece by piece: the text of a million signatures weighs as much as all else.
     for start in range(0, len(first), _CHUNK):
         at = first[start : start + _CHUNK]
-        alike = _alike(signature.iloc[order[at]], signature.iloc[order[at + 1]])
+        alike = _alike(signature, order[at], order[at + 1])
         out[order[at[alike]]] = out[order[at[alike] + 1]] = True
     return out
 
 
-def _alike(one: pd.Series, other: pd.Series) -> NDArray[np.bool_]:
-    """Pairs of signatures that differ by no more than `STATIC_DIFFERENCE` in the mean."""
-    (good, grey), (known, others) = (grey_means(t) for t in (one, other))
-    both = good & known
-    difference = np.abs(grey[both[good]].astype(np.int16) - others[both[known]]).mean(axis=1)
-    out = np.zeros(len(both), bool)
-    out[both] = difference <= STATIC_DIFFERENCE
-    return out
+def _alike(
+    signature: pd.Series, one: NDArray[np.int64], other: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Pairs of rows whose signatures differ by no more than `STATIC_DIFFERENCE` in the mean."""
+    rows, place = np.unique(np.concatenate([one, other]), return_inverse=True)
+    known, grey = grey_means(signature.iloc[rows])
+    means = np.full((len(rows), grey.shape[1]), np.nan, np.float32)
+    means[known] = grey
+    first, second = means[place[: len(one)]], means[place[len(one) :]]
+    return np.asarray(np.abs(first - second).mean(axis=1) <= STATIC_DIFFERENCE)
 
 
 def _ticks(taken: pd.Series) -> float:

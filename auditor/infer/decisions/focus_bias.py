@@ -117,7 +117,8 @@ def _parts(
     frames: pd.DataFrame, lenses: Sequence[Block]
 ) -> Iterator[tuple[Block, Block, Rows]]:  # fmt: skip
     names = ("lens", "body", "converter", "source")
-    rows_of = pd.DataFrame({n: words(frames, n) for n in names}).groupby(list(names)).indices
+    keys = pd.DataFrame({n: words(frames, n) for n in names}, dtype=object)
+    rows_of = keys.groupby(list(names)).indices
     focal, good = numbers(frames, "focal_length_mm"), usable(frames)
     good &= np.isfinite(numbers(frames, "f_number"))
     for entry in lenses:

@@ -158,7 +158,8 @@ def _bodies(
     long = np.maximum(numbers(frames, "width_px"), numbers(frames, "height_px"))
     short = np.minimum(numbers(frames, "width_px"), numbers(frames, "height_px"))
     good = usable(frames) & np.isfinite(day) & (f_number >= DUST_F_NUMBER) & (short > 0)
-    table = pd.DataFrame({k: words(frames, k) for k in ("body", "body_serial")})[good]
+    keys = {k: words(frames, k) for k in ("body", "body_serial")}
+    table = pd.DataFrame(keys, dtype=object)[good]
     place = np.flatnonzero(good)
     chosen: list[tuple[_Sensor, Rows]] = []
     for key, local in table.groupby(["body", "body_serial"], sort=True).indices.items():

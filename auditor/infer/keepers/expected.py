@@ -93,7 +93,7 @@ def allowed_by_settings(
     focal, f_number = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
     pool, kinds = pd.factorize(pools(frames))
     files = np.array([pool_words(k) for k in kinds], dtype=object)[pool]
-    keys = pd.DataFrame(names)
+    keys = pd.DataFrame(names, dtype=object)
     rows_of = keys.groupby(list(names), sort=False).indices
     for i, lens in enumerate(lenses):
         key = (lens["lens"] or "", lens["body"] or "", lens.get("converter") or "")
