@@ -160,8 +160,8 @@ class FrameIndex:
             kept = hit[evenly(len(hit), self.rows_per_point)]
             points[key] = [used.setdefault(int(r), len(used)) for r in kept]
             totals[key] = len(hit)
-        rows = _shown(table.iloc[list(used)])
-        ids = rows["file_id"].tolist()
+        rows = table.iloc[list(used)]
+        ids = _shown(rows, "file_id")
         for found in points.values():
             turn = [ids[found[i]] for i in in_turn(len(found), PICTURED)]
             self.pictured.append([t for t in turn if t])
@@ -175,7 +175,8 @@ class FrameIndex:
     def of_paths(self, paths: Sequence[str]) -> dict[str, dict[str, Any]]:
         """Path -> the row's figures, for the paths that the table knows."""
         rows = self._table[self._table["path"].isin(set(paths))].drop_duplicates("path")
-        return {str(r["path"]): r for r in _shown(rows).to_dict("records")}
+        rows = rows.assign(**{name: _shown(rows, name) for name in _SHOWN})
+        return {str(r["path"]): r for r in rows.to_dict("records")}
 
     def wanted(self) -> Iterator[str]:
         """File ids in the order in which pictures should be spent: the first of every point first."""
@@ -190,15 +191,15 @@ def _key(value: Any) -> str:
     return value if isinstance(value, str) and words.known_name(value) else ""
 
 
-def _shown(rows: pd.DataFrame) -> pd.DataFrame:
-    """Some rows with the texts that are only shown, '' where missing: of a million rows they would weigh as
-    much as all else."""
-    known = {n: rows[n].astype(object).where(rows[n].notna(), "") for n in _SHOWN}
-    return rows.assign(**known)
+def _shown(rows: pd.DataFrame, name: str) -> list[Any]:
+    """Texts of some rows that are only shown, '' where missing: of a million rows they would weigh as much as
+    all else."""
+    texts = rows[name].tolist()
+    return [text if isinstance(text, str) or pd.notna(text) else "" for text in texts]
 
 
 def _columns(rows: pd.DataFrame) -> dict[str, Any]:
-    paths = [words.clean(p) for p in rows["path"]]
+    paths = [words.clean(p) for p in _shown(rows, "path")]
     folders: dict[str, int] = {}
     heads = [folders.setdefault(os.path.dirname(p), len(folders)) for p in paths]
     out: dict[str, Any] = {
@@ -206,9 +207,9 @@ def _columns(rows: pd.DataFrame) -> dict[str, Any]:
         "addresses": [link(f) for f in folders],
         "folder": heads,
         "name": [os.path.basename(p) for p in paths],
-        "taken": [str(t)[:16].replace("T", " ") for t in rows["taken"]],
+        "taken": [str(t)[:16].replace("T", " ") for t in _shown(rows, "taken")],
     }
     for name, digits in _FIGURES.items():
-        values = rows[name].round(digits).tolist()
+        values = np.round(rows[name].to_numpy(), digits).tolist()
         out[name] = [None if not math.isfinite(v) else int(v) if digits == 0 else v for v in values]
     return out
