@@ -142,10 +142,12 @@ class _Marks:
             [np.round(np.log2(np.where(v > 0, v, np.nan)) * steps) for v, steps in light]
         )
         signatures = frames.get("signature")
-        self.signature = None if signatures is None else signatures.to_numpy(object)
+        self.signature = None if signatures is None else signatures.array
+        # Asked for where no time is known, of few frames as a rule.
         paths = frames["path"] if "path" in frames else pd.Series("", frames.index)
-        folders = paths.astype("string").fillna("").str.replace(r"[^/]*$", "", regex=True)
-        self.folder: Ints = pd.factorize(folders)[0].astype(np.int64)
+        folders = paths[~known].astype("string").fillna("").str.replace(r"[^/]*$", "", regex=True)
+        self.folder: Ints = np.full(len(frames), -1)
+        self.folder[~known] = pd.factorize(folders)[0]
 
 
 def _joined(columns: list[NDArray[np.float64]] | list[Ints]) -> Ints:

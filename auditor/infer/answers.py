@@ -34,8 +34,10 @@ def respect(verdicts: pd.DataFrame, answers: pd.Series) -> pd.DataFrame:
     """
     out = verdicts.copy()
     listed = (out["soft"] | out["noisy"]).to_numpy(bool)
-    said = answers.to_numpy(object)
     out["listed"] = listed
+    if answers.isna().all():
+        return out
+    said = answers.to_numpy(object)
     cleared = np.isin(said, ["meant", "fine"])
     out.loc[cleared, ["soft", "noisy"]] = False
     if "maybe_deliberate" in out:

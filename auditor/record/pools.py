@@ -43,8 +43,8 @@ def pool_words(pool: str) -> str:
 def _words(frames: pd.DataFrame, name: str, missing: str) -> NDArray[np.object_]:
     if name not in frames:
         return np.full(len(frames), missing, object)
-    column = frames[name].astype("object")
-    return np.asarray(column.where(column.notna() & (column != ""), missing).to_numpy(object))
+    code, found = pd.factorize(frames[name])
+    return np.array([*(v if v != "" else missing for v in found), missing], dtype=object)[code]
 
 
 def _number(frames: pd.DataFrame, name: str) -> NDArray[np.float64]:

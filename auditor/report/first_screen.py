@@ -91,11 +91,12 @@ def _gear(profile: Block, many: str) -> list[Block]:
 
 
 def _entry_of(profile: Block, entry: Block, keys: Sequence[str]) -> Block:
-    def key(block: Block) -> tuple[str, ...]:
-        return tuple(words.known_name(block.get(k)) for k in keys)
-
-    many, wanted = "lenses" if "lens" in keys else "bodies", key(entry)
-    return next((g for g in _gear(profile, many) if key(g) == wanted), {})
+    many = "lenses" if "lens" in keys else "bodies"
+    wanted = [(k, words.known_name(entry.get(k))) for k in keys]
+    for gear in _gear(profile, many):
+        if all(words.known_name(gear.get(k)) == name for k, name in wanted):
+            return gear
+    return {}
 
 
 def role_of(profile: Block, entry: Block, what: str) -> str:

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.exposure import nominal_f_number
+from auditor.infer.lenses.grouping import words as names_of
 from auditor.record import ZONES
 from auditor.report import words
 from auditor.report.profile_parts import Block
@@ -36,6 +37,11 @@ _FIGURES: Final = {
     **{f"{z}_mtf50_cpp": 3 for z in ZONES},
 }  # fmt: skip
 """Columns that a row shows, with the digits that are kept."""
+
+_NAMES: Final = ("source", "body", "lens", "converter", "lens_serial")
+"""Columns by which the rows behind a point are found."""
+_SHOWN: Final = ("path", "file_id", "taken")
+"""Columns of text that a row shows or is pictured by."""
 
 Points = dict[str, list[int]]
 
@@ -71,19 +77,18 @@ class FrameIndex:
 
     @staticmethod
     def _prepare(frames: pd.DataFrame | None) -> pd.DataFrame:
-        names = ["path", "status", "file_id", "taken", "source", "body", "lens", "converter"]
-        names.append("lens_serial")
         if frames is None:
             frames = pd.DataFrame()
-        table = frames.reindex(columns=[*names, *_FIGURES]).reset_index(drop=True)
+        table = frames.reindex(columns=["status", *_SHOWN, *_NAMES, *_FIGURES])
+        table = table.reset_index(drop=True)
         if "status" in frames.columns:
             table = table[~table["status"].isin(["set-aside", "counted"]).to_numpy(bool)]
         for name, wanted in (("best", True), ("upsampled", False)):  # as inference leaves them out
             if name in frames.columns:
                 flag = frames[name].reset_index(drop=True).reindex(table.index)
                 table = table[(flag.isna() | (flag == wanted)).to_numpy(bool)]
-        for name in names:
-            table[name] = table[name].astype(object).where(table[name].notna(), "")
+        for name in _NAMES:
+            table[name] = names_of(table, name)
         for name in _FIGURES:
             table[name] = pd.to_numeric(table[name], errors="coerce").astype(float)
         known = [n for n in table["f_number"].unique() if math.isfinite(n) and n > 0]
@@ -156,7 +161,7 @@ class FrameIndex:
             points[key] = [used.setdefault(int(r), len(used)) for r in kept]
             totals[key] = len(hit)
         rows = table.iloc[list(used)]
-        ids = rows["file_id"].tolist()
+        ids = _shown(rows, "file_id")
         for found in points.values():
             turn = [ids[found[i]] for i in in_turn(len(found), PICTURED)]
             self.pictured.append([t for t in turn if t])
@@ -170,6 +175,7 @@ class FrameIndex:
     def of_paths(self, paths: Sequence[str]) -> dict[str, dict[str, Any]]:
         """Path -> the row's figures, for the paths that the table knows."""
         rows = self._table[self._table["path"].isin(set(paths))].drop_duplicates("path")
+        rows = rows.assign(**{name: _shown(rows, name) for name in _SHOWN})
         return {str(r["path"]): r for r in rows.to_dict("records")}
 
     def wanted(self) -> Iterator[str]:
@@ -185,8 +191,15 @@ def _key(value: Any) -> str:
     return value if isinstance(value, str) and words.known_name(value) else ""
 
 
+def _shown(rows: pd.DataFrame, name: str) -> list[Any]:
+    """Texts of some rows that are only shown, '' where missing: of a million rows they would weigh as much as
+    all else."""
+    texts = rows[name].tolist()
+    return [text if isinstance(text, str) or pd.notna(text) else "" for text in texts]
+
+
 def _columns(rows: pd.DataFrame) -> dict[str, Any]:
-    paths = [words.clean(p) for p in rows["path"]]
+    paths = [words.clean(p) for p in _shown(rows, "path")]
     folders: dict[str, int] = {}
     heads = [folders.setdefault(os.path.dirname(p), len(folders)) for p in paths]
     out: dict[str, Any] = {
@@ -194,9 +207,9 @@ def _columns(rows: pd.DataFrame) -> dict[str, Any]:
         "addresses": [link(f) for f in folders],
         "folder": heads,
         "name": [os.path.basename(p) for p in paths],
-        "taken": [str(t)[:16].replace("T", " ") for t in rows["taken"]],
+        "taken": [str(t)[:16].replace("T", " ") for t in _shown(rows, "taken")],
     }
     for name, digits in _FIGURES.items():
-        values = rows[name].round(digits).tolist()
+        values = np.round(rows[name].to_numpy(), digits).tolist()
         out[name] = [None if not math.isfinite(v) else int(v) if digits == 0 else v for v in values]
     return out

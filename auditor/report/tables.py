@@ -215,10 +215,18 @@ def _text(value: Any) -> Any:
     return value
 
 
+def _cells(column: list[Any]) -> list[Any]:
+    """A column with nested values as text; one of figures alone is as it was."""
+    return column if {type(v) for v in column} <= _FIGURES else [_text(v) for v in column]
+
+
+_FIGURES: Final = frozenset((float, int, bool, type(None)))
+
+
 def _frame(name: str, rows: Sequence[Block]) -> pd.DataFrame:
     first = _COLUMNS[name]
     more = dict.fromkeys(k for row in rows for k in row if k not in first)
-    columns = {k: [_text(row.get(k)) for row in rows] for k in (*first, *more)}
+    columns = {k: _cells([row.get(k) for row in rows]) for k in (*first, *more)}
     table = pd.DataFrame(columns, dtype=None if rows else object)
     for column in table.columns:  # mixed or empty columns would have no type in Parquet
         if table[column].dtype == object:
@@ -266,11 +274,10 @@ def frame_table(frames: pd.DataFrame) -> pd.DataFrame:
 
 
 def _texts(column: pd.Series) -> pd.Series:
-    known = column.where(column.notna(), None)
-    try:
-        return known.astype("string")
-    except UnicodeEncodeError:
-        return known.map(_text).astype("string")
+    """A column of names that repeat as text: each name is looked at once."""
+    code, found = pd.factorize(column)
+    names = pd.array([*map(_text, found), None], dtype="string")
+    return pd.Series(names.take(code), index=column.index)
 
 
 def _verdicts(frames: pd.DataFrame) -> pd.Series:
@@ -279,16 +286,15 @@ def _verdicts(frames: pd.DataFrame) -> pd.Series:
         return frames.get(name, missing).fillna(False).to_numpy(bool)
 
     soft, noisy = flag("soft"), flag("noisy")
-    told = np.select(
-        [soft & noisy, soft, noisy, flag("judged")],
-        ["soft and noisy", "soft", "noisy", "in order"],
-        "not judged",
-    )
-    if "status" in frames:
-        status = frames["status"].to_numpy(object)
-        told = np.where(status == "counted", "counted", told)
-        told = np.where(status == "set-aside", "set aside", told)
-    return pd.Series(told, index=frames.index, dtype="string")
+    is_status = frames.get("status", pd.Series("", index=frames.index)).eq
+    told = {
+        "set aside": is_status("set-aside").to_numpy(bool),
+        "counted": is_status("counted").to_numpy(bool),
+        "soft and noisy": soft & noisy, "soft": soft, "noisy": noisy, "in order": flag("judged"),
+    }  # fmt: skip
+    code = np.select(list(told.values()), range(len(told)), len(told))
+    names = pd.array([*told, "not judged"], dtype="string")
+    return pd.Series(names.take(code), index=frames.index)
 
 
 def write_tables(profile: Block, folder: Path, frames: pd.DataFrame | None = None) -> None:

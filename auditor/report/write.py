@@ -35,7 +35,12 @@ def plain(value: Any, gaps: bool = True) -> Any:
     if kind is float:
         return value if math.isfinite(value) else None
     if kind is dict or isinstance(value, Mapping):
-        return {str(k): plain(v, gaps) for k, v in value.items()}
+        return {
+            str(k): v
+            if type(v) in _PLAIN
+            else plain(v, gaps)  # a call for each would take twice as long
+            for k, v in value.items()
+        }
     if isinstance(value, np.ndarray):
         value = value.tolist()
     if isinstance(value, list | tuple | set | frozenset):
@@ -72,12 +77,15 @@ def _lines(value: Any) -> str:
     return "[" + ",\n ".join(_json(v) for v in value) + "]"
 
 
+_ENCODER: Final = json.JSONEncoder(allow_nan=False)
+
+
 def _json(value: Any) -> str:
     """JSON of a value that is plain already, as nearly all are, or is made so."""
     try:
-        return json.dumps(value, allow_nan=False)
+        return _ENCODER.encode(value)
     except (TypeError, ValueError):
-        return json.dumps(plain(value), allow_nan=False)
+        return _ENCODER.encode(plain(value))
 
 
 def write_text(path: Path, text: str) -> None:

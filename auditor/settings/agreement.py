@@ -61,11 +61,10 @@ def turn_back(frames: pd.DataFrame) -> pd.DataFrame:
     known = frames["body"].notna().to_numpy()
     lies = pd.Series(lying[known]).groupby(frames["body"].to_numpy(object)[known]).any()
     turned = upright & frames["body"].isin(lies.index[lies]).to_numpy(bool)
-    # A second call must not turn a frame again: its sides are gone already.
-    seen = frames[columns].notna().any(axis=1).to_numpy()
-    turned &= seen
     if not turned.any():
         return frames
+    # A second call must not turn a frame again: its sides are gone already.
+    turned &= frames[columns].notna().any(axis=1).to_numpy()
     out = frames.copy(deep=False)
     for column in columns:
         out[column] = out[column].where(~turned, None if column.endswith("method") else np.nan)

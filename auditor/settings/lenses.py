@@ -154,7 +154,7 @@ def _built_in(frames: pd.DataFrame) -> pd.Series:
         known = pd.to_numeric(frames["sensor_diagonal_mm"], errors="coerce")
         diagonal = known.astype(float).fillna(diagonal)
     diagonal = diagonal.where(by_view.notna() | (focal < LONGEST_SHORT_END * diagonal))
-    named = lens.notna() & ~lens.fillna("").str.startswith(BUILT_IN)
+    named = lens.isin([n for n in lens.dropna().unique() if not str(n).startswith(BUILT_IN)])
     per_body = pd.DataFrame(
         {"body": frames["body"], "diagonal": diagonal, "named": named, "focal": focal}
     ).dropna(subset=["body"])

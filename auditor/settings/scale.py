@@ -132,8 +132,8 @@ class _Table:
     def _object(self, name: str) -> NDArray[np.object_]:
         if name not in self.frames:
             return np.full(len(self.frames), None, object)
-        column = self.frames[name].astype("object")
-        return np.array(column.where(column.notna(), None).to_numpy(object))
+        code, found = pd.factorize(self.frames[name])
+        return np.array([*found, None], object)[code]
 
     def _source(self) -> NDArray[np.object_]:
         own, settled = self._object("file_source"), self._object("source")
@@ -192,16 +192,21 @@ class _Table:
 
     def _years(self) -> Floats:
         """The year from which a file by a program dates, as far as `kinds.LEAST_PX` parts them."""
-        moments, found = pd.factorize(self._object("taken"))
-        years = np.array([int(str(m)[:4]) if str(m)[:4].isdigit() else 0 for m in found] + [0])
+        if "taken" not in self.frames:
+            return np.full(len(self.frames), np.nan)
+        code, found = pd.factorize(self.frames["taken"].astype("str").str.slice(0, 4))
+        years = np.array([int(y) if y.isdigit() else 0 for y in found] + [0])
         steps = np.array([0, *sorted(year for year, _ in LEAST_PX)])
-        year = steps[np.searchsorted(steps, years, "right") - 1][moments]
+        year = steps[np.searchsorted(steps, years, "right") - 1][code]
         return np.where((self.source == "edited") & (year > 0), year, np.nan).astype(float)
 
     def copies(self, whole: Bools) -> Bools:
         """Frames whose body has a frame of full size at the very same moment, and those without the
         private notes that the body writes."""
-        moment = pd.factorize(self._object("taken"))[0]
+        if "taken" not in self.frames:
+            moment = np.full(len(self.frames), -1)
+        else:
+            moment = pd.factorize(self.frames["taken"])[0]
         key = pd.Series(self.body.astype(np.int64) * (int(moment.max(initial=0)) + 2) + moment)
         timed = (self.body >= 0) & (moment >= 0)
         duplicate = np.asarray(key.isin(set(key[whole & timed]))) & timed & ~(self.recoded == 0)

@@ -22,7 +22,7 @@ from auditor.infer.lenses.grouping import (
     zoom_thirds,
 )
 from auditor.infer.lenses.physics import Optics, blur_px, prior_for
-from auditor.infer.lenses.scene_groups import grey_means
+from auditor.infer.lenses.scene_groups import grey_means, scenes_of
 from auditor.infer.lenses.table import read_table
 from auditor.optics import GREEN_UM, blur_sigma_for_mtf50, diffraction_mtf
 
@@ -324,3 +324,14 @@ def test_signatures_that_cannot_be_read_are_passed_over():
     assert good.tolist() == [True, False, False, True, False, False, False]
     np.testing.assert_array_equal(means, [grey, grey])
     assert grey_means(texts[:0])[1].shape == (0, 96)
+
+
+def test_scenes_of_groups_never_join_frames_of_two_groups():
+    """Four frames of one outing that look alike, two by each of two lenses, one scene each; without groups
+    all are one."""
+    signature = "00ff" * 48
+    frames = pd.DataFrame({"signature": [signature] * 4, "outing": 0, "burst": [0, 1, 2, 3]})
+    assert len(set(scenes_of(frames))) == 1
+    one, two, three, four = scenes_of(frames, np.array([0, 1, 0, 1]))
+    assert (one, two) == (three, four)
+    assert one != two

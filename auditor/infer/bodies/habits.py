@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.bodies.bands import SHARE_COLUMNS, bands_of
 from auditor.infer.bodies.observe import KINDS, sensor_mask
-from auditor.infer.lenses.grouping import numbers, shutter_stops
+from auditor.infer.lenses.grouping import numbers, shutter_stops, texts
 from auditor.infer.lenses.scene_groups import grey_means
 from auditor.model import Habit
 from auditor.record import SIGNAL_BIN_EDGES
@@ -28,10 +28,11 @@ SPARE_STOPS: Final = 2.0
 the focal length (common practice, no source)."""
 
 _LIFT_COLUMNS: Final = ("status", "capture", "source", "body")
-_HABIT_COLUMNS: Final = (
-    *("taken", "signature", "iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100"),
+_FIGURES: Final = (
+    *("iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100"),
     *("width_px", "height_px", "pixel_pitch_um"),
 )
+_HABIT_COLUMNS: Final = ("body", "taken", "signature", *_FIGURES)
 _CHUNK: Final = 20_000
 """Histograms read at a time, for the memory."""
 _RAISED: Final = 1.1
@@ -118,33 +119,35 @@ def lifts(frames: pd.DataFrame) -> pd.DataFrame:
     return out[~(few & from_raw)]
 
 
-def _static(table: pd.DataFrame) -> NDArray[np.bool_]:
+def _seconds(table: pd.DataFrame) -> Floats:
+    """Time at which each frame was taken (s from any moment), NaN where unknown."""
+    taken = pd.to_datetime(texts(table, "taken"), errors="coerce", utc=True, format="ISO8601")
+    return np.where(taken.isna(), np.nan, taken.astype("int64") / _ticks(taken))
+
+
+def _static(seconds: Floats, signature: pd.Series) -> NDArray[np.bool_]:
     """Frames with a neighbour in time of nearly the same signature."""
-    out = np.zeros(len(table), bool)
-    if "taken" not in table or "signature" not in table:
-        return out
-    taken = pd.to_datetime(table["taken"], errors="coerce", utc=True, format="ISO8601")
-    order = np.argsort(taken.to_numpy(), kind="stable")
-    seconds = taken.astype("int64").to_numpy()[order] / _ticks(taken)
-    valid = taken.notna().to_numpy()[order]
-    near = valid[:-1] & valid[1:] & (np.diff(seconds) <= STATIC_SECONDS)
-    first = np.flatnonzero(near)
+    out = np.zeros(len(seconds), bool)
+    order = np.argsort(seconds, kind="stable")
+    first = np.flatnonzero(np.diff(seconds[order]) <= STATIC_SECONDS)  # unknown times come last
     # Piece by piece: the text of a million signatures weighs as much as all else.
     for start in range(0, len(first), _CHUNK):
         at = first[start : start + _CHUNK]
-        alike = _alike(table["signature"].iloc[order[at]], table["signature"].iloc[order[at + 1]])
+        alike = _alike(signature, order[at], order[at + 1])
         out[order[at[alike]]] = out[order[at[alike] + 1]] = True
     return out
 
 
-def _alike(one: pd.Series, other: pd.Series) -> NDArray[np.bool_]:
-    """Pairs of signatures that differ by no more than `STATIC_DIFFERENCE` in the mean."""
-    (good, grey), (known, others) = (grey_means(t) for t in (one, other))
-    both = good & known
-    difference = np.abs(grey[both[good]].astype(np.int16) - others[both[known]]).mean(axis=1)
-    out = np.zeros(len(both), bool)
-    out[both] = difference <= STATIC_DIFFERENCE
-    return out
+def _alike(
+    signature: pd.Series, one: NDArray[np.int64], other: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Pairs of rows whose signatures differ by no more than `STATIC_DIFFERENCE` in the mean."""
+    rows, place = np.unique(np.concatenate([one, other]), return_inverse=True)
+    known, grey = grey_means(signature.iloc[rows])
+    means = np.full((len(rows), grey.shape[1]), np.nan, np.float32)
+    means[known] = grey
+    first, second = means[place[: len(one)]], means[place[len(one) :]]
+    return np.asarray(np.abs(first - second).mean(axis=1) <= STATIC_DIFFERENCE)
 
 
 def _ticks(taken: pd.Series) -> float:
@@ -174,19 +177,21 @@ def find_habits(
         out.append({**_entry(str(body), "lifted", hits, share, text), "lifted_stops": stops})
     judged = sensor_mask(frames) & (frames["status"] == "measured").to_numpy(bool)
     judged &= frames["source"].isin(KINDS).to_numpy() & frames["body"].notna().to_numpy()
-    names = [c for c in (*_HABIT_COLUMNS, *SHARE_COLUMNS) if c in frames]
     place = np.flatnonzero(judged)
-    bodies = frames["body"].iloc[place].astype(str).to_numpy(object)
-    # One body at a time: choosing rows copies them.
-    for body, at in pd.Series(place).groupby(bodies).indices.items():
-        rows = frames[names].iloc[place[at]]
-        out += _headroom(str(body), rows, share) + _spare(str(body), rows, excellent_iso, share)
+    rows = frames[[c for c in _HABIT_COLUMNS if c in frames]].iloc[place]
+    figures = pd.DataFrame({n: numbers(rows, n) for n in _FIGURES})
+    figures["white"], figures["taken"] = _brightest(frames, place), _seconds(rows)
+    signature = texts(rows, "signature")
+    bodies = rows["body"].astype(str).to_numpy(object)
+    for name, at in pd.Series(place).groupby(bodies).indices.items():
+        body, own = str(name), figures.iloc[at]
+        still = _static(own["taken"].to_numpy(), signature.iloc[at])
+        out += _headroom(body, own, share) + _spare(body, own, still, excellent_iso, share)
     return out
 
 
 def _headroom(body: str, rows: pd.DataFrame, share: float) -> list[Habit]:
-    white = _brightest(rows)
-    iso = numbers(rows, "iso")
+    white, iso = rows["white"].to_numpy(), rows["iso"].to_numpy()
     known = np.isfinite(white) & np.isfinite(iso)
     if not known.any():
         return []
@@ -201,11 +206,12 @@ def _headroom(body: str, rows: pd.DataFrame, share: float) -> list[Habit]:
     return [_entry(body, "underexposed", hits, share, text)]
 
 
-def _brightest(rows: pd.DataFrame) -> Floats:
-    """log2 signal above which one pixel in 500 lies, NaN where no histogram was stored."""
+def _brightest(frames: pd.DataFrame, rows: NDArray[np.int64]) -> Floats:
+    """log2 signal above which one pixel in 500 of each row lies, NaN where no histogram was stored."""
     out = np.full(len(rows), np.nan)
+    table = frames[[c for c in SHARE_COLUMNS if c in frames]]
     for start in range(0, len(rows), _CHUNK):
-        shares, known = _histograms(rows.iloc[start : start + _CHUNK])
+        shares, known = _histograms(table.iloc[rows[start : start + _CHUNK]])
         out[start : start + _CHUNK][known] = _percentile(shares[known], _BRIGHTEST)
     return out
 
@@ -213,22 +219,21 @@ def _brightest(rows: pd.DataFrame) -> Floats:
 def _spare(
     body: str,
     rows: pd.DataFrame,
+    still: NDArray[np.bool_],
     excellent_iso: dict[tuple[str, str], float | None],
     share: float,
 ) -> list[Habit]:
-    numbers = {n: pd.to_numeric(rows[n], errors="coerce").to_numpy(float) for n in ("iso", "ev100")}
-    spare = -shutter_stops(rows)
-    judged = _static(rows) & np.isfinite(spare)
-    judged &= np.isfinite(numbers["iso"]) & np.isfinite(numbers["ev100"])
+    iso, light, spare = rows["iso"].to_numpy(), rows["ev100"].to_numpy(), -shutter_stops(rows)
+    judged = still & np.isfinite(spare) & np.isfinite(iso) & np.isfinite(light)
     if not judged.any():
         return []
-    band = bands_of(numbers["ev100"][judged])
+    band = bands_of(light[judged])
     limit = np.full(len(band), np.inf)
     for key in np.unique(band):
         highest = excellent_iso.get((body, str(key)))
         if highest is not None:
             limit[band == key] = highest
-    above = numbers["iso"][judged] > limit
+    above = iso[judged] > limit
     text = (
         "of the frames of scenes that stood still are at a higher ISO than is excellent in their "
         "light, though the shutter could have stayed open four times as long by the rule of "

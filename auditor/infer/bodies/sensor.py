@@ -39,8 +39,8 @@ def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[st
     """
     if not len(frames) or "gain_e_per_dn" not in frames:
         return {}
-    table = sensor_rows(frames)
     columns = ("gain_e_per_dn", "read_noise_e", "iso", "white_dn")
+    table = sensor_rows(frames, [*columns, "status", "body", "burst", "outing"])
     figures = table.reindex(columns=list(columns)).apply(pd.to_numeric, errors="coerce")
     # A frame without dark flat places tells its gain and leaves its read noise open.
     good = (figures["gain_e_per_dn"] > 0) & ~(figures["read_noise_e"] < 0) & (figures["iso"] > 0)

@@ -160,12 +160,11 @@ def own_labels(frames: pd.DataFrame) -> list[frozenset[str]]:
     software, programs = pd.factorize(words(frames, "software"))
     by_converter = [frozenset([f"converter {c}"]) if c else frozenset() for c in converters]
     by_program = [_done_by(str(s)) for s in programs]
-    told: dict[tuple[int, int], frozenset[str]] = {}
-    out: list[frozenset[str]] = []
-    for c, s in zip(converter.tolist(), software.tolist(), strict=True):
-        if (c, s) not in told:
-            told[c, s] = by_converter[c] | by_program[s]
-        out.append(told[c, s])
+    both, place = np.unique(converter * len(programs) + software, return_inverse=True)
+    told = np.empty(len(both), object)
+    for i, (c, s) in enumerate(zip(*np.divmod(both, len(programs)), strict=True)):
+        told[i] = by_converter[c] | by_program[s]
+    out: list[frozenset[str]] = told[place].tolist()
     source, body = words(frames, "source"), words(frames, "body")
     long_side = np.fmax(numbers(frames, "width_px"), numbers(frames, "height_px"))
     short_side = np.fmin(numbers(frames, "width_px"), numbers(frames, "height_px"))

@@ -204,7 +204,8 @@ def _meetings(
     """Frames of one body and lens, taken minutes apart, that differ in labels."""
     # A lens without a name is known by its focal length.
     unnamed = np.where(c.lens == "", np.nan_to_num(c.focal), 0.0)
-    order = np.lexsort((c.seconds, unnamed, c.lens.astype(str), c.body.astype(str)))
+    lens, body = (pd.factorize(names, sort=True)[0] for names in (c.lens, c.body))
+    order = np.lexsort((c.seconds, unnamed, lens, body))
     keep = c.usable[order] & ~np.isnan(c.seconds[order]) & sound[order]
     keep &= (c.lens[order] != "") | ((c.body[order] != "") & (c.focal[order] > 0))
     order = order[keep]
@@ -213,7 +214,7 @@ def _meetings(
     met: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
     for step in range(1, _NEIGHBOURS + 1):
         a, b = order[:-step], order[step:]
-        near = (c.body[a] == c.body[b]) & (c.lens[a] == c.lens[b]) & (code[a] != code[b])
+        near = (body[a] == body[b]) & (lens[a] == lens[b]) & (code[a] != code[b])
         near &= c.seconds[b] - c.seconds[a] <= MINUTES * _MINUTE_S
         met.append((a[near], b[near]))
     c.signature.read(np.concatenate([rows for ab in met for rows in ab]))

@@ -258,16 +258,14 @@ def _groups(
     frames: pd.DataFrame, good: NDArray[np.bool_], keys: tuple[str, ...]
 ) -> Iterator[tuple[dict[str, str | None], Rows]]:  # fmt: skip
     """Rows of each subject in the kind of file that it has most of."""
-    table = pd.DataFrame({k: words(frames, k) for k in keys})
-    table["source"] = words(frames, "source")
-    table = table[good]
     place = np.flatnonzero(good)
+    table = pd.DataFrame({k: words(frames, k)[place] for k in keys}, dtype=object)
+    kind = pd.factorize(words(frames, "source")[place], sort=True)[0]
     for key, local in table.groupby(list(keys), sort=True).indices.items():
         parts = key if isinstance(key, tuple) else (key,)
         rows = place[local]
-        kinds, code = np.unique(table["source"].to_numpy()[local].astype(str), return_inverse=True)
         subject = {k: (str(v) or None) for k, v in zip(keys, parts, strict=True)}
-        yield subject, rows[code == np.bincount(code).argmax()] if len(kinds) else rows
+        yield subject, rows[kind[local] == np.bincount(kind[local]).argmax()]
 
 
 def _some(outing: Floats) -> NDArray[np.bool_]:

@@ -116,19 +116,21 @@ def find_focus_bias(
 def _parts(
     frames: pd.DataFrame, lenses: Sequence[Block]
 ) -> Iterator[tuple[Block, Block, Rows]]:  # fmt: skip
-    lens, body = words(frames, "lens"), words(frames, "body")
-    converter, source = words(frames, "converter"), words(frames, "source")
+    names = ("lens", "body", "converter", "source")
+    keys = pd.DataFrame({n: words(frames, n) for n in names}, dtype=object)
+    rows_of = keys.groupby(list(names)).indices
     focal, good = numbers(frames, "focal_length_mm"), usable(frames)
     good &= np.isfinite(numbers(frames, "f_number"))
     for entry in lenses:
-        here = good & (lens == entry["lens"]) & (body == entry["body"])
-        here &= (converter == (entry["converter"] or "")) & (source == entry["source"])
+        key = (entry["lens"], entry["body"], entry["converter"] or "", entry["source"])
+        rows = rows_of.get(key, np.empty(0, np.int64))
+        rows = rows[good[rows]]
         for part in entry["focal_ranges"]:
-            inside = here
+            inside = rows
             if part["focal_mm"]:
-                inside = here & within_range(part["focal_mm"], focal)
-            if inside.sum() >= _FEW:
-                yield entry, part, np.flatnonzero(inside)
+                inside = rows[within_range(part["focal_mm"], focal[rows])]
+            if len(inside) >= _FEW:
+                yield entry, part, inside
 
 
 def _judge(

@@ -12,10 +12,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
+import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter
 from scipy.special import ndtr, ndtri
 
 from auditor.infer.criteria import Criteria
@@ -42,6 +42,9 @@ _CUT: Final = 3.0
 spot by itself."""
 _MOST_SCENES: Final = 400
 """Scenes of a body that are looked at, evenly over its time."""
+_MOST_SHOTS: Final = 20 * _MOST_SCENES
+"""Frames of a body, evenly over its time, among which scenes are told apart: twenty for each that is looked
+at (a choice; with more they take longer than all that follows)."""
 _LEAF: Final = 8
 """Scenes of the shortest times that are looked at by themselves."""
 _NEAR: Final = 4
@@ -155,18 +158,27 @@ def _bodies(
     long = np.maximum(numbers(frames, "width_px"), numbers(frames, "height_px"))
     short = np.minimum(numbers(frames, "width_px"), numbers(frames, "height_px"))
     good = usable(frames) & np.isfinite(day) & (f_number >= DUST_F_NUMBER) & (short > 0)
-    table = pd.DataFrame({k: words(frames, k) for k in ("body", "body_serial")})[good]
+    keys = {k: words(frames, k) for k in ("body", "body_serial")}
+    table = pd.DataFrame(keys, dtype=object)[good]
     place = np.flatnonzero(good)
+    chosen: list[tuple[_Sensor, Rows]] = []
     for key, local in table.groupby(["body", "body_serial"], sort=True).indices.items():
         body, serial = (str(k) for k in key)
         rows = place[local]
         aspect = long[rows] / short[rows]
         # Crops put their places elsewhere.
         rows = rows[np.abs(np.log(aspect / np.median(aspect))) < _SAME_SHAPE]
-        rows = _one_of_each_scene(frames, rows[np.argsort(day[rows], kind="stable")])
         if not body or len(rows) < _SCENES:
             continue
-        packed = _maps(pictures, as_texts(frames["file_id"].iloc[rows]).tolist())
+        rows = rows[np.argsort(day[rows], kind="stable")]
+        rows = _one_of_each_scene(frames, _evenly(rows, _MOST_SHOTS), f_number)
+        if len(rows) >= _SCENES:
+            chosen.append((_Sensor(body, serial or None), rows))
+    every = np.concatenate([rows for _, rows in chosen]) if chosen else place[:0]
+    # Asked for together: the frames of many bodies lie beside each other in the store.
+    maps = _maps(pictures, as_texts(frames["file_id"].iloc[every]).tolist())
+    for sensor, rows in chosen:
+        packed, maps = maps[: len(rows)], maps[len(rows) :]
         have = np.array([bool(p) for p in packed])
         shapes = [s for p in packed if (s := dust_shape(p)) is not None]
         if len(shapes) < _SCENES:
@@ -175,19 +187,23 @@ def _bodies(
             day[rows[have]], f_number[rows[have]], [p for p in packed if p],
             (max(s[0] for s in shapes), max(s[1] for s in shapes)),
         )  # fmt: skip
-        yield _Sensor(body, serial or None), shots, int(np.median(long[rows]))
+        yield sensor, shots, int(np.median(long[rows]))
 
 
-def _one_of_each_scene(frames: pd.DataFrame, rows: Rows) -> Rows:
+def _evenly(rows: Rows, most: int) -> Rows:
+    """At most so many of the rows, evenly spread."""
+    step = np.linspace(0, len(rows) - 1, min(len(rows), most)).round().astype(np.int64)
+    return np.asarray(rows[step])
+
+
+def _one_of_each_scene(frames: pd.DataFrame, rows: Rows, f_number: Floats) -> Rows:
     """A scene's frames show the same things at the same places: the one at the smallest aperture stands
     for all. `rows` by time, and so again."""
     known = [c for c in ("signature", "outing", "burst") if c in frames]
     scene = scenes_of(frames[known].iloc[rows])
-    order = np.lexsort((-numbers(frames, "f_number")[rows], scene))
+    order = np.lexsort((-f_number[rows], scene))
     _, first = np.unique(scene[order], return_index=True)
-    kept = rows[np.sort(order[first])]
-    step = np.linspace(0, len(kept) - 1, min(len(kept), _MOST_SCENES)).round().astype(np.int64)
-    return np.asarray(kept[step])
+    return _evenly(rows[np.sort(order[first])], _MOST_SCENES)
 
 
 def _maps(pictures: PictureSource, ids: list[str]) -> list[bytes]:
@@ -265,7 +281,8 @@ def _standing_out(total: Plane, weights: Plane, first: int, end: int) -> Iterato
         return
     # Surroundings that were not as restless as the frames said, or more so, show in the whole map.
     sure = sure / max(scale_of(inner), 1.0)
-    top = (sure > -ndtri(_WRONG / sure.size)) & (sure >= maximum_filter(sure, 2 * _NEAR + 1))
+    near = np.ones((2 * _NEAR + 1, 2 * _NEAR + 1), np.uint8)
+    top = (sure > -ndtri(_WRONG / sure.size)) & (sure >= cv2.dilate(sure, near))
     for row, col in np.argwhere(top):
         yield _Spot(int(row), int(col), first, end, float(sure[row, col]))
 

@@ -129,15 +129,16 @@ def seen_difference(
         a, b = files.quality(mtf50, f_number, viewing, **shape)
         return np.asarray(b - a)
 
-    low, high = (
-        files.quality(mtf50 * math.exp(step), f_number, viewing) for step in (-_STEP, _STEP)
-    )
+    scaled = [mtf50 * math.exp(step) for step in (0.0, -_STEP, _STEP)]
+    same, low, high = files.quality(np.stack(scaled), f_number, viewing)
     a, b = (high - low) / (2 * _STEP) * error
     variance = np.maximum(a * a + b * b - 2 * np.asarray(together) * a * b, 0.0)
     shape = (difference(power=REMAINDERS[1]) - difference(power=REMAINDERS[0])) / 2
-    less, more = (files.sharpening + sign * files.sharpening_error for sign in (-1, 1))
-    finish = (difference(sharpening=more) - difference(sharpening=less)) / 2
-    return difference(), np.sqrt(variance + shape**2 + finish**2)
+    finish: Floats | float = 0.0
+    if files.sharpening_error:
+        less, more = (files.sharpening + sign * files.sharpening_error for sign in (-1, 1))
+        finish = (difference(sharpening=more) - difference(sharpening=less)) / 2
+    return np.asarray(same[1] - same[0]), np.sqrt(variance + shape**2 + finish**2)
 
 
 def chance_seen(loss: float, error: float) -> float:

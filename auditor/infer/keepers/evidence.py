@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.keepers.expected import Allowed
-from auditor.infer.lenses.grouping import numbers, shutter_stops, texts
+from auditor.infer.lenses.grouping import numbers, shutter_stops, words
 from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.optics import mtf50
 from auditor.record import DIRECTIONS
@@ -136,25 +136,27 @@ def _lens_px2(frames: pd.DataFrame, allowed: Allowed) -> Floats:
     f_number, pitch = numbers(frames, "f_number"), numbers(frames, "pixel_pitch_um")
     known = (f_number > LEAST_F_NUMBER) & (pitch > LEAST_PITCH_UM)
     perfect = np.full(len(frames), PIXEL_MTF50**-2)
+    # Pairs as complex numbers, which are sorted more quickly than rows.
     pairs, place = np.unique(
-        np.round(np.column_stack([f_number[known], pitch[known]]), 2), axis=0, return_inverse=True
+        np.round(f_number[known], 2) + 1j * np.round(pitch[known], 2), return_inverse=True
     )
-    if len(pairs):
-        perfect[known] = np.array([float(mtf50(n, p)) for n, p in pairs])[place.ravel()] ** -2.0
+    perfect[known] = np.array([float(mtf50(p.real, p.imag)) for p in pairs])[place] ** -2.0
     return np.where(np.isfinite(curve), curve, perfect)
+
+
+def _gear(frames: pd.DataFrame) -> pd.DataFrame:
+    """Body, lens and converter as plain objects, which are told apart more quickly than columns of text."""
+    names = ("body", "lens", "converter")
+    return pd.DataFrame({n: words(frames, n) for n in names}, dtype=object)
 
 
 def _of_the_scene(frames: pd.DataFrame, softness: Floats) -> Floats:
     """Softness, where any is left, of the sharpest other frame of the same scene by the same lens; 0
     where a scene has fewer than `MATES` others. Of few the chance is larger that all failed alike: of n others
     it counts for n / (n + 1) (Laplace's rule of succession)."""
-    keys = pd.DataFrame({n: texts(frames, n).to_numpy() for n in ("body", "lens", "converter")})
-    group = (
-        keys.assign(scene=scenes_of(frames))
-        .groupby([*keys, "scene"], sort=False, dropna=False)
-        .ngroup()
-    )
-    table = pd.DataFrame({"group": group.to_numpy(), "softness": softness}).dropna()
+    keys = _gear(frames)
+    scene = scenes_of(frames, keys.groupby(list(keys), sort=False).ngroup().to_numpy())
+    table = pd.DataFrame({"group": scene, "softness": softness}).dropna()
     table = table.sort_values("softness")
     place = table.groupby("group").cumcount()
     first = table["softness"].groupby(table["group"]).transform("first")
@@ -167,12 +169,12 @@ def _of_the_scene(frames: pd.DataFrame, softness: Floats) -> Floats:
 def _usual(frames: pd.DataFrame, lacks: Floats) -> Floats:
     """What sound frames of the same lens, body, kind and size of file lack (ln px^2, as `lacks`)."""
     prior = np.log(np.array(USUAL_PX2) + FLOOR_PX2)
-    keys = pd.DataFrame({n: texts(frames, n).to_numpy() for n in ("body", "lens", "converter")})
-    keys["pool"] = pools(frames)
+    keys = _gear(frames)
+    keys["pool"] = pd.factorize(pools(frames))[0]
     # Sizes within a fifth are one: cut-outs of a frame hold the same pixels.
     pixels = np.maximum(numbers(frames, "width_px") * numbers(frames, "height_px"), 1)
     keys["size"] = np.nan_to_num(np.round(2 * np.log2(pixels)))
-    best = texts(frames, "status").to_numpy() == "measured"
+    best = words(frames, "status") == "measured"
     group = keys.groupby(list(keys), sort=False).ngroup().to_numpy()
     out = np.empty_like(lacks)
     for i in range(2):

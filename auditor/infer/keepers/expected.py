@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import numbers, texts
+from auditor.infer.lenses.grouping import numbers, words
 from auditor.record import ZONES
 from auditor.record.pools import pool_words, pools
 
@@ -86,12 +86,12 @@ def allowed_by_settings(
         np.full(n, np.nan), np.zeros(n, bool), np.zeros(n, bool), np.zeros(n), np.full(n, np.nan),
         np.full(n, np.nan), np.full(n, -1), np.full(n, -1),
     )  # fmt: skip
-    names = {k: texts(frames, k).to_numpy(dtype=object) for k in ("lens", "body", "converter")}
-    serial = texts(frames, "lens_serial").to_numpy(dtype=object)
-    source = texts(frames, "source").to_numpy(dtype=object)
+    names = {k: words(frames, k) for k in ("lens", "body", "converter")}
+    serial, source = words(frames, "lens_serial"), words(frames, "source")
     focal, f_number = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
-    files = np.array([pool_words(p) for p in pools(frames)], dtype=object)
-    keys = pd.DataFrame(names)
+    pool, kinds = pd.factorize(pools(frames))
+    files = np.array([pool_words(k) for k in kinds], dtype=object)[pool]
+    keys = pd.DataFrame(names, dtype=object)
     rows_of = keys.groupby(list(names), sort=False).indices
     for i, lens in enumerate(lenses):
         key = (lens["lens"] or "", lens["body"] or "", lens.get("converter") or "")
@@ -194,7 +194,7 @@ def _beyond(x: Floats, low: float, high: float) -> tuple[NDArray[np.bool_], NDAr
 
 
 def _noise(out: Allowed, frames: pd.DataFrame, bodies: Sequence[Block]) -> None:
-    body, source = texts(frames, "body").to_numpy(), texts(frames, "source").to_numpy()
+    body, source = words(frames, "body"), words(frames, "source")
     iso, light = numbers(frames, "iso"), numbers(frames, "ev100")
     rows_of = pd.Series(np.arange(len(frames))).groupby(body).indices
     for entry in bodies:

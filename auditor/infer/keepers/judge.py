@@ -25,7 +25,7 @@ from auditor.infer.lenses.grouping import (
     numbers,
     shown_sharpness,
     shutter_stops,
-    texts,
+    words,
 )
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
 from auditor.record.pools import pools
@@ -93,10 +93,11 @@ def judge_frames(
     """
     frames = frames.reset_index(drop=True)
     allowed = allowed_by_settings(frames, lenses, bodies, criteria)
-    usable = texts(frames, "status").to_numpy() == "measured"
+    usable = words(frames, "status") == "measured"
     # A spectrum that ends early tells enlarging of exports; the camera's own files it takes for enlarged where
     # nothing in them is plain.
-    own = texts(frames, "source").isin(("camera", "raw")).to_numpy()
+    source = words(frames, "source")
+    own = (source == "camera") | (source == "raw")
     usable &= flags(frames, "best", True) & (own | ~flags(frames, "upsampled", False))
     usable &= pools(frames) != ""
     out = frame_evidence(frames, allowed)

@@ -140,11 +140,14 @@ def _sketch(vectors: NDArray[np.float32], axes: NDArray[np.float32]) -> NDArray[
     return np.column_stack([turned[:, :_AXES], rest])
 
 
-def scenes_of(frames: pd.DataFrame) -> NDArray[np.int64]:
-    """`find_scenes` for the rows of a frame table; a row whose outing or burst is unknown has its own."""
+def scenes_of(frames: pd.DataFrame, group: NDArray[np.int64] | None = None) -> NDArray[np.int64]:
+    """`find_scenes` for the rows of a frame table; a row whose outing or burst is unknown has its own.
+    Given a `group` (n,), scenes of each by themselves: all frames of a large archive's outings held
+    against each other take the longest of all that is made of them."""
 
     def numbered(name: str) -> NDArray[np.int64]:
         known = numbers(frames, name)
-        return np.where(np.isnan(known), -1.0 - np.arange(len(known)), known).astype(np.int64)
+        each = np.where(np.isnan(known), -1.0 - np.arange(len(known)), known).astype(np.int64)
+        return each if group is None else pd.Series(each).groupby([group, each]).ngroup().to_numpy()
 
     return find_scenes(texts(frames, "signature"), numbered("outing"), numbered("burst"))
