@@ -60,13 +60,13 @@ class Beyond:
         self._height = height
 
     def quantile(self, deviate: Floats, f_numbers: Floats) -> Floats:
-        """Heights (B, Z, M) over the curve, ln MTF50, of normal deviates (B, Z): 0 is the median."""
+        """Heights (B, Z, M) over the curve, ln MTF50, of normal deviates (B,): 0 is the median."""
         share = ndtr(deviate)
         zones, apertures, _ = self._chance.shape
-        heights = np.empty((*share.shape, apertures))
+        heights = np.empty((len(share), zones, apertures))
         for z in range(zones):
             for k in range(apertures):
-                heights[:, z, k] = np.interp(share[:, z], self._chance[z, k], self._height)
+                heights[:, z, k] = np.interp(share, self._chance[z, k], self._height)
         # Between apertures in use on straight lines over stops, past them as at the last.
         weight = [np.interp(np.log2(f_numbers), self._stops, unit) for unit in np.eye(apertures)]
         return np.asarray(heights @ np.stack(weight))

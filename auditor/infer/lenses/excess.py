@@ -75,7 +75,7 @@ class Excess:
         return np.asarray(np.repeat(shares / each, each, axis=-1))
 
     def nearest(self, shares: Floats) -> Floats:
-        """How far (K, px^2) the frames nearest to the lens lie from it, as a rule: the harmonic mean of
-        the spreads, times the share of frames that are not the lens's own. `shares` (K, COMPONENTS)."""
-        density = (shares[:, 1:] / self.means[:, 1:]).sum(1)
-        return np.asarray((1 - shares[:, 0]) ** 2 / np.maximum(density, 1e-12))
+        """How far (Z, K, px^2) the frames nearest to the lens lie from it, as a rule: the harmonic mean of
+        the spreads, times the share of frames that are not the lens's own. `shares` (Z, K, COMPONENTS)."""
+        density = (shares[..., 1:] / self.means[:, 1:]).sum(-1)
+        return np.asarray((1 - shares[..., 0]) ** 2 / np.maximum(density, 1e-12))

@@ -94,7 +94,7 @@ def _start(model: Model, inlier: Floats, quantile: Floats) -> State:
     zones = model.value.shape[1]
     return State(
         theta,
-        np.tile(inlier[:, None], model.used.shape[1]),
+        np.tile(inlier[:, None, None], (zones, model.used.shape[1])),
         np.full((len(theta), COMPONENTS - 1), 1 / (COMPONENTS - 1)),
         np.full((len(theta), zones), SCATTER),
     )

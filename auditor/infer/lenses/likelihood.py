@@ -34,9 +34,10 @@ _SCATTERS: Final = (0.006, 0.15)
 SHARE_WEIGHT: Final = np.array([6.0, 1, 1, 1, 1, 8, 4, 1, 1])
 """Figures' worth of trust in each spread of excess: what scatters no more than sound figures do is taken
 for sound, or for depth that wide apertures would show, until figures say otherwise."""
-SHARE_POOL: Final = 6.0
-"""Figures' worth of trust in the share of frames on the curve being an aperture's as it is the lens's:
-dusk leaves few at small apertures, depth at wide ones."""
+SHARE_POOL: Final = 4.0
+"""Figures' worth of trust in a zone's share of figures on the curve being the lens's, and an aperture's
+the zone's: dusk leaves few at small apertures, depth at wide ones, and fewer in corners than where one
+focuses."""
 _OUTLIERS: Final = 0.015
 """Share of figures that are off by anything."""
 _OUTLIER_DENSITY: Final = 0.5
@@ -65,8 +66,8 @@ _PIECE: Final = 128
 
 
 class State(NamedTuple):
-    """Parameters: optics (..., P), share of figures on the curve at each aperture (..., K), shares of the
-    spreads of excess among the others (..., COMPONENTS - 1), scatter (..., Z)."""
+    """Parameters: optics (..., P), share of a zone's figures on the curve at each aperture (..., Z, K),
+    shares of the spreads of excess among the others (..., COMPONENTS - 1), scatter (..., Z)."""
 
     theta: Floats
     share: Floats
@@ -75,15 +76,15 @@ class State(NamedTuple):
 
     @property
     def shares(self) -> Floats:
-        """(..., K, COMPONENTS): on the curve, and of each spread."""
-        others = (1 - self.share)[..., None] * self.spread[..., None, :]
+        """(..., Z, K, COMPONENTS): on the curve, and of each spread."""
+        others = (1 - self.share)[..., None] * self.spread[..., None, None, :]
         return np.concatenate([self.share[..., None], others], axis=-1)
 
     def of(self, curve: int, apertures: int) -> State:
         """That of one of several curves, which has so many apertures."""
         theta, share, spread, scatter = (part[curve] for part in self)
         return State(
-            theta[: len(theta) - len(share) + apertures], share[:apertures], spread, scatter
+            theta[: len(theta) - share.shape[1] + apertures], share[:, :apertures], spread, scatter
         )
 
 
@@ -227,13 +228,13 @@ class Model:
         smear = _SMEAR * np.minimum(smear, _FARTHEST_APART)
         smear[..., 0] = 0.0  # where nothing is lacking
         weight = self.excess.weights(state.shares) * ((1 - _OUTLIERS) / np.sqrt(2 * np.pi))
-        by_zone = (np.swapaxes(part, -3, -2) for part in (mean, share, smear**2))
+        by_zone = (np.swapaxes(part, -3, -2) for part in (mean, share, smear**2, weight))
         scatter2 = np.broadcast_to(
             state.scatter[..., None, :] ** 2, (*self.used.shape, curve.shape[-2])
         )
         return [
             *(part.reshape(-1, *part.shape[-2:]) for part in by_zone),
-            *(part.reshape(-1, part.shape[-1]) for part in (weight, scatter2)),
+            scatter2.reshape(-1, scatter2.shape[-1]),
         ]
 
     def _figures(self, cells: list[Floats], rows: slice) -> tuple[Floats, ...]:
@@ -266,7 +267,7 @@ class Model:
         chance *= precision
         chance *= -0.5
         np.exp(chance, out=chance)
-        chance *= weight[:, None]
+        chance *= weight
         chance *= np.sqrt(precision)
         density = chance.sum(2) + _OUTLIERS * _OUTLIER_DENSITY
         chance *= np.where(self.known[rows], 1 / density, 0.0)[:, :, None]
@@ -356,12 +357,19 @@ class Model:
 
     def _shares(self, expectation: Expectation) -> tuple[Floats, Floats]:
         """Shares of a state."""
-        sums = self.sums(expectation.component)
-        kinds = sums.sum((-3, -2)) + SHARE_WEIGHT
-        usual = kinds[..., :1] / kinds.sum(-1, keepdims=True)
-        share = (sums[..., 0].sum(-2) + SHARE_POOL * usual) / (sums.sum((-3, -1)) + SHARE_POOL)
-        others = kinds[..., 1:]
+        sums = self.sums(expectation.component)  # (..., Z, K, COMPONENTS)
+        usual = self._usual(sums)[1][..., None]
+        share = (sums[..., 0] + SHARE_POOL * usual) / (sums.sum(-1) + SHARE_POOL)
+        others = (sums.sum((-3, -2)) + SHARE_WEIGHT)[..., 1:]
         return share, others / others.sum(-1, keepdims=True)
+
+    @staticmethod
+    def _usual(sums: Floats) -> tuple[Floats, Floats]:
+        """Share on the curve of the lens's figures (..., 1), and of a zone's at all apertures (..., Z)."""
+        kinds = sums.sum((-3, -2)) + SHARE_WEIGHT
+        lens = kinds[..., :1] / kinds.sum(-1, keepdims=True)
+        zone = sums.sum(-2)
+        return lens, (zone[..., 0] + SHARE_POOL * lens) / (zone.sum(-1) + SHARE_POOL)
 
     def objective(self, state: State, expectation: Expectation) -> Floats:
         """(...), penalised log likelihood."""
@@ -369,14 +377,18 @@ class Model:
         strain = (((state.theta - mean) / sd) ** 2).sum(-1)
         rise = np.maximum(np.diff(expectation.curve, axis=-2), 0) * self.used[..., None, :]
         strain += (rise**2).sum((-2, -1)) / _ORDER**2
-        kinds = self.sums(expectation.component).sum((-3, -2)) + SHARE_WEIGHT
-        usual = kinds[..., 0] / kinds.sum(-1)
-        share, here = state.share, usual[..., None]
-        pooled = ((here * np.log(share) + (1 - here) * np.log1p(-share)) * self.used).sum(-1)
+        lens, zone = self._usual(self.sums(expectation.component))
+        pooled = _agreement(zone, lens).sum(-1)
+        pooled += (_agreement(state.share, zone[..., None]) * self.used[..., None, :]).sum((-2, -1))
         known = np.log(state.spread) @ SHARE_WEIGHT[1:]
-        known += SHARE_WEIGHT[0] * np.log(usual) + SHARE_WEIGHT[1:].sum() * np.log1p(-usual)
+        known += _agreement(lens, SHARE_WEIGHT[0] / SHARE_WEIGHT.sum())[..., 0] * SHARE_WEIGHT.sum()
         seen = self.sums(expectation.log_density).sum((-2, -1))
         return np.asarray(seen - 0.5 * strain + known + SHARE_POOL * pooled)
+
+
+def _agreement(share: Floats, usual: Floats | float) -> Floats:
+    """Log density of shares of frames about what is usual, per figure's worth of trust."""
+    return np.asarray(usual * np.log(share) + (1 - usual) * np.log1p(-share))
 
 
 def _flat(by_cell: Floats) -> Floats:
