@@ -39,8 +39,7 @@ class Beyond:
     """Posterior of a curve's height over a fit's; the prior is flat up to a perfect lens at that pitch."""
 
     def __init__(self, fit: CurveFit) -> None:
-        finishing = fit.state.theta[-1 - len(fit.data.f_numbers) :]
-        room = np.maximum(fit.model.perfect(finishing) - fit.curve, _LEAST)
+        room = np.maximum(fit.model.optics.perfect(fit.sharpening) - fit.curve, _LEAST)
         below = -np.geomspace(_LOWEST, _LEAST, _STEPS_BELOW)
         height = np.concatenate([below, [0.0], np.geomspace(_LEAST, room.max(), _STEPS)])
         # As many curves as heights, each with all the frames.

@@ -167,7 +167,7 @@ def _shake(fit: CurveFit, names: list[str], out: Evidence) -> None:
 def _softness(fit: CurveFit, out: Evidence) -> None:
     """Whether even the best of the lens is far softer than lenses are."""
     best = float(np.exp(fit.curve[ZONES.index("centre")].max()))
-    diffraction = float(np.exp(fit.model.perfect(np.zeros(1 + len(fit.data.f_numbers))).max()))
+    diffraction = float(np.exp(fit.model.optics.perfect(0.0).max()))
     kappa = float(blur_sigma_for_mtf50(1.0))
     left = kappa * np.sqrt(max(1 / best**2 - 1 / diffraction**2, 0.0))
     if left > _SOFT_PX:

@@ -47,6 +47,11 @@ class CurveFit:
         return self.expectation.curve
 
     @property
+    def sharpening(self) -> float:
+        """Amount of the camera's sharpening."""
+        return float(self.state.theta[-1])
+
+    @property
     def inlier(self) -> Floats:
         """n, chance that the frame's sharpest zone is as sharp as the lens."""
         return np.asarray(self.expectation.inlier.max(1))

@@ -161,9 +161,7 @@ class Draws:
     @property
     def sharpening(self) -> tuple[float, float]:
         """Amount of the camera's sharpening and its standard error."""
-        sharpening = self.fit.model.optics.sharpening
-        amount = float(sharpening(self.fit.state.theta))
-        return round(amount, 3), round(float(sharpening(self._drawn.theta.T).std()), 3)
+        return round(self.fit.sharpening, 3), round(float(self._drawn.theta[:, -1].std()), 3)
 
     @property
     def frames_error(self) -> Floats:
@@ -283,7 +281,9 @@ def _second_derivatives(fit: CurveFit, jacobian: Floats) -> Floats:
     """Second derivatives of the log likelihood by the parameters of `_scores`.
 
     A zone's figures at an aperture know of them by the curve there, the log weights of the spreads and
-    ln scatter^2: derivatives by these, led back to the parameters by the chain rule.
+    ln scatter^2: derivatives by these, led back to the parameters by the chain rule. Curves count as
+    straight in the parameters of optics (Gauss-Newton): where figures lie off a curve on both sides, its bend
+    only adds noise, and may seem to leave a parameter free.
     """
     state = fit.state
     zones, k, size = jacobian.shape
@@ -299,8 +299,6 @@ def _second_derivatives(fit: CurveFit, jacobian: Floats) -> Floats:
     out = np.einsum("zkap,zkab,zkbq->pq", chain, _by_cell(fit), chain, optimize=True)
     # What the parameters' own curvature adds.
     totals = _cell_totals(fit.data, fit.expectation)
-    bend = fit.model.optics.curvature(state.theta, _STEP)
-    out[:size, :size] += np.einsum("zk,zkpq->pq", totals[:, :, 0], bend)
     seen, excess = totals[:, :, 1:-1].sum(2), totals[:, :, 2:-1].sum()
     out[share, share] -= seen * state.share * (1 - state.share)
     out[spreads, spreads] -= excess * (np.diag(state.spread) - np.outer(state.spread, state.spread))

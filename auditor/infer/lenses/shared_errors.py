@@ -19,21 +19,26 @@ __all__ = ["shared_errors"]
 
 Floats = NDArray[np.float64]
 
-_LEAST_SYSTEMATIC: Final = 0.006
+_OUTING_SD: Final = 0.012
+"""What an outing's frames share (ln MTF50), while outings are too few to tell."""
+_LEAST_SYSTEMATIC: Final = 0.003
 """Error (ln MTF50) that all figures share whatever they show: shape of the profiles, coding. Curves of
 plain steps lie within 1%."""
-_SYSTEMATIC: Final = 0.03
-"""The same where no figure lies on the curve, and by the fourth power of the share that do not where some
-do: what all differ by they may also have in common. Curves of plain steps, a third of whose failures are
-drawn, are off by half a percent, of drawn landscapes, a third of whose figures lie on it, by 2%."""
-_LEAST_SCATTER: Final = 0.006
-"""Scatter (ln MTF50) of sound figures beyond their errors that a fit finds where there is none."""
+_SYSTEMATIC: Final = 0.025
+"""The same where no figure lies on the curve, and where some do, times the fourth power of the share that
+do not: what all differ by they may also have in common. Curves of plain steps are off by half a percent,
+those of drawn landscapes, a quarter of whose figures lie on the curve, by 2%."""
+_LEAST_SCATTER: Final = 0.012
+"""Scatter (ln MTF50) of sound figures beyond their errors up to which it is theirs alone: drawn landscapes
+have as much."""
+_SCATTER: Final = 1.25
+"""What they may have in common, over what they scatter beyond that: of photographs 2%."""
 _OBJECTS: Final = 0.35
 """Share of the error that sound figures state for objects soft themselves that they have in common."""
 _FINISHING: Final = 0.02
 """What sharpening of amount 1 does to ln MTF50 beyond the textbook's within three stops: cameras sharpen
-encoded light and bend its tones. At f/22 sharpened copies of drawn landscapes lie 3% high."""
-_UNSURE: Final = 0.02
+encoded light and bend its tones. At f/22 sharpened copies of drawn landscapes lie 2 to 3% high."""
+_UNSURE: Final = 0.012
 """Scatter and objects' softness (ln MTF50) at which half of what frames lack passes for that: the sharpest of
 figures that scatter lie beyond the lens as soon as short of it."""
 _OF_PROFILES: Final = 0.02
@@ -53,15 +58,17 @@ def shared_errors(
     kinds = fit.expectation.component.sum((0, 1)) + SHARE_WEIGHT
     loose = float(1 - kinds[0] / kinds.sum()) ** 4
     objects = _soft_objects(fit)
-    amount = float(np.clip(fit.model.optics.sharpening(fit.state.theta), 0, 1))
-    every = np.linalg.norm([_LEAST_SYSTEMATIC, _SYSTEMATIC * loose, _OBJECTS * objects])
-    level, tilt, deviate = rng.standard_normal((3, draws))
-    # As far as what frames lack is depth, and none of the sound ones lies on the curve.
+    amount = float(np.clip(fit.sharpening, 0, 1))
     scatter2 = float(np.maximum(fit.state.scatter**2 - _LEAST_SCATTER**2, 0).mean())
+    outing = _OUTING_SD / np.sqrt(len(np.unique(fit.data.outing)))
+    differing = np.hypot(_SYSTEMATIC * loose, _SCATTER * np.sqrt(scatter2))
+    level, tilt, deviate = rng.standard_normal((3, draws))
+    level *= np.linalg.norm([_LEAST_SYSTEMATIC, differing, outing, _OBJECTS * objects])
+    tilt *= np.hypot(differing, _FINISHING * amount)
+    # As far as what frames lack is depth, and none of the sound ones lies on the curve.
     depth = 1 / (1 + (objects**2 + scatter2) / _UNSURE**2)
     sound = cell_sums(fit.data, fit.expectation.inlier)
-    reach = depth * (1 - fit.state.share) ** sound
-    return every * level, _FINISHING * amount * tilt, deviate, reach
+    return level, tilt, deviate, depth * (1 - fit.state.share) ** sound
 
 
 def _soft_objects(fit: CurveFit) -> float:
