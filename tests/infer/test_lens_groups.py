@@ -106,13 +106,21 @@ def test_a_converter_is_a_comparison_with_its_interval():
         centre=worse, middle=worse, corner=worse, apertures=apertures, focal_mm=(280.0,),
         converter="Extender 1.4x",
     )  # fmt: skip
-    found = infer_lenses(frames_of(bare, with_it), Criteria())
-    entry = next(x for x in found if x["converter"])["converter_comparison"]
     n = np.array(apertures)
-    true = float(np.mean(np.log(with_it.true_mtf50("centre", n) / bare.true_mtf50("centre", n))))
-    assert entry["factor"] == 1.4
-    assert entry["zones"]["centre"]["low"] <= np.expm1(true) <= entry["zones"]["centre"]["high"]
-    assert next(x for x in found if not x["converter"])["converter_comparison"] is None
+    ratio = with_it.true_mtf50("centre", n) / bare.true_mtf50("centre", n)
+    true = float(np.expm1(np.mean(np.log(ratio))))
+    held, error = [], []
+    for seed in range(12):
+        found = infer_lenses(frames_of(bare, with_it, seed=seed), Criteria())
+        entry = next(x for x in found if x["converter"])["converter_comparison"]
+        assert entry["factor"] == 1.4
+        assert next(x for x in found if not x["converter"])["converter_comparison"] is None
+        zones = [entry["zones"][zone] for zone in ZONES]
+        held += [z["low"] <= true <= z["high"] for z in zones]
+        error += [abs(z["difference"] - true) for z in zones]
+    # Of 90% intervals of 30 archives 82% hold; zones of an archive are alike.
+    assert np.mean(held) >= 0.75
+    assert np.median(error) <= 0.015
 
 
 def _verdicts(sides: tuple[float, float, float, float], count: int) -> list[dict]:

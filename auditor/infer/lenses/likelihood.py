@@ -378,7 +378,9 @@ class Model:
 
 
 def _agreement(share: Floats, usual: Floats | float) -> Floats:
-    """Log density of shares of frames about what is usual, per figure's worth of trust."""
+    """Log density of shares of frames about what is usual, per figure's worth of trust. Not made up to
+    equal mass: shares near none or all count for more. Without that an ascent ends where more figures pass
+    for the lens's own, and curves of drawn landscapes lie 2.4% low instead of 1.6."""
     return np.asarray(usual * np.log(share) + (1 - usual) * np.log1p(-share))
 
 
