@@ -25,6 +25,7 @@ from auditor.infer.lenses.physics import Optics, blur_px, prior_for
 from auditor.infer.lenses.scene_groups import grey_means
 from auditor.infer.lenses.table import read_table
 from auditor.optics import GREEN_UM, blur_sigma_for_mtf50, diffraction_mtf
+from auditor.record import ZONES
 
 
 def frames_of(*lenses: LensSpec, seed: int = 2, **spec: object) -> pd.DataFrame:
