@@ -40,6 +40,8 @@ _LEAST_PX: Final = 400
 """Short side in pixels below which a frame is too small for a map (a judgement, no source)."""
 _FINER: Final = 128
 """Steps into which a code value of 8 bits is divided."""
+_BAND: Final = 128
+"""Rows worked on at a time, a multiple of any reduction: what lies between stays in the processor's cache."""
 _DARKEST_DN: Final = 1.0
 """Data number above black below which nothing is told of a mosaic; of other files a 255th of white."""
 _LITTLE: Final = 0.6
@@ -121,7 +123,9 @@ def _small(picture: Picture) -> tuple[Plane, float]:
     code: NDArray[Any] = picture.luma
     if code.dtype == np.uint8:
         # Means of whole code values would be rounded by more than a faint shadow is deep.
-        return area_means(np.multiply(code, _FINER, dtype=np.uint16), factor), _FINER * picture.peak
+        bands = (code[i : i + _BAND] for i in range(0, len(code) // factor * factor, _BAND))
+        small = [area_means(np.multiply(b, _FINER, dtype=np.uint16), factor) for b in bands]
+        return np.concatenate(small), _FINER * picture.peak
     return area_means(code, factor), picture.peak
 
 

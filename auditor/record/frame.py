@@ -213,6 +213,8 @@ class Sharpness:
     """Median overshoot of edges as a share of the step: 0 none, 0.1 and more sharpened."""
     streaks: float | None = None
     """How much more of the finest texture is missing along one direction than across it (ln of energy)."""
+    fineness: float | None = None
+    """How fine the finest texture is in its least fine direction (ln of energy at a small blur over a greater)."""
     upsampled: bool = False
     """The spectrum ends well below the pixel grid's limit, as after enlarging."""
     in_focus: bool = True

@@ -26,7 +26,7 @@ __all__ = ["row_to_object", "to_row"]
 # Figures of the whole frame that bear the same name in the record, the row and the object.
 _SHARPNESS: Final = (
     *(f"{d}_cpp" for d in DIRECTIONS),
-    *("overshoot", "streaks", "upsampled", "in_focus"),
+    *("overshoot", "streaks", "fineness", "upsampled", "in_focus"),
 )
 _NOISE: Final = (
     *("grain_px", "sigma_output_code8", "tone_output_scale"),

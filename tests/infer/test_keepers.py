@@ -113,7 +113,8 @@ def test_sound_frames_are_left_alone():
 
 
 def test_blur_alike_in_all_directions_is_missed_focus():
-    row = judged(frame(factor=BLURRED), *COMPANY).iloc[0]
+    # Texture as fine as a Gaussian blur of 2.2 px leaves it (tests/measure/test_fine_texture.py).
+    row = judged(frame(factor=BLURRED, fineness=0.24), *COMPANY).iloc[0]
     assert row["soft"]
     assert row["cause"] == "missed focus"
     assert row["measured_cpp"] == pytest.approx(BLURRED * CURVE["centre"][3])
@@ -140,6 +141,16 @@ def test_streaks_all_over_the_frame_speak_for_a_moved_camera():
     assert none["shake_probability"] + 0.2 < some["shake_probability"]
     # Frames measured before streaks were are judged by their edges.
     assert unknown["fault_probability"] == pytest.approx(none["fault_probability"])
+
+
+def test_texture_in_focus_speaks_for_a_frame_of_few_clean_edges():
+    """Fur and leaves: their edges look soft, and their finest texture does not."""
+    soft = {"factor": 0.5}
+    unknown, coarse, fine = (
+        judged(frame(**soft, **more), *COMPANY)["fault_probability"].iloc[0]
+        for more in ({}, {"fineness": 0.2}, {"fineness": 0.9})
+    )
+    assert fine + 0.2 < unknown < coarse
 
 
 def test_a_fast_shutter_speaks_against_shake():
@@ -332,6 +343,25 @@ def test_a_shutter_time_is_held_against_a_time_that_it_can_be_reckoned_from():
         "1/35 s is 1.0 stops slower than 1/70 s, the rule of thumb for 35 mm "
         "(70 mm in full-frame terms)"
     )
+
+
+def test_of_a_sensor_of_unknown_size_no_rule_of_thumb_is_told():
+    """6 mm are a wide angle on one sensor and a tele lens on another."""
+    unknown = {"pixel_pitch_um": None, "focal_35mm": None}
+    table = pd.DataFrame([row | unknown for row in (shaken(), *COMPANY)])
+    (found,) = find_keepers(table, [lens_entry()], [body_entry()], Criteria())
+    assert not any("rule of thumb" in text for text in found["evidence"])
+
+
+@pytest.mark.parametrize("seconds", [None, 30.0])
+def test_a_frame_may_have_moved_whose_shutter_time_says_nothing_of_the_hand(
+    seconds: float | None,
+) -> None:
+    (found,) = find_keepers(
+        pd.DataFrame([shaken(exposure_time_s=seconds), *COMPANY]),
+        [lens_entry()], [body_entry()], Criteria(),
+    )  # fmt: skip
+    assert found["cause"] == "shake"
 
 
 def test_a_pan_may_be_meant():

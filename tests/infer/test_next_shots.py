@@ -34,6 +34,14 @@ def test_a_lens_used_at_one_aperture_needs_a_series_at_others():
     assert series["gain"]
 
 
+def test_a_lens_that_was_only_stopped_down_is_asked_for_from_its_widest_aperture_on():
+    """Whether f/4 or f/8 is its best nobody knows who only used f/11 and f/16."""
+    (series,) = shots(LensSpec(lens="Tarn 24mm f/2.8", apertures=(11.0, 16.0)))
+    assert series["apertures"] == [2.8, 4.0, 5.6, 8.0, 11.0]
+    (unnamed,) = shots(LensSpec(lens="Tarn", apertures=(11.0, 16.0)))
+    assert unnamed["apertures"] == [11.0, 16.0, 22.0]
+
+
 def test_a_curve_that_still_rises_at_its_end_is_followed_further():
     (series,) = shots(LensSpec(apertures=(2.0, 2.8, 4.0, 5.6), frames=30), outings=12)
     assert max(series["apertures"]) > 5.6

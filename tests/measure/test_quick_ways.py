@@ -10,6 +10,7 @@ from scipy.stats import binned_statistic
 from auditor.measure.noise import coding
 from auditor.measure.noise.developed import _lowest
 from auditor.measure.picture import Picture
+from auditor.measure.sharpness.edges import _ONE_WAY
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS
 from auditor.measure.sharpness.grid import block_starts, centred_maxima
 from auditor.measure.sharpness.lines import PATCH_PX, first_lines
@@ -115,3 +116,16 @@ def test_first_lines_lie_on_steps(degrees: float) -> None:
     c, s = np.cos(line.angle[0]), np.sin(line.angle[0])
     assert across[at] == pytest.approx(dx * c + dy * s - line.offset[0], abs=1e-5)
     assert along[at] == pytest.approx(dy * c - dx * s, abs=1e-5)
+
+
+def test_light_steps_one_way_across_an_edge_and_comes_back_across_a_line() -> None:
+    """Net change over total variation: by definition 1 of a step and 0 of what falls as much as it rises;
+    a line has a little, for the window lies about its rising side."""
+    y, x = np.indices((19, 19)) - 9
+    u = x * np.cos(0.3) + y * np.sin(0.3)
+    step, line = 0.5 + 0.5 * erf(u / 2), np.exp(-(u**2) / 4)
+    grating = np.sin(2 * np.pi * u / 5)
+    one_way = first_lines(np.stack([step, line, grating]).astype(np.float32)).one_way
+    assert one_way[0] == pytest.approx(1, abs=0.01)
+    assert one_way[1] < _ONE_WAY
+    assert one_way[2] == pytest.approx(0, abs=0.01)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.bodies.bands import SHARE_COLUMNS, bands_of
 from auditor.infer.bodies.observe import KINDS, sensor_mask
-from auditor.infer.lenses.grouping import numbers
+from auditor.infer.lenses.grouping import numbers, shutter_stops
 from auditor.infer.lenses.scene_groups import grey_means
 from auditor.model import Habit
 from auditor.record import SIGNAL_BIN_EDGES
@@ -30,6 +30,7 @@ the focal length (common practice, no source)."""
 _LIFT_COLUMNS: Final = ("status", "capture", "source", "body")
 _HABIT_COLUMNS: Final = (
     *("taken", "signature", "iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100"),
+    *("width_px", "height_px", "pixel_pitch_um"),
 )
 _CHUNK: Final = 20_000
 """Histograms read at a time, for the memory."""
@@ -215,14 +216,9 @@ def _spare(
     excellent_iso: dict[tuple[str, str], float | None],
     share: float,
 ) -> list[Habit]:
-    numbers = {
-        n: pd.to_numeric(rows[n], errors="coerce").to_numpy(float)
-        for n in ("iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100")
-    }
-    focal = np.where(
-        np.isfinite(numbers["focal_35mm"]), numbers["focal_35mm"], numbers["focal_length_mm"]
-    )
-    judged = _static(rows) & np.isfinite(focal) & (numbers["exposure_time_s"] > 0)
+    numbers = {n: pd.to_numeric(rows[n], errors="coerce").to_numpy(float) for n in ("iso", "ev100")}
+    spare = -shutter_stops(rows)
+    judged = _static(rows) & np.isfinite(spare)
     judged &= np.isfinite(numbers["iso"]) & np.isfinite(numbers["ev100"])
     if not judged.any():
         return []
@@ -233,10 +229,9 @@ def _spare(
         if highest is not None:
             limit[band == key] = highest
     above = numbers["iso"][judged] > limit
-    spare = -np.log2(focal[judged] * numbers["exposure_time_s"][judged])
     text = (
         "of the frames of scenes that stood still are at a higher ISO than is excellent in their "
         "light, though the shutter could have stayed open four times as long by the rule of "
         "1 / focal length in full-frame terms"
     )
-    return [_entry(body, "time to spare", above & (spare >= SPARE_STOPS), share, text)]
+    return [_entry(body, "time to spare", above & (spare[judged] >= SPARE_STOPS), share, text)]

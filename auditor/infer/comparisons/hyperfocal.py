@@ -4,6 +4,9 @@ H = f^2 / (N c) + f with c the blur circle that the criterion allows at the body
 Focusing at s short of H leaves a point at infinity a disc of f^2 / (N (s - f)) on the sensor, H / s
 times the allowed circle. Measured on the far part of landscape frames (the upper part of the upright
 picture) against frames focused at H or beyond.
+
+Lenses write the distance in steps, and the last one stands for all that lies beyond: of 53 landscapes of
+one real zoom every one says 2.66 m. A frame focused there was focused at that distance or farther.
 """
 
 from __future__ import annotations
@@ -37,6 +40,7 @@ __all__ = ["compare_focus", "focus_table", "infinity_loss"]
 
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
+Words = NDArray[np.object_]
 
 AT: Final = (0.8, 1.25)
 """Focus distance over the hyperfocal distance that counts as at it: cameras write rough distances."""
@@ -105,7 +109,8 @@ def focus_table(
     Columns: row (position), lens, body, focal_mm, f_number, hyperfocal_m, focus_m, ratio, where
     ('short', 'at', 'beyond'), disc_px (closed form, at infinity), kept (share of MTF50 left there in
     closed form), far, near, best (log MTF50 of those parts and of the frame's sharpest, over the
-    optics' at this aperture).
+    optics' at this aperture). Frames at the farthest distance that their lens writes are left out unless
+    that lies beyond the hyperfocal distance: only then is it known where they were focused.
     """
     names = [
         *("row", "lens", "body", "focal_mm", "f_number", "pitch_um", "hyperfocal_m", "focus_m"),
@@ -123,6 +128,7 @@ def focus_table(
     reach[usable] = hyperfocal_m(focal[usable], n[usable], coc)
     with np.errstate(invalid="ignore"):
         usable &= (distance >= LANDSCAPE * reach) & (distance > _NEAREST_FOCAL * focal / 1000)
+        usable &= (distance < _farthest(distance, lens, body)) | (distance > AT[1] * reach)
     turn = numbers(frames, "orientation")
     shown = {place: shown_sharpness(frames, place)[0] for place in (*ZONES, *SIDES)}
     curves: dict[tuple[Any, ...], tuple[float, float]] = {}
@@ -150,7 +156,12 @@ def focus_table(
     return pd.DataFrame(rows, columns=names)
 
 
-def _enough(rows: Rows, lens: NDArray[np.object_], body: NDArray[np.object_]) -> Rows:
+def _farthest(distance: Floats, lens: Words, body: Words) -> Floats:
+    """The farthest distance (m) that the lens of every frame writes on its body."""
+    return pd.Series(distance).groupby([lens, body]).transform("max").to_numpy()
+
+
+def _enough(rows: Rows, lens: Words, body: Words) -> Rows:
     """At most `_MOST` of these rows of each lens and body, by chance but always the same ones."""
     keep = [
         at if len(at) <= _MOST else np.random.default_rng(0).choice(at, _MOST, replace=False)

@@ -19,6 +19,7 @@ from auditor.infer.lenses.grouping import (
     PITCH_UNKNOWN_UM,
     numbers,
     shown_sharpness,
+    shutter_stops,
     words,
 )
 from auditor.model import Finding
@@ -68,9 +69,7 @@ class SharpnessTable:
         self.f_number = numbers(frames, "f_number")
         self.focal = numbers(frames, "focal_length_mm")
         self.pitch = numbers(frames, "pixel_pitch_um")
-        self.seconds = numbers(frames, "exposure_time_s")
-        full = numbers(frames, "focal_35mm")
-        self.reach = np.where(full > 0, full, self.focal)
+        self.stops = shutter_stops(frames)
         along, down = numbers(frames, "horizontal_cpp"), numbers(frames, "vertical_cpp")
         with np.errstate(invalid="ignore", divide="ignore"):
             self.direction = np.abs(np.log(along / down))
@@ -86,7 +85,7 @@ class SharpnessTable:
         """Factor on the odds of a fault: held longer than one over the focal length (common
         practice, no source), and blur that has a direction."""
         with np.errstate(invalid="ignore"):
-            slow = self.seconds[rows] * self.reach[rows] > 1
+            slow = self.stops[rows] > 0
             directed = self.direction[rows] > _DIRECTED
         return np.where(slow, _SHAKE_RISK, 1.0) * np.where(directed, _DIRECTED_RISK, 1.0)
 

@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.keepers.expected import Allowed, shutter_stops
-from auditor.infer.lenses.grouping import numbers, texts
+from auditor.infer.keepers.expected import Allowed
+from auditor.infer.lenses.grouping import numbers, shutter_stops, texts
 from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.optics import mtf50
 from auditor.record import DIRECTIONS
@@ -27,7 +27,7 @@ __all__ = ["FEATURES", "frame_evidence"]
 
 Floats = NDArray[np.float64]
 
-FEATURES: Final = ("softness", "softest", "mates", "slow", "overshoot", "streaks")
+FEATURES: Final = ("softness", "softest", "sharpest", "mates", "slow", "streaks", "fineness")
 CAUSE_FEATURES: Final = ("one_way", "stops", "streaks")
 FLOOR_PX2: Final = 10.0
 """Blur (px^2 of 1 / MTF50^2) below which differences are noise of the measurement and the objects' own:
@@ -44,18 +44,16 @@ STOPS_RANGE: Final = (-6.0, 2.0)
 """Shutter against 1 / focal length beyond which a stop more says nothing more: from two stops slower on
 cameras are steadied."""
 SUPPORTED_STOPS: Final = 4.0
-"""Slower than this a camera stood on something (common practice, no source): its time tells nothing."""
+"""Slower than this a camera stood on something (common practice, no source): its time is no risk."""
 SLOW_FROM: Final = -2.0
 """Two stops faster than 1 / focal length nothing is left of the shutter's risk (common practice, no
 source)."""
 UNKNOWN_STOPS: Final = -1.0
-"""For frames without a shutter time or focal length: between the risk of a hand and none."""
+"""For frames without a shutter time, or of a sensor of unknown size: between the risk of a hand and none."""
 MATES: Final = 2
 """Other frames of a scene from which it is known how soft its objects are themselves."""
-USUAL_OVERSHOOT: Final = 0.067
-"""Median of the photographs seen; for frames without a clean edge."""
-MOST_OVERSHOOT: Final = 0.15
-"""Overshoot (share of the step) beyond which more says nothing more: from 0.1 on edges are sharpened."""
+USUAL_FINENESS: Final = 0.46
+"""Median of the photographs seen and of those behind known optics; for frames without fine texture."""
 MOST_STREAKS: Final = 0.2
 """Streaks (ln of energy) beyond which more says nothing more: twice what nine in ten sharp photographs
 stay under. Limits of 0.1 to 0.25 and none told rolls left out alike."""
@@ -71,7 +69,7 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
     Parameters
     ----------
     frames : DataFrame
-        Frame table with the columns of `DIRECTIONS`, settings, `overshoot` and `streaks`.
+        Frame table with the columns of `DIRECTIONS`, settings, `sharpest_mtf50_cpp`, `streaks` and `fineness`.
     allowed : Allowed
         What each frame's lens gives at its aperture.
 
@@ -100,23 +98,24 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
         mean = np.exp(np.nanmean(np.log(level), axis=1))
     usual = _usual(frames, lacks)
     stops = shutter_stops(frames)
-    with np.errstate(invalid="ignore"):
-        by_hand = np.isfinite(stops) & (stops <= SUPPORTED_STOPS)
-    bounded = np.clip(np.where(by_hand, stops, UNKNOWN_STOPS), *STOPS_RANGE)
-    overshoot = numbers(frames, "overshoot")
-    overshoot = np.where(np.isfinite(overshoot), overshoot, USUAL_OVERSHOOT)
+    stops = np.where(np.isfinite(stops), stops, UNKNOWN_STOPS)
+    by_hand = np.where(stops <= SUPPORTED_STOPS, stops, UNKNOWN_STOPS)
+    place = np.where(np.isfinite(place), place, sharpest)
+    fineness = numbers(frames, "fineness")
     turned = np.where(np.isfinite(level), level, np.inf)
     shown = 1 / np.sqrt(np.exp(usual) - FLOOR_PX2 + lens[:, None])
     return pd.DataFrame({
         "softness": lacks[:, 0] - usual[:, 0],
         "softest": lacks[:, 1] - usual[:, 1],
+        "sharpest": np.log(np.maximum(place**-2.0 - lens, 0.0) + FLOOR_PX2),
         "mates": _of_the_scene(frames, lacks[:, 0] - usual[:, 0]),
-        "slow": np.maximum(bounded - SLOW_FROM, 0.0),
-        "overshoot": np.clip(overshoot, 0.0, MOST_OVERSHOOT),
+        "slow": np.clip(by_hand, SLOW_FROM, STOPS_RANGE[1]) - SLOW_FROM,
         # Where too little is textured to tell, none were seen.
         "streaks": np.clip(np.nan_to_num(numbers(frames, "streaks")), 0.0, MOST_STREAKS),
+        "fineness": np.where(np.isfinite(fineness), fineness, USUAL_FINENESS),
         "one_way": one_way,
-        "stops": bounded,
+        # Of a frame that is blurred a long exposure is the likelier reason on a support, too.
+        "stops": np.clip(stops, *STOPS_RANGE),
         "level_cpp": mean,
         "softest_cpp": softest,
         "sharpest_cpp": sharpest,

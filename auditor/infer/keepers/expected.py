@@ -18,13 +18,11 @@ from auditor.infer.lenses.grouping import numbers, texts
 from auditor.record import ZONES
 from auditor.record.pools import pool_words, pools
 
-__all__ = ["Allowed", "allowed_by_settings", "shutter_stops"]
+__all__ = ["Allowed", "allowed_by_settings"]
 
 Floats = NDArray[np.float64]
 Block = Mapping[str, Any]
 
-FULL_FRAME_DIAGONAL_MM: Final = 43.27
-"""Diagonal of 36 x 24 mm."""
 FOCAL_SLACK: Final = 0.02
 """A focal length this share outside a range still belongs to it (rounding in the tags)."""
 ENOUGH_SOUND: Final = 3
@@ -217,17 +215,3 @@ def _noise(out: Allowed, frames: pd.DataFrame, bodies: Sequence[Block]) -> None:
             # Beyond the highest ISO tabled, photons: half a stop of SNR for every stop of ISO.
             found = found - np.clip(x - at.max(), 0, None) * np.log(2) / 2
             out.snr[here] = np.exp(found)
-
-
-def shutter_stops(frames: pd.DataFrame) -> Floats:
-    """log2 of exposure time times focal length in full-frame terms: 0 is 1 / focal length."""
-    focal = numbers(frames, "focal_35mm")
-    diagonal = np.hypot(numbers(frames, "width_px"), numbers(frames, "height_px"))
-    diagonal = diagonal * numbers(frames, "pixel_pitch_um") / 1000
-    own = numbers(frames, "focal_length_mm")
-    with np.errstate(divide="ignore", invalid="ignore"):
-        by_size = own * FULL_FRAME_DIAGONAL_MM / diagonal
-        focal = np.where(np.isfinite(focal) & (focal > 0), focal, by_size)
-        focal = np.where(np.isfinite(focal) & (focal > 0), focal, own)
-        stops = np.log2(numbers(frames, "exposure_time_s") * focal)
-    return np.asarray(np.where(np.isfinite(stops), stops, np.nan))

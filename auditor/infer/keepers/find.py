@@ -134,7 +134,7 @@ def _time(seconds: float) -> str:
 def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
     """What speaks for the cause, in sentences; the first one carries the weight."""
     out: list[str] = []
-    seconds, stops = _plain(row.get("exposure_time_s")), v["stops"]
+    seconds, stops = _plain(row.get("exposure_time_s")), v["rule_stops"]
     if v["moved"]:
         out.append(
             f"edges facing {v['direction_deg']:.0f} degrees reach {v['softest_cpp']:.2f} c/px, "

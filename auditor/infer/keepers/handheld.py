@@ -67,7 +67,7 @@ def handheld_limits(
     """
     frames = frames.reset_index(drop=True)
     outing = frames["outing"].to_numpy() if "outing" in frames else np.arange(len(frames))
-    stops = verdicts["stops"].to_numpy()
+    stops = verdicts["rule_stops"].to_numpy()
     several = (verdicts["directions"] > 1).to_numpy()
     shaken = (verdicts["cause"] == "shake").to_numpy()
     entry_of = verdicts["lens_entry"].to_numpy()

@@ -17,10 +17,16 @@ from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.keepers.evidence import frame_evidence
-from auditor.infer.keepers.expected import Allowed, allowed_by_settings, shutter_stops
+from auditor.infer.keepers.expected import Allowed, allowed_by_settings
 from auditor.infer.keepers.model import frame_model
 from auditor.infer.keepers.noise import judge_noise
-from auditor.infer.lenses.grouping import flags, numbers, shown_sharpness, texts
+from auditor.infer.lenses.grouping import (
+    flags,
+    numbers,
+    shown_sharpness,
+    shutter_stops,
+    texts,
+)
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
 from auditor.record.pools import pools
 
@@ -45,11 +51,9 @@ SHAKEN: Final = 0.5
 VISIBLE_CPP: Final = 0.3
 """MTF50 (cycles per pixel of the output) from which a picture looks sharp at 100%: the median of the
 photographs that were seen sharp."""
-VISIBLE_LOSS: Final = 0.17
+VISIBLE_LOSS: Final = 0.16
 """Share of MTF50 that must be missing against sound frames: a frame as sharp as these is none of the
-failures, however slow its shutter. Drawn scenes of soft things at slow shutters were left alone from 0.16 on; of
-real photographs and those behind known optics 241, 240, 239 and 233 of 273 failures were found at 0.16, 0.17, 0.18
-and 0.2."""
+failures, however slow its shutter. Drawn scenes of soft things at slow shutters are left alone from here on."""
 FAST_STOPS: Final = -3.0
 """So much faster than 1 / focal length a hand shakes no frame (common practice, no source) ..."""
 STREAKS: Final = 0.95
@@ -83,7 +87,7 @@ def judge_frames(
     DataFrame
         One row per frame, same order: judged, soft, noisy (bool); cause (text or missing); probability;
         fault_probability (of blur, whatever the verdict); expected_cpp, measured_cpp; loss (share of MTF50
-        missing); snr (of the frame's mid-tones at the output size), snr_allowed; stops (shutter against
+        missing); snr (of the frame's mid-tones at the output size), snr_allowed; rule_stops (shutter against
         1 / focal length); lens_entry, focal_range (positions in the profile, -1 for none); and the columns of
         `frame_evidence`.
     """
@@ -97,7 +101,7 @@ def judge_frames(
     usable &= pools(frames) != ""
     out = frame_evidence(frames, allowed)
     out["lens_entry"], out["focal_range"] = allowed.lens_entry, allowed.focal_range
-    out["stops"] = shutter_stops(frames)
+    out["rule_stops"] = shutter_stops(frames)
     _sharpness(out, frames, allowed, usable, criteria)
     judge_noise(out, frames, allowed, usable, criteria)
     _causes(out, frames, allowed)
@@ -113,7 +117,7 @@ def _sharpness(
     out["fault_probability"] = np.where(out["judged"], chance, np.nan)
     shake = model.chance_of_shake(out)
     out["shake_probability"] = shake
-    moved = shake > np.where(out["stops"] <= FAST_STOPS, STREAKS, SHAKEN)
+    moved = shake > np.where(out["rule_stops"] <= FAST_STOPS, STREAKS, SHAKEN)
     measured = np.where(moved, out["softest_cpp"], out["level_cpp"])
     expected = np.where(moved, out["usual_softest_cpp"], out["usual_cpp"])
     # How much of it is left in a picture of the output size.
@@ -125,7 +129,7 @@ def _sharpness(
     out["moved"], out["blurred"] = fault & moved, fault & ~moved
     # Of a setting: what the weaker of centre and corner shows, against the lens's best aperture.
     weaker = np.fmin(shown_sharpness(frames, ZONES[0])[0], shown_sharpness(frames, ZONES[2])[0])
-    spare = out["stops"].to_numpy() < -SPARE_STOPS
+    spare = out["rule_stops"].to_numpy() < -SPARE_STOPS
     setting = usable & (allowed.small | (allowed.wide & spare)) & ~fault
     with np.errstate(invalid="ignore"):
         out["setting"] = setting & ~(weaker * reduced >= VISIBLE_CPP)
@@ -166,7 +170,7 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed) -> None:
     seconds = numbers(frames, "exposure_time_s")
     direction = out["direction_deg"].to_numpy() % HALF_TURN_DEG  # of a line, not of an arrow
     level = np.fmin(direction, HALF_TURN_DEG - direction) < LEVEL_DEG
-    panning = moved & level & (seconds > PANNED_FROM_S) & (out["stops"] < PANNED_UP_TO_STOPS)
+    panning = moved & level & (seconds > PANNED_FROM_S) & (out["rule_stops"] < PANNED_UP_TO_STOPS)
     out["maybe_deliberate"] = (moved & (seconds >= MEANT_S)) | panning | (focus & allowed.wide)
 
 

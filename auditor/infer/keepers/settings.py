@@ -48,7 +48,7 @@ def settings_to_avoid(
     entry_of = verdicts["lens_entry"].to_numpy()
     # Choosing rows copies all columns there are.
     frames = frames[[c for c in ("f_number", "iso") if c in frames]]
-    verdicts = verdicts[["soft", "noisy", "stops", "focal_range"]]
+    verdicts = verdicts[["soft", "noisy", "rule_stops", "focal_range"]]
     found: list[Setting] = []
     looked = 0
     for i, lens in enumerate(lenses):
@@ -153,7 +153,7 @@ def _settings(
     for index in np.unique(aperture[aperture >= 0]):
         f = nominal_from_index(int(index))
         yield f"f/{f:g}", "aperture", aperture == index
-    stops = verdict["stops"].to_numpy()
+    stops = verdict["rule_stops"].to_numpy()
     for low, high, text in (
         (-1.0, 0.0, "up to twice as fast"),
         (0.0, 1.0, "up to twice as slow"),

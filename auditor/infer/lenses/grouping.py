@@ -5,6 +5,7 @@ Works on plain columns, so that a million frames take seconds.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -58,6 +59,8 @@ PITCH_UNKNOWN_UM: Final = 4.0
 """Pixel pitch by which diffraction is worked out where it is unknown."""
 ENOUGH: Final = 24
 """Frames from which a kind of file is preferred over a less trusted one with more frames."""
+_FULL_FRAME_DIAGONAL_MM: Final = math.hypot(36, 24)
+"""By definition of 36 x 24 mm, on which equivalent focal lengths are told (Exif 2.32)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +95,27 @@ def shown_sharpness(frames: pd.DataFrame, place: str) -> tuple[Floats, Floats]:
     unknown = np.isnan(stderr)
     stderr[unknown] = numbers(frames, f"{place}_stderr_cpp")[unknown]
     return value, stderr
+
+
+def full_frame_focal_mm(frames: pd.DataFrame) -> Floats:
+    """Focal length of the same view on 36 x 24 mm: as Exif's FocalLengthIn35mmFilm tells it, else by the
+    picture's diagonal on the sensor; NaN where neither is known, for 6 mm are a wide angle on one sensor
+    and a tele lens on another."""
+    told = numbers(frames, "focal_35mm")
+    pixels = np.hypot(numbers(frames, "width_px"), numbers(frames, "height_px"))
+    diagonal = pixels * numbers(frames, "pixel_pitch_um") / 1000
+    with np.errstate(divide="ignore", invalid="ignore"):
+        seen = numbers(frames, "focal_length_mm") * _FULL_FRAME_DIAGONAL_MM / diagonal
+        focal = np.where(told > 0, told, seen)
+        return np.where((focal > 0) & np.isfinite(focal), focal, np.nan)
+
+
+def shutter_stops(frames: pd.DataFrame) -> Floats:
+    """Stops by which a shutter is slower than 1 / focal length in full-frame terms, the rule of thumb for a
+    camera held by hand (common practice, no source); NaN where unknown."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        stops = np.log2(numbers(frames, "exposure_time_s") * full_frame_focal_mm(frames))
+    return np.where(np.isfinite(stops), stops, np.nan)
 
 
 def as_numbers(column: pd.Series) -> Floats:

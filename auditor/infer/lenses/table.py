@@ -16,6 +16,7 @@ from auditor.infer.lenses.grouping import (
     aperture_index,
     numbers,
     shown_sharpness,
+    shutter_stops,
 )
 from auditor.record import ZONES
 
@@ -88,11 +89,9 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     f_number = numbers(frames, "f_number")
     focal = numbers(frames, "focal_length_mm")
     focal[~((focal > 0.5) & (focal < 20_000))] = np.nan
-    seconds = numbers(frames, "exposure_time_s")
-    seconds[~((seconds > 0) & (seconds < 1e6))] = np.nan
     return Table(
         np.log(value, out=value), stderr, objects, aperture_index(f_number),
-        f_number.astype(np.float32), focal, np.log2(seconds * focal).astype(np.float32),
+        f_number.astype(np.float32), focal, shutter_stops(frames).astype(np.float32),
         _codes(frames, "outing"), _codes(frames, "burst"),
         np.random.default_rng(seed).permutation(len(frames)).astype(np.int32), frames,
     )  # fmt: skip

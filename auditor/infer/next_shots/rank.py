@@ -12,7 +12,13 @@ from typing import Any, Final
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.next_shots.bodies import body_requests
-from auditor.infer.next_shots.series import SMALL_FOCAL_MM, lens_series, nameless, usual_focal
+from auditor.infer.next_shots.series import (
+    SMALL_FOCAL_MM,
+    lens_series,
+    nameless,
+    usual_focal,
+    widest_named,
+)
 from auditor.model import Shot
 
 __all__ = ["handheld_requests", "next_shots", "open_note"]
@@ -124,17 +130,18 @@ def _within(wanted: Sequence[float], span: tuple[float, float] | None) -> list[f
 
 def _apertures(request: Block, lenses: Sequence[Block]) -> tuple[float, float] | None:
     names = ("lens", "body", "converter")
-    used = [
-        a["f_number"]
+    parts = [
+        (x, part)
         for x in lenses
         if all(x[k] == request[k] for k in names)
         for part in x["focal_ranges"]
-        for a in part["apertures"]
     ]
+    used = [a["f_number"] for _, part in parts for a in part["apertures"]]
     if not used:
         return None
+    widest = min(used + [n for x, part in parts for n in widest_named(x, part)])
     short = request["focal_mm"] is not None and request["focal_mm"] < SMALL_FOCAL_MM
-    return min(used), max(used) if short else max(max(used), SMALLEST_STOP)
+    return widest, max(used) if short else max(max(used), SMALLEST_STOP)
 
 
 def _isos(request: Block, gear: Block | None) -> tuple[float, float] | None:

@@ -16,8 +16,9 @@ from typing import Any, Final
 from auditor.exposure import F_NUMBERS, f_number_index
 from auditor.infer.criteria import Criteria
 from auditor.model import Shot
+from auditor.settings.lens import range_from_name
 
-__all__ = ["SMALL_FOCAL_MM", "lens_series", "nameless", "usual_focal"]
+__all__ = ["SMALL_FOCAL_MM", "lens_series", "nameless", "usual_focal", "widest_named"]
 
 Block = Mapping[str, Any]
 
@@ -90,7 +91,7 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
     wanted: dict[float, str] = {}
     reasons: list[str] = []
     if part["sweet_spot"] is None:
-        _unknown(part, wanted, reasons)
+        _unknown(lens, part, wanted, reasons)
     else:
         _sweet_spot(part, wanted, reasons)
         _ends(part, wanted, reasons)
@@ -142,10 +143,9 @@ def usual_focal(part: Block) -> float | None:
     return round(middle, 1) if low == high or middle < SMALL_FOCAL_MM else float(round(middle))
 
 
-def _unknown(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
-    """No sweet spot at all: whole stops around the apertures used."""
-    used = [a["f_number"] for a in part["apertures"]]
-    first = min(used) if used else 4.0
+def _unknown(lens: Block, part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
+    """No sweet spot at all: whole stops from the widest aperture, as the lens's name or use tells it."""
+    first = min([a["f_number"] for a in part["apertures"]] + widest_named(lens, part), default=4.0)
     index = f_number_index(first)
     last = max(f_number_index(_UNKNOWN_TO[0]), index + _GAP_THIRDS)
     for i in range(index, min(last, f_number_index(_UNKNOWN_TO[1])) + 1, 3):
@@ -153,6 +153,16 @@ def _unknown(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
     if wanted:
         told = (r for r in part["reasons"] if r.startswith("best aperture: not yet"))
         reasons.append(next(told, "no sweet spot can be told from the apertures used so far"))
+
+
+def widest_named(lens: Block, part: Block) -> list[float]:
+    """The widest aperture that the bare lens's name states for a focal range: none or one."""
+    ranges = range_from_name(lens["lens"] or "")
+    if ranges is None or lens["converter"] is not None:
+        return []
+    short = part["focal_mm"] is not None and part["focal_mm"][0] <= ranges.short_mm
+    stop = ranges.f_short if short else ranges.f_long
+    return [] if stop is None else [stop]
 
 
 def _sweet_spot(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:

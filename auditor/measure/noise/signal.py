@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -47,7 +48,7 @@ def signal_shares(picture: Picture) -> tuple[float, ...]:
     """Histogram of log2 signal of a developed frame's luma, from a regular sample of pixels."""
     sample = _sampled(picture.luma)
     if sample.dtype == np.uint8:
-        codes = np.bincount(sample.ravel(), minlength=256)
+        codes = cv2.calcHist([sample], [0], None, [256], [0, 256]).ravel()
         light = picture.linear(np.arange(256, dtype=np.uint8))
         return shares(light, codes / sample.size)
     return shares(picture.linear(sample).ravel())

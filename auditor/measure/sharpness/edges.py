@@ -31,6 +31,9 @@ _HALF: Final = PATCH_PX // 2
 """Pixels of a patch to every side of its middle."""
 _FIRST_PX: Final = 19
 """Side of the patch that is looked at first: what lies near the middle tells the direction."""
+_ONE_WAY: Final = 0.38
+"""`Lines.one_way` at least of a place that is looked at closely: of 6,500 places of 17 photographs less than
+it have 39% of those that hold no edge, and 1 in 240 of those that do."""
 _MOST_MOVE_PX: Final = 8
 """How far a patch may be moved, across and down, onto the edge that was found on a reduced picture."""
 _BINS: Final = len(OFFSETS)
@@ -204,6 +207,7 @@ def _refine(
         lines.angle + np.clip(answer[:, 1] / size, -_MOST_TURN, _MOST_TURN),
         lines.offset - np.clip(answer[:, 0], -2, 2),
         np.clip(lines.bend - answer[:, 2] / size**2, -_MOST_BEND, _MOST_BEND),
+        lines.one_way,
     )
 
 
@@ -240,20 +244,28 @@ def _misfit(mean: Floats, count: Floats, fit: RoughFit | ProfileFit) -> Floats:
     return np.asarray(rms / np.maximum(fit.step, 1e-9))
 
 
+def _steps(
+    light: Light, y: NDArray[np.int_], x: NDArray[np.int_]
+) -> tuple[NDArray[np.int_], NDArray[np.int_], Lines]:
+    """Of some places those where light steps up across a line, and these lines."""
+    h, w = light.shape
+    rim, first = _HALF + _MOST_MOVE_PX, _FIRST_PX // 2
+    inside = (y >= rim) & (x >= rim) & (y < h - rim) & (x < w - rim)
+    y, x = y[inside], x[inside]
+    patch, valid = light.lit(y - first, x - first, _FIRST_PX)
+    lines = first_lines(fill_green(patch, valid))
+    step = lines.one_way > _ONE_WAY
+    return y[step], x[step], lines.take(step)
+
+
 def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edges:
     """Measure the edge at each place (full-size pixels); those that are none are left out.
 
     Values and errors come with `settled`, when all edges of the frame are known.
     """
-    h, w = light.shape
-    rim = _HALF + _MOST_MOVE_PX
-    inside = (y >= rim) & (x >= rim) & (y < h - rim) & (x < w - rim)
-    y, x = y[inside], x[inside]
+    y, x, lines = _steps(light, y, x)
     if len(y) == 0:
         return no_edges()
-    first = _FIRST_PX // 2
-    patch, valid = light.lit(y - first, x - first, _FIRST_PX)
-    lines = first_lines(fill_green(patch, valid))
     # The place was found on a reduced picture: move the patch onto the edge.
     down, along = (
         np.clip(np.round(lines.offset * f(lines.angle)), -_MOST_MOVE_PX, _MOST_MOVE_PX).astype(int)
@@ -262,6 +274,7 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     y, x = y + down, x + along
     patch, clipped, valid = light.patches(y - _HALF, x - _HALF, PATCH_PX)
     # The fit to the whole edge comes later.
+    first = _FIRST_PX // 2
     middle, moved = slice(_HALF - first, _HALF + first + 1), (down != 0) | (along != 0)
     lines = lines.with_(moved, first_lines(fill_green(patch, valid)[moved, middle, middle]))
     valid = np.ones(patch.shape, bool) if valid is None else valid

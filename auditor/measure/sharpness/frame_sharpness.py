@@ -14,12 +14,12 @@ from auditor.measure.sharpness.coding import coding_of
 from auditor.measure.sharpness.directions import directional_mtf50
 from auditor.measure.sharpness.edge_detection import edge_map, radius_of, zone_of
 from auditor.measure.sharpness.edges import Edges, measure_edges
+from auditor.measure.sharpness.fine_texture import fine_texture
 from auditor.measure.sharpness.light import Light, light_of
 from auditor.measure.sharpness.natural_texture import texture_mtf50, with_texture
 from auditor.measure.sharpness.pooled_edges import pooled_edges
 from auditor.measure.sharpness.sharp_places import sharp_places
 from auditor.measure.sharpness.softness import scene_softness
-from auditor.measure.sharpness.streaks import streaks
 from auditor.measure.sharpness.texture import FrameSpectra
 from auditor.measure.sharpness.zone_focus import nothing_in_focus, out_of_focus
 from auditor.measure.sharpness.zones import (
@@ -124,8 +124,9 @@ def sharpness_and_edges(
     steep = sharp_places(light)
     sharp = pooled_edges(measure_edges(light, steep.y, steep.x), limit, coding)
     facing = directional_mtf50(edges.with_(sharp))
+    texture = fine_texture(light, *spectra.detailed_windows)
     sharpest, weakest = local_places(edges, light.shape)
-    sharpness = Sharpness(
+    return Sharpness(
         zones,
         sides,
         horizontal_cpp=facing["horizontal"],
@@ -133,14 +134,14 @@ def sharpness_and_edges(
         vertical_cpp=facing["vertical"],
         rising_cpp=facing["rising"],
         overshoot=_overshoot(edges),
-        streaks=streaks(light, *spectra.detailed_windows),
+        streaks=texture.streaks,
+        fineness=texture.fineness,
         upsampled=_upsampled(spectra),
         in_focus=in_focus,
         note=None if in_focus else "nothing is in focus: even the sharpest edges are wide",
         sharpest=sharpest,
         weakest=weakest,
-    )
-    return sharpness, edges
+    ), edges
 
 
 def _seen(

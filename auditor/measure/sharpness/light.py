@@ -59,7 +59,7 @@ class Light:
         Returns light (1 = white), clipped pixels, and which pixels hold a measurement (None: all).
         """
         codes = self._codes(y, x, size)
-        clipped = self._clipped(codes)
+        clipped = self.clipped(codes)
         light, valid = self._lit(codes, y, x)
         return light, clipped if valid is None else clipped & valid, valid
 
@@ -81,7 +81,8 @@ class Light:
     def _codes(self, y: Ints, x: Ints, size: int) -> NDArray[Any]:
         return sliding_window_view(self.plane, (size, size))[y, x]
 
-    def _clipped(self, codes: NDArray[Any]) -> NDArray[np.bool_]:
+    def clipped(self, codes: NDArray[Any]) -> NDArray[np.bool_]:
+        """Which of some values of `plane` are clipped."""
         if codes.dtype == np.uint8:  # whole numbers are compared quickly
             return (codes <= np.uint8(self.low)) | (codes >= np.uint8(np.ceil(self.high)))
         return (codes <= self.low) | (codes >= self.high)

@@ -27,21 +27,24 @@ class Lines:
     """Where an edge runs inside its patch: normal angle, offset and bend, arrays (n,).
 
     Distance of a pixel (dx, dy) from the patch's centre: u = dx cos a + dy sin a - offset - bend t^2,
-    with t = -dx sin a + dy cos a along the edge.
+    with t = -dx sin a + dy cos a along the edge. `one_way` is how far light rises or falls one way only
+    across it, from 0 to 1: 1 for a step alone, next to nothing for a line or for texture.
     """
 
     angle: Floats
     offset: Floats
     bend: Floats
+    one_way: Floats
 
     def take(self, index: NDArray[np.generic]) -> Lines:
         """The lines of a mask or of indices."""
-        return Lines(self.angle[index], self.offset[index], self.bend[index])
+        return Lines(self.angle[index], self.offset[index], self.bend[index], self.one_way[index])
 
     def with_(self, mask: NDArray[np.bool_], other: Lines) -> Lines:
         """These lines, those of a mask replaced by others."""
-        new = Lines(self.angle.copy(), self.offset.copy(), self.bend.copy())
+        new = self.take(np.arange(len(self.angle)))
         new.angle[mask], new.offset[mask], new.bend[mask] = other.angle, other.offset, other.bend
+        new.one_way[mask] = other.one_way
         return new
 
     def distances(self) -> tuple[Singles, Singles]:
@@ -77,7 +80,7 @@ def first_lines(patch: Singles) -> Lines:
     gx, gy = (a.reshape(n, side * side) for a in (gx, gy))
     place = _monomials(side)[:3].T
     window = np.exp((place[:, 1] ** 2 + place[:, 2] ** 2) * np.float32(-0.5 / _WINDOW_PX**2))
-    angle, offset, against = _weighed(gx, gy, place, window)
+    angle, offset, *_ = _weighed(gx, gy, place, window)
     c, s = np.cos(angle), np.sin(angle)
     wide, long = -0.5 / _ACROSS_PX**2, -0.5 / _WINDOW_PX**2
     window = _powers(
@@ -91,27 +94,32 @@ def first_lines(patch: Singles) -> Lines:
             wide * s * s + long * c * c,
         ],
     ).reshape(n, side * side)
-    angle, offset, against = _weighed(gx, gy, place, np.exp(window, out=window))
-    return Lines(angle + np.pi * against, np.where(against, -offset, offset), np.zeros(n))
+    angle, offset, against, one_way = _weighed(gx, gy, place, np.exp(window, out=window))
+    return Lines(angle + np.pi * against, np.where(against, -offset, offset), np.zeros(n), one_way)
 
 
 def _weighed(
     gx: Singles, gy: Singles, place: Singles, window: Singles
-) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-    """Angle, offset, and whether light falls along that angle, (n,) each, from the gradients (n, pixels) in
-    one window or in one each; `place` (pixels, 3) is 1, x and y."""
+) -> tuple[Floats, Floats, NDArray[np.bool_], Floats]:
+    """Angle, offset, whether light falls along that angle, and `Lines.one_way`, (n,) each, from the
+    gradients (n, pixels) in one window or in one each; `place` (pixels, 3) is 1, x and y."""
     across, down = window * gx, window * gy
     jxx, jxy, jyy = (
         np.einsum("ni,ni->n", a, b) for a, b in ((across, gx), (across, gy), (down, gy))
     )
     angle = 0.5 * np.arctan2(2 * jxy, jxx - jyy)
     c, s = np.cos(angle), np.sin(angle)
-    against = across.sum(1) * c + down.sum(1) * s < 0
+    change = across.sum(1) * c + down.sum(1) * s
+    against = change < 0
     sign = np.where(against, np.float32(-1), np.float32(1))
     mass = gx * (c * sign)[:, None]
     mass += gy * (s * sign)[:, None]
     np.maximum(mass, 0, out=mass)
+    there = (mass * window).sum(1)
     mass *= mass
     mass *= window
     total, x, y = (mass @ place).T
-    return angle, (x * c + y * s) / np.maximum(total, 1e-20), against
+    offset = (x * c + y * s) / np.maximum(total, 1e-20)
+    # What goes there less what comes back is the change.
+    change = np.abs(change)
+    return angle, offset, against, change / np.maximum(2 * there - change, 1e-20)

@@ -1,4 +1,4 @@
-"""What a movement takes from fine texture, against the sum over its spectrum; and what makes no streaks."""
+"""What blur and movement take from fine texture, against the sum over its spectrum; what makes no streaks."""
 
 import cv2
 import numpy as np
@@ -6,8 +6,8 @@ import pytest
 from photographs import jpeg
 
 from auditor.measure.decode import decode
+from auditor.measure.sharpness.fine_texture import FineTexture, fine_texture
 from auditor.measure.sharpness.light import light_of
-from auditor.measure.sharpness.streaks import streaks
 from auditor.measure.sharpness.texture import WINDOW_PX
 
 SIDE = 768
@@ -38,11 +38,15 @@ def texture(mtf: np.ndarray, seed: int = 1) -> np.ndarray:
     return 0.5 + 0.14 * seen / field.std()
 
 
+def texture_of(root: np.ndarray) -> FineTexture:
+    return fine_texture(light_of(decode(jpeg(np.clip(root, 0.02, 0.98) ** 2), "a.jpg")), *WINDOWS)
+
+
 def found(root: np.ndarray) -> float | None:
-    return streaks(light_of(decode(jpeg(np.clip(root, 0.02, 0.98) ** 2), "a.jpg")), *WINDOWS)
+    return texture_of(root).streaks
 
 
-def expected(mtf: np.ndarray) -> float:
+def ratios(mtf: np.ndarray) -> list[float]:
     """Sum over the spectrum: Scharr's derivative is sin(2 pi f) along and (10 + 6 cos(2 pi f)) / 16 across."""
     dx, dy = (np.sin(2 * np.pi * f) for f in (FX, FY))
     dx, dy = (
@@ -52,7 +56,12 @@ def expected(mtf: np.ndarray) -> float:
     ratio = []
     for gradient in (dx, (dx + dy) / np.sqrt(2), dy, (dx - dy) / np.sqrt(2)):
         fine, coarse = (((AMPLITUDE * mtf * blur(s) * gradient) ** 2).sum() for s in (0.8, 1.4))
-        ratio.append(np.log(fine / coarse))
+        ratio.append(float(np.log(fine / coarse)))
+    return ratio
+
+
+def expected(mtf: np.ndarray) -> float:
+    ratio = ratios(mtf)
     return float(np.hypot(ratio[0] - ratio[2], ratio[1] - ratio[3]))
 
 
@@ -69,6 +78,26 @@ def test_blur_alike_in_all_directions_leaves_none(sigma_px: float) -> None:
     told = found(texture(blur(sigma_px)))
     assert told is not None
     assert told < 0.25 * expected(blur(SHARP_PX) * moved(4.0, 0.0))
+
+
+@pytest.mark.parametrize("sigma_px", [0.5, 0.8, 1.2, 2.0])
+def test_the_finest_texture_is_as_fine_as_its_blur_lets_it(sigma_px: float) -> None:
+    """Against the same sum: of windows that are alike the finest tenth lies little above their mean."""
+    mtf = blur(sigma_px)
+    fineness = texture_of(texture(mtf)).fineness
+    assert fineness is not None
+    assert 0.0 <= fineness - min(ratios(mtf)) < 0.1
+
+
+def test_a_part_of_the_frame_in_focus_is_as_fine_as_a_whole_one() -> None:
+    root = texture(blur(2.0))
+    soft = texture_of(root).fineness
+    root[: SIDE // 3] = texture(blur(SHARP_PX))[: SIDE // 3]
+    part, whole = texture_of(root).fineness, texture_of(texture(blur(SHARP_PX))).fineness
+    assert soft is not None
+    assert part is not None
+    assert part == pytest.approx(whole, abs=0.1)
+    assert part > soft + 0.3
 
 
 def test_exposure_mirror_and_quarter_turn_change_nothing() -> None:
@@ -97,7 +126,7 @@ def test_streaks_of_single_objects_are_not_the_frames() -> None:
 def test_a_plain_frame_has_no_texture_to_tell_from() -> None:
     smooth = cv2.GaussianBlur(texture(blur(SHARP_PX)), (0, 0), 12.0)
     assert found(smooth) is None
-    few = streaks(
+    few = fine_texture(
         light_of(decode(jpeg(texture(blur(0.5)) ** 2), "a.jpg")), *(w[:5] for w in WINDOWS)
     )
-    assert few is None
+    assert few == FineTexture(None, None)
