@@ -25,6 +25,7 @@ from auditor.infer.lenses.physics import Optics, blur_px, prior_for
 from auditor.infer.lenses.scene_groups import grey_means, scenes_of
 from auditor.infer.lenses.table import read_table
 from auditor.optics import GREEN_UM, blur_sigma_for_mtf50, diffraction_mtf
+from auditor.record import ZONES
 
 
 def frames_of(*lenses: LensSpec, seed: int = 2, **spec: object) -> pd.DataFrame:
@@ -106,13 +107,21 @@ def test_a_converter_is_a_comparison_with_its_interval():
         centre=worse, middle=worse, corner=worse, apertures=apertures, focal_mm=(280.0,),
         converter="Extender 1.4x",
     )  # fmt: skip
-    found = infer_lenses(frames_of(bare, with_it), Criteria())
-    entry = next(x for x in found if x["converter"])["converter_comparison"]
     n = np.array(apertures)
-    true = float(np.mean(np.log(with_it.true_mtf50("centre", n) / bare.true_mtf50("centre", n))))
-    assert entry["factor"] == 1.4
-    assert entry["zones"]["centre"]["low"] <= np.expm1(true) <= entry["zones"]["centre"]["high"]
-    assert next(x for x in found if not x["converter"])["converter_comparison"] is None
+    ratio = with_it.true_mtf50("centre", n) / bare.true_mtf50("centre", n)
+    true = float(np.expm1(np.mean(np.log(ratio))))
+    held, error = [], []
+    for seed in range(12):
+        found = infer_lenses(frames_of(bare, with_it, seed=seed), Criteria())
+        entry = next(x for x in found if x["converter"])["converter_comparison"]
+        assert entry["factor"] == 1.4
+        assert next(x for x in found if not x["converter"])["converter_comparison"] is None
+        zones = [entry["zones"][zone] for zone in ZONES]
+        held += [z["low"] <= true <= z["high"] for z in zones]
+        error += [abs(z["difference"] - true) for z in zones]
+    # Of 90% intervals of 30 archives 82% hold; zones of an archive are alike.
+    assert np.mean(held) >= 0.75
+    assert np.median(error) <= 0.015
 
 
 def _verdicts(sides: tuple[float, float, float, float], count: int) -> list[dict]:
@@ -295,8 +304,8 @@ def test_curves_fitted_together_are_those_fitted_alone():
 def test_curves_of_optics_are_splines_through_their_table_as_scipy_draws_them_and_slopes_theirs():
     rng = np.random.default_rng(0)
     f_numbers = np.array([2.0, 2.8, 5.6, 11.0])
-    optics = Optics(f_numbers, np.array(4.0), f_numbers)
-    theta = prior_for("camera", 3, 4)[0] + rng.normal(0, 0.3, 14)
+    optics = Optics.at(f_numbers, np.array(4.0))
+    theta = prior_for("camera", 3)[0] + rng.normal(0, 0.3, 10)
     blur = blur_px(theta[:9].reshape(3, 3), 2.0 / f_numbers)
     at = np.empty((3, 3, 4))
     for i, (place, nodes) in enumerate(
@@ -308,12 +317,10 @@ def test_curves_of_optics_are_splines_through_their_table_as_scipy_draws_them_an
     ):
         at[i] = (place - nodes[0]) / (nodes[1] - nodes[0])
     drawn = map_coordinates(physics._table(), at, order=3, mode="nearest", prefilter=False)
-    assert optics.curves(theta) == pytest.approx(drawn + theta[10:], abs=1e-9)
-    step = 1e-5 * np.eye(14)
+    assert optics.curves(theta) == pytest.approx(drawn, abs=1e-9)
+    step = 1e-5 * np.eye(10)
     change = [(optics.curves(theta + s) - optics.curves(theta - s)) / 2e-5 for s in step]
     assert optics.jacobian(theta) == pytest.approx(np.stack(change, axis=-1), abs=1e-6)
-    bend = [(optics.jacobian(theta + s) - optics.jacobian(theta - s)) / 2e-5 for s in step]
-    assert optics.curvature(theta, 1e-5) == pytest.approx(np.stack(bend, axis=-1), abs=1e-6)
 
 
 def test_signatures_that_cannot_be_read_are_passed_over():

@@ -39,8 +39,7 @@ class Beyond:
     """Posterior of a curve's height over a fit's; the prior is flat up to a perfect lens at that pitch."""
 
     def __init__(self, fit: CurveFit) -> None:
-        finishing = fit.state.theta[-1 - len(fit.data.f_numbers) :]
-        room = np.maximum(fit.model.perfect(finishing) - fit.curve, _LEAST)
+        room = np.maximum(fit.model.optics.perfect(fit.sharpening) - fit.curve, _LEAST)
         below = -np.geomspace(_LOWEST, _LEAST, _STEPS_BELOW)
         height = np.concatenate([below, [0.0], np.geomspace(_LEAST, room.max(), _STEPS)])
         # As many curves as heights, each with all the frames.
@@ -60,13 +59,13 @@ class Beyond:
         self._height = height
 
     def quantile(self, deviate: Floats, f_numbers: Floats) -> Floats:
-        """Heights (B, Z, M) over the curve, ln MTF50, of normal deviates (B, Z): 0 is the median."""
+        """Heights (B, Z, M) over the curve, ln MTF50, of normal deviates (B,): 0 is the median."""
         share = ndtr(deviate)
         zones, apertures, _ = self._chance.shape
-        heights = np.empty((*share.shape, apertures))
+        heights = np.empty((len(share), zones, apertures))
         for z in range(zones):
             for k in range(apertures):
-                heights[:, z, k] = np.interp(share[:, z], self._chance[z, k], self._height)
+                heights[:, z, k] = np.interp(share, self._chance[z, k], self._height)
         # Between apertures in use on straight lines over stops, past them as at the last.
         weight = [np.interp(np.log2(f_numbers), self._stops, unit) for unit in np.eye(apertures)]
         return np.asarray(heights @ np.stack(weight))

@@ -118,9 +118,9 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
 def _scenes(fit: CurveFit, zones: list[int], out: Evidence) -> None:
     """Whether even the frames nearest to the lens lack something."""
     lens = np.exp(-2 * fit.curve[zones])
-    nearest = fit.model.excess.nearest(fit.state.shares)
+    nearest = fit.model.excess.nearest(fit.state.shares)[zones]
     excess = float(np.median(0.5 * np.log1p(nearest / lens))) if len(zones) else 0.0
-    if excess > _MARKED_EXCESS and np.median(fit.state.share) < _HARDLY:
+    if excess > _MARKED_EXCESS and np.median(fit.state.share[zones]) < _HARDLY:
         out.add(
             1,
             f"even the sharpest frames are some {100 * excess:.0f}% softer than the curve, which lies "
@@ -167,7 +167,7 @@ def _shake(fit: CurveFit, names: list[str], out: Evidence) -> None:
 def _softness(fit: CurveFit, out: Evidence) -> None:
     """Whether even the best of the lens is far softer than lenses are."""
     best = float(np.exp(fit.curve[ZONES.index("centre")].max()))
-    diffraction = float(np.exp(fit.model.perfect(np.zeros(1 + len(fit.data.f_numbers))).max()))
+    diffraction = float(np.exp(fit.model.optics.perfect(0.0).max()))
     kappa = float(blur_sigma_for_mtf50(1.0))
     left = kappa * np.sqrt(max(1 / best**2 - 1 / diffraction**2, 0.0))
     if left > _SOFT_PX:

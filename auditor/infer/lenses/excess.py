@@ -30,7 +30,7 @@ sharpest of a zone's edges lies in the plane of focus as a rule."""
 _F_NUMBER: Final = 8.0
 """The f-number to which `_DEPTH_PX2` refers."""
 _QUANTILES: Final = (np.arange(8) + 0.5) / 8
-"""Each spread is stood for by eight points of equal share."""
+"""Each spread is stood for by six points of equal share."""
 _ONCE, _TWICE = gammaincinv(1, _QUANTILES), gammaincinv(2, _QUANTILES) / 2
 """These points of an exponential spread and of Erlang's, of mean one."""
 COMPONENTS: Final = 1 + len(_FIXED_PX2) + len(_DEPTH_PX2)
@@ -44,7 +44,7 @@ class Excess:
     """Points that stand for the spreads at K apertures.
 
     Attributes:
-        nodes: (..., K, M) px^2; the first is nothing, each other one of eight quantiles of its spread.
+        nodes: (..., K, M) px^2; the first is nothing, each other one of six quantiles of its spread.
         means: (..., K, COMPONENTS) px^2.
     """
 
@@ -75,7 +75,7 @@ class Excess:
         return np.asarray(np.repeat(shares / each, each, axis=-1))
 
     def nearest(self, shares: Floats) -> Floats:
-        """How far (K, px^2) the frames nearest to the lens lie from it, as a rule: the harmonic mean of
-        the spreads, times the share of frames that are not the lens's own. `shares` (K, COMPONENTS)."""
-        density = (shares[:, 1:] / self.means[:, 1:]).sum(1)
-        return np.asarray((1 - shares[:, 0]) ** 2 / np.maximum(density, 1e-12))
+        """How far (Z, K, px^2) the frames nearest to the lens lie from it, as a rule: the harmonic mean of
+        the spreads, times the share of frames that are not the lens's own. `shares` (Z, K, COMPONENTS)."""
+        density = (shares[..., 1:] / self.means[:, 1:]).sum(-1)
+        return np.asarray((1 - shares[..., 0]) ** 2 / np.maximum(density, 1e-12))

@@ -1,4 +1,4 @@
-"""Fit of curves: the likeliest optics, from two starts, of all curves at once (`likelihood`)."""
+"""Fit of curves: the likeliest optics, of all curves at once (`likelihood`)."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ __all__ = ["CurveFit", "fit_curves"]
 
 Floats = NDArray[np.float64]
 
-_STARTS: Final = ((0.6, 0.75), (0.05, 0.95))
-"""Share of frames on the curve, and the quantile of each cell at which the curve starts: a lens with
-many sound frames, or one that hardly a frame does justice."""
+_START: Final = (0.05, 0.95)
+"""Share of frames on the curve, and the quantile of each cell, with which a fit starts: from above, for
+frames lie below a lens's curve and hardly above it."""
 _ITERATIONS: Final = 60
 """Steps of a fit at most."""
 _TOLERANCE: Final = 3e-4
@@ -28,6 +28,9 @@ _FIRST_STEPS: Final = 8
 """Steps of the start, and of a fit before it may settle."""
 _START_SD: Final = 0.05
 """Error (ln MTF50) of the quantile of a cell through which the start goes."""
+_BELOW: Final = 0.6
+"""Weight of cells below the curve there (asymmetric least squares; Newey & Powell, Econometrica 55, 1987):
+frames that all failed at an aperture lie far below the others' curve."""
 _TOGETHER: Final = 200
 """Curves fitted at once: enough that numpy's small calls cost little, few enough for the memory."""
 
@@ -47,13 +50,18 @@ class CurveFit:
         return self.expectation.curve
 
     @property
+    def sharpening(self) -> float:
+        """Amount of the camera's sharpening."""
+        return float(self.state.theta[-1])
+
+    @property
     def inlier(self) -> Floats:
         """n, chance that the frame's sharpest zone is as sharp as the lens."""
         return np.asarray(self.expectation.inlier.max(1))
 
 
 def fit_curves(data: Sequence[CurveData]) -> list[CurveFit]:
-    """The curves of greatest penalised likelihood, each from two starts.
+    """The curves of greatest penalised likelihood, where an ascent from above finds them.
 
     Of one frame it is drawn through what that frame shows: nothing tells a soft frame from a soft lens.
     """
@@ -65,50 +73,45 @@ def fit_curves(data: Sequence[CurveData]) -> list[CurveFit]:
 
 def _fit_together(data: Sequence[CurveData]) -> list[CurveFit]:
     singles = [Model.of(d) for d in data]
-    # A lone frame has one start, and stays there.
-    tried = [
-        (i, *start)
-        for i, d in enumerate(data)
-        for start in _STARTS[: 1 if len(d.row) == 1 else None]
-    ]
-    which, inlier, quantile = (np.array(column) for column in zip(*tried, strict=True))
-    model = Model.of_several([singles[i] for i in which])
+    model = Model.of_several(singles)
+    # A lone frame stays at its start.
     alone = np.bincount(model.curve) == 1
-    state, reached = _climb(model, _start(model, inlier, quantile), ~alone)
+    state = _climb(model, _start(model), ~alone)
     fits = []
     for i, single in enumerate(singles):
-        own = np.flatnonzero(which == i)
-        best = state.of(own[reached[own].argmax()], len(single.used))
+        best = state.of(i, len(single.used))
         fits.append(CurveFit(data[i], single, best, single.expectation(best)))
     return fits
 
 
-def _start(model: Model, inlier: Floats, quantile: Floats) -> State:
-    """Optics through an upper `quantile` (C,) of every cell; `inlier` (C,), share of frames on the curve."""
+def _start(model: Model) -> State:
+    """Optics through an upper quantile of every cell."""
+    inlier, quantile = _START
     aim, count = _quantiles(model, quantile)
     theta = model.prior[0]
     weight = (count > 0) / _START_SD**2
     for _ in range(_FIRST_STEPS):
-        pull = weight * (aim - model.optics.curves(theta))
-        theta = model.towards(theta, model.optics.jacobian(theta), pull, weight)
+        off = aim - model.optics.curves(theta)
+        own = weight * np.where(off < 0, _BELOW, 1.0)
+        theta = model.towards(theta, model.optics.jacobian(theta), own * off, own)
     zones = model.value.shape[1]
     return State(
         theta,
-        np.tile(inlier[:, None], model.used.shape[1]),
+        np.full((len(theta), zones, model.used.shape[1]), inlier),
         np.full((len(theta), COMPONENTS - 1), 1 / (COMPONENTS - 1)),
         np.full((len(theta), zones), SCATTER),
     )
 
 
-def _quantiles(model: Model, quantile: Floats) -> tuple[Floats, Floats]:
-    """Of each curve's cells its `quantile` (C,) of ln MTF50, and the count of figures, (C, Z, K)."""
+def _quantiles(model: Model, quantile: float) -> tuple[Floats, Floats]:
+    """Of each curve's cells the `quantile` of ln MTF50, and the count of figures, (C, Z, K)."""
     curves, apertures = model.used.shape
     zones = model.value.shape[1]
     place = (model.cell[:, None] * zones + np.arange(zones))[model.known]
     value = model.value[model.known]
     value = value[np.lexsort((value, place))]
     count = np.bincount(place, minlength=curves * apertures * zones)
-    at = np.repeat(quantile, apertures * zones) * np.maximum(count - 1, 0)
+    at = quantile * np.maximum(count - 1, 0)
     low = np.cumsum(count) - count + at.astype(int)
     inside = np.append(value, 0.0)
     out = inside[np.minimum(low, len(value))]
@@ -118,9 +121,9 @@ def _quantiles(model: Model, quantile: Floats) -> tuple[Floats, Floats]:
     return np.swapaxes(out.reshape(shape), 1, 2), np.swapaxes(count.reshape(shape), 1, 2)
 
 
-def _climb(model: Model, state: State, climbing: NDArray[np.bool_]) -> tuple[State, Floats]:
-    """The best states on the way of the curves that are `climbing` (C,), and how good they are: where
-    zones' order binds, steps may overshoot. A curve that has settled is left behind."""
+def _climb(model: Model, state: State, climbing: NDArray[np.bool_]) -> State:
+    """The best states on the way of the curves that are `climbing` (C,): where zones' order binds, steps
+    may overshoot. A curve that has settled is left behind."""
     expectation = model.expectation(state)
     reached = model.objective(state, expectation)
     best = State(*(part.copy() for part in state))
@@ -142,4 +145,4 @@ def _climb(model: Model, state: State, climbing: NDArray[np.bool_]) -> tuple[Sta
             part[going[better]] = found[better]
         moved = np.abs(expectation.curve - before) * model.used[:, None]
         kept = (moved.max((1, 2)) >= _TOLERANCE) | (i <= _FIRST_STEPS)
-    return best, reached
+    return best

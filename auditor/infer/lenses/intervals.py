@@ -64,9 +64,9 @@ class _Drawn:
 
     Attributes:
         theta: (B, P) steps of the parameters of optics, from which the frames' part of a curve comes.
-        level: (B, Z, 1) errors (ln MTF50) of the curves' level.
-        tilt: (B, 1, 1) the same of their tilt over apertures.
-        deviate: (B, Z) normal deviates of where the lens lies beyond its frames.
+        level: (B,) errors (ln MTF50) of the curves' level.
+        tilt: (B,) the same of their tilt over apertures.
+        deviate: (B,) normal deviates of where the lens lies beyond its frames.
         reach: (Z, K) how far the lens lies beyond frames that all lack some depth, over what the nearest
             of them lack as a rule: the scale of a half-normal.
         covariance: (ZK, ZK) of the frames' part alone.
@@ -152,18 +152,16 @@ class Draws:
         drawn = self._drawn
         out = value + np.einsum("zkp,bp->bzk", optics.jacobian(self.fit.state.theta), drawn.theta)
         turn = np.clip(np.log2(f_numbers / _MIDDLE) / _TILT_STOPS, -_TILT_STOPS, _TILT_STOPS)
-        out += drawn.level + drawn.tilt * turn
-        half = ndtri((1 + ndtr(drawn.deviate)) / 2)[:, :, None]
-        out += half * self._depth(f_numbers, value)
+        out += (drawn.level[:, None] + drawn.tilt[:, None] * turn)[:, None]
+        half = ndtri((1 + ndtr(drawn.deviate)) / 2)
+        out += half[:, None, None] * self._depth(f_numbers, value)
         out += self._beyond.quantile(drawn.deviate, f_numbers)
         return _outwards(out, drawn.weight)
 
     @property
     def sharpening(self) -> tuple[float, float]:
         """Amount of the camera's sharpening and its standard error."""
-        sharpening = self.fit.model.optics.sharpening
-        amount = float(sharpening(self.fit.state.theta))
-        return round(amount, 3), round(float(sharpening(self._drawn.theta.T).std()), 3)
+        return round(self.fit.sharpening, 3), round(float(self._drawn.theta[:, -1].std()), 3)
 
     @property
     def frames_error(self) -> Floats:
@@ -185,7 +183,8 @@ class Draws:
     def _lacking(self, f_numbers: Floats, value: Floats) -> Floats:
         shares = self.fit.state.shares
         at = np.log(f_numbers), np.log(self.fit.data.f_numbers)
-        shares = np.stack([np.interp(*at, share) for share in shares.T], axis=1)
+        shares = np.stack([[np.interp(*at, s) for s in zone.T] for zone in shares])
+        shares = np.swapaxes(shares, 1, 2)
         nearest = Excess.at(f_numbers).nearest(shares)
         return np.asarray(0.5 * nearest / (np.exp(-2 * value) + nearest))
 
@@ -223,7 +222,7 @@ def _draw(fit: CurveFit, interval: float, seed: int) -> _Drawn:
     spread = jacobian @ covariance @ jacobian.T
     weight = 1 / np.diag(spread).reshape(zones, -1).mean(1)
     own = np.random.default_rng([seed, 1])
-    level, tilt, deviate, reach = shared_errors(fit, int(outings.max()) + 1, _DRAWS, own)
+    level, tilt, deviate, reach = shared_errors(fit, _DRAWS, own)
     return _Drawn(theta, level, tilt, deviate, reach, spread, weight)
 
 
@@ -248,16 +247,16 @@ def _outwards(curve: Floats, weight: Floats) -> Floats:
 
 
 def _scores(model: Model, state: State, expectation: Expectation, jacobian: Floats) -> Floats:
-    """(n, P + K + COMPONENTS - 1 + Z) derivatives of each frame's log likelihood by optics, shares on
+    """(n, P + Z K + COMPONENTS - 1 + Z) derivatives of each frame's log likelihood by optics, shares on
     the curve (logit), ln spreads (softmax) and ln scatter^2; `jacobian` is that of the state's optics."""
     theta = np.einsum("nz,znp->np", expectation.gradient, jacobian[:, model.cell])
-    component = expectation.component.sum(1)
-    seen, excess = component.sum(1), component[:, 1:].sum(1)
-    at = model.cell
-    share = np.zeros((len(at), len(state.share)))
-    share[np.arange(len(at)), at] = component[:, 0] - seen * state.share[at]
-    spread = component[:, 1:] - excess[:, None] * state.spread
-    return np.concatenate([theta, share, spread, expectation.scatter], axis=1)
+    component = expectation.component
+    seen, excess = component.sum(2), component[:, :, 1:].sum((1, 2))
+    n, at = len(component), model.cell
+    share = np.zeros((n, *state.share.shape))
+    share[np.arange(n), :, at] = component[:, :, 0] - seen * state.share[:, at].T
+    spread = component[:, :, 1:].sum(1) - excess[:, None] * state.spread
+    return np.concatenate([theta, share.reshape(n, -1), spread, expectation.scatter], axis=1)
 
 
 def _information(fit: CurveFit, jacobian: Floats) -> Floats:
@@ -282,26 +281,26 @@ def _second_derivatives(fit: CurveFit, jacobian: Floats) -> Floats:
     """Second derivatives of the log likelihood by the parameters of `_scores`.
 
     A zone's figures at an aperture know of them by the curve there, the log weights of the spreads and
-    ln scatter^2: derivatives by these, led back to the parameters by the chain rule.
+    ln scatter^2: derivatives by these, led back to the parameters by the chain rule. Curves count as
+    straight in the parameters of optics (Gauss-Newton): where figures lie off a curve on both sides, its bend
+    only adds noise, and may seem to leave a parameter free.
     """
     state = fit.state
     zones, k, size = jacobian.shape
-    spreads = slice(size + k, size + k + COMPONENTS - 1)
+    spreads = slice(size + zones * k, size + zones * k + COMPONENTS - 1)
     chain = np.zeros((zones, k, COMPONENTS + 2, spreads.stop + zones))
     chain[:, :, 0, :size] = jacobian
-    at = np.arange(k)
-    chain[:, at, 1, size + at] = 1
-    chain[:, at, 1:-1, size + at] -= state.share[:, None, None]
+    zone, at = np.indices((zones, k))
+    share = size + zone * k + at
+    chain[zone, at, 1, share] = 1
+    chain[zone, at, 1:-1, share] -= state.share[:, :, None]
     chain[:, :, 2:-1, spreads] = np.eye(COMPONENTS - 1) - state.spread
-    for zone in range(zones):
-        chain[zone, :, -1, spreads.stop + zone] = 1
+    chain[zone, at, -1, spreads.stop + zone] = 1
     out = np.einsum("zkap,zkab,zkbq->pq", chain, _by_cell(fit), chain, optimize=True)
     # What the parameters' own curvature adds.
     totals = _cell_totals(fit.data, fit.expectation)
-    bend = fit.model.optics.curvature(state.theta, _STEP)
-    out[:size, :size] += np.einsum("zk,zkpq->pq", totals[:, :, 0], bend)
-    seen, excess = totals[:, :, 1:-1].sum((0, 2)), totals[:, :, 2:-1].sum()
-    out[size + at, size + at] -= seen * state.share * (1 - state.share)
+    seen, excess = totals[:, :, 1:-1].sum(2), totals[:, :, 2:-1].sum()
+    out[share, share] -= seen * state.share * (1 - state.share)
     out[spreads, spreads] -= excess * (np.diag(state.spread) - np.outer(state.spread, state.spread))
     return np.asarray((out + out.T) / 2)
 
@@ -338,7 +337,7 @@ def _by_cell(fit: CurveFit) -> Floats:
 def _prior_information(fit: CurveFit) -> Floats:
     zones = fit.curve.shape[0]
     scatter = np.full(zones, _SCATTER_WEIGHT)
-    share = SHARE_POOL * fit.state.share * (1 - fit.state.share)
+    share = (SHARE_POOL * fit.state.share * (1 - fit.state.share)).ravel()
     own = 1 / fit.model.prior[1] ** 2
     return np.diag(np.concatenate([own, share, SHARE_WEIGHT[1:], scatter]))
 

@@ -5,14 +5,12 @@ to Fourier Optics), square pixel and a Gaussian remainder whose variance is floo
 N)^(2 power): aberrations fall with the f-number and never grow. Sharpening by the camera, the same for
 all zones, multiplies the MTF by 1 + amount (1 - exp(-2 pi^2 f^2)): the textbook's unsharp mask with a
 Gaussian of one pixel (Gonzalez & Woods, Digital Image Processing). It may lift a curve beyond optics.
-What this family leaves of a camera's finishing (other radii, tone curves) is a small departure at each
-aperture, the same for all zones.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -43,17 +41,14 @@ _SHARPENING: Final = {"raw": 0.03, "camera": 0.5, "edited": 0.6}
 no source; raw mosaics are measured before any."""
 _UNKNOWN: Final = 0.6
 """The same for a kind of file that is not known."""
-_DEPARTURE: Final = {"raw": 0.01}
-"""Departure (ln MTF50) at an aperture, standard deviation, of raw mosaics."""
-_DEPARTURE_FINISHED: Final = 0.015
-"""The same of finished files. Twice as much lets a curve follow what the frames of one aperture happen to
-lack: of photographs through known optics, 12% off instead of 9% at the 95th percentile."""
 _PRIOR: Final = np.log([0.35, 0.7, 1.3])
 """Prior means of a zone's parameters: a floor of 0.35 px, 0.7 px more at the widest aperture, which falls
 with the power 1.3 of the f-number. Blur of third-order spherical aberration falls with the third power,
 of defocus and field curvature with the first (textbook optics)."""
 _PRIOR_SD: Final = np.array([0.8, 0.9, 0.25])
 """Their standard deviations in ln: more than a factor two either way, and a quarter of the power."""
+_NO_BLUR: Final = (-4.0, -4.0, 0.0)
+"""Parameters of a zone of a lens without any blur to speak of: 0.02 px."""
 _FREQUENCIES: Final = np.linspace(0.003, 1.0, 700)
 """Cycles per pixel at which responses are worked out."""
 
@@ -105,85 +100,50 @@ def blur_px(theta: Floats, ratio: Floats) -> Floats:
 class Optics:
     """ln MTF50 at given apertures, of one lens or of several (...).
 
-    `f_numbers` (..., M) ascending, `pitch_um` (...) in micrometres; `used` (..., K), ascending, the apertures
-    at which departures are known. The parameter `wide` refers to the first of these.
+    `f_numbers` (..., M) ascending, `pitch_um` (...) in micrometres; `widest` (...), the f-number to which the
+    parameter `wide` refers.
     """
 
     f_numbers: Floats
     pitch_um: Floats
-    used: Floats
+    widest: Floats
+
+    @classmethod
+    def at(cls, f_numbers: Floats, pitch_um: Floats) -> Optics:
+        """At the apertures used (..., K)."""
+        return cls(f_numbers, pitch_um, f_numbers[..., 0])
 
     def on(self, f_numbers: Floats) -> Optics:
         """The same optics at other apertures."""
-        return Optics(f_numbers, self.pitch_um, self.used)
+        return Optics(f_numbers, self.pitch_um, self.widest)
 
-    @property
-    def widest(self) -> Floats:
-        """(..., 1), the f-number to which the parameter `wide` refers."""
-        return self.used[..., :1]
-
-    def sharpening(self, theta: Floats) -> Floats:
-        """Amount of the camera's sharpening among the parameters (P, ...)."""
-        return np.asarray(theta[len(theta) - len(self.used) - 1])
+    def part(self, kept: NDArray[np.bool_]) -> Optics:
+        """Of some of several lenses."""
+        return Optics(self.f_numbers[kept], self.pitch_um[kept], self.widest[kept])
 
     def curves(self, theta: Floats) -> Floats:
-        """ln MTF50, (..., Z, M), for parameters (..., 3 Z + 1 + K,): three for each zone, sharpening,
-        departures."""
-        zones, amount, departures = self._apart(theta)
-        between = departures[..., None, :] @ np.swapaxes(self._of_departures, -1, -2)
-        return np.asarray(self._smooth(zones, amount) + between, np.float64)
+        """ln MTF50, (..., Z, M), for parameters (..., 3 Z + 1): three for each zone, sharpening."""
+        zones, amount = _apart(theta)
+        near, (of_amount, _), (of_blur, _) = self._near(blur_px(zones, self._ratio), amount)
+        return np.asarray((near * of_amount[..., None] * of_blur[..., None, :]).sum((-2, -1)))
+
+    def perfect(self, sharpening: float) -> Floats:
+        """ln MTF50, (M,), of a lens without blur to speak of, whose pictures were sharpened so much."""
+        return self.curves(np.append(_NO_BLUR, sharpening))[0]
 
     def jacobian(self, theta: Floats) -> Floats:
         """Derivatives (..., Z, M, P) of `curves`."""
-        zones, amount, departures = self._apart(theta)
+        zones, amount = _apart(theta)
         change = self._slopes(zones, amount)
         out = np.zeros((*change.shape[:-1], theta.shape[-1]))
         for zone in range(zones.shape[-2]):
             at = PARAMETERS * zone
             out[..., zone, :, at : at + PARAMETERS] = change[..., zone, :, :PARAMETERS]
-        out[..., PARAMETERS * zones.shape[-2]] = change[..., PARAMETERS]
-        out[..., -departures.shape[-1] :] = self._of_departures[..., None, :, :]
+        out[..., -1] = change[..., PARAMETERS]
         return out
-
-    def curvature(self, theta: Floats, step: float) -> Floats:
-        """Second derivatives (Z, M, P, P) of `curves`: differences over `step` of those of `jacobian`."""
-        zones, amount, _ = self._apart(theta)
-        own = np.eye(PARAMETERS + 1)[:, None]
-        up, down = (
-            self._slopes(
-                zones + way * own[..., :PARAMETERS], amount + way * own[..., 0, PARAMETERS:]
-            )
-            for way in (step, -step)
-        )
-        change = (up - down) / (2 * step)  # (parameters of a zone and sharpening, Z, M, the same)
-        out = np.zeros((*change.shape[1:3], len(theta), len(theta)))
-        for zone in range(len(zones)):
-            at = np.append(PARAMETERS * zone + np.arange(PARAMETERS), PARAMETERS * len(zones))
-            out[zone][:, at[:, None], at] = np.moveaxis(change[:, zone], 0, 1)
-        return out
-
-    @cached_property
-    def _of_departures(self) -> Floats:
-        """(M, K) derivatives of ln MTF50 by the departures, which are interpolated."""
-        own = np.eye(self.used.shape[-1])
-        if self.f_numbers is self.used:
-            return own
-        wanted, used = np.log(self.f_numbers), np.log(self.used)
-        return np.stack([np.interp(wanted, used, one) for one in own], axis=1)
-
-    def _apart(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
-        """Parameters of the zones (..., Z, 3), sharpening (..., 1), departures (..., K)."""
-        last = theta.shape[-1] - self.used.shape[-1]
-        zones = theta[..., : last - 1].reshape(*theta.shape[:-1], -1, PARAMETERS)
-        return zones, theta[..., last - 1 : last], theta[..., last:]
-
-    def _smooth(self, zones: Floats, amount: Floats) -> Floats:
-        """ln MTF50 (..., Z, M) without departures, for (..., Z, 3) and (..., 1)."""
-        near, (of_amount, _), (of_blur, _) = self._near(blur_px(zones, self._ratio), amount)
-        return np.asarray((near * of_amount[..., None] * of_blur[..., None, :]).sum((-2, -1)))
 
     def _slopes(self, zones: Floats, amount: Floats) -> Floats:
-        """(..., Z, M, 4) derivatives of `_smooth` by the parameters of a zone and the sharpening."""
+        """(..., Z, M, 4) derivatives of `curves` by the parameters of a zone and the sharpening."""
         floor, wide, power = (np.exp(zones[..., j, None]) for j in range(PARAMETERS))
         aberration = wide * self._ratio**power
         blur = np.hypot(floor, aberration)
@@ -215,14 +175,18 @@ class Optics:
     @property
     def _ratio(self) -> Floats:
         """(..., 1, M) of the widest f-number to the others."""
-        return (self.widest / self.f_numbers)[..., None, :]
+        return (self.widest[..., None] / self.f_numbers)[..., None, :]
 
 
-def prior_for(source: str, zones: int, apertures: int) -> tuple[Floats, Floats]:
-    """Mean and standard deviation of all parameters: `zones` times three, sharpening, departures."""
+def _apart(theta: Floats) -> tuple[Floats, Floats]:
+    """Parameters of the zones (..., Z, 3), sharpening (..., 1)."""
+    return theta[..., :-1].reshape(*theta.shape[:-1], -1, PARAMETERS), theta[..., -1:]
+
+
+def prior_for(source: str, zones: int) -> tuple[Floats, Floats]:
+    """Mean and standard deviation of all parameters: `zones` times three, sharpening."""
     sharpening = _SHARPENING.get(source, _UNKNOWN)
-    departure = np.full(apertures, _DEPARTURE.get(source, _DEPARTURE_FINISHED))
     return (
-        np.append(np.tile(_PRIOR, zones), np.zeros(1 + apertures)),
-        np.concatenate([np.tile(_PRIOR_SD, zones), [sharpening], departure]),
+        np.append(np.tile(_PRIOR, zones), 0.0),
+        np.append(np.tile(_PRIOR_SD, zones), sharpening),
     )

@@ -19,24 +19,25 @@ __all__ = ["shared_errors"]
 
 Floats = NDArray[np.float64]
 
-_OUTING_SD: Final = 0.015
+_OUTING_SD: Final = 0.012
 """What an outing's frames share (ln MTF50), while outings are too few to tell."""
 _LEAST_SYSTEMATIC: Final = 0.003
 """Error (ln MTF50) that all figures share whatever they show: shape of the profiles, coding. Curves of
 plain steps lie within 1%."""
-_SYSTEMATIC: Final = 0.022
-"""The same where no figure lies on the curve: what all differ by they may also have in common. Curves of
-drawn landscapes, a fifth of whose figures lie on it, are off by 2%."""
-_LEAST_SCATTER: Final = 0.006
-"""Scatter (ln MTF50) of sound figures beyond their errors that a fit finds where there is none. By what they
-scatter more they may all be off together: of plain steps nothing, of photographs 2%."""
+_SYSTEMATIC: Final = 0.025
+"""The same where no figure lies on the curve, and where some do, times the fourth power of the share that
+do not: what all differ by they may also have in common. Curves of plain steps are off by half a percent,
+those of drawn landscapes, a quarter of whose figures lie on the curve, by 2%."""
+_LEAST_SCATTER: Final = 0.012
+"""Scatter (ln MTF50) of sound figures beyond their errors up to which it is theirs alone: drawn landscapes
+have as much."""
+_SCATTER: Final = 1.25
+"""What they may have in common, over what they scatter beyond that: of photographs 2%."""
 _OBJECTS: Final = 0.35
 """Share of the error that sound figures state for objects soft themselves that they have in common."""
-_FINISHING: Final = 0.032
+_FINISHING: Final = 0.02
 """What sharpening of amount 1 does to ln MTF50 beyond the textbook's within three stops: cameras sharpen
-encoded light and bend its tones. At f/22 sharpened copies of drawn landscapes lie 5% high."""
-_INDEPENDENT: Final = 0.6
-"""What a sound frame counts for in pinning the lens, being of a scene and an outing as others are."""
+encoded light and bend its tones. At f/22 sharpened copies of drawn landscapes lie 2 to 3% high."""
 _UNSURE: Final = 0.012
 """Scatter and objects' softness (ln MTF50) at which half of what frames lack passes for that: the sharpest of
 figures that scatter lie beyond the lens as soon as short of it."""
@@ -45,38 +46,29 @@ _OF_PROFILES: Final = 0.02
 
 
 def shared_errors(
-    fit: CurveFit, outings: int, draws: int, rng: np.random.Generator
+    fit: CurveFit, draws: int, rng: np.random.Generator
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """What all frames share, for so many `draws`: errors (ln MTF50) of level (B, Z, 1) and of tilt over
-    apertures (B, 1, 1), normal deviates (B, Z) of where the lens lies beyond its frames, and how far
-    (Z, K) it lies beyond frames that all lack some depth, over what the nearest lack as a rule.
+    """What all frames share, for so many `draws`: errors (ln MTF50) of level (B,) and of tilt over
+    apertures (B,), normal deviates (B,) of where the lens lies beyond its frames, and how far (Z, K) it
+    lies beyond frames that all lack some depth, over what the nearest lack as a rule.
 
     Its size follows from what the archive shows: how many figures lie on the curve and how they
     scatter, how soft objects are, how much files are sharpened.
     """
-    zones = fit.curve.shape[0]
     kinds = fit.expectation.component.sum((0, 1)) + SHARE_WEIGHT
-    loose = float(1 - kinds[0] / kinds.sum()) ** 2
+    loose = float(1 - kinds[0] / kinds.sum()) ** 4
     objects = _soft_objects(fit)
-    amount = float(np.clip(fit.model.optics.sharpening(fit.state.theta), 0, 1))
-
-    def by_zone() -> Floats:
-        # What scenes lack they lack in all zones as much as in each.
-        own, common = rng.standard_normal((draws, zones, 1)), rng.standard_normal((draws, 1, 1))
-        return np.asarray((own + common) / np.sqrt(2))
-
-    scatter = float(np.sqrt(np.maximum(fit.state.scatter**2 - _LEAST_SCATTER**2, 0).mean()))
-    outing = _OUTING_SD / np.sqrt(outings)
-    every = np.linalg.norm([_LEAST_SYSTEMATIC, _SYSTEMATIC * loose, scatter, outing])
-    level = every * rng.standard_normal((draws, 1, 1)) + _OBJECTS * objects * by_zone()
-    tilt = np.hypot(_FINISHING * amount, every) * rng.standard_normal((draws, 1, 1))
-    # As far as what frames lack is depth, the archive and not the prior says so, and none of the sound
-    # ones lies on the curve.
-    depth = 1 / (1 + (objects**2 + scatter**2) / _UNSURE**2)
-    depth *= 1 - SHARE_WEIGHT.sum() / kinds.sum()
+    amount = float(np.clip(fit.sharpening, 0, 1))
+    scatter2 = float(np.maximum(fit.state.scatter**2 - _LEAST_SCATTER**2, 0).mean())
+    outing = _OUTING_SD / np.sqrt(len(np.unique(fit.data.outing)))
+    differing = np.hypot(_SYSTEMATIC * loose, _SCATTER * np.sqrt(scatter2))
+    level, tilt, deviate = rng.standard_normal((3, draws))
+    level *= np.linalg.norm([_LEAST_SYSTEMATIC, differing, outing, _OBJECTS * objects])
+    tilt *= np.hypot(differing, _FINISHING * amount)
+    # As far as what frames lack is depth, and none of the sound ones lies on the curve.
+    depth = 1 / (1 + (objects**2 + scatter2) / _UNSURE**2)
     sound = cell_sums(fit.data, fit.expectation.inlier)
-    reach = depth * (1 - fit.state.share) ** (_INDEPENDENT * sound)
-    return level, tilt, by_zone()[:, :, 0], reach
+    return level, tilt, deviate, depth * (1 - fit.state.share) ** sound
 
 
 def _soft_objects(fit: CurveFit) -> float:
