@@ -77,7 +77,11 @@ def _sharpness() -> list[Column]:
     out += [
         *(Column(f"{d}_cpp", "float", f"MTF50 of the sharpest {d} blur, c/px") for d in DIRECTIONS),
         Column("overshoot", "float", "median edge overshoot, share of the step"),
-        Column("streaks", "float", "fine texture missing along one direction, ln of energy"),
+        Column(
+            "streaks",
+            "float",
+            "finest detail missing along one direction, in scatters of single windows",
+        ),
         Column("fineness", "float", "how fine the finest texture is, ln of energy"),
         Column("upsampled", "bool", "spectrum ends early, as after enlarging"),
         Column("in_focus", "bool", "anything in focus"),

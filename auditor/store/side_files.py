@@ -17,12 +17,13 @@ from .parts import list_parts
 __all__ = ["STORE_VERSION", "read_unread", "renew_unread", "version_of", "write_version"]
 
 
-STORE_VERSION: Final = 6
-"""Raised when a column's meaning changes, so that old figures never stand beside today's. Up to version 5
-directions were told without the sharpest small things of a frame; up to version 4 dust was found by spots of
-single frames instead of a map; up to version 3 a frame's directions were one ratio instead of four figures of
-sharpest edges, kinds of file had other rules, and noise that cannot be seen had no bound; up to version 2 a
-zone's MTF50 had objects' softness taken off."""
+STORE_VERSION: Final = 7
+"""Raised when a column's meaning changes, so that old figures never stand beside today's. Up to version 6
+streaks were told by energies of gradients, and fineness was not; up to version 5 directions were told without
+the sharpest small things of a frame; up to version 4 dust was found by spots of single frames instead of a map;
+up to version 3 a frame's directions were one ratio instead of four figures of sharpest edges, kinds of file had
+other rules, and noise that cannot be seen had no bound; up to version 2 a zone's MTF50 had objects' softness
+taken off."""
 
 
 def version_of(folder: Path) -> int | None:

@@ -135,7 +135,7 @@ def test_streaks_all_over_the_frame_speak_for_a_moved_camera():
     slightly = {"factor": 0.6, "exposure_time_s": 1 / 60}
     unknown, none, some = (
         judged(frame(**slightly, **more), *COMPANY).iloc[0]
-        for more in ({}, {"streaks": 0.0}, {"streaks": 0.15})
+        for more in ({}, {"streaks": 0.36}, {"streaks": 1.5})
     )
     assert none["fault_probability"] + 0.2 < some["fault_probability"]
     assert none["shake_probability"] + 0.2 < some["shake_probability"]

@@ -27,7 +27,7 @@ __all__ = ["FEATURES", "frame_evidence"]
 
 Floats = NDArray[np.float64]
 
-FEATURES: Final = ("softness", "softest", "sharpest", "mates", "slow", "streaks", "fineness")
+FEATURES: Final = ("softness", "softest", "mates", "slow", "streaks", "fineness")
 CAUSE_FEATURES: Final = ("one_way", "stops", "streaks")
 FLOOR_PX2: Final = 10.0
 """Blur (px^2 of 1 / MTF50^2) below which differences are noise of the measurement and the objects' own:
@@ -54,9 +54,11 @@ MATES: Final = 2
 """Other frames of a scene from which it is known how soft its objects are themselves."""
 USUAL_FINENESS: Final = 0.46
 """Median of the photographs seen and of those behind known optics; for frames without fine texture."""
-MOST_STREAKS: Final = 0.2
-"""Streaks (ln of energy) beyond which more says nothing more: twice what nine in ten sharp photographs
-stay under. Limits of 0.1 to 0.25 and none told rolls left out alike."""
+USUAL_STREAKS: Final = 0.36
+"""Median of the photographs seen; for frames with too little texture to tell."""
+MOST_STREAKS: Final = 3.0
+"""Streaks (scatters of single windows) beyond which more says nothing more: more than three times what nine in
+ten sharp photographs stay under. A limit of 2 told a little less, of 4 the same."""
 LEAST_F_NUMBER: Final = 0.3
 """No lens is faster (in air 0.5 is the end, whose aperture is as wide as a half sphere): a wrong tag."""
 LEAST_PITCH_UM: Final = 0.3
@@ -69,7 +71,7 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
     Parameters
     ----------
     frames : DataFrame
-        Frame table with the columns of `DIRECTIONS`, settings, `sharpest_mtf50_cpp`, `streaks` and `fineness`.
+        Frame table with the columns of `DIRECTIONS`, settings, `streaks` and `fineness`.
     allowed : Allowed
         What each frame's lens gives at its aperture.
 
@@ -100,18 +102,15 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
     stops = shutter_stops(frames)
     stops = np.where(np.isfinite(stops), stops, UNKNOWN_STOPS)
     by_hand = np.where(stops <= SUPPORTED_STOPS, stops, UNKNOWN_STOPS)
-    place = np.where(np.isfinite(place), place, sharpest)
-    fineness = numbers(frames, "fineness")
+    streaks, fineness = numbers(frames, "streaks"), numbers(frames, "fineness")
     turned = np.where(np.isfinite(level), level, np.inf)
     shown = 1 / np.sqrt(np.exp(usual) - FLOOR_PX2 + lens[:, None])
     return pd.DataFrame({
         "softness": lacks[:, 0] - usual[:, 0],
         "softest": lacks[:, 1] - usual[:, 1],
-        "sharpest": np.log(np.maximum(place**-2.0 - lens, 0.0) + FLOOR_PX2),
         "mates": _of_the_scene(frames, lacks[:, 0] - usual[:, 0]),
         "slow": np.clip(by_hand, SLOW_FROM, STOPS_RANGE[1]) - SLOW_FROM,
-        # Where too little is textured to tell, none were seen.
-        "streaks": np.clip(np.nan_to_num(numbers(frames, "streaks")), 0.0, MOST_STREAKS),
+        "streaks": np.clip(np.where(np.isfinite(streaks), streaks, USUAL_STREAKS), 0.0, MOST_STREAKS),
         "fineness": np.where(np.isfinite(fineness), fineness, USUAL_FINENESS),
         "one_way": one_way,
         # Of a frame that is blurred a long exposure is the likelier reason on a support, too.

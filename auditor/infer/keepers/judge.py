@@ -42,10 +42,7 @@ CAUSES: Final = (
 )  # fmt: skip
 
 LIKELY: Final = 0.5
-"""A frame is listed when a failure is more likely than not. Of nine worlds of photographs behind known optics, each
-left out of the fit, 6.0, 3.9, 2.3 and 1.8% of the sound frames were accused at 0.45, 0.5, 0.55 and 0.6, and 91, 90,
-90 and 88% of plain faults found; of real photographs with their roll left out 4, 2, 2 and 1 of 49, and 27, 26, 25
-and 25 of 31."""
+"""A frame is listed when a failure is more likely than not; `scripts/calibrate` tells how often that is wrong."""
 SHAKEN: Final = 0.5
 """The likelier cause is named."""
 VISIBLE_CPP: Final = 0.3

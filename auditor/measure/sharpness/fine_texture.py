@@ -1,10 +1,9 @@
-"""How fine a frame's texture is: where it is finest, and whether one direction is missing all over the frame.
+"""How fine a frame's texture is: where it is finest, and whether one direction is missing all over the frame
+(`streaks`).
 
 In each window full of detail the energy of gradients is read at two blurs, along four directions; their ratio
 tells how fine the detail is that way, whatever its contrast. Of fur, leaves and stone in focus it tells where no
-clean edge does. A moved camera takes the finest detail along its movement from every leaf and stone alike, also
-where strong outlines run along it and stay sharp. A single object may be drawn one way (water, grass); that most
-windows lack the same direction is the camera's.
+clean edge does.
 """
 
 from __future__ import annotations
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 
 from auditor.measure.sharpness.edge_detection import SCHARR
 from auditor.measure.sharpness.light import Light, fill_green
+from auditor.measure.sharpness.streaks import streaks
 from auditor.measure.sharpness.texture import WINDOW_PX
 
 __all__ = ["FineTexture", "fine_texture"]
@@ -38,8 +38,7 @@ direction: of less most is coding. Of 2 to 25 photographs told the same."""
 _CLIPPED: Final = 0.2
 """Share of clipped pixels from which a window's gradients are their outlines."""
 _ENOUGH: Final = 16
-"""Windows whose median speaks for the frame; 12 to 20 told the same, of 8 single windows decided. Half of the
-windows handed in told a little less."""
+"""Windows that speak for the frame: of fewer single ones decide."""
 _FINEST: Final = 0.9
 """Quantile of the windows that stands for the finest: only a part of a picture is in focus. 0.95 told the same."""
 _FAINTEST: Final = 0.01
@@ -49,16 +48,15 @@ _CODES: Final = np.float32(255)
 
 
 class FineTexture(NamedTuple):
-    """What the windows of a frame say; None where too few are textured every way.
+    """What the windows of a frame say; None where too few are textured.
 
     Attributes
     ----------
     streaks : float or None
-        How much more of the finest detail is missing along one direction than across it, the median over
-        windows: difference of ln of the energy of gradients at `_FINE_PX` over that at `_COARSE_PX`; 0 for a
-        still frame.
+        How plainly the finest detail is missing along one direction (`streaks`).
     fineness : float or None
-        That logarithm itself in the direction that has least of it, where windows are finest (`_FINEST`).
+        ln of the energy of gradients at `_FINE_PX` over that at `_COARSE_PX`, in the direction that has least
+        of it, where windows are finest (`_FINEST`).
     """
 
     streaks: float | None = None
@@ -74,30 +72,31 @@ def fine_texture(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Fine
         The frame.
     y, x : ndarray, (n,)
         Upper left pixels of its windows full of detail, `WINDOW_PX` wide.
-
-    Notes
-    -----
-    Energies along a direction come from the structure tensor (Foerstner & Guelch, 1987). A difference that
-    turns with twice the angle has two parts, level against upright and falling against rising.
     """
     if len(y) < _ENOUGH:
         return FineTexture()
     codes, clipped = _codes(light, y, x)
-    fine, coarse = _energies(codes, _FINE_PX), _energies(codes, _COARSE_PX)
-    told = (coarse.min(0) > _LEAST_ENERGY) & (clipped < _CLIPPED)
+    codes = codes[clipped < _CLIPPED]
+    return FineTexture(streaks(codes), _fineness(codes))
+
+
+def _fineness(codes: Singles) -> float | None:
+    """Energies along a direction come from the structure tensor (Foerstner & Guelch, 1987)."""
+    if len(codes) < _ENOUGH:
+        return None
+    tall = codes.reshape(-1, WINDOW_PX)
+    fine, coarse = _energies(tall, _FINE_PX), _energies(tall, _COARSE_PX)
+    told = coarse.min(0) > _LEAST_ENERGY
     if np.count_nonzero(told) < _ENOUGH:
-        return FineTexture()
+        return None
     ratio = np.log(np.maximum(fine[:, told], _FAINTEST) / coarse[:, told])
-    return FineTexture(
-        float(np.hypot(np.median(ratio[0] - ratio[2]), np.median(ratio[1] - ratio[3]))),
-        float(np.quantile(ratio.min(0), _FINEST)),
-    )
+    return float(np.quantile(ratio.min(0), _FINEST))
 
 
 def _codes(
     light: Light, y: NDArray[np.int_], x: NDArray[np.int_]
 ) -> tuple[Singles, NDArray[np.float64]]:
-    """Windows one above the other, 0..255, and the clipped share of each.
+    """(n, WINDOW_PX, WINDOW_PX) windows, 0..255, and the clipped share of each.
 
     Code values of a picture, square roots of light of a mosaic: both even out noise.
     """
@@ -109,14 +108,15 @@ def _codes(
     else:
         patch, clipped, valid = light.patches(y, x, WINDOW_PX)
         codes = np.sqrt(np.clip(fill_green(patch, valid), 0, 1)).astype(np.float32) * _CODES
-    return codes.reshape(-1, WINDOW_PX), clipped.mean((1, 2))
+    return codes, clipped.mean((1, 2))
 
 
-def _energies(codes: Singles, blur_px: float) -> NDArray[np.float64]:
-    """(4, windows) mean squared gradient along 0, 45, 90 and 135 degrees after a blur."""
-    tall = cv2.GaussianBlur(codes, (_SIDE, _SIDE), blur_px)
-    gx = cv2.Scharr(tall, cv2.CV_32F, 1, 0, scale=SCHARR)
-    gy = cv2.Scharr(tall, cv2.CV_32F, 0, 1, scale=SCHARR)
+def _energies(tall: Singles, blur_px: float) -> NDArray[np.float64]:
+    """(4, windows) mean squared gradient along 0, 45, 90 and 135 degrees after a blur of windows one above
+    the other."""
+    blurred = cv2.GaussianBlur(tall, (_SIDE, _SIDE), blur_px)
+    gx = cv2.Scharr(blurred, cv2.CV_32F, 1, 0, scale=SCHARR)
+    gy = cv2.Scharr(blurred, cv2.CV_32F, 0, 1, scale=SCHARR)
     inner = slice(_RIM_PX, WINDOW_PX - _RIM_PX)
     gx, gy = (a.reshape(-1, WINDOW_PX, WINDOW_PX)[:, inner, inner] for a in (gx, gy))
     pixels = (WINDOW_PX - 2 * _RIM_PX) ** 2

@@ -22,7 +22,7 @@ from auditor.measure.sharpness.light import Light, fill_green
 from auditor.record import ZONES
 from auditor.robust import SHEPPARD
 
-__all__ = ["SPECTRUM_CPP", "WINDOW_PX", "FrameSpectra", "Spectrum"]
+__all__ = ["SPECTRUM_CPP", "WINDOW_PX", "FrameSpectra", "Spectrum", "tapered_power"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -80,8 +80,8 @@ class Spectrum:
 
 
 @cache
-def _rings() -> tuple[Singles, Singles]:
-    """(rfft cells, 16) averaging matrix of log-spaced rings, and the (64, 64) Hann taper."""
+def _rings() -> Singles:
+    """(rfft cells, 16) averaging matrix of log-spaced rings."""
     n = WINDOW_PX
     fy = np.fft.fftfreq(n)[:, None]
     fx = np.fft.rfftfreq(n)[None, :]
@@ -95,9 +95,25 @@ def _rings() -> tuple[Singles, Singles]:
         width = max(centre * (ratio - 1 / ratio) / 2, _RESOLUTION / n)
         rings[:, i] = twice * np.clip(_RING_END - np.abs(radius - centre) / width, 0, 1)
     rings /= rings.sum(0)
-    hann = np.hanning(n + 1)[:n]
+    return rings.astype(np.float32)
+
+
+@cache
+def _taper() -> Singles:
+    """(64, 64) Hann taper whose squares sum to 1."""
+    hann = np.hanning(WINDOW_PX + 1)[:WINDOW_PX]
     taper = np.outer(hann, hann)
-    return rings.astype(np.float32), (taper / np.sqrt((taper**2).sum())).astype(np.float32)
+    return (taper / np.sqrt((taper**2).sum())).astype(np.float32)
+
+
+def tapered_power(windows: Singles) -> Singles:
+    """(n, 64, 33) power spectra of (n, 64, 64) windows of mean 0, tapered to their rims."""
+    power = np.empty((len(windows), WINDOW_PX, WINDOW_PX // 2 + 1), np.float32)
+    for window, out in zip(windows * _taper(), power, strict=True):
+        # scipy.fft saves half a millisecond a frame and takes a third of a second to load.
+        wave = cv2.dft(window, flags=cv2.DFT_COMPLEX_OUTPUT)[:, : out.shape[1]]
+        np.add(wave[..., 0] ** 2, wave[..., 1] ** 2, out=out)
+    return power
 
 
 @cache
@@ -111,19 +127,13 @@ def _fill_gain() -> Singles:
 
 def _window_power(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> tuple[Floats, Floats]:
     """Ring powers (n, 16) per pixel and mean light (n,) of windows with upper left corner (y, x)."""
-    rings, taper = _rings()
     patch, valid = light.lit(y, x, WINDOW_PX)
     patch = fill_green(patch, valid)
     mean = patch.mean((1, 2))
-    patch = (patch - mean[:, None, None]) * taper
-    power = np.empty((len(patch), WINDOW_PX, WINDOW_PX // 2 + 1), np.float32)
-    for window, out in zip(patch, power, strict=True):
-        # scipy.fft saves half a millisecond a frame and takes a third of a second to load.
-        wave = cv2.dft(window, flags=cv2.DFT_COMPLEX_OUTPUT)[:, : out.shape[1]]
-        np.add(wave[..., 0] ** 2, wave[..., 1] ** 2, out=out)
+    power = tapered_power(patch - mean[:, None, None])
     if valid is not None:
         power /= _fill_gain()
-    return (power.reshape(len(y), -1) @ rings).astype(float), mean.astype(float)
+    return (power.reshape(len(y), -1) @ _rings()).astype(float), mean.astype(float)
 
 
 def _choose(
