@@ -18,6 +18,9 @@ Floats = NDArray[np.float64]
 
 _LEAST_SOUND: Final = 0.8
 """Frames' worth of figures near the curve without which only physics speaks at an aperture."""
+_WIDEST: Final = 3.0
+"""Upper end over lower end of an interval from which frames say nothing of a lens: about what a lens has at its
+best against its corners wide open (common practice, no source)."""
 _APERTURES: Final = 3
 """Apertures with sharp frames that a best one needs (common practice, no source)."""
 _FRAMES: Final = 5
@@ -28,12 +31,17 @@ _LEAST: Final = 2
 """Sound frames that even that takes, at wider apertures and at the best aperture itself."""
 
 
-def evident(fit: CurveFit) -> NDArray[np.bool_]:
+def evident(fit: CurveFit, draws: Draws) -> NDArray[np.bool_]:
     """Z x K, where a zone has frames near enough to the curve to speak for it. A curve on which one
-    frame alone lies is that frame's, not the lens's."""
+    frame alone lies is that frame's, not the lens's; and frames after which the lens may be three times as
+    sharp as they are say nothing of it."""
     inlier = cell_sums(fit.data, fit.expectation.inlier)
     alone = inlier.sum(1, keepdims=True) < 2 * _LEAST_SOUND
-    return np.asarray((inlier >= _LEAST_SOUND) & ~alone)
+    told = np.asarray((inlier >= _LEAST_SOUND) & ~alone)
+    if told.any():
+        _, low, high = draws.figures
+        told &= high < _WIDEST * low
+    return told
 
 
 def missing(fit: CurveFit, draws: Draws, zones: list[int], held: NDArray[np.bool_]) -> list[str]:

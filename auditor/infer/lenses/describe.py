@@ -39,7 +39,7 @@ def describe_range(
     """The entry of `focal_ranges` for frames `rows`, without focal lengths, fringing, sides."""
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
     counts = _counts(table, rows, index)
-    told = evident(fit)
+    told = evident(fit, draws)
     fitted = {int(i): j for j, i in enumerate(aperture_index(fit.data.f_numbers))}
     half_width = None
     apertures = _apertures(fit, draws, table, rows, counts)
@@ -152,7 +152,7 @@ def _apertures(
     error (ln) as far as frames decide it, and `lacking` (ln), what its frames
     lack as a rule: what another lens on this body does not share."""
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
-    told = evident(fit)
+    told = evident(fit, draws)
     fitted = {int(i): j for j, i in enumerate(aperture_index(fit.data.f_numbers))}
     if told.any():
         value, low, high = draws.figures

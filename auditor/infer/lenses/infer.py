@@ -141,7 +141,11 @@ def _describe(
         entry["sides"] = judge_sides(tables.sides, inlier, table.outing, criteria.seed)
         zone = weaker_zone(part.fit)
         entry["diffraction"] = describe_diffraction(
-            part.fit, part.draws, zone, evident(part.fit)[zone], group.pixel_pitch_um is not None
+            part.fit,
+            part.draws,
+            zone,
+            evident(part.fit, part.draws)[zone],
+            group.pixel_pitch_um is not None,
         )
         if group.source == EXPORTS:
             # What resampling and its sharpening left: no word on the lens's apertures.
