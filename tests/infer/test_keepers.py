@@ -143,6 +143,13 @@ def test_streaks_all_over_the_frame_speak_for_a_moved_camera():
     assert unknown["fault_probability"] == pytest.approx(none["fault_probability"])
 
 
+def test_streaks_are_told_where_they_are_plain():
+    for streaks, told in ((0.36, False), (1.5, True)):
+        table = pd.DataFrame([shaken(streaks=streaks), *COMPANY])
+        (found,) = find_keepers(table, [lens_entry()], [body_entry()], Criteria())
+        assert any("finest detail is missing" in text for text in found["evidence"]) == told
+
+
 def test_texture_in_focus_speaks_for_a_frame_of_few_clean_edges():
     """Fur and leaves: their edges look soft, and their finest texture does not."""
     soft = {"factor": 0.5}

@@ -21,6 +21,9 @@ MOST: Final = 50_000
 """So many of the surest are listed; the counts of `count_verdicts` hold all of them."""
 ALIKE: Final = 0.7
 """MTF50 of the softest direction over the sharpest from which blur is called alike all ways."""
+PLAIN_STREAKS: Final = 1.0
+"""Streaks (scatters of single windows) from which it is told that they are there: nineteen in twenty sharp photographs stay
+under it."""
 PLAINLY_SHARPER: Final = 1.1
 """The sharpest direction over the softest from which both are told: less is the error of either."""
 SAME_FOCAL: Final = 0.02
@@ -142,6 +145,8 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
             if v["sharpest_cpp"] > PLAINLY_SHARPER * v["softest_cpp"]
             else f"no edge reaches more than {v['sharpest_cpp']:.2f} c/px"
         )
+        if v["streaks"] > PLAIN_STREAKS:
+            out.append("the finest detail is missing along one direction in most of the frame")
     if v["blurred"]:
         out.append(
             f"its sharpest edges reach {v['measured_cpp']:.2f} c/px, those of sound frames usually "
