@@ -78,7 +78,7 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        `FEATURES` and `CAUSE_FEATURES` of the model; `level_cpp`, `softest_cpp`, `sharpest_cpp`: MTF50 of
+        `FEATURES` and `CAUSE_FEATURES` of the model; `rule_stops`, `shutter_stops` as they are; `level_cpp`, `softest_cpp`, `sharpest_cpp`: MTF50 of
         the sharp ends in the mean of the directions, in the softest and in the sharpest of them; `usual_cpp`,
         `usual_softest_cpp`: the same of sound frames of this lens at this aperture; `direction_deg` of the
         softest; `directions`, how many could be measured. NaN where nothing was.
@@ -99,8 +99,8 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
         sharpest, softest = np.nanmax(level, axis=1), np.nanmin(level, axis=1)
         mean = np.exp(np.nanmean(np.log(level), axis=1))
     usual = _usual(frames, lacks)
-    stops = shutter_stops(frames)
-    stops = np.where(np.isfinite(stops), stops, UNKNOWN_STOPS)
+    rule_stops = shutter_stops(frames)
+    stops = np.where(np.isfinite(rule_stops), rule_stops, UNKNOWN_STOPS)
     by_hand = np.where(stops <= SUPPORTED_STOPS, stops, UNKNOWN_STOPS)
     streaks, fineness = numbers(frames, "streaks"), numbers(frames, "fineness")
     turned = np.where(np.isfinite(level), level, np.inf)
@@ -115,6 +115,7 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
         "one_way": one_way,
         # Of a frame that is blurred a long exposure is the likelier reason on a support, too.
         "stops": np.clip(stops, *STOPS_RANGE),
+        "rule_stops": rule_stops,
         "level_cpp": mean,
         "softest_cpp": softest,
         "sharpest_cpp": sharpest,

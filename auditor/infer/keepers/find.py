@@ -22,8 +22,8 @@ MOST: Final = 50_000
 ALIKE: Final = 0.7
 """MTF50 of the softest direction over the sharpest from which blur is called alike all ways."""
 PLAIN_STREAKS: Final = 1.0
-"""Streaks (scatters of single windows) from which it is told that they are there: nineteen in twenty sharp photographs stay
-under it."""
+"""Streaks (scatters of single windows) from which it is told that they are there: nineteen in twenty sharp
+photographs stay under it."""
 PLAINLY_SHARPER: Final = 1.1
 """The sharpest direction over the softest from which both are told: less is the error of either."""
 SAME_FOCAL: Final = 0.02

@@ -20,13 +20,7 @@ from auditor.infer.keepers.evidence import frame_evidence
 from auditor.infer.keepers.expected import Allowed, allowed_by_settings
 from auditor.infer.keepers.model import frame_model
 from auditor.infer.keepers.noise import judge_noise
-from auditor.infer.lenses.grouping import (
-    flags,
-    numbers,
-    shown_sharpness,
-    shutter_stops,
-    words,
-)
+from auditor.infer.lenses.grouping import flags, numbers, shown_sharpness, words
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
 from auditor.record.pools import pools
 
@@ -84,9 +78,8 @@ def judge_frames(
     DataFrame
         One row per frame, same order: judged, soft, noisy (bool); cause (text or missing); probability;
         fault_probability (of blur, whatever the verdict); expected_cpp, measured_cpp; loss (share of MTF50
-        missing); snr (of the frame's mid-tones at the output size), snr_allowed; rule_stops (shutter against
-        1 / focal length); lens_entry, focal_range (positions in the profile, -1 for none); and the columns of
-        `frame_evidence`.
+        missing); snr (of the frame's mid-tones at the output size), snr_allowed; lens_entry, focal_range
+        (positions in the profile, -1 for none); and the columns of `frame_evidence`.
     """
     frames = frames.reset_index(drop=True)
     allowed = allowed_by_settings(frames, lenses, bodies, criteria)
@@ -99,7 +92,6 @@ def judge_frames(
     usable &= pools(frames) != ""
     out = frame_evidence(frames, allowed)
     out["lens_entry"], out["focal_range"] = allowed.lens_entry, allowed.focal_range
-    out["rule_stops"] = shutter_stops(frames)
     _sharpness(out, frames, allowed, usable, criteria)
     judge_noise(out, frames, allowed, usable, criteria)
     _causes(out, frames, allowed)

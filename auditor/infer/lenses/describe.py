@@ -42,7 +42,7 @@ def describe_range(
     told = evident(fit, draws)
     fitted = {int(i): j for j, i in enumerate(aperture_index(fit.data.f_numbers))}
     half_width = None
-    apertures = _apertures(fit, draws, table, rows, counts)
+    apertures = _apertures(fit, draws, told, table, rows, counts)
     kept = np.isin(index, list(fitted))
     if told.any():
         first, last = np.exp(np.quantile(draws.from_frames, draws.ends, axis=0))
@@ -146,13 +146,13 @@ def _tell_together(
 
 
 def _apertures(
-    fit: CurveFit, draws: Draws, table: Table, rows: NDArray[np.int64], counts: NDArray[np.int64]
-) -> list[Aperture]:
+    fit: CurveFit, draws: Draws, told: NDArray[np.bool_], table: Table, rows: NDArray[np.int64],
+    counts: NDArray[np.int64],
+) -> list[Aperture]:  # fmt: skip
     """Entry of every aperture used. Besides its interval a figure has `frames_error`, its standard
     error (ln) as far as frames decide it, and `lacking` (ln), what its frames
     lack as a rule: what another lens on this body does not share."""
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
-    told = evident(fit, draws)
     fitted = {int(i): j for j, i in enumerate(aperture_index(fit.data.f_numbers))}
     if told.any():
         value, low, high = draws.figures

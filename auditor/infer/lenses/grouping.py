@@ -5,7 +5,6 @@ Works on plain columns, so that a million frames take seconds.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -16,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from auditor.exposure import F_NUMBERS, f_number_place
 from auditor.record.pools import EXPORTS, pools
+from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
 __all__ = [
     "LensGroup",
@@ -59,8 +59,6 @@ PITCH_UNKNOWN_UM: Final = 4.0
 """Pixel pitch by which diffraction is worked out where it is unknown."""
 ENOUGH: Final = 24
 """Frames from which a kind of file is preferred over a less trusted one with more frames."""
-_FULL_FRAME_DIAGONAL_MM: Final = math.hypot(36, 24)
-"""By definition of 36 x 24 mm, on which equivalent focal lengths are told (Exif 2.32)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +103,7 @@ def full_frame_focal_mm(frames: pd.DataFrame) -> Floats:
     pixels = np.hypot(numbers(frames, "width_px"), numbers(frames, "height_px"))
     diagonal = pixels * numbers(frames, "pixel_pitch_um") / 1000
     with np.errstate(divide="ignore", invalid="ignore"):
-        seen = numbers(frames, "focal_length_mm") * _FULL_FRAME_DIAGONAL_MM / diagonal
+        seen = numbers(frames, "focal_length_mm") * FULL_FRAME_DIAGONAL_MM / diagonal
         focal = np.where(told > 0, told, seen)
         return np.where((focal > 0) & np.isfinite(focal), focal, np.nan)
 
