@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.record.values import numbers
 from auditor.settings.file_evidence import ROUGH_VIEW, Evidence, Verdict, rounding
 from auditor.settings.kinds import LEAST_PX, SAME_SIZE, judge
 from auditor.settings.known_sensors import known_sensors
@@ -116,10 +117,7 @@ class _Table:
         self.maker, self.recoded = maker, recoded
 
     def _number(self, name: str) -> Floats:
-        if name not in self.frames:
-            return np.full(len(self.frames), np.nan)
-        column = pd.to_numeric(self.frames[name], errors="coerce")
-        return np.array(column.to_numpy(float, na_value=np.nan))
+        return numbers(self.frames, name)
 
     def _flag(self, name: str) -> Floats:
         """1, 0 or not-a-number."""

@@ -14,8 +14,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.bodies.observe import KINDS, sensor_mask
-from auditor.infer.lenses.grouping import numbers
 from auditor.record import SIGNAL_BIN_EDGES
+from auditor.record.values import numbers
 
 __all__ = ["BANDS", "Band", "Scenes", "band_named", "band_of", "bands_of", "scenes_by_band"]
 

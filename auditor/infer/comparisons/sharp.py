@@ -14,16 +14,11 @@ from auditor.infer.comparisons.paired import paired_difference
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import (
-    LEAST_CPP,
-    PITCH_UNKNOWN_UM,
-    numbers,
-    shown_sharpness,
-    shutter_stops,
-    words,
-)
+from auditor.infer.frame_values import shown_sharpness, shutter_stops
+from auditor.infer.lenses.grouping import LEAST_CPP, PITCH_UNKNOWN_UM
 from auditor.model import Finding
 from auditor.record import ZONES
+from auditor.record.values import numbers, words
 
 __all__ = ["SharpnessTable", "compare_sharpness"]
 

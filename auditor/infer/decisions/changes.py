@@ -19,9 +19,10 @@ from auditor.exposure import f_number_at, f_number_place
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import date_of, days, holm, iso_day, log_sharpness, usable
 from auditor.infer.decisions.scan import Candidate, Change, Series, likeliest
-from auditor.infer.lenses.grouping import numbers, within_range, words
+from auditor.infer.lenses.grouping import within_range
 from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
+from auditor.record.values import numbers, words
 
 __all__ = ["find_changes"]
 

@@ -20,11 +20,11 @@ from scipy.special import ndtr, ndtri
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import days, iso_day, usable
-from auditor.infer.lenses.grouping import as_texts, numbers, words
 from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.model import DustSpot
 from auditor.record import DUST_F_NUMBER, DUST_GRID, Dust, dust_shape, unpack_dust
 from auditor.record.pictures import PictureSource, fetch_pictures
+from auditor.record.values import as_texts, numbers, words
 from auditor.robust import scale_of
 
 __all__ = ["find_dust"]

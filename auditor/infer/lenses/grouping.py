@@ -13,16 +13,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from auditor.exposure import F_NUMBERS, f_number_place
 from auditor.record.pools import EXPORTS, pools
-from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
+from auditor.record.values import flags, numbers, texts
 
 __all__ = [
     "LensGroup",
-    "aperture_index",
     "focal_clusters",
     "lens_groups",
-    "nominal_from_index",
     "within_range",
     "zoom_thirds",
 ]
@@ -39,8 +36,6 @@ LEAST_CPP: Final = 0.005
 """MTF50 in cycles per pixel below which a figure is no sharpness but haze or nothing at all."""
 _REACH: Final = 0.03
 """A focal range reaches so much further than the frames behind it: cameras round focal lengths."""
-_MOST_F_NUMBER: Final = 128.0
-"""F-numbers beyond this are mistakes of tags (pinholes; common practice, no source)."""
 PITCHES_UM: Final = (0.3, 50.0)
 """Pixel pitches beyond these are mistakes of tags."""
 _PITCH_STEP: Final = 0.04
@@ -76,95 +71,6 @@ class LensGroup:
     reasons: list[str] = field(default_factory=list)
     pool: str = ""
     """See `record.pools`: tells sizes of exports apart."""
-
-
-def numbers(frames: pd.DataFrame, name: str) -> Floats:
-    """A copy of a column as float64, NaN where missing, unreadable or the column does not exist."""
-    return as_numbers(frames[name]) if name in frames else np.full(len(frames), np.nan)
-
-
-def shown_sharpness(frames: pd.DataFrame, place: str) -> tuple[Floats, Floats]:
-    """MTF50 of a zone or side, and the measurement's standard error, c/px: what frames are pooled and
-    compared by. Where a table lacks that error, the whole error stands in."""
-    value, stderr = (
-        numbers(frames, f"{place}_mtf50_cpp"),
-        numbers(frames, f"{place}_seen_stderr_cpp"),
-    )
-    unknown = np.isnan(stderr)
-    stderr[unknown] = numbers(frames, f"{place}_stderr_cpp")[unknown]
-    return value, stderr
-
-
-def full_frame_focal_mm(frames: pd.DataFrame) -> Floats:
-    """Focal length of the same view on 36 x 24 mm: as Exif's FocalLengthIn35mmFilm tells it, else by the
-    picture's diagonal on the sensor; NaN where neither is known, for 6 mm are a wide angle on one sensor
-    and a tele lens on another."""
-    told = numbers(frames, "focal_35mm")
-    pixels = np.hypot(numbers(frames, "width_px"), numbers(frames, "height_px"))
-    diagonal = pixels * numbers(frames, "pixel_pitch_um") / 1000
-    with np.errstate(divide="ignore", invalid="ignore"):
-        seen = numbers(frames, "focal_length_mm") * FULL_FRAME_DIAGONAL_MM / diagonal
-        focal = np.where(told > 0, told, seen)
-        return np.where((focal > 0) & np.isfinite(focal), focal, np.nan)
-
-
-def shutter_stops(frames: pd.DataFrame) -> Floats:
-    """Stops by which a shutter is slower than 1 / focal length in full-frame terms, the rule of thumb for a
-    camera held by hand (common practice, no source); NaN where unknown."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        stops = np.log2(numbers(frames, "exposure_time_s") * full_frame_focal_mm(frames))
-    return np.where(np.isfinite(stops), stops, np.nan)
-
-
-def as_numbers(column: pd.Series) -> Floats:
-    """A copy of a column as float64, NaN where missing or unreadable."""
-    if not pd.api.types.is_numeric_dtype(column.dtype):
-        column = pd.to_numeric(column, errors="coerce")
-    return np.array(column.to_numpy(dtype=np.float64, na_value=np.nan))
-
-
-def texts(frames: pd.DataFrame, name: str) -> pd.Series:
-    """A column of text with missing values as the empty string."""
-    if name not in frames:
-        return pd.Series("", index=frames.index, dtype="str")
-    return as_texts(frames[name])
-
-
-def as_texts(column: pd.Series) -> pd.Series:
-    """Text with missing values as the empty string."""
-    return column.astype("str").where(column.notna(), "")
-
-
-def words(frames: pd.DataFrame, name: str) -> NDArray[np.object_]:
-    """A column of names that repeat, the empty string where missing; equal names are one object, so
-    that a million of them take no more than their places."""
-    if name not in frames:
-        return np.full(len(frames), "", dtype=object)
-    code, found = pd.factorize(frames[name])
-    return np.array([*(str(v) for v in found), ""], dtype=object)[code]
-
-
-def flags(frames: pd.DataFrame, name: str, default: bool) -> NDArray[np.bool_]:
-    """A column of booleans; `default` where missing."""
-    if name not in frames:
-        return np.full(len(frames), default)
-    column = frames[name]
-    missing = column.isna().to_numpy()
-    values = column.where(~missing, default) if missing.any() else column
-    return np.asarray(values.to_numpy(dtype=bool))
-
-
-def aperture_index(f_number: Floats) -> NDArray[np.int64]:
-    """Index of the nominal third of a stop; -1 where the f-number is missing or impossible."""
-    good = np.isfinite(f_number) & (f_number >= F_NUMBERS[0]) & (f_number <= _MOST_F_NUMBER)
-    safe = np.where(good, f_number, 1.0)
-    index = np.rint(f_number_place(safe)).astype(np.int64)
-    return np.where(good & (index < len(F_NUMBERS)), index, -1)
-
-
-def nominal_from_index(index: int) -> float:
-    """The engraved aperture of an index of `aperture_index`."""
-    return F_NUMBERS[index]
 
 
 def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
