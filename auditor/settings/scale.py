@@ -113,7 +113,7 @@ class _Table:
         self.tagged, self.basis = self._tagged()
         recoded = self._flag("recoded")
         maker = self._flag("maker_note")
-        self.source[self._notes_dropped(maker, recoded)] = "edited"
+        self.source[self._notes_dropped(maker)] = "edited"
         self.maker, self.recoded = maker, recoded
 
     def _number(self, name: str) -> Floats:
@@ -147,7 +147,7 @@ class _Table:
         by_tags &= self._object("file_source") == None  # noqa: E711
         return np.where(np.isnan(tagged) & by_tags, pitch, tagged), basis
 
-    def _notes_dropped(self, maker: Floats, recoded: Floats) -> Bools:
+    def _notes_dropped(self, maker: Floats) -> Bools:
         """A camera that writes private notes did not write a file without them."""
         rows = (self.body >= 0) & (self.source == "camera") & ~np.isnan(maker)
         seen = pd.Series(maker[rows]).groupby(self.body[rows])

@@ -64,12 +64,11 @@ _STATES: Final = np.array([[0, 0], [1, 0], [0, 1], [1, 1]])
 class Difference:
     """Posterior of the log ratios, labelled over bare.
 
-    `draws`: (N, Z); `common`: (N,) the effect that the zones share; `base`: (N, Z) log MTF50 of
+    `draws`: (N, Z); `base`: (N, Z) log MTF50 of
     the bare frames in focus; `sound`: (I,) probability that both frames of a pair were in focus.
     """
 
     draws: Floats
-    common: Floats
     base: Floats
     sound: Floats
 
@@ -113,8 +112,8 @@ def paired_difference(
     labelled: Floats,
     bare: Floats,
     stderr: tuple[Floats, Floats],
-    risk: Floats | None = None,
-    seed: int = 0,
+    risk: Floats,
+    seed: int,
 ) -> Difference:
     """Posterior of the log MTF50 ratios between the two sides of pairs.
 
@@ -128,16 +127,15 @@ def paired_difference(
     seen = np.isfinite(y)
     errors = np.stack(stderr, axis=1)
     own = np.where(seen & np.isfinite(errors), errors, _UNTOLD_SD) ** 2
-    n, _, zones = y.shape
-    odds = np.ones((n, 2)) if risk is None else risk
+    zones = y.shape[2]
     state = _State(y, rng)
     y = np.where(seen, y, 0.0)
-    kept: list[tuple[Floats, Floats, Floats, NDArray[np.bool_]]] = []
+    kept: list[tuple[Floats, Floats, NDArray[np.bool_]]] = []
     likely: list[Floats] = []
     for step in range(_STEPS):
         heat = max(1.0, _HEAT * (1 - step / (_WARM * _COOLED)))
         variance = (state.scatter2[:, None, None, None] * heat + own) / state.trust
-        evidence = _draw_faults(state, y, seen, variance, odds, rng)
+        evidence = _draw_faults(state, y, seen, variance, risk, rng)
         variance = variance + state.fault[..., None] * _MISS_ZONE_SD**2
         precision = seen / variance
         scene = _draw_scenes(state, y, precision, rng)
@@ -147,14 +145,14 @@ def paired_difference(
         _draw_trust(state, y, seen, own, scene, rng)
         if step >= _WARM:
             sound = np.asarray(~state.fault.any(2))
-            kept.append((state.delta.copy(), state.common.copy(), state.base.copy(), sound))
+            kept.append((state.delta.copy(), state.base.copy(), sound))
             likely.append(evidence)
     # A chain that froze in an unlikely guess counts for as much as that guess is likely.
     level = np.mean(likely, axis=0)
     weight = np.exp(level - level.max())
     picked = rng.choice(_CHAINS, 3 * _CHAINS, p=weight / weight.sum())
-    delta, common, base = (np.concatenate([k[i][picked] for k in kept]) for i in range(3))
-    return Difference(delta, common, base, np.mean([k[3][picked].mean(0) for k in kept], axis=0))
+    delta, base = (np.concatenate([k[i][picked] for k in kept]) for i in range(2))
+    return Difference(delta, base, np.mean([k[2][picked].mean(0) for k in kept], axis=0))
 
 
 def _mean(state: _State) -> Floats:

@@ -137,17 +137,12 @@ class Candidate:
         return self
 
     def settled(self, limit: float) -> Candidate:
-        """The same after all shuffles, where the first found little by chance."""
-        return self.shuffled(_FULL, limit) if self.promising else self
+        """The same after all shuffles; for those that are `promising`."""
+        return self.shuffled(_FULL, limit)
 
     def described(self, share: float) -> Change:
-        """Size and date with their intervals; only where it is `promising`, else none of size 0."""
-        if self.promising:
-            return _described(self, share)
-        after = self.blocks >= self.split
-        day = float(self.series.day[after].min())
-        sides = int((~after).sum()), int(after.sum())
-        return Change(day, day, day, 0.0, 0.0, 0.0, *sides, self.p)
+        """Size and date with their intervals; for those that are `promising`."""
+        return _described(self, share)
 
 
 def likeliest(series: Series, seed: int = 0) -> Candidate | None:
@@ -206,10 +201,10 @@ def _design(n: int, factors: Sequence[Codes]) -> Floats:
     return np.hstack(columns)
 
 
-def _joined(factor: Codes, few: int = _FEW_ALIKE) -> Codes:
-    """Levels with fewer than so many values become the nearest level that has more."""
+def _joined(factor: Codes) -> Codes:
+    """Levels with fewer than `_FEW_ALIKE` values become the nearest level that has more."""
     levels, code, counts = np.unique(factor, return_inverse=True, return_counts=True)
-    kept = levels[counts >= few]
+    kept = levels[counts >= _FEW_ALIKE]
     if not len(kept):
         return np.zeros(len(factor), np.int64)
     return np.asarray(kept[np.abs(levels[:, None] - kept[None, :]).argmin(1)][code])

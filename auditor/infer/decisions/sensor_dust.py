@@ -18,7 +18,6 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import days, iso_day, usable
 from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.model import DustSpot
@@ -126,9 +125,7 @@ class _Spot:
     sure: float
 
 
-def find_dust(
-    frames: pd.DataFrame, criteria: Criteria, pictures: PictureSource | None = None
-) -> list[DustSpot]:
+def find_dust(frames: pd.DataFrame, pictures: PictureSource | None = None) -> list[DustSpot]:
     """Spots of dust by body, the deepest first.
 
     `pictures` has the frames' `dust_map` by `file_id`, or gives such a table for some ids.

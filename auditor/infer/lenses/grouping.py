@@ -182,13 +182,11 @@ def within_range(bounds: Sequence[float], focal_mm: ArrayLike) -> NDArray[np.boo
     return np.asarray((focal >= low * (1 - _REACH)) & (focal <= high * (1 + _REACH)))
 
 
-def focal_clusters(
-    focal_mm: Floats, spread: float = _CLUSTER_SPREAD, few: int = _CLUSTER_FRAMES
-) -> NDArray[np.int64]:
+def focal_clusters(focal_mm: Floats) -> NDArray[np.int64]:
     """Cluster of each frame by focal length, 0, 1, ... ascending; -1 where it is unknown.
 
     The clusters are those that split log focal length with the least squares, as many as it takes
-    for each to span at most a factor `spread`; those with fewer than `few` frames join the nearer
+    for each to span at most a factor `_CLUSTER_SPREAD`; those with fewer than `_CLUSTER_FRAMES` join the nearer
     neighbour. A prime (all within 6%) is one cluster.
     """
     out = np.full(len(focal_mm), -1, np.int64)
@@ -204,10 +202,12 @@ def focal_clusters(
     for k in range(1, len(x) + 1):
         first = _least_squares_split(x, counts, k)
         last = np.append(first[1:], len(x)) - 1
-        if all(x[b] - x[a] <= np.log(spread) + 1e-9 for a, b in zip(first, last, strict=True)):
+        if all(
+            x[b] - x[a] <= np.log(_CLUSTER_SPREAD) + 1e-9 for a, b in zip(first, last, strict=True)
+        ):
             break
     label = np.searchsorted(first, np.arange(len(x)), side="right") - 1
-    label = _absorb(label, x, counts, few)
+    label = _absorb(label, x, counts)
     out[known] = label[code]
     return out
 
@@ -237,13 +237,13 @@ def _least_squares_split(x: Floats, weight: Floats, k: int) -> NDArray[np.int64]
     return first
 
 
-def _absorb(label: NDArray[np.int64], x: Floats, counts: Floats, few: int) -> NDArray[np.int64]:
+def _absorb(label: NDArray[np.int64], x: Floats, counts: Floats) -> NDArray[np.int64]:
     """Join clusters of few frames to the nearer neighbour."""
     label = label.copy()
     while label.max() > 0:
         size = np.bincount(label, counts)
         smallest = int(size.argmin())
-        if size[smallest] >= few:
+        if size[smallest] >= _CLUSTER_FRAMES:
             break
         mean = np.bincount(label, counts * x) / size
         gaps = np.abs(mean - mean[smallest])
