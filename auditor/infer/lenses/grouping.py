@@ -185,9 +185,9 @@ def within_range(bounds: Sequence[float], focal_mm: ArrayLike) -> NDArray[np.boo
 def focal_clusters(focal_mm: Floats) -> NDArray[np.int64]:
     """Cluster of each frame by focal length, 0, 1, ... ascending; -1 where it is unknown.
 
-    The clusters are those that split log focal length with the least squares, as many as it takes
-    for each to span at most a factor `_CLUSTER_SPREAD`; those with fewer than `_CLUSTER_FRAMES` join the nearer
-    neighbour. A prime (all within 6%) is one cluster.
+    Log focal length is split in two where that leaves the least squares, and so again each part that
+    spans more than a factor `_CLUSTER_SPREAD`; clusters of fewer than `_CLUSTER_FRAMES` join
+    the nearer neighbour.
     """
     out = np.full(len(focal_mm), -1, np.int64)
     known = np.isfinite(focal_mm) & (focal_mm > 0)
@@ -196,45 +196,21 @@ def focal_clusters(focal_mm: Floats) -> NDArray[np.int64]:
     bins, code = np.unique(np.round(np.log(focal_mm[known]) / _FOCAL_STEP), return_inverse=True)
     counts = np.bincount(code).astype(float)
     x = bins * _FOCAL_STEP
-    if x[-1] - x[0] < np.log(PRIME) + 1e-9:
-        out[known] = 0
-        return out
-    for k in range(1, len(x) + 1):
-        first = _least_squares_split(x, counts, k)
-        last = np.append(first[1:], len(x)) - 1
-        if all(
-            x[b] - x[a] <= np.log(_CLUSTER_SPREAD) + 1e-9 for a, b in zip(first, last, strict=True)
-        ):
-            break
+    first = _starts(x, counts)
     label = np.searchsorted(first, np.arange(len(x)), side="right") - 1
     label = _absorb(label, x, counts)
     out[known] = label[code]
     return out
 
 
-def _least_squares_split(x: Floats, weight: Floats, k: int) -> NDArray[np.int64]:
-    """First index of each of k contiguous clusters with the least weighted squares."""
-    n = len(x)
-    w, wx, wxx = (
-        np.concatenate([[0.0], np.cumsum(v)]) for v in (weight, weight * x, weight * x * x)
-    )
-    left, right = np.triu_indices(n)
-    cost = np.full((n, n), np.inf)
-    mass, total = w[right + 1] - w[left], wx[right + 1] - wx[left]
-    cost[left, right] = wxx[right + 1] - wxx[left] - total**2 / mass
-    best = cost[0].copy()
-    back = np.zeros((k, n), np.int64)
-    for c in range(1, k):
-        option = np.full((n, n), np.inf)
-        option[1:] = best[:-1, None] + cost[1:]
-        back[c] = option.argmin(0)
-        best = option.min(0)
-    first = np.zeros(k, np.int64)
-    end = n - 1
-    for c in range(k - 1, 0, -1):
-        first[c] = back[c, end]
-        end = first[c] - 1
-    return first
+def _starts(x: Floats, weight: Floats, at: int = 0) -> list[int]:
+    """First index of each cluster, counted from `at`."""
+    if x[-1] - x[0] <= np.log(_CLUSTER_SPREAD) + 1e-9:
+        return [at]
+    mass, total = np.cumsum(weight)[:-1], np.cumsum(weight * x)[:-1]
+    between = total**2 / mass + (weight @ x - total) ** 2 / (weight.sum() - mass)
+    cut = int(between.argmax()) + 1
+    return _starts(x[:cut], weight[:cut], at) + _starts(x[cut:], weight[cut:], at + cut)
 
 
 def _absorb(label: NDArray[np.int64], x: Floats, counts: Floats) -> NDArray[np.int64]:
