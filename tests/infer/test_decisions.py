@@ -16,7 +16,7 @@ from auditor.infer.decisions import DECISIONS, decide
 from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.focus_bias import _chance, _line, find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
-from auditor.infer.decisions.scan import Change, Series, likeliest
+from auditor.infer.decisions.scan import Change, Series, described, likeliest
 from auditor.infer.decisions.sensor_dust import find_dust
 from auditor.infer.decisions.shots import decision_shots
 from auditor.infer.decisions.visible import (
@@ -73,10 +73,9 @@ def series(step: float, seed: int, n: int = 80, outings: int = 24, failed: float
 
 
 def change_of(one: Series) -> Change | None:
-    """The change of a series that is looked at alone; None where chance makes as much."""
+    """The change of a series that is looked at alone."""
     found = likeliest(one)
-    promising = found is not None and found.promising
-    return found.settled(0.05).described(CRITERIA.interval) if promising else None
+    return None if found is None else described(found, CRITERIA.interval)
 
 
 def test_a_step_of_ten_percent_is_found_at_its_date():

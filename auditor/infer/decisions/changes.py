@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from auditor.exposure import f_number_at, f_number_place
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import date_of, days, holm, iso_day, log_sharpness, usable
-from auditor.infer.decisions.scan import Candidate, Change, Series, likeliest
+from auditor.infer.decisions.scan import Candidate, Change, Series, described, likeliest
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
@@ -89,14 +89,9 @@ def _sure(
     found: Sequence[tuple[_Test, Candidate]], criteria: Criteria
 ) -> list[tuple[_Test, Change]]:
     """Those that stand up to all having been looked at, the least chance first."""
-    promising = [(test, candidate) for test, candidate in found if candidate.promising]
-    # No chance beyond this one stands, even if all others that promise anything do.
-    limit = _WRONG / (len(found) - len(promising) + 1)
-    settled = [(test, candidate.settled(limit)) for test, candidate in promising]
-    settled.sort(key=lambda t: t[1].p)
-    chances = [c.p for _, c in settled] + [1.0] * (len(found) - len(promising))
-    sure = settled[: holm(chances, _WRONG)]
-    return [(test, candidate.described(criteria.interval)) for test, candidate in sure]
+    ordered = sorted(found, key=lambda t: t[1].p)
+    sure = ordered[: holm([candidate.p for _, candidate in ordered], _WRONG)]
+    return [(test, described(candidate, criteria.interval)) for test, candidate in sure]
 
 
 def _one(test: _Test, change: Change, other: _Test, earlier: Change) -> bool:
