@@ -5,7 +5,7 @@ less a miss, in all zones at once, where the frame missed focus or was shaken: a
 softer. The zones share most of an accessory's effect: d_z scatters little around a common d. What a
 scene shares cancels in the pair, but it tells which of two frames is the odd one.
 Sampled by Gibbs steps (Gelman et al., Bayesian Data Analysis, ch. 11), many short chains side by
-side that start apart and cool down (annealing), so that none stays with a wrong guess.
+side that start apart, each weighed by how likely it is, so that none stays with a wrong guess.
 """
 
 from __future__ import annotations
@@ -26,16 +26,10 @@ _CHAINS: Final = 40
 _STEPS: Final = 130
 """Gibbs steps of each chain, those of warming up included."""
 _WARM: Final = 60
-"""Steps that are thrown away: the chains cool down within seven tenths of them."""
-_COOLED: Final = 0.7
-"""Share of the warming up after which a chain has its true temperature."""
-_HEAT: Final = 9.0
-"""Factor on the variances at the start: noise looks three times as large, so that chains may cross over."""
+"""Steps that are thrown away: chains forget where they started."""
 
 ZONE_SD: Final = 0.03
 """How far zones differ in an accessory's effect, in log MTF50."""
-_COMMON_SD: Final = 0.5
-"""Prior scatter of the common effect in log MTF50: wide, some 65%."""
 _SCATTER: Final = 0.035
 """Scatter of a frame's log MTF50 in a zone beyond its stated error; worth so many figures."""
 _SCENE_SD: Final = 0.08
@@ -48,8 +42,6 @@ _MISS_MEAN: Final = 0.6
 """Mean loss of a miss in log MTF50 (exponential prior beyond `_MISS_LEAST`): to some half of the sharpness."""
 _MISS_ODDS: Final = (2.0, 8.0)
 """Beta prior of the share of misses: one frame in five, worth ten frames (common practice, no source)."""
-_UNTOLD_SD: Final = 0.02
-"""Error in log MTF50 of a figure that comes without one."""
 _MISS_ZONE_SD: Final = 0.15
 """How unequally a missed focus hits the zones."""
 _FREEDOM: Final = 5.0
@@ -126,15 +118,14 @@ def paired_difference(
     y = np.stack([labelled, bare], axis=1)
     seen = np.isfinite(y)
     errors = np.stack(stderr, axis=1)
-    own = np.where(seen & np.isfinite(errors), errors, _UNTOLD_SD) ** 2
+    own = np.where(seen, errors, 0.0) ** 2
     zones = y.shape[2]
     state = _State(y, rng)
     y = np.where(seen, y, 0.0)
     kept: list[tuple[Floats, Floats, NDArray[np.bool_]]] = []
     likely: list[Floats] = []
     for step in range(_STEPS):
-        heat = max(1.0, _HEAT * (1 - step / (_WARM * _COOLED)))
-        variance = (state.scatter2[:, None, None, None] * heat + own) / state.trust
+        variance = (state.scatter2[:, None, None, None] + own) / state.trust
         evidence = _draw_faults(state, y, seen, variance, risk, rng)
         variance = variance + state.fault[..., None] * _MISS_ZONE_SD**2
         precision = seen / variance
@@ -227,9 +218,8 @@ def _draw_levels(
     precision = w.sum((1, 2)) + _LEVEL_PRECISION
     state.base = (w * rest).sum((1, 2)) / precision
     state.base += rng.standard_normal(state.base.shape) / np.sqrt(precision)
-    tight = zones / ZONE_SD**2 + 1 / _COMMON_SD**2
-    state.common = state.delta.sum(1) / ZONE_SD**2 / tight
-    state.common += rng.standard_normal(len(state.common)) / np.sqrt(tight)
+    state.common = state.delta.mean(1)
+    state.common += rng.standard_normal(len(state.common)) * ZONE_SD / np.sqrt(zones)
 
 
 def _draw_spreads(
