@@ -36,10 +36,8 @@ _SCENE_SD: Final = 0.08
 """Scatter of what the frames of a scene share."""
 _WORTH: Final = 6.0
 """Figures that a prior scatter counts for (degrees of freedom of a scaled inverse chi squared)."""
-_MISS_LEAST: Final = 0.12
-"""A miss that costs less than this in log MTF50 passes for scatter."""
 _MISS_MEAN: Final = 0.6
-"""Mean loss of a miss in log MTF50 (exponential prior beyond `_MISS_LEAST`): to some half of the sharpness."""
+"""Mean loss of a miss in log MTF50 (exponential prior): to some half of the sharpness."""
 _MISS_ODDS: Final = (2.0, 8.0)
 """Beta prior of the share of misses: one frame in five, worth ten frames (common practice, no source)."""
 _MISS_ZONE_SD: Final = 0.15
@@ -159,7 +157,7 @@ def _draw_faults(
 
     Returns each chain's log likelihood with the faults summed over.
     """
-    fresh = _MISS_LEAST + rng.exponential(_MISS_MEAN, state.size.shape)
+    fresh = rng.exponential(_MISS_MEAN, state.size.shape)
     state.size = np.where(state.fault, state.size, fresh)
     share = state.share[:, None, None]
     prior = share * odds / (1 - share + share * odds)
@@ -194,14 +192,14 @@ def _draw_scenes(state: _State, y: Floats, w: Floats, rng: np.random.Generator) 
 def _draw_sizes(
     state: _State, y: Floats, w: Floats, scene: Floats, rng: np.random.Generator
 ) -> None:
-    """Sizes of the misses: exponential prior, normal data, cut off below."""
+    """Sizes of the misses: exponential prior, normal data; none is below 0."""
     rest = _mean(state) + scene[..., None, None] - y
     precision = np.maximum(w.sum(3), 1e-6)
     mean = ((w * rest).sum(3) - 1 / _MISS_MEAN) / precision
     sd = 1 / np.sqrt(precision)
-    below = ndtr((_MISS_LEAST - mean) / sd)
+    below = ndtr(-mean / sd)
     u = np.clip(below + (1 - below) * rng.random(mean.shape), 1e-12, 1 - 1e-12)
-    drawn = np.maximum(mean + sd * ndtri(u), _MISS_LEAST)
+    drawn = np.maximum(mean + sd * ndtri(u), 0.0)
     state.size = np.where(state.fault, drawn, state.size)
 
 
