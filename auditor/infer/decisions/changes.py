@@ -36,8 +36,6 @@ _LEAST: Final = {"sharpness": 0.03, "sides": 0.03, "noise": 0.08, "hot pixels": 
 """Least size (log) that is told: below, a change would not be seen, and habits make as much."""
 _LONG_S: Final = 1.0
 """Exposure time from which dark current adds to noise."""
-_SEASON_DAYS: Final = 45
-"""Days by which the dates of two changes may differ and be one."""
 _FOCAL_STEP: Final = 0.15
 """Step of ln focal length within which a zoom's frames are alike."""
 _NEAR: Final = 0.1
@@ -95,11 +93,9 @@ def _sure(
 
 
 def _one(test: _Test, change: Change, other: _Test, earlier: Change) -> bool:
-    """Whether two changes are one: same lens or body, dates that agree to a season."""
-    return test.subject == other.subject and (
-        change.day_low - _SEASON_DAYS <= earlier.day <= change.day_high + _SEASON_DAYS
-        or earlier.day_low - _SEASON_DAYS <= change.day <= earlier.day_high + _SEASON_DAYS
-    )
+    """Whether two changes are one: same lens or body, dates that may be the same."""
+    together = change.day_low <= earlier.day_high and earlier.day_low <= change.day_high
+    return test.subject == other.subject and together
 
 
 def _matters(test: _Test, change: Change) -> bool:
