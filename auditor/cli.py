@@ -45,7 +45,7 @@ def run(archives: tuple[str, ...], out: Path, strict: bool, **given: Any) -> Non
     summary = _scan(
         archives, out, scan_options, infer_options.without_folders, profile_follows=True
     )
-    _need_pictures(summary, archives, target)
+    _need_pictures(summary, archives)
     profile = _profile(target, infer_options, archives)
     known = set(summary.notices)
     summary.notices += [n for n in profile["notices"] if n not in known]
@@ -68,9 +68,9 @@ def scan(
     **given: Any,
 ) -> None:
     """Only measure: bring the store up to date with ARCHIVES."""
-    target = _outliving_terminal(out)
+    _outliving_terminal(out)
     summary = _scan(archives, out, given, without_folders)
-    _need_pictures(summary, archives, target)
+    _need_pictures(summary, archives)
     for line in [*summary.notice_lines(), *summary.set_aside_lines()]:
         voice.say(line)
     voice.say(f"{summary.measured:,} of {summary.found:,} files measured")
@@ -151,7 +151,7 @@ def _end(aside: int, unread: int, strict: bool, where: str) -> None:
     sys.exit(SET_ASIDE if told and strict else 0)
 
 
-def _need_pictures(summary: Any, archives: tuple[str, ...], target: Path) -> None:
+def _need_pictures(summary: Any, archives: tuple[str, ...]) -> None:
     """An archive without a picture, of which nothing is known from before either, is a wrong call."""
     if summary.found or any("is the drive mounted?" in n for n in summary.notices):
         return

@@ -18,6 +18,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from auditor.exposure import STEPS_PER_DOUBLING
+from auditor.record.values import codes, numbers, texts
 from auditor.units import HOUR_S, SECOND_CHARACTERS
 
 __all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "share_words", "sort_files"]
@@ -92,22 +93,12 @@ class _Marks:
     """The columns that distinguish captures, as integers; -1 is missing."""
 
     def __init__(self, frames: pd.DataFrame) -> None:
-        def codes(name: str) -> Ints:
-            if name not in frames:
-                return np.full(len(frames), -1)
-            return pd.factorize(frames[name])[0].astype(np.int64)
-
-        def number(name: str) -> NDArray[np.float64]:
-            if name not in frames:
-                return np.full(len(frames), np.nan)
-            return pd.to_numeric(frames[name], errors="coerce").to_numpy(float, na_value=np.nan)
-
-        self.body = codes("body")
-        self.serial = codes("body_serial")
-        self.content = codes("file_id")
-        self.number = codes("file_number")
-        self.source = codes("source")
-        self.width = np.nan_to_num(number("width_px"), nan=-1)
+        self.body = codes(frames, "body")
+        self.serial = codes(frames, "body_serial")
+        self.content = codes(frames, "file_id")
+        self.number = codes(frames, "file_number")
+        self.source = codes(frames, "source")
+        self.width = np.nan_to_num(numbers(frames, "width_px"), nan=-1)
         taken = (
             frames["taken"] if "taken" in frames else pd.Series(None, frames.index, dtype=object)
         )
@@ -134,10 +125,10 @@ class _Marks:
             fine[split] = (digits.str.len() >= 2).to_numpy(bool) & (share[split] > 0)
         self.fraction: Ints = np.where(fine, np.round(share * 1000).astype(np.int64), -1)
         self.time = np.where(known, seconds + share, np.nan)
-        self.exposure_s = np.nan_to_num(number("exposure_time_s"), nan=0.0)
+        self.exposure_s = np.nan_to_num(numbers(frames, "exposure_time_s"), nan=0.0)
         # Programs rewrite rationals (1/249 for 1/250), so exposures are compared by the third of a
         # stop, on whose middle most cameras' values lie.
-        light = [(number(name), steps) for name, steps in STEPS_PER_DOUBLING.items()]
+        light = [(numbers(frames, name), steps) for name, steps in STEPS_PER_DOUBLING.items()]
         self.light = _joined(
             [np.round(np.log2(np.where(v > 0, v, np.nan)) * steps) for v, steps in light]
         )
@@ -254,15 +245,9 @@ def _distance(one: object, other: object) -> float:
 
 def _quality(frames: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """(rank of the kind of file, pixels): how good a file is for its capture."""
-
-    def column(name: str) -> pd.Series:
-        return frames[name] if name in frames else pd.Series(None, index=frames.index, dtype=object)
-
-    pixels = pd.to_numeric(column("width_px"), errors="coerce") * pd.to_numeric(
-        column("height_px"), errors="coerce"
-    )
-    kind = column("source").map(_SOURCE_RANK).fillna(len(_SOURCE_RANK)).to_numpy(float)
-    return kind, pixels.fillna(0).to_numpy(float)
+    pixels = numbers(frames, "width_px") * numbers(frames, "height_px")
+    kind = texts(frames, "source").map(_SOURCE_RANK).fillna(len(_SOURCE_RANK)).to_numpy(float)
+    return kind, np.nan_to_num(pixels)
 
 
 def _best(frames: pd.DataFrame, capture: Ints) -> NDArray[np.bool_]:

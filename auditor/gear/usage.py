@@ -13,6 +13,7 @@ from auditor.exposure import SAME_F_NUMBER
 from auditor.gear.gear_file import Chosen, names_one_of
 from auditor.model import Gear, Use
 from auditor.model.profile import Role
+from auditor.record.values import numbers, texts, words
 from auditor.units import DAY_CHARACTERS
 
 __all__ = ["IN_USE", "USE_COLUMNS", "gear_in_use"]
@@ -68,13 +69,10 @@ def gear_in_use(frames: pd.DataFrame, chosen: Chosen) -> Gear:
 def _table(frames: pd.DataFrame) -> pd.DataFrame:
     out = pd.DataFrame(index=frames.index)
     for name in ("body", "lens", "converter"):
-        column = frames[name] if name in frames else pd.Series(None, frames.index, dtype=object)
-        text = column.astype("object")
-        out[name] = text.where(text.notna(), "")
+        out[name] = words(frames, name)
     for name in ("focal_length_mm", "f_number", "iso"):
-        out[name] = pd.to_numeric(frames[name], errors="coerce") if name in frames else np.nan
-    taken = frames["taken"] if "taken" in frames else pd.Series(None, frames.index, dtype=object)
-    day = taken.astype("object").where(taken.notna(), "").astype(str).str.slice(0, DAY_CHARACTERS)
+        out[name] = numbers(frames, name)
+    day = texts(frames, "taken").str.slice(0, DAY_CHARACTERS)
     out["day"] = day.where(day.str.fullmatch(r"\d{4}-\d\d-\d\d"), None)
     return out
 

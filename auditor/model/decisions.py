@@ -49,12 +49,12 @@ class VisibleLoss(TypedDict):
     verdict: Annotated[
         str, "visible or not visible, with 'probably' where that is less sure, or cannot be told"
     ]
-    odds: Annotated[str | None, "how sure a verdict with 'probably' is"]
     largest_print_cm: Annotated[
         int | None,
         "largest print in which no loss shows; 300 for that and more, null where one of 10 cm shows it",
     ]
     frames: Annotated[Count, "frames at the aperture"]
+    odds: Annotated[str | None, "how sure a verdict with 'probably' is"]
     evidence: Literal["strong", "fair", "thin"]
     text: str
 
@@ -103,10 +103,10 @@ class Rival(TypedDict):
     against_body: str | None
     focal_mm: Annotated[Ends, "both cover it"]
     declined: Annotated[str | None, "why they are not held against each other"]
+    text: str
     zones: dict[str, RivalZone]
     apertures: list[RivalAperture]
     seen: Annotated[dict[str, str], "by viewing, whether the largest difference shows"]
-    text: str
 
 
 class LensChoice(TypedDict):
@@ -118,12 +118,12 @@ class LensChoice(TypedDict):
     focal_mm: Ends
     f_number: Annotated[Positive, "its best aperture"]
     mtf50_cpp: Annotated[Positive, "of the weaker of centre and corner there"]
-    low: Annotated[float | None, "lower end of the 90% interval"]
-    high: Annotated[float | None, "upper end"]
     take: Annotated[
         Literal["yes", "no"] | None,
         "named the sharper in a zone and its rivals in none, or the reverse",
     ]
+    low: Annotated[float | None, "lower end of the 90% interval"]
+    high: Annotated[float | None, "upper end"]
 
 
 class GearChange(TypedDict):
@@ -142,9 +142,9 @@ class GearChange(TypedDict):
     high: High
     frames_before: Count
     frames_after: Count
+    text: str
     p: Annotated[Share, "chance of such a change by luck"]
     also: Annotated[list[str], "what else moved at that time"]
-    text: str
 
 
 class DustSpot(TypedDict):
@@ -163,9 +163,9 @@ class DustSpot(TypedDict):
     gone_by: Annotated[str | None, "first day of those that show it gone"]
     frames: Annotated[Count, "that show it"]
     could_show: Annotated[Count, "that could"]
+    text: str
     scenes: Count
     p: Annotated[Share, "chance of such a spot by luck"]
-    text: str
 
 
 class FocusBias(TypedDict):
@@ -180,13 +180,13 @@ class FocusBias(TypedDict):
     front: Annotated[Count, "frames in which it lay in front"]
     behind: Annotated[Count, "frames in which it lay behind"]
     frames: Count
-    p: Annotated[Share, "chance of such a bias by luck"]
     share: Annotated[Share, "of the frames in that direction"]
     low: Annotated[Share, "lower end of the 90% interval"]
     high: Annotated[Share, "upper end"]
+    text: str
+    p: Annotated[Share, "chance of such a bias by luck"]
     apertures: Annotated[list[list[float]], "where it costs sharpness: f-number, share lost"]
     sides_known: Annotated[bool, "that it is not the lens's own softer side"]
-    text: str
 
 
 class Decisions(TypedDict):

@@ -107,19 +107,19 @@ class Setting(TypedDict):
 class Shot(TypedDict):
     """A series of test frames."""
 
-    kind: NotRequired[
-        Annotated[str | None, "what it settles: sharpness, noise, read noise, handheld, comparison"]
-    ]
-    iso: NotRequired[list[float] | None]
     lens: str | None
     body: NotRequired[str | None]
-    converter: NotRequired[str | None]
     focal_mm: NotRequired[Annotated[Any, "one focal length or two ends, mm"]]
     apertures: NotRequired[list[float] | None]
+    iso: NotRequired[list[float] | None]
     frames: NotRequired[Annotated[Count | None, "test frames"]]
     how: NotRequired[Annotated[str | None, "how to set up"]]
     why: NotRequired[Annotated[str | None, "what is open"]]
     gain: NotRequired[Annotated[Any, "what would be gained"]]
+    kind: NotRequired[
+        Annotated[str | None, "what it settles: sharpness, noise, read noise, handheld, comparison"]
+    ]
+    converter: NotRequired[str | None]
     minutes: NotRequired[Annotated[NotNegative, "what it takes, set-up included"]]
     label: NotRequired[Annotated[str | None, "the accessory that is compared"]]
     against: NotRequired[Annotated[str | None, "and with what"]]
@@ -163,10 +163,10 @@ class Handheld(TypedDict):
     ]
     low: float | None
     high: float | None
-    factor: NotRequired[float | None]
     frames: int
     shaken: NotRequired[int]
     text: NotRequired[str]
+    factor: NotRequired[float | None]
 
 
 Role = Literal["in use", "phone", "borrowed", "seldom used", "single frames", "not named"]

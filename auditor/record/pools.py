@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.record.values import numbers, words
+
 __all__ = ["EXPORTS", "SAME_SCALE", "pool_words", "pools"]
 
 SAME_SCALE: Final = 0.03
@@ -23,11 +25,11 @@ def pools(frames: pd.DataFrame) -> NDArray[np.object_]:
     the file; equal within `SAME_SCALE`). Frames with pool '' may not be pooled: enlarged ones, and
     reduced ones of which the scale is not known.
     """
-    source = _words(frames, "source", "unknown")
-    kind = _words(frames, "file_kind", "unknown")
+    source = words(frames, "source", "unknown")
+    kind = words(frames, "file_kind", "unknown")
     reduced = (source == EXPORTS) & (kind == "edited reduced")
-    side = np.fmax(_number(frames, "width_px"), _number(frames, "height_px"))
-    known = np.isfinite(side) & np.isfinite(_number(frames, "pixel_pitch_um"))
+    side = np.fmax(numbers(frames, "width_px"), numbers(frames, "height_px"))
+    known = np.isfinite(side) & np.isfinite(numbers(frames, "pixel_pitch_um"))
     out = np.where(source == EXPORTS, "", source).astype(object)
     rows = np.flatnonzero(reduced & known)
     out[rows] = [f"{EXPORTS} {int(s)}" for s in side[rows]]
@@ -38,17 +40,3 @@ def pool_words(pool: str) -> str:
     """'exports of 1600 px' for a pool of exports, '' for any other."""
     source, _, side = pool.partition(" ")
     return f"exports of {side} px" if source == EXPORTS and side else ""
-
-
-def _words(frames: pd.DataFrame, name: str, missing: str) -> NDArray[np.object_]:
-    if name not in frames:
-        return np.full(len(frames), missing, object)
-    code, found = pd.factorize(frames[name])
-    return np.array([*(v if v != "" else missing for v in found), missing], dtype=object)[code]
-
-
-def _number(frames: pd.DataFrame, name: str) -> NDArray[np.float64]:
-    if name not in frames:
-        return np.full(len(frames), np.nan)
-    column = pd.to_numeric(frames[name], errors="coerce")
-    return np.asarray(column.to_numpy(float, na_value=np.nan))

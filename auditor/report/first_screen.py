@@ -176,10 +176,10 @@ def body_lines(profile: Block, bodies: Sequence[Block]) -> list[BodyLine]:
     return out
 
 
-def costs(profile: Block, most: int = 3) -> list[Cost]:
-    """The causes that cost most frames, the worst first."""
+def costs(profile: Block) -> list[Cost]:
+    """The three causes that cost most frames, the worst first."""
     _, judged, causes = keeper_counts(profile)
-    top = sorted(causes.items(), key=lambda item: -item[1])[:most]
+    top = sorted(causes.items(), key=lambda item: -item[1])[:3]
     return [
         Cost(cause, n, n / judged if judged else None, _ADVICE.get(cause, ""))
         for cause, n in top

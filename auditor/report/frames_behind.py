@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 
 from auditor.exposure import nominal_f_number
-from auditor.infer.lenses.grouping import words as names_of
 from auditor.record import ZONES
+from auditor.record.values import words as names_of
 from auditor.report import words
 from auditor.report.profile_parts import Block
 from auditor.report.rendering import link

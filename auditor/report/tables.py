@@ -10,11 +10,12 @@ import logging
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, get_args, get_type_hints
 
 import numpy as np
 import pandas as pd
 
+from auditor.model import Profile
 from auditor.record import ZONES
 from auditor.report.csv_file import write_csv
 from auditor.report.listing import evidence
@@ -37,20 +38,10 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
         ],
         "body_usable_iso": lambda: list(_usable(profile)),
         "keepers": lambda: list(_keepers(profile)),
-    } | {
-        name: partial(blocks, profile, name)
-        for name in (
-            *_DECISIONS,
-            "iso_matches",
-            "comparisons",
-            "settings",
-            "handheld",
-            "next_shots",
-            "set_aside",
-        )
     }
+    rows |= {n: partial(blocks, profile, n) for n in (*_ENTRIES, "comparisons", "set_aside")}
     out = {}
-    for name in _COLUMNS:
+    for name in rows:
         try:
             out[name] = _frame(name, rows[name]())
         except Exception as error:
@@ -60,28 +51,11 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
 
 _log = logging.getLogger(__name__)
 
-_DECISIONS: dict[str, tuple[str, ...]] = {
-    "visible": (
-        *("lens", "body", "converter", "focal_mm", "f_number", "against_f_number", "viewing"),
-        *("zone", "loss_jnd", "low", "high", "chance", "verdict", "largest_print_cm", "frames"),
-    ),
-    "noise_visible": ("body", "viewing", "iso", "first_seen_iso", "frames", "text"),
-    "rivals": ("lens", "body", "against", "against_body", "focal_mm", "declined", "text"),
-    "lens_choice": ("body", "lens", "converter", "focal_mm", "f_number", "mtf50_cpp", "take"),
-    "changes": (
-        *("lens", "body", "converter", "what", "place", "date", "date_low", "date_high"),
-        *("change", "low", "high", "frames_before", "frames_after", "text"),
-    ),
-    "dust": (
-        *("body", "body_serial", "x", "y", "f_number", "diameter_px", "depth", "since", "last"),
-        *("not_before", "gone_by", "frames", "could_show", "text"),
-    ),
-    "focus_bias": (
-        *("lens", "body", "converter", "focal_mm", "direction", "meant", "front", "behind"),
-        *("frames", "share", "low", "high", "text"),
-    ),
-}
-"""Columns of the tables of decisions."""
+_ENTRIES: Final = (
+    *("iso_matches", "visible", "noise_visible", "rivals", "lens_choice", "changes", "dust"),
+    *("focus_bias", "settings", "handheld", "next_shots"),
+)
+"""Tables whose rows are entries of the profile as they are: their keys are the columns, in that order."""
 
 _COLUMNS: dict[str, tuple[str, ...]] = {
     "lens_sharpness": (
@@ -104,8 +78,6 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
         "acceptable",
         *("excellent_low", "excellent_high", "acceptable_low", "acceptable_high"),
     ),
-    "iso_matches": ("body", "reference_body", "ev100", "reference_iso", "iso", "low", "high"),
-    **_DECISIONS,
     "keepers": (
         *("path", "soft", "noisy", "cause", "probability", "expected_cpp", "measured_cpp"),
         *("body", "lens", "converter", "focal_length_mm", "f_number", "exposure_time_s", "iso"),
@@ -115,22 +87,9 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
         *("label", "against", "lens", "what", "zone", "pairs", "difference", "low", "high"),
         "verdict",
     ),
-    "settings": ("lens", "setting", "frames", "soft_share", "noisy_share", "usual_share"),
-    "handheld": (
-        "lens",
-        "body",
-        "converter",
-        "limit_stops",
-        "low",
-        "high",
-        "frames",
-        "shaken",
-        "text",
-    ),
-    "next_shots": ("lens", "body", "focal_mm", "apertures", "iso", "frames", "how", "why", "gain"),
     "set_aside": ("path", "reason"),
 }
-"""Columns that a table always has, first and in this order; others follow as they come."""
+"""Columns of the other tables, first and in this order; others follow as they come."""
 
 
 def _pair(value: Any) -> tuple[Any, Any]:
@@ -223,8 +182,14 @@ def _cells(column: list[Any]) -> list[Any]:
 _FIGURES: Final = frozenset((float, int, bool, type(None)))
 
 
+def _keys(name: str, rows: Sequence[Block]) -> list[str]:
+    """Keys of a list's entries that any of them has, in the order of their type; all of them without rows."""
+    (entry,) = get_args(get_type_hints(Profile)[name])
+    return [k for k in entry.__annotations__ if not rows or any(k in row for row in rows)]
+
+
 def _frame(name: str, rows: Sequence[Block]) -> pd.DataFrame:
-    first = _COLUMNS[name]
+    first = _COLUMNS.get(name) or _keys(name, rows)
     more = dict.fromkeys(k for row in rows for k in row if k not in first)
     columns = {k: _cells([row.get(k) for row in rows]) for k in (*first, *more)}
     table = pd.DataFrame(columns, dtype=None if rows else object)

@@ -94,9 +94,8 @@ def shorten(text: str, length: int = NAME_CHARACTERS) -> str:
     return text[: length - tail - 1].rstrip() + ELLIPSIS + text[-tail:].lstrip()
 
 
-def _short(value: float, digits: int = 1) -> str:
-    text = f"{value:.{digits}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
+def _short(value: float) -> str:
+    return f"{value:.1f}".removesuffix(".0")
 
 
 def aperture(f_number: Any) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.record import SIDES, ZoneSharpness
+from auditor.record.values import numbers
 from auditor.settings.body import body_key
 from auditor.settings.lenses import one_spelling, reconcile_lenses
 from auditor.settings.scale import reconcile_scale
@@ -53,10 +54,7 @@ def turn_back(frames: pd.DataFrame) -> pd.DataFrame:
     columns = [c for c in columns if c in frames]
     if not columns or "body" not in frames:
         return frames
-    width, height = (
-        pd.to_numeric(frames[c], errors="coerce").to_numpy(float, na_value=np.nan)
-        for c in ("width_px", "height_px")
-    )
+    width, height = (numbers(frames, c) for c in ("width_px", "height_px"))
     upright, lying = height > width, height < width
     known = frames["body"].notna().to_numpy()
     lies = pd.Series(lying[known]).groupby(frames["body"].to_numpy(object)[known]).any()

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
 from auditor.settings.tags import clean_text
 
-__all__ = ["body_key", "body_name", "body_serial", "is_no_serial"]
+__all__ = ["body_key", "body_name", "body_serial", "first_serial", "is_no_serial"]
 
 _LEGAL: Final = frozenset(
     [
@@ -85,19 +85,23 @@ _SERIAL_KEYS: Final = (
     "Exif.PentaxDng.SerialNumber",
     "Exif.Sony2.SerialNumber",
     "Exif.Samsung2.SerialNumber",
+    "Xmp.exifEX.BodySerialNumber",
+    "Xmp.aux.SerialNumber",
 )
 
 
 def body_serial(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> str | None:
     """Serial number of the body, where any tag carries one."""
-    for key in _SERIAL_KEYS:
-        text = clean_text(exif.get(key))
-        if text:
-            text = re.sub(r"^no\s*[=.:]\s*", "", text, flags=re.IGNORECASE)
-        if text and not is_no_serial(text):
-            return text
-    for key in ("Xmp.exifEX.BodySerialNumber", "Xmp.aux.SerialNumber"):
-        text = clean_text(xmp.get(key))
+    return first_serial(exif, xmp, _SERIAL_KEYS)
+
+
+def first_serial(
+    exif: Mapping[str, Any], xmp: Mapping[str, Any], keys: Iterable[str]
+) -> str | None:
+    """Serial number in the first of some tags that carries one."""
+    for key in keys:
+        text = clean_text(exif.get(key, xmp.get(key))) or ""
+        text = re.sub(r"^no\s*[=.:]\s*", "", text, flags=re.IGNORECASE)
         if text and not is_no_serial(text):
             return text
     return None

@@ -45,12 +45,10 @@ _PLACES: Final = (
 )
 
 
-def capture_time(
-    exif: Mapping[str, Any], xmp: Mapping[str, Any], notes: list[str], now: datetime | None = None
-) -> str | None:
+def capture_time(exif: Mapping[str, Any], xmp: Mapping[str, Any], notes: list[str]) -> str | None:
     """ISO 8601 local time of capture, '2024-05-01T06:00:00.25+02:00', with what the file has.
 
-    A clock at the start of its time (1970, 1980) or ahead of `now` is kept, as it still tells the
+    A clock at the start of its time (1970, 1980) or ahead of now is kept, as it still tells the
     order of frames, and noted.
     """
     unset = False
@@ -73,7 +71,7 @@ def capture_time(
         if not offset and offset_key:
             found = _OFFSET.match(str(exif.get(offset_key, "")))
             offset = found[1] if found else ""
-        _judge_clock(stamp, notes, now)
+        _judge_clock(stamp, notes)
         shown = stamp.isoformat(timespec="seconds")
         return shown + (f".{fraction}" if fraction else "") + _tidy_offset(offset)
     if unset:
@@ -102,8 +100,8 @@ def _stamp(match: re.Match[str]) -> datetime | None:
         return None
 
 
-def _judge_clock(stamp: datetime, notes: list[str], now: datetime | None) -> None:
-    limit = now or datetime.now(UTC).replace(tzinfo=None)
+def _judge_clock(stamp: datetime, notes: list[str]) -> None:
+    limit = datetime.now(UTC).replace(tzinfo=None)
     if stamp > limit + timedelta(days=2):
         notes.append(f"the camera's clock stood in the future ({stamp.year})")
     elif stamp.year < _FIRST_YEAR:

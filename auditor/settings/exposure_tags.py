@@ -7,7 +7,14 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from auditor.exposure import aperture_from_apex, ev100, time_from_apex
-from auditor.settings.tag_values import F_LIMITS, FOCAL_LIMITS_MM, NOTE_STEPS, numbers, within
+from auditor.settings.tag_values import (
+    F_LIMITS,
+    FOCAL_LIMITS_MM,
+    NOTE_STEPS,
+    first_number,
+    numbers,
+    within,
+)
 from auditor.settings.tags import clean_text
 
 __all__ = [
@@ -74,12 +81,8 @@ def aperture(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
     raw = numbers(exif.get("Exif.Photo.FNumber", exif.get("Exif.Image.FNumber")))
     value = within(raw, *F_LIMITS)
     if value is None and not (raw and raw[0]):
-        apex = within(
-            numbers(
-                exif.get("Exif.Photo.ApertureValue", exif.get("Exif.Image.ApertureValue"))
-            ),
-            *_AV_LIMITS,
-        )  # fmt: skip
+        written = exif.get("Exif.Photo.ApertureValue", exif.get("Exif.Image.ApertureValue"))
+        apex = within(numbers(written), *_AV_LIMITS)
         # Av = 0 would be f/1.0; in files it is nearly always an unset field.
         if apex:
             value = round(aperture_from_apex(apex), 2)
@@ -177,11 +180,9 @@ def _note_stops(value: float) -> float:
 
 def exposure_bias(exif: Tags) -> float | None:
     """Exposure compensation in stops."""
-    for key in ("Exif.Photo.ExposureBiasValue", "Exif.Image.ExposureBiasValue"):
-        value = within(numbers(exif.get(key)), *_BIAS_LIMITS_EV)
-        if value is not None:
-            return round(value, 3)
-    return None
+    keys = ("Exif.Photo.ExposureBiasValue", "Exif.Image.ExposureBiasValue")
+    value = first_number(exif, keys, _BIAS_LIMITS_EV)
+    return None if value is None else round(value, 3)
 
 
 def brightness(f_number: float | None, time: float | None, iso: float | None) -> float | None:
@@ -229,11 +230,11 @@ def focus_distance(exif: Tags, xmp: Tags) -> float | None:
         value = within(numbers(exif.get(key)), low / unit, high / unit)
         if value is not None:
             return round(value * unit, 4)
-    for key in ("Exif.NikonLd2.FocusDistance", "Exif.NikonLd3.FocusDistance"):
-        value = within(numbers(exif.get(key)), *_LOG_FOCUS)
-        if value is not None:
-            return round(_LOG_FOCUS_START_M * 10.0 ** (value / _LOG_FOCUS_STEPS), 3)
-    value = within(numbers(xmp.get("Xmp.aux.ApproximateFocusDistance")), *_FOCUS_LIMITS_M)
+    keys = ("Exif.NikonLd2.FocusDistance", "Exif.NikonLd3.FocusDistance")
+    value = first_number(exif, keys, _LOG_FOCUS)
+    if value is not None:
+        return round(_LOG_FOCUS_START_M * 10.0 ** (value / _LOG_FOCUS_STEPS), 3)
+    value = first_number(xmp, ("Xmp.aux.ApproximateFocusDistance",), _FOCUS_LIMITS_M)
     return round(value, 4) if value is not None else None
 
 
@@ -284,11 +285,9 @@ def white_balance(exif: Tags, xmp: Tags) -> str | None:
 
 def colour_temperature(exif: Tags, xmp: Tags) -> float | None:
     """Colour temperature in kelvin that was set or found, from any tag that carries it."""
-    for key in ("Xmp.crs.ColorTemperature", "Xmp.crs.Temperature"):
-        value = within(numbers(xmp.get(key)), *_KELVIN)
-        if value is not None:
-            return value
-    for key in (
+    keys = (
+        "Xmp.crs.ColorTemperature",
+        "Xmp.crs.Temperature",
         "Exif.OlympusCs.WhiteBalanceTemperature",
         "Exif.CanonPr.ColorTemperature",
         "Exif.Fujifilm.ColorTemperature",
@@ -300,11 +299,8 @@ def colour_temperature(exif: Tags, xmp: Tags) -> float | None:
         "Exif.Samsung2.ColorTemperature",
         "Exif.PentaxDng.ColorTemperature",
         "Exif.Pentax.ColorTemperature",
-    ):
-        value = within(numbers(exif.get(key)), *_KELVIN)
-        if value is not None:
-            return value
-    return None
+    )
+    return first_number({**exif, **xmp}, keys, _KELVIN)
 
 
 def _either(exif: Tags, xmp: Tags, name: str) -> Any:

@@ -11,7 +11,7 @@ from auditor.record import Source
 from auditor.settings.body import body_name
 from auditor.settings.kinds import SHORT_SIDES
 from auditor.settings.sensors import sensor_diagonal
-from auditor.settings.tag_values import PICTURE_SIDES_PX, SENSOR_SIDES_PX, numbers, within
+from auditor.settings.tag_values import SENSOR_SIDES_PX, first_number, numbers, size_of, within
 from auditor.settings.tags import RawTags, clean_text
 
 __all__ = [
@@ -125,7 +125,7 @@ def kind_of_file(
             return "raw"
     if not exif and not tags.xmp:
         return "unknown"
-    zoom = within(numbers(exif.get("Exif.Photo.DigitalZoomRatio")), *_ZOOM)
+    zoom = first_number(exif, ("Exif.Photo.DigitalZoomRatio",), _ZOOM)
     if zoom is not None:
         notes.append(f"digital zoom of {zoom:.3g}x: enlarged by the camera")
         return "resized"
@@ -169,7 +169,7 @@ def written_size(tags: RawTags) -> tuple[int, int] | None:
     """
     exif = tags.exif
     for across, down in _MADE_SIZES:
-        size = _size(exif, across, down)
+        size = size_of(exif, across, down)
         if size is not None:
             return size
     full = numbers(exif.get("Exif.Sony1.FullImageSize"))  # height before width
@@ -177,19 +177,13 @@ def written_size(tags: RawTags) -> tuple[int, int] | None:
     if width and height:
         return int(width), int(height)
     inner = _exif_size(exif)
-    outer = _size(exif, "Exif.Image.ImageWidth", "Exif.Image.ImageLength")
+    outer = size_of(exif, "Exif.Image.ImageWidth", "Exif.Image.ImageLength")
     left = tags.mime == "image/jpeg" and outer and max(outer) >= _LEAST_WRITTEN_PX
     return outer if left and inner and not _differs(tags, inner) else inner
 
 
 def _exif_size(exif: Mapping[str, Any]) -> tuple[int, int] | None:
-    return _size(exif, "Exif.Photo.PixelXDimension", "Exif.Photo.PixelYDimension")
-
-
-def _size(exif: Mapping[str, Any], across: str, down: str) -> tuple[int, int] | None:
-    width = within(numbers(exif.get(across)), *PICTURE_SIDES_PX)
-    height = within(numbers(exif.get(down)), *PICTURE_SIDES_PX)
-    return (int(width), int(height)) if width and height else None
+    return size_of(exif, "Exif.Photo.PixelXDimension", "Exif.Photo.PixelYDimension")
 
 
 def _size_changed(tags: RawTags, notes: list[str]) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from auditor.settings.tag_values import STARS, numbers, within
+from auditor.settings.tag_values import STARS, first_number
 from auditor.settings.tags import clean_text
 
 __all__ = ["MAX_LABELS", "labels", "rating"]
@@ -18,18 +18,17 @@ _PERCENT_A_STAR: Final = 24
 
 def rating(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> int | None:
     """Stars from 0 to 5, -1 for rejected (XMP specification, xmp:Rating); None when not written."""
-    for source, key in ((xmp, "Xmp.xmp.Rating"), (exif, "Exif.Image.Rating")):
-        value = within(numbers(source.get(key)), *STARS)
-        if value is not None:
-            return round(value)
-    percent = within(numbers(xmp.get("Xmp.MicrosoftPhoto.Rating")), 0, 100)
+    value = first_number({**exif, **xmp}, ("Xmp.xmp.Rating", "Exif.Image.Rating"), STARS)
+    if value is not None:
+        return round(value)
+    percent = first_number(xmp, ("Xmp.MicrosoftPhoto.Rating",), (0, 100))
     if percent is None:
         return None
     return min(STARS[1], int(percent // _PERCENT_A_STAR) + 1) if percent >= 1 else 0
 
 
 def labels(
-    xmp: Mapping[str, Any], iptc: Mapping[str, Any], exif: Mapping[str, Any] | None = None
+    xmp: Mapping[str, Any], iptc: Mapping[str, Any], exif: Mapping[str, Any]
 ) -> tuple[str, ...]:
     """Keywords, each once, in their order: from XMP, else IPTC, else the Exif tag that some file
     managers write (XPKeywords: UTF-16, parted by semicolons)."""
@@ -38,7 +37,7 @@ def labels(
         xmp.get("Xmp.dc.subject"),
         _leaves(xmp.get("Xmp.lr.hierarchicalSubject")),
         iptc.get("Iptc.Application2.Keywords"),
-        _file_managers((exif or {}).get("Exif.Image.XPKeywords")),
+        _file_managers(exif.get("Exif.Image.XPKeywords")),
     ]
     place = next((p for p in places if p), None)
     words = place if isinstance(place, list) else [] if place is None else [place]

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from auditor.settings.body import is_no_serial
+from auditor.settings.body import first_serial
 from auditor.settings.tag_values import F_LIMITS, FOCAL_LIMITS_MM, NOTE_STEPS, numbers, within
 from auditor.settings.tags import clean_text
 
@@ -157,18 +157,15 @@ def _range(values: list[float | None]) -> LensRange | None:
 
 def lens_serial(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> str | None:
     """Serial number of the lens, where any tag carries one."""
-    for source, key in (
-        (exif, "Exif.Photo.LensSerialNumber"),
-        (exif, "Exif.OlympusEq.LensSerialNumber"),
-        (exif, "Exif.Panasonic.LensSerialNumber"),
-        (exif, "Exif.Canon.LensSerialNumber"),
-        (xmp, "Xmp.exifEX.LensSerialNumber"),
-        (xmp, "Xmp.aux.LensSerialNumber"),
-    ):
-        text = clean_text(source.get(key))
-        if text and not is_no_serial(text):
-            return text
-    return None
+    places = (
+        "Exif.Photo",
+        "Exif.OlympusEq",
+        "Exif.Panasonic",
+        "Exif.Canon",
+        "Xmp.exifEX",
+        "Xmp.aux",
+    )
+    return first_serial(exif, xmp, (f"{place}.LensSerialNumber" for place in places))
 
 
 _FOCALS: Final = (

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from auditor.record.values import numbers
 from auditor.settings.body import body_key
 from auditor.settings.lens import (
     BUILT_IN,
@@ -82,7 +83,7 @@ def _names_of(body: str) -> tuple[str, ...]:
 def _by_range(frames: pd.DataFrame) -> pd.Series:
     """A lens known by its ranges alone is the one named lens with these ranges, where its body has just
     one: programs drop the maker's note that names it."""
-    lens = frames["lens"].astype("object").where(frames["lens"].notna(), None)
+    lens = frames["lens"]
     pairs = frames.loc[lens.notna() & frames["body"].notna(), ["body", "lens"]].drop_duplicates()
     named: dict[tuple[str, LensRange], set[str]] = {}
     bare: dict[tuple[str, str], LensRange] = {}
@@ -139,20 +140,18 @@ def _converters(frames: pd.DataFrame) -> pd.Series:
 
 def _built_in(frames: pd.DataFrame) -> pd.Series:
     """A lens per camera for bodies with a small sensor on which no lens was ever named."""
-    lens = frames["lens"].astype("object").where(frames["lens"].notna(), None)
-    focal = pd.to_numeric(frames["focal_length_mm"], errors="coerce")
-    equivalent = pd.to_numeric(frames["focal_35mm"], errors="coerce")
-    pixels = np.hypot(
-        pd.to_numeric(frames["width_px"], errors="coerce").astype(float),
-        pd.to_numeric(frames["height_px"], errors="coerce").astype(float),
-    )
-    by_pitch = pd.to_numeric(frames["pixel_pitch_um"], errors="coerce") * pixels / 1000
+    lens = frames["lens"]
+    focal, equivalent, width, height, pitch, known = (
+        pd.Series(numbers(frames, name), index=frames.index)
+        for name in (
+            "focal_length_mm", "focal_35mm", "width_px", "height_px", "pixel_pitch_um",
+            "sensor_diagonal_mm",
+        )
+    )  # fmt: skip
+    by_pitch = pitch * np.hypot(width, height) / 1000
     by_view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
     whole = frames["source"].isin(["raw", "camera"])
-    diagonal = by_view.fillna(by_pitch.where(whole))
-    if "sensor_diagonal_mm" in frames:
-        known = pd.to_numeric(frames["sensor_diagonal_mm"], errors="coerce")
-        diagonal = known.astype(float).fillna(diagonal)
+    diagonal = known.fillna(by_view).fillna(by_pitch.where(whole))
     diagonal = diagonal.where(by_view.notna() | (focal < LONGEST_SHORT_END * diagonal))
     named = lens.isin([n for n in lens.dropna().unique() if not str(n).startswith(BUILT_IN)])
     per_body = pd.DataFrame(
@@ -172,7 +171,7 @@ def _built_in(frames: pd.DataFrame) -> pd.Series:
 
 def _copies(frames: pd.DataFrame) -> pd.Series:
     """Two copies of a lens get their serial numbers, where one body saw both."""
-    lens = frames["lens"].astype("object").where(frames["lens"].notna(), None)
+    lens = frames["lens"]
     seen = frames.loc[
         frames["lens"].notna() & frames["lens_serial"].notna(), ["body", "lens", "lens_serial"]
     ].drop_duplicates()

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from auditor.settings.tag_values import SENSOR_SIDES_PX, numbers, within
+from auditor.settings.tag_values import SENSOR_SIDES_PX, first_number, numbers, size_of, within
 
 __all__ = ["Pitch", "native_size", "tagged_pitch"]
 
@@ -58,11 +58,10 @@ def tagged_pitch(
 
 def _focal_plane(exif: Mapping[str, Any]) -> float | None:
     for place in ("Photo", "Image"):
-        unit = within(numbers(exif.get(f"Exif.{place}.FocalPlaneResolutionUnit")), *_UNITS) or 2
+        unit = first_number(exif, (f"Exif.{place}.FocalPlaneResolutionUnit",), _UNITS) or 2
         for axis in "XY":
-            density = within(
-                numbers(exif.get(f"Exif.{place}.FocalPlane{axis}Resolution")), 1e-6, 1e9
-            )
+            key = f"Exif.{place}.FocalPlane{axis}Resolution"
+            density = first_number(exif, (key,), (1e-6, 1e9))
             if density:
                 pitch = _UNIT_UM[int(unit)] / density
                 if _TAG_LIMITS_UM[0] <= pitch <= _TAG_LIMITS_UM[1]:
@@ -73,12 +72,10 @@ def _focal_plane(exif: Mapping[str, Any]) -> float | None:
 def _maker(exif: Mapping[str, Any], diagonal_px: float | None) -> float | None:
     """From the sensor's diagonal or pixel size in makers' notes."""
     if diagonal_px:
-        for group in ("OlympusEq", "Olympus2", "Olympus"):
-            diagonal = within(
-                numbers(exif.get(f"Exif.{group}.FocalPlaneDiagonal")), *_SENSOR_LIMITS_MM
-            )
-            if diagonal:
-                return diagonal / diagonal_px * 1000
+        keys = (f"Exif.{g}.FocalPlaneDiagonal" for g in ("OlympusEq", "Olympus2", "Olympus"))
+        diagonal = first_number(exif, keys, _SENSOR_LIMITS_MM)
+        if diagonal:
+            return diagonal / diagonal_px * 1000
     pixel = numbers(exif.get("Exif.Nikon3.SensorPixelSize"))
     across, down = within(pixel, *_TAG_LIMITS_UM), within(pixel, *_TAG_LIMITS_UM, 1)
     return across if across and down and abs(across / down - 1) < _SQUARE else None
@@ -96,7 +93,8 @@ def native_size(exif: Mapping[str, Any]) -> tuple[int, int] | None:
     Names of tags are the metadata library's. Where a note counts the border of the sensor too, that is
     less than 3% more.
     """
-    for sides in (_canon(exif), _nikon(exif), _olympus(exif)):
+    cut = size_of(exif, "Exif.OlympusIp.CropWidth", "Exif.OlympusIp.CropHeight", SENSOR_SIDES_PX)
+    for sides in (_canon(exif), _nikon(exif), cut):
         if sides is not None:
             long, short = max(sides), min(sides)
             if (
@@ -120,7 +118,7 @@ def _canon(exif: Mapping[str, Any]) -> tuple[float, float] | None:
         if right > left and bottom > top:
             return right - left + 1, bottom - top + 1
     # Compacts: the width from which digital zoom starts; their sensors are four by three.
-    width = within(numbers(exif.get("Exif.CanonCs.ZoomSourceWidth")), *SENSOR_SIDES_PX)
+    width = first_number(exif, ("Exif.CanonCs.ZoomSourceWidth",), SENSOR_SIDES_PX)
     return (width, width * 3 / 4) if width else None
 
 
@@ -129,15 +127,8 @@ def _nikon(exif: Mapping[str, Any]) -> tuple[float, float] | None:
     whole = _pair(numbers(exif.get("Exif.Nikon3.CropHiSpeed")), 1)
     if whole:
         return whole
-    middle = _pair(
-        [2 * v if v else None for v in numbers(exif.get("Exif.Nikon3.RawImageCenter"))], 0
-    )
+    centre = numbers(exif.get("Exif.Nikon3.RawImageCenter"))
+    middle = _pair([2 * v if v else None for v in centre], 0)
     pixel = numbers(exif.get("Exif.Nikon3.SensorPixelSize"))
     square = len(pixel) < 2 or pixel[0] == pixel[1]
     return middle if square else None
-
-
-def _olympus(exif: Mapping[str, Any]) -> tuple[float, float] | None:
-    width = within(numbers(exif.get("Exif.OlympusIp.CropWidth")), *SENSOR_SIDES_PX)
-    height = within(numbers(exif.get("Exif.OlympusIp.CropHeight")), *SENSOR_SIDES_PX)
-    return (width, height) if width and height else None

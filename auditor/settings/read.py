@@ -27,7 +27,7 @@ from auditor.settings.lens import (
 from auditor.settings.one_file import settle
 from auditor.settings.pitch import native_size, tagged_pitch
 from auditor.settings.sensors import sensor_diagonal
-from auditor.settings.tag_values import PICTURE_SIDES_PX, numbers, within
+from auditor.settings.tag_values import first_number, size_of
 from auditor.settings.tags import RawTags, clean_text, read_raw_tags
 
 __all__ = ["Tags", "read_settings", "read_tags"]
@@ -115,9 +115,7 @@ def _settings(raw: RawTags, name: str) -> Settings:
         focus_distance_m=exposure_tags.focus_distance(exif, xmp),
         width_px=width,
         height_px=height,
-        orientation=int(
-            within(numbers(exif.get("Exif.Image.Orientation")), 1, len(LOWER_SIDE)) or 1
-        ),
+        orientation=int(first_number(exif, ("Exif.Image.Orientation",), (1, len(LOWER_SIDE))) or 1),
         source=source,
         software=software,
         file_number=file_number(name, exif),
@@ -144,18 +142,13 @@ def _settings(raw: RawTags, name: str) -> Settings:
 def _size(raw: RawTags, source: str) -> tuple[int | None, int | None]:
     """Size as stored, in the sensor's own orientation."""
     if source == "raw" or not raw.width_px:
-        sizes = []
+        sizes = [written_size(raw)]
         for group in ("SubImage1", "SubImage2", "SubImage3", "SubImage4", "Image"):
-            width = within(numbers(raw.exif.get(f"Exif.{group}.ImageWidth")), *PICTURE_SIDES_PX)
-            height = within(numbers(raw.exif.get(f"Exif.{group}.ImageLength")), *PICTURE_SIDES_PX)
-            if width and height:
-                sizes.append((int(width), int(height)))
-        written = written_size(raw)
-        if written:
-            sizes.append(written)
+            sizes.append(size_of(raw.exif, f"Exif.{group}.ImageWidth", f"Exif.{group}.ImageLength"))
         if raw.width_px and raw.height_px:
             sizes.append((raw.width_px, raw.height_px))
-        return max(sizes, key=lambda s: s[0] * s[1]) if sizes else (None, None)
+        known = [s for s in sizes if s is not None]
+        return max(known, key=lambda s: s[0] * s[1]) if known else (None, None)
     return raw.width_px or None, raw.height_px or None
 
 
@@ -200,7 +193,7 @@ def file_number(name: str, exif: Mapping[str, Any]) -> str | None:
 
     Names made of a date carry no number. 'DSC_0123-edit.jpg' and 'DSC_0123.NEF' have the same.
     """
-    own = within(numbers(exif.get("Exif.Canon.FileNumber")), 1, _MOST_NUMBERED)
+    own = first_number(exif, ("Exif.Canon.FileNumber",), (1, _MOST_NUMBERED))
     if own:
         return f"{int(own) % _FILE_NUMBERS:04d}"
     stem = os.path.basename(name).rsplit(".", 1)[0]

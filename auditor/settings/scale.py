@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.record.values import numbers
 from auditor.settings.file_evidence import ROUGH_VIEW, Evidence, Verdict, rounding
 from auditor.settings.kinds import LEAST_PX, SAME_SIZE, judge
 from auditor.settings.known_sensors import known_sensors
@@ -112,14 +113,11 @@ class _Table:
         self.tagged, self.basis = self._tagged()
         recoded = self._flag("recoded")
         maker = self._flag("maker_note")
-        self.source[self._notes_dropped(maker, recoded)] = "edited"
+        self.source[self._notes_dropped(maker)] = "edited"
         self.maker, self.recoded = maker, recoded
 
     def _number(self, name: str) -> Floats:
-        if name not in self.frames:
-            return np.full(len(self.frames), np.nan)
-        column = pd.to_numeric(self.frames[name], errors="coerce")
-        return np.array(column.to_numpy(float, na_value=np.nan))
+        return numbers(self.frames, name)
 
     def _flag(self, name: str) -> Floats:
         """1, 0 or not-a-number."""
@@ -149,7 +147,7 @@ class _Table:
         by_tags &= self._object("file_source") == None  # noqa: E711
         return np.where(np.isnan(tagged) & by_tags, pitch, tagged), basis
 
-    def _notes_dropped(self, maker: Floats, recoded: Floats) -> Bools:
+    def _notes_dropped(self, maker: Floats) -> Bools:
         """A camera that writes private notes did not write a file without them."""
         rows = (self.body >= 0) & (self.source == "camera") & ~np.isnan(maker)
         seen = pd.Series(maker[rows]).groupby(self.body[rows])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 __all__ = [
@@ -13,7 +13,9 @@ __all__ = [
     "PICTURE_SIDES_PX",
     "SENSOR_SIDES_PX",
     "STARS",
+    "first_number",
     "numbers",
+    "size_of",
     "within",
 ]
 
@@ -62,3 +64,19 @@ def within(values: Sequence[float | None], low: float, high: float, at: int = 0)
         return None
     value = values[at]
     return value if value is not None and low <= value <= high else None
+
+
+def first_number(
+    tags: Mapping[str, Any], keys: Iterable[str], limits: tuple[float, float], at: int = 0
+) -> float | None:
+    """The number at one place of the first of some tags in which it lies between the limits."""
+    found = (within(numbers(tags.get(key)), *limits, at) for key in keys)
+    return next((value for value in found if value is not None), None)
+
+
+def size_of(
+    tags: Mapping[str, Any], across: str, down: str, limits: tuple[float, float] = PICTURE_SIDES_PX
+) -> tuple[int, int] | None:
+    """Width and height from two tags, where both lie between the limits."""
+    width, height = (first_number(tags, (key,), limits) for key in (across, down))
+    return (int(width), int(height)) if width and height else None

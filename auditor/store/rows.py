@@ -54,10 +54,10 @@ def _valid(array: pa.Array) -> NDArray[np.bool_]:
     return _values(pc.is_valid(array).cast(pa.uint8()), np.uint8).astype(bool)
 
 
-def whole_numbers(column: pa.ChunkedArray, missing: int = -1) -> NDArray[np.int64]:
-    """A column of 64-bit integers; `missing` stands for null."""
+def whole_numbers(column: pa.ChunkedArray) -> NDArray[np.int64]:
+    """A column of 64-bit integers; -1 stands for null."""
     array = _joined(column)
-    return np.where(_valid(array), _values(array, np.int64), missing)
+    return np.where(_valid(array), _values(array, np.int64), -1)
 
 
 def flags(column: pa.ChunkedArray) -> NDArray[np.bool_]:

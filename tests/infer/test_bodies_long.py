@@ -8,8 +8,8 @@ import pytest
 from auditor.artificial.tones import ToneBody, ToneWorld, snr_truth, tone_archive
 from auditor.infer.bodies import fit_bodies
 from auditor.infer.bodies.matches import as_noisy_as
-from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID
-from auditor.infer.bodies.visible import frame_snr, iso_for_snr
+from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, t_factor
+from auditor.infer.bodies.visible import band_noises, frame_snr, iso_for_snr
 
 ISOS = [100, 200, 400, 800, 1600, 3200, 6400, 12800]
 ONE = ToneBody("Alder One", full_scale_e=60_000)
@@ -40,8 +40,9 @@ def _held(archives: int, seed: int, world: ToneWorld) -> tuple[float, float, flo
                 np.log(grid_signal / snr_truth(b, grid_iso, grid_signal)) for b in (ONE, TWO)
             )
             for iso in ISOS[1:7]:
-                answer = as_noisy_as(one, two, scenes, iso, SHARE)
-                assert answer is not None
+                noises = [band_noises(model, {key: scenes})[key] for model in (one, two)]
+                wider = t_factor(one.freedom + two.freedom, SHARE)
+                answer = as_noisy_as(noises[0], [noises[1]], [iso], [wider], SHARE)[:, 0, 0]
                 target = frame_snr(log_one, scenes, one.output_scale)[ISO_GRID.index(iso)]
                 curve = frame_snr(log_two, scenes, two.output_scale)
                 truth = float(iso_for_snr(curve[None], target)[0])

@@ -16,7 +16,7 @@ from auditor.infer.decisions import DECISIONS, decide
 from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.focus_bias import _chance, _line, find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
-from auditor.infer.decisions.scan import Change, Series, likeliest
+from auditor.infer.decisions.scan import Change, Series, described, likeliest
 from auditor.infer.decisions.sensor_dust import find_dust
 from auditor.infer.decisions.shots import decision_shots
 from auditor.infer.decisions.visible import (
@@ -75,7 +75,7 @@ def series(step: float, seed: int, n: int = 80, outings: int = 24, failed: float
 def change_of(one: Series) -> Change | None:
     """The change of a series that is looked at alone."""
     found = likeliest(one)
-    return None if found is None else found.settled(0.05).described(CRITERIA.interval)
+    return None if found is None else described(found, CRITERIA.interval)
 
 
 def test_a_step_of_ten_percent_is_found_at_its_date():
@@ -87,7 +87,7 @@ def test_a_step_of_ten_percent_is_found_at_its_date():
 
 
 def test_chance_finds_steps_as_often_as_it_says():
-    p = np.array([change_of(series(0.0, 100 + s)).p for s in range(60)])
+    p = np.array([likeliest(series(0.0, 100 + s)).p for s in range(60)])
     # Uniform: 6 of 60 below 0.1 are expected; 14 or more have a chance of 0.2% (binomial).
     assert (p < 0.1).sum() < 14
     assert (p < 0.5).sum() > 15
@@ -200,7 +200,7 @@ def dust_table(
 
 def test_dust_that_stays_is_found_with_its_dates():
     table = dust_table((0.4, 0.2), [False] * 5 + [True] * 8 + [False] * 6, strength=8.0)
-    found = find_dust(table, CRITERIA, table)
+    found = find_dust(table, table)
     assert len(found) == 1
     assert (found[0]["since"], found[0]["last"]) == ("2020-06-01", "2021-01-01")
     assert found[0]["not_before"] == "2020-05-01"
@@ -215,33 +215,33 @@ def test_dust_that_no_frame_shows_by_itself_is_found_by_all():
     told = 0
     for seed in range(10):
         table = dust_table((0.4, 0.2), [True] * 10, seed, strength=2.5)
-        found = find_dust(table, CRITERIA, table)
+        found = find_dust(table, table)
         told += any(abs(f["x"] - 0.4) + abs(f["y"] - 0.2) < 0.01 for f in found)
     assert told >= 9
 
 
 def test_chance_is_no_dust():
     tables = [dust_table(None, [False] * 10, s) for s in range(20)]
-    assert sum(bool(find_dust(t, CRITERIA, t)) for t in tables) <= 1
+    assert sum(bool(find_dust(t, t)) for t in tables) <= 1
 
 
 def test_what_few_frames_show_is_no_dust_however_dark():
     """Three frames of twelve with a bird, or a branch that lay at one place through an outing."""
     table = dust_table((0.4, 0.2), [i in (2, 5, 9) for i in range(12)], strength=30.0)
-    assert find_dust(table, CRITERIA, table) == []
+    assert find_dust(table, table) == []
     table = dust_table((0.4, 0.2), [i < 8 for i in range(12)], strength=30.0)
     # Eight frames of one outing that look alike are one.
     table["outing"] = [0] * 8 + list(range(1, 5))
     looks = np.random.default_rng(0).integers(0, 256, (5, 96)).astype(np.uint8)
     table["signature"] = [looks[i].tobytes().hex() for i in [0] * 8 + [1, 2, 3, 4]]
-    assert find_dust(table, CRITERIA, table) == []
+    assert find_dust(table, table) == []
 
 
 def test_without_maps_there_is_no_word_of_dust():
     table = dust_table((0.4, 0.2), [True] * 10, strength=8.0)
-    assert find_dust(table, CRITERIA) == []
-    assert find_dust(table, CRITERIA, table.assign(dust_map=None)) == []
-    assert find_dust(table, CRITERIA, table.assign(dust_map=b"damaged")) == []
+    assert find_dust(table) == []
+    assert find_dust(table, table.assign(dust_map=None)) == []
+    assert find_dust(table, table.assign(dust_map=b"damaged")) == []
 
 
 def test_focus_behind_is_told_and_sound_focus_is_not():

@@ -242,7 +242,7 @@ def test_dust_of_half_a_percent_before_the_sky_is_found():
         places = [(x, y) for x in (0.15, 0.5, 0.85) for y in (0.1, 0.22, 0.34)]
         grains = [Grain(x, y, 0.005, float(rng.uniform(1000, 2000))) for x, y in places]
         table = dusty(seed, grains)
-        told = find_dust(table, CRITERIA, table)
+        told = find_dust(table, table)
         hits = [[abs(d["x"] - g.x) + abs(d["y"] - g.y) < 0.006 for d in told] for g in grains]
         found += sum(any(h) for h in hits)
         total += len(grains)
@@ -257,7 +257,7 @@ def test_clean_sensors_show_no_dust():
     """None of 8 with ten frames each; were a spot told of one sensor in three, 24 of 25 runs would show it
     (binomial). Chance itself is counted over more in `test_decisions`."""
     tables = [dusty(200 + s, []) for s in range(8)]
-    assert not any(find_dust(t, CRITERIA, t) for t in tables)
+    assert not any(find_dust(t, t) for t in tables)
 
 
 @pytest.mark.parametrize("bias", [0.5, -0.5], ids=["front", "behind"])

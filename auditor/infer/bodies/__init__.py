@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from auditor.infer.bodies.accept import AcceptError, accept_table, parse_accept
-from auditor.infer.bodies.bands import BANDS, Band, band_named, band_of
+from auditor.infer.bodies.bands import BANDS, Band, band_named
 from auditor.infer.bodies.body_profile import BodiesModel, BodyFigures, fit_bodies, infer_bodies
 
 __all__ = [
@@ -14,7 +14,6 @@ __all__ = [
     "BodyFigures",
     "accept_table",
     "band_named",
-    "band_of",
     "fit_bodies",
     "infer_bodies",
     "parse_accept",

@@ -14,10 +14,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.bodies.observe import KINDS, sensor_mask
-from auditor.infer.lenses.grouping import numbers
 from auditor.record import SIGNAL_BIN_EDGES
+from auditor.record.values import numbers
 
-__all__ = ["BANDS", "Band", "Scenes", "band_named", "band_of", "bands_of", "scenes_by_band"]
+__all__ = ["BANDS", "Band", "Scenes", "band_named", "bands_of", "scenes_by_band"]
 
 Floats = NDArray[np.float64]
 
@@ -62,20 +62,11 @@ class Scenes:
     `quartiles`: signals (linear, 1 = white) below which a quarter, half, three quarters lie.
     """
 
-    band: Band
     shares: Floats
     frames: int
     quartiles: tuple[float, float, float]
     assumed: bool = False
     """No histogram of this kind of file was at hand; another kind's serves."""
-
-
-def band_of(ev100: float) -> Band | None:
-    """The band that holds a brightness; None for one beyond every edge."""
-    for band in BANDS:
-        if band.low <= ev100 < band.high:
-            return band
-    return None
 
 
 def bands_of(ev100: Floats) -> NDArray[np.str_]:
@@ -131,10 +122,10 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
     weight = 1 / burst.groupby(burst).transform("size").to_numpy(float)
     key, source = bands_of(ev), table["source"].to_numpy(object)
 
-    def typical(rows: NDArray[np.bool_], band: Band, assumed: bool) -> Scenes:
+    def typical(rows: NDArray[np.bool_], assumed: bool) -> Scenes:
         mean = weight[rows] @ shares[rows] / weight[rows].sum()
         mean = mean / max(mean.sum(), 1e-12)
-        return Scenes(band, mean, int(rows.sum()), _quartiles(mean), assumed)
+        return Scenes(mean, int(rows.sum()), _quartiles(mean), assumed)
 
     out: dict[str, dict[str, Scenes]] = {}
     for kind in KINDS:
@@ -143,8 +134,8 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
             inside = key == band.key
             own = inside & (source == kind)
             if own.sum() >= ENOUGH_FRAMES or (own.any() and own.sum() == inside.sum()):
-                found[band.key] = typical(own, band, False)
+                found[band.key] = typical(own, False)
             elif inside.any():
-                found[band.key] = typical(inside, band, True)
+                found[band.key] = typical(inside, True)
         out[kind] = found
     return out

@@ -8,7 +8,7 @@ import pandas as pd
 
 from auditor.infer.bodies.bands import bands_of
 from auditor.infer.bodies.observe import sensor_rows
-from auditor.infer.lenses.grouping import numbers
+from auditor.record.values import numbers
 
 __all__ = ["census"]
 

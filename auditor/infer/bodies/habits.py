@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from auditor.infer.bodies.bands import SHARE_COLUMNS, bands_of
 from auditor.infer.bodies.observe import KINDS, sensor_mask
-from auditor.infer.lenses.grouping import numbers, shutter_stops, texts
+from auditor.infer.frame_values import shutter_stops
 from auditor.infer.lenses.scene_groups import grey_means
 from auditor.model import Habit
 from auditor.record import SIGNAL_BIN_EDGES
+from auditor.record.values import numbers, texts
 from auditor.robust import share_interval
 
 __all__ = ["LIFT_STOPS", "SPARE_STOPS", "find_habits", "lifts"]

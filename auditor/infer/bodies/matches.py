@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.exposure import ISOS
-from auditor.infer.bodies.bands import BANDS, Scenes
+from auditor.infer.bodies.bands import BANDS
 from auditor.infer.bodies.limits import HALF_THIRD, REACH
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_factor
-from auditor.infer.bodies.visible import BandNoise, band_noises, isos_on, thirds
+from auditor.infer.bodies.visible import BandNoise, isos_on, thirds
 from auditor.model import IsoMatch
 
 __all__ = ["LEAST_FRAMES", "MOST_REFERENCES", "as_noisy_as", "match_bodies", "reference_isos"]
@@ -50,7 +50,7 @@ def _within(model: NoiseModel, log2_iso: float) -> bool:
     return bool(used.min() - REACH - _ROUNDED <= log2_iso <= used.max() + REACH + _ROUNDED)
 
 
-def _as_noisy_as(
+def as_noisy_as(
     reference: BandNoise, others: Sequence[BandNoise], isos: Sequence[int],
     wider: Sequence[float], share: float,
 ) -> Floats:  # fmt: skip
@@ -70,16 +70,6 @@ def _as_noisy_as(
     low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail], axis=1)
     scale = np.array(wider)[:, None]
     return np.stack([best, best + (low - middle) * scale, best + (high - middle) * scale])
-
-
-def as_noisy_as(
-    reference: NoiseModel, other: NoiseModel, scenes: Scenes, iso: int, share: float
-) -> tuple[float, float, float] | None:
-    """log2 ISO on `other` that looks as noisy as `iso` on `reference`: best, low, high."""
-    wider = t_factor(reference.freedom + other.freedom, share)
-    one, two = (band_noises(model, {"": scenes})[""] for model in (reference, other))
-    best, low, high = _as_noisy_as(one, [two], [iso], [wider], share)[:, 0, 0].tolist()
-    return (best, low, high) if np.isfinite(best) else None
 
 
 def _seen(model: NoiseModel, log2_iso: float) -> bool:
@@ -117,7 +107,7 @@ def match_bodies(
         wider = [t_factor(reference.freedom + m.freedom, share) for m in others]
         own = looks[reference.body, reference.kind]
         answers = {
-            band: _as_noisy_as(
+            band: as_noisy_as(
                 own[band.key], [looks[m.body, m.kind][band.key] for m in others], isos, wider, share
             )
             for band in BANDS

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from auditor import srgb
 from auditor.exposure import nominal_iso
-from auditor.infer.lenses.grouping import flags, numbers
 from auditor.record import TONE_SIGNALS, tone_column
+from auditor.record.values import flags, numbers
 
 __all__ = [
     "KINDS",

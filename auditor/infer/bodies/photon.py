@@ -126,7 +126,6 @@ def fit_physics(
     log_sigma: Floats,
     sd: Floats,
     step: float | None = None,
-    rounds: int = _ROUNDS,
     per_stop: float = 0.0,
 ) -> tuple[Physics, float]:
     """Weighted fit of the variance law to cell means; non-negative, iterated relative weights.
@@ -149,7 +148,7 @@ def fit_physics(
     # c, what lies behind the amplifier, and d are small; a faint pull to 0 settles ties only.
     pull = np.diag([0.0, 0.0, 0.0, 1.0, 1.0]) * _PULL
     coefficients = np.zeros(basis.shape[1])
-    for _ in range(rounds):
+    for _ in range(_ROUNDS):
         weight = 1 / (2 * sd * model)
         design = (basis / size) * weight[:, None]
         scale = np.linalg.norm(design, axis=0)
@@ -166,26 +165,21 @@ def fit_physics(
 
 
 def fit_development(
-    iso: Floats,
-    signal: Floats,
-    log_sigma: Floats,
-    sd: Floats,
-    step: float | None = None,
-    rounds: int = _ROUNDS,
+    iso: Floats, signal: Floats, log_sigma: Floats, sd: Floats, step: float | None = None
 ) -> tuple[Physics, float]:
     """`fit_physics` with the development's change of noise per stop found too."""
     reach = DEVELOPMENT_STEP
     tried = np.arange(-4, 2) * reach
     rest = []
     for per_stop in tried:
-        _, squares = fit_physics(iso, signal, log_sigma, sd, step, rounds, float(per_stop))
+        _, squares = fit_physics(iso, signal, log_sigma, sd, step, float(per_stop))
         rest.append(squares + (per_stop / DEVELOPMENT_SD) ** 2)
     at = int(np.clip(np.argmin(rest), 1, len(tried) - 2))
     left, middle, right = rest[at - 1 : at + 2]
     bend = left - 2 * middle + right
     shift = float(np.clip(0.5 * (left - right) / bend, -1, 1)) if bend > 0 else 0.0
     best = float(tried[at]) + shift * reach
-    law, squares = fit_physics(iso, signal, log_sigma, sd, step, rounds, best)
+    law, squares = fit_physics(iso, signal, log_sigma, sd, step, best)
     return law, squares + (best / DEVELOPMENT_SD) ** 2
 
 

@@ -104,7 +104,6 @@ class NoiseModel:
     draws: Singles
     output_scale: Floats
     """Factor on sigma for the output size, per entry of ISO_GRID."""
-    departure_sizes: tuple[float, float, float]
     freedom: float = np.inf
     """Degrees of freedom of its scatter: few frames know their own badly."""
     isos: tuple[int, ...] = field(default=())
@@ -183,7 +182,6 @@ def fit_noise(
         log_sigma=best.reshape(shape),
         draws=draws.reshape(DRAWS, *shape),
         output_scale=output_scale,
-        departure_sizes=sizes,
         isos=tuple(int(i) for i in cells.isos),
         base_iso=base,
     )

@@ -154,14 +154,14 @@ def _gains(channels: Floats) -> Floats:
     )
 
 
-def ciede2000_of_grey(channels: ArrayLike, lightness_y: float = MID_GREY_Y) -> float:
+def ciede2000_of_grey(channels: ArrayLike) -> float:
     """CIEDE2000 (CIE 142) between a mid-grey (Y 0.184, L* 50) and the same with these log ratios of
     R and B over G, brought to the same luminance; the formula as scikit-image has it."""
     from skimage.color import deltaE_ciede2000, xyz2lab
 
-    grey = np.full(3, lightness_y)
+    grey = np.full(3, MID_GREY_Y)
     tinted = grey * _gains(np.asarray(channels, float))
-    tinted = tinted * lightness_y / float((_RGB_TO_XYZ @ tinted)[1])
+    tinted = tinted * MID_GREY_Y / float((_RGB_TO_XYZ @ tinted)[1])
     lab = [xyz2lab((_RGB_TO_XYZ @ c)[None, None]) for c in (grey, tinted)]
     return float(deltaE_ciede2000(lab[0], lab[1])[0, 0])
 

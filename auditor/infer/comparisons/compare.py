@@ -22,9 +22,9 @@ from auditor.infer.comparisons.sharp import SharpnessTable, compare_sharpness
 from auditor.infer.comparisons.small_pictures import SmallPictures
 from auditor.infer.comparisons.tint import Balance, cast_entries
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import numbers
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.record.pictures import PictureSource
+from auditor.record.values import numbers
 
 __all__ = ["compare_labels"]
 

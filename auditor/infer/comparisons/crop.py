@@ -31,15 +31,12 @@ def crop_bargain(
     pitch_um: float,
     long_side_px: float,
     part: Mapping[str, Any] | None = None,
-    print_circle: float = PRINT_CIRCLE,
 ) -> dict[str, float]:
     """What a crop mode costs and gains at equal print size, with the lens's measured curve where it is known.
 
     Args:
         factor: long side of the whole sensor over that of the crop.
         part: the lens's focal range in the profile.
-        print_circle: blur circle on the print as a share of its long side (common practice: a
-            print's diagonal over 1,500 to 3,000).
 
     Returns:
         Shares are relative differences. `factor`; `detail_same_lens`: centre detail across the print,
@@ -50,7 +47,7 @@ def crop_bargain(
     stopped = f_number * factor
     expected, _ = expected_log_mtf50(part, [f_number, stopped], pitch_um)
     at, at_stopped = np.exp(expected[:, 0])
-    whole = long_side_px * pitch_um * print_circle
+    whole = long_side_px * pitch_um * PRINT_CIRCLE
     crop_circle = whole / factor
     return {
         "factor": factor,

@@ -23,17 +23,12 @@ from auditor.exposure import F_NUMBERS
 from auditor.infer.comparisons.curves import expected_log_mtf50, find_range
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import (
-    LEAST_CPP,
-    PITCHES_UM,
-    flags,
-    numbers,
-    shown_sharpness,
-    words,
-)
+from auditor.infer.frame_values import shown_sharpness
+from auditor.infer.lenses.grouping import LEAST_CPP, PITCHES_UM
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.optics import circle_of_confusion_um, defocus_disc_px, hyperfocal_m, mtf50, system_mtf
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
+from auditor.record.values import flags, numbers, words
 from auditor.robust import robust_location
 
 __all__ = ["compare_focus", "focus_table", "infinity_loss"]

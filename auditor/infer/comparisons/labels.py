@@ -17,7 +17,8 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from auditor.infer.lenses.grouping import SAME_PITCH, numbers, texts, words
+from auditor.infer.lenses.grouping import SAME_PITCH
+from auditor.record.values import numbers, texts, words
 
 __all__ = [
     "LabelPattern",

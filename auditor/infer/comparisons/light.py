@@ -12,9 +12,9 @@ from auditor.infer.comparisons.colour import PairColour
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import entry, verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import numbers, words
 from auditor.model import Finding
 from auditor.record import SIGNAL_BIN_EDGES
+from auditor.record.values import numbers, words
 from auditor.robust import robust_location
 
 __all__ = ["Light", "light_entries"]

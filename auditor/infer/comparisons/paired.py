@@ -5,7 +5,7 @@ less a miss, in all zones at once, where the frame missed focus or was shaken: a
 softer. The zones share most of an accessory's effect: d_z scatters little around a common d. What a
 scene shares cancels in the pair, but it tells which of two frames is the odd one.
 Sampled by Gibbs steps (Gelman et al., Bayesian Data Analysis, ch. 11), many short chains side by
-side that start apart and cool down (annealing), so that none stays with a wrong guess.
+side that start apart, each weighed by how likely it is, so that none stays with a wrong guess.
 """
 
 from __future__ import annotations
@@ -26,30 +26,20 @@ _CHAINS: Final = 40
 _STEPS: Final = 130
 """Gibbs steps of each chain, those of warming up included."""
 _WARM: Final = 60
-"""Steps that are thrown away: the chains cool down within seven tenths of them."""
-_COOLED: Final = 0.7
-"""Share of the warming up after which a chain has its true temperature."""
-_HEAT: Final = 9.0
-"""Factor on the variances at the start: noise looks three times as large, so that chains may cross over."""
+"""Steps that are thrown away: chains forget where they started."""
 
 ZONE_SD: Final = 0.03
 """How far zones differ in an accessory's effect, in log MTF50."""
-_COMMON_SD: Final = 0.5
-"""Prior scatter of the common effect in log MTF50: wide, some 65%."""
 _SCATTER: Final = 0.035
 """Scatter of a frame's log MTF50 in a zone beyond its stated error; worth so many figures."""
 _SCENE_SD: Final = 0.08
 """Scatter of what the frames of a scene share."""
 _WORTH: Final = 6.0
 """Figures that a prior scatter counts for (degrees of freedom of a scaled inverse chi squared)."""
-_MISS_LEAST: Final = 0.12
-"""A miss that costs less than this in log MTF50 passes for scatter."""
 _MISS_MEAN: Final = 0.6
-"""Mean loss of a miss in log MTF50 (exponential prior beyond `_MISS_LEAST`): to some half of the sharpness."""
+"""Mean loss of a miss in log MTF50 (exponential prior): to some half of the sharpness."""
 _MISS_ODDS: Final = (2.0, 8.0)
 """Beta prior of the share of misses: one frame in five, worth ten frames (common practice, no source)."""
-_UNTOLD_SD: Final = 0.02
-"""Error in log MTF50 of a figure that comes without one."""
 _MISS_ZONE_SD: Final = 0.15
 """How unequally a missed focus hits the zones."""
 _FREEDOM: Final = 5.0
@@ -64,12 +54,11 @@ _STATES: Final = np.array([[0, 0], [1, 0], [0, 1], [1, 1]])
 class Difference:
     """Posterior of the log ratios, labelled over bare.
 
-    `draws`: (N, Z); `common`: (N,) the effect that the zones share; `base`: (N, Z) log MTF50 of
+    `draws`: (N, Z); `base`: (N, Z) log MTF50 of
     the bare frames in focus; `sound`: (I,) probability that both frames of a pair were in focus.
     """
 
     draws: Floats
-    common: Floats
     base: Floats
     sound: Floats
 
@@ -113,8 +102,8 @@ def paired_difference(
     labelled: Floats,
     bare: Floats,
     stderr: tuple[Floats, Floats],
-    risk: Floats | None = None,
-    seed: int = 0,
+    risk: Floats,
+    seed: int,
 ) -> Difference:
     """Posterior of the log MTF50 ratios between the two sides of pairs.
 
@@ -127,17 +116,15 @@ def paired_difference(
     y = np.stack([labelled, bare], axis=1)
     seen = np.isfinite(y)
     errors = np.stack(stderr, axis=1)
-    own = np.where(seen & np.isfinite(errors), errors, _UNTOLD_SD) ** 2
-    n, _, zones = y.shape
-    odds = np.ones((n, 2)) if risk is None else risk
+    own = np.where(seen, errors, 0.0) ** 2
+    zones = y.shape[2]
     state = _State(y, rng)
     y = np.where(seen, y, 0.0)
-    kept: list[tuple[Floats, Floats, Floats, NDArray[np.bool_]]] = []
+    kept: list[tuple[Floats, Floats, NDArray[np.bool_]]] = []
     likely: list[Floats] = []
     for step in range(_STEPS):
-        heat = max(1.0, _HEAT * (1 - step / (_WARM * _COOLED)))
-        variance = (state.scatter2[:, None, None, None] * heat + own) / state.trust
-        evidence = _draw_faults(state, y, seen, variance, odds, rng)
+        variance = (state.scatter2[:, None, None, None] + own) / state.trust
+        evidence = _draw_faults(state, y, seen, variance, risk, rng)
         variance = variance + state.fault[..., None] * _MISS_ZONE_SD**2
         precision = seen / variance
         scene = _draw_scenes(state, y, precision, rng)
@@ -147,14 +134,14 @@ def paired_difference(
         _draw_trust(state, y, seen, own, scene, rng)
         if step >= _WARM:
             sound = np.asarray(~state.fault.any(2))
-            kept.append((state.delta.copy(), state.common.copy(), state.base.copy(), sound))
+            kept.append((state.delta.copy(), state.base.copy(), sound))
             likely.append(evidence)
     # A chain that froze in an unlikely guess counts for as much as that guess is likely.
     level = np.mean(likely, axis=0)
     weight = np.exp(level - level.max())
     picked = rng.choice(_CHAINS, 3 * _CHAINS, p=weight / weight.sum())
-    delta, common, base = (np.concatenate([k[i][picked] for k in kept]) for i in range(3))
-    return Difference(delta, common, base, np.mean([k[3][picked].mean(0) for k in kept], axis=0))
+    delta, base = (np.concatenate([k[i][picked] for k in kept]) for i in range(2))
+    return Difference(delta, base, np.mean([k[2][picked].mean(0) for k in kept], axis=0))
 
 
 def _mean(state: _State) -> Floats:
@@ -170,7 +157,7 @@ def _draw_faults(
 
     Returns each chain's log likelihood with the faults summed over.
     """
-    fresh = _MISS_LEAST + rng.exponential(_MISS_MEAN, state.size.shape)
+    fresh = rng.exponential(_MISS_MEAN, state.size.shape)
     state.size = np.where(state.fault, state.size, fresh)
     share = state.share[:, None, None]
     prior = share * odds / (1 - share + share * odds)
@@ -205,14 +192,14 @@ def _draw_scenes(state: _State, y: Floats, w: Floats, rng: np.random.Generator) 
 def _draw_sizes(
     state: _State, y: Floats, w: Floats, scene: Floats, rng: np.random.Generator
 ) -> None:
-    """Sizes of the misses: exponential prior, normal data, cut off below."""
+    """Sizes of the misses: exponential prior, normal data; none is below 0."""
     rest = _mean(state) + scene[..., None, None] - y
     precision = np.maximum(w.sum(3), 1e-6)
     mean = ((w * rest).sum(3) - 1 / _MISS_MEAN) / precision
     sd = 1 / np.sqrt(precision)
-    below = ndtr((_MISS_LEAST - mean) / sd)
+    below = ndtr(-mean / sd)
     u = np.clip(below + (1 - below) * rng.random(mean.shape), 1e-12, 1 - 1e-12)
-    drawn = np.maximum(mean + sd * ndtri(u), _MISS_LEAST)
+    drawn = np.maximum(mean + sd * ndtri(u), 0.0)
     state.size = np.where(state.fault, drawn, state.size)
 
 
@@ -229,9 +216,8 @@ def _draw_levels(
     precision = w.sum((1, 2)) + _LEVEL_PRECISION
     state.base = (w * rest).sum((1, 2)) / precision
     state.base += rng.standard_normal(state.base.shape) / np.sqrt(precision)
-    tight = zones / ZONE_SD**2 + 1 / _COMMON_SD**2
-    state.common = state.delta.sum(1) / ZONE_SD**2 / tight
-    state.common += rng.standard_normal(len(state.common)) / np.sqrt(tight)
+    state.common = state.delta.mean(1)
+    state.common += rng.standard_normal(len(state.common)) * ZONE_SD / np.sqrt(zones)
 
 
 def _draw_spreads(

@@ -31,7 +31,7 @@ from auditor.infer.comparisons.labels import (
 )
 from auditor.infer.comparisons.scale import converter_factor, pair_scale
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
-from auditor.infer.lenses.grouping import flags, numbers, texts, words
+from auditor.record.values import flags, numbers, texts, words
 
 __all__ = ["Labelled", "Pair", "find_pairs"]
 

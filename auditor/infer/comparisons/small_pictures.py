@@ -11,9 +11,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.comparisons.colour import read_grid
-from auditor.infer.lenses.grouping import texts
 from auditor.infer.lenses.scene_groups import read_signatures
 from auditor.record.pictures import PictureSource, fetch_pictures
+from auditor.record.values import texts
 
 __all__ = ["Signatures", "SmallPictures"]
 

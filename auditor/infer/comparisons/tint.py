@@ -24,8 +24,8 @@ from auditor.infer.comparisons.colour import (
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import entry, pairs_to_settle
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import numbers, words
 from auditor.model import Finding, LeftOutPairs
+from auditor.record.values import numbers, words
 
 __all__ = ["Balance", "cast_entries"]
 

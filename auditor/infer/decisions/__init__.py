@@ -64,7 +64,7 @@ def decide(
         "rivals": rivals,
         "lens_choice": guarded("lens_choice", lambda: lens_choice(lenses, rivals)),
         "changes": guarded("changes", lambda: find_changes(frames, lenses, criteria)),
-        "dust": guarded("dust", lambda: find_dust(frames, criteria, pictures)),
+        "dust": guarded("dust", lambda: find_dust(frames, pictures)),
         "focus_bias": guarded("focus_bias", lambda: find_focus_bias(frames, lenses, criteria)),
         "decisions_failed": failed,
     }

@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 from auditor.exposure import f_number_at, f_number_place
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import date_of, days, holm, iso_day, log_sharpness, usable
-from auditor.infer.decisions.scan import Candidate, Change, Series, likeliest
-from auditor.infer.lenses.grouping import numbers, within_range, words
+from auditor.infer.decisions.scan import Candidate, Change, Series, described, likeliest
+from auditor.infer.lenses.grouping import within_range
 from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
+from auditor.record.values import numbers, words
 
 __all__ = ["find_changes"]
 
@@ -35,20 +36,12 @@ _LEAST: Final = {"sharpness": 0.03, "sides": 0.03, "noise": 0.08, "hot pixels": 
 """Least size (log) that is told: below, a change would not be seen, and habits make as much."""
 _LONG_S: Final = 1.0
 """Exposure time from which dark current adds to noise."""
-_SEASON_DAYS: Final = 45
-"""Days by which the dates of two changes may differ and be one."""
-_FEW: Final = 24
-"""Frames below which a series is not looked at: twice `FEW_FRAMES`."""
 _FOCAL_STEP: Final = 0.15
 """Step of ln focal length within which a zoom's frames are alike."""
 _NEAR: Final = 0.1
 """Log2 of f-number by which an aperture may lie past the ends of a curve."""
-_TIMES: Final = (-4, 10)
-"""Log2 of seconds within which exposure times are told apart for hot pixels."""
 _SELDOM_HOT: Final = 0.2
 """Share of frames with hot pixels below which a body's are too few to have a course."""
-_FEW_TONES: Final = 12
-"""Frames of a tone below which its usual noise isn't known."""
 _PLACES: Final = ("centre", "left", "right", "top", "bottom")
 _MOST_FRAMES: Final = 6000
 """Frames of a series beyond which whole outings are left out by chance."""
@@ -94,22 +87,15 @@ def _sure(
     found: Sequence[tuple[_Test, Candidate]], criteria: Criteria
 ) -> list[tuple[_Test, Change]]:
     """Those that stand up to all having been looked at, the least chance first."""
-    promising = [(test, candidate) for test, candidate in found if candidate.promising]
-    # No chance beyond this one stands, even if all others that promise anything do.
-    limit = _WRONG / (len(found) - len(promising) + 1)
-    settled = [(test, candidate.settled(limit)) for test, candidate in promising]
-    settled.sort(key=lambda t: t[1].p)
-    chances = [c.p for _, c in settled] + [1.0] * (len(found) - len(promising))
-    sure = settled[: holm(chances, _WRONG)]
-    return [(test, candidate.described(criteria.interval)) for test, candidate in sure]
+    ordered = sorted(found, key=lambda t: t[1].p)
+    sure = ordered[: holm([candidate.p for _, candidate in ordered], _WRONG)]
+    return [(test, described(candidate, criteria.interval)) for test, candidate in sure]
 
 
 def _one(test: _Test, change: Change, other: _Test, earlier: Change) -> bool:
-    """Whether two changes are one: same lens or body, dates that agree to a season."""
-    return test.subject == other.subject and (
-        change.day_low - _SEASON_DAYS <= earlier.day <= change.day_high + _SEASON_DAYS
-        or earlier.day_low - _SEASON_DAYS <= change.day <= earlier.day_high + _SEASON_DAYS
-    )
+    """Whether two changes are one: same lens or body, dates that may be the same."""
+    together = change.day_low <= earlier.day_high and earlier.day_low <= change.day_high
+    return test.subject == other.subject and together
 
 
 def _matters(test: _Test, change: Change) -> bool:
@@ -136,12 +122,10 @@ def _lens_tests(frames: pd.DataFrame, day: Floats, lenses: Sequence[Block]) -> I
         if not subject["lens"]:
             continue
 
-        def test(kind: str, place: str, figure: Floats, sharp: bool) -> _Test | None:
+        def test(kind: str, place: str, figure: Floats, sharp: bool) -> _Test:
             known = np.isfinite(figure)
             known[known] = _some(outing[rows[known]])  # noqa: B023
             here = rows[known]  # noqa: B023
-            if len(here) < _FEW:
-                return None
             factors = [stops[here].astype(np.int64), lengths[here].astype(np.int64)]
             group = outing[here].astype(np.int64)
             series = Series(day[here], figure[known], group, factors, sharp)
@@ -154,14 +138,14 @@ def _lens_tests(frames: pd.DataFrame, day: Floats, lenses: Sequence[Block]) -> I
             zone = "centre" if place == "centre" else "corner"
             off[place] = own[place] - _expected(parts, zone, stops[rows], focal[rows])
         off["frame"] = _mean(list(off.values()))
-        made = [test("sharpness", p, figure, True) for p, figure in off.items()]
+        for place, figure in off.items():
+            yield test("sharpness", place, figure, True)
         # Foreground at the foot of a scene softens that side of a sound lens too: left and right are
         # compared on frames held level, top and bottom on frames held upright.
         held = upright[rows]
         across, down = own["left"] - own["right"], own["top"] - own["bottom"]
-        made.append(test("sides", "left and right", np.where(held, np.nan, across), False))
-        made.append(test("sides", "top and bottom", np.where(held, down, np.nan), False))
-        yield from (m for m in made if m is not None)
+        yield test("sides", "left and right", np.where(held, np.nan, across), False)
+        yield test("sides", "top and bottom", np.where(held, down, np.nan), False)
 
 
 def _mean(figures: Sequence[Floats]) -> Floats:
@@ -207,7 +191,7 @@ def _body_tests(frames: pd.DataFrame, day: Floats) -> Iterator[_Test]:
     iso, seconds = numbers(frames, "iso"), numbers(frames, "exposure_time_s")
     with np.errstate(invalid="ignore", divide="ignore"):
         speed = np.round(3 * np.log2(iso / 100))
-        time = np.clip(np.round(np.log2(seconds)), *_TIMES)
+        time = np.round(np.log2(seconds))
     good = usable(frames) & np.isfinite(day) & np.isfinite(outing) & np.isfinite(speed)
     hot = numbers(frames, "hot_pixels")
     tones = [numbers(frames, f"{tone_column(s)}_sigma") for s in TONE_SIGNALS]
@@ -224,11 +208,9 @@ def _body_tests(frames: pd.DataFrame, day: Floats) -> Iterator[_Test]:
             here, figure = here[known], figure[known]
             some = _some(outing[here])
             here, figure = here[some], figure[some]
-            if len(here) < _FEW:
-                continue
             factors: tuple[NDArray[np.int64], ...] = ()
             if kind == "hot pixels":
-                if np.median(np.expm1(figure)) < 1 and (figure > 0).mean() < _SELDOM_HOT:
+                if (figure > 0).sum() < _SELDOM_HOT * len(figure):
                     continue
                 factors = (speed[here].astype(np.int64), time[here].astype(np.int64))
             group = outing[here].astype(np.int64)
@@ -241,14 +223,8 @@ def _noise_residuals(tones: list[Floats], speed: Floats, rows: Rows) -> Floats:
     for sigma in tones:
         with np.errstate(invalid="ignore", divide="ignore"):
             value = np.log(sigma[rows])
-        known = np.isfinite(value)
-        left = np.full(len(rows), np.nan)
-        if known.sum() >= _FEW_TONES:
-            left[known] = (
-                value[known]
-                - pd.Series(value[known]).groupby(speed[rows][known]).transform("median").to_numpy()
-            )
-        kept.append(left)
+        usual = pd.Series(value).groupby(speed[rows]).transform("median").to_numpy()
+        kept.append(np.where(np.isfinite(value), value - usual, np.nan))
     stack = np.stack(kept)
     count = np.isfinite(stack).sum(0)
     return np.where(count > 0, np.nansum(stack, 0) / np.maximum(count, 1), np.nan)

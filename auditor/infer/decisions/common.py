@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.lenses.grouping import LEAST_CPP, flags, numbers, texts, words
+from auditor.infer.lenses.grouping import LEAST_CPP
+from auditor.record.values import flags, numbers, texts, words
 from auditor.units import SECOND_CHARACTERS
 
 __all__ = [

@@ -30,9 +30,10 @@ from auditor.infer.decisions.common import (
     log_sharpness,
     usable,
 )
-from auditor.infer.lenses.grouping import numbers, within_range, words
+from auditor.infer.lenses.grouping import within_range
 from auditor.model import FocusBias
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE
+from auditor.record.values import numbers, words
 
 __all__ = ["find_focus_bias", "near_and_far"]
 

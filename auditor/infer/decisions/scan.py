@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from auditor.robust import BISQUARE_CUT, bisquare_weight, scale_of
 
-__all__ = ["Candidate", "Change", "Series", "likeliest"]
+__all__ = ["Candidate", "Change", "Series", "described", "likeliest"]
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -27,14 +27,12 @@ FEW_OUTINGS: Final = 3
 """Outings a side below which a change can't be told from one odd day."""
 _BLOCKS: Final = 400
 """Outings of a series beyond which neighbours are taken together."""
-_FIRST: Final = 499
-"""Shuffles at first,"""
-_FULL: Final = 9_999
-"""and where the first find little by chance."""
-_PROMISING: Final = 0.05
-"""Chance after the first shuffles up to which all are made."""
+_SHUFFLES: Final = 10_000
+"""Shuffles at most: a chance of one in some thousands must stand up to having looked at a hundred series."""
+_BEYOND: Final = 50
+"""Shuffled series with as large a step after which their share is known well enough (to a seventh of it)."""
 _PIECE: Final = 50
-"""Shuffles after which to see whether more are needed."""
+"""Shuffles made at a time."""
 _DRAWS: Final = 200
 """Resampled series behind the interval of a change's date and size."""
 _UPPER: Final = 0.7
@@ -112,46 +110,20 @@ class _Sums:
     """(B,) frames."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Candidate:
-    """The most likely change of a series: at which block of outings, and its chance probability as far
-    as shuffled."""
+    """The most likely change of a series: at which block of outings, and its chance probability."""
 
     series: Series
     design: Floats
     blocks: Codes
-    sums: _Sums
-    best: float
     split: int
     rng: np.random.Generator
-    p: float = 1.0
-
-    @property
-    def promising(self) -> bool:
-        """Whether chance makes as much seldom."""
-        return self.p < _PROMISING
-
-    def shuffled(self, shuffles: int, limit: float) -> Candidate:
-        """The same with the chance of these shuffles, which end once it must lie beyond `limit`."""
-        self.p = _chance(self.sums, self.best, shuffles, limit, self.rng)
-        return self
-
-    def settled(self, limit: float) -> Candidate:
-        """The same after all shuffles, where the first found little by chance."""
-        return self.shuffled(_FULL, limit) if self.promising else self
-
-    def described(self, share: float) -> Change:
-        """Size and date with their intervals; only where it is `promising`, else none of size 0."""
-        if self.promising:
-            return _described(self, share)
-        after = self.blocks >= self.split
-        day = float(self.series.day[after].min())
-        sides = int((~after).sum()), int(after.sum())
-        return Change(day, day, day, 0.0, 0.0, 0.0, *sides, self.p)
+    p: float
 
 
 def likeliest(series: Series, seed: int = 0) -> Candidate | None:
-    """The most likely change of a series after the first shuffles; None where too little is there."""
+    """The most likely change of a series; None where too little is there."""
     blocks = _blocks(series)
     if blocks is None:
         return None
@@ -161,8 +133,8 @@ def likeliest(series: Series, seed: int = 0) -> Candidate | None:
     if split[0] < 0:
         return None
     rng = np.random.default_rng(seed)
-    found = Candidate(series, design, blocks, sums, float(best[0]), int(split[0]), rng)
-    return found.shuffled(_FIRST, _PROMISING)
+    p = _chance(sums, float(best[0]), rng)
+    return Candidate(series, design, blocks, int(split[0]), rng, p)
 
 
 def sharp_level(value: Floats) -> float:
@@ -206,10 +178,10 @@ def _design(n: int, factors: Sequence[Codes]) -> Floats:
     return np.hstack(columns)
 
 
-def _joined(factor: Codes, few: int = _FEW_ALIKE) -> Codes:
-    """Levels with fewer than so many values become the nearest level that has more."""
+def _joined(factor: Codes) -> Codes:
+    """Levels with fewer than `_FEW_ALIKE` values become the nearest level that has more."""
     levels, code, counts = np.unique(factor, return_inverse=True, return_counts=True)
-    kept = levels[counts >= few]
+    kept = levels[counts >= _FEW_ALIKE]
     if not len(kept):
         return np.zeros(len(factor), np.int64)
     return np.asarray(kept[np.abs(levels[:, None] - kept[None, :]).argmin(1)][code])
@@ -278,21 +250,16 @@ def _statistic(sums: _Sums, order: Codes) -> tuple[Floats, Codes]:
     return top, np.where(top < 0, -1, best + 1)
 
 
-def _chance(
-    sums: _Sums, found: float, shuffles: int, limit: float, rng: np.random.Generator
-) -> float:
+def _chance(sums: _Sums, found: float, rng: np.random.Generator) -> float:
     """Share of shuffled orders of the outings with a statistic as large (plus one of each); no more are
-    made once all that is left could not bring it to `limit` (Besag & Clifford, Biometrika 78, 1991)."""
-    beyond, done = 1, 0
-    while done < shuffles:
-        many = min(_PIECE, shuffles - done)
-        order = rng.permuted(np.tile(np.arange(len(sums.count)), (many, 1)), axis=1)
+    made once `_BEYOND` were (Besag & Clifford, Biometrika 78, 1991)."""
+    beyond = done = 0
+    while done < _SHUFFLES and beyond < _BEYOND:
+        order = rng.permuted(np.tile(np.arange(len(sums.count)), (_PIECE, 1)), axis=1)
         value, _ = _statistic(sums, order)
         beyond += int((value >= found - 1e-12).sum())
-        done += many
-        if beyond > limit * (shuffles + 1):
-            break
-    return beyond / (done + 1)
+        done += _PIECE
+    return (beyond + 1) / (done + 1)
 
 
 def _stepped(
@@ -324,7 +291,7 @@ def _split_of(gain: Floats, count: Floats) -> int:
     return int(at[np.where(allowed, np.cumsum(gain)[:-1], np.inf).argmin()])
 
 
-def _described(found: Candidate, share: float) -> Change:
+def described(found: Candidate, share: float) -> Change:
     """Date and size with intervals, by drawing the outings of each side anew."""
     series, design, blocks, split = found.series, found.design, found.blocks, found.split
     count = np.bincount(blocks).astype(float)

@@ -18,13 +18,12 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import days, iso_day, usable
-from auditor.infer.lenses.grouping import as_texts, numbers, words
 from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.model import DustSpot
 from auditor.record import DUST_F_NUMBER, DUST_GRID, Dust, dust_shape, unpack_dust
 from auditor.record.pictures import PictureSource, fetch_pictures
+from auditor.record.values import as_texts, numbers, words
 from auditor.robust import scale_of
 
 __all__ = ["find_dust"]
@@ -126,9 +125,7 @@ class _Spot:
     sure: float
 
 
-def find_dust(
-    frames: pd.DataFrame, criteria: Criteria, pictures: PictureSource | None = None
-) -> list[DustSpot]:
+def find_dust(frames: pd.DataFrame, pictures: PictureSource | None = None) -> list[DustSpot]:
     """Spots of dust by body, the deepest first.
 
     `pictures` has the frames' `dust_map` by `file_id`, or gives such a table for some ids.

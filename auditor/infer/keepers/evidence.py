@@ -16,12 +16,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.infer.frame_values import shutter_stops
 from auditor.infer.keepers.expected import Allowed
-from auditor.infer.lenses.grouping import numbers, shutter_stops, words
 from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.optics import mtf50
 from auditor.record import DIRECTIONS
 from auditor.record.pools import pools
+from auditor.record.values import numbers, words
 
 __all__ = ["FEATURES", "frame_evidence"]
 

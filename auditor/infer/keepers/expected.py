@@ -14,9 +14,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import numbers, words
 from auditor.record import ZONES
 from auditor.record.pools import pool_words, pools
+from auditor.record.values import numbers, words
 
 __all__ = ["Allowed", "allowed_by_settings"]
 

@@ -16,13 +16,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
+from auditor.infer.frame_values import shown_sharpness
 from auditor.infer.keepers.evidence import frame_evidence
 from auditor.infer.keepers.expected import Allowed, allowed_by_settings
 from auditor.infer.keepers.model import frame_model
 from auditor.infer.keepers.noise import judge_noise
-from auditor.infer.lenses.grouping import flags, numbers, shown_sharpness, words
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
 from auditor.record.pools import pools
+from auditor.record.values import flags, numbers, words
 
 __all__ = ["CAUSES", "PLAIN_STREAKS", "judge_frames"]
 

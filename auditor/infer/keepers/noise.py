@@ -12,8 +12,8 @@ from scipy.special import ndtr
 from auditor.infer.bodies.bands import SHARE_COLUMNS
 from auditor.infer.criteria import Criteria
 from auditor.infer.keepers.expected import Allowed
-from auditor.infer.lenses.grouping import numbers
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS, tone_column
+from auditor.record.values import numbers
 
 __all__ = ["judge_noise"]
 

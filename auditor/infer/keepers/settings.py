@@ -15,8 +15,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaln
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.grouping import aperture_index, nominal_from_index, numbers
+from auditor.infer.frame_values import aperture_index, nominal_from_index
 from auditor.model import Setting
+from auditor.record.values import numbers
 from auditor.robust import share_interval
 
 __all__ = ["settings_to_avoid"]

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS
 from auditor.infer.criteria import Criteria
+from auditor.infer.frame_values import aperture_index, nominal_from_index
 from auditor.infer.lenses.advice import evident, missing
 from auditor.infer.lenses.evidence import Evidence, judge
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.grouping import aperture_index, nominal_from_index
 from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.ranges import Ranges, find_ranges
 from auditor.infer.lenses.table import Table

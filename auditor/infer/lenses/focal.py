@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtri
 
+from auditor.infer.frame_values import aperture_index
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.grouping import aperture_index
 from auditor.infer.lenses.intervals import Draws
 from auditor.record import ZONES
 

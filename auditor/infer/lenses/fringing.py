@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 from scipy.special import bdtr
 
 from auditor.exposure import f_number_at, f_number_place, nominal_f_number
-from auditor.infer.lenses.grouping import nominal_from_index, numbers
+from auditor.infer.frame_values import nominal_from_index
 from auditor.model import Fringing, Seams
 from auditor.model.schema import Ends
+from auditor.record.values import numbers
 
 __all__ = ["FringeTable", "describe_fringing", "read_fringing"]
 

@@ -13,16 +13,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from auditor.exposure import F_NUMBERS, f_number_place
 from auditor.record.pools import EXPORTS, pools
-from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
+from auditor.record.values import flags, numbers, texts
 
 __all__ = [
     "LensGroup",
-    "aperture_index",
     "focal_clusters",
     "lens_groups",
-    "nominal_from_index",
     "within_range",
     "zoom_thirds",
 ]
@@ -39,8 +36,6 @@ LEAST_CPP: Final = 0.005
 """MTF50 in cycles per pixel below which a figure is no sharpness but haze or nothing at all."""
 _REACH: Final = 0.03
 """A focal range reaches so much further than the frames behind it: cameras round focal lengths."""
-_MOST_F_NUMBER: Final = 128.0
-"""F-numbers beyond this are mistakes of tags (pinholes; common practice, no source)."""
 PITCHES_UM: Final = (0.3, 50.0)
 """Pixel pitches beyond these are mistakes of tags."""
 _PITCH_STEP: Final = 0.04
@@ -76,95 +71,6 @@ class LensGroup:
     reasons: list[str] = field(default_factory=list)
     pool: str = ""
     """See `record.pools`: tells sizes of exports apart."""
-
-
-def numbers(frames: pd.DataFrame, name: str) -> Floats:
-    """A copy of a column as float64, NaN where missing, unreadable or the column does not exist."""
-    return as_numbers(frames[name]) if name in frames else np.full(len(frames), np.nan)
-
-
-def shown_sharpness(frames: pd.DataFrame, place: str) -> tuple[Floats, Floats]:
-    """MTF50 of a zone or side, and the measurement's standard error, c/px: what frames are pooled and
-    compared by. Where a table lacks that error, the whole error stands in."""
-    value, stderr = (
-        numbers(frames, f"{place}_mtf50_cpp"),
-        numbers(frames, f"{place}_seen_stderr_cpp"),
-    )
-    unknown = np.isnan(stderr)
-    stderr[unknown] = numbers(frames, f"{place}_stderr_cpp")[unknown]
-    return value, stderr
-
-
-def full_frame_focal_mm(frames: pd.DataFrame) -> Floats:
-    """Focal length of the same view on 36 x 24 mm: as Exif's FocalLengthIn35mmFilm tells it, else by the
-    picture's diagonal on the sensor; NaN where neither is known, for 6 mm are a wide angle on one sensor
-    and a tele lens on another."""
-    told = numbers(frames, "focal_35mm")
-    pixels = np.hypot(numbers(frames, "width_px"), numbers(frames, "height_px"))
-    diagonal = pixels * numbers(frames, "pixel_pitch_um") / 1000
-    with np.errstate(divide="ignore", invalid="ignore"):
-        seen = numbers(frames, "focal_length_mm") * FULL_FRAME_DIAGONAL_MM / diagonal
-        focal = np.where(told > 0, told, seen)
-        return np.where((focal > 0) & np.isfinite(focal), focal, np.nan)
-
-
-def shutter_stops(frames: pd.DataFrame) -> Floats:
-    """Stops by which a shutter is slower than 1 / focal length in full-frame terms, the rule of thumb for a
-    camera held by hand (common practice, no source); NaN where unknown."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        stops = np.log2(numbers(frames, "exposure_time_s") * full_frame_focal_mm(frames))
-    return np.where(np.isfinite(stops), stops, np.nan)
-
-
-def as_numbers(column: pd.Series) -> Floats:
-    """A copy of a column as float64, NaN where missing or unreadable."""
-    if not pd.api.types.is_numeric_dtype(column.dtype):
-        column = pd.to_numeric(column, errors="coerce")
-    return np.array(column.to_numpy(dtype=np.float64, na_value=np.nan))
-
-
-def texts(frames: pd.DataFrame, name: str) -> pd.Series:
-    """A column of text with missing values as the empty string."""
-    if name not in frames:
-        return pd.Series("", index=frames.index, dtype="str")
-    return as_texts(frames[name])
-
-
-def as_texts(column: pd.Series) -> pd.Series:
-    """Text with missing values as the empty string."""
-    return column.astype("str").where(column.notna(), "")
-
-
-def words(frames: pd.DataFrame, name: str) -> NDArray[np.object_]:
-    """A column of names that repeat, the empty string where missing; equal names are one object, so
-    that a million of them take no more than their places."""
-    if name not in frames:
-        return np.full(len(frames), "", dtype=object)
-    code, found = pd.factorize(frames[name])
-    return np.array([*(str(v) for v in found), ""], dtype=object)[code]
-
-
-def flags(frames: pd.DataFrame, name: str, default: bool) -> NDArray[np.bool_]:
-    """A column of booleans; `default` where missing."""
-    if name not in frames:
-        return np.full(len(frames), default)
-    column = frames[name]
-    missing = column.isna().to_numpy()
-    values = column.where(~missing, default) if missing.any() else column
-    return np.asarray(values.to_numpy(dtype=bool))
-
-
-def aperture_index(f_number: Floats) -> NDArray[np.int64]:
-    """Index of the nominal third of a stop; -1 where the f-number is missing or impossible."""
-    good = np.isfinite(f_number) & (f_number >= F_NUMBERS[0]) & (f_number <= _MOST_F_NUMBER)
-    safe = np.where(good, f_number, 1.0)
-    index = np.rint(f_number_place(safe)).astype(np.int64)
-    return np.where(good & (index < len(F_NUMBERS)), index, -1)
-
-
-def nominal_from_index(index: int) -> float:
-    """The engraved aperture of an index of `aperture_index`."""
-    return F_NUMBERS[index]
 
 
 def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
@@ -276,14 +182,12 @@ def within_range(bounds: Sequence[float], focal_mm: ArrayLike) -> NDArray[np.boo
     return np.asarray((focal >= low * (1 - _REACH)) & (focal <= high * (1 + _REACH)))
 
 
-def focal_clusters(
-    focal_mm: Floats, spread: float = _CLUSTER_SPREAD, few: int = _CLUSTER_FRAMES
-) -> NDArray[np.int64]:
+def focal_clusters(focal_mm: Floats) -> NDArray[np.int64]:
     """Cluster of each frame by focal length, 0, 1, ... ascending; -1 where it is unknown.
 
-    The clusters are those that split log focal length with the least squares, as many as it takes
-    for each to span at most a factor `spread`; those with fewer than `few` frames join the nearer
-    neighbour. A prime (all within 6%) is one cluster.
+    Log focal length is split in two where that leaves the least squares, and so again each part that
+    spans more than a factor `_CLUSTER_SPREAD`; clusters of fewer than `_CLUSTER_FRAMES` join
+    the nearer neighbour.
     """
     out = np.full(len(focal_mm), -1, np.int64)
     known = np.isfinite(focal_mm) & (focal_mm > 0)
@@ -292,52 +196,30 @@ def focal_clusters(
     bins, code = np.unique(np.round(np.log(focal_mm[known]) / _FOCAL_STEP), return_inverse=True)
     counts = np.bincount(code).astype(float)
     x = bins * _FOCAL_STEP
-    if x[-1] - x[0] < np.log(PRIME) + 1e-9:
-        out[known] = 0
-        return out
-    for k in range(1, len(x) + 1):
-        first = _least_squares_split(x, counts, k)
-        last = np.append(first[1:], len(x)) - 1
-        if all(x[b] - x[a] <= np.log(spread) + 1e-9 for a, b in zip(first, last, strict=True)):
-            break
+    first = _starts(x, counts)
     label = np.searchsorted(first, np.arange(len(x)), side="right") - 1
-    label = _absorb(label, x, counts, few)
+    label = _absorb(label, x, counts)
     out[known] = label[code]
     return out
 
 
-def _least_squares_split(x: Floats, weight: Floats, k: int) -> NDArray[np.int64]:
-    """First index of each of k contiguous clusters with the least weighted squares."""
-    n = len(x)
-    w, wx, wxx = (
-        np.concatenate([[0.0], np.cumsum(v)]) for v in (weight, weight * x, weight * x * x)
-    )
-    left, right = np.triu_indices(n)
-    cost = np.full((n, n), np.inf)
-    mass, total = w[right + 1] - w[left], wx[right + 1] - wx[left]
-    cost[left, right] = wxx[right + 1] - wxx[left] - total**2 / mass
-    best = cost[0].copy()
-    back = np.zeros((k, n), np.int64)
-    for c in range(1, k):
-        option = np.full((n, n), np.inf)
-        option[1:] = best[:-1, None] + cost[1:]
-        back[c] = option.argmin(0)
-        best = option.min(0)
-    first = np.zeros(k, np.int64)
-    end = n - 1
-    for c in range(k - 1, 0, -1):
-        first[c] = back[c, end]
-        end = first[c] - 1
-    return first
+def _starts(x: Floats, weight: Floats, at: int = 0) -> list[int]:
+    """First index of each cluster, counted from `at`."""
+    if x[-1] - x[0] <= np.log(_CLUSTER_SPREAD) + 1e-9:
+        return [at]
+    mass, total = np.cumsum(weight)[:-1], np.cumsum(weight * x)[:-1]
+    between = total**2 / mass + (weight @ x - total) ** 2 / (weight.sum() - mass)
+    cut = int(between.argmax()) + 1
+    return _starts(x[:cut], weight[:cut], at) + _starts(x[cut:], weight[cut:], at + cut)
 
 
-def _absorb(label: NDArray[np.int64], x: Floats, counts: Floats, few: int) -> NDArray[np.int64]:
+def _absorb(label: NDArray[np.int64], x: Floats, counts: Floats) -> NDArray[np.int64]:
     """Join clusters of few frames to the nearer neighbour."""
     label = label.copy()
     while label.max() > 0:
         size = np.bincount(label, counts)
         smallest = int(size.argmin())
-        if size[smallest] >= few:
+        if size[smallest] >= _CLUSTER_FRAMES:
             break
         mean = np.bincount(label, counts * x) / size
         gaps = np.abs(mean - mean[smallest])

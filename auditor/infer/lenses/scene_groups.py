@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from auditor.infer.lenses.grouping import numbers, texts
+from auditor.record.values import numbers, texts
 
 __all__ = ["find_scenes", "grey_means", "read_signatures", "scenes_of"]
 

@@ -14,9 +14,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.lenses.grouping import numbers, shown_sharpness
+from auditor.infer.frame_values import shown_sharpness
 from auditor.model import Sides
 from auditor.record import SIDES, UPRIGHT
+from auditor.record.values import numbers
 
 __all__ = ["SideTable", "judge_sides", "read_sides"]
 

@@ -12,13 +12,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.lenses.grouping import (
-    aperture_index,
-    numbers,
-    shown_sharpness,
-    shutter_stops,
-)
+from auditor.infer.frame_values import aperture_index, shown_sharpness, shutter_stops
 from auditor.record import ZONES
+from auditor.record.values import numbers
 
 __all__ = ["Table", "read_table"]
 

@@ -1,0 +1,72 @@
+"""What several rooms of inference work out of a frame's columns: sharpness, shutter, aperture."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from auditor.exposure import F_NUMBERS, f_number_place
+from auditor.record.values import numbers
+from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
+
+__all__ = [
+    "aperture_index",
+    "full_frame_focal_mm",
+    "nominal_from_index",
+    "shown_sharpness",
+    "shutter_stops",
+]
+
+Floats = NDArray[np.float64]
+
+_MOST_F_NUMBER: Final = 128.0
+"""F-numbers beyond this are mistakes of tags (pinholes; common practice, no source)."""
+
+
+def shown_sharpness(frames: pd.DataFrame, place: str) -> tuple[Floats, Floats]:
+    """MTF50 of a zone or side, and the measurement's standard error, c/px: what frames are pooled and
+    compared by. Where a table lacks that error, the whole error stands in."""
+    value, stderr = (
+        numbers(frames, f"{place}_mtf50_cpp"),
+        numbers(frames, f"{place}_seen_stderr_cpp"),
+    )
+    unknown = np.isnan(stderr)
+    stderr[unknown] = numbers(frames, f"{place}_stderr_cpp")[unknown]
+    return value, stderr
+
+
+def full_frame_focal_mm(frames: pd.DataFrame) -> Floats:
+    """Focal length of the same view on 36 x 24 mm: as Exif's FocalLengthIn35mmFilm tells it, else by the
+    picture's diagonal on the sensor; NaN where neither is known, for 6 mm are a wide angle on one sensor
+    and a tele lens on another."""
+    told = numbers(frames, "focal_35mm")
+    pixels = np.hypot(numbers(frames, "width_px"), numbers(frames, "height_px"))
+    diagonal = pixels * numbers(frames, "pixel_pitch_um") / 1000
+    with np.errstate(divide="ignore", invalid="ignore"):
+        seen = numbers(frames, "focal_length_mm") * FULL_FRAME_DIAGONAL_MM / diagonal
+        focal = np.where(told > 0, told, seen)
+        return np.where((focal > 0) & np.isfinite(focal), focal, np.nan)
+
+
+def shutter_stops(frames: pd.DataFrame) -> Floats:
+    """Stops by which a shutter is slower than 1 / focal length in full-frame terms, the rule of thumb for a
+    camera held by hand (common practice, no source); NaN where unknown."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        stops = np.log2(numbers(frames, "exposure_time_s") * full_frame_focal_mm(frames))
+    return np.where(np.isfinite(stops), stops, np.nan)
+
+
+def aperture_index(f_number: Floats) -> NDArray[np.int64]:
+    """Index of the nominal third of a stop; -1 where the f-number is missing or impossible."""
+    good = np.isfinite(f_number) & (f_number >= F_NUMBERS[0]) & (f_number <= _MOST_F_NUMBER)
+    safe = np.where(good, f_number, 1.0)
+    index = np.rint(f_number_place(safe)).astype(np.int64)
+    return np.where(good & (index < len(F_NUMBERS)), index, -1)
+
+
+def nominal_from_index(index: int) -> float:
+    """The engraved aperture of an index of `aperture_index`."""
+    return F_NUMBERS[index]
