@@ -72,6 +72,9 @@ class PairWorld:
     cell_sd: float = 0.03
     f_number: float = 8.0
     pitch_um: float = 4.0
+    shaken: tuple[float, float] = (0.0, 0.0)
+    """Shares of bare frames and of those with the accessory that moved sideways."""
+    shaken_px: tuple[float, float] = (1.5, 5.0)
 
 
 def log_mtf50_change(blur_px: float, f_number: float = 8.0, pitch_um: float = 4.0) -> Floats:
@@ -96,6 +99,13 @@ def _pack(grid: Floats) -> bytes:
     return np.round(grid.clip(0, 1) * 65535).astype("<u2").tobytes()
 
 
+def _movement_px2(w: PairWorld, side: int, rng: np.random.Generator) -> float:
+    """Variance (px^2) of a straight movement's line spread, length^2 / 12; 0 for a frame held still."""
+    if not any(w.shaken) or rng.random() >= w.shaken[side]:
+        return 0.0
+    return float(rng.uniform(*w.shaken_px)) ** 2 / 12
+
+
 def _signature(grid: Floats, rng: np.random.Generator) -> str:
     grey = np.sqrt(cv2.resize(grid, (12, 8), interpolation=cv2.INTER_AREA).mean(axis=2))
     out = 128 + 48 * (grey - grey.mean()) / grey.std() + rng.normal(0, 3, grey.shape)
@@ -117,8 +127,10 @@ def pair_archive(
         for side in (1, 0):
             number = 2 * i + 1 - side
             missed = (rng.random() < w.missed) * rng.uniform(*w.missed_px)
-            blur = np.sqrt(_BASE_BLUR**2 + (side * accessory.blur_px) ** 2 + missed**2)
-            value = np.log(mtf50(w.f_number, w.pitch_um, blur)) + shared
+            blur2 = _BASE_BLUR**2 + (side * accessory.blur_px) ** 2 + missed**2
+            along2 = _movement_px2(w, side, rng)
+            # Half of a frame's edges lie across the movement.
+            value = np.log(mtf50(w.f_number, w.pitch_um, np.sqrt(blur2 + along2 / 2))) + shared
             value += rng.normal(0, w.scatter, 3) + rng.normal(0, 0.01)
             light = scene * 2 ** rng.normal(0, w.light_sd)
             moved = rng.random((16, 24, 1)) < w.moving
@@ -147,6 +159,9 @@ def pair_archive(
                 "signature": _signature(light, rng), "capture": number, "best": True,
                 "burst": number, "outing": i // 4,
             }  # fmt: skip
+            if any(w.shaken):
+                along, down = mtf50(w.f_number, w.pitch_um, np.sqrt(blur2[0] + [along2, 0.0]))
+                row |= {"horizontal_cpp": float(along), "vertical_cpp": float(down)}
             for z, zone in enumerate(ZONES):
                 row[f"{zone}_mtf50_cpp"] = float(np.exp(value[z]))
                 row[f"{zone}_stderr_cpp"] = float(np.exp(value[z])) * w.scatter * 0.6

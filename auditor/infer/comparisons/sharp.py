@@ -14,7 +14,7 @@ from auditor.infer.comparisons.paired import paired_difference
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import shown_sharpness
+from auditor.infer.frame_values import shown_sharpness, shutter_stops
 from auditor.infer.lenses.grouping import LEAST_CPP, PITCH_UNKNOWN_UM
 from auditor.model import Finding
 from auditor.record import ZONES
@@ -35,6 +35,12 @@ _MOST_UNMATCHED: Final = 24
 _LOOKS: Final = 1.15
 """Intervals are so much wider than those of one figure alone: with three zones and the frame looked
 at together, a perfect accessory is then accused in fewer than one archive of twenty."""
+_SHAKE_RISK: Final = 2.0
+"""Factor on the odds of a fault for a shutter slower than 1 / focal length (common practice, no source)."""
+_DIRECTED: Final = 0.2
+"""Log ratio of blur along x and y from which a frame looks shaken."""
+_DIRECTED_RISK: Final = 8.0
+"""The same for a frame that looks shaken."""
 _UNTOLD_SD: Final = 0.05
 """Error in log MTF50 of a figure that comes without a usable one."""
 _MOST_SD: Final = 2.0
@@ -58,6 +64,10 @@ class SharpnessTable:
         self.f_number = numbers(frames, "f_number")
         self.focal = numbers(frames, "focal_length_mm")
         self.pitch = numbers(frames, "pixel_pitch_um")
+        self.stops = shutter_stops(frames)
+        along, down = numbers(frames, "horizontal_cpp"), numbers(frames, "vertical_cpp")
+        with np.errstate(invalid="ignore", divide="ignore"):
+            self.direction = np.abs(np.log(along / down))
         self.lens = words(frames, "lens")
         self.body = words(frames, "body")
         self.converter = words(frames, "converter")
@@ -65,6 +75,14 @@ class SharpnessTable:
     def pitch_at(self, row: int) -> float:
         """Pixel pitch of one frame in micrometres, a usual one where it is not known."""
         return float(self.pitch[row]) if self.pitch[row] > 0 else PITCH_UNKNOWN_UM
+
+    def risk(self, rows: NDArray[np.int64]) -> Floats:
+        """Factor on the odds of a fault: held longer than one over the focal length (common
+        practice, no source), and blur that has a direction."""
+        with np.errstate(invalid="ignore"):
+            slow = self.stops[rows] > 0
+            directed = self.direction[rows] > _DIRECTED
+        return np.where(slow, _SHAKE_RISK, 1.0) * np.where(directed, _DIRECTED_RISK, 1.0)
 
 
 def _at_aperture(
@@ -117,7 +135,7 @@ def compare_sharpness(
 
     y_with, e_with = _at_aperture(table, with_it, lenses, target, pitch)
     y_bare, e_bare = _at_aperture(table, bare, lenses, target, pitch)
-    risk = np.ones((len(with_it), 2))
+    risk = np.stack([table.risk(with_it), table.risk(bare)], axis=1)
     extra = _through_the_curve(table, unmatched, lenses, target, pitch, bare)
     if extra is not None:
         y_more, base, e_more = extra
