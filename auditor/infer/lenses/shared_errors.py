@@ -24,28 +24,32 @@ HALF_NORMAL_MEDIAN: Final = 0.6745
 _LEAST_SYSTEMATIC: Final = 0.003
 """Error (ln MTF50) that all figures share whatever they show: shape of the profiles, coding. Curves of
 plain steps lie within 1%."""
-_SYSTEMATIC: Final = 0.022
+_SYSTEMATIC: Final = 0.02
 """The same where no figure lies on the curve, and where some do, times the fourth power of the share that
 do not: what all differ by they may also have in common. Curves of plain steps are off by half a percent,
 those of drawn landscapes, a quarter of whose figures lie on the curve, by 2%."""
-_OBJECTS: Final = 0.42
-"""Share of the error that sound figures state for objects soft themselves that they have in common:
-photographs behind known optics, which state 10%, are off by 5%."""
-_FEW: Final = 0.05
-"""Error (ln MTF50) of sound figures in common while there is none to tell how much they differ."""
-_FEW_FIGURES: Final = 10.0
-"""Sound figures at which half of that is left: as many as the scatter of figures takes on trust, by half."""
-_FINISHING: Final = 0.025
-"""How far sharpening of amount 1 lifts ln MTF50 beyond the textbook's, as the scale of a half-normal:
-cameras sharpen encoded light and bend its tones, which steepens the middle of an edge and never flattens
-it. Frames of drawn landscapes sharpened by 0.4 to 0.9 and bent by 0.3 to 0.6 lie 2 to 4% high from f/4
-to f/16."""
+_FINISHING: Final = 0.022
+"""How far sharpening of amount 1 lifts ln MTF50 beyond the textbook's, as the scale of a half-normal, and
+scatter that comes with it: cameras sharpen encoded light and bend its tones, which steepens the middle of an
+edge and hardly ever flattens it. Curves of drawn landscapes that were sharpened by 0.4 to 0.9 and bent by 0.3
+to 0.6 lie 2 to 3% high from f/8 to f/22, their frames scatter by 1 to 2% more."""
 _LEAST_SCATTER: Final = 0.012
 """Scatter (ln MTF50) of sound figures beyond their errors up to which it is theirs alone: drawn landscapes
 have as much."""
+_SCATTER: Final = 1.1
+"""What they may have in common, over what they scatter beyond that and finishing: of photographs 2%."""
+_OBJECTS: Final = 0.38
+"""Share of the error that sound figures state for objects soft themselves that they have in common:
+photographs behind known optics, which state 10%, are off by 5%."""
+_FEW: Final = 0.03
+"""Error (ln MTF50) that sound figures have in common while there is none to tell how much they differ: as
+much as a single figure scatters by, as a rule (`likelihood.SCATTER` and its own error)."""
+_FEW_FIGURES: Final = 10.0
+"""Sound figures at which half of that is left: half as many as the scatter is trusted by
+(`likelihood`)."""
 _UNSURE: Final = 0.012
-"""Scatter beyond that and objects' softness (ln MTF50) at which half of what frames lack passes for depth:
-the sharpest of figures that scatter lie beyond the lens as soon as short of it."""
+"""Scatter and objects' softness (ln MTF50) at which half of what frames lack passes for that: the sharpest of
+figures that scatter lie beyond the lens as soon as short of it."""
 _OF_PROFILES: Final = 0.02
 """What every figure's whole error holds besides (ln MTF50): `measure.sharpness.zones.SYSTEMATIC`."""
 
@@ -74,11 +78,13 @@ def shared_errors(fit: CurveFit, draws: int, rng: np.random.Generator) -> Shared
     Its size follows from what the archive shows: how many figures are sound, how many of them lie on the
     curve and how they scatter, how soft objects are, how much files are sharpened.
     """
-    kinds = fit.expectation.component.sum((0, 1)) + SHARE_WEIGHT
-    differing = _SYSTEMATIC * float(1 - kinds[0] / kinds.sum()) ** 4
     objects = _soft_objects(fit)
     finishing = _FINISHING * float(np.clip(fit.sharpening, 0, 1))
-    scatter2 = float(np.maximum(fit.state.scatter**2 - _LEAST_SCATTER**2, 0).mean())
+    beyond = fit.state.scatter**2 - _LEAST_SCATTER**2 - finishing**2
+    scatter2 = float(np.maximum(beyond, 0).mean())
+    kinds = fit.expectation.component.sum((0, 1)) + SHARE_WEIGHT
+    loose = float(1 - kinds[0] / kinds.sum()) ** 4
+    differing = np.hypot(_SYSTEMATIC * loose, _SCATTER * np.sqrt(scatter2))
     sound = cell_sums(fit.data, fit.expectation.inlier)
     few = _FEW / (1 + sound.sum() / _FEW_FIGURES)
     level, tilt, deviate, lift = rng.standard_normal((4, draws))
