@@ -24,7 +24,7 @@ HALF_NORMAL_MEDIAN: Final = 0.6745
 _LEAST_SYSTEMATIC: Final = 0.003
 """Error (ln MTF50) that all figures share whatever they show: shape of the profiles, coding. Curves of
 plain steps lie within 1%."""
-_SYSTEMATIC: Final = 0.02
+_SYSTEMATIC: Final = 0.025
 """The same where no figure lies on the curve, and where some do, times the fourth power of the share that
 do not: what all differ by they may also have in common. Curves of plain steps are off by half a percent,
 those of drawn landscapes, a quarter of whose figures lie on the curve, by 2%."""
