@@ -22,6 +22,7 @@ from auditor.infer.keepers import (
 )
 from auditor.infer.keepers.evidence import frame_evidence
 from auditor.infer.keepers.expected import allowed_by_settings
+from auditor.infer.keepers.judge import VISIBLE_LOSS
 from auditor.infer.keepers.settings import _at_least
 from auditor.record import DIRECTIONS, TONE_SIGNALS, tone_column
 from auditor.robust import share_interval
@@ -143,6 +144,15 @@ def test_streaks_all_over_the_frame_speak_for_a_moved_camera():
     assert unknown["fault_probability"] == pytest.approx(none["fault_probability"])
 
 
+def test_plain_streaks_count_though_an_outline_is_nearly_sharp():
+    """As after a movement at a small aperture, whose diffraction hides it from outlines."""
+    slightly = {"f_number": 16.0, "factor": 0.82, "exposure_time_s": 1 / 30}
+    for streaks, listed in ((0.36, False), (2.5, True)):
+        found = judged(frame(**slightly, streaks=streaks), *COMPANY).iloc[0]
+        assert found["loss"] < VISIBLE_LOSS
+        assert (found["cause"] == "shake") == listed
+
+
 def test_streaks_are_told_where_they_are_plain():
     for streaks, told in ((0.36, False), (1.5, True)):
         table = pd.DataFrame([shaken(streaks=streaks), *COMPANY])
@@ -195,14 +205,25 @@ def test_what_sound_frames_of_a_lens_lack_is_learned_from_them():
     assert among < 0.5
 
 
-def test_a_curve_of_a_few_frames_judges_no_frame():
-    """It is made of these frames: held against it they would all be sound."""
+@pytest.mark.parametrize(("frames", "soft"), [(12, True), (80, False)])
+def test_a_rough_curve_judges_where_many_frames_made_it(frames, soft):
+    """One of a few is made of these frames: held against it they would all be sound."""
     thin = lens_entry()
-    thin["focal_ranges"][0]["evidence"] = "thin"
-    for a in thin["focal_ranges"][0]["apertures"]:
-        a["centre"] = {"mtf50_cpp": 0.08, "low": 0.07, "high": 0.09, "frames": 1}
+    (part,) = thin["focal_ranges"]
+    part["evidence"], part["frames"] = "thin", frames
+    for a in part["apertures"]:
+        a |= {z: {"mtf50_cpp": 0.09, "low": 0.08, "high": 0.10, "frames": 9} for z in CURVE}
     table = pd.DataFrame([frame(factor=BLURRED)])
-    assert judge_frames(table, [thin], [body_entry()], Criteria())["soft"].iloc[0]
+    assert judge_frames(table, [thin], [body_entry()], Criteria())["soft"].iloc[0] == soft
+
+
+def test_no_aperture_is_blamed_on_thin_evidence():
+    table = pd.DataFrame([frame(22.0)])
+    for evidence, blamed in (("fair", True), ("thin", False)):
+        lens = lens_entry()
+        lens["focal_ranges"][0]["evidence"] = evidence
+        found = judge_frames(table, [lens], [body_entry()], Criteria()).iloc[0]
+        assert (found["cause"] == "too small an aperture") == blamed
 
 
 def test_small_apertures_and_open_corners():

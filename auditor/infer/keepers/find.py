@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.keepers.judge import judge_frames
+from auditor.infer.keepers.judge import PLAIN_STREAKS, judge_frames
 from auditor.model import Keeper, Verdicts
 
 __all__ = ["MOST", "count_verdicts", "find_keepers", "list_keepers"]
@@ -21,9 +21,6 @@ MOST: Final = 50_000
 """So many of the surest are listed; the counts of `count_verdicts` hold all of them."""
 ALIKE: Final = 0.7
 """MTF50 of the softest direction over the sharpest from which blur is called alike all ways."""
-PLAIN_STREAKS: Final = 1.0
-"""Streaks (scatters of single windows) from which it is told that they are there: nineteen in twenty sharp
-photographs stay under it."""
 PLAINLY_SHARPER: Final = 1.1
 """The sharpest direction over the softest from which both are told: less is the error of either."""
 SAME_FOCAL: Final = 0.02

@@ -24,7 +24,7 @@ from auditor.infer.lenses.grouping import flags, numbers, shown_sharpness, words
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
 from auditor.record.pools import pools
 
-__all__ = ["CAUSES", "judge_frames"]
+__all__ = ["CAUSES", "PLAIN_STREAKS", "judge_frames"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -45,6 +45,9 @@ photographs that were seen sharp."""
 VISIBLE_LOSS: Final = 0.16
 """Share of MTF50 that must be missing against sound frames: a frame as sharp as these is none of the
 failures, however slow its shutter. Drawn scenes of soft things at slow shutters are left alone from here on."""
+PLAIN_STREAKS: Final = 1.0
+"""Streaks (scatters of single windows) that are plain: nineteen in twenty sharp photographs stay under it. A
+movement that shows so counts, though some outline be as sharp as in sound frames."""
 FAST_STOPS: Final = -3.0
 """So much faster than 1 / focal length a hand shakes no frame (common practice, no source) ..."""
 STREAKS: Final = 0.95
@@ -115,7 +118,8 @@ def _sharpness(
     reduced = np.sqrt(np.fmax(pixels / (criteria.output_megapixels * 1e6), 1.0))
     with np.errstate(invalid="ignore"):
         fault = usable & (chance > LIKELY) & (measured * reduced < VISIBLE_CPP)
-        fault &= measured < (1 - VISIBLE_LOSS) * expected
+        streaked = moved & (out["streaks"] > PLAIN_STREAKS)
+        fault &= measured < np.where(streaked, 1.0, 1 - VISIBLE_LOSS) * expected
     out["moved"], out["blurred"] = fault & moved, fault & ~moved
     # Of a setting: what the weaker of centre and corner shows, against the lens's best aperture.
     weaker = np.fmin(shown_sharpness(frames, ZONES[0])[0], shown_sharpness(frames, ZONES[2])[0])
