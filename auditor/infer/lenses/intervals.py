@@ -32,7 +32,7 @@ from auditor.infer.lenses.likelihood import (
     State,
     cell_sums,
 )
-from auditor.infer.lenses.shared_errors import shared_errors
+from auditor.infer.lenses.shared_errors import HALF_NORMAL_MEDIAN, SharedErrors, shared_errors
 
 __all__ = ["Draws"]
 
@@ -44,8 +44,6 @@ _OUTINGS: Final = 6
 """Outings from which they, not scenes, are the clusters."""
 _MODEL: Final = 8.0
 """Clusters' worth of trust in the model's own covariance: few clusters know little of their spread."""
-_MEDIAN: Final = 0.6745
-"""Median of a half-normal deviate."""
 _SCATTER_WEIGHT: Final = 10.0
 """Figures' worth of trust in the scatter that the fit found, where a share of them is resampled."""
 _FLOOR: Final = 1e-3
@@ -64,20 +62,13 @@ class _Drawn:
 
     Attributes:
         theta: (B, P) steps of the parameters of optics, from which the frames' part of a curve comes.
-        level: (B,) errors (ln MTF50) of the curves' level.
-        tilt: (B,) the same of their tilt over apertures.
-        deviate: (B,) normal deviates of where the lens lies beyond its frames.
-        reach: (Z, K) how far the lens lies beyond frames that all lack some depth, over what the nearest
-            of them lack as a rule: the scale of a half-normal.
+        shared: what all frames share; its `reach` is the scale of a half-normal.
         covariance: (ZK, ZK) of the frames' part alone.
         weight: (Z,) how surely each zone's curve is known, where zones must agree.
     """
 
     theta: Floats
-    level: Floats
-    tilt: Floats
-    deviate: Floats
-    reach: Floats
+    shared: SharedErrors
     covariance: Floats
     weight: Floats
 
@@ -115,10 +106,12 @@ class Draws:
         return [0.5 - self.interval / 2, 0.5 + self.interval / 2]
 
     def value(self, f_numbers: Floats) -> Floats:
-        """(Z, M) ln MTF50 at any apertures."""
+        """(Z, M) ln MTF50 at any apertures: where lenses lie beyond their frames, and figures above the
+        light's for the camera's finishing, the middle of how far."""
         optics = self.fit.model.optics.on(f_numbers)
         value = optics.curves(self.fit.state.theta)
-        value = value + _MEDIAN * self._depth(f_numbers, value)
+        value = value + HALF_NORMAL_MEDIAN * self._depth(f_numbers, value)
+        value = value - self._drawn.shared.lifted
         return _outwards(value, self._drawn.weight)
 
     @cached_property
@@ -141,7 +134,7 @@ class Draws:
     def from_frames(self) -> Floats:
         """The same without what more frames would not take away."""
         jacobian = self.fit.model.optics.jacobian(self.fit.state.theta)
-        beyond = self._beyond.quantile(self._drawn.deviate, self.fit.data.f_numbers)
+        beyond = self._beyond.quantile(self._drawn.shared.deviate, self.fit.data.f_numbers)
         moved = np.einsum("zkp,bp->bzk", jacobian, self._drawn.theta)
         return np.asarray(self.fit.curve + moved + beyond)
 
@@ -149,13 +142,13 @@ class Draws:
         """(B, Z, M) ln MTF50 at any apertures."""
         optics = self.fit.model.optics.on(f_numbers)
         value = optics.curves(self.fit.state.theta)
-        drawn = self._drawn
+        drawn, shared = self._drawn, self._drawn.shared
         out = value + np.einsum("zkp,bp->bzk", optics.jacobian(self.fit.state.theta), drawn.theta)
         turn = np.clip(np.log2(f_numbers / _MIDDLE) / _TILT_STOPS, -_TILT_STOPS, _TILT_STOPS)
-        out += (drawn.level[:, None] + drawn.tilt[:, None] * turn)[:, None]
-        half = ndtri((1 + ndtr(drawn.deviate)) / 2)
+        out += (shared.level[:, None] + shared.tilt[:, None] * turn)[:, None]
+        half = ndtri((1 + ndtr(shared.deviate)) / 2)
         out += half[:, None, None] * self._depth(f_numbers, value)
-        out += self._beyond.quantile(drawn.deviate, f_numbers)
+        out += self._beyond.quantile(shared.deviate, f_numbers)
         return _outwards(out, drawn.weight)
 
     @property
@@ -172,7 +165,7 @@ class Draws:
     def _depth(self, f_numbers: Floats, value: Floats) -> Floats:
         """(Z, M) how far the lens lies beyond frames that all lack some depth, as a scale (ln MTF50)."""
         at = np.log(f_numbers), np.log(self.fit.data.f_numbers)
-        reach = np.stack([np.interp(*at, zone) for zone in self._drawn.reach])
+        reach = np.stack([np.interp(*at, zone) for zone in self._drawn.shared.reach])
         return reach * self._lacking(f_numbers, value)
 
     @property
@@ -222,8 +215,7 @@ def _draw(fit: CurveFit, interval: float, seed: int) -> _Drawn:
     spread = jacobian @ covariance @ jacobian.T
     weight = 1 / np.diag(spread).reshape(zones, -1).mean(1)
     own = np.random.default_rng([seed, 1])
-    level, tilt, deviate, reach = shared_errors(fit, _DRAWS, own)
-    return _Drawn(theta, level, tilt, deviate, reach, spread, weight)
+    return _Drawn(theta, shared_errors(fit, _DRAWS, own), spread, weight)
 
 
 def _outwards(curve: Floats, weight: Floats) -> Floats:

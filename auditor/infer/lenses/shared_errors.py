@@ -7,7 +7,7 @@ are soft or files are sharpened, much is.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.likelihood import SHARE_WEIGHT, cell_sums
 
-__all__ = ["shared_errors"]
+__all__ = ["HALF_NORMAL_MEDIAN", "SharedErrors", "shared_errors"]
 
 Floats = NDArray[np.float64]
 
-_OUTING_SD: Final = 0.012
-"""What an outing's frames share (ln MTF50), while outings are too few to tell."""
+HALF_NORMAL_MEDIAN: Final = 0.6745
+"""Median of the absolute value of a standard normal deviate (textbook)."""
 _LEAST_SYSTEMATIC: Final = 0.003
 """Error (ln MTF50) that all figures share whatever they show: shape of the profiles, coding. Curves of
 plain steps lie within 1%."""
@@ -28,16 +28,25 @@ _SYSTEMATIC: Final = 0.025
 """The same where no figure lies on the curve, and where some do, times the fourth power of the share that
 do not: what all differ by they may also have in common. Curves of plain steps are off by half a percent,
 those of drawn landscapes, a quarter of whose figures lie on the curve, by 2%."""
+_FINISHING: Final = 0.022
+"""How far sharpening of amount 1 lifts ln MTF50 beyond the textbook's, as the scale of a half-normal, and
+scatter that comes with it: cameras sharpen encoded light and bend its tones, which steepens the middle of an
+edge and hardly ever flattens it. Curves of drawn landscapes that were sharpened by 0.4 to 0.9 and bent by 0.3
+to 0.6 lie 2 to 3% high from f/8 to f/22, their frames scatter by 1 to 2% more."""
 _LEAST_SCATTER: Final = 0.012
 """Scatter (ln MTF50) of sound figures beyond their errors up to which it is theirs alone: drawn landscapes
 have as much."""
-_SCATTER: Final = 1.25
-"""What they may have in common, over what they scatter beyond that: of photographs 2%."""
-_OBJECTS: Final = 0.35
-"""Share of the error that sound figures state for objects soft themselves that they have in common."""
-_FINISHING: Final = 0.02
-"""What sharpening of amount 1 does to ln MTF50 beyond the textbook's within three stops: cameras sharpen
-encoded light and bend its tones. At f/22 sharpened copies of drawn landscapes lie 2 to 3% high."""
+_SCATTER: Final = 1.1
+"""What they may have in common, over what they scatter beyond that and finishing: of photographs 2%."""
+_OBJECTS: Final = 0.38
+"""Share of the error that sound figures state for objects soft themselves that they have in common:
+photographs behind known optics, which state 10%, are off by 5%."""
+_FEW: Final = 0.03
+"""Error (ln MTF50) that sound figures have in common while there is none to tell how much they differ: as
+much as a single figure scatters by, as a rule (`likelihood.SCATTER` and its own error)."""
+_FEW_FIGURES: Final = 10.0
+"""Sound figures at which half of that is left: half as many as the scatter is trusted by
+(`likelihood`)."""
 _UNSURE: Final = 0.012
 """Scatter and objects' softness (ln MTF50) at which half of what frames lack passes for that: the sharpest of
 figures that scatter lie beyond the lens as soon as short of it."""
@@ -45,30 +54,47 @@ _OF_PROFILES: Final = 0.02
 """What every figure's whole error holds besides (ln MTF50): `measure.sharpness.zones.SYSTEMATIC`."""
 
 
-def shared_errors(
-    fit: CurveFit, draws: int, rng: np.random.Generator
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """What all frames share, for so many `draws`: errors (ln MTF50) of level (B,) and of tilt over
-    apertures (B,), normal deviates (B,) of where the lens lies beyond its frames, and how far (Z, K) it
-    lies beyond frames that all lack some depth, over what the nearest lack as a rule.
+class SharedErrors(NamedTuple):
+    """What all frames share, B draws.
 
-    Its size follows from what the archive shows: how many figures lie on the curve and how they
-    scatter, how soft objects are, how much files are sharpened.
+    Attributes:
+        level, tilt: (B,) errors (ln MTF50) of the curve's level and of its tilt over apertures.
+        deviate: (B,) normal deviates of where the lens lies beyond its frames.
+        reach: (Z, K) how far the lens lies beyond frames that all lack some depth, over what the nearest
+            lack as a rule.
+        lifted: the median (ln MTF50) by which the level lies low, as the camera's finishing lifts figures.
     """
+
+    level: Floats
+    tilt: Floats
+    deviate: Floats
+    reach: Floats
+    lifted: float
+
+
+def shared_errors(fit: CurveFit, draws: int, rng: np.random.Generator) -> SharedErrors:
+    """What all frames share, for so many `draws`.
+
+    Its size follows from what the archive shows: how many figures are sound, how many of them lie on the
+    curve and how they scatter, how soft objects are, how much files are sharpened.
+    """
+    objects = _soft_objects(fit)
+    finishing = _FINISHING * float(np.clip(fit.sharpening, 0, 1))
+    beyond = fit.state.scatter**2 - _LEAST_SCATTER**2 - finishing**2
+    scatter2 = float(np.maximum(beyond, 0).mean())
     kinds = fit.expectation.component.sum((0, 1)) + SHARE_WEIGHT
     loose = float(1 - kinds[0] / kinds.sum()) ** 4
-    objects = _soft_objects(fit)
-    amount = float(np.clip(fit.sharpening, 0, 1))
-    scatter2 = float(np.maximum(fit.state.scatter**2 - _LEAST_SCATTER**2, 0).mean())
-    outing = _OUTING_SD / np.sqrt(len(np.unique(fit.data.outing)))
     differing = np.hypot(_SYSTEMATIC * loose, _SCATTER * np.sqrt(scatter2))
-    level, tilt, deviate = rng.standard_normal((3, draws))
-    level *= np.linalg.norm([_LEAST_SYSTEMATIC, differing, outing, _OBJECTS * objects])
-    tilt *= np.hypot(differing, _FINISHING * amount)
+    sound = cell_sums(fit.data, fit.expectation.inlier)
+    few = _FEW / (1 + sound.sum() / _FEW_FIGURES)
+    level, tilt, deviate, lift = rng.standard_normal((4, draws))
+    level *= np.linalg.norm([_LEAST_SYSTEMATIC, differing, few, _OBJECTS * objects])
+    level -= finishing * np.abs(lift)
+    tilt *= differing
     # As far as what frames lack is depth, and none of the sound ones lies on the curve.
     depth = 1 / (1 + (objects**2 + scatter2) / _UNSURE**2)
-    sound = cell_sums(fit.data, fit.expectation.inlier)
-    return level, tilt, deviate, depth * (1 - fit.state.share) ** sound
+    reach = depth * (1 - fit.state.share) ** sound
+    return SharedErrors(level, tilt, deviate, reach, HALF_NORMAL_MEDIAN * finishing)
 
 
 def _soft_objects(fit: CurveFit) -> float:
