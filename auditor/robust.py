@@ -22,6 +22,7 @@ __all__ = [
     "Location",
     "bisquare_slope",
     "bisquare_weight",
+    "group_medians",
     "huber_weight",
     "robust_location",
     "scale_of",
@@ -44,6 +45,17 @@ BISQUARE_CUT: Final = 4.685
 def scale_of(residuals: Floats) -> float:
     """Standard deviation of residuals about zero, by their median absolute size; NaN without any."""
     return MAD_TO_SD * float(np.median(np.abs(residuals))) if len(residuals) else float("nan")
+
+
+def group_medians(values: Floats, group: NDArray[np.intp]) -> Floats:
+    """Median of each group's values that are not NaN, NaN where it has none; `group` (n,) counts from 0
+    without a gap."""
+    order = np.lexsort((values, group))  # NaN comes last
+    count = np.bincount(group)
+    first = np.cumsum(count) - count
+    known = np.bincount(group, ~np.isnan(values)).astype(np.int64)
+    upper = values[order[first + known // 2]]
+    return np.asarray((values[order[first + np.maximum(known - 1, 0) // 2]] + upper) / 2)
 
 
 def huber_weight(residuals: Floats, scale: float) -> Floats:

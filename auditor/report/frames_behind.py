@@ -60,6 +60,10 @@ def in_turn(n: int, most: int) -> list[int]:
     return [i for i in dict.fromkeys(order) if 0 <= i < n][:most]
 
 
+_ASKED: Final = ("source", "lens_serial", "focal_length_mm", "nominal", "iso")
+"""Columns by which rows are put to the points of a lens or body."""
+
+
 class FrameIndex:
     """Finds the frames behind the points of a profile.
 
@@ -72,6 +76,8 @@ class FrameIndex:
         """File ids worth a picture: one list per point, the most telling first."""
         self._keys: dict[str, str] = {}
         self._table = self._prepare(frames)
+        # Rows of a lens are picked out of single columns: a row of the table copies all of them.
+        self._column = {n: self._table[n].to_numpy() for n in _ASKED}
         self._by_lens = self._groups(["body", "lens", "converter"])
         self._by_body = self._groups(["body"])
 
@@ -110,17 +116,15 @@ class FrameIndex:
         rows = self._by_lens.get(key)
         if rows is None:
             return None
-        table = self._table.iloc[rows]
-        for name, value in (
-            ("source", lens.get("source")),
-            ("lens_serial", lens.get("lens_serial")),
-        ):
-            if isinstance(value, str) and (table[name] == value).any():
-                table = table[table[name] == value]
+        for name in ("source", "lens_serial"):
+            value = lens.get(name)
+            same = self._column[name][rows] == value
+            if isinstance(value, str) and same.any():
+                rows = rows[same]
         chosen: list[tuple[str, np.ndarray]] = []
-        focal, nominal = table["focal_length_mm"].to_numpy(), table["nominal"].to_numpy()
+        focal, nominal = (self._column[name][rows] for name in ("focal_length_mm", "nominal"))
         for i, part in enumerate(lens.get("focal_ranges") or ()):
-            within = np.ones(len(table), bool)
+            within = np.ones(len(rows), bool)
             ends = [words.number(v) for v in part.get("focal_mm") or ()]
             known = [v for v in ends if v is not None]
             if len(known) == 2:
@@ -132,15 +136,14 @@ class FrameIndex:
                 if n and n > 0:
                     hit = np.flatnonzero(within & (np.abs(nominal - nominal_f_number(n)) < 1e-6))
                     chosen.append((f"{i}:{j}", hit))
-        return self._block(table, chosen)
+        return self._block(rows, chosen)
 
     def body_block(self, body: Block) -> dict[str, Any] | None:
         """Rows of one body and, per 'tone row', which of them were taken at its ISO."""
         rows = self._by_body.get((_key(body.get("body")),))
         if rows is None:
             return None
-        table = self._table.iloc[rows]
-        iso = table["iso"].to_numpy()
+        iso = self._column["iso"][rows]
         hits: dict[float, np.ndarray] = {}
         chosen = []
         for j, tone in enumerate(body.get("tones") or ()):
@@ -150,9 +153,10 @@ class FrameIndex:
                     with np.errstate(divide="ignore", invalid="ignore"):
                         hits[value] = np.flatnonzero(np.abs(np.log2(iso / value)) < _SIXTH_STOP)
                 chosen.append((f"0:{j}", hits[value]))
-        return self._block(table, chosen)
+        return self._block(rows, chosen)
 
-    def _block(self, table: pd.DataFrame, chosen: list[tuple[str, np.ndarray]]) -> dict[str, Any]:
+    def _block(self, of: np.ndarray, chosen: list[tuple[str, np.ndarray]]) -> dict[str, Any]:
+        """Rows behind some points; `of` are the rows of a lens or body, and each point's are places in it."""
         used: dict[int, int] = {}
         points: Points = {}
         totals: dict[str, int] = {}
@@ -160,7 +164,7 @@ class FrameIndex:
             kept = hit[evenly(len(hit), self.rows_per_point)]
             points[key] = [used.setdefault(int(r), len(used)) for r in kept]
             totals[key] = len(hit)
-        rows = table.iloc[list(used)]
+        rows = self._table.iloc[of[np.fromiter(used, np.int64, len(used))]]
         ids = _shown(rows, "file_id")
         for found in points.values():
             turn = [ids[found[i]] for i in in_turn(len(found), PICTURED)]

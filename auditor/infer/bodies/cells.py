@@ -23,7 +23,7 @@ from scipy.special import log_ndtr
 
 from auditor.infer.bodies.observe import sigma_code
 from auditor.infer.bodies.photon import fit_physics
-from auditor.robust import bisquare_weight, scale_of
+from auditor.robust import bisquare_weight, group_medians, scale_of
 
 __all__ = ["Cells", "Limits", "gather"]
 
@@ -250,22 +250,13 @@ def _censored_median(y: Floats, bounded: NDArray[np.bool_], cell: NDArray[np.int
     """Median by cell; bounds below the measured median count as less than all that was measured, those
     above it say nothing."""
     measured = np.where(bounded, np.nan, y)
-    middle = _median(measured, cell)
+    middle = group_medians(measured, cell)
     if not bounded.any():
         return middle
     least = np.full(len(middle), np.inf)
     np.fmin.at(least, cell, measured)
     low = np.where(y > middle[cell], np.nan, np.minimum(y, least[cell]))
-    return _median(np.where(bounded, low, y), cell)
-
-
-def _median(values: Floats, cell: NDArray[np.intp]) -> Floats:
-    """Median by cell of the values that are not NaN; every cell has one."""
-    order = np.lexsort((values, cell))  # NaN comes last
-    known = np.bincount(cell, ~np.isnan(values)).astype(np.int64)
-    first = np.cumsum(np.bincount(cell)) - np.bincount(cell)
-    upper = values[order[first + known // 2]]
-    return np.asarray((values[order[first + (known - 1) // 2]] + upper) / 2)
+    return group_medians(np.where(bounded, low, y), cell)
 
 
 @dataclass

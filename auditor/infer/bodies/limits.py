@@ -93,20 +93,18 @@ def _clean_isos(noise: NoiseModel, snr: float) -> set[int]:
 
 def snr_by_iso(noise: NoiseModel, look: BandNoise, share: float) -> list[BandSnr]:
     """The SNR of a typical frame at each full or used ISO within reach."""
-    best = look.curves[0]
-    low, high = noise.interval(look.curves[1:], best, share)
-    out: list[BandSnr] = []
-    for row, iso in enumerate(ISO_GRID):
-        stops = np.log2([iso / noise.isos[0], iso / noise.isos[-1]])
-        if stops[0] < -HALF_THIRD or stops[1] > REACH + HALF_THIRD:
-            continue
-        out.append(
-            {
-                "iso": int(iso),
-                "snr": float(2 ** best[row]),
-                "low": float(2 ** low[row]),
-                "high": float(2 ** high[row]),
-                "predicted": iso not in noise.isos,
-            }
-        )
-    return out
+    grid = np.array(ISO_GRID)
+    above, beyond = (np.log2(grid / noise.isos[end]) for end in (0, -1))
+    rows = np.flatnonzero((above >= -HALF_THIRD) & (beyond <= REACH + HALF_THIRD))
+    best = look.curves[0, rows]
+    low, high = noise.interval(look.curves[1:, rows], best, share)
+    return [
+        {
+            "iso": iso,
+            "snr": float(2**middle),
+            "low": float(2**least),
+            "high": float(2**most),
+            "predicted": iso not in noise.isos,
+        }
+        for iso, middle, least, most in zip(grid[rows].tolist(), best, low, high, strict=True)
+    ]

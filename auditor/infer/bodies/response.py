@@ -327,4 +327,4 @@ def _prior_draws(
     total += by_signal[:, None, :]
     gi, ci = iso_back[: len(x_iso)], iso_back[len(x_iso) :]
     gs, cs = sig_back[: len(x_signal)], sig_back[len(x_signal) :]
-    return total[:, gi[:, None], gs], total[:, ci, cs]
+    return total.take(gi, axis=1).take(gs, axis=2), total[:, ci, cs]

@@ -101,11 +101,15 @@ class BandNoise:
 
 def band_noises(model: NoiseModel, scenes: Mapping[str, Scenes]) -> dict[str, BandNoise]:
     """How noisy the frames of one body look, by band."""
+    if not scenes:
+        return {}
+    # Of all bands in one product.
+    shares = np.stack([band.shares for band in scenes.values()], axis=1)
     variances = [_lightness_variance(part) for part in (model.log_sigma[None], model.draws)]
+    seen = np.concatenate([variance @ shares for variance in variances])
     out = {}
-    for key, band in scenes.items():
-        seen = np.concatenate([variance @ band.shares for variance in variances])
-        curves = _snr(seen, model.output_scale)
+    for i, key in enumerate(scenes):
+        curves = _snr(seen[..., i], model.output_scale)
         out[key] = BandNoise(curves, _falling(curves))
     return out
 

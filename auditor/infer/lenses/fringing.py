@@ -19,6 +19,7 @@ from auditor.infer.frame_values import nominal_from_index
 from auditor.model import Fringing, Seams
 from auditor.model.schema import Ends
 from auditor.record.values import numbers
+from auditor.robust import group_medians
 
 __all__ = ["FringeTable", "describe_fringing", "read_fringing"]
 
@@ -133,9 +134,8 @@ def _sizes(
     sizes, weight = [], []
     indices = np.unique(aperture)
     values = np.column_stack(_quantities(table, rows))
-    by_outing = pd.DataFrame(values).groupby([aperture, outing]).median()
-    aperture_of = by_outing.index.get_level_values(0).to_numpy()
-    medians = by_outing.to_numpy(float)
+    (aperture_of, _), day = np.unique(np.stack([aperture, outing]), axis=1, return_inverse=True)
+    medians = np.stack([group_medians(of, day.ravel()) for of in values.T], axis=1)
     for index in indices:
         here = aperture == index
         bounds = [(0.0, 0.0, 0.0)]
