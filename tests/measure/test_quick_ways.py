@@ -16,6 +16,7 @@ from auditor.measure.sharpness.grid import block_starts, centred_maxima
 from auditor.measure.sharpness.lines import PATCH_PX, first_lines
 from auditor.measure.sharpness.pixels import Pixels, binned, near
 from auditor.measure.sharpness.sharp_places import _median_code
+from auditor.measure.sharpness.texture import WINDOW_PX, tapered_power
 
 RNG = np.random.default_rng(1)
 
@@ -129,3 +130,13 @@ def test_light_steps_one_way_across_an_edge_and_comes_back_across_a_line() -> No
     assert one_way[0] == pytest.approx(1, abs=0.01)
     assert one_way[1] < _ONE_WAY
     assert one_way[2] == pytest.approx(0, abs=0.01)
+
+
+def test_power_of_windows_is_that_of_numpy() -> None:
+    codes = RNG.normal(0, 10, (7, WINDOW_PX, WINDOW_PX))
+    hann = np.hanning(WINDOW_PX + 1)[:WINDOW_PX]
+    taper = np.outer(hann, hann)
+    taper /= np.sqrt((taper**2).sum())
+    power = np.abs(np.fft.rfft2(codes * taper)) ** 2
+    for windows in (codes, codes.astype(np.float32)):
+        np.testing.assert_allclose(tapered_power(windows), power, atol=1e-5 * power.max())
