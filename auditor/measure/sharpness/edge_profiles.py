@@ -83,20 +83,22 @@ class RoughFit:
 
 @dataclass(frozen=True)
 class _Design:
-    """Terms (5, members, bins) and their products (15, members, bins)."""
+    """Terms (members, 5, bins) and their products (members, 15, bins): those of neighbouring members lie
+    side by side, so that their sums are one product of matrices."""
 
     terms: NDArray[np.float32]
     products: NDArray[np.float32]
 
     def part(self, first: int, last: int) -> _Design:
-        return _Design(self.terms[:, first:last], self.products[:, first:last])
+        return _Design(self.terms[first:last], self.products[first:last])
 
 
 def _design_of(edge: Floats, line: Floats) -> _Design:
     d = np.broadcast_to(OFFSETS, edge.shape)
-    terms = np.stack([np.ones_like(edge), edge, -line, d * (1 - edge), d * edge])
+    terms = np.stack([np.ones_like(edge), edge, -line, d * (1 - edge), d * edge], axis=1)
     i, j = np.triu_indices(_TERMS)
-    return _Design(terms.astype(np.float32), (terms[i] * terms[j]).astype(np.float32))
+    products = terms[:, i] * terms[:, j]
+    return _Design(terms.astype(np.float32), products.astype(np.float32))
 
 
 @cache
@@ -188,8 +190,10 @@ class _Squares:
 
 
 def _applied(planes: NDArray[np.float32], weight: Floats) -> Floats:
-    """Sums over bins of every plane (k, members, bins) times every weight (n, bins): (k, members, n)."""
-    return np.matmul(planes, weight.astype(np.float32).T).astype(np.float64)
+    """Sums over bins of every plane (members, k, bins) times every weight (n, bins): (k, members, n)."""
+    members, k, bins = planes.shape
+    found = (planes.reshape(-1, bins) @ weight.astype(np.float32).T).reshape(members, k, -1)
+    return found.transpose(1, 0, 2).astype(np.float64, order="C")
 
 
 def _squares(profile: Floats, weight: Floats, scale: Floats, design: _Design) -> _Squares:
