@@ -168,9 +168,9 @@ def _bodies(
         if not body or len(rows) < _SCENES:
             continue
         rows = rows[np.argsort(day[rows], kind="stable")]
-        rows = _one_of_each_scene(frames, _evenly(rows, _MOST_SHOTS), f_number)
-        if len(rows) >= _SCENES:
-            chosen.append((_Sensor(body, serial or None), rows))
+        chosen.append((_Sensor(body, serial or None), _evenly(rows, _MOST_SHOTS)))
+    apart = _one_of_each_scene(frames, [rows for _, rows in chosen], f_number)
+    chosen = [(s, r) for (s, _), r in zip(chosen, apart, strict=True) if len(r) >= _SCENES]
     every = np.concatenate([rows for _, rows in chosen]) if chosen else place[:0]
     # Asked for together: the frames of many bodies lie beside each other in the store.
     maps = _maps(pictures, as_texts(frames["file_id"].iloc[every]).tolist())
@@ -193,14 +193,22 @@ def _evenly(rows: Rows, most: int) -> Rows:
     return np.asarray(rows[step])
 
 
-def _one_of_each_scene(frames: pd.DataFrame, rows: Rows, f_number: Floats) -> Rows:
+def _one_of_each_scene(frames: pd.DataFrame, shots: list[Rows], f_number: Floats) -> list[Rows]:
     """A scene's frames show the same things at the same places: the one at the smallest aperture stands
-    for all. `rows` by time, and so again."""
+    for all. `shots` are the rows of every sensor, by time, and so again."""
+    if not shots:
+        return []
     known = [c for c in ("signature", "outing", "burst") if c in frames]
-    scene = scenes_of(frames[known].iloc[rows])
-    order = np.lexsort((-f_number[rows], scene))
-    _, first = np.unique(scene[order], return_index=True)
-    return _evenly(rows[np.sort(order[first])], _MOST_SCENES)
+    every, sensor = np.concatenate(shots), np.repeat(np.arange(len(shots)), [len(s) for s in shots])
+    scenes = scenes_of(frames[known].iloc[every], sensor)
+    out = []
+    for rows, scene in zip(
+        shots, np.split(scenes, np.flatnonzero(np.diff(sensor)) + 1), strict=True
+    ):
+        order = np.lexsort((-f_number[rows], scene))
+        _, first = np.unique(scene[order], return_index=True)
+        out.append(_evenly(rows[np.sort(order[first])], _MOST_SCENES))
+    return out
 
 
 def _maps(pictures: PictureSource, ids: list[str]) -> list[bytes]:
