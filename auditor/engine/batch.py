@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from .decoder import Decoder
+from .messages import DecoderSettings, Job
 from .options import ScanOptions
 
 __all__ = [
@@ -36,7 +37,7 @@ _warming: Counter[str] = Counter()
 _guard = threading.Condition()
 
 
-def settings_of(options: ScanOptions, memory_mb: int | None = None) -> dict[str, Any]:
+def settings_of(options: ScanOptions, memory_mb: int | None = None) -> DecoderSettings:
     """The part of the options that a decoder needs, as plain values."""
     return {
         "seconds_per_file": float(options.seconds_per_file),
@@ -59,7 +60,7 @@ def copy_of_program() -> str:
     return digest.hexdigest()
 
 
-def _take(scan: str, settings: dict[str, Any], cold: bool = False) -> Decoder:
+def _take(scan: str, settings: DecoderSettings, cold: bool = False) -> Decoder:
     """A decoder that waits for work, or a new one; unless `cold`, one that is starting is waited for."""
     with _guard:
         while _warming[scan] and not (cold or _idle.get(scan)):
@@ -82,7 +83,7 @@ def _give_back(scan: str, decoder: Decoder) -> None:
     decoder.stop(for_good=True)
 
 
-def warm_up(settings: dict[str, Any], scan: str) -> None:
+def warm_up(settings: DecoderSettings, scan: str) -> None:
     """Have a decoder ready before the first batch comes."""
     with _guard:
         _warming[scan] += 1
@@ -98,9 +99,7 @@ def warm_up(settings: dict[str, Any], scan: str) -> None:
             _guard.notify_all()
 
 
-def run_batch(
-    jobs: Sequence[dict[str, Any]], settings: dict[str, Any], scan: str
-) -> dict[str, Any]:
+def run_batch(jobs: Sequence[Job], settings: DecoderSettings, scan: str) -> dict[str, Any]:
     """Outcomes of `jobs` in order (see `Decoder.measure`), with the seconds it took.
 
     After `wind_down` no further job is begun, and the outcomes are fewer than the jobs.

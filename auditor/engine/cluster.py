@@ -17,6 +17,7 @@ from typing import Any, Final
 
 from ..error_text import one_line
 from .batch import at_work, close_decoders, copy_of_program, run_batch, warm_up, wind_down
+from .messages import DecoderSettings, Job
 
 __all__ = ["ClusterError", "Workers"]
 
@@ -81,7 +82,7 @@ class Workers:
     """Sends batches to Dask workers and gives back what they answer."""
 
     def __init__(
-        self, count: int, address: str | None, settings: dict[str, Any], scratch: Path
+        self, count: int, address: str | None, settings: DecoderSettings, scratch: Path
     ) -> None:
         """`count` threads here, or those of the cluster at `address`; `scratch`: a folder of our own.
         Raises ClusterError."""
@@ -275,7 +276,7 @@ class Workers:
             return {}
         return {"workers": [place] if place else sorted(self._good), "allow_other_workers": False}
 
-    def submit(self, ticket: int, jobs: Sequence[dict[str, Any]]) -> None:
+    def submit(self, ticket: int, jobs: Sequence[Job]) -> None:
         """Send one batch; its outcome arrives under `ticket`."""
         future = self._client.submit(
             run_batch,

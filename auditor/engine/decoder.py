@@ -17,7 +17,7 @@ import psutil
 
 from .. import safe_path
 from ..units import MB
-from .messages import receive, send, wanted_memory
+from .messages import DecoderSettings, Identity, Job, receive, send, wanted_memory
 from .process import OwnTime
 
 __all__ = ["ENVIRONMENT", "Decoder", "DecoderBroken"]
@@ -69,7 +69,7 @@ class DecoderBroken(RuntimeError):
 class Decoder:
     """One decoder process at a time. `settings` are plain values (see `batch.settings_of`)."""
 
-    def __init__(self, settings: dict[str, Any]) -> None:
+    def __init__(self, settings: DecoderSettings) -> None:
         self.settings = settings
         self.replaced = 0
         self._process: subprocess.Popen[bytes] | None = None
@@ -175,7 +175,7 @@ class Decoder:
 
     # -- one file --------------------------------------------------------------------------------
 
-    def measure(self, job: dict[str, Any]) -> list[Any]:
+    def measure(self, job: Job) -> list[Any]:
         """One file's outcome: ['row', ...], ['tags', ...], ['same', ...], ['unreadable', ...] or
         ['failed', ...] (see `decoder_process`).
 
@@ -195,11 +195,11 @@ class Decoder:
                 return outcome
         return outcome
 
-    def _attempt(self, job: dict[str, Any]) -> tuple[list[Any], bool]:
+    def _attempt(self, job: Job) -> tuple[list[Any], bool]:
         s = self.settings
         self._served += 1
         self._tell(job)
-        own: dict[str, Any] = {}
+        own: Identity | None = None
         answer = self._wait(s["stall_seconds"], s["memory_mb"])
         if isinstance(answer, list) and answer and answer[0] == "read":
             own = answer[1]

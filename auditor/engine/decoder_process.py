@@ -22,7 +22,7 @@ from ..error_text import one_line
 from ..record import PICTURE_COLUMNS, FrameRecord, to_row
 from ..units import MB, MINUTE_S
 from .file_bytes import Unreadable, place_answers, read, read_head, read_sidecar
-from .messages import marks_of, pack, receive, send, wanted_memory
+from .messages import DecoderSettings, Identity, Job, marks_of, pack, receive, send, wanted_memory
 
 __all__ = ["main"]
 
@@ -88,14 +88,14 @@ class _Handler:
       ['failed', reason, whether that may pass]
     """
 
-    def __init__(self, settings: dict[str, Any], out: BinaryIO) -> None:
+    def __init__(self, settings: DecoderSettings, out: BinaryIO) -> None:
         self.settings, self.out = settings, out
         self.note: str | None = None
         self.limit = settings["max_file_mb"] * MB
         self.measure = _load(settings["measure"])
         self.identify = _load(settings["identify"])
 
-    def handle(self, job: dict[str, Any]) -> list[Any]:
+    def handle(self, job: Job) -> list[Any]:
         """One job's answer; a message that its content was read goes before it."""
         try:
             if job["do"] == "identify" and not job["same"]:
@@ -105,7 +105,7 @@ class _Handler:
             answers = error.again != "soon" or place_answers(job["path"], job["root"])
             return ["unreadable", str(error), answers, error.again]
         sidecar, self.note = read_sidecar(job["sidecar"])
-        own = {
+        own: Identity = {
             "file_id": _digest(content.data),
             "sidecar_id": None if sidecar is None else _digest(sidecar),
             "size_bytes": content.size_bytes,
@@ -122,13 +122,13 @@ class _Handler:
         except Exception as error:
             return self._failed(error)
 
-    def _glance(self, job: dict[str, Any]) -> list[Any]:
+    def _glance(self, job: Job) -> list[Any]:
         """Tags from the beginning of a file, or from more of it where they are not found there."""
         announced = False
         for count in (*GLANCES, self.limit):
             data, whole, mark = read_head(job["path"], count, self.limit, job["size_bytes"])
             if not announced:
-                send(self.out, ["read", {}])
+                send(self.out, ["read", None])
                 announced = True
             try:
                 marks = marks_of(self.identify(data, job["path"], None))
@@ -142,9 +142,7 @@ class _Handler:
                 break
         return ["tags", pack(marks | {"file_id": mark})]
 
-    def _row(
-        self, job: dict[str, Any], data: bytes, sidecar: bytes | None, own: dict[str, Any]
-    ) -> list[Any]:
+    def _row(self, job: Job, data: bytes, sidecar: bytes | None, own: Identity) -> list[Any]:
         path = job["path"]
         counted = job["do"] == "count"
         if counted and job["expect"] not in (None, own["file_id"]):
@@ -155,7 +153,7 @@ class _Handler:
             record = FrameRecord(path, "set-aside", "the file is empty")
         else:
             record = self.measure(data, path, sidecar, max_pixels=self.settings["max_pixels"])
-        row = to_row(record) | own | {"path": path}
+        row = {**to_row(record), **own, "path": path}
         if self.note is not None:
             row["notes"] = [*(row.get("notes") or ()), self.note]
         if counted:

@@ -20,8 +20,7 @@ from numpy.typing import NDArray
 
 from ..crawl.names import printable
 from ..store.schema import narrow_table, to_pandas
-from .messages import MARKS
-from .options import Job
+from .messages import MARKS, Job
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -10,14 +10,14 @@ import queue
 import threading
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from ..crawl.names import on_disk, root_name
 from ..store.schema import path_key
 from .file_bytes import is_url
-from .options import Job
+from .messages import Identity, Job
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -33,24 +33,24 @@ class Duplicates:
 
     def __init__(self, store: Store, planner: Planner) -> None:
         self._store, self._planner = store, planner
-        self._found: list[tuple[Job, dict[str, Any]]] = []
+        self._found: list[tuple[Job, Identity]] = []
 
     def __len__(self) -> int:
         return len(self._found)
 
-    def add(self, job: Job, own: dict[str, Any]) -> None:
+    def add(self, job: Job, own: Identity) -> None:
         """A file of this job has the content that `own` tells (`file_id`, `sidecar_id`, ...)."""
         self._found.append((job, own))
 
-    def resolve(self) -> tuple[list[tuple[int, Job, dict[str, Any]]], list[Job]]:
+    def resolve(self) -> tuple[list[tuple[int, Job, Identity]], list[Job]]:
         """(known rows to be copied for files that moved or were touched, jobs for the others).
 
         A copy beside a known file that is still there is counted on it.
         """
         known, planner = self._planner.known, self._planner
         found, self._found = self._found, []
-        copied: list[tuple[int, Job, dict[str, Any]]] = []
-        others: list[tuple[Job, dict[str, Any], list[int]]] = []
+        copied: list[tuple[int, Job, Identity]] = []
+        others: list[tuple[Job, Identity, list[int]]] = []
         confirmed: set[int] = set()
         for job, own in found:
             rows = planner.same_content(own)
@@ -79,8 +79,10 @@ class Duplicates:
                 jobs.append(job | {"do": "measure", "same": []})
         paths = self._store.paths(known, [i for _, i in on])
         for (job, _), path in zip(on, paths, strict=True):
-            what = {"do": "count", "on": path, "expect": None} if path else {"do": "measure"}
-            jobs.append(job | {"same": []} | what)
+            if path:
+                jobs.append(job | {"do": "count", "same": [], "on": path, "expect": None})
+            else:
+                jobs.append(job | {"do": "measure", "same": []})
         return copied, jobs
 
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import time
 from collections import Counter
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from ..crawl.entries import Skipped
 from ..crawl.names import printable
 from ..store.schema import Trouble
 from .file_bytes import SIDECAR_UNREAD
-from .options import Job, ScanOptions, ScanSummary
+from .messages import Identity, Job
+from .options import ScanOptions, ScanSummary
 from .plan import Planner
 from .runlog import RunLog
 
@@ -102,7 +104,7 @@ class Ledger:
         else:
             self._note(row["path"], row["reason"] or "no reason given", "")
 
-    def recognised(self, items: list[tuple[int, Job, dict[str, Any]]]) -> list[Job]:
+    def recognised(self, items: list[tuple[int, Job, Identity]]) -> list[Job]:
         """Files whose content is known, each with the index of its row, which is copied. Returns jobs
         that turned out to need measuring. Raises StoreError."""
         again: list[Job] = []
@@ -112,7 +114,7 @@ class Ledger:
         return again
 
     def set_aside(
-        self, job: Job, reason: str, said: str = "", trouble: Trouble | None = None
+        self, job: Mapping[str, Any], reason: str, said: str = "", trouble: Trouble | None = None
     ) -> None:
         """A file without measurements; `said` goes to the log only. `trouble`: why it may be measured
         another time."""
@@ -181,7 +183,7 @@ class Ledger:
         """Forget what could not be stored."""
         self._rows, self._pictures = [], []
 
-    def _copy_moved(self, moved: list[tuple[int, Job, dict[str, Any]]], again: list[Job]) -> None:
+    def _copy_moved(self, moved: list[tuple[int, Job, Identity]], again: list[Job]) -> None:
         rows = self.store.rows(self.planner.known, [index for index, _, _ in moved])
         for index, job, own in moved:
             if index not in rows:  # its part was damaged in the meantime

@@ -1,15 +1,84 @@
-"""Messages between a worker and its decoder: a length, then msgpack. Nothing in them can run."""
+"""Messages between a worker and its decoder: a length, then msgpack. Nothing in them can run.
+
+What they are made of: jobs, what is known of a file's content, and the limits that hold for all.
+"""
 
 from __future__ import annotations
 
 import struct
-from typing import Any, BinaryIO, Final
+from typing import Any, BinaryIO, Final, Literal, NotRequired, TypedDict
 
 import msgpack
 
 from ..record import Settings
 
-__all__ = ["MARKS", "marks_of", "pack", "receive", "send", "unpack", "wanted_memory"]
+__all__ = [
+    "MARKS",
+    "DecoderSettings",
+    "Identity",
+    "Job",
+    "marks_of",
+    "pack",
+    "receive",
+    "send",
+    "unpack",
+    "wanted_memory",
+]
+
+
+class Identity(TypedDict):
+    """What is known of a file once it is read."""
+
+    file_id: str
+    """Hash of its bytes."""
+    sidecar_id: str | None
+    """The same of the sidecar beside it."""
+    size_bytes: int
+    mtime_ns: int | None
+    """None where its place tells no time."""
+
+
+class Job(TypedDict):
+    """What a worker needs to know to do something with one file."""
+
+    path: str
+    root: str
+    """Folder given that it lies in: asked whether the archive still answers."""
+    sidecar: str | None
+    size_bytes: int
+    mtime_ns: int | None
+    do: Literal["identify", "measure", "count"]
+    """Read its tags, measure it, or take its tags and count it on another file."""
+    same: list[list[str | None]]
+    """Contents (file's and sidecar's hash) of known files that it may be; such a one is not measured."""
+    file_id: NotRequired[str]
+    """Once it is read, as in `Identity`; likewise:"""
+    sidecar_id: NotRequired[str | None]
+    stamp: NotRequired[int]
+    """Change of its sidecar, as the walk saw it."""
+    tried: NotRequired[bool]
+    """Whether it ended a process before."""
+    on: NotRequired[str]
+    """Path of the file that it is counted on."""
+    expect: NotRequired[str | None]
+    """Hash of the bytes that it must have to be counted."""
+    losses: NotRequired[int]
+    """Workers that went down with it."""
+    second: NotRequired[bool]
+    """Whether it waits for its second try."""
+
+
+class DecoderSettings(TypedDict):
+    """Limits of a decoder and what it calls: see `ScanOptions`."""
+
+    seconds_per_file: float
+    stall_seconds: float
+    memory_mb: int
+    max_file_mb: int
+    max_pixels: int
+    measure: str
+    identify: str
+
 
 _LENGTH: Final = struct.Struct("<I")
 _ERRORS: Final = "surrogatepass"

@@ -6,14 +6,11 @@ import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
 from .. import __version__
 
-__all__ = ["Job", "Pace", "Progress", "ScanError", "ScanOptions", "ScanSummary"]
-
-Job = dict[str, Any]
-"""What a worker needs to know to do something with one file; see `plan.Planner.job`."""
+__all__ = ["Pace", "Progress", "ScanError", "ScanOptions", "ScanSummary"]
 
 MOST_LINES: Final = 20
 """So many files are listed by name at the end of a run, more by their reasons."""

@@ -6,7 +6,7 @@ import os
 from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from ..store.schema import path_keys, stored_keys
 from ..units import MB
 from .file_bytes import is_url
+from .messages import Identity, Job
 from .options import ScanOptions
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ class Decision:
     counted: list[tuple[FileEntry, int]] = field(default_factory=list)
     """Unchanged, and counted: still so if the file that they were counted on still stands. With the
     index of their row."""
-    jobs: list[dict[str, Any]] = field(default_factory=list)
+    jobs: list[Job] = field(default_factory=list)
     """To be read."""
 
 
@@ -155,7 +156,7 @@ class Planner:
         good = self.known.measured[found] & ~self.known.gone[found] & ~self.renewed[found]
         return (leader >= 0) & good
 
-    def job(self, entry: FileEntry, stamp: int, index: int) -> dict[str, Any]:
+    def job(self, entry: FileEntry, stamp: int, index: int) -> Job:
         """What a worker needs to know to read one file; `index` of its row, -1 when there is none."""
         if index >= 0:
             self.renewed[index] = True
@@ -204,7 +205,7 @@ class Planner:
         low, high = np.searchsorted(sizes, [size, size + 1])
         return np.asarray(rows[low:high])
 
-    def same_content(self, own: dict[str, Any]) -> list[int]:
+    def same_content(self, own: Identity) -> list[int]:
         """Indices of known rows with this content and this sidecar."""
         file_id = str(own["file_id"]).encode()
         sidecar = str(own["sidecar_id"] or "").encode()
@@ -212,7 +213,7 @@ class Planner:
         hits = rows[(self.known.ids[rows] == file_id) & (self.known.sidecar_ids[rows] == sidecar)]
         return [i for i in hits.tolist() if self._usable(i)]
 
-    def counted_before(self, own: dict[str, Any]) -> list[int]:
+    def counted_before(self, own: Identity) -> list[int]:
         """Indices of known rows with this content that are counted and were not found in this scan."""
         rows = self.of_size(int(own["size_bytes"]))
         rows = rows[self.known.counted[rows] & ~self.seen[rows]]
@@ -228,34 +229,34 @@ class Batcher:
 
     def __init__(self, workers: int) -> None:
         self.workers = workers
-        self._jobs: deque[dict[str, Any]] = deque()
+        self._jobs: deque[Job] = deque()
         self._seconds_per_cost: float | None = None
 
-    def add(self, jobs: Iterable[dict[str, Any]]) -> None:
+    def add(self, jobs: Iterable[Job]) -> None:
         """Queue more jobs."""
         self._jobs.extend(jobs)
 
     def __len__(self) -> int:
         return len(self._jobs)
 
-    def learn(self, jobs: Sequence[dict[str, Any]], seconds: float) -> None:
+    def learn(self, jobs: Sequence[Job], seconds: float) -> None:
         """Take note of how long a batch took."""
         seen = seconds / self._cost(jobs)
         before = self._seconds_per_cost
         self._seconds_per_cost = seen if before is None else before + _LEARNED * (seen - before)
 
     @staticmethod
-    def _cost(jobs: Sequence[dict[str, Any]]) -> float:
+    def _cost(jobs: Sequence[Job]) -> float:
         """Megabytes, with some for opening each file."""
         return sum(job["size_bytes"] / MB + _OPENING_MB for job in jobs)
 
-    def next(self, ended: bool) -> list[dict[str, Any]]:
+    def next(self, ended: bool) -> list[Job]:
         """The next batch; towards the end batches get smaller, so that workers finish together."""
         pace = self._seconds_per_cost
         most = FIRST_FILES if pace is None else BATCH_FILES
         if ended:
             most = min(most, max(1, len(self._jobs) // (2 * self.workers)))
-        batch: list[dict[str, Any]] = []
+        batch: list[Job] = []
         seconds = 0.0
         while self._jobs and len(batch) < most and seconds < BATCH_SECONDS:
             job = self._jobs.popleft()

@@ -7,7 +7,7 @@ from collections import deque
 from collections.abc import Iterable
 from typing import Final
 
-from .options import Job
+from .messages import Job
 from .plan import Batcher
 
 __all__ = ["Queues", "Retries"]

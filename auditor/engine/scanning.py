@@ -24,8 +24,8 @@ from .cluster import ClusterError, Workers
 from .exposures import Exposures
 from .known_again import Duplicates, settle_departed
 from .ledger import Ledger
-from .messages import unpack
-from .options import Job, Pace, Progress, ScanError, ScanOptions, ScanSummary
+from .messages import Identity, Job, unpack
+from .options import Pace, Progress, ScanError, ScanOptions, ScanSummary
 from .plan import Planner, stamp_of
 from .process import StopSignal, hand_back, share_mb
 from .queues import Queues, Retries
@@ -343,7 +343,9 @@ class _Scan:
             )
         self._set_aside(job, reason, "", None if again == "never" else Trouble.UNREAD)
 
-    def _failed(self, job: Job, reason: str, own: dict[str, Any], said: str, passing: bool) -> None:
+    def _failed(
+        self, job: Job, reason: str, own: Identity | None, said: str, passing: bool
+    ) -> None:
         self.stalls = self.stalls + 1 if "no data came" in reason else 0
         if self.stalls >= 3:
             raise _Stop(
@@ -355,7 +357,8 @@ class _Scan:
             self.nameless -= 1
             self.queues.add([job | {"do": "measure", "same": []}])
         else:
-            self._set_aside(job | own, reason, said, Trouble.ENDED if passing else None)
+            told: Job = {**job, **own} if own else job
+            self._set_aside(told, reason, said, Trouble.ENDED if passing else None)
 
     def _set_aside(
         self, job: Job, reason: str, said: str = "", trouble: Trouble | None = None

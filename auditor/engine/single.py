@@ -15,7 +15,7 @@ from ..crawl.entries import FileEntry, Skipped
 from ..crawl.walk import find_files
 from .batch import settings_of
 from .decoder import Decoder
-from .messages import unpack
+from .messages import Job, unpack
 from .options import ScanOptions
 
 __all__ = ["measure_files"]
@@ -77,7 +77,7 @@ def _one(decoder: Decoder, found: FileEntry | Skipped) -> dict[str, Any]:
     row: dict[str, Any] = {"path": found.path, "status": "set-aside"}
     if isinstance(found, Skipped):
         return row | {"reason": found.reason}
-    job: dict[str, Any] = {
+    job: Job = {
         "path": found.path,
         "root": found.root,
         "sidecar": found.sidecar,
@@ -91,5 +91,5 @@ def _one(decoder: Decoder, found: FileEntry | Skipped) -> dict[str, Any]:
         message = unpack(outcome[1])
         return message["row"] | (message["pictures"] or {})
     size = {"size_bytes": found.size_bytes, "mtime_ns": found.mtime_ns}
-    own = outcome[2] if outcome[0] == "failed" else {}
+    own = (outcome[2] if outcome[0] == "failed" else None) or {}
     return row | {"reason": outcome[1]} | size | own
