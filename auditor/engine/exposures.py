@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from ..crawl.names import printable
 from ..store.schema import narrow_table, to_pandas
-from .messages import MARKS, Job
+from .messages import MARKS, Job, to_measure
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -137,7 +137,7 @@ class Exposures:
         wanted = set(capture[shared[shared >= first]].tolist())
         exposures = self._known(table[:first], capture, kind, pixels, wanted)
         for row in np.flatnonzero(size[capture[first:]] == 1).tolist():
-            now.append(_measure(jobs[row]))
+            now.append(to_measure(jobs[row]))
         source, marks = table["source"].to_numpy(object), table["file_id"].to_numpy(object)
         rows = shared[shared >= first]
         order = np.lexsort((table["path"].iloc[rows].to_numpy(str), -pixels[rows], kind[rows]))
@@ -192,7 +192,7 @@ class Exposures:
                 1 if exposure.standing else 2 ** min(max(exposure.failures - 2, 0), _MOST_DOUBLINGS)
             )
             trying, exposure.waiting = exposure.waiting[:count], exposure.waiting[count:]
-            now = [_measure(w.job) for w in trying]
+            now = [to_measure(w.job) for w in trying]
             exposure.under_way |= {w.job["path"]: w for w in trying}
             exposure.running += len(trying)
             return now
@@ -202,7 +202,7 @@ class Exposures:
             del self._of[w.job["path"]]
             if w.source == "edited" and not exposure.edited and standing.source in _ORIGINAL:
                 exposure.edited = True
-                now.append(_measure(w.job))
+                now.append(to_measure(w.job))
                 continue
             expect = None
             if w.mark is not None and w.mark == standing.mark:
@@ -247,7 +247,3 @@ class Exposures:
         if before is None or (kind, -pixels) < (before.kind, -before.pixels):
             path = printable(row["path"])
             exposure.standing = _Standing(path, source, kind, pixels, w.mark, row["file_id"])
-
-
-def _measure(job: Job) -> Job:
-    return job | {"do": "measure", "same": []}

@@ -17,7 +17,7 @@ import numpy as np
 from ..crawl.names import on_disk, root_name
 from ..store.schema import path_key
 from .file_bytes import is_url
-from .messages import Identity, Job
+from .messages import Identity, Job, to_measure
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -76,13 +76,13 @@ class Duplicates:
             elif rows:
                 copied.append((rows[0], job, own))
             else:
-                jobs.append(job | {"do": "measure", "same": []})
+                jobs.append(to_measure(job))
         paths = self._store.paths(known, [i for _, i in on])
         for (job, _), path in zip(on, paths, strict=True):
             if path:
                 jobs.append(job | {"do": "count", "same": [], "on": path, "expect": None})
             else:
-                jobs.append(job | {"do": "measure", "same": []})
+                jobs.append(to_measure(job))
         return copied, jobs
 
 

@@ -11,7 +11,7 @@ from ..crawl.entries import Skipped
 from ..crawl.names import printable
 from ..store.schema import Trouble
 from .file_bytes import SIDECAR_UNREAD
-from .messages import Identity, Job
+from .messages import Identity, Job, to_measure
 from .options import ScanOptions, ScanSummary
 from .plan import Planner
 from .runlog import RunLog
@@ -187,7 +187,7 @@ class Ledger:
         rows = self.store.rows(self.planner.known, [index for index, _, _ in moved])
         for index, job, own in moved:
             if index not in rows:  # its part was damaged in the meantime
-                again.append(job | {"do": "measure", "same": []})
+                again.append(to_measure(job))
                 continue
             new = {
                 "path": job["path"],

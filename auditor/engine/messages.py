@@ -6,21 +6,26 @@ What they are made of: jobs, what is known of a file's content, and the limits t
 from __future__ import annotations
 
 import struct
-from typing import Any, BinaryIO, Final, Literal, NotRequired, TypedDict
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, NotRequired, TypedDict
 
 import msgpack
 
 from ..record import Settings
+
+if TYPE_CHECKING:
+    from ..crawl.entries import FileEntry
 
 __all__ = [
     "MARKS",
     "DecoderSettings",
     "Identity",
     "Job",
+    "job_of",
     "marks_of",
     "pack",
     "receive",
     "send",
+    "to_measure",
     "unpack",
     "wanted_memory",
 ]
@@ -52,8 +57,9 @@ class Job(TypedDict):
     same: list[list[str | None]]
     """Contents (file's and sidecar's hash) of known files that it may be; such a one is not measured."""
     file_id: NotRequired[str]
-    """Once it is read, as in `Identity`; likewise:"""
+    """As in `Identity`, once it is read."""
     sidecar_id: NotRequired[str | None]
+    """The same."""
     stamp: NotRequired[int]
     """Change of its sidecar, as the walk saw it."""
     tried: NotRequired[bool]
@@ -66,6 +72,24 @@ class Job(TypedDict):
     """Workers that went down with it."""
     second: NotRequired[bool]
     """Whether it waits for its second try."""
+
+
+def job_of(entry: FileEntry) -> Job:
+    """To measure one file, whatever is known of it."""
+    return {
+        "path": entry.path,
+        "root": entry.root,
+        "sidecar": entry.sidecar,
+        "size_bytes": entry.size_bytes,
+        "mtime_ns": entry.mtime_ns,
+        "do": "measure",
+        "same": [],
+    }
+
+
+def to_measure(job: Job) -> Job:
+    """The same file's, to measure it: its tags are read, or it is none of the known ones."""
+    return job | {"do": "measure", "same": []}
 
 
 class DecoderSettings(TypedDict):

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from ..store.schema import path_keys, stored_keys
 from ..units import MB
 from .file_bytes import is_url
-from .messages import Identity, Job
+from .messages import Identity, Job, job_of
 from .options import ScanOptions
 
 if TYPE_CHECKING:
@@ -165,12 +165,7 @@ class Planner:
             entry.size_bytes,
             entry.mtime_ns,
         )
-        return {
-            "path": entry.path,
-            "root": entry.root,
-            "sidecar": entry.sidecar,
-            "mtime_ns": entry.mtime_ns,
-            "size_bytes": entry.size_bytes,
+        return job_of(entry) | {
             "stamp": stamp,
             "do": "identify",
             "same": self._candidates(entry, index),

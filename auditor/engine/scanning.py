@@ -24,7 +24,7 @@ from .cluster import ClusterError, Workers
 from .exposures import Exposures
 from .known_again import Duplicates, settle_departed
 from .ledger import Ledger
-from .messages import Identity, Job, unpack
+from .messages import Identity, Job, to_measure, unpack
 from .options import Pace, Progress, ScanError, ScanOptions, ScanSummary
 from .plan import Planner, stamp_of
 from .process import StopSignal, hand_back, share_mb
@@ -355,7 +355,7 @@ class _Scan:
         if job["do"] == "identify" and "no data came" not in reason:
             # Tags that cannot be read may still belong to a picture that can.
             self.nameless -= 1
-            self.queues.add([job | {"do": "measure", "same": []}])
+            self.queues.add([to_measure(job)])
         else:
             told: Job = {**job, **own} if own else job
             self._set_aside(told, reason, said, Trouble.ENDED if passing else None)

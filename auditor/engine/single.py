@@ -15,7 +15,7 @@ from ..crawl.entries import FileEntry, Skipped
 from ..crawl.walk import find_files
 from .batch import settings_of
 from .decoder import Decoder
-from .messages import Job, unpack
+from .messages import job_of, unpack
 from .options import ScanOptions
 
 __all__ = ["measure_files"]
@@ -77,16 +77,7 @@ def _one(decoder: Decoder, found: FileEntry | Skipped) -> dict[str, Any]:
     row: dict[str, Any] = {"path": found.path, "status": "set-aside"}
     if isinstance(found, Skipped):
         return row | {"reason": found.reason}
-    job: Job = {
-        "path": found.path,
-        "root": found.root,
-        "sidecar": found.sidecar,
-        "mtime_ns": found.mtime_ns,
-        "size_bytes": found.size_bytes,
-        "do": "measure",
-        "same": [],
-    }
-    outcome = decoder.measure(job)
+    outcome = decoder.measure(job_of(found))
     if outcome[0] == "row":
         message = unpack(outcome[1])
         return message["row"] | (message["pictures"] or {})

@@ -107,7 +107,7 @@ class _Table:
     def __init__(self, frames: pd.DataFrame) -> None:
         self.frames = frames
         self.body = pd.factorize(frames["body"].astype("object"))[0]
-        width, height = self._number("width_px"), self._number("height_px")
+        width, height = numbers(self.frames, "width_px"), numbers(self.frames, "height_px")
         self.long, self.short = np.fmax(width, height), np.fmin(width, height)
         self.source = self._source()
         self.tagged, self.basis = self._tagged()
@@ -115,9 +115,6 @@ class _Table:
         maker = self._flag("maker_note")
         self.source[self._notes_dropped(maker)] = "edited"
         self.maker, self.recoded = maker, recoded
-
-    def _number(self, name: str) -> Floats:
-        return numbers(self.frames, name)
 
     def _flag(self, name: str) -> Floats:
         """1, 0 or not-a-number."""
@@ -141,7 +138,7 @@ class _Table:
     def _tagged(self) -> tuple[Floats, NDArray[np.object_]]:
         """The pitch that tags tell; tables made by hand give it as the frame's own."""
         tagged, pitch, basis = (
-            self._number("told_pitch_um"), self._number("pixel_pitch_um"), self._object("pitch_basis")
+            numbers(self.frames, "told_pitch_um"), numbers(self.frames, "pixel_pitch_um"), self._object("pitch_basis")
         )  # fmt: skip
         by_tags = np.isin(basis.astype(str), ("focal-plane", "maker", "None"))
         by_tags &= self._object("file_source") == None  # noqa: E711
@@ -158,7 +155,10 @@ class _Table:
 
     def evidence(self) -> pd.DataFrame:
         """One row for all frames with the same evidence, with their number; `code` is of the frames."""
-        focal, equivalent = self._number("focal_length_mm"), self._number("focal_35mm")
+        focal, equivalent = (
+            numbers(self.frames, "focal_length_mm"),
+            numbers(self.frames, "focal_35mm"),
+        )
         with np.errstate(all="ignore"):
             view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
             rough = rounding(focal, equivalent) > ROUGH_VIEW
@@ -167,16 +167,19 @@ class _Table:
             # Only bodies with several small sensors are parted by focal length.
             focal[~(focal < LONGEST_OF_SMALL_MM)] = np.nan
             field = np.exp(
-                np.round(np.log(self._number("whole_side_px")) / FIELD_STEP) * FIELD_STEP
+                np.round(np.log(numbers(self.frames, "whole_side_px")) / FIELD_STEP) * FIELD_STEP
             )
         pairs = {}
         for name in ("written", "native"):
-            one, other = self._number(f"{name}_width_px"), self._number(f"{name}_height_px")
+            one, other = (
+                numbers(self.frames, f"{name}_width_px"),
+                numbers(self.frames, f"{name}_height_px"),
+            )
             pairs[f"{name}_long"], pairs[f"{name}_short"] = np.fmax(one, other), np.fmin(one, other)
         table = {
             "body": self.body, "long": self.long, "short": self.short, "source": self.source,
             "tagged": self.tagged, "view": view, "rough": rough, "focal": focal, "field": field, "year": self._years(), **pairs,
-            "diagonal": self._number("sensor_diagonal_mm"), "recoded": self.recoded,
+            "diagonal": numbers(self.frames, "sensor_diagonal_mm"), "recoded": self.recoded,
             "maker": self.maker, "resampled": np.nan_to_num(self._flag("resampled")),
         }  # fmt: skip
         self.code, first = _codes(table)
@@ -237,7 +240,7 @@ class _Table:
                 strict=True,
             )
         )
-        own = self._number("pixel_pitch_um")
+        own = numbers(self.frames, "pixel_pitch_um")
         spread = pitch[code]
         with np.errstate(invalid="ignore"):
             kept = np.abs(own / spread - 1) <= SAME_FIGURE

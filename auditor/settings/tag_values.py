@@ -67,10 +67,10 @@ def within(values: Sequence[float | None], low: float, high: float, at: int = 0)
 
 
 def first_number(
-    tags: Mapping[str, Any], keys: Iterable[str], limits: tuple[float, float], at: int = 0
+    tags: Mapping[str, Any], keys: Iterable[str], limits: tuple[float, float]
 ) -> float | None:
-    """The number at one place of the first of some tags in which it lies between the limits."""
-    found = (within(numbers(tags.get(key)), *limits, at) for key in keys)
+    """The number in the first of some tags in which it lies between the limits."""
+    found = (within(numbers(tags.get(key)), *limits) for key in keys)
     return next((value for value in found if value is not None), None)
 
 

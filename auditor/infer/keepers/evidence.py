@@ -79,10 +79,10 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        `FEATURES` and `CAUSE_FEATURES` of the model; `rule_stops`, `shutter_stops` as they are; `level_cpp`, `softest_cpp`, `sharpest_cpp`: MTF50 of
-        the sharp ends in the mean of the directions, in the softest and in the sharpest of them; `usual_cpp`,
-        `usual_softest_cpp`: the same of sound frames of this lens at this aperture; `direction_deg` of the
-        softest; `directions`, how many could be measured. NaN where nothing was.
+        `FEATURES` and `CAUSE_FEATURES` of the model; `rule_stops`, `shutter_stops` as they are; `level_cpp`,
+        `softest_cpp`, `sharpest_cpp`: MTF50 of the sharp ends in the mean of the directions, in the softest and
+        in the sharpest of them; `usual_cpp`, `usual_softest_cpp`: the same of sound frames of this lens at this
+        aperture; `direction_deg` of the softest; `directions`, how many could be measured. NaN where nothing was.
     """
     level = np.column_stack([numbers(frames, f"{d}_cpp") for d in DIRECTIONS])
     directions = np.isfinite(level).sum(axis=1)

@@ -30,7 +30,7 @@ sharpest of a zone's edges lies in the plane of focus as a rule."""
 _F_NUMBER: Final = 8.0
 """The f-number to which `_DEPTH_PX2` refers."""
 _QUANTILES: Final = (np.arange(8) + 0.5) / 8
-"""Each spread is stood for by six points of equal share."""
+"""Each spread is stood for by eight points of equal share."""
 _ONCE, _TWICE = gammaincinv(1, _QUANTILES), gammaincinv(2, _QUANTILES) / 2
 """These points of an exponential spread and of Erlang's, of mean one."""
 COMPONENTS: Final = 1 + len(_FIXED_PX2) + len(_DEPTH_PX2)
@@ -44,7 +44,7 @@ class Excess:
     """Points that stand for the spreads at K apertures.
 
     Attributes:
-        nodes: (..., K, M) px^2; the first is nothing, each other one of six quantiles of its spread.
+        nodes: (..., K, M) px^2; the first is nothing, each other one of eight quantiles of its spread.
         means: (..., K, COMPONENTS) px^2.
     """
 

@@ -14,13 +14,14 @@ from numpy.typing import NDArray
 
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.likelihood import SHARE_WEIGHT, cell_sums
+from auditor.robust import MAD_TO_SD
 
 __all__ = ["HALF_NORMAL_MEDIAN", "SharedErrors", "shared_errors"]
 
 Floats = NDArray[np.float64]
 
-HALF_NORMAL_MEDIAN: Final = 0.6745
-"""Median of the absolute value of a standard normal deviate (textbook)."""
+HALF_NORMAL_MEDIAN: Final = 1 / MAD_TO_SD
+"""Median of the absolute value of a standard normal deviate."""
 _LEAST_SYSTEMATIC: Final = 0.003
 """Error (ln MTF50) that all figures share whatever they show: shape of the profiles, coding. Curves of
 plain steps lie within 1%."""
