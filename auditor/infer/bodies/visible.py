@@ -125,21 +125,26 @@ def iso_for_snr(log2_snr: Floats, wanted_log2: ArrayLike) -> Floats:
         (N,); -inf where even the lowest ISO of the grid is too noisy, inf where none is.
     """
     wanted = np.broadcast_to(np.asarray(wanted_log2, float), log2_snr.shape[:1])
-    return isos_on(_falling(log2_snr), wanted[:, None])[:, 0]
+    return isos_on(_falling(log2_snr), wanted[None])[0]
 
 
 def isos_on(curves: Floats, wanted: Floats) -> Floats:
-    """`iso_for_snr` of `falling` curves (N, ISO_GRID) for many values each, (N, M) -> (N, M)."""
-    last = curves.shape[1] - 1
+    """`iso_for_snr` of `falling` curves (N, ISO_GRID) for many values each, (M, N) -> (M, N)."""
+    values = np.ascontiguousarray(curves.T)
+    last, many = len(values) - 1, len(curves)
     # The first place of the grid at which the curve lies below what is wanted.
     below = np.zeros(wanted.shape, np.int8)
-    for value in curves.T:
-        below += value[:, None] >= wanted
-    row, right = np.arange(len(curves))[:, None], np.clip(below, 1, last)
-    high, low = curves[row, right - 1], curves[row, right]
+    for value in values:
+        below += value >= wanted
+    right = np.clip(below, 1, last).astype(np.intp)
+    at = right * many + np.arange(many)
+    high, low = values.take(at - many), values.take(at)
     share = (high - wanted) / (high - low)
-    found = _LOG_ISO[right - 1] + share * (_LOG_ISO[right] - _LOG_ISO[right - 1])
-    return np.where(below == 0, -np.inf, np.where(below > last, np.inf, found))
+    found = _LOG_ISO.take(right - 1)
+    found += share * (_LOG_ISO.take(right) - found)
+    found[below == 0] = -np.inf
+    found[below > last] = np.inf
+    return found
 
 
 def _falling(log2_snr: Floats) -> Floats:
@@ -171,8 +176,8 @@ def highest_isos(
     """log2 ISO up to which a typical frame of each band has at least each SNR, (3, bands, SNRs): best,
     low, high."""
     fallen = np.concatenate([look.fallen for look in looks])
-    found = isos_on(fallen, np.tile(np.log2(snrs), (len(fallen), 1)))
-    found = np.swapaxes(found.reshape(len(looks), -1, len(snrs)), 0, 1)
+    wanted = np.broadcast_to(np.log2(snrs)[:, None], (len(snrs), len(fallen)))
+    found = isos_on(fallen, wanted).reshape(len(snrs), len(looks), -1).T
     best, within = found[0], np.clip(found, _LOG_ISO[0], _LOG_ISO[-1])
     low, high = model.interval(within[1:], within[0], share)
     return np.stack([best, np.minimum(low, best), np.maximum(high, best)])
