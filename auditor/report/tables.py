@@ -197,7 +197,7 @@ def _frame(name: str, rows: Sequence[Block]) -> pd.DataFrame:
     if not rows:
         return pd.DataFrame(columns, dtype="string")
     table = pd.DataFrame(columns)
-    for column in table.select_dtypes(object):  # those would have no type in Parquet
+    for column in table.columns[table.dtypes == "object"]:  # those would have no type in Parquet
         known = table[column].notna()
         numbers = pd.to_numeric(table[column], errors="coerce") if known.any() else None
         if numbers is not None and numbers[known].notna().all():

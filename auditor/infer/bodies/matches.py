@@ -62,7 +62,7 @@ def as_noisy_as(
     Infinite when the answer lies beyond every ISO there is.
     """
     columns = [ISO_GRID.index(iso) for iso in isos]
-    fallen = np.concatenate([other.fallen for other in others])
+    fallen = np.concatenate([other.fallen for other in others], axis=1)
     found = isos_on(fallen, np.tile(reference.curves[:, columns].T, len(others)))
     found = found.reshape(len(isos), len(others), -1)
     best = found[..., 0]
