@@ -48,7 +48,8 @@ def reference_isos(model: NoiseModel) -> list[int]:
 
 def _used(model: NoiseModel, beyond: float) -> tuple[float, float]:
     """log2 of the lowest and highest ISO that the body used, and so many stops beyond."""
-    return math.log2(model.isos[0]) - beyond, math.log2(model.isos[-1]) + beyond
+    low, high = np.log2([model.isos[0], model.isos[-1]]).tolist()
+    return low - beyond, high + beyond
 
 
 def as_noisy_as(
