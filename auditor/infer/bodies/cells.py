@@ -89,7 +89,8 @@ class Cells:
     """Robust means of log sigma. Arrays have one entry per cell.
 
     `covariance`: of the means through sampling, cells x cells; `doubt`: what rounding to 8 bit and
-    compression may have done to them all (standard deviation in log); `limits`: the cells without.
+    compression may have done to them all (standard deviation in log); `limits`: the cells without;
+    `measured_frames` and `measured_units`: frames that show noise, and their outings, of all that count.
     """
 
     iso: Floats
@@ -104,6 +105,8 @@ class Cells:
     tone_sd: float
     frame_count: int
     unit_count: int
+    measured_frames: int
+    measured_units: int
     outliers: int
 
     @property
@@ -164,7 +167,7 @@ def gather(tones: pd.DataFrame) -> Cells:
         nothing = np.empty(0)
         return Cells(
             nothing, nothing, nothing, np.empty(0, np.int64), np.empty((0, 0)), nothing, limits,
-            PRIOR_FRAME_SD, PRIOR_OUTING_SD, PRIOR_TONE_SD, frame_count, unit_count, 0,
+            PRIOR_FRAME_SD, PRIOR_OUTING_SD, PRIOR_TONE_SD, frame_count, unit_count, 0, 0, 0,
         )  # fmt: skip
     return _measured(rows, limits, frame_count, unit_count)
 
@@ -228,6 +231,7 @@ def _measured(tones: pd.DataFrame, limits: Limits, frame_count: int, unit_count:
     trust = counts / (counts + 2)
     scatter = _settle(rows, fitted, trust, _censored_median(y, bounded, cell))
     units, unit_of = np.unique(tones["unit"].to_numpy()[first], return_inverse=True)
+    shown = tones[~bounded]
     outing_sd = _outing_sd(scatter.effect, unit_of, scatter.frame_weight, scatter.scale)
     return Cells(
         iso=iso,
@@ -242,6 +246,8 @@ def _measured(tones: pd.DataFrame, limits: Limits, frame_count: int, unit_count:
         tone_sd=scatter.tone_sd,
         frame_count=frame_count,
         unit_count=unit_count,
+        measured_frames=shown["frame"].nunique(),
+        measured_units=shown["unit"].nunique(),
         outliers=int(np.sum(scatter.frame_weight < _OUTLIER)),
     )
 

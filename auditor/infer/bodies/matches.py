@@ -73,9 +73,9 @@ def as_noisy_as(
 
 
 def _seen(model: NoiseModel, log2_iso: float) -> bool:
-    """Whether the body used ISO values on both sides, to a sixth of a stop."""
-    used = np.log2(model.isos)
-    return bool(used.min() - HALF_THIRD <= log2_iso <= used.max() + HALF_THIRD)
+    """Whether the body's noise was measured at ISO values on both sides, to a sixth of a stop."""
+    seen = np.log2(model.cells.iso)
+    return bool(seen.min() - HALF_THIRD <= log2_iso <= seen.max() + HALF_THIRD)
 
 
 def _references(models: Sequence[NoiseModel]) -> list[NoiseModel]:
@@ -100,7 +100,7 @@ def match_bodies(
     out: list[IsoMatch] = []
     able = [m for m in models if m.cells.frame_count >= LEAST_FRAMES and len(m.cells.iso)]
     for reference in _references(able):
-        isos = reference_isos(reference)
+        isos, measured = reference_isos(reference), reference.measured_isos
         others = [m for m in able if m.body != reference.body and m.kind == reference.kind]
         if not others:
             continue
@@ -140,7 +140,7 @@ def match_bodies(
                             "low_exact": round(2.0**low, 1),
                             "high_exact": round(2.0**high, 1),
                             "stops": round(best - float(np.log2(iso)), 3),
-                            "predicted": not (iso in reference.isos and _seen(other, best)),
+                            "predicted": not (iso in measured and _seen(other, best)),
                             "frames": int(
                                 min(reference.cells.frame_count, other.cells.frame_count)
                             ),

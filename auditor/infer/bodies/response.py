@@ -111,6 +111,11 @@ class NoiseModel:
     base_iso: float = 0.0
     """ISO values below this one are no cleaner than it: the sensor holds no more electrons there."""
 
+    @property
+    def measured_isos(self) -> set[int]:
+        """Steps at which noise was measured in a frame; at all others it is only predicted."""
+        return {int(iso) for iso in self.cells.iso}
+
     def interval(self, values: Floats, best: Floats, share: float) -> tuple[Floats, Floats]:
         """Bounds about `best` (log or linear) from draws of it along axis 0."""
         tail = (1 - share) / 2
