@@ -161,8 +161,8 @@ def gather(tones: pd.DataFrame) -> Cells:
     steps, _, cell = _cells(tones)
     alone = np.bincount(cell[~bounded], minlength=len(steps))[cell] == 0
     limits = _limits(tones[alone])
-    frame_count, unit_count = tones["frame"].nunique(), tones["unit"].nunique()
-    rows = tones[~alone]
+    frame_count, unit_count = (len(np.unique(tones[name])) for name in ("frame", "unit"))
+    rows = tones[~alone] if alone.any() else tones
     if not len(rows):
         nothing = np.empty(0)
         return Cells(

@@ -173,7 +173,7 @@ def fit_noise(
     f_cells = f_cells + own @ slopes(law, at_iso, at_signal).T
     error = rng.standard_normal(f_cells.shape) @ np.linalg.cholesky(full).T
     shared = np.random.default_rng([seed, *kind.encode()]).normal(0, ESTIMATOR_SD, DRAWS)
-    draws = f_grid.reshape(DRAWS, -1)
+    draws = f_grid
     # The law's own part less what the cells say of everything, in one product.
     told = np.hstack([own, -(f_cells + error)]).astype(np.float32)
     draws += told @ np.hstack([slopes(law, grid_i, grid_s), gain]).T.astype(np.float32)
@@ -315,7 +315,7 @@ def _prior_draws(
     c_signal: Floats,
     sizes: tuple[float, float, float],
 ) -> tuple[Singles, Singles]:
-    """Draws of the departures on the grid and, the same draws, at the cells."""
+    """Draws of the departures on the grid (DRAWS, ISO x signal) and, the same draws, at the cells."""
     iso_all, iso_back = np.unique(np.concatenate([x_iso, c_iso]), return_inverse=True)
     sig_all, sig_back = np.unique(np.concatenate([x_signal, c_signal]), return_inverse=True)
     root_i = np.linalg.cholesky(_kernel(iso_all, iso_all, _STOPS_ISO) + 1e-9 * np.eye(len(iso_all)))
@@ -330,6 +330,7 @@ def _prior_draws(
     )
     total += by_iso[:, :, None]
     total += by_signal[:, None, :]
-    gi, ci = iso_back[: len(x_iso)], iso_back[len(x_iso) :]
-    gs, cs = sig_back[: len(x_signal)], sig_back[len(x_signal) :]
-    return total.take(gi, axis=1).take(gs, axis=2), total[:, ci, cs]
+    row, flat = iso_back * len(sig_all), total.reshape(DRAWS, -1)
+    grid = np.add.outer(row[: len(x_iso)], sig_back[: len(x_signal)]).ravel()
+    cells = row[len(x_iso) :] + sig_back[len(x_signal) :]
+    return flat.take(grid, axis=1), flat.take(cells, axis=1)
