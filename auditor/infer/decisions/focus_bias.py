@@ -48,8 +48,6 @@ infinity; what lies before it can. So errors behind show more often, in 60% of d
 bias (`artificial.focus`, 60 archives); for errors in front one half is on the safe side."""
 _SHARE: Final = 0.15
 """Least share of the frames that must show the bias."""
-_WRONG: Final = 0.05
-"""Share of archives without bias in which one may be told."""
 _FEW: Final = 20
 """Frames with a sharper part below which nothing is said."""
 _OTHER_WAY: Final = 8
@@ -107,7 +105,7 @@ def find_focus_bias(
         if found is not None:
             tests.append(found)
     tests.sort(key=lambda t: t["p"])
-    sure = tests[: holm([t["p"] for t in tests], _WRONG)]
+    sure = tests[: holm([t["p"] for t in tests])]
     told = [t for t in sure if t["share"] >= _SHARE]
     for entry in told:
         entry["text"] = _text(entry)

@@ -30,21 +30,16 @@ _BLOCKS: Final = 400
 _SHUFFLES: Final = 10_000
 """Shuffles at most: a chance of one in some thousands must stand up to having looked at a hundred series."""
 _BEYOND: Final = 50
-"""Shuffled series with as large a step after which their share is known well enough (to a seventh of it)."""
-_PIECE: Final = 50
-"""Shuffles made at a time."""
+"""Shuffled series with as large a step after which their share is known well enough (to a seventh of it);
+so many are made at a time."""
 _DRAWS: Final = 200
 """Resampled series behind the interval of a change's date and size."""
 _UPPER: Final = 0.7
 """Quantile at which the level of the sharp frames is first sought: failures lie below."""
-_LEVEL_ROUNDS: Final = 10
-"""Rounds in which that level settles."""
 _LEVEL_CUT: Final = 3.0
 """Scales from that level at which a frame has no say: failed frames begin there."""
-_SOUND_SD: Final = 0.03
-"""Scatter of sound frames (log MTF50) where too few lie above the level to tell it,"""
 _LEAST_SD: Final = 0.01
-"""and its least."""
+"""Least scatter of sound frames (log MTF50): of few that happen to agree."""
 _FEW_ALIKE: Final = 5
 """Frames of a level of a factor below which it joins the nearest."""
 _LEFT_OPEN: Final = 0.05
@@ -56,7 +51,7 @@ _LOST: Final = 0.12
 """Log MTF50 off its side's level from which a frame no longer says to which side it belongs: three
 times the scatter of sound frames."""
 _ROUNDS: Final = 12
-"""Rounds of weights of a regression."""
+"""Rounds of weights, of a level and of a regression."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,10 +136,10 @@ def sharp_level(value: Floats) -> float:
     """Where the sharp frames of a set lie, whatever part of it failed: a bisquare mean that starts
     from the upper third and takes its scale from what lies above it."""
     level = float(np.quantile(value, _UPPER))
-    for _ in range(_LEVEL_ROUNDS):
+    for _ in range(_ROUNDS):
         above = value[value >= level] - level
         # The upper half of a normal distribution tells its scale; failures lie below.
-        scale = max(scale_of(above) if len(above) > 2 else _SOUND_SD, _LEAST_SD)
+        scale = max(scale_of(above), _LEAST_SD)
         weight = bisquare_weight(value - level, scale, _LEVEL_CUT)
         if weight.sum() < 1e-9:
             break
@@ -255,10 +250,10 @@ def _chance(sums: _Sums, found: float, rng: np.random.Generator) -> float:
     made once `_BEYOND` were (Besag & Clifford, Biometrika 78, 1991)."""
     beyond = done = 0
     while done < _SHUFFLES and beyond < _BEYOND:
-        order = rng.permuted(np.tile(np.arange(len(sums.count)), (_PIECE, 1)), axis=1)
+        order = rng.permuted(np.tile(np.arange(len(sums.count)), (_BEYOND, 1)), axis=1)
         value, _ = _statistic(sums, order)
         beyond += int((value >= found - 1e-12).sum())
-        done += _PIECE
+        done += _BEYOND
     return (beyond + 1) / (done + 1)
 
 
