@@ -78,12 +78,13 @@ def change_of(one: Series) -> Change | None:
     return None if found is None else described(found, CRITERIA.interval)
 
 
-def test_a_step_of_ten_percent_is_found_at_its_date():
-    found = [change_of(series(-0.105, s)) for s in range(10)]
+@pytest.mark.parametrize("step", [-0.105, -0.5])
+def test_a_step_of_ten_or_forty_percent_is_found_at_its_date(step):
+    found = [change_of(series(step, s)) for s in range(10)]
     sure = [c for c in found if c is not None and c.p < 0.01]
     assert len(sure) >= 9
     assert np.median([abs(c.day - 360) for c in sure]) < 31
-    assert np.median([c.size for c in sure]) == pytest.approx(-0.105, abs=0.025)
+    assert np.median([c.size for c in sure]) == pytest.approx(step, abs=0.025)
 
 
 def test_chance_finds_steps_as_often_as_it_says():

@@ -44,9 +44,9 @@ _FEW_ALIKE: Final = 5
 """Frames of a level of a factor below which it joins the nearest."""
 _LEFT_OPEN: Final = 0.05
 """Share of a step's weight that other columns must leave unexplained, for anything to be told of it."""
-_WINDOWS: Final = (0.2, 0.5)
-"""Cuts (log MTF50) where failed frames lie below: five times the scatter of sound frames, and for
-greater changes more."""
+_WINDOWS: Final = (0.2, 0.8)
+"""Cuts (log MTF50) where failed frames lie below: five times the scatter of sound frames, and one that holds
+both sides of a lens that was dropped (40% softer, `tests/infer/test_decisions.py`)."""
 _LOST: Final = 0.12
 """Log MTF50 off its side's level from which a frame no longer says to which side it belongs: three
 times the scatter of sound frames."""
@@ -261,10 +261,13 @@ def _stepped(
     series: Series, design: Floats, after: NDArray[np.bool_], rows: Codes | slice = slice(None)
 ) -> tuple[float, Floats]:
     """Size of the step, and values freed of the other columns, (n,), so that the earlier level is 0."""
-    step = after[rows].astype(float)[:, None]
-    cut = _WINDOWS[0] if series.sharp else None
-    beta, _ = _fit(series.value[rows], np.hstack([design[rows], step]), cut)
-    return float(beta[-1]), series.value - design @ beta[:-1]
+    value, later = series.value[rows], after[rows]
+    cut, start = None, 0.0
+    if series.sharp:
+        # A great step would take one side for failed: each begins from the level of its own sharp frames.
+        cut, start = _WINDOWS[0], sharp_level(value[later]) - sharp_level(value[~later])
+    beta, _ = _fit(value - start * later, np.column_stack([design[rows], later]), cut)
+    return start + float(beta[-1]), series.value - design @ beta[:-1]
 
 
 def _gains(freed: Floats, size: float, blocks: Codes, sharp: bool) -> Floats:
@@ -290,10 +293,6 @@ def described(found: Candidate, share: float) -> Change:
     """Date and size with intervals, by drawing the outings of each side anew."""
     series, design, blocks, split = found.series, found.design, found.blocks, found.split
     count = np.bincount(blocks).astype(float)
-    for _ in range(2):
-        size, freed = _stepped(series, design, blocks >= split)
-        gain = _gains(freed, size, blocks, series.sharp)
-        split = _split_of(gain, count)
     after = blocks >= split
     size, freed = _stepped(series, design, after)
     gain = _gains(freed, size, blocks, series.sharp)
