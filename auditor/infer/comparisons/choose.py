@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from auditor.infer.comparisons.image_matching import overlay, read_thumb
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
 
-__all__ = ["Chooser", "Meeting", "Pair"]
+__all__ = ["SURE", "Chooser", "Meeting", "Pair"]
 
-_SURE: Final = 0.97
+SURE: Final = 0.97
 """Correlation of signatures from which one scene is likely, where thumbnails were too many to ask."""
 _ALIKE: Final = 0.80
 """Correlation from which it is, where there are no thumbnails at all."""
@@ -115,7 +115,7 @@ class Chooser:
         if not rows:
             return 0
         likeness = self._signature.likeness(np.array(rows), np.full(len(rows), row))
-        return int((likeness >= _SURE).sum())
+        return int((likeness >= SURE).sum())
 
     def _one_scene(self, m: Meeting) -> float | None:
         """Likeness of the two if they show one scene, else None."""
@@ -128,7 +128,7 @@ class Chooser:
                 self._looks += 1
                 likeness = overlay(first, second, m.scale)
                 return likeness if likeness >= _ALIKE_THUMB else None
-        enough = _ALIKE if self._looks < _MOST_LOOKS else _SURE
+        enough = _ALIKE if self._looks < _MOST_LOOKS else SURE
         return m.likeness if m.likeness >= enough else None
 
 

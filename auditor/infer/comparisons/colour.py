@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtr
 
+from auditor.record import ZONE_RADII
 from auditor.robust import Location, huber_weight, robust_location, scale_of
 from auditor.units import WHITE_16
 
@@ -62,16 +63,9 @@ _BRIGHT: Final = 0.85
 """Light above which a channel may be clipped somewhere within a cell, whose value is a mean."""
 _FEWEST_CELLS: Final = 40
 """A tenth of the grid: with fewer cells neither dark nor bright two pictures are not compared."""
-_FEWEST_CORE: Final = 12
-"""So many usable cells around the centre are compared by themselves, else all usable ones."""
-_FEWEST_RING: Final = 5
-"""So many usable cells inside and outside at least, to tell how much darker the corners are."""
-_FEWEST_NEUTRAL: Final = 10
-"""So many neutral-looking cells at least, to say where neutrals go."""
-_INNER: Final = 0.35
-"""Inside this share of the half-diagonal no filter's rim shades (common practice, no source)."""
-_OUTER: Final = 0.7
-"""Outside it lie the corners and the ends of the long sides."""
+_FEWEST_PART: Final = 10
+"""So many usable cells of a part at least, to say something of it: of the centre, of the corners, of what
+looks neutral."""
 _NEUTRAL_UV: Final = 0.012
 """Areas within this distance of the white in u'v' look neutral."""
 _FOUND: Final = 0.98
@@ -94,6 +88,7 @@ _X = ((_COLUMNS + 0.5) / GRID_SHAPE[1] - 0.5).ravel() * 2
 _Y = ((_ROWS + 0.5) / GRID_SHAPE[0] - 0.5).ravel() * 2
 # Distance from the centre over the half-diagonal of a 3:2 frame.
 _RADIUS = np.hypot(_X * 3, _Y * 2) / np.hypot(3, 2)
+_ZONE = np.digitize(_RADIUS, ZONE_RADII)
 # Unevenness: a slope across, one down, and the square of the radius less its mean.
 _PATTERN = np.stack([_X, _Y, _RADIUS**2 - np.mean(_RADIUS**2)], axis=1)
 
@@ -180,24 +175,24 @@ def pair_colour(labelled: Floats, bare: Floats, colour: bool = True) -> PairColo
     if good.sum() < _FEWEST_CELLS:
         return None
     stops = np.log2(np.maximum(ya, 1e-9) / np.maximum(yb, 1e-9))
-    inner, outer = good & (_RADIUS < _INNER), good & (_RADIUS >= _OUTER)
+    inner, outer = good & (_ZONE == 0), good & (_ZONE == 2)
+    held = inner.sum() >= _FEWEST_PART
     # Brightness is compared around the centre, where no filter's rim shades.
-    level = float(np.median(stops[inner if inner.sum() >= _FEWEST_CORE else good]))
+    level = float(np.median(stops[inner if held else good]))
     corner = float("nan")
-    if inner.sum() >= _FEWEST_RING and outer.sum() >= _FEWEST_RING:
+    if held and outer.sum() >= _FEWEST_PART:
         corner = float(np.median(stops[outer]) - np.median(stops[inner]))
     nothing = np.full(2, np.nan)
     channels, pattern, neutral, matched = nothing, np.full((3, 2), np.nan), nothing, nothing
     if colour:
-        safe_a, safe_b = np.maximum(a, 1e-9), np.maximum(b, 1e-9)
-        ratio = np.log(safe_a / safe_b)
+        ratio = np.log(np.maximum(a, 1e-9) / np.maximum(b, 1e-9))
         logs = np.stack([ratio[:, 0] - ratio[:, 1], ratio[:, 2] - ratio[:, 1]], axis=1)
         channels = np.median(logs[good], axis=0)
         pattern = np.stack([_plane(logs[good, k], _PATTERN[good]) for k in range(2)], axis=1)
         shift = uv_of(a[good]) - uv_of(b[good])
         matched = np.median(shift, axis=0)
         white = np.hypot(*(uv_of(b[good]) - uv_of([1.0, 1.0, 1.0])).T) < _NEUTRAL_UV
-        if white.sum() >= _FEWEST_NEUTRAL:
+        if white.sum() >= _FEWEST_PART:
             neutral = np.median(shift[white], axis=0)
     return PairColour(channels, pattern, neutral, matched, level, corner, int(good.sum()))
 

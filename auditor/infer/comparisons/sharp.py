@@ -43,8 +43,6 @@ _DIRECTED_RISK: Final = 8.0
 """The same for a frame that looks shaken."""
 _UNTOLD_SD: Final = 0.05
 """Error in log MTF50 of a figure that comes without a usable one."""
-_MOST_SD: Final = 2.0
-"""A stated error beyond this, in log MTF50, is none."""
 _BARE_SD: Final = 0.03
 """Error of the bare level that unmatched frames are held against, in log MTF50."""
 _BARE_RISK: Final = 1e-3
@@ -60,7 +58,7 @@ class SharpnessTable:
         value[~((value > LEAST_CPP) & (value < 1.0))] = np.nan
         self.log = np.log(value)
         stderr = np.stack([error for _, error in told], axis=1) / value
-        self.stderr = np.where((stderr > 0) & (stderr < _MOST_SD), stderr, _UNTOLD_SD)
+        self.stderr = np.where(stderr > 0, stderr, _UNTOLD_SD)
         self.f_number = numbers(frames, "f_number")
         self.focal = numbers(frames, "focal_length_mm")
         self.pitch = numbers(frames, "pixel_pitch_um")
