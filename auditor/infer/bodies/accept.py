@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 
 from auditor.infer.bodies.bands import BANDS, Band, band_named
@@ -14,9 +12,6 @@ from auditor.infer.bodies.visible import frame_snr, iso_for_snr, third
 from auditor.model import AcceptedRow
 
 __all__ = ["AcceptError", "accept_table", "parse_accept"]
-
-_MOST_ISO: Final = 1e7
-"""An ISO value beyond this is a mistake of typing."""
 
 
 class AcceptError(ValueError):
@@ -35,7 +30,7 @@ def parse_accept(text: str) -> tuple[str, float, Band]:
         iso = float(parts[1])
     except ValueError:
         iso = 0.0
-    if not (0 < iso < _MOST_ISO):
+    if not ISO_GRID[0] <= iso <= ISO_GRID[-1]:
         raise ValueError(f"'{parts[1]}' in '{text}' is not an ISO value")
     return parts[0].strip(), iso, band_named(parts[2])
 

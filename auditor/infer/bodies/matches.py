@@ -12,15 +12,13 @@ from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS
 from auditor.infer.bodies.limits import HALF_THIRD, REACH
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_factor
-from auditor.infer.bodies.visible import BandNoise, isos_on, thirds
+from auditor.infer.bodies.visible import ROUNDED, BandNoise, isos_on, thirds
 from auditor.model import IsoMatch
 
 __all__ = ["LEAST_FRAMES", "MOST_REFERENCES", "as_noisy_as", "match_bodies", "reference_isos"]
 
 Floats = NDArray[np.float64]
 
-_ROUNDED: Final = 0.01
-"""Stops by which engraved ISO values are rounded."""
 USUAL: Final = tuple(i for i in ISOS if 100 <= i <= 12800)
 """Reference values given for every pair, beside those that the reference body used."""
 
@@ -47,7 +45,7 @@ def reference_isos(model: NoiseModel) -> list[int]:
 def _within(model: NoiseModel, log2_iso: float) -> bool:
     """Whether an ISO lies within reach of those that the body used."""
     used = np.log2(model.isos)
-    return bool(used.min() - REACH - _ROUNDED <= log2_iso <= used.max() + REACH + _ROUNDED)
+    return bool(used.min() - REACH - ROUNDED <= log2_iso <= used.max() + REACH + ROUNDED)
 
 
 def as_noisy_as(

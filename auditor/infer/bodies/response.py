@@ -31,7 +31,7 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
 DRAWS: Final = 200
-"""Equally likely courses of noise over ISO and signal."""
+"""Equally likely courses of noise over ISO and signal, or resampled figures, behind an interval."""
 
 ISO_GRID: Final = tuple(i for i in ISOS if i >= 12)
 """Third stops at which a model can be asked."""
@@ -69,10 +69,8 @@ LIMIT_SD: Final = 0.1
 
 _ROUNDS: Final = 16
 """Rounds in which bounds settle: each halves what is left, to 1e-5."""
-_LEAST_FREE: Final = 1e-4
-"""Least precision of what a bounded cell would be without its own bound."""
 _NOTHING: Final = 1e-6
-"""Precision of an observation that says nothing."""
+"""Precision of an observation that says nothing: the least there is."""
 
 
 def _kernel(a: Floats, b: Floats, length: float) -> Floats:
@@ -239,7 +237,7 @@ def _with_limits(
         mean = (gain @ target)[known:]
         variance = np.maximum(np.diag(prior - gain @ prior)[known:], 1e-8)
         # Without what the limit itself said before.
-        free = np.maximum(1 / variance - precision, _LEAST_FREE)
+        free = np.maximum(1 / variance - precision, _NOTHING)
         cavity, around = (mean / variance - shift) / free, 1 / free
         width = np.sqrt(around + LIMIT_SD**2)
         z = (bound - cavity) / width

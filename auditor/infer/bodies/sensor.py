@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from auditor.exposure import nominal_iso
 from auditor.infer.bodies.observe import resampling_unit, sensor_rows
+from auditor.infer.bodies.response import DRAWS
 from auditor.model import Sensor, SensorIso
 
 __all__ = ["LEVEL", "sensor_figures"]
@@ -24,9 +25,6 @@ Floats = NDArray[np.float64]
 
 LEVEL: Final = 1.10
 """Read noise within this factor of the lowest counts as no longer falling."""
-
-_DRAWS: Final = 200
-"""Resampled courses of read noise behind the interval of its level."""
 
 
 def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[str, Sensor]:
@@ -61,11 +59,11 @@ def _medians(values: pd.Series, units: pd.Series, rng: np.random.Generator) -> F
         groups = [np.array([v]) for v in values.to_numpy(float)]
     size = len(groups)
     if size == 1:
-        return np.full(_DRAWS, np.median(groups[0]))
+        return np.full(DRAWS, np.median(groups[0]))
     return np.array(
         [
             np.median(np.concatenate([groups[i] for i in rng.integers(0, size, size)]))
-            for _ in range(_DRAWS)
+            for _ in range(DRAWS)
         ]
     )
 
