@@ -262,6 +262,18 @@ def test_focus_behind_is_told_and_sound_focus_is_not():
     assert told[0.0] <= 1
 
 
+def test_a_lens_that_is_softer_at_its_foot_is_no_focus_behind():
+    """By 15%; a quarter of the frames are held upright, and show the sensor's lower edge beside the scene."""
+    told = 0
+    for seed in range(12):
+        lens = LensSpec(apertures=(2.8, 4.0, 5.6, 8.0, 11.0), frames=12)
+        spec = ArchiveSpec(lenses=(lens,), outings=15, all_columns=False)
+        table = with_depth(simulate_frames(spec, seed)[0], lens, FocusHabit(), seed)
+        table["bottom_mtf50_cpp"] *= 0.85
+        told += len(find_focus_bias(table, [lens_block()], CRITERIA))
+    assert told <= 1
+
+
 def test_a_decision_that_fails_costs_itself_alone(monkeypatch):
     def broken(*_):
         raise ValueError("no luck")

@@ -52,9 +52,6 @@ _FEW: Final = 20
 """Frames with a sharper part below which nothing is said."""
 _OTHER_WAY: Final = 8
 """Frames held the other way round from which a lens's edges are known."""
-_TRUST: Final = 15
-"""Frames at which a difference between opposite sides is believed by half: a frame's sides scatter by
-a sixth, true lenses differ by some hundredths."""
 _HALF: Final = 0.05
 """How much sharper (ln MTF50) a part must be for its frame to count by half: a frame's sides scatter by
 as much (drawn landscapes, `artificial.focus`)."""
@@ -206,7 +203,7 @@ def _usual(
     whether each side of it is known apart from depth.
 
     The corners' fall-off is a line in stops, common to the sides; how far opposite sides differ comes
-    on top, the surer the more frames show it. A side is looked at in frames held so that it lies beside the scene, at the middle's depth as often
+    on top. A side is looked at in frames held so that it lies beside the scene, at the middle's depth as often
     nearer as farther. Where there are few of these, nothing is known of a difference.
     """
     offset = np.stack([log_sharpness(table, s) for s in _SIDES]) - log_sharpness(table, "centre")
@@ -219,7 +216,7 @@ def _usual(
         apart = (offset[first] - offset[second])[shown[first] & shown[second]]
         if len(apart) >= _OTHER_WAY:
             known[[first, second]] = True
-            half = float(np.median(apart)) / 2 * len(apart) / (len(apart) + _TRUST)
+            half = float(np.median(apart)) / 2
             sides[first], sides[second] = both + half, both - half
     at = np.arange(len(below))
     used = np.unique(np.concatenate([below, _OPPOSITE[below]]))
