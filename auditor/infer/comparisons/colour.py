@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtr
@@ -27,7 +26,6 @@ __all__ = [
     "cast_of",
     "ciede2000_of_grey",
     "evenness_of",
-    "middle_of",
     "pair_colour",
     "read_grid",
     "uv_of",
@@ -62,10 +60,8 @@ _DARK: Final = 0.003
 _BRIGHT: Final = 0.85
 """Light above which a channel may be clipped somewhere within a cell, whose value is a mean."""
 _FEWEST_CELLS: Final = 40
-"""A tenth of the grid: with fewer cells neither dark nor bright two pictures are not compared."""
-_FEWEST_PART: Final = 10
-"""So many usable cells of a part at least, to say something of it: of the centre, of the corners, of what
-looks neutral."""
+"""A tenth of the grid: with fewer cells neither dark nor bright two pictures are not compared; nor are their
+centres, corners and neutral-looking places with fewer than a quarter of that."""
 _NEUTRAL_UV: Final = 0.012
 """Areas within this distance of the white in u'v' look neutral."""
 _FOUND: Final = 0.98
@@ -122,19 +118,6 @@ def read_grid(data: bytes | None) -> Floats | None:
     return np.frombuffer(raw, "<u2").reshape(GRID_SHAPE).astype(float) / WHITE_16
 
 
-def middle_of(grid: Floats, scale: float) -> Floats:
-    """The middle of a frame as a grid of its own: what a picture `scale` times as large shows."""
-    rows, columns = GRID_SHAPE[:2]
-    offset = [(n - 1) / 2 * (1 - 1 / scale) for n in (columns, rows)]
-    matrix = np.array([[1 / scale, 0, offset[0]], [0, 1 / scale, offset[1]]])
-    return np.asarray(
-        cv2.warpAffine(
-            grid, matrix, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-    )  # fmt: skip
-
-
 def uv_of(rgb: ArrayLike) -> Floats:
     """CIE 1976 u'v' (CIE 15) of linear sRGB: 4X / (X + 15Y + 3Z), 9Y / (X + 15Y + 3Z)."""
     xyz = np.asarray(rgb, float) @ _RGB_TO_XYZ.T
@@ -176,11 +159,11 @@ def pair_colour(labelled: Floats, bare: Floats, colour: bool = True) -> PairColo
         return None
     stops = np.log2(np.maximum(ya, 1e-9) / np.maximum(yb, 1e-9))
     inner, outer = good & (_ZONE == 0), good & (_ZONE == 2)
-    held = inner.sum() >= _FEWEST_PART
+    held = inner.sum() >= _FEWEST_CELLS // 4
     # Brightness is compared around the centre, where no filter's rim shades.
     level = float(np.median(stops[inner if held else good]))
     corner = float("nan")
-    if held and outer.sum() >= _FEWEST_PART:
+    if held and outer.sum() >= _FEWEST_CELLS // 4:
         corner = float(np.median(stops[outer]) - np.median(stops[inner]))
     nothing = np.full(2, np.nan)
     channels, pattern, neutral, matched = nothing, np.full((3, 2), np.nan), nothing, nothing
@@ -192,7 +175,7 @@ def pair_colour(labelled: Floats, bare: Floats, colour: bool = True) -> PairColo
         shift = uv_of(a[good]) - uv_of(b[good])
         matched = np.median(shift, axis=0)
         white = np.hypot(*(uv_of(b[good]) - uv_of([1.0, 1.0, 1.0])).T) < _NEUTRAL_UV
-        if white.sum() >= _FEWEST_PART:
+        if white.sum() >= _FEWEST_CELLS // 4:
             neutral = np.median(shift[white], axis=0)
     return PairColour(channels, pattern, neutral, matched, level, corner, int(good.sum()))
 

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.comparisons.choose import SURE, Chooser, Meeting, Pair
+from auditor.infer.comparisons.choose import APERTURE_STOPS, MINUTES, SURE, Chooser, Meeting, Pair
 from auditor.infer.comparisons.image_matching import alike_at_scale
 from auditor.infer.comparisons.labels import (
     CROP,
@@ -38,8 +38,6 @@ __all__ = ["Labelled", "Pair", "find_pairs"]
 
 Floats = NDArray[np.float64]
 
-MINUTES: Final = 15.0
-"""Frames further apart in time are no pair: light and scene have changed (common practice, no source)."""
 _NEIGHBOURS: Final = 20
 """So many frames that follow each other in time are held against each other."""
 _WHOLE_VIEW: Final = 0.90
@@ -49,10 +47,6 @@ _SAYS_NOTHING: Final = frozenset(
     ["with", "on", "mit", "avec", "con", "com", "met", "med", "with it"]
 )
 """Names of folders that need no telling beside a label that always comes with them."""
-_APERTURE_STOPS: Final = 1.5
-"""Apertures further apart are no pair: the curve would have to bridge too much."""
-_STOP_ROUNDED: Final = 0.01
-"""Written f-numbers are rounded (f/5.6 is 5.657): a difference of a stop and a half may read so much more."""
 _LONGER_STOPS: Final = 0.15
 """Exposures that differ by less than half a third of a stop do not tell which side carries an accessory."""
 
@@ -242,8 +236,8 @@ def _meet(
     stops = 2 * float(np.log2(c.f_number[with_it] / c.f_number[bare]))
     if label.startswith("converter "):
         # The written aperture holds the converter's own loss of light.
-        stops -= 2 * np.log2(converter_factor(label)) if stops > _APERTURE_STOPS else 0.0
-    if problem is None and abs(stops) > _APERTURE_STOPS + _STOP_ROUNDED:
+        stops -= 2 * np.log2(converter_factor(label)) if stops > APERTURE_STOPS else 0.0
+    if problem is None and abs(stops) > APERTURE_STOPS:
         problem = "the apertures lie more than a stop and a half apart"
     if scale != 1.0 and c.signature.known(bare):
         same_view = likeness
