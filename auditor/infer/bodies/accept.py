@@ -10,6 +10,7 @@ from auditor.infer.bodies.limits import REACH
 from auditor.infer.bodies.response import ISO_GRID, t_factor
 from auditor.infer.bodies.visible import frame_snr, iso_for_snr, third
 from auditor.model import AcceptedRow
+from auditor.robust import low_middle_high
 
 __all__ = ["AcceptError", "accept_table", "parse_accept"]
 
@@ -69,7 +70,6 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
     typical = scenes[chosen.key]
     target = looks(frame_snr(reference.log_sigma, typical, reference.output_scale))
     targets = looks(frame_snr(reference.draws, typical, reference.output_scale))
-    tail = (1 - bodies.criteria.interval) / 2
     rows: list[AcceptedRow] = []
     for (name, of_kind), model in sorted(bodies.models.items()):
         if of_kind != kind or not len(model.cells.iso):
@@ -91,7 +91,7 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
                 continue
             draws = iso_for_snr(frame_snr(model.draws, here, model.output_scale), targets)
             draws = np.clip(draws, grid[0], grid[-1])
-            low, middle, high = np.quantile(draws, [tail, 0.5, 1 - tail])
+            low, middle, high = low_middle_high(draws, bodies.criteria.interval)
             wider = t_factor(model.freedom + reference.freedom, bodies.criteria.interval)
             value = third(best, "near")
             row["iso"] = value

@@ -38,6 +38,7 @@ from auditor.model import (
     Unseen,
 )
 from auditor.record import TONE_SIGNALS
+from auditor.robust import low_middle_high
 
 __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
 
@@ -177,7 +178,7 @@ def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> KeptApart:
     values = np.exp(per_frame.to_numpy(float))
     rng = np.random.default_rng(0)
     picks = rng.integers(0, len(values), (DRAWS, len(values)))
-    low, high = np.quantile(np.median(values[picks], axis=1), [(1 - share) / 2, (1 + share) / 2])
+    low, _, high = low_middle_high(np.median(values[picks], axis=1), share)
     single = len(values) < 3
     return {
         "frames": len(values),

@@ -14,6 +14,7 @@ from auditor.infer.bodies.limits import HALF_THIRD, REACH
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_factor
 from auditor.infer.bodies.visible import ROUNDED, BandNoise, isos_on, thirds
 from auditor.model import IsoMatch
+from auditor.robust import low_middle_high
 
 __all__ = ["LEAST_FRAMES", "MOST_REFERENCES", "as_noisy_as", "match_bodies", "reference_isos"]
 
@@ -64,8 +65,7 @@ def as_noisy_as(
     found = found.reshape(len(others), -1, len(isos))
     best = found[:, 0]
     values = np.clip(found[:, 1:], np.log2(ISO_GRID[0]), np.log2(ISO_GRID[-1]))
-    tail = (1 - share) / 2
-    low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail], axis=1)
+    low, middle, high = low_middle_high(values, share, axis=1)
     scale = np.array(wider)[:, None]
     return np.stack([best, best + (low - middle) * scale, best + (high - middle) * scale])
 

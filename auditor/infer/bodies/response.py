@@ -18,12 +18,13 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr, ndtri, stdtrit
+from scipy.special import log_ndtr, stdtrit
 
 from auditor.exposure import ISOS
 from auditor.infer.bodies.cells import Cells
 from auditor.infer.bodies.photon import Physics, assumed_law, fit_physics_with_step, slopes
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS
+from auditor.robust import half_width, low_middle_high
 
 __all__ = ["DRAWS", "ISO_GRID", "SIGNAL_GRID", "NoiseModel", "fit_noise"]
 
@@ -82,8 +83,9 @@ def t_factor(freedom: float, share: float) -> float:
     """Student's t over the normal quantile, by which an interval of that share is wider. Of a difference
     between two bodies the degrees of freedom add up, as their scatters are about alike (Welch, Biometrika
     34, 1947)."""
-    tail = 0.5 + share / 2
-    return float(stdtrit(freedom, tail) / ndtri(tail)) if np.isfinite(freedom) else 1.0
+    if not np.isfinite(freedom):
+        return 1.0
+    return float(stdtrit(freedom, 0.5 + share / 2)) / half_width(share)
 
 
 @dataclass(frozen=True)
@@ -111,8 +113,7 @@ class NoiseModel:
 
     def interval(self, values: Floats, best: Floats, share: float) -> tuple[Floats, Floats]:
         """Bounds about `best` (log or linear) from draws of it along axis 0."""
-        tail = (1 - share) / 2
-        low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail], axis=0)
+        low, middle, high = low_middle_high(values, share)
         wider = t_factor(self.freedom, share)
         return best + (low - middle) * wider, best + (high - middle) * wider
 

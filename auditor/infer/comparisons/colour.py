@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtr
 
 from auditor.record import ZONE_RADII
-from auditor.robust import Location, huber_weight, robust_location, scale_of
+from auditor.robust import Location, huber_weight, low_middle_high, robust_location, scale_of
 from auditor.units import WHITE_16
 
 __all__ = [
@@ -269,7 +269,7 @@ def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Evennes
         )
         for _ in range(_DRAWS)
     ]
-    low, high = np.quantile(drawn, [(1 - share) / 2, (1 + share) / 2])
+    low, _, high = low_middle_high(drawn, share)
     uneven = _beyond_chance(coefficients) and spread > _UNEVEN_LEAST
     return Evenness(spread, float(low) if uneven else 0.0, float(max(high, spread)), uneven)
 

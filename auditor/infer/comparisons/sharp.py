@@ -19,6 +19,7 @@ from auditor.infer.lenses.grouping import LEAST_CPP, PITCH_UNKNOWN_UM
 from auditor.model import Finding
 from auditor.record import ZONES
 from auditor.record.values import numbers, words
+from auditor.robust import low_middle_high
 
 __all__ = ["SharpnessTable", "compare_sharpness"]
 
@@ -164,11 +165,10 @@ def compare_sharpness(
 
 
 def _entry(zone: str | None, draws: Floats, share: float, pairs: int, blur2: Floats) -> Finding:
-    tail = (1 - share) / 2
-    quantiles = np.quantile(draws, [tail, 0.5, 1 - tail])
+    quantiles = low_middle_high(draws, share)
     quantiles = quantiles[1] + _LOOKS * (quantiles - quantiles[1])
     low, middle, high = (float(np.expm1(q)) for q in quantiles)
-    blur = np.sqrt(np.maximum(np.quantile(blur2, [tail, 0.5, 1 - tail]), 0.0))
+    blur = np.sqrt(np.maximum(low_middle_high(blur2, share), 0.0))
     return {
         "what": "sharpness",
         "zone": zone,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from statistics import NormalDist
 from typing import Any, Final
 
 import numpy as np
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.lenses.grouping import LEAST_CPP
 from auditor.record.values import flags, numbers, texts, words
+from auditor.robust import half_width
 from auditor.units import SECOND_CHARACTERS
 
 __all__ = [
@@ -106,15 +106,14 @@ def picture_width(sizes: Mapping[tuple[str, str], tuple[int, int]], lens: Block)
 
 def log_error(figure: Block, share: float) -> float:
     """Standard error of the log of a figure whose interval holds this share of the truth."""
-    half = NormalDist().inv_cdf(0.5 + share / 2)
     low, high = max(float(figure["low"]), 1e-6), max(float(figure["high"]), 1e-6)
-    return max(math.log(high / low) / (2 * half), LEAST_ERROR)
+    return max(math.log(high / low) / (2 * half_width(share)), LEAST_ERROR)
 
 
 def widened(value: float, error: float, share: float) -> tuple[float, float]:
     """Ends of the interval that holds this share."""
-    half = NormalDist().inv_cdf(0.5 + share / 2)
-    return value - half * error, value + half * error
+    half = half_width(share) * error
+    return value - half, value + half
 
 
 def holm(chances: Sequence[float]) -> int:

@@ -34,6 +34,7 @@ from auditor.infer.lenses.grouping import within_range
 from auditor.model import FocusBias
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE
 from auditor.record.values import numbers, words
+from auditor.robust import low_middle_high
 
 __all__ = ["find_focus_bias", "near_and_far"]
 
@@ -256,8 +257,7 @@ def _interval(seen: NDArray[np.bool_], outing: Floats, criteria: Criteria) -> tu
     rng = np.random.default_rng(criteria.seed)
     pick = rng.integers(0, len(groups), (_DRAWS, len(groups)))
     shares = hits[pick].sum(1) / size[pick].sum(1)
-    tail = (1 - criteria.interval) / 2
-    low, high = np.quantile(shares, [tail, 1 - tail])
+    low, _, high = low_middle_high(shares, criteria.interval)
     return round(float(low), 3), round(float(high), 3)
 
 

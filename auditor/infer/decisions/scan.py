@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.robust import BISQUARE_CUT, bisquare_weight, scale_of
+from auditor.robust import BISQUARE_CUT, bisquare_weight, low_middle_high, scale_of
 
 __all__ = ["Candidate", "Change", "Series", "described", "likeliest"]
 
@@ -42,8 +42,6 @@ _LEAST_SD: Final = 0.01
 """Least scatter of sound frames (log MTF50): of few that happen to agree."""
 _FEW_ALIKE: Final = 5
 """Frames of a level of a factor below which it joins the nearest."""
-_LEFT_OPEN: Final = 0.05
-"""Share of a step's weight that other columns must leave unexplained, for anything to be told of it."""
 _WINDOWS: Final = (0.2, 0.8)
 """Cuts (log MTF50) where failed frames lie below: five times the scatter of sound frames, and one that holds
 both sides of a lens that was dropped (40% softer, `tests/infer/test_decisions.py`)."""
@@ -233,10 +231,9 @@ def _statistic(sums: _Sums, order: Codes) -> tuple[Floats, Codes]:
         step = np.cumsum(score[order], 1)[:, :-1]
         total = np.cumsum(weight[order], 1)[:, :-1]
         # Columns first, so that sums run along memory.
-        known = np.square(np.cumsum(column[:, order], 2)[:, :, :-1]).sum(0)
-        rest = total - known
+        rest = total - np.square(np.cumsum(column[:, order], 2)[:, :, :-1]).sum(0)
         # Where the other columns explain nearly all of a step nothing can be told of it.
-        good = allowed & (rest > _LEFT_OPEN * total) & (rest > 3)
+        good = allowed & (rest > 3)
         value = np.maximum(
             value, np.where(good, np.abs(step) / np.sqrt(np.maximum(rest, 1e-9)), -1)
         )
@@ -307,12 +304,11 @@ def described(found: Candidate, share: float) -> Change:
         at = _split_of(gain[pick], count[pick])
         days += [last[pick[at - 1]], first[pick[at]]]
         sizes.append(_stepped(series, design, after, np.concatenate([rows[b] for b in pick]))[0])
-    tail = (1 - share) / 2
-    low, high = np.quantile(sizes, [tail, 1 - tail])
-    ends = np.quantile(days, [tail, 1 - tail])
+    low, _, high = low_middle_high(sizes, share)
+    earliest, _, latest = low_middle_high(days, share)
     return Change(
         day=float((last[split - 1] + first[split]) / 2),
-        day_low=float(min(ends[0], last[split - 1])), day_high=float(max(ends[1], first[split])),
+        day_low=float(min(earliest, last[split - 1])), day_high=float(max(latest, first[split])),
         size=size, low=float(min(low, size)), high=float(max(high, size)),
         before=int((~after).sum()), after=int(after.sum()), p=found.p,
     )  # fmt: skip

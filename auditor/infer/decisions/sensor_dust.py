@@ -61,8 +61,6 @@ _DIAMETER: Final = 2.6
 """Width of a shadow in places of the map."""
 _ROUNDS: Final = 3
 """Rounds in which depth and time of a spot settle."""
-_MOST_SPOTS: Final = 60
-"""Spots of a body looked at, the surest first."""
 _SAME_SHAPE: Final = 0.02
 """Difference of aspect ratios below which two maps are of one sensor."""
 _BATCH: Final = 100
@@ -271,7 +269,7 @@ def _spots(shots: _Shots) -> list[tuple[_Spot, float]]:
             kept.append(spot)
     places = shots.shape[0] * shots.shape[1] * times[0]
     sure = [(s, min(float(ndtr(-s.sure)) * places, 1.0)) for s in kept]
-    return [(s, p) for s, p in sure if p <= _WRONG][:_MOST_SPOTS]
+    return [(s, p) for s, p in sure if p <= _WRONG]
 
 
 def _standing_out(total: Plane, weights: Plane, first: int, end: int) -> Iterator[_Spot]:

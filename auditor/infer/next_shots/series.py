@@ -16,6 +16,7 @@ from typing import Any, Final, TypeVar
 from auditor.exposure import F_NUMBERS, f_number_index
 from auditor.infer.criteria import Criteria
 from auditor.model import Shot
+from auditor.robust import half_width
 from auditor.settings.lens import range_from_name
 
 __all__ = [
@@ -259,7 +260,7 @@ def _sides(lens: Block, part: Block) -> tuple[Shot, float] | None:
 
 def _frames_each(part: Block, criteria: Criteria) -> int:
     fewest, most = _FRAMES_EACH
-    enough = math.ceil((criteria.half_width * _scatter(part) / _WANTED) ** 2)
+    enough = math.ceil((half_width(criteria.interval) * _scatter(part) / _WANTED) ** 2)
     return min(max(enough, fewest), most)
 
 
@@ -269,7 +270,7 @@ def _scatter(part: Block) -> float:
 
 
 def _after(part: Block, before: float | None, each: int, criteria: Criteria) -> float:
-    new = criteria.half_width * _scatter(part) / math.sqrt(each)
+    new = half_width(criteria.interval) * _scatter(part) / math.sqrt(each)
     return new if before is None else 1 / math.sqrt(1 / before**2 + 1 / new**2)
 
 
