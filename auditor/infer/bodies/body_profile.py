@@ -21,7 +21,7 @@ from auditor.infer.bodies.observe import (
     STEP_LIMIT,
     observe,
 )
-from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
+from auditor.infer.bodies.response import DRAWS, ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
 from auditor.infer.bodies.sensor import sensor_figures
 from auditor.infer.bodies.visible import BandNoise, band_noises, highest_isos
 from auditor.infer.criteria import Criteria
@@ -38,6 +38,7 @@ from auditor.model import (
     Unseen,
 )
 from auditor.record import TONE_SIGNALS
+from auditor.robust import low_middle_high
 
 __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
 
@@ -49,8 +50,6 @@ FIRM_OUTINGS: Final = 2
 """and outings: fewer say more of one place and one light than of the body."""
 _WIDE_FRAMES: Final = 10
 """Frames below which it is said that intervals are wide (common practice, no source)."""
-_RESAMPLED: Final = 200
-"""Resampled medians behind an interval."""
 
 NOISE_OUTPUT_MEGAPIXELS: Final = 8.0
 """Output size for which the noise room states `tone_output_scale`."""
@@ -178,8 +177,8 @@ def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> KeptApart:
     per_frame = (rows["log_sigma"] - expected).groupby(rows["frame"].to_numpy()).median()
     values = np.exp(per_frame.to_numpy(float))
     rng = np.random.default_rng(0)
-    picks = rng.integers(0, len(values), (_RESAMPLED, len(values)))
-    low, high = np.quantile(np.median(values[picks], axis=1), [(1 - share) / 2, (1 + share) / 2])
+    picks = rng.integers(0, len(values), (DRAWS, len(values)))
+    low, _, high = low_middle_high(np.median(values[picks], axis=1), share)
     single = len(values) < 3
     return {
         "frames": len(values),

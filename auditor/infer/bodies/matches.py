@@ -13,15 +13,14 @@ from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS
 from auditor.infer.bodies.limits import HALF_THIRD, REACH
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_factor
-from auditor.infer.bodies.visible import BandNoise, isos_on, thirds
+from auditor.infer.bodies.visible import ROUNDED, BandNoise, isos_on, thirds
 from auditor.model import IsoMatch
+from auditor.robust import low_middle_high
 
 __all__ = ["LEAST_FRAMES", "MOST_REFERENCES", "as_noisy_as", "match_bodies", "reference_isos"]
 
 Floats = NDArray[np.float64]
 
-_ROUNDED: Final = 0.01
-"""Stops by which engraved ISO values are rounded."""
 USUAL: Final = tuple(i for i in ISOS if 100 <= i <= 12800)
 """Reference values given for every pair, beside those that the reference body used."""
 
@@ -42,7 +41,7 @@ and pairs of forty bodies would fill a profile with what nobody asks."""
 def reference_isos(model: NoiseModel) -> list[int]:
     """Third stops from 100 to 12,800 and whatever the body used beyond them, within its reach."""
     wanted = {*USUAL, *(i for i in model.isos if i in ISO_GRID)}
-    low, high = _span(model.isos, REACH + _ROUNDED)
+    low, high = _span(model.isos, REACH + ROUNDED)
     return sorted(i for i in wanted if low <= math.log2(i) <= high)
 
 
@@ -67,8 +66,7 @@ def as_noisy_as(
     found = found.reshape(len(isos), len(others), -1)
     best = found[..., 0]
     values = np.clip(found[..., 1:], np.log2(ISO_GRID[0]), np.log2(ISO_GRID[-1]))
-    tail = (1 - share) / 2
-    low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail], axis=-1)
+    low, middle, high = low_middle_high(values, share, axis=-1)
     ends = best + (low - middle) * wider, best + (high - middle) * wider
     return np.stack([best, *ends]).swapaxes(1, 2)
 
@@ -115,7 +113,7 @@ def match_bodies(
         stops = [math.log2(iso) for iso in isos]
         for i, other in enumerate(others):
             # Told within reach of what the other used; seen where its noise was measured on both sides.
-            first, last = _span(other.isos, REACH + _ROUNDED)
+            first, last = _span(other.isos, REACH + ROUNDED)
             lowest, highest = _span(other.measured_isos, HALF_THIRD)
             for band, answer in answers.items():
                 steps = engraved[band][:, i].T.tolist()
