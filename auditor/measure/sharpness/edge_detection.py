@@ -40,12 +40,13 @@ def radius_of(
 ) -> NDArray[np.float64]:
     """Distance from the frame's centre as a share of the half-diagonal."""
     h, w = shape
-    return np.asarray(np.hypot(y - (h - 1) / 2, x - (w - 1) / 2) / (np.hypot(h, w) / 2))
+    down, along = y - (h - 1) / 2, x - (w - 1) / 2
+    return np.asarray(np.sqrt((down * down + along * along) / ((h * h + w * w) / 4)))
 
 
 def zone_of(radius: NDArray[np.float64]) -> NDArray[np.int_]:
     """Index into `record.ZONES`."""
-    return np.digitize(radius, ZONE_RADII)
+    return np.sum([radius >= limit for limit in ZONE_RADII], axis=0)
 
 
 @dataclass(frozen=True)
