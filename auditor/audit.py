@@ -7,7 +7,6 @@ picture.
 from __future__ import annotations
 
 import gc
-import re
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -30,13 +29,6 @@ if TYPE_CHECKING:
     from auditor.model import Fault, Filter, Gear, Profile
     from auditor.store import Store
 
-_UNREAD: Final = re.compile(
-    r"^(sharpest|weakest)_(x|y|width|height)$|^weakest_|_(edges|method)$|^notes$"
-    r"|^(centre|middle)_lateral|_(gain|read_noise)_|_stderr(_e)?$(?<!ratio_stderr)|_patches$"
-    r"|^(in_focus|grain_px|sigma_output_code8|clipped_share|banding)$"
-    r"|^(sharpness_note|noise_note|flash|fringe_strength|size_bytes|mtime_ns|written_.*|exposure_bias_ev)$"
-)
-"""Columns that no inference reads for every frame: left on disk, they spare most of the memory."""
 VERDICTS: Final = (
     *("judged", "soft", "noisy", "cause", "probability", "expected_cpp", "measured_cpp", "answer"),
 )
@@ -266,7 +258,7 @@ def load_frames(store: Store, every_column: bool) -> pd.DataFrame:
 
     if every_column:
         return relate(reconcile(store.load()))
-    names = [c for c in COLUMNS if not _UNREAD.search(c.name)]
+    names = [c for c in COLUMNS if c.loaded]
     # What was set on the camera stays as it was written; measurements have no nine digits.
     single = [
         c.name for c in names if c.kind in ("float", "int", "list") and c.name not in _SETTINGS

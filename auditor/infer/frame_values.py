@@ -9,21 +9,42 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS, f_number_place
+from auditor.record import SIGNAL_BIN_EDGES
 from auditor.record.values import numbers
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
 __all__ = [
+    "SHARE_COLUMNS",
     "aperture_index",
     "full_frame_focal_mm",
     "nominal_from_index",
     "shown_sharpness",
     "shutter_stops",
+    "signal_quantile",
 ]
 
 Floats = NDArray[np.float64]
 
 _MOST_F_NUMBER: Final = 128.0
 """F-numbers beyond this are mistakes of tags (pinholes; common practice, no source)."""
+
+
+SHARE_COLUMNS: Final = tuple(f"signal_share_{i:02d}" for i in range(len(SIGNAL_BIN_EDGES) - 1))
+"""Columns of the stored histogram of log2 signal."""
+
+
+def signal_quantile(shares: Floats, quantile: float) -> Floats:
+    """log2 signal below which a share of each row's pixels lies, (n,), linear within a bin of the stored
+    histograms (n, bins)."""
+    edges = np.asarray(SIGNAL_BIN_EDGES)
+    full = np.zeros((len(shares), len(edges)))
+    np.cumsum(shares, axis=1, out=full[:, 1:])
+    full /= np.maximum(full[:, -1:], 1e-12)
+    at = np.clip((full <= quantile).sum(axis=1) - 1, 0, len(edges) - 2)
+    row = np.arange(len(full))
+    low, high = full[row, at], full[row, at + 1]
+    within = np.clip((quantile - low) / np.maximum(high - low, 1e-12), 0, 1)
+    return np.asarray(edges[at] + within * (edges[at + 1] - edges[at]))
 
 
 def shown_sharpness(frames: pd.DataFrame, place: str) -> tuple[Floats, Floats]:

@@ -78,12 +78,13 @@ def change_of(one: Series) -> Change | None:
     return None if found is None else described(found, CRITERIA.interval)
 
 
-def test_a_step_of_ten_percent_is_found_at_its_date():
-    found = [change_of(series(-0.105, s)) for s in range(10)]
+@pytest.mark.parametrize("step", [-0.105, -0.5])
+def test_a_step_of_ten_or_forty_percent_is_found_at_its_date(step):
+    found = [change_of(series(step, s)) for s in range(10)]
     sure = [c for c in found if c is not None and c.p < 0.01]
     assert len(sure) >= 9
     assert np.median([abs(c.day - 360) for c in sure]) < 31
-    assert np.median([c.size for c in sure]) == pytest.approx(-0.105, abs=0.025)
+    assert np.median([c.size for c in sure]) == pytest.approx(step, abs=0.025)
 
 
 def test_chance_finds_steps_as_often_as_it_says():
@@ -259,6 +260,18 @@ def test_focus_behind_is_told_and_sound_focus_is_not():
             told[bias] += len(found)
     assert told[-0.5] >= 7
     assert told[0.0] <= 1
+
+
+def test_a_lens_that_is_softer_at_its_foot_is_no_focus_behind():
+    """By 15%; a quarter of the frames are held upright, and show the sensor's lower edge beside the scene."""
+    told = 0
+    for seed in range(12):
+        lens = LensSpec(apertures=(2.8, 4.0, 5.6, 8.0, 11.0), frames=12)
+        spec = ArchiveSpec(lenses=(lens,), outings=15, all_columns=False)
+        table = with_depth(simulate_frames(spec, seed)[0], lens, FocusHabit(), seed)
+        table["bottom_mtf50_cpp"] *= 0.85
+        told += len(find_focus_bias(table, [lens_block()], CRITERIA))
+    assert told <= 1
 
 
 def test_a_decision_that_fails_costs_itself_alone(monkeypatch):

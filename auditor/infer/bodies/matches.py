@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -13,15 +13,14 @@ from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS
 from auditor.infer.bodies.limits import HALF_THIRD, REACH
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_factor
-from auditor.infer.bodies.visible import BandNoise, isos_on, thirds
+from auditor.infer.bodies.visible import ROUNDED, BandNoise, isos_on, thirds
 from auditor.model import IsoMatch
+from auditor.robust import low_middle_high
 
 __all__ = ["LEAST_FRAMES", "MOST_REFERENCES", "as_noisy_as", "match_bodies", "reference_isos"]
 
 Floats = NDArray[np.float64]
 
-_ROUNDED: Final = 0.01
-"""Stops by which engraved ISO values are rounded."""
 USUAL: Final = tuple(i for i in ISOS if 100 <= i <= 12800)
 """Reference values given for every pair, beside those that the reference body used."""
 
@@ -42,14 +41,13 @@ and pairs of forty bodies would fill a profile with what nobody asks."""
 def reference_isos(model: NoiseModel) -> list[int]:
     """Third stops from 100 to 12,800 and whatever the body used beyond them, within its reach."""
     wanted = {*USUAL, *(i for i in model.isos if i in ISO_GRID)}
-    low, high = _used(model, REACH + _ROUNDED)
+    low, high = _span(model.isos, REACH + ROUNDED)
     return sorted(i for i in wanted if low <= math.log2(i) <= high)
 
 
-def _used(model: NoiseModel, beyond: float) -> tuple[float, float]:
-    """log2 of the lowest and highest ISO that the body used, and so many stops beyond."""
-    low, high = np.log2([model.isos[0], model.isos[-1]]).tolist()
-    return low - beyond, high + beyond
+def _span(isos: Collection[int], beyond: float) -> tuple[float, float]:
+    """log2 of the lowest and highest of these ISO values, and so many stops beyond."""
+    return math.log2(min(isos)) - beyond, math.log2(max(isos)) + beyond
 
 
 def as_noisy_as(
@@ -68,8 +66,7 @@ def as_noisy_as(
     found = found.reshape(len(isos), len(others), -1)
     best = found[..., 0]
     values = np.clip(found[..., 1:], np.log2(ISO_GRID[0]), np.log2(ISO_GRID[-1]))
-    tail = (1 - share) / 2
-    low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail], axis=-1)
+    low, middle, high = low_middle_high(values, share, axis=-1)
     ends = best + (low - middle) * wider, best + (high - middle) * wider
     return np.stack([best, *ends]).swapaxes(1, 2)
 
@@ -96,7 +93,7 @@ def match_bodies(
     out: list[IsoMatch] = []
     able = [m for m in models if m.cells.frame_count >= LEAST_FRAMES and len(m.cells.iso)]
     for reference in _references(able):
-        isos = reference_isos(reference)
+        isos, measured = reference_isos(reference), reference.measured_isos
         others = [m for m in able if m.body != reference.body and m.kind == reference.kind]
         if not others:
             continue
@@ -115,9 +112,9 @@ def match_bodies(
         }
         stops = [math.log2(iso) for iso in isos]
         for i, other in enumerate(others):
-            # Told within reach of what the other used; seen where it used ISO values on both sides.
-            first, last = _used(other, REACH + _ROUNDED)
-            lowest, highest = _used(other, HALF_THIRD)
+            # Told within reach of what the other used; seen where its noise was measured on both sides.
+            first, last = _span(other.isos, REACH + ROUNDED)
+            lowest, highest = _span(other.measured_isos, HALF_THIRD)
             for band, answer in answers.items():
                 steps = engraved[band][:, i].T.tolist()
                 for iso, log2_iso, (best, low, high), step in zip(
@@ -140,7 +137,7 @@ def match_bodies(
                             "low_exact": round(2.0**low, 1),
                             "high_exact": round(2.0**high, 1),
                             "stops": round(best - log2_iso, 3),
-                            "predicted": not (iso in reference.isos and lowest <= best <= highest),
+                            "predicted": not (iso in measured and lowest <= best <= highest),
                             "frames": int(
                                 min(reference.cells.frame_count, other.cells.frame_count)
                             ),

@@ -52,8 +52,6 @@ _ROUNDS: Final = 6
 """Rounds of weights that are relative to the fitted variance."""
 _PULL: Final = 0.3
 """Weight of the pull to none of the two small terms, in cells: it only settles ties."""
-_STEPS_SEEN: Final = 5
-"""ISO values below which no dual-gain step is looked for: two on either side of one."""
 
 RANDOM_LEAST: Final = 0.1
 """Least share of the variance seen that is random from frame to frame, so much as clean sensors leave
@@ -201,10 +199,7 @@ def fit_physics_with_step(
     """
     fit = fit_development if developed else fit_physics
     best, least = fit(iso, signal, log_sigma, sd)
-    used = np.unique(iso)
-    if len(used) < _STEPS_SEEN:
-        return best, least
-    for step in used[2:-1]:
+    for step in np.unique(iso)[2:-1]:  # two ISO values on either side
         law, rest = fit(iso, signal, log_sigma, sd, float(step))
         if law.read_high < law.read_low and rest < least - STEP_GAIN:
             best, least = law, rest

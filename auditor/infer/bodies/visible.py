@@ -24,6 +24,7 @@ from auditor.record import TONE_SIGNALS
 
 __all__ = [
     "MID_TONE",
+    "ROUNDED",
     "BandNoise",
     "band_noises",
     "frame_snr",
@@ -46,8 +47,8 @@ _LIGHTNESS_LINE: Final = 903.3
 """Its slope below."""
 _LIGHTNESS_SCALE: Final = 116.0
 """Factor of the cube root above."""
-_ROUNDING: Final = 0.05
-"""Thirds of a stop by which an ISO may lie off an engraved one: ISO 800 is not above ISO 800."""
+ROUNDED: Final = 1 / 60
+"""Stops by which an ISO may lie off an engraved one: ISO 800 is not above ISO 800."""
 
 _LOG_ISO: Final = np.log2(np.array(ISO_GRID, float))
 
@@ -173,8 +174,8 @@ def thirds(log2_iso: Floats, rounding: str = "near") -> NDArray[np.int64]:
     steps = 3 * (log2_iso - math.log2(100))
     rounded = {
         "near": np.rint(steps),
-        "down": np.floor(steps + _ROUNDING),
-        "up": np.ceil(steps - _ROUNDING),
+        "down": np.floor(steps + 3 * ROUNDED),
+        "up": np.ceil(steps - 3 * ROUNDED),
     }[rounding]
     index = np.clip(rounded - round(3 * math.log2(ISO_GRID[0] / 100)), 0, len(ISO_GRID) - 1)
     return np.asarray(ISO_GRID)[index.astype(int)]

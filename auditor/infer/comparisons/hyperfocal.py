@@ -20,13 +20,20 @@ from numpy.typing import NDArray
 from scipy.special import j1, stdtrit
 
 from auditor.exposure import F_NUMBERS
-from auditor.infer.comparisons.curves import expected_log_mtf50, find_range
+from auditor.infer.comparisons.curves import blur_px, expected_log_mtf50, find_range
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import shown_sharpness
 from auditor.infer.lenses.grouping import LEAST_CPP, PITCHES_UM
 from auditor.model import Comparison, Finding, LeftOutPairs
-from auditor.optics import circle_of_confusion_um, defocus_disc_px, hyperfocal_m, mtf50, system_mtf
+from auditor.optics import (
+    circle_of_confusion_um,
+    defocus_disc_px,
+    half_at,
+    hyperfocal_m,
+    mtf50,
+    system_mtf,
+)
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
 from auditor.record.values import flags, numbers, words
 from auditor.robust import robust_location
@@ -46,12 +53,6 @@ _FEWEST: Final = 3
 _MOST: Final = 1000
 """Landscapes of one lens and body beyond which a random sample stands for all: a difference is then
 good to some 0.2%."""
-USUAL_BLUR: Final = 0.5
-"""Blur of a lens in px where its curve is not known."""
-_BLURS: Final = np.linspace(0.0, 3.0, 61)
-"""Blur of a lens in px that its curve is turned into, in steps of a twentieth of a pixel."""
-_FREQUENCIES: Final = np.linspace(0.0, 1.0, 1001)
-"""Cycles per pixel at which responses are worked out; a step is 0.2 to 1% of MTF50."""
 _SHARPEST_SHARE: Final = 0.75
 """Wherever a landscape was focused, something in it is nearly as sharp as the lens's better frames;
 one whose sharpest part falls short of this share of them was missed or shaken."""
@@ -68,32 +69,21 @@ def infinity_loss(
     f_number: float,
     pitch_um: float,
     focus_m: float,
-    blur_px: float = USUAL_BLUR,
+    own_blur_px: float,
 ) -> tuple[float, float]:
     """Blur disc at infinity (px) and what it leaves of the MTF50 there (share).
 
     The MTF of a uniform disc of diameter d is |2 J1(pi d f) / (pi d f)| (Goodman, Introduction to
-    Fourier Optics, on severe defocus), beside diffraction, pixel and a lens blur of `blur_px`.
+    Fourier Optics, on severe defocus), beside diffraction, pixel and the lens's `own_blur_px`.
     Geometric optics: for discs of a few pixels wave optics leaves up to an eighth more.
     """
     disc = defocus_disc_px(focal_mm, f_number, pitch_um, focus_m)
-    sharp = system_mtf(_FREQUENCIES, f_number, pitch_um, blur_px)
-    x = np.maximum(np.pi * disc * _FREQUENCIES, 1e-9)
-    blurred = sharp * np.abs(2 * j1(x) / x)
-    return disc, _mtf50_of(blurred) / _mtf50_of(sharp)
 
+    def blurred(frequency: Floats) -> Floats:
+        x = np.maximum(np.pi * disc * frequency, 1e-9)
+        return system_mtf(frequency, f_number, pitch_um, own_blur_px) * np.abs(2 * j1(x) / x)
 
-def _mtf50_of(response: Floats) -> float:
-    """Frequency at which a response on `_FREQUENCIES` first falls below one half."""
-    at = int(np.argmax(response < 0.5))
-    above, below = response[at - 1], response[at]
-    step = (above - 0.5) / max(above - below, 1e-12)
-    return float(_FREQUENCIES[at - 1] + step * (_FREQUENCIES[at] - _FREQUENCIES[at - 1]))
-
-
-def _blur_of(log_mtf50: float, f_number: float, pitch_um: float) -> float:
-    """Gaussian blur (px) of a lens whose MTF50 in the corners is known."""
-    return float(np.interp(-log_mtf50, -np.log(mtf50(f_number, pitch_um, _BLURS)), _BLURS))
+    return disc, float(half_at(blurred, ()) / mtf50(f_number, pitch_um, own_blur_px))
 
 
 def focus_table(
@@ -173,7 +163,8 @@ def _usual_and_own(
     part = find_range(lenses, lens, body, None, focal)
     curve, known = expected_log_mtf50(part, [n], pitch)
     usual = float(expected_log_mtf50(None, [n], pitch)[0][0, 2])
-    return usual, _blur_of(curve[0, 2], n, pitch) if known[2] else USUAL_BLUR
+    # Without a curve the far part is held against a usual centre.
+    return usual, float(blur_px(curve[0, 2 if known[2] else 0], n, pitch))
 
 
 _FOCUSED: Final = {

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime, timedelta
-from statistics import NormalDist
 from typing import Any, Final
 
 import numpy as np
@@ -14,6 +12,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.lenses.grouping import LEAST_CPP
 from auditor.record.values import flags, numbers, texts, words
+from auditor.robust import half_width
 from auditor.units import SECOND_CHARACTERS
 
 __all__ = [
@@ -37,10 +36,9 @@ __all__ = [
 Block = Mapping[str, Any]
 Floats = NDArray[np.float64]
 
-_DAY_NS: Final = 86_400_000_000_000
-"""Nanoseconds of a day."""
-_EPOCH: Final = datetime(1970, 1, 1)
-"""Day 0."""
+_WRONG: Final = 0.05
+"""Share of archives in which anything may be told by luck alone: a kind of decision at a time, all lenses and
+bodies counted."""
 LEAST_ERROR: Final = 1e-4
 """Least standard error of a log: intervals are rounded."""
 _PIXELS: Final = 6000
@@ -58,14 +56,12 @@ def days(frames: pd.DataFrame) -> Floats:
     """Days since 1970 of the local time at which each frame was taken, (n,), NaN unknown."""
     text = texts(frames, "taken").str.slice(0, SECOND_CHARACTERS)
     stamps = pd.to_datetime(text, errors="coerce", format="ISO8601")
-    values = stamps.to_numpy("datetime64[ns]")
-    out = values.astype(np.int64) / _DAY_NS
-    return np.where(np.isnat(values), np.nan, out)
+    return ((stamps - pd.Timestamp(0)) / pd.Timedelta(days=1)).to_numpy(float)
 
 
-def date_of(day: float) -> datetime:
+def date_of(day: float) -> pd.Timestamp:
     """The date of so many days since 1970."""
-    return _EPOCH + timedelta(days=day)
+    return pd.Timestamp(0) + pd.Timedelta(days=day)
 
 
 def iso_day(day: float) -> str:
@@ -110,22 +106,21 @@ def picture_width(sizes: Mapping[tuple[str, str], tuple[int, int]], lens: Block)
 
 def log_error(figure: Block, share: float) -> float:
     """Standard error of the log of a figure whose interval holds this share of the truth."""
-    half = NormalDist().inv_cdf(0.5 + share / 2)
     low, high = max(float(figure["low"]), 1e-6), max(float(figure["high"]), 1e-6)
-    return max(math.log(high / low) / (2 * half), LEAST_ERROR)
+    return max(math.log(high / low) / (2 * half_width(share)), LEAST_ERROR)
 
 
 def widened(value: float, error: float, share: float) -> tuple[float, float]:
     """Ends of the interval that holds this share."""
-    half = NormalDist().inv_cdf(0.5 + share / 2)
-    return value - half * error, value + half * error
+    half = half_width(share) * error
+    return value - half, value + half
 
 
-def holm(chances: Sequence[float], wrong: float) -> int:
+def holm(chances: Sequence[float]) -> int:
     """How many of some tests, the least chance first, stand up to there having been so many (Holm, Scand. J.
-    Statist. 6, 1979); `wrong` is the share of archives in which any of them may by luck."""
+    Statist. 6, 1979)."""
     for rank, chance in enumerate(chances):
-        if chance > wrong / (len(chances) - rank):
+        if chance > _WRONG / (len(chances) - rank):
             return rank
     return len(chances)
 

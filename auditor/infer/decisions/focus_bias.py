@@ -34,6 +34,7 @@ from auditor.infer.lenses.grouping import within_range
 from auditor.model import FocusBias
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE
 from auditor.record.values import numbers, words
+from auditor.robust import low_middle_high
 
 __all__ = ["find_focus_bias", "near_and_far"]
 
@@ -48,15 +49,10 @@ infinity; what lies before it can. So errors behind show more often, in 60% of d
 bias (`artificial.focus`, 60 archives); for errors in front one half is on the safe side."""
 _SHARE: Final = 0.15
 """Least share of the frames that must show the bias."""
-_WRONG: Final = 0.05
-"""Share of archives without bias in which one may be told."""
 _FEW: Final = 20
 """Frames with a sharper part below which nothing is said."""
 _OTHER_WAY: Final = 8
 """Frames held the other way round from which a lens's edges are known."""
-_TRUST: Final = 15
-"""Frames at which a difference between opposite sides is believed by half: a frame's sides scatter by
-a sixth, true lenses differ by some hundredths."""
 _HALF: Final = 0.05
 """How much sharper (ln MTF50) a part must be for its frame to count by half: a frame's sides scatter by
 as much (drawn landscapes, `artificial.focus`)."""
@@ -107,7 +103,7 @@ def find_focus_bias(
         if found is not None:
             tests.append(found)
     tests.sort(key=lambda t: t["p"])
-    sure = tests[: holm([t["p"] for t in tests], _WRONG)]
+    sure = tests[: holm([t["p"] for t in tests])]
     told = [t for t in sure if t["share"] >= _SHARE]
     for entry in told:
         entry["text"] = _text(entry)
@@ -208,7 +204,7 @@ def _usual(
     whether each side of it is known apart from depth.
 
     The corners' fall-off is a line in stops, common to the sides; how far opposite sides differ comes
-    on top, the surer the more frames show it. A side is looked at in frames held so that it lies beside the scene, at the middle's depth as often
+    on top. A side is looked at in frames held so that it lies beside the scene, at the middle's depth as often
     nearer as farther. Where there are few of these, nothing is known of a difference.
     """
     offset = np.stack([log_sharpness(table, s) for s in _SIDES]) - log_sharpness(table, "centre")
@@ -221,7 +217,7 @@ def _usual(
         apart = (offset[first] - offset[second])[shown[first] & shown[second]]
         if len(apart) >= _OTHER_WAY:
             known[[first, second]] = True
-            half = float(np.median(apart)) / 2 * len(apart) / (len(apart) + _TRUST)
+            half = float(np.median(apart)) / 2
             sides[first], sides[second] = both + half, both - half
     at = np.arange(len(below))
     used = np.unique(np.concatenate([below, _OPPOSITE[below]]))
@@ -261,8 +257,7 @@ def _interval(seen: NDArray[np.bool_], outing: Floats, criteria: Criteria) -> tu
     rng = np.random.default_rng(criteria.seed)
     pick = rng.integers(0, len(groups), (_DRAWS, len(groups)))
     shares = hits[pick].sum(1) / size[pick].sum(1)
-    tail = (1 - criteria.interval) / 2
-    low, high = np.quantile(shares, [tail, 1 - tail])
+    low, _, high = low_middle_high(shares, criteria.interval)
     return round(float(low), 3), round(float(high), 3)
 
 

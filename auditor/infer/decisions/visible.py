@@ -16,6 +16,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from auditor.infer.bodies.visible import MID_TONE
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
     aperture_text,
@@ -58,8 +59,6 @@ _USUAL: Final = (0.3, 5.6)
 _FEW_NOISY: Final = 8
 """Frames of a body below which nothing is said of its noise."""
 _ZONES: Final = ("centre", "corner")
-_MID_TONE: Final = 0.18
-"""Signal of the mid-tone at which ISO 12232 judges noise."""
 
 
 def viewings(criteria: Criteria) -> list[Viewing]:
@@ -262,7 +261,7 @@ def noise_seen(
     rows: list[NoiseVisible] = []
     for body in bodies:
         tones = sorted(
-            (t for t in body["tones"] if t["signal"] == _MID_TONE and t.get("snr_output")),
+            (t for t in body["tones"] if t["signal"] == MID_TONE and t.get("snr_output")),
             key=lambda t: t["iso"],
         )
         tones = [t for t in tones if not t.get("predicted")]
