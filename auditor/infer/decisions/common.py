@@ -25,7 +25,6 @@ __all__ = [
     "iso_day",
     "log_error",
     "picture_sizes",
-    "picture_width",
     "same",
     "usable",
     "widened",
@@ -39,8 +38,6 @@ _WRONG: Final = 0.05
 bodies counted."""
 LEAST_ERROR: Final = 1e-4
 """Least standard error of a log: intervals are rounded."""
-_PIXELS: Final = 6000
-"""Long side of a picture whose size no frame tells."""
 
 
 def days(frames: pd.DataFrame) -> Floats:
@@ -88,11 +85,6 @@ def body_widths(sizes: Mapping[tuple[str, str], tuple[int, int]]) -> dict[str, i
     for (body, _), (long, _) in sizes.items():
         out[body] = max(out.get(body, 0), long)
     return out
-
-
-def picture_width(sizes: Mapping[tuple[str, str], tuple[int, int]], lens: Block) -> int:
-    """Long side in pixels of a lens's pictures."""
-    return sizes.get((lens["body"], lens["lens"]), (_PIXELS, 0))[0]
 
 
 def log_error(figure: Block, share: float) -> float:
