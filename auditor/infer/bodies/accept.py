@@ -98,6 +98,6 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
             row["low"] = third(best + (low - middle) * wider, "down")
             row["high"] = third(best + (high - middle) * wider, "up")
             row["iso_exact"] = round(2.0**best, 1)
-            row["predicted"] = value not in model.isos
+            row["predicted"] = value not in model.measured_isos
             row["reason"] = None
     return rows

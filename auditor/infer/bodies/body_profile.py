@@ -45,7 +45,7 @@ __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
 Floats = NDArray[np.float64]
 
 FIRM_FRAMES: Final = 5
-"""Frames from which on a limit is named in a headline,"""
+"""Frames of measured noise from which on a limit is named in a headline,"""
 FIRM_OUTINGS: Final = 2
 """and outings: fewer say more of one place and one light than of the body."""
 _WIDE_FRAMES: Final = 10
@@ -249,7 +249,13 @@ def _describe(model: BodiesModel, body: str, kind: str, looks: Mapping[str, Band
     noise = model.models[body, kind]
     cells = noise.cells
     notes: list[str] = []
-    firm = cells.frame_count >= FIRM_FRAMES and cells.unit_count >= FIRM_OUTINGS
+    # Where no noise is seen at all, what is told rests on all frames.
+    telling = (
+        (cells.measured_frames, cells.measured_units)
+        if len(cells.iso)
+        else (cells.frame_count, cells.unit_count)
+    )
+    firm = telling[0] >= FIRM_FRAMES and telling[1] >= FIRM_OUTINGS
     if kind in ("edited", "camera", "unknown"):
         notes.append("noise reduction and development are part of what was measured")
     if cells.frame_count < _WIDE_FRAMES:
@@ -257,7 +263,7 @@ def _describe(model: BodiesModel, body: str, kind: str, looks: Mapping[str, Band
     if not firm:
         notes.append(
             f"its limits stay out of headlines: those need {FIRM_FRAMES} frames of "
-            f"{FIRM_OUTINGS} outings"
+            f"{FIRM_OUTINGS} outings{' that show noise' if len(cells.iso) else ''}"
         )
     unseen = no_noise_seen(noise)
     if unseen:
@@ -281,6 +287,7 @@ def _describe(model: BodiesModel, body: str, kind: str, looks: Mapping[str, Band
     return {
         "kind": kind,
         "frames_used": cells.frame_count,
+        "frames_measured": cells.measured_frames,
         "outings": cells.unit_count,
         "limits_firm": firm,
         "no_noise_seen": unseen,

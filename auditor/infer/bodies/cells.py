@@ -85,7 +85,8 @@ class Cells:
     """Robust means of log sigma. Arrays have one entry per cell.
 
     `covariance`: of the means through sampling, cells x cells; `doubt`: what rounding to 8 bit and
-    compression may have done to them all (standard deviation in log); `limits`: the cells without.
+    compression may have done to them all (standard deviation in log); `limits`: the cells without;
+    `measured_frames` and `measured_units`: frames that show noise, and their outings, of all that count.
     """
 
     iso: Floats
@@ -100,6 +101,8 @@ class Cells:
     tone_sd: float
     frame_count: int
     unit_count: int
+    measured_frames: int
+    measured_units: int
     outliers: int
 
     @property
@@ -154,13 +157,13 @@ def gather(tones: pd.DataFrame) -> Cells:
     steps, _, cell = _cells(tones)
     alone = np.bincount(cell[~bounded], minlength=len(steps))[cell] == 0
     limits = _limits(tones[alone])
-    frame_count, unit_count = tones["frame"].nunique(), tones["unit"].nunique()
-    rows = tones[~alone]
+    frame_count, unit_count = (len(np.unique(tones[name])) for name in ("frame", "unit"))
+    rows = tones[~alone] if alone.any() else tones
     if not len(rows):
         nothing = np.empty(0)
         return Cells(
             nothing, nothing, nothing, np.empty(0, np.int64), np.empty((0, 0)), nothing, limits,
-            PRIOR_FRAME_SD, PRIOR_OUTING_SD, PRIOR_TONE_SD, frame_count, unit_count, 0,
+            PRIOR_FRAME_SD, PRIOR_OUTING_SD, PRIOR_TONE_SD, frame_count, unit_count, 0, 0, 0,
         )  # fmt: skip
     return _measured(rows, limits, frame_count, unit_count)
 
@@ -224,6 +227,7 @@ def _measured(tones: pd.DataFrame, limits: Limits, frame_count: int, unit_count:
     trust = counts / (counts + 2)
     scatter = _settle(rows, fitted, trust, _censored_median(y, bounded, cell))
     units, unit_of = np.unique(tones["unit"].to_numpy()[first], return_inverse=True)
+    shown = tones[~bounded]
     outing_sd = _outing_sd(scatter.effect, unit_of, scatter.frame_weight, scatter.scale)
     return Cells(
         iso=iso,
@@ -238,6 +242,8 @@ def _measured(tones: pd.DataFrame, limits: Limits, frame_count: int, unit_count:
         tone_sd=scatter.tone_sd,
         frame_count=frame_count,
         unit_count=unit_count,
+        measured_frames=shown["frame"].nunique(),
+        measured_units=shown["unit"].nunique(),
         outliers=int(np.sum(scatter.frame_weight < _OUTLIER)),
     )
 

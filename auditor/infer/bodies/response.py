@@ -111,6 +111,11 @@ class NoiseModel:
     base_iso: float = 0.0
     """ISO values below this one are no cleaner than it: the sensor holds no more electrons there."""
 
+    @property
+    def measured_isos(self) -> set[int]:
+        """Steps at which noise was measured in a frame; at all others it is only predicted."""
+        return {int(iso) for iso in self.cells.iso}
+
     def interval(self, values: Floats, best: Floats, share: float) -> tuple[Floats, Floats]:
         """Bounds about `best` (log or linear) from draws of it along axis 0."""
         low, middle, high = low_middle_high(values, share)
@@ -167,7 +172,7 @@ def fit_noise(
     f_cells = f_cells + own @ slopes(law, at_iso, at_signal).T
     error = rng.standard_normal(f_cells.shape) @ np.linalg.cholesky(full).T
     shared = np.random.default_rng([seed, *kind.encode()]).normal(0, ESTIMATOR_SD, DRAWS)
-    draws = f_grid.reshape(DRAWS, -1)
+    draws = f_grid
     # The law's own part less what the cells say of everything, in one product.
     told = np.hstack([own, -(f_cells + error)]).astype(np.float32)
     draws += told @ np.hstack([slopes(law, grid_i, grid_s), gain]).T.astype(np.float32)
@@ -309,7 +314,7 @@ def _prior_draws(
     c_signal: Floats,
     sizes: tuple[float, float, float],
 ) -> tuple[Singles, Singles]:
-    """Draws of the departures on the grid and, the same draws, at the cells."""
+    """Draws of the departures on the grid (DRAWS, ISO x signal) and, the same draws, at the cells."""
     iso_all, iso_back = np.unique(np.concatenate([x_iso, c_iso]), return_inverse=True)
     sig_all, sig_back = np.unique(np.concatenate([x_signal, c_signal]), return_inverse=True)
     root_i = np.linalg.cholesky(_kernel(iso_all, iso_all, _STOPS_ISO) + 1e-9 * np.eye(len(iso_all)))
@@ -324,6 +329,7 @@ def _prior_draws(
     )
     total += by_iso[:, :, None]
     total += by_signal[:, None, :]
-    gi, ci = iso_back[: len(x_iso)], iso_back[len(x_iso) :]
-    gs, cs = sig_back[: len(x_signal)], sig_back[len(x_signal) :]
-    return total.take(gi, axis=1).take(gs, axis=2), total[:, ci, cs]
+    row, flat = iso_back * len(sig_all), total.reshape(DRAWS, -1)
+    grid = np.add.outer(row[: len(x_iso)], sig_back[: len(x_signal)]).ravel()
+    cells = row[len(x_iso) :] + sig_back[len(x_signal) :]
+    return flat.take(grid, axis=1), flat.take(cells, axis=1)

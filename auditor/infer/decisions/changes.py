@@ -25,6 +25,7 @@ from auditor.infer.lenses.grouping import within_range
 from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
 from auditor.record.values import numbers, words
+from auditor.robust import group_medians
 
 __all__ = ["find_changes"]
 
@@ -213,13 +214,12 @@ def _body_tests(frames: pd.DataFrame, day: Floats) -> Iterator[_Test]:
 
 def _noise_residuals(tones: list[Floats], speed: Floats, rows: Rows) -> Floats:
     """Mean over tones of log noise less what is usual at that ISO and tone, (len(rows),)."""
-    kept = []
-    for sigma in tones:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            value = np.log(sigma[rows])
-        usual = pd.Series(value).groupby(speed[rows]).transform("median").to_numpy()
-        kept.append(np.where(np.isfinite(value), value - usual, np.nan))
-    stack = np.stack(kept)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        value = np.log(np.stack([sigma[rows] for sigma in tones]))
+    steps, step = np.unique(speed[rows], return_inverse=True)
+    group = step + len(steps) * np.arange(len(tones))[:, None]
+    usual = group_medians(value.ravel(), group.ravel())[group]
+    stack = np.where(np.isfinite(value), value - usual, np.nan)
     count = np.isfinite(stack).sum(0)
     return np.where(count > 0, np.nansum(stack, 0) / np.maximum(count, 1), np.nan)
 

@@ -285,12 +285,11 @@ def _seen_from(
     """Highest ISO without and lowest ISO with noise that shows."""
     hidden = None
     width = width_px or criteria.output_width_px
-    for tone in tones:
-        share = 1 / float(tone["snr_output"])
-        # White noise: at another size of pixel its deviation grows with the width in pixels.
-        share *= width / criteria.output_width_px
-        clean, noisy = (quality(*_USUAL, pitch_um, width, viewing, noise=s) for s in (0.0, share))
-        if float(clean - noisy) >= JND:
+    # White noise: at another size of pixel its deviation grows with the width in pixels.
+    shares = width / criteria.output_width_px / np.array([float(t["snr_output"]) for t in tones])
+    clean, *noisy = quality(*_USUAL, pitch_um, width, viewing, noise=np.append(0.0, shares))
+    for tone, left in zip(tones, noisy, strict=True):
+        if clean - left >= JND:
             return hidden, int(tone["iso"])
         hidden = int(tone["iso"])
     return hidden, None
