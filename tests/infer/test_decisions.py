@@ -33,6 +33,7 @@ from auditor.record import DUST_GRID, Dust, pack_dust
 from auditor.viewing import Viewing
 
 CRITERIA = Criteria()
+SIZES = {(f"Body {b}", f"Lens {n}"): (6000, 4000) for b in "AB" for n in "AB"}
 
 
 def figure(mtf50: float, half: float = 0.02, frames: int = 20) -> dict:
@@ -138,7 +139,7 @@ def test_errors_that_two_apertures_share_cancel():
 
 
 def test_what_diffraction_costs_shows_in_large_prints_only():
-    rows = visible_losses([lens_block()], {}, Criteria(print_cm=(6.0, 60.0)))
+    rows = visible_losses([lens_block()], SIZES, Criteria(print_cm=(6.0, 60.0)))
     words = {r["viewing"]: r["verdict"] for r in rows}
     assert words["6 cm print from 50 cm"] == "not visible"
     assert words["60 cm print from 50 cm"] == "visible"
@@ -147,10 +148,11 @@ def test_what_diffraction_costs_shows_in_large_prints_only():
 
 
 def test_the_sharper_lens_is_named_and_equals_are_not():
-    better = lens_rivals([lens_block(factor=1.08), lens_block("Lens B")], {}, CRITERIA)
+    better = lens_rivals([lens_block(factor=1.08), lens_block("Lens B")], SIZES, CRITERIA)
     assert better[0]["zones"]["centre"]["sharper"] == "Lens A"
-    equal = lens_rivals([lens_block(factor=1.01), lens_block("Lens B")], {}, CRITERIA)
+    equal = lens_rivals([lens_block(factor=1.01), lens_block("Lens B")], SIZES, CRITERIA)
     assert equal[0]["zones"]["centre"]["sharper"] is None
+    assert equal[0]["seen"]
     assert not {"visible", "probably visible"} & set(equal[0]["seen"].values())
 
 
@@ -162,19 +164,19 @@ def test_what_both_lenses_lack_alike_cancels_and_what_one_lacks_does_not():
         for row in lens["focal_ranges"][0]["apertures"]:
             for zone in ("centre", "corner"):
                 row[zone] |= {"frames_error": 0.008, "lacking": 0.05}
-    assert lens_rivals(pair, {}, CRITERIA)[0]["zones"]["centre"]["sharper"] == "Lens A"
+    assert lens_rivals(pair, SIZES, CRITERIA)[0]["zones"]["centre"]["sharper"] == "Lens A"
     for row in pair[1]["focal_ranges"][0]["apertures"]:
         for zone in ("centre", "corner"):
             row[zone]["lacking"] = 0.12
-    assert lens_rivals(pair, {}, CRITERIA)[0]["zones"]["centre"]["sharper"] is None
+    assert lens_rivals(pair, SIZES, CRITERIA)[0]["zones"]["centre"]["sharper"] is None
 
 
 def test_lenses_on_bodies_that_develop_differently_are_declined():
     other = lens_block("Lens B", body="Body B")
-    found = lens_rivals([lens_block(), other], {}, CRITERIA)
+    found = lens_rivals([lens_block(), other], SIZES, CRITERIA)
     assert "develop differently" in found[0]["declined"]
     raw = [lens_block(source="raw"), lens_block("Lens B", body="Body B", source="raw")]
-    assert lens_rivals(raw, {}, CRITERIA)[0]["declined"] is None
+    assert lens_rivals(raw, SIZES, CRITERIA)[0]["declined"] is None
 
 
 def dust_table(

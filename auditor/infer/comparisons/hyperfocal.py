@@ -16,15 +16,15 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import j1, stdtrit
 
 from auditor.exposure import F_NUMBERS
 from auditor.infer.comparisons.curves import blur_px, expected_log_mtf50, find_range
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import shown_sharpness
-from auditor.infer.lenses.grouping import LEAST_CPP, PITCHES_UM
+from auditor.infer.frame_values import log_sharpness, near_and_far
+from auditor.infer.lenses.grouping import PITCHES_UM
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.optics import (
     circle_of_confusion_um,
@@ -34,7 +34,7 @@ from auditor.optics import (
     mtf50,
     system_mtf,
 )
-from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
+from auditor.record import SIDES, ZONES
 from auditor.record.values import flags, numbers, words
 from auditor.robust import robust_location
 
@@ -65,13 +65,13 @@ _NEAREST_FOCAL: Final = 2.0
 
 
 def infinity_loss(
-    focal_mm: float,
-    f_number: float,
-    pitch_um: float,
-    focus_m: float,
-    own_blur_px: float,
-) -> tuple[float, float]:
-    """Blur disc at infinity (px) and what it leaves of the MTF50 there (share).
+    focal_mm: ArrayLike,
+    f_number: ArrayLike,
+    pitch_um: ArrayLike,
+    focus_m: ArrayLike,
+    own_blur_px: ArrayLike,
+) -> tuple[Floats, Floats]:
+    """Blur disc at infinity (px) and what it leaves of the MTF50 there (share). Arguments broadcast.
 
     The MTF of a uniform disc of diameter d is |2 J1(pi d f) / (pi d f)| (Goodman, Introduction to
     Fourier Optics, on severe defocus), beside diffraction, pixel and the lens's `own_blur_px`.
@@ -83,7 +83,7 @@ def infinity_loss(
         x = np.maximum(np.pi * disc * frequency, 1e-9)
         return system_mtf(frequency, f_number, pitch_um, own_blur_px) * np.abs(2 * j1(x) / x)
 
-    return disc, float(half_at(blurred, ()) / mtf50(f_number, pitch_um, own_blur_px))
+    return disc, half_at(blurred, disc.shape) / mtf50(f_number, pitch_um, own_blur_px)
 
 
 def focus_table(
@@ -97,10 +97,6 @@ def focus_table(
     optics' at this aperture). Frames at the farthest distance that their lens writes are left out unless
     that lies beyond the hyperfocal distance: only then is it known where they were focused.
     """
-    names = [
-        *("row", "lens", "body", "focal_mm", "f_number", "pitch_um", "hyperfocal_m", "focus_m"),
-        *("ratio", "where", "disc_px", "kept", "far", "near", "best"),
-    ]
     focal, n = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
     distance, pitch = numbers(frames, "focus_distance_m"), numbers(frames, "pixel_pitch_um")
     usable = (words(frames, "status") == "measured") & flags(frames, "best", True)
@@ -114,31 +110,24 @@ def focus_table(
     with np.errstate(invalid="ignore"):
         usable &= (distance >= LANDSCAPE * reach) & (distance > _NEAREST_FOCAL * focal / 1000)
         usable &= (distance < _farthest(distance, lens, body)) | (distance > AT[1] * reach)
-    turn = numbers(frames, "orientation")
-    shown = {place: shown_sharpness(frames, place)[0] for place in (*ZONES, *SIDES)}
-    curves: dict[tuple[Any, ...], tuple[float, float]] = {}
-    rows: list[dict[str, Any]] = []
-    for i in _enough(np.flatnonzero(usable), lens, body).tolist():
-        settings = (lens[i], body[i], float(focal[i]), float(n[i]), float(pitch[i]))
-        if settings not in curves:
-            curves[settings] = _usual_and_own(settings, lenses)
-        usual, own = curves[settings]
-        focus, ratio = float(distance[i]), float(distance[i] / reach[i])
-        where = "short" if ratio < AT[0] else "at" if ratio <= AT[1] else "beyond"
-        disc, kept = infinity_loss(*settings[2:], focus, own)
-        near = LOWER_SIDE.get(int(turn[i]) if np.isfinite(turn[i]) else 1, "bottom")
-        parts = []
-        for side in (OPPOSITE_SIDE[near], near):
-            value = shown[side][i]
-            parts.append(float(np.log(value)) - usual if value > LEAST_CPP else np.nan)
-        seen = [float(p[i]) for p in shown.values() if p[i] > LEAST_CPP]
-        parts.append(float(np.log(max(seen))) - usual if seen else np.nan)
-        rows.append(
-            dict(zip(names, [
-                i, *settings, float(reach[i]), focus, ratio, where, disc, kept, *parts,
-            ], strict=True))
-        )  # fmt: skip
-    return pd.DataFrame(rows, columns=names)
+    rows = _enough(np.flatnonzero(usable), lens, body)
+    table = pd.DataFrame({
+        "row": rows, "lens": lens[rows], "body": body[rows], "focal_mm": focal[rows],
+        "f_number": n[rows], "pitch_um": pitch[rows], "hyperfocal_m": reach[rows],
+        "focus_m": distance[rows], "ratio": distance[rows] / reach[rows],
+    })  # fmt: skip
+    settings = table[["lens", "body", "focal_mm", "f_number", "pitch_um"]]
+    keys = list(settings.itertuples(index=False, name=None))
+    curves = {key: _usual_and_own(key, lenses) for key in set(keys)}
+    usual, own = np.array([curves[key] for key in keys]).reshape(-1, 2).T
+    disc, kept = infinity_loss(focal[rows], n[rows], pitch[rows], distance[rows], own)
+    near, far, _ = near_and_far(frames.iloc[rows])
+    parts = [log_sharpness(frames.iloc[rows], place) for place in (*ZONES, *SIDES)]
+    short, at = table["ratio"] < AT[0], table["ratio"] <= AT[1]
+    return table.assign(
+        where=np.select([short, at], ["short", "at"], "beyond"), disc_px=disc, kept=kept,
+        far=far - usual, near=near - usual, best=np.fmax.reduce(parts) - usual,
+    )  # fmt: skip
 
 
 def _farthest(distance: Floats, lens: Words, body: Words) -> Floats:

@@ -14,8 +14,8 @@ from auditor.infer.comparisons.paired import paired_difference
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import shown_sharpness, shutter_stops
-from auditor.infer.lenses.grouping import LEAST_CPP, PITCH_UNKNOWN_UM
+from auditor.infer.frame_values import log_sharpness, shown_sharpness, shutter_stops
+from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
 from auditor.model import Finding
 from auditor.record import ZONES
 from auditor.record.values import numbers, words
@@ -54,11 +54,9 @@ class SharpnessTable:
     """The columns that comparing sharpness needs, as arrays."""
 
     def __init__(self, frames: pd.DataFrame) -> None:
-        told = [shown_sharpness(frames, z) for z in ZONES]
-        value = np.stack([mtf50 for mtf50, _ in told], axis=1)
-        value[~((value > LEAST_CPP) & (value < 1.0))] = np.nan
-        self.log = np.log(value)
-        stderr = np.stack([error for _, error in told], axis=1) / value
+        self.log = np.stack([log_sharpness(frames, z) for z in ZONES], axis=1)
+        errors = [shown_sharpness(frames, z)[1] for z in ZONES]
+        stderr = np.stack(errors, axis=1) / np.exp(self.log)
         self.stderr = np.where(stderr > 0, stderr, _UNTOLD_SD)
         self.f_number = numbers(frames, "f_number")
         self.focal = numbers(frames, "focal_length_mm")

@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.lenses.grouping import LEAST_CPP
 from auditor.record.values import flags, numbers, texts, words
 from auditor.robust import half_width
 from auditor.units import SECOND_CHARACTERS
@@ -25,9 +24,7 @@ __all__ = [
     "holm",
     "iso_day",
     "log_error",
-    "log_sharpness",
     "picture_sizes",
-    "picture_width",
     "same",
     "usable",
     "widened",
@@ -41,15 +38,6 @@ _WRONG: Final = 0.05
 bodies counted."""
 LEAST_ERROR: Final = 1e-4
 """Least standard error of a log: intervals are rounded."""
-_PIXELS: Final = 6000
-"""Long side of a picture whose size no frame tells."""
-
-
-def log_sharpness(frames: pd.DataFrame, place: str) -> Floats:
-    """Log MTF50 (c/px) by which frames are compared, of a zone or side, (n,), NaN unmeasured."""
-    value = numbers(frames, f"{place}_mtf50_cpp")
-    value[~((value > LEAST_CPP) & (value < 1.0))] = np.nan
-    return np.log(value)
 
 
 def days(frames: pd.DataFrame) -> Floats:
@@ -97,11 +85,6 @@ def body_widths(sizes: Mapping[tuple[str, str], tuple[int, int]]) -> dict[str, i
     for (body, _), (long, _) in sizes.items():
         out[body] = max(out.get(body, 0), long)
     return out
-
-
-def picture_width(sizes: Mapping[tuple[str, str], tuple[int, int]], lens: Block) -> int:
-    """Long side in pixels of a lens's pictures."""
-    return sizes.get((lens["body"], lens["lens"]), (_PIXELS, 0))[0]
 
 
 def log_error(figure: Block, share: float) -> float:

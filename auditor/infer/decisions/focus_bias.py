@@ -27,16 +27,15 @@ from auditor.infer.decisions.common import (
     aperture_text,
     focal_text,
     holm,
-    log_sharpness,
     usable,
 )
+from auditor.infer.frame_values import EDGES, OPPOSITE_EDGE, log_sharpness, near_and_far
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import FocusBias
-from auditor.record import LOWER_SIDE, OPPOSITE_SIDE
 from auditor.record.values import numbers, words
 from auditor.robust import low_middle_high
 
-__all__ = ["find_focus_bias", "near_and_far"]
+__all__ = ["find_focus_bias"]
 
 Block = Mapping[str, Any]
 Floats = NDArray[np.float64]
@@ -60,32 +59,17 @@ _MOST_LINE: Final = 400
 """Frames through which a line is laid at most: every pair of them is looked at."""
 _FEW_AT: Final = 5
 """Frames at an aperture from which its loss is told."""
-_SIDES: Final = ("bottom", "top", "left", "right")
 _READ: Final = (
     *("orientation", "f_number", "outing", "centre_mtf50_cpp"),
-    *(f"{side}_mtf50_cpp" for side in _SIDES),
+    *(f"{side}_mtf50_cpp" for side in EDGES),
 )
 """Columns that one lens's frames are judged by: choosing rows copies all columns there are."""
-_OPPOSITE: Final = np.array([_SIDES.index(OPPOSITE_SIDE[s]) for s in _SIDES])
-_BELOW: Final = np.array([_SIDES.index(LOWER_SIDE.get(turn, "bottom")) for turn in range(9)])
-"""Side that was below, by the tag Orientation."""
 _DRAWS: Final = 400
 """Resampled archives behind an interval."""
 _FLIPS: Final = 4000
 """Draws of signs behind a chance."""
 _LOSS: Final = 0.05
 """Loss of MTF50 at the meant place from which an aperture is named."""
-
-
-def near_and_far(frames: pd.DataFrame) -> tuple[Floats, Floats, NDArray[np.int64]]:
-    """Log MTF50 of the frame's lower (near) and upper (far) edge as it was held, (n,) each, and the
-    sensor's side that was below: 0 bottom, 1 top, 2 left, 3 right.
-    """
-    turned = numbers(frames, "orientation")
-    below = _BELOW[np.where((turned >= 1) & (turned <= 8), turned, 1).astype(np.int64)]
-    side = np.stack([log_sharpness(frames, s) for s in _SIDES])
-    at = np.arange(len(frames))
-    return side[below, at], side[_OPPOSITE[below], at], below
 
 
 def find_focus_bias(
@@ -188,10 +172,10 @@ def _judge(
 def _beside(table: pd.DataFrame, below: Rows) -> Floats:
     """Log MTF50 (n,) of the parts beside the middle as the frame was held, the mean of those that show;
     NaN where none does."""
-    left = np.where(below < 2, _SIDES.index("left"), _SIDES.index("bottom"))
-    side = np.stack([log_sharpness(table, s) for s in _SIDES])
+    left = np.where(below < 2, EDGES.index("left"), EDGES.index("bottom"))
+    side = np.stack([log_sharpness(table, s) for s in EDGES])
     at = np.arange(len(table))
-    both = np.stack([side[left, at], side[_OPPOSITE[left], at]])
+    both = np.stack([side[left, at], side[OPPOSITE_EDGE[left], at]])
     shown = np.isfinite(both)
     with np.errstate(invalid="ignore"):
         return np.asarray(np.where(shown, both, 0.0).sum(0) / shown.sum(0))
@@ -207,7 +191,7 @@ def _usual(
     on top. A side is looked at in frames held so that it lies beside the scene, at the middle's depth as often
     nearer as farther. Where there are few of these, nothing is known of a difference.
     """
-    offset = np.stack([log_sharpness(table, s) for s in _SIDES]) - log_sharpness(table, "centre")
+    offset = np.stack([log_sharpness(table, s) for s in EDGES]) - log_sharpness(table, "centre")
     beside = np.stack([below >= 2, below >= 2, below < 2, below < 2])
     shown = beside & np.isfinite(offset) & np.isfinite(stops)
     both = _line(np.tile(stops, (4, 1))[shown], offset[shown], stops)
@@ -220,8 +204,8 @@ def _usual(
             half = float(np.median(apart)) / 2
             sides[first], sides[second] = both + half, both - half
     at = np.arange(len(below))
-    used = np.unique(np.concatenate([below, _OPPOSITE[below]]))
-    return sides[below, at], sides[_OPPOSITE[below], at], bool(known[used].all())
+    used = np.unique(np.concatenate([below, OPPOSITE_EDGE[below]]))
+    return sides[below, at], sides[OPPOSITE_EDGE[below], at], bool(known[used].all())
 
 
 def _line(x: Floats, y: Floats, at: Floats) -> Floats:

@@ -158,8 +158,8 @@ def _compare(
         if ratios:
             over = _over_apertures(ratios, max(sum(outings) - 2, 1), criteria)
             entry["zones"][zone], chances[zone] = over
-    if alike:
-        entry["seen"] = _seen(Files.of(a, first, sizes), shared, outings, criteria)
+    if alike and (files := Files.of(a, first, sizes)):
+        entry["seen"] = _seen(files, shared, outings, criteria)
     return entry, chances
 
 

@@ -21,7 +21,6 @@ from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
     aperture_text,
     log_error,
-    picture_width,
     widened,
 )
 from auditor.infer.lenses.describe import best_aperture
@@ -97,11 +96,12 @@ class Files:
     sharpening_error: float = 0.0
 
     @classmethod
-    def of(cls, lens: Block, part: Block, sizes: Sizes) -> Files:
-        """Those behind a focal range of a lens."""
+    def of(cls, lens: Block, part: Block, sizes: Sizes) -> Files | None:
+        """Those behind a focal range of a lens; None where no frame tells their size."""
+        size = sizes.get((lens["body"], lens["lens"]))
         pitch = lens["pixel_pitch_um"] or PITCH_UNKNOWN_UM
         known = part.get("sharpening") or {"amount": 0.0, "error": 0.0}
-        return cls(pitch, picture_width(sizes, lens), known["amount"], known["error"])
+        return size and cls(pitch, size[0], known["amount"], known["error"])
 
     def quality(self, mtf50_cpp: Any, f_number: Any, viewing: Viewing, **more: float) -> Any:
         """Square-root integral of figures at an aperture."""
@@ -175,7 +175,8 @@ def visible_losses(lenses: Sequence[Block], sizes: Sizes, criteria: Criteria) ->
     rows: list[VisibleLoss] = []
     for lens in lenses:
         for part in lens["focal_ranges"]:
-            rows += _part_rows(lens, part, Files.of(lens, part, sizes), criteria)
+            files = Files.of(lens, part, sizes)
+            rows += _part_rows(lens, part, files, criteria) if files else []
     return rows
 
 
