@@ -133,21 +133,28 @@ class Draws:
     @cached_property
     def from_frames(self) -> Floats:
         """The same without what more frames would not take away."""
-        jacobian = self.fit.model.optics.jacobian(self.fit.state.theta)
-        beyond = self._beyond.quantile(self._drawn.shared.deviate, self.fit.data.f_numbers)
+        return np.asarray(self.fit.curve + self._moved(self.fit.data.f_numbers))
+
+    def _moved(self, f_numbers: Floats) -> Floats:
+        """(B, Z, M) by how much (ln MTF50) frames leave the fit's curve open: by the fit's covariance, and
+        by how high it may lie over frames so few. Near the top of the likelihood both tell the same error,
+        which counts once: as much as the covariance has more of it is added."""
+        jacobian = self.fit.model.optics.on(f_numbers).jacobian(self.fit.state.theta)
         moved = np.einsum("zkp,bp->bzk", jacobian, self._drawn.theta)
-        return np.asarray(self.fit.curve + moved + beyond)
+        one_below = -self._beyond.quantile(np.array([-1.0]), f_numbers)[0]
+        common = np.clip(one_below / np.maximum(moved.std(0), 1e-9), 0, 1)
+        beyond = self._beyond.quantile(self._drawn.shared.deviate, f_numbers)
+        return np.asarray(moved * np.sqrt(1 - common**2) + beyond)
 
     def on(self, f_numbers: Floats) -> Floats:
         """(B, Z, M) ln MTF50 at any apertures."""
         optics = self.fit.model.optics.on(f_numbers)
         value = optics.curves(self.fit.state.theta)
         drawn, shared = self._drawn, self._drawn.shared
-        out = value + np.einsum("zkp,bp->bzk", optics.jacobian(self.fit.state.theta), drawn.theta)
+        out = value + self._moved(f_numbers)
         out += shared.level[:, None, None]
         half = ndtri((1 + ndtr(shared.deviate)) / 2)
         out += half[:, None, None] * self._depth(f_numbers, value)
-        out += self._beyond.quantile(shared.deviate, f_numbers)
         return _outwards(out, drawn.weight)
 
     @property
