@@ -246,12 +246,13 @@ def _scan(
 
 
 def _profile(target: Path, wanted: Any, archives: tuple[str, ...] = ()) -> dict[str, Any]:
-    from auditor.audit import OptionError
+    from auditor.audit import OptionError, ready_later_stages
     from auditor.crawl.names import shown_root
     from auditor.store import StoreError, why
     from auditor.unchanged import unless_unchanged
 
     def make() -> dict[str, Any]:
+        ready_later_stages()
         made = auditor.profile(auditor.load(target), wanted, archives=archives)
         auditor.report(made, target)
         return made

@@ -133,17 +133,17 @@ def depth_of_field_m(
 
 
 def defocus_disc_px(
-    focal_length_mm: float,
-    f_number: float,
-    pitch_um: float,
-    focus_m: float,
+    focal_length_mm: ArrayLike,
+    f_number: ArrayLike,
+    pitch_um: ArrayLike,
+    focus_m: ArrayLike,
     subject_m: float = float("inf"),
-) -> float:
-    """Diameter in pixels of the geometric blur disc of a point at `subject_m`.
+) -> Floats:
+    """Diameter in pixels of the geometric blur disc of a point at `subject_m`. Arguments broadcast.
 
     c = f^2 |s2 - s1| / (N s2 (s1 - f)); for a subject at infinity c = f^2 / (N (s1 - f)).
     """
-    f = focal_length_mm / 1000
-    ratio = 1.0 if np.isinf(subject_m) else abs(subject_m - focus_m) / subject_m
-    disc_m = f * f * ratio / (f_number * (focus_m - f))
-    return float(disc_m * 1e6 / pitch_um)
+    f, focus = np.asarray(focal_length_mm, float) / 1000, np.asarray(focus_m, float)
+    ratio = 1.0 if np.isinf(subject_m) else np.abs(subject_m - focus) / subject_m
+    disc_m = f * f * ratio / (np.asarray(f_number, float) * (focus - f))
+    return np.asarray(disc_m * 1e6 / np.asarray(pitch_um, float))

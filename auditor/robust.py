@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri, stdtrit
 
 __all__ = [
@@ -23,7 +23,9 @@ __all__ = [
     "bisquare_slope",
     "bisquare_weight",
     "group_medians",
+    "half_width",
     "huber_weight",
+    "low_middle_high",
     "robust_location",
     "scale_of",
     "share_interval",
@@ -79,9 +81,22 @@ def _inside(residuals: Floats, scale: float, cut: float) -> Floats:
     return np.asarray(1 - np.minimum((residuals / (cut * scale)) ** 2, 1.0))
 
 
+def half_width(share: float) -> float:
+    """Standard errors from the middle to either end of the interval that holds this share (normal
+    distribution)."""
+    return float(ndtri(0.5 + share / 2))
+
+
+def low_middle_high(draws: ArrayLike, share: float, axis: int = 0) -> Floats:
+    """Low end of the interval of equally likely values that holds this share, their median, and its high
+    end, (3, ...)."""
+    tail = (1 - share) / 2
+    return np.asarray(np.quantile(np.asarray(draws), [tail, 0.5, 1 - tail], axis=axis))
+
+
 def share_interval(hits: int, of: int, share: float) -> tuple[float, float]:
     """Ends of the interval of `hits` / `of` that holds this share (Wilson, J. Am. Stat. Assoc. 22, 1927)."""
-    z = float(ndtri(0.5 + share / 2))
+    z = half_width(share)
     p = hits / of
     centre = (p + z * z / (2 * of)) / (1 + z * z / of)
     half = z / (1 + z * z / of) * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of))

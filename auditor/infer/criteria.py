@@ -87,13 +87,6 @@ class Criteria:
         }  # fmt: skip
 
     @property
-    def half_width(self) -> float:
-        """Standard errors from the middle of an interval to either end (normal distribution)."""
-        from statistics import NormalDist
-
-        return NormalDist().inv_cdf(0.5 + self.interval / 2)
-
-    @property
     def output_width_px(self) -> int:
         """Long side in px of a 3:2 picture of `output_megapixels`."""
         return round(math.sqrt(self.output_megapixels * 1e6 * _SHAPE))

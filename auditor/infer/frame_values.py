@@ -9,21 +9,53 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS, f_number_place
+from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIGNAL_BIN_EDGES
 from auditor.record.values import numbers
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
 __all__ = [
+    "EDGES",
+    "OPPOSITE_EDGE",
+    "SHARE_COLUMNS",
     "aperture_index",
     "full_frame_focal_mm",
+    "log_sharpness",
+    "near_and_far",
     "nominal_from_index",
     "shown_sharpness",
     "shutter_stops",
+    "signal_quantile",
 ]
 
 Floats = NDArray[np.float64]
 
 _MOST_F_NUMBER: Final = 128.0
 """F-numbers beyond this are mistakes of tags (pinholes; common practice, no source)."""
+
+
+_LEAST_CPP: Final = 0.005
+"""MTF50 in cycles per pixel below which a figure is no sharpness but haze or nothing at all."""
+EDGES: Final = ("bottom", "top", "left", "right")
+"""A frame's edges on the sensor, by their number."""
+OPPOSITE_EDGE: Final = np.array([EDGES.index(OPPOSITE_SIDE[e]) for e in EDGES])
+_BELOW: Final = np.array([EDGES.index(LOWER_SIDE.get(turn, "bottom")) for turn in range(9)])
+"""Edge that was below, by the tag Orientation."""
+SHARE_COLUMNS: Final = tuple(f"signal_share_{i:02d}" for i in range(len(SIGNAL_BIN_EDGES) - 1))
+"""Columns of the stored histogram of log2 signal."""
+
+
+def signal_quantile(shares: Floats, quantile: float) -> Floats:
+    """log2 signal below which a share of each row's pixels lies, (n,), linear within a bin of the stored
+    histograms (n, bins)."""
+    edges = np.asarray(SIGNAL_BIN_EDGES)
+    full = np.zeros((len(shares), len(edges)))
+    np.cumsum(shares, axis=1, out=full[:, 1:])
+    full /= np.maximum(full[:, -1:], 1e-12)
+    at = np.clip((full <= quantile).sum(axis=1) - 1, 0, len(edges) - 2)
+    row = np.arange(len(full))
+    low, high = full[row, at], full[row, at + 1]
+    within = np.clip((quantile - low) / np.maximum(high - low, 1e-12), 0, 1)
+    return np.asarray(edges[at] + within * (edges[at + 1] - edges[at]))
 
 
 def shown_sharpness(frames: pd.DataFrame, place: str) -> tuple[Floats, Floats]:
@@ -36,6 +68,22 @@ def shown_sharpness(frames: pd.DataFrame, place: str) -> tuple[Floats, Floats]:
     unknown = np.isnan(stderr)
     stderr[unknown] = numbers(frames, f"{place}_stderr_cpp")[unknown]
     return value, stderr
+
+
+def log_sharpness(frames: pd.DataFrame, place: str) -> Floats:
+    """Log MTF50 (c/px) by which frames are compared, of a zone or edge, (n,), NaN unmeasured."""
+    value = numbers(frames, f"{place}_mtf50_cpp")
+    value[~((value > _LEAST_CPP) & (value < 1.0))] = np.nan
+    return np.log(value)
+
+
+def near_and_far(frames: pd.DataFrame) -> tuple[Floats, Floats, NDArray[np.int64]]:
+    """Log MTF50 of a frame's lower and upper edge as it was held, (n,) each, and the edge that was below.
+    What lies below is near, as a rule."""
+    turned = numbers(frames, "orientation")
+    below = _BELOW[np.where((turned >= 1) & (turned <= 8), turned, 1).astype(np.int64)]
+    edge, at = np.stack([log_sharpness(frames, e) for e in EDGES]), np.arange(len(frames))
+    return edge[below, at], edge[OPPOSITE_EDGE[below], at], below
 
 
 def full_frame_focal_mm(frames: pd.DataFrame) -> Floats:

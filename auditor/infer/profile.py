@@ -64,11 +64,9 @@ _NO_VERDICTS: Final = pd.DataFrame(
     ]
 )
 
-_SELDOM: Final = re.compile(r"^(sharpest|weakest)_(x|y|width|height)$|^weakest_")
-"""Columns that are read for a few frames or none."""
 _SHARPNESS: Final = re.compile(
-    r"_(mtf50_cpp|stderr_cpp|edges|method)$|^(horizontal|falling|vertical|rising)_cpp$|lateral|^fringe_|"
-    + _SELDOM.pattern
+    r"_(mtf50_cpp|stderr_cpp|edges|method)$|^(horizontal|falling|vertical|rising)_cpp$|lateral|^fringe_"
+    r"|^(sharpest|weakest)_"
 )
 
 
@@ -286,7 +284,7 @@ def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[Accepted]:
 def complete_columns(frames: pd.DataFrame) -> pd.DataFrame:
     """The table with every column of the store that inference reads for all frames; those that an
     older or damaged store lacks are missing throughout, all of them views of one number."""
-    names = [c.name for c in COLUMNS if c.name not in frames and not _SELDOM.search(c.name)]
+    names = [c.name for c in COLUMNS if c.loaded and c.name not in frames]
     if not names:
         return frames
     empty = np.broadcast_to(np.float32(np.nan), (len(frames), len(names)))

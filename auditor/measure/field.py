@@ -72,7 +72,10 @@ def _fit(grey: NDArray[Any], small: NDArray[Any]) -> tuple[float, float] | None:
     """Correlation at its best, and the thumbnail's pixels per pixel of `grey` there."""
     high, wide = small.shape
     whole = min(wide / grey.shape[1], high / grey.shape[0])
-    fits = [_correlation(grey, small, whole * share) for share in _SHARES]
+    alike = _correlation(grey, small, whole)
+    if alike > 1 - _BETTER:  # nothing can fit better by as much
+        return alike, whole
+    fits = [*(_correlation(grey, small, whole * share) for share in _SHARES[:-1]), alike]
     best = max(range(len(fits)), key=lambda i: fits[i])
     if fits[best] < _ALIKE:
         return None

@@ -9,7 +9,7 @@ ISO 19084 (chromatic displacement), positive away from the centre.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness import Edges, sharpness_and_edges
 from auditor.measure.sharpness.edge_detection import radius_of, zone_of
+from auditor.measure.sharpness.lines import polynomials
 from auditor.record import ZONES, Fringing, Sharpness
 from auditor.robust import MAD_TO_SD, huber_weight
 
@@ -138,25 +139,24 @@ def _radial_share(edges: Edges, shape: tuple[int, int]) -> Floats:
     return np.asarray(np.cos(edges.angle - bearing))
 
 
-def _channel_patches(
+def _channel_values(
     picture: Picture, y: NDArray[np.int_], x: NDArray[np.int_]
-) -> tuple[NDArray[np.float32], NDArray[np.bool_] | None]:
-    """Patches (n, 3, size, size) in R, G, B order, 1 = white, and for a mosaic the measured sites."""
-    size = 2 * _HALF + 1
+) -> tuple[NDArray[Any], NDArray[np.bool_] | None, float]:
+    """Pixels (3, n, side, side) about some places in R, G, B order, for a mosaic the measured sites, and white."""
+    side = 2 * _HALF + 1
     if picture.code is not None:
-        windows = sliding_window_view(picture.code, (size, size), axis=(0, 1))[y - _HALF, x - _HALF]
-        return windows[:, 2::-1].astype(np.float32) / np.float32(picture.peak), None
+        windows = sliding_window_view(picture.code, (side, side), axis=(0, 1))[y - _HALF, x - _HALF]
+        return np.ascontiguousarray(windows[:, 2::-1].swapaxes(0, 1)), None, picture.peak
     mosaic = picture.mosaic
     assert mosaic is not None
-    raw = sliding_window_view(mosaic.raw, (size, size))[y - _HALF, x - _HALF].astype(np.float32)
-    rows = (y[:, None] - _HALF + np.arange(size)) % 2
-    columns = (x[:, None] - _HALF + np.arange(size)) % 2
+    raw = sliding_window_view(mosaic.raw, (side, side))[y - _HALF, x - _HALF].astype(np.float32)
+    rows = (y[:, None] - _HALF + np.arange(side)) % 2
+    columns = (x[:, None] - _HALF + np.arange(side)) % 2
     at = (rows[:, :, None], columns[:, None, :])
     black = mosaic.black.astype(np.float32)[at]
     light = (raw - black) / (np.float32(mosaic.white) - black)
     colours = mosaic.colours[at]
-    valid = np.stack([colours == c for c in range(3)], axis=1)
-    return np.repeat(light[:, None], 3, axis=1), valid
+    return np.stack([light] * 3), np.stack([colours == c for c in range(3)]), 1.0
 
 
 def _channel_profiles(picture: Picture, edges: Edges) -> tuple[Floats, Floats]:
@@ -167,28 +167,21 @@ def _channel_profiles(picture: Picture, edges: Edges) -> tuple[Floats, Floats]:
     h, w = picture.shape
     y = np.clip(np.round(edges.y).astype(int), _HALF, h - 1 - _HALF)
     x = np.clip(np.round(edges.x).astype(int), _HALF, w - 1 - _HALF)
-    patch, valid = _channel_patches(picture, y, x)
-    axis = np.arange(-_HALF, _HALF + 1)
-    c, s = np.cos(edges.angle)[:, None, None], np.sin(edges.angle)[:, None, None]
-    dx = axis[None, None, :] - (edges.x - x)[:, None, None]
-    dy = axis[None, :, None] - (edges.y - y)[:, None, None]
-    u = dx * c + dy * s
-    t = dy * c - dx * s
-    index = np.floor((u + _REACH_PX) / _BIN_PX).astype(int)
-    bins = len(_PROFILE)
-    inside = (np.abs(t) <= _ALONG_PX) & (index >= 0) & (index < bins)
-    n = len(y)
+    values, valid, white = _channel_values(picture, y, x)
+    c, s, down, along = np.cos(edges.angle), np.sin(edges.angle), edges.y - y, edges.x - x
+    bins, n, side = len(_PROFILE), len(y), values.shape[-1]
+    u = polynomials(side, [_REACH_PX - along * c - down * s, c, s])
+    t = polynomials(side, [along * s - down * c, -s, c])
+    inside = (np.abs(t) <= _ALONG_PX) & (u >= 0) & (u < 2 * _REACH_PX)
     means = np.empty((n, 3, bins))
-    index += (np.arange(n) * bins)[:, None, None]
-    at = count = None
     for channel in range(3):
-        if valid is not None or at is None or count is None:  # all channels at the same places
-            at = np.flatnonzero(inside if valid is None else inside & valid[:, channel])
-            count = np.bincount(index.take(at), minlength=n * bins)
-        light = patch[:, channel].ravel().take(at)
-        total = np.bincount(index.take(at), weights=light, minlength=n * bins)
+        if channel == 0 or valid is not None:  # a picture has all channels at the same places
+            at = np.flatnonzero(inside if valid is None else inside & valid[channel])
+            index = (u.take(at) * np.float32(1 / _BIN_PX)).astype(int) + at // side**2 * bins
+            count = np.bincount(index, minlength=n * bins)
+        total = np.bincount(index, weights=values[channel].take(at), minlength=n * bins)
         with np.errstate(invalid="ignore", divide="ignore"):
-            means[:, channel] = _bridged((total / count).reshape(n, bins))
+            means[:, channel] = _bridged((total / (white * count)).reshape(n, bins))
     low = np.nanmean(means[:, :, -_PLATEAU_PX > _PROFILE], axis=2)
     high = np.nanmean(means[:, :, _PLATEAU_PX < _PROFILE], axis=2)
     steps = high - low

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import cv2
+import numpy as np
 from numpy.typing import NDArray
 
 __all__ = ["area_means"]
@@ -26,6 +27,10 @@ def area_means(plane: NDArray[Any], factor: int) -> NDArray[Any]:
 def _means(plane: NDArray[Any], factor: int) -> NDArray[Any]:
     h, w = plane.shape[:2]
     size = (max(w // factor, 1), max(h // factor, 1))
+    if factor == 3 and plane.dtype == np.uint8 and min(plane.shape[:2]) >= factor:
+        # The same values; OpenCV has no quick way for thirds.
+        about = cv2.blur(plane, (factor, factor))[1::factor, 1::factor]
+        return np.ascontiguousarray(about[: size[1], : size[0]])
     # Only a whole number of blocks goes the quick way.
     whole = plane[: size[1] * factor, : size[0] * factor]
     return cv2.resize(whole, size, interpolation=cv2.INTER_AREA)

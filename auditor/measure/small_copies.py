@@ -32,6 +32,9 @@ _CROP_PX: Final = 128
 """Side of a crop."""
 _SMALL_PX: Final = 240
 """Frames are halved while the longer side keeps so many pixels: more than any of the copies needs."""
+_FEWER_ROWS: Final = 8 * _SMALL_PX
+"""Shorter side of a frame from which on a quarter of its rows is enough: a pixel of the copy is then still the
+mean of 16 pixels or more, and a place of the grids of thousands."""
 _QUALITY: Final = [cv2.IMWRITE_JPEG_QUALITY, 78]
 """Quality of thumbnails and crops, good enough to look at and small to store (a judgement, no source)."""
 _MIRRORED: Final = frozenset({2, 4, 5, 7})
@@ -93,9 +96,20 @@ def crop_jpeg(picture: Picture, place: Place | None, orientation: int = 1) -> by
 def _small_code(picture: Picture) -> NDArray[Any] | None:
     """Code values reduced to some 240 to 480 px on the long side; None of a mosaic."""
     code = picture.code
+    if code is not None and min(code.shape[:2]) >= _FEWER_ROWS:
+        code = _eighth(code)
     while code is not None and max(code.shape[:2]) >= 2 * _SMALL_PX and min(code.shape[:2]) >= 2:
         code = area_means(code, 2)
     return code
+
+
+def _eighth(code: NDArray[Any]) -> NDArray[Any]:
+    """Means of two rows of every eight over eight columns: half the time that all rows take."""
+    half = area_means(code[: len(code) // 8 * 8 : 4], 2)
+    width = half.shape[1] // 4
+    return np.asarray(
+        cv2.resize(half[:, : 4 * width], (width, len(half)), interpolation=cv2.INTER_AREA)
+    )
 
 
 def _in_bytes(code: NDArray[Any] | None) -> bool:

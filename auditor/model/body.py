@@ -48,7 +48,7 @@ class Tone(TypedDict):
     high: Annotated[float | None, "upper end"]
     frames: Annotated[Count | None, "frames behind it"]
     snr_output: NotRequired[Annotated[float | None, "the same at the output size"]]
-    predicted: NotRequired[Annotated[bool | None, "no frame was seen here"]]
+    predicted: NotRequired[Annotated[bool | None, "no noise was measured here"]]
     frames_at_most: NotRequired[
         Annotated[Count | None, "frames that show no measurable noise here"]
     ]
@@ -71,7 +71,7 @@ class UsableDetail(TypedDict):
     """How a usable ISO came about."""
 
     snr: Annotated[Positive, "signal to noise that it was asked for"]
-    predicted: Annotated[bool, "no frame was seen at it"]
+    predicted: Annotated[bool, "no noise was measured at it"]
     reason: Annotated[str | None, "why there is none, or why it may lie higher"]
     low: Annotated[int | None, "lower end of the 90% interval, ISO"]
     high: Annotated[int | None, "upper end"]
@@ -85,7 +85,7 @@ class BandSnr(TypedDict):
     snr: Positive
     low: float
     high: float
-    predicted: Annotated[bool, "no frame was seen here"]
+    predicted: Annotated[bool, "no noise was measured here"]
 
 
 class Band(TypedDict):
@@ -130,9 +130,10 @@ class BodyKind(TypedDict):
 
     kind: str
     frames_used: Count
+    frames_measured: Annotated[Count, "of them, that show measurable noise"]
     outings: Count
     limits_firm: Annotated[
-        bool, "from five frames of two outings on: limits may stand in a headline"
+        bool, "from five such frames of two outings on: limits may stand in a headline"
     ]
     no_noise_seen: list[Unseen]
     outliers: Annotated[Count, "frames that were given no weight"]
@@ -194,6 +195,7 @@ class Body(TypedDict):
     ]
     no_noise_seen: NotRequired[list[Unseen] | None]
     frames_used: NotRequired[Count]
+    frames_measured: NotRequired[Annotated[Count, "of them, that show measurable noise"]]
     outings: NotRequired[Count]
     outliers: NotRequired[Count]
     full_scale_e: NotRequired[float | None]
@@ -223,7 +225,7 @@ class IsoMatch(TypedDict):
     low_exact: NotRequired[float]
     high_exact: NotRequired[float]
     stops: NotRequired[Annotated[float, "from the reference ISO"]]
-    predicted: NotRequired[Annotated[bool, "one of both ISO values was not used"]]
+    predicted: NotRequired[Annotated[bool, "no noise was measured at one of both ISO values"]]
     frames: NotRequired[Annotated[Count, "of the body with fewer"]]
 
 

@@ -28,6 +28,9 @@ class Column:
     name: str
     kind: Kind
     doc: str
+    loaded: bool = True
+    """Whether it is loaded for every frame. What neither inference nor the table of frames reads stays on disk,
+    which spares memory."""
 
 
 _TONE_UNIT: Final = 100_000
@@ -45,8 +48,8 @@ _FILE: Final = (
     Column("reason", "str", "why it was set aside"),
     Column("measured_on", "str", "counted: the file that this exposure is measured on"),
     Column("file_id", "str", "hash of the content"),
-    Column("size_bytes", "int", "bytes"),
-    Column("mtime_ns", "int", "time of last change, ns"),
+    Column("size_bytes", "int", "bytes", loaded=False),
+    Column("mtime_ns", "int", "time of last change, ns", loaded=False),
     Column("signature", "str", "12 x 8 grey means in hex, alike for frames of one scene"),
 )
 
@@ -63,6 +66,11 @@ _SETTINGS: Final[dict[str, Kind]] = {
 }  # fmt: skip
 """Settings that are no text."""
 
+_SETTINGS_ON_DISK: Final = frozenset(
+    ("exposure_bias_ev", "flash", "notes", "written_width_px", "written_height_px")
+)
+"""Settings that are not loaded for every frame."""
+
 
 def _sharpness() -> list[Column]:
     out: list[Column] = []
@@ -70,8 +78,8 @@ def _sharpness() -> list[Column]:
         out += [
             Column(f"{zone}_mtf50_cpp", "float", f"MTF50 of the {zone}, c/px"),
             Column(f"{zone}_stderr_cpp", "float", "its standard error as the lens's figure"),
-            Column(f"{zone}_edges", "int", "step edges behind it"),
-            Column(f"{zone}_method", "str", "edges, texture or both"),
+            Column(f"{zone}_edges", "int", "step edges behind it", loaded=False),
+            Column(f"{zone}_method", "str", "edges, texture or both", loaded=False),
             Column(f"{zone}_seen_stderr_cpp", "float", "the measurement's part of the error, c/px"),
         ]
     out += [
@@ -84,27 +92,29 @@ def _sharpness() -> list[Column]:
         ),
         Column("fineness", "float", "how fine the finest texture is, ln of energy"),
         Column("upsampled", "bool", "spectrum ends early, as after enlarging"),
-        Column("in_focus", "bool", "anything in focus"),
-        Column("sharpness_note", "str", "plain words on the sharpness"),
+        Column("in_focus", "bool", "anything in focus", loaded=False),
+        Column("sharpness_note", "str", "plain words on the sharpness", loaded=False),
     ]
     for name in ("sharpest", "weakest"):
         out += [
-            Column(f"{name}_{k}", "int", f"{name} place, px") for k in ("x", "y", "width", "height")
+            Column(f"{name}_{k}", "int", f"{name} place, px", loaded=False)
+            for k in ("x", "y", "width", "height")
         ]
-        out.append(Column(f"{name}_mtf50_cpp", "float", f"MTF50 at the {name} place"))
+        words = f"MTF50 at the {name} place"
+        out.append(Column(f"{name}_mtf50_cpp", "float", words, loaded=name == "sharpest"))
     return out
 
 
 def _noise() -> list[Column]:
     out = [
         Column("sigma_code8", "float", "luminance noise, 8-bit code values"),
-        Column("grain_px", "float", "noise correlation length"),
-        Column("sigma_output_code8", "float", "noise at the common output size"),
+        Column("grain_px", "float", "noise correlation length", loaded=False),
+        Column("sigma_output_code8", "float", "noise at the common output size", loaded=False),
         Column("tone_output_scale", "float", "factor on sigma for the common output size"),
-        Column("clipped_share", "float", "share of clipped pixels"),
-        Column("banding", "bool", "pattern noise seen"),
+        Column("clipped_share", "float", "share of clipped pixels", loaded=False),
+        Column("banding", "bool", "pattern noise seen", loaded=False),
         Column("hot_pixels", "int", "hot pixels seen"),
-        Column("noise_note", "str", "plain words on the noise"),
+        Column("noise_note", "str", "plain words on the noise", loaded=False),
     ]
     for signal in TONE_SIGNALS:
         out.append(Column(f"{tone_column(signal)}_sigma", "float", f"noise at signal {signal}"))
@@ -117,14 +127,18 @@ def _noise() -> list[Column]:
     out += [
         Column("gain_e_per_dn", "float", "photon transfer: electrons per DN"),
         Column("read_noise_e", "float", "photon transfer: read noise, electrons"),
-        Column("gain_stderr", "float", "its standard error"),
-        Column("read_noise_stderr_e", "float", "its standard error"),
-        Column("transfer_patches", "int", "flat patches behind it"),
+        Column("gain_stderr", "float", "its standard error", loaded=False),
+        Column("read_noise_stderr_e", "float", "its standard error", loaded=False),
+        Column("transfer_patches", "int", "flat patches behind it", loaded=False),
         Column("white_dn", "float", "white level above black, DN"),
     ]
     for colour in SITE_COLOURS:
-        out.append(Column(f"{colour}_gain_e_per_dn", "float", f"gain of {colour} sites"))
-        out.append(Column(f"{colour}_read_noise_e", "float", f"read noise of {colour} sites"))
+        out.append(
+            Column(f"{colour}_gain_e_per_dn", "float", f"gain of {colour} sites", loaded=False)
+        )
+        out.append(
+            Column(f"{colour}_read_noise_e", "float", f"read noise of {colour} sites", loaded=False)
+        )
     return out
 
 
@@ -133,19 +147,23 @@ def _fringing() -> list[Column]:
         Column("lateral_red_px", "float", "red against green, outwards positive"),
         Column("lateral_blue_px", "float", "blue against green, outwards positive"),
         Column("fringe_width_px", "float", "width of the coloured seam"),
-        Column("fringe_strength", "float", "its strength, share of the step"),
-        Column("fringe_edges", "int", "edges behind it"),
+        Column("fringe_strength", "float", "its strength, share of the step", loaded=False),
+        Column("fringe_edges", "int", "edges behind it", loaded=False),
     ]
     for zone in ZONES:
         out += [
-            Column(f"{zone}_lateral_{c}_px", "float", f"{c} in the {zone}") for c in ("red", "blue")
+            Column(f"{zone}_lateral_{c}_px", "float", f"{c} in the {zone}", loaded=zone == "corner")
+            for c in ("red", "blue")
         ]
     return out
 
 
 COLUMNS: Final = (
     *_FILE,
-    *(Column(n, _SETTINGS.get(n, "str"), f"settings: {n}") for n in Settings.__slots__),
+    *(
+        Column(n, _SETTINGS.get(n, "str"), f"settings: {n}", loaded=n not in _SETTINGS_ON_DISK)
+        for n in Settings.__slots__
+    ),
     *_sharpness(),
     *_noise(),
     *_fringing(),

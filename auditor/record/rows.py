@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping
 from typing import Any, Final
 
 from auditor.record.columns import COLUMNS, tone_column
 from auditor.record.frame import (
-    DIRECTIONS,
     SIDES,
     SITE_COLOURS,
     TONE_SIGNALS,
     ZONES,
     FrameRecord,
+    Fringing,
     Noise,
+    PhotonTransfer,
     Place,
     Settings,
     Sharpness,
@@ -23,26 +25,25 @@ from auditor.record.frame import (
 
 __all__ = ["row_to_object", "to_row"]
 
-# Figures of the whole frame that bear the same name in the record, the row and the object.
-_SHARPNESS: Final = (
-    *(f"{d}_cpp" for d in DIRECTIONS),
-    *("overshoot", "streaks", "fineness", "upsampled", "in_focus"),
-)
-_NOISE: Final = (
-    *("grain_px", "sigma_output_code8", "tone_output_scale"),
-    *("clipped_share", "banding", "hot_pixels"),
-)
-_TRANSFER: Final = (
-    *("gain_e_per_dn", "read_noise_e", "gain_stderr", "read_noise_stderr_e", "white_dn"),
-)
-_FRINGING: Final = ("lateral_red_px", "lateral_blue_px", "fringe_width_px", "fringe_strength")
+_NAMES: Final = frozenset(c.name for c in COLUMNS)
+
+
+def _own(record: type) -> tuple[str, ...]:
+    """Fields of a record that bear the same name in the row and in the object: those with a column."""
+    return tuple(f.name for f in dataclasses.fields(record) if f.name in _NAMES)
+
+
+_FRAME: Final = _own(FrameRecord)
+_SHARPNESS: Final = _own(Sharpness)
+_NOISE: Final = _own(Noise)
+_TRANSFER: Final = _own(PhotonTransfer)
+_FRINGING: Final = _own(Fringing)
 
 
 def to_row(record: FrameRecord) -> dict[str, Any]:
     """Flatten a record into a row with every name of `COLUMNS`."""
     row: dict[str, Any] = dict.fromkeys(c.name for c in COLUMNS)
-    for name in ("path", "status", "reason", "file_id", "size_bytes", "mtime_ns", "signature"):
-        row[name] = getattr(record, name)
+    row |= {name: getattr(record, name) for name in _FRAME}
     for name in Settings.__slots__:
         value = getattr(record.settings, name)
         row[name] = list(value) if isinstance(value, tuple) else value
@@ -79,7 +80,7 @@ def _sharpness_row(s: Sharpness, row: dict[str, Any]) -> None:
 
 
 def _noise_row(n: Noise, row: dict[str, Any]) -> None:
-    row |= {name: getattr(n, name) for name in ("sigma_code8", *_NOISE)}
+    row |= {name: getattr(n, name) for name in _NOISE}
     row["noise_note"] = n.note
     for tone in n.tones:
         stem = tone_column(tone.signal)
@@ -134,7 +135,7 @@ def row_to_object(row: Mapping[str, Any]) -> dict[str, Any]:
         }
     fringing = None
     if get("lateral_red_px") is not None or get("fringe_width_px") is not None:
-        fringing = {n: get(n) for n in _FRINGING}
+        fringing = {n: get(n) for n in _FRINGING} | {"edges": get("fringe_edges")}
         fringing["by_zone"] = {
             z: {f"lateral_{c}_px": get(f"{z}_lateral_{c}_px") for c in ("red", "blue")}
             for z in ZONES

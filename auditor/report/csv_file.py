@@ -9,7 +9,6 @@ import re
 from pathlib import Path
 from typing import Any, Final
 
-import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -28,27 +27,24 @@ _SPECIAL: Final = r"^[^0-9A-Za-z/]|[,\"\r\n]"
 _JOINED: Final[dict[str, Any]] = {"null_handling": "replace", "null_replacement": ""}
 
 
-def write_csv(table: pd.DataFrame, path: Path) -> None:
-    """Write a table of two columns or more without its index; missing cells are empty.
+def write_csv(table: pa.Table, path: Path) -> None:
+    """Write a table of two columns or more; missing cells are empty.
 
     Spreadsheets run a cell that begins as a formula does; here such a text begins with an apostrophe,
     which they take for the mark of plain text.
     """
     with path.open("wb") as file:
-        file.write((",".join(_quoted(str(name)) for name in table.columns) + "\n").encode())
+        file.write((",".join(map(_quoted, table.column_names)) + "\n").encode())
         for first in range(0, len(table), _ROWS):
-            part = table.iloc[first : first + _ROWS]
-            *cells, last = (_cells(part[name]) for name in table.columns)
+            part = table.slice(first, _ROWS)
+            *cells, last = (_cells(column.combine_chunks()) for column in part.columns)
             last = pc.binary_join_element_wise(last, "\n", "", **_JOINED)
             lines = pc.binary_join_element_wise(*cells, last, ",", **_JOINED)
             file.writelines(lines.cast(pa.binary()).to_pylist())
 
 
-def _cells(column: pd.Series) -> pa.Array:
+def _cells(values: pa.Array) -> pa.Array:
     """The texts of a column's cells, each value's made once; null where a cell is empty."""
-    values = pa.array(column, from_pandas=True)
-    if isinstance(values, pa.ChunkedArray):
-        values = values.combine_chunks()
     coded = values.dictionary_encode()
     found = coded.dictionary
     if pa.types.is_floating(found.type):

@@ -60,8 +60,8 @@ def in_turn(n: int, most: int) -> list[int]:
     return [i for i in dict.fromkeys(order) if 0 <= i < n][:most]
 
 
-_ASKED: Final = ("source", "lens_serial", "focal_length_mm", "nominal", "iso")
-"""Columns by which rows are put to the points of a lens or body."""
+_ASKED: Final = ("source", "lens_serial", "nominal")
+"""Columns by which rows are put to the points of a lens or body, beside the figures."""
 
 
 class FrameIndex:
@@ -76,8 +76,9 @@ class FrameIndex:
         """File ids worth a picture: one list per point, the most telling first."""
         self._keys: dict[str, str] = {}
         self._table = self._prepare(frames)
-        # Rows of a lens are picked out of single columns: a row of the table copies all of them.
-        self._column = {n: self._table[n].to_numpy() for n in _ASKED}
+        # Rows are picked out of single columns: a row of the table copies all of them.
+        self._column = {n: self._table[n].to_numpy() for n in (*_ASKED, *_FIGURES)}
+        self._text = {n: self._table[n].array for n in _SHOWN}
         self._by_lens = self._groups(["body", "lens", "converter"])
         self._by_body = self._groups(["body"])
 
@@ -164,13 +165,35 @@ class FrameIndex:
             kept = hit[evenly(len(hit), self.rows_per_point)]
             points[key] = [used.setdefault(int(r), len(used)) for r in kept]
             totals[key] = len(hit)
-        rows = self._table.iloc[of[np.fromiter(used, np.int64, len(used))]]
-        ids = _shown(rows, "file_id")
+        rows = of[np.fromiter(used, np.int64, len(used))]
+        ids = self._shown("file_id", rows)
         for found in points.values():
             turn = [ids[found[i]] for i in in_turn(len(found), PICTURED)]
             self.pictured.append([t for t in turn if t])
         keys = [self.picture_key(i) if i else "" for i in ids]
-        return {"points": points, "totals": totals, **_columns(rows), "id": keys}
+        return {"points": points, "totals": totals, **self._columns(rows), "id": keys}
+
+    def _shown(self, name: str, rows: np.ndarray) -> list[Any]:
+        """A column's texts of some rows: of a million they would weigh as much as all else."""
+        return _texts(self._text[name].take(rows))
+
+    def _columns(self, rows: np.ndarray) -> dict[str, Any]:
+        paths = [words.clean(p) for p in self._shown("path", rows)]
+        folders: dict[str, int] = {}
+        heads = [folders.setdefault(os.path.dirname(p), len(folders)) for p in paths]
+        out: dict[str, Any] = {
+            "folders": list(folders),
+            "addresses": [link(f) for f in folders],
+            "folder": heads,
+            "name": [os.path.basename(p) for p in paths],
+            "taken": [str(t)[:16].replace("T", " ") for t in self._shown("taken", rows)],
+        }
+        for name, digits in _FIGURES.items():
+            values = np.round(self._column[name][rows], digits).tolist()
+            out[name] = [
+                None if not math.isfinite(v) else int(v) if digits == 0 else v for v in values
+            ]
+        return out
 
     def picture_key(self, file_id: str) -> str:
         """The short name under which the page keeps the pictures of a file."""
@@ -179,7 +202,7 @@ class FrameIndex:
     def of_paths(self, paths: Sequence[str]) -> dict[str, dict[str, Any]]:
         """Path -> the row's figures, for the paths that the table knows."""
         rows = self._table[self._table["path"].isin(set(paths))].drop_duplicates("path")
-        rows = rows.assign(**{name: _shown(rows, name) for name in _SHOWN})
+        rows = rows.assign(**{name: _texts(rows[name].array) for name in _SHOWN})
         return {str(r["path"]): r for r in rows.to_dict("records")}
 
     def wanted(self) -> Iterator[str]:
@@ -195,25 +218,6 @@ def _key(value: Any) -> str:
     return value if isinstance(value, str) and words.known_name(value) else ""
 
 
-def _shown(rows: pd.DataFrame, name: str) -> list[Any]:
-    """Texts of some rows that are only shown, '' where missing: of a million rows they would weigh as much as
-    all else."""
-    texts = rows[name].tolist()
-    return [text if isinstance(text, str) or pd.notna(text) else "" for text in texts]
-
-
-def _columns(rows: pd.DataFrame) -> dict[str, Any]:
-    paths = [words.clean(p) for p in _shown(rows, "path")]
-    folders: dict[str, int] = {}
-    heads = [folders.setdefault(os.path.dirname(p), len(folders)) for p in paths]
-    out: dict[str, Any] = {
-        "folders": list(folders),
-        "addresses": [link(f) for f in folders],
-        "folder": heads,
-        "name": [os.path.basename(p) for p in paths],
-        "taken": [str(t)[:16].replace("T", " ") for t in _shown(rows, "taken")],
-    }
-    for name, digits in _FIGURES.items():
-        values = np.round(rows[name].to_numpy(), digits).tolist()
-        out[name] = [None if not math.isfinite(v) else int(v) if digits == 0 else v for v in values]
-    return out
+def _texts(column: Any) -> list[Any]:
+    """Texts that are only shown, '' where missing."""
+    return [text if isinstance(text, str) or pd.notna(text) else "" for text in column.tolist()]

@@ -67,7 +67,8 @@ class IsoLimit:
     def why(self) -> str:
         """What the figure rests on: the interval, that it is predicted, or why there is no more."""
         if self.beyond:
-            return self.reason.split(";", 1)[-1].strip()
+            reason = self.reason.split(";", 1)[-1].strip()
+            return f"predicted: {reason}" if self.predicted and reason else reason
         if self.iso is None:
             return self.reason
         ends = self.between()

@@ -1,7 +1,8 @@
 """The chart of one body: signal to noise against ISO at up to four signal levels.
 
 It is drawn at the output size at which the limits of excellent and acceptable hold, where the
-profile states it; per pixel otherwise, and without the limits.
+profile states it; per pixel otherwise, and without the limits. Marks and whiskers stand where noise
+was measured; a curve is drawn between them, and dotted beyond, where it is only predicted.
 """
 
 from __future__ import annotations
@@ -80,7 +81,6 @@ def snr_chart(body: Block, thresholds: Mapping[str, float]) -> Chart | None:
     named = {level: key for key, level in limits.items()}
     megapixels = words.number(body.get("output_megapixels"))
     size = f"at {megapixels:g} megapixels" if megapixels else "at the output size"
-    columns = {tone: {k: line[k] for k in _POINT} for tone, line in lines.items()}
     return Chart(
         across=across,
         up=up,
@@ -90,7 +90,7 @@ def snr_chart(body: Block, thresholds: Mapping[str, float]) -> Chart | None:
         up_marks=[Mark(t, _ratio(t), named.get(t, "")) for t in _marks(*up, limits.values())],
         across_title="ISO",
         up_title=escape(f"signal to noise, {size if output else 'per pixel'}"),
-        series=[Series(t.replace("_", "-"), columns[t], columns[t]) for t in lines],
+        series=[_series(t, line) for t, line in lines.items()],
         targets=[t for tone, line in lines.items() for t in _targets(tone, line, signals[tone])],
         logarithmic=True,
         limits=list(limits.values()),
@@ -125,10 +125,19 @@ def _line(tones: Sequence[Block], signal: float, output: bool) -> dict[str, list
             scale = (words.number(tone.get("snr_output")) or snr) / snr
             snr, low, high = scale * snr, low and scale * low, high and scale * high
         low, high = snr if low is None else max(low, snr / 100), snr if high is None else high
-        rows.append((iso_stops(iso), snr, low, high, iso, index, tone.get("frames")))
+        frames, predicted = tone.get("frames"), bool(tone.get("predicted"))
+        rows.append((iso_stops(iso), snr, low, high, iso, index, frames, predicted))
     rows.sort()
-    names = (*_POINT, "iso", "key", "frames")
+    names = (*_POINT, "iso", "key", "frames", "predicted")
     return {k: [r[i] for r in rows] for i, k in enumerate(names)}
+
+
+def _series(tone: str, line: dict[str, list[Any]]) -> Series:
+    """Marks where noise was measured, a curve from the first of them to the last, dots beside it."""
+    seen = [i for i, predicted in enumerate(line["predicted"]) if not predicted]
+    span = range(seen[0], seen[-1] + 1) if seen else ()
+    drawn, marks = ({k: [line[k][i] for i in at] for k in _POINT} for at in (span, seen))
+    return Series(tone.replace("_", "-"), drawn, marks, predicted={k: line[k] for k in ("x", "y")})
 
 
 def _targets(tone: str, line: dict[str, list[Any]], signal: float) -> list[Target]:
@@ -136,6 +145,7 @@ def _targets(tone: str, line: dict[str, list[Any]], signal: float) -> list[Targe
     for i, snr in enumerate(line["y"]):
         head = f"{words.iso(line['iso'][i])}, signal {words.percent(signal)} of white"
         says = f"{snr:.1f}:1 ({line['low'][i]:.1f} to {line['high'][i]:.1f})"
-        behind = f"{words.count(line['frames'][i])} behind it"
+        frames = words.count(line["frames"][i])
+        behind = "predicted" if line["predicted"][i] else f"{frames} behind it"
         found.append(Target(line["x"][i], snr, line["key"][i], tone, head, says, behind))
     return found

@@ -136,14 +136,19 @@ def by_light(body: Block) -> list[Block]:
 
 def _iso_limit(band: Block, highest: float | None) -> str:
     fine, clean = (iso_limit(band, level, highest) for level in ("acceptable", "excellent"))
-    inside = [t for t in (fine.why.removesuffix(", predicted"),) if t and not fine.beyond]
+    inside = [fine.why] if fine.why else []
     if clean.untold:
         inside.append("how far it is clean, texture hides")
     elif clean.iso is None:
         inside.append("never quite clean")
     else:
         ends = clean.between()
-        inside.append(f"clean to {clean.text}" + (f", {ends}" if " " in ends else ""))
+        told = [
+            f"clean to {clean.text}",
+            ends if " " in ends else "",
+            "predicted" if clean.predicted else "",
+        ]
+        inside.append(", ".join(t for t in told if t))
     inside.append(words.count(band.get("frames")))
     return f"{fine.text} for {words.clean(band_name(band))} ({'; '.join(inside)})"
 

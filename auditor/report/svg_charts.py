@@ -77,6 +77,8 @@ class Series:
     points: dict[str, Column]
     usual: dict[str, Column] | None = None
     """Columns x and y of what the photographer usually got: faint dashes."""
+    predicted: dict[str, Column] | None = None
+    """Columns x and y where the curve goes on past what was measured: a dotted line without a band."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +146,10 @@ def _series(one: Series, field: _Field) -> str:
     usual = one.usual or {"x": [], "y": []}
     pairs = zip(usual["x"], usual["y"], strict=True)
     dash = "".join(f"M{across(x) - _DASH} {up(y)}h{2 * _DASH}" for x, y in pairs)
+    beyond = one.predicted or {"x": [], "y": []}
+    dotted = _path((across(x), up(y)) for x, y in zip(beyond["x"], beyond["y"], strict=True))
     parts = (
+        ("p", dotted),
         ("b", f"{band}z" if band else ""),
         ("l", curve),
         ("w", whiskers),

@@ -14,6 +14,8 @@ from typing import Any, Final, get_args, get_type_hints
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from auditor.model import Profile
 from auditor.record import ZONES
@@ -192,15 +194,16 @@ def _frame(name: str, rows: Sequence[Block]) -> pd.DataFrame:
     first = _COLUMNS.get(name) or _keys(name, rows)
     more = dict.fromkeys(k for row in rows for k in row if k not in first)
     columns = {k: _cells([row.get(k) for row in rows]) for k in (*first, *more)}
-    table = pd.DataFrame(columns, dtype=None if rows else object)
-    for column in table.columns:  # mixed or empty columns would have no type in Parquet
-        if table[column].dtype == object:
-            numbers = pd.to_numeric(table[column], errors="coerce")
-            known = table[column].notna()
-            if known.any() and numbers[known].notna().all():
-                table[column] = numbers
-            else:
-                table[column] = table[column].astype("string")
+    if not rows:
+        return pd.DataFrame(columns, dtype="string")
+    table = pd.DataFrame(columns)
+    for column in table.columns[table.dtypes == "object"]:  # those would have no type in Parquet
+        known = table[column].notna()
+        numbers = pd.to_numeric(table[column], errors="coerce") if known.any() else None
+        if numbers is not None and numbers[known].notna().all():
+            table[column] = numbers
+        else:
+            table[column] = table[column].astype("string")
     return table
 
 
@@ -276,5 +279,6 @@ def write_tables(profile: Block, folder: Path, frames: pd.DataFrame | None = Non
         except Exception as error:
             _log.warning("the table frames cannot be made: %s", error)
     for name, table in made.items():
-        write_csv(table, folder / f"{name}.csv")
-        table.to_parquet(folder / f"{name}.parquet", index=False)
+        columns = pa.Table.from_pandas(table, preserve_index=False)
+        write_csv(columns, folder / f"{name}.csv")
+        pq.write_table(columns, folder / f"{name}.parquet")

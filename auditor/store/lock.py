@@ -15,8 +15,6 @@ import time
 from pathlib import Path
 from typing import Any, Final
 
-import psutil
-
 from ..open_files import open_own
 from ..units import MINUTE_S
 from .errors import StoreBusy, StoreError
@@ -44,14 +42,21 @@ _TEXT_BYTES: Final = 4096
 """Bytes that are read of a holder's text, which has some 200."""
 
 
+# The library of processes is loaded by who writes: most commands only read.
+
+
 def _boot_id() -> str:
     try:
         return Path("/proc/sys/kernel/random/boot_id").read_text().strip()
     except OSError:
+        import psutil
+
         return str(round(psutil.boot_time() / _BOOT_STEP_S))
 
 
 def _me() -> dict[str, Any]:
+    import psutil
+
     return {
         "pid": os.getpid(),
         "started": psutil.Process().create_time(),
@@ -68,6 +73,8 @@ def _alive(holder: dict[str, Any], silent_s: float) -> bool:
         return silent_s < SILENT_AFTER_S
     if holder.get("boot") != _boot_id():
         return False
+    import psutil
+
     try:
         started = psutil.Process(int(holder["pid"])).create_time()
         return abs(started - float(holder["started"])) < _SAME_START_S

@@ -347,6 +347,24 @@ def test_a_body_that_never_shows_noise_is_clean_at_least_so_far(archive: pd.Data
         assert "no noise was seen" in detail["reason"]
 
 
+def test_what_one_iso_shows_is_only_predicted_at_the_others(archive: pd.DataFrame) -> None:
+    """Noise is seen at ISO 3200 alone; below it, files are coded so coarsely that all hide it."""
+    frames = archive[(archive["body"] == ONE.name) & (archive["iso"] <= 3200)]
+    hidden = frames["iso"] < 3200
+    coarse = pd.concat([_coded(frames[hidden], np.inf, 12.0), frames[~hidden]])
+    (body,) = infer_bodies(coarse)["bodies"]
+    assert body["frames_used"] > body["frames_measured"] == int((~hidden).sum())
+    assert {t["iso"] for t in body["tones"] if not t["predicted"]} == {3200}
+    for band in body["brightness"]:
+        assert {p["iso"] for p in band["by_iso"] if not p["predicted"]} == {3200}
+        limits = band["usable_iso"], band["usable_iso_detail"]
+        assert all(limits[1][name]["predicted"] or limits[0][name] == 3200 for name in limits[0])
+    few = pd.concat([coarse[hidden.loc[coarse.index]], coarse[~hidden.loc[coarse.index]][:4]])
+    (body,) = infer_bodies(few)["bodies"]
+    assert body["frames_measured"] == 4
+    assert not body["limits_firm"]
+
+
 def test_nothing_reaches_beyond_twice_the_highest_iso(profile: dict, archive: pd.DataFrame) -> None:
     low = infer_bodies(archive[archive["iso"] <= 800])
     for body in low["bodies"]:

@@ -246,10 +246,10 @@ def test_focused_at_the_hyperfocal_distance_infinity_has_the_allowed_circle() ->
     """By definition of H: the disc of a point at infinity is the circle of confusion."""
     h = hyperfocal_m(24, 8, 8.0)
     assert defocus_disc_px(24, 8, 4.0, h) == pytest.approx(2.0, rel=1e-9)
-    disc, kept = infinity_loss(24, 8, 4.0, h)
+    disc, kept = infinity_loss(24, 8, 4.0, h, 0.5)
     assert disc == pytest.approx(2.0)
     assert kept == pytest.approx(_through_a_disc(2.0, 0.5) / _through_a_disc(0.0, 0.5), rel=0.003)
-    assert infinity_loss(24, 8, 4.0, h / 2)[0] == pytest.approx(4.0, rel=0.01)
+    assert infinity_loss(24, 8, 4.0, h / 2, 0.5)[0] == pytest.approx(4.0, rel=0.01)
 
 
 def _through_a_disc(disc_px: float, blur_px: float) -> float:
@@ -272,7 +272,7 @@ def test_the_closed_form_of_defocus_is_near_wave_optics(f_number: float) -> None
     pitch, light = 4.0, 0.55
     h = hyperfocal_m(24, f_number, 2 * pitch)
     for focus in (h, h / 2):
-        disc, kept = infinity_loss(24, f_number, pitch, focus)
+        disc, kept = infinity_loss(24, f_number, pitch, focus, 0.5)
         waves = disc * pitch / (8 * f_number * light)
         x = np.linspace(-2, 2, 768, endpoint=False)
         rho2 = x[:, None] ** 2 + x[None, :] ** 2

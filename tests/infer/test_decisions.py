@@ -33,6 +33,7 @@ from auditor.record import DUST_GRID, Dust, pack_dust
 from auditor.viewing import Viewing
 
 CRITERIA = Criteria()
+SIZES = {(f"Body {b}", f"Lens {n}"): (6000, 4000) for b in "AB" for n in "AB"}
 
 
 def figure(mtf50: float, half: float = 0.02, frames: int = 20) -> dict:
@@ -78,12 +79,13 @@ def change_of(one: Series) -> Change | None:
     return None if found is None else described(found, CRITERIA.interval)
 
 
-def test_a_step_of_ten_percent_is_found_at_its_date():
-    found = [change_of(series(-0.105, s)) for s in range(10)]
+@pytest.mark.parametrize("step", [-0.105, -0.5])
+def test_a_step_of_ten_or_forty_percent_is_found_at_its_date(step):
+    found = [change_of(series(step, s)) for s in range(10)]
     sure = [c for c in found if c is not None and c.p < 0.01]
     assert len(sure) >= 9
     assert np.median([abs(c.day - 360) for c in sure]) < 31
-    assert np.median([c.size for c in sure]) == pytest.approx(-0.105, abs=0.025)
+    assert np.median([c.size for c in sure]) == pytest.approx(step, abs=0.025)
 
 
 def test_chance_finds_steps_as_often_as_it_says():
@@ -137,7 +139,7 @@ def test_errors_that_two_apertures_share_cancel():
 
 
 def test_what_diffraction_costs_shows_in_large_prints_only():
-    rows = visible_losses([lens_block()], {}, Criteria(print_cm=(6.0, 60.0)))
+    rows = visible_losses([lens_block()], SIZES, Criteria(print_cm=(6.0, 60.0)))
     words = {r["viewing"]: r["verdict"] for r in rows}
     assert words["6 cm print from 50 cm"] == "not visible"
     assert words["60 cm print from 50 cm"] == "visible"
@@ -146,10 +148,11 @@ def test_what_diffraction_costs_shows_in_large_prints_only():
 
 
 def test_the_sharper_lens_is_named_and_equals_are_not():
-    better = lens_rivals([lens_block(factor=1.08), lens_block("Lens B")], {}, CRITERIA)
+    better = lens_rivals([lens_block(factor=1.08), lens_block("Lens B")], SIZES, CRITERIA)
     assert better[0]["zones"]["centre"]["sharper"] == "Lens A"
-    equal = lens_rivals([lens_block(factor=1.01), lens_block("Lens B")], {}, CRITERIA)
+    equal = lens_rivals([lens_block(factor=1.01), lens_block("Lens B")], SIZES, CRITERIA)
     assert equal[0]["zones"]["centre"]["sharper"] is None
+    assert equal[0]["seen"]
     assert not {"visible", "probably visible"} & set(equal[0]["seen"].values())
 
 
@@ -161,19 +164,19 @@ def test_what_both_lenses_lack_alike_cancels_and_what_one_lacks_does_not():
         for row in lens["focal_ranges"][0]["apertures"]:
             for zone in ("centre", "corner"):
                 row[zone] |= {"frames_error": 0.008, "lacking": 0.05}
-    assert lens_rivals(pair, {}, CRITERIA)[0]["zones"]["centre"]["sharper"] == "Lens A"
+    assert lens_rivals(pair, SIZES, CRITERIA)[0]["zones"]["centre"]["sharper"] == "Lens A"
     for row in pair[1]["focal_ranges"][0]["apertures"]:
         for zone in ("centre", "corner"):
             row[zone]["lacking"] = 0.12
-    assert lens_rivals(pair, {}, CRITERIA)[0]["zones"]["centre"]["sharper"] is None
+    assert lens_rivals(pair, SIZES, CRITERIA)[0]["zones"]["centre"]["sharper"] is None
 
 
 def test_lenses_on_bodies_that_develop_differently_are_declined():
     other = lens_block("Lens B", body="Body B")
-    found = lens_rivals([lens_block(), other], {}, CRITERIA)
+    found = lens_rivals([lens_block(), other], SIZES, CRITERIA)
     assert "develop differently" in found[0]["declined"]
     raw = [lens_block(source="raw"), lens_block("Lens B", body="Body B", source="raw")]
-    assert lens_rivals(raw, {}, CRITERIA)[0]["declined"] is None
+    assert lens_rivals(raw, SIZES, CRITERIA)[0]["declined"] is None
 
 
 def dust_table(
@@ -259,6 +262,18 @@ def test_focus_behind_is_told_and_sound_focus_is_not():
             told[bias] += len(found)
     assert told[-0.5] >= 7
     assert told[0.0] <= 1
+
+
+def test_a_lens_that_is_softer_at_its_foot_is_no_focus_behind():
+    """By 15%; a quarter of the frames are held upright, and show the sensor's lower edge beside the scene."""
+    told = 0
+    for seed in range(12):
+        lens = LensSpec(apertures=(2.8, 4.0, 5.6, 8.0, 11.0), frames=12)
+        spec = ArchiveSpec(lenses=(lens,), outings=15, all_columns=False)
+        table = with_depth(simulate_frames(spec, seed)[0], lens, FocusHabit(), seed)
+        table["bottom_mtf50_cpp"] *= 0.85
+        told += len(find_focus_bias(table, [lens_block()], CRITERIA))
+    assert told <= 1
 
 
 def test_a_decision_that_fails_costs_itself_alone(monkeypatch):

@@ -9,7 +9,7 @@ from auditor.measure.decode import decode
 from auditor.measure.sharpness.fine_texture import FineTexture, fine_texture
 from auditor.measure.sharpness.light import light_of
 from auditor.measure.sharpness.streaks import lacking
-from auditor.measure.sharpness.texture import WINDOW_PX
+from auditor.measure.sharpness.texture import WINDOW_PX, window_power
 
 SIDE = 768
 FY, FX = np.fft.fftfreq(SIDE)[:, None], np.fft.fftfreq(SIDE)[None, :]
@@ -48,9 +48,8 @@ def found(root: np.ndarray) -> float | None:
 
 
 def lacks(root: np.ndarray) -> np.ndarray:
-    told = lacking(
-        np.stack([255 * root[y : y + 64, x : x + 64] for y, x in zip(*WINDOWS, strict=True)])
-    )
+    codes = [255 * root[y : y + 64, x : x + 64] for y, x in zip(*WINDOWS, strict=True)]
+    told = lacking(window_power(np.stack(codes).astype(np.float32)))
     assert told is not None
     return told[0]
 

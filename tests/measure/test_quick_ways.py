@@ -10,13 +10,21 @@ from scipy.stats import binned_statistic
 from auditor.measure.noise import coding
 from auditor.measure.noise.developed import _lowest
 from auditor.measure.picture import Picture
+from auditor.measure.reduce import area_means
+from auditor.measure.sharpness.edge_profiles import (
+    _SHIFT_SD,
+    _SLOPE_SD,
+    _STRIDE,
+    _design_of,
+    _squares,
+)
 from auditor.measure.sharpness.edges import _ONE_WAY
-from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS
+from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family
 from auditor.measure.sharpness.grid import block_starts, centred_maxima
 from auditor.measure.sharpness.lines import PATCH_PX, first_lines
 from auditor.measure.sharpness.pixels import Pixels, binned, near
 from auditor.measure.sharpness.sharp_places import _median_code
-from auditor.measure.sharpness.texture import WINDOW_PX, tapered_power
+from auditor.measure.sharpness.texture import WINDOW_PX, window_power
 
 RNG = np.random.default_rng(1)
 
@@ -90,6 +98,42 @@ def test_halves_are_means_of_four() -> None:
     assert np.array_equal(picture.half_luma, plain)
 
 
+@pytest.mark.parametrize("shape", [(90, 120), (91, 121), (92, 122), (3, 5)])
+def test_thirds_are_means_of_nine(shape: tuple[int, int]) -> None:
+    plane = RNG.integers(0, 256, shape).astype(np.uint8)
+    h, w = (n // 3 for n in shape)
+    mean = plane[: 3 * h, : 3 * w].reshape(h, 3, w, 3).mean((1, 3))
+    np.testing.assert_array_equal(area_means(plane, 3), np.rint(mean))
+
+
+def test_profiles_are_fitted_as_numpy_solves_least_squares() -> None:
+    """Base, edge, shift, and a slope on either side with a prior each; at single members of the family."""
+    family = edge_family()
+    shares = len(family.shares)
+    edge, line = (
+        a.reshape(-1, len(OFFSETS))[:: _STRIDE * shares] for a in (family.edge, family.line)
+    )
+    n = 6
+    profile = 0.2 + 0.5 * edge[10 : 10 + n] + RNG.normal(0, 0.01, (n, len(OFFSETS)))
+    weight = RNG.uniform(0.5, 2.0, profile.shape) * 1e4 * (np.abs(OFFSETS) < 9)
+    scale = np.full(n, 0.5)
+    got = _squares(profile, weight, scale, _design_of(edge, line))
+    for member in (5, 12, 20):
+        base, slope, step, shift, bent = got.half.of(np.full(n, member))
+        for i in range(n):
+            e, d = edge[member], OFFSETS
+            terms = np.stack([np.ones_like(d), e, -line[member], d * (1 - e), d * e], axis=1)
+            prior = np.diag([0, 0, 1 / _SHIFT_SD, 1 / _SLOPE_SD, 1 / _SLOPE_SD]) / scale[i]
+            root = np.sqrt(weight[i])
+            right = np.r_[root * profile[i], np.zeros(5)]
+            a, left, *_ = np.linalg.lstsq(np.r_[root[:, None] * terms, prior], right)
+            told = [base[i] * scale[i] + got.middle[i], *(scale[i] * x[i] for x in (step, shift))]
+            np.testing.assert_allclose(told, a[:3], atol=1e-4)
+            both = scale[i] * np.array([slope[i], slope[i] + bent[i]])
+            np.testing.assert_allclose(both, a[3:], atol=1e-4)
+            assert got.left[member, i] == pytest.approx(left[0], rel=1e-3, abs=0.2)
+
+
 def test_lines_through_no_patch_or_a_plain_one() -> None:
     """Patches of a batch may all lie right as they are, and one may hold nothing at all."""
     assert len(first_lines(np.zeros((0, 19, 19), np.float32)).angle) == 0
@@ -137,6 +181,7 @@ def test_power_of_windows_is_that_of_numpy() -> None:
     hann = np.hanning(WINDOW_PX + 1)[:WINDOW_PX]
     taper = np.outer(hann, hann)
     taper /= np.sqrt((taper**2).sum())
-    power = np.abs(np.fft.rfft2(codes * taper)) ** 2
+    apart = codes - codes.mean((1, 2), keepdims=True)
+    power = np.abs(np.fft.rfft2(apart * taper)) ** 2
     for windows in (codes, codes.astype(np.float32)):
-        np.testing.assert_allclose(tapered_power(windows), power, atol=1e-5 * power.max())
+        np.testing.assert_allclose(window_power(windows), power, atol=1e-5 * power.max())

@@ -160,6 +160,27 @@ def test_noise_is_drawn_at_the_size_for_which_its_limits_hold(tmp_path: Path) ->
     assert not chart.limits
 
 
+def test_predicted_noise_has_no_mark_and_only_dots() -> None:
+    body = made_up.profile(1)["bodies"][0]
+    isos = sorted({t["iso"] for t in body["tones"]})
+    for tone in body["tones"]:
+        tone["predicted"] = tone["iso"] == isos[-1]
+    chart = snr_chart(body, {})
+    assert chart is not None
+    for series in chart.series:
+        assert len(series.line["x"]) == len(series.points["x"]) == len(isos) - 1
+        assert series.predicted is not None
+        assert len(series.predicted["x"]) == len(isos)
+    assert [t.behind for t in chart.targets].count("predicted") == len(chart.series)
+    for tone in body["tones"]:
+        tone["predicted"] = True
+    chart = snr_chart(body, {})
+    assert chart is not None
+    drawing = str(draw(chart, "Noise"))
+    assert 'class="p"' in drawing
+    assert not any(f'class="{kind}"' in drawing for kind in "bldw")
+
+
 @pytest.mark.parametrize("top", [60.0, 400.0, 4e3, 4e6])
 def test_marks_of_the_noise_axis_keep_apart(top: float) -> None:
     """A mark of two lines and its neighbour need some tenth of the drawing's height."""

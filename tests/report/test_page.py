@@ -19,9 +19,12 @@ import pytest
 from made_up import drawn_lens, drawn_noise
 from PIL import Image
 
+from auditor.infer.keepers import CAUSES
 from auditor.record.pictures import fetch_pictures
 from auditor.report import write_report
+from auditor.report.first_screen import _ADVICE
 from auditor.report.frames_behind import FrameIndex, evenly, in_turn
+from auditor.report.keepers_view import SETTING_CAUSES
 from auditor.report.lens_chart import lens_chart
 from auditor.report.pictures import crop_uri, thumb_uri, thumbs_within
 
@@ -381,3 +384,8 @@ def test_a_sensor_whose_read_noise_is_open_is_told_without_gaps(tmp_path: Path) 
     made["bodies"][0]["sensor"] = {"by_iso": [step]}
     text = " ".join(re.sub(r"<[^>]*>", " ", written(made, None, tmp_path)).split())
     assert "2.59 electrons per step, read noise not known, 1 frame" in text
+
+
+def test_every_cause_has_its_advice_and_no_other() -> None:
+    assert set(_ADVICE) == set(CAUSES)
+    assert set(SETTING_CAUSES) < set(CAUSES)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 
 from auditor.infer.bodies.bands import BANDS, Band, band_named
@@ -12,11 +10,9 @@ from auditor.infer.bodies.limits import REACH
 from auditor.infer.bodies.response import ISO_GRID, t_factor
 from auditor.infer.bodies.visible import frame_snr, iso_for_snr, third
 from auditor.model import AcceptedRow
+from auditor.robust import low_middle_high
 
 __all__ = ["AcceptError", "accept_table", "parse_accept"]
-
-_MOST_ISO: Final = 1e7
-"""An ISO value beyond this is a mistake of typing."""
 
 
 class AcceptError(ValueError):
@@ -35,7 +31,7 @@ def parse_accept(text: str) -> tuple[str, float, Band]:
         iso = float(parts[1])
     except ValueError:
         iso = 0.0
-    if not (0 < iso < _MOST_ISO):
+    if not ISO_GRID[0] <= iso <= ISO_GRID[-1]:
         raise ValueError(f"'{parts[1]}' in '{text}' is not an ISO value")
     return parts[0].strip(), iso, band_named(parts[2])
 
@@ -74,7 +70,6 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
     typical = scenes[chosen.key]
     target = looks(frame_snr(reference.log_sigma, typical, reference.output_scale))
     targets = looks(frame_snr(reference.draws, typical, reference.output_scale))
-    tail = (1 - bodies.criteria.interval) / 2
     rows: list[AcceptedRow] = []
     for (name, of_kind), model in sorted(bodies.models.items()):
         if of_kind != kind or not len(model.cells.iso):
@@ -96,13 +91,13 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
                 continue
             draws = iso_for_snr(frame_snr(model.draws, here, model.output_scale), targets)
             draws = np.clip(draws, grid[0], grid[-1])
-            low, middle, high = np.quantile(draws, [tail, 0.5, 1 - tail])
+            low, middle, high = low_middle_high(draws, bodies.criteria.interval)
             wider = t_factor(model.freedom + reference.freedom, bodies.criteria.interval)
             value = third(best, "near")
             row["iso"] = value
             row["low"] = third(best + (low - middle) * wider, "down")
             row["high"] = third(best + (high - middle) * wider, "up")
             row["iso_exact"] = round(2.0**best, 1)
-            row["predicted"] = value not in model.isos
+            row["predicted"] = value not in model.measured_isos
             row["reason"] = None
     return rows

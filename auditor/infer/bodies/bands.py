@@ -14,15 +14,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.bodies.observe import KINDS, sensor_mask
-from auditor.record import SIGNAL_BIN_EDGES
+from auditor.infer.frame_values import SHARE_COLUMNS, signal_quantile
 from auditor.record.values import numbers
 
 __all__ = ["BANDS", "Band", "Scenes", "band_named", "bands_of", "scenes_by_band"]
 
 Floats = NDArray[np.float64]
 
-SHARE_COLUMNS: Final = tuple(f"signal_share_{i:02d}" for i in range(len(SIGNAL_BIN_EDGES) - 1))
-"""Columns of the stored histogram of log2 signal."""
 _QUARTILES: Final = (0.25, 0.5, 0.75)
 """Quantiles of a frame's signal by which its band's scenes are described."""
 
@@ -91,9 +89,7 @@ def band_named(text: str) -> Band:
 
 
 def _quartiles(shares: Floats) -> tuple[float, float, float]:
-    edges = np.asarray(SIGNAL_BIN_EDGES)
-    cumulative = np.concatenate([[0.0], np.cumsum(shares)])
-    a, b, c = (float(2 ** np.interp(q, cumulative, edges)) for q in _QUARTILES)
+    a, b, c = (float(2 ** signal_quantile(shares[None], q)[0]) for q in _QUARTILES)
     return a, b, c
 
 

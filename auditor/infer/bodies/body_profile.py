@@ -21,7 +21,7 @@ from auditor.infer.bodies.observe import (
     STEP_LIMIT,
     observe,
 )
-from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
+from auditor.infer.bodies.response import DRAWS, ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
 from auditor.infer.bodies.sensor import sensor_figures
 from auditor.infer.bodies.visible import BandNoise, band_noises, highest_isos
 from auditor.infer.criteria import Criteria
@@ -38,19 +38,18 @@ from auditor.model import (
     Unseen,
 )
 from auditor.record import TONE_SIGNALS
+from auditor.robust import low_middle_high
 
 __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
 
 Floats = NDArray[np.float64]
 
 FIRM_FRAMES: Final = 5
-"""Frames from which on a limit is named in a headline,"""
+"""Frames of measured noise from which on a limit is named in a headline,"""
 FIRM_OUTINGS: Final = 2
 """and outings: fewer say more of one place and one light than of the body."""
 _WIDE_FRAMES: Final = 10
 """Frames below which it is said that intervals are wide (common practice, no source)."""
-_RESAMPLED: Final = 200
-"""Resampled medians behind an interval."""
 
 NOISE_OUTPUT_MEGAPIXELS: Final = 8.0
 """Output size for which the noise room states `tone_output_scale`."""
@@ -178,8 +177,8 @@ def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> KeptApart:
     per_frame = (rows["log_sigma"] - expected).groupby(rows["frame"].to_numpy()).median()
     values = np.exp(per_frame.to_numpy(float))
     rng = np.random.default_rng(0)
-    picks = rng.integers(0, len(values), (_RESAMPLED, len(values)))
-    low, high = np.quantile(np.median(values[picks], axis=1), [(1 - share) / 2, (1 + share) / 2])
+    picks = rng.integers(0, len(values), (DRAWS, len(values)))
+    low, _, high = low_middle_high(np.median(values[picks], axis=1), share)
     single = len(values) < 3
     return {
         "frames": len(values),
@@ -250,7 +249,13 @@ def _describe(model: BodiesModel, body: str, kind: str, looks: Mapping[str, Band
     noise = model.models[body, kind]
     cells = noise.cells
     notes: list[str] = []
-    firm = cells.frame_count >= FIRM_FRAMES and cells.unit_count >= FIRM_OUTINGS
+    # Where no noise is seen at all, what is told rests on all frames.
+    telling = (
+        (cells.measured_frames, cells.measured_units)
+        if len(cells.iso)
+        else (cells.frame_count, cells.unit_count)
+    )
+    firm = telling[0] >= FIRM_FRAMES and telling[1] >= FIRM_OUTINGS
     if kind in ("edited", "camera", "unknown"):
         notes.append("noise reduction and development are part of what was measured")
     if cells.frame_count < _WIDE_FRAMES:
@@ -258,7 +263,7 @@ def _describe(model: BodiesModel, body: str, kind: str, looks: Mapping[str, Band
     if not firm:
         notes.append(
             f"its limits stay out of headlines: those need {FIRM_FRAMES} frames of "
-            f"{FIRM_OUTINGS} outings"
+            f"{FIRM_OUTINGS} outings{' that show noise' if len(cells.iso) else ''}"
         )
     unseen = no_noise_seen(noise)
     if unseen:
@@ -282,6 +287,7 @@ def _describe(model: BodiesModel, body: str, kind: str, looks: Mapping[str, Band
     return {
         "kind": kind,
         "frames_used": cells.frame_count,
+        "frames_measured": cells.measured_frames,
         "outings": cells.unit_count,
         "limits_firm": firm,
         "no_noise_seen": unseen,

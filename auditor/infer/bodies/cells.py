@@ -54,8 +54,6 @@ _DOUBTFUL: Final = 0.3
 """Weight below which a frame's own error grows, with the root of how much less it has."""
 _CODED: Final = 0.08
 """Error in log noise through 8-bit coding at a noise of one code value; it falls with the square."""
-_LEAST_CODE: Final = 0.3
-"""Code values below which that error grows no more."""
 _CLIPPED: Final = 0.15
 """Error in log noise through clipping at black where noise is as large as the signal."""
 _ROUGH_SD: Final = 0.03
@@ -66,8 +64,6 @@ _ROUNDS: Final = 4
 """Rounds of weights and scatters."""
 _LEAST_SHARE: Final = 0.3
 """Share of a tone's scatter that is left of frames with next to no other tone."""
-_JUST_ABOVE_ONE: Final = 1.001
-"""Tones of a frame, where nearly every frame has only one: its scatter is then not seen at all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +85,8 @@ class Cells:
     """Robust means of log sigma. Arrays have one entry per cell.
 
     `covariance`: of the means through sampling, cells x cells; `doubt`: what rounding to 8 bit and
-    compression may have done to them all (standard deviation in log); `limits`: the cells without.
+    compression may have done to them all (standard deviation in log); `limits`: the cells without;
+    `measured_frames` and `measured_units`: frames that show noise, and their outings, of all that count.
     """
 
     iso: Floats
@@ -104,6 +101,8 @@ class Cells:
     tone_sd: float
     frame_count: int
     unit_count: int
+    measured_frames: int
+    measured_units: int
     outliers: int
 
     @property
@@ -135,7 +134,7 @@ def _doubt(eight_bit: Floats, signal: Floats, log_sigma: Floats) -> Floats:
     """
     sigma = np.exp(log_sigma)
     code = sigma_code(signal, sigma)
-    coding = np.minimum(_CODED / np.maximum(code, _LEAST_CODE) ** 2, 1.0) * eight_bit
+    coding = np.minimum(_CODED / np.maximum(code, 1e-6) ** 2, 1.0) * eight_bit
     return np.asarray(np.hypot(coding, _CLIPPED * (sigma / signal) ** 2))
 
 
@@ -158,13 +157,13 @@ def gather(tones: pd.DataFrame) -> Cells:
     steps, _, cell = _cells(tones)
     alone = np.bincount(cell[~bounded], minlength=len(steps))[cell] == 0
     limits = _limits(tones[alone])
-    frame_count, unit_count = tones["frame"].nunique(), tones["unit"].nunique()
-    rows = tones[~alone]
+    frame_count, unit_count = (len(np.unique(tones[name])) for name in ("frame", "unit"))
+    rows = tones[~alone] if alone.any() else tones
     if not len(rows):
         nothing = np.empty(0)
         return Cells(
             nothing, nothing, nothing, np.empty(0, np.int64), np.empty((0, 0)), nothing, limits,
-            PRIOR_FRAME_SD, PRIOR_OUTING_SD, PRIOR_TONE_SD, frame_count, unit_count, 0,
+            PRIOR_FRAME_SD, PRIOR_OUTING_SD, PRIOR_TONE_SD, frame_count, unit_count, 0, 0, 0,
         )  # fmt: skip
     return _measured(rows, limits, frame_count, unit_count)
 
@@ -228,6 +227,7 @@ def _measured(tones: pd.DataFrame, limits: Limits, frame_count: int, unit_count:
     trust = counts / (counts + 2)
     scatter = _settle(rows, fitted, trust, _censored_median(y, bounded, cell))
     units, unit_of = np.unique(tones["unit"].to_numpy()[first], return_inverse=True)
+    shown = tones[~bounded]
     outing_sd = _outing_sd(scatter.effect, unit_of, scatter.frame_weight, scatter.scale)
     return Cells(
         iso=iso,
@@ -242,6 +242,8 @@ def _measured(tones: pd.DataFrame, limits: Limits, frame_count: int, unit_count:
         tone_sd=scatter.tone_sd,
         frame_count=frame_count,
         unit_count=unit_count,
+        measured_frames=shown["frame"].nunique(),
+        measured_units=shown["unit"].nunique(),
         outliers=int(np.sum(scatter.frame_weight < _OUTLIER)),
     )
 
@@ -289,7 +291,7 @@ def _settle(rows: _Rows, fitted: Floats, trust: Floats, own: Floats) -> _Scatter
         effect = np.bincount(frame, share * residual) / np.maximum(np.bincount(frame, share), 1e-12)
         left = residual - effect[frame]
         inner = left[(per_frame > 1)[frame] & telling]
-        freedom = len(inner) * (1 - 1 / max(mean_tones, _JUST_ABOVE_ONE))
+        freedom = len(inner) * (1 - 1 / mean_tones)
         spread = _mad(inner) / np.sqrt(max(1 - 1 / mean_tones, _LEAST_SHARE))
         tone_sd = _blend(spread, PRIOR_TONE_SD, freedom)
         raw = _mad(effect) * np.sqrt(rows.n_frames / max(rows.n_frames - rows.n_iso, 1))

@@ -8,12 +8,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.bodies.bands import SHARE_COLUMNS, bands_of
+from auditor.infer.bodies.bands import bands_of
 from auditor.infer.bodies.observe import KINDS, sensor_mask
-from auditor.infer.frame_values import shutter_stops
+from auditor.infer.frame_values import SHARE_COLUMNS, shutter_stops, signal_quantile
 from auditor.infer.lenses.scene_groups import grey_means
 from auditor.model import Habit
-from auditor.record import SIGNAL_BIN_EDGES
 from auditor.record.values import numbers, texts
 from auditor.robust import share_interval
 
@@ -50,19 +49,6 @@ HEADROOM_LOG2: Final = -2.0
 """Underexposed: less than one pixel in 500 lies above this (two stops under white)."""
 
 
-def _percentile(shares: Floats, quantile: float) -> Floats:
-    """log2 signal below which a share of each row's pixels lies, linear within a bin."""
-    edges = np.asarray(SIGNAL_BIN_EDGES)
-    full = np.zeros((len(shares), len(edges)))
-    np.cumsum(shares, axis=1, out=full[:, 1:])
-    full /= np.maximum(full[:, -1:], 1e-12)
-    at = np.clip((full <= quantile).sum(axis=1) - 1, 0, len(edges) - 2)
-    row = np.arange(len(full))
-    low, high = full[row, at], full[row, at + 1]
-    within = np.clip((quantile - low) / np.maximum(high - low, 1e-12), 0, 1)
-    return np.asarray(edges[at] + within * (edges[at + 1] - edges[at]))
-
-
 def _entry(body: str, habit: str, hits: NDArray[np.bool_], share: float, text: str) -> Habit:
     low, high = share_interval(int(hits.sum()), len(hits), share)
     return {
@@ -97,7 +83,7 @@ def lifts(frames: pd.DataFrame) -> pd.DataFrame:
     table = table[known]
     if not len(table):
         return empty
-    table = table.assign(middle=_percentile(shares[known], 0.5))
+    table = table.assign(middle=signal_quantile(shares[known], 0.5))
     originals = table[table["source"].isin(["raw", "camera"])].sort_values(
         "source", ascending=False, kind="stable"
     )
@@ -213,7 +199,7 @@ def _brightest(frames: pd.DataFrame, rows: NDArray[np.int64]) -> Floats:
     table = frames[[c for c in SHARE_COLUMNS if c in frames]]
     for start in range(0, len(rows), _CHUNK):
         shares, known = _histograms(table.iloc[rows[start : start + _CHUNK]])
-        out[start : start + _CHUNK][known] = _percentile(shares[known], _BRIGHTEST)
+        out[start : start + _CHUNK][known] = signal_quantile(shares[known], _BRIGHTEST)
     return out
 
 

@@ -57,9 +57,8 @@ def usable_iso(noise: NoiseModel, found: Floats, snr: float) -> tuple[int | None
         detail["reason"] = f"likely higher still; ISO {noise.isos[-1]} is the highest used"
     low = max(low, floor - 1)
     detail["low"], detail["high"] = third(low, "down"), third(high, "up")
-    # Predicted where no frame at that ISO was seen.
     value = third(best, "down")
-    detail["predicted"] = value not in noise.isos
+    detail["predicted"] = value not in noise.measured_isos
     detail["exact"] = round(2.0 ** float(best), 1)
     return value, detail
 
@@ -74,11 +73,12 @@ def _nothing_measured(
     if at_least < np.log2(noise.isos[0]) - HALF_THIRD:
         detail["reason"] = f"not told: texture hides it at ISO {noise.isos[0]} and up"
         return None, detail
-    detail["low"] = third(at_least, "down")
+    value = third(at_least, "down")
     seen = clean[-1] if clean else noise.isos[0]
+    detail["low"], detail["predicted"] = value, value > seen
     detail["reason"] = f"likely higher still; no noise was seen up to ISO {seen}"
     detail["exact"] = round(2.0 ** float(at_least), 1)
-    return third(at_least, "down"), detail
+    return value, detail
 
 
 def _clean_isos(noise: NoiseModel, snr: float) -> set[int]:
@@ -98,13 +98,14 @@ def snr_by_iso(noise: NoiseModel, look: BandNoise, share: float) -> list[BandSnr
     rows = np.flatnonzero((above >= -HALF_THIRD) & (beyond <= REACH + HALF_THIRD))
     best = look.curves[0, rows]
     low, high = noise.interval(look.curves[1:, rows], best, share)
+    measured = noise.measured_isos
     return [
         {
             "iso": iso,
             "snr": float(2**middle),
             "low": float(2**least),
             "high": float(2**most),
-            "predicted": iso not in noise.isos,
+            "predicted": iso not in measured,
         }
         for iso, middle, least, most in zip(grid[rows].tolist(), best, low, high, strict=True)
     ]

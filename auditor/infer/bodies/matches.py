@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Collection, Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -12,15 +13,14 @@ from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS
 from auditor.infer.bodies.limits import HALF_THIRD, REACH
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_factor
-from auditor.infer.bodies.visible import BandNoise, isos_on, thirds
+from auditor.infer.bodies.visible import ROUNDED, BandNoise, isos_on, thirds
 from auditor.model import IsoMatch
+from auditor.robust import low_middle_high
 
 __all__ = ["LEAST_FRAMES", "MOST_REFERENCES", "as_noisy_as", "match_bodies", "reference_isos"]
 
 Floats = NDArray[np.float64]
 
-_ROUNDED: Final = 0.01
-"""Stops by which engraved ISO values are rounded."""
 USUAL: Final = tuple(i for i in ISOS if 100 <= i <= 12800)
 """Reference values given for every pair, beside those that the reference body used."""
 
@@ -41,13 +41,13 @@ and pairs of forty bodies would fill a profile with what nobody asks."""
 def reference_isos(model: NoiseModel) -> list[int]:
     """Third stops from 100 to 12,800 and whatever the body used beyond them, within its reach."""
     wanted = {*USUAL, *(i for i in model.isos if i in ISO_GRID)}
-    return sorted(i for i in wanted if _within(model, float(np.log2(i))))
+    low, high = _span(model.isos, REACH + ROUNDED)
+    return sorted(i for i in wanted if low <= math.log2(i) <= high)
 
 
-def _within(model: NoiseModel, log2_iso: float) -> bool:
-    """Whether an ISO lies within reach of those that the body used."""
-    used = np.log2(model.isos)
-    return bool(used.min() - REACH - _ROUNDED <= log2_iso <= used.max() + REACH + _ROUNDED)
+def _span(isos: Collection[int], beyond: float) -> tuple[float, float]:
+    """log2 of the lowest and highest of these ISO values, and so many stops beyond."""
+    return math.log2(min(isos)) - beyond, math.log2(max(isos)) + beyond
 
 
 def as_noisy_as(
@@ -61,21 +61,14 @@ def as_noisy_as(
     Infinite when the answer lies beyond every ISO there is.
     """
     columns = [ISO_GRID.index(iso) for iso in isos]
-    fallen = np.concatenate([other.fallen for other in others])
-    found = isos_on(fallen, np.tile(reference.curves[:, columns], (len(others), 1)))
-    found = found.reshape(len(others), -1, len(isos))
-    best = found[:, 0]
-    values = np.clip(found[:, 1:], np.log2(ISO_GRID[0]), np.log2(ISO_GRID[-1]))
-    tail = (1 - share) / 2
-    low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail], axis=1)
-    scale = np.array(wider)[:, None]
-    return np.stack([best, best + (low - middle) * scale, best + (high - middle) * scale])
-
-
-def _seen(model: NoiseModel, log2_iso: float) -> bool:
-    """Whether the body used ISO values on both sides, to a sixth of a stop."""
-    used = np.log2(model.isos)
-    return bool(used.min() - HALF_THIRD <= log2_iso <= used.max() + HALF_THIRD)
+    fallen = np.concatenate([other.fallen for other in others], axis=1)
+    found = isos_on(fallen, np.tile(reference.curves[:, columns].T, len(others)))
+    found = found.reshape(len(isos), len(others), -1)
+    best = found[..., 0]
+    values = np.clip(found[..., 1:], np.log2(ISO_GRID[0]), np.log2(ISO_GRID[-1]))
+    low, middle, high = low_middle_high(values, share, axis=-1)
+    ends = best + (low - middle) * wider, best + (high - middle) * wider
+    return np.stack([best, *ends]).swapaxes(1, 2)
 
 
 def _references(models: Sequence[NoiseModel]) -> list[NoiseModel]:
@@ -100,7 +93,7 @@ def match_bodies(
     out: list[IsoMatch] = []
     able = [m for m in models if m.cells.frame_count >= LEAST_FRAMES and len(m.cells.iso)]
     for reference in _references(able):
-        isos = reference_isos(reference)
+        isos, measured = reference_isos(reference), reference.measured_isos
         others = [m for m in able if m.body != reference.body and m.kind == reference.kind]
         if not others:
             continue
@@ -117,13 +110,17 @@ def match_bodies(
             band: np.stack([thirds(a, way) for a, way in zip(answer, _WAYS, strict=True)])
             for band, answer in answers.items()
         }
+        stops = [math.log2(iso) for iso in isos]
         for i, other in enumerate(others):
+            # Told within reach of what the other used; seen where its noise was measured on both sides.
+            first, last = _span(other.isos, REACH + ROUNDED)
+            lowest, highest = _span(other.measured_isos, HALF_THIRD)
             for band, answer in answers.items():
                 steps = engraved[band][:, i].T.tolist()
-                for iso, (best, low, high), step in zip(
-                    isos, answer[:, i].T.tolist(), steps, strict=True
+                for iso, log2_iso, (best, low, high), step in zip(
+                    isos, stops, answer[:, i].T.tolist(), steps, strict=True
                 ):
-                    if not (np.isfinite(best) and _within(other, best)):
+                    if not first <= best <= last:
                         continue
                     out.append(
                         {
@@ -139,8 +136,8 @@ def match_bodies(
                             "iso_exact": round(2.0**best, 1),
                             "low_exact": round(2.0**low, 1),
                             "high_exact": round(2.0**high, 1),
-                            "stops": round(best - float(np.log2(iso)), 3),
-                            "predicted": not (iso in reference.isos and _seen(other, best)),
+                            "stops": round(best - log2_iso, 3),
+                            "predicted": not (iso in measured and lowest <= best <= highest),
                             "frames": int(
                                 min(reference.cells.frame_count, other.cells.frame_count)
                             ),

@@ -17,6 +17,7 @@ beside the rest for developed files (`fit_development`).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -51,8 +52,6 @@ _ROUNDS: Final = 6
 """Rounds of weights that are relative to the fitted variance."""
 _PULL: Final = 0.3
 """Weight of the pull to none of the two small terms, in cells: it only settles ties."""
-_STEPS_SEEN: Final = 5
-"""ISO values below which no dual-gain step is looked for: two on either side of one."""
 
 RANDOM_LEAST: Final = 0.1
 """Least share of the variance seen that is random from frame to frame, so much as clean sensors leave
@@ -139,29 +138,39 @@ def fit_physics(
     Returns:
         the law, and the weighted sum of squares of log residuals.
     """
+    return _fits(iso, signal, log_sigma, sd, step, [per_stop])[0]
+
+
+def _fits(
+    iso: Floats, signal: Floats, log_sigma: Floats, sd: Floats, step: float | None, per_stops: Sequence[float]
+) -> list[tuple[Physics, float]]:  # fmt: skip
+    """`fit_physics` for several changes of log noise per stop at once."""
     basis = _basis(iso, signal, step)
     # Columns that the cells cannot tell apart or that do not occur are left out by nnls at 0.
     size = np.maximum(np.abs(basis).max(axis=0), 1e-300)
-    plain = log_sigma - per_stop * np.log2(iso / 100)
+    plain = log_sigma - np.array(per_stops)[:, None] * np.log2(iso / 100)
     observed = np.exp(2 * plain)
     model = observed.copy()
     # c, what lies behind the amplifier, and d are small; a faint pull to 0 settles ties only.
-    pull = np.diag([0.0, 0.0, 0.0, 1.0, 1.0]) * _PULL
-    coefficients = np.zeros(basis.shape[1])
+    stacked = np.empty((len(per_stops), len(iso) + len(size), len(size)))
+    stacked[:, len(iso) :] = np.diag([0.0, 0.0, 0.0, 1.0, 1.0]) * _PULL
+    target = np.zeros(stacked.shape[:2])
     for _ in range(_ROUNDS):
         weight = 1 / (2 * sd * model)
-        design = (basis / size) * weight[:, None]
-        scale = np.linalg.norm(design, axis=0)
+        design = (basis / size) * weight[..., None]
+        scale = np.linalg.norm(design, axis=1)
         scale[scale == 0] = 1.0
-        stacked = np.vstack([design / scale, pull])
-        target = np.concatenate([observed * weight, np.zeros(len(pull))])
-        solution, _ = nnls(stacked, target)
+        stacked[:, : len(iso)] = design / scale[:, None]
+        target[:, : len(iso)] = observed * weight
+        solution = np.array([nnls(*one)[0] for one in zip(stacked, target, strict=True)])
         coefficients = solution / scale / size
-        model = np.maximum(basis @ coefficients, 1e-18)
-    photon, low, high, behind, proportional = (float(c) for c in coefficients)
-    law = Physics(photon, low, high, behind, proportional, step, per_stop)
+        model = np.maximum(coefficients @ basis.T, 1e-18)
     residual = (plain - 0.5 * np.log(model)) / sd
-    return law, float(residual @ residual)
+    laws = [
+        Physics(a, low, high, c, d, step, per_stop)
+        for (a, low, high, c, d), per_stop in zip(coefficients.tolist(), per_stops, strict=True)
+    ]
+    return list(zip(laws, np.square(residual).sum(axis=1).tolist(), strict=True))
 
 
 def fit_development(
@@ -169,16 +178,14 @@ def fit_development(
 ) -> tuple[Physics, float]:
     """`fit_physics` with the development's change of noise per stop found too."""
     reach = DEVELOPMENT_STEP
-    tried = np.arange(-4, 2) * reach
-    rest = []
-    for per_stop in tried:
-        _, squares = fit_physics(iso, signal, log_sigma, sd, step, float(per_stop))
-        rest.append(squares + (per_stop / DEVELOPMENT_SD) ** 2)
+    tried = (np.arange(-4, 2) * reach).tolist()
+    squares_of = [squares for _, squares in _fits(iso, signal, log_sigma, sd, step, tried)]
+    rest = np.array(squares_of) + np.square(np.array(tried) / DEVELOPMENT_SD)
     at = int(np.clip(np.argmin(rest), 1, len(tried) - 2))
-    left, middle, right = rest[at - 1 : at + 2]
+    left, middle, right = rest[at - 1 : at + 2].tolist()
     bend = left - 2 * middle + right
     shift = float(np.clip(0.5 * (left - right) / bend, -1, 1)) if bend > 0 else 0.0
-    best = float(tried[at]) + shift * reach
+    best = tried[at] + shift * reach
     law, squares = fit_physics(iso, signal, log_sigma, sd, step, best)
     return law, squares + (best / DEVELOPMENT_SD) ** 2
 
@@ -192,10 +199,7 @@ def fit_physics_with_step(
     """
     fit = fit_development if developed else fit_physics
     best, least = fit(iso, signal, log_sigma, sd)
-    used = np.unique(iso)
-    if len(used) < _STEPS_SEEN:
-        return best, least
-    for step in used[2:-1]:
+    for step in np.unique(iso)[2:-1]:  # two ISO values on either side
         law, rest = fit(iso, signal, log_sigma, sd, float(step))
         if law.read_high < law.read_low and rest < least - STEP_GAIN:
             best, least = law, rest

@@ -18,12 +18,13 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr, ndtri, stdtrit
+from scipy.special import log_ndtr, stdtrit
 
 from auditor.exposure import ISOS
 from auditor.infer.bodies.cells import Cells
 from auditor.infer.bodies.photon import Physics, assumed_law, fit_physics_with_step, slopes
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS
+from auditor.robust import half_width, low_middle_high
 
 __all__ = ["DRAWS", "ISO_GRID", "SIGNAL_GRID", "NoiseModel", "fit_noise"]
 
@@ -31,7 +32,7 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
 DRAWS: Final = 200
-"""Equally likely courses of noise over ISO and signal."""
+"""Equally likely courses of noise over ISO and signal, or resampled figures, behind an interval."""
 
 ISO_GRID: Final = tuple(i for i in ISOS if i >= 12)
 """Third stops at which a model can be asked."""
@@ -69,10 +70,8 @@ LIMIT_SD: Final = 0.1
 
 _ROUNDS: Final = 16
 """Rounds in which bounds settle: each halves what is left, to 1e-5."""
-_LEAST_FREE: Final = 1e-4
-"""Least precision of what a bounded cell would be without its own bound."""
 _NOTHING: Final = 1e-6
-"""Precision of an observation that says nothing."""
+"""Precision of an observation that says nothing: the least there is."""
 
 
 def _kernel(a: Floats, b: Floats, length: float) -> Floats:
@@ -84,8 +83,9 @@ def t_factor(freedom: float, share: float) -> float:
     """Student's t over the normal quantile, by which an interval of that share is wider. Of a difference
     between two bodies the degrees of freedom add up, as their scatters are about alike (Welch, Biometrika
     34, 1947)."""
-    tail = 0.5 + share / 2
-    return float(stdtrit(freedom, tail) / ndtri(tail)) if np.isfinite(freedom) else 1.0
+    if not np.isfinite(freedom):
+        return 1.0
+    return float(stdtrit(freedom, 0.5 + share / 2)) / half_width(share)
 
 
 @dataclass(frozen=True)
@@ -111,10 +111,14 @@ class NoiseModel:
     base_iso: float = 0.0
     """ISO values below this one are no cleaner than it: the sensor holds no more electrons there."""
 
+    @property
+    def measured_isos(self) -> set[int]:
+        """Steps at which noise was measured in a frame; at all others it is only predicted."""
+        return {int(iso) for iso in self.cells.iso}
+
     def interval(self, values: Floats, best: Floats, share: float) -> tuple[Floats, Floats]:
         """Bounds about `best` (log or linear) from draws of it along axis 0."""
-        tail = (1 - share) / 2
-        low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail], axis=0)
+        low, middle, high = low_middle_high(values, share)
         wider = t_factor(self.freedom, share)
         return best + (low - middle) * wider, best + (high - middle) * wider
 
@@ -168,7 +172,7 @@ def fit_noise(
     f_cells = f_cells + own @ slopes(law, at_iso, at_signal).T
     error = rng.standard_normal(f_cells.shape) @ np.linalg.cholesky(full).T
     shared = np.random.default_rng([seed, *kind.encode()]).normal(0, ESTIMATOR_SD, DRAWS)
-    draws = f_grid.reshape(DRAWS, -1)
+    draws = f_grid
     # The law's own part less what the cells say of everything, in one product.
     told = np.hstack([own, -(f_cells + error)]).astype(np.float32)
     draws += told @ np.hstack([slopes(law, grid_i, grid_s), gain]).T.astype(np.float32)
@@ -239,7 +243,7 @@ def _with_limits(
         mean = (gain @ target)[known:]
         variance = np.maximum(np.diag(prior - gain @ prior)[known:], 1e-8)
         # Without what the limit itself said before.
-        free = np.maximum(1 / variance - precision, _LEAST_FREE)
+        free = np.maximum(1 / variance - precision, _NOTHING)
         cavity, around = (mean / variance - shift) / free, 1 / free
         width = np.sqrt(around + LIMIT_SD**2)
         z = (bound - cavity) / width
@@ -310,7 +314,7 @@ def _prior_draws(
     c_signal: Floats,
     sizes: tuple[float, float, float],
 ) -> tuple[Singles, Singles]:
-    """Draws of the departures on the grid and, the same draws, at the cells."""
+    """Draws of the departures on the grid (DRAWS, ISO x signal) and, the same draws, at the cells."""
     iso_all, iso_back = np.unique(np.concatenate([x_iso, c_iso]), return_inverse=True)
     sig_all, sig_back = np.unique(np.concatenate([x_signal, c_signal]), return_inverse=True)
     root_i = np.linalg.cholesky(_kernel(iso_all, iso_all, _STOPS_ISO) + 1e-9 * np.eye(len(iso_all)))
@@ -325,6 +329,7 @@ def _prior_draws(
     )
     total += by_iso[:, :, None]
     total += by_signal[:, None, :]
-    gi, ci = iso_back[: len(x_iso)], iso_back[len(x_iso) :]
-    gs, cs = sig_back[: len(x_signal)], sig_back[len(x_signal) :]
-    return total.take(gi, axis=1).take(gs, axis=2), total[:, ci, cs]
+    row, flat = iso_back * len(sig_all), total.reshape(DRAWS, -1)
+    grid = np.add.outer(row[: len(x_iso)], sig_back[: len(x_signal)]).ravel()
+    cells = row[len(x_iso) :] + sig_back[len(x_signal) :]
+    return flat.take(grid, axis=1), flat.take(cells, axis=1)

@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 
 from auditor.exposure import nominal_iso
 from auditor.infer.bodies.observe import resampling_unit, sensor_rows
+from auditor.infer.bodies.response import DRAWS
 from auditor.model import Sensor, SensorIso
+from auditor.robust import low_middle_high
 
 __all__ = ["LEVEL", "sensor_figures"]
 
@@ -24,9 +26,6 @@ Floats = NDArray[np.float64]
 
 LEVEL: Final = 1.10
 """Read noise within this factor of the lowest counts as no longer falling."""
-
-_DRAWS: Final = 200
-"""Resampled courses of read noise behind the interval of its level."""
 
 
 def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[str, Sensor]:
@@ -61,17 +60,16 @@ def _medians(values: pd.Series, units: pd.Series, rng: np.random.Generator) -> F
         groups = [np.array([v]) for v in values.to_numpy(float)]
     size = len(groups)
     if size == 1:
-        return np.full(_DRAWS, np.median(groups[0]))
+        return np.full(DRAWS, np.median(groups[0]))
     return np.array(
         [
             np.median(np.concatenate([groups[i] for i in rng.integers(0, size, size)]))
-            for _ in range(_DRAWS)
+            for _ in range(DRAWS)
         ]
     )
 
 
 def _one_body(rows: pd.DataFrame, share: float, rng: np.random.Generator) -> Sensor:
-    tail = (1 - share) / 2
     by_iso: list[SensorIso] = []
     draws: list[Floats] = []
     steps: list[int] = []
@@ -90,11 +88,10 @@ def _one_body(rows: pd.DataFrame, share: float, rng: np.random.Generator) -> Sen
             "frames": len(group),
             "gain_low": None, "gain_high": None, "read_low": None, "read_high": None,
         }  # fmt: skip
-        ends = [tail, 1 - tail]
         if len(group) > 1:
-            entry["gain_low"], entry["gain_high"] = map(float, np.quantile(gain, ends))
+            entry["gain_low"], _, entry["gain_high"] = map(float, low_middle_high(gain, share))
         if read is not None and len(dark) > 1:
-            entry["read_low"], entry["read_high"] = map(float, np.quantile(read, ends))
+            entry["read_low"], _, entry["read_high"] = map(float, low_middle_high(read, share))
         by_iso.append(entry)
         if read is not None:
             draws.append(read)
@@ -115,7 +112,7 @@ def _one_body(rows: pd.DataFrame, share: float, rng: np.random.Generator) -> Sen
     if not np.isfinite(best) or known.mean() < 0.5:
         out["level_reason"] = f"read noise still falls at ISO {steps[-1]}, the highest used"
     else:
-        low, high = np.quantile(sampled[known], [tail, 1 - tail])
+        low, _, high = low_middle_high(sampled[known], share)
         out["level_from_iso"] = int(best)
         out["level_low"], out["level_high"] = nominal_iso(float(low)), nominal_iso(float(high))
     return out

@@ -24,6 +24,7 @@ from auditor.record import TONE_SIGNALS
 
 __all__ = [
     "MID_TONE",
+    "ROUNDED",
     "BandNoise",
     "band_noises",
     "frame_snr",
@@ -46,8 +47,8 @@ _LIGHTNESS_LINE: Final = 903.3
 """Its slope below."""
 _LIGHTNESS_SCALE: Final = 116.0
 """Factor of the cube root above."""
-_ROUNDING: Final = 0.05
-"""Thirds of a stop by which an ISO may lie off an engraved one: ISO 800 is not above ISO 800."""
+ROUNDED: Final = 1 / 60
+"""Stops by which an ISO may lie off an engraved one: ISO 800 is not above ISO 800."""
 
 _LOG_ISO: Final = np.log2(np.array(ISO_GRID, float))
 
@@ -92,7 +93,7 @@ def _snr(variance: Floats, output_scale: Floats) -> Floats:
 class BandNoise:
     """SNR of a typical frame of one body in one band, log2: the best estimate, then draws of it.
 
-    `curves` (1 + DRAWS, ISO_GRID); `fallen`: the same made to fall.
+    `curves` (1 + DRAWS, ISO_GRID); `fallen` (ISO_GRID, 1 + DRAWS): the same made to fall.
     """
 
     curves: Floats
@@ -125,27 +126,42 @@ def iso_for_snr(log2_snr: Floats, wanted_log2: ArrayLike) -> Floats:
         (N,); -inf where even the lowest ISO of the grid is too noisy, inf where none is.
     """
     wanted = np.broadcast_to(np.asarray(wanted_log2, float), log2_snr.shape[:1])
-    return isos_on(_falling(log2_snr), wanted[:, None])[:, 0]
+    return isos_on(_falling(log2_snr), wanted[None])[0]
 
 
-def isos_on(curves: Floats, wanted: Floats) -> Floats:
-    """`iso_for_snr` of `falling` curves (N, ISO_GRID) for many values each, (N, M) -> (N, M)."""
-    last = curves.shape[1] - 1
+def isos_on(fallen: Floats, wanted: Floats) -> Floats:
+    """`iso_for_snr` of `_falling` curves (ISO_GRID, N) for many values each, (M, N) -> (M, N)."""
+    last, many = len(fallen) - 1, fallen.shape[1]
     # The first place of the grid at which the curve lies below what is wanted.
     below = np.zeros(wanted.shape, np.int8)
-    for value in curves.T:
-        below += value[:, None] >= wanted
-    row, right = np.arange(len(curves))[:, None], np.clip(below, 1, last)
-    high, low = curves[row, right - 1], curves[row, right]
-    share = (high - wanted) / (high - low)
-    found = _LOG_ISO[right - 1] + share * (_LOG_ISO[right] - _LOG_ISO[right - 1])
-    return np.where(below == 0, -np.inf, np.where(below > last, np.inf, found))
+    for value in fallen:
+        below += value >= wanted
+    right = np.clip(below, 1, last)
+    at = right * np.intp(many)
+    at += np.arange(many)
+    low = fallen.take(at)
+    at -= many
+    high = fallen.take(at)
+    # Arrays are large here, and each new one is memory to be had first.
+    low -= high
+    high -= wanted
+    high /= low
+    found, step = _LOG_ISO.take(right - 1), _LOG_ISO.take(right)
+    step -= found
+    step *= high
+    found -= step
+    found[below == 0] = -np.inf
+    found[below > last] = np.inf
+    return found
 
 
 def _falling(log2_snr: Floats) -> Floats:
-    """Curves over ISO_GRID made to fall: noise never falls with ISO at a given signal, but draws may
-    wobble by a hair."""
-    return np.minimum.accumulate(log2_snr, axis=-1) - 1e-9 * np.arange(log2_snr.shape[-1])
+    """Curves (N, ISO_GRID) made to fall, as (ISO_GRID, N): noise never falls with ISO at a given signal,
+    but draws may wobble by a hair."""
+    out = np.ascontiguousarray(log2_snr.T)
+    np.minimum.accumulate(out, axis=0, out=out)
+    out -= 1e-9 * np.arange(len(out))[:, None]
+    return out
 
 
 def third(log2_iso: float, rounding: str = "near") -> int:
@@ -158,8 +174,8 @@ def thirds(log2_iso: Floats, rounding: str = "near") -> NDArray[np.int64]:
     steps = 3 * (log2_iso - math.log2(100))
     rounded = {
         "near": np.rint(steps),
-        "down": np.floor(steps + _ROUNDING),
-        "up": np.ceil(steps - _ROUNDING),
+        "down": np.floor(steps + 3 * ROUNDED),
+        "up": np.ceil(steps - 3 * ROUNDED),
     }[rounding]
     index = np.clip(rounded - round(3 * math.log2(ISO_GRID[0] / 100)), 0, len(ISO_GRID) - 1)
     return np.asarray(ISO_GRID)[index.astype(int)]
@@ -170,9 +186,9 @@ def highest_isos(
 ) -> Floats:
     """log2 ISO up to which a typical frame of each band has at least each SNR, (3, bands, SNRs): best,
     low, high."""
-    fallen = np.concatenate([look.fallen for look in looks])
-    found = isos_on(fallen, np.tile(np.log2(snrs), (len(fallen), 1)))
-    found = np.swapaxes(found.reshape(len(looks), -1, len(snrs)), 0, 1)
+    fallen = np.concatenate([look.fallen for look in looks], axis=1)
+    wanted = np.broadcast_to(np.log2(snrs)[:, None], (len(snrs), fallen.shape[1]))
+    found = isos_on(fallen, wanted).reshape(len(snrs), len(looks), -1).T
     best, within = found[0], np.clip(found, _LOG_ISO[0], _LOG_ISO[-1])
     low, high = model.interval(within[1:], within[0], share)
     return np.stack([best, np.minimum(low, best), np.maximum(high, best)])

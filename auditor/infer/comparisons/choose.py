@@ -17,9 +17,15 @@ from numpy.typing import NDArray
 from auditor.infer.comparisons.image_matching import overlay, read_thumb
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
 
-__all__ = ["Chooser", "Meeting", "Pair"]
+__all__ = ["APERTURE_STOPS", "MINUTES", "SURE", "Chooser", "Meeting", "Pair"]
 
-_SURE: Final = 0.97
+MINUTES: Final = 15.0
+"""Frames further apart in time are no pair: light and scene have changed (common practice, no source)."""
+APERTURE_STOPS: Final = 1.6
+"""Apertures further apart than a stop and a half, as written f-numbers are rounded, are no pair: the curve
+would have to bridge too much."""
+
+SURE: Final = 0.97
 """Correlation of signatures from which one scene is likely, where thumbnails were too many to ask."""
 _ALIKE: Final = 0.80
 """Correlation from which it is, where there are no thumbnails at all."""
@@ -31,11 +37,6 @@ _MOST_LOOKS: Final = 3000
 """So many thumbnails at most are laid over each other."""
 _MOST_PER_BURST: Final = 3
 """So many pairs at most of two bursts: further ones tell little more about the accessory."""
-_MINUTES_PER_STOP: Final = 10.0
-"""A stop between the apertures counts like so many minutes between the frames: it only orders candidates,
-the nearest in aperture first, for what a curve must bridge is less sure than what is compared."""
-_MINUTES_PER_LIKENESS: Final = 20.0
-"""The same for pictures that are not alike at all (correlation 0 instead of 1)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +116,7 @@ class Chooser:
         if not rows:
             return 0
         likeness = self._signature.likeness(np.array(rows), np.full(len(rows), row))
-        return int((likeness >= _SURE).sum())
+        return int((likeness >= SURE).sum())
 
     def _one_scene(self, m: Meeting) -> float | None:
         """Likeness of the two if they show one scene, else None."""
@@ -128,12 +129,12 @@ class Chooser:
                 self._looks += 1
                 likeness = overlay(first, second, m.scale)
                 return likeness if likeness >= _ALIKE_THUMB else None
-        enough = _ALIKE if self._looks < _MOST_LOOKS else _SURE
+        enough = _ALIKE if self._looks < _MOST_LOOKS else SURE
         return m.likeness if m.likeness >= enough else None
 
 
 def _cost(m: Meeting) -> tuple[float, int, int]:
-    """Nearest apertures and times first; which of two as near is the more alike."""
+    """Nearest in aperture, time and likeness first, each as a share of what is let pass at most."""
     stops = abs(m.stops) if np.isfinite(m.stops) else 1.0
-    cost = _MINUTES_PER_STOP * stops + m.minutes + _MINUTES_PER_LIKENESS * (1 - m.likeness)
+    cost = stops / APERTURE_STOPS + m.minutes / MINUTES + 1 - m.likeness
     return cost, m.labelled, m.bare

@@ -10,12 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtr
 
-from auditor.robust import Location, huber_weight, robust_location, scale_of
+from auditor.record import ZONE_RADII
+from auditor.robust import Location, huber_weight, low_middle_high, robust_location, scale_of
 from auditor.units import WHITE_16
 
 __all__ = [
@@ -26,7 +26,6 @@ __all__ = [
     "cast_of",
     "ciede2000_of_grey",
     "evenness_of",
-    "middle_of",
     "pair_colour",
     "read_grid",
     "uv_of",
@@ -61,17 +60,8 @@ _DARK: Final = 0.003
 _BRIGHT: Final = 0.85
 """Light above which a channel may be clipped somewhere within a cell, whose value is a mean."""
 _FEWEST_CELLS: Final = 40
-"""A tenth of the grid: with fewer cells neither dark nor bright two pictures are not compared."""
-_FEWEST_CORE: Final = 12
-"""So many usable cells around the centre are compared by themselves, else all usable ones."""
-_FEWEST_RING: Final = 5
-"""So many usable cells inside and outside at least, to tell how much darker the corners are."""
-_FEWEST_NEUTRAL: Final = 10
-"""So many neutral-looking cells at least, to say where neutrals go."""
-_INNER: Final = 0.35
-"""Inside this share of the half-diagonal no filter's rim shades (common practice, no source)."""
-_OUTER: Final = 0.7
-"""Outside it lie the corners and the ends of the long sides."""
+"""A tenth of the grid: with fewer cells neither dark nor bright two pictures are not compared; nor are their
+centres, corners and neutral-looking places with fewer than a quarter of that."""
 _NEUTRAL_UV: Final = 0.012
 """Areas within this distance of the white in u'v' look neutral."""
 _FOUND: Final = 0.98
@@ -94,6 +84,7 @@ _X = ((_COLUMNS + 0.5) / GRID_SHAPE[1] - 0.5).ravel() * 2
 _Y = ((_ROWS + 0.5) / GRID_SHAPE[0] - 0.5).ravel() * 2
 # Distance from the centre over the half-diagonal of a 3:2 frame.
 _RADIUS = np.hypot(_X * 3, _Y * 2) / np.hypot(3, 2)
+_ZONE = np.digitize(_RADIUS, ZONE_RADII)
 # Unevenness: a slope across, one down, and the square of the radius less its mean.
 _PATTERN = np.stack([_X, _Y, _RADIUS**2 - np.mean(_RADIUS**2)], axis=1)
 
@@ -125,19 +116,6 @@ def read_grid(data: bytes | None) -> Floats | None:
     if len(raw) != 2 * int(np.prod(GRID_SHAPE)):
         return None
     return np.frombuffer(raw, "<u2").reshape(GRID_SHAPE).astype(float) / WHITE_16
-
-
-def middle_of(grid: Floats, scale: float) -> Floats:
-    """The middle of a frame as a grid of its own: what a picture `scale` times as large shows."""
-    rows, columns = GRID_SHAPE[:2]
-    offset = [(n - 1) / 2 * (1 - 1 / scale) for n in (columns, rows)]
-    matrix = np.array([[1 / scale, 0, offset[0]], [0, 1 / scale, offset[1]]])
-    return np.asarray(
-        cv2.warpAffine(
-            grid, matrix, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-    )  # fmt: skip
 
 
 def uv_of(rgb: ArrayLike) -> Floats:
@@ -180,24 +158,24 @@ def pair_colour(labelled: Floats, bare: Floats, colour: bool = True) -> PairColo
     if good.sum() < _FEWEST_CELLS:
         return None
     stops = np.log2(np.maximum(ya, 1e-9) / np.maximum(yb, 1e-9))
-    inner, outer = good & (_RADIUS < _INNER), good & (_RADIUS >= _OUTER)
+    inner, outer = good & (_ZONE == 0), good & (_ZONE == 2)
+    held = inner.sum() >= _FEWEST_CELLS // 4
     # Brightness is compared around the centre, where no filter's rim shades.
-    level = float(np.median(stops[inner if inner.sum() >= _FEWEST_CORE else good]))
+    level = float(np.median(stops[inner if held else good]))
     corner = float("nan")
-    if inner.sum() >= _FEWEST_RING and outer.sum() >= _FEWEST_RING:
+    if held and outer.sum() >= _FEWEST_CELLS // 4:
         corner = float(np.median(stops[outer]) - np.median(stops[inner]))
     nothing = np.full(2, np.nan)
     channels, pattern, neutral, matched = nothing, np.full((3, 2), np.nan), nothing, nothing
     if colour:
-        safe_a, safe_b = np.maximum(a, 1e-9), np.maximum(b, 1e-9)
-        ratio = np.log(safe_a / safe_b)
+        ratio = np.log(np.maximum(a, 1e-9) / np.maximum(b, 1e-9))
         logs = np.stack([ratio[:, 0] - ratio[:, 1], ratio[:, 2] - ratio[:, 1]], axis=1)
         channels = np.median(logs[good], axis=0)
         pattern = np.stack([_plane(logs[good, k], _PATTERN[good]) for k in range(2)], axis=1)
         shift = uv_of(a[good]) - uv_of(b[good])
         matched = np.median(shift, axis=0)
         white = np.hypot(*(uv_of(b[good]) - uv_of([1.0, 1.0, 1.0])).T) < _NEUTRAL_UV
-        if white.sum() >= _FEWEST_NEUTRAL:
+        if white.sum() >= _FEWEST_CELLS // 4:
             neutral = np.median(shift[white], axis=0)
     return PairColour(channels, pattern, neutral, matched, level, corner, int(good.sum()))
 
@@ -291,7 +269,7 @@ def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Evennes
         )
         for _ in range(_DRAWS)
     ]
-    low, high = np.quantile(drawn, [(1 - share) / 2, (1 + share) / 2])
+    low, _, high = low_middle_high(drawn, share)
     uneven = _beyond_chance(coefficients) and spread > _UNEVEN_LEAST
     return Evenness(spread, float(low) if uneven else 0.0, float(max(high, spread)), uneven)
 

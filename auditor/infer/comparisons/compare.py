@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.comparisons.colour import PairColour, middle_of, pair_colour
+from auditor.infer.comparisons.colour import PairColour, pair_colour
 from auditor.infer.comparisons.crop import bargain_words, crop_bargain
 from auditor.infer.comparisons.curves import find_range
 from auditor.infer.comparisons.hyperfocal import compare_focus
+from auditor.infer.comparisons.image_matching import middle_of
 from auditor.infer.comparisons.labels import CROP, LabelPattern, names_accessory
 from auditor.infer.comparisons.light import Light, light_entries
 from auditor.infer.comparisons.pairs import Labelled, Pair, find_pairs

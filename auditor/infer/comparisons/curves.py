@@ -12,7 +12,7 @@ from auditor.infer.lenses.grouping import within_range
 from auditor.optics import blur_sigma_for_mtf50, mtf50
 from auditor.record import ZONES
 
-__all__ = ["added_blur_px", "expected_log_mtf50", "find_range"]
+__all__ = ["added_blur_px", "blur_px", "expected_log_mtf50", "find_range"]
 
 Floats = NDArray[np.float64]
 
@@ -68,15 +68,21 @@ def expected_log_mtf50(
     return out, known
 
 
+def blur_px(log_mtf50: ArrayLike, f_number: float, pitch_um: float) -> Floats:
+    """Gaussian blur (px) of a lens that shows this MTF50 behind diffraction and pixel, 0 where they alone
+    would leave less."""
+    family = np.log(mtf50(f_number, pitch_um, _GRID))
+    return np.interp(-np.asarray(log_mtf50), -family, _GRID)
+
+
 def added_blur_px(base_log: Floats, delta: Floats, f_number: float, pitch_um: float) -> Floats:
     """Squared Gaussian blur (px^2, negative for sharper) that turns exp(base) into exp(base + delta).
 
     Through the system family (diffraction, pixel, Gaussian) where the bare frame lies within it;
     sharpened files lie above it, for them the equivalent Gaussians are compared.
     """
-    family = np.log(mtf50(f_number, pitch_um, _GRID))
     with_it = base_log + delta
-    through = np.interp(-with_it, -family, _GRID) ** 2 - np.interp(-base_log, -family, _GRID) ** 2
+    through = blur_px(with_it, f_number, pitch_um) ** 2 - blur_px(base_log, f_number, pitch_um) ** 2
     plain = blur_sigma_for_mtf50(np.exp(with_it)) ** 2 - blur_sigma_for_mtf50(np.exp(base_log)) ** 2
-    inside = np.maximum(base_log, with_it) < family[0]
+    inside = np.maximum(base_log, with_it) < np.log(mtf50(f_number, pitch_um, 0.0))
     return np.asarray(np.where(inside, through, plain))

@@ -16,18 +16,25 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import j1, stdtrit
 
 from auditor.exposure import F_NUMBERS
-from auditor.infer.comparisons.curves import expected_log_mtf50, find_range
+from auditor.infer.comparisons.curves import blur_px, expected_log_mtf50, find_range
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import shown_sharpness
-from auditor.infer.lenses.grouping import LEAST_CPP, PITCHES_UM
+from auditor.infer.frame_values import log_sharpness, near_and_far
+from auditor.infer.lenses.grouping import PITCHES_UM
 from auditor.model import Comparison, Finding, LeftOutPairs
-from auditor.optics import circle_of_confusion_um, defocus_disc_px, hyperfocal_m, mtf50, system_mtf
-from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
+from auditor.optics import (
+    circle_of_confusion_um,
+    defocus_disc_px,
+    half_at,
+    hyperfocal_m,
+    mtf50,
+    system_mtf,
+)
+from auditor.record import SIDES, ZONES
 from auditor.record.values import flags, numbers, words
 from auditor.robust import robust_location
 
@@ -46,12 +53,6 @@ _FEWEST: Final = 3
 _MOST: Final = 1000
 """Landscapes of one lens and body beyond which a random sample stands for all: a difference is then
 good to some 0.2%."""
-USUAL_BLUR: Final = 0.5
-"""Blur of a lens in px where its curve is not known."""
-_BLURS: Final = np.linspace(0.0, 3.0, 61)
-"""Blur of a lens in px that its curve is turned into, in steps of a twentieth of a pixel."""
-_FREQUENCIES: Final = np.linspace(0.0, 1.0, 1001)
-"""Cycles per pixel at which responses are worked out; a step is 0.2 to 1% of MTF50."""
 _SHARPEST_SHARE: Final = 0.75
 """Wherever a landscape was focused, something in it is nearly as sharp as the lens's better frames;
 one whose sharpest part falls short of this share of them was missed or shaken."""
@@ -64,36 +65,25 @@ _NEAREST_FOCAL: Final = 2.0
 
 
 def infinity_loss(
-    focal_mm: float,
-    f_number: float,
-    pitch_um: float,
-    focus_m: float,
-    blur_px: float = USUAL_BLUR,
-) -> tuple[float, float]:
-    """Blur disc at infinity (px) and what it leaves of the MTF50 there (share).
+    focal_mm: ArrayLike,
+    f_number: ArrayLike,
+    pitch_um: ArrayLike,
+    focus_m: ArrayLike,
+    own_blur_px: ArrayLike,
+) -> tuple[Floats, Floats]:
+    """Blur disc at infinity (px) and what it leaves of the MTF50 there (share). Arguments broadcast.
 
     The MTF of a uniform disc of diameter d is |2 J1(pi d f) / (pi d f)| (Goodman, Introduction to
-    Fourier Optics, on severe defocus), beside diffraction, pixel and a lens blur of `blur_px`.
+    Fourier Optics, on severe defocus), beside diffraction, pixel and the lens's `own_blur_px`.
     Geometric optics: for discs of a few pixels wave optics leaves up to an eighth more.
     """
     disc = defocus_disc_px(focal_mm, f_number, pitch_um, focus_m)
-    sharp = system_mtf(_FREQUENCIES, f_number, pitch_um, blur_px)
-    x = np.maximum(np.pi * disc * _FREQUENCIES, 1e-9)
-    blurred = sharp * np.abs(2 * j1(x) / x)
-    return disc, _mtf50_of(blurred) / _mtf50_of(sharp)
 
+    def blurred(frequency: Floats) -> Floats:
+        x = np.maximum(np.pi * disc * frequency, 1e-9)
+        return system_mtf(frequency, f_number, pitch_um, own_blur_px) * np.abs(2 * j1(x) / x)
 
-def _mtf50_of(response: Floats) -> float:
-    """Frequency at which a response on `_FREQUENCIES` first falls below one half."""
-    at = int(np.argmax(response < 0.5))
-    above, below = response[at - 1], response[at]
-    step = (above - 0.5) / max(above - below, 1e-12)
-    return float(_FREQUENCIES[at - 1] + step * (_FREQUENCIES[at] - _FREQUENCIES[at - 1]))
-
-
-def _blur_of(log_mtf50: float, f_number: float, pitch_um: float) -> float:
-    """Gaussian blur (px) of a lens whose MTF50 in the corners is known."""
-    return float(np.interp(-log_mtf50, -np.log(mtf50(f_number, pitch_um, _BLURS)), _BLURS))
+    return disc, half_at(blurred, disc.shape) / mtf50(f_number, pitch_um, own_blur_px)
 
 
 def focus_table(
@@ -107,10 +97,6 @@ def focus_table(
     optics' at this aperture). Frames at the farthest distance that their lens writes are left out unless
     that lies beyond the hyperfocal distance: only then is it known where they were focused.
     """
-    names = [
-        *("row", "lens", "body", "focal_mm", "f_number", "pitch_um", "hyperfocal_m", "focus_m"),
-        *("ratio", "where", "disc_px", "kept", "far", "near", "best"),
-    ]
     focal, n = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
     distance, pitch = numbers(frames, "focus_distance_m"), numbers(frames, "pixel_pitch_um")
     usable = (words(frames, "status") == "measured") & flags(frames, "best", True)
@@ -124,31 +110,24 @@ def focus_table(
     with np.errstate(invalid="ignore"):
         usable &= (distance >= LANDSCAPE * reach) & (distance > _NEAREST_FOCAL * focal / 1000)
         usable &= (distance < _farthest(distance, lens, body)) | (distance > AT[1] * reach)
-    turn = numbers(frames, "orientation")
-    shown = {place: shown_sharpness(frames, place)[0] for place in (*ZONES, *SIDES)}
-    curves: dict[tuple[Any, ...], tuple[float, float]] = {}
-    rows: list[dict[str, Any]] = []
-    for i in _enough(np.flatnonzero(usable), lens, body).tolist():
-        settings = (lens[i], body[i], float(focal[i]), float(n[i]), float(pitch[i]))
-        if settings not in curves:
-            curves[settings] = _usual_and_own(settings, lenses)
-        usual, own = curves[settings]
-        focus, ratio = float(distance[i]), float(distance[i] / reach[i])
-        where = "short" if ratio < AT[0] else "at" if ratio <= AT[1] else "beyond"
-        disc, kept = infinity_loss(*settings[2:], focus, own)
-        near = LOWER_SIDE.get(int(turn[i]) if np.isfinite(turn[i]) else 1, "bottom")
-        parts = []
-        for side in (OPPOSITE_SIDE[near], near):
-            value = shown[side][i]
-            parts.append(float(np.log(value)) - usual if value > LEAST_CPP else np.nan)
-        seen = [float(p[i]) for p in shown.values() if p[i] > LEAST_CPP]
-        parts.append(float(np.log(max(seen))) - usual if seen else np.nan)
-        rows.append(
-            dict(zip(names, [
-                i, *settings, float(reach[i]), focus, ratio, where, disc, kept, *parts,
-            ], strict=True))
-        )  # fmt: skip
-    return pd.DataFrame(rows, columns=names)
+    rows = _enough(np.flatnonzero(usable), lens, body)
+    table = pd.DataFrame({
+        "row": rows, "lens": lens[rows], "body": body[rows], "focal_mm": focal[rows],
+        "f_number": n[rows], "pitch_um": pitch[rows], "hyperfocal_m": reach[rows],
+        "focus_m": distance[rows], "ratio": distance[rows] / reach[rows],
+    })  # fmt: skip
+    settings = table[["lens", "body", "focal_mm", "f_number", "pitch_um"]]
+    keys = list(settings.itertuples(index=False, name=None))
+    curves = {key: _usual_and_own(key, lenses) for key in set(keys)}
+    usual, own = np.array([curves[key] for key in keys]).reshape(-1, 2).T
+    disc, kept = infinity_loss(focal[rows], n[rows], pitch[rows], distance[rows], own)
+    near, far, _ = near_and_far(frames.iloc[rows])
+    parts = [log_sharpness(frames.iloc[rows], place) for place in (*ZONES, *SIDES)]
+    short, at = table["ratio"] < AT[0], table["ratio"] <= AT[1]
+    return table.assign(
+        where=np.select([short, at], ["short", "at"], "beyond"), disc_px=disc, kept=kept,
+        far=far - usual, near=near - usual, best=np.fmax.reduce(parts) - usual,
+    )  # fmt: skip
 
 
 def _farthest(distance: Floats, lens: Words, body: Words) -> Floats:
@@ -173,7 +152,8 @@ def _usual_and_own(
     part = find_range(lenses, lens, body, None, focal)
     curve, known = expected_log_mtf50(part, [n], pitch)
     usual = float(expected_log_mtf50(None, [n], pitch)[0][0, 2])
-    return usual, _blur_of(curve[0, 2], n, pitch) if known[2] else USUAL_BLUR
+    # Without a curve the far part is held against a usual centre.
+    return usual, float(blur_px(curve[0, 2 if known[2] else 0], n, pitch))
 
 
 _FOCUSED: Final = {

@@ -7,15 +7,16 @@ correlation (Kuglin & Hines, 1975) where features are few.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, TypeVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["alike_at_scale", "overlay", "read_thumb"]
+__all__ = ["alike_at_scale", "middle_of", "overlay", "read_thumb"]
 
 Floats = NDArray[np.float32]
+Grid = TypeVar("Grid", NDArray[np.float32], NDArray[np.float64])
 
 _FEATURES: Final = 300
 """Features looked for in a thumbnail at most."""
@@ -23,8 +24,6 @@ _FAST: Final = 7
 """Threshold of FAST corners in code values (OpenCV's default, 20, finds too few in small pictures)."""
 _PATCH_PX: Final = 17
 """Patch that describes a feature, half of OpenCV's 31: thumbnails are small."""
-_EDGE_PX: Final = 8
-"""Features keep so far from the border: half a patch."""
 _FEWEST: Final = 12
 """Features that must agree on how one thumbnail lies on the other."""
 _MOST_SHIFT: Final = 0.25
@@ -33,8 +32,6 @@ _SCALES: Final = (0.85, 1.18)
 """Found magnification over the expected one: beyond this the two don't show one scene."""
 _LEAST_SIDE_PX: Final = 16
 """A smaller thumbnail tells nothing."""
-_LEAST_OVERLAP_PX: Final = 200
-"""Pixels that both thumbnails must cover, for a correlation to mean anything."""
 _SIGNATURE: Final = (8, 12)
 """Rows and columns of `FrameRecord.signature`."""
 
@@ -56,10 +53,9 @@ def _gradient(picture: NDArray[np.uint8] | Floats) -> Floats:
     return np.asarray(np.sqrt(cv2.magnitude(dx, dy)), np.float32)
 
 
-def _correlation(a: Floats, b: Floats, where: NDArray[np.bool_]) -> float:
-    if where.sum() < _LEAST_OVERLAP_PX:
-        return 0.0
-    x, y = a[where] - a[where].mean(), b[where] - b[where].mean()
+def _correlation(a: Floats, b: Floats) -> float:
+    """0 where either is even."""
+    x, y = a - a.mean(), b - b.mean()
     size = float(np.sqrt((x * x).sum() * (y * y).sum()))
     return float((x * y).sum() / size) if size > 0 else 0.0
 
@@ -71,7 +67,7 @@ def _even(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 def _by_features(a: NDArray[np.uint8], b: NDArray[np.uint8]) -> Floats | None:
     finder = cv2.ORB.create(
-        _FEATURES, fastThreshold=_FAST, edgeThreshold=_EDGE_PX, patchSize=_PATCH_PX
+        _FEATURES, fastThreshold=_FAST, edgeThreshold=_PATCH_PX // 2, patchSize=_PATCH_PX
     )
     ka, da = finder.detectAndCompute(_even(a), None)
     kb, db = finder.detectAndCompute(_even(b), None)
@@ -117,20 +113,23 @@ def overlay(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> f
             continue
         where = np.asarray(cv2.warpAffine(inside, transform, (width, height)) > 0.5)
         laid = np.asarray(cv2.warpAffine(ga, transform, (width, height)), np.float32)
-        best = max(best, _correlation(laid, gb, where))
+        best = max(best, _correlation(laid[where], gb[where]))
     return best
 
 
-def alike_at_scale(a: NDArray[np.float32], b: NDArray[np.float32], scale: float) -> float:
-    """Correlation of two 12 x 8 signatures of which `a` shows the middle of `b`, enlarged."""
-    rows, columns = _SIGNATURE
-    wide = b.reshape(rows, columns)
+def middle_of(grid: Grid, scale: float) -> Grid:
+    """The middle of a picture, (rows, columns, ...), as one of its own: what a picture `scale` times as large
+    shows."""
+    rows, columns = grid.shape[:2]
     middle = np.array([columns - 1, rows - 1]) / 2
     matrix = np.column_stack([np.eye(2) / scale, middle * (1 - 1 / scale)])
     seen = cv2.warpAffine(
-        wide, matrix, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        grid, matrix, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
-    ).ravel()  # fmt: skip
-    x, y = a - a.mean(), seen - seen.mean()
-    size = float(np.sqrt((x * x).sum() * (y * y).sum()))
-    return float((x * y).sum() / size) if size > 0 else 0.0
+    )  # fmt: skip
+    return seen.astype(grid.dtype)
+
+
+def alike_at_scale(a: Floats, b: Floats, scale: float) -> float:
+    """Correlation of two 12 x 8 signatures of which `a` shows the middle of `b`, enlarged."""
+    return _correlation(a, middle_of(b.reshape(_SIGNATURE), scale).ravel())

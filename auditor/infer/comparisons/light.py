@@ -12,8 +12,8 @@ from auditor.infer.comparisons.colour import PairColour
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import entry, verdict
 from auditor.infer.criteria import Criteria
+from auditor.infer.frame_values import SHARE_COLUMNS, signal_quantile
 from auditor.model import Finding
-from auditor.record import SIGNAL_BIN_EDGES
 from auditor.record.values import numbers, words
 from auditor.robust import robust_location
 
@@ -39,16 +39,13 @@ class Light:
         with np.errstate(invalid="ignore", divide="ignore"):
             self.exposure = np.log2(t * iso / 100 / n**2)
         self.exposure[~np.isfinite(self.exposure)] = np.nan
-        names = [f"signal_share_{i:02d}" for i in range(len(SIGNAL_BIN_EDGES) - 1)]
-        self._shares = [numbers(frames, k).astype(np.float32) for k in names]
+        self._shares = [numbers(frames, k).astype(np.float32) for k in SHARE_COLUMNS]
         self.raw = words(frames, "source") == "raw"
 
     def middle(self, row: int) -> float:
         """log2 of the median signal, from the stored histogram; NaN where there is none."""
-        cumulative = np.concatenate([[0.0], np.cumsum([s[row] for s in self._shares])])
-        if not cumulative[-1] > 0:
-            return float("nan")
-        return float(np.interp(0.5 * cumulative[-1], cumulative, SIGNAL_BIN_EDGES))
+        shares = np.array([[s[row] for s in self._shares]])
+        return float(signal_quantile(shares, 0.5)[0]) if shares.sum() > 0 else float("nan")
 
 
 def light_entries(

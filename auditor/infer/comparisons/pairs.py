@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.comparisons.choose import Chooser, Meeting, Pair
+from auditor.infer.comparisons.choose import APERTURE_STOPS, MINUTES, SURE, Chooser, Meeting, Pair
 from auditor.infer.comparisons.image_matching import alike_at_scale
 from auditor.infer.comparisons.labels import (
     CROP,
@@ -32,17 +32,14 @@ from auditor.infer.comparisons.labels import (
 from auditor.infer.comparisons.scale import converter_factor, pair_scale
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
 from auditor.record.values import flags, numbers, texts, words
+from auditor.units import SECOND_CHARACTERS
 
 __all__ = ["Labelled", "Pair", "find_pairs"]
 
 Floats = NDArray[np.float64]
 
-MINUTES: Final = 15.0
-"""Frames further apart in time are no pair: light and scene have changed (common practice, no source)."""
 _NEIGHBOURS: Final = 20
 """So many frames that follow each other in time are held against each other."""
-_SAME_SCENE: Final = 0.97
-"""Correlation of signatures from which a reason for leaving two frames out is worth telling."""
 _WHOLE_VIEW: Final = 0.90
 """Two pictures of different size that correlate so well at equal framing show the same view."""
 _OWN: Final = (CROP, STACKED, MERGED)
@@ -50,16 +47,8 @@ _SAYS_NOTHING: Final = frozenset(
     ["with", "on", "mit", "avec", "con", "com", "met", "med", "with it"]
 )
 """Names of folders that need no telling beside a label that always comes with them."""
-_APERTURE_STOPS: Final = 1.5
-"""Apertures further apart are no pair: the curve would have to bridge too much."""
-_STOP_ROUNDED: Final = 0.01
-"""Written f-numbers are rounded (f/5.6 is 5.657): a difference of a stop and a half may read so much more."""
 _LONGER_STOPS: Final = 0.15
 """Exposures that differ by less than half a third of a stop do not tell which side carries an accessory."""
-_ISO_8601: Final = len("2000-01-01T00:00:00")
-"""Characters of a time to the second."""
-_MINUTE_S: Final = 60.0
-"""Seconds."""
 
 Key = tuple[str, str]
 """A label and what it is held against; the empty text where that is the lack of the label."""
@@ -93,12 +82,9 @@ class _Columns:
         self.usable = measured & ~self.reduced
         self.body = words(frames, "body")
         self.lens = words(frames, "lens")
-        taken = texts(frames, "taken")
-        when = pd.to_datetime(
-            taken.str.slice(0, _ISO_8601), format="%Y-%m-%dT%H:%M:%S", errors="coerce"
-        )
-        self.seconds = when.to_numpy("datetime64[s]").astype(np.int64).astype(float)
-        self.seconds[when.isna().to_numpy()] = np.nan
+        taken = texts(frames, "taken").str.slice(0, SECOND_CHARACTERS)
+        when = pd.to_datetime(taken, format="ISO8601", errors="coerce")
+        self.minutes = ((when - pd.Timestamp(0)) / pd.Timedelta(minutes=1)).to_numpy(float)
         self.signature = Signatures(texts(frames, "signature"))
         self.focal = numbers(frames, "focal_length_mm")
         self.f_number = numbers(frames, "f_number")
@@ -205,8 +191,8 @@ def _meetings(
     # A lens without a name is known by its focal length.
     unnamed = np.where(c.lens == "", np.nan_to_num(c.focal), 0.0)
     lens, body = (pd.factorize(names, sort=True)[0] for names in (c.lens, c.body))
-    order = np.lexsort((c.seconds, unnamed, lens, body))
-    keep = c.usable[order] & ~np.isnan(c.seconds[order]) & sound[order]
+    order = np.lexsort((c.minutes, unnamed, lens, body))
+    keep = c.usable[order] & ~np.isnan(c.minutes[order]) & sound[order]
     keep &= (c.lens[order] != "") | ((c.body[order] != "") & (c.focal[order] > 0))
     order = order[keep]
     codes = {s: n for n, s in enumerate(sorted(set(labels), key=sorted))}
@@ -215,7 +201,7 @@ def _meetings(
     for step in range(1, _NEIGHBOURS + 1):
         a, b = order[:-step], order[step:]
         near = (body[a] == body[b]) & (lens[a] == lens[b]) & (code[a] != code[b])
-        near &= c.seconds[b] - c.seconds[a] <= MINUTES * _MINUTE_S
+        near &= c.minutes[b] - c.minutes[a] <= MINUTES
         met.append((a[near], b[near]))
     c.signature.read(np.concatenate([rows for ab in met for rows in ab]))
     out: dict[Key, list[Meeting]] = {}
@@ -234,7 +220,7 @@ def _meet(
     only_i, only_j = labels[i] - labels[j], labels[j] - labels[i]
     key = _key(only_i, only_j)
     if key is None:
-        if likeness >= _SAME_SCENE:
+        if likeness >= SURE:  # else no reason is worth telling
             for row, only in ((i, only_i), (j, only_j)):
                 for label in only:
                     reasons.several.setdefault(label, set()).add(row)
@@ -250,8 +236,8 @@ def _meet(
     stops = 2 * float(np.log2(c.f_number[with_it] / c.f_number[bare]))
     if label.startswith("converter "):
         # The written aperture holds the converter's own loss of light.
-        stops -= 2 * np.log2(converter_factor(label)) if stops > _APERTURE_STOPS else 0.0
-    if problem is None and abs(stops) > _APERTURE_STOPS + _STOP_ROUNDED:
+        stops -= 2 * np.log2(converter_factor(label)) if stops > APERTURE_STOPS else 0.0
+    if problem is None and abs(stops) > APERTURE_STOPS:
         problem = "the apertures lie more than a stop and a half apart"
     if scale != 1.0 and c.signature.known(bare):
         same_view = likeness
@@ -259,7 +245,7 @@ def _meet(
         if label == CROP and same_view > max(_WHOLE_VIEW, likeness):
             problem = "the smaller picture shows the whole view, as after resizing"
             likeness, scale = same_view, 1.0
-    minutes = abs(float(c.seconds[i] - c.seconds[j])) / _MINUTE_S
+    minutes = abs(float(c.minutes[i] - c.minutes[j]))
     return key, Meeting(with_it, bare, likeness, scale, float(stops), minutes, problem)
 
 
@@ -285,7 +271,7 @@ def _with_unpaired(
         for label in carried:
             if c.usable[i]:
                 counts[label] = counts.get(label, 0) + 1
-                if np.isnan(c.seconds[i]):
+                if np.isnan(c.minutes[i]):
                     reasons.add((label, ""), "a frame has no capture time")
             elif c.reduced[i]:
                 reasons.add((label, ""), "a frame is a resized copy")

@@ -14,11 +14,12 @@ from auditor.infer.comparisons.paired import paired_difference
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import shown_sharpness, shutter_stops
-from auditor.infer.lenses.grouping import LEAST_CPP, PITCH_UNKNOWN_UM
+from auditor.infer.frame_values import log_sharpness, shown_sharpness, shutter_stops
+from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
 from auditor.model import Finding
 from auditor.record import ZONES
 from auditor.record.values import numbers, words
+from auditor.robust import low_middle_high
 
 __all__ = ["SharpnessTable", "compare_sharpness"]
 
@@ -43,8 +44,6 @@ _DIRECTED_RISK: Final = 8.0
 """The same for a frame that looks shaken."""
 _UNTOLD_SD: Final = 0.05
 """Error in log MTF50 of a figure that comes without a usable one."""
-_MOST_SD: Final = 2.0
-"""A stated error beyond this, in log MTF50, is none."""
 _BARE_SD: Final = 0.03
 """Error of the bare level that unmatched frames are held against, in log MTF50."""
 _BARE_RISK: Final = 1e-3
@@ -55,12 +54,10 @@ class SharpnessTable:
     """The columns that comparing sharpness needs, as arrays."""
 
     def __init__(self, frames: pd.DataFrame) -> None:
-        told = [shown_sharpness(frames, z) for z in ZONES]
-        value = np.stack([mtf50 for mtf50, _ in told], axis=1)
-        value[~((value > LEAST_CPP) & (value < 1.0))] = np.nan
-        self.log = np.log(value)
-        stderr = np.stack([error for _, error in told], axis=1) / value
-        self.stderr = np.where((stderr > 0) & (stderr < _MOST_SD), stderr, _UNTOLD_SD)
+        self.log = np.stack([log_sharpness(frames, z) for z in ZONES], axis=1)
+        errors = [shown_sharpness(frames, z)[1] for z in ZONES]
+        stderr = np.stack(errors, axis=1) / np.exp(self.log)
+        self.stderr = np.where(stderr > 0, stderr, _UNTOLD_SD)
         self.f_number = numbers(frames, "f_number")
         self.focal = numbers(frames, "focal_length_mm")
         self.pitch = numbers(frames, "pixel_pitch_um")
@@ -166,11 +163,10 @@ def compare_sharpness(
 
 
 def _entry(zone: str | None, draws: Floats, share: float, pairs: int, blur2: Floats) -> Finding:
-    tail = (1 - share) / 2
-    quantiles = np.quantile(draws, [tail, 0.5, 1 - tail])
+    quantiles = low_middle_high(draws, share)
     quantiles = quantiles[1] + _LOOKS * (quantiles - quantiles[1])
     low, middle, high = (float(np.expm1(q)) for q in quantiles)
-    blur = np.sqrt(np.maximum(np.quantile(blur2, [tail, 0.5, 1 - tail]), 0.0))
+    blur = np.sqrt(np.maximum(low_middle_high(blur2, share), 0.0))
     return {
         "what": "sharpness",
         "zone": zone,

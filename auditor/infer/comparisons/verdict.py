@@ -95,10 +95,8 @@ def entry(
     }  # fmt: skip
 
 
-_LIMIT: Final = 4
-"""Series asked for at most: an afternoon holds no more."""
 _MOST_PAIRS: Final = 24
-"""Pairs of a series at most, likewise."""
+"""Pairs of a series at most: more fill an afternoon."""
 _WANTED: Final = re.compile(r"about (\d+) pairs")
 _HOW: Final = (
     "tripod, self-timer or remote release, a detailed scene in steady light; every scene once with "
@@ -133,7 +131,7 @@ def pairs_to_shoot(comparisons: Sequence[Comparison]) -> list[Shot]:
         if c["what"] not in unsettled:
             unsettled.append(c["what"])
     out = []
-    for series, unsettled in sorted(wanted.values(), key=lambda s: s[0]["frames"] or 0)[:_LIMIT]:
+    for series, unsettled in sorted(wanted.values(), key=lambda s: s[0]["frames"] or 0):
         series["why"] = (
             f"{(series['frames'] or 0) // 2} more pairs, {series['label']} against "
             f"{series['against']}: the {' and '.join(unsettled)} cannot be told yet"

@@ -15,14 +15,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.exposure import f_number_at, f_number_place
+from auditor.exposure import f_number_index, f_number_place
+from auditor.infer.bodies.observe import LONG_EXPOSURE_S
 from auditor.infer.criteria import Criteria
-from auditor.infer.decisions.common import date_of, days, holm, iso_day, log_sharpness, usable
+from auditor.infer.decisions.common import date_of, days, holm, iso_day, usable
 from auditor.infer.decisions.scan import Candidate, Change, Series, described, likeliest
+from auditor.infer.frame_values import log_sharpness
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
 from auditor.record.values import numbers, words
+from auditor.robust import group_medians
 
 __all__ = ["find_changes"]
 
@@ -30,16 +33,10 @@ Block = Mapping[str, Any]
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
-_WRONG: Final = 0.05
-"""Share of archives without any change in which one may be told."""
 _LEAST: Final = {"sharpness": 0.03, "sides": 0.03, "noise": 0.08, "hot pixels": 0.4}
 """Least size (log) that is told: below, a change would not be seen, and habits make as much."""
-_LONG_S: Final = 1.0
-"""Exposure time from which dark current adds to noise."""
 _FOCAL_STEP: Final = 0.15
 """Step of ln focal length within which a zoom's frames are alike."""
-_NEAR: Final = 0.1
-"""Log2 of f-number by which an aperture may lie past the ends of a curve."""
 _SELDOM_HOT: Final = 0.2
 """Share of frames with hot pixels below which a body's are too few to have a course."""
 _PLACES: Final = ("centre", "left", "right", "top", "bottom")
@@ -88,7 +85,7 @@ def _sure(
 ) -> list[tuple[_Test, Change]]:
     """Those that stand up to all having been looked at, the least chance first."""
     ordered = sorted(found, key=lambda t: t[1].p)
-    sure = ordered[: holm([candidate.p for _, candidate in ordered], _WRONG)]
+    sure = ordered[: holm([candidate.p for _, candidate in ordered])]
     return [(test, described(candidate, criteria.interval)) for test, candidate in sure]
 
 
@@ -172,17 +169,15 @@ def _expected(parts: Sequence[Block] | None, zone: str, stops: Floats, focal: Fl
     there is none."""
     out = np.full(len(stops), np.nan)
     for part in parts or ():
-        known = [(a["f_number"], a[zone]["mtf50_cpp"]) for a in part["apertures"] if a[zone]]
+        known = [a for a in part["apertures"] if a[zone]]
         if not known:
             continue
-        f_number, mtf50 = np.array(known).T
         inside = np.ones(len(stops), bool)
         if part["focal_mm"]:
             inside = within_range(part["focal_mm"], focal)
-        at = np.log2(f_number_at(stops[inside]))
-        within = (at >= np.log2(f_number[0]) - _NEAR) & (at <= np.log2(f_number[-1]) + _NEAR)
-        value = np.interp(at, np.log2(f_number), np.log(mtf50))
-        out[inside] = np.where(within, value, np.nan)
+        places = [f_number_index(a["f_number"]) for a in known]
+        curve = np.log([a[zone]["mtf50_cpp"] for a in known])
+        out[inside] = np.interp(stops[inside], places, curve, left=np.nan, right=np.nan)
     return out
 
 
@@ -198,7 +193,7 @@ def _body_tests(frames: pd.DataFrame, day: Floats) -> Iterator[_Test]:
     for subject, rows in _groups(frames, good, ("body", "body_serial")):
         if not subject["body"]:
             continue
-        short = rows[~(seconds[rows] >= _LONG_S)]
+        short = rows[~(seconds[rows] >= LONG_EXPOSURE_S)]
         noise = _noise_residuals(tones, speed, short)
         for kind, here, figure in (
             ("noise", short, noise),
@@ -219,13 +214,12 @@ def _body_tests(frames: pd.DataFrame, day: Floats) -> Iterator[_Test]:
 
 def _noise_residuals(tones: list[Floats], speed: Floats, rows: Rows) -> Floats:
     """Mean over tones of log noise less what is usual at that ISO and tone, (len(rows),)."""
-    kept = []
-    for sigma in tones:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            value = np.log(sigma[rows])
-        usual = pd.Series(value).groupby(speed[rows]).transform("median").to_numpy()
-        kept.append(np.where(np.isfinite(value), value - usual, np.nan))
-    stack = np.stack(kept)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        value = np.log(np.stack([sigma[rows] for sigma in tones]))
+    steps, step = np.unique(speed[rows], return_inverse=True)
+    group = step + len(steps) * np.arange(len(tones))[:, None]
+    usual = group_medians(value.ravel(), group.ravel())[group]
+    stack = np.where(np.isfinite(value), value - usual, np.nan)
     count = np.isfinite(stack).sum(0)
     return np.where(count > 0, np.nansum(stack, 0) / np.maximum(count, 1), np.nan)
 

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime, timedelta
-from statistics import NormalDist
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.lenses.grouping import LEAST_CPP
 from auditor.record.values import flags, numbers, texts, words
+from auditor.robust import half_width
 from auditor.units import SECOND_CHARACTERS
 
 __all__ = [
@@ -26,9 +24,7 @@ __all__ = [
     "holm",
     "iso_day",
     "log_error",
-    "log_sharpness",
     "picture_sizes",
-    "picture_width",
     "same",
     "usable",
     "widened",
@@ -37,35 +33,23 @@ __all__ = [
 Block = Mapping[str, Any]
 Floats = NDArray[np.float64]
 
-_DAY_NS: Final = 86_400_000_000_000
-"""Nanoseconds of a day."""
-_EPOCH: Final = datetime(1970, 1, 1)
-"""Day 0."""
+_WRONG: Final = 0.05
+"""Share of archives in which anything may be told by luck alone: a kind of decision at a time, all lenses and
+bodies counted."""
 LEAST_ERROR: Final = 1e-4
 """Least standard error of a log: intervals are rounded."""
-_PIXELS: Final = 6000
-"""Long side of a picture whose size no frame tells."""
-
-
-def log_sharpness(frames: pd.DataFrame, place: str) -> Floats:
-    """Log MTF50 (c/px) by which frames are compared, of a zone or side, (n,), NaN unmeasured."""
-    value = numbers(frames, f"{place}_mtf50_cpp")
-    value[~((value > LEAST_CPP) & (value < 1.0))] = np.nan
-    return np.log(value)
 
 
 def days(frames: pd.DataFrame) -> Floats:
     """Days since 1970 of the local time at which each frame was taken, (n,), NaN unknown."""
     text = texts(frames, "taken").str.slice(0, SECOND_CHARACTERS)
     stamps = pd.to_datetime(text, errors="coerce", format="ISO8601")
-    values = stamps.to_numpy("datetime64[ns]")
-    out = values.astype(np.int64) / _DAY_NS
-    return np.where(np.isnat(values), np.nan, out)
+    return ((stamps - pd.Timestamp(0)) / pd.Timedelta(days=1)).to_numpy(float)
 
 
-def date_of(day: float) -> datetime:
+def date_of(day: float) -> pd.Timestamp:
     """The date of so many days since 1970."""
-    return _EPOCH + timedelta(days=day)
+    return pd.Timestamp(0) + pd.Timedelta(days=day)
 
 
 def iso_day(day: float) -> str:
@@ -103,29 +87,23 @@ def body_widths(sizes: Mapping[tuple[str, str], tuple[int, int]]) -> dict[str, i
     return out
 
 
-def picture_width(sizes: Mapping[tuple[str, str], tuple[int, int]], lens: Block) -> int:
-    """Long side in pixels of a lens's pictures."""
-    return sizes.get((lens["body"], lens["lens"]), (_PIXELS, 0))[0]
-
-
 def log_error(figure: Block, share: float) -> float:
     """Standard error of the log of a figure whose interval holds this share of the truth."""
-    half = NormalDist().inv_cdf(0.5 + share / 2)
     low, high = max(float(figure["low"]), 1e-6), max(float(figure["high"]), 1e-6)
-    return max(math.log(high / low) / (2 * half), LEAST_ERROR)
+    return max(math.log(high / low) / (2 * half_width(share)), LEAST_ERROR)
 
 
 def widened(value: float, error: float, share: float) -> tuple[float, float]:
     """Ends of the interval that holds this share."""
-    half = NormalDist().inv_cdf(0.5 + share / 2)
-    return value - half * error, value + half * error
+    half = half_width(share) * error
+    return value - half, value + half
 
 
-def holm(chances: Sequence[float], wrong: float) -> int:
+def holm(chances: Sequence[float]) -> int:
     """How many of some tests, the least chance first, stand up to there having been so many (Holm, Scand. J.
-    Statist. 6, 1979); `wrong` is the share of archives in which any of them may by luck."""
+    Statist. 6, 1979)."""
     for rank, chance in enumerate(chances):
-        if chance > wrong / (len(chances) - rank):
+        if chance > _WRONG / (len(chances) - rank):
             return rank
     return len(chances)
 

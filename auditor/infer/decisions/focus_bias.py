@@ -27,15 +27,15 @@ from auditor.infer.decisions.common import (
     aperture_text,
     focal_text,
     holm,
-    log_sharpness,
     usable,
 )
+from auditor.infer.frame_values import EDGES, OPPOSITE_EDGE, log_sharpness, near_and_far
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import FocusBias
-from auditor.record import LOWER_SIDE, OPPOSITE_SIDE
 from auditor.record.values import numbers, words
+from auditor.robust import low_middle_high
 
-__all__ = ["find_focus_bias", "near_and_far"]
+__all__ = ["find_focus_bias"]
 
 Block = Mapping[str, Any]
 Floats = NDArray[np.float64]
@@ -48,15 +48,10 @@ infinity; what lies before it can. So errors behind show more often, in 60% of d
 bias (`artificial.focus`, 60 archives); for errors in front one half is on the safe side."""
 _SHARE: Final = 0.15
 """Least share of the frames that must show the bias."""
-_WRONG: Final = 0.05
-"""Share of archives without bias in which one may be told."""
 _FEW: Final = 20
 """Frames with a sharper part below which nothing is said."""
 _OTHER_WAY: Final = 8
 """Frames held the other way round from which a lens's edges are known."""
-_TRUST: Final = 15
-"""Frames at which a difference between opposite sides is believed by half: a frame's sides scatter by
-a sixth, true lenses differ by some hundredths."""
 _HALF: Final = 0.05
 """How much sharper (ln MTF50) a part must be for its frame to count by half: a frame's sides scatter by
 as much (drawn landscapes, `artificial.focus`)."""
@@ -64,32 +59,17 @@ _MOST_LINE: Final = 400
 """Frames through which a line is laid at most: every pair of them is looked at."""
 _FEW_AT: Final = 5
 """Frames at an aperture from which its loss is told."""
-_SIDES: Final = ("bottom", "top", "left", "right")
 _READ: Final = (
     *("orientation", "f_number", "outing", "centre_mtf50_cpp"),
-    *(f"{side}_mtf50_cpp" for side in _SIDES),
+    *(f"{side}_mtf50_cpp" for side in EDGES),
 )
 """Columns that one lens's frames are judged by: choosing rows copies all columns there are."""
-_OPPOSITE: Final = np.array([_SIDES.index(OPPOSITE_SIDE[s]) for s in _SIDES])
-_BELOW: Final = np.array([_SIDES.index(LOWER_SIDE.get(turn, "bottom")) for turn in range(9)])
-"""Side that was below, by the tag Orientation."""
 _DRAWS: Final = 400
 """Resampled archives behind an interval."""
 _FLIPS: Final = 4000
 """Draws of signs behind a chance."""
 _LOSS: Final = 0.05
 """Loss of MTF50 at the meant place from which an aperture is named."""
-
-
-def near_and_far(frames: pd.DataFrame) -> tuple[Floats, Floats, NDArray[np.int64]]:
-    """Log MTF50 of the frame's lower (near) and upper (far) edge as it was held, (n,) each, and the
-    sensor's side that was below: 0 bottom, 1 top, 2 left, 3 right.
-    """
-    turned = numbers(frames, "orientation")
-    below = _BELOW[np.where((turned >= 1) & (turned <= 8), turned, 1).astype(np.int64)]
-    side = np.stack([log_sharpness(frames, s) for s in _SIDES])
-    at = np.arange(len(frames))
-    return side[below, at], side[_OPPOSITE[below], at], below
 
 
 def find_focus_bias(
@@ -107,7 +87,7 @@ def find_focus_bias(
         if found is not None:
             tests.append(found)
     tests.sort(key=lambda t: t["p"])
-    sure = tests[: holm([t["p"] for t in tests], _WRONG)]
+    sure = tests[: holm([t["p"] for t in tests])]
     told = [t for t in sure if t["share"] >= _SHARE]
     for entry in told:
         entry["text"] = _text(entry)
@@ -192,10 +172,10 @@ def _judge(
 def _beside(table: pd.DataFrame, below: Rows) -> Floats:
     """Log MTF50 (n,) of the parts beside the middle as the frame was held, the mean of those that show;
     NaN where none does."""
-    left = np.where(below < 2, _SIDES.index("left"), _SIDES.index("bottom"))
-    side = np.stack([log_sharpness(table, s) for s in _SIDES])
+    left = np.where(below < 2, EDGES.index("left"), EDGES.index("bottom"))
+    side = np.stack([log_sharpness(table, s) for s in EDGES])
     at = np.arange(len(table))
-    both = np.stack([side[left, at], side[_OPPOSITE[left], at]])
+    both = np.stack([side[left, at], side[OPPOSITE_EDGE[left], at]])
     shown = np.isfinite(both)
     with np.errstate(invalid="ignore"):
         return np.asarray(np.where(shown, both, 0.0).sum(0) / shown.sum(0))
@@ -208,10 +188,10 @@ def _usual(
     whether each side of it is known apart from depth.
 
     The corners' fall-off is a line in stops, common to the sides; how far opposite sides differ comes
-    on top, the surer the more frames show it. A side is looked at in frames held so that it lies beside the scene, at the middle's depth as often
+    on top. A side is looked at in frames held so that it lies beside the scene, at the middle's depth as often
     nearer as farther. Where there are few of these, nothing is known of a difference.
     """
-    offset = np.stack([log_sharpness(table, s) for s in _SIDES]) - log_sharpness(table, "centre")
+    offset = np.stack([log_sharpness(table, s) for s in EDGES]) - log_sharpness(table, "centre")
     beside = np.stack([below >= 2, below >= 2, below < 2, below < 2])
     shown = beside & np.isfinite(offset) & np.isfinite(stops)
     both = _line(np.tile(stops, (4, 1))[shown], offset[shown], stops)
@@ -221,11 +201,11 @@ def _usual(
         apart = (offset[first] - offset[second])[shown[first] & shown[second]]
         if len(apart) >= _OTHER_WAY:
             known[[first, second]] = True
-            half = float(np.median(apart)) / 2 * len(apart) / (len(apart) + _TRUST)
+            half = float(np.median(apart)) / 2
             sides[first], sides[second] = both + half, both - half
     at = np.arange(len(below))
-    used = np.unique(np.concatenate([below, _OPPOSITE[below]]))
-    return sides[below, at], sides[_OPPOSITE[below], at], bool(known[used].all())
+    used = np.unique(np.concatenate([below, OPPOSITE_EDGE[below]]))
+    return sides[below, at], sides[OPPOSITE_EDGE[below], at], bool(known[used].all())
 
 
 def _line(x: Floats, y: Floats, at: Floats) -> Floats:
@@ -261,8 +241,7 @@ def _interval(seen: NDArray[np.bool_], outing: Floats, criteria: Criteria) -> tu
     rng = np.random.default_rng(criteria.seed)
     pick = rng.integers(0, len(groups), (_DRAWS, len(groups)))
     shares = hits[pick].sum(1) / size[pick].sum(1)
-    tail = (1 - criteria.interval) / 2
-    low, high = np.quantile(shares, [tail, 1 - tail])
+    low, _, high = low_middle_high(shares, criteria.interval)
     return round(float(low), 3), round(float(high), 3)
 
 

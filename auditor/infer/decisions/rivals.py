@@ -45,10 +45,6 @@ Block = Mapping[str, Any]
 Sizes = Mapping[tuple[str, str], tuple[int, int]]
 
 _ZONES: Final = ("centre", "corner")
-_HALF_PERCENT: Final = 0.005
-"""A difference that is told is told as one per cent at least."""
-_WRONG: Final = 0.05
-"""Share of archives of equal lenses in which one may be named."""
 _FEW: Final = 6
 """Frames behind both figures of an aperture below which it is not compared."""
 _APART: Final = 0.5
@@ -57,8 +53,6 @@ lenses of which one fails twice as often, curves differ by a tenth of it beside 
 one is focused beside the subject by most of a depth of field throughout, by all of it, which is rare."""
 _ASKED: Final = 24
 """Frames of both lenses from which a comparison is missed, so that declining it is worth a word."""
-_NEVER_ALIKE: Final = ("edited", "unknown", "resized")
-"""Kinds of file that are developed frame by frame, as the photographer liked."""
 
 
 def lens_rivals(
@@ -107,7 +101,7 @@ def _declined(a: Block, b: Block) -> str | None:
     if a["source"] != b["source"]:
         return f"one shows in {a['source']} files, the other in {b['source']} files"
     if a["body"] == b["body"]:
-        if a["source"] in _NEVER_ALIKE and a["source"] != "unknown":
+        if a["source"] in ("edited", "resized"):
             return "edited files are developed frame by frame"
         known = a["pixel_pitch_um"], b["pixel_pitch_um"]
         if all(known) and abs(math.log(known[0] / known[1])) > SAME_PITCH:
@@ -164,8 +158,8 @@ def _compare(
         if ratios:
             over = _over_apertures(ratios, max(sum(outings) - 2, 1), criteria)
             entry["zones"][zone], chances[zone] = over
-    if alike:
-        entry["seen"] = _seen(Files.of(a, first, sizes), shared, outings, criteria)
+    if alike and (files := Files.of(a, first, sizes)):
+        entry["seen"] = _seen(files, shared, outings, criteria)
     return entry, chances
 
 
@@ -219,7 +213,7 @@ def _name(found: Sequence[tuple[Rival, dict[str, float]]]) -> None:
         ((p, i, zone) for i, (_, chances) in enumerate(found) for zone, p in chances.items()),
         key=lambda t: t[0],
     )
-    sure = holm([p for p, *_ in tests], _WRONG)
+    sure = holm([p for p, *_ in tests])
     for rank, (_, i, zone) in enumerate(tests):
         entry = found[i][0]
         if rank < sure:
@@ -261,10 +255,11 @@ def _text(entry: Block) -> str:
     said = []
     for zone, block in entry["zones"].items():
         if block["sharper"]:
-            size = max(abs(block["difference"]), _HALF_PERCENT)
+            # What is told is one per cent at least.
+            size = max(round(100 * abs(block["difference"])), 1)
             ends = sorted(abs(block[k]) for k in ("low", "high"))
             said.append(
-                f"in the {zone} {block['sharper']} is {size:.0%} sharper "
+                f"in the {zone} {block['sharper']} is {size}% sharper "
                 f"({ends[0]:.0%} to {ends[1]:.0%})"
             )
     if not said:

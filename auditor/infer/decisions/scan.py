@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.robust import BISQUARE_CUT, bisquare_weight, scale_of
+from auditor.robust import BISQUARE_CUT, bisquare_weight, low_middle_high, scale_of
 
 __all__ = ["Candidate", "Change", "Series", "described", "likeliest"]
 
@@ -30,33 +30,26 @@ _BLOCKS: Final = 400
 _SHUFFLES: Final = 10_000
 """Shuffles at most: a chance of one in some thousands must stand up to having looked at a hundred series."""
 _BEYOND: Final = 50
-"""Shuffled series with as large a step after which their share is known well enough (to a seventh of it)."""
-_PIECE: Final = 50
-"""Shuffles made at a time."""
+"""Shuffled series with as large a step after which their share is known well enough (to a seventh of it);
+so many are made at a time."""
 _DRAWS: Final = 200
 """Resampled series behind the interval of a change's date and size."""
 _UPPER: Final = 0.7
 """Quantile at which the level of the sharp frames is first sought: failures lie below."""
-_LEVEL_ROUNDS: Final = 10
-"""Rounds in which that level settles."""
 _LEVEL_CUT: Final = 3.0
 """Scales from that level at which a frame has no say: failed frames begin there."""
-_SOUND_SD: Final = 0.03
-"""Scatter of sound frames (log MTF50) where too few lie above the level to tell it,"""
 _LEAST_SD: Final = 0.01
-"""and its least."""
+"""Least scatter of sound frames (log MTF50): of few that happen to agree."""
 _FEW_ALIKE: Final = 5
 """Frames of a level of a factor below which it joins the nearest."""
-_LEFT_OPEN: Final = 0.05
-"""Share of a step's weight that other columns must leave unexplained, for anything to be told of it."""
-_WINDOWS: Final = (0.2, 0.5)
-"""Cuts (log MTF50) where failed frames lie below: five times the scatter of sound frames, and for
-greater changes more."""
+_WINDOWS: Final = (0.2, 0.8)
+"""Cuts (log MTF50) where failed frames lie below: five times the scatter of sound frames, and one that holds
+both sides of a lens that was dropped (40% softer, `tests/infer/test_decisions.py`)."""
 _LOST: Final = 0.12
 """Log MTF50 off its side's level from which a frame no longer says to which side it belongs: three
 times the scatter of sound frames."""
 _ROUNDS: Final = 12
-"""Rounds of weights of a regression."""
+"""Rounds of weights, of a level and of a regression."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,10 +134,10 @@ def sharp_level(value: Floats) -> float:
     """Where the sharp frames of a set lie, whatever part of it failed: a bisquare mean that starts
     from the upper third and takes its scale from what lies above it."""
     level = float(np.quantile(value, _UPPER))
-    for _ in range(_LEVEL_ROUNDS):
+    for _ in range(_ROUNDS):
         above = value[value >= level] - level
         # The upper half of a normal distribution tells its scale; failures lie below.
-        scale = max(scale_of(above) if len(above) > 2 else _SOUND_SD, _LEAST_SD)
+        scale = max(scale_of(above), _LEAST_SD)
         weight = bisquare_weight(value - level, scale, _LEVEL_CUT)
         if weight.sum() < 1e-9:
             break
@@ -238,10 +231,9 @@ def _statistic(sums: _Sums, order: Codes) -> tuple[Floats, Codes]:
         step = np.cumsum(score[order], 1)[:, :-1]
         total = np.cumsum(weight[order], 1)[:, :-1]
         # Columns first, so that sums run along memory.
-        known = np.square(np.cumsum(column[:, order], 2)[:, :, :-1]).sum(0)
-        rest = total - known
+        rest = total - np.square(np.cumsum(column[:, order], 2)[:, :, :-1]).sum(0)
         # Where the other columns explain nearly all of a step nothing can be told of it.
-        good = allowed & (rest > _LEFT_OPEN * total) & (rest > 3)
+        good = allowed & (rest > 3)
         value = np.maximum(
             value, np.where(good, np.abs(step) / np.sqrt(np.maximum(rest, 1e-9)), -1)
         )
@@ -255,10 +247,10 @@ def _chance(sums: _Sums, found: float, rng: np.random.Generator) -> float:
     made once `_BEYOND` were (Besag & Clifford, Biometrika 78, 1991)."""
     beyond = done = 0
     while done < _SHUFFLES and beyond < _BEYOND:
-        order = rng.permuted(np.tile(np.arange(len(sums.count)), (_PIECE, 1)), axis=1)
+        order = rng.permuted(np.tile(np.arange(len(sums.count)), (_BEYOND, 1)), axis=1)
         value, _ = _statistic(sums, order)
         beyond += int((value >= found - 1e-12).sum())
-        done += _PIECE
+        done += _BEYOND
     return (beyond + 1) / (done + 1)
 
 
@@ -266,10 +258,13 @@ def _stepped(
     series: Series, design: Floats, after: NDArray[np.bool_], rows: Codes | slice = slice(None)
 ) -> tuple[float, Floats]:
     """Size of the step, and values freed of the other columns, (n,), so that the earlier level is 0."""
-    step = after[rows].astype(float)[:, None]
-    cut = _WINDOWS[0] if series.sharp else None
-    beta, _ = _fit(series.value[rows], np.hstack([design[rows], step]), cut)
-    return float(beta[-1]), series.value - design @ beta[:-1]
+    value, later = series.value[rows], after[rows]
+    cut, start = None, 0.0
+    if series.sharp:
+        # A great step would take one side for failed: each begins from the level of its own sharp frames.
+        cut, start = _WINDOWS[0], sharp_level(value[later]) - sharp_level(value[~later])
+    beta, _ = _fit(value - start * later, np.column_stack([design[rows], later]), cut)
+    return start + float(beta[-1]), series.value - design @ beta[:-1]
 
 
 def _gains(freed: Floats, size: float, blocks: Codes, sharp: bool) -> Floats:
@@ -295,10 +290,6 @@ def described(found: Candidate, share: float) -> Change:
     """Date and size with intervals, by drawing the outings of each side anew."""
     series, design, blocks, split = found.series, found.design, found.blocks, found.split
     count = np.bincount(blocks).astype(float)
-    for _ in range(2):
-        size, freed = _stepped(series, design, blocks >= split)
-        gain = _gains(freed, size, blocks, series.sharp)
-        split = _split_of(gain, count)
     after = blocks >= split
     size, freed = _stepped(series, design, after)
     gain = _gains(freed, size, blocks, series.sharp)
@@ -313,12 +304,11 @@ def described(found: Candidate, share: float) -> Change:
         at = _split_of(gain[pick], count[pick])
         days += [last[pick[at - 1]], first[pick[at]]]
         sizes.append(_stepped(series, design, after, np.concatenate([rows[b] for b in pick]))[0])
-    tail = (1 - share) / 2
-    low, high = np.quantile(sizes, [tail, 1 - tail])
-    ends = np.quantile(days, [tail, 1 - tail])
+    low, _, high = low_middle_high(sizes, share)
+    earliest, _, latest = low_middle_high(days, share)
     return Change(
         day=float((last[split - 1] + first[split]) / 2),
-        day_low=float(min(ends[0], last[split - 1])), day_high=float(max(ends[1], first[split])),
+        day_low=float(min(earliest, last[split - 1])), day_high=float(max(latest, first[split])),
         size=size, low=float(min(low, size)), high=float(max(high, size)),
         before=int((~after).sum()), after=int(after.sum()), p=found.p,
     )  # fmt: skip

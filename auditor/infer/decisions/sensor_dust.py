@@ -35,7 +35,7 @@ Plane = NDArray[np.float32]
 _WRONG: Final = 0.01
 """Chance, over all places and times of a body, at which a coincidence is taken for dust."""
 _SCENES: Final = 4
-"""Scenes that must be there at least, and of which three quarters must show a spot."""
+"""Scenes that must be there at least, and of which all but one must show a spot."""
 _CUT: Final = 3.0
 """Standard deviations beyond which a frame speaks no louder: no bird, cloud's edge or branch can make a
 spot by itself."""
@@ -61,18 +61,12 @@ _DIAMETER: Final = 2.6
 """Width of a shadow in places of the map."""
 _ROUNDS: Final = 3
 """Rounds in which depth and time of a spot settle."""
-_MOST_SPOTS: Final = 60
-"""Spots of a body looked at, the surest first."""
 _SAME_SHAPE: Final = 0.02
 """Difference of aspect ratios below which two maps are of one sensor."""
 _BATCH: Final = 100
 """Maps read at a time."""
 _AT: Final = 16.0
 """The f-number to which depths refer: a grain's shadow is as deep as the square of the f-number."""
-_MOST_FRAMES: Final = 0.75
-"""Share of `_SCENES` in which a spot must be seen."""
-_UNIT: Final = 1e-3
-"""Unrest (share of the light) of a frame that weighs 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,7 +250,7 @@ def _spots(shots: _Shots) -> list[tuple[_Spot, float]]:
             total, weights = np.zeros((2, *shots.shape), np.float32)
             for sure, unrest in shots.maps(first, end):
                 # The signal of one spot is as large in each frame as one over its unrest.
-                weight = np.float32(_UNIT) / unrest
+                weight = 1 / unrest
                 total += weight * np.clip(sure, -_CUT, _CUT)
                 weights += weight * weight
         else:
@@ -275,7 +269,7 @@ def _spots(shots: _Shots) -> list[tuple[_Spot, float]]:
             kept.append(spot)
     places = shots.shape[0] * shots.shape[1] * times[0]
     sure = [(s, min(float(ndtr(-s.sure)) * places, 1.0)) for s in kept]
-    return [(s, p) for s, p in sure if p <= _WRONG][:_MOST_SPOTS]
+    return [(s, p) for s, p in sure if p <= _WRONG]
 
 
 def _standing_out(total: Plane, weights: Plane, first: int, end: int) -> Iterator[_Spot]:
@@ -310,7 +304,7 @@ def _entry(
     there = np.zeros(len(seen), bool)
     there[first : last + 1] = True
     shown = int((seen & there).sum())
-    if shown < _MOST_FRAMES * _SCENES or shown < _OFTEN * (could & there).sum():
+    if shown < _SCENES - 1 or shown < _OFTEN * (could & there).sum():
         return None
     smallest = float(shots.f_number[seen & there].max())
     before, after = np.flatnonzero(could[:first]), last + 1 + np.flatnonzero(could[last + 1 :])

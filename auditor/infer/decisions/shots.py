@@ -9,8 +9,6 @@ from auditor.model import Decisions, DustSpot, FocusBias, GearChange, Shot
 
 __all__ = ["decision_shots"]
 
-_MOST: Final = 4
-"""Requests at most: an afternoon holds no more."""
 _FLAT_FRAMES: Final = 6
 """Three frames, and three with the camera upside down."""
 _FOCUS_FRAMES: Final = 10
@@ -21,13 +19,12 @@ _FLAT: Final = "tripod, a detailed subject that is flat and far, focused on the 
 
 
 def decision_shots(decisions: Decisions) -> list[Shot]:
-    """Requests in the shape of the profile's `next_shots`, at most four, the surest first."""
-    found = [
+    """Requests in the shape of the profile's `next_shots`, the surest first."""
+    return [
         *(_change(c) for c in decisions.get("changes", ()) if c["lens"]),
         *(_focus(f) for f in decisions.get("focus_bias", ())),
         *_dust(decisions.get("dust", ())),
     ]
-    return found[:_MOST]
 
 
 def _request(

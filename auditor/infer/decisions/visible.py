@@ -16,11 +16,11 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from auditor.infer.bodies.visible import MID_TONE
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
     aperture_text,
     log_error,
-    picture_width,
     widened,
 )
 from auditor.infer.lenses.describe import best_aperture
@@ -58,8 +58,6 @@ _USUAL: Final = (0.3, 5.6)
 _FEW_NOISY: Final = 8
 """Frames of a body below which nothing is said of its noise."""
 _ZONES: Final = ("centre", "corner")
-_MID_TONE: Final = 0.18
-"""Signal of the mid-tone at which ISO 12232 judges noise."""
 
 
 def viewings(criteria: Criteria) -> list[Viewing]:
@@ -98,11 +96,12 @@ class Files:
     sharpening_error: float = 0.0
 
     @classmethod
-    def of(cls, lens: Block, part: Block, sizes: Sizes) -> Files:
-        """Those behind a focal range of a lens."""
+    def of(cls, lens: Block, part: Block, sizes: Sizes) -> Files | None:
+        """Those behind a focal range of a lens; None where no frame tells their size."""
+        size = sizes.get((lens["body"], lens["lens"]))
         pitch = lens["pixel_pitch_um"] or PITCH_UNKNOWN_UM
         known = part.get("sharpening") or {"amount": 0.0, "error": 0.0}
-        return cls(pitch, picture_width(sizes, lens), known["amount"], known["error"])
+        return size and cls(pitch, size[0], known["amount"], known["error"])
 
     def quality(self, mtf50_cpp: Any, f_number: Any, viewing: Viewing, **more: float) -> Any:
         """Square-root integral of figures at an aperture."""
@@ -176,7 +175,8 @@ def visible_losses(lenses: Sequence[Block], sizes: Sizes, criteria: Criteria) ->
     rows: list[VisibleLoss] = []
     for lens in lenses:
         for part in lens["focal_ranges"]:
-            rows += _part_rows(lens, part, Files.of(lens, part, sizes), criteria)
+            files = Files.of(lens, part, sizes)
+            rows += _part_rows(lens, part, files, criteria) if files else []
     return rows
 
 
@@ -262,7 +262,7 @@ def noise_seen(
     rows: list[NoiseVisible] = []
     for body in bodies:
         tones = sorted(
-            (t for t in body["tones"] if t["signal"] == _MID_TONE and t.get("snr_output")),
+            (t for t in body["tones"] if t["signal"] == MID_TONE and t.get("snr_output")),
             key=lambda t: t["iso"],
         )
         tones = [t for t in tones if not t.get("predicted")]
@@ -285,12 +285,11 @@ def _seen_from(
     """Highest ISO without and lowest ISO with noise that shows."""
     hidden = None
     width = width_px or criteria.output_width_px
-    for tone in tones:
-        share = 1 / float(tone["snr_output"])
-        # White noise: at another size of pixel its deviation grows with the width in pixels.
-        share *= width / criteria.output_width_px
-        clean, noisy = (quality(*_USUAL, pitch_um, width, viewing, noise=s) for s in (0.0, share))
-        if float(clean - noisy) >= JND:
+    # White noise: at another size of pixel its deviation grows with the width in pixels.
+    shares = width / criteria.output_width_px / np.array([float(t["snr_output"]) for t in tones])
+    clean, *noisy = quality(*_USUAL, pitch_um, width, viewing, noise=np.append(0.0, shares))
+    for tone, left in zip(tones, noisy, strict=True):
+        if clean - left >= JND:
             return hidden, int(tone["iso"])
         hidden = int(tone["iso"])
     return hidden, None

@@ -17,6 +17,7 @@ from auditor.infer.criteria import Criteria
 from auditor.record import ZONES
 from auditor.record.pools import pool_words, pools
 from auditor.record.values import numbers, words
+from auditor.robust import half_width
 
 __all__ = ["Allowed", "allowed_by_settings"]
 
@@ -140,7 +141,8 @@ def _one_range(out: Allowed, rows: NDArray[np.int64], f_number: Floats, part: Bl
             continue
         at = np.array([k[0] for k in known])
         value = np.log([k[1]["mtf50_cpp"] for k in known])
-        error = np.log([k[1]["high"] / k[1]["low"] for k in known]) / (2 * criteria.half_width)
+        width = 2 * half_width(criteria.interval)
+        error = np.log([k[1]["high"] / k[1]["low"] for k in known]) / width
         inside = (x >= at[0] - SAME_APERTURE) & (x <= at[-1] + SAME_APERTURE)
         out.log_mtf50[rows, z] = np.where(inside, np.interp(x, at, value), np.nan)
         own = float(scatter.get(zone) or USUAL_SCATTER)

@@ -16,12 +16,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import shown_sharpness
+from auditor.infer.frame_values import near_and_far, shown_sharpness
 from auditor.infer.keepers.evidence import frame_evidence
 from auditor.infer.keepers.expected import Allowed, allowed_by_settings
 from auditor.infer.keepers.model import frame_model
 from auditor.infer.keepers.noise import judge_noise
-from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIDES, ZONES
+from auditor.record import ZONES
 from auditor.record.pools import pools
 from auditor.record.values import flags, numbers, words
 
@@ -144,7 +144,7 @@ def _sharpness(
 def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed) -> None:
     moved, focus, setting = (out[c].to_numpy() for c in ("moved", "blurred", "setting"))
     noisy, dark = out["noisy"].to_numpy(), out["dark"].to_numpy()
-    near, far = _near_and_far(frames)
+    near, far, _ = near_and_far(frames)
     lean = np.nan_to_num(near - far)
     out["lean"] = lean
     iso = numbers(frames, "iso")
@@ -170,15 +170,3 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed) -> None:
     level = np.fmin(direction, HALF_TURN_DEG - direction) < LEVEL_DEG
     panning = moved & level & (seconds > PANNED_FROM_S) & (out["rule_stops"] < PANNED_UP_TO_STOPS)
     out["maybe_deliberate"] = (moved & (seconds >= MEANT_S)) | panning | (focus & allowed.wide)
-
-
-def _near_and_far(frames: pd.DataFrame) -> tuple[Floats, Floats]:
-    """ln MTF50 of the lower and upper corners of the picture as held. Below is near, as a rule."""
-    orientation = np.nan_to_num(numbers(frames, "orientation"), nan=1.0).astype(int)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        value = {s: np.log(shown_sharpness(frames, s)[0]) for s in SIDES}
-    low, high = np.full(len(frames), np.nan), np.full(len(frames), np.nan)
-    for turn, bottom in LOWER_SIDE.items():
-        here, top = orientation == turn, OPPOSITE_SIDE[bottom]
-        low[here], high[here] = value[bottom][here], value[top][here]
-    return low, high

@@ -140,7 +140,10 @@ def _inlier_frames(fit: CurveFit, names: list[str], out: Evidence) -> None:
         out.add(1, f"most frames failed otherwise ({_percent(1 - inlier.sum() / total.sum())})")
     bad = [names[j] for j in range(k) if total[j] >= _SOME and inlier[j] < _HARDLY_SOUND]
     if bad:
-        out.add(1, f"hardly a sound frame at {_some(bad)}: no evidence there")
+        out.add(
+            1,
+            f"hardly a sound frame at {_some(bad)}: what is told there leans on the other apertures",
+        )
 
 
 def _shake(fit: CurveFit, names: list[str], out: Evidence) -> None:

@@ -32,8 +32,6 @@ size, only where a lens has nothing else."""
 
 _WIDE_ZOOM: Final = 2.0
 """Range of focal lengths over which a zoom is another lens at either end."""
-LEAST_CPP: Final = 0.005
-"""MTF50 in cycles per pixel below which a figure is no sharpness but haze or nothing at all."""
 _REACH: Final = 0.03
 """A focal range reaches so much further than the frames behind it: cameras round focal lengths."""
 PITCHES_UM: Final = (0.3, 50.0)

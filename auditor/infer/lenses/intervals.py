@@ -13,7 +13,8 @@ lie beyond the sharpest of frames that all lack something, which counts for much
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, reduce
+from itertools import combinations
 from typing import Final
 
 import numpy as np
@@ -230,17 +231,18 @@ def _outwards(curve: Floats, weight: Floats) -> Floats:
     1972). No lens is sharper at the edge than on its axis (common practice, no source)."""
     zones = curve.shape[-2]
     share = weight[:, None]
+    weighted = curve * share
+    mean = {
+        (first, last): weighted[..., first:last, :].sum(-2) / share[first:last].sum()
+        for first, last in combinations(range(zones + 1), 2)
+    }
     out = np.empty_like(curve)
     for i in range(zones):
-        best = None
-        for first in range(i + 1):
-            means = [
-                (curve[..., first:last, :] * share[first:last]).sum(-2) / share[first:last].sum()
-                for last in range(i + 1, zones + 1)
-            ]
-            most = np.max(means, axis=0)
-            best = most if best is None else np.minimum(best, most)
-        out[..., i, :] = best
+        most = (
+            reduce(np.maximum, (mean[first, last] for last in range(i + 1, zones + 1)))
+            for first in range(i + 1)
+        )
+        out[..., i, :] = reduce(np.minimum, most)
     return out
 
 

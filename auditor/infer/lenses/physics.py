@@ -10,7 +10,7 @@ Gaussian of one pixel (Gonzalez & Woods, Digital Image Processing). It may lift 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from typing import Final
 
 import numpy as np
@@ -83,11 +83,15 @@ def _taps(at: Floats, size: int) -> tuple[NDArray[np.int64], Floats, Floats]:
     left = np.floor(at)
     t = at - left
     u = 1 - t
-    value = np.stack([u**3, 4 - 3 * t * t * (1 + u), 4 - 3 * u * u * (1 + t), t**3], axis=-1)
+    value, slope = np.empty((2, *t.shape, 4))
+    cubes = u**3, 4 - 3 * t * t * (1 + u), 4 - 3 * u * u * (1 + t), t**3
+    squares = -u * u, t * (3 * t - 4), u * (4 - 3 * u), t * t
+    for i in range(4):
+        value[..., i], slope[..., i] = cubes[i], squares[i]
     value *= _AT_NODES[0]
-    slope = np.stack([-u * u, t * (3 * t - 4), u * (4 - 3 * u), t * t], axis=-1) / 2
-    node = left[..., None] + np.arange(-1, 3)
-    return np.clip(node, 0, size - 1).astype(np.int64), value, slope
+    slope /= 2
+    node = left.astype(np.int64)[..., None] + np.arange(-1, 3)
+    return np.minimum(np.maximum(node, 0), size - 1), value, slope
 
 
 def blur_px(theta: Floats, ratio: Floats) -> Floats:
@@ -162,8 +166,7 @@ class Optics:
     ) -> tuple[Floats, tuple[Floats, Floats], tuple[Floats, Floats]]:
         """Coefficients about places (..., 4, 4) by amount and by blur (px), and the weights (..., 4) of
         either in the value and in the slope per node."""
-        cutoff = np.log(GREEN_UM * self.f_numbers / self.pitch_um[..., None])[..., None, :]
-        i, of_cutoff, _ = _taps((cutoff - _CUTOFF[0]) / (_CUTOFF[1] - _CUTOFF[0]), len(_CUTOFF))
+        i, of_cutoff = self._by_cutoff
         j, *by_amount = _taps(
             (amount[..., None] - _AMOUNT[0]) / (_AMOUNT[1] - _AMOUNT[0]), len(_AMOUNT)
         )
@@ -171,6 +174,13 @@ class Optics:
         near = _table()[i[..., None, None], j[..., None, :, None], k[..., None, None, :]]
         near = (near * of_cutoff[..., None, None]).sum(-3)
         return near, (by_amount[0], by_amount[1]), (by_blur[0], by_blur[1])
+
+    @cached_property
+    def _by_cutoff(self) -> tuple[NDArray[np.int64], Floats]:
+        """Nodes (..., 1, M, 4) about the apertures' cutoffs, and their weights."""
+        cutoff = np.log(GREEN_UM * self.f_numbers / self.pitch_um[..., None])[..., None, :]
+        place = (cutoff - _CUTOFF[0]) / (_CUTOFF[1] - _CUTOFF[0])
+        return _taps(place, len(_CUTOFF))[:2]
 
     @property
     def _ratio(self) -> Floats:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from auditor.exposure import nominal_iso
+from auditor.infer.next_shots.series import SLIGHT, some_of
 from auditor.model import Shot
 
 __all__ = ["body_requests"]
@@ -17,19 +18,11 @@ _WIDE_STOPS: Final = 1.0
 """Width of an interval of ISO, in stops, from which on it is worth a test."""
 _BELOW_STOPS: Final = 2.0
 """What an answer counts as that lies below every ISO used: the frames of that light fall short."""
-_ABOVE_STOPS: Final = 1.0
-"""The same above every ISO used: the frames so far did without."""
 _PER_STOP: Final = 0.5 * math.log(2) / 2
 """Share by which noise is off for each stop of an interval's width: half of it is the error, and noise
 goes with the root of ISO (photon noise)."""
-_MATCH_SHARE: Final = 0.25
-"""What another body's ISO tells of a frame, against the ISO it was taken at."""
 _EACH: Final = 4
 """Frames at each ISO: the scatter of four tells whether one of them is off."""
-_MOST_ISOS: Final = 5
-"""ISO values of one request: two stops apart they hold the whole range of a body."""
-_HIGHEST: Final = 102_400
-"""ISO beyond which nobody is sent: higher ones are the same signal multiplied (common practice, no source)."""
 _BASE: Final = 100
 """The usual ISO at which a sensor fills (common practice, no source)."""
 _UNKNOWN_ISOS: Final = (100, 400, 1600, 6400)
@@ -39,8 +32,6 @@ _NEAR_BASE: Final = 1.2
 _DARK_ISOS: Final = (100, 400, 1600)
 """ISO values at which read noise is asked for: it falls up to where the amplifier outweighs the converter, as a
 rule in these four stops (common practice, no source)."""
-_DARK_SHARE: Final = 0.02
-"""What knowing read noise is worth for each frame of the body: only the darkest tones hang on it."""
 _HOW: Final = (
     "tripod, a scene with even areas from dark to bright (walls, cloth, overcast sky), exposed as "
     "usual; no long exposures, noise reduction as always, files as the camera writes them"
@@ -79,10 +70,7 @@ def body_requests(
 def _request(
     body: str, isos: Iterable[int], why: str, gain: str, kind: str = "noise", how: str = _HOW
 ) -> Shot:
-    chosen = sorted(set(isos))
-    if len(chosen) > _MOST_ISOS:
-        step = (len(chosen) - 1) / (_MOST_ISOS - 1)
-        chosen = [chosen[round(i * step)] for i in range(_MOST_ISOS)]
+    chosen = some_of(sorted(set(isos)))
     return {
         "kind": kind, "lens": None, "body": body, "converter": None, "focal_mm": None,
         "apertures": [], "iso": list(chosen), "frames": _EACH * len(chosen), "how": how, "why": why,
@@ -120,9 +108,7 @@ def _noise(
                 why = f"{told} lies below ISO {_lowest(kind)}, the lowest used"
                 stops = _BELOW_STOPS
             elif detail["reason"]:
-                wanted = _above(kind)
-                why = f"how far ISO may go lies above ISO {_highest(kind)}, the highest used"
-                stops = _ABOVE_STOPS
+                continue  # it lies above every ISO used: the frames so far did without
             else:
                 stops = _stops(low, high)
                 wide = stops > _WIDE_STOPS and band["frames"]
@@ -177,7 +163,7 @@ def _matches(
             yield (
                 why,
                 _between(kind, m["low"], m["high"]),
-                (_MATCH_SHARE * _PER_STOP * stops * m["frames"]),
+                _PER_STOP * stops * m["frames"],
             )
 
 
@@ -188,7 +174,7 @@ def _read_noise(body: Block) -> list[tuple[Shot, float]]:
     used = [row["iso"] for row in body["sensor"]["by_iso"] if row["read_noise_e"] is not None]
     wanted = [i for i in _DARK_ISOS if i not in used]
     if len(used) >= len(_DARK_ISOS):
-        wanted = [nominal_iso(max(used) * 2.0**s) for s in (1, 2) if max(used) * 2**s <= _HIGHEST]
+        wanted = [nominal_iso(max(used) * 2.0**s) for s in (1, 2)]
     if not wanted:
         return []
     shot = _request(
@@ -199,7 +185,7 @@ def _read_noise(body: Block) -> list[tuple[Shot, float]]:
         why=f"read noise by ISO is open: {reason}",
         gain="read noise, and the ISO from which raising it no longer helps",
     )
-    return [(shot, _DARK_SHARE * body["frames"])]
+    return [(shot, SLIGHT * body["frames"])]
 
 
 def _used(kind: Block) -> list[int]:
@@ -210,10 +196,6 @@ def _lowest(kind: Block) -> int:
     return _used(kind)[0]
 
 
-def _highest(kind: Block) -> int:
-    return _used(kind)[-1]
-
-
 def _below(kind: Block) -> list[int]:
     """Whole stops down to the sensor's usual base; none where the body was used there."""
     lowest = _lowest(kind)
@@ -222,12 +204,6 @@ def _below(kind: Block) -> list[int]:
         lowest = max(nominal_iso(lowest / 2), _BASE)
         out.append(lowest)
     return out
-
-
-def _above(kind: Block) -> list[int]:
-    highest = _highest(kind)
-    values = [highest * 4.0**step for step in (1, 2, 3)]
-    return [nominal_iso(v) for v in values if v <= _HIGHEST]
 
 
 def _between(kind: Block, low: int, high: int) -> list[int]:

@@ -13,6 +13,7 @@ from typing import Any, Final
 from auditor.infer.criteria import Criteria
 from auditor.infer.next_shots.bodies import body_requests
 from auditor.infer.next_shots.series import (
+    SLIGHT,
     SMALL_FOCAL_MM,
     lens_series,
     nameless,
@@ -186,9 +187,6 @@ _EACH: Final = 8
 """Frames at each shutter time: of eight at the limit about one is shaken."""
 _STEPS: Final = 4
 """Stops between the fastest and the slowest shutter time: none and nearly all are shaken there."""
-_SHARE: Final = 0.02
-"""How far the figures of a lens may be off where the limit is open: by the shaken frames among its own
-(common practice, no source)."""
 
 
 def handheld_requests(
@@ -217,7 +215,7 @@ def handheld_requests(
             "why": f"no handheld limit: {entry['text']}",
             "gain": "the shutter time at which one frame in ten is shaken",
         }
-        out.append((shot, _SHARE * entry["frames"]))
+        out.append((shot, SLIGHT * entry["frames"]))
     return out
 
 

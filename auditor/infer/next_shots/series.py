@@ -11,16 +11,28 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from auditor.exposure import F_NUMBERS, f_number_index
 from auditor.infer.criteria import Criteria
 from auditor.model import Shot
+from auditor.robust import half_width
 from auditor.settings.lens import range_from_name
 
-__all__ = ["SMALL_FOCAL_MM", "lens_series", "nameless", "usual_focal", "widest_named"]
+__all__ = [
+    *(
+        "SLIGHT",
+        "SMALL_FOCAL_MM",
+        "lens_series",
+        "nameless",
+        "some_of",
+        "usual_focal",
+        "widest_named",
+    ),
+]
 
 Block = Mapping[str, Any]
+Step = TypeVar("Step", int, float)
 
 _WANTED: Final = 0.03
 """Half-width (share of MTF50) that a series is planned for."""
@@ -30,17 +42,14 @@ _UNKNOWN: Final = 0.3
 """What a curve may be off by (share of MTF50) where nothing is known."""
 _DOUBT: Final = {"thin": 0.2, "fair": 0.06}
 """The same for evidence whose doubts the interval does not hold, such as a single outing's."""
-_MOST_APERTURES: Final = 5
-"""Apertures of one series: a round of them is taken within the minutes that light stays the same."""
+_MOST_STEPS: Final = 5
+"""Apertures or ISO values of one request: a round of them is taken within the minutes that light stays the
+same, and two stops apart they hold the whole range of a body."""
 _MOST_REASONS: Final = 3
 """Reasons that one request tells; more are not read."""
-_FEW_FRAMES: Final = 4
-"""Frames at an aperture below which it is asked for again before others."""
 _FRAMES_EACH: Final = (3, 10)
 """Fewest and most frames at an aperture: two cannot tell which of them is off, and more than ten cost an
 afternoon."""
-_LEAST_SCATTER: Final = 0.01
-"""Scatter (share of MTF50) below which a lens's own is chance."""
 _UNKNOWN_TO: Final = (11.0, 22.0)
 """f-numbers up to which a curve of which nothing is known is wanted at least, and at most: where diffraction
 surely has taken over, and where most lenses end (common practice, no source)."""
@@ -51,8 +60,9 @@ _SIDE_RATIO: Final = 0.95
 (`comparisons.verdict.ENOUGH`)."""
 _SIDE_FRAMES: Final = 8
 """Frames that tell a side by a twentieth, at a scatter of 0.035 times the root of two."""
-_SIDE_WEIGHT: Final = 0.02
-"""What knowing it is worth for each frame, as a share of MTF50."""
+SLIGHT: Final = 0.02
+"""What an answer is worth for each frame, as a share of MTF50 or noise, on which little of it hangs: a softer
+side, shaken frames among a lens's own, the darkest tones (common practice, no source)."""
 SMALL_FOCAL_MM: Final = 10.0
 """Lenses this short sit before small sensors: their focal lengths have decimals, and they have few apertures,
 phones a single one."""
@@ -88,7 +98,7 @@ def nameless(entry: Block, what: str) -> bool:
 
 
 def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] | None:
-    wanted: dict[float, str] = {}
+    wanted: set[float] = set()
     reasons: list[str] = []
     if part["sweet_spot"] is None:
         _unknown(lens, part, wanted, reasons)
@@ -99,10 +109,7 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
         _evidence(part, wanted, reasons)
     if not wanted:
         return _sides(lens, part)
-    apertures = sorted(wanted)
-    if len(apertures) > _MOST_APERTURES:
-        step = (len(apertures) - 1) / (_MOST_APERTURES - 1)
-        apertures = [apertures[round(i * step)] for i in range(_MOST_APERTURES)]
+    apertures = some_of(sorted(wanted))
     each = _frames_each(part, criteria)
     before = _half_width(part, apertures)
     after = _after(part, before, each, criteria)
@@ -112,6 +119,14 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
     doubt = max(before if before is not None else _UNKNOWN, _DOUBT.get(part["evidence"], _WANTED))
     shot = _entry(lens, part, apertures, each * len(apertures), reasons, gain)
     return shot, part["frames"] * doubt
+
+
+def some_of(steps: Sequence[Step]) -> list[Step]:
+    """At most `_MOST_STEPS` of them, evenly spread, the ends among them."""
+    if len(steps) <= _MOST_STEPS:
+        return list(steps)
+    step = (len(steps) - 1) / (_MOST_STEPS - 1)
+    return [steps[round(i * step)] for i in range(_MOST_STEPS)]
 
 
 def _entry(
@@ -143,13 +158,13 @@ def usual_focal(part: Block) -> float | None:
     return round(middle, 1) if low == high or middle < SMALL_FOCAL_MM else float(round(middle))
 
 
-def _unknown(lens: Block, part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
+def _unknown(lens: Block, part: Block, wanted: set[float], reasons: list[str]) -> None:
     """No sweet spot at all: whole stops from the widest aperture, as the lens's name or use tells it."""
     first = min([a["f_number"] for a in part["apertures"]] + widest_named(lens, part), default=4.0)
     index = f_number_index(first)
     last = max(f_number_index(_UNKNOWN_TO[0]), index + _GAP_THIRDS)
     for i in range(index, min(last, f_number_index(_UNKNOWN_TO[1])) + 1, 3):
-        wanted[F_NUMBERS[i]] = "unknown"
+        wanted.add(F_NUMBERS[i])
     if wanted:
         told = (r for r in part["reasons"] if r.startswith("best aperture: not yet"))
         reasons.append(next(told, "no sweet spot can be told from the apertures used so far"))
@@ -165,18 +180,18 @@ def widest_named(lens: Block, part: Block) -> list[float]:
     return [] if stop is None else [stop]
 
 
-def _sweet_spot(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
+def _sweet_spot(part: Block, wanted: set[float], reasons: list[str]) -> None:
     spot = part["sweet_spot"]
     used = [a["f_number"] for a in part["apertures"]]
     at, low, high = (f_number_index(spot[k]) for k in ("f_number", "low", "high"))
     if at - low > 1 or high - at > 1:
         between = [f for f in used if spot["low"] <= f <= spot["high"]]
         if _spread_matters(part, between):
-            wanted.update(dict.fromkeys(between, "sweet spot"))
+            wanted.update(between)
             reasons.append(f"sweet spot known only to f/{spot['low']:g} to f/{spot['high']:g}")
     if spot["f_number"] == max(used) and at < f_number_index(_STILL_RISING):
         beyond = [F_NUMBERS[at + 3 * step] for step in (1, 2)]
-        wanted.update(dict.fromkeys([spot["f_number"], *beyond], "beyond"))
+        wanted.update([spot["f_number"], *beyond])
         reasons.append(f"still getting sharper at f/{spot['f_number']:g}, the smallest used")
 
 
@@ -187,44 +202,38 @@ def _spread_matters(part: Block, apertures: list[float]) -> bool:
     return bool(known) and max(known) > _WANTED
 
 
-def _ends(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
+def _ends(part: Block, wanted: set[float], reasons: list[str]) -> None:
     used = [a["f_number"] for a in part["apertures"]]
-    for name, words in (("pin_sharp", "pin-sharp"),):
-        for which, (low, high) in zip(
-            ("from", "up to"), part[f"{name}_intervals"] or [], strict=False
-        ):
-            if f_number_index(high) - f_number_index(low) > 2:
-                around = sorted(
-                    used,
-                    key=lambda f: abs(
-                        f_number_index(f) - (f_number_index(low) + f_number_index(high)) / 2
-                    ),
-                )
-                wanted.update(dict.fromkeys(around[:2], name))
-                reasons.append(f"{words} {which} somewhere between f/{low:g} and f/{high:g}")
+    for which, (low, high) in zip(
+        ("from", "up to"), part["pin_sharp_intervals"] or [], strict=False
+    ):
+        first, last = f_number_index(low), f_number_index(high)
+        if last - first > 2:
+            middle = (first + last) / 2
+            wanted.update(sorted(used, key=lambda f: abs(f_number_index(f) - middle))[:2])
+            reasons.append(f"pin-sharp {which} somewhere between f/{low:g} and f/{high:g}")
 
 
-def _gaps(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
+def _gaps(part: Block, wanted: set[float], reasons: list[str]) -> None:
     """Apertures in the middle of wide gaps between those used."""
     used = sorted(a["f_number"] for a in part["apertures"])
     gaps = []
     for low, high in itertools.pairwise(used):
         thirds = f_number_index(high) - f_number_index(low)
         if thirds >= _GAP_THIRDS:
-            wanted[F_NUMBERS[f_number_index(low) + thirds // 2]] = "between"
+            wanted.add(F_NUMBERS[f_number_index(low) + thirds // 2])
             gaps.append(f"between f/{low:g} and f/{high:g}")
     if gaps:
         reasons.append(f"no frame {' or '.join(gaps)}")
 
 
-def _evidence(part: Block, wanted: dict[float, str], reasons: list[str]) -> None:
+def _evidence(part: Block, wanted: set[float], reasons: list[str]) -> None:
     """Where the evidence is thin or fair, the apertures that are known worst and the sweet spot."""
     if part["evidence"] not in ("thin", "fair"):
         return
     known = [(_zone_width(a), a["frames"], a["f_number"]) for a in part["apertures"]]
     worst = sorted(known, key=lambda k: (-(k[0] if k[0] is not None else 1.0), k[1]))
-    least = [f for _, n, f in worst if n < _FEW_FRAMES] or [f for _, _, f in worst[:3]]
-    wanted.update(dict.fromkeys([*least, part["sweet_spot"]["f_number"]], "evidence"))
+    wanted.update([part["sweet_spot"]["f_number"], *(f for _, _, f in worst[:3])])
     told = [r for r in part["reasons"] if not r.startswith("drawn from")][:_MOST_REASONS]
     text = f"the evidence is {part['evidence']}"
     reasons.append(text + (f" ({'; '.join(told)})" if told else ""))
@@ -246,13 +255,13 @@ def _sides(lens: Block, part: Block) -> tuple[Shot, float] | None:
     reasons = [f"one side may be softer ({100 * (1 - min(ratios)):.0f}% below the mean of both)"]
     gain = "decentred or not"
     shot = _entry(lens, part, [wide], _SIDE_FRAMES, reasons, gain)
-    return shot, _SIDE_WEIGHT * part["frames"]
+    return shot, SLIGHT * part["frames"]
 
 
 def _frames_each(part: Block, criteria: Criteria) -> int:
-    scatter = max(_scatter(part), _LEAST_SCATTER)
     fewest, most = _FRAMES_EACH
-    return min(max(math.ceil((criteria.half_width * scatter / _WANTED) ** 2), fewest), most)
+    enough = math.ceil((half_width(criteria.interval) * _scatter(part) / _WANTED) ** 2)
+    return min(max(enough, fewest), most)
 
 
 def _scatter(part: Block) -> float:
@@ -261,7 +270,7 @@ def _scatter(part: Block) -> float:
 
 
 def _after(part: Block, before: float | None, each: int, criteria: Criteria) -> float:
-    new = criteria.half_width * _scatter(part) / math.sqrt(each)
+    new = half_width(criteria.interval) * _scatter(part) / math.sqrt(each)
     return new if before is None else 1 / math.sqrt(1 / before**2 + 1 / new**2)
 
 

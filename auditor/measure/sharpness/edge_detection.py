@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -29,6 +29,8 @@ _TENSOR_PX: Final = 12
 """Side of the squares (full-size pixels) over which a place's direction is told."""
 _MARGIN_PX: Final = 16
 """Pixels along the frame's border in which no place is looked for: patches reach about as far."""
+_FEW: Final = 3
+"""Side of a square up to which OpenCV sums quicker by weights than by running sums."""
 _BAND: Final = 96
 """Rows worked on at a time: what lies between stays in the processor's cache."""
 
@@ -38,12 +40,13 @@ def radius_of(
 ) -> NDArray[np.float64]:
     """Distance from the frame's centre as a share of the half-diagonal."""
     h, w = shape
-    return np.asarray(np.hypot(y - (h - 1) / 2, x - (w - 1) / 2) / (np.hypot(h, w) / 2))
+    down, along = y - (h - 1) / 2, x - (w - 1) / 2
+    return np.asarray(np.sqrt((down * down + along * along) / ((h * h + w * w) / 4)))
 
 
 def zone_of(radius: NDArray[np.float64]) -> NDArray[np.int_]:
     """Index into `record.ZONES`."""
-    return np.digitize(radius, ZONE_RADII)
+    return np.sum([radius >= limit for limit in ZONE_RADII], axis=0)
 
 
 @dataclass(frozen=True)
@@ -160,8 +163,8 @@ def _score(small: NDArray[np.float32], k: int) -> NDArray[np.float32]:
     gy = cv2.Scharr(small, cv2.CV_32F, 0, 1)
     xy = cv2.multiply(gx, gy)
     xx, yy = cv2.multiply(gx, gx, dst=gx), cv2.multiply(gy, gy, dst=gy)
-    jxx, jyy, jxy = (cv2.blur(a, (k, k)) for a in (xx, yy, xy))
-    power = cv2.blur(cv2.add(xx, yy, dst=xx), (3, 3))
+    jxx, jyy, jxy = (_mean(a, k) for a in (xx, yy, xy))
+    power = _mean(cv2.add(xx, yy, dst=xx), 3)
     energy = cv2.add(jxx, jyy, dst=yy)
     apart = cv2.subtract(jxx, jyy, dst=jxx)
     # Coherence is the length of (apart, 2 jxy) over the energy; both are wanted squared.
@@ -171,3 +174,11 @@ def _score(small: NDArray[np.float32], k: int) -> NDArray[np.float32]:
     coherence2 = np.divide(length2, np.maximum(energy2, 1e-20, out=energy2), out=length2)
     strength = np.sqrt(np.maximum(power, 0, out=power), out=power)
     return np.asarray(np.multiply(coherence2, strength, out=coherence2), np.float32)
+
+
+def _mean(plane: NDArray[Any], k: int) -> NDArray[Any]:
+    """Mean of `k` x `k` pixels about each one."""
+    if k > _FEW:
+        return cv2.blur(plane, (k, k))
+    part = np.full(k, 1 / k, np.float32)
+    return cv2.sepFilter2D(plane, -1, part, part)

@@ -29,6 +29,7 @@ class Edges:
         clean: a step and nothing else; the others stand in texture and are less sure.
         by_share: (n, 3, SHARES) what each share of diffraction would make of them (`ProfileFit`).
         misfit: root mean square of what the fit leaves, share of the step.
+        place: which of the places that were measured together it was found at.
     """
 
     y: Floats
@@ -44,6 +45,7 @@ class Edges:
     clean: NDArray[np.bool_]
     by_share: Floats
     misfit: Floats
+    place: NDArray[np.int_]
 
     def __len__(self) -> int:
         return len(self.y)
@@ -62,6 +64,7 @@ def no_edges() -> Edges:
     """None at all."""
     none = np.zeros(0)
     by_share = np.zeros((0, 3, SHARES))
+    which = none.astype(int)
     return Edges(
-        none, none, none, none, none, none, none, none, none, none, none > 0, by_share, none
+        none, none, none, none, none, none, none, none, none, none, none > 0, by_share, none, which
     )

@@ -1,24 +1,23 @@
 """How fine a frame's texture is: where it is finest, and whether one direction is missing all over the frame
 (`streaks`).
 
-In each window full of detail the energy of gradients is read at two blurs, along four directions; their ratio
-tells how fine the detail is that way, whatever its contrast. Of fur, leaves and stone in focus it tells where no
-clean edge does.
+In each window full of detail the energy of gradients is summed over its power spectrum for two blurs, along four
+directions; their ratio tells how fine the detail is that way, whatever its contrast. Of fur, leaves and stone in
+focus it tells where no clean edge does.
 """
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Final, NamedTuple
 
-import cv2
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from auditor.measure.sharpness.edge_detection import SCHARR
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.streaks import streaks
-from auditor.measure.sharpness.texture import WINDOW_PX
+from auditor.measure.sharpness.texture import WINDOW_PX, window_power
 
 __all__ = ["FineTexture", "fine_texture"]
 
@@ -28,10 +27,8 @@ _FINE_PX: Final = 0.8
 """Blur (standard deviation) after which noise is gone and all detail still there; of none less was told."""
 _COARSE_PX: Final = 1.4
 """Blur after which what a movement of two to six pixels takes is gone; of 2 less was told."""
-_SIDE: Final = 11
-"""Side (px) of the squares in which blurs are made: three standard deviations and a half to either side."""
-_RIM_PX: Final = 8
-"""Pixels of a window that its neighbour's blur and gradient reach."""
+_WAYS: Final = 4
+"""Directions along which energies are read, 45 degrees apart."""
 _LEAST_ENERGY: Final = 6.0
 """Energy of gradients ((8-bit code value / px)^2, after the greater blur) that a window holds in its weakest
 direction: of less most is coding. Of 2 to 25 photographs told the same."""
@@ -77,20 +74,43 @@ def fine_texture(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Fine
         return FineTexture()
     codes, clipped = _codes(light, y, x)
     codes = codes[clipped < _CLIPPED]
-    return FineTexture(streaks(codes), _fineness(codes))
-
-
-def _fineness(codes: Singles) -> float | None:
-    """Energies along a direction come from the structure tensor (Foerstner & Guelch, 1987)."""
     if len(codes) < _ENOUGH:
-        return None
-    tall = codes.reshape(-1, WINDOW_PX)
-    fine, coarse = _energies(tall, _FINE_PX), _energies(tall, _COARSE_PX)
-    told = coarse.min(0) > _LEAST_ENERGY
+        return FineTexture()
+    power = window_power(codes)
+    return FineTexture(streaks(power), _fineness(power))
+
+
+def _fineness(power: Singles) -> float | None:
+    """`FineTexture.fineness` from power spectra (n, WINDOW_PX, WINDOW_PX // 2 + 1)."""
+    energy = power.reshape(len(power), -1) @ _gradients()
+    fine, coarse = energy.reshape(len(power), 2, _WAYS).transpose(1, 0, 2).astype(float)
+    told = coarse.min(1) > _LEAST_ENERGY
     if np.count_nonzero(told) < _ENOUGH:
         return None
-    ratio = np.log(np.maximum(fine[:, told], _FAINTEST) / coarse[:, told])
-    return float(np.quantile(ratio.min(0), _FINEST))
+    ratio = np.log(np.maximum(fine[told], _FAINTEST) / coarse[told])
+    return float(np.quantile(ratio.min(1), _FINEST))
+
+
+@cache
+def _gradients() -> Singles:
+    """(cells, 2 * _WAYS) what turns a power spectrum into energies of gradients along 0, 45, 90 and 135 degrees
+    at the two blurs.
+
+    Energy is the sum over the spectrum (Parseval). Scharr's filter passes i sin(2 pi f) along it and
+    (10 + 6 cos(2 pi f)) / 16 across; energies along a direction come from the structure tensor (Foerstner &
+    Guelch, 1987).
+    """
+    f = np.fft.fftfreq(WINDOW_PX)[:, None], np.fft.rfftfreq(WINDOW_PX)[None, :]
+    (dy, cy), (dx, cx) = ((np.sin(2 * np.pi * g), (10 + 6 * np.cos(2 * np.pi * g)) / 16) for g in f)
+    gx, gy = dx * cy, dy * cx
+    ways = (gx, (gx + gy) / np.sqrt(2), gy, (gx - gy) / np.sqrt(2))
+    # Cells of a half plane: those off its edges stand for two.
+    cells = np.where((f[1] > 0) & (f[1] < 0.5), 2, 1) / WINDOW_PX**2
+    blurs = (
+        np.exp(-((2 * np.pi * s) ** 2) * (f[0] ** 2 + f[1] ** 2)) for s in (_FINE_PX, _COARSE_PX)
+    )
+    each = [(cells * blur * way**2).ravel() for blur in blurs for way in ways]
+    return np.stack(each, axis=1).astype(np.float32)
 
 
 def _codes(
@@ -109,19 +129,3 @@ def _codes(
         patch, clipped, valid = light.patches(y, x, WINDOW_PX)
         codes = np.sqrt(np.clip(fill_green(patch, valid), 0, 1)).astype(np.float32) * _CODES
     return codes, clipped.mean((1, 2))
-
-
-def _energies(tall: Singles, blur_px: float) -> NDArray[np.float64]:
-    """(4, windows) mean squared gradient along 0, 45, 90 and 135 degrees after a blur of windows one above
-    the other."""
-    blurred = cv2.GaussianBlur(tall, (_SIDE, _SIDE), blur_px)
-    gx = cv2.Scharr(blurred, cv2.CV_32F, 1, 0, scale=SCHARR)
-    gy = cv2.Scharr(blurred, cv2.CV_32F, 0, 1, scale=SCHARR)
-    inner = slice(_RIM_PX, WINDOW_PX - _RIM_PX)
-    gx, gy = (a.reshape(-1, WINDOW_PX, WINDOW_PX)[:, inner, inner] for a in (gx, gy))
-    pixels = (WINDOW_PX - 2 * _RIM_PX) ** 2
-    xx, yy, xy = (
-        np.einsum("nij,nij->n", a, b).astype(float) / pixels
-        for a, b in ((gx, gx), (gy, gy), (gx, gy))
-    )
-    return np.stack([xx, (xx + yy) / 2 + xy, yy, (xx + yy) / 2 - xy])

@@ -91,7 +91,11 @@ def sharpness_and_edges(
         return _nothing(f"too small to measure sharpness ({w} x {h} pixels)"), None
     finder = edge_map(light)
     places = finder.places(_CELL_PX, _FIRST_PER_ZONE)
-    edges = measure_edges(light, places.y, places.x)
+    # Zones are read from places chosen without regard to sharpness; what is sharpest is looked for besides.
+    steep = places.with_(sharp_places(light))
+    edges = measure_edges(light, steep.y, steep.x)
+    first = edges.place < len(places.y)
+    edges, sharp = edges.take(first), edges.take(~first)
     wanting = _wanting(_clean(edges, light))
     if any(wanting):
         more = finder.places(_CELL_PX, wanting, places)
@@ -120,10 +124,7 @@ def sharpness_and_edges(
     sides = {n: shown_by(frontier_of(edges, masks[n], softness), softness) for n in SIDES}
     shown = [z.mtf50_cpp for z in zones.values() if z is not None]
     in_focus = softness.focused and max(shown) > _BLURRED
-    # Zones are read from places chosen without regard to sharpness; what is sharpest is looked for besides.
-    steep = sharp_places(light)
-    sharp = pooled_edges(measure_edges(light, steep.y, steep.x), limit, coding)
-    facing = directional_mtf50(edges.with_(sharp))
+    facing = directional_mtf50(edges.with_(pooled_edges(sharp, limit, coding)))
     texture = fine_texture(light, *spectra.detailed_windows)
     sharpest, weakest = local_places(edges, light.shape)
     return Sharpness(

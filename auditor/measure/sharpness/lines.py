@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["PATCH_PX", "Lines", "first_lines"]
+__all__ = ["PATCH_PX", "Lines", "first_lines", "polynomials"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -40,19 +40,19 @@ class Lines:
         """The lines of a mask or of indices."""
         return Lines(self.angle[index], self.offset[index], self.bend[index], self.one_way[index])
 
-    def with_(self, mask: NDArray[np.bool_], other: Lines) -> Lines:
-        """These lines, those of a mask replaced by others."""
-        new = self.take(np.arange(len(self.angle)))
-        new.angle[mask], new.offset[mask], new.bend[mask] = other.angle, other.offset, other.bend
-        new.one_way[mask] = other.one_way
-        return new
+    def moved(self, down: NDArray[np.int_], along: NDArray[np.int_]) -> Lines:
+        """The same lines seen from patches that lie so many pixels further down and along."""
+        back = along * np.cos(self.angle) + down * np.sin(self.angle)
+        return Lines(self.angle, self.offset - back, self.bend, self.one_way)
 
     def distances(self) -> tuple[Singles, Singles]:
         """(u, t) of every pixel, (n, PATCH_PX, PATCH_PX)."""
         c, s = np.cos(self.angle), np.sin(self.angle)
         bent = -self.bend
-        u = _powers(PATCH_PX, [-self.offset, c, s, bent * s * s, -2 * bent * s * c, bent * c * c])
-        return u, _powers(PATCH_PX, [np.zeros_like(c), -s, c])
+        u = polynomials(
+            PATCH_PX, [-self.offset, c, s, bent * s * s, -2 * bent * s * c, bent * c * c]
+        )
+        return u, polynomials(PATCH_PX, [np.zeros_like(c), -s, c])
 
 
 @cache
@@ -62,7 +62,7 @@ def _monomials(side: int) -> Singles:
     return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y])
 
 
-def _powers(side: int, factors: list[Floats]) -> Singles:
+def polynomials(side: int, factors: list[Floats]) -> Singles:
     """Polynomials with these factors (each (n,)) on the first of `_monomials`, (n, side, side)."""
     each = np.stack(factors, axis=1).astype(np.float32)
     return np.asarray(each @ _monomials(side)[: len(factors)]).reshape(-1, side, side)
@@ -83,7 +83,7 @@ def first_lines(patch: Singles) -> Lines:
     angle, offset, *_ = _weighed(gx, gy, place, window)
     c, s = np.cos(angle), np.sin(angle)
     wide, long = -0.5 / _ACROSS_PX**2, -0.5 / _WINDOW_PX**2
-    window = _powers(
+    window = polynomials(
         side,
         [
             wide * offset**2,

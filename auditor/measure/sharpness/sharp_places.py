@@ -32,8 +32,8 @@ _RIM_PX: Final = 6
 """Pixels looked at beside a cell: the squares below reach so far, a smoothing and a slope included."""
 _SMALL: Final = np.ones((3, 3), np.uint8)
 """Square on half the resolution within which a step of MTF50 0.3 c/px nearly lies."""
-_LARGE: Final = np.ones((7, 7), np.uint8)
-"""Square on half the resolution within which any step lies that is not hopelessly blurred."""
+_LARGER: Final = np.ones((5, 5), np.uint8)
+"""What widens it to the square of 7 x 7 within which any step lies that is not hopelessly blurred."""
 _AROUND: Final = np.ones((11, 11), np.uint8)
 """Square at full resolution over which a step's height is told."""
 _BOX: Final = (9, 9)
@@ -56,7 +56,7 @@ _BAND: Final = 128
 """Rows of half the resolution worked on at a time ..."""
 _TOGETHER: Final = 160
 """... and cells: what lies between stays in the processor's cache."""
-_REACH: Final = len(_LARGE) // 2
+_REACH: Final = len(_LARGER) // 2
 """Rows beside a band that its squares reach into."""
 
 
@@ -86,14 +86,17 @@ def _no_places() -> Places:
 
 def _steepness(half: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Range of values in a small square over that in a large one (255: all of it), 0 where that is little."""
-    near = _range(half, _SMALL)
+    high, low = cv2.dilate(half, _SMALL), cv2.erode(half, _SMALL)
+    near = cv2.subtract(high, low)
     noise = _median_code(near[::4, ::4]) / 2
     softer = min(round(_SOFT_CODE + 4 * noise), 255)
     least = int(np.ceil(max(_LEAST_CODE, _OVER_NOISE * noise)))
     out = np.empty_like(half)
     for first in range(0, len(half), _BAND):
         last, above = first + _BAND, max(first - _REACH, 0)
-        wide = _range(half[above : last + _REACH], _LARGE)[first - above :][:_BAND]
+        rows = slice(above, last + _REACH)
+        wide = cv2.subtract(cv2.dilate(high[rows], _LARGER), cv2.erode(low[rows], _LARGER))
+        wide = wide[first - above :][:_BAND]
         ratio = cv2.divide(near[first:last], cv2.add(wide, np.full_like(wide, softer)), scale=255.0)
         out[first:last] = cv2.bitwise_and(ratio, cv2.inRange(wide, least, 255))
     return out
@@ -104,7 +107,7 @@ def _range(plane: NDArray[Any], square: NDArray[np.uint8]) -> NDArray[Any]:
     return cv2.subtract(cv2.dilate(plane, square), cv2.erode(plane, square))
 
 
-def _median_code(codes: NDArray[np.uint8]) -> float:
+def _median_code(codes: NDArray[Any]) -> float:
     """Median of code values."""
     below = np.bincount(codes.ravel(), minlength=256).cumsum()
     middle = ((codes.size - 1) // 2, codes.size // 2)

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.sharpness.texture import WINDOW_PX, tapered_power
+from auditor.measure.sharpness.texture import WINDOW_PX
 from auditor.robust import scale_of
 
 __all__ = ["lacking", "streaks"]
@@ -56,13 +56,13 @@ _HALF_TURN: Final = 180.0
 """Degrees after which a direction is the same again."""
 
 
-def streaks(codes: Singles) -> float | None:
+def streaks(power: Singles) -> float | None:
     """How plainly the finest detail is missing along one direction; about 0.3 for a still frame.
 
     Parameters
     ----------
-    codes : ndarray, (n, WINDOW_PX, WINDOW_PX)
-        Windows full of detail and hardly clipped, 8-bit code values.
+    power : ndarray, (n, WINDOW_PX, WINDOW_PX // 2 + 1)
+        Power spectra (`window_power`) of windows full of detail and hardly clipped, 8-bit code values.
 
     Returns
     -------
@@ -70,17 +70,17 @@ def streaks(codes: Singles) -> float | None:
         What is missing (`lacking`) in the median over the windows, divided by the scatter of single windows
         about it. None where too few are textured.
     """
-    told = lacking(codes) if len(codes) >= _ENOUGH else None
+    told = lacking(power) if len(power) >= _ENOUGH else None
     return None if told is None else float(np.hypot(*told[0]) / told[1])
 
 
-def lacking(codes: Singles) -> tuple[Floats, float] | None:
+def lacking(power: Singles) -> tuple[Floats, float] | None:
     """What the finest detail of some windows lacks one way, and how single windows differ in that.
 
     Parameters
     ----------
-    codes : ndarray, (n, WINDOW_PX, WINDOW_PX)
-        Windows, 8-bit code values.
+    power : ndarray, (n, WINDOW_PX, WINDOW_PX // 2 + 1)
+        Power spectra of windows, 8-bit code values.
 
     Returns
     -------
@@ -96,7 +96,7 @@ def lacking(codes: Singles) -> tuple[Floats, float] | None:
     (pi L f)^2 / 3 along it and stays across. What objects show one way, at the coarsest detail, they may show
     in part or not at all at the finest: of all shares of it up to `_MOST_SHARE` that is taken off which leaves least.
     """
-    turn, told = _turning(codes)
+    turn, told = _turning(power)
     enough = told[:, :-1].sum(0) >= _ENOUGH
     if np.count_nonzero(enough) < _FEWEST_BANDS:
         return None
@@ -126,9 +126,9 @@ def _lacking(turn: Floats, weight: NDArray[np.bool_]) -> tuple[Floats, float] | 
     return missing, max(scale_of(along - np.median(along)), _LEAST_SCATTER)
 
 
-def _turning(codes: Singles) -> tuple[Floats, NDArray[np.bool_]]:
+def _turning(spectra: Singles) -> tuple[Floats, NDArray[np.bool_]]:
     """(n, bands, 2) second harmonic over the angle of ln power, and (n, bands + 1) whether a band is told."""
-    power = _power(codes)
+    power = _by_band(spectra)
     level = power.mean(2)
     noise = np.median(level[:, -1])
     over = np.maximum(power[:, :-1] - noise, _LEAST_SHARE * noise) + _FAINTEST
@@ -157,9 +157,8 @@ def _sectors() -> Singles:
     return out.reshape(-1, len(bands), _WAYS).astype(np.float32)
 
 
-def _power(codes: Singles) -> Floats:
-    """(n, bands + 1, ways) mean power of windows by band of frequency and direction."""
-    power = tapered_power(codes - codes.mean((1, 2), keepdims=True))
+def _by_band(power: Singles) -> Floats:
+    """(n, bands + 1, ways) mean power by band of frequency and direction."""
     sectors = _sectors()
-    told = power.reshape(len(codes), -1) @ sectors.reshape(len(sectors), -1)
-    return told.reshape(len(codes), *sectors.shape[1:]).astype(float)
+    told = power.reshape(len(power), -1) @ sectors.reshape(len(sectors), -1)
+    return told.reshape(len(power), *sectors.shape[1:]).astype(float)

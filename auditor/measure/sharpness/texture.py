@@ -22,7 +22,7 @@ from auditor.measure.sharpness.light import Light, fill_green
 from auditor.record import ZONES
 from auditor.robust import SHEPPARD
 
-__all__ = ["SPECTRUM_CPP", "WINDOW_PX", "FrameSpectra", "Spectrum", "tapered_power"]
+__all__ = ["SPECTRUM_CPP", "WINDOW_PX", "FrameSpectra", "Spectrum", "window_power"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -106,11 +106,13 @@ def _taper() -> Singles:
     return (taper / np.sqrt((taper**2).sum())).astype(np.float32)
 
 
-def tapered_power(windows: Singles) -> Singles:
-    """(n, 64, 33) power spectra of (n, 64, 64) windows of mean 0, tapered to their rims."""
+def window_power(windows: Singles) -> Singles:
+    """(n, 64, 33) power spectra of (n, 64, 64) windows less their means, tapered to their rims."""
     half = WINDOW_PX // 2
     waves = np.empty(windows.shape, np.float32)
-    for window, out in zip(windows * _taper(), waves, strict=True):
+    tapered = windows - windows.mean((1, 2), keepdims=True)
+    tapered *= _taper()
+    for window, out in zip(tapered, waves, strict=True):
         # scipy.fft takes a third of a second to load, numpy's twice as long; OpenCV's packed output, which
         # leaves out what symmetry tells, half as long as its complex one.
         out[:] = cv2.dft(window)
@@ -140,7 +142,7 @@ def _window_power(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> tup
     patch, valid = light.lit(y, x, WINDOW_PX)
     patch = fill_green(patch, valid)
     mean = patch.mean((1, 2))
-    power = tapered_power(patch - mean[:, None, None])
+    power = window_power(patch)
     if valid is not None:
         power /= _fill_gain()
     return (power.reshape(len(y), -1) @ _rings()).astype(float), mean.astype(float)
