@@ -138,14 +138,10 @@ class Draws:
 
     def _moved(self, f_numbers: Floats) -> Floats:
         """(B, Z, M) by how much (ln MTF50) frames leave the fit's curve open: by the fit's covariance, and
-        by how high it may lie over frames so few. Near the top of the likelihood both tell the same error,
-        which counts once: as much as the covariance has more of it is added."""
+        by how high it may lie over frames so few."""
         jacobian = self.fit.model.optics.on(f_numbers).jacobian(self.fit.state.theta)
         moved = np.einsum("zkp,bp->bzk", jacobian, self._drawn.theta)
-        one_below = -self._beyond.quantile(np.array([-1.0]), f_numbers)[0]
-        common = np.clip(one_below / np.maximum(moved.std(0), 1e-9), 0, 1)
-        beyond = self._beyond.quantile(self._drawn.shared.deviate, f_numbers)
-        return np.asarray(moved * np.sqrt(1 - common**2) + beyond)
+        return np.asarray(moved + self._beyond.quantile(self._drawn.shared.deviate, f_numbers))
 
     def on(self, f_numbers: Floats) -> Floats:
         """(B, Z, M) ln MTF50 at any apertures."""

@@ -37,7 +37,7 @@ to 0.6 lie 2 to 3% high from f/8 to f/22, their frames scatter by 1 to 2% more."
 _LEAST_SCATTER: Final = 0.012
 """Scatter (ln MTF50) of sound figures beyond their errors up to which it is theirs alone: drawn landscapes
 have as much."""
-_SCATTER: Final = 1.6
+_SCATTER: Final = 1.3
 """What they may have in common, over what they scatter beyond that and finishing: of photographs 2%."""
 _OBJECTS: Final = 0.42
 """Share of the error that sound figures state for objects soft themselves that they have in common:
