@@ -2,7 +2,8 @@
 
 More frames do not take them away. Nothing tells their sign, but the archive tells their size: where most
 figures lie on one curve, little is left that they could have in common; where hardly two agree, objects
-are soft or files are sharpened, much is.
+are soft or files are sharpened, much is. How much, `scripts/calibrate_intervals` fits: `_SYSTEMATIC`,
+`_FINISHING`, `_SCATTER`, `_OBJECTS` and `_FEW`.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ HALF_NORMAL_MEDIAN: Final = 1 / MAD_TO_SD
 _LEAST_SYSTEMATIC: Final = 0.003
 """Error (ln MTF50) that all figures share whatever they show: shape of the profiles, coding. Curves of
 plain steps lie within 1%."""
-_SYSTEMATIC: Final = 0.015
+_SYSTEMATIC: Final = 0.014
 """The same where no figure lies on the curve, and where some do, times the fourth power of the share that
 do not: what all differ by they may also have in common."""
 _FINISHING: Final = 0.023
@@ -37,14 +38,13 @@ to 0.6 lie 2 to 3% high from f/8 to f/22, their frames scatter by 1 to 2% more."
 _LEAST_SCATTER: Final = 0.012
 """Scatter (ln MTF50) of sound figures beyond their errors up to which it is theirs alone: drawn landscapes
 have as much."""
-_SCATTER: Final = 1.3
+_SCATTER: Final = 1.37
 """What they may have in common, over what they scatter beyond that and finishing: of photographs 2%."""
-_OBJECTS: Final = 0.42
+_OBJECTS: Final = 0.39
 """Share of the error that sound figures state for objects soft themselves that they have in common:
 photographs behind known optics, which state 10%, are off by 5%."""
-_FEW: Final = 0.03
-"""Error (ln MTF50) that sound figures have in common while there is none to tell how much they differ: as
-much as a single figure scatters by, as a rule (`likelihood.SCATTER` and its own error)."""
+_FEW: Final = 0.053
+"""Error (ln MTF50) that sound figures have in common while there is none to tell how much they differ."""
 _FEW_FIGURES: Final = SCATTER_WEIGHT / 2
 """Sound figures at which half of that is left: half as many as the scatter is trusted by."""
 _UNSURE: Final = 0.012
