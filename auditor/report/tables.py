@@ -281,4 +281,6 @@ def write_tables(profile: Block, folder: Path, frames: pd.DataFrame | None = Non
     for name, table in made.items():
         columns = pa.Table.from_pandas(table, preserve_index=False)
         write_csv(columns, folder / f"{name}.csv")
-        pq.write_table(columns, folder / f"{name}.parquet")
+        # Arrow would leave a file of its own open where the disk is full.
+        with (folder / f"{name}.parquet").open("wb") as file:
+            pq.write_table(columns, file)

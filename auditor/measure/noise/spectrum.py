@@ -74,7 +74,8 @@ _MOST_RISE: Final = 1.5
 """How many times the power on the plateau noise has below it at most: more would be the scene's."""
 _MIDDLE: Final = (FREQUENCY_CPP >= LOW_CPP) & (FREQUENCY_CPP < 0.18)
 """Coefficients of the middle, over which peakedness is told (see `Shape`)."""
-_MIDDLE_COUNT: Final = int(_MIDDLE.sum())
+_MIDDLE_CELLS: Final = np.flatnonzero(_MIDDLE)
+_MIDDLE_COUNT: Final = len(_MIDDLE_CELLS)
 _SUMS: Final = np.stack(
     [
         _WEIGHTS.ravel(),
@@ -110,7 +111,7 @@ def shape(squares: NDArray[np.float32]) -> Shape:
     """Variance and bands of blocks from their squared coefficients (n, BLOCK, BLOCK)."""
     flat = squares.reshape(-1, BLOCK * BLOCK)
     sums = (flat @ _SUMS).astype(np.float64)
-    middle = flat[:, _MIDDLE.ravel()]
+    middle = flat.take(_MIDDLE_CELLS, axis=1)
     fourth = np.einsum("ij,ij->i", middle, middle).astype(np.float64)
     total = sums[:, 5]
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -27,6 +27,10 @@ _FINE_PX: Final = 0.8
 """Blur (standard deviation) after which noise is gone and all detail still there; of none less was told."""
 _COARSE_PX: Final = 1.4
 """Blur after which what a movement of two to six pixels takes is gone; of 2 less was told."""
+_MIDDLE: Final = 10 / 16
+"""Weight of the middle in the smoothing across a derivative by Scharr's filter (OpenCV's Scharr)."""
+_BESIDE: Final = 3 / 16
+"""That of either neighbour."""
 _WAYS: Final = 4
 """Directions along which energies are read, 45 degrees apart."""
 _LEAST_ENERGY: Final = 6.0
@@ -101,7 +105,9 @@ def _gradients() -> Singles:
     Guelch, 1987).
     """
     f = np.fft.fftfreq(WINDOW_PX)[:, None], np.fft.rfftfreq(WINDOW_PX)[None, :]
-    (dy, cy), (dx, cx) = ((np.sin(2 * np.pi * g), (10 + 6 * np.cos(2 * np.pi * g)) / 16) for g in f)
+    (dy, cy), (dx, cx) = (
+        (np.sin(2 * np.pi * g), _MIDDLE + 2 * _BESIDE * np.cos(2 * np.pi * g)) for g in f
+    )
     gx, gy = dx * cy, dy * cx
     ways = (gx, (gx + gy) / np.sqrt(2), gy, (gx - gy) / np.sqrt(2))
     # Cells of a half plane: those off its edges stand for two.

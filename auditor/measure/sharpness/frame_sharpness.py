@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.coding import coding_of
 from auditor.measure.sharpness.directions import directional_mtf50
-from auditor.measure.sharpness.edge_detection import edge_map, radius_of, zone_of
+from auditor.measure.sharpness.edge_detection import Places, edge_map, radius_of, zone_of
 from auditor.measure.sharpness.edges import Edges, measure_edges
 from auditor.measure.sharpness.fine_texture import fine_texture
 from auditor.measure.sharpness.light import Light, light_of
@@ -91,11 +91,7 @@ def sharpness_and_edges(
         return _nothing(f"too small to measure sharpness ({w} x {h} pixels)"), None
     finder = edge_map(light)
     places = finder.places(_CELL_PX, _FIRST_PER_ZONE)
-    # Zones are read from places chosen without regard to sharpness; what is sharpest is looked for besides.
-    steep = places.with_(sharp_places(light))
-    edges = measure_edges(light, steep.y, steep.x)
-    first = edges.place < len(places.y)
-    edges, sharp = edges.take(first), edges.take(~first)
+    edges, sharp = _with_sharpest(light, places)
     wanting = _wanting(_clean(edges, light))
     if any(wanting):
         more = finder.places(_CELL_PX, wanting, places)
@@ -143,6 +139,17 @@ def sharpness_and_edges(
         sharpest=sharpest,
         weakest=weakest,
     ), edges
+
+
+def _with_sharpest(light: Light, places: Places) -> tuple[Edges, Edges]:
+    """The edges at some places, and what is sharpest in the frame.
+
+    Zones are read from places chosen without regard to sharpness; what is sharpest is looked for besides.
+    """
+    all_of_them = places.with_(sharp_places(light))
+    edges = measure_edges(light, all_of_them.y, all_of_them.x)
+    first = edges.place < len(places.y)
+    return edges.take(first), edges.take(~first)
 
 
 def _seen(
