@@ -75,3 +75,14 @@ def test_the_lens_is_looked_for_beyond_frames_that_all_lack_some_depth():
     best_seen = frames[frames["f_number"] == 5.6]["centre_mtf50_cpp"].max()
     assert at[5.6]["high"] > best_seen
     assert at[5.6]["high"] / at[5.6]["mtf50_cpp"] > at[5.6]["mtf50_cpp"] / at[5.6]["low"]
+
+
+def test_the_best_aperture_needs_no_centre_where_the_corner_is_known(plain):
+    """No lens is sharper in its corners than on its axis (common practice, no source): an aperture at
+    which no centre was measured may still be the best."""
+    best = infer_lenses(plain, Criteria())[0]["focal_ranges"][0]["sweet_spot"]["f_number"]
+    here = plain["f_number"] == best
+    blind = plain.assign(centre_mtf50_cpp=plain["centre_mtf50_cpp"].where(~here))
+    part = infer_lenses(blind, Criteria())[0]["focal_ranges"][0]
+    assert {a["f_number"]: a["centre"] for a in part["apertures"]}[best] is None
+    assert part["sweet_spot"]["f_number"] == best

@@ -11,8 +11,9 @@ from auditor.exposure import nominal_f_number
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.likelihood import cell_sums
+from auditor.record import ZONES
 
-__all__ = ["evident", "missing"]
+__all__ = ["evident", "missing", "weaker_zone"]
 
 Floats = NDArray[np.float64]
 
@@ -44,8 +45,16 @@ def evident(fit: CurveFit, draws: Draws) -> NDArray[np.bool_]:
     return told
 
 
-def missing(fit: CurveFit, draws: Draws, zones: list[int], held: NDArray[np.bool_]) -> list[str]:
-    """What a best aperture over the apertures `held` (K) still lacks, judged on the weaker of `zones`."""
+def weaker_zone(told: NDArray[np.bool_]) -> int:
+    """Corner, or centre where nothing speaks for any corner, of what is `told` (Z x K). Curves never say
+    that a lens is sharper further out (`intervals`), so where a corner is known it is the weaker of the two,
+    whether or not frames speak for the centre there."""
+    centre, corner = ZONES.index("centre"), ZONES.index("corner")
+    return corner if told[corner].any() else centre
+
+
+def missing(fit: CurveFit, draws: Draws, zone: int, held: NDArray[np.bool_]) -> list[str]:
+    """What a best aperture over the apertures `held` (K) still lacks, judged on the weaker `zone`."""
     out = []
     if len(np.unique(fit.data.outing)) < 2:
         out.append("a second outing")
@@ -54,8 +63,8 @@ def missing(fit: CurveFit, draws: Draws, zones: list[int], held: NDArray[np.bool
         out.append(f"sharp frames at {_APERTURES - len(used)} more aperture{'s' * (len(used) < 2)}")
     if out or not len(used):
         return out
-    best = int(used[draws.value(fit.data.f_numbers)[zones][:, used].min(0).argmax()])
-    weaker = draws.curve[:, zones].min(1)
+    best = int(used[draws.value(fit.data.f_numbers)[zone, used].argmax()])
+    weaker = draws.curve[:, zone]
     inlier = np.bincount(fit.data.aperture, fit.inlier, len(held))
     if inlier[best] < _LEAST:
         out.append(

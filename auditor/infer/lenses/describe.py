@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from auditor.exposure import F_NUMBERS
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import aperture_index, nominal_from_index
-from auditor.infer.lenses.advice import evident, missing
+from auditor.infer.lenses.advice import evident, missing, weaker_zone
 from auditor.infer.lenses.evidence import Evidence, judge
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
@@ -20,7 +20,7 @@ from auditor.infer.lenses.table import Table
 from auditor.model import Aperture, CurvePoint, FocalRange, SweetSpot, Zone
 from auditor.record import ZONES
 
-__all__ = ["best_aperture", "describe_range", "weaker_zone"]
+__all__ = ["best_aperture", "describe_range"]
 
 Floats = NDArray[np.float64]
 
@@ -30,7 +30,6 @@ _REACH: Final = 1.1
 """Stops over which a curve is drawn between apertures that frames speak for: a full stop, rounded."""
 _MARKEDLY: Final = 2.0
 """How much further up than down intervals reach, from which it is said."""
-CENTRE, CORNER = ZONES.index("centre"), ZONES.index("corner")
 
 
 def describe_range(
@@ -218,14 +217,13 @@ def _scatter(fit: CurveFit) -> Floats:
 def _ranges(
     fit: CurveFit, draws: Draws, told: NDArray[np.bool_], criteria: Criteria
 ) -> tuple[Ranges | None, list[str]]:
-    """Best aperture and ranges from the apertures at which both zones (or the only one that shows at
-    all) have evidence, `told` (Z x K); or what is missing for them."""
-    zones = [z for z in (CENTRE, CORNER) if told[z].any()]
-    held = np.asarray(told[zones].all(axis=0)) if zones else np.zeros(told.shape[1], bool)
-    lacking = missing(fit, draws, zones, held)
+    """Best aperture and ranges from the apertures at which the weaker zone has evidence, `told`
+    (Z x K); or what is missing for them."""
+    zone = weaker_zone(told)
+    lacking = missing(fit, draws, zone, told[zone])
     if lacking:
         return None, lacking
-    return find_ranges(fit, draws, zones, held, criteria.pin_sharp, criteria.acceptable), []
+    return find_ranges(fit, draws, zone, told[zone], criteria.pin_sharp, criteria.acceptable), []
 
 
 def _curve(fit: CurveFit, draws: Draws, told: NDArray[np.bool_]) -> list[CurvePoint]:
@@ -252,9 +250,3 @@ def _curve(fit: CurveFit, draws: Draws, told: NDArray[np.bool_]) -> list[CurvePo
             "centre": centre, "middle": middle, "corner": corner,
         })  # fmt: skip
     return out
-
-
-def weaker_zone(fit: CurveFit) -> int:
-    """Centre or corner, whichever is softer at its best among those that hold figures."""
-    seen = [z for z in (CENTRE, CORNER) if not np.isnan(fit.data.log_mtf50[:, z]).all()]
-    return min(seen or [CENTRE], key=lambda z: float(fit.curve[z].max()))

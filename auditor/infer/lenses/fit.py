@@ -28,9 +28,6 @@ _FIRST_STEPS: Final = 8
 """Steps of the start, and of a fit before it may settle."""
 _START_SD: Final = 0.05
 """Error (ln MTF50) of the quantile of a cell through which the start goes."""
-_BELOW: Final = 0.6
-"""Weight of cells below the curve there (asymmetric least squares; Newey & Powell, Econometrica 55, 1987):
-frames that all failed at an aperture lie far below the others' curve."""
 _TOGETHER: Final = 200
 """Curves fitted at once: enough that numpy's small calls cost little, few enough for the memory."""
 
@@ -92,8 +89,7 @@ def _start(model: Model) -> State:
     weight = (count > 0) / _START_SD**2
     for _ in range(_FIRST_STEPS):
         off = aim - model.optics.curves(theta)
-        own = weight * np.where(off < 0, _BELOW, 1.0)
-        theta = model.towards(theta, model.optics.jacobian(theta), own * off, own)
+        theta = model.towards(theta, model.optics.jacobian(theta), weight * off, weight)
     zones = model.value.shape[1]
     return State(
         theta,

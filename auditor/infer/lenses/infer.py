@@ -10,10 +10,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.advice import evident
+from auditor.infer.lenses.advice import evident, weaker_zone
 from auditor.infer.lenses.converters import FittedRange, compare_converter
 from auditor.infer.lenses.curve_data import curve_data
-from auditor.infer.lenses.describe import describe_range, weaker_zone
+from auditor.infer.lenses.describe import describe_range
 from auditor.infer.lenses.diffraction import describe_diffraction
 from auditor.infer.lenses.fit import fit_curves
 from auditor.infer.lenses.focal import Part, merged_ranges
@@ -139,12 +139,13 @@ def _describe(
             criteria.interval,
         )
         entry["sides"] = judge_sides(tables.sides, inlier, table.outing, criteria.seed)
-        zone = weaker_zone(part.fit)
+        told = evident(part.fit, part.draws)
+        zone = weaker_zone(told)
         entry["diffraction"] = describe_diffraction(
             part.fit,
             part.draws,
             zone,
-            evident(part.fit, part.draws)[zone],
+            told[zone],
             group.pixel_pitch_um is not None,
         )
         if group.source == EXPORTS:

@@ -26,6 +26,7 @@ from auditor.infer.lenses.curve_data import CurveData
 from auditor.infer.lenses.excess import COMPONENTS, Excess
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.likelihood import (
+    SCATTER_WEIGHT,
     SHARE_POOL,
     SHARE_WEIGHT,
     Expectation,
@@ -33,7 +34,12 @@ from auditor.infer.lenses.likelihood import (
     State,
     cell_sums,
 )
-from auditor.infer.lenses.shared_errors import HALF_NORMAL_MEDIAN, SharedErrors, shared_errors
+from auditor.infer.lenses.shared_errors import (
+    HALF_NORMAL_MEDIAN,
+    SharedErrors,
+    normal_deviates,
+    shared_errors,
+)
 
 __all__ = ["Draws"]
 
@@ -45,14 +51,8 @@ _OUTINGS: Final = 6
 """Outings from which they, not scenes, are the clusters."""
 _MODEL: Final = 8.0
 """Clusters' worth of trust in the model's own covariance: few clusters know little of their spread."""
-_SCATTER_WEIGHT: Final = 10.0
-"""Figures' worth of trust in the scatter that the fit found, where a share of them is resampled."""
 _FLOOR: Final = 1e-3
 """Least curvature of a parameter, so that the information can be inverted."""
-_TILT_STOPS: Final = 1.5
-"""Log2 of f-number over which the measurement's tilt grows by its unit, and where it ends: three stops."""
-_MIDDLE: Final = 8.0
-"""The f-number about which it turns."""
 _DRAWS: Final = 400
 """Plausible curves: their 5% ends are good to a tenth of the half width."""
 
@@ -134,22 +134,24 @@ class Draws:
     @cached_property
     def from_frames(self) -> Floats:
         """The same without what more frames would not take away."""
-        jacobian = self.fit.model.optics.jacobian(self.fit.state.theta)
-        beyond = self._beyond.quantile(self._drawn.shared.deviate, self.fit.data.f_numbers)
+        return np.asarray(self.fit.curve + self._moved(self.fit.data.f_numbers))
+
+    def _moved(self, f_numbers: Floats) -> Floats:
+        """(B, Z, M) by how much (ln MTF50) frames leave the fit's curve open: by the fit's covariance, and
+        by how high it may lie over frames so few."""
+        jacobian = self.fit.model.optics.on(f_numbers).jacobian(self.fit.state.theta)
         moved = np.einsum("zkp,bp->bzk", jacobian, self._drawn.theta)
-        return np.asarray(self.fit.curve + moved + beyond)
+        return np.asarray(moved + self._beyond.quantile(self._drawn.shared.deviate, f_numbers))
 
     def on(self, f_numbers: Floats) -> Floats:
         """(B, Z, M) ln MTF50 at any apertures."""
         optics = self.fit.model.optics.on(f_numbers)
         value = optics.curves(self.fit.state.theta)
         drawn, shared = self._drawn, self._drawn.shared
-        out = value + np.einsum("zkp,bp->bzk", optics.jacobian(self.fit.state.theta), drawn.theta)
-        turn = np.clip(np.log2(f_numbers / _MIDDLE) / _TILT_STOPS, -_TILT_STOPS, _TILT_STOPS)
-        out += (shared.level[:, None] + shared.tilt[:, None] * turn)[:, None]
+        out = value + self._moved(f_numbers)
+        out += shared.level[:, None, None]
         half = ndtri((1 + ndtr(shared.deviate)) / 2)
         out += half[:, None, None] * self._depth(f_numbers, value)
-        out += self._beyond.quantile(shared.deviate, f_numbers)
         return _outwards(out, drawn.weight)
 
     @property
@@ -211,7 +213,7 @@ def _draw(fit: CurveFit, interval: float, seed: int) -> _Drawn:
     covariance *= np.outer(bound, bound)
     tail = 0.5 + interval / 2
     widen = stdtrit(groups - 1 + _MODEL, tail) / ndtri(tail)
-    theta = widen * rng.standard_normal((_DRAWS, size)) @ _root(covariance).T
+    theta = widen * normal_deviates(rng, _DRAWS, size) @ _root(covariance).T
     jacobian = jacobian.reshape(-1, size)
     spread = jacobian @ covariance @ jacobian.T
     weight = 1 / np.diag(spread).reshape(zones, -1).mean(1)
@@ -330,7 +332,8 @@ def _by_cell(fit: CurveFit) -> Floats:
 
 def _prior_information(fit: CurveFit) -> Floats:
     zones = fit.curve.shape[0]
-    scatter = np.full(zones, _SCATTER_WEIGHT)
+    # So much ln scatter^2 is known by from so many figures of a normal law.
+    scatter = np.full(zones, SCATTER_WEIGHT / 2)
     share = (SHARE_POOL * fit.state.share * (1 - fit.state.share)).ravel()
     own = 1 / fit.model.prior[1] ** 2
     return np.diag(np.concatenate([own, share, SHARE_WEIGHT[1:], scatter]))

@@ -21,32 +21,38 @@ from auditor.infer.lenses.curve_data import CurveData
 from auditor.infer.lenses.excess import STARTS, Excess
 from auditor.infer.lenses.physics import Optics, prior_for
 
-__all__ = ["SCATTER", "SHARE_POOL", "SHARE_WEIGHT", "Expectation", "Model", "State", "cell_sums"]
+__all__ = [
+    "SCATTER",
+    "SCATTER_WEIGHT",
+    "SHARE_POOL",
+    "SHARE_WEIGHT",
+    "Expectation",
+    "Model",
+    "State",
+    "cell_sums",
+]
 
 Floats = NDArray[np.float64]
 
 SCATTER: Final = 0.02
 """Scatter (ln MTF50) of sound figures beyond the error that they state."""
-_SCATTER_WEIGHT: Final = 20.0
+SCATTER_WEIGHT: Final = 20.0
 """Figures' worth of trust in it."""
 _SCATTERS: Final = (0.006, 0.15)
 """Its bounds."""
 SHARE_WEIGHT: Final = np.array([6.0, 1, 1, 1, 1, 8, 4, 1, 1])
 """Figures' worth of trust in each spread of excess: what scatters no more than sound figures do is taken
 for sound, or for depth that wide apertures would show, until figures say otherwise."""
-_ZONE_POOL: Final = 4.0
-"""Figures' worth of trust in a zone's share of figures on the curve being the lens's: depth leaves fewer in
-corners than where one focuses."""
-SHARE_POOL: Final = 2.0
-"""The same in an aperture's being the zone's: dusk leaves few at small apertures, depth at wide ones."""
+SHARE_POOL: Final = 3.0
+"""Figures' worth of trust in a zone's share of figures on the curve being the lens's, and in an aperture's being
+the zone's: depth leaves fewer in corners and at wide apertures than where one focuses, dusk few at small
+apertures. 2 to 5 do as well."""
 _OUTLIERS: Final = 0.015
 """Share of figures that are off by anything."""
 _OUTLIER_DENSITY: Final = 0.5
 """Their density over ln MTF50: two units wide."""
 _SMEAR: Final = 0.35
 """A point of excess stands for this much of the way to the next."""
-_FARTHEST_APART: Final = 0.4
-"""Of a way (ln MTF50) no longer than this: the last points lie far apart."""
 _ORDER: Final = 0.02
 """Standard deviation (ln MTF50) by which a zone may be softer than the next one out: no lens is sharper
 at the edge than on its axis (common practice, no source)."""
@@ -159,7 +165,7 @@ class Model:
             Excess.at(data.f_numbers),
             Optics.at(data.f_numbers, np.array(data.pitch_um)),
             prior_for(data.source, known.shape[1]),
-            np.array(_SCATTER_WEIGHT / typical**2),
+            np.array(SCATTER_WEIGHT / typical**2),
         )  # fmt: skip
 
     @classmethod
@@ -221,7 +227,7 @@ class Model:
         mean, share = -0.5 * np.log(total), lens / total
         smear = np.zeros_like(mean)
         np.abs(mean[..., 1:] - mean[..., :-1], out=smear[..., :-1])
-        smear = _SMEAR * np.minimum(smear, _FARTHEST_APART)
+        smear *= _SMEAR
         smear[..., 0] = 0.0  # where nothing is lacking
         weight = self.excess.weights(state.shares) * ((1 - _OUTLIERS) / np.sqrt(2 * np.pi))
         by_zone = (np.swapaxes(part, -3, -2) for part in (mean, share, smear**2, weight))
@@ -359,7 +365,7 @@ class Model:
         kinds = sums.sum((-3, -2)) + SHARE_WEIGHT
         lens = kinds[..., :1] / kinds.sum(-1, keepdims=True)
         zone = sums.sum(-2)
-        return lens, (zone[..., 0] + _ZONE_POOL * lens) / (zone.sum(-1) + _ZONE_POOL)
+        return lens, (zone[..., 0] + SHARE_POOL * lens) / (zone.sum(-1) + SHARE_POOL)
 
     def objective(self, state: State, expectation: Expectation) -> Floats:
         """(...), penalised log likelihood."""
@@ -369,7 +375,7 @@ class Model:
         strain += (rise**2).sum((-2, -1)) / _ORDER**2
         lens, zone = self._usual(self.sums(expectation.component))
         pooled = _agreement(state.share, zone[..., None]) * self.used[..., None, :]
-        known = np.log(state.spread) @ SHARE_WEIGHT[1:] + _ZONE_POOL * _agreement(zone, lens).sum(
+        known = np.log(state.spread) @ SHARE_WEIGHT[1:] + SHARE_POOL * _agreement(zone, lens).sum(
             -1
         )
         known += _agreement(lens, SHARE_WEIGHT[0] / SHARE_WEIGHT.sum())[..., 0] * SHARE_WEIGHT.sum()

@@ -67,17 +67,17 @@ def range_ends(weaker: Floats, grid: Floats, share: float) -> tuple[Floats, Floa
 def find_ranges(
     fit: CurveFit,
     draws: Draws,
-    zones: list[int],
+    zone: int,
     held: NDArray[np.bool_],
     pin: float,
     acceptable: float,
 ) -> Ranges:
-    """Ranges from the zones given (indices of centre and corner) over apertures `held` (K)."""
+    """Ranges from the weaker `zone` over apertures `held` (K)."""
     used = fit.data.f_numbers[held]
     grid = dense_grid(used)
     at = np.searchsorted(grid, used)
-    one = np.exp(draws.value(grid)[zones].min(0))
-    many = np.exp(draws.on(grid)[:, zones].min(1))
+    one = np.exp(draws.value(grid)[zone])
+    many = np.exp(draws.on(grid)[:, zone])
     sweet = used[one[at].argmax()]
     sweets = used[many[:, at].argmax(1)]
     low, high = np.quantile(sweets, draws.ends, method="nearest")

@@ -2,7 +2,8 @@
 
 More frames do not take them away. Nothing tells their sign, but the archive tells their size: where most
 figures lie on one curve, little is left that they could have in common; where hardly two agree, objects
-are soft or files are sharpened, much is.
+are soft or files are sharpened, much is. How much, `scripts/calibrate_intervals` fits: `_SYSTEMATIC`,
+`_FINISHING`, `_SCATTER`, `_OBJECTS` and `_FEW`.
 """
 
 from __future__ import annotations
@@ -11,12 +12,13 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.likelihood import SHARE_WEIGHT, cell_sums
+from auditor.infer.lenses.likelihood import SCATTER_WEIGHT, SHARE_WEIGHT, cell_sums
 from auditor.robust import MAD_TO_SD
 
-__all__ = ["HALF_NORMAL_MEDIAN", "SharedErrors", "shared_errors"]
+__all__ = ["HALF_NORMAL_MEDIAN", "SharedErrors", "normal_deviates", "shared_errors"]
 
 Floats = NDArray[np.float64]
 
@@ -25,11 +27,10 @@ HALF_NORMAL_MEDIAN: Final = 1 / MAD_TO_SD
 _LEAST_SYSTEMATIC: Final = 0.003
 """Error (ln MTF50) that all figures share whatever they show: shape of the profiles, coding. Curves of
 plain steps lie within 1%."""
-_SYSTEMATIC: Final = 0.025
+_SYSTEMATIC: Final = 0.014
 """The same where no figure lies on the curve, and where some do, times the fourth power of the share that
-do not: what all differ by they may also have in common. Curves of plain steps are off by half a percent,
-those of drawn landscapes, a quarter of whose figures lie on the curve, by 2%."""
-_FINISHING: Final = 0.022
+do not: what all differ by they may also have in common."""
+_FINISHING: Final = 0.023
 """How far sharpening of amount 1 lifts ln MTF50 beyond the textbook's, as the scale of a half-normal, and
 scatter that comes with it: cameras sharpen encoded light and bend its tones, which steepens the middle of an
 edge and hardly ever flattens it. Curves of drawn landscapes that were sharpened by 0.4 to 0.9 and bent by 0.3
@@ -37,17 +38,15 @@ to 0.6 lie 2 to 3% high from f/8 to f/22, their frames scatter by 1 to 2% more."
 _LEAST_SCATTER: Final = 0.012
 """Scatter (ln MTF50) of sound figures beyond their errors up to which it is theirs alone: drawn landscapes
 have as much."""
-_SCATTER: Final = 1.1
+_SCATTER: Final = 1.37
 """What they may have in common, over what they scatter beyond that and finishing: of photographs 2%."""
-_OBJECTS: Final = 0.38
+_OBJECTS: Final = 0.39
 """Share of the error that sound figures state for objects soft themselves that they have in common:
 photographs behind known optics, which state 10%, are off by 5%."""
-_FEW: Final = 0.03
-"""Error (ln MTF50) that sound figures have in common while there is none to tell how much they differ: as
-much as a single figure scatters by, as a rule (`likelihood.SCATTER` and its own error)."""
-_FEW_FIGURES: Final = 10.0
-"""Sound figures at which half of that is left: half as many as the scatter is trusted by
-(`likelihood`)."""
+_FEW: Final = 0.053
+"""Error (ln MTF50) that sound figures have in common while there is none to tell how much they differ."""
+_FEW_FIGURES: Final = SCATTER_WEIGHT / 2
+"""Sound figures at which half of that is left: half as many as the scatter is trusted by."""
 _UNSURE: Final = 0.012
 """Scatter and objects' softness (ln MTF50) at which half of what frames lack passes for that: the sharpest of
 figures that scatter lie beyond the lens as soon as short of it."""
@@ -59,7 +58,7 @@ class SharedErrors(NamedTuple):
     """What all frames share, B draws.
 
     Attributes:
-        level, tilt: (B,) errors (ln MTF50) of the curve's level and of its tilt over apertures.
+        level: (B,) errors (ln MTF50) of the curve's level.
         deviate: (B,) normal deviates of where the lens lies beyond its frames.
         reach: (Z, K) how far the lens lies beyond frames that all lack some depth, over what the nearest
             lack as a rule.
@@ -67,7 +66,6 @@ class SharedErrors(NamedTuple):
     """
 
     level: Floats
-    tilt: Floats
     deviate: Floats
     reach: Floats
     lifted: float
@@ -84,18 +82,25 @@ def shared_errors(fit: CurveFit, draws: int, rng: np.random.Generator) -> Shared
     beyond = fit.state.scatter**2 - _LEAST_SCATTER**2 - finishing**2
     scatter2 = float(np.maximum(beyond, 0).mean())
     kinds = fit.expectation.component.sum((0, 1)) + SHARE_WEIGHT
-    loose = float(1 - kinds[0] / kinds.sum()) ** 4
-    differing = np.hypot(_SYSTEMATIC * loose, _SCATTER * np.sqrt(scatter2))
+    loose = _SYSTEMATIC * float(1 - kinds[0] / kinds.sum()) ** 4
     sound = cell_sums(fit.data, fit.expectation.inlier)
     few = _FEW / (1 + sound.sum() / _FEW_FIGURES)
-    level, tilt, deviate, lift = rng.standard_normal((4, draws))
-    level *= np.linalg.norm([_LEAST_SYSTEMATIC, differing, few, _OBJECTS * objects])
+    level, deviate, lift = normal_deviates(rng, draws, 3).T
+    differing = _SCATTER * np.sqrt(scatter2)
+    level *= np.linalg.norm([_LEAST_SYSTEMATIC, loose, differing, few, _OBJECTS * objects])
     level -= finishing * np.abs(lift)
-    tilt *= differing
     # As far as what frames lack is depth, and none of the sound ones lies on the curve.
     depth = 1 / (1 + (objects**2 + scatter2) / _UNSURE**2)
     reach = depth * (1 - fit.state.share) ** sound
-    return SharedErrors(level, tilt, deviate, reach, HALF_NORMAL_MEDIAN * finishing)
+    return SharedErrors(level, deviate, reach, HALF_NORMAL_MEDIAN * finishing)
+
+
+def normal_deviates(rng: np.random.Generator, draws: int, count: int) -> Floats:
+    """(draws, count) normal deviates whose columns each have the quantiles of a normal law, in an order left to
+    chance (Latin hypercube sampling; McKay, Beckman & Conover, Technometrics 21, 1979): ends of intervals
+    hardly depend on the seed."""
+    ranks = rng.permuted(np.tile(np.arange(draws), (count, 1)), axis=1).T
+    return np.asarray(ndtri((ranks + 0.5) / draws))
 
 
 def _soft_objects(fit: CurveFit) -> float:
