@@ -40,10 +40,12 @@ class Lines:
         """The lines of a mask or of indices."""
         return Lines(self.angle[index], self.offset[index], self.bend[index], self.one_way[index])
 
-    def moved(self, down: NDArray[np.int_], along: NDArray[np.int_]) -> Lines:
-        """The same lines seen from patches that lie so many pixels further down and along."""
-        back = along * np.cos(self.angle) + down * np.sin(self.angle)
-        return Lines(self.angle, self.offset - back, self.bend, self.one_way)
+    def with_(self, mask: NDArray[np.bool_], other: Lines) -> Lines:
+        """These lines, those of a mask replaced by others."""
+        new = self.take(np.arange(len(self.angle)))
+        new.angle[mask], new.offset[mask], new.bend[mask] = other.angle, other.offset, other.bend
+        new.one_way[mask] = other.one_way
+        return new
 
     def distances(self) -> tuple[Singles, Singles]:
         """(u, t) of every pixel, (n, PATCH_PX, PATCH_PX)."""
