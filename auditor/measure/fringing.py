@@ -185,8 +185,8 @@ def _channel_profiles(picture: Picture, edges: Edges) -> tuple[Floats, Floats]:
     low = np.nanmean(means[:, :, -_PLATEAU_PX > _PROFILE], axis=2)
     high = np.nanmean(means[:, :, _PLATEAU_PX < _PROFILE], axis=2)
     steps = high - low
-    with np.errstate(invalid="ignore", divide="ignore"):
-        scaled = (means - low[:, :, None]) / steps[:, :, None]
+    # A colour without a step has no profile.
+    scaled = (means - low[:, :, None]) / np.where(steps == 0, np.nan, steps)[:, :, None]
     return scaled, steps
 
 

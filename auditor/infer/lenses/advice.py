@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.exposure import nominal_f_number
+from auditor.infer.lenses.curve_data import cell_sums
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
-from auditor.infer.lenses.likelihood import cell_sums
 from auditor.record import ZONES
 
 __all__ = ["evident", "missing", "weaker_zone"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,7 +14,7 @@ from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM, LensGroup
 from auditor.infer.lenses.scene_groups import find_scenes
 from auditor.infer.lenses.table import Table
 
-__all__ = ["CurveData", "curve_data"]
+__all__ = ["CurveData", "cell_sums", "curve_data", "sums_of_cells"]
 
 Floats = NDArray[np.float64]
 
@@ -66,6 +67,22 @@ def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> Curve
         group.pixel_pitch_um or PITCH_UNKNOWN_UM, group.source,
         table.shake_stops[rows].astype(float), table.outing[rows], scene, rows,
     )  # fmt: skip
+
+
+def cell_sums(data: CurveData, values: Floats) -> Floats:
+    """Sum of n x Z x .. values over the frames of each aperture: Z x K x .."""
+    return sums_of_cells(data.aperture, (len(data.f_numbers),), values)
+
+
+def sums_of_cells(cell: NDArray[np.int64], shape: tuple[int, ...], values: Floats) -> Floats:
+    """Sum of n x Z x .. values over the rows of each cell, for cells (..., K): (..., Z, K, ..)."""
+    columns = values.reshape(len(values), -1).T
+    sums = np.array([np.bincount(cell, column, math.prod(shape)) for column in columns], float)
+    sums = sums.reshape(*values.shape[1:], *shape)
+    # The zone goes before the apertures, what follows it behind them.
+    leading, rest = len(shape) - 1, values.ndim - 2
+    curves = range(rest + 1, rest + 1 + leading)
+    return sums.transpose(*curves, 0, rest + 1 + leading, *range(1, rest + 1))
 
 
 def _middle(f_number: Floats, index: int) -> float:

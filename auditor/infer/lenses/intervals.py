@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri, stdtrit
 
 from auditor.infer.lenses.beyond_frames import Beyond
-from auditor.infer.lenses.curve_data import CurveData
+from auditor.infer.lenses.curve_data import CurveData, cell_sums
 from auditor.infer.lenses.excess import COMPONENTS, Excess
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.likelihood import (
@@ -32,7 +32,6 @@ from auditor.infer.lenses.likelihood import (
     Expectation,
     Model,
     State,
-    cell_sums,
 )
 from auditor.infer.lenses.shared_errors import (
     HALF_NORMAL_MEDIAN,

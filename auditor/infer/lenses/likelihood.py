@@ -9,7 +9,6 @@ then have a leading axis of curves.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
@@ -17,7 +16,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.infer.lenses.curve_data import CurveData
+from auditor.infer.lenses.curve_data import CurveData, sums_of_cells
 from auditor.infer.lenses.excess import STARTS, Excess
 from auditor.infer.lenses.physics import Optics, prior_for
 
@@ -29,7 +28,6 @@ __all__ = [
     "Expectation",
     "Model",
     "State",
-    "cell_sums",
 ]
 
 Floats = NDArray[np.float64]
@@ -113,22 +111,6 @@ class Expectation(NamedTuple):
     log_density: Floats
 
 
-def cell_sums(data: CurveData, values: Floats) -> Floats:
-    """Sum of n x Z x .. values over the frames of each aperture: Z x K x .."""
-    return _sums(data.aperture, (len(data.f_numbers),), values)
-
-
-def _sums(cell: NDArray[np.int64], shape: tuple[int, ...], values: Floats) -> Floats:
-    """Sum of n x Z x .. values over the rows of each cell, for cells (..., K): (..., Z, K, ..)."""
-    columns = values.reshape(len(values), -1).T
-    sums = np.array([np.bincount(cell, column, math.prod(shape)) for column in columns], float)
-    sums = sums.reshape(*values.shape[1:], *shape)
-    # The zone goes before the apertures, what follows it behind them.
-    leading, rest = len(shape) - 1, values.ndim - 2
-    curves = range(rest + 1, rest + 1 + leading)
-    return sums.transpose(*curves, 0, rest + 1 + leading, *range(1, rest + 1))
-
-
 @dataclass(frozen=True)
 class Model:
     """The likelihood of the frames of one curve or, where arrays have a leading axis, of each of several.
@@ -204,7 +186,7 @@ class Model:
 
     def sums(self, values: Floats) -> Floats:
         """Sum of n x Z x .. values over the frames of each aperture: (..., Z, K, ..)."""
-        return _sums(self.cell, self.used.shape, values)
+        return sums_of_cells(self.cell, self.used.shape, values)
 
     def expectation(self, state: State, beside: float = 0.0) -> Expectation:
         """Expectation step; of a curve that lies `beside` (ln MTF50) the state's everywhere, if given."""

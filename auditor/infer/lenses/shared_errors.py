@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from auditor.infer.lenses.curve_data import cell_sums
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.likelihood import SCATTER_WEIGHT, SHARE_WEIGHT, cell_sums
+from auditor.infer.lenses.likelihood import SCATTER_WEIGHT, SHARE_WEIGHT
 from auditor.robust import MAD_TO_SD
 
 __all__ = ["HALF_NORMAL_MEDIAN", "SharedErrors", "normal_deviates", "shared_errors"]
