@@ -7,6 +7,7 @@ picture.
 from __future__ import annotations
 
 import gc
+import sys
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -97,11 +98,15 @@ def meanwhile(progress: Callable[[Progress], None]) -> Callable[[Progress], None
 
 
 def ready_later_stages() -> None:
-    """Load all that profile and report are made with.
+    """Load all that profile and report are made with, once.
 
     None of it becomes garbage: Python need not look for any in it, now or ever after, which takes a
-    twentieth of the time of a small profile.
+    twentieth of the time of a small profile. That holds for all there is at that moment, so that
+    whoever uses this as a library does not call it.
     """
+    if "auditor.infer.profile" in sys.modules:
+        return
+    collecting = gc.isenabled()
     gc.disable()
     try:
         for name in ("crawl.captures", "settings.agreement", "infer.profile", "report.write"):
@@ -109,7 +114,8 @@ def ready_later_stages() -> None:
         import_module("auditor.report").prepare()
     finally:
         gc.freeze()
-        gc.enable()
+        if collecting:
+            gc.enable()
 
 
 def infer_frames(

@@ -10,14 +10,16 @@ from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS, f_number_place
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIGNAL_BIN_EDGES
-from auditor.record.values import numbers
+from auditor.record.values import numbers, texts
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
+from auditor.units import SECOND_CHARACTERS
 
 __all__ = [
     "EDGES",
     "OPPOSITE_EDGE",
     "SHARE_COLUMNS",
     "aperture_index",
+    "days",
     "full_frame_focal_mm",
     "log_sharpness",
     "near_and_far",
@@ -56,6 +58,15 @@ def signal_quantile(shares: Floats, quantile: float) -> Floats:
     low, high = full[row, at], full[row, at + 1]
     within = np.clip((quantile - low) / np.maximum(high - low, 1e-12), 0, 1)
     return np.asarray(edges[at] + within * (edges[at + 1] - edges[at]))
+
+
+def days(frames: pd.DataFrame) -> Floats:
+    """Days since 1970 of the local time at which each frame was taken, (n,), NaN unknown."""
+    text = texts(frames, "taken").str.slice(0, SECOND_CHARACTERS)
+    stamps = pd.to_datetime(text, errors="coerce", format="ISO8601")
+    # In seconds: clocks may say any year from 1 to 9999, and nanoseconds reach from 1678 to 2261 only.
+    epoch = pd.Timestamp(0).as_unit("s")
+    return ((stamps - epoch) / pd.Timedelta(days=1)).to_numpy(float)
 
 
 def shown_sharpness(frames: pd.DataFrame, place: str) -> tuple[Floats, Floats]:

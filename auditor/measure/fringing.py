@@ -156,7 +156,11 @@ def _channel_values(
     black = mosaic.black.astype(np.float32)[at]
     light = (raw - black) / (np.float32(mosaic.white) - black)
     colours = mosaic.colours[at]
-    return np.stack([light] * 3), np.stack([colours == c for c in range(3)]), 1.0
+    return (
+        np.broadcast_to(light, (3, *light.shape)),
+        np.stack([colours == c for c in range(3)]),
+        1.0,
+    )
 
 
 def _channel_profiles(picture: Picture, edges: Edges) -> tuple[Floats, Floats]:

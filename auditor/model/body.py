@@ -71,7 +71,9 @@ class UsableDetail(TypedDict):
     """How a usable ISO came about."""
 
     snr: Annotated[Positive, "signal to noise that it was asked for"]
-    predicted: Annotated[bool, "no noise was measured at it"]
+    predicted: Annotated[
+        bool, "no noise was measured at it, nor do frames without visible noise prove it"
+    ]
     reason: Annotated[str | None, "why there is none, or why it may lie higher"]
     low: Annotated[int | None, "lower end of the 90% interval, ISO"]
     high: Annotated[int | None, "upper end"]
@@ -191,7 +193,9 @@ class Body(TypedDict):
     tones: list[Tone]
     brightness: list[Band]
     limits_firm: NotRequired[
-        Annotated[bool | None, "from five frames of two outings on: limits may stand in a headline"]
+        Annotated[
+            bool | None, "from five such frames of two outings on: limits may stand in a headline"
+        ]
     ]
     no_noise_seen: NotRequired[list[Unseen] | None]
     frames_used: NotRequired[Count]

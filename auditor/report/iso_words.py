@@ -88,11 +88,7 @@ _BRIGHTEST_EV: Final = 18
 
 def highest_used(body: Block) -> float | None:
     """The highest ISO of which a body (or a kind of its files) has frames; None where unknown."""
-    seen = [
-        iso
-        for t in body.get("tones") or ()
-        if not t.get("predicted") and (iso := words.number(t.get("iso")))
-    ]
+    seen = [iso for t in body.get("tones") or () if (iso := words.number(t.get("iso")))]
     return max(seen, default=None)
 
 
@@ -105,7 +101,7 @@ def iso_limit(band: Block, level: str, highest: float | None = None) -> IsoLimit
     if limit.iso is None or not highest or limit.iso <= highest * 2**FAR_STOPS * _ENGRAVED:
         return limit
     reason = f"likely higher; {words.iso(highest)} is the highest used"
-    return IsoLimit(highest, None, None, True, limit.predicted, reason)
+    return IsoLimit(highest, None, None, True, False, reason)
 
 
 def _limit(band: Block, level: str) -> IsoLimit:

@@ -137,7 +137,8 @@ def _series(tone: str, line: dict[str, list[Any]]) -> Series:
     seen = [i for i, predicted in enumerate(line["predicted"]) if not predicted]
     span = range(seen[0], seen[-1] + 1) if seen else ()
     drawn, marks = ({k: [line[k][i] for i in at] for k in _POINT} for at in (span, seen))
-    return Series(tone.replace("_", "-"), drawn, marks, predicted={k: line[k] for k in ("x", "y")})
+    beyond = {k: line[k] for k in ("x", "y")} if any(line["predicted"]) else None
+    return Series(tone.replace("_", "-"), drawn, marks, predicted=beyond)
 
 
 def _targets(tone: str, line: dict[str, list[Any]], signal: float) -> list[Target]:

@@ -42,7 +42,7 @@ _TEXT_BYTES: Final = 4096
 """Bytes that are read of a holder's text, which has some 200."""
 
 
-# The library of processes is loaded by who writes: most commands only read.
+# psutil is imported where it is needed: most commands only read.
 
 
 def _boot_id() -> str:

@@ -170,8 +170,8 @@ def _ends_at_dusk(seeds: range, dusk: tuple[float, float]) -> np.ndarray:
             assert any("best aperture: not yet" in r for r in part["reasons"])
             continue
         for name, share in (("pin_sharp", 0.75), ("acceptable", 0.60)):
-            # Where dusk left no sharp frame there is no evidence, and no range reaches.
-            told = [a["f_number"] for a in part["apertures"] if a["centre"] and a["corner"]]
+            # Where dusk left no sharp corner, the weaker of the zones, there is no evidence, and no range reaches.
+            told = [a["f_number"] for a in part["apertures"] if a["corner"]]
             true = min(nominal_f_number(true_ends(lens, share)[1]), max(told))
             off.append(round(6 * np.log2(part[name][1] / true)))
     return np.array(off)

@@ -262,8 +262,8 @@ def _describe(model: BodiesModel, body: str, kind: str, looks: Mapping[str, Band
         notes.append(f"only {_count(cells.frame_count)}: the intervals are wide")
     if not firm:
         notes.append(
-            f"its limits stay out of headlines: those need {FIRM_FRAMES} frames of "
-            f"{FIRM_OUTINGS} outings{' that show noise' if len(cells.iso) else ''}"
+            f"its limits stay out of headlines: those need {FIRM_FRAMES} frames"
+            f"{' that show noise' if len(cells.iso) else ''}, of {FIRM_OUTINGS} outings"
         )
     unseen = no_noise_seen(noise)
     if unseen:

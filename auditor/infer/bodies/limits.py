@@ -75,7 +75,7 @@ def _nothing_measured(
         return None, detail
     value = third(at_least, "down")
     seen = clean[-1] if clean else noise.isos[0]
-    detail["low"], detail["predicted"] = value, value > seen
+    detail["low"], detail["predicted"] = value, not clean or value > seen
     detail["reason"] = f"likely higher still; no noise was seen up to ISO {seen}"
     detail["exact"] = round(2.0 ** float(at_least), 1)
     return value, detail

@@ -158,7 +158,7 @@ def isos_on(fallen: Floats, wanted: Floats) -> Floats:
 def _falling(log2_snr: Floats) -> Floats:
     """Curves (N, ISO_GRID) made to fall, as (ISO_GRID, N): noise never falls with ISO at a given signal,
     but draws may wobble by a hair."""
-    out = np.ascontiguousarray(log2_snr.T)
+    out = np.array(log2_snr.T, float, order="C")
     np.minimum.accumulate(out, axis=0, out=out)
     out -= 1e-9 * np.arange(len(out))[:, None]
     return out

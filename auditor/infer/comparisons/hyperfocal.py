@@ -121,8 +121,15 @@ def focus_table(
     curves = {key: _usual_and_own(key, lenses) for key in set(keys)}
     usual, own = np.array([curves[key] for key in keys]).reshape(-1, 2).T
     disc, kept = infinity_loss(focal[rows], n[rows], pitch[rows], distance[rows], own)
-    near, far, _ = near_and_far(frames.iloc[rows])
-    parts = [log_sharpness(frames.iloc[rows], place) for place in (*ZONES, *SIDES)]
+    # Of wide tables few columns are copied.
+    known = [
+        c
+        for c in ("orientation", *(f"{place}_mtf50_cpp" for place in (*ZONES, *SIDES)))
+        if c in frames
+    ]
+    chosen = frames[known].iloc[rows]
+    near, far, _ = near_and_far(chosen)
+    parts = [log_sharpness(chosen, place) for place in (*ZONES, *SIDES)]
     short, at = table["ratio"] < AT[0], table["ratio"] <= AT[1]
     return table.assign(
         where=np.select([short, at], ["short", "at"], "beyond"), disc_px=disc, kept=kept,
@@ -152,7 +159,7 @@ def _usual_and_own(
     part = find_range(lenses, lens, body, None, focal)
     curve, known = expected_log_mtf50(part, [n], pitch)
     usual = float(expected_log_mtf50(None, [n], pitch)[0][0, 2])
-    # Without a curve the far part is held against a usual centre.
+    # Where no corner is known the centre's blur stands in, the lens's own or a usual one.
     return usual, float(blur_px(curve[0, 2 if known[2] else 0], n, pitch))
 
 

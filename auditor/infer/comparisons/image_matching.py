@@ -54,7 +54,9 @@ def _gradient(picture: NDArray[np.uint8] | Floats) -> Floats:
 
 
 def _correlation(a: Floats, b: Floats) -> float:
-    """0 where either is even."""
+    """0 where either is even, or has no pixels."""
+    if not a.size:
+        return 0.0
     x, y = a - a.mean(), b - b.mean()
     size = float(np.sqrt((x * x).sum() * (y * y).sum()))
     return float((x * y).sum() / size) if size > 0 else 0.0

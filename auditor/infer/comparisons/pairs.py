@@ -31,8 +31,9 @@ from auditor.infer.comparisons.labels import (
 )
 from auditor.infer.comparisons.scale import converter_factor, pair_scale
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
+from auditor.infer.frame_values import days
 from auditor.record.values import flags, numbers, texts, words
-from auditor.units import SECOND_CHARACTERS
+from auditor.units import HOUR_S, MINUTE_S
 
 __all__ = ["Labelled", "Pair", "find_pairs"]
 
@@ -82,9 +83,7 @@ class _Columns:
         self.usable = measured & ~self.reduced
         self.body = words(frames, "body")
         self.lens = words(frames, "lens")
-        taken = texts(frames, "taken").str.slice(0, SECOND_CHARACTERS)
-        when = pd.to_datetime(taken, format="ISO8601", errors="coerce")
-        self.minutes = ((when - pd.Timestamp(0)) / pd.Timedelta(minutes=1)).to_numpy(float)
+        self.minutes = days(frames) * (24 * HOUR_S / MINUTE_S)
         self.signature = Signatures(texts(frames, "signature"))
         self.focal = numbers(frames, "focal_length_mm")
         self.f_number = numbers(frames, "f_number")

@@ -57,7 +57,7 @@ class SharpnessTable:
         self.log = np.stack([log_sharpness(frames, z) for z in ZONES], axis=1)
         errors = [shown_sharpness(frames, z)[1] for z in ZONES]
         stderr = np.stack(errors, axis=1) / np.exp(self.log)
-        self.stderr = np.where(stderr > 0, stderr, _UNTOLD_SD)
+        self.stderr = np.where((stderr > 0) & np.isfinite(stderr), stderr, _UNTOLD_SD)
         self.f_number = numbers(frames, "f_number")
         self.focal = numbers(frames, "focal_length_mm")
         self.pitch = numbers(frames, "pixel_pitch_um")

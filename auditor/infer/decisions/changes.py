@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from auditor.exposure import f_number_index, f_number_place
 from auditor.infer.bodies.observe import LONG_EXPOSURE_S
 from auditor.infer.criteria import Criteria
-from auditor.infer.decisions.common import date_of, days, holm, iso_day, usable
+from auditor.infer.decisions.common import date_of, holm, iso_day, usable
 from auditor.infer.decisions.scan import Candidate, Change, Series, described, likeliest
-from auditor.infer.frame_values import log_sharpness
+from auditor.infer.frame_values import days, log_sharpness
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column

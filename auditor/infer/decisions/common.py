@@ -4,22 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime, timedelta
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.record.values import flags, numbers, texts, words
+from auditor.record.values import flags, numbers, words
 from auditor.robust import half_width
-from auditor.units import SECOND_CHARACTERS
 
 __all__ = [
     "LEAST_ERROR",
     "aperture_text",
     "body_widths",
     "date_of",
-    "days",
     "focal_text",
     "holm",
     "iso_day",
@@ -40,16 +39,9 @@ LEAST_ERROR: Final = 1e-4
 """Least standard error of a log: intervals are rounded."""
 
 
-def days(frames: pd.DataFrame) -> Floats:
-    """Days since 1970 of the local time at which each frame was taken, (n,), NaN unknown."""
-    text = texts(frames, "taken").str.slice(0, SECOND_CHARACTERS)
-    stamps = pd.to_datetime(text, errors="coerce", format="ISO8601")
-    return ((stamps - pd.Timestamp(0)) / pd.Timedelta(days=1)).to_numpy(float)
-
-
-def date_of(day: float) -> pd.Timestamp:
+def date_of(day: float) -> datetime:
     """The date of so many days since 1970."""
-    return pd.Timestamp(0) + pd.Timedelta(days=day)
+    return datetime(1970, 1, 1) + timedelta(days=day)
 
 
 def iso_day(day: float) -> str:

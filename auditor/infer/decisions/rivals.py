@@ -168,8 +168,8 @@ def _ratio(
 ) -> tuple[float, float] | None:
     """Log ratio and its standard error; None where either is unknown or rests on few frames.
 
-    With `outings`, of each, they are on one body, in one kind of file. Then the measurement's level and
-    tilt are common to both and cancel. What is left is what the frames of each decide; how much more
+    With `outings`, of each, they are on one body, in one kind of file. Then the measurement's level is
+    common to both and cancels. What is left is what the frames of each decide; how much more
     the frames of one lack to their lens than those of the other; and that what they lack differs from
     outing to outing by as much as it is.
     """

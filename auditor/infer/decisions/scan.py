@@ -137,7 +137,8 @@ def sharp_level(value: Floats) -> float:
     for _ in range(_ROUNDS):
         above = value[value >= level] - level
         # The upper half of a normal distribution tells its scale; failures lie below.
-        scale = max(scale_of(above), _LEAST_SD)
+        # None may lie above: a mean of equal values can be rounded upwards.
+        scale = float(np.fmax(scale_of(above), _LEAST_SD))
         weight = bisquare_weight(value - level, scale, _LEVEL_CUT)
         if weight.sum() < 1e-9:
             break

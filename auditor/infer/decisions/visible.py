@@ -101,7 +101,7 @@ class Files:
         size = sizes.get((lens["body"], lens["lens"]))
         pitch = lens["pixel_pitch_um"] or PITCH_UNKNOWN_UM
         known = part.get("sharpening") or {"amount": 0.0, "error": 0.0}
-        return size and cls(pitch, size[0], known["amount"], known["error"])
+        return cls(pitch, size[0], known["amount"], known["error"]) if size else None
 
     def quality(self, mtf50_cpp: Any, f_number: Any, viewing: Viewing, **more: float) -> Any:
         """Square-root integral of figures at an aperture."""

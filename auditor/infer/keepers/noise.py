@@ -9,8 +9,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from auditor.infer.bodies.bands import SHARE_COLUMNS
 from auditor.infer.criteria import Criteria
+from auditor.infer.frame_values import SHARE_COLUMNS
 from auditor.infer.keepers.expected import Allowed
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS, tone_column
 from auditor.record.values import numbers

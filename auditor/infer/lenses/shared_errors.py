@@ -40,7 +40,7 @@ _LEAST_SCATTER: Final = 0.012
 """Scatter (ln MTF50) of sound figures beyond their errors up to which it is theirs alone: drawn landscapes
 have as much."""
 _SCATTER: Final = 1.37
-"""What they may have in common, over what they scatter beyond that and finishing: of photographs 2%."""
+"""What they may have in common, over what they scatter beyond that and finishing."""
 _OBJECTS: Final = 0.39
 """Share of the error that sound figures state for objects soft themselves that they have in common:
 photographs behind known optics, which state 10%, are off by 5%."""

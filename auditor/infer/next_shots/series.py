@@ -20,15 +20,13 @@ from auditor.robust import half_width
 from auditor.settings.lens import range_from_name
 
 __all__ = [
-    *(
-        "SLIGHT",
-        "SMALL_FOCAL_MM",
-        "lens_series",
-        "nameless",
-        "some_of",
-        "usual_focal",
-        "widest_named",
-    ),
+    "SLIGHT",
+    "SMALL_FOCAL_MM",
+    "lens_series",
+    "nameless",
+    "some_of",
+    "usual_focal",
+    "widest_named",
 ]
 
 Block = Mapping[str, Any]

@@ -29,7 +29,7 @@ class Edges:
         clean: a step and nothing else; the others stand in texture and are less sure.
         by_share: (n, 3, SHARES) what each share of diffraction would make of them (`ProfileFit`).
         misfit: root mean square of what the fit leaves, share of the step.
-        place: which of the places that were measured together it was found at.
+        place: which of the places of one call it was found at; of several calls joined it says nothing.
     """
 
     y: Floats

@@ -1,0 +1,46 @@
+"""What rooms of inference work out of a frame's columns: odd clocks among them."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from auditor.infer.comparisons.pairs import find_pairs
+from auditor.infer.decisions.common import date_of, iso_day
+from auditor.infer.decisions.scan import sharp_level
+from auditor.infer.frame_values import days
+
+
+def test_clocks_may_say_any_year_that_exif_can_write() -> None:
+    """Days by Python's proleptic Gregorian calendar (datetime.toordinal)."""
+    taken = [
+        "0001-01-01T00:00:00",
+        "1970-01-01T12:00:00",
+        "2024-02-29T18:00:00",
+        "9999-12-31T00:00:00",
+    ]
+    frames = pd.DataFrame({"taken": [*taken, None, "no date"]})
+    epoch = datetime(1970, 1, 1).toordinal()
+    wanted = [datetime.fromisoformat(t) for t in taken]
+    found = days(frames)
+    assert found[:4] == pytest.approx([t.toordinal() - epoch + t.hour / 24 for t in wanted])
+    assert np.isnan(found[4:]).all()
+    assert [date_of(day) for day in found[:4]] == wanted
+    assert iso_day(found[2]) == "2024-02-29"
+
+
+def test_an_odd_clock_costs_no_comparison() -> None:
+    frames = pd.DataFrame(
+        {"path": ["a.jpg"], "status": ["measured"], "taken": ["9999-12-31T23:59:59"]}
+    )
+    assert find_pairs(frames, set()) is not None
+
+
+@pytest.mark.parametrize("count", range(1, 41))
+def test_the_level_of_equal_values_is_theirs(count: int) -> None:
+    """A weighted mean of equal values may be rounded above them all."""
+    for value in (-1.1, -0.7, 0.1, 1 / 3):
+        assert sharp_level(np.full(count, value)) == pytest.approx(value)
