@@ -5,7 +5,16 @@ from __future__ import annotations
 from typing import Final
 
 __all__ = [
-    *("BYTE_BITS", "DAY_CHARACTERS", "HOUR_S", "MB", "MINUTE_S", "SECOND_CHARACTERS", "WHITE_16"),
+    *(
+        "BYTE_BITS",
+        "DAY_CHARACTERS",
+        "DAY_S",
+        "HOUR_S",
+        "MB",
+        "MINUTE_S",
+        "SECOND_CHARACTERS",
+        "WHITE_16",
+    ),
 ]
 
 BYTE_BITS: Final = 8
@@ -18,6 +27,8 @@ MINUTE_S: Final = 60
 """Seconds of a minute."""
 HOUR_S: Final = 3600
 """Seconds of an hour."""
+DAY_S: Final = 86_400
+"""Seconds of a day."""
 DAY_CHARACTERS: Final = 10
 """Characters of an ISO 8601 time up to its day, 2024-05-01."""
 SECOND_CHARACTERS: Final = 19

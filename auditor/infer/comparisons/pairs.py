@@ -33,7 +33,7 @@ from auditor.infer.comparisons.scale import converter_factor, pair_scale
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
 from auditor.infer.frame_values import days
 from auditor.record.values import flags, numbers, texts, words
-from auditor.units import HOUR_S, MINUTE_S
+from auditor.units import DAY_S, MINUTE_S
 
 __all__ = ["Labelled", "Pair", "find_pairs"]
 
@@ -83,7 +83,7 @@ class _Columns:
         self.usable = measured & ~self.reduced
         self.body = words(frames, "body")
         self.lens = words(frames, "lens")
-        self.minutes = days(frames) * (24 * HOUR_S / MINUTE_S)
+        self.minutes = days(frames) * (DAY_S / MINUTE_S)
         self.signature = Signatures(texts(frames, "signature"))
         self.focal = numbers(frames, "focal_length_mm")
         self.f_number = numbers(frames, "f_number")

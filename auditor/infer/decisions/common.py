@@ -35,13 +35,15 @@ Floats = NDArray[np.float64]
 _WRONG: Final = 0.05
 """Share of archives in which anything may be told by luck alone: a kind of decision at a time, all lenses and
 bodies counted."""
+_EPOCH: Final = datetime(1970, 1, 1)
+"""Where days are counted from (POSIX)."""
 LEAST_ERROR: Final = 1e-4
 """Least standard error of a log: intervals are rounded."""
 
 
 def date_of(day: float) -> datetime:
     """The date of so many days since 1970."""
-    return datetime(1970, 1, 1) + timedelta(days=day)
+    return _EPOCH + timedelta(days=day)
 
 
 def iso_day(day: float) -> str:
