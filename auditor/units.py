@@ -5,16 +5,14 @@ from __future__ import annotations
 from typing import Final
 
 __all__ = [
-    *(
-        "BYTE_BITS",
-        "DAY_CHARACTERS",
-        "DAY_S",
-        "HOUR_S",
-        "MB",
-        "MINUTE_S",
-        "SECOND_CHARACTERS",
-        "WHITE_16",
-    ),
+    "BYTE_BITS",
+    "DAY_CHARACTERS",
+    "DAY_S",
+    "HOUR_S",
+    "MB",
+    "MINUTE_S",
+    "SECOND_CHARACTERS",
+    "WHITE_16",
 ]
 
 BYTE_BITS: Final = 8

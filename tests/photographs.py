@@ -31,10 +31,16 @@ def diffraction(freq: np.ndarray, f_number: float) -> np.ndarray:
     return 2 / np.pi * (np.arccos(x) - x * np.sqrt(1 - x * x))
 
 
-def true_mtf50(f_number: float, blur_px: float) -> float:
-    """First crossing of one half, by search on a fine grid."""
+def true_mtf50(
+    f_number: float, blur_px: float, sharpening: tuple[float, float] | None = None
+) -> float:
+    """First crossing of one half, by search on a fine grid; `sharpening` is the amount of an unsharp mask and
+    the standard deviation of its blur (px)."""
     freq = np.linspace(0, 1, 20_001)
     mtf = diffraction(freq, f_number) * np.sinc(freq) * np.exp(-2 * (np.pi * blur_px * freq) ** 2)
+    if sharpening:
+        amount, radius = sharpening
+        mtf = mtf * (1 + amount * (1 - np.exp(-2 * (np.pi * radius * freq) ** 2)))
     return float(freq[np.argmax(mtf < 0.5)])
 
 
@@ -98,11 +104,15 @@ def linear(code: np.ndarray) -> np.ndarray:
     return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
 
 
-def encoded(light: np.ndarray) -> np.ndarray:
-    """sRGB code values 0..255 of light (IEC 61966-2-1)."""
+def coded(light: np.ndarray) -> np.ndarray:
+    """sRGB values 0..1 of light (IEC 61966-2-1)."""
     light = np.clip(light, 0, 1)
-    code = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
-    return np.round(code * 255).astype(np.uint8)
+    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+
+
+def encoded(light: np.ndarray) -> np.ndarray:
+    """Code values 0..255 of light."""
+    return np.round(coded(light) * 255).astype(np.uint8)
 
 
 def jpeg(light: np.ndarray, f_number: float | None = None) -> bytes:

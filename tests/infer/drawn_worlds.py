@@ -8,11 +8,10 @@ from typing import Any
 
 import cv2
 import numpy as np
-from photo_worlds import remainder_px
-from photographs import APERTURES, PITCH_UM, exposed, jpeg, linear
+from photo_worlds import random_blurs, remainder_px, taken_at
+from photographs import APERTURES, PITCH_UM, coded, exposed, jpeg, linear, true_mtf50
 from validate_sharpness import polygon_spectrum
 
-from auditor import optics
 from auditor.artificial.lightpath import Optics, spectrum_of, through_optics
 from auditor.artificial.scenes import PLACES, landscape
 from auditor.measure import measure_file
@@ -41,8 +40,7 @@ def steps_archive(per_aperture: int, seed: int) -> tuple[Rows, Truth]:
 
 def _archives(per_aperture: int, seed: int, drawn: bool) -> dict[str, tuple[Rows, Truth]]:
     rng = np.random.default_rng(seed)
-    centre = (rng.uniform(0.25, 0.5), rng.uniform(0.4, 1.1), rng.uniform(1.0, 2.0))
-    corner = (rng.uniform(0.35, 0.7), rng.uniform(1.0, 2.2), rng.uniform(1.0, 1.8))
+    centre, corner = random_blurs(rng)
     if drawn:  # What differs between zones there is depth.
         corner = centre
     sharpening = (rng.uniform(0.4, 0.9), rng.uniform(0.7, 1.1)) if drawn else None
@@ -70,12 +68,10 @@ def _archives(per_aperture: int, seed: int, drawn: bool) -> dict[str, tuple[Rows
             )
             iso = float(rng.choice([100, 200, 400, 800]))
             noisy = exposed(light, FULL_E * 100 / iso, rng)
-            minute = scene * 15 + int(rng.integers(0, 6))
             settings = Settings(
                 body="Kestrel One", lens="Alder 24 mm", f_number=f_number, focal_length_mm=24.0, iso=iso,
                 exposure_time_s=1 / 20 if "motion_px" in fault else 1 / 250, pixel_pitch_um=PITCH_UM,
-                taken=f"2024-05-{1 + scene // 4:02d}T{8 + minute % 600 // 60:02d}:{minute % 60:02d}:00",
-                width_px=SHAPE[1], height_px=SHAPE[0], source="camera",
+                taken=taken_at(scene, rng), width_px=SHAPE[1], height_px=SHAPE[0], source="camera",
             )  # fmt: skip
             for name, (rows, _) in out.items():
                 data = jpeg(_finished(noisy, *finishes[name]), f_number)
@@ -114,10 +110,7 @@ def _discs(rng: np.random.Generator, f_number: float, distance_m: np.ndarray) ->
 
 def _finished(light: np.ndarray, sharpening: tuple[float, float] | None, bend: float) -> np.ndarray:
     """Light whose code values (IEC 61966-2-1) are unsharp-masked and bent as a camera may do it."""
-    code = np.clip(light, 0, 1)
-    code = np.where(code <= 0.0031308, 12.92 * code, 1.055 * code ** (1 / 2.4) - 0.055).astype(
-        np.float32
-    )
+    code = coded(light).astype(np.float32)
     if sharpening:
         amount, radius = sharpening
         code = np.clip(code + amount * (code - cv2.GaussianBlur(code, (0, 0), radius)), 0, 1)
@@ -128,20 +121,10 @@ def _finished(light: np.ndarray, sharpening: tuple[float, float] | None, bend: f
 def _truth(
     centre: tuple[float, ...], corner: tuple[float, ...], sharpening: tuple[float, float] | None
 ) -> Truth:
-    """MTF50 in closed form, search on a fine grid; the middle's blur lies half way in its square."""
-    freq = np.linspace(0.002, 1, 4000)
-
-    def mtf50(f_number: float, blur: float) -> float:
-        mtf = optics.diffraction_mtf(freq, f_number, PITCH_UM) * np.sinc(freq)
-        mtf = mtf * np.exp(-2 * (np.pi * blur * freq) ** 2)
-        if sharpening:
-            amount, radius = sharpening
-            mtf = mtf * (1 + amount * (1 - np.exp(-2 * (np.pi * radius * freq) ** 2)))
-        return float(freq[np.argmax(mtf < 0.5)])
-
+    """MTF50 in closed form; the middle's blur lies half way in its square."""
     ends = np.array([[remainder_px(n, *zone) for n in APERTURES] for zone in (centre, corner)])
     blurs = {"centre": ends[0], "middle": np.sqrt((ends**2).mean(0)), "corner": ends[1]}
     return {
-        zone: np.array([mtf50(n, b) for n, b in zip(APERTURES, blur, strict=True)])
+        zone: np.array([true_mtf50(n, b, sharpening) for n, b in zip(APERTURES, blur, strict=True)])
         for zone, blur in blurs.items()
     }

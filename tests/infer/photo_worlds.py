@@ -28,6 +28,19 @@ def remainder_px(f_number: float, floor: float, wide: float, power: float) -> fl
     return float(np.hypot(floor, wide * (APERTURES[0] / f_number) ** power))
 
 
+def random_blurs(rng: np.random.Generator) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """What `remainder_px` takes of a lens drawn at random, for centre and corner."""
+    centre = (rng.uniform(0.25, 0.5), rng.uniform(0.4, 1.1), rng.uniform(1.0, 2.0))
+    corner = (rng.uniform(0.35, 0.7), rng.uniform(1.0, 2.2), rng.uniform(1.0, 1.8))
+    return centre, corner
+
+
+def taken_at(scene: int, rng: np.random.Generator) -> str:
+    """A time within some minutes of the others of a scene, four scenes a day."""
+    minute = scene * 15 + int(rng.integers(0, 6))
+    return f"2024-05-{1 + scene // 4:02d}T{8 + minute % 600 // 60:02d}:{minute % 60:02d}:00"
+
+
 def photo_archive(
     photographs: list[Path], per_aperture: int, seed: int
 ) -> tuple[list[dict[str, Any]], dict[str, np.ndarray]]:
@@ -37,8 +50,7 @@ def photo_archive(
     apertures within minutes, as photographers do who try.
     """
     rng = np.random.default_rng(seed)
-    centre = (rng.uniform(0.25, 0.5), rng.uniform(0.4, 1.1), rng.uniform(1.0, 2.0))
-    corner = (rng.uniform(0.35, 0.7), rng.uniform(1.0, 2.2), rng.uniform(1.0, 1.8))
+    centre, corner = random_blurs(rng)
     left = dict.fromkeys(APERTURES, per_aperture)
     rows: list[dict[str, Any]] = []
     scene_number = 0
@@ -74,11 +86,10 @@ def _frame(
         remainder_px(f_number, *corner), fault,
     )  # fmt: skip
     noisy = exposed(light, full, rng)
-    minute = number * 15 + int(rng.integers(0, 6))
     settings = Settings(
         body="Kestrel One", lens="Alder 35 mm", f_number=f_number, focal_length_mm=35.0, iso=iso,
         exposure_time_s=1 / 60 if fault.moved_px else 1 / 250, pixel_pitch_um=PITCH_UM,
-        taken=f"2024-05-{1 + number // 4:02d}T{8 + minute % 600 // 60:02d}:{minute % 60:02d}:00",
+        taken=taken_at(number, rng),
         width_px=light.shape[1], height_px=light.shape[0], source="camera",
     )  # fmt: skip
     # The file tells aperture and pitch, as a camera's does: what optics allow takes part in the measurement.

@@ -33,6 +33,7 @@ from auditor.infer.lenses.likelihood import (
     Model,
     State,
 )
+from auditor.infer.lenses.physics import Optics
 from auditor.infer.lenses.shared_errors import (
     HALF_NORMAL_MEDIAN,
     SharedErrors,
@@ -133,21 +134,23 @@ class Draws:
     @cached_property
     def from_frames(self) -> Floats:
         """The same without what more frames would not take away."""
-        return np.asarray(self.fit.curve + self._moved(self.fit.data.f_numbers))
+        return np.asarray(self.fit.curve + self._moved(self.fit.model.optics))
 
-    def _moved(self, f_numbers: Floats) -> Floats:
+    def _moved(self, optics: Optics) -> Floats:
         """(B, Z, M) by how much (ln MTF50) frames leave the fit's curve open: by the fit's covariance, and
         by how high it may lie over frames so few."""
-        jacobian = self.fit.model.optics.on(f_numbers).jacobian(self.fit.state.theta)
+        jacobian = optics.jacobian(self.fit.state.theta)
         moved = np.einsum("zkp,bp->bzk", jacobian, self._drawn.theta)
-        return np.asarray(moved + self._beyond.quantile(self._drawn.shared.deviate, f_numbers))
+        return np.asarray(
+            moved + self._beyond.quantile(self._drawn.shared.deviate, optics.f_numbers)
+        )
 
     def on(self, f_numbers: Floats) -> Floats:
         """(B, Z, M) ln MTF50 at any apertures."""
         optics = self.fit.model.optics.on(f_numbers)
         value = optics.curves(self.fit.state.theta)
         drawn, shared = self._drawn, self._drawn.shared
-        out = value + self._moved(f_numbers)
+        out = value + self._moved(optics)
         out += shared.level[:, None, None]
         half = ndtri((1 + ndtr(shared.deviate)) / 2)
         out += half[:, None, None] * self._depth(f_numbers, value)
