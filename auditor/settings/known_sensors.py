@@ -165,8 +165,9 @@ def _left_in_tags(part: Rows) -> Size | None:
 
 
 def _usual(sizes: Sequence[_Count]) -> Size | None:
-    """The largest size that programs wrote often, where nothing else tells."""
-    if not sizes:
+    """The largest size that programs wrote often, where nothing else tells. One size alone tells nothing:
+    every file may be reduced to it."""
+    if len(sizes) < 2:
         return None
     least = max(2.0, OFTEN * max(c.all for c in sizes))
     usual = [c for c in sizes if c.all >= least]
@@ -246,9 +247,14 @@ def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
 
 
 def _left_over(rows: Rows, size: Size) -> Sensor:
-    """A sensor without any figure at its full size: tags of reduced files that follow their size."""
-    touched = [r for r in rows if r.tagged > 0 and r.source == "camera"]
-    if not touched:
+    """A sensor without any figure at its full size: tags that the camera's reduced files bear follow their
+    size; those that programs left in files which still tell the full size are of that."""
+    pixels = [
+        r.tagged * min(_span(r, size), 1) for r in rows if r.tagged > 0 and r.source == "camera"
+    ]
+    if not pixels:
+        pixels = [r.tagged for r in rows if r.tagged > 0 and _same(r.written_long, size[0])]
+    if not pixels:
         return Sensor(size)
-    pixel = float(median(r.tagged * min(_span(r, size), 1) for r in touched))
+    pixel = float(median(pixels))
     return Sensor(size, pixel, math.hypot(*size) * pixel / 1000, "tagged")

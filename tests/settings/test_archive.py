@@ -10,7 +10,9 @@ import numpy as np
 import pandas as pd
 import pyexiv2
 import pytest
+from made import picture
 
+import auditor
 from auditor.artificial.camera import Mosaic
 from auditor.artificial.files import FrameTags, jpeg_bytes, mosaic_bytes
 from auditor.crawl import FileEntry, find_files, relate
@@ -142,3 +144,36 @@ def test_captures(rows: pd.DataFrame) -> None:
 def test_stars_and_converter(rows: pd.DataFrame) -> None:
     assert rows["rating"].dropna().to_dict() == {"2024/DSC_0004.JPG": 4}
     assert rows["converter"].dropna().to_dict() == {"2024/DSC_0012.JPG": "1.4x"}
+
+
+@pytest.mark.parametrize(
+    ("left", "kind", "pitch_um"),
+    [
+        # Half the size that the camera wrote, whose pixel the tags tell: 2500 a centimetre are 4 um each.
+        ({"Exif.Photo.PixelXDimension": "1200", "Exif.Photo.PixelYDimension": "800"}, "edited reduced", 8.0),
+        (
+            {"Exif.Image.ImageWidth": "1200", "Exif.Image.ImageLength": "800",
+             "Exif.Photo.PixelXDimension": "600", "Exif.Photo.PixelYDimension": "400"},
+            "edited reduced", 8.0,
+        ),
+        # The smallest sensor of a camera has a diagonal of about 4 mm; this one would have 2.9.
+        ({}, "edited reduced", None),
+    ],
+)  # fmt: skip
+def test_a_file_alone_in_its_archive_is_judged_as_by_itself(
+    left: dict[str, str], kind: str, pitch_um: float | None, tmp_path: Path
+) -> None:
+    tagged = {
+        "Exif.Image.Software": "Darkling 4.2", "Exif.Photo.FocalPlaneXResolution": "2500/1",
+        "Exif.Photo.FocalPlaneResolutionUnit": "3", **left,
+    }  # fmt: skip
+    file = tmp_path / "pictures" / "lone.jpg"
+    file.parent.mkdir()
+    file.write_bytes(picture(tagged, size=(600, 400)))
+    (alone,) = auditor.measure([file]).itertuples()
+    auditor.scan(file.parent, tmp_path / "out", workers=1)
+    (among,) = auditor.load(tmp_path / "out").itertuples()
+    assert (among.file_kind, among.source) == (alone.file_kind, alone.source) == (kind, "resized")
+    assert among.kind_reason == alone.kind_reason
+    for found in (among.pixel_pitch_um, alone.pixel_pitch_um):
+        assert (found == pytest.approx(pitch_um)) if pitch_um else pd.isna(found)
