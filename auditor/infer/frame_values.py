@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS, f_number_place
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIGNAL_BIN_EDGES
-from auditor.record.values import numbers, texts
+from auditor.record.values import flags, numbers, texts
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 from auditor.units import SECOND_CHARACTERS
 
@@ -24,6 +24,7 @@ __all__ = [
     "log_sharpness",
     "near_and_far",
     "nominal_from_index",
+    "scene_ev100",
     "shown_sharpness",
     "shutter_stops",
     "signal_quantile",
@@ -110,12 +111,19 @@ def full_frame_focal_mm(frames: pd.DataFrame) -> Floats:
         return np.where((focal > 0) & np.isfinite(focal), focal, np.nan)
 
 
+def scene_ev100(frames: pd.DataFrame) -> Floats:
+    """EV100 of the light that a scene had of its own, (n,), NaN where unknown or where a flash lit it: shutter,
+    aperture and ISO then say what was chosen to go with the flash."""
+    return np.where(flags(frames, "flash", False), np.nan, numbers(frames, "ev100"))
+
+
 def shutter_stops(frames: pd.DataFrame) -> Floats:
     """Stops by which a shutter is slower than 1 / focal length in full-frame terms, the rule of thumb for a
-    camera held by hand (common practice, no source); NaN where unknown."""
+    camera held by hand (common practice, no source); NaN where unknown, and where a flash fired: its light
+    tells how long such a frame took, not the shutter."""
     with np.errstate(divide="ignore", invalid="ignore"):
         stops = np.log2(numbers(frames, "exposure_time_s") * full_frame_focal_mm(frames))
-    return np.where(np.isfinite(stops), stops, np.nan)
+    return np.where(np.isfinite(stops) & ~flags(frames, "flash", False), stops, np.nan)
 
 
 def aperture_index(f_number: Floats) -> NDArray[np.int64]:

@@ -66,7 +66,7 @@ _SETTINGS: Final[dict[str, Kind]] = {
 }  # fmt: skip
 """Settings that are no text."""
 
-_SETTINGS_ON_DISK: Final = frozenset(("exposure_bias_ev", "flash", "notes"))
+_SETTINGS_ON_DISK: Final = frozenset(("exposure_bias_ev", "notes"))
 """Settings that are not loaded for every frame."""
 
 

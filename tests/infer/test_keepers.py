@@ -180,6 +180,22 @@ def test_a_fast_shutter_speaks_against_shake():
     assert not faster["moved"]
 
 
+def test_a_flash_speaks_against_shake_as_a_fast_shutter_does():
+    """Its light lasts a thousandth of a second, however long the shutter was open."""
+    slow, flash, fast = (
+        judged(shaken(exposure_time_s=t, flash=lit), *(row | {"flash": False} for row in COMPANY))
+        for t, lit in ((1 / 30, False), (1 / 30, True), (1 / 1000, False))
+    )
+    for chance in ("fault_probability", "shake_probability"):
+        assert slow[chance].iloc[0] > flash[chance].iloc[0] + 0.01
+    assert flash["fault_probability"].iloc[0] == pytest.approx(fast["fault_probability"].iloc[0])
+    assert slow["moved"].iloc[0]
+    assert not flash["moved"].iloc[0]
+    # What the hand holds still at 1/30 s is not learned from it, and no time is told against it.
+    assert np.isfinite(slow["rule_stops"].iloc[0])
+    assert np.isnan(flash["rule_stops"].iloc[0])
+
+
 def test_soft_all_over_is_judged_by_the_sharpest_plane():
     """Whatever the zones lack: edges as sharp as the lens allows in all four directions clear a frame."""
     row = frame()

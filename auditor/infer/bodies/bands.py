@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.bodies.observe import KINDS, sensor_mask
-from auditor.infer.frame_values import SHARE_COLUMNS, signal_quantile
+from auditor.infer.frame_values import SHARE_COLUMNS, scene_ev100, signal_quantile
 from auditor.record.values import numbers
 
 __all__ = ["BANDS", "Band", "Scenes", "band_named", "bands_of", "scenes_by_band"]
@@ -100,7 +100,7 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
     """
     if not len(frames):
         return {}
-    ev = numbers(frames, "ev100")
+    ev = scene_ev100(frames)
     usable = sensor_mask(frames) & (frames["status"] == "measured").to_numpy(bool)
     usable &= frames["source"].isin(KINDS).to_numpy() & ~np.isnan(ev)
     rows = np.flatnonzero(usable)

@@ -8,7 +8,7 @@ import pandas as pd
 
 from auditor.infer.bodies.bands import bands_of
 from auditor.infer.bodies.observe import sensor_rows
-from auditor.record.values import numbers
+from auditor.infer.frame_values import scene_ev100
 
 __all__ = ["census"]
 
@@ -25,13 +25,14 @@ def census(frames: pd.DataFrame) -> dict[str, Any]:
         "sensor_pixel_um",
         "file_kind",
         "ev100",
+        "flash",
         "best",
     )
     table = sensor_rows(frames, names)
     table = table[table["status"] == "measured"]
     body = table["body"].fillna("unknown body").astype(str)
     pitch = pd.to_numeric(table["pixel_pitch_um"], errors="coerce")
-    band = bands_of(numbers(table, "ev100"))
+    band = bands_of(scene_ev100(table))
     in_band = table.groupby([body, table["source"].astype(str), band]).size()
     return {
         "frames_of": {str(b): int(n) for b, n in body.value_counts().items()},

@@ -29,7 +29,7 @@ the focal length (common practice, no source)."""
 
 _LIFT_COLUMNS: Final = ("status", "capture", "source", "body")
 _FIGURES: Final = (
-    *("iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100"),
+    *("iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100", "flash"),
     *("width_px", "height_px", "pixel_pitch_um"),
 )
 _HABIT_COLUMNS: Final = ("body", "taken", "signature", *_FIGURES)

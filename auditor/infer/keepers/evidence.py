@@ -22,7 +22,7 @@ from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.optics import mtf50
 from auditor.record import DIRECTIONS
 from auditor.record.pools import pools
-from auditor.record.values import numbers, words
+from auditor.record.values import flags, numbers, words
 
 __all__ = ["FEATURES", "frame_evidence"]
 
@@ -51,6 +51,9 @@ SLOW_FROM: Final = -2.0
 source)."""
 UNKNOWN_STOPS: Final = -1.0
 """For frames without a shutter time, or of a sensor of unknown size: between the risk of a hand and none."""
+FLASH_STOPS: Final = -3.0
+"""For frames lit by a flash, whose light lasts a thousandth of a second or less (common practice, no source):
+as fast as no hand shakes a frame (`judge.FAST_STOPS`). The lamp of a telephone lasts longer."""
 MATES: Final = 2
 """Other frames of a scene from which it is known how soft its objects are themselves."""
 USUAL_FINENESS: Final = 0.46
@@ -102,6 +105,7 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
     usual = _usual(frames, lacks)
     rule_stops = shutter_stops(frames)
     stops = np.where(np.isfinite(rule_stops), rule_stops, UNKNOWN_STOPS)
+    stops[flags(frames, "flash", False)] = FLASH_STOPS
     by_hand = np.where(stops <= SUPPORTED_STOPS, stops, UNKNOWN_STOPS)
     streaks, fineness = numbers(frames, "streaks"), numbers(frames, "fineness")
     turned = np.where(np.isfinite(level), level, np.inf)

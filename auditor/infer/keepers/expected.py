@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
+from auditor.infer.frame_values import scene_ev100
 from auditor.record import ZONES
 from auditor.record.pools import pool_words, pools
 from auditor.record.values import numbers, words
@@ -202,7 +203,7 @@ def _beyond(x: Floats, low: float, high: float) -> tuple[NDArray[np.bool_], NDAr
 
 def _noise(out: Allowed, frames: pd.DataFrame, bodies: Sequence[Block]) -> None:
     body, source = words(frames, "body"), words(frames, "source")
-    iso, light = numbers(frames, "iso"), numbers(frames, "ev100")
+    iso, light = numbers(frames, "iso"), scene_ev100(frames)
     rows_of = pd.Series(np.arange(len(frames))).groupby(body).indices
     for entry in bodies:
         rows = np.asarray(rows_of.get(entry["body"], []), dtype=np.int64)

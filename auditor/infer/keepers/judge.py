@@ -114,7 +114,7 @@ def _sharpness(
     out["fault_probability"] = np.where(out["judged"], chance, np.nan)
     shake = model.chance_of_shake(out)
     out["shake_probability"] = shake
-    moved = shake > np.where(out["rule_stops"] <= FAST_STOPS, STREAKS, SHAKEN)
+    moved = shake > np.where(out["stops"] <= FAST_STOPS, STREAKS, SHAKEN)
     measured = np.where(moved, out["softest_cpp"], out["level_cpp"])
     expected = np.where(moved, out["usual_softest_cpp"], out["usual_cpp"])
     # How much of it is left in a picture of the output size.
