@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections import deque
 from collections.abc import Callable
@@ -120,13 +121,18 @@ class ScanSummary:
 def _lines(what: str, found: list[tuple[str, str]]) -> list[str]:
     if len(found) <= MOST_LINES:
         return [f"{what}: {path}: {reason}" for path, reason in found]
-    grouped: dict[str, list[str]] = {}
+    # Reasons that differ in figures alone are one: small pictures come in every size.
+    alike: dict[str, list[tuple[str, str]]] = {}
     for path, reason in found:
-        grouped.setdefault(reason, []).append(path)
-    often = sorted(grouped.items(), key=lambda item: -len(item[1]))
-    lines = [f"{what}: {len(p)} x {reason} (such as {p[0]})" for reason, p in often[:MOST_LINES]]
+        alike.setdefault(re.sub(r"\d+", "", reason), []).append((path, reason))
+    often = sorted(alike.values(), key=len, reverse=True)
+    lines = []
+    for files in often[:MOST_LINES]:
+        path, reason = files[0]
+        more = ", and the like" if any(other != reason for _, other in files) else ""
+        lines.append(f"{what}: {len(files)} x {reason}{more} (such as {path})")
     if len(often) > MOST_LINES:
-        rest = sum(len(p) for _, p in often[MOST_LINES:])
+        rest = sum(len(files) for files in often[MOST_LINES:])
         lines.append(f"{what}: {rest} more for {len(often) - MOST_LINES} other reasons")
     return lines
 

@@ -320,7 +320,8 @@ def findings(profile: Block) -> list[Finding]:
     several = len({words.clean(x.get("body")) for x in lenses})
     out += [Finding("Lenses", lens_sentence(x, several)) for x in told]
     if len(ordered) > len(told):
-        rest = words.count(len(ordered) - len(told), "more lens", "more lenses")
+        more = "more " if told else ""
+        rest = words.count(len(ordered) - len(told), f"{more}lens", f"{more}lenses")
         out.append(Finding("Lenses", f"{rest} in the report."))
     unused = {
         words.known_name(g.get("body"))

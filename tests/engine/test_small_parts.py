@@ -149,3 +149,8 @@ def test_many_files_set_aside_are_told_by_reason() -> None:
         "set aside: 30 x torn (such as /0.jpg)",
     ]
     assert len(ScanSummary(aside=[("/a", "x"), ("/b", "x")]).set_aside_lines()) == 2
+    # Small pictures come in every size: reasons that differ in their figures alone are told once.
+    small = ScanSummary(aside=[(f"/{n}.png", f"only {n} x {n} pixels") for n in range(1, 50)])
+    assert small.set_aside_lines() == [
+        "set aside: 49 x only 1 x 1 pixels, and the like (such as /1.png)"
+    ]
