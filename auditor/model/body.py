@@ -142,7 +142,6 @@ class BodyKind(TypedDict):
     tones: list[Tone]
     brightness: list[Band]
     full_scale_e: Annotated[float | None, "electrons at white at ISO 100"]
-    dual_gain_iso: Annotated[float | None, "ISO from which a second gain is used"]
     long_exposures: KeptApart | None
     lifted_files: KeptApart | None
     output_megapixels: Positive
@@ -203,7 +202,6 @@ class Body(TypedDict):
     outings: NotRequired[Count]
     outliers: NotRequired[Count]
     full_scale_e: NotRequired[float | None]
-    dual_gain_iso: NotRequired[float | None]
     long_exposures: NotRequired[KeptApart | None]
     lifted_files: NotRequired[KeptApart | None]
     output_megapixels: NotRequired[Positive]

@@ -11,9 +11,15 @@ from numpy.typing import NDArray
 
 from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS
-from auditor.infer.bodies.limits import HALF_THIRD, REACH
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_factor
-from auditor.infer.bodies.visible import ROUNDED, BandNoise, isos_on, thirds
+from auditor.infer.bodies.visible import (
+    HALF_THIRD,
+    REACH,
+    ROUNDED,
+    BandNoise,
+    isos_on,
+    thirds,
+)
 from auditor.model import IsoMatch
 from auditor.robust import low_middle_high
 

@@ -22,6 +22,7 @@ from auditor.infer.comparisons.sharp import SharpnessTable, compare_sharpness
 from auditor.infer.comparisons.small_pictures import SmallPictures
 from auditor.infer.comparisons.tint import Balance, Light, cast_entries, light_entries
 from auditor.infer.criteria import Criteria
+from auditor.infer.frame_values import some_of
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.record.pictures import PictureSource
 from auditor.record.values import numbers
@@ -79,7 +80,8 @@ def compare_labels(
             if len(pairs) < _LEAST_PAIRS and not told:
                 continue
             compared = True
-            chosen, spared = _enough(pairs)
+            chosen = [pairs[i] for i in some_of(np.arange(len(pairs)), _MOST_PAIRS)]
+            spared = len(pairs) - len(chosen)
             found = _one_lens(item, lens, chosen, known)
             if spared:
                 why = f"not needed: {_MOST_PAIRS} pairs chosen by chance stand for all"
@@ -91,14 +93,6 @@ def compare_labels(
         if told and not compared:
             out.append(_nothing(item, known.table.lens))
     return out + compare_focus(frames, criteria, lenses)
-
-
-def _enough(pairs: list[Pair]) -> tuple[list[Pair], int]:
-    """At most `_MOST_PAIRS` of them, by chance but always the same ones, and how many more there are."""
-    if len(pairs) <= _MOST_PAIRS:
-        return pairs, 0
-    chosen = np.random.default_rng(0).choice(len(pairs), _MOST_PAIRS, replace=False)
-    return [pairs[i] for i in np.sort(chosen)], len(pairs) - _MOST_PAIRS
 
 
 def _named(item: Labelled, lens: str | None, found: Finding) -> Comparison:

@@ -83,7 +83,10 @@ def overlay(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> f
         if float(np.hypot(*moved)) > _MOST_SHIFT * max(size):
             continue
         laid, where = (
-            cv2.warpAffine(p, transform, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+            np.asarray(
+                cv2.warpAffine(p, transform, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP),
+                np.float32,
+            )
             for p in (ga, shown)
         )
         best = max(best, _correlation(laid[where > 127], gb[where > 127]))

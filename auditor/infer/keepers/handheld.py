@@ -14,7 +14,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit
 
 from auditor.infer.criteria import Criteria
 from auditor.model import Handheld
@@ -41,20 +40,15 @@ WIDEST_STOPS: Final = 6.0
 """An interval wider than all the shutter times held by hand says that shake does not go with them."""
 AS_THE_RULE: Final = 0.25
 """Stops within which a limit is the rule of thumb's: shutter times are set in thirds."""
+LIMITS: Final = np.arange(-12, 12, 0.15)
+"""Limits (stops) among which the likeliest is sought: far beyond every shutter time held by hand, each step
+half of that in which such times are set."""
+LN_SLOPES: Final = np.linspace(-1.9, 2.5, 45)
+"""Ln slopes (log-odds of shake per stop) tried beside them. At the least shake does not grow with shutter
+time: nine stops would be needed from one frame in five to one in two."""
 SLOPE_PRIOR: Final = (0.2, 1.1)
-"""Mean and standard deviation of the ln of the slope (log-odds of shake per stop): about 1.2 within a factor
-of three; weak, so that ten shaken frames outweigh it."""
-START: Final = (-2.0, 0.2)
-"""Where the fit begins: log-odds at the rule of thumb (one frame in eight shaken), ln slope."""
-ROUNDS: Final = 60
-"""Steps of a fit at most; four to ten were taken in 80% of drawn sets of 20 to 500 frames, 20 at most."""
-SETTLED: Final = 1e-4
-"""Step (log-odds, ln slope) at which a fit has come to its end; limits are given to a hundredth of a stop."""
-FAINT_INFORMATION: Final = 1e-4
-"""Of the log-odds, so that a draw without a shaken frame, which knows no end, stays finite."""
-LEAST_SLOPE: Final = 0.15
-"""Log-odds per stop below which shake does not grow with shutter time: nine stops would be needed from one
-frame in five to one in two."""
+"""Mean and standard deviation of the ln of the slope: about 1.2 within a factor of three; weak, so that ten
+shaken frames outweigh it."""
 
 
 def handheld_limits(
@@ -130,43 +124,14 @@ def _against_rule(stops: float) -> str:
 
 
 def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
-    """Stops at which the fitted chance of shake reaches `SHAKEN`, for each of several sets (D,); NaN when it
-    does not grow.
+    """Likeliest of the `LIMITS` at which the chance of shake reaches `SHAKEN`, for each of several sets (D,);
+    NaN where it does not grow.
 
     Of `count` (D, n) frames at each of `stops` (n,), `shaken` (D, n) are shaken.
     """
+    limit, ln_slope = (v.ravel() for v in np.meshgrid(LIMITS, LN_SLOPES))
     mean, sd = SLOPE_PRIOR
-
-    def cost(p: Floats) -> tuple[Floats, Floats]:
-        """Penalised negative log likelihood (D,), and the chance of shake at each of `stops` (D, n)."""
-        log_odds = p[:, :1] + np.exp(p[:, 1:]) * stops
-        likelihood = (shaken * log_odds - count * np.logaddexp(0, log_odds)).sum(1)
-        return 0.5 * ((p[:, 1] - mean) / sd) ** 2 - likelihood, expit(log_odds)
-
-    at = np.tile(START, (len(count), 1))
-    least, chance = cost(at)
-    going = np.ones(len(at), bool)
-    for _ in range(ROUNDS):
-        # A step of Fisher scoring, halved until it gains (McCullagh & Nelder, Generalized Linear
-        # Models, 1989, ch. 2.5).
-        growth = np.exp(at[:, 1:]) * stops
-        slopes = np.stack([np.ones_like(growth), growth], axis=1)  # (D, 2, n)
-        weight = count * chance * (1 - chance)
-        information = (slopes * weight[:, None]) @ np.swapaxes(slopes, 1, 2)
-        information += np.diag([FAINT_INFORMATION, 1 / sd**2])
-        gradient = (slopes @ (shaken - count * chance)[:, :, None])[:, :, 0]
-        gradient[:, 1] -= (at[:, 1] - mean) / sd**2
-        step = np.linalg.solve(information, gradient[:, :, None])[:, :, 0]
-        reached, there = cost(at + step)
-        while (worse := going & (reached > least) & (np.abs(step).max(1) > SETTLED)).any():
-            step[worse] /= 2
-            reached, there = cost(at + step)
-        gained = going & (reached <= least)
-        at[gained] += step[gained]
-        least, chance = np.where(gained, reached, least), np.where(gained[:, None], there, chance)
-        going = gained & (np.abs(step).max(1) >= SETTLED)
-        if not going.any():
-            break
-    slope = np.exp(at[:, 1])
-    reach = (np.log(SHAKEN / (1 - SHAKEN)) - at[:, 0]) / slope
-    return np.where(slope < LEAST_SLOPE, np.nan, reach)
+    log_odds = np.exp(ln_slope) * (stops[:, None] - limit) + np.log(SHAKEN / (1 - SHAKEN))
+    likelihood = shaken @ log_odds - count @ np.logaddexp(0, log_odds)
+    best = np.argmax(likelihood - 0.5 * ((ln_slope - mean) / sd) ** 2, axis=1)
+    return np.where(ln_slope[best] > LN_SLOPES[0], limit[best], np.nan)
