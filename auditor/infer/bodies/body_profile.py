@@ -293,7 +293,6 @@ def _describe(model: BodiesModel, body: str, kind: str, looks: Mapping[str, Band
         "outings": cells.unit_count,
         "limits_firm": firm,
         "no_noise_seen": unseen,
-        "outliers": cells.outliers,
         "tones": _tones(noise, model.criteria.interval),
         "brightness": _brightness(model, noise, looks),
         "full_scale_e": noise.physics.full_scale_e if len(cells.iso) else None,
@@ -383,8 +382,6 @@ def _brightness(
                 "usable_iso": {"excellent": excellent[0], "acceptable": acceptable[0]},
                 "usable_iso_detail": {"excellent": excellent[1], "acceptable": acceptable[1]},
                 "signals": dict(zip(("q25", "median", "q75"), scenes.quartiles, strict=True)),
-                "scene_frames": scenes.frames,
-                "scenes_of_other_kind": scenes.assumed,
                 "by_iso": snr_by_iso(noise, looks[band.key], criteria.interval),
             }
         )

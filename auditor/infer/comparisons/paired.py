@@ -39,6 +39,7 @@ _SIZES: Final = np.linspace(0.05, 2.25, 23)
 _CHANCES: Final = np.exp(-_SIZES / 0.6) / np.exp(-_SIZES / 0.6).sum()
 """... and how likely each is: in the mean some half of the sharpness is lost (exponential prior)."""
 _MISSES: Final = np.concatenate([-_SIZES, [0.0], _SIZES])
+"""What a pair's ratio is off by, in log MTF50: the labelled frame missed, neither, the bare one."""
 
 
 @dataclass(frozen=True, slots=True)

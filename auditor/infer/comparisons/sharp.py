@@ -124,7 +124,7 @@ def compare_sharpness(
         present = [z for z in zones if held[:, z].any()]
         if present:
             draws = found.draws[:, present].mean(1)
-            base = float(np.nanmedian(in_focus[:, present]))
+            base = np.asarray(np.nanmedian(in_focus[:, present]))
             blur = added_blur_px(base, draws, target, pitch)
             count = int(held[:, present].any(1).sum())
             name = ZONES[zones[0]] if len(zones) == 1 else None

@@ -40,9 +40,9 @@ WIDEST_STOPS: Final = 6.0
 """An interval wider than all the shutter times held by hand says that shake does not go with them."""
 AS_THE_RULE: Final = 0.25
 """Stops within which a limit is the rule of thumb's: shutter times are set in thirds."""
-LIMITS: Final = np.arange(-12, 12, 0.15)
+LIMITS: Final = np.arange(-12, 12, 0.1)
 """Limits (stops) among which the likeliest is sought: far beyond every shutter time held by hand, each step
-half of that in which such times are set."""
+a third of that in which such times are set."""
 LN_SLOPES: Final = np.linspace(-1.9, 2.5, 45)
 """Ln slopes (log-odds of shake per stop) tried beside them. At the least shake does not grow with shutter
 time: nine stops would be needed from one frame in five to one in two."""
