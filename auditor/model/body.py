@@ -218,8 +218,6 @@ class IsoMatch(TypedDict):
     kind: NotRequired[Annotated[str, "kind of file"]]
     band: NotRequired[Annotated[str, "name"]]
     iso_exact: NotRequired[Annotated[float, "between engraved values"]]
-    low_exact: NotRequired[float]
-    high_exact: NotRequired[float]
     stops: NotRequired[Annotated[float, "from the reference ISO"]]
     predicted: NotRequired[Annotated[bool, "no noise was measured at one of both ISO values"]]
     frames: NotRequired[Annotated[Count, "of the body with fewer"]]
