@@ -14,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.optimize import minimize
 
 from auditor.infer.criteria import Criteria
 from auditor.model import Handheld
@@ -40,15 +41,16 @@ WIDEST_STOPS: Final = 6.0
 """An interval wider than all the shutter times held by hand says that shake does not go with them."""
 AS_THE_RULE: Final = 0.25
 """Stops within which a limit is the rule of thumb's: shutter times are set in thirds."""
-LIMITS: Final = np.arange(-12, 12, 0.1)
-"""Limits (stops) among which the likeliest is sought: far beyond every shutter time held by hand, each step
-a third of that in which such times are set."""
-LN_SLOPES: Final = np.linspace(-1.9, 2.5, 45)
-"""Ln slopes (log-odds of shake per stop) tried beside them. At the least shake does not grow with shutter
-time: nine stops would be needed from one frame in five to one in two."""
 SLOPE_PRIOR: Final = (0.2, 1.1)
-"""Mean and standard deviation of the ln of the slope: about 1.2 within a factor of three; weak, so that ten
-shaken frames outweigh it."""
+"""Mean and standard deviation of the ln of the slope (log-odds of shake per stop): about 1.2 within a factor
+of three; weak, so that ten shaken frames outweigh it."""
+START: Final = (-2.0, 0.2)
+"""Where the fit begins: log-odds at the rule of thumb (one frame in eight shaken), ln slope."""
+SETTLED: Final = 0.003
+"""Error (log-odds, ln slope) at which a fit has come to its end; limits are given to a hundredth of a stop."""
+LEAST_SLOPE: Final = 0.15
+"""Log-odds per stop below which shake does not grow with shutter time: nine stops would be needed from one
+frame in five to one in two."""
 
 
 def handheld_limits(
@@ -124,14 +126,22 @@ def _against_rule(stops: float) -> str:
 
 
 def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
-    """Likeliest of the `LIMITS` at which the chance of shake reaches `SHAKEN`, for each of several sets (D,);
-    NaN where it does not grow.
+    """Stops at which the fitted chance of shake reaches `SHAKEN`, for each of several sets (D,); NaN when it
+    does not grow.
 
     Of `count` (D, n) frames at each of `stops` (n,), `shaken` (D, n) are shaken.
     """
-    limit, ln_slope = (v.ravel() for v in np.meshgrid(LIMITS, LN_SLOPES))
     mean, sd = SLOPE_PRIOR
-    log_odds = np.exp(ln_slope) * (stops[:, None] - limit) + np.log(SHAKEN / (1 - SHAKEN))
-    likelihood = shaken @ log_odds - count @ np.logaddexp(0, log_odds)
-    best = np.argmax(likelihood - 0.5 * ((ln_slope - mean) / sd) ** 2, axis=1)
-    return np.where(ln_slope[best] > LN_SLOPES[0], limit[best], np.nan)
+
+    def cost(p: Floats, frames: Floats, moved: Floats) -> float:
+        """Penalised negative log likelihood."""
+        log_odds = p[0] + np.exp(p[1]) * stops
+        likelihood = moved @ log_odds - frames @ np.logaddexp(0, log_odds)
+        return float(0.5 * ((p[1] - mean) / sd) ** 2 - likelihood)
+
+    sets = zip(count, shaken, strict=True)
+    at, ln_slope = np.transpose(
+        [minimize(cost, START, s, "Nelder-Mead", tol=SETTLED).x for s in sets]
+    )
+    reach = (np.log(SHAKEN / (1 - SHAKEN)) - at) / np.exp(ln_slope)
+    return np.where(np.exp(ln_slope) < LEAST_SLOPE, np.nan, reach)
