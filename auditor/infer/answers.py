@@ -6,10 +6,10 @@ from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
+from scipy.special import betaincinv
 
 from auditor.answers import ANSWERS
 from auditor.model import Answers
-from auditor.robust import share_interval
 
 __all__ = ["answers_of", "no_answers", "respect", "tally"]
 
@@ -58,13 +58,16 @@ def tally(verdicts: pd.DataFrame, answers: pd.Series, interval: float) -> Answer
     """How often the program was right here, by the answers on frames that it had listed.
 
     `listed` frames were answered; of these `bad`, `meant` and `fine`. `right_share` is the share that
-    is indeed bad; `low` and `high` bound it to `interval`. `missed`: frames called bad that the program had passed.
+    is indeed bad; `low` and `high` bound it to `interval` (Clopper and Pearson, Biometrika 26, 1934: exact binomial
+    limits). `missed`: frames called bad that the program had passed.
     """
     said = answers.to_numpy(object)
     listed = verdicts["listed"].to_numpy(bool)
     counts = {a: int(((said == a) & listed).sum()) for a in ANSWERS}
     n, right = sum(counts.values()), counts["bad"]
-    low, high = share_interval(right, n, interval) if n else (0.0, 0.0)
+    tail = (1 - interval) / 2
+    low = float(betaincinv(right, n - right + 1, tail)) if right else 0.0
+    high = float(betaincinv(right + 1, n - right, 1 - tail)) if right < n else 1.0
     return {
         "listed": n,
         "meant": counts["meant"],
