@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
-from typing import Final
+from dataclasses import asdict, dataclass, fields
+from typing import Final, cast
 
 from auditor import model
 
@@ -78,13 +78,8 @@ class Criteria:
 
     def as_dict(self) -> model.Criteria:
         """The `criteria` object of the profile."""
-        return {
-            "pin_sharp": self.pin_sharp, "acceptable": self.acceptable,
-            "snr_excellent": self.snr_excellent, "snr_acceptable": self.snr_acceptable,
-            "output_megapixels": self.output_megapixels, "output_width_px": self.output_width_px,
-            "interval": self.interval, "fringe_px": self.fringe_px, "coc_pixels": self.coc_pixels,
-            "print_cm": list(self.print_cm), "viewing_cm": self.viewing_cm, "seed": self.seed,
-        }  # fmt: skip
+        own = {**asdict(self), "print_cm": list(self.print_cm)}
+        return cast("model.Criteria", {**own, "output_width_px": self.output_width_px})
 
     @property
     def output_width_px(self) -> int:

@@ -28,6 +28,7 @@ __all__ = [
     "shown_sharpness",
     "shutter_stops",
     "signal_quantile",
+    "some_of",
 ]
 
 Floats = NDArray[np.float64]
@@ -45,6 +46,13 @@ _BELOW: Final = np.array([EDGES.index(LOWER_SIDE.get(turn, "bottom")) for turn i
 """Edge that was below, by the tag Orientation."""
 SHARE_COLUMNS: Final = tuple(f"signal_share_{i:02d}" for i in range(len(SIGNAL_BIN_EDGES) - 1))
 """Columns of the stored histogram of log2 signal."""
+
+
+def some_of(rows: NDArray[np.int64], most: int) -> NDArray[np.int64]:
+    """At most so many of the rows, by chance but always the same ones."""
+    if len(rows) <= most:
+        return rows
+    return np.sort(np.random.default_rng(0).choice(rows, most, replace=False))
 
 
 def signal_quantile(shares: Floats, quantile: float) -> Floats:

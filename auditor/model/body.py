@@ -102,10 +102,6 @@ class Band(TypedDict):
     signals: NotRequired[
         Annotated[dict[str, float], "quartiles of a typical frame's signal, 1 = white"]
     ]
-    scene_frames: NotRequired[Annotated[Count, "frames that describe the band's scenes"]]
-    scenes_of_other_kind: NotRequired[
-        Annotated[bool, "they are of another kind of file, for want of this one"]
-    ]
     by_iso: NotRequired[list[BandSnr]]
 
 
@@ -138,11 +134,9 @@ class BodyKind(TypedDict):
         bool, "from five such frames of two outings on: limits may stand in a headline"
     ]
     no_noise_seen: list[Unseen]
-    outliers: Annotated[Count, "frames that were given no weight"]
     tones: list[Tone]
     brightness: list[Band]
     full_scale_e: Annotated[float | None, "electrons at white at ISO 100"]
-    dual_gain_iso: Annotated[float | None, "ISO from which a second gain is used"]
     long_exposures: KeptApart | None
     lifted_files: KeptApart | None
     output_megapixels: Positive
@@ -201,9 +195,7 @@ class Body(TypedDict):
     frames_used: NotRequired[Count]
     frames_measured: NotRequired[Annotated[Count, "of them, that show measurable noise"]]
     outings: NotRequired[Count]
-    outliers: NotRequired[Count]
     full_scale_e: NotRequired[float | None]
-    dual_gain_iso: NotRequired[float | None]
     long_exposures: NotRequired[KeptApart | None]
     lifted_files: NotRequired[KeptApart | None]
     output_megapixels: NotRequired[Positive]
@@ -226,8 +218,6 @@ class IsoMatch(TypedDict):
     kind: NotRequired[Annotated[str, "kind of file"]]
     band: NotRequired[Annotated[str, "name"]]
     iso_exact: NotRequired[Annotated[float, "between engraved values"]]
-    low_exact: NotRequired[float]
-    high_exact: NotRequired[float]
     stops: NotRequired[Annotated[float, "from the reference ISO"]]
     predicted: NotRequired[Annotated[bool, "no noise was measured at one of both ISO values"]]
     frames: NotRequired[Annotated[Count, "of the body with fewer"]]

@@ -100,7 +100,7 @@ def test_noise_based_speed_of_the_standard_by_hand() -> None:
     log_sigma[:, mid_bin] = at_mid + np.log(slope)
     shares = np.zeros(bins)
     shares[mid_bin] = 1.0
-    scenes = Scenes(shares, 1, (MID_TONE,) * 3)
+    scenes = Scenes(shares, (MID_TONE,) * 3)
     curve = frame_snr(log_sigma, scenes, np.ones(len(ISO_GRID)))[None]
     assert 2 ** iso_for_snr(curve, np.log2(40))[0] == pytest.approx(671, rel=0.01)
     assert 2 ** iso_for_snr(curve, np.log2(10))[0] == pytest.approx(9972, rel=0.01)

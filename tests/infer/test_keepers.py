@@ -15,9 +15,9 @@ from auditor.artificial.render import draw_archive
 from auditor.infer.criteria import Criteria
 from auditor.infer.keepers import (
     CAUSES,
-    find_keepers,
     handheld_limits,
     judge_frames,
+    list_keepers,
     settings_to_avoid,
 )
 from auditor.infer.keepers.evidence import frame_evidence
@@ -100,6 +100,10 @@ def shaken(along="horizontal", **more):
         across = abs(np.cos(np.radians(degrees - angle)))
         row[f"{name}_cpp"] = (row[f"{name}_cpp"] ** -2 + 250 * across**2) ** -0.5
     return row
+
+
+def find_keepers(frames, lenses, bodies, criteria):
+    return list_keepers(frames, judge_frames(frames, lenses, bodies, criteria), criteria)
 
 
 def judged(*rows):

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from auditor.infer.bodies.accept import AcceptError, accept_table, parse_accept
-from auditor.infer.bodies.bands import BANDS, Band, band_named
 from auditor.infer.bodies.body_profile import BodiesModel, BodyFigures, fit_bodies, infer_bodies
 
 __all__ = [
-    "BANDS",
     "AcceptError",
-    "Band",
     "BodiesModel",
     "BodyFigures",
     "accept_table",
-    "band_named",
     "fit_bodies",
     "infer_bodies",
     "parse_accept",

@@ -6,9 +6,8 @@ import numpy as np
 
 from auditor.infer.bodies.bands import BANDS, Band, band_named
 from auditor.infer.bodies.body_profile import BodiesModel
-from auditor.infer.bodies.limits import REACH
 from auditor.infer.bodies.response import ISO_GRID, t_factor
-from auditor.infer.bodies.visible import frame_snr, iso_for_snr, third
+from auditor.infer.bodies.visible import REACH, frame_snr, iso_for_snr, third
 from auditor.model import AcceptedRow
 from auditor.robust import low_middle_high
 

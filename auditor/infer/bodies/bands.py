@@ -56,15 +56,11 @@ BANDS: Final = (
 class Scenes:
     """Signals of a typical frame of one band.
 
-    `shares`: share of pixels per bin of `SIGNAL_BIN_EDGES`, mean over frames; `frames` behind it;
-    `quartiles`: signals (linear, 1 = white) below which a quarter, half, three quarters lie.
+    `shares`: share of pixels per bin of `SIGNAL_BIN_EDGES`, mean over frames; `quartiles`: signals (linear, 1 = white) below which a quarter, half, three quarters lie.
     """
 
     shares: Floats
-    frames: int
     quartiles: tuple[float, float, float]
-    assumed: bool = False
-    """No histogram of this kind of file was at hand; another kind's serves."""
 
 
 def bands_of(ev100: Floats) -> NDArray[np.str_]:
@@ -118,10 +114,10 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
     weight = 1 / burst.groupby(burst).transform("size").to_numpy(float)
     key, source = bands_of(ev), table["source"].to_numpy(object)
 
-    def typical(rows: NDArray[np.bool_], assumed: bool) -> Scenes:
+    def typical(rows: NDArray[np.bool_]) -> Scenes:
         mean = weight[rows] @ shares[rows] / weight[rows].sum()
         mean = mean / max(mean.sum(), 1e-12)
-        return Scenes(mean, int(rows.sum()), _quartiles(mean), assumed)
+        return Scenes(mean, _quartiles(mean))
 
     out: dict[str, dict[str, Scenes]] = {}
     for kind in KINDS:
@@ -129,9 +125,8 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
         for band in BANDS:
             inside = key == band.key
             own = inside & (source == kind)
-            if own.sum() >= ENOUGH_FRAMES or (own.any() and own.sum() == inside.sum()):
-                found[band.key] = typical(own, False)
-            elif inside.any():
-                found[band.key] = typical(inside, True)
+            if inside.any():
+                # Too few of one kind are described by the frames of every kind.
+                found[band.key] = typical(own if own.sum() >= ENOUGH_FRAMES else inside)
         out[kind] = found
     return out

@@ -11,19 +11,25 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.bodies.bands import BANDS, Scenes, scenes_by_band
-from auditor.infer.bodies.cells import gather
+from auditor.infer.bodies.cells import PRIOR_FRAME_SD, gather
 from auditor.infer.bodies.census import census
 from auditor.infer.bodies.habits import LIFT_STOPS, find_habits, lifts
-from auditor.infer.bodies.limits import no_noise_seen, snr_by_iso, usable_iso
 from auditor.infer.bodies.matches import LEAST_FRAMES, match_bodies
 from auditor.infer.bodies.observe import (
     LONG_EXPOSURE_S,
     STEP_LIMIT,
     observe,
 )
-from auditor.infer.bodies.response import DRAWS, ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
+from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
 from auditor.infer.bodies.sensor import sensor_figures
-from auditor.infer.bodies.visible import BandNoise, band_noises, highest_isos
+from auditor.infer.bodies.visible import (
+    BandNoise,
+    band_noises,
+    highest_isos,
+    no_noise_seen,
+    snr_by_iso,
+    usable_iso,
+)
 from auditor.infer.criteria import Criteria
 from auditor.model import (
     Band,
@@ -38,7 +44,7 @@ from auditor.model import (
     Unseen,
 )
 from auditor.record import TONE_SIGNALS
-from auditor.robust import low_middle_high
+from auditor.robust import robust_location
 
 __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
 
@@ -175,16 +181,13 @@ def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> KeptApart:
     ]
     expected = np.array([model.log_sigma[a] for a in at])
     per_frame = (rows["log_sigma"] - expected).groupby(rows["frame"].to_numpy()).median()
-    values = np.exp(per_frame.to_numpy(float))
-    rng = np.random.default_rng(0)
-    picks = rng.integers(0, len(values), (DRAWS, len(values)))
-    low, _, high = low_middle_high(np.median(values[picks], axis=1), share)
-    single = len(values) < 3
+    ratio = robust_location(per_frame.to_numpy(float), PRIOR_FRAME_SD)
+    low, high = np.exp(ratio.bounds(share)).tolist() if ratio.count > 1 else (None, None)
     return {
-        "frames": len(values),
-        "noise_ratio": float(np.median(values)),
-        "low": None if single else float(low),
-        "high": None if single else float(high),
+        "frames": ratio.count,
+        "noise_ratio": float(np.exp(ratio.value)),
+        "low": low,
+        "high": high,
     }
 
 
@@ -283,7 +286,6 @@ def _describe(model: BodiesModel, body: str, kind: str, looks: Mapping[str, Band
         notes.append(
             f"ISO {lowest} is no cleaner than ISO {noise.base_iso:g}: below the sensor's base"
         )
-    physics = noise.physics
     return {
         "kind": kind,
         "frames_used": cells.frame_count,
@@ -291,11 +293,9 @@ def _describe(model: BodiesModel, body: str, kind: str, looks: Mapping[str, Band
         "outings": cells.unit_count,
         "limits_firm": firm,
         "no_noise_seen": unseen,
-        "outliers": cells.outliers,
         "tones": _tones(noise, model.criteria.interval),
         "brightness": _brightness(model, noise, looks),
-        "full_scale_e": physics.full_scale_e if len(cells.iso) else None,
-        "dual_gain_iso": physics.step_iso,
+        "full_scale_e": noise.physics.full_scale_e if len(cells.iso) else None,
         "long_exposures": model.long_exposures.get((body, kind)),
         "lifted_files": model.lifted.get((body, kind)),
         "output_megapixels": model.criteria.output_megapixels,
@@ -382,8 +382,6 @@ def _brightness(
                 "usable_iso": {"excellent": excellent[0], "acceptable": acceptable[0]},
                 "usable_iso_detail": {"excellent": excellent[1], "acceptable": acceptable[1]},
                 "signals": dict(zip(("q25", "median", "q75"), scenes.quartiles, strict=True)),
-                "scene_frames": scenes.frames,
-                "scenes_of_other_kind": scenes.assumed,
                 "by_iso": snr_by_iso(noise, looks[band.key], criteria.interval),
             }
         )

@@ -46,8 +46,6 @@ _TELLING: Final = 1.5
 _CUT: Final = 4.0
 """Standard deviations from which an outlier has no weight (Tukey's bisquare; a little under the usual 4.7,
 as noise is read off frames of all kinds)."""
-_OUTLIER: Final = 0.05
-"""Weight below which a frame is counted as an outlier."""
 _LEAST_WEIGHT: Final = 1e-3
 """Weight that even an outlier keeps, so that a cell of nothing else is not lost."""
 _DOUBTFUL: Final = 0.3
@@ -103,7 +101,6 @@ class Cells:
     unit_count: int
     measured_frames: int
     measured_units: int
-    outliers: int
 
     @property
     def sd(self) -> Floats:
@@ -163,7 +160,7 @@ def gather(tones: pd.DataFrame) -> Cells:
         nothing = np.empty(0)
         return Cells(
             nothing, nothing, nothing, np.empty(0, np.int64), np.empty((0, 0)), nothing, limits,
-            PRIOR_FRAME_SD, PRIOR_OUTING_SD, PRIOR_TONE_SD, frame_count, unit_count, 0, 0, 0,
+            PRIOR_FRAME_SD, PRIOR_OUTING_SD, PRIOR_TONE_SD, frame_count, unit_count, 0, 0,
         )  # fmt: skip
     return _measured(rows, limits, frame_count, unit_count)
 
@@ -244,7 +241,6 @@ def _measured(tones: pd.DataFrame, limits: Limits, frame_count: int, unit_count:
         unit_count=unit_count,
         measured_frames=shown["frame"].nunique(),
         measured_units=shown["unit"].nunique(),
-        outliers=int(np.sum(scatter.frame_weight < _OUTLIER)),
     )
 
 

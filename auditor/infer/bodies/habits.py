@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 
 from auditor.infer.bodies.bands import bands_of
 from auditor.infer.bodies.observe import KINDS, sensor_mask
-from auditor.infer.frame_values import SHARE_COLUMNS, shutter_stops, signal_quantile
+from auditor.infer.frame_values import SHARE_COLUMNS, days, shutter_stops, signal_quantile
 from auditor.infer.lenses.scene_groups import grey_means
 from auditor.model import Habit
 from auditor.record.values import numbers, texts
 from auditor.robust import share_interval
+from auditor.units import DAY_S
 
 __all__ = ["LIFT_STOPS", "SPARE_STOPS", "find_habits", "lifts"]
 
@@ -106,12 +107,6 @@ def lifts(frames: pd.DataFrame) -> pd.DataFrame:
     return out[~(few & from_raw)]
 
 
-def _seconds(table: pd.DataFrame) -> Floats:
-    """Time at which each frame was taken (s from any moment), NaN where unknown."""
-    taken = pd.to_datetime(texts(table, "taken"), errors="coerce", utc=True, format="ISO8601")
-    return np.where(taken.isna(), np.nan, taken.astype("int64") / _ticks(taken))
-
-
 def _static(seconds: Floats, signature: pd.Series) -> NDArray[np.bool_]:
     """Frames with a neighbour in time of nearly the same signature."""
     out = np.zeros(len(seconds), bool)
@@ -135,11 +130,6 @@ def _alike(
     means[known] = grey
     first, second = means[place[: len(one)]], means[place[len(one) :]]
     return np.asarray(np.abs(first - second).mean(axis=1) <= STATIC_DIFFERENCE)
-
-
-def _ticks(taken: pd.Series) -> float:
-    unit = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e9}
-    return unit[str(getattr(taken.dtype, "unit", "ns"))]
 
 
 def find_habits(
@@ -167,7 +157,7 @@ def find_habits(
     place = np.flatnonzero(judged)
     rows = frames[[c for c in _HABIT_COLUMNS if c in frames]].iloc[place]
     figures = pd.DataFrame({n: numbers(rows, n) for n in _FIGURES})
-    figures["white"], figures["taken"] = _brightest(frames, place), _seconds(rows)
+    figures["white"], figures["taken"] = _brightest(frames, place), days(rows) * DAY_S
     signature = texts(rows, "signature")
     bodies = rows["body"].astype(str).to_numpy(object)
     for name, at in pd.Series(place).groupby(bodies).indices.items():

@@ -11,9 +11,15 @@ from numpy.typing import NDArray
 
 from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS
-from auditor.infer.bodies.limits import HALF_THIRD, REACH
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_factor
-from auditor.infer.bodies.visible import ROUNDED, BandNoise, isos_on, thirds
+from auditor.infer.bodies.visible import (
+    HALF_THIRD,
+    REACH,
+    ROUNDED,
+    BandNoise,
+    isos_on,
+    thirds,
+)
 from auditor.model import IsoMatch
 from auditor.robust import low_middle_high
 
@@ -117,8 +123,8 @@ def match_bodies(
             lowest, highest = _span(other.measured_isos, HALF_THIRD)
             for band, answer in answers.items():
                 steps = engraved[band][:, i].T.tolist()
-                for iso, log2_iso, (best, low, high), step in zip(
-                    isos, stops, answer[:, i].T.tolist(), steps, strict=True
+                for iso, log2_iso, best, step in zip(
+                    isos, stops, answer[0, i].tolist(), steps, strict=True
                 ):
                     if not first <= best <= last:
                         continue
@@ -134,8 +140,6 @@ def match_bodies(
                             "low": step[1],
                             "high": step[2],
                             "iso_exact": round(2.0**best, 1),
-                            "low_exact": round(2.0**low, 1),
-                            "high_exact": round(2.0**high, 1),
                             "stops": round(best - log2_iso, 3),
                             "predicted": not (iso in measured and lowest <= best <= highest),
                             "frames": int(

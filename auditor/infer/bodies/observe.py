@@ -78,12 +78,6 @@ class Observations:
     held: dict[tuple[str, str], int]
     spared: dict[tuple[str, str], int]
 
-    @property
-    def tones(self) -> pd.DataFrame:
-        """One row per frame and signal level: the columns of `frames` but body and kind, and signal, sigma, log_sigma,
-        pixels, and whether sigma is what the noise is at most (`bounded`)."""
-        return self._tones(np.arange(len(self.frames)))
-
     def groups(self) -> Iterator[tuple[tuple[str, str], pd.DataFrame]]:
         """Body and kind of file with their tones, one after another."""
         if len(self.frames):

@@ -22,7 +22,13 @@ from scipy.special import log_ndtr, stdtrit
 
 from auditor.exposure import ISOS
 from auditor.infer.bodies.cells import Cells
-from auditor.infer.bodies.photon import Physics, assumed_law, fit_physics_with_step, slopes
+from auditor.infer.bodies.photon import (
+    Physics,
+    assumed_law,
+    fit_development,
+    fit_physics,
+    slopes,
+)
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS
 from auditor.robust import half_width, low_middle_high
 
@@ -195,14 +201,9 @@ def _law(cells: Cells, base: float, developed: bool) -> Physics:
     """The physics that the cells show; that of an unknown body where nothing was measured."""
     if not len(cells.iso):
         return assumed_law(developed)
-    law, _ = fit_physics_with_step(
-        np.maximum(cells.iso, base),
-        cells.signal,
-        cells.log_sigma,
-        np.hypot(cells.sd, _CELL_SD),
-        developed,
-    )
-    return law
+    sd = np.hypot(cells.sd, _CELL_SD)
+    at = np.maximum(cells.iso, base), cells.signal, cells.log_sigma, sd
+    return fit_development(*at) if developed else fit_physics(*at)[0]
 
 
 _Places = tuple[Floats, Floats]

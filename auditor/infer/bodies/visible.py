@@ -19,11 +19,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from auditor.infer.bodies.bands import Scenes
+from auditor.infer.bodies.observe import sigma_code
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel
+from auditor.model import BandSnr, Unseen, UsableDetail
 from auditor.record import TONE_SIGNALS
 
 __all__ = [
+    "HALF_THIRD",
     "MID_TONE",
+    "REACH",
     "ROUNDED",
     "BandNoise",
     "band_noises",
@@ -32,8 +36,11 @@ __all__ = [
     "iso_for_snr",
     "isos_on",
     "lightness_slope",
+    "no_noise_seen",
+    "snr_by_iso",
     "third",
     "thirds",
+    "usable_iso",
 ]
 
 Floats = NDArray[np.float64]
@@ -49,6 +56,16 @@ _LIGHTNESS_SCALE: Final = 116.0
 """Factor of the cube root above."""
 ROUNDED: Final = 1 / 60
 """Stops by which an ISO may lie off an engraved one: ISO 800 is not above ISO 800."""
+
+REACH: Final = 1.0
+"""Stops beyond the ISO values a body used within which its usable ISO is predicted; past that the
+answer is only that it lies higher."""
+
+HALF_THIRD: Final = 1 / 6
+"""Half the step between engraved ISO values, in stops."""
+
+CODE_HIDDEN: Final = 1.5
+"""Code values of 8 bits up to which a bound comes from coding rather than from texture."""
 
 _LOG_ISO: Final = np.log2(np.array(ISO_GRID, float))
 
@@ -131,28 +148,18 @@ def iso_for_snr(log2_snr: Floats, wanted_log2: ArrayLike) -> Floats:
 
 def isos_on(fallen: Floats, wanted: Floats) -> Floats:
     """`iso_for_snr` of `_falling` curves (ISO_GRID, N) for many values each, (M, N) -> (M, N)."""
-    last, many = len(fallen) - 1, fallen.shape[1]
+    last = len(fallen) - 1
     # The first place of the grid at which the curve lies below what is wanted.
     below = np.zeros(wanted.shape, np.int8)
     for value in fallen:
         below += value >= wanted
-    right = np.clip(below, 1, last)
-    at = right * np.intp(many)
-    at += np.arange(many)
-    low = fallen.take(at)
-    at -= many
-    high = fallen.take(at)
-    # Arrays are large here, and each new one is memory to be had first.
-    low -= high
-    high -= wanted
-    high /= low
-    found, step = _LOG_ISO.take(right - 1), _LOG_ISO.take(right)
-    step -= found
-    step *= high
-    found -= step
+    right = np.clip(below, 1, last).astype(np.intp)
+    low, high = (np.take_along_axis(fallen, at, axis=0) for at in (right, right - 1))
+    share = (high - wanted) / (high - low)
+    found = _LOG_ISO[right - 1] + share * (_LOG_ISO[right] - _LOG_ISO[right - 1])
     found[below == 0] = -np.inf
     found[below > last] = np.inf
-    return found
+    return np.asarray(found)
 
 
 def _falling(log2_snr: Floats) -> Floats:
@@ -192,3 +199,87 @@ def highest_isos(
     best, within = found[0], np.clip(found, _LOG_ISO[0], _LOG_ISO[-1])
     low, high = model.interval(within[1:], within[0], share)
     return np.stack([best, np.minimum(low, best), np.maximum(high, best)])
+
+
+def no_noise_seen(noise: NoiseModel) -> list[Unseen]:
+    """ISO steps at which no frame's noise could be measured at any signal, with their frames."""
+    limits, measured = noise.cells.limits, set(noise.cells.iso)
+    return [
+        {"iso": int(iso), "frames": int(limits.frames[limits.iso == iso].max())}
+        for iso in np.unique(limits.iso)
+        if iso not in measured
+    ]
+
+
+def usable_iso(noise: NoiseModel, found: Floats, snr: float) -> tuple[int | None, UsableDetail]:
+    """Usable ISO in third stops, not above what was `found` (3,; `highest_isos`), with bounds and what kind
+    of answer."""
+    best, low, high = found.tolist()
+    used = np.log2(noise.isos)
+    floor, ceiling = used.min(), used.max() + REACH
+    detail: UsableDetail = {
+        "snr": snr, "predicted": False, "reason": None, "low": None, "high": None,
+    }  # fmt: skip
+    if not len(noise.cells.iso):
+        return _nothing_measured(noise, snr, min(low, ceiling), detail)
+    if best < floor - HALF_THIRD:
+        detail["reason"] = f"not reached at ISO {noise.isos[0]}, the lowest used"
+        return None, detail
+    if best > ceiling:
+        best, high = ceiling, ceiling
+        low = min(low, ceiling)
+        detail["reason"] = f"likely higher still; ISO {noise.isos[-1]} is the highest used"
+    low = max(low, floor - 1)
+    detail["low"], detail["high"] = third(low, "down"), third(high, "up")
+    value = third(best, "down")
+    detail["predicted"] = value not in noise.measured_isos
+    detail["exact"] = round(2.0 ** float(best), 1)
+    return value, detail
+
+
+def _nothing_measured(
+    noise: NoiseModel, snr: float, low: float, detail: UsableDetail
+) -> tuple[int | None, UsableDetail]:
+    """Usable ISO of a body of which no frame showed measurable noise: what it is at least, so that
+    nothing that was only assumed stands as a finding."""
+    clean = [u["iso"] for u in no_noise_seen(noise) if u["iso"] in _clean_isos(noise, snr)]
+    at_least = max([low, *np.log2(clean)])
+    if at_least < np.log2(noise.isos[0]) - HALF_THIRD:
+        detail["reason"] = f"not told: texture hides it at ISO {noise.isos[0]} and up"
+        return None, detail
+    value = third(at_least, "down")
+    seen = clean[-1] if clean else noise.isos[0]
+    detail["low"], detail["predicted"] = value, not clean or value > seen
+    detail["reason"] = f"likely higher still; no noise was seen up to ISO {seen}"
+    detail["exact"] = round(2.0 ** float(at_least), 1)
+    return value, detail
+
+
+def _clean_isos(noise: NoiseModel, snr: float) -> set[int]:
+    """ISO steps at which noise, if any, is less than coding shows at some brightness, and that little
+    enough: in lightness a code value of the sRGB curve is nearly alike at all brightnesses."""
+    limits = noise.cells.limits
+    code = sigma_code(limits.signal, np.exp(limits.log_sigma))
+    scale = np.interp(limits.iso, ISO_GRID, noise.output_scale)
+    reached = MID_TONE / (code * scale) * sigma_code(np.array(MID_TONE), np.array(1.0)) >= snr
+    return {int(i) for i in limits.iso[reached & (code <= CODE_HIDDEN)]}
+
+
+def snr_by_iso(noise: NoiseModel, look: BandNoise, share: float) -> list[BandSnr]:
+    """The SNR of a typical frame at each full or used ISO within reach."""
+    grid = np.array(ISO_GRID)
+    above, beyond = (np.log2(grid / noise.isos[end]) for end in (0, -1))
+    rows = np.flatnonzero((above >= -HALF_THIRD) & (beyond <= REACH + HALF_THIRD))
+    best = look.curves[0, rows]
+    low, high = noise.interval(look.curves[1:, rows], best, share)
+    measured = noise.measured_isos
+    return [
+        {
+            "iso": iso,
+            "snr": float(2**middle),
+            "low": float(2**least),
+            "high": float(2**most),
+            "predicted": iso not in measured,
+        }
+        for iso, middle, least, most in zip(grid[rows].tolist(), best, low, high, strict=True)
+    ]

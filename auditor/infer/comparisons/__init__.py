@@ -1,8 +1,8 @@
 """What did the filter, the converter, the crop mode, the focus method cost?
 
-The path inside: frames to labels (`labels`), labels to pairs of one scene (`pairs`, `scale`, `choose`,
-`small_pictures`, `image_matching`), pairs to differences (`sharp` and `paired`, `light`, `colour` and `tint`,
-`crop`, `hyperfocal`), differences to words and to the pairs that are missing (`verdict`); `compare` joins them.
+The path inside: frames to labels (`labels`), labels to pairs of one scene (`pairs`, `choose`,
+`small_pictures`, `image_matching`), pairs to differences (`sharp` and `paired`, `colour` and `tint`, `crop`,
+`hyperfocal`), differences to words and to the pairs that are missing (`verdict`); `compare` joins them.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Which of the frames that could be pairs are: each frame in one pair, both showing one scene.
+"""Which frames could be pairs, and which of these are: each frame in one pair, both showing one scene.
 
 Candidates are taken nearest first, and thumbnails are laid over each other only for frames that have
 no partner yet. Signatures of 12 x 8 grey means decide where no thumbnail can be asked; they are
@@ -15,9 +15,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.infer.comparisons.image_matching import overlay, read_thumb
+from auditor.infer.comparisons.labels import CROP, MERGED, STACKED
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
+from auditor.infer.lenses.converters import factor_in_name
 
-__all__ = ["APERTURE_STOPS", "MINUTES", "SURE", "Chooser", "Meeting", "Pair"]
+__all__ = [
+    "APERTURE_STOPS",
+    "MINUTES",
+    "SURE",
+    "Chooser",
+    "Meeting",
+    "Pair",
+    "converter_factor",
+    "pair_scale",
+]
 
 MINUTES: Final = 15.0
 """Frames further apart in time are no pair: light and scene have changed (common practice, no source)."""
@@ -37,6 +48,53 @@ _MOST_LOOKS: Final = 3000
 """So many thumbnails at most are laid over each other."""
 _MOST_PER_BURST: Final = 3
 """So many pairs at most of two bursts: further ones tell little more about the accessory."""
+
+_SAME: Final = 0.03
+"""Relative difference below which focal lengths, sizes and pitches are the same."""
+_USUAL_FACTOR: Final = 1.4
+"""Converters of 1.4x are the commonest (common practice, no source)."""
+_STACKED_SIZES: Final = (0.8, 1.25)
+"""Picture size of a stacked or merged file over that of its frames: aligning crops a little."""
+
+
+def converter_factor(label: str) -> float:
+    """Magnification that a converter's name tells ('converter 1.4x'); 1.4 where it tells none."""
+    return factor_in_name(label) or _USUAL_FACTOR
+
+
+def pair_scale(label: str, focal: float, size: float, pitch: float) -> tuple[float, str | None]:
+    """Magnification of the labelled frame's picture against the bare one's.
+
+    Args:
+        label: in plain form.
+        focal: focal length of the labelled frame over that of the bare one.
+        size: long side in pixels, bare over labelled.
+        pitch: pixel pitch, labelled over bare.
+
+    Returns:
+        The magnification at equal picture size, and why the two are no pair, or None.
+    """
+    if label.startswith("converter "):
+        # Some cameras write the focal length with the converter in it, some without.
+        known = np.isfinite(focal) and not _same(focal)
+        return (float(focal) if known else converter_factor(label)), None
+    if not _same(focal):
+        return 1.0, "the focal lengths differ"
+    if label == CROP:
+        if np.isfinite(pitch) and not _same(pitch):
+            return 1.0, "the pixel pitch differs, as after resizing"
+        return float(size), None
+    if label in (STACKED, MERGED):
+        return 1.0, None if _STACKED_SIZES[0] < size < _STACKED_SIZES[
+            1
+        ] else "the picture sizes differ"
+    if not _same(size) or (np.isfinite(pitch) and not _same(pitch)):
+        return 1.0, "the picture sizes differ"
+    return 1.0, None
+
+
+def _same(ratio: float) -> bool:
+    return bool(np.isfinite(ratio)) and abs(float(np.log(ratio))) <= _SAME
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,6 @@ __all__ = [
     "Evenness",
     "PairColour",
     "cast_of",
-    "ciede2000_of_grey",
     "evenness_of",
     "pair_colour",
     "read_grid",
@@ -52,18 +51,13 @@ _UV_DENOMINATOR: Final = np.array([1.0, 15.0, 3.0])
 """CIE 1976 u'v' (CIE 15): u' = 4X / (X + 15Y + 3Z), v' = 9Y / the same."""
 _UV_NUMERATOR: Final = np.array([4.0, 9.0])
 """See `_UV_DENOMINATOR`."""
-MID_GREY_Y: Final = 0.184
-"""Luminance of a grey of L* 50 (CIE 15)."""
-
 _DARK: Final = 0.003
 """Light below which a cell's colour is noise and rounding: some 12 code values of sRGB's 8 bits."""
 _BRIGHT: Final = 0.85
 """Light above which a channel may be clipped somewhere within a cell, whose value is a mean."""
 _FEWEST_CELLS: Final = 40
 """A tenth of the grid: with fewer cells neither dark nor bright two pictures are not compared; nor are their
-centres, corners and neutral-looking places with fewer than a quarter of that."""
-_NEUTRAL_UV: Final = 0.012
-"""Areas within this distance of the white in u'v' look neutral."""
+centres and corners with fewer than a quarter of that."""
 _FOUND: Final = 0.98
 """Confidence from which a cast counts as found, or as uneven."""
 _UNEVEN_LEAST: Final = 0.0010
@@ -94,18 +88,14 @@ class PairColour:
     """One pair. Logs are natural for channels, base 2 (stops) for light.
 
     `channels`: log ratio of R and B over G, labelled over bare; `pattern`: (3, 2) how that changes
-    across the frame (left to right, top to bottom, centre to corner); `neutral_uv`, `matched_uv`:
-    shift of neutral-looking and of all matched areas in u'v', NaN where none; `light`: how much
-    brighter; `corner`: the same in the corners over the centre; `cells` that were usable.
+    across the frame (left to right, top to bottom, centre to corner); `light`: how much brighter;
+    `corner`: the same in the corners over the centre.
     """
 
     channels: Floats
     pattern: Floats
-    neutral_uv: Floats
-    matched_uv: Floats
     light: float
     corner: float
-    cells: int
 
 
 def read_grid(data: bytes | None) -> Floats | None:
@@ -132,18 +122,6 @@ def _gains(channels: Floats) -> Floats:
     )
 
 
-def ciede2000_of_grey(channels: ArrayLike) -> float:
-    """CIEDE2000 (CIE 142) between a mid-grey (Y 0.184, L* 50) and the same with these log ratios of
-    R and B over G, brought to the same luminance; the formula as scikit-image has it."""
-    from skimage.color import deltaE_ciede2000, xyz2lab
-
-    grey = np.full(3, MID_GREY_Y)
-    tinted = grey * _gains(np.asarray(channels, float))
-    tinted = tinted * MID_GREY_Y / float((_RGB_TO_XYZ @ tinted)[1])
-    lab = [xyz2lab((_RGB_TO_XYZ @ c)[None, None]) for c in (grey, tinted)]
-    return float(deltaE_ciede2000(lab[0], lab[1])[0, 0])
-
-
 def pair_colour(labelled: Floats, bare: Floats, colour: bool = True) -> PairColour | None:
     """What the accessory did to a pair of grids; None when too few cells are neither dark nor blown.
 
@@ -165,19 +143,13 @@ def pair_colour(labelled: Floats, bare: Floats, colour: bool = True) -> PairColo
     corner = float("nan")
     if held and outer.sum() >= _FEWEST_CELLS // 4:
         corner = float(np.median(stops[outer]) - np.median(stops[inner]))
-    nothing = np.full(2, np.nan)
-    channels, pattern, neutral, matched = nothing, np.full((3, 2), np.nan), nothing, nothing
+    channels, pattern = np.full(2, np.nan), np.full((3, 2), np.nan)
     if colour:
         ratio = np.log(np.maximum(a, 1e-9) / np.maximum(b, 1e-9))
         logs = np.stack([ratio[:, 0] - ratio[:, 1], ratio[:, 2] - ratio[:, 1]], axis=1)
         channels = np.median(logs[good], axis=0)
         pattern = np.stack([_plane(logs[good, k], _PATTERN[good]) for k in range(2)], axis=1)
-        shift = uv_of(a[good]) - uv_of(b[good])
-        matched = np.median(shift, axis=0)
-        white = np.hypot(*(uv_of(b[good]) - uv_of([1.0, 1.0, 1.0])).T) < _NEUTRAL_UV
-        if white.sum() >= _FEWEST_CELLS // 4:
-            neutral = np.median(shift[white], axis=0)
-    return PairColour(channels, pattern, neutral, matched, level, corner, int(good.sum()))
+    return PairColour(channels, pattern, level, corner)
 
 
 def _plane(values: Floats, pattern: Floats) -> Floats:
@@ -197,17 +169,14 @@ def _plane(values: Floats, pattern: Floats) -> Floats:
 class Cast:
     """A cast over all pairs of a label, in u'v' of a neutral.
 
-    `size` with bounds (`low` is 0 unless `found`); `shift` (2,); `channels`: log R/G and B/G.
+    `size` with bounds (`low` is 0 unless `found`); `shift` (2,).
     """
 
     size: float
     low: float
     high: float
     shift: Floats
-    channels: Floats
     found: bool
-    neutral_uv: Floats
-    matched_uv: Floats
     count: int
 
 
@@ -245,10 +214,7 @@ def cast_of(pairs: list[PairColour], share: float) -> Cast | None:
     along = Location(size, float(np.hypot(*(toward * [p.stderr for p in parts]))), len(held))
     low, high = along.bounds(share)
     found = _beyond_chance(parts) and low > 0
-    return Cast(
-        size, low if found else 0.0, high, shift, _channels(held), found,
-        _middle([p.neutral_uv for p in held]), _middle([p.matched_uv for p in held]), len(held),
-    )  # fmt: skip
+    return Cast(size, low if found else 0.0, high, shift, found, len(held))
 
 
 def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Evenness:
@@ -281,11 +247,6 @@ def _channels(held: list[PairColour]) -> Floats:
             for k in range(2)
         ]
     )
-
-
-def _middle(values: list[Floats]) -> Floats:
-    known = np.array([v for v in values if np.isfinite(v).all()])
-    return np.median(known, axis=0) if len(known) else np.full(2, np.nan)
 
 
 def _range_across(coefficients: Floats, channels: Floats) -> float:

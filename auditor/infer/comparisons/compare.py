@@ -10,19 +10,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.infer.comparisons.choose import converter_factor
 from auditor.infer.comparisons.colour import PairColour, pair_colour
 from auditor.infer.comparisons.crop import bargain_words, crop_bargain
 from auditor.infer.comparisons.curves import find_range
 from auditor.infer.comparisons.hyperfocal import compare_focus
 from auditor.infer.comparisons.image_matching import middle_of
 from auditor.infer.comparisons.labels import CROP, LabelPattern, names_accessory
-from auditor.infer.comparisons.light import Light, light_entries
 from auditor.infer.comparisons.pairs import Labelled, Pair, find_pairs
-from auditor.infer.comparisons.scale import converter_factor
 from auditor.infer.comparisons.sharp import SharpnessTable, compare_sharpness
 from auditor.infer.comparisons.small_pictures import SmallPictures
-from auditor.infer.comparisons.tint import Balance, cast_entries
+from auditor.infer.comparisons.tint import Balance, Light, cast_entries, light_entries
 from auditor.infer.criteria import Criteria
+from auditor.infer.frame_values import some_of
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.record.pictures import PictureSource
 from auditor.record.values import numbers
@@ -80,7 +80,8 @@ def compare_labels(
             if len(pairs) < _LEAST_PAIRS and not told:
                 continue
             compared = True
-            chosen, spared = _enough(pairs)
+            chosen = [pairs[i] for i in some_of(np.arange(len(pairs)), _MOST_PAIRS)]
+            spared = len(pairs) - len(chosen)
             found = _one_lens(item, lens, chosen, known)
             if spared:
                 why = f"not needed: {_MOST_PAIRS} pairs chosen by chance stand for all"
@@ -92,14 +93,6 @@ def compare_labels(
         if told and not compared:
             out.append(_nothing(item, known.table.lens))
     return out + compare_focus(frames, criteria, lenses)
-
-
-def _enough(pairs: list[Pair]) -> tuple[list[Pair], int]:
-    """At most `_MOST_PAIRS` of them, by chance but always the same ones, and how many more there are."""
-    if len(pairs) <= _MOST_PAIRS:
-        return pairs, 0
-    chosen = np.random.default_rng(0).choice(len(pairs), _MOST_PAIRS, replace=False)
-    return [pairs[i] for i in np.sort(chosen)], len(pairs) - _MOST_PAIRS
 
 
 def _named(item: Labelled, lens: str | None, found: Finding) -> Comparison:
@@ -143,13 +136,11 @@ class _Known:
 
 def _one_lens(item: Labelled, lens: str, pairs: list[Pair], known: _Known) -> list[Comparison]:
     table = known.table
-    paired = {p.labelled for p in item.pairs[lens]}
-    rest = np.array([r for r in item.frames if table.lens[r] == lens and r not in paired], np.int64)
     found: list[Finding] = []
     if item.key == CROP:
         found += _crop(pairs, known)
     else:
-        sharp = compare_sharpness(table, pairs, rest, known.lenses, known.criteria)
+        sharp = compare_sharpness(table, pairs, known.lenses, known.criteria)
         found += sharp
         converter = item.key.startswith("converter ")
         scale = converter_factor(item.key) if converter else 1.0
@@ -227,7 +218,7 @@ def _crop(pairs: list[Pair], known: _Known) -> list[Finding]:
     )
     # At one place of the lens, pixels of one pitch see the same: the centre of the crop is compared
     # with the centre of the whole.
-    centre = compare_sharpness(table, pairs, np.empty(0, np.int64), lenses, known.criteria)
+    centre = compare_sharpness(table, pairs, lenses, known.criteria)
     scaled = _centre_scaled(centre, 1 / factor)
     if scaled is None:
         return []

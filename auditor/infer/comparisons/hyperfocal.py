@@ -23,7 +23,7 @@ from auditor.exposure import F_NUMBERS
 from auditor.infer.comparisons.curves import blur_px, expected_log_mtf50, find_range
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import log_sharpness, near_and_far
+from auditor.infer.frame_values import log_sharpness, near_and_far, some_of
 from auditor.infer.lenses.grouping import PITCHES_UM
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.optics import (
@@ -41,7 +41,6 @@ from auditor.robust import robust_location
 __all__ = ["compare_focus", "focus_table", "infinity_loss"]
 
 Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
 Words = NDArray[np.object_]
 
 AT: Final = (0.8, 1.25)
@@ -110,7 +109,9 @@ def focus_table(
     with np.errstate(invalid="ignore"):
         usable &= (distance >= LANDSCAPE * reach) & (distance > _NEAREST_FOCAL * focal / 1000)
         usable &= (distance < _farthest(distance, lens, body)) | (distance > AT[1] * reach)
-    rows = _enough(np.flatnonzero(usable), lens, body)
+    rows = np.flatnonzero(usable)
+    groups = pd.Series(rows).groupby([lens[rows], body[rows]]).indices.values()
+    rows = rows[np.sort(np.concatenate([rows[:0], *(some_of(at, _MOST) for at in groups)]))]
     table = pd.DataFrame({
         "row": rows, "lens": lens[rows], "body": body[rows], "focal_mm": focal[rows],
         "f_number": n[rows], "pitch_um": pitch[rows], "hyperfocal_m": reach[rows],
@@ -140,15 +141,6 @@ def focus_table(
 def _farthest(distance: Floats, lens: Words, body: Words) -> Floats:
     """The farthest distance (m) that the lens of every frame writes on its body."""
     return pd.Series(distance).groupby([lens, body]).transform("max").to_numpy()
-
-
-def _enough(rows: Rows, lens: Words, body: Words) -> Rows:
-    """At most `_MOST` of these rows of each lens and body, by chance but always the same ones."""
-    keep = [
-        at if len(at) <= _MOST else np.random.default_rng(0).choice(at, _MOST, replace=False)
-        for at in pd.Series(rows).groupby([lens[rows], body[rows]]).indices.values()
-    ]
-    return rows[np.sort(np.concatenate(keep))] if keep else rows
 
 
 def _usual_and_own(

@@ -1,8 +1,8 @@
 """Do two frames show one scene? Thumbnails laid over each other, or signatures where none are kept.
 
 Brightness does not matter (gradients are compared, normalised), small shifts and rotations are found
-by matching features (ORB; Rublee et al., ICCV 2011) with a robust similarity transform, and by phase
-correlation (Kuglin & Hines, 1975) where features are few.
+by phase correlation (Kuglin & Hines, 1975) and then by turning one picture onto the other until they correlate
+best (Evangelidis & Psarakis, IEEE PAMI 30, 2008).
 """
 
 from __future__ import annotations
@@ -18,18 +18,12 @@ __all__ = ["alike_at_scale", "middle_of", "overlay", "read_thumb"]
 Floats = NDArray[np.float32]
 Grid = TypeVar("Grid", NDArray[np.float32], NDArray[np.float64])
 
-_FEATURES: Final = 300
-"""Features looked for in a thumbnail at most."""
-_FAST: Final = 7
-"""Threshold of FAST corners in code values (OpenCV's default, 20, finds too few in small pictures)."""
-_PATCH_PX: Final = 17
-"""Patch that describes a feature, half of OpenCV's 31: thumbnails are small."""
-_FEWEST: Final = 12
-"""Features that must agree on how one thumbnail lies on the other."""
+_UNTIL: Final = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 50, 1e-4)
+"""Rounds at most in which one picture is turned onto the other, and the gain below which it lies well."""
+_SMOOTHED_PX: Final = 5
+"""Width over which pictures are smoothed for it: a start some pixels off still finds its way."""
 _MOST_SHIFT: Final = 0.25
 """Share of the long side by which two frames of one scene may be turned apart."""
-_SCALES: Final = (0.85, 1.18)
-"""Found magnification over the expected one: beyond this the two don't show one scene."""
 _LEAST_SIDE_PX: Final = 16
 """A smaller thumbnail tells nothing."""
 _SIGNATURE: Final = (8, 12)
@@ -62,60 +56,40 @@ def _correlation(a: Floats, b: Floats) -> float:
     return float((x * y).sum() / size) if size > 0 else 0.0
 
 
-def _even(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Contrast brought to one level, so that exposure does not decide which features are found."""
-    return np.asarray(cv2.createCLAHE(2.0, (4, 4)).apply(picture), np.uint8)
-
-
-def _by_features(a: NDArray[np.uint8], b: NDArray[np.uint8]) -> Floats | None:
-    finder = cv2.ORB.create(
-        _FEATURES, fastThreshold=_FAST, edgeThreshold=_PATCH_PX // 2, patchSize=_PATCH_PX
-    )
-    ka, da = finder.detectAndCompute(_even(a), None)
-    kb, db = finder.detectAndCompute(_even(b), None)
-    if da is None or db is None or len(ka) < _FEWEST or len(kb) < _FEWEST:
-        return None
-    matches = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(da, db)
-    if len(matches) < _FEWEST:
-        return None
-    pa = np.array([ka[m.queryIdx].pt for m in matches], np.float32)
-    pb = np.array([kb[m.trainIdx].pt for m in matches], np.float32)
-    cv2.setRNGSeed(0)
-    found, inside = cv2.estimateAffinePartial2D(pa, pb, ransacReprojThreshold=2.0)
-    if found is None or int(inside.sum()) < _FEWEST:
-        return None
-    return np.asarray(found, np.float32)
-
-
 def overlay(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> float:
     """Likeness of thumbnail `a`, which shows the scene so many times as large, laid over `b`: correlation of
     the gradients where both overlap (1 the same, about 0 unrelated); -1 where it lies nowhere on it."""
     if a.shape != b.shape:
         a = np.asarray(cv2.resize(a, (b.shape[1], b.shape[0]), interpolation=cv2.INTER_AREA))
     height, width = b.shape
-    centre = np.array([width / 2, height / 2])
-    ga, gb = _gradient(a), _gradient(b)
-    start = np.array([[1 / scale, 0, 0], [0, 1 / scale, 0]], np.float32)
-    start[:, 2] = centre * (1 - 1 / scale)
-    features = _by_features(a, b)
-    inside = np.ones((height, width), np.float32)
-    placed = cv2.warpAffine(ga, start, (width, height))
-    window = cv2.createHanningWindow((width, height), cv2.CV_32F)
-    (dx, dy), _ = cv2.phaseCorrelate(placed, gb, window)
-    moved = start.copy()
-    moved[:, 2] += [dx, dy]
+    size = (width, height)
+    ga, gb = middle_of(_gradient(a), 1 / scale), _gradient(b)
+    # Only what `a` shows of it: its rim repeated says nothing.
+    shown = np.zeros(b.shape, np.uint8)
+    rim = [round(n * (1 - 1 / scale) / 2) for n in b.shape]
+    shown[rim[0] : height - rim[0], rim[1] : width - rim[1]] = 255
+    shift, _ = cv2.phaseCorrelate(gb, ga, cv2.createHanningWindow(size, cv2.CV_32F))
+    start = np.array([[1, 0, shift[0]], [0, 1, shift[1]]], np.float32)
+    try:
+        _, turned = cv2.findTransformECC(
+            gb, ga, start.copy(), cv2.MOTION_EUCLIDEAN, _UNTIL, shown, _SMOOTHED_PX
+        )
+    except cv2.error:  # nothing to hold on to
+        turned = start
     best = -1.0
-    for transform in (start, features, moved):
-        if transform is None:
+    for transform in (np.eye(2, 3, dtype=np.float32), start, turned):
+        middle = np.array([width, height]) / 2
+        moved = transform[:, :2] @ middle + transform[:, 2] - middle
+        if float(np.hypot(*moved)) > _MOST_SHIFT * max(size):
             continue
-        found_scale = 1 / max(float(np.hypot(transform[0, 0], transform[1, 0])), 1e-6)
-        offset = transform[:, :2] @ centre + transform[:, 2] - centre
-        shift = float(np.hypot(*offset) / max(width, height))
-        if shift > _MOST_SHIFT or not _SCALES[0] < found_scale / scale < _SCALES[1]:
-            continue
-        where = np.asarray(cv2.warpAffine(inside, transform, (width, height)) > 0.5)
-        laid = np.asarray(cv2.warpAffine(ga, transform, (width, height)), np.float32)
-        best = max(best, _correlation(laid[where], gb[where]))
+        laid, where = (
+            np.asarray(
+                cv2.warpAffine(p, transform, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP),
+                np.float32,
+            )
+            for p in (ga, shown)
+        )
+        best = max(best, _correlation(laid[where > 127], gb[where > 127]))
     return best
 
 

@@ -11,6 +11,7 @@ import re
 import unicodedata
 from collections.abc import Iterable
 from fnmatch import fnmatchcase
+from itertools import takewhile
 from pathlib import PurePosixPath
 from typing import Any, Final
 
@@ -197,7 +198,8 @@ def label_sets(
     # Frames of one folder with the same words carry the same labels: they share one set of them.
     folder_of, folders = pd.factorize(paths.str.replace(r"[^/]*$", "", regex=True))
     tops = [str(PurePosixPath(f"{f}x").parent) for f in folders]
-    root = _common_root(tops)
+    levels = zip(*(PurePosixPath(f).parts for f in tops), strict=False)
+    root = sum(1 for _ in takewhile(lambda level: len(set(level)) == 1, levels))
     by_folder = [_folder_labels(f, root) for f in tops]
     keywords, own = _keywords(frames), own_labels(frames)
     matched = _matched(paths, patterns)
@@ -246,19 +248,6 @@ def _keywords(frames: pd.DataFrame) -> dict[int, tuple[str, ...]]:
     for i in several:
         out[i] = tuple(dict.fromkeys(shared[int(capture[i])]))
     return {i: found for i, found in out.items() if found}
-
-
-def _common_root(folders: list[str]) -> int:
-    """How many leading folders all share."""
-    parts = [PurePosixPath(f).parts for f in folders]
-    if not parts:
-        return 0
-    shared = 0
-    for level in zip(*parts, strict=False):
-        if len(set(level)) > 1:
-            break
-        shared += 1
-    return shared
 
 
 def _folder_labels(folder: str, root: int) -> list[str]:

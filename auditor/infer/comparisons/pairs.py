@@ -16,7 +16,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.comparisons.choose import APERTURE_STOPS, MINUTES, SURE, Chooser, Meeting, Pair
+from auditor.infer.comparisons.choose import (
+    APERTURE_STOPS,
+    MINUTES,
+    SURE,
+    Chooser,
+    Meeting,
+    Pair,
+    converter_factor,
+    pair_scale,
+)
 from auditor.infer.comparisons.image_matching import alike_at_scale
 from auditor.infer.comparisons.labels import (
     CROP,
@@ -29,7 +38,6 @@ from auditor.infer.comparisons.labels import (
     label_sets,
     names_accessory,
 )
-from auditor.infer.comparisons.scale import converter_factor, pair_scale
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
 from auditor.infer.frame_values import days
 from auditor.record.values import flags, numbers, texts, words

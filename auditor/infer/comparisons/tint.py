@@ -1,4 +1,4 @@
-"""The cast of an accessory in words, with the camera's white balance taken into account.
+"""Cast of an accessory, the light that it takes and the corners that it darkens, in words.
 
 A white balance that differs between the two frames of a pair, by setting or by colour temperature,
 would pass for a cast of the filter: such pairs are left out of it. An automatic one may follow the
@@ -12,22 +12,22 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from auditor.infer.comparisons.colour import (
     Cast,
     PairColour,
     cast_of,
-    ciede2000_of_grey,
     evenness_of,
 )
 from auditor.infer.comparisons.pairs import Pair
-from auditor.infer.comparisons.verdict import entry, pairs_to_settle
+from auditor.infer.comparisons.verdict import entry, pairs_to_settle, verdict
 from auditor.infer.criteria import Criteria
+from auditor.infer.frame_values import SHARE_COLUMNS, signal_quantile
 from auditor.model import Finding, LeftOutPairs
 from auditor.record.values import numbers, words
+from auditor.robust import robust_location
 
-__all__ = ["Balance", "cast_entries"]
+__all__ = ["Balance", "Light", "cast_entries", "light_entries"]
 
 _SAME_KELVIN: Final = 0.01
 """Share by which two colour temperatures may differ and count as one setting."""
@@ -35,6 +35,14 @@ _ENOUGH_FIXED: Final = 4
 """So many pairs with a fixed white balance make the automatic ones needless."""
 _NO_CAST: Final = 0.004
 """A cast below this in u'v' is hard to see side by side (common practice, no source)."""
+_LIGHT_SD: Final = 0.03
+"""Scatter in stops that even agreeing pairs have: cameras time and stop down to a thirtieth of a stop."""
+_LOST_LEAST: Final = 0.1
+"""Stops of light below which none counts as lost: a third of the step that a camera sets."""
+_DARKER_LEAST: Final = 0.15
+"""Stops by which corners are darker before anybody sees it (common practice, no source)."""
+_CHANGING: Final = 0.5
+"""A pair whose light differs by so many stops from the others' was taken in changing light."""
 
 DIFFERS: Final = "the white balance differs between the two frames"
 AUTOMATIC: Final = "the white balance was automatic, and others had a fixed one"
@@ -139,16 +147,71 @@ def _cast_entry(
         note = "an automatic white balance may have hidden part of an even cast, or added to it"
     return {
         **entry("cast", None, cast.size, cast.low, cast.high, cast.count, "u'v'", text),
-        "delta_uv": _shift(cast.shift),
-        "ciede2000": ciede2000_of_grey(cast.channels),
+        "delta_uv": cast.shift.tolist(),
         "even": not uneven,
-        "neutral_areas_uv": _shift(cast.neutral_uv),
-        "matched_areas_uv": _shift(cast.matched_uv),
         "found": cast.found or uneven,
         "automatic_white_balance": automatic,
         "note": note,
     }
 
 
-def _shift(values: NDArray[np.float64]) -> list[float] | None:
-    return [float(v) for v in values] if np.isfinite(values).all() else None
+class Light:
+    """Exposure and brightness of every frame, in stops."""
+
+    def __init__(self, frames: pd.DataFrame) -> None:
+        n, t, iso = (numbers(frames, k) for k in ("f_number", "exposure_time_s", "iso"))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            self.exposure = np.log2(t * iso / 100 / n**2)
+        self.exposure[~np.isfinite(self.exposure)] = np.nan
+        self._shares = [numbers(frames, k).astype(np.float32) for k in SHARE_COLUMNS]
+        self.raw = words(frames, "source") == "raw"
+
+    def middle(self, row: int) -> float:
+        """log2 of the median signal, from the stored histogram; NaN where there is none."""
+        shares = np.array([[s[row] for s in self._shares]])
+        return float(signal_quantile(shares, 0.5)[0]) if shares.sum() > 0 else float("nan")
+
+
+def light_entries(
+    pairs: list[Pair], colours: list[PairColour | None], light: Light, criteria: Criteria
+) -> list[Finding]:
+    """Light lost, from exposure and pictures; vignetting from the pictures."""
+    values, by_picture = [], 0
+    for pair, colour in zip(pairs, colours, strict=True):
+        more = light.exposure[pair.labelled] - light.exposure[pair.bare]
+        if colour is not None:
+            seen = colour.light
+            by_picture += bool(np.isfinite(more))
+        else:
+            seen = light.middle(pair.labelled) - light.middle(pair.bare)
+        values.append(seen - more)
+    out: list[Finding] = []
+    stops = np.array(values)
+    middle = robust_location(stops, _LIGHT_SD)
+    if middle.count:
+        low, high = middle.bounds(criteria.interval)
+        odd = int(np.sum(np.abs(stops - middle.value) > _CHANGING))
+        text = verdict(
+            low, high, middle.count, _LOST_LEAST,
+            (f"takes {-middle.value:.1f} stops of light", f"{middle.value:.1f} stops more light",
+             "no light lost"), " stops",
+        )  # fmt: skip
+        if odd:
+            text += f"; {odd} pairs in changing light count for little"
+        out.append({
+            **entry("light", None, middle.value, low, high, middle.count, "stops", text),
+            "lost_stops": -middle.value, "from_pictures": by_picture,
+        })  # fmt: skip
+    corners = np.array([c.corner for c in colours if c is not None])
+    middle = robust_location(corners, _LIGHT_SD)
+    if middle.count:
+        low, high = middle.bounds(criteria.interval)
+        text = verdict(
+            low, high, middle.count, _DARKER_LEAST,
+            (f"corners darker by {-middle.value:.1f} stops",
+             f"corners brighter by {middle.value:.1f} stops", "no darker corners found"), " stops",
+        )  # fmt: skip
+        out.append(
+            entry("vignetting", "corner", middle.value, low, high, middle.count, "stops", text)
+        )
+    return out

@@ -29,7 +29,7 @@ from auditor.infer.decisions.common import (
     holm,
     usable,
 )
-from auditor.infer.frame_values import EDGES, OPPOSITE_EDGE, log_sharpness, near_and_far
+from auditor.infer.frame_values import EDGES, OPPOSITE_EDGE, log_sharpness, near_and_far, some_of
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import FocusBias
 from auditor.record.values import numbers, words
@@ -212,9 +212,8 @@ def _line(x: Floats, y: Floats, at: Floats) -> Floats:
     """Value at `at` of a robust line (Theil 1950, Sen 1968); of the median where x hardly varies."""
     if len(x) < _OTHER_WAY:
         return np.full(len(at), np.nan)
-    if len(x) > _MOST_LINE:
-        pick = np.random.default_rng(0).choice(len(x), _MOST_LINE, replace=False)
-        x, y = x[pick], y[pick]
+    pick = some_of(np.arange(len(x)), _MOST_LINE)
+    x, y = x[pick], y[pick]
     if np.ptp(x) < 0.5:
         return np.full(len(at), float(np.median(y)))
     first, second = np.triu_indices(len(x), 1)

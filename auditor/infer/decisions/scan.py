@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.robust import BISQUARE_CUT, bisquare_weight, low_middle_high, scale_of
+from auditor.robust import BISQUARE_CUT, bisquare_weight, half_width, low_middle_high, scale_of
 
 __all__ = ["Candidate", "Change", "Series", "described", "likeliest"]
 
@@ -45,9 +45,6 @@ _FEW_ALIKE: Final = 5
 _WINDOWS: Final = (0.2, 0.8)
 """Cuts (log MTF50) where failed frames lie below: five times the scatter of sound frames, and one that holds
 both sides of a lens that was dropped (40% softer, `tests/infer/test_decisions.py`)."""
-_LOST: Final = 0.12
-"""Log MTF50 off its side's level from which a frame no longer says to which side it belongs: three
-times the scatter of sound frames."""
 _ROUNDS: Final = 12
 """Rounds of weights, of a level and of a regression."""
 
@@ -105,12 +102,13 @@ class _Sums:
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """The most likely change of a series: at which block of outings, and its chance probability."""
+    """The most likely change of a series, and its chance probability."""
 
     series: Series
     design: Floats
     blocks: Codes
-    split: int
+    steps: Floats
+    """Step in standard errors after each block of outings but the last, -1 where nothing can be told."""
     rng: np.random.Generator
     p: float
 
@@ -122,12 +120,11 @@ def likeliest(series: Series, seed: int = 0) -> Candidate | None:
         return None
     design = _design(len(series.value), series.factors)
     sums = _sums(series, design, blocks)
-    best, split = _statistic(sums, np.arange(len(sums.count))[None])
-    if split[0] < 0:
+    (steps,) = _statistic(sums, np.arange(len(sums.count))[None])
+    if steps.max() < 0:
         return None
     rng = np.random.default_rng(seed)
-    p = _chance(sums, float(best[0]), rng)
-    return Candidate(series, design, blocks, int(split[0]), rng, p)
+    return Candidate(series, design, blocks, steps, rng, _chance(sums, float(steps.max()), rng))
 
 
 def sharp_level(value: Floats) -> float:
@@ -214,9 +211,9 @@ def _sums(series: Series, design: Floats, blocks: Codes) -> _Sums:
     return _Sums(np.stack(score), np.stack(weights), np.stack(columns), frames)
 
 
-def _statistic(sums: _Sums, order: Codes) -> tuple[Floats, Codes]:
-    """Largest step in standard errors over all splits and windows, for each order (R, B) of the
-    blocks, and the first block after it; -1 where no split leaves enough on both sides.
+def _statistic(sums: _Sums, order: Codes) -> Floats:
+    """Step in standard errors, the larger of all windows, at each split (R, B - 1) of each order (R, B) of the
+    blocks; -1 where a split leaves too little on either side.
 
     A step's estimate given the other columns is the weighted residuals' sum over what is left of the
     step's information when theirs is taken off (Frisch & Waugh, Econometrica 1, 1933).
@@ -238,9 +235,7 @@ def _statistic(sums: _Sums, order: Codes) -> tuple[Floats, Codes]:
         value = np.maximum(
             value, np.where(good, np.abs(step) / np.sqrt(np.maximum(rest, 1e-9)), -1)
         )
-    best = value.argmax(1)
-    top = value[np.arange(len(value)), best]
-    return top, np.where(top < 0, -1, best + 1)
+    return value
 
 
 def _chance(sums: _Sums, found: float, rng: np.random.Generator) -> float:
@@ -249,67 +244,46 @@ def _chance(sums: _Sums, found: float, rng: np.random.Generator) -> float:
     beyond = done = 0
     while done < _SHUFFLES and beyond < _BEYOND:
         order = rng.permuted(np.tile(np.arange(len(sums.count)), (_BEYOND, 1)), axis=1)
-        value, _ = _statistic(sums, order)
-        beyond += int((value >= found - 1e-12).sum())
+        beyond += int((_statistic(sums, order).max(1) >= found - 1e-12).sum())
         done += _BEYOND
     return (beyond + 1) / (done + 1)
 
 
 def _stepped(
     series: Series, design: Floats, after: NDArray[np.bool_], rows: Codes | slice = slice(None)
-) -> tuple[float, Floats]:
-    """Size of the step, and values freed of the other columns, (n,), so that the earlier level is 0."""
+) -> float:
+    """Size of the step."""
     value, later = series.value[rows], after[rows]
     cut, start = None, 0.0
     if series.sharp:
         # A great step would take one side for failed: each begins from the level of its own sharp frames.
         cut, start = _WINDOWS[0], sharp_level(value[later]) - sharp_level(value[~later])
     beta, _ = _fit(value - start * later, np.column_stack([design[rows], later]), cut)
-    return start + float(beta[-1]), series.value - design @ beta[:-1]
-
-
-def _gains(freed: Floats, size: float, blocks: Codes, sharp: bool) -> Floats:
-    """(B,) by how much each block lies nearer to the later level than to the earlier; the loss grows
-    no further beyond some distance, so that failed frames have no say."""
-    lost = _LOST
-    if not sharp:
-        lost = 3 * scale_of(np.minimum(np.abs(freed), np.abs(freed - size))) + 1e-9
-    loss = [np.minimum((off / lost) ** 2, 1) for off in (freed, freed - size)]
-    return np.asarray(np.bincount(blocks, loss[0] - loss[1]), float)
-
-
-def _split_of(gain: Floats, count: Floats) -> int:
-    """First block of the later side that leaves every block nearest to its own side's level."""
-    at = np.arange(1, len(gain))
-    left = np.cumsum(count)[:-1]
-    allowed = (left >= FEW_FRAMES) & (left <= count.sum() - FEW_FRAMES)
-    allowed &= (at >= FEW_OUTINGS) & (at <= len(gain) - FEW_OUTINGS)
-    return int(at[np.where(allowed, np.cumsum(gain)[:-1], np.inf).argmin()])
+    return start + float(beta[-1])
 
 
 def described(found: Candidate, share: float) -> Change:
-    """Date and size with intervals, by drawing the outings of each side anew."""
-    series, design, blocks, split = found.series, found.design, found.blocks, found.split
-    count = np.bincount(blocks).astype(float)
+    """Size, with an interval by drawing the outings of each side anew, and date, whose interval holds every
+    split whose likelihood falls short of the best one's by no more than chance has it (likelihood ratio:
+    Wilks, Ann. Math. Stat. 9, 1938)."""
+    series, design, blocks, steps = found.series, found.design, found.blocks, found.steps
+    split = int(steps.argmax()) + 1
     after = blocks >= split
-    size, freed = _stepped(series, design, after)
-    gain = _gains(freed, size, blocks, series.sharp)
-    rows = [np.flatnonzero(blocks == b) for b in range(len(count))]
+    size = _stepped(series, design, after)
+    rows = [np.flatnonzero(blocks == b) for b in range(len(steps) + 1)]
     first = np.array([series.day[r].min() for r in rows])
     last = np.array([series.day[r].max() for r in rows])
-    sizes, days = [], []
+    likely = np.flatnonzero(np.maximum(steps, 0) ** 2 >= steps.max() ** 2 - half_width(share) ** 2)
+    sizes = []
     for _ in range(_DRAWS):
-        earlier = np.sort(found.rng.integers(0, split, split))
-        later = np.sort(found.rng.integers(split, len(rows), len(rows) - split))
-        pick = np.concatenate([earlier, later])
-        at = _split_of(gain[pick], count[pick])
-        days += [last[pick[at - 1]], first[pick[at]]]
-        sizes.append(_stepped(series, design, after, np.concatenate([rows[b] for b in pick]))[0])
+        earlier = found.rng.integers(0, split, split)
+        later = found.rng.integers(split, len(rows), len(rows) - split)
+        pick = np.concatenate([rows[b] for b in np.concatenate([earlier, later])])
+        sizes.append(_stepped(series, design, after, pick))
     low, _, high = low_middle_high(sizes, share)
-    earliest, _, latest = low_middle_high(days, share)
     return Change(
         day=float((last[split - 1] + first[split]) / 2),
-        day_low=float(min(earliest, last[split - 1])), day_high=float(max(latest, first[split])),
+        day_low=float(last[likely[0]]), day_high=float(first[likely[-1] + 1]),
         size=size, low=float(min(low, size)), high=float(max(high, size)),
         before=int((~after).sum()), after=int(after.sum()), p=found.p,
     )  # fmt: skip

@@ -22,7 +22,7 @@ from auditor.infer.decisions.common import iso_day, usable
 from auditor.infer.frame_values import days
 from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.model import DustSpot
-from auditor.record import DUST_F_NUMBER, DUST_GRID, Dust, dust_shape, unpack_dust
+from auditor.record import DUST_F_NUMBER, Dust, dust_shape, unpack_dust
 from auditor.record.pictures import PictureSource, fetch_pictures
 from auditor.record.values import as_texts, numbers, words
 from auditor.robust import scale_of
@@ -84,24 +84,20 @@ class _Shots:
         """Of these frames, how sure (0 where nothing is known) and the unrest at f/16 (infinite there)."""
         for i in range(first, end):
             dust = unpack_dust(self.packed[i])
-            if dust is not None:
+            if dust is None:
+                yield np.zeros(self.shape, np.float32), np.full(self.shape, np.inf, np.float32)
+            else:
                 yield _laid(dust, self.shape, float(self.f_number[i]))
 
     def at(self, spots: Sequence[_Spot]) -> tuple[Floats, Floats]:
         """Depth at some places and its standard deviation, both as at f/16, (spots, m) each."""
-        depth = np.zeros((len(spots), len(self.day)))
-        error = np.full_like(depth, np.inf)
-        for i, packed in enumerate(self.packed if spots else ()):
-            dust = unpack_dust(packed)
-            if dust is None:
-                continue
-            for k, spot in enumerate(spots):
-                sure, unrest = _place(
-                    dust, (spot.row + 0.5) / self.shape[0], (spot.col + 0.5) / self.shape[1]
-                )
-                scale = (_AT / self.f_number[i]) ** 2
-                if np.isfinite(sure):
-                    depth[k, i], error[k, i] = sure * unrest * scale, unrest * scale
+        error = np.full((len(spots), len(self.day)), np.inf)
+        depth = np.zeros_like(error)
+        where = np.array([s.row for s in spots]), np.array([s.col for s in spots])
+        for i, (sure, unrest) in enumerate(self.maps(0, len(self.day)) if spots else ()):
+            error[:, i] = unrest[where]
+            known = np.isfinite(error[:, i])
+            depth[known, i] = sure[where][known] * error[known, i]
         return depth, error
 
 
@@ -230,14 +226,6 @@ def _laid(dust: Dust, shape: tuple[int, int], f_number: float) -> tuple[Plane, P
     unrest = nearest(dust.unrest) * np.float32((_AT / f_number) ** 2)
     known = np.isfinite(sure) & (unrest > 0)
     return np.where(known, sure, np.float32(0)), np.where(known, unrest, np.float32(np.inf))
-
-
-def _place(dust: Dust, y: float, x: float) -> tuple[float, float]:
-    height, width = dust.sure.shape
-    columns, rows = DUST_GRID
-    return float(dust.sure[int(y * height), int(x * width)]), float(
-        dust.unrest[int(y * rows), int(x * columns)]
-    )
 
 
 def _spots(shots: _Shots) -> list[tuple[_Spot, float]]:

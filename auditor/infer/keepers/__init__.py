@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from auditor.infer.keepers.find import count_verdicts, find_keepers, list_keepers
+from auditor.infer.keepers.find import count_verdicts, list_keepers
 from auditor.infer.keepers.handheld import handheld_limits
 from auditor.infer.keepers.judge import CAUSES, judge_frames
 from auditor.infer.keepers.settings import settings_to_avoid
@@ -10,7 +10,6 @@ from auditor.infer.keepers.settings import settings_to_avoid
 __all__ = [
     "CAUSES",
     "count_verdicts",
-    "find_keepers",
     "handheld_limits",
     "judge_frames",
     "list_keepers",

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.keepers.judge import PLAIN_STREAKS, judge_frames
+from auditor.infer.keepers.judge import PLAIN_STREAKS
 from auditor.model import Keeper, Verdicts
 
-__all__ = ["MOST", "count_verdicts", "find_keepers", "list_keepers"]
+__all__ = ["MOST", "count_verdicts", "list_keepers"]
 
 Block = Mapping[str, Any]
 
@@ -40,15 +40,8 @@ SETTINGS: Final = (
 )
 
 
-def find_keepers(
-    frames: pd.DataFrame, lenses: Sequence[Block], bodies: Sequence[Block], criteria: Criteria
-) -> list[Keeper]:
-    """Frames softer or noisier than their settings had to be, the surest first (contract keys)."""
-    return list_keepers(frames, judge_frames(frames, lenses, bodies, criteria), criteria)
-
-
 def list_keepers(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria) -> list[Keeper]:
-    """The same from verdicts that were made before."""
+    """Frames softer or noisier than their settings had to be, by their verdicts, the surest first (contract keys)."""
     frames = frames.reset_index(drop=True)
     chosen = np.flatnonzero((verdicts["soft"] | verdicts["noisy"]).to_numpy())
     if not len(chosen):

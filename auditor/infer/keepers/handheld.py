@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit
+from scipy.optimize import minimize
 
 from auditor.infer.criteria import Criteria
 from auditor.model import Handheld
@@ -46,12 +46,8 @@ SLOPE_PRIOR: Final = (0.2, 1.1)
 of three; weak, so that ten shaken frames outweigh it."""
 START: Final = (-2.0, 0.2)
 """Where the fit begins: log-odds at the rule of thumb (one frame in eight shaken), ln slope."""
-ROUNDS: Final = 60
-"""Steps of a fit at most; four to ten were taken in 80% of drawn sets of 20 to 500 frames, 20 at most."""
-SETTLED: Final = 1e-4
-"""Step (log-odds, ln slope) at which a fit has come to its end; limits are given to a hundredth of a stop."""
-FAINT_INFORMATION: Final = 1e-4
-"""Of the log-odds, so that a draw without a shaken frame, which knows no end, stays finite."""
+SETTLED: Final = 0.003
+"""Error (log-odds, ln slope) at which a fit has come to its end; limits are given to a hundredth of a stop."""
 LEAST_SLOPE: Final = 0.15
 """Log-odds per stop below which shake does not grow with shutter time: nine stops would be needed from one
 frame in five to one in two."""
@@ -137,36 +133,15 @@ def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
     """
     mean, sd = SLOPE_PRIOR
 
-    def cost(p: Floats) -> tuple[Floats, Floats]:
-        """Penalised negative log likelihood (D,), and the chance of shake at each of `stops` (D, n)."""
-        log_odds = p[:, :1] + np.exp(p[:, 1:]) * stops
-        likelihood = (shaken * log_odds - count * np.logaddexp(0, log_odds)).sum(1)
-        return 0.5 * ((p[:, 1] - mean) / sd) ** 2 - likelihood, expit(log_odds)
+    def cost(p: Floats, frames: Floats, moved: Floats) -> float:
+        """Penalised negative log likelihood."""
+        log_odds = p[0] + np.exp(p[1]) * stops
+        likelihood = moved @ log_odds - frames @ np.logaddexp(0, log_odds)
+        return float(0.5 * ((p[1] - mean) / sd) ** 2 - likelihood)
 
-    at = np.tile(START, (len(count), 1))
-    least, chance = cost(at)
-    going = np.ones(len(at), bool)
-    for _ in range(ROUNDS):
-        # A step of Fisher scoring, halved until it gains (McCullagh & Nelder, Generalized Linear
-        # Models, 1989, ch. 2.5).
-        growth = np.exp(at[:, 1:]) * stops
-        slopes = np.stack([np.ones_like(growth), growth], axis=1)  # (D, 2, n)
-        weight = count * chance * (1 - chance)
-        information = (slopes * weight[:, None]) @ np.swapaxes(slopes, 1, 2)
-        information += np.diag([FAINT_INFORMATION, 1 / sd**2])
-        gradient = (slopes @ (shaken - count * chance)[:, :, None])[:, :, 0]
-        gradient[:, 1] -= (at[:, 1] - mean) / sd**2
-        step = np.linalg.solve(information, gradient[:, :, None])[:, :, 0]
-        reached, there = cost(at + step)
-        while (worse := going & (reached > least) & (np.abs(step).max(1) > SETTLED)).any():
-            step[worse] /= 2
-            reached, there = cost(at + step)
-        gained = going & (reached <= least)
-        at[gained] += step[gained]
-        least, chance = np.where(gained, reached, least), np.where(gained[:, None], there, chance)
-        going = gained & (np.abs(step).max(1) >= SETTLED)
-        if not going.any():
-            break
-    slope = np.exp(at[:, 1])
-    reach = (np.log(SHAKEN / (1 - SHAKEN)) - at[:, 0]) / slope
-    return np.where(slope < LEAST_SLOPE, np.nan, reach)
+    sets = zip(count, shaken, strict=True)
+    at, ln_slope = np.transpose(
+        [minimize(cost, START, s, "Nelder-Mead", tol=SETTLED).x for s in sets]
+    )
+    reach = (np.log(SHAKEN / (1 - SHAKEN)) - at) / np.exp(ln_slope)
+    return np.where(np.exp(ln_slope) < LEAST_SLOPE, np.nan, reach)

@@ -1,31 +1,35 @@
 """Which frames came out blurred or noisier than their settings had to be, and the likely cause.
 
 A frame is judged by its sharpest plane: `evidence` tells how far the sharpest edges of each direction fall
-short of what the lens allows, `model` how likely that is a failure. A frame in which something is as sharp as
+short of what the lens allows, `FrameModel` how likely that is a failure. A frame in which something is as sharp as
 it can be is none, whatever else is soft. It is also named when its aperture itself costs more than is
 acceptable, and when it is noisy. Only what is more likely than not, and shows at the output size, counts.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import near_and_far, shown_sharpness
-from auditor.infer.keepers.evidence import frame_evidence
+from auditor.infer.keepers.evidence import CAUSE_FEATURES, FEATURES, frame_evidence
 from auditor.infer.keepers.expected import Allowed, allowed_by_settings
-from auditor.infer.keepers.model import frame_model
 from auditor.infer.keepers.noise import judge_noise
 from auditor.record import ZONES
 from auditor.record.pools import pools
 from auditor.record.values import flags, numbers, words
 
-__all__ = ["CAUSES", "PLAIN_STREAKS", "judge_frames"]
+__all__ = ["CAUSES", "PLAIN_STREAKS", "FrameModel", "frame_model", "judge_frames"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -73,6 +77,40 @@ HALF_TURN_DEG: Final = 180
 LOW_ISO: Final = 200.0
 """Up to here noise is not the ISO's doing: the lowest of nearly every camera (common practice, no
 source)."""
+
+
+@dataclass(frozen=True)
+class FrameModel:
+    """Whether a frame is sound, and if not, whether it moved or missed focus: two logistic regressions over the
+    features of `evidence`, with an intercept and a coefficient for each feature in its own units.
+
+    They lie in `frame_model.json`, which `scripts/calibrate` writes: from photographs that two people judged at
+    100%, from photographs seen through known optics and from drawn frames with known faults; the file says from
+    how many of each, and how well.
+    """
+
+    fault: Mapping[str, float]
+    shake: Mapping[str, float]
+
+    def chance_of_fault(self, evidence: pd.DataFrame) -> Floats:
+        """Chance (0 to 1) that two people looking at 100% would call the frame blurred; NaN unmeasured."""
+        return _chance(self.fault, evidence, FEATURES)
+
+    def chance_of_shake(self, evidence: pd.DataFrame) -> Floats:
+        """Chance that a blurred frame moved rather than missed focus."""
+        return _chance(self.shake, evidence, CAUSE_FEATURES)
+
+
+def _chance(of: Mapping[str, float], evidence: pd.DataFrame, names: tuple[str, ...]) -> Floats:
+    logit = of["intercept"] + sum(of[n] * evidence[n].to_numpy(float) for n in names)
+    return np.asarray(expit(logit))
+
+
+@cache
+def frame_model() -> FrameModel:
+    """The model that comes with the package."""
+    held = json.loads(files(__package__).joinpath("frame_model.json").read_text("utf-8"))
+    return FrameModel(held["fault"], held["shake"])
 
 
 def judge_frames(

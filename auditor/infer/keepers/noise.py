@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import SHARE_COLUMNS
+from auditor.infer.frame_values import SHARE_COLUMNS, signal_quantile
 from auditor.infer.keepers.expected import Allowed
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS, tone_column
 from auditor.record.values import numbers
@@ -70,16 +70,12 @@ def _tones(frames: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
             [s / (numbers(part, f"{tone_column(s)}_sigma") * scale) for s in TONE_SIGNALS]
         )
         shares = np.column_stack([numbers(part, c) for c in SHARE_COLUMNS])
-        with np.errstate(invalid="ignore"):
-            cumulative = np.cumsum(shares, axis=1)
-            cumulative /= np.maximum(cumulative[:, -1:], 1e-12)
-        seen = np.isfinite(cumulative).all(1)
-        cumulative[~np.isfinite(cumulative)] = 1
-        # Upper edge of the bin in which this share of the pixels is reached.
-        white, half = (
-            np.where(seen, edges[1:][np.argmax(cumulative >= share, axis=1)], np.nan)
-            for share in (NEARLY_ALL, 0.5)
-        )
+        seen = np.isfinite(shares).all(1)
+        white, half = np.full((2, len(part)), np.nan)
+        for column, share in ((white, NEARLY_ALL), (half, 0.5)):
+            # Upper edge of the bin in which this share of the pixels is reached.
+            reached = np.searchsorted(edges, signal_quantile(shares[seen], share))
+            column[seen] = edges[np.minimum(reached, len(edges) - 1)]
         nearest = np.argmin(np.abs(tone - np.nan_to_num(half, nan=TYPICAL_SIGNAL)[:, None]), axis=1)
         out[0, here] = snr[:, TONE_SIGNALS.index(0.18)]
         out[1, here] = snr[np.arange(len(part)), nearest]

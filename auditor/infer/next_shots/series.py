@@ -2,8 +2,8 @@
 
 A series is proposed where it would change what the card says or how far that is to be trusted:
 the sweet spot is not known to a third of a stop, an end of the pin-sharp range not to two thirds, the
-curve is still rising where the archive ends, apertures between are missing, the evidence is thin or
-fair, or one side may be softer. A lens that is settled is not named.
+curve is still rising where the archive ends, apertures between are missing, or the evidence is thin
+or fair. A lens that is settled is not named.
 """
 
 from __future__ import annotations
@@ -53,14 +53,9 @@ _UNKNOWN_TO: Final = (11.0, 22.0)
 surely has taken over, and where most lenses end (common practice, no source)."""
 _STILL_RISING: Final = 8.0
 """A lens that still gets sharper at an f-number below this is wanted further."""
-_SIDE_RATIO: Final = 0.95
-"""A side as soft as this against the mean of both is worth a look: a twentieth of MTF50 is seen
-(`comparisons.verdict.ENOUGH`)."""
-_SIDE_FRAMES: Final = 8
-"""Frames that tell a side by a twentieth, at a scatter of 0.035 times the root of two."""
 SLIGHT: Final = 0.02
-"""What an answer is worth for each frame, as a share of MTF50 or noise, on which little of it hangs: a softer
-side, shaken frames among a lens's own, the darkest tones (common practice, no source)."""
+"""What an answer is worth for each frame, as a share of MTF50 or noise, on which little of it hangs: shaken
+frames among a lens's own, the darkest tones (common practice, no source)."""
 SMALL_FOCAL_MM: Final = 10.0
 """Lenses this short sit before small sensors: their focal lengths have decimals, and they have few apertures,
 phones a single one."""
@@ -106,7 +101,7 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
         _gaps(part, wanted, reasons)
         _evidence(part, wanted, reasons)
     if not wanted:
-        return _sides(lens, part)
+        return None
     apertures = some_of(sorted(wanted))
     each = _frames_each(part, criteria)
     before = _half_width(part, apertures)
@@ -239,21 +234,6 @@ def _evidence(part: Block, wanted: set[float], reasons: list[str]) -> None:
 
 def _few_days(part: Block) -> bool:
     return any("outing" in reason for reason in part["reasons"])
-
-
-def _sides(lens: Block, part: Block) -> tuple[Shot, float] | None:
-    """A lens whose sides may differ, but not surely."""
-    sides = part.get("sides")
-    if not sides or sides["verdict"] != "cannot tell":
-        return None
-    ratios = [sides[s] for s in ("left", "right") if sides[s] is not None]
-    if not ratios or min(ratios) > _SIDE_RATIO:
-        return None
-    wide = part["apertures"][0]["f_number"]
-    reasons = [f"one side may be softer ({100 * (1 - min(ratios)):.0f}% below the mean of both)"]
-    gain = "decentred or not"
-    shot = _entry(lens, part, [wide], _SIDE_FRAMES, reasons, gain)
-    return shot, SLIGHT * part["frames"]
 
 
 def _frames_each(part: Block, criteria: Criteria) -> int:
