@@ -1,14 +1,12 @@
 """Intervals of a fitted curve.
 
-Frames of one scene, burst or outing share light, wind, objects and focus habits: they are not
-independent. Their scores are summed by outing (by scene, where outings are few), and the spread of
-these sums gives the covariance of the optics (the cluster-robust sandwich: Liang & Zeger, Biometrika 73,
-1986), widened like Student's t where clusters are few; shares of frames and their scatter count as known,
-as leaving them open made no interval better. Added is what more frames would not take
-away, as large as the archive shows it to be: what objects are soft themselves, what figures that differ
-may have in common, what the camera's sharpening does beyond the textbook's; and how far the lens may
-lie beyond the sharpest of frames that all lack something, which counts for much where frames are few
-(`beyond_frames`).
+What the frames decide is the likelihood's own information on the optics, with shares of frames and their
+scatter as they are found. Frames of one scene are not independent; scores summed by outing or scene (the
+cluster-robust sandwich) let two points in a hundred more hold where every frame was there four times, elsewhere
+none. Added is what more frames would not take away, as large as the archive shows it to be: what objects are soft
+themselves, what figures that differ may have in common, what the camera's sharpening does beyond the textbook's; and
+how far the lens may lie beyond the sharpest of frames that all lack something, which counts for much where frames
+are few (`beyond_frames`).
 """
 
 from __future__ import annotations
@@ -20,13 +18,12 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri, stdtrit
+from scipy.special import ndtr, ndtri
 
 from auditor.infer.lenses.beyond_frames import Beyond
 from auditor.infer.lenses.curve_data import cell_sums
 from auditor.infer.lenses.excess import Excess
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.likelihood import Expectation, Model
 from auditor.infer.lenses.physics import Optics
 from auditor.infer.lenses.shared_errors import (
     HALF_NORMAL_MEDIAN,
@@ -41,10 +38,6 @@ Floats = NDArray[np.float64]
 
 _STEP: Final = 0.004
 """Step (logarithms) for derivatives of the score."""
-_OUTINGS: Final = 6
-"""Outings from which they, not scenes, are the clusters."""
-_MODEL: Final = 8.0
-"""Clusters' worth of trust in the model's own covariance: few clusters know little of their spread."""
 _DRAWS: Final = 400
 """Plausible curves: their 5% ends are good to a tenth of the half width."""
 
@@ -77,7 +70,7 @@ class Draws:
 
     @cached_property
     def _drawn(self) -> _Drawn:
-        return _draw(self.fit, self.interval, self.seed)
+        return _draw(self.fit, self.seed)
 
     @cached_property
     def _beyond(self) -> Beyond:
@@ -179,31 +172,13 @@ class Draws:
         return np.asarray(0.5 * nearest / (np.exp(-2 * value) + nearest))
 
 
-def _draw(fit: CurveFit, interval: float, seed: int) -> _Drawn:
-    """`_DRAWS` curves whose central `interval` is the reported interval."""
+def _draw(fit: CurveFit, seed: int) -> _Drawn:
+    """`_DRAWS` plausible curves."""
     rng = np.random.default_rng(seed)
     jacobian = fit.model.optics.jacobian(fit.state.theta)
-    inverse = np.linalg.inv(_information(fit, jacobian))
-    scores = _scores(fit.model, fit.expectation, jacobian)
-    outings, scenes = (
-        np.unique(c, return_inverse=True)[1] for c in (fit.data.outing, fit.data.scene)
-    )
-    cluster = outings if outings.max() + 1 >= _OUTINGS else scenes
-    groups = int(cluster.max()) + 1
-    sums = np.zeros((groups, scores.shape[1]))
-    np.add.at(sums, cluster, scores)
-    sums -= sums.mean(0)
-    score_covariance = sums.T @ sums * groups / max(groups - 1, 1)
-    # The model's own: the scores of frames as if each stood alone.
-    alone = scores - scores.mean(0)
-    score_covariance = (groups * score_covariance + _MODEL * alone.T @ alone) / (groups + _MODEL)
-    score_covariance += np.diag(1 / fit.model.prior[1] ** 2)
-    zones = fit.curve.shape[0]
-    size = len(fit.state.theta)
-    covariance = inverse @ score_covariance @ inverse
-    tail = 0.5 + interval / 2
-    widen = stdtrit(groups - 1 + _MODEL, tail) / ndtri(tail)
-    theta = widen * normal_deviates(rng, _DRAWS, size) @ np.linalg.cholesky(covariance).T
+    covariance = np.linalg.inv(_information(fit, jacobian))
+    zones, size = fit.curve.shape[0], len(fit.state.theta)
+    theta = normal_deviates(rng, _DRAWS, size) @ np.linalg.cholesky(covariance).T
     jacobian = jacobian.reshape(-1, size)
     spread = jacobian @ covariance @ jacobian.T
     weight = 1 / np.diag(spread).reshape(zones, -1).mean(1)
@@ -230,11 +205,6 @@ def _outwards(curve: Floats, weight: Floats) -> Floats:
         )
         out[..., i, :] = reduce(np.minimum, most)
     return out
-
-
-def _scores(model: Model, expectation: Expectation, jacobian: Floats) -> Floats:
-    """(n, P) derivatives of each frame's log likelihood by optics; `jacobian` is that of the state's optics."""
-    return np.einsum("nz,znp->np", expectation.gradient, jacobian[:, model.cell])
 
 
 def _information(fit: CurveFit, jacobian: Floats) -> Floats:

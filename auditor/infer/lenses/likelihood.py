@@ -20,15 +20,7 @@ from auditor.infer.lenses.curve_data import CurveData, sums_of_cells
 from auditor.infer.lenses.excess import STARTS, Excess
 from auditor.infer.lenses.physics import Optics, prior_for
 
-__all__ = [
-    "SCATTER",
-    "SCATTER_WEIGHT",
-    "SHARE_POOL",
-    "SHARE_WEIGHT",
-    "Expectation",
-    "Model",
-    "State",
-]
+__all__ = ["SCATTER", "Expectation", "Model", "State"]
 
 Floats = NDArray[np.float64]
 

@@ -2,8 +2,7 @@
 
 More frames do not take them away. Nothing tells their sign, but the archive tells their size: little where
 sound figures agree; more where they scatter, objects are soft or files are sharpened. How much,
-`scripts/calibrate_intervals` fits: `_SYSTEMATIC`, `_FINISHING`, `_SCATTER`, `_OBJECTS`
-and `_FEW`.
+`scripts/calibrate_intervals` fits: `_SYSTEMATIC`, `_FINISHING`, `_SCATTER` and `_OBJECTS`.
 """
 
 from __future__ import annotations
@@ -16,7 +15,6 @@ from scipy.special import ndtri
 
 from auditor.infer.lenses.curve_data import cell_sums
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.likelihood import SCATTER_WEIGHT
 from auditor.robust import MAD_TO_SD
 
 __all__ = ["HALF_NORMAL_MEDIAN", "SharedErrors", "normal_deviates", "shared_errors"]
@@ -41,10 +39,6 @@ _SCATTER: Final = 1.5
 _OBJECTS: Final = 0.37
 """Share of the error that sound figures state for objects soft themselves that they have in common:
 photographs behind known optics, which state 10%, are off by 5%."""
-_FEW: Final = 0.053
-"""Error (ln MTF50) that sound figures have in common while there is none to tell how much they differ."""
-_FEW_FIGURES: Final = SCATTER_WEIGHT / 2
-"""Sound figures at which half of that is left: half as many as the scatter is trusted by."""
 _UNSURE: Final = 0.012
 """Scatter and objects' softness (ln MTF50) at which half of what frames lack passes for that: the sharpest of
 figures that scatter lie beyond the lens as soon as short of it."""
@@ -72,22 +66,20 @@ class SharedErrors(NamedTuple):
 def shared_errors(fit: CurveFit, draws: int, rng: np.random.Generator) -> SharedErrors:
     """What all frames share, for so many `draws`.
 
-    Its size follows from what the archive shows: how many figures are sound and how these scatter, how soft
-    objects are, how much files are sharpened.
+    Its size follows from what the archive shows: how sound figures scatter, how soft objects are, how much
+    files are sharpened.
     """
     objects = _soft_objects(fit)
     finishing = _FINISHING * float(np.clip(fit.sharpening, 0, 1))
     beyond = fit.state.scatter**2 - _LEAST_SCATTER**2 - finishing**2
     scatter2 = float(np.maximum(beyond, 0).mean())
-    sound = cell_sums(fit.data, fit.expectation.inlier)
-    few = _FEW / (1 + sound.sum() / _FEW_FIGURES)
     level, deviate = normal_deviates(rng, draws, 2).T
     differing = _SCATTER * np.sqrt(scatter2)
-    level *= np.linalg.norm([_SYSTEMATIC, differing, few, _OBJECTS * objects])
+    level *= np.linalg.norm([_SYSTEMATIC, differing, _OBJECTS * objects])
     level -= finishing
     # As far as what frames lack is depth, and none of the sound ones lies on the curve.
     depth = 1 / (1 + (objects**2 + scatter2) / _UNSURE**2)
-    reach = depth * (1 - fit.state.share) ** sound
+    reach = depth * (1 - fit.state.share) ** cell_sums(fit.data, fit.expectation.inlier)
     return SharedErrors(level, deviate, reach, finishing)
 
 
