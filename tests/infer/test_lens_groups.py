@@ -113,8 +113,8 @@ def test_a_converter_is_a_comparison_with_its_interval():
         zones = [entry["zones"][zone] for zone in ZONES]
         held += [z["low"] <= true <= z["high"] for z in zones]
         error += [abs(z["difference"] - true) for z in zones]
-    # Of 90% intervals of 30 archives 82% hold; zones of an archive are alike.
-    assert np.mean(held) >= 0.75
+    # Of 90% intervals of 30 archives 99% hold, of equal lenses 96%; zones of an archive are alike.
+    assert np.mean(held) >= 0.85
     assert np.median(error) <= 0.015
 
 
@@ -286,8 +286,9 @@ def test_curves_fitted_together_are_those_fitted_alone():
         LensSpec(lens="Lens B", apertures=(4.0, 8.0), frames=3, pitch_um=6.0, source="raw"),
         LensSpec(lens="Lens C", apertures=(5.6,), frames=1),
     )
-    table = read_table(frames_of(*lenses))
-    data = [curve_data(table, group, group.rows) for group in lens_groups(table.frames)]
+    frames = frames_of(*lenses)
+    table = read_table(frames)
+    data = [curve_data(table, group, group.rows) for group in lens_groups(frames)]
     for one, together in zip(data, fit_curves(data), strict=True):
         (alone,) = fit_curves([one])
         assert together.curve.shape == (3, len(one.f_numbers))

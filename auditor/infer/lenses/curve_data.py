@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from auditor.exposure import f_number_at
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM, LensGroup
-from auditor.infer.lenses.scene_groups import find_scenes
 from auditor.infer.lenses.table import Table
 
 __all__ = ["CurveData", "cell_sums", "curve_data", "sums_of_cells"]
@@ -45,7 +44,6 @@ class CurveData:
     shake_stops: Floats
     """n, log2(exposure time x focal length): 0 at the rule of thumb; NaN when unknown."""
     outing: NDArray[np.int64]
-    scene: NDArray[np.int64]
     row: NDArray[np.int64]
     """n, position in the frame table."""
 
@@ -56,7 +54,6 @@ def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> Curve
     if not len(rows):
         return None
     index, aperture = np.unique(table.aperture[rows], return_inverse=True)
-    scene = find_scenes(table.signature(rows), table.outing[rows], table.burst[rows])
     stated = table.f_number[rows].astype(float)
     f_numbers = np.array([_middle(stated[aperture == j], int(i)) for j, i in enumerate(index)])
     stderr = table.relative_stderr[rows].astype(float)
@@ -65,7 +62,7 @@ def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> Curve
         table.log_mtf50[rows].astype(float), stderr, table.object_error[rows].astype(float),
         aperture, f_numbers,
         group.pixel_pitch_um or PITCH_UNKNOWN_UM, group.source,
-        table.shake_stops[rows].astype(float), table.outing[rows], scene, rows,
+        table.shake_stops[rows].astype(float), table.outing[rows], rows,
     )  # fmt: skip
 
 

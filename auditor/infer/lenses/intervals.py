@@ -1,13 +1,12 @@
 """Intervals of a fitted curve.
 
-Frames of one scene, burst or outing share light, wind, objects and focus habits: they are not
-independent. Their scores are summed by outing (by scene, where outings are few), and the spread of
-these sums gives the covariance of the parameters (the cluster-robust sandwich: Liang & Zeger, Biometrika
-73, 1986), widened like Student's t where clusters are few. Added is what more frames would not take
-away, as large as the archive shows it to be: what objects are soft themselves, what figures that differ
-may have in common, what the camera's sharpening does beyond the textbook's; and how far the lens may
-lie beyond the sharpest of frames that all lack something, which counts for much where frames are few
-(`beyond_frames`).
+What the frames decide is the likelihood's own information on the optics, with shares of frames and their
+scatter as they are found. Frames of one scene are not independent; scores summed by outing or scene (the
+cluster-robust sandwich) let two points in a hundred more hold where every frame was there four times, elsewhere
+none. Added is what more frames would not take away, as large as the archive shows it to be: what objects are soft
+themselves, what figures that differ may have in common, what the camera's sharpening does beyond the textbook's; and
+how far the lens may lie beyond the sharpest of frames that all lack something, which counts for much where frames
+are few (`beyond_frames`).
 """
 
 from __future__ import annotations
@@ -19,20 +18,12 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri, stdtrit
+from scipy.special import ndtr, ndtri
 
 from auditor.infer.lenses.beyond_frames import Beyond
-from auditor.infer.lenses.curve_data import CurveData, cell_sums
-from auditor.infer.lenses.excess import COMPONENTS, Excess
+from auditor.infer.lenses.curve_data import cell_sums
+from auditor.infer.lenses.excess import Excess
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.likelihood import (
-    SCATTER_WEIGHT,
-    SHARE_POOL,
-    SHARE_WEIGHT,
-    Expectation,
-    Model,
-    State,
-)
 from auditor.infer.lenses.physics import Optics
 from auditor.infer.lenses.shared_errors import (
     HALF_NORMAL_MEDIAN,
@@ -47,12 +38,6 @@ Floats = NDArray[np.float64]
 
 _STEP: Final = 0.004
 """Step (logarithms) for derivatives of the score."""
-_OUTINGS: Final = 6
-"""Outings from which they, not scenes, are the clusters."""
-_MODEL: Final = 8.0
-"""Clusters' worth of trust in the model's own covariance: few clusters know little of their spread."""
-_FLOOR: Final = 1e-3
-"""Least curvature of a parameter, so that the information can be inverted."""
 _DRAWS: Final = 400
 """Plausible curves: their 5% ends are good to a tenth of the half width."""
 
@@ -85,7 +70,7 @@ class Draws:
 
     @cached_property
     def _drawn(self) -> _Drawn:
-        return _draw(self.fit, self.interval, self.seed)
+        return _draw(self.fit, self.seed)
 
     @cached_property
     def _beyond(self) -> Beyond:
@@ -187,35 +172,13 @@ class Draws:
         return np.asarray(0.5 * nearest / (np.exp(-2 * value) + nearest))
 
 
-def _draw(fit: CurveFit, interval: float, seed: int) -> _Drawn:
-    """`_DRAWS` curves whose central `interval` is the reported interval."""
+def _draw(fit: CurveFit, seed: int) -> _Drawn:
+    """`_DRAWS` plausible curves."""
     rng = np.random.default_rng(seed)
     jacobian = fit.model.optics.jacobian(fit.state.theta)
-    inverse = np.linalg.inv(_information(fit, jacobian))
-    scores = _scores(fit.model, fit.state, fit.expectation, jacobian)
-    outings, scenes = (
-        np.unique(c, return_inverse=True)[1] for c in (fit.data.outing, fit.data.scene)
-    )
-    cluster = outings if outings.max() + 1 >= _OUTINGS else scenes
-    groups = int(cluster.max()) + 1
-    sums = np.zeros((groups, scores.shape[1]))
-    np.add.at(sums, cluster, scores)
-    sums -= sums.mean(0)
-    score_covariance = sums.T @ sums * groups / max(groups - 1, 1)
-    # The model's own: the scores of frames as if each stood alone.
-    alone = scores - scores.mean(0)
-    score_covariance = (groups * score_covariance + _MODEL * alone.T @ alone) / (groups + _MODEL)
-    score_covariance += _prior_information(fit)
-    zones = fit.curve.shape[0]
-    size = len(fit.state.theta)
-    covariance = (inverse @ score_covariance @ inverse)[:size, :size]
-    # Where the likelihood is nearly flat the sandwich knows no bound; no parameter is less known than
-    # before any frame.
-    bound = np.minimum(1.0, fit.model.prior[1] / np.sqrt(np.diag(covariance)))
-    covariance *= np.outer(bound, bound)
-    tail = 0.5 + interval / 2
-    widen = stdtrit(groups - 1 + _MODEL, tail) / ndtri(tail)
-    theta = widen * normal_deviates(rng, _DRAWS, size) @ _root(covariance).T
+    covariance = np.linalg.inv(_information(fit, jacobian))
+    zones, size = fit.curve.shape[0], len(fit.state.theta)
+    theta = normal_deviates(rng, _DRAWS, size) @ np.linalg.cholesky(covariance).T
     jacobian = jacobian.reshape(-1, size)
     spread = jacobian @ covariance @ jacobian.T
     weight = 1 / np.diag(spread).reshape(zones, -1).mean(1)
@@ -244,103 +207,10 @@ def _outwards(curve: Floats, weight: Floats) -> Floats:
     return out
 
 
-def _scores(model: Model, state: State, expectation: Expectation, jacobian: Floats) -> Floats:
-    """(n, P + Z K + COMPONENTS - 1 + Z) derivatives of each frame's log likelihood by optics, shares on
-    the curve (logit), ln spreads (softmax) and ln scatter^2; `jacobian` is that of the state's optics."""
-    theta = np.einsum("nz,znp->np", expectation.gradient, jacobian[:, model.cell])
-    component = expectation.component
-    seen, excess = component.sum(2), component[:, :, 1:].sum((1, 2))
-    n, at = len(component), model.cell
-    share = np.zeros((n, *state.share.shape))
-    share[np.arange(n), :, at] = component[:, :, 0] - seen * state.share[:, at].T
-    spread = component[:, :, 1:].sum(1) - excess[:, None] * state.spread
-    return np.concatenate([theta, share.reshape(n, -1), spread, expectation.scatter], axis=1)
-
-
 def _information(fit: CurveFit, jacobian: Floats) -> Floats:
-    """Observed information of all parameters of `_scores` with their priors.
-
-    Of one frame, which tells of nothing but its own sharpness, that of its figures alone.
-    """
-    size = len(fit.state.theta)
-    out = _prior_information(fit)
-    if len(fit.data.row) == 1:
-        weight = cell_sums(fit.data, fit.expectation.curvature)
-        out[:size, :size] += np.einsum("zk,zkp,zkq->pq", weight, jacobian, jacobian)
-    else:
-        values, vectors = np.linalg.eigh(-_second_derivatives(fit, jacobian))
-        # Where a mixture is undecided the likelihood may be convex: only the priors hold it there.
-        out += vectors @ np.diag(np.maximum(values, _FLOOR)) @ vectors.T
-    out[:size, :size] += fit.model.order_information(fit.curve, jacobian)
-    return np.asarray(out)
-
-
-def _second_derivatives(fit: CurveFit, jacobian: Floats) -> Floats:
-    """Second derivatives of the log likelihood by the parameters of `_scores`.
-
-    A zone's figures at an aperture know of them by the curve there, the log weights of the spreads and
-    ln scatter^2: derivatives by these, led back to the parameters by the chain rule. Curves count as
-    straight in the parameters of optics (Gauss-Newton): where figures lie off a curve on both sides, its bend
-    only adds noise, and may seem to leave a parameter free.
-    """
-    state = fit.state
-    zones, k, size = jacobian.shape
-    spreads = slice(size + zones * k, size + zones * k + COMPONENTS - 1)
-    chain = np.zeros((zones, k, COMPONENTS + 2, spreads.stop + zones))
-    chain[:, :, 0, :size] = jacobian
-    zone, at = np.indices((zones, k))
-    share = size + zone * k + at
-    chain[zone, at, 1, share] = 1
-    chain[zone, at, 1:-1, share] -= state.share[:, :, None]
-    chain[:, :, 2:-1, spreads] = np.eye(COMPONENTS - 1) - state.spread
-    chain[zone, at, -1, spreads.stop + zone] = 1
-    out = np.einsum("zkap,zkab,zkbq->pq", chain, _by_cell(fit), chain, optimize=True)
-    # What the parameters' own curvature adds.
-    totals = _cell_totals(fit.data, fit.expectation)
-    seen, excess = totals[:, :, 1:-1].sum(2), totals[:, :, 2:-1].sum()
-    out[share, share] -= seen * state.share * (1 - state.share)
-    out[spreads, spreads] -= excess * (np.diag(state.spread) - np.outer(state.spread, state.spread))
-    return np.asarray((out + out.T) / 2)
-
-
-def _cell_totals(data: CurveData, expectation: Expectation) -> Floats:
-    """(Z, K, 1 + COMPONENTS + 1) derivatives of the log likelihood of a zone's figures at an aperture by
-    the curve, the log weights of the spreads and ln scatter^2."""
-    one = expectation.gradient[:, :, None], expectation.component, expectation.scatter[:, :, None]
-    return cell_sums(data, np.concatenate(one, axis=2))
-
-
-def _by_cell(fit: CurveFit) -> Floats:
-    """(Z, K, .., ..) derivatives of `_cell_totals` by the same: by curve and scatter from differences, by
-    the weights in closed form."""
-    data, state, expectation = fit.data, fit.state, fit.expectation
-    nudge = np.exp(_STEP / 2)
-    wider, narrower = (state._replace(scatter=state.scatter * f) for f in (nudge, 1 / nudge))
-    out = np.empty((*fit.curve.shape, COMPONENTS + 2, COMPONENTS + 2))
-    for column, up, down in (
-        (0, fit.model.expectation(state, _STEP), fit.model.expectation(state, -_STEP)),
-        (-1, fit.model.expectation(wider), fit.model.expectation(narrower)),
-    ):
-        change = _cell_totals(data, up) - _cell_totals(data, down)
-        out[:, :, :, column] = change / (2 * _STEP)
-    gradient, scatter = fit.model.by_spread(state)
-    chance = expectation.component
-    out[:, :, 0, 1:-1] = cell_sums(data, gradient - chance * expectation.gradient[:, :, None])
-    out[:, :, -1, 1:-1] = cell_sums(data, scatter - chance * expectation.scatter[:, :, None])
-    alone = chance[:, :, :, None] * np.eye(COMPONENTS)
-    out[:, :, 1:-1, 1:-1] = cell_sums(data, alone - chance[:, :, :, None] * chance[:, :, None])
-    return out
-
-
-def _prior_information(fit: CurveFit) -> Floats:
-    zones = fit.curve.shape[0]
-    # So much ln scatter^2 is known by from so many figures of a normal law.
-    scatter = np.full(zones, SCATTER_WEIGHT / 2)
-    share = (SHARE_POOL * fit.state.share * (1 - fit.state.share)).ravel()
-    own = 1 / fit.model.prior[1] ** 2
-    return np.diag(np.concatenate([own, share, SHARE_WEIGHT[1:], scatter]))
-
-
-def _root(matrix: Floats) -> Floats:
-    values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0)))
+    """Observed information of the optics with their prior; where a mixture is undecided the likelihood may
+    be convex, and only the prior holds it."""
+    up, down = (fit.model.expectation(fit.state, by).gradient for by in (_STEP, -_STEP))
+    weight = np.maximum(cell_sums(fit.data, down - up) / (2 * _STEP), 0)
+    seen = np.einsum("zk,zkp,zkq->pq", weight, jacobian, jacobian)
+    return np.asarray(seen + np.diag(1 / fit.model.prior[1] ** 2))

@@ -20,15 +20,7 @@ from auditor.infer.lenses.curve_data import CurveData, sums_of_cells
 from auditor.infer.lenses.excess import STARTS, Excess
 from auditor.infer.lenses.physics import Optics, prior_for
 
-__all__ = [
-    "SCATTER",
-    "SCATTER_WEIGHT",
-    "SHARE_POOL",
-    "SHARE_WEIGHT",
-    "Expectation",
-    "Model",
-    "State",
-]
+__all__ = ["SCATTER", "Expectation", "Model", "State"]
 
 Floats = NDArray[np.float64]
 
@@ -96,7 +88,7 @@ class Expectation(NamedTuple):
         curve: (..., Z, K), ln MTF50 of the state.
         gradient, curvature: of the log likelihood by the curve (complete-data information).
         component: n x Z x COMPONENTS, chance of each spread.
-        scatter: derivative by ln scatter^2; scatter_moment: n x Z x 2, the moment that estimates it.
+        scatter_moment: n x Z x 2, the moment that estimates scatter.
         inlier: chance that next to nothing is lacking.
         log_density: ln of the likelihood, 0 where a zone was not measured.
     """
@@ -105,7 +97,6 @@ class Expectation(NamedTuple):
     gradient: Floats
     curvature: Floats
     component: Floats
-    scatter: Floats
     scatter_moment: Floats
     inlier: Floats
     log_density: Floats
@@ -235,7 +226,6 @@ class Model:
             np.einsum(_OVER_NODES, pull, off),
             np.einsum(_OVER_NODES, pull, share),
             np.add.reduceat(chance, STARTS, axis=2),
-            0.5 * (around - total) * scatter2,
             moment,
             (chance * (share > _CLEARLY)).sum(2),
             np.log(np.where(self.known[rows], density, 1.0)),
@@ -266,16 +256,6 @@ class Model:
             for first in range(0, len(self.value), _PIECE)
         ]
         return np.asarray(np.log(np.where(self.known, np.concatenate(pieces), 1.0)))
-
-    def by_spread(self, state: State) -> tuple[Floats, Floats]:
-        """n x Z x COMPONENTS: what each spread adds to an expectation's `gradient` and `scatter`."""
-        cells = self._cells(self.optics.curves(state.theta), state)
-        chance, _, off, share, precision, scatter2 = self._points(cells, slice(None))
-        per = chance * precision
-        gradient = np.add.reduceat(per * off * share, STARTS, axis=2)
-        wide = per * (off**2 * precision - 1)
-        scatter = 0.5 * np.add.reduceat(wide, STARTS, axis=2)
-        return gradient, scatter * scatter2[:, :, None]
 
     def step(self, state: State, expectation: Expectation) -> State:
         """Maximisation step."""
@@ -327,11 +307,6 @@ class Model:
         rise = np.diff(curve, axis=-2) * self.used[..., None, :]
         slope = np.where((rise > 0)[..., None], np.diff(jacobian, axis=-3), 0.0)
         return _flat(np.maximum(rise, 0)), _by_parameter(slope)
-
-    def order_information(self, curve: Floats, jacobian: Floats) -> Floats:
-        """(..., P, P), what the order of zones says of the optics where it binds."""
-        slope = self._disorder(curve, jacobian)[1]
-        return np.asarray(np.swapaxes(slope, -1, -2) @ slope / _ORDER**2)
 
     def _shares(self, expectation: Expectation) -> tuple[Floats, Floats]:
         """Shares of a state."""

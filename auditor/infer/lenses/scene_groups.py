@@ -19,7 +19,7 @@ from scipy.sparse.csgraph import connected_components
 
 from auditor.record.values import numbers, texts
 
-__all__ = ["find_scenes", "grey_means", "read_signatures", "scenes_of"]
+__all__ = ["grey_means", "read_signatures", "scenes_of"]
 
 Rows = NDArray[np.int64]
 

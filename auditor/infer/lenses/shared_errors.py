@@ -1,9 +1,8 @@
 """Errors that all frames of a curve share, as large as the archive shows them to be.
 
-More frames do not take them away. Nothing tells their sign, but the archive tells their size: where most
-figures lie on one curve, little is left that they could have in common; where hardly two agree, objects
-are soft or files are sharpened, much is. How much, `scripts/calibrate_intervals` fits: `_SYSTEMATIC`,
-`_FINISHING`, `_SCATTER`, `_OBJECTS` and `_FEW`.
+More frames do not take them away. Nothing tells their sign, but the archive tells their size: little where
+sound figures agree; more where they scatter, objects are soft or files are sharpened. How much,
+`scripts/calibrate_intervals` fits: `_SYSTEMATIC`, `_FINISHING`, `_SCATTER` and `_OBJECTS`.
 """
 
 from __future__ import annotations
@@ -16,7 +15,6 @@ from scipy.special import ndtri
 
 from auditor.infer.lenses.curve_data import cell_sums
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.likelihood import SCATTER_WEIGHT, SHARE_WEIGHT
 from auditor.robust import MAD_TO_SD
 
 __all__ = ["HALF_NORMAL_MEDIAN", "SharedErrors", "normal_deviates", "shared_errors"]
@@ -25,29 +23,22 @@ Floats = NDArray[np.float64]
 
 HALF_NORMAL_MEDIAN: Final = 1 / MAD_TO_SD
 """Median of the absolute value of a standard normal deviate."""
-_LEAST_SYSTEMATIC: Final = 0.003
-"""Error (ln MTF50) that all figures share whatever they show: shape of the profiles, coding. Curves of
-plain steps lie within 1%."""
 _SYSTEMATIC: Final = 0.014
-"""The same where no figure lies on the curve, and where some do, times the fourth power of the share that
-do not: what all differ by they may also have in common."""
-_FINISHING: Final = 0.023
-"""How far sharpening of amount 1 lifts ln MTF50 beyond the textbook's, as the scale of a half-normal, and
-scatter that comes with it: cameras sharpen encoded light and bend its tones, which steepens the middle of an
-edge and hardly ever flattens it. Curves of drawn landscapes that were sharpened by 0.4 to 0.9 and bent by 0.3
-to 0.6 lie 2 to 3% high from f/8 to f/22, their frames scatter by 1 to 2% more."""
-_LEAST_SCATTER: Final = 0.012
+"""Error (ln MTF50) that all figures share whatever they show: shape of the profiles, coding, depth that no
+frame is free of. Curves of drawn landscapes lie 2% low, those of plain steps within 1%."""
+_FINISHING: Final = 0.025
+"""How far sharpening of amount 1 lifts ln MTF50 beyond the textbook's, and scatter that comes with it: cameras
+sharpen encoded light and bend its tones, which steepens the middle of an edge and hardly ever flattens it. Curves
+of drawn landscapes that were sharpened by 0.4 to 0.9 and bent by 0.3 to 0.6 lie 2 to 3% high from f/8 to f/22,
+their frames scatter by 1 to 2% more."""
+_LEAST_SCATTER: Final = 0.014
 """Scatter (ln MTF50) of sound figures beyond their errors up to which it is theirs alone: drawn landscapes
 have as much."""
-_SCATTER: Final = 1.37
+_SCATTER: Final = 1.5
 """What they may have in common, over what they scatter beyond that and finishing."""
-_OBJECTS: Final = 0.39
+_OBJECTS: Final = 0.37
 """Share of the error that sound figures state for objects soft themselves that they have in common:
 photographs behind known optics, which state 10%, are off by 5%."""
-_FEW: Final = 0.053
-"""Error (ln MTF50) that sound figures have in common while there is none to tell how much they differ."""
-_FEW_FIGURES: Final = SCATTER_WEIGHT / 2
-"""Sound figures at which half of that is left: half as many as the scatter is trusted by."""
 _UNSURE: Final = 0.012
 """Scatter and objects' softness (ln MTF50) at which half of what frames lack passes for that: the sharpest of
 figures that scatter lie beyond the lens as soon as short of it."""
@@ -63,7 +54,7 @@ class SharedErrors(NamedTuple):
         deviate: (B,) normal deviates of where the lens lies beyond its frames.
         reach: (Z, K) how far the lens lies beyond frames that all lack some depth, over what the nearest
             lack as a rule.
-        lifted: the median (ln MTF50) by which the level lies low, as the camera's finishing lifts figures.
+        lifted: by how much (ln MTF50) the camera's finishing lifts figures, which the level takes off.
     """
 
     level: Floats
@@ -75,25 +66,21 @@ class SharedErrors(NamedTuple):
 def shared_errors(fit: CurveFit, draws: int, rng: np.random.Generator) -> SharedErrors:
     """What all frames share, for so many `draws`.
 
-    Its size follows from what the archive shows: how many figures are sound, how many of them lie on the
-    curve and how they scatter, how soft objects are, how much files are sharpened.
+    Its size follows from what the archive shows: how sound figures scatter, how soft objects are, how much
+    files are sharpened.
     """
     objects = _soft_objects(fit)
     finishing = _FINISHING * float(np.clip(fit.sharpening, 0, 1))
     beyond = fit.state.scatter**2 - _LEAST_SCATTER**2 - finishing**2
     scatter2 = float(np.maximum(beyond, 0).mean())
-    kinds = fit.expectation.component.sum((0, 1)) + SHARE_WEIGHT
-    loose = _SYSTEMATIC * float(1 - kinds[0] / kinds.sum()) ** 4
-    sound = cell_sums(fit.data, fit.expectation.inlier)
-    few = _FEW / (1 + sound.sum() / _FEW_FIGURES)
-    level, deviate, lift = normal_deviates(rng, draws, 3).T
+    level, deviate = normal_deviates(rng, draws, 2).T
     differing = _SCATTER * np.sqrt(scatter2)
-    level *= np.linalg.norm([_LEAST_SYSTEMATIC, loose, differing, few, _OBJECTS * objects])
-    level -= finishing * np.abs(lift)
+    level *= np.linalg.norm([_SYSTEMATIC, differing, _OBJECTS * objects])
+    level -= finishing
     # As far as what frames lack is depth, and none of the sound ones lies on the curve.
     depth = 1 / (1 + (objects**2 + scatter2) / _UNSURE**2)
-    reach = depth * (1 - fit.state.share) ** sound
-    return SharedErrors(level, deviate, reach, HALF_NORMAL_MEDIAN * finishing)
+    reach = depth * (1 - fit.state.share) ** cell_sums(fit.data, fit.expectation.inlier)
+    return SharedErrors(level, deviate, reach, finishing)
 
 
 def normal_deviates(rng: np.random.Generator, draws: int, count: int) -> Floats:

@@ -1,7 +1,4 @@
-"""The columns of the frame table that curves need, as arrays.
-
-Signatures, which are long, are read only for the rows that a curve is drawn from.
-"""
+"""The columns of the frame table that curves need, as arrays."""
 
 from __future__ import annotations
 
@@ -42,10 +39,8 @@ class Table:
     focal_mm: Floats
     shake_stops: Singles
     outing: Rows
-    burst: Rows
     order: NDArray[np.int32]
     """The rows' turn when a sample is drawn, by chance."""
-    frames: pd.DataFrame
 
     def usable(self, rows: Rows) -> Rows:
         """Those with an aperture and a figure."""
@@ -63,12 +58,6 @@ class Table:
         start = np.concatenate([[0], np.cumsum(counts)[:-1]])
         rank = np.arange(len(rows)) - start[aperture[order]]
         return rows[np.sort(order[rank < CELL_LIMIT])]
-
-    def signature(self, rows: Rows) -> pd.Series:
-        """Signatures, missing where there is none."""
-        if "signature" not in self.frames:
-            return pd.Series("", index=range(len(rows)), dtype="str")
-        return self.frames["signature"].iloc[rows]
 
 
 def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
@@ -88,13 +77,12 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     return Table(
         np.log(value, out=value), stderr, objects, aperture_index(f_number),
         f_number.astype(np.float32), focal, shutter_stops(frames).astype(np.float32),
-        _codes(frames, "outing"), _codes(frames, "burst"),
-        np.random.default_rng(seed).permutation(len(frames)).astype(np.int32), frames,
+        _outings(frames), np.random.default_rng(seed).permutation(len(frames)).astype(np.int32),
     )  # fmt: skip
 
 
-def _codes(frames: pd.DataFrame, name: str) -> Rows:
-    values = numbers(frames, name)
+def _outings(frames: pd.DataFrame) -> Rows:
+    values = numbers(frames, "outing")
     missing = np.isnan(values)
     # A frame whose outing is unknown stands alone.
     lone = -1.0 - np.arange(len(values))
