@@ -76,8 +76,8 @@ class EdgeMap:
         """The best place of every cell, at most `per_zone` of each zone; none in cells of `avoid`."""
         cell = max(2, round(cell_px / self.factor))
         top, left = (block_starts(n, cell) for n in self.score.shape)
+        empty = np.zeros(0, int)
         if len(top) == 0 or len(left) == 0:
-            empty = np.zeros(0, int)
             return Places(empty, empty)
         value, zone = self._cells(cell)
         value, y, x = value.copy(), self.rows[top], self.columns[left]
@@ -87,8 +87,8 @@ class EdgeMap:
             value[used_y * len(left) + used_x] = 0
         chosen = []
         for index, limit in enumerate(per_zone):
-            here = np.flatnonzero((zone == index) & (value > 0))
-            if 0 < limit < len(here):
+            here = np.flatnonzero((zone == index) & (value > 0)) if limit else empty
+            if limit < len(here):
                 here = here[value[here] >= np.partition(value[here], -limit)[-limit]]
             chosen.append(here[np.argsort(-value[here], kind="stable")][:limit])
         cells = np.concatenate(chosen)

@@ -32,8 +32,8 @@ _RIM_PX: Final = 6
 """Pixels looked at beside a cell: the squares below reach so far, a smoothing and a slope included."""
 _SMALL: Final = np.ones((3, 3), np.uint8)
 """Square on half the resolution within which a step of MTF50 0.3 c/px nearly lies."""
-_LARGER: Final = np.ones((5, 5), np.uint8)
-"""What widens it to the square of 7 x 7 within which any step lies that is not hopelessly blurred."""
+_LARGE: Final = np.ones((7, 7), np.uint8)
+"""The same within which any step lies that is not hopelessly blurred."""
 _AROUND: Final = np.ones((11, 11), np.uint8)
 """Square at full resolution over which a step's height is told."""
 _BOX: Final = (9, 9)
@@ -56,7 +56,7 @@ _BAND: Final = 128
 """Rows of half the resolution worked on at a time ..."""
 _TOGETHER: Final = 160
 """... and cells: what lies between stays in the processor's cache."""
-_REACH: Final = len(_LARGER) // 2
+_REACH: Final = len(_LARGE) // 2
 """Rows beside a band that its squares reach into."""
 
 
@@ -86,20 +86,18 @@ def _no_places() -> Places:
 
 def _steepness(half: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Range of values in a small square over that in a large one (255: all of it), 0 where that is little."""
-    high, low = cv2.dilate(half, _SMALL), cv2.erode(half, _SMALL)
-    near = cv2.subtract(high, low)
+    near = _range(half, _SMALL)
     noise = _median_code(near[::4, ::4]) / 2
-    softer = min(round(_SOFT_CODE + 4 * noise), 255)
     least = int(np.ceil(max(_LEAST_CODE, _OVER_NOISE * noise)))
-    out = np.empty_like(half)
+    # What little heights are divided by is 0, and so is then the ratio.
+    over = np.minimum(np.arange(256) + round(_SOFT_CODE + 4 * noise), 255).astype(np.uint8)
+    over[:least] = 0
     for first in range(0, len(half), _BAND):
-        last, above = first + _BAND, max(first - _REACH, 0)
-        rows = slice(above, last + _REACH)
-        wide = cv2.subtract(cv2.dilate(high[rows], _LARGER), cv2.erode(low[rows], _LARGER))
-        wide = wide[first - above :][:_BAND]
-        ratio = cv2.divide(near[first:last], cv2.add(wide, np.full_like(wide, softer)), scale=255.0)
-        out[first:last] = cv2.bitwise_and(ratio, cv2.inRange(wide, least, 255))
-    return out
+        above = max(first - _REACH, 0)
+        wide = _range(half[above : first + _BAND + _REACH], _LARGE)[first - above :][:_BAND]
+        part = near[first : first + _BAND]
+        cv2.divide(part, cv2.LUT(wide, over), scale=255.0, dst=part)
+    return near
 
 
 def _range(plane: NDArray[Any], square: NDArray[np.uint8]) -> NDArray[Any]:
@@ -109,7 +107,8 @@ def _range(plane: NDArray[Any], square: NDArray[np.uint8]) -> NDArray[Any]:
 
 def _median_code(codes: NDArray[Any]) -> float:
     """Median of code values."""
-    below = np.bincount(codes.ravel(), minlength=256).cumsum()
+    counts = cv2.calcHist([np.ascontiguousarray(codes)], [0], None, [256], [0, 256])
+    below = counts.ravel().cumsum(dtype=float)
     middle = ((codes.size - 1) // 2, codes.size // 2)
     return float(np.mean(np.searchsorted(below, middle, "right")))
 
