@@ -22,10 +22,8 @@ from auditor.model.body import (
     Tone,
     Unseen,
     UsableDetail,
-    UsableIso,
 )
 from auditor.model.decisions import (
-    AddedBlur,
     Comparison,
     Decisions,
     DustSpot,
@@ -39,7 +37,6 @@ from auditor.model.decisions import (
     RivalAperture,
     RivalDifference,
     RivalZone,
-    Typical,
     VisibleLoss,
 )
 from auditor.model.lens import (
@@ -48,7 +45,6 @@ from auditor.model.lens import (
     ConverterZone,
     CurvePoint,
     Diffraction,
-    Failures,
     FocalRange,
     Fringing,
     Lens,
@@ -59,7 +55,6 @@ from auditor.model.lens import (
 )
 from auditor.model.profile import (
     Answers,
-    Criteria,
     Fault,
     Filter,
     Frames,
@@ -69,7 +64,6 @@ from auditor.model.profile import (
     Profile,
     Setting,
     Shot,
-    UnreadFolder,
     Use,
     Verdicts,
     fault_of,
@@ -79,7 +73,6 @@ from auditor.model.schema import schema_of
 __all__ = [
     "Accepted",
     "AcceptedRow",
-    "AddedBlur",
     "Answers",
     "Aperture",
     "Band",
@@ -89,12 +82,10 @@ __all__ = [
     "Comparison",
     "ConverterComparison",
     "ConverterZone",
-    "Criteria",
     "CurvePoint",
     "Decisions",
     "Diffraction",
     "DustSpot",
-    "Failures",
     "Fault",
     "Filter",
     "Finding",
@@ -128,11 +119,8 @@ __all__ = [
     "Sides",
     "SweetSpot",
     "Tone",
-    "Typical",
-    "UnreadFolder",
     "Unseen",
     "UsableDetail",
-    "UsableIso",
     "Use",
     "Verdicts",
     "VisibleLoss",

@@ -11,22 +11,6 @@ from auditor.model.schema import (
     Share,
 )
 
-__all__ = [
-    "Aperture",
-    "ConverterComparison",
-    "ConverterZone",
-    "CurvePoint",
-    "Diffraction",
-    "Failures",
-    "FocalRange",
-    "Fringing",
-    "Lens",
-    "Seams",
-    "Sides",
-    "SweetSpot",
-    "Zone",
-]
-
 
 class Zone(TypedDict):
     """Sharpness of one zone."""

@@ -21,18 +21,6 @@ from typing import (
     is_typeddict,
 )
 
-__all__ = [
-    "Bound",
-    "Count",
-    "Ends",
-    "NotNegative",
-    "Positive",
-    "PositiveCount",
-    "PositiveShare",
-    "Share",
-    "schema_of",
-]
-
 Schema = dict[str, Any]
 
 

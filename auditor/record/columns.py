@@ -15,9 +15,6 @@ from auditor.record.frame import (
     Settings,
 )
 
-__all__ = ["COLUMNS", "PICTURE_COLUMNS", "Column", "tone_column"]
-
-
 Kind = Literal["str", "float", "int", "bool", "list"]
 
 

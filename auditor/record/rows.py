@@ -23,8 +23,6 @@ from auditor.record.frame import (
     ZoneSharpness,
 )
 
-__all__ = ["row_to_object", "to_row"]
-
 _NAMES: Final = frozenset(c.name for c in COLUMNS)
 
 

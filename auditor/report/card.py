@@ -16,16 +16,6 @@ from auditor.report.rendering import environment, static
 from auditor.report.scales import stops, used_span
 from auditor.report.summary import by_frames, by_light, filter_words, too_few_for_noise
 
-__all__ = [
-    "CardBodies",
-    "CardRange",
-    "card_bodies",
-    "card_ranges",
-    "contents",
-    "hyperfocals",
-    "render_card",
-]
-
 OUTSIDE: Final = 1.06
 """Factor beyond an acceptable end (half of a third of a stop) from which on apertures in use are to be avoided."""
 

@@ -12,8 +12,6 @@ from typing import Any, Final
 import pyarrow as pa
 import pyarrow.compute as pc
 
-__all__ = ["write_csv"]
-
 _ROWS: Final = 50_000
 """Rows made at once."""
 _NUMBER: Final = "%.6g"

@@ -9,9 +9,6 @@ from typing import Any, Final
 from auditor.report import words
 from auditor.report.profile_parts import Block, blocks
 
-__all__ = ["decisions_view"]
-
-
 _WIDTH: Final = 640
 """Width of the drawing of lenses by focal length, in units of its own, of which its text is 13 high."""
 _LEFT: Final = 200

@@ -12,8 +12,6 @@ from auditor.report.profile_parts import Block, blocks
 from auditor.report.scales import Ruler, aperture_ruler, used_span
 from auditor.report.summary import FEW, by_frames, by_light, keeper_counts, too_few_for_noise
 
-__all__ = ["ROLES", "BodyLine", "Cost", "LensLine", "body_lines", "costs", "lens_lines", "role_of"]
-
 ROLES: Final = {
     "in use": "",
     "thin": "Thin evidence",

@@ -22,8 +22,6 @@ from auditor.report import words
 from auditor.report.profile_parts import Block
 from auditor.report.rendering import link
 
-__all__ = ["FrameIndex", "evenly", "in_turn"]
-
 ROWS_PER_POINT: Final = 150
 """At most so many frames per point: a list that is still read through."""
 _SIXTH_STOP: Final = 1 / 6

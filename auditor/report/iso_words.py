@@ -9,17 +9,6 @@ from typing import Final
 from auditor.report import words
 from auditor.report.profile_parts import Block
 
-__all__ = [
-    "LEVELS",
-    "IsoLimit",
-    "band_edges",
-    "band_name",
-    "band_sentence",
-    "highest_used",
-    "iso_limit",
-    "kind_sentence",
-]
-
 LEVELS: Final = ("excellent", "acceptable")
 
 

@@ -8,8 +8,6 @@ from typing import Any
 
 from auditor.report import words
 
-__all__ = ["HEADER", "evidence", "fault", "keeper_line", "pipe_path", "wanted_keepers"]
-
 HEADER = "path\tfault\tcause\tprobability\tmeasured_cpp\texpected_cpp\tevidence"
 
 

@@ -14,8 +14,6 @@ from auditor.report import words
 from auditor.report.iso_words import band_name
 from auditor.report.profile_parts import Block, blocks
 
-__all__ = ["match_tables"]
-
 REACH: Final = 2.0
 """Factor (one stop) past the lowest and highest ISO used within which a prediction is shown, as for
 the ISO limits."""

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["COLOURS", "TONE_NAMES", "css_variables"]
-
 COLOURS: Final[dict[str, tuple[str, str]]] = {
     "ground": ("#f1f2f1", "#171a1c"),
     "sheet": ("#fbfcfb", "#1f2326"),

@@ -8,8 +8,6 @@ from typing import Any, Final
 from auditor.infer.criteria import Criteria
 from auditor.report import words
 
-__all__ = ["NAME_END", "NAME_START", "Block", "blocks", "common", "criterion", "named", "short"]
-
 NAME_START: Final = "\ue000"
 NAME_END: Final = "\ue001"
 """Around names from files inside a sentence, so that the page can set them apart. `words.clean`

@@ -24,8 +24,6 @@ from auditor.report.iso_words import kind_sentence
 from auditor.report.profile_parts import NAME_END, NAME_START
 from auditor.report.sentences import shot_line, shot_name
 
-__all__ = ["between", "environment", "figures", "link", "pack", "sentence", "shown", "static"]
-
 
 def static(name: str) -> str:
     """Text of a file that goes into the page as it is: a style sheet or a script."""

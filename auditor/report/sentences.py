@@ -9,18 +9,6 @@ from typing import Any, Final
 from auditor.report import words
 from auditor.report.profile_parts import Block, blocks, common, named
 
-__all__ = [
-    "BUTTONS",
-    "handheld_lines",
-    "inside_acceptable",
-    "lens_scale_sentence",
-    "right_sentence",
-    "scale_sentence",
-    "setting_lines",
-    "shot_line",
-    "shot_name",
-]
-
 WIDE_STOPS: Final = 4.0
 """A handheld limit whose interval is wider than this is not told: it would advise nothing."""
 

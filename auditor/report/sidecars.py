@@ -17,8 +17,6 @@ from auditor.open_files import write_file
 from auditor.report import words
 from auditor.report.listing import fault
 
-__all__ = ["packet", "sidecar_folders", "write_sidecars"]
-
 Keeper = Mapping[str, Any]
 
 _TOOL: Final = "auditor"

@@ -8,29 +8,9 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from auditor.report import words
-from auditor.report.iso_words import band_edges, band_name, highest_used, iso_limit
+from auditor.report.iso_words import band_name, highest_used, iso_limit
 from auditor.report.profile_parts import NAME_END, NAME_START, Block, blocks, common, named, short
 from auditor.report.sentences import handheld_lines, setting_lines
-
-__all__ = [
-    "FEW",
-    "NAMELESS_BODY",
-    "NO_LENS",
-    "Finding",
-    "band_edges",
-    "band_name",
-    "body_sentence",
-    "by_frames",
-    "by_light",
-    "filter_words",
-    "findings",
-    "keeper_counts",
-    "lens_sentence",
-    "looked_at",
-    "next_line",
-    "summary_lines",
-    "too_few_for_noise",
-]
 
 LENSES: Final = 6
 """So many lenses, the most used first, have their own sentence; the rest are counted."""

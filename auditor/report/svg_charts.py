@@ -15,8 +15,6 @@ from typing import Any, Final, NamedTuple
 
 from markupsafe import Markup, escape
 
-__all__ = ["Chart", "Column", "Mark", "Series", "Target", "draw"]
-
 WIDTH: Final = 720
 """Width of the drawing in units of its own, of which the text of its style sheet is 22 high."""
 HEIGHT: Final = 420

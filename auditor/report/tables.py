@@ -23,8 +23,6 @@ from auditor.report.csv_file import write_csv
 from auditor.report.listing import evidence
 from auditor.report.profile_parts import Block, blocks
 
-__all__ = ["frame_table", "tables", "write_tables"]
-
 Row = dict[str, Any]
 
 

@@ -11,31 +11,6 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-__all__ = [
-    "ELLIPSIS",
-    "UNKNOWN",
-    "against_rule",
-    "aperture",
-    "aperture_range",
-    "body_beside",
-    "change",
-    "clean",
-    "count",
-    "difference",
-    "focal",
-    "interval",
-    "iso",
-    "join",
-    "known_name",
-    "lens_name",
-    "metres",
-    "number",
-    "percent",
-    "shorten",
-    "shutter",
-    "stops_between",
-]
-
 NAME_CHARACTERS: Final = 60
 """Longer names are shortened in the middle: a line of a page has some 80 characters."""
 SHORT_NAME_CHARACTERS: Final = 40

@@ -20,8 +20,6 @@ from auditor.report.faults import render_alone
 from auditor.report.page import render_report
 from auditor.report.tables import write_tables
 
-__all__ = ["plain", "profile_schema", "write_profile", "write_report", "write_text"]
-
 _PLAIN: Final = frozenset((str, int, bool, type(None)))
 """What most of a profile is made of."""
 

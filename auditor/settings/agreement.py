@@ -14,8 +14,6 @@ from auditor.settings.body import body_key
 from auditor.settings.lenses import one_spelling, reconcile_lenses
 from auditor.settings.scale import reconcile_scale
 
-__all__ = ["reconcile", "reconcile_kinds", "turn_back"]
-
 
 def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
     """The table with settled `body`, `lens`, `converter`, `pixel_pitch_um`, `pitch_basis`, `source`.

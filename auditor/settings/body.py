@@ -8,8 +8,6 @@ from typing import Any, Final
 
 from auditor.settings.tags import clean_text
 
-__all__ = ["body_key", "body_name", "body_serial", "first_serial", "is_no_serial"]
-
 _LEGAL: Final = frozenset(
     [
         "ag",

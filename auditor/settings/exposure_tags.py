@@ -17,21 +17,6 @@ from auditor.settings.tag_values import (
 )
 from auditor.settings.tags import clean_text
 
-__all__ = [
-    "aperture",
-    "brightness",
-    "colour_temperature",
-    "exposure_bias",
-    "exposure_time",
-    "flash_fired",
-    "focal_length",
-    "focal_length_35mm",
-    "focus_distance",
-    "sensitivity",
-    "white_balance",
-]
-
-
 Tags = Mapping[str, Any]
 
 _AV_LIMITS: Final = (2 * math.log2(F_LIMITS[0]), 2 * math.log2(F_LIMITS[1]))

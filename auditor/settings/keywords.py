@@ -8,8 +8,6 @@ from typing import Any, Final
 from auditor.settings.tag_values import STARS, first_number
 from auditor.settings.tags import clean_text
 
-__all__ = ["MAX_LABELS", "labels", "rating"]
-
 MAX_LABELS: Final = 100
 """Keywords kept of one file; more are a catalogue's dump."""
 _PERCENT_A_STAR: Final = 24

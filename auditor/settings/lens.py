@@ -11,19 +11,6 @@ from auditor.settings.body import first_serial
 from auditor.settings.tag_values import F_LIMITS, FOCAL_LIMITS_MM, NOTE_STEPS, numbers, within
 from auditor.settings.tags import clean_text
 
-__all__ = [
-    "BUILT_IN",
-    "LensRange",
-    "built_in_lens",
-    "converter_from_range",
-    "lens_key",
-    "lens_name",
-    "lens_range",
-    "lens_serial",
-    "range_from_name",
-    "split_converter",
-]
-
 _ONE_FOCAL: Final = 1.005
 """Long over short end up to which a lens has one focal length."""
 _NOTE_UNITS: Final = (1, 10_000)

@@ -20,8 +20,6 @@ from auditor.settings.lens import (
 )
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
-__all__ = ["one_spelling", "reconcile_lenses"]
-
 SMALL_SENSOR_MM: Final = 18.0
 """Diagonal below which cameras do not change lenses, unless they name them (common practice, no
 source)."""

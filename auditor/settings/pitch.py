@@ -9,8 +9,6 @@ from typing import Any, Final, Literal
 
 from auditor.settings.tag_values import SENSOR_SIDES_PX, first_number, numbers, size_of, within
 
-__all__ = ["Pitch", "native_size", "tagged_pitch"]
-
 _UNITS: Final = (2, 5)
 """The units below."""
 _UNIT_UM: Final = {2: 25_400.0, 3: 10_000.0, 4: 1000.0, 5: 1.0}

@@ -30,8 +30,6 @@ from auditor.settings.sensors import sensor_diagonal
 from auditor.settings.tag_values import first_number, size_of
 from auditor.settings.tags import RawTags, clean_text, read_raw_tags
 
-__all__ = ["Tags", "read_settings", "read_tags"]
-
 _ADOBE_RGB_GAMMA: Final = 563 / 256
 """Exponent of the Adobe RGB (1998) colour image encoding."""
 _FILE_NUMBERS: Final = 10_000

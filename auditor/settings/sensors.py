@@ -18,8 +18,6 @@ from xml.etree import ElementTree
 
 from auditor.settings.body import body_key, body_name
 
-__all__ = ["FULL_FRAME_DIAGONAL_MM", "database_is_there", "sensor_diagonal", "sensor_sides"]
-
 FULL_FRAME_DIAGONAL_MM: Final = math.hypot(36, 24)
 """Crop factors and the 35 mm equivalent are ratios of diagonals (CIPA DCG-001)."""
 

@@ -6,19 +6,6 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
-__all__ = [
-    "FOCAL_LIMITS_MM",
-    "F_LIMITS",
-    "NOTE_STEPS",
-    "PICTURE_SIDES_PX",
-    "SENSOR_SIDES_PX",
-    "STARS",
-    "first_number",
-    "numbers",
-    "size_of",
-    "within",
-]
-
 F_LIMITS: Final = (0.5, 512.0)
 """No lens in air is faster than f/0.5; pinholes reach f/500."""
 FOCAL_LIMITS_MM: Final = (0.3, 20_000.0)

@@ -12,8 +12,6 @@ from typing import Any, Final
 
 from auditor.units import MB
 
-__all__ = ["MAX_TEXT", "RawTags", "built_by_program", "clean_text", "read_raw_tags"]
-
 MAX_TEXT: Final = 200
 """Characters kept of one text; longer ones are damage or jokes."""
 

@@ -13,8 +13,6 @@ from auditor.answers import ANSWERS, TAKEN_BACK
 from auditor.crawl.names import as_text
 from auditor.open_files import write_file
 
-__all__ = ["AnswerError", "parse_answers", "read_answers", "remember_answers"]
-
 FILE_NAME: Final = "answers.csv"
 _HEAD: Final = ("path", "answer", "file_id", "when")
 

@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 from .rows import codes, flags, whole_numbers
 from .schema import Trouble, path_key
 
-__all__ = ["KNOWN_COLUMNS", "Known"]
-
 KNOWN_COLUMNS = (
     *("path_key", "size_bytes", "mtime_ns", "status", "tool_version", "sidecar_stamp"),
     *("gone", "file_id", "sidecar_id", "leader_key", "trouble"),

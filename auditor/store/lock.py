@@ -24,7 +24,6 @@ try:
 except ImportError:  # not on this system
     fcntl = None  # type: ignore[assignment]
 
-__all__ = ["WriterLock"]
 
 SILENT_AFTER_S: Final = 15.0 * MINUTE_S
 """A holder on another machine that has not refreshed its lock for so long is taken for dead."""

@@ -19,19 +19,6 @@ from numpy.typing import NDArray
 from .parts import Part
 from .schema import FRAME_SCHEMA
 
-__all__ = [
-    "Found",
-    "chosen",
-    "codes",
-    "columns_of",
-    "flags",
-    "last_in_parts",
-    "last_of_each",
-    "positions",
-    "rows_there",
-    "whole_numbers",
-]
-
 
 def _joined(column: pa.ChunkedArray) -> pa.Array:
     array = column.combine_chunks()

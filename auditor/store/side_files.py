@@ -14,9 +14,6 @@ from ..open_files import write_file
 from .errors import StoreError
 from .parts import list_parts
 
-__all__ = ["STORE_VERSION", "read_unread", "renew_unread", "version_of", "write_version"]
-
-
 STORE_VERSION: Final = 7
 """Raised when a column's meaning changes, so that old figures never stand beside today's. Up to version 6
 streaks were told by energies of gradients, and fineness was not; up to version 5 directions were told without

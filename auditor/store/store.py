@@ -48,12 +48,11 @@ from .schema import (
     some_rows,
     stored_keys,
 )
-from .side_files import STORE_VERSION, read_unread, renew_unread, version_of, write_version
+from .side_files import read_unread, renew_unread, version_of, write_version
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["STORE_VERSION", "Store"]
 
 SMALL_PARTS: Final = 64
 """So many small parts are merged into one."""
