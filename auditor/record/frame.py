@@ -94,9 +94,7 @@ class Settings:
     labels: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     """Plain words about tags that were unusable ('aperture written as f/0')."""
-    pitch_basis: Literal["focal-plane", "maker", "equivalent", "database", "consensus"] | None = (
-        None
-    )
+    pitch_basis: PitchBasis | None = None
     """Where the pixel pitch comes from: tags, the open database of sensors, or the archive's other
     frames; 'equivalent' is the 35 mm equivalent and the least exact."""
     written_width_px: int | None = None

@@ -25,7 +25,14 @@ from auditor.report import (
 )
 from auditor.report.decisions_view import decisions_view
 from auditor.report.frames_behind import ROWS_PER_POINT, FrameIndex
-from auditor.report.iso_words import LEVELS, band_sentence, highest_used, iso_limit
+from auditor.report.iso_words import (
+    LEVELS,
+    band_edges,
+    band_name,
+    band_sentence,
+    highest_used,
+    iso_limit,
+)
 from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.lens_chart import highest, lens_chart
 from auditor.report.matches_view import match_tables
@@ -143,8 +150,8 @@ def _body_view(
         "bands": [
             {
                 "band": b,
-                "name": summary.band_name(b),
-                "edges": summary.band_edges(b),
+                "name": band_name(b),
+                "edges": band_edges(b),
                 "limit": iso_limit(b, "acceptable", top),
                 "says": band_sentence(b, top),
                 "ruler": scales.iso_ruler(b.get("usable_iso") or {}, span) if span else None,
