@@ -73,7 +73,7 @@ def hyperfocals(
 
 def _apertures_that_matter(part: Block) -> list[float]:
     """Best aperture and the ends towards small apertures: where depth of field is sought."""
-    found = [words.number((part.get("sweet_spot") or {}).get("f_number"))]
+    found = [(part.get("sweet_spot") or {}).get("f_number")]
     for key in ("pin_sharp", "acceptable"):
         ends = list(part.get(key) or ())
         found.append(words.number(ends[-1]) if ends else None)
@@ -120,10 +120,10 @@ def _best_between(sweet: Block) -> str:
 def card_ranges(lens: Block, blur_px: float) -> list[CardRange]:
     """The lens's focal ranges; a range without a best aperture says so in its note."""
     out = []
-    pitch = words.number(lens.get("pixel_pitch_um"))
+    pitch = lens.get("pixel_pitch_um")
     for part in lens.get("focal_ranges") or ():
         sweet = part.get("sweet_spot") or {}
-        best = words.number(sweet.get("f_number"))
+        best = sweet.get("f_number")
         ends = [words.number(v) for v in part.get("focal_mm") or ()]
         focal_mm = ends[0] if ends else None
         pairs: list[tuple[str, str]] = []
@@ -218,9 +218,9 @@ FILTER_LINES: Final = 3.0
 def _lens_item(lens: Block, blur_px: float) -> dict[str, Any] | None:
     """A lens with those of its focal ranges of which the best aperture is known, the most used
     first; None without any."""
-    parts = blocks(lens, "focal_ranges")
+    parts = lens.get("focal_ranges") or []
     known = [p for p in parts if p.get("sweet_spot")]
-    most = sorted(known, key=lambda p: -(words.number(p.get("frames")) or 0))[:RANGES]
+    most = sorted(known, key=lambda p: -(p.get("frames") or 0))[:RANGES]
     ranges = card_ranges({**lens, "focal_ranges": [p for p in known if p in most]}, blur_px)
     if not ranges:
         return None
@@ -237,7 +237,7 @@ def _bodies(profile: Block) -> tuple[CardBodies | None, float]:
     lines they take."""
     used = [
         b
-        for b in by_frames(blocks(profile, "bodies"), "body")
+        for b in by_frames((profile.get("bodies") or []), "body")
         if role_of(profile, b, "body") == "in use" and not too_few_for_noise(b)
     ]
     groups = card_bodies({"bodies": used})
@@ -255,7 +255,7 @@ def contents(profile: Block) -> dict[str, Any]:
     blur_px = criterion(profile, "coc_pixels")
     bodies, need = _bodies(profile)
     room = LINES - need - (FILTER_LINES if filter_words(profile) else 0.0)
-    lenses = by_frames(blocks(profile, "lenses"), "lens")
+    lenses = by_frames((profile.get("lenses") or []), "lens")
     used = [x for x in lenses if role_of(profile, x, "lens") in ("in use", "thin")]
     items = [item for x in used if (item := _lens_item(x, blur_px)) is not None]
     kept: list[dict[str, Any]] = []
@@ -268,9 +268,7 @@ def contents(profile: Block) -> dict[str, Any]:
 
 def render_card(profile: Block) -> str:
     """The card as one HTML text."""
-    pitches = {
-        p for x in profile.get("lenses") or () if (p := words.number(x.get("pixel_pitch_um")))
-    }
+    pitches = {p for x in profile.get("lenses") or () if (p := x.get("pixel_pitch_um"))}
     blur_px = criterion(profile, "coc_pixels")
     context = {
         "page": contents(profile),

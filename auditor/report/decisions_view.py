@@ -35,19 +35,19 @@ def decisions_view(profile: Block) -> dict[str, Any] | None:
     """Plain values for the template fragment; None where there is nothing to say."""
     rivals = [
         {**r, "seen": _by_verdict(r.get("seen"))}
-        for r in blocks(profile, "rivals")
+        for r in (profile.get("rivals") or [])
         if not r.get("declined")
     ]
     view = {
         "visible": _visible(profile),
         "noise": _noise(profile),
         "rivals": [r for r in rivals if _named(r)] + [r for r in rivals if not _named(r)],
-        "declined": [r for r in blocks(profile, "rivals") if r.get("declined")],
-        "choices": _choices(blocks(profile, "lens_choice")),
-        "changes": blocks(profile, "changes"),
-        "dust": blocks(profile, "dust")[:_MOST_SPOTS],
-        "more_dust": max(len(blocks(profile, "dust")) - _MOST_SPOTS, 0),
-        "focus": blocks(profile, "focus_bias"),
+        "declined": [r for r in (profile.get("rivals") or []) if r.get("declined")],
+        "choices": _choices((profile.get("lens_choice") or [])),
+        "changes": (profile.get("changes") or []),
+        "dust": (profile.get("dust") or [])[:_MOST_SPOTS],
+        "more_dust": max(len((profile.get("dust") or [])) - _MOST_SPOTS, 0),
+        "focus": (profile.get("focus_bias") or []),
         "failed": [f for f in profile.get("decisions_failed") or () if isinstance(f, str)],
     }
     return view if any(view.values()) else None
@@ -68,7 +68,7 @@ def _by_verdict(seen: Any) -> dict[str, list[str]]:
 def _visible(profile: Block) -> list[dict[str, Any]]:
     """By lens and focal range: the viewings across, the apertures down."""
     groups: dict[Any, dict[str, Any]] = {}
-    for row in blocks(profile, "visible"):
+    for row in profile.get("visible") or []:
         focal = tuple(row.get("focal_mm") or ())
         key = (row.get("lens"), row.get("body"), row.get("converter"), focal)
         group = groups.setdefault(
@@ -93,7 +93,7 @@ def _noise(profile: Block) -> dict[str, Any] | None:
     """Bodies by ways of viewing: from which ISO on noise shows."""
     bodies: dict[str, dict[str, str]] = {}
     viewings: list[str] = []
-    for row in blocks(profile, "noise_visible"):
+    for row in profile.get("noise_visible") or []:
         name = words.known_name(row.get("body")) or "Unnamed body"
         hidden, seen = row.get("iso"), row.get("first_seen_iso")
         if seen is None:

@@ -105,7 +105,7 @@ def role_of(profile: Block, entry: Block, what: str) -> str:
     if not words.known_name(entry.get(what)) and not words.known_name(entry.get("body")):
         return "not named"
     if role == "in use" and what == "lens":
-        parts = blocks(entry, "focal_ranges")
+        parts = entry.get("focal_ranges") or []
         if not any(p.get("sweet_spot") and p.get("evidence") != "thin" for p in parts):
             return "thin"
     return role if role in ROLES else "seldom used"
@@ -117,19 +117,19 @@ def lens_lines(profile: Block, lenses: Sequence[Block]) -> list[LensLine]:
     for i, lens in enumerate(lenses):
         if role_of(profile, lens, "lens") not in ("in use", "thin"):
             continue
-        parts = blocks(lens, "focal_ranges")
+        parts = lens.get("focal_ranges") or []
         told = [p for p in parts if p.get("sweet_spot")] or parts
         if not told:
             continue
-        main = max(told, key=lambda p: words.number(p.get("frames")) or 0)
-        best = words.number((main.get("sweet_spot") or {}).get("f_number"))
+        main = max(told, key=lambda p: p.get("frames") or 0)
+        best = (main.get("sweet_spot") or {}).get("f_number")
         reasons = [words.clean(r) for r in main.get("reasons") or () if r]
         out.append(
             LensLine(
                 id=f"lens-{i}",
                 name=words.lens_name(lens),
                 body=words.body_beside(lens.get("lens"), lens.get("body")),
-                frames=words.number(lens.get("frames")) or 0,
+                frames=lens.get("frames") or 0,
                 share=words.number(
                     _entry_of(profile, lens, ("lens", "body", "converter")).get("share")
                 ),
@@ -159,7 +159,7 @@ def body_lines(profile: Block, bodies: Sequence[Block]) -> list[BodyLine]:
         limits = [
             (words.clean(band_name(b)), limit)
             for b in by_light(body)
-            if (words.number(b.get("frames")) or 0) >= FEW
+            if (b.get("frames") or 0) >= FEW
             and (limit := iso_limit(b, "acceptable", highest_used(body))).iso
         ]
         if limits:
@@ -169,7 +169,7 @@ def body_lines(profile: Block, bodies: Sequence[Block]) -> list[BodyLine]:
                 ends = ((light, limits[0][1]),)
             name = words.known_name(body.get("body")) or "Body not named in its files"
             share = words.number(_entry_of(profile, body, ("body",)).get("share"))
-            frames = words.number(body.get("frames")) or 0
+            frames = body.get("frames") or 0
             out.append(BodyLine(f"body-{i}", name, frames, share, ends))
     return out
 

@@ -131,7 +131,7 @@ class FrameIndex:
                     focal <= known[1] + _FOCAL_SLACK_MM
                 )
             for j, row in enumerate(part.get("apertures") or ()):
-                n = words.number(row.get("f_number"))
+                n = row.get("f_number")
                 if n and n > 0:
                     hit = np.flatnonzero(within & (np.abs(nominal - nominal_f_number(n)) < 1e-6))
                     chosen.append((f"{i}:{j}", hit))
@@ -146,7 +146,7 @@ class FrameIndex:
         hits: dict[float, np.ndarray] = {}
         chosen = []
         for j, tone in enumerate(body.get("tones") or ()):
-            value = words.number(tone.get("iso"))
+            value = tone.get("iso")
             if value and value > 0:
                 if value not in hits:  # within a sixth of a stop: odd values belong to the nearest
                     with np.errstate(divide="ignore", invalid="ignore"):

@@ -77,7 +77,7 @@ _BRIGHTEST_EV: Final = 18
 
 def highest_used(body: Block) -> float | None:
     """The highest ISO of which a body (or a kind of its files) has frames; None where unknown."""
-    seen = [iso for t in body.get("tones") or () if (iso := words.number(t.get("iso")))]
+    seen = [iso for t in body.get("tones") or () if (iso := t.get("iso"))]
     return max(seen, default=None)
 
 
@@ -96,9 +96,9 @@ def iso_limit(band: Block, level: str, highest: float | None = None) -> IsoLimit
 def _limit(band: Block, level: str) -> IsoLimit:
     detail = (band.get("usable_iso_detail") or {}).get(level) or {}
     reason = words.clean(detail.get("reason"))
-    low, high = (words.number(detail.get(k)) for k in ("low", "high"))
+    low, high = (detail.get(k) for k in ("low", "high"))
     return IsoLimit(
-        words.number((band.get("usable_iso") or {}).get(level)) or None, low, high,
+        (band.get("usable_iso") or {}).get(level) or None, low, high,
         reason.startswith("likely higher"), bool(detail.get("predicted")), reason,
     )  # fmt: skip
 

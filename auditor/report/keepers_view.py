@@ -26,7 +26,7 @@ SETTING_CAUSES: Final = ("too small an aperture", "open-aperture corners")
 
 def _loss(keeper: Block) -> float:
     """How far the frame fell short: 0 as sharp as expected, 1 nothing left; noisy ones count too."""
-    measured, expected = (words.number(keeper.get(k)) for k in ("measured_cpp", "expected_cpp"))
+    measured, expected = (keeper.get(k) for k in ("measured_cpp", "expected_cpp"))
     if measured is None or not expected:
         return _NOISY_LOSS if keeper.get("noisy") else 0.0
     return 1 - measured / expected
@@ -77,15 +77,13 @@ def keeper_groups(
             file_id = keeper.get("file_id") or row.get("file_id")
             if isinstance(file_id, str) and file_id:
                 wanted[file_id] = index.picture_key(file_id)
-            measured, expected = (
-                words.number(keeper.get(k)) for k in ("measured_cpp", "expected_cpp")
-            )
+            measured, expected = (keeper.get(k) for k in ("measured_cpp", "expected_cpp"))
             path = words.clean(keeper.get("path"))
             cards.append(
                 {
                     "path": path, "name": os.path.basename(path), "fault": fault(keeper),
                     "evidence": evidence(keeper), "measured": measured, "expected": expected,
-                    "stderr": words.number(keeper.get("stderr_cpp")),
+                    "stderr": keeper.get("stderr_cpp"),
                     "share": measured / expected
                     if measured is not None and expected and keeper.get("soft")
                     else None,
@@ -93,7 +91,7 @@ def keeper_groups(
                     "settings": _settings(keeper, row),
                     "picture": wanted.get(file_id) if isinstance(file_id, str) else None,
                     "answer": words.clean(keeper.get("answer")),
-                    "probability": words.number(keeper.get("probability")),
+                    "probability": keeper.get("probability"),
                     "deliberate": keeper.get("maybe_deliberate"),
                 }
             )  # fmt: skip
@@ -136,9 +134,9 @@ def keeper_rows(keepers: Sequence[Block]) -> list[list[Any]]:
     return [
         [
             words.clean(k.get("path")), link(k.get("path")), fault(k), words.clean(k.get("cause")),
-            words.number(k.get("probability")),
+            k.get("probability"),
             *(
-                words.number(k.get(f"{name}_cpp")) if k.get("soft") else None
+                k.get(f"{name}_cpp") if k.get("soft") else None
                 for name in ("measured", "stderr", "expected")
             ),
             evidence(k),

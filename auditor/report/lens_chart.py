@@ -30,7 +30,7 @@ _POINT: Final = ("x", "y", "low", "high")
 def highest(lens: Block) -> float | None:
     """The highest figure of a lens (c/px), so that its charts share one scale."""
     values = [
-        words.number((row.get(zone) or {}).get(k))
+        (row.get(zone) or {}).get(k)
         for part in lens.get("focal_ranges") or ()
         for row in part.get("apertures") or ()
         for zone in ZONES
@@ -58,7 +58,7 @@ def lens_chart(
         middle = (low + high) / 2
         low, high = middle - _LEAST_STOPS / 2, middle + _LEAST_STOPS / 2
     top = top_cpp * _ABOVE
-    best = words.number((focal_range.get("sweet_spot") or {}).get("f_number"))
+    best = (focal_range.get("sweet_spot") or {}).get("f_number")
     return Chart(
         across=(low, high),
         up=(0, top),
@@ -91,11 +91,11 @@ def _points(rows: Sequence[Block], zone: str) -> dict[str, list[Any]]:
     """Columns of one zone's points, in order of aperture; an unknown interval has no length."""
     out: dict[str, list[Any]] = {k: [] for k in (*_POINT, "n", "key", "frames")}
     for index, row in enumerate(rows):
-        n, block = words.number(row.get("f_number")), row.get(zone) or {}
-        value = words.number(block.get("mtf50_cpp"))
+        n, block = row.get("f_number"), row.get(zone) or {}
+        value = block.get("mtf50_cpp")
         if n is None or n <= 0 or value is None:
             continue
-        low, high = (words.number(block.get(k)) for k in ("low", "high"))
+        low, high = (block.get(k) for k in ("low", "high"))
         found = (
             stops(n), value, value if low is None else low, value if high is None else high,
             n, index, block.get("frames", row.get("frames")),
@@ -107,10 +107,7 @@ def _points(rows: Sequence[Block], zone: str) -> dict[str, list[Any]]:
 
 def _usual(apertures: Sequence[Block], zone: str) -> dict[str, list[float]]:
     """What the photographer usually got, drawn as faint dashes: the lens can do more."""
-    pairs = [
-        (words.number(row.get("f_number")), words.number(row.get(f"usual_{zone}_cpp")))
-        for row in apertures
-    ]
+    pairs = [(row.get("f_number"), row.get(f"usual_{zone}_cpp")) for row in apertures]
     known = [(stops(n), y) for n, y in pairs if n and y is not None]
     return {"x": [x for x, _ in known], "y": [y for _, y in known]}
 

@@ -59,7 +59,7 @@ def wanted_keepers(
         path = str(keeper.get("path") or "")
         name = words.clean((keeper.get("settings") or {}).get("lens")).casefold()
         inside = folder is None or f"/{folder.strip('/')}/" in f"/{path.strip('/')}"
-        sure = words.number(keeper.get("probability"))
+        sure = keeper.get("probability")
         if (
             (not wanted or words.clean(keeper.get("cause")).casefold() in wanted)
             and (lens is None or lens.strip().casefold() in name)
@@ -73,7 +73,7 @@ def wanted_keepers(
 def keeper_line(keeper: Mapping[str, Any]) -> str:
     """One tab-separated line: path, fault, cause, probability, c/px measured and expected, evidence."""
     figures = [
-        "" if (v := words.number(keeper.get(key))) is None else f"{v:.{digits}f}"
+        "" if (v := keeper.get(key)) is None else f"{v:.{digits}f}"
         for key, digits in (("probability", 3), ("measured_cpp", 4), ("expected_cpp", 4))
     ]
     cause = words.clean(keeper.get("cause")) or "not known"

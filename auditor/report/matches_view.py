@@ -50,8 +50,8 @@ def _used(profile: Block) -> dict[tuple[str, str], tuple[float, float]]:
     for body in profile.get("bodies") or ():
         name = words.clean(body.get("body"))
         for kind in (body, *(body.get("other_kinds") or ())):
-            tones = blocks(kind, "tones")
-            isos = [v for t in tones if (v := words.number(t.get("iso"))) and v > 0]
+            tones = kind.get("tones") or []
+            isos = [v for t in tones if (v := t.get("iso")) and v > 0]
             if isos:
                 span = (min(isos), max(isos))
                 out[name, words.clean(kind.get("kind"))] = span
@@ -75,11 +75,11 @@ def _table(
     span: tuple[float, float] | None, reference_span: tuple[float, float] | None,
 ) -> dict[str, Any]:  # fmt: skip
     bands = list(dict.fromkeys(band_name(m) for m in rows))
-    known = sorted({v for m in rows if (v := words.number(m.get("reference_iso"))) and v > 0})
+    known = sorted({v for m in rows if (v := m.get("reference_iso")) and v > 0})
     isos = [v for v in known if _near(v, reference_span)]
     whole = [v for v in isos if _whole_stop(v)]
     thirds = len(whole) >= 4 and len(whole) < len(isos)
-    by_place = {(words.number(m.get("reference_iso")), band_name(m)): m for m in rows}
+    by_place = {(m.get("reference_iso"), band_name(m)): m for m in rows}
     shown = [
         (iso, [_cell(by_place.get((iso, band)), span) for band in bands])
         for iso in (whole if thirds else isos)
@@ -97,7 +97,7 @@ def _table(
 
 
 def _cell(match: Block | None, span: tuple[float, float] | None) -> dict[str, Any]:
-    iso = words.number((match or {}).get("iso"))
+    iso = (match or {}).get("iso")
     cell = {"text": "", "between": False, "predicted": False, "sort": iso or -1, "match": match}
     if not iso or match is None:
         return cell

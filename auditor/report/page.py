@@ -80,8 +80,8 @@ def _lens_view(
     heights: Mapping[Any, int],
     pixels: Mapping[Any, Any],
 ) -> dict[str, Any]:
-    parts = blocks(lens, "focal_ranges")
-    pitch, top = words.number(lens.get("pixel_pitch_um")), highest(lens)
+    parts = lens.get("focal_ranges") or []
+    pitch, top = lens.get("pixel_pitch_um"), highest(lens)
     span = scales.used_span(parts)
     charts: list[Markup | None] = []
     for part in parts:
@@ -93,7 +93,7 @@ def _lens_view(
         "name": words.lens_name(lens),
         "body": words.body_beside(lens.get("lens"), lens.get("body")),
         "lens": lens,
-        "frames": words.number(lens.get("frames")) or 0,
+        "frames": lens.get("frames") or 0,
         "sentence": summary.lens_sentence(lens, name="this lens"),
         "parts": [
             {
@@ -105,7 +105,7 @@ def _lens_view(
             }
             for i, p in enumerate(parts)
         ],
-        "main": max(parts, key=lambda p: words.number(p.get("frames")) or 0) if parts else None,
+        "main": max(parts, key=lambda p: p.get("frames") or 0) if parts else None,
         "pitch": pitch,
         "scale": lens_scale_sentence(pitch, pixels.get(lens.get("body"))),
         "best": top,
@@ -127,7 +127,7 @@ def _body_view(
         for v in (words.number(x) for x in (band.get("usable_iso") or {}).values())
         if v
     ]
-    isos = [v for t in body.get("tones") or () if (v := words.number(t.get("iso"))) and v > 0]
+    isos = [v for t in body.get("tones") or () if (v := t.get("iso")) and v > 0]
     span = (min(isos + limits), max(isos + limits)) if isos + limits else None
     chart = snr_chart(body, thresholds)
     top = highest_used(body)
@@ -135,7 +135,7 @@ def _body_view(
         "id": f"body-{index}",
         "name": words.known_name(body.get("body")) or summary.NAMELESS_BODY,
         "body": body,
-        "frames": words.number(body.get("frames")) or 0,
+        "frames": body.get("frames") or 0,
         "key": f"b{index}",
         "sentence": summary.body_sentence(body, "It"),
         "files": scale_sentence(body.get("scales"), body.get("pixel_pitch_um")),
@@ -209,7 +209,7 @@ def _about(profile: Block) -> str:
     if days:
         years = (min(days)[:4], max(days)[:4])
         told.append(years[0] if years[0] == years[1] else f"{years[0]} to {years[1]}")
-    if aside := words.number(frames.get("set_aside")):
+    if aside := frames.get("set_aside"):
         told.append(f"{words.count(aside, 'file')} set aside")
     return f"{', '.join(told)} · {datetime.now().strftime('%-d %B %Y')}"
 
@@ -265,39 +265,39 @@ def render_report(
     pixels = {b.get("body"): b.get("pixel_pitch_um") for b in bodies}
     lens_views = [_lens_view(x, i, index, heights, pixels) for i, x in enumerate(lenses)]
     limits = thresholds(profile)
-    habits = blocks(profile, "habits")
+    habits = profile.get("habits") or []
     body_views = [_body_view(b, i, index, limits, habits) for i, b in enumerate(bodies)]
-    keepers = blocks(profile, "keepers")
+    keepers = profile.get("keepers") or []
     fallen, judged, causes = summary.keeper_counts(profile)
     groups = keeper_groups(keepers, causes, index, pictures, KEEPER_PICTURE_BYTES)
     thumbs = thumbs_within(pictures, index.wanted(), POINT_PICTURE_BYTES)
-    shots = blocks(profile, "next_shots")
+    shots = profile.get("next_shots") or []
     context = _first_screen(profile, lenses, bodies) | {
         "profile": profile,
         "decisions": decisions_view(profile),
         "lens_groups": _groups(profile, lens_views, "lens"),
         "body_groups": _groups(profile, body_views, "body"),
         "matches": match_tables(profile),
-        "accepted": blocks(profile, "accepted"),
-        "comparisons": blocks(profile, "comparisons"),
+        "accepted": (profile.get("accepted") or []),
+        "comparisons": (profile.get("comparisons") or []),
         "keeper_groups": groups,
         "keepers": keepers,
         "fallen": fallen,
         "judged": judged,
         "answers": BUTTONS.items(),
         "right": right_sentence(profile),
-        "handheld": blocks(profile, "handheld"),
+        "handheld": (profile.get("handheld") or []),
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
         "settings": [
-            {**s, "inside": inside_acceptable(profile, s)} for s in blocks(profile, "settings")
+            {**s, "inside": inside_acceptable(profile, s)} for s in (profile.get("settings") or [])
         ],
         "shots": shots,
-        "shot_frames": round(sum(words.number(s.get("frames")) or 0 for s in shots)),
-        "minutes": round(sum(words.number(s.get("minutes")) or 0 for s in shots)),
-        "unlisted_shots": round(words.number(profile.get("next_shots_unlisted")) or 0),
+        "shot_frames": round(sum(s.get("frames") or 0 for s in shots)),
+        "minutes": round(sum(s.get("minutes") or 0 for s in shots)),
+        "unlisted_shots": round(profile.get("next_shots_unlisted") or 0),
         "same_how": _same(shots, "how"),
-        "set_aside": _by_reason(blocks(profile, "set_aside")),
-        "unread": _by_reason(blocks(profile, "unread_folders")),
+        "set_aside": _by_reason((profile.get("set_aside") or [])),
+        "unread": _by_reason((profile.get("unread_folders") or [])),
         "criteria": _criteria(profile),
         "limits": limits,
         "blur_px": criterion(profile, "coc_pixels"),

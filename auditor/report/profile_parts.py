@@ -23,7 +23,7 @@ def blocks(block: Block, key: str) -> list[Block]:
 
 def criterion(profile: Block, name: str) -> float:
     """One of the profile's thresholds, that of `Criteria` where the profile names none."""
-    said = words.number((profile.get("criteria") or {}).get(name))
+    said = (profile.get("criteria") or {}).get(name)
     return said or float(getattr(Criteria(), name))
 
 

@@ -92,7 +92,7 @@ def _against(value: Any) -> str:
 
 
 def _stops_between(block: Any) -> str:
-    low, high = (words.number(block.get(k)) for k in ("low", "high"))
+    low, high = (block.get(k) for k in ("low", "high"))
     return "" if low is None or high is None else f"({words.stops_between(low, high)})"
 
 

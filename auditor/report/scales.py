@@ -92,7 +92,7 @@ def used_span(focal_ranges: Sequence[Mapping[str, Any]]) -> tuple[float, float] 
         n
         for part in focal_ranges
         for row in part.get("apertures") or ()
-        if (n := words.number(row.get("f_number"))) and n > 0
+        if (n := row.get("f_number")) and n > 0
     ]
     return (min(known), max(known)) if known else None
 
@@ -123,7 +123,7 @@ def aperture_ruler(
         strip("acceptable", focal_range.get("acceptable"), "acceptable"),
         strip("pin-sharp", focal_range.get("pin_sharp"), "pin-sharp"),
     ]
-    best = words.number((focal_range.get("sweet_spot") or {}).get("f_number"))
+    best = (focal_range.get("sweet_spot") or {}).get("f_number")
     strips = tuple(s for s in found if s is not None)
     says = [f"best at {words.aperture(best)}"] if best else []
     says += [s.says for s in reversed(strips)]
@@ -141,7 +141,7 @@ def iso_ruler(usable: Mapping[str, Any], span: tuple[float, float]) -> Ruler:
 
     strips, says = [], []
     for key in ("acceptable", "excellent"):
-        top = words.number(usable.get(key))
+        top = usable.get(key)
         if top and top > 0:
             end = min(max(place(top), 1), 100)
             strips.append(Strip(key, 0, end, f"{key} to {words.iso(top)}"))

@@ -16,8 +16,8 @@ WIDE_STOPS: Final = 4.0
 def handheld_lines(profile: Block) -> list[str]:
     """The photographer's own handheld limit, a sentence per lens that has one."""
     out = []
-    for h in blocks(profile, "handheld"):
-        limit, low, high = (words.number(h.get(k)) for k in ("limit_stops", "low", "high"))
+    for h in profile.get("handheld") or []:
+        limit, low, high = (h.get(k) for k in ("limit_stops", "low", "high"))
         if limit is None or low is None or high is None or high - low > WIDE_STOPS:
             continue
         name = named(words.lens_name(h)) if words.known_name(h.get("lens")) else "the unnamed lens"
@@ -32,25 +32,25 @@ def setting_lines(profile: Block) -> list[str]:
     """The setting that stands out most, a sentence; [] where none does."""
 
     def excess(row: Block, key: str) -> float:
-        return (words.number(row.get(key)) or 0) - (words.number(row.get("usual_share")) or 0)
+        return (row.get(key) or 0) - (row.get("usual_share") or 0)
 
-    rows = [s for s in blocks(profile, "settings") if s.get("setting")]
+    rows = [s for s in (profile.get("settings") or []) if s.get("setting")]
     if not rows:
         return []
     worst = max(rows, key=lambda s: max(excess(s, "soft_share"), excess(s, "noisy_share")))
     key = "soft" if excess(worst, "soft_share") >= excess(worst, "noisy_share") else "noisy"
     text = f"Watch {words.clean(worst.get('setting'))}"
     text += f" on the {named(worst.get('lens'))}" if worst.get("lens") else ""
-    if words.number(worst.get(f"{key}_share")) is None:
+    if worst.get(f"{key}_share") is None:
         return []
     share = words.percent(worst.get(f"{key}_share"))
-    ends = [words.number(worst.get(k)) for k in ("low", "high")]
+    ends = [worst.get(k) for k in ("low", "high")]
     known = worst.get("fault") in (None, key) and None not in ends
     inside = (
         f" (90% interval {words.percent(ends[0])} to {words.percent(ends[1])})" if known else ""
     )
     text += f": {share} of {words.count(worst.get('frames'))} came out {key}{inside}"
-    if words.number(worst.get("usual_share")) is not None:
+    if worst.get("usual_share") is not None:
         text += f", where {words.percent(worst.get('usual_share'))} is usual"
     if inside_acceptable(profile, worst):
         text += f". {words.clean(worst.get('setting'))} is acceptable in the weaker of centre and "
@@ -66,9 +66,9 @@ def inside_acceptable(profile: Block, row: Block) -> bool:
     if known is None or row.get("fault") == "noisy":
         return False
     n = float(known[1])
-    for lens in blocks(profile, "lenses"):
+    for lens in profile.get("lenses") or []:
         if all(lens.get(k) == row.get(k) for k in ("lens", "body")):
-            ends = common(blocks(lens, "focal_ranges"), "acceptable")
+            ends = common((lens.get("focal_ranges") or []), "acceptable")
             if ends and ends[0] <= n <= ends[1]:
                 return True
     return False
@@ -87,7 +87,7 @@ def shot_name(shot: Block) -> str:
 
 def shot_line(shot: Block) -> str:
     """'9 frames: 3 at each of f/5.6, f/8 and f/11.'"""
-    frames = round(words.number(shot.get("frames")) or 0)
+    frames = round(shot.get("frames") or 0)
     apertures = [words.aperture(n) for n in shot.get("apertures") or () if n]
     isos = [words.iso(i) for i in shot.get("iso") or () if i]
     text = words.count(frames)
@@ -96,7 +96,7 @@ def shot_line(shot: Block) -> str:
         each, rest = divmod(frames, len(steps))
         text += f": {each} at each of " if len(steps) > 1 and each and not rest else " at "
         text += words.join(steps)
-    minutes = words.number(shot.get("minutes"))
+    minutes = shot.get("minutes")
     return f"{text}{f', about {minutes:.0f} minutes' if minutes else ''}."
 
 
@@ -107,7 +107,7 @@ BUTTONS: Final = {"meant": "meant", "fine": "fine", "bad": "indeed bad"}
 def right_sentence(profile: Mapping[str, Any]) -> str:
     """How often the list was right here, by the photographer's answers; '' where none is known."""
     told = profile.get("answers") or {}
-    count = words.number(told.get("listed"))
+    count = told.get("listed")
     if not count:
         return ""
     text = f"Of {words.count(count, 'listed frame')} that you answered, "
@@ -115,10 +115,10 @@ def right_sentence(profile: Mapping[str, Any]) -> str:
         [
             f"{n:.0f} {'was' if n == 1 else 'were'} {said}"
             for key, said in (("bad", "indeed bad"), ("meant", "meant so"), ("fine", "fine"))
-            if (n := words.number(told.get(key)))
+            if (n := told.get(key))
         ]
     )
-    share, low, high = (words.number(told.get(k)) for k in ("right_share", "low", "high"))
+    share, low, high = (told.get(k) for k in ("right_share", "low", "high"))
     if share is not None and low is not None and high is not None:
         text += (
             f": right in {words.percent(share)} (90% interval {words.percent(low)} to "
@@ -146,7 +146,7 @@ _ONE_FIGURE_UM: Final = 0.005
 def scale_sentence(scales: Any, pixel_um: Any) -> str | None:
     """Files by kind and scale; None where all are of the sensor's own pixels and nobody changed them."""
     own = words.number(pixel_um)
-    told = [s for s in scales or [] if words.number(s.get("pixel_pitch_um"))]
+    told = [s for s in scales or [] if s.get("pixel_pitch_um")]
     if not told or all(_plain(s, own) for s in told):
         return None
     counts: dict[str, tuple[int, set[float]]] = {}

@@ -35,7 +35,7 @@ _MOST_POWERS: Final = 8
 
 def shown_signals(body: Block) -> dict[str, float]:
     """Colour name -> signal level (linear, 1 = white): the mid-tone, two darker, one brighter."""
-    known = {words.number(t.get("signal")) for t in body.get("tones") or () if t.get("snr")}
+    known = {t.get("signal") for t in body.get("tones") or () if t.get("snr")}
     ordered = sorted(s for s in known if s)
     if not ordered:
         return {}
@@ -54,8 +54,8 @@ def shown_signals(body: Block) -> dict[str, float]:
 
 def at_output(body: Block) -> bool:
     """Whether the profile has every signal to noise of a body at the output size too."""
-    tones = [t for t in body.get("tones") or () if words.number(t.get("snr"))]
-    return bool(tones) and all(words.number(t.get("snr_output")) for t in tones)
+    tones = [t for t in body.get("tones") or () if t.get("snr")]
+    return bool(tones) and all(t.get("snr_output") for t in tones)
 
 
 @chart_alone("its chart of signal to noise")
@@ -77,7 +77,7 @@ def snr_chart(body: Block, thresholds: Mapping[str, float]) -> Chart | None:
     levels = [y for _, y in points] + list(limits.values())
     up = (min(levels) / _ABOVE, max(levels) * _ABOVE)
     named = {level: key for key, level in limits.items()}
-    megapixels = words.number(body.get("output_megapixels"))
+    megapixels = body.get("output_megapixels")
     size = f"at {megapixels:g} megapixels" if megapixels else "at the output size"
     return Chart(
         across=across,
@@ -115,12 +115,12 @@ def _marks(low: float, high: float, named: Iterable[float] = ()) -> list[float]:
 def _line(tones: Sequence[Block], signal: float, output: bool) -> dict[str, list[Any]]:
     rows = []
     for index, tone in enumerate(tones):
-        iso, level, snr = (words.number(tone.get(k)) for k in ("iso", "signal", "snr"))
+        iso, level, snr = (tone.get(k) for k in ("iso", "signal", "snr"))
         if not iso or iso <= 0 or level != signal or snr is None or snr <= 0:
             continue
-        low, high = (words.number(tone.get(k)) for k in ("low", "high"))
+        low, high = (tone.get(k) for k in ("low", "high"))
         if output:  # the interval is that of the noise; the size is known
-            scale = (words.number(tone.get("snr_output")) or snr) / snr
+            scale = (tone.get("snr_output") or snr) / snr
             snr, low, high = scale * snr, low and scale * low, high and scale * high
         low, high = snr if low is None else max(low, snr / 100), snr if high is None else high
         frames, predicted = tone.get("frames"), bool(tone.get("predicted"))

@@ -43,15 +43,14 @@ def _best(parts: Sequence[Block]) -> str:
     """'f/8 (90% interval f/7.1 to f/9; 412 frames)', over one focal range or several."""
     sweet = [p.get("sweet_spot") or {} for p in parts]
     best, low, high = (
-        [v for s in sweet if (v := words.number(s.get(k))) is not None]
-        for k in ("f_number", "low", "high")
+        [v for s in sweet if (v := s.get(k)) is not None] for k in ("f_number", "low", "high")
     )
     text = words.aperture_range((min(best), max(best)))
     inside = []
     if low and high:
         ends = words.aperture_range((min(low), max(high)))
         inside.append(f"90% interval {ends}" if " to " in ends else f"90% sure of {ends}")
-    inside.append(words.count(sum(words.number(p.get("frames")) or 0 for p in parts)))
+    inside.append(words.count(sum(p.get("frames") or 0 for p in parts)))
     if all(p.get("evidence") == "thin" for p in parts):
         inside.append("thin evidence")
     return f"{text} ({'; '.join(inside)})"
@@ -61,7 +60,7 @@ def by_frames(entries: Sequence[Block], what: str) -> list[Block]:
     """Lenses or bodies, as `what` says, with most frames first; the nameless after all others."""
     return sorted(
         entries,
-        key=lambda x: (not words.known_name(x.get(what)), -(words.number(x.get("frames")) or 0)),
+        key=lambda x: (not words.known_name(x.get(what)), -(x.get("frames") or 0)),
     )
 
 
@@ -84,8 +83,8 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
     files = words.clean(lens.get("files"))
     if files:
         return f"{name}: {words.count(lens.get('frames'))}, {files} only; no aperture is advised."
-    parts = blocks(lens, "focal_ranges")
-    told = [p for p in parts if words.number((p.get("sweet_spot") or {}).get("f_number"))]
+    parts = lens.get("focal_ranges") or []
+    told = [p for p in parts if (p.get("sweet_spot") or {}).get("f_number")]
     if not told:
         return f"{name}: {words.count(lens.get('frames'))}, not enough to name its best aperture."
     if not common(told, "acceptable") and len(told) > 1:  # no advice holds everywhere
@@ -109,7 +108,7 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
 def by_light(body: Block) -> list[Block]:
     """The body's bands, the brightest first."""
     return sorted(
-        blocks(body, "brightness"),
+        (body.get("brightness") or []),
         key=lambda b: -(words.number([*(b.get("ev100") or ()), None][0]) or 0),
     )
 
@@ -135,8 +134,8 @@ def _iso_limit(band: Block, highest: float | None) -> str:
 
 def too_few_for_noise(body: Block) -> bool:
     """Whether fewer than `FEW` frames tell of a body's noise, so that no limit is told."""
-    used = words.number(body.get("frames_used"))
-    return (words.number(body.get("frames")) or 0 if used is None else used) < FEW
+    used = body.get("frames_used")
+    return (body.get("frames") or 0 if used is None else used) < FEW
 
 
 def body_sentence(body: Block, name: str | None = None) -> str:
@@ -145,8 +144,7 @@ def body_sentence(body: Block, name: str | None = None) -> str:
     bands = [
         b
         for b in by_light(body)
-        if (b.get("usable_iso") or {}).get("acceptable")
-        and (words.number(b.get("frames")) or 0) >= FEW
+        if (b.get("usable_iso") or {}).get("acceptable") and (b.get("frames") or 0) >= FEW
     ]
     if not bands or too_few_for_noise(body) or body.get("limits_firm") is False:
         return ""
@@ -161,11 +159,11 @@ def _matches(profile: Block) -> list[str]:
     """For every pair of bodies one example, the one nearest to ISO 1600 that is known to a stop
     either way; one that was seen on both bodies goes before one that is predicted."""
     pairs: dict[Any, list[Block]] = {}
-    for m in blocks(profile, "iso_matches"):
-        low, high = (words.number(m.get(k)) for k in ("low", "high"))
+    for m in profile.get("iso_matches") or []:
+        low, high = (m.get(k) for k in ("low", "high"))
         vague = low is not None and high is not None and high > 4 * low
         both = (words.clean(m.get("body")), words.clean(m.get("reference_body")))
-        known = words.number(m.get("iso")) and words.number(m.get("reference_iso")) and all(both)
+        known = m.get("iso") and m.get("reference_iso") and all(both)
         if known and not vague and both[::-1] not in pairs:  # one direction implies the other
             pairs.setdefault(both, []).append(m)
     out = []
@@ -174,7 +172,7 @@ def _matches(profile: Block) -> list[str]:
             rows,
             key=lambda m: (
                 bool(m.get("predicted")),
-                abs((words.number(m.get("reference_iso")) or 1) - EXAMPLE_ISO),
+                abs((m.get("reference_iso") or 1) - EXAMPLE_ISO),
             ),
         )
         ends = words.interval(m, 0)
@@ -191,9 +189,9 @@ def _matches(profile: Block) -> list[str]:
 def _comparisons(profile: Block) -> list[str]:
     """What was settled, the whole frame's figure standing for its zones; at most three."""
     settled: dict[Any, tuple[Block, str]] = {}
-    for c in blocks(profile, "comparisons"):
+    for c in profile.get("comparisons") or []:
         text = words.clean(c.get("verdict"))
-        enough = (words.number(c.get("pairs")) or 0) >= FEW_PAIRS
+        enough = (c.get("pairs") or 0) >= FEW_PAIRS
         both_named = words.clean(c.get("label")) and words.clean(c.get("against"))
         if text and enough and both_named and not text.startswith("cannot tell"):
             key = tuple(words.clean(c.get(k)) for k in ("label", "against", "lens", "what"))
@@ -216,13 +214,13 @@ def keeper_counts(profile: Block) -> tuple[int, int | None, dict[str, int]]:
 
     The list of keepers may hold only the surest; `verdicts` counts all of them.
     """
-    verdicts, keepers = profile.get("verdicts") or {}, blocks(profile, "keepers")
+    verdicts, keepers = profile.get("verdicts") or {}, (profile.get("keepers") or [])
     causes = {words.clean(k): int(n) for k, n in (verdicts.get("causes") or {}).items() if n}
     if not causes:
         causes = dict(Counter(words.clean(k.get("cause")) or "no cause found" for k in keepers))
-    judged = words.number(verdicts.get("judged"))
+    judged = verdicts.get("judged")
     if judged is None:
-        judged = words.number((profile.get("frames") or {}).get("measured"))
+        judged = (profile.get("frames") or {}).get("measured")
     total = max(sum(causes.values()), len(keepers))
     return total, None if judged is None else round(judged), causes
 
@@ -243,11 +241,11 @@ def _keepers(profile: Block) -> list[str]:
 def next_line(profile: Block) -> str:
     """What an afternoon's test frames would settle, a sentence."""
     note = words.clean(profile.get("next_shots_note"))
-    shots = blocks(profile, "next_shots")
+    shots = profile.get("next_shots") or []
     if note or not shots:
         return note or "Nothing is left open that a few test frames would settle."
-    frames = sum(round(words.number(s.get("frames")) or 0) for s in shots)
-    minutes = sum(words.number(s.get("minutes")) or 0 for s in shots)
+    frames = sum(round(s.get("frames") or 0) for s in shots)
+    minutes = sum(s.get("minutes") or 0 for s in shots)
     gear = [words.known_name(s.get("lens")) or words.known_name(s.get("body")) for s in shots]
     first = list(dict.fromkeys(g for g in gear if g))[:3]
     told = f" with {words.join([f'the {short(g)}' for g in first])}" if first else ""
@@ -277,20 +275,20 @@ def looked_at(profile: Block) -> str:
 def findings(profile: Block) -> list[Finding]:
     """The sentences of the summary with their topics, the most important first."""
     frames = profile.get("frames") or {}
-    lenses, bodies = blocks(profile, "lenses"), by_frames(blocks(profile, "bodies"), "body")
+    lenses, bodies = (profile.get("lenses") or []), by_frames((profile.get("bodies") or []), "body")
     text = f"{words.count(frames.get('measured'))} measured"
     text = looked_at(profile) or text
     if lenses:
         text += f", taken with {words.count(len(lenses), 'lens', 'lenses')}"
         text += f" on {words.count(len(bodies), 'body', 'bodies')}" if bodies else ""
-    copies = words.number(frames.get("copies"))
+    copies = frames.get("copies")
     if copies:
         text += f"; {words.count(copies, 'of them is a copy', 'of them are copies')}"
         text += " (raw and JPEG, exports, backups) of an exposure that is measured once"
-    aside = words.number(frames.get("set_aside"))
+    aside = frames.get("set_aside")
     if aside:
         text += f"; {words.count(aside, 'file')} set aside, each with its reason"
-    if unread := blocks(profile, "unread_folders"):
+    if unread := (profile.get("unread_folders") or []):
         text += f"; {words.count(len(unread), 'folder')} could not be read and may hold more"
     out = [Finding("Archive", text + ".")]
     if not lenses:
@@ -331,7 +329,8 @@ def _worth_telling(profile: Block, lenses: list[Block]) -> list[Block]:
         x
         for x in used
         if any(
-            p.get("sweet_spot") and p.get("evidence") != "thin" for p in blocks(x, "focal_ranges")
+            p.get("sweet_spot") and p.get("evidence") != "thin"
+            for p in (x.get("focal_ranges") or [])
         )
     ]
     return sure + [x for x in used if x not in sure][: max(FEWEST_LENSES - len(sure), 0)]

@@ -33,8 +33,8 @@ def tables(profile: Block) -> dict[str, pd.DataFrame]:
         "lens_ranges": lambda: list(_ranges(profile)),
         "body_tones": lambda: [
             {"body": b.get("body"), **t}
-            for b in blocks(profile, "bodies")
-            for t in blocks(b, "tones")
+            for b in (profile.get("bodies") or [])
+            for t in (b.get("tones") or [])
         ],
         "body_usable_iso": lambda: list(_usable(profile)),
         "keepers": lambda: list(_keepers(profile)),
@@ -107,9 +107,9 @@ def _lens_head(lens: Block, part: Block) -> Row:
 
 
 def _sharpness(profile: Block) -> Iterator[Row]:
-    for lens in blocks(profile, "lenses"):
-        for part in blocks(lens, "focal_ranges"):
-            for row in blocks(part, "apertures"):
+    for lens in profile.get("lenses") or []:
+        for part in lens.get("focal_ranges") or []:
+            for row in part.get("apertures") or []:
                 for zone in ZONES:
                     block = row.get(zone) or {}
                     yield _lens_head(lens, part) | {
@@ -122,8 +122,8 @@ def _sharpness(profile: Block) -> Iterator[Row]:
 
 
 def _ranges(profile: Block) -> Iterator[Row]:
-    for lens in blocks(profile, "lenses"):
-        for part in blocks(lens, "focal_ranges"):
+    for lens in profile.get("lenses") or []:
+        for part in lens.get("focal_ranges") or []:
             sweet = part.get("sweet_spot") or {}
             pin, fine = _pair(part.get("pin_sharp")), _pair(part.get("acceptable"))
             yield _lens_head(lens, part) | {
@@ -138,8 +138,8 @@ def _ranges(profile: Block) -> Iterator[Row]:
 
 
 def _usable(profile: Block) -> Iterator[Row]:
-    for body in blocks(profile, "bodies"):
-        for band in blocks(body, "brightness"):
+    for body in profile.get("bodies") or []:
+        for band in body.get("brightness") or []:
             low, high = _pair(band.get("ev100"))
             usable = band.get("usable_iso") or {}
             yield {
@@ -154,7 +154,7 @@ def _usable(profile: Block) -> Iterator[Row]:
 
 def _keepers(profile: Block) -> Iterator[Row]:
     """Frames that fell short, their settings as columns."""
-    for keeper in blocks(profile, "keepers"):
+    for keeper in profile.get("keepers") or []:
         row = {k: v for k, v in keeper.items() if k != "settings"}
         settings = keeper.get("settings")
         more = settings if isinstance(settings, Mapping) else {}
