@@ -10,7 +10,7 @@ import click
 from auditor import cli_options as options
 from auditor.answers import ANSWERS, TAKEN_BACK
 from auditor.cli_frame import Folder, Name, fail, need_store, read_profile, voice
-from auditor.settings.tag_values import STARS
+from auditor.settings.tags import STARS
 
 __all__ = ["answer", "list_frames", "sidecars"]
 

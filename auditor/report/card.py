@@ -11,7 +11,7 @@ from auditor import optics
 from auditor.report import palette, words
 from auditor.report.first_screen import role_of
 from auditor.report.iso_words import LEVELS, band_name, highest_used, iso_limit
-from auditor.report.profile_parts import Block, blocks, criterion
+from auditor.report.profile_parts import Block, criterion
 from auditor.report.rendering import environment, static
 from auditor.report.scales import stops, used_span
 from auditor.report.summary import by_frames, by_light, filter_words, too_few_for_noise

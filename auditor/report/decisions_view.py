@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from auditor.report import words
-from auditor.report.profile_parts import Block, blocks
+from auditor.report.profile_parts import Block
 
 _WIDTH: Final = 640
 """Width of the drawing of lenses by focal length, in units of its own, of which its text is 13 high."""
@@ -43,10 +43,10 @@ def decisions_view(profile: Block) -> dict[str, Any] | None:
         "noise": _noise(profile),
         "rivals": [r for r in rivals if _named(r)] + [r for r in rivals if not _named(r)],
         "declined": [r for r in (profile.get("rivals") or []) if r.get("declined")],
-        "choices": _choices((profile.get("lens_choice") or [])),
+        "choices": _choices(profile.get("lens_choice") or []),
         "changes": (profile.get("changes") or []),
         "dust": (profile.get("dust") or [])[:_MOST_SPOTS],
-        "more_dust": max(len((profile.get("dust") or [])) - _MOST_SPOTS, 0),
+        "more_dust": max(len(profile.get("dust") or []) - _MOST_SPOTS, 0),
         "focus": (profile.get("focus_bias") or []),
         "failed": [f for f in profile.get("decisions_failed") or () if isinstance(f, str)],
     }

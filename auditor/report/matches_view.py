@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from auditor.report import words
 from auditor.report.iso_words import band_name
-from auditor.report.profile_parts import Block, blocks
+from auditor.report.profile_parts import Block
 
 REACH: Final = 2.0
 """Factor (one stop) past the lowest and highest ISO used within which a prediction is shown, as for

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from auditor.report import words
-from auditor.report.profile_parts import Block, blocks, common, named
+from auditor.report.profile_parts import Block, common, named
 
 WIDE_STOPS: Final = 4.0
 """A handheld limit whose interval is wider than this is not told: it would advise nothing."""

@@ -7,15 +7,15 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from auditor.exposure import aperture_from_apex, ev100, time_from_apex
-from auditor.settings.tag_values import (
+from auditor.settings.tags import (
     F_LIMITS,
     FOCAL_LIMITS_MM,
     NOTE_STEPS,
+    clean_text,
     first_number,
     numbers,
     within,
 )
-from auditor.settings.tags import clean_text
 
 Tags = Mapping[str, Any]
 

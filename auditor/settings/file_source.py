@@ -11,8 +11,15 @@ from auditor.record import Source
 from auditor.settings.body import body_name
 from auditor.settings.kinds import SHORT_SIDES
 from auditor.settings.sensors import sensor_diagonal
-from auditor.settings.tag_values import SENSOR_SIDES_PX, first_number, numbers, size_of, within
-from auditor.settings.tags import RawTags, clean_text
+from auditor.settings.tags import (
+    SENSOR_SIDES_PX,
+    RawTags,
+    clean_text,
+    first_number,
+    numbers,
+    size_of,
+    within,
+)
 
 _ZOOM: Final = (1.05, 100)
 """Digital zoom that enlarges; 1 and less is none, more is damage (common practice, no source)."""

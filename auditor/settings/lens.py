@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from auditor.settings.body import first_serial
-from auditor.settings.tag_values import F_LIMITS, FOCAL_LIMITS_MM, NOTE_STEPS, numbers, within
-from auditor.settings.tags import clean_text
+from auditor.settings.tags import F_LIMITS, FOCAL_LIMITS_MM, NOTE_STEPS, clean_text, numbers, within
 
 _ONE_FOCAL: Final = 1.005
 """Long over short end up to which a lens has one focal length."""

@@ -21,8 +21,8 @@ from auditor.settings.body import body_key
 from auditor.settings.file_evidence import Evidence, Sensor, rounding
 from auditor.settings.kinds import judge, sensor_alone
 from auditor.settings.lens import lens_key, lens_name
-from auditor.settings.pitch import native_size
 from auditor.settings.scale import reconcile_scale
+from auditor.settings.sensors import native_size
 from auditor.settings.tags import built_by_program
 
 KNOWN = Sensor((6000, 4000), 4.0, math.hypot(24, 16), "told", True)
