@@ -22,6 +22,7 @@ from auditor.model.body import (
     Tone,
     Unseen,
     UsableDetail,
+    UsableIso,
 )
 from auditor.model.decisions import (
     Comparison,
@@ -55,6 +56,7 @@ from auditor.model.lens import (
 )
 from auditor.model.profile import (
     Answers,
+    Criteria,
     Fault,
     Filter,
     Frames,
@@ -82,6 +84,7 @@ __all__ = [
     "Comparison",
     "ConverterComparison",
     "ConverterZone",
+    "Criteria",
     "CurvePoint",
     "Decisions",
     "Diffraction",
@@ -121,6 +124,7 @@ __all__ = [
     "Tone",
     "Unseen",
     "UsableDetail",
+    "UsableIso",
     "Use",
     "Verdicts",
     "VisibleLoss",

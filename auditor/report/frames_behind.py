@@ -16,10 +16,10 @@ import numpy as np
 import pandas as pd
 
 from auditor.exposure import nominal_f_number
+from auditor.model import Body, Lens
 from auditor.record import ZONES
 from auditor.record.values import words as names_of
 from auditor.report import words
-from auditor.report.profile_parts import Block
 from auditor.report.rendering import link
 
 ROWS_PER_POINT: Final = 150
@@ -109,7 +109,7 @@ class FrameIndex:
         groups = self._table.groupby(keys, sort=False).indices
         return {key if isinstance(key, tuple) else (key,): rows for key, rows in groups.items()}
 
-    def lens_block(self, lens: Block) -> dict[str, Any] | None:
+    def lens_block(self, lens: Lens) -> dict[str, Any] | None:
         """Rows of one lens and, per 'focal range:aperture', which of them lie behind the point."""
         key = tuple(_key(lens.get(k)) for k in ("body", "lens", "converter"))
         rows = self._by_lens.get(key)
@@ -137,7 +137,7 @@ class FrameIndex:
                     chosen.append((f"{i}:{j}", hit))
         return self._block(rows, chosen)
 
-    def body_block(self, body: Block) -> dict[str, Any] | None:
+    def body_block(self, body: Body) -> dict[str, Any] | None:
         """Rows of one body and, per 'tone row', which of them were taken at its ISO."""
         rows = self._by_body.get((_key(body.get("body")),))
         if rows is None:

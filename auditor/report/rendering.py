@@ -21,8 +21,8 @@ from markupsafe import Markup, escape
 from auditor.record import ZONES
 from auditor.report import words
 from auditor.report.iso_words import kind_sentence
-from auditor.report.profile_parts import NAME_END, NAME_START
 from auditor.report.sentences import shot_line, shot_name
+from auditor.report.words import NAME_END, NAME_START
 
 
 def static(name: str) -> str:
@@ -155,7 +155,7 @@ def environment() -> jinja2.Environment:
         "against": _against, "stops_between": _stops_between, "shot_line": shot_line, "shot_name": shot_name, "change": words.change, "clean": words.clean,
         "difference": words.difference,
         "figures": figures, "focal": words.focal, "iso": words.iso, "number": words.number,
-        "kind_sentence": kind_sentence, "known": words.known_name, "percent": words.percent, "sentence": sentence, "shorten": words.shorten,
+        "kind_sentence": kind_sentence, "known": words.known_name, "lens_name": words.lens_name, "percent": words.percent, "sentence": sentence, "shorten": words.shorten,
         "shown": shown,
     }  # fmt: skip
     env.filters |= {name: _known(function) for name, function in filters.items()}

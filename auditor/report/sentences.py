@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from typing import Any, Final
+from collections.abc import Sequence
+from typing import Final
 
+from auditor.model import Profile, Scale, Setting, Shot
+from auditor.record.pools import SAME_SCALE
 from auditor.report import words
-from auditor.report.profile_parts import Block, common, named
+from auditor.report.words import common, named
 
 WIDE_STOPS: Final = 4.0
 """A handheld limit whose interval is wider than this is not told: it would advise nothing."""
 
 
-def handheld_lines(profile: Block) -> list[str]:
+def handheld_lines(profile: Profile) -> list[str]:
     """The photographer's own handheld limit, a sentence per lens that has one."""
     out = []
     for h in profile.get("handheld") or []:
-        limit, low, high = (h.get(k) for k in ("limit_stops", "low", "high"))
+        limit, low, high = h.get("limit_stops"), h.get("low"), h.get("high")
         if limit is None or low is None or high is None or high - low > WIDE_STOPS:
             continue
         name = named(words.lens_name(h)) if words.known_name(h.get("lens")) else "the unnamed lens"
@@ -28,28 +30,27 @@ def handheld_lines(profile: Block) -> list[str]:
     return out
 
 
-def setting_lines(profile: Block) -> list[str]:
+def setting_lines(profile: Profile) -> list[str]:
     """The setting that stands out most, a sentence; [] where none does."""
 
-    def excess(row: Block, key: str) -> float:
-        return (row.get(key) or 0) - (row.get("usual_share") or 0)
+    def excess(row: Setting) -> tuple[float, str]:
+        usual = row.get("usual_share") or 0
+        soft, noisy = (row.get("soft_share") or 0) - usual, (row.get("noisy_share") or 0) - usual
+        return (soft, "soft") if soft >= noisy else (noisy, "noisy")
 
     rows = [s for s in (profile.get("settings") or []) if s.get("setting")]
     if not rows:
         return []
-    worst = max(rows, key=lambda s: max(excess(s, "soft_share"), excess(s, "noisy_share")))
-    key = "soft" if excess(worst, "soft_share") >= excess(worst, "noisy_share") else "noisy"
+    worst = max(rows, key=lambda s: excess(s)[0])
+    _, key = excess(worst)
+    share = worst.get("soft_share") if key == "soft" else worst.get("noisy_share")
+    if share is None:
+        return []
     text = f"Watch {words.clean(worst.get('setting'))}"
     text += f" on the {named(worst.get('lens'))}" if worst.get("lens") else ""
-    if worst.get(f"{key}_share") is None:
-        return []
-    share = words.percent(worst.get(f"{key}_share"))
-    ends = [worst.get(k) for k in ("low", "high")]
-    known = worst.get("fault") in (None, key) and None not in ends
-    inside = (
-        f" (90% interval {words.percent(ends[0])} to {words.percent(ends[1])})" if known else ""
-    )
-    text += f": {share} of {words.count(worst.get('frames'))} came out {key}{inside}"
+    text += f": {words.percent(share)} of {words.count(worst.get('frames'))} came out {key}"
+    if worst.get("fault") in (None, key):
+        text += words.share_interval(worst)
     if worst.get("usual_share") is not None:
         text += f", where {words.percent(worst.get('usual_share'))} is usual"
     if inside_acceptable(profile, worst):
@@ -58,7 +59,7 @@ def setting_lines(profile: Block) -> list[str]:
     return [text + "."]
 
 
-def inside_acceptable(profile: Block, row: Block) -> bool:
+def inside_acceptable(profile: Profile, row: Setting) -> bool:
     """Whether a setting that came out soft is an aperture inside the lens's acceptable range, at
     every focal length: the ranges go by the weaker of centre and corner, softness by the whole frame.
     """
@@ -74,7 +75,7 @@ def inside_acceptable(profile: Block, row: Block) -> bool:
     return False
 
 
-def shot_name(shot: Block) -> str:
+def shot_name(shot: Shot) -> str:
     """'Skarn 24-70mm f/4 + 1.4x at 24 mm on the Fell Two'; the body alone where only it matters."""
     lens, body = words.known_name(shot.get("lens")), words.known_name(shot.get("body"))
     if shot.get("iso") and not lens:
@@ -85,7 +86,7 @@ def shot_name(shot: Block) -> str:
     return name + (f" at {focal}" if focal else "") + (f", on the {body}" if body else "")
 
 
-def shot_line(shot: Block) -> str:
+def shot_line(shot: Shot) -> str:
     """'9 frames: 3 at each of f/5.6, f/8 and f/11.'"""
     frames = round(shot.get("frames") or 0)
     apertures = [words.aperture(n) for n in shot.get("apertures") or () if n]
@@ -104,26 +105,21 @@ BUTTONS: Final = {"meant": "meant", "fine": "fine", "bad": "indeed bad"}
 """Answer as it is stored -> as the page's buttons say it."""
 
 
-def right_sentence(profile: Mapping[str, Any]) -> str:
+def right_sentence(profile: Profile) -> str:
     """How often the list was right here, by the photographer's answers; '' where none is known."""
     told = profile.get("answers") or {}
-    count = told.get("listed")
-    if not count:
+    if not told.get("listed"):
         return ""
-    text = f"Of {words.count(count, 'listed frame')} that you answered, "
-    text += words.join(
-        [
-            f"{n:.0f} {'was' if n == 1 else 'were'} {said}"
-            for key, said in (("bad", "indeed bad"), ("meant", "meant so"), ("fine", "fine"))
-            if (n := told.get(key))
-        ]
+    counts = (
+        (told.get("bad"), "indeed bad"),
+        (told.get("meant"), "meant so"),
+        (told.get("fine"), "fine"),
     )
-    share, low, high = (told.get(k) for k in ("right_share", "low", "high"))
-    if share is not None and low is not None and high is not None:
-        text += (
-            f": right in {words.percent(share)} (90% interval {words.percent(low)} to "
-            f"{words.percent(high)})"
-        )
+    text = f"Of {words.count(told.get('listed'), 'listed frame')} that you answered, "
+    text += words.join([f"{n} {'was' if n == 1 else 'were'} {said}" for n, said in counts if n])
+    inside = words.share_interval(told)
+    if inside and told.get("right_share") is not None:
+        text += f": right in {words.percent(told.get('right_share'))}{inside}"
     return text + "."
 
 
@@ -137,47 +133,40 @@ _KINDS: Final = {
     "enlarged": "enlarged",
     "unknown": "of unknown kind",
 }
-_SAME: Final = 0.03
-"""Relative difference within which a file's pixel is the sensor's, as for kinds of file."""
+_UNCHANGED: Final = ("raw", "camera full size")
 _ONE_FIGURE_UM: Final = 0.005
 """Pixels that differ by less are given as one figure of two digits."""
 
 
-def scale_sentence(scales: Any, pixel_um: Any) -> str | None:
+def scale_sentence(scales: Sequence[Scale] | None, own: float | None) -> str | None:
     """Files by kind and scale; None where all are of the sensor's own pixels and nobody changed them."""
-    own = words.number(pixel_um)
     told = [s for s in scales or [] if s.get("pixel_pitch_um")]
-    if not told or all(_plain(s, own) for s in told):
+    if all(s.get("file_kind") in _UNCHANGED and _near(s["pixel_pitch_um"], own) for s in told):
         return None
     counts: dict[str, tuple[int, set[float]]] = {}
     for s in told:
         kind = _KINDS.get(str(s.get("file_kind")), _KINDS["unknown"])
         n, found = counts.get(kind, (0, set()))
-        counts[kind] = n + int(s["frames"]), found | {float(s["pixel_pitch_um"])}
+        counts[kind] = n + s["frames"], found | {s["pixel_pitch_um"]}
     parts = []
     for kind, (n, found) in counts.items():
-        covers = f" ({_span(found)} µm a pixel)" if not _all_near(found, own) else ""
+        near = all(_near(one, own) for one in found)
+        covers = "" if near else f" ({_span(found)} µm a pixel)"
         parts.append(f"{n} {kind}{covers}")
     return f"Files: {words.join(parts)}."
 
 
-def lens_scale_sentence(pitch_um: Any, pixel_um: Any) -> str | None:
+def lens_scale_sentence(pitch: float | None, own: float | None) -> str | None:
     """What a pixel of the files covers from which a lens was judged, beside the sensor's own."""
-    pitch, own = words.number(pitch_um), words.number(pixel_um)
     if pitch is None:
         return None
-    if own is None or _all_near({pitch}, own):
+    if own is None or _near(pitch, own):
         return f"Pixel pitch {pitch:.2f} µm."
     return f"A pixel of these files covers {pitch:.2f} µm of the sensor, whose own pixel is {own:.2f} µm."
 
 
-def _plain(scale: Any, own: float | None) -> bool:
-    kept = scale.get("file_kind") in ("raw", "camera full size")
-    return kept and _all_near({float(scale["pixel_pitch_um"])}, own)
-
-
-def _all_near(found: set[float], own: float | None) -> bool:
-    return own is not None and all(abs(one / own - 1) <= _SAME for one in found)
+def _near(pitch: float, own: float | None) -> bool:
+    return own is not None and abs(pitch / own - 1) <= SAME_SCALE
 
 
 def _span(found: set[float]) -> str:

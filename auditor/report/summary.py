@@ -3,14 +3,25 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from collections.abc import Mapping, Sequence
+from typing import Any, Final, Literal, TypeVar
 
+from auditor.model import (
+    Band,
+    Body,
+    Comparison,
+    FocalRange,
+    Frames,
+    Gear,
+    IsoMatch,
+    Lens,
+    Profile,
+    Use,
+)
 from auditor.report import words
 from auditor.report.iso_words import band_name, highest_used, iso_limit
-from auditor.report.profile_parts import NAME_END, NAME_START, Block, blocks, common, named, short
 from auditor.report.sentences import handheld_lines, setting_lines
+from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
 
 LENSES: Final = 6
 """So many lenses, the most used first, have their own sentence; the rest are counted."""
@@ -31,20 +42,15 @@ NO_LENS: Final = "No lens could be judged: no measured frame names its lens and 
 NAMELESS_BODY: Final = "Body not named in its files"
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One sentence under its topic; names stand between `NAME_START` and `NAME_END`."""
-
-    topic: str
-    text: str
+Entry = TypeVar("Entry", Lens, Body)
 
 
-def _best(parts: Sequence[Block]) -> str:
+def _best(parts: Sequence[FocalRange]) -> str:
     """'f/8 (90% interval f/7.1 to f/9; 412 frames)', over one focal range or several."""
-    sweet = [p.get("sweet_spot") or {} for p in parts]
-    best, low, high = (
-        [v for s in sweet if (v := s.get(k)) is not None] for k in ("f_number", "low", "high")
-    )
+    sweet = [s for p in parts if (s := p.get("sweet_spot"))]
+    best = [v for p in parts if (v := words.best_aperture(p))]
+    low = [v for s in sweet if (v := s.get("low")) is not None]
+    high = [v for s in sweet if (v := s.get("high")) is not None]
     text = words.aperture_range((min(best), max(best)))
     inside = []
     if low and high:
@@ -56,15 +62,32 @@ def _best(parts: Sequence[Block]) -> str:
     return f"{text} ({'; '.join(inside)})"
 
 
-def by_frames(entries: Sequence[Block], what: str) -> list[Block]:
+def by_frames(entries: Sequence[Entry], what: Literal["lens", "body"]) -> list[Entry]:
     """Lenses or bodies, as `what` says, with most frames first; the nameless after all others."""
     return sorted(
-        entries,
-        key=lambda x: (not words.known_name(x.get(what)), -(x.get("frames") or 0)),
+        entries, key=lambda x: (not words.known_name(x.get(what)), -(x.get("frames") or 0))
     )
 
 
-def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
+def use_of(profile: Profile, entry: Lens | Body) -> Use:
+    """How much a lens or body of the profile was used; one of whose use nothing is said is in use."""
+    gear: Gear = profile.get("gear") or {}
+    lens = "focal_ranges" in entry
+    keys = ("lens", "body", "converter") if lens else ("body",)
+    wanted = [words.known_name(entry.get(k)) for k in keys]
+    for use in (gear.get("lenses") if lens else gear.get("bodies")) or []:
+        if [words.known_name(use.get(k)) for k in keys] == wanted:
+            return use
+    return {"role": "in use"}
+
+
+def settled(lens: Lens) -> bool:
+    """Whether more than thin evidence is there of a best aperture."""
+    parts = lens.get("focal_ranges") or []
+    return any(p.get("sweet_spot") and p.get("evidence") != "thin" for p in parts)
+
+
+def lens_sentence(lens: Lens, bodies: int = 1, name: str | None = None) -> str:
     """One sentence on a lens; says what is missing where nothing can be said.
 
     `bodies`: how many bodies the archive has (with one, it need not be named). `name`: what to call
@@ -84,7 +107,7 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
     if files:
         return f"{name}: {words.count(lens.get('frames'))}, {files} only; no aperture is advised."
     parts = lens.get("focal_ranges") or []
-    told = [p for p in parts if (p.get("sweet_spot") or {}).get("f_number")]
+    told = [p for p in parts if words.best_aperture(p)]
     if not told:
         return f"{name}: {words.count(lens.get('frames'))}, not enough to name its best aperture."
     if not common(told, "acceptable") and len(told) > 1:  # no advice holds everywhere
@@ -94,8 +117,9 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
         ]
         return f"{name} is at its best at {words.join(each)}."
     clauses: list[str] = []
-    for key, label in (("pin_sharp", "pin-sharp"), ("acceptable", "acceptable")):
-        ends = words.aperture_range(common(told, key))
+    sharp, fine = common(told, "pin_sharp"), common(told, "acceptable")
+    for label, both in (("pin-sharp", sharp), ("acceptable", fine)):
+        ends = words.aperture_range(both)
         if ends and not any(c.endswith(f" {ends}") for c in clauses):
             clauses.append(f"{label} {'from' if ' to ' in ends else 'at'} {ends}")
     text = f"{name} is at its best at {_best(told)}"
@@ -105,15 +129,12 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
     return f"{text}; {everywhere}{words.join(clauses)}."
 
 
-def by_light(body: Block) -> list[Block]:
+def by_light(body: Body) -> list[Band]:
     """The body's bands, the brightest first."""
-    return sorted(
-        (body.get("brightness") or []),
-        key=lambda b: -(words.number([*(b.get("ev100") or ()), None][0]) or 0),
-    )
+    return sorted(body.get("brightness") or [], key=lambda b: -(words.pair(b.get("ev100"))[0] or 0))
 
 
-def _iso_limit(band: Block, highest: float | None) -> str:
+def _iso_limit(band: Band, highest: float | None) -> str:
     fine, clean = (iso_limit(band, level, highest) for level in ("acceptable", "excellent"))
     inside = [fine.why] if fine.why else []
     if clean.untold:
@@ -132,13 +153,13 @@ def _iso_limit(band: Block, highest: float | None) -> str:
     return f"{fine.text} for {words.clean(band_name(band))} ({'; '.join(inside)})"
 
 
-def too_few_for_noise(body: Block) -> bool:
+def too_few_for_noise(body: Body) -> bool:
     """Whether fewer than `FEW` frames tell of a body's noise, so that no limit is told."""
     used = body.get("frames_used")
     return (body.get("frames") or 0 if used is None else used) < FEW
 
 
-def body_sentence(body: Block, name: str | None = None) -> str:
+def body_sentence(body: Body, name: str | None = None) -> str:
     """One sentence on how far ISO goes in the brightest and the darkest band that have frames of
     their own; '' when none has, or when it rests on too few frames to be said first."""
     bands = [
@@ -155,12 +176,12 @@ def body_sentence(body: Block, name: str | None = None) -> str:
     return f"{name} stays usable up to {words.join(limits)}."
 
 
-def _matches(profile: Block) -> list[str]:
+def _matches(profile: Profile) -> list[str]:
     """For every pair of bodies one example, the one nearest to ISO 1600 that is known to a stop
     either way; one that was seen on both bodies goes before one that is predicted."""
-    pairs: dict[Any, list[Block]] = {}
+    pairs: dict[Any, list[IsoMatch]] = {}
     for m in profile.get("iso_matches") or []:
-        low, high = (m.get(k) for k in ("low", "high"))
+        low, high = m.get("low"), m.get("high")
         vague = low is not None and high is not None and high > 4 * low
         both = (words.clean(m.get("body")), words.clean(m.get("reference_body")))
         known = m.get("iso") and m.get("reference_iso") and all(both)
@@ -186,9 +207,9 @@ def _matches(profile: Block) -> list[str]:
     return out
 
 
-def _comparisons(profile: Block) -> list[str]:
+def _comparisons(profile: Profile) -> list[str]:
     """What was settled, the whole frame's figure standing for its zones; at most three."""
-    settled: dict[Any, tuple[Block, str]] = {}
+    settled: dict[Any, tuple[Comparison, str]] = {}
     for c in profile.get("comparisons") or []:
         text = words.clean(c.get("verdict"))
         enough = (c.get("pairs") or 0) >= FEW_PAIRS
@@ -209,7 +230,7 @@ def _comparisons(profile: Block) -> list[str]:
     return out
 
 
-def keeper_counts(profile: Block) -> tuple[int, int | None, dict[str, int]]:
+def keeper_counts(profile: Profile) -> tuple[int, int | None, dict[str, int]]:
     """Frames softer or noisier than they had to be, frames that could be judged, and by cause.
 
     The list of keepers may hold only the surest; `verdicts` counts all of them.
@@ -225,7 +246,7 @@ def keeper_counts(profile: Block) -> tuple[int, int | None, dict[str, int]]:
     return total, None if judged is None else round(judged), causes
 
 
-def _keepers(profile: Block) -> list[str]:
+def _keepers(profile: Profile) -> list[str]:
     total, judged, causes = keeper_counts(profile)
     if not total:
         return []
@@ -238,7 +259,7 @@ def _keepers(profile: Block) -> list[str]:
     ]
 
 
-def next_line(profile: Block) -> str:
+def next_line(profile: Profile) -> str:
     """What an afternoon's test frames would settle, a sentence."""
     note = words.clean(profile.get("next_shots_note"))
     shots = profile.get("next_shots") or []
@@ -253,90 +274,68 @@ def next_line(profile: Block) -> str:
     return f"{words.count(frames, 'test frame')}{time}{told} would settle most of what is open."
 
 
-def filter_words(profile: Block) -> str:
+def filter_words(profile: Profile) -> str:
     """Which part of the frames the profile looks at, in plain words; '' for all of them."""
     told = words.clean((profile.get("filter") or {}).get("words"))
     left_out = words.clean((profile.get("gear") or {}).get("left_out"))
     return "; ".join(t for t in (told, f"left out: {left_out}" if left_out else "") if t)
 
 
-def looked_at(profile: Block) -> str:
+def looked_at(profile: Profile) -> str:
     """'2 of the 5 frames measured are looked at here (lens "Tarn")'; '' for all of them."""
-    part = filter_words(profile)
-    if not part:
+    told = filter_words(profile)
+    if not told:
         return ""
-    seen = words.count(
-        (profile.get("filter") or profile.get("gear") or {}).get("frames"), "is", "are"
-    )
+    part_of: Any = profile.get("filter") or profile.get("gear") or {}
+    seen = words.count(part_of.get("frames"), "is", "are")
     all_of = words.count((profile.get("frames") or {}).get("measured"))
-    return seen.replace(" ", f" of the {all_of} measured ", 1) + f" looked at here ({part})"
+    return seen.replace(" ", f" of the {all_of} measured ", 1) + f" looked at here ({told})"
 
 
-def findings(profile: Block) -> list[Finding]:
-    """The sentences of the summary with their topics, the most important first."""
-    frames = profile.get("frames") or {}
-    lenses, bodies = (profile.get("lenses") or []), by_frames((profile.get("bodies") or []), "body")
-    text = f"{words.count(frames.get('measured'))} measured"
-    text = looked_at(profile) or text
+def findings(profile: Profile) -> list[str]:
+    """The sentences of the summary, the most important first; names stand between `NAME_START` and `NAME_END`."""
+    lenses = by_frames(profile.get("lenses") or [], "lens")
+    bodies = by_frames(profile.get("bodies") or [], "body")
+    out = [_archive(profile, len(lenses), len(bodies))]
+    if not lenses:
+        out.append(NO_LENS)
+    told = _worth_telling(profile, lenses)[:LENSES]
+    several = len({words.clean(x.get("body")) for x in lenses})
+    out += [lens_sentence(x, several) for x in told]
+    if len(lenses) > len(told):
+        rest = words.count(len(lenses) - len(told), "more lens", "more lenses")
+        out.append(f"{rest} in the report.")
+    used = [b for b in bodies if use_of(profile, b).get("role") == "in use"]
+    out += [s for b in used[:4] if (s := body_sentence(b))]
+    out += _matches(profile) + _comparisons(profile) + _keepers(profile)
+    out += setting_lines(profile) + handheld_lines(profile)[:1]
+    return [*out, next_line(profile)] if "next_shots" in profile else out
+
+
+def _archive(profile: Profile, lenses: int, bodies: int) -> str:
+    frames: Frames = profile.get("frames") or {}  # type: ignore[typeddict-item]
+    text = looked_at(profile) or f"{words.count(frames.get('measured'))} measured"
     if lenses:
-        text += f", taken with {words.count(len(lenses), 'lens', 'lenses')}"
-        text += f" on {words.count(len(bodies), 'body', 'bodies')}" if bodies else ""
-    copies = frames.get("copies")
-    if copies:
+        text += f", taken with {words.count(lenses, 'lens', 'lenses')}"
+        text += f" on {words.count(bodies, 'body', 'bodies')}" if bodies else ""
+    if copies := frames.get("copies"):
         text += f"; {words.count(copies, 'of them is a copy', 'of them are copies')}"
         text += " (raw and JPEG, exports, backups) of an exposure that is measured once"
-    aside = frames.get("set_aside")
-    if aside:
+    if aside := frames.get("set_aside"):
         text += f"; {words.count(aside, 'file')} set aside, each with its reason"
-    if unread := (profile.get("unread_folders") or []):
+    if unread := profile.get("unread_folders"):
         text += f"; {words.count(len(unread), 'folder')} could not be read and may hold more"
-    out = [Finding("Archive", text + ".")]
-    if not lenses:
-        out.append(Finding("Lenses", NO_LENS))
-    ordered = by_frames(lenses, "lens")
-    told = _worth_telling(profile, ordered)[:LENSES]
-    several = len({words.clean(x.get("body")) for x in lenses})
-    out += [Finding("Lenses", lens_sentence(x, several)) for x in told]
-    if len(ordered) > len(told):
-        rest = words.count(len(ordered) - len(told), "more lens", "more lenses")
-        out.append(Finding("Lenses", f"{rest} in the report."))
-    unused = {
-        words.known_name(g.get("body"))
-        for g in blocks(profile.get("gear") or {}, "bodies")
-        if g.get("role") != "in use"
-    }
-    used = [b for b in bodies if words.known_name(b.get("body")) not in unused]
-    out += [Finding("Bodies", s) for b in used[:4] if (s := body_sentence(b))]
-    for topic, lines in (
-        ("Bodies", _matches(profile)),
-        ("Comparisons", _comparisons(profile)),
-        ("Keepers", _keepers(profile) + setting_lines(profile) + handheld_lines(profile)[:1]),
-        ("Next", [next_line(profile)] if "next_shots" in profile else []),
-    ):
-        out += [Finding(topic, line) for line in lines]
-    return out
+    return text + "."
 
 
-def _worth_telling(profile: Block, lenses: list[Block]) -> list[Block]:
+def _worth_telling(profile: Profile, lenses: list[Lens]) -> list[Lens]:
     """Lenses in use of which more than thin evidence is there; without any, those with most frames."""
-    keys = ("lens", "body", "converter")
-    found = blocks(profile.get("gear") or {}, "lenses")
-    unused = {
-        tuple(words.known_name(g.get(k)) for k in keys) for g in found if g.get("role") != "in use"
-    }
-    used = [x for x in lenses if tuple(words.known_name(x.get(k)) for k in keys) not in unused]
-    sure = [
-        x
-        for x in used
-        if any(
-            p.get("sweet_spot") and p.get("evidence") != "thin"
-            for p in (x.get("focal_ranges") or [])
-        )
-    ]
-    return sure + [x for x in used if x not in sure][: max(FEWEST_LENSES - len(sure), 0)]
+    used = [x for x in lenses if use_of(profile, x).get("role") == "in use"]
+    sure = [x for x in used if settled(x)]
+    return sure + [x for x in used if not settled(x)][: max(FEWEST_LENSES - len(sure), 0)]
 
 
-def summary_lines(profile: Block) -> list[str]:
+def summary_lines(profile: Mapping[str, Any]) -> list[str]:
     """Plain sentences, the most important first; at least one, whatever the profile holds."""
     marks = str.maketrans("", "", NAME_START + NAME_END)
-    return [f.text.translate(marks) for f in findings(profile)]
+    return [text.translate(marks) for text in findings(plain(profile, gaps=False))]

@@ -1,7 +1,7 @@
 """The measurement store: Parquet parts in a folder, one writer, any number of readers."""
 
 from .errors import StoreBusy, StoreError, why
-from .known_files import Known
+from .rows import Known
 from .schema import to_frame
 from .side_files import STORE_VERSION
 from .store import Store

@@ -17,9 +17,8 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from .known_files import KNOWN_COLUMNS, Known
 from .parts import UNREADABLE, DamagedPart, Part, damaged, is_whole, list_parts, read_part
-from .rows import chosen, last_in_parts, whole_numbers
+from .rows import KNOWN_COLUMNS, Known, chosen, last_in_parts, whole_numbers
 from .schema import FRAME_SCHEMA, PICTURE_SCHEMA, stored_key
 
 APART: Final = "damaged"

@@ -13,7 +13,6 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from .errors import trouble
-from .known_files import KNOWN_COLUMNS, Known
 from .lock import WriterLock
 from .merge import SmallParts
 from .parts import (
@@ -28,6 +27,8 @@ from .parts import (
 )
 from .repair import check, mend, set_apart, without_pictures
 from .rows import (
+    KNOWN_COLUMNS,
+    Known,
     chosen,
     codes,
     columns_of,
