@@ -16,18 +16,12 @@ from auditor.settings.sensors import SMALL_MM, sensor_sides
 
 SAME_SIZE: Final = 0.03
 """Relative difference in size within which frames count as one size: borders differ between files."""
-SAME_PITCH: Final = 0.06
-"""Difference of logarithms within which two pitches are one."""
 SAME_SHAPE: Final = 0.025
 """The same for long over short side."""
-CAMERA_SHAPE: Final = 0.04
-"""The same for smaller files by the camera itself, whose sides are rounded to blocks."""
-ROUGH_SHAPE: Final = 0.1
-"""The same where the sensor's shape is only supposed."""
 SAME_SPAN: Final = 0.01
 """Difference of logarithms within which a file is reduced alike in both directions."""
 SAME_SENSOR: Final = 0.04
-"""Difference of logarithms within which focal-plane tags confirm the database."""
+"""Difference of logarithms within which two pitches are one, and focal-plane tags confirm the database."""
 SHORT_SIDES: Final = (0.9, 1.1)
 """Short side over that which was written between which only border was cut."""
 CLOSE_VIEW: Final = 0.12
@@ -37,8 +31,6 @@ LARGEST_PITCH_UM: Final = 10.0
 a few of the first (common practice, no source)."""
 SMALLEST_OF_LARGE_PX: Final = 1_000_000
 """Fewer pixels no camera with such large pixels writes (common practice, no source)."""
-SMALLEST_SENSOR_MM: Final = 3.9
-"""No camera for photographs has a smaller diagonal (common practice, no source)."""
 PANORAMA: Final = 2.3
 """Long over short side from which a frame larger than the sensor is stitched."""
 WHOLE: Final = 0.93
@@ -107,7 +99,7 @@ def sensor_alone(e: Evidence) -> Sensor:
         if not _near(spans, 1, slack):
             size, sure = by_tags, basis == "database"
         else:
-            alike = _near(own[0] / own[1], by_tags[0] / by_tags[1], ROUGH_SHAPE)
+            alike = _near(own[0] / own[1], by_tags[0] / by_tags[1], SAME_SHAPE)
             size, sure = own if alike else by_tags, True
     if size and _near(max(own[0] / size[0], own[1] / size[1]), 1, SAME_SIZE) and not touched:
         size = own  # without the border that notes count
@@ -257,17 +249,17 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
 
 def _tags_follow(e: Evidence, sensor: Sensor, spans: float) -> bool:
     """Whether the file's own tags tell the larger pixels of a reduced file."""
-    if not e.tagged_um or not sensor.pixel_um or _near(e.tagged_um, sensor.pixel_um, SAME_PITCH):
+    if not e.tagged_um or not sensor.pixel_um or _near(e.tagged_um, sensor.pixel_um, SAME_SENSOR):
         return False
-    return _near(e.tagged_um, sensor.pixel_um / spans, SAME_PITCH)
+    return _near(e.tagged_um, sensor.pixel_um / spans, SAME_SENSOR)
 
 
 def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Crop modes keep the pixel; small sizes keep the field."""
     pixel, tagged = sensor.pixel_um, e.tagged_um
-    same_shape = _near(shape, 1, CAMERA_SHAPE)
+    same_shape = _near(shape, 1, SAME_SHAPE)
     tags_scale = _tags_follow(e, sensor, spans)
-    tags_keep = bool(tagged and pixel and _near(tagged, pixel, SAME_PITCH)) and not tags_scale
+    tags_keep = bool(tagged and pixel and _near(tagged, pixel, SAME_SENSOR)) and not tags_scale
     if e.view_mm and sensor.diagonal_mm and same_shape:
         view = math.log(e.view_mm / sensor.diagonal_mm)
         crop = abs(view - math.log(spans)) < abs(view)
@@ -319,9 +311,6 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
         return Verdict("resized", "edited reduced", reason, pitch, share, certain)
     if not e.body:
         return Verdict(e.source, "unknown", "no camera is named in it")
-    if e.tagged_um and math.hypot(e.long, e.short) * e.tagged_um / 1000 < SMALLEST_SENSOR_MM:
-        reason = f"pixels of {e.tagged_um:.3g} um, which its tags tell, leave no sensor so small"
-        return Verdict("resized", "edited reduced", reason, None, None, "assumed")
     if e.resampled:
         reason = "its pixels bear the traces of enlarging"
         return Verdict("resized", "enlarged", reason, pitch, share, "likely")
