@@ -13,10 +13,10 @@ import pandas as pd
 
 from auditor.record import SIDES, ZoneSharpness
 from auditor.record.values import numbers
-from auditor.settings.body import body_key
-from auditor.settings.lens import (
+from auditor.settings.names import (
     BUILT_IN,
     LensRange,
+    body_key,
     built_in_lens,
     converter_from_range,
     lens_key,

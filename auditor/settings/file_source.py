@@ -8,8 +8,8 @@ from typing import Any, Final
 
 from auditor.crawl.suffixes import RAW_SUFFIXES
 from auditor.record import Source
-from auditor.settings.body import body_name
 from auditor.settings.kinds import SHORT_SIDES
+from auditor.settings.names import body_name
 from auditor.settings.sensors import sensor_diagonal
 from auditor.settings.tags import (
     SENSOR_SIDES_PX,

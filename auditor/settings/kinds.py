@@ -18,8 +18,6 @@ SAME_SIZE: Final = 0.03
 """Relative difference in size within which frames count as one size: borders differ between files."""
 SAME_SHAPE: Final = 0.025
 """The same for long over short side."""
-SAME_SPAN: Final = 0.01
-"""Difference of logarithms within which a file is reduced alike in both directions."""
 SAME_SENSOR: Final = 0.04
 """Difference of logarithms within which two pitches are one, and focal-plane tags confirm the database."""
 SHORT_SIDES: Final = (0.9, 1.1)
@@ -134,7 +132,7 @@ def judge(e: Evidence, sensor: Sensor) -> Verdict:
     if sensor.size is None:
         return _zoomed(e) if e.source == "resized" else _size_unknown(e, sensor)
     across, down = e.long / sensor.size[0], e.short / sensor.size[1]
-    spans = across if _near(across, down, SAME_SPAN) else max(across, down)
+    spans = across if _near(across, down, SAME_SHAPE) else max(across, down)
     if e.source == "resized" and spans > 1 - SAME_SIZE:
         return _zoomed(e)
     if abs(spans - 1) <= SAME_SIZE:

@@ -11,11 +11,12 @@ from typing import Any, Final, Literal
 from auditor.crawl.suffixes import suffix_of
 from auditor.record import LOWER_SIDE, Settings
 from auditor.settings import exposure_tags
-from auditor.settings.body import body_name, body_serial
 from auditor.settings.capture_time import capture_time
 from auditor.settings.exposure_tags import colour_temperature, white_balance
 from auditor.settings.file_source import has_maker_note, kind_of_file, real_camera, written_size
-from auditor.settings.lens import (
+from auditor.settings.names import (
+    body_name,
+    body_serial,
     converter_from_range,
     lens_name,
     lens_range,

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 from xml.etree import ElementTree
 
-from auditor.settings.body import body_key, body_name
+from auditor.settings.names import body_key, body_name
 from auditor.settings.tags import SENSOR_SIDES_PX, first_number, numbers, size_of, within
 
 FULL_FRAME_DIAGONAL_MM: Final = math.hypot(36, 24)
