@@ -183,8 +183,6 @@ LINES: Final = 31
 RANGES: Final = 3
 """So many focal ranges of one lens, those with most frames."""
 
-TITLE_CHARACTERS: Final = 64
-"""A lens's name in the largest type breaks once at most."""
 NAME_LINES: Final = 1.6
 """Height of a lens's name in `LINES` while it fits one line ..."""
 RANGE_LINES: Final = 2.4
@@ -209,7 +207,7 @@ def _lens_item(lens: Lens, blur_px: float) -> dict[str, Any] | None:
     ranges = card_ranges(kept, blur_px)
     if not ranges:
         return None
-    name = words.shorten(words.lens_name(lens), TITLE_CHARACTERS)
+    name = words.shorten(words.lens_name(lens))
     lines = NAME_LINES + (len(name) > words.SHORT_NAME_CHARACTERS)
     lines += sum(RANGE_LINES + bool(r.avoid and r.note) for r in ranges)
     beside = words.body_beside(lens.get("lens"), lens.get("body"))

@@ -12,6 +12,7 @@ from auditor.report.iso_words import IsoLimit, band_name, highest_used, iso_limi
 from auditor.report.scales import Ruler, aperture_ruler, used_span
 from auditor.report.summary import (
     FEW,
+    FEWEST_LENSES,
     NAMELESS_BODY,
     by_frames,
     by_light,
@@ -34,8 +35,6 @@ ROLES: Final = {
 
 WORTH_TELLING: Final = 0.002
 """Share of the frames judged that a cause must have cost (common practice, no source)."""
-ENOUGH_LENSES: Final = 3
-"""With fewer settled lenses than this the first screen also shows what is thin, and says so."""
 
 _ADVICE: Final = {
     "shake": "a faster shutter, or a tripod",
@@ -133,9 +132,9 @@ def lens_lines(profile: Profile, lenses: Sequence[Lens]) -> list[LensLine]:
             )
         )
     sure = [line for line in out if line.best and not line.thin]
-    if len(sure) >= ENOUGH_LENSES:
+    if len(sure) >= FEWEST_LENSES:
         return sure
-    return sorted(out, key=lambda line: (not line.best, line.thin, -line.frames))[:ENOUGH_LENSES]
+    return sorted(out, key=lambda line: (not line.best, line.thin, -line.frames))[:FEWEST_LENSES]
 
 
 def body_lines(profile: Profile, bodies: Sequence[Body]) -> list[BodyLine]:

@@ -21,11 +21,10 @@ from auditor.record import ZONES
 from auditor.record.values import words as names_of
 from auditor.report import words
 from auditor.report.rendering import link
+from auditor.report.scales import SIXTH_STOP
 
 ROWS_PER_POINT: Final = 150
 """At most so many frames per point: a list that is still read through."""
-_SIXTH_STOP: Final = 1 / 6
-"""Stops within which an odd ISO belongs to an engraved one: half of a third."""
 _FOCAL_SLACK_MM: Final = 0.5
 """Focal ranges are given in whole millimetres."""
 PICTURED: Final = 6
@@ -150,7 +149,7 @@ class FrameIndex:
             if value and value > 0:
                 if value not in hits:  # within a sixth of a stop: odd values belong to the nearest
                     with np.errstate(divide="ignore", invalid="ignore"):
-                        hits[value] = np.flatnonzero(np.abs(np.log2(iso / value)) < _SIXTH_STOP)
+                        hits[value] = np.flatnonzero(np.abs(np.log2(iso / value)) < SIXTH_STOP)
                 chosen.append((f"0:{j}", hits[value]))
         return self._block(rows, chosen)
 

@@ -58,10 +58,6 @@ ROWS_ALTOGETHER: Final = 90_000
 """Frames behind all points together, some 2 MB of the page ..."""
 LEAST_ROWS: Final = 12
 """... but at least so many behind each."""
-FIRST_LENSES: Final = 6
-"""So many lenses stand on the first screen ..."""
-FIRST_BODIES: Final = 4
-"""... and so many bodies."""
 SOME_PATHS: Final = 20
 """So many files of those set aside for one reason are named; the tables name all."""
 MOST_IN_USE: Final = 12
@@ -212,10 +208,10 @@ def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> d
     return {
         "about": _about(profile),
         "looked_at": summary.looked_at(profile),
-        "lens_lines": lens_lines[:FIRST_LENSES],
-        "more_lenses": max(len(lenses) - min(len(lens_lines), FIRST_LENSES), 0),
-        "body_lines": body_lines[:FIRST_BODIES],
-        "more_bodies": max(len(bodies) - min(len(body_lines), FIRST_BODIES), 0),
+        "lens_lines": lens_lines[: summary.LENSES],
+        "more_lenses": max(len(lenses) - min(len(lens_lines), summary.LENSES), 0),
+        "body_lines": body_lines[: summary.BODIES],
+        "more_bodies": max(len(bodies) - min(len(body_lines), summary.BODIES), 0),
         "no_lens": summary.NO_LENS,
         "costs": first_screen.costs(profile),
         "worst": " ".join(setting_lines(profile)),

@@ -47,8 +47,9 @@ def whole_iso_stops(low: float, high: float) -> list[int]:
     return found[:: 1 if len(found) <= MOST_MARKS else 2]
 
 
-_SIXTH: Final = 1 / 6
-"""Stops by which a strip goes beyond its ends: half of a third, so that one aperture is seen."""
+SIXTH_STOP: Final = 1 / 6
+"""Half of a third: stops by which a strip goes beyond its ends, so that one aperture is seen, and within which an
+odd ISO belongs to an engraved one."""
 _BESIDE: Final = 0.5
 """Stops that a ruler of apertures goes beyond the outermost ones ..."""
 _BESIDE_ISO: Final = 0.3
@@ -116,7 +117,7 @@ def aperture_ruler(focal_range: FocalRange, span: tuple[float, float] | None) ->
     ):
         low, high = ends
         if low and high:
-            beyond = 100 * _SIXTH / (right - left)
+            beyond = 100 * SIXTH_STOP / (right - left)
             start, end = max(place(low) - beyond, 0), min(place(high) + beyond, 100)
             text = f"{kind} {words.aperture_range(ends)}"
             strips.append(Strip(kind, round(start, 2), round(max(end - start, 1), 2), text))

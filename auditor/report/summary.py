@@ -24,7 +24,10 @@ from auditor.report.sentences import handheld_lines, setting_lines
 from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
 
 LENSES: Final = 6
-"""So many lenses, the most used first, have their own sentence; the rest are counted."""
+"""So many lenses, the most used first, stand on the first screen and have their own sentence ..."""
+
+BODIES: Final = 4
+"""... and so many bodies; the rest are counted."""
 
 FEWEST_LENSES: Final = 3
 """Where fewer lenses are settled than this, some with thin evidence are listed too."""
@@ -306,7 +309,7 @@ def findings(profile: Profile) -> list[str]:
         rest = words.count(len(lenses) - len(told), "more lens", "more lenses")
         out.append(f"{rest} in the report.")
     used = [b for b in bodies if use_of(profile, b).get("role") == "in use"]
-    out += [s for b in used[:4] if (s := body_sentence(b))]
+    out += [s for b in used[:BODIES] if (s := body_sentence(b))]
     out += _matches(profile) + _comparisons(profile) + _keepers(profile)
     out += setting_lines(profile) + handheld_lines(profile)[:1]
     return [*out, next_line(profile)] if "next_shots" in profile else out
