@@ -29,6 +29,8 @@ LARGEST_PITCH_UM: Final = 10.0
 a few of the first (common practice, no source)."""
 SMALLEST_OF_LARGE_PX: Final = 1_000_000
 """Fewer pixels no camera with such large pixels writes (common practice, no source)."""
+SMALLEST_SENSOR_MM: Final = 3.9
+"""No camera for photographs has a smaller diagonal (common practice, no source)."""
 PANORAMA: Final = 2.3
 """Long over short side from which a frame larger than the sensor is stitched."""
 WHOLE: Final = 0.93
@@ -309,6 +311,9 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
         return Verdict("resized", "edited reduced", reason, pitch, share, certain)
     if not e.body:
         return Verdict(e.source, "unknown", "no camera is named in it")
+    if e.tagged_um and math.hypot(e.long, e.short) * e.tagged_um / 1000 < SMALLEST_SENSOR_MM:
+        reason = f"pixels of {e.tagged_um:.3g} um, which its tags tell, leave no sensor so small"
+        return Verdict("resized", "edited reduced", reason, None, None, "assumed")
     if e.resampled:
         reason = "its pixels bear the traces of enlarging"
         return Verdict("resized", "enlarged", reason, pitch, share, "likely")
