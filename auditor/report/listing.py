@@ -6,12 +6,14 @@ import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 from xml.sax.saxutils import escape
 
-from auditor.model import Keeper
 from auditor.open_files import write_file
 from auditor.report import words
+
+if TYPE_CHECKING:
+    from auditor.model import Keeper
 
 HEADER = "path\tfault\tcause\tprobability\tmeasured_cpp\texpected_cpp\tevidence"
 

@@ -9,12 +9,10 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
-import numpy as np
-
-from auditor.infer.criteria import Criteria
-from auditor.model import FocalRange, Profile
+if TYPE_CHECKING:
+    from auditor.model import FocalRange, Profile
 
 NAME_CHARACTERS: Final = 60
 """Longer names are shortened in the middle: a line of a page has some 80 characters."""
@@ -267,6 +265,8 @@ def best_aperture(part: FocalRange) -> float | None:
 
 def criterion(profile: Profile, name: str) -> float:
     """One of the profile's thresholds, that of `Criteria` where the profile names none."""
+    from auditor.infer.criteria import Criteria  # what only lists frames needs none
+
     said: dict[str, Any] = {**(profile.get("criteria") or {})}
     return float(said.get(name) or getattr(Criteria(), name))
 
@@ -311,7 +311,7 @@ def plain(value: Any, gaps: bool = True) -> Any:
             else plain(v, gaps)  # a call for each would take twice as long
             for k, v in value.items()
         }
-    if isinstance(value, np.ndarray):
+    if hasattr(value, "tolist"):  # numpy's arrays and figures
         value = value.tolist()
     if isinstance(value, list | tuple | set | frozenset):
         out = [plain(v, gaps) for v in value]
@@ -319,8 +319,6 @@ def plain(value: Any, gaps: bool = True) -> Any:
             return out
         figures = any(v is not None and not isinstance(v, dict) for v in out)
         return out if figures else [v for v in out if v is not None]
-    if isinstance(value, np.generic):
-        value = value.item()
     if value is None or isinstance(value, bool | int | str):
         return value
     if isinstance(value, float):
