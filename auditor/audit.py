@@ -140,7 +140,7 @@ def infer_frames(
     from auditor.infer.criteria import Criteria
     from auditor.infer.faults import Faults
     from auditor.infer.profile import infer_profile
-    from auditor.store.kept_answers import read_answers
+    from auditor.store.side_files import read_answers
 
     aside = (frames["status"] == "set-aside").to_numpy(bool)
     best = frames["best"].to_numpy(bool)

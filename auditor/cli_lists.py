@@ -10,7 +10,7 @@ import click
 from auditor import cli_options as options
 from auditor.answers import ANSWERS, TAKEN_BACK
 from auditor.cli_frame import Folder, Name, fail, need_store, read_profile, voice
-from auditor.settings.tag_values import STARS
+from auditor.settings.tags import STARS
 
 __all__ = ["answer", "list_frames", "sidecars"]
 
@@ -74,7 +74,7 @@ def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | No
     """Say of listed FILES that they were meant so, are fine, or indeed bad; none takes it back."""
     from auditor.crawl.names import shown_root
     from auditor.store import Store, why
-    from auditor.store.kept_answers import AnswerError, parse_answers, remember_answers
+    from auditor.store.side_files import AnswerError, parse_answers, remember_answers
 
     need_store(out)
     if bool(files) != bool(said) or not (files or saved):
@@ -118,8 +118,7 @@ def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | No
 def sidecars(out: Path, into: Path, keywords: bool, rating: int | None, at_least: float) -> None:
     """Write a verdict as XMP beside every listed frame's name, into a folder of its own."""
     from auditor.output import OutputError, outside_archives
-    from auditor.report.listing import wanted_keepers
-    from auditor.report.sidecars import sidecar_folders, write_sidecars
+    from auditor.report.listing import sidecar_folders, wanted_keepers, write_sidecars
     from auditor.store import why
 
     if not keywords and rating is None:

@@ -11,7 +11,7 @@ import click
 from auditor.cli_frame import Amount, Folder, Name
 from auditor.engine.options import ScanOptions
 from auditor.infer.criteria import Criteria
-from auditor.settings.tag_values import STARS
+from auditor.settings.tags import STARS
 
 __all__ = [
     "at_least",

@@ -25,7 +25,6 @@ from auditor.model.body import (
     UsableIso,
 )
 from auditor.model.decisions import (
-    AddedBlur,
     Comparison,
     Decisions,
     DustSpot,
@@ -39,7 +38,6 @@ from auditor.model.decisions import (
     RivalAperture,
     RivalDifference,
     RivalZone,
-    Typical,
     VisibleLoss,
 )
 from auditor.model.lens import (
@@ -48,7 +46,6 @@ from auditor.model.lens import (
     ConverterZone,
     CurvePoint,
     Diffraction,
-    Failures,
     FocalRange,
     Fringing,
     Lens,
@@ -69,7 +66,6 @@ from auditor.model.profile import (
     Profile,
     Setting,
     Shot,
-    UnreadFolder,
     Use,
     Verdicts,
     fault_of,
@@ -79,7 +75,6 @@ from auditor.model.schema import schema_of
 __all__ = [
     "Accepted",
     "AcceptedRow",
-    "AddedBlur",
     "Answers",
     "Aperture",
     "Band",
@@ -94,7 +89,6 @@ __all__ = [
     "Decisions",
     "Diffraction",
     "DustSpot",
-    "Failures",
     "Fault",
     "Filter",
     "Finding",
@@ -128,8 +122,6 @@ __all__ = [
     "Sides",
     "SweetSpot",
     "Tone",
-    "Typical",
-    "UnreadFolder",
     "Unseen",
     "UsableDetail",
     "UsableIso",

@@ -2,40 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Annotated, NotRequired, TypedDict
+from typing import Annotated, NotRequired, Required, TypedDict
 
 from auditor.model.schema import Count, Ends, Positive, PositiveCount, PositiveShare, Share
-
-__all__ = [
-    "Accepted",
-    "AcceptedRow",
-    "Band",
-    "BandSnr",
-    "Body",
-    "BodyKind",
-    "Habit",
-    "IsoMatch",
-    "KeptApart",
-    "LeftOut",
-    "Scale",
-    "Sensor",
-    "SensorIso",
-    "Tone",
-    "Unseen",
-    "UsableDetail",
-    "UsableIso",
-]
 
 Low = Annotated[float | None, "lower end of the 90% interval"]
 High = Annotated[float | None, "upper end"]
 
 
-class Scale(TypedDict):
+class Scale(TypedDict, total=False):
     """One kind of file of a body."""
 
-    file_kind: NotRequired[str]
-    pixel_pitch_um: NotRequired[float]
-    frames: NotRequired[PositiveCount]
+    file_kind: str
+    pixel_pitch_um: float
+    frames: PositiveCount
 
 
 class Tone(TypedDict):
@@ -90,19 +70,17 @@ class BandSnr(TypedDict):
     predicted: Annotated[bool, "no noise was measured here"]
 
 
-class Band(TypedDict):
+class Band(TypedDict, total=False):
     """One band of scene brightness."""
 
-    ev100: Annotated[Ends | None, "edges, EV at ISO 100"]
-    band: NotRequired[Annotated[str | None, "name"]]
-    frames: Annotated[Count | None, "frames"]
-    usable_iso: UsableIso
-    key: NotRequired[str]
-    usable_iso_detail: NotRequired[Annotated[dict[str, UsableDetail], "of each limit"]]
-    signals: NotRequired[
-        Annotated[dict[str, float], "quartiles of a typical frame's signal, 1 = white"]
-    ]
-    by_iso: NotRequired[list[BandSnr]]
+    ev100: Required[Annotated[Ends | None, "edges, EV at ISO 100"]]
+    band: Annotated[str | None, "name"]
+    frames: Required[Annotated[Count | None, "frames"]]
+    usable_iso: Required[UsableIso]
+    key: str
+    usable_iso_detail: Annotated[dict[str, UsableDetail], "of each limit"]
+    signals: Annotated[dict[str, float], "quartiles of a typical frame's signal, 1 = white"]
+    by_iso: list[BandSnr]
 
 
 class Unseen(TypedDict):
@@ -174,53 +152,49 @@ class LeftOut(TypedDict):
     frames: Count
 
 
-class Body(TypedDict):
+class Body(TypedDict, total=False):
     """A body."""
 
-    body: Annotated[str | None, "name"]
-    frames: Annotated[Count | None, "frames"]
-    pixel_pitch_um: Annotated[float | None, "the sensor's own pixel, micrometres"]
-    scales: NotRequired[
-        Annotated[list[Scale], "kinds of file and their scales, the commonest first"]
+    body: Required[Annotated[str | None, "name"]]
+    frames: Required[Annotated[Count | None, "frames"]]
+    pixel_pitch_um: Required[Annotated[float | None, "the sensor's own pixel, micrometres"]]
+    scales: Annotated[list[Scale], "kinds of file and their scales, the commonest first"]
+    kind: Annotated[str | None, "kind of file"]
+    tones: Required[list[Tone]]
+    brightness: Required[list[Band]]
+    limits_firm: Annotated[
+        bool | None, "from five such frames of two outings on: limits may stand in a headline"
     ]
-    kind: NotRequired[Annotated[str | None, "kind of file"]]
-    tones: list[Tone]
-    brightness: list[Band]
-    limits_firm: NotRequired[
-        Annotated[
-            bool | None, "from five such frames of two outings on: limits may stand in a headline"
-        ]
-    ]
-    no_noise_seen: NotRequired[list[Unseen] | None]
-    frames_used: NotRequired[Count]
-    frames_measured: NotRequired[Annotated[Count, "of them, that show measurable noise"]]
-    outings: NotRequired[Count]
-    full_scale_e: NotRequired[float | None]
-    long_exposures: NotRequired[KeptApart | None]
-    lifted_files: NotRequired[KeptApart | None]
-    output_megapixels: NotRequired[Positive]
-    notes: NotRequired[list[str]]
-    other_kinds: NotRequired[Annotated[list[BodyKind], "its noise in further kinds of file"]]
-    sensor: NotRequired[Annotated[Sensor | None, "from raw frames with a photon transfer"]]
-    left_out: NotRequired[list[LeftOut]]
+    no_noise_seen: list[Unseen] | None
+    frames_used: Count
+    frames_measured: Annotated[Count, "of them, that show measurable noise"]
+    outings: Count
+    full_scale_e: float | None
+    long_exposures: KeptApart | None
+    lifted_files: KeptApart | None
+    output_megapixels: Positive
+    notes: list[str]
+    other_kinds: Annotated[list[BodyKind], "its noise in further kinds of file"]
+    sensor: Annotated[Sensor | None, "from raw frames with a photon transfer"]
+    left_out: list[LeftOut]
 
 
-class IsoMatch(TypedDict):
+class IsoMatch(TypedDict, total=False):
     """What one body's ISO is worth on another."""
 
-    body: str | None
-    reference_body: str | None
-    ev100: Annotated[Ends | None, "band"]
-    reference_iso: Annotated[float | None, "ISO on the reference body"]
-    iso: Annotated[float | None, "ISO on the body that looks as noisy"]
-    low: Annotated[float | None, "90% interval"]
-    high: Annotated[float | None, "90% interval"]
-    kind: NotRequired[Annotated[str, "kind of file"]]
-    band: NotRequired[Annotated[str, "name"]]
-    iso_exact: NotRequired[Annotated[float, "between engraved values"]]
-    stops: NotRequired[Annotated[float, "from the reference ISO"]]
-    predicted: NotRequired[Annotated[bool, "no noise was measured at one of both ISO values"]]
-    frames: NotRequired[Annotated[Count, "of the body with fewer"]]
+    body: Required[str | None]
+    reference_body: Required[str | None]
+    ev100: Required[Annotated[Ends | None, "band"]]
+    reference_iso: Required[Annotated[float | None, "ISO on the reference body"]]
+    iso: Required[Annotated[float | None, "ISO on the body that looks as noisy"]]
+    low: Required[Annotated[float | None, "90% interval"]]
+    high: Required[Annotated[float | None, "90% interval"]]
+    kind: Annotated[str, "kind of file"]
+    band: Annotated[str, "name"]
+    iso_exact: Annotated[float, "between engraved values"]
+    stops: Annotated[float, "from the reference ISO"]
+    predicted: Annotated[bool, "no noise was measured at one of both ISO values"]
+    frames: Annotated[Count, "of the body with fewer"]
 
 
 class Habit(TypedDict):

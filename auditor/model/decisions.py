@@ -3,28 +3,9 @@ habits cost."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, NotRequired, TypedDict
+from typing import Annotated, Any, Literal, NotRequired, Required, TypedDict
 
 from auditor.model.schema import Count, Ends, Positive, Share
-
-__all__ = [
-    "AddedBlur",
-    "Comparison",
-    "Decisions",
-    "DustSpot",
-    "Finding",
-    "FocusBias",
-    "GearChange",
-    "LeftOutPairs",
-    "LensChoice",
-    "NoiseVisible",
-    "Rival",
-    "RivalAperture",
-    "RivalDifference",
-    "RivalZone",
-    "Typical",
-    "VisibleLoss",
-]
 
 Low = Annotated[float, "lower end of the 90% interval"]
 High = Annotated[float, "upper end"]
@@ -84,14 +65,14 @@ class RivalZone(RivalDifference):
     sharper: Annotated[str | None, "the lens that is named; null where chance may have it so"]
 
 
-class RivalAperture(TypedDict):
+class RivalAperture(TypedDict, total=False):
     """Two lenses at one aperture."""
 
-    f_number: Positive
-    frames: Annotated[list[Count], "of each"]
-    centre: NotRequired[RivalDifference | None]
-    middle: NotRequired[RivalDifference | None]
-    corner: NotRequired[RivalDifference | None]
+    f_number: Required[Positive]
+    frames: Required[Annotated[list[Count], "of each"]]
+    centre: RivalDifference | None
+    middle: RivalDifference | None
+    corner: RivalDifference | None
 
 
 class Rival(TypedDict):
@@ -189,43 +170,30 @@ class FocusBias(TypedDict):
     sides_known: Annotated[bool, "that it is not the lens's own softer side"]
 
 
-class Decisions(TypedDict):
+class Decisions(TypedDict, total=False):
     """What follows from the figures, and what could not be worked out."""
 
-    visible: NotRequired[
-        Annotated[
-            list[VisibleLoss],
-            "by lens, focal range, aperture and viewing: loss against the best aperture in just noticeable differences, with verdict",
-        ]
+    visible: Annotated[
+        list[VisibleLoss],
+        "by lens, focal range, aperture and viewing: loss against the best aperture in just noticeable differences, with verdict",
     ]
-    noise_visible: NotRequired[
-        Annotated[
-            list[NoiseVisible],
-            "by body and viewing: ISO up to which a mid-tone's noise does not show",
-        ]
+    noise_visible: Annotated[
+        list[NoiseVisible], "by body and viewing: ISO up to which a mid-tone's noise does not show"
     ]
-    rivals: NotRequired[
-        Annotated[
-            list[Rival],
-            "lenses that share focal lengths: difference by zone and aperture, or why it was declined",
-        ]
+    rivals: Annotated[
+        list[Rival],
+        "lenses that share focal lengths: difference by zone and aperture, or why it was declined",
     ]
-    lens_choice: NotRequired[
-        Annotated[list[LensChoice], "lenses with rivals at their best aperture, by focal length"]
+    lens_choice: Annotated[
+        list[LensChoice], "lenses with rivals at their best aperture, by focal length"
     ]
-    changes: NotRequired[
-        Annotated[list[GearChange], "what changed over the years, with date and size"]
+    changes: Annotated[list[GearChange], "what changed over the years, with date and size"]
+    dust: Annotated[list[DustSpot], "spots of dust on the sensor, with place, depth and dates"]
+    focus_bias: Annotated[
+        list[FocusBias],
+        "lenses whose plane of focus lies on one side of the middle more often than chance",
     ]
-    dust: NotRequired[
-        Annotated[list[DustSpot], "spots of dust on the sensor, with place, depth and dates"]
-    ]
-    focus_bias: NotRequired[
-        Annotated[
-            list[FocusBias],
-            "lenses whose plane of focus lies on one side of the middle more often than chance",
-        ]
-    ]
-    decisions_failed: NotRequired[Annotated[list[str], "decisions that could not be worked out"]]
+    decisions_failed: Annotated[list[str], "decisions that could not be worked out"]
 
 
 class AddedBlur(TypedDict):
@@ -252,33 +220,33 @@ class Typical(TypedDict):
     focus_m: float
 
 
-class Finding(TypedDict):
+class Finding(TypedDict, total=False):
     """A difference, of the label less its opposite."""
 
-    what: Annotated[str, "sharpness, cast, light, ..."]
-    zone: str | None
-    pairs: Annotated[Count | None, "pairs of frames"]
-    difference: float | None
-    low: Annotated[float | None, "90% interval"]
-    high: Annotated[float | None, "90% interval"]
-    verdict: Annotated[str | None, "plain words"]
-    unit: NotRequired[str]
-    f_number: NotRequired[Annotated[float, "median aperture of the pairs"]]
-    sound_pairs: NotRequired[Annotated[float, "pairs in which nothing else failed"]]
-    unmeasured_pairs: NotRequired[Count]
-    added_blur_px: NotRequired[AddedBlur | None]
-    lost_stops: NotRequired[float]
-    from_pictures: NotRequired[Annotated[Count, "pairs whose light the pictures told"]]
-    delta_uv: NotRequired[Annotated[list[float] | None, "of the cast, CIE 1976 u'v'"]]
-    even: NotRequired[Annotated[bool, "the cast is the same across the frame"]]
-    found: NotRequired[Annotated[bool, "a cast, or unevenness, was found"]]
-    automatic_white_balance: NotRequired[bool]
-    note: NotRequired[str | None]
-    cast_left_out: NotRequired[list[LeftOutPairs]]
-    closed_form: NotRequired[Annotated[Any, "what optics say without a measurement"]]
-    disc_at_infinity_px: NotRequired[float]
-    typical: NotRequired[Typical]
-    frames: NotRequired[Annotated[Any, "frames with the label, or of both sides"]]
+    what: Required[Annotated[str, "sharpness, cast, light, ..."]]
+    zone: Required[str | None]
+    pairs: Required[Annotated[Count | None, "pairs of frames"]]
+    difference: Required[float | None]
+    low: Required[Annotated[float | None, "90% interval"]]
+    high: Required[Annotated[float | None, "90% interval"]]
+    verdict: Required[Annotated[str | None, "plain words"]]
+    unit: str
+    f_number: Annotated[float, "median aperture of the pairs"]
+    sound_pairs: Annotated[float, "pairs in which nothing else failed"]
+    unmeasured_pairs: Count
+    added_blur_px: AddedBlur | None
+    lost_stops: float
+    from_pictures: Annotated[Count, "pairs whose light the pictures told"]
+    delta_uv: Annotated[list[float] | None, "of the cast, CIE 1976 u'v'"]
+    even: Annotated[bool, "the cast is the same across the frame"]
+    found: Annotated[bool, "a cast, or unevenness, was found"]
+    automatic_white_balance: bool
+    note: str | None
+    cast_left_out: list[LeftOutPairs]
+    closed_form: Annotated[Any, "what optics say without a measurement"]
+    disc_at_infinity_px: float
+    typical: Typical
+    frames: Annotated[Any, "frames with the label, or of both sides"]
 
 
 class Comparison(Finding):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, NotRequired, TypedDict
+from typing import Annotated, Literal, NotRequired, Required, TypedDict
 
 from auditor.model.schema import (
     Count,
@@ -11,41 +11,21 @@ from auditor.model.schema import (
     Share,
 )
 
-__all__ = [
-    "Aperture",
-    "ConverterComparison",
-    "ConverterZone",
-    "CurvePoint",
-    "Diffraction",
-    "Failures",
-    "FocalRange",
-    "Fringing",
-    "Lens",
-    "Seams",
-    "Sides",
-    "SweetSpot",
-    "Zone",
-]
 
-
-class Zone(TypedDict):
+class Zone(TypedDict, total=False):
     """Sharpness of one zone."""
 
-    mtf50_cpp: Annotated[Positive, "system MTF50, cycles per pixel of the file"]
-    low: Annotated[float | None, "lower end of the 90% interval, c/px"]
-    high: Annotated[float | None, "upper end, c/px"]
-    frames: NotRequired[Annotated[Count | None, "frames behind the figure"]]
-    with_best: NotRequired[
-        Annotated[float, "correlation of its error with that of the figure at the best aperture"]
+    mtf50_cpp: Required[Annotated[Positive, "system MTF50, cycles per pixel of the file"]]
+    low: Required[Annotated[float | None, "lower end of the 90% interval, c/px"]]
+    high: Required[Annotated[float | None, "upper end, c/px"]]
+    frames: Annotated[Count | None, "frames behind the figure"]
+    with_best: Annotated[
+        float, "correlation of its error with that of the figure at the best aperture"
     ]
-    frames_error: NotRequired[
-        Annotated[
-            float, "standard error (ln) as far as frames decide it: what two lenses do not share"
-        ]
+    frames_error: Annotated[
+        float, "standard error (ln) as far as frames decide it: what two lenses do not share"
     ]
-    lacking: NotRequired[
-        Annotated[float, "what the frames nearest to the lens lack as a rule (ln)"]
-    ]
+    lacking: Annotated[float, "what the frames nearest to the lens lack as a rule (ln)"]
 
 
 class Aperture(TypedDict):
@@ -64,14 +44,14 @@ class Aperture(TypedDict):
     sound_frames: NotRequired[Annotated[Count | None, "frames in which nothing else failed"]]
 
 
-class CurvePoint(TypedDict):
+class CurvePoint(TypedDict, total=False):
     """Fitted curve at a third of a stop."""
 
-    f_number: Positive
-    used: NotRequired[Annotated[bool, "frames were taken at it"]]
-    centre: NotRequired[Annotated[Zone | None, "fitted"]]
-    middle: NotRequired[Annotated[Zone | None, "fitted"]]
-    corner: NotRequired[Annotated[Zone | None, "fitted"]]
+    f_number: Required[Positive]
+    used: Annotated[bool, "frames were taken at it"]
+    centre: Annotated[Zone | None, "fitted"]
+    middle: Annotated[Zone | None, "fitted"]
+    corner: Annotated[Zone | None, "fitted"]
 
 
 class SweetSpot(TypedDict):
@@ -98,53 +78,42 @@ class Seams(TypedDict):
     fringe_width_px_high: float | None
 
 
-class Fringing(TypedDict):
+class Fringing(TypedDict, total=False):
     """Colour fringing."""
 
-    onset_f_number: NotRequired[
-        Annotated[float | None, "smallest aperture at which colour seams still show"]
-    ]
-    onset_frames: NotRequired[Annotated[int | None, "frames behind it, at that aperture and wider"]]
-    onset_low: NotRequired[Annotated[float | None, "lower end of its 90% interval"]]
-    onset_high: NotRequired[Annotated[float | None, "upper end"]]
-    by_aperture: NotRequired[list[Seams]]
-    inside_acceptable: NotRequired[bool | None]
+    onset_f_number: Annotated[float | None, "smallest aperture at which colour seams still show"]
+    onset_frames: Annotated[int | None, "frames behind it, at that aperture and wider"]
+    onset_low: Annotated[float | None, "lower end of its 90% interval"]
+    onset_high: Annotated[float | None, "upper end"]
+    by_aperture: list[Seams]
+    inside_acceptable: bool | None
 
 
-class Sides(TypedDict):
+class Sides(TypedDict, total=False):
     """Whether one side is softer than its opposite in frame after frame."""
 
-    verdict: NotRequired[Annotated[str | None, "plain words"]]
-    confidence: NotRequired[Annotated[Share | None, "how sure"]]
-    frames: NotRequired[Annotated[Count | None, "frames behind it"]]
-    left: NotRequired[Annotated[float | None, "its MTF50 against the mean of it and its opposite"]]
-    right: NotRequired[float | None]
-    top: NotRequired[float | None]
-    bottom: NotRequired[float | None]
+    verdict: Annotated[str | None, "plain words"]
+    confidence: Annotated[Share | None, "how sure"]
+    frames: Annotated[Count | None, "frames behind it"]
+    left: Annotated[float | None, "its MTF50 against the mean of it and its opposite"]
+    right: float | None
+    top: float | None
+    bottom: float | None
 
 
-class Diffraction(TypedDict):
+class Diffraction(TypedDict, total=False):
     """Diffraction at this pitch against what the archive shows."""
 
-    ruling_from_f_number: NotRequired[
-        Annotated[float | None, "from here diffraction is the larger blur"]
+    ruling_from_f_number: Annotated[float | None, "from here diffraction is the larger blur"]
+    ruling_low: Annotated[float | None, "lower end of its 90% interval"]
+    ruling_high: Annotated[
+        float | None, "upper end; none where it reaches past the apertures of lenses in use"
     ]
-    ruling_low: NotRequired[Annotated[float | None, "lower end of its 90% interval"]]
-    ruling_high: NotRequired[
-        Annotated[
-            float | None, "upper end; none where it reaches past the apertures of lenses in use"
-        ]
+    perfect_lens_from_f_number: Annotated[float, "the same without aberrations, by the pitch alone"]
+    loss_at_smallest: Annotated[
+        float | None, "share lost at the smallest aperture against the sharpest, where told apart"
     ]
-    perfect_lens_from_f_number: NotRequired[
-        Annotated[float, "the same without aberrations, by the pitch alone"]
-    ]
-    loss_at_smallest: NotRequired[
-        Annotated[
-            float | None,
-            "share lost at the smallest aperture against the sharpest, where told apart",
-        ]
-    ]
-    text: NotRequired[Annotated[str | None, "plain words"]]
+    text: Annotated[str | None, "plain words"]
 
 
 class Failures(TypedDict):
@@ -175,50 +144,46 @@ class ConverterComparison(TypedDict):
     text: str
 
 
-class FocalRange(TypedDict):
+class FocalRange(TypedDict, total=False):
     """One focal range of a lens."""
 
-    focal_mm: Annotated[Ends | None, "shortest and longest focal length, mm"]
-    frames: Annotated[Count | None, "frames"]
-    outings: NotRequired[Annotated[Count | None, "outings"]]
-    apertures: Annotated[list[Aperture], "in order of f-number"]
-    curve: NotRequired[Annotated[list[CurvePoint], "fitted, never past the apertures used"]]
-    sweet_spot: Annotated[SweetSpot | None, "best aperture"]
-    pin_sharp: Annotated[Ends | None, "f-numbers, lowest and highest"]
-    acceptable: Annotated[Ends | None, "f-numbers, lowest and highest"]
-    pin_sharp_intervals: NotRequired[
-        Annotated[list[Ends] | None, "90% intervals of both ends of `pin_sharp`"]
-    ]
-    acceptable_intervals: NotRequired[list[Ends] | None]
-    failures: NotRequired[Failures | None]
-    evidence: Literal["strong", "fair", "thin"] | None
-    reasons: list[str]
-    fringing: NotRequired[Fringing | None]
-    sides: NotRequired[Sides | None]
-    diffraction: NotRequired[Diffraction | None]
-    sharpening: NotRequired[
-        Annotated[
-            dict[str, float] | None,
-            "of the files, as fitted: amount of an unsharp mask of one pixel, and its error",
-        ]
+    focal_mm: Required[Annotated[Ends | None, "shortest and longest focal length, mm"]]
+    frames: Required[Annotated[Count | None, "frames"]]
+    outings: Annotated[Count | None, "outings"]
+    apertures: Required[Annotated[list[Aperture], "in order of f-number"]]
+    curve: Annotated[list[CurvePoint], "fitted, never past the apertures used"]
+    sweet_spot: Required[Annotated[SweetSpot | None, "best aperture"]]
+    pin_sharp: Required[Annotated[Ends | None, "f-numbers, lowest and highest"]]
+    acceptable: Required[Annotated[Ends | None, "f-numbers, lowest and highest"]]
+    pin_sharp_intervals: Annotated[list[Ends] | None, "90% intervals of both ends of `pin_sharp`"]
+    acceptable_intervals: list[Ends] | None
+    failures: Failures | None
+    evidence: Required[Literal["strong", "fair", "thin"] | None]
+    reasons: Required[list[str]]
+    fringing: Fringing | None
+    sides: Sides | None
+    diffraction: Diffraction | None
+    sharpening: Annotated[
+        dict[str, float] | None,
+        "of the files, as fitted: amount of an unsharp mask of one pixel, and its error",
     ]
 
 
-class Lens(TypedDict):
+class Lens(TypedDict, total=False):
     """A lens on a body, with its converter."""
 
-    lens: Annotated[str | None, "name as the files state it"]
-    body: Annotated[str | None, "body"]
-    converter: Annotated[str | None, "converter, null without"]
-    lens_serial: NotRequired[Annotated[str | None, "serial where one name has several copies"]]
-    pixel_pitch_um: Annotated[float | None, "micrometres"]
-    frames: Annotated[Count | None, "frames"]
-    source: NotRequired[Annotated[str | None, "kind of file that the curves were drawn from"]]
-    frames_by_source: NotRequired[dict[str, int] | None]
-    outings: NotRequired[Annotated[Count | None, "outings"]]
-    files: NotRequired[
-        Annotated[str | None, "the exports that a curve is drawn from where there is nothing else"]
+    lens: Required[Annotated[str | None, "name as the files state it"]]
+    body: Required[Annotated[str | None, "body"]]
+    converter: Required[Annotated[str | None, "converter, null without"]]
+    lens_serial: Annotated[str | None, "serial where one name has several copies"]
+    pixel_pitch_um: Required[Annotated[float | None, "micrometres"]]
+    frames: Required[Annotated[Count | None, "frames"]]
+    source: Annotated[str | None, "kind of file that the curves were drawn from"]
+    frames_by_source: dict[str, int] | None
+    outings: Annotated[Count | None, "outings"]
+    files: Annotated[
+        str | None, "the exports that a curve is drawn from where there is nothing else"
     ]
-    focal_ranges: Annotated[list[FocalRange], "from shortest to longest"]
-    converter_comparison: NotRequired[ConverterComparison | None]
-    reasons: NotRequired[list[str]]
+    focal_ranges: Required[Annotated[list[FocalRange], "from shortest to longest"]]
+    converter_comparison: ConverterComparison | None
+    reasons: list[str]

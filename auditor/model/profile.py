@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, NotRequired, TypedDict
+from typing import Annotated, Any, Literal, NotRequired, Required, TypedDict
 
 from auditor.error_text import one_line
 from auditor.model.body import Accepted, Body, Habit, IsoMatch
@@ -16,25 +16,6 @@ from auditor.model.schema import (
     Share,
 )
 
-__all__ = [
-    "Answers",
-    "Criteria",
-    "Fault",
-    "Filter",
-    "Frames",
-    "Gear",
-    "Handheld",
-    "Keeper",
-    "Profile",
-    "Role",
-    "Setting",
-    "Shot",
-    "UnreadFolder",
-    "Use",
-    "Verdicts",
-    "fault_of",
-]
-
 
 class Frames(TypedDict):
     """Files found = measured + set aside."""
@@ -47,93 +28,93 @@ class Frames(TypedDict):
     ]
 
 
-class Criteria(TypedDict):
+class Criteria(TypedDict, total=False):
     """Thresholds, as they were set."""
 
-    pin_sharp: Annotated[PositiveShare, "share of the best MTF50 kept by a pin-sharp aperture"]
-    acceptable: Annotated[PositiveShare, "share kept by an acceptable one"]
-    snr_excellent: NotRequired[Annotated[Positive, "signal to noise of excellent quality"]]
-    snr_acceptable: NotRequired[Annotated[Positive, "signal to noise of acceptable quality"]]
-    output_megapixels: NotRequired[Annotated[Positive, "output size at which noise is judged"]]
-    output_width_px: NotRequired[Annotated[int, "its long side at 3:2"]]
-    interval: NotRequired[Annotated[Share, "share of the truth that intervals are meant to hold"]]
-    fringe_px: NotRequired[Annotated[Positive, "displacement from which colour seams count"]]
-    coc_pixels: NotRequired[Annotated[Positive, "blur circle that hyperfocal distances allow"]]
-    print_cm: NotRequired[Annotated[list[float], "long sides of prints"]]
-    viewing_cm: NotRequired[Annotated[Positive, "distance from which prints are looked at"]]
-    seed: NotRequired[Annotated[int, "of the resampling behind intervals"]]
+    pin_sharp: Required[
+        Annotated[PositiveShare, "share of the best MTF50 kept by a pin-sharp aperture"]
+    ]
+    acceptable: Required[Annotated[PositiveShare, "share kept by an acceptable one"]]
+    snr_excellent: Annotated[Positive, "signal to noise of excellent quality"]
+    snr_acceptable: Annotated[Positive, "signal to noise of acceptable quality"]
+    output_megapixels: Annotated[Positive, "output size at which noise is judged"]
+    output_width_px: Annotated[int, "its long side at 3:2"]
+    interval: Annotated[Share, "share of the truth that intervals are meant to hold"]
+    fringe_px: Annotated[Positive, "displacement from which colour seams count"]
+    coc_pixels: Annotated[Positive, "blur circle that hyperfocal distances allow"]
+    print_cm: Annotated[list[float], "long sides of prints"]
+    viewing_cm: Annotated[Positive, "distance from which prints are looked at"]
+    seed: Annotated[int, "of the resampling behind intervals"]
 
 
-class Keeper(TypedDict):
+class Keeper(TypedDict, total=False):
     """A frame softer or noisier than its settings had to be."""
 
-    path: str
-    soft: bool
-    noisy: bool
-    cause: Annotated[str | None, "the likely cause"]
-    expected_cpp: Annotated[float | None, "what its settings allowed, c/px"]
-    measured_cpp: Annotated[float | None, "what it shows, c/px"]
-    evidence: NotRequired[Annotated[list[str] | str, "what speaks for the cause, in sentences"]]
-    file_id: NotRequired[Annotated[str | None, "hash of the content"]]
-    loss: NotRequired[Annotated[Share | None, "share of MTF50 missing, where it is soft"]]
-    snr: NotRequired[Annotated[float | None, "signal to noise of its mid-tones at the output size"]]
-    maybe_deliberate: NotRequired[Annotated[bool, "the blur may be meant"]]
-    probability: NotRequired[float | None]
-    settings: NotRequired[dict[str, Any]]
-    answer: NotRequired[
-        Annotated[Literal["meant", "fine", "bad"] | None, "the photographer's own answer"]
-    ]
+    path: Required[str]
+    soft: Required[bool]
+    noisy: Required[bool]
+    cause: Required[Annotated[str | None, "the likely cause"]]
+    expected_cpp: Required[Annotated[float | None, "what its settings allowed, c/px"]]
+    measured_cpp: Required[Annotated[float | None, "what it shows, c/px"]]
+    evidence: Annotated[list[str] | str, "what speaks for the cause, in sentences"]
+    file_id: Annotated[str | None, "hash of the content"]
+    loss: Annotated[Share | None, "share of MTF50 missing, where it is soft"]
+    snr: Annotated[float | None, "signal to noise of its mid-tones at the output size"]
+    maybe_deliberate: Annotated[bool, "the blur may be meant"]
+    probability: float | None
+    settings: dict[str, Any]
+    answer: Annotated[Literal["meant", "fine", "bad"] | None, "the photographer's own answer"]
 
 
-class Setting(TypedDict):
+class Setting(TypedDict, total=False):
     """A setting that went wrong more often than usual."""
 
-    lens: str | None
-    setting: str
-    frames: Annotated[Count | None, "frames"]
-    soft_share: Annotated[Share | None, "share of soft frames"]
-    noisy_share: Annotated[Share | None, "share of noisy frames"]
-    usual_share: Annotated[Share | None, "share that is usual"]
-    body: NotRequired[str | None]
-    kind: NotRequired[Annotated[str, "what kind of setting: aperture, iso, shutter time, ..."]]
-    fault: NotRequired[Annotated[Literal["soft", "noisy"], "which share stands out"]]
-    low: NotRequired[Annotated[Share, "90% interval of that share"]]
-    high: NotRequired[Annotated[Share, "90% interval"]]
-    excess: NotRequired[Annotated[float, "that share less the usual one"]]
-    p: NotRequired[Annotated[Share, "chance of such a share by luck"]]
-    looked_at: NotRequired[Annotated[Count, "settings that were compared"]]
+    lens: Required[str | None]
+    setting: Required[str]
+    frames: Required[Annotated[Count | None, "frames"]]
+    soft_share: Required[Annotated[Share | None, "share of soft frames"]]
+    noisy_share: Required[Annotated[Share | None, "share of noisy frames"]]
+    usual_share: Required[Annotated[Share | None, "share that is usual"]]
+    body: str | None
+    kind: Annotated[str, "what kind of setting: aperture, iso, shutter time, ..."]
+    fault: Annotated[Literal["soft", "noisy"], "which share stands out"]
+    low: Annotated[Share, "90% interval of that share"]
+    high: Annotated[Share, "90% interval"]
+    excess: Annotated[float, "that share less the usual one"]
+    p: Annotated[Share, "chance of such a share by luck"]
+    looked_at: Annotated[Count, "settings that were compared"]
 
 
-class Shot(TypedDict):
+class Shot(TypedDict, total=False):
     """A series of test frames."""
 
-    lens: str | None
-    body: NotRequired[str | None]
-    focal_mm: NotRequired[Annotated[Any, "one focal length or two ends, mm"]]
-    apertures: NotRequired[list[float] | None]
-    iso: NotRequired[list[float] | None]
-    frames: NotRequired[Annotated[Count | None, "test frames"]]
-    how: NotRequired[Annotated[str | None, "how to set up"]]
-    why: NotRequired[Annotated[str | None, "what is open"]]
-    gain: NotRequired[Annotated[Any, "what would be gained"]]
-    kind: NotRequired[
-        Annotated[str | None, "what it settles: sharpness, noise, read noise, handheld, comparison"]
+    lens: Required[str | None]
+    body: str | None
+    focal_mm: Annotated[Any, "one focal length or two ends, mm"]
+    apertures: list[float] | None
+    iso: list[float] | None
+    frames: Annotated[Count | None, "test frames"]
+    how: Annotated[str | None, "how to set up"]
+    why: Annotated[str | None, "what is open"]
+    gain: Annotated[Any, "what would be gained"]
+    kind: Annotated[
+        str | None, "what it settles: sharpness, noise, read noise, handheld, comparison"
     ]
-    converter: NotRequired[str | None]
-    minutes: NotRequired[Annotated[NotNegative, "what it takes, set-up included"]]
-    label: NotRequired[Annotated[str | None, "the accessory that is compared"]]
-    against: NotRequired[Annotated[str | None, "and with what"]]
+    converter: str | None
+    minutes: Annotated[NotNegative, "what it takes, set-up included"]
+    label: Annotated[str | None, "the accessory that is compared"]
+    against: Annotated[str | None, "and with what"]
 
 
-class Filter(TypedDict):
+class Filter(TypedDict, total=False):
     """Restrictions under which the profile was made, as given; null for all frames. 'frames' counts the whole archive all the same."""
 
-    frames: NotRequired[Annotated[Count, "measured files that meet them"]]
-    words: NotRequired[str]
-    rating: NotRequired[int]
-    since: NotRequired[str]
-    body: NotRequired[str]
-    lens: NotRequired[str]
+    frames: Annotated[Count, "measured files that meet them"]
+    words: str
+    rating: int
+    since: str
+    body: str
+    lens: str
 
 
 class UnreadFolder(TypedDict):
@@ -143,13 +124,13 @@ class UnreadFolder(TypedDict):
     reason: str
 
 
-class Verdicts(TypedDict):
+class Verdicts(TypedDict, total=False):
     """How many frames could be judged, were soft or noisy, and by cause."""
 
-    judged: NotRequired[int]
-    soft: NotRequired[int]
-    noisy: NotRequired[int]
-    causes: NotRequired[dict[str, int]]
+    judged: int
+    soft: int
+    noisy: int
+    causes: dict[str, int]
 
 
 class Handheld(TypedDict):
@@ -173,42 +154,42 @@ Role = Literal["in use", "phone", "borrowed", "seldom used", "single frames", "n
 """How a body or a lens counts."""
 
 
-class Use(TypedDict):
+class Use(TypedDict, total=False):
     """How much a body or a lens was used."""
 
-    body: NotRequired[str | None]
-    lens: NotRequired[str | None]
-    converter: NotRequired[str | None]
-    frames: NotRequired[Count]
-    share: NotRequired[Annotated[Share, "of the frames looked at"]]
-    first: NotRequired[Annotated[str | None, "ISO date of the first frame"]]
-    last: NotRequired[str | None]
-    years: NotRequired[Annotated[Count, "calendar years in which it was used"]]
-    iso_low: NotRequired[float | None]
-    iso_high: NotRequired[float | None]
-    role: NotRequired[Role]
+    body: str | None
+    lens: str | None
+    converter: str | None
+    frames: Count
+    share: Annotated[Share, "of the frames looked at"]
+    first: Annotated[str | None, "ISO date of the first frame"]
+    last: str | None
+    years: Annotated[Count, "calendar years in which it was used"]
+    iso_low: float | None
+    iso_high: float | None
+    role: Role
 
 
-class Gear(TypedDict):
+class Gear(TypedDict, total=False):
     """What is used how often, and so counts as the photographer's own; gear.toml has the last word."""
 
-    bodies: NotRequired[list[Use]]
-    lenses: NotRequired[list[Use]]
-    left_out: NotRequired[Annotated[str, "in words what is not looked at; empty where nothing is"]]
-    frames: NotRequired[Annotated[Count, "frames looked at"]]
+    bodies: list[Use]
+    lenses: list[Use]
+    left_out: Annotated[str, "in words what is not looked at; empty where nothing is"]
+    frames: Annotated[Count, "frames looked at"]
 
 
-class Answers(TypedDict):
+class Answers(TypedDict, total=False):
     """How often the list of frames that fell short was right, by the photographer's answers."""
 
-    listed: NotRequired[Count]
-    bad: NotRequired[Count]
-    fine: NotRequired[Count]
-    meant: NotRequired[Count]
-    missed: NotRequired[Count]
-    right_share: NotRequired[Share | None]
-    low: NotRequired[Share | None]
-    high: NotRequired[Share | None]
+    listed: Count
+    bad: Count
+    fine: Count
+    meant: Count
+    missed: Count
+    right_share: Share | None
+    low: Share | None
+    high: Share | None
 
 
 class Fault(TypedDict):

@@ -14,24 +14,13 @@ from typing import (
     Literal,
     NamedTuple,
     NotRequired,
+    Required,
     Union,
     get_args,
     get_origin,
     get_type_hints,
     is_typeddict,
 )
-
-__all__ = [
-    "Bound",
-    "Count",
-    "Ends",
-    "NotNegative",
-    "Positive",
-    "PositiveCount",
-    "PositiveShare",
-    "Share",
-    "schema_of",
-]
 
 Schema = dict[str, Any]
 
@@ -73,14 +62,20 @@ def _object(kind: type, held: dict[str, Schema]) -> Schema:
     return {
         "type": "object",
         "description": inspect.getdoc(kind) or "",
-        "required": [name for name, hint in hints.items() if get_origin(hint) is not NotRequired],
+        "required": [name for name, hint in hints.items() if _is_required(kind, name, hint)],
         "properties": {name: _value(hint, held) for name, hint in hints.items()},
     }
 
 
+def _is_required(kind: Any, name: str, hint: Any) -> bool:
+    """Whether a key must be there: by its own mark, else by that of the class which has it."""
+    marks = {Required: True, NotRequired: False}
+    return marks.get(get_origin(hint), name in kind.__required_keys__)
+
+
 def _value(kind: Any, held: dict[str, Schema]) -> Schema:
     origin, args = get_origin(kind), get_args(kind)
-    if origin is NotRequired:
+    if origin in (Required, NotRequired):
         return _value(args[0], held)
     if origin is Annotated:
         return _annotated(args[0], args[1:], held)

@@ -1,11 +1,10 @@
 """What is known of one frame, and how it lies in the store.
 
-The records are in `frame`, the store's columns in `columns`; `rows` turns a record into a row and a
-row into the JSON object of the command line. What was not measured is None in a record, null in JSON
+The records are in `frame`; `rows` has the store's columns, turns a record into a row and a row into the
+JSON object of the command line. What was not measured is None in a record, null in JSON
 and missing in the table, never 0.
 """
 
-from auditor.record.columns import COLUMNS, PICTURE_COLUMNS, Column, tone_column
 from auditor.record.dust_map import dust_shape, pack_dust, unpack_dust
 from auditor.record.frame import (
     DIRECTIONS,
@@ -36,7 +35,13 @@ from auditor.record.frame import (
     Tone,
     ZoneSharpness,
 )
-from auditor.record.rows import row_to_object, to_row
+from auditor.record.rows import (
+    COLUMNS,
+    PICTURE_COLUMNS,
+    row_to_object,
+    to_row,
+    tone_column,
+)
 
 __all__ = [
     "COLUMNS",
@@ -55,7 +60,6 @@ __all__ = [
     "ZONES",
     "ZONE_RADII",
     "Certainty",
-    "Column",
     "Dust",
     "FileKind",
     "FrameRecord",

@@ -1,15 +1,20 @@
-"""One frame's record as a row of the store, and a row as the JSON object that the program prints."""
+"""A frame's record as a row of the store, and a row as the JSON object that the program prints.
+
+A field of a record that holds one figure or one text is a column of its own, of its own name; what lies
+deeper (zones, places, tones, colours) has the name of its place before it. Kinds come from the fields' types.
+"""
 
 from __future__ import annotations
 
-import dataclasses
 import math
-from collections.abc import Mapping
-from typing import Any, Final
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from types import NoneType, UnionType
+from typing import Any, Final, Literal, Union, get_args, get_origin, get_type_hints
 
-from auditor.record.columns import COLUMNS, tone_column
 from auditor.record.frame import (
     SIDES,
+    SIGNAL_BIN_EDGES,
     SITE_COLOURS,
     TONE_SIGNALS,
     ZONES,
@@ -23,74 +28,180 @@ from auditor.record.frame import (
     ZoneSharpness,
 )
 
-__all__ = ["row_to_object", "to_row"]
+Kind = Literal["str", "float", "int", "bool", "list"]
 
-_NAMES: Final = frozenset(c.name for c in COLUMNS)
+_KINDS: Final[dict[Any, Kind]] = {
+    str: "str",
+    float: "float",
+    int: "int",
+    bool: "bool",
+    tuple[str, ...]: "list",
+}
 
 
-def _own(record: type) -> tuple[str, ...]:
-    """Fields of a record that bear the same name in the row and in the object: those with a column."""
-    return tuple(f.name for f in dataclasses.fields(record) if f.name in _NAMES)
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of the store: its name, and the kind of its values."""
+
+    name: str
+    kind: Kind
+    loaded: bool = True
+    """Whether it is loaded for every frame. What neither inference nor the table of frames reads stays on disk,
+    which spares memory."""
 
 
-_FRAME: Final = _own(FrameRecord)
-_SHARPNESS: Final = _own(Sharpness)
-_NOISE: Final = _own(Noise)
-_TRANSFER: Final = _own(PhotonTransfer)
-_FRINGING: Final = _own(Fringing)
+_TONE_UNIT: Final = 100_000
+"""Columns of tones bear their signal in these parts, so that the darkest, 0.01125, is told whole."""
+
+
+def tone_column(signal: float) -> str:
+    """Stem of the tone columns of one signal level: 0.18 -> 'tone_18000' (hundred-thousandths)."""
+    return f"tone_{round(signal * _TONE_UNIT):05d}"
+
+
+def _single(record: type) -> dict[str, Kind]:
+    """Fields of a record that hold a single figure or text, or a list of texts, with their kinds."""
+    out: dict[str, Kind] = {}
+    for name, hint in get_type_hints(record).items():
+        if get_origin(hint) in (Union, UnionType):
+            (hint,) = (part for part in get_args(hint) if part is not NoneType)
+        kind = "str" if get_origin(hint) is Literal else _KINDS.get(hint)
+        if kind is not None:
+            out[name] = kind
+    return out
+
+
+_FRAME: Final = _single(FrameRecord)
+_SETTINGS: Final = _single(Settings)
+_ZONE: Final = _single(ZoneSharpness)
+_PLACE: Final = _single(Place)
+_PARTS: Final = {
+    name: _single(record)
+    for name, record in (
+        ("sharpness", Sharpness),
+        ("noise", Noise),
+        ("photon_transfer", PhotonTransfer),
+        ("fringing", Fringing),
+    )
+}
+"""Field of `FrameRecord` -> single fields of the record in it."""
+_RENAMED: Final = {
+    ("sharpness", "note"): "sharpness_note",
+    ("noise", "note"): "noise_note",
+    ("photon_transfer", "patches"): "transfer_patches",
+    ("fringing", "edges"): "fringe_edges",
+}
+"""Columns of fields whose name alone would not tell of what they are."""
+_ON_DISK: Final = frozenset(
+    [
+        "size_bytes",
+        "mtime_ns",
+        "exposure_bias_ev",
+        "notes",
+        "edges",
+        "method",
+        "in_focus",
+        "note",
+        "x",
+        "y",
+        "width",
+        "height",
+        "weakest_mtf50_cpp",
+        "grain_px",
+        "sigma_output_code8",
+        "clipped_share",
+        "banding",
+        "gain_stderr",
+        "read_noise_stderr_e",
+        "patches",
+        "fringe_strength",
+    ]
+)
+"""Fields, and columns, that are not loaded for every frame."""
+
+
+def _of_part(part: str) -> dict[str, str]:
+    """Single fields of a part of the record, and their columns."""
+    return {name: _RENAMED.get((part, name), name) for name in _PARTS[part]}
+
+
+def _columns() -> Iterator[Column]:
+    def below(place: str, fields: Mapping[str, Kind]) -> Iterator[Column]:
+        for name, kind in fields.items():
+            column = f"{place}_{name}" if place else name
+            yield Column(column, kind, not {name, column} & _ON_DISK)
+
+    yield from below("", _FRAME)
+    yield Column("measured_on", "str")  # counted: the file that this exposure is measured on
+    yield from below("", _SETTINGS)
+    for zone in (*ZONES, *SIDES):
+        yield from below(zone, _ZONE)
+    for place in ("sharpest", "weakest"):
+        yield from below(place, _PLACE)
+    for part, fields in _PARTS.items():
+        for name, column in _of_part(part).items():
+            yield Column(column, fields[name], name not in _ON_DISK)
+    for signal in TONE_SIGNALS:
+        yield from below(tone_column(signal), {"sigma": "float", "at_most": "float"})
+        yield Column(f"{tone_column(signal)}_pixels", "int")
+    for i in range(len(SIGNAL_BIN_EDGES) - 1):
+        yield Column(f"signal_share_{i:02d}", "float")
+    for colour in SITE_COLOURS:
+        yield Column(f"{colour}_gain_e_per_dn", "float", False)
+        yield Column(f"{colour}_read_noise_e", "float", False)
+    for zone in ZONES:
+        yield Column(f"{zone}_lateral_red_px", "float", zone == "corner")
+        yield Column(f"{zone}_lateral_blue_px", "float", zone == "corner")
+
+
+COLUMNS: Final = tuple(_columns())
+"""Columns of the store's frame table, in order."""
+
+PICTURE_COLUMNS: Final = (
+    *("thumb_jpeg", "sharpest_jpeg", "weakest_jpeg", "colour_grid", "dust_map"),
+)
+"""Binary columns of the store's picture table, keyed by `file_id`."""
 
 
 def to_row(record: FrameRecord) -> dict[str, Any]:
     """Flatten a record into a row with every name of `COLUMNS`."""
     row: dict[str, Any] = dict.fromkeys(c.name for c in COLUMNS)
     row |= {name: getattr(record, name) for name in _FRAME}
-    for name in Settings.__slots__:
+    for name in _SETTINGS:
         value = getattr(record.settings, name)
         row[name] = list(value) if isinstance(value, tuple) else value
+    for part in _PARTS:
+        held = getattr(record, part)
+        if held is not None:
+            row |= {column: getattr(held, name) for name, column in _of_part(part).items()}
     if record.sharpness is not None:
-        _sharpness_row(record.sharpness, row)
+        _places_row(record.sharpness, row)
     if record.noise is not None:
-        _noise_row(record.noise, row)
+        _tones_row(record.noise, row)
     if record.photon_transfer is not None:
-        p = record.photon_transfer
-        row |= {name: getattr(p, name) for name in _TRANSFER}
-        row["transfer_patches"] = p.patches
-        for colour, (gain, read) in p.by_colour.items():
+        for colour, (gain, read) in record.photon_transfer.by_colour.items():
             row[f"{colour}_gain_e_per_dn"], row[f"{colour}_read_noise_e"] = gain, read
     if record.fringing is not None:
-        f = record.fringing
-        row |= {name: getattr(f, name) for name in _FRINGING}
-        row["fringe_edges"] = f.edges
-        for zone, (red, blue) in f.by_radius.items():
+        for zone, (red, blue) in record.fringing.by_radius.items():
             row[f"{zone}_lateral_red_px"], row[f"{zone}_lateral_blue_px"] = red, blue
     return row
 
 
-def _sharpness_row(s: Sharpness, row: dict[str, Any]) -> None:
-    for zone, z in (*s.zones.items(), *s.sides.items()):
-        if z is not None:
-            for name in ZoneSharpness.__slots__:
-                row[f"{zone}_{name}"] = _plain(getattr(z, name))
-    row |= {name: getattr(s, name) for name in _SHARPNESS}
-    row["sharpness_note"] = s.note
-    for label, place in (("sharpest", s.sharpest), ("weakest", s.weakest)):
-        if place is not None:
-            for name in Place.__slots__:
-                row[f"{label}_{name}"] = getattr(place, name)
+def _places_row(s: Sharpness, row: dict[str, Any]) -> None:
+    places = (*s.zones.items(), *s.sides.items(), ("sharpest", s.sharpest), ("weakest", s.weakest))
+    for place, found in places:
+        if found is not None:
+            names = _ZONE if isinstance(found, ZoneSharpness) else _PLACE
+            row |= {f"{place}_{name}": _plain(getattr(found, name)) for name in names}
 
 
-def _noise_row(n: Noise, row: dict[str, Any]) -> None:
-    row |= {name: getattr(n, name) for name in _NOISE}
-    row["noise_note"] = n.note
-    for tone in n.tones:
-        stem = tone_column(tone.signal)
-        row[f"{stem}_sigma"], row[f"{stem}_pixels"] = tone.sigma, tone.pixels
-    for tone in n.at_most:
-        stem = tone_column(tone.signal)
-        row[f"{stem}_at_most"], row[f"{stem}_pixels"] = tone.sigma, tone.pixels
-    if n.signal_shares is not None:
-        for i, share in enumerate(n.signal_shares):
-            row[f"signal_share_{i:02d}"] = share
+def _tones_row(n: Noise, row: dict[str, Any]) -> None:
+    for name, tones in (("sigma", n.tones), ("at_most", n.at_most)):
+        for tone in tones:
+            stem = tone_column(tone.signal)
+            row[f"{stem}_{name}"], row[f"{stem}_pixels"] = tone.sigma, tone.pixels
+    for i, share in enumerate(n.signal_shares or ()):
+        row[f"signal_share_{i:02d}"] = share
 
 
 def _plain(value: Any) -> Any:
@@ -108,16 +219,13 @@ def row_to_object(row: Mapping[str, Any]) -> dict[str, Any]:
     def get(name: str) -> Any:
         return _plain(row.get(name))
 
-    def zone(name: str) -> dict[str, Any] | None:
-        if get(f"{name}_mtf50_cpp") is None:
-            return None
-        return {n: get(f"{name}_{n}") for n in ZoneSharpness.__slots__}
+    def part(name: str) -> dict[str, Any]:
+        return {field: get(column) for field, column in _of_part(name).items()}
 
-    settings: dict[str, Any] = {
-        n: get(n) for n in Settings.__slots__ if n not in ("labels", "notes")
-    }
-    for name in ("labels", "notes"):
-        settings[name] = list(row.get(name) or [])
+    def zone(name: str) -> dict[str, Any] | None:
+        found = {n: get(f"{name}_{n}") for n in _ZONE}
+        return None if found["mtf50_cpp"] is None else found
+
     tones: dict[str, list[dict[str, Any]]] = {"sigma": [], "at_most": []}
     for signal in TONE_SIGNALS:
         for name, found in tones.items():
@@ -126,34 +234,27 @@ def row_to_object(row: Mapping[str, Any]) -> dict[str, Any]:
                 found.append(
                     {"signal": signal, "sigma": sigma, "snr": signal / sigma, "pixels": pixels}
                 )
-    measured = get("status") == "measured"
-    transfer = None
-    if get("gain_e_per_dn") is not None:
-        transfer = {n: get(n) for n in _TRANSFER} | {"patches": get("transfer_patches")}
-        transfer["by_colour"] = {
-            c: {n: get(f"{c}_{n}") for n in ("gain_e_per_dn", "read_noise_e")} for c in SITE_COLOURS
-        }
-    fringing = None
-    if get("lateral_red_px") is not None or get("fringe_width_px") is not None:
-        fringing = {n: get(n) for n in _FRINGING} | {"edges": get("fringe_edges")}
-        fringing["by_zone"] = {
-            z: {f"lateral_{c}_px": get(f"{z}_lateral_{c}_px") for c in ("red", "blue")}
-            for z in ZONES
-        }
+    transfer, fringing = part("photon_transfer"), part("fringing")
+    transfer["by_colour"] = {
+        c: {n: get(f"{c}_{n}") for n in ("gain_e_per_dn", "read_noise_e")} for c in SITE_COLOURS
+    }
+    fringing["by_zone"] = {
+        z: {f"lateral_{c}_px": get(f"{z}_lateral_{c}_px") for c in ("red", "blue")} for z in ZONES
+    }
+    seams = (fringing["lateral_red_px"], fringing["fringe_width_px"])
     return {
         "path": get("path"),
         "status": get("status"),
         "reason": get("reason"),
-        "settings": settings,
+        "settings": {
+            name: list(row.get(name) or []) if kind == "list" else get(name)
+            for name, kind in _SETTINGS.items()
+        },
         "sharpness": {z: zone(z) for z in ZONES}
         | {"sides": {s: zone(s) for s in SIDES}}
-        | {n: get(n) for n in _SHARPNESS}
-        | {"note": get("sharpness_note")},
-        "noise": {"sigma_code8": get("sigma_code8"), "tones": tones["sigma"]}
-        | {"at_most": tones["at_most"]}
-        | {n: get(n) for n in _NOISE}
-        | {"note": get("noise_note")},
-        "photon_transfer": transfer,
-        "fringing": fringing,
-        "file_id": get("file_id") if measured else None,
+        | part("sharpness"),
+        "noise": part("noise") | {"tones": tones["sigma"], "at_most": tones["at_most"]},
+        "photon_transfer": None if transfer["gain_e_per_dn"] is None else transfer,
+        "fringing": None if seams == (None, None) else fringing,
+        "file_id": get("file_id") if get("status") == "measured" else None,
     }

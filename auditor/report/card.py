@@ -2,29 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from markupsafe import Markup
 
 from auditor import optics
-from auditor.report import palette, words
+from auditor.model import Body, FocalRange, Lens, Profile, SweetSpot
+from auditor.report import words
 from auditor.report.first_screen import role_of
 from auditor.report.iso_words import LEVELS, band_name, highest_used, iso_limit
-from auditor.report.profile_parts import Block, blocks, criterion
 from auditor.report.rendering import environment, static
 from auditor.report.scales import stops, used_span
 from auditor.report.summary import by_frames, by_light, filter_words, too_few_for_noise
-
-__all__ = [
-    "CardBodies",
-    "CardRange",
-    "card_bodies",
-    "card_ranges",
-    "contents",
-    "hyperfocals",
-    "render_card",
-]
+from auditor.report.svg_charts import css_variables
+from auditor.report.words import criterion
 
 OUTSIDE: Final = 1.06
 """Factor beyond an acceptable end (half of a third of a stop) from which on apertures in use are to be avoided."""
@@ -81,61 +74,52 @@ def hyperfocals(
     return [(n, optics.hyperfocal_m(focal_mm, n, coc)) for n in f_numbers]
 
 
-def _apertures_that_matter(part: Block) -> list[float]:
+def _apertures_that_matter(part: FocalRange) -> list[float]:
     """Best aperture and the ends towards small apertures: where depth of field is sought."""
-    found = [words.number((part.get("sweet_spot") or {}).get("f_number"))]
-    for key in ("pin_sharp", "acceptable"):
-        ends = list(part.get(key) or ())
-        found.append(words.number(ends[-1]) if ends else None)
-    return sorted({n for n in found if n and n > 0})
+    found = [words.best_aperture(part), *(words.pair(part.get(k))[1] for k in _RANGES)]
+    return sorted({n for n in found if n})
 
 
-def _avoid(part: Block) -> str:
+def _avoid(part: FocalRange) -> str:
     """Apertures used but outside the acceptable range, in words."""
-    span, fine = used_span([part]), part.get("acceptable") or ()
-    known = [words.number(v) for v in fine]
-    if span is None or len(known) != 2 or not known[0] or not known[1]:
+    span, (low, high) = used_span([part]), words.pair(part.get("acceptable"))
+    if span is None or not low or not high:
         return ""
-    below = f"below {words.aperture(known[0])}" if span[0] < known[0] / OUTSIDE else ""
-    above = f"beyond {words.aperture(known[1])}" if span[1] > known[1] * OUTSIDE else ""
+    below = f"below {words.aperture(low)}" if span[0] < low / OUTSIDE else ""
+    above = f"beyond {words.aperture(high)}" if span[1] > high * OUTSIDE else ""
     return words.join([below, above])
 
 
+_RANGES: Final[tuple[Literal["pin_sharp", "acceptable"], ...]] = ("pin_sharp", "acceptable")
 _THIRDS: Final = ("", "⅓", "⅔")
 
 
-def _within(part: Block, key: str) -> str:
+def _within(
+    ends: Sequence[float | None] | None, around: Sequence[Sequence[float | None]] | None
+) -> str:
     """'±⅓', '±1⅔': the largest distance, in thirds of a stop, between an end of a range and its
     interval's; '' where the profile has no intervals."""
-    ends, around = part.get(key) or (), part.get(f"{key}_intervals") or ()
-    far = 0.0
-    known = False
-    for end, pair in zip(ends, around, strict=False):
-        for side in pair or ():
-            a, b = words.number(end), words.number(side)
-            if a and b and a > 0 and b > 0:
-                known, far = True, max(far, abs(stops(a) - stops(b)))
-    thirds = round(far * 3)
-    if not known:
+    pairs = zip(ends or (), around or (), strict=False)
+    far = [abs(stops(end) - stops(side)) for end, both in pairs for side in both if end and side]
+    if not far:
         return ""
+    thirds = round(max(far) * 3)
     return "±" + (f"{thirds // 3 or ''}{_THIRDS[thirds % 3]}" or "0")
 
 
-def _best_between(sweet: Block) -> str:
+def _best_between(sweet: SweetSpot) -> str:
     """'f/7.1 to f/9', '±0' where the interval is that very aperture, '' where none is known."""
     ends = words.aperture_range([sweet.get("low"), sweet.get("high")])
     return "±0" if ends == words.aperture(sweet.get("f_number")) else ends
 
 
-def card_ranges(lens: Block, blur_px: float) -> list[CardRange]:
+def card_ranges(lens: Lens, blur_px: float) -> list[CardRange]:
     """The lens's focal ranges; a range without a best aperture says so in its note."""
     out = []
-    pitch = words.number(lens.get("pixel_pitch_um"))
+    pitch = lens.get("pixel_pitch_um")
     for part in lens.get("focal_ranges") or ():
-        sweet = part.get("sweet_spot") or {}
-        best = words.number(sweet.get("f_number"))
-        ends = [words.number(v) for v in part.get("focal_mm") or ()]
-        focal_mm = ends[0] if ends else None
+        sweet, best = part.get("sweet_spot"), words.best_aperture(part)
+        focal_mm, _ = words.pair(part.get("focal_mm"))
         pairs: list[tuple[str, str]] = []
         if pitch and focal_mm and focal_mm > 0:
             pairs = [
@@ -149,9 +133,9 @@ def card_ranges(lens: Block, blur_px: float) -> list[CardRange]:
             CardRange(
                 focal=words.focal(part.get("focal_mm")),
                 best=words.aperture(best) if best else "",
-                best_between=_best_between(sweet) if best else "",
-                use_within=_within(part, "pin_sharp"),
-                accept_within=_within(part, "acceptable"),
+                best_between=_best_between(sweet) if sweet and best else "",
+                use_within=_within(part.get("pin_sharp"), part.get("pin_sharp_intervals")),
+                accept_within=_within(part.get("acceptable"), part.get("acceptable_intervals")),
                 use=words.aperture_range(part.get("pin_sharp")),
                 accept=words.aperture_range(part.get("acceptable")),
                 avoid=_avoid(part),
@@ -163,45 +147,35 @@ def card_ranges(lens: Block, blur_px: float) -> list[CardRange]:
     return out
 
 
-def card_bodies(profile: Block) -> list[CardBodies]:
-    """ISO limits by light, brightest first, for up to three bodies side by side; bodies without
-    any limit are left out."""
-    known: list[tuple[str, dict[str, tuple[str, str]]]] = []
-    lights: dict[str, float] = {}
-    for body in profile.get("bodies") or ():
-        limits: dict[str, tuple[str, str]] = {}
-        for band in by_light(body):
-            both = [iso_limit(band, level, highest_used(body)) for level in LEVELS]
-            if any(limit.iso for limit in both):
-                between = [limit.between(DASH) for limit in both]
-                limits[band_name(band)] = (
-                    " / ".join(limit.short for limit in both),
-                    " / ".join(b or "–" for b in between) if any(between) else "",
-                )
-                low = words.number([*(band.get("ev100") or ()), None][0])
-                lights.setdefault(band_name(band), NO_LIGHT_EV if low is None else low)
-        if limits:
-            known.append((words.known_name(body.get("body")) or "Unnamed body", limits))
-    out = []
-    for start in range(0, len(known), SIDE_BY_SIDE):
-        group = known[start : start + SIDE_BY_SIDE]
-        order = [
-            light
-            for light in sorted(lights, key=lambda name: -lights[name])
-            if any(light in limits for _, limits in group)
-        ]
-        cells = [[limits.get(light, ("not known", "")) for _, limits in group] for light in order]
-        out.append(
-            CardBodies(
-                tuple(name for name, _ in group),
-                tuple(
-                    (light, tuple(c[0] for c in row))
-                    for light, row in zip(order, cells, strict=True)
-                ),
-                tuple(tuple(c[1] for c in row) for row in cells),
+def _limits(body: Body) -> dict[str, tuple[float, str, str]]:
+    """Light -> its lower edge, a body's limits of both levels in it, their intervals."""
+    out = {}
+    for band in by_light(body):
+        both = [iso_limit(band, level, highest_used(body)) for level in LEVELS]
+        if any(limit.iso for limit in both):
+            between = [limit.between(DASH) for limit in both]
+            low, _ = words.pair(band.get("ev100"))
+            out[band_name(band)] = (
+                NO_LIGHT_EV if low is None else low,
+                " / ".join(limit.short for limit in both),
+                " / ".join(b or "–" for b in between) if any(between) else "",
             )
-        )
     return out
+
+
+def card_bodies(bodies: Sequence[Body]) -> CardBodies | None:
+    """ISO limits by light, brightest first, of the first bodies of which any is known; None without."""
+    found = [(b, limits) for b in bodies if (limits := _limits(b))][:SIDE_BY_SIDE]
+    if not found:
+        return None
+    edges = {light: told[0] for _, limits in reversed(found) for light, told in limits.items()}
+    lights = sorted(edges, key=lambda light: -edges[light])
+    cells = [[limits.get(light, (0, "", "")) for _, limits in found] for light in lights]
+    return CardBodies(
+        tuple(words.known_name(b.get("body")) or "Unnamed body" for b, _ in found),
+        tuple((t, tuple(c[1] for c in row)) for t, row in zip(lights, cells, strict=True)),
+        tuple(tuple(c[2] for c in row) for row in cells),
+    )
 
 
 LINES: Final = 31
@@ -209,8 +183,6 @@ LINES: Final = 31
 RANGES: Final = 3
 """So many focal ranges of one lens, those with most frames."""
 
-TITLE_CHARACTERS: Final = 64
-"""A lens's name in the largest type breaks once at most."""
 NAME_LINES: Final = 1.6
 """Height of a lens's name in `LINES` while it fits one line ..."""
 RANGE_LINES: Final = 2.4
@@ -225,16 +197,17 @@ FILTER_LINES: Final = 3.0
 """... and of the words that say which frames are looked at."""
 
 
-def _lens_item(lens: Block, blur_px: float) -> dict[str, Any] | None:
+def _lens_item(lens: Lens, blur_px: float) -> dict[str, Any] | None:
     """A lens with those of its focal ranges of which the best aperture is known, the most used
     first; None without any."""
-    parts = blocks(lens, "focal_ranges")
+    parts = lens.get("focal_ranges") or []
     known = [p for p in parts if p.get("sweet_spot")]
-    most = sorted(known, key=lambda p: -(words.number(p.get("frames")) or 0))[:RANGES]
-    ranges = card_ranges({**lens, "focal_ranges": [p for p in known if p in most]}, blur_px)
+    most = sorted(known, key=lambda p: -(p.get("frames") or 0))[:RANGES]
+    kept: Lens = {**lens, "focal_ranges": [p for p in known if p in most]}
+    ranges = card_ranges(kept, blur_px)
     if not ranges:
         return None
-    name = words.shorten(words.lens_name(lens), TITLE_CHARACTERS)
+    name = words.shorten(words.lens_name(lens))
     lines = NAME_LINES + (len(name) > words.SHORT_NAME_CHARACTERS)
     lines += sum(RANGE_LINES + bool(r.avoid and r.note) for r in ranges)
     beside = words.body_beside(lens.get("lens"), lens.get("body"))
@@ -242,31 +215,31 @@ def _lens_item(lens: Block, blur_px: float) -> dict[str, Any] | None:
     return {"name": name, "body": body, "ranges": ranges, "lines": lines}
 
 
-def _bodies(profile: Block) -> tuple[CardBodies | None, float]:
+def _bodies(profile: Profile) -> tuple[CardBodies | None, float]:
     """Limits of the bodies in use that were used most, as many as stand side by side, and how many
     lines they take."""
     used = [
         b
-        for b in by_frames(blocks(profile, "bodies"), "body")
-        if role_of(profile, b, "body") == "in use" and not too_few_for_noise(b)
+        for b in by_frames((profile.get("bodies") or []), "body")
+        if role_of(profile, b) == "in use" and not too_few_for_noise(b)
     ]
-    groups = card_bodies({"bodies": used})
-    if not groups:
+    group = card_bodies(used)
+    if group is None:
         return None, 0.0
     # Under three bodies side by side the two intervals of a cell take a line each.
-    under = INTERVAL_LINES if any(map(any, groups[0].intervals)) else 0.0
-    under *= 1 if len(groups[0].bodies) < SIDE_BY_SIDE else 2
-    return groups[0], HEAD_LINES + len(groups[0].rows) * (ROW_LINES + under)
+    under = INTERVAL_LINES if any(map(any, group.intervals)) else 0.0
+    under *= 1 if len(group.bodies) < SIDE_BY_SIDE else 2
+    return group, HEAD_LINES + len(group.rows) * (ROW_LINES + under)
 
 
-def contents(profile: Block) -> dict[str, Any]:
+def contents(profile: Profile) -> dict[str, Any]:
     """`lenses` and `bodies` of the card: gear in use of which something is known, the most used first,
     as much as fits one page; `left` lenses did not."""
     blur_px = criterion(profile, "coc_pixels")
     bodies, need = _bodies(profile)
     room = LINES - need - (FILTER_LINES if filter_words(profile) else 0.0)
-    lenses = by_frames(blocks(profile, "lenses"), "lens")
-    used = [x for x in lenses if role_of(profile, x, "lens") in ("in use", "thin")]
+    lenses = by_frames((profile.get("lenses") or []), "lens")
+    used = [x for x in lenses if role_of(profile, x) in ("in use", "thin")]
     items = [item for x in used if (item := _lens_item(x, blur_px)) is not None]
     kept: list[dict[str, Any]] = []
     for item in items:
@@ -276,11 +249,9 @@ def contents(profile: Block) -> dict[str, Any]:
     return {"lenses": kept, "bodies": bodies, "left": len(items) - len(kept)}
 
 
-def render_card(profile: Block) -> str:
+def render_card(profile: Profile) -> str:
     """The card as one HTML text."""
-    pitches = {
-        p for x in profile.get("lenses") or () if (p := words.number(x.get("pixel_pitch_um")))
-    }
+    pitches = {p for x in profile.get("lenses") or () if (p := x.get("pixel_pitch_um"))}
     blur_px = criterion(profile, "coc_pixels")
     context = {
         "page": contents(profile),
@@ -290,7 +261,7 @@ def render_card(profile: Block) -> str:
         "pin": words.percent(criterion(profile, "pin_sharp")),
         "fine": words.percent(criterion(profile, "acceptable")),
         "css": Markup(static("card.css")),
-        "day": Markup(palette.css_variables(night=False)),
-        "night": Markup(palette.css_variables(night=True)),
+        "day": Markup(css_variables(night=False)),
+        "night": Markup(css_variables(night=True)),
     }
     return environment().get_template("card.html.j2").render(context)

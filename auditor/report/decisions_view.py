@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import groupby
 from typing import Any, Final
 
+from auditor.model import LensChoice, Profile, Rival, VisibleLoss
 from auditor.report import words
-from auditor.report.profile_parts import Block, blocks
-
-__all__ = ["decisions_view"]
-
 
 _WIDTH: Final = 640
 """Width of the drawing of lenses by focal length, in units of its own, of which its text is 13 high."""
@@ -34,92 +32,48 @@ _MOST_SPOTS: Final = 12
 """Spots of dust that are shown; more are counted."""
 
 
-def decisions_view(profile: Block) -> dict[str, Any] | None:
-    """Plain values for the template fragment; None where there is nothing to say."""
-    rivals = [
-        {**r, "seen": _by_verdict(r.get("seen"))}
-        for r in blocks(profile, "rivals")
-        if not r.get("declined")
-    ]
+def decisions_view(profile: Profile) -> dict[str, Any] | None:
+    """What the template fragment shows; None where there is nothing to say."""
+    rivals, dust = profile.get("rivals") or [], profile.get("dust") or []
     view = {
         "visible": _visible(profile),
-        "noise": _noise(profile),
-        "rivals": [r for r in rivals if _named(r)] + [r for r in rivals if not _named(r)],
-        "declined": [r for r in blocks(profile, "rivals") if r.get("declined")],
-        "choices": _choices(blocks(profile, "lens_choice")),
-        "changes": blocks(profile, "changes"),
-        "dust": blocks(profile, "dust")[:_MOST_SPOTS],
-        "more_dust": max(len(blocks(profile, "dust")) - _MOST_SPOTS, 0),
-        "focus": blocks(profile, "focus_bias"),
-        "failed": [f for f in profile.get("decisions_failed") or () if isinstance(f, str)],
+        "noise": profile.get("noise_visible"),
+        "rivals": sorted((r for r in rivals if not r.get("declined")), key=_unnamed),
+        "declined": [r for r in rivals if r.get("declined")],
+        "choices": _choices(profile.get("lens_choice") or []),
+        "changes": profile.get("changes"),
+        "dust": dust[:_MOST_SPOTS],
+        "more_dust": max(len(dust) - _MOST_SPOTS, 0),
+        "focus": profile.get("focus_bias"),
+        "failed": profile.get("decisions_failed"),
     }
     return view if any(view.values()) else None
 
 
-def _named(rival: Block) -> bool:
-    return any(z.get("sharper") for z in (rival.get("zones") or {}).values())
+def _unnamed(rival: Rival) -> bool:
+    return not any(z.get("sharper") for z in (rival.get("zones") or {}).values())
 
 
-def _by_verdict(seen: Any) -> dict[str, list[str]]:
-    """Ways of viewing by what can be told of them."""
-    out: dict[str, list[str]] = {}
-    for viewing, word in (seen or {}).items():
-        out.setdefault(word, []).append(viewing)
-    return out
+def _visible(profile: Profile) -> list[list[VisibleLoss]]:
+    """Losses, which lie lens by lens and range by range, a list for each."""
+
+    def place(row: VisibleLoss) -> list[Any]:
+        return [row.get("lens"), row.get("body"), row.get("converter"), row.get("focal_mm")]
+
+    return [list(rows) for _, rows in groupby(profile.get("visible") or [], key=place)]
 
 
-def _visible(profile: Block) -> list[dict[str, Any]]:
-    """By lens and focal range: the viewings across, the apertures down."""
-    groups: dict[Any, dict[str, Any]] = {}
-    for row in blocks(profile, "visible"):
-        focal = tuple(row.get("focal_mm") or ())
-        key = (row.get("lens"), row.get("body"), row.get("converter"), focal)
-        group = groups.setdefault(
-            key,
-            {
-                "name": words.lens_name(row),
-                "body": words.known_name(row.get("body")),
-                "focal": words.focal(row.get("focal_mm")),
-                "against": row.get("against_f_number"),
-                "evidence": row.get("evidence"),
-                "viewings": [],
-                "apertures": {},
-            },
-        )
-        if row["viewing"] not in group["viewings"]:
-            group["viewings"].append(row["viewing"])
-        group["apertures"].setdefault(row["f_number"], []).append(row)
-    return list(groups.values())
-
-
-def _noise(profile: Block) -> dict[str, Any] | None:
-    """Bodies by ways of viewing: from which ISO on noise shows."""
-    bodies: dict[str, dict[str, str]] = {}
-    viewings: list[str] = []
-    for row in blocks(profile, "noise_visible"):
-        name = words.known_name(row.get("body")) or "Unnamed body"
-        hidden, seen = row.get("iso"), row.get("first_seen_iso")
-        if seen is None:
-            told = f"not up to ISO {hidden}, the highest used"
-        else:
-            told = f"ISO {seen}" + (", the lowest used" if hidden is None else "")
-        bodies.setdefault(name, {})[row["viewing"]] = told
-        if row["viewing"] not in viewings:
-            viewings.append(row["viewing"])
-    return {"bodies": bodies, "viewings": viewings} if bodies else None
-
-
-def _choices(rows: Sequence[Block]) -> list[dict[str, Any]]:
+def _choices(rows: Sequence[LensChoice]) -> list[dict[str, Any]]:
     """One picture for each body: a bar for each lens over the focal lengths it covers."""
     out = []
     for body in dict.fromkeys(r["body"] for r in rows):
-        mine = sorted((r for r in rows if r["body"] == body), key=lambda r: r["focal_mm"][0])
-        ends = [f for r in mine for f in r["focal_mm"]]
+        mine = sorted((r for r in rows if r["body"] == body), key=lambda r: r["focal_mm"][0] or 0)
+        ends = [f for r in mine for f in r["focal_mm"] if f]
         low, high = math.log(min(ends) / _MARGIN), math.log(max(ends) * _MARGIN)
         best = max(r["mtf50_cpp"] for r in mine)
 
-        def at(focal: float, low: float = low, high: float = high) -> float:
-            return _LEFT + (_WIDTH - _LEFT) * (math.log(focal) - low) / (high - low)
+        def at(focal: float | None, low: float = low, high: float = high) -> float:
+            return _LEFT + (_WIDTH - _LEFT) * (math.log(focal or 1) - low) / (high - low)
 
         bars = []
         for i, row in enumerate(mine):

@@ -9,8 +9,6 @@ from typing import Any, Final, TypeVar
 
 from auditor.model import Fault, fault_of
 
-__all__ = ["chart_alone", "render_alone"]
-
 F = TypeVar("F", bound=Callable[..., Any])
 
 _failed: ContextVar[list[Fault] | None] = ContextVar("failed", default=None)
@@ -59,9 +57,7 @@ def _name(entry: Any, kind: str | None = None) -> str:
     return f"{kind or 'a lens or body'} without a name"
 
 
-def render_alone(
-    render: Callable[[dict[str, Any]], str], profile: dict[str, Any], what: str
-) -> str:
+def render_alone(render: Callable[[Any], str], profile: dict[str, Any], what: str) -> str:
     """`render(profile)`; entries of the profile that break it are left out and named under `faults`,
     which `profile` has afterwards. Raises what is raised whatever is left out."""
     token = _failed.set([])
@@ -85,7 +81,7 @@ def render_alone(
 
 
 def _without_culprits(
-    render: Callable[[dict[str, Any]], str], profile: dict[str, Any], what: str
+    render: Callable[[Any], str], profile: dict[str, Any], what: str
 ) -> tuple[dict[str, Any], list[Fault]]:
     """(the profile without the entries that can't be rendered, what they are)."""
     bare = profile | {key: [] for key in _PARTS}

@@ -4,15 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, cast
 
+from auditor.model import Body, Lens, Profile
 from auditor.report import words
 from auditor.report.iso_words import IsoLimit, band_name, highest_used, iso_limit
-from auditor.report.profile_parts import Block, blocks
 from auditor.report.scales import Ruler, aperture_ruler, used_span
-from auditor.report.summary import FEW, by_frames, by_light, keeper_counts, too_few_for_noise
-
-__all__ = ["ROLES", "BodyLine", "Cost", "LensLine", "body_lines", "costs", "lens_lines", "role_of"]
+from auditor.report.summary import (
+    FEW,
+    FEWEST_LENSES,
+    NAMELESS_BODY,
+    by_frames,
+    by_light,
+    keeper_counts,
+    settled,
+    too_few_for_noise,
+    use_of,
+)
 
 ROLES: Final = {
     "in use": "",
@@ -27,8 +35,6 @@ ROLES: Final = {
 
 WORTH_TELLING: Final = 0.002
 """Share of the frames judged that a cause must have cost (common practice, no source)."""
-ENOUGH_LENSES: Final = 3
-"""With fewer settled lenses than this the first screen also shows what is thin, and says so."""
 
 _ADVICE: Final = {
     "shake": "a faster shutter, or a tripod",
@@ -69,7 +75,6 @@ class BodyLine:
 
     id: str
     name: str
-    frames: float
     share: float | None
     limits: tuple[tuple[str, IsoLimit], ...]
     """(light, limit of the acceptable)."""
@@ -86,55 +91,37 @@ class Cost:
     advice: str
 
 
-def _gear(profile: Block, many: str) -> list[Block]:
-    return blocks(profile.get("gear") or {}, many)
-
-
-def _entry_of(profile: Block, entry: Block, keys: Sequence[str]) -> Block:
-    many = "lenses" if "lens" in keys else "bodies"
-    wanted = [(k, words.known_name(entry.get(k))) for k in keys]
-    for gear in _gear(profile, many):
-        if all(words.known_name(gear.get(k)) == name for k, name in wanted):
-            return gear
-    return {}
-
-
-def role_of(profile: Block, entry: Block, what: str) -> str:
+def role_of(profile: Profile, entry: Lens | Body) -> str:
     """One of `ROLES` for a lens or body of the profile; a lens in use that nothing is known of is
     'thin'. Profiles that say nothing of use have everything in use."""
-    keys = ("lens", "body", "converter") if what == "lens" else ("body",)
-    role = words.clean(_entry_of(profile, entry, keys).get("role")) or "in use"
-    if not words.known_name(entry.get(what)) and not words.known_name(entry.get("body")):
+    role = str(use_of(profile, entry).get("role"))
+    if not words.known_name(entry.get("lens")) and not words.known_name(entry.get("body")):
         return "not named"
-    if role == "in use" and what == "lens":
-        parts = blocks(entry, "focal_ranges")
-        if not any(p.get("sweet_spot") and p.get("evidence") != "thin" for p in parts):
-            return "thin"
-    return role if role in ROLES else "seldom used"
+    if role == "in use" and "focal_ranges" in entry and not settled(cast(Lens, entry)):
+        return "thin"
+    return role
 
 
-def lens_lines(profile: Block, lenses: Sequence[Block]) -> list[LensLine]:
+def lens_lines(profile: Profile, lenses: Sequence[Lens]) -> list[LensLine]:
     """Lines of the lenses in use, those with an answer first; `lenses` in the order of the page."""
     out = []
     for i, lens in enumerate(lenses):
-        if role_of(profile, lens, "lens") not in ("in use", "thin"):
+        if role_of(profile, lens) not in ("in use", "thin"):
             continue
-        parts = blocks(lens, "focal_ranges")
+        parts = lens.get("focal_ranges") or []
         told = [p for p in parts if p.get("sweet_spot")] or parts
         if not told:
             continue
-        main = max(told, key=lambda p: words.number(p.get("frames")) or 0)
-        best = words.number((main.get("sweet_spot") or {}).get("f_number"))
+        main = max(told, key=lambda p: p.get("frames") or 0)
+        best = words.best_aperture(main)
         reasons = [words.clean(r) for r in main.get("reasons") or () if r]
         out.append(
             LensLine(
                 id=f"lens-{i}",
                 name=words.lens_name(lens),
                 body=words.body_beside(lens.get("lens"), lens.get("body")),
-                frames=words.number(lens.get("frames")) or 0,
-                share=words.number(
-                    _entry_of(profile, lens, ("lens", "body", "converter")).get("share")
-                ),
+                frames=lens.get("frames") or 0,
+                share=use_of(profile, lens).get("share"),
                 at=words.focal(main.get("focal_mm")) if len(parts) > 1 else "",
                 best=words.aperture(best) if best else "",
                 use=words.aperture_range(main.get("pin_sharp"))
@@ -145,23 +132,23 @@ def lens_lines(profile: Block, lenses: Sequence[Block]) -> list[LensLine]:
             )
         )
     sure = [line for line in out if line.best and not line.thin]
-    if len(sure) >= ENOUGH_LENSES:
+    if len(sure) >= FEWEST_LENSES:
         return sure
-    return sorted(out, key=lambda line: (not line.best, line.thin, -line.frames))[:ENOUGH_LENSES]
+    return sorted(out, key=lambda line: (not line.best, line.thin, -line.frames))[:FEWEST_LENSES]
 
 
-def body_lines(profile: Block, bodies: Sequence[Block]) -> list[BodyLine]:
+def body_lines(profile: Profile, bodies: Sequence[Body]) -> list[BodyLine]:
     """Lines of the bodies in use of which a limit is known."""
     out = []
     for i, body in enumerate(by_frames(bodies, "body")):
-        if role_of(profile, body, "body") != "in use" or too_few_for_noise(body):
+        if role_of(profile, body) != "in use" or too_few_for_noise(body):
             continue
         if body.get("limits_firm") is False:
             continue
         limits = [
             (words.clean(band_name(b)), limit)
             for b in by_light(body)
-            if (words.number(b.get("frames")) or 0) >= FEW
+            if (b.get("frames") or 0) >= FEW
             and (limit := iso_limit(b, "acceptable", highest_used(body))).iso
         ]
         if limits:
@@ -169,14 +156,12 @@ def body_lines(profile: Block, bodies: Sequence[Block]) -> list[BodyLine]:
             if limits[0][1].text == limits[-1][1].text:
                 light = limits[0][0] if len(limits) == 1 else f"{limits[-1][0]} to {limits[0][0]}"
                 ends = ((light, limits[0][1]),)
-            name = words.known_name(body.get("body")) or "Body not named in its files"
-            share = words.number(_entry_of(profile, body, ("body",)).get("share"))
-            frames = words.number(body.get("frames")) or 0
-            out.append(BodyLine(f"body-{i}", name, frames, share, ends))
+            name = words.known_name(body.get("body")) or NAMELESS_BODY
+            out.append(BodyLine(f"body-{i}", name, use_of(profile, body).get("share"), ends))
     return out
 
 
-def costs(profile: Block) -> list[Cost]:
+def costs(profile: Profile) -> list[Cost]:
     """The three causes that cost most frames, the worst first."""
     _, judged, causes = keeper_counts(profile)
     top = sorted(causes.items(), key=lambda item: -item[1])[:3]

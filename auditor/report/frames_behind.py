@@ -16,18 +16,15 @@ import numpy as np
 import pandas as pd
 
 from auditor.exposure import nominal_f_number
+from auditor.model import Body, Lens
 from auditor.record import ZONES
 from auditor.record.values import words as names_of
 from auditor.report import words
-from auditor.report.profile_parts import Block
 from auditor.report.rendering import link
-
-__all__ = ["FrameIndex", "evenly", "in_turn"]
+from auditor.report.scales import SIXTH_STOP
 
 ROWS_PER_POINT: Final = 150
 """At most so many frames per point: a list that is still read through."""
-_SIXTH_STOP: Final = 1 / 6
-"""Stops within which an odd ISO belongs to an engraved one: half of a third."""
 _FOCAL_SLACK_MM: Final = 0.5
 """Focal ranges are given in whole millimetres."""
 PICTURED: Final = 6
@@ -111,7 +108,7 @@ class FrameIndex:
         groups = self._table.groupby(keys, sort=False).indices
         return {key if isinstance(key, tuple) else (key,): rows for key, rows in groups.items()}
 
-    def lens_block(self, lens: Block) -> dict[str, Any] | None:
+    def lens_block(self, lens: Lens) -> dict[str, Any] | None:
         """Rows of one lens and, per 'focal range:aperture', which of them lie behind the point."""
         key = tuple(_key(lens.get(k)) for k in ("body", "lens", "converter"))
         rows = self._by_lens.get(key)
@@ -133,13 +130,13 @@ class FrameIndex:
                     focal <= known[1] + _FOCAL_SLACK_MM
                 )
             for j, row in enumerate(part.get("apertures") or ()):
-                n = words.number(row.get("f_number"))
+                n = row.get("f_number")
                 if n and n > 0:
                     hit = np.flatnonzero(within & (np.abs(nominal - nominal_f_number(n)) < 1e-6))
                     chosen.append((f"{i}:{j}", hit))
         return self._block(rows, chosen)
 
-    def body_block(self, body: Block) -> dict[str, Any] | None:
+    def body_block(self, body: Body) -> dict[str, Any] | None:
         """Rows of one body and, per 'tone row', which of them were taken at its ISO."""
         rows = self._by_body.get((_key(body.get("body")),))
         if rows is None:
@@ -148,11 +145,11 @@ class FrameIndex:
         hits: dict[float, np.ndarray] = {}
         chosen = []
         for j, tone in enumerate(body.get("tones") or ()):
-            value = words.number(tone.get("iso"))
+            value = tone.get("iso")
             if value and value > 0:
                 if value not in hits:  # within a sixth of a stop: odd values belong to the nearest
                     with np.errstate(divide="ignore", invalid="ignore"):
-                        hits[value] = np.flatnonzero(np.abs(np.log2(iso / value)) < _SIXTH_STOP)
+                        hits[value] = np.flatnonzero(np.abs(np.log2(iso / value)) < SIXTH_STOP)
                 chosen.append((f"0:{j}", hits[value]))
         return self._block(rows, chosen)
 

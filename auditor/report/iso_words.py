@@ -2,23 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
+from auditor.model import Band, Body, BodyKind, IsoMatch, Profile
 from auditor.report import words
-from auditor.report.profile_parts import Block
-
-__all__ = [
-    "LEVELS",
-    "IsoLimit",
-    "band_edges",
-    "band_name",
-    "band_sentence",
-    "highest_used",
-    "iso_limit",
-    "kind_sentence",
-]
+from auditor.report.scales import iso_stops
 
 LEVELS: Final = ("excellent", "acceptable")
 
@@ -76,9 +66,9 @@ class IsoLimit:
         return ", ".join(t for t in (found, "predicted" if self.predicted else "") if t)
 
 
-FAR_STOPS: Final = 1.0
-"""No limit is given that lies further than this above the highest ISO the body was used at."""
-_ENGRAVED: Final = 1.01
+REACH: Final = 2.0
+"""Factor (one stop) past the lowest and highest ISO used within which a limit is given, and a prediction shown."""
+_ENGRAVED: Final = 1.02
 """Factor by which an engraved ISO may miss the whole third of a stop above another."""
 _DARKEST_EV: Final = -6
 """Edges of bands from here down are beyond any scene and not named ..."""
@@ -86,43 +76,43 @@ _BRIGHTEST_EV: Final = 18
 """... as are those from here up."""
 
 
-def highest_used(body: Block) -> float | None:
+def highest_used(body: Body | BodyKind) -> float | None:
     """The highest ISO of which a body (or a kind of its files) has frames; None where unknown."""
-    seen = [iso for t in body.get("tones") or () if (iso := words.number(t.get("iso")))]
+    seen = [iso for t in body.get("tones") or () if (iso := t.get("iso"))]
     return max(seen, default=None)
 
 
-def iso_limit(band: Block, level: str, highest: float | None = None) -> IsoLimit:
+def iso_limit(band: Band, level: str, highest: float | None = None) -> IsoLimit:
     """The limit of one of `LEVELS` in a band of the profile.
 
     `highest`: the highest ISO the body was used at. A limit far above it is given as 'at least' that.
     """
     limit = _limit(band, level)
-    if limit.iso is None or not highest or limit.iso <= highest * 2**FAR_STOPS * _ENGRAVED:
+    if limit.iso is None or not highest or limit.iso <= highest * REACH * _ENGRAVED:
         return limit
     reason = f"likely higher; {words.iso(highest)} is the highest used"
     return IsoLimit(highest, None, None, True, False, reason)
 
 
-def _limit(band: Block, level: str) -> IsoLimit:
-    detail = (band.get("usable_iso_detail") or {}).get(level) or {}
+def _limit(band: Band, level: str) -> IsoLimit:
+    usable: Any = band.get("usable_iso") or {}
+    detail: Any = (band.get("usable_iso_detail") or {}).get(level) or {}
     reason = words.clean(detail.get("reason"))
-    low, high = (words.number(detail.get(k)) for k in ("low", "high"))
     return IsoLimit(
-        words.number((band.get("usable_iso") or {}).get(level)) or None, low, high,
+        usable.get(level) or None, detail.get("low"), detail.get("high"),
         reason.startswith("likely higher"), bool(detail.get("predicted")), reason,
     )  # fmt: skip
 
 
-def band_name(band: Block) -> str:
+def band_name(band: Band | IsoMatch) -> str:
     """The band's own name, or its edges in EV."""
-    name = words.clean(band.get("band") or band.get("name"))
+    name = words.clean(band.get("band"))
     return name or band_edges(band) or "light not known"
 
 
-def band_edges(band: Block) -> str:
+def band_edges(band: Band | IsoMatch) -> str:
     """'EV 8 to 11', 'below EV 4', 'EV 13 and up'; outer edges beyond any scene are not named."""
-    low, high = (words.number(v) for v in [*(band.get("ev100") or ()), None, None][:2])
+    low, high = words.pair(band.get("ev100"))
     if low is not None and low <= _DARKEST_EV:
         low = None
     if high is not None and high >= _BRIGHTEST_EV:
@@ -140,7 +130,7 @@ def _told(level: str, limit: IsoLimit) -> str:
     return f"{level} to {limit.text}" + (f" ({limit.why})" if limit.why else "")
 
 
-def band_sentence(band: Block, highest: float | None = None) -> str:
+def band_sentence(band: Band, highest: float | None = None) -> str:
     """'excellent to ISO 200 (90% interval 50 to 400), acceptable to ISO 2500 (...)'; '' where the
     profile holds nothing but the bare figures."""
     limits = [iso_limit(band, level, highest) for level in LEVELS]
@@ -151,7 +141,7 @@ def band_sentence(band: Block, highest: float | None = None) -> str:
     )
 
 
-def kind_sentence(kind: Block) -> str:
+def kind_sentence(kind: Body | BodyKind) -> str:
     """The limits of a further kind of file, bands that share a limit together; '' where none is known.
 
     'Excellent to at least ISO 200 (ISO 100 is the highest used) for overcast and bright sun; ...'
@@ -161,7 +151,95 @@ def kind_sentence(kind: Block) -> str:
     for level in LEVELS:
         lights: dict[str, list[str]] = {}
         for band in kind.get("brightness") or ():
-            if isinstance(band, Mapping) and (text := _told(level, iso_limit(band, level, top))):
+            if text := _told(level, iso_limit(band, level, top)):
                 lights.setdefault(text, []).append(band_name(band))
         out += [f"{text} for {words.join(names)}" for text, names in lights.items()]
     return "; ".join(out)
+
+
+_WHOLE: Final = 0.1
+"""Stops from a whole one within which an engraved ISO is it."""
+
+
+def match_tables(profile: Profile) -> list[dict[str, Any]]:
+    """Per pair of bodies and kind of file: `rows` of reference ISO (whole stops, where there are
+    several) with a cell for each of `bands`.
+
+    A cell has `text`, `between`, `predicted` and `sort`; where the figure would lie outside what the
+    body was used at, it says 'under 100' or 'over 6400' only. `lowest` and `highest` are the ISO
+    values used, `under` and `over` whether any cell says so, `predicted` whether any is predicted,
+    `left_out` the reference ISO values too far from any used.
+    """
+    used = _used(profile)
+    pairs: dict[tuple[str, str, str], list[IsoMatch]] = {}
+    for m in profile.get("iso_matches") or ():
+        body, reference, kind = (words.clean(m.get(k)) for k in ("body", "reference_body", "kind"))
+        if body and reference:
+            pairs.setdefault((body, reference, kind), []).append(m)
+    return [
+        _table(rows, body, reference, kind, used.get((body, kind)), used.get((reference, kind)))
+        for (body, reference, kind), rows in pairs.items()
+    ]
+
+
+def _used(profile: Profile) -> dict[tuple[str, str], tuple[float, float]]:
+    """(body, kind of file) -> lowest and highest ISO with frames. Kind '' stands for the main one."""
+    out: dict[tuple[str, str], tuple[float, float]] = {}
+    for body in profile.get("bodies") or ():
+        name = words.clean(body.get("body"))
+        for kind in (body, *(body.get("other_kinds") or ())):
+            tones = kind.get("tones") or []
+            isos = [v for t in tones if (v := t.get("iso")) and v > 0]
+            if isos:
+                span = (min(isos), max(isos))
+                out[name, words.clean(kind.get("kind"))] = span
+                out.setdefault((name, ""), span)
+    return out
+
+
+def _whole_stop(iso: float) -> bool:
+    """ISO 100 and its doublings and halves, as engraved."""
+    return abs(iso_stops(iso) - round(iso_stops(iso))) < _WHOLE
+
+
+def _near(iso: float, span: tuple[float, float] | None) -> bool:
+    """Whether an ISO lies within reach of those used; a hair's breadth for engraved values."""
+    return span is None or span[0] / REACH / _ENGRAVED <= iso <= span[1] * REACH * _ENGRAVED
+
+
+def _table(
+    rows: Sequence[IsoMatch], body: str, reference: str, kind: str,
+    span: tuple[float, float] | None, reference_span: tuple[float, float] | None,
+) -> dict[str, Any]:  # fmt: skip
+    bands = list(dict.fromkeys(band_name(m) for m in rows))
+    known = sorted({v for m in rows if (v := m.get("reference_iso")) and v > 0})
+    isos = [v for v in known if _near(v, reference_span)]
+    whole = [v for v in isos if _whole_stop(v)]
+    thirds = len(whole) >= 4 and len(whole) < len(isos)
+    by_place = {(m.get("reference_iso"), band_name(m)): m for m in rows}
+    shown = [
+        (iso, [_cell(by_place.get((iso, band)), span) for band in bands])
+        for iso in (whole if thirds else isos)
+    ]
+    cells = [c for _, row in shown for c in row]
+    return {
+        "body": body, "reference": reference, "kind": kind, "bands": bands, "rows": shown,
+        "thirds": thirds, "left_out": len(known) - len(isos),
+        "lowest": span and span[0], "highest": span and span[1],
+        "reference_span": reference_span,
+        "under": any(c["text"].startswith("under") for c in cells),
+        "over": any(c["text"].startswith("over") for c in cells),
+        "predicted": any(c["predicted"] for c in cells),
+    }  # fmt: skip
+
+
+def _cell(match: IsoMatch | None, span: tuple[float, float] | None) -> dict[str, Any]:
+    iso = match.get("iso") if match else None
+    cell = {"text": "", "between": False, "predicted": False, "sort": iso or -1, "match": match}
+    if not iso or match is None:
+        return cell
+    if span and iso < span[0]:
+        return cell | {"text": f"under {span[0]:.0f}"}
+    if span and not _near(iso, span):
+        return cell | {"text": f"over {span[1] * REACH:.0f}"}
+    return cell | {"text": f"{iso:.0f}", "between": True, "predicted": bool(match.get("predicted"))}

@@ -6,15 +6,13 @@ import os.path
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from auditor.model import Keeper
 from auditor.record.pictures import PictureSource, fetch_pictures
 from auditor.report import words
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.listing import evidence, fault
 from auditor.report.pictures import LARGE, crop_uri, shows_detail, thumb_uri
-from auditor.report.profile_parts import Block
 from auditor.report.rendering import link
-
-__all__ = ["keeper_groups", "keeper_rows"]
 
 SHOWN_PER_CAUSE: Final = 9
 """Frames of a cause that are shown with pictures: three rows of three."""
@@ -26,32 +24,37 @@ SETTING_CAUSES: Final = ("too small an aperture", "open-aperture corners")
 """Causes whose figures are those of the weaker of centre and corner, as the lens's ranges are."""
 
 
-def _loss(keeper: Block) -> float:
+def _share(keeper: Keeper) -> float | None:
+    """What the frame shows of the sharpness that was possible; None where that is not known."""
+    measured, expected = keeper.get("measured_cpp"), keeper.get("expected_cpp")
+    return measured / expected if measured is not None and expected else None
+
+
+def _loss(keeper: Keeper) -> float:
     """How far the frame fell short: 0 as sharp as expected, 1 nothing left; noisy ones count too."""
-    measured, expected = (words.number(keeper.get(k)) for k in ("measured_cpp", "expected_cpp"))
-    if measured is None or not expected:
+    share = _share(keeper)
+    if share is None:
         return _NOISY_LOSS if keeper.get("noisy") else 0.0
-    return 1 - measured / expected
+    return 1 - share
 
 
-def _settings(keeper: Block, row: Block) -> list[str]:
+def _settings(keeper: Keeper, row: Mapping[str, Any]) -> list[str]:
     """Settings in words, from the keeper itself or from the frame's row."""
-    own = keeper.get("settings")
-    blocks = [b for b in (own, keeper, row) if isinstance(b, Mapping)]
+    own = keeper.get("settings") or {}
 
     def get(name: str) -> Any:
-        return next((b[name] for b in blocks if b.get(name) is not None), None)
+        return words.number(row.get(name) if own.get(name) is None else own[name])
 
-    out = [words.shorten(words.clean(get("lens")), words.SHORT_NAME_CHARACTERS)]
-    out.append(words.focal(words.number(get("focal_length_mm"))))
-    out.append(words.aperture(n) if (n := words.number(get("f_number"))) else "")
-    out.append(words.shutter(t) if (t := words.number(get("exposure_time_s"))) else "")
-    out.append(words.iso(i) if (i := words.number(get("iso"))) else "")
+    lens = words.clean(own.get("lens") or row.get("lens"))
+    out = [words.shorten(lens, words.SHORT_NAME_CHARACTERS), words.focal(get("focal_length_mm"))]
+    out.append(words.aperture(n) if (n := get("f_number")) else "")
+    out.append(words.shutter(t) if (t := get("exposure_time_s")) else "")
+    out.append(words.iso(i) if (i := get("iso")) else "")
     return [t for t in out if t]
 
 
 def keeper_groups(
-    keepers: Sequence[Block],
+    keepers: Sequence[Keeper],
     counts: Mapping[str, int],
     index: FrameIndex,
     pictures: PictureSource | None,
@@ -62,7 +65,7 @@ def keeper_groups(
 
     `counts` says how many frames fell to each cause, where the list holds only the surest.
     """
-    by_cause: dict[str, list[Block]] = {}
+    by_cause: dict[str, list[Keeper]] = {}
     for keeper in keepers:
         by_cause.setdefault(words.clean(keeper.get("cause")) or "no cause found", []).append(keeper)
     ordered = sorted(by_cause.items(), key=lambda item: -len(item[1]))
@@ -79,24 +82,16 @@ def keeper_groups(
             file_id = keeper.get("file_id") or row.get("file_id")
             if isinstance(file_id, str) and file_id:
                 wanted[file_id] = index.picture_key(file_id)
-            measured, expected = (
-                words.number(keeper.get(k)) for k in ("measured_cpp", "expected_cpp")
-            )
             path = words.clean(keeper.get("path"))
             cards.append(
                 {
                     "path": path, "name": os.path.basename(path), "fault": fault(keeper),
-                    "evidence": evidence(keeper), "measured": measured, "expected": expected,
-                    "stderr": words.number(keeper.get("stderr_cpp")),
-                    "share": measured / expected
-                    if measured is not None and expected and keeper.get("soft")
-                    else None,
+                    "evidence": evidence(keeper), "keeper": keeper,
+                    "share": _share(keeper) if keeper.get("soft") else None,
                     "by_setting": cause in SETTING_CAUSES,
                     "settings": _settings(keeper, row),
                     "picture": wanted.get(file_id) if isinstance(file_id, str) else None,
                     "answer": words.clean(keeper.get("answer")),
-                    "probability": words.number(keeper.get("probability")),
-                    "deliberate": keeper.get("maybe_deliberate"),
                 }
             )  # fmt: skip
         groups.append(
@@ -131,18 +126,14 @@ def _pictures(
     return out
 
 
-def keeper_rows(keepers: Sequence[Block]) -> list[list[Any]]:
+def keeper_rows(keepers: Sequence[Keeper]) -> list[list[Any]]:
     """The whole list for the page's table: path, its address, fault, cause, probability, measured,
-    its standard error, expected, evidence. A frame that is only noisy has no sharpness to hold against
-    it."""
+    expected, evidence. A frame that is only noisy has no sharpness to hold against it."""
     return [
         [
             words.clean(k.get("path")), link(k.get("path")), fault(k), words.clean(k.get("cause")),
-            words.number(k.get("probability")),
-            *(
-                words.number(k.get(f"{name}_cpp")) if k.get("soft") else None
-                for name in ("measured", "stderr", "expected")
-            ),
+            k.get("probability"),
+            *((k.get("measured_cpp"), k.get("expected_cpp")) if k.get("soft") else (None, None)),
             evidence(k),
         ]
         for k in keepers[:ROWS]

@@ -7,14 +7,12 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
+from auditor.model import Aperture, CurvePoint, FocalRange, Lens
 from auditor.record import ZONES
 from auditor.report import words
 from auditor.report.faults import chart_alone
-from auditor.report.profile_parts import Block
 from auditor.report.scales import stops, whole_stops
 from auditor.report.svg_charts import Chart, Mark, Series, Target
-
-__all__ = ["highest", "lens_chart"]
 
 _BESIDE: Final = 0.6
 """Stops that the scale goes beyond the outermost apertures: the ends of curves stay clear of the frame."""
@@ -29,22 +27,21 @@ _STEPS: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5)
 _POINT: Final = ("x", "y", "low", "high")
 
 
-def highest(lens: Block) -> float | None:
+def highest(lens: Lens) -> float | None:
     """The highest figure of a lens (c/px), so that its charts share one scale."""
-    values = [
-        words.number((row.get(zone) or {}).get(k))
+    figures = [
+        max(zone["mtf50_cpp"] or 0, zone.get("high") or 0)
         for part in lens.get("focal_ranges") or ()
         for row in part.get("apertures") or ()
-        for zone in ZONES
-        for k in ("mtf50_cpp", "high")
+        for zone in (row.get("centre"), row.get("middle"), row.get("corner"))
+        if zone
     ]
-    known = [v for v in values if v is not None]
-    return max(known) if known else None
+    return max(figures, default=0) or None
 
 
 @chart_alone("its chart of sharpness against aperture")
 def lens_chart(
-    focal_range: Block, top_cpp: float, span: tuple[float, float], pitch_um: float | None
+    focal_range: FocalRange, top_cpp: float, span: tuple[float, float], pitch_um: float | None
 ) -> Chart | None:
     """The chart of one focal range, or None when nothing was measured.
 
@@ -60,7 +57,7 @@ def lens_chart(
         middle = (low + high) / 2
         low, high = middle - _LEAST_STOPS / 2, middle + _LEAST_STOPS / 2
     top = top_cpp * _ABOVE
-    best = words.number((focal_range.get("sweet_spot") or {}).get("f_number"))
+    best = words.best_aperture(focal_range)
     return Chart(
         across=(low, high),
         up=(0, top),
@@ -81,7 +78,7 @@ def _marks(top: float) -> list[Mark]:
     return [Mark(k * step, f"{k * step:.2f}") for k in range(int(top / step) + 1)]
 
 
-def _series(focal_range: Block, zone: str, points: dict[str, list[Any]]) -> Series:
+def _series(focal_range: FocalRange, zone: str, points: dict[str, list[Any]]) -> Series:
     """One zone: the fitted curve, or where there is none the line through its points."""
     fitted = _points(focal_range.get("curve") or (), zone)
     line = fitted if len(fitted["x"]) > 1 else points
@@ -89,15 +86,15 @@ def _series(focal_range: Block, zone: str, points: dict[str, list[Any]]) -> Seri
     return Series(zone, {k: line[k] for k in _POINT}, {k: points[k] for k in _POINT}, usual)
 
 
-def _points(rows: Sequence[Block], zone: str) -> dict[str, list[Any]]:
+def _points(rows: Sequence[Aperture | CurvePoint], zone: str) -> dict[str, list[Any]]:
     """Columns of one zone's points, in order of aperture; an unknown interval has no length."""
     out: dict[str, list[Any]] = {k: [] for k in (*_POINT, "n", "key", "frames")}
     for index, row in enumerate(rows):
-        n, block = words.number(row.get("f_number")), row.get(zone) or {}
-        value = words.number(block.get("mtf50_cpp"))
+        block: Any = row.get(zone) or {}
+        n, value = row.get("f_number"), block.get("mtf50_cpp")
         if n is None or n <= 0 or value is None:
             continue
-        low, high = (words.number(block.get(k)) for k in ("low", "high"))
+        low, high = block.get("low"), block.get("high")
         found = (
             stops(n), value, value if low is None else low, value if high is None else high,
             n, index, block.get("frames", row.get("frames")),
@@ -107,12 +104,9 @@ def _points(rows: Sequence[Block], zone: str) -> dict[str, list[Any]]:
     return out
 
 
-def _usual(apertures: Sequence[Block], zone: str) -> dict[str, list[float]]:
+def _usual(apertures: Sequence[Aperture], zone: str) -> dict[str, list[float]]:
     """What the photographer usually got, drawn as faint dashes: the lens can do more."""
-    pairs = [
-        (words.number(row.get("f_number")), words.number(row.get(f"usual_{zone}_cpp")))
-        for row in apertures
-    ]
+    pairs: list[Any] = [(row.get("f_number"), row.get(f"usual_{zone}_cpp")) for row in apertures]
     known = [(stops(n), y) for n, y in pairs if n and y is not None]
     return {"x": [x for x, _ in known], "y": [y for _, y in known]}
 

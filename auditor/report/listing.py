@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import os
 import re
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+from xml.sax.saxutils import escape
 
+from auditor.open_files import write_file
 from auditor.report import words
 
-__all__ = ["HEADER", "evidence", "fault", "keeper_line", "pipe_path", "wanted_keepers"]
+if TYPE_CHECKING:
+    from auditor.model import Keeper
 
 HEADER = "path\tfault\tcause\tprobability\tmeasured_cpp\texpected_cpp\tevidence"
 
@@ -33,12 +38,13 @@ def pipe_path(path: Any) -> str:
     return _UNSAFE.sub(escape, str(path if path is not None else ""))
 
 
-def fault(keeper: Mapping[str, Any]) -> str:
+def fault(keeper: Keeper) -> str:
     """'soft', 'noisy', 'soft and noisy'; 'none' when neither."""
-    return words.join([k for k in ("soft", "noisy") if keeper.get(k)]) or "none"
+    soft, noisy = keeper.get("soft"), keeper.get("noisy")
+    return words.join(["soft" if soft else "", "noisy" if noisy else ""]) or "none"
 
 
-def evidence(keeper: Mapping[str, Any]) -> str:
+def evidence(keeper: Keeper) -> str:
     """The evidence for a cause as one sentence."""
     found = keeper.get("evidence")
     if isinstance(found, list | tuple):
@@ -52,7 +58,7 @@ def wanted_keepers(
     lens: str | None = None,
     folder: str | None = None,
     at_least: float = 0.0,
-) -> list[Mapping[str, Any]]:
+) -> list[Keeper]:
     """Listed frames with one of the causes, a lens whose name contains `lens`, in `folder` (a path,
     or the name of a folder at any depth), of which the program is sure to `at_least`."""
     wanted = {c.strip().casefold() for c in causes}
@@ -61,7 +67,7 @@ def wanted_keepers(
         path = str(keeper.get("path") or "")
         name = words.clean((keeper.get("settings") or {}).get("lens")).casefold()
         inside = folder is None or f"/{folder.strip('/')}/" in f"/{path.strip('/')}"
-        sure = words.number(keeper.get("probability"))
+        sure = keeper.get("probability")
         if (
             (not wanted or words.clean(keeper.get("cause")).casefold() in wanted)
             and (lens is None or lens.strip().casefold() in name)
@@ -72,13 +78,67 @@ def wanted_keepers(
     return found
 
 
-def keeper_line(keeper: Mapping[str, Any]) -> str:
+def keeper_line(keeper: Keeper) -> str:
     """One tab-separated line: path, fault, cause, probability, c/px measured and expected, evidence."""
-    figures = [
-        "" if (v := words.number(keeper.get(key))) is None else f"{v:.{digits}f}"
-        for key, digits in (("probability", 3), ("measured_cpp", 4), ("expected_cpp", 4))
-    ]
-    cause = words.clean(keeper.get("cause")) or "not known"
-    return "\t".join(
-        [pipe_path(keeper.get("path")), fault(keeper), cause, *figures, evidence(keeper)]
+    figures = (
+        (keeper.get("probability"), ".3f"),
+        (keeper.get("measured_cpp"), ".4f"),
+        (keeper.get("expected_cpp"), ".4f"),
     )
+    told = ["" if v is None else format(v, form) for v, form in figures]
+    cause = words.clean(keeper.get("cause")) or "not known"
+    return "\t".join([pipe_path(keeper.get("path")), fault(keeper), cause, *told, evidence(keeper)])
+
+
+_TOOL: Final = "auditor"
+_PACKET: Final = """<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>
+<x:xmpmeta xmlns:x="adobe:ns:meta/" x:xmptk="{tool}">
+ <rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">
+  <rdf:Description rdf:about="" xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmlns:dc="http://purl.org/dc/elements/1.1/"{rating}>{subject}</rdf:Description>
+ </rdf:RDF>
+</x:xmpmeta>
+<?xpacket end="w"?>
+"""
+"""Names of XMP and its wrapper as ISO 16684-1 fixes them."""
+
+
+def packet(keeper: Keeper, keywords: bool = True, rating: int | None = None) -> str:
+    """The XMP packet of one listed frame."""
+    subject = ""
+    if keywords:
+        told = [fault(keeper), words.clean(keeper.get("cause"))]
+        items = "".join(f"<rdf:li>{escape(t)}</rdf:li>" for t in dict.fromkeys(told) if t)
+        subject = f"<dc:subject><rdf:Bag>{items}</rdf:Bag></dc:subject>"
+    rated = "" if rating is None else f' xmp:Rating="{rating}"'
+    return _PACKET.format(tool=_TOOL, rating=rated, subject=subject)
+
+
+def _places(keepers: Sequence[Keeper], folder: Path) -> Iterator[tuple[Keeper, Path]]:
+    """Where the sidecar of each frame goes."""
+    named = [k for k in keepers if k.get("path")]
+    heads = [os.path.dirname(str(k["path"]).split("://", 1)[-1]) for k in named]
+    common = os.path.commonpath(heads) if heads and all(h.startswith("/") for h in heads) else ""
+    for keeper, head in zip(named, heads, strict=True):
+        below = os.path.relpath(head, common) if common else head.lstrip("/")
+        yield keeper, folder / below / f"{os.path.basename(str(keeper['path']))}.xmp"
+
+
+def sidecar_folders(keepers: Sequence[Keeper], folder: Path) -> list[Path]:
+    """Every folder below `folder` that `write_sidecars` would write into; a link may lead elsewhere."""
+    return sorted({place.parent for _, place in _places(keepers, folder)})
+
+
+def write_sidecars(
+    keepers: Sequence[Keeper], folder: Path, *, keywords: bool, rating: int | None
+) -> tuple[int, int]:
+    """Write a sidecar for each frame; returns how many were written, and how many were left alone
+    because another program wrote what is there. Raises OSError."""
+    written = left = 0
+    for keeper, place in _places(keepers, folder):
+        if place.exists() and f'x:xmptk="{_TOOL}"' not in place.read_text("utf-8", "replace"):
+            left += 1
+            continue
+        place.parent.mkdir(parents=True, exist_ok=True)
+        write_file(place, packet(keeper, keywords, rating).encode())
+        written += 1
+    return written, left

@@ -15,22 +15,28 @@ from typing import Any, Final
 import pandas as pd
 from markupsafe import Markup
 
+from auditor.model import Body, Habit, Lens, Profile, Shot
 from auditor.record.pictures import PictureSource
 from auditor.report import (
     first_screen,
-    palette,
     scales,
     summary,
     words,
 )
 from auditor.report.decisions_view import decisions_view
 from auditor.report.frames_behind import ROWS_PER_POINT, FrameIndex
-from auditor.report.iso_words import LEVELS, band_sentence, highest_used, iso_limit
+from auditor.report.iso_words import (
+    LEVELS,
+    band_edges,
+    band_name,
+    band_sentence,
+    highest_used,
+    iso_limit,
+    match_tables,
+)
 from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.lens_chart import highest, lens_chart
-from auditor.report.matches_view import match_tables
 from auditor.report.pictures import thumbs_within
-from auditor.report.profile_parts import Block, blocks, criterion
 from auditor.report.rendering import environment, pack, static
 from auditor.report.sentences import (
     BUTTONS,
@@ -41,9 +47,8 @@ from auditor.report.sentences import (
     setting_lines,
 )
 from auditor.report.snr_chart import at_output, shown_signals, snr_chart
-from auditor.report.svg_charts import draw
-
-__all__ = ["prepare", "render_report"]
+from auditor.report.svg_charts import css_variables, draw
+from auditor.report.words import criterion
 
 POINT_PICTURE_BYTES: Final = 6_000_000
 """Pictures of frames behind points may take so much of the page, which is to open quickly ..."""
@@ -53,10 +58,6 @@ ROWS_ALTOGETHER: Final = 90_000
 """Frames behind all points together, some 2 MB of the page ..."""
 LEAST_ROWS: Final = 12
 """... but at least so many behind each."""
-FIRST_LENSES: Final = 6
-"""So many lenses stand on the first screen ..."""
-FIRST_BODIES: Final = 4
-"""... and so many bodies."""
 SOME_PATHS: Final = 20
 """So many files of those set aside for one reason are named; the tables name all."""
 MOST_IN_USE: Final = 12
@@ -69,38 +70,37 @@ def prepare() -> None:
 
 
 def _lens_view(
-    lens: Block,
+    lens: Lens,
     index: int,
     frames: FrameIndex,
     heights: Mapping[Any, int],
     pixels: Mapping[Any, Any],
 ) -> dict[str, Any]:
-    parts = blocks(lens, "focal_ranges")
-    pitch, top = words.number(lens.get("pixel_pitch_um")), highest(lens)
+    parts = lens.get("focal_ranges") or []
+    pitch, top = lens.get("pixel_pitch_um"), highest(lens)
     span = scales.used_span(parts)
-    charts: list[Markup | None] = []
-    for part in parts:
+    shown = []
+    for i, part in enumerate(parts):
         chart = lens_chart(part, top, span, pitch) if top and span else None
         title = f"Sharpness against aperture at {words.focal(part.get('focal_mm'))}"
-        charts.append(draw(chart, title) if chart else None)
+        shown.append(
+            {
+                "part": part,
+                "key": f"l{index}r{i}",
+                "index": i,
+                "chart": draw(chart, title) if chart else None,
+                "ruler": scales.aperture_ruler(part, span),
+            }
+        )
     return {
         "id": f"lens-{index}",
         "name": words.lens_name(lens),
         "body": words.body_beside(lens.get("lens"), lens.get("body")),
         "lens": lens,
-        "frames": words.number(lens.get("frames")) or 0,
+        "frames": lens.get("frames") or 0,
         "sentence": summary.lens_sentence(lens, name="this lens"),
-        "parts": [
-            {
-                "part": p,
-                "key": f"l{index}r{i}",
-                "index": i,
-                "chart": charts[i],
-                "ruler": scales.aperture_ruler(p, span),
-            }
-            for i, p in enumerate(parts)
-        ],
-        "main": max(parts, key=lambda p: words.number(p.get("frames")) or 0) if parts else None,
+        "parts": shown,
+        "main": max(parts, key=lambda p: p.get("frames") or 0) if parts else None,
         "pitch": pitch,
         "scale": lens_scale_sentence(pitch, pixels.get(lens.get("body"))),
         "best": top,
@@ -110,27 +110,24 @@ def _lens_view(
 
 
 def _body_view(
-    body: Block,
+    body: Body,
     index: int,
     frames: FrameIndex,
     thresholds: dict[str, float],
-    habits: list[Block],
+    habits: list[Habit],
 ) -> dict[str, Any]:
-    limits = [
-        v
-        for band in body.get("brightness") or ()
-        for v in (words.number(x) for x in (band.get("usable_iso") or {}).values())
-        if v
-    ]
-    isos = [v for t in body.get("tones") or () if (v := words.number(t.get("iso"))) and v > 0]
-    span = (min(isos + limits), max(isos + limits)) if isos + limits else None
+    usable = [u for band in body.get("brightness") or () if (u := band.get("usable_iso"))]
+    isos: list[float | None] = [t.get("iso") for t in body.get("tones") or ()]
+    isos += [v for u in usable for v in (u.get("excellent"), u.get("acceptable"))]
+    known = [v for v in isos if v]
+    span = (min(known), max(known)) if known else None
     chart = snr_chart(body, thresholds)
     top = highest_used(body)
     return {
         "id": f"body-{index}",
         "name": words.known_name(body.get("body")) or summary.NAMELESS_BODY,
         "body": body,
-        "frames": words.number(body.get("frames")) or 0,
+        "frames": body.get("frames") or 0,
         "key": f"b{index}",
         "sentence": summary.body_sentence(body, "It"),
         "files": scale_sentence(body.get("scales"), body.get("pixel_pitch_um")),
@@ -145,11 +142,11 @@ def _body_view(
         "bands": [
             {
                 "band": b,
-                "name": summary.band_name(b),
-                "edges": summary.band_edges(b),
+                "name": band_name(b),
+                "edges": band_edges(b),
                 "limit": iso_limit(b, "acceptable", top),
                 "says": band_sentence(b, top),
-                "ruler": scales.iso_ruler(b.get("usable_iso") or {}, span) if span else None,
+                "ruler": scales.iso_ruler(b.get("usable_iso"), span) if span else None,
             }
             for b in summary.by_light(body)
         ],
@@ -166,7 +163,7 @@ def _heights(frames: pd.DataFrame | None) -> dict[Any, int]:
     return {key: int(v) for key, v in groups.median().items()}
 
 
-def _by_reason(rows: list[Block]) -> list[tuple[str, int, list[str]]]:
+def _by_reason(rows: Any) -> list[tuple[str, int, list[str]]]:
     """(reason, files, some paths) of what was set aside or not read, most frequent first."""
     found: dict[str, list[str]] = {}
     for row in rows:
@@ -176,12 +173,12 @@ def _by_reason(rows: list[Block]) -> list[tuple[str, int, list[str]]]:
     return [(why, len(paths), [p for p in paths if p][:SOME_PATHS]) for why, paths in ordered]
 
 
-def _groups(profile: Block, views: list[dict[str, Any]], what: str) -> list[tuple[str, Any]]:
+def _groups(profile: Profile, views: list[dict[str, Any]], what: str) -> list[tuple[str, Any]]:
     """(head, views) by role: gear in use first and without a head, then a closed line each."""
     of: dict[str, list[dict[str, Any]]] = {role: [] for role in first_screen.ROLES}
     silent: list[dict[str, Any]] = []
     for view in views:
-        role = first_screen.role_of(profile, view[what], what)
+        role = first_screen.role_of(profile, view[what])
         nothing = what == "body" and not view["chart"] and not view["bands"]
         (silent if nothing and role == "in use" else of[role]).append(view)
     used = of["in use"]
@@ -191,36 +188,30 @@ def _groups(profile: Block, views: list[dict[str, Any]], what: str) -> list[tupl
     return [(head, found) for head, found in out if found]
 
 
-def _about(profile: Block) -> str:
+def _about(profile: Profile) -> str:
     """'5,100 frames measured, 2019 to 2024, 110 files set aside · 28 November 2026'."""
-    frames = profile.get("frames") or {}
-    days = [
-        d
-        for b in (profile.get("gear") or {}).get("bodies") or ()
-        for d in (b.get("first"), b.get("last"))
-        if d
-    ]
+    frames: Any = profile.get("frames") or {}
+    bodies = (profile.get("gear") or {}).get("bodies") or []
+    days = [d for b in bodies for d in (b.get("first"), b.get("last")) if d]
     told = [f"{words.count(frames.get('measured'))} measured"]
     if days:
         years = (min(days)[:4], max(days)[:4])
         told.append(years[0] if years[0] == years[1] else f"{years[0]} to {years[1]}")
-    if aside := words.number(frames.get("set_aside")):
+    if aside := frames.get("set_aside"):
         told.append(f"{words.count(aside, 'file')} set aside")
     return f"{', '.join(told)} · {datetime.now().strftime('%-d %B %Y')}"
 
 
-def _first_screen(profile: Block, lenses: list[Block], bodies: list[Block]) -> dict[str, Any]:
-    lens_lines, body_lines = (
-        first_screen.lens_lines(profile, lenses),
-        first_screen.body_lines(profile, bodies),
-    )
+def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> dict[str, Any]:
+    lens_lines = first_screen.lens_lines(profile, lenses)
+    body_lines = first_screen.body_lines(profile, bodies)
     return {
         "about": _about(profile),
         "looked_at": summary.looked_at(profile),
-        "lens_lines": lens_lines[:FIRST_LENSES],
-        "more_lenses": max(len(lenses) - min(len(lens_lines), FIRST_LENSES), 0),
-        "body_lines": body_lines[:FIRST_BODIES],
-        "more_bodies": max(len(bodies) - min(len(body_lines), FIRST_BODIES), 0),
+        "lens_lines": lens_lines[: summary.LENSES],
+        "more_lenses": max(len(lenses) - min(len(lens_lines), summary.LENSES), 0),
+        "body_lines": body_lines[: summary.BODIES],
+        "more_bodies": max(len(bodies) - min(len(body_lines), summary.BODIES), 0),
         "no_lens": summary.NO_LENS,
         "costs": first_screen.costs(profile),
         "worst": " ".join(setting_lines(profile)),
@@ -228,31 +219,29 @@ def _first_screen(profile: Block, lenses: list[Block], bodies: list[Block]) -> d
     }
 
 
-def _same(rows: Any, key: str) -> str | None:
-    """What all rows say under a key, when they are several and say the same."""
-    said = {row.get(key) for row in rows or () if isinstance(row, Mapping)}
-    return said.pop() if len(said) == 1 and len(rows) > 1 else None
+def _same_how(shots: list[Shot]) -> str | None:
+    """How to set up all test frames, when they are several and it is the same for all."""
+    said = {shot.get("how") for shot in shots}
+    return said.pop() if len(said) == 1 and len(shots) > 1 else None
 
 
-def _criteria(profile: Block) -> dict[str, Any]:
+def _criteria(profile: Profile) -> dict[str, Any]:
     """The profile's criteria, the usual shares where it names none."""
     known = {name: criterion(profile, name) for name in ("pin_sharp", "acceptable")}
-    return dict(profile.get("criteria") or {}) | known
+    return {**(profile.get("criteria") or {}), **known}
 
 
-def thresholds(profile: Block) -> dict[str, float]:
+def thresholds(profile: Profile) -> dict[str, float]:
     """Signal-to-noise thresholds of the profile, the standard's where it names none."""
     return {level: criterion(profile, f"snr_{level}") for level in LEVELS}
 
 
 def render_report(
-    profile: Block, frames: pd.DataFrame | None, pictures: PictureSource | None
+    profile: Profile, frames: pd.DataFrame | None, pictures: PictureSource | None
 ) -> str:
     """The whole page as text."""
-    lenses, bodies = (
-        summary.by_frames(blocks(profile, many), one)
-        for many, one in (("lenses", "lens"), ("bodies", "body"))
-    )
+    lenses = summary.by_frames(profile.get("lenses") or [], "lens")
+    bodies = summary.by_frames(profile.get("bodies") or [], "body")
     points = sum(len(p.get("apertures") or ()) for x in lenses for p in x.get("focal_ranges") or ())
     rows = min(ROWS_PER_POINT, ROWS_ALTOGETHER // max(points, 1))
     index = FrameIndex(frames, max(LEAST_ROWS, rows))
@@ -260,39 +249,39 @@ def render_report(
     pixels = {b.get("body"): b.get("pixel_pitch_um") for b in bodies}
     lens_views = [_lens_view(x, i, index, heights, pixels) for i, x in enumerate(lenses)]
     limits = thresholds(profile)
-    habits = blocks(profile, "habits")
+    habits = profile.get("habits") or []
     body_views = [_body_view(b, i, index, limits, habits) for i, b in enumerate(bodies)]
-    keepers = blocks(profile, "keepers")
+    keepers = profile.get("keepers") or []
     fallen, judged, causes = summary.keeper_counts(profile)
     groups = keeper_groups(keepers, causes, index, pictures, KEEPER_PICTURE_BYTES)
     thumbs = thumbs_within(pictures, index.wanted(), POINT_PICTURE_BYTES)
-    shots = blocks(profile, "next_shots")
+    shots = profile.get("next_shots") or []
     context = _first_screen(profile, lenses, bodies) | {
         "profile": profile,
         "decisions": decisions_view(profile),
         "lens_groups": _groups(profile, lens_views, "lens"),
         "body_groups": _groups(profile, body_views, "body"),
         "matches": match_tables(profile),
-        "accepted": blocks(profile, "accepted"),
-        "comparisons": blocks(profile, "comparisons"),
+        "accepted": profile.get("accepted") or [],
+        "comparisons": profile.get("comparisons") or [],
         "keeper_groups": groups,
         "keepers": keepers,
         "fallen": fallen,
         "judged": judged,
         "answers": BUTTONS.items(),
         "right": right_sentence(profile),
-        "handheld": blocks(profile, "handheld"),
+        "handheld": profile.get("handheld") or [],
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
         "settings": [
-            {**s, "inside": inside_acceptable(profile, s)} for s in blocks(profile, "settings")
+            {**s, "inside": inside_acceptable(profile, s)} for s in (profile.get("settings") or [])
         ],
         "shots": shots,
-        "shot_frames": round(sum(words.number(s.get("frames")) or 0 for s in shots)),
-        "minutes": round(sum(words.number(s.get("minutes")) or 0 for s in shots)),
-        "unlisted_shots": round(words.number(profile.get("next_shots_unlisted")) or 0),
-        "same_how": _same(shots, "how"),
-        "set_aside": _by_reason(blocks(profile, "set_aside")),
-        "unread": _by_reason(blocks(profile, "unread_folders")),
+        "shot_frames": round(sum(s.get("frames") or 0 for s in shots)),
+        "minutes": round(sum(s.get("minutes") or 0 for s in shots)),
+        "unlisted_shots": round(profile.get("next_shots_unlisted") or 0),
+        "same_how": _same_how(shots),
+        "set_aside": _by_reason(profile.get("set_aside") or []),
+        "unread": _by_reason(profile.get("unread_folders") or []),
         "criteria": _criteria(profile),
         "limits": limits,
         "blur_px": criterion(profile, "coc_pixels"),
@@ -300,7 +289,7 @@ def render_report(
         "pictures": pack({index.picture_key(k): v for k, v in thumbs.items()}),
         "css": Markup(static("report.css")),
         "js": Markup("\n".join(static(f"{n}.js") for n in ("page", "charts", "frames"))),
-        "day": Markup(palette.css_variables(night=False)),
-        "night": Markup(palette.css_variables(night=True)),
+        "day": Markup(css_variables(night=False)),
+        "night": Markup(css_variables(night=True)),
     }
     return environment().get_template("report.html.j2").render(context)

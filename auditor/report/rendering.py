@@ -21,10 +21,8 @@ from markupsafe import Markup, escape
 from auditor.record import ZONES
 from auditor.report import words
 from auditor.report.iso_words import kind_sentence
-from auditor.report.profile_parts import NAME_END, NAME_START
 from auditor.report.sentences import shot_line, shot_name
-
-__all__ = ["between", "environment", "figures", "link", "pack", "sentence", "shown", "static"]
+from auditor.report.words import NAME_END, NAME_START
 
 
 def static(name: str) -> str:
@@ -94,7 +92,7 @@ def _against(value: Any) -> str:
 
 
 def _stops_between(block: Any) -> str:
-    low, high = (words.number(block.get(k)) for k in ("low", "high"))
+    low, high = (block.get(k) for k in ("low", "high"))
     return "" if low is None or high is None else f"({words.stops_between(low, high)})"
 
 
@@ -157,7 +155,7 @@ def environment() -> jinja2.Environment:
         "against": _against, "stops_between": _stops_between, "shot_line": shot_line, "shot_name": shot_name, "change": words.change, "clean": words.clean,
         "difference": words.difference,
         "figures": figures, "focal": words.focal, "iso": words.iso, "number": words.number,
-        "kind_sentence": kind_sentence, "known": words.known_name, "percent": words.percent, "sentence": sentence, "shorten": words.shorten,
+        "kind_sentence": kind_sentence, "known": words.known_name, "lens_name": words.lens_name, "percent": words.percent, "sentence": sentence, "shorten": words.shorten,
         "shown": shown,
     }  # fmt: skip
     env.filters |= {name: _known(function) for name, function in filters.items()}

@@ -8,26 +8,12 @@ are in percent of the ruler's width, so that one form serves page, phone and pri
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
+from auditor.model import FocalRange, UsableIso
 from auditor.report import words
-
-__all__ = [
-    "WHOLE_STOPS",
-    "Mark",
-    "Ruler",
-    "Strip",
-    "aperture_ruler",
-    "iso_of",
-    "iso_ruler",
-    "iso_stops",
-    "stops",
-    "used_span",
-    "whole_iso_stops",
-    "whole_stops",
-]
 
 WHOLE_STOPS: Final = (0.7, 1, 1.4, 2, 2.8, 4, 5.6, 8, 11, 16, 22, 32, 45, 64, 90)
 """Engraved f-numbers, one stop apart."""
@@ -61,8 +47,9 @@ def whole_iso_stops(low: float, high: float) -> list[int]:
     return found[:: 1 if len(found) <= MOST_MARKS else 2]
 
 
-_SIXTH: Final = 1 / 6
-"""Stops by which a strip goes beyond its ends: half of a third, so that one aperture is seen."""
+SIXTH_STOP: Final = 1 / 6
+"""Half of a third: stops by which a strip goes beyond its ends, so that one aperture is seen, and within which an
+odd ISO belongs to an engraved one."""
 _BESIDE: Final = 0.5
 """Stops that a ruler of apertures goes beyond the outermost ones ..."""
 _BESIDE_ISO: Final = 0.3
@@ -101,20 +88,18 @@ class Ruler:
     """The whole ruler in words, for readers who cannot see it."""
 
 
-def used_span(focal_ranges: Sequence[Mapping[str, Any]]) -> tuple[float, float] | None:
+def used_span(focal_ranges: Sequence[FocalRange]) -> tuple[float, float] | None:
     """Smallest and largest f-number with frames in any of the focal ranges."""
     known = [
         n
         for part in focal_ranges
         for row in part.get("apertures") or ()
-        if (n := words.number(row.get("f_number"))) and n > 0
+        if (n := row.get("f_number")) and n > 0
     ]
     return (min(known), max(known)) if known else None
 
 
-def aperture_ruler(
-    focal_range: Mapping[str, Any], span: tuple[float, float] | None
-) -> Ruler | None:
+def aperture_ruler(focal_range: FocalRange, span: tuple[float, float] | None) -> Ruler | None:
     """The ruler of one focal range over `span` of f-numbers; None when no aperture is known."""
     own = used_span([focal_range])
     if span is None or own is None:
@@ -124,30 +109,27 @@ def aperture_ruler(
     def place(n: float) -> float:
         return round(100 * (stops(n) - left) / (right - left), 2)
 
-    def strip(kind: str, ends: Any, label: str) -> Strip | None:
-        pair = [words.number(v) for v in ends or ()]
-        if len(pair) != 2 or not pair[0] or not pair[1]:
-            return None
-        beyond = 100 * _SIXTH / (right - left)
-        start, end = max(place(pair[0]) - beyond, 0), min(place(pair[1]) + beyond, 100)
-        text = f"{label} {words.aperture_range(pair)}"
-        return Strip(kind, round(start, 2), round(max(end - start, 1), 2), text)
-
-    found = [
-        strip("used", own, "used"),
-        strip("acceptable", focal_range.get("acceptable"), "acceptable"),
-        strip("pin-sharp", focal_range.get("pin_sharp"), "pin-sharp"),
-    ]
-    best = words.number((focal_range.get("sweet_spot") or {}).get("f_number"))
-    strips = tuple(s for s in found if s is not None)
+    strips = []
+    for kind, ends in (
+        ("used", own),
+        ("acceptable", words.pair(focal_range.get("acceptable"))),
+        ("pin-sharp", words.pair(focal_range.get("pin_sharp"))),
+    ):
+        low, high = ends
+        if low and high:
+            beyond = 100 * SIXTH_STOP / (right - left)
+            start, end = max(place(low) - beyond, 0), min(place(high) + beyond, 100)
+            text = f"{kind} {words.aperture_range(ends)}"
+            strips.append(Strip(kind, round(start, 2), round(max(end - start, 1), 2), text))
+    best = words.best_aperture(focal_range)
     says = [f"best at {words.aperture(best)}"] if best else []
     says += [s.says for s in reversed(strips)]
     whole = whole_stops(left, right) or sorted(set(own))
     marks = tuple(Mark(place(n), words.aperture(n)[2:]) for n in whole)
-    return Ruler(marks, strips, place(best) if best else None, "; ".join(says))
+    return Ruler(marks, tuple(strips), place(best) if best else None, "; ".join(says))
 
 
-def iso_ruler(usable: Mapping[str, Any], span: tuple[float, float]) -> Ruler:
+def iso_ruler(usable: UsableIso | None, span: tuple[float, float]) -> Ruler:
     """ISO up to which a band of light is excellent and acceptable, over `span` of ISO values."""
     left, right = iso_stops(span[0]) - _BESIDE_ISO, iso_stops(span[1]) + _BESIDE_ISO
 
@@ -155,8 +137,8 @@ def iso_ruler(usable: Mapping[str, Any], span: tuple[float, float]) -> Ruler:
         return round(100 * (iso_stops(iso) - left) / (right - left), 2)
 
     strips, says = [], []
-    for key in ("acceptable", "excellent"):
-        top = words.number(usable.get(key))
+    fine, clean = (usable.get("acceptable"), usable.get("excellent")) if usable else (None, None)
+    for key, top in (("acceptable", fine), ("excellent", clean)):
         if top and top > 0:
             end = min(max(place(top), 1), 100)
             strips.append(Strip(key, 0, end, f"{key} to {words.iso(top)}"))

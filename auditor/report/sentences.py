@@ -3,33 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from typing import Any, Final
+from collections.abc import Sequence
+from typing import Final
 
+from auditor.model import Profile, Scale, Setting, Shot
 from auditor.report import words
-from auditor.report.profile_parts import Block, blocks, common, named
-
-__all__ = [
-    "BUTTONS",
-    "handheld_lines",
-    "inside_acceptable",
-    "lens_scale_sentence",
-    "right_sentence",
-    "scale_sentence",
-    "setting_lines",
-    "shot_line",
-    "shot_name",
-]
+from auditor.report.words import common, named
 
 WIDE_STOPS: Final = 4.0
 """A handheld limit whose interval is wider than this is not told: it would advise nothing."""
 
 
-def handheld_lines(profile: Block) -> list[str]:
+def handheld_lines(profile: Profile) -> list[str]:
     """The photographer's own handheld limit, a sentence per lens that has one."""
     out = []
-    for h in blocks(profile, "handheld"):
-        limit, low, high = (words.number(h.get(k)) for k in ("limit_stops", "low", "high"))
+    for h in profile.get("handheld") or []:
+        limit, low, high = h.get("limit_stops"), h.get("low"), h.get("high")
         if limit is None or low is None or high is None or high - low > WIDE_STOPS:
             continue
         name = named(words.lens_name(h)) if words.known_name(h.get("lens")) else "the unnamed lens"
@@ -40,29 +29,28 @@ def handheld_lines(profile: Block) -> list[str]:
     return out
 
 
-def setting_lines(profile: Block) -> list[str]:
+def setting_lines(profile: Profile) -> list[str]:
     """The setting that stands out most, a sentence; [] where none does."""
 
-    def excess(row: Block, key: str) -> float:
-        return (words.number(row.get(key)) or 0) - (words.number(row.get("usual_share")) or 0)
+    def excess(row: Setting) -> tuple[float, str]:
+        usual = row.get("usual_share") or 0
+        soft, noisy = (row.get("soft_share") or 0) - usual, (row.get("noisy_share") or 0) - usual
+        return (soft, "soft") if soft >= noisy else (noisy, "noisy")
 
-    rows = [s for s in blocks(profile, "settings") if s.get("setting")]
+    rows = [s for s in (profile.get("settings") or []) if s.get("setting")]
     if not rows:
         return []
-    worst = max(rows, key=lambda s: max(excess(s, "soft_share"), excess(s, "noisy_share")))
-    key = "soft" if excess(worst, "soft_share") >= excess(worst, "noisy_share") else "noisy"
+    worst = max(rows, key=lambda s: excess(s)[0])
+    _, key = excess(worst)
+    share = worst.get("soft_share") if key == "soft" else worst.get("noisy_share")
+    if share is None:
+        return []
     text = f"Watch {words.clean(worst.get('setting'))}"
     text += f" on the {named(worst.get('lens'))}" if worst.get("lens") else ""
-    if words.number(worst.get(f"{key}_share")) is None:
-        return []
-    share = words.percent(worst.get(f"{key}_share"))
-    ends = [words.number(worst.get(k)) for k in ("low", "high")]
-    known = worst.get("fault") in (None, key) and None not in ends
-    inside = (
-        f" (90% interval {words.percent(ends[0])} to {words.percent(ends[1])})" if known else ""
-    )
-    text += f": {share} of {words.count(worst.get('frames'))} came out {key}{inside}"
-    if words.number(worst.get("usual_share")) is not None:
+    text += f": {words.percent(share)} of {words.count(worst.get('frames'))} came out {key}"
+    if worst.get("fault") in (None, key):
+        text += words.share_interval(worst)
+    if worst.get("usual_share") is not None:
         text += f", where {words.percent(worst.get('usual_share'))} is usual"
     if inside_acceptable(profile, worst):
         text += f". {words.clean(worst.get('setting'))} is acceptable in the weaker of centre and "
@@ -70,7 +58,7 @@ def setting_lines(profile: Block) -> list[str]:
     return [text + "."]
 
 
-def inside_acceptable(profile: Block, row: Block) -> bool:
+def inside_acceptable(profile: Profile, row: Setting) -> bool:
     """Whether a setting that came out soft is an aperture inside the lens's acceptable range, at
     every focal length: the ranges go by the weaker of centre and corner, softness by the whole frame.
     """
@@ -78,15 +66,15 @@ def inside_acceptable(profile: Block, row: Block) -> bool:
     if known is None or row.get("fault") == "noisy":
         return False
     n = float(known[1])
-    for lens in blocks(profile, "lenses"):
+    for lens in profile.get("lenses") or []:
         if all(lens.get(k) == row.get(k) for k in ("lens", "body")):
-            ends = common(blocks(lens, "focal_ranges"), "acceptable")
+            ends = common((lens.get("focal_ranges") or []), "acceptable")
             if ends and ends[0] <= n <= ends[1]:
                 return True
     return False
 
 
-def shot_name(shot: Block) -> str:
+def shot_name(shot: Shot) -> str:
     """'Skarn 24-70mm f/4 + 1.4x at 24 mm on the Fell Two'; the body alone where only it matters."""
     lens, body = words.known_name(shot.get("lens")), words.known_name(shot.get("body"))
     if shot.get("iso") and not lens:
@@ -97,9 +85,9 @@ def shot_name(shot: Block) -> str:
     return name + (f" at {focal}" if focal else "") + (f", on the {body}" if body else "")
 
 
-def shot_line(shot: Block) -> str:
+def shot_line(shot: Shot) -> str:
     """'9 frames: 3 at each of f/5.6, f/8 and f/11.'"""
-    frames = round(words.number(shot.get("frames")) or 0)
+    frames = round(shot.get("frames") or 0)
     apertures = [words.aperture(n) for n in shot.get("apertures") or () if n]
     isos = [words.iso(i) for i in shot.get("iso") or () if i]
     text = words.count(frames)
@@ -108,7 +96,7 @@ def shot_line(shot: Block) -> str:
         each, rest = divmod(frames, len(steps))
         text += f": {each} at each of " if len(steps) > 1 and each and not rest else " at "
         text += words.join(steps)
-    minutes = words.number(shot.get("minutes"))
+    minutes = shot.get("minutes")
     return f"{text}{f', about {minutes:.0f} minutes' if minutes else ''}."
 
 
@@ -116,26 +104,21 @@ BUTTONS: Final = {"meant": "meant", "fine": "fine", "bad": "indeed bad"}
 """Answer as it is stored -> as the page's buttons say it."""
 
 
-def right_sentence(profile: Mapping[str, Any]) -> str:
+def right_sentence(profile: Profile) -> str:
     """How often the list was right here, by the photographer's answers; '' where none is known."""
     told = profile.get("answers") or {}
-    count = words.number(told.get("listed"))
-    if not count:
+    if not told.get("listed"):
         return ""
-    text = f"Of {words.count(count, 'listed frame')} that you answered, "
-    text += words.join(
-        [
-            f"{n:.0f} {'was' if n == 1 else 'were'} {said}"
-            for key, said in (("bad", "indeed bad"), ("meant", "meant so"), ("fine", "fine"))
-            if (n := words.number(told.get(key)))
-        ]
+    counts = (
+        (told.get("bad"), "indeed bad"),
+        (told.get("meant"), "meant so"),
+        (told.get("fine"), "fine"),
     )
-    share, low, high = (words.number(told.get(k)) for k in ("right_share", "low", "high"))
-    if share is not None and low is not None and high is not None:
-        text += (
-            f": right in {words.percent(share)} (90% interval {words.percent(low)} to "
-            f"{words.percent(high)})"
-        )
+    text = f"Of {words.count(told.get('listed'), 'listed frame')} that you answered, "
+    text += words.join([f"{n} {'was' if n == 1 else 'were'} {said}" for n, said in counts if n])
+    inside = words.share_interval(told)
+    if inside and told.get("right_share") is not None:
+        text += f": right in {words.percent(told.get('right_share'))}{inside}"
     return text + "."
 
 
@@ -151,45 +134,40 @@ _KINDS: Final = {
 }
 _SAME: Final = 0.03
 """Relative difference within which a file's pixel is the sensor's, as for kinds of file."""
+_UNCHANGED: Final = ("raw", "camera full size")
 _ONE_FIGURE_UM: Final = 0.005
 """Pixels that differ by less are given as one figure of two digits."""
 
 
-def scale_sentence(scales: Any, pixel_um: Any) -> str | None:
+def scale_sentence(scales: Sequence[Scale] | None, own: float | None) -> str | None:
     """Files by kind and scale; None where all are of the sensor's own pixels and nobody changed them."""
-    own = words.number(pixel_um)
-    told = [s for s in scales or [] if words.number(s.get("pixel_pitch_um"))]
-    if not told or all(_plain(s, own) for s in told):
+    told = [s for s in scales or [] if s.get("pixel_pitch_um")]
+    if all(s.get("file_kind") in _UNCHANGED and _near(s["pixel_pitch_um"], own) for s in told):
         return None
     counts: dict[str, tuple[int, set[float]]] = {}
     for s in told:
         kind = _KINDS.get(str(s.get("file_kind")), _KINDS["unknown"])
         n, found = counts.get(kind, (0, set()))
-        counts[kind] = n + int(s["frames"]), found | {float(s["pixel_pitch_um"])}
+        counts[kind] = n + s["frames"], found | {s["pixel_pitch_um"]}
     parts = []
     for kind, (n, found) in counts.items():
-        covers = f" ({_span(found)} µm a pixel)" if not _all_near(found, own) else ""
+        near = all(_near(one, own) for one in found)
+        covers = "" if near else f" ({_span(found)} µm a pixel)"
         parts.append(f"{n} {kind}{covers}")
     return f"Files: {words.join(parts)}."
 
 
-def lens_scale_sentence(pitch_um: Any, pixel_um: Any) -> str | None:
+def lens_scale_sentence(pitch: float | None, own: float | None) -> str | None:
     """What a pixel of the files covers from which a lens was judged, beside the sensor's own."""
-    pitch, own = words.number(pitch_um), words.number(pixel_um)
     if pitch is None:
         return None
-    if own is None or _all_near({pitch}, own):
+    if own is None or _near(pitch, own):
         return f"Pixel pitch {pitch:.2f} µm."
     return f"A pixel of these files covers {pitch:.2f} µm of the sensor, whose own pixel is {own:.2f} µm."
 
 
-def _plain(scale: Any, own: float | None) -> bool:
-    kept = scale.get("file_kind") in ("raw", "camera full size")
-    return kept and _all_near({float(scale["pixel_pitch_um"])}, own)
-
-
-def _all_near(found: set[float], own: float | None) -> bool:
-    return own is not None and all(abs(one / own - 1) <= _SAME for one in found)
+def _near(pitch: float, own: float | None) -> bool:
+    return own is not None and abs(pitch / own - 1) <= _SAME
 
 
 def _span(found: set[float]) -> str:

@@ -13,14 +13,12 @@ from typing import Any, Final
 
 from markupsafe import escape
 
+from auditor.model import Body, Tone
 from auditor.record import MID_GREY
-from auditor.report import palette, words
+from auditor.report import words
 from auditor.report.faults import chart_alone
-from auditor.report.profile_parts import Block
 from auditor.report.scales import iso_of, iso_stops, whole_iso_stops
-from auditor.report.svg_charts import Chart, Mark, Series, Target
-
-__all__ = ["at_output", "shown_signals", "snr_chart"]
+from auditor.report.svg_charts import TONE_NAMES, Chart, Mark, Series, Target
 
 _POINT: Final = ("x", "y", "low", "high")
 _BESIDE: Final = 0.4
@@ -35,9 +33,9 @@ _MOST_POWERS: Final = 8
 """Powers of ten that are marked at most where the range is wider."""
 
 
-def shown_signals(body: Block) -> dict[str, float]:
+def shown_signals(body: Body) -> dict[str, float]:
     """Colour name -> signal level (linear, 1 = white): the mid-tone, two darker, one brighter."""
-    known = {words.number(t.get("signal")) for t in body.get("tones") or () if t.get("snr")}
+    known = {t.get("signal") for t in body.get("tones") or () if t.get("snr")}
     ordered = sorted(s for s in known if s)
     if not ordered:
         return {}
@@ -51,17 +49,17 @@ def shown_signals(body: Block) -> dict[str, float]:
         out["tone_high"] = ordered[-1]
     if out.get("tone_shadow") == out.get("tone_deep"):
         out.pop("tone_shadow", None)
-    return {name: out[name] for name in palette.TONE_NAMES if name in out}
+    return {name: out[name] for name in TONE_NAMES if name in out}
 
 
-def at_output(body: Block) -> bool:
+def at_output(body: Body) -> bool:
     """Whether the profile has every signal to noise of a body at the output size too."""
-    tones = [t for t in body.get("tones") or () if words.number(t.get("snr"))]
-    return bool(tones) and all(words.number(t.get("snr_output")) for t in tones)
+    tones = [t for t in body.get("tones") or () if t.get("snr")]
+    return bool(tones) and all(t.get("snr_output") for t in tones)
 
 
 @chart_alone("its chart of signal to noise")
-def snr_chart(body: Block, thresholds: Mapping[str, float]) -> Chart | None:
+def snr_chart(body: Body, thresholds: Mapping[str, float]) -> Chart | None:
     """The chart of one body, or None when nothing was measured.
 
     `thresholds` maps 'excellent' and 'acceptable' to a signal-to-noise ratio. Their names stand at
@@ -79,7 +77,7 @@ def snr_chart(body: Block, thresholds: Mapping[str, float]) -> Chart | None:
     levels = [y for _, y in points] + list(limits.values())
     up = (min(levels) / _ABOVE, max(levels) * _ABOVE)
     named = {level: key for key, level in limits.items()}
-    megapixels = words.number(body.get("output_megapixels"))
+    megapixels = body.get("output_megapixels")
     size = f"at {megapixels:g} megapixels" if megapixels else "at the output size"
     return Chart(
         across=across,
@@ -114,15 +112,14 @@ def _marks(low: float, high: float, named: Iterable[float] = ()) -> list[float]:
     return sorted({*kept, *(t for t in found if all(abs(math.log(t / k)) > room for k in kept))})
 
 
-def _line(tones: Sequence[Block], signal: float, output: bool) -> dict[str, list[Any]]:
+def _line(tones: Sequence[Tone], signal: float, output: bool) -> dict[str, list[Any]]:
     rows = []
     for index, tone in enumerate(tones):
-        iso, level, snr = (words.number(tone.get(k)) for k in ("iso", "signal", "snr"))
-        if not iso or iso <= 0 or level != signal or snr is None or snr <= 0:
+        iso, snr, low, high = tone.get("iso"), tone.get("snr"), tone.get("low"), tone.get("high")
+        if not iso or iso <= 0 or tone.get("signal") != signal or snr is None or snr <= 0:
             continue
-        low, high = (words.number(tone.get(k)) for k in ("low", "high"))
         if output:  # the interval is that of the noise; the size is known
-            scale = (words.number(tone.get("snr_output")) or snr) / snr
+            scale = (tone.get("snr_output") or snr) / snr
             snr, low, high = scale * snr, low and scale * low, high and scale * high
         low, high = snr if low is None else max(low, snr / 100), snr if high is None else high
         frames, predicted = tone.get("frames"), bool(tone.get("predicted"))

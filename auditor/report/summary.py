@@ -3,37 +3,31 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from collections.abc import Mapping, Sequence
+from typing import Any, Final, Literal, TypeVar
 
+from auditor.model import (
+    Band,
+    Body,
+    Comparison,
+    FocalRange,
+    Frames,
+    Gear,
+    IsoMatch,
+    Lens,
+    Profile,
+    Use,
+)
 from auditor.report import words
-from auditor.report.iso_words import band_edges, band_name, highest_used, iso_limit
-from auditor.report.profile_parts import NAME_END, NAME_START, Block, blocks, common, named, short
+from auditor.report.iso_words import band_name, highest_used, iso_limit
 from auditor.report.sentences import handheld_lines, setting_lines
-
-__all__ = [
-    "FEW",
-    "NAMELESS_BODY",
-    "NO_LENS",
-    "Finding",
-    "band_edges",
-    "band_name",
-    "body_sentence",
-    "by_frames",
-    "by_light",
-    "filter_words",
-    "findings",
-    "keeper_counts",
-    "lens_sentence",
-    "looked_at",
-    "next_line",
-    "summary_lines",
-    "too_few_for_noise",
-]
+from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
 
 LENSES: Final = 6
-"""So many lenses, the most used first, have their own sentence; the rest are counted."""
+"""So many lenses, the most used first, stand on the first screen and have their own sentence ..."""
+
+BODIES: Final = 4
+"""... and so many bodies; the rest are counted."""
 
 FEWEST_LENSES: Final = 3
 """Where fewer lenses are settled than this, some with thin evidence are listed too."""
@@ -51,41 +45,52 @@ NO_LENS: Final = "No lens could be judged: no measured frame names its lens and 
 NAMELESS_BODY: Final = "Body not named in its files"
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One sentence under its topic; names stand between `NAME_START` and `NAME_END`."""
-
-    topic: str
-    text: str
+Entry = TypeVar("Entry", Lens, Body)
 
 
-def _best(parts: Sequence[Block]) -> str:
+def _best(parts: Sequence[FocalRange]) -> str:
     """'f/8 (90% interval f/7.1 to f/9; 412 frames)', over one focal range or several."""
-    sweet = [p.get("sweet_spot") or {} for p in parts]
-    best, low, high = (
-        [v for s in sweet if (v := words.number(s.get(k))) is not None]
-        for k in ("f_number", "low", "high")
-    )
+    sweet = [s for p in parts if (s := p.get("sweet_spot"))]
+    best = [v for p in parts if (v := words.best_aperture(p))]
+    low = [v for s in sweet if (v := s.get("low")) is not None]
+    high = [v for s in sweet if (v := s.get("high")) is not None]
     text = words.aperture_range((min(best), max(best)))
     inside = []
     if low and high:
         ends = words.aperture_range((min(low), max(high)))
         inside.append(f"90% interval {ends}" if " to " in ends else f"90% sure of {ends}")
-    inside.append(words.count(sum(words.number(p.get("frames")) or 0 for p in parts)))
+    inside.append(words.count(sum(p.get("frames") or 0 for p in parts)))
     if all(p.get("evidence") == "thin" for p in parts):
         inside.append("thin evidence")
     return f"{text} ({'; '.join(inside)})"
 
 
-def by_frames(entries: Sequence[Block], what: str) -> list[Block]:
+def by_frames(entries: Sequence[Entry], what: Literal["lens", "body"]) -> list[Entry]:
     """Lenses or bodies, as `what` says, with most frames first; the nameless after all others."""
     return sorted(
-        entries,
-        key=lambda x: (not words.known_name(x.get(what)), -(words.number(x.get("frames")) or 0)),
+        entries, key=lambda x: (not words.known_name(x.get(what)), -(x.get("frames") or 0))
     )
 
 
-def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
+def use_of(profile: Profile, entry: Lens | Body) -> Use:
+    """How much a lens or body of the profile was used; one of whose use nothing is said is in use."""
+    gear: Gear = profile.get("gear") or {}
+    lens = "focal_ranges" in entry
+    keys = ("lens", "body", "converter") if lens else ("body",)
+    wanted = [words.known_name(entry.get(k)) for k in keys]
+    for use in (gear.get("lenses") if lens else gear.get("bodies")) or []:
+        if [words.known_name(use.get(k)) for k in keys] == wanted:
+            return use
+    return {"role": "in use"}
+
+
+def settled(lens: Lens) -> bool:
+    """Whether more than thin evidence is there of a best aperture."""
+    parts = lens.get("focal_ranges") or []
+    return any(p.get("sweet_spot") and p.get("evidence") != "thin" for p in parts)
+
+
+def lens_sentence(lens: Lens, bodies: int = 1, name: str | None = None) -> str:
     """One sentence on a lens; says what is missing where nothing can be said.
 
     `bodies`: how many bodies the archive has (with one, it need not be named). `name`: what to call
@@ -104,8 +109,8 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
     files = words.clean(lens.get("files"))
     if files:
         return f"{name}: {words.count(lens.get('frames'))}, {files} only; no aperture is advised."
-    parts = blocks(lens, "focal_ranges")
-    told = [p for p in parts if words.number((p.get("sweet_spot") or {}).get("f_number"))]
+    parts = lens.get("focal_ranges") or []
+    told = [p for p in parts if words.best_aperture(p)]
     if not told:
         return f"{name}: {words.count(lens.get('frames'))}, not enough to name its best aperture."
     if not common(told, "acceptable") and len(told) > 1:  # no advice holds everywhere
@@ -115,8 +120,9 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
         ]
         return f"{name} is at its best at {words.join(each)}."
     clauses: list[str] = []
-    for key, label in (("pin_sharp", "pin-sharp"), ("acceptable", "acceptable")):
-        ends = words.aperture_range(common(told, key))
+    sharp, fine = common(told, "pin_sharp"), common(told, "acceptable")
+    for label, both in (("pin-sharp", sharp), ("acceptable", fine)):
+        ends = words.aperture_range(both)
         if ends and not any(c.endswith(f" {ends}") for c in clauses):
             clauses.append(f"{label} {'from' if ' to ' in ends else 'at'} {ends}")
     text = f"{name} is at its best at {_best(told)}"
@@ -126,15 +132,12 @@ def lens_sentence(lens: Block, bodies: int = 1, name: str | None = None) -> str:
     return f"{text}; {everywhere}{words.join(clauses)}."
 
 
-def by_light(body: Block) -> list[Block]:
+def by_light(body: Body) -> list[Band]:
     """The body's bands, the brightest first."""
-    return sorted(
-        blocks(body, "brightness"),
-        key=lambda b: -(words.number([*(b.get("ev100") or ()), None][0]) or 0),
-    )
+    return sorted(body.get("brightness") or [], key=lambda b: -(words.pair(b.get("ev100"))[0] or 0))
 
 
-def _iso_limit(band: Block, highest: float | None) -> str:
+def _iso_limit(band: Band, highest: float | None) -> str:
     fine, clean = (iso_limit(band, level, highest) for level in ("acceptable", "excellent"))
     inside = [fine.why] if fine.why else []
     if clean.untold:
@@ -153,20 +156,19 @@ def _iso_limit(band: Block, highest: float | None) -> str:
     return f"{fine.text} for {words.clean(band_name(band))} ({'; '.join(inside)})"
 
 
-def too_few_for_noise(body: Block) -> bool:
+def too_few_for_noise(body: Body) -> bool:
     """Whether fewer than `FEW` frames tell of a body's noise, so that no limit is told."""
-    used = words.number(body.get("frames_used"))
-    return (words.number(body.get("frames")) or 0 if used is None else used) < FEW
+    used = body.get("frames_used")
+    return (body.get("frames") or 0 if used is None else used) < FEW
 
 
-def body_sentence(body: Block, name: str | None = None) -> str:
+def body_sentence(body: Body, name: str | None = None) -> str:
     """One sentence on how far ISO goes in the brightest and the darkest band that have frames of
     their own; '' when none has, or when it rests on too few frames to be said first."""
     bands = [
         b
         for b in by_light(body)
-        if (b.get("usable_iso") or {}).get("acceptable")
-        and (words.number(b.get("frames")) or 0) >= FEW
+        if (b.get("usable_iso") or {}).get("acceptable") and (b.get("frames") or 0) >= FEW
     ]
     if not bands or too_few_for_noise(body) or body.get("limits_firm") is False:
         return ""
@@ -177,15 +179,15 @@ def body_sentence(body: Block, name: str | None = None) -> str:
     return f"{name} stays usable up to {words.join(limits)}."
 
 
-def _matches(profile: Block) -> list[str]:
+def _matches(profile: Profile) -> list[str]:
     """For every pair of bodies one example, the one nearest to ISO 1600 that is known to a stop
     either way; one that was seen on both bodies goes before one that is predicted."""
-    pairs: dict[Any, list[Block]] = {}
-    for m in blocks(profile, "iso_matches"):
-        low, high = (words.number(m.get(k)) for k in ("low", "high"))
+    pairs: dict[Any, list[IsoMatch]] = {}
+    for m in profile.get("iso_matches") or []:
+        low, high = m.get("low"), m.get("high")
         vague = low is not None and high is not None and high > 4 * low
         both = (words.clean(m.get("body")), words.clean(m.get("reference_body")))
-        known = words.number(m.get("iso")) and words.number(m.get("reference_iso")) and all(both)
+        known = m.get("iso") and m.get("reference_iso") and all(both)
         if known and not vague and both[::-1] not in pairs:  # one direction implies the other
             pairs.setdefault(both, []).append(m)
     out = []
@@ -194,7 +196,7 @@ def _matches(profile: Block) -> list[str]:
             rows,
             key=lambda m: (
                 bool(m.get("predicted")),
-                abs((words.number(m.get("reference_iso")) or 1) - EXAMPLE_ISO),
+                abs((m.get("reference_iso") or 1) - EXAMPLE_ISO),
             ),
         )
         ends = words.interval(m, 0)
@@ -208,12 +210,12 @@ def _matches(profile: Block) -> list[str]:
     return out
 
 
-def _comparisons(profile: Block) -> list[str]:
+def _comparisons(profile: Profile) -> list[str]:
     """What was settled, the whole frame's figure standing for its zones; at most three."""
-    settled: dict[Any, tuple[Block, str]] = {}
-    for c in blocks(profile, "comparisons"):
+    settled: dict[Any, tuple[Comparison, str]] = {}
+    for c in profile.get("comparisons") or []:
         text = words.clean(c.get("verdict"))
-        enough = (words.number(c.get("pairs")) or 0) >= FEW_PAIRS
+        enough = (c.get("pairs") or 0) >= FEW_PAIRS
         both_named = words.clean(c.get("label")) and words.clean(c.get("against"))
         if text and enough and both_named and not text.startswith("cannot tell"):
             key = tuple(words.clean(c.get(k)) for k in ("label", "against", "lens", "what"))
@@ -231,23 +233,23 @@ def _comparisons(profile: Block) -> list[str]:
     return out
 
 
-def keeper_counts(profile: Block) -> tuple[int, int | None, dict[str, int]]:
+def keeper_counts(profile: Profile) -> tuple[int, int | None, dict[str, int]]:
     """Frames softer or noisier than they had to be, frames that could be judged, and by cause.
 
     The list of keepers may hold only the surest; `verdicts` counts all of them.
     """
-    verdicts, keepers = profile.get("verdicts") or {}, blocks(profile, "keepers")
+    verdicts, keepers = profile.get("verdicts") or {}, (profile.get("keepers") or [])
     causes = {words.clean(k): int(n) for k, n in (verdicts.get("causes") or {}).items() if n}
     if not causes:
         causes = dict(Counter(words.clean(k.get("cause")) or "no cause found" for k in keepers))
-    judged = words.number(verdicts.get("judged"))
+    judged = verdicts.get("judged")
     if judged is None:
-        judged = words.number((profile.get("frames") or {}).get("measured"))
+        judged = (profile.get("frames") or {}).get("measured")
     total = max(sum(causes.values()), len(keepers))
     return total, None if judged is None else round(judged), causes
 
 
-def _keepers(profile: Block) -> list[str]:
+def _keepers(profile: Profile) -> list[str]:
     total, judged, causes = keeper_counts(profile)
     if not total:
         return []
@@ -260,14 +262,14 @@ def _keepers(profile: Block) -> list[str]:
     ]
 
 
-def next_line(profile: Block) -> str:
+def next_line(profile: Profile) -> str:
     """What an afternoon's test frames would settle, a sentence."""
     note = words.clean(profile.get("next_shots_note"))
-    shots = blocks(profile, "next_shots")
+    shots = profile.get("next_shots") or []
     if note or not shots:
         return note or "Nothing is left open that a few test frames would settle."
-    frames = sum(round(words.number(s.get("frames")) or 0) for s in shots)
-    minutes = sum(words.number(s.get("minutes")) or 0 for s in shots)
+    frames = sum(round(s.get("frames") or 0) for s in shots)
+    minutes = sum(s.get("minutes") or 0 for s in shots)
     gear = [words.known_name(s.get("lens")) or words.known_name(s.get("body")) for s in shots]
     first = list(dict.fromkeys(g for g in gear if g))[:3]
     told = f" with {words.join([f'the {short(g)}' for g in first])}" if first else ""
@@ -275,90 +277,69 @@ def next_line(profile: Block) -> str:
     return f"{words.count(frames, 'test frame')}{time}{told} would settle most of what is open."
 
 
-def filter_words(profile: Block) -> str:
+def filter_words(profile: Profile) -> str:
     """Which part of the frames the profile looks at, in plain words; '' for all of them."""
     told = words.clean((profile.get("filter") or {}).get("words"))
     left_out = words.clean((profile.get("gear") or {}).get("left_out"))
     return "; ".join(t for t in (told, f"left out: {left_out}" if left_out else "") if t)
 
 
-def looked_at(profile: Block) -> str:
+def looked_at(profile: Profile) -> str:
     """'2 of the 5 frames measured are looked at here (lens "Tarn")'; '' for all of them."""
-    part = filter_words(profile)
-    if not part:
+    told = filter_words(profile)
+    if not told:
         return ""
-    seen = words.count(
-        (profile.get("filter") or profile.get("gear") or {}).get("frames"), "is", "are"
-    )
+    part_of: Any = profile.get("filter") or profile.get("gear") or {}
+    seen = words.count(part_of.get("frames"), "is", "are")
     all_of = words.count((profile.get("frames") or {}).get("measured"))
-    return seen.replace(" ", f" of the {all_of} measured ", 1) + f" looked at here ({part})"
+    return seen.replace(" ", f" of the {all_of} measured ", 1) + f" looked at here ({told})"
 
 
-def findings(profile: Block) -> list[Finding]:
-    """The sentences of the summary with their topics, the most important first."""
-    frames = profile.get("frames") or {}
-    lenses, bodies = blocks(profile, "lenses"), by_frames(blocks(profile, "bodies"), "body")
-    text = f"{words.count(frames.get('measured'))} measured"
-    text = looked_at(profile) or text
+def findings(profile: Profile) -> list[str]:
+    """The sentences of the summary, the most important first; names stand between `NAME_START` and `NAME_END`."""
+    lenses = by_frames(profile.get("lenses") or [], "lens")
+    bodies = by_frames(profile.get("bodies") or [], "body")
+    out = [_archive(profile, len(lenses), len(bodies))]
+    if not lenses:
+        out.append(NO_LENS)
+    told = _worth_telling(profile, lenses)[:LENSES]
+    several = len({words.clean(x.get("body")) for x in lenses})
+    out += [lens_sentence(x, several) for x in told]
+    if len(lenses) > len(told):
+        more = "more " if told else ""
+        rest = words.count(len(lenses) - len(told), f"{more}lens", f"{more}lenses")
+        out.append(f"{rest} in the report.")
+    used = [b for b in bodies if use_of(profile, b).get("role") == "in use"]
+    out += [s for b in used[:BODIES] if (s := body_sentence(b))]
+    out += _matches(profile) + _comparisons(profile) + _keepers(profile)
+    out += setting_lines(profile) + handheld_lines(profile)[:1]
+    return [*out, next_line(profile)] if "next_shots" in profile else out
+
+
+def _archive(profile: Profile, lenses: int, bodies: int) -> str:
+    frames: Frames = profile.get("frames") or {}  # type: ignore[typeddict-item]
+    text = looked_at(profile) or f"{words.count(frames.get('measured'))} measured"
     if lenses:
-        text += f", taken with {words.count(len(lenses), 'lens', 'lenses')}"
-        text += f" on {words.count(len(bodies), 'body', 'bodies')}" if bodies else ""
-    copies = words.number(frames.get("copies"))
-    if copies:
+        text += f", taken with {words.count(lenses, 'lens', 'lenses')}"
+        text += f" on {words.count(bodies, 'body', 'bodies')}" if bodies else ""
+    if copies := frames.get("copies"):
         text += f"; {words.count(copies, 'of them is a copy', 'of them are copies')}"
         text += " (raw and JPEG, exports, backups) of an exposure that is measured once"
-    aside = words.number(frames.get("set_aside"))
-    if aside:
+    if aside := frames.get("set_aside"):
         text += f"; {words.count(aside, 'file')} set aside, each with its reason"
-    if unread := blocks(profile, "unread_folders"):
+    if unread := profile.get("unread_folders"):
         text += f"; {words.count(len(unread), 'folder')} could not be read and may hold more"
-    out = [Finding("Archive", text + ".")]
-    if not lenses:
-        out.append(Finding("Lenses", NO_LENS))
-    ordered = by_frames(lenses, "lens")
-    told = _worth_telling(profile, ordered)[:LENSES]
-    several = len({words.clean(x.get("body")) for x in lenses})
-    out += [Finding("Lenses", lens_sentence(x, several)) for x in told]
-    if len(ordered) > len(told):
-        more = "more " if told else ""
-        rest = words.count(len(ordered) - len(told), f"{more}lens", f"{more}lenses")
-        out.append(Finding("Lenses", f"{rest} in the report."))
-    unused = {
-        words.known_name(g.get("body"))
-        for g in blocks(profile.get("gear") or {}, "bodies")
-        if g.get("role") != "in use"
-    }
-    used = [b for b in bodies if words.known_name(b.get("body")) not in unused]
-    out += [Finding("Bodies", s) for b in used[:4] if (s := body_sentence(b))]
-    for topic, lines in (
-        ("Bodies", _matches(profile)),
-        ("Comparisons", _comparisons(profile)),
-        ("Keepers", _keepers(profile) + setting_lines(profile) + handheld_lines(profile)[:1]),
-        ("Next", [next_line(profile)] if "next_shots" in profile else []),
-    ):
-        out += [Finding(topic, line) for line in lines]
-    return out
+    return text + "."
 
 
-def _worth_telling(profile: Block, lenses: list[Block]) -> list[Block]:
+def _worth_telling(profile: Profile, lenses: list[Lens]) -> list[Lens]:
     """Lenses in use of which more than thin evidence is there; without any, those with most frames."""
-    keys = ("lens", "body", "converter")
-    found = blocks(profile.get("gear") or {}, "lenses")
-    unused = {
-        tuple(words.known_name(g.get(k)) for k in keys) for g in found if g.get("role") != "in use"
-    }
-    used = [x for x in lenses if tuple(words.known_name(x.get(k)) for k in keys) not in unused]
-    sure = [
-        x
-        for x in used
-        if any(
-            p.get("sweet_spot") and p.get("evidence") != "thin" for p in blocks(x, "focal_ranges")
-        )
-    ]
-    return sure + [x for x in used if x not in sure][: max(FEWEST_LENSES - len(sure), 0)]
+    used = [x for x in lenses if use_of(profile, x).get("role") == "in use"]
+    sure = [x for x in used if settled(x)]
+    return sure + [x for x in used if not settled(x)][: max(FEWEST_LENSES - len(sure), 0)]
 
 
-def summary_lines(profile: Block) -> list[str]:
+def summary_lines(profile: Mapping[str, Any]) -> list[str]:
     """Plain sentences, the most important first; at least one, whatever the profile holds."""
     marks = str.maketrans("", "", NAME_START + NAME_END)
-    return [f.text.translate(marks) for f in findings(profile)]
+    return [text.translate(marks) for text in findings(plain(profile, gaps=False))]

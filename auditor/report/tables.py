@@ -7,7 +7,8 @@ interval and its count of frames. Missing is empty in CSV and null in Parquet, n
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any, Final, get_args, get_type_hints
@@ -15,37 +16,35 @@ from typing import Any, Final, get_args, get_type_hints
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from auditor.model import Profile
+from auditor.model import FocalRange, Lens, Profile
 from auditor.record import ZONES
-from auditor.report.csv_file import write_csv
+from auditor.report.iso_words import LEVELS
 from auditor.report.listing import evidence
-from auditor.report.profile_parts import Block, blocks
-
-__all__ = ["frame_table", "tables", "write_tables"]
+from auditor.report.words import pair
 
 Row = dict[str, Any]
 
 
-def tables(profile: Block) -> dict[str, pd.DataFrame]:
+def tables(profile: Profile) -> dict[str, pd.DataFrame]:
     """Name -> table; a table without rows is there with no rows, one that can't be made is not there."""
-    rows: dict[str, Callable[[], Sequence[Block]]] = {
-        "lens_sharpness": lambda: list(_sharpness(profile)),
-        "lens_ranges": lambda: list(_ranges(profile)),
-        "body_tones": lambda: [
-            {"body": b.get("body"), **t}
-            for b in blocks(profile, "bodies")
-            for t in blocks(b, "tones")
-        ],
-        "body_usable_iso": lambda: list(_usable(profile)),
-        "keepers": lambda: list(_keepers(profile)),
+    makers: dict[str, Callable[[Any], Iterable[Row]]] = {
+        "lens_sharpness": _sharpness,
+        "lens_ranges": _ranges,
+        "body_tones": _tones,
+        "body_usable_iso": _usable,
+        "keepers": _keepers,
+        "comparisons": lambda p: p.get("comparisons") or [],
+        "set_aside": lambda p: p.get("set_aside") or [],
     }
-    rows |= {n: partial(blocks, profile, n) for n in (*_ENTRIES, "comparisons", "set_aside")}
+    makers |= {name: partial(_entries, name=name) for name in _ENTRIES}
     out = {}
-    for name in rows:
+    for name, made in makers.items():
         try:
-            out[name] = _frame(name, rows[name]())
+            rows, blank = list(made(profile)), list(made(_BLANK))
+            out[name] = _frame(rows, [] if rows and name in _ENTRIES else blank)
         except Exception as error:
             _log.warning("the table %s cannot be made: %s", name, error)
     return out
@@ -57,63 +56,56 @@ _ENTRIES: Final = (
     *("iso_matches", "visible", "noise_visible", "rivals", "lens_choice", "changes", "dust"),
     *("focus_bias", "settings", "handheld", "next_shots"),
 )
-"""Tables whose rows are entries of the profile as they are: their keys are the columns, in that order."""
-
-_COLUMNS: dict[str, tuple[str, ...]] = {
-    "lens_sharpness": (
-        *("lens", "converter", "body", "source", "focal_low_mm", "focal_high_mm", "f_number"),
-        *("zone", "mtf50_cpp", "low_cpp", "high_cpp", "frames", "usual_cpp"),
-    ),
-    "lens_ranges": (
-        *("lens", "converter", "body", "source", "focal_low_mm", "focal_high_mm", "frames"),
-        *("sweet_spot", "sweet_spot_low", "sweet_spot_high", "pin_sharp_low", "pin_sharp_high"),
-        *("acceptable_low", "acceptable_high", "fringing_onset", "evidence", "reasons"),
-    ),
-    "body_tones": ("body", "iso", "signal", "snr", "low", "high", "frames"),
-    "body_usable_iso": (
-        "body",
-        "band",
-        "ev100_low",
-        "ev100_high",
-        "frames",
-        "excellent",
-        "acceptable",
-        *("excellent_low", "excellent_high", "acceptable_low", "acceptable_high"),
-    ),
-    "keepers": (
-        *("path", "soft", "noisy", "cause", "probability", "expected_cpp", "measured_cpp"),
-        *("body", "lens", "converter", "focal_length_mm", "f_number", "exposure_time_s", "iso"),
-        *("answer", "evidence"),
-    ),
-    "comparisons": (
-        *("label", "against", "lens", "what", "zone", "pairs", "difference", "low", "high"),
-        "verdict",
-    ),
-    "set_aside": ("path", "reason"),
+"""Tables whose rows are entries of the profile as they are: their keys are the columns, in the order of their type."""
+_BLANK: Final[Any] = {
+    "lenses": [{"focal_ranges": [{"apertures": [{}]}]}],
+    "bodies": [{"tones": [{}], "brightness": [{}]}],
+    "keepers": [{}],
+    "comparisons": [
+        dict.fromkeys(
+            (
+                "label",
+                "against",
+                "lens",
+                "what",
+                "zone",
+                "pairs",
+                "difference",
+                "low",
+                "high",
+                "verdict",
+            )
+        )
+    ],
+    "set_aside": [{"path": None, "reason": None}],
+    **{name: [{}] for name in _ENTRIES},
 }
-"""Columns of the other tables, first and in this order; others follow as they come."""
+"""A profile of one entry of each kind: what is made of it has the columns of each table, the first of them in order."""
 
 
-def _pair(value: Any) -> tuple[Any, Any]:
-    return (
-        (value[0], value[1])
-        if isinstance(value, list | tuple) and len(value) == 2
-        else (None, None)
-    )
+def _entries(profile: Any, name: str) -> list[Row]:
+    """Entries of a list, their keys in the order of their type; all keys where it is blank."""
+    (kind,) = get_args(get_type_hints(Profile)[name])
+    rows = profile.get(name) or []
+    if profile is _BLANK:
+        return [dict.fromkeys(kind.__annotations__)]
+    keys = dict.fromkeys(k for row in rows for k in row)
+    ordered = [*(k for k in kind.__annotations__ if k in keys), *keys]
+    return [{k: row.get(k) for k in ordered} for row in rows]
 
 
-def _lens_head(lens: Block, part: Block) -> Row:
-    low, high = _pair(part.get("focal_mm"))
-    names = {k: lens.get(k) for k in ("lens", "converter", "body", "source")}
+def _lens_head(lens: Lens, part: FocalRange) -> Row:
+    low, high = pair(part.get("focal_mm"))
+    names: Row = {k: lens.get(k) for k in ("lens", "converter", "body", "source")}
     return names | {"focal_low_mm": low, "focal_high_mm": high}
 
 
-def _sharpness(profile: Block) -> Iterator[Row]:
-    for lens in blocks(profile, "lenses"):
-        for part in blocks(lens, "focal_ranges"):
-            for row in blocks(part, "apertures"):
+def _sharpness(profile: Profile) -> Iterator[Row]:
+    for lens in profile.get("lenses") or []:
+        for part in lens.get("focal_ranges") or []:
+            for row in part.get("apertures") or []:
                 for zone in ZONES:
-                    block = row.get(zone) or {}
+                    block: Any = row.get(zone) or {}
                     yield _lens_head(lens, part) | {
                         "f_number": row.get("f_number"), "zone": zone,
                         "mtf50_cpp": block.get("mtf50_cpp"), "low_cpp": block.get("low"),
@@ -123,11 +115,11 @@ def _sharpness(profile: Block) -> Iterator[Row]:
                     }  # fmt: skip
 
 
-def _ranges(profile: Block) -> Iterator[Row]:
-    for lens in blocks(profile, "lenses"):
-        for part in blocks(lens, "focal_ranges"):
-            sweet = part.get("sweet_spot") or {}
-            pin, fine = _pair(part.get("pin_sharp")), _pair(part.get("acceptable"))
+def _ranges(profile: Profile) -> Iterator[Row]:
+    for lens in profile.get("lenses") or []:
+        for part in lens.get("focal_ranges") or []:
+            sweet: Any = part.get("sweet_spot") or {}
+            pin, fine = pair(part.get("pin_sharp")), pair(part.get("acceptable"))
             yield _lens_head(lens, part) | {
                 "frames": part.get("frames"),
                 "sweet_spot": sweet.get("f_number"), "sweet_spot_low": sweet.get("low"),
@@ -135,32 +127,46 @@ def _ranges(profile: Block) -> Iterator[Row]:
                 "pin_sharp_low": pin[0], "pin_sharp_high": pin[1],
                 "acceptable_low": fine[0], "acceptable_high": fine[1],
                 "fringing_onset": (part.get("fringing") or {}).get("onset_f_number"),
-                "evidence": part.get("evidence"), "reasons": _text(part.get("reasons")),
+                "evidence": part.get("evidence"), "reasons": part.get("reasons"),
             }  # fmt: skip
 
 
-def _usable(profile: Block) -> Iterator[Row]:
-    for body in blocks(profile, "bodies"):
-        for band in blocks(body, "brightness"):
-            low, high = _pair(band.get("ev100"))
-            usable = band.get("usable_iso") or {}
+def _tones(profile: Profile) -> Iterator[Row]:
+    """A body's noise, as its entries are, with the body before each."""
+    first = ("iso", "signal", "snr", "low", "high", "frames")
+    for body in profile.get("bodies") or []:
+        for tone in body.get("tones") or []:
+            yield {"body": body.get("body")} | dict.fromkeys(first) | {**tone}
+
+
+def _usable(profile: Profile) -> Iterator[Row]:
+    for body in profile.get("bodies") or []:
+        for band in body.get("brightness") or []:
+            low, high = pair(band.get("ev100"))
+            usable: Any = band.get("usable_iso") or {}
+            detail: Any = band.get("usable_iso_detail") or {}
             yield {
-                "body": body.get("body"), "band": band.get("band") or band.get("name"),
+                "body": body.get("body"), "band": band.get("band"),
                 "ev100_low": low, "ev100_high": high, "frames": band.get("frames"),
-                "excellent": usable.get("excellent"), "acceptable": usable.get("acceptable"),
-            } | {
-                f"{level}_{end}": ((band.get("usable_iso_detail") or {}).get(level) or {}).get(end)
-                for level in ("excellent", "acceptable") for end in ("low", "high")
+                **{level: usable.get(level) for level in LEVELS},
+                **{
+                    f"{level}_{end}": (detail.get(level) or {}).get(end)
+                    for level in LEVELS for end in ("low", "high")
+                },
             }  # fmt: skip
 
 
-def _keepers(profile: Block) -> Iterator[Row]:
+def _keepers(profile: Profile) -> Iterator[Row]:
     """Frames that fell short, their settings as columns."""
-    for keeper in blocks(profile, "keepers"):
-        row = {k: v for k, v in keeper.items() if k != "settings"}
-        settings = keeper.get("settings")
-        more = settings if isinstance(settings, Mapping) else {}
-        yield row | dict(more) | {"evidence": evidence(keeper)}
+    first = (
+        *("path", "soft", "noisy", "cause", "probability", "expected_cpp", "measured_cpp"),
+        *("body", "lens", "converter", "focal_length_mm", "f_number", "exposure_time_s", "iso"),
+        *("answer", "evidence"),
+    )
+    for keeper in profile.get("keepers") or []:
+        row = dict.fromkeys(first) | {**keeper} | (keeper.get("settings") or {})
+        row.pop("settings", None)
+        yield row | {"evidence": evidence(keeper)}
 
 
 def _text(value: Any) -> Any:
@@ -184,16 +190,10 @@ def _cells(column: list[Any]) -> list[Any]:
 _FIGURES: Final = frozenset((float, int, bool, type(None)))
 
 
-def _keys(name: str, rows: Sequence[Block]) -> list[str]:
-    """Keys of a list's entries that any of them has, in the order of their type; all of them without rows."""
-    (entry,) = get_args(get_type_hints(Profile)[name])
-    return [k for k in entry.__annotations__ if not rows or any(k in row for row in rows)]
-
-
-def _frame(name: str, rows: Sequence[Block]) -> pd.DataFrame:
-    first = _COLUMNS.get(name) or _keys(name, rows)
-    more = dict.fromkeys(k for row in rows for k in row if k not in first)
-    columns = {k: _cells([row.get(k) for row in rows]) for k in (*first, *more)}
+def _frame(rows: Sequence[Row], blank: Sequence[Row]) -> pd.DataFrame:
+    """A table of rows; `blank` has the columns that are there whatever the rows have."""
+    names = dict.fromkeys(k for row in (*blank, *rows) for k in row)
+    columns = {k: _cells([row.get(k) for row in rows]) for k in names}
     if not rows:
         return pd.DataFrame(columns, dtype="string")
     table = pd.DataFrame(columns)
@@ -265,11 +265,10 @@ def _verdicts(frames: pd.DataFrame) -> pd.Series:
     return pd.Series(names.take(code), index=frames.index)
 
 
-def write_tables(profile: Block, folder: Path, frames: pd.DataFrame | None = None) -> None:
+def write_tables(profile: Profile, folder: Path, frames: pd.DataFrame | None = None) -> None:
     """Write every table as `NAME.csv` (UTF-8, comma) and `NAME.parquet` into `folder`.
 
-    Texts that spreadsheets would run are made harmless in the CSV (`csv_file`); the Parquet file holds
-    them as they are.
+    Texts that spreadsheets would run are made harmless in the CSV; the Parquet file holds them as they are.
     """
     folder.mkdir(parents=True, exist_ok=True)
     made = tables(profile)
@@ -284,3 +283,65 @@ def write_tables(profile: Block, folder: Path, frames: pd.DataFrame | None = Non
         # Arrow would leave a file of its own open where the disk is full.
         with (folder / f"{name}.parquet").open("wb") as file:
             pq.write_table(columns, file)
+
+
+_ROWS: Final = 50_000
+"""Rows made at once."""
+_NUMBER: Final = "%.6g"
+"""Six digits are more than any figure is good for."""
+_FORMULA: Final = re.compile(r"^(?=\s*[=+\-@\t\r])")
+"""How a text begins that spreadsheets take for a formula (common practice, no source)."""
+_SPECIAL: Final = r"^[^0-9A-Za-z/]|[,\"\r\n]"
+"""What a text has that may be such, or must stand in quotes."""
+
+
+_JOINED: Final[dict[str, Any]] = {"null_handling": "replace", "null_replacement": ""}
+
+
+def write_csv(table: pa.Table, path: Path) -> None:
+    """Write a table of two columns or more; missing cells are empty.
+
+    Spreadsheets run a cell that begins as a formula does; here such a text begins with an apostrophe,
+    which they take for the mark of plain text.
+    """
+    with path.open("wb") as file:
+        file.write((",".join(map(_quoted, table.column_names)) + "\n").encode())
+        for first in range(0, len(table), _ROWS):
+            part = table.slice(first, _ROWS)
+            *cells, last = (_csv_cells(column.combine_chunks()) for column in part.columns)
+            last = pc.binary_join_element_wise(last, "\n", "", **_JOINED)
+            lines = pc.binary_join_element_wise(*cells, last, ",", **_JOINED)
+            file.writelines(lines.cast(pa.binary()).to_pylist())
+
+
+def _csv_cells(values: pa.Array) -> pa.Array:
+    """The texts of a column's cells, each value's made once; null where a cell is empty."""
+    coded = values.dictionary_encode()
+    found = coded.dictionary
+    if pa.types.is_floating(found.type):
+        # All in one call: figures are nearly all of a large table's cells, and of the time it takes.
+        lines = (_NUMBER + "\n") * len(found) % tuple(found.to_pylist())
+        texts = pa.array(lines.split(), pa.string())
+    elif pa.types.is_boolean(found.type):
+        texts = pa.array([str(value) for value in found.to_pylist()], pa.string())
+    else:
+        texts = found.cast(pa.string())
+        if not pa.types.is_integer(found.type):
+            texts = _harmless(texts)
+    return texts.take(coded.indices)
+
+
+def _harmless(texts: pa.Array) -> pa.Array:
+    """Texts in quotes, or behind an apostrophe, where they need to be."""
+    special = pc.match_substring_regex(texts, _SPECIAL)
+    if not pc.any(special).as_py():
+        return texts
+    changed = [_quoted(_FORMULA.sub("'", text)) for text in texts.filter(special).to_pylist()]
+    return pc.replace_with_mask(texts, special, pa.array(changed, pa.string()))
+
+
+def _quoted(text: str) -> str:
+    """A text in quotes where it holds what would end its cell."""
+    if not any(mark in text for mark in ',"\r\n'):
+        return text
+    return '"' + text.replace('"', '""') + '"'

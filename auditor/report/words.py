@@ -9,32 +9,10 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
-__all__ = [
-    "ELLIPSIS",
-    "UNKNOWN",
-    "against_rule",
-    "aperture",
-    "aperture_range",
-    "body_beside",
-    "change",
-    "clean",
-    "count",
-    "difference",
-    "focal",
-    "interval",
-    "iso",
-    "join",
-    "known_name",
-    "lens_name",
-    "metres",
-    "number",
-    "percent",
-    "shorten",
-    "shutter",
-    "stops_between",
-]
+if TYPE_CHECKING:
+    from auditor.model import FocalRange, Profile
 
 NAME_CHARACTERS: Final = 60
 """Longer names are shortened in the middle: a line of a page has some 80 characters."""
@@ -229,6 +207,14 @@ def interval(block: Mapping[str, Any] | None, digits: int = 3) -> str:
     return "" if low is None or high is None else f"{low:.{digits}f} to {high:.{digits}f}"
 
 
+def share_interval(block: Any) -> str:
+    """' (90% interval 12% to 20%)' from a block with low and high; '' when either is missing."""
+    low, high = block.get("low"), block.get("high")
+    if low is None or high is None:
+        return ""
+    return f" (90% interval {percent(low)} to {percent(high)})"
+
+
 def join(items: Sequence[str], last: str = "and") -> str:
     """a; a and b; a, b and c."""
     items = [i for i in items if i]
@@ -257,3 +243,88 @@ def lens_name(lens: Mapping[str, Any]) -> str:
     name = known_name(lens.get("lens")) or "Lens not named in its files"
     converter = clean(lens.get("converter"))
     return f"{name} + {converter}" if converter else name
+
+
+NAME_START: Final = "\ue000"
+NAME_END: Final = "\ue001"
+"""Around names from files inside a sentence, so that the page can set them apart. `clean`
+lets neither through from a file."""
+
+
+def pair(ends: Sequence[float | None] | None) -> tuple[float | None, float | None]:
+    """Both ends of a range; None where there is none."""
+    low, high = ends or (None, None)
+    return low, high
+
+
+def best_aperture(part: FocalRange) -> float | None:
+    """The f-number of a range's sweet spot; None where there is none."""
+    sweet = part.get("sweet_spot")
+    return sweet.get("f_number") if sweet else None
+
+
+def criterion(profile: Profile, name: str) -> float:
+    """One of the profile's thresholds, that of `Criteria` where the profile names none."""
+    from auditor.infer.criteria import Criteria  # what only lists frames needs none
+
+    said: dict[str, Any] = {**(profile.get("criteria") or {})}
+    return float(said.get(name) or getattr(Criteria(), name))
+
+
+def named(text: Any, length: int = NAME_CHARACTERS) -> str:
+    """A name from a file, cleaned, shortened and set apart by `NAME_START` and `NAME_END`."""
+    return f"{NAME_START}{shorten(clean(text), length)}{NAME_END}"
+
+
+def short(text: Any) -> str:
+    """A name set apart, as short as names are where two stand in one sentence."""
+    return named(text, SHORT_NAME_CHARACTERS)
+
+
+def common(
+    parts: Sequence[FocalRange], key: Literal["pin_sharp", "acceptable"]
+) -> tuple[float, float] | None:
+    """The apertures inside a range at every focal length; None when there are none."""
+    ends = [pair(p.get(key)) for p in parts]
+    low = max((low or 0 for low, _ in ends), default=0)
+    high = min((high or 0 for _, high in ends), default=0)
+    known = all(low and high for low, high in ends)
+    return (low, high) if known and 0 < low <= high else None
+
+
+_PLAIN: Final = frozenset((str, int, bool, type(None)))
+"""What most of a profile is made of."""
+
+
+def plain(value: Any, gaps: bool = True) -> Any:
+    """A value of plain JSON: numpy to Python's own, tuples to lists, not-a-number to None; without the
+    `gaps` in its lists of blocks, if so asked, so that readers need not look for them."""
+    kind = type(value)
+    if kind in _PLAIN:
+        return value
+    if kind is float:
+        return value if math.isfinite(value) else None
+    if kind is dict or isinstance(value, Mapping):
+        return {
+            str(k): v
+            if type(v) in _PLAIN
+            else plain(v, gaps)  # a call for each would take twice as long
+            for k, v in value.items()
+        }
+    if hasattr(value, "tolist"):  # numpy's arrays and figures
+        value = value.tolist()
+    if isinstance(value, list | tuple | set | frozenset):
+        out = [plain(v, gaps) for v in value]
+        if gaps or all(v is not None for v in out):
+            return out
+        figures = any(v is not None and not isinstance(v, dict) for v in out)
+        return out if figures else [v for v in out if v is not None]
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    if isinstance(value, float):
+        return number(value)
+    try:
+        missing = bool(value != value)  # NaT and pandas.NA compare unequal to themselves or refuse
+    except (TypeError, ValueError):
+        missing = True
+    return None if missing else str(value)

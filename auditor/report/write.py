@@ -3,63 +3,20 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
 import pandas as pd
 
 from auditor.model import Profile, schema_of
 from auditor.open_files import write_file
 from auditor.record.pictures import PictureSource
-from auditor.report import words
 from auditor.report.card import render_card
 from auditor.report.faults import render_alone
 from auditor.report.page import render_report
 from auditor.report.tables import write_tables
-
-__all__ = ["plain", "profile_schema", "write_profile", "write_report", "write_text"]
-
-_PLAIN: Final = frozenset((str, int, bool, type(None)))
-"""What most of a profile is made of."""
-
-
-def plain(value: Any, gaps: bool = True) -> Any:
-    """A value of plain JSON: numpy to Python's own, tuples to lists, not-a-number to None; without the
-    `gaps` in its lists of blocks, if so asked, so that readers need not look for them."""
-    kind = type(value)
-    if kind in _PLAIN:
-        return value
-    if kind is float:
-        return value if math.isfinite(value) else None
-    if kind is dict or isinstance(value, Mapping):
-        return {
-            str(k): v
-            if type(v) in _PLAIN
-            else plain(v, gaps)  # a call for each would take twice as long
-            for k, v in value.items()
-        }
-    if isinstance(value, np.ndarray):
-        value = value.tolist()
-    if isinstance(value, list | tuple | set | frozenset):
-        out = [plain(v, gaps) for v in value]
-        if gaps or all(v is not None for v in out):
-            return out
-        figures = any(v is not None and not isinstance(v, dict) for v in out)
-        return out if figures else [v for v in out if v is not None]
-    if isinstance(value, np.generic):
-        value = value.item()
-    if value is None or isinstance(value, bool | int | str):
-        return value
-    if isinstance(value, float):
-        return words.number(value)
-    try:
-        missing = bool(value != value)  # NaT and pandas.NA compare unequal to themselves or refuse
-    except (TypeError, ValueError):
-        missing = True
-    return None if missing else str(value)
+from auditor.report.words import plain
 
 
 def write_profile(profile: Mapping[str, Any], path: Path) -> None:
@@ -121,7 +78,7 @@ def write_report(
     null parts of the profile are left out of the page or said to be unknown.
     """
     out = Path(out)
-    known = plain(profile, gaps=False)
+    known: Any = plain(profile, gaps=False)
     if known.get("set_aside") is None:
         known["set_aside"] = _set_aside(frames)
     page = render_alone(lambda p: render_report(p, frames, pictures), known, "the page")

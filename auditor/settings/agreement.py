@@ -5,16 +5,25 @@ One file can be wrong about itself; the other frames of its body and lens know b
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Final
+
 import numpy as np
 import pandas as pd
 
 from auditor.record import SIDES, ZoneSharpness
 from auditor.record.values import numbers
-from auditor.settings.body import body_key
-from auditor.settings.lenses import one_spelling, reconcile_lenses
+from auditor.settings.names import (
+    BUILT_IN,
+    LensRange,
+    body_key,
+    built_in_lens,
+    converter_from_range,
+    lens_key,
+    range_from_name,
+)
 from auditor.settings.scale import reconcile_scale
-
-__all__ = ["reconcile", "reconcile_kinds", "turn_back"]
+from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
 
 def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
@@ -71,3 +80,183 @@ def turn_back(frames: pd.DataFrame) -> pd.DataFrame:
             across, down = out[one], out[other]
             out[one], out[other] = across.where(~turned, down), down.where(~turned, across)
     return out
+
+
+SMALL_SENSOR_MM: Final = 18.0
+"""Diagonal below which cameras do not change lenses, unless they name them (common practice, no
+source)."""
+LONGEST_SHORT_END: Final = 1.6
+"""Focal length over the sensor's diagonal from which a lens is too long to be a compact's: the file is a
+reduced copy of a larger camera's whose tags still speak of the original's pixels."""
+COMPACT_USUAL_MM: Final = 30.0
+"""Median focal length under which a camera of unknown sensor is a compact (common practice, no source) ..."""
+COMPACT_SHORTEST_MM: Final = 9.5
+"""... and its shortest one."""
+
+
+def reconcile_lenses(frames: pd.DataFrame) -> pd.DataFrame:
+    """The table with `lens` and `converter` settled; `body` and `pixel_pitch_um` must be."""
+    out = frames.copy(deep=False)
+    out["lens"] = _no_cameras(out)
+    makers = _makers(out["body"])
+    out["lens"] = one_spelling(out["lens"], lambda name: _key(name, makers))
+    out["lens"] = _by_range(out)
+    out["converter"] = _converters(out)
+    out["lens"] = _built_in(out)
+    out["lens"] = _copies(out)
+    return out
+
+
+def _makers(bodies: pd.Series) -> frozenset[str]:
+    """First words of the names of the archive's bodies."""
+    return frozenset(
+        str(b).split()[0].casefold() for b in bodies.dropna().unique() if str(b).split()
+    )
+
+
+def _key(name: str, makers: frozenset[str]) -> str:
+    """A lens's key without the maker's name before it, which some programs leave out."""
+    first, _, rest = name.partition(" ")
+    return lens_key(rest if first.casefold() in makers and rest[:1].isalnum() else name)
+
+
+def _no_cameras(frames: pd.DataFrame) -> pd.Series:
+    """Lenses without those that bear the name of the camera: some fixed lenses are called by it."""
+    lens = frames["lens"].astype("object").where(frames["lens"].notna(), None)
+    pairs = frames.loc[lens.notna() & frames["body"].notna(), ["body", "lens"]].drop_duplicates()
+    same = {
+        (body, name)
+        for body, name in pairs.itertuples(index=False)
+        if body_key(str(name)) in _names_of(str(body))
+    }
+    if not same:
+        return lens
+    called = pd.MultiIndex.from_frame(frames[["body", "lens"]]).isin(same)
+    return lens.where(~called, None)
+
+
+def _names_of(body: str) -> tuple[str, ...]:
+    """Keys of a body's name with the maker and without."""
+    return body_key(body), body_key(" ".join(body.split()[1:]) or body)
+
+
+def _by_range(frames: pd.DataFrame) -> pd.Series:
+    """A lens known by its ranges alone is the one named lens with these ranges, where its body has just
+    one: programs drop the maker's note that names it."""
+    lens = frames["lens"]
+    pairs = frames.loc[lens.notna() & frames["body"].notna(), ["body", "lens"]].drop_duplicates()
+    named: dict[tuple[str, LensRange], set[str]] = {}
+    bare: dict[tuple[str, str], LensRange] = {}
+    for body, name in pairs.itertuples(index=False):
+        ranges = range_from_name(str(name))
+        if ranges is None:
+            continue
+        if ranges.name() == name:
+            bare[body, name] = ranges
+        else:
+            named.setdefault((body, ranges), set()).add(name)
+    found = {
+        pair: next(iter(names))
+        for pair, ranges in bare.items()
+        if len(names := named.get((pair[0], ranges), set())) == 1
+    }
+    if not found:
+        return lens
+    keys = pd.MultiIndex.from_frame(frames[["body", "lens"]])
+    for pair, name in found.items():
+        lens = lens.where(~(keys == pair), name)
+    return lens
+
+
+def _converters(frames: pd.DataFrame) -> pd.Series:
+    """Converters that a focal length outside the lens's own range gives away."""
+    combos = frames.loc[
+        frames["converter"].isna() & frames["lens"].notna(), ["lens", "focal_length_mm", "f_number"]
+    ]
+    unique = combos.drop_duplicates()
+    ranges = {lens: range_from_name(str(lens)) for lens in unique["lens"].unique()}
+    found = []
+    for lens, focal, f_number in unique.itertuples(index=False):
+        own = ranges[lens]
+        known = None if own is None or pd.isna(focal) else own
+        found.append(
+            converter_from_range(
+                known, float(focal), None if pd.isna(f_number) else float(f_number)
+            )
+            if known is not None
+            else None
+        )
+    unique = unique.assign(found=pd.Series(found, index=unique.index, dtype="object"))
+    unique = unique[unique["found"].notna()]
+    result = frames["converter"].astype("object").where(frames["converter"].notna(), None)
+    if unique.empty:
+        return result
+    merged = combos.merge(unique, how="left", on=["lens", "focal_length_mm", "f_number"])
+    merged.index = combos.index
+    filled = merged["found"].dropna()
+    result.loc[filled.index] = filled
+    return result
+
+
+def _built_in(frames: pd.DataFrame) -> pd.Series:
+    """A lens per camera for bodies with a small sensor on which no lens was ever named."""
+    lens = frames["lens"]
+    focal, equivalent, width, height, pitch, known = (
+        pd.Series(numbers(frames, name), index=frames.index)
+        for name in (
+            "focal_length_mm", "focal_35mm", "width_px", "height_px", "pixel_pitch_um",
+            "sensor_diagonal_mm",
+        )
+    )  # fmt: skip
+    by_pitch = pitch * np.hypot(width, height) / 1000
+    by_view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
+    whole = frames["source"].isin(["raw", "camera"])
+    diagonal = known.fillna(by_view).fillna(by_pitch.where(whole))
+    diagonal = diagonal.where(by_view.notna() | (focal < LONGEST_SHORT_END * diagonal))
+    named = lens.isin([n for n in lens.dropna().unique() if not str(n).startswith(BUILT_IN)])
+    per_body = pd.DataFrame(
+        {"body": frames["body"], "diagonal": diagonal, "named": named, "focal": focal}
+    ).dropna(subset=["body"])
+    grouped = per_body.groupby("body", sort=False)
+    typical = grouped["diagonal"].median()
+    short = (grouped["focal"].median() < COMPACT_USUAL_MM) & (
+        grouped["focal"].min() < COMPACT_SHORTEST_MM
+    )
+    fixed = ((typical < SMALL_SENSOR_MM) | (typical.isna() & short)) & ~grouped["named"].any()
+    names = {body: built_in_lens(str(body)) for body in fixed.index[fixed]}
+    unnamed = lens.isna() & focal.notna()
+    filled = lens.where(~unnamed, frames["body"].map(names))
+    return filled.where(filled.notna(), None)
+
+
+def _copies(frames: pd.DataFrame) -> pd.Series:
+    """Two copies of a lens get their serial numbers, where one body saw both."""
+    lens = frames["lens"]
+    seen = frames.loc[
+        frames["lens"].notna() & frames["lens_serial"].notna(), ["body", "lens", "lens_serial"]
+    ].drop_duplicates()
+    counts = seen.groupby(["body", "lens"], dropna=False, sort=False)["lens_serial"].nunique()
+    several = set(counts[counts > 1].index.get_level_values("lens"))
+    if not several:
+        return lens
+    mark = lens.isin(several) & frames["lens_serial"].notna()
+    return lens.where(~mark, lens.astype(str) + " (no. " + frames["lens_serial"].astype(str) + ")")
+
+
+def one_spelling(names: pd.Series, key: Callable[[str], str]) -> pd.Series:
+    """Names with the same key get the spelling that most frames have.
+
+    Between equally frequent ones that with small letters, then the shorter, then the first by
+    alphabet: the choice does not depend on the order of frames.
+    """
+    counts = names.dropna().value_counts()
+    chosen: dict[str, tuple[tuple[int, bool, int, str], str]] = {}
+    keys = {name: key(name) for name in counts.index}
+    for name, count in counts.items():
+        text = str(name)
+        rank = (-int(count), text.isupper(), len(text), text)
+        group = keys[text]
+        if group not in chosen or rank < chosen[group][0]:
+            chosen[group] = (rank, text)
+    mapping = {name: chosen[group][1] for name, group in keys.items()}
+    return names.map(mapping).astype("object").where(names.notna(), None)

@@ -7,30 +7,15 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from auditor.exposure import aperture_from_apex, ev100, time_from_apex
-from auditor.settings.tag_values import (
+from auditor.settings.tags import (
     F_LIMITS,
     FOCAL_LIMITS_MM,
     NOTE_STEPS,
+    clean_text,
     first_number,
     numbers,
     within,
 )
-from auditor.settings.tags import clean_text
-
-__all__ = [
-    "aperture",
-    "brightness",
-    "colour_temperature",
-    "exposure_bias",
-    "exposure_time",
-    "flash_fired",
-    "focal_length",
-    "focal_length_35mm",
-    "focus_distance",
-    "sensitivity",
-    "white_balance",
-]
-
 
 Tags = Mapping[str, Any]
 

@@ -8,20 +8,18 @@ from typing import Any, Final
 
 from auditor.crawl.suffixes import RAW_SUFFIXES
 from auditor.record import Source
-from auditor.settings.body import body_name
 from auditor.settings.kinds import SHORT_SIDES
+from auditor.settings.names import body_name
 from auditor.settings.sensors import sensor_diagonal
-from auditor.settings.tag_values import SENSOR_SIDES_PX, first_number, numbers, size_of, within
-from auditor.settings.tags import RawTags, clean_text
-
-__all__ = [
-    "has_maker_note",
-    "is_firmware",
-    "is_mosaic",
-    "kind_of_file",
-    "real_camera",
-    "written_size",
-]
+from auditor.settings.tags import (
+    SENSOR_SIDES_PX,
+    RawTags,
+    clean_text,
+    first_number,
+    numbers,
+    size_of,
+    within,
+)
 
 _ZOOM: Final = (1.05, 100)
 """Digital zoom that enlarges; 1 and less is none, more is damage (common practice, no source)."""

@@ -14,30 +14,12 @@ from auditor.record import Certainty
 from auditor.settings.file_evidence import Evidence, Sensor, Verdict
 from auditor.settings.sensors import SMALL_MM, sensor_sides
 
-__all__ = [
-    "LARGEST_PITCH_UM",
-    "LEAST_PX",
-    "SAME_SENSOR",
-    "SAME_SIZE",
-    "SHORT_SIDES",
-    "judge",
-    "sensor_alone",
-]
-
 SAME_SIZE: Final = 0.03
 """Relative difference in size within which frames count as one size: borders differ between files."""
-SAME_PITCH: Final = 0.06
-"""Difference of logarithms within which two pitches are one."""
 SAME_SHAPE: Final = 0.025
 """The same for long over short side."""
-CAMERA_SHAPE: Final = 0.04
-"""The same for smaller files by the camera itself, whose sides are rounded to blocks."""
-ROUGH_SHAPE: Final = 0.1
-"""The same where the sensor's shape is only supposed."""
-SAME_SPAN: Final = 0.01
-"""Difference of logarithms within which a file is reduced alike in both directions."""
 SAME_SENSOR: Final = 0.04
-"""Difference of logarithms within which focal-plane tags confirm the database."""
+"""Difference of logarithms within which two pitches are one, and focal-plane tags confirm the database."""
 SHORT_SIDES: Final = (0.9, 1.1)
 """Short side over that which was written between which only border was cut."""
 CLOSE_VIEW: Final = 0.12
@@ -117,7 +99,7 @@ def sensor_alone(e: Evidence) -> Sensor:
         if not _near(spans, 1, slack):
             size, sure = by_tags, basis == "database"
         else:
-            alike = _near(own[0] / own[1], by_tags[0] / by_tags[1], ROUGH_SHAPE)
+            alike = _near(own[0] / own[1], by_tags[0] / by_tags[1], SAME_SHAPE)
             size, sure = own if alike else by_tags, True
     if size and _near(max(own[0] / size[0], own[1] / size[1]), 1, SAME_SIZE) and not touched:
         size = own  # without the border that notes count
@@ -152,7 +134,7 @@ def judge(e: Evidence, sensor: Sensor) -> Verdict:
     if sensor.size is None:
         return _zoomed(e) if e.source == "resized" else _size_unknown(e, sensor)
     across, down = e.long / sensor.size[0], e.short / sensor.size[1]
-    spans = across if _near(across, down, SAME_SPAN) else max(across, down)
+    spans = across if _near(across, down, SAME_SHAPE) else max(across, down)
     if e.source == "resized" and spans > 1 - SAME_SIZE:
         return _zoomed(e)
     if abs(spans - 1) <= SAME_SIZE:
@@ -267,17 +249,17 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
 
 def _tags_follow(e: Evidence, sensor: Sensor, spans: float) -> bool:
     """Whether the file's own tags tell the larger pixels of a reduced file."""
-    if not e.tagged_um or not sensor.pixel_um or _near(e.tagged_um, sensor.pixel_um, SAME_PITCH):
+    if not e.tagged_um or not sensor.pixel_um or _near(e.tagged_um, sensor.pixel_um, SAME_SENSOR):
         return False
-    return _near(e.tagged_um, sensor.pixel_um / spans, SAME_PITCH)
+    return _near(e.tagged_um, sensor.pixel_um / spans, SAME_SENSOR)
 
 
 def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Crop modes keep the pixel; small sizes keep the field."""
     pixel, tagged = sensor.pixel_um, e.tagged_um
-    same_shape = _near(shape, 1, CAMERA_SHAPE)
+    same_shape = _near(shape, 1, SAME_SHAPE)
     tags_scale = _tags_follow(e, sensor, spans)
-    tags_keep = bool(tagged and pixel and _near(tagged, pixel, SAME_PITCH)) and not tags_scale
+    tags_keep = bool(tagged and pixel and _near(tagged, pixel, SAME_SENSOR)) and not tags_scale
     if e.view_mm and sensor.diagonal_mm and same_shape:
         view = math.log(e.view_mm / sensor.diagonal_mm)
         crop = abs(view - math.log(spans)) < abs(view)

@@ -21,18 +21,10 @@ from auditor.settings.kinds import (
 )
 from auditor.settings.sensors import SMALL_MM, sensor_sides
 
-__all__ = ["known_sensors"]
-
 OFTEN: Final = 0.15
 """Share of the frames of a program's commonest size that makes a larger size no exception."""
 RARE: Final = 0.005
 """Share of the frames by the camera under which a size may be of one enlarged or stitched picture."""
-PITCH_STEP: Final = 0.02
-"""Step of logarithms in which pitches that tags tell are put together ..."""
-PITCH_NEAR: Final = 0.03
-"""... and relative difference from the commonest within which others agree with it."""
-MANY_VIEWS: Final = 5
-"""Frames with a 35 mm equivalent from which on what follows from them is sure."""
 SHAPES: Final = (1.2, 1.6)
 """Long over short side of sensors (common practice, no source); others are cut."""
 DOUBLED: Final = 0.2
@@ -191,20 +183,13 @@ def _span(row: Any, size: Size) -> float:
 
 
 def _tagged(rows: Rows, size: Size) -> tuple[float, float]:
-    """The pitch at full size that most focal-plane tags tell, and how many agree: the median of the
-    largest cluster; between equals the smaller, for doubled ones are a known fault."""
+    """The pitch at full size by the median of focal-plane tags, and how many agree with it; between two
+    the smaller, for doubled ones are a known fault."""
     rows = [r for r in rows if r.tagged > 0 and abs(_span(r, size) - 1) <= SAME_SIZE]
     if not rows:
         return math.nan, 0.0
-    clusters: dict[int, list[Any]] = {}
-    for r in rows:
-        clusters.setdefault(round(math.log(r.tagged) / PITCH_STEP), []).append(r)
-    largest = max(
-        (sum(r.frames for r in alike), -median(r.tagged for r in alike))
-        for alike in clusters.values()
-    )
-    close = [r for r in rows if abs(r.tagged / -largest[1] - 1) <= PITCH_NEAR]
-    return _median((r.tagged, r.frames) for r in close), float(sum(r.frames for r in close))
+    pitch = _median((r.tagged, r.frames) for r in rows)
+    return pitch, float(sum(r.frames for r in rows if _same(r.tagged, pitch)))
 
 
 def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
@@ -242,7 +227,7 @@ def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
         if math.isnan(scale):
             return _left_over(rows, size)
         rough = all(r.rough for r in seen)
-        return Sensor(size, scale, view, "equivalent", sure and views >= MANY_VIEWS, rough)
+        return Sensor(size, scale, view, "equivalent", sure, rough)
     return Sensor(size, tagged, math.hypot(*size) * tagged / 1000, "tagged", sure)
 
 

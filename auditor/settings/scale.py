@@ -20,8 +20,6 @@ from auditor.settings.known_sensors import known_sensors
 from auditor.settings.one_file import PITCH_LIMITS_UM
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM, SMALL_MM
 
-__all__ = ["reconcile_scale"]
-
 HABIT: Final = 0.2
 """Share of a body's frames that makes a smaller size the photographer's habit."""
 BOXED: Final = 3
@@ -36,12 +34,8 @@ OTHER_VIEW: Final = 1.1
 """Largest over smallest diagonal of a body's focal lengths from which it has several sensors."""
 SAME_FIGURE: Final = 1e-3
 """Relative difference within which a pitch is the one that was there, so that its basis stands."""
-VIEW_STEP: Final = 0.01
-"""See `FOCAL_STEP`."""
-FIELD_STEP: Final = 0.01
-"""See `FOCAL_STEP`."""
-FOCAL_STEP: Final = 0.03
-"""Steps of logarithms in which figures are told apart: within one nothing changes."""
+STEP: Final = 0.01
+"""Step of logarithms in which figures are told apart: within one nothing changes."""
 
 LONGEST_OF_SMALL_MM: Final = 20.0
 """No telephone's camera has a longer focal length (common practice, no source)."""
@@ -162,13 +156,12 @@ class _Table:
         with np.errstate(all="ignore"):
             view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
             rough = rounding(focal, equivalent) > ROUGH_VIEW
-            view = np.exp(np.round(np.log(view) / VIEW_STEP) * VIEW_STEP)
-            focal = np.exp(np.round(np.log(focal) / FOCAL_STEP) * FOCAL_STEP)
+            view, focal, field = (
+                np.exp(np.round(np.log(v) / STEP) * STEP)
+                for v in (view, focal, numbers(self.frames, "whole_side_px"))
+            )
             # Only bodies with several small sensors are parted by focal length.
             focal[~(focal < LONGEST_OF_SMALL_MM)] = np.nan
-            field = np.exp(
-                np.round(np.log(numbers(self.frames, "whole_side_px")) / FIELD_STEP) * FIELD_STEP
-            )
         pairs = {}
         for name in ("written", "native"):
             one, other = (

@@ -1,4 +1,4 @@
-"""Sensor sizes of camera bodies, out of an open database.
+"""Sensor sizes of camera bodies, out of an open database; pixel pitch and full size that tags tell.
 
 The database comes with lensfunpy (the lens corrections of the Lensfun project; data CC BY-SA 3.0): some
 950 cameras by the names that they write into Exif, each with its crop factor. Its cameras are read when the
@@ -11,14 +11,15 @@ from __future__ import annotations
 import importlib.util
 import math
 import re
+from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import cache, lru_cache
 from pathlib import Path
-from typing import Final
+from typing import Any, Final, Literal
 from xml.etree import ElementTree
 
-from auditor.settings.body import body_key, body_name
-
-__all__ = ["FULL_FRAME_DIAGONAL_MM", "database_is_there", "sensor_diagonal", "sensor_sides"]
+from auditor.settings.names import body_key, body_name
+from auditor.settings.tags import SENSOR_SIDES_PX, first_number, numbers, size_of, within
 
 FULL_FRAME_DIAGONAL_MM: Final = math.hypot(36, 24)
 """Crop factors and the 35 mm equivalent are ratios of diagonals (CIPA DCG-001)."""
@@ -97,3 +98,126 @@ def sensor_sides(diagonal_mm: float, shape: float | None = None) -> tuple[float,
         shape = 4 / 3 if small or four_thirds or diagonal_mm > _MEDIUM_MM else 3 / 2
     short = diagonal_mm / math.hypot(shape, 1)
     return shape * short, short
+
+
+_UNITS: Final = (2, 5)
+"""The units below."""
+_UNIT_UM: Final = {2: 25_400.0, 3: 10_000.0, 4: 1000.0, 5: 1.0}
+"""FocalPlaneResolutionUnit; Exif has 2 = inch (the default) and 3 = cm, makers also 4 and 5."""
+
+_TAG_LIMITS_UM: Final = (0.4, 80.0)
+"""Pitches from the smallest of telephones to a reduced file; others are damage (common practice, no source)."""
+_SENSOR_LIMITS_MM: Final = (0.3, 150.0)
+"""Diagonals that a file can hold, from a small cut-out to large format."""
+_SQUARE: Final = 0.02
+"""Relative difference of height and width up to which pixels are square; others have no single pitch."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pitch:
+    """A pixel pitch in micrometres and the kind of tag that tells it."""
+
+    um: float
+    basis: Literal["focal-plane", "maker"]
+
+
+def tagged_pitch(
+    exif: Mapping[str, Any], size: tuple[int, int] | None, notes: list[str]
+) -> Pitch | None:
+    """Pixel pitch from the focal-plane resolution, else from a maker's note.
+
+    Args:
+        size: width and height that the tags speak of (as written by the camera).
+        notes: get a line when a tag is absurd.
+    """
+    diagonal_px = math.hypot(*size) if size else None
+    plane = _focal_plane(exif)
+    if plane is not None and diagonal_px is not None:
+        sensor_mm = plane * diagonal_px / 1000
+        if not _SENSOR_LIMITS_MM[0] <= sensor_mm <= _SENSOR_LIMITS_MM[1]:
+            notes.append(
+                f"the focal-plane resolution means a sensor of {sensor_mm:.3g} mm: not used"
+            )
+            plane = None
+    if plane is not None:
+        return Pitch(round(plane, 4), "focal-plane")
+    maker = _maker(exif, diagonal_px)
+    return Pitch(round(maker, 4), "maker") if maker is not None else None
+
+
+def _focal_plane(exif: Mapping[str, Any]) -> float | None:
+    for place in ("Photo", "Image"):
+        unit = first_number(exif, (f"Exif.{place}.FocalPlaneResolutionUnit",), _UNITS) or 2
+        for axis in "XY":
+            key = f"Exif.{place}.FocalPlane{axis}Resolution"
+            density = first_number(exif, (key,), (1e-6, 1e9))
+            if density:
+                pitch = _UNIT_UM[int(unit)] / density
+                if _TAG_LIMITS_UM[0] <= pitch <= _TAG_LIMITS_UM[1]:
+                    return pitch
+    return None
+
+
+def _maker(exif: Mapping[str, Any], diagonal_px: float | None) -> float | None:
+    """From the sensor's diagonal or pixel size in makers' notes."""
+    if diagonal_px:
+        keys = (f"Exif.{g}.FocalPlaneDiagonal" for g in ("OlympusEq", "Olympus2", "Olympus"))
+        diagonal = first_number(exif, keys, _SENSOR_LIMITS_MM)
+        if diagonal:
+            return diagonal / diagonal_px * 1000
+    pixel = numbers(exif.get("Exif.Nikon3.SensorPixelSize"))
+    across, down = within(pixel, *_TAG_LIMITS_UM), within(pixel, *_TAG_LIMITS_UM, 1)
+    return across if across and down and abs(across / down - 1) < _SQUARE else None
+
+
+_LONGEST_SHAPE: Final = 3
+"""No sensor is so much longer than high (common practice, no source)."""
+_BORDERS: Final = slice(5, 9)
+"""Where a note on the sensor has the left, top, right and bottom border of the picture."""
+
+
+def native_size(exif: Mapping[str, Any]) -> tuple[int, int] | None:
+    """Long and short side in pixels of the camera's full size, whatever the size of this file.
+
+    Names of tags are the metadata library's. Where a note counts the border of the sensor too, that is
+    less than 3% more.
+    """
+    cut = size_of(exif, "Exif.OlympusIp.CropWidth", "Exif.OlympusIp.CropHeight", SENSOR_SIDES_PX)
+    for sides in (_canon(exif), _nikon(exif), cut):
+        if sides is not None:
+            long, short = max(sides), min(sides)
+            if (
+                SENSOR_SIDES_PX[0] <= short
+                and long <= SENSOR_SIDES_PX[1]
+                and long < _LONGEST_SHAPE * short
+            ):
+                return round(long), round(short)
+    return None
+
+
+def _pair(values: list[float | None], at: int) -> tuple[float, float] | None:
+    one, other = within(values, *SENSOR_SIDES_PX, at), within(values, *SENSOR_SIDES_PX, at + 1)
+    return (one, other) if one and other else None
+
+
+def _canon(exif: Mapping[str, Any]) -> tuple[float, float] | None:
+    borders = numbers(exif.get("Exif.Canon.SensorInfo"))[_BORDERS]
+    if len(borders) == 4 and all(v is not None and v >= 0 for v in borders):
+        left, top, right, bottom = (v or 0.0 for v in borders)
+        if right > left and bottom > top:
+            return right - left + 1, bottom - top + 1
+    # Compacts: the width from which digital zoom starts; their sensors are four by three.
+    width = first_number(exif, ("Exif.CanonCs.ZoomSourceWidth",), SENSOR_SIDES_PX)
+    return (width, width * 3 / 4) if width else None
+
+
+def _nikon(exif: Mapping[str, Any]) -> tuple[float, float] | None:
+    # Crop mode, then width and height of the whole sensor, then of the part in use.
+    whole = _pair(numbers(exif.get("Exif.Nikon3.CropHiSpeed")), 1)
+    if whole:
+        return whole
+    centre = numbers(exif.get("Exif.Nikon3.RawImageCenter"))
+    middle = _pair([2 * v if v else None for v in centre], 0)
+    pixel = numbers(exif.get("Exif.Nikon3.SensorPixelSize"))
+    square = len(pixel) < 2 or pixel[0] == pixel[1]
+    return middle if square else None

@@ -1,9 +1,10 @@
 """The measurement store: Parquet parts in a folder, one writer, any number of readers."""
 
 from .errors import StoreBusy, StoreError, why
-from .known_files import Known
+from .rows import Known
 from .schema import to_frame
-from .store import STORE_VERSION, Store
+from .side_files import STORE_VERSION
+from .store import Store
 
 __all__ = [
     "STORE_VERSION",

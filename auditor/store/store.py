@@ -13,7 +13,6 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from .errors import trouble
-from .known_files import KNOWN_COLUMNS, Known
 from .lock import WriterLock
 from .merge import SmallParts
 from .parts import (
@@ -28,6 +27,8 @@ from .parts import (
 )
 from .repair import check, mend, set_apart, without_pictures
 from .rows import (
+    KNOWN_COLUMNS,
+    Known,
     chosen,
     codes,
     columns_of,
@@ -48,12 +49,11 @@ from .schema import (
     some_rows,
     stored_keys,
 )
-from .side_files import STORE_VERSION, read_unread, renew_unread, version_of, write_version
+from .side_files import read_unread, renew_unread, version_of, write_version
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["STORE_VERSION", "Store"]
 
 SMALL_PARTS: Final = 64
 """So many small parts are merged into one."""

@@ -13,7 +13,7 @@ import pytest
 from test_page import HOSTILE, NAMES, renamed
 
 from auditor.report import write_report
-from auditor.store.kept_answers import parse_answers
+from auditor.store.side_files import parse_answers
 
 pytestmark = pytest.mark.browser
 

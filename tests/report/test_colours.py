@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from auditor.report import palette
+from auditor.report import svg_charts as palette
 
 # Machado, Oliveira, Fernandes, 'A physiologically-based model for simulation of color vision
 # deficiency', IEEE TVCG 15(6), 2009: the matrices of severity 1 for linear sRGB.

@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from auditor.report.csv_file import write_csv
+from auditor.report.tables import write_csv
 
 ODD = ["plain", "a, b", 'the "best" one', "two\nlines", "a\rb", "", None, "Käse/日本.jpg", "5,6"]
 

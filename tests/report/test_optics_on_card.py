@@ -105,7 +105,7 @@ def test_intervals_stand_on_the_card_in_small_type() -> None:
         "excellent": {"low": 50, "high": 400, "reason": None},
         "acceptable": {"low": 2500, "high": 2500, "reason": "likely higher still; ISO 1600 is the highest used"},
     }  # fmt: skip
-    (both,) = card.card_bodies(made)
+    both = card.card_bodies(made["bodies"])
     assert both.rows[0][1][0] == "200 / ≥2500"
     assert both.intervals[0] == ("50\u2060–\u2060400 / –", "")
     assert "<small>50\u2060–\u2060400 / –</small>" in card.render_card(made)
@@ -113,7 +113,7 @@ def test_intervals_stand_on_the_card_in_small_type() -> None:
 
 def test_iso_limits_by_light_stand_on_the_card() -> None:
     made = made_up.profile(1)
-    (both,) = card.card_bodies(made)
+    both = card.card_bodies(made["bodies"])
     assert both.bodies == ("Halden M5", "Halden M7 II")
     assert [light for light, _ in both.rows] == [
         *("bright sun", "overcast", "shade and woodland", "dusk", "night")

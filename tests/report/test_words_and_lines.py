@@ -251,7 +251,7 @@ def test_names_are_set_apart_and_escaped_in_sentences() -> None:
 def _findings(made: dict) -> list[str]:
     from auditor.report.summary import findings
 
-    return [f.text for f in findings(copy.deepcopy(made))]
+    return findings(copy.deepcopy(made))
 
 
 def test_words_of_inference_become_sentences() -> None:

@@ -17,12 +17,11 @@ from auditor.measure.resampled import resampled
 from auditor.record import FrameRecord, Settings, to_row
 from auditor.record.pools import pool_words, pools
 from auditor.settings import sensors
-from auditor.settings.body import body_key
 from auditor.settings.file_evidence import Evidence, Sensor, rounding
 from auditor.settings.kinds import judge, sensor_alone
-from auditor.settings.lens import lens_key, lens_name
-from auditor.settings.pitch import native_size
+from auditor.settings.names import body_key, lens_key, lens_name
 from auditor.settings.scale import reconcile_scale
+from auditor.settings.sensors import native_size
 from auditor.settings.tags import built_by_program
 
 KNOWN = Sensor((6000, 4000), 4.0, math.hypot(24, 16), "told", True)

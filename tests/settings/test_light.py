@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from auditor.settings import exposure_tags
-from auditor.settings.tag_values import numbers, within
+from auditor.settings.tags import numbers, within
 
 # Exif 2.32 (CIPA DC-008-2019), annex C: the table of Av against f-number and of Tv against time.
 APEX_APERTURE = [

@@ -6,10 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.settings.body import body_key, body_name, body_serial, is_no_serial
-from auditor.settings.lens import (
+from auditor.settings.names import (
     LensRange,
+    body_key,
+    body_name,
+    body_serial,
     converter_from_range,
+    is_no_serial,
     lens_key,
     lens_name,
     range_from_name,

@@ -17,7 +17,7 @@ from auditor.exposure import F_NUMBERS, f_number_index
 from auditor.infer.criteria import Criteria
 from auditor.model import Shot
 from auditor.robust import half_width
-from auditor.settings.lens import range_from_name
+from auditor.settings.names import range_from_name
 
 __all__ = [
     "SLIGHT",

@@ -101,12 +101,11 @@ document.addEventListener("click", (event) => {
 // The long list of frames that fell short, a piece at a time. On a phone each figure says what it is.
 const FALLEN_LABELS = ["", "", "", "sure", "measured", "possible", ""];
 const all = byId("all-keepers");
-function fallenRow([path, link, fault, cause, sure, measured, error, possible, evidence]) {
+function fallenRow([path, link, fault, cause, sure, measured, possible, evidence]) {
   const line = make("tr");
   const figure = (value) => (value === null ? "" : value.toFixed(3));
-  const told = figure(measured) + (measured !== null && error !== null ? ` ± ${figure(error)}` : "");
   const share = sure === null ? "" : `${Math.round(100 * sure)}%`;
-  [path, fault, cause, share, told, figure(possible), evidence].forEach((text, i) => {
+  [path, fault, cause, share, figure(measured), figure(possible), evidence].forEach((text, i) => {
     const cell = make(i ? "td" : "th");
     if (i >= 3 && i <= 5) { cell.className = "num"; cell.dataset.v = [sure, measured, possible][i - 3] ?? -1; }
     if (text && FALLEN_LABELS[i]) cell.dataset.l = FALLEN_LABELS[i];
