@@ -6,6 +6,26 @@ from typing import Annotated, NotRequired, Required, TypedDict
 
 from auditor.model.schema import Count, Ends, Positive, PositiveCount, PositiveShare, Share
 
+__all__ = [
+    "Accepted",
+    "AcceptedRow",
+    "Band",
+    "BandSnr",
+    "Body",
+    "BodyKind",
+    "Habit",
+    "IsoMatch",
+    "KeptApart",
+    "LeftOut",
+    "Scale",
+    "Sensor",
+    "SensorIso",
+    "Tone",
+    "Unseen",
+    "UsableDetail",
+    "UsableIso",
+]
+
 Low = Annotated[float | None, "lower end of the 90% interval"]
 High = Annotated[float | None, "upper end"]
 

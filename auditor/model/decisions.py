@@ -7,6 +7,25 @@ from typing import Annotated, Any, Literal, NotRequired, Required, TypedDict
 
 from auditor.model.schema import Count, Ends, Positive, Share
 
+__all__ = [
+    "AddedBlur",
+    "Comparison",
+    "Decisions",
+    "DustSpot",
+    "Finding",
+    "FocusBias",
+    "GearChange",
+    "LeftOutPairs",
+    "LensChoice",
+    "NoiseVisible",
+    "Rival",
+    "RivalAperture",
+    "RivalDifference",
+    "RivalZone",
+    "Typical",
+    "VisibleLoss",
+]
+
 Low = Annotated[float, "lower end of the 90% interval"]
 High = Annotated[float, "upper end"]
 Day = Annotated[str, "ISO 8601 day"]

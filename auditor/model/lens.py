@@ -11,6 +11,22 @@ from auditor.model.schema import (
     Share,
 )
 
+__all__ = [
+    "Aperture",
+    "ConverterComparison",
+    "ConverterZone",
+    "CurvePoint",
+    "Diffraction",
+    "Failures",
+    "FocalRange",
+    "Fringing",
+    "Lens",
+    "Seams",
+    "Sides",
+    "SweetSpot",
+    "Zone",
+]
+
 
 class Zone(TypedDict, total=False):
     """Sharpness of one zone."""

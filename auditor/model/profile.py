@@ -16,6 +16,25 @@ from auditor.model.schema import (
     Share,
 )
 
+__all__ = [
+    "Answers",
+    "Criteria",
+    "Fault",
+    "Filter",
+    "Frames",
+    "Gear",
+    "Handheld",
+    "Keeper",
+    "Profile",
+    "Role",
+    "Setting",
+    "Shot",
+    "UnreadFolder",
+    "Use",
+    "Verdicts",
+    "fault_of",
+]
+
 
 class Frames(TypedDict):
     """Files found = measured + set aside."""

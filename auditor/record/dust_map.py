@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 from auditor.record.frame import DUST_GRID, Dust
 
+__all__ = ["dust_shape", "pack_dust", "unpack_dust"]
+
 _SURE: Final = np.array(
     [np.nan, -1.8, -0.9, 0.0, 0.9, 1.8, 2.7, 3.8, 5.2, 7.0, 9.5, 13.0, 18.0, 25.0, 35.0], np.float32
 )

@@ -13,6 +13,36 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+__all__ = [
+    "DIRECTIONS",
+    "DUST_F_NUMBER",
+    "DUST_GRID",
+    "LOWER_SIDE",
+    "MID_GREY",
+    "OPPOSITE_SIDE",
+    "SIDES",
+    "SIGNAL_BIN_EDGES",
+    "SITE_COLOURS",
+    "TONE_SIGNALS",
+    "UPRIGHT",
+    "ZONES",
+    "ZONE_RADII",
+    "Certainty",
+    "Dust",
+    "FileKind",
+    "FrameRecord",
+    "Fringing",
+    "Noise",
+    "PhotonTransfer",
+    "PitchBasis",
+    "Place",
+    "Settings",
+    "Sharpness",
+    "Source",
+    "Tone",
+    "ZoneSharpness",
+]
+
 ZONES: Final = ("centre", "middle", "corner")
 """By distance from the frame's centre over the half-diagonal: under 0.35, between, from 0.7."""
 ZONE_RADII: Final = (0.35, 0.7)

@@ -28,6 +28,8 @@ from auditor.record.frame import (
     ZoneSharpness,
 )
 
+__all__ = ["COLUMNS", "PICTURE_COLUMNS", "Column", "row_to_object", "to_row", "tone_column"]
+
 Kind = Literal["str", "float", "int", "bool", "list"]
 
 _KINDS: Final[dict[Any, Kind]] = {

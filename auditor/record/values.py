@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+__all__ = ["as_numbers", "as_texts", "codes", "flags", "numbers", "texts", "words"]
+
 
 def numbers(frames: pd.DataFrame, name: str) -> NDArray[np.float64]:
     """A copy of a column as float64, NaN where missing, unreadable or the column does not exist."""

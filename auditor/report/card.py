@@ -19,6 +19,16 @@ from auditor.report.summary import by_frames, by_light, filter_words, too_few_fo
 from auditor.report.svg_charts import css_variables
 from auditor.report.words import criterion
 
+__all__ = [
+    "CardBodies",
+    "CardRange",
+    "card_bodies",
+    "card_ranges",
+    "contents",
+    "hyperfocals",
+    "render_card",
+]
+
 OUTSIDE: Final = 1.06
 """Factor beyond an acceptable end (half of a third of a stop) from which on apertures in use are to be avoided."""
 

@@ -10,6 +10,8 @@ from typing import Any, Final
 from auditor.model import LensChoice, Profile, Rival, VisibleLoss
 from auditor.report import words
 
+__all__ = ["decisions_view"]
+
 _WIDTH: Final = 640
 """Width of the drawing of lenses by focal length, in units of its own, of which its text is 13 high."""
 _LEFT: Final = 200

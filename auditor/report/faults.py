@@ -9,6 +9,8 @@ from typing import Any, Final, TypeVar
 
 from auditor.model import Fault, fault_of
 
+__all__ = ["chart_alone", "render_alone"]
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 _failed: ContextVar[list[Fault] | None] = ContextVar("failed", default=None)

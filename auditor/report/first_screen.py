@@ -22,6 +22,8 @@ from auditor.report.summary import (
     use_of,
 )
 
+__all__ = ["ROLES", "BodyLine", "Cost", "LensLine", "body_lines", "costs", "lens_lines", "role_of"]
+
 ROLES: Final = {
     "in use": "",
     "thin": "Thin evidence",

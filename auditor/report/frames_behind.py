@@ -23,6 +23,8 @@ from auditor.report import words
 from auditor.report.rendering import link
 from auditor.report.scales import SIXTH_STOP
 
+__all__ = ["FrameIndex", "evenly", "in_turn"]
+
 ROWS_PER_POINT: Final = 150
 """At most so many frames per point: a list that is still read through."""
 _FOCAL_SLACK_MM: Final = 0.5

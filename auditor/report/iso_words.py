@@ -10,6 +10,18 @@ from auditor.model import Band, Body, BodyKind, IsoMatch, Profile
 from auditor.report import words
 from auditor.report.scales import iso_stops
 
+__all__ = [
+    "LEVELS",
+    "IsoLimit",
+    "band_edges",
+    "band_name",
+    "band_sentence",
+    "highest_used",
+    "iso_limit",
+    "kind_sentence",
+    "match_tables",
+]
+
 LEVELS: Final = ("excellent", "acceptable")
 
 

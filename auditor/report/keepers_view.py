@@ -14,6 +14,8 @@ from auditor.report.listing import evidence, fault
 from auditor.report.pictures import LARGE, crop_uri, shows_detail, thumb_uri
 from auditor.report.rendering import link
 
+__all__ = ["keeper_groups", "keeper_rows"]
+
 SHOWN_PER_CAUSE: Final = 9
 """Frames of a cause that are shown with pictures: three rows of three."""
 ROWS: Final = 20_000

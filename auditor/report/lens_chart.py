@@ -14,6 +14,8 @@ from auditor.report.faults import chart_alone
 from auditor.report.scales import stops, whole_stops
 from auditor.report.svg_charts import Chart, Mark, Series, Target
 
+__all__ = ["highest", "lens_chart"]
+
 _BESIDE: Final = 0.6
 """Stops that the scale goes beyond the outermost apertures: the ends of curves stay clear of the frame."""
 _LEAST_STOPS: Final = 4

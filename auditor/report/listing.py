@@ -15,6 +15,18 @@ from auditor.report import words
 if TYPE_CHECKING:
     from auditor.model import Keeper
 
+__all__ = [
+    "HEADER",
+    "evidence",
+    "fault",
+    "keeper_line",
+    "packet",
+    "pipe_path",
+    "sidecar_folders",
+    "wanted_keepers",
+    "write_sidecars",
+]
+
 HEADER = "path\tfault\tcause\tprobability\tmeasured_cpp\texpected_cpp\tevidence"
 
 

@@ -12,6 +12,8 @@ from PIL import Image, ImageFilter
 
 from auditor.record.pictures import PictureSource, fetch_pictures
 
+__all__ = ["crop_uri", "shows_detail", "thumb_uri", "thumbs_within"]
+
 SMALL: Final = (200, 72)
 """Longer side in px and JPEG quality of the small picture of a frame behind a point."""
 LARGE: Final = (320, 76)

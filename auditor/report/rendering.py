@@ -24,6 +24,8 @@ from auditor.report.iso_words import kind_sentence
 from auditor.report.sentences import shot_line, shot_name
 from auditor.report.words import NAME_END, NAME_START
 
+__all__ = ["between", "environment", "figures", "link", "pack", "sentence", "shown", "static"]
+
 
 def static(name: str) -> str:
     """Text of a file that goes into the page as it is: a style sheet or a script."""

@@ -15,6 +15,22 @@ from typing import Final
 from auditor.model import FocalRange, UsableIso
 from auditor.report import words
 
+__all__ = [
+    "SIXTH_STOP",
+    "WHOLE_STOPS",
+    "Mark",
+    "Ruler",
+    "Strip",
+    "aperture_ruler",
+    "iso_of",
+    "iso_ruler",
+    "iso_stops",
+    "stops",
+    "used_span",
+    "whole_iso_stops",
+    "whole_stops",
+]
+
 WHOLE_STOPS: Final = (0.7, 1, 1.4, 2, 2.8, 4, 5.6, 8, 11, 16, 22, 32, 45, 64, 90)
 """Engraved f-numbers, one stop apart."""
 MOST_MARKS: Final = 7

@@ -10,6 +10,18 @@ from auditor.model import Profile, Scale, Setting, Shot
 from auditor.report import words
 from auditor.report.words import common, named
 
+__all__ = [
+    "BUTTONS",
+    "handheld_lines",
+    "inside_acceptable",
+    "lens_scale_sentence",
+    "right_sentence",
+    "scale_sentence",
+    "setting_lines",
+    "shot_line",
+    "shot_name",
+]
+
 WIDE_STOPS: Final = 4.0
 """A handheld limit whose interval is wider than this is not told: it would advise nothing."""
 

@@ -20,6 +20,8 @@ from auditor.report.faults import chart_alone
 from auditor.report.scales import iso_of, iso_stops, whole_iso_stops
 from auditor.report.svg_charts import TONE_NAMES, Chart, Mark, Series, Target
 
+__all__ = ["at_output", "shown_signals", "snr_chart"]
+
 _POINT: Final = ("x", "y", "low", "high")
 _BESIDE: Final = 0.4
 """Stops that the scale goes beyond the outermost ISO values."""

@@ -23,6 +23,27 @@ from auditor.report.iso_words import band_name, highest_used, iso_limit
 from auditor.report.sentences import handheld_lines, setting_lines
 from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
 
+__all__ = [
+    "BODIES",
+    "FEW",
+    "NAMELESS_BODY",
+    "NO_LENS",
+    "Entry",
+    "body_sentence",
+    "by_frames",
+    "by_light",
+    "filter_words",
+    "findings",
+    "keeper_counts",
+    "lens_sentence",
+    "looked_at",
+    "next_line",
+    "settled",
+    "summary_lines",
+    "too_few_for_noise",
+    "use_of",
+]
+
 LENSES: Final = 6
 """So many lenses, the most used first, stand on the first screen and have their own sentence ..."""
 

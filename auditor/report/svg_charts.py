@@ -15,6 +15,18 @@ from typing import Any, Final, NamedTuple
 
 from markupsafe import Markup, escape
 
+__all__ = [
+    "COLOURS",
+    "TONE_NAMES",
+    "Chart",
+    "Column",
+    "Mark",
+    "Series",
+    "Target",
+    "css_variables",
+    "draw",
+]
+
 WIDTH: Final = 720
 """Width of the drawing in units of its own, of which the text of its style sheet is 22 high."""
 HEIGHT: Final = 420

@@ -14,6 +14,41 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 if TYPE_CHECKING:
     from auditor.model import FocalRange, Profile
 
+__all__ = [
+    "ELLIPSIS",
+    "NAME_END",
+    "NAME_START",
+    "UNKNOWN",
+    "against_rule",
+    "aperture",
+    "aperture_range",
+    "best_aperture",
+    "body_beside",
+    "change",
+    "clean",
+    "common",
+    "count",
+    "criterion",
+    "difference",
+    "focal",
+    "interval",
+    "iso",
+    "join",
+    "known_name",
+    "lens_name",
+    "metres",
+    "named",
+    "number",
+    "pair",
+    "percent",
+    "plain",
+    "share_interval",
+    "short",
+    "shorten",
+    "shutter",
+    "stops_between",
+]
+
 NAME_CHARACTERS: Final = 60
 """Longer names are shortened in the middle: a line of a page has some 80 characters."""
 SHORT_NAME_CHARACTERS: Final = 40

@@ -9,6 +9,8 @@ from typing import Any, Final
 
 from auditor.units import MINUTE_S
 
+__all__ = ["capture_time"]
+
 _STAMP: Final = re.compile(
     r"\s*(\d{4})[:\-/. ](\d{1,2})[:\-/. ](\d{1,2})(?:[T :]+(\d{1,2}):(\d{1,2})(?::(\d{1,2}))?)?"
     r"(?:[.,](\d{1,9}))?\s*(Z|[+-]\d{2}:?\d{2})?"

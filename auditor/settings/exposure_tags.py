@@ -17,6 +17,21 @@ from auditor.settings.tags import (
     within,
 )
 
+__all__ = [
+    "Tags",
+    "aperture",
+    "brightness",
+    "colour_temperature",
+    "exposure_bias",
+    "exposure_time",
+    "flash_fired",
+    "focal_length",
+    "focal_length_35mm",
+    "focus_distance",
+    "sensitivity",
+    "white_balance",
+]
+
 Tags = Mapping[str, Any]
 
 _AV_LIMITS: Final = (2 * math.log2(F_LIMITS[0]), 2 * math.log2(F_LIMITS[1]))

@@ -28,6 +28,8 @@ from auditor.settings.one_file import settle
 from auditor.settings.sensors import native_size, sensor_diagonal, tagged_pitch
 from auditor.settings.tags import STARS, RawTags, clean_text, first_number, read_raw_tags, size_of
 
+__all__ = ["MAX_LABELS", "Tags", "labels", "rating", "read_settings", "read_tags"]
+
 _ADOBE_RGB_GAMMA: Final = 563 / 256
 """Exponent of the Adobe RGB (1998) colour image encoding."""
 _FILE_NUMBERS: Final = 10_000

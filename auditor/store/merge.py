@@ -24,6 +24,8 @@ from .parts import (
 )
 from .rows import chosen, last_in_parts, whole_numbers
 
+__all__ = ["SmallParts", "merge_parts"]
+
 _TOGETHER_ROWS: Final = 4096
 """Rows that are held in memory before they are written into the merged part ..."""
 _TOGETHER_BYTES: Final = 8 * MB

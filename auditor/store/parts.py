@@ -28,6 +28,19 @@ import pyarrow.parquet as pq
 from ..open_files import write_file
 from ..units import MB
 
+__all__ = [
+    "UNREADABLE",
+    "DamagedPart",
+    "Part",
+    "damaged",
+    "is_whole",
+    "list_parts",
+    "part_name",
+    "read_part",
+    "read_rows",
+    "write_part",
+]
+
 UNREADABLE = (OSError, pa.ArrowException, ValueError, KeyError, UnicodeError)
 """What the Parquet library raises for files that are not what they claim to be."""
 

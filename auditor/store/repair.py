@@ -21,6 +21,8 @@ from .parts import UNREADABLE, DamagedPart, Part, damaged, is_whole, list_parts,
 from .rows import KNOWN_COLUMNS, Known, chosen, last_in_parts, whole_numbers
 from .schema import FRAME_SCHEMA, PICTURE_SCHEMA, stored_key
 
+__all__ = ["check", "mend", "set_apart", "without_pictures"]
+
 APART: Final = "damaged"
 _KEPT: Final = {"frames": "its frames", "pictures": "the frames of its pictures"}
 

@@ -20,6 +20,21 @@ from numpy.typing import NDArray
 from auditor.store.parts import Part
 from auditor.store.schema import FRAME_SCHEMA, Trouble, path_key
 
+__all__ = [
+    "KNOWN_COLUMNS",
+    "Found",
+    "Known",
+    "chosen",
+    "codes",
+    "columns_of",
+    "flags",
+    "last_in_parts",
+    "last_of_each",
+    "positions",
+    "rows_there",
+    "whole_numbers",
+]
+
 
 def _joined(column: pa.ChunkedArray) -> pa.Array:
     array = column.combine_chunks()

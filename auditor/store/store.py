@@ -54,6 +54,8 @@ from .side_files import read_unread, renew_unread, version_of, write_version
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = ["Store"]
+
 
 SMALL_PARTS: Final = 64
 """So many small parts are merged into one."""
