@@ -55,7 +55,9 @@ class WriterLock:
             ) from None
         except OSError as error:
             os.close(fd)
-            raise StoreError(f"{self.path} cannot be locked ({why(error)})") from error
+            raise StoreError(
+                f"{self.path} cannot be locked ({why(error)}): give --out a folder on a disk of this machine"
+            ) from error
         self._fd = fd
 
     @staticmethod
