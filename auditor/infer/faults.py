@@ -8,9 +8,9 @@ one.
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import pandas as pd
 
@@ -19,6 +19,7 @@ from auditor.model import Fault, fault_of
 __all__ = ["Faults"]
 
 Found = TypeVar("Found")
+Entry = TypeVar("Entry", bound=Mapping[str, Any])
 
 
 @dataclass
@@ -78,3 +79,24 @@ class Faults:
         if keep.all():
             self._note("the whole archive", stage, first)
         return without, rest
+
+    def by_entry(
+        self,
+        stage: str,
+        compute: Callable[[list[Entry]], list[Found]],
+        entries: Iterable[Entry],
+        kind: str,
+    ) -> list[Found]:
+        """What `compute` gives for all entries (lenses or bodies of the profile, named by their `kind`);
+        where that fails, for each by itself."""
+        entries = list(entries)
+        try:
+            return compute(entries)
+        except Exception:
+            out: list[Found] = []
+            for entry in entries:
+                try:
+                    out += compute([entry])
+                except Exception as error:
+                    self._note(f"{kind} {entry.get(kind) or 'without a name'}", stage, error)
+            return out

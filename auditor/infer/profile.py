@@ -245,13 +245,29 @@ def _shots(
     asked: list[Shot],
 ) -> tuple[list[Shot], int]:
     """Requests for the test frames of one afternoon, and how many more there are than fit into it."""
-    return faults.whole(
-        _SHOTS,
-        lambda: next_shots(
-            lenses, bodies["bodies"], bodies["iso_matches"], limits, criteria, gear, asked
-        ),
-        (list[Shot](), 0),
-    )
+    matches = bodies["iso_matches"]
+
+    def shots(
+        some: list[Lens], others: list[Body], own: list[Handheld], also: list[Shot]
+    ) -> tuple[list[Shot], int]:
+        return next_shots(some, others, matches if others else [], own, criteria, gear, also)
+
+    def usable_lenses(some: list[Lens]) -> list[Lens]:
+        shots(some, [], limits, [])
+        return some
+
+    def usable_bodies(some: list[Body]) -> list[Body]:
+        shots([], some, [], [])
+        return some
+
+    try:
+        return shots(lenses, bodies["bodies"], limits, asked)
+    except Exception:  # those that can be asked for share the afternoon
+        some = faults.by_entry(_SHOTS, usable_lenses, lenses, "lens")
+        others = faults.by_entry(_SHOTS, usable_bodies, bodies["bodies"], "body")
+        return faults.whole(
+            _SHOTS, lambda: shots(some, others, limits if some else [], asked), (list[Shot](), 0)
+        )
 
 
 def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[Accepted]:

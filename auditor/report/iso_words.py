@@ -1,4 +1,9 @@
-"""How far ISO may go in one band of light, in words: the figure, its interval, what it rests on."""
+"""How far ISO may go in one band of light, in words: the figure, its interval, what it rests on; and what an
+ISO on one body is worth on another, as tables.
+
+Where a body was never used, its noise is only predicted from its own course: such figures stand in italics,
+and none is given more than a stop past the ISO values that the archive holds.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,9 @@
-"""Frames that fell short in the terminal, one line each, made to be filtered and piped."""
+"""Frames that fell short, for other programs: lines made to be filtered and piped, and XMP sidecars.
+
+XMP packets after ISO 16684-1: keywords in dc:subject, a rating in xmp:Rating (-1 for rejected). Their folder
+repeats the archive's folders below their common beginning; a sidecar has the whole name of its file and .xmp
+after it, so that a raw file and a JPEG of one name keep apart.
+"""
 
 from __future__ import annotations
 

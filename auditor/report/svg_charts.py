@@ -233,7 +233,9 @@ COLOURS: Final[dict[str, tuple[str, str]]] = {
     "on_strip": ("#fdfefe", "#0d1113"),
     "on_pale": ("#12303f", "#dcecf4"),
 }
-"""Name -> (on light ground, on dark ground)."""
+"""Each name: a colour on light ground, one on dark. Marks that must be distinguished also differ in shape
+or dash (the page's style sheet); that their colours stay apart for colour-blind readers is tested with the
+dichromacy simulation of Machado, Oliveira and Fernandes (IEEE TVCG 15(6), 2009)."""
 
 TONE_NAMES: Final = ("tone_deep", "tone_shadow", "tone_mid", "tone_high")
 

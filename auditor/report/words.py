@@ -288,7 +288,7 @@ lets neither through from a file."""
 
 def pair(ends: Sequence[float | None] | None) -> tuple[float | None, float | None]:
     """Both ends of a range; None where there is none."""
-    low, high = ends or (None, None)
+    low, high = ends if ends and len(ends) == 2 else (None, None)
     return low, high
 
 

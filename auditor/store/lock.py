@@ -43,9 +43,6 @@ class WriterLock:
             raise StoreError(f"{self.path} is not a file of its own; remove it, then run again")
         try:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            since = time.strftime("%Y-%m-%d %H:%M:%S")
-            who = f"process {os.getpid()} on {socket.gethostname()}, since {since}"
-            self._write(fd, who)
         except BlockingIOError:
             who = os.read(fd, _TEXT_BYTES).decode("utf-8", "replace") or "another process"
             os.close(fd)
@@ -58,6 +55,13 @@ class WriterLock:
             raise StoreError(
                 f"{self.path} cannot be locked ({why(error)}): give --out a folder on a disk of this machine"
             ) from error
+        since = time.strftime("%Y-%m-%d %H:%M:%S")
+        who = f"process {os.getpid()} on {socket.gethostname()}, since {since}"
+        try:
+            self._write(fd, who)
+        except OSError as error:
+            os.close(fd)
+            raise StoreError(f"{self.path} cannot be written ({why(error)})") from error
         self._fd = fd
 
     @staticmethod

@@ -1,5 +1,6 @@
-"""Small files beside the tables: the version (which meaning the columns have), and folders that could not
-be read. These are no frames and have no row, but nobody knows what is in them, so the profile must say so."""
+"""Small files beside the tables: the version (which meaning the columns have), the photographer's answers on
+frames (`answers.csv`), and folders that could not be read. These are no frames and have no row, but nobody
+knows what is in them, so the profile must say so."""
 
 from __future__ import annotations
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from auditor.artificial.pairs import Accessory, PairWorld, log_mtf50_change, pair_archive
@@ -88,6 +89,22 @@ def test_missed_focus_on_one_side_is_not_the_filters_fault() -> None:
     assert abs(whole["difference"]) < 0.04
     assert whole["low"] <= 0 <= whole["high"]
     assert whole["sound_pairs"] == pytest.approx(5, abs=0.7)
+
+
+def test_a_zone_seen_in_a_missed_pair_only_still_has_its_blur() -> None:
+    """Of six pairs one shows the corner, and its frame without the filter was out of focus."""
+    frames, _ = pair_archive(
+        Accessory(blur_px=0.3), np.random.default_rng(5), PairWorld(pairs=6, missed=0.0)
+    )
+    bare = frames["labels"].map(len) == 0
+    first = frames.index[bare][0]
+    apart = (pd.to_datetime(frames["taken"]) - pd.to_datetime(frames.loc[first, "taken"])).abs()
+    pair = [first, apart[~bare].idxmin()]
+    frames.loc[~frames.index.isin(pair), "corner_mtf50_cpp"] = np.nan
+    frames.loc[first, [f"{z}_mtf50_cpp" for z in ("centre", "middle", "corner")]] *= 0.3
+    found = [c for c in compare_labels(frames, []) if c["what"] == "sharpness"]
+    assert {c["zone"] for c in found} == {None, "centre", "middle", "corner"}
+    assert all(np.isfinite(c["added_blur_px"]["value"]) for c in found)
 
 
 @pytest.mark.long

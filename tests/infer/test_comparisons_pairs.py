@@ -145,6 +145,10 @@ def test_a_magnified_scene_is_known_by_its_scale() -> None:
     assert wide is not None
     assert tele is not None
     assert overlay(tele, wide, 1.5) > 0.55 > overlay(tele, wide)
+    # The other way round: what shows more than the whole of the other lies all over it.
+    assert overlay(wide, tele, 1 / 1.5) > 0.55 > overlay(wide, tele)
+    others = [_thumb(np.random.default_rng(900 + k))[20:127, 25:185] for k in range(40)]
+    assert max(overlay(other, tele, 1 / 1.5) for other in others) < 0.3
 
 
 @pytest.mark.parametrize("data", [None, b"", b"not a picture", float("nan")])

@@ -85,9 +85,8 @@ def pair_scale(label: str, focal: float, size: float, pitch: float) -> tuple[flo
             return 1.0, "the pixel pitch differs, as after resizing"
         return float(size), None
     if label in (STACKED, MERGED):
-        return 1.0, None if _STACKED_SIZES[0] < size < _STACKED_SIZES[
-            1
-        ] else "the picture sizes differ"
+        least, most = _STACKED_SIZES
+        return 1.0, None if least < size < most else "the picture sizes differ"
     if not _same(size) or (np.isfinite(pitch) and not _same(pitch)):
         return 1.0, "the picture sizes differ"
     return 1.0, None

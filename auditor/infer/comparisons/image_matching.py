@@ -66,8 +66,8 @@ def overlay(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> f
     ga, gb = middle_of(_gradient(a), 1 / scale), _gradient(b)
     # Only what `a` shows of it: its rim repeated says nothing.
     shown = np.zeros(b.shape, np.uint8)
-    rim = [round(n * (1 - 1 / scale) / 2) for n in b.shape]
-    shown[rim[0] : height - rim[0], rim[1] : width - rim[1]] = 255
+    rim = [max(round(n * (1 - 1 / scale) / 2), 0) for n in b.shape]
+    shown[rim[0] : height - rim[0], rim[1] : width - rim[1]] = 1
     shift, _ = cv2.phaseCorrelate(gb, ga, cv2.createHanningWindow(size, cv2.CV_32F))
     start = np.array([[1, 0, shift[0]], [0, 1, shift[1]]], np.float32)
     try:
@@ -89,7 +89,7 @@ def overlay(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> f
             )
             for p in (ga, shown)
         )
-        best = max(best, _correlation(laid[where > 127], gb[where > 127]))
+        best = max(best, _correlation(laid[where > 0], gb[where > 0]))
     return best
 
 

@@ -117,14 +117,16 @@ def compare_sharpness(
     y_bare, e_bare = _at_aperture(table, bare, lenses, target, pitch)
     risk = np.stack([table.risk(with_it), table.risk(bare)], axis=1)
     found = paired_difference(y_with - y_bare, np.hypot(e_with, e_bare), risk, criteria.seed)
-    in_focus = y_bare[found.sound > 0.5] if (found.sound > 0.5).any() else y_bare
+    in_focus = np.where((found.sound > 0.5)[:, None], y_bare, np.nan)
     held = np.isfinite(y_with - y_bare)
     out = []
     for zones in ([0, 1, 2], [0], [1], [2]):
         present = [z for z in zones if held[:, z].any()]
         if present:
             draws = found.draws[:, present].mean(1)
-            base = np.asarray(np.nanmedian(in_focus[:, present]))
+            # Where a zone was seen in missed pairs only, these tell its level.
+            level = in_focus if np.isfinite(in_focus[:, present]).any() else y_bare
+            base = np.asarray(np.nanmedian(level[:, present]))
             blur = added_blur_px(base, draws, target, pitch)
             count = int(held[:, present].any(1).sum())
             name = ZONES[zones[0]] if len(zones) == 1 else None

@@ -70,7 +70,7 @@ def _tones(frames: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
             [s / (numbers(part, f"{tone_column(s)}_sigma") * scale) for s in TONE_SIGNALS]
         )
         shares = np.column_stack([numbers(part, c) for c in SHARE_COLUMNS])
-        seen = np.isfinite(shares).all(1)
+        seen = np.isfinite(shares).all(1) & (shares.sum(1) > 0)
         white, half = np.full((2, len(part)), np.nan)
         for column, share in ((white, NEARLY_ALL), (half, 0.5)):
             # Upper edge of the bin in which this share of the pixels is reached.

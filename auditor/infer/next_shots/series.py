@@ -22,9 +22,9 @@ from auditor.settings.names import range_from_name
 __all__ = [
     "SLIGHT",
     "SMALL_FOCAL_MM",
+    "evenly",
     "lens_series",
     "nameless",
-    "some_of",
     "usual_focal",
     "widest_named",
 ]
@@ -102,7 +102,7 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
         _evidence(part, wanted, reasons)
     if not wanted:
         return None
-    apertures = some_of(sorted(wanted))
+    apertures = evenly(sorted(wanted))
     each = _frames_each(part, criteria)
     before = _half_width(part, apertures)
     after = _after(part, before, each, criteria)
@@ -114,7 +114,7 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
     return shot, part["frames"] * doubt
 
 
-def some_of(steps: Sequence[Step]) -> list[Step]:
+def evenly(steps: Sequence[Step]) -> list[Step]:
     """At most `_MOST_STEPS` of them, evenly spread, the ends among them."""
     if len(steps) <= _MOST_STEPS:
         return list(steps)
