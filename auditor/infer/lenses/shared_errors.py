@@ -2,7 +2,8 @@
 
 More frames do not take them away. Nothing tells their sign, but the archive tells their size: little where
 sound figures agree; more where they scatter, objects are soft or files are sharpened. How much,
-`scripts/calibrate_intervals` fits: `_SYSTEMATIC`, `_FINISHING`, `_SCATTER` and `_OBJECTS`.
+`scripts/calibrate_intervals` fits: `_SYSTEMATIC`, `_FINISHING`, `_SCATTER` and `_OBJECTS`, set beside its best
+where every kind of archive holds what its intervals promise (the best alone leaves landscapes at 84%).
 """
 
 from __future__ import annotations
