@@ -77,7 +77,7 @@ def missing(fit: CurveFit, draws: Draws, zone: int, held: NDArray[np.bool_]) -> 
         # That diffraction softens small apertures needs no frame to show it.
         resolved &= side[0] > best or inlier[side].sum() >= _LEAST
         if inlier[side].sum() < _FRAMES and not resolved:
-            least = round(float(inlier[side].sum()))
+            least = int(inlier[side].sum())  # of 4.6 frames five are not there yet
             names = ", ".join(f"f/{nominal_f_number(float(n)):g}" for n in fit.data.f_numbers[side])
             out.append(f"sharp frames at {names} ({least} now, {_FRAMES} are needed)")
     return out
