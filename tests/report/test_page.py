@@ -335,6 +335,16 @@ def test_few_and_many_lenses(lenses: int, tmp_path: Path) -> None:
     assert (tmp_path / "report.html").stat().st_size < 15e6
 
 
+def test_lenses_of_which_none_is_in_use_are_not_denied(tmp_path: Path) -> None:
+    """Single frames of many cameras: their lenses stand below, though none is worth the first screen."""
+    made = made_up.profile(3)
+    known = ({k: x[k] for k in ("lens", "body", "converter")} for x in made["lenses"])
+    made["gear"] = {"bodies": [], "lenses": [g | {"role": "single frames"} for g in known]}
+    page = written(made, None, tmp_path)
+    assert "no measured frame names its lens" not in page
+    assert 'no lens has been in use long enough. <a href="#lenses">3 lenses</a> below' in page
+
+
 def test_profile_of_one_frame(tmp_path: Path) -> None:
     zone = {"mtf50_cpp": 0.2, "low": None, "high": None, "frames": 1}
     made = {
