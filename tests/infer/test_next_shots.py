@@ -171,6 +171,18 @@ def test_where_nothing_can_be_named_the_note_says_what_to_do(
     assert words in told
 
 
+def test_files_that_name_their_lenses_are_not_asked_for_their_names() -> None:
+    part = {"sweet_spot": None}
+    for name, asked in (("Holm 35mm f/2", False), (None, True)):
+        lens = {"lens": name, "body": "Skerry", "focal_ranges": [part]}
+        told = open_note(
+            {"frames": {"found": 9, "measured": 9}, "lenses": [lens], "next_shots": []}
+        )
+        assert told is not None
+        assert ("still name lens and aperture" in told) == asked
+        assert "one series from a tripod" in told
+
+
 def _gear(frames, **more):
     from auditor.gear import Chosen, gear_in_use
 

@@ -170,10 +170,14 @@ def open_note(profile: Block) -> str | None:
     if profile["next_shots"]:
         return None
     if not any(part["sweet_spot"] for lens in lenses for part in lens["focal_ranges"]):
+        series = (
+            "one series from a tripod, five apertures from wide open to f/16, three frames at each"
+        )
+        if not all(nameless(lens, "lens") for lens in lenses):
+            return f"No lens has frames enough to be judged: shoot {series}, with the one you use most."
         return (
             "No lens could be judged: give files that still name lens and aperture, as the camera "
-            "wrote them, or shoot one series from a tripod, five apertures from wide open to f/16, "
-            "three frames at each."
+            f"wrote them, or shoot {series}."
         )
     if all(nameless(lens, "lens") and nameless(lens, "body") for lens in lenses):
         return (
