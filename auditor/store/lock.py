@@ -42,27 +42,31 @@ class WriterLock:
         if fd is None:
             raise StoreError(f"{self.path} is not a file of its own; remove it, then run again")
         try:
+            self._take(fd)
+        except BaseException:
+            os.close(fd)
+            raise
+        self._fd = fd
+
+    def _take(self, fd: int) -> None:
+        """Lock the open file and write into it who holds it."""
+        try:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             who = os.read(fd, _TEXT_BYTES).decode("utf-8", "replace") or "another process"
-            os.close(fd)
             raise StoreBusy(
                 f"another run is writing to this store ({who}): "
                 f"{self.path.parent}; wait until it ends, or give another --out folder"
             ) from None
         except OSError as error:
-            os.close(fd)
             raise StoreError(
                 f"{self.path} cannot be locked ({why(error)}): give --out a folder on a disk of this machine"
             ) from error
         since = time.strftime("%Y-%m-%d %H:%M:%S")
-        who = f"process {os.getpid()} on {socket.gethostname()}, since {since}"
         try:
-            self._write(fd, who)
+            self._write(fd, f"process {os.getpid()} on {socket.gethostname()}, since {since}")
         except OSError as error:
-            os.close(fd)
             raise StoreError(f"{self.path} cannot be written ({why(error)})") from error
-        self._fd = fd
 
     @staticmethod
     def _write(fd: int, text: str) -> None:

@@ -12,12 +12,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from auditor import __version__
-from auditor.answers import ANSWERS, TAKEN_BACK
-from auditor.crawl.names import as_text, inside
-from auditor.open_files import write_file
-from auditor.store.errors import StoreError
-from auditor.store.parts import list_parts
+from .. import __version__
+from ..answers import ANSWERS, TAKEN_BACK
+from ..crawl.names import as_text, inside
+from ..open_files import write_file
+from .errors import StoreError
+from .parts import list_parts
 
 __all__ = [
     "STORE_VERSION",

@@ -56,7 +56,8 @@ BANDS: Final = (
 class Scenes:
     """Signals of a typical frame of one band.
 
-    `shares`: share of pixels per bin of `SIGNAL_BIN_EDGES`, mean over frames; `quartiles`: signals (linear, 1 = white) below which a quarter, half, three quarters lie.
+    `shares`: share of pixels per bin of `SIGNAL_BIN_EDGES`, mean over frames; `quartiles`: signals
+    (linear, 1 = white) below which a quarter, half, three quarters lie.
     """
 
     shares: Floats

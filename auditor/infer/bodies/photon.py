@@ -5,10 +5,10 @@ In linear light with 1 = white the variance at signal s and ISO i is linear in f
     var = a g s + b g^2 + c + d s^2,      g = i / 100,
 
 a = 1 / W with W the electrons at white at ISO 100 (photon noise; EMVA 1288, photon transfer),
-b = (read noise / W)^2 for noise before the amplifier, c the noise behind the amplifier, d what is proportional to the signal: faint texture of the scenes
-taken for noise, and the pixels' unequal response. Neither is random from frame to frame and the two
-cannot be told apart in ordinary pictures, so d is fitted, to keep it out of a, and left out of what
-is said of the body.
+b = (read noise / W)^2 for noise before the amplifier, c the noise behind the amplifier, d what is
+proportional to the signal: faint texture of the scenes taken for noise, and the pixels' unequal response.
+Neither is random from frame to frame and the two cannot be told apart in ordinary pictures, so d is
+fitted, to keep it out of a, and left out of what is said of the body.
 
 A camera's noise reduction grows with ISO: all of it is multiplied by exp(e log2(i / 100)), e found
 beside the rest for developed files (`fit_development`).

@@ -24,7 +24,7 @@ from auditor.record import DIRECTIONS
 from auditor.record.pools import pools
 from auditor.record.values import flags, numbers, words
 
-__all__ = ["FEATURES", "frame_evidence"]
+__all__ = ["CAUSE_FEATURES", "FAST_STOPS", "FEATURES", "frame_evidence"]
 
 Floats = NDArray[np.float64]
 
@@ -51,9 +51,10 @@ SLOW_FROM: Final = -2.0
 source)."""
 UNKNOWN_STOPS: Final = -1.0
 """For frames without a shutter time, or of a sensor of unknown size: between the risk of a hand and none."""
-FLASH_STOPS: Final = -3.0
-"""For frames lit by a flash, whose light lasts a thousandth of a second or less (common practice, no source):
-as fast as no hand shakes a frame (`judge.FAST_STOPS`). The lamp of a telephone lasts longer."""
+FAST_STOPS: Final = -3.0
+"""So much faster than 1 / focal length a hand shakes no frame (common practice, no source). A flash is taken to
+be as fast: its light lasts a thousandth of a second or less (common practice, no source). The lamp of a
+telephone lasts longer."""
 MATES: Final = 2
 """Other frames of a scene from which it is known how soft its objects are themselves."""
 USUAL_FINENESS: Final = 0.46
@@ -105,7 +106,7 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
     usual = _usual(frames, lacks)
     rule_stops = shutter_stops(frames)
     stops = np.where(np.isfinite(rule_stops), rule_stops, UNKNOWN_STOPS)
-    stops[flags(frames, "flash", False)] = FLASH_STOPS
+    stops[flags(frames, "flash", False)] = FAST_STOPS
     by_hand = np.where(stops <= SUPPORTED_STOPS, stops, UNKNOWN_STOPS)
     streaks, fineness = numbers(frames, "streaks"), numbers(frames, "fineness")
     turned = np.where(np.isfinite(level), level, np.inf)

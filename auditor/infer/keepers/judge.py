@@ -22,7 +22,12 @@ from scipy.special import expit
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import near_and_far, shown_sharpness
-from auditor.infer.keepers.evidence import CAUSE_FEATURES, FEATURES, frame_evidence
+from auditor.infer.keepers.evidence import (
+    CAUSE_FEATURES,
+    FAST_STOPS,
+    FEATURES,
+    frame_evidence,
+)
 from auditor.infer.keepers.expected import Allowed, allowed_by_settings
 from auditor.infer.keepers.noise import judge_noise
 from auditor.record import ZONES
@@ -56,10 +61,8 @@ movement that shows so counts, though some outline be nearly as sharp as in soun
 STREAKED_LOSS: Final = 0.05
 """Share of MTF50 that must be missing where streaks are plain: less is the error of the figures that are told.
 Of the shakes of 20 made archives 0.16 lets 168 of 202 be found, 0.05 and 0.08 177, none at all 178."""
-FAST_STOPS: Final = -3.0
-"""So much faster than 1 / focal length a hand shakes no frame (common practice, no source) ..."""
 STREAKS: Final = 0.95
-"""... unless it is as likely as this: plain streaks in one direction."""
+"""Faster than `FAST_STOPS` only what is as likely as this is shake: plain streaks in one direction."""
 LEANS: Final = 0.25
 """Difference of ln MTF50 between lower and upper corners that tells where the sharp plane lay."""
 SPARE_STOPS: Final = 2.0

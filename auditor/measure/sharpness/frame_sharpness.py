@@ -94,13 +94,15 @@ def sharpness_and_edges(
     finder = edge_map(light)
     places = finder.places(_CELL_PX, _FIRST_PER_ZONE)
     edges, sharp = _with_sharpest(light, places)
-    wanting = _wanting(_clean(edges, light))
+    clean = _clean(edges, light)
+    wanting = _wanting(clean)
     if any(wanting):
         more = finder.places(_CELL_PX, wanting, places)
         edges = edges.with_(measure_edges(light, more.y, more.x))
         places = places.with_(more)
+        clean = _clean(edges, light)
     share = float(edges.clean.sum()) / max(len(places.y), 1)
-    closer = _closer(share, _clean(edges, light))
+    closer = _closer(share, clean)
     if any(closer):
         more = finder.places(_FINE_CELL_PX, closer, places)
         edges = edges.with_(measure_edges(light, more.y, more.x))
