@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -14,6 +15,10 @@ import auditor
 from auditor import __version__, cli_lists
 from auditor import cli_options as options
 from auditor.cli_frame import Commands, Name, fail, need_store, voice
+
+if TYPE_CHECKING:
+    from auditor.audit import InferOptions
+    from auditor.engine import ScanSummary
 
 __all__ = ["main"]
 
@@ -40,11 +45,9 @@ def main() -> None:
 @options.strict
 def run(archives: tuple[str, ...], out: Path, strict: bool, **given: Any) -> None:
     """Scan ARCHIVES, infer the gear profile and write the report. Run again, it resumes."""
-    scan_options, infer_options = _split(given)
+    infer_options = _infer_options(given)
     target = _outliving_terminal(out)
-    summary = _scan(
-        archives, out, scan_options, infer_options.without_folders, profile_follows=True
-    )
+    summary = _scan(archives, out, infer_options.without_folders, profile_follows=True, **given)
     _need_pictures(summary, archives)
     profile = _profile(target, infer_options, archives)
     known = set(summary.notices)
@@ -69,7 +72,7 @@ def scan(
 ) -> None:
     """Only measure: bring the store up to date with ARCHIVES."""
     _outliving_terminal(out)
-    summary = _scan(archives, out, given, without_folders)
+    summary = _scan(archives, out, without_folders, **given)
     _need_pictures(summary, archives)
     for line in [*summary.notice_lines(), *summary.set_aside_lines()]:
         voice.say(line)
@@ -100,12 +103,8 @@ def measure(files: tuple[str, ...], as_json: bool, strict: bool, **given: Any) -
     from auditor.engine import ScanOptions, measure_files
 
     set_aside = 0
-    limits = ScanOptions(
-        seconds_per_file=given["seconds_per_file"],
-        memory_mb=given["memory_mb"],
-        max_pixels=round(given["max_megapixels"] * 1e6),
-    )
-    with closing(measure_files(list(files), workers=given["workers"], options=limits)) as rows:
+    limits = options.taken(ScanOptions, given)
+    with closing(measure_files(list(files), options=limits, **given)) as rows:
         for row in rows:
             set_aside += row["status"] != "measured"
             for line in [frame_line(row)] if as_json else frame_lines(row):
@@ -151,7 +150,7 @@ def _end(aside: int, unread: int, strict: bool, where: str) -> None:
     sys.exit(SET_ASIDE if told and strict else 0)
 
 
-def _need_pictures(summary: Any, archives: tuple[str, ...]) -> None:
+def _need_pictures(summary: ScanSummary, archives: tuple[str, ...]) -> None:
     """An archive without a picture, of which nothing is known from before either, is a wrong call."""
     if summary.found or any("is the drive mounted?" in n for n in summary.notices):
         return
@@ -162,42 +161,27 @@ def _need_pictures(summary: Any, archives: tuple[str, ...]) -> None:
     fail(f"no picture was found in {where}; check that the folder is the right one", 2)
 
 
-def _split(given: dict[str, Any]) -> tuple[dict[str, Any], Any]:
-    names = (
-        *("workers", "cluster", "retry"),
-        *("seconds_per_file", "memory_mb", "max_megapixels"),
-    )
-    scanning = {n: given.pop(n) for n in names}
-    return scanning, _infer_options(given)
-
-
-def _infer_options(given: dict[str, Any]) -> Any:
+def _infer_options(given: dict[str, Any]) -> InferOptions:
+    """What was asked of the profile; `given` lacks it afterwards. Ends where it makes no sense."""
     from auditor.audit import InferOptions
+    from auditor.crawl.selection import start_of
+    from auditor.infer.bodies import parse_accept
     from auditor.infer.criteria import Criteria
 
-    names = ("pin_sharp", "acceptable", "snr_excellent", "snr_acceptable", "output_megapixels")
     try:
-        prints = given.pop("print_cm")
-        criteria = Criteria(
-            **{n: given.pop(n) for n in (*names, "viewing_cm")},
-            **({"print_cm": prints} if prints else {}),
-        )
-        if given["accept"]:
-            from auditor.infer.bodies import parse_accept
-
-            for text in given["accept"]:
-                parse_accept(text)
-        if given["since"] is not None:
-            from auditor.crawl.selection import start_of
-
-            start_of(given["since"])
-        if given["labels_csv"] is not None:
-            given["labels_csv"].read_text(encoding="utf-8")
+        criteria = options.taken(Criteria, given)
+        wanted = options.taken(InferOptions, given, criteria=criteria)
+        for text in wanted.accept:
+            parse_accept(text)
+        if wanted.since is not None:
+            start_of(wanted.since)
+        if wanted.labels_csv is not None:
+            wanted.labels_csv.read_text(encoding="utf-8")
     except UnicodeDecodeError:
-        fail(f"{given['labels_csv']} is not text in UTF-8; save it as UTF-8", 2)
+        fail(f"{wanted.labels_csv} is not text in UTF-8; save it as UTF-8", 2)
     except ValueError as error:
         fail(str(error), 2)
-    return InferOptions(criteria=criteria, **given)
+    return wanted
 
 
 def _outliving_terminal(out: Path) -> Path:
@@ -212,10 +196,10 @@ def _outliving_terminal(out: Path) -> Path:
 def _scan(
     archives: tuple[str, ...],
     out: Path,
-    given: dict[str, Any],
-    without_folders: tuple[str, ...],
+    without_folders: Sequence[str],
     profile_follows: bool = False,
-) -> Any:
+    **given: Any,
+) -> ScanSummary:
     from auditor.audit import OptionError, meanwhile
     from auditor.console import progress_display
     from auditor.engine import ScanError, ScanOptions
@@ -223,21 +207,16 @@ def _scan(
     from auditor.output import OutputError
     from auditor.store import StoreBusy, StoreError
 
+    limits = options.taken(ScanOptions, given)
     try:
         with progress_display(voice) as show:
             return auditor.scan(
                 archives,
                 out,
-                workers=given["workers"],
-                cluster=given["cluster"],
-                options=ScanOptions(
-                    seconds_per_file=given["seconds_per_file"],
-                    memory_mb=given["memory_mb"],
-                    max_pixels=round(given["max_megapixels"] * 1e6),
-                    retry=given["retry"],
-                ),
+                options=limits,
                 without_folders=without_folders,
                 progress=meanwhile(show) if profile_follows else show,
+                **given,
             )
     except (NoArchiveError, OptionError, OutputError) as error:
         fail(str(error), 2)
@@ -245,13 +224,15 @@ def _scan(
         fail(str(error), 1)
 
 
-def _profile(target: Path, wanted: Any, archives: tuple[str, ...] = ()) -> dict[str, Any]:
+def _profile(
+    target: Path, wanted: InferOptions, archives: tuple[str, ...] = ()
+) -> Mapping[str, Any]:
     from auditor.audit import OptionError, ready_later_stages
     from auditor.crawl.names import shown_root
     from auditor.store import StoreError, why
     from auditor.unchanged import unless_unchanged
 
-    def make() -> dict[str, Any]:
+    def make() -> Mapping[str, Any]:
         ready_later_stages()
         made = auditor.profile(auditor.load(target), wanted, archives=archives)
         auditor.report(made, target)
@@ -271,7 +252,7 @@ def _profile(target: Path, wanted: Any, archives: tuple[str, ...] = ()) -> dict[
         fail(f"the report can't be written to {target} ({why(error)}); what was there is kept", 1)
 
 
-def _close(made: dict[str, Any], target: Path, more: list[str]) -> None:
+def _close(made: Mapping[str, Any], target: Path, more: list[str]) -> None:
     from auditor.report import summary_lines
 
     try:

@@ -11,6 +11,7 @@ import math
 import os
 import signal
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -237,7 +238,7 @@ def need_store(out: Path) -> None:
         fail(f"no measurement store in {out}; run `auditor run ARCHIVE --out {out}` first", 2)
 
 
-def read_profile(out: Path) -> dict[str, Any]:
+def read_profile(out: Path) -> Mapping[str, Any]:
     """The profile of an output folder; ends where there is none."""
     path = out / "profile.json"
     try:

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import fields
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
+from auditor import model
 from auditor.cli_frame import Amount, Folder, Name
 from auditor.engine.options import ScanOptions
 from auditor.infer.criteria import Criteria
 from auditor.settings.tags import STARS
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 __all__ = [
     "at_least",
@@ -20,6 +25,7 @@ __all__ = [
     "out",
     "scanning",
     "strict",
+    "taken",
     "without_folders",
     "workers",
 ]
@@ -30,6 +36,7 @@ KINDS: Final = ("raw", "camera", "edited", "resized", "unknown")
 
 SCAN: Final = ScanOptions()
 USUAL: Final = Criteria()
+_CRITERIA: Final = model.schema_of(model.Criteria, "")["properties"]
 MOST_WORKERS: Final = 256
 """More is a slip of the keyboard."""
 LEAST_MEMORY_MB: Final = 100
@@ -38,6 +45,7 @@ MOST: Final = 1e6
 """Upper end of amounts (seconds, megapixels): what is beyond is a slip of the keyboard."""
 
 F = TypeVar("F", bound=Callable[..., Any])
+T = TypeVar("T", bound="DataclassInstance")
 
 
 def together(*options: Callable[[F], F]) -> Callable[[F], F]:
@@ -51,6 +59,12 @@ def together(*options: Callable[[F], F]) -> Callable[[F], F]:
     return wrap
 
 
+def taken(kind: type[T], given: dict[str, Any], **more: Any) -> T:
+    """An object made of those options that bear the names of its fields; `given` lacks them afterwards."""
+    named = {f.name: given.pop(f.name) for f in fields(kind) if f.name in given}
+    return kind(**named, **more)
+
+
 out = click.option(
     "--out",
     required=True,
@@ -62,13 +76,6 @@ workers = click.option(
     type=click.IntRange(1, MOST_WORKERS),
     default=None,
     help="Worker processes; one per core when not given.",
-)
-megapixels = click.option(
-    "--max-megapixels",
-    type=Amount(MOST),
-    default=SCAN.max_pixels / 1e6,
-    show_default=True,
-    help="Set larger pictures aside from their header.",
 )
 limits = together(
     click.option(
@@ -87,7 +94,15 @@ limits = together(
         metavar="MB",
         help="Set a file aside when its worker wants more memory.",
     ),
-    megapixels,
+    click.option(
+        "--max-megapixels",
+        "max_pixels",
+        type=Amount(MOST),
+        default=SCAN.max_pixels / 1e6,
+        show_default=True,
+        callback=lambda context, option, megapixels: round(megapixels * 1e6),
+        help="Set larger pictures aside from their header.",
+    ),
 )
 
 
@@ -100,6 +115,23 @@ def leave_out(one: str, many: str, which: str) -> Callable[[F], F]:
         multiple=True,
         metavar="NAME",
         help=f"Leave out {many} {which}; may be given again.",
+    )
+
+
+def criterion(
+    option: str, field: str | None = None, multiple: bool = False, **more: Any
+) -> Callable[[F], F]:
+    """An option for a threshold, which is described where the profile is."""
+    name = field or option.replace("-", "_")
+    return click.option(
+        f"--{option}",
+        name,
+        type=float,
+        default=getattr(USUAL, name),
+        show_default=True,
+        help=f"{_CRITERIA[name]['description'].capitalize()}{'; may be given again' * multiple}.",
+        multiple=multiple,
+        **more,
     )
 
 
@@ -150,35 +182,13 @@ inferring = together(
     ),
     without_folders,
     click.option("--phones", is_flag=True, help="Phones count like other cameras."),
-    click.option("--pin-sharp", type=float, default=USUAL.pin_sharp, show_default=True),
-    click.option("--acceptable", type=float, default=USUAL.acceptable, show_default=True),
-    click.option("--snr-excellent", type=float, default=USUAL.snr_excellent, show_default=True),
-    click.option("--snr-acceptable", type=float, default=USUAL.snr_acceptable, show_default=True),
-    click.option(
-        "--output-megapixels",
-        type=float,
-        default=USUAL.output_megapixels,
-        show_default=True,
-        help="Output size at which noise is judged and bodies are compared.",
-    ),
-    click.option(
-        "--print-width",
-        "print_cm",
-        type=float,
-        multiple=True,
-        metavar="CM",
-        help="Long side of a print for which differences are told visible or not; may be given "
-        f"several times.  [default: {', '.join(f'{w:g}' for w in USUAL.print_cm)}]",
-    ),
-    click.option(
-        "--viewing-distance",
-        "viewing_cm",
-        type=float,
-        default=USUAL.viewing_cm,
-        show_default=True,
-        metavar="CM",
-        help="Distance from which prints are looked at.",
-    ),
+    criterion("pin-sharp"),
+    criterion("acceptable"),
+    criterion("snr-excellent"),
+    criterion("snr-acceptable"),
+    criterion("output-megapixels"),
+    criterion("print-width", "print_cm", multiple=True, metavar="CM"),
+    criterion("viewing-distance", "viewing_cm", metavar="CM"),
     click.option(
         "--accept",
         multiple=True,

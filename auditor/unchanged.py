@@ -11,7 +11,7 @@ import contextlib
 import hashlib
 import json
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from importlib import metadata
 from pathlib import Path
 from typing import Any, Final
@@ -26,8 +26,8 @@ _LIBRARIES: Final = ("numpy", "scipy", "pandas", "pyarrow", "lensfunpy")
 
 
 def unless_unchanged(
-    out: Path, asked: Sequence[Any], contents: Iterable[Path], make: Callable[[], dict[str, Any]]
-) -> dict[str, Any]:
+    out: Path, asked: Sequence[Any], contents: Iterable[Path], make: Callable[[], Mapping[str, Any]]
+) -> Mapping[str, Any]:
     """The profile that lies in `out` where making it again would give the same, else `make()`.
 
     Args:

@@ -51,17 +51,23 @@ class Criteria(TypedDict, total=False):
     """Thresholds, as they were set."""
 
     pin_sharp: Required[
-        Annotated[PositiveShare, "share of the best MTF50 kept by a pin-sharp aperture"]
+        Annotated[PositiveShare, "share of the best sharpness that a pin-sharp aperture keeps"]
     ]
-    acceptable: Required[Annotated[PositiveShare, "share kept by an acceptable one"]]
+    acceptable: Required[
+        Annotated[PositiveShare, "share of the best sharpness that an acceptable aperture keeps"]
+    ]
     snr_excellent: Annotated[Positive, "signal to noise of excellent quality"]
     snr_acceptable: Annotated[Positive, "signal to noise of acceptable quality"]
-    output_megapixels: Annotated[Positive, "output size at which noise is judged"]
+    output_megapixels: Annotated[
+        Positive, "output size at which noise is judged and bodies are compared"
+    ]
     output_width_px: Annotated[int, "its long side at 3:2"]
     interval: Annotated[Share, "share of the truth that intervals are meant to hold"]
     fringe_px: Annotated[Positive, "displacement from which colour seams count"]
     coc_pixels: Annotated[Positive, "blur circle that hyperfocal distances allow"]
-    print_cm: Annotated[list[float], "long sides of prints"]
+    print_cm: Annotated[
+        list[float], "long sides of prints for which differences are told visible or not"
+    ]
     viewing_cm: Annotated[Positive, "distance from which prints are looked at"]
     seed: Annotated[int, "of the resampling behind intervals"]
 
