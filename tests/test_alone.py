@@ -1,4 +1,4 @@
-"""One lens, body, comparison, chart or table that fails costs itself alone, and is named."""
+"""One lens, body, comparison or table that fails costs itself alone, and is named."""
 
 from __future__ import annotations
 
@@ -130,19 +130,6 @@ def test_a_lens_that_the_page_cannot_show_costs_itself_alone(
     page = (out / "report.html").read_text()
     assert "<bdi>lens Tarn 35mm</bdi>: the page" in page
     assert "Mere 85mm" in page
-
-
-def test_a_chart_that_fails_costs_itself_alone(out: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from auditor.report import snr_chart
-
-    def breaks(*args: Any) -> Any:
-        raise ValueError("no such tone")
-
-    monkeypatch.setattr(snr_chart, "_line", breaks)
-    made(out)
-    page = (out / "report.html").read_text()
-    assert "<bdi>body Alder One</bdi>: its chart of signal to noise" in page
-    assert "Tarn 35mm" in page
 
 
 def test_a_table_that_fails_is_not_there_and_the_others_are(

@@ -9,20 +9,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, Final
+from typing import Final
 
 from markupsafe import escape
 
 from auditor.model import Body, Tone
 from auditor.record import MID_GREY
 from auditor.report import words
-from auditor.report.faults import chart_alone
 from auditor.report.scales import iso_of, iso_stops, whole_iso_stops
-from auditor.report.svg_charts import TONE_NAMES, Chart, Mark, Series, Target
+from auditor.report.svg_charts import TONE_NAMES, Chart, Mark, Point, Series, Target
 
 __all__ = ["at_output", "shown_signals", "snr_chart"]
 
-_POINT: Final = ("x", "y", "low", "high")
 _BESIDE: Final = 0.4
 """Stops that the scale goes beyond the outermost ISO values."""
 _ABOVE: Final = 1.4
@@ -60,23 +58,21 @@ def at_output(body: Body) -> bool:
     return bool(tones) and all(t.get("snr_output") for t in tones)
 
 
-@chart_alone("its chart of signal to noise")
 def snr_chart(body: Body, thresholds: Mapping[str, float]) -> Chart | None:
     """The chart of one body, or None when nothing was measured.
 
     `thresholds` maps 'excellent' and 'acceptable' to a signal-to-noise ratio. Their names stand at
     the axis, where no curve can cross them.
     """
-    signals, output = shown_signals(body), at_output(body)
-    lines = {
-        tone: _line(body.get("tones") or (), signal, output) for tone, signal in signals.items()
-    }
-    points = [p for line in lines.values() for p in zip(line["x"], line["y"], strict=True)]
+    output = at_output(body)
+    tones = body.get("tones") or ()
+    series = [_series(tones, name, s, output) for name, s in shown_signals(body).items()]
+    points = [t.at for one in series for t in one.targets]
     if not points:
         return None
     limits = thresholds if output else {}
-    across = (min(x for x, _ in points) - _BESIDE, max(x for x, _ in points) + _BESIDE)
-    levels = [y for _, y in points] + list(limits.values())
+    across = (min(p.x for p in points) - _BESIDE, max(p.x for p in points) + _BESIDE)
+    levels = [*(p.y for p in points), *limits.values()]
     up = (min(levels) / _ABOVE, max(levels) * _ABOVE)
     named = {level: key for key, level in limits.items()}
     megapixels = body.get("output_megapixels")
@@ -90,8 +86,7 @@ def snr_chart(body: Body, thresholds: Mapping[str, float]) -> Chart | None:
         up_marks=[Mark(t, _ratio(t), named.get(t, "")) for t in _marks(*up, limits.values())],
         across_title="ISO",
         up_title=escape(f"signal to noise, {size if output else 'per pixel'}"),
-        series=[_series(t, line) for t, line in lines.items()],
-        targets=[t for tone, line in lines.items() for t in _targets(tone, line, signals[tone])],
+        series=series,
         logarithmic=True,
         limits=list(limits.values()),
     )
@@ -114,38 +109,29 @@ def _marks(low: float, high: float, named: Iterable[float] = ()) -> list[float]:
     return sorted({*kept, *(t for t in found if all(abs(math.log(t / k)) > room for k in kept))})
 
 
-def _line(tones: Sequence[Tone], signal: float, output: bool) -> dict[str, list[Any]]:
-    rows = []
-    for index, tone in enumerate(tones):
-        iso, snr, low, high = tone.get("iso"), tone.get("snr"), tone.get("low"), tone.get("high")
-        if not iso or iso <= 0 or tone.get("signal") != signal or snr is None or snr <= 0:
-            continue
-        if output:  # the interval is that of the noise; the size is known
-            scale = (tone.get("snr_output") or snr) / snr
-            snr, low, high = scale * snr, low and scale * low, high and scale * high
-        low, high = snr if low is None else max(low, snr / 100), snr if high is None else high
-        frames, predicted = tone.get("frames"), bool(tone.get("predicted"))
-        rows.append((iso_stops(iso), snr, low, high, iso, index, frames, predicted))
-    rows.sort()
-    names = (*_POINT, "iso", "key", "frames", "predicted")
-    return {k: [r[i] for r in rows] for i, k in enumerate(names)}
-
-
-def _series(tone: str, line: dict[str, list[Any]]) -> Series:
+def _series(tones: Sequence[Tone], name: str, signal: float, output: bool) -> Series:
     """Marks where noise was measured, a curve from the first of them to the last, dots beside it."""
-    seen = [i for i, predicted in enumerate(line["predicted"]) if not predicted]
-    span = range(seen[0], seen[-1] + 1) if seen else ()
-    drawn, marks = ({k: [line[k][i] for i in at] for k in _POINT} for at in (span, seen))
-    beyond = {k: line[k] for k in ("x", "y")} if any(line["predicted"]) else None
-    return Series(tone.replace("_", "-"), drawn, marks, predicted=beyond)
+    of_signal = [(i, t) for i, t in enumerate(tones) if t.get("signal") == signal]
+    targets = [_target(t, i, output) for i, t in of_signal if t.get("iso") and t.get("snr")]
+    targets.sort()
+    seen = [i for i, t in enumerate(targets) if t.seen]
+    line = targets[seen[0] : seen[-1] + 1] if seen else []
+    beyond = targets if len(seen) < len(targets) else []
+    return Series(name.replace("_", "-"), [t.at for t in line], targets, (), [t.at for t in beyond])
 
 
-def _targets(tone: str, line: dict[str, list[Any]], signal: float) -> list[Target]:
-    found = []
-    for i, snr in enumerate(line["y"]):
-        head = f"{words.iso(line['iso'][i])}, signal {words.percent(signal)} of white"
-        says = f"{snr:.1f}:1 ({line['low'][i]:.1f} to {line['high'][i]:.1f})"
-        frames = words.count(line["frames"][i])
-        behind = "predicted" if line["predicted"][i] else f"{frames} behind it"
-        found.append(Target(line["x"][i], snr, line["key"][i], tone, head, says, behind))
-    return found
+def _target(tone: Tone, i: int, output: bool) -> Target:
+    snr, low, high = tone["snr"] or 0.0, tone.get("low"), tone.get("high")
+    scale = (tone.get("snr_output") or snr) / snr if output else 1.0  # the interval is the noise's
+    low, high = low and scale * low, high and scale * high
+    says = f"{scale * snr:.1f}:1" + (f" ({low:.1f} to {high:.1f})" if low and high else "")
+    head = f"{words.iso(tone['iso'])}, signal {words.percent(tone['signal'])} of white"
+    predicted = bool(tone.get("predicted"))
+    behind = "predicted" if predicted else f"{words.count(tone.get('frames'))} behind it"
+    at = Point(
+        iso_stops(tone["iso"]),
+        scale * snr,
+        scale * snr if low is None else max(low, scale * snr / 100),
+        scale * snr if high is None else high,
+    )
+    return Target(at, i, head, says, behind, not predicted)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 from markupsafe import Markup, escape
 
@@ -19,8 +19,8 @@ __all__ = [
     "COLOURS",
     "TONE_NAMES",
     "Chart",
-    "Column",
     "Mark",
+    "Point",
     "Series",
     "Target",
     "css_variables",
@@ -54,8 +54,6 @@ _REACH: Final = 13
 _BEYOND: Final = 0.02
 """Share of the field's height by which a figure beyond its ends is still drawn outside."""
 
-Column = list[float]
-
 
 class Mark(NamedTuple):
     """A figure on a scale; `over` stands in a line above it."""
@@ -65,30 +63,39 @@ class Mark(NamedTuple):
     over: str = ""
 
 
-class Target(NamedTuple):
-    """What is known of a point: its place, its row of the profile, its series, and its words."""
+class Point(NamedTuple):
+    """A figure `y` at `x`, with the ends of its interval."""
 
     x: float
     y: float
-    key: Any
-    series: str
+    low: float
+    high: float
+
+
+class Target(NamedTuple):
+    """A figure that can be pointed at: its place, its row of the profile, and its words."""
+
+    at: Point
+    key: int
     head: str
     says: str
     behind: str
+    seen: bool = True
+    """Whether it was measured, and so has a dot and whiskers."""
 
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """One zone or tone: a curve with the band of its interval, and measured points; columns x, y, low, high."""
+    """One zone or tone: a curve with the band of its interval, and the figures on it."""
 
     name: str
     """Class of its colour."""
-    line: dict[str, Column]
-    points: dict[str, Column]
-    usual: dict[str, Column] | None = None
-    """Columns x and y of what the photographer usually got: faint dashes."""
-    predicted: dict[str, Column] | None = None
-    """Columns x and y where the curve goes on past what was measured: a dotted line without a band."""
+    line: Sequence[Point]
+    targets: Sequence[Target]
+    usual: Sequence[tuple[float, float]] = ()
+    """What the photographer usually got: faint dashes."""
+    predicted: Sequence[Point] = ()
+    """Where the curve goes on past what was measured: a dotted line without a band."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +111,6 @@ class Chart:
     across_title: str
     up_title: Markup
     series: Sequence[Series]
-    targets: Sequence[Target]
     logarithmic: bool = False
     """Whether the scale up is one of logarithms."""
     per_pixel: bool = False
@@ -143,37 +149,27 @@ def _path(points: Iterable[tuple[int, int]]) -> str:
 
 def _series(one: Series, field: _Field) -> str:
     """The band of the interval, the line, the points with whiskers, the dashes."""
-    across, up, line = field.across, field.up, one.line
-    at = [across(x) for x in line["x"]]
-    low, high = ([up(v) for v in line[k]] for k in ("low", "high"))
-    band = _path([*zip(at, low, strict=True), *zip(at[::-1], high[::-1], strict=True)])
-    curve = _path(zip(at, (up(v) for v in line["y"]), strict=True))
-    columns = (one.points[k] for k in ("x", "low", "high", "y"))
-    whiskers, dots = "", ""
-    for x, a, b, y in zip(*columns, strict=True):
-        whiskers += f"M{across(x)} {up(a)}V{up(b)}"
-        dots += f"M{across(x)} {up(y)}h0"
-    usual = one.usual or {"x": [], "y": []}
-    pairs = zip(usual["x"], usual["y"], strict=True)
-    dash = "".join(f"M{across(x) - _DASH} {up(y)}h{2 * _DASH}" for x, y in pairs)
-    beyond = one.predicted or {"x": [], "y": []}
-    dotted = _path((across(x), up(y)) for x, y in zip(beyond["x"], beyond["y"], strict=True))
-    parts = (
-        ("p", dotted),
-        ("b", f"{band}z" if band else ""),
-        ("l", curve),
-        ("w", whiskers),
-        ("d", dots),
-        ("u", dash),
-    )
-    drawn = "".join(f'<path class="{kind}" d="{d}"/>' for kind, d in parts if d)
+    across, up = field.across, field.up
+    low = [(across(p.x), up(p.low)) for p in one.line]
+    high = [(across(p.x), up(p.high)) for p in one.line]
+    band = _path([*low, *high[::-1]])
+    seen = [t.at for t in one.targets if t.seen]
+    parts = {
+        "p": _path((across(p.x), up(p.y)) for p in one.predicted),
+        "b": f"{band}z" if band else "",
+        "l": _path((across(p.x), up(p.y)) for p in one.line),
+        "w": "".join(f"M{across(p.x)} {up(p.low)}V{up(p.high)}" for p in seen),
+        "d": "".join(f"M{across(p.x)} {up(p.y)}h0" for p in seen),
+        "u": "".join(f"M{across(x) - _DASH} {up(y)}h{2 * _DASH}" for x, y in one.usual),
+    }
+    drawn = "".join(f'<path class="{kind}" d="{d}"/>' for kind, d in parts.items() if d)
     return f'<g class="s {one.name}">{drawn}</g>'
 
 
-def _target(t: Target, field: _Field) -> str:
+def _target(t: Target, series: str, field: _Field) -> str:
     return (
-        f'<circle class="t" cx="{field.across(t.x)}" cy="{field.up(t.y)}" r="{_REACH}" '
-        f'data-key="{t.key}" data-series="{t.series}">'
+        f'<circle class="t" cx="{field.across(t.at.x)}" cy="{field.up(t.at.y)}" r="{_REACH}" '
+        f'data-key="{t.key}" data-series="{series}">'
         f"<title>{escape(t.head)}: {escape(t.says)}, {escape(t.behind)}</title></circle>"
     )
 
@@ -200,7 +196,7 @@ def draw(chart: Chart, title: str) -> Markup:
         f'<svg class="plot" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(title)}">'
         f'<path class="g" d="{grid}"/><path class="i" d="{lines}"/>'
         + "".join(_series(one, field) for one in chart.series)
-        + "".join(_target(target, field) for target in chart.targets)
+        + "".join(_target(t, one.name, field) for one in chart.series for t in one.targets)
         + "".join(_up_mark(mark, field, chart.per_pixel) for mark in chart.up_marks)
         + "".join(
             f'<text x="{across(m.at)}" y="{_BOTTOM + _BELOW}" class="m">{escape(m.text)}</text>'

@@ -158,11 +158,11 @@ def test_chart_shows_the_profile_s_figures_on_a_scale_of_stops() -> None:
     part = made_up.profile(1)["lenses"][0]["focal_ranges"][0]
     shown = lens_chart(part, 0.4, (2.8, 22), 4.4)
     assert shown is not None
-    (points,) = (s.points for s in shown.series if s.name == "corner")
+    points = [t.at for s in shown.series if s.name == "corner" for t in s.targets]
     rows = part["apertures"]
-    assert points["y"] == [r["corner"]["mtf50_cpp"] for r in rows]
-    assert points["low"] == [r["corner"]["low"] for r in rows]
-    assert np.allclose(points["x"], [2 * np.log2(r["f_number"]) for r in rows])
+    assert [p.y for p in points] == [r["corner"]["mtf50_cpp"] for r in rows]
+    assert [p.low for p in points] == [r["corner"]["low"] for r in rows]
+    assert np.allclose([p.x for p in points], [2 * np.log2(r["f_number"]) for r in rows])
     chart = drawn_lens(part, 0.4, (2.8, 22), 4.4)
     assert chart is not None
     discs = re.findall(
