@@ -12,10 +12,10 @@ from auditor import optics
 from auditor.model import Body, FocalRange, Lens, Profile, SweetSpot
 from auditor.report import words
 from auditor.report.first_screen import role_of
-from auditor.report.iso_words import LEVELS, band_name, highest_used, iso_limit
+from auditor.report.iso_words import LEVELS, band_name, firm_bands, highest_used, iso_limit
 from auditor.report.rendering import environment, static
 from auditor.report.scales import stops, used_span
-from auditor.report.summary import by_frames, by_light, filter_words, too_few_for_noise
+from auditor.report.summary import by_frames, filter_words
 from auditor.report.svg_charts import css_variables
 from auditor.report.words import criterion
 
@@ -160,7 +160,7 @@ def card_ranges(lens: Lens, blur_px: float) -> list[CardRange]:
 def _limits(body: Body) -> dict[str, tuple[float, str, str]]:
     """Light -> its lower edge, a body's limits of both levels in it, their intervals."""
     out = {}
-    for band in by_light(body):
+    for band in firm_bands(body):
         both = [iso_limit(band, level, highest_used(body)) for level in LEVELS]
         if any(limit.iso for limit in both):
             between = [limit.between(DASH) for limit in both]
@@ -231,7 +231,7 @@ def _bodies(profile: Profile) -> tuple[CardBodies | None, float]:
     used = [
         b
         for b in by_frames((profile.get("bodies") or []), "body")
-        if role_of(profile, b) == "in use" and not too_few_for_noise(b)
+        if role_of(profile, b) == "in use"
     ]
     group = card_bodies(used)
     if group is None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import os.path
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import Any, Final
 
 import numpy as np
@@ -23,7 +23,7 @@ from auditor.report import words
 from auditor.report.rendering import link
 from auditor.report.scales import SIXTH_STOP
 
-__all__ = ["FrameIndex", "evenly", "in_turn"]
+__all__ = ["Block", "FrameIndex", "evenly", "in_turn"]
 
 ROWS_PER_POINT: Final = 150
 """At most so many frames per point: a list that is still read through."""
@@ -43,6 +43,8 @@ _SHOWN: Final = ("path", "file_id", "taken")
 """Columns of text that a row shows or is pictured by."""
 
 Points = dict[str, list[int]]
+Block = dict[str, object]
+"""Rows behind the points of a lens or body, by columns, as the page unpacks them."""
 
 
 def evenly(n: int, most: int) -> list[int]:
@@ -110,7 +112,7 @@ class FrameIndex:
         groups = self._table.groupby(keys, sort=False).indices
         return {key if isinstance(key, tuple) else (key,): rows for key, rows in groups.items()}
 
-    def lens_block(self, lens: Lens) -> dict[str, Any] | None:
+    def lens_block(self, lens: Lens) -> Block | None:
         """Rows of one lens and, per 'focal range:aperture', which of them lie behind the point."""
         key = tuple(_key(lens.get(k)) for k in ("body", "lens", "converter"))
         rows = self._by_lens.get(key)
@@ -138,7 +140,7 @@ class FrameIndex:
                     chosen.append((f"{i}:{j}", hit))
         return self._block(rows, chosen)
 
-    def body_block(self, body: Body) -> dict[str, Any] | None:
+    def body_block(self, body: Body) -> Block | None:
         """Rows of one body and, per 'tone row', which of them were taken at its ISO."""
         rows = self._by_body.get((_key(body.get("body")),))
         if rows is None:
@@ -155,7 +157,7 @@ class FrameIndex:
                 chosen.append((f"0:{j}", hits[value]))
         return self._block(rows, chosen)
 
-    def _block(self, of: np.ndarray, chosen: list[tuple[str, np.ndarray]]) -> dict[str, Any]:
+    def _block(self, of: np.ndarray, chosen: list[tuple[str, np.ndarray]]) -> Block:
         """Rows behind some points; `of` are the rows of a lens or body, and each point's are places in it."""
         used: dict[int, int] = {}
         points: Points = {}
@@ -176,11 +178,11 @@ class FrameIndex:
         """A column's texts of some rows: of a million they would weigh as much as all else."""
         return _texts(self._text[name].take(rows))
 
-    def _columns(self, rows: np.ndarray) -> dict[str, Any]:
+    def _columns(self, rows: np.ndarray) -> Block:
         paths = [words.clean(p) for p in self._shown("path", rows)]
         folders: dict[str, int] = {}
         heads = [folders.setdefault(os.path.dirname(p), len(folders)) for p in paths]
-        out: dict[str, Any] = {
+        out: Block = {
             "folders": list(folders),
             "addresses": [link(f) for f in folders],
             "folder": heads,
@@ -197,12 +199,6 @@ class FrameIndex:
     def picture_key(self, file_id: str) -> str:
         """The short name under which the page keeps the pictures of a file."""
         return self._keys.setdefault(file_id, f"p{len(self._keys)}")
-
-    def of_paths(self, paths: Sequence[str]) -> dict[str, dict[str, Any]]:
-        """Path -> the row's figures, for the paths that the table knows."""
-        rows = self._table[self._table["path"].isin(set(paths))].drop_duplicates("path")
-        rows = rows.assign(**{name: _texts(rows[name].array) for name in _SHOWN})
-        return {str(r["path"]): r for r in rows.to_dict("records")}
 
     def wanted(self) -> Iterator[str]:
         """File ids in the order in which pictures should be spent: the first of every point first."""

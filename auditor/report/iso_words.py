@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from auditor.model import Band, Body, BodyKind, IsoMatch, Profile
 from auditor.report import words
@@ -18,9 +18,13 @@ from auditor.report.scales import iso_stops
 __all__ = [
     "LEVELS",
     "IsoLimit",
+    "MatchCell",
+    "MatchTable",
     "band_edges",
     "band_name",
     "band_sentence",
+    "by_light",
+    "firm_bands",
     "highest_used",
     "iso_limit",
     "kind_sentence",
@@ -121,6 +125,29 @@ def _limit(band: Band, level: str) -> IsoLimit:
     )  # fmt: skip
 
 
+def by_light(body: Body) -> list[Band]:
+    """The body's bands, the brightest first."""
+    return sorted(body.get("brightness") or [], key=lambda b: -(words.pair(b.get("ev100"))[0] or 0))
+
+
+FEW: Final = 5
+"""Fewer frames than this, in a band of light or of a body, say nothing of its noise."""
+
+
+def firm_bands(body: Body) -> list[Band]:
+    """Bands whose limits may stand in a headline, the brightest first: enough frames have their light,
+    some ISO is acceptable, and enough frames of the body, on two outings, tell of its noise."""
+    used = body.get("frames_used")
+    told = body.get("frames") or 0 if used is None else used
+    if told < FEW or body.get("limits_firm") is False:
+        return []
+    return [
+        b
+        for b in by_light(body)
+        if (b.get("usable_iso") or {}).get("acceptable") and (b.get("frames") or 0) >= FEW
+    ]
+
+
 def band_name(band: Band | IsoMatch) -> str:
     """The band's own name, or its edges in EV."""
     name = words.clean(band.get("band"))
@@ -178,15 +205,49 @@ _WHOLE: Final = 0.1
 """Stops from a whole one within which an engraved ISO is it."""
 
 
-def match_tables(profile: Profile) -> list[dict[str, Any]]:
-    """Per pair of bodies and kind of file: `rows` of reference ISO (whole stops, where there are
-    several) with a cell for each of `bands`.
+class MatchCell(NamedTuple):
+    """What one reference ISO is worth in one band of light."""
 
-    A cell has `text`, `between`, `predicted` and `sort`; where the figure would lie outside what the
-    body was used at, it says 'under 100' or 'over 6400' only. `lowest` and `highest` are the ISO
-    values used, `under` and `over` whether any cell says so, `predicted` whether any is predicted,
-    `left_out` the reference ISO values too far from any used.
-    """
+    text: str
+    """'1600'; outside what the body was used at, 'under 100' or 'over 6400' only; '' where not known."""
+    at: float = -1.0
+    """The ISO, by which columns are sorted."""
+    match: IsoMatch | None = None
+    """The figure that the text tells, with its interval."""
+
+
+class MatchTable(NamedTuple):
+    """What the ISO of a reference body is worth on another body, by reference ISO and light."""
+
+    body: str
+    reference: str
+    kind: str
+    """Kind of file."""
+    span: tuple[float, float] | None
+    """Lowest and highest ISO that the body was used at ..."""
+    reference_span: tuple[float, float] | None
+    """... and the reference."""
+    bands: list[str]
+    rows: list[tuple[float, list[MatchCell]]]
+    """By reference ISO, in whole stops where there are several."""
+    thirds: bool
+    """Whether thirds of a stop are left out."""
+    left_out: int
+    """Reference ISO values left out, too far from any used."""
+
+    def says(self, word: str) -> bool:
+        """Whether any cell's text has a word in it, 'under' or 'over'."""
+        return any(word in cell.text for _, row in self.rows for cell in row)
+
+    @property
+    def predicted(self) -> bool:
+        """Whether any figure was not seen at that ISO on one of the two."""
+        cells = [cell for _, row in self.rows for cell in row]
+        return any(cell.match and cell.match.get("predicted") for cell in cells)
+
+
+def match_tables(profile: Profile) -> list[MatchTable]:
+    """A table per pair of bodies and kind of file."""
     used = _used(profile)
     pairs: dict[tuple[str, str, str], list[IsoMatch]] = {}
     for m in profile.get("iso_matches") or ():
@@ -227,7 +288,7 @@ def _near(iso: float, span: tuple[float, float] | None) -> bool:
 def _table(
     rows: Sequence[IsoMatch], body: str, reference: str, kind: str,
     span: tuple[float, float] | None, reference_span: tuple[float, float] | None,
-) -> dict[str, Any]:  # fmt: skip
+) -> MatchTable:  # fmt: skip
     bands = list(dict.fromkeys(band_name(m) for m in rows))
     known = sorted({v for m in rows if (v := m.get("reference_iso")) and v > 0})
     isos = [v for v in known if _near(v, reference_span)]
@@ -238,25 +299,16 @@ def _table(
         (iso, [_cell(by_place.get((iso, band)), span) for band in bands])
         for iso in (whole if thirds else isos)
     ]
-    cells = [c for _, row in shown for c in row]
-    return {
-        "body": body, "reference": reference, "kind": kind, "bands": bands, "rows": shown,
-        "thirds": thirds, "left_out": len(known) - len(isos),
-        "lowest": span and span[0], "highest": span and span[1],
-        "reference_span": reference_span,
-        "under": any(c["text"].startswith("under") for c in cells),
-        "over": any(c["text"].startswith("over") for c in cells),
-        "predicted": any(c["predicted"] for c in cells),
-    }  # fmt: skip
+    left_out = len(known) - len(isos)
+    return MatchTable(body, reference, kind, span, reference_span, bands, shown, thirds, left_out)
 
 
-def _cell(match: IsoMatch | None, span: tuple[float, float] | None) -> dict[str, Any]:
+def _cell(match: IsoMatch | None, span: tuple[float, float] | None) -> MatchCell:
     iso = match.get("iso") if match else None
-    cell = {"text": "", "between": False, "predicted": False, "sort": iso or -1, "match": match}
-    if not iso or match is None:
-        return cell
+    if not iso:
+        return MatchCell("")
     if span and iso < span[0]:
-        return cell | {"text": f"under {span[0]:.0f}"}
+        return MatchCell(f"under {span[0]:.0f}", iso)
     if span and not _near(iso, span):
-        return cell | {"text": f"over {span[1] * REACH:.0f}"}
-    return cell | {"text": f"{iso:.0f}", "between": True, "predicted": bool(match.get("predicted"))}
+        return MatchCell(f"over {span[1] * REACH:.0f}", iso)
+    return MatchCell(f"{iso:.0f}", iso, match)

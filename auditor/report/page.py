@@ -4,49 +4,32 @@ The first screen answers; everything else lies folded under it, by gear. Text, r
 tables are plain HTML and SVG. The frames behind the points of charts and long lists lie in the file
 compressed (gzip, base64) and are unpacked by the page when they are asked for. A content security
 policy in the page forbids every request.
+
+Templates read the profile as it is typed in `model`; here stands what must be reckoned or drawn for them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime
-from typing import Any, Final
+from functools import partial
+from itertools import groupby
+from typing import Any, Final, NamedTuple
 
 import pandas as pd
 from markupsafe import Markup
 
-from auditor.model import Body, Habit, Lens, Profile, Shot
+from auditor.model import Body, Lens, Profile, Rival, Shot, VisibleLoss
 from auditor.record.pictures import PictureSource
-from auditor.report import (
-    first_screen,
-    scales,
-    summary,
-    words,
-)
-from auditor.report.decisions_view import decisions_view
-from auditor.report.frames_behind import ROWS_PER_POINT, FrameIndex
-from auditor.report.iso_words import (
-    LEVELS,
-    band_edges,
-    band_name,
-    band_sentence,
-    highest_used,
-    iso_limit,
-    match_tables,
-)
+from auditor.report import first_screen, sentences, summary, words
+from auditor.report.frames_behind import ROWS_PER_POINT, Block, FrameIndex
+from auditor.report.iso_words import LEVELS, match_tables
 from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.lens_chart import highest, lens_chart
 from auditor.report.pictures import thumbs_within
 from auditor.report.rendering import environment, pack, static
-from auditor.report.sentences import (
-    BUTTONS,
-    inside_acceptable,
-    lens_scale_sentence,
-    right_sentence,
-    scale_sentence,
-    setting_lines,
-)
-from auditor.report.snr_chart import at_output, shown_signals, snr_chart
+from auditor.report.scales import used_span
+from auditor.report.snr_chart import snr_chart
 from auditor.report.svg_charts import css_variables, draw
 from auditor.report.words import criterion
 
@@ -64,6 +47,37 @@ SOME_PATHS: Final = 20
 """So many files of those set aside for one reason are named; the tables name all."""
 MOST_IN_USE: Final = 12
 """So many lenses in use have a line of their own; the rest fold under one."""
+MOST_SPOTS: Final = 12
+"""Spots of dust that are shown; more are counted."""
+
+
+class _LensView(NamedTuple):
+    """A lens of the profile, and what is drawn of it."""
+
+    id: str
+    entry: Lens
+    charts: list[Markup | None]
+    """One for each of its focal ranges."""
+    span: tuple[float, float] | None
+    """Outermost f-numbers, for rulers that compare at sight."""
+    highest: float | None
+    """Its highest figure (c/px)."""
+    height: int | None
+    """Usual height of its pictures in px, for line widths per picture height."""
+    block: Block | None
+    """The frames behind its points."""
+
+
+class _BodyView(NamedTuple):
+    """A body of the profile, and what is drawn of it."""
+
+    id: str
+    entry: Body
+    chart: Markup | None
+    span: tuple[float, float] | None
+    """Outermost ISO values, for rulers that compare at sight."""
+    block: Block | None
+    """The frames behind its points."""
 
 
 def prepare() -> None:
@@ -71,89 +85,29 @@ def prepare() -> None:
     environment().get_template("report.html.j2")
 
 
-def _lens_view(
-    lens: Lens,
-    index: int,
-    frames: FrameIndex,
-    heights: Mapping[Any, int],
-    pixels: Mapping[Any, Any],
-) -> dict[str, Any]:
+def _lens_view(lens: Lens, index: int, frames: FrameIndex, heights: Mapping[Any, int]) -> _LensView:
     parts = lens.get("focal_ranges") or []
-    pitch, top = lens.get("pixel_pitch_um"), highest(lens)
-    span = scales.used_span(parts)
-    shown = []
-    for i, part in enumerate(parts):
-        chart = lens_chart(part, top, span, pitch) if top and span else None
+    top, span = highest(lens), used_span(parts)
+    charts = []
+    for part in parts:
+        chart = lens_chart(part, top, span, lens.get("pixel_pitch_um")) if top and span else None
         title = f"Sharpness against aperture at {words.focal(part.get('focal_mm'))}"
-        shown.append(
-            {
-                "part": part,
-                "key": f"l{index}r{i}",
-                "index": i,
-                "chart": draw(chart, title) if chart else None,
-                "ruler": scales.aperture_ruler(part, span),
-            }
-        )
-    return {
-        "id": f"lens-{index}",
-        "name": words.lens_name(lens),
-        "body": words.body_beside(lens.get("lens"), lens.get("body")),
-        "lens": lens,
-        "frames": lens.get("frames") or 0,
-        "sentence": summary.lens_sentence(lens, name="this lens"),
-        "parts": shown,
-        "main": max(parts, key=lambda p: p.get("frames") or 0) if parts else None,
-        "pitch": pitch,
-        "scale": lens_scale_sentence(pitch, pixels.get(lens.get("body"))),
-        "best": top,
-        "height": heights.get((lens.get("body"), lens.get("lens"))),
-        "block": frames.lens_block(lens),
-    }
+        charts.append(draw(chart, title) if chart else None)
+    height = heights.get((lens.get("body"), lens.get("lens")))
+    return _LensView(f"lens-{index}", lens, charts, span, top, height, frames.lens_block(lens))
 
 
 def _body_view(
-    body: Body,
-    index: int,
-    frames: FrameIndex,
-    thresholds: dict[str, float],
-    habits: list[Habit],
-) -> dict[str, Any]:
+    body: Body, index: int, frames: FrameIndex, thresholds: Mapping[str, float]
+) -> _BodyView:
     usable = [u for band in body.get("brightness") or () if (u := band.get("usable_iso"))]
     isos: list[float | None] = [t.get("iso") for t in body.get("tones") or ()]
     isos += [v for u in usable for v in (u.get("excellent"), u.get("acceptable"))]
     known = [v for v in isos if v]
     span = (min(known), max(known)) if known else None
     chart = snr_chart(body, thresholds)
-    top = highest_used(body)
-    return {
-        "id": f"body-{index}",
-        "name": words.known_name(body.get("body")) or summary.NAMELESS_BODY,
-        "body": body,
-        "frames": body.get("frames") or 0,
-        "key": f"b{index}",
-        "sentence": summary.body_sentence(body, "It"),
-        "files": scale_sentence(body.get("scales"), body.get("pixel_pitch_um")),
-        "habits": [
-            h
-            for h in habits
-            if h.get("body") == body.get("body") and h.get("text") and h.get("frames")
-        ],
-        "chart": draw(chart, "Signal to noise against ISO") if chart else None,
-        "signals": shown_signals(body),
-        "at_output": at_output(body),
-        "bands": [
-            {
-                "band": b,
-                "name": band_name(b),
-                "edges": band_edges(b),
-                "limit": iso_limit(b, "acceptable", top),
-                "says": band_sentence(b, top),
-                "ruler": scales.iso_ruler(b.get("usable_iso"), span) if span else None,
-            }
-            for b in summary.by_light(body)
-        ],
-        "block": frames.body_block(body),
-    }
+    drawing = draw(chart, "Signal to noise against ISO") if chart else None
+    return _BodyView(f"body-{index}", body, drawing, span, frames.body_block(body))
 
 
 def _heights(frames: pd.DataFrame | None) -> dict[Any, int]:
@@ -175,13 +129,14 @@ def _by_reason(rows: Any) -> list[tuple[str, int, list[str]]]:
     return [(why, len(paths), [p for p in paths if p][:SOME_PATHS]) for why, paths in ordered]
 
 
-def _groups(profile: Profile, views: list[dict[str, Any]], what: str) -> list[tuple[str, Any]]:
+def _groups(profile: Profile, views: list[Any]) -> list[tuple[str, Any]]:
     """(head, views) by role: gear in use first and without a head, then a closed line each."""
-    of: dict[str, list[dict[str, Any]]] = {role: [] for role in first_screen.ROLES}
-    silent: list[dict[str, Any]] = []
+    of: dict[str, list[Any]] = {role: [] for role in first_screen.ROLES}
+    silent: list[Any] = []
     for view in views:
-        role = first_screen.role_of(profile, view[what])
-        nothing = what == "body" and not view["chart"] and not view["bands"]
+        role = first_screen.role_of(profile, view.entry)
+        body = isinstance(view, _BodyView)
+        nothing = body and not view.chart and not view.entry.get("brightness")
         (silent if nothing and role == "in use" else of[role]).append(view)
     used = of["in use"]
     out = [("", used[:MOST_IN_USE]), ("More that are in use", used[MOST_IN_USE:])]
@@ -204,19 +159,21 @@ def _about(profile: Profile) -> str:
     return f"{', '.join(told)} · {datetime.now().strftime('%-d %B %Y')}"
 
 
-def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> dict[str, Any]:
-    lens_lines = first_screen.lens_lines(profile, lenses)
-    body_lines = first_screen.body_lines(profile, bodies)
+def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> dict[str, object]:
+    lens_lines = first_screen.lens_lines(profile, lenses)[: summary.LENSES]
+    body_lines = first_screen.body_lines(profile, bodies)[: summary.BODIES]
     return {
         "about": _about(profile),
         "looked_at": summary.looked_at(profile),
-        "lens_lines": lens_lines[: summary.LENSES],
-        "more_lenses": max(len(lenses) - min(len(lens_lines), summary.LENSES), 0),
-        "body_lines": body_lines[: summary.BODIES],
-        "more_bodies": max(len(bodies) - min(len(body_lines), summary.BODIES), 0),
+        "lens_lines": lens_lines,
+        "more_lenses": len(lenses) - len(lens_lines),
+        "body_lines": body_lines,
+        "more_bodies": len(bodies) - len(body_lines),
+        "use_of": partial(summary.use_of, profile),
         "no_lens": summary.NO_LENS,
         "costs": first_screen.costs(profile),
-        "worst": " ".join(setting_lines(profile)),
+        "advice": first_screen.ADVICE,
+        "worst": " ".join(sentences.setting_lines(profile)),
         "afternoon": summary.next_line(profile),
     }
 
@@ -227,15 +184,17 @@ def _same_how(shots: list[Shot]) -> str | None:
     return said.pop() if len(said) == 1 and len(shots) > 1 else None
 
 
-def _criteria(profile: Profile) -> dict[str, Any]:
-    """The profile's criteria, the usual shares where it names none."""
-    known = {name: criterion(profile, name) for name in ("pin_sharp", "acceptable")}
-    return {**(profile.get("criteria") or {}), **known}
+def _unnamed(rival: Rival) -> bool:
+    return not any(z.get("sharper") for z in (rival.get("zones") or {}).values())
 
 
-def thresholds(profile: Profile) -> dict[str, float]:
-    """Signal-to-noise thresholds of the profile, the standard's where it names none."""
-    return {level: criterion(profile, f"snr_{level}") for level in LEVELS}
+def _visible(profile: Profile) -> list[list[VisibleLoss]]:
+    """Losses, which lie lens by lens and range by range, a list for each."""
+
+    def place(row: VisibleLoss) -> list[Any]:
+        return [row.get("lens"), row.get("body"), row.get("converter"), row.get("focal_mm")]
+
+    return [list(rows) for _, rows in groupby(profile.get("visible") or [], key=place)]
 
 
 def render_report(
@@ -248,46 +207,35 @@ def render_report(
     rows = min(ROWS_PER_POINT, ROWS_ALTOGETHER // max(points, 1))
     index = FrameIndex(frames, max(LEAST_ROWS, rows))
     heights = _heights(frames)
-    pixels = {b.get("body"): b.get("pixel_pitch_um") for b in bodies}
-    lens_views = [_lens_view(x, i, index, heights, pixels) for i, x in enumerate(lenses)]
-    limits = thresholds(profile)
-    habits = profile.get("habits") or []
-    body_views = [_body_view(b, i, index, limits, habits) for i, b in enumerate(bodies)]
+    limits = {level: criterion(profile, f"snr_{level}") for level in LEVELS}
+    lens_views = [_lens_view(x, i, index, heights) for i, x in enumerate(lenses)]
+    body_views = [_body_view(b, i, index, limits) for i, b in enumerate(bodies)]
+    views: list[_LensView | _BodyView] = [*lens_views, *body_views]
     keepers = profile.get("keepers") or []
     fallen, judged, causes = summary.keeper_counts(profile)
-    groups = keeper_groups(keepers, causes, index, pictures, KEEPER_PICTURE_BYTES)
+    groups = keeper_groups(keepers, causes, pictures, KEEPER_PICTURE_BYTES)
     thumbs = thumbs_within(pictures, index.wanted(), POINT_PICTURE_BYTES)
-    shots = profile.get("next_shots") or []
     context = _first_screen(profile, lenses, bodies) | {
         "profile": profile,
-        "decisions": decisions_view(profile),
-        "lens_groups": _groups(profile, lens_views, "lens"),
-        "body_groups": _groups(profile, body_views, "body"),
+        "criterion": partial(criterion, profile),
+        "rivals": sorted(profile.get("rivals") or [], key=_unnamed),
+        "visible": _visible(profile),
+        "most_spots": MOST_SPOTS,
+        "lens_groups": _groups(profile, lens_views),
+        "body_groups": _groups(profile, body_views),
+        "pitches": {b.get("body"): b.get("pixel_pitch_um") for b in bodies},
         "matches": match_tables(profile),
-        "accepted": profile.get("accepted") or [],
-        "comparisons": profile.get("comparisons") or [],
         "keeper_groups": groups,
-        "keepers": keepers,
         "fallen": fallen,
         "judged": judged,
-        "answers": BUTTONS.items(),
-        "right": right_sentence(profile),
-        "handheld": profile.get("handheld") or [],
+        "answers": sentences.BUTTONS,
+        "right": sentences.right_sentence(profile),
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
-        "settings": [
-            {**s, "inside": inside_acceptable(profile, s)} for s in (profile.get("settings") or [])
-        ],
-        "shots": shots,
-        "shot_frames": round(sum(s.get("frames") or 0 for s in shots)),
-        "minutes": round(sum(s.get("minutes") or 0 for s in shots)),
-        "unlisted_shots": round(profile.get("next_shots_unlisted") or 0),
-        "same_how": _same_how(shots),
+        "inside_acceptable": partial(sentences.inside_acceptable, profile),
+        "same_how": _same_how(profile.get("next_shots") or []),
         "set_aside": _by_reason(profile.get("set_aside") or []),
         "unread": _by_reason(profile.get("unread_folders") or []),
-        "criteria": _criteria(profile),
-        "limits": limits,
-        "blur_px": criterion(profile, "coc_pixels"),
-        "blocks": {v["id"]: pack(v["block"]) for v in (*lens_views, *body_views) if v["block"]},
+        "blocks": {v.id: pack(v.block) for v in views if v.block},
         "pictures": pack({index.picture_key(k): v for k, v in thumbs.items()}),
         "css": Markup(static("report.css")),
         "js": Markup("\n".join(static(f"{n}.js") for n in ("page", "charts", "frames"))),

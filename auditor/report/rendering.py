@@ -18,10 +18,9 @@ from urllib.parse import quote
 import jinja2
 from markupsafe import Markup, escape
 
+from auditor.model import Handheld
 from auditor.record import ZONES
-from auditor.report import words
-from auditor.report.iso_words import kind_sentence
-from auditor.report.sentences import shot_line, shot_name
+from auditor.report import iso_words, listing, scales, sentences, snr_chart, summary, words
 from auditor.report.words import NAME_END, NAME_START
 
 __all__ = ["between", "environment", "figures", "link", "pack", "sentence", "shown", "static"]
@@ -87,14 +86,14 @@ def between(block: Any, form: str, keys: tuple[str, str] = ("low", "high")) -> s
     return f"({low} to {high})" if low and high else ""
 
 
-def _against(value: Any) -> str:
+def against(stops: float | None) -> str:
     """A handheld limit in words; '' where there is none."""
-    stops = words.number(value)
     return "" if stops is None else words.against_rule(stops).split(" than ")[0]
 
 
-def _stops_between(block: Any) -> str:
-    low, high = (block.get(k) for k in ("low", "high"))
+def stops_between(block: Handheld) -> str:
+    """The interval of a handheld limit in words; '' where an end is missing."""
+    low, high = block.get("low"), block.get("high")
     return "" if low is None or high is None else f"({words.stops_between(low, high)})"
 
 
@@ -116,10 +115,10 @@ def capitalised(text: Any) -> str:
 
 
 def _known(function: Callable[..., Any]) -> Callable[..., Any]:
-    """The filter, given None where the profile has nothing."""
+    """The function, given None where the profile has nothing."""
 
-    def filtered(value: Any, *more: Any) -> Any:
-        return function(None if isinstance(value, jinja2.Undefined) else value, *more)
+    def filtered(*values: Any) -> Any:
+        return function(*(None if isinstance(v, jinja2.Undefined) else v for v in values))
 
     return filtered
 
@@ -144,24 +143,30 @@ def _compiled() -> jinja2.BytecodeCache | None:
     return _Kept(str(kept)) if os.access(kept, os.W_OK) else None
 
 
+_FUNCTIONS: Final[tuple[Callable[..., Any], ...]] = (
+    *(against, between, capitalised, figures, link, sentence, shown, stops_between),
+    *(words.aperture, words.aperture_range, words.body_beside, words.change, words.clean),
+    *(words.count, words.difference, words.focal, words.iso, words.known_name, words.lens_name),
+    *(words.number, words.percent, words.shorten, words.shutter),
+    *(iso_words.band_edges, iso_words.band_name, iso_words.band_sentence, iso_words.by_light),
+    *(iso_words.highest_used, iso_words.iso_limit, iso_words.kind_sentence),
+    *(listing.evidence, listing.fault, scales.aperture_ruler, scales.iso_ruler, scales.used_span),
+    *(sentences.lens_scale_sentence, sentences.scale_sentence),
+    *(sentences.shot_line, sentences.shot_name, summary.body_sentence, summary.lens_sentence),
+    *(snr_chart.at_output, snr_chart.shown_signals),
+)
+"""What templates call by name, as filters or as functions."""
+
+
 @cache
 def environment() -> jinja2.Environment:
-    """The templates, with escaping and the filters that they use."""
+    """The templates, with escaping and the functions that they use."""
     env = jinja2.Environment(
         loader=jinja2.PackageLoader("auditor.report", "templates"),
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.ChainableUndefined,
         bytecode_cache=_compiled(),
     )  # fmt: skip
-    filters: dict[str, Callable[..., Any]] = {
-        "aperture": words.aperture, "between": between, "capitalised": capitalised, "link": link,
-        "against": _against, "stops_between": _stops_between, "shot_line": shot_line, "shot_name": shot_name, "change": words.change, "clean": words.clean,
-        "difference": words.difference,
-        "figures": figures, "focal": words.focal, "iso": words.iso, "number": words.number,
-        "kind_sentence": kind_sentence, "known": words.known_name, "lens_name": words.lens_name, "percent": words.percent, "sentence": sentence, "shorten": words.shorten,
-        "shown": shown,
-    }  # fmt: skip
-    env.filters |= {name: _known(function) for name, function in filters.items()}
-    env.globals |= {
-        "aperture_range": _known(words.aperture_range), "body_beside": words.body_beside, "count": _known(words.count), "zones": ZONES,
-    }  # fmt: skip
+    functions = {function.__name__: _known(function) for function in _FUNCTIONS}
+    env.filters |= functions
+    env.globals |= functions | {"zones": ZONES, "nameless_body": summary.NAMELESS_BODY}
     return env

@@ -19,19 +19,17 @@ from auditor.model import (
     Use,
 )
 from auditor.report import words
-from auditor.report.iso_words import band_name, highest_used, iso_limit
+from auditor.report.iso_words import band_name, firm_bands, highest_used, iso_limit
 from auditor.report.sentences import handheld_lines, setting_lines
 from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
 
 __all__ = [
     "BODIES",
-    "FEW",
     "NAMELESS_BODY",
     "NO_LENS",
     "Entry",
     "body_sentence",
     "by_frames",
-    "by_light",
     "filter_words",
     "findings",
     "keeper_counts",
@@ -40,7 +38,6 @@ __all__ = [
     "next_line",
     "settled",
     "summary_lines",
-    "too_few_for_noise",
     "use_of",
 ]
 
@@ -52,9 +49,6 @@ BODIES: Final = 4
 
 FEWEST_LENSES: Final = 3
 """Where fewer lenses are settled than this, some with thin evidence are listed too."""
-
-FEW: Final = 5
-"""A band of light with fewer frames than this says nothing of its body."""
 
 FEW_PAIRS: Final = 3
 """A comparison from fewer pairs stands in the tables only."""
@@ -153,11 +147,6 @@ def lens_sentence(lens: Lens, bodies: int = 1, name: str | None = None) -> str:
     return f"{text}; {everywhere}{words.join(clauses)}."
 
 
-def by_light(body: Body) -> list[Band]:
-    """The body's bands, the brightest first."""
-    return sorted(body.get("brightness") or [], key=lambda b: -(words.pair(b.get("ev100"))[0] or 0))
-
-
 def _iso_limit(band: Band, highest: float | None) -> str:
     fine, clean = (iso_limit(band, level, highest) for level in ("acceptable", "excellent"))
     inside = [fine.why] if fine.why else []
@@ -177,23 +166,12 @@ def _iso_limit(band: Band, highest: float | None) -> str:
     return f"{fine.text} for {words.clean(band_name(band))} ({'; '.join(inside)})"
 
 
-def too_few_for_noise(body: Body) -> bool:
-    """Whether fewer than `FEW` frames tell of a body's noise, so that no limit is told."""
-    used = body.get("frames_used")
-    return (body.get("frames") or 0 if used is None else used) < FEW
-
-
 def body_sentence(body: Body, name: str | None = None) -> str:
-    """One sentence on how far ISO goes in the brightest and the darkest band that have frames of
-    their own; '' when none has, or when it rests on too few frames to be said first."""
-    bands = [
-        b
-        for b in by_light(body)
-        if (b.get("usable_iso") or {}).get("acceptable") and (b.get("frames") or 0) >= FEW
-    ]
-    if not bands or too_few_for_noise(body) or body.get("limits_firm") is False:
+    """One sentence on how far ISO goes in the brightest and the darkest of the `firm_bands`; '' where
+    there are none."""
+    bands, highest = firm_bands(body), highest_used(body)
+    if not bands:
         return ""
-    highest = highest_used(body)
     limits = [_iso_limit(b, highest) for b in (bands if len(bands) < 2 else (bands[0], bands[-1]))]
     known = words.known_name(body.get("body"))
     name = name or (f"The {named(known)}" if known else "The body not named in its files")

@@ -92,10 +92,10 @@ def test_charts_draw_and_the_page_is_quiet(opened: Visit) -> None:
 
 
 def test_pointing_tells_what_is_behind_a_point(opened: Visit) -> None:
-    place = point(opened.page, "l0r0", 2)
+    place = point(opened.page, "lens-0r0", 2)
     place.scroll_into_view_if_needed()
     place.hover()
-    said = opened.page.locator("#said-l0r0").inner_text()
+    said = opened.page.locator("#said-lens-0r0").inner_text()
     assert said.startswith("f/4, centre: ")
     assert "c/px" in said
     assert said.endswith("behind it")
@@ -106,7 +106,7 @@ def test_pointing_tells_what_is_behind_a_point(opened: Visit) -> None:
 def test_click_opens_the_frames_with_pictures_and_settings(visit: Visit) -> None:
     visit.open_all()
     page = visit.page
-    point(page, "l0r0", 2).click()
+    point(page, "lens-0r0", 2).click()
     page.wait_for_selector("dialog[open] .row")
     assert page.locator("#behind-title").inner_text() == "f/4, centre"
     rows = page.locator("dialog .row")
@@ -127,8 +127,8 @@ def test_click_opens_the_frames_with_pictures_and_settings(visit: Visit) -> None
 def test_arrow_keys_walk_and_enter_opens(visit: Visit) -> None:
     visit.open_all()
     page = visit.page
-    page.locator('figure[data-chart="l0r0"]').focus()
-    said = page.locator("#said-l0r0")
+    page.locator('figure[data-chart="lens-0r0"]').focus()
+    said = page.locator("#said-lens-0r0")
     for key, start in (
         ("ArrowRight", "f/2.8, centre"), ("ArrowRight", "f/3.2, centre"), ("ArrowDown", "f/3.2, middle"),
         ("ArrowDown", "f/3.2, corner"), ("ArrowDown", "f/3.2, corner"), ("ArrowLeft", "f/2.8, corner"),

@@ -98,13 +98,13 @@ def test_matching_iso_in_whole_stops_and_never_below_what_the_body_has(tmp_path:
         for iso in (100, 125, 160, 200, 250, 320, 400, 500, 640, 800)
     ]  # fmt: skip
     (table,) = match_tables(made)
-    assert [iso for iso, _ in table["rows"]] == [100, 200, 400, 800]
+    assert [iso for iso, _ in table.rows] == [100, 200, 400, 800]
     page = written(made, None, tmp_path)
     assert lowest == 100
     assert page.count(">under 100<") == 1
     assert "<b>100</b> <small>(50 to 200)</small>" in page
     made["iso_matches"] = made["iso_matches"][:3]  # too few whole stops: every row stays
-    assert [iso for iso, _ in match_tables(made)[0]["rows"]] == [100, 125, 160]
+    assert [iso for iso, _ in match_tables(made)[0].rows] == [100, 125, 160]
 
 
 def test_no_matching_iso_far_past_what_the_bodies_were_used_at(tmp_path: Path) -> None:
@@ -120,7 +120,10 @@ def test_no_matching_iso_far_past_what_the_bodies_were_used_at(tmp_path: Path) -
         for iso in (100, 200, 400, 800, 1600)
     ]  # fmt: skip
     (table,) = match_tables(made)
-    cells = {iso: (cell["text"], cell["predicted"]) for iso, (cell,) in table["rows"]}
+    cells = {
+        iso: (cell.text, bool(cell.match and cell.match["predicted"]))
+        for iso, (cell,) in table.rows
+    }
     assert cells == {
         100: ("300", False), 200: ("600", False), 400: ("1200", True), 800: ("over 1600", False),
     }  # fmt: skip

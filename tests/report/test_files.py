@@ -102,4 +102,4 @@ def test_empty_profile_writes_everything_with_heads(tmp_path: Path) -> None:
     assert len(pd.read_csv(tmp_path / "tables" / "keepers.csv")) == 0
     assert "path" in pd.read_parquet(tmp_path / "tables" / "keepers.parquet").columns
     assert "No lens could be judged" in (tmp_path / "report.html").read_text("utf-8")
-    assert "Nothing could be judged yet" in (tmp_path / "card.html").read_text("utf-8")
+    assert "Nothing is settled yet" in (tmp_path / "card.html").read_text("utf-8")

@@ -22,7 +22,7 @@ from PIL import Image
 from auditor.infer.keepers import CAUSES
 from auditor.record.pictures import fetch_pictures
 from auditor.report import write_report
-from auditor.report.first_screen import _ADVICE
+from auditor.report.first_screen import ADVICE
 from auditor.report.frames_behind import FrameIndex, evenly, in_turn
 from auditor.report.keepers_view import SETTING_CAUSES
 from auditor.report.lens_chart import lens_chart
@@ -397,5 +397,5 @@ def test_a_sensor_whose_read_noise_is_open_is_told_without_gaps(tmp_path: Path) 
 
 
 def test_every_cause_has_its_advice_and_no_other() -> None:
-    assert set(_ADVICE) == set(CAUSES)
+    assert set(ADVICE) == set(CAUSES)
     assert set(SETTING_CAUSES) < set(CAUSES)

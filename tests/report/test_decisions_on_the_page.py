@@ -1,0 +1,67 @@
+"""What the page says of decisions: lens against lens, dust, visible or not."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import made_up
+
+from auditor.report.page import MOST_SPOTS, render_report
+
+
+def text_of(made: dict[str, Any]) -> str:
+    page = re.sub(r"<(script|style).*?</\1>", "", render_report(made, None, None), flags=re.S)
+    return " ".join(re.sub(r"<[^>]*>", " ", page).split())
+
+
+def test_lenses_that_share_focal_lengths_stand_side_by_side_with_their_intervals() -> None:
+    made: Any = made_up.profile(2)
+    names = ("Tarn 35", "Mere 24-70")
+    rival = {"lens": names[0], "against": names[1], "body": "Alder", "against_body": "Alder"}
+    made["rivals"] = [
+        rival | {"declined": "too few frames", "text": "not held against each other", "zones": {}},
+        rival | {"declined": None, "text": "Tarn 35 is sharper", "zones": {}, "seen": {}},
+    ]
+    made["lens_choice"] = [
+        {"body": "Alder", "lens": lens, "converter": None, "focal_mm": focal, "f_number": 5.6,
+         "mtf50_cpp": value, "low": value - 0.01, "high": value + 0.01, "take": take}
+        for lens, focal, value, take in (
+            (names[0], [35, 35], 0.31, "yes"), (names[1], [24, 70], 0.27, "no"),
+            ("Fell 35", [35, 35], 0.29, None),
+        )
+    ]  # fmt: skip
+    text = text_of(made)
+    assert "Tarn 35 35 mm f/5.6 0.310 (0.300 to 0.320) sharper" in text
+    assert "Mere 24-70 24 to 70 mm f/5.6 0.270 (0.260 to 0.280) softer" in text
+    assert "Fell 35 35 mm f/5.6 0.290 (0.280 to 0.300) no clear answer" in text
+    assert "Tarn 35 is sharper." in text
+    assert "Not compared not held against each other." in text
+
+
+def test_fainter_spots_of_dust_are_counted() -> None:
+    made: Any = made_up.profile(1)
+    made["dust"] = [{"body": "Alder", "text": f"a spot {n}"} for n in range(MOST_SPOTS + 1)]
+    text = text_of(made)
+    assert text.count("Alder : a spot") == MOST_SPOTS
+    assert "1 fainter spot stands in the tables." in text
+    assert "Which lens?" not in text
+
+
+def test_losses_are_told_range_by_range() -> None:
+    made: Any = made_up.profile(1)
+    made["visible"] = [
+        {"lens": "Tarn 24-70", "body": "Alder", "converter": None, "focal_mm": focal, "f_number": n,
+         "against_f_number": 8.0, "viewing": "screen at 100%", "zone": "corner", "loss_jnd": 1.4,
+         "low": 1.1, "high": 1.8, "verdict": "visible", "odds": None, "largest_print_cm": 40,
+         "evidence": "fair"}
+        for focal in ([24, 24], [70, 70]) for n in (4.0, 5.6)
+    ]  # fmt: skip
+    text = text_of(made)
+    for focal in (24, 70):
+        assert f"Tarn 24-70 at {focal} mm on Alder , against f/8 Aperture" in text
+    assert text.count("f/5.6 visible 1.4 (1.1 to 1.8), corner 40 cm") == 2
+
+
+def test_nothing_decided_says_nothing() -> None:
+    assert "From figures to decisions" not in text_of(made_up.profile(1))
