@@ -125,9 +125,9 @@ def _limit(band: Band, level: str) -> IsoLimit:
     )  # fmt: skip
 
 
-def by_light(body: Body) -> list[Band]:
-    """The body's bands, the brightest first."""
-    return sorted(body.get("brightness") or [], key=lambda b: -(words.pair(b.get("ev100"))[0] or 0))
+def by_light(bands: Sequence[Band] | None) -> list[Band]:
+    """Bands, the brightest first."""
+    return sorted(bands or [], key=lambda b: -(words.pair(b.get("ev100"))[0] or 0))
 
 
 FEW: Final = 5
@@ -143,7 +143,7 @@ def firm_bands(body: Body) -> list[Band]:
         return []
     return [
         b
-        for b in by_light(body)
+        for b in by_light(body.get("brightness"))
         if (b.get("usable_iso") or {}).get("acceptable") and (b.get("frames") or 0) >= FEW
     ]
 

@@ -147,7 +147,7 @@ _FUNCTIONS: Final[tuple[Callable[..., Any], ...]] = (
     *(against, between, capitalised, figures, link, sentence, shown, stops_between),
     *(words.aperture, words.aperture_range, words.body_beside, words.change, words.clean),
     *(words.count, words.difference, words.focal, words.iso, words.known_name, words.lens_name),
-    *(words.number, words.percent, words.shorten, words.shutter),
+    *(words.metres, words.number, words.percent, words.shorten, words.shutter),
     *(iso_words.band_edges, iso_words.band_name, iso_words.band_sentence, iso_words.by_light),
     *(iso_words.highest_used, iso_words.iso_limit, iso_words.kind_sentence),
     *(listing.evidence, listing.fault, scales.aperture_ruler, scales.iso_ruler, scales.used_span),

@@ -41,7 +41,8 @@ def test_card_states_textbook_distance_at_its_own_criterion(
     focal_mm: float, n: float, pitch: float
 ) -> None:
     """H = f^2 / (N c) + f (any textbook, thin lens), c two pixels; sharp from half of it."""
-    ((_, metres),) = card.hyperfocals(focal_mm, [n], pitch, 2.0)
+    part = {"focal_mm": [focal_mm, focal_mm], "sweet_spot": {"f_number": n}}
+    ((_, metres),) = card.hyperfocals(part, pitch, 2.0)
     by_hand = (focal_mm**2 / (n * 2 * pitch / 1000) + focal_mm) / 1000
     assert metres == pytest.approx(by_hand, rel=1e-12)
     near, far = optics.depth_of_field_m(focal_mm, n, 2 * pitch, metres)
@@ -60,23 +61,25 @@ def test_distance_on_the_card_is_never_short_of_the_formula() -> None:
 
 def test_card_uses_the_criterion_of_the_profile() -> None:
     made = made_up.profile(1)
-    two = card.contents(made)["lenses"][0]["ranges"][0].hyperfocal
-    made["criteria"]["coc_pixels"] = 4.0
-    four = card.contents(made)["lenses"][0]["ranges"][0].hyperfocal
+    part, pitch = made["lenses"][0]["focal_ranges"][0], made["lenses"][0]["pixel_pitch_um"]
+    two, four = (card.hyperfocals(part, pitch, blur_px) for blur_px in (2.0, 4.0))
     assert [n for n, _ in two] == [n for n, _ in four]
     for (_, a), (_, b) in zip(two, four, strict=True):
-        assert float(b.split()[0]) == pytest.approx(float(a.split()[0]) / 2, rel=0.12)
-    assert "blur circle 4 px (17.6 µm)" in card.render_card(made)
+        assert b == pytest.approx(a / 2, rel=0.01)  # a focal length more
+    for blur_px, distances in ((2.0, two), (4.0, four)):
+        made["criteria"]["coc_pixels"] = blur_px
+        text = card.render_card(made)
+        assert f"blur circle {blur_px:g} px ({blur_px * pitch:.3g} µm)" in text
+        assert all(f"{words.aperture(n)} {words.metres(d)}</b>" in text for n, d in distances)
 
 
 def test_card_names_what_to_avoid_on_both_sides() -> None:
     made = made_up.profile(1)
     part = made["lenses"][0]["focal_ranges"][0]
     part["acceptable"] = [4.0, 16.0]
-    found = card.card_ranges(made["lenses"][0], 2.0)[0]
-    assert found.avoid == "below f/4 and beyond f/16"
+    assert card.avoid(part) == "below f/4 and beyond f/16"
     part["acceptable"] = [part["apertures"][0]["f_number"], part["apertures"][-1]["f_number"]]
-    assert card.card_ranges(made["lenses"][0], 2.0)[0].avoid == ""
+    assert card.avoid(part) == ""
 
 
 def test_intervals_stand_on_the_card_in_small_type() -> None:
@@ -89,37 +92,47 @@ def test_intervals_stand_on_the_card_in_small_type() -> None:
         "acceptable_intervals": [[2.8, 2.8], [16.0, 16.0]],
         "sweet_spot": {"f_number": 8.0, "low": 7.1, "high": 9.0},
     }
-    found = card.card_ranges(made["lenses"][0], 2.0)[0]
-    assert (found.best_between, found.use_within, found.accept_within) == (
-        "f/7.1 to f/9",
-        "±⅓",
-        "±0",
-    )
+    text = card.render_card(made)
+    assert "f/8 <small>f/7.1 to f/9</small>" in text
+    assert "f/4 to f/11 <small>±⅓</small>" in text
+    assert "f/2.8 to f/16 <small>±0</small>" in text
     part["pin_sharp_intervals"] = [[2.8, 4.5], [10.0, 11.0]]  # a whole stop below
     part["sweet_spot"] |= {"low": 8.0, "high": 8.0}
-    found = card.card_ranges(made["lenses"][0], 2.0)[0]
-    assert (found.best_between, found.use_within) == ("±0", "±1")
+    text = card.render_card(made)
+    assert "f/8 <small>±0</small>" in text
+    assert "f/4 to f/11 <small>±1</small>" in text
     band = made["bodies"][0]["brightness"][0]
     band["usable_iso"] = {"excellent": 200, "acceptable": 2500}
     band["usable_iso_detail"] = {
         "excellent": {"low": 50, "high": 400, "reason": None},
         "acceptable": {"low": 2500, "high": 2500, "reason": "likely higher still; ISO 1600 is the highest used"},
     }  # fmt: skip
-    both = card.card_bodies(made["bodies"])
-    assert both.rows[0][1][0] == "200 / ≥2500"
-    assert both.intervals[0] == ("50\u2060–\u2060400 / –", "")
-    assert "<small>50\u2060–\u2060400 / –</small>" in card.render_card(made)
+    text = card.render_card(made)
+    assert "<td>200 / ≥2500<small>50\u2060–\u2060400 / –</small></td>" in text
 
 
 def test_iso_limits_by_light_stand_on_the_card() -> None:
     made = made_up.profile(1)
-    both = card.card_bodies(made["bodies"])
-    assert both.bodies == ("Halden M5", "Halden M7 II")
-    assert [light for light, _ in both.rows] == [
+    rows = card.iso_rows(made["bodies"])
+    assert [light for light, _ in rows] == [
         *("bright sun", "overcast", "shade and woodland", "dusk", "night")
     ]
-    usable = [b["brightness"][0]["usable_iso"] for b in made["bodies"]]
-    assert both.rows[0][1] == tuple(f"{u['excellent']:.0f} / {u['acceptable']:.0f}" for u in usable)
-    assert both.rows[-1][1][0].startswith("none / ")
     text = card.render_card(made)
-    assert all(cell in text for _, cells in both.rows for cell in cells)
+    assert text.index("Halden M5") < text.index("Halden M7 II")
+    for body in made["bodies"]:
+        usable = body["brightness"][0]["usable_iso"]
+        assert f"<td>{usable['excellent']:.0f} / {usable['acceptable']:.0f}" in text
+    assert rows[-1][1][0][0].short == "none"
+
+
+def test_what_too_few_frames_tell_stands_on_no_card() -> None:
+    """As on the first screen: limits of a body whose noise hardly shows, or of light with few frames."""
+    made = made_up.profile(1)
+    first, second = made["bodies"]
+    first["limits_firm"] = False
+    second["brightness"] = second["brightness"][:2]
+    second["brightness"][0]["frames"] = 4
+    text = card.render_card(made)
+    assert first["body"] not in text.split("ISO limit by light")[1]
+    assert "bright sun" not in text
+    assert "overcast" in text
