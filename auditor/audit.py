@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from auditor.crawl import Selection
     from auditor.engine import Progress
-    from auditor.gear import Chosen
+    from auditor.gear.gear_file import Chosen
     from auditor.infer.criteria import Criteria
     from auditor.infer.faults import Faults
     from auditor.model import Fault, Filter, Gear, Profile
@@ -111,7 +111,7 @@ def ready_later_stages() -> None:
     try:
         for name in ("crawl.captures", "settings.agreement", "infer.profile", "report.write"):
             import_module(f"auditor.{name}")
-        import_module("auditor.report").prepare()
+        import_module("auditor.report.page").prepare()
     finally:
         gc.freeze()
         if collecting:
@@ -187,7 +187,7 @@ def infer_frames(
 
 def _use(frames: pd.DataFrame, rows: NDArray[np.bool_], gear: Chosen, faults: Faults) -> Gear:
     """Bodies and lenses with their use in some of the rows, one for each exposure."""
-    from auditor.gear import USE_COLUMNS, gear_in_use
+    from auditor.gear.usage import USE_COLUMNS, gear_in_use
 
     used = frames.filter(USE_COLUMNS)[rows]
     without: Gear = {}
@@ -240,8 +240,7 @@ def _fault_notices(faults: Sequence[Fault]) -> list[str]:
 
 def chosen_gear(out: Path | None, options: InferOptions) -> Chosen:
     """What gear.toml in the output folder and the options say together. Raises OptionError."""
-    from auditor.gear import GearFileError, read_chosen
-    from auditor.gear.gear_file import Chosen
+    from auditor.gear.gear_file import Chosen, GearFileError, read_chosen
 
     try:
         said = Chosen() if out is None else read_chosen(out)

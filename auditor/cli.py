@@ -253,7 +253,7 @@ def _profile(
 
 
 def _close(made: Mapping[str, Any], target: Path, more: list[str]) -> None:
-    from auditor.report import summary_lines
+    from auditor.report.summary import summary_lines
 
     try:
         more = [*summary_lines(made), *more]

@@ -319,7 +319,7 @@ def report(profile: Mapping[str, Any], out: Place, frames: pd.DataFrame | None =
     'report.html'
     """
     from auditor.output import outside_archives
-    from auditor.report import write_profile, write_report
+    from auditor.report.write import write_profile, write_report
 
     target = Path(out).expanduser().resolve()
     source = target

@@ -68,7 +68,7 @@ def remember_archives(out: Path, archives: Sequence[str]) -> None:
     Also puts an example of gear.toml there, unless there is one.
     """
     from auditor.crawl.names import shown_root
-    from auditor.gear import write_example
+    from auditor.gear.gear_file import write_example
 
     known = {*_archives_of(out), *(shown_root(a) for a in archives)}
     try:

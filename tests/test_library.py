@@ -27,8 +27,8 @@ from auditor.audit import InferOptions
 from auditor.cli import main
 from auditor.output import OutputError
 from auditor.record import COLUMNS
-from auditor.report import profile_schema
 from auditor.report.tables import frame_table
+from auditor.report.write import profile_schema
 
 ROOT = Path(__file__).parents[1]
 STRANGE = {"float": 0.37, "int": 7, "bool": True, "str": "words", "list": None}

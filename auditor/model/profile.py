@@ -27,9 +27,9 @@ __all__ = [
     "Keeper",
     "Profile",
     "Role",
+    "SetAside",
     "Setting",
     "Shot",
-    "UnreadFolder",
     "Use",
     "Verdicts",
     "fault_of",
@@ -87,7 +87,7 @@ class Keeper(TypedDict, total=False):
     snr: Annotated[float | None, "signal to noise of its mid-tones at the output size"]
     maybe_deliberate: Annotated[bool, "the blur may be meant"]
     probability: float | None
-    settings: dict[str, Any]
+    settings: dict[str, str | float | None]
     answer: Annotated[Literal["meant", "fine", "bad"] | None, "the photographer's own answer"]
 
 
@@ -142,11 +142,11 @@ class Filter(TypedDict, total=False):
     lens: str
 
 
-class UnreadFolder(TypedDict):
-    """A folder that could not be read."""
+class SetAside(TypedDict):
+    """A file that was set aside, or a folder that could not be read."""
 
     path: str
-    reason: str
+    reason: str | None
 
 
 class Verdicts(TypedDict, total=False):
@@ -253,14 +253,12 @@ class Profile(Decisions):
     filter: NotRequired[Filter | None]
     unread_folders: NotRequired[
         Annotated[
-            list[UnreadFolder],
+            list[SetAside],
             "folders that could not be read; what lies in them is not among the frames found",
         ]
     ]
     set_aside: NotRequired[
-        Annotated[
-            list[Any] | dict[str, Any] | None, "files that were set aside, with their reasons"
-        ]
+        Annotated[list[SetAside], "files that were set aside, with their reasons"]
     ]
     verdicts: NotRequired[Verdicts | None]
     handheld: NotRequired[

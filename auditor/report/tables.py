@@ -19,7 +19,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from auditor.model import FocalRange, Lens, Profile
+from auditor.model import FocalRange, Lens, Profile, Tone
 from auditor.record import ZONES
 from auditor.report.iso_words import LEVELS
 from auditor.report.listing import evidence
@@ -38,15 +38,13 @@ def tables(profile: Profile) -> dict[str, pd.DataFrame]:
         "body_tones": _tones,
         "body_usable_iso": _usable,
         "keepers": _keepers,
-        "comparisons": lambda p: p.get("comparisons") or [],
-        "set_aside": lambda p: p.get("set_aside") or [],
+        **{name: partial(_entries, name=name) for name in _ENTRIES},
     }
-    makers |= {name: partial(_entries, name=name) for name in _ENTRIES}
     out = {}
     for name, made in makers.items():
         try:
-            rows, blank = list(made(profile)), list(made(_BLANK))
-            out[name] = _frame(rows, [] if rows and name in _ENTRIES else blank)
+            rows = list(made(profile))
+            out[name] = _frame(rows) if rows else _frame(list(made(_BLANK)))[:0]
         except Exception as error:
             _log.warning("the table %s cannot be made: %s", name, error)
     return out
@@ -55,45 +53,33 @@ def tables(profile: Profile) -> dict[str, pd.DataFrame]:
 _log = logging.getLogger(__name__)
 
 _ENTRIES: Final = (
-    *("iso_matches", "visible", "noise_visible", "rivals", "lens_choice", "changes", "dust"),
-    *("focus_bias", "settings", "handheld", "next_shots"),
+    *("comparisons", "set_aside", "iso_matches", "visible", "noise_visible", "rivals"),
+    *("lens_choice", "changes", "dust", "focus_bias", "settings", "handheld", "next_shots"),
 )
-"""Tables whose rows are entries of the profile as they are: their keys are the columns, in the order of their type."""
+"""Tables whose rows are entries of the profile as they are."""
+
+
+def _blank(name: str) -> list[Row]:
+    """A list of the profile with one entry, which has every key of its type and no value."""
+    (kind,) = get_args(get_type_hints(Profile)[name])
+    return [dict.fromkeys(get_type_hints(kind))]
+
+
 _BLANK: Final[Any] = {
     "lenses": [{"focal_ranges": [{"apertures": [{}]}]}],
-    "bodies": [{"tones": [{}], "brightness": [{}]}],
-    "keepers": [{}],
-    "comparisons": [
-        dict.fromkeys(
-            (
-                "label",
-                "against",
-                "lens",
-                "what",
-                "zone",
-                "pairs",
-                "difference",
-                "low",
-                "high",
-                "verdict",
-            )
-        )
-    ],
-    "set_aside": [{"path": None, "reason": None}],
-    **{name: [{}] for name in _ENTRIES},
+    "bodies": [{"tones": [dict.fromkeys(get_type_hints(Tone))], "brightness": [{}]}],
+    **{name: _blank(name) for name in ("keepers", *_ENTRIES)},
+    "comparisons": [dict.fromkeys(("label", "against", "lens")) | _blank("comparisons")[0]],
 }
-"""A profile of one entry of each kind: what is made of it has the columns of each table, the first of them in order."""
+"""A profile of one entry of each kind: what is made of it has the columns of tables without rows."""
 
 
 def _entries(profile: Any, name: str) -> list[Row]:
-    """Entries of a list, their keys in the order of their type; all keys where it is blank."""
-    (kind,) = get_args(get_type_hints(Profile)[name])
+    """Entries of a list, their keys in the order of the blank one."""
     rows = profile.get(name) or []
-    if profile is _BLANK:
-        return [dict.fromkeys(kind.__annotations__)]
     keys = dict.fromkeys(k for row in rows for k in row)
-    ordered = [*(k for k in kind.__annotations__ if k in keys), *keys]
-    return [{k: row.get(k) for k in ordered} for row in rows]
+    order = dict.fromkeys((*_BLANK[name][0], *keys))
+    return [{k: row.get(k) for k in order if k in keys} for row in rows]
 
 
 def _lens_head(lens: Lens, part: FocalRange) -> Row:
@@ -134,11 +120,9 @@ def _ranges(profile: Profile) -> Iterator[Row]:
 
 
 def _tones(profile: Profile) -> Iterator[Row]:
-    """A body's noise, as its entries are, with the body before each."""
-    first = ("iso", "signal", "snr", "low", "high", "frames")
     for body in profile.get("bodies") or []:
         for tone in body.get("tones") or []:
-            yield {"body": body.get("body")} | dict.fromkeys(first) | {**tone}
+            yield {"body": body.get("body"), **tone}
 
 
 def _usable(profile: Profile) -> Iterator[Row]:
@@ -192,13 +176,10 @@ def _cells(column: list[Any]) -> list[Any]:
 _FIGURES: Final = frozenset((float, int, bool, type(None)))
 
 
-def _frame(rows: Sequence[Row], blank: Sequence[Row]) -> pd.DataFrame:
-    """A table of rows; `blank` has the columns that are there whatever the rows have."""
-    names = dict.fromkeys(k for row in (*blank, *rows) for k in row)
-    columns = {k: _cells([row.get(k) for row in rows]) for k in names}
-    if not rows:
-        return pd.DataFrame(columns, dtype="string")
-    table = pd.DataFrame(columns)
+def _frame(rows: Sequence[Row]) -> pd.DataFrame:
+    """A table of rows."""
+    names = dict.fromkeys(k for row in rows for k in row)
+    table = pd.DataFrame({k: _cells([row.get(k) for row in rows]) for k in names})
     for column in table.columns[table.dtypes == "object"]:  # those would have no type in Parquet
         known = table[column].notna()
         numbers = pd.to_numeric(table[column], errors="coerce") if known.any() else None

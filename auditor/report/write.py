@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from auditor.model import Profile, schema_of
+from auditor.model import Profile, SetAside, schema_of
 from auditor.open_files import write_file
 from auditor.record.pictures import PictureSource
 from auditor.report.card import render_card
@@ -58,7 +58,7 @@ def profile_schema() -> dict[str, Any]:
     return schema_of(Profile, "Profile of a photo archive")
 
 
-def _set_aside(frames: pd.DataFrame | None) -> list[dict[str, Any]]:
+def _set_aside(frames: pd.DataFrame | None) -> list[SetAside]:
     """Path and reason of every file of the frame table that was set aside."""
     if frames is None or not {"path", "status", "reason"} <= set(frames.columns):
         return []

@@ -184,7 +184,8 @@ def test_files_that_name_their_lenses_are_not_asked_for_their_names() -> None:
 
 
 def _gear(frames, **more):
-    from auditor.gear import Chosen, gear_in_use
+    from auditor.gear.gear_file import Chosen
+    from auditor.gear.usage import gear_in_use
 
     return gear_in_use(frames, Chosen(**more))
 

@@ -12,7 +12,7 @@ import made_up
 import pytest
 from test_page import HOSTILE, NAMES, renamed
 
-from auditor.report import write_report
+from auditor.report.write import write_report
 from auditor.store.side_files import parse_answers
 
 pytestmark = pytest.mark.browser

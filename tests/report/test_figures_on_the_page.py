@@ -15,11 +15,11 @@ from made_up import drawn_noise
 from PIL import Image
 from test_page import unpacked, written
 
-from auditor.report import summary_lines
 from auditor.report.iso_words import match_tables
 from auditor.report.lens_chart import lens_chart
 from auditor.report.pictures import shows_detail
 from auditor.report.snr_chart import _marks, snr_chart
+from auditor.report.summary import summary_lines
 from auditor.report.svg_charts import draw
 
 

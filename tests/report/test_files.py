@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from auditor.report import profile_schema, write_profile, write_report
 from auditor.report.tables import tables
+from auditor.report.write import profile_schema, write_profile, write_report
 
 VALIDATOR = jsonschema.Draft202012Validator(profile_schema())
 

@@ -11,10 +11,11 @@ import pytest
 from test_browser import Visit
 
 from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
-from auditor.gear import Chosen, gear_in_use
+from auditor.gear.gear_file import Chosen
+from auditor.gear.usage import gear_in_use
 from auditor.infer.criteria import Criteria
 from auditor.infer.profile import infer_profile
-from auditor.report import write_report
+from auditor.report.write import write_report
 
 pytestmark = pytest.mark.browser
 

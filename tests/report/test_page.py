@@ -21,12 +21,12 @@ from PIL import Image
 
 from auditor.infer.keepers import CAUSES
 from auditor.record.pictures import fetch_pictures
-from auditor.report import write_report
 from auditor.report.first_screen import ADVICE
 from auditor.report.frames_behind import FrameIndex, evenly, in_turn
 from auditor.report.keepers_view import SETTING_CAUSES
 from auditor.report.lens_chart import lens_chart
 from auditor.report.pictures import crop_uri, thumb_uri, thumbs_within
+from auditor.report.write import write_report
 
 HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)> \"quoted\" & {{7*7}} $$x$$ @key"
 NAMES = {

@@ -12,10 +12,10 @@ from typing import Any
 import made_up
 import pytest
 
-from auditor.report import summary_lines
 from auditor.report.card import render_card
 from auditor.report.page import render_report
 from auditor.report.sentences import right_sentence, shot_line, shot_name
+from auditor.report.summary import summary_lines
 from auditor.report.write import plain
 
 NAME, COUNT = r".+?", r"[\d,]+ frames?"

@@ -11,11 +11,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.report import summary_lines, words
+from auditor.report import words
 from auditor.report.iso_words import band_sentence, kind_sentence
 from auditor.report.listing import HEADER, keeper_line, pipe_path, wanted_keepers
 from auditor.report.rendering import figures, sentence
 from auditor.report.sentences import lens_scale_sentence, scale_sentence
+from auditor.report.summary import summary_lines
 
 
 @pytest.mark.parametrize(
