@@ -173,7 +173,7 @@ def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> d
         "no_lens": summary.NO_LENS,
         "costs": first_screen.costs(profile),
         "advice": first_screen.ADVICE,
-        "worst": " ".join(sentences.setting_lines(profile)),
+        "worst": sentences.setting_sentence(profile),
         "afternoon": summary.next_line(profile),
     }
 

@@ -12,12 +12,12 @@ from auditor.report.words import common, named
 
 __all__ = [
     "BUTTONS",
-    "handheld_lines",
+    "handheld_sentence",
     "inside_acceptable",
     "lens_scale_sentence",
     "right_sentence",
     "scale_sentence",
-    "setting_lines",
+    "setting_sentence",
     "shot_line",
     "shot_name",
 ]
@@ -26,48 +26,42 @@ WIDE_STOPS: Final = 4.0
 """A handheld limit whose interval is wider than this is not told: it would advise nothing."""
 
 
-def handheld_lines(profile: Profile) -> list[str]:
-    """The photographer's own handheld limit, a sentence per lens that has one."""
-    out = []
+def handheld_sentence(profile: Profile) -> str:
+    """The photographer's own handheld limit with the first lens that has one; '' without any."""
     for h in profile.get("handheld") or []:
         limit, low, high = h.get("limit_stops"), h.get("low"), h.get("high")
         if limit is None or low is None or high is None or high - low > WIDE_STOPS:
             continue
         name = named(words.lens_name(h)) if words.known_name(h.get("lens")) else "the unnamed lens"
-        out.append(
+        return (
             f"Held by hand, {name}: one frame in ten is shaken at {words.against_rule(limit)} "
             f"(90% interval {words.stops_between(low, high)}; {words.count(h.get('frames'))})."
         )
-    return out
+    return ""
 
 
-def setting_lines(profile: Profile) -> list[str]:
-    """The setting that stands out most, a sentence; [] where none does."""
-
-    def excess(row: Setting) -> tuple[float, str]:
-        usual = row.get("usual_share") or 0
-        soft, noisy = (row.get("soft_share") or 0) - usual, (row.get("noisy_share") or 0) - usual
-        return (soft, "soft") if soft >= noisy else (noisy, "noisy")
-
-    rows = [s for s in (profile.get("settings") or []) if s.get("setting")]
-    if not rows:
-        return []
-    worst = max(rows, key=lambda s: excess(s)[0])
-    _, key = excess(worst)
-    share = worst.get("soft_share") if key == "soft" else worst.get("noisy_share")
+def setting_sentence(profile: Profile) -> str:
+    """The setting that stands out most, which is the first; '' where none does."""
+    worst = next((s for s in profile.get("settings") or [] if s.get("setting")), None)
+    if worst is None:
+        return ""
+    noisy = worst.get("fault") == "noisy"
+    share = worst.get("noisy_share") if noisy else worst.get("soft_share")
     if share is None:
-        return []
-    text = f"Watch {words.clean(worst.get('setting'))}"
+        return ""
+    setting = words.clean(worst.get("setting"))
+    text = f"Watch {setting}"
     text += f" on the {named(worst.get('lens'))}" if worst.get("lens") else ""
-    text += f": {words.percent(share)} of {words.count(worst.get('frames'))} came out {key}"
-    if worst.get("fault") in (None, key):
-        text += words.share_interval(worst)
+    text += f": {words.percent(share)} of {words.count(worst.get('frames'))} came out "
+    text += ("noisy" if noisy else "soft") + words.share_interval(worst)
     if worst.get("usual_share") is not None:
         text += f", where {words.percent(worst.get('usual_share'))} is usual"
     if inside_acceptable(profile, worst):
-        text += f". {words.clean(worst.get('setting'))} is acceptable in the weaker of centre and "
-        text += "corner, by which the ranges go; over the whole frame it is not"
-    return [text + "."]
+        text += (
+            f". {setting} is acceptable in the weaker of centre and corner, by which the ranges "
+        )
+        text += "go; over the whole frame it is not"
+    return text + "."
 
 
 def inside_acceptable(profile: Profile, row: Setting) -> bool:

@@ -20,7 +20,7 @@ from auditor.model import (
 )
 from auditor.report import words
 from auditor.report.iso_words import band_name, firm_bands, highest_used, iso_limit
-from auditor.report.sentences import handheld_lines, setting_lines
+from auditor.report.sentences import handheld_sentence, setting_sentence
 from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
 
 __all__ = [
@@ -179,34 +179,33 @@ def body_sentence(body: Body, name: str | None = None) -> str:
 
 
 def _matches(profile: Profile) -> list[str]:
-    """For every pair of bodies one example, the one nearest to ISO 1600 that is known to a stop
-    either way; one that was seen on both bodies goes before one that is predicted."""
-    pairs: dict[Any, list[IsoMatch]] = {}
+    """For two pairs of bodies an example each: of those known to a stop either way one that was seen on
+    both bodies rather than predicted, and near to ISO 1600. One direction implies the other."""
+    clear = []
     for m in profile.get("iso_matches") or []:
         low, high = m.get("low"), m.get("high")
         vague = low is not None and high is not None and high > 4 * low
-        both = (words.clean(m.get("body")), words.clean(m.get("reference_body")))
-        known = m.get("iso") and m.get("reference_iso") and all(both)
-        if known and not vague and both[::-1] not in pairs:  # one direction implies the other
-            pairs.setdefault(both, []).append(m)
-    out = []
-    for (body, reference), rows in list(pairs.items())[:2]:
-        m = min(
-            rows,
-            key=lambda m: (
-                bool(m.get("predicted")),
-                abs((m.get("reference_iso") or 1) - EXAMPLE_ISO),
-            ),
-        )
-        ends = words.interval(m, 0)
-        out.append(
-            f"{words.iso(m.get('iso'))} on the {short(body)} looks as noisy as "
-            f"{words.iso(m.get('reference_iso'))} on the {short(reference)}"
-            + (f" (90% interval {ends}" if ends else " (interval not known")
-            + (", predicted" if m.get("predicted") else "")
-            + f", {band_name(m)})."
-        )
-    return out
+        if m.get("iso") and m.get("reference_iso") and not vague:
+            clear.append(m)
+    clear.sort(key=lambda m: abs((m.get("reference_iso") or 1) - EXAMPLE_ISO))
+    clear.sort(key=lambda m: bool(m.get("predicted")))
+    pairs: dict[frozenset[str], IsoMatch] = {}
+    for m in clear:
+        both = frozenset((words.clean(m.get("body")), words.clean(m.get("reference_body"))))
+        if all(both):
+            pairs.setdefault(both, m)
+    return [_match(m) for m in list(pairs.values())[:2]]
+
+
+def _match(m: IsoMatch) -> str:
+    ends = words.interval(m, 0)
+    inside = [f"90% interval {ends}" if ends else "interval not known"]
+    inside += ["predicted"] if m.get("predicted") else []
+    return (
+        f"{words.iso(m.get('iso'))} on the {short(m.get('body'))} looks as noisy as "
+        f"{words.iso(m.get('reference_iso'))} on the {short(m.get('reference_body'))} "
+        f"({', '.join([*inside, band_name(m)])})."
+    )
 
 
 def _comparisons(profile: Profile) -> list[str]:
@@ -311,8 +310,9 @@ def findings(profile: Profile) -> list[str]:
     used = [b for b in bodies if use_of(profile, b).get("role") == "in use"]
     out += [s for b in used[:BODIES] if (s := body_sentence(b))]
     out += _matches(profile) + _comparisons(profile) + _keepers(profile)
-    out += setting_lines(profile) + handheld_lines(profile)[:1]
-    return [*out, next_line(profile)] if "next_shots" in profile else out
+    out += [setting_sentence(profile), handheld_sentence(profile)]
+    out += [next_line(profile)] if "next_shots" in profile else []
+    return [sentence for sentence in out if sentence]
 
 
 def _archive(profile: Profile, lenses: int, bodies: int) -> str:
