@@ -197,6 +197,7 @@ def render_card(profile: Profile) -> str:
         "within": within,
         "best_between": best_between,
         "dash": DASH,
+        "predicted": any(x.predicted for _, row in card.rows for cell in row for x in cell),
         "circles": [f"{blur_px * p:.3g}" for p in sorted(pitches)],
         "css": Markup(static("card.css")),
         "day": Markup(css_variables(night=False)),

@@ -65,8 +65,8 @@ class BodyLine(NamedTuple):
     place: int
     """In the order of the page."""
     body: Body
-    limits: list[tuple[str, IsoLimit]]
-    """(light, limit of the acceptable)."""
+    limits: list[tuple[str, IsoLimit, int | None]]
+    """(light, limit of the acceptable, frames in that light)."""
 
 
 def role_of(profile: Profile, entry: Lens | Body) -> str:
@@ -107,14 +107,18 @@ def body_lines(profile: Profile, bodies: Sequence[Body]) -> list[BodyLine]:
     out = []
     for i, body in enumerate(bodies):
         bands = firm_bands(body) if role_of(profile, body) == "in use" else []
-        limits = [(band_name(b), iso_limit(b, "acceptable", highest_used(body))) for b in bands]
-        if not limits:
+        if not bands:
             continue
-        (bright, most), (dark, least) = limits[0], limits[-1]
-        ends = limits[:1] + limits[-1:]
-        if most.text == least.text:
-            ends = [(bright if len(limits) == 1 else f"{dark} to {bright}", most)]
-        out.append(BodyLine(i, body, ends))
+        top, bright, dark = highest_used(body), bands[0], bands[-1]
+        most, least = (iso_limit(band, "acceptable", top) for band in (bright, dark))
+        limits = [(band_name(b), x, b.get("frames")) for b, x in ((bright, most), (dark, least))]
+        if most == least:
+            frames = sum(band.get("frames") or 0 for band in bands)
+            name = (
+                f"{band_name(dark)} to {band_name(bright)}" if len(bands) > 1 else band_name(dark)
+            )
+            limits = [(name, most, frames)]
+        out.append(BodyLine(i, body, limits))
     return out
 
 

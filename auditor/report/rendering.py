@@ -145,7 +145,14 @@ def _compiled() -> jinja2.BytecodeCache | None:
 
 _FUNCTIONS: Final[tuple[Callable[..., Any], ...]] = (
     *(against, between, capitalised, figures, link, sentence, shown, stops_between),
-    *(words.aperture, words.aperture_range, words.body_beside, words.change, words.clean),
+    *(
+        words.aperture,
+        words.aperture_range,
+        words.body_beside,
+        words.certainty,
+        words.change,
+        words.clean,
+    ),
     *(words.count, words.difference, words.focal, words.iso, words.known_name, words.lens_name),
     *(words.metres, words.number, words.percent, words.shorten, words.shutter),
     *(iso_words.band_edges, iso_words.band_name, iso_words.band_sentence, iso_words.by_light),

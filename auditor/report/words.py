@@ -24,6 +24,7 @@ __all__ = [
     "aperture_range",
     "best_aperture",
     "body_beside",
+    "certainty",
     "change",
     "clean",
     "common",
@@ -200,6 +201,16 @@ def percent(share: Any) -> str:
         return UNKNOWN
     value = 100 * s
     return f"{value:.1f}%" if 0 < abs(value) < 1 else f"{value:.0f}%"
+
+
+_NEARLY: Final = 0.99
+"""Probability from which on more digits would promise what none can keep."""
+
+
+def certainty(probability: Any) -> str:
+    """How sure something is: 83%, 'over 99%'; `UNKNOWN` when missing."""
+    p = number(probability)
+    return f"over {percent(_NEARLY)}" if p is not None and p > _NEARLY else percent(p)
 
 
 def change(share: Any) -> str:

@@ -104,7 +104,7 @@ const all = byId("all-keepers");
 function fallenRow([path, link, fault, cause, sure, measured, possible, evidence]) {
   const line = make("tr");
   const figure = (value) => (value === null ? "" : value.toFixed(3));
-  const share = sure === null ? "" : `${Math.round(100 * sure)}%`;
+  const share = sure === null ? "" : sure > 0.99 ? "over 99%" : `${Math.round(100 * sure)}%`;
   [path, fault, cause, share, figure(measured), figure(possible), evidence].forEach((text, i) => {
     const cell = make(i ? "td" : "th");
     if (i >= 3 && i <= 5) { cell.className = "num"; cell.dataset.v = [sure, measured, possible][i - 3] ?? -1; }
