@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from auditor.crawl.names import as_text, printable
 from auditor.record import MID_GREY, ZONES, row_to_object
+from auditor.report import words
 from auditor.units import HOUR_S, MINUTE_S
 
 if TYPE_CHECKING:
@@ -89,7 +90,8 @@ def _duration(seconds: float) -> str:
 def frame_line(row: Mapping[str, Any]) -> str:
     """One JSON object on one line."""
     frame = row_to_object(row)
-    return json.dumps(frame | {"path": as_text(frame["path"])}, ensure_ascii=True, allow_nan=False)
+    shown = {**frame, "path": as_text(frame["path"])}
+    return json.dumps(shown, ensure_ascii=True, allow_nan=False)
 
 
 def frame_lines(row: Mapping[str, Any]) -> list[str]:
@@ -100,12 +102,8 @@ def frame_lines(row: Mapping[str, Any]) -> list[str]:
         return [f"{path}: set aside: {frame['reason']}"]
     s = frame["settings"]
     used = [str(s[k]) for k in ("body", "lens", "converter") if s[k]]
-    if s["focal_length_mm"]:
-        used.append(f"{s['focal_length_mm']:g} mm")
-    if s["f_number"]:
-        used.append(f"f/{s['f_number']:g}")
-    if s["iso"]:
-        used.append(f"ISO {s['iso']:g}")
+    told = {"focal_length_mm": words.focal, "f_number": words.aperture, "iso": words.iso}
+    used += [say(s[k]) for k, say in told.items() if s[k]]
     lines = [f"{path}: {', '.join(used) or 'no settings in the file'}"]
     for zone in ZONES:
         lines.append(f"  {zone:<7} {_zone_words(frame['sharpness'][zone], s)}")
@@ -125,10 +123,10 @@ def _zone_words(zone: Mapping[str, Any] | None, settings: Mapping[str, Any]) -> 
     if zone is None:
         return "not measured"
     value = zone["mtf50_cpp"]
-    words = f"MTF50 {value:.3f} ± {zone['stderr_cpp'] or 0:.3f} cycles per pixel"
+    told = f"MTF50 {value:.3f} ± {zone['stderr_cpp'] or 0:.3f} cycles per pixel"
     if settings["width_px"] and settings["height_px"]:
         # Line widths per picture height count both the light and the dark line of a cycle.
-        words += f", {2 * value * min(settings['width_px'], settings['height_px']):.0f} LW/PH"
+        told += f", {2 * value * min(settings['width_px'], settings['height_px']):.0f} LW/PH"
     if settings["pixel_pitch_um"]:
-        words += f", {value * 1000 / settings['pixel_pitch_um']:.0f} lp/mm"
-    return f"{words} ({zone['edges']} edges)"
+        told += f", {value * 1000 / settings['pixel_pitch_um']:.0f} lp/mm"
+    return f"{told} ({zone['edges']} edges)"

@@ -16,7 +16,6 @@ __all__ = [
     "blur_sigma_for_mtf50",
     "circle_of_confusion_um",
     "defocus_disc_px",
-    "depth_of_field_m",
     "diffraction_mtf",
     "gaussian_mtf",
     "half_at",
@@ -116,20 +115,6 @@ def hyperfocal_m(focal_length_mm: float, f_number: float, coc_um: float) -> floa
     """Hyperfocal distance f^2 / (N c) + f, in metres (geometric optics)."""
     coc_mm = coc_um / 1000
     return (focal_length_mm**2 / (f_number * coc_mm) + focal_length_mm) / 1000
-
-
-def depth_of_field_m(
-    focal_length_mm: float, f_number: float, coc_um: float, distance_m: float
-) -> tuple[float, float]:
-    """Near and far limit of acceptable focus in metres; far is `inf` from the hyperfocal on.
-
-    near = s (H - f) / (H + s - 2 f), far = s (H - f) / (H - s) (thin lens, geometric blur).
-    """
-    f = focal_length_mm / 1000
-    h = hyperfocal_m(focal_length_mm, f_number, coc_um)
-    near = distance_m * (h - f) / (h + distance_m - 2 * f)
-    far = distance_m * (h - f) / (h - distance_m) if distance_m < h else float("inf")
-    return near, far
 
 
 def defocus_disc_px(

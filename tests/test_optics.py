@@ -1,7 +1,5 @@
 """Closed-form optics against textbooks and an independent library."""
 
-import math
-
 import numpy as np
 import pytest
 
@@ -62,14 +60,6 @@ def test_an_ideal_lens_at_38_um_keeps_what_closed_form_says() -> None:
 def test_hyperfocal_worked_example() -> None:
     """50 mm at f/8 with a 0.03 mm circle: 10.467 m (encyclopaedic example of the formula)."""
     assert optics.hyperfocal_m(50, 8, 30) == pytest.approx(10.467, abs=5e-4)
-
-
-def test_depth_of_field_at_the_hyperfocal_distance() -> None:
-    """Focused at H, everything from H/2 to infinity is sharp (textbook property)."""
-    h = optics.hyperfocal_m(24, 11, 8)
-    near, far = optics.depth_of_field_m(24, 11, 8, h)
-    assert near == pytest.approx(h / 2, rel=1e-9)
-    assert math.isinf(far)
 
 
 def test_blur_at_infinity_is_the_circle_when_focused_at_the_hyperfocal_distance() -> None:

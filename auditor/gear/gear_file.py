@@ -68,10 +68,9 @@ class Chosen:
 
     def plus(self, **more: Sequence[str] | bool) -> Chosen:
         """With what the command line adds."""
-        changes: dict[str, Any] = {
-            k: v if isinstance(v, bool) else (*getattr(self, k), *v) for k, v in more.items() if v
-        }
-        return replace(self, **changes)
+        given = {k: v for k, v in more.items() if v}
+        added: Any = {k: v if v is True else (*getattr(self, k), *v) for k, v in given.items()}
+        return replace(self, **added)
 
     def renamed(self, frames: pd.DataFrame) -> pd.DataFrame:
         """The frame table with names of the photographer's own."""

@@ -165,9 +165,13 @@ PICTURE_COLUMNS: Final = (
 """Binary columns of the store's picture table, keyed by `file_id`."""
 
 
-def to_row(record: FrameRecord) -> dict[str, Any]:
+Row = dict[str, Any]
+"""Values by the names of `COLUMNS`, each of its column's kind or None."""
+
+
+def to_row(record: FrameRecord) -> Row:
     """Flatten a record into a row with every name of `COLUMNS`."""
-    row: dict[str, Any] = dict.fromkeys(c.name for c in COLUMNS)
+    row: Row = dict.fromkeys(c.name for c in COLUMNS)
     row |= {name: getattr(record, name) for name in _FRAME}
     for name in _SETTINGS:
         value = getattr(record.settings, name)
@@ -189,7 +193,7 @@ def to_row(record: FrameRecord) -> dict[str, Any]:
     return row
 
 
-def _places_row(s: Sharpness, row: dict[str, Any]) -> None:
+def _places_row(s: Sharpness, row: Row) -> None:
     places = (*s.zones.items(), *s.sides.items(), ("sharpest", s.sharpest), ("weakest", s.weakest))
     for place, found in places:
         if found is not None:
@@ -197,7 +201,7 @@ def _places_row(s: Sharpness, row: dict[str, Any]) -> None:
             row |= {f"{place}_{name}": _plain(getattr(found, name)) for name in names}
 
 
-def _tones_row(n: Noise, row: dict[str, Any]) -> None:
+def _tones_row(n: Noise, row: Row) -> None:
     for name, tones in (("sigma", n.tones), ("at_most", n.at_most)):
         for tone in tones:
             stem = tone_column(tone.signal)
@@ -215,20 +219,20 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def row_to_object(row: Mapping[str, Any]) -> dict[str, Any]:
+def row_to_object(row: Mapping[str, Any]) -> Mapping[str, Any]:
     """The JSON object of one row, as `auditor measure --json` prints it."""
 
     def get(name: str) -> Any:
         return _plain(row.get(name))
 
-    def part(name: str) -> dict[str, Any]:
+    def part(name: str) -> Row:
         return {field: get(column) for field, column in _of_part(name).items()}
 
-    def zone(name: str) -> dict[str, Any] | None:
+    def zone(name: str) -> Row | None:
         found = {n: get(f"{name}_{n}") for n in _ZONE}
         return None if found["mtf50_cpp"] is None else found
 
-    tones: dict[str, list[dict[str, Any]]] = {"sigma": [], "at_most": []}
+    tones: dict[str, list[Row]] = {"sigma": [], "at_most": []}
     for signal in TONE_SIGNALS:
         for name, found in tones.items():
             if sigma := get(f"{tone_column(signal)}_{name}"):

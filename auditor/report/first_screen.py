@@ -8,7 +8,7 @@ from typing import Final, NamedTuple, cast
 from auditor.model import Body, FocalRange, Lens, Profile
 from auditor.report import words
 from auditor.report.iso_words import IsoLimit, band_name, firm_bands, highest_used, iso_limit
-from auditor.report.summary import FEWEST_LENSES, keeper_counts, settled, use_of
+from auditor.report.summary import FEWEST_LENSES, settled, use_of
 
 __all__ = [
     "ADVICE",
@@ -16,7 +16,6 @@ __all__ = [
     "BodyLine",
     "LensLine",
     "body_lines",
-    "costs",
     "lens_lines",
     "role_of",
 ]
@@ -31,9 +30,6 @@ ROLES: Final = {
     "not named": "Named neither lens nor body",
 }
 """Roles of gear, in the order in which the page lists them, with the heads of their closed lines."""
-
-WORTH_TELLING: Final = 0.002
-"""Share of the frames judged that a cause must have cost (common practice, no source)."""
 
 ADVICE: Final = {
     "shake": "a faster shutter, or a tripod",
@@ -120,10 +116,3 @@ def body_lines(profile: Profile, bodies: Sequence[Body]) -> list[BodyLine]:
             limits = [(name, most, frames)]
         out.append(BodyLine(i, body, limits))
     return out
-
-
-def costs(profile: Profile) -> list[tuple[str, int]]:
-    """The three causes that cost most frames, the worst first, and how many each."""
-    _, judged, causes = keeper_counts(profile)
-    top = sorted(causes.items(), key=lambda item: -item[1])[:3]
-    return [(cause, n) for cause, n in top if not judged or n / judged >= WORTH_TELLING]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Any, Final
 
 import numpy as np
@@ -27,8 +27,8 @@ _SMOOTH_PX: Final = 2.0
 """Standard deviation of the smoothing that takes the noise away."""
 _A_TENTH: Final = 90
 """Percentile."""
-_BROKEN: Final = (OSError, ValueError, SyntaxError, Image.DecompressionBombError)
-"""What Pillow raises for bytes that are no picture or a damaged one."""
+_BROKEN: Final = (OSError, ValueError, SyntaxError, TypeError, Image.DecompressionBombError)
+"""What Pillow raises for bytes that are no picture or a damaged one, and Python for what is no bytes."""
 
 
 def thumb_uri(data: Any, side: int = SMALL[0], quality: int = SMALL[1]) -> str | None:
@@ -36,13 +36,13 @@ def thumb_uri(data: Any, side: int = SMALL[0], quality: int = SMALL[1]) -> str |
 
     Encoding afresh keeps whatever else the bytes may hold out of the page.
     """
-    return _uri(data, lambda im: im.thumbnail((side, side)), quality)
+    return _uri(data, lambda image: _within(image, side), quality)
 
 
 def crop_uri(data: Any) -> str | None:
     """A data URI of the middle of the picture (`CROP`) at full size: scaling would hide the blur."""
     side, quality = CROP
-    return _uri(data, None, quality, side)
+    return _uri(data, lambda image: _middle(image, side), quality)
 
 
 def shows_detail(data: Any) -> bool:
@@ -50,7 +50,7 @@ def shows_detail(data: Any) -> bool:
     try:
         image: Image.Image = _middle(Image.open(io.BytesIO(bytes(data))), CROP[0])
         grey = image.convert("L").filter(ImageFilter.GaussianBlur(_SMOOTH_PX))
-    except (*_BROKEN, TypeError):
+    except _BROKEN:
         return False
     if min(grey.size) < 2:
         return False
@@ -63,16 +63,17 @@ def _middle(image: Image.Image, side: int) -> Image.Image:
     return image.crop((left, top, min(left + side, image.width), min(top + side, image.height)))
 
 
-def _uri(data: Any, change: Any, quality: int, side: int | None = None) -> str | None:
-    if not isinstance(data, bytes | bytearray | memoryview) or not len(data):
+def _within(image: Image.Image, side: int) -> Image.Image:
+    image.thumbnail((side, side))
+    return image
+
+
+def _uri(data: Any, cut: Callable[[Image.Image], Image.Image], quality: int) -> str | None:
+    if not data:
         return None
+    out = io.BytesIO()
     try:
-        image: Image.Image = Image.open(io.BytesIO(bytes(data)))
-        if change is not None:
-            change(image)
-        if side is not None and max(image.size) > side:
-            image = _middle(image, side)
-        out = io.BytesIO()
+        image = cut(Image.open(io.BytesIO(bytes(data))))
         image.convert("RGB").save(out, "JPEG", quality=quality)
     except _BROKEN:
         return None

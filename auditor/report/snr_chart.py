@@ -29,8 +29,6 @@ _LABEL_SHARE: Final = 0.1
 """Share of the drawing's height that a mark of two lines and the one beside it need."""
 _SNR_TICKS: Final = (1, 2, 5, 10, 20, 40, 100, 200, 400, 1000, 2000)
 """Ratios that are marked: about a stop apart, those of ISO 12232 among them."""
-_MOST_POWERS: Final = 8
-"""Powers of ten that are marked at most where the range is wider."""
 
 
 def shown_signals(body: Body) -> dict[str, float]:
@@ -97,13 +95,8 @@ def _ratio(value: float) -> str:
 
 
 def _marks(low: float, high: float, named: Iterable[float] = ()) -> list[float]:
-    """Ratios to mark on the axis; whole powers of ten where the range is too wide for more. Beside
-    the `named` ones, which take two lines, there must be room."""
-    if high <= 2 * _SNR_TICKS[-1]:
-        found: list[float] = [t for t in _SNR_TICKS if low <= t <= high]
-    else:
-        powers = range(max(math.ceil(math.log10(low)), 0), math.floor(math.log10(high)) + 1)
-        found = [10**p for p in powers[:: 1 + len(powers) // _MOST_POWERS]]
+    """Ratios to mark on the axis. Beside the `named` ones, which take two lines, there must be room."""
+    found = [t for t in _SNR_TICKS if low <= t <= high]
     kept = [level for level in named if low <= level <= high]
     room = math.log(high / low) * _LABEL_SHARE
     return sorted({*kept, *(t for t in found if all(abs(math.log(t / k)) > room for k in kept))})

@@ -39,6 +39,7 @@ __all__ = [
     "settled",
     "summary_lines",
     "use_of",
+    "worst",
 ]
 
 LENSES: Final = 6
@@ -247,12 +248,16 @@ def keeper_counts(profile: Profile) -> tuple[int, int | None, dict[str, int]]:
     return total, None if judged is None else round(judged), causes
 
 
+def worst(causes: Mapping[str, int]) -> list[tuple[str, int]]:
+    """The three causes that cost most frames, the worst first."""
+    return sorted(causes.items(), key=lambda item: -item[1])[:3]
+
+
 def _keepers(profile: Profile) -> list[str]:
     total, judged, causes = keeper_counts(profile)
     if not total:
         return []
-    top = sorted(causes.items(), key=lambda item: -item[1])[:3]
-    told = words.join([f"{cause} ({n:,})" for cause, n in top])
+    told = words.join([f"{cause} ({n:,})" for cause, n in worst(causes)])
     of = f", {words.percent(total / judged)} of the {judged:,} judged," if judged else ""
     return [
         f"{words.count(total)}{of} came out softer or noisier than the settings had to be; "

@@ -278,7 +278,7 @@ _SPECIAL: Final = r"^[^0-9A-Za-z/]|[,\"\r\n]"
 """What a text has that may be such, or must stand in quotes."""
 
 
-_JOINED: Final[dict[str, Any]] = {"null_handling": "replace", "null_replacement": ""}
+_JOINED: Final[Any] = {"null_handling": "replace", "null_replacement": ""}
 
 
 def write_csv(table: pa.Table, path: Path) -> None:

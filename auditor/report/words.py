@@ -313,7 +313,7 @@ def criterion(profile: Profile, name: str) -> float:
     """One of the profile's thresholds, that of `Criteria` where the profile names none."""
     from auditor.infer.criteria import Criteria  # what only lists frames needs none
 
-    said: dict[str, Any] = {**(profile.get("criteria") or {})}
+    said: Any = profile.get("criteria") or {}
     return float(said.get(name) or getattr(Criteria(), name))
 
 

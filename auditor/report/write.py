@@ -10,6 +10,7 @@ from typing import Any, Final
 import pandas as pd
 
 from auditor.model import Profile, SetAside, schema_of
+from auditor.model.schema import Schema
 from auditor.open_files import write_file
 from auditor.record.pictures import PictureSource
 from auditor.report.card import render_card
@@ -53,7 +54,7 @@ def write_text(path: Path, text: str) -> None:
     write_file(path, text.encode("utf-8", "replace"))
 
 
-def profile_schema() -> dict[str, Any]:
+def profile_schema() -> Schema:
     """The JSON Schema (draft 2020-12) of `profile.json`, made from the types of `model`."""
     return schema_of(Profile, "Profile of a photo archive")
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import made_up
 import pytest
 
@@ -20,34 +18,19 @@ def test_hyperfocal_of_a_printed_example() -> None:
     assert metres * 1000 / inch == pytest.approx(450 + 6)
 
 
-@pytest.mark.parametrize(
-    ("focal_mm", "near", "far"),
-    [
-        (28, 1.80512, math.inf),
-        (35, 2.25122, 17.9225),
-        (50, 2.90023, 6.4433),
-        (85, 3.53967, 4.59796),
-    ],
-)
-def test_depth_of_field_of_a_printed_table(focal_mm: float, near: float, far: float) -> None:
-    """Euler Math Toolbox, reference 'Depth of Field of an Ideal Lens': focus at 4 m, f/8, 0.03 mm;
-    to its last printed digit (six figures)."""
-    found = optics.depth_of_field_m(focal_mm, 8, 30.0, 4.0)
-    assert [float(f"{v:.6g}") for v in found] == [near, far]
-
-
 @pytest.mark.parametrize(("focal_mm", "n", "pitch"), [(24, 8, 3.8), (50, 11, 4.4), (200, 5.6, 5.9)])
 def test_card_states_textbook_distance_at_its_own_criterion(
     focal_mm: float, n: float, pitch: float
 ) -> None:
-    """H = f^2 / (N c) + f (any textbook, thin lens), c two pixels; sharp from half of it."""
+    """H = f^2 / (N c) + f (any textbook, thin lens), c two pixels. Focused there, the near limit
+    s (H - f) / (H + s - 2 f) lies at half of it, as the card says, and the blur at infinity is c."""
     part = {"focal_mm": [focal_mm, focal_mm], "sweet_spot": {"f_number": n}}
     ((_, metres),) = card.hyperfocals(part, pitch, 2.0)
     by_hand = (focal_mm**2 / (n * 2 * pitch / 1000) + focal_mm) / 1000
     assert metres == pytest.approx(by_hand, rel=1e-12)
-    near, far = optics.depth_of_field_m(focal_mm, n, 2 * pitch, metres)
-    assert near == pytest.approx(metres / 2)
-    assert far == math.inf
+    f = focal_mm / 1000
+    assert metres * (metres - f) / (2 * metres - 2 * f) == pytest.approx(metres / 2)
+    assert optics.defocus_disc_px(focal_mm, n, pitch, metres) == pytest.approx(2.0)
 
 
 def test_distance_on_the_card_is_never_short_of_the_formula() -> None:
