@@ -11,7 +11,7 @@ from markupsafe import Markup
 from auditor import optics
 from auditor.model import Body, FocalRange, Lens, Profile, SweetSpot
 from auditor.report import words
-from auditor.report.first_screen import role_of
+from auditor.report.first_screen import by_frames, role_of
 from auditor.report.iso_words import (
     LEVELS,
     IsoLimit,
@@ -23,7 +23,7 @@ from auditor.report.iso_words import (
 )
 from auditor.report.rendering import environment, static
 from auditor.report.scales import stops, used_span
-from auditor.report.summary import by_frames, filter_words
+from auditor.report.summary import filter_words
 from auditor.report.svg_charts import css_variables
 from auditor.report.words import criterion
 

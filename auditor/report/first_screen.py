@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final, NamedTuple, cast
+from typing import Final, Literal, NamedTuple, TypeVar, cast
 
-from auditor.model import Body, FocalRange, Lens, Profile
+from auditor.model import Body, FocalRange, Gear, Lens, Profile, Use
 from auditor.report import words
 from auditor.report.iso_words import IsoLimit, band_name, firm_bands, highest_used, iso_limit
-from auditor.report.summary import FEWEST_LENSES, settled, use_of
 
 __all__ = [
     "ADVICE",
@@ -16,8 +15,10 @@ __all__ = [
     "BodyLine",
     "LensLine",
     "body_lines",
+    "by_frames",
     "lens_lines",
     "role_of",
+    "use_of",
 ]
 
 ROLES: Final = {
@@ -46,6 +47,12 @@ ADVICE: Final = {
 """What helps against each cause (common practice, no source)."""
 
 
+FEWEST_LENSES: Final = 3
+"""Where fewer lenses are settled than this, some with thin evidence are listed too."""
+
+Entry = TypeVar("Entry", Lens, Body)
+
+
 class LensLine(NamedTuple):
     """One lens on one body, and the focal range with most frames of those with an answer."""
 
@@ -63,6 +70,31 @@ class BodyLine(NamedTuple):
     body: Body
     limits: list[tuple[str, IsoLimit, int | None]]
     """(light, limit of the acceptable, frames in that light)."""
+
+
+def by_frames(entries: Sequence[Entry], what: Literal["lens", "body"]) -> list[Entry]:
+    """Lenses or bodies, as `what` says, with most frames first; the nameless after all others."""
+    return sorted(
+        entries, key=lambda x: (not words.known_name(x.get(what)), -(x.get("frames") or 0))
+    )
+
+
+def use_of(profile: Profile, entry: Lens | Body) -> Use:
+    """How much a lens or body of the profile was used; one of whose use nothing is said is in use."""
+    gear: Gear = profile.get("gear") or {}
+    lens = "focal_ranges" in entry
+    keys = ("lens", "body", "converter") if lens else ("body",)
+    wanted = [words.known_name(entry.get(k)) for k in keys]
+    for use in (gear.get("lenses") if lens else gear.get("bodies")) or []:
+        if [words.known_name(use.get(k)) for k in keys] == wanted:
+            return use
+    return {"role": "in use"}
+
+
+def settled(lens: Lens) -> bool:
+    """Whether more than thin evidence is there of a best aperture."""
+    parts = lens.get("focal_ranges") or []
+    return any(p.get("sweet_spot") and p.get("evidence") != "thin" for p in parts)
 
 
 def role_of(profile: Profile, entry: Lens | Body) -> str:

@@ -169,7 +169,7 @@ def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> d
         "more_lenses": len(lenses) - len(lens_lines),
         "body_lines": body_lines,
         "more_bodies": len(bodies) - len(body_lines),
-        "use_of": partial(summary.use_of, profile),
+        "use_of": partial(first_screen.use_of, profile),
         "no_lens": summary.NO_LENS,
         "advice": first_screen.ADVICE,
         "worst": sentences.setting_sentence(profile),
@@ -200,8 +200,8 @@ def render_report(
     profile: Profile, frames: pd.DataFrame | None, pictures: PictureSource | None
 ) -> str:
     """The whole page as text."""
-    lenses = summary.by_frames(profile.get("lenses") or [], "lens")
-    bodies = summary.by_frames(profile.get("bodies") or [], "body")
+    lenses = first_screen.by_frames(profile.get("lenses") or [], "lens")
+    bodies = first_screen.by_frames(profile.get("bodies") or [], "body")
     points = sum(len(p.get("apertures") or ()) for x in lenses for p in x.get("focal_ranges") or ())
     rows = min(ROWS_PER_POINT, ROWS_ALTOGETHER // max(points, 1))
     index = FrameIndex(frames, max(LEAST_ROWS, rows))

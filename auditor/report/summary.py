@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from typing import Any, Final, Literal, TypeVar
+from typing import Any, Final
 
 from auditor.model import (
     Band,
@@ -12,13 +12,12 @@ from auditor.model import (
     Comparison,
     FocalRange,
     Frames,
-    Gear,
     IsoMatch,
     Lens,
     Profile,
-    Use,
 )
 from auditor.report import words
+from auditor.report.first_screen import body_lines, by_frames, lens_lines
 from auditor.report.iso_words import band_name, firm_bands, highest_used, iso_limit
 from auditor.report.sentences import handheld_sentence, setting_sentence
 from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
@@ -27,18 +26,14 @@ __all__ = [
     "BODIES",
     "NAMELESS_BODY",
     "NO_LENS",
-    "Entry",
     "body_sentence",
-    "by_frames",
     "filter_words",
     "findings",
     "keeper_counts",
     "lens_sentence",
     "looked_at",
     "next_line",
-    "settled",
     "summary_lines",
-    "use_of",
     "worst",
 ]
 
@@ -48,9 +43,6 @@ LENSES: Final = 6
 BODIES: Final = 4
 """... and so many bodies; the rest are counted."""
 
-FEWEST_LENSES: Final = 3
-"""Where fewer lenses are settled than this, some with thin evidence are listed too."""
-
 FEW_PAIRS: Final = 3
 """A comparison from fewer pairs stands in the tables only."""
 
@@ -59,9 +51,6 @@ EXAMPLE_ISO: Final = 1600
 
 NO_LENS: Final = "No lens could be judged: no measured frame names its lens and aperture."
 NAMELESS_BODY: Final = "Body not named in its files"
-
-
-Entry = TypeVar("Entry", Lens, Body)
 
 
 def _best(parts: Sequence[FocalRange]) -> str:
@@ -79,31 +68,6 @@ def _best(parts: Sequence[FocalRange]) -> str:
     if all(p.get("evidence") == "thin" for p in parts):
         inside.append("thin evidence")
     return f"{text} ({'; '.join(inside)})"
-
-
-def by_frames(entries: Sequence[Entry], what: Literal["lens", "body"]) -> list[Entry]:
-    """Lenses or bodies, as `what` says, with most frames first; the nameless after all others."""
-    return sorted(
-        entries, key=lambda x: (not words.known_name(x.get(what)), -(x.get("frames") or 0))
-    )
-
-
-def use_of(profile: Profile, entry: Lens | Body) -> Use:
-    """How much a lens or body of the profile was used; one of whose use nothing is said is in use."""
-    gear: Gear = profile.get("gear") or {}
-    lens = "focal_ranges" in entry
-    keys = ("lens", "body", "converter") if lens else ("body",)
-    wanted = [words.known_name(entry.get(k)) for k in keys]
-    for use in (gear.get("lenses") if lens else gear.get("bodies")) or []:
-        if [words.known_name(use.get(k)) for k in keys] == wanted:
-            return use
-    return {"role": "in use"}
-
-
-def settled(lens: Lens) -> bool:
-    """Whether more than thin evidence is there of a best aperture."""
-    parts = lens.get("focal_ranges") or []
-    return any(p.get("sweet_spot") and p.get("evidence") != "thin" for p in parts)
 
 
 def lens_sentence(lens: Lens, bodies: int = 1, name: str | None = None) -> str:
@@ -305,15 +269,14 @@ def findings(profile: Profile) -> list[str]:
     out = [_archive(profile, len(lenses), len(bodies))]
     if not lenses:
         out.append(NO_LENS)
-    told = _worth_telling(profile, lenses)[:LENSES]
+    told = lens_lines(profile, lenses)[:LENSES]
     several = len({words.clean(x.get("body")) for x in lenses})
-    out += [lens_sentence(x, several) for x in told]
+    out += [lens_sentence(line.lens, several) for line in told]
     if len(lenses) > len(told):
         more = "more " if told else ""
         rest = words.count(len(lenses) - len(told), f"{more}lens", f"{more}lenses")
         out.append(f"{rest} in the report.")
-    used = [b for b in bodies if use_of(profile, b).get("role") == "in use"]
-    out += [s for b in used[:BODIES] if (s := body_sentence(b))]
+    out += [body_sentence(line.body) for line in body_lines(profile, bodies)[:BODIES]]
     out += _matches(profile) + _comparisons(profile) + _keepers(profile)
     out += [setting_sentence(profile), handheld_sentence(profile)]
     out += [next_line(profile)] if "next_shots" in profile else []
@@ -334,13 +297,6 @@ def _archive(profile: Profile, lenses: int, bodies: int) -> str:
     if unread := profile.get("unread_folders"):
         text += f"; {words.count(len(unread), 'folder')} could not be read and may hold more"
     return text + "."
-
-
-def _worth_telling(profile: Profile, lenses: list[Lens]) -> list[Lens]:
-    """Lenses in use of which more than thin evidence is there; without any, those with most frames."""
-    used = [x for x in lenses if use_of(profile, x).get("role") == "in use"]
-    sure = [x for x in used if settled(x)]
-    return sure + [x for x in used if not settled(x)][: max(FEWEST_LENSES - len(sure), 0)]
 
 
 def summary_lines(profile: Mapping[str, Any]) -> list[str]:

@@ -266,13 +266,16 @@ def test_words_of_inference_become_sentences() -> None:
 
 def test_what_has_no_name_is_told_last_and_reads_well() -> None:
     made = made_up.profile(3)
-    made["lenses"][0] |= {"lens": "unknown lens", "body": "unknown body", "frames": 99_999}
-    made["bodies"][0]["body"] = "unknown body"
+    made["lenses"][0] |= {"lens": "unknown lens", "frames": 99_999}
     lines = summary_lines(made)
     told = [line for line in lines if line.startswith(("Your ", "The lens not named"))]
-    assert told[-1].startswith("The lens not named in its files ")
-    assert any(line.startswith("The body not named in its files stays usable") for line in lines)
+    assert told[-1].startswith("The lens not named in its files on the Halden M5 ")
     assert not any("unknown" in line for line in lines)
+    # Frames that name neither may be of any gear: as on the first screen they advise nothing.
+    made["lenses"][0]["body"] = made["bodies"][0]["body"] = "unknown body"
+    lines = summary_lines(made)
+    assert not any("not named" in line or "unknown" in line for line in lines)
+    assert "1 more lens in the report." in lines
 
 
 def test_a_body_says_what_its_files_are_where_their_pixels_are_not_the_sensors() -> None:
