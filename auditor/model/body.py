@@ -16,6 +16,7 @@ __all__ = [
     "Habit",
     "IsoMatch",
     "KeptApart",
+    "KindNoise",
     "LeftOut",
     "Scale",
     "Sensor",
@@ -44,8 +45,8 @@ class Tone(TypedDict):
     iso: Positive
     signal: Annotated[PositiveShare, "linear, 1 = white"]
     snr: Annotated[float | None, "signal over noise, per pixel"]
-    low: Annotated[float | None, "lower end of the 90% interval"]
-    high: Annotated[float | None, "upper end"]
+    low: Low
+    high: High
     frames: Annotated[Count | None, "frames behind it"]
     snr_output: NotRequired[Annotated[float | None, "the same at the output size"]]
     predicted: NotRequired[Annotated[bool | None, "no noise was measured here"]]
@@ -121,24 +122,29 @@ class KeptApart(TypedDict):
     from_stops: NotRequired[Annotated[float, "lifted files: from so many stops"]]
 
 
-class BodyKind(TypedDict):
-    """A body's noise in one kind of file."""
+class KindNoise(TypedDict, total=False):
+    """Noise in one kind of file."""
 
-    kind: str
+    tones: Required[list[Tone]]
+    brightness: Required[list[Band]]
     frames_used: Count
     frames_measured: Annotated[Count, "of them, that show measurable noise"]
     outings: Count
     limits_firm: Annotated[
-        bool, "from five such frames of two outings on: limits may stand in a headline"
+        bool | None, "from five such frames of two outings on: limits may stand in a headline"
     ]
-    no_noise_seen: list[Unseen]
-    tones: list[Tone]
-    brightness: list[Band]
+    no_noise_seen: list[Unseen] | None
     full_scale_e: Annotated[float | None, "electrons at white at ISO 100"]
     long_exposures: KeptApart | None
     lifted_files: KeptApart | None
     output_megapixels: Positive
     notes: list[str]
+
+
+class BodyKind(KindNoise):
+    """A body's noise in a further kind of file."""
+
+    kind: str
 
 
 class SensorIso(TypedDict):
@@ -172,28 +178,14 @@ class LeftOut(TypedDict):
     frames: Count
 
 
-class Body(TypedDict, total=False):
-    """A body."""
+class Body(KindNoise, total=False):
+    """A body, with its noise in the kind of file that it has most of."""
 
     body: Required[Annotated[str | None, "name"]]
     frames: Required[Annotated[Count | None, "frames"]]
     pixel_pitch_um: Required[Annotated[float | None, "the sensor's own pixel, micrometres"]]
     scales: Annotated[list[Scale], "kinds of file and their scales, the commonest first"]
     kind: Annotated[str | None, "kind of file"]
-    tones: Required[list[Tone]]
-    brightness: Required[list[Band]]
-    limits_firm: Annotated[
-        bool | None, "from five such frames of two outings on: limits may stand in a headline"
-    ]
-    no_noise_seen: list[Unseen] | None
-    frames_used: Count
-    frames_measured: Annotated[Count, "of them, that show measurable noise"]
-    outings: Count
-    full_scale_e: float | None
-    long_exposures: KeptApart | None
-    lifted_files: KeptApart | None
-    output_megapixels: Positive
-    notes: list[str]
     other_kinds: Annotated[list[BodyKind], "its noise in further kinds of file"]
     sensor: Annotated[Sensor | None, "from raw frames with a photon transfer"]
     left_out: list[LeftOut]

@@ -18,8 +18,6 @@ SHOWN_PER_CAUSE: Final = 9
 """Frames of a cause that are shown with pictures: three rows of three."""
 ROWS: Final = 20_000
 """Frames in the page's list, some 2 MB of it; the tables hold all."""
-_NOISY_LOSS: Final = 0.3
-"""Where a frame that is only noisy stands among those that lost this share of their sharpness."""
 SETTING_CAUSES: Final = ("too small an aperture", "open-aperture corners")
 """Causes whose figures are those of the weaker of centre and corner, as the lens's ranges are."""
 
@@ -34,14 +32,6 @@ class CauseGroup(NamedTuple):
     """Whether figures are those of the weaker of centre and corner."""
     cards: list[tuple[Keeper, Mapping[str, str]]]
     """The worst, with their pictures as data URIs: "" the frame, "+" its sharpest place, "-" its weakest."""
-
-
-def _loss(keeper: Keeper) -> float:
-    """How far the frame fell short: 0 as sharp as expected, 1 nothing left; noisy ones count too."""
-    measured, expected = keeper.get("measured_cpp"), keeper.get("expected_cpp")
-    if measured is None or not expected:
-        return _NOISY_LOSS if keeper.get("noisy") else 0.0
-    return 1 - measured / expected
 
 
 def keeper_groups(
@@ -59,7 +49,8 @@ def keeper_groups(
         by_cause.setdefault(words.clean(keeper.get("cause")) or "no cause found", []).append(keeper)
     ordered = sorted(by_cause.items(), key=lambda item: -len(item[1]))
     worst = {
-        cause: sorted(found, key=_loss, reverse=True)[:SHOWN_PER_CAUSE] for cause, found in ordered
+        cause: sorted(found, key=lambda k: -(k.get("loss") or 0))[:SHOWN_PER_CAUSE]
+        for cause, found in ordered
     }
     wanted = [k.get("file_id") for found in worst.values() for k in found]
     kept = _pictures(pictures, wanted, budget)

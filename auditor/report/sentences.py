@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from auditor.model import Profile, Scale, Setting, Shot
+from auditor.record.pools import SAME_SCALE
 from auditor.report import words
 from auditor.report.words import common, named
 
@@ -138,8 +139,6 @@ _KINDS: Final = {
     "enlarged": "enlarged",
     "unknown": "of unknown kind",
 }
-_SAME: Final = 0.03
-"""Relative difference within which a file's pixel is the sensor's, as for kinds of file."""
 _UNCHANGED: Final = ("raw", "camera full size")
 _ONE_FIGURE_UM: Final = 0.005
 """Pixels that differ by less are given as one figure of two digits."""
@@ -173,7 +172,7 @@ def lens_scale_sentence(pitch: float | None, own: float | None) -> str | None:
 
 
 def _near(pitch: float, own: float | None) -> bool:
-    return own is not None and abs(pitch / own - 1) <= _SAME
+    return own is not None and abs(pitch / own - 1) <= SAME_SCALE
 
 
 def _span(found: set[float]) -> str:
