@@ -267,3 +267,45 @@ def test_words_of_the_trade_on_the_page(tmp_path: Path) -> None:
     assert ">not settled <" in page  # a difference
     assert "not settled: 11 frames at f/22 come from a single outing" in page
     assert "An electron is one grain of light caught by a pixel" in page
+
+
+def test_a_figure_without_an_interval_claims_none() -> None:
+    part = made_up.profile(1)["lenses"][0]["focal_ranges"][0]
+    part["apertures"][0]["centre"] |= {"low": None, "high": None}
+    chart = lens_chart(part, 0.4, (2.8, 22), None)
+    assert chart is not None
+    told = chart.series[0].targets
+    assert re.fullmatch(r"0\.\d{3} c/px", told[0].says)
+    assert re.fullmatch(r"0\.\d{3} c/px \(0\.\d{3} to 0\.\d{3}\)", told[1].says)
+
+
+def test_the_first_screen_says_what_is_predicted_and_how_far_the_best_may_lie(
+    tmp_path: Path,
+) -> None:
+    made = made_up.profile(1)
+    lens, body = made["lenses"][0], made["bodies"][0]
+    lens["focal_ranges"] = lens["focal_ranges"][:1]
+    lens["focal_ranges"][0] |= {
+        "sweet_spot": {"f_number": 8, "low": 7.1, "high": 9}, "pin_sharp": [4, 11], "evidence": "fair",
+    }  # fmt: skip
+    body["brightness"] = body["brightness"][:1]
+    body["brightness"][0]["usable_iso_detail"] = {
+        "acceptable": {"low": 5000, "high": 8000, "predicted": True, "reason": None}
+    }
+    page = written(made, None, tmp_path)
+    text = " ".join(re.sub(r"<[^>]*>", "", page[page.index("ISO to use") :]).split())
+    assert "ISO 6400 bright sun (predicted)" in text[:400]
+    assert 'title="90% interval 5000 to 8000; ' in page
+    assert "from f/4 to f/11 · <span" in page
+    assert ">best f/7.1 to f/9</span>" in page
+
+
+def test_one_frame_shows_nothing_usual(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    rows = made["lenses"][0]["focal_ranges"][0]["apertures"]
+    for row, frames in zip(rows, (1, 3), strict=False):
+        row |= {"frames": frames, "centre": None, "usual_centre_cpp": 0.123}
+    page = written(made, None, tmp_path)
+    told = '<span class="cpp" data-cpp="0.123">0.123</span>'
+    assert page.count(f"one frame: {told}") == 1
+    assert page.count(f"usually {told}") == 1
