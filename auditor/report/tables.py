@@ -190,19 +190,24 @@ def _frame(rows: Sequence[Row]) -> pd.DataFrame:
     return table
 
 
-_FRAME_COLUMNS: Final = {
-    "path": "path", "status": "status", "verdict": None, "cause": "cause",
-    "probability": "probability", "answer": "answer",
-    "body": "body", "lens": "lens", "converter": "converter",
-    "focal_length_mm": "focal_length_mm", "f_number": "f_number",
-    "exposure_time_s": "exposure_time_s", "iso": "iso", "ev100": "ev100", "taken": "taken",
-    "source": "source", "rating": "rating", "width_px": "width_px", "height_px": "height_px",
-    **{f"{z}_cpp": f"{z}_mtf50_cpp" for z in ZONES},
-    **{f"{z}_stderr_cpp": f"{z}_stderr_cpp" for z in ZONES},
-    "expected_cpp": "expected_cpp", "measured_cpp": "measured_cpp",
-    "sigma_code8": "sigma_code8", "reason": "reason",
-}  # fmt: skip
-"""Columns of the table of frames -> columns of the frame table."""
+_FRAME_COLUMNS: Final = (
+    *("path", "status", "verdict", "cause", "probability", "answer", "body", "lens", "converter"),
+    *(
+        "focal_length_mm",
+        "f_number",
+        "exposure_time_s",
+        "iso",
+        "ev100",
+        "taken",
+        "source",
+        "rating",
+    ),
+    *("width_px", "height_px", *(f"{z}_cpp" for z in ZONES), *(f"{z}_stderr_cpp" for z in ZONES)),
+    *("expected_cpp", "measured_cpp", "sigma_code8", "reason"),
+)
+"""Columns of the table of frames, named as those of the frame table ..."""
+_SHARPNESS: Final = {f"{z}_cpp": f"{z}_mtf50_cpp" for z in ZONES}
+"""... but for these."""
 
 
 def frame_table(frames: pd.DataFrame) -> pd.DataFrame:
@@ -212,8 +217,9 @@ def frame_table(frames: pd.DataFrame) -> pd.DataFrame:
     measured on a better file) or "set aside".
     """
     out = pd.DataFrame(index=frames.index)
-    for name, column in _FRAME_COLUMNS.items():
-        if column is None:
+    for name in _FRAME_COLUMNS:
+        column = _SHARPNESS.get(name, name)
+        if name == "verdict":
             out[name] = _verdicts(frames)
         elif column not in frames:
             out[name] = np.nan
