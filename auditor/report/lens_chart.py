@@ -10,8 +10,8 @@ from markupsafe import Markup
 from auditor.model import Aperture, CurvePoint, FocalRange, Lens
 from auditor.record import ZONES
 from auditor.report import words
-from auditor.report.scales import stops, whole_stops
-from auditor.report.svg_charts import Chart, Mark, Point, Series, Target
+from auditor.report.scales import Mark, stops, whole_stops
+from auditor.report.svg_charts import Chart, Point, Series, Target
 
 __all__ = ["highest", "lens_chart"]
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 from auditor.model import FocalRange, UsableIso
 from auditor.report import words
@@ -74,12 +74,13 @@ _ENGRAVED: Final = 0.01
 """Stops by which an engraved ISO may miss a whole one."""
 
 
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """An engraved figure at `at` percent."""
+class Mark(NamedTuple):
+    """A figure on a scale, in the scale's units or in percent of a ruler's width."""
 
     at: float
     text: str
+    over: str = ""
+    """Stands in a line above it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,8 +16,8 @@ from markupsafe import escape
 from auditor.model import Body, Tone
 from auditor.record import MID_GREY
 from auditor.report import words
-from auditor.report.scales import iso_of, iso_stops, whole_iso_stops
-from auditor.report.svg_charts import TONE_NAMES, Chart, Mark, Point, Series, Target
+from auditor.report.scales import Mark, iso_of, iso_stops, whole_iso_stops
+from auditor.report.svg_charts import TONE_NAMES, Chart, Point, Series, Target
 
 __all__ = ["at_output", "shown_signals", "snr_chart"]
 

@@ -15,11 +15,12 @@ from typing import Final, NamedTuple
 
 from markupsafe import Markup, escape
 
+from auditor.report.scales import Mark
+
 __all__ = [
     "COLOURS",
     "TONE_NAMES",
     "Chart",
-    "Mark",
     "Point",
     "Series",
     "Target",
@@ -53,14 +54,6 @@ _REACH: Final = 13
 """Radius of the disc that answers to the pointer."""
 _BEYOND: Final = 0.02
 """Share of the field's height by which a figure beyond its ends is still drawn outside."""
-
-
-class Mark(NamedTuple):
-    """A figure on a scale; `over` stands in a line above it."""
-
-    at: float
-    text: str
-    over: str = ""
 
 
 class Point(NamedTuple):
