@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final, TypedDict
 
 import numpy as np
@@ -143,9 +143,7 @@ def fit_bodies(
             text = "is a long exposure or was lifted in editing, as is every frame of its kind"
             left[text] = left.get(text, 0) + seen.held[key]
             continue
-        model = fit_noise(*key, gather(usual), _output_scale(usual, criteria), criteria.seed)
-        freedom = max(model.cells.frame_count - len(model.isos), 1) + 4
-        models[key] = replace(model, freedom=freedom)
+        models[key] = fit_noise(*key, gather(usual), _output_scale(usual, criteria))
         if long.any():
             long_exposures[key] = _apart(models[key], rows[long], criteria.interval)
             long_exposures[key]["from_s"] = LONG_EXPOSURE_S
@@ -326,11 +324,7 @@ def _tones(noise: NoiseModel, share: float) -> list[Tone]:
         )
     }
     log_snrs = np.log(SIGNAL_GRID) - noise.log_sigma
-    rows = [ISO_GRID.index(iso) for iso in noise.isos if iso in ISO_GRID]
-    lows, highs = np.empty_like(log_snrs), np.empty_like(log_snrs)
-    lows[rows], highs[rows] = noise.interval(
-        np.log(SIGNAL_GRID) - noise.draws[:, rows], log_snrs[rows], share
-    )
+    halves = noise.half_width(np.diagonal(noise.covariance, axis1=1, axis2=2), share)
     for iso in noise.isos:
         if iso not in ISO_GRID:
             continue
@@ -338,7 +332,7 @@ def _tones(noise: NoiseModel, share: float) -> list[Tone]:
         for signal in TONE_SIGNALS:
             column = SIGNAL_GRID.index(signal)
             log_snr = log_snrs[row, column]
-            low, high = lows[row, column], highs[row, column]
+            low, high = log_snr - halves[row, column], log_snr + halves[row, column]
             scale = float(noise.output_scale[row])
             bound, bounding = bounds.get((iso, signal), (None, 0))
             proven = None if bound is None else signal / float(np.exp(bound))
@@ -363,16 +357,15 @@ def _brightness(
     model: BodiesModel, noise: NoiseModel, looks: Mapping[str, BandNoise]
 ) -> list[Band]:
     criteria, of_kind = model.criteria, model.scenes.get(noise.kind, {})
-    bands = [band for band in BANDS if band.key in looks]
     snrs = criteria.snr_excellent, criteria.snr_acceptable
     out: list[Band] = []
-    if not bands:
-        return out
-    found = highest_isos(noise, [looks[b.key] for b in bands], snrs, criteria.interval)
-    for i, band in enumerate(bands):
-        scenes = of_kind[band.key]
+    for band in BANDS:
+        if band.key not in looks:
+            continue
+        scenes, look = of_kind[band.key], looks[band.key]
+        found = highest_isos(noise, look, snrs, criteria.interval)
         frames = model.frames_in_band.get((noise.body, noise.kind, band.key), 0)
-        excellent, acceptable = (usable_iso(noise, found[:, i, j], s) for j, s in enumerate(snrs))
+        excellent, acceptable = (usable_iso(noise, found[:, j], s) for j, s in enumerate(snrs))
         out.append(
             {
                 "ev100": list(band.ev100),
@@ -382,7 +375,7 @@ def _brightness(
                 "usable_iso": {"excellent": excellent[0], "acceptable": acceptable[0]},
                 "usable_iso_detail": {"excellent": excellent[1], "acceptable": acceptable[1]},
                 "signals": dict(zip(("q25", "median", "q75"), scenes.quartiles, strict=True)),
-                "by_iso": snr_by_iso(noise, looks[band.key], criteria.interval),
+                "by_iso": snr_by_iso(noise, look, criteria.interval),
             }
         )
     return out

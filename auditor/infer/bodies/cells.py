@@ -18,7 +18,6 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 from scipy.special import log_ndtr
 
 from auditor.infer.bodies.observe import sigma_code
@@ -314,20 +313,20 @@ def _covariance(
     rows: _Rows, scatter: _Scatter, outing_sd: float, unit_of: NDArray[np.intp], units: int
 ) -> Floats:
     """Of the cells' means: what frames, outings and tones share."""
-    spread_of = csr_array(
-        (scatter.joint, (rows.cell, rows.frame)), shape=(rows.n_cells, rows.n_frames)
-    )
-    to_unit = csr_array(
-        (np.ones(rows.n_frames), (np.arange(rows.n_frames), unit_of)), shape=(rows.n_frames, units)
-    )
-    by_unit = spread_of @ to_unit
-    tone_part = np.bincount(rows.cell, scatter.joint**2, minlength=rows.n_cells)
+
+    def shared(weight: Floats, group: NDArray[np.intp], groups: int) -> Floats:
+        """Covariance of the cells' means through what a group's tones have in common, of variance 1."""
+        place = rows.cell * groups + group
+        by_group = np.bincount(place, weight, rows.n_cells * groups).reshape(rows.n_cells, groups)
+        return np.asarray(by_group @ by_group.T, float)
+
     # A cell that has nothing but outliers keeps its mean, with little to say.
     doubtful = np.sqrt(np.maximum(1.0, _DOUBTFUL / scatter.frame_weight))
-    by_frame = spread_of * doubtful[None, :]
+    tone_part = np.bincount(rows.cell, scatter.joint**2, minlength=rows.n_cells)
     return np.asarray(
-        scatter.frame_sd**2 * (by_frame @ by_frame.T).toarray()
-        + outing_sd**2 * (by_unit @ by_unit.T).toarray()
+        scatter.frame_sd**2
+        * shared(scatter.joint * doubtful[rows.frame], rows.frame, rows.n_frames)
+        + outing_sd**2 * shared(scatter.joint, unit_of[rows.frame], units)
         + np.diag(tone_part * scatter.tone_sd**2)
     )
 
