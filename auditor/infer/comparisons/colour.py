@@ -167,15 +167,11 @@ def _plane(values: Floats, pattern: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Cast:
-    """A cast over all pairs of a label, in u'v' of a neutral.
-
-    `size` with bounds (`low` is 0 unless `found`); `shift` (2,).
-    """
+    """A cast over all pairs of a label, in u'v' of a neutral: `size` with bounds (`low` is 0 unless `found`)."""
 
     size: float
     low: float
     high: float
-    shift: Floats
     found: bool
     count: int
 
@@ -214,7 +210,7 @@ def cast_of(pairs: list[PairColour], share: float) -> Cast | None:
     along = Location(size, float(np.hypot(*(toward * [p.stderr for p in parts]))), len(held))
     low, high = along.bounds(share)
     found = _beyond_chance(parts) and low > 0
-    return Cast(size, low if found else 0.0, high, shift, found, len(held))
+    return Cast(size, low if found else 0.0, high, found, len(held))
 
 
 def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Evenness:
