@@ -18,6 +18,7 @@ from auditor.infer.bodies.matches import LEAST_FRAMES, match_bodies
 from auditor.infer.bodies.observe import (
     LONG_EXPOSURE_S,
     STEP_LIMIT,
+    Tones,
     observe,
 )
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
@@ -44,7 +45,7 @@ from auditor.model import (
     Unseen,
 )
 from auditor.record import TONE_SIGNALS
-from auditor.robust import robust_location
+from auditor.robust import group_medians, robust_location
 
 __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
 
@@ -90,22 +91,22 @@ class BodiesModel:
         return [first, *rest] if first is not None else rest
 
 
-def _output_scale(rows: pd.DataFrame, criteria: Criteria) -> Floats:
+def _output_scale(rows: Tones, criteria: Criteria) -> Floats:
     """Factor on sigma for the output size, per ISO_GRID: as measured, between ISO interpolated.
 
     Without a measured factor white noise is assumed: the root of the ratio of pixel counts.
     """
-    _, first = np.unique(rows["frame"].to_numpy(), return_index=True)
-    scale = rows["scale"].to_numpy(float)[first]
+    _, first = np.unique(rows["frame"], return_index=True)
+    scale = rows["scale"][first]
     known = ~np.isnan(scale)
     resize = np.sqrt(criteria.output_megapixels / NOISE_OUTPUT_MEGAPIXELS)
     if known.any():
-        step = rows["step"].to_numpy(float)[first][known]
+        step = rows["step"][first][known]
         steps = np.unique(step)
         by_step = [np.median(scale[known][step == s]) * resize for s in steps]
         out = np.interp(np.log2(ISO_GRID), np.log2(steps), by_step)
     else:
-        pixels = rows["pixels_per_frame"].to_numpy(float)[first]
+        pixels = rows["pixels_per_frame"][first]
         count = np.median(pixels[~np.isnan(pixels)]) if not np.isnan(pixels).all() else np.nan
         ratio = criteria.output_megapixels * 1e6 / count if count > 0 else 1.0
         out = np.full(len(ISO_GRID), np.sqrt(ratio))
@@ -135,7 +136,7 @@ def fit_bodies(
     long_exposures: dict[tuple[str, str], KeptApart] = {}
     lifted_files: dict[tuple[str, str], KeptApart] = {}
     for key, rows in seen.groups():
-        long, pushed = rows["long_exposure"].to_numpy(bool), rows["pushed"].to_numpy(bool)
+        long, pushed = rows["long_exposure"], rows["pushed"]
         apart = long | pushed
         usual = rows[~apart] if apart.any() else rows
         if not len(usual):
@@ -166,11 +167,11 @@ def fit_bodies(
     )
 
 
-def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> KeptApart:
+def _apart(model: NoiseModel, rows: Tones, share: float) -> KeptApart:
     """How much noisier frames kept apart are than the body's own figures at their ISO and signal;
     None where no noise could be measured in them."""
-    count = rows["frame"].nunique()
-    rows = rows[~rows["bounded"].to_numpy(bool)]
+    count = len(np.unique(rows["frame"]))
+    rows = rows[~rows["bounded"]]
     if not len(rows) or not len(model.cells.iso):
         return {"frames": count, "noise_ratio": None, "low": None, "high": None}
     at = [
@@ -178,8 +179,8 @@ def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> KeptApart:
         for i, s in zip(rows["step"], rows["signal"], strict=True)
     ]
     expected = np.array([model.log_sigma[a] for a in at])
-    per_frame = (rows["log_sigma"] - expected).groupby(rows["frame"].to_numpy()).median()
-    ratio = robust_location(per_frame.to_numpy(float), PRIOR_FRAME_SD)
+    frame = np.unique(rows["frame"], return_inverse=True)[1]
+    ratio = robust_location(group_medians(rows["log_sigma"] - expected, frame), PRIOR_FRAME_SD)
     low, high = np.exp(ratio.bounds(share)).tolist() if ratio.count > 1 else (None, None)
     return {
         "frames": ratio.count,
