@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from auditor.exposure import nominal_iso
 from auditor.infer.bodies.observe import resampling_unit, sensor_rows
+from auditor.infer.criteria import DRAWS
 from auditor.model import Sensor, SensorIso
 from auditor.robust import low_middle_high
 
@@ -23,8 +24,6 @@ __all__ = ["LEVEL", "sensor_figures"]
 
 Floats = NDArray[np.float64]
 
-DRAWS: Final = 200
-"""Resampled figures behind an interval."""
 
 LEVEL: Final = 1.10
 """Read noise within this factor of the lowest counts as no longer falling."""

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtr
 
+from auditor.infer.criteria import DRAWS
 from auditor.record import ZONE_RADII
 from auditor.robust import Location, huber_weight, low_middle_high, robust_location, scale_of
 from auditor.units import WHITE_16
@@ -68,8 +69,6 @@ _UV_SD: Final = 2e-4
 """The same in u'v' of a neutral, of which 1% of a channel moves some 5e-4."""
 _ROUNDS: Final = 8
 """Rounds of reweighting of a robust plane, enough for its weights to settle."""
-_DRAWS: Final = 300
-"""Draws behind the bounds of unevenness: their 5% ends are good to a tenth of the half width."""
 _SPREAD_OVER: Final = (0.05, 0.95)
 """The unevenness told is that over nine tenths of the frame: single corner cells have no say."""
 
@@ -229,7 +228,7 @@ def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Evennes
             np.array([c.value + c.stderr * rng.standard_t(len(held) - 1) for c in coefficients]),
             channels,
         )
-        for _ in range(_DRAWS)
+        for _ in range(DRAWS)
     ]
     low, _, high = low_middle_high(drawn, share)
     uneven = _beyond_chance(coefficients) and spread > _UNEVEN_LEAST

@@ -16,15 +16,14 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from auditor.infer.criteria import Criteria
+from auditor.infer.criteria import DRAWS, Criteria
+from auditor.infer.keepers.evidence import SUPPORTED_STOPS
 from auditor.model import Handheld
 
 __all__ = ["handheld_limits"]
 
 Floats = NDArray[np.float64]
 
-SLOWEST_STOPS: Final = 4.0
-"""Slower than this against 1 / focal length a frame counts as taken from a support."""
 FINE_STOPS: Final = 0.02
 """Shutter times this near count as one."""
 SHAKEN: Final = 0.10
@@ -33,8 +32,6 @@ FEWEST: Final = 20
 """Frames of a lens below which nothing is fitted: fewer hold two shaken ones at the limit."""
 FEWEST_SHAKEN: Final = 4
 """Shaken frames below which no limit was reached: two parameters are fitted to them."""
-DRAWS: Final = 60
-"""Outings drawn anew so often: the ends of a 90% interval then rest on three draws each."""
 REACH_SHARE: Final = 0.98
 """Share of the frames up to whose shutter times a limit may lie: the slowest few may be on a support."""
 WIDEST_STOPS: Final = 6.0
@@ -71,7 +68,7 @@ def handheld_limits(
     for i, lens in enumerate(lenses):
         mine = (entry_of == i) & several
         with np.errstate(invalid="ignore"):
-            rows = np.flatnonzero(mine & (stops <= SLOWEST_STOPS))
+            rows = np.flatnonzero(mine & (stops <= SUPPORTED_STOPS))
         if len(rows) < FEWEST:
             continue
         out.append(_one_lens(lens, stops[rows], shaken[rows], outing[rows], criteria))

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from auditor.exposure import F_NUMBERS
+from auditor.infer.criteria import DRAWS
 from auditor.infer.frame_values import aperture_index
 from auditor.infer.lenses.beyond_frames import Beyond
 from auditor.infer.lenses.curve_data import cell_sums
@@ -40,8 +41,6 @@ Floats = NDArray[np.float64]
 
 _STEP: Final = 0.004
 """Step (logarithms) for derivatives of the score."""
-_DRAWS: Final = 400
-"""Plausible curves: their 5% ends are good to a tenth of the half width."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,17 +205,17 @@ class Draws:
 
 
 def _draw(fit: CurveFit, seed: int) -> _Drawn:
-    """`_DRAWS` plausible curves."""
+    """`DRAWS` plausible curves."""
     rng = np.random.default_rng(seed)
     jacobian = fit.model.optics.jacobian(fit.state.theta)
     covariance = np.linalg.inv(_information(fit, jacobian))
     zones, size = fit.curve.shape[0], len(fit.state.theta)
-    theta = normal_deviates(rng, _DRAWS, size) @ np.linalg.cholesky(covariance).T
+    theta = normal_deviates(rng, DRAWS, size) @ np.linalg.cholesky(covariance).T
     jacobian = jacobian.reshape(-1, size)
     spread = jacobian @ covariance @ jacobian.T
     weight = 1 / np.diag(spread).reshape(zones, -1).mean(1)
     own = np.random.default_rng([seed, 1])
-    return _Drawn(theta, shared_errors(fit, _DRAWS, own), spread, weight)
+    return _Drawn(theta, shared_errors(fit, DRAWS, own), spread, weight)
 
 
 def _outwards(curve: Floats, weight: Floats) -> Floats:
