@@ -186,6 +186,12 @@ def test_what_is_accepted_on_one_body_gives_the_table_for_all(archive: pd.DataFr
     assert rows["Alder Two", "sun"]["iso"] in (1250, 1600, 2000)
     assert rows["Alder One", "shade"]["iso"] < 3200
     assert all(r["low"] <= r["iso"] <= r["high"] for r in rows.values() if r["iso"])
+    # Twice the highest ISO used is still within reach, rounding or not.
+    twice = 2 * model.models[body, "camera"].isos[-1]
+    (own,) = (
+        r for r in accept_table(model, body, twice, band) if (r["body"], r["key"]) == (body, "sun")
+    )
+    assert own["low"] == own["iso"] == own["high"] == twice
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ import numpy as np
 from auditor.infer.bodies.bands import BANDS, Band, band_named
 from auditor.infer.bodies.body_profile import BodiesModel
 from auditor.infer.bodies.response import ISO_GRID, t_quantile
-from auditor.infer.bodies.visible import REACH, band_noises, iso_interval, third
+from auditor.infer.bodies.visible import REACH, ROUNDED, band_noises, iso_interval, third
 from auditor.model import AcceptedRow
 
 __all__ = ["AcceptError", "accept_table", "parse_accept"]
@@ -84,8 +84,8 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
                 "reason": "the answer lies too far from every ISO this body used",
             }  # fmt: skip
             rows.append(row)
-            used = np.log2(model.isos)
-            if not np.isfinite(best) or best < used.min() - REACH or best > used.max() + REACH:
+            used, reach = np.log2(model.isos), REACH + ROUNDED
+            if not used.min() - reach <= best <= used.max() + reach:
                 continue
             value = third(best, "near")
             row["iso"] = value
