@@ -8,8 +8,10 @@ from typing import Final, cast
 
 from auditor import model
 
-__all__ = ["Criteria"]
+__all__ = ["DRAWS", "Criteria"]
 
+DRAWS: Final = 400
+"""Equally likely archives, or curves, behind an interval: its 5% ends are good to a tenth of the half width."""
 _PRINT_LIMITS_CM: Final = (5, 1000)
 """From a contact print to a wall: other figures are mistaken units (common practice, no source)."""
 _VIEWING_LIMITS_CM: Final = (10, 2000)

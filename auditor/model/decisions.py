@@ -22,7 +22,6 @@ __all__ = [
     "RivalAperture",
     "RivalDifference",
     "RivalZone",
-    "Typical",
     "VisibleLoss",
 ]
 
@@ -230,15 +229,6 @@ class LeftOutPairs(TypedDict):
     count: Count
 
 
-class Typical(TypedDict):
-    """Medians of the frames that were focused by a habit."""
-
-    focal_mm: float
-    f_number: float
-    hyperfocal_m: float
-    focus_m: float
-
-
 class Finding(TypedDict, total=False):
     """A difference, of the label less its opposite."""
 
@@ -254,17 +244,11 @@ class Finding(TypedDict, total=False):
     sound_pairs: Annotated[float, "pairs in which nothing else failed"]
     unmeasured_pairs: Count
     added_blur_px: AddedBlur | None
-    lost_stops: float
-    from_pictures: Annotated[Count, "pairs whose light the pictures told"]
-    delta_uv: Annotated[list[float] | None, "of the cast, CIE 1976 u'v'"]
     even: Annotated[bool, "the cast is the same across the frame"]
     found: Annotated[bool, "a cast, or unevenness, was found"]
     automatic_white_balance: bool
     note: str | None
     cast_left_out: list[LeftOutPairs]
-    closed_form: Annotated[Any, "what optics say without a measurement"]
-    disc_at_infinity_px: float
-    typical: Typical
     frames: Annotated[Any, "frames with the label, or of both sides"]
 
 

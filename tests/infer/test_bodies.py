@@ -20,7 +20,7 @@ from auditor.infer.bodies import (
 from auditor.infer.bodies.bands import Scenes, bands_of
 from auditor.infer.bodies.matches import MOST_REFERENCES, _references
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID
-from auditor.infer.bodies.visible import MID_TONE, frame_snr, iso_for_snr, lightness_slope
+from auditor.infer.bodies.visible import MID_TONE, frame_snr, isos_at, lightness_slope
 from auditor.infer.criteria import Criteria
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS, tone_column
 
@@ -101,9 +101,9 @@ def test_noise_based_speed_of_the_standard_by_hand() -> None:
     shares = np.zeros(bins)
     shares[mid_bin] = 1.0
     scenes = Scenes(shares, (MID_TONE,) * 3)
-    curve = frame_snr(log_sigma, scenes, np.ones(len(ISO_GRID)))[None]
-    assert 2 ** iso_for_snr(curve, np.log2(40))[0] == pytest.approx(671, rel=0.01)
-    assert 2 ** iso_for_snr(curve, np.log2(10))[0] == pytest.approx(9972, rel=0.01)
+    curve = frame_snr(log_sigma, scenes, np.ones(len(ISO_GRID)))
+    assert 2 ** isos_at(curve, np.log2(40)) == pytest.approx(671, rel=0.01)
+    assert 2 ** isos_at(curve, np.log2(10)) == pytest.approx(9972, rel=0.01)
 
 
 @pytest.mark.parametrize(
@@ -186,6 +186,12 @@ def test_what_is_accepted_on_one_body_gives_the_table_for_all(archive: pd.DataFr
     assert rows["Alder Two", "sun"]["iso"] in (1250, 1600, 2000)
     assert rows["Alder One", "shade"]["iso"] < 3200
     assert all(r["low"] <= r["iso"] <= r["high"] for r in rows.values() if r["iso"])
+    # Twice the highest ISO used is still within reach, rounding or not.
+    twice = 2 * model.models[body, "camera"].isos[-1]
+    (own,) = (
+        r for r in accept_table(model, body, twice, band) if (r["body"], r["key"]) == (body, "sun")
+    )
+    assert own["low"] == own["iso"] == own["high"] == twice
 
 
 @pytest.mark.parametrize(

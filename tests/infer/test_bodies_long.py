@@ -8,8 +8,8 @@ import pytest
 from auditor.artificial.tones import ToneBody, ToneWorld, snr_truth, tone_archive
 from auditor.infer.bodies import fit_bodies
 from auditor.infer.bodies.matches import as_noisy_as
-from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, t_factor
-from auditor.infer.bodies.visible import band_noises, frame_snr, iso_for_snr
+from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, t_quantile
+from auditor.infer.bodies.visible import band_noises, frame_snr, isos_at
 
 ISOS = [100, 200, 400, 800, 1600, 3200, 6400, 12800]
 ONE = ToneBody("Alder One", full_scale_e=60_000)
@@ -30,8 +30,8 @@ def _held(archives: int, seed: int, world: ToneWorld) -> tuple[float, float, flo
                 at = ISO_GRID.index(iso), SIGNAL_GRID.index(0.18)
                 truth = np.log(0.18 / float(snr_truth(body, iso, 0.18)))
                 best = model.log_sigma[at]
-                low, high = model.interval(model.draws[:, at[0], at[1]], best, SHARE)
-                tones.append(low <= truth <= high)
+                half = model.half_width(model.covariance[at[0], at[1], at[1]], SHARE)
+                tones.append(abs(truth - best) <= half)
                 errors.append(abs(best - truth))
         one, two = (bodies.models[b.name, "camera"] for b in (ONE, TWO))
         for key in ("sun", "shade"):
@@ -41,11 +41,11 @@ def _held(archives: int, seed: int, world: ToneWorld) -> tuple[float, float, flo
             )
             for iso in ISOS[1:7]:
                 noises = [band_noises(model, {key: scenes})[key] for model in (one, two)]
-                wider = t_factor(one.freedom + two.freedom, SHARE)
-                answer = as_noisy_as(noises[0], [noises[1]], [iso], [wider], SHARE)[:, 0, 0]
+                quantile = t_quantile(one.freedom + two.freedom, SHARE)
+                answer = as_noisy_as(noises[0], [noises[1]], [iso], [quantile])[:, 0, 0]
                 target = frame_snr(log_one, scenes, one.output_scale)[ISO_GRID.index(iso)]
                 curve = frame_snr(log_two, scenes, two.output_scale)
-                truth = float(iso_for_snr(curve[None], target)[0])
+                truth = float(isos_at(curve, target))
                 matches.append(answer[1] <= truth <= answer[2])
                 off.append(abs(answer[0] - truth))
     return (

@@ -54,7 +54,7 @@ def test_a_cast_its_unevenness_and_the_light_are_found(filtered: list[dict]) -> 
     assert cast["difference"] == pytest.approx(0.003, abs=0.0008)
     assert cast["even"] is False
     assert "uneven" in cast["verdict"]
-    assert _find(filtered, "light")["lost_stops"] == pytest.approx(1.5, abs=0.1)
+    assert _find(filtered, "light")["difference"] == pytest.approx(-1.5, abs=0.1)
     shade = _find(filtered, "vignetting", "corner")
     assert shade["high"] < 0
     # Shade grows with the square of the radius: between corner zone and centre about two thirds.
@@ -151,7 +151,6 @@ def test_no_pictures_still_gives_sharpness_and_light() -> None:
         frames[f"signal_share_{i:02d}"] = share
     entries = compare_labels(frames, [])
     assert _find(entries, "sharpness")["high"] < 0
-    assert _find(entries, "light")["from_pictures"] == 0
     assert not [e for e in entries if e["what"] == "cast"]
 
 
@@ -161,7 +160,7 @@ def test_raw_grids_without_white_balance_say_nothing_of_colour() -> None:
     )
     entries = compare_labels(frames.assign(source="raw"), [], pictures=pictures)
     assert not [e for e in entries if e["what"].startswith("cast")]
-    assert _find(entries, "light")["lost_stops"] == pytest.approx(2, abs=0.15)
+    assert _find(entries, "light")["difference"] == pytest.approx(-2, abs=0.15)
 
 
 def test_light_that_changed_in_some_pairs_counts_for_little() -> None:
@@ -171,7 +170,7 @@ def test_light_that_changed_in_some_pairs_counts_for_little() -> None:
         dim = np.frombuffer(grids[k], "<u2").astype(float) * 0.4
         grids[k] = dim.astype("<u2").tobytes()
     light = _find(compare_labels(frames, [], pictures=pictures.assign(colour_grid=grids)), "light")
-    assert light["lost_stops"] == pytest.approx(1.0, abs=0.2)
+    assert light["difference"] == pytest.approx(-1.0, abs=0.2)
     assert "changing light" in light["verdict"]
 
 
@@ -238,7 +237,7 @@ def test_100_archives_of_perfect_and_of_blurring_filters() -> None:
         right += abs(whole["added_blur_px"]["value"] / 0.3 - 1) <= 0.3
         cast_right += cast["found"] and cast["even"] == (k % 2 == 0)
         lost = _find(entries, "light")
-        light.append(abs(lost["lost_stops"] - taken))
+        light.append(abs(lost["difference"] + taken))
         held["light"].append(lost["low"] <= -taken <= lost["high"])
         held["cast"].append(cast["low"] <= 0.003 <= cast["high"])
         for zone, truth in zip(("centre", "middle", "corner"), log_mtf50_change(0.3), strict=True):

@@ -6,10 +6,9 @@ import numpy as np
 
 from auditor.infer.bodies.bands import BANDS, Band, band_named
 from auditor.infer.bodies.body_profile import BodiesModel
-from auditor.infer.bodies.response import ISO_GRID, t_factor
-from auditor.infer.bodies.visible import REACH, frame_snr, iso_for_snr, third
+from auditor.infer.bodies.response import ISO_GRID, t_quantile
+from auditor.infer.bodies.visible import REACH, ROUNDED, band_noises, iso_interval, third
 from auditor.model import AcceptedRow
-from auditor.robust import low_middle_high
 
 __all__ = ["AcceptError", "accept_table", "parse_accept"]
 
@@ -60,42 +59,38 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
     reference = bodies.models[body, kind]
     if not len(reference.cells.iso):
         raise AcceptError(f"no noise could be measured in any frame of body '{body}'")
-    at = np.log2(iso)
     grid = np.log2(ISO_GRID)
-
-    def looks(curve: np.ndarray) -> np.ndarray:
-        return np.array([np.interp(at, grid, c) for c in np.atleast_2d(curve)])
-
-    typical = scenes[chosen.key]
-    target = looks(frame_snr(reference.log_sigma, typical, reference.output_scale))
-    targets = looks(frame_snr(reference.draws, typical, reference.output_scale))
+    at = int(np.abs(grid - np.log2(iso)).argmin())
+    own = band_noises(reference, scenes)[chosen.key]
+    target = np.interp(np.log2(iso), grid, own.snr)
     rows: list[AcceptedRow] = []
     for (name, of_kind), model in sorted(bodies.models.items()):
         if of_kind != kind or not len(model.cells.iso):
             continue
+        looks = band_noises(model, scenes)
+        quantile = t_quantile(model.freedom + reference.freedom, bodies.criteria.interval)
         for other in BANDS:
             if other.key not in scenes:
                 continue
-            here = scenes[other.key]
-            curve = frame_snr(model.log_sigma, here, model.output_scale)
-            best = float(iso_for_snr(curve[None], target)[0])
+            look = looks[other.key]
+            variance = look.variance + own.variance[at]
+            if model is reference:
+                shared = reference.covariance_with(at) @ own.weight[at]
+                variance = np.maximum(variance - 2 * (look.weight * shared).sum(axis=1), 0.0)
+            best, low, high = iso_interval(look.snr, quantile * np.sqrt(variance), target).tolist()
             row: AcceptedRow = {
                 "body": name, "kind": kind, "band": other.name, "key": other.key, "ev100": list(other.ev100),
                 "iso": None, "low": None, "high": None, "iso_exact": None, "predicted": True,
                 "reason": "the answer lies too far from every ISO this body used",
             }  # fmt: skip
             rows.append(row)
-            used = np.log2(model.isos)
-            if not np.isfinite(best) or best < used.min() - REACH or best > used.max() + REACH:
+            used, reach = np.log2(model.isos), REACH + ROUNDED
+            if not used.min() - reach <= best <= used.max() + reach:
                 continue
-            draws = iso_for_snr(frame_snr(model.draws, here, model.output_scale), targets)
-            draws = np.clip(draws, grid[0], grid[-1])
-            low, middle, high = low_middle_high(draws, bodies.criteria.interval)
-            wider = t_factor(model.freedom + reference.freedom, bodies.criteria.interval)
             value = third(best, "near")
             row["iso"] = value
-            row["low"] = third(best + (low - middle) * wider, "down")
-            row["high"] = third(best + (high - middle) * wider, "up")
+            row["low"] = third(low, "down")
+            row["high"] = third(high, "up")
             row["iso_exact"] = round(2.0**best, 1)
             row["predicted"] = value not in model.measured_isos
             row["reason"] = None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final, TypedDict
 
 import numpy as np
@@ -18,6 +18,7 @@ from auditor.infer.bodies.matches import LEAST_FRAMES, match_bodies
 from auditor.infer.bodies.observe import (
     LONG_EXPOSURE_S,
     STEP_LIMIT,
+    Tones,
     observe,
 )
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
@@ -44,7 +45,7 @@ from auditor.model import (
     Unseen,
 )
 from auditor.record import TONE_SIGNALS
-from auditor.robust import robust_location
+from auditor.robust import group_medians, robust_location
 
 __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
 
@@ -90,22 +91,22 @@ class BodiesModel:
         return [first, *rest] if first is not None else rest
 
 
-def _output_scale(rows: pd.DataFrame, criteria: Criteria) -> Floats:
+def _output_scale(rows: Tones, criteria: Criteria) -> Floats:
     """Factor on sigma for the output size, per ISO_GRID: as measured, between ISO interpolated.
 
     Without a measured factor white noise is assumed: the root of the ratio of pixel counts.
     """
-    _, first = np.unique(rows["frame"].to_numpy(), return_index=True)
-    scale = rows["scale"].to_numpy(float)[first]
+    _, first = np.unique(rows["frame"], return_index=True)
+    scale = rows["scale"][first]
     known = ~np.isnan(scale)
     resize = np.sqrt(criteria.output_megapixels / NOISE_OUTPUT_MEGAPIXELS)
     if known.any():
-        step = rows["step"].to_numpy(float)[first][known]
+        step = rows["step"][first][known]
         steps = np.unique(step)
         by_step = [np.median(scale[known][step == s]) * resize for s in steps]
         out = np.interp(np.log2(ISO_GRID), np.log2(steps), by_step)
     else:
-        pixels = rows["pixels_per_frame"].to_numpy(float)[first]
+        pixels = rows["pixels_per_frame"][first]
         count = np.median(pixels[~np.isnan(pixels)]) if not np.isnan(pixels).all() else np.nan
         ratio = criteria.output_megapixels * 1e6 / count if count > 0 else 1.0
         out = np.full(len(ISO_GRID), np.sqrt(ratio))
@@ -135,7 +136,7 @@ def fit_bodies(
     long_exposures: dict[tuple[str, str], KeptApart] = {}
     lifted_files: dict[tuple[str, str], KeptApart] = {}
     for key, rows in seen.groups():
-        long, pushed = rows["long_exposure"].to_numpy(bool), rows["pushed"].to_numpy(bool)
+        long, pushed = rows["long_exposure"], rows["pushed"]
         apart = long | pushed
         usual = rows[~apart] if apart.any() else rows
         if not len(usual):
@@ -143,9 +144,7 @@ def fit_bodies(
             text = "is a long exposure or was lifted in editing, as is every frame of its kind"
             left[text] = left.get(text, 0) + seen.held[key]
             continue
-        model = fit_noise(*key, gather(usual), _output_scale(usual, criteria), criteria.seed)
-        freedom = max(model.cells.frame_count - len(model.isos), 1) + 4
-        models[key] = replace(model, freedom=freedom)
+        models[key] = fit_noise(*key, gather(usual), _output_scale(usual, criteria))
         if long.any():
             long_exposures[key] = _apart(models[key], rows[long], criteria.interval)
             long_exposures[key]["from_s"] = LONG_EXPOSURE_S
@@ -168,11 +167,11 @@ def fit_bodies(
     )
 
 
-def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> KeptApart:
+def _apart(model: NoiseModel, rows: Tones, share: float) -> KeptApart:
     """How much noisier frames kept apart are than the body's own figures at their ISO and signal;
     None where no noise could be measured in them."""
-    count = rows["frame"].nunique()
-    rows = rows[~rows["bounded"].to_numpy(bool)]
+    count = len(np.unique(rows["frame"]))
+    rows = rows[~rows["bounded"]]
     if not len(rows) or not len(model.cells.iso):
         return {"frames": count, "noise_ratio": None, "low": None, "high": None}
     at = [
@@ -180,8 +179,8 @@ def _apart(model: NoiseModel, rows: pd.DataFrame, share: float) -> KeptApart:
         for i, s in zip(rows["step"], rows["signal"], strict=True)
     ]
     expected = np.array([model.log_sigma[a] for a in at])
-    per_frame = (rows["log_sigma"] - expected).groupby(rows["frame"].to_numpy()).median()
-    ratio = robust_location(per_frame.to_numpy(float), PRIOR_FRAME_SD)
+    frame = np.unique(rows["frame"], return_inverse=True)[1]
+    ratio = robust_location(group_medians(rows["log_sigma"] - expected, frame), PRIOR_FRAME_SD)
     low, high = np.exp(ratio.bounds(share)).tolist() if ratio.count > 1 else (None, None)
     return {
         "frames": ratio.count,
@@ -326,11 +325,7 @@ def _tones(noise: NoiseModel, share: float) -> list[Tone]:
         )
     }
     log_snrs = np.log(SIGNAL_GRID) - noise.log_sigma
-    rows = [ISO_GRID.index(iso) for iso in noise.isos if iso in ISO_GRID]
-    lows, highs = np.empty_like(log_snrs), np.empty_like(log_snrs)
-    lows[rows], highs[rows] = noise.interval(
-        np.log(SIGNAL_GRID) - noise.draws[:, rows], log_snrs[rows], share
-    )
+    halves = noise.half_width(np.diagonal(noise.covariance, axis1=1, axis2=2), share)
     for iso in noise.isos:
         if iso not in ISO_GRID:
             continue
@@ -338,7 +333,7 @@ def _tones(noise: NoiseModel, share: float) -> list[Tone]:
         for signal in TONE_SIGNALS:
             column = SIGNAL_GRID.index(signal)
             log_snr = log_snrs[row, column]
-            low, high = lows[row, column], highs[row, column]
+            low, high = log_snr - halves[row, column], log_snr + halves[row, column]
             scale = float(noise.output_scale[row])
             bound, bounding = bounds.get((iso, signal), (None, 0))
             proven = None if bound is None else signal / float(np.exp(bound))
@@ -363,16 +358,15 @@ def _brightness(
     model: BodiesModel, noise: NoiseModel, looks: Mapping[str, BandNoise]
 ) -> list[Band]:
     criteria, of_kind = model.criteria, model.scenes.get(noise.kind, {})
-    bands = [band for band in BANDS if band.key in looks]
     snrs = criteria.snr_excellent, criteria.snr_acceptable
     out: list[Band] = []
-    if not bands:
-        return out
-    found = highest_isos(noise, [looks[b.key] for b in bands], snrs, criteria.interval)
-    for i, band in enumerate(bands):
-        scenes = of_kind[band.key]
+    for band in BANDS:
+        if band.key not in looks:
+            continue
+        scenes, look = of_kind[band.key], looks[band.key]
+        found = highest_isos(noise, look, snrs, criteria.interval)
         frames = model.frames_in_band.get((noise.body, noise.kind, band.key), 0)
-        excellent, acceptable = (usable_iso(noise, found[:, i, j], s) for j, s in enumerate(snrs))
+        excellent, acceptable = (usable_iso(noise, found[:, j], s) for j, s in enumerate(snrs))
         out.append(
             {
                 "ev100": list(band.ev100),
@@ -382,7 +376,7 @@ def _brightness(
                 "usable_iso": {"excellent": excellent[0], "acceptable": acceptable[0]},
                 "usable_iso_detail": {"excellent": excellent[1], "acceptable": acceptable[1]},
                 "signals": dict(zip(("q25", "median", "q75"), scenes.quartiles, strict=True)),
-                "by_iso": snr_by_iso(noise, looks[band.key], criteria.interval),
+                "by_iso": snr_by_iso(noise, look, criteria.interval),
             }
         )
     return out

@@ -16,12 +16,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 from scipy.special import log_ndtr
 
-from auditor.infer.bodies.observe import sigma_code
+from auditor.infer.bodies.observe import Tones, sigma_code
 from auditor.infer.bodies.photon import fit_physics
 from auditor.robust import bisquare_weight, group_medians, scale_of
 
@@ -142,7 +140,7 @@ def _below(bound: Floats, middle: Floats, sd: float) -> Floats:
     return np.asarray(middle - sd * hazard)
 
 
-def gather(tones: pd.DataFrame) -> Cells:
+def gather(tones: Tones) -> Cells:
     """Cells of one body and kind of file.
 
     Args:
@@ -150,7 +148,7 @@ def gather(tones: pd.DataFrame) -> Cells:
 
     ISO values as written are brought to their step (nearest third of a stop) by the fitted physics.
     """
-    bounded = tones["bounded"].to_numpy(bool)
+    bounded = tones["bounded"]
     steps, _, cell = _cells(tones)
     alone = np.bincount(cell[~bounded], minlength=len(steps))[cell] == 0
     limits = _limits(tones[alone])
@@ -165,17 +163,17 @@ def gather(tones: pd.DataFrame) -> Cells:
     return _measured(rows, limits, frame_count, unit_count)
 
 
-def _cells(tones: pd.DataFrame) -> tuple[Floats, Floats, NDArray[np.intp]]:
+def _cells(tones: Tones) -> tuple[Floats, Floats, NDArray[np.intp]]:
     """ISO step and signal of every cell, in order, and each tone's cell."""
     # As complex numbers, which sort by the real part first.
-    place = tones["step"].to_numpy(float) + 1j * tones["signal"].to_numpy(float)
+    place = tones["step"] + 1j * tones["signal"]
     code, cell = np.unique(place, return_inverse=True)
     return code.real, code.imag, cell.ravel()
 
 
-def _limits(tones: pd.DataFrame) -> Limits:
+def _limits(tones: Tones) -> Limits:
     iso, signal, cell = _cells(tones)
-    bound = tones["log_sigma"].to_numpy(float)
+    bound = tones["log_sigma"]
     # A frame has one tone of each signal, so that tones are frames.
     count = np.bincount(cell, minlength=len(iso))
     own = np.split(bound[np.argsort(cell, kind="stable")], np.cumsum(count)[:-1])
@@ -198,32 +196,30 @@ class _Rows:
     n_iso: int
 
 
-def _measured(tones: pd.DataFrame, limits: Limits, frame_count: int, unit_count: int) -> Cells:
+def _measured(tones: Tones, limits: Limits, frame_count: int, unit_count: int) -> Cells:
     iso, signal, cell = _cells(tones)
     n_cells = len(iso)
-    frame_ids, first, frame = np.unique(
-        tones["frame"].to_numpy(), return_index=True, return_inverse=True
-    )
-    bounded = tones["bounded"].to_numpy(bool)
-    y = tones["log_sigma"].to_numpy(float)
-    iso_written, s = tones["iso"].to_numpy(float), tones["signal"].to_numpy(float)
+    frame_ids, first, frame = np.unique(tones["frame"], return_index=True, return_inverse=True)
+    bounded = tones["bounded"]
+    y = tones["log_sigma"]
+    iso_written, s = tones["iso"], tones["signal"]
     counts = np.bincount(cell, minlength=n_cells)
     median = _censored_median(y, bounded, cell)
     rough_sd = np.sqrt((PRIOR_FRAME_SD**2 + PRIOR_TONE_SD**2) / counts + _ROUGH_SD**2)
-    eight_bit = np.bincount(cell, tones["eight_bit"].to_numpy(float), n_cells) / counts
+    eight_bit = np.bincount(cell, tones["eight_bit"], n_cells) / counts
     law, _ = fit_physics(iso, signal, median, np.hypot(rough_sd, _doubt(eight_bit, signal, median)))
-    y = y - law.log_sigma(iso_written, s) + law.log_sigma(tones["step"].to_numpy(float), s)
+    y = y - law.log_sigma(iso_written, s) + law.log_sigma(tones["step"], s)
 
     rows = _Rows(
         cell, frame, y, bounded,
-        PRIOR_TONE_SD**2 + GRAIN_PIXELS / (2 * tones["pixels"].to_numpy(float)),
+        PRIOR_TONE_SD**2 + GRAIN_PIXELS / (2 * tones["pixels"]),
         n_cells, len(frame_ids), len(np.unique(iso)),
     )  # fmt: skip
     # The centre a frame is held against: its cell's median, drawn to the physics where few speak.
     fitted = law.log_sigma(iso, signal)
     trust = counts / (counts + 2)
     scatter = _settle(rows, fitted, trust, _censored_median(y, bounded, cell))
-    units, unit_of = np.unique(tones["unit"].to_numpy()[first], return_inverse=True)
+    units, unit_of = np.unique(tones["unit"][first], return_inverse=True)
     shown = tones[~bounded]
     outing_sd = _outing_sd(scatter.effect, unit_of, scatter.frame_weight, scatter.scale)
     return Cells(
@@ -239,8 +235,8 @@ def _measured(tones: pd.DataFrame, limits: Limits, frame_count: int, unit_count:
         tone_sd=scatter.tone_sd,
         frame_count=frame_count,
         unit_count=unit_count,
-        measured_frames=shown["frame"].nunique(),
-        measured_units=shown["unit"].nunique(),
+        measured_frames=len(np.unique(shown["frame"])),
+        measured_units=len(np.unique(shown["unit"])),
     )
 
 
@@ -314,20 +310,20 @@ def _covariance(
     rows: _Rows, scatter: _Scatter, outing_sd: float, unit_of: NDArray[np.intp], units: int
 ) -> Floats:
     """Of the cells' means: what frames, outings and tones share."""
-    spread_of = csr_array(
-        (scatter.joint, (rows.cell, rows.frame)), shape=(rows.n_cells, rows.n_frames)
-    )
-    to_unit = csr_array(
-        (np.ones(rows.n_frames), (np.arange(rows.n_frames), unit_of)), shape=(rows.n_frames, units)
-    )
-    by_unit = spread_of @ to_unit
-    tone_part = np.bincount(rows.cell, scatter.joint**2, minlength=rows.n_cells)
+
+    def shared(weight: Floats, group: NDArray[np.intp], groups: int) -> Floats:
+        """Covariance of the cells' means through what a group's tones have in common, of variance 1."""
+        place = rows.cell * groups + group
+        by_group = np.bincount(place, weight, rows.n_cells * groups).reshape(rows.n_cells, groups)
+        return np.asarray(by_group @ by_group.T, float)
+
     # A cell that has nothing but outliers keeps its mean, with little to say.
     doubtful = np.sqrt(np.maximum(1.0, _DOUBTFUL / scatter.frame_weight))
-    by_frame = spread_of * doubtful[None, :]
+    tone_part = np.bincount(rows.cell, scatter.joint**2, minlength=rows.n_cells)
     return np.asarray(
-        scatter.frame_sd**2 * (by_frame @ by_frame.T).toarray()
-        + outing_sd**2 * (by_unit @ by_unit.T).toarray()
+        scatter.frame_sd**2
+        * shared(scatter.joint * doubtful[rows.frame], rows.frame, rows.n_frames)
+        + outing_sd**2 * shared(scatter.joint, unit_of[rows.frame], units)
         + np.diag(tone_part * scatter.tone_sd**2)
     )
 

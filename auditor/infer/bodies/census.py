@@ -46,11 +46,17 @@ def _sensor_pixels(table: pd.DataFrame, body: pd.Series, pitch: pd.Series) -> di
     """The sensor's own pixel by body; where the sensor's size is not known, that of its commonest
     files. Never a mean over sizes, which would fit none of them."""
     own = (table["source"] != "resized") & pitch.notna()
-    out = {str(b): float(p.mode().max()) for b, p in pitch[own].groupby(body[own])}
+    out = _commonest(pitch[own], body)
     if "sensor_pixel_um" in table:
-        pixel = pd.to_numeric(table["sensor_pixel_um"], errors="coerce").dropna()
-        out |= {str(b): float(p.mode().max()) for b, p in pixel.groupby(body[pixel.index])}
+        out |= _commonest(pd.to_numeric(table["sensor_pixel_um"], errors="coerce").dropna(), body)
     return out
+
+
+def _commonest(value: pd.Series, body: pd.Series) -> dict[str, float]:
+    """The commonest value of each body, the largest where several are."""
+    table = pd.DataFrame({"body": body[value.index], "value": value}).value_counts().reset_index()
+    last = table.sort_values(["count", "value"]).drop_duplicates("body", keep="last")
+    return dict(zip(last["body"].astype(str), last["value"].astype(float), strict=True))
 
 
 def _scales(table: pd.DataFrame, body: pd.Series, pitch: pd.Series) -> dict[str, list[Any]]:

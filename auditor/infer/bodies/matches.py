@@ -11,17 +11,16 @@ from numpy.typing import NDArray
 
 from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS
-from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_factor
+from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_quantile
 from auditor.infer.bodies.visible import (
     HALF_THIRD,
     REACH,
     ROUNDED,
     BandNoise,
-    isos_on,
+    iso_interval,
     thirds,
 )
 from auditor.model import IsoMatch
-from auditor.robust import low_middle_high
 
 __all__ = ["LEAST_FRAMES", "MOST_REFERENCES", "as_noisy_as", "match_bodies", "reference_isos"]
 
@@ -57,24 +56,24 @@ def _span(isos: Collection[int], beyond: float) -> tuple[float, float]:
 
 
 def as_noisy_as(
-    reference: BandNoise, others: Sequence[BandNoise], isos: Sequence[int],
-    wider: Sequence[float], share: float,
-) -> Floats:  # fmt: skip
-    """log2 ISO on each of the others that looks as noisy as each ISO on `reference`, (3, others, ISO):
-    best, low, high.
+    reference: BandNoise,
+    others: Sequence[BandNoise],
+    isos: Sequence[int],
+    quantiles: Sequence[float],
+) -> Floats:
+    """log2 ISO on each of the others that looks as noisy as each ISO on `reference`, (3, others, ISO): best,
+    low, high.
 
-    Draws are taken in step, so that what the noise measurement is off by in common cancels.
+    What the noise measurement is off by in common cancels. `quantiles`: standard errors from best to ends.
     Infinite when the answer lies beyond every ISO there is.
     """
-    columns = [ISO_GRID.index(iso) for iso in isos]
-    fallen = np.concatenate([other.fallen for other in others], axis=1)
-    found = isos_on(fallen, np.tile(reference.curves[:, columns].T, len(others)))
-    found = found.reshape(len(isos), len(others), -1)
-    best = found[..., 0]
-    values = np.clip(found[..., 1:], np.log2(ISO_GRID[0]), np.log2(ISO_GRID[-1]))
-    low, middle, high = low_middle_high(values, share, axis=-1)
-    ends = best + (low - middle) * wider, best + (high - middle) * wider
-    return np.stack([best, *ends]).swapaxes(1, 2)
+    rows = [ISO_GRID.index(iso) for iso in isos]
+    snr, variance = (
+        np.stack([getattr(other, name) for other in others], axis=1)[..., None]
+        for name in ("snr", "variance")
+    )
+    half = np.reshape(quantiles, (-1, 1)) * np.sqrt(variance + reference.variance[rows])
+    return iso_interval(snr, half, np.tile(reference.snr[rows], (len(others), 1)))
 
 
 def _references(models: Sequence[NoiseModel]) -> list[NoiseModel]:
@@ -103,29 +102,23 @@ def match_bodies(
         others = [m for m in able if m.body != reference.body and m.kind == reference.kind]
         if not others:
             continue
-        wider = [t_factor(reference.freedom + m.freedom, share) for m in others]
         own = looks[reference.body, reference.kind]
-        answers = {
-            band: as_noisy_as(
-                own[band.key], [looks[m.body, m.kind][band.key] for m in others], isos, wider, share
-            )
-            for band in BANDS
-            if band.key in own
-        }
-        engraved = {
-            band: np.stack([thirds(a, way) for a, way in zip(answer, _WAYS, strict=True)])
-            for band, answer in answers.items()
-        }
-        stops = [math.log2(iso) for iso in isos]
+        quantiles = [t_quantile(reference.freedom + m.freedom, share) for m in others]
+        answers = {}
+        for key in own:
+            looked = [looks[m.body, m.kind][key] for m in others]
+            found = as_noisy_as(own[key], looked, isos, quantiles)
+            steps = [thirds(a, way) for a, way in zip(found, _WAYS, strict=True)]
+            answers[key] = found[0].tolist(), np.stack(steps, axis=-1).tolist()
         for i, other in enumerate(others):
             # Told within reach of what the other used; seen where its noise was measured on both sides.
             first, last = _span(other.isos, REACH + ROUNDED)
             lowest, highest = _span(other.measured_isos, HALF_THIRD)
-            for band, answer in answers.items():
-                steps = engraved[band][:, i].T.tolist()
-                for iso, log2_iso, best, step in zip(
-                    isos, stops, answer[0, i].tolist(), steps, strict=True
-                ):
+            for band in BANDS:
+                if band.key not in own:
+                    continue
+                exact, engraved = (found[i] for found in answers[band.key])
+                for iso, best, step in zip(isos, exact, engraved, strict=True):
                     if not first <= best <= last:
                         continue
                     out.append(
@@ -140,7 +133,7 @@ def match_bodies(
                             "low": step[1],
                             "high": step[2],
                             "iso_exact": round(2.0**best, 1),
-                            "stops": round(best - log2_iso, 3),
+                            "stops": round(best - math.log2(iso), 3),
                             "predicted": not (iso in measured and lowest <= best <= highest),
                             "frames": int(
                                 min(reference.cells.frame_count, other.cells.frame_count)

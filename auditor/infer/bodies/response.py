@@ -6,14 +6,14 @@ Williams, Gaussian Processes for Machine Learning, ch. 2), its size found by mar
 Where frames are many the process follows them; where they are few the physics speaks: all that a body
 of few frames borrows is the slope of noise over ISO and signal. The law's own figures are uncertain with
 the rest (explicit basis functions, ch. 2.7), so that one solve of linear algebra gives the whole
-posterior; draws from it (Matheron's rule) carry the uncertainty into everything computed from it. Outings stand in it by
-the covariance that their frames share.
+posterior, whose covariance carries the uncertainty into everything computed from it. Outings stand in it by the
+covariance that their frames share.
 """
 
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr, stdtrit
 
 from auditor.exposure import ISOS
-from auditor.infer.bodies.cells import Cells
+from auditor.infer.bodies.cells import PRIOR_WEIGHT, Cells
 from auditor.infer.bodies.photon import (
     Physics,
     assumed_law,
@@ -30,15 +30,10 @@ from auditor.infer.bodies.photon import (
     slopes,
 )
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS
-from auditor.robust import half_width, low_middle_high
 
-__all__ = ["DRAWS", "ISO_GRID", "SIGNAL_GRID", "NoiseModel", "fit_noise"]
+__all__ = ["ISO_GRID", "SIGNAL_GRID", "NoiseModel", "fit_noise", "t_quantile"]
 
 Floats = NDArray[np.float64]
-Singles = NDArray[np.float32]
-
-DRAWS: Final = 200
-"""Equally likely courses of noise over ISO and signal, or resampled figures, behind an interval."""
 
 ISO_GRID: Final = tuple(i for i in ISOS if i >= 12)
 """Third stops at which a model can be asked."""
@@ -50,7 +45,8 @@ SIGNAL_GRID: Final = (*_BIN_CENTRES, *TONE_SIGNALS)
 
 ESTIMATOR_SD: Final = 0.035
 """What the noise measurement itself may be off by in common, in log noise, for one kind of file:
-on frames rendered with known noise it read up to some five per cent high or low in common."""
+on frames rendered with known noise it read up to some five per cent high or low in common. Between two
+bodies it cancels."""
 
 _STOPS_ISO: Final = 3.0
 """Stops of ISO over which departures from the law stay alike (to 1/e)."""
@@ -82,16 +78,36 @@ _NOTHING: Final = 1e-6
 
 def _kernel(a: Floats, b: Floats, length: float) -> Floats:
     """Exponential (Matern 1/2) covariance: continuous, steps are not smoothed away."""
-    return np.exp(-np.abs(a[:, None] - b[None, :]) / length)
+    return np.exp(-np.abs(a[..., :, None] - b[..., None, :]) / length)
 
 
-def t_factor(freedom: float, share: float) -> float:
-    """Student's t over the normal quantile, by which an interval of that share is wider. Of a difference
-    between two bodies the degrees of freedom add up, as their scatters are about alike (Welch, Biometrika
-    34, 1947)."""
-    if not np.isfinite(freedom):
-        return 1.0
-    return float(stdtrit(freedom, 0.5 + share / 2)) / half_width(share)
+def t_quantile(freedom: float, share: float) -> float:
+    """Standard errors from the middle to either end of an interval of that share (Student's t). Of a
+    difference between two bodies the degrees of freedom add up, as their scatters are about alike (Welch,
+    Biometrika 34, 1947)."""
+    return float(stdtrit(freedom, 0.5 + share / 2))
+
+
+_Places = tuple[Floats, Floats]
+"""ISO and signal of places at which the noise is asked for, (..., n) each."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Posterior:
+    """Errors of log noise on a `grid` (ISO_GRID, SIGNAL_GRID) after observations at the places `told` (n,),
+    each of which counts by its `gain` (ISO_GRID, SIGNAL_GRID, n)."""
+
+    law: Physics
+    sizes: tuple[float, float, float]
+    grid: _Places
+    told: _Places
+    gain: Floats
+
+    def covariance(self, at: _Places) -> Floats:
+        """(ISO_GRID, SIGNAL_GRID, n) between each ISO of the grid and places `at`, (n,) or (ISO_GRID, n)."""
+        prior = _prior(self.law, self.sizes, self.grid, at)
+        seen = _prior(self.law, self.sizes, at, self.told)
+        return np.asarray(prior - self.gain @ np.swapaxes(seen, -1, -2))
 
 
 @dataclass(frozen=True)
@@ -99,7 +115,7 @@ class NoiseModel:
     """Noise of one body in one kind of file.
 
     `log_sigma` (ISO_GRID x SIGNAL_GRID): best estimate of log noise in linear light.
-    `draws` (DRAWS x ISO_GRID x SIGNAL_GRID): equally likely values of the same, to single precision.
+    `covariance` (ISO_GRID x SIGNAL_GRID x SIGNAL_GRID): of its errors at one ISO, without `ESTIMATOR_SD`.
     """
 
     body: str
@@ -107,14 +123,15 @@ class NoiseModel:
     physics: Physics
     cells: Cells
     log_sigma: Floats
-    draws: Singles
+    covariance: Floats
+    posterior: _Posterior
     output_scale: Floats
     """Factor on sigma for the output size, per entry of ISO_GRID."""
-    freedom: float = np.inf
+    freedom: float
     """Degrees of freedom of its scatter: few frames know their own badly."""
-    isos: tuple[int, ...] = field(default=())
+    isos: tuple[int, ...]
     """Steps in use."""
-    base_iso: float = 0.0
+    base_iso: float
     """ISO values below this one are no cleaner than it: the sensor holds no more electrons there."""
 
     @property
@@ -122,33 +139,28 @@ class NoiseModel:
         """Steps at which noise was measured in a frame; at all others it is only predicted."""
         return {int(iso) for iso in self.cells.iso}
 
-    def interval(self, values: Floats, best: Floats, share: float) -> tuple[Floats, Floats]:
-        """Bounds about `best` (log or linear) from draws of it along axis 0."""
-        low, middle, high = low_middle_high(values, share)
-        wider = t_factor(self.freedom, share)
-        return best + (low - middle) * wider, best + (high - middle) * wider
+    def half_width(self, variance: Floats, share: float) -> Floats:
+        """Half the interval of a mean of log noise over signals, whose error has this `variance`."""
+        return t_quantile(self.freedom, share) * np.sqrt(variance + ESTIMATOR_SD**2)
+
+    def covariance_with(self, row: int) -> Floats:
+        """(ISO_GRID x SIGNAL_GRID x SIGNAL_GRID) of the same errors at every ISO with those at one row's."""
+        iso, signal = self.posterior.grid
+        return self.posterior.covariance((iso[row], signal[row]))
 
 
-def fit_noise(
-    body: str, kind: str, cells: Cells, output_scale: Floats, seed: int = 0
-) -> NoiseModel:
+def fit_noise(body: str, kind: str, cells: Cells, output_scale: Floats) -> NoiseModel:
     """Fit physics and departures to a body's cells.
 
     Args:
         cells: from `gather`.
         output_scale: factor on sigma for the output size, per entry of ISO_GRID.
-        seed: the same seed gives the same draws; what the estimator may be off by is shared by all
-            bodies of one kind of file, so that it cancels between them.
     """
     base = find_base(cells)
     limits = cells.limits
-    developed = kind != "raw"
-    law = _law(cells, base, developed)
+    law = _law(cells, base, kind != "raw")
     at_iso = np.maximum(np.concatenate([cells.iso, limits.iso]), base)
-    at_signal = np.concatenate([cells.signal, limits.signal])
-    grid_i, grid_s = (
-        v.ravel() for v in np.meshgrid(np.maximum(ISO_GRID, base), SIGNAL_GRID, indexing="ij")
-    )
+    at = at_iso, np.concatenate([cells.signal, limits.signal])
     known = len(cells.iso)
     noise = (
         cells.covariance
@@ -158,40 +170,22 @@ def fit_noise(
     )
     residual = cells.log_sigma - law.log_sigma(at_iso[:known], cells.signal)
     sizes = _choose(law, at_iso[:known], cells.signal, residual, noise)
-    prior = _prior(law, sizes, (at_iso, at_signal), (at_iso, at_signal))
-    across = _prior(law, sizes, (grid_i, grid_s), (at_iso, at_signal))
+    prior = _prior(law, sizes, at, at)
     bound = limits.log_sigma - law.log_sigma(at_iso[known:], limits.signal)
     target, full = _with_limits(prior, residual, noise, bound)
-
-    gain = np.linalg.solve(prior + full, across.T).T
-    best = law.log_sigma(grid_i, grid_s, texture=False) + gain @ target
-    rng = np.random.default_rng([seed, *body.encode(), *kind.encode()])
-    f_grid, f_cells = _prior_draws(
-        rng,
-        np.log2(np.maximum(ISO_GRID, base)),
-        np.log2(np.array(SIGNAL_GRID)),
-        np.log2(at_iso),
-        np.log2(at_signal),
-        sizes,
-    )
-    own = rng.standard_normal((DRAWS, len(_LAW_SD))) * _LAW_SD
-    f_cells = f_cells + own @ slopes(law, at_iso, at_signal).T
-    error = rng.standard_normal(f_cells.shape) @ np.linalg.cholesky(full).T
-    shared = np.random.default_rng([seed, *kind.encode()]).normal(0, ESTIMATOR_SD, DRAWS)
-    draws = f_grid
-    # The law's own part less what the cells say of everything, in one product.
-    told = np.hstack([own, -(f_cells + error)]).astype(np.float32)
-    draws += told @ np.hstack([slopes(law, grid_i, grid_s), gain]).T.astype(np.float32)
-    draws += (best + shared[:, None]).astype(np.float32)
-    shape = (len(ISO_GRID), len(SIGNAL_GRID))
+    iso, signal = np.meshgrid(np.maximum(ISO_GRID, base), SIGNAL_GRID, indexing="ij")
+    gain = _prior(law, sizes, (iso, signal), at) @ np.linalg.inv(prior + full)
+    posterior = _Posterior(law, sizes, (iso, signal), at, gain)
     return NoiseModel(
         body=body,
         kind=kind,
         physics=law,
         cells=cells,
-        log_sigma=best.reshape(shape),
-        draws=draws.reshape(DRAWS, *shape),
+        log_sigma=law.log_sigma(iso, signal, texture=False) + gain @ target,
+        covariance=posterior.covariance((iso, signal)),
+        posterior=posterior,
         output_scale=output_scale,
+        freedom=max(cells.frame_count - len(cells.isos), 1) + PRIOR_WEIGHT,
         isos=tuple(int(i) for i in cells.isos),
         base_iso=base,
     )
@@ -206,13 +200,9 @@ def _law(cells: Cells, base: float, developed: bool) -> Physics:
     return fit_development(*at) if developed else fit_physics(*at)[0]
 
 
-_Places = tuple[Floats, Floats]
-"""ISO and signal of places at which the noise is asked for, (n,) each."""
-
-
 def _prior(law: Physics, sizes: tuple[float, float, float], a: _Places, b: _Places) -> Floats:
     """Covariance of log noise between places: of the law's own figures, and of departures from it."""
-    by_law = (slopes(law, *a) * np.square(_LAW_SD)) @ slopes(law, *b).T
+    by_law = (slopes(law, *a) * np.square(_LAW_SD)) @ np.swapaxes(slopes(law, *b), -1, -2)
     k_iso = _kernel(np.log2(a[0]), np.log2(b[0]), _STOPS_ISO)
     k_signal = _kernel(np.log2(a[1]), np.log2(b[1]), _STOPS_SIGNAL)
     one, two, three = np.square(sizes)
@@ -305,32 +295,3 @@ def _choose(
     misfit = solved[..., 0] @ residual
     prior = -0.5 * (squares / np.square(_SIZE_SD)).sum(1)
     return _SIZES[int(np.argmax(prior - 0.5 * (misfit + log_det)))]
-
-
-def _prior_draws(
-    rng: np.random.Generator,
-    x_iso: Floats,
-    x_signal: Floats,
-    c_iso: Floats,
-    c_signal: Floats,
-    sizes: tuple[float, float, float],
-) -> tuple[Singles, Singles]:
-    """Draws of the departures on the grid (DRAWS, ISO x signal) and, the same draws, at the cells."""
-    iso_all, iso_back = np.unique(np.concatenate([x_iso, c_iso]), return_inverse=True)
-    sig_all, sig_back = np.unique(np.concatenate([x_signal, c_signal]), return_inverse=True)
-    root_i = np.linalg.cholesky(_kernel(iso_all, iso_all, _STOPS_ISO) + 1e-9 * np.eye(len(iso_all)))
-    root_s = np.linalg.cholesky(
-        _kernel(sig_all, sig_all, _STOPS_SIGNAL) + 1e-9 * np.eye(len(sig_all))
-    )
-    by_iso = rng.standard_normal((DRAWS, len(iso_all))) @ root_i.T * sizes[0]
-    by_signal = rng.standard_normal((DRAWS, len(sig_all))) @ root_s.T * sizes[1]
-    white = rng.standard_normal((DRAWS, len(iso_all), len(sig_all))).astype(np.float32)
-    total = np.asarray(
-        root_i.astype(np.float32) @ (white @ (root_s.T * sizes[2]).astype(np.float32))
-    )
-    total += by_iso[:, :, None]
-    total += by_signal[:, None, :]
-    row, flat = iso_back * len(sig_all), total.reshape(DRAWS, -1)
-    grid = np.add.outer(row[: len(x_iso)], sig_back[: len(x_signal)]).ravel()
-    cells = row[len(x_iso) :] + sig_back[len(x_signal) :]
-    return flat.take(grid, axis=1), flat.take(cells, axis=1)

@@ -16,13 +16,14 @@ from numpy.typing import NDArray
 
 from auditor.exposure import nominal_iso
 from auditor.infer.bodies.observe import resampling_unit, sensor_rows
-from auditor.infer.bodies.response import DRAWS
+from auditor.infer.criteria import DRAWS
 from auditor.model import Sensor, SensorIso
 from auditor.robust import low_middle_high
 
 __all__ = ["LEVEL", "sensor_figures"]
 
 Floats = NDArray[np.float64]
+
 
 LEVEL: Final = 1.10
 """Read noise within this factor of the lowest counts as no longer falling."""

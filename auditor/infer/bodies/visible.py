@@ -22,7 +22,6 @@ from auditor.infer.bodies.bands import Scenes
 from auditor.infer.bodies.observe import sigma_code
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel
 from auditor.model import BandSnr, Unseen, UsableDetail
-from auditor.record import TONE_SIGNALS
 
 __all__ = [
     "HALF_THIRD",
@@ -33,8 +32,8 @@ __all__ = [
     "band_noises",
     "frame_snr",
     "highest_isos",
-    "iso_for_snr",
-    "isos_on",
+    "iso_interval",
+    "isos_at",
     "lightness_slope",
     "no_noise_seen",
     "snr_by_iso",
@@ -44,7 +43,6 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-Singles = NDArray[np.float32]
 
 MID_TONE: Final = 0.18
 """Signal of a mid-tone: the grey card's reflectance (common practice, no source)."""
@@ -77,98 +75,89 @@ def lightness_slope(signal: ArrayLike) -> Floats:
     return np.where(s > _LIGHTNESS_FROM, root, _LIGHTNESS_LINE)
 
 
-def frame_snr(log_sigma: Floats | Singles, scenes: Scenes, output_scale: Floats) -> Floats:
+def frame_snr(log_sigma: Floats, scenes: Scenes, output_scale: Floats) -> Floats:
     """SNR of a typical frame, log2, per entry of ISO_GRID.
 
     Args:
-        log_sigma: (..., ISO_GRID, SIGNAL_GRID) natural log of noise in linear light per pixel.
+        log_sigma: (ISO_GRID, SIGNAL_GRID) natural log of noise in linear light per pixel.
         scenes: the band's signals.
         output_scale: factor on sigma for the output size, per ISO.
     """
-    return _snr(_lightness_variance(log_sigma) @ scenes.shares, output_scale)
-
-
-def _lightness_variance(log_sigma: Floats | Singles) -> Floats:
-    """Variance in lightness at the bins of the stored histogram, (..., bins).
-
-    Blown highlights show no noise; the last bin's clipped pixels count as if they did, which hardly
-    matters as lightness is steep in the shadows.
-    """
-    bins = len(SIGNAL_GRID) - len(TONE_SIGNALS)
-    centre = np.array(SIGNAL_GRID[:bins])
-    slope = lightness_slope(centre).astype(log_sigma.dtype)
-    return np.asarray(np.exp(2 * log_sigma[..., :bins]) * slope**2)
-
-
-def _snr(variance: Floats, output_scale: Floats) -> Floats:
+    variance = _lightness_variance(log_sigma, scenes).sum(axis=1)
     return np.asarray(
         np.log2(MID_TONE * lightness_slope(MID_TONE) / (np.sqrt(variance) * output_scale))
     )
 
 
+def _lightness_variance(log_sigma: Floats, scenes: Scenes) -> Floats:
+    """Variance in lightness through each signal that the band's frames hold, (ISO_GRID, SIGNAL_GRID).
+
+    Blown highlights show no noise; the last bin's clipped pixels count as if they did, which hardly
+    matters as lightness is steep in the shadows.
+    """
+    shares = np.zeros(len(SIGNAL_GRID))
+    shares[: len(scenes.shares)] = scenes.shares
+    return np.asarray(shares * (np.exp(log_sigma) * lightness_slope(SIGNAL_GRID)) ** 2)
+
+
 @dataclass(frozen=True, slots=True)
 class BandNoise:
-    """SNR of a typical frame of one body in one band, log2: the best estimate, then draws of it.
+    """How noisy a typical frame of one body looks in one band.
 
-    `curves` (1 + DRAWS, ISO_GRID); `fallen` (ISO_GRID, 1 + DRAWS): the same made to fall.
+    `snr` (ISO_GRID,): its SNR, log2; `weight` (ISO_GRID, SIGNAL_GRID): the part that each signal's noise has
+    in it; `variance` (ISO_GRID,): of its error, natural log, without what all bodies share.
     """
 
-    curves: Floats
-    fallen: Floats
+    snr: Floats
+    weight: Floats
+    variance: Floats
 
 
 def band_noises(model: NoiseModel, scenes: Mapping[str, Scenes]) -> dict[str, BandNoise]:
-    """How noisy the frames of one body look, by band."""
-    if not scenes:
-        return {}
-    # Of all bands in one product.
-    shares = np.stack([band.shares for band in scenes.values()], axis=1)
-    variances = [_lightness_variance(part) for part in (model.log_sigma[None], model.draws)]
-    seen = np.concatenate([variance @ shares for variance in variances])
-    out = {}
-    for i, key in enumerate(scenes):
-        curves = _snr(seen[..., i], model.output_scale)
-        out[key] = BandNoise(curves, _falling(curves))
-    return out
+    """How noisy the frames of one body look, by band.
 
-
-def iso_for_snr(log2_snr: Floats, wanted_log2: ArrayLike) -> Floats:
-    """log2 ISO at which a falling SNR curve over ISO_GRID reaches a value.
-
-    Args:
-        log2_snr: (N, ISO_GRID).
-        wanted_log2: scalar or (N,).
-
-    Returns:
-        (N,); -inf where even the lowest ISO of the grid is too noisy, inf where none is.
+    The SNR is the log of a sum over signals; its error is that of their mean, each weighted by its part in
+    the sum (propagation of errors to first order: JCGM 100:2008, 5.2).
     """
-    wanted = np.broadcast_to(np.asarray(wanted_log2, float), log2_snr.shape[:1])
-    return isos_on(_falling(log2_snr), wanted[None])[0]
-
-
-def isos_on(fallen: Floats, wanted: Floats) -> Floats:
-    """`iso_for_snr` of `_falling` curves (ISO_GRID, N) for many values each, (M, N) -> (M, N)."""
-    last = len(fallen) - 1
-    # The first place of the grid at which the curve lies below what is wanted.
-    below = np.zeros(wanted.shape, np.int8)
-    for value in fallen:
-        below += value >= wanted
-    right = np.clip(below, 1, last).astype(np.intp)
-    low, high = (np.take_along_axis(fallen, at, axis=0) for at in (right, right - 1))
-    share = (high - wanted) / (high - low)
-    found = _LOG_ISO[right - 1] + share * (_LOG_ISO[right] - _LOG_ISO[right - 1])
-    found[below == 0] = -np.inf
-    found[below > last] = np.inf
-    return np.asarray(found)
-
-
-def _falling(log2_snr: Floats) -> Floats:
-    """Curves (N, ISO_GRID) made to fall, as (ISO_GRID, N): noise never falls with ISO at a given signal,
-    but draws may wobble by a hair."""
-    out = np.array(log2_snr.T, float, order="C")
-    np.minimum.accumulate(out, axis=0, out=out)
-    out -= 1e-9 * np.arange(len(out))[:, None]
+    out = {}
+    for key, band in scenes.items():
+        weight = _lightness_variance(model.log_sigma, band)
+        weight /= weight.sum(axis=1, keepdims=True)
+        # (1, signals) x (signals, signals) x (signals, 1), for every ISO.
+        variance = (weight[:, None] @ model.covariance @ weight[..., None])[:, 0, 0]
+        snr = frame_snr(model.log_sigma, band, model.output_scale)
+        out[key] = BandNoise(snr, weight, np.maximum(variance, 0.0))
     return out
+
+
+def isos_at(log2_snr: Floats, wanted: ArrayLike) -> Floats:
+    """log2 ISO at which falling SNR curves over ISO_GRID (ISO_GRID, ...) reach what is `wanted` (...), log2;
+    -inf where even the lowest ISO of the grid is too noisy, inf where none is."""
+    wanted = np.asarray(wanted)
+    curves = np.broadcast_to(log2_snr, (len(log2_snr), *wanted.shape))
+    last = len(curves) - 1
+    # The first place of the grid at which the curve lies below what is wanted.
+    below = np.sum(curves >= wanted, axis=0)
+    right = np.clip(below, 1, last)
+    low, high = (np.take_along_axis(curves, at[None], axis=0)[0] for at in (right, right - 1))
+    share = (high - wanted) / np.maximum(high - low, 1e-9)
+    found = _LOG_ISO[right - 1] + share * (_LOG_ISO[right] - _LOG_ISO[right - 1])
+    return np.where(below == 0, -np.inf, np.where(below > last, np.inf, found))
+
+
+def iso_interval(log2_snr: Floats, half: Floats, wanted: ArrayLike) -> Floats:
+    """`isos_at`, with ends: (3, ...) best, low, high.
+
+    An end is where the end of the SNR's own interval, `half` as wide (natural log), reaches what is wanted:
+    of curves that fall, just the share lies below it that lies below the SNR's end. Noise never falls with
+    ISO at a given signal, so that what bounds the SNR at one ISO bounds it on one side of that ISO too.
+    """
+    off = half / math.log(2)
+    best = np.minimum.accumulate(log2_snr, axis=0)
+    high = np.minimum.accumulate(log2_snr + off, axis=0)
+    low = np.maximum.accumulate((log2_snr - off)[::-1], axis=0)[::-1]
+    curves = best, np.minimum(low, best), np.maximum(high, best)
+    return np.stack([isos_at(curve, wanted) for curve in curves])
 
 
 def third(log2_iso: float, rounding: str = "near") -> int:
@@ -188,17 +177,10 @@ def thirds(log2_iso: Floats, rounding: str = "near") -> NDArray[np.int64]:
     return np.asarray(ISO_GRID)[index.astype(int)]
 
 
-def highest_isos(
-    model: NoiseModel, looks: Sequence[BandNoise], snrs: Sequence[float], share: float
-) -> Floats:
-    """log2 ISO up to which a typical frame of each band has at least each SNR, (3, bands, SNRs): best,
-    low, high."""
-    fallen = np.concatenate([look.fallen for look in looks], axis=1)
-    wanted = np.broadcast_to(np.log2(snrs)[:, None], (len(snrs), fallen.shape[1]))
-    found = isos_on(fallen, wanted).reshape(len(snrs), len(looks), -1).T
-    best, within = found[0], np.clip(found, _LOG_ISO[0], _LOG_ISO[-1])
-    low, high = model.interval(within[1:], within[0], share)
-    return np.stack([best, np.minimum(low, best), np.maximum(high, best)])
+def highest_isos(model: NoiseModel, look: BandNoise, snrs: Sequence[float], share: float) -> Floats:
+    """log2 ISO up to which a typical frame of a band has at least each SNR, (3, SNRs): best, low, high."""
+    half = model.half_width(look.variance, share)
+    return iso_interval(look.snr[:, None], half[:, None], np.log2(snrs))
 
 
 def no_noise_seen(noise: NoiseModel) -> list[Unseen]:
@@ -270,8 +252,8 @@ def snr_by_iso(noise: NoiseModel, look: BandNoise, share: float) -> list[BandSnr
     grid = np.array(ISO_GRID)
     above, beyond = (np.log2(grid / noise.isos[end]) for end in (0, -1))
     rows = np.flatnonzero((above >= -HALF_THIRD) & (beyond <= REACH + HALF_THIRD))
-    best = look.curves[0, rows]
-    low, high = noise.interval(look.curves[1:, rows], best, share)
+    best = look.snr[rows]
+    half = noise.half_width(look.variance[rows], share) / math.log(2)
     measured = noise.measured_isos
     return [
         {
@@ -281,5 +263,7 @@ def snr_by_iso(noise: NoiseModel, look: BandNoise, share: float) -> list[BandSnr
             "high": float(2**most),
             "predicted": iso not in measured,
         }
-        for iso, middle, least, most in zip(grid[rows].tolist(), best, low, high, strict=True)
+        for iso, middle, least, most in zip(
+            grid[rows].tolist(), best, best - half, best + half, strict=True
+        )
     ]

@@ -18,6 +18,7 @@ from auditor.infer.comparisons.image_matching import overlay, read_thumb
 from auditor.infer.comparisons.labels import CROP, MERGED, STACKED
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
 from auditor.infer.lenses.converters import factor_in_name
+from auditor.infer.lenses.grouping import SAME_PITCH
 
 __all__ = [
     "APERTURE_STOPS",
@@ -49,8 +50,6 @@ _MOST_LOOKS: Final = 3000
 _MOST_PER_BURST: Final = 3
 """So many pairs at most of two bursts: further ones tell little more about the accessory."""
 
-_SAME: Final = 0.03
-"""Relative difference below which focal lengths, sizes and pitches are the same."""
 _USUAL_FACTOR: Final = 1.4
 """Converters of 1.4x are the commonest (common practice, no source)."""
 _STACKED_SIZES: Final = (0.8, 1.25)
@@ -93,7 +92,7 @@ def pair_scale(label: str, focal: float, size: float, pitch: float) -> tuple[flo
 
 
 def _same(ratio: float) -> bool:
-    return bool(np.isfinite(ratio)) and abs(float(np.log(ratio))) <= _SAME
+    return bool(np.isfinite(ratio)) and abs(float(np.log(ratio))) <= SAME_PITCH
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtr
 
+from auditor.infer.criteria import DRAWS
 from auditor.record import ZONE_RADII
 from auditor.robust import Location, huber_weight, low_middle_high, robust_location, scale_of
 from auditor.units import WHITE_16
@@ -68,8 +69,6 @@ _UV_SD: Final = 2e-4
 """The same in u'v' of a neutral, of which 1% of a channel moves some 5e-4."""
 _ROUNDS: Final = 8
 """Rounds of reweighting of a robust plane, enough for its weights to settle."""
-_DRAWS: Final = 300
-"""Draws behind the bounds of unevenness: their 5% ends are good to a tenth of the half width."""
 _SPREAD_OVER: Final = (0.05, 0.95)
 """The unevenness told is that over nine tenths of the frame: single corner cells have no say."""
 
@@ -167,15 +166,11 @@ def _plane(values: Floats, pattern: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Cast:
-    """A cast over all pairs of a label, in u'v' of a neutral.
-
-    `size` with bounds (`low` is 0 unless `found`); `shift` (2,).
-    """
+    """A cast over all pairs of a label, in u'v' of a neutral: `size` with bounds (`low` is 0 unless `found`)."""
 
     size: float
     low: float
     high: float
-    shift: Floats
     found: bool
     count: int
 
@@ -214,7 +209,7 @@ def cast_of(pairs: list[PairColour], share: float) -> Cast | None:
     along = Location(size, float(np.hypot(*(toward * [p.stderr for p in parts]))), len(held))
     low, high = along.bounds(share)
     found = _beyond_chance(parts) and low > 0
-    return Cast(size, low if found else 0.0, high, shift, found, len(held))
+    return Cast(size, low if found else 0.0, high, found, len(held))
 
 
 def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Evenness:
@@ -233,7 +228,7 @@ def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Evennes
             np.array([c.value + c.stderr * rng.standard_t(len(held) - 1) for c in coefficients]),
             channels,
         )
-        for _ in range(_DRAWS)
+        for _ in range(DRAWS)
     ]
     low, _, high = low_middle_high(drawn, share)
     uneven = _beyond_chance(coefficients) and spread > _UNEVEN_LEAST

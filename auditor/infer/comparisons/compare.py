@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.comparisons.choose import converter_factor
 from auditor.infer.comparisons.colour import PairColour, pair_colour
-from auditor.infer.comparisons.crop import bargain_words, crop_bargain
-from auditor.infer.comparisons.curves import find_range
+from auditor.infer.comparisons.curves import expected_log_mtf50, find_range
 from auditor.infer.comparisons.hyperfocal import compare_focus
 from auditor.infer.comparisons.image_matching import middle_of
 from auditor.infer.comparisons.labels import CROP, LabelPattern, names_accessory
@@ -27,7 +26,7 @@ from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.record.pictures import PictureSource
 from auditor.record.values import numbers
 
-__all__ = ["compare_labels"]
+__all__ = ["bargain_words", "compare_labels"]
 
 _LEAST_PAIRS: Final = 3
 """A keyword or folder with fewer pairs of one lens is only listed, not compared, unless it names an
@@ -92,7 +91,7 @@ def compare_labels(
             out += found
         if told and not compared:
             out.append(_nothing(item, known.table.lens))
-    return out + compare_focus(frames, criteria, lenses)
+    return out + compare_focus(frames, criteria)
 
 
 def _named(item: Labelled, lens: str | None, found: Finding) -> Comparison:
@@ -204,18 +203,13 @@ def _colour(pair: Pair, light: Light, small: SmallPictures, scale: float) -> Pai
 
 
 def _crop(pairs: list[Pair], known: _Known) -> list[Finding]:
-    """Detail in the centre across the print, measured in the pairs, and the bargain in closed form."""
+    """Detail in the centre across the print, measured in the pairs, and in words what cropping is worth."""
     table, lenses, long_side = known.table, known.lenses, known.long_side
     factor = float(np.median([long_side[p.bare] / long_side[p.labelled] for p in pairs]))
     bare = pairs[0].bare
-    focal = float(table.focal[bare])
     f_number = float(np.nanmedian([table.f_number[p.bare] for p in pairs]))
-    part = find_range(
-        lenses, table.lens[bare], table.body[bare], table.converter[bare] or None, focal
-    )
-    bargain = crop_bargain(
-        factor, f_number, focal, table.pitch_at(bare), float(long_side[bare]), part
-    )
+    used = table.lens[bare], table.body[bare], table.converter[bare] or None
+    part = find_range(lenses, *used, float(table.focal[bare]))
     # At one place of the lens, pixels of one pitch see the same: the centre of the crop is compared
     # with the centre of the whole.
     centre = compare_sharpness(table, pairs, lenses, known.criteria)
@@ -226,7 +220,26 @@ def _crop(pairs: list[Pair], known: _Known) -> list[Finding]:
     found["what"], found["unit"] = "detail in print", "share of detail across the print"
     found["verdict"] = (
         f"detail across an equally large print {difference:+.0%} "
-        f"({low:+.0%} to {high:+.0%}) with the same lens; {bargain_words(bargain)}"
+        f"({low:+.0%} to {high:+.0%}) with the same lens; "
+        f"{bargain_words(factor, f_number, table.pitch_at(bare), part)}"
     )
-    found["closed_form"] = bargain
     return [found]
+
+
+def bargain_words(
+    factor: float, f_number: float, pitch_um: float, part: Mapping[str, Any] | None = None
+) -> str:
+    """What a crop mode costs and gains in plain words, the long side of the whole sensor over its own given.
+
+    Photon noise in the print grows as if k^2 times less light had been caught. Framed alike (the whole sensor
+    with k times the focal length) the crop has as much depth of field at f/N as the whole sensor at f/(k N):
+    2 log2 k stops, with the diffraction that these would bring. `part` is the lens's focal range, if known.
+    """
+    stops = 2 * np.log2(factor)
+    expected, _ = expected_log_mtf50(part, [f_number, f_number * factor], pitch_um)
+    detail = float(np.exp(expected[0, 0] - expected[1, 0]) / factor - 1)
+    return (
+        f"keeps {1 / factor:.0%} of the pixels across; noise as with {stops:.1f} stops less light; depth of "
+        f"field as {stops:.1f} stops of stopping down, framed alike, where detail is {detail:+.0%} against the "
+        "whole sensor so stopped down"
+    )

@@ -12,11 +12,11 @@ from auditor.infer.lenses.grouping import within_range
 from auditor.optics import blur_sigma_for_mtf50, mtf50
 from auditor.record import ZONES
 
-__all__ = ["added_blur_px", "blur_px", "expected_log_mtf50", "find_range"]
+__all__ = ["USUAL_BLUR", "added_blur_px", "expected_log_mtf50", "find_range"]
 
 Floats = NDArray[np.float64]
 
-_USUAL_BLUR: Final = (0.5, 0.6, 0.75)
+USUAL_BLUR: Final = (0.5, 0.6, 0.75)
 """Blur in px assumed per zone where no curve is known; only ratios between apertures come of it."""
 _GRID: Final = np.linspace(0.0, 6.0, 301)
 """Blur in px that a figure is turned into: beyond 6 px nothing is told, and 0.02 px is 0.5% of MTF50."""
@@ -45,7 +45,7 @@ def expected_log_mtf50(
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Log MTF50 per zone at apertures (n,) -> (n, Z), and which zones come from the lens's curve."""
     n = np.atleast_1d(np.asarray(f_number, float))
-    out = np.log(mtf50(n[:, None], pitch_um, np.array(_USUAL_BLUR)[None, :]))
+    out = np.log(mtf50(n[:, None], pitch_um, np.array(USUAL_BLUR)[None, :]))
     known = np.zeros(len(ZONES), bool)
     if part is None:
         return out, known
@@ -61,14 +61,14 @@ def expected_log_mtf50(
             past = inside != at
             slope = np.zeros(len(n))
             if past.any():
-                ends = mtf50(2 ** inside[past], pitch_um, _USUAL_BLUR[z])
+                ends = mtf50(2 ** inside[past], pitch_um, USUAL_BLUR[z])
                 slope[past] = out[past, z] - np.log(ends)
             out[:, z] = np.interp(inside, x, y) + slope
             known[z] = True
     return out, known
 
 
-def blur_px(log_mtf50: ArrayLike, f_number: float, pitch_um: float) -> Floats:
+def _blur_px(log_mtf50: ArrayLike, f_number: float, pitch_um: float) -> Floats:
     """Gaussian blur (px) of a lens that shows this MTF50 behind diffraction and pixel, 0 where they alone
     would leave less."""
     family = np.log(mtf50(f_number, pitch_um, _GRID))
@@ -82,7 +82,9 @@ def added_blur_px(base_log: Floats, delta: Floats, f_number: float, pitch_um: fl
     sharpened files lie above it, for them the equivalent Gaussians are compared.
     """
     with_it = base_log + delta
-    through = blur_px(with_it, f_number, pitch_um) ** 2 - blur_px(base_log, f_number, pitch_um) ** 2
+    through = (
+        _blur_px(with_it, f_number, pitch_um) ** 2 - _blur_px(base_log, f_number, pitch_um) ** 2
+    )
     plain = blur_sigma_for_mtf50(np.exp(with_it)) ** 2 - blur_sigma_for_mtf50(np.exp(base_log)) ** 2
     inside = np.maximum(base_log, with_it) < np.log(mtf50(f_number, pitch_um, 0.0))
     return np.asarray(np.where(inside, through, plain))

@@ -1,9 +1,7 @@
 """Focus distance against the hyperfocal distance: focused short of it, at it, beyond.
 
-H = f^2 / (N c) + f with c the blur circle that the criterion allows at the body's pixel pitch.
-Focusing at s short of H leaves a point at infinity a disc of f^2 / (N (s - f)) on the sensor, H / s
-times the allowed circle. Measured on the far part of landscape frames (the upper part of the upright
-picture) against frames focused at H or beyond.
+H = f^2 / (N c) + f with c the blur circle that the criterion allows at the body's pixel pitch. Measured on
+the far part of landscape frames (the upper part of the upright picture) against frames focused at H or beyond.
 
 Lenses write the distance in steps, and the last one stands for all that lies beyond: of 53 landscapes of
 one real zoom every one says 2.66 m. A frame focused there was focused at that distance or farther.
@@ -11,34 +9,26 @@ one real zoom every one says 2.66 m. A frame focused there was focused at that d
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
-from scipy.special import j1, stdtrit
+from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from auditor.exposure import F_NUMBERS
-from auditor.infer.comparisons.curves import blur_px, expected_log_mtf50, find_range
+from auditor.infer.comparisons.curves import USUAL_BLUR
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import log_sharpness, near_and_far, some_of
 from auditor.infer.lenses.grouping import PITCHES_UM
 from auditor.model import Comparison, Finding, LeftOutPairs
-from auditor.optics import (
-    circle_of_confusion_um,
-    defocus_disc_px,
-    half_at,
-    hyperfocal_m,
-    mtf50,
-    system_mtf,
-)
+from auditor.optics import circle_of_confusion_um, hyperfocal_m, mtf50
 from auditor.record import SIDES, ZONES
 from auditor.record.values import flags, numbers, words
 from auditor.robust import robust_location
 
-__all__ = ["compare_focus", "focus_table", "infinity_loss"]
+__all__ = ["compare_focus", "focus_table"]
 
 Floats = NDArray[np.float64]
 Words = NDArray[np.object_]
@@ -63,37 +53,12 @@ _NEAREST_FOCAL: Final = 2.0
 """Focused nearer than so many focal lengths, a lens magnifies (1:1 and beyond): no landscape."""
 
 
-def infinity_loss(
-    focal_mm: ArrayLike,
-    f_number: ArrayLike,
-    pitch_um: ArrayLike,
-    focus_m: ArrayLike,
-    own_blur_px: ArrayLike,
-) -> tuple[Floats, Floats]:
-    """Blur disc at infinity (px) and what it leaves of the MTF50 there (share). Arguments broadcast.
-
-    The MTF of a uniform disc of diameter d is |2 J1(pi d f) / (pi d f)| (Goodman, Introduction to
-    Fourier Optics, on severe defocus), beside diffraction, pixel and the lens's `own_blur_px`.
-    Geometric optics: for discs of a few pixels wave optics leaves up to an eighth more.
-    """
-    disc = defocus_disc_px(focal_mm, f_number, pitch_um, focus_m)
-
-    def blurred(frequency: Floats) -> Floats:
-        x = np.maximum(np.pi * disc * frequency, 1e-9)
-        return system_mtf(frequency, f_number, pitch_um, own_blur_px) * np.abs(2 * j1(x) / x)
-
-    return disc, half_at(blurred, disc.shape) / mtf50(f_number, pitch_um, own_blur_px)
-
-
-def focus_table(
-    frames: pd.DataFrame, criteria: Criteria, lenses: Sequence[Mapping[str, Any]] = ()
-) -> pd.DataFrame:
+def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     """Frames with a focus distance that look like landscapes, one row each.
 
     Columns: row (position), lens, body, focal_mm, f_number, hyperfocal_m, focus_m, ratio, where
-    ('short', 'at', 'beyond'), disc_px (closed form, at infinity), kept (share of MTF50 left there in
-    closed form), far, near, best (log MTF50 of those parts and of the frame's sharpest, over the
-    optics' at this aperture). Frames at the farthest distance that their lens writes are left out unless
+    ('short', 'at', 'beyond'), far, near, best (log MTF50 of those parts and of the frame's sharpest, over
+    what optics allow in a usual lens's corners at this aperture). Frames at the farthest distance that their lens writes are left out unless
     that lies beyond the hyperfocal distance: only then is it known where they were focused.
     """
     focal, n = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
@@ -114,14 +79,10 @@ def focus_table(
     rows = rows[np.sort(np.concatenate([rows[:0], *(some_of(at, _MOST) for at in groups)]))]
     table = pd.DataFrame({
         "row": rows, "lens": lens[rows], "body": body[rows], "focal_mm": focal[rows],
-        "f_number": n[rows], "pitch_um": pitch[rows], "hyperfocal_m": reach[rows],
-        "focus_m": distance[rows], "ratio": distance[rows] / reach[rows],
+        "f_number": n[rows], "hyperfocal_m": reach[rows], "focus_m": distance[rows],
+        "ratio": distance[rows] / reach[rows],
     })  # fmt: skip
-    settings = table[["lens", "body", "focal_mm", "f_number", "pitch_um"]]
-    keys = list(settings.itertuples(index=False, name=None))
-    curves = {key: _usual_and_own(key, lenses) for key in set(keys)}
-    usual, own = np.array([curves[key] for key in keys]).reshape(-1, 2).T
-    disc, kept = infinity_loss(focal[rows], n[rows], pitch[rows], distance[rows], own)
+    usual = np.log(mtf50(n[rows], pitch[rows], USUAL_BLUR[ZONES.index("corner")]))
     # Of wide tables few columns are copied.
     known = [
         c
@@ -133,8 +94,7 @@ def focus_table(
     parts = [log_sharpness(chosen, place) for place in (*ZONES, *SIDES)]
     short, at = table["ratio"] < AT[0], table["ratio"] <= AT[1]
     return table.assign(
-        where=np.select([short, at], ["short", "at"], "beyond"), disc_px=disc, kept=kept,
-        far=far - usual, near=near - usual, best=np.fmax.reduce(parts) - usual,
+        where=np.select([short, at], ["short", "at"], "beyond"), far=far - usual, near=near - usual, best=np.fmax.reduce(parts) - usual,
     )  # fmt: skip
 
 
@@ -143,30 +103,16 @@ def _farthest(distance: Floats, lens: Words, body: Words) -> Floats:
     return pd.Series(distance).groupby([lens, body]).transform("max").to_numpy()
 
 
-def _usual_and_own(
-    settings: tuple[Any, ...], lenses: Sequence[Mapping[str, Any]]
-) -> tuple[float, float]:
-    """ln MTF50 that optics allow in the corners at these settings, and the lens's own blur in px."""
-    lens, body, focal, n, pitch = settings
-    part = find_range(lenses, lens, body, None, focal)
-    curve, known = expected_log_mtf50(part, [n], pitch)
-    usual = float(expected_log_mtf50(None, [n], pitch)[0][0, 2])
-    # Where no corner is known the centre's blur stands in, the lens's own or a usual one.
-    return usual, float(blur_px(curve[0, 2 if known[2] else 0], n, pitch))
-
-
 _FOCUSED: Final = {
     "short": "focused short of", "at": "focused at", "beyond": "focused beyond"
 }  # fmt: skip
 _FAILED: Final = "nothing in the frame was sharp: missed focus or shake"
 
 
-def compare_focus(
-    frames: pd.DataFrame, criteria: Criteria, lenses: Sequence[Mapping[str, Any]] = ()
-) -> list[Comparison]:
+def compare_focus(frames: pd.DataFrame, criteria: Criteria) -> list[Comparison]:
     """Per lens: far and near parts of frames focused short of the hyperfocal distance, and at it,
     against frames focused beyond."""
-    table = focus_table(frames, criteria, lenses)
+    table = focus_table(frames, criteria)
     out: list[Comparison] = []
     for (lens, body), every in table.groupby(["lens", "body"]):
         level = every["best"].quantile(_BETTER_FRAMES) + np.log(_SHARPEST_SHARE)
@@ -181,16 +127,6 @@ def compare_focus(
                 found = _difference(*values, f"{part} sharpness", criteria.interval)
                 if found is None:
                     continue
-                found["typical"] = {
-                    "focal_mm": float(some["focal_mm"].median()),
-                    "f_number": float(some["f_number"].median()),
-                    "hyperfocal_m": float(some["hyperfocal_m"].median()),
-                    "focus_m": float(some["focus_m"].median()),
-                }
-                if part == "far":
-                    closed = float(np.median(some["kept"]) / np.median(other["kept"]) - 1)
-                    found["closed_form"] = closed
-                    found["disc_at_infinity_px"] = float(some["disc_px"].median())
                 left_out: list[LeftOutPairs] = [{"reason": _FAILED, "count": failed}]
                 out.append({
                     "label": f"{_FOCUSED[where]} the hyperfocal distance",

@@ -147,7 +147,6 @@ def _cast_entry(
         note = "an automatic white balance may have hidden part of an even cast, or added to it"
     return {
         **entry("cast", None, cast.size, cast.low, cast.high, cast.count, "u'v'", text),
-        "delta_uv": cast.shift.tolist(),
         "even": not uneven,
         "found": cast.found or uneven,
         "automatic_white_balance": automatic,
@@ -176,12 +175,11 @@ def light_entries(
     pairs: list[Pair], colours: list[PairColour | None], light: Light, criteria: Criteria
 ) -> list[Finding]:
     """Light lost, from exposure and pictures; vignetting from the pictures."""
-    values, by_picture = [], 0
+    values = []
     for pair, colour in zip(pairs, colours, strict=True):
         more = light.exposure[pair.labelled] - light.exposure[pair.bare]
         if colour is not None:
             seen = colour.light
-            by_picture += bool(np.isfinite(more))
         else:
             seen = light.middle(pair.labelled) - light.middle(pair.bare)
         values.append(seen - more)
@@ -198,10 +196,7 @@ def light_entries(
         )  # fmt: skip
         if odd:
             text += f"; {odd} pairs in changing light count for little"
-        out.append({
-            **entry("light", None, middle.value, low, high, middle.count, "stops", text),
-            "lost_stops": -middle.value, "from_pictures": by_picture,
-        })  # fmt: skip
+        out.append(entry("light", None, middle.value, low, high, middle.count, "stops", text))
     corners = np.array([c.corner for c in colours if c is not None])
     middle = robust_location(corners, _LIGHT_SD)
     if middle.count:

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.criteria import Criteria
+from auditor.infer.criteria import DRAWS, Criteria
 from auditor.infer.decisions.common import (
     aperture_text,
     focal_text,
@@ -64,8 +64,6 @@ _READ: Final = (
     *(f"{side}_mtf50_cpp" for side in EDGES),
 )
 """Columns that one lens's frames are judged by: choosing rows copies all columns there are."""
-_DRAWS: Final = 400
-"""Resampled archives behind an interval."""
 _FLIPS: Final = 4000
 """Draws of signs behind a chance."""
 _LOSS: Final = 0.05
@@ -238,7 +236,7 @@ def _interval(seen: NDArray[np.bool_], outing: Floats, criteria: Criteria) -> tu
     groups, code = np.unique(outing, return_inverse=True)
     hits, size = np.bincount(code, seen.astype(float)), np.bincount(code)
     rng = np.random.default_rng(criteria.seed)
-    pick = rng.integers(0, len(groups), (_DRAWS, len(groups)))
+    pick = rng.integers(0, len(groups), (DRAWS, len(groups)))
     shares = hits[pick].sum(1) / size[pick].sum(1)
     low, _, high = low_middle_high(shares, criteria.interval)
     return round(float(low), 3), round(float(high), 3)

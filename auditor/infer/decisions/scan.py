@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.infer.criteria import DRAWS
 from auditor.robust import BISQUARE_CUT, bisquare_weight, half_width, low_middle_high, scale_of
 
 __all__ = ["Candidate", "Change", "Series", "described", "likeliest"]
@@ -32,8 +33,6 @@ _SHUFFLES: Final = 10_000
 _BEYOND: Final = 50
 """Shuffled series with as large a step after which their share is known well enough (to a seventh of it);
 so many are made at a time."""
-_DRAWS: Final = 200
-"""Resampled series behind the interval of a change's date and size."""
 _UPPER: Final = 0.7
 """Quantile at which the level of the sharp frames is first sought: failures lie below."""
 _LEVEL_CUT: Final = 3.0
@@ -275,7 +274,7 @@ def described(found: Candidate, share: float) -> Change:
     last = np.array([series.day[r].max() for r in rows])
     likely = np.flatnonzero(np.maximum(steps, 0) ** 2 >= steps.max() ** 2 - half_width(share) ** 2)
     sizes = []
-    for _ in range(_DRAWS):
+    for _ in range(DRAWS):
         earlier = found.rng.integers(0, split, split)
         later = found.rng.integers(split, len(rows), len(rows) - split)
         pick = np.concatenate([rows[b] for b in np.concatenate([earlier, later])])

@@ -46,7 +46,7 @@ Sizes = Mapping[tuple[str, str], tuple[int, int]]
 
 _STEP: Final = 0.02
 """Step in log MTF50 over which the slope of the square-root integral is taken."""
-_PRINTS_CM: Final = np.geomspace(10, 300, 60)
+_PRINTS_CM: Final = np.geomspace(10, 300, 25)
 """Long sides among which the largest print without a visible difference is looked for."""
 OPEN: Final = "cannot be told"
 _LIKELIER: Final = 0.6

@@ -16,15 +16,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.exposure import F_NUMBERS
 from auditor.infer.frame_values import shutter_stops
 from auditor.infer.keepers.expected import Allowed
+from auditor.infer.lenses.grouping import PITCHES_UM
 from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.optics import mtf50
 from auditor.record import DIRECTIONS
 from auditor.record.pools import pools
 from auditor.record.values import flags, numbers, words
 
-__all__ = ["CAUSE_FEATURES", "FAST_STOPS", "FEATURES", "frame_evidence"]
+__all__ = ["CAUSE_FEATURES", "FAST_STOPS", "FEATURES", "SUPPORTED_STOPS", "frame_evidence"]
 
 Floats = NDArray[np.float64]
 
@@ -64,10 +66,6 @@ USUAL_STREAKS: Final = 0.36
 MOST_STREAKS: Final = 3.0
 """Streaks (scatters of single windows) beyond which more says nothing more: more than three times what nine in
 ten sharp photographs stay under. A limit of 2 told a little less, of 4 the same."""
-LEAST_F_NUMBER: Final = 0.3
-"""No lens is faster (in air 0.5 is the end, whose aperture is as wide as a half sphere): a wrong tag."""
-LEAST_PITCH_UM: Final = 0.3
-"""No pixel is smaller: about half a wavelength of light."""
 
 
 def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
@@ -140,7 +138,7 @@ def _lens_px2(frames: pd.DataFrame, allowed: Allowed) -> Floats:
         warnings.simplefilter("ignore", RuntimeWarning)  # frames that no curve covers
         curve = np.exp(-2 * np.nanmax(allowed.log_mtf50, axis=1))
     f_number, pitch = numbers(frames, "f_number"), numbers(frames, "pixel_pitch_um")
-    known = (f_number > LEAST_F_NUMBER) & (pitch > LEAST_PITCH_UM)
+    known = (f_number >= F_NUMBERS[0]) & (pitch > PITCHES_UM[0])
     perfect = np.full(len(frames), PIXEL_MTF50**-2)
     # Pairs as complex numbers, which are sorted more quickly than rows.
     pairs, place = np.unique(

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import scene_ev100
+from auditor.infer.lenses.grouping import within_range
 from auditor.record import ZONES
 from auditor.record.pools import pool_words, pools
 from auditor.record.values import numbers, words
@@ -25,8 +26,6 @@ __all__ = ["Allowed", "allowed_by_settings"]
 Floats = NDArray[np.float64]
 Block = Mapping[str, Any]
 
-FOCAL_SLACK: Final = 0.02
-"""A focal length this share outside a range still belongs to it (rounding in the tags)."""
 ENOUGH_FRAMES: Final = 40
 """Frames of a curve of thin evidence from which each of them is judged by it: a curve of a few is what these show,
 but even a rough one of many is nearer to a lens than a perfect one is. Of 12 to 23 frames it judged worse, of
@@ -110,18 +109,12 @@ def allowed_by_settings(
             rows = rows[files[rows] == lens["files"]]
         out.lens_entry[rows] = i
         for j, part in enumerate(lens["focal_ranges"]):
-            here = rows[_within(focal[rows], part["focal_mm"])]
+            ends = part["focal_mm"]
+            here = rows if ends is None else rows[within_range(ends, focal[rows])]
             out.focal_range[here] = j
             _one_range(out, here, f_number[here], part, criteria)
     _noise(out, frames, bodies)
     return out
-
-
-def _within(focal: Floats, ends: Sequence[float] | None) -> NDArray[np.bool_]:
-    if ends is None:
-        return np.ones(len(focal), bool)
-    low, high = ends[0] * (1 - FOCAL_SLACK), ends[1] * (1 + FOCAL_SLACK)
-    return np.asarray((focal >= low) & (focal <= high))
 
 
 def _one_range(out: Allowed, rows: NDArray[np.int64], f_number: Floats, part: Block,

@@ -14,17 +14,16 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.optimize import minimize
+from scipy.special import expit
 
-from auditor.infer.criteria import Criteria
+from auditor.infer.criteria import DRAWS, Criteria
+from auditor.infer.keepers.evidence import SUPPORTED_STOPS
 from auditor.model import Handheld
 
 __all__ = ["handheld_limits"]
 
 Floats = NDArray[np.float64]
 
-SLOWEST_STOPS: Final = 4.0
-"""Slower than this against 1 / focal length a frame counts as taken from a support."""
 FINE_STOPS: Final = 0.02
 """Shutter times this near count as one."""
 SHAKEN: Final = 0.10
@@ -33,8 +32,6 @@ FEWEST: Final = 20
 """Frames of a lens below which nothing is fitted: fewer hold two shaken ones at the limit."""
 FEWEST_SHAKEN: Final = 4
 """Shaken frames below which no limit was reached: two parameters are fitted to them."""
-DRAWS: Final = 60
-"""Outings drawn anew so often: the ends of a 90% interval then rest on three draws each."""
 REACH_SHARE: Final = 0.98
 """Share of the frames up to whose shutter times a limit may lie: the slowest few may be on a support."""
 WIDEST_STOPS: Final = 6.0
@@ -46,8 +43,8 @@ SLOPE_PRIOR: Final = (0.2, 1.1)
 of three; weak, so that ten shaken frames outweigh it."""
 START: Final = (-2.0, 0.2)
 """Where the fit begins: log-odds at the rule of thumb (one frame in eight shaken), ln slope."""
-SETTLED: Final = 0.003
-"""Error (log-odds, ln slope) at which a fit has come to its end; limits are given to a hundredth of a stop."""
+ROUNDS: Final = 40
+"""Steps of a fit, of half a unit (log-odds, ln slope) at most."""
 LEAST_SLOPE: Final = 0.15
 """Log-odds per stop below which shake does not grow with shutter time: nine stops would be needed from one
 frame in five to one in two."""
@@ -71,7 +68,7 @@ def handheld_limits(
     for i, lens in enumerate(lenses):
         mine = (entry_of == i) & several
         with np.errstate(invalid="ignore"):
-            rows = np.flatnonzero(mine & (stops <= SLOWEST_STOPS))
+            rows = np.flatnonzero(mine & (stops <= SUPPORTED_STOPS))
         if len(rows) < FEWEST:
             continue
         out.append(_one_lens(lens, stops[rows], shaken[rows], outing[rows], criteria))
@@ -129,19 +126,24 @@ def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
     """Stops at which the fitted chance of shake reaches `SHAKEN`, for each of several sets (D,); NaN when it
     does not grow.
 
-    Of `count` (D, n) frames at each of `stops` (n,), `shaken` (D, n) are shaken.
+    Of `count` (D, n) frames at each of `stops` (n,), `shaken` (D, n) are shaken. Greatest penalised likelihood by
+    Fisher's scoring (McCullagh & Nelder, Generalized Linear Models, 2nd ed. 1989, ch. 2.5).
     """
     mean, sd = SLOPE_PRIOR
-
-    def cost(p: Floats, frames: Floats, moved: Floats) -> float:
-        """Penalised negative log likelihood."""
-        log_odds = p[0] + np.exp(p[1]) * stops
-        likelihood = moved @ log_odds - frames @ np.logaddexp(0, log_odds)
-        return float(0.5 * ((p[1] - mean) / sd) ** 2 - likelihood)
-
-    sets = zip(count, shaken, strict=True)
-    at, ln_slope = np.transpose(
-        [minimize(cost, START, s, "Nelder-Mead", tol=SETTLED).x for s in sets]
-    )
+    prior = np.array([0.0, 1 / sd**2])
+    found = np.tile(START, (len(count), 1))
+    for _ in range(ROUNDS):
+        slope = np.exp(found[:, 1:])
+        chance = expit(found[:, :1] + slope * stops)
+        # How the log-odds go with both parameters, (D, n, 2).
+        by = np.stack(np.broadcast_arrays(1.0, slope * stops), axis=-1)
+        gradient = np.einsum("dn,dnp->dp", shaken - count * chance, by)
+        gradient -= prior * (found - mean)
+        weight = count * chance * (1 - chance)
+        information = np.einsum("dn,dnp,dnq->dpq", weight, by, by) + np.diag(prior + 1e-6)
+        step = np.linalg.solve(information, gradient[..., None])[..., 0]
+        # Half steps: of few shaken frames whole ones may swing about the best.
+        found += 0.5 * np.clip(step, -1, 1)
+    at, ln_slope = found.T
     reach = (np.log(SHAKEN / (1 - SHAKEN)) - at) / np.exp(ln_slope)
     return np.where(np.exp(ln_slope) < LEAST_SLOPE, np.nan, reach)

@@ -20,12 +20,14 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit
 
+from auditor.infer.bodies.habits import SPARE_STOPS
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import near_and_far, shown_sharpness
 from auditor.infer.keepers.evidence import (
     CAUSE_FEATURES,
     FAST_STOPS,
     FEATURES,
+    SUPPORTED_STOPS,
     frame_evidence,
 )
 from auditor.infer.keepers.expected import Allowed, allowed_by_settings
@@ -65,14 +67,10 @@ STREAKS: Final = 0.95
 """Faster than `FAST_STOPS` only what is as likely as this is shake: plain streaks in one direction."""
 LEANS: Final = 0.25
 """Difference of ln MTF50 between lower and upper corners that tells where the sharp plane lay."""
-SPARE_STOPS: Final = 2.0
-"""Shutter time to spare for stopping down, against 1 / focal length (common practice, no source)."""
 LEVEL_DEG: Final = 20.0
 """Blur within this angle of level is that of a camera swung along with a subject."""
 PANNED_FROM_S: Final = 1 / 250
 """Shutter time (s) from which a camera swung along shows it (common practice, no source)."""
-PANNED_UP_TO_STOPS: Final = 4.0
-"""Stops against 1 / focal length up to which it is swung (common practice, no source)."""
 MEANT_S: Final = 0.25
 """From this shutter time (s) on movement is often meant: water, clouds, crowds (common practice, no source)."""
 HALF_TURN_DEG: Final = 180
@@ -209,5 +207,5 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed) -> None:
     seconds = numbers(frames, "exposure_time_s")
     direction = out["direction_deg"].to_numpy() % HALF_TURN_DEG  # of a line, not of an arrow
     level = np.fmin(direction, HALF_TURN_DEG - direction) < LEVEL_DEG
-    panning = moved & level & (seconds > PANNED_FROM_S) & (out["rule_stops"] < PANNED_UP_TO_STOPS)
+    panning = moved & level & (seconds > PANNED_FROM_S) & (out["rule_stops"] < SUPPORTED_STOPS)
     out["maybe_deliberate"] = (moved & (seconds >= MEANT_S)) | panning | (focus & allowed.wide)

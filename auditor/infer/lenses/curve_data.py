@@ -41,8 +41,6 @@ class CurveData:
     """K, ascending."""
     pitch_um: float
     source: str
-    shake_stops: Floats
-    """n, log2(exposure time x focal length): 0 at the rule of thumb; NaN when unknown."""
     outing: NDArray[np.int64]
     row: NDArray[np.int64]
     """n, position in the frame table."""
@@ -62,7 +60,7 @@ def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> Curve
         table.log_mtf50[rows].astype(float), stderr, table.object_error[rows].astype(float),
         aperture, f_numbers,
         group.pixel_pitch_um or PITCH_UNKNOWN_UM, group.source,
-        table.shake_stops[rows].astype(float), table.outing[rows], rows,
+        table.outing[rows], rows,
     )  # fmt: skip
 
 

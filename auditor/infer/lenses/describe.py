@@ -8,7 +8,6 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.exposure import F_NUMBERS
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import aperture_index, nominal_from_index
 from auditor.infer.lenses.advice import evident, missing, weaker_zone
@@ -228,19 +227,15 @@ def _ranges(
 
 def _curve(fit: CurveFit, draws: Draws, told: NDArray[np.bool_]) -> list[CurvePoint]:
     """The fitted curve at thirds of a stop, a zone's where frames speak for it within a stop."""
-    used = dict(
-        zip(aperture_index(fit.data.f_numbers).tolist(), fit.data.f_numbers.tolist(), strict=True)
-    )
-    indices = range(min(used), max(used) + 1)
-    grid = np.array([used.get(i, F_NUMBERS[i]) for i in indices])
+    used = set(aperture_index(fit.data.f_numbers).tolist())
     if told.any():
-        value, low, high = draws.figures_at(grid, draws.on(grid))
+        value, low, high = draws.figures_at_thirds
     stops = 2 * np.log2(fit.data.f_numbers)
     out: list[CurvePoint] = []
-    for j, i in enumerate(indices):
+    for j, (i, f_number) in enumerate(zip(draws.thirds.tolist(), draws.grid, strict=True)):
         figures: list[Zone | None] = []
         for z in range(len(ZONES)):
-            apart = stops[told[z]] - 2 * np.log2(grid[j])
+            apart = stops[told[z]] - 2 * np.log2(f_number)
             below, above = apart[apart <= _SAME], apart[apart >= -_SAME]
             shown = len(below) and len(above) and np.abs(apart).min() < _REACH
             figures.append(_interval(value[z, j], low[z, j], high[z, j]) if shown else None)

@@ -38,14 +38,6 @@ _SOME: Final = 3
 """Frames at an aperture from which its failures mean something."""
 _HARDLY_SOUND: Final = 1.5
 """Frames' worth of sound ones below which there is hardly one."""
-_TIMED: Final = 10
-"""Frames with known shutter time and focal length, to say what slow ones did."""
-_SLOW_STOPS: Final = 0.5
-"""Stops slower than 1 / focal length from which a shutter time is slow."""
-_MOSTLY_SLOW: Final = 0.7
-"""Share of slow shutters at an aperture from which they are its rule."""
-_MORE_SHAKEN: Final = 0.2
-"""By how much more often than elsewhere its frames then failed."""
 _SOFT_PX: Final = 1.4
 """Blur (px, Gaussian) of the best of a lens beyond diffraction: no lens at its best is as soft."""
 _NAMED: Final = 5
@@ -110,7 +102,6 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
         out.add(1, "all frames from one outing: what that day had in common cannot be told apart")
     elif outings < _FEW_OUTINGS:
         out.add(1, f"frames from {outings} outings only")
-    _shake(fit, names, out)
     _softness(fit, out)
     return out
 
@@ -144,27 +135,6 @@ def _inlier_frames(fit: CurveFit, names: list[str], out: Evidence) -> None:
             1,
             f"hardly a sound frame at {_some(bad)}: what is told there leans on the other apertures",
         )
-
-
-def _shake(fit: CurveFit, names: list[str], out: Evidence) -> None:
-    """Whether small apertures went with slow handheld shutters."""
-    stops = fit.data.shake_stops
-    known = ~np.isnan(stops)
-    if known.sum() < _TIMED:
-        return
-    k = len(names)
-    count = np.bincount(fit.data.aperture[known], minlength=k)
-    shaken = np.bincount(fit.data.aperture, 1 - fit.inlier, k) / np.maximum(
-        np.bincount(fit.data.aperture, minlength=k), 1
-    )
-    slow = np.bincount(fit.data.aperture[known], stops[known] > _SLOW_STOPS, k) / np.maximum(
-        count, 1
-    )
-    usual = float(np.median(shaken))
-    risk = (count >= _SOME) & (slow > _MOSTLY_SLOW) & (shaken > usual + _MORE_SHAKEN)
-    risky = [names[j] for j in np.flatnonzero(risk)]
-    if risky and len(risky) < k:
-        out.add(1, f"{_some(risky)} mostly with slow shutters: what shake took was taken off")
 
 
 def _softness(fit: CurveFit, out: Evidence) -> None:

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.optimize import isotonic_regression
 from scipy.special import bdtr
 
 from auditor.exposure import f_number_at, f_number_place, nominal_f_number
@@ -129,7 +130,7 @@ def _sizes(
 ) -> tuple[Floats, Floats]:
     """Apertures (index), and for each the size of what shows in px, its lower and its upper bound.
 
-    Each outing gives its median. Sizes never rise towards small apertures (`_falling`).
+    Each outing gives its median. Sizes never rise towards small apertures (isotonic regression; Barlow et al. 1972).
     """
     sizes, weight = [], []
     indices = np.unique(aperture)
@@ -152,23 +153,8 @@ def _sizes(
     wide = indices <= indices[0] + _WIDE_THIRDS
     # What shows further down and not wide open is the scenes'.
     size = np.minimum(size, size[wide].max(0))
-    for i in range(3):
-        size[:, i] = _falling(size[:, i], np.array(weight))
-    return indices.astype(float), size
-
-
-def _falling(values: Floats, weight: Floats) -> Floats:
-    """The nearest sequence that never rises (pool adjacent violators; Barlow et al. 1972)."""
-    pools: list[list[float]] = []
-    for value, w in zip(values, weight, strict=True):
-        pools.append([value, w, 1])
-        while len(pools) > 1 and pools[-2][0] < pools[-1][0]:
-            v, u, n = pools.pop()
-            before = pools[-1]
-            before[0] = (before[0] * before[1] + v * u) / (before[1] + u)
-            before[1] += u
-            before[2] += n
-    return np.repeat([p[0] for p in pools], [int(p[2]) for p in pools])
+    falling = [isotonic_regression(s, weights=weight, increasing=False).x for s in size.T]
+    return indices.astype(float), np.stack(falling, axis=1)
 
 
 def _median(values: Floats, interval: float) -> tuple[float | None, float | None, float | None]:
@@ -178,7 +164,8 @@ def _median(values: Floats, interval: float) -> tuple[float | None, float | None
     if n == 0:
         return None, None, None
     low = int(np.searchsorted(bdtr(np.arange(n + 1), n, 0.5), 0.5 - interval / 2))
-    middle, first, last = np.median(known), known[max(low - 1, 0)], known[min(n - low, n - 1)]
+    middle = (known[(n - 1) // 2] + known[n // 2]) / 2
+    first, last = known[max(low - 1, 0)], known[min(n - low, n - 1)]
     return round(float(middle), 3), round(float(first), 3), round(float(last), 3)
 
 

@@ -20,6 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from auditor.exposure import F_NUMBERS
+from auditor.infer.criteria import DRAWS
+from auditor.infer.frame_values import aperture_index
 from auditor.infer.lenses.beyond_frames import Beyond
 from auditor.infer.lenses.curve_data import cell_sums
 from auditor.infer.lenses.excess import Excess
@@ -38,8 +41,6 @@ Floats = NDArray[np.float64]
 
 _STEP: Final = 0.004
 """Step (logarithms) for derivatives of the score."""
-_DRAWS: Final = 400
-"""Plausible curves: their 5% ends are good to a tenth of the half width."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,25 +102,54 @@ class Draws:
         return _outwards(value, self._drawn.weight)
 
     @cached_property
-    def curve(self) -> Floats:
-        """(B, Z, K) ln MTF50 at the apertures used."""
-        return self.on(self.fit.data.f_numbers)
+    def thirds(self) -> NDArray[np.int64]:
+        """(M,) indices of all thirds of a stop from the widest to the smallest aperture used."""
+        used = aperture_index(self.fit.data.f_numbers)
+        return np.arange(used[0], used[-1] + 1)
 
     @cached_property
+    def _used(self) -> NDArray[np.int64]:
+        """(K,) where the apertures used are among those."""
+        return aperture_index(self.fit.data.f_numbers) - self.thirds[0]
+
+    @cached_property
+    def grid(self) -> Floats:
+        """(M,) apertures at all thirds: those used as the files state them."""
+        grid = np.asarray(F_NUMBERS)[self.thirds]
+        grid[self._used] = self.fit.data.f_numbers
+        return grid
+
+    @cached_property
+    def _from_frames(self) -> Floats:
+        return self._moved(self.fit.model.optics.on(self.grid))
+
+    @cached_property
+    def _curves(self) -> Floats:
+        """(B, Z, M) ln MTF50 at all thirds."""
+        return self._drawn_on(self.grid, self._from_frames)
+
+    @property
+    def curve(self) -> Floats:
+        """(B, Z, K) ln MTF50 at the apertures used."""
+        return self._curves[..., self._used]
+
+    @cached_property
+    def figures_at_thirds(self) -> tuple[Floats, Floats, Floats]:
+        """Figures (Z, M), c/px, at all thirds, and the ends of their intervals."""
+        value = np.exp(self.value(self.grid))
+        low, high = np.exp(np.quantile(self._curves, self.ends, axis=0))
+        return value, np.minimum(low, value), np.maximum(high, value)
+
+    @property
     def figures(self) -> tuple[Floats, Floats, Floats]:
         """Figures (Z, K), c/px, at the apertures used, and the ends of their intervals."""
-        return self.figures_at(self.fit.data.f_numbers, self.curve)
-
-    def figures_at(self, f_numbers: Floats, drawn: Floats) -> tuple[Floats, Floats, Floats]:
-        """Figures (Z, M), c/px, at any apertures, and their ends, of curves `drawn` there (B, Z, M; `on`)."""
-        value = np.exp(self.value(f_numbers))
-        low, high = np.exp(np.quantile(drawn, self.ends, axis=0))
-        return value, np.minimum(low, value), np.maximum(high, value)
+        value, low, high = (part[:, self._used] for part in self.figures_at_thirds)
+        return value, low, high
 
     @cached_property
     def from_frames(self) -> Floats:
-        """The same without what more frames would not take away."""
-        return np.asarray(self.fit.curve + self._moved(self.fit.model.optics))
+        """`curve` without what more frames would not take away."""
+        return np.asarray(self.fit.curve + self._from_frames[..., self._used])
 
     def _moved(self, optics: Optics) -> Floats:
         """(B, Z, M) by how much (ln MTF50) frames leave the fit's curve open: by the fit's covariance, and
@@ -132,10 +162,12 @@ class Draws:
 
     def on(self, f_numbers: Floats) -> Floats:
         """(B, Z, M) ln MTF50 at any apertures."""
-        optics = self.fit.model.optics.on(f_numbers)
-        value = optics.curves(self.fit.state.theta)
+        return self._drawn_on(f_numbers, self._moved(self.fit.model.optics.on(f_numbers)))
+
+    def _drawn_on(self, f_numbers: Floats, moved: Floats) -> Floats:
+        value = self.fit.model.optics.on(f_numbers).curves(self.fit.state.theta)
         drawn, shared = self._drawn, self._drawn.shared
-        out = value + self._moved(optics)
+        out = value + moved
         out += shared.level[:, None, None]
         half = ndtri((1 + ndtr(shared.deviate)) / 2)
         out += half[:, None, None] * self._depth(f_numbers, value)
@@ -173,17 +205,17 @@ class Draws:
 
 
 def _draw(fit: CurveFit, seed: int) -> _Drawn:
-    """`_DRAWS` plausible curves."""
+    """`DRAWS` plausible curves."""
     rng = np.random.default_rng(seed)
     jacobian = fit.model.optics.jacobian(fit.state.theta)
     covariance = np.linalg.inv(_information(fit, jacobian))
     zones, size = fit.curve.shape[0], len(fit.state.theta)
-    theta = normal_deviates(rng, _DRAWS, size) @ np.linalg.cholesky(covariance).T
+    theta = normal_deviates(rng, DRAWS, size) @ np.linalg.cholesky(covariance).T
     jacobian = jacobian.reshape(-1, size)
     spread = jacobian @ covariance @ jacobian.T
     weight = 1 / np.diag(spread).reshape(zones, -1).mean(1)
     own = np.random.default_rng([seed, 1])
-    return _Drawn(theta, shared_errors(fit, _DRAWS, own), spread, weight)
+    return _Drawn(theta, shared_errors(fit, DRAWS, own), spread, weight)
 
 
 def _outwards(curve: Floats, weight: Floats) -> Floats:

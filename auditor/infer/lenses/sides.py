@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.infer.criteria import DRAWS
 from auditor.infer.frame_values import shown_sharpness
 from auditor.model import Sides
 from auditor.record import SIDES, UPRIGHT
@@ -29,8 +30,6 @@ _SURE: Final = 0.95
 """Share of resampled archives that must agree before sides are called alike or not."""
 _FEW: Final = 8
 """Frames with two opposite sides below which nothing is said."""
-_DRAWS: Final = 300
-"""Resampled archives."""
 _MOST: Final = 4000
 """Frames beyond which a random sample stands for all."""
 _MOST_DRAWN: Final = 1000
@@ -121,14 +120,14 @@ def _median(values: Floats, outing: NDArray[np.int64], seed: int) -> tuple[float
         values, code = values[pick], code[pick]
         n = _MOST
     if len(groups) < _OUTINGS:
-        draws = np.median(values[rng.integers(0, n, (_DRAWS, min(n, _MOST_DRAWN)))], axis=1)
+        draws = np.median(values[rng.integers(0, n, (DRAWS, min(n, _MOST_DRAWN)))], axis=1)
         draws = median + (draws - draws.mean()) * np.sqrt(min(n, _MOST_DRAWN) / n)
         # What an outing had in common is not in these draws; leave room for it.
-        return median, draws + rng.normal(0, _OUTING_SD / np.sqrt(len(groups)), _DRAWS), n
+        return median, draws + rng.normal(0, _OUTING_SD / np.sqrt(len(groups)), DRAWS), n
     order = np.argsort(values)
     values, code = values[order], code[order]
-    picks = rng.integers(0, len(groups), (_DRAWS, len(groups)))
-    picks += len(groups) * np.arange(_DRAWS)[:, None]
+    picks = rng.integers(0, len(groups), (DRAWS, len(groups)))
+    picks += len(groups) * np.arange(DRAWS)[:, None]
     weight = np.bincount(picks.ravel(), minlength=picks.size).reshape(picks.shape)
     below = np.cumsum(weight[:, code], axis=1)
     draws = values[(below >= below[:, -1:] / 2).argmax(1)]

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.frame_values import aperture_index, shown_sharpness, shutter_stops
+from auditor.infer.frame_values import aperture_index, shown_sharpness
 from auditor.record import ZONES
 from auditor.record.values import numbers
 
@@ -37,7 +37,6 @@ class Table:
     """Index of the nominal third of a stop, -1 where unusable."""
     f_number: Singles
     focal_mm: Floats
-    shake_stops: Singles
     outing: Rows
     order: NDArray[np.int32]
     """The rows' turn when a sample is drawn, by chance."""
@@ -76,7 +75,7 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     focal[~((focal > 0.5) & (focal < 20_000))] = np.nan
     return Table(
         np.log(value, out=value), stderr, objects, aperture_index(f_number),
-        f_number.astype(np.float32), focal, shutter_stops(frames).astype(np.float32),
+        f_number.astype(np.float32), focal,
         _outings(frames), np.random.default_rng(seed).permutation(len(frames)).astype(np.int32),
     )  # fmt: skip
 
