@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
@@ -49,16 +49,11 @@ class Optics:
     motion_deg: float = 0.0
     defocus_px: float = 0.0
     """Diameter of the geometric blur disc over the whole frame."""
-    tilt_px: float = 0.0
-    """Further blur (standard deviation) at the edge of the frame on the side of `tilt_deg`."""
-    tilt_deg: float = 0.0
     lateral_red_px: float = 0.0
     """Displacement at the half-diagonal against green, positive away from the centre."""
     lateral_blue_px: float = 0.0
     haze: float = 0.0
     """Share of the light that is veil: contrast falls by it."""
-    vignetting_ev: float = 0.0
-    """Fall-off of light at the half-diagonal, in stops; grows with radius squared."""
 
     def blur_at(self, radius: float) -> float:
         """Standard deviation (px) of the Gaussian remainder at this share of the half-diagonal."""
@@ -67,16 +62,16 @@ class Optics:
         return math.sqrt(max(self.blur_px**2 + (corner**2 - self.blur_px**2) * share, 0.0))
 
     def mtf50_at(self, radius: float = 0.0) -> float:
-        """System MTF50 (c/px) in closed form at this radius, leaving out motion, defocus and tilt."""
+        """System MTF50 (c/px) in closed form at this radius, leaving out motion and defocus."""
         return float(
             optics.mtf50(self.f_number, self.pitch_um, self.blur_at(radius), self.wavelength_um)
         )
 
-    def directional_mtf50(self, degrees: float, radius: float = 0.0) -> float:
-        """MTF50 (c/px) of blur along `degrees` with motion and defocus counted in."""
+    def directional_mtf50(self, degrees: float) -> float:
+        """MTF50 (c/px) on the axis of blur along `degrees` with motion and defocus counted in."""
         freq = np.linspace(0.0, 1.0, 2001)
         mtf = optics.system_mtf(
-            freq, self.f_number, self.pitch_um, self.blur_at(radius), self.wavelength_um
+            freq, self.f_number, self.pitch_um, self.blur_px, self.wavelength_um
         )
         along = freq * self.motion_px * math.cos(math.radians(degrees - self.motion_deg))
         mtf = mtf * np.abs(np.sinc(along)) * np.abs(disc_otf(freq * self.defocus_px))
@@ -103,10 +98,6 @@ class Optics:
         blur_px = self.blur_at(_ZONE_CENTRE[zone])
         system = (self.f_number, self.pitch_um, blur_px, self.wavelength_um)
         return _luma_mtf50(zone, lateral, motion, system)
-
-    def mirrored(self) -> Optics:
-        """The same optics seen in a mirror (left and right exchanged)."""
-        return replace(self, motion_deg=180.0 - self.motion_deg, tilt_deg=180.0 - self.tilt_deg)
 
 
 @lru_cache(maxsize=4096)

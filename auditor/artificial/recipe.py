@@ -80,7 +80,6 @@ class LensRecipe:
     focals: tuple[FocalCurve, ...]
     lateral_px: tuple[float, float] = (0.0, 0.0)
     """Displacement of red and blue at the half-diagonal."""
-    tilt_px: float = 0.0
 
     def at(self, focal_mm: float) -> FocalCurve:
         """The curve of the nearest focal length."""
