@@ -171,7 +171,6 @@ def shot_optics(recipe: ArchiveRecipe, shot: Shot) -> Optics:
         body.pitch_um,
         inner.blur_px * power,
         (inner.corner_blur_px or 0.0) * power,
-        growth=0,
         defocus_px=shot.defocus_px,
         motion_px=shot.motion_px,
         motion_deg=shot.motion_deg,

@@ -150,7 +150,7 @@ def _layers(
     blurs: list[tuple[Image | None, float]] = [(None, look.blur_px)]
     if corner is not None and corner != look.blur_px:
         radius = radius_map(height, width)
-        square = look.blur_px**2 + (corner**2 - look.blur_px**2) * rise(radius, look.growth)
+        square = look.blur_px**2 + (corner**2 - look.blur_px**2) * rise(radius)
         blurs = [(w, math.sqrt(v)) for w, v in _blend(square, levels)]
     discs: list[tuple[Image | None, float]] = [(None, look.defocus_px)]
     if disc_map is not None:

@@ -66,7 +66,6 @@ class FocalCurve:
             pitch_um,
             self.blur_um("centre", f_number) / pitch_um,
             self.blur_um("corner", f_number) / pitch_um,
-            growth=0,
             **more,
         )
 

@@ -60,7 +60,7 @@ def test_slanted_edge_has_the_closed_form_mtf50(f_number, blur, oversample):
 
 
 def test_blur_grows_towards_the_corner_as_stated():
-    look = Optics(5.6, 4.0, 0.4, 1.5, growth=2.0)
+    look = Optics(5.6, 4.0, 0.4, 1.5)
     scene = np.zeros((600, 900), np.float32)
     scene[150:450:60, 150:750:60] = 1.0
     scene[20, 20] = 1.0
