@@ -30,6 +30,7 @@ __all__ = [
     "flags",
     "last_in_parts",
     "last_of_each",
+    "newest",
     "positions",
     "rows_there",
     "whole_numbers",
@@ -106,6 +107,14 @@ def last_in_parts(keys: Sequence[NDArray[np.generic]]) -> list[NDArray[np.bool_]
         last[last_of_each(np.concatenate(keys))] = True
     ends = accumulate(map(len, keys))
     return [last[end - len(own) : end] for own, end in zip(keys, ends, strict=True)]
+
+
+def newest(tables: Sequence[pa.Table]) -> pa.Table:
+    """The newest row of each path, of the tables of parts in their order."""
+    last = last_in_parts([whole_numbers(table["path_key"]) for table in tables])
+    return pa.concat_tables(
+        [chosen(table, np.flatnonzero(kept)) for table, kept in zip(tables, last, strict=True)]
+    )
 
 
 Read = Callable[[Part, Sequence[str]], pa.Table | None]
@@ -195,17 +204,17 @@ class Known:
         self.stamp, self.leader = numbers("sidecar_stamp"), numbers("leader_key")
         self.gone: NDArray[np.bool_] = flags(table["gone"])[order]
         status, names = codes(table["status"])
-        self.measured: NDArray[np.bool_] = _is(status, names, "measured")[order]
-        self.counted: NDArray[np.bool_] = _is(status, names, "counted")[order]
         trouble, kinds = codes(table["trouble"])
-        self.again: NDArray[np.bool_] = _is_one_of(trouble, kinds, Trouble.UNREAD, Trouble.ENDED)[
-            order
-        ]
-        self.ended: NDArray[np.bool_] = _is_one_of(trouble, kinds, Trouble.ENDED)[order]
-        self.troubled: NDArray[np.bool_] = _is_one_of(
-            trouble, kinds, Trouble.UNREAD, Trouble.ENDED, Trouble.ENDED_TWICE
-        )[order]
-        self.no_pictures: NDArray[np.bool_] = _is_one_of(trouble, kinds, Trouble.NO_PICTURES)[order]
+
+        def told(*wanted: str) -> NDArray[np.bool_]:
+            return _is_one_of(trouble, kinds, *wanted)[order]
+
+        self.measured = _is_one_of(status, names, "measured")[order]
+        self.counted = _is_one_of(status, names, "counted")[order]
+        self.again = told(Trouble.UNREAD, Trouble.ENDED)
+        self.ended = told(Trouble.ENDED)
+        self.troubled = told(Trouble.UNREAD, Trouble.ENDED, Trouble.ENDED_TWICE)
+        self.no_pictures = told(Trouble.NO_PICTURES)
         version, self.versions = codes(table["tool_version"])
         self.version: NDArray[np.int16] = version.astype(np.int16)[order]
 
@@ -250,7 +259,3 @@ class Known:
 
 def _is_one_of(code: NDArray[np.int64], names: list[str], *wanted: str) -> NDArray[np.bool_]:
     return np.array([name in wanted for name in names], bool)[code]
-
-
-def _is(status: NDArray[np.int64], names: list[str], wanted: str) -> NDArray[np.bool_]:
-    return status == names.index(wanted) if wanted in names else np.zeros(len(status), bool)
