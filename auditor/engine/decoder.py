@@ -79,6 +79,7 @@ class Decoder:
         self._watched: psutil.Process | None = None
         self._closed = False
         self._changing = threading.Lock()
+        self._starting = threading.Lock()
 
     # -- life of the process ---------------------------------------------------------------------
 
@@ -87,6 +88,10 @@ class Decoder:
 
         Raises DecoderBroken when it says why it can't, or died without a word each time.
         """
+        with self._starting:  # another thread may be at it
+            self._start()
+
+    def _start(self) -> None:
         if self._process is not None and self._process.poll() is None:
             return
         for pause in _STARTS:

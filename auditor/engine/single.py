@@ -6,7 +6,7 @@ import itertools
 import os
 import queue
 from collections import deque
-from collections.abc import Generator, Iterable, Iterator
+from collections.abc import Generator, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -34,20 +34,6 @@ def measure_files(
     settings = settings_of(options or ScanOptions())
     first = list(itertools.islice(files, workers or os.cpu_count() or 1))
     decoders = [Decoder(settings) for _ in first]
-    try:
-        if len(decoders) < 2:
-            yield from (_one(decoders[0], found) for found in itertools.chain(first, files))
-            return
-        yield from _side_by_side(decoders, itertools.chain(first, files))
-    finally:
-        for decoder in decoders:
-            decoder.stop()
-
-
-def _side_by_side(
-    decoders: list[Decoder], files: Iterable[FileEntry | Skipped]
-) -> Iterator[dict[str, Any]]:
-    """Rows in order, one thread for each decoder process; a few files are under way at a time."""
     idle: queue.SimpleQueue[Decoder] = queue.SimpleQueue()
     for decoder in decoders:
         idle.put(decoder)
@@ -59,10 +45,10 @@ def _side_by_side(
         finally:
             idle.put(decoder)
 
-    pool = ThreadPoolExecutor(len(decoders))
+    under_way: deque[Future[dict[str, Any]]] = deque()
+    pool = ThreadPoolExecutor(max(len(decoders), 1))
     try:
-        under_way: deque[Future[dict[str, Any]]] = deque()
-        for found in files:
+        for found in itertools.chain(first, files):
             under_way.append(pool.submit(work, found))
             if len(under_way) > 2 * len(decoders):
                 yield under_way.popleft().result()
@@ -71,6 +57,8 @@ def _side_by_side(
     finally:
         # Whoever stops early does not wait for files that nobody has begun.
         pool.shutdown(cancel_futures=True)
+        for decoder in decoders:
+            decoder.stop()
 
 
 def _one(decoder: Decoder, found: FileEntry | Skipped) -> dict[str, Any]:
