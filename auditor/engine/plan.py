@@ -196,8 +196,8 @@ class Planner:
         hits = rows[(self.known.ids[rows] == file_id) & (self.known.sidecar_ids[rows] == sidecar)]
         return [i for i in hits.tolist() if self._usable(i)]
 
-    def counted_before(self, own: Identity) -> list[int]:
+    def counted_before(self, file_id: str, size_bytes: int) -> list[int]:
         """Indices of known rows with this content that are counted and were not found in this scan."""
-        rows = self.of_size(int(own["size_bytes"]))
+        rows = self.of_size(size_bytes)
         rows = rows[self.known.counted[rows] & ~self.seen[rows]]
-        return rows[self.known.ids[rows] == str(own["file_id"]).encode()].tolist()
+        return rows[self.known.ids[rows] == file_id.encode()].tolist()

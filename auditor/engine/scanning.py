@@ -24,7 +24,7 @@ from .cluster import ClusterError, Workers
 from .exposures import Exposures
 from .known_again import Duplicates, settle_departed
 from .ledger import Ledger
-from .messages import Identity, Job, to_measure, unpack
+from .messages import Identity, Job, Measured, to_measure, unpack
 from .options import Pace, Progress, ScanError, ScanOptions, ScanSummary
 from .plan import Planner, stamp_of
 from .process import StopSignal, hand_back, share_mb
@@ -310,7 +310,7 @@ class _Scan:
             self.nameless -= 1
             self.exposures.add(job, unpack(outcome[1]))
         elif kind == "row":
-            message = unpack(outcome[1])
+            message: Measured = unpack(outcome[1])
             self.ledger.measured(job, message)
             row = message["row"]
             if job["do"] == "measure":

@@ -9,13 +9,12 @@ from collections import deque
 from collections.abc import Generator, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
 
 from ..crawl.entries import FileEntry, Skipped
 from ..crawl.walk import find_files
 from .batch import settings_of
 from .decoder import Decoder
-from .messages import job_of, unpack
+from .messages import Measured, Row, job_of, unpack
 from .options import ScanOptions
 
 __all__ = ["measure_files"]
@@ -23,7 +22,7 @@ __all__ = ["measure_files"]
 
 def measure_files(
     paths: Iterable[str | Path], *, workers: int | None = None, options: ScanOptions | None = None
-) -> Generator[dict[str, Any], None, None]:
+) -> Generator[Row, None, None]:
     """The row of every file, in the order given; decoding never runs in this process.
 
     `row` has the names of `record.COLUMNS`, and of `record.PICTURE_COLUMNS` where there are pictures.
@@ -38,14 +37,14 @@ def measure_files(
     for decoder in decoders:
         idle.put(decoder)
 
-    def work(found: FileEntry | Skipped) -> dict[str, Any]:
+    def work(found: FileEntry | Skipped) -> Row:
         decoder = idle.get()
         try:
             return _one(decoder, found)
         finally:
             idle.put(decoder)
 
-    under_way: deque[Future[dict[str, Any]]] = deque()
+    under_way: deque[Future[Row]] = deque()
     pool = ThreadPoolExecutor(max(len(decoders), 1))
     try:
         for found in itertools.chain(first, files):
@@ -61,13 +60,13 @@ def measure_files(
             decoder.stop()
 
 
-def _one(decoder: Decoder, found: FileEntry | Skipped) -> dict[str, Any]:
-    row: dict[str, Any] = {"path": found.path, "status": "set-aside"}
+def _one(decoder: Decoder, found: FileEntry | Skipped) -> Row:
+    row: Row = {"path": found.path, "status": "set-aside"}
     if isinstance(found, Skipped):
         return row | {"reason": found.reason}
     outcome = decoder.measure(job_of(found))
     if outcome[0] == "row":
-        message = unpack(outcome[1])
+        message: Measured = unpack(outcome[1])
         return message["row"] | (message["pictures"] or {})
     size = {"size_bytes": found.size_bytes, "mtime_ns": found.mtime_ns}
     own = (outcome[2] if outcome[0] == "failed" else None) or {}
