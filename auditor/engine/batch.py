@@ -98,8 +98,9 @@ def warm_up(settings: DecoderSettings, scan: str) -> None:
     decoder = Decoder(settings)
     with _guard:
         if scan in _ended:
-            return
-        _idle.setdefault(scan, []).append(decoder)
+            decoder.stop(for_good=True)
+        else:
+            _idle.setdefault(scan, []).append(decoder)
     decoder.start()
 
 
