@@ -42,8 +42,7 @@ class Identity(TypedDict):
     sidecar_id: str | None
     """The same of the sidecar beside it."""
     size_bytes: int
-    mtime_ns: int | None
-    """None where its place tells no time."""
+    mtime_ns: int
 
 
 Row = dict[str, Any]
@@ -68,7 +67,7 @@ class Job(TypedDict):
     """Folder given that it lies in: asked whether the archive still answers."""
     sidecar: str | None
     size_bytes: int
-    mtime_ns: int | None
+    mtime_ns: int
     do: Literal["identify", "measure", "count"]
     """Read its tags, measure it, or take its tags and count it on another file."""
     same: list[list[str | None]]
