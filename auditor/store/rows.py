@@ -37,46 +37,37 @@ __all__ = [
 ]
 
 
-def _joined(column: pa.ChunkedArray) -> pa.Array:
+def _plain(column: pa.ChunkedArray) -> NDArray[np.generic]:
+    """A column of numbers without any missing."""
     array = column.combine_chunks()
     if isinstance(array, pa.ChunkedArray):  # how some versions give back an empty one
         array = array.chunk(0) if array.num_chunks else pa.nulls(0, column.type)
-    return array
+    return np.from_dlpack(array)
 
 
-def _values(array: pa.Array, kind: type) -> NDArray[np.generic]:
-    buffer = array.buffers()[1]
-    if buffer is None:
-        return np.zeros(len(array), kind)
-    size = np.dtype(kind).itemsize
-    return np.frombuffer(buffer, kind, len(array), array.offset * size)
-
-
-def _valid(array: pa.Array) -> NDArray[np.bool_]:
-    if not array.null_count:
-        return np.ones(len(array), bool)
-    return _values(pc.is_valid(array).cast(pa.uint8()), np.uint8).astype(bool)
+def _there(column: pa.ChunkedArray) -> NDArray[np.bool_]:
+    return _plain(column.is_valid().cast(pa.uint8())).astype(bool)
 
 
 def whole_numbers(column: pa.ChunkedArray) -> NDArray[np.int64]:
     """A column of 64-bit integers; -1 stands for null."""
-    array = _joined(column)
-    return np.where(_valid(array), _values(array, np.int64), -1)
+    out = np.full(len(column), -1, np.int64)
+    out[_there(column)] = _plain(column.drop_null())
+    return out
 
 
 def flags(column: pa.ChunkedArray) -> NDArray[np.bool_]:
     """A column of yes and no; null is no."""
-    array = _joined(column)
-    return _values(array.cast(pa.uint8()), np.uint8).astype(bool) & _valid(array)
+    out = np.zeros(len(column), bool)
+    out[_there(column)] = _plain(column.drop_null().cast(pa.uint8()))
+    return out
 
 
 def codes(column: pa.ChunkedArray) -> tuple[NDArray[np.int64], list[str]]:
     """A column of text as indices into a list of its distinct values; null is the empty text."""
-    array = _joined(column).dictionary_encode()
-    names = [*array.dictionary.to_pylist(), ""]
-    valid = _valid(array)
-    index = _values(array.indices, np.int32).astype(np.int64)
-    return np.where(valid, index, len(names) - 1), names
+    names = column.unique()
+    index = pc.index_in(column, value_set=names)
+    return _plain(index).astype(np.int64), [name or "" for name in names.to_pylist()]
 
 
 def positions(rows: NDArray[np.integer]) -> pa.Array:

@@ -210,9 +210,10 @@ class Store:
     def _newest(self, columns: Sequence[str]) -> pa.Table:
         """The newest row of each path, gone ones included, in the order of the parts."""
         names = list(dict.fromkeys(["path_key", "gone", *columns]))
-        tables = [self._read_frames(part, names) for part in list_parts(self.folder / "frames")[0]]
-        empty = FRAME_SCHEMA.empty_table().select(names)
-        return newest([empty, *(table for table in tables if table is not None)])
+        read = [self._read_frames(part, names) for part in list_parts(self.folder / "frames")[0]]
+        tables = [table for table in read if table is not None]
+        # Making even an empty table from nothing loads pandas.
+        return newest(tables) if tables else FRAME_SCHEMA.empty_table().select(names)
 
     def load(
         self,
