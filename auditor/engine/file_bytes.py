@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import stat
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from hashlib import blake2b
 from typing import Final, Literal
@@ -88,21 +90,36 @@ def read_head(path: str, count: int, limit_bytes: int) -> tuple[bytes, bool, str
     The mark is made of the beginning, the end and the size: files that differ in it differ, files
     that agree in it are likely the same. Raises Unreadable.
     """
-    fd = _open_named(path)
-    try:
-        size = _regular(fd, limit_bytes).st_size
-        data = b""
-        while len(data) < min(count, size) and (more := os.read(fd, min(count, size) - len(data))):
-            data += more
+    with _opened(path, limit_bytes) as (fd, info):
+        size = info.st_size
+        data = _up_to(fd, min(count, size))
         os.lseek(fd, max(size - _MARKED, 0), os.SEEK_SET)
         tail = os.read(fd, _MARKED)
+    mark = blake2b(data[:_MARKED], digest_size=_MARK_BYTES)
+    mark.update(tail)
+    return data, len(data) >= size, f"{size:x}-{mark.hexdigest()}"
+
+
+@contextlib.contextmanager
+def _opened(path: str, limit_bytes: int) -> Iterator[tuple[int, os.stat_result]]:
+    """Descriptor of an ordinary file that is not too large, and what it is like. Raises Unreadable, also
+    for what goes wrong while it is open."""
+    fd = _open_named(path)
+    try:
+        yield fd, _regular(fd, limit_bytes)
     except OSError as error:
         raise _unreadable("read", error) from None
     finally:
         os.close(fd)
-    mark = blake2b(data[:_MARKED], digest_size=_MARK_BYTES)
-    mark.update(tail)
-    return data, len(data) >= size, f"{size:x}-{mark.hexdigest()}"
+
+
+def _up_to(fd: int, count: int) -> bytes:
+    """So many bytes, or those that there are."""
+    parts = []
+    while count > 0 and (part := os.read(fd, min(count, _BLOCK))):
+        parts.append(part)
+        count -= len(part)
+    return parts[0] if len(parts) == 1 else b"".join(parts)
 
 
 def _open_named(path: str) -> int:
@@ -129,20 +146,9 @@ def _regular(fd: int, limit_bytes: int) -> os.stat_result:
 
 
 def _read_once(path: str, limit_bytes: int) -> tuple[Content, bool]:
-    fd = _open_named(path)
-    try:
-        before = _regular(fd, limit_bytes)
-        parts = []
-        left = before.st_size + 1
-        while left > 0 and (part := os.read(fd, min(left, _BLOCK))):
-            parts.append(part)
-            left -= len(part)
-        data = parts[0] if len(parts) == 1 else b"".join(parts)
+    with _opened(path, limit_bytes) as (fd, before):
+        data = _up_to(fd, before.st_size + 1)
         after = os.fstat(fd)
-    except OSError as error:
-        raise _unreadable("read", error) from None
-    finally:
-        os.close(fd)
     steady = (
         len(data) == before.st_size == after.st_size and before.st_mtime_ns == after.st_mtime_ns
     )
