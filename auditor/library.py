@@ -161,7 +161,7 @@ def scan(
 
     archives = _names(archive)
     for name in archives:
-        if not Path(name).exists():
+        if "://" not in name and not Path(name).exists():
             raise NoArchiveError(f"there is no folder or file {name}; check the path")
     target = prepare_output(Path(out), archives)
     remember_archives(target, archives)

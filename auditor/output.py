@@ -39,6 +39,8 @@ def prepare_output(out: Path, archives: Sequence[str]) -> Path:
     # Links and mounts at or above any place written would lead the writing elsewhere.
     places = [target, *(target / part for part in _WRITTEN)]
     for archive in archives:
+        if "://" in archive:
+            continue
         root = Path(archive).expanduser().resolve()
         for place in places if root.is_dir() else ():
             if overlap(str(place), str(root)):
@@ -95,7 +97,11 @@ def outside_archives(folders: Iterable[Path], out: Path) -> None:
     """
     from auditor.crawl.names import on_disk
 
-    roots = [(archive, str(Path(on_disk(archive)).resolve())) for archive in _archives_of(out)]
+    roots = [
+        (archive, str(Path(on_disk(archive)).resolve()))
+        for archive in _archives_of(out)
+        if "://" not in archive
+    ]
     for folder in folders:
         target = str(folder.expanduser().resolve())
         for archive, root in roots:
