@@ -8,6 +8,7 @@ stored as UTF-8 all the same, so that a file has one name whatever the settings.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 from collections.abc import Iterable
@@ -79,15 +80,24 @@ def _for_system(path: str) -> str:
 
 
 def root_name(root: str | Path) -> str:
-    """A root as the walk takes it: the absolute path, links left alone."""
-    return os.path.abspath(os.path.expanduser(str(root)))
+    """A root as the walk takes it: an address as it is, or the absolute path, links left alone."""
+    text = str(root)
+    return text if "://" in text else os.path.abspath(os.path.expanduser(text))
 
 
 def shown_root(root: str | Path) -> str:
     """That with which the stored paths of everything found in a root begin."""
-    return printable(root_name(root))
+    name = root_name(root)
+    if "://" in name:
+        import fsspec
+
+        with contextlib.suppress(Exception):  # an address that can't be used has no paths either
+            system, start = fsspec.core.url_to_fs(name)
+            name = str(system.unstrip_protocol(start))
+    return printable(name)
 
 
 def inside(roots: Iterable[str]) -> tuple[str, ...]:
     """With what the path of anything that lies in one of these folders begins."""
-    return tuple(root.rstrip(os.sep) + os.sep for root in roots)
+    bare = [root.rstrip("/" + os.sep) for root in roots]
+    return tuple(root + end for root in bare for end in sorted({"/", os.sep}))

@@ -35,17 +35,22 @@ _name = attrgetter("name")
 def find_files(roots: Sequence[str | Path]) -> Iterator[FileEntry | Skipped]:
     """Every picture under the given folders, sorted by name within each folder, parents first.
 
-    A root may be a file, which is taken whatever its name, or a folder. Links are followed when they
-    lead out of the archive, and nothing is followed twice; a folder given twice, or inside another, is
-    walked once.
+    A root may be a file, which is taken whatever its name, a folder, or an address of another
+    file system ('memory://archive'). Links are followed when they lead out of the archive, and
+    nothing is followed twice; a folder given twice, or inside another, is walked once.
 
     Yields:
         `FileEntry` for what can be read, `Skipped` for what can't or should not be.
     """
     named = [root_name(r) for r in roots]
-    walker = _Walker([os.path.realpath(r) for r in named])
+    walker = _Walker([os.path.realpath(r) for r in named if "://" not in r])
     for root in named:
-        yield from walker.walk(root)
+        if "://" in root:
+            from auditor.crawl.remote import find_remote
+
+            yield from find_remote(root)
+        else:
+            yield from walker.walk(root)
 
 
 def _why(error: OSError) -> str:

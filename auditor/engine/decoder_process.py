@@ -111,7 +111,7 @@ class _Handler:
         try:
             if job["do"] == "identify" and not job["same"]:
                 return self._glance(job)
-            content = read(job["path"], self.limit)
+            content = read(job["path"], self.limit, job["mtime_ns"])
         except Unreadable as error:
             answers = error.again != "soon" or place_answers(job["path"], job["root"])
             return ["unreadable", str(error), answers, error.again]
@@ -137,7 +137,7 @@ class _Handler:
         """Tags from the beginning of a file, or from more of it where they are not found there."""
         announced = False
         for count in (*GLANCES, self.limit):
-            data, whole, mark = read_head(job["path"], count, self.limit)
+            data, whole, mark = read_head(job["path"], count, self.limit, job["size_bytes"])
             if not announced:
                 send(self.out, ["read", None])
                 announced = True

@@ -1,4 +1,4 @@
-"""Bytes of one file, read once."""
+"""Bytes of one file, read once: from a local path, or from anything that fsspec reads."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ __all__ = [
     "SIDECAR_UNREAD",
     "Content",
     "Unreadable",
+    "is_url",
     "place_answers",
     "read",
     "read_head",
@@ -70,13 +71,20 @@ class Content:
 
     data: bytes
     size_bytes: int
-    mtime_ns: int
+    mtime_ns: int | None
 
 
-def read(path: str, limit_bytes: int) -> Content:
+def is_url(path: str) -> bool:
+    """Whether `path` is an address for fsspec rather than a local path."""
+    return "://" in path[:16]
+
+
+def read(path: str, limit_bytes: int, mtime_ns: int | None = None) -> Content:
     """The whole file. A file that changes while it is read is read once more. Raises Unreadable."""
+    if is_url(path):
+        return _read_url(path, limit_bytes, mtime_ns)
     for attempt in range(2):
-        content, steady = _read_once(path, limit_bytes)
+        content, steady = _read_local(path, limit_bytes)
         if steady:
             return content
         if attempt == 0:
@@ -84,20 +92,33 @@ def read(path: str, limit_bytes: int) -> Content:
     raise Unreadable("the file was being written while it was read", "soon")
 
 
-def read_head(path: str, count: int, limit_bytes: int) -> tuple[bytes, bool, str]:
+def read_head(path: str, count: int, limit_bytes: int, size_bytes: int) -> tuple[bytes, bool, str]:
     """(first `count` bytes, whether that is all, a mark that files of one content have in common).
 
     The mark is made of the beginning, the end and the size: files that differ in it differ, files
-    that agree in it are likely the same. Raises Unreadable.
+    that agree in it are likely the same. `size_bytes` is what the file had when it was found.
+    Raises Unreadable.
     """
-    with _opened(path, limit_bytes) as (fd, info):
-        size = info.st_size
-        data = _up_to(fd, min(count, size))
-        os.lseek(fd, max(size - _MARKED, 0), os.SEEK_SET)
-        tail = os.read(fd, _MARKED)
+    if is_url(path):
+        data, tail = _head_of_url(path, count), b""
+        whole, size = len(data) < count, size_bytes
+    else:
+        with _opened(path, limit_bytes) as (fd, info):
+            size = info.st_size
+            data = _up_to(fd, min(count, size))
+            os.lseek(fd, max(size - _MARKED, 0), os.SEEK_SET)
+            tail, whole = os.read(fd, _MARKED), len(data) >= size
     mark = blake2b(data[:_MARKED], digest_size=_MARK_BYTES)
     mark.update(tail)
-    return data, len(data) >= size, f"{size:x}-{mark.hexdigest()}"
+    return data, whole, f"{size:x}-{mark.hexdigest()}"
+
+
+def _head_of_url(path: str, count: int) -> bytes:
+    import fsspec
+
+    with _url_errors():
+        fs, inner = fsspec.core.url_to_fs(path)
+        return bytes(fs.cat_file(inner, start=0, end=count))[:count]
 
 
 @contextlib.contextmanager
@@ -145,7 +166,7 @@ def _regular(fd: int, limit_bytes: int) -> os.stat_result:
     return info
 
 
-def _read_once(path: str, limit_bytes: int) -> tuple[Content, bool]:
+def _read_local(path: str, limit_bytes: int) -> tuple[Content, bool]:
     with _opened(path, limit_bytes) as (fd, before):
         data = _up_to(fd, before.st_size + 1)
         after = os.fstat(fd)
@@ -153,6 +174,31 @@ def _read_once(path: str, limit_bytes: int) -> tuple[Content, bool]:
         len(data) == before.st_size == after.st_size and before.st_mtime_ns == after.st_mtime_ns
     )
     return Content(data, after.st_size, after.st_mtime_ns), steady
+
+
+@contextlib.contextmanager
+def _url_errors() -> Iterator[None]:
+    try:
+        yield
+    except FileNotFoundError:
+        raise Unreadable("the file disappeared before it could be read", "soon") from None
+    except Exception as error:  # every kind of file system has errors of its own
+        said = str(error).strip().splitlines()
+        raise Unreadable(
+            f"the file cannot be read ({said[0][:120] if said else type(error).__name__})", "soon"
+        ) from None
+
+
+def _read_url(path: str, limit_bytes: int, mtime_ns: int | None) -> Content:
+    import fsspec
+
+    with _url_errors():
+        fs, inner = fsspec.core.url_to_fs(path)
+        with fs.open(inner, "rb", cache_type="none") as file:
+            data = file.read(limit_bytes + 1)
+    if len(data) > limit_bytes:
+        raise Unreadable(f"the file is larger than {limit_bytes // MB} MB", "never")
+    return Content(data, len(data), mtime_ns)
 
 
 def read_sidecar(path: str | None) -> tuple[bytes | None, str | None]:
@@ -170,6 +216,11 @@ def place_answers(path: str, root: str) -> bool:
     archive can be listed and holds something, and no folder on the way to the file has become empty.
     That is what a share leaves behind that went away."""
     try:
+        if is_url(root):
+            import fsspec
+
+            fs, inner = fsspec.core.url_to_fs(root)
+            return bool(fs.ls(inner, detail=False))
         if not os.path.isdir(root):
             return os.path.exists(root)
         folder = os.path.dirname(path)

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from ..crawl.names import inside, on_disk, root_name
+from ..crawl.names import on_disk, root_name
 from ..store.schema import path_key
+from .file_bytes import is_url
 from .messages import Identity, Job, to_measure
 
 if TYPE_CHECKING:
@@ -112,8 +113,8 @@ def _suspects(
     """(index and path of known rows that may be gone, notices of roots that seem to be missing)."""
     paths = [on_disk(str(p)) for p in ledger.store.paths(ledger.planner.known, unseen.tolist())]
     asked = {root_name(r) for r in roots}
-    alive = inside(roots_seen)
-    silent = [r for r in sorted(asked) if not any(s.startswith(inside([r])) for s in alive)]
+    alive = tuple(_with_end(r) for r in roots_seen)
+    silent = [r for r in sorted(asked) if not any(s.startswith(_with_end(r)) for s in alive)]
     suspects: list[tuple[int, str]] = []
     missing: dict[str, int] = {}
     for index, path in zip(unseen.tolist(), paths, strict=True):
@@ -121,7 +122,7 @@ def _suspects(
             suspects.append((index, path))
             continue
         for root in silent:
-            if path.startswith(inside([root])):
+            if path.startswith(_with_end(root)):
                 missing[root] = missing.get(root, 0) + 1
     notices = [
         f"{root}: nothing found, though {n} frames are known from there; they are kept "
@@ -131,12 +132,19 @@ def _suspects(
     return suspects, notices
 
 
+def _with_end(root: str) -> str:
+    return root.rstrip("/" + os.sep) + ("/" if is_url(root) else os.sep)
+
+
 def _ask(suspects: list[tuple[int, str]], notices: list[str]) -> list[int]:
     """Those that do not exist, asked in a thread: a dead share may never answer."""
     answers: queue.Queue[int | None] = queue.Queue()
 
     def work() -> None:
         for index, path in suspects:
+            if is_url(path):
+                answers.put(index)  # the listing of its folder did not hold it
+                continue
             try:
                 os.lstat(path)
             except (FileNotFoundError, NotADirectoryError):

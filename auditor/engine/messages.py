@@ -42,7 +42,8 @@ class Identity(TypedDict):
     sidecar_id: str | None
     """The same of the sidecar beside it."""
     size_bytes: int
-    mtime_ns: int
+    mtime_ns: int | None
+    """None where its place tells no time."""
 
 
 Row = dict[str, Any]
@@ -67,7 +68,7 @@ class Job(TypedDict):
     """Folder given that it lies in: asked whether the archive still answers."""
     sidecar: str | None
     size_bytes: int
-    mtime_ns: int
+    mtime_ns: int | None
     do: Literal["identify", "measure", "count"]
     """Read its tags, measure it, or take its tags and count it on another file."""
     same: list[list[str | None]]

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..store.schema import path_keys, stored_keys
+from .file_bytes import is_url
 from .messages import Identity, Job, job_of
 from .options import ScanOptions
 
@@ -30,7 +31,7 @@ _STAMP_BITS: Final = 62
 
 def stamp_of(sidecar: str | None) -> int:
     """Size and time of change of a sidecar mixed into one number; -1 without a sidecar."""
-    if sidecar is None:
+    if sidecar is None or is_url(sidecar):
         return -1
     try:
         info = os.stat(sidecar)

@@ -66,7 +66,7 @@ def scan(
     """Carry every new or changed file under `roots` through reading, measuring and storing.
 
     Args:
-        roots: folders or files.
+        roots: folders, files or addresses that fsspec reads.
         store: where rows go; opened for writing here unless the caller has done so.
         workers: processes on this machine; all cores by default.
         cluster: address of a Dask scheduler to use instead.

@@ -320,12 +320,35 @@ def test_a_very_deep_tree_does_not_exhaust_the_stack(tmp_path: Path) -> None:
     assert len(found(tmp_path)) == 1
 
 
+def test_remote_archives_by_address_have_the_same_interface() -> None:
+    fsspec = pytest.importorskip("fsspec")
+    system = fsspec.filesystem("memory")
+    for name in ("b/2.jpg", "b/2.xmp", "a/1.nef", ".Trash/t.jpg", "b/._2.jpg", "notes.txt"):
+        system.pipe(f"/archive/{name}", b"abc")
+    try:
+        entries = [e for e in find_files(["memory://archive"]) if isinstance(e, FileEntry)]
+        assert [e.path.split("archive/")[1] for e in entries] == ["a/1.nef", "b/2.jpg"]
+        assert entries[1].sidecar is not None
+        for entry in entries:
+            with fsspec.open(entry.path, "rb") as file:
+                assert len(file.read()) == entry.size_bytes == 3
+        assert set(skipped("memory://archive")) == {".Trash", "._2.jpg"}
+        (gone,) = find_files(["memory://nowhere"])
+        assert isinstance(gone, Skipped)
+    finally:
+        system.rm("/archive", recursive=True)
+
+
 def test_the_shown_root_is_what_the_paths_found_in_it_begin_with(tmp_path: Path) -> None:
+    import fsspec
+
     put(tmp_path / "café" / "x.jpg")
+    with fsspec.open("memory://shown/in/y.jpg", "wb") as file:
+        file.write(b"y")
     relative = os.path.relpath(tmp_path / "café")
-    for root in (tmp_path / "café", relative):
+    for root in (tmp_path / "café", relative, "memory://shown", "memory://shown/in/"):
         (path,) = found(root)
-        assert printable(path).startswith(shown_root(root) + "/")
+        assert printable(path).startswith(shown_root(root).rstrip("/") + "/")
 
 
 def test_a_picture_that_lost_its_ending_is_found_by_its_beginning(tmp_path: Path) -> None:

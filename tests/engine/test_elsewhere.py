@@ -1,10 +1,17 @@
-"""Workers of others, and shares that stop answering."""
+"""Archives on other machines, workers of others, and shares that stop answering."""
 
 from __future__ import annotations
 
+import contextlib
+import functools
+import http.server
+import threading
+import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import archive
+import pandas as pd
 import psutil
 import pytest
 
@@ -12,19 +19,73 @@ from auditor.engine import ScanError, ScanOptions, scan
 from auditor.store import Store
 
 
+class _Handler(http.server.SimpleHTTPRequestHandler):
+    protocol_version = "HTTP/1.1"
+
+    def log_message(self, *args: object) -> None:
+        pass
+
+    def do_GET(self) -> None:
+        if "stall" in self.path:
+            time.sleep(30)
+        super().do_GET()
+
+
+@contextlib.contextmanager
+def served(folder: Path) -> Iterator[str]:
+    """The folder's address on a real web server on this machine."""
+    handler = functools.partial(_Handler, directory=str(folder))
+    server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), handler)
+    server.daemon_threads = True
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    try:
+        yield f"http://127.0.0.1:{server.server_port}/"
+    finally:
+        server.shutdown()
+        server.server_close()
+
+
+def test_an_archive_on_a_server_is_read_like_one_on_disk(tmp_path: Path) -> None:
+    pytest.importorskip("aiohttp", reason="archives on web servers need aiohttp")
+    names = ["1.jpg", "sub/2.jpg", "sub/3-refused.jpg", "with space.jpg"]
+    root = archive.make(tmp_path / "a", names)
+    (root / "1.xmp").write_bytes(b"1234")
+    archive.run(root, tmp_path / "disk", workers=1)
+    with served(root) as address:
+        summary = archive.run(address, tmp_path / "out", workers=1)
+        again = archive.run(address, tmp_path / "out", workers=1)
+        (root / "sub" / "2.jpg").unlink()
+        third = archive.run(address, tmp_path / "out", workers=1)
+    assert (summary.found, summary.measured, summary.set_aside) == (4, 3, 1)
+    assert again.unchanged == 4
+    assert (third.found, third.gone) == (3, 1)
+    ours = Store(tmp_path / "out").load(
+        ["path", "file_id", "rating", "iso", "status", "size_bytes"]
+    )
+    disk = Store(tmp_path / "disk").load(
+        ["path", "file_id", "rating", "iso", "status", "size_bytes"]
+    )
+    disk = disk[~disk["path"].str.endswith("2.jpg")]
+    assert ours["path"].str.startswith(address).all()
+    pd.testing.assert_frame_equal(
+        ours.drop(columns="path"), disk.drop(columns="path").reset_index(drop=True)
+    )
+
+
 @pytest.mark.long
 def test_a_share_that_stalls_costs_one_file_and_a_dead_one_stops_the_scan(tmp_path: Path) -> None:
-    options = {"measure": "planted_share:measure", "workers": 1}
+    pytest.importorskip("aiohttp", reason="archives on web servers need aiohttp")
     root = archive.make(tmp_path / "a", ["1.jpg", "2-stall.jpg", "3.jpg"])
-    summary = archive.run(root, tmp_path / "out", stall_seconds=6.0, **options)
+    with served(root) as address:
+        summary = archive.run(address, tmp_path / "out", workers=1, stall_seconds=6.0)
     assert (summary.measured, summary.set_aside) == (2, 1)
     assert archive.rows(tmp_path / "out")["2-stall.jpg"] == (
         "set-aside",
         "could not be read: no data came for 6 s",
     )
     root = archive.make(tmp_path / "b", [f"{n}-stall.jpg" for n in range(9)])
-    with pytest.raises(ScanError, match=r"stopped answering.*run again"):
-        archive.run(root, tmp_path / "out2", stall_seconds=4.0, **options)
+    with served(root) as address, pytest.raises(ScanError, match=r"stopped answering.*run again"):
+        archive.run(address, tmp_path / "out2", workers=1, stall_seconds=4.0)
     assert archive.started_here() == []
 
 
