@@ -7,7 +7,7 @@ into `Shot`s, deterministically; `render.draw_archive` draws them as files. `fra
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any, Final, Literal
 
@@ -171,14 +171,12 @@ def shot_optics(recipe: ArchiveRecipe, shot: Shot) -> Optics:
         body.pitch_um,
         inner.blur_px * power,
         (inner.corner_blur_px or 0.0) * power,
-        growth=0,
         defocus_px=shot.defocus_px,
         motion_px=shot.motion_px,
         motion_deg=shot.motion_deg,
         haze=shot.haze,
         lateral_red_px=lens.lateral_px[0],
         lateral_blue_px=lens.lateral_px[1],
-        tilt_px=lens.tilt_px,
     )
 
 
@@ -246,7 +244,7 @@ def _range(grid: np.ndarray, curve: np.ndarray, share: float) -> list[float]:
 
 def fault_archive(
     seed: int, frames_per_aperture: int = 6, faults: Mapping[str, float] | None = None,
-    size: tuple[int, int] = (1536, 1024), places: Sequence[str] = PLACES,
+    size: tuple[int, int] = (1536, 1024),
 ) -> ArchiveRecipe:  # fmt: skip
     """One body and one lens with known faults, for measuring how well faults are found."""
     rng = np.random.default_rng(seed)
@@ -258,7 +256,7 @@ def fault_archive(
     series = [
         Series(
             f"2024-0{1 + i % 8}-1{i % 7} Outing {i}", body.name, lens.name, 35.0,
-            places[i % len(places)], (2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0),
+            PLACES[i % len(PLACES)], (2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0),
             isos=(float(rng.choice([100, 200, 400])),), faults=shares,
         )
         for i in range(frames_per_aperture)

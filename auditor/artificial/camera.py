@@ -7,9 +7,8 @@ an RGGB filter hands over. Signals are linear, 1 = white; noise is counted in el
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,7 +21,6 @@ __all__ = [
     "Mosaic",
     "Sensor",
     "add_photon_noise",
-    "decode_srgb",
     "develop",
     "develop_frame",
     "encode_srgb",
@@ -39,6 +37,13 @@ FEW_ELECTRONS: Final = 40.0
 LARGEST_PLACE: Final = 6_000_000
 """Pixels up to which a timing frame is one place."""
 
+BLACK: Final = 512
+"""Code value of a mosaic's black ..."""
+WHITE: Final = 16_383
+"""... and of its white: 14 bits."""
+NEUTRAL: Final = (0.5, 1.0, 0.65)
+"""What red and blue sites collect of a neutral subject, green = 1."""
+
 Image = NDArray[np.float32]
 
 
@@ -50,25 +55,16 @@ class Sensor:
     """Electrons at white at the base ISO."""
     read_noise_e: float = 3.0
     base_iso: float = 100.0
-    dual_gain_iso: float | None = None
-    """From this ISO on the read noise is `dual_gain_read_noise_e`."""
-    dual_gain_read_noise_e: float = 1.5
 
     def electrons_at_white(self, iso: float) -> float:
         """Electrons of a pixel at white: the full well over the stops above base ISO."""
         return self.full_well_e * self.base_iso / iso
 
-    def read_noise_at(self, iso: float) -> float:
-        """Read noise in electrons, from the second gain on where the sensor has one."""
-        if self.dual_gain_iso is not None and iso >= self.dual_gain_iso:
-            return self.dual_gain_read_noise_e
-        return self.read_noise_e
-
     def snr(self, signal: float, iso: float, colour: bool = False) -> float:
         """s w / sqrt(s w + r^2) per pixel; `colour`: of luminance when three channels of equal
         signal, each with its own noise, are weighted with `LUMINANCE`."""
         electrons = signal * self.electrons_at_white(iso)
-        one = electrons / np.sqrt(electrons + self.read_noise_at(iso) ** 2)
+        one = electrons / np.sqrt(electrons + self.read_noise_e**2)
         return float(one / np.sqrt(sum(w * w for w in LUMINANCE)) if colour else one)
 
 
@@ -94,25 +90,17 @@ def expose(
     *,
     exposure: float = 1.0,
     oversample: int = 2,
-    bits: Literal[8, 16] = 8,
     levels: int = 5,
-    disc_map: NDArray[np.floating] | None = None,
-    style: Literal["plain", "demosaic"] = "plain",
-    denoise: float = 0.0,
-) -> NDArray[np.uint8] | NDArray[np.uint16]:
+) -> NDArray[np.uint8]:
     """A developed picture (sRGB transfer curve), (h, w) for grey scenes and (h, w, 3) RGB otherwise.
 
     `exposure` multiplies the scene's radiance (2 = one stop more light). Without `sensor` there is no
-    noise. `style` "demosaic" takes the picture through an RGGB mosaic and back; `denoise` is the
-    standard deviation in pixels of a smoothing of chroma (whole) and luma (a quarter), as cameras do.
+    noise.
     """
-    linear = through_optics(scene, look, oversample, levels, disc_map) * np.float32(exposure)
-    rng = np.random.default_rng(seed)
-    if style == "demosaic" and linear.ndim == 3:
-        linear = _through_mosaic(linear, sensor, iso, rng)
-    elif sensor is not None:
-        linear = add_photon_noise(linear, sensor, iso, rng)
-    return develop(linear, bits, denoise)
+    linear = through_optics(scene, look, oversample, levels) * np.float32(exposure)
+    if sensor is not None:
+        linear = add_photon_noise(linear, sensor, iso, np.random.default_rng(seed))
+    return develop(linear)
 
 
 def add_photon_noise(
@@ -121,7 +109,7 @@ def add_photon_noise(
     """Shot and read noise for a linear image, 1 = white; the same shape. White clips."""
     white = sensor.electrons_at_white(iso)
     mean = np.clip(np.asarray(linear, np.float32), 0, None) * np.float32(white)
-    read = sensor.read_noise_at(iso)
+    read = sensor.read_noise_e
     noise = rng.standard_normal(mean.shape, dtype=np.float32)
     noisy = mean + noise * np.sqrt(mean + np.float32(read * read))
     few = mean < FEW_ELECTRONS
@@ -137,30 +125,15 @@ def encode_srgb(linear: NDArray[np.floating]) -> Image:
     return np.where(x <= 0.0031308, x * 12.92, 1.055 * np.power(x, 1 / 2.4) - 0.055)
 
 
-def decode_srgb(coded: NDArray[np.floating]) -> Image:
-    """sRGB's curve to linear light, both 0 to 1."""
-    x = np.asarray(coded, np.float32)
-    return np.where(x <= 0.04045, x / 12.92, np.power((x + 0.055) / 1.055, 2.4))
-
-
 _CURVE_STEPS: Final = 65_536
 _CURVE = encode_srgb(np.linspace(0, 1, _CURVE_STEPS, dtype=np.float32)).astype(np.float32)
 
 
-def develop(
-    linear: NDArray[np.floating], bits: Literal[8, 16] = 8, denoise: float = 0.0
-) -> NDArray[np.uint8] | NDArray[np.uint16]:
+def develop(linear: NDArray[np.floating]) -> NDArray[np.uint8]:
     """Linear light to code values with sRGB's curve; noise below black clips as in a camera."""
-    if bits == 8 and not denoise:
-        index = np.clip(linear, 0, 1) * np.float32(_CURVE_STEPS - 1) + np.float32(0.5)
-        table = np.rint(_CURVE * 255).astype(np.uint8)
-        return np.asarray(table[index.astype(np.uint16)])
-    coded = encode_srgb(linear)
-    if denoise:
-        coded = _smooth(coded, denoise)
-    top = 255 if bits == 8 else 65_535
-    kind = np.uint8 if bits == 8 else np.uint16
-    return np.asarray(np.rint(np.clip(coded, 0, 1) * top).astype(kind))
+    index = np.clip(linear, 0, 1) * np.float32(_CURVE_STEPS - 1) + np.float32(0.5)
+    table = np.rint(_CURVE * 255).astype(np.uint8)
+    return np.asarray(table[index.astype(np.uint16)])
 
 
 def develop_frame(width: int, height: int, seed: int = 0) -> NDArray[np.uint8]:
@@ -188,54 +161,28 @@ def mosaic(
     exposure: float = 1.0,
     oversample: int = 2,
     levels: int = 5,
-    disc_map: NDArray[np.floating] | None = None,
-    black: int = 512,
-    white: int = 16_383,
-    neutral: tuple[float, float, float] = (0.5, 1.0, 0.65),
 ) -> Mosaic:
     """What the sensor hands over behind an RGGB filter; even width and height.
 
-    Green collects `exposure` times the scene's radiance; red and blue collect `neutral` times it.
+    Green collects `exposure` times the scene's radiance; red and blue collect `NEUTRAL` times it.
     """
-    image = through_optics(scene, look, oversample, levels, disc_map) * np.float32(exposure)
+    image = through_optics(scene, look, oversample, levels) * np.float32(exposure)
     if image.shape[0] % 2 or image.shape[1] % 2:
         raise ValueError("a mosaic needs an even width and height")
-    plane = _sites(image, neutral)
+    plane = _sites(image)
     noisy = add_photon_noise(plane, sensor, iso, np.random.default_rng(seed))
-    span = white - black
-    data = np.clip(np.rint(black + noisy * span), 0, white).astype(np.uint16)
+    span = WHITE - BLACK
+    data = np.clip(np.rint(BLACK + noisy * span), 0, WHITE).astype(np.uint16)
     gain = sensor.electrons_at_white(iso) / span
-    return Mosaic(data, black, white, neutral, gain, sensor.read_noise_at(iso))
+    return Mosaic(data, BLACK, WHITE, NEUTRAL, gain, sensor.read_noise_e)
 
 
-def _sites(image: Image, neutral: tuple[float, float, float]) -> Image:
+def _sites(image: Image) -> Image:
     """One value per site of the RGGB pattern."""
     planes = [image] * 3 if image.ndim == 2 else [image[..., i] for i in range(3)]
     out = np.empty(planes[0].shape, np.float32)
-    out[0::2, 0::2] = planes[0][0::2, 0::2] * neutral[0]
+    out[0::2, 0::2] = planes[0][0::2, 0::2] * NEUTRAL[0]
     out[0::2, 1::2] = planes[1][0::2, 1::2]
     out[1::2, 0::2] = planes[1][1::2, 0::2]
-    out[1::2, 1::2] = planes[2][1::2, 1::2] * neutral[2]
+    out[1::2, 1::2] = planes[2][1::2, 1::2] * NEUTRAL[2]
     return out
-
-
-def _through_mosaic(
-    image: Image, sensor: Sensor | None, iso: float, rng: np.random.Generator
-) -> Image:
-    """Sample by an RGGB pattern, add noise, and interpolate as a camera does."""
-    plane = _sites(image, (1.0, 1.0, 1.0))
-    if sensor is not None:
-        plane = add_photon_noise(plane, sensor, iso, rng)
-    coded = np.rint(np.clip(plane, 0, 1) * 65_535).astype(np.uint16)
-    # cv2 names the pattern after the second row's second and third sites: BayerRGGB here.
-    rgb = cv2.cvtColor(coded, cv2.COLOR_BayerRGGB2RGB_EA)
-    return np.asarray(rgb, np.float32) / np.float32(65_535)
-
-
-def _smooth(coded: Image, sigma: float) -> Image:
-    if coded.ndim == 2:
-        return np.asarray(cv2.GaussianBlur(coded, (0, 0), max(sigma / 4, 0.2)), np.float32)
-    luma = cv2.cvtColor(np.ascontiguousarray(coded, np.float32), cv2.COLOR_RGB2YCrCb)
-    luma[..., 1:] = cv2.GaussianBlur(luma[..., 1:], (0, 0), sigma)
-    luma[..., 0] = cv2.GaussianBlur(luma[..., 0], (0, 0), max(sigma / 4, 0.2))
-    return np.clip(cv2.cvtColor(luma, cv2.COLOR_YCrCb2RGB), 0, 1)

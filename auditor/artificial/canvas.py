@@ -27,8 +27,8 @@ COARSE: Final = 8
 
 
 @lru_cache(maxsize=4)
-def fractal_tile(seed: int, exponent: float = 1.0) -> Image:
-    """A periodic (1024, 1024) texture with amplitude spectrum 1 / f ** exponent, mean 0, sd 1.
+def fractal_tile(seed: int) -> Image:
+    """A periodic (1024, 1024) texture with amplitude spectrum 1 / f, mean 0, sd 1.
 
     Natural scenes have amplitude spectra close to 1 / f (Field, J. Opt. Soc. Am. A 4, 1987).
     """
@@ -38,7 +38,7 @@ def fractal_tile(seed: int, exponent: float = 1.0) -> Image:
     radial = np.hypot(fy[:, None], fx[None, :])
     radial[0, 0] = np.inf
     # Below 1/64 of a sample the texture would be shading, which the scenes draw themselves.
-    shape = 1 / np.maximum(radial, 1 / 64) ** exponent
+    shape = 1 / np.maximum(radial, 1 / 64)
     tile = scipy.fft.irfft2(white * shape, s=(TILE, TILE))
     return np.asarray((tile - tile.mean()) / tile.std(), np.float32)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
@@ -33,58 +33,47 @@ class Optics:
     """One lens at one setting in front of a sensor of one pitch.
 
     The Gaussian remainder (aberration) has the standard deviation `blur_px` on the axis and
-    `corner_blur_px` (the same if None) at the half-diagonal; its square grows with
-    radius ** `growth` between them. With `growth` 0 it is level within each zone instead, half way
-    up in the middle one, so that a zone's MTF50 is one number.
+    `corner_blur_px` (the same if None) at the half-diagonal. Its square is level within each zone, half
+    way up in the middle one, so that a zone's MTF50 is one number.
     """
 
     f_number: float
     pitch_um: float = 4.0
     blur_px: float = 0.0
     corner_blur_px: float | None = None
-    growth: float = 3.0
     wavelength_um: float = optics.GREEN_UM
     motion_px: float = 0.0
     """Length of a straight movement of the camera during the exposure."""
     motion_deg: float = 0.0
     defocus_px: float = 0.0
     """Diameter of the geometric blur disc over the whole frame."""
-    tilt_px: float = 0.0
-    """Further blur (standard deviation) at the edge of the frame on the side of `tilt_deg`."""
-    tilt_deg: float = 0.0
     lateral_red_px: float = 0.0
     """Displacement at the half-diagonal against green, positive away from the centre."""
     lateral_blue_px: float = 0.0
     haze: float = 0.0
     """Share of the light that is veil: contrast falls by it."""
-    vignetting_ev: float = 0.0
-    """Fall-off of light at the half-diagonal, in stops; grows with radius squared."""
 
     def blur_at(self, radius: float) -> float:
         """Standard deviation (px) of the Gaussian remainder at this share of the half-diagonal."""
         corner = self.blur_px if self.corner_blur_px is None else self.corner_blur_px
-        share = float(rise(np.array(radius), self.growth))
+        share = float(rise(np.array(radius)))
         return math.sqrt(max(self.blur_px**2 + (corner**2 - self.blur_px**2) * share, 0.0))
 
     def mtf50_at(self, radius: float = 0.0) -> float:
-        """System MTF50 (c/px) in closed form at this radius, leaving out motion, defocus and tilt."""
+        """System MTF50 (c/px) in closed form at this radius, leaving out motion and defocus."""
         return float(
             optics.mtf50(self.f_number, self.pitch_um, self.blur_at(radius), self.wavelength_um)
         )
 
-    def directional_mtf50(self, degrees: float, radius: float = 0.0) -> float:
-        """MTF50 (c/px) of blur along `degrees` with motion and defocus counted in."""
+    def directional_mtf50(self, degrees: float) -> float:
+        """MTF50 (c/px) on the axis of blur along `degrees` with motion and defocus counted in."""
         freq = np.linspace(0.0, 1.0, 2001)
         mtf = optics.system_mtf(
-            freq, self.f_number, self.pitch_um, self.blur_at(radius), self.wavelength_um
+            freq, self.f_number, self.pitch_um, self.blur_px, self.wavelength_um
         )
         along = freq * self.motion_px * math.cos(math.radians(degrees - self.motion_deg))
         mtf = mtf * np.abs(np.sinc(along)) * np.abs(disc_otf(freq * self.defocus_px))
         return float(freq[np.argmax(mtf < 0.5)])
-
-    def zone_centre_mtf50(self, zone: str) -> float:
-        """`mtf50_at` in the middle of a zone; with `growth` 0, the whole zone's."""
-        return self.mtf50_at(_ZONE_CENTRE[zone])
 
     def luma_mtf50(self, zone: str, colour: bool = True, failed: bool = False) -> float:
         """MTF50 (c/px) of a neutral edge's luma in a zone, mean over its area and over directions.
@@ -94,19 +83,15 @@ class Optics:
         |sum of w exp(2 pi i f s)| for displacements s along the edge's normal (shift theorem; Goodman,
         Introduction to Fourier Optics). ISO 12233 too measures luminance.
         Without `colour`, as for a mosaic's green sites, displacements leave no trace. `failed` counts
-        motion and defocus in. Meant for `growth` 0.
+        motion and defocus in.
         """
         lateral = (self.lateral_red_px, 0.0, self.lateral_blue_px) if colour else (0.0, 0.0, 0.0)
         if not any(lateral) and not failed:
-            return self.zone_centre_mtf50(zone)
+            return self.mtf50_at(_ZONE_CENTRE[zone])
         motion = (self.motion_px, self.motion_deg, self.defocus_px) if failed else (0.0, 0.0, 0.0)
         blur_px = self.blur_at(_ZONE_CENTRE[zone])
         system = (self.f_number, self.pitch_um, blur_px, self.wavelength_um)
         return _luma_mtf50(zone, lateral, motion, system)
-
-    def mirrored(self) -> Optics:
-        """The same optics seen in a mirror (left and right exchanged)."""
-        return replace(self, motion_deg=180.0 - self.motion_deg, tilt_deg=180.0 - self.tilt_deg)
 
 
 @lru_cache(maxsize=4096)
@@ -147,10 +132,8 @@ def radius_map(height: int, width: int) -> Image:
     return np.asarray(np.sqrt(y[:, None] ** 2 + x[None, :] ** 2) / half_diagonal, np.float32)
 
 
-def rise(radius: NDArray[np.floating], growth: float) -> NDArray[np.floating]:
+def rise(radius: NDArray[np.floating]) -> NDArray[np.floating]:
     """Share of the way from the axis's squared blur to the corner's at these radii."""
-    if growth > 0:
-        return np.asarray(radius**growth)
     steps = np.zeros(np.shape(radius), np.float32)
     for low, high in ((0.32, 0.38), (0.67, 0.73)):
         t = np.clip((radius - low) / (high - low), 0, 1)

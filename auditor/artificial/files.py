@@ -19,9 +19,8 @@ import tifffile
 from numpy.typing import NDArray
 
 from auditor.artificial.camera import Mosaic
-from auditor.record import Settings
 
-__all__ = ["FrameTags", "jpeg_bytes", "mosaic_bytes", "write_jpeg", "write_picture"]
+__all__ = ["FrameTags", "jpeg_bytes", "mosaic_bytes", "write_picture"]
 
 Picture = NDArray[np.uint8] | NDArray[np.uint16]
 
@@ -177,26 +176,6 @@ def write_picture(
         raise ValueError(f"{path.name}: no picture is written with this ending")
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(data)
-
-
-def write_jpeg(path: Path, code: NDArray[np.uint8], settings: Settings, quality: int = 95) -> None:
-    """Write B G R code values, as cv2 keeps them, with the tags that say these settings."""
-    tags = FrameTags(
-        model=settings.body,
-        body_serial=settings.body_serial,
-        lens=settings.lens,
-        lens_serial=settings.lens_serial,
-        focal_length_mm=settings.focal_length_mm,
-        f_number=settings.f_number,
-        exposure_time_s=settings.exposure_time_s,
-        iso=None if settings.iso is None else round(settings.iso),
-        taken=settings.taken,
-        pixel_pitch_um=settings.pixel_pitch_um,
-        orientation=settings.orientation,
-        rating=settings.rating,
-        keywords=settings.labels,
-    )
-    write_picture(path, code[..., ::-1], tags, quality)
 
 
 def _for_cv2(picture: Picture) -> NDArray[Any]:

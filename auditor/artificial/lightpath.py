@@ -121,9 +121,6 @@ def through_optics(
     result = planes[0] if len(planes) == 1 else np.dstack(planes)
     if look.haze:
         result = result * (1 - look.haze) + look.haze * AIRLIGHT
-    if look.vignetting_ev:
-        fall = 2.0 ** (-look.vignetting_ev * radius_map(spectrum.height, spectrum.width) ** 2)
-        result = result * (fall if result.ndim == 2 else fall[..., None])
     return np.asarray(result, np.float32)
 
 
@@ -149,18 +146,11 @@ def _layers(
 ) -> list[Layer]:
     """Weights, Gaussian blur and disc of the images whose sum has the changing blur."""
     height, width = spectrum.height, spectrum.width
-    varies = look.corner_blur_px not in (None, look.blur_px) or look.tilt_px
+    corner = look.corner_blur_px
     blurs: list[tuple[Image | None, float]] = [(None, look.blur_px)]
-    if varies:
+    if corner is not None and corner != look.blur_px:
         radius = radius_map(height, width)
-        corner = look.blur_px if look.corner_blur_px is None else look.corner_blur_px
-        square = look.blur_px**2 + (corner**2 - look.blur_px**2) * rise(radius, look.growth)
-        if look.tilt_px:
-            angle = math.radians(look.tilt_deg)
-            x = (np.arange(width, dtype=np.float32) - (width - 1) / 2) / (width / 2)
-            y = (np.arange(height, dtype=np.float32) - (height - 1) / 2) / (height / 2)
-            side = np.clip(x[None, :] * math.cos(angle) + y[:, None] * math.sin(angle), 0, None)
-            square = square + (look.tilt_px * side) ** 2
+        square = look.blur_px**2 + (corner**2 - look.blur_px**2) * rise(radius)
         blurs = [(w, math.sqrt(v)) for w, v in _blend(square, levels)]
     discs: list[tuple[Image | None, float]] = [(None, look.defocus_px)]
     if disc_map is not None:

@@ -100,11 +100,10 @@ class ArchiveSpec:
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """What the simulator knows: per lens index, zone and aperture the MTF50; per frame the fault."""
+    """What the simulator knows: per lens (by its place) and zone the MTF50 by aperture; per frame the fault."""
 
     curves: Mapping[tuple[int, str], Floats]
     fault: NDArray[np.str_]
-    lens_index: NDArray[np.int64]
 
 
 def true_weaker(lens: LensSpec, f_number: Floats) -> Floats:
@@ -116,14 +115,13 @@ def true_weaker(lens: LensSpec, f_number: Floats) -> Floats:
 def simulate_frames(spec: ArchiveSpec, seed: int) -> tuple[pd.DataFrame, Truth]:
     """Frame table (columns of the store and of `crawl.relate`) and the truth behind it."""
     rng = np.random.default_rng(seed)
-    parts, faults, index = [], [], []
+    parts, faults = [], []
     first_scene = 0
-    for i, lens in enumerate(spec.lenses):
+    for lens in spec.lenses:
         columns, fault = _lens_frames(spec, lens, rng, first_scene)
         first_scene = int(columns["_scene"].max()) + 1
         parts.append(pd.DataFrame(columns))
         faults.append(fault)
-        index.append(np.full(len(fault), i))
     frames = pd.concat(parts, ignore_index=True)
     frames["path"] = [f"{i:07d}.jpg" for i in range(len(frames))]
     frames["file_id"] = frames["path"]
@@ -140,7 +138,7 @@ def simulate_frames(spec: ArchiveSpec, seed: int) -> tuple[pd.DataFrame, Truth]:
         for i, lens in enumerate(spec.lenses)
         for zone in ZONES
     }
-    return frames, Truth(curves, np.concatenate(faults), np.concatenate(index))
+    return frames, Truth(curves, np.concatenate(faults))
 
 
 def _lens_frames(

@@ -77,10 +77,13 @@ class PairWorld:
     shaken_px: tuple[float, float] = (1.5, 5.0)
 
 
-def log_mtf50_change(blur_px: float, f_number: float = 8.0, pitch_um: float = 4.0) -> Floats:
-    """Truth per zone: log MTF50 with the blur over without."""
-    with_it = mtf50(f_number, pitch_um, np.hypot(_BASE_BLUR, blur_px))
-    return np.asarray(np.log(with_it / mtf50(f_number, pitch_um, _BASE_BLUR)))
+def log_mtf50_change(blur_px: float) -> Floats:
+    """Truth per zone: log MTF50 with the blur over without, with a `PairWorld`'s aperture and pixels."""
+    world = PairWorld()
+    with_it, without = (
+        mtf50(world.f_number, world.pitch_um, np.hypot(_BASE_BLUR, blur)) for blur in (blur_px, 0)
+    )
+    return np.asarray(np.log(with_it / without))
 
 
 def _scene(rng: np.random.Generator) -> Floats:

@@ -66,7 +66,6 @@ class FocalCurve:
             pitch_um,
             self.blur_um("centre", f_number) / pitch_um,
             self.blur_um("corner", f_number) / pitch_um,
-            growth=0,
             **more,
         )
 
@@ -80,7 +79,6 @@ class LensRecipe:
     focals: tuple[FocalCurve, ...]
     lateral_px: tuple[float, float] = (0.0, 0.0)
     """Displacement of red and blue at the half-diagonal."""
-    tilt_px: float = 0.0
 
     def at(self, focal_mm: float) -> FocalCurve:
         """The curve of the nearest focal length."""

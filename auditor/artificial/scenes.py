@@ -45,9 +45,7 @@ class Scene:
     """(height * oversample, width * oversample, 3), linear, 1 = white."""
     distance: NDArray[np.float32]
     """Metres, on a coarse grid over the frame; infinite for the sky."""
-    place: str
     oversample: int
-    ev100: float
 
 
 def landscape(place: str, height: int, width: int, seed: int, oversample: int = 2) -> Scene:
@@ -57,7 +55,7 @@ def landscape(place: str, height: int, width: int, seed: int, oversample: int = 
     canvas = Canvas(height * oversample, width * oversample, seed * 7 + PLACES.index(place))
     _DRAW[place](canvas)
     np.clip(canvas.radiance, 0.0015, 0.93, out=canvas.radiance)
-    return Scene(canvas.radiance, canvas.distance, place, oversample, BRIGHTNESS[place])
+    return Scene(canvas.radiance, canvas.distance, oversample)
 
 
 def _alp(c: Canvas) -> None:

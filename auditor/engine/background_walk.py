@@ -8,11 +8,12 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
+from ..crawl.entries import FileEntry, Skipped
 from ..error_text import one_line
 
-__all__ = ["Walk"]
+__all__ = ["Find", "Walk"]
 
 CHUNK: Final = 2048
 """Files handed on together ..."""
@@ -23,28 +24,23 @@ TAKEN: Final = 16
 AHEAD: Final = 100
 """The walk runs ahead by at most so many chunks, so that memory stays bounded."""
 
+Chunk = list[FileEntry | Skipped]
+Find = Callable[[Sequence[str | Path]], Iterable[FileEntry | Skipped]]
+
 
 class Walk:
     """Runs `find(roots)` in the background and hands on what it yields, in chunks."""
 
-    def __init__(
-        self,
-        find: Callable[[Sequence[str | Path]], Iterable[Any]],
-        roots: Sequence[str | Path],
-    ) -> None:
+    def __init__(self, find: Find, roots: Sequence[str | Path]) -> None:
         self.ended = False
         self.error: str | None = None
-        self._chunks: queue.Queue[list[Any] | None] = queue.Queue(maxsize=AHEAD)
+        self._chunks: queue.Queue[Chunk | None] = queue.Queue(maxsize=AHEAD)
         self._given_up = False
         self._thread = threading.Thread(target=self._run, args=(find, roots), daemon=True)
         self._thread.start()
 
-    def _run(
-        self,
-        find: Callable[[Sequence[str | Path]], Iterable[Any]],
-        roots: Sequence[str | Path],
-    ) -> None:
-        chunk: list[Any] = []
+    def _run(self, find: Find, roots: Sequence[str | Path]) -> None:
+        chunk: Chunk = []
         since = time.monotonic()
         try:
             for item in find(roots):
@@ -60,7 +56,7 @@ class Walk:
             self._put(chunk)
             self._put(None)
 
-    def _put(self, chunk: list[Any] | None) -> None:
+    def _put(self, chunk: Chunk | None) -> None:
         while not self._given_up:
             try:
                 self._chunks.put(chunk, timeout=0.5)
@@ -68,9 +64,9 @@ class Walk:
             except queue.Full:
                 continue
 
-    def take(self, wait: float) -> list[list[Any]]:
+    def take(self, wait: float) -> list[Chunk]:
         """The next chunks, at most `TAKEN`; [] when none came within `wait` s, or at the end."""
-        chunks: list[list[Any]] = []
+        chunks: list[Chunk] = []
         with contextlib.suppress(queue.Empty):
             while len(chunks) < TAKEN:
                 first = wait and not chunks

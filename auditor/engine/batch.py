@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import threading
 import time
-from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cache
 from hashlib import blake2b
 from pathlib import Path
@@ -16,6 +16,7 @@ from .messages import DecoderSettings, Job
 from .options import ScanOptions
 
 __all__ = [
+    "Answer",
     "at_work",
     "close_decoders",
     "copy_of_program",
@@ -27,14 +28,26 @@ __all__ = [
 
 _HASH_BYTES: Final = 12
 """Of the hash of a copy of this program: two copies never share one by chance."""
+BATCH_SECONDS: Final = 2.0
+"""After so long a batch begins no further file: long against what sending it takes, short against what its
+loss costs."""
 
 # By the scan that they belong to: a worker of a cluster may serve several.
 _idle: dict[str, list[Decoder]] = {}
 _busy: dict[str, list[Decoder]] = {}
 _winding_down: set[str] = set()
 _ended: set[str] = set()
-_warming: Counter[str] = Counter()
-_guard = threading.Condition()
+_guard = threading.Lock()
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a worker sends back of a batch."""
+
+    outcomes: list[list[Any]]
+    """Those of its first jobs, in order (see `Decoder.measure`); at least one, unless the scan ends."""
+    replaced: int
+    """Decoders that had to be replaced."""
 
 
 def settings_of(options: ScanOptions, memory_mb: int | None = None) -> DecoderSettings:
@@ -60,11 +73,9 @@ def copy_of_program() -> str:
     return digest.hexdigest()
 
 
-def _take(scan: str, settings: DecoderSettings, cold: bool = False) -> Decoder:
-    """A decoder that waits for work, or a new one; unless `cold`, one that is starting is waited for."""
+def _take(scan: str, settings: DecoderSettings) -> Decoder:
+    """A decoder that waits for work, or a new one."""
     with _guard:
-        while _warming[scan] and not (cold or _idle.get(scan)):
-            _guard.wait()
         waiting = _idle.get(scan)
         decoder = waiting.pop() if waiting else Decoder(settings)
         _busy.setdefault(scan, []).append(decoder)
@@ -76,7 +87,6 @@ def _take(scan: str, settings: DecoderSettings, cold: bool = False) -> Decoder:
 def _give_back(scan: str, decoder: Decoder) -> None:
     with _guard:
         _busy[scan].remove(decoder)
-        _guard.notify_all()
         if scan not in _ended:
             _idle.setdefault(scan, []).append(decoder)
             return
@@ -84,32 +94,25 @@ def _give_back(scan: str, decoder: Decoder) -> None:
 
 
 def warm_up(settings: DecoderSettings, scan: str) -> None:
-    """Have a decoder ready before the first batch comes."""
+    """Have a decoder ready before the first batch comes; a batch that gets it earlier waits for it."""
+    decoder = Decoder(settings)
     with _guard:
-        _warming[scan] += 1
-    try:
-        decoder = _take(scan, settings, cold=True)
-        try:
-            decoder.start()
-        finally:
-            _give_back(scan, decoder)
-    finally:
-        with _guard:
-            _warming[scan] -= 1
-            _guard.notify_all()
+        if scan in _ended:
+            decoder.stop(for_good=True)
+        else:
+            _idle.setdefault(scan, []).append(decoder)
+    decoder.start()
 
 
-def run_batch(jobs: Sequence[Job], settings: DecoderSettings, scan: str) -> dict[str, Any]:
-    """Outcomes of `jobs` in order (see `Decoder.measure`), with the seconds it took.
-
-    After `wind_down` no further job is begun, and the outcomes are fewer than the jobs.
-    """
+def run_batch(jobs: Sequence[Job], settings: DecoderSettings, scan: str) -> Answer:
+    """Do `jobs` in order, as many as `BATCH_SECONDS` allow; after `wind_down` none is begun."""
     decoder = _take(scan, settings)
     before, start = decoder.replaced, time.monotonic()
     try:
-        outcomes = []
+        outcomes: list[list[Any]] = []
         for job in jobs:
-            if scan in _winding_down:
+            late = outcomes and time.monotonic() - start > BATCH_SECONDS
+            if late or scan in _winding_down:
                 break
             outcomes.append(decoder.measure(job))
     except BaseException:
@@ -117,11 +120,7 @@ def run_batch(jobs: Sequence[Job], settings: DecoderSettings, scan: str) -> dict
         raise
     finally:
         _give_back(scan, decoder)
-    return {
-        "outcomes": outcomes,
-        "seconds": time.monotonic() - start,
-        "replaced": decoder.replaced - before,
-    }
+    return Answer(outcomes, decoder.replaced - before)
 
 
 def at_work(scan: str) -> bool:

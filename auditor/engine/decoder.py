@@ -39,10 +39,9 @@ _OUTSIDE: Final = tuple(
     if hasattr(signal, name)
 )
 """What ends a process from outside; a decoder that goes wrong ends by other signals."""
-_FIRST_POLL_S: Final = 0.005
-"""Pause before time and memory of a file are looked at first; it is doubled up to `_POLL_S`."""
 _POLL_S: Final = 0.05
-"""Longest pause between two looks: memory that grows by gigabytes a second is noticed in time."""
+"""Pause before time and memory of a file are looked at, and between two looks: memory that grows by
+gigabytes a second is noticed in time, and small files are done before the first."""
 _START_S: Final = 120.0
 """So long a decoder may take to load its libraries, on a slow disk or a busy machine."""
 _KILLED_S: Final = 10.0
@@ -80,6 +79,7 @@ class Decoder:
         self._watched: psutil.Process | None = None
         self._closed = False
         self._changing = threading.Lock()
+        self._starting = threading.Lock()
 
     # -- life of the process ---------------------------------------------------------------------
 
@@ -88,6 +88,10 @@ class Decoder:
 
         Raises DecoderBroken when it says why it can't, or died without a word each time.
         """
+        with self._starting:  # another thread may be at it
+            self._start()
+
+    def _start(self) -> None:
         if self._process is not None and self._process.poll() is None:
             return
         for pause in _STARTS:
@@ -259,13 +263,9 @@ class Decoder:
         if process is None:
             return None
         own = OwnTime(self._watched)
-        poll = _FIRST_POLL_S
         while True:
-            try:
-                return self._answers.get(timeout=poll)
-            except queue.Empty:
-                pass
-            poll = min(poll * 2, _POLL_S)
+            with contextlib.suppress(queue.Empty):
+                return self._answers.get(timeout=_POLL_S)
             if own.spent() > seconds:
                 return "time"
             if memory_mb is not None:

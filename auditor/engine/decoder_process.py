@@ -22,7 +22,18 @@ from ..error_text import one_line
 from ..record import PICTURE_COLUMNS, FrameRecord, to_row
 from ..units import MB, MINUTE_S
 from .file_bytes import Unreadable, place_answers, read, read_head, read_sidecar
-from .messages import DecoderSettings, Identity, Job, marks_of, pack, receive, send, wanted_memory
+from .messages import (
+    DecoderSettings,
+    Identity,
+    Job,
+    Measured,
+    Row,
+    marks_of,
+    pack,
+    receive,
+    send,
+    wanted_memory,
+)
 
 __all__ = ["main"]
 
@@ -116,8 +127,8 @@ class _Handler:
             return ["same", own]
         try:
             if job["do"] == "identify":
-                marks = marks_of(self.identify(content.data, job["path"], sidecar))
-                return ["tags", pack(marks | {"file_id": own["file_id"]})]
+                settings = self.identify(content.data, job["path"], sidecar)
+                return ["tags", pack(marks_of(settings, own["file_id"]))]
             return self._row(job, content.data, sidecar, own)
         except Exception as error:
             return self._failed(error)
@@ -131,7 +142,7 @@ class _Handler:
                 send(self.out, ["read", None])
                 announced = True
             try:
-                marks = marks_of(self.identify(data, job["path"], None))
+                marks = marks_of(self.identify(data, job["path"], None), mark)
             except Exception as error:
                 return self._failed(error)
             found = marks["taken"] and marks["width_px"]
@@ -140,7 +151,7 @@ class _Handler:
             )  # where JPEG has its tags
             if whole or found or before_pixels:
                 break
-        return ["tags", pack(marks | {"file_id": mark})]
+        return ["tags", pack(marks)]
 
     def _row(self, job: Job, data: bytes, sidecar: bytes | None, own: Identity) -> list[Any]:
         path = job["path"]
@@ -153,13 +164,14 @@ class _Handler:
             record = FrameRecord(path, "set-aside", "the file is empty")
         else:
             record = self.measure(data, path, sidecar, max_pixels=self.settings["max_pixels"])
-        row = {**to_row(record), **own, "path": path}
+        row: Row = {**to_row(record), **own, "path": path}
         if self.note is not None:
             row["notes"] = [*(row.get("notes") or ()), self.note]
         if counted:
             row |= {"status": "counted", "measured_on": job["on"]}
         pictures = {n: getattr(record, n) for n in PICTURE_COLUMNS}
-        return ["row", pack({"row": row, "pictures": pictures if any(pictures.values()) else None})]
+        found: Measured = {"row": row, "pictures": pictures if any(pictures.values()) else None}
+        return ["row", pack(found)]
 
     def _failed(self, error: Exception) -> list[Any]:
         if _out_of_memory(error):

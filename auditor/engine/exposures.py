@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from ..crawl.names import printable
 from ..store.schema import narrow_table, to_pandas
-from .messages import MARKS, Job, to_measure
+from .messages import MARKS, Job, Marks, Row, to_measure
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,9 +40,9 @@ _MORE_PIXELS: Final = 1.03
 _ORIGINAL: Final = ("raw", "camera")
 
 
-@dataclass(frozen=True, slots=True)
-class _Standing:
-    """The file that an exposure is measured on."""
+@dataclass(slots=True)
+class _File:
+    """A file of an exposure, as far as its tags tell."""
 
     path: str
     source: str
@@ -50,17 +50,9 @@ class _Standing:
     pixels: float
     mark: str | None = None
     file_id: str | None = None
+    """Hash of its bytes, once it is measured."""
 
-
-@dataclass(slots=True)
-class _Waiting:
-    job: Job
-    source: str
-    kind: float
-    pixels: float
-    mark: str | None
-
-    def better(self, other: _Standing | None) -> bool:
+    def better(self, other: _File | None) -> bool:
         """Whether this file would be measured although that one is."""
         if other is None or self.kind != other.kind:
             return other is None or self.kind < other.kind
@@ -68,11 +60,17 @@ class _Waiting:
 
 
 @dataclass(slots=True)
+class _Waiting(_File):
+    job: Job = field(kw_only=True)
+
+
+@dataclass(slots=True)
 class _Exposure:
     """Files of one exposure that are not settled yet, best first."""
 
     waiting: list[_Waiting]
-    standing: _Standing | None = None
+    standing: _File | None = None
+    """The file that it is measured on."""
     edited: bool = False
     """An edited version is measured, or has been tried."""
     running: int = 0
@@ -88,7 +86,7 @@ class Exposures:
         on one of these."""
         self._store, self._here = store, here
         self._jobs: list[Job] = []
-        self._marks: list[dict[str, Any]] = []
+        self._marks: list[Marks] = []
         self._tables: list[pa.Table] = []
         self._of: dict[str, _Exposure] = {}
         self._likely: dict[str, _Waiting] = {}
@@ -98,8 +96,8 @@ class Exposures:
         """How many files wait for `sort`."""
         return len(self._jobs)
 
-    def add(self, job: Job, marks: dict[str, Any]) -> None:
-        """A file and what its tags say; `marks` also has `file_id`, which files of one content share."""
+    def add(self, job: Job, marks: Marks) -> None:
+        """A file and what its tags say."""
         self._jobs.append(job)
         self._marks.append(marks | {"path": printable(job["path"]), "status": "new"})
         if len(self._marks) >= _CHUNK:
@@ -144,9 +142,8 @@ class Exposures:
         for row in rows[order].tolist():
             exposure = exposures.setdefault(int(capture[row]), _Exposure([]))
             job = jobs[row - first]
-            exposure.waiting.append(
-                _Waiting(job, str(source[row]), float(kind[row]), float(pixels[row]), marks[row])
-            )
+            told = str(source[row]), float(kind[row]), float(pixels[row]), marks[row]
+            exposure.waiting.append(_Waiting(printable(job["path"]), *told, job=job))
             self._of[job["path"]] = exposure
         for exposure in exposures.values():
             now += self._release(exposure)
@@ -174,7 +171,7 @@ class Exposures:
         for row, path in zip(rows[order].tolist(), paths[order], strict=True):
             exposure = out.setdefault(int(capture[row]), _Exposure([]))
             if exposure.standing is None:
-                exposure.standing = _Standing(
+                exposure.standing = _File(
                     str(path), str(source[row]), float(kind[row]), float(pixels[row]), None,
                     None if ids[row] is None else str(ids[row]),
                 )  # fmt: skip
@@ -213,7 +210,7 @@ class Exposures:
         exposure.waiting = []
         return now
 
-    def settled(self, job: Job, row: dict[str, Any] | None) -> list[Job]:
+    def settled(self, job: Job, row: Row | None) -> list[Job]:
         """A file was measured (`row`) or set aside (None); what can be done now."""
         exposure = self._of.pop(job["path"], None)
         if exposure is None:
@@ -236,14 +233,13 @@ class Exposures:
         return self._release(exposure)
 
     @staticmethod
-    def _stand(exposure: _Exposure, w: _Waiting, row: dict[str, Any]) -> None:
-        source, kind, pixels = w.source, w.kind, w.pixels
-        if source == "raw" and row["source"] != "raw":
+    def _stand(exposure: _Exposure, w: _Waiting, row: Row) -> None:
+        found = _File(w.path, w.source, w.kind, w.pixels, w.mark, row["file_id"])
+        if w.source == "raw" and row["source"] != "raw":
             # Only its preview could be read: the camera's own file may be better.
-            source, kind = str(row["source"]), w.kind + 1
-            pixels = float((row["width_px"] or 0) * (row["height_px"] or 0))
-        exposure.edited = exposure.edited or source == "edited"
+            found.source, found.kind = str(row["source"]), w.kind + 1
+            found.pixels = float((row["width_px"] or 0) * (row["height_px"] or 0))
+        exposure.edited = exposure.edited or found.source == "edited"
         before = exposure.standing
-        if before is None or (kind, -pixels) < (before.kind, -before.pixels):
-            path = printable(row["path"])
-            exposure.standing = _Standing(path, source, kind, pixels, w.mark, row["file_id"])
+        if before is None or (found.kind, -found.pixels) < (before.kind, -before.pixels):
+            exposure.standing = found

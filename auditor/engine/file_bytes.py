@@ -103,20 +103,11 @@ def read_head(path: str, count: int, limit_bytes: int, size_bytes: int) -> tuple
         data, tail = _head_of_url(path, count), b""
         whole, size = len(data) < count, size_bytes
     else:
-        fd = _open_named(path)
-        try:
-            size = _regular(fd, limit_bytes).st_size
-            data = b""
-            while len(data) < min(count, size) and (
-                more := os.read(fd, min(count, size) - len(data))
-            ):
-                data += more
+        with _opened(path, limit_bytes) as (fd, info):
+            size = info.st_size
+            data = _up_to(fd, min(count, size))
             os.lseek(fd, max(size - _MARKED, 0), os.SEEK_SET)
             tail, whole = os.read(fd, _MARKED), len(data) >= size
-        except OSError as error:
-            raise _unreadable("read", error) from None
-        finally:
-            os.close(fd)
     mark = blake2b(data[:_MARKED], digest_size=_MARK_BYTES)
     mark.update(tail)
     return data, whole, f"{size:x}-{mark.hexdigest()}"
@@ -128,6 +119,28 @@ def _head_of_url(path: str, count: int) -> bytes:
     with _url_errors():
         fs, inner = fsspec.core.url_to_fs(path)
         return bytes(fs.cat_file(inner, start=0, end=count))[:count]
+
+
+@contextlib.contextmanager
+def _opened(path: str, limit_bytes: int) -> Iterator[tuple[int, os.stat_result]]:
+    """Descriptor of an ordinary file that is not too large, and what it is like. Raises Unreadable, also
+    for what goes wrong while it is open."""
+    fd = _open_named(path)
+    try:
+        yield fd, _regular(fd, limit_bytes)
+    except OSError as error:
+        raise _unreadable("read", error) from None
+    finally:
+        os.close(fd)
+
+
+def _up_to(fd: int, count: int) -> bytes:
+    """So many bytes, or those that there are."""
+    parts = []
+    while count > 0 and (part := os.read(fd, min(count, _BLOCK))):
+        parts.append(part)
+        count -= len(part)
+    return parts[0] if len(parts) == 1 else b"".join(parts)
 
 
 def _open_named(path: str) -> int:
@@ -154,20 +167,9 @@ def _regular(fd: int, limit_bytes: int) -> os.stat_result:
 
 
 def _read_local(path: str, limit_bytes: int) -> tuple[Content, bool]:
-    fd = _open_named(path)
-    try:
-        before = _regular(fd, limit_bytes)
-        parts = []
-        left = before.st_size + 1
-        while left > 0 and (part := os.read(fd, min(left, _BLOCK))):
-            parts.append(part)
-            left -= len(part)
-        data = parts[0] if len(parts) == 1 else b"".join(parts)
+    with _opened(path, limit_bytes) as (fd, before):
+        data = _up_to(fd, before.st_size + 1)
         after = os.fstat(fd)
-    except OSError as error:
-        raise _unreadable("read", error) from None
-    finally:
-        os.close(fd)
     steady = (
         len(data) == before.st_size == after.st_size and before.st_mtime_ns == after.st_mtime_ns
     )

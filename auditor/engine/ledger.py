@@ -11,7 +11,7 @@ from ..crawl.entries import Skipped
 from ..crawl.names import printable
 from ..store.schema import Trouble
 from .file_bytes import SIDECAR_UNREAD
-from .messages import Identity, Job, to_measure
+from .messages import Identity, Job, Measured, Row, to_measure
 from .options import ScanOptions, ScanSummary
 from .plan import Planner
 from .runlog import RunLog
@@ -49,7 +49,7 @@ class Ledger:
         """Files set aside in this run that the next one tries again."""
         self.without_sidecar = 0
         """Files measured although their sidecar could not be read."""
-        self._rows: list[dict[str, Any]] = []
+        self._rows: list[Row] = []
         self._pictures: list[dict[str, Any]] = []
         self._since = time.monotonic()
 
@@ -82,7 +82,7 @@ class Ledger:
         else:
             self.set_aside({"path": item.path}, item.reason)
 
-    def measured(self, job: Job, message: dict[str, Any]) -> None:
+    def measured(self, job: Job, message: Measured) -> None:
         """A row from a decoder, with its pictures; its status may also be 'set-aside'."""
         row = message["row"]
         row["tool_version"], row["sidecar_stamp"] = self.options.version, job["stamp"]
@@ -98,7 +98,7 @@ class Ledger:
         self.count(good)
         if counted:
             self.summary.counted += 1
-            self.moved_from.update(self.planner.counted_before(row))
+            self.moved_from.update(self.planner.counted_before(row["file_id"], row["size_bytes"]))
         elif good:
             self.summary.new += 1
         else:

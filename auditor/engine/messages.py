@@ -20,6 +20,9 @@ __all__ = [
     "DecoderSettings",
     "Identity",
     "Job",
+    "Marks",
+    "Measured",
+    "Row",
     "job_of",
     "marks_of",
     "pack",
@@ -41,6 +44,20 @@ class Identity(TypedDict):
     size_bytes: int
     mtime_ns: int | None
     """None where its place tells no time."""
+
+
+Row = dict[str, Any]
+"""What is known of one file, by the names of `record.COLUMNS` and those of `Identity`."""
+Marks = dict[str, Any]
+"""What a file's tags say, by the names of `MARKS`, and its `file_id`, which files of one content share."""
+
+
+class Measured(TypedDict):
+    """What a decoder hands on of one file."""
+
+    row: Row
+    pictures: dict[str, bytes | None] | None
+    """By the names of `record.PICTURE_COLUMNS`; None where there are none."""
 
 
 class Job(TypedDict):
@@ -160,6 +177,6 @@ MARKS: Final = (
 """Columns of the frame table that `crawl.captures` and `settings.reconcile_kinds` read."""
 
 
-def marks_of(settings: Settings) -> dict[str, Any]:
+def marks_of(settings: Settings, file_id: str) -> Marks:
     """What distinguishes a file from those of other exposures, read from its tags before its pixels."""
-    return {name: getattr(settings, name) for name in MARKS}
+    return {name: getattr(settings, name) for name in MARKS} | {"file_id": file_id}

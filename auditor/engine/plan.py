@@ -1,10 +1,9 @@
-"""Which of the files found must be read, and in what batches."""
+"""Which of the files found must be read."""
 
 from __future__ import annotations
 
 import os
-from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
@@ -12,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..store.schema import path_keys, stored_keys
-from ..units import MB
 from .file_bytes import is_url
 from .messages import Identity, Job, job_of
 from .options import ScanOptions
@@ -21,20 +19,10 @@ if TYPE_CHECKING:
     from ..crawl.entries import FileEntry
     from ..store import Known
 
-__all__ = ["Batcher", "Decision", "Planner", "stamp_of"]
+__all__ = ["Decision", "Planner", "stamp_of"]
 
 _CANDIDATES: Final = 32
 """So many known files of one size a new one is held against."""
-BATCH_SECONDS: Final = 2.0
-"""Work of a batch: long against what sending it takes, short against what its loss costs."""
-BATCH_FILES: Final = 64
-"""Most files of a batch."""
-FIRST_FILES: Final = 4
-"""The same before the first batch has come back."""
-_OPENING_MB: Final = 0.25
-"""What opening a file costs, as megabytes of it."""
-_LEARNED: Final = 0.3
-"""Weight of the newest batch in the seconds that a megabyte takes: a few batches make it known."""
 _SIZE_BITS: Final = 40
 """A stamp is a time of change in ns, mixed with the size from this bit on ..."""
 _STAMP_BITS: Final = 62
@@ -208,53 +196,8 @@ class Planner:
         hits = rows[(self.known.ids[rows] == file_id) & (self.known.sidecar_ids[rows] == sidecar)]
         return [i for i in hits.tolist() if self._usable(i)]
 
-    def counted_before(self, own: Identity) -> list[int]:
+    def counted_before(self, file_id: str, size_bytes: int) -> list[int]:
         """Indices of known rows with this content that are counted and were not found in this scan."""
-        rows = self.of_size(int(own["size_bytes"]))
+        rows = self.of_size(size_bytes)
         rows = rows[self.known.counted[rows] & ~self.seen[rows]]
-        return rows[self.known.ids[rows] == str(own["file_id"]).encode()].tolist()
-
-
-class Batcher:
-    """Cuts the queue of jobs into batches of some two seconds' work each.
-
-    Until the first batch has come back batches are small, so that every worker has work at once and
-    nothing is guessed; then they follow the measured seconds per megabyte and per file.
-    """
-
-    def __init__(self, workers: int) -> None:
-        self.workers = workers
-        self._jobs: deque[Job] = deque()
-        self._seconds_per_cost: float | None = None
-
-    def add(self, jobs: Iterable[Job]) -> None:
-        """Queue more jobs."""
-        self._jobs.extend(jobs)
-
-    def __len__(self) -> int:
-        return len(self._jobs)
-
-    def learn(self, jobs: Sequence[Job], seconds: float) -> None:
-        """Take note of how long a batch took."""
-        seen = seconds / self._cost(jobs)
-        before = self._seconds_per_cost
-        self._seconds_per_cost = seen if before is None else before + _LEARNED * (seen - before)
-
-    @staticmethod
-    def _cost(jobs: Sequence[Job]) -> float:
-        """Megabytes, with some for opening each file."""
-        return sum(job["size_bytes"] / MB + _OPENING_MB for job in jobs)
-
-    def next(self, ended: bool) -> list[Job]:
-        """The next batch; towards the end batches get smaller, so that workers finish together."""
-        pace = self._seconds_per_cost
-        most = FIRST_FILES if pace is None else BATCH_FILES
-        if ended:
-            most = min(most, max(1, len(self._jobs) // (2 * self.workers)))
-        batch: list[Job] = []
-        seconds = 0.0
-        while self._jobs and len(batch) < most and seconds < BATCH_SECONDS:
-            job = self._jobs.popleft()
-            seconds += self._cost([job]) * (pace or 0.0)
-            batch.append(job)
-        return batch
+        return rows[self.known.ids[rows] == file_id.encode()].tolist()

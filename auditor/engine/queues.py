@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 from .messages import Job
-from .plan import Batcher
 
 __all__ = ["Queues", "Retries"]
 
+BATCH_FILES: Final = 64
+"""Most files of a batch."""
 LIGHT_FILES: Final = 128
-"""Most files of a batch of which only tags are read."""
+"""The same where only tags are read."""
 CULPRIT_LOSSES: Final = 2
 """So many workers a batch may take down before it is split; alone, a file that took one more is to blame."""
 
@@ -21,33 +22,41 @@ CULPRIT_LOSSES: Final = 2
 class Queues:
     """Batches in the order in which workers get them; those under suspicion run alone."""
 
-    def __init__(self, workers: int) -> None:
-        self.batcher = Batcher(workers)
+    def __init__(self) -> None:
         self.running: dict[int, list[Job]] = {}
         """Batches that are with the workers, by their ticket."""
         self.again: deque[list[Job]] = deque()
         """Batches that came back without an answer, through no fault of theirs."""
+        self.to_measure: deque[Job] = deque()
         self._light: deque[Job] = deque()  # jobs that decode nothing
         self._suspects: deque[list[Job]] = deque()
         self._confined = False
 
     def __bool__(self) -> bool:
         """Whether anything waits or runs."""
-        waiting = self.again or self._suspects or self._light or len(self.batcher)
+        waiting = self.again or self._suspects or self._light or self.to_measure
         return bool(self.running or waiting)
+
+    def _queue_of(self, job: Job) -> deque[Job]:
+        return self.to_measure if job["do"] == "measure" else self._light
 
     def add(self, jobs: Iterable[Job]) -> None:
         """Queue more jobs: those that decode a file, and those that read its tags only."""
         for job in jobs:
-            if job["do"] == "measure":
-                self.batcher.add([job])
-            else:
-                self._light.append(job)
+            self._queue_of(job).append(job)
 
-    def next(self, ended: bool, workers: int) -> list[Job]:
-        """The next batch to send, [] when nothing should be sent now; `ended`: no file comes any more.
+    def put_back(self, jobs: Sequence[Job]) -> None:
+        """Jobs of a batch that nobody has begun; they are the next."""
+        if jobs and jobs[0].get("losses", 0) >= CULPRIT_LOSSES:
+            self._suspects.appendleft(list(jobs))
+            return
+        for job in reversed(jobs):
+            self._queue_of(job).appendleft(job)
 
-        A batch under suspicion runs with no other beside it, so that nobody is blamed wrongly.
+    def next(self, workers: int) -> list[Job]:
+        """The next batch to send, [] when nothing should be sent now.
+
+        Batches get smaller with what waits, so that workers begin and finish together. A batch under suspicion runs with no other beside it, so that nobody is blamed wrongly.
         """
         if self._suspects or self._confined:
             if self.running:
@@ -59,10 +68,9 @@ class Queues:
             return []
         if self.again:
             return self.again.popleft()
-        if self._light:
-            count = min(LIGHT_FILES, max(1, len(self._light) // (2 * workers)))
-            return [self._light.popleft() for _ in range(count)]
-        return self.batcher.next(ended) if len(self.batcher) else []
+        queue, most = (self._light, LIGHT_FILES) if self._light else (self.to_measure, BATCH_FILES)
+        count = min(most, len(queue), max(1, len(queue) // (2 * workers)))
+        return [queue.popleft() for _ in range(count)]
 
     def lost(self, jobs: list[Job]) -> Job | None:
         """A batch whose worker went down: tried again, then split until the culprit is alone, who is

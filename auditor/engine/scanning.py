@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -18,13 +18,13 @@ from ..crawl.walk import find_files
 from ..error_text import one_line
 from ..store.errors import StoreError
 from ..store.schema import Trouble
-from .background_walk import Walk
+from .background_walk import Find, Walk
 from .batch import settings_of
 from .cluster import ClusterError, Workers
 from .exposures import Exposures
 from .known_again import Duplicates, settle_departed
 from .ledger import Ledger
-from .messages import Identity, Job, to_measure, unpack
+from .messages import Identity, Job, Measured, to_measure, unpack
 from .options import Pace, Progress, ScanError, ScanOptions, ScanSummary
 from .plan import Planner, stamp_of
 from .process import StopSignal, hand_back, share_mb
@@ -47,8 +47,6 @@ BROKEN_DECODERS: Final = 2
 STRETCH: Final = 150_000
 """So many new files are sorted into exposures at a time. Within a stretch the best file of each is
 known before any is measured; later ones are held against what is measured by then."""
-
-Find = Callable[[Sequence[str | Path]], Iterable[FileEntry | Skipped]]
 
 
 class _Stop(Exception):
@@ -111,7 +109,7 @@ class _Scan:
         known = store.known()
         self.planner = Planner(known, options, store.without_pictures(known))
         self.ledger = Ledger(store, self.planner, options, self.summary, self.log)
-        self.queues = Queues(workers)
+        self.queues = Queues()
         self.exposures = Exposures(store, self.planner.here)
         self.duplicates = Duplicates(store, self.planner)
         self.nameless = 0  # files whose tags are still to be read
@@ -168,12 +166,12 @@ class _Scan:
                 raise _Stop(_asked(stop))
             if not walk.ended and self._room():
                 # While workers have enough to do the walk may wait; without work we wait for it.
-                busy = self.queues.running or len(self.queues.batcher)
+                busy = self.queues.running or self.queues.to_measure
                 for chunk in walk.take(0.0 if busy else WAIT_SECONDS):
                     self._take_in(chunk)
             self._try_again(self.retries.due())
             self._sort(walk.ended)
-            self._submit(walk.ended)
+            self._submit()
             if self._collect(WAIT_SECONDS if self.queues or self.retries else 0.0):
                 heard = time.monotonic()
             elif self.queues and time.monotonic() - heard > NO_WORKER_SECONDS:
@@ -192,7 +190,7 @@ class _Scan:
     def _room(self) -> bool:
         """Whether more files may be taken in: memory holds a stretch of the archive, not all of it."""
         waiting = self.nameless + len(self.exposures) + len(self.duplicates)
-        return waiting < STRETCH and len(self.queues.batcher) < STRETCH
+        return waiting < STRETCH and len(self.queues.to_measure) < STRETCH
 
     def _unfinished(self) -> bool:
         sorting = len(self.exposures) or len(self.duplicates) or self.counted
@@ -249,8 +247,8 @@ class _Scan:
 
     # -- batches out, outcomes back ----------------------------------------------------------------
 
-    def _submit(self, ended: bool) -> None:
-        while self._ready() and (batch := self.queues.next(ended, self.count)):
+    def _submit(self) -> None:
+        while self._ready() and (batch := self.queues.next(self.count)):
             if self.pool is None:
                 most = self.options.memory_mb
                 if self.address is None:
@@ -258,7 +256,7 @@ class _Scan:
                 settings = settings_of(self.options, most)
                 scratch = self.store.folder / "scratch"
                 self.pool = Workers(self.count, self.address, settings, scratch)
-                self.count = self.queues.batcher.workers = self.pool.count
+                self.count = self.pool.count
             self.tickets += 1
             self.queues.running[self.tickets] = batch
             self.pool.submit(self.tickets, batch)
@@ -280,13 +278,11 @@ class _Scan:
             if isinstance(answer, BaseException):
                 self._batch_lost(jobs, answer)
                 continue
-            self.summary.workers_replaced += answer["replaced"]
-            weighed = all(job["do"] == "measure" for job in jobs)
-            if weighed and not answer["replaced"] and len(answer["outcomes"]) == len(jobs):
-                self.queues.batcher.learn(jobs, answer["seconds"])
+            self.summary.workers_replaced += answer.replaced
             self.broken = 0
-            for job, outcome in zip(jobs, answer["outcomes"], strict=False):
+            for job, outcome in zip(jobs, answer.outcomes, strict=False):
                 self._outcome(job, outcome)
+            self.queues.put_back(jobs[len(answer.outcomes) :])
         return bool(arrived)
 
     def _batch_lost(self, jobs: list[Job], error: BaseException) -> None:
@@ -314,7 +310,7 @@ class _Scan:
             self.nameless -= 1
             self.exposures.add(job, unpack(outcome[1]))
         elif kind == "row":
-            message = unpack(outcome[1])
+            message: Measured = unpack(outcome[1])
             self.ledger.measured(job, message)
             row = message["row"]
             if job["do"] == "measure":

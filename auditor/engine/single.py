@@ -6,16 +6,15 @@ import itertools
 import os
 import queue
 from collections import deque
-from collections.abc import Generator, Iterable, Iterator
+from collections.abc import Generator, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
 
 from ..crawl.entries import FileEntry, Skipped
 from ..crawl.walk import find_files
 from .batch import settings_of
 from .decoder import Decoder
-from .messages import job_of, unpack
+from .messages import Measured, Row, job_of, unpack
 from .options import ScanOptions
 
 __all__ = ["measure_files"]
@@ -23,7 +22,7 @@ __all__ = ["measure_files"]
 
 def measure_files(
     paths: Iterable[str | Path], *, workers: int | None = None, options: ScanOptions | None = None
-) -> Generator[dict[str, Any], None, None]:
+) -> Generator[Row, None, None]:
     """The row of every file, in the order given; decoding never runs in this process.
 
     `row` has the names of `record.COLUMNS`, and of `record.PICTURE_COLUMNS` where there are pictures.
@@ -34,35 +33,21 @@ def measure_files(
     settings = settings_of(options or ScanOptions())
     first = list(itertools.islice(files, workers or os.cpu_count() or 1))
     decoders = [Decoder(settings) for _ in first]
-    try:
-        if len(decoders) < 2:
-            yield from (_one(decoders[0], found) for found in itertools.chain(first, files))
-            return
-        yield from _side_by_side(decoders, itertools.chain(first, files))
-    finally:
-        for decoder in decoders:
-            decoder.stop()
-
-
-def _side_by_side(
-    decoders: list[Decoder], files: Iterable[FileEntry | Skipped]
-) -> Iterator[dict[str, Any]]:
-    """Rows in order, one thread for each decoder process; a few files are under way at a time."""
     idle: queue.SimpleQueue[Decoder] = queue.SimpleQueue()
     for decoder in decoders:
         idle.put(decoder)
 
-    def work(found: FileEntry | Skipped) -> dict[str, Any]:
+    def work(found: FileEntry | Skipped) -> Row:
         decoder = idle.get()
         try:
             return _one(decoder, found)
         finally:
             idle.put(decoder)
 
-    pool = ThreadPoolExecutor(len(decoders))
+    under_way: deque[Future[Row]] = deque()
+    pool = ThreadPoolExecutor(max(len(decoders), 1))
     try:
-        under_way: deque[Future[dict[str, Any]]] = deque()
-        for found in files:
+        for found in itertools.chain(first, files):
             under_way.append(pool.submit(work, found))
             if len(under_way) > 2 * len(decoders):
                 yield under_way.popleft().result()
@@ -71,15 +56,17 @@ def _side_by_side(
     finally:
         # Whoever stops early does not wait for files that nobody has begun.
         pool.shutdown(cancel_futures=True)
+        for decoder in decoders:
+            decoder.stop()
 
 
-def _one(decoder: Decoder, found: FileEntry | Skipped) -> dict[str, Any]:
-    row: dict[str, Any] = {"path": found.path, "status": "set-aside"}
+def _one(decoder: Decoder, found: FileEntry | Skipped) -> Row:
+    row: Row = {"path": found.path, "status": "set-aside"}
     if isinstance(found, Skipped):
         return row | {"reason": found.reason}
     outcome = decoder.measure(job_of(found))
     if outcome[0] == "row":
-        message = unpack(outcome[1])
+        message: Measured = unpack(outcome[1])
         return message["row"] | (message["pictures"] or {})
     size = {"size_bytes": found.size_bytes, "mtime_ns": found.mtime_ns}
     own = (outcome[2] if outcome[0] == "failed" else None) or {}

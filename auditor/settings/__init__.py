@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from auditor.settings.agreement import reconcile, reconcile_kinds
     from auditor.settings.one_file import settle
-    from auditor.settings.read import Tags, read_settings, read_tags
+    from auditor.settings.read import FileTags, read_settings, read_tags
 
-__all__ = ["Tags", "read_settings", "read_tags", "reconcile", "reconcile_kinds", "settle"]
+__all__ = ["FileTags", "read_settings", "read_tags", "reconcile", "reconcile_kinds", "settle"]
 
 
 def __getattr__(name: str) -> Any:

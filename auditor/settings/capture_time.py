@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
-from typing import Any, Final
+from typing import Final
 
+from auditor.settings.tags import Tags
 from auditor.units import MINUTE_S
 
 __all__ = ["capture_time"]
@@ -29,11 +29,6 @@ _PLACES: Final = (
         "Exif.Photo.OffsetTimeOriginal",
     ),
     (
-        "Exif.Image.DateTimeOriginal",
-        "Exif.Photo.SubSecTimeOriginal",
-        "Exif.Photo.OffsetTimeOriginal",
-    ),
-    (
         "Exif.Photo.DateTimeDigitized",
         "Exif.Photo.SubSecTimeDigitized",
         "Exif.Photo.OffsetTimeDigitized",
@@ -45,7 +40,7 @@ _PLACES: Final = (
 )
 
 
-def capture_time(exif: Mapping[str, Any], xmp: Mapping[str, Any], notes: list[str]) -> str | None:
+def capture_time(tags: Tags, notes: list[str]) -> str | None:
     """ISO 8601 local time of capture, '2024-05-01T06:00:00.25+02:00', with what the file has.
 
     A clock at the start of its time (1970, 1980) or ahead of now is kept, as it still tells the
@@ -53,8 +48,7 @@ def capture_time(exif: Mapping[str, Any], xmp: Mapping[str, Any], notes: list[st
     """
     unset = False
     for key, fraction_key, offset_key in _PLACES:
-        source = exif if key.startswith("Exif") else xmp
-        value = source.get(key)
+        value = tags.get(key)
         if value is None:
             continue
         text = value[0] if isinstance(value, list) and value else str(value)
@@ -65,11 +59,11 @@ def capture_time(exif: Mapping[str, Any], xmp: Mapping[str, Any], notes: list[st
             continue
         fraction = match[7] or ""
         if not fraction and fraction_key:
-            digits = str(exif.get(fraction_key, "")).strip(" \x00")
+            digits = str(tags.get(fraction_key, "")).strip(" \x00")
             fraction = digits[:9] if digits.isascii() and digits.isdigit() else ""
         offset = match[8] or ""
         if not offset and offset_key:
-            found = _OFFSET.match(str(exif.get(offset_key, "")))
+            found = _OFFSET.match(str(tags.get(offset_key, "")))
             offset = found[1] if found else ""
         _judge_clock(stamp, notes)
         shown = stamp.isoformat(timespec="seconds")

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 
 from auditor.exposure import aperture_from_apex, ev100, time_from_apex
 from auditor.settings.tags import (
     F_LIMITS,
     FOCAL_LIMITS_MM,
     NOTE_STEPS,
+    Tags,
+    Value,
     clean_text,
     first_number,
     numbers,
@@ -18,7 +19,6 @@ from auditor.settings.tags import (
 )
 
 __all__ = [
-    "Tags",
     "aperture",
     "brightness",
     "colour_temperature",
@@ -31,8 +31,6 @@ __all__ = [
     "sensitivity",
     "white_balance",
 ]
-
-Tags = Mapping[str, Any]
 
 _AV_LIMITS: Final = (2 * math.log2(F_LIMITS[0]), 2 * math.log2(F_LIMITS[1]))
 """`F_LIMITS` as APEX aperture values."""
@@ -76,73 +74,72 @@ _PLACEHOLDER_ISO: Final = (65_535.0, 65_534.0)
 """What Exif's 16-bit field holds when the value does not fit."""
 
 
-def aperture(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
+def aperture(tags: Tags, notes: list[str]) -> float | None:
     """f-number: FNumber, else ApertureValue by APEX (N = 2 ** (Av / 2), Exif 2.32 annex C)."""
-    raw = numbers(exif.get("Exif.Photo.FNumber", exif.get("Exif.Image.FNumber")))
+    raw = numbers(tags.get("Exif.Photo.FNumber"))
     value = within(raw, *F_LIMITS)
     if value is None and not (raw and raw[0]):
-        written = exif.get("Exif.Photo.ApertureValue", exif.get("Exif.Image.ApertureValue"))
+        written = tags.get("Exif.Photo.ApertureValue")
         apex = within(numbers(written), *_AV_LIMITS)
         # Av = 0 would be f/1.0; in files it is nearly always an unset field.
         if apex:
             value = round(aperture_from_apex(apex), 2)
     if value is None:
-        value = within(numbers(_xmp_number(xmp.get("Xmp.exif.FNumber"))), *F_LIMITS)
+        value = within(numbers(_xmp_number(tags.get("Xmp.exif.FNumber"))), *F_LIMITS)
     if value is None and raw:
         shown = "an absurd number" if raw[0] is None else f"f/{raw[0]:.4g}"
         notes.append(f"the aperture is written as {shown}: no electronic aperture, or damage")
     return value
 
 
-def _xmp_number(value: Any) -> Any:
+def _xmp_number(value: Value | None) -> Value | None:
     return value[2:] if isinstance(value, str) and value.startswith("f/") else value
 
 
-def exposure_time(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
+def exposure_time(tags: Tags, notes: list[str]) -> float | None:
     """Seconds: ExposureTime, else ShutterSpeedValue by APEX (t = 2 ** -Tv)."""
-    raw = numbers(exif.get("Exif.Photo.ExposureTime", exif.get("Exif.Image.ExposureTime")))
+    raw = numbers(tags.get("Exif.Photo.ExposureTime"))
     value = within(raw, *TIME_LIMITS_S)
     if value is None:
-        speed = exif.get("Exif.Photo.ShutterSpeedValue", exif.get("Exif.Image.ShutterSpeedValue"))
+        speed = tags.get("Exif.Photo.ShutterSpeedValue")
         apex = within(numbers(speed), *_TV_LIMITS)
         if apex is not None and (apex != 0 or not raw):
             value = time_from_apex(apex)
     if value is None:
-        value = within(numbers(xmp.get("Xmp.exif.ExposureTime")), *TIME_LIMITS_S)
+        value = within(numbers(tags.get("Xmp.exif.ExposureTime")), *TIME_LIMITS_S)
     if value is None and raw:
         notes.append("the exposure time is written as zero or as an absurd number")
     return value
 
 
-def sensitivity(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
+def sensitivity(tags: Tags, notes: list[str]) -> float | None:
     """ISO from every place that Exif has for it.
 
     Exif 2.3: where the value exceeds 65,535 the 16-bit PhotographicSensitivity holds 65,535 and the
     true one is in the 32-bit tag that SensitivityType names (1 standard output sensitivity,
     2 recommended exposure index, 3 ISO speed, 4 to 7 combinations of them).
     """
-    raw = numbers(exif.get("Exif.Photo.ISOSpeedRatings", exif.get("Exif.Image.ISOSpeedRatings")))
+    raw = numbers(tags.get("Exif.Photo.ISOSpeedRatings"))
     sos = "Exif.Photo.StandardOutputSensitivity"
     rei = "Exif.Photo.RecommendedExposureIndex"
     speed = "Exif.Photo.ISOSpeed"
-    kind = within(numbers(exif.get("Exif.Photo.SensitivityType")), 0, 255) or 0
+    kind = within(numbers(tags.get("Exif.Photo.SensitivityType")), 0, 255) or 0
     order = {"sos": (sos, rei, speed), "speed": (speed, rei, sos)}
     wide = order.get(_SENSITIVITY_TYPES.get(int(kind), ""), (rei, sos, speed))
     plain = within(raw, *ISO_LIMITS)
     if plain is not None and plain not in _PLACEHOLDER_ISO:
         return plain
-    places = [exif.get(key) for key in wide]
+    places = [tags.get(key) for key in wide]
     places += [
-        exif.get("Exif.Photo.ExposureIndex"),
-        exif.get("Exif.Image.ExposureIndex"),
-        xmp.get("Xmp.exifEX.PhotographicSensitivity"),
-        xmp.get("Xmp.exif.ISOSpeedRatings"),
+        tags.get("Exif.Photo.ExposureIndex"),
+        tags.get("Xmp.exifEX.PhotographicSensitivity"),
+        tags.get("Xmp.exif.ISOSpeedRatings"),
     ]
     for place in places:
         found = within(numbers(place), *ISO_LIMITS)
         if found is not None and found not in _PLACEHOLDER_ISO:
             return found
-    found = _maker_sensitivity(exif)
+    found = _maker_sensitivity(tags)
     if found is None and plain is not None:
         return plain  # at least so much
     if found is None and raw:
@@ -150,7 +147,7 @@ def sensitivity(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
     return found
 
 
-def _maker_sensitivity(exif: Tags) -> float | None:
+def _maker_sensitivity(tags: Tags) -> float | None:
     """ISO from makers' private notes, by the metadata library's names for them."""
     for key, at in (
         ("Exif.Nikon3.ISOSpeed", 1),
@@ -158,13 +155,12 @@ def _maker_sensitivity(exif: Tags) -> float | None:
         ("Exif.Nikon1.ISOSpeed", 1),
         ("Exif.Casio2.ISO", 0),
         ("Exif.Panasonic.ProgramISO", 0),
-        ("Exif.Sony1.ISO", 0),
     ):
-        found = within(numbers(exif.get(key)), _LEAST_NOTE_ISO, ISO_LIMITS[1], at)
+        found = within(numbers(tags.get(key)), _LEAST_NOTE_ISO, ISO_LIMITS[1], at)
         if found is not None and found not in _PLACEHOLDER_ISO:
             return found
-    base = within(numbers(exif.get("Exif.CanonSi.ISOSpeed")), *_NOTE_ISO)
-    gain = within(numbers(exif.get("Exif.CanonSi.AutoISO")), *_NOTE_GAIN)
+    base = within(numbers(tags.get("Exif.CanonSi.ISOSpeed")), *_NOTE_ISO)
+    gain = within(numbers(tags.get("Exif.CanonSi.AutoISO")), *_NOTE_GAIN)
     if base is not None:
         stops = _note_stops(base) - _NOTE_BASE + (_note_stops(gain) if gain is not None else 0.0)
         return float(round(100 * 2**stops))
@@ -178,10 +174,9 @@ def _note_stops(value: float) -> float:
     return math.copysign(stops, value)
 
 
-def exposure_bias(exif: Tags) -> float | None:
+def exposure_bias(tags: Tags) -> float | None:
     """Exposure compensation in stops."""
-    keys = ("Exif.Photo.ExposureBiasValue", "Exif.Image.ExposureBiasValue")
-    value = first_number(exif, keys, _BIAS_LIMITS_EV)
+    value = first_number(tags, ("Exif.Photo.ExposureBiasValue",), _BIAS_LIMITS_EV)
     return None if value is None else round(value, 3)
 
 
@@ -192,55 +187,54 @@ def brightness(f_number: float | None, time: float | None, iso: float | None) ->
     return round(float(ev100(f_number, time, iso)), 3)
 
 
-def focal_length(exif: Tags, xmp: Tags, notes: list[str]) -> float | None:
+def focal_length(tags: Tags, notes: list[str]) -> float | None:
     """Focal length in mm; zero, as adapted lenses write it, is missing."""
-    raw = numbers(exif.get("Exif.Photo.FocalLength", exif.get("Exif.Image.FocalLength")))
+    raw = numbers(tags.get("Exif.Photo.FocalLength"))
     value = within(raw, *FOCAL_LIMITS_MM)
     if value is None:
-        value = within(numbers(xmp.get("Xmp.exif.FocalLength")), *FOCAL_LIMITS_MM)
+        value = within(numbers(tags.get("Xmp.exif.FocalLength")), *FOCAL_LIMITS_MM)
     if value is None and raw:
         notes.append("the focal length is written as zero or as an absurd number")
     return round(value, 3) if value is not None else None
 
 
-def focal_length_35mm(exif: Tags, xmp: Tags) -> float | None:
+def focal_length_35mm(tags: Tags) -> float | None:
     """Focal length of the same view on 24 x 36 mm, in mm."""
     key = "FocalLengthIn35mmFilm"
-    written = exif.get(f"Exif.Photo.{key}", xmp.get(f"Xmp.exif.{key}"))
+    written = tags.get(f"Exif.Photo.{key}", tags.get(f"Xmp.exif.{key}"))
     return within(numbers(written), *FOCAL_LIMITS_MM)
 
 
-def focus_distance(exif: Tags, xmp: Tags) -> float | None:
+def focus_distance(tags: Tags) -> float | None:
     """Focus distance in metres from any tag that carries it; infinity and 'unknown' are None."""
     # Exif: all bits set is infinity, 0 is unknown.
-    over = str(exif.get("Exif.Photo.SubjectDistance", "")).partition("/")[0]
+    over = str(tags.get("Exif.Photo.SubjectDistance", "")).partition("/")[0]
     if over not in ("4294967295", "0"):
-        value = within(numbers(exif.get("Exif.Photo.SubjectDistance")), *_FOCUS_LIMITS_M)
+        value = within(numbers(tags.get("Exif.Photo.SubjectDistance")), *_FOCUS_LIMITS_M)
         if value is not None:
             return round(value, 4)
     for key, unit in (
         ("Exif.OlympusFi.FocusDistance", _MM),
         ("Exif.MinoltaCsOld.FocusDistance", _MM),
-        ("Exif.MinoltaCsNew.FocusDistance", _MM),
         ("Exif.CanonSi.SubjectDistance", _CM),
         ("Exif.CanonFi.FocusDistanceUpper", _CM),
         ("Exif.Nikon1.FocusDistance", 1.0),
     ):
         low, high = _NOTE_FOCUS_M
-        value = within(numbers(exif.get(key)), low / unit, high / unit)
+        value = within(numbers(tags.get(key)), low / unit, high / unit)
         if value is not None:
             return round(value * unit, 4)
     keys = ("Exif.NikonLd2.FocusDistance", "Exif.NikonLd3.FocusDistance")
-    value = first_number(exif, keys, _LOG_FOCUS)
+    value = first_number(tags, keys, _LOG_FOCUS)
     if value is not None:
         return round(_LOG_FOCUS_START_M * 10.0 ** (value / _LOG_FOCUS_STEPS), 3)
-    value = first_number(xmp, ("Xmp.aux.ApproximateFocusDistance",), _FOCUS_LIMITS_M)
+    value = first_number(tags, ("Xmp.aux.ApproximateFocusDistance",), _FOCUS_LIMITS_M)
     return round(value, 4) if value is not None else None
 
 
-def flash_fired(exif: Tags) -> bool | None:
+def flash_fired(tags: Tags) -> bool | None:
     """Bit 0 of Exif's Flash; None when it is not written."""
-    value = within(numbers(exif.get("Exif.Photo.Flash", exif.get("Exif.Image.Flash"))), 0, 0xFFFF)
+    value = within(numbers(tags.get("Exif.Photo.Flash")), 0, 0xFFFF)
     return None if value is None else bool(int(value) & 1)
 
 
@@ -258,52 +252,42 @@ _KELVIN: Final = (1000.0, 50_000.0)
 """Colour temperatures from a candle to the open blue sky; others are damage (common practice, no source)."""
 
 
-def white_balance(exif: Tags, xmp: Tags) -> str | None:
+def white_balance(tags: Tags) -> str | None:
     """'auto', the kind of light that was set, or 'manual'; None where nothing is written.
 
     A developer's own setting inside the file comes first, for it is what made the colours. Then
     Exif's WhiteBalance (0 automatic, 1 manual) with LightSource as the kind of light.
     """
-    developed = clean_text(xmp.get("Xmp.crs.WhiteBalance"))
+    developed = clean_text(tags.get("Xmp.crs.WhiteBalance"))
     if developed and developed.casefold() not in _NO_SETTING:
         return developed.casefold()
-    mode = within(numbers(_either(exif, xmp, "WhiteBalance")), 0, 1)
+    mode = within(numbers(_either(tags, "WhiteBalance")), 0, 1)
     if mode == 0:
         return "auto"
-    light = within(numbers(_either(exif, xmp, "LightSource")), 0, 255)
+    light = within(numbers(_either(tags, "LightSource")), 0, 255)
     kind = _LIGHT.get(int(light)) if light is not None else None
     if kind is not None:
         return kind
     if mode == 1:
         return "manual"
     for key in ("Exif.Nikon3.WhiteBalance", "Exif.Nikon1.WhiteBalance"):
-        text = clean_text(exif.get(key))
+        text = clean_text(tags.get(key))
         if text and text.casefold() not in _NO_SETTING:
             return text.casefold()
     return None
 
 
-def colour_temperature(exif: Tags, xmp: Tags) -> float | None:
+def colour_temperature(tags: Tags) -> float | None:
     """Colour temperature in kelvin that was set or found, from any tag that carries it."""
     keys = (
         "Xmp.crs.ColorTemperature",
         "Xmp.crs.Temperature",
         "Exif.OlympusCs.WhiteBalanceTemperature",
         "Exif.CanonPr.ColorTemperature",
-        "Exif.Fujifilm.ColorTemperature",
         "Exif.Sony1.ColorTemperature",
-        "Exif.Sony2.ColorTemperature",
-        "Exif.Minolta.ColorTemperature",
-        "Exif.MinoltaCs5D.ColorTemperature",
-        "Exif.MinoltaCs7D.ColorTemperature",
-        "Exif.Samsung2.ColorTemperature",
-        "Exif.PentaxDng.ColorTemperature",
-        "Exif.Pentax.ColorTemperature",
     )
-    return first_number({**exif, **xmp}, keys, _KELVIN)
+    return first_number(tags, keys, _KELVIN)
 
 
-def _either(exif: Tags, xmp: Tags, name: str) -> Any:
-    return exif.get(
-        f"Exif.Photo.{name}", exif.get(f"Exif.Image.{name}", xmp.get(f"Xmp.exif.{name}"))
-    )
+def _either(tags: Tags, name: str) -> Value | None:
+    return tags.get(f"Exif.Photo.{name}", tags.get(f"Xmp.exif.{name}"))

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 
 from auditor.crawl.suffixes import RAW_SUFFIXES
 from auditor.record import Source
@@ -14,6 +13,7 @@ from auditor.settings.sensors import sensor_diagonal
 from auditor.settings.tags import (
     SENSOR_SIDES_PX,
     RawTags,
+    Tags,
     clean_text,
     first_number,
     numbers,
@@ -63,39 +63,39 @@ def is_firmware(software: str, make: str | None, model: str | None) -> bool:
     return True
 
 
-def real_camera(exif: Mapping[str, Any], make: str | None, model: str | None) -> bool:
+def real_camera(tags: Tags, make: str | None, model: str | None) -> bool:
     """Whether files of this camera can be held to what Exif asks of cameras: it left its private notes,
     or the database knows it. Some telephones begin their files as programs do."""
-    return has_maker_note(exif) or sensor_diagonal(body_name(make, model)) is not None
+    return has_maker_note(tags) or sensor_diagonal(body_name(make, model)) is not None
 
 
-def has_maker_note(exif: Mapping[str, Any]) -> bool:
+def has_maker_note(tags: Tags) -> bool:
     """Whether the camera's private notes are in the file."""
-    return "Exif.Photo.MakerNote" in exif or "Exif.MakerNote.Offset" in exif
+    return "Exif.Photo.MakerNote" in tags or "Exif.MakerNote.Offset" in tags
 
 
-def is_mosaic(exif: Mapping[str, Any]) -> bool:
+def is_mosaic(tags: Tags) -> bool:
     """Whether any picture in the file is a colour filter array (PhotometricInterpretation 32803)."""
     return any(
         key.endswith(".PhotometricInterpretation") and str(value).split()[:1] == ["32803"]
-        for key, value in exif.items()
+        for key, value in tags.items()
         if key.startswith(("Exif.Image.", "Exif.SubImage"))
     )
 
 
-def _worked_on(xmp: Mapping[str, Any], make: str | None, model: str | None) -> bool:
+def _worked_on(tags: Tags, make: str | None, model: str | None) -> bool:
     """Whether XMP inside the file tells of a program that worked on the pixels.
 
     Programs that only wrote stars or keywords say so ('/metadata'), and instructions for
     developing that were not applied leave the pixels alone.
     """
-    if str(xmp.get("Xmp.crs.AlreadyApplied", "")).casefold() == "true":
+    if str(tags.get("Xmp.crs.AlreadyApplied", "")).casefold() == "true":
         return True
-    for key, value in xmp.items():
+    for key, value in tags.items():
         if key in ("Xmp.xmp.CreatorTool", "Xmp.tiff.Software"):
             pass
         elif key.endswith("stEvt:softwareAgent"):
-            changed = xmp.get(key.replace("softwareAgent", "changed"))
+            changed = tags.get(key.replace("softwareAgent", "changed"))
             if str(changed).strip() == "/metadata":
                 continue
         else:
@@ -107,7 +107,7 @@ def _worked_on(xmp: Mapping[str, Any], make: str | None, model: str | None) -> b
 
 
 def kind_of_file(
-    tags: RawTags,
+    raw: RawTags,
     suffix: str,
     make: str | None,
     model: str | None,
@@ -118,41 +118,41 @@ def kind_of_file(
 
     Sizes against the body's other frames are a matter of the whole table (`reconcile`).
     """
-    exif = tags.exif
-    rendered = tags.mime in ("image/jpeg", "image/png", "image/webp", "image/bmp", "image/gif")
+    tags, mime = raw.tags, raw.mime
+    rendered = mime in ("image/jpeg", "image/png", "image/webp", "image/bmp", "image/gif")
     if not rendered:
         if (
             suffix == ".dng"
-            and tags.exif
-            and not is_mosaic(exif)
-            and not tags.mime.startswith("image/x-")
+            and raw.has_exif
+            and not is_mosaic(tags)
+            and not mime.startswith("image/x-")
         ):
             return "unknown"  # already demosaiced
-        if suffix in RAW_SUFFIXES or is_mosaic(exif):
+        if suffix in RAW_SUFFIXES or is_mosaic(tags):
             return "raw"
-    if not exif and not tags.xmp:
+    if not tags:
         return "unknown"
-    zoom = first_number(exif, ("Exif.Photo.DigitalZoomRatio",), _ZOOM)
+    zoom = first_number(tags, ("Exif.Photo.DigitalZoomRatio",), _ZOOM)
     if zoom is not None:
         notes.append(f"digital zoom of {zoom:.3g}x: enlarged by the camera")
         return "resized"
-    programs = [software, clean_text(exif.get("Exif.Image.ProcessingSoftware"))]
+    programs = [software, clean_text(tags.get("Exif.Image.ProcessingSoftware"))]
     if any(p and not is_firmware(p, make, model) for p in programs):
         return "edited"
     # Data of developed raw files, and the camera's own notes lost: not the camera's file.
-    developed = any(k.startswith(("Xmp.aux.", "Xmp.crs.")) for k in tags.xmp)
-    if developed and not has_maker_note(exif):
+    developed = any(k.startswith(("Xmp.aux.", "Xmp.crs.")) for k in tags)
+    if developed and not has_maker_note(tags):
         return "edited"
-    if _worked_on(tags.xmp, make, model) or _size_changed(tags, notes):
+    if _worked_on(tags, make, model) or _size_changed(raw, notes):
         return "edited"
-    if tags.recoded and real_camera(exif, make, model):
+    if raw.recoded and real_camera(tags, make, model):
         notes.append("put together as programs do it, not as the camera does")
         return "edited"
     if not make and not model:
         return "unknown"
-    if tags.mime in ("image/png", "image/webp"):
+    if mime in ("image/png", "image/webp"):
         return "edited"  # no camera writes these
-    if tags.mime == "image/tiff":
+    if mime == "image/tiff":
         return "unknown"
     return "camera"
 
@@ -168,49 +168,49 @@ _LEAST_WRITTEN_PX: Final = 640
 """Longer side below which a size is of a preview rather than of the picture (common practice, no source)."""
 
 
-def written_size(tags: RawTags) -> tuple[int, int] | None:
+def written_size(raw: RawTags) -> tuple[int, int] | None:
     """Width and height that the camera wrote, by its own notes, else by what Exif says of the file.
 
     Telephones write the size in the first directory too, where Exif has no place for it in a JPEG; programs
     that bring the other up to date often leave it.
     """
-    exif = tags.exif
+    tags = raw.tags
     for across, down in _MADE_SIZES:
-        size = size_of(exif, across, down)
+        size = size_of(tags, across, down)
         if size is not None:
             return size
-    full = numbers(exif.get("Exif.Sony1.FullImageSize"))  # height before width
+    full = numbers(tags.get("Exif.Sony1.FullImageSize"))  # height before width
     height, width = within(full, *SENSOR_SIDES_PX), within(full, *SENSOR_SIDES_PX, 1)
     if width and height:
         return int(width), int(height)
-    inner = _exif_size(exif)
-    outer = size_of(exif, "Exif.Image.ImageWidth", "Exif.Image.ImageLength")
-    left = tags.mime == "image/jpeg" and outer and max(outer) >= _LEAST_WRITTEN_PX
-    return outer if left and inner and not _differs(tags, inner) else inner
+    inner = _exif_size(tags)
+    outer = size_of(tags, "Exif.Image.ImageWidth", "Exif.Image.ImageLength")
+    left = raw.mime == "image/jpeg" and outer and max(outer) >= _LEAST_WRITTEN_PX
+    return outer if left and inner and not _differs(raw, inner) else inner
 
 
-def _exif_size(exif: Mapping[str, Any]) -> tuple[int, int] | None:
-    return size_of(exif, "Exif.Photo.PixelXDimension", "Exif.Photo.PixelYDimension")
+def _exif_size(tags: Tags) -> tuple[int, int] | None:
+    return size_of(tags, "Exif.Photo.PixelXDimension", "Exif.Photo.PixelYDimension")
 
 
-def _size_changed(tags: RawTags, notes: list[str]) -> bool:
+def _size_changed(raw: RawTags, notes: list[str]) -> bool:
     """Whether the file has another size than its tags say: a program changed it and left them."""
-    stale = _differs(tags, _exif_size(tags.exif))
-    written = written_size(tags)
-    if not stale and (not tags.recoded or not _differs(tags, written)):
+    stale = _differs(raw, _exif_size(raw.tags))
+    written = written_size(raw)
+    if not stale and (not raw.recoded or not _differs(raw, written)):
         return False  # the camera's own notes may speak of its full size
     shown = written or (0, 0)
     notes.append(
-        f"the file has {tags.width_px} x {tags.height_px} pixels, its tags speak of "
+        f"the file has {raw.width_px} x {raw.height_px} pixels, its tags speak of "
         f"{shown[0]} x {shown[1]}"
     )
     return True
 
 
-def _differs(tags: RawTags, size: tuple[int, int] | None) -> bool:
-    if size is None or not tags.width_px or not tags.height_px:
+def _differs(raw: RawTags, size: tuple[int, int] | None) -> bool:
+    if size is None or not raw.width_px or not raw.height_px:
         return False
-    ours, theirs = sorted((tags.width_px, tags.height_px)), sorted(size)
+    ours, theirs = sorted((raw.width_px, raw.height_px)), sorted(size)
     if abs(ours[1] / theirs[1] - 1) > _BORDER:
         return True
     low, high = SHORT_SIDES

@@ -4,11 +4,20 @@ the converter behind it."""
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
-from auditor.settings.tags import F_LIMITS, FOCAL_LIMITS_MM, NOTE_STEPS, clean_text, numbers, within
+from auditor.settings.tags import (
+    F_LIMITS,
+    FOCAL_LIMITS_MM,
+    NOTE_STEPS,
+    Tags,
+    Value,
+    clean_text,
+    numbers,
+    within,
+)
 
 __all__ = [
     "BUILT_IN",
@@ -83,7 +92,7 @@ def built_in_lens(body: str) -> str:
     return f"{BUILT_IN} of {body}"
 
 
-def _name(value: Any) -> str | None:
+def _name(value: Value | None) -> str | None:
     text = clean_text(value)
     if text is None or _NO_NAME.match(text) or _NOTHING.search(text):
         return None
@@ -96,53 +105,50 @@ def _name(value: Any) -> str | None:
 
 _NAME_KEYS: Final = (
     "Exif.Photo.LensModel",
-    "Exif.Image.LensModel",
-)
-_XMP_NAME_KEYS: Final = ("Xmp.exifEX.LensModel", "Xmp.aux.Lens")
-_MAKER_NAME_KEYS: Final = (
+    "Xmp.exifEX.LensModel",
+    "Xmp.aux.Lens",
     "Exif.Canon.LensModel",
     "Exif.OlympusEq.LensModel",
     "Exif.Panasonic.LensType",
 )
 
 
-def lens_name(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> str | None:
+def lens_name(tags: Tags) -> str | None:
     """The lens by Exif's LensModel, else XMP, else a maker's name for it, else its ranges, else None."""
-    for source, keys in ((exif, _NAME_KEYS), (xmp, _XMP_NAME_KEYS), (exif, _MAKER_NAME_KEYS)):
-        for key in keys:
-            text = _name(source.get(key))
-            if text is not None:
-                return text
-    ranges = lens_range(exif, xmp)
+    for key in _NAME_KEYS:
+        text = _name(tags.get(key))
+        if text is not None:
+            return text
+    ranges = lens_range(tags)
     return ranges.name() if ranges is not None else None
 
 
-def lens_range(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> LensRange | None:
+def lens_range(tags: Tags) -> LensRange | None:
     """Ranges from Exif's LensSpecification (four rationals; 0/0 is unknown) or makers' notes."""
     for value in (
-        exif.get("Exif.Photo.LensSpecification"),
-        exif.get("Exif.Image.LensInfo"),
-        xmp.get("Xmp.exifEX.LensSpecification"),
-        xmp.get("Xmp.aux.LensInfo"),
-        exif.get("Exif.Nikon3.Lens"),
+        tags.get("Exif.Photo.LensSpecification"),
+        tags.get("Exif.Image.LensInfo"),
+        tags.get("Xmp.exifEX.LensSpecification"),
+        tags.get("Xmp.aux.LensInfo"),
+        tags.get("Exif.Nikon3.Lens"),
     ):
         found = _range(numbers(value))
         if found is not None:
             return found
     # Long end, short end, and units per mm.
-    canon = numbers(exif.get("Exif.CanonCs.Lens"))
+    canon = numbers(tags.get("Exif.CanonCs.Lens"))
     unit = within(canon, *_NOTE_UNITS, 2)
     if unit and canon[0] and canon[1]:
-        fastest = within(numbers(exif.get("Exif.CanonCs.MaxAperture")), *_NOTE_F)
+        fastest = within(numbers(tags.get("Exif.CanonCs.MaxAperture")), *_NOTE_F)
         # It is the widest at the focal length in use, so that only a lens of one focal length may
         # be named by it.
         f_short = 2 ** (fastest / (2 * NOTE_STEPS)) if fastest and canon[0] == canon[1] else None
         return _range([canon[1] / unit, canon[0] / unit, f_short, f_short])
-    short = within(numbers(exif.get("Exif.OlympusEq.MinFocalLength")), *FOCAL_LIMITS_MM)
+    short = within(numbers(tags.get("Exif.OlympusEq.MinFocalLength")), *FOCAL_LIMITS_MM)
     if short:
-        long = within(numbers(exif.get("Exif.OlympusEq.MaxFocalLength")), *FOCAL_LIMITS_MM)
+        long = within(numbers(tags.get("Exif.OlympusEq.MaxFocalLength")), *FOCAL_LIMITS_MM)
         ends = [
-            within(numbers(exif.get(f"Exif.OlympusEq.MaxApertureAt{end}Focal")), *_F_VALUES)
+            within(numbers(tags.get(f"Exif.OlympusEq.MaxApertureAt{end}Focal")), *_F_VALUES)
             for end in ("Min", "Max")
         ]
         return _range([short, long, *(2 ** (e / (2 * _F_STEPS)) if e else None for e in ends)])
@@ -159,7 +165,7 @@ def _range(values: list[float | None]) -> LensRange | None:
     return LensRange(min(short, long), max(short, long), f_short, f_long or f_short)
 
 
-def lens_serial(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> str | None:
+def lens_serial(tags: Tags) -> str | None:
     """Serial number of the lens, where any tag carries one."""
     places = (
         "Exif.Photo",
@@ -169,7 +175,7 @@ def lens_serial(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> str | None:
         "Xmp.exifEX",
         "Xmp.aux",
     )
-    return first_serial(exif, xmp, (f"{place}.LensSerialNumber" for place in places))
+    return first_serial(tags, (f"{place}.LensSerialNumber" for place in places))
 
 
 _FOCALS: Final = (
@@ -334,17 +340,15 @@ _SERIAL_KEYS: Final = (
 )
 
 
-def body_serial(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> str | None:
+def body_serial(tags: Tags) -> str | None:
     """Serial number of the body, where any tag carries one."""
-    return first_serial(exif, xmp, _SERIAL_KEYS)
+    return first_serial(tags, _SERIAL_KEYS)
 
 
-def first_serial(
-    exif: Mapping[str, Any], xmp: Mapping[str, Any], keys: Iterable[str]
-) -> str | None:
+def first_serial(tags: Tags, keys: Iterable[str]) -> str | None:
     """Serial number in the first of some tags that carries one."""
     for key in keys:
-        text = clean_text(exif.get(key, xmp.get(key))) or ""
+        text = clean_text(tags.get(key)) or ""
         text = re.sub(r"^no\s*[=.:]\s*", "", text, flags=re.IGNORECASE)
         if text and not is_no_serial(text):
             return text

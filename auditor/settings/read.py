@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 from auditor.crawl.suffixes import suffix_of
 from auditor.record import LOWER_SIDE, Settings
@@ -26,9 +25,18 @@ from auditor.settings.names import (
 )
 from auditor.settings.one_file import settle
 from auditor.settings.sensors import native_size, sensor_diagonal, tagged_pitch
-from auditor.settings.tags import STARS, RawTags, clean_text, first_number, read_raw_tags, size_of
+from auditor.settings.tags import (
+    STARS,
+    RawTags,
+    Tags,
+    Value,
+    clean_text,
+    first_number,
+    read_raw_tags,
+    size_of,
+)
 
-__all__ = ["MAX_LABELS", "Tags", "labels", "rating", "read_settings", "read_tags"]
+__all__ = ["MAX_LABELS", "FileTags", "labels", "rating", "read_settings", "read_tags"]
 
 _ADOBE_RGB_GAMMA: Final = 563 / 256
 """Exponent of the Adobe RGB (1998) colour image encoding."""
@@ -39,7 +47,7 @@ _MOST_NUMBERED: Final = 99_999_999
 
 
 @dataclass(frozen=True, slots=True)
-class Tags:
+class FileTags:
     """What measuring needs of a file's tags."""
 
     settings: Settings
@@ -55,7 +63,7 @@ def read_settings(data: bytes, name: str, sidecar: bytes | None = None) -> Setti
     return read_tags(data, name, sidecar).settings
 
 
-def read_tags(data: bytes, name: str, sidecar: bytes | None = None) -> Tags:
+def read_tags(data: bytes, name: str, sidecar: bytes | None = None) -> FileTags:
     """Settings, colour profile and tone curve of one file from its content.
 
     Args:
@@ -74,65 +82,65 @@ def read_tags(data: bytes, name: str, sidecar: bytes | None = None) -> Tags:
         note = f"the settings could not be understood: {clean_text(error) or type(error).__name__}"
         settings = Settings(file_number=file_number(name, {}), notes=(*raw.notes, note))
     touched = settings.file_source == "edited"
-    return Tags(settings, raw.icc, _transfer(raw.exif), raw.thumbnail if touched else None)
+    return FileTags(settings, raw.icc, _transfer(raw.tags), raw.thumbnail if touched else None)
 
 
 def _settings(raw: RawTags, name: str) -> Settings:
-    exif, xmp = raw.exif, raw.xmp
-    words = {**xmp, **raw.beside}
+    tags = raw.tags
+    words = {**tags, **raw.beside}
     notes = list(raw.notes)
-    make = clean_text(exif.get("Exif.Image.Make", xmp.get("Xmp.tiff.Make")))
-    model = clean_text(exif.get("Exif.Image.Model", xmp.get("Xmp.tiff.Model")))
-    software = clean_text(exif.get("Exif.Image.Software", xmp.get("Xmp.tiff.Software")))
-    f_number = exposure_tags.aperture(exif, xmp, notes)
-    time = exposure_tags.exposure_time(exif, xmp, notes)
-    iso = exposure_tags.sensitivity(exif, xmp, notes)
-    focal = exposure_tags.focal_length(exif, xmp, notes)
+    make = clean_text(tags.get("Exif.Image.Make", tags.get("Xmp.tiff.Make")))
+    model = clean_text(tags.get("Exif.Image.Model", tags.get("Xmp.tiff.Model")))
+    software = clean_text(tags.get("Exif.Image.Software", tags.get("Xmp.tiff.Software")))
+    f_number = exposure_tags.aperture(tags, notes)
+    time = exposure_tags.exposure_time(tags, notes)
+    iso = exposure_tags.sensitivity(tags, notes)
+    focal = exposure_tags.focal_length(tags, notes)
     ending = suffix_of(os.path.basename(name))
     source = kind_of_file(raw, ending, make, model, software, notes)
     width, height = _size(raw, source)
     written = written_size(raw)
-    tagged = tagged_pitch(exif, written or (width, height) if width and height else written, notes)
-    native = native_size(exif)
+    tagged = tagged_pitch(tags, written or (width, height) if width and height else written, notes)
+    native = native_size(tags)
     body = body_name(make, model)
-    lens, converter = _lens(exif, xmp, focal, f_number)
+    lens, converter = _lens(tags, focal, f_number)
     found = Settings(
         body=body,
-        body_serial=body_serial(exif, xmp),
+        body_serial=body_serial(tags),
         lens=lens,
-        lens_serial=lens_serial(exif, xmp),
+        lens_serial=lens_serial(tags),
         converter=converter,
         focal_length_mm=focal,
-        focal_35mm=exposure_tags.focal_length_35mm(exif, xmp),
+        focal_35mm=exposure_tags.focal_length_35mm(tags),
         f_number=f_number,
         exposure_time_s=time,
         iso=iso,
-        exposure_bias_ev=exposure_tags.exposure_bias(exif),
+        exposure_bias_ev=exposure_tags.exposure_bias(tags),
         ev100=exposure_tags.brightness(f_number, time, iso),
-        taken=capture_time(exif, xmp, notes),
-        focus_distance_m=exposure_tags.focus_distance(exif, xmp),
+        taken=capture_time(tags, notes),
+        focus_distance_m=exposure_tags.focus_distance(tags),
         width_px=width,
         height_px=height,
-        orientation=int(first_number(exif, ("Exif.Image.Orientation",), (1, len(LOWER_SIDE))) or 1),
+        orientation=int(first_number(tags, ("Exif.Image.Orientation",), (1, len(LOWER_SIDE))) or 1),
         source=source,
         software=software,
-        file_number=file_number(name, exif),
-        flash=exposure_tags.flash_fired(exif),
-        rating=rating(exif, words),
-        labels=labels(words, raw.iptc, exif),
+        file_number=file_number(name, tags),
+        flash=exposure_tags.flash_fired(tags),
+        rating=rating(words),
+        labels=labels(words),
         notes=tuple(notes),
         pitch_basis=tagged.basis if tagged else None,
         written_width_px=written[0] if written else None,
         written_height_px=written[1] if written else None,
-        maker_note=has_maker_note(exif) if exif else None,
-        white_balance=white_balance(exif, xmp),
-        colour_temperature_k=colour_temperature(exif, xmp),
+        maker_note=has_maker_note(tags) if raw.has_exif else None,
+        white_balance=white_balance(tags),
+        colour_temperature_k=colour_temperature(tags),
         file_source=source,
         told_pitch_um=tagged.um if tagged else None,
         sensor_diagonal_mm=sensor_diagonal(body),
         native_width_px=native[0] if native else None,
         native_height_px=native[1] if native else None,
-        recoded=raw.recoded if real_camera(exif, make, model) else None,
+        recoded=raw.recoded if real_camera(tags, make, model) else None,
     )
     return settle(found)
 
@@ -142,7 +150,7 @@ def _size(raw: RawTags, source: str) -> tuple[int | None, int | None]:
     if source == "raw" or not raw.width_px:
         sizes = [written_size(raw)]
         for group in ("SubImage1", "SubImage2", "SubImage3", "SubImage4", "Image"):
-            sizes.append(size_of(raw.exif, f"Exif.{group}.ImageWidth", f"Exif.{group}.ImageLength"))
+            sizes.append(size_of(raw.tags, f"Exif.{group}.ImageWidth", f"Exif.{group}.ImageLength"))
         if raw.width_px and raw.height_px:
             sizes.append((raw.width_px, raw.height_px))
         known = [s for s in sizes if s is not None]
@@ -150,11 +158,9 @@ def _size(raw: RawTags, source: str) -> tuple[int | None, int | None]:
     return raw.width_px or None, raw.height_px or None
 
 
-def _lens(
-    exif: Mapping[str, Any], xmp: Mapping[str, Any], focal: float | None, f_number: float | None
-) -> tuple[str | None, str | None]:
+def _lens(tags: Tags, focal: float | None, f_number: float | None) -> tuple[str | None, str | None]:
     """Lens without converter, and the converter."""
-    name = lens_name(exif, xmp)
+    name = lens_name(tags)
     converter = None
     if name is not None:
         name, converter = split_converter(name)
@@ -163,22 +169,22 @@ def _lens(
         "Exif.Nikon1.AuxiliaryLens",
         "Exif.Nikon2.AuxiliaryLens",
     ):
-        text = clean_text(exif.get(key))
+        text = clean_text(tags.get(key))
         if converter is None and text and text.casefold() not in ("off", "none", "0"):
             converter = split_converter(f"lens + {text}")[1] or text
     wide_or_tele = {"2": "wide converter", "3": "tele converter"}
     if converter is None:
-        converter = wide_or_tele.get(str(exif.get("Exif.Panasonic.ConversionLens", "")))
+        converter = wide_or_tele.get(str(tags.get("Exif.Panasonic.ConversionLens", "")))
     if converter is None:
-        ranges = lens_range(exif, xmp) or (range_from_name(name) if name else None)
+        ranges = lens_range(tags) or (range_from_name(name) if name else None)
         if ranges is not None:
             converter = converter_from_range(ranges, focal, f_number)
     return name, converter
 
 
-def _transfer(exif: Mapping[str, Any]) -> Literal["srgb"] | float:
+def _transfer(tags: Tags) -> Literal["srgb"] | float:
     """Exif's ColorSpace 1 is sRGB; interoperability 'R03' means the Adobe RGB (1998) curve, 2.2."""
-    index = str(exif.get("Exif.Iop.InteroperabilityIndex", "")).strip("\x00 ")
+    index = str(tags.get("Exif.Iop.InteroperabilityIndex", "")).strip("\x00 ")
     return _ADOBE_RGB_GAMMA if index == "R03" else "srgb"
 
 
@@ -186,12 +192,12 @@ _NUMBER: Final = re.compile(r"(?<!\d)(\d{3,7})(?!\d)")
 _DATE: Final = re.compile(r"(?<!\d)(?:19|20)\d{2}[-_.]?[01]\d[-_.]?[0-3]\d(?!\d)")
 
 
-def file_number(name: str, exif: Mapping[str, Any]) -> str | None:
+def file_number(name: str, tags: Tags) -> str | None:
     """The camera's running number: from a maker's note, else the digits of the file's name.
 
     Names made of a date carry no number. 'DSC_0123-edit.jpg' and 'DSC_0123.NEF' have the same.
     """
-    own = first_number(exif, ("Exif.Canon.FileNumber",), (1, _MOST_NUMBERED))
+    own = first_number(tags, ("Exif.Canon.FileNumber",), (1, _MOST_NUMBERED))
     if own:
         return f"{int(own) % _FILE_NUMBERS:04d}"
     stem = os.path.basename(name).rsplit(".", 1)[0]
@@ -207,28 +213,26 @@ _PERCENT_A_STAR: Final = 24
 """1, 25, 50, 75 and 99 percent stand for one to five stars (MicrosoftPhoto:Rating; from memory)."""
 
 
-def rating(exif: Mapping[str, Any], xmp: Mapping[str, Any]) -> int | None:
+def rating(tags: Tags) -> int | None:
     """Stars from 0 to 5, -1 for rejected (XMP specification, xmp:Rating); None when not written."""
-    value = first_number({**exif, **xmp}, ("Xmp.xmp.Rating", "Exif.Image.Rating"), STARS)
+    value = first_number(tags, ("Xmp.xmp.Rating", "Exif.Image.Rating"), STARS)
     if value is not None:
         return round(value)
-    percent = first_number(xmp, ("Xmp.MicrosoftPhoto.Rating",), (0, 100))
+    percent = first_number(tags, ("Xmp.MicrosoftPhoto.Rating",), (0, 100))
     if percent is None:
         return None
     return min(STARS[1], int(percent // _PERCENT_A_STAR) + 1) if percent >= 1 else 0
 
 
-def labels(
-    xmp: Mapping[str, Any], iptc: Mapping[str, Any], exif: Mapping[str, Any]
-) -> tuple[str, ...]:
+def labels(tags: Tags) -> tuple[str, ...]:
     """Keywords, each once, in their order: from XMP, else IPTC, else the Exif tag that some file
     managers write (XPKeywords: UTF-16, parted by semicolons)."""
     found: dict[str, None] = {}
     places = [
-        xmp.get("Xmp.dc.subject"),
-        _leaves(xmp.get("Xmp.lr.hierarchicalSubject")),
-        iptc.get("Iptc.Application2.Keywords"),
-        _file_managers(exif.get("Exif.Image.XPKeywords")),
+        tags.get("Xmp.dc.subject"),
+        _leaves(tags.get("Xmp.lr.hierarchicalSubject")),
+        tags.get("Iptc.Application2.Keywords"),
+        _file_managers(tags.get("Exif.Image.XPKeywords")),
     ]
     place = next((p for p in places if p), None)
     words = place if isinstance(place, list) else [] if place is None else [place]
@@ -239,13 +243,13 @@ def labels(
     return tuple(found)[:MAX_LABELS]
 
 
-def _leaves(value: Any) -> list[str]:
+def _leaves(value: Value | None) -> list[str]:
     """The last part of keywords written as a path ('gear|filter|polariser')."""
     words = value if isinstance(value, list) else [] if value is None else [value]
     return [str(w).rsplit("|", 1)[-1] for w in words]
 
 
-def _file_managers(value: Any) -> list[str]:
+def _file_managers(value: Value | None) -> list[str]:
     """Bytes written as numbers; what is no UTF-16 is passed over."""
     values = str(value or "").split()
     if not values or not all(v.isdigit() and int(v) < 256 for v in values):

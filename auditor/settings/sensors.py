@@ -11,15 +11,14 @@ from __future__ import annotations
 import importlib.util
 import math
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Final, Literal
 from xml.etree import ElementTree
 
 from auditor.settings.names import body_key, body_name
-from auditor.settings.tags import SENSOR_SIDES_PX, first_number, numbers, size_of, within
+from auditor.settings.tags import SENSOR_SIDES_PX, Tags, first_number, numbers, size_of, within
 
 __all__ = [
     "FULL_FRAME_DIAGONAL_MM",
@@ -131,9 +130,7 @@ class Pitch:
     basis: Literal["focal-plane", "maker"]
 
 
-def tagged_pitch(
-    exif: Mapping[str, Any], size: tuple[int, int] | None, notes: list[str]
-) -> Pitch | None:
+def tagged_pitch(tags: Tags, size: tuple[int, int] | None, notes: list[str]) -> Pitch | None:
     """Pixel pitch from the focal-plane resolution, else from a maker's note.
 
     Args:
@@ -141,7 +138,7 @@ def tagged_pitch(
         notes: get a line when a tag is absurd.
     """
     diagonal_px = math.hypot(*size) if size else None
-    plane = _focal_plane(exif)
+    plane = _focal_plane(tags)
     if plane is not None and diagonal_px is not None:
         sensor_mm = plane * diagonal_px / 1000
         if not _SENSOR_LIMITS_MM[0] <= sensor_mm <= _SENSOR_LIMITS_MM[1]:
@@ -151,16 +148,16 @@ def tagged_pitch(
             plane = None
     if plane is not None:
         return Pitch(round(plane, 4), "focal-plane")
-    maker = _maker(exif, diagonal_px)
+    maker = _maker(tags, diagonal_px)
     return Pitch(round(maker, 4), "maker") if maker is not None else None
 
 
-def _focal_plane(exif: Mapping[str, Any]) -> float | None:
+def _focal_plane(tags: Tags) -> float | None:
     for place in ("Photo", "Image"):
-        unit = first_number(exif, (f"Exif.{place}.FocalPlaneResolutionUnit",), _UNITS) or 2
+        unit = first_number(tags, (f"Exif.{place}.FocalPlaneResolutionUnit",), _UNITS) or 2
         for axis in "XY":
             key = f"Exif.{place}.FocalPlane{axis}Resolution"
-            density = first_number(exif, (key,), (1e-6, 1e9))
+            density = first_number(tags, (key,), (1e-6, 1e9))
             if density:
                 pitch = _UNIT_UM[int(unit)] / density
                 if _TAG_LIMITS_UM[0] <= pitch <= _TAG_LIMITS_UM[1]:
@@ -168,14 +165,14 @@ def _focal_plane(exif: Mapping[str, Any]) -> float | None:
     return None
 
 
-def _maker(exif: Mapping[str, Any], diagonal_px: float | None) -> float | None:
+def _maker(tags: Tags, diagonal_px: float | None) -> float | None:
     """From the sensor's diagonal or pixel size in makers' notes."""
     if diagonal_px:
         keys = (f"Exif.{g}.FocalPlaneDiagonal" for g in ("OlympusEq", "Olympus2", "Olympus"))
-        diagonal = first_number(exif, keys, _SENSOR_LIMITS_MM)
+        diagonal = first_number(tags, keys, _SENSOR_LIMITS_MM)
         if diagonal:
             return diagonal / diagonal_px * 1000
-    pixel = numbers(exif.get("Exif.Nikon3.SensorPixelSize"))
+    pixel = numbers(tags.get("Exif.Nikon3.SensorPixelSize"))
     across, down = within(pixel, *_TAG_LIMITS_UM), within(pixel, *_TAG_LIMITS_UM, 1)
     return across if across and down and abs(across / down - 1) < _SQUARE else None
 
@@ -186,14 +183,14 @@ _BORDERS: Final = slice(5, 9)
 """Where a note on the sensor has the left, top, right and bottom border of the picture."""
 
 
-def native_size(exif: Mapping[str, Any]) -> tuple[int, int] | None:
+def native_size(tags: Tags) -> tuple[int, int] | None:
     """Long and short side in pixels of the camera's full size, whatever the size of this file.
 
     Names of tags are the metadata library's. Where a note counts the border of the sensor too, that is
     less than 3% more.
     """
-    cut = size_of(exif, "Exif.OlympusIp.CropWidth", "Exif.OlympusIp.CropHeight", SENSOR_SIDES_PX)
-    for sides in (_canon(exif), _nikon(exif), cut):
+    cut = size_of(tags, "Exif.OlympusIp.CropWidth", "Exif.OlympusIp.CropHeight", SENSOR_SIDES_PX)
+    for sides in (_canon(tags), _nikon(tags), cut):
         if sides is not None:
             long, short = max(sides), min(sides)
             if (
@@ -210,24 +207,24 @@ def _pair(values: list[float | None], at: int) -> tuple[float, float] | None:
     return (one, other) if one and other else None
 
 
-def _canon(exif: Mapping[str, Any]) -> tuple[float, float] | None:
-    borders = numbers(exif.get("Exif.Canon.SensorInfo"))[_BORDERS]
+def _canon(tags: Tags) -> tuple[float, float] | None:
+    borders = numbers(tags.get("Exif.Canon.SensorInfo"))[_BORDERS]
     if len(borders) == 4 and all(v is not None and v >= 0 for v in borders):
         left, top, right, bottom = (v or 0.0 for v in borders)
         if right > left and bottom > top:
             return right - left + 1, bottom - top + 1
     # Compacts: the width from which digital zoom starts; their sensors are four by three.
-    width = first_number(exif, ("Exif.CanonCs.ZoomSourceWidth",), SENSOR_SIDES_PX)
+    width = first_number(tags, ("Exif.CanonCs.ZoomSourceWidth",), SENSOR_SIDES_PX)
     return (width, width * 3 / 4) if width else None
 
 
-def _nikon(exif: Mapping[str, Any]) -> tuple[float, float] | None:
+def _nikon(tags: Tags) -> tuple[float, float] | None:
     # Crop mode, then width and height of the whole sensor, then of the part in use.
-    whole = _pair(numbers(exif.get("Exif.Nikon3.CropHiSpeed")), 1)
+    whole = _pair(numbers(tags.get("Exif.Nikon3.CropHiSpeed")), 1)
     if whole:
         return whole
-    centre = numbers(exif.get("Exif.Nikon3.RawImageCenter"))
+    centre = numbers(tags.get("Exif.Nikon3.RawImageCenter"))
     middle = _pair([2 * v if v else None for v in centre], 0)
-    pixel = numbers(exif.get("Exif.Nikon3.SensorPixelSize"))
+    pixel = numbers(tags.get("Exif.Nikon3.SensorPixelSize"))
     square = len(pixel) < 2 or pixel[0] == pixel[1]
     return middle if square else None

@@ -23,6 +23,8 @@ __all__ = [
     "SENSOR_SIDES_PX",
     "STARS",
     "RawTags",
+    "Tags",
+    "Value",
     "built_by_program",
     "clean_text",
     "first_number",
@@ -48,14 +50,17 @@ _MAX_TRIES: Final = 6
 """Marks that are tried: a file may be full of them."""
 
 
+Value = str | list[str]
+Tags = Mapping[str, Value]
+"""Values by the metadata library's names ('Exif.Photo.FNumber', 'Xmp.xmp.Rating')."""
+
+
 @dataclass(frozen=True, slots=True)
 class RawTags:
-    """Tags by the metadata library's names ('Exif.Photo.FNumber'), values as text, lists as lists."""
+    """Exif, XMP and IPTC of one file."""
 
-    exif: dict[str, Any] = field(default_factory=dict)
-    xmp: dict[str, Any] = field(default_factory=dict)
-    iptc: dict[str, Any] = field(default_factory=dict)
-    beside: dict[str, Any] = field(default_factory=dict)
+    tags: dict[str, Value] = field(default_factory=dict)
+    beside: dict[str, Value] = field(default_factory=dict)
     """XMP of the sidecar: the later word on stars and keywords, but no word on this file's pixels,
     for the instructions in it may be for the raw file of the same name."""
     icc: bytes | None = None
@@ -66,6 +71,11 @@ class RawTags:
     width_px: int = 0
     height_px: int = 0
     notes: tuple[str, ...] = ()
+
+    @property
+    def has_exif(self) -> bool:
+        """Whether any tag is Exif's."""
+        return any(key.startswith("Exif.") for key in self.tags)
 
 
 def clean_text(value: Any) -> str | None:
@@ -93,20 +103,21 @@ def read_raw_tags(data: bytes, sidecar: bytes | None = None) -> RawTags:
     """
     tags, problem = _open(data)
     if tags is None:
-        exif = _buried(data)
-        notes = () if exif else (f"no settings could be read: {problem}",)
-        tags = RawTags(exif=exif, notes=notes)
+        found = _buried(data)
+        notes = () if found else (f"no settings could be read: {problem}",)
+        tags = RawTags(found, notes=notes)
     tags = replace(tags, recoded=built_by_program(data))
     if not sidecar:
         return tags
     beside, problem = _open(sidecar)
     if beside is None:
         return replace(tags, notes=(*tags.notes, f"the sidecar could not be read: {problem}"))
-    return replace(tags, beside=beside.xmp)
+    words = {key: value for key, value in beside.tags.items() if key.startswith("Xmp.")}
+    return replace(tags, beside=words)
 
 
-def _buried(data: bytes) -> dict[str, Any]:
-    """Exif from inside a file that the library refuses as a whole: the first block that has a
+def _buried(data: bytes) -> dict[str, Value]:
+    """Tags from inside a file that the library refuses as a whole: the first block that has a
     picture's tags, by the marks with which such blocks begin."""
     tried = 0
     for mark in _BLOCK_MARKS:
@@ -115,8 +126,8 @@ def _buried(data: bytes) -> dict[str, Any]:
             tried += 1
             block = data[start + len(mark) - 4 : start + _MAX_BLOCK]
             found, _ = _open(block)
-            if found is not None and "Exif.Image.Make" in found.exif:
-                return found.exif
+            if found is not None and "Exif.Image.Make" in found.tags:
+                return found.tags
             start = data.find(mark, start + 1)
     return {}
 
@@ -131,6 +142,7 @@ def _open(data: bytes) -> tuple[RawTags | None, str]:
     except Exception as error:  # the library raises RuntimeError for nearly everything
         return None, clean_text(error) or "unknown contents"
     notes: list[str] = []
+    tags: dict[str, Value] = {}
     found: dict[str, Any] = {}
     try:
         # The table underneath is read, not its decoded form: one text that is not UTF-8 would
@@ -138,7 +150,7 @@ def _open(data: bytes) -> tuple[RawTags | None, str]:
         inner = image._exiv2api_image
         for name in ("read_exif", "read_xmp", "read_iptc"):
             try:
-                found[name] = _table(getattr(inner, name)())
+                tags |= _table(getattr(inner, name)())
             except Exception as error:
                 notes.append(f"some tags could not be read: {clean_text(error) or name}")
         for name in (
@@ -152,9 +164,7 @@ def _open(data: bytes) -> tuple[RawTags | None, str]:
     finally:
         image.close()
     return RawTags(
-        exif=found.get("read_exif", {}),
-        xmp=found.get("read_xmp", {}),
-        iptc=found.get("read_iptc", {}),
+        tags,
         icc=bytes(found["read_icc"]) if found["read_icc"] else None,
         thumbnail=bytes(found["read_thumbnail"]) if found["read_thumbnail"] else None,
         mime=str(found["get_mime_type"] or ""),
@@ -164,24 +174,28 @@ def _open(data: bytes) -> tuple[RawTags | None, str]:
     ), ""
 
 
-def _table(rows: list[dict[str, Any]]) -> dict[str, Any]:
-    out: dict[str, Any] = {}
+def _table(rows: list[dict[str, Any]]) -> dict[str, Value]:
+    out: dict[str, Value] = {}
     for row in rows:
         key = row["tag"].decode("utf-8", "replace")
         value = row["value"]
         if isinstance(value, list | tuple):
-            plain: Any = [_decode(v) for v in value[:_MAX_LIST]]
+            plain: Value = [_decode(v) for v in value[:_MAX_LIST]]
         else:
             plain = _decode(value)
         if key in out:
             # Repeated tags (keywords) become a list; a repeated single tag keeps its first value
             # as the first of the list.
-            before = out[key] if isinstance(out[key], list) else [out[key]]
+            before = _listed(out[key])
             if len(before) < _MAX_LIST:
-                out[key] = before + (plain if isinstance(plain, list) else [plain])
+                out[key] = before + _listed(plain)
         else:
             out[key] = plain
     return out
+
+
+def _listed(value: Value) -> list[str]:
+    return value if isinstance(value, list) else [value]
 
 
 def _decode(value: bytes) -> str:
@@ -243,7 +257,7 @@ _MOST_NUMBERS: Final = 64
 """Numbers of one value that are read; makers' tables hold thousands, and none is asked for beyond."""
 
 
-def numbers(value: Any) -> list[float | None]:
+def numbers(value: Value | None) -> list[float | None]:
     """The numbers of a tag's value: '28/10' gives [2.8], '24/1 70/1' two of them, 0/0 and 1/0 None.
 
     Bytes that were not numbers at all give an empty list.
@@ -252,7 +266,7 @@ def numbers(value: Any) -> list[float | None]:
         return []
     if isinstance(value, list):
         return [n for part in value for n in numbers(part)]
-    return [_number(part) for part in str(value).split()[:_MOST_NUMBERS]]
+    return [_number(part) for part in value.split()[:_MOST_NUMBERS]]
 
 
 def _number(text: str) -> float | None:
@@ -272,16 +286,14 @@ def within(values: Sequence[float | None], low: float, high: float, at: int = 0)
     return value if value is not None and low <= value <= high else None
 
 
-def first_number(
-    tags: Mapping[str, Any], keys: Iterable[str], limits: tuple[float, float]
-) -> float | None:
+def first_number(tags: Tags, keys: Iterable[str], limits: tuple[float, float]) -> float | None:
     """The number in the first of some tags in which it lies between the limits."""
     found = (within(numbers(tags.get(key)), *limits) for key in keys)
     return next((value for value in found if value is not None), None)
 
 
 def size_of(
-    tags: Mapping[str, Any], across: str, down: str, limits: tuple[float, float] = PICTURE_SIDES_PX
+    tags: Tags, across: str, down: str, limits: tuple[float, float] = PICTURE_SIDES_PX
 ) -> tuple[int, int] | None:
     """Width and height from two tags, where both lie between the limits."""
     width, height = (first_number(tags, (key,), limits) for key in (across, down))

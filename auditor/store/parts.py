@@ -38,6 +38,7 @@ __all__ = [
     "part_name",
     "read_part",
     "read_rows",
+    "read_whole",
     "write_part",
 ]
 
@@ -166,46 +167,54 @@ def read_part(part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table
     """
     try:
         with pq.ParquetFile(part.path, page_checksum_verification=True) as file:
-            names = file.schema_arrow.names
-            table = file.read([c for c in columns if c in names], use_threads=False)
-            rows = file.metadata.num_rows
-        have = set(table.column_names)
-        arrays = [
-            _as_type(table[c], schema.field(c).type)
-            if c in have
-            else pa.nulls(rows, schema.field(c).type)
-            for c in columns
-        ]
-        return pa.Table.from_arrays(arrays, schema=pa.schema([schema.field(c) for c in columns]))
+            table = file.read(_those_in(file, columns), use_threads=False)
+            return _fitted(table, file.metadata.num_rows, columns, schema)
     except UNREADABLE as error:
         raise damaged(part, error) from error
 
 
-def _as_type(column: pa.ChunkedArray, kind: pa.DataType) -> pa.ChunkedArray:
-    return column if column.type == kind else column.cast(kind)
+def read_whole(part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table:
+    """As `read_part`, once the whole file agrees with its checksum. Raises DamagedPart, and OSError where
+    its bytes can't be had."""
+    if not is_whole(part):
+        raise damaged(part, ValueError("its checksum is wrong"))
+    return read_part(part, columns, schema)
 
 
 def read_rows(part: Part, rows: np.ndarray, schema: pa.Schema) -> pa.Table:
     """Some rows of a part (ascending numbers), reading only the row groups that hold them."""
     try:
         with pq.ParquetFile(part.path, page_checksum_verification=True) as file:
+            names = _those_in(file, schema.names)
             tables = [schema.empty_table()]
             start = 0
             for group in range(file.metadata.num_row_groups):
                 end = start + file.metadata.row_group(group).num_rows
                 inside = rows[(rows >= start) & (rows < end)] - start
                 if len(inside):
-                    table = file.read_row_group(group, schema.names, use_threads=False)
+                    table = file.read_row_group(group, names, use_threads=False)
                     table = table.take(pa.array(inside))
-                    # What an older version did not store is missing throughout.
-                    for name in set(schema.names) - set(table.column_names):
-                        blank = pa.nulls(len(table), schema.field(name).type)
-                        table = table.append_column(schema.field(name), blank)
-                    tables.append(table.select(schema.names).cast(schema))
+                    tables.append(_fitted(table, len(inside), schema.names, schema))
                 start = end
         return pa.concat_tables(tables)
     except UNREADABLE as error:
         raise damaged(part, error) from error
+
+
+def _those_in(file: pq.ParquetFile, columns: Sequence[str]) -> list[str]:
+    names = set(file.schema_arrow.names)
+    return [c for c in columns if c in names]
+
+
+def _fitted(table: pa.Table, rows: int, columns: Sequence[str], schema: pa.Schema) -> pa.Table:
+    """The columns in the types of `schema`; empty where the table does not have them."""
+    wanted = pa.schema([schema.field(c) for c in columns])
+    have = set(table.column_names)
+    arrays = [
+        table[field.name].cast(field.type) if field.name in have else pa.nulls(rows, field.type)
+        for field in wanted
+    ]
+    return pa.Table.from_arrays(arrays, schema=wanted)
 
 
 def damaged(part: Part, error: Exception) -> DamagedPart:

@@ -17,8 +17,8 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from .parts import UNREADABLE, DamagedPart, Part, damaged, is_whole, list_parts, read_part
-from .rows import KNOWN_COLUMNS, Known, chosen, last_in_parts, whole_numbers
+from .parts import UNREADABLE, DamagedPart, Part, list_parts, read_part, read_whole
+from .rows import KNOWN_COLUMNS, Known, newest
 from .schema import FRAME_SCHEMA, PICTURE_SCHEMA, stored_key
 
 __all__ = ["check", "mend", "set_apart", "without_pictures"]
@@ -37,27 +37,20 @@ def set_apart(part: Part) -> bool:
     return False
 
 
-def _good(part: Part, schema: pa.Schema) -> bool:
-    """Whether the part can be read; whatever keeps its bytes away is no damage. Raises OSError."""
-    if not is_whole(part):
-        return False
-    try:
-        read_part(part, schema.names, schema)
-        return True
-    except DamagedPart:
-        return False
-
-
 def mend(folder: Path) -> list[str]:
-    """Set every damaged part apart; a line for each. The caller holds the writer's lock. Raises OSError."""
+    """Set every damaged part apart; a line for each. The caller holds the writer's lock. Raises OSError:
+    whatever keeps a part's bytes away is no damage."""
     done = []
     for name, schema in (("frames", FRAME_SCHEMA), ("pictures", PICTURE_SCHEMA)):
         for part in list_parts(folder / name)[0]:
-            if not _good(part, schema) and set_apart(part):
-                done.append(
-                    f"{part.path.name}: damaged, set apart in {folder / APART}; {_KEPT[name]} are "
-                    "measured again by the next run"
-                )
+            try:
+                read_whole(part, schema.names, schema)
+            except DamagedPart:
+                if set_apart(part):
+                    done.append(
+                        f"{part.path.name}: damaged, set apart in {folder / APART}; {_KEPT[name]} "
+                        "are measured again by the next run"
+                    )
     return done
 
 
@@ -89,51 +82,30 @@ def check(folder: Path) -> list[str]:
     parts, leftovers = list_parts(folder / "frames")
     for part in leftovers:
         problems.append(f"{part.path.name}: left over from a merge; the next run removes it")
+    known = []
     for part in parts:
-        problems += _frames(part)
-    pictures, _ = list_parts(folder / "pictures")
-    for part in pictures:
+        try:
+            table = read_whole(part, FRAME_SCHEMA.names, FRAME_SCHEMA)
+        except (DamagedPart, OSError) as error:
+            problems.append(str(error))
+        else:
+            problems += _frames(part.path.name, table)
+            known.append(table.select(list(KNOWN_COLUMNS)))
+    for part in list_parts(folder / "pictures")[0]:
         problems += _pictures(part)
-    problems += _lost_pictures(folder)
+    if known and (lost := len(without_pictures(folder, Known(newest(known))))):
+        problems.append(
+            f"small pictures of {lost:,} frames are lost; the next run measures them again"
+        )
     for name in ("frames", "pictures"):
         for path in sorted((folder / name).glob("*.tmp")):
             problems.append(f"{path.name}: a write that was cut short; the next run removes it")
     return problems
 
 
-def _lost_pictures(folder: Path) -> list[str]:
-    tables = []
-    for part in list_parts(folder / "frames")[0]:
-        with contextlib.suppress(DamagedPart, OSError):
-            tables.append(read_part(part, KNOWN_COLUMNS, FRAME_SCHEMA))
-    if not tables:
-        return []
-    keys = [whole_numbers(t["path_key"]) for t in tables]
-    newest = [
-        chosen(t, np.flatnonzero(last)) for t, last in zip(tables, last_in_parts(keys), strict=True)
-    ]
-    lost = len(without_pictures(folder, Known(pa.concat_tables(newest))))
-    return (
-        [f"small pictures of {lost:,} frames are lost; the next run measures them again"]
-        if lost
-        else []
-    )
-
-
-def _read(part: Part, schema: pa.Schema) -> pa.Table | str:
-    try:
-        if not is_whole(part):
-            return str(damaged(part, ValueError("its checksum is wrong")))
-        return read_part(part, schema.names, schema)
-    except (DamagedPart, OSError) as error:
-        return str(error)
-
-
-def _frames(part: Part) -> list[str]:
-    table = _read(part, FRAME_SCHEMA)
-    if isinstance(table, str):
-        return [table]
-    name, problems = part.path.name, []
+def _frames(name: str, table: pa.Table) -> list[str]:
+    """What is wrong with the rows of a part of this name."""
+    problems = []
     paths = table["path"].to_pylist()
     keys = table["path_key"].to_numpy()
     if any(p is None for p in paths):
@@ -157,8 +129,10 @@ def _frames(part: Part) -> list[str]:
 
 
 def _pictures(part: Part) -> list[str]:
-    table = _read(part, PICTURE_SCHEMA)
-    if isinstance(table, str):
-        return [table.replace("its frames are measured again on the next run", "pictures are lost")]
+    try:
+        table = read_whole(part, PICTURE_SCHEMA.names, PICTURE_SCHEMA)
+    except (DamagedPart, OSError) as error:
+        told = "its frames are measured again on the next run"
+        return [str(error).replace(told, "pictures are lost")]
     missing = table["file_id"].null_count
     return [f"{part.path.name}: {missing} pictures without a content hash"] if missing else []

@@ -30,52 +30,44 @@ __all__ = [
     "flags",
     "last_in_parts",
     "last_of_each",
+    "newest",
     "positions",
     "rows_there",
     "whole_numbers",
 ]
 
 
-def _joined(column: pa.ChunkedArray) -> pa.Array:
+def _plain(column: pa.ChunkedArray) -> NDArray[np.generic]:
+    """A column of numbers without any missing."""
     array = column.combine_chunks()
     if isinstance(array, pa.ChunkedArray):  # how some versions give back an empty one
         array = array.chunk(0) if array.num_chunks else pa.nulls(0, column.type)
-    return array
+    return np.from_dlpack(array)
 
 
-def _values(array: pa.Array, kind: type) -> NDArray[np.generic]:
-    buffer = array.buffers()[1]
-    if buffer is None:
-        return np.zeros(len(array), kind)
-    size = np.dtype(kind).itemsize
-    return np.frombuffer(buffer, kind, len(array), array.offset * size)
-
-
-def _valid(array: pa.Array) -> NDArray[np.bool_]:
-    if not array.null_count:
-        return np.ones(len(array), bool)
-    return _values(pc.is_valid(array).cast(pa.uint8()), np.uint8).astype(bool)
+def _there(column: pa.ChunkedArray) -> NDArray[np.bool_]:
+    return _plain(column.is_valid().cast(pa.uint8())).astype(bool)
 
 
 def whole_numbers(column: pa.ChunkedArray) -> NDArray[np.int64]:
     """A column of 64-bit integers; -1 stands for null."""
-    array = _joined(column)
-    return np.where(_valid(array), _values(array, np.int64), -1)
+    out = np.full(len(column), -1, np.int64)
+    out[_there(column)] = _plain(column.drop_null())
+    return out
 
 
 def flags(column: pa.ChunkedArray) -> NDArray[np.bool_]:
     """A column of yes and no; null is no."""
-    array = _joined(column)
-    return _values(array.cast(pa.uint8()), np.uint8).astype(bool) & _valid(array)
+    out = np.zeros(len(column), bool)
+    out[_there(column)] = _plain(column.drop_null().cast(pa.uint8()))
+    return out
 
 
 def codes(column: pa.ChunkedArray) -> tuple[NDArray[np.int64], list[str]]:
     """A column of text as indices into a list of its distinct values; null is the empty text."""
-    array = _joined(column).dictionary_encode()
-    names = [*array.dictionary.to_pylist(), ""]
-    valid = _valid(array)
-    index = _values(array.indices, np.int32).astype(np.int64)
-    return np.where(valid, index, len(names) - 1), names
+    names = column.unique()
+    index = pc.index_in(column, value_set=names)
+    return _plain(index).astype(np.int64), [name or "" for name in names.to_pylist()]
 
 
 def positions(rows: NDArray[np.integer]) -> pa.Array:
@@ -106,6 +98,14 @@ def last_in_parts(keys: Sequence[NDArray[np.generic]]) -> list[NDArray[np.bool_]
         last[last_of_each(np.concatenate(keys))] = True
     ends = accumulate(map(len, keys))
     return [last[end - len(own) : end] for own, end in zip(keys, ends, strict=True)]
+
+
+def newest(tables: Sequence[pa.Table]) -> pa.Table:
+    """The newest row of each path, of the tables of parts in their order."""
+    last = last_in_parts([whole_numbers(table["path_key"]) for table in tables])
+    return pa.concat_tables(
+        [chosen(table, np.flatnonzero(kept)) for table, kept in zip(tables, last, strict=True)]
+    )
 
 
 Read = Callable[[Part, Sequence[str]], pa.Table | None]
@@ -195,17 +195,17 @@ class Known:
         self.stamp, self.leader = numbers("sidecar_stamp"), numbers("leader_key")
         self.gone: NDArray[np.bool_] = flags(table["gone"])[order]
         status, names = codes(table["status"])
-        self.measured: NDArray[np.bool_] = _is(status, names, "measured")[order]
-        self.counted: NDArray[np.bool_] = _is(status, names, "counted")[order]
         trouble, kinds = codes(table["trouble"])
-        self.again: NDArray[np.bool_] = _is_one_of(trouble, kinds, Trouble.UNREAD, Trouble.ENDED)[
-            order
-        ]
-        self.ended: NDArray[np.bool_] = _is_one_of(trouble, kinds, Trouble.ENDED)[order]
-        self.troubled: NDArray[np.bool_] = _is_one_of(
-            trouble, kinds, Trouble.UNREAD, Trouble.ENDED, Trouble.ENDED_TWICE
-        )[order]
-        self.no_pictures: NDArray[np.bool_] = _is_one_of(trouble, kinds, Trouble.NO_PICTURES)[order]
+
+        def told(*wanted: str) -> NDArray[np.bool_]:
+            return _is_one_of(trouble, kinds, *wanted)[order]
+
+        self.measured = _is_one_of(status, names, "measured")[order]
+        self.counted = _is_one_of(status, names, "counted")[order]
+        self.again = told(Trouble.UNREAD, Trouble.ENDED)
+        self.ended = told(Trouble.ENDED)
+        self.troubled = told(Trouble.UNREAD, Trouble.ENDED, Trouble.ENDED_TWICE)
+        self.no_pictures = told(Trouble.NO_PICTURES)
         version, self.versions = codes(table["tool_version"])
         self.version: NDArray[np.int16] = version.astype(np.int16)[order]
 
@@ -250,7 +250,3 @@ class Known:
 
 def _is_one_of(code: NDArray[np.int64], names: list[str], *wanted: str) -> NDArray[np.bool_]:
     return np.array([name in wanted for name in names], bool)[code]
-
-
-def _is(status: NDArray[np.int64], names: list[str], wanted: str) -> NDArray[np.bool_]:
-    return status == names.index(wanted) if wanted in names else np.zeros(len(status), bool)

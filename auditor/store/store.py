@@ -19,25 +19,23 @@ from .parts import (
     DamagedPart,
     Part,
     damaged,
-    is_whole,
     list_parts,
     read_part,
     read_rows,
+    read_whole,
     write_part,
 )
 from .repair import check, mend, set_apart, without_pictures
 from .rows import (
     KNOWN_COLUMNS,
     Known,
-    chosen,
     codes,
     columns_of,
     flags,
-    last_in_parts,
     last_of_each,
+    newest,
     positions,
     rows_there,
-    whole_numbers,
 )
 from .schema import (
     FRAME_NAMES,
@@ -191,11 +189,11 @@ class Store:
         try:
             # Every column's bytes are checked before any is used: known() and load() read different
             # columns and must agree on what is damaged.
-            if schema is FRAME_SCHEMA and part.path not in self._whole:
-                if not is_whole(part):
-                    raise damaged(part, ValueError("its checksum is wrong"))
-                self._whole.add(part.path)
-            return read_part(part, columns, schema)
+            if schema is PICTURE_SCHEMA or part.path in self._whole:
+                return read_part(part, columns, schema)
+            table = read_whole(part, columns, schema)
+            self._whole.add(part.path)
+            return table
         except OSError as error:
             self._warn(damaged(part, error))
             return None
@@ -212,20 +210,10 @@ class Store:
     def _newest(self, columns: Sequence[str]) -> pa.Table:
         """The newest row of each path, gone ones included, in the order of the parts."""
         names = list(dict.fromkeys(["path_key", "gone", *columns]))
-        keys: list[np.ndarray] = []
-        good: list[pa.Table] = []
-        for part in list_parts(self.folder / "frames")[0]:
-            table = self._read(part, names, FRAME_SCHEMA)
-            if table is not None:
-                keys.append(whole_numbers(table["path_key"]))
-                good.append(table)
-        if not good:
-            return FRAME_SCHEMA.empty_table().select(names)
-        tables = [
-            chosen(table, np.flatnonzero(last))
-            for table, last in zip(good, last_in_parts(keys), strict=True)
-        ]
-        return pa.concat_tables(tables)
+        read = [self._read_frames(part, names) for part in list_parts(self.folder / "frames")[0]]
+        tables = [table for table in read if table is not None]
+        # Making even an empty table from nothing loads pandas.
+        return newest(tables) if tables else FRAME_SCHEMA.empty_table().select(names)
 
     def load(
         self,

@@ -15,10 +15,8 @@ from auditor.artificial.files import (
     FrameTags,
     jpeg_bytes,
     mosaic_bytes,
-    write_jpeg,
     write_picture,
 )
-from auditor.record import Settings
 
 TAGS = FrameTags(
     make="Tarn",
@@ -115,9 +113,8 @@ def test_timing_frames_have_any_size_and_their_settings(tmp_path):
     assert code.shape == (430, 640, 3)
     assert code.std() > 20
     path = tmp_path / "a.jpg"
-    write_jpeg(
-        path, code, Settings(body="Bench", lens="Lens", f_number=8.0, iso=200, labels=("a",))
-    )
+    tags = FrameTags(model="Bench", lens="Lens", f_number=8.0, iso=200, keywords=("a",))
+    write_picture(path, code[..., ::-1], tags)
     assert np.abs(np.asarray(Image.open(path), int)[..., ::-1] - code).mean() < 6
     with pyexiv2.Image(str(path)) as image:
         assert image.read_exif()["Exif.Image.Model"] == "Bench"

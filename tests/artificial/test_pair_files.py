@@ -7,7 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from auditor.artificial.camera import decode_srgb
+from auditor import srgb
 from auditor.artificial.pairs import Accessory, PairWorld, Takes, draw_pairs
 from auditor.settings import read_settings
 
@@ -17,7 +17,7 @@ CALM = PairWorld(pairs=1, missed=0.0, light_sd=0.0, balance_sd=0.0)
 def _linear(path: Path) -> np.ndarray:
     picture = cv2.imread(str(path))
     assert picture is not None
-    return decode_srgb(picture[..., ::-1] / 255.0)
+    return srgb.linear(picture[..., ::-1] / 255.0)
 
 
 def test_a_filters_light_tint_and_shade_are_in_the_files(tmp_path: Path) -> None:

@@ -12,12 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from auditor.engine import ScanSummary, file_bytes
+from auditor.engine import batch as batch_module
 from auditor.engine import runlog as runlog_module
 from auditor.engine.batch import settings_of
 from auditor.engine.decoder import Decoder
 from auditor.engine.messages import pack, unpack
 from auditor.engine.options import ScanOptions
-from auditor.engine.plan import BATCH_FILES, Batcher
+from auditor.engine.queues import BATCH_FILES, LIGHT_FILES, Queues
 from auditor.engine.runlog import RunLog
 
 MB = 2**20
@@ -67,32 +68,62 @@ def test_what_is_no_file_is_refused_without_blocking(tmp_path: Path) -> None:
 
 
 @given(
-    sizes=st.lists(st.integers(0, 60 * MB), max_size=120),
+    kinds=st.lists(st.sampled_from(["measure", "identify"]), max_size=300),
     workers=st.integers(1, 8),
-    pace=st.floats(1e-4, 30),
+    done=st.integers(1, 100),
 )
-def test_every_job_is_in_one_batch_in_order(sizes: list[int], workers: int, pace: float) -> None:
-    batcher = Batcher(workers)
-    jobs: list[dict[str, Any]] = [{"n": n, "size_bytes": s} for n, s in enumerate(sizes)]
-    batcher.add(jobs)
+def test_every_job_is_done_once_and_in_order_of_its_kind(
+    kinds: list[str], workers: int, done: int
+) -> None:
+    """Workers bring back batches of which they have done so many files."""
+    queues = Queues()
+    jobs: list[dict[str, Any]] = [{"n": n, "do": kind} for n, kind in enumerate(kinds)]
+    queues.add(jobs)
     out = []
-    while len(batcher):
-        batch = batcher.next(ended=len(out) > len(sizes) // 2)
-        assert 0 < len(batch) <= BATCH_FILES
-        batcher.learn(batch, pace * len(batch))
-        out += batch
-    assert out == jobs
-    assert batcher.next(ended=True) == []
+    while queues:
+        batch = queues.next(workers)
+        assert 0 < len(batch) <= LIGHT_FILES
+        assert len(batch) <= BATCH_FILES or batch[0]["do"] == "identify"
+        out += batch[:done]
+        queues.put_back(batch[done:])
+    assert queues.next(workers) == []
+    assert out == [j for kind in ("identify", "measure") for j in jobs if j["do"] == kind]
 
 
-def test_batches_hold_some_two_seconds_of_work() -> None:
-    batcher = Batcher(2)
-    jobs: list[dict[str, Any]] = [{"size_bytes": 10 * MB}] * 1000
-    batcher.add(jobs)
-    assert len(batcher.next(False)) <= 4
-    for _ in range(20):
-        batcher.learn(jobs[:5], 2.5)  # half a second each
-    assert len(batcher.next(False)) in (4, 5)
+def test_the_rest_of_a_batch_under_suspicion_stays_under_suspicion() -> None:
+    queues = Queues()
+    jobs: list[dict[str, Any]] = [{"n": n, "do": "measure", "losses": 2} for n in range(3)]
+    queues.add([{"n": 9, "do": "measure"}])
+    queues.put_back(jobs)
+    assert queues.next(1) == jobs
+    queues.running[1] = jobs
+    assert queues.next(1) == []  # nobody runs beside it
+    queues.running.clear()
+    assert queues.next(1) == [{"n": 9, "do": "measure"}]
+
+
+def test_a_batch_begins_no_file_after_some_seconds(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = [0.0]
+
+    class Slow:
+        replaced = 0
+
+        def measure(self, job: Any) -> list[Any]:
+            clock[0] += 1.5
+            return ["same", job]
+
+        def stop(self, for_good: bool = False) -> None:
+            pass
+
+    monkeypatch.setattr(batch_module, "Decoder", lambda settings: Slow())
+    monkeypatch.setattr(batch_module.time, "monotonic", lambda: clock[0])
+    settings = settings_of(ScanOptions())
+    assert len(batch_module.run_batch([1, 2, 3, 4], settings, "slow").outcomes) == 2
+    clock[0] = 0.0
+    assert batch_module.run_batch([1], settings, "slow").outcomes == [["same", 1]]
+    batch_module.wind_down("slow")
+    assert batch_module.run_batch([1], settings, "slow").outcomes == []
+    batch_module.close_decoders("slow")
 
 
 @given(

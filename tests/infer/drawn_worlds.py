@@ -60,7 +60,7 @@ def _archives(per_aperture: int, seed: int, drawn: bool) -> dict[str, tuple[Rows
             fault = _fault(rng, drawn)
             look = Optics(
                 f_number, PITCH_UM, remainder_px(f_number, *centre), remainder_px(f_number, *corner),
-                growth=0, **fault,
+                **fault,
             )  # fmt: skip
             discs = None if distance_m is None else _discs(rng, f_number, distance_m)
             light = through_optics(

@@ -23,7 +23,7 @@ def place():
 def look(**more):
     """The four directions' MTF50, c/px, by their angle in degrees."""
     # Corners much softer than the centre, as wide open: that is no movement.
-    optics = Optics(4.0, 4.0, 0.5, 1.2, growth=0, **more)
+    optics = Optics(4.0, 4.0, 0.5, 1.2, **more)
     picture = expose(place(), optics, Sensor(30_000, 3.0), 200, seed=1, levels=3)
     sharpness = measure_sharpness(decode(jpeg_bytes(picture), "a.jpg"))
     found = {angle: getattr(sharpness, f"{name}_cpp") for name, angle in DIRECTIONS.items()}

@@ -186,12 +186,12 @@ def test_enlarging_leaves_traces() -> None:
 
 @pytest.mark.parametrize("text", ["Northlight 0mm F0.0", "NL 0.0 mm", "0mm F0", "00 mm f/0"])
 def test_a_lens_of_no_focal_length_is_none(text: str) -> None:
-    assert lens_name({"Exif.Photo.LensModel": text}, {}) is None
+    assert lens_name({"Exif.Photo.LensModel": text}) is None
 
 
 def test_one_lens_has_one_name() -> None:
     def name(text: str) -> str | None:
-        return lens_name({"Exif.Photo.LensModel": text}, {})
+        return lens_name({"Exif.Photo.LensModel": text})
 
     assert name("6.0-72.0 mm") == name("6-72 mm") == "6-72 mm"
     assert name("18.0-55.0 mm f/3.5-5.6") == "18-55 mm f/3.5-5.6"

@@ -25,7 +25,7 @@ APEX_TIME = [
 
 @pytest.mark.parametrize(("apex", "f_number"), APEX_APERTURE[1:])
 def test_aperture_value_of_the_standards_table(apex: int, f_number: float) -> None:
-    found = exposure_tags.aperture({"Exif.Photo.ApertureValue": f"{apex}/1"}, {}, [])
+    found = exposure_tags.aperture({"Exif.Photo.ApertureValue": f"{apex}/1"}, [])
     # The table prints engraved numbers: 5.6 for 5.657, 11 for 11.31, 22 for 22.63.
     assert found == pytest.approx(f_number, rel=0.03)
     assert found == pytest.approx(math.sqrt(2) ** apex, abs=0.005)
@@ -33,7 +33,7 @@ def test_aperture_value_of_the_standards_table(apex: int, f_number: float) -> No
 
 @pytest.mark.parametrize(("apex", "seconds"), APEX_TIME)
 def test_shutter_speed_value_of_the_standards_table(apex: int, seconds: float) -> None:
-    found = exposure_tags.exposure_time({"Exif.Photo.ShutterSpeedValue": f"{apex}/1"}, {}, [])
+    found = exposure_tags.exposure_time({"Exif.Photo.ShutterSpeedValue": f"{apex}/1"}, [])
     assert found == pytest.approx(seconds, rel=0.07)  # 1/15 is engraved for 1/16, 1/125 for 1/128
     assert found == 2.0**-apex
 
@@ -41,7 +41,7 @@ def test_shutter_speed_value_of_the_standards_table(apex: int, seconds: float) -
 @given(st.floats(0.7, 64))
 def test_an_aperture_survives_its_apex_value(f_number: float) -> None:
     apex = round(2 * math.log2(f_number) * 1_000_000)
-    found = exposure_tags.aperture({"Exif.Photo.ApertureValue": f"{apex}/1000000"}, {}, [])
+    found = exposure_tags.aperture({"Exif.Photo.ApertureValue": f"{apex}/1000000"}, [])
     if apex != 0:
         assert found == pytest.approx(f_number, abs=0.006)
 
@@ -51,22 +51,22 @@ def test_the_plain_tags_win_over_apex() -> None:
         "Exif.Photo.FNumber": "56/10", "Exif.Photo.ApertureValue": "6/1",
         "Exif.Photo.ExposureTime": "1/200", "Exif.Photo.ShutterSpeedValue": "5/1",
     }  # fmt: skip
-    assert exposure_tags.aperture(exif, {}, []) == 5.6
-    assert exposure_tags.exposure_time(exif, {}, []) == 0.005
+    assert exposure_tags.aperture(exif, []) == 5.6
+    assert exposure_tags.exposure_time(exif, []) == 0.005
 
 
 @pytest.mark.parametrize("text", ["0/1", "0/0", "1/0", "-28/10", "nonsense", "99999/1", ""])
 def test_an_absurd_aperture_is_missing_and_said(text: str) -> None:
     notes: list[str] = []
-    assert exposure_tags.aperture({"Exif.Photo.FNumber": text}, {}, notes) is None
+    assert exposure_tags.aperture({"Exif.Photo.FNumber": text}, notes) is None
     assert len(notes) == (1 if text else 0)
 
 
 @pytest.mark.parametrize("text", ["0/1", "0/0", "1/0", "-1/60", "4294967295/1"])
 def test_an_absurd_time_or_focal_length_is_missing_and_said(text: str) -> None:
     notes: list[str] = []
-    assert exposure_tags.exposure_time({"Exif.Photo.ExposureTime": text}, {}, notes) is None
-    assert exposure_tags.focal_length({"Exif.Photo.FocalLength": text}, {}, notes) is None
+    assert exposure_tags.exposure_time({"Exif.Photo.ExposureTime": text}, notes) is None
+    assert exposure_tags.focal_length({"Exif.Photo.FocalLength": text}, notes) is None
     assert len(notes) == 2
 
 
@@ -96,7 +96,7 @@ def test_an_absurd_time_or_focal_length_is_missing_and_said(text: str) -> None:
     ],
 )  # fmt: skip
 def test_iso_in_every_place_that_exif_has_for_it(tags: dict[str, str], iso: float | None) -> None:
-    assert exposure_tags.sensitivity({f"Exif.Photo.{k}": v for k, v in tags.items()}, {}, []) == iso
+    assert exposure_tags.sensitivity({f"Exif.Photo.{k}": v for k, v in tags.items()}, []) == iso
 
 
 @pytest.mark.parametrize(
@@ -111,7 +111,7 @@ def test_iso_in_every_place_that_exif_has_for_it(tags: dict[str, str], iso: floa
     ],
 )
 def test_iso_from_private_notes_when_exif_has_none(exif: dict[str, str], iso: float) -> None:
-    assert exposure_tags.sensitivity(exif, {}, []) == iso
+    assert exposure_tags.sensitivity(exif, []) == iso
 
 
 def test_ev100_is_the_apex_sum() -> None:
@@ -134,7 +134,7 @@ def test_ev100_is_the_apex_sum() -> None:
     ],
 )
 def test_focus_distance_from_any_tag(exif: dict[str, str], metres: float | None) -> None:
-    assert exposure_tags.focus_distance(exif, {}) == metres
+    assert exposure_tags.focus_distance(exif) == metres
 
 
 @pytest.mark.parametrize(

@@ -79,13 +79,13 @@ def test_a_key_ignores_case_and_is_never_empty(name: str) -> None:
 @pytest.mark.parametrize("text", ["0", "0000000000", "None", "-", "N/A", "ffffffff", "  "])
 def test_placeholders_are_no_serial_numbers(text: str) -> None:
     assert is_no_serial(text)
-    assert body_serial({"Exif.Photo.BodySerialNumber": text}, {}) is None
+    assert body_serial({"Exif.Photo.BodySerialNumber": text}) is None
 
 
 def test_serial_from_exif_before_private_notes() -> None:
     exif = {"Exif.Photo.BodySerialNumber": "6006078", "Exif.Nikon3.SerialNO": "NO= 1005a431"}
-    assert body_serial(exif, {}) == "6006078"
-    assert body_serial({"Exif.Nikon3.SerialNO": "NO= 1005a431     "}, {}) == "1005a431"
+    assert body_serial(exif) == "6006078"
+    assert body_serial({"Exif.Nikon3.SerialNO": "NO= 1005a431     "}) == "1005a431"
 
 
 def test_lens_names_in_their_order() -> None:
@@ -94,20 +94,20 @@ def test_lens_names_in_their_order() -> None:
         "Exif.OlympusEq.LensModel": "maker's name",
         "Exif.Photo.LensSpecification": "24/1 70/1 28/10 28/10",
     }
-    assert lens_name(exif, {"Xmp.aux.Lens": "another"}) == "NL 24-70mm F2.8"
+    assert lens_name(exif | {"Xmp.aux.Lens": "another"}) == "NL 24-70mm F2.8"
     del exif["Exif.Photo.LensModel"]
-    assert lens_name(exif, {"Xmp.aux.Lens": "another"}) == "another"
-    assert lens_name(exif, {}) == "maker's name"
+    assert lens_name(exif | {"Xmp.aux.Lens": "another"}) == "another"
+    assert lens_name(exif) == "maker's name"
     del exif["Exif.OlympusEq.LensModel"]
-    assert lens_name(exif, {}) == "24-70 mm f/2.8"
-    assert lens_name({}, {}) is None
+    assert lens_name(exif) == "24-70 mm f/2.8"
+    assert lens_name({}) is None
 
 
 @pytest.mark.parametrize(
     "text", ["", "----", "0.0 mm f/0.0", "N/A", "Unknown", "None", "61182", "\x00\x00", "0mm F0"]
 )
 def test_placeholders_are_no_lens_names(text: str) -> None:
-    assert lens_name({"Exif.Photo.LensModel": text}, {}) is None
+    assert lens_name({"Exif.Photo.LensModel": text}) is None
 
 
 @pytest.mark.parametrize(
@@ -123,12 +123,12 @@ def test_placeholders_are_no_lens_names(text: str) -> None:
     ],
 )
 def test_a_specification_becomes_a_readable_name(rationals: str, name: str | None) -> None:
-    assert lens_name({"Exif.Photo.LensSpecification": rationals}, {}) == name
+    assert lens_name({"Exif.Photo.LensSpecification": rationals}) == name
 
 
 def test_ranges_of_private_notes() -> None:
-    assert lens_name({"Exif.Nikon3.Lens": "180/10 550/10 35/10 56/10"}, {}) == "18-55 mm f/3.5-5.6"
-    assert lens_name({"Exif.CanonCs.Lens": "23200 5800 1000"}, {}) == "5.8-23.2 mm"
+    assert lens_name({"Exif.Nikon3.Lens": "180/10 550/10 35/10 56/10"}) == "18-55 mm f/3.5-5.6"
+    assert lens_name({"Exif.CanonCs.Lens": "23200 5800 1000"}) == "5.8-23.2 mm"
 
 
 @pytest.mark.parametrize(

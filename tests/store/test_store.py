@@ -399,3 +399,18 @@ def test_folders_that_could_not_be_read_are_known_until_their_archive_is_walked_
     assert Store(tmp_path).verify() == []
     (tmp_path / "unread.json").write_text("[{")
     assert Store(tmp_path).unread() == []
+
+
+def test_what_is_known_is_read_without_the_tables_library(tmp_path: Path) -> None:
+    """It takes longer to load than a second look at a whole archive."""
+    with Store(tmp_path) as store:
+        store.append([row("/a"), row("/b") | {"sidecar_stamp": 3, "trouble": "unread"}])
+        store.append([row("/a")])
+    code = (
+        "import sys; from auditor.store import Store; known = Store(sys.argv[1]).known(); "
+        "print(len(known), int(known.again.sum()), 'pandas' in sys.modules)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split() == ["2", "1", "False"]
