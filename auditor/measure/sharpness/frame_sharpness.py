@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.coding import coding_of
 from auditor.measure.sharpness.directions import directional_mtf50
-from auditor.measure.sharpness.edge_detection import Places, edge_map, radius_of, zone_of
+from auditor.measure.sharpness.edge_detection import EdgeMap, edge_map, radius_of, zone_of
 from auditor.measure.sharpness.edges import Edges, measure_edges
 from auditor.measure.sharpness.fine_texture import fine_texture
 from auditor.measure.sharpness.light import Light, light_of
@@ -43,14 +43,6 @@ _SETTLED: Final = 70
 """Clean edges with which a zone stays the same within 3% whatever the noise and the choice of edges. With 50 a frame
 takes an eighth less time, but of photographs behind known optics 87 instead of 91% lie within two stated errors; with
 fewer still in small frames 83%."""
-_FINE_CELL_PX: Final = 12
-"""Side of a cell of the closer search that is made where clean edges are few."""
-_FINE_PER_ZONE: Final = (90, 100, 130)
-"""Places that it tries at most in centre, middle and corner."""
-_RICH: Final = 0.45
-"""Share of clean edges among the places tried above which no closer search is made."""
-_SCARCE: Final = 0.35
-"""The same below which it is made in full; between them in part, so that a grain of noise does not decide."""
 _MIN_SIDE: Final = 48
 """Shorter side (px) of a frame below which no patch has room to be found and moved."""
 _BLURRED: Final = 0.07
@@ -92,23 +84,11 @@ def sharpness_and_edges(
     if min(h, w) < _MIN_SIDE:
         return _nothing(f"too small to measure sharpness ({w} x {h} pixels)"), None
     finder = edge_map(light)
-    places = finder.places(_CELL_PX, _FIRST_PER_ZONE)
-    edges, sharp = _with_sharpest(light, places)
-    clean = _clean(edges, light)
-    wanting = _wanting(clean)
-    if any(wanting):
-        more = finder.places(_CELL_PX, wanting, places)
-        edges = edges.with_(measure_edges(light, more.y, more.x))
-        places = places.with_(more)
-        clean = _clean(edges, light)
-    share = float(edges.clean.sum()) / max(len(places.y), 1)
-    closer = _closer(share, clean)
-    if any(closer):
-        more = finder.places(_FINE_CELL_PX, closer, places)
-        edges = edges.with_(measure_edges(light, more.y, more.x))
     limit = np.inf if limit_cpp is None else float(np.log(limit_cpp))
-    coding = coding_of(light)
-    edges = pooled_edges(edges, limit, coding)
+    all_of_them, tried = _edges(light, finder)
+    share = np.count_nonzero(all_of_them.clean & (all_of_them.place < tried)) / max(tried, 1)
+    all_of_them = pooled_edges(all_of_them, limit, coding_of(light))
+    edges = all_of_them.take(all_of_them.place < tried)
     softness = scene_softness(share, edges, limit)
     masks = zone_masks(edges.y, edges.x, light.shape)
     spectra = FrameSpectra(light, finder.small, finder.factor)
@@ -123,7 +103,7 @@ def sharpness_and_edges(
     sides = {n: shown_by(frontier_of(edges, masks[n], softness), softness) for n in SIDES}
     shown = [z.mtf50_cpp for z in zones.values() if z is not None]
     in_focus = softness.focused and max(shown) > _BLURRED
-    facing = directional_mtf50(edges.with_(pooled_edges(sharp, limit, coding)))
+    facing = directional_mtf50(all_of_them)
     texture = fine_texture(light, *spectra.detailed_windows)
     sharpest, weakest = local_places(edges, light.shape)
     return Sharpness(
@@ -144,15 +124,17 @@ def sharpness_and_edges(
     ), edges
 
 
-def _with_sharpest(light: Light, places: Places) -> tuple[Edges, Edges]:
-    """The edges at some places, and what is sharpest in the frame.
+def _edges(light: Light, finder: EdgeMap) -> tuple[Edges, int]:
+    """A frame's edges, and how many places were chosen without regard to sharpness; they come first.
 
-    Zones are read from places chosen without regard to sharpness; what is sharpest is looked for besides.
+    Zones are read from these; what is sharpest in the frame is looked for besides.
     """
-    all_of_them = places.with_(sharp_places(light))
-    edges = measure_edges(light, all_of_them.y, all_of_them.x)
-    first = edges.place < len(places.y)
-    return edges.take(first), edges.take(~first)
+    places = finder.places(_CELL_PX, _FIRST_PER_ZONE)
+    first = measure_edges(light, places.y, places.x)
+    more = finder.places(_CELL_PX, _wanting(_clean(first, light)), places)
+    rest = more.with_(sharp_places(light))
+    edges = first.with_(measure_edges(light, rest.y, rest.x).numbered_from(len(places.y)))
+    return edges, len(places.y) + len(more.y)
 
 
 def _seen(
@@ -181,15 +163,6 @@ def _wanting(clean: list[int]) -> list[int]:
     return [
         min(most, (max(_SETTLED - n, 0) * first) // max(n, 1))
         for n, first, most in zip(clean, _FIRST_PER_ZONE, _PER_ZONE, strict=True)
-    ]
-
-
-def _closer(share: float, clean: list[int]) -> list[int]:
-    """Places to try in each zone that has fewer, where clean edges are a small `share` of the places tried."""
-    part = np.clip((_RICH - share) / (_RICH - _SCARCE), 0, 1)
-    return [
-        int(np.ceil(part * most)) if n < _SETTLED else 0
-        for n, most in zip(clean, _FINE_PER_ZONE, strict=True)
     ]
 
 
