@@ -47,6 +47,8 @@ _MIN_SIDE: Final = 48
 """Shorter side (px) of a frame below which no patch has room to be found and moved."""
 _BLURRED: Final = 0.07
 """MTF50 (c/px) below which nothing is in focus: less than f/32 allows at 4 um pitch."""
+_FEW: Final = 3
+"""Edges of zones below which those that were looked for as sharp tell the frame's places, too."""
 _OVER_EDGES: Final = 1.5
 """Times the sharpest edges' MTF50 up to which texture alone is believed: of some 180 photographs in five of the
 seven zones with more, what is shown at 100% is blurred."""
@@ -106,7 +108,8 @@ def sharpness_and_edges(
         note = "no measurable detail: the frame is featureless, clipped or all noise"
         return _nothing(note), None
     facing = directional_mtf50(all_of_them)
-    sharpest, weakest = local_places(edges, light.shape)
+    few = len(edges) < _FEW
+    sharpest, weakest = local_places(all_of_them if few else edges, light.shape)
     sharp = [v for v in (sharpest and sharpest.mtf50_cpp, *facing.values()) if v is not None]
     zones = _believed(zones, sharp)
     sides = {n: shown_by(frontier_of(edges, masks[n], softness), softness) for n in SIDES}
