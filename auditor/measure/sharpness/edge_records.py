@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,7 @@ class Edges:
         clean: a step and nothing else; the others stand in texture and are less sure.
         by_share: (n, 3, SHARES) what each share of diffraction would make of them (`ProfileFit`).
         misfit: root mean square of what the fit leaves, share of the step.
-        place: which of the places of one call it was found at; of several calls joined it says nothing.
+        place: number of the place it was found at.
     """
 
     y: Floats
@@ -54,6 +54,10 @@ class Edges:
         """Both sets of edges."""
         names = self.__dataclass_fields__
         return Edges(**{n: np.concatenate([getattr(self, n), getattr(other, n)]) for n in names})
+
+    def numbered_from(self, first: int) -> Edges:
+        """These edges, their places numbered from `first` on."""
+        return replace(self, place=self.place + first)
 
     def take(self, index: NDArray[np.generic]) -> Edges:
         """The edges of a mask or of indices."""

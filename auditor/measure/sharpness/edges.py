@@ -274,10 +274,7 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     )
     y, x = y[place] + down, x[place] + along
     patch, clipped, valid = light.patches(y - _HALF, x - _HALF, PATCH_PX)
-    # The fit to the whole edge comes later.
-    first = _FIRST_PX // 2
-    middle, moved = slice(_HALF - first, _HALF + first + 1), (down != 0) | (along != 0)
-    lines = lines.with_(moved, first_lines(fill_green(patch, valid)[moved, middle, middle]))
+    lines = lines.seen_from(down, along)
     valid = np.ones(patch.shape, bool) if valid is None else valid
     half = np.full(len(y), _CORE_PX)
     u, t = lines.distances()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Final
 
@@ -40,12 +40,10 @@ class Lines:
         """The lines of a mask or of indices."""
         return Lines(self.angle[index], self.offset[index], self.bend[index], self.one_way[index])
 
-    def with_(self, mask: NDArray[np.bool_], other: Lines) -> Lines:
-        """These lines, those of a mask replaced by others."""
-        new = self.take(np.arange(len(self.angle)))
-        new.angle[mask], new.offset[mask], new.bend[mask] = other.angle, other.offset, other.bend
-        new.one_way[mask] = other.one_way
-        return new
+    def seen_from(self, down: NDArray[np.int_], along: NDArray[np.int_]) -> Lines:
+        """These lines in patches moved by so many pixels, (n,) each."""
+        moved = along * np.cos(self.angle) + down * np.sin(self.angle)
+        return replace(self, offset=self.offset - moved)
 
     def distances(self) -> tuple[Singles, Singles]:
         """(u, t) of every pixel, (n, PATCH_PX, PATCH_PX)."""

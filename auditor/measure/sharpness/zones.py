@@ -120,6 +120,7 @@ def local_places(edges: Edges, shape: tuple[int, int]) -> tuple[Place | None, Pl
     """The sharpest and the weakest place of the frame, the mean of three edges at least.
 
     The error of a place counts against it, so that noise alone does not make one the sharpest or weakest.
+    Where no place has three edges, the few of the whole frame are one.
     """
     h, w = shape
     width, height = (
@@ -129,6 +130,8 @@ def local_places(edges: Edges, shape: tuple[int, int]) -> tuple[Place | None, Pl
     column = np.minimum((edges.x // width).astype(int), columns - 1)
     row = np.minimum((edges.y // height).astype(int), rows - 1)
     cell = row * columns + column
+    if np.bincount(cell, minlength=1).max() < _MIN_EDGES:
+        cell = np.zeros_like(cell)
     best: tuple[float, Place] | None = None
     worst: tuple[float, Place] | None = None
     for index in np.unique(cell):
