@@ -110,7 +110,9 @@ def sharpness_and_edges(
     facing = directional_mtf50(all_of_them)
     few = len(edges) < _FEW
     sharpest, weakest = local_places(all_of_them if few else edges, light.shape)
-    sharp = [v for v in (sharpest and sharpest.mtf50_cpp, *facing.values()) if v is not None]
+    sharp = [v for v in facing.values() if v is not None]
+    if sharpest is not None:
+        sharp.append(sharpest.mtf50_cpp)
     zones = _believed(zones, sharp)
     sides = {n: shown_by(frontier_of(edges, masks[n], softness), softness) for n in SIDES}
     shown = [z.mtf50_cpp for z in zones.values() if z is not None] or sharp
