@@ -492,6 +492,24 @@ def test_the_handheld_limit_is_found():
     assert limit["factor"] == pytest.approx(0.5, rel=0.35)
 
 
+def test_a_limit_that_few_frames_reach_is_none():
+    """Two of five frames are shaken at every time that ten frames reach: what four quicker ones hold (at one in
+    ten not half a shaken frame is expected of them) is no evidence of a limit."""
+    focal = 35.0 * 43.27 / (np.hypot(6000, 4000) * 6e-3)
+    stops = [*np.linspace(-5, -3.5, 4), *np.linspace(-2.5, 0.5, 40)]
+    rows = [
+        (shaken if s > -3 and i % 5 < 2 else frame)(exposure_time_s=2.0**s / focal)
+        for i, s in enumerate(stops)
+    ]
+    table = pd.DataFrame(rows)
+    table["outing"] = np.arange(len(table)) % 4
+    verdicts = judge_frames(table, [lens_entry()], [body_entry()], Criteria())
+    (limit,) = handheld_limits(table, verdicts, [lens_entry()], Criteria())
+    assert limit["limit_stops"] is None
+    assert limit["shaken"] > 10
+    assert "faster ones are few" in limit["text"]
+
+
 def test_no_shake_no_limit():
     table = pd.DataFrame([frame() for _ in range(40)])
     verdicts = judge_frames(table, [lens_entry()], [body_entry()], Criteria())

@@ -27,7 +27,8 @@ Floats = NDArray[np.float64]
 FINE_STOPS: Final = 0.02
 """Shutter times this near count as one."""
 SHAKEN: Final = 0.10
-"""Share of shaken frames that sets the limit: one in ten (a choice; the text says it)."""
+"""Share of shaken frames that sets the limit: one in ten (a choice; the text says it). Where fewer than ten
+frames are as quick as the limit, not one is expected to be shaken there, and nothing is told."""
 FEWEST: Final = 20
 """Frames of a lens below which nothing is fitted: fewer hold two shaken ones at the limit."""
 FEWEST_SHAKEN: Final = 4
@@ -106,7 +107,11 @@ def _one_lens(
     low, high = (float(np.quantile(draws, q)) for q in (0.5 - half, 0.5 + half))
     if not np.isfinite(limit) or high - low > WIDEST_STOPS:
         return entry | {"text": "shake does not go with shutter time here, so no limit is given"}
-    limit = float(np.clip(limit, stops.min(), reach))
+    quickest = float(np.sort(stops)[round(1 / SHAKEN) - 1])
+    if limit < quickest:
+        often = f"{int(shaken.sum())} of {len(stops)} frames shaken, more than one in ten"
+        return entry | {"text": f"{often} down to {_against_rule(quickest)}: faster ones are few"}
+    limit = min(limit, reach)
     low, high = min(low, limit), max(high, limit)
     return entry | {
         "limit_stops": round(limit, 2), "low": round(low, 2), "high": round(high, 2),
