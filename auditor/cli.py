@@ -164,16 +164,20 @@ def _need_pictures(summary: ScanSummary, archives: tuple[str, ...]) -> None:
 def _infer_options(given: dict[str, Any]) -> InferOptions:
     """What was asked of the profile; `given` lacks it afterwards. Ends where it makes no sense."""
     from auditor.audit import InferOptions
-    from auditor.crawl.selection import start_of
-    from auditor.infer.bodies import parse_accept
     from auditor.infer.criteria import Criteria
 
     try:
         criteria = options.taken(Criteria, given)
         wanted = options.taken(InferOptions, given, criteria=criteria)
-        for text in wanted.accept:
-            parse_accept(text)
+        # Most give neither, and what reads them takes half a second to load.
+        if wanted.accept:
+            from auditor.infer.bodies import parse_accept
+
+            for text in wanted.accept:
+                parse_accept(text)
         if wanted.since is not None:
+            from auditor.crawl.selection import start_of
+
             start_of(wanted.since)
         if wanted.labels_csv is not None:
             wanted.labels_csv.read_text(encoding="utf-8")
