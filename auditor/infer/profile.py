@@ -98,7 +98,7 @@ def infer_profile(
     not hold every file. `pictures` gives small pictures by file id, for comparisons; `patterns`
     come from `labels_from_csv`; `accept` holds texts BODY:ISO:BAND. `every` holds all frames of the
     archive where `frames` are a part of it: bodies that occur in the part are judged by all that the
-    archive has of them. `gear` is that of `gear.gear_in_use`; `answers` map a path or file id to one of
+    archive has of them. `gear` is that of `gear.usage.gear_in_use`; `answers` map a path or file id to one of
     `answers.ANSWERS`. A lens or
     body that breaks a stage is left out of it and named under `faults`.
 

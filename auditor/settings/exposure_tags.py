@@ -155,6 +155,7 @@ def _maker_sensitivity(tags: Tags) -> float | None:
         ("Exif.Nikon1.ISOSpeed", 1),
         ("Exif.Casio2.ISO", 0),
         ("Exif.Panasonic.ProgramISO", 0),
+        ("Exif.Sony1.ISO", 0),
     ):
         found = within(numbers(tags.get(key)), _LEAST_NOTE_ISO, ISO_LIMITS[1], at)
         if found is not None and found not in _PLACEHOLDER_ISO:
@@ -216,6 +217,7 @@ def focus_distance(tags: Tags) -> float | None:
     for key, unit in (
         ("Exif.OlympusFi.FocusDistance", _MM),
         ("Exif.MinoltaCsOld.FocusDistance", _MM),
+        ("Exif.MinoltaCsNew.FocusDistance", _MM),
         ("Exif.CanonSi.SubjectDistance", _CM),
         ("Exif.CanonFi.FocusDistanceUpper", _CM),
         ("Exif.Nikon1.FocusDistance", 1.0),
@@ -284,7 +286,15 @@ def colour_temperature(tags: Tags) -> float | None:
         "Xmp.crs.Temperature",
         "Exif.OlympusCs.WhiteBalanceTemperature",
         "Exif.CanonPr.ColorTemperature",
+        "Exif.Fujifilm.ColorTemperature",
         "Exif.Sony1.ColorTemperature",
+        "Exif.Sony2.ColorTemperature",
+        "Exif.Minolta.ColorTemperature",
+        "Exif.MinoltaCs5D.ColorTemperature",
+        "Exif.MinoltaCs7D.ColorTemperature",
+        "Exif.Samsung2.ColorTemperature",
+        "Exif.PentaxDng.ColorTemperature",
+        "Exif.Pentax.ColorTemperature",
     )
     return first_number(tags, keys, _KELVIN)
 

@@ -105,6 +105,7 @@ def _name(value: Value | None) -> str | None:
 
 _NAME_KEYS: Final = (
     "Exif.Photo.LensModel",
+    "Exif.Image.LensModel",
     "Xmp.exifEX.LensModel",
     "Xmp.aux.Lens",
     "Exif.Canon.LensModel",

@@ -34,6 +34,7 @@ from auditor.settings.tags import (
     first_number,
     read_raw_tags,
     size_of,
+    with_first_directory,
 )
 
 __all__ = ["MAX_LABELS", "FileTags", "labels", "rating", "read_settings", "read_tags"]
@@ -86,7 +87,7 @@ def read_tags(data: bytes, name: str, sidecar: bytes | None = None) -> FileTags:
 
 
 def _settings(raw: RawTags, name: str) -> Settings:
-    tags = raw.tags
+    tags = with_first_directory(raw.tags)
     words = {**tags, **raw.beside}
     notes = list(raw.notes)
     make = clean_text(tags.get("Exif.Image.Make", tags.get("Xmp.tiff.Make")))

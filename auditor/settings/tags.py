@@ -31,6 +31,7 @@ __all__ = [
     "numbers",
     "read_raw_tags",
     "size_of",
+    "with_first_directory",
     "within",
 ]
 
@@ -55,6 +56,22 @@ Tags = Mapping[str, Value]
 """Values by the metadata library's names ('Exif.Photo.FNumber', 'Xmp.xmp.Rating')."""
 
 
+_FIRST_DIRECTORY: Final = (
+    "ApertureValue",
+    "DateTimeOriginal",
+    "ExposureBiasValue",
+    "ExposureIndex",
+    "ExposureTime",
+    "FNumber",
+    "Flash",
+    "FocalLength",
+    "ISOSpeedRatings",
+    "LightSource",
+    "ShutterSpeedValue",
+)
+"""Tags that TIFF/EP (ISO 12234-2) and DNG have in a file's first directory, Exif in one of its own."""
+
+
 @dataclass(frozen=True, slots=True)
 class RawTags:
     """Exif, XMP and IPTC of one file."""
@@ -76,6 +93,16 @@ class RawTags:
     def has_exif(self) -> bool:
         """Whether any tag is Exif's."""
         return any(key.startswith("Exif.") for key in self.tags)
+
+
+def with_first_directory(tags: Tags) -> dict[str, Value]:
+    """The tags, those of TIFF/EP in Exif's place where Exif is silent."""
+    first = {
+        f"Exif.Photo.{name}": tags[f"Exif.Image.{name}"]
+        for name in _FIRST_DIRECTORY
+        if f"Exif.Image.{name}" in tags
+    }
+    return {**first, **tags}
 
 
 def clean_text(value: Any) -> str | None:

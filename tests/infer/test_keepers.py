@@ -507,7 +507,7 @@ def test_a_limit_that_few_frames_reach_is_none():
     (limit,) = handheld_limits(table, verdicts, [lens_entry()], Criteria())
     assert limit["limit_stops"] is None
     assert limit["shaken"] > 10
-    assert "faster ones are few" in limit["text"]
+    assert "too few are faster than" in limit["text"]
 
 
 def test_no_shake_no_limit():

@@ -12,6 +12,7 @@ from auditor import optics
 from auditor.artificial.lightpath import SceneSpectrum
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness import measure_sharpness
+from auditor.measure.sharpness.lines import Lines
 
 
 def _slanted_edge(mtf, angle_deg: float = 5.0, size: int = 300) -> np.ndarray:
@@ -78,3 +79,15 @@ def test_heavy_blur_beside_diffraction_within_3_percent(sigma: float, f_number: 
     assert abs(np.median(off)) < 0.03
     for error, zone in zip(off, zones, strict=True):
         assert abs(error) < 2 * zone.stderr_cpp / zone.mtf50_cpp
+
+
+def test_lines_are_carried_along_as_their_patches_move() -> None:
+    """The distance of one pixel of the frame from a line is the same, whichever patch it is seen from."""
+    lines = Lines(np.array([0.3, 2.0]), np.array([1.5, -2.0]), np.zeros(2), np.ones(2))
+    down, along = np.array([2, -3]), np.array([1, 4])
+    u, _ = lines.distances()
+    moved_u, _ = lines.seen_from(down, along).distances()
+    for i, (dy, dx) in enumerate(zip(down, along, strict=True)):
+        here, there = u[i, 5 + dy : 20 + dy, 5 + dx : 20 + dx], moved_u[i, 5:20, 5:20]
+        np.testing.assert_allclose(here, there, atol=1e-4)
+    assert not np.allclose(u, moved_u)

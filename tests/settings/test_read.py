@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from made import picture, settings_of
 from other_readers import by_exifread, by_pillow, number
 from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
 
 from auditor.artificial.camera import Mosaic
 from auditor.artificial.files import FrameTags, jpeg_bytes, mosaic_bytes
@@ -428,3 +429,22 @@ def test_flipped_bytes_never_raise(draw: st.DataObject) -> None:
     cut = draw.draw(st.integers(0, len(data)))
     found = read_settings(bytes(data[:cut]), "x.jpg")
     assert found.f_number is None or 0.5 <= found.f_number <= 512
+
+
+def test_exposure_in_the_first_directory_of_a_tiff_is_read(tmp_path: Path) -> None:
+    """TIFF/EP (ISO 12234-2) has these tags beside the picture's own; the other library writes them there."""
+    path = tmp_path / "scan.tif"
+    Image.new("RGB", (64, 48)).save(
+        path,
+        tiffinfo={
+            33434: IFDRational(1, 125),
+            33437: IFDRational(28, 10),
+            34855: 400,
+            36867: "2024:05:01 06:00:00",
+            37386: IFDRational(35, 1),
+        },
+    )
+    found = read_settings(path.read_bytes(), path.name)
+    assert found.exposure_time_s == pytest.approx(1 / 125)
+    assert (found.f_number, found.iso, found.focal_length_mm) == (2.8, 400, 35)
+    assert (found.taken or "").startswith("2024-05-01T06:00:00")

@@ -105,12 +105,13 @@ def _one_lens(
     limit, *draws = _limits(at, weights @ count, weights @ blurred).tolist()
     half = criteria.interval / 2
     low, high = (float(np.quantile(draws, q)) for q in (0.5 - half, 0.5 + half))
-    if not np.isfinite(limit) or high - low > WIDEST_STOPS:
+    if not np.isfinite([limit, low, high]).all() or high - low > WIDEST_STOPS:
         return entry | {"text": "shake does not go with shutter time here, so no limit is given"}
     quickest = float(np.sort(stops)[round(1 / SHAKEN) - 1])
     if limit < quickest:
-        often = f"{int(shaken.sum())} of {len(stops)} frames shaken, more than one in ten"
-        return entry | {"text": f"{often} down to {_against_rule(quickest)}: faster ones are few"}
+        often = f"{int(shaken.sum())} of {len(stops)} frames shaken"
+        few = f"too few are faster than {_against_rule(quickest)} to tell a limit"
+        return entry | {"text": f"{often}, and {few}"}
     limit = min(limit, reach)
     low, high = min(low, limit), max(high, limit)
     return entry | {

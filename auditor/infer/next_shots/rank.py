@@ -56,7 +56,7 @@ def next_shots(
 
     Each names `kind` ("sharpness", "noise", "read noise", "handheld", "comparison"), lens, body,
     converter, focal_mm, apertures, iso, frames, minutes, how, why and gain; what a request does not
-    ask for is None or empty. `gear` is that of `gear.gear_in_use`: what is not in use is not asked
+    ask for is None or empty. `gear` is that of `gear.usage.gear_in_use`: what is not in use is not asked
     for. `asked` are requests in the same form that the photographer's own questions need; they fill
     what time is left. Lenses without a name come last, and are left out where the body has no name
     either: nobody would know what to take out of the bag.

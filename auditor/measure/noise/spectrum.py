@@ -20,7 +20,6 @@ from auditor.measure.noise.blocks import BLOCK
 __all__ = [
     "FREQUENCY_CPP",
     "LOW_CPP",
-    "LOW_SHARE",
     "PLATEAU_CPP",
     "Shape",
     "filled",
@@ -145,7 +144,3 @@ def low_rise(bands: NDArray[np.float64]) -> float:
     """
     _, first, second, _, _ = np.median(bands, axis=0)
     return float(np.clip(first / second, 1.0, _MOST_RISE)) if second > 0 else 1.0
-
-
-LOW_SHARE: Final = float(_LOW.sum()) / BLOCK**2
-"""Share of a block's coefficients that are filled in."""

@@ -47,8 +47,13 @@ _MIN_SIDE: Final = 48
 """Shorter side (px) of a frame below which no patch has room to be found and moved."""
 _BLURRED: Final = 0.07
 """MTF50 (c/px) below which nothing is in focus: less than f/32 allows at 4 um pitch."""
-_FEW: Final = 3
-"""Edges of zones below which those that were looked for as sharp tell the frame's places, too."""
+_WIDE: Final = "nothing is in focus: even the sharpest edges are wide"
+"""What is said of a frame in which nothing is in focus."""
+_NO_ZONE: Final = "too few edges for a figure of any zone, and texture finer than any edge is noise"
+"""What is said of a frame of which only its sharpest edges are told."""
+_OUTLINE: Final = 0.05
+"""Step (1 = white) of an edge that is an outline: those far out of focus have it, the noise and shading of an empty
+sky do not."""
 _OVER_EDGES: Final = 1.5
 """Times the sharpest edges' MTF50 up to which texture alone is believed: of some 180 photographs in five of the
 seven zones with more, what is shown at 100% is blurred."""
@@ -106,14 +111,19 @@ def sharpness_and_edges(
     zones |= dict.fromkeys(out_of_focus(seen, softness.limit))
     if all(z is None for z in zones.values()):
         note = "no measurable detail: the frame is featureless, clipped or all noise"
-        return _nothing(note), None
+        return _nothing(note if softness.focused else _WIDE), None
     facing = directional_mtf50(all_of_them)
-    few = len(edges) < _FEW
-    sharpest, weakest = local_places(all_of_them if few else edges, light.shape)
+    sharpest, weakest = local_places(edges, light.shape)
+    outlines = all_of_them.take(all_of_them.step > _OUTLINE)
+    whole, _ = local_places(outlines, light.shape, (1, 1))
+    if sharpest is None:
+        sharpest = weakest = whole
     sharp = [v for v in facing.values() if v is not None]
     if sharpest is not None:
         sharp.append(sharpest.mtf50_cpp)
-    zones = _believed(zones, sharp)
+    # Without an outline its few edges may be noise and shading.
+    zones = _believed(zones, sharp) if whole else zones
+    untold = all(z is None for z in zones.values())
     sides = {n: shown_by(frontier_of(edges, masks[n], softness), softness) for n in SIDES}
     shown = [z.mtf50_cpp for z in zones.values() if z is not None] or sharp
     in_focus = softness.focused and max(shown) > _BLURRED
@@ -130,7 +140,7 @@ def sharpness_and_edges(
         fineness=texture.fineness,
         upsampled=_upsampled(spectra),
         in_focus=in_focus,
-        note=None if in_focus else "nothing is in focus: even the sharpest edges are wide",
+        note=_NO_ZONE if untold and in_focus else None if in_focus else _WIDE,
         sharpest=sharpest,
         weakest=weakest,
     ), edges

@@ -116,22 +116,21 @@ def shown_by(end: Frontier | None, softness: Softness) -> ZoneSharpness | None:
     )
 
 
-def local_places(edges: Edges, shape: tuple[int, int]) -> tuple[Place | None, Place | None]:
-    """The sharpest and the weakest place of the frame, the mean of three edges at least.
+def local_places(
+    edges: Edges, shape: tuple[int, int], places: tuple[int, int] = _PLACES
+) -> tuple[Place | None, Place | None]:
+    """The sharpest and the weakest of so many columns and rows of places, the mean of three edges at least.
 
     The error of a place counts against it, so that noise alone does not make one the sharpest or weakest.
-    Where no place has three edges, the few of the whole frame are one.
     """
     h, w = shape
     width, height = (
-        min(max(n // count, _PLACE_PX), n) for n, count in zip((w, h), _PLACES, strict=True)
+        min(max(n // count, _PLACE_PX), n) for n, count in zip((w, h), places, strict=True)
     )
     columns, rows = max(w // width, 1), max(h // height, 1)
     column = np.minimum((edges.x // width).astype(int), columns - 1)
     row = np.minimum((edges.y // height).astype(int), rows - 1)
     cell = row * columns + column
-    if np.bincount(cell, minlength=1).max() < _MIN_EDGES:
-        cell = np.zeros_like(cell)
     best: tuple[float, Place] | None = None
     worst: tuple[float, Place] | None = None
     for index in np.unique(cell):
