@@ -46,6 +46,8 @@ START: Final = (-2.0, 0.2)
 """Where the fit begins: log-odds at the rule of thumb (one frame in eight shaken), ln slope."""
 ROUNDS: Final = 40
 """Steps of a fit, of half a unit (log-odds, ln slope) at most."""
+SETTLED: Final = 1e-4
+"""Largest step (log-odds, ln slope) after which a fit stands: a thousandth of a stop."""
 LEAST_SLOPE: Final = 0.15
 """Log-odds per stop below which shake does not grow with shutter time: nine stops would be needed from one
 frame in five to one in two."""
@@ -138,18 +140,23 @@ def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
     mean, sd = SLOPE_PRIOR
     prior = np.array([0.0, 1 / sd**2])
     found = np.tile(START, (len(count), 1))
+    powers = np.stack([np.ones_like(stops), stops, stops**2], axis=1)
     for _ in range(ROUNDS):
-        slope = np.exp(found[:, 1:])
-        chance = expit(found[:, :1] + slope * stops)
-        # How the log-odds go with both parameters, (D, n, 2).
-        by = np.stack(np.broadcast_arrays(1.0, slope * stops), axis=-1)
-        gradient = np.einsum("dn,dnp->dp", shaken - count * chance, by)
-        gradient -= prior * (found - mean)
-        weight = count * chance * (1 - chance)
-        information = np.einsum("dn,dnp,dnq->dpq", weight, by, by) + np.diag(prior + 1e-6)
+        slope = np.exp(found[:, 1])
+        chance = expit(found[:, :1] + slope[:, None] * stops)
+        # Log-odds go with the first parameter as 1, with the second as slope times stops.
+        left = (shaken - count * chance) @ powers[:, :2]
+        gradient = np.stack([left[:, 0], slope * left[:, 1]], axis=1) - prior * (found - mean)
+        total, first, second = ((count * chance * (1 - chance)) @ powers).T
+        information = np.empty((len(count), 2, 2))
+        information[:, 0, 0], information[:, 1, 1] = total, slope**2 * second
+        information[:, 0, 1] = information[:, 1, 0] = slope * first
+        information += np.diag(prior + 1e-6)
         step = np.linalg.solve(information, gradient[..., None])[..., 0]
         # Half steps: of few shaken frames whole ones may swing about the best.
         found += 0.5 * np.clip(step, -1, 1)
+        if np.abs(step).max() < SETTLED:
+            break
     at, ln_slope = found.T
     reach = (np.log(SHAKEN / (1 - SHAKEN)) - at) / np.exp(ln_slope)
     return np.where(np.exp(ln_slope) < LEAST_SLOPE, np.nan, reach)
