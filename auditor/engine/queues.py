@@ -46,9 +46,11 @@ class Queues:
             self._queue_of(job).append(job)
 
     def put_back(self, jobs: Sequence[Job]) -> None:
-        """Jobs of a batch that nobody has begun; they are the next."""
-        if jobs and jobs[0].get("losses", 0) >= CULPRIT_LOSSES:
-            self._suspects.appendleft(list(jobs))
+        """Jobs of a batch that nobody has begun; they are the next. Those of one that took a worker down stay
+        together, so that no others are suspected with them."""
+        losses = jobs[0].get("losses", 0) if jobs else 0
+        if losses:
+            (self._suspects if losses >= CULPRIT_LOSSES else self.again).appendleft(list(jobs))
             return
         for job in reversed(jobs):
             self._queue_of(job).appendleft(job)
@@ -56,7 +58,8 @@ class Queues:
     def next(self, workers: int) -> list[Job]:
         """The next batch to send, [] when nothing should be sent now.
 
-        Batches get smaller with what waits, so that workers begin and finish together. A batch under suspicion runs with no other beside it, so that nobody is blamed wrongly.
+        Batches get smaller with what waits, so that workers begin and finish together. A batch under suspicion
+        runs with no other beside it, so that nobody is blamed wrongly.
         """
         if self._suspects or self._confined:
             if self.running:

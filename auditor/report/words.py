@@ -194,12 +194,18 @@ def metres(value: Any) -> str:
     return f"{rounded:.{2 if rounded < 1 else 1 if rounded < _TENTHS_TO_M else 0}f} m"
 
 
+_LEAST_PERCENT: Final = 0.1
+"""Of less one digit would show nothing."""
+
+
 def percent(share: Any) -> str:
-    """12%, 0.4%; `UNKNOWN` when missing."""
+    """12%, 0.4%, 'under 0.1%'; `UNKNOWN` when missing."""
     s = number(share)
     if s is None:
         return UNKNOWN
     value = 100 * s
+    if 0 < value < _LEAST_PERCENT / 2:
+        return f"under {_LEAST_PERCENT}%"
     return f"{value:.1f}%" if 0 < abs(value) < 1 else f"{value:.0f}%"
 
 

@@ -102,6 +102,16 @@ def test_the_rest_of_a_batch_under_suspicion_stays_under_suspicion() -> None:
     assert queues.next(1) == [{"n": 9, "do": "measure"}]
 
 
+def test_the_rest_of_a_batch_that_was_lost_once_stays_by_itself() -> None:
+    queues = Queues()
+    jobs: list[dict[str, Any]] = [{"n": n, "do": "measure", "losses": 1} for n in range(3)]
+    queues.add([{"n": 9, "do": "measure"}])
+    queues.put_back(jobs)
+    assert queues.next(1) == jobs
+    queues.running[1] = jobs
+    assert queues.next(1) == [{"n": 9, "do": "measure"}]  # it may run beside them
+
+
 def test_a_batch_begins_no_file_after_some_seconds(monkeypatch: pytest.MonkeyPatch) -> None:
     clock = [0.0]
 

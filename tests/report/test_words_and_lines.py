@@ -29,7 +29,7 @@ from auditor.report.summary import summary_lines
         (words.shutter(0), "not known"), (words.iso(1600.0), "ISO 1600"),
         (words.focal([24, 24]), "24 mm"), (words.focal([24, 70.0]), "24 to 70 mm"), (words.focal(None), ""),
         (words.count(1), "1 frame"), (words.count(48312), "48,312 frames"), (words.count(2, "body", "bodies"), "2 bodies"),
-        (words.percent(0.41), "41%"), (words.percent(0.004), "0.4%"), (words.percent(0), "0%"),
+        (words.percent(0.41), "41%"), (words.percent(0.004), "0.4%"), (words.percent(0), "0%"), (words.percent(0.0002), "under 0.1%"),
         (words.certainty(0.83), "83%"), (words.certainty(0.997), "over 99%"), (words.certainty(None), "not known"),
         (words.change(-0.07), "-7%"), (words.change(0.001), "0%"),
         (words.difference(-1.3219, "stops"), "-1.32"), (words.difference(-0.001, "stops"), "0.00"),

@@ -24,7 +24,6 @@ __all__ = ["LEVEL", "sensor_figures"]
 
 Floats = NDArray[np.float64]
 
-
 LEVEL: Final = 1.10
 """Read noise within this factor of the lowest counts as no longer falling."""
 

@@ -58,8 +58,8 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
 
     Columns: row (position), lens, body, focal_mm, f_number, hyperfocal_m, focus_m, ratio, where
     ('short', 'at', 'beyond'), far, near, best (log MTF50 of those parts and of the frame's sharpest, over
-    what optics allow in a usual lens's corners at this aperture). Frames at the farthest distance that their lens writes are left out unless
-    that lies beyond the hyperfocal distance: only then is it known where they were focused.
+    what optics allow in a usual lens's corners at this aperture). Frames at the farthest distance that their lens
+    writes are left out unless that lies beyond the hyperfocal distance: only then is it known where they were focused.
     """
     focal, n = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
     distance, pitch = numbers(frames, "focus_distance_m"), numbers(frames, "pixel_pitch_um")

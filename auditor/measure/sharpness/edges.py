@@ -262,7 +262,7 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     """Measure the edge at each place (full-size pixels); those that are none are left out.
 
     Many places at once are quicker: a call costs as much as some twenty places, however few there are.
-    Values and errors come with `settled`, when all edges of the frame are known.
+    Values and errors come with `pooled_edges`, when all edges of the frame are known.
     """
     place, lines = _steps(light, y, x)
     if len(place) == 0:

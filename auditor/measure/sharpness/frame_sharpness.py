@@ -123,7 +123,6 @@ def sharpness_and_edges(
         sharp.append(sharpest.mtf50_cpp)
     # Without an outline its few edges may be noise and shading.
     zones = _believed(zones, sharp) if whole else zones
-    untold = all(z is None for z in zones.values())
     sides = {n: shown_by(frontier_of(edges, masks[n], softness), softness) for n in SIDES}
     shown = [z.mtf50_cpp for z in zones.values() if z is not None] or sharp
     in_focus = softness.focused and max(shown) > _BLURRED
@@ -140,7 +139,7 @@ def sharpness_and_edges(
         fineness=texture.fineness,
         upsampled=_upsampled(spectra),
         in_focus=in_focus,
-        note=_NO_ZONE if untold and in_focus else None if in_focus else _WIDE,
+        note=_note(zones, in_focus),
         sharpest=sharpest,
         weakest=weakest,
     ), edges
@@ -187,6 +186,13 @@ def _believed(
         n: None if z is not None and z.method == "texture" and z.mtf50_cpp > most else z
         for n, z in zones.items()
     }
+
+
+def _note(zones: Mapping[str, ZoneSharpness | None], in_focus: bool) -> str | None:
+    """What is said of a measured frame, where anything is."""
+    if not in_focus:
+        return _WIDE
+    return _NO_ZONE if all(z is None for z in zones.values()) else None
 
 
 def _clean(edges: Edges, light: Light) -> list[int]:

@@ -32,7 +32,8 @@ WINDOW_PX: Final = 64
 SPECTRUM_CPP: Final = tuple(round(float(f), 4) for f in np.geomspace(0.03, 0.47, 16))
 """Centres (c/px) of the bins in which log power is told."""
 _PER_ZONE: Final = 24
-"""Windows of each zone at most, the most detailed; of 40 and 16 photographs seen sharp and blurred were told apart less well."""
+"""Windows of each zone at most, the most detailed; of 40 and 16 photographs seen sharp and blurred were told apart
+less well."""
 _QUIET: Final = 24
 """Windows of the frame at most, the flattest, of which a third shows its noise."""
 _HIDDEN: Final = 1.0
