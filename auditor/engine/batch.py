@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 import threading
 import time
 from collections.abc import Sequence
@@ -12,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from .decoder import Decoder
-from .messages import DecoderSettings, Job
+from .messages import Job
 from .options import ScanOptions
 
 __all__ = [
@@ -20,14 +21,16 @@ __all__ = [
     "at_work",
     "close_decoders",
     "copy_of_program",
+    "name_of_scan",
     "run_batch",
-    "settings_of",
     "warm_up",
     "wind_down",
 ]
 
 _HASH_BYTES: Final = 12
 """Of the hash of a copy of this program: two copies never share one by chance."""
+_NAME_BYTES: Final = 8
+"""Random bytes of a scan's name: two on one cluster never share them by chance."""
 BATCH_SECONDS: Final = 2.0
 """After so long a batch begins no further file: long against what sending it takes, short against what its
 loss costs."""
@@ -50,17 +53,9 @@ class Answer:
     """Decoders that had to be replaced."""
 
 
-def settings_of(options: ScanOptions, memory_mb: int | None = None) -> DecoderSettings:
-    """The part of the options that a decoder needs, as plain values."""
-    return {
-        "seconds_per_file": float(options.seconds_per_file),
-        "stall_seconds": float(options.stall_seconds),
-        "memory_mb": int(memory_mb or options.memory_mb),
-        "max_file_mb": int(options.max_file_mb),
-        "measure": options.measure,
-        "identify": options.identify,
-        "max_pixels": int(options.max_pixels),
-    }
+def name_of_scan() -> str:
+    """A name that no other scan on any worker has."""
+    return secrets.token_hex(_NAME_BYTES)
 
 
 @cache
@@ -73,11 +68,11 @@ def copy_of_program() -> str:
     return digest.hexdigest()
 
 
-def _take(scan: str, settings: DecoderSettings) -> Decoder:
+def _take(scan: str, options: ScanOptions) -> Decoder:
     """A decoder that waits for work, or a new one."""
     with _guard:
         waiting = _idle.get(scan)
-        decoder = waiting.pop() if waiting else Decoder(settings)
+        decoder = waiting.pop() if waiting else Decoder(options)
         _busy.setdefault(scan, []).append(decoder)
         if scan in _ended:
             decoder.stop(for_good=True)
@@ -93,9 +88,9 @@ def _give_back(scan: str, decoder: Decoder) -> None:
     decoder.stop(for_good=True)
 
 
-def warm_up(settings: DecoderSettings, scan: str) -> None:
+def warm_up(options: ScanOptions, scan: str) -> None:
     """Have a decoder ready before the first batch comes; a batch that gets it earlier waits for it."""
-    decoder = Decoder(settings)
+    decoder = Decoder(options)
     with _guard:
         if scan in _ended:
             decoder.stop(for_good=True)
@@ -104,9 +99,9 @@ def warm_up(settings: DecoderSettings, scan: str) -> None:
     decoder.start()
 
 
-def run_batch(jobs: Sequence[Job], settings: DecoderSettings, scan: str) -> Answer:
+def run_batch(jobs: Sequence[Job], options: ScanOptions, scan: str) -> Answer:
     """Do `jobs` in order, as many as `BATCH_SECONDS` allow; after `wind_down` none is begun."""
-    decoder = _take(scan, settings)
+    decoder = _take(scan, options)
     before, start = decoder.replaced, time.monotonic()
     try:
         outcomes: list[list[Any]] = []

@@ -1,44 +1,23 @@
-"""The workers that batches go to: Dask within this process, or a Dask cluster that is there already."""
+"""The workers of a Dask cluster that is there already."""
 
 from __future__ import annotations
 
 import contextlib
 import logging
-import queue
 import re
-import secrets
-import shutil
-import signal
 import threading
 import time
-from collections.abc import Iterable, Iterator, Sequence
-from pathlib import Path
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 from ..error_text import one_line
 from .batch import at_work, close_decoders, copy_of_program, run_batch, warm_up, wind_down
-from .messages import DecoderSettings, Job
+from .messages import Job
+from .options import ScanOptions
+from .workers import Workers
 
-__all__ = ["ClusterError", "Workers"]
+__all__ = ["Cluster", "ClusterError"]
 
-_CONFIG: Final[dict[str, Any]] = {
-    # A batch that took its worker down is split by us, rather than tried on worker after worker.
-    "distributed.scheduler.allowed-failures": 0,
-    # A machine that slept is not a machine whose workers died.
-    "distributed.scheduler.worker-ttl": None,
-    "distributed.admin.tick.limit": "1h",
-    # Watching itself took a twentieth of the cores: a hundred samples of its stack and fifty ticks a
-    # second, of which nobody reads anything.
-    "distributed.worker.profile.enabled": False,
-    "distributed.admin.tick.interval": "1s",
-    "distributed.admin.system-monitor.interval": "10s",
-    "distributed.admin.system-monitor.disk": False,
-    "distributed.worker.use-file-locking": False,
-    "distributed.diagnostics.nvml": False,
-    "distributed.scheduler.http.routes": [],
-    "distributed.worker.http.routes": [],
-}
-"""Settings of Dask for a scan."""
 _ADDRESS: Final = re.compile(r"(?:[a-z]+://)?(\[[0-9a-fA-F:.]+\]|[^\s/:\[\]]+):(\d{1,5})/?")
 _CONNECT_S: Final = 20.0
 """So long is a scheduler waited for."""
@@ -48,10 +27,12 @@ _MEET_S: Final = 5.0
 """So often is looked who came to the cluster and who left it."""
 _TELL_S: Final = 3.0
 """So long workers may take to hear that the scan ends."""
+_CLOSE_S: Final = 2.0
+"""So long the connection may take to close."""
 _LOOK_S: Final = 0.1
 """Pause between two looks at who has answered."""
-_TOKEN_BYTES: Final = 8
-"""Random bytes that name a scan: two on one cluster never share them by chance."""
+_NO_WORKER_S: Final = 90.0
+"""So long may pass without an answer before it is looked whether any worker is left."""
 _LOST_S: Final = 15.0
 """So long may the connection to a scheduler be interrupted."""
 
@@ -60,96 +41,53 @@ class ClusterError(RuntimeError):
     """No workers to be had; the message is one line and says what to do."""
 
 
-@contextlib.contextmanager
-def _terminal_signals_blocked() -> Iterator[None]:
-    """Processes started inside never see Ctrl-C or a closing terminal: that is ours to handle."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGHUP})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
 def _silence() -> None:
     for name in ("distributed", "distributed.scheduler", "tornado", "asyncio"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
 
 
-class Workers:
-    """Sends batches to Dask workers and gives back what they answer."""
+class Cluster(Workers):
+    """Sends batches to the workers of a Dask cluster and gives back what they answer."""
 
-    def __init__(
-        self, count: int, address: str | None, settings: DecoderSettings, scratch: Path
-    ) -> None:
-        """`count` threads here, or those of the cluster at `address`; `scratch`: a folder of our own.
-        Raises ClusterError."""
-        self._results: queue.Queue[tuple[int, Any]] = queue.Queue()
-        self._settings, self._scratch, self._address = settings, scratch, address
-        self._scan = secrets.token_hex(_TOKEN_BYTES)
+    def __init__(self, address: str, options: ScanOptions) -> None:
+        """`address` of the scheduler. Raises ClusterError."""
+        self._address = address
         self._futures: dict[int, Any] = {}
         self._sent_to: dict[int, frozenset[str]] = {}
-        self._cluster: Any = None
         self._client: Any = None
-        self._over = threading.Event()
         self._good: set[str] = set()
         self._refused: dict[str, str] = {}
         self._doubtful = False  # a worker may have left since we looked
-        self._looked = self._connected = time.monotonic()
+        self._looked = self._connected = self._heard = time.monotonic()
+        super().__init__(0, options)
+
+    def _start(self) -> None:
         _silence()
         try:
-            with _terminal_signals_blocked():
-                if address is None:
-                    self._warm_up_here(count)
-                import dask
-                import distributed  # noqa: F401  (its settings must be there before ours)
-
-                with dask.config.set(_CONFIG):
-                    self._connect(count)
+            self._connect()
         except ClusterError:
             self.close()
             raise
         except Exception as error:
             self.close()
-            where = f"the cluster at {address}" if address else "the workers of this machine"
             said = one_line(error) or type(error).__name__
-            raise ClusterError(f"{where} cannot be used ({said})") from error
-        self.count = max(1, self._threads()) if address else count
-        if address is not None:
-            # Decoders load their libraries while the first batches are still on their way.
-            self._warming = [
-                self._client.submit(warm_up, settings, self._scan, pure=False, **self._only(place))  # type: ignore[attr-defined]
-                for place in sorted(self._good)
-            ]
+            raise ClusterError(f"the cluster at {self._address} cannot be used ({said})") from error
+        here = self._all()
+        self.count = max(1, sum(here[address] for address in self._good & here.keys()))
+        # Decoders load their libraries while the first batches are still on their way.
+        self._warming = [
+            self._client.submit(warm_up, self._options, self._scan, pure=False, **_only([place]))
+            for place in sorted(self._good)
+        ]
 
-    def _warm_up_here(self, count: int) -> None:
-        """Have decoders load their libraries while this process loads its own."""
-
-        def start() -> None:
-            with contextlib.suppress(Exception):  # the first batch tells what is wrong
-                warm_up(self._settings, self._scan)
-            self._over.wait()  # the kernel ends a decoder with the thread that started it
-
-        for _ in range(count):
-            threading.Thread(target=start, daemon=True).start()
-
-    def _connect(self, count: int) -> None:
-        import distributed
-
-        if self._address is None:
-            from .in_process_cluster import cluster_in_process
-
-            shutil.rmtree(self._scratch, ignore_errors=True)  # of a run that was killed
-            self._cluster = cluster_in_process(count, self._scratch)
-            self._client = distributed.Client(self._cluster, set_as_default=False)
-            return
+    def _connect(self) -> None:
         match = _ADDRESS.fullmatch(self._address)
         if match is None or not 0 < int(match[2]) < 2**16:
             raise ClusterError(
                 f"'{self._address}' is no address of a scheduler; it looks like tcp://host:8786"
             )
+        import distributed
+
         self._client = distributed.Client(
             self._address, timeout=f"{_CONNECT_S:g}s", set_as_default=False
         )
@@ -158,7 +96,7 @@ class Workers:
             told = "; ".join(sorted(set(self._refused.values())))
             raise ClusterError(f"no worker of the cluster at {self._address} can be used: {told}")
 
-    # -- which workers of a cluster can be used ------------------------------------------------------
+    # -- which workers can be used -------------------------------------------------------------------
 
     def _all(self) -> dict[str, int]:
         """Threads of every worker connected, by its address."""
@@ -167,15 +105,10 @@ class Workers:
             return {address: int(w.get("nthreads") or 1) for address, w in found.items()}
         return {}
 
-    def _threads(self) -> int:
-        return sum(n for address, n in self._all().items() if address in self._good)
-
     def _greet(self, here: Iterable[str]) -> None:
         """Ask workers not met before which copy of this program they have."""
         asked = {
-            w: self._client.submit(
-                copy_of_program, pure=False, workers=[w], allow_other_workers=False
-            )
+            w: self._client.submit(copy_of_program, pure=False, **_only([w]))
             for w in here
             if w not in self._good and w not in self._refused
         }
@@ -216,9 +149,7 @@ class Workers:
 
     def look_after(self) -> None:
         """Meet workers that came late, and take back what those that left had. Raises ClusterError
-        when the scheduler is lost."""
-        if self._address is None:
-            return
+        when the scheduler is lost, or no worker is left."""
         now = time.monotonic()
         if self._client.status == "running":
             self._connected = now
@@ -234,15 +165,19 @@ class Workers:
             for ticket in [t for t, to in self._sent_to.items() if not to & here.keys()]:
                 self._take_back(ticket, "its workers left the cluster")
             self._looked = time.monotonic()
+        if now - self._heard > _NO_WORKER_S:
+            if not self._good & self._all().keys():
+                raise ClusterError("no worker is left and none comes back; run again to go on")
+            self._take_back_lost()
+            self._heard = now
 
-    def take_back_lost(self) -> None:
-        """Take back what a cluster was sent and no worker is at: Dask can lose a task whose worker goes
-        while another comes, and nobody would ever answer. What the scheduler says of it may be as old as
-        that, so the workers are asked."""
-        if self._address is None or not self.connected() or self._at_work():
-            return
-        for ticket in list(self._sent_to):
-            self._take_back(ticket, "the cluster lost it")
+    def _take_back_lost(self) -> None:
+        """Take back what was sent and no worker is at: Dask can lose a task whose worker goes while another
+        comes, and nobody would ever answer. What the scheduler says of it may be as old as that, so the
+        workers are asked."""
+        if self.connected() and not self._at_work():
+            for ticket in list(self._sent_to):
+                self._take_back(ticket, "the cluster lost it")
 
     def _at_work(self) -> bool:
         """Whether any worker runs a batch, as far as they answer in time; True where none does."""
@@ -258,39 +193,28 @@ class Workers:
         if self._doubtful and self.connected():
             self._good &= self._all().keys()
             self._doubtful = not self._good
-        return self._address is None or bool(self._good)
+        return bool(self._good)
 
     def connected(self) -> bool:
         """Whether the scheduler answers."""
         return self._client is not None and self._client.status == "running"
 
-    def alive(self) -> int:
-        """How many workers that can be used are connected."""
-        found = self._all()
-        return len(found) if self._address is None else sum(w in self._good for w in found)
-
     # -- batches out, answers back -------------------------------------------------------------------
-
-    def _only(self, place: str | None = None) -> dict[str, Any]:
-        if self._address is None:
-            return {}
-        return {"workers": [place] if place else sorted(self._good), "allow_other_workers": False}
 
     def submit(self, ticket: int, jobs: Sequence[Job]) -> None:
         """Send one batch; its outcome arrives under `ticket`."""
         future = self._client.submit(
             run_batch,
             list(jobs),
-            self._settings,
+            self._options,
             self._scan,
             pure=False,
             key=f"batch-{ticket}-{self._scan}",
             priority=-ticket,  # first come, first served
-            **self._only(),
+            **_only(self._good),
         )
         self._futures[ticket] = future
-        if self._address is not None:
-            self._sent_to[ticket] = frozenset(self._good)
+        self._sent_to[ticket] = frozenset(self._good)
         future.add_done_callback(lambda f: self._done(ticket, f))
 
     def _done(self, ticket: int, future: Any) -> None:
@@ -298,30 +222,21 @@ class Workers:
             answer = future.result()
         except BaseException as error:
             answer = error
-            self._doubtful = self._address is not None
+            self._doubtful = True
         self._results.put((ticket, answer))
 
     def arrived(self, wait: float) -> list[tuple[int, Any]]:
         """(ticket, answer or exception) of the batches that came back; waits up to `wait` s for one."""
-        came: list[tuple[int, Any]] = []
-        with contextlib.suppress(queue.Empty):
-            came.append(self._results.get(timeout=wait) if wait else self._results.get_nowait())
-            while True:
-                came.append(self._results.get_nowait())
+        came = super().arrived(wait)
         for ticket, _ in came:
             self._futures.pop(ticket, None)
             self._sent_to.pop(ticket, None)
+        if came or (self._good and not self._futures):
+            self._heard = time.monotonic()
         return came
 
-    def _everywhere(self, what: Any) -> None:
-        """Have every worker do something about this scan; one that is busy or gone is not waited for."""
-        if self._address is None:
-            what(self._scan)
-        elif self.connected():
-            self._ask_all(what, self._good)
-
     def _ask_all(self, what: Any, workers: Iterable[str]) -> dict[str, Any]:
-        """What these workers answer, of those that do in time."""
+        """What these workers answer about this scan; one that is busy or gone is not waited for."""
         answers: dict[str, Any] = {}
 
         def ask() -> None:
@@ -337,17 +252,20 @@ class Workers:
 
     def wind_down(self) -> None:
         """Workers begin no further file; batches come back as far as they got."""
-        self._everywhere(wind_down)
+        if self.connected():
+            self._ask_all(wind_down, self._good)
 
     def close(self) -> None:
-        """End everything that was started here; leave a cluster of others as it was found."""
-        self._everywhere(wind_down)
-        self._everywhere(close_decoders)
-        self._over.set()
+        """End what was started for this scan; leave the cluster as it was found."""
+        self.wind_down()
+        if self.connected():
+            self._ask_all(close_decoders, self._good)
         self._futures.clear()
-        for what, seconds in ((self._client, 2), (self._cluster, 3)):
-            if what is not None:
-                with contextlib.suppress(Exception):
-                    what.close(timeout=seconds)
-        if self._address is None:
-            shutil.rmtree(self._scratch, ignore_errors=True)
+        if self._client is not None:
+            with contextlib.suppress(Exception):
+                self._client.close(timeout=_CLOSE_S)
+
+
+def _only(workers: Iterable[str]) -> dict[str, Any]:
+    """That a task may run on these workers alone."""
+    return {"workers": sorted(workers), "allow_other_workers": False}

@@ -11,13 +11,15 @@ import sys
 import threading
 import time
 from collections import deque
+from dataclasses import asdict
 from typing import Any, Final
 
 import psutil
 
 from .. import safe_path
 from ..units import MB
-from .messages import DecoderSettings, Identity, Job, receive, send, wanted_memory
+from .messages import Identity, Job, receive, send, wanted_memory
+from .options import ScanOptions
 from .process import OwnTime
 
 __all__ = ["ENVIRONMENT", "Decoder", "DecoderBroken"]
@@ -66,10 +68,10 @@ class DecoderBroken(RuntimeError):
 
 
 class Decoder:
-    """One decoder process at a time. `settings` are plain values (see `batch.settings_of`)."""
+    """One decoder process at a time, which keeps to the limits of `options`."""
 
-    def __init__(self, settings: DecoderSettings) -> None:
-        self.settings = settings
+    def __init__(self, options: ScanOptions) -> None:
+        self.options = options
         self.replaced = 0
         self._process: subprocess.Popen[bytes] | None = None
         self._answers: queue.Queue[Any] = queue.Queue()
@@ -129,7 +131,7 @@ class Decoder:
         self._watched = None
         with contextlib.suppress(psutil.Error):
             self._watched = psutil.Process(process.pid)
-        self._tell(self.settings)
+        self._tell(asdict(self.options))
         answer = self._wait(_START_S, None)
         with contextlib.suppress(psutil.Error):
             self._base_rss = self._watched.memory_info().rss if self._watched else 0
@@ -200,20 +202,20 @@ class Decoder:
         return outcome
 
     def _attempt(self, job: Job) -> tuple[list[Any], bool]:
-        s = self.settings
+        limits = self.options
         self._served += 1
         self._tell(job)
         own: Identity | None = None
-        answer = self._wait(s["stall_seconds"], s["memory_mb"])
+        answer = self._wait(limits.stall_seconds, limits.memory_mb)
         if isinstance(answer, list) and answer and answer[0] == "read":
             own = answer[1]
-            seconds = s["seconds_per_file"]
+            seconds = limits.seconds_per_file
             if job["do"] == "identify":
                 seconds = min(seconds, _IDENTIFY_S)
-            answer = self._wait(seconds, s["memory_mb"])
+            answer = self._wait(seconds, limits.memory_mb)
             limit = f"took longer than {seconds:g} s"
         else:
-            limit = f"could not be read: no data came for {s['stall_seconds']:g} s"
+            limit = f"could not be read: no data came for {limits.stall_seconds:g} s"
         if isinstance(answer, list):
             if answer[0] == "failed":
                 return [answer[0], answer[1], own, self.diagnosis(), answer[2]], True
@@ -225,7 +227,7 @@ class Decoder:
         if answer == "time":
             outcome, guilty = limit, True
         elif answer == "memory":
-            outcome, guilty = wanted_memory(s["memory_mb"]), True
+            outcome, guilty = wanted_memory(limits.memory_mb), True
         else:
             with contextlib.suppress(subprocess.TimeoutExpired):
                 process.wait(_DIED_S)
@@ -238,7 +240,7 @@ class Decoder:
             if code is not None and -code == getattr(signal, "SIGPROF", None):
                 outcome, guilty, passing = limit, True, True
             if b"bad_alloc" in b"".join(self._said):
-                outcome, passing = wanted_memory(s["memory_mb"]), True
+                outcome, passing = wanted_memory(limits.memory_mb), True
         said = self.diagnosis()
         self.stop()
         self.replaced += 1

@@ -23,17 +23,16 @@ from ..record import PICTURE_COLUMNS, FrameRecord, to_row
 from ..units import MB, MINUTE_S
 from .file_bytes import Unreadable, place_answers, read, read_head, read_sidecar
 from .messages import (
-    DecoderSettings,
+    FileRow,
     Identity,
     Job,
     Measured,
-    Row,
     marks_of,
-    pack,
     receive,
     send,
     wanted_memory,
 )
+from .options import ScanOptions
 
 __all__ = ["main"]
 
@@ -92,19 +91,19 @@ def _digest(data: bytes) -> str:
 class _Handler:
     """Does one job after the other. What comes back, by the job's `do`:
 
-    - identify: ['tags', packed marks] | ['same', what is known of the content]
-    - measure: ['row', packed row and pictures] | ['same', ...]
-    - count: ['row', packed row] | ['other', ...] where the content is not the expected
+    - identify: ['tags', marks] | ['same', what is known of the content]
+    - measure: ['row', row and pictures] | ['same', ...]
+    - count: ['row', row] | ['other', ...] where the content is not the expected
     - and for all of them: ['unreadable', reason, whether its place answers, when to try again] |
       ['failed', reason, whether that may pass]
     """
 
-    def __init__(self, settings: DecoderSettings, out: BinaryIO) -> None:
-        self.settings, self.out = settings, out
+    def __init__(self, options: ScanOptions, out: BinaryIO) -> None:
+        self.options, self.out = options, out
         self.note: str | None = None
-        self.limit = settings["max_file_mb"] * MB
-        self.measure = _load(settings["measure"])
-        self.identify = _load(settings["identify"])
+        self.limit = options.max_file_mb * MB
+        self.measure = _load(options.measure)
+        self.identify = _load(options.identify)
 
     def handle(self, job: Job) -> list[Any]:
         """One job's answer; a message that its content was read goes before it."""
@@ -128,7 +127,7 @@ class _Handler:
         try:
             if job["do"] == "identify":
                 settings = self.identify(content.data, job["path"], sidecar)
-                return ["tags", pack(marks_of(settings, own["file_id"]))]
+                return ["tags", marks_of(settings, own["file_id"])]
             return self._row(job, content.data, sidecar, own)
         except Exception as error:
             return self._failed(error)
@@ -151,7 +150,7 @@ class _Handler:
             )  # where JPEG has its tags
             if whole or found or before_pixels:
                 break
-        return ["tags", pack(marks)]
+        return ["tags", marks]
 
     def _row(self, job: Job, data: bytes, sidecar: bytes | None, own: Identity) -> list[Any]:
         path = job["path"]
@@ -163,19 +162,19 @@ class _Handler:
         elif not data:
             record = FrameRecord(path, "set-aside", "the file is empty")
         else:
-            record = self.measure(data, path, sidecar, max_pixels=self.settings["max_pixels"])
-        row: Row = {**to_row(record), **own, "path": path}
+            record = self.measure(data, path, sidecar, max_pixels=self.options.max_pixels)
+        row: FileRow = {**to_row(record), **own, "path": path}
         if self.note is not None:
             row["notes"] = [*(row.get("notes") or ()), self.note]
         if counted:
             row |= {"status": "counted", "measured_on": job["on"]}
         pictures = {n: getattr(record, n) for n in PICTURE_COLUMNS}
         found: Measured = {"row": row, "pictures": pictures if any(pictures.values()) else None}
-        return ["row", pack(found)]
+        return ["row", found]
 
     def _failed(self, error: Exception) -> list[Any]:
         if _out_of_memory(error):
-            return ["failed", wanted_memory(self.settings["memory_mb"]), True]
+            return ["failed", wanted_memory(self.options.memory_mb), True]
         traceback.print_exc()
         said = one_line(error)
         return ["failed", f"could not be measured ({type(error).__name__}: {said})", False]
@@ -199,25 +198,26 @@ def main() -> None:
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever a library prints goes to the diagnostics, not between the messages
     inp = sys.stdin.buffer
-    settings = receive(inp)
-    if settings is None:
+    told = receive(inp)
+    if told is None:
         return
+    options = ScanOptions(**told)
     try:
-        handler = _Handler(settings, out)
+        handler = _Handler(options, out)
     except Exception as error:
         send(out, ["broken", f"{type(error).__name__}: {error}"])
         return
-    _limit_memory(settings["memory_mb"])
+    _limit_memory(options.memory_mb)
     send(out, ["ready"])
     while _asked_for(inp) and (job := receive(inp)) is not None:
         if hasattr(signal, "setitimer"):
             # Last resort, also inside native code, should the supervisor be gone or stuck. It counts
             # the time of this process: a machine that was asleep is no reason.
-            signal.setitimer(signal.ITIMER_PROF, settings["seconds_per_file"] + GRACE_S)
+            signal.setitimer(signal.ITIMER_PROF, options.seconds_per_file + GRACE_S)
         try:
             answer = handler.handle(job)
         except MemoryError:
-            answer = ["failed", wanted_memory(settings["memory_mb"]), True]
+            answer = ["failed", wanted_memory(options.memory_mb), True]
         send(out, answer)
         if hasattr(signal, "setitimer"):
             signal.setitimer(signal.ITIMER_PROF, 0)

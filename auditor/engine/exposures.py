@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from ..crawl.names import printable
 from ..store.schema import narrow_table, to_pandas
-from .messages import MARKS, Job, Marks, Row, to_measure
+from .messages import MARKS, FileRow, Job, Marks, to_measure
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -210,7 +210,7 @@ class Exposures:
         exposure.waiting = []
         return now
 
-    def settled(self, job: Job, row: Row | None) -> list[Job]:
+    def settled(self, job: Job, row: FileRow | None) -> list[Job]:
         """A file was measured (`row`) or set aside (None); what can be done now."""
         exposure = self._of.pop(job["path"], None)
         if exposure is None:
@@ -233,7 +233,7 @@ class Exposures:
         return self._release(exposure)
 
     @staticmethod
-    def _stand(exposure: _Exposure, w: _Waiting, row: Row) -> None:
+    def _stand(exposure: _Exposure, w: _Waiting, row: FileRow) -> None:
         found = _File(w.path, w.source, w.kind, w.pixels, w.mark, row["file_id"])
         if w.source == "raw" and row["source"] != "raw":
             # Only its preview could be read: the camera's own file may be better.

@@ -11,7 +11,7 @@ from ..crawl.entries import Skipped
 from ..crawl.names import printable
 from ..store.schema import Trouble
 from .file_bytes import SIDECAR_UNREAD
-from .messages import Identity, Job, Measured, Row, to_measure
+from .messages import FileRow, Identity, Job, Measured, to_measure
 from .options import ScanOptions, ScanSummary
 from .plan import Planner
 from .runlog import RunLog
@@ -49,7 +49,7 @@ class Ledger:
         """Files set aside in this run that the next one tries again."""
         self.without_sidecar = 0
         """Files measured although their sidecar could not be read."""
-        self._rows: list[Row] = []
+        self._rows: list[FileRow] = []
         self._pictures: list[dict[str, Any]] = []
         self._since = time.monotonic()
 

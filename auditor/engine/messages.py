@@ -17,19 +17,16 @@ if TYPE_CHECKING:
 
 __all__ = [
     "MARKS",
-    "DecoderSettings",
+    "FileRow",
     "Identity",
     "Job",
     "Marks",
     "Measured",
-    "Row",
     "job_of",
     "marks_of",
-    "pack",
     "receive",
     "send",
     "to_measure",
-    "unpack",
     "wanted_memory",
 ]
 
@@ -46,8 +43,8 @@ class Identity(TypedDict):
     """None where its place tells no time."""
 
 
-Row = dict[str, Any]
-"""What is known of one file, by the names of `record.COLUMNS` and those of `Identity`."""
+FileRow = dict[str, Any]
+"""A frame's row (`record.rows.Row`) and what is known of its file, by the names of `Identity`."""
 Marks = dict[str, Any]
 """What a file's tags say, by the names of `MARKS`, and its `file_id`, which files of one content share."""
 
@@ -55,7 +52,7 @@ Marks = dict[str, Any]
 class Measured(TypedDict):
     """What a decoder hands on of one file."""
 
-    row: Row
+    row: FileRow
     pictures: dict[str, bytes | None] | None
     """By the names of `record.PICTURE_COLUMNS`; None where there are none."""
 
@@ -109,18 +106,6 @@ def to_measure(job: Job) -> Job:
     return job | {"do": "measure", "same": []}
 
 
-class DecoderSettings(TypedDict):
-    """Limits of a decoder and what it calls: see `ScanOptions`."""
-
-    seconds_per_file: float
-    stall_seconds: float
-    memory_mb: int
-    max_file_mb: int
-    max_pixels: int
-    measure: str
-    identify: str
-
-
 _LENGTH: Final = struct.Struct("<I")
 _ERRORS: Final = "surrogatepass"
 """Text arrives as it was sent, escaped bytes of file names included: made into other text on the way,
@@ -133,33 +118,23 @@ def _plain(value: Any) -> Any:
     raise TypeError(f"{type(value).__name__} cannot be sent")
 
 
-def pack(message: Any) -> bytes:
-    """A message of plain values (numpy scalars included) as bytes."""
-    packed = msgpack.packb(message, default=_plain, unicode_errors=_ERRORS)
-    assert isinstance(packed, bytes)
-    return packed
-
-
-def unpack(data: bytes) -> Any:
-    """The message in `data`. Raises ValueError when it is none."""
-    return msgpack.unpackb(data, unicode_errors=_ERRORS, strict_map_key=False)
-
-
 def send(stream: BinaryIO, message: Any) -> None:
-    """Write one message and flush."""
-    data = pack(message)
+    """Write one message of plain values (numpy scalars included) and flush."""
+    data = msgpack.packb(message, default=_plain, unicode_errors=_ERRORS)
     stream.write(_LENGTH.pack(len(data)) + data)
     stream.flush()
 
 
 def receive(stream: BinaryIO) -> Any:
-    """The next message; None at the end of the stream."""
+    """The next message; None at the end of the stream. Raises ValueError where it is none."""
     head = stream.read(_LENGTH.size)
     if len(head) < _LENGTH.size:
         return None
     (length,) = _LENGTH.unpack(head)
     data = stream.read(length)
-    return unpack(data) if len(data) == length else None
+    if len(data) < length:
+        return None
+    return msgpack.unpackb(data, unicode_errors=_ERRORS, strict_map_key=False)
 
 
 def wanted_memory(most_mb: int) -> str:

@@ -9,7 +9,7 @@ from typing import Final
 
 from .messages import Job
 
-__all__ = ["Queues", "Retries"]
+__all__ = ["Queues"]
 
 BATCH_FILES: Final = 64
 """Most files of a batch."""
@@ -17,6 +17,12 @@ LIGHT_FILES: Final = 128
 """The same where only tags are read."""
 CULPRIT_LOSSES: Final = 2
 """So many workers a batch may take down before it is split; alone, a file that took one more is to blame."""
+
+WAIT_S: Final = 5.0
+"""A file that could not be read is tried again after so long: enough for a network share to be mounted again,
+short enough to be waited for at the end."""
+MOST_LATER: Final = 10_000
+"""So many such files are kept; with more missing, something is away for good."""
 
 
 class Queues:
@@ -28,13 +34,18 @@ class Queues:
         self.again: deque[list[Job]] = deque()
         """Batches that came back without an answer, through no fault of theirs."""
         self.to_measure: deque[Job] = deque()
+        self.nameless = 0
+        """Files whose tags are still to be read, those that wait for another try not counted."""
         self._light: deque[Job] = deque()  # jobs that decode nothing
         self._suspects: deque[list[Job]] = deque()
+        self._later: deque[tuple[float, Job]] = (
+            deque()
+        )  # with the moment from which on they are tried
         self._confined = False
 
     def __bool__(self) -> bool:
         """Whether anything waits or runs."""
-        waiting = self.again or self._suspects or self._light or self.to_measure
+        waiting = self.again or self._suspects or self._light or self.to_measure or self._later
         return bool(self.running or waiting)
 
     def _queue_of(self, job: Job) -> deque[Job]:
@@ -44,6 +55,14 @@ class Queues:
         """Queue more jobs: those that decode a file, and those that read its tags only."""
         for job in jobs:
             self._queue_of(job).append(job)
+            self.nameless += job["do"] == "identify"
+
+    def later(self, job: Job) -> bool:
+        """Try a file that could not be read once more in a moment; whether that is still to be done."""
+        wanted = "second" not in job and len(self._later) < MOST_LATER
+        if wanted:
+            self._later.append((time.monotonic() + WAIT_S, job | {"second": True}))
+        return wanted
 
     def put_back(self, jobs: Sequence[Job]) -> None:
         """Jobs of a batch that nobody has begun; they are the next. Those of one that took a worker down stay
@@ -61,6 +80,8 @@ class Queues:
         Batches get smaller with what waits, so that workers begin and finish together. A batch under suspicion
         runs with no other beside it, so that nobody is blamed wrongly.
         """
+        while self._later and self._later[0][0] <= time.monotonic():
+            self.add([self._later.popleft()[1]])
         if self._suspects or self._confined:
             if self.running:
                 return []
@@ -90,38 +111,6 @@ class Queues:
         elif losses == CULPRIT_LOSSES:
             self._suspects.append(jobs)
         else:
+            self.nameless -= jobs[0]["do"] == "identify"
             return jobs[0]
         return None
-
-
-WAIT_S: Final = 5.0
-"""Long enough for a network share to be mounted again, short enough to be waited for at the end."""
-MOST: Final = 10_000
-"""So many files are kept; with more missing, something is away for good."""
-
-
-class Retries:
-    """Files that could not be read a moment ago, with the moment from which on they may be tried again."""
-
-    def __init__(self) -> None:
-        self._jobs: deque[tuple[float, Job]] = deque()
-
-    def __len__(self) -> int:
-        return len(self._jobs)
-
-    @property
-    def full(self) -> bool:
-        """Whether no more are taken."""
-        return len(self._jobs) >= MOST
-
-    def add(self, job: Job) -> None:
-        """Try this file once more."""
-        self._jobs.append((time.monotonic() + WAIT_S, job | {"second": True}))
-
-    def due(self) -> list[Job]:
-        """Jobs whose moment has come."""
-        out: list[Job] = []
-        now = time.monotonic()
-        while self._jobs and self._jobs[0][0] <= now:
-            out.append(self._jobs.popleft()[1])
-        return out

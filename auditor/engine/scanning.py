@@ -6,6 +6,7 @@ import contextlib
 import os
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -19,17 +20,17 @@ from ..error_text import one_line
 from ..store.errors import StoreError
 from ..store.schema import Trouble
 from .background_walk import Find, Walk
-from .batch import settings_of
-from .cluster import ClusterError, Workers
+from .cluster import Cluster, ClusterError
 from .exposures import Exposures
 from .known_again import Duplicates, settle_departed
 from .ledger import Ledger
-from .messages import Identity, Job, Measured, to_measure, unpack
+from .messages import Identity, Job, Measured, to_measure
 from .options import Pace, Progress, ScanError, ScanOptions, ScanSummary
 from .plan import Planner, stamp_of
 from .process import StopSignal, hand_back, share_mb
-from .queues import Queues, Retries
+from .queues import Queues
 from .runlog import RunLog
+from .workers import Workers
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -38,8 +39,6 @@ __all__ = ["scan"]
 
 STOP_SECONDS: Final = 2.5
 """So long running batches may take to end once the scan is asked to stop."""
-NO_WORKER_SECONDS: Final = 90.0
-"""So long may pass without an answer before it is looked whether any worker is left."""
 WAIT_SECONDS: Final = 0.05
 """Longest wait for files or answers in one turn of the loop."""
 BROKEN_DECODERS: Final = 2
@@ -112,13 +111,11 @@ class _Scan:
         self.queues = Queues()
         self.exposures = Exposures(store, self.planner.here)
         self.duplicates = Duplicates(store, self.planner)
-        self.nameless = 0  # files whose tags are still to be read
         self.counted: list[tuple[FileEntry, int]] = []
         self.pool: Workers | None = None
         self.tickets = 0
         self.stalls = 0
         self.roots_seen: set[str] = set()
-        self.retries = Retries()
         self.broken = 0
         self.pace = Pace(progress)
 
@@ -152,14 +149,13 @@ class _Scan:
             self.summary.notices += self.pool.notices()
         self.summary.reasons = dict(self.ledger.reasons.most_common())
         self.summary.seconds = time.monotonic() - start
-        self.pace.tell(self.summary, walk.ended, self.nameless, last=True)
+        self.pace.tell(self.summary, walk.ended, self.queues.nameless, last=True)
         self.log.line(self.summary.in_one_line())
         if self.summary.stopped:
             raise ScanError(self.summary.stopped, self.summary)
         return self.summary
 
     def _loop(self, walk: Walk, stop: StopSignal) -> None:
-        heard = time.monotonic()
         while not walk.ended or self._unfinished():
             if stop.asked:
                 self._finish_running()
@@ -169,32 +165,23 @@ class _Scan:
                 busy = self.queues.running or self.queues.to_measure
                 for chunk in walk.take(0.0 if busy else WAIT_SECONDS):
                     self._take_in(chunk)
-            self._try_again(self.retries.due())
             self._sort(walk.ended)
             self._submit()
-            if self._collect(WAIT_SECONDS if self.queues or self.retries else 0.0):
-                heard = time.monotonic()
-            elif self.queues and time.monotonic() - heard > NO_WORKER_SECONDS:
-                if self.pool is not None:
-                    if self.pool.alive() == 0:
-                        raise _Stop("no worker is left and none comes back; run again to go on")
-                    self.pool.take_back_lost()
-                heard = time.monotonic()
+            self._collect(WAIT_SECONDS if self.queues else 0.0)
             if self.pool is not None:
                 self.pool.look_after()
             self.ledger.commit_if_due()
             if walk.ended and not self._unfinished():
                 self.ledger.commit()
-            self.pace.tell(self.summary, walk.ended, self.nameless)
+            self.pace.tell(self.summary, walk.ended, self.queues.nameless)
 
     def _room(self) -> bool:
         """Whether more files may be taken in: memory holds a stretch of the archive, not all of it."""
-        waiting = self.nameless + len(self.exposures) + len(self.duplicates)
+        waiting = self.queues.nameless + len(self.exposures) + len(self.duplicates)
         return waiting < STRETCH and len(self.queues.to_measure) < STRETCH
 
     def _unfinished(self) -> bool:
-        sorting = len(self.exposures) or len(self.duplicates) or self.counted
-        return bool(self.queues or sorting or self.retries)
+        return bool(self.queues or len(self.exposures) or len(self.duplicates) or self.counted)
 
     def _take_in(self, chunk: list[FileEntry | Skipped]) -> None:
         for item in chunk:
@@ -207,20 +194,12 @@ class _Scan:
         self.summary.found += len(decided.counted) + len(decided.jobs)
         self.ledger.unchanged(decided.measured, decided.set_aside)
         self.counted += decided.counted
-        self._identify(decided.jobs)
-
-    def _identify(self, jobs: list[Job]) -> None:
-        self.queues.add(jobs)
-        self.nameless += len(jobs)
-
-    def _try_again(self, jobs: list[Job]) -> None:
-        self.nameless += sum(job["do"] == "identify" for job in jobs)
-        self.queues.add(jobs)
+        self.queues.add(decided.jobs)
 
     def _sort(self, ended: bool) -> None:
         """Once the tags of all files are read: which are measured, which counted on others."""
         waiting = len(self.exposures) + len(self.duplicates)
-        if self.nameless or not (ended or waiting >= STRETCH):
+        if self.queues.nameless or not (ended or waiting >= STRETCH):
             return
         if ended and self.counted:
             self._confirm_counted()
@@ -243,19 +222,14 @@ class _Scan:
         stands = self.planner.standing(index)
         self.ledger.unchanged(counted=int(stands.sum()))
         fallen = [entries[i] for i in np.flatnonzero(~stands).tolist()]
-        self._identify([self.planner.job(e, stamp_of(e.sidecar), i) for e, i in fallen])
+        self.queues.add(self.planner.job(e, stamp_of(e.sidecar), i) for e, i in fallen)
 
     # -- batches out, outcomes back ----------------------------------------------------------------
 
     def _submit(self) -> None:
         while self._ready() and (batch := self.queues.next(self.count)):
             if self.pool is None:
-                most = self.options.memory_mb
-                if self.address is None:
-                    most = share_mb(most, self.count)
-                settings = settings_of(self.options, most)
-                scratch = self.store.folder / "scratch"
-                self.pool = Workers(self.count, self.address, settings, scratch)
+                self.pool = self._workers()
                 self.count = self.pool.count
             self.tickets += 1
             self.queues.running[self.tickets] = batch
@@ -265,11 +239,17 @@ class _Scan:
                 import_module("auditor.crawl.captures")
                 import_module("auditor.settings.agreement")
 
+    def _workers(self) -> Workers:
+        if self.address is not None:
+            return Cluster(self.address, self.options)
+        most = share_mb(self.options.memory_mb, self.count)
+        return Workers(self.count, replace(self.options, memory_mb=most))
+
     def _ready(self) -> bool:
         return self.pool is None or self.pool.ready()
 
-    def _collect(self, wait: float) -> bool:
-        """Deal with the batches that came back; whether there were any."""
+    def _collect(self, wait: float) -> None:
+        """Deal with the batches that came back."""
         arrived = self.pool.arrived(wait) if self.pool is not None else []
         for ticket, answer in arrived:
             jobs = self.queues.running.pop(ticket, None)
@@ -283,7 +263,6 @@ class _Scan:
             for job, outcome in zip(jobs, answer.outcomes, strict=False):
                 self._outcome(job, outcome)
             self.queues.put_back(jobs[len(answer.outcomes) :])
-        return bool(arrived)
 
     def _batch_lost(self, jobs: list[Job], error: BaseException) -> None:
         """The worker itself went down: try again, then split until the culprit is alone."""
@@ -306,11 +285,11 @@ class _Scan:
 
     def _outcome(self, job: Job, outcome: list[Any]) -> None:
         kind = outcome[0]
+        self.queues.nameless -= job["do"] == "identify"
         if kind == "tags":
-            self.nameless -= 1
-            self.exposures.add(job, unpack(outcome[1]))
+            self.exposures.add(job, outcome[1])
         elif kind == "row":
-            message: Measured = unpack(outcome[1])
+            message: Measured = outcome[1]
             self.ledger.measured(job, message)
             row = message["row"]
             if job["do"] == "measure":
@@ -319,7 +298,6 @@ class _Scan:
         elif kind == "other":
             self.queues.add(self.exposures.apart(job, outcome[1]["file_id"]))
         elif kind == "same":
-            self.nameless -= 1
             self.duplicates.add(job, outcome[1])
         elif kind == "unreadable":
             self._unreadable(job, *outcome[1:])
@@ -328,9 +306,7 @@ class _Scan:
 
     def _unreadable(self, job: Job, reason: str, answers: bool, again: str) -> None:
         """A file without content: tried again in a moment, on the next run, or when it changes."""
-        if again == "soon" and "second" not in job and not self.retries.full:
-            self.nameless -= job["do"] == "identify"
-            self.retries.add(job)
+        if again == "soon" and self.queues.later(job):
             return
         if not answers:
             raise _Stop(
@@ -350,7 +326,6 @@ class _Scan:
             )
         if job["do"] == "identify" and "no data came" not in reason:
             # Tags that cannot be read may still belong to a picture that can.
-            self.nameless -= 1
             self.queues.add([to_measure(job)])
         else:
             told: Job = {**job, **own} if own else job
@@ -359,7 +334,6 @@ class _Scan:
     def _set_aside(
         self, job: Job, reason: str, said: str = "", trouble: Trouble | None = None
     ) -> None:
-        self.nameless -= job["do"] == "identify"
         self.ledger.set_aside(job, reason, said, trouble)
         if job["do"] == "measure":
             self.queues.add(self.exposures.settled(job, None))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -13,6 +14,8 @@ import psutil
 
 from auditor.engine import ScanOptions, ScanSummary, batch, scan
 from auditor.engine.batch import close_decoders, run_batch
+from auditor.engine.messages import Job
+from auditor.engine.workers import Workers
 from auditor.store import Store
 
 _kept = tempfile.TemporaryDirectory(prefix="planted-")
@@ -21,38 +24,18 @@ CALLS = Path(_kept.name) / "calls.txt"
 os.environ["PLANTED_CALLS"] = str(CALLS)
 
 
-class Here:
-    """Stands in for the Dask workers: batches are done at once, in a decoder of this process that the
-    next scan with the same settings uses again."""
+class Here(Workers):
+    """Stands in for the workers: batches are done at once, in a decoder of this process that the next scan
+    with the same options uses again."""
 
     kept: ClassVar[set[str]] = set()
 
-    def __init__(
-        self, count: int, address: str | None, settings: dict[str, Any], scratch: Path
-    ) -> None:
-        self.count, self._settings = count, settings
-        self._name = f"here, {sorted(settings.items())}"
-        self.kept.add(self._name)
-        self._done: list[tuple[int, Any]] = []
+    def _start(self) -> None:
+        self._scan = f"here, {self._options}"
+        self.kept.add(self._scan)
 
-    def submit(self, ticket: int, jobs: list[dict[str, Any]]) -> None:
-        self._done.append((ticket, run_batch(jobs, self._settings, self._name)))
-
-    def arrived(self, wait: float) -> list[tuple[int, Any]]:
-        came, self._done = self._done, []
-        return came
-
-    def look_after(self) -> None:
-        pass
-
-    def ready(self) -> bool:
-        return True
-
-    def connected(self) -> bool:
-        return True
-
-    def notices(self) -> list[str]:
-        return []
+    def submit(self, ticket: int, jobs: Sequence[Job]) -> None:
+        self._results.put((ticket, run_batch(jobs, self._options, self._scan)))
 
     def close(self) -> None:
         pass

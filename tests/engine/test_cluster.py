@@ -18,7 +18,8 @@ import pytest
 
 from auditor.engine import Progress, ScanError, ScanOptions, ScanSummary, scan
 from auditor.engine import batch as batch_module
-from auditor.engine.cluster import ClusterError, Workers
+from auditor.engine.cluster import Cluster as OfOthers
+from auditor.engine.cluster import ClusterError
 from auditor.store import Store
 
 OPTIONS = ScanOptions(measure="planted:measure")
@@ -186,7 +187,7 @@ def test_a_file_that_takes_its_worker_down_is_found_by_splitting(
 
     monkeypatch.setattr("auditor.engine.cluster._MEET_S", 0.5)
     root = archive.make(tmp_path / "a", [*(f"{n}.jpg" for n in range(8)), "5-takedown.jpg"])
-    monkeypatch.setattr("auditor.engine.scanning.NO_WORKER_SECONDS", 20.0)
+    monkeypatch.setattr("auditor.engine.cluster._NO_WORKER_S", 20.0)
     quick = {"distributed.scheduler.allowed-failures": 0}  # else Dask itself tries three times more
     for tries_left in (2, 1, 0):
         with (
@@ -219,13 +220,15 @@ def test_a_batch_that_no_worker_is_at_is_taken_back(
     answers: dict[str, bool], taken: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     future = SimpleNamespace(cancel=lambda: None)
-    pool = Workers.__new__(Workers)
+    pool = OfOthers.__new__(OfOthers)
     pool._address, pool._results = "tcp://somewhere", queue.Queue()
+    pool._connected = pool._looked = time.monotonic()
+    pool._heard = 0.0
     pool._client = SimpleNamespace(status="running", run=lambda *_, **__: answers)
     monkeypatch.setattr(pool, "_all", lambda: {"one": {}})
     pool._good, pool._scan = {"one"}, "scan"
     pool._futures, pool._sent_to = {1: future}, {1: frozenset({"one"})}
-    pool.take_back_lost()
+    pool.look_after()
     came = pool.arrived(0.0)
     assert [(t, type(e)) for t, e in came] == ([(1, ClusterError)] if taken else [])
 
@@ -253,4 +256,4 @@ def test_a_batch_whose_workers_left_without_a_word_is_sent_to_others(
 def test_decoders_of_a_scan_that_has_ended_are_not_started_again() -> None:
     batch_module.close_decoders("one that ended")
     with pytest.raises(batch_module.Decoder.__init__.__globals__["DecoderBroken"]):
-        batch_module.warm_up({"memory_mb": 500}, "one that ended")
+        batch_module.warm_up(OPTIONS, "one that ended")

@@ -14,9 +14,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from auditor.engine.batch import settings_of
 from auditor.engine.decoder import Decoder
-from auditor.engine.messages import unpack
 from auditor.engine.options import ScanOptions
 
 COUNT = int(os.environ.get("FUZZ_FILES", "400"))
@@ -62,7 +60,7 @@ def test_no_damage_gets_past_the_settings_reader(tmp_path: Path) -> None:
     paths = files()
     if not paths:
         pytest.skip("no real files beside the repository")
-    decoder = Decoder(settings_of(ScanOptions()))
+    decoder = Decoder(ScanOptions())
     seen: Counter[str] = Counter()
 
     @settings(
@@ -86,7 +84,7 @@ def test_no_damage_gets_past_the_settings_reader(tmp_path: Path) -> None:
             ended = outcome[1].startswith(("crashed the decoder", "took longer", "wanted more"))
             assert ended, f"{source.name}: {outcome[1]}: {outcome[3]}"
         elif outcome[0] == "tags":
-            text = unpack(outcome[1])["body"]
+            text = outcome[1]["body"]
             assert text is None or text.isprintable()
         else:
             assert outcome[0] == "unreadable", outcome

@@ -95,9 +95,11 @@ def test_what_may_not_be_read_is_tried_again_once_it_may(tmp_path: Path) -> None
             found = archive.run(root, out, workers=1)
             print(found.measured, found.set_aside, archive.rows(out)["1.jpg"][1])
     """
+    here = Path(__file__).parent
+    path = os.pathsep.join([str(here), str(here.parents[1])])
     done = subprocess.run(
         [sys.executable, "-c", code, str(root), str(tmp_path / "out")], preexec_fn=_rights_count,
-        env=os.environ | {"PYTHONPATH": str(Path(__file__).parent)}, capture_output=True, text=True,
+        env=os.environ | {"PYTHONPATH": path}, capture_output=True, text=True,
     )  # fmt: skip
     closed = "1 1 the file may not be read (permission denied)"
     assert done.stdout.splitlines() == [closed, closed, "2 0 "], done.stderr
@@ -172,9 +174,7 @@ def test_a_decoder_that_is_killed_while_it_starts_is_started_again(
         return process
 
     monkeypatch.setattr(decoder.subprocess, "Popen", popen)
-    settings = {"memory_mb": 500, "seconds_per_file": 5.0, "stall_seconds": 5.0, "max_file_mb": 10}
-    settings |= {"measure": "planted:measure", "identify": "planted:measure", "max_pixels": 10**8}
-    one = decoder.Decoder(settings)
+    one = decoder.Decoder(ScanOptions(measure="planted:measure", identify="planted:measure"))
     one.start()
     assert len(made) == 3
     one.stop()
