@@ -21,10 +21,9 @@ import scipy.special
 from numpy.typing import NDArray
 
 from auditor import optics
-from auditor.artificial.drawn_lens import ZONE_RADII, Optics, disc_otf, radius_map, rise
-from auditor.record import ZONES
+from auditor.artificial.drawn_lens import Optics, disc_otf, radius_map, rise
 
-__all__ = ["SceneSpectrum", "spectrum_of", "through_optics", "zone_mask"]
+__all__ = ["SceneSpectrum", "spectrum_of", "through_optics"]
 
 Image = NDArray[np.float32]
 
@@ -48,15 +47,6 @@ class SceneSpectrum:
     padded: tuple[int, int]
     """Size of the padded frame in sensor pixels."""
     lateral: tuple[float, float] = (0.0, 0.0)
-
-
-def zone_mask(height: int, width: int, zone: str) -> NDArray[np.bool_]:
-    """True where a pixel belongs to the zone."""
-    if zone not in ZONES:
-        raise ValueError(f"there is no zone {zone!r}")
-    low, high = ZONE_RADII[zone]
-    radius = radius_map(height, width)
-    return np.asarray((radius >= low) & (radius < high))
 
 
 def spectrum_of(

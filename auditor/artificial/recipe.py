@@ -100,7 +100,6 @@ class Series:
     scenes: int = 1
     ev100: float | None = None
     """Brightness; the place's own when None. Each scene lies within half a stop of it."""
-    tripod: bool = False
     faults: Mapping[str, float] = field(default_factory=dict)
     """Share of frames with each of `FAULTS`."""
     label: str | None = None

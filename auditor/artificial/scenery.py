@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import ConvexHull
 
 from auditor.artificial.canvas import Canvas, Colour
 
@@ -111,27 +112,15 @@ def boulders(
             [cx + radius * float(rng.uniform(-0.35, 0.2)), cy - radius * float(rng.uniform(0, 0.5))]
         ]
         shaded = np.vstack([shaded, crest])
-        shaded = shaded[_hull(shaded)]
         if len(shaded) >= 3:
-            c.convex(shaded, tinted(rng, dark), 0.06)
+            c.convex(shaded[_hull(shaded)], tinted(rng, dark), 0.06)
 
 
 def _hull(points: NDArray[np.float64]) -> list[int]:
-    """Corners of the convex hull, by Andrew's monotone chain."""
-    order = [int(i) for i in np.lexsort((points[:, 1], points[:, 0]))]
-
-    def half(sequence: list[int]) -> list[int]:
-        chain: list[int] = []
-        for i in sequence:
-            while len(chain) >= 2:
-                (ax, ay), (bx, by) = points[chain[-2]], points[chain[-1]]
-                if (bx - ax) * (points[i][1] - ay) - (by - ay) * (points[i][0] - ax) > 0:
-                    break
-                chain.pop()
-            chain.append(i)
-        return chain[:-1]
-
-    return half(order) + half(order[::-1])
+    """Corners of the convex hull in turn, from the leftmost on."""
+    corners = ConvexHull(points).vertices
+    first = np.lexsort((points[corners, 1], points[corners, 0]))[0]
+    return [int(i) for i in np.roll(corners, -first)]
 
 
 def conifer(c: Canvas, x: float, foot: float, height: float, colour: Colour, metres: float) -> None:

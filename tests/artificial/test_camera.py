@@ -14,7 +14,7 @@ from auditor.artificial.camera import (
     mosaic,
 )
 from auditor.artificial.drawn_lens import Optics, radius_map
-from auditor.artificial.lightpath import spectrum_of, through_optics, zone_mask
+from auditor.artificial.lightpath import spectrum_of, through_optics
 
 
 def slanted_edge(size, oversample, degrees=5.0, low=0.2, high=0.6):
@@ -124,13 +124,6 @@ def test_mean_radiance_is_kept():
     scene = np.full((120, 180), 0.37, np.float32)
     image = through_optics(scene, Optics(11.0, 4.0, 0.5, defocus_px=9, motion_px=5), 2)
     assert np.allclose(image, 0.37, atol=1e-4)
-
-
-def test_zones_follow_the_half_diagonal():
-    total = sum(zone_mask(200, 300, z).sum() for z in ("centre", "middle", "corner"))
-    assert total == 200 * 300
-    assert zone_mask(200, 300, "corner")[0, 0]
-    assert zone_mask(200, 300, "centre")[100, 150]
 
 
 @pytest.mark.parametrize("iso", [100, 1600, 12_800])
