@@ -81,10 +81,9 @@ class Store:
         self.warnings: list[str] = []
         self._lock = WriterLock(self.folder / "lock")
         self._next = 0
-        self._key_cache: dict[Path, np.ndarray] = {}
+        self._keys: dict[Path, pa.ChunkedArray] = {}  # path keys or content hashes of parts
         self._whole: set[Path] = set()
         self._fresh: dict[Path, pa.Table] = {}  # parts written since the last merge
-        self._id_cache: dict[Path, pa.Array] = {}
         self._small = 0
         version_of(self.folder)  # refuses what another version wrote
 
@@ -178,8 +177,7 @@ class Store:
         ):
             parts = SmallParts(self.folder / name, schema, self._fresh, self._whole)
             for path in parts.merge(group, key, sizes):
-                self._key_cache.pop(path, None)
-                self._id_cache.pop(path, None)
+                self._keys.pop(path, None)
         self._fresh.clear()
         self._small = 0
 
@@ -280,8 +278,7 @@ class Store:
         wanted = pa.array(sorted(set(file_ids)), pa.string())
         tables = [PICTURE_SCHEMA.empty_table()]
         for part in list_parts(self.folder / "pictures")[0]:
-            ids = self._ids(part)
-            hits = np.flatnonzero(pc.is_in(ids, value_set=wanted).to_numpy(zero_copy_only=False))
+            hits = self._hits(part, "file_id", PICTURE_SCHEMA, wanted)
             if len(hits):
                 try:
                     tables.append(read_rows(part, hits, PICTURE_SCHEMA))
@@ -292,14 +289,12 @@ class Store:
         frame: pd.DataFrame = table.take(pa.array(newest, pa.int64())).to_pandas()
         return frame
 
-    def _ids(self, part: Part) -> pa.Array:
-        if part.path not in self._id_cache:
-            table = self._read(part, ["file_id"], PICTURE_SCHEMA)
-            column = pa.array([], pa.string()) if table is None else table["file_id"]
-            self._id_cache[part.path] = (
-                column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
-            )
-        return self._id_cache[part.path]
+    def _hits(self, part: Part, key: str, schema: pa.Schema, wanted: pa.Array) -> NDArray[np.int64]:
+        """Rows of a part with one of these keys, which are remembered while the part exists."""
+        if part.path not in self._keys:
+            table = self._read(part, [key], schema)
+            self._keys[part.path] = (schema.empty_table() if table is None else table)[key]
+        return np.flatnonzero(flags(pc.is_in(self._keys[part.path], value_set=wanted)))
 
     def verify(self) -> list[str]:
         """Read everything; one line for each problem, none when the store is whole."""
@@ -335,21 +330,12 @@ class Store:
     ) -> dict[int, dict[str, Any]]:
         # Parts may have been merged since `known` was made, so rows are found by key, not by place.
         index_of = {int(known.key[i]): i for i in indices}
-        wanted = np.sort(np.array(list(index_of), np.int64))
+        wanted = pa.array(list(index_of), pa.int64())
         found: dict[int, dict[str, Any]] = {}
         for part in list_parts(self.folder / "frames")[0]:
-            keys = self._keys(part)
-            hits = np.flatnonzero(np.isin(keys, wanted))
+            hits = self._hits(part, "path_key", FRAME_SCHEMA, wanted)
             table = self._read(part, columns, FRAME_SCHEMA) if len(hits) else None
             if table is not None:
                 for row in table.take(pa.array(hits)).to_pylist():
                     found[index_of[row["path_key"]]] = row
         return found
-
-    def _keys(self, part: Part) -> np.ndarray:
-        """The path keys of a part, remembered while it exists."""
-        if part.path not in self._key_cache:
-            table = self._read(part, ["path_key"], FRAME_SCHEMA)
-            keys = np.zeros(0, np.int64) if table is None else table["path_key"].to_numpy()
-            self._key_cache[part.path] = keys
-        return self._key_cache[part.path]
