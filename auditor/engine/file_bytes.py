@@ -10,8 +10,9 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from hashlib import blake2b
-from typing import Final, Literal
+from typing import BinaryIO, Final, Literal
 
+from ..error_text import one_line
 from ..open_files import open_unnoticed
 from ..units import MB
 
@@ -33,8 +34,6 @@ _MARKED: Final = 64 * 2**10
 """Bytes at the beginning and at the end of a file that its mark is made of."""
 _MARK_BYTES: Final = 12
 """Of that mark, which is only a reason to compare the whole."""
-_BLOCK: Final = 8 * MB
-"""Bytes read at a time."""
 _AGAIN_S: Final = 0.5
 """Pause before a file that changed while it was read is read once more."""
 When = Literal["never", "next run", "soon"]
@@ -103,11 +102,11 @@ def read_head(path: str, count: int, limit_bytes: int, size_bytes: int) -> tuple
         data, tail = _head_of_url(path, count), b""
         whole, size = len(data) < count, size_bytes
     else:
-        with _opened(path, limit_bytes) as (fd, info):
+        with _opened(path, limit_bytes) as (file, info):
             size = info.st_size
-            data = _up_to(fd, min(count, size))
-            os.lseek(fd, max(size - _MARKED, 0), os.SEEK_SET)
-            tail, whole = os.read(fd, _MARKED), len(data) >= size
+            data = file.read(min(count, size))
+            file.seek(max(size - _MARKED, 0))
+            tail, whole = file.read(_MARKED), len(data) >= size
     mark = blake2b(data[:_MARKED], digest_size=_MARK_BYTES)
     mark.update(tail)
     return data, whole, f"{size:x}-{mark.hexdigest()}"
@@ -122,25 +121,18 @@ def _head_of_url(path: str, count: int) -> bytes:
 
 
 @contextlib.contextmanager
-def _opened(path: str, limit_bytes: int) -> Iterator[tuple[int, os.stat_result]]:
-    """Descriptor of an ordinary file that is not too large, and what it is like. Raises Unreadable, also
-    for what goes wrong while it is open."""
+def _opened(path: str, limit_bytes: int) -> Iterator[tuple[BinaryIO, os.stat_result]]:
+    """An ordinary file that is not too large, and what it is like. Raises Unreadable, also for what goes
+    wrong while it is open."""
     fd = _open_named(path)
     try:
-        yield fd, _regular(fd, limit_bytes)
+        info = _regular(fd, limit_bytes)
+        with open(fd, "rb", closefd=False) as file:
+            yield file, info
     except OSError as error:
         raise _unreadable("read", error) from None
     finally:
         os.close(fd)
-
-
-def _up_to(fd: int, count: int) -> bytes:
-    """So many bytes, or those that there are."""
-    parts = []
-    while count > 0 and (part := os.read(fd, min(count, _BLOCK))):
-        parts.append(part)
-        count -= len(part)
-    return parts[0] if len(parts) == 1 else b"".join(parts)
 
 
 def _open_named(path: str) -> int:
@@ -167,9 +159,9 @@ def _regular(fd: int, limit_bytes: int) -> os.stat_result:
 
 
 def _read_local(path: str, limit_bytes: int) -> tuple[Content, bool]:
-    with _opened(path, limit_bytes) as (fd, before):
-        data = _up_to(fd, before.st_size + 1)
-        after = os.fstat(fd)
+    with _opened(path, limit_bytes) as (file, before):
+        data = file.read(before.st_size + 1)
+        after = os.fstat(file.fileno())
     steady = (
         len(data) == before.st_size == after.st_size and before.st_mtime_ns == after.st_mtime_ns
     )
@@ -183,10 +175,8 @@ def _url_errors() -> Iterator[None]:
     except FileNotFoundError:
         raise Unreadable("the file disappeared before it could be read", "soon") from None
     except Exception as error:  # every kind of file system has errors of its own
-        said = str(error).strip().splitlines()
-        raise Unreadable(
-            f"the file cannot be read ({said[0][:120] if said else type(error).__name__})", "soon"
-        ) from None
+        said = one_line(error) or type(error).__name__
+        raise Unreadable(f"the file cannot be read ({said})", "soon") from None
 
 
 def _read_url(path: str, limit_bytes: int, mtime_ns: int | None) -> Content:

@@ -124,13 +124,9 @@ class Ledger:
             self.passing += 1
         self._rows.append(
             {
-                "path": job["path"],
+                **{name: job.get(name) for name in ("path", *Identity.__annotations__)},
                 "status": "set-aside",
                 "reason": reason,
-                "file_id": job.get("file_id"),
-                "sidecar_id": job.get("sidecar_id"),
-                "size_bytes": job.get("size_bytes"),
-                "mtime_ns": job.get("mtime_ns"),
                 "sidecar_stamp": job.get("stamp", -1),
                 "tool_version": self.options.version,
                 "trouble": trouble,

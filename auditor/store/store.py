@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from .errors import trouble
 from .lock import WriterLock
-from .merge import SmallParts
+from .merge import merge_small
 from .parts import (
     DamagedPart,
     Part,
@@ -81,9 +82,9 @@ class Store:
         self.warnings: list[str] = []
         self._lock = WriterLock(self.folder / "lock")
         self._next = 0
+        self._fresh: dict[Path, pa.Table] = {}  # parts written since the last merge
         self._keys: dict[Path, pa.ChunkedArray] = {}  # path keys or content hashes of parts
         self._whole: set[Path] = set()
-        self._fresh: dict[Path, pa.Table] = {}  # parts written since the last merge
         self._small = 0
         version_of(self.folder)  # refuses what another version wrote
 
@@ -95,15 +96,13 @@ class Store:
         return self._lock.held
 
     def open_for_writing(self) -> Store:
-        """Make the folder, take the writer's lock, clear leftovers. Raises StoreError, StoreBusy."""
+        """Make the folder, take the writer's lock, clear half-written files. Raises StoreError, StoreBusy."""
         try:
-            for name in ("frames", "pictures"):
-                (self.folder / name).mkdir(parents=True, exist_ok=True)
-            self._lock.acquire()
-            self._prepare()
-        except OSError as error:
-            self._lock.release()
-            raise trouble(error, self.folder) from error
+            with self._written():
+                for name in ("frames", "pictures"):
+                    (self.folder / name).mkdir(parents=True, exist_ok=True)
+                self._lock.acquire()
+                self._prepare()
         except BaseException:
             self._lock.release()
             raise
@@ -114,20 +113,24 @@ class Store:
             write_version(self.folder)
         last = -1
         for name in ("frames", "pictures"):
-            parts, leftovers = list_parts(self.folder / name)
-            stray = [p for p in (self.folder / name).iterdir() if p.name.endswith(".tmp")]
-            for path in (*(p.path for p in leftovers), *stray):
-                path.unlink(missing_ok=True)
-            last = max([last, *(p.last for p in parts)])
+            for stray in (self.folder / name).glob("*.tmp"):
+                stray.unlink(missing_ok=True)
+            last = max([last, *(p.last for p in list_parts(self.folder / name))])
         self._next = last + 1
+
+    @contextlib.contextmanager
+    def _written(self) -> Iterator[None]:
+        """Errors of writing inside are told as StoreError."""
+        try:
+            yield
+        except OSError as error:
+            raise trouble(error, self.folder) from error
 
     def tidy(self) -> None:
         """Merge what a run left in many small parts: each costs the next run some milliseconds."""
         if self._small >= TIDY_PARTS:
-            try:
+            with self._written():
                 self.compact()
-            except OSError as error:
-                raise trouble(error, self.folder) from error
 
     def close(self) -> None:
         """Give the writer's lock back."""
@@ -153,20 +156,19 @@ class Store:
             return
         self._lock.confirm()
         number, self._next = self._next, self._next + 1
-        try:
+        with self._written():
             if pictures:
                 self._write("pictures", number, picture_table(pictures), PICTURE_GROUP)
             table = frame_table(rows)
-            part = self._write("frames", number, table, FRAME_GROUP)
-            self._fresh[part.path] = table
+            self._fresh[self._write("frames", number, table, FRAME_GROUP).path] = table
             self._small += 1
             if self._small >= SMALL_PARTS:
                 self.compact()
-        except OSError as error:
-            raise trouble(error, self.folder) from error
 
     def _write(self, name: str, number: int, table: pa.Table, group: int) -> Part:
-        return write_part(self.folder / name, number, number, [table], table.schema, group)
+        part = write_part(self.folder / name, number, number, [table], table.schema, group)
+        self._whole.add(part.path)
+        return part
 
     def compact(self) -> None:
         """Merge small neighbouring parts; the newest row of each path in the merged run is kept."""
@@ -175,8 +177,9 @@ class Store:
             ("frames", FRAME_SCHEMA, FRAME_GROUP, "path_key", PART_ROWS),
             ("pictures", PICTURE_SCHEMA, PICTURE_GROUP, "file_id", PART_ROWS[:1]),
         ):
-            parts = SmallParts(self.folder / name, schema, self._fresh, self._whole)
-            for path in parts.merge(group, key, sizes):
+            for path in merge_small(
+                self.folder / name, schema, group, key, sizes, self._fresh, self._whole
+            ):
                 self._keys.pop(path, None)
         self._fresh.clear()
         self._small = 0
@@ -208,7 +211,7 @@ class Store:
     def _newest(self, columns: Sequence[str]) -> pa.Table:
         """The newest row of each path, gone ones included, in the order of the parts."""
         names = list(dict.fromkeys(["path_key", "gone", *columns]))
-        read = [self._read_frames(part, names) for part in list_parts(self.folder / "frames")[0]]
+        read = [self._read_frames(part, names) for part in list_parts(self.folder / "frames")]
         tables = [table for table in read if table is not None]
         # Making even an empty table from nothing loads pandas.
         return newest(tables) if tables else FRAME_SCHEMA.empty_table().select(names)
@@ -232,7 +235,7 @@ class Store:
         unusable: set[Path] = set()
         while True:
             found = rows_there(
-                list_parts(self.folder / "frames")[0], self._read_frames, wanted, unusable
+                list_parts(self.folder / "frames"), self._read_frames, wanted, unusable
             )
             parts = []
             # A few columns at a time: a large table does not lie in memory twice.
@@ -265,10 +268,8 @@ class Store:
         """Remember folders that could not be read; `walked` are roots seen to their end, of which
         nothing older is kept. Raises StoreError."""
         self._lock.confirm()
-        try:
+        with self._written():
             renew_unread(self.folder, found, walked)
-        except OSError as error:
-            raise trouble(error, self.folder) from error
 
     def pictures(self, file_ids: Iterable[str]) -> pd.DataFrame:
         """The picture table for these content hashes: `file_id` and `record.PICTURE_COLUMNS`.
@@ -277,7 +278,7 @@ class Store:
         """
         wanted = pa.array(sorted(set(file_ids)), pa.string())
         tables = [PICTURE_SCHEMA.empty_table()]
-        for part in list_parts(self.folder / "pictures")[0]:
+        for part in list_parts(self.folder / "pictures"):
             hits = self._hits(part, "file_id", PICTURE_SCHEMA, wanted)
             if len(hits):
                 try:
@@ -301,12 +302,9 @@ class Store:
         return check(self.folder)
 
     def mend(self) -> list[str]:
-        """Set damaged parts apart and clear leftovers; one line for each part. Raises StoreError."""
-        with self:
-            try:
-                return mend(self.folder)
-            except OSError as error:
-                raise trouble(error, self.folder) from error
+        """Set damaged parts apart; one line for each. Raises StoreError."""
+        with self, self._written():
+            return mend(self.folder)
 
     def without_pictures(self, known: Known) -> NDArray[np.int64]:
         """Indices in `known` of measured frames whose small pictures are lost."""
@@ -332,7 +330,7 @@ class Store:
         index_of = {int(known.key[i]): i for i in indices}
         wanted = pa.array(list(index_of), pa.int64())
         found: dict[int, dict[str, Any]] = {}
-        for part in list_parts(self.folder / "frames")[0]:
+        for part in list_parts(self.folder / "frames"):
             hits = self._hits(part, "path_key", FRAME_SCHEMA, wanted)
             table = self._read(part, columns, FRAME_SCHEMA) if len(hits) else None
             if table is not None:

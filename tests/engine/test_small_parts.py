@@ -29,16 +29,17 @@ def test_a_file_that_is_still_being_written_is_read_once_more(
 ) -> None:
     path = tmp_path / "a.jpg"
     path.write_bytes(b"x" * 100)
-    real, writes = os.read, [1]
+    real, writes = file_bytes._regular, [1]
 
-    def read_while_written(fd: int, size: int) -> bytes:
+    def written_meanwhile(fd: int, limit_bytes: int) -> os.stat_result:
+        info = real(fd, limit_bytes)
         if writes[0]:
             writes[0] -= 1
             with open(path, "ab") as out:
                 out.write(b"more")
-        return real(fd, size)
+        return info
 
-    monkeypatch.setattr(file_bytes.os, "read", read_while_written)
+    monkeypatch.setattr(file_bytes, "_regular", written_meanwhile)
     monkeypatch.setattr(file_bytes.time, "sleep", lambda s: None)
     content = file_bytes.read(str(path), MB)
     assert content.data == b"x" * 100 + b"more"
