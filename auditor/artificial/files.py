@@ -56,48 +56,37 @@ class FrameTags:
 
     def exif(self) -> dict[str, Any]:
         """Keys and values as exiv2 names and spells them."""
-        tags: dict[str, Any] = {"Exif.Image.Orientation": str(self.orientation)}
-        for key, text in {
+        day, _, clock = (self.taken or "").partition("T")
+        whole, _, part = clock.partition(".")
+        stamp = f"{day.replace('-', ':')} {whole}" if self.taken else None
+        balance = {None: None, "auto": "0"}.get(self.white_balance, "1")
+        pitch = self.pixel_pitch_um
+        # Pixels per centimetre (unit 3): 10,000 um over the pitch.
+        density = None if pitch is None else _rational(10_000 / pitch, 1000)
+        told = {
+            "Exif.Image.Orientation": self.orientation,
             "Exif.Image.Make": self.make,
             "Exif.Image.Model": self.model,
             "Exif.Image.Software": self.software,
             "Exif.Photo.BodySerialNumber": self.body_serial,
             "Exif.Photo.LensModel": self.lens,
             "Exif.Photo.LensSerialNumber": self.lens_serial,
-        }.items():
-            if text is not None:
-                tags[key] = text
-        for key, number, limit in (
-            ("Exif.Photo.FocalLength", self.focal_length_mm, 10),
-            ("Exif.Photo.FNumber", self.f_number, 10),
-            ("Exif.Photo.ExposureBiasValue", self.exposure_bias_ev, 6),
-        ):
-            if number is not None:
-                tags[key] = _rational(number, limit)
-        if self.exposure_time_s is not None:
-            tags["Exif.Photo.ExposureTime"] = _time(self.exposure_time_s)
-        if self.iso is not None:
-            tags["Exif.Photo.ISOSpeedRatings"] = str(self.iso)
-        if self.taken is not None:
-            day, _, clock = self.taken.partition("T")
-            whole, _, part = clock.partition(".")
-            stamp = f"{day.replace('-', ':')} {whole}"
-            tags["Exif.Image.DateTime"] = stamp
-            tags["Exif.Photo.DateTimeOriginal"] = stamp
-            if part:
-                tags["Exif.Photo.SubSecTimeOriginal"] = part
-        if self.focus_distance_m is not None:
-            tags["Exif.Photo.SubjectDistance"] = _rational(self.focus_distance_m, 1000)
-        if self.white_balance is not None:
-            tags["Exif.Photo.WhiteBalance"] = "0" if self.white_balance == "auto" else "1"
-        if self.pixel_pitch_um is not None:
-            # Pixels per centimetre (unit 3): 10,000 um over the pitch.
-            density = _rational(10_000 / self.pixel_pitch_um, 1000)
-            tags["Exif.Photo.FocalPlaneXResolution"] = density
-            tags["Exif.Photo.FocalPlaneYResolution"] = density
-            tags["Exif.Photo.FocalPlaneResolutionUnit"] = "3"
-        tags["Exif.Photo.Flash"] = "16"
-        return tags
+            "Exif.Photo.FocalLength": _rational(self.focal_length_mm, 10),
+            "Exif.Photo.FNumber": _rational(self.f_number, 10),
+            "Exif.Photo.ExposureBiasValue": _rational(self.exposure_bias_ev, 6),
+            "Exif.Photo.ExposureTime": _time(self.exposure_time_s),
+            "Exif.Photo.ISOSpeedRatings": self.iso,
+            "Exif.Image.DateTime": stamp,
+            "Exif.Photo.DateTimeOriginal": stamp,
+            "Exif.Photo.SubSecTimeOriginal": part or None,
+            "Exif.Photo.SubjectDistance": _rational(self.focus_distance_m, 1000),
+            "Exif.Photo.WhiteBalance": balance,
+            "Exif.Photo.FocalPlaneXResolution": density,
+            "Exif.Photo.FocalPlaneYResolution": density,
+            "Exif.Photo.FocalPlaneResolutionUnit": None if density is None else "3",
+            "Exif.Photo.Flash": "16",
+        }
+        return {key: str(value) for key, value in told.items() if value is not None}
 
     def xmp(self) -> dict[str, Any]:
         """Rating and keywords."""
@@ -197,13 +186,15 @@ def _ratio(value: float, limit: int) -> tuple[int, int]:
     return fraction.numerator, fraction.denominator
 
 
-def _rational(value: float, limit: int) -> str:
+def _rational(value: float | None, limit: int) -> str | None:
+    if value is None:
+        return None
     top, bottom = _ratio(value, limit)
     return f"{top}/{bottom}"
 
 
-def _time(seconds: float) -> str:
+def _time(seconds: float | None) -> str | None:
     """Shutter times as cameras write them: 1/250, 10/13, 2/1."""
-    if seconds < 0.3:
+    if seconds is not None and seconds < 0.3:
         return f"1/{round(1 / seconds)}"
     return _rational(seconds, 10)
