@@ -19,6 +19,7 @@ _WRITTEN: Final = (
     "store/frames",
     "store/pictures",
     "store/damaged",
+    "store/scratch",
     "tables",
 )
 """Folders inside the output folder that are written into."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import logging
 import re
 import threading
 import time
@@ -11,12 +10,12 @@ from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 from ..error_text import one_line
-from .batch import at_work, close_decoders, copy_of_program, run_batch, warm_up, wind_down
+from .batch import at_work, close_decoders, copy_of_program, warm_up, wind_down
 from .messages import Job
 from .options import ScanOptions
-from .workers import Workers
+from .workers import ClusterError, Workers
 
-__all__ = ["Cluster", "ClusterError"]
+__all__ = ["Cluster"]
 
 _ADDRESS: Final = re.compile(r"(?:[a-z]+://)?(\[[0-9a-fA-F:.]+\]|[^\s/:\[\]]+):(\d{1,5})/?")
 _CONNECT_S: Final = 20.0
@@ -27,8 +26,6 @@ _MEET_S: Final = 5.0
 """So often is looked who came to the cluster and who left it."""
 _TELL_S: Final = 3.0
 """So long workers may take to hear that the scan ends."""
-_CLOSE_S: Final = 2.0
-"""So long the connection may take to close."""
 _LOOK_S: Final = 0.1
 """Pause between two looks at who has answered."""
 _NO_WORKER_S: Final = 90.0
@@ -37,41 +34,21 @@ _LOST_S: Final = 15.0
 """So long may the connection to a scheduler be interrupted."""
 
 
-class ClusterError(RuntimeError):
-    """No workers to be had; the message is one line and says what to do."""
-
-
-def _silence() -> None:
-    for name in ("distributed", "distributed.scheduler", "tornado", "asyncio"):
-        logging.getLogger(name).setLevel(logging.CRITICAL)
-
-
 class Cluster(Workers):
     """Sends batches to the workers of a Dask cluster and gives back what they answer."""
 
     def __init__(self, address: str, options: ScanOptions) -> None:
         """`address` of the scheduler. Raises ClusterError."""
         self._address = address
-        self._futures: dict[int, Any] = {}
         self._sent_to: dict[int, frozenset[str]] = {}
-        self._client: Any = None
         self._good: set[str] = set()
         self._refused: dict[str, str] = {}
         self._doubtful = False  # a worker may have left since we looked
         self._looked = self._connected = self._heard = time.monotonic()
-        super().__init__(0, options)
+        super().__init__(f"the cluster at {address}", options)
 
     def _start(self) -> None:
-        _silence()
-        try:
-            self._connect()
-        except ClusterError:
-            self.close()
-            raise
-        except Exception as error:
-            self.close()
-            said = one_line(error) or type(error).__name__
-            raise ClusterError(f"the cluster at {self._address} cannot be used ({said})") from error
+        self._connect()
         here = self._all()
         self.count = max(1, sum(here[address] for address in self._good & here.keys()))
         # Decoders load their libraries while the first batches are still on their way.
@@ -195,41 +172,24 @@ class Cluster(Workers):
             self._doubtful = not self._good
         return bool(self._good)
 
-    def connected(self) -> bool:
-        """Whether the scheduler answers."""
-        return self._client is not None and self._client.status == "running"
-
     # -- batches out, answers back -------------------------------------------------------------------
+
+    def _where(self) -> dict[str, Any]:
+        return _only(self._good)
 
     def submit(self, ticket: int, jobs: Sequence[Job]) -> None:
         """Send one batch; its outcome arrives under `ticket`."""
-        future = self._client.submit(
-            run_batch,
-            list(jobs),
-            self._options,
-            self._scan,
-            pure=False,
-            key=f"batch-{ticket}-{self._scan}",
-            priority=-ticket,  # first come, first served
-            **_only(self._good),
-        )
-        self._futures[ticket] = future
         self._sent_to[ticket] = frozenset(self._good)
-        future.add_done_callback(lambda f: self._done(ticket, f))
+        super().submit(ticket, jobs)
 
     def _done(self, ticket: int, future: Any) -> None:
-        try:
-            answer = future.result()
-        except BaseException as error:
-            answer = error
-            self._doubtful = True
-        self._results.put((ticket, answer))
+        self._doubtful |= future.status != "finished"
+        super()._done(ticket, future)
 
     def arrived(self, wait: float) -> list[tuple[int, Any]]:
         """(ticket, answer or exception) of the batches that came back; waits up to `wait` s for one."""
         came = super().arrived(wait)
         for ticket, _ in came:
-            self._futures.pop(ticket, None)
             self._sent_to.pop(ticket, None)
         if came or (self._good and not self._futures):
             self._heard = time.monotonic()
@@ -260,10 +220,7 @@ class Cluster(Workers):
         self.wind_down()
         if self.connected():
             self._ask_all(close_decoders, self._good)
-        self._futures.clear()
-        if self._client is not None:
-            with contextlib.suppress(Exception):
-                self._client.close(timeout=_CLOSE_S)
+        super().close()
 
 
 def _only(workers: Iterable[str]) -> dict[str, Any]:

@@ -20,7 +20,7 @@ from ..error_text import one_line
 from ..store.errors import StoreError
 from ..store.schema import Trouble
 from .background_walk import Find, Walk
-from .cluster import Cluster, ClusterError
+from .cluster import Cluster
 from .exposures import Exposures
 from .known_again import Duplicates, settle_departed
 from .ledger import Ledger
@@ -30,7 +30,7 @@ from .plan import Planner, stamp_of
 from .process import StopSignal, hand_back, share_mb
 from .queues import Queues
 from .runlog import RunLog
-from .workers import Workers
+from .workers import ClusterError, OwnWorkers, Workers
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -243,7 +243,8 @@ class _Scan:
         if self.address is not None:
             return Cluster(self.address, self.options)
         most = share_mb(self.options.memory_mb, self.count)
-        return Workers(self.count, replace(self.options, memory_mb=most))
+        options = replace(self.options, memory_mb=most)
+        return OwnWorkers(self.count, options, self.store.folder / "scratch")
 
     def _ready(self) -> bool:
         return self.pool is None or self.pool.ready()

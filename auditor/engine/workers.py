@@ -1,26 +1,35 @@
-"""The workers that batches go to: threads of this process, each with a decoder process that it talks to over
-pipes. What listens on no port, nobody else on the machine can make run anything."""
+"""The workers that batches go to: Dask within this process, or (`cluster`) a Dask cluster that is there already."""
 
 from __future__ import annotations
 
 import contextlib
+import logging
 import queue
+import shutil
 import signal
 import threading
 from collections.abc import Iterator, Sequence
-from typing import Any
+from pathlib import Path
+from typing import Any, Final
 
+from ..error_text import one_line
 from .batch import close_decoders, name_of_scan, run_batch, warm_up, wind_down
 from .messages import Job
 from .options import ScanOptions
 
-__all__ = ["Workers"]
+__all__ = ["ClusterError", "OwnWorkers", "Workers"]
+
+_CLOSE_S: Final = 2.0
+"""So long workers and the connection to them may take to close."""
+
+
+class ClusterError(RuntimeError):
+    """No workers to be had; the message is one line and says what to do."""
 
 
 @contextlib.contextmanager
 def _terminal_signals_blocked() -> Iterator[None]:
-    """Processes started by threads that start inside never see Ctrl-C or a closing terminal: that is ours
-    to handle."""
+    """Processes started inside never see Ctrl-C or a closing terminal: that is ours to handle."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
@@ -32,37 +41,72 @@ def _terminal_signals_blocked() -> Iterator[None]:
 
 
 class Workers:
-    """Does batches on this machine, and gives back what came of them."""
+    """Sends batches to Dask workers and gives back what they answer.
 
-    def __init__(self, count: int, options: ScanOptions) -> None:
-        """`count` threads, whose decoders load their libraries at once."""
-        self.count = count
+    Parameters
+    ----------
+    where : str
+        What the workers are, for the message where they can't be used.
+    options : ScanOptions
+        Limits and habits of the scan.
+
+    Raises
+    ------
+    ClusterError
+        Where there are none to be had.
+    """
+
+    count: int
+    """Batches that can run at once."""
+
+    def __init__(self, where: str, options: ScanOptions) -> None:
         self._options = options
         self._scan = name_of_scan()
         self._results: queue.Queue[tuple[int, Any]] = queue.Queue()
-        self._batches: queue.SimpleQueue[tuple[int, Sequence[Job]] | None] = queue.SimpleQueue()
-        self._start()
+        self._futures: dict[int, Any] = {}
+        self._client: Any = None
+        for name in ("distributed", "distributed.scheduler", "tornado", "asyncio"):
+            logging.getLogger(name).setLevel(logging.CRITICAL)
+        try:
+            with _terminal_signals_blocked():
+                self._start()
+        except ClusterError:
+            self.close()
+            raise
+        except Exception as error:
+            self.close()
+            said = one_line(error) or type(error).__name__
+            raise ClusterError(f"{where} cannot be used ({said})") from error
 
     def _start(self) -> None:
-        with _terminal_signals_blocked():
-            for _ in range(self.count):
-                threading.Thread(target=self._work, daemon=True).start()
+        """Connect, and set `count`."""
+        raise NotImplementedError
 
-    def _work(self) -> None:
-        # To the end of the scan: the kernel ends a decoder with the thread that started it.
-        with contextlib.suppress(Exception):  # the first batch tells what is wrong
-            warm_up(self._options, self._scan)
-        while (batch := self._batches.get()) is not None:
-            ticket, jobs = batch
-            try:
-                answer: Any = run_batch(jobs, self._options, self._scan)
-            except BaseException as error:
-                answer = error
-            self._results.put((ticket, answer))
+    def _where(self) -> dict[str, Any]:
+        """Which workers the next batch may run on."""
+        return {}
 
     def submit(self, ticket: int, jobs: Sequence[Job]) -> None:
         """Send one batch; its outcome arrives under `ticket`."""
-        self._batches.put((ticket, jobs))
+        future = self._client.submit(
+            run_batch,
+            list(jobs),
+            self._options,
+            self._scan,
+            pure=False,
+            key=f"batch-{ticket}-{self._scan}",
+            priority=-ticket,  # first come, first served
+            **self._where(),
+        )
+        self._futures[ticket] = future
+        future.add_done_callback(lambda f: self._done(ticket, f))
+
+    def _done(self, ticket: int, future: Any) -> None:
+        try:
+            answer = future.result()
+        except BaseException as error:
+            answer = error
+        self._results.put((ticket, answer))
 
     def arrived(self, wait: float) -> list[tuple[int, Any]]:
         """(ticket, answer or exception) of the batches that came back; waits up to `wait` s for one."""
@@ -71,6 +115,8 @@ class Workers:
             came.append(self._results.get(timeout=wait) if wait else self._results.get_nowait())
             while True:
                 came.append(self._results.get_nowait())
+        for ticket, _ in came:
+            self._futures.pop(ticket, None)
         return came
 
     def ready(self) -> bool:
@@ -78,8 +124,8 @@ class Workers:
         return True
 
     def connected(self) -> bool:
-        """Whether the workers can be reached: a batch that is lost meanwhile is not to blame."""
-        return True
+        """Whether the scheduler answers: a batch that is lost meanwhile is not to blame."""
+        return self._client is not None and self._client.status == "running"
 
     def look_after(self) -> None:
         """See who came and who went."""
@@ -93,8 +139,46 @@ class Workers:
         wind_down(self._scan)
 
     def close(self) -> None:
+        """End what was started for this scan."""
+        self._futures.clear()
+        if self._client is not None:
+            with contextlib.suppress(Exception):
+                self._client.close(timeout=_CLOSE_S)
+
+
+class OwnWorkers(Workers):
+    """Workers of this process: `count` threads, each with a decoder process that it talks to over pipes."""
+
+    def __init__(self, count: int, options: ScanOptions, scratch: Path) -> None:
+        """`scratch`: a folder of our own. Raises ClusterError."""
+        self.count, self._scratch = count, scratch
+        self._cluster: Any = None
+        self._over = threading.Event()
+        super().__init__("the workers of this machine", options)
+
+    def _start(self) -> None:
+        for _ in range(self.count):  # decoders load their libraries while this process loads its own
+            threading.Thread(target=self._warm_up, daemon=True).start()
+        import distributed
+
+        from .in_process_cluster import cluster_in_process
+
+        shutil.rmtree(self._scratch, ignore_errors=True)  # of a run that was killed
+        self._cluster = cluster_in_process(self.count, self._scratch)
+        self._client = distributed.Client(self._cluster, set_as_default=False)
+
+    def _warm_up(self) -> None:
+        with contextlib.suppress(Exception):  # the first batch tells what is wrong
+            warm_up(self._options, self._scan)
+        self._over.wait()  # the kernel ends a decoder with the thread that started it
+
+    def close(self) -> None:
         """End everything that was started here."""
         wind_down(self._scan)
         close_decoders(self._scan)
-        for _ in range(self.count):
-            self._batches.put(None)
+        self._over.set()
+        super().close()
+        if self._cluster is not None:
+            with contextlib.suppress(Exception):
+                self._cluster.close(timeout=_CLOSE_S)
+        shutil.rmtree(self._scratch, ignore_errors=True)

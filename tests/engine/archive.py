@@ -15,7 +15,7 @@ import psutil
 from auditor.engine import ScanOptions, ScanSummary, batch, scan
 from auditor.engine.batch import close_decoders, run_batch
 from auditor.engine.messages import Job
-from auditor.engine.workers import Workers
+from auditor.engine.workers import OwnWorkers
 from auditor.store import Store
 
 _kept = tempfile.TemporaryDirectory(prefix="planted-")
@@ -24,8 +24,8 @@ CALLS = Path(_kept.name) / "calls.txt"
 os.environ["PLANTED_CALLS"] = str(CALLS)
 
 
-class Here(Workers):
-    """Stands in for the workers: batches are done at once, in a decoder of this process that the next scan
+class Here(OwnWorkers):
+    """Stands in for the Dask workers: batches are done at once, in a decoder of this process that the next scan
     with the same options uses again."""
 
     kept: ClassVar[set[str]] = set()
@@ -36,6 +36,9 @@ class Here(Workers):
 
     def submit(self, ticket: int, jobs: Sequence[Job]) -> None:
         self._results.put((ticket, run_batch(jobs, self._options, self._scan)))
+
+    def connected(self) -> bool:
+        return True
 
     def close(self) -> None:
         pass

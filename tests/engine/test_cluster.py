@@ -19,7 +19,7 @@ import pytest
 from auditor.engine import Progress, ScanError, ScanOptions, ScanSummary, scan
 from auditor.engine import batch as batch_module
 from auditor.engine.cluster import Cluster as OfOthers
-from auditor.engine.cluster import ClusterError
+from auditor.engine.workers import ClusterError
 from auditor.store import Store
 
 OPTIONS = ScanOptions(measure="planted:measure")

@@ -24,7 +24,7 @@ RNG = np.random.default_rng(3)
 @pytest.fixture
 def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """Scans do without Dask's workers."""
-    monkeypatch.setattr("auditor.engine.scanning.Workers", archive.Here)
+    monkeypatch.setattr("auditor.engine.scanning.OwnWorkers", archive.Here)
     archive.CALLS.write_text("")
 
 

@@ -25,7 +25,7 @@ def statuses(out: Path) -> dict[str, str]:
 
 @pytest.fixture
 def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("auditor.engine.scanning.Workers", archive.Here)
+    monkeypatch.setattr("auditor.engine.scanning.OwnWorkers", archive.Here)
 
 
 def test_a_folder_that_is_away_for_a_moment_costs_nothing(
