@@ -19,7 +19,7 @@ from auditor.exposure import f_number_index, f_number_place
 from auditor.infer.bodies.observe import LONG_EXPOSURE_S
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import date_of, holm, iso_day, usable
-from auditor.infer.decisions.scan import Candidate, Change, Series, described, likeliest
+from auditor.infer.decisions.scan import FEW_FRAMES, Candidate, Change, Series, described, likeliest
 from auditor.infer.frame_values import days, log_sharpness
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import GearChange
@@ -116,7 +116,7 @@ def _lens_tests(frames: pd.DataFrame, day: Floats, lenses: Sequence[Block]) -> I
     curves = _curves(lenses)
     upright = numbers(frames, "orientation") >= UPRIGHT
     for subject, rows in _groups(frames, good, ("lens", "body", "converter", "lens_serial")):
-        if not subject["lens"]:
+        if not subject["lens"] or len(rows) < 2 * FEW_FRAMES:
             continue
 
         def test(kind: str, place: str, figure: Floats, sharp: bool) -> _Test:
@@ -191,7 +191,7 @@ def _body_tests(frames: pd.DataFrame, day: Floats) -> Iterator[_Test]:
     hot = numbers(frames, "hot_pixels")
     tones = [numbers(frames, f"{tone_column(s)}_sigma") for s in TONE_SIGNALS]
     for subject, rows in _groups(frames, good, ("body", "body_serial")):
-        if not subject["body"]:
+        if not subject["body"] or len(rows) < 2 * FEW_FRAMES:
             continue
         short = rows[~(seconds[rows] >= LONG_EXPOSURE_S)]
         noise = _noise_residuals(tones, speed, short)

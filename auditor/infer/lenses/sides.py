@@ -110,8 +110,8 @@ def _median(values: Floats, outing: NDArray[np.int64], seed: int) -> tuple[float
     known = ~np.isnan(values)
     values, outing = values[known], outing[known]
     n = len(values)
-    if n == 0:
-        return 0.0, np.zeros(1), 0
+    if n < _FEW:
+        return 0.0, np.zeros(1), n
     rng = np.random.default_rng(seed)
     groups, code = np.unique(outing, return_inverse=True)
     median = float(np.median(values))
