@@ -2,14 +2,15 @@
 
 The first screen answers; everything else lies folded under it, by gear. Text, rulers, charts and
 tables are plain HTML and SVG. The frames behind the points of charts and long lists lie in the file
-compressed (gzip, base64) and are unpacked by the page when they are asked for. A content security
-policy in the page forbids every request.
+compressed (gzip, base64; their pictures, which are compressed already, as they are) and are unpacked by the
+page when they are asked for. A content security policy in the page forbids every request.
 
 Templates read the profile as it is typed in `model`; here stands what must be reckoned or drawn for them.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from datetime import datetime
 from functools import partial
@@ -19,7 +20,7 @@ from typing import Any, Final, NamedTuple
 import pandas as pd
 from markupsafe import Markup
 
-from auditor.model import Body, Lens, Profile, Rival, Shot, VisibleLoss
+from auditor.model import Body, Lens, NoiseVisible, Profile, Rival, Shot, VisibleLoss
 from auditor.record.pictures import PictureSource
 from auditor.report import first_screen, sentences, summary, words
 from auditor.report.frames_behind import ROWS_PER_POINT, Block, FrameIndex
@@ -196,6 +197,14 @@ def _visible(profile: Profile) -> list[list[VisibleLoss]]:
     return [list(rows) for _, rows in groupby(profile.get("visible") or [], key=place)]
 
 
+def _noise(profile: Profile) -> dict[str | None, list[NoiseVisible]]:
+    """How far noise hides, by body."""
+    out: dict[str | None, list[NoiseVisible]] = {}
+    for row in profile.get("noise_visible") or []:
+        out.setdefault(row.get("body"), []).append(row)
+    return out
+
+
 def render_report(
     profile: Profile, frames: pd.DataFrame | None, pictures: PictureSource | None
 ) -> str:
@@ -219,6 +228,7 @@ def render_report(
         "criterion": partial(criterion, profile),
         "rivals": sorted(profile.get("rivals") or [], key=_unnamed),
         "visible": _visible(profile),
+        "noise": _noise(profile),
         "most_spots": MOST_SPOTS,
         "lens_groups": _groups(profile, lens_views),
         "body_groups": _groups(profile, body_views),
@@ -236,7 +246,8 @@ def render_report(
         "set_aside": _by_reason(profile.get("set_aside") or []),
         "unread": _by_reason(profile.get("unread_folders") or []),
         "blocks": {v.id: pack(v.block) for v in views if v.block},
-        "pictures": pack({index.picture_key(k): v for k, v in thumbs.items()}),
+        # JPEGs in base64 would pack to what they are.
+        "pictures": Markup(json.dumps({index.picture_key(k): v for k, v in thumbs.items()})),
         "css": Markup(static("report.css")),
         "js": Markup("\n".join(static(f"{n}.js") for n in ("page", "charts", "frames"))),
         "day": Markup(css_variables(night=False)),

@@ -165,10 +165,20 @@ _FUNCTIONS: Final[tuple[Callable[..., Any], ...]] = (
 """What templates call by name, as filters or as functions."""
 
 
+class _Templates(jinja2.Environment):
+    """Templates that look for `entry.key` among a dict's keys first, where nearly all of them are."""
+
+    def getattr(self, obj: Any, attribute: str) -> Any:
+        """What `entry.key` stands for."""
+        if isinstance(obj, dict) and attribute in obj:
+            return obj[attribute]
+        return super().getattr(obj, attribute)
+
+
 @cache
 def environment() -> jinja2.Environment:
     """The templates, with escaping and the functions that they use."""
-    env = jinja2.Environment(
+    env = _Templates(
         loader=jinja2.PackageLoader("auditor.report", "templates"),
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.ChainableUndefined,
         bytecode_cache=_compiled(),
