@@ -11,7 +11,7 @@ Templates read the profile as it is typed in `model`; here stands what must be r
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from functools import partial
 from itertools import groupby
@@ -20,7 +20,7 @@ from typing import Any, Final, NamedTuple
 import pandas as pd
 from markupsafe import Markup
 
-from auditor.model import Body, Lens, NoiseVisible, Profile, Rival, Shot, VisibleLoss
+from auditor.model import Body, Lens, NoiseVisible, Profile, Rival, Shot, VisibleLoss, fault_of
 from auditor.record.pictures import PictureSource
 from auditor.report import first_screen, sentences, summary, words
 from auditor.report.frames_behind import ROWS_PER_POINT, Block, FrameIndex
@@ -31,7 +31,7 @@ from auditor.report.pictures import thumbs_within
 from auditor.report.rendering import environment, pack, static
 from auditor.report.scales import used_span
 from auditor.report.snr_chart import snr_chart
-from auditor.report.svg_charts import css_variables, draw
+from auditor.report.svg_charts import Chart, css_variables, draw
 from auditor.report.words import criterion
 
 __all__ = ["prepare", "render_report"]
@@ -86,14 +86,29 @@ def prepare() -> None:
     environment().get_template("report.html.j2")
 
 
+def _drawn(chart: Callable[[], Chart | None], title: str) -> Markup | None:
+    """The drawing of a chart; where it can't be drawn a line in its place, so that all else is told."""
+    try:
+        made = chart()
+        return draw(made, title) if made else None
+    except Exception as error:
+        line = (
+            '<p class="quiet">This chart cannot be drawn ({}); its figures stand in the table.</p>'
+        )
+        return Markup(line).format(fault_of("chart", title, error)["error"])
+
+
 def _lens_view(lens: Lens, index: int, frames: FrameIndex, heights: Mapping[Any, int]) -> _LensView:
     parts = lens.get("focal_ranges") or []
     top, span = highest(lens), used_span(parts)
     charts = []
     for part in parts:
-        chart = lens_chart(part, top, span, lens.get("pixel_pitch_um")) if top and span else None
         title = f"Sharpness against aperture at {words.focal(part.get('focal_mm'))}"
-        charts.append(draw(chart, title) if chart else None)
+        if top and span:
+            chart = partial(lens_chart, part, top, span, lens.get("pixel_pitch_um"))
+            charts.append(_drawn(chart, title))
+        else:
+            charts.append(None)
     height = heights.get((lens.get("body"), lens.get("lens")))
     return _LensView(f"lens-{index}", lens, charts, span, top, height, frames.lens_block(lens))
 
@@ -106,8 +121,7 @@ def _body_view(
     isos += [v for u in usable for v in (u.get("excellent"), u.get("acceptable"))]
     known = [v for v in isos if v]
     span = (min(known), max(known)) if known else None
-    chart = snr_chart(body, thresholds)
-    drawing = draw(chart, "Signal to noise against ISO") if chart else None
+    drawing = _drawn(partial(snr_chart, body, thresholds), "Signal to noise against ISO")
     return _BodyView(f"body-{index}", body, drawing, span, frames.body_block(body))
 
 
@@ -171,7 +185,7 @@ def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> d
         "body_lines": body_lines,
         "more_bodies": len(bodies) - len(body_lines),
         "use_of": partial(first_screen.use_of, profile),
-        "no_lens": summary.NO_LENS,
+        "no_lens": summary.no_lens(lenses),
         "advice": first_screen.ADVICE,
         "worst": sentences.setting_sentence(profile),
         "afternoon": summary.next_line(profile),
