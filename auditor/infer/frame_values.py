@@ -18,6 +18,7 @@ __all__ = [
     "EDGES",
     "OPPOSITE_EDGE",
     "SHARE_COLUMNS",
+    "alone_where_unknown",
     "aperture_index",
     "days",
     "full_frame_focal_mm",
@@ -46,6 +47,13 @@ _BELOW: Final = np.array([EDGES.index(LOWER_SIDE.get(turn, "bottom")) for turn i
 """Edge that was below, by the tag Orientation."""
 SHARE_COLUMNS: Final = tuple(f"signal_share_{i:02d}" for i in range(len(SIGNAL_BIN_EDGES) - 1))
 """Columns of the stored histogram of log2 signal."""
+
+
+def alone_where_unknown(frames: pd.DataFrame, name: str) -> NDArray[np.int64]:
+    """Numbers of a column that groups frames (outing, burst), (n,); a frame of which none is known has one of its
+    own, below 0."""
+    known = numbers(frames, name)
+    return np.where(np.isnan(known), -1.0 - np.arange(len(known)), known).astype(np.int64)
 
 
 def some_of(rows: NDArray[np.int64], most: int) -> NDArray[np.int64]:

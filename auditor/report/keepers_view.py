@@ -9,7 +9,7 @@ from auditor.model import Keeper
 from auditor.record.pictures import PictureSource, fetch_pictures
 from auditor.report import words
 from auditor.report.listing import evidence, fault
-from auditor.report.pictures import LARGE, crop_uri, shows_detail, thumb_uri
+from auditor.report.pictures import picture_uri, shows_detail
 from auditor.report.rendering import link
 
 __all__ = ["CauseGroup", "keeper_groups", "keeper_rows"]
@@ -72,9 +72,9 @@ def _pictures(
     out: dict[str, dict[str, str]] = {}
     for file_id, row in fetch_pictures(pictures, wanted):
         crops = {"+": row.get("sharpest_jpeg"), "-": row.get("weakest_jpeg")}
-        found = {"": thumb_uri(row.get("thumb_jpeg"), *LARGE)}
+        found = {"": picture_uri(row.get("thumb_jpeg"))}
         # Plain sky shows neither sharp nor soft.
-        found |= {mark: crop_uri(data) for mark, data in crops.items() if shows_detail(data)}
+        found |= {mark: picture_uri(data) for mark, data in crops.items() if shows_detail(data)}
         out[file_id] = {mark: uri for mark, uri in found.items() if uri}
         budget -= sum(map(len, out[file_id].values()))
         if budget < 0:

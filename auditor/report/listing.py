@@ -7,12 +7,12 @@ after it, so that a raw file and a JPEG of one name keep apart.
 
 from __future__ import annotations
 
+import html
 import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
-from xml.sax.saxutils import escape
 
 from auditor.open_files import write_file
 from auditor.report import words
@@ -124,7 +124,9 @@ def packet(keeper: Keeper, keywords: bool = True, rating: int | None = None) -> 
     subject = ""
     if keywords:
         told = [fault(keeper), words.clean(keeper.get("cause"))]
-        items = "".join(f"<rdf:li>{escape(t)}</rdf:li>" for t in dict.fromkeys(told) if t)
+        items = "".join(
+            f"<rdf:li>{html.escape(t, quote=False)}</rdf:li>" for t in dict.fromkeys(told) if t
+        )
         subject = f"<dc:subject><rdf:Bag>{items}</rdf:Bag></dc:subject>"
     rated = "" if rating is None else f' xmp:Rating="{rating}"'
     return _PACKET.format(tool=_TOOL, rating=rated, subject=subject)

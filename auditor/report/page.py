@@ -2,15 +2,16 @@
 
 The first screen answers; everything else lies folded under it, by gear. Text, rulers, charts and
 tables are plain HTML and SVG. The frames behind the points of charts and long lists lie in the file
-compressed (gzip, base64) and are unpacked by the page when they are asked for. A content security
-policy in the page forbids every request.
+compressed (gzip, base64; their pictures, which are compressed already, as they are) and are unpacked by the
+page when they are asked for. A content security policy in the page forbids every request.
 
 Templates read the profile as it is typed in `model`; here stands what must be reckoned or drawn for them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import json
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from functools import partial
 from itertools import groupby
@@ -19,7 +20,7 @@ from typing import Any, Final, NamedTuple
 import pandas as pd
 from markupsafe import Markup
 
-from auditor.model import Body, Lens, Profile, Rival, Shot, VisibleLoss
+from auditor.model import Body, Lens, NoiseVisible, Profile, Rival, Shot, VisibleLoss, fault_of
 from auditor.record.pictures import PictureSource
 from auditor.report import first_screen, sentences, summary, words
 from auditor.report.frames_behind import ROWS_PER_POINT, Block, FrameIndex
@@ -30,7 +31,7 @@ from auditor.report.pictures import thumbs_within
 from auditor.report.rendering import environment, pack, static
 from auditor.report.scales import used_span
 from auditor.report.snr_chart import snr_chart
-from auditor.report.svg_charts import css_variables, draw
+from auditor.report.svg_charts import Chart, css_variables, draw
 from auditor.report.words import criterion
 
 __all__ = ["prepare", "render_report"]
@@ -85,14 +86,29 @@ def prepare() -> None:
     environment().get_template("report.html.j2")
 
 
+def _drawn(chart: Callable[[], Chart | None], title: str) -> Markup | None:
+    """The drawing of a chart; where it can't be drawn a line in its place, so that all else is told."""
+    try:
+        made = chart()
+        return draw(made, title) if made else None
+    except Exception as error:
+        line = (
+            '<p class="quiet">This chart cannot be drawn ({}); its figures stand in the table.</p>'
+        )
+        return Markup(line).format(fault_of("chart", title, error)["error"])
+
+
 def _lens_view(lens: Lens, index: int, frames: FrameIndex, heights: Mapping[Any, int]) -> _LensView:
     parts = lens.get("focal_ranges") or []
     top, span = highest(lens), used_span(parts)
     charts = []
     for part in parts:
-        chart = lens_chart(part, top, span, lens.get("pixel_pitch_um")) if top and span else None
         title = f"Sharpness against aperture at {words.focal(part.get('focal_mm'))}"
-        charts.append(draw(chart, title) if chart else None)
+        if top and span:
+            chart = partial(lens_chart, part, top, span, lens.get("pixel_pitch_um"))
+            charts.append(_drawn(chart, title))
+        else:
+            charts.append(None)
     height = heights.get((lens.get("body"), lens.get("lens")))
     return _LensView(f"lens-{index}", lens, charts, span, top, height, frames.lens_block(lens))
 
@@ -105,8 +121,7 @@ def _body_view(
     isos += [v for u in usable for v in (u.get("excellent"), u.get("acceptable"))]
     known = [v for v in isos if v]
     span = (min(known), max(known)) if known else None
-    chart = snr_chart(body, thresholds)
-    drawing = draw(chart, "Signal to noise against ISO") if chart else None
+    drawing = _drawn(partial(snr_chart, body, thresholds), "Signal to noise against ISO")
     return _BodyView(f"body-{index}", body, drawing, span, frames.body_block(body))
 
 
@@ -170,7 +185,7 @@ def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> d
         "body_lines": body_lines,
         "more_bodies": len(bodies) - len(body_lines),
         "use_of": partial(first_screen.use_of, profile),
-        "no_lens": summary.NO_LENS,
+        "no_lens": summary.no_lens(lenses),
         "advice": first_screen.ADVICE,
         "worst": sentences.setting_sentence(profile),
         "afternoon": summary.next_line(profile),
@@ -196,6 +211,14 @@ def _visible(profile: Profile) -> list[list[VisibleLoss]]:
     return [list(rows) for _, rows in groupby(profile.get("visible") or [], key=place)]
 
 
+def _noise(profile: Profile) -> dict[str | None, list[NoiseVisible]]:
+    """How far noise hides, by body."""
+    out: dict[str | None, list[NoiseVisible]] = {}
+    for row in profile.get("noise_visible") or []:
+        out.setdefault(row.get("body"), []).append(row)
+    return out
+
+
 def render_report(
     profile: Profile, frames: pd.DataFrame | None, pictures: PictureSource | None
 ) -> str:
@@ -219,6 +242,7 @@ def render_report(
         "criterion": partial(criterion, profile),
         "rivals": sorted(profile.get("rivals") or [], key=_unnamed),
         "visible": _visible(profile),
+        "noise": _noise(profile),
         "most_spots": MOST_SPOTS,
         "lens_groups": _groups(profile, lens_views),
         "body_groups": _groups(profile, body_views),
@@ -236,7 +260,8 @@ def render_report(
         "set_aside": _by_reason(profile.get("set_aside") or []),
         "unread": _by_reason(profile.get("unread_folders") or []),
         "blocks": {v.id: pack(v.block) for v in views if v.block},
-        "pictures": pack({index.picture_key(k): v for k, v in thumbs.items()}),
+        # JPEGs in base64 would pack to what they are.
+        "pictures": Markup(json.dumps({index.picture_key(k): v for k, v in thumbs.items()})),
         "css": Markup(static("report.css")),
         "js": Markup("\n".join(static(f"{n}.js") for n in ("page", "charts", "frames"))),
         "day": Markup(css_variables(night=False)),

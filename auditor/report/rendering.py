@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Mapping
 from functools import cache
 from importlib import resources
+from inspect import isfunction
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
@@ -20,7 +21,8 @@ from markupsafe import Markup, escape
 
 from auditor.model import Handheld
 from auditor.record import ZONES
-from auditor.report import iso_words, listing, scales, sentences, snr_chart, summary, words
+from auditor.report import iso_words, scales, sentences, snr_chart, summary, words
+from auditor.report.listing import evidence, fault
 from auditor.report.words import NAME_END, NAME_START
 
 __all__ = ["between", "environment", "figures", "link", "pack", "sentence", "shown", "static"]
@@ -143,37 +145,35 @@ def _compiled() -> jinja2.BytecodeCache | None:
     return _Kept(str(kept)) if os.access(kept, os.W_OK) else None
 
 
-_FUNCTIONS: Final[tuple[Callable[..., Any], ...]] = (
-    *(against, between, capitalised, figures, link, sentence, shown, stops_between),
-    *(
-        words.aperture,
-        words.aperture_range,
-        words.body_beside,
-        words.certainty,
-        words.change,
-        words.clean,
-    ),
-    *(words.count, words.difference, words.focal, words.iso, words.known_name, words.lens_name),
-    *(words.metres, words.number, words.percent, words.shorten, words.shutter),
-    *(iso_words.band_edges, iso_words.band_name, iso_words.band_sentence, iso_words.by_light),
-    *(iso_words.highest_used, iso_words.iso_limit, iso_words.kind_sentence),
-    *(listing.evidence, listing.fault, scales.aperture_ruler, scales.iso_ruler, scales.used_span),
-    *(sentences.lens_scale_sentence, sentences.scale_sentence),
-    *(sentences.shot_line, sentences.shot_name, summary.body_sentence, summary.lens_sentence),
-    *(snr_chart.at_output, snr_chart.shown_signals),
+_OWN: Final[tuple[Callable[..., Any], ...]] = (
+    *(against, between, capitalised, evidence, fault),
+    *(figures, link, sentence, shown, stops_between),
 )
-"""What templates call by name, as filters or as functions."""
+_ROOMS: Final = (iso_words, scales, sentences, snr_chart, summary, words)
+"""Modules whose public functions templates call by name beside `_OWN`, as filters or as functions."""
+
+
+class _Templates(jinja2.Environment):
+    """Templates that look for `entry.key` among a dict's keys first, where nearly all of them are."""
+
+    def getattr(self, obj: Any, attribute: str) -> Any:
+        """What `entry.key` stands for."""
+        if isinstance(obj, dict) and attribute in obj:
+            return obj[attribute]
+        return super().getattr(obj, attribute)
 
 
 @cache
 def environment() -> jinja2.Environment:
     """The templates, with escaping and the functions that they use."""
-    env = jinja2.Environment(
+    env = _Templates(
         loader=jinja2.PackageLoader("auditor.report", "templates"),
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.ChainableUndefined,
         bytecode_cache=_compiled(),
     )  # fmt: skip
-    functions = {function.__name__: _known(function) for function in _FUNCTIONS}
-    env.filters |= functions
+    public = {name: getattr(room, name) for room in _ROOMS for name in room.__all__}
+    found = public | {function.__name__: function for function in _OWN}
+    functions = {name: _known(f) for name, f in found.items() if isfunction(f)}
+    env.filters = functions | env.filters  # the templates' own `join` stays what it is
     env.globals |= functions | {"zones": ZONES, "nameless_body": summary.NAMELESS_BODY}
     return env

@@ -25,7 +25,6 @@ from auditor.report.words import NAME_END, NAME_START, common, named, plain, sho
 __all__ = [
     "BODIES",
     "NAMELESS_BODY",
-    "NO_LENS",
     "body_sentence",
     "filter_words",
     "findings",
@@ -33,6 +32,7 @@ __all__ = [
     "lens_sentence",
     "looked_at",
     "next_line",
+    "no_lens",
     "summary_lines",
     "worst",
 ]
@@ -49,7 +49,6 @@ FEW_PAIRS: Final = 3
 EXAMPLE_ISO: Final = 1600
 """Bodies are compared by the example nearest to this: a usual ISO indoors and at dusk."""
 
-NO_LENS: Final = "No lens could be judged: no measured frame names its lens and aperture."
 NAMELESS_BODY: Final = "Body not named in its files"
 
 
@@ -110,6 +109,15 @@ def lens_sentence(lens: Lens, bodies: int = 1, name: str | None = None) -> str:
         return text + "."
     everywhere = "at every focal length " if len(told) == len(parts) > 1 else ""
     return f"{text}; {everywhere}{words.join(clauses)}."
+
+
+def no_lens(lenses: Sequence[Lens]) -> str:
+    """What to say where there is no lens, or none with a name; '' otherwise."""
+    if not lenses:
+        return "No lens could be judged: no measured frame names its lens and aperture."
+    if any(words.known_name(x.get("lens")) for x in lenses):
+        return ""
+    return "No measured frame names its lens: a body's frames are taken for those of one lens."
 
 
 def _iso_limit(band: Band, highest: float | None) -> str:
@@ -266,9 +274,7 @@ def findings(profile: Profile) -> list[str]:
     """The sentences of the summary, the most important first; names stand between `NAME_START` and `NAME_END`."""
     lenses = by_frames(profile.get("lenses") or [], "lens")
     bodies = by_frames(profile.get("bodies") or [], "body")
-    out = [_archive(profile, len(lenses), len(bodies))]
-    if not lenses:
-        out.append(NO_LENS)
+    out = [_archive(profile, _named(lenses, "lens"), _named(bodies, "body")), no_lens(lenses)]
     told = lens_lines(profile, lenses)[:LENSES]
     several = len({words.clean(x.get("body")) for x in lenses})
     out += [lens_sentence(line.lens, several) for line in told]
@@ -283,12 +289,17 @@ def findings(profile: Profile) -> list[str]:
     return [sentence for sentence in out if sentence]
 
 
+def _named(entries: Sequence[Lens] | Sequence[Body], what: str) -> int:
+    """How many lenses or bodies, as `what` says, have a name."""
+    return sum(bool(words.known_name(x.get(what))) for x in entries)
+
+
 def _archive(profile: Profile, lenses: int, bodies: int) -> str:
     frames: Frames = profile.get("frames") or {}  # type: ignore[typeddict-item]
     text = looked_at(profile) or f"{words.count(frames.get('measured'))} measured"
-    if lenses:
-        text += f", taken with {words.count(lenses, 'lens', 'lenses')}"
-        text += f" on {words.count(bodies, 'body', 'bodies')}" if bodies else ""
+    gear = [words.count(lenses, "lens", "lenses")] if lenses else []
+    gear += [words.count(bodies, "body", "bodies")] if bodies else []
+    text += f", taken with {' on '.join(gear)}" if gear else ""
     if copies := frames.get("copies"):
         text += f"; {words.count(copies, 'of them is a copy', 'of them are copies')}"
         text += " (raw and JPEG, exports, backups) of an exposure that is measured once"

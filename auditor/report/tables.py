@@ -30,7 +30,7 @@ __all__ = ["frame_table", "tables", "write_csv", "write_tables"]
 Row = dict[str, Any]
 
 
-def tables(profile: Profile) -> dict[str, pd.DataFrame]:
+def tables(profile: Profile) -> dict[str, pa.Table]:
     """Name -> table; a table without rows is there with no rows, one that can't be made is not there."""
     makers: dict[str, Callable[[Any], Iterable[Row]]] = {
         "lens_sharpness": _sharpness,
@@ -44,7 +44,7 @@ def tables(profile: Profile) -> dict[str, pd.DataFrame]:
     for name, made in makers.items():
         try:
             rows = list(made(profile))
-            out[name] = _frame(rows) if rows else _frame(list(made(_BLANK)))[:0]
+            out[name] = _table(rows) if rows else _table(list(made(_BLANK))).slice(0, 0)
         except Exception as error:
             _log.warning("the table %s cannot be made: %s", name, error)
     return out
@@ -176,18 +176,20 @@ def _cells(column: list[Any]) -> list[Any]:
 _FIGURES: Final = frozenset((float, int, bool, type(None)))
 
 
-def _frame(rows: Sequence[Row]) -> pd.DataFrame:
+def _table(rows: Sequence[Row]) -> pa.Table:
     """A table of rows."""
     names = dict.fromkeys(k for row in rows for k in row)
-    table = pd.DataFrame({k: _cells([row.get(k) for row in rows]) for k in names})
-    for column in table.columns[table.dtypes == "object"]:  # those would have no type in Parquet
-        known = table[column].notna()
-        numbers = pd.to_numeric(table[column], errors="coerce") if known.any() else None
-        if numbers is not None and numbers[known].notna().all():
-            table[column] = numbers
-        else:
-            table[column] = table[column].astype("string")
-    return table
+    return pa.table({name: _column([row.get(name) for row in rows]) for name in names})
+
+
+def _column(values: list[Any]) -> pa.Array:
+    """Cells of one type: numbers, or else texts; texts where nothing is known."""
+    cells = _cells(values)
+    try:
+        column = pa.array(cells, from_pandas=True)
+    except pa.ArrowException:
+        column = pa.array([None if cell is None else str(cell) for cell in cells])
+    return column.cast(pa.string()) if pa.types.is_null(column.type) else column
 
 
 _FRAME_COLUMNS: Final = (
@@ -263,15 +265,14 @@ def write_tables(profile: Profile, folder: Path, frames: pd.DataFrame | None = N
     made = tables(profile)
     if frames is not None:
         try:
-            made["frames"] = frame_table(frames)
+            made["frames"] = pa.Table.from_pandas(frame_table(frames), preserve_index=False)
         except Exception as error:
             _log.warning("the table frames cannot be made: %s", error)
     for name, table in made.items():
-        columns = pa.Table.from_pandas(table, preserve_index=False)
-        write_csv(columns, folder / f"{name}.csv")
+        write_csv(table, folder / f"{name}.csv")
         # Arrow would leave a file of its own open where the disk is full.
         with (folder / f"{name}.parquet").open("wb") as file:
-            pq.write_table(columns, file)
+            pq.write_table(table, file)
 
 
 _ROWS: Final = 50_000

@@ -72,7 +72,7 @@ def test_tables_hold_every_figure_and_agree_in_both_forms(tmp_path: Path) -> Non
     for name, table in tables(made).items():
         parquet = pd.read_parquet(tmp_path / "tables" / f"{name}.parquet")
         csv = pd.read_csv(tmp_path / "tables" / f"{name}.csv")
-        assert list(parquet.columns) == list(csv.columns) == list(table.columns), name
+        assert list(parquet.columns) == list(csv.columns) == table.column_names, name
         assert len(parquet) == len(csv) == len(table), name
         for column in parquet.select_dtypes("number"):
             assert np.allclose(parquet[column], csv[column], equal_nan=True), (name, column)

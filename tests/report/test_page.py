@@ -21,11 +21,12 @@ from PIL import Image
 
 from auditor.infer.keepers import CAUSES
 from auditor.record.pictures import fetch_pictures
+from auditor.report import page as page_room
 from auditor.report.first_screen import ADVICE
 from auditor.report.frames_behind import FrameIndex, evenly, in_turn
 from auditor.report.keepers_view import SETTING_CAUSES
 from auditor.report.lens_chart import lens_chart
-from auditor.report.pictures import crop_uri, thumb_uri, thumbs_within
+from auditor.report.pictures import thumbs_within
 from auditor.report.write import write_report
 
 HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)> \"quoted\" & {{7*7}} $$x$$ @key"
@@ -243,13 +244,27 @@ def test_pictures_come_from_tables_and_functions_and_broken_ones_are_left_out() 
         assert [f for f, _ in fetch_pictures(source, ["d", "a", "x", None, "a"])] == ["d", "a"]
         assert set(thumbs_within(source, [*rows, "x"], 10**6)) == {"a"}
     assert thumbs_within(table, rows, 10) == {}
-    assert thumb_uri(good, 64) is not None
 
 
-def test_crops_are_shown_at_full_size() -> None:
-    uri = crop_uri(made_up.jpeg(1, (320, 240)))
-    assert uri is not None
-    assert Image.open(io.BytesIO(base64.b64decode(uri.split(",")[1]))).size == (160, 160)
+def test_a_chart_that_cannot_be_drawn_costs_itself_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = made_up.profile(2)
+    whole = written(made, None, tmp_path)
+
+    first = iter([True])
+
+    def broken(*given: Any) -> Any:
+        if next(first, False):
+            raise ZeroDivisionError("<odd>")
+        return lens_chart(*given)
+
+    monkeypatch.setattr(page_room, "lens_chart", broken)
+    page = written(made, None, tmp_path)
+    assert page.count("This chart cannot be drawn (ZeroDivisionError: &lt;odd&gt;)") == 1
+    assert page.count('<svg class="plot"') == whole.count('<svg class="plot"') - 1
+    assert page.count('<details class="lens"') == whole.count('<details class="lens"')
+    assert 'id="left-out"' not in page
 
 
 def test_pictures_stay_within_the_budget_of_the_page(tmp_path: Path) -> None:

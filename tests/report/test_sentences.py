@@ -34,12 +34,13 @@ PATTERNS = {
     "what was measured": rf"{COUNT} measured(?:, taken with .+)?(?:; .+)*\.",
     "a part looked at": rf"[\d,]+ of the {COUNT} measured (?:is|are) looked at here \(.+\).*\.",
     "no lens": r"No lens could be judged: no measured frame names its lens and aperture\.",
+    "no lens named": r"No measured frame names its lens: a body's frames are taken for those of one lens\.",
     "a lens, ranges": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?) is at its best at {BEST}; "
     rf"(?:at every focal length )?(?:pin-sharp|acceptable) .+\.",
     "a lens, ranges apart": rf"Your {NAME} is at its best at {BEST} at .+ mm(?:,? (?:and )?{BEST} at .+ mm)+\.",
     "a lens, no ranges": rf"Your {NAME} is at its best at {BEST}\.",
     "a lens, nothing": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?): {COUNT}, not enough to name its best aperture\.",
-    "more lenses": r"[\d,]+ more lens(?:es)? in the report\.",
+    "more lenses": r"[\d,]+ (?:more )?lens(?:es)? in the report\.",
     "a body": rf"The (?:body not named in its files|{NAME}) stays usable up to {LIMIT}(?: and {LIMIT})?\.",
     "an ISO on two bodies": rf"ISO \d+ on the {NAME} looks as noisy as ISO \d+ on the {NAME} \((?:90% interval \d+ to \d+|interval not known)(?:, predicted)?, .+\)\.",
     "a comparison": rf"(?:With and without {NAME}|{NAME} against {NAME}), .+: .+ \([\d,]+ pairs?\)\.",
@@ -72,6 +73,9 @@ def cases() -> Iterator[dict[str, Any]]:
         "next_shots_note": "No photograph was found: give the folder that holds the files.",
     }  # fmt: skip
     yield made_up.profile(40) | {"next_shots": []}
+    nameless: Any = made_up.profile(1)
+    nameless["lenses"][0] |= {"lens": "unknown lens", "body": "unknown body"}
+    yield nameless
     apart = made_up.profile(1)
     for part, fine in zip(
         apart["lenses"][0]["focal_ranges"], ([2.8, 4], [8, 16], [2.8, 4]), strict=True

@@ -130,7 +130,7 @@ class Chooser:
     """Chooses pairs, one label after the other; `signature` and `burst` by position in the table."""
 
     def __init__(
-        self, signature: Signatures, burst: NDArray[np.float64], small: SmallPictures | None,
+        self, signature: Signatures, burst: NDArray[np.int64], small: SmallPictures | None,
     ) -> None:  # fmt: skip
         self._signature = signature
         self._burst = burst

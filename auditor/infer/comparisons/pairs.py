@@ -39,7 +39,7 @@ from auditor.infer.comparisons.labels import (
     names_accessory,
 )
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
-from auditor.infer.frame_values import days
+from auditor.infer.frame_values import alone_where_unknown, days
 from auditor.record.values import flags, numbers, texts, words
 from auditor.units import DAY_S, MINUTE_S
 
@@ -100,8 +100,7 @@ class _Columns:
         with np.errstate(invalid="ignore", divide="ignore"):
             seconds, iso = numbers(frames, "exposure_time_s"), numbers(frames, "iso")
             self.exposure = np.log2(seconds * iso / self.f_number**2)
-        burst = numbers(frames, "burst")
-        self.burst = np.where(np.isnan(burst), -1.0 - np.arange(len(burst)), burst)
+        self.burst = alone_where_unknown(frames, "burst")
 
 
 class _Reasons:

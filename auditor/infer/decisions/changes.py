@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -19,7 +20,7 @@ from auditor.exposure import f_number_index, f_number_place
 from auditor.infer.bodies.observe import LONG_EXPOSURE_S
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import date_of, holm, iso_day, usable
-from auditor.infer.decisions.scan import Candidate, Change, Series, described, likeliest
+from auditor.infer.decisions.scan import FEW_FRAMES, Candidate, Change, Series, described, likeliest
 from auditor.infer.frame_values import days, log_sharpness
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import GearChange
@@ -116,18 +117,9 @@ def _lens_tests(frames: pd.DataFrame, day: Floats, lenses: Sequence[Block]) -> I
     curves = _curves(lenses)
     upright = numbers(frames, "orientation") >= UPRIGHT
     for subject, rows in _groups(frames, good, ("lens", "body", "converter", "lens_serial")):
-        if not subject["lens"]:
+        if not subject["lens"] or len(rows) < 2 * FEW_FRAMES:
             continue
-
-        def test(kind: str, place: str, figure: Floats, sharp: bool) -> _Test:
-            known = np.isfinite(figure)
-            known[known] = _some(outing[rows[known]])  # noqa: B023
-            here = rows[known]  # noqa: B023
-            factors = [stops[here].astype(np.int64), lengths[here].astype(np.int64)]
-            group = outing[here].astype(np.int64)
-            series = Series(day[here], figure[known], group, factors, sharp)
-            return _Test(subject, kind, place, series)  # noqa: B023
-
+        test = partial(_series, day, outing, (stops, lengths), rows)
         parts = curves.get(_key(subject))
         own = {p: value[p][rows] for p in _PLACES}
         off = {}
@@ -136,13 +128,25 @@ def _lens_tests(frames: pd.DataFrame, day: Floats, lenses: Sequence[Block]) -> I
             off[place] = own[place] - _expected(parts, zone, stops[rows], focal[rows])
         off["frame"] = _mean(list(off.values()))
         for place, figure in off.items():
-            yield test("sharpness", place, figure, True)
+            yield _Test(subject, "sharpness", place, test(figure, sharp=True))
         # Foreground at the foot of a scene softens that side of a sound lens too: left and right are
         # compared on frames held level, top and bottom on frames held upright.
         held = upright[rows]
         across, down = own["left"] - own["right"], own["top"] - own["bottom"]
-        yield test("sides", "left and right", np.where(held, np.nan, across), False)
-        yield test("sides", "top and bottom", np.where(held, down, np.nan), False)
+        yield _Test(subject, "sides", "left and right", test(np.where(held, np.nan, across)))
+        yield _Test(subject, "sides", "top and bottom", test(np.where(held, down, np.nan)))
+
+
+def _series(
+    day: Floats, outing: Floats, factors: Sequence[NDArray[Any]], rows: Rows, figure: Floats,
+    sharp: bool = False,
+) -> Series:  # fmt: skip
+    """The series of a figure (len(rows),) of some frames, where it is known; all else by frame."""
+    known = np.isfinite(figure)
+    known[known] = _some(outing[rows[known]])
+    here = rows[known]
+    codes = [factor[here].astype(np.int64) for factor in factors]
+    return Series(day[here], figure[known], outing[here].astype(np.int64), codes, sharp)
 
 
 def _mean(figures: Sequence[Floats]) -> Floats:
@@ -191,25 +195,15 @@ def _body_tests(frames: pd.DataFrame, day: Floats) -> Iterator[_Test]:
     hot = numbers(frames, "hot_pixels")
     tones = [numbers(frames, f"{tone_column(s)}_sigma") for s in TONE_SIGNALS]
     for subject, rows in _groups(frames, good, ("body", "body_serial")):
-        if not subject["body"]:
+        if not subject["body"] or len(rows) < 2 * FEW_FRAMES:
             continue
         short = rows[~(seconds[rows] >= LONG_EXPOSURE_S)]
         noise = _noise_residuals(tones, speed, short)
-        for kind, here, figure in (
-            ("noise", short, noise),
-            ("hot pixels", rows, np.log1p(hot[rows])),
-        ):
-            known = np.isfinite(figure) & (np.isfinite(time[here]) | (kind == "noise"))
-            here, figure = here[known], figure[known]
-            some = _some(outing[here])
-            here, figure = here[some], figure[some]
-            factors: tuple[NDArray[np.int64], ...] = ()
-            if kind == "hot pixels":
-                if (figure > 0).sum() < _SELDOM_HOT * len(figure):
-                    continue
-                factors = (speed[here].astype(np.int64), time[here].astype(np.int64))
-            group = outing[here].astype(np.int64)
-            yield _Test(subject, kind, "", Series(day[here], figure, group, factors))
+        yield _Test(subject, "noise", "", _series(day, outing, (), short, noise))
+        count = np.where(np.isfinite(time[rows]), np.log1p(hot[rows]), np.nan)
+        series = _series(day, outing, (speed, time), rows, count)
+        if (series.value > 0).sum() >= _SELDOM_HOT * len(series.value):
+            yield _Test(subject, "hot pixels", "", series)
 
 
 def _noise_residuals(tones: list[Floats], speed: Floats, rows: Rows) -> Floats:

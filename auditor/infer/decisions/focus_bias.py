@@ -29,7 +29,14 @@ from auditor.infer.decisions.common import (
     holm,
     usable,
 )
-from auditor.infer.frame_values import EDGES, OPPOSITE_EDGE, log_sharpness, near_and_far, some_of
+from auditor.infer.frame_values import (
+    EDGES,
+    OPPOSITE_EDGE,
+    alone_where_unknown,
+    log_sharpness,
+    near_and_far,
+    some_of,
+)
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import FocusBias
 from auditor.record.values import numbers, words
@@ -139,8 +146,7 @@ def _judge(
     n_front, n_behind = int(front.sum()), int(behind.sum())
     if n_front + n_behind == 0:
         return None
-    outing = numbers(table, "outing")
-    outing = np.where(np.isnan(outing), -1.0 - np.arange(len(table)), outing)
+    outing = alone_where_unknown(table, "outing")
     direction: Literal["front", "behind"] = "front" if n_front >= n_behind else "behind"
     seen, share = front if direction == "front" else behind, _BY_CHANCE[direction]
     much = np.maximum(near, far)
@@ -221,7 +227,7 @@ def _line(x: Floats, y: Floats, at: Floats) -> Floats:
     return np.asarray(np.median(y) + slope * (at - np.median(x)))
 
 
-def _chance(excess: Floats, outing: Floats, seed: int) -> float:
+def _chance(excess: Floats, outing: Rows, seed: int) -> float:
     """Chance that frames outweigh by so much (their sum, 0 expected), either side counted: the signs of
     whole outings are drawn anew, as their frames may agree more than chance has it."""
     groups, code = np.unique(outing, return_inverse=True)
@@ -231,7 +237,7 @@ def _chance(excess: Floats, outing: Floats, seed: int) -> float:
     return min(2 * (1 + int(flipped.sum())) / (_FLIPS + 1), 1.0)
 
 
-def _interval(seen: NDArray[np.bool_], outing: Floats, criteria: Criteria) -> tuple[float, float]:
+def _interval(seen: NDArray[np.bool_], outing: Rows, criteria: Criteria) -> tuple[float, float]:
     """Ends of the share's interval, by drawing outings anew."""
     groups, code = np.unique(outing, return_inverse=True)
     hits, size = np.bincount(code, seen.astype(float)), np.bincount(code)

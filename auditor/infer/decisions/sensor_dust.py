@@ -216,6 +216,8 @@ def _laid(dust: Dust, shape: tuple[int, int], f_number: float) -> tuple[Plane, P
     """A map on places of another size (the nearest), and its unrest as it would be at f/16."""
 
     def nearest(plane: Plane) -> Plane:
+        if plane.shape == shape:
+            return plane
         rows, cols = (
             ((np.arange(n) + 0.5) * m / n).astype(np.int64)
             for n, m in zip(shape, plane.shape, strict=True)

@@ -63,7 +63,7 @@ def missing(fit: CurveFit, draws: Draws, zone: int, held: NDArray[np.bool_]) -> 
         out.append(f"sharp frames at {_APERTURES - len(used)} more aperture{'s' * (len(used) < 2)}")
     if out or not len(used):
         return out
-    best = int(used[draws.value(fit.data.f_numbers)[zone, used].argmax()])
+    best = int(used[draws.figures[0][zone, used].argmax()])
     weaker = draws.curve[:, zone]
     inlier = np.bincount(fit.data.aperture, fit.inlier, len(held))
     if inlier[best] < _LEAST:

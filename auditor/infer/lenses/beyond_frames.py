@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.likelihood import Model, State
 
 __all__ = ["Beyond"]
 
@@ -42,16 +41,11 @@ class Beyond:
         room = np.maximum(fit.model.optics.perfect(fit.sharpening) - fit.curve, _LEAST)
         below = -np.geomspace(_LOWEST, _LEAST, _STEPS_BELOW)
         height = np.concatenate([below, [0.0], np.geomspace(_LEAST, room.max(), _STEPS)])
-        # As many curves as heights, each with all the frames.
-        state = State(*(np.stack([part] * len(height)) for part in fit.state))
-        density = Model.of_several([fit.model] * len(height)).log_density(
-            state, fit.curve + height[:, None, None]
-        )
-        density = np.moveaxis(density.reshape(len(height), *fit.data.log_mtf50.shape), 0, 2)
+        density = fit.model.log_densities(fit.state, fit.curve + height[:, None, None])
         self._stops = np.log2(fit.data.f_numbers)
         apart = self._stops[:, None] - self._stops[fit.data.aperture]
         near = np.exp(-0.5 * (apart / _NEAR_STOPS) ** 2)
-        likelihood = np.einsum("kn,nzd->zkd", near, density)
+        likelihood = np.einsum("kn,dnz->zkd", near, density)
         likelihood = np.exp(likelihood - likelihood.max(2, keepdims=True))
         likelihood[height > room[:, :, None] * (1 + 1e-9)] = 0.0
         mass = (likelihood[:, :, 1:] + likelihood[:, :, :-1]) / 2 * np.diff(height)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import aperture_index, nominal_from_index
-from auditor.infer.lenses.advice import evident, missing, weaker_zone
+from auditor.infer.lenses.advice import missing, weaker_zone
 from auditor.infer.lenses.evidence import Evidence, judge
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
@@ -32,16 +32,16 @@ _MARKEDLY: Final = 2.0
 
 
 def describe_range(
-    fit: CurveFit, draws: Draws, table: Table, rows: NDArray[np.int64], criteria: Criteria
-) -> FocalRange:
-    """The entry of `focal_ranges` for frames `rows`, without focal lengths, fringing, sides."""
+    fit: CurveFit, draws: Draws, told: NDArray[np.bool_], table: Table, rows: NDArray[np.int64],
+    criteria: Criteria,
+) -> FocalRange:  # fmt: skip
+    """The entry of `focal_ranges` for frames `rows`, without focal lengths, fringing, sides. `told` (Z x K):
+    where frames speak for the lens (`advice.evident`)."""
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
     counts = _counts(table, rows, index)
-    told = evident(fit, draws)
-    fitted = {int(i): j for j, i in enumerate(aperture_index(fit.data.f_numbers))}
     half_width = None
-    apertures = _apertures(fit, draws, told, table, rows, counts)
-    kept = np.isin(index, list(fitted))
+    apertures = _apertures(fit, draws, told, table, rows, index, counts)
+    kept = np.isin(index, aperture_index(fit.data.f_numbers))
     if told.any():
         first, last = np.exp(np.quantile(draws.from_frames, draws.ends, axis=0))
         half_width = (last - first) / 2 / draws.figures[0]
@@ -145,12 +145,11 @@ def _tell_together(
 
 def _apertures(
     fit: CurveFit, draws: Draws, told: NDArray[np.bool_], table: Table, rows: NDArray[np.int64],
-    counts: NDArray[np.int64],
+    index: NDArray[np.int64], counts: NDArray[np.int64],
 ) -> list[Aperture]:  # fmt: skip
-    """Entry of every aperture used. Besides its interval a figure has `frames_error`, its standard
+    """Entry of every aperture used, of these `index`es. Besides its interval a figure has `frames_error`, its standard
     error (ln) as far as frames decide it, and `lacking` (ln), what its frames
     lack as a rule: what another lens on this body does not share."""
-    index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
     fitted = {int(i): j for j, i in enumerate(aperture_index(fit.data.f_numbers))}
     if told.any():
         value, low, high = draws.figures

@@ -28,6 +28,8 @@ _FIRST_STEPS: Final = 8
 """Steps of the start, and of a fit before it may settle."""
 _START_SD: Final = 0.05
 """Error (ln MTF50) of the quantile of a cell through which the start goes."""
+_STEP: Final = 0.004
+"""Step (logarithms) for derivatives of the score."""
 _TOGETHER: Final = 200
 """Curves fitted at once: enough that numpy's small calls cost little, few enough for the memory."""
 
@@ -40,6 +42,8 @@ class CurveFit:
     model: Model
     state: State
     expectation: Expectation
+    curvature: Floats
+    """n x Z, observed information of each figure on the curve there."""
 
     @property
     def curve(self) -> Floats:
@@ -74,10 +78,17 @@ def _fit_together(data: Sequence[CurveData]) -> list[CurveFit]:
     # A lone frame stays at its start.
     alone = np.bincount(model.curve) == 1
     state = _climb(model, _start(model), ~alone)
+    found = model.expectation(state)
+    up, down = (model.expectation(state, by).gradient for by in (_STEP, -_STEP))
+    curvature = (down - up) / (2 * _STEP)
     fits = []
+    first = 0
     for i, single in enumerate(singles):
-        best = state.of(i, len(single.used))
-        fits.append(CurveFit(data[i], single, best, single.expectation(best)))
+        rows = slice(first, first + len(single.value))
+        first = rows.stop
+        apertures = len(single.used)
+        own = Expectation(found.curve[i, :, :apertures], *(part[rows] for part in found[1:]))
+        fits.append(CurveFit(data[i], single, state.of(i, apertures), own, curvature[rows]))
     return fits
 
 

@@ -7,7 +7,7 @@ outing, every outing counts once at an aperture, however many frames it holds.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -36,11 +36,16 @@ _FEWEST: Final = 4
 """Frames, at the apertures at which seams are said to show, below which nothing is said."""
 
 
-class FringeTable:
+class FringeTable(NamedTuple):
     """Red and blue displacement and seam width of each frame in px, NaN unmeasured."""
 
-    def __init__(self, red: Floats, blue: Floats, width: Floats) -> None:
-        self.red, self.blue, self.width = red, blue, width
+    red: Floats
+    blue: Floats
+    width: Floats
+
+    def of(self, rows: NDArray[np.int64]) -> FringeTable:
+        """Those of some frames."""
+        return FringeTable(*(part[rows] for part in self))
 
 
 def read_fringing(frames: pd.DataFrame) -> FringeTable:
@@ -72,11 +77,11 @@ def describe_fringing(
     """
     by_aperture: list[Seams] = []
     measured = np.zeros(len(rows), bool)
-    for values in _quantities(table, rows):
+    for values in table.of(rows):
         measured |= ~np.isnan(values)
     for index in np.unique(aperture[measured]):
         here = aperture == index
-        red, blue, width = (_median(v, interval) for v in _quantities(table, rows[here]))
+        red, blue, width = (_median(v, interval) for v in table.of(rows[here]))
         by_aperture.append({
             "f_number": nominal_from_index(int(index)), "frames": int((measured & here).sum()),
             "lateral_red_px": red[0], "lateral_red_px_low": red[1], "lateral_red_px_high": red[2],
@@ -102,10 +107,6 @@ def describe_fringing(
         "by_aperture": by_aperture,
         "inside_acceptable": inside,
     }
-
-
-def _quantities(table: FringeTable, rows: NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
-    return table.red[rows], table.blue[rows], table.width[rows]
 
 
 def _alike(
@@ -134,7 +135,7 @@ def _sizes(
     """
     sizes, weight = [], []
     indices = np.unique(aperture)
-    values = np.column_stack(_quantities(table, rows))
+    values = np.column_stack(table.of(rows))
     (aperture_of, _), day = np.unique(np.stack([aperture, outing]), axis=1, return_inverse=True)
     medians = np.stack([group_medians(of, day.ravel()) for of in values.T], axis=1)
     for index in indices:

@@ -125,7 +125,8 @@ def _describe(
     table = tables.curves
     described = []
     for part in ranges:
-        entry = describe_range(part.fit, part.draws, table, part.rows, criteria)
+        told = evident(part.fit, part.draws)
+        entry = describe_range(part.fit, part.draws, told, table, part.rows, criteria)
         entry["focal_mm"] = None if part.focal_mm is None else list(part.focal_mm)
         entry["reasons"] = entry["reasons"] + _pooled(part, ranges) + reasons
         inlier = part.fit.data.row[part.fit.inlier > 0.5]
@@ -139,7 +140,6 @@ def _describe(
             criteria.interval,
         )
         entry["sides"] = judge_sides(tables.sides, inlier, table.outing, criteria.seed)
-        told = evident(part.fit, part.draws)
         zone = weaker_zone(told)
         entry["diffraction"] = describe_diffraction(
             part.fit,

@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property, reduce
 from itertools import combinations
-from typing import Final
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +27,6 @@ from auditor.infer.lenses.beyond_frames import Beyond
 from auditor.infer.lenses.curve_data import cell_sums
 from auditor.infer.lenses.excess import Excess
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.physics import Optics
 from auditor.infer.lenses.shared_errors import (
     HALF_NORMAL_MEDIAN,
     SharedErrors,
@@ -38,9 +37,6 @@ from auditor.infer.lenses.shared_errors import (
 __all__ = ["Draws"]
 
 Floats = NDArray[np.float64]
-
-_STEP: Final = 0.004
-"""Step (logarithms) for derivatives of the score."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +54,22 @@ class _Drawn:
     shared: SharedErrors
     covariance: Floats
     weight: Floats
+
+
+class Curves(NamedTuple):
+    """A curve at M apertures, ln MTF50.
+
+    Attributes:
+        value: (Z, M): where lenses lie beyond their frames, and figures above the light's for the camera's
+            finishing, the middle of how far.
+        drawn: (B, Z, M) plausible ones.
+        moved: (B, Z, M) by how much frames leave the fit's curve open: by the fit's covariance, and by how high
+            it may lie over frames so few.
+    """
+
+    value: Floats
+    drawn: Floats
+    moved: Floats
 
 
 @dataclass(frozen=True)
@@ -92,14 +104,21 @@ class Draws:
         """Shares of the draws below the lower and the upper end of the reported interval."""
         return [0.5 - self.interval / 2, 0.5 + self.interval / 2]
 
-    def value(self, f_numbers: Floats) -> Floats:
-        """(Z, M) ln MTF50 at any apertures: where lenses lie beyond their frames, and figures above the
-        light's for the camera's finishing, the middle of how far."""
+    def at(self, f_numbers: Floats) -> Curves:
+        """The curve and its draws at any apertures."""
         optics = self.fit.model.optics.on(f_numbers)
-        value = optics.curves(self.fit.state.theta)
-        value = value + HALF_NORMAL_MEDIAN * self._depth(f_numbers, value)
-        value = value - self._drawn.shared.lifted
-        return _outwards(value, self._drawn.weight)
+        drawn, shared = self._drawn, self._drawn.shared
+        fitted = optics.curves(self.fit.state.theta)
+        depth = self._depth(f_numbers, fitted)
+        value = fitted + HALF_NORMAL_MEDIAN * depth - shared.lifted
+        jacobian = optics.jacobian(self.fit.state.theta)
+        moved = np.einsum("zkp,bp->bzk", jacobian, drawn.theta)
+        moved = moved + self._beyond.quantile(shared.deviate, f_numbers)
+        many = fitted + moved
+        many += shared.level[:, None, None]
+        half = ndtri((1 + ndtr(shared.deviate)) / 2)
+        many += half[:, None, None] * depth
+        return Curves(_outwards(value, drawn.weight), _outwards(many, drawn.weight), moved)
 
     @cached_property
     def thirds(self) -> NDArray[np.int64]:
@@ -120,24 +139,19 @@ class Draws:
         return grid
 
     @cached_property
-    def _from_frames(self) -> Floats:
-        return self._moved(self.fit.model.optics.on(self.grid))
-
-    @cached_property
-    def _curves(self) -> Floats:
-        """(B, Z, M) ln MTF50 at all thirds."""
-        return self._drawn_on(self.grid, self._from_frames)
+    def _at_thirds(self) -> Curves:
+        return self.at(self.grid)
 
     @property
     def curve(self) -> Floats:
         """(B, Z, K) ln MTF50 at the apertures used."""
-        return self._curves[..., self._used]
+        return self._at_thirds.drawn[..., self._used]
 
     @cached_property
     def figures_at_thirds(self) -> tuple[Floats, Floats, Floats]:
         """Figures (Z, M), c/px, at all thirds, and the ends of their intervals."""
-        value = np.exp(self.value(self.grid))
-        low, high = np.exp(np.quantile(self._curves, self.ends, axis=0))
+        value = np.exp(self._at_thirds.value)
+        low, high = np.exp(np.quantile(self._at_thirds.drawn, self.ends, axis=0))
         return value, np.minimum(low, value), np.maximum(high, value)
 
     @property
@@ -149,29 +163,7 @@ class Draws:
     @cached_property
     def from_frames(self) -> Floats:
         """`curve` without what more frames would not take away."""
-        return np.asarray(self.fit.curve + self._from_frames[..., self._used])
-
-    def _moved(self, optics: Optics) -> Floats:
-        """(B, Z, M) by how much (ln MTF50) frames leave the fit's curve open: by the fit's covariance, and
-        by how high it may lie over frames so few."""
-        jacobian = optics.jacobian(self.fit.state.theta)
-        moved = np.einsum("zkp,bp->bzk", jacobian, self._drawn.theta)
-        return np.asarray(
-            moved + self._beyond.quantile(self._drawn.shared.deviate, optics.f_numbers)
-        )
-
-    def on(self, f_numbers: Floats) -> Floats:
-        """(B, Z, M) ln MTF50 at any apertures."""
-        return self._drawn_on(f_numbers, self._moved(self.fit.model.optics.on(f_numbers)))
-
-    def _drawn_on(self, f_numbers: Floats, moved: Floats) -> Floats:
-        value = self.fit.model.optics.on(f_numbers).curves(self.fit.state.theta)
-        drawn, shared = self._drawn, self._drawn.shared
-        out = value + moved
-        out += shared.level[:, None, None]
-        half = ndtri((1 + ndtr(shared.deviate)) / 2)
-        out += half[:, None, None] * self._depth(f_numbers, value)
-        return _outwards(out, drawn.weight)
+        return np.asarray(self.fit.curve + self._at_thirds.moved[..., self._used])
 
     @property
     def sharpening(self) -> tuple[float, float]:
@@ -242,7 +234,6 @@ def _outwards(curve: Floats, weight: Floats) -> Floats:
 def _information(fit: CurveFit, jacobian: Floats) -> Floats:
     """Observed information of the optics with their prior; where a mixture is undecided the likelihood may
     be convex, and only the prior holds it."""
-    up, down = (fit.model.expectation(fit.state, by).gradient for by in (_STEP, -_STEP))
-    weight = np.maximum(cell_sums(fit.data, down - up) / (2 * _STEP), 0)
+    weight = np.maximum(cell_sums(fit.data, fit.curvature), 0)
     seen = np.einsum("zk,zkp,zkq->pq", weight, jacobian, jacobian)
     return np.asarray(seen + np.diag(1 / fit.model.prior[1] ** 2))

@@ -10,7 +10,7 @@ then have a leading axis of curves.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -247,15 +247,24 @@ class Model:
         chance *= np.where(self.known[rows], 1 / density, 0.0)[:, :, None]
         return chance, density, off, share, precision, scatter2
 
-    def log_density(self, state: State, curve: Floats) -> Floats:
-        """n x Z, ln likelihood of each figure, 0 where a zone was not measured, of a `curve` (..., Z, K,
-        ln MTF50) in place of the state's."""
-        cells = self._cells(curve, state)
+    def log_densities(self, state: State, curves: Floats) -> Floats:
+        """D x n x Z, ln likelihood of each figure, 0 where a zone was not measured, of each of some `curves`
+        (D, Z, K, ln MTF50) in place of the state's one."""
+        several, apertures = len(curves), len(self.used)
+        # As many curves, each with all the frames.
+        state = State(*(np.broadcast_to(part, (several, *part.shape)) for part in state))
+        value, variance = (np.tile(part, (several, 1)) for part in (self.value, self.variance))
+        known = np.tile(self.known, (several, 1))
+        cell = np.add.outer(apertures * np.arange(several), self.cell).ravel()
+        used = np.broadcast_to(self.used, (several, apertures))
+        model = replace(self, value=value, known=known, variance=variance, cell=cell, used=used)
+        cells = model._cells(curves, state)
         pieces = [
-            self._points(cells, slice(first, first + _PIECE))[1]
-            for first in range(0, len(self.value), _PIECE)
+            model._points(cells, slice(first, first + _PIECE))[1]
+            for first in range(0, len(value), _PIECE)
         ]
-        return np.asarray(np.log(np.where(self.known, np.concatenate(pieces), 1.0)))
+        density = np.log(np.where(known, np.concatenate(pieces), 1.0))
+        return np.asarray(density.reshape(several, *self.value.shape))
 
     def step(self, state: State, expectation: Expectation) -> State:
         """Maximisation step."""

@@ -62,12 +62,15 @@ def _table() -> Floats:
     lifted = 1 + _AMOUNT[:, None] * (1 - gaussian_mtf(freq, 1.0))
     out = np.empty((len(_CUTOFF), len(_AMOUNT), len(_BLUR)))
     rows, columns = np.ogrid[: len(_CUTOFF), : len(_AMOUNT)]
+    sharp = fixed[:, None] * lifted[None]
     for j, blur in enumerate(_SOFT_PX * np.expm1(_BLUR)):
-        mtf = fixed[:, None] * lifted[None] * gaussian_mtf(freq, blur)
+        mtf = sharp * gaussian_mtf(freq, blur)
         right = np.maximum((mtf < 0.5).argmax(2), 1)
         above, below = mtf[rows, columns, right - 1], mtf[rows, columns, right]
         share = np.clip((above - 0.5) / np.maximum(above - below, 1e-12), 0, 1)
         out[:, :, j] = np.log(freq[right - 1] + share * (freq[1] - freq[0]))
+        # With more blur the half lies no higher.
+        freq, sharp = freq[: right.max() + 1], sharp[..., : right.max() + 1]
     for axis, size in enumerate(out.shape):
         # Beyond the ends the table is mirrored.
         basis = np.sum([w * np.eye(size, k=k - 1) for k, w in enumerate(_AT_NODES)], axis=0)

@@ -76,8 +76,8 @@ def find_ranges(
     used = fit.data.f_numbers[held]
     grid = dense_grid(used)
     at = np.searchsorted(grid, used)
-    one = np.exp(draws.value(grid)[zone])
-    many = np.exp(draws.on(grid)[:, zone])
+    curves = draws.at(grid)
+    one, many = np.exp(curves.value[zone]), np.exp(curves.drawn[:, zone])
     sweet = used[one[at].argmax()]
     sweets = used[many[:, at].argmax(1)]
     low, high = np.quantile(sweets, draws.ends, method="nearest")

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from auditor.record.values import numbers, texts
+from auditor.infer.frame_values import alone_where_unknown
+from auditor.record.values import texts
 
 __all__ = ["grey_means", "read_signatures", "scenes_of"]
 
@@ -146,8 +147,7 @@ def scenes_of(frames: pd.DataFrame, group: NDArray[np.int64] | None = None) -> N
     against each other take the longest of all that is made of them."""
 
     def numbered(name: str) -> NDArray[np.int64]:
-        known = numbers(frames, name)
-        each = np.where(np.isnan(known), -1.0 - np.arange(len(known)), known).astype(np.int64)
+        each = alone_where_unknown(frames, name)
         return each if group is None else pd.Series(each).groupby([group, each]).ngroup().to_numpy()
 
     return find_scenes(texts(frames, "signature"), numbered("outing"), numbered("burst"))

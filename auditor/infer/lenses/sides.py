@@ -8,14 +8,14 @@ because foreground at the foot of the scene softens that side of a sound lens to
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import DRAWS
-from auditor.infer.frame_values import shown_sharpness
+from auditor.infer.frame_values import log_sharpness
 from auditor.model import Sides
 from auditor.record import SIDES, UPRIGHT
 from auditor.record.values import numbers
@@ -40,21 +40,21 @@ _OUTING_SD: Final = 0.02
 """What the frames of an outing share (ln ratio of sides), while outings are too few to tell."""
 
 
-class SideTable:
-    """Log ratios of opposite sides: left over right and top over bottom, n each, NaN unmeasured."""
+class SideTable(NamedTuple):
+    """Log ratios of opposite sides: left over right and top over bottom, n each, NaN unmeasured; and whether
+    the frame was held upright."""
 
-    def __init__(self, across: Floats, down: Floats, upright: NDArray[np.bool_]) -> None:
-        self.across, self.down, self.upright = across, down, upright
+    across: Floats
+    down: Floats
+    upright: NDArray[np.bool_]
 
 
 def read_sides(frames: pd.DataFrame) -> SideTable:
     """Ratios from the columns of the four sides; orientation after Exif (5 to 8: held upright)."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        value = {s: np.log(shown_sharpness(frames, s)[0]) for s in SIDES}
-        across, down = value["left"] - value["right"], value["top"] - value["bottom"]
-    across[~np.isfinite(across)] = np.nan
-    down[~np.isfinite(down)] = np.nan
-    return SideTable(across, down, numbers(frames, "orientation") >= UPRIGHT)
+    left, right, top, bottom = (
+        log_sharpness(frames, side) for side in ("left", "right", "top", "bottom")
+    )
+    return SideTable(left - right, top - bottom, numbers(frames, "orientation") >= UPRIGHT)
 
 
 def judge_sides(
@@ -65,21 +65,20 @@ def judge_sides(
     A ratio is the side's MTF50 against the geometric mean of it and its opposite. None when fewer
     than eight frames show two opposite sides.
     """
-    level, upright = rows[~sides.upright[rows]], rows[sides.upright[rows]]
-    clean = {"across": (sides.across, level), "down": (sides.down, upright)}
-    mixed = {"across": (sides.across, rows), "down": (sides.down, rows)}
+    upright = sides.upright[rows]
     frames, ratios = 0, dict[str, float | None].fromkeys(SIDES)
     found: list[tuple[float, str]] = []
     settled: list[float] = []
-    for axis, names in (("across", ("left", "right")), ("down", ("top", "bottom"))):
-        values, use = clean[axis]
-        median, draws, judged_count = _median(values[use], outing[use], seed)
+    for values, clean, names in (
+        (sides.across, rows[~upright], ("left", "right")),
+        (sides.down, rows[upright], ("top", "bottom")),
+    ):
+        median, draws, judged_count = _median(values[clean], outing[clean], seed)
         count = judged_count
         if judged_count < _FEW:
-            values, use = mixed[axis]
-            median, draws, count = _median(values[use], outing[use], seed)
-            if count < _FEW:
-                continue
+            median, _, count = _median(values[rows], outing[rows], seed)
+        if count < _FEW:
+            continue
         ratios[names[0]] = round(float(np.exp(median / 2)), 3)
         ratios[names[1]] = round(float(np.exp(-median / 2)), 3)
         frames = max(frames, count)
@@ -110,8 +109,8 @@ def _median(values: Floats, outing: NDArray[np.int64], seed: int) -> tuple[float
     known = ~np.isnan(values)
     values, outing = values[known], outing[known]
     n = len(values)
-    if n == 0:
-        return 0.0, np.zeros(1), 0
+    if n < _FEW:
+        return 0.0, np.zeros(1), n
     rng = np.random.default_rng(seed)
     groups, code = np.unique(outing, return_inverse=True)
     median = float(np.median(values))

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.frame_values import aperture_index, shown_sharpness
+from auditor.infer.frame_values import alone_where_unknown, aperture_index, shown_sharpness
 from auditor.record import ZONES
 from auditor.record.values import numbers
 
@@ -76,13 +76,5 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     return Table(
         np.log(value, out=value), stderr, objects, aperture_index(f_number),
         f_number.astype(np.float32), focal,
-        _outings(frames), np.random.default_rng(seed).permutation(len(frames)).astype(np.int32),
+        alone_where_unknown(frames, "outing"), np.random.default_rng(seed).permutation(len(frames)).astype(np.int32),
     )  # fmt: skip
-
-
-def _outings(frames: pd.DataFrame) -> Rows:
-    values = numbers(frames, "outing")
-    missing = np.isnan(values)
-    # A frame whose outing is unknown stands alone.
-    lone = -1.0 - np.arange(len(values))
-    return np.where(missing, lone, values).astype(np.int64)

@@ -2,15 +2,17 @@
 const byId = (id) => document.getElementById(id);
 
 async function unpack(id) {
-  const bytes = Uint8Array.from(atob(byId(id).textContent), (c) => c.charCodeAt(0));
+  const held = byId(id);
+  if (held.type === "application/json") return held.textContent;
+  const bytes = Uint8Array.from(atob(held.textContent), (c) => c.charCodeAt(0));
   const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
   return new Response(stream).text();
 }
 
-const held = new Map();
+const opened = new Map();
 function packed(id) {
-  if (!held.has(id)) held.set(id, byId(id) ? unpack(id).then(JSON.parse) : Promise.resolve(null));
-  return held.get(id);
+  if (!opened.has(id)) opened.set(id, byId(id) ? unpack(id).then(JSON.parse) : Promise.resolve(null));
+  return opened.get(id);
 }
 
 function make(tag, text, className) {
