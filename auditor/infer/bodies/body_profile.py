@@ -44,7 +44,7 @@ from auditor.model import (
     Tone,
     Unseen,
 )
-from auditor.record import TONE_SIGNALS
+from auditor.record import OUTPUT_MEGAPIXELS, TONE_SIGNALS
 from auditor.robust import group_medians, robust_location
 
 __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
@@ -57,9 +57,6 @@ FIRM_OUTINGS: Final = 2
 """and outings: fewer say more of one place and one light than of the body."""
 _WIDE_FRAMES: Final = 10
 """Frames below which it is said that intervals are wide (common practice, no source)."""
-
-NOISE_OUTPUT_MEGAPIXELS: Final = 8.0
-"""Output size for which the noise room states `tone_output_scale`."""
 
 
 @dataclass(frozen=True)
@@ -99,7 +96,7 @@ def _output_scale(rows: Tones, criteria: Criteria) -> Floats:
     _, first = np.unique(rows["frame"], return_index=True)
     scale = rows["scale"][first]
     known = ~np.isnan(scale)
-    resize = np.sqrt(criteria.output_megapixels / NOISE_OUTPUT_MEGAPIXELS)
+    resize = np.sqrt(criteria.output_megapixels / OUTPUT_MEGAPIXELS)
     if known.any():
         step = rows["step"][first][known]
         steps = np.unique(step)

@@ -23,7 +23,7 @@ from auditor.infer.bodies.observe import Tones, sigma_code
 from auditor.infer.bodies.photon import fit_physics
 from auditor.robust import bisquare_weight, group_medians, scale_of
 
-__all__ = ["Cells", "Limits", "gather"]
+__all__ = ["Cells", "Limits", "gather", "hazard"]
 
 Floats = NDArray[np.float64]
 
@@ -135,9 +135,12 @@ def _doubt(eight_bit: Floats, signal: Floats, log_sigma: Floats) -> Floats:
 
 def _below(bound: Floats, middle: Floats, sd: float) -> Floats:
     """Mean of what a normal distribution holds below `bound`."""
-    z = (bound - middle) / sd
-    hazard = np.exp(-0.5 * z**2 - 0.5 * np.log(2 * np.pi) - log_ndtr(z))
-    return np.asarray(middle - sd * hazard)
+    return np.asarray(middle - sd * hazard((bound - middle) / sd))
+
+
+def hazard(z: Floats) -> Floats:
+    """Density of the normal distribution at z over the share that lies below."""
+    return np.asarray(np.exp(-0.5 * z**2 - 0.5 * np.log(2 * np.pi) - log_ndtr(z)))
 
 
 def gather(tones: Tones) -> Cells:
