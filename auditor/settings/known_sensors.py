@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from statistics import median
 from typing import Any, Final
 
@@ -168,12 +170,8 @@ def _usual(sizes: Sequence[_Count]) -> Size | None:
 def _median(weighed: Iterable[tuple[float, float]]) -> float:
     """Median of values with their weights."""
     pairs = sorted(weighed)
-    half, total = sum(w for _, w in pairs) / 2, 0.0
-    for value, weight in pairs:
-        total += weight
-        if total >= half:
-            return float(value)
-    raise ValueError("nothing to take a median of")
+    total = list(accumulate(w for _, w in pairs))
+    return float(pairs[bisect_left(total, total[-1] / 2)][0])
 
 
 def _span(row: Any, size: Size) -> float:

@@ -46,8 +46,6 @@ _CUT: Final = 4.0
 as noise is read off frames of all kinds)."""
 _LEAST_WEIGHT: Final = 1e-3
 """Weight that even an outlier keeps, so that a cell of nothing else is not lost."""
-_DOUBTFUL: Final = 0.3
-"""Weight below which a frame's own error grows, with the root of how much less it has."""
 _CODED: Final = 0.08
 """Error in log noise through 8-bit coding at a noise of one code value; it falls with the square."""
 _CLIPPED: Final = 0.15
@@ -58,8 +56,6 @@ _FIRM_BOUNDS: Final = 0.25
 """Quantile of a cell's bounds that stands for all: each holds for all, but for their scatter."""
 _ROUNDS: Final = 4
 """Rounds of weights and scatters."""
-_LEAST_SHARE: Final = 0.3
-"""Share of a tone's scatter that is left of frames with next to no other tone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,7 +283,7 @@ def _settle(rows: _Rows, fitted: Floats, trust: Floats, own: Floats) -> _Scatter
         left = residual - effect[frame]
         inner = left[(per_frame > 1)[frame] & telling]
         freedom = len(inner) * (1 - 1 / mean_tones)
-        spread = _mad(inner) / np.sqrt(max(1 - 1 / mean_tones, _LEAST_SHARE))
+        spread = _mad(inner) / np.sqrt(max(1 - 1 / mean_tones, 0.5))
         tone_sd = _blend(spread, PRIOR_TONE_SD, freedom)
         raw = _mad(effect) * np.sqrt(rows.n_frames / max(rows.n_frames - rows.n_iso, 1))
         through_tones = tone_sd**2 / mean_tones
@@ -320,12 +316,9 @@ def _covariance(
         by_group = np.bincount(place, weight, rows.n_cells * groups).reshape(rows.n_cells, groups)
         return np.asarray(by_group @ by_group.T, float)
 
-    # A cell that has nothing but outliers keeps its mean, with little to say.
-    doubtful = np.sqrt(np.maximum(1.0, _DOUBTFUL / scatter.frame_weight))
     tone_part = np.bincount(rows.cell, scatter.joint**2, minlength=rows.n_cells)
     return np.asarray(
-        scatter.frame_sd**2
-        * shared(scatter.joint * doubtful[rows.frame], rows.frame, rows.n_frames)
+        scatter.frame_sd**2 * shared(scatter.joint, rows.frame, rows.n_frames)
         + outing_sd**2 * shared(scatter.joint, unit_of[rows.frame], units)
         + np.diag(tone_part * scatter.tone_sd**2)
     )
