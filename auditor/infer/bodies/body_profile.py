@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, TypedDict
@@ -309,45 +310,38 @@ def _isos(unseen: list[Unseen]) -> str:
 
 
 def _tones(noise: NoiseModel, share: float) -> list[Tone]:
-    out: list[Tone] = []
-    frames = {
-        (int(i), float(s)): int(n)
-        for i, s, n in zip(noise.cells.iso, noise.cells.signal, noise.cells.frames, strict=True)
-    }
-    limits, told = noise.cells.limits, bool(len(noise.cells.iso))
-    bounds = {
-        (int(i), float(s)): (float(b), int(n))
-        for i, s, b, n in zip(
-            limits.iso, limits.signal, limits.log_sigma, limits.frames, strict=True
+    cells, limits = noise.cells, noise.cells.limits
+    told = bool(len(cells.iso))
+    frames = dict(zip(zip(cells.iso, cells.signal, strict=True), cells.frames, strict=True))
+    bounds = dict(
+        zip(
+            zip(limits.iso, limits.signal, strict=True),
+            zip(np.exp(limits.log_sigma).tolist(), limits.frames, strict=True),
+            strict=True,
         )
-    }
+    )
     log_snrs = np.log(SIGNAL_GRID) - noise.log_sigma
     halves = noise.half_width(np.diagonal(noise.covariance, axis1=1, axis2=2), share)
-    for iso in noise.isos:
-        if iso not in ISO_GRID:
-            continue
-        row = ISO_GRID.index(iso)
-        for signal in TONE_SIGNALS:
-            column = SIGNAL_GRID.index(signal)
-            log_snr = log_snrs[row, column]
-            low, high = log_snr - halves[row, column], log_snr + halves[row, column]
-            scale = float(noise.output_scale[row])
-            bound, bounding = bounds.get((iso, signal), (None, 0))
-            proven = None if bound is None else signal / float(np.exp(bound))
-            out.append(
-                {
-                    "iso": iso,
-                    "signal": signal,
-                    "snr": float(np.exp(log_snr)) if told else None,
-                    "low": float(np.exp(low)) if told else proven,
-                    "high": float(np.exp(high)) if told else None,
-                    "frames": frames.get((iso, signal), 0),
-                    "snr_output": float(np.exp(log_snr)) / scale if told else None,
-                    "predicted": (iso, signal) not in frames,
-                    "frames_at_most": bounding,
-                    "snr_at_least": proven,
-                }
-            )
+    snr, low, high = (np.exp(log_snrs + n * halves) for n in (0, -1, 1))
+    out: list[Tone] = []
+    for iso, signal in itertools.product((i for i in noise.isos if i in ISO_GRID), TONE_SIGNALS):
+        at = ISO_GRID.index(iso), SIGNAL_GRID.index(signal)
+        bound, bounding = bounds.get((iso, signal), (None, 0))
+        proven = None if bound is None else signal / bound
+        out.append(
+            {
+                "iso": iso,
+                "signal": signal,
+                "snr": float(snr[at]) if told else None,
+                "low": float(low[at]) if told else proven,
+                "high": float(high[at]) if told else None,
+                "frames": int(frames.get((iso, signal), 0)),
+                "snr_output": float(snr[at] / noise.output_scale[at[0]]) if told else None,
+                "predicted": (iso, signal) not in frames,
+                "frames_at_most": int(bounding),
+                "snr_at_least": proven,
+            }
+        )
     return out
 
 

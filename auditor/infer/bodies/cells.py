@@ -46,6 +46,8 @@ _CUT: Final = 4.0
 as noise is read off frames of all kinds)."""
 _LEAST_WEIGHT: Final = 1e-3
 """Weight that even an outlier keeps, so that a cell of nothing else is not lost."""
+_DOUBTFUL: Final = 0.3
+"""Weight below which a frame's own error grows, with the root of how much less it has."""
 _CODED: Final = 0.08
 """Error in log noise through 8-bit coding at a noise of one code value; it falls with the square."""
 _CLIPPED: Final = 0.15
@@ -316,9 +318,12 @@ def _covariance(
         by_group = np.bincount(place, weight, rows.n_cells * groups).reshape(rows.n_cells, groups)
         return np.asarray(by_group @ by_group.T, float)
 
+    # A cell that has nothing but outliers keeps its mean, with little to say.
+    doubtful = np.sqrt(np.maximum(1.0, _DOUBTFUL / scatter.frame_weight))
     tone_part = np.bincount(rows.cell, scatter.joint**2, minlength=rows.n_cells)
     return np.asarray(
-        scatter.frame_sd**2 * shared(scatter.joint, rows.frame, rows.n_frames)
+        scatter.frame_sd**2
+        * shared(scatter.joint * doubtful[rows.frame], rows.frame, rows.n_frames)
         + outing_sd**2 * shared(scatter.joint, unit_of[rows.frame], units)
         + np.diag(tone_part * scatter.tone_sd**2)
     )

@@ -60,6 +60,7 @@ _SIZE_SD: Final = (0.2, 0.15, 0.08)
 """Scales of the half-normal priors of these sizes: small departures are likelier before any frame was seen."""
 _UNKNOWN_SIZES: Final = (0.15, 0.15, 0.03)
 """Sizes of a body of which nothing was measured."""
+
 _CELL_SD: Final = 0.02
 """Error of a cell beside its own, for the fit of the law: no law holds better."""
 
