@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS, f_number_place
-from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SIGNAL_BIN_EDGES
+from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SHARE_COLUMNS, SIGNAL_BIN_EDGES
 from auditor.record.values import flags, numbers, texts
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 from auditor.units import SECOND_CHARACTERS
@@ -45,8 +45,6 @@ EDGES: Final = ("bottom", "top", "left", "right")
 OPPOSITE_EDGE: Final = np.array([EDGES.index(OPPOSITE_SIDE[e]) for e in EDGES])
 _BELOW: Final = np.array([EDGES.index(LOWER_SIDE.get(turn, "bottom")) for turn in range(9)])
 """Edge that was below, by the tag Orientation."""
-SHARE_COLUMNS: Final = tuple(f"signal_share_{i:02d}" for i in range(len(SIGNAL_BIN_EDGES) - 1))
-"""Columns of the stored histogram of log2 signal."""
 
 
 def alone_where_unknown(frames: pd.DataFrame, name: str) -> NDArray[np.int64]:

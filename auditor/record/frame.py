@@ -20,6 +20,7 @@ __all__ = [
     "LOWER_SIDE",
     "MID_GREY",
     "OPPOSITE_SIDE",
+    "OUTPUT_MEGAPIXELS",
     "SIDES",
     "SIGNAL_BIN_EDGES",
     "SITE_COLOURS",
@@ -67,6 +68,9 @@ MID_GREY: Final = 0.18
 """Signal of the grey that exposure meters aim at (linear, 1 = white; 18%, ISO 12232)."""
 TONE_SIGNALS: Final = (0.01125, 0.0225, 0.045, 0.09, 0.18, 0.36, 0.72)
 """Signal levels (linear, 1 = white) at which noise is reported, one stop apart around 18% grey."""
+
+OUTPUT_MEGAPIXELS: Final = 8.0
+"""Common output size of noise: 8 megapixels, about 3460 x 2310 at 3:2, an A4 print at 300 dots per inch."""
 
 SITE_COLOURS: Final = ("red", "green", "blue")
 """Colours of a mosaic's sites, in the order of `Mosaic.colours`."""

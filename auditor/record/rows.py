@@ -28,7 +28,15 @@ from auditor.record.frame import (
     ZoneSharpness,
 )
 
-__all__ = ["COLUMNS", "PICTURE_COLUMNS", "Column", "row_to_object", "to_row", "tone_column"]
+__all__ = [
+    "COLUMNS",
+    "PICTURE_COLUMNS",
+    "SHARE_COLUMNS",
+    "Column",
+    "row_to_object",
+    "to_row",
+    "tone_column",
+]
 
 Kind = Literal["str", "float", "int", "bool", "list"]
 
@@ -54,6 +62,10 @@ class Column:
 
 _TONE_UNIT: Final = 100_000
 """Columns of tones bear their signal in these parts, so that the darkest, 0.01125, is told whole."""
+
+
+SHARE_COLUMNS: Final = tuple(f"signal_share_{i:02d}" for i in range(len(SIGNAL_BIN_EDGES) - 1))
+"""Columns of the stored histogram of log2 signal."""
 
 
 def tone_column(signal: float) -> str:
@@ -146,8 +158,7 @@ def _columns() -> Iterator[Column]:
     for signal in TONE_SIGNALS:
         yield from below(tone_column(signal), {"sigma": "float", "at_most": "float"})
         yield Column(f"{tone_column(signal)}_pixels", "int")
-    for i in range(len(SIGNAL_BIN_EDGES) - 1):
-        yield Column(f"signal_share_{i:02d}", "float")
+    yield from (Column(name, "float") for name in SHARE_COLUMNS)
     for colour in SITE_COLOURS:
         yield Column(f"{colour}_gain_e_per_dn", "float", False)
         yield Column(f"{colour}_read_noise_e", "float", False)
@@ -206,8 +217,7 @@ def _tones_row(n: Noise, row: Row) -> None:
         for tone in tones:
             stem = tone_column(tone.signal)
             row[f"{stem}_{name}"], row[f"{stem}_pixels"] = tone.sigma, tone.pixels
-    for i, share in enumerate(n.signal_shares or ()):
-        row[f"signal_share_{i:02d}"] = share
+    row |= dict(zip(SHARE_COLUMNS, n.signal_shares or (), strict=False))
 
 
 def _plain(value: Any) -> Any:

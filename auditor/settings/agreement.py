@@ -172,31 +172,19 @@ def _by_range(frames: pd.DataFrame) -> pd.Series:
 
 def _converters(frames: pd.DataFrame) -> pd.Series:
     """Converters that a focal length outside the lens's own range gives away."""
-    combos = frames.loc[
-        frames["converter"].isna() & frames["lens"].notna(), ["lens", "focal_length_mm", "f_number"]
-    ]
-    unique = combos.drop_duplicates()
-    ranges = {lens: range_from_name(str(lens)) for lens in unique["lens"].unique()}
-    found = []
-    for lens, focal, f_number in unique.itertuples(index=False):
-        own = ranges[lens]
-        known = None if own is None or pd.isna(focal) else own
-        found.append(
-            converter_from_range(
-                known, float(focal), None if pd.isna(f_number) else float(f_number)
-            )
-            if known is not None
-            else None
-        )
-    unique = unique.assign(found=pd.Series(found, index=unique.index, dtype="object"))
-    unique = unique[unique["found"].notna()]
+    names = ["lens", "focal_length_mm", "f_number"]
     result = frames["converter"].astype("object").where(frames["converter"].notna(), None)
-    if unique.empty:
-        return result
-    merged = combos.merge(unique, how="left", on=["lens", "focal_length_mm", "f_number"])
-    merged.index = combos.index
-    filled = merged["found"].dropna()
-    result.loc[filled.index] = filled
+    open_ = frames.loc[frames["converter"].isna() & frames["lens"].notna(), names]
+    unique = open_.drop_duplicates()
+    ranges = {lens: range_from_name(str(lens)) for lens in unique["lens"].unique()}
+    found: list[str | None] = []
+    for lens, *figures in unique.itertuples(index=False):
+        own = ranges[lens]
+        focal, f_number = (None if pd.isna(v) else float(v) for v in figures)
+        found.append(None if own is None else converter_from_range(own, focal, f_number))
+    unique = unique.assign(found=pd.Series(found, index=unique.index, dtype="object"))
+    told = open_.merge(unique, how="left", on=names).set_index(open_.index)["found"].dropna()
+    result.loc[told.index] = told
     return result
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from statistics import median
 from typing import Any, Final
 
@@ -27,8 +29,6 @@ OFTEN: Final = 0.15
 """Share of the frames of a program's commonest size that makes a larger size no exception."""
 RARE: Final = 0.005
 """Share of the frames by the camera under which a size may be of one enlarged or stitched picture."""
-SHAPES: Final = (1.2, 1.6)
-"""Long over short side of sensors (common practice, no source); others are cut."""
 DOUBLED: Final = 0.2
 """Difference of logarithms from which most 35 mm equivalents outvote focal-plane tags."""
 
@@ -140,7 +140,6 @@ def _written(part: Rows) -> Size | None:
         and r.written_short > 0
         and not math.isnan(r.long)
         and not _same(r.written_long, r.long)
-        and SHAPES[0] < r.written_long / r.written_short < SHAPES[1]
     ]
     return max(found, key=lambda pair: pair[0] * pair[1]) if found else None
 
@@ -171,12 +170,8 @@ def _usual(sizes: Sequence[_Count]) -> Size | None:
 def _median(weighed: Iterable[tuple[float, float]]) -> float:
     """Median of values with their weights."""
     pairs = sorted(weighed)
-    half, total = sum(w for _, w in pairs) / 2, 0.0
-    for value, weight in pairs:
-        total += weight
-        if total >= half:
-            return float(value)
-    raise ValueError("nothing to take a median of")
+    total = list(accumulate(w for _, w in pairs))
+    return float(pairs[bisect_left(total, total[-1] / 2)][0])
 
 
 def _span(row: Any, size: Size) -> float:

@@ -261,22 +261,9 @@ def converter_from_range(
     return None
 
 
-_LEGAL: Final = frozenset(
-    [
-        "ag",
-        "co",
-        "company",
-        "corp",
-        "corporation",
-        "gmbh",
-        "inc",
-        "kk",
-        "limited",
-        "llc",
-        "ltd",
-        "sa",
-    ]
-)
+_LEGAL: Final = frozenset([
+    "ag", "co", "company", "corp", "corporation", "gmbh", "inc", "kk", "limited", "llc", "ltd", "sa",
+])  # fmt: skip
 """Legal forms that some firmware appends to the maker's name."""
 
 _TRADE: Final = frozenset(["camera", "cameras", "computer", "electronics", "imaging", "optical"])

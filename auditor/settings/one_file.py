@@ -3,23 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import Final
+from typing import Any, Final
 
-from auditor.record import PitchBasis, Settings
-from auditor.settings.file_evidence import ROUGH_VIEW, Evidence, Sensor, rounding
+from auditor.record import Settings
+from auditor.settings.file_evidence import ROUGH_VIEW, Evidence, Sensor, Verdict, rounding
 from auditor.settings.kinds import judge, sensor_alone
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
-__all__ = ["PITCH_BASIS", "PITCH_LIMITS_UM", "evidence_of", "settle"]
+__all__ = ["figures", "settle"]
 
 PITCH_LIMITS_UM: Final = (0.3, 1000.0)
 """Scales outside of these are no scales: fewer pixels than a thumbnail, or damage."""
-
-PITCH_BASIS: Final[dict[str, PitchBasis]] = {
-    "tagged": "focal-plane",
-    "equivalent": "equivalent",
-    "database": "database",
-}
 
 
 def _sides(width: float | None, height: float | None) -> tuple[float, float] | None:
@@ -59,24 +53,23 @@ def settle(s: Settings) -> Settings:
     if e is None:
         return s
     sensor = sensor_alone(e)
-    verdict = judge(e, sensor)
+    basis = sensor.basis
+    if basis == "tagged":
+        basis = s.pitch_basis if s.pitch_basis in ("focal-plane", "maker") else "focal-plane"
+    return dataclasses.replace(s, **figures(judge(e, sensor), sensor, basis))
+
+
+def figures(verdict: Verdict, sensor: Sensor, basis: str | None) -> dict[str, Any]:
+    """What is settled of one file, by the names of the fields of `Settings`. `basis`: of the pixel pitch."""
     pitch = verdict.pitch_um
-    if pitch is not None and not PITCH_LIMITS_UM[0] <= pitch <= PITCH_LIMITS_UM[1]:
-        pitch = None
-    return dataclasses.replace(
-        s,
-        source=verdict.source,
-        file_kind=verdict.kind,
-        kind_reason=verdict.reason,
-        pixel_pitch_um=None if pitch is None else round(pitch, 4),
-        pitch_basis=None if pitch is None else _basis(s, sensor),
-        pitch_certainty=None if pitch is None else verdict.certainty,
-        sensor_share=verdict.share,
-        sensor_pixel_um=None if sensor.pixel_um is None else round(sensor.pixel_um, 4),
-    )
-
-
-def _basis(s: Settings, sensor: Sensor) -> PitchBasis | None:
-    if sensor.basis == "tagged":
-        return s.pitch_basis if s.pitch_basis in ("focal-plane", "maker") else "focal-plane"
-    return PITCH_BASIS.get(sensor.basis or "")
+    known = pitch is not None and PITCH_LIMITS_UM[0] <= pitch <= PITCH_LIMITS_UM[1]
+    return {
+        "source": verdict.source,
+        "file_kind": verdict.kind,
+        "kind_reason": verdict.reason,
+        "pixel_pitch_um": round(pitch, 4) if known and pitch else None,
+        "pitch_basis": basis if known else None,
+        "pitch_certainty": verdict.certainty if known else None,
+        "sensor_share": verdict.share,
+        "sensor_pixel_um": round(sensor.pixel_um, 4) if sensor.pixel_um else None,
+    }

@@ -13,19 +13,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.record.values import numbers
-from auditor.settings.file_evidence import ROUGH_VIEW, Evidence, Verdict, rounding
-from auditor.settings.kinds import LEAST_PX, SAME_SIZE, judge
+from auditor.record.values import numbers, words
+from auditor.settings.file_evidence import ROUGH_VIEW, Evidence, Sensor, Verdict, rounding
+from auditor.settings.kinds import LEAST_PX, judge
 from auditor.settings.known_sensors import known_sensors
-from auditor.settings.one_file import PITCH_LIMITS_UM
+from auditor.settings.one_file import figures
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM, SMALL_MM
 
-__all__ = ["STEP", "reconcile_scale"]
+__all__ = ["reconcile_scale"]
 
 HABIT: Final = 0.2
 """Share of a body's frames that makes a smaller size the photographer's habit."""
-BOXED: Final = 3
-"""Files of different shapes with one longest side that make it the side of a box they were fitted into."""
 NOTED: Final = 0.8
 """A body with private notes in this share of its files writes them into all ..."""
 NOTED_FRAMES: Final = 5
@@ -38,6 +36,9 @@ SAME_FIGURE: Final = 1e-3
 """Relative difference within which a pitch is the one that was there, so that its basis stands."""
 STEP: Final = 0.01
 """Step of logarithms in which figures are told apart: within one nothing changes."""
+
+_FIGURES: Final = ("pixel_pitch_um", "sensor_share", "sensor_pixel_um")
+"""Settled columns of numbers; the others are of text."""
 
 LONGEST_OF_SMALL_MM: Final = 20.0
 """No telephone's camera has a longer focal length (common practice, no source)."""
@@ -54,19 +55,12 @@ def reconcile_scale(frames: pd.DataFrame) -> pd.DataFrame:
     t = _Table(frames)
     e = t.evidence()
     sensors = known_sensors(e)
-    whole = np.zeros(len(e), bool)
-    for i, row in enumerate(e.itertuples(index=False)):
-        size = sensors[row.unit].size if row.unit in sensors else None
-        if size is not None:
-            whole[i] = abs(max(row.long / size[0], row.short / size[1]) - 1) <= SAME_SIZE
-    copies = t.copies(whole[t.code])
-    e, code = t.split(e, copies)
     verdicts = [_verdict(row, sensors) for row in e.itertuples(index=False)]
-    t.write(out, verdicts, code)
+    t.write(out, verdicts)
     return out
 
 
-def _verdict(row: Any, sensors: dict[Any, Any]) -> tuple[Verdict, Any]:
+def _verdict(row: Any, sensors: dict[Any, Sensor]) -> tuple[Verdict, Sensor]:
     def pair(long: float, short: float) -> tuple[float, float] | None:
         return (long, short) if long > 0 and short > 0 else None
 
@@ -89,8 +83,6 @@ def _verdict(row: Any, sensors: dict[Any, Any]) -> tuple[Verdict, Any]:
         resampled=row.resampled == 1,
         year=int(row.year) if row.year > 0 else None,
         habit=bool(row.habit),
-        bare=bool(row.bare),
-        boxed=bool(row.boxed),
         cameras_size=bool(row.cameras_size),
     )
     sensor = sensors[row.unit]
@@ -103,42 +95,22 @@ class _Table:
     def __init__(self, frames: pd.DataFrame) -> None:
         self.frames = frames
         self.body = pd.factorize(frames["body"].astype("object"))[0]
-        width, height = numbers(self.frames, "width_px"), numbers(self.frames, "height_px")
-        self.long, self.short = np.fmax(width, height), np.fmin(width, height)
-        self.source = self._source()
-        self.tagged, self.basis = self._tagged()
-        recoded = self._flag("recoded")
-        maker = self._flag("maker_note")
-        self.source[self._notes_dropped(maker)] = "edited"
-        self.maker, self.recoded = maker, recoded
+        self.long, self.short = self._sides("")
+        own, self.told = words(frames, "file_source"), words(frames, "source", "unknown")
+        self.told[own != ""] = own[own != ""]
+        self.basis = words(frames, "pitch_basis")
+        # Tables made by hand give the pitch that tags tell as the frame's own.
+        by_tags = (own == "") & np.isin(self.basis.astype(str), ("focal-plane", "maker", ""))
+        tagged, pitch = numbers(frames, "told_pitch_um"), numbers(frames, "pixel_pitch_um")
+        self.tagged = np.where(np.isnan(tagged) & by_tags, pitch, tagged)
+        self.recoded, self.maker = numbers(frames, "recoded"), numbers(frames, "maker_note")
+        self.source = self.told.copy()
+        self.source[self._notes_dropped(self.maker)] = "edited"
 
-    def _flag(self, name: str) -> Floats:
-        """1, 0 or not-a-number."""
-        if name not in self.frames:
-            return np.full(len(self.frames), np.nan)
-        code, found = pd.factorize(self.frames[name])
-        meant = {True: 1.0, False: 0.0}
-        return np.array([*(meant.get(value, np.nan) for value in found), np.nan])[code]
-
-    def _object(self, name: str) -> NDArray[np.object_]:
-        if name not in self.frames:
-            return np.full(len(self.frames), None, object)
-        code, found = pd.factorize(self.frames[name])
-        return np.array([*found, None], object)[code]
-
-    def _source(self) -> NDArray[np.object_]:
-        own, settled = self._object("file_source"), self._object("source")
-        found = np.where(own == None, settled, own)  # noqa: E711
-        return np.where(found == None, "unknown", found)  # noqa: E711
-
-    def _tagged(self) -> tuple[Floats, NDArray[np.object_]]:
-        """The pitch that tags tell; tables made by hand give it as the frame's own."""
-        tagged, pitch, basis = (
-            numbers(self.frames, "told_pitch_um"), numbers(self.frames, "pixel_pitch_um"), self._object("pitch_basis")
-        )  # fmt: skip
-        by_tags = np.isin(basis.astype(str), ("focal-plane", "maker", "None"))
-        by_tags &= self._object("file_source") == None  # noqa: E711
-        return np.where(np.isnan(tagged) & by_tags, pitch, tagged), basis
+    def _sides(self, of: str) -> tuple[Floats, Floats]:
+        """Longer and shorter side in pixels of the frame or, with 'native_', of the sensor."""
+        one, other = (numbers(self.frames, f"{of}{side}_px") for side in ("width", "height"))
+        return np.fmax(one, other), np.fmin(one, other)
 
     def _notes_dropped(self, maker: Floats) -> Bools:
         """A camera that writes private notes did not write a file without them."""
@@ -164,24 +136,21 @@ class _Table:
             )
             # Only bodies with several small sensors are parted by focal length.
             focal[~(focal < LONGEST_OF_SMALL_MM)] = np.nan
-        pairs = {}
-        for name in ("written", "native"):
-            one, other = (
-                numbers(self.frames, f"{name}_width_px"),
-                numbers(self.frames, f"{name}_height_px"),
-            )
-            pairs[f"{name}_long"], pairs[f"{name}_short"] = np.fmax(one, other), np.fmin(one, other)
+        written, native = self._sides("written_"), self._sides("native_")
         table = {
             "body": self.body, "long": self.long, "short": self.short, "source": self.source,
-            "tagged": self.tagged, "view": view, "rough": rough, "focal": focal, "field": field, "year": self._years(), **pairs,
+            "tagged": self.tagged, "view": view, "rough": rough, "focal": focal, "field": field, "year": self._years(),
+            "written_long": written[0], "written_short": written[1],
+            "native_long": native[0], "native_short": native[1],
             "diagonal": numbers(self.frames, "sensor_diagonal_mm"), "recoded": self.recoded,
-            "maker": self.maker, "resampled": np.nan_to_num(self._flag("resampled")),
+            "maker": self.maker, "resampled": np.nan_to_num(numbers(self.frames, "resampled")),
         }  # fmt: skip
-        self.code, first = _codes(table)
+        rows = pd.DataFrame(table)
+        self.code = rows.groupby(list(rows), sort=False, dropna=False).ngroup().to_numpy(np.int64)
+        first = np.unique(self.code, return_index=True)[1]
         e = pd.DataFrame({name: column[first] for name, column in table.items()})
         e["frames"] = np.bincount(self.code, minlength=len(first))
         _mark_habits(e)
-        _mark_boxes(e)
         _mark_camera_sizes(e)
         e["unit"] = _units(e)
         return e
@@ -196,64 +165,19 @@ class _Table:
         year = steps[np.searchsorted(steps, years, "right") - 1][code]
         return np.where((self.source == "edited") & (year > 0), year, np.nan).astype(float)
 
-    def copies(self, whole: Bools) -> Bools:
-        """Frames whose body has a frame of full size at the very same moment, and those without the
-        private notes that the body writes."""
-        if "taken" not in self.frames:
-            moment = np.full(len(self.frames), -1)
-        else:
-            moment = pd.factorize(self.frames["taken"])[0]
-        key = pd.Series(self.body.astype(np.int64) * (int(moment.max(initial=0)) + 2) + moment)
-        timed = (self.body >= 0) & (moment >= 0)
-        duplicate = np.asarray(key.isin(set(key[whole & timed]))) & timed & ~(self.recoded == 0)
-        rows = (self.body >= 0) & np.isin(self.source.astype(str), ("camera", "raw"))
-        notes = pd.Series(np.nan_to_num(self.maker[rows])).groupby(self.body[rows]).mean()
-        bare = (self.maker == 0) & (notes.reindex(self.body).to_numpy(float) >= NOTED)
-        return np.asarray(duplicate | bare)
-
-    def split(self, e: pd.DataFrame, bare: Bools) -> tuple[pd.DataFrame, NDArray[np.int64]]:
-        """Evidence parted by whether a frame is a copy, and the new code of each frame."""
-        both = self.code * 2 + bare
-        found, code = np.unique(both, return_inverse=True)
-        parted = e.iloc[found // 2].reset_index(drop=True)
-        parted["bare"] = (found % 2).astype(bool)
-        return parted, code
-
-    def write(
-        self, out: pd.DataFrame, verdicts: list[tuple[Verdict, Any]], code: NDArray[np.int64]
-    ) -> None:
+    def write(self, out: pd.DataFrame, verdicts: list[tuple[Verdict, Sensor]]) -> None:
         """Verdicts into the table's columns."""
-        pitch = np.array([v.pitch_um if v.pitch_um else np.nan for v, _ in verdicts], float)
-        low, high = PITCH_LIMITS_UM
-        pitch = np.where((pitch >= low) & (pitch <= high), np.round(pitch, 4), np.nan)
-        known = ~np.isnan(pitch)
-        each = zip(verdicts, known, strict=True)
-        basis, certainty = (
-            np.array(column, object)
-            for column in zip(
-                *((_basis(s.basis), v.certainty) if k else (None, None) for (v, s), k in each),
-                strict=True,
-            )
-        )
-        own = numbers(self.frames, "pixel_pitch_um")
-        spread = pitch[code]
-        with np.errstate(invalid="ignore"):
-            kept = np.abs(own / spread - 1) <= SAME_FIGURE
-        kept &= self.basis != None  # noqa: E711
+        settled = [figures(v, s, _basis(s.basis)) for v, s in verdicts]
         columns = {
-            "source": np.array([v.source for v, _ in verdicts], object)[code],
-            "file_kind": np.array([v.kind for v, _ in verdicts], object)[code],
-            "kind_reason": np.array([v.reason for v, _ in verdicts], object)[code],
-            "pixel_pitch_um": spread,
-            "pitch_basis": np.where(kept, self.basis, basis[code]),
-            "pitch_certainty": certainty[code],
-            "sensor_share": np.array([v.share if v.share else np.nan for v, _ in verdicts])[code],
-            "sensor_pixel_um": np.array(
-                [round(s.pixel_um, 4) if s.pixel_um else np.nan for _, s in verdicts]
-            )[code],
-            "file_source": self._source(),
-            "told_pitch_um": self.tagged,
+            name: np.array([one[name] for one in settled], float if name in _FIGURES else object)
+            for name in settled[0]
         }
+        columns = {name: column[self.code] for name, column in columns.items()}
+        with np.errstate(invalid="ignore"):
+            kept = numbers(self.frames, "pixel_pitch_um") / columns["pixel_pitch_um"] - 1
+        kept = (np.abs(kept) <= SAME_FIGURE) & (self.basis != "")
+        columns["pitch_basis"] = np.where(kept, self.basis, columns["pitch_basis"])
+        columns |= {"file_source": self.told, "told_pitch_um": self.tagged}
         for name, column in columns.items():
             if name in out or name in ("source", "pixel_pitch_um", "pitch_basis"):
                 like = "object" if column.dtype == object else None
@@ -261,14 +185,7 @@ class _Table:
 
 
 def _basis(name: str | None) -> str | None:
-    return {"database": "database", None: None}.get(name, "consensus")
-
-
-def _codes(table: dict[str, NDArray[Any]]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Code of each row's combination of values, and the first row of each combination."""
-    rows = pd.DataFrame(table)
-    code = rows.groupby(list(rows), sort=False, dropna=False).ngroup().to_numpy(np.int64)
-    return code, np.unique(code, return_index=True)[1]
+    return "consensus" if name in ("tagged", "equivalent") else name
 
 
 def _mark_habits(e: pd.DataFrame) -> None:
@@ -277,15 +194,6 @@ def _mark_habits(e: pd.DataFrame) -> None:
     here = e["frames"].where(camera, 0).groupby([e["body"], e["long"], e["short"]]).transform("sum")
     total = e["frames"].groupby(e["body"]).transform("sum")
     e["habit"] = camera & (here >= HABIT * total)
-
-
-def _mark_boxes(e: pd.DataFrame) -> None:
-    """Longest sides that files of several shapes share: they were fitted into a box."""
-    by_program = e["source"].isin(["edited", "resized"])
-    part = e[by_program & (e["body"] >= 0)]
-    sides = part.groupby(["body", "long"]).agg(n=("frames", "sum"), shapes=("short", "nunique"))
-    boxes = sides[(sides["n"] >= BOXED) & (sides["shapes"] >= 2)].index
-    e["boxed"] = by_program & pd.MultiIndex.from_frame(e[["body", "long"]]).isin(boxes)
 
 
 def _mark_camera_sizes(e: pd.DataFrame) -> None:

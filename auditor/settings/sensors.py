@@ -23,7 +23,6 @@ from auditor.settings.tags import SENSOR_SIDES_PX, Tags, first_number, numbers, 
 __all__ = [
     "FULL_FRAME_DIAGONAL_MM",
     "Pitch",
-    "database_is_there",
     "native_size",
     "sensor_diagonal",
     "sensor_sides",
@@ -76,11 +75,6 @@ def _crop_factors() -> dict[str, tuple[float, ...]]:
         if name and crop_factor > 0:
             found.setdefault(body_key(name), set()).add(crop_factor)
     return {key: tuple(sorted(factors)) for key, factors in found.items()}
-
-
-def database_is_there() -> bool:
-    """Whether sensor sizes can be looked up."""
-    return bool(_crop_factors())
 
 
 @lru_cache(maxsize=4096)

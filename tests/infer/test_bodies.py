@@ -20,9 +20,9 @@ from auditor.infer.bodies import (
 from auditor.infer.bodies.bands import Scenes, bands_of
 from auditor.infer.bodies.matches import MOST_REFERENCES, _references
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID
-from auditor.infer.bodies.visible import MID_TONE, frame_snr, isos_at, lightness_slope
+from auditor.infer.bodies.visible import frame_snr, isos_at, lightness_slope
 from auditor.infer.criteria import Criteria
-from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS, tone_column
+from auditor.record import MID_GREY, SIGNAL_BIN_EDGES, TONE_SIGNALS, tone_column
 
 FULL_STOPS = [100, 200, 400, 800, 1600, 3200, 6400, 12800]
 ONE = ToneBody("Alder One", full_scale_e=60_000)
@@ -94,13 +94,13 @@ def test_noise_based_speed_of_the_standard_by_hand() -> None:
     log_sigma = np.log(grid_signal / snr_truth(ONE, grid_iso, grid_signal))
     # A frame that is all mid-tone: put the mid-tone's noise in the bin that holds it.
     bins = len(SIGNAL_BIN_EDGES) - 1
-    mid_bin = int(np.searchsorted(SIGNAL_BIN_EDGES, np.log2(MID_TONE))) - 1
-    at_mid = log_sigma[:, SIGNAL_GRID.index(MID_TONE)]
-    slope = lightness_slope(MID_TONE) / lightness_slope(SIGNAL_GRID[mid_bin])
+    mid_bin = int(np.searchsorted(SIGNAL_BIN_EDGES, np.log2(MID_GREY))) - 1
+    at_mid = log_sigma[:, SIGNAL_GRID.index(MID_GREY)]
+    slope = lightness_slope(MID_GREY) / lightness_slope(SIGNAL_GRID[mid_bin])
     log_sigma[:, mid_bin] = at_mid + np.log(slope)
     shares = np.zeros(bins)
     shares[mid_bin] = 1.0
-    scenes = Scenes(shares, (MID_TONE,) * 3)
+    scenes = Scenes(shares, (MID_GREY,) * 3)
     curve = frame_snr(log_sigma, scenes, np.ones(len(ISO_GRID)))
     assert 2 ** isos_at(curve, np.log2(40)) == pytest.approx(671, rel=0.01)
     assert 2 ** isos_at(curve, np.log2(10)) == pytest.approx(9972, rel=0.01)

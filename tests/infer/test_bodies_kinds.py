@@ -9,7 +9,6 @@ import pytest
 from auditor.artificial.tones import ToneBody, ToneWorld, snr_truth, tone_archive
 from auditor.infer.bodies import infer_bodies
 from auditor.infer.bodies import observe as observe_module
-from auditor.infer.bodies.body_profile import NOISE_OUTPUT_MEGAPIXELS
 from auditor.infer.bodies.habits import lifts
 from auditor.infer.bodies.observe import observe
 from auditor.record import SIGNAL_BIN_EDGES
@@ -22,12 +21,6 @@ def _tone(profile: dict, iso: int, signal: float = 0.18, body: int = 0) -> dict:
         t for t in profile["bodies"][body]["tones"] if (t["iso"], t["signal"]) == (iso, signal)
     )
     return found
-
-
-def test_output_size_is_the_noise_rooms_own() -> None:
-    from auditor.measure.noise import OUTPUT_MEGAPIXELS
-
-    assert NOISE_OUTPUT_MEGAPIXELS == OUTPUT_MEGAPIXELS
 
 
 def test_noise_reduction_that_grows_with_iso_is_followed() -> None:

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from skimage import data
 
-from auditor.measure.noise import OUTPUT_MEGAPIXELS, measure_noise
+from auditor.measure.noise import measure_noise
 from auditor.measure.picture import Picture
-from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS
+from auditor.record import OUTPUT_MEGAPIXELS, SIGNAL_BIN_EDGES, TONE_SIGNALS
 
 
 def test_white_noise_on_a_grey_card_is_read_as_drawn() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from functools import cache
+from importlib.util import find_spec
 from pathlib import Path
 
 import pandas as pd
@@ -14,14 +15,13 @@ from auditor.measure.decode import decode
 from auditor.measure.frame import seen_in_pixels
 from auditor.record import FrameRecord, to_row
 from auditor.settings import read_settings, read_tags, reconcile
-from auditor.settings.sensors import database_is_there
 
 DATA = Path(__file__).parents[3] / "shared" / "data"
 HALVES = ("camera-files", "real-archive")
 needs_data = pytest.mark.skipif(
     not camera_originals("camera-files"), reason="../shared/data is not there"
 )
-needs_database = pytest.mark.skipif(not database_is_there(), reason="lensfunpy is not there")
+needs_database = pytest.mark.skipif(find_spec("lensfunpy") is None, reason="lensfunpy is not there")
 
 # Width in mm of the sensor that took these files, as the makers' data sheets have it (from memory): by
 # file, or by roll where one body took them all.

@@ -7,7 +7,7 @@ Edges in EV100 follow the usual exposure tables (common practice, no source): fu
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -17,7 +17,7 @@ from auditor.infer.bodies.observe import KINDS, sensor_mask
 from auditor.infer.frame_values import SHARE_COLUMNS, scene_ev100, signal_quantile
 from auditor.record.values import numbers
 
-__all__ = ["BANDS", "Band", "Scenes", "band_named", "bands_of", "scenes_by_band"]
+__all__ = ["BANDS", "Band", "Scenes", "band_named", "bands_of", "histograms", "scenes_by_band"]
 
 Floats = NDArray[np.float64]
 
@@ -90,6 +90,16 @@ def _quartiles(shares: Floats) -> tuple[float, float, float]:
     return a, b, c
 
 
+def histograms(
+    frames: pd.DataFrame, rows: NDArray[np.int64]
+) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+    """Stored histograms (rows, bins) of some rows, and which of these rows have one."""
+    shares = np.empty((len(rows), len(SHARE_COLUMNS)), np.float32)
+    for i, name in enumerate(SHARE_COLUMNS):
+        shares[:, i] = numbers(frames, name)[rows]
+    return shares, np.asarray(~np.isnan(shares).any(axis=1))
+
+
 def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
     """Kind of file -> band key -> its typical frame; a scene is the same for every body.
 
@@ -101,10 +111,7 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
     usable = sensor_mask(frames) & (frames["status"] == "measured").to_numpy(bool)
     usable &= frames["source"].isin(KINDS).to_numpy() & ~np.isnan(ev)
     rows = np.flatnonzero(usable)
-    shares = np.empty((len(rows), len(SHARE_COLUMNS)), np.float32)
-    for i, name in enumerate(SHARE_COLUMNS):
-        shares[:, i] = numbers(frames, name)[rows]
-    known = ~np.isnan(shares).any(axis=1)
+    shares, known = histograms(frames, rows)
     rows, shares = rows[known], shares[known]
     table, ev = frames[["source", *(["burst"] if "burst" in frames else [])]].iloc[rows], ev[rows]
     if not len(table):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, TypedDict
@@ -44,7 +45,7 @@ from auditor.model import (
     Tone,
     Unseen,
 )
-from auditor.record import TONE_SIGNALS
+from auditor.record import OUTPUT_MEGAPIXELS, TONE_SIGNALS
 from auditor.robust import group_medians, robust_location
 
 __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
@@ -57,9 +58,6 @@ FIRM_OUTINGS: Final = 2
 """and outings: fewer say more of one place and one light than of the body."""
 _WIDE_FRAMES: Final = 10
 """Frames below which it is said that intervals are wide (common practice, no source)."""
-
-NOISE_OUTPUT_MEGAPIXELS: Final = 8.0
-"""Output size for which the noise room states `tone_output_scale`."""
 
 
 @dataclass(frozen=True)
@@ -99,7 +97,7 @@ def _output_scale(rows: Tones, criteria: Criteria) -> Floats:
     _, first = np.unique(rows["frame"], return_index=True)
     scale = rows["scale"][first]
     known = ~np.isnan(scale)
-    resize = np.sqrt(criteria.output_megapixels / NOISE_OUTPUT_MEGAPIXELS)
+    resize = np.sqrt(criteria.output_megapixels / OUTPUT_MEGAPIXELS)
     if known.any():
         step = rows["step"][first][known]
         steps = np.unique(step)
@@ -312,45 +310,38 @@ def _isos(unseen: list[Unseen]) -> str:
 
 
 def _tones(noise: NoiseModel, share: float) -> list[Tone]:
-    out: list[Tone] = []
-    frames = {
-        (int(i), float(s)): int(n)
-        for i, s, n in zip(noise.cells.iso, noise.cells.signal, noise.cells.frames, strict=True)
-    }
-    limits, told = noise.cells.limits, bool(len(noise.cells.iso))
-    bounds = {
-        (int(i), float(s)): (float(b), int(n))
-        for i, s, b, n in zip(
-            limits.iso, limits.signal, limits.log_sigma, limits.frames, strict=True
+    cells, limits = noise.cells, noise.cells.limits
+    told = bool(len(cells.iso))
+    frames = dict(zip(zip(cells.iso, cells.signal, strict=True), cells.frames, strict=True))
+    bounds = dict(
+        zip(
+            zip(limits.iso, limits.signal, strict=True),
+            zip(np.exp(limits.log_sigma).tolist(), limits.frames, strict=True),
+            strict=True,
         )
-    }
+    )
     log_snrs = np.log(SIGNAL_GRID) - noise.log_sigma
     halves = noise.half_width(np.diagonal(noise.covariance, axis1=1, axis2=2), share)
-    for iso in noise.isos:
-        if iso not in ISO_GRID:
-            continue
-        row = ISO_GRID.index(iso)
-        for signal in TONE_SIGNALS:
-            column = SIGNAL_GRID.index(signal)
-            log_snr = log_snrs[row, column]
-            low, high = log_snr - halves[row, column], log_snr + halves[row, column]
-            scale = float(noise.output_scale[row])
-            bound, bounding = bounds.get((iso, signal), (None, 0))
-            proven = None if bound is None else signal / float(np.exp(bound))
-            out.append(
-                {
-                    "iso": iso,
-                    "signal": signal,
-                    "snr": float(np.exp(log_snr)) if told else None,
-                    "low": float(np.exp(low)) if told else proven,
-                    "high": float(np.exp(high)) if told else None,
-                    "frames": frames.get((iso, signal), 0),
-                    "snr_output": float(np.exp(log_snr)) / scale if told else None,
-                    "predicted": (iso, signal) not in frames,
-                    "frames_at_most": bounding,
-                    "snr_at_least": proven,
-                }
-            )
+    snr, low, high = (np.exp(log_snrs + n * halves) for n in (0, -1, 1))
+    out: list[Tone] = []
+    for iso, signal in itertools.product((i for i in noise.isos if i in ISO_GRID), TONE_SIGNALS):
+        at = ISO_GRID.index(iso), SIGNAL_GRID.index(signal)
+        bound, bounding = bounds.get((iso, signal), (None, 0))
+        proven = None if bound is None else signal / bound
+        out.append(
+            {
+                "iso": iso,
+                "signal": signal,
+                "snr": float(snr[at]) if told else None,
+                "low": float(low[at]) if told else proven,
+                "high": float(high[at]) if told else None,
+                "frames": int(frames.get((iso, signal), 0)),
+                "snr_output": float(snr[at] / noise.output_scale[at[0]]) if told else None,
+                "predicted": (iso, signal) not in frames,
+                "frames_at_most": int(bounding),
+                "snr_at_least": proven,
+            }
+        )
     return out
 
 

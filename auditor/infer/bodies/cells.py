@@ -23,7 +23,7 @@ from auditor.infer.bodies.observe import Tones, sigma_code
 from auditor.infer.bodies.photon import fit_physics
 from auditor.robust import bisquare_weight, group_medians, scale_of
 
-__all__ = ["Cells", "Limits", "gather"]
+__all__ = ["Cells", "Limits", "gather", "hazard"]
 
 Floats = NDArray[np.float64]
 
@@ -58,8 +58,6 @@ _FIRM_BOUNDS: Final = 0.25
 """Quantile of a cell's bounds that stands for all: each holds for all, but for their scatter."""
 _ROUNDS: Final = 4
 """Rounds of weights and scatters."""
-_LEAST_SHARE: Final = 0.3
-"""Share of a tone's scatter that is left of frames with next to no other tone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,9 +133,12 @@ def _doubt(eight_bit: Floats, signal: Floats, log_sigma: Floats) -> Floats:
 
 def _below(bound: Floats, middle: Floats, sd: float) -> Floats:
     """Mean of what a normal distribution holds below `bound`."""
-    z = (bound - middle) / sd
-    hazard = np.exp(-0.5 * z**2 - 0.5 * np.log(2 * np.pi) - log_ndtr(z))
-    return np.asarray(middle - sd * hazard)
+    return np.asarray(middle - sd * hazard((bound - middle) / sd))
+
+
+def hazard(z: Floats) -> Floats:
+    """Density of the normal distribution at z over the share that lies below."""
+    return np.asarray(np.exp(-0.5 * z**2 - 0.5 * np.log(2 * np.pi) - log_ndtr(z)))
 
 
 def gather(tones: Tones) -> Cells:
@@ -284,7 +285,7 @@ def _settle(rows: _Rows, fitted: Floats, trust: Floats, own: Floats) -> _Scatter
         left = residual - effect[frame]
         inner = left[(per_frame > 1)[frame] & telling]
         freedom = len(inner) * (1 - 1 / mean_tones)
-        spread = _mad(inner) / np.sqrt(max(1 - 1 / mean_tones, _LEAST_SHARE))
+        spread = _mad(inner) / np.sqrt(max(1 - 1 / mean_tones, 0.5))
         tone_sd = _blend(spread, PRIOR_TONE_SD, freedom)
         raw = _mad(effect) * np.sqrt(rows.n_frames / max(rows.n_frames - rows.n_iso, 1))
         through_tones = tone_sd**2 / mean_tones

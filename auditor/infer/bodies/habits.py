@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.bodies.bands import bands_of
+from auditor.infer.bodies.bands import bands_of, histograms
 from auditor.infer.bodies.observe import KINDS, sensor_mask
 from auditor.infer.frame_values import SHARE_COLUMNS, days, shutter_stops, signal_quantile
 from auditor.infer.lenses.scene_groups import grey_means
@@ -35,7 +35,7 @@ _FIGURES: Final = (
 )
 _HABIT_COLUMNS: Final = ("body", "taken", "signature", *_FIGURES)
 _CHUNK: Final = 20_000
-"""Histograms read at a time, for the memory."""
+"""Signatures read at a time, for the memory."""
 _RAISED: Final = 1.1
 """An ISO counts as raised above the lowest used by more than rounding."""
 _BRIGHTEST: Final = 0.998
@@ -58,13 +58,6 @@ def _entry(body: str, habit: str, hits: NDArray[np.bool_], share: float, text: s
     }  # fmt: skip
 
 
-def _histograms(table: pd.DataFrame) -> tuple[Floats, NDArray[np.bool_]]:
-    values = np.stack([numbers(table, c) for c in SHARE_COLUMNS], axis=1)
-    known = ~np.isnan(values).any(axis=1)
-    values[~known] = 0
-    return values, np.asarray(known)
-
-
 def lifts(frames: pd.DataFrame) -> pd.DataFrame:
     """Edited files against the raw or camera file of the same capture.
 
@@ -80,7 +73,7 @@ def lifts(frames: pd.DataFrame) -> pd.DataFrame:
     # Only captures that have an edited file can tell, as a rule a small part of all.
     edited = frames["capture"][usable & (frames["source"] == "edited")]
     table = frames.loc[usable & frames["capture"].isin(edited.unique()), names]
-    shares, known = _histograms(table)
+    shares, known = histograms(table, np.arange(len(table)))
     table = table[known]
     if not len(table):
         return empty
@@ -186,10 +179,8 @@ def _headroom(body: str, rows: pd.DataFrame, share: float) -> list[Habit]:
 def _brightest(frames: pd.DataFrame, rows: NDArray[np.int64]) -> Floats:
     """log2 signal above which one pixel in 500 of each row lies, NaN where no histogram was stored."""
     out = np.full(len(rows), np.nan)
-    table = frames[[c for c in SHARE_COLUMNS if c in frames]]
-    for start in range(0, len(rows), _CHUNK):
-        shares, known = _histograms(table.iloc[rows[start : start + _CHUNK]])
-        out[start : start + _CHUNK][known] = signal_quantile(shares[known], _BRIGHTEST)
+    shares, known = histograms(frames, rows)
+    out[known] = signal_quantile(shares[known], _BRIGHTEST)
     return out
 
 

@@ -54,10 +54,6 @@ _COLUMNS: Final = (
     *("burst", "outing", "tone_output_scale"),
 )
 _GROUPS: Final = ("body", "kind")
-_NAMES: Final = (
-    *("body", "kind", "iso", "step", "unit", "frame", "eight_bit", "long_exposure", "pushed"),
-    *("pixels_per_frame", "scale"),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,9 +160,6 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
     table = sensor_rows(
         frames, [*_COLUMNS, *(f"{s}_{k}" for s in stems for k in ("sigma", "at_most", "pixels"))]
     )
-    empty = np.empty((0, len(stems)), np.float32)
-    if not len(table):
-        return Observations(pd.DataFrame(columns=list(_NAMES)), empty, empty, empty, {}, {}, {})
     sigma, at_most, pixels = (
         np.stack([numbers(table, f"{s}_{kind}").astype(np.float32) for s in stems], axis=1)
         for kind in ("sigma", "at_most", "pixels")
@@ -204,7 +197,7 @@ def _frames_seen(keep: pd.DataFrame, pushed: Collection[int]) -> pd.DataFrame:
     path = keep["path"].astype("str").str.lower()
     with np.errstate(invalid="ignore"):
         long = numbers(keep, "exposure_time_s") >= LONG_EXPOSURE_S
-    out = {
+    columns = {
         # The same few names a million times over.
         "body": keep["body"].fillna("unknown body").astype(str).astype("category").to_numpy(),
         "kind": kind.astype("category").to_numpy(),
@@ -218,7 +211,7 @@ def _frames_seen(keep: pd.DataFrame, pushed: Collection[int]) -> pd.DataFrame:
         "pixels_per_frame": numbers(keep, "width_px") * numbers(keep, "height_px"),
         "scale": numbers(keep, "tone_output_scale"),
     }
-    return pd.DataFrame({name: out[name] for name in _NAMES})
+    return pd.DataFrame(columns)
 
 
 def _sample(seen: pd.DataFrame) -> NDArray[np.int64]:

@@ -18,10 +18,10 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr, stdtrit
+from scipy.special import stdtrit
 
 from auditor.exposure import ISOS
-from auditor.infer.bodies.cells import PRIOR_WEIGHT, Cells
+from auditor.infer.bodies.cells import PRIOR_WEIGHT, Cells, hazard
 from auditor.infer.bodies.photon import (
     Physics,
     assumed_law,
@@ -60,6 +60,7 @@ _SIZE_SD: Final = (0.2, 0.15, 0.08)
 """Scales of the half-normal priors of these sizes: small departures are likelier before any frame was seen."""
 _UNKNOWN_SIZES: Final = (0.15, 0.15, 0.03)
 """Sizes of a body of which nothing was measured."""
+
 _CELL_SD: Final = 0.02
 """Error of a cell beside its own, for the fit of the law: no law holds better."""
 
@@ -238,9 +239,9 @@ def _with_limits(
         cavity, around = (mean / variance - shift) / free, 1 / free
         width = np.sqrt(around + LIMIT_SD**2)
         z = (bound - cavity) / width
-        hazard = np.exp(-0.5 * z**2 - 0.5 * np.log(2 * np.pi) - log_ndtr(z))
-        cut_mean = cavity - around * hazard / width
-        cut_variance = around * (1 - around / width**2 * hazard * (z + hazard))
+        falls = hazard(z)
+        cut_mean = cavity - around * falls / width
+        cut_variance = around * (1 - around / width**2 * falls * (z + falls))
         wanted = np.maximum(1 / np.maximum(cut_variance, 1e-8) - free, _NOTHING)
         # Half steps: limits that say the same must not all answer at once.
         precision = 0.5 * precision + 0.5 * wanted

@@ -8,6 +8,7 @@ level from some ISO on: there, raising ISO only takes headroom away.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -69,34 +70,51 @@ def _medians(values: pd.Series, units: pd.Series, rng: np.random.Generator) -> F
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Median:
+    """Median of a figure over frames with its resamples; ends of its interval where it has several frames."""
+
+    middle: float
+    draws: Floats
+    low: float | None = None
+    high: float | None = None
+
+
+def _median(
+    rows: pd.DataFrame, name: str, share: float, rng: np.random.Generator
+) -> _Median | None:
+    known = rows[rows[name].notna()]
+    if not len(known):
+        return None
+    draws = _medians(known[name], known["unit"], rng)
+    low, _, high = low_middle_high(draws, share).tolist() if len(known) > 1 else (None,) * 3
+    return _Median(float(known[name].median()), draws, low, high)
+
+
 def _one_body(rows: pd.DataFrame, share: float, rng: np.random.Generator) -> Sensor:
     by_iso: list[SensorIso] = []
-    draws: list[Floats] = []
-    steps: list[int] = []
-    middles: list[float] = []
+    dark: dict[int, _Median] = {}
     for step, group in rows.groupby(rows["iso"].map(nominal_iso)):
-        dark = group[group["read_noise_e"].notna()]
-        read = _medians(dark["read_noise_e"], dark["unit"], rng) if len(dark) else None
-        gain = _medians(group["gain_e_per_dn"], group["unit"], rng)
-        middle = float(group["gain_e_per_dn"].median())
+        read = _median(group, "read_noise_e", share, rng)
+        gain = _median(group, "gain_e_per_dn", share, rng)
+        assert gain is not None
         white = group["white_dn"].median()
-        entry: SensorIso = {
-            "iso": int(step),
-            "gain_e_per_dn": middle,
-            "read_noise_e": float(dark["read_noise_e"].median()) if len(dark) else None,
-            "full_scale_e": middle * float(white) if pd.notna(white) else None,
-            "frames": len(group),
-            "gain_low": None, "gain_high": None, "read_low": None, "read_high": None,
-        }  # fmt: skip
-        if len(group) > 1:
-            entry["gain_low"], _, entry["gain_high"] = map(float, low_middle_high(gain, share))
-        if read is not None and len(dark) > 1:
-            entry["read_low"], _, entry["read_high"] = map(float, low_middle_high(read, share))
-        by_iso.append(entry)
+        by_iso.append(
+            {
+                "iso": int(step),
+                "gain_e_per_dn": gain.middle,
+                "read_noise_e": read.middle if read else None,
+                "full_scale_e": gain.middle * float(white) if pd.notna(white) else None,
+                "frames": len(group),
+                "gain_low": gain.low,
+                "gain_high": gain.high,
+                "read_low": read.low if read else None,
+                "read_high": read.high if read else None,
+            }
+        )
         if read is not None:
-            draws.append(read)
-            steps.append(int(step))
-            middles.append(float(dark["read_noise_e"].median()))
+            dark[int(step)] = read
+    steps = list(dark)
     out: Sensor = {
         "by_iso": by_iso, "level_from_iso": None, "level_low": None, "level_high": None,
         "level_reason": None,
@@ -106,8 +124,8 @@ def _one_body(rows: pd.DataFrame, share: float, rng: np.random.Generator) -> Sen
             f"needs raw frames with dark flat places at three ISO values or more; there are {len(steps) or 'none'}"
         )
         return out
-    best = _level_from(np.array(steps), np.array(middles)[None])[0]
-    sampled = _level_from(np.array(steps), np.stack(draws, axis=1))
+    best = _level_from(np.array(steps), np.array([[d.middle for d in dark.values()]]))[0]
+    sampled = _level_from(np.array(steps), np.stack([d.draws for d in dark.values()], axis=1))
     known = np.isfinite(sampled)
     if not np.isfinite(best) or known.mean() < 0.5:
         out["level_reason"] = f"read noise still falls at ISO {steps[-1]}, the highest used"

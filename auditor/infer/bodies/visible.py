@@ -22,10 +22,10 @@ from auditor.infer.bodies.bands import Scenes
 from auditor.infer.bodies.observe import sigma_code
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel
 from auditor.model import BandSnr, Unseen, UsableDetail
+from auditor.record import MID_GREY
 
 __all__ = [
     "HALF_THIRD",
-    "MID_TONE",
     "REACH",
     "ROUNDED",
     "BandNoise",
@@ -44,8 +44,6 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-MID_TONE: Final = 0.18
-"""Signal of a mid-tone: the grey card's reflectance (common practice, no source)."""
 _LIGHTNESS_FROM: Final = 0.008856
 """Relative luminance from which CIE 1976 lightness is a cube root and no straight line (CIE 15)."""
 _LIGHTNESS_LINE: Final = 903.3
@@ -85,7 +83,7 @@ def frame_snr(log_sigma: Floats, scenes: Scenes, output_scale: Floats) -> Floats
     """
     variance = _lightness_variance(log_sigma, scenes).sum(axis=1)
     return np.asarray(
-        np.log2(MID_TONE * lightness_slope(MID_TONE) / (np.sqrt(variance) * output_scale))
+        np.log2(MID_GREY * lightness_slope(MID_GREY) / (np.sqrt(variance) * output_scale))
     )
 
 
@@ -243,7 +241,7 @@ def _clean_isos(noise: NoiseModel, snr: float) -> set[int]:
     limits = noise.cells.limits
     code = sigma_code(limits.signal, np.exp(limits.log_sigma))
     scale = np.interp(limits.iso, ISO_GRID, noise.output_scale)
-    reached = MID_TONE / (code * scale) * sigma_code(np.array(MID_TONE), np.array(1.0)) >= snr
+    reached = MID_GREY / (code * scale) * sigma_code(np.array(MID_GREY), np.array(1.0)) >= snr
     return {int(i) for i in limits.iso[reached & (code <= CODE_HIDDEN)]}
 
 

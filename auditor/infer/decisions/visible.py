@@ -16,7 +16,6 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from auditor.infer.bodies.visible import MID_TONE
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
     aperture_text,
@@ -26,6 +25,7 @@ from auditor.infer.decisions.common import (
 from auditor.infer.lenses.describe import best_aperture
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
 from auditor.model import NoiseVisible, VisibleLoss
+from auditor.record import MID_GREY
 from auditor.viewing import JND, REMAINDERS, Viewing, quality, screen
 
 __all__ = [
@@ -262,7 +262,7 @@ def noise_seen(
     rows: list[NoiseVisible] = []
     for body in bodies:
         tones = sorted(
-            (t for t in body["tones"] if t["signal"] == MID_TONE and t.get("snr_output")),
+            (t for t in body["tones"] if t["signal"] == MID_GREY and t.get("snr_output")),
             key=lambda t: t["iso"],
         )
         tones = [t for t in tones if not t.get("predicted")]

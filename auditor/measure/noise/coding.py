@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.cosine import EIGHT, JPEG_BLOCK
+from auditor.measure.cosine import EIGHT
 from auditor.robust import SHEPPARD
 
 __all__ = ["FINE_STEP", "added_variance", "input_rounding", "lowest_step"]
@@ -91,15 +91,6 @@ def added_variance(blocks: NDArray[np.float32], steps: NDArray[np.float64]) -> f
 
 def _ratio_of(variance: NDArray[np.float64], steps: NDArray[np.float64]) -> NDArray[np.float64]:
     """Noise over step, (8, 8), whose variance after rounding is this, in steps squared."""
-    table = _tables(steps.tobytes())
-    at = np.clip((table <= variance[..., None]).sum(-1) - 1, 0, len(_RATIO) - 2)
-    low, high = (np.take_along_axis(table, (at + i)[..., None], -1)[..., 0] for i in (0, 1))
-    share = np.clip((variance - low) / (high - low), 0, 1)
-    return _RATIO[at] + share * (_RATIO[at + 1] - _RATIO[at])
-
-
-@lru_cache(maxsize=64)
-def _tables(steps: bytes) -> NDArray[np.float64]:
-    """`_rounded_variance` of every step, (8, 8, ratios)."""
-    each = [_rounded_variance(float(step)) for step in np.frombuffer(steps)]
-    return np.reshape(each, (JPEG_BLOCK, JPEG_BLOCK, len(_RATIO)))
+    pairs = zip(variance.ravel().tolist(), steps.ravel().tolist(), strict=True)
+    each = [np.interp(found, _rounded_variance(step), _RATIO) for found, step in pairs]
+    return np.reshape(each, variance.shape)

@@ -30,6 +30,7 @@ from auditor.measure.noise.flats import (
     FEWEST,
     SHARES,
     Flats,
+    luma_blocks,
     read_flats,
     shares_tried,
 )
@@ -128,6 +129,48 @@ def measure_noise(picture: Picture) -> Noise:
     return _measure(picture)
 
 
+@dataclass(frozen=True)
+class _Frame:
+    """A picture and its blocks: one entry each, in the order of places.
+
+    Attributes:
+        columns: blocks side by side.
+        level, light: mean code value on the 0..255 scale, and the light that it stands for.
+        relief: variance of the smoothed copy inside the block.
+        usable: whether it is neither black nor white.
+        flattest: places of the flattest fifth of the usable ones, ascending.
+        banding: whether rows or columns carry offsets of their own.
+    """
+
+    picture: Picture
+    columns: int
+    level: NDArray[np.float32]
+    light: NDArray[np.float64]
+    relief: NDArray[np.float32]
+    usable: NDArray[np.bool_]
+    flattest: NDArray[np.intp]
+    banding: bool
+
+    @classmethod
+    def of(cls, picture: Picture) -> _Frame:
+        found = blocks.map_blocks(picture.half_luma, 255 / picture.peak)
+        level, relief, columns = found.level.ravel(), found.relief.ravel(), found.level.shape[1]
+        usable = (level > DARKEST) & (level < BRIGHTEST)
+        places = np.flatnonzero(usable)
+        count = max(1, round(SHARES[0] * len(places)))
+        flattest = places
+        if len(places):
+            flattest = np.sort(places[np.argpartition(relief[places], count - 1)[:count]])
+        chosen = blocks.spread(flattest, _BANDING_BLOCKS)
+        banding = pattern_noise.has_banding(luma_blocks(picture, columns, chosen), chosen, columns)
+        light = _light(picture, level.astype(np.float64))
+        return cls(picture, columns, level, light, relief, usable, flattest, banding)
+
+    def near(self, signal: float) -> NDArray[np.bool_]:
+        """Blocks whose light is within half a stop of a signal."""
+        return (self.light > signal / _HALF_STOP) & (self.light < signal * _HALF_STOP)
+
+
 def _measure(picture: Picture) -> Noise:
     shares, clipped = signal.signal_shares(picture), signal.clipped_share(picture)
     nothing = Noise(None, signal_shares=shares, clipped_share=clipped)
@@ -136,12 +179,8 @@ def _measure(picture: Picture) -> Noise:
         return dataclasses.replace(nothing, note=_COMPRESSED)
     if noise_texture.is_posterised(picture.luma, picture.peak):
         return dataclasses.replace(nothing, note=_POSTERISED)
-    found = blocks.map_blocks(picture.half_luma, 255 / picture.peak)
-    level, relief = found.level.ravel(), found.relief.ravel()
-    columns = found.level.shape[1]
-    flattest = _flattest(level, relief)
-    banding = _has_banding(picture, columns, flattest)
-    tones = _read_tones(picture, level, relief, columns, banding)
+    frame = _Frame.of(picture)
+    tones = _read_tones(frame)
     if not tones:
         return dataclasses.replace(nothing, note=_NOWHERE)
     told = [t for t in tones if t.noise]
@@ -151,34 +190,24 @@ def _measure(picture: Picture) -> Noise:
         return dataclasses.replace(limits, note=_TEXTURED)
     if all(float(np.median(t.flats.form.variance)) < _DEAD for t in told):
         return dataclasses.replace(limits, note=_SMOOTH)
-    return _whole_frame(picture, columns, told, flattest, level, limits, banding)
+    return _whole_frame(frame, told, limits)
 
 
-def _whole_frame(
-    picture: Picture,
-    columns: int,
-    told: list[_Tone],
-    flattest: NDArray[np.intp],
-    level: NDArray[np.float32],
-    limits: Noise,
-    banding: bool,
-) -> Noise:
+def _whole_frame(frame: _Frame, told: list[_Tone], limits: Noise) -> Noise:
     """The figures of the frame as a whole, from the brightnesses at which it shows noise."""
-    sigma = _typical(picture, told, level[flattest])
+    picture = frame.picture
+    sigma = _typical(frame, told)
     power, plateau = _mean_power(told)
     factor = scaling.averaging_factor(power, scaling.output_ratio(*picture.shape))
-    values = blocks.cut(picture.luma, columns, blocks.spread(flattest, _HOT_BLOCKS))
-    values *= np.float32(255 / picture.peak)
+    some = luma_blocks(picture, frame.columns, blocks.spread(frame.flattest, _HOT_BLOCKS))
     return dataclasses.replace(
         limits,
         sigma_code8=sigma,
         grain_px=scaling.grain(plateau, float(power.mean())),
         sigma_output_code8=sigma * factor,
         tone_output_scale=factor,
-        banding=banding,
-        hot_pixels=pattern_noise.count_hot_pixels(
-            values, float(np.median(blocks.variances(values))), picture.luma.size
-        ),
+        banding=frame.banding,
+        hot_pixels=pattern_noise.count_hot_pixels(some, picture.luma.size),
     )
 
 
@@ -189,65 +218,25 @@ def _lowest_step(picture: Picture) -> float:
     return _STEP_UNKNOWN if picture.lossy else 0.0
 
 
-def _flattest(level: NDArray[np.float32], relief: NDArray[np.float32]) -> NDArray[np.intp]:
-    """The flattest fifth of all blocks that are neither black nor white, in the order of places."""
-    usable = np.flatnonzero((level > DARKEST) & (level < BRIGHTEST))
-    if not len(usable):
-        return usable
-    count = max(1, round(SHARES[0] * len(usable)))
-    return np.sort(usable[np.argpartition(relief[usable], count - 1)[:count]])
-
-
-def _has_banding(picture: Picture, columns: int, flattest: NDArray[np.intp]) -> bool:
-    chosen = blocks.spread(flattest, _BANDING_BLOCKS)
-    values = blocks.cut(picture.luma, columns, chosen) * np.float32(255 / picture.peak)
-    if len(values) < FEWEST:
-        return False
-    variance = float(np.median(blocks.variances(values)))
-    return pattern_noise.has_banding(values, variance, chosen, columns)
-
-
-def _read_tones(
-    picture: Picture,
-    level: NDArray[np.float32],
-    relief: NDArray[np.float32],
-    columns: int,
-    banding: bool,
-) -> list[_Tone]:
+def _read_tones(frame: _Frame) -> list[_Tone]:
     """What the flattest blocks near each brightness hold."""
-    light = _light(picture, level.astype(np.float64))
-    usable = (level > DARKEST) & (level < BRIGHTEST)
-    coded, faintest = _resolution(picture)
-    found = []
-    for target in (*_DARKER, *TONE_SIGNALS):
-        near = usable & (light > target / _HALF_STOP) & (light < target * _HALF_STOP)
-        tone = _read_tone(
-            picture, columns, np.flatnonzero(near), relief, target, coded, faintest, banding
-        )
-        if tone is not None:
-            found.append(tone)
+    each = (_read_tone(frame, target) for target in (*_DARKER, *TONE_SIGNALS))
+    found = [tone for tone in each if tone is not None]
     loud = {t.signal: t.noise_texture for t in found if t.noise and not t.faint}
     odd = noise_texture.disagreeing(loud)
     return [dataclasses.replace(t, noise=False) if t.signal in odd else t for t in found]
 
 
-def _read_tone(
-    picture: Picture,
-    columns: int,
-    near: NDArray[np.intp],
-    relief: NDArray[np.float32],
-    target: float,
-    coded: bool,
-    faintest: float,
-    banding: bool,
-) -> _Tone | None:
+def _read_tone(frame: _Frame, target: float) -> _Tone | None:
     """One brightness: the largest share of its blocks that holds noise; texture if none does."""
+    near = np.flatnonzero(frame.usable & frame.near(target))
     if len(near) < FEWEST:
         return None
+    coded, faintest = _resolution(frame.picture)
     first: _Tone | None = None
     for size in shares_tried(len(near)):
-        chosen = near[_lowest(relief[near], size)]
-        flats = read_flats(picture, columns, chosen, banding=banding)
+        chosen = near[_lowest(frame.relief[near], size)]
+        flats = read_flats(frame.picture, frame.columns, chosen, banding=frame.banding)
         if len(flats) < FEWEST:
             break
         seen = noise_texture.noise_texture(flats)
@@ -256,7 +245,7 @@ def _read_tone(
         faint = seen.sigma < faintest
         sure = first is None or len(flats) >= _SURE
         noise = not dead and (faint or (sure and noise_texture.shows_noise(seen, coded)))
-        added = _added(picture, flats) if noise and not faint else 0.0
+        added = _added(frame.picture, flats) if noise and not faint else 0.0
         tone = _Tone(target, flats, seen, noise, faint, added)
         if noise:
             return tone
@@ -323,17 +312,13 @@ def _at_level(picture: Picture, tone: _Tone) -> float:
     return float(np.sqrt(tone.signal / max(light, 1e-6)))
 
 
-def _typical(picture: Picture, told: list[_Tone], level: NDArray[np.float32]) -> float:
+def _typical(frame: _Frame, told: list[_Tone]) -> float:
     """Deviation of the frame's flattest fifth: each brightness counts by how much of that it holds."""
-    light = _light(picture, level.astype(np.float64))
-    sigma = np.array([t.sigma for t in told])
-    weight = np.array(
-        [((light > t.signal / _HALF_STOP) & (light < t.signal * _HALF_STOP)).sum() for t in told],
-        float,
-    )
+    variance = np.array([t.sigma**2 for t in told])
+    weight = np.array([frame.near(t.signal)[frame.flattest].sum() for t in told], float)
     if not weight.sum():
         weight = np.array([len(t.flats) for t in told], float)
-    return float(np.sqrt((weight * sigma**2).sum() / weight.sum()))
+    return float(np.sqrt((weight * variance).sum() / weight.sum()))
 
 
 def _mean_power(told: list[_Tone]) -> tuple[NDArray[np.float64], float]:

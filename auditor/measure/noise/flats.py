@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from auditor.measure.noise import blocks, spectrum
 from auditor.measure.picture import Picture
 
-__all__ = ["BRIGHTEST", "DARKEST", "FEWEST", "Flats", "read_flats", "shares_tried"]
+__all__ = ["BRIGHTEST", "DARKEST", "FEWEST", "Flats", "luma_blocks", "read_flats", "shares_tried"]
 
 SHARES: Final = (0.2, 0.05, 0.015)
 """Shares of the blocks near a brightness, flattest first, that are tried in turn: a fifth as a rule
@@ -87,6 +87,11 @@ def shares_tried(count: int) -> list[int]:
     return list(dict.fromkeys(sizes))
 
 
+def luma_blocks(picture: Picture, columns: int, indices: NDArray[np.intp]) -> NDArray[np.float32]:
+    """Luma (n, BLOCK, BLOCK) on the 0..255 scale of the blocks at `indices` of a map."""
+    return blocks.cut(picture.luma, columns, indices) * np.float32(255 / picture.peak)
+
+
 def read_flats(
     picture: Picture, columns: int, chosen: NDArray[np.intp], *, banding: bool = False
 ) -> Flats:
@@ -96,8 +101,7 @@ def read_flats(
     offsets of whole rows and columns out of their power.
     """
     indices = blocks.spread(np.sort(chosen), _MOST)
-    values = blocks.cut(picture.luma, columns, indices)
-    values *= np.float32(255 / picture.peak)
+    values = luma_blocks(picture, columns, indices)
     flat = values.reshape(-1, blocks.BLOCK**2)
     lowest, highest, level = flat.min(1), flat.max(1), flat.mean(1)
     peak = np.maximum(_HOT_PEAK * np.sqrt(blocks.variances(values)), _HOT_LEAST)

@@ -103,8 +103,8 @@ def noise_texture(flats: Flats) -> NoiseTexture:
     low, middle = (float(ranked[int(q * (len(ranked) - 1))]) for q in (_LOWEST, 0.5))
     spread = flats.spread
     expected = 1 / (1 - _TENTH * min(spread, MOST_SPREAD))
-    bands = np.median(flats.form.bands, axis=0)
-    fine = float(bands[3] / max(bands[1], 1e-6))
+    middle_power, _, fine_power = np.median(flats.form.bands, axis=0)
+    fine = float(fine_power / max(middle_power, 1e-6))
     return NoiseTexture(flats.sigma, middle / max(low, 1e-6) / expected, spread, fine)
 
 

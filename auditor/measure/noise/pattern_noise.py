@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.noise.blocks import BLOCK
+from auditor.measure.noise.blocks import BLOCK, variances
 
 __all__ = ["count_hot_pixels", "has_banding"]
 
@@ -34,11 +34,9 @@ _PROOF: Final = 4.0
 
 def _shared_power(
     profiles: NDArray[np.float32], line: NDArray[np.intp], place: NDArray[np.intp]
-) -> tuple[float, float, int]:
-    """Products of line profiles (n, BLOCK) between two far groups on the same block line.
-
-    Returns their mean over the lines, its standard error, and the count of lines.
-    """
+) -> tuple[float, float]:
+    """Products of line profiles (n, BLOCK) between two far groups on the same block line: their mean over
+    the lines, and its standard error."""
     order = np.lexsort((place, line))
     line = line[order]
     starts = np.flatnonzero(np.r_[True, line[1:] != line[:-1]])
@@ -53,17 +51,19 @@ def _shared_power(
     right = (sums[stop] - sums[stop - third]) / third[:, None]
     products = (left * right).mean(1)
     if len(products) < _FEWEST_LINES:
-        return 0.0, 0.0, len(products)
-    return float(np.mean(products)), float(np.std(products) / len(products) ** 0.5), len(products)
+        return 0.0, 0.0
+    return float(np.mean(products)), float(np.std(products) / len(products) ** 0.5)
 
 
-def has_banding(
-    values: NDArray[np.float32], variance: float, indices: NDArray[np.intp], columns: int
-) -> bool:
+def has_banding(values: NDArray[np.float32], indices: NDArray[np.intp], columns: int) -> bool:
     """Whether rows or columns carry an offset of their own that far parts of the frame share.
 
-    It counts from `_LEAST_SHARE` of the pixels' variance on.
+    It counts from `_LEAST_SHARE` of the pixels' variance on. `values` are the blocks (n, BLOCK, BLOCK) at
+    `indices` of a map with `columns` columns.
     """
+    if len(values) < _FEWEST_LINES:
+        return False
+    least = max(_LEAST_SHARE * float(np.median(variances(values))), _LEAST_BAND)
     lines = np.linspace(-1, 1, BLOCK, dtype=np.float32)
     curve = np.stack([np.ones(BLOCK), lines, lines**2, lines**3]).astype(np.float32)
     basis, _ = np.linalg.qr(curve.T)
@@ -73,20 +73,20 @@ def has_banding(
     for profiles, line, place in ((values @ share, y, x), (share @ values, x, y)):
         residual = profiles - (profiles @ basis) @ basis.T
         common = residual.mean(0)  # compression's own 8-pixel rhythm is the same on every line
-        shared, error, _ = _shared_power(residual - common, line, place)
-        if shared > max(_LEAST_SHARE * variance, _LEAST_BAND, _PROOF * error):
+        shared, error = _shared_power(residual - common, line, place)
+        if shared > max(least, _PROOF * error):
             return True
     return False
 
 
-def count_hot_pixels(values: NDArray[np.float32], variance: float, frame_pixels: int) -> int:
+def count_hot_pixels(values: NDArray[np.float32], frame_pixels: int) -> int:
     """Isolated bright points in the flat blocks, scaled up to the whole frame."""
     n = len(values)
     if not n:
         return 0
     sheet = values.swapaxes(0, 1).reshape(BLOCK, n * BLOCK)  # side by side: wide rows are quick
     median = cv2.medianBlur(np.clip(sheet, 0, 255).astype(np.uint8), _AROUND)
-    limit = max(_HOT_CODE, _HOT_SIGMA * float(np.sqrt(variance)))
+    limit = max(_HOT_CODE, _HOT_SIGMA * float(np.sqrt(np.median(variances(values)))))
     above = (sheet - median).reshape(BLOCK, n, BLOCK)[3:-3, :, 3:-3] > limit
     # Demosaicing spreads a hot pixel over its neighbours: a peak is counted once.
     inner = sheet.reshape(BLOCK, n, BLOCK)

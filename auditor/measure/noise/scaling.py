@@ -15,11 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.measure.noise.blocks import BLOCK
+from auditor.record import OUTPUT_MEGAPIXELS
 
-__all__ = ["OUTPUT_MEGAPIXELS", "averaging_factor", "grain", "output_ratio"]
-
-OUTPUT_MEGAPIXELS: Final = 8.0
-"""Common output size: 8 megapixels, about 3460 x 2310 at 3:2, an A4 print at 300 dots per inch."""
+__all__ = ["averaging_factor", "grain", "output_ratio"]
 
 _ALIASES: Final = np.arange(-4, 5)
 """Multiples of the sampling frequency, in c/px, whose aliases are summed: others add next to nothing."""

@@ -9,6 +9,7 @@ above it. This takes the place of removing a local surface and loses nothing of 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -17,33 +18,35 @@ from numpy.typing import NDArray
 from auditor.measure.cosine import SIXTEEN
 from auditor.measure.noise.blocks import BLOCK
 
-__all__ = [
-    "FREQUENCY_CPP",
-    "LOW_CPP",
-    "PLATEAU_CPP",
-    "Shape",
-    "filled",
-    "low_rise",
-    "power",
-    "relative_spread",
-    "shape",
-    "without_lines",
-]
+__all__ = ["Shape", "filled", "low_rise", "power", "relative_spread", "shape", "without_lines"]
 
 LOW_CPP: Final = 0.08
 """Below it (c/px) the power is filled in: there the scene is louder than noise."""
 PLATEAU_CPP: Final = 0.15
 """The plateau reaches from LOW_CPP to here."""
+_BANDS_CPP: Final = (LOW_CPP, 0.125, 0.18, 0.25)
+"""Edges in c/px of the three bands by which noise is told from texture."""
+_MOST_RISE: Final = 1.5
+"""How many times the power on the plateau noise has below it at most: more would be the scene's."""
 
-FREQUENCY_CPP: Final = SIXTEEN.frequency
-"""(BLOCK, BLOCK) radial frequency of each cosine coefficient, c/px."""
-
-_LOW: Final = FREQUENCY_CPP < LOW_CPP
-_PLATEAU: Final = (FREQUENCY_CPP >= LOW_CPP) & (FREQUENCY_CPP < PLATEAU_CPP)
+_FREQUENCY: Final = SIXTEEN.frequency
+_LOW: Final = _FREQUENCY < LOW_CPP
+_PLATEAU: Final = ~_LOW & (_FREQUENCY < PLATEAU_CPP)
 _WEIGHTS: Final = (
     np.where(_LOW, 0.0, 1.0) + np.where(_PLATEAU, _LOW.sum() / _PLATEAU.sum(), 0.0)
 ).astype(np.float32) / BLOCK**2
 """Weights that turn the squared coefficients of a block into its variance."""
+
+
+def _mean_over(low: float, high: float) -> NDArray[np.float32]:
+    inside = (low <= _FREQUENCY) & (high > _FREQUENCY)
+    return (inside / inside.sum()).astype(np.float32)
+
+
+_SUMS: Final = np.stack(
+    [_WEIGHTS.ravel(), *(_mean_over(*ends).ravel() for ends in pairwise(_BANDS_CPP))], axis=1
+)
+"""(BLOCK * BLOCK, 4) what turns squared coefficients into variance and the bands of `Shape`."""
 
 
 def power(blocks: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -64,42 +67,13 @@ def without_lines(squares: NDArray[np.float32]) -> NDArray[np.float32]:
     return out
 
 
-def _mean_over(low: float, high: float) -> NDArray[np.float32]:
-    inside = (low <= FREQUENCY_CPP) & (high > FREQUENCY_CPP)
-    return (inside / inside.sum()).astype(np.float32).ravel()
-
-
-_MOST_RISE: Final = 1.5
-"""How many times the power on the plateau noise has below it at most: more would be the scene's."""
-_MIDDLE: Final = (FREQUENCY_CPP >= LOW_CPP) & (FREQUENCY_CPP < 0.18)
-"""Coefficients of the middle, over which peakedness is told (see `Shape`)."""
-_MIDDLE_CELLS: Final = np.flatnonzero(_MIDDLE)
-_MIDDLE_COUNT: Final = len(_MIDDLE_CELLS)
-_SUMS: Final = np.stack(
-    [
-        _WEIGHTS.ravel(),
-        _mean_over(0.05, LOW_CPP),
-        _mean_over(LOW_CPP, 0.125),
-        _mean_over(0.125, 0.18),
-        _mean_over(0.18, 0.25),
-        _MIDDLE.astype(np.float32).ravel(),
-    ],
-    axis=1,
-)
-"""(BLOCK * BLOCK, 6) what turns squared coefficients into variance, the four bands of `Shape` and the sum of
-the middle."""
-
-
 @dataclass(frozen=True)
 class Shape:
     """How the power of blocks lies over frequency, one row for each block.
 
     Attributes:
         variance: (n,) variance of each block, low frequencies filled in from the plateau.
-        bands: (n, 5) power below the plateau (0.05-0.08 c/px), at 0.08-0.125, 0.125-0.18 and
-            0.18-0.25 c/px, and peakedness: how far a few coefficients of the middle hold its power.
-            For n independent Gaussian coefficients the sum of fourth powers over the squared sum of
-            squares is 3 / (n + 2) in the mean; peakedness is the ratio to that, more for edges.
+        bands: (n, 3) mean power at 0.08-0.125, 0.125-0.18 and 0.18-0.25 c/px.
     """
 
     variance: NDArray[np.float64]
@@ -108,14 +82,8 @@ class Shape:
 
 def shape(squares: NDArray[np.float32]) -> Shape:
     """Variance and bands of blocks from their squared coefficients (n, BLOCK, BLOCK)."""
-    flat = squares.reshape(-1, BLOCK * BLOCK)
-    sums = (flat @ _SUMS).astype(np.float64)
-    middle = flat.take(_MIDDLE_CELLS, axis=1)
-    fourth = np.einsum("ij,ij->i", middle, middle).astype(np.float64)
-    total = sums[:, 5]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        peak = np.where(total > 0, fourth / total**2 * (_MIDDLE_COUNT + 2) / 3, 1.0)
-    return Shape(sums[:, 0], np.column_stack([sums[:, 1:5], peak]))
+    sums = (squares.reshape(-1, BLOCK * BLOCK) @ _SUMS).astype(np.float64)
+    return Shape(sums[:, 0], sums[:, 1:])
 
 
 def relative_spread(mean_power: NDArray[np.floating]) -> float:
@@ -142,5 +110,5 @@ def low_rise(bands: NDArray[np.float64]) -> float:
     Coding's steps widen with frequency, so what it takes from noise below 0.08 c/px is less than
     above; the fall from 0.1 to 0.15 c/px is carried on, up to `_MOST_RISE`.
     """
-    _, first, second, _, _ = np.median(bands, axis=0)
+    first, second, _ = np.median(bands, axis=0)
     return float(np.clip(first / second, 1.0, _MOST_RISE)) if second > 0 else 1.0
