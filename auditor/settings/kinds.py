@@ -160,6 +160,10 @@ def _tagged_or_spanned(e: Evidence, sensor: Sensor) -> float | None:
             e.tagged_um
         )  # nothing else tells of the sensor: a shape guessed for it would bend the tag
     sides = sensor.sides_mm(e.long, e.short)
+    own_mm = math.hypot(e.long, e.short) * (e.tagged_um or 0) / 1000
+    if own_mm and sensor.diagonal_mm and _near(own_mm, sensor.diagonal_mm, 1e-6):
+        # A diagonal that was worked out from the tag says nothing against it, whatever the shape.
+        return e.tagged_um
     return _whole_field_um(sides, e.long, e.short) if sides else e.tagged_um
 
 
@@ -182,6 +186,10 @@ def _whole(e: Evidence, sensor: Sensor, share: float) -> Verdict:
     if e.source == "unknown":
         reason = "the sensor's own size; who wrote it can't be told"
         return Verdict("unknown", "unknown", reason, sensor.pixel_um, share, _certainty(sensor))
+    if e.shown is not None and e.shown < WHOLE and e.source == "edited":
+        reason = f"shows {e.shown:.0%} of the thumbnail's width at the full size: enlarged"
+        pitch = sensor.pixel_um * e.shown if sensor.pixel_um else None
+        return Verdict("resized", "enlarged", reason, pitch, None, "likely")
     if e.source == "camera":
         reason = "the camera's own size" if share > WHOLE else "a part of the sensor, by the camera"
         return Verdict(
@@ -210,7 +218,7 @@ def _size(sensor: Sensor) -> str:
 
 def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Fewer pixels than the sensor has: a part of it, or all of it reduced."""
-    if e.source == "camera":
+    if e.source == "camera" and not e.bare:
         return _smaller_by_camera(e, sensor, spans, shape)
     if e.cameras_size and (e.shown is None or e.shown >= WHOLE):
         pitch = sensor.pixel_um / spans if sensor.pixel_um else e.tagged_um
@@ -231,7 +239,9 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
                 why += " with fewer pixels: cropped and reduced"
     elif spans > _TRIMMED and e.long not in EXPORT_SIDES:
         crop, why = True, "too little less for a reduced one"
-    elif crop and e.long in EXPORT_SIDES:
+    elif _tags_follow(e, sensor, spans):
+        crop, certain, why = False, _certainty(sensor), "its tags tell larger pixels"
+    elif crop and (e.boxed or e.long in EXPORT_SIDES or e.short in EXPORT_SIDES):
         crop, why = False, "its longest side is one that exports are given"
     elif crop:
         why = "not the sensor's shape"
@@ -247,11 +257,19 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
     return Verdict("resized", "edited reduced", reason, pitch, round(min(1.0, covered), 3), certain)
 
 
+def _tags_follow(e: Evidence, sensor: Sensor, spans: float) -> bool:
+    """Whether the file's own tags tell the larger pixels of a reduced file."""
+    if not e.tagged_um or not sensor.pixel_um or _near(e.tagged_um, sensor.pixel_um, SAME_SENSOR):
+        return False
+    return _near(e.tagged_um, sensor.pixel_um / spans, SAME_SENSOR)
+
+
 def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Crop modes keep the pixel; small sizes keep the field."""
     pixel, tagged = sensor.pixel_um, e.tagged_um
     same_shape = _near(shape, 1, SAME_SHAPE)
-    tags_keep = bool(tagged and pixel and _near(tagged, pixel, SAME_SENSOR))
+    tags_scale = _tags_follow(e, sensor, spans)
+    tags_keep = bool(tagged and pixel and _near(tagged, pixel, SAME_SENSOR)) and not tags_scale
     if e.view_mm and sensor.diagonal_mm and same_shape:
         view = math.log(e.view_mm / sensor.diagonal_mm)
         crop = abs(view - math.log(spans)) < abs(view)
@@ -318,7 +336,7 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     if e.long * e.short < least:
         reason = f"a program wrote {e.long * e.short / 1e6:.1f} million pixels, too few for a camera of {e.year} or later"
         return Verdict("resized", "edited reduced", reason, pitch, share, "assumed")
-    if e.long % BLOCK_PX and e.long < FREE_SIDE_PX:
+    if e.long % BLOCK_PX and e.long < FREE_SIDE_PX and not e.boxed:
         reason = f"a longer side of {e.long:.0f} px is no camera's"
         return Verdict("resized", "edited reduced", reason, pitch, share, "assumed")
     reason = "nothing tells of a larger size"

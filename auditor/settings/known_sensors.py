@@ -29,6 +29,8 @@ OFTEN: Final = 0.15
 """Share of the frames of a program's commonest size that makes a larger size no exception."""
 RARE: Final = 0.005
 """Share of the frames by the camera under which a size may be of one enlarged or stitched picture."""
+SHAPES: Final = (1.2, 1.6)
+"""Long over short side of sensors (common practice, no source); others are cut."""
 DOUBLED: Final = 0.2
 """Difference of logarithms from which most 35 mm equivalents outvote focal-plane tags."""
 
@@ -140,6 +142,7 @@ def _written(part: Rows) -> Size | None:
         and r.written_short > 0
         and not math.isnan(r.long)
         and not _same(r.written_long, r.long)
+        and SHAPES[0] < r.written_long / r.written_short < SHAPES[1]
     ]
     return max(found, key=lambda pair: pair[0] * pair[1]) if found else None
 

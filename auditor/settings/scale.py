@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from auditor.record.values import numbers, words
 from auditor.settings.file_evidence import ROUGH_VIEW, Evidence, Sensor, Verdict, rounding
-from auditor.settings.kinds import LEAST_PX, judge
+from auditor.settings.kinds import LEAST_PX, SAME_SIZE, judge
 from auditor.settings.known_sensors import known_sensors
 from auditor.settings.one_file import figures
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM, SMALL_MM
@@ -24,6 +24,8 @@ __all__ = ["reconcile_scale"]
 
 HABIT: Final = 0.2
 """Share of a body's frames that makes a smaller size the photographer's habit."""
+BOXED: Final = 3
+"""Files of different shapes with one longest side that make it the side of a box they were fitted into."""
 NOTED: Final = 0.8
 """A body with private notes in this share of its files writes them into all ..."""
 NOTED_FRAMES: Final = 5
@@ -55,8 +57,15 @@ def reconcile_scale(frames: pd.DataFrame) -> pd.DataFrame:
     t = _Table(frames)
     e = t.evidence()
     sensors = known_sensors(e)
+    whole = np.zeros(len(e), bool)
+    for i, row in enumerate(e.itertuples(index=False)):
+        size = sensors[row.unit].size if row.unit in sensors else None
+        if size is not None:
+            whole[i] = abs(max(row.long / size[0], row.short / size[1]) - 1) <= SAME_SIZE
+    copies = t.copies(whole[t.code])
+    e, code = t.split(e, copies)
     verdicts = [_verdict(row, sensors) for row in e.itertuples(index=False)]
-    t.write(out, verdicts)
+    t.write(out, verdicts, code)
     return out
 
 
@@ -83,6 +92,8 @@ def _verdict(row: Any, sensors: dict[Any, Sensor]) -> tuple[Verdict, Sensor]:
         resampled=row.resampled == 1,
         year=int(row.year) if row.year > 0 else None,
         habit=bool(row.habit),
+        bare=bool(row.bare),
+        boxed=bool(row.boxed),
         cameras_size=bool(row.cameras_size),
     )
     sensor = sensors[row.unit]
@@ -151,6 +162,7 @@ class _Table:
         e = pd.DataFrame({name: column[first] for name, column in table.items()})
         e["frames"] = np.bincount(self.code, minlength=len(first))
         _mark_habits(e)
+        _mark_boxes(e)
         _mark_camera_sizes(e)
         e["unit"] = _units(e)
         return e
@@ -165,14 +177,42 @@ class _Table:
         year = steps[np.searchsorted(steps, years, "right") - 1][code]
         return np.where((self.source == "edited") & (year > 0), year, np.nan).astype(float)
 
-    def write(self, out: pd.DataFrame, verdicts: list[tuple[Verdict, Sensor]]) -> None:
-        """Verdicts into the table's columns."""
+    def copies(self, whole: Bools) -> Bools:
+        """Frames whose body has a frame of full size at the very same moment, and those without the
+        private notes that the body writes."""
+        if "taken" not in self.frames:
+            moment = np.full(len(self.frames), -1)
+        else:
+            moment = pd.factorize(self.frames["taken"])[0]
+        key = pd.Series(self.body.astype(np.int64) * (int(moment.max(initial=0)) + 2) + moment)
+        timed = (self.body >= 0) & (moment >= 0)
+        duplicate = np.asarray(key.isin(set(key[whole & timed]))) & timed & ~(self.recoded == 0)
+        rows = (self.body >= 0) & np.isin(self.source.astype(str), ("camera", "raw"))
+        notes = pd.Series(np.nan_to_num(self.maker[rows])).groupby(self.body[rows]).mean()
+        bare = (self.maker == 0) & (notes.reindex(self.body).to_numpy(float) >= NOTED)
+        return np.asarray(duplicate | bare)
+
+    def split(self, e: pd.DataFrame, bare: Bools) -> tuple[pd.DataFrame, NDArray[np.int64]]:
+        """Evidence parted by whether a frame is a copy, and the new code of each frame."""
+        both = self.code * 2 + bare
+        found, code = np.unique(both, return_inverse=True)
+        parted = e.iloc[found // 2].reset_index(drop=True)
+        parted["bare"] = (found % 2).astype(bool)
+        return parted, code
+
+    def write(
+        self,
+        out: pd.DataFrame,
+        verdicts: list[tuple[Verdict, Sensor]],
+        code: NDArray[np.int64],
+    ) -> None:
+        """Verdicts into the table's columns; `code` is the verdict of each frame."""
         settled = [figures(v, s, _basis(s.basis)) for v, s in verdicts]
         columns = {
             name: np.array([one[name] for one in settled], float if name in _FIGURES else object)
             for name in settled[0]
         }
-        columns = {name: column[self.code] for name, column in columns.items()}
+        columns = {name: column[code] for name, column in columns.items()}
         with np.errstate(invalid="ignore"):
             kept = numbers(self.frames, "pixel_pitch_um") / columns["pixel_pitch_um"] - 1
         kept = (np.abs(kept) <= SAME_FIGURE) & (self.basis != "")
@@ -194,6 +234,15 @@ def _mark_habits(e: pd.DataFrame) -> None:
     here = e["frames"].where(camera, 0).groupby([e["body"], e["long"], e["short"]]).transform("sum")
     total = e["frames"].groupby(e["body"]).transform("sum")
     e["habit"] = camera & (here >= HABIT * total)
+
+
+def _mark_boxes(e: pd.DataFrame) -> None:
+    """Longest sides that files of several shapes share: they were fitted into a box."""
+    by_program = e["source"].isin(["edited", "resized"])
+    part = e[by_program & (e["body"] >= 0)]
+    sides = part.groupby(["body", "long"]).agg(n=("frames", "sum"), shapes=("short", "nunique"))
+    boxes = sides[(sides["n"] >= BOXED) & (sides["shapes"] >= 2)].index
+    e["boxed"] = by_program & pd.MultiIndex.from_frame(e[["body", "long"]]).isin(boxes)
 
 
 def _mark_camera_sizes(e: pd.DataFrame) -> None:

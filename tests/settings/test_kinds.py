@@ -44,6 +44,7 @@ def kind(
         ((1600, 1067), {}, ("edited reduced", 15.0)),
         ((1600, 766), {}, ("edited reduced", 15.0)),  # the box of an export, another shape
         ((2311, 2287), {}, ("cropped", 4.0)),
+        ((2311, 2287), {"boxed": True}, ("edited reduced", 7.0)),  # spans the height at least
         ((5713, 3809), {}, ("cropped", 4.0)),  # trimmed: nobody reduces by a twentieth
         ((3000, 2000), {"field_px": 6000.0}, ("cropped", 4.0)),  # half of the thumbnail's width
         ((3000, 2000), {"field_px": 3000.0}, ("edited reduced", 8.0)),  # all of it

@@ -213,6 +213,7 @@ def test_a_crop_mode_by_its_equivalent_whatever_its_factor() -> None:
         {"pixel_pitch_um": 8.0},  # tags follow the size
         {"focal_35mm": 52.5},  # stale tags, but the view is the whole one
         {"source": "edited"},  # stale tags after a program
+        {"taken": "2024-05-01T06:00:00"},  # stale tags, and the original is there
         {},  # stale tags; no camera crops by two
         {"pixel_pitch_um": None, "pitch_basis": None},  # no tags
         {"source": "resized", "pixel_pitch_um": 8.0},  # known from the file alone
@@ -222,6 +223,11 @@ def test_a_downsized_copy_is_resized_with_larger_pixels(how: dict[str, Any]) -> 
     whole = {"n": 5, "focal_35mm": 52.5} if "focal_35mm" in how else {"n": 5}
     row = last(whole, {"width_px": 3000, "height_px": 2000, **how})
     assert (row["source"], row["pixel_pitch_um"]) == ("resized", 8.0)
+
+
+def test_a_downsized_copy_of_any_factor_beside_its_original() -> None:
+    row = last({"n": 5}, {"width_px": 4000, "height_px": 2667, "taken": "2024-05-01T06:00:02"})
+    assert (row["source"], row["pixel_pitch_um"]) == ("resized", 6.0)
 
 
 def test_an_edited_cut_out_keeps_the_sensors_pixel() -> None:
