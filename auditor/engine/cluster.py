@@ -58,6 +58,7 @@ class Cluster(Workers):
         self._good: set[str] = set()
         self._refused: dict[str, str] = {}
         self._doubtful = False  # a worker may have left since we looked
+        self._closed = False
         self._looked = self._connected = self._heard = time.monotonic()
         super().__init__(0, options)
 
@@ -218,8 +219,12 @@ class Cluster(Workers):
         future.add_done_callback(lambda f: self._done(ticket, f))
 
     def _done(self, ticket: int, future: Any) -> None:
+        if (
+            self._closed
+        ):  # of all scans in a process one thread calls this: it must not wait in vain
+            return
         try:
-            answer = future.result()
+            answer = future.result(timeout=_GREET_S)
         except BaseException as error:
             answer = error
             self._doubtful = True
@@ -257,6 +262,7 @@ class Cluster(Workers):
 
     def close(self) -> None:
         """End what was started for this scan; leave the cluster as it was found."""
+        self._closed = True
         self.wind_down()
         if self.connected():
             self._ask_all(close_decoders, self._good)
