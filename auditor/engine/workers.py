@@ -21,6 +21,8 @@ __all__ = ["ClusterError", "OwnWorkers", "Workers"]
 
 _CLOSE_S: Final = 2.0
 """So long workers and the connection to them may take to close."""
+_ANSWER_S: Final = 30.0
+"""So long an answer that is there may take to be handed over."""
 
 
 class ClusterError(RuntimeError):
@@ -65,6 +67,7 @@ class Workers:
         self._results: queue.Queue[tuple[int, Any]] = queue.Queue()
         self._futures: dict[int, Any] = {}
         self._client: Any = None
+        self._closed = False
         for name in ("distributed", "distributed.scheduler", "tornado", "asyncio"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
         try:
@@ -102,8 +105,10 @@ class Workers:
         future.add_done_callback(lambda f: self._done(ticket, f))
 
     def _done(self, ticket: int, future: Any) -> None:
+        if self._closed:  # one thread calls this for all scans in a process: it must not wait in vain
+            return
         try:
-            answer = future.result()
+            answer = future.result(timeout=_ANSWER_S)
         except BaseException as error:
             answer = error
         self._results.put((ticket, answer))
@@ -140,6 +145,7 @@ class Workers:
 
     def close(self) -> None:
         """End what was started for this scan."""
+        self._closed = True
         self._futures.clear()
         if self._client is not None:
             with contextlib.suppress(Exception):
