@@ -217,6 +217,7 @@ class Cluster(Workers):
 
     def close(self) -> None:
         """End what was started for this scan; leave the cluster as it was found."""
+        self._closed = True
         self.wind_down()
         if self.connected():
             self._ask_all(close_decoders, self._good)

@@ -180,6 +180,7 @@ class OwnWorkers(Workers):
 
     def close(self) -> None:
         """End everything that was started here."""
+        self._closed = True
         wind_down(self._scan)
         close_decoders(self._scan)
         self._over.set()
