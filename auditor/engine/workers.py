@@ -105,7 +105,9 @@ class Workers:
         future.add_done_callback(lambda f: self._done(ticket, f))
 
     def _done(self, ticket: int, future: Any) -> None:
-        if self._closed:  # one thread calls this for all scans in a process: it must not wait in vain
+        if (
+            self._closed
+        ):  # one thread calls this for all scans in a process: it must not wait in vain
             return
         try:
             answer = future.result(timeout=_ANSWER_S)
@@ -163,7 +165,9 @@ class OwnWorkers(Workers):
         super().__init__("the workers of this machine", options)
 
     def _start(self) -> None:
-        for _ in range(self.count):  # decoders load their libraries while this process loads its own
+        for _ in range(
+            self.count
+        ):  # decoders load their libraries while this process loads its own
             threading.Thread(target=self._warm_up, daemon=True).start()
         import distributed
 

@@ -49,7 +49,9 @@ _BLURRED: Final = 0.07
 """MTF50 (c/px) below which nothing is in focus: less than f/32 allows at 4 um pitch."""
 _WIDE: Final = "nothing is in focus: even the sharpest edges are wide"
 """What is said of a frame in which nothing is in focus."""
-_NO_DETAIL: Final = "no measurable detail: the frame is featureless, clipped, all noise or blurred throughout"
+_NO_DETAIL: Final = (
+    "no measurable detail: the frame is featureless, clipped, all noise or blurred throughout"
+)
 """What is said where nothing is found at all; blurs beyond some eight pixels leave nothing either."""
 _NO_ZONE: Final = "too few edges for a figure of any zone, and texture finer than any edge is noise"
 """What is said of a frame of which only its sharpest edges are told."""
