@@ -260,7 +260,7 @@ def render_report(
         "set_aside": _by_reason(profile.get("set_aside") or []),
         "unread": _by_reason(profile.get("unread_folders") or []),
         "blocks": {v.id: pack(v.block) for v in views if v.block},
-        # JPEGs in base64 would pack to what they are.
+        # Packing would make JPEGs in base64 an eighth smaller, and take as long as all else of the page.
         "pictures": Markup(json.dumps({index.picture_key(k): v for k, v in thumbs.items()})),
         "css": Markup(static("report.css")),
         "js": Markup("\n".join(static(f"{n}.js") for n in ("page", "charts", "frames"))),

@@ -174,6 +174,7 @@ def environment() -> jinja2.Environment:
     public = {name: getattr(room, name) for room in _ROOMS for name in room.__all__}
     found = public | {function.__name__: function for function in _OWN}
     functions = {name: _known(f) for name, f in found.items() if isfunction(f)}
-    env.filters = functions | env.filters  # the templates' own `join` stays what it is
+    # The templates' own `join` stays what it is.
+    env.filters |= {name: f for name, f in functions.items() if name != "join"}
     env.globals |= functions | {"zones": ZONES, "nameless_body": summary.NAMELESS_BODY}
     return env

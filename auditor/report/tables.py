@@ -187,8 +187,11 @@ def _column(values: list[Any]) -> pa.Array:
     cells = _cells(values)
     try:
         column = pa.array(cells, from_pandas=True)
-    except pa.ArrowException:
+    except (pa.ArrowException, OverflowError):
         column = pa.array([None if cell is None else str(cell) for cell in cells])
+    if column.null_count and (pa.types.is_boolean(column.type) or pa.types.is_integer(column.type)):
+        # As pandas reads such a column, and as tables have always been written: yes is 1.
+        column = column.cast(pa.float64())
     return column.cast(pa.string()) if pa.types.is_null(column.type) else column
 
 

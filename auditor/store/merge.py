@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -23,7 +23,7 @@ from .parts import (
 )
 from .rows import chosen, last_in_parts, whole_numbers
 
-__all__ = ["merge_parts", "merge_small"]
+__all__ = ["SmallParts", "merge_parts"]
 
 _TOGETHER_ROWS: Final = 4096
 """Rows that are held in memory before they are written into the merged part ..."""
@@ -34,18 +34,15 @@ _TOGETHER_BYTES: Final = 8 * MB
 def merge_parts(
     folder: Path,
     run: Sequence[Part],
+    content: Callable[[Part, Sequence[str]], pa.Table],
     schema: pa.Schema,
     group: int,
     key: str,
-    fresh: Mapping[Path, pa.Table],
-) -> Part:
-    """Write one part in place of neighbouring ones; of rows with the same key the newest stays. The old parts
-    are left to the caller; some may still be in memory (`fresh`). Raises DamagedPart."""
+) -> None:
+    """Write one part in place of neighbouring ones; of rows with the same key the newest stays.
 
-    def content(part: Part, names: list[str]) -> pa.Table:
-        held = fresh.get(part.path)
-        return read_whole(part, names, schema) if held is None else held.select(names)
-
+    `content` gives some columns of a part and raises DamagedPart. The old parts are left to the caller.
+    """
     last = last_in_parts([_keys(content(part, [key])[key]) for part in run])
 
     def tables() -> Iterator[pa.Table]:
@@ -61,7 +58,7 @@ def merge_parts(
         if waiting:
             yield pa.concat_tables(waiting)
 
-    return write_part(folder, run[0].first, run[-1].last, tables(), schema, group)
+    write_part(folder, run[0].first, run[-1].last, tables(), schema, group)
 
 
 def _keys(column: pa.ChunkedArray) -> NDArray[np.generic]:
@@ -70,50 +67,58 @@ def _keys(column: pa.ChunkedArray) -> NDArray[np.generic]:
     return np.array([text or "" for text in column.to_pylist()], dtype="S64")
 
 
-def merge_small(
-    folder: Path,
-    schema: pa.Schema,
-    group: int,
-    key: str,
-    sizes: Sequence[int],
-    fresh: Mapping[Path, pa.Table],
-    whole: set[Path],
-) -> Iterator[Path]:
-    """Merge neighbours of fewer rows than each of `sizes`, and delete them; yields what is gone. `fresh`: parts
-    still in memory; `whole`: parts whose checksum was found right, to which more are added."""
-    for limit in sizes:
-        runs: list[list[Part]] = [[]]
-        rows = 0
-        for part in list_parts(folder):
-            count = _rows(part, limit, whole)
-            if count >= limit or rows >= limit:
-                runs.append([])
-                rows = 0
-            if count < limit:
-                runs[-1].append(part)
-                rows += count
-        for run in runs[: None if limit == sizes[0] else -1]:  # the last run may still grow
-            if len(run) < 2:
-                continue
-            try:
-                merged = merge_parts(folder, run, schema, group, key, fresh)
-            except (DamagedPart, FileNotFoundError):
-                continue
-            # What is left of a merge cut short may give the same part again.
-            for part in run:
-                if part.path != merged.path:
-                    part.path.unlink(missing_ok=True)
-                    yield part.path
+class SmallParts:
+    """The small parts of one table, and how they become fewer."""
 
+    def __init__(
+        self, folder: Path, schema: pa.Schema, fresh: Mapping[Path, pa.Table], whole: set[Path]
+    ) -> None:
+        """`fresh`: parts just written, still in memory. `whole`: parts whose checksum was found right;
+        more are added."""
+        self._folder, self._schema, self._fresh, self._whole = folder, schema, fresh, whole
 
-def _rows(part: Part, limit: int, whole: set[Path]) -> int:
-    """Number of rows; `limit` when there are more, or when the part is damaged: not to be merged."""
-    try:
-        count = int(pq.read_metadata(part.path).num_rows)
-        if count < limit and part.path not in whole:
-            if not is_whole(part):
-                return limit
-            whole.add(part.path)
-        return min(count, limit)
-    except UNREADABLE:
-        return limit
+    def merge(self, group: int, key: str, sizes: Sequence[int]) -> Iterator[Path]:
+        """Merge neighbours of fewer rows than each of `sizes`, and delete them; yields what is gone."""
+        for limit in sizes:
+            runs: list[list[Part]] = [[]]
+            rows = 0
+            for part in list_parts(self._folder)[0]:
+                count = self._rows(part, limit)
+                if count >= limit or rows >= limit:
+                    runs.append([])
+                    rows = 0
+                if count < limit:
+                    runs[-1].append(part)
+                    rows += count
+            for run in runs[: None if limit == sizes[0] else -1]:  # the last run may still grow
+                if len(run) > 1:
+                    yield from self._merge_run(run, group, key)
+
+    def _merge_run(self, run: Sequence[Part], group: int, key: str) -> Iterator[Path]:
+        try:
+            merge_parts(self._folder, run, self._content, self._schema, group, key)
+        except (DamagedPart, FileNotFoundError):
+            return
+        for part in run:
+            part.path.unlink(missing_ok=True)
+            yield part.path
+
+    def _rows(self, part: Part, limit: int) -> int:
+        """Number of rows; `limit` when there are more, or when the part is damaged: not to be merged."""
+        if part.path in self._fresh:
+            return len(self._fresh[part.path])
+        try:
+            count = int(pq.read_metadata(part.path).num_rows)
+            if count < limit and part.path not in self._whole:
+                if not is_whole(part):
+                    return limit
+                self._whole.add(part.path)
+            return min(count, limit)
+        except UNREADABLE:
+            return limit
+
+    def _content(self, part: Part, names: Sequence[str]) -> pa.Table:
+        """From memory when it was just written, else read and checked."""
+        if part.path in self._fresh:
+            return self._fresh[part.path].select(list(names))
+        return read_whole(part, names, self._schema)

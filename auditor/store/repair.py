@@ -42,7 +42,7 @@ def mend(folder: Path) -> list[str]:
     whatever keeps a part's bytes away is no damage."""
     done = []
     for name, schema in (("frames", FRAME_SCHEMA), ("pictures", PICTURE_SCHEMA)):
-        for part in list_parts(folder / name):
+        for part in list_parts(folder / name)[0]:
             try:
                 read_whole(part, schema.names, schema)
             except DamagedPart:
@@ -60,7 +60,7 @@ def without_pictures(folder: Path, known: Known) -> NDArray[np.int64]:
     Looked into only where there are fewer pictures than frames: the usual run costs a few footers.
     """
     rows = np.flatnonzero(known.measured & ~known.gone & ~known.no_pictures)
-    parts = list_parts(folder / "pictures")
+    parts = list_parts(folder / "pictures")[0]
     count = 0
     for part in parts:
         with contextlib.suppress(*UNREADABLE):
@@ -79,8 +79,11 @@ def without_pictures(folder: Path, known: Known) -> NDArray[np.int64]:
 def check(folder: Path) -> list[str]:
     """Read every byte of the store at `folder`: one line for each problem, none where it is whole."""
     problems: list[str] = []
+    parts, leftovers = list_parts(folder / "frames")
+    for part in leftovers:
+        problems.append(f"{part.path.name}: left over from a merge; the next run removes it")
     known = []
-    for part in list_parts(folder / "frames"):
+    for part in parts:
         try:
             table = read_whole(part, FRAME_SCHEMA.names, FRAME_SCHEMA)
         except (DamagedPart, OSError) as error:
@@ -88,7 +91,7 @@ def check(folder: Path) -> list[str]:
         else:
             problems += _frames(part.path.name, table)
             known.append(table.select(list(KNOWN_COLUMNS)))
-    for part in list_parts(folder / "pictures"):
+    for part in list_parts(folder / "pictures")[0]:
         problems += _pictures(part)
     if known and (lost := len(without_pictures(folder, Known(newest(known))))):
         problems.append(

@@ -49,7 +49,7 @@ def version_of(folder: Path) -> int | None:
     try:
         version = json.loads(path.read_bytes())["store"]
     except FileNotFoundError:
-        if list_parts(folder / "frames"):
+        if list_parts(folder / "frames")[0]:
             raise StoreError(
                 f"{folder} holds measurements but no version.json, so they cannot be "
                 "trusted; give another --out folder"

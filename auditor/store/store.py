@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,7 +14,7 @@ from numpy.typing import NDArray
 
 from .errors import trouble
 from .lock import WriterLock
-from .merge import merge_small
+from .merge import SmallParts
 from .parts import (
     DamagedPart,
     Part,
@@ -82,9 +81,10 @@ class Store:
         self.warnings: list[str] = []
         self._lock = WriterLock(self.folder / "lock")
         self._next = 0
-        self._fresh: dict[Path, pa.Table] = {}  # parts written since the last merge
-        self._keys: dict[Path, pa.ChunkedArray] = {}  # path keys or content hashes of parts
+        self._key_cache: dict[Path, np.ndarray] = {}
         self._whole: set[Path] = set()
+        self._fresh: dict[Path, pa.Table] = {}  # parts written since the last merge
+        self._id_cache: dict[Path, pa.Array] = {}
         self._small = 0
         version_of(self.folder)  # refuses what another version wrote
 
@@ -96,13 +96,15 @@ class Store:
         return self._lock.held
 
     def open_for_writing(self) -> Store:
-        """Make the folder, take the writer's lock, clear half-written files. Raises StoreError, StoreBusy."""
+        """Make the folder, take the writer's lock, clear leftovers. Raises StoreError, StoreBusy."""
         try:
-            with self._written():
-                for name in ("frames", "pictures"):
-                    (self.folder / name).mkdir(parents=True, exist_ok=True)
-                self._lock.acquire()
-                self._prepare()
+            for name in ("frames", "pictures"):
+                (self.folder / name).mkdir(parents=True, exist_ok=True)
+            self._lock.acquire()
+            self._prepare()
+        except OSError as error:
+            self._lock.release()
+            raise trouble(error, self.folder) from error
         except BaseException:
             self._lock.release()
             raise
@@ -113,24 +115,20 @@ class Store:
             write_version(self.folder)
         last = -1
         for name in ("frames", "pictures"):
-            for stray in (self.folder / name).glob("*.tmp"):
-                stray.unlink(missing_ok=True)
-            last = max([last, *(p.last for p in list_parts(self.folder / name))])
+            parts, leftovers = list_parts(self.folder / name)
+            stray = [p for p in (self.folder / name).iterdir() if p.name.endswith(".tmp")]
+            for path in (*(p.path for p in leftovers), *stray):
+                path.unlink(missing_ok=True)
+            last = max([last, *(p.last for p in parts)])
         self._next = last + 1
-
-    @contextlib.contextmanager
-    def _written(self) -> Iterator[None]:
-        """Errors of writing inside are told as StoreError."""
-        try:
-            yield
-        except OSError as error:
-            raise trouble(error, self.folder) from error
 
     def tidy(self) -> None:
         """Merge what a run left in many small parts: each costs the next run some milliseconds."""
         if self._small >= TIDY_PARTS:
-            with self._written():
+            try:
                 self.compact()
+            except OSError as error:
+                raise trouble(error, self.folder) from error
 
     def close(self) -> None:
         """Give the writer's lock back."""
@@ -156,19 +154,20 @@ class Store:
             return
         self._lock.confirm()
         number, self._next = self._next, self._next + 1
-        with self._written():
+        try:
             if pictures:
                 self._write("pictures", number, picture_table(pictures), PICTURE_GROUP)
             table = frame_table(rows)
-            self._fresh[self._write("frames", number, table, FRAME_GROUP).path] = table
+            part = self._write("frames", number, table, FRAME_GROUP)
+            self._fresh[part.path] = table
             self._small += 1
             if self._small >= SMALL_PARTS:
                 self.compact()
+        except OSError as error:
+            raise trouble(error, self.folder) from error
 
     def _write(self, name: str, number: int, table: pa.Table, group: int) -> Part:
-        part = write_part(self.folder / name, number, number, [table], table.schema, group)
-        self._whole.add(part.path)
-        return part
+        return write_part(self.folder / name, number, number, [table], table.schema, group)
 
     def compact(self) -> None:
         """Merge small neighbouring parts; the newest row of each path in the merged run is kept."""
@@ -177,10 +176,10 @@ class Store:
             ("frames", FRAME_SCHEMA, FRAME_GROUP, "path_key", PART_ROWS),
             ("pictures", PICTURE_SCHEMA, PICTURE_GROUP, "file_id", PART_ROWS[:1]),
         ):
-            for path in merge_small(
-                self.folder / name, schema, group, key, sizes, self._fresh, self._whole
-            ):
-                self._keys.pop(path, None)
+            parts = SmallParts(self.folder / name, schema, self._fresh, self._whole)
+            for path in parts.merge(group, key, sizes):
+                self._key_cache.pop(path, None)
+                self._id_cache.pop(path, None)
         self._fresh.clear()
         self._small = 0
 
@@ -211,7 +210,7 @@ class Store:
     def _newest(self, columns: Sequence[str]) -> pa.Table:
         """The newest row of each path, gone ones included, in the order of the parts."""
         names = list(dict.fromkeys(["path_key", "gone", *columns]))
-        read = [self._read_frames(part, names) for part in list_parts(self.folder / "frames")]
+        read = [self._read_frames(part, names) for part in list_parts(self.folder / "frames")[0]]
         tables = [table for table in read if table is not None]
         # Making even an empty table from nothing loads pandas.
         return newest(tables) if tables else FRAME_SCHEMA.empty_table().select(names)
@@ -235,7 +234,7 @@ class Store:
         unusable: set[Path] = set()
         while True:
             found = rows_there(
-                list_parts(self.folder / "frames"), self._read_frames, wanted, unusable
+                list_parts(self.folder / "frames")[0], self._read_frames, wanted, unusable
             )
             parts = []
             # A few columns at a time: a large table does not lie in memory twice.
@@ -268,8 +267,10 @@ class Store:
         """Remember folders that could not be read; `walked` are roots seen to their end, of which
         nothing older is kept. Raises StoreError."""
         self._lock.confirm()
-        with self._written():
+        try:
             renew_unread(self.folder, found, walked)
+        except OSError as error:
+            raise trouble(error, self.folder) from error
 
     def pictures(self, file_ids: Iterable[str]) -> pd.DataFrame:
         """The picture table for these content hashes: `file_id` and `record.PICTURE_COLUMNS`.
@@ -278,8 +279,9 @@ class Store:
         """
         wanted = pa.array(sorted(set(file_ids)), pa.string())
         tables = [PICTURE_SCHEMA.empty_table()]
-        for part in list_parts(self.folder / "pictures"):
-            hits = self._hits(part, "file_id", PICTURE_SCHEMA, wanted)
+        for part in list_parts(self.folder / "pictures")[0]:
+            ids = self._ids(part)
+            hits = np.flatnonzero(pc.is_in(ids, value_set=wanted).to_numpy(zero_copy_only=False))
             if len(hits):
                 try:
                     tables.append(read_rows(part, hits, PICTURE_SCHEMA))
@@ -290,21 +292,26 @@ class Store:
         frame: pd.DataFrame = table.take(pa.array(newest, pa.int64())).to_pandas()
         return frame
 
-    def _hits(self, part: Part, key: str, schema: pa.Schema, wanted: pa.Array) -> NDArray[np.int64]:
-        """Rows of a part with one of these keys, which are remembered while the part exists."""
-        if part.path not in self._keys:
-            table = self._read(part, [key], schema)
-            self._keys[part.path] = (schema.empty_table() if table is None else table)[key]
-        return np.flatnonzero(flags(pc.is_in(self._keys[part.path], value_set=wanted)))
+    def _ids(self, part: Part) -> pa.Array:
+        if part.path not in self._id_cache:
+            table = self._read(part, ["file_id"], PICTURE_SCHEMA)
+            column = pa.array([], pa.string()) if table is None else table["file_id"]
+            self._id_cache[part.path] = (
+                column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
+            )
+        return self._id_cache[part.path]
 
     def verify(self) -> list[str]:
         """Read everything; one line for each problem, none when the store is whole."""
         return check(self.folder)
 
     def mend(self) -> list[str]:
-        """Set damaged parts apart; one line for each. Raises StoreError."""
-        with self, self._written():
-            return mend(self.folder)
+        """Set damaged parts apart and clear leftovers; one line for each part. Raises StoreError."""
+        with self:
+            try:
+                return mend(self.folder)
+            except OSError as error:
+                raise trouble(error, self.folder) from error
 
     def without_pictures(self, known: Known) -> NDArray[np.int64]:
         """Indices in `known` of measured frames whose small pictures are lost."""
@@ -328,12 +335,21 @@ class Store:
     ) -> dict[int, dict[str, Any]]:
         # Parts may have been merged since `known` was made, so rows are found by key, not by place.
         index_of = {int(known.key[i]): i for i in indices}
-        wanted = pa.array(list(index_of), pa.int64())
+        wanted = np.sort(np.array(list(index_of), np.int64))
         found: dict[int, dict[str, Any]] = {}
-        for part in list_parts(self.folder / "frames"):
-            hits = self._hits(part, "path_key", FRAME_SCHEMA, wanted)
+        for part in list_parts(self.folder / "frames")[0]:
+            keys = self._keys(part)
+            hits = np.flatnonzero(np.isin(keys, wanted))
             table = self._read(part, columns, FRAME_SCHEMA) if len(hits) else None
             if table is not None:
                 for row in table.take(pa.array(hits)).to_pylist():
                     found[index_of[row["path_key"]]] = row
         return found
+
+    def _keys(self, part: Part) -> np.ndarray:
+        """The path keys of a part, remembered while it exists."""
+        if part.path not in self._key_cache:
+            table = self._read(part, ["path_key"], FRAME_SCHEMA)
+            keys = np.zeros(0, np.int64) if table is None else table["path_key"].to_numpy()
+            self._key_cache[part.path] = keys
+        return self._key_cache[part.path]

@@ -162,7 +162,9 @@ class _Frame:
         if len(places):
             flattest = np.sort(places[np.argpartition(relief[places], count - 1)[:count]])
         chosen = blocks.spread(flattest, _BANDING_BLOCKS)
-        banding = pattern_noise.has_banding(luma_blocks(picture, columns, chosen), chosen, columns)
+        banding = len(chosen) >= FEWEST and pattern_noise.has_banding(
+            luma_blocks(picture, columns, chosen), chosen, columns
+        )
         light = _light(picture, level.astype(np.float64))
         return cls(picture, columns, level, light, relief, usable, flattest, banding)
 
