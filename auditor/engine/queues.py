@@ -43,10 +43,15 @@ class Queues:
         )  # with the moment from which on they are tried
         self._confined = False
 
+    @property
+    def busy(self) -> bool:
+        """Whether anything runs, or waits for nothing but a worker."""
+        waiting = self.again or self._suspects or self._light or self.to_measure
+        return bool(self.running or waiting)
+
     def __bool__(self) -> bool:
         """Whether anything waits or runs."""
-        waiting = self.again or self._suspects or self._light or self.to_measure or self._later
-        return bool(self.running or waiting)
+        return self.busy or bool(self._later)
 
     def _queue_of(self, job: Job) -> deque[Job]:
         return self.to_measure if job["do"] == "measure" else self._light

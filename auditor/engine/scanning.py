@@ -45,7 +45,7 @@ BROKEN_DECODERS: Final = 2
 """Batches in a row that may come back because no decoder could be started, each after several attempts."""
 STRETCH: Final = 150_000
 """So many new files are sorted into exposures at a time. Within a stretch the best file of each is
-known before any is measured; later ones are held against what is measured by then."""
+known before any is measured; later ones are held against what is measured."""
 
 
 class _Stop(Exception):
@@ -197,9 +197,10 @@ class _Scan:
         self.queues.add(decided.jobs)
 
     def _sort(self, ended: bool) -> None:
-        """Once the tags of all files are read: which are measured, which counted on others."""
+        """Once the tags of all files are read, and what was sorted before is measured, lest a file be held against
+        what waits: which are measured, which counted on others."""
         waiting = len(self.exposures) + len(self.duplicates)
-        if self.queues.nameless or not (ended or waiting >= STRETCH):
+        if self.queues.busy or not (ended or waiting >= STRETCH):
             return
         if ended and self.counted:
             self._confirm_counted()
