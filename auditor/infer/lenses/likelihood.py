@@ -20,7 +20,7 @@ from auditor.infer.lenses.curve_data import CurveData, sums_of_cells
 from auditor.infer.lenses.excess import STARTS, Excess
 from auditor.infer.lenses.physics import Optics, prior_for
 
-__all__ = ["SCATTER", "Expectation", "Model", "State"]
+__all__ = ["LEAST_SCATTER", "SCATTER", "Expectation", "Model", "State"]
 
 Floats = NDArray[np.float64]
 
@@ -28,7 +28,8 @@ SCATTER: Final = 0.02
 """Scatter (ln MTF50) of sound figures beyond the error that they state."""
 SCATTER_WEIGHT: Final = 20.0
 """Figures' worth of trust in it."""
-_SCATTERS: Final = (0.006, 0.15)
+LEAST_SCATTER: Final = 0.006
+_MOST_SCATTER: Final = 0.15
 """Its bounds."""
 SHARE_WEIGHT: Final = np.array([6.0, 1, 1, 1, 1, 8, 4, 1, 1])
 """Figures' worth of trust in each spread of excess: what scatters no more than sound figures do is taken
@@ -282,7 +283,7 @@ class Model:
             np.clip(theta, mean - _FARTHEST * sd, mean + _FARTHEST * sd),
             share,
             spread,
-            np.clip(np.sqrt(np.maximum(scatter, 0)), *_SCATTERS),
+            np.clip(np.sqrt(np.maximum(scatter, 0)), LEAST_SCATTER, _MOST_SCATTER),
         )
 
     def towards(

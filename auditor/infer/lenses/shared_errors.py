@@ -2,7 +2,7 @@
 
 More frames do not take them away. Nothing tells their sign, but the archive tells their size: little where
 sound figures agree; more where they scatter, objects are soft or files are sharpened. How much,
-`scripts/calibrate_intervals` fits: `_SYSTEMATIC`, `_FINISHING`, `_SCATTER` and `_OBJECTS`, set beside its best
+`scripts/calibrate_intervals` fits: `_SCATTER`, `_FINISHING` and `_OBJECTS`, set beside its best
 where every kind of archive holds what its intervals promise (the best alone leaves landscapes at 84%).
 """
 
@@ -16,6 +16,7 @@ from scipy.special import ndtri
 
 from auditor.infer.lenses.curve_data import cell_sums
 from auditor.infer.lenses.fit import CurveFit
+from auditor.infer.lenses.likelihood import LEAST_SCATTER
 from auditor.robust import MAD_TO_SD
 
 __all__ = ["HALF_NORMAL_MEDIAN", "SharedErrors", "normal_deviates", "shared_errors"]
@@ -24,25 +25,23 @@ Floats = NDArray[np.float64]
 
 HALF_NORMAL_MEDIAN: Final = 1 / MAD_TO_SD
 """Median of the absolute value of a standard normal deviate."""
-_SYSTEMATIC: Final = 0.014
-"""Error (ln MTF50) that all figures share whatever they show: shape of the profiles, coding, depth that no
-frame is free of. Curves of drawn landscapes lie 2% low, those of plain steps within 1%."""
-_FINISHING: Final = 0.025
+_SCATTER: Final = 1.3
+"""What sound figures have in common (shape of the profiles, coding, depth that no frame is free of), over what
+they scatter beyond their own errors and finishing. Figures of plain steps hardly scatter, and their curves lie
+within 0.5%; those of drawn landscapes scatter by 1%, and their curves lie 2% low."""
+_FINISHING: Final = 0.03
 """How far sharpening of amount 1 lifts ln MTF50 beyond the textbook's, and scatter that comes with it: cameras
 sharpen encoded light and bend its tones, which steepens the middle of an edge and hardly ever flattens it. Curves
 of drawn landscapes that were sharpened by 0.4 to 0.9 and bent by 0.3 to 0.6 lie 2 to 3% high from f/8 to f/22,
 their frames scatter by 1 to 2% more."""
-_LEAST_SCATTER: Final = 0.014
-"""Scatter (ln MTF50) of sound figures beyond their errors up to which it is theirs alone: drawn landscapes
-have as much."""
-_SCATTER: Final = 1.5
-"""What they may have in common, over what they scatter beyond that and finishing."""
+_OF_DEPTH: Final = 0.014
+"""Scatter (ln MTF50) that depth alone brings: drawn landscapes have as much."""
 _OBJECTS: Final = 0.37
 """Share of the error that sound figures state for objects soft themselves that they have in common:
 photographs behind known optics, which state 10%, are off by 5%."""
 _UNSURE: Final = 0.012
-"""Scatter and objects' softness (ln MTF50) at which half of what frames lack passes for that: the sharpest of
-figures that scatter lie beyond the lens as soon as short of it."""
+"""Scatter beyond that, and objects' softness (ln MTF50), at which half of what frames lack passes for depth: the
+sharpest of figures that scatter lie beyond the lens as soon as short of it."""
 _OF_PROFILES: Final = 0.02
 """What every figure's whole error holds besides (ln MTF50): `measure.sharpness.zones.SYSTEMATIC`."""
 
@@ -72,14 +71,13 @@ def shared_errors(fit: CurveFit, draws: int, rng: np.random.Generator) -> Shared
     """
     objects = _soft_objects(fit)
     finishing = _FINISHING * float(np.clip(fit.sharpening, 0, 1))
-    beyond = fit.state.scatter**2 - _LEAST_SCATTER**2 - finishing**2
-    scatter2 = float(np.maximum(beyond, 0).mean())
+    own = np.maximum(fit.state.scatter**2 - finishing**2, LEAST_SCATTER**2)
     level, deviate = normal_deviates(rng, draws, 2).T
-    differing = _SCATTER * np.sqrt(scatter2)
-    level *= np.linalg.norm([_SYSTEMATIC, differing, _OBJECTS * objects])
+    level *= np.hypot(_SCATTER * np.sqrt(own.mean()), _OBJECTS * objects)
     level -= finishing
     # As far as what frames lack is depth, and none of the sound ones lies on the curve.
-    depth = 1 / (1 + (objects**2 + scatter2) / _UNSURE**2)
+    other = float(np.maximum(own - _OF_DEPTH**2, 0).mean())
+    depth = 1 / (1 + (objects**2 + other) / _UNSURE**2)
     reach = depth * (1 - fit.state.share) ** cell_sums(fit.data, fit.expectation.inlier)
     return SharedErrors(level, deviate, reach, finishing)
 
