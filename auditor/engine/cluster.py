@@ -215,13 +215,11 @@ class Cluster(Workers):
         if self.connected():
             self._ask_all(wind_down, self._good)
 
-    def close(self) -> None:
-        """End what was started for this scan; leave the cluster as it was found."""
-        self._closed = True
+    def _end(self) -> None:
+        # The cluster stays as it was found.
         self.wind_down()
         if self.connected():
             self._ask_all(close_decoders, self._good)
-        super().close()
 
 
 def _only(workers: Iterable[str]) -> dict[str, Any]:

@@ -145,9 +145,8 @@ class _Handler:
             except Exception as error:
                 return self._failed(error)
             found = marks["taken"] and marks["width_px"]
-            before_pixels = (
-                data[:2] == b"\xff\xd8" and count == GLANCES[-1]
-            )  # where JPEG has its tags
+            # JPEG has its tags before its pixels.
+            before_pixels = data[:2] == b"\xff\xd8" and count == GLANCES[-1]
             if whole or found or before_pixels:
                 break
         return ["tags", marks]

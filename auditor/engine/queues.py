@@ -38,9 +38,8 @@ class Queues:
         """Files whose tags are still to be read, those that wait for another try not counted."""
         self._light: deque[Job] = deque()  # jobs that decode nothing
         self._suspects: deque[list[Job]] = deque()
-        self._later: deque[tuple[float, Job]] = (
-            deque()
-        )  # with the moment from which on they are tried
+        # With the moment from which on they are tried.
+        self._later: deque[tuple[float, Job]] = deque()
         self._confined = False
 
     @property
@@ -106,9 +105,8 @@ class Queues:
         given back."""
         losses = 1 + max(job.get("losses", 0) for job in jobs)
         jobs = [job | {"losses": losses} for job in jobs]
-        if (
-            losses < CULPRIT_LOSSES
-        ):  # whatever took the worker may have had nothing to do with this batch
+        if losses < CULPRIT_LOSSES:
+            # Whatever took the worker may have had nothing to do with this batch.
             self.again.append(jobs)
         elif len(jobs) > 1:
             middle = len(jobs) // 2

@@ -217,9 +217,8 @@ class _Scan:
         index = np.array([i for _, i in entries], np.int64)
         leaders = self.planner.known.find(self.planner.known.leader[index])
         if not self.planner.seen[leaders[leaders >= 0]].all():
-            settle_departed(
-                self.ledger, self.roots, self.roots_seen
-            )  # one that is deleted stands for nothing any more
+            # One that is deleted stands for nothing any more.
+            settle_departed(self.ledger, self.roots, self.roots_seen)
         stands = self.planner.standing(index)
         self.ledger.unchanged(counted=int(stands.sum()))
         fallen = [entries[i] for i in np.flatnonzero(~stands).tolist()]

@@ -105,9 +105,8 @@ class Workers:
         future.add_done_callback(lambda f: self._done(ticket, f))
 
     def _done(self, ticket: int, future: Any) -> None:
-        if (
-            self._closed
-        ):  # one thread calls this for all scans in a process: it must not wait in vain
+        # One thread calls this for all scans in a process: it must not wait in vain.
+        if self._closed:
             return
         try:
             answer = future.result(timeout=_ANSWER_S)
@@ -148,10 +147,14 @@ class Workers:
     def close(self) -> None:
         """End what was started for this scan."""
         self._closed = True
+        self._end()
         self._futures.clear()
         if self._client is not None:
             with contextlib.suppress(Exception):
                 self._client.close(timeout=_CLOSE_S)
+
+    def _end(self) -> None:
+        """End decoders, before the connection is closed."""
 
 
 class OwnWorkers(Workers):
@@ -165,9 +168,8 @@ class OwnWorkers(Workers):
         super().__init__("the workers of this machine", options)
 
     def _start(self) -> None:
-        for _ in range(
-            self.count
-        ):  # decoders load their libraries while this process loads its own
+        # Decoders load their libraries while this process loads its own.
+        for _ in range(self.count):
             threading.Thread(target=self._warm_up, daemon=True).start()
         import distributed
 
@@ -182,12 +184,13 @@ class OwnWorkers(Workers):
             warm_up(self._options, self._scan)
         self._over.wait()  # the kernel ends a decoder with the thread that started it
 
-    def close(self) -> None:
-        """End everything that was started here."""
-        self._closed = True
+    def _end(self) -> None:
         wind_down(self._scan)
         close_decoders(self._scan)
         self._over.set()
+
+    def close(self) -> None:
+        """End everything that was started here."""
         super().close()
         if self._cluster is not None:
             with contextlib.suppress(Exception):

@@ -140,9 +140,8 @@ def is_phone(focal_mm: Floats, f_number: Floats) -> bool:
     focal_mm, f_number = focal_mm[known], f_number[known]
     if not len(focal_mm) or focal_mm.max() >= PHONE_FOCAL_MM:
         return False
-    if (
-        len(focal_mm) < SINGLE
-    ):  # a compact's single frame has one aperture too, but is seldom as wide
+    if len(focal_mm) < SINGLE:
+        # A compact's single frame has one aperture too, but is seldom as wide.
         return bool((f_number < PHONE_WIDE).all())
     frames = pd.DataFrame({"f_number": f_number})
     usual = frames.groupby(focal_mm.round(1))["f_number"].transform(lambda n: n.mode().iloc[0])

@@ -156,9 +156,8 @@ def judge(e: Evidence, sensor: Sensor) -> Verdict:
 
 def _tagged_or_spanned(e: Evidence, sensor: Sensor) -> float | None:
     if e.tagged_um and e.diagonal_mm is None and e.view_mm is None:
-        return (
-            e.tagged_um
-        )  # nothing else tells of the sensor: a shape guessed for it would bend the tag
+        # Nothing else tells of the sensor: a shape guessed for it would bend the tag.
+        return e.tagged_um
     sides = sensor.sides_mm(e.long, e.short)
     own_mm = math.hypot(e.long, e.short) * (e.tagged_um or 0) / 1000
     if own_mm and sensor.diagonal_mm and _near(own_mm, sensor.diagonal_mm, 1e-6):

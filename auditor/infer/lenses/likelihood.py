@@ -29,8 +29,9 @@ SCATTER: Final = 0.02
 SCATTER_WEIGHT: Final = 20.0
 """Figures' worth of trust in it."""
 LEAST_SCATTER: Final = 0.006
+"""The least that is believed of it: figures of plain steps scatter no less."""
 _MOST_SCATTER: Final = 0.15
-"""Its bounds."""
+"""The most: what scatters more is another subject."""
 SHARE_WEIGHT: Final = np.array([6.0, 1, 1, 1, 1, 8, 4, 1, 1])
 """Figures' worth of trust in each spread of excess: what scatters no more than sound figures do is taken
 for sound, or for depth that wide apertures would show, until figures say otherwise."""
