@@ -92,9 +92,9 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
             out.add(0, f"few frames at {_some(few)}: these lean on the other apertures")
         width = 0.0 if half_width is None else float(np.median(half_width[seen]))
         if width > _WIDE:
-            out.add(2, f"intervals of ±{100 * width:.0f}% in the median")
+            out.add(2, f"half of the figures are known no closer than ±{100 * width:.0f}%")
         elif width > _FAIR:
-            out.add(1, f"intervals of ±{100 * width:.0f}% in the median")
+            out.add(1, f"half of the figures are known no closer than ±{100 * width:.0f}%")
     _scenes(fit, seen, out)
     _inlier_frames(fit, names, out)
     outings = len(np.unique(fit.data.outing))
