@@ -38,10 +38,14 @@ __all__ = [
 ]
 
 LENSES: Final = 6
-"""So many lenses, the most used first, stand on the first screen and have their own sentence ..."""
+"""So many lenses, the most used first, stand on the first screen, which has as many rows of apertures, and have
+their own sentence ..."""
 
 BODIES: Final = 4
 """... and so many bodies; the rest are counted."""
+
+FOCAL_RANGES: Final = 4
+"""So many focal ranges of a lens stand in its sentence."""
 
 FEW_PAIRS: Final = 3
 """A comparison from fewer pairs stands in the tables only."""
@@ -92,23 +96,32 @@ def lens_sentence(lens: Lens, bodies: int = 1, name: str | None = None) -> str:
     told = [p for p in parts if words.best_aperture(p)]
     if not told:
         return f"{name}: {words.count(lens.get('frames'))}, not enough to name its best aperture."
-    if not common(told, "acceptable") and len(told) > 1:  # no advice holds everywhere
-        each = [
-            f"{_best([p])} at {words.focal(p.get('focal_mm')) or 'a focal length not known'}"
-            for p in told[:4]
-        ]
-        return f"{name} is at its best at {words.join(each)}."
+    apart = len(told) > 1 and not common(told, "acceptable")  # no advice holds everywhere
+    differ = len({words.best_aperture(p) for p in told}) > 1
+    each = apart or differ or len(told) < len(parts)
+    text = f"{name} is at its best at {_best_at_each(told) if each else _best(told)}"
+    if apart:
+        return text + "."
     clauses: list[str] = []
     sharp, fine = common(told, "pin_sharp"), common(told, "acceptable")
     for label, both in (("pin-sharp", sharp), ("acceptable", fine)):
         ends = words.aperture_range(both)
         if ends and not any(c.endswith(f" {ends}") for c in clauses):
             clauses.append(f"{label} {'from' if ' to ' in ends else 'at'} {ends}")
-    text = f"{name} is at its best at {_best(told)}"
     if not clauses:
         return text + "."
-    everywhere = "at every focal length " if len(told) == len(parts) > 1 else ""
-    return f"{text}; {everywhere}{words.join(clauses)}."
+    there = "there " if len(told) == 1 else "at both " if len(told) == 2 else "at these "
+    where = "" if len(parts) < 2 else there if len(told) < len(parts) else "at every focal length "
+    return f"{text}; {where}{words.join(clauses)}."
+
+
+def _best_at_each(told: Sequence[FocalRange]) -> str:
+    """'f/8 (...; 25 frames) at 24 mm and f/11 (...; 28 frames) at 70 mm'."""
+    each = [
+        f"{_best([p])} at {words.focal(p.get('focal_mm')) or 'a focal length not known'}"
+        for p in told[:FOCAL_RANGES]
+    ]
+    return words.join(each)
 
 
 def no_lens(lenses: Sequence[Lens]) -> str:
@@ -274,7 +287,8 @@ def findings(profile: Profile) -> list[str]:
     """The sentences of the summary, the most important first; names stand between `NAME_START` and `NAME_END`."""
     lenses = by_frames(profile.get("lenses") or [], "lens")
     bodies = by_frames(profile.get("bodies") or [], "body")
-    out = [_archive(profile, _named(lenses, "lens"), _named(bodies, "body")), no_lens(lenses)]
+    gear = [_gear(lenses, "lens", "lenses"), _gear(bodies, "body", "bodies")]
+    out = [_archive(profile, gear), no_lens(lenses)]
     told = lens_lines(profile, lenses)[:LENSES]
     several = len({words.clean(x.get("body")) for x in lenses})
     out += [lens_sentence(line.lens, several) for line in told]
@@ -289,17 +303,21 @@ def findings(profile: Profile) -> list[str]:
     return [sentence for sentence in out if sentence]
 
 
-def _named(entries: Sequence[Lens] | Sequence[Body], what: str) -> int:
-    """How many lenses or bodies, as `what` says, have a name."""
-    return sum(bool(words.known_name(x.get(what))) for x in entries)
+def _gear(entries: Sequence[Lens] | Sequence[Body], one: str, many: str) -> str:
+    """'70 lenses (25 without a name)', as many as the page lists; '' where none has a name."""
+    nameless = sum(not words.known_name(x.get(one)) for x in entries)
+    if len(entries) == nameless:
+        return ""
+    return words.count(len(entries), one, many) + (
+        f" ({nameless:,} without a name)" if nameless else ""
+    )
 
 
-def _archive(profile: Profile, lenses: int, bodies: int) -> str:
+def _archive(profile: Profile, gear: Sequence[str]) -> str:
     frames: Frames = profile.get("frames") or {}  # type: ignore[typeddict-item]
     text = looked_at(profile) or f"{words.count(frames.get('measured'))} measured"
-    gear = [words.count(lenses, "lens", "lenses")] if lenses else []
-    gear += [words.count(bodies, "body", "bodies")] if bodies else []
-    text += f", taken with {' on '.join(gear)}" if gear else ""
+    told = " on ".join(g for g in gear if g)
+    text += f", taken with {told}" if told else ""
     if copies := frames.get("copies"):
         text += f"; {words.count(copies, 'of them is a copy', 'of them are copies')}"
         text += " (raw and JPEG, exports, backups) of an exposure that is measured once"

@@ -22,8 +22,8 @@ from auditor.infer.keepers import (
 )
 from auditor.infer.keepers.evidence import frame_evidence
 from auditor.infer.keepers.expected import allowed_by_settings
-from auditor.infer.keepers.judge import VISIBLE_LOSS
 from auditor.infer.keepers.find import _rule_of_thumb
+from auditor.infer.keepers.judge import VISIBLE_LOSS
 from auditor.infer.keepers.settings import _at_least
 from auditor.record import DIRECTIONS, TONE_SIGNALS, tone_column
 from auditor.robust import share_interval

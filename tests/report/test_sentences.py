@@ -21,6 +21,7 @@ from auditor.report.write import plain
 NAME, COUNT = r".+?", r"[\d,]+ frames?"
 STOP, RANGE = r"f/\d+(?:\.\d)?", r"f/[\d.]+(?: to f/[\d.]+)?"
 BEST = rf"{RANGE} \((?:90% interval {STOP} to {STOP}|90% sure of {STOP})?(?:; )?{COUNT}(?:; thin evidence)?\)"
+AT = rf" at .+ mm(?:,? (?:and )?{BEST} at .+ mm)*"
 SHARE = r"\d+(?:\.\d)?%"
 LIMIT = (
     rf"(?:at least )?ISO \d+ for {NAME} \((?:90% (?:interval \d+ to \d+|sure of \d+); )?"
@@ -35,9 +36,9 @@ PATTERNS = {
     "a part looked at": rf"[\d,]+ of the {COUNT} measured (?:is|are) looked at here \(.+\).*\.",
     "no lens": r"No lens could be judged: no measured frame names its lens and aperture\.",
     "no lens named": r"No measured frame names its lens: a body's frames are taken for those of one lens\.",
-    "a lens, ranges": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?) is at its best at {BEST}; "
-    rf"(?:at every focal length )?(?:pin-sharp|acceptable) .+\.",
-    "a lens, ranges apart": rf"Your {NAME} is at its best at {BEST} at .+ mm(?:,? (?:and )?{BEST} at .+ mm)+\.",
+    "a lens, ranges": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?) is at its best at {BEST}(?:{AT})?; "
+    rf"(?:at every focal length |there |at both |at these )?(?:pin-sharp|acceptable) .+\.",
+    "a lens, ranges apart": rf"Your {NAME} is at its best at {BEST}{AT}\.",
     "a lens, no ranges": rf"Your {NAME} is at its best at {BEST}\.",
     "a lens, nothing": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?): {COUNT}, not enough to name its best aperture\.",
     "more lenses": r"[\d,]+ (?:more )?lens(?:es)? in the report\.",

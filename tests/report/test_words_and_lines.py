@@ -56,6 +56,25 @@ def test_summary_names_best_aperture_range_interval_and_count() -> None:
     )
 
 
+def test_a_zoom_is_told_focal_length_by_focal_length() -> None:
+    """A best aperture of one end is none of the other: 'f/8 to f/11' would be a range of neither."""
+    made = made_up.profile(1)
+    parts = made["lenses"][0]["focal_ranges"]
+    for part, best in zip(parts, (8.0, None, 11.0), strict=True):
+        part |= {"acceptable": [4, 16], "pin_sharp": [5.6, 13], "frames": 30, "evidence": "strong"}
+        part["sweet_spot"] = best and {"f_number": best, "low": best, "high": best}
+    assert summary_lines(made)[1].endswith(
+        "is at its best at f/8 (90% sure of f/8; 30 frames) at 24 mm and f/11 (90% sure of f/11; 30 frames) "
+        "at 70 mm; at both pin-sharp from f/5.6 to f/13 and acceptable from f/4 to f/16."
+    )
+
+
+def test_gear_is_counted_as_the_page_lists_it() -> None:
+    made = made_up.profile(3)
+    made["lenses"][2]["lens"] = "unknown lens"
+    assert "taken with 3 lenses (1 without a name) on 2 bodies" in summary_lines(made)[0]
+
+
 def test_ranges_that_hold_everywhere_are_the_common_ones() -> None:
     made = made_up.profile(1)
     parts = made["lenses"][0]["focal_ranges"]
