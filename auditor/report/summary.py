@@ -137,13 +137,13 @@ def _iso_limit(band: Band, highest: float | None) -> str:
     fine, clean = (iso_limit(band, level, highest) for level in ("acceptable", "excellent"))
     inside = [fine.why] if fine.why else []
     if clean.untold:
-        inside.append("how far it is clean, texture hides")
+        inside.append("how far it is excellent, texture hides")
     elif clean.iso is None:
-        inside.append("never quite clean")
+        inside.append("never excellent")
     else:
         ends = clean.between()
         told = [
-            f"clean to {clean.text}",
+            f"excellent to {clean.text}",
             ends if " " in ends else "",
             "predicted" if clean.predicted else "",
         ]

@@ -25,7 +25,7 @@ AT = rf" at .+ mm(?:,? (?:and )?{BEST} at .+ mm)*"
 SHARE = r"\d+(?:\.\d)?%"
 LIMIT = (
     rf"(?:at least )?ISO \d+ for {NAME} \((?:90% (?:interval \d+ to \d+|sure of \d+); )?"
-    rf"(?:never quite clean|clean to (?:at least )?ISO \d+(?:, \d+ to \d+)?); {COUNT}\)"
+    rf"(?:never excellent|excellent to (?:at least )?ISO \d+(?:, \d+ to \d+)?); {COUNT}\)"
 )
 AGAINST = r"(?:\d+\.\d stops? (?:slower|faster) than )?1 / focal length in full-frame terms"
 BETWEEN = (
