@@ -29,6 +29,7 @@ __all__ = [
     "iso_limit",
     "kind_sentence",
     "match_tables",
+    "shown_bands",
 ]
 
 LEVELS: Final = ("excellent", "acceptable")
@@ -134,12 +135,24 @@ FEW: Final = 5
 """Fewer frames than this, in a band of light or of a body, say nothing of its noise."""
 
 
+def _frames_told(body: Body) -> int:
+    """Frames that tell of a body's noise."""
+    used = body.get("frames_used")
+    return (body.get("frames") or 0) if used is None else used
+
+
+def shown_bands(body: Body) -> list[Band]:
+    """Bands of light in which the body was used, the brightest first; none where fewer than `FEW` frames tell of
+    its noise: limits in light that nobody photographed would all be predictions."""
+    if _frames_told(body) < FEW:
+        return []
+    return [b for b in by_light(body.get("brightness")) if b.get("frames") != 0]
+
+
 def firm_bands(body: Body) -> list[Band]:
     """Bands whose limits may stand in a headline, the brightest first: enough frames have their light,
     some ISO is acceptable, and enough frames of the body, on two outings, tell of its noise."""
-    used = body.get("frames_used")
-    told = body.get("frames") or 0 if used is None else used
-    if told < FEW or body.get("limits_firm") is False:
+    if _frames_told(body) < FEW or body.get("limits_firm") is False:
         return []
     return [
         b
@@ -168,7 +181,7 @@ def band_edges(band: Band | IsoMatch) -> str:
 
 def _told(level: str, limit: IsoLimit) -> str:
     if limit.untold:
-        return f"{level}: {limit.reason}"
+        return f"{level} {limit.reason}"
     if limit.iso is None:
         return f"never {level} ({limit.why})" if limit.why else ""
     return f"{level} to {limit.text}" + (f" ({limit.why})" if limit.why else "")

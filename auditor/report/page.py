@@ -253,6 +253,7 @@ def render_report(
         "fallen": fallen,
         "costs": summary.worst(causes),
         "judged": judged,
+        "few_judged": summary.FEW_JUDGED,
         "answers": sentences.BUTTONS,
         "right": sentences.right_sentence(profile),
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,

@@ -50,6 +50,9 @@ FOCAL_RANGES: Final = 4
 FEW_PAIRS: Final = 3
 """A comparison from fewer pairs stands in the tables only."""
 
+FEW_JUDGED: Final = 20
+"""Of fewer frames no share is told in percent: one frame would be 5% and more."""
+
 EXAMPLE_ISO: Final = 1600
 """Bodies are compared by the example nearest to this: a usual ISO indoors and at dusk."""
 
@@ -83,10 +86,11 @@ def lens_sentence(lens: Lens, bodies: int = 1, name: str | None = None) -> str:
     body = words.known_name(lens.get("body"))
     beside = words.body_beside(lens.get("lens"), lens.get("body"))
     on = f" on the {short(beside)}" if beside else ""
+    called = name is not None
     name = name or (
         f"your {named(words.lens_name(lens))}" if known else "the lens not named in its files"
     )
-    if (bodies > 1 or not known) and "body" in lens:
+    if (bodies > 1 or not known) and "body" in lens and not called:
         name += on if body or not known else " on a body not named in its files"
     name = name[0].upper() + name[1:]
     files = words.clean(lens.get("files"))
@@ -213,7 +217,9 @@ def _comparisons(profile: Profile) -> list[str]:
         against = short(c.get("against"))
         plain = words.clean(c.get("against")) == f"without {words.clean(c.get('label'))}"
         both = f"With and without {label}" if plain else f"{label} against {against}"
-        out.append(f"{both}, {of}: {verdict} ({pairs}).")
+        lens = words.known_name(c.get("lens"))
+        on = f" on the {short(lens)}" if lens else ""
+        out.append(f"{both}{on}, {of}: {verdict} ({pairs}).")
     return out
 
 
@@ -244,6 +250,8 @@ def _keepers(profile: Profile) -> list[str]:
         return []
     told = words.join([f"{cause} ({n:,})" for cause, n in worst(causes)])
     of = f", {words.percent(total / judged)} of the {judged:,} judged," if judged else ""
+    if judged and judged < FEW_JUDGED:
+        of = f" of the {judged} judged"
     return [
         f"{words.count(total)}{of} came out softer or noisier than the settings had to be; "
         f"most often: {told}."

@@ -45,7 +45,7 @@ PATTERNS = {
     "a body": rf"The (?:body not named in its files|{NAME}) stays usable up to {LIMIT}(?: and {LIMIT})?\.",
     "an ISO on two bodies": rf"ISO \d+ on the {NAME} looks as noisy as ISO \d+ on the {NAME} \((?:90% interval \d+ to \d+|interval not known)(?:, predicted)?, .+\)\.",
     "a comparison": rf"(?:With and without {NAME}|{NAME} against {NAME}), .+: .+ \([\d,]+ pairs?\)\.",
-    "frames that fell short": rf"{COUNT}(?:, {SHARE} of the [\d,]+ judged,)? came out softer or noisier than the settings had to be; most often: .+ \([\d,]+\)\.",
+    "frames that fell short": rf"{COUNT}(?:, {SHARE} of the [\d,]+ judged,| of the \d+ judged)? came out softer or noisier than the settings had to be; most often: .+ \([\d,]+\)\.",
     "a setting": rf"Watch .+: {SHARE} of {COUNT} came out (?:soft|noisy)(?: \(90% interval {SHARE} to {SHARE}\))?(?:, where {SHARE} is usual)?(?:\. .+)?\.",
     "held by hand": rf"Held by hand, {NAME}: one frame in ten is shaken at {AGAINST} \(90% interval {BETWEEN}; {COUNT}\)\.",
     "what to shoot": r"[\d,]+ test frames?(?: in about \d+ minutes)?(?: with .+)? would settle most of what is open\.",

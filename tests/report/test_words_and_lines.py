@@ -5,14 +5,16 @@ from __future__ import annotations
 import copy
 import os
 import subprocess
+from pathlib import Path
 
 import made_up
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from test_page import written
 
 from auditor.report import words
-from auditor.report.iso_words import band_sentence, kind_sentence
+from auditor.report.iso_words import band_sentence, kind_sentence, shown_bands
 from auditor.report.listing import HEADER, keeper_line, pipe_path, wanted_keepers
 from auditor.report.rendering import figures, sentence
 from auditor.report.sentences import lens_scale_sentence, scale_sentence
@@ -132,6 +134,31 @@ def test_counts_of_all_verdicts_go_before_the_list_of_the_surest() -> None:
     (line,) = [t for t in summary_lines(made) if "softer or noisier" in t]
     assert line.startswith("800 frames, 20% of the 4,000 judged, came out")
     assert line.endswith("most often: shake (500) and high ISO (300).")
+
+
+def test_a_share_of_a_handful_is_no_percentage(tmp_path: Path) -> None:
+    made = made_up.profile(1, keepers=1)
+    made["verdicts"] = {"judged": 2, "soft": 1, "noisy": 0, "causes": {"shake": 1}}
+    (line,) = [t for t in summary_lines(made) if "softer or noisier" in t]
+    assert line.startswith("1 frame of the 2 judged came out")
+    assert "</a>: 1 frame of the 2 judged. <" in written(made, None, tmp_path)
+
+
+def test_comparisons_name_the_lens_on_which_they_were_made() -> None:
+    made = made_up.profile(2)
+    told = [t for t in summary_lines(made) if t.endswith("pairs).")]
+    assert told
+    lenses = {c["lens"] for c in made["comparisons"]}
+    assert all(any(f" on the {lens}, " in t for lens in lenses) for t in told)
+
+
+def test_no_limit_is_told_in_light_that_nobody_photographed() -> None:
+    """Of one frame all limits in other light would be predictions."""
+    body = made_up.profile(1)["bodies"][0]
+    assert len(shown_bands(body)) == len(body["brightness"])
+    body["brightness"][1]["frames"] = 0
+    assert len(shown_bands(body)) == len(body["brightness"]) - 1
+    assert shown_bands(body | {"frames_used": 1}) == []
 
 
 def test_handheld_limit_is_told_with_its_interval() -> None:
