@@ -89,7 +89,8 @@ def _one_lens(
     reach = float(np.quantile(stops, REACH_SHARE))
     if shaken.sum() < FEWEST_SHAKEN:
         held = f"no limit found down to {_against_rule(reach)}"
-        return entry | {"text": f"{int(shaken.sum())} of {len(stops)} frames shaken; {held}"}
+        told = f"{int(shaken.sum())} of {len(stops)} frames shaken; {held}"
+        return entry | {"text": told, "steady_to_stops": round(reach, 2)}
     # Frames of one outing at one shutter time count together: a fit takes no longer for a million.
     step, place = np.unique(np.round(stops / FINE_STOPS).astype(np.int64), return_inverse=True)
     outings, of = np.unique(outing, return_inverse=True)
