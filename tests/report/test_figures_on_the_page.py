@@ -289,9 +289,12 @@ def test_every_focal_length_with_an_answer_stands_on_the_first_screen(tmp_path: 
     for part in parts:
         part["sweet_spot"] = None
     first = written(made, None, tmp_path).split('id="lenses"')[0]
-    assert (
-        words.count(made["lenses"][0]["frames"]) in first
-    )  # all of the lens, not of a part of its zoom
+    whole = words.count(made["lenses"][0]["frames"])  # of the lens, not of a part of its zoom
+    assert whole in first
+    most = max(parts, key=lambda p: p["frames"])  # of which the reason speaks
+    assert f"not settled at {words.focal(most['focal_mm'])}: {most['reasons'][0]}" in first
+    parts[0]["frames"] = None
+    assert "not settled at" in written(made, None, tmp_path)
 
 
 @pytest.mark.parametrize(

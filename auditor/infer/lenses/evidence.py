@@ -70,7 +70,7 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
     frames = len(fit.data.row)
     if frames < _FEW:
         # All that could be said of so few follows from this.
-        out.add(2, f"{frames} frame{'s' * (frames > 1)}: too few to judge a lens by")
+        out.add(2, f"{frames} frame{'s' * (frames > 1)}, too few to judge a lens by")
         return out
     zones = [ZONES.index("centre"), ZONES.index("corner")]
     k = counts.shape[1]
