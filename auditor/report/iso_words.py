@@ -135,16 +135,18 @@ FEW: Final = 5
 """Fewer frames than this, in a band of light or of a body, say nothing of its noise."""
 
 
-def _frames_told(body: Body) -> int:
-    """Frames that tell of a body's noise."""
+def _frames_told(body: Body | BodyKind) -> int | None:
+    """Frames that tell of a body's noise, or of that of a kind of its files; None where the profile does not say."""
     used = body.get("frames_used")
-    return (body.get("frames") or 0) if used is None else used
+    every: Any = body.get("frames")
+    return every if used is None else used
 
 
-def shown_bands(body: Body) -> list[Band]:
+def shown_bands(body: Body | BodyKind) -> list[Band]:
     """Bands of light in which the body was used, the brightest first; none where fewer than `FEW` frames tell of
     its noise: limits in light that nobody photographed would all be predictions."""
-    if _frames_told(body) < FEW:
+    told = _frames_told(body)
+    if told is not None and told < FEW:
         return []
     return [b for b in by_light(body.get("brightness")) if b.get("frames") != 0]
 
@@ -152,7 +154,7 @@ def shown_bands(body: Body) -> list[Band]:
 def firm_bands(body: Body) -> list[Band]:
     """Bands whose limits may stand in a headline, the brightest first: enough frames have their light,
     some ISO is acceptable, and enough frames of the body, on two outings, tell of its noise."""
-    if _frames_told(body) < FEW or body.get("limits_firm") is False:
+    if (_frames_told(body) or 0) < FEW or body.get("limits_firm") is False:
         return []
     return [
         b
@@ -207,7 +209,7 @@ def kind_sentence(kind: Body | BodyKind) -> str:
     top = highest_used(kind)
     for level in LEVELS:
         lights: dict[str, list[str]] = {}
-        for band in kind.get("brightness") or ():
+        for band in reversed(shown_bands(kind)):
             if text := _told(level, iso_limit(band, level, top)):
                 lights.setdefault(text, []).append(band_name(band))
         out += [f"{text} for {words.join(names)}" for text, names in lights.items()]

@@ -156,7 +156,7 @@ def _iso_limit(band: Band, highest: float | None) -> str:
     return f"{fine.text} for {words.clean(band_name(band))} ({'; '.join(inside)})"
 
 
-def body_sentence(body: Body, name: str | None = None) -> str:
+def body_sentence(body: Body) -> str:
     """One sentence on how far ISO goes in the brightest and the darkest of the `firm_bands`; '' where
     there are none."""
     bands, highest = firm_bands(body), highest_used(body)
@@ -164,7 +164,7 @@ def body_sentence(body: Body, name: str | None = None) -> str:
         return ""
     limits = [_iso_limit(b, highest) for b in (bands if len(bands) < 2 else (bands[0], bands[-1]))]
     known = words.known_name(body.get("body"))
-    name = name or (f"The {named(known)}" if known else "The body not named in its files")
+    name = f"The {named(known)}" if known else "The body not named in its files"
     return f"{name} stays usable up to {words.join(limits)}."
 
 

@@ -159,6 +159,9 @@ def test_no_limit_is_told_in_light_that_nobody_photographed() -> None:
     body["brightness"][1]["frames"] = 0
     assert len(shown_bands(body)) == len(body["brightness"]) - 1
     assert shown_bands(body | {"frames_used": 1}) == []
+    raw = {"kind": "raw", "tones": [], "brightness": body["brightness"]}
+    assert "ISO" in kind_sentence(raw | {"frames_used": 5})
+    assert kind_sentence(raw | {"frames_used": 1}) == ""
 
 
 def test_handheld_limit_is_told_with_its_interval() -> None:
