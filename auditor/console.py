@@ -129,8 +129,9 @@ def _fringe_words(fringing: Mapping[str, Any] | None) -> str:
     told = [
         f"{name} {abs(found[k]):.1f} px off green" for name, k in names if found.get(k) is not None
     ]
-    if found.get("fringe_width_px") is not None:
-        told.append(f"seams {found['fringe_width_px']:.1f} px wide")
+    seam = found.get("fringe_width_px")
+    if seam is not None:
+        told.append(f"coloured seams {seam:.1f} px wide" if seam else "no coloured seams")
     return ", ".join(told)
 
 

@@ -140,7 +140,8 @@ def test_measure_in_words_says_what_each_figure_is() -> None:
     assert _zone_words(zone | {"edges": 1}, used).endswith(", from 1 edge")
     assert _fringe_words(
         {"lateral_red_px": -0.41, "lateral_blue_px": None, "fringe_width_px": 1.5}
-    ) == ("red 0.4 px off green, seams 1.5 px wide")
+    ) == ("red 0.4 px off green, coloured seams 1.5 px wide")
+    assert _fringe_words({"fringe_width_px": 0.0}) == "no coloured seams"
     assert _fringe_words(None) == ""
 
 
