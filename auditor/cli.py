@@ -37,7 +37,7 @@ def main() -> None:
     """
 
 
-@main.command()
+@main.command(short_help="Scan ARCHIVES, infer, write the report.")
 @click.argument("archives", nargs=-1, required=True, type=Name())
 @options.out
 @options.scanning
@@ -57,7 +57,7 @@ def run(archives: tuple[str, ...], out: Path, strict: bool, **given: Any) -> Non
     _end(aside, len(profile["unread_folders"]), strict, f"listed in {target}/tables/set_aside.csv")
 
 
-@main.command()
+@main.command(short_help="Only measure ARCHIVES.")
 @click.argument("archives", nargs=-1, required=True, type=Name())
 @options.out
 @options.scanning
@@ -80,7 +80,7 @@ def scan(
     _end(summary.set_aside, len(summary.unread), strict, "listed above")
 
 
-@main.command()
+@main.command(short_help="Only infer: profile and report from the store.")
 @options.out
 @options.inferring
 def profile(out: Path, **given: Any) -> None:
@@ -116,7 +116,7 @@ for command in (cli_lists.list_frames, cli_lists.answer, cli_lists.sidecars):
     main.add_command(command)
 
 
-@main.command()
+@main.command(short_help="Check the store, or mend it.")
 @options.out
 @click.option("--mend", is_flag=True, help="Set damaged parts apart; a run measures them again.")
 def verify(out: Path, mend: bool) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -15,7 +17,7 @@ from auditor.settings.tags import STARS
 __all__ = ["answer", "list_frames", "sidecars"]
 
 
-@click.command("list")
+@click.command("list", short_help="List frames that fell short, one a line.")
 @options.out
 @click.option("--cause", type=Name(), multiple=True, help="Only this cause; may be given again.")
 @click.option("--lens", type=Name(), help="Only lenses whose name contains this.")
@@ -46,7 +48,9 @@ def list_frames(
     from auditor.crawl.names import on_disk
     from auditor.report.listing import HEADER, keeper_line, wanted_keepers
 
-    found = wanted_keepers(read_profile(out), cause, lens, folder, at_least)
+    made = read_profile(out)
+    _need_causes(made, cause)
+    found = wanted_keepers(made, cause, lens, folder, at_least)
     if nul:
         stream = sys.stdout.buffer
         for keeper in found:
@@ -58,7 +62,17 @@ def list_frames(
         voice.say(keeper_line(keeper))
 
 
-@click.command()
+def _need_causes(profile: Mapping[str, Any], wanted: Sequence[str]) -> None:
+    """A cause that there is none of is a wrong call: an empty list would say that no frame has it."""
+    from auditor.report.first_screen import ADVICE
+
+    known = {*ADVICE, *(str(k.get("cause")) for k in profile.get("keepers") or ())}
+    for cause in wanted:
+        if cause.strip().casefold() not in {k.casefold() for k in known}:
+            fail(f"no cause is called '{cause}'; there are: {', '.join(ADVICE)}", 2)
+
+
+@click.command(short_help="Take your answers on listed FILES.")
 @click.argument("files", nargs=-1, type=Name())
 @options.out
 @click.option(
@@ -103,7 +117,7 @@ def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | No
     sys.exit(2 if strange else 0)
 
 
-@click.command()
+@click.command(short_help="Write verdicts as XMP into a folder.")
 @options.out
 @click.option(
     "--into", required=True, type=Folder(), help="Folder for the sidecars; never inside an archive."

@@ -102,7 +102,10 @@ def frame_lines(row: Mapping[str, Any]) -> list[str]:
         return [f"{path}: set aside: {frame['reason']}"]
     s = frame["settings"]
     used = [str(s[k]) for k in ("body", "lens", "converter") if s[k]]
-    told = {"focal_length_mm": words.focal, "f_number": words.aperture, "iso": words.iso}
+    told = {
+        "focal_length_mm": words.focal, "f_number": words.aperture,
+        "exposure_time_s": words.shutter, "iso": words.iso,
+    }  # fmt: skip
     used += [say(s[k]) for k, say in told.items() if s[k]]
     lines = [f"{path}: {', '.join(used) or 'no settings in the file'}"]
     for zone in ZONES:
@@ -112,21 +115,36 @@ def frame_lines(row: Mapping[str, Any]) -> list[str]:
     noise = frame["noise"]
     if noise["sigma_code8"] is not None:
         middle = next((t for t in noise["tones"] if t["signal"] == MID_GREY), None)
-        snr = f", SNR {middle['snr']:.0f} at mid-grey" if middle else ""
+        snr = f", signal to noise {middle['snr']:.0f}:1 at mid-grey" if middle else ""
         lines.append(f"  noise   {noise['sigma_code8']:.2f} code values of 255{snr}")
     elif noise["note"]:
         lines.append(f"  noise   not measured: {noise['note']}")
-    return lines
+    fringes = _fringe_words(frame["fringing"])
+    return lines + ([f"  fringes {fringes}"] if fringes else [])
+
+
+def _fringe_words(fringing: Mapping[str, Any] | None) -> str:
+    found = fringing or {}
+    names = (("red", "lateral_red_px"), ("blue", "lateral_blue_px"))
+    told = [
+        f"{name} {abs(found[k]):.1f} px off green" for name, k in names if found.get(k) is not None
+    ]
+    seam = found.get("fringe_width_px")
+    if seam is not None:
+        told.append(f"coloured seams {seam:.1f} px wide" if seam else "no coloured seams")
+    return ", ".join(told)
 
 
 def _zone_words(zone: Mapping[str, Any] | None, settings: Mapping[str, Any]) -> str:
     if zone is None:
         return "not measured"
     value = zone["mtf50_cpp"]
-    told = f"MTF50 {value:.3f} ± {zone['stderr_cpp'] or 0:.3f} cycles per pixel"
+    told = [f"MTF50 {value:.3f} cycles per pixel (standard error {zone['stderr_cpp'] or 0:.3f})"]
     if settings["width_px"] and settings["height_px"]:
         # Line widths per picture height count both the light and the dark line of a cycle.
-        told += f", {2 * value * min(settings['width_px'], settings['height_px']):.0f} LW/PH"
+        height = min(settings["width_px"], settings["height_px"])
+        told.append(f"{2 * value * height:.0f} line widths per picture height")
     if settings["pixel_pitch_um"]:
-        told += f", {value * 1000 / settings['pixel_pitch_um']:.0f} lp/mm"
-    return f"{told} ({zone['edges']} edges)"
+        told.append(f"{value * 1000 / settings['pixel_pitch_um']:.0f} line pairs per mm")
+    told.append(f"from {words.count(zone['edges'], 'edge')}" if zone["edges"] else "from texture")
+    return ", ".join(told)

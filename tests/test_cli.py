@@ -10,6 +10,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from auditor.cli import main
+from auditor.console import _fringe_words, _zone_words
 
 
 def call(*words: str | Path) -> Result:
@@ -126,6 +127,22 @@ def test_measure_prints_one_object_a_line_in_the_order_given(archive: Path) -> N
     assert [r["status"] for r in rows] == ["set-aside", "measured", "set-aside"]
     assert rows[1]["settings"]["width_px"] == 480
     assert rows[1]["photon_transfer"] is None
+
+
+def test_measure_in_words_says_what_each_figure_is() -> None:
+    """A standard error is no 90% interval, and what texture told came from no edges."""
+    zone = {"mtf50_cpp": 0.25, "stderr_cpp": 0.01, "edges": 0}
+    used = {"width_px": 6000, "height_px": 4000, "pixel_pitch_um": 4.0}
+    assert _zone_words(zone, used) == (
+        "MTF50 0.250 cycles per pixel (standard error 0.010), 2000 line widths per picture height, "
+        "62 line pairs per mm, from texture"
+    )
+    assert _zone_words(zone | {"edges": 1}, used).endswith(", from 1 edge")
+    assert _fringe_words(
+        {"lateral_red_px": -0.41, "lateral_blue_px": None, "fringe_width_px": 1.5}
+    ) == ("red 0.4 px off green, coloured seams 1.5 px wide")
+    assert _fringe_words({"fringe_width_px": 0.0}) == "no coloured seams"
+    assert _fringe_words(None) == ""
 
 
 def test_measure_in_words_keeps_to_a_line_whatever_the_name(archive: Path) -> None:

@@ -68,6 +68,11 @@ def test_the_list_is_filtered_and_piped(made: Path) -> None:
     assert len(sure) == sum(k["probability"] >= 0.999 for k in listed)
     assert call("list", "--out", made, "--no-header", "--lens", "nothing").stdout == ""
     assert call("list", "--out", made, "--at-least", "2").exit_code == 2
+    wrong = call(
+        "list", "--out", made, "--cause", "shaken"
+    )  # an empty list would say there is none
+    assert wrong.exit_code == 2
+    assert "no cause is called 'shaken'; there are: shake, " in wrong.stderr
 
 
 def test_answers_are_kept_respected_and_used_to_judge_the_judging(out: Path) -> None:

@@ -167,5 +167,5 @@ class Pace:
         total = s.found if ended else None
         eta = (s.found - done) / rate if ended and rate > 0 else None
         known = s.found - nameless
-        note = f"settings read of {known} of {s.found} found" if nameless else None
+        note = f"settings of {known} of {s.found} files read" if nameless else None
         self._report(Progress(done, s.found, total, s.set_aside, rate, eta, note))

@@ -173,6 +173,9 @@ class Handheld(TypedDict):
     shaken: NotRequired[int]
     text: NotRequired[str]
     factor: NotRequired[float | None]
+    steady_to_stops: NotRequired[
+        Annotated[float, "stops slower than 1 / focal length up to which hardly a frame was shaken"]
+    ]
 
 
 Role = Literal["in use", "phone", "borrowed", "seldom used", "single frames", "not named"]

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import partial
-from typing import Final, Literal, NamedTuple
+from typing import Final, NamedTuple
 
 from markupsafe import Markup
 
 from auditor import optics
 from auditor.model import Body, FocalRange, Lens, Profile, SweetSpot
 from auditor.report import words
-from auditor.report.first_screen import by_frames, role_of
+from auditor.report.first_screen import answered, by_frames, role_of
 from auditor.report.iso_words import (
     LEVELS,
     IsoLimit,
@@ -22,7 +22,7 @@ from auditor.report.iso_words import (
     iso_limit,
 )
 from auditor.report.rendering import environment, static
-from auditor.report.scales import stops, used_span
+from auditor.report.scales import RangeKey, all_used, ends_intervals, stops, used_span
 from auditor.report.summary import filter_words
 from auditor.report.svg_charts import css_variables
 from auditor.report.words import criterion
@@ -36,6 +36,8 @@ __all__ = [
     "hyperfocals",
     "iso_rows",
     "render_card",
+    "sensor_pitch",
+    "sure",
     "within",
 ]
 
@@ -85,6 +87,14 @@ def hyperfocals(
     return [(n, optics.hyperfocal_m(focal_mm, n, coc)) for n in found]
 
 
+def sensor_pitch(bodies: Mapping[str | None, Body], lens: Lens) -> float | None:
+    """The sensor's own pixel pitch in um, whatever the size of the files from which the lens was judged: the
+    next picture is taken at full size. That of the files where the sensor's is not known."""
+    body = bodies.get(lens.get("body"))
+    own = body.get("pixel_pitch_um") if body else None
+    return own or lens.get("pixel_pitch_um")
+
+
 def avoid(part: FocalRange) -> str:
     """Apertures used but outside the acceptable range, in words."""
     span, (low, high) = used_span([part]), words.pair(part.get("acceptable"))
@@ -95,7 +105,7 @@ def avoid(part: FocalRange) -> str:
     return words.join([below, above])
 
 
-_RANGES: Final[tuple[Literal["pin_sharp", "acceptable"], ...]] = ("pin_sharp", "acceptable")
+_RANGES: Final[tuple[RangeKey, ...]] = ("pin_sharp", "acceptable")
 _THIRDS: Final = ("", "⅓", "⅔")
 
 
@@ -110,6 +120,12 @@ def within(
         return ""
     thirds = round(max(far) * 3)
     return "±" + (f"{thirds // 3 or ''}{_THIRDS[thirds % 3]}" or "0")
+
+
+def sure(part: FocalRange, key: RangeKey) -> str:
+    """How far off a range's ends may be, as `within` has it; 'all used' where the archive holds nothing outside it."""
+    around = ends_intervals(part, key)
+    return "all used" if all_used(part, key) else within(part.get(key), around)
 
 
 def best_between(sweet: SweetSpot) -> str:
@@ -131,9 +147,6 @@ def iso_rows(bodies: Sequence[Body]) -> list[tuple[str, list[list[IsoLimit]]]]:
 
 LINES: Final = 31
 """Lines of the smallest type that fit the A6 page under its head."""
-RANGES: Final = 3
-"""So many focal ranges of one lens, those with most frames."""
-
 NAME_LINES: Final = 1.6
 """Height of a lens's name in `LINES` while it fits one line ..."""
 RANGE_LINES: Final = 2.4
@@ -150,9 +163,7 @@ FILTER_LINES: Final = 3.0
 
 def _card_lens(lens: Lens) -> CardLens:
     """A lens with those of its focal ranges of which the best aperture is known, the most used."""
-    known = [p for p in lens.get("focal_ranges") or [] if words.best_aperture(p)]
-    most = sorted(known, key=lambda p: -(p.get("frames") or 0))[:RANGES]
-    parts = [p for p in known if p in most]
+    parts = answered(lens)
     lines = NAME_LINES + (len(words.lens_name(lens)) > words.SHORT_NAME_CHARACTERS)
     lines += sum(RANGE_LINES + bool(avoid(p) and p.get("evidence") == "thin") for p in parts)
     return CardLens(lens, parts, lines)
@@ -187,14 +198,16 @@ def contents(profile: Profile) -> Card:
 def render_card(profile: Profile) -> str:
     """The card as one HTML text."""
     card, blur_px = contents(profile), criterion(profile, "coc_pixels")
-    pitches = {p for item in card.lenses if (p := item.lens.get("pixel_pitch_um"))}
+    pitch = partial(sensor_pitch, {b.get("body"): b for b in profile.get("bodies") or []})
+    pitches = {p for item in card.lenses if (p := pitch(item.lens))}
     context = {
         "card": card,
         "criterion": partial(criterion, profile),
         "filter": filter_words(profile),
         "hyperfocals": partial(hyperfocals, blur_px=blur_px),
+        "pitch": pitch,
         "avoid": avoid,
-        "within": within,
+        "sure": sure,
         "best_between": best_between,
         "dash": DASH,
         "predicted": any(x.predicted for _, row in card.rows for cell in row for x in cell),

@@ -14,11 +14,13 @@ __all__ = [
     "ROLES",
     "BodyLine",
     "LensLine",
+    "answered",
     "body_lines",
     "by_frames",
     "lens_lines",
     "role_of",
     "use_of",
+    "within_rows",
 ]
 
 ROLES: Final = {
@@ -37,10 +39,10 @@ ADVICE: Final = {
     "focus in front": "focus on the magnified picture, a little further away",
     "focus behind": "focus on the magnified picture, a little nearer",
     "missed focus": "focus on the magnified picture, then check it",
-    "too small an aperture": "open up as far as the table allows",
+    "too small an aperture": "open up towards the table's best",
     "open-aperture corners": "close down to the table's best",
     "underexposure": "expose brighter",
-    "high ISO": "a lower ISO: a slower shutter, a tripod, a wider aperture",
+    "high ISO": "a lower ISO, by a slower shutter, a tripod or a wider aperture",
     "noise at a low ISO": "expose brighter, lift shadows less",
     "noise": "expose brighter, or a lower ISO",
 }
@@ -50,16 +52,20 @@ ADVICE: Final = {
 FEWEST_LENSES: Final = 3
 """Where fewer lenses are settled than this, some with thin evidence are listed too."""
 
+RANGES: Final = 3
+"""So many focal ranges of one lens, those with most frames, stand on the first screen and on the card."""
+
 Entry = TypeVar("Entry", Lens, Body)
 
 
 class LensLine(NamedTuple):
-    """One lens on one body, and the focal range with most frames of those with an answer."""
+    """One lens on one body, and those of its focal ranges that have an answer, the shortest first."""
 
     place: int
     """In the order of the page."""
     lens: Lens
-    part: FocalRange
+    parts: list[FocalRange]
+    """At most `RANGES`, those with most frames; none where no best aperture is known."""
 
 
 class BodyLine(NamedTuple):
@@ -108,20 +114,37 @@ def role_of(profile: Profile, entry: Lens | Body) -> str:
     return role
 
 
+def answered(lens: Lens, most: int = RANGES) -> list[FocalRange]:
+    """Focal ranges of which the best aperture is known, at most so many: those with most frames, in the
+    lens's own order."""
+    known = [p for p in lens.get("focal_ranges") or [] if words.best_aperture(p)]
+    chosen = sorted(known, key=lambda p: -(p.get("frames") or 0))[:most]
+    return [p for p in known if any(p is one for one in chosen)]
+
+
+def within_rows(lines: Sequence[LensLine], rows: int) -> list[LensLine]:
+    """As many lines as there are `rows`; where rows are left, further focal ranges, of the first lenses first."""
+    shown = list(lines[:rows])
+    left = rows - len(shown)
+    for i, line in enumerate(shown):
+        parts = answered(line.lens, 1 + min(left, RANGES - 1))
+        left -= max(len(parts) - 1, 0)
+        shown[i] = line._replace(parts=parts)
+    return shown
+
+
 def lens_lines(profile: Profile, lenses: Sequence[Lens]) -> list[LensLine]:
     """Lines of the lenses in use, those with an answer first; `lenses` in the order of the page."""
     out = []
     for i, lens in enumerate(lenses):
-        parts = lens.get("focal_ranges") or []
-        told = [p for p in parts if p.get("sweet_spot")] or parts
-        if told and role_of(profile, lens) in ("in use", "thin"):
-            out.append(LensLine(i, lens, max(told, key=lambda p: p.get("frames") or 0)))
+        if lens.get("focal_ranges") and role_of(profile, lens) in ("in use", "thin"):
+            out.append(LensLine(i, lens, answered(lens)))
 
     def thin(line: LensLine) -> bool:
-        return line.part.get("evidence") == "thin"
+        return all(p.get("evidence") == "thin" for p in line.parts)
 
     def unknown(line: LensLine) -> bool:
-        return words.best_aperture(line.part) is None
+        return not line.parts
 
     sure = [line for line in out if not unknown(line) and not thin(line)]
     if len(sure) >= FEWEST_LENSES:

@@ -29,6 +29,7 @@ __all__ = [
     "iso_limit",
     "kind_sentence",
     "match_tables",
+    "shown_bands",
 ]
 
 LEVELS: Final = ("excellent", "acceptable")
@@ -134,12 +135,26 @@ FEW: Final = 5
 """Fewer frames than this, in a band of light or of a body, say nothing of its noise."""
 
 
+def _frames_told(body: Body | BodyKind) -> int | None:
+    """Frames that tell of a body's noise, or of that of a kind of its files; None where the profile does not say."""
+    used = body.get("frames_used")
+    every: Any = body.get("frames")
+    return every if used is None else used
+
+
+def shown_bands(body: Body | BodyKind) -> list[Band]:
+    """Bands of light in which the body was used, the brightest first; none where fewer than `FEW` frames tell of
+    its noise: limits in light that nobody photographed would all be predictions."""
+    told = _frames_told(body)
+    if told is not None and told < FEW:
+        return []
+    return [b for b in by_light(body.get("brightness")) if b.get("frames") != 0]
+
+
 def firm_bands(body: Body) -> list[Band]:
     """Bands whose limits may stand in a headline, the brightest first: enough frames have their light,
     some ISO is acceptable, and enough frames of the body, on two outings, tell of its noise."""
-    used = body.get("frames_used")
-    told = body.get("frames") or 0 if used is None else used
-    if told < FEW or body.get("limits_firm") is False:
+    if (_frames_told(body) or 0) < FEW or body.get("limits_firm") is False:
         return []
     return [
         b
@@ -168,7 +183,7 @@ def band_edges(band: Band | IsoMatch) -> str:
 
 def _told(level: str, limit: IsoLimit) -> str:
     if limit.untold:
-        return f"{level}: {limit.reason}"
+        return f"{level} {limit.reason}"
     if limit.iso is None:
         return f"never {level} ({limit.why})" if limit.why else ""
     return f"{level} to {limit.text}" + (f" ({limit.why})" if limit.why else "")
@@ -194,7 +209,7 @@ def kind_sentence(kind: Body | BodyKind) -> str:
     top = highest_used(kind)
     for level in LEVELS:
         lights: dict[str, list[str]] = {}
-        for band in kind.get("brightness") or ():
+        for band in reversed(shown_bands(kind)):
             if text := _told(level, iso_limit(band, level, top)):
                 lights.setdefault(text, []).append(band_name(band))
         out += [f"{text} for {words.join(names)}" for text, names in lights.items()]

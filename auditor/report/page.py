@@ -175,7 +175,7 @@ def _about(profile: Profile) -> str:
 
 
 def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> dict[str, object]:
-    lens_lines = first_screen.lens_lines(profile, lenses)[: summary.LENSES]
+    lens_lines = first_screen.within_rows(first_screen.lens_lines(profile, lenses), summary.LENSES)
     body_lines = first_screen.body_lines(profile, bodies)[: summary.BODIES]
     return {
         "about": _about(profile),
@@ -185,6 +185,7 @@ def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> d
         "body_lines": body_lines,
         "more_bodies": len(bodies) - len(body_lines),
         "use_of": partial(first_screen.use_of, profile),
+        "answered": first_screen.answered,
         "no_lens": summary.no_lens(lenses),
         "advice": first_screen.ADVICE,
         "worst": sentences.setting_sentence(profile),
@@ -252,6 +253,7 @@ def render_report(
         "fallen": fallen,
         "costs": summary.worst(causes),
         "judged": judged,
+        "few_judged": summary.FEW_JUDGED,
         "answers": sentences.BUTTONS,
         "right": sentences.right_sentence(profile),
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,

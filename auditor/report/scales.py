@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 from auditor.model import FocalRange, UsableIso
 from auditor.report import words
@@ -19,9 +19,13 @@ __all__ = [
     "SIXTH_STOP",
     "WHOLE_STOPS",
     "Mark",
+    "RangeKey",
     "Ruler",
     "Strip",
+    "all_used",
     "aperture_ruler",
+    "ends_between",
+    "ends_intervals",
     "iso_of",
     "iso_ruler",
     "iso_stops",
@@ -74,6 +78,9 @@ _ENGRAVED: Final = 0.01
 """Stops by which an engraved ISO may miss a whole one."""
 
 
+RangeKey = Literal["pin_sharp", "acceptable"]
+
+
 class Mark(NamedTuple):
     """A figure on a scale, in the scale's units or in percent of a ruler's width."""
 
@@ -114,6 +121,39 @@ def used_span(focal_ranges: Sequence[FocalRange]) -> tuple[float, float] | None:
         if (n := row.get("f_number")) and n > 0
     ]
     return (min(known), max(known)) if known else None
+
+
+def ends_intervals(part: FocalRange, key: RangeKey) -> Sequence[Sequence[float | None]] | None:
+    """The interval of either end of a range; None where the profile has none."""
+    if key == "pin_sharp":
+        return part.get("pin_sharp_intervals")
+    return part.get("acceptable_intervals")
+
+
+def all_used(part: FocalRange, key: RangeKey) -> bool:
+    """Whether a range holds every aperture used, and is sure to: then its ends are the archive's, not the lens's."""
+    ends, span = words.pair(part.get(key)), used_span([part])
+    around = ends_intervals(part, key) or [list(ends)] * 2
+    if span is None or None in ends:
+        return False
+    sure = all(
+        words.aperture_range(pair) == words.aperture(end)
+        for pair, end in zip(around, ends, strict=False)
+    )
+    return sure and [words.aperture(n) for n in ends] == [words.aperture(n) for n in span]
+
+
+def ends_between(part: FocalRange, key: RangeKey) -> str:
+    """'upper end f/10 to f/13', the 90% interval of a range's ends where it is more than one aperture; 'all
+    that were used' where the archive holds nothing outside the range."""
+    if all_used(part, key):
+        return "all that were used"
+    around = ends_intervals(part, key) or []
+    told = [
+        (side, words.aperture_range(pair))
+        for side, pair in zip(("lower", "upper"), around, strict=False)
+    ]
+    return "; ".join(f"{side} end {text}" for side, text in told if " to " in text)
 
 
 def aperture_ruler(focal_range: FocalRange, span: tuple[float, float] | None) -> Ruler | None:

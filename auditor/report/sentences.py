@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import Final
 
-from auditor.model import Profile, Scale, Setting, Shot
+from auditor.model import FocalRange, Profile, Scale, Setting, Shot
 from auditor.record.pools import SAME_SCALE
 from auditor.report import words
 from auditor.report.words import common, named
@@ -16,6 +16,7 @@ __all__ = [
     "handheld_sentence",
     "inside_acceptable",
     "lens_scale_sentence",
+    "no_onset",
     "right_sentence",
     "scale_sentence",
     "setting_sentence",
@@ -58,24 +59,22 @@ def setting_sentence(profile: Profile) -> str:
     if worst.get("usual_share") is not None:
         text += f", where {words.percent(worst.get('usual_share'))} is usual"
     if inside_acceptable(profile, worst):
-        text += (
-            f". {setting} is acceptable in the weaker of centre and corner, by which the ranges "
-        )
-        text += "go; over the whole frame it is not"
+        text += f". By the weaker of centre and corner {setting} is acceptable, over the whole frame it is not"
     return text + "."
 
 
 def inside_acceptable(profile: Profile, row: Setting) -> bool:
     """Whether a setting that came out soft is an aperture inside the lens's acceptable range, at
-    every focal length: the ranges go by the weaker of centre and corner, softness by the whole frame.
+    every focal length of which it is known: the ranges go by the weaker of centre and corner, softness by the whole frame.
     """
-    known = re.fullmatch(r"f/(\d+(?:\.\d+)?)", str(row.get("setting")))
-    if known is None or row.get("fault") == "noisy":
+    aperture = re.fullmatch(r"f/(\d+(?:\.\d+)?)", str(row.get("setting")))
+    if aperture is None or row.get("fault") == "noisy":
         return False
-    n = float(known[1])
+    n = float(aperture[1])
     for lens in profile.get("lenses") or []:
         if all(lens.get(k) == row.get(k) for k in ("lens", "body")):
-            ends = common((lens.get("focal_ranges") or []), "acceptable")
+            known = [p for p in lens.get("focal_ranges") or [] if p.get("acceptable")]
+            ends = common(known, "acceptable") if known else None
             if ends and ends[0] <= n <= ends[1]:
                 return True
     return False
@@ -105,6 +104,30 @@ def shot_line(shot: Shot) -> str:
         text += words.join(steps)
     minutes = shot.get("minutes")
     return f"{text}{f', about {minutes:.0f} minutes' if minutes else ''}."
+
+
+FEWEST_SEAMS: Final = 4
+"""Frames of which none shows a colour fringe, below which nothing is said."""
+_SEAMS: Final = (
+    *("lateral_red_px_low", "lateral_red_px_high", "lateral_blue_px_low", "lateral_blue_px_high"),
+    *("fringe_width_px_low", "fringe_width_px_high"),
+)
+
+
+def no_onset(part: FocalRange, visible_px: float) -> str:
+    """'none as wide as 1 px from f/2 to f/22 (47 frames)' where every aperture's interval stays under what shows;
+    that the onset is not settled where one does not; '' where too few frames were measured."""
+    seams = (part.get("fringing") or {}).get("by_aperture") or []
+    frames = sum(s.get("frames") or 0 for s in seams)
+    if frames < FEWEST_SEAMS:
+        return ""
+    widths = [words.number(s.get(key)) for s in seams for key in _SEAMS]
+    used = [n for s in seams if (n := s.get("f_number"))]
+    if not used or any(w is None or abs(w) >= visible_px for w in widths):
+        return f"where they begin is not settled ({words.count(frames)})"
+    ends = words.aperture_range((min(used), max(used)))
+    where = f"from {ends}" if " to " in ends else f"at {ends}"
+    return f"none as wide as {visible_px:g} px {where} ({words.count(frames)})"
 
 
 BUTTONS: Final = {"meant": "meant", "fine": "fine", "bad": "indeed bad"}

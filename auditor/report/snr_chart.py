@@ -19,7 +19,7 @@ from auditor.report import words
 from auditor.report.scales import Mark, iso_of, iso_stops, whole_iso_stops
 from auditor.report.svg_charts import TONE_NAMES, Chart, Point, Series, Target
 
-__all__ = ["at_output", "shown_signals", "snr_chart"]
+__all__ = ["at_output", "reduced_for_output", "shown_signals", "snr_chart"]
 
 _BESIDE: Final = 0.4
 """Stops that the scale goes beyond the outermost ISO values."""
@@ -54,6 +54,12 @@ def at_output(body: Body) -> bool:
     """Whether the profile has every signal to noise of a body at the output size too."""
     tones = [t for t in body.get("tones") or () if t.get("snr")]
     return bool(tones) and all(t.get("snr_output") for t in tones)
+
+
+def reduced_for_output(body: Body) -> bool:
+    """Whether any frame is larger than the output, so that its pixels there are less noisy than its own."""
+    tones = body.get("tones") or ()
+    return any((t.get("snr_output") or 0) != (t.get("snr") or 0) for t in tones)
 
 
 def snr_chart(body: Body, thresholds: Mapping[str, float]) -> Chart | None:

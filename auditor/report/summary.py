@@ -38,13 +38,20 @@ __all__ = [
 ]
 
 LENSES: Final = 6
-"""So many lenses, the most used first, stand on the first screen and have their own sentence ..."""
+"""So many lenses, the most used first, stand on the first screen, which has as many rows of apertures, and have
+their own sentence ..."""
 
 BODIES: Final = 4
 """... and so many bodies; the rest are counted."""
 
+FOCAL_RANGES: Final = 4
+"""So many focal ranges of a lens stand in its sentence."""
+
 FEW_PAIRS: Final = 3
 """A comparison from fewer pairs stands in the tables only."""
+
+FEW_JUDGED: Final = 20
+"""Of fewer frames no share is told in percent: one frame would be 5% and more."""
 
 EXAMPLE_ISO: Final = 1600
 """Bodies are compared by the example nearest to this: a usual ISO indoors and at dusk."""
@@ -79,10 +86,11 @@ def lens_sentence(lens: Lens, bodies: int = 1, name: str | None = None) -> str:
     body = words.known_name(lens.get("body"))
     beside = words.body_beside(lens.get("lens"), lens.get("body"))
     on = f" on the {short(beside)}" if beside else ""
+    called = name is not None
     name = name or (
         f"your {named(words.lens_name(lens))}" if known else "the lens not named in its files"
     )
-    if (bodies > 1 or not known) and "body" in lens:
+    if (bodies > 1 or not known) and "body" in lens and not called:
         name += on if body or not known else " on a body not named in its files"
     name = name[0].upper() + name[1:]
     files = words.clean(lens.get("files"))
@@ -92,23 +100,32 @@ def lens_sentence(lens: Lens, bodies: int = 1, name: str | None = None) -> str:
     told = [p for p in parts if words.best_aperture(p)]
     if not told:
         return f"{name}: {words.count(lens.get('frames'))}, not enough to name its best aperture."
-    if not common(told, "acceptable") and len(told) > 1:  # no advice holds everywhere
-        each = [
-            f"{_best([p])} at {words.focal(p.get('focal_mm')) or 'a focal length not known'}"
-            for p in told[:4]
-        ]
-        return f"{name} is at its best at {words.join(each)}."
+    apart = len(told) > 1 and not common(told, "acceptable")  # no advice holds everywhere
+    differ = len({words.best_aperture(p) for p in told}) > 1
+    each = apart or differ or len(told) < len(parts)
+    text = f"{name} is at its best at {_best_at_each(told) if each else _best(told)}"
+    if apart:
+        return text + "."
     clauses: list[str] = []
     sharp, fine = common(told, "pin_sharp"), common(told, "acceptable")
     for label, both in (("pin-sharp", sharp), ("acceptable", fine)):
         ends = words.aperture_range(both)
         if ends and not any(c.endswith(f" {ends}") for c in clauses):
             clauses.append(f"{label} {'from' if ' to ' in ends else 'at'} {ends}")
-    text = f"{name} is at its best at {_best(told)}"
     if not clauses:
         return text + "."
-    everywhere = "at every focal length " if len(told) == len(parts) > 1 else ""
-    return f"{text}; {everywhere}{words.join(clauses)}."
+    there = "there " if len(told) == 1 else "at both " if len(told) == 2 else "at these "
+    where = "" if len(parts) < 2 else there if len(told) < len(parts) else "at every focal length "
+    return f"{text}; {where}{words.join(clauses)}."
+
+
+def _best_at_each(told: Sequence[FocalRange]) -> str:
+    """'f/8 (...; 25 frames) at 24 mm and f/11 (...; 28 frames) at 70 mm'."""
+    each = [
+        f"{_best([p])} at {words.focal(p.get('focal_mm')) or 'a focal length not known'}"
+        for p in told[:FOCAL_RANGES]
+    ]
+    return words.join(each)
 
 
 def no_lens(lenses: Sequence[Lens]) -> str:
@@ -124,13 +141,13 @@ def _iso_limit(band: Band, highest: float | None) -> str:
     fine, clean = (iso_limit(band, level, highest) for level in ("acceptable", "excellent"))
     inside = [fine.why] if fine.why else []
     if clean.untold:
-        inside.append("how far it is clean, texture hides")
+        inside.append("how far it is excellent, texture hides")
     elif clean.iso is None:
-        inside.append("never quite clean")
+        inside.append("never excellent")
     else:
         ends = clean.between()
         told = [
-            f"clean to {clean.text}",
+            f"excellent to {clean.text}",
             ends if " " in ends else "",
             "predicted" if clean.predicted else "",
         ]
@@ -139,7 +156,7 @@ def _iso_limit(band: Band, highest: float | None) -> str:
     return f"{fine.text} for {words.clean(band_name(band))} ({'; '.join(inside)})"
 
 
-def body_sentence(body: Body, name: str | None = None) -> str:
+def body_sentence(body: Body) -> str:
     """One sentence on how far ISO goes in the brightest and the darkest of the `firm_bands`; '' where
     there are none."""
     bands, highest = firm_bands(body), highest_used(body)
@@ -147,7 +164,7 @@ def body_sentence(body: Body, name: str | None = None) -> str:
         return ""
     limits = [_iso_limit(b, highest) for b in (bands if len(bands) < 2 else (bands[0], bands[-1]))]
     known = words.known_name(body.get("body"))
-    name = name or (f"The {named(known)}" if known else "The body not named in its files")
+    name = f"The {named(known)}" if known else "The body not named in its files"
     return f"{name} stays usable up to {words.join(limits)}."
 
 
@@ -200,7 +217,9 @@ def _comparisons(profile: Profile) -> list[str]:
         against = short(c.get("against"))
         plain = words.clean(c.get("against")) == f"without {words.clean(c.get('label'))}"
         both = f"With and without {label}" if plain else f"{label} against {against}"
-        out.append(f"{both}, {of}: {verdict} ({pairs}).")
+        lens = words.known_name(c.get("lens"))
+        on = f" on the {short(lens)}" if lens else ""
+        out.append(f"{both}{on}, {of}: {verdict} ({pairs}).")
     return out
 
 
@@ -231,6 +250,8 @@ def _keepers(profile: Profile) -> list[str]:
         return []
     told = words.join([f"{cause} ({n:,})" for cause, n in worst(causes)])
     of = f", {words.percent(total / judged)} of the {judged:,} judged," if judged else ""
+    if judged and judged < FEW_JUDGED:
+        of = f" of the {judged} judged"
     return [
         f"{words.count(total)}{of} came out softer or noisier than the settings had to be; "
         f"most often: {told}."
@@ -274,7 +295,8 @@ def findings(profile: Profile) -> list[str]:
     """The sentences of the summary, the most important first; names stand between `NAME_START` and `NAME_END`."""
     lenses = by_frames(profile.get("lenses") or [], "lens")
     bodies = by_frames(profile.get("bodies") or [], "body")
-    out = [_archive(profile, _named(lenses, "lens"), _named(bodies, "body")), no_lens(lenses)]
+    gear = [_gear(lenses, "lens", "lenses"), _gear(bodies, "body", "bodies")]
+    out = [_archive(profile, gear), no_lens(lenses)]
     told = lens_lines(profile, lenses)[:LENSES]
     several = len({words.clean(x.get("body")) for x in lenses})
     out += [lens_sentence(line.lens, several) for line in told]
@@ -289,17 +311,21 @@ def findings(profile: Profile) -> list[str]:
     return [sentence for sentence in out if sentence]
 
 
-def _named(entries: Sequence[Lens] | Sequence[Body], what: str) -> int:
-    """How many lenses or bodies, as `what` says, have a name."""
-    return sum(bool(words.known_name(x.get(what))) for x in entries)
+def _gear(entries: Sequence[Lens] | Sequence[Body], one: str, many: str) -> str:
+    """'70 lenses (25 without a name)', as many as the page lists; '' where none has a name."""
+    nameless = sum(not words.known_name(x.get(one)) for x in entries)
+    if len(entries) == nameless:
+        return ""
+    return words.count(len(entries), one, many) + (
+        f" ({nameless:,} without a name)" if nameless else ""
+    )
 
 
-def _archive(profile: Profile, lenses: int, bodies: int) -> str:
+def _archive(profile: Profile, gear: Sequence[str]) -> str:
     frames: Frames = profile.get("frames") or {}  # type: ignore[typeddict-item]
     text = looked_at(profile) or f"{words.count(frames.get('measured'))} measured"
-    gear = [words.count(lenses, "lens", "lenses")] if lenses else []
-    gear += [words.count(bodies, "body", "bodies")] if bodies else []
-    text += f", taken with {' on '.join(gear)}" if gear else ""
+    told = " on ".join(g for g in gear if g)
+    text += f", taken with {told}" if told else ""
     if copies := frames.get("copies"):
         text += f"; {words.count(copies, 'of them is a copy', 'of them are copies')}"
         text += " (raw and JPEG, exports, backups) of an exposure that is measured once"

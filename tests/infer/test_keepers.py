@@ -22,6 +22,7 @@ from auditor.infer.keepers import (
 )
 from auditor.infer.keepers.evidence import frame_evidence
 from auditor.infer.keepers.expected import allowed_by_settings
+from auditor.infer.keepers.find import _rule_of_thumb
 from auditor.infer.keepers.judge import VISIBLE_LOSS
 from auditor.infer.keepers.settings import _at_least
 from auditor.record import DIRECTIONS, TONE_SIGNALS, tone_column
@@ -388,9 +389,23 @@ def test_a_shutter_time_is_held_against_a_time_that_it_can_be_reckoned_from():
     table = pd.DataFrame([row | small for row in (moved, *COMPANY)])
     (found,) = find_keepers(table, [lens_entry()], [body_entry()], Criteria())
     assert found["evidence"][1] == (
-        "1/35 s is 1.0 stops slower than 1/70 s, the rule of thumb for 35 mm "
+        "1/35 s is 1.0 stop slower than 1/70 s, the rule of thumb for 35 mm "
         "(70 mm in full-frame terms)"
     )
+
+
+@pytest.mark.parametrize(
+    ("stops", "said"),
+    [
+        (0.1, "is about the rule of thumb"),
+        (1.5, "1/25 s is 1.5 stops slower"),
+        (-1.5, "though 1/198 s is 1.5 stops faster"),
+    ],
+)
+def test_a_shutter_time_that_speaks_against_shake_says_so(stops: float, said: str) -> None:
+    """Nothing is 0.0 stops slower, and a fast shutter is no evidence of shake."""
+    text = _rule_of_thumb({"focal_length_mm": 70.0}, 2.0**stops / 70, stops, moved=True)
+    assert said in text
 
 
 def test_of_a_sensor_of_unknown_size_no_rule_of_thumb_is_told():
@@ -452,6 +467,14 @@ def test_a_setting_that_fails_more_often_is_named():
     assert entry["usual_share"] == pytest.approx(0.1, abs=0.05)
 
 
+def test_no_shutter_time_is_blamed_for_what_its_small_apertures_cost():
+    """Frames at f/22 stood on a tripod: they are soft by their aperture, at whatever shutter time."""
+    slow = [frame(22.0, exposure_time_s=1 / 10, burst=i) for i in range(12)]
+    fast = [frame(8.0, exposure_time_s=1 / 200, burst=50 + i) for i in range(40)]
+    found = avoided(pd.DataFrame(slow + fast))
+    assert [e["setting"] for e in found] == ["f/22"]
+
+
 def test_chance_is_not_taken_for_a_habit():
     """Benjamini & Hochberg at 10%: with nothing to find, few archives name anything."""
     named = sum(bool(avoided(many(np.random.default_rng(s), 150))) for s in range(30))
@@ -507,7 +530,7 @@ def test_a_limit_that_few_frames_reach_is_none():
     (limit,) = handheld_limits(table, verdicts, [lens_entry()], Criteria())
     assert limit["limit_stops"] is None
     assert limit["shaken"] > 10
-    assert "too few are faster than" in limit["text"]
+    assert "fast ones too; no limit found up to" in limit["text"]
 
 
 def test_no_shake_no_limit():

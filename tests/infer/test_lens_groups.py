@@ -186,6 +186,17 @@ def test_fringes_of_the_lens_show_through_scenes_that_differ():
     assert held >= 7
 
 
+@pytest.mark.parametrize(("night", "onset"), [(4.0, None), (0.0, 2.8)])
+def test_two_outings_that_show_fringes_bound_no_onset(night: float, onset: float | None) -> None:
+    """The least and the greatest of two medians hold the true one half of the time, not nine times in ten: where
+    lamps at night show seams and half of each outing's frames none, nothing is said."""
+    frames = frames_of(LensSpec(apertures=(2.8, 5.6, 8.0, 11.0)), outings=2)
+    wide = frames["f_number"] < 4
+    odd = frames.groupby("f_number").cumcount() % 5 < 2
+    fringing = _fringes(frames, np.where(wide & ~odd, 4.0, np.where(wide, 4.0 - night, 0.0)))
+    assert (fringing["onset_f_number"] is None) == (onset is None)
+
+
 def test_one_frame_is_no_onset():
     frames = frames_of(LensSpec(apertures=(4.0, 8.0)), outings=12)
     wide = frames.index[frames["f_number"] == 4.0]

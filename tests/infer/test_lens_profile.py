@@ -137,7 +137,7 @@ def test_of_few_frames_nothing_is_said_that_only_the_prior_says(usual):
     assert lone["diffraction"]["ruling_from_f_number"] is None
     assert lone["diffraction"]["loss_at_smallest"] is None
     assert "lens's own" not in lone["diffraction"]["text"]
-    assert lone["reasons"][0] == "1 frame: too few to judge a lens by"
+    assert lone["reasons"][0] == "1 frame, too few to judge a lens by"
     assert not any("no evidence here" in r for r in lone["reasons"])
     whole = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
     assert whole["diffraction"]["ruling_from_f_number"] is not None

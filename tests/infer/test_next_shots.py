@@ -150,6 +150,8 @@ def test_an_open_handheld_limit_asks_for_frames_around_the_rule_of_thumb():
     assert request["frames"] >= 30
     assert "1 / focal length" in request["how"]
     assert handheld_requests([], [entry | {"limit_stops": 0.5}]) == []
+    assert handheld_requests([], [entry | {"steady_to_stops": 1.7}])
+    assert handheld_requests([], [entry | {"steady_to_stops": 3.1}]) == []  # it ends at 3 stops
 
 
 @pytest.mark.parametrize(

@@ -14,9 +14,11 @@ import pytest
 from PIL import Image
 from test_page import unpacked, written
 
+from auditor.report import words
 from auditor.report.iso_words import match_tables
 from auditor.report.lens_chart import lens_chart
 from auditor.report.pictures import shows_detail
+from auditor.report.sentences import no_onset
 from auditor.report.snr_chart import _marks, snr_chart
 from auditor.report.summary import summary_lines
 from auditor.report.svg_charts import draw
@@ -46,11 +48,17 @@ def test_a_soft_aperture_inside_the_acceptable_range_says_why(tmp_path: Path) ->
     soft = {"lens": lens["lens"], "body": lens["body"], "setting": "f/22", "kind": "aperture",
             "fault": "soft", "frames": 8, "soft_share": 0.75, "noisy_share": 0, "usual_share": 0.07}  # fmt: skip
     made["settings"] = [soft]
-    told = "acceptable in the weaker of centre and corner, by which the ranges go"
+    told = (
+        "acceptable by the weaker of centre and corner",
+        "is acceptable, over the whole frame it is not",
+    )
     page = written(made, None, tmp_path)
-    assert page.count(told) == 2
+    assert all(page.count(t) == 1 for t in told)
+    lens["focal_ranges"][1]["acceptable"] = None  # where nothing is settled nothing is contradicted
+    assert all(t in written(made, None, tmp_path) for t in told)
     lens["focal_ranges"][0]["acceptable"] = [4.0, 16.0]
-    assert told not in written(made, None, tmp_path)
+    page = written(made, None, tmp_path)
+    assert not any(t in page for t in told)
 
 
 def test_a_crop_of_plain_sky_is_not_shown(tmp_path: Path) -> None:
@@ -261,12 +269,51 @@ def test_words_of_the_trade_on_the_page(tmp_path: Path) -> None:
     made["bodies"][0]["sensor"] = {"by_iso": [{"iso": 100, "gain_e_per_dn": 2.59, "frames": 1}]}
     made["comparisons"][0]["difference"] = None
     page = re.sub(r"<script.*?</script>", "", written(made, None, tmp_path), flags=re.S)
-    assert "f/4 to f/11<small>f/4; f/10 to f/13</small>" in page
+    assert "f/4 to f/11<small>upper end f/10 to f/13</small>" in page
     assert not re.search(r">\s*open\s*<", page)
     assert page.count(">not settled<") == 3  # a sweet spot, a range and a limit
     assert ">not settled <" in page  # a difference
     assert "not settled: 11 frames at f/22 come from a single outing" in page
     assert "An electron is one grain of light caught by a pixel" in page
+
+
+def test_every_focal_length_with_an_answer_stands_on_the_first_screen(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    parts = made["lenses"][0]["focal_ranges"]
+    for part, best in zip(parts, (5.6, None, 11.0), strict=True):
+        part["sweet_spot"] = best and {"f_number": best, "low": best, "high": best}
+        part["evidence"] = "strong"
+    first = written(made, None, tmp_path).split('id="lenses"')[0]
+    assert re.findall(r'<td class="best"><b>(.*?)</b>', first) == ["f/5.6", "f/11"]
+    assert all(f"at {words.focal(parts[i]['focal_mm'])}" in first for i in (0, 2))
+    for part in parts:
+        part["sweet_spot"] = None
+    first = written(made, None, tmp_path).split('id="lenses"')[0]
+    whole = words.count(made["lenses"][0]["frames"])  # of the lens, not of a part of its zoom
+    assert whole in first
+    most = max(parts, key=lambda p: p["frames"])  # of which the reason speaks
+    assert f"not settled at {words.focal(most['focal_mm'])}: {most['reasons'][0]}" in first
+    parts[0]["frames"] = None
+    assert "not settled at" in written(made, None, tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("wide", "frames", "told"),
+    [
+        (0.4, 9, "none as wide as 1 px from f/4 to f/8 (18 frames)"),
+        (1.2, 9, "where they begin is not settled (18 frames)"),
+        (0.4, 1, ""),
+    ],
+)
+def test_a_lens_without_an_onset_of_fringes_says_what_was_found(
+    wide: float, frames: int, told: str
+) -> None:
+    """None is told only where every interval stays under what shows."""
+    part = made_up.profile(1)["lenses"][0]["focal_ranges"][0]
+    names = ("lateral_red_px", "lateral_blue_px", "fringe_width_px")
+    seam = {f"{n}_{end}": v for n in names for end, v in (("low", -0.1), ("high", wide))}
+    part["fringing"] = {"by_aperture": [seam | {"f_number": n, "frames": frames} for n in (4, 8)]}
+    assert no_onset(part, 1.0) == told
 
 
 def test_a_figure_without_an_interval_claims_none() -> None:
@@ -296,7 +343,7 @@ def test_the_first_screen_says_what_is_predicted_and_how_far_the_best_may_lie(
     text = " ".join(re.sub(r"<[^>]*>", "", page[page.index("ISO to use") :]).split())
     assert "ISO 6400 bright sun (predicted)" in text[:400]
     assert 'title="90% interval 5000 to 8000; ' in page
-    assert "from f/4 to f/11 · <span" in page
+    assert "sharp f/4 to f/11 · <span" in page
     assert ">best f/7.1 to f/9</span>" in page
 
 

@@ -6,7 +6,7 @@ import made_up
 import pytest
 
 from auditor import optics
-from auditor.report import card, words
+from auditor.report import card, scales, words
 
 
 def test_hyperfocal_of_a_printed_example() -> None:
@@ -92,6 +92,34 @@ def test_intervals_stand_on_the_card_in_small_type() -> None:
     }  # fmt: skip
     text = card.render_card(made)
     assert "<td>200 / ≥2500<small>50\u2060–\u2060400 / –</small></td>" in text
+
+
+def test_a_range_of_all_apertures_used_claims_no_end() -> None:
+    """Nothing outside it was tried: the ends are the archive's, and no interval of the lens's."""
+    made = made_up.profile(1)
+    part = made["lenses"][0]["focal_ranges"][0]
+    ends = [part["apertures"][0]["f_number"], part["apertures"][-1]["f_number"]]
+    part |= {
+        "pin_sharp": ends, "pin_sharp_intervals": [[n, n] for n in ends],
+        "acceptable": ends, "acceptable_intervals": [[n, n] for n in ends],
+    }  # fmt: skip
+    text = card.render_card(made)
+    first = text.split('class="range"')[1]
+    assert f"{words.aperture_range(ends)} <small>all used</small>" in first
+    assert "accept</i>" not in first
+    assert scales.ends_between(part, "pin_sharp") == "all that were used"
+    part["pin_sharp_intervals"][1] = [11.0, ends[1]]
+    assert scales.ends_between(part, "pin_sharp") == f"upper end f/11 to {words.aperture(ends[1])}"
+
+
+def test_hyperfocal_distances_are_those_of_the_sensor_s_own_pixels() -> None:
+    """A lens judged from files of half the size is used on the whole sensor all the same."""
+    made = made_up.profile(1)
+    lens = made["lenses"][0]
+    own = next(b for b in made["bodies"] if b["body"] == lens["body"])["pixel_pitch_um"]
+    before = card.render_card(made)
+    lens["pixel_pitch_um"] = 2 * own
+    assert card.render_card(made) == before
 
 
 def test_iso_limits_by_light_stand_on_the_card() -> None:

@@ -21,10 +21,11 @@ from auditor.report.write import plain
 NAME, COUNT = r".+?", r"[\d,]+ frames?"
 STOP, RANGE = r"f/\d+(?:\.\d)?", r"f/[\d.]+(?: to f/[\d.]+)?"
 BEST = rf"{RANGE} \((?:90% interval {STOP} to {STOP}|90% sure of {STOP})?(?:; )?{COUNT}(?:; thin evidence)?\)"
+AT = rf" at .+ mm(?:,? (?:and )?{BEST} at .+ mm)*"
 SHARE = r"\d+(?:\.\d)?%"
 LIMIT = (
     rf"(?:at least )?ISO \d+ for {NAME} \((?:90% (?:interval \d+ to \d+|sure of \d+); )?"
-    rf"(?:never quite clean|clean to (?:at least )?ISO \d+(?:, \d+ to \d+)?); {COUNT}\)"
+    rf"(?:never excellent|excellent to (?:at least )?ISO \d+(?:, \d+ to \d+)?); {COUNT}\)"
 )
 AGAINST = r"(?:\d+\.\d stops? (?:slower|faster) than )?1 / focal length in full-frame terms"
 BETWEEN = (
@@ -35,16 +36,16 @@ PATTERNS = {
     "a part looked at": rf"[\d,]+ of the {COUNT} measured (?:is|are) looked at here \(.+\).*\.",
     "no lens": r"No lens could be judged: no measured frame names its lens and aperture\.",
     "no lens named": r"No measured frame names its lens: a body's frames are taken for those of one lens\.",
-    "a lens, ranges": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?) is at its best at {BEST}; "
-    rf"(?:at every focal length )?(?:pin-sharp|acceptable) .+\.",
-    "a lens, ranges apart": rf"Your {NAME} is at its best at {BEST} at .+ mm(?:,? (?:and )?{BEST} at .+ mm)+\.",
+    "a lens, ranges": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?) is at its best at {BEST}(?:{AT})?; "
+    rf"(?:at every focal length |there |at both |at these )?(?:pin-sharp|acceptable) .+\.",
+    "a lens, ranges apart": rf"Your {NAME} is at its best at {BEST}{AT}\.",
     "a lens, no ranges": rf"Your {NAME} is at its best at {BEST}\.",
     "a lens, nothing": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?): {COUNT}, not enough to name its best aperture\.",
     "more lenses": r"[\d,]+ (?:more )?lens(?:es)? in the report\.",
     "a body": rf"The (?:body not named in its files|{NAME}) stays usable up to {LIMIT}(?: and {LIMIT})?\.",
     "an ISO on two bodies": rf"ISO \d+ on the {NAME} looks as noisy as ISO \d+ on the {NAME} \((?:90% interval \d+ to \d+|interval not known)(?:, predicted)?, .+\)\.",
     "a comparison": rf"(?:With and without {NAME}|{NAME} against {NAME}), .+: .+ \([\d,]+ pairs?\)\.",
-    "frames that fell short": rf"{COUNT}(?:, {SHARE} of the [\d,]+ judged,)? came out softer or noisier than the settings had to be; most often: .+ \([\d,]+\)\.",
+    "frames that fell short": rf"{COUNT}(?:, {SHARE} of the [\d,]+ judged,| of the \d+ judged)? came out softer or noisier than the settings had to be; most often: .+ \([\d,]+\)\.",
     "a setting": rf"Watch .+: {SHARE} of {COUNT} came out (?:soft|noisy)(?: \(90% interval {SHARE} to {SHARE}\))?(?:, where {SHARE} is usual)?(?:\. .+)?\.",
     "held by hand": rf"Held by hand, {NAME}: one frame in ten is shaken at {AGAINST} \(90% interval {BETWEEN}; {COUNT}\)\.",
     "what to shoot": r"[\d,]+ test frames?(?: in about \d+ minutes)?(?: with .+)? would settle most of what is open\.",

@@ -5,14 +5,16 @@ from __future__ import annotations
 import copy
 import os
 import subprocess
+from pathlib import Path
 
 import made_up
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from test_page import written
 
 from auditor.report import words
-from auditor.report.iso_words import band_sentence, kind_sentence
+from auditor.report.iso_words import band_sentence, kind_sentence, shown_bands
 from auditor.report.listing import HEADER, keeper_line, pipe_path, wanted_keepers
 from auditor.report.rendering import figures, sentence
 from auditor.report.sentences import lens_scale_sentence, scale_sentence
@@ -54,6 +56,25 @@ def test_summary_names_best_aperture_range_interval_and_count() -> None:
         "Your Corvin 24-70 mm f/2.8 is at its best at f/8 (90% interval f/7.1 to f/9; 412 frames); "
         "pin-sharp from f/4 to f/11 and acceptable from f/2.8 to f/16."
     )
+
+
+def test_a_zoom_is_told_focal_length_by_focal_length() -> None:
+    """A best aperture of one end is none of the other: 'f/8 to f/11' would be a range of neither."""
+    made = made_up.profile(1)
+    parts = made["lenses"][0]["focal_ranges"]
+    for part, best in zip(parts, (8.0, None, 11.0), strict=True):
+        part |= {"acceptable": [4, 16], "pin_sharp": [5.6, 13], "frames": 30, "evidence": "strong"}
+        part["sweet_spot"] = best and {"f_number": best, "low": best, "high": best}
+    assert summary_lines(made)[1].endswith(
+        "is at its best at f/8 (90% sure of f/8; 30 frames) at 24 mm and f/11 (90% sure of f/11; 30 frames) "
+        "at 70 mm; at both pin-sharp from f/5.6 to f/13 and acceptable from f/4 to f/16."
+    )
+
+
+def test_gear_is_counted_as_the_page_lists_it() -> None:
+    made = made_up.profile(3)
+    made["lenses"][2]["lens"] = "unknown lens"
+    assert "taken with 3 lenses (1 without a name) on 2 bodies" in summary_lines(made)[0]
 
 
 def test_ranges_that_hold_everywhere_are_the_common_ones() -> None:
@@ -115,6 +136,34 @@ def test_counts_of_all_verdicts_go_before_the_list_of_the_surest() -> None:
     assert line.endswith("most often: shake (500) and high ISO (300).")
 
 
+def test_a_share_of_a_handful_is_no_percentage(tmp_path: Path) -> None:
+    made = made_up.profile(1, keepers=1)
+    made["verdicts"] = {"judged": 2, "soft": 1, "noisy": 0, "causes": {"shake": 1}}
+    (line,) = [t for t in summary_lines(made) if "softer or noisier" in t]
+    assert line.startswith("1 frame of the 2 judged came out")
+    assert "</a>: 1 frame of the 2 judged. <" in written(made, None, tmp_path)
+
+
+def test_comparisons_name_the_lens_on_which_they_were_made() -> None:
+    made = made_up.profile(2)
+    told = [t for t in summary_lines(made) if t.endswith("pairs).")]
+    assert told
+    lenses = {c["lens"] for c in made["comparisons"]}
+    assert all(any(f" on the {lens}, " in t for lens in lenses) for t in told)
+
+
+def test_no_limit_is_told_in_light_that_nobody_photographed() -> None:
+    """Of one frame all limits in other light would be predictions."""
+    body = made_up.profile(1)["bodies"][0]
+    assert len(shown_bands(body)) == len(body["brightness"])
+    body["brightness"][1]["frames"] = 0
+    assert len(shown_bands(body)) == len(body["brightness"]) - 1
+    assert shown_bands(body | {"frames_used": 1}) == []
+    raw = {"kind": "raw", "tones": [], "brightness": body["brightness"]}
+    assert "ISO" in kind_sentence(raw | {"frames_used": 5})
+    assert kind_sentence(raw | {"frames_used": 1}) == ""
+
+
 def test_handheld_limit_is_told_with_its_interval() -> None:
     (line,) = [t for t in summary_lines(made_up.profile(1)) if t.startswith("Held by hand")]
     assert line.endswith(
@@ -165,7 +214,9 @@ def test_both_iso_limits_have_their_interval_or_their_reason() -> None:
     made = made_up.profile(1)
     made["bodies"] = [made["bodies"][0] | {"brightness": [band]}]
     (line,) = [t for t in summary_lines(made) if "stays usable" in t]
-    assert "(90% interval 2500 to 3200, predicted; clean to ISO 200, 50 to 400; 8 frames)" in line
+    assert (
+        "(90% interval 2500 to 3200, predicted; excellent to ISO 200, 50 to 400; 8 frames)" in line
+    )
 
 
 def test_a_limit_that_lies_higher_still_is_told_with_its_reason() -> None:

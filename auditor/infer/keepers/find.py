@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.infer.criteria import Criteria
+from auditor.infer.keepers.handheld import AS_THE_RULE
 from auditor.infer.keepers.judge import PLAIN_STREAKS
 from auditor.model import Keeper, Verdicts
 
@@ -124,14 +125,29 @@ def _time(seconds: float) -> str:
     return f"1/{1 / seconds:.0f} s" if seconds < FRACTION_BELOW_S else f"{seconds:.3g} s"
 
 
+def _rule_of_thumb(row: Block, seconds: float, stops: float, moved: bool) -> str:
+    """The shutter time against one over the focal length; 'though' where it speaks against the cause."""
+    rule = seconds / 2**stops
+    focal = _focal(row, 1 / rule)
+    if abs(stops) < AS_THE_RULE:
+        return f"{_time(seconds)} is about the rule of thumb for {focal}"
+    against = "though " if moved != (stops > 0) else ""
+    side = "slower" if stops > 0 else "faster"
+    size = f"{abs(stops):.1f}"
+    return (
+        f"{against}{_time(seconds)} is {size} stop{'s' * (size != '1.0')} {side} than {_time(rule)}, "
+        f"the rule of thumb for {focal}"
+    )
+
+
 def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
     """What speaks for the cause, in sentences; the first one carries the weight."""
     out: list[str] = []
     seconds, stops = _plain(row.get("exposure_time_s")), v["rule_stops"]
     if v["moved"]:
         out.append(
-            f"edges facing {v['direction_deg']:.0f} degrees reach {v['softest_cpp']:.2f} c/px, "
-            f"the sharpest others {v['sharpest_cpp']:.2f}"
+            f"edges across the blur reach {v['softest_cpp']:.2f} c/px, others up to "
+            f"{v['sharpest_cpp']:.2f}"
             if v["sharpest_cpp"] > PLAINLY_SHARPER * v["softest_cpp"]
             else f"no edge reaches more than {v['sharpest_cpp']:.2f} c/px"
         )
@@ -148,12 +164,7 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
             nearer = "lower" if v["lean"] > 0 else "upper"
             out.append(f"the {nearer} part of the picture is the sharper one")
     if (v["moved"] or v["blurred"]) and seconds and np.isfinite(stops):
-        side = "slower" if stops > 0 else "faster"
-        rule = seconds / 2**stops
-        out.append(
-            f"{_time(seconds)} is {abs(stops):.1f} stops {side} than {_time(rule)}, the rule of "
-            f"thumb for {_focal(row, 1 / rule)}"
-        )
+        out.append(_rule_of_thumb(row, seconds, stops, bool(v["moved"])))
     if v["setting"]:
         zone = "whole frame" if v["small"] else "corners"
         best = _aperture(v["sweet_spot"])
@@ -163,9 +174,8 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
             kept = f"{v['kept']:.0%}"
             kept = kept if kept != limit else f"{v['kept']:.1%}"
             out.append(
-                f"over the whole frame it keeps {kept} of the sharpest, under the "
-                f"{limit} that are acceptable; the weaker of centre and corner alone, "
-                "by which the ranges go, keeps more"
+                f"over the whole frame it keeps {kept} of the sharpest, under the acceptable {limit}, "
+                "though the weaker of centre and corner keeps more"
             )
         if v["wide"] and np.isfinite(stops):
             out.append(

@@ -20,7 +20,7 @@ from auditor.infer.criteria import DRAWS, Criteria
 from auditor.infer.keepers.evidence import SUPPORTED_STOPS
 from auditor.model import Handheld
 
-__all__ = ["handheld_limits"]
+__all__ = ["AS_THE_RULE", "handheld_limits"]
 
 Floats = NDArray[np.float64]
 
@@ -89,7 +89,8 @@ def _one_lens(
     reach = float(np.quantile(stops, REACH_SHARE))
     if shaken.sum() < FEWEST_SHAKEN:
         held = f"no limit found down to {_against_rule(reach)}"
-        return entry | {"text": f"{int(shaken.sum())} of {len(stops)} frames shaken; {held}"}
+        told = f"{int(shaken.sum())} of {len(stops)} frames shaken; {held}"
+        return entry | {"text": told, "steady_to_stops": round(reach, 2)}
     # Frames of one outing at one shutter time count together: a fit takes no longer for a million.
     step, place = np.unique(np.round(stops / FINE_STOPS).astype(np.int64), return_inverse=True)
     outings, of = np.unique(outing, return_inverse=True)
@@ -112,8 +113,8 @@ def _one_lens(
     quickest = float(np.sort(stops)[round(1 / SHAKEN) - 1])
     if limit < quickest:
         often = f"{int(shaken.sum())} of {len(stops)} frames shaken"
-        few = f"too few are faster than {_against_rule(quickest)} to tell a limit"
-        return entry | {"text": f"{often}, and {few}"}
+        fast = f"no limit found up to {_against_rule(quickest)}"
+        return entry | {"text": f"{often}, fast ones too; {fast}"}
     limit = min(limit, reach)
     low, high = min(low, limit), max(high, limit)
     return entry | {

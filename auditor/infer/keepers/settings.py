@@ -42,14 +42,15 @@ def settings_to_avoid(
     `low`, `high` of the share that stands out, `fault` ("soft" or "noisy"), `p`, the chance of such
     a share by luck, and `looked_at`, how many settings were compared.
 
-    `usual_share` is that of the lens's other frames. Nothing that holds for all frames is listed.
+    `usual_share` is that of the lens's other frames. Nothing that holds for all frames is listed. Softness that
+    the aperture itself brings is no shutter time's: small apertures go with slow ones.
     """
     frames = frames.reset_index(drop=True)
     once = _once_per_burst(frames) & verdicts["judged"].to_numpy()
     entry_of = verdicts["lens_entry"].to_numpy()
     # Choosing rows copies all columns there are.
     frames = frames[[c for c in ("f_number", "iso") if c in frames]]
-    verdicts = verdicts[["soft", "noisy", "rule_stops", "focal_range"]]
+    verdicts = verdicts[["soft", "setting", "noisy", "rule_stops", "focal_range"]]
     found: list[Setting] = []
     looked = 0
     for i, lens in enumerate(lenses):
@@ -57,22 +58,25 @@ def settings_to_avoid(
         if len(rows) < 2 * FEWEST:
             continue
         part, verdict = frames.iloc[rows], verdicts.iloc[rows]
-        faults: dict[_Fault, Bools] = {
-            "soft": verdict["soft"].to_numpy(dtype=bool), "noisy": verdict["noisy"].to_numpy(dtype=bool),
-        }  # fmt: skip
+        soft, setting, noisy = (
+            verdict[c].to_numpy(dtype=bool) for c in ("soft", "setting", "noisy")
+        )
         for text, kind, mask in _settings(part, verdict, lens):
             count = int(mask.sum())
             if count < FEWEST or count == len(rows):
                 continue
+            faults: dict[_Fault, Bools] = {
+                "soft": soft & ~setting if kind == "shutter" else soft, "noisy": noisy,
+            }  # fmt: skip
+            shares = [round(float(f[mask].mean()), 4) for f in faults.values()]
             for fault, hits in faults.items():
                 if (kind, fault) in (("iso", "soft"), ("aperture", "noisy")):
                     continue
                 looked += 1
-                soft, noisy = (round(float(f[mask].mean()), 4) for f in faults.values())
                 found.append({
                     **_compare(hits, mask, fault, criteria),
                     "lens": lens["lens"], "body": lens["body"], "setting": text, "kind": kind,
-                    "soft_share": soft, "noisy_share": noisy,
+                    "soft_share": shares[0], "noisy_share": shares[1],
                 })  # fmt: skip
     chosen = [e for e in _discoveries(found) if e["excess"] >= MUCH]
     for entry in chosen:

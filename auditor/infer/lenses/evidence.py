@@ -70,7 +70,7 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
     frames = len(fit.data.row)
     if frames < _FEW:
         # All that could be said of so few follows from this.
-        out.add(2, f"{frames} frame{'s' * (frames > 1)}: too few to judge a lens by")
+        out.add(2, f"{frames} frame{'s' * (frames > 1)}, too few to judge a lens by")
         return out
     zones = [ZONES.index("centre"), ZONES.index("corner")]
     k = counts.shape[1]
@@ -87,14 +87,14 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
         fewest = counts[seen].min(0)
         few = [names[j] for j in range(k) if fewest[j] < _FEW]
         if len(few) > k / 2:
-            out.add(2, f"fewer than {_FEW} frames at most apertures ({_some(few)})")
+            out.add(2, f"fewer than {_FEW} frames at {len(few)} of {k} apertures")
         elif few:
             out.add(0, f"few frames at {_some(few)}: these lean on the other apertures")
         width = 0.0 if half_width is None else float(np.median(half_width[seen]))
         if width > _WIDE:
-            out.add(2, f"intervals of ±{100 * width:.0f}% in the median")
+            out.add(2, f"half of the figures are known no closer than ±{100 * width:.0f}%")
         elif width > _FAIR:
-            out.add(1, f"intervals of ±{100 * width:.0f}% in the median")
+            out.add(1, f"half of the figures are known no closer than ±{100 * width:.0f}%")
     _scenes(fit, seen, out)
     _inlier_frames(fit, names, out)
     outings = len(np.unique(fit.data.outing))

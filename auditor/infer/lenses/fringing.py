@@ -7,6 +7,7 @@ outing, every outing counts once at an aperture, however many frames it holds.
 
 from __future__ import annotations
 
+import math
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -131,9 +132,11 @@ def _sizes(
 ) -> tuple[Floats, Floats]:
     """Apertures (index), and for each the size of what shows in px, its lower and its upper bound.
 
-    Each outing gives its median. Sizes never rise towards small apertures (isotonic regression; Barlow et al. 1972).
+    Each outing gives its median. Of n values the least and the greatest hold the median but for 2 / 2^n of the time
+    (binomial): fewer than it takes for `interval` have no lower bound. Sizes never rise towards small apertures (isotonic regression; Barlow et al. 1972).
     """
     sizes, weight = [], []
+    bounding = math.ceil(1 - math.log2(1 - interval))
     indices = np.unique(aperture)
     values = np.column_stack(table.of(rows))
     (aperture_of, _), day = np.unique(np.stack([aperture, outing]), axis=1, return_inverse=True)
@@ -142,9 +145,11 @@ def _sizes(
         here = aperture == index
         bounds = [(0.0, 0.0, 0.0)]
         for own, frames in zip(medians[aperture_of == index].T, values[here].T, strict=True):
-            # A single outing's frames speak for themselves.
-            several = np.isfinite(own).sum() > 1
-            middle, low, high = _median(own if several else frames, interval)
+            # A few outings bound nothing: there all their frames speak.
+            chosen = own if np.isfinite(own).sum() >= bounding else frames
+            middle, low, high = _median(chosen, interval)
+            if low is not None and np.isfinite(chosen).sum() < bounding:
+                low = 0.0
             if middle is not None and low is not None and high is not None:
                 inner = 0.0 if low <= 0 <= high else min(abs(low), abs(high))
                 bounds.append((abs(middle), inner, max(abs(low), abs(high))))

@@ -111,7 +111,7 @@ def _one_group(
     if len(by_source) > 1:
         others = ", ".join(f"{n} {k}" for k, n in by_source.items() if k != chosen)
         reasons.append(
-            f"drawn from {by_source[chosen]} {chosen} files; {others} left out, because kinds "
+            f"drawn from {by_source[chosen]} {chosen} files, {others} left out, because kinds "
             "of file are never mixed in one curve"
         )
     rows = rows[source[rows] == chosen]

@@ -82,13 +82,13 @@ def _fitted_ranges(
     rows = group.rows
     unusable = int((table.aperture[rows] < 0).sum())
     if unusable:
-        reasons.append(f"{unusable} frames without a usable aperture left out of the curve")
+        reasons.append(f"{_frames(unusable)} without a usable aperture left out of the curve")
     empty = int(np.isnan(table.log_mtf50[rows]).all(1).sum())
     if empty:
-        reasons.append(f"{empty} frames in which no sharpness could be measured")
+        reasons.append(f"{_frames(empty)} in which no sharpness could be measured")
     known = np.isfinite(table.focal_mm[rows])
     if known.any() and not known.all():
-        reasons.append(f"{int((~known).sum())} frames without a focal length left out")
+        reasons.append(f"{_frames(int((~known).sum()))} without a focal length left out")
     ranges: list[FittedRange] = []
     for parts in thirds:
         fitted = [part for part in parts if part is not None]
@@ -182,9 +182,12 @@ def _pooled(part: FittedRange, ranges: list[FittedRange]) -> list[str]:
             f"{short:g} to {long:g} mm share this curve: too few frames for more, or no difference seen"
         )
     if len(ranges) > 1 and len(part.rows) < _FEW:
-        n = len(part.rows)
-        out.append(f"only {n} frame{'s' * (n > 1)} in this part of the zoom")
+        out.append(f"only {_frames(len(part.rows))} in this part of the zoom")
     return out
+
+
+def _frames(n: int) -> str:
+    return f"{n} frame{'s' * (n != 1)}"
 
 
 def _fit(

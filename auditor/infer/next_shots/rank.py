@@ -201,8 +201,11 @@ def handheld_requests(
     for entry in handheld:
         if entry["limit_stops"] is not None or entry["lens"] in (None, "unknown lens"):
             continue
-        focal, spot = _usual(lenses, entry)
         slowest = _STEPS - 1
+        steady = entry.get("steady_to_stops")
+        if steady is not None and steady >= slowest:
+            continue  # the series would reach no further than the frames that are there
+        focal, spot = _usual(lenses, entry)
         shot: Shot = {
             "kind": "handheld",
             "lens": entry["lens"],

@@ -43,7 +43,7 @@ _DOUBT: Final = {"thin": 0.2, "fair": 0.06}
 _MOST_STEPS: Final = 5
 """Apertures or ISO values of one request: a round of them is taken within the minutes that light stays the
 same, and two stops apart they hold the whole range of a body."""
-_MOST_REASONS: Final = 3
+_MOST_REASONS: Final = 1
 """Reasons that one request tells; more are not read."""
 _FRAMES_EACH: Final = (3, 10)
 """Fewest and most frames at an aperture: two cannot tell which of them is off, and more than ten cost an

@@ -41,7 +41,7 @@ async function showFrames(blockId, point, title) {
   byId("behind-title").textContent = title;
   const shown = rows.length < total ? `${rows.length} of ${total} frames` : `${total} ${total === 1 ? "frame" : "frames"}`;
   byId("behind-note").textContent = rows.length
-    ? `${shown}, the sharpest first. Sharpness in cycles per pixel, noise in 8-bit steps.`
+    ? `${shown}, the sharpest first (by the weaker of centre and corner). Sharpness in cycles per pixel, noise in code values of 255.`
     : "No frames are kept for this point.";
   const list = byId("behind-frames");
   list.replaceChildren();
