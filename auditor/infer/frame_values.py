@@ -15,6 +15,7 @@ from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 from auditor.units import SECOND_CHARACTERS
 
 __all__ = [
+    "DAYS",
     "EDGES",
     "OPPOSITE_EDGE",
     "SHARE_COLUMNS",
@@ -40,6 +41,8 @@ _MOST_F_NUMBER: Final = 128.0
 
 _LEAST_CPP: Final = 0.005
 """MTF50 in cycles per pixel below which a figure is no sharpness but haze or nothing at all."""
+DAYS: Final = "days_since_1970"
+"""Column of `days`, which a profile works out once for all that ask."""
 EDGES: Final = ("bottom", "top", "left", "right")
 """A frame's edges on the sensor, by their number."""
 OPPOSITE_EDGE: Final = np.array([EDGES.index(OPPOSITE_SIDE[e]) for e in EDGES])
@@ -76,7 +79,10 @@ def signal_quantile(shares: Floats, quantile: float) -> Floats:
 
 
 def days(frames: pd.DataFrame) -> Floats:
-    """Days since 1970 of the local time at which each frame was taken, (n,), NaN unknown."""
+    """Days since 1970 of the local time at which each frame was taken, (n,), NaN unknown: the column `DAYS`
+    where a table has it."""
+    if DAYS in frames:
+        return numbers(frames, DAYS)
     text = texts(frames, "taken").str.slice(0, SECOND_CHARACTERS)
     stamps = pd.to_datetime(text, errors="coerce", format="ISO8601")
     # In seconds: clocks may say any year from 1 to 9999, and nanoseconds reach from 1678 to 2261 only.

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-__all__ = ["as_numbers", "as_texts", "codes", "flags", "numbers", "texts", "words"]
+__all__ = ["as_numbers", "as_texts", "codes", "flags", "named_once", "numbers", "texts", "words"]
 
 
 def numbers(frames: pd.DataFrame, name: str) -> NDArray[np.float64]:
@@ -38,8 +38,28 @@ def words(frames: pd.DataFrame, name: str, missing: str = "") -> NDArray[np.obje
     that a million of them take no more than their places."""
     if name not in frames:
         return np.full(len(frames), missing, dtype=object)
-    code, found = pd.factorize(frames[name])
+    column = frames[name]
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        code, found = column.cat.codes.to_numpy(), column.cat.categories
+    else:
+        code, found = pd.factorize(column)
     return np.array([*(str(v) or missing for v in found), missing], dtype=object)[code]
+
+
+def named_once(column: pd.Series) -> pd.Series:
+    """A column of names as categories in the order of the alphabet, for which each name is looked at once
+    and for all; one that holds anything but texts as it is."""
+    if column.dtype != object and not isinstance(column.dtype, pd.StringDtype):
+        return column
+    code, found = pd.factorize(column)
+    if not all(isinstance(name, str) for name in found):
+        return column
+    order = np.argsort(np.array(found, dtype=object), kind="stable")
+    place = np.empty(len(found) + 1, np.int64)
+    place[order] = np.arange(len(found))
+    place[-1] = -1
+    names = pd.Categorical.from_codes(place[code], pd.Index(np.array(found, object)[order], dtype=object))
+    return pd.Series(names, index=column.index, name=column.name)
 
 
 def codes(frames: pd.DataFrame, name: str) -> NDArray[np.int64]:

@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from auditor.record.pools import EXPORTS, pools
-from auditor.record.values import flags, numbers, texts
+from auditor.record.values import flags, numbers, words
 
 __all__ = [
     "LensGroup",
@@ -73,13 +73,14 @@ class LensGroup:
 
 def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
     """Groups in order of lens, body, converter. Frames set aside and enlarged files stay out."""
-    status = texts(frames, "status").to_numpy() == "measured"
+    status = words(frames, "status") == "measured"
     usable = status & flags(frames, "best", True) & ~flags(frames, "upsampled", False)
-    source = texts(frames, "source").to_numpy(dtype=object)
-    source = np.where(source == "", "unknown", source)
+    source = words(frames, "source", "unknown")
     pool = pools(frames)
     usable &= pool != ""
-    names = pd.DataFrame({n: texts(frames, n) for n in ("lens", "body", "converter")})
+    names = pd.DataFrame(
+        {n: words(frames, n) for n in ("lens", "body", "converter")}, dtype=object
+    )
     names["serial"] = _serials(frames, names)
     names = names[usable]
     position = np.flatnonzero(usable)
@@ -93,7 +94,7 @@ def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
 
 def _serials(frames: pd.DataFrame, names: pd.DataFrame) -> pd.Series:
     """Serial of a lens where one name has several copies, else the empty string."""
-    serial = texts(frames, "lens_serial")
+    serial = pd.Series(words(frames, "lens_serial"))
     known = serial != ""
     copies = serial[known].groupby(names["lens"][known]).nunique()
     several = set(copies.index[copies > 1])
