@@ -58,7 +58,9 @@ def named_once(column: pd.Series) -> pd.Series:
     place = np.empty(len(found) + 1, np.int64)
     place[order] = np.arange(len(found))
     place[-1] = -1
-    names = pd.Categorical.from_codes(place[code], pd.Index(np.array(found, object)[order], dtype=object))
+    names = pd.Categorical.from_codes(
+        place[code], pd.Index(np.array(found, object)[order], dtype=object)
+    )
     return pd.Series(names, index=column.index, name=column.name)
 
 

@@ -212,8 +212,9 @@ def _noise_residuals(tones: list[Floats], speed: Floats, rows: Rows) -> Floats:
         value = np.log(np.stack([sigma[rows] for sigma in tones]))
     steps, step = np.unique(speed[rows], return_inverse=True)
     group = step + len(steps) * np.arange(len(tones))[:, None]
-    usual = group_medians(value.ravel(), group.ravel())[group]
-    stack = np.where(np.isfinite(value), value - usual, np.nan)
+    # Within groups pandas selects: sorting a million pairs takes eight times as long.
+    usual = pd.Series(value.ravel()).groupby(group.ravel()).transform("median")
+    stack = np.where(np.isfinite(value), value - usual.to_numpy().reshape(value.shape), np.nan)
     count = np.isfinite(stack).sum(0)
     return np.where(count > 0, np.nansum(stack, 0) / np.maximum(count, 1), np.nan)
 

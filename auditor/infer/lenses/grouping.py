@@ -78,9 +78,7 @@ def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
     source = words(frames, "source", "unknown")
     pool = pools(frames)
     usable &= pool != ""
-    names = pd.DataFrame(
-        {n: words(frames, n) for n in ("lens", "body", "converter")}, dtype=object
-    )
+    names = pd.DataFrame({n: words(frames, n) for n in ("lens", "body", "converter")}, dtype=object)
     names["serial"] = _serials(frames, names)
     names = names[usable]
     position = np.flatnonzero(usable)
