@@ -140,6 +140,8 @@ def find_pairs(
     """
     single, written = label_sets(frames, patterns)
     labels, written = _joined(single, written)
+    if not any(labels.kinds):
+        return []
     c = _Columns(frames)
     reasons = _Reasons()
     sound = _without_contradictions(single, labels, c, reasons)

@@ -26,7 +26,6 @@ from auditor.infer.lenses.grouping import within_range
 from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
 from auditor.record.values import numbers, words
-from auditor.robust import group_medians
 
 __all__ = ["find_changes"]
 
