@@ -15,7 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import DRAWS
-from auditor.robust import BISQUARE_CUT, MAD_TO_SD, bisquare_weight, half_width, low_middle_high, scale_of
+from auditor.robust import (
+    BISQUARE_CUT,
+    MAD_TO_SD,
+    bisquare_weight,
+    half_width,
+    low_middle_high,
+    scale_of,
+)
 
 __all__ = ["Candidate", "Change", "Series", "described", "likeliest"]
 

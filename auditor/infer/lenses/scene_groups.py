@@ -150,6 +150,9 @@ def scenes_of(frames: pd.DataFrame, group: NDArray[np.int64] | None = None) -> N
 
     def numbered(name: str) -> NDArray[np.int64]:
         each = alone_where_unknown(frames, name)
-        return each if group is None else pd.Series(each).groupby([group, each]).ngroup().to_numpy()
+        if group is None:
+            return each
+        place, found = pd.factorize(each)
+        return np.asarray(group * len(found) + place, np.int64)
 
     return find_scenes(texts(frames, "signature"), numbered("outing"), numbered("burst"))
