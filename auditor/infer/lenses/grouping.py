@@ -104,8 +104,7 @@ def _one_group(
     source: NDArray[Any], pool: NDArray[Any], pitch: Floats,
 ) -> LensGroup:  # fmt: skip
     reasons: list[str] = []
-    kinds, counts = np.unique(source[rows].astype(str), return_counts=True)
-    by_source = {str(k): int(c) for k, c in zip(kinds, counts, strict=True)}
+    by_source = _counted(source[rows])
     chosen = _trusted(by_source)
     if len(by_source) > 1:
         others = ", ".join(f"{n} {k}" for k, n in by_source.items() if k != chosen)
@@ -114,9 +113,9 @@ def _one_group(
             "of file are never mixed in one curve"
         )
     rows = rows[source[rows] == chosen]
-    names, counts = np.unique(pool[rows].astype(str), return_counts=True)
-    common = str(names[counts.argmax()])
-    if len(names) > 1:
+    pools_there = _counted(pool[rows])
+    common = max(pools_there, key=lambda name: pools_there[name])
+    if len(pools_there) > 1:
         reasons.append(f"{int((pool[rows] != common).sum())} exports of other sizes left out")
     rows = rows[pool[rows] == common]
     rows, own, note = _one_pitch(rows, pitch)
@@ -126,6 +125,12 @@ def _one_group(
         lens or "unknown lens", body or "unknown body", converter, serial, own, chosen,
         by_source, rows, reasons, common,
     )  # fmt: skip
+
+
+def _counted(names: NDArray[Any]) -> dict[str, int]:
+    """How often each name occurs, in the order of the alphabet."""
+    counts = pd.Series(names, dtype=object).value_counts()
+    return {str(name): int(n) for name, n in sorted(counts.items())}
 
 
 def _trusted(by_source: dict[str, int]) -> str:
