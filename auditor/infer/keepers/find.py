@@ -156,7 +156,7 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
         if v["cause"] in ("focus in front", "focus behind"):
             nearer = "lower" if v["lean"] > 0 else "upper"
             out.append(f"the {nearer} part of the picture is the sharper one")
-    if (v["moved"] or v["blurred"]) and seconds and np.isfinite(stops):
+    if (v["moved"] or v["blurred"]) and seconds and math.isfinite(stops):
         side = "slower" if stops > 0 else "faster"
         rule = seconds / 2**stops
         out.append(
@@ -167,7 +167,7 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
         zone = "whole frame" if v["small"] else "corners"
         best = _aperture(v["sweet_spot"])
         out.append(f"{_aperture(row['f_number'])} costs the {zone} more than {best} would")
-        if np.isfinite(v["kept"]):
+        if math.isfinite(v["kept"]):
             limit = f"{criteria.acceptable:.0%}"
             kept = f"{v['kept']:.0%}"
             kept = kept if kept != limit else f"{v['kept']:.1%}"
@@ -176,7 +176,7 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
                 f"{limit} that are acceptable; the weaker of centre and corner alone, "
                 "by which the ranges go, keeps more"
             )
-        if v["wide"] and np.isfinite(stops):
+        if v["wide"] and math.isfinite(stops):
             out.append(
                 f"the shutter had {-stops:.1f} stops to spare against 1 / focal length in "
                 "full-frame terms"
@@ -193,7 +193,7 @@ def _noise_words(row: Block, v: Block, criteria: Criteria) -> str:
     iso = "" if row.get("iso") is None else f" at ISO {row['iso']:.0f}"
     if v["dark"]:
         return f"hardly anything is brighter than a quarter of white, and signal to noise{iso} stays under {limit}"
-    if np.isfinite(v["snr"]) and v["snr"] < criteria.snr_acceptable:
+    if math.isfinite(v["snr"]) and v["snr"] < criteria.snr_acceptable:
         return f"signal to noise {_ratio(v['snr'], limit)}{iso}, acceptable is {limit}"
     typical = _ratio(v["snr_allowed"], limit)
     return f"a typical frame in this light shows {typical}{iso}, acceptable is {limit}"
