@@ -17,7 +17,16 @@ from auditor.infer.bodies.observe import KINDS, sensor_mask
 from auditor.infer.frame_values import SHARE_COLUMNS, scene_ev100, signal_quantile
 from auditor.record.values import numbers, told_by_name
 
-__all__ = ["BANDS", "Band", "Scenes", "band_named", "bands_of", "histograms", "scenes_by_band"]
+__all__ = [
+    "BANDS",
+    "Band",
+    "Scenes",
+    "band_named",
+    "band_numbers",
+    "bands_of",
+    "histograms",
+    "scenes_by_band",
+]
 
 Floats = NDArray[np.float64]
 
@@ -66,10 +75,15 @@ class Scenes:
 
 def bands_of(ev100: Floats) -> NDArray[np.str_]:
     """Key of the band that holds each brightness; empty beyond every edge or where it is NaN."""
-    out = np.full(len(ev100), "", dtype="U8")
-    for band in BANDS:
-        out[(ev100 >= band.low) & (ev100 < band.high)] = band.key
-    return out
+    return np.array([*(band.key for band in BANDS), ""])[band_numbers(ev100)]
+
+
+def band_numbers(ev100: Floats) -> NDArray[np.int64]:
+    """Number in `BANDS` of the band that holds each brightness; one more than any beyond every edge or
+    where it is NaN."""
+    number = np.searchsorted([band.low for band in BANDS], ev100, "right") - 1
+    inside = (ev100 >= BANDS[0].low) & (ev100 < BANDS[-1].high)
+    return np.where(inside, number, len(BANDS))
 
 
 def band_named(text: str) -> Band:
@@ -123,10 +137,8 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
     kinds = {kind: float(i) for i, kind in enumerate(KINDS)}
     kind_of = told_by_name(table["source"], kinds, np.nan).astype(np.int64)
     # Sums over the frames of each band (the last one for frames in none) and kind of file.
-    band_of = np.searchsorted([band.low for band in BANDS], ev, "right") - 1
-    band_of[(band_of < 0) | (ev >= BANDS[-1].high)] = len(BANDS)
     shape = len(BANDS) + 1, len(KINDS)
-    cell = band_of * len(KINDS) + kind_of
+    cell = band_numbers(ev) * len(KINDS) + kind_of
 
     def summed(values: NDArray[Any] | None) -> Floats:
         return np.bincount(cell, values, shape[0] * shape[1]).reshape(shape).astype(float)

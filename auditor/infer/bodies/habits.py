@@ -33,7 +33,7 @@ _FIGURES: Final = (
     *("iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100", "flash"),
     *("width_px", "height_px", "pixel_pitch_um"),
 )
-_HABIT_COLUMNS: Final = ("body", "taken", DAYS, "signature", *_FIGURES)
+_HABIT_COLUMNS: Final = ("body", "taken", DAYS, *_FIGURES)
 _CHUNK: Final = 20_000
 """Signatures read at a time, for the memory."""
 _RAISED: Final = 1.1
@@ -100,15 +100,16 @@ def lifts(frames: pd.DataFrame) -> pd.DataFrame:
     return out[~(few & from_raw)]
 
 
-def _static(seconds: Floats, signature: pd.Series) -> NDArray[np.bool_]:
-    """Frames with a neighbour in time of nearly the same signature."""
+def _static(seconds: Floats, signature: pd.Series, rows: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Of some rows of a table, their times (n,) and the signatures of all of it: those with a neighbour in
+    time of nearly the same signature."""
     out = np.zeros(len(seconds), bool)
     order = np.argsort(seconds, kind="stable")
     first = np.flatnonzero(np.diff(seconds[order]) <= STATIC_SECONDS)  # unknown times come last
     # Piece by piece: the text of a million signatures weighs as much as all else.
     for start in range(0, len(first), _CHUNK):
         at = first[start : start + _CHUNK]
-        alike = _alike(signature, order[at], order[at + 1])
+        alike = _alike(signature, rows[order[at]], rows[order[at + 1]])
         out[order[at[alike]]] = out[order[at[alike] + 1]] = True
     return out
 
@@ -151,11 +152,11 @@ def find_habits(
     rows = frames[[c for c in _HABIT_COLUMNS if c in frames]].iloc[place]
     figures = pd.DataFrame({n: numbers(rows, n) for n in _FIGURES})
     figures["white"], figures["taken"] = _brightest(frames, place), days(rows) * DAY_S
-    signature = texts(rows, "signature")
+    signature = texts(frames, "signature")
     bodies = words(rows, "body")
     for name, at in pd.Series(place).groupby(bodies).indices.items():
         body, own = str(name), figures.iloc[at]
-        still = _static(own["taken"].to_numpy(), signature.iloc[at])
+        still = _static(own["taken"].to_numpy(), signature, place[at])
         out += _headroom(body, own, share) + _spare(body, own, still, excellent_iso, share)
     return out
 

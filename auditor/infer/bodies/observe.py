@@ -180,7 +180,7 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
         left_out.setdefault(str(b), {})[str(r)] = int(count)
 
     keep = np.flatnonzero(reason == "")
-    seen = _frames_seen(table.iloc[keep], pushed)
+    seen = _frames_seen(table[[c for c in _COLUMNS if c in table]].iloc[keep], pushed)
     some = _sample(seen)
     keep, drawn = keep[some], seen.iloc[some].reset_index(drop=True)
     held, used = _by_kind(seen), _by_kind(drawn)
@@ -198,7 +198,7 @@ def _frames_seen(keep: pd.DataFrame, pushed: Collection[int]) -> pd.DataFrame:
     written, code = np.unique(iso, return_inverse=True)
     kind = words(keep, "source")
     kind[~keep["source"].isin(KINDS).to_numpy(bool)] = "unknown"
-    path = keep["path"].astype("str").str.lower()
+    suffix = keep["path"].astype("str").str.slice(-max(map(len, _EIGHT_BIT))).str.lower()
     with np.errstate(invalid="ignore"):
         long = numbers(keep, "exposure_time_s") >= LONG_EXPOSURE_S
     columns = {
@@ -208,7 +208,7 @@ def _frames_seen(keep: pd.DataFrame, pushed: Collection[int]) -> pd.DataFrame:
         "step": np.array([nominal_iso(i) for i in written])[code] if len(iso) else iso,
         "unit": resampling_unit(keep).to_numpy(),
         "frame": keep.index.to_numpy(),
-        "eight_bit": path.str.endswith(_EIGHT_BIT).to_numpy(bool) & (kind != "raw"),
+        "eight_bit": suffix.str.endswith(_EIGHT_BIT).to_numpy(bool) & (kind != "raw"),
         "long_exposure": long,
         "pushed": keep.index.isin(list(pushed)),
         "pixels_per_frame": numbers(keep, "width_px") * numbers(keep, "height_px"),

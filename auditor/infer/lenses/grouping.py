@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from auditor.record.pools import EXPORTS, pools
-from auditor.record.values import flags, numbers, words
+from auditor.record.values import flags, numbers, rows_by_names, words
 
 __all__ = [
     "LensGroup",
@@ -78,25 +78,24 @@ def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
     source = words(frames, "source", "unknown")
     pool = pools(frames)
     usable &= pool != ""
-    names = pd.DataFrame({n: words(frames, n) for n in ("lens", "body", "converter")}, dtype=object)
-    names["serial"] = _serials(frames, names)
-    names = names[usable]
-    position = np.flatnonzero(usable)
+    names = ("lens", "body", "converter")
+    table = frames[[n for n in names if n in frames]].assign(serial=_serials(frames))
     pitch = numbers(frames, "pixel_pitch_um")
-    for key, local in names.groupby(list(names.columns), sort=True, observed=True).indices.items():
-        lens, body, converter, serial = (str(part) for part in key)
-        yield _one_group(
-            (lens, body, converter or None, serial or None), position[local], source, pool, pitch
-        )
+    for (lens, body, converter, serial), rows in rows_by_names(table, (*names, "serial")).items():
+        own = rows[usable[rows]]
+        if len(own):
+            key = lens, body, converter or None, serial or None
+            yield _one_group(key, own, source, pool, pitch)
 
 
-def _serials(frames: pd.DataFrame, names: pd.DataFrame) -> pd.Series:
+def _serials(frames: pd.DataFrame) -> NDArray[np.object_]:
     """Serial of a lens where one name has several copies, else the empty string."""
-    serial = pd.Series(words(frames, "lens_serial"))
+    serial, lens = words(frames, "lens_serial"), words(frames, "lens")
     known = serial != ""
-    copies = serial[known].groupby(names["lens"][known]).nunique()
-    several = set(copies.index[copies > 1])
-    return serial.where(names["lens"].isin(several), "")
+    copies = pd.Series(serial[known]).groupby(lens[known]).nunique()
+    several = copies.index[copies > 1]
+    serial[~pd.Series(lens).isin(several).to_numpy(bool)] = ""
+    return serial
 
 
 def _one_group(
