@@ -18,7 +18,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from auditor.exposure import STEPS_PER_DOUBLING
-from auditor.record.values import codes, numbers, texts
+from auditor.record.values import codes, numbers, told_by_name
 from auditor.units import HOUR_S, SECOND_CHARACTERS
 
 __all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "share_words", "sort_files"]
@@ -218,9 +218,9 @@ def _alike(marks: _Marks, moment: Ints, found: Ints) -> Pairs:
     )
     first: list[int] = []
     second: list[int] = []
-    for start, end in pairwise([*starts.tolist(), len(rows)]):
-        if end - start < 2:
-            continue
+    ends = np.r_[starts[1:], len(rows)]
+    several = ends - starts > 1
+    for start, end in zip(starts[several].tolist(), ends[several].tolist(), strict=True):
         group = rows[start:end].tolist()
         for a, b in combinations(group, 2) if len(group) <= _MOST_PAIRED else pairwise(group):
             if found[a] == found[b]:
@@ -246,8 +246,10 @@ def _distance(one: object, other: object) -> float:
 def _quality(frames: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """(rank of the kind of file, pixels): how good a file is for its capture."""
     pixels = numbers(frames, "width_px") * numbers(frames, "height_px")
-    kind = texts(frames, "source").map(_SOURCE_RANK).fillna(len(_SOURCE_RANK)).to_numpy(float)
-    return kind, np.nan_to_num(pixels)
+    last = float(len(_SOURCE_RANK))
+    if "source" not in frames:
+        return np.full(len(frames), last), np.nan_to_num(pixels)
+    return told_by_name(frames["source"], _SOURCE_RANK, last), np.nan_to_num(pixels)
 
 
 def _best(frames: pd.DataFrame, capture: Ints) -> NDArray[np.bool_]:

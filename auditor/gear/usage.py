@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -13,7 +14,7 @@ from auditor.exposure import SAME_F_NUMBER
 from auditor.gear.gear_file import Chosen, names_one_of
 from auditor.model import Gear, Use
 from auditor.model.profile import Role
-from auditor.record.values import numbers, texts, words
+from auditor.record.values import numbers, rows_by_names, texts
 from auditor.units import DAY_CHARACTERS
 
 __all__ = ["IN_USE", "USE_COLUMNS", "gear_in_use"]
@@ -41,6 +42,8 @@ PHONE_WIDE: Final = 1.95
 """So wide are phones alone, where too few frames show whether they have one aperture only."""
 
 
+_DAY: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+"""A day by ISO 8601."""
 USE_COLUMNS: Final = ("body", "lens", "converter", "focal_length_mm", "f_number", "iso", "taken")
 """Columns by which use is told."""
 
@@ -54,10 +57,11 @@ def gear_in_use(frames: pd.DataFrame, chosen: Chosen) -> Gear:
     frames", "not named". Lenses have the same and lens, converter, body: one entry for each
     combination, as the profile's `lenses`.
     """
-    table = _table(frames)
-    bodies = _entries(table, ["body"], chosen)
+    figures = {n: numbers(frames, n) for n in ("iso", "focal_length_mm", "f_number")}
+    days = _days_of(frames)
+    bodies = _entries(frames, ["body"], figures, days, chosen)
     roles = {b["body"]: b["role"] for b in bodies}
-    lenses = _entries(table, ["lens", "body", "converter"], chosen)
+    lenses = _entries(frames, ["lens", "body", "converter"], figures, days, chosen)
     for lens in lenses:
         if roles[lens["body"]] not in (IN_USE, "not named"):
             lens["role"] = roles[lens["body"]]  # a lens is no more in use than the body it sits on
@@ -66,33 +70,33 @@ def gear_in_use(frames: pd.DataFrame, chosen: Chosen) -> Gear:
     return {"bodies": bodies, "lenses": lenses}
 
 
-def _table(frames: pd.DataFrame) -> pd.DataFrame:
-    out = pd.DataFrame(index=frames.index)
-    for name in ("body", "lens", "converter"):
-        out[name] = words(frames, name)
-    for name in ("focal_length_mm", "f_number", "iso"):
-        out[name] = numbers(frames, name)
-    day = texts(frames, "taken").str.slice(0, DAY_CHARACTERS)
-    out["day"] = day.where(day.str.fullmatch(r"\d{4}-\d\d-\d\d"), None)
-    return out
+def _days_of(frames: pd.DataFrame) -> tuple[NDArray[np.int64], list[str]]:
+    """Number of the day on which each frame was taken, -1 unknown, and the days (ISO 8601), the first first."""
+    code, found = pd.factorize(texts(frames, "taken").str.slice(0, DAY_CHARACTERS))
+    dates = sorted(str(text) for text in found if _DAY.fullmatch(str(text)))
+    number = {date: i for i, date in enumerate(dates)}
+    return np.array([*(number.get(str(text), -1) for text in found), -1])[code], dates
 
 
-def _entries(table: pd.DataFrame, keys: Sequence[str], chosen: Chosen) -> list[Use]:
-    total = len(table)
-    day, dates = pd.factorize(table["day"], sort=True)
-    span = _days(dates[0], dates[-1]) if len(dates) else 0
+def _entries(
+    frames: pd.DataFrame,
+    keys: Sequence[str],
+    figures: Mapping[str, Floats],
+    days: tuple[NDArray[np.int64], list[str]],
+    chosen: Chosen,
+) -> list[Use]:
+    total = len(frames)
+    day, dates = days
+    span = _days(dates[0], dates[-1]) if dates else 0
     year = np.array([int(d[:4]) for d in dates], np.int64)
-    iso, focal, f_number = (
-        table[name].to_numpy(float) for name in ("iso", "focal_length_mm", "f_number")
-    )
-    names = [table[k].to_numpy(object) for k in keys]
-    # Arrays, not tables: hundreds of bodies and lenses, each of few frames.
-    group = table.groupby(list(keys), sort=False).ngroup().to_numpy()
+    iso, focal, f_number = (figures[n] for n in ("iso", "focal_length_mm", "f_number"))
+    # Arrays, not tables: hundreds of bodies and lenses, each of few frames; those first seen first.
+    groups = sorted(rows_by_names(frames, keys).items(), key=lambda group: group[1][0])
     out: list[Use] = []
-    for rows in np.split(np.argsort(group, kind="stable"), np.cumsum(np.bincount(group))[:-1]):
+    for key, rows in groups:
         seen = day[rows][day[rows] >= 0]
         isos = iso[rows][~np.isnan(iso[rows])]
-        named = {k: name[rows[0]] or None for k, name in zip(keys, names, strict=True)}
+        named = {k: name or None for k, name in zip(keys, key, strict=True)}
         entry: Use = {
             "body": named["body"],
             "frames": len(rows),

@@ -22,6 +22,7 @@ from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import decide, decision_shots
 from auditor.infer.faults import Faults
+from auditor.infer.frame_values import DAYS, days
 from auditor.infer.keepers import (
     count_verdicts,
     handheld_limits,
@@ -49,6 +50,7 @@ from auditor.model import (
 )
 from auditor.record import COLUMNS
 from auditor.record.pictures import PictureSource
+from auditor.record.values import named_once
 
 __all__ = ["build_profile", "complete_columns", "infer_profile"]
 
@@ -64,6 +66,11 @@ _NO_VERDICTS: Final = pd.DataFrame(
     ]
 )
 
+_NAMES: Final = (
+    *("status", "source", "file_kind", "body", "body_serial", "lens", "lens_serial", "converter"),
+    "software",
+)
+"""Columns of few names, each of them for many frames."""
 _SHARPNESS: Final = re.compile(
     r"_(mtf50_cpp|stderr_cpp|edges|method)$|^(horizontal|falling|vertical|rising)_cpp$|lateral|^fringe_"
     r"|^(sharpest|weakest)_"
@@ -104,13 +111,13 @@ def infer_profile(
 
     Raises ValueError where nobody has related the frames: each would count as an outing of its own.
     """
-    frames = complete_columns(_related(frames).reset_index(drop=True))
+    frames = _readied(complete_columns(_related(frames).reset_index(drop=True)))
     faults = Faults() if faults is None else faults
     lenses, _ = faults.by_column(
         "sharpness", lambda f: infer_lenses(f, criteria), frames, "lens", list[Lens]()
     )
     lean = _without_sharpness(frames)
-    whole = None if every is None else _without_sharpness(complete_columns(every))
+    whole = None if every is None else _without_sharpness(_readied(complete_columns(every)))
     (model, bodies), _ = faults.by_column(
         "noise", lambda f: _bodies(f, criteria, whole), lean, "body", _NO_BODIES
     )
@@ -290,6 +297,12 @@ def complete_columns(frames: pd.DataFrame) -> pd.DataFrame:
     empty = np.broadcast_to(np.float32(np.nan), (len(frames), len(names)))
     absent = pd.DataFrame(empty, index=frames.index, columns=names, copy=False)
     return pd.concat([frames, absent], axis=1)
+
+
+def _readied(frames: pd.DataFrame) -> pd.DataFrame:
+    """The table with what all stages ask for worked out once: names as categories, and days."""
+    names = {n: named_once(frames[n]) for n in _NAMES if n in frames}
+    return frames.assign(**names, **{DAYS: days(frames)})
 
 
 def _without_sharpness(frames: pd.DataFrame) -> pd.DataFrame:

@@ -87,23 +87,27 @@ class FrameIndex:
     def _prepare(frames: pd.DataFrame | None) -> pd.DataFrame:
         if frames is None:
             frames = pd.DataFrame()
-        table = frames.reindex(columns=["status", *_SHOWN, *_NAMES, *_FIGURES])
-        table = table.reset_index(drop=True)
+        kept = np.ones(len(frames), bool)
         if "status" in frames.columns:
-            table = table[~table["status"].isin(["set-aside", "counted"]).to_numpy(bool)]
+            kept &= ~frames["status"].isin(["set-aside", "counted"]).to_numpy(bool)
         for name, wanted in (("best", True), ("upsampled", False)):  # as inference leaves them out
             if name in frames.columns:
-                flag = frames[name].reset_index(drop=True).reindex(table.index)
-                table = table[(flag.isna() | (flag == wanted)).to_numpy(bool)]
+                kept &= (frames[name].isna() | (frames[name] == wanted)).to_numpy(bool)
+        weakest = frames.reindex(columns=["centre_mtf50_cpp", "corner_mtf50_cpp"]).reset_index(
+            drop=True
+        )
+        weakest = weakest[kept].apply(pd.to_numeric, errors="coerce").astype(float).min(axis=1)
+        order = weakest.fillna(-1).to_frame("order").sort_values("order", ascending=False).index
+        # The rows in their order at once: choosing rows copies every column that is there.
+        table = frames.reindex(columns=["status", *_SHOWN, *_NAMES, *_FIGURES]).iloc[order]
         for name in _NAMES:
             table[name] = names_of(table, name)
         for name in _FIGURES:
             table[name] = pd.to_numeric(table[name], errors="coerce").astype(float)
-        known = [n for n in table["f_number"].unique() if math.isfinite(n) and n > 0]
-        nominal = {n: nominal_f_number(n) for n in known}
-        table["nominal"] = table["f_number"].map(nominal).astype(float)
-        weakest = table[["centre_mtf50_cpp", "corner_mtf50_cpp"]].min(axis=1)
-        return table.assign(order=weakest.fillna(-1)).sort_values("order", ascending=False)
+        code, found = pd.factorize(table["f_number"])
+        nominal = [nominal_f_number(n) if math.isfinite(n) and n > 0 else math.nan for n in found]
+        table["nominal"] = np.array([*nominal, math.nan])[code]
+        return table
 
     def _groups(self, keys: list[str]) -> dict[Any, np.ndarray]:
         """Row numbers of each lens or body."""

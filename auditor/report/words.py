@@ -359,7 +359,7 @@ def plain(value: Any, gaps: bool = True) -> Any:
     if kind is dict or isinstance(value, Mapping):
         return {
             str(k): v
-            if type(v) in _PLAIN
+            if type(v) in _PLAIN or (type(v) is float and math.isfinite(v))
             else plain(v, gaps)  # a call for each would take twice as long
             for k, v in value.items()
         }

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.record import SIDES, ZoneSharpness
-from auditor.record.values import numbers
+from auditor.record.values import numbers, told_by_name
 from auditor.settings.names import (
     BUILT_IN,
     LensRange,
@@ -182,6 +182,8 @@ def _converters(frames: pd.DataFrame) -> pd.Series:
         own = ranges[lens]
         focal, f_number = (None if pd.isna(v) else float(v) for v in figures)
         found.append(None if own is None else converter_from_range(own, focal, f_number))
+    if not any(found):
+        return result
     unique = unique.assign(found=pd.Series(found, index=unique.index, dtype="object"))
     told = open_.merge(unique, how="left", on=names).set_index(open_.index)["found"].dropna()
     result.loc[told.index] = told
@@ -215,7 +217,7 @@ def _built_in(frames: pd.DataFrame) -> pd.Series:
     fixed = ((typical < SMALL_SENSOR_MM) | (typical.isna() & short)) & ~grouped["named"].any()
     names = {body: built_in_lens(str(body)) for body in fixed.index[fixed]}
     unnamed = lens.isna() & focal.notna()
-    filled = lens.where(~unnamed, frames["body"].map(names))
+    filled = lens.where(~unnamed, told_by_name(frames["body"], names, None))
     return filled.where(filled.notna(), None)
 
 
@@ -249,4 +251,6 @@ def one_spelling(names: pd.Series, key: Callable[[str], str]) -> pd.Series:
         if group not in chosen or rank < chosen[group][0]:
             chosen[group] = (rank, text)
     mapping = {name: chosen[group][1] for name, group in keys.items()}
-    return names.map(mapping).astype("object").where(names.notna(), None)
+    return pd.Series(
+        told_by_name(names, mapping, None), names.index, dtype="object", name=names.name
+    )

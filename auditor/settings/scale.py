@@ -186,7 +186,7 @@ class _Table:
             moment = pd.factorize(self.frames["taken"])[0]
         key = pd.Series(self.body.astype(np.int64) * (int(moment.max(initial=0)) + 2) + moment)
         timed = (self.body >= 0) & (moment >= 0)
-        duplicate = np.asarray(key.isin(set(key[whole & timed]))) & timed & ~(self.recoded == 0)
+        duplicate = key.isin(key[whole & timed]).to_numpy(bool) & timed & ~(self.recoded == 0)
         rows = (self.body >= 0) & np.isin(self.source.astype(str), ("camera", "raw"))
         notes = pd.Series(np.nan_to_num(self.maker[rows])).groupby(self.body[rows]).mean()
         bare = (self.maker == 0) & (notes.reindex(self.body).to_numpy(float) >= NOTED)

@@ -167,7 +167,7 @@ def read_part(part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table
     """
     try:
         with pq.ParquetFile(part.path, page_checksum_verification=True) as file:
-            table = file.read(_those_in(file, columns), use_threads=False)
+            table = file.read(_those_in(file, columns))
             return _fitted(table, file.metadata.num_rows, columns, schema)
     except UNREADABLE as error:
         raise damaged(part, error) from error

@@ -61,7 +61,7 @@ TIDY_PARTS: Final = 8
 """So many small parts a run may leave unmerged at its end."""
 PART_ROWS: Final = (2048, 16384)
 """Parts under the first number of rows are small; merged ones are merged again up to the second."""
-AT_ONCE: Final = 12
+AT_ONCE: Final = 24
 """So many columns are read and made into a table before the next."""
 FRAME_GROUP: Final = 16384
 """Rows of a Parquet row group, the least that is read at once."""

@@ -55,7 +55,7 @@ def test_folders_below_the_common_root_are_labels_but_dates_and_camera_folders_a
         "photos/2023/DCIM/100ALDER/c.jpg",
     ]
     sets, _ = label_sets(frames)
-    assert sets == [{"with polariser"}, {"bare"}, frozenset()]
+    assert list(sets) == [{"with polariser"}, {"bare"}, frozenset()]
 
 
 def test_patterns_from_a_csv_label_files_and_bad_lines_are_told() -> None:

@@ -15,9 +15,18 @@ from numpy.typing import NDArray
 
 from auditor.infer.bodies.observe import KINDS, sensor_mask
 from auditor.infer.frame_values import SHARE_COLUMNS, scene_ev100, signal_quantile
-from auditor.record.values import numbers
+from auditor.record.values import numbers, told_by_name
 
-__all__ = ["BANDS", "Band", "Scenes", "band_named", "bands_of", "histograms", "scenes_by_band"]
+__all__ = [
+    "BANDS",
+    "Band",
+    "Scenes",
+    "band_named",
+    "band_numbers",
+    "bands_of",
+    "histograms",
+    "scenes_by_band",
+]
 
 Floats = NDArray[np.float64]
 
@@ -66,10 +75,15 @@ class Scenes:
 
 def bands_of(ev100: Floats) -> NDArray[np.str_]:
     """Key of the band that holds each brightness; empty beyond every edge or where it is NaN."""
-    out = np.full(len(ev100), "", dtype="U8")
-    for band in BANDS:
-        out[(ev100 >= band.low) & (ev100 < band.high)] = band.key
-    return out
+    return np.array([*(band.key for band in BANDS), ""])[band_numbers(ev100)]
+
+
+def band_numbers(ev100: Floats) -> NDArray[np.int64]:
+    """Number in `BANDS` of the band that holds each brightness; one more than any beyond every edge or
+    where it is NaN."""
+    number = np.searchsorted([band.low for band in BANDS], ev100, "right") - 1
+    inside = (ev100 >= BANDS[0].low) & (ev100 < BANDS[-1].high)
+    return np.where(inside, number, len(BANDS))
 
 
 def band_named(text: str) -> Band:
@@ -94,7 +108,7 @@ def histograms(
     frames: pd.DataFrame, rows: NDArray[np.int64]
 ) -> tuple[NDArray[Any], NDArray[np.bool_]]:
     """Stored histograms (rows, bins) of some rows, and which of these rows have one."""
-    shares = np.empty((len(rows), len(SHARE_COLUMNS)), np.float32)
+    shares = np.empty((len(SHARE_COLUMNS), len(rows)), np.float32).T  # filled column by column
     for i, name in enumerate(SHARE_COLUMNS):
         shares[:, i] = numbers(frames, name)[rows]
     return shares, np.asarray(~np.isnan(shares).any(axis=1))
@@ -120,21 +134,23 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
     burst = table["burst"] if "burst" in table else pd.Series(alone, index=table.index)
     burst = burst.where(burst.notna(), alone)
     weight = 1 / burst.groupby(burst).transform("size").to_numpy(float)
-    key, source = bands_of(ev), table["source"].to_numpy(object)
+    kinds = {kind: float(i) for i, kind in enumerate(KINDS)}
+    kind_of = told_by_name(table["source"], kinds, np.nan).astype(np.int64)
+    # Sums over the frames of each band (the last one for frames in none) and kind of file.
+    shape = len(BANDS) + 1, len(KINDS)
+    cell = band_numbers(ev) * len(KINDS) + kind_of
 
-    def typical(rows: NDArray[np.bool_]) -> Scenes:
-        mean = weight[rows] @ shares[rows] / weight[rows].sum()
-        mean = mean / max(mean.sum(), 1e-12)
-        return Scenes(mean, _quartiles(mean))
+    def summed(values: NDArray[Any] | None) -> Floats:
+        return np.bincount(cell, values, shape[0] * shape[1]).reshape(shape).astype(float)
 
-    out: dict[str, dict[str, Scenes]] = {}
-    for kind in KINDS:
-        found: dict[str, Scenes] = {}
-        for band in BANDS:
-            inside = key == band.key
-            own = inside & (source == kind)
-            if inside.any():
+    frames_in = summed(None)
+    held = np.stack([summed(weight * column) for column in shares.T], axis=-1)
+    out: dict[str, dict[str, Scenes]] = {kind: {} for kind in KINDS}
+    for i, band in enumerate(BANDS):
+        for j, kind in enumerate(KINDS):
+            if frames_in[i].any():
                 # Too few of one kind are described by the frames of every kind.
-                found[band.key] = typical(own if own.sum() >= ENOUGH_FRAMES else inside)
-        out[kind] = found
+                mean = held[i, j] if frames_in[i, j] >= ENOUGH_FRAMES else held[i].sum(axis=0)
+                mean = mean / max(mean.sum(), 1e-12)
+                out[kind][band.key] = Scenes(mean, _quartiles(mean))
     return out

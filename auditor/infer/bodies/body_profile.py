@@ -19,6 +19,7 @@ from auditor.infer.bodies.matches import LEAST_FRAMES, match_bodies
 from auditor.infer.bodies.observe import (
     LONG_EXPOSURE_S,
     STEP_LIMIT,
+    UNKNOWN_BODY,
     Tones,
     observe,
 )
@@ -46,6 +47,7 @@ from auditor.model import (
     Unseen,
 )
 from auditor.record import OUTPUT_MEGAPIXELS, TONE_SIGNALS
+from auditor.record.values import words
 from auditor.robust import group_medians, robust_location
 
 __all__ = ["BodiesModel", "fit_bodies", "infer_bodies"]
@@ -127,7 +129,8 @@ def fit_bodies(
     # First what looks at every column, while the table of tones is not there yet.
     scenes = scenes_by_band(frames)
     if every is not None:
-        frames = frames[frames["body"].fillna("unknown body").isin(list(counted["frames_of"]))]
+        body = pd.Series(words(frames, "body", UNKNOWN_BODY))
+        frames = frames[body.isin(list(counted["frames_of"])).to_numpy(bool)]
     lifted = lifts(frames)
     seen = observe(frames, lifted.index[lifted["lift"] >= LIFT_STOPS])
     models: dict[tuple[str, str], NoiseModel] = {}

@@ -6,9 +6,10 @@ from typing import Any
 
 import pandas as pd
 
-from auditor.infer.bodies.bands import bands_of
-from auditor.infer.bodies.observe import sensor_rows
+from auditor.infer.bodies.bands import BANDS, band_numbers
+from auditor.infer.bodies.observe import UNKNOWN_BODY, sensor_rows
 from auditor.infer.frame_values import scene_ev100
+from auditor.record.values import words
 
 __all__ = ["census"]
 
@@ -30,15 +31,15 @@ def census(frames: pd.DataFrame) -> dict[str, Any]:
     )
     table = sensor_rows(frames, names)
     table = table[table["status"] == "measured"]
-    body = table["body"].fillna("unknown body").astype(str)
+    body = pd.Series(words(table, "body", UNKNOWN_BODY), table.index)
     pitch = pd.to_numeric(table["pixel_pitch_um"], errors="coerce")
-    band = bands_of(scene_ev100(table))
-    in_band = table.groupby([body, table["source"].astype(str), band]).size()
+    band, keys = band_numbers(scene_ev100(table)), [*(b.key for b in BANDS), ""]
+    in_band = table.groupby([body, table["source"], band], observed=True).size()
     return {
         "frames_of": {str(b): int(n) for b, n in body.value_counts().items()},
         "pitch_of": _sensor_pixels(table, body, pitch),
         "scales_of": _scales(table, body, pitch),
-        "frames_in_band": {tuple(map(str, k)): int(n) for k, n in in_band.items()},  # type: ignore[arg-type]
+        "frames_in_band": {(str(b), str(k), keys[i]): int(n) for (b, k, i), n in in_band.items()},  # type: ignore[misc]
     }
 
 
@@ -63,7 +64,7 @@ def _scales(table: pd.DataFrame, body: pd.Series, pitch: pd.Series) -> dict[str,
     """Kinds of file and their scales by body, the commonest first."""
     if "file_kind" not in table:
         return {}
-    kind, um = table["file_kind"].astype(object).fillna("unknown").astype(str), pitch.round(2)
+    kind, um = words(table, "file_kind", "unknown"), pitch.round(2)
     out: dict[str, list[Any]] = {}
     for (b, k, p), n in pd.Series(1, table.index).groupby([body, kind, um]).sum().items():  # type: ignore[misc]
         entry = {"file_kind": str(k), "pixel_pitch_um": float(p), "frames": int(n)}

@@ -9,11 +9,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.bodies.bands import bands_of, histograms
-from auditor.infer.bodies.observe import KINDS, sensor_mask
-from auditor.infer.frame_values import SHARE_COLUMNS, days, shutter_stops, signal_quantile
+from auditor.infer.bodies.observe import KINDS, UNKNOWN_BODY, sensor_mask
+from auditor.infer.frame_values import DAYS, SHARE_COLUMNS, days, shutter_stops, signal_quantile
 from auditor.infer.lenses.scene_groups import grey_means
 from auditor.model import Habit
-from auditor.record.values import numbers, texts
+from auditor.record.values import numbers, texts, words
 from auditor.robust import share_interval
 from auditor.units import DAY_S
 
@@ -33,7 +33,7 @@ _FIGURES: Final = (
     *("iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100", "flash"),
     *("width_px", "height_px", "pixel_pitch_um"),
 )
-_HABIT_COLUMNS: Final = ("body", "taken", "signature", *_FIGURES)
+_HABIT_COLUMNS: Final = ("body", "taken", DAYS, *_FIGURES)
 _CHUNK: Final = 20_000
 """Signatures read at a time, for the memory."""
 _RAISED: Final = 1.1
@@ -87,28 +87,29 @@ def lifts(frames: pd.DataFrame) -> pd.DataFrame:
         return empty
     first = originals.loc[edited["capture"]]
     lift = edited["middle"].to_numpy(float) - first["middle"].to_numpy(float)
-    body = edited["body"].fillna("unknown body").astype(str)
+    body = pd.Series(words(edited, "body", UNKNOWN_BODY), edited.index)
     out = pd.DataFrame(
         {"body": body, "capture": edited["capture"], "lift": lift}, index=edited.index
     )
-    group = body + "|" + pd.Series(first["source"].to_numpy(), index=edited.index).astype(str)
-    usual = out.groupby(group)["lift"].transform("median")
-    few = out.groupby(group)["lift"].transform("size") < 4
+    kind = words(first, "source")
+    by_group = out.groupby([body, kind])["lift"]
+    usual, few = by_group.transform("median"), by_group.transform("size") < 4
     # From a camera file the usual lift is about none; from raw it must come from enough pairs.
-    from_raw = pd.Series(first["source"].to_numpy() == "raw", index=edited.index)
+    from_raw = pd.Series(kind == "raw", index=edited.index)
     out["lift"] = out["lift"] - usual.where(~few, 0.0)
     return out[~(few & from_raw)]
 
 
-def _static(seconds: Floats, signature: pd.Series) -> NDArray[np.bool_]:
-    """Frames with a neighbour in time of nearly the same signature."""
+def _static(seconds: Floats, signature: pd.Series, rows: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Of some rows of a table, their times (n,) and the signatures of all of it: those with a neighbour in
+    time of nearly the same signature."""
     out = np.zeros(len(seconds), bool)
     order = np.argsort(seconds, kind="stable")
     first = np.flatnonzero(np.diff(seconds[order]) <= STATIC_SECONDS)  # unknown times come last
     # Piece by piece: the text of a million signatures weighs as much as all else.
     for start in range(0, len(first), _CHUNK):
         at = first[start : start + _CHUNK]
-        alike = _alike(signature, order[at], order[at + 1])
+        alike = _alike(signature, rows[order[at]], rows[order[at + 1]])
         out[order[at[alike]]] = out[order[at[alike] + 1]] = True
     return out
 
@@ -151,11 +152,11 @@ def find_habits(
     rows = frames[[c for c in _HABIT_COLUMNS if c in frames]].iloc[place]
     figures = pd.DataFrame({n: numbers(rows, n) for n in _FIGURES})
     figures["white"], figures["taken"] = _brightest(frames, place), days(rows) * DAY_S
-    signature = texts(rows, "signature")
-    bodies = rows["body"].astype(str).to_numpy(object)
+    signature = texts(frames, "signature")
+    bodies = words(rows, "body")
     for name, at in pd.Series(place).groupby(bodies).indices.items():
         body, own = str(name), figures.iloc[at]
-        still = _static(own["taken"].to_numpy(), signature.iloc[at])
+        still = _static(own["taken"].to_numpy(), signature, place[at])
         out += _headroom(body, own, share) + _spare(body, own, still, excellent_iso, share)
     return out
 

@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 from auditor import srgb
 from auditor.exposure import nominal_iso
 from auditor.record import TONE_SIGNALS, tone_column
-from auditor.record.values import flags, numbers
+from auditor.record.values import flags, numbers, words
 
 __all__ = [
     "KINDS",
     "LONG_EXPOSURE_S",
     "STEP_LIMIT",
+    "UNKNOWN_BODY",
     "Observations",
     "Tones",
     "observe",
@@ -28,6 +29,8 @@ __all__ = [
     "sigma_code",
 ]
 
+UNKNOWN_BODY: Final = "unknown body"
+"""Name of frames whose body is not known."""
 KINDS: Final = ("raw", "camera", "edited", "unknown")
 """Kinds of file whose noise is a body's own; resized files are not (pixels were merged)."""
 
@@ -172,12 +175,12 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
     reason = _reasons(table, speaks)
     left_out: dict[str, dict[str, int]] = {}
     aside = np.flatnonzero(reason != "")
-    bodies = table["body"].iloc[aside].fillna("unknown body").astype(str)
+    bodies = pd.Series(words(table, "body", UNKNOWN_BODY)[aside])
     for (b, r), count in bodies.groupby([bodies, reason[aside]]).size().items():  # type: ignore[misc]
         left_out.setdefault(str(b), {})[str(r)] = int(count)
 
     keep = np.flatnonzero(reason == "")
-    seen = _frames_seen(table.iloc[keep], pushed)
+    seen = _frames_seen(table[[c for c in _COLUMNS if c in table]].iloc[keep], pushed)
     some = _sample(seen)
     keep, drawn = keep[some], seen.iloc[some].reset_index(drop=True)
     held, used = _by_kind(seen), _by_kind(drawn)
@@ -193,19 +196,19 @@ def _by_kind(seen: pd.DataFrame) -> dict[tuple[str, str], int]:
 def _frames_seen(keep: pd.DataFrame, pushed: Collection[int]) -> pd.DataFrame:
     iso = numbers(keep, "iso")
     written, code = np.unique(iso, return_inverse=True)
-    kind = keep["source"].where(keep["source"].isin(KINDS), "unknown").astype(str)
-    path = keep["path"].astype("str").str.lower()
+    kind = words(keep, "source")
+    kind[~keep["source"].isin(KINDS).to_numpy(bool)] = "unknown"
+    suffix = keep["path"].astype("str").str.slice(-max(map(len, _EIGHT_BIT))).str.lower()
     with np.errstate(invalid="ignore"):
         long = numbers(keep, "exposure_time_s") >= LONG_EXPOSURE_S
     columns = {
-        # The same few names a million times over.
-        "body": keep["body"].fillna("unknown body").astype(str).astype("category").to_numpy(),
-        "kind": kind.astype("category").to_numpy(),
+        "body": words(keep, "body", UNKNOWN_BODY),
+        "kind": kind,
         "iso": iso,
         "step": np.array([nominal_iso(i) for i in written])[code] if len(iso) else iso,
         "unit": resampling_unit(keep).to_numpy(),
         "frame": keep.index.to_numpy(),
-        "eight_bit": path.str.endswith(_EIGHT_BIT).to_numpy(bool) & (kind != "raw").to_numpy(bool),
+        "eight_bit": suffix.str.endswith(_EIGHT_BIT).to_numpy(bool) & (kind != "raw"),
         "long_exposure": long,
         "pushed": keep.index.isin(list(pushed)),
         "pixels_per_frame": numbers(keep, "width_px") * numbers(keep, "height_px"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
@@ -120,17 +121,31 @@ def _nothing(item: Labelled, lens: NDArray[np.object_]) -> Comparison:
 
 
 class _Known:
-    """What is known of the frames, by the column, and of the lenses."""
+    """What is known of the frames, by the column, and of the lenses; read when it is first asked for."""
 
     def __init__(
         self, frames: pd.DataFrame, lenses: Sequence[Mapping[str, Any]], criteria: Criteria,
         small: SmallPictures,
     ) -> None:  # fmt: skip
         self.lenses, self.criteria, self.small = lenses, criteria, small
-        self.table = SharpnessTable(frames)
-        self.light = Light(frames)
-        self.balance = Balance(frames)
-        self.long_side = np.fmax(numbers(frames, "width_px"), numbers(frames, "height_px"))
+        self._frames = frames
+
+    @cached_property
+    def table(self) -> SharpnessTable:
+        return SharpnessTable(self._frames)
+
+    @cached_property
+    def light(self) -> Light:
+        return Light(self._frames)
+
+    @cached_property
+    def balance(self) -> Balance:
+        return Balance(self._frames)
+
+    @cached_property
+    def long_side(self) -> NDArray[np.float64]:
+        sides = (numbers(self._frames, f"{side}_px") for side in ("width", "height"))
+        return np.fmax(*sides)
 
 
 def _one_lens(item: Labelled, lens: str, pairs: list[Pair], known: _Known) -> list[Comparison]:

@@ -9,7 +9,8 @@ import csv
 import io
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from itertools import takewhile
 from pathlib import PurePosixPath
@@ -17,12 +18,14 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from auditor.infer.lenses.grouping import SAME_PITCH
 from auditor.record.values import numbers, texts, words
 
 __all__ = [
     "LabelPattern",
+    "LabelSets",
     "contradicted",
     "denied",
     "is_bare",
@@ -151,6 +154,35 @@ def _done_by(program: str) -> frozenset[str]:
     return frozenset([MERGED]) if _MERGE_WORDS.search(program) else frozenset()
 
 
+@dataclass(frozen=True, slots=True)
+class LabelSets:
+    """Labels of every frame: `kinds`, the sets that occur, each once, and `code` (n,), which of them."""
+
+    kinds: list[frozenset[str]]
+    code: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, sets: Sequence[frozenset[str]], code: NDArray[np.int64]) -> LabelSets:
+        """From sets that may be alike, and the number of each frame's."""
+        known = {found: i for i, found in enumerate(dict.fromkeys(sets))}
+        place = np.array([known[found] for found in sets], np.int64)
+        return cls(list(known), place[code])
+
+    def __getitem__(self, row: int) -> frozenset[str]:
+        return self.kinds[self.code[row]]
+
+    def __iter__(self) -> Iterator[frozenset[str]]:
+        return (self.kinds[i] for i in self.code.tolist())
+
+    def where(self, holds: Callable[[frozenset[str]], object]) -> NDArray[np.bool_]:
+        """Frames (n,) for whose labels something holds."""
+        return np.array([bool(holds(kind)) for kind in self.kinds], bool)[self.code]
+
+    def turned(self, into: Callable[[frozenset[str]], frozenset[str]]) -> LabelSets:
+        """Other labels in place of each set."""
+        return self.of([into(kind) for kind in self.kinds], self.code)
+
+
 def own_labels(frames: pd.DataFrame) -> list[frozenset[str]]:
     """Labels that the settings tell by themselves: converter, crop mode, stacked, merged.
 
@@ -187,7 +219,7 @@ def own_labels(frames: pd.DataFrame) -> list[frozenset[str]]:
 
 def label_sets(
     frames: pd.DataFrame, patterns: Iterable[LabelPattern] = ()
-) -> tuple[list[frozenset[str]], dict[str, str]]:
+) -> tuple[LabelSets, dict[str, str]]:
     """Labels of every frame, in `plain` form, and how each is to be written.
 
     Keywords, names of folders below the archive's common root, patterns, and `own_labels`.
@@ -203,17 +235,25 @@ def label_sets(
     by_folder = [_folder_labels(f, root) for f in tops]
     keywords, own = _keywords(frames), own_labels(frames)
     matched = _matched(paths, patterns)
+    # Few frames have words of their own: all others are as the first of their folder.
+    named = sorted({*keywords, *matched})
+    alone = np.zeros(len(frames), np.int64)
+    alone[named] = np.arange(1, len(named) + 1)
+    told_of, kinds = pd.factorize(pd.Series(own, dtype=object))
+    both = (folder_of * len(kinds) + told_of) * (len(named) + 1) + alone
+    found_of = pd.factorize(both)[0]
     known: dict[tuple[Any, ...], frozenset[str]] = {}
-    out = []
-    for i, (folder, told) in enumerate(zip(folder_of.tolist(), own, strict=True)):
+    sets = []
+    for i in np.flatnonzero(~pd.Series(both).duplicated().to_numpy()).tolist():
+        folder, told = folder_of[i], own[i]
         key = (folder, told, keywords.get(i, ()), matched.get(i, ()))
         if key not in known:
             found = [*sorted(told), *by_folder[folder], *key[2], *key[3]]
             for label in found:
                 written.setdefault(plain(label), " ".join(label.split()))
             known[key] = frozenset(plain(label) for label in found if plain(label))
-        out.append(known[key])
-    return out, written
+        sets.append(known[key])
+    return LabelSets.of(sets, found_of), written
 
 
 def _matched(paths: pd.Series, patterns: list[LabelPattern]) -> dict[int, tuple[str, ...]]:

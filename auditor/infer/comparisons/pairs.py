@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -32,6 +33,7 @@ from auditor.infer.comparisons.labels import (
     MERGED,
     STACKED,
     LabelPattern,
+    LabelSets,
     contradicted,
     denied,
     is_bare,
@@ -138,6 +140,8 @@ def find_pairs(
     """
     single, written = label_sets(frames, patterns)
     labels, written = _joined(single, written)
+    if not any(labels.kinds):
+        return []
     c = _Columns(frames)
     reasons = _Reasons()
     sound = _without_contradictions(single, labels, c, reasons)
@@ -161,9 +165,7 @@ def find_pairs(
         )
     out = []
     for (label, against), pairs in sorted(_with_unpaired(found, labels, c, reasons).items()):
-        carrying = np.array(
-            [i for i, s in enumerate(labels) if label in s and c.usable[i]], np.int64
-        )
+        carrying = np.flatnonzero(c.usable & labels.where(partial(_holds, label)))
         by_lens: dict[str, list[Pair]] = {}
         for pair in pairs:
             by_lens.setdefault(str(c.lens[pair.bare]), []).append(pair)
@@ -172,18 +174,21 @@ def find_pairs(
     return out
 
 
+def _holds(label: str, labels: frozenset[str]) -> bool:
+    return label in labels
+
+
 def _worth_a_look(key: Key) -> bool:
     return any(x in _OWN or x.startswith("converter ") or names_accessory(x) for x in key if x)
 
 
 def _without_contradictions(
-    single: list[frozenset[str]], labels: list[frozenset[str]], c: _Columns, reasons: _Reasons
+    single: LabelSets, labels: LabelSets, c: _Columns, reasons: _Reasons
 ) -> NDArray[np.bool_]:
     """Frames whose labels do not contradict each other."""
-    against = {s: contradicted(s) for s in set(single)}
-    sound = np.ones(len(labels), bool)
-    for i in [i for i, s in enumerate(single) if against[s]]:
-        sound[i] = False
+    against = {s: contradicted(s) for s in single.kinds}
+    sound = ~single.where(lambda s: against[s])
+    for i in np.flatnonzero(~sound).tolist():
         for label in (labels[i] & against[single[i]]) or labels[i]:
             if c.usable[i]:
                 reasons.add((label, ""), "a frame's labels contradict each other")
@@ -191,7 +196,7 @@ def _without_contradictions(
 
 
 def _meetings(
-    labels: list[frozenset[str]], c: _Columns, sound: NDArray[np.bool_], reasons: _Reasons
+    labels: LabelSets, c: _Columns, sound: NDArray[np.bool_], reasons: _Reasons
 ) -> dict[Key, list[Meeting]]:
     """Frames of one body and lens, taken minutes apart, that differ in labels."""
     # A lens without a name is known by its focal length.
@@ -201,8 +206,7 @@ def _meetings(
     keep = c.usable[order] & ~np.isnan(c.minutes[order]) & sound[order]
     keep &= (c.lens[order] != "") | ((c.body[order] != "") & (c.focal[order] > 0))
     order = order[keep]
-    codes = {s: n for n, s in enumerate(sorted(set(labels), key=sorted))}
-    code = np.fromiter((codes[s] for s in labels), np.int32, len(labels))
+    code = labels.code
     met: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
     for step in range(1, _NEIGHBOURS + 1):
         a, b = order[:-step], order[step:]
@@ -221,7 +225,7 @@ def _meetings(
 
 
 def _meet(
-    i: int, j: int, likeness: float, labels: list[frozenset[str]], c: _Columns, reasons: _Reasons
+    i: int, j: int, likeness: float, labels: LabelSets, c: _Columns, reasons: _Reasons
 ) -> tuple[Key, Meeting] | None:
     only_i, only_j = labels[i] - labels[j], labels[j] - labels[i]
     key = _key(only_i, only_j)
@@ -267,23 +271,21 @@ def _key(only_i: frozenset[str], only_j: frozenset[str]) -> Key | None:
 
 
 def _with_unpaired(
-    found: dict[Key, list[Pair]], labels: list[frozenset[str]], c: _Columns, reasons: _Reasons
+    found: dict[Key, list[Pair]], labels: LabelSets, c: _Columns, reasons: _Reasons
 ) -> dict[Key, list[Pair]]:
     """Labels without any pair beside those that have some; reasons that a frame has by itself."""
     paired = {label for key in found for label in key}
     out = dict(found)
-    counts: dict[str, int] = {}
-    for i, carried in enumerate(labels):
-        for label in carried:
-            if c.usable[i]:
-                counts[label] = counts.get(label, 0) + 1
-                if np.isnan(c.minutes[i]):
-                    reasons.add((label, ""), "a frame has no capture time")
-            elif c.reduced[i]:
-                reasons.add((label, ""), "a frame is a resized copy")
-    for label in counts:
-        if label not in paired:
-            out.setdefault((label, ""), [])
+    usable, untimed, reduced = (
+        np.bincount(labels.code[rows], minlength=len(labels.kinds)).tolist()
+        for rows in (c.usable, c.usable & np.isnan(c.minutes), ~c.usable & c.reduced)
+    )
+    for kind, n, without, copies in zip(labels.kinds, usable, untimed, reduced, strict=True):
+        for label in kind:
+            reasons.add((label, ""), "a frame has no capture time", without)
+            reasons.add((label, ""), "a frame is a resized copy", copies)
+            if n and label not in paired:
+                out.setdefault((label, ""), [])
     return out
 
 
@@ -326,12 +328,10 @@ def _is_the_bare_one(label: str, against: str, pairs: list[Pair], c: _Columns) -
     return bool(len(more)) and float(np.median(more)) < -_LONGER_STOPS
 
 
-def _joined(
-    labels: list[frozenset[str]], written: dict[str, str]
-) -> tuple[list[frozenset[str]], dict[str, str]]:
+def _joined(labels: LabelSets, written: dict[str, str]) -> tuple[LabelSets, dict[str, str]]:
     """Labels that always come together are one: nothing could tell their effects apart."""
     together: dict[frozenset[frozenset[str]], list[str]] = {}
-    kinds = set(labels)
+    kinds = labels.kinds
     for label in sorted({x for found in kinds for x in found}):
         # Carried by the same frames: by the same kinds of frame.
         together.setdefault(frozenset(k for k in kinds if label in k), []).append(label)
@@ -343,5 +343,4 @@ def _joined(
         first |= dict.fromkeys(group, group[0])
         telling = [x for x in group if x not in _SAYS_NOTHING] or group
         names[group[0]] = " + ".join(written[x] for x in telling)
-    joined = {found: frozenset(first[x] for x in found) for found in set(labels)}
-    return [joined[found] for found in labels], names
+    return labels.turned(lambda found: frozenset(first[x] for x in found)), names

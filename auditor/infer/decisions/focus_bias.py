@@ -39,7 +39,7 @@ from auditor.infer.frame_values import (
 )
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import FocusBias
-from auditor.record.values import numbers, words
+from auditor.record.values import numbers, rows_by_names
 from auditor.robust import low_middle_high
 
 __all__ = ["find_focus_bias"]
@@ -103,8 +103,7 @@ def _parts(
     frames: pd.DataFrame, lenses: Sequence[Block]
 ) -> Iterator[tuple[Block, Block, Rows]]:  # fmt: skip
     names = ("lens", "body", "converter", "source")
-    keys = pd.DataFrame({n: words(frames, n) for n in names}, dtype=object)
-    rows_of = keys.groupby(list(names)).indices
+    rows_of = rows_by_names(frames, names)
     focal, good = numbers(frames, "focal_length_mm"), usable(frames)
     good &= np.isfinite(numbers(frames, "f_number"))
     for entry in lenses:

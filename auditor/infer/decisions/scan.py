@@ -15,7 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import DRAWS
-from auditor.robust import BISQUARE_CUT, bisquare_weight, half_width, low_middle_high, scale_of
+from auditor.robust import (
+    BISQUARE_CUT,
+    MAD_TO_SD,
+    bisquare_weight,
+    half_width,
+    low_middle_high,
+    scale_of,
+)
 
 __all__ = ["Candidate", "Change", "Series", "described", "likeliest"]
 
@@ -129,16 +136,23 @@ def likeliest(series: Series, seed: int = 0) -> Candidate | None:
 def sharp_level(value: Floats) -> float:
     """Where the sharp frames of a set lie, whatever part of it failed: a bisquare mean that starts
     from the upper third and takes its scale from what lies above it."""
+    value = np.sort(value)  # so that what lies above or near the level is found, not looked for
     level = float(np.quantile(value, _UPPER))
     for _ in range(_ROUNDS):
-        above = value[value >= level] - level
+        first = int(np.searchsorted(value, level))
+        above = len(value) - first
         # The upper half of a normal distribution tells its scale; failures lie below.
         # None may lie above: a mean of equal values can be rounded upwards.
-        scale = float(np.fmax(scale_of(above), _LEAST_SD))
-        weight = bisquare_weight(value - level, scale, _LEVEL_CUT)
+        scale = _LEAST_SD
+        if above:
+            two = value[first + (above - 1) // 2] + value[first + above // 2]
+            scale = max(MAD_TO_SD * float(two / 2 - level), _LEAST_SD)
+        reach = _LEVEL_CUT * scale
+        near = value[slice(*np.searchsorted(value, (level - reach, level + reach)))]
+        weight = bisquare_weight(near - level, scale, _LEVEL_CUT)
         if weight.sum() < 1e-9:
             break
-        level = float((weight * value).sum() / weight.sum())
+        level = float((weight * near).sum() / weight.sum())
     return level
 
 

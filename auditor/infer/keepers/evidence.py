@@ -24,7 +24,7 @@ from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.optics import mtf50
 from auditor.record import DIRECTIONS
 from auditor.record.pools import pools
-from auditor.record.values import flags, numbers, words
+from auditor.record.values import flags, names_together, numbers, words
 
 __all__ = ["CAUSE_FEATURES", "FAST_STOPS", "FEATURES", "SUPPORTED_STOPS", "frame_evidence"]
 
@@ -148,18 +148,16 @@ def _lens_px2(frames: pd.DataFrame, allowed: Allowed) -> Floats:
     return np.where(np.isfinite(curve), curve, perfect)
 
 
-def _gear(frames: pd.DataFrame) -> pd.DataFrame:
-    """Body, lens and converter as plain objects, which are told apart more quickly than columns of text."""
-    names = ("body", "lens", "converter")
-    return pd.DataFrame({n: words(frames, n) for n in names}, dtype=object)
+def _gear(frames: pd.DataFrame) -> NDArray[np.int64]:
+    """Body, lens and converter by number."""
+    return names_together(frames, ("body", "lens", "converter"))[0]
 
 
 def _of_the_scene(frames: pd.DataFrame, softness: Floats) -> Floats:
     """Softness, where any is left, of the sharpest other frame of the same scene by the same lens; 0
     where a scene has fewer than `MATES` others. Of few the chance is larger that all failed alike: of n others
     it counts for n / (n + 1) (Laplace's rule of succession)."""
-    keys = _gear(frames)
-    scene = scenes_of(frames, keys.groupby(list(keys), sort=False).ngroup().to_numpy())
+    scene = scenes_of(frames, _gear(frames))
     table = pd.DataFrame({"group": scene, "softness": softness}).dropna()
     table = table.sort_values("softness")
     place = table.groupby("group").cumcount()
@@ -173,11 +171,12 @@ def _of_the_scene(frames: pd.DataFrame, softness: Floats) -> Floats:
 def _usual(frames: pd.DataFrame, lacks: Floats) -> Floats:
     """What sound frames of the same lens, body, kind and size of file lack (ln px^2, as `lacks`)."""
     prior = np.log(np.array(USUAL_PX2) + FLOOR_PX2)
-    keys = _gear(frames)
-    keys["pool"] = pd.factorize(pools(frames))[0]
     # Sizes within a fifth are one: cut-outs of a frame hold the same pixels.
     pixels = np.maximum(numbers(frames, "width_px") * numbers(frames, "height_px"), 1)
-    keys["size"] = np.nan_to_num(np.round(2 * np.log2(pixels)))
+    size = np.nan_to_num(np.round(2 * np.log2(pixels)))
+    keys = pd.DataFrame(
+        {"gear": _gear(frames), "pool": pd.factorize(pools(frames))[0], "size": size}
+    )
     best = words(frames, "status") == "measured"
     group = keys.groupby(list(keys), sort=False).ngroup().to_numpy()
     out = np.empty_like(lacks)

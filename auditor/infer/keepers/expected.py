@@ -18,7 +18,7 @@ from auditor.infer.frame_values import scene_ev100
 from auditor.infer.lenses.grouping import within_range
 from auditor.record import ZONES
 from auditor.record.pools import pool_words, pools
-from auditor.record.values import numbers, words
+from auditor.record.values import numbers, rows_by_names, words
 from auditor.robust import half_width
 
 __all__ = ["Allowed", "allowed_by_settings"]
@@ -91,13 +91,11 @@ def allowed_by_settings(
         np.full(n, np.nan), np.zeros(n, bool), np.zeros(n, bool), np.zeros(n), np.full(n, np.nan),
         np.full(n, np.nan), np.full(n, -1), np.full(n, -1),
     )  # fmt: skip
-    names = {k: words(frames, k) for k in ("lens", "body", "converter")}
     serial, source = words(frames, "lens_serial"), words(frames, "source")
     focal, f_number = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
     pool, kinds = pd.factorize(pools(frames))
     files = np.array([pool_words(k) for k in kinds], dtype=object)[pool]
-    keys = pd.DataFrame(names, dtype=object)
-    rows_of = keys.groupby(list(names), sort=False).indices
+    rows_of = rows_by_names(frames, ("lens", "body", "converter"))
     for i, lens in enumerate(lenses):
         key = (lens["lens"] or "", lens["body"] or "", lens.get("converter") or "")
         rows = np.asarray(rows_of.get(key, []), dtype=np.int64)
@@ -195,11 +193,11 @@ def _beyond(x: Floats, low: float, high: float) -> tuple[NDArray[np.bool_], NDAr
 
 
 def _noise(out: Allowed, frames: pd.DataFrame, bodies: Sequence[Block]) -> None:
-    body, source = words(frames, "body"), words(frames, "source")
+    source = words(frames, "source")
     iso, light = numbers(frames, "iso"), scene_ev100(frames)
-    rows_of = pd.Series(np.arange(len(frames))).groupby(body).indices
+    rows_of = rows_by_names(frames, ("body",))
     for entry in bodies:
-        rows = np.asarray(rows_of.get(entry["body"], []), dtype=np.int64)
+        rows = np.asarray(rows_of.get((entry["body"],), []), dtype=np.int64)
         if entry.get("source"):
             rows = rows[source[rows] == entry["source"]]
         for band in entry.get("brightness") or ():

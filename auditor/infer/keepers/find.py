@@ -53,7 +53,8 @@ def list_keepers(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteri
         )
         chosen = np.sort(chosen[surest[:MOST]])
     names = [n for n in ("path", "file_id", *SETTINGS) if n in frames]
-    rows, found = _records(frames.loc[chosen, names]), _records(verdicts.loc[chosen])
+    rows = _records(frames.loc[chosen, names].apply(_told))
+    found = _records(verdicts.loc[chosen])
     out = [_keeper(row, verdict, criteria) for row, verdict in zip(rows, found, strict=True)]
     out.sort(key=lambda k: (-round(k["probability"] or 0.0, 2), -(k["loss"] or 0.0), k["path"]))
     return out
@@ -63,6 +64,14 @@ def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
     """Rows as dictionaries of Python's own values."""
     columns = {str(name): table[name].tolist() for name in table}
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def _told(column: pd.Series) -> pd.Series:
+    """Values as they are told: None where missing or infinite."""
+    known = column.notna()
+    if pd.api.types.is_float_dtype(column.dtype):
+        known &= np.isfinite(column)
+    return column.astype(object).where(known, None)
 
 
 def count_verdicts(verdicts: pd.DataFrame) -> Verdicts:
@@ -103,8 +112,8 @@ def _keeper(row: Block, v: Block, criteria: Criteria) -> Keeper:
         "evidence": _evidence(row, v, criteria),
         "maybe_deliberate": bool(v["maybe_deliberate"]) and soft,
         "snr": _number(v["snr"], 1),
-        "file_id": _plain(row.get("file_id")),
-        "settings": {n: _plain(row.get(n)) for n in SETTINGS},
+        "file_id": row.get("file_id"),
+        "settings": {n: row.get(n) for n in SETTINGS},
         "answer": _plain(v.get("answer")),
     }
 
@@ -115,7 +124,7 @@ def _aperture(value: float) -> str:
 
 def _focal(row: Block, full_frame: float) -> str:
     """'20 mm (117 mm in full-frame terms)'; the second alone where the tags name no other."""
-    own = _plain(row.get("focal_length_mm"))
+    own = row.get("focal_length_mm")
     if own is None or abs(full_frame / own - 1) < SAME_FOCAL:
         return f"{full_frame:.0f} mm"
     return f"{own:.0f} mm ({full_frame:.0f} mm in full-frame terms)"
@@ -143,7 +152,7 @@ def _rule_of_thumb(row: Block, seconds: float, stops: float, moved: bool) -> str
 def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
     """What speaks for the cause, in sentences; the first one carries the weight."""
     out: list[str] = []
-    seconds, stops = _plain(row.get("exposure_time_s")), v["rule_stops"]
+    seconds, stops = row.get("exposure_time_s"), v["rule_stops"]
     if v["moved"]:
         out.append(
             f"edges across the blur reach {v['softest_cpp']:.2f} c/px, others up to "
@@ -163,13 +172,13 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
         if v["cause"] in ("focus in front", "focus behind"):
             nearer = "lower" if v["lean"] > 0 else "upper"
             out.append(f"the {nearer} part of the picture is the sharper one")
-    if (v["moved"] or v["blurred"]) and seconds and np.isfinite(stops):
+    if (v["moved"] or v["blurred"]) and seconds and math.isfinite(stops):
         out.append(_rule_of_thumb(row, seconds, stops, bool(v["moved"])))
     if v["setting"]:
         zone = "whole frame" if v["small"] else "corners"
         best = _aperture(v["sweet_spot"])
         out.append(f"{_aperture(row['f_number'])} costs the {zone} more than {best} would")
-        if np.isfinite(v["kept"]):
+        if math.isfinite(v["kept"]):
             limit = f"{criteria.acceptable:.0%}"
             kept = f"{v['kept']:.0%}"
             kept = kept if kept != limit else f"{v['kept']:.1%}"
@@ -177,7 +186,7 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
                 f"over the whole frame it keeps {kept} of the sharpest, under the acceptable {limit}, "
                 "though the weaker of centre and corner keeps more"
             )
-        if v["wide"] and np.isfinite(stops):
+        if v["wide"] and math.isfinite(stops):
             out.append(
                 f"the shutter had {-stops:.1f} stops to spare against 1 / focal length in "
                 "full-frame terms"
@@ -191,10 +200,10 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
 
 def _noise_words(row: Block, v: Block, criteria: Criteria) -> str:
     limit = f"{criteria.snr_acceptable:.0f}:1"
-    iso = "" if _plain(row.get("iso")) is None else f" at ISO {row['iso']:.0f}"
+    iso = "" if row.get("iso") is None else f" at ISO {row['iso']:.0f}"
     if v["dark"]:
         return f"hardly anything is brighter than a quarter of white, and signal to noise{iso} stays under {limit}"
-    if np.isfinite(v["snr"]) and v["snr"] < criteria.snr_acceptable:
+    if math.isfinite(v["snr"]) and v["snr"] < criteria.snr_acceptable:
         return f"signal to noise {_ratio(v['snr'], limit)}{iso}, acceptable is {limit}"
     typical = _ratio(v["snr_allowed"], limit)
     return f"a typical frame in this light shows {typical}{iso}, acceptable is {limit}"

@@ -14,7 +14,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit
 
 from auditor.infer.criteria import DRAWS, Criteria
 from auditor.infer.keepers.evidence import SUPPORTED_STOPS
@@ -46,6 +45,8 @@ START: Final = (-2.0, 0.2)
 """Where the fit begins: log-odds at the rule of thumb (one frame in eight shaken), ln slope."""
 ROUNDS: Final = 40
 """Steps of a fit, of half a unit (log-odds, ln slope) at most."""
+AT_ONCE: Final = 16_384
+"""Numbers that are worked on together: 128 kB, which stay in a processor's own cache."""
 SETTLED: Final = 1e-4
 """Largest step (log-odds, ln slope) after which a fit stands: a thousandth of a stop."""
 LEAST_SLOPE: Final = 0.15
@@ -131,6 +132,16 @@ def _against_rule(stops: float) -> str:
     return f"{abs(stops):.1f} stops {side} than 1 / focal length in full-frame terms"
 
 
+def _expected(count: Floats, powers: Floats, at: Floats, slope: Floats) -> Floats:
+    """Expected shaken frames, and their variances, of some sets (d, n), each summed with the powers of stops
+    (n, 3) as weights: (2, d, 3)."""
+    with np.errstate(over="ignore"):
+        # The logistic function by numpy's exponential, several times as quick as scipy's own.
+        chance = 1 / (1 + np.exp(-(at + slope[:, None] * powers[:, 1])))
+    shaken = count * chance
+    return np.stack([shaken @ powers, (shaken - shaken * chance) @ powers])
+
+
 def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
     """Stops at which the fitted chance of shake reaches `SHAKEN`, for each of several sets (D,); NaN when it
     does not grow.
@@ -142,13 +153,19 @@ def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
     prior = np.array([0.0, 1 / sd**2])
     found = np.tile(START, (len(count), 1))
     powers = np.stack([np.ones_like(stops), stops, stops**2], axis=1)
+    seen = shaken @ powers[:, :2]
+    each = max(AT_ONCE // len(stops), 1)
     for _ in range(ROUNDS):
         slope = np.exp(found[:, 1])
-        chance = expit(found[:, :1] + slope[:, None] * stops)
+        sums = [
+            _expected(count[i : i + each], powers, found[i : i + each, :1], slope[i : i + each])
+            for i in range(0, len(count), each)
+        ]
+        expected, spread = np.concatenate(sums, axis=1)
         # Log-odds go with the first parameter as 1, with the second as slope times stops.
-        left = (shaken - count * chance) @ powers[:, :2]
+        left = seen - expected[:, :2]
         gradient = np.stack([left[:, 0], slope * left[:, 1]], axis=1) - prior * (found - mean)
-        total, first, second = ((count * chance * (1 - chance)) @ powers).T
+        total, first, second = spread.T
         information = np.empty((len(count), 2, 2))
         information[:, 0, 0], information[:, 1, 1] = total, slope**2 * second
         information[:, 0, 1] = information[:, 1, 0] = slope * first

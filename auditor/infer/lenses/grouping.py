@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from auditor.record.pools import EXPORTS, pools
-from auditor.record.values import flags, numbers, texts
+from auditor.record.values import flags, numbers, rows_by_names, words
 
 __all__ = [
     "LensGroup",
@@ -73,31 +73,29 @@ class LensGroup:
 
 def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
     """Groups in order of lens, body, converter. Frames set aside and enlarged files stay out."""
-    status = texts(frames, "status").to_numpy() == "measured"
+    status = words(frames, "status") == "measured"
     usable = status & flags(frames, "best", True) & ~flags(frames, "upsampled", False)
-    source = texts(frames, "source").to_numpy(dtype=object)
-    source = np.where(source == "", "unknown", source)
+    source = words(frames, "source", "unknown")
     pool = pools(frames)
     usable &= pool != ""
-    names = pd.DataFrame({n: texts(frames, n) for n in ("lens", "body", "converter")})
-    names["serial"] = _serials(frames, names)
-    names = names[usable]
-    position = np.flatnonzero(usable)
+    names = ("lens", "body", "converter")
+    table = frames[[n for n in names if n in frames]].assign(serial=_serials(frames))
     pitch = numbers(frames, "pixel_pitch_um")
-    for key, local in names.groupby(list(names.columns), sort=True, observed=True).indices.items():
-        lens, body, converter, serial = (str(part) for part in key)
-        yield _one_group(
-            (lens, body, converter or None, serial or None), position[local], source, pool, pitch
-        )
+    for (lens, body, converter, serial), rows in rows_by_names(table, (*names, "serial")).items():
+        own = rows[usable[rows]]
+        if len(own):
+            key = lens, body, converter or None, serial or None
+            yield _one_group(key, own, source, pool, pitch)
 
 
-def _serials(frames: pd.DataFrame, names: pd.DataFrame) -> pd.Series:
+def _serials(frames: pd.DataFrame) -> NDArray[np.object_]:
     """Serial of a lens where one name has several copies, else the empty string."""
-    serial = texts(frames, "lens_serial")
+    serial, lens = words(frames, "lens_serial"), words(frames, "lens")
     known = serial != ""
-    copies = serial[known].groupby(names["lens"][known]).nunique()
-    several = set(copies.index[copies > 1])
-    return serial.where(names["lens"].isin(several), "")
+    copies = pd.Series(serial[known]).groupby(lens[known]).nunique()
+    several = copies.index[copies > 1]
+    serial[~pd.Series(lens).isin(several).to_numpy(bool)] = ""
+    return serial
 
 
 def _one_group(
@@ -105,8 +103,7 @@ def _one_group(
     source: NDArray[Any], pool: NDArray[Any], pitch: Floats,
 ) -> LensGroup:  # fmt: skip
     reasons: list[str] = []
-    kinds, counts = np.unique(source[rows].astype(str), return_counts=True)
-    by_source = {str(k): int(c) for k, c in zip(kinds, counts, strict=True)}
+    by_source = _counted(source[rows])
     chosen = _trusted(by_source)
     if len(by_source) > 1:
         others = ", ".join(f"{n} {k}" for k, n in by_source.items() if k != chosen)
@@ -115,9 +112,9 @@ def _one_group(
             "of file are never mixed in one curve"
         )
     rows = rows[source[rows] == chosen]
-    names, counts = np.unique(pool[rows].astype(str), return_counts=True)
-    common = str(names[counts.argmax()])
-    if len(names) > 1:
+    pools_there = _counted(pool[rows])
+    common = max(pools_there, key=lambda name: pools_there[name])
+    if len(pools_there) > 1:
         reasons.append(f"{int((pool[rows] != common).sum())} exports of other sizes left out")
     rows = rows[pool[rows] == common]
     rows, own, note = _one_pitch(rows, pitch)
@@ -127,6 +124,12 @@ def _one_group(
         lens or "unknown lens", body or "unknown body", converter, serial, own, chosen,
         by_source, rows, reasons, common,
     )  # fmt: skip
+
+
+def _counted(names: NDArray[Any]) -> dict[str, int]:
+    """How often each name occurs, in the order of the alphabet."""
+    counts = pd.Series(names, dtype=object).value_counts()
+    return {str(name): int(n) for name, n in sorted(counts.items())}
 
 
 def _trusted(by_source: dict[str, int]) -> str:

@@ -6,6 +6,7 @@ the frames of one curve only, so that it costs little in an archive of a million
 
 from __future__ import annotations
 
+from binascii import unhexlify
 from collections.abc import Iterator
 from typing import Final
 
@@ -26,12 +27,8 @@ Rows = NDArray[np.int64]
 
 CELLS: Final = 96
 """Grey means of a signature, 12 x 8."""
-_NO_DIGIT: Final = 16
-"""Value of what is none of the sixteen digits."""
-_VALUE: Final = np.full(256, _NO_DIGIT, np.uint8)
-"""Value of each byte as a hexadecimal digit."""
-for _digits in (b"0123456789abcdef", b"0123456789ABCDEF"):
-    _VALUE[list(_digits)] = np.arange(_NO_DIGIT)
+_DIGITS: Final = f"^[0-9a-fA-F]{{{2 * CELLS}}}$"
+"""What a signature is written as."""
 _CHUNK: Final = 20_000
 """Signatures read at a time."""
 _COMPARED: Final = 250
@@ -67,16 +64,21 @@ def grey_means(signature: pd.Series) -> tuple[NDArray[np.bool_], NDArray[np.uint
     if isinstance(texts, pa.ChunkedArray):
         texts = texts.combine_chunks()
     length = pc.binary_length(texts.cast(pa.large_binary()))
-    good = np.asarray(pc.fill_null(pc.equal(length, 2 * CELLS), False))
-    kept = texts.filter(pa.array(good)).cast(pa.large_binary()).cast(pa.binary(2 * CELLS))
-    data = kept.buffers()[1]  # the digits of all of them, one after another
-    raw = np.frombuffer(data, np.uint8) if data else np.empty(0, np.uint8)
-    first = kept.offset * 2 * CELLS
-    value = _VALUE[raw[first : first + len(kept) * 2 * CELLS]].reshape(-1, CELLS, 2)
-    readable = (value < _NO_DIGIT).all((1, 2))
-    good[good] = readable
-    value = value[readable]
-    return good, value[:, :, 0] * np.uint8(_NO_DIGIT) + value[:, :, 1]
+    good = pc.fill_null(pc.equal(length, 2 * CELLS), False)
+    try:
+        digits = unhexlify(_end_to_end(texts.filter(good)))
+    except ValueError:  # one holds other characters, which it takes longer to find
+        good = pc.fill_null(pc.match_substring_regex(texts, _DIGITS), False)
+        digits = unhexlify(_end_to_end(texts.filter(good)))
+    return np.asarray(good), np.frombuffer(digits, np.uint8).reshape(-1, CELLS)
+
+
+def _end_to_end(texts: pa.Array) -> bytes | pa.Buffer:
+    """The bytes of signatures, one after another."""
+    data = texts.cast(pa.large_binary()).cast(pa.binary(2 * CELLS))
+    if not len(data):
+        return b""
+    return data.buffers()[1].slice(data.offset * 2 * CELLS, len(data) * 2 * CELLS)
 
 
 def find_scenes(
@@ -148,6 +150,9 @@ def scenes_of(frames: pd.DataFrame, group: NDArray[np.int64] | None = None) -> N
 
     def numbered(name: str) -> NDArray[np.int64]:
         each = alone_where_unknown(frames, name)
-        return each if group is None else pd.Series(each).groupby([group, each]).ngroup().to_numpy()
+        if group is None:
+            return each
+        place, found = pd.factorize(each)
+        return np.asarray(group * len(found) + place, np.int64)
 
     return find_scenes(texts(frames, "signature"), numbered("outing"), numbered("burst"))
