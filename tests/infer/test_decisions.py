@@ -16,7 +16,7 @@ from auditor.infer.decisions import DECISIONS, decide
 from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.focus_bias import _chance, _line, find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
-from auditor.infer.decisions.scan import Change, Series, described, likeliest
+from auditor.infer.decisions.scan import Series, described, likeliest
 from auditor.infer.decisions.sensor_dust import find_dust
 from auditor.infer.decisions.shots import decision_shots
 from auditor.infer.decisions.visible import (
@@ -71,12 +71,6 @@ def series(step: float, seed: int, n: int = 80, outings: int = 24, failed: float
     value = rng.normal(0, 0.04, n) + step * (outing >= outings // 2)
     value -= (rng.random(n) < failed) * rng.exponential(0.5, n)
     return Series(outing * 30.0 + rng.random(n), value, outing, (), True)
-
-
-def change_of(one: Series) -> Change | None:
-    """The change of a series that is looked at alone."""
-    found = likeliest(one)
-    return None if found is None else described(found, CRITERIA.interval)
 
 
 @pytest.mark.parametrize("step", [-0.105, -0.5])
