@@ -24,6 +24,8 @@ _PLAIN_EVERY_S: Final = 10.0
 """Seconds between two lines where there is no live bar: a night's log stays readable."""
 _FIRST_AFTER_S: Final = 2.0
 """Seconds to the first, which shows that something goes on."""
+_SHOWN_PX: Final = 0.05
+"""The least shift of a colour that is not told as 0.0 px."""
 _LONGEST: Final = 1.5
 """A time up to so many of the next larger unit is given in the smaller one: 90 s, 90 min."""
 
@@ -127,7 +129,9 @@ def _fringe_words(fringing: Mapping[str, Any] | None) -> str:
     found = fringing or {}
     names = (("red", "lateral_red_px"), ("blue", "lateral_blue_px"))
     told = [
-        f"{name} {abs(found[k]):.1f} px off green" for name, k in names if found.get(k) is not None
+        f"{name} {abs(found[k]):.1f} px off green"
+        for name, k in names
+        if abs(found.get(k) or 0) >= _SHOWN_PX
     ]
     seam = found.get("fringe_width_px")
     if seam is not None:
@@ -146,5 +150,7 @@ def _zone_words(zone: Mapping[str, Any] | None, settings: Mapping[str, Any]) -> 
         told.append(f"{2 * value * height:.0f} line widths per picture height")
     if settings["pixel_pitch_um"]:
         told.append(f"{value * 1000 / settings['pixel_pitch_um']:.0f} line pairs per mm")
-    told.append(f"from {words.count(zone['edges'], 'edge')}" if zone["edges"] else "from texture")
+    edges = words.count(zone["edges"], "edge")
+    by = {"texture": "texture", "both": f"{edges} and texture"}
+    told.append(f"from {by.get(zone['method'], edges)}")
     return ", ".join(told)

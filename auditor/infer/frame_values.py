@@ -46,7 +46,7 @@ _LEAST_CPP: Final = 0.005
 _FIRST_YEAR_S: Final = -62_135_596_800
 """Where the year 1 begins, in seconds since 1970: clocks and pandas know none before (proleptic Gregorian
 calendar, ISO 8601)."""
-DAYS: Final = "days_since_1970"
+DAYS: Final = "_days_since_1970"
 """Column of `days`, which a profile works out once for all that ask."""
 EDGES: Final = ("bottom", "top", "left", "right")
 """A frame's edges on the sensor, by their number."""

@@ -174,7 +174,10 @@ class Handheld(TypedDict):
     text: NotRequired[str]
     factor: NotRequired[float | None]
     steady_to_stops: NotRequired[
-        Annotated[float, "stops slower than 1 / focal length up to which hardly a frame was shaken"]
+        Annotated[
+            float | None,
+            "stops slower than 1 / focal length from which on enough frames are there and none is shaken",
+        ]
     ]
 
 

@@ -29,6 +29,7 @@ __all__ = [
     "iso_limit",
     "kind_sentence",
     "match_tables",
+    "no_light",
     "shown_bands",
 ]
 
@@ -151,6 +152,14 @@ def shown_bands(body: Body | BodyKind) -> list[Band]:
     return [b for b in by_light(body.get("brightness")) if b.get("frames") != 0]
 
 
+def no_light(body: Body | BodyKind) -> str:
+    """What is said where frames tell of a body's noise and none of the light it was used in; else ''."""
+    few = (_frames_told(body) or 0) < FEW
+    if few or not body.get("brightness") or shown_bands(body):
+        return ""
+    return "the light of its frames is not known, so neither is how far ISO may go in it"
+
+
 def firm_bands(body: Body) -> list[Band]:
     """Bands whose limits may stand in a headline, the brightest first: enough frames have their light,
     some ISO is acceptable, and enough frames of the body, on two outings, tell of its noise."""
@@ -183,7 +192,7 @@ def band_edges(band: Band | IsoMatch) -> str:
 
 def _told(level: str, limit: IsoLimit) -> str:
     if limit.untold:
-        return f"{level} {limit.reason}"
+        return f"whether {level} is {limit.reason}"
     if limit.iso is None:
         return f"never {level} ({limit.why})" if limit.why else ""
     return f"{level} to {limit.text}" + (f" ({limit.why})" if limit.why else "")
@@ -201,10 +210,12 @@ def band_sentence(band: Band, highest: float | None = None) -> str:
 
 
 def kind_sentence(kind: Body | BodyKind) -> str:
-    """The limits of a further kind of file, bands that share a limit together; '' where none is known.
+    """The limits of a further kind of file, bands that share a limit together; '' where frames are too few.
 
     'Excellent to at least ISO 200 (ISO 100 is the highest used) for overcast and bright sun; ...'
     """
+    if text := no_light(kind):
+        return text
     out = []
     top = highest_used(kind)
     for level in LEVELS:

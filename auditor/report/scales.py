@@ -133,7 +133,7 @@ def ends_intervals(part: FocalRange, key: RangeKey) -> Sequence[Sequence[float |
 def all_used(part: FocalRange, key: RangeKey) -> bool:
     """Whether a range holds every aperture used, and is sure to: then its ends are the archive's, not the lens's."""
     ends, span = words.pair(part.get(key)), used_span([part])
-    around = ends_intervals(part, key) or [list(ends)] * 2
+    around = [words.pair(pair) for pair in ends_intervals(part, key) or [ends] * 2]
     if span is None or None in ends:
         return False
     sure = all(
@@ -148,7 +148,7 @@ def ends_between(part: FocalRange, key: RangeKey) -> str:
     that were used' where the archive holds nothing outside the range."""
     if all_used(part, key):
         return "all that were used"
-    around = ends_intervals(part, key) or []
+    around = [words.pair(pair) for pair in ends_intervals(part, key) or []]
     told = [
         (side, words.aperture_range(pair))
         for side, pair in zip(("lower", "upper"), around, strict=False)

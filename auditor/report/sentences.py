@@ -106,8 +106,8 @@ def shot_line(shot: Shot) -> str:
     return f"{text}{f', about {minutes:.0f} minutes' if minutes else ''}."
 
 
-FEWEST_SEAMS: Final = 4
-"""Frames of which none shows a colour fringe, below which nothing is said."""
+FEWEST_SEAMS: Final = 5
+"""Frames at an aperture whose least and greatest bound their median at 90% (all on one side: 2 / 2^5)."""
 _SEAMS: Final = (
     *("lateral_red_px_low", "lateral_red_px_high", "lateral_blue_px_low", "lateral_blue_px_high"),
     *("fringe_width_px_low", "fringe_width_px_high"),
@@ -116,15 +116,16 @@ _SEAMS: Final = (
 
 def no_onset(part: FocalRange, visible_px: float) -> str:
     """'none as wide as 1 px from f/2 to f/22 (47 frames)' where every aperture's interval stays under what shows;
-    that the onset is not settled where one does not; '' where too few frames were measured."""
-    seams = (part.get("fringing") or {}).get("by_aperture") or []
+    that it is not settled where one does not; '' where no aperture has enough frames."""
+    every = (part.get("fringing") or {}).get("by_aperture") or []
+    seams = [s for s in every if (s.get("frames") or 0) >= FEWEST_SEAMS]
     frames = sum(s.get("frames") or 0 for s in seams)
-    if frames < FEWEST_SEAMS:
-        return ""
     widths = [words.number(s.get(key)) for s in seams for key in _SEAMS]
     used = [n for s in seams if (n := s.get("f_number"))]
-    if not used or any(w is None or abs(w) >= visible_px for w in widths):
-        return f"where they begin is not settled ({words.count(frames)})"
+    if not used:
+        return ""
+    if any(w is None or abs(w) >= visible_px for w in widths):
+        return f"where they show is not settled ({words.count(frames)})"
     ends = words.aperture_range((min(used), max(used)))
     where = f"from {ends}" if " to " in ends else f"at {ends}"
     return f"none as wide as {visible_px:g} px {where} ({words.count(frames)})"

@@ -45,7 +45,7 @@ BODIES: Final = 4
 """... and so many bodies; the rest are counted."""
 
 FOCAL_RANGES: Final = 4
-"""So many focal ranges of a lens stand in its sentence."""
+"""Of so many focal ranges each stands in its lens's sentence; of more, the apertures of all together."""
 
 FEW_PAIRS: Final = 3
 """A comparison from fewer pairs stands in the tables only."""
@@ -102,7 +102,7 @@ def lens_sentence(lens: Lens, bodies: int = 1, name: str | None = None) -> str:
         return f"{name}: {words.count(lens.get('frames'))}, not enough to name its best aperture."
     apart = len(told) > 1 and not common(told, "acceptable")  # no advice holds everywhere
     differ = len({words.best_aperture(p) for p in told}) > 1
-    each = apart or differ or len(told) < len(parts)
+    each = len(told) <= FOCAL_RANGES and (apart or differ or len(told) < len(parts))
     text = f"{name} is at its best at {_best_at_each(told) if each else _best(told)}"
     if apart:
         return text + "."
@@ -123,7 +123,7 @@ def _best_at_each(told: Sequence[FocalRange]) -> str:
     """'f/8 (...; 25 frames) at 24 mm and f/11 (...; 28 frames) at 70 mm'."""
     each = [
         f"{_best([p])} at {words.focal(p.get('focal_mm')) or 'a focal length not known'}"
-        for p in told[:FOCAL_RANGES]
+        for p in told
     ]
     return words.join(each)
 
@@ -251,7 +251,7 @@ def _keepers(profile: Profile) -> list[str]:
     told = words.join([f"{cause} ({n:,})" for cause, n in worst(causes)])
     of = f", {words.percent(total / judged)} of the {judged:,} judged," if judged else ""
     if judged and judged < FEW_JUDGED:
-        of = f" of the {judged} judged"
+        of = f" of the {judged} judged" if judged > 1 else ", the only one judged,"
     return [
         f"{words.count(total)}{of} came out softer or noisier than the settings had to be; "
         f"most often: {told}."

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -30,6 +30,19 @@ def test_clocks_may_say_any_year_that_exif_can_write() -> None:
     assert np.isnan(found[4:]).all()
     assert [date_of(day) for day in found[:4]] == wanted
     assert iso_day(found[2]) == "2024-02-29"
+
+
+def test_plain_clocks_and_odd_ones_are_read_alike() -> None:
+    """Where nothing odd is among them another reader is used: by `datetime` and by either the same."""
+    taken = ["1970-01-01T00:00:00", "2024-02-29T18:00:00", "2024-02-29T18:00:00.25", None]
+    wanted = [
+        (datetime.fromisoformat(t[:19]) - datetime(1970, 1, 1)) / timedelta(days=1)
+        for t in taken[:3]
+    ]
+    for more in ([], ["no date"]):
+        found = days(pd.DataFrame({"taken": [*taken, *more]}))
+        assert found[:3] == pytest.approx(wanted, rel=1e-12)
+        assert np.isnan(found[3:]).all()
 
 
 def test_an_odd_clock_costs_no_comparison() -> None:

@@ -219,6 +219,14 @@ def test_both_iso_limits_have_their_interval_or_their_reason() -> None:
     )
 
 
+def test_frames_of_unknown_light_are_not_called_too_few() -> None:
+    """Flash and lenses without contacts leave no light to judge by, however many frames there are."""
+    bands = [_limits({"iso": 100}, {"iso": 200}, frames=0, ev100=[8, 11])]
+    told = "the light of its frames is not known, so neither is how far ISO may go in it"
+    assert kind_sentence({"kind": "edited", "frames_used": 62, "brightness": bands}) == told
+    assert kind_sentence({"kind": "edited", "frames_used": 2, "brightness": bands}) == ""
+
+
 def test_a_limit_that_lies_higher_still_is_told_with_its_reason() -> None:
     """One raw frame at ISO 100 says that the limit is not below 200, and no more."""
     reason = "likely higher still; ISO 100 is the highest used"

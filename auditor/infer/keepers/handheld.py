@@ -36,6 +36,8 @@ REACH_SHARE: Final = 0.98
 """Share of the frames up to whose shutter times a limit may lie: the slowest few may be on a support."""
 WIDEST_STOPS: Final = 6.0
 """An interval wider than all the shutter times held by hand says that shake does not go with them."""
+STEADY_FRAMES: Final = 22
+"""Frames none of which is shaken that leave a share of one in ten a chance of less than 10% (0.9^22)."""
 AS_THE_RULE: Final = 0.25
 """Stops within which a limit is the rule of thumb's: shutter times are set in thirds."""
 SLOPE_PRIOR: Final = (0.2, 1.1)
@@ -85,13 +87,16 @@ def _one_lens(
     entry: Handheld = {
         "lens": lens["lens"], "body": lens["body"], "converter": lens.get("converter"),
         "frames": len(stops), "shaken": int(shaken.sum()),
-        "limit_stops": None, "low": None, "high": None, "factor": None,
+        "limit_stops": None, "low": None, "high": None, "factor": None, "steady_to_stops": None,
     }  # fmt: skip
     reach = float(np.quantile(stops, REACH_SHARE))
     if shaken.sum() < FEWEST_SHAKEN:
         held = f"no limit found down to {_against_rule(reach)}"
         told = f"{int(shaken.sum())} of {len(stops)} frames shaken; {held}"
-        return entry | {"text": told, "steady_to_stops": round(reach, 2)}
+        slowest = np.argsort(stops, kind="stable")[-STEADY_FRAMES:]
+        if len(slowest) == STEADY_FRAMES and not shaken[slowest].any():
+            entry["steady_to_stops"] = round(float(stops[slowest[0]]), 2)
+        return entry | {"text": told}
     # Frames of one outing at one shutter time count together: a fit takes no longer for a million.
     step, place = np.unique(np.round(stops / FINE_STOPS).astype(np.int64), return_inverse=True)
     outings, of = np.unique(outing, return_inverse=True)
@@ -114,8 +119,9 @@ def _one_lens(
     quickest = float(np.sort(stops)[round(1 / SHAKEN) - 1])
     if limit < quickest:
         often = f"{int(shaken.sum())} of {len(stops)} frames shaken"
-        fast = f"no limit found up to {_against_rule(quickest)}"
-        return entry | {"text": f"{often}, fast ones too; {fast}"}
+        return entry | {
+            "text": f"{often}; its limit lies among the ten fastest, too few to tell it"
+        }
     limit = min(limit, reach)
     low, high = min(low, limit), max(high, limit)
     return entry | {
@@ -129,7 +135,8 @@ def _against_rule(stops: float) -> str:
     if abs(stops) < AS_THE_RULE:
         return "1 / focal length in full-frame terms, as the rule of thumb has it"
     side = "slower" if stops > 0 else "faster"
-    return f"{abs(stops):.1f} stops {side} than 1 / focal length in full-frame terms"
+    size = f"{abs(stops):.1f}"
+    return f"{size} stop{'s' * (size != '1.0')} {side} than 1 / focal length in full-frame terms"
 
 
 def _expected(count: Floats, powers: Floats, at: Floats, slope: Floats) -> Floats:

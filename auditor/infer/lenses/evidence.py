@@ -87,7 +87,8 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
         fewest = counts[seen].min(0)
         few = [names[j] for j in range(k) if fewest[j] < _FEW]
         if len(few) > k / 2:
-            out.add(2, f"fewer than {_FEW} frames at {len(few)} of {k} apertures")
+            where = "every aperture" if len(few) == k else f"{len(few)} of {k} apertures"
+            out.add(2, f"fewer than {_FEW} frames at {where}")
         elif few:
             out.add(0, f"few frames at {_some(few)}: these lean on the other apertures")
         width = 0.0 if half_width is None else float(np.median(half_width[seen]))
