@@ -68,7 +68,8 @@ def _key(store: Path, asked: Sequence[Any], contents: Iterable[Path]) -> str:
     # Parts are identified by name, size and time; the few small files are written anew by every run.
     for path in sorted(p for p in store.glob("*") if p.is_file() and p.name not in _NO_INPUT):
         digest.update(path.name.encode() + path.read_bytes())
-    program = [f for f in _files(Path(__file__).parent.rglob("*")) if not f[0].endswith(".pyc")]
+    # What a first run compiles of the program is no other program.
+    program = [f for f in _files(Path(__file__).parent.rglob("*")) if "__pycache__" not in f[0]]
     digest.update(repr((_files(store.glob("*/*.parquet")), program)).encode())
     return digest.hexdigest()
 

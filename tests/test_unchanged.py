@@ -5,6 +5,7 @@ import os
 
 import pytest
 
+from auditor import unchanged
 from auditor.unchanged import unless_unchanged
 
 
@@ -38,6 +39,20 @@ def _times_made(out, *asked_each, faults=()):
 def test_the_second_of_two_like_requests_makes_nothing(out):
     assert _times_made(out, ["a"], ["a"]) == 1
     assert _times_made(out, ["a"]) == 0
+
+
+def test_what_python_and_templates_compile_to_changes_nothing(out, tmp_path, monkeypatch):
+    """A first run compiles the program and its pages; the second has no other program."""
+    program = tmp_path / "program"
+    compiled = program / "templates" / "__pycache__"
+    compiled.mkdir(parents=True)
+    (program / "unchanged.py").write_text("program")
+    monkeypatch.setattr(unchanged, "__file__", str(program / "unchanged.py"))
+    assert _times_made(out, ["a"]) == 1
+    (compiled / "page.cache").write_text("compiled")
+    assert _times_made(out, ["a"]) == 0
+    (program / "unchanged.py").write_text("another program")
+    assert _times_made(out, ["a"]) == 1
 
 
 def test_another_request_makes_a_new_profile(out):
