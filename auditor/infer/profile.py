@@ -302,7 +302,7 @@ def complete_columns(frames: pd.DataFrame) -> pd.DataFrame:
 def _readied(frames: pd.DataFrame) -> pd.DataFrame:
     """The table with what all stages ask for worked out once: names as categories, and days."""
     names = {n: named_once(frames[n]) for n in _NAMES if n in frames}
-    return frames.assign(**names, **{DAYS: days(frames.drop(columns=DAYS, errors="ignore"))})
+    return frames.assign(**names, **{DAYS: days(frames[["taken"]])})
 
 
 def _without_sharpness(frames: pd.DataFrame) -> pd.DataFrame:

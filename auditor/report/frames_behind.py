@@ -97,7 +97,7 @@ class FrameIndex:
             drop=True
         )
         weakest = weakest[kept].apply(pd.to_numeric, errors="coerce").astype(float).min(axis=1)
-        order = weakest.fillna(-1).to_frame("order").sort_values("order", ascending=False).index
+        order = weakest.fillna(-1).sort_values(ascending=False).index
         # The rows in their order at once: choosing rows copies every column that is there.
         table = frames.reindex(columns=["status", *_SHOWN, *_NAMES, *_FIGURES]).iloc[order]
         for name in _NAMES:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -81,10 +82,9 @@ class Store:
         self.warnings: list[str] = []
         self._lock = WriterLock(self.folder / "lock")
         self._next = 0
-        self._key_cache: dict[Path, np.ndarray] = {}
+        self._keys: dict[Path, pa.ChunkedArray] = {}  # path keys or content hashes of parts
         self._whole: set[Path] = set()
         self._fresh: dict[Path, pa.Table] = {}  # parts written since the last merge
-        self._id_cache: dict[Path, pa.Array] = {}
         self._small = 0
         version_of(self.folder)  # refuses what another version wrote
 
@@ -98,13 +98,11 @@ class Store:
     def open_for_writing(self) -> Store:
         """Make the folder, take the writer's lock, clear leftovers. Raises StoreError, StoreBusy."""
         try:
-            for name in ("frames", "pictures"):
-                (self.folder / name).mkdir(parents=True, exist_ok=True)
-            self._lock.acquire()
-            self._prepare()
-        except OSError as error:
-            self._lock.release()
-            raise trouble(error, self.folder) from error
+            with self._told():
+                for name in ("frames", "pictures"):
+                    (self.folder / name).mkdir(parents=True, exist_ok=True)
+                self._lock.acquire()
+                self._prepare()
         except BaseException:
             self._lock.release()
             raise
@@ -122,13 +120,19 @@ class Store:
             last = max([last, *(p.last for p in parts)])
         self._next = last + 1
 
+    @contextlib.contextmanager
+    def _told(self) -> Iterator[None]:
+        """Errors of the system inside are told as StoreError."""
+        try:
+            yield
+        except OSError as error:
+            raise trouble(error, self.folder) from error
+
     def tidy(self) -> None:
         """Merge what a run left in many small parts: each costs the next run some milliseconds."""
         if self._small >= TIDY_PARTS:
-            try:
+            with self._told():
                 self.compact()
-            except OSError as error:
-                raise trouble(error, self.folder) from error
 
     def close(self) -> None:
         """Give the writer's lock back."""
@@ -154,7 +158,7 @@ class Store:
             return
         self._lock.confirm()
         number, self._next = self._next, self._next + 1
-        try:
+        with self._told():
             if pictures:
                 self._write("pictures", number, picture_table(pictures), PICTURE_GROUP)
             table = frame_table(rows)
@@ -163,8 +167,6 @@ class Store:
             self._small += 1
             if self._small >= SMALL_PARTS:
                 self.compact()
-        except OSError as error:
-            raise trouble(error, self.folder) from error
 
     def _write(self, name: str, number: int, table: pa.Table, group: int) -> Part:
         return write_part(self.folder / name, number, number, [table], table.schema, group)
@@ -178,8 +180,7 @@ class Store:
         ):
             parts = SmallParts(self.folder / name, schema, self._fresh, self._whole)
             for path in parts.merge(group, key, sizes):
-                self._key_cache.pop(path, None)
-                self._id_cache.pop(path, None)
+                self._keys.pop(path, None)
         self._fresh.clear()
         self._small = 0
 
@@ -267,10 +268,8 @@ class Store:
         """Remember folders that could not be read; `walked` are roots seen to their end, of which
         nothing older is kept. Raises StoreError."""
         self._lock.confirm()
-        try:
+        with self._told():
             renew_unread(self.folder, found, walked)
-        except OSError as error:
-            raise trouble(error, self.folder) from error
 
     def pictures(self, file_ids: Iterable[str]) -> pd.DataFrame:
         """The picture table for these content hashes: `file_id` and `record.PICTURE_COLUMNS`.
@@ -280,8 +279,7 @@ class Store:
         wanted = pa.array(sorted(set(file_ids)), pa.string())
         tables = [PICTURE_SCHEMA.empty_table()]
         for part in list_parts(self.folder / "pictures")[0]:
-            ids = self._ids(part)
-            hits = np.flatnonzero(pc.is_in(ids, value_set=wanted).to_numpy(zero_copy_only=False))
+            hits = self._hits(part, "file_id", PICTURE_SCHEMA, wanted)
             if len(hits):
                 try:
                     tables.append(read_rows(part, hits, PICTURE_SCHEMA))
@@ -292,14 +290,12 @@ class Store:
         frame: pd.DataFrame = table.take(pa.array(newest, pa.int64())).to_pandas()
         return frame
 
-    def _ids(self, part: Part) -> pa.Array:
-        if part.path not in self._id_cache:
-            table = self._read(part, ["file_id"], PICTURE_SCHEMA)
-            column = pa.array([], pa.string()) if table is None else table["file_id"]
-            self._id_cache[part.path] = (
-                column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
-            )
-        return self._id_cache[part.path]
+    def _hits(self, part: Part, key: str, schema: pa.Schema, wanted: pa.Array) -> NDArray[np.int64]:
+        """Rows of a part with one of these keys, which are remembered while the part exists."""
+        if part.path not in self._keys:
+            table = self._read(part, [key], schema)
+            self._keys[part.path] = (schema.empty_table() if table is None else table)[key]
+        return np.flatnonzero(flags(pc.is_in(self._keys[part.path], value_set=wanted)))
 
     def verify(self) -> list[str]:
         """Read everything; one line for each problem, none when the store is whole."""
@@ -307,11 +303,8 @@ class Store:
 
     def mend(self) -> list[str]:
         """Set damaged parts apart and clear leftovers; one line for each part. Raises StoreError."""
-        with self:
-            try:
-                return mend(self.folder)
-            except OSError as error:
-                raise trouble(error, self.folder) from error
+        with self, self._told():
+            return mend(self.folder)
 
     def without_pictures(self, known: Known) -> NDArray[np.int64]:
         """Indices in `known` of measured frames whose small pictures are lost."""
@@ -335,21 +328,12 @@ class Store:
     ) -> dict[int, dict[str, Any]]:
         # Parts may have been merged since `known` was made, so rows are found by key, not by place.
         index_of = {int(known.key[i]): i for i in indices}
-        wanted = np.sort(np.array(list(index_of), np.int64))
+        wanted = pa.array(list(index_of), pa.int64())
         found: dict[int, dict[str, Any]] = {}
         for part in list_parts(self.folder / "frames")[0]:
-            keys = self._keys(part)
-            hits = np.flatnonzero(np.isin(keys, wanted))
+            hits = self._hits(part, "path_key", FRAME_SCHEMA, wanted)
             table = self._read(part, columns, FRAME_SCHEMA) if len(hits) else None
             if table is not None:
                 for row in table.take(pa.array(hits)).to_pylist():
                     found[index_of[row["path_key"]]] = row
         return found
-
-    def _keys(self, part: Part) -> np.ndarray:
-        """The path keys of a part, remembered while it exists."""
-        if part.path not in self._key_cache:
-            table = self._read(part, ["path_key"], FRAME_SCHEMA)
-            keys = np.zeros(0, np.int64) if table is None else table["path_key"].to_numpy()
-            self._key_cache[part.path] = keys
-        return self._key_cache[part.path]

@@ -19,6 +19,7 @@ from auditor.record.values import numbers, told_by_name
 
 __all__ = [
     "BANDS",
+    "BAND_KEYS",
     "Band",
     "Scenes",
     "band_named",
@@ -59,6 +60,8 @@ BANDS: Final = (
     Band("sun", "bright sun", 13.0, 22.0),
 )
 """Darkest first. The outer edges are wide enough for any picture of an earthly scene."""
+BAND_KEYS: Final = (*(band.key for band in BANDS), "")
+"""Key of each band, by `band_numbers`; empty for none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +78,7 @@ class Scenes:
 
 def bands_of(ev100: Floats) -> NDArray[np.str_]:
     """Key of the band that holds each brightness; empty beyond every edge or where it is NaN."""
-    return np.array([*(band.key for band in BANDS), ""])[band_numbers(ev100)]
+    return np.array(BAND_KEYS)[band_numbers(ev100)]
 
 
 def band_numbers(ev100: Floats) -> NDArray[np.int64]:

@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from auditor.infer.bodies.bands import BANDS, band_numbers
+from auditor.infer.bodies.bands import BAND_KEYS, band_numbers
 from auditor.infer.bodies.observe import UNKNOWN_BODY, sensor_rows
 from auditor.infer.frame_values import scene_ev100
 from auditor.record.values import words
@@ -33,13 +33,15 @@ def census(frames: pd.DataFrame) -> dict[str, Any]:
     table = table[table["status"] == "measured"]
     body = pd.Series(words(table, "body", UNKNOWN_BODY), table.index)
     pitch = pd.to_numeric(table["pixel_pitch_um"], errors="coerce")
-    band, keys = band_numbers(scene_ev100(table)), [*(b.key for b in BANDS), ""]
+    band = band_numbers(scene_ev100(table))
     in_band = table.groupby([body, table["source"], band], observed=True).size()
     return {
         "frames_of": {str(b): int(n) for b, n in body.value_counts().items()},
         "pitch_of": _sensor_pixels(table, body, pitch),
         "scales_of": _scales(table, body, pitch),
-        "frames_in_band": {(str(b), str(k), keys[i]): int(n) for (b, k, i), n in in_band.items()},  # type: ignore[misc]
+        "frames_in_band": {
+            (str(b), str(k), BAND_KEYS[i]): int(n) for (b, k, i), n in in_band.items()
+        },  # type: ignore[misc]
     }
 
 

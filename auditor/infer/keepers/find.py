@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.keepers.handheld import AS_THE_RULE
+from auditor.infer.keepers.handheld import AS_THE_RULE, slower
 from auditor.infer.keepers.judge import PLAIN_STREAKS
 from auditor.model import Keeper, Verdicts
 
@@ -92,12 +92,6 @@ def _number(value: Any, digits: int = 4) -> float | None:
     return round(float(value), digits)
 
 
-def _plain(value: Any) -> Any:
-    if value is None or (isinstance(value, float) and not math.isfinite(value)) or value is pd.NA:
-        return None
-    return value.item() if hasattr(value, "item") else value
-
-
 def _keeper(row: Block, v: Block, criteria: Criteria) -> Keeper:
     soft = bool(v["soft"])
     return {
@@ -114,7 +108,7 @@ def _keeper(row: Block, v: Block, criteria: Criteria) -> Keeper:
         "snr": _number(v["snr"], 1),
         "file_id": row.get("file_id"),
         "settings": {n: row.get(n) for n in SETTINGS},
-        "answer": _plain(v.get("answer")),
+        "answer": None if pd.isna(v.get("answer")) else v["answer"],
     }
 
 
@@ -141,10 +135,8 @@ def _rule_of_thumb(row: Block, seconds: float, stops: float, moved: bool) -> str
     if abs(stops) < AS_THE_RULE:
         return f"{_time(seconds)} is about the rule of thumb for {focal}"
     against = "though " if moved != (stops > 0) else ""
-    side = "slower" if stops > 0 else "faster"
-    size = f"{abs(stops):.1f}"
     return (
-        f"{against}{_time(seconds)} is {size} stop{'s' * (size != '1.0')} {side} than {_time(rule)}, "
+        f"{against}{_time(seconds)} is {slower(stops)} than {_time(rule)}, "
         f"the rule of thumb for {focal}"
     )
 

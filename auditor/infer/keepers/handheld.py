@@ -19,7 +19,7 @@ from auditor.infer.criteria import DRAWS, Criteria
 from auditor.infer.keepers.evidence import SUPPORTED_STOPS
 from auditor.model import Handheld
 
-__all__ = ["AS_THE_RULE", "handheld_limits"]
+__all__ = ["AS_THE_RULE", "handheld_limits", "slower"]
 
 Floats = NDArray[np.float64]
 
@@ -134,9 +134,13 @@ def _one_lens(
 def _against_rule(stops: float) -> str:
     if abs(stops) < AS_THE_RULE:
         return "1 / focal length in full-frame terms, as the rule of thumb has it"
-    side = "slower" if stops > 0 else "faster"
+    return f"{slower(stops)} than 1 / focal length in full-frame terms"
+
+
+def slower(stops: float) -> str:
+    """'1.0 stop slower', '2.3 stops faster'."""
     size = f"{abs(stops):.1f}"
-    return f"{size} stop{'s' * (size != '1.0')} {side} than 1 / focal length in full-frame terms"
+    return f"{size} stop{'s' * (size != '1.0')} {'slower' if stops > 0 else 'faster'}"
 
 
 def _expected(count: Floats, powers: Floats, at: Floats, slope: Floats) -> Floats:
