@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 
 PACKAGE = Path(__file__).parents[1] / "auditor"
@@ -14,6 +16,32 @@ FUNCTION_LINES = 60
 """Lines of a function at most, without its docstring."""
 NOT_YET = ("measure", "infer/bodies")
 """Rooms in which some public names have no docstring yet; a room whose last one is written is taken out."""
+
+WITHOUT_SECTIONS = (
+    "audit.py",
+    "console.py",
+    "crawl",
+    "engine",
+    "error_text.py",
+    "exposure.py",
+    "gear",
+    "infer",
+    "measure",
+    "model",
+    "open_files.py",
+    "optics.py",
+    "output.py",
+    "record",
+    "report",
+    "robust.py",
+    "settings",
+    "store",
+    "unchanged.py",
+    "viewing.py",
+)
+"""Rooms and modules in which functions that other rooms import have no numpydoc sections yet."""
+SHOWN_AS_HELP = ("cli",)
+"""Modules whose docstrings are the help that the command line prints."""
 
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 
@@ -46,6 +74,59 @@ def without_words(source: str) -> Iterator[str]:
                 pending.append(node)
 
 
+def crossing() -> set[tuple[str, str]]:
+    """(room, name) of all that is imported from another room; a room is a folder of the package, a module
+    beside the rooms is one of its own."""
+    found = set()
+    for path in PACKAGE.rglob("*.py"):
+        own = room_of(path)
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("auditor"):
+                source = PACKAGE.parent.joinpath(*(node.module or "").split("."))
+                room = room_of(source.with_suffix(".py") if not source.is_dir() else source / "a")
+                if room != own:
+                    found |= {(room, name.name) for name in node.names}
+    return found
+
+
+def room_of(path: Path) -> str:
+    """Folder of a module in the package; a module beside the folders is a room of its own."""
+    inside = path.relative_to(PACKAGE)
+    return inside.parent.as_posix() if len(inside.parts) > 1 else inside.stem
+
+
+def handed_on(path: Path, crossing: set[tuple[str, str]]) -> Iterator[Function]:
+    """Functions of a module that other rooms import, and public methods of such classes."""
+    for node in ast.parse(path.read_text("utf-8")).body:
+        if (room_of(path), getattr(node, "name", "")) not in crossing:
+            continue
+        if isinstance(node, Function):
+            yield node
+        elif isinstance(node, ast.ClassDef):
+            yield from (f for f in node.body if isinstance(f, Function) and f.name[0] != "_")
+
+
+def missing_sections(node: Function) -> Iterator[str]:
+    """Parameters that the section `Parameters` of a docstring does not name, and 'Returns' where there is no
+    section for what is given back (numpydoc); properties have words only."""
+    if node.decorator_list and not any("method" in ast.unparse(d) for d in node.decorator_list):
+        return
+    lines = [line.strip() for line in (ast.get_docstring(node) or "").split("\n")]
+    heads = {
+        head: i
+        for i, (head, rule) in enumerate(pairwise(lines))
+        if rule and rule == "-" * len(head)
+    }
+    listed = " ".join(lines[heads["Parameters"] :]) if "Parameters" in heads else ""
+    args = node.args
+    for arg in (*args.posonlyargs, *args.args, *args.kwonlyargs):
+        if arg.arg not in ("self", "cls") and not re.search(rf"\b{arg.arg}\b", listed):
+            yield arg.arg
+    gives = node.returns is not None and ast.unparse(node.returns) not in ("None", "NoReturn")
+    if gives and not {"Returns", "Yields"} & set(heads):
+        yield "Returns"
+
+
 def in_modules(look: Callable[[str], Iterator[object]], but: tuple[str, ...] = ()) -> list[str]:
     """What `look` finds in the source of every module, with the module's name."""
     modules = ((p, p.relative_to(PACKAGE).as_posix()) for p in sorted(PACKAGE.rglob("*.py")))
@@ -65,6 +146,33 @@ def test_files_and_functions_are_short() -> None:
 
 def test_everything_public_has_words() -> None:
     assert in_modules(without_words, NOT_YET) == []
+
+
+def test_what_rooms_hand_on_has_sections() -> None:
+    names = crossing()
+    found = [
+        f"{path.relative_to(PACKAGE).as_posix()}: {node.name}: {missing}"
+        for path in sorted(PACKAGE.rglob("*.py"))
+        if not path.relative_to(PACKAGE).as_posix().startswith((*WITHOUT_SECTIONS, *SHOWN_AS_HELP))
+        for node in handed_on(path, names)
+        for missing in missing_sections(node)
+    ]
+    assert found == []
+
+
+def test_missing_sections_are_found() -> None:
+    def missing(source: str) -> list[str]:
+        node = ast.parse(source).body[0]
+        assert isinstance(node, Function)
+        return list(missing_sections(node))
+
+    words = "A.\n\n    Parameters\n    ----------\n    a : int\n\n    Returns\n    -------\n    int"
+    function = f'def f(a: int) -> int:\n    """{words}"""\n'
+    assert missing(function) == []
+    assert missing(function.replace("a: int", "a: int, b: int")) == ["b"]
+    assert missing(function.replace("Returns", "Results")) == ["Returns"]
+    assert missing('def f(a: int) -> None:\n    """A."""\n') == ["a"]
+    assert missing('@property\ndef f(self) -> int:\n    """A."""\n') == []
 
 
 def test_what_is_long_or_wordless_is_found() -> None:
