@@ -145,15 +145,15 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
     """What speaks for the cause, in sentences; the first one carries the weight."""
     out: list[str] = []
     seconds, stops = row.get("exposure_time_s"), v["rule_stops"]
-    if v["moved"]:
+    if v["moved"] and math.isfinite(v["measured_cpp"]):
         out.append(
             f"edges across the blur reach {v['softest_cpp']:.2f} c/px, others up to "
             f"{v['sharpest_cpp']:.2f}"
             if v["sharpest_cpp"] > PLAINLY_SHARPER * v["softest_cpp"]
             else f"no edge reaches more than {v['sharpest_cpp']:.2f} c/px"
         )
-        if v["streaks"] > PLAIN_STREAKS:
-            out.append("the finest detail is missing along one direction in most of the frame")
+    if v["moved"] and v["streaks"] > PLAIN_STREAKS:
+        out.append("the finest detail is missing along one direction in most of the frame")
     if v["blurred"]:
         out.append(
             f"its sharpest edges reach {v['measured_cpp']:.2f} c/px, those of sound frames usually "
