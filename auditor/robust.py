@@ -94,7 +94,7 @@ def low_middle_high(draws: ArrayLike, share: float, axis: int = 0) -> Floats:
     return np.asarray(np.quantile(np.asarray(draws), [tail, 0.5, 1 - tail], axis=axis))
 
 
-def share_interval(hits: int, of: int, share: float) -> tuple[float, float]:
+def share_interval(hits: float, of: float, share: float) -> tuple[float, float]:
     """Ends of the interval of `hits` / `of` that holds this share (Wilson, J. Am. Stat. Assoc. 22, 1927)."""
     z = half_width(share)
     p = hits / of

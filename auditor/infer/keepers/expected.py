@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import scene_ev100
-from auditor.infer.lenses.grouping import within_range
+from auditor.infer.lenses.grouping import SAME_PITCH, within_range
 from auditor.record import ZONES
 from auditor.record.pools import pool_words, pools
 from auditor.record.values import numbers, rows_by_names, words
@@ -93,6 +93,7 @@ def allowed_by_settings(
     )  # fmt: skip
     serial, source = words(frames, "lens_serial"), words(frames, "source")
     focal, f_number = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
+    pitch = numbers(frames, "pixel_pitch_um")
     pool, kinds = pd.factorize(pools(frames))
     files = np.array([pool_words(k) for k in kinds], dtype=object)[pool]
     rows_of = rows_by_names(frames, ("lens", "body", "converter"))
@@ -105,6 +106,11 @@ def allowed_by_settings(
             rows = rows[np.where(source[rows] == "", "unknown", source[rows]) == lens["source"]]
         if lens.get("files"):
             rows = rows[files[rows] == lens["files"]]
+        if lens.get("pixel_pitch_um"):
+            # Of a smaller picture size a cycle per pixel is another one on the sensor.
+            with np.errstate(divide="ignore", invalid="ignore"):
+                other = np.abs(np.log(pitch[rows] / lens["pixel_pitch_um"])) > SAME_PITCH
+            rows = rows[~other]
         out.lens_entry[rows] = i
         for j, part in enumerate(lens["focal_ranges"]):
             ends = part["focal_mm"]

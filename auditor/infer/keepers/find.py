@@ -78,8 +78,10 @@ def count_verdicts(verdicts: pd.DataFrame) -> Verdicts:
     """How many frames could be judged, how many were soft or noisy, and how many by each cause."""
     fallen = verdicts["soft"] | verdicts["noisy"]
     causes = verdicts.loc[fallen, "cause"].value_counts()
+    # Noise shows without an edge to judge sharpness by.
+    judged = verdicts["judged"] | fallen
     return {
-        "judged": int(verdicts["judged"].sum()),
+        "judged": int(judged.sum()),
         "soft": int(verdicts["soft"].sum()),
         "noisy": int(verdicts["noisy"].sum()),
         "causes": {str(cause): int(n) for cause, n in causes.items()},

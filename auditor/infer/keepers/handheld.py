@@ -90,13 +90,13 @@ def _one_lens(
         "limit_stops": None, "low": None, "high": None, "factor": None, "steady_to_stops": None,
     }  # fmt: skip
     reach = float(np.quantile(stops, REACH_SHARE))
+    often = f"{int(shaken.sum())} of {len(stops)} frames shaken"
+    not_found = f"{often}; no limit found down to {_against_rule(reach)}"
     if shaken.sum() < FEWEST_SHAKEN:
-        held = f"no limit found down to {_against_rule(reach)}"
-        told = f"{int(shaken.sum())} of {len(stops)} frames shaken; {held}"
         slowest = np.argsort(stops, kind="stable")[-STEADY_FRAMES:]
         if len(slowest) == STEADY_FRAMES and not shaken[slowest].any():
             entry["steady_to_stops"] = round(float(stops[slowest[0]]), 2)
-        return entry | {"text": told}
+        return entry | {"text": not_found}
     # Frames of one outing at one shutter time count together: a fit takes no longer for a million.
     step, place = np.unique(np.round(stops / FINE_STOPS).astype(np.int64), return_inverse=True)
     outings, of = np.unique(outing, return_inverse=True)
@@ -118,11 +118,12 @@ def _one_lens(
         return entry | {"text": "shake does not go with shutter time here, so no limit is given"}
     quickest = float(np.sort(stops)[round(1 / SHAKEN) - 1])
     if limit < quickest:
-        often = f"{int(shaken.sum())} of {len(stops)} frames shaken"
         return entry | {
             "text": f"{often}; its limit lies among the ten fastest, too few to tell it"
         }
-    limit = min(limit, reach)
+    # Of shutter times that nobody used the curve alone would speak.
+    if limit > reach:
+        return entry | {"text": not_found}
     low, high = min(low, limit), max(high, limit)
     return entry | {
         "limit_stops": round(limit, 2), "low": round(low, 2), "high": round(high, 2),

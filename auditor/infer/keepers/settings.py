@@ -1,11 +1,15 @@
 """Settings that produced soft or noisy frames more often than the lens usually does.
 
 Looking at many settings at once finds some by chance; the false discovery rate over all that were
-looked at is held at 10% (Benjamini & Hochberg, J. R. Stat. Soc. B 57, 1995). Bursts count once.
+looked at is held at 10% (Benjamini & Hochberg, J. R. Stat. Soc. B 57, 1995). Bursts count once. Frames of
+one outing share fog, wind and haste, and mostly their settings: they count for as many independent ones as
+their agreement leaves (Rao & Scott, "A simple method for the analysis of clustered binary data", Biometrics
+48, 1992).
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from typing import Any, Final, Literal, TypedDict
 
@@ -31,6 +35,8 @@ FEWEST: Final = 6
 RATE: Final = 0.10
 """Share of the settings named that may be named by chance (false discovery rate: Benjamini and Hochberg, J. R.
 Stat. Soc. B 57, 1995)."""
+FEWEST_OUTINGS: Final = 2
+"""Outings with a setting below which nothing is said of it: of one alone the outing may be to blame."""
 MUCH: Final = 0.15
 """The share must lie this far above the usual one: a sure but small difference helps nobody."""
 
@@ -48,6 +54,7 @@ def settings_to_avoid(
     frames = frames.reset_index(drop=True)
     once = _once_per_burst(frames) & verdicts["judged"].to_numpy()
     entry_of = verdicts["lens_entry"].to_numpy()
+    outing = pd.factorize(frames["outing"])[0] if "outing" in frames else np.arange(len(frames))
     # Choosing rows copies all columns there are.
     frames = frames[[c for c in ("f_number", "iso") if c in frames]]
     verdicts = verdicts[["soft", "setting", "noisy", "rule_stops", "focal_range"]]
@@ -65,6 +72,8 @@ def settings_to_avoid(
             count = int(mask.sum())
             if count < FEWEST or count == len(rows):
                 continue
+            if len(np.unique(outing[rows][mask])) < FEWEST_OUTINGS:
+                continue
             faults: dict[_Fault, Bools] = {
                 "soft": soft & ~setting if kind == "shutter" else soft, "noisy": noisy,
             }  # fmt: skip
@@ -74,7 +83,7 @@ def settings_to_avoid(
                     continue
                 looked += 1
                 found.append({
-                    **_compare(hits, mask, fault, criteria),
+                    **_compare(hits, mask, outing[rows], fault, criteria),
                     "lens": lens["lens"], "body": lens["body"], "setting": text, "kind": kind,
                     "soft_share": shares[0], "noisy_share": shares[1],
                 })  # fmt: skip
@@ -97,21 +106,46 @@ class _Test(TypedDict):
     excess: float
 
 
-def _compare(hits: Bools, mask: Bools, fault: _Fault, criteria: Criteria) -> _Test:
-    """Share with the setting against the share without, by the hypergeometric (exact) test."""
-    inside, outside = int(hits[mask].sum()), int(hits[~mask].sum())
+def _compare(
+    hits: Bools, mask: Bools, outing: NDArray[np.intp], fault: _Fault, criteria: Criteria
+) -> _Test:
+    """Share with the setting against the share without, by the hypergeometric (exact) test on as many frames as
+    are independent."""
     n = int(mask.sum())
-    low, high = share_interval(inside, n, criteria.interval)
-    usual = outside / max(len(hits) - n, 1)
+    share, usual = float(hits[mask].mean()), float(hits[~mask].mean())
+    agreement = _agreement(hits - np.where(mask, share, usual), 2 * outing + mask)
+    with_it = n / _design_effect(agreement, outing[mask])
+    without = (len(hits) - n) / _design_effect(agreement, outing[~mask])
+    low, high = share_interval(share * with_it, with_it, criteria.interval)
+    # In whole frames, so that what is rounded makes no share stand out.
+    inside, outside = math.floor(share * with_it), math.ceil(usual * without)
     return {
         "fault": fault,
         "frames": n,
         "usual_share": round(usual, 4),
         "low": round(low, 4),
         "high": round(high, 4),
-        "p": _at_least(inside, inside + outside, n, len(hits)),
-        "excess": inside / n - usual,
+        "p": _at_least(inside, inside + outside, max(round(with_it), 1), round(with_it + without)),
+        "excess": share - usual,
     }
+
+
+def _agreement(residual: Floats, group: NDArray[np.intp]) -> float:
+    """Correlation (0 to 1) of two frames of one group, the ANOVA estimate: mean product of all pairs over the
+    mean square."""
+    group = np.unique(group, return_inverse=True)[1]
+    total, size = np.bincount(group, residual), np.bincount(group)
+    pairs = float((size**2 - size).sum()) * float((residual**2).mean())
+    if pairs <= 0:
+        return 0.0
+    return min(max(float((total**2).sum() - (residual**2).sum()) / pairs, 0.0), 1.0)
+
+
+def _design_effect(agreement: float, outing: NDArray[np.intp]) -> float:
+    """Frames that count as one independent frame, where those of an outing agree so much (Kish, Survey
+    Sampling, 1965, ch. 5.4; from memory)."""
+    size = np.unique(outing, return_counts=True)[1]
+    return 1 + (float((size**2).sum()) / float(size.sum()) - 1) * agreement
 
 
 def _at_least(inside: int, hits: int, drawn: int, of: int) -> float:
@@ -172,7 +206,8 @@ def _settings(
     with np.errstate(divide="ignore", invalid="ignore"):
         step = np.round(np.log2(iso / 100))
     for k in np.unique(step[np.isfinite(step)]):
-        yield f"ISO {100 * 2.0**k:.0f}", "iso", step == k
+        low, high = iso[step == k].min(), iso[step == k].max()
+        yield f"ISO {low:.0f}" + f" to {high:.0f}" * bool(high > low), "iso", step == k
     if len(lens["focal_ranges"]) > 1:
         where = verdict["focal_range"].to_numpy()
         for j, entry in enumerate(lens["focal_ranges"]):

@@ -68,7 +68,7 @@ def judge_sides(
     upright = sides.upright[rows]
     frames, ratios = 0, dict[str, float | None].fromkeys(SIDES)
     found: list[tuple[float, str]] = []
-    settled: list[float] = []
+    settled: dict[str, float] = {}
     for values, clean, names in (
         (sides.across, rows[~upright], ("left", "right")),
         (sides.down, rows[upright], ("top", "bottom")),
@@ -86,7 +86,7 @@ def judge_sides(
             continue
         worse = names[1] if median > 0 else names[0]
         beyond = float((np.sign(median) * draws > _MATTERS).mean())
-        settled.append(float((np.abs(draws) <= _MATTERS).mean()))
+        settled[" and ".join(names)] = float((np.abs(draws) <= _MATTERS).mean())
         if abs(median) > _MATTERS and beyond >= _SURE:
             found.append((beyond, worse))
     if frames == 0:
@@ -95,8 +95,9 @@ def judge_sides(
     if found:
         confidence, worse = max(found)
         verdict = f"probably decentred: the {worse} side is softer in frame after frame"
-    elif settled and min(settled) >= _SURE:
-        verdict, confidence = "sides alike", min(settled)
+    elif settled and min(settled.values()) >= _SURE:
+        pair = next(iter(settled)) if len(settled) == 1 else "sides"
+        verdict, confidence = f"{pair} alike", min(settled.values())
     return {
         "verdict": verdict, "confidence": None if confidence is None else round(confidence, 3),
         "frames": frames, "left": ratios["left"], "right": ratios["right"], "top": ratios["top"],
