@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from functools import cache
+from importlib.util import find_spec
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -11,6 +13,10 @@ import pytest
 from auditor.measure.decode import decode
 from auditor.measure.fringing import measure_optics
 from auditor.measure.picture import Picture
+
+PICTURES = (
+    Path(find_spec("skimage").origin).parent / "data"
+)  # not imported, which takes half a second
 
 
 @cache
@@ -84,6 +90,27 @@ def test_seam_is_wider_and_stronger_with_more_lateral_colour() -> None:
     assert strong is not None
     assert strong.fringe_width_px > slight.fringe_width_px
     assert strong.fringe_strength > slight.fringe_strength
+
+
+@pytest.mark.parametrize("name", ["astronaut.png", "motorcycle_left.png"])
+def test_red_enlarged_in_a_photograph_is_found(name: str) -> None:
+    """Pictures that come with scikit-image, their red plane enlarged by 0.2% about the middle: the displacement at
+    the half-diagonal grows by that much, whatever the lens had."""
+    code = cv2.imread(str(PICTURES / name))
+    high, wide = code.shape[:2]
+    times = 1.002
+    warp = np.array(
+        [[times, 0, (1 - times) * (wide - 1) / 2], [0, times, (1 - times) * (high - 1) / 2]]
+    )
+    enlarged = code.copy()
+    enlarged[..., 2] = cv2.warpAffine(
+        code[..., 2], warp, (wide, high), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT
+    )
+    found = [measure_optics(_jpeg(c, _PLAIN))[1] for c in (code, enlarged)]
+    assert found[0] is not None
+    assert found[1] is not None
+    grown = found[1].lateral_red_px - found[0].lateral_red_px
+    assert grown == pytest.approx((times - 1) * np.hypot(wide, high) / 2, abs=0.15)
 
 
 def test_monochrome_has_no_fringing() -> None:
