@@ -57,13 +57,18 @@ class OptionError(ValueError):
 class InferOptions:
     """What a profile is made of, beside the store.
 
-    Attributes:
-        criteria: thresholds; None for the usual ones.
-        rating, since, body, lens: restrict the profile to a part of the frames.
-        labels_csv: file of patterns and labels.
-        accept: texts 'BODY:ISO:BAND': noise that the photographer accepts.
-        without_bodies, without_lenses, without_folders, without_kinds, phones: as `gear.Chosen`,
-            beside what gear.toml says.
+    Attributes
+    ----------
+    criteria : Criteria or None
+        Thresholds; None for the usual ones.
+    rating, since, body, lens
+        Restrict the profile to a part of the frames, as in `crawl.Selection`.
+    labels_csv : pathlib.Path or None
+        File of patterns and labels.
+    accept : sequence of str
+        Texts 'BODY:ISO:BAND': noise that the photographer accepts.
+    without_bodies, without_lenses, without_folders, without_kinds, phones
+        As `gear.Chosen`, beside what gear.toml says.
     """
 
     criteria: Criteria | None = None
@@ -81,9 +86,19 @@ class InferOptions:
 
 
 def meanwhile(progress: Callable[[Progress], None]) -> Callable[[Progress], None]:
-    """`progress`, and once workers measure, the later stages are made ready beside it.
+    """Display of progress that also loads the later stages once workers measure.
 
     This process has nothing else to do then; later everything would wait for them.
+
+    Parameters
+    ----------
+    progress : callable
+        Shows a `Progress`.
+
+    Returns
+    -------
+    callable
+        Takes a `Progress`, and passes it to `progress`.
     """
     begun = False
 
@@ -125,14 +140,33 @@ def infer_frames(
     store: Store | None,
     archives: Sequence[str] = (),
 ) -> tuple[Profile, pd.DataFrame]:
-    """The profile of a table that is related and reconciled, and the rows looked at, with `VERDICTS`.
+    """Infer the profile of a table of frames.
 
-    `store` gives small pictures, answers and what could not be read. `frames` may hold more than the
-    `archives` just scanned; how much, a notice says.
+    Parameters
+    ----------
+    frames : pandas.DataFrame
+        All frames, reconciled and related. It may hold more than the `archives` just scanned; how much, a
+        notice says.
+    options : InferOptions
+        Thresholds and restrictions.
+    gear : Chosen
+        Which gear is the photographer's, and what is left out.
+    store : Store or None
+        Gives small pictures, answers and what could not be read; None for a table without a store.
+    archives : sequence of str
+        Folders just scanned; none where nothing is to be said of other folders.
 
-    Raises:
-        OptionError: when no measured frame meets the restrictions, or none tells how noisy what is
-            accepted looks.
+    Returns
+    -------
+    profile : Profile
+        The keys of `profile.json`.
+    chosen : pandas.DataFrame
+        The rows looked at, with the columns `VERDICTS`.
+
+    Raises
+    ------
+    OptionError
+        When no measured frame meets the restrictions, or none tells how noisy what is accepted looks.
     """
     from auditor.crawl import Selection
     from auditor.engine.runlog import RunLog
@@ -239,7 +273,25 @@ def _fault_notices(faults: Sequence[Fault]) -> list[str]:
 
 
 def chosen_gear(out: Path | None, options: InferOptions) -> Chosen:
-    """What gear.toml in the output folder and the options say together. Raises OptionError."""
+    """Choice of gear from gear.toml in the output folder and the options together.
+
+    Parameters
+    ----------
+    out : pathlib.Path or None
+        Output folder; None where there is none.
+    options : InferOptions
+        Its `without_...` and `phones` are used.
+
+    Returns
+    -------
+    Chosen
+        What is left out, and the names given.
+
+    Raises
+    ------
+    OptionError
+        When gear.toml can't be used.
+    """
     from auditor.gear.gear_file import Chosen, GearFileError, read_chosen
 
     try:
@@ -256,8 +308,26 @@ def chosen_gear(out: Path | None, options: InferOptions) -> Chosen:
 
 
 def load_frames(store: Store, every_column: bool) -> pd.DataFrame:
-    """Every frame of a store, with what inference reads for all of them or with every column; related
-    and reconciled. Raises StoreError."""
+    """Load every frame of a store, reconciled and related.
+
+    Parameters
+    ----------
+    store : Store
+        The measurement store.
+    every_column : bool
+        Every column of `record.COLUMNS`; otherwise those that inference reads for all frames, with
+        measurements in single precision.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row per file, with the columns of `settings.reconcile` and `crawl.relate`.
+
+    Raises
+    ------
+    StoreError
+        When the store can't be read.
+    """
     from auditor.crawl import relate
     from auditor.settings import reconcile
 

@@ -32,7 +32,18 @@ _LONGEST: Final = 1.5
 
 @contextmanager
 def progress_display(voice: Voice) -> Iterator[Callable[[Progress], None]]:
-    """A live bar on a terminal; elsewhere a plain line every ten seconds."""
+    """A live bar on a terminal; elsewhere a plain line every ten seconds.
+
+    Parameters
+    ----------
+    voice : auditor.cli_frame.Voice
+        Where lines go, and what keeps a terminal that went away from ending the run.
+
+    Yields
+    ------
+    callable
+        Takes a `Progress` and shows it.
+    """
     if not sys.stderr.isatty():
         yield _plain(voice)
         return
@@ -90,14 +101,36 @@ def _duration(seconds: float) -> str:
 
 
 def frame_line(row: Mapping[str, Any]) -> str:
-    """One JSON object on one line."""
+    """A frame as one JSON object on one line.
+
+    Parameters
+    ----------
+    row : mapping
+        Values by the names of `record.COLUMNS`.
+
+    Returns
+    -------
+    str
+        ASCII, as `auditor measure --json` prints it.
+    """
     frame = row_to_object(row)
     shown = {**frame, "path": as_text(frame["path"])}
     return json.dumps(shown, ensure_ascii=True, allow_nan=False)
 
 
 def frame_lines(row: Mapping[str, Any]) -> list[str]:
-    """A frame in words, for a person at a terminal."""
+    """A frame in words, for a person at a terminal.
+
+    Parameters
+    ----------
+    row : mapping
+        Values by the names of `record.COLUMNS`.
+
+    Returns
+    -------
+    list of str
+        Lines: settings, MTF50 by zone, noise, fringing; one line with the reason for a file set aside.
+    """
     frame = row_to_object(row)
     path = printable(frame["path"])
     if frame["status"] != "measured":
