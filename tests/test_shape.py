@@ -18,16 +18,11 @@ NOT_YET = ("measure", "infer/bodies")
 """Rooms in which some public names have no docstring yet; a room whose last one is written is taken out."""
 
 WITHOUT_SECTIONS = (
-    "crawl",
-    "engine",
     "gear",
     "infer",
     "measure",
     "model",
-    "record",
     "report",
-    "settings",
-    "store",
 )
 """Rooms and modules in which functions that other rooms import have no numpydoc sections yet."""
 SHOWN_AS_HELP = ("cli",)

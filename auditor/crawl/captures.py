@@ -51,13 +51,21 @@ Pairs = tuple[Ints, Ints]
 
 
 def relate(frames: pd.DataFrame) -> pd.DataFrame:
-    """Add `capture`, `best`, `burst` and `outing` to a table with the store's columns.
+    """Find captures, bursts and outings.
 
-    `capture`, `burst` and `outing` are integers from 0 in the order of first appearance in the
-    table; `best` is True for the one file of each capture that should be used: measured before set
-    aside, raw before camera before edited before resized, more pixels before fewer. A burst is of
-    one body; an outing is of the whole archive, and frames without a time go by their folder. Stars
-    and keywords (`rating`, `labels`) are shared by the files of a capture.
+    Parameters
+    ----------
+    frames : pandas.DataFrame
+        Table with the store's columns.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy with four more columns. `capture`, `burst` and `outing` are integers from 0 in the order of
+        first appearance in the table; `best` is True for the one file of each capture that should be used:
+        measured before set aside, raw before camera before edited before resized, more pixels before fewer.
+        A burst is of one body; an outing is of the whole archive, and frames without a time go by their
+        folder. Stars and keywords (`rating`, `labels`) are shared by the files of a capture.
     """
     out = frames.copy(deep=False)
     if out.empty:
@@ -83,8 +91,22 @@ def relate(frames: pd.DataFrame) -> pd.DataFrame:
 def sort_files(
     frames: pd.DataFrame,
 ) -> tuple[Ints, NDArray[np.float64], NDArray[np.float64]]:
-    """(capture, rank of the kind of file from the best, pixels) of each row, before anything is
-    measured: what `relate` goes by, for a table of at least the columns that distinguish captures."""
+    """Tie files to captures before anything is measured.
+
+    Parameters
+    ----------
+    frames : pandas.DataFrame
+        Table with at least the columns that distinguish captures.
+
+    Returns
+    -------
+    capture : (n,) ndarray of int64
+        Capture of each row, as in `relate`.
+    kind : (n,) ndarray of float64
+        Rank of the kind of file, 0 the best.
+    pixels : (n,) ndarray of float64
+        Pixels of the picture; 0 where unknown.
+    """
     kind, pixels = _quality(frames)
     return _captures(_Marks(frames), _counted(frames)), kind, pixels
 
@@ -307,8 +329,21 @@ def _numbered(ids: Ints) -> Ints:
 
 
 def share_words(frames: pd.DataFrame, capture: NDArray[np.int64]) -> dict[str, pd.Series]:
-    """The columns `rating` and `labels` in which a file without stars has the most that any file of
-    its capture has, and every file the keywords of all of them; only columns that change."""
+    """Stars and keywords that the files of a capture share.
+
+    Parameters
+    ----------
+    frames : pandas.DataFrame
+        Table that may lack the columns.
+    capture : (n,) ndarray of int64
+        Capture of each row.
+
+    Returns
+    -------
+    dict
+        The columns `rating` and `labels`, each only where it changes: a file without stars has the most that
+        any file of its capture has, and every file the keywords of all of them.
+    """
     out: dict[str, pd.Series] = {}
     several = np.bincount(capture)[capture] > 1
     if not several.any():

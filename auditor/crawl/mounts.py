@@ -92,7 +92,20 @@ def _trees(folder: str, mounts: Sequence[_Mount]) -> Iterator[tuple[str, str]]:
 
 
 def overlap(place: str, folder: str) -> bool:
-    """Whether `place` (there or not yet) lies in `folder`, by whatever path, link or mount."""
+    """Whether one path lies in a folder, by whatever path, link or mount.
+
+    Parameters
+    ----------
+    place : str
+        Path that is there or not yet.
+    folder : str
+        Folder that may hold it.
+
+    Returns
+    -------
+    bool
+        True where it does.
+    """
     place, folder = os.path.realpath(place), os.path.realpath(folder)
     if _below(place, folder):
         return True
@@ -118,7 +131,18 @@ def overlap(place: str, folder: str) -> bool:
 
 
 def is_of_system(path: str) -> bool:
-    """Whether a folder lies on a file system of the kernel's own, such as /proc."""
+    """Whether a folder lies on a file system of the kernel's own, such as /proc.
+
+    Parameters
+    ----------
+    path : str
+        A folder.
+
+    Returns
+    -------
+    bool
+        False where the system lists no mounts.
+    """
     mounts = _mounts()
     path = os.path.realpath(path)
     deepest = max(

@@ -33,13 +33,20 @@ _name = attrgetter("name")
 
 
 def find_files(roots: Sequence[str | Path]) -> Iterator[FileEntry | Skipped]:
-    """Every picture under the given folders, sorted by name within each folder, parents first.
+    """Walk folders and find every picture once.
 
-    A root may be a file, which is taken whatever its name, a folder, or an address of another
-    file system ('memory://archive'). Links are followed when they lead out of the archive, and
-    nothing is followed twice; a folder given twice, or inside another, is walked once.
+    Pictures come sorted by name within each folder, parents first. Links are followed when they lead out of
+    the archive, and nothing is followed twice; a folder given twice, or inside another, is walked once.
 
-    Yields:
+    Parameters
+    ----------
+    roots : sequence of str or pathlib.Path
+        Folders; files, which are taken whatever their name; or addresses of another file system
+        ('memory://archive').
+
+    Yields
+    ------
+    FileEntry or Skipped
         `FileEntry` for what can be read, `Skipped` for what can't or should not be.
     """
     named = [root_name(r) for r in roots]

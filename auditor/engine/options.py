@@ -101,7 +101,13 @@ class ScanSummary:
     """(path, reason) of folders that could not be read."""
 
     def in_one_line(self) -> str:
-        """All counts, for the log."""
+        """All counts in one line, for the log.
+
+        Returns
+        -------
+        str
+            The line.
+        """
         return (
             f"{'stopped: ' + self.stopped if self.stopped else 'done'}; found {self.found}, measured "
             f"{self.measured} ({self.counted} of them counted on another file), set aside "
@@ -110,11 +116,23 @@ class ScanSummary:
         )
 
     def set_aside_lines(self) -> list[str]:
-        """One line for each file set aside; when there are many, one for each reason."""
+        """Files set aside, for a person.
+
+        Returns
+        -------
+        list of str
+            One line for each file; when there are many, one for each reason.
+        """
         return _lines("set aside", self.aside)
 
     def notice_lines(self) -> list[str]:
-        """What else the owner should know, a line each: folders that could not be read first."""
+        """What else the owner should know.
+
+        Returns
+        -------
+        list of str
+            A line each, folders that could not be read first.
+        """
         return _lines("not read", self.unread) + [f"note: {n}" for n in self.notices[:MOST_LINES]]
 
 

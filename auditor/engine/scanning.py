@@ -62,24 +62,37 @@ def scan(
     progress: Callable[[Progress], None] | None = None,
     find: Find = find_files,
 ) -> ScanSummary:
-    """Carry every new or changed file under `roots` through reading, measuring and storing.
+    """Carry every new or changed file under some roots through reading, measuring and storing.
 
-    Args:
-        roots: folders, files or addresses that fsspec reads.
-        store: where rows go; opened for writing here unless the caller has done so.
-        workers: processes on this machine; all cores by default.
-        cluster: address of a Dask scheduler to use instead.
-        options: limits and habits.
-        progress: called a few times a second.
-        find: walks the roots.
+    Parameters
+    ----------
+    roots : sequence of str or pathlib.Path
+        Folders, files or addresses that fsspec reads.
+    store : Store
+        Where rows go; opened for writing here unless the caller has done so.
+    workers : int or None
+        Processes on this machine; None for one per core.
+    cluster : str or None
+        Address of a Dask scheduler to use instead.
+    options : ScanOptions or None
+        Limits and habits; None for the usual ones.
+    progress : callable or None
+        Called with a `Progress` a few times a second.
+    find : callable
+        Walks the roots, as `crawl.find_files`.
 
-    Returns:
-        The summary: found = measured + set aside.
+    Returns
+    -------
+    ScanSummary
+        What was done: found = measured + set aside.
 
-    Raises:
-        ScanError: when the scan ended early (Ctrl-C, disk full, archive unplugged, ...); what was
-            measured until then is in the store.
-        StoreError: when the store cannot be opened for writing.
+    Raises
+    ------
+    ScanError
+        When the scan ended early (Ctrl-C, disk full, archive unplugged, ...); what was measured until then
+        is in the store.
+    StoreError
+        When the store cannot be opened for writing.
     """
     count = workers or os.cpu_count() or 1
     opened = contextlib.nullcontext(store) if store.writing else store

@@ -30,7 +30,20 @@ _MOST: Final = 4_000_000
 
 
 def pack_dust(dust: Dust) -> bytes:
-    """Size, unrest by cell (16-bit floats), codes."""
+    """Pack a map of possible dust into bytes.
+
+    Half a byte a place, behind the size and the scatter by cell (16-bit floats), deflated (RFC 1951).
+
+    Parameters
+    ----------
+    dust : Dust
+        Map of one frame.
+
+    Returns
+    -------
+    bytes
+        What `unpack_dust` reads; contrasts are rounded to the steps of `_SURE`.
+    """
     code = np.isfinite(dust.sure).astype(np.uint8)
     for edge in _EDGES:  # a few comparisons are quicker than a search
         code += dust.sure > edge
@@ -40,7 +53,18 @@ def pack_dust(dust: Dust) -> bytes:
 
 
 def dust_shape(data: bytes) -> tuple[int, int] | None:
-    """Rows and columns of a packed map, by its head alone; None where there is none."""
+    """Size of a packed map, by its head alone.
+
+    Parameters
+    ----------
+    data : bytes
+        From `pack_dust`.
+
+    Returns
+    -------
+    tuple of int or None
+        Rows and columns; None where there is no map.
+    """
     if len(data) < _HEAD.size:
         return None
     height, width = _HEAD.unpack(data[: _HEAD.size])
@@ -48,7 +72,18 @@ def dust_shape(data: bytes) -> tuple[int, int] | None:
 
 
 def unpack_dust(data: bytes | None) -> Dust | None:
-    """What `pack_dust` packed, to within its steps; None where it is damaged or absent."""
+    """Unpack a map of possible dust.
+
+    Parameters
+    ----------
+    data : bytes or None
+        From `pack_dust`.
+
+    Returns
+    -------
+    Dust or None
+        The map to within its steps; None where it is damaged or absent.
+    """
     columns, rows = DUST_GRID
     try:
         height, width = _HEAD.unpack(bytes(data or b"")[: _HEAD.size])

@@ -29,14 +29,21 @@ __all__ = ["one_spelling", "reconcile", "reconcile_kinds", "reconcile_lenses", "
 
 
 def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
-    """The table with settled `body`, `lens`, `converter`, `pixel_pitch_um`, `pitch_basis`, `source`.
+    """Settle names, scale and kind of file over all frames of a table.
 
-    Args:
-        frames: table with the store's columns; rows that were set aside may be among them.
+    Measurements at the sides of frames that a program turned are given up (`turn_back`). Doing it twice
+    changes nothing more.
 
-    Returns:
-        A copy with the same rows in the same order. Doing it twice changes nothing more.
-        Measurements at the sides of frames that a program turned are given up (`turned`).
+    Parameters
+    ----------
+    frames : pandas.DataFrame
+        Table with the store's columns; rows that were set aside may be among them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy with the same rows in the same order, with settled `body`, `lens`, `converter`,
+        `pixel_pitch_um`, `pitch_basis`, `source` and what belongs to them.
     """
     if frames.empty:
         return frames.copy(deep=False)
@@ -44,8 +51,18 @@ def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
 
 
 def reconcile_kinds(frames: pd.DataFrame) -> pd.DataFrame:
-    """The table with settled `body`, `pixel_pitch_um`, `pitch_basis` and `source` only: what telling
-    the files of one exposure apart needs."""
+    """Settle what telling the files of one exposure apart needs.
+
+    Parameters
+    ----------
+    frames : pandas.DataFrame
+        Table with the store's columns.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy with settled `body`, `pixel_pitch_um`, `pitch_basis` and `source` only.
+    """
     out = frames.copy(deep=False)
     if out.empty:
         return out

@@ -40,10 +40,17 @@ Rows = Sequence[Any]
 
 
 def known_sensors(e: pd.DataFrame) -> dict[tuple[int, float], Sensor]:
-    """The sensor of every unit (body, and focal length where a body has several sensors).
+    """Sensor of every unit (body, and focal length where a body has several sensors).
 
-    Args:
-        e: evidence of frames, alike ones in one row with their number in `frames` (`scale`).
+    Parameters
+    ----------
+    e : pandas.DataFrame
+        Evidence of frames, alike ones in one row with their number in `frames` (`scale`).
+
+    Returns
+    -------
+    dict
+        Unit -> `Sensor`; an empty one where nothing tells.
     """
     found: dict[tuple[int, float], Sensor] = {}
     bodies: dict[int, list[Any]] = {}

@@ -200,7 +200,18 @@ _ONLY_RANGES: Final = re.compile(
 
 
 def range_from_name(name: str) -> LensRange | None:
-    """The ranges that a lens's name states ('70-200mm F2.8', '50/1.8'), None when it does not."""
+    """Ranges that a lens's name states ('70-200mm F2.8', '50/1.8').
+
+    Parameters
+    ----------
+    name : str
+        Name of a lens.
+
+    Returns
+    -------
+    LensRange or None
+        Focal lengths and widest f-numbers; None where the name states no focal length.
+    """
     focal = _FOCAL_IN_NAME.search(name) or _FOCAL_BEFORE_STOP.search(name)
     if focal is None:
         return None

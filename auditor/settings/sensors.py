@@ -90,10 +90,19 @@ def sensor_diagonal(body: str | None) -> float | None:
 
 
 def sensor_sides(diagonal_mm: float, shape: float | None = None) -> tuple[float, float]:
-    """Long and short side in mm of a sensor.
+    """Sides of a sensor.
 
-    Args:
-        shape: long over short side where it is known, else the usual one for that diagonal.
+    Parameters
+    ----------
+    diagonal_mm : float
+        Its diagonal in mm.
+    shape : float or None
+        Long over short side; None for the usual one of that diagonal.
+
+    Returns
+    -------
+    long, short : float
+        Sides in mm.
     """
     if shape is None:
         four_thirds = _FOUR_THIRDS_MM[0] < diagonal_mm < _FOUR_THIRDS_MM[1]
@@ -127,9 +136,19 @@ class Pitch:
 def tagged_pitch(tags: Tags, size: tuple[int, int] | None, notes: list[str]) -> Pitch | None:
     """Pixel pitch from the focal-plane resolution, else from a maker's note.
 
-    Args:
-        size: width and height that the tags speak of (as written by the camera).
-        notes: get a line when a tag is absurd.
+    Parameters
+    ----------
+    tags : Tags
+        Tags of one file.
+    size : tuple of int or None
+        Width and height in pixels that the tags speak of (as written by the camera).
+    notes : list of str
+        Gets a line when a tag is absurd.
+
+    Returns
+    -------
+    Pitch or None
+        None where no tag tells it.
     """
     diagonal_px = math.hypot(*size) if size else None
     plane = _focal_plane(tags)

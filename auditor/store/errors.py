@@ -32,7 +32,18 @@ _WORDS: Final = {
 
 
 def why(error: OSError) -> str:
-    """Why something cannot be written, and what to do."""
+    """Why something cannot be written, and what to do.
+
+    Parameters
+    ----------
+    error : OSError
+        The system's or Arrow's own.
+
+    Returns
+    -------
+    str
+        A clause in plain words.
+    """
     code = error.errno
     if code is None and (told := re.search(r"\[errno (\d+)\]", str(error))):
         code = int(told[1])  # Arrow's own errors carry it in their text alone

@@ -210,6 +210,17 @@ def side_by_side(parts: Sequence[pd.DataFrame], rows: int) -> pd.DataFrame:
 
 
 def to_frame(rows: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
-    """Rows as the table that `Store.load` gives back: same columns, same types, sorted by path."""
+    """Rows as the table that `Store.load` gives back: same columns, same types.
+
+    Parameters
+    ----------
+    rows : iterable of mapping
+        Values by the names of `record.COLUMNS`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Sorted by path; whole numbers are nullable Int64, yes/no nullable boolean.
+    """
     table = frame_table(rows).select(list(FRAME_NAMES))
     return to_pandas(table.sort_by("path"))

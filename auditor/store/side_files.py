@@ -111,10 +111,22 @@ class AnswerError(ValueError):
 
 
 def parse_answers(text: str) -> dict[str, str]:
-    """Path -> answer from a CSV with the columns path and answer, as the page saves it.
+    """Read answers from a CSV, as the page saves it.
 
-    Raises:
-        AnswerError: for a file without these columns or an answer that is none.
+    Parameters
+    ----------
+    text : str
+        CSV with the columns path and answer.
+
+    Returns
+    -------
+    dict
+        Path -> answer, one of `answers.ANSWERS` or `answers.TAKEN_BACK`.
+
+    Raises
+    ------
+    AnswerError
+        For a file without these columns or an answer that is none.
     """
     rows = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
     if not {"path", "answer"} <= set(rows.fieldnames or ()):
@@ -139,7 +151,18 @@ def _rows(folder: Path) -> dict[str, dict[str, str]]:
 
 
 def read_answers(folder: Path) -> dict[str, str]:
-    """Path, and file id where it is known, -> answer; so a file that was moved keeps its answer."""
+    """Photographer's answers that a store keeps.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The store's folder.
+
+    Returns
+    -------
+    dict
+        Path, and content hash where it is known, -> answer; so a file that was moved keeps its answer.
+    """
     out: dict[str, str] = {}
     for path, row in _rows(folder).items():
         out |= {key: row["answer"] for key in (path, row.get("file_id")) if key}
@@ -149,7 +172,22 @@ def read_answers(folder: Path) -> dict[str, str]:
 def remember_answers(
     folder: Path, said: Mapping[str, str], file_ids: Mapping[str, str] | None = None
 ) -> None:
-    """Add answers to those in the store's folder; 'none' takes one back. Raises OSError."""
+    """Add answers to those in the store's folder.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The store's folder.
+    said : mapping
+        Path -> answer; 'none' takes an earlier one back.
+    file_ids : mapping or None
+        Path -> content hash, where it is known.
+
+    Raises
+    ------
+    OSError
+        When they can't be written.
+    """
     rows = _rows(folder)
     now = datetime.now(UTC).isoformat(timespec="seconds")
     for path, answer in said.items():
