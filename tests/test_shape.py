@@ -66,12 +66,19 @@ def crossing() -> set[tuple[str, str]]:
     for path in PACKAGE.rglob("*.py"):
         own = room_of(path)
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("auditor"):
-                source = PACKAGE.parent.joinpath(*(node.module or "").split("."))
+            if isinstance(node, ast.ImportFrom) and (source := imported(node, path)) is not None:
                 room = room_of(source.with_suffix(".py") if not source.is_dir() else source / "a")
                 if room != own:
                     found |= {(room, name.name) for name in node.names}
     return found
+
+
+def imported(node: ast.ImportFrom, path: Path) -> Path | None:
+    """Where what a module imports from lies, by an absolute or a relative name; None outside the package."""
+    names = (node.module or "").split(".")
+    if node.level:
+        return path.parents[node.level - 1].joinpath(*names)
+    return PACKAGE.parent.joinpath(*names) if names[0] == PACKAGE.name else None
 
 
 def room_of(path: Path) -> str:

@@ -173,12 +173,30 @@ KNOWN_COLUMNS = (
 
 
 class Known:
-    """Arrays over the newest row of every path, sorted by `key` (the 64-bit hash of the path).
+    """Arrays over the newest row of every path, sorted by the path's key.
 
-    `size`, `mtime` and `stamp` are -1 where unknown. `measured` and `counted` tell the status, neither
-    means set aside; `again`: by something that may have passed, `ended`: in the midst of measuring;
-    `leader` is the key of the file that a counted one's exposure is measured on.
-    `ids` and `sidecar_ids` are hex digests of 32 characters (empty when there is none).
+    Attributes
+    ----------
+    key : (n,) ndarray of int64
+        Signed 64-bit hash of each path (`schema.path_key`), ascending.
+    size, mtime, stamp : (n,) ndarray of int64
+        Bytes and time of change (ns) of the file, and stamp of its sidecar; -1 where unknown.
+    leader : (n,) ndarray of int64
+        Key of the file that a counted one's exposure is measured on; -1 for others.
+    gone : (n,) ndarray of bool
+        The file is no longer there.
+    measured, counted : (n,) ndarray of bool
+        The status; neither means set aside.
+    again, ended : (n,) ndarray of bool
+        Set aside by something that may have passed; in the midst of measuring.
+    troubled : (n,) ndarray of bool
+        Something that is nothing about the file itself stood in its way (`schema.Trouble`).
+    no_pictures : (n,) ndarray of bool
+        Measured, and gives no small pictures.
+    version : (n,) ndarray of int16
+        Index into `versions` of the program that measured the file.
+    versions : list of str
+        Versions of the program.
     """
 
     def __init__(self, table: pa.Table) -> None:
@@ -236,7 +254,18 @@ class Known:
         return self.size[rows], rows
 
     def find(self, keys: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Index of each key's row, -1 where the path is unknown."""
+        """Rows of some paths by their keys.
+
+        Parameters
+        ----------
+        keys : (k,) ndarray of int64
+            From `schema.path_key`.
+
+        Returns
+        -------
+        (k,) ndarray of int64
+            Indices; -1 where the path is unknown.
+        """
         if not len(self.key):
             return np.full(len(keys), -1, np.int64)
         at = np.searchsorted(self.key, keys)
@@ -244,7 +273,18 @@ class Known:
         return np.where(self.key[at] == keys, at, -1)
 
     def index(self, path: str) -> int:
-        """Index of one path's row, -1 where it is unknown."""
+        """Row of one path.
+
+        Parameters
+        ----------
+        path : str
+            Path as files are opened with it.
+
+        Returns
+        -------
+        int
+            Its index; -1 where it is unknown.
+        """
         return int(self.find(np.array([path_key(path)], np.int64))[0])
 
 
