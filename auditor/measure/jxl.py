@@ -26,7 +26,18 @@ _LEAST_BYTES: Final = 16
 
 
 def is_jxl(data: bytes) -> bool:
-    """Whether a file's content is JPEG XL."""
+    """Whether a file's content is JPEG XL.
+
+    Parameters
+    ----------
+    data : bytes
+        The file, or its beginning.
+
+    Returns
+    -------
+    bool
+        True for a bare codestream and for one in boxes.
+    """
     return data.startswith((_BARE, _BOXED))
 
 
@@ -42,7 +53,27 @@ def _codestream(data: bytes) -> bytes:
 
 
 def size_of_jxl(data: bytes) -> tuple[int, int]:
-    """Width and height in pixels from the header, as the picture is shown. Raises ValueError."""
+    """Size of a JPEG XL picture from its header.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+
+    Returns
+    -------
+    width, height : int
+        Pixels, as the picture is shown.
+
+    Raises
+    ------
+    ValueError
+        When there is no header.
+
+    References
+    ----------
+    ISO/IEC 18181-1, size header.
+    """
     head = _codestream(data)
     if not head.startswith(_BARE) or len(head) < _LEAST_BYTES:
         raise ValueError("no header")
@@ -71,15 +102,26 @@ def size_of_jxl(data: bytes) -> tuple[int, int]:
 def decode_jxl(
     data: bytes, check_size: Callable[[int, int], None]
 ) -> tuple[NDArray[Any] | bytes, bytes | None]:
-    """Code values (H, W, 3) in B, G, R order or (H, W), turned as the picture is shown, and the colour
-    profile; or the JPEG file that was packed into this one without loss.
+    """Code values of a JPEG XL file, turned as the picture is shown, and its colour profile.
 
-    Args:
-        data: the whole file.
-        check_size: called with width and height before anything is decoded; raises to refuse.
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    check_size : callable
+        Called with width and height before anything is decoded; raises to refuse.
 
-    Raises:
-        ValueError, RuntimeError, OSError: as the library says, for damaged files.
+    Returns
+    -------
+    code : (H, W, 3) or (H, W) ndarray, or bytes
+        B, G, R order; or the JPEG file that was packed into this one without loss.
+    icc : bytes or None
+        Colour profile.
+
+    Raises
+    ------
+    ValueError, RuntimeError, OSError
+        As the library says, for damaged files.
     """
     from pillow_jxl import Decoder
 

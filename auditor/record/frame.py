@@ -294,10 +294,10 @@ class Fringing:
 class Dust:
     """What of one frame may be dust on the sensor."""
 
-    sure: NDArray[np.float32]
+    significance: NDArray[np.float32]
     """(H, W) by how many standard deviations of its surroundings a round place of a shadow's size is
     darker, in the sensor's orientation; NaN where the frame is too rough to tell."""
-    unrest: NDArray[np.float32]
+    local_sd: NDArray[np.float32]
     """(rows, columns) of `DUST_GRID`: that standard deviation, as a share of the light."""
 
 

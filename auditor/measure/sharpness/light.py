@@ -54,6 +54,7 @@ class Light:
 
     @property
     def shape(self) -> tuple[int, int]:
+        """(height, width) of the frame in pixels."""
         return int(self.plane.shape[0]), int(self.plane.shape[1])
 
     def patches(
