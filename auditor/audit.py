@@ -44,8 +44,8 @@ __all__ = [
     "chosen_gear",
     "infer_frames",
     "load_frames",
-    "meanwhile",
-    "ready_later_stages",
+    "preload_later_stages",
+    "with_preloading",
 ]
 
 
@@ -85,7 +85,7 @@ class InferOptions:
     phones: bool = False
 
 
-def meanwhile(progress: Callable[[Progress], None]) -> Callable[[Progress], None]:
+def with_preloading(progress: Callable[[Progress], None]) -> Callable[[Progress], None]:
     """Display of progress that also loads the later stages once workers measure.
 
     This process has nothing else to do then; later everything would wait for them.
@@ -106,13 +106,13 @@ def meanwhile(progress: Callable[[Progress], None]) -> Callable[[Progress], None
         nonlocal begun
         if state.rate and not begun:
             begun = True
-            threading.Thread(target=ready_later_stages, daemon=True).start()
+            threading.Thread(target=preload_later_stages, daemon=True).start()
         progress(state)
 
     return show
 
 
-def ready_later_stages() -> None:
+def preload_later_stages() -> None:
     """Load all that profile and report are made with, once.
 
     None of it becomes garbage: Python need not look for any in it, now or ever after, which takes a
@@ -179,15 +179,15 @@ def infer_frames(
     aside = (frames["status"] == "set-aside").to_numpy(bool)
     best = frames["best"].to_numpy(bool)
     selection = Selection(options.rating, options.since, options.body, options.lens)
-    mine = gear.looked_at(frames).to_numpy(bool)
-    wanted = mine & selection.matches(frames).to_numpy(bool)
-    _need_frames(frames, aside, mine, wanted, gear, selection)
+    included = gear.looked_at(frames).to_numpy(bool)
+    wanted = included & selection.matches(frames).to_numpy(bool)
+    _need_frames(frames, aside, included, wanted, gear, selection)
     # What was set aside is listed whatever is looked at: hardly any such file has names or stars.
     shown = frames if (wanted | aside).all() else frames[wanted | aside]
     chosen = shown.reset_index(drop=True)
     patterns, notices = _labels(options, frames["path"])
     faults = Faults(refused=(AcceptError,))
-    in_use = _use(frames, mine & ~aside & best, gear, faults)
+    in_use = _use(frames, included & ~aside & best, gear, faults)
     try:
         profile, verdicts = infer_profile(
             chosen,
@@ -197,7 +197,7 @@ def infer_frames(
             patterns=patterns,
             accept=options.accept,
             # What a body can do does not change with the part of the archive that is looked at.
-            every=frames[mine | aside] if selection.given() else None,
+            every=frames[included | aside] if selection.given() else None,
             gear=in_use,
             answers={} if store is None else read_answers(store.folder),
             faults=faults,
@@ -206,7 +206,7 @@ def infer_frames(
         raise OptionError(str(error)) from error
     for name in VERDICTS:
         chosen[name] = verdicts[name].to_numpy()
-    profile["gear"] = {**in_use, "left_out": gear.words(), "frames": int((mine & ~aside).sum())}
+    profile["gear"] = {**in_use, "left_out": gear.words(), "frames": int((included & ~aside).sum())}
     profile["filter"] = _filter(selection, int((wanted & ~aside).sum()))
     unread = [] if store is None else store.unread()
     profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
@@ -231,14 +231,14 @@ def _use(frames: pd.DataFrame, rows: NDArray[np.bool_], gear: Chosen, faults: Fa
 def _filter(selection: Selection, frames: int) -> Filter | None:
     """What the profile says of its restrictions; None without any."""
     given = selection.given()
-    told: Filter = {**given, "frames": frames, "words": selection.words()}  # type: ignore[typeddict-item]
-    return told if given else None
+    restrictions: Filter = {**given, "frames": frames, "words": selection.words()}  # type: ignore[typeddict-item]
+    return restrictions if given else None
 
 
 def _need_frames(
     frames: pd.DataFrame,
     aside: NDArray[np.bool_],
-    mine: NDArray[np.bool_],
+    included: NDArray[np.bool_],
     wanted: NDArray[np.bool_],
     gear: Chosen,
     selection: Selection,
@@ -246,7 +246,7 @@ def _need_frames(
     """Raise OptionError where frames were measured and none of them is to be looked at."""
     if aside.all():
         return
-    if not (mine & ~aside).any():
+    if not (included & ~aside).any():
         raise OptionError(
             f"every frame is left out ({gear.words()}); see gear.toml and the options"
         )
@@ -295,10 +295,10 @@ def chosen_gear(out: Path | None, options: InferOptions) -> Chosen:
     from auditor.gear.gear_file import Chosen, GearFileError, read_chosen
 
     try:
-        said = Chosen() if out is None else read_chosen(out)
+        chosen = Chosen() if out is None else read_chosen(out)
     except GearFileError as error:
         raise OptionError(str(error)) from error
-    return said.plus(
+    return chosen.plus(
         no_bodies=options.without_bodies,
         no_lenses=options.without_lenses,
         no_folders=options.without_folders,
@@ -349,10 +349,16 @@ def _labels(options: InferOptions, paths: pd.Series) -> tuple[list[Any], list[st
         return [], []
     patterns, problems = labels_from_csv(options.labels_csv.read_text(encoding="utf-8"))
     notices = problems or ([] if patterns else [f"labels: {options.labels_csv} holds none"])
-    lost = [f"'{pattern}' for '{label}'" for pattern, label in unmatched(paths, patterns)]
-    if lost:
-        more = f" and {len(lost) - FEW_LOST} more" if len(lost) > FEW_LOST else ""
-        notices.append(f"labels: no file matches {', '.join(lost[:FEW_LOST])}{more}")
+    unmatched_patterns = [
+        f"'{pattern}' for '{label}'" for pattern, label in unmatched(paths, patterns)
+    ]
+    if unmatched_patterns:
+        more = (
+            f" and {len(unmatched_patterns) - FEW_LOST} more"
+            if len(unmatched_patterns) > FEW_LOST
+            else ""
+        )
+        notices.append(f"labels: no file matches {', '.join(unmatched_patterns[:FEW_LOST])}{more}")
     return list(patterns), list(notices)
 
 

@@ -91,12 +91,12 @@ class Voice:
             if signal.getsignal(signal.SIGHUP) == signal.SIG_DFL:
                 signal.signal(signal.SIGHUP, signal.SIG_IGN)
 
-    def say(self, line: str) -> None:
+    def to_stdout(self, line: str) -> None:
         """One line on standard output. Raises OSError unless the command outlives its terminal."""
         self._line(sys.stdout, line)
 
-    def tell(self, line: str) -> None:
-        """One line on standard error; see `say`."""
+    def to_stderr(self, line: str) -> None:
+        """One line on standard error; see `to_stdout`."""
         self._line(sys.stderr, line)
 
     def forgiving(self, stream: Any) -> Any:
@@ -164,8 +164,10 @@ class Folder(Name):
         try:
             str(folder.absolute()).encode("utf-8")
         except UnicodeEncodeError:
-            told = "its path has bytes that are no text under this system's settings (LANG, LC_ALL)"
-            self.fail(f"{told}; choose another folder", param, ctx)
+            reason = (
+                "its path has bytes that are no text under this system's settings (LANG, LC_ALL)"
+            )
+            self.fail(f"{reason}; choose another folder", param, ctx)
         return folder
 
 
@@ -228,7 +230,7 @@ def _make_printable(stream: Any) -> None:
 def fail(message: str, code: int) -> NoReturn:
     """End with one line on standard error."""
     with contextlib.suppress(OSError, ValueError):
-        voice.tell(f"auditor: {message}")
+        voice.to_stderr(f"auditor: {message}")
     sys.exit(code)
 
 

@@ -283,8 +283,8 @@ def robust_location(values: Floats, least_sd: float) -> Location:
         weight = bisquare_weight(x - middle, scale)
         middle = float(np.sum(weight * x) / np.sum(weight))
     slope = float(np.sum(bisquare_slope(x - middle, scale)))
-    pull = float(np.sum((weight * (x - middle)) ** 2)) * n / max(n - 1, 1)
-    counted = float(np.sum(weight))
+    influence = float(np.sum((weight * (x - middle)) ** 2)) * n / max(n - 1, 1)
+    weight_sum = float(np.sum(weight))
     # What agreeing values share still leaves the scatter that is known of beforehand.
-    stderr = max(np.sqrt(pull) / max(slope, counted / 3), least_sd / np.sqrt(counted))
-    return Location(middle, float(stderr), n, counted)
+    stderr = max(np.sqrt(influence) / max(slope, weight_sum / 3), least_sd / np.sqrt(weight_sum))
+    return Location(middle, float(stderr), n, weight_sum)

@@ -207,9 +207,9 @@ def square_root_integral(freq_cpd: Floats, mtf: Floats, threshold: Floats) -> Fl
     ----------
     Barten 1989, as in `contrast_sensitivity`.
     """
-    seen = np.sqrt(np.maximum(mtf, 0) / threshold)
-    between = (seen[..., 1:] + seen[..., :-1]) / 2
-    return np.asarray((between * np.diff(np.log(freq_cpd))).sum(-1) / math.log(2))
+    root = np.sqrt(np.maximum(mtf, 0) / threshold)
+    means = (root[..., 1:] + root[..., :-1]) / 2
+    return np.asarray((means * np.diff(np.log(freq_cpd))).sum(-1) / math.log(2))
 
 
 def noise_threshold(freq_cpd: Floats, density_deg2: ArrayLike, size_deg: float) -> Floats:
@@ -273,8 +273,8 @@ def curve_mtf(
     freq = np.asarray(freq_cpp, float)
     half = np.asarray(mtf50_cpp, float)[..., None]
     number = np.asarray(f_number, float)[..., None]
-    bare = np.maximum(diffraction_mtf(half, number, pitch_um) * pixel_mtf(half), 1e-6)
-    needed = (0.5 / bare - 1) / _lift(half)
+    unsharpened = np.maximum(diffraction_mtf(half, number, pitch_um) * pixel_mtf(half), 1e-6)
+    needed = (0.5 / unsharpened - 1) / _lift(half)
     amount = np.clip(needed, sharpening, max(sharpening, _MOST_SHARPENED))
     stretch = np.ones_like(half)
     beyond = needed > amount
@@ -283,11 +283,11 @@ def curve_mtf(
     at, f = half * stretch, freq * stretch
 
     def known(f: Floats) -> Floats:
-        bare = diffraction_mtf(f, number, pitch_um) * pixel_mtf(f)
-        return np.asarray(bare * (1 + amount * _lift(f)))
+        unsharpened = diffraction_mtf(f, number, pitch_um) * pixel_mtf(f)
+        return np.asarray(unsharpened * (1 + amount * _lift(f)))
 
-    rest = np.log(np.maximum(2 * known(at), 1.0))
-    return np.asarray(known(f) * np.exp(-rest * (f / at) ** power))
+    remainder = np.log(np.maximum(2 * known(at), 1.0))
+    return np.asarray(known(f) * np.exp(-remainder * (f / at) ** power))
 
 
 def _lift(freq: Floats) -> Floats:

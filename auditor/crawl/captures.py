@@ -18,7 +18,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from auditor.exposure import STEPS_PER_DOUBLING
-from auditor.record.values import codes, numbers, told_by_name
+from auditor.record.values import codes, map_names, numbers
 from auditor.units import HOUR_S, SECOND_CHARACTERS
 
 __all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "share_words", "sort_files"]
@@ -271,7 +271,7 @@ def _quality(frames: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.floa
     last = float(len(_SOURCE_RANK))
     if "source" not in frames:
         return np.full(len(frames), last), np.nan_to_num(pixels)
-    return told_by_name(frames["source"], _SOURCE_RANK, last), np.nan_to_num(pixels)
+    return map_names(frames["source"], _SOURCE_RANK, last), np.nan_to_num(pixels)
 
 
 def _best(frames: pd.DataFrame, capture: Ints) -> NDArray[np.bool_]:

@@ -10,16 +10,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 __all__ = [
+    "as_categories",
     "as_numbers",
     "as_texts",
     "codes",
     "flags",
-    "named_once",
-    "names_together",
+    "map_names",
+    "name_combinations",
     "numbers",
     "rows_by_names",
     "texts",
-    "told_by_name",
     "words",
 ]
 
@@ -119,11 +119,11 @@ def words(frames: pd.DataFrame, name: str, missing: str = "") -> NDArray[np.obje
     """
     if name not in frames:
         return np.full(len(frames), missing, dtype=object)
-    code, found = _told_apart(frames[name])
+    code, found = _factorized(frames[name])
     return np.array([*(str(v) or missing for v in found), missing], dtype=object)[code]
 
 
-def named_once(column: pd.Series) -> pd.Series:
+def as_categories(column: pd.Series) -> pd.Series:
     """Column of names as categories in alphabetical order.
 
     Parameters
@@ -151,7 +151,7 @@ def named_once(column: pd.Series) -> pd.Series:
     return pd.Series(names, index=column.index, name=column.name)
 
 
-def told_by_name(column: pd.Series, by_name: Mapping[str, Any], missing: Any) -> NDArray[Any]:
+def map_names(column: pd.Series, by_name: Mapping[str, Any], missing: Any) -> NDArray[Any]:
     """Look up each name of a column in a mapping, once per distinct name.
 
     Parameters
@@ -168,14 +168,14 @@ def told_by_name(column: pd.Series, by_name: Mapping[str, Any], missing: Any) ->
     (n,) ndarray
         float64 where `missing` is a float, else of objects.
     """
-    code, found = _told_apart(column)
-    told = [*(by_name.get(name, missing) for name in found), missing]
-    out = np.empty(len(told), dtype=type(missing) if isinstance(missing, float) else object)
-    out[:] = told
+    code, found = _factorized(column)
+    values = [*(by_name.get(name, missing) for name in found), missing]
+    out = np.empty(len(values), dtype=type(missing) if isinstance(missing, float) else object)
+    out[:] = values
     return out[code]
 
 
-def names_together(
+def name_combinations(
     frames: pd.DataFrame, names: Sequence[str]
 ) -> tuple[NDArray[np.int64], list[tuple[str, ...]]]:
     """Group rows by several columns of names taken together.
@@ -190,26 +190,26 @@ def names_together(
     Returns
     -------
     place : (n,) ndarray of int64
-        Index of each row's group in `together`.
-    together : list of tuple of str
+        Index of each row's group in `combinations`.
+    combinations : list of tuple of str
         The combinations in alphabetical order; '' where a name is missing.
     """
     place = np.zeros(len(frames), np.int64)
-    sorts = []
+    levels = []
     for name in names:
         code, found = _codes(frames, name)
-        sorts.append(found)
+        levels.append(found)
         place = place * len(found) + code
     place, used = pd.factorize(place, sort=True)
-    keys = zip(*np.unravel_index(used, [len(found) for found in sorts]), strict=True)
-    together = [tuple(found[i] for found, i in zip(sorts, key, strict=True)) for key in keys]
-    return place.astype(np.int64), together
+    keys = zip(*np.unravel_index(used, [len(found) for found in levels]), strict=True)
+    combinations = [tuple(found[i] for found, i in zip(levels, key, strict=True)) for key in keys]
+    return place.astype(np.int64), combinations
 
 
 def rows_by_names(
     frames: pd.DataFrame, names: Sequence[str]
 ) -> dict[tuple[str, ...], NDArray[np.int64]]:
-    """Rows of every combination of names (`names_together`).
+    """Rows of every combination of names (`name_combinations`).
 
     Parameters
     ----------
@@ -223,26 +223,26 @@ def rows_by_names(
     dict
         Combination of names -> row numbers, ascending, as (k,) int64; in alphabetical order.
     """
-    place, together = names_together(frames, names)
+    place, combinations = name_combinations(frames, names)
     # Numbers of 16 bits are sorted by counting.
-    few = len(together) <= np.iinfo(np.int16).max
+    few = len(combinations) <= np.iinfo(np.int16).max
     order = np.argsort(place.astype(np.int16) if few else place, kind="stable")
-    parts = np.split(order, np.cumsum(np.bincount(place, minlength=len(together)))[:-1])
-    return dict(zip(together, parts, strict=True)) if together else {}
+    parts = np.split(order, np.cumsum(np.bincount(place, minlength=len(combinations)))[:-1])
+    return dict(zip(combinations, parts, strict=True)) if combinations else {}
 
 
 def _codes(frames: pd.DataFrame, name: str) -> tuple[NDArray[np.int64], list[str]]:
     """Names of a column by number, (n,), and their list in the order of the alphabet, with the empty string."""
     if name not in frames:
         return np.zeros(len(frames), np.int64), [""]
-    code, found = _told_apart(frames[name])
+    code, found = _factorized(frames[name])
     texts = [*(str(v) for v in found), ""]
     ordered = sorted(set(texts))
     place = {text: i for i, text in enumerate(ordered)}
     return np.array([place[text] for text in texts], np.int64)[code], ordered
 
 
-def _told_apart(column: pd.Series) -> tuple[NDArray[np.integer], pd.Index]:
+def _factorized(column: pd.Series) -> tuple[NDArray[np.integer], pd.Index]:
     """Number of each value, -1 where missing, and the values."""
     if isinstance(column.dtype, pd.CategoricalDtype):
         return column.cat.codes.to_numpy(), column.cat.categories

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.record import SIDES, ZoneSharpness
-from auditor.record.values import numbers, told_by_name
+from auditor.record.values import map_names, numbers
 from auditor.settings.names import (
     BUILT_IN,
     LensRange,
@@ -234,7 +234,7 @@ def _built_in(frames: pd.DataFrame) -> pd.Series:
     fixed = ((typical < SMALL_SENSOR_MM) | (typical.isna() & short)) & ~grouped["named"].any()
     names = {body: built_in_lens(str(body)) for body in fixed.index[fixed]}
     unnamed = lens.isna() & focal.notna()
-    filled = lens.where(~unnamed, told_by_name(frames["body"], names, None))
+    filled = lens.where(~unnamed, map_names(frames["body"], names, None))
     return filled.where(filled.notna(), None)
 
 
@@ -268,6 +268,4 @@ def one_spelling(names: pd.Series, key: Callable[[str], str]) -> pd.Series:
         if group not in chosen or rank < chosen[group][0]:
             chosen[group] = (rank, text)
     mapping = {name: chosen[group][1] for name, group in keys.items()}
-    return pd.Series(
-        told_by_name(names, mapping, None), names.index, dtype="object", name=names.name
-    )
+    return pd.Series(map_names(names, mapping, None), names.index, dtype="object", name=names.name)
