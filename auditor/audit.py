@@ -375,10 +375,10 @@ def _unread_notice(unread: Sequence[tuple[str, str]]) -> list[str]:
 
 def _elsewhere_notice(paths: pd.Series, archives: Sequence[str]) -> list[str]:
     """Frames of the store that lie in none of the archives; a run adds to what is there."""
-    from auditor.crawl.names import inside, shown_root
+    from auditor.crawl.names import path_prefixes, shown_root
 
     roots = [shown_root(archive) for archive in archives]
-    other = int((~(paths.isin(roots) | paths.str.startswith(inside(roots)))).sum())
+    other = int((~(paths.isin(roots) | paths.str.startswith(path_prefixes(roots)))).sum())
     if not other:
         return []
     return [

@@ -2,7 +2,7 @@
 
 A capture is one exposure, however many files hold it. Files are tied to it by the body's own marks,
 strongest first: the same content, or one counted as the other's copy; the same body, second, exposure and fraction of a second; the same
-with the camera's file number in place of the fraction; the same with a picture that looks alike.
+with the camera's file number in place of the fraction; the same with a picture that looks similar.
 Two files that differ in such a mark where both have it are two captures.
 """
 
@@ -30,8 +30,8 @@ BURST_GAP_S: Final = 2.0
 OUTING_GAP_S: Final = 4.0 * HOUR_S
 """Shortest pause that parts two outings."""
 
-_ALIKE: Final = 8.0
-"""Mean difference of two signatures (standard deviation 48) below which pictures look alike."""
+_SIMILAR: Final = 8.0
+"""Mean difference of two signatures (standard deviation 48) below which pictures count as similar."""
 
 _SOURCE_RANK: Final = {"raw": 0, "camera": 1, "unknown": 2, "edited": 3, "resized": 4}
 """Kinds of file, the best for measuring first."""
@@ -218,16 +218,16 @@ def _captures(marks: _Marks, counted: Pairs) -> Ints:
     links.append(_linked(moment, marks.timed & (marks.fraction >= 0)))
     links.append(_linked(_joined([moment, marks.number]), marks.timed & (marks.number >= 0)))
     found = _components(len(event), links)
-    alike = _alike(marks, moment, found)
-    if len(alike[0]):
-        found = _components(len(event), [*links, alike])
+    similar = _similar_pictures(marks, moment, found)
+    if len(similar[0]):
+        found = _components(len(event), [*links, similar])
     return _numbered(found)
 
 
-def _alike(marks: _Marks, moment: Ints, found: Ints) -> Pairs:
+def _similar_pictures(marks: _Marks, moment: Ints, found: Ints) -> Pairs:
     """Pairs of one moment, not tied yet, that hold the same picture under other names.
 
-    Frames of a burst look alike too. They differ in their file number while kind and size are
+    Frames of a burst are similar too. They differ in their file number while kind and size are
     the same; a copy lacks the number, or is of another kind or size.
     """
     none: Ints = np.empty(0, np.int64)
@@ -251,7 +251,7 @@ def _alike(marks: _Marks, moment: Ints, found: Ints) -> Pairs:
             same_kind = marks.source[a] == marks.source[b] and marks.width[a] == marks.width[b]
             if numbered and same_kind:
                 continue
-            if _distance(marks.signature[a], marks.signature[b]) <= _ALIKE:
+            if _distance(marks.signature[a], marks.signature[b]) <= _SIMILAR:
                 first.append(a)
                 second.append(b)
     return np.array(first, np.int64), np.array(second, np.int64)
@@ -351,9 +351,9 @@ def share_words(frames: pd.DataFrame, capture: NDArray[np.int64]) -> dict[str, p
     if "rating" in frames:
         stars = pd.to_numeric(frames["rating"], errors="coerce").astype("Float64")
         most = stars.groupby(capture).transform("max")
-        lent = stars.isna() & most.notna() & several
-        if lent.any():
-            out["rating"] = stars.where(~lent, most).astype("Int64")
+        filled = stars.isna() & most.notna() & several
+        if filled.any():
+            out["rating"] = stars.where(~filled, most).astype("Int64")
     if "labels" in frames:
         labels = _shared_labels(frames["labels"], capture, several)
         if labels is not None:
@@ -368,12 +368,12 @@ def _shared_labels(
     rows = [i for i in np.flatnonzero(several).tolist() if _words(values[i])]
     if not rows:
         return None
-    of: dict[int, dict[str, None]] = {}
+    by_capture: dict[int, dict[str, None]] = {}
     for i in rows:
-        of.setdefault(int(capture[i]), {}).update(dict.fromkeys(_words(values[i])))
+        by_capture.setdefault(int(capture[i]), {}).update(dict.fromkeys(_words(values[i])))
     changed = False
-    for i in np.flatnonzero(several & np.isin(capture, list(of))).tolist():
-        words = list(of[int(capture[i])])
+    for i in np.flatnonzero(several & np.isin(capture, list(by_capture))).tolist():
+        words = list(by_capture[int(capture[i])])
         if words != _words(values[i]):
             values[i] = words
             changed = True

@@ -71,7 +71,7 @@ def _below(path: str, folder: str) -> bool:
     return path == folder or path.startswith(folder.rstrip("/") + "/")
 
 
-def _really(path: str, mounts: Sequence[_Mount]) -> tuple[str, str]:
+def _resolved(path: str, mounts: Sequence[_Mount]) -> tuple[str, str]:
     """(file system, path within it) of a path without links."""
     best: _Mount | None = None
     for mount in mounts:
@@ -85,7 +85,7 @@ def _really(path: str, mounts: Sequence[_Mount]) -> tuple[str, str]:
 
 def _trees(folder: str, mounts: Sequence[_Mount]) -> Iterator[tuple[str, str]]:
     """Everything that lies in a folder: its own file system's part, and what is mounted inside."""
-    yield _really(folder, mounts)
+    yield _resolved(folder, mounts)
     for mount in mounts:
         if mount.point != folder and _below(mount.point, folder):
             yield mount.device, os.path.normpath(mount.inside)
@@ -110,7 +110,7 @@ def overlap(place: str, folder: str) -> bool:
     if _below(place, folder):
         return True
     mounts = _mounts()
-    device, path = _really(place, mounts)
+    device, path = _resolved(place, mounts)
     if any(device == d and _below(path, p) for d, p in _trees(folder, mounts)):
         return True
     try:

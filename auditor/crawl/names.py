@@ -14,7 +14,15 @@ import re
 from collections.abc import Iterable
 from pathlib import Path
 
-__all__ = ["as_text", "inside", "on_disk", "plain_text", "printable", "root_name", "shown_root"]
+__all__ = [
+    "as_text",
+    "on_disk",
+    "path_prefixes",
+    "plain_text",
+    "printable",
+    "root_name",
+    "shown_root",
+]
 
 _BIDI = r"\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069"
 """Marks that turn the direction of what follows (Unicode Standard Annex 9): with them a name can be made
@@ -161,7 +169,7 @@ def shown_root(root: str | Path) -> str:
     return printable(name)
 
 
-def inside(roots: Iterable[str]) -> tuple[str, ...]:
+def path_prefixes(roots: Iterable[str]) -> tuple[str, ...]:
     """Prefixes of the path of anything that lies in some folders.
 
     Parameters
@@ -174,5 +182,5 @@ def inside(roots: Iterable[str]) -> tuple[str, ...]:
     tuple of str
         Each folder with each separator that paths of this system or of addresses have; for `str.startswith`.
     """
-    bare = [root.rstrip("/" + os.sep) for root in roots]
-    return tuple(root + end for root in bare for end in sorted({"/", os.sep}))
+    stripped = [root.rstrip("/" + os.sep) for root in roots]
+    return tuple(root + end for root in stripped for end in sorted({"/", os.sep}))

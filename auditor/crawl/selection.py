@@ -60,8 +60,8 @@ class Selection:
         str
             Such as 'lens "Skarn", 3 stars or more'; '' without any.
         """
-        told = {"rating": "{} stars or more", "since": "taken since {}"}
-        return ", ".join(told.get(k, f'{k} "{{}}"').format(v) for k, v in self.given().items())
+        phrases = {"rating": "{} stars or more", "since": "taken since {}"}
+        return ", ".join(phrases.get(k, f'{k} "{{}}"').format(v) for k, v in self.given().items())
 
     def matches(self, frames: pd.DataFrame) -> pd.Series:
         """Which rows meet every restriction.
@@ -110,8 +110,8 @@ class Selection:
         """
         given = self.given()
         alone = {k: v for k, v in given.items() if not Selection(**{k: v}).matches(frames).any()}
-        said = " ".join(f"--{k} {v}" for k, v in (alone or given).items())
-        text = f"no frame matches {said}" + (" together" if not alone and len(given) > 1 else "")
+        options = " ".join(f"--{k} {v}" for k, v in (alone or given).items())
+        text = f"no frame matches {options}" + (" together" if not alone and len(given) > 1 else "")
         for column in ("body", "lens"):
             if column in alone:
                 often = frames[column].value_counts().index[:NAMES]

@@ -72,9 +72,11 @@ class Ledger:
         """Something in the archive that is not read; where its name claims a picture it is set aside."""
         if not item.picture:
             path = printable(item.path)
-            if item.closed:
+            if item.unreadable:
                 self.summary.unread.append((path, item.reason))
-            self.log.line(f"{'not read' if item.closed else 'passed over'}: {path}: {item.reason}")
+            self.log.line(
+                f"{'not read' if item.unreadable else 'passed over'}: {path}: {item.reason}"
+            )
             return
         self.summary.found += 1
         if self.planner.skipped_before(item.path):

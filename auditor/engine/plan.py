@@ -70,7 +70,7 @@ class Planner:
         self._new: set[int] = set()
         current = [v == options.version for v in known.versions]
         fresh = np.array(current, bool)[known.version] if len(known) else np.zeros(0, bool)
-        self._again = ~known.measured & ~known.counted & (~fresh | options.retry | known.again)
+        self._again = ~known.measured & ~known.counted & (~fresh | options.retry | known.retry)
 
         self._incomplete = np.zeros(len(known), bool)
         if incomplete is not None:

@@ -23,7 +23,7 @@ from .rows import (
     last_of_each,
     newest,
     positions,
-    rows_there,
+    present_rows,
 )
 from .schema import (
     FRAME_NAMES,
@@ -122,7 +122,7 @@ class StoreReader:
         wanted = None if paths is None else np.sort(np.array(stored_keys(list(paths)), np.int64))
         unusable: set[Path] = set()
         while True:
-            found = rows_there(
+            found = present_rows(
                 list_parts(self.folder / "frames")[0], self._read_frames, wanted, unusable
             )
             parts = []

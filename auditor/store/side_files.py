@@ -14,7 +14,7 @@ from typing import Final
 
 from .. import __version__
 from ..answers import ANSWERS, TAKEN_BACK
-from ..crawl.names import as_text, inside
+from ..crawl.names import as_text, path_prefixes
 from ..open_files import write_file
 from .errors import StoreError
 from .parts import list_parts
@@ -94,7 +94,7 @@ def renew_unread(
     """Remember (path, reason) of folders `found` unreadable; what was known of the roots `walked`,
     which were seen to their end, is forgotten. Raises OSError."""
     before = read_unread(folder)
-    below = inside(walked)
+    below = path_prefixes(walked)
     kept = {path: why for path, why in before if not f"{path}/".startswith(below)}
     now = sorted((kept | dict(found)).items())
     if now != before:
@@ -133,12 +133,12 @@ def parse_answers(text: str) -> dict[str, str]:
         raise AnswerError("answers need the columns path and answer, as the page saves them")
     out = {}
     for line, row in enumerate(rows, 2):
-        said = (row["answer"] or "").strip()
-        if said not in (*ANSWERS, TAKEN_BACK):
+        answer_given = (row["answer"] or "").strip()
+        if answer_given not in (*ANSWERS, TAKEN_BACK):
             raise AnswerError(
-                f"line {line}: '{said}' is no answer; say {', '.join(ANSWERS)} or none"
+                f"line {line}: '{answer_given}' is no answer; say {', '.join(ANSWERS)} or none"
             )
-        out[row["path"]] = said
+        out[row["path"]] = answer_given
     return out
 
 
@@ -170,7 +170,7 @@ def read_answers(folder: Path) -> dict[str, str]:
 
 
 def remember_answers(
-    folder: Path, said: Mapping[str, str], file_ids: Mapping[str, str] | None = None
+    folder: Path, answers: Mapping[str, str], file_ids: Mapping[str, str] | None = None
 ) -> None:
     """Add answers to those in the store's folder.
 
@@ -178,7 +178,7 @@ def remember_answers(
     ----------
     folder : pathlib.Path
         The store's folder.
-    said : mapping
+    answers : mapping
         Path -> answer; 'none' takes an earlier one back.
     file_ids : mapping or None
         Path -> content hash, where it is known.
@@ -190,7 +190,7 @@ def remember_answers(
     """
     rows = _rows(folder)
     now = datetime.now(UTC).isoformat(timespec="seconds")
-    for path, answer in said.items():
+    for path, answer in answers.items():
         path = as_text(path)
         rows.pop(path, None)
         if answer != TAKEN_BACK:

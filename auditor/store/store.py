@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import pyarrow as pa
 
-from .errors import trouble
+from .errors import write_error
 from .lock import WriterLock
 from .merge import SmallParts
 from .parts import Part, list_parts, write_part
@@ -69,7 +69,7 @@ class Store(StoreReader):
             When another process writes to it.
         """
         try:
-            with self._told():
+            with self._store_errors():
                 for name in ("frames", "pictures"):
                     (self.folder / name).mkdir(parents=True, exist_ok=True)
                 self._lock.acquire()
@@ -92,17 +92,17 @@ class Store(StoreReader):
         self._next = last + 1
 
     @contextlib.contextmanager
-    def _told(self) -> Iterator[None]:
+    def _store_errors(self) -> Iterator[None]:
         """Errors of the system inside are told as StoreError."""
         try:
             yield
         except OSError as error:
-            raise trouble(error, self.folder) from error
+            raise write_error(error, self.folder) from error
 
     def tidy(self) -> None:
         """Merge what a run left in many small parts: each costs the next run some milliseconds."""
         if self._small >= TIDY_PARTS:
-            with self._told():
+            with self._store_errors():
                 self.compact()
 
     def close(self) -> None:
@@ -140,7 +140,7 @@ class Store(StoreReader):
             return
         self._lock.confirm()
         number, self._next = self._next, self._next + 1
-        with self._told():
+        with self._store_errors():
             if pictures:
                 self._write("pictures", number, picture_table(pictures), PICTURE_GROUP)
             table = frame_table(rows)
@@ -182,7 +182,7 @@ class Store(StoreReader):
             When it can't be written.
         """
         self._lock.confirm()
-        with self._told():
+        with self._store_errors():
             renew_unread(self.folder, found, walked)
 
     def mend(self) -> list[str]:
@@ -198,5 +198,5 @@ class Store(StoreReader):
         StoreError
             When it can't be written.
         """
-        with self, self._told():
+        with self, self._store_errors():
             return mend(self.folder)

@@ -408,7 +408,7 @@ def test_what_is_known_is_read_without_the_tables_library(tmp_path: Path) -> Non
         store.append([row("/a")])
     code = (
         "import sys; from auditor.store import Store; known = Store(sys.argv[1]).known(); "
-        "print(len(known), int(known.again.sum()), 'pandas' in sys.modules)"
+        "print(len(known), int(known.retry.sum()), 'pandas' in sys.modules)"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=True
