@@ -93,7 +93,7 @@ class Store(StoreReader):
 
     @contextlib.contextmanager
     def _store_errors(self) -> Iterator[None]:
-        """Errors of the system inside are told as StoreError."""
+        """Errors of the system inside are raised as StoreError."""
         try:
             yield
         except OSError as error:
