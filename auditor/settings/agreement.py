@@ -165,24 +165,24 @@ def _by_range(frames: pd.DataFrame) -> pd.Series:
     lens = frames["lens"]
     pairs = frames.loc[lens.notna() & frames["body"].notna(), ["body", "lens"]].drop_duplicates()
     named: dict[tuple[str, LensRange], set[str]] = {}
-    bare: dict[tuple[str, str], LensRange] = {}
+    unnamed_lenses: dict[tuple[str, str], LensRange] = {}
     for body, name in pairs.itertuples(index=False):
         ranges = range_from_name(str(name))
         if ranges is None:
             continue
         if ranges.name() == name:
-            bare[body, name] = ranges
+            unnamed_lenses[body, name] = ranges
         else:
             named.setdefault((body, ranges), set()).add(name)
-    found = {
+    replacements = {
         pair: next(iter(names))
-        for pair, ranges in bare.items()
+        for pair, ranges in unnamed_lenses.items()
         if len(names := named.get((pair[0], ranges), set())) == 1
     }
-    if not found:
+    if not replacements:
         return lens
     keys = pd.MultiIndex.from_frame(frames[["body", "lens"]])
-    for pair, name in found.items():
+    for pair, name in replacements.items():
         lens = lens.where(~(keys == pair), name)
     return lens
 
@@ -191,8 +191,8 @@ def _converters(frames: pd.DataFrame) -> pd.Series:
     """Converters that a focal length outside the lens's own range gives away."""
     names = ["lens", "focal_length_mm", "f_number"]
     result = frames["converter"].astype("object").where(frames["converter"].notna(), None)
-    open_ = frames.loc[frames["converter"].isna() & frames["lens"].notna(), names]
-    unique = open_.drop_duplicates()
+    candidates = frames.loc[frames["converter"].isna() & frames["lens"].notna(), names]
+    unique = candidates.drop_duplicates()
     ranges = {lens: range_from_name(str(lens)) for lens in unique["lens"].unique()}
     found: list[str | None] = []
     for lens, *figures in unique.itertuples(index=False):
@@ -202,8 +202,10 @@ def _converters(frames: pd.DataFrame) -> pd.Series:
     if not any(found):
         return result
     unique = unique.assign(found=pd.Series(found, index=unique.index, dtype="object"))
-    told = open_.merge(unique, how="left", on=names).set_index(open_.index)["found"].dropna()
-    result.loc[told.index] = told
+    converters = (
+        candidates.merge(unique, how="left", on=names).set_index(candidates.index)["found"].dropna()
+    )
+    result.loc[converters.index] = converters
     return result
 
 
@@ -241,10 +243,10 @@ def _built_in(frames: pd.DataFrame) -> pd.Series:
 def _copies(frames: pd.DataFrame) -> pd.Series:
     """Two copies of a lens get their serial numbers, where one body saw both."""
     lens = frames["lens"]
-    seen = frames.loc[
+    numbered = frames.loc[
         frames["lens"].notna() & frames["lens_serial"].notna(), ["body", "lens", "lens_serial"]
     ].drop_duplicates()
-    counts = seen.groupby(["body", "lens"], dropna=False, sort=False)["lens_serial"].nunique()
+    counts = numbered.groupby(["body", "lens"], dropna=False, sort=False)["lens_serial"].nunique()
     several = set(counts[counts > 1].index.get_level_values("lens"))
     if not several:
         return lens

@@ -76,7 +76,7 @@ class Sensor:
     pixel_um: float | None = None
     diagonal_mm: float | None = None
     basis: str | None = None
-    sure: bool = False
+    confirmed: bool = False
     """Size and diagonal come from the maker's note, from raw files, from exact tags, or from many."""
     rough: bool = False
     """The diagonal comes from a 35 mm equivalent that is rounded too much."""

@@ -105,8 +105,8 @@ def read_tags(data: bytes, name: str, sidecar: bytes | None = None) -> FileTags:
     except (ValueError, TypeError, KeyError, IndexError, OverflowError, ArithmeticError) as error:
         note = f"the settings could not be understood: {clean_text(error) or type(error).__name__}"
         settings = Settings(file_number=file_number(name, {}), notes=(*raw.notes, note))
-    touched = settings.file_source == "edited"
-    return FileTags(settings, raw.icc, _transfer(raw.tags), raw.thumbnail if touched else None)
+    edited = settings.file_source == "edited"
+    return FileTags(settings, raw.icc, _transfer(raw.tags), raw.thumbnail if edited else None)
 
 
 def _settings(raw: RawTags, name: str) -> Settings:

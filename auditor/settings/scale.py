@@ -107,15 +107,15 @@ class _Table:
         self.frames = frames
         self.body = pd.factorize(frames["body"].astype("object"))[0]
         self.long, self.short = self._sides("")
-        own, self.told = words(frames, "file_source"), words(frames, "source", "unknown")
-        self.told[own != ""] = own[own != ""]
+        own, self.who_wrote = words(frames, "file_source"), words(frames, "source", "unknown")
+        self.who_wrote[own != ""] = own[own != ""]
         self.basis = words(frames, "pitch_basis")
         # Tables made by hand give the pitch that tags tell as the frame's own.
         by_tags = (own == "") & np.isin(self.basis.astype(str), ("focal-plane", "maker", ""))
         tagged, pitch = numbers(frames, "told_pitch_um"), numbers(frames, "pixel_pitch_um")
         self.tagged = np.where(np.isnan(tagged) & by_tags, pitch, tagged)
         self.recoded, self.maker = numbers(frames, "recoded"), numbers(frames, "maker_note")
-        self.source = self.told.copy()
+        self.source = self.who_wrote.copy()
         self.source[self._notes_dropped(self.maker)] = "edited"
 
     def _sides(self, of: str) -> tuple[Floats, Floats]:
@@ -126,9 +126,9 @@ class _Table:
     def _notes_dropped(self, maker: Floats) -> Bools:
         """A camera that writes private notes did not write a file without them."""
         rows = (self.body >= 0) & (self.source == "camera") & ~np.isnan(maker)
-        seen = pd.Series(maker[rows]).groupby(self.body[rows])
+        by_body = pd.Series(maker[rows]).groupby(self.body[rows])
         share, count = (
-            seen.agg(how).reindex(self.body).to_numpy(float) for how in ("mean", "count")
+            by_body.agg(how).reindex(self.body).to_numpy(float) for how in ("mean", "count")
         )
         return np.asarray(rows & (maker == 0) & (share >= NOTED) & (count >= NOTED_FRAMES))
 
@@ -217,7 +217,7 @@ class _Table:
             kept = numbers(self.frames, "pixel_pitch_um") / columns["pixel_pitch_um"] - 1
         kept = (np.abs(kept) <= SAME_FIGURE) & (self.basis != "")
         columns["pitch_basis"] = np.where(kept, self.basis, columns["pitch_basis"])
-        columns |= {"file_source": self.told, "told_pitch_um": self.tagged}
+        columns |= {"file_source": self.who_wrote, "told_pitch_um": self.tagged}
         for name, column in columns.items():
             if name in out or name in ("source", "pixel_pitch_um", "pitch_basis"):
                 like = "object" if column.dtype == object else None

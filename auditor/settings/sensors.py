@@ -32,7 +32,7 @@ __all__ = [
 FULL_FRAME_DIAGONAL_MM: Final = math.hypot(36, 24)
 """Crop factors and the 35 mm equivalent are ratios of diagonals (CIPA DCG-001)."""
 
-_ALIKE: Final = 0.02
+_SAME_CROP: Final = 0.02
 """Crop factors of one name that differ by less are one sensor."""
 
 SMALL_MM: Final = 14.0
@@ -84,7 +84,7 @@ def sensor_diagonal(body: str | None) -> float | None:
     if not body:
         return None
     factors = _crop_factors().get(body_key(body))
-    if not factors or factors[-1] / factors[0] - 1 > _ALIKE:
+    if not factors or factors[-1] / factors[0] - 1 > _SAME_CROP:
         return None
     return round(FULL_FRAME_DIAGONAL_MM / factors[0], 3)
 
