@@ -54,7 +54,7 @@ class Evidence:
     year: int | None = None
     habit: bool = False
     """The body's owner uses this small size, and the camera's notes are whole."""
-    bare: bool = False
+    is_copy: bool = False
     """Private notes that the body writes are missing, or a file of full size is beside it."""
     cameras_size: bool = False
     """The camera itself wrote other frames of this size."""

@@ -219,7 +219,7 @@ def _size(sensor: Sensor) -> str:
 
 def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Fewer pixels than the sensor has: a part of it, or all of it reduced."""
-    if e.source == "camera" and not e.bare:
+    if e.source == "camera" and not e.is_copy:
         return _smaller_by_camera(e, sensor, spans, shape)
     if e.cameras_size and (e.shown is None or e.shown >= WHOLE):
         pitch = sensor.pixel_um / spans if sensor.pixel_um else e.tagged_um

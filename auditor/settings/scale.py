@@ -92,7 +92,7 @@ def _verdict(row: Any, sensors: dict[Any, Sensor]) -> tuple[Verdict, Sensor]:
         resampled=row.resampled == 1,
         year=int(row.year) if row.year > 0 else None,
         habit=bool(row.habit),
-        bare=bool(row.bare),
+        is_copy=bool(row.is_copy),
         boxed=bool(row.boxed),
         cameras_size=bool(row.cameras_size),
     )
@@ -189,15 +189,15 @@ class _Table:
         duplicate = key.isin(key[whole & timed]).to_numpy(bool) & timed & ~(self.recoded == 0)
         rows = (self.body >= 0) & np.isin(self.source.astype(str), ("camera", "raw"))
         notes = pd.Series(np.nan_to_num(self.maker[rows])).groupby(self.body[rows]).mean()
-        bare = (self.maker == 0) & (notes.reindex(self.body).to_numpy(float) >= NOTED)
-        return np.asarray(duplicate | bare)
+        without_notes = (self.maker == 0) & (notes.reindex(self.body).to_numpy(float) >= NOTED)
+        return np.asarray(duplicate | without_notes)
 
-    def split(self, e: pd.DataFrame, bare: Bools) -> tuple[pd.DataFrame, NDArray[np.int64]]:
+    def split(self, e: pd.DataFrame, is_copy: Bools) -> tuple[pd.DataFrame, NDArray[np.int64]]:
         """Evidence parted by whether a frame is a copy, and the new code of each frame."""
-        both = self.code * 2 + bare
+        both = self.code * 2 + is_copy
         found, code = np.unique(both, return_inverse=True)
         parted = e.iloc[found // 2].reset_index(drop=True)
-        parted["bare"] = (found % 2).astype(bool)
+        parted["is_copy"] = (found % 2).astype(bool)
         return parted, code
 
     def write(

@@ -132,7 +132,7 @@ def _pictures(part: Part) -> list[str]:
     try:
         table = read_whole(part, PICTURE_SCHEMA.names, PICTURE_SCHEMA)
     except (DamagedPart, OSError) as error:
-        told = "its frames are measured again on the next run"
-        return [str(error).replace(told, "pictures are lost")]
+        consequence = "its frames are measured again on the next run"
+        return [str(error).replace(consequence, "pictures are lost")]
     missing = table["file_id"].null_count
     return [f"{part.path.name}: {missing} pictures without a content hash"] if missing else []
