@@ -15,7 +15,7 @@ from auditor.report import words
 from auditor.units import HOUR_S, MINUTE_S
 
 if TYPE_CHECKING:
-    from auditor.cli_frame import Voice
+    from auditor.cli_frame import Terminal
     from auditor.engine import Progress
 
 __all__ = ["frame_line", "frame_lines", "progress_display"]
@@ -31,12 +31,12 @@ _LONGEST: Final = 1.5
 
 
 @contextmanager
-def progress_display(voice: Voice) -> Iterator[Callable[[Progress], None]]:
+def progress_display(terminal: Terminal) -> Iterator[Callable[[Progress], None]]:
     """A live bar on a terminal; elsewhere a plain line every ten seconds.
 
     Parameters
     ----------
-    voice : auditor.cli_frame.Voice
+    terminal : auditor.cli_frame.Terminal
         Where lines go, and what keeps a terminal that went away from ending the run.
 
     Yields
@@ -45,7 +45,7 @@ def progress_display(voice: Voice) -> Iterator[Callable[[Progress], None]]:
         Takes a `Progress` and shows it.
     """
     if not sys.stderr.isatty():
-        yield _plain(voice)
+        yield _plain(terminal)
         return
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
@@ -57,7 +57,7 @@ def progress_display(voice: Voice) -> Iterator[Callable[[Progress], None]]:
         MofNCompleteColumn(),
         TextColumn("{task.fields[pace]}"),
     )
-    with Bar(*columns, console=Console(file=voice.forgiving(sys.stderr)), transient=True) as bar:
+    with Bar(*columns, console=Console(file=terminal.forgiving(sys.stderr)), transient=True) as bar:
         task = bar.add_task("", total=None, pace="")
 
         def show(event: Progress) -> None:
@@ -66,7 +66,7 @@ def progress_display(voice: Voice) -> Iterator[Callable[[Progress], None]]:
         yield show
 
 
-def _plain(voice: Voice) -> Callable[[Progress], None]:
+def _plain(terminal: Terminal) -> Callable[[Progress], None]:
     last = time.monotonic() - _PLAIN_EVERY_S + _FIRST_AFTER_S
 
     def show(event: Progress) -> None:
@@ -76,7 +76,7 @@ def _plain(voice: Voice) -> Callable[[Progress], None]:
             return
         last = now
         total = event.total if event.total is not None else f"{event.found} found so far"
-        voice.to_stderr(f"measured {event.done} of {total}{_pace(event)}")
+        terminal.to_stderr(f"measured {event.done} of {total}{_pace(event)}")
 
     return show
 

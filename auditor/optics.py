@@ -18,7 +18,7 @@ __all__ = [
     "defocus_disc_px",
     "diffraction_mtf",
     "gaussian_mtf",
-    "half_at",
+    "half_frequency",
     "hyperfocal_m",
     "mtf50",
     "pixel_mtf",
@@ -165,10 +165,10 @@ def mtf50(
     n, pitch, blur = np.broadcast_arrays(
         np.asarray(f_number, float), np.asarray(pitch_um, float), np.asarray(blur_px, float)
     )
-    return half_at(lambda f: system_mtf(f, n, pitch, blur, wavelength_um), n.shape)
+    return half_frequency(lambda f: system_mtf(f, n, pitch, blur, wavelength_um), n.shape)
 
 
-def half_at(mtf: Callable[[Floats], Floats], shape: tuple[int, ...]) -> Floats:
+def half_frequency(mtf: Callable[[Floats], Floats], shape: tuple[int, ...]) -> Floats:
     """Frequency between 0 and 1 c/px at which a falling MTF is one half, by bisection.
 
     Parameters

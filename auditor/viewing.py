@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from auditor.optics import diffraction_mtf, gaussian_mtf, half_at, pixel_mtf
+from auditor.optics import diffraction_mtf, gaussian_mtf, half_frequency, pixel_mtf
 
 __all__ = [
     "JND",
@@ -279,7 +279,7 @@ def curve_mtf(
     stretch = np.ones_like(half)
     beyond = needed > amount
     if beyond.any():
-        stretch = np.where(beyond, _half_at(number, pitch_um, amount) / half, 1.0)
+        stretch = np.where(beyond, _half_frequency(number, pitch_um, amount) / half, 1.0)
     at, f = half * stretch, freq * stretch
 
     def known(f: Floats) -> Floats:
@@ -295,7 +295,7 @@ def _lift(freq: Floats) -> Floats:
     return 1 - gaussian_mtf(freq, 1.0)
 
 
-def _half_at(f_number: Floats, pitch_um: float, amount: Floats) -> Floats:
+def _half_frequency(f_number: Floats, pitch_um: float, amount: Floats) -> Floats:
     """Frequency (c/px) at which diffraction, pixel and sharpening by this amount leave one half."""
 
     def mtf(f: Floats) -> Floats:
@@ -303,7 +303,7 @@ def _half_at(f_number: Floats, pitch_um: float, amount: Floats) -> Floats:
             diffraction_mtf(f, f_number, pitch_um) * pixel_mtf(f) * (1 + amount * _lift(f))
         )
 
-    return half_at(mtf, f_number.shape)
+    return half_frequency(mtf, f_number.shape)
 
 
 def quality(

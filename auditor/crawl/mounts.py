@@ -56,10 +56,10 @@ def _mounts() -> list[_Mount]:
         return []
     found = []
     for line in lines:
-        left, _, right = line.partition(" - ")
-        words = left.split(" ")
-        if len(words) >= _FIELDS and right:
-            found.append(_Mount(_plain(words[4]), words[2], _plain(words[3]), right.split(" ")[0]))
+        before, _, after = line.partition(" - ")
+        words = before.split(" ")
+        if len(words) >= _FIELDS and after:
+            found.append(_Mount(_plain(words[4]), words[2], _plain(words[3]), after.split(" ")[0]))
     return found[::-1]
 
 

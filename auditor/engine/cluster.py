@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 from ..error_text import one_line
-from .batch import at_work, close_decoders, copy_of_program, warm_up, wind_down
+from .batch import close_decoders, is_running, program_hash, warm_up, wind_down
 from .messages import Job
 from .options import ScanOptions
 from .workers import ClusterError, Workers
@@ -87,7 +87,7 @@ class Cluster(Workers):
     def _check_programs(self, here: Iterable[str]) -> None:
         """Ask workers not met before which copy of this program they have."""
         pending = {
-            w: self._client.submit(copy_of_program, pure=False, **_only([w]))
+            w: self._client.submit(program_hash, pure=False, **_only([w]))
             for w in here
             if w not in self._usable and w not in self._refused
         }
@@ -108,7 +108,7 @@ class Cluster(Workers):
         if future.status != "finished":
             detail = one_line(future.exception())
             self._refused[worker] = f"auditor cannot be loaded there ({detail})"
-        elif future.result() == copy_of_program():
+        elif future.result() == program_hash():
             self._usable.add(worker)
         else:
             self._refused[worker] = "another copy of auditor is installed there: install this one"
@@ -156,13 +156,13 @@ class Cluster(Workers):
         """Take back what was sent and no worker is at: Dask can lose a task whose worker goes while another
         comes, and nobody would ever answer. What the scheduler says of it may be as old as that, so the
         workers are asked."""
-        if self.connected() and not self._at_work():
+        if self.connected() and not self._any_running():
             for ticket in list(self._sent_to):
                 self._take_back(ticket, "the cluster lost it")
 
-    def _at_work(self) -> bool:
+    def _any_running(self) -> bool:
         """Whether any worker runs a batch, as far as they answer in time; True where none does."""
-        answers = self._run_on_all(at_work, self._usable & self._all().keys())
+        answers = self._run_on_all(is_running, self._usable & self._all().keys())
         return not answers or any(answers.values())
 
     def _take_back(self, ticket: int, why: str) -> None:

@@ -100,7 +100,7 @@ def scan(
         return _Scan(roots, store, count, cluster, options or ScanOptions(), progress).go(find)
 
 
-def _asked(stop: StopSignal) -> str:
+def _stop_reason(stop: StopSignal) -> str:
     return f"{stop.asked}; run the same command again to go on"
 
 
@@ -153,7 +153,7 @@ class _Scan:
                 if self.pool is not None:
                     self.pool.close()
             if stop.asked and not self.summary.stopped:  # asked while all that was left was tidying
-                self.summary.stopped = _asked(stop)
+                self.summary.stopped = _stop_reason(stop)
         if self.summary.set_aside:
             self.summary.aside = self.store.set_aside()
         self.summary.notices += self.store.warnings
@@ -172,7 +172,7 @@ class _Scan:
         while not walk.ended or self._unfinished():
             if stop.asked:
                 self._finish_running()
-                raise _Stop(_asked(stop))
+                raise _Stop(_stop_reason(stop))
             if not walk.ended and self._room():
                 # While workers have enough to do the walk may wait; without work we wait for it.
                 busy = self.queues.running or self.queues.to_measure

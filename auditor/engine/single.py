@@ -10,7 +10,7 @@ from pathlib import Path
 
 from ..crawl.entries import FileEntry, Skipped
 from ..crawl.walk import find_files
-from .batch import close_decoders, name_of_scan, run_batch
+from .batch import close_decoders, new_scan_id, run_batch
 from .messages import FileRow, Measured, job_of
 from .options import ScanOptions
 
@@ -39,7 +39,7 @@ def measure_files(
         status 'set-aside' and the reason.
     """
     files = (found for path in paths for found in find_files([path]))
-    scan, limits = name_of_scan(), options or ScanOptions()
+    scan, limits = new_scan_id(), options or ScanOptions()
     count = workers or os.cpu_count() or 1
     under_way: deque[Future[FileRow]] = deque()
     pool = ThreadPoolExecutor(count)

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from ..error_text import one_line
-from .batch import close_decoders, name_of_scan, run_batch, warm_up, wind_down
+from .batch import close_decoders, new_scan_id, run_batch, warm_up, wind_down
 from .messages import Job
 from .options import ScanOptions
 
@@ -63,7 +63,7 @@ class Workers:
 
     def __init__(self, where: str, options: ScanOptions) -> None:
         self._options = options
-        self._scan = name_of_scan()
+        self._scan = new_scan_id()
         self._results: queue.Queue[tuple[int, Any]] = queue.Queue()
         self._futures: dict[int, Any] = {}
         self._client: Any = None

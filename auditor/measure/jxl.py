@@ -12,8 +12,8 @@ from auditor.measure.isobmff import spans
 
 __all__ = ["decode_jxl", "is_jxl", "size_of_jxl"]
 
-_BARE: Final = b"\xff\x0a"
-_BOXED: Final = b"\x00\x00\x00\x0cJXL \r\n\x87\n"
+_CODESTREAM_MARK: Final = b"\xff\x0a"
+_CONTAINER_MARK: Final = b"\x00\x00\x00\x0cJXL \r\n\x87\n"
 """How a bare codestream (ISO/IEC 18181-1) and one in boxes (18181-2) begin."""
 _SIDES: Final = ((1, 1), (12, 10), (4, 3), (3, 2), (16, 9), (5, 4), (2, 1))
 """Shapes that the header knows by a number (ISO/IEC 18181-1, size header)."""
@@ -38,12 +38,12 @@ def is_jxl(data: bytes) -> bool:
     bool
         True for a bare codestream and for one in boxes.
     """
-    return data.startswith((_BARE, _BOXED))
+    return data.startswith((_CODESTREAM_MARK, _CONTAINER_MARK))
 
 
 def _codestream(data: bytes) -> bytes:
     """The beginning of the codestream. Raises ValueError where the boxes hold none."""
-    if data.startswith(_BARE):
+    if data.startswith(_CODESTREAM_MARK):
         return data[:32]
     for kind, start, _ in spans(data):
         if kind in (b"jxlc", b"jxlp"):
@@ -75,7 +75,7 @@ def size_of_jxl(data: bytes) -> tuple[int, int]:
     ISO/IEC 18181-1, size header.
     """
     head = _codestream(data)
-    if not head.startswith(_BARE) or len(head) < _LEAST_BYTES:
+    if not head.startswith(_CODESTREAM_MARK) or len(head) < _LEAST_BYTES:
         raise ValueError("no header")
     bits, at = int.from_bytes(head[2:], "little"), 0
 

@@ -29,11 +29,11 @@ def area_means(plane: NDArray[Any], factor: int) -> NDArray[Any]:
     (H // factor, W // factor[, channels]) ndarray
         Of the same type.
     """
-    rest = factor
-    while rest % 2 == 0 and min(plane.shape[:2]) >= 2:
+    remaining = factor
+    while remaining % 2 == 0 and min(plane.shape[:2]) >= 2:
         plane = _means(plane, 2)
-        rest //= 2
-    return _means(plane, rest) if rest > 1 else plane
+        remaining //= 2
+    return _means(plane, remaining) if remaining > 1 else plane
 
 
 def _means(plane: NDArray[Any], factor: int) -> NDArray[Any]:

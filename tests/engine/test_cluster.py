@@ -110,7 +110,7 @@ def test_workers_without_this_program_or_with_another_copy_are_not_used(
     process that starts it again it does not come back."""
     root = archive.make(tmp_path / "a", [f"{n}.jpg" for n in range(12)])
     absent = "import sys; sys.modules['auditor'] = None"
-    stale = "import auditor.engine.batch as b; b.copy_of_program = lambda: 'older'"
+    stale = "import auditor.engine.batch as b; b.program_hash = lambda: 'older'"
     cluster.worker(absent)
     cluster.worker(stale)
     with pytest.raises(ScanError, match=r"no worker of the cluster.*can be used") as error:
@@ -130,7 +130,7 @@ def test_a_worker_that_does_not_answer_is_not_waited_for(
     monkeypatch.setattr("auditor.engine.cluster._CHECK_S", 2.0)
     root = archive.make(tmp_path / "a", ["1.jpg"])
     cluster.worker(
-        "import auditor.engine.batch as b, time; b.copy_of_program = lambda: time.sleep(60)"
+        "import auditor.engine.batch as b, time; b.program_hash = lambda: time.sleep(60)"
     )
     with pytest.raises(ScanError, match=r"no answer within 2 s \(is auditor installed there\?\)"):
         cluster.scan(root, tmp_path / "out")

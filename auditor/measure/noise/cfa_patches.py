@@ -37,16 +37,16 @@ _FEWEST_PILED: Final = 20
 """Sites that share the highest value from which on the sensor may saturate there."""
 _PILED: Final = 1e-5
 """The same as a share of the sites looked at; both have to be passed."""
-_QUIET: Final = 0.1
+_DARK_QUANTILE: Final = 0.1
 """Share of the sites' variances that lies below the one taken for the noise in the dark."""
 _LEAST_DN: Final = 1e-3
 """What the brightness of any site has at least, so that none is divided by nothing."""
 
 _EDGES: Final = (0.075, 0.16, 0.25, 0.34, 0.42, 0.55, 1.0)
 """Where the bands of frequency end (c/px); what lies below the first are smooth changes."""
-_OWN: Final = EIGHT.frequency >= 2 * _EDGES[0]
+_DETAIL: Final = EIGHT.frequency >= 2 * _EDGES[0]
 """The same of sites of one kind, which are two pixels apart."""
-FREEDOM: Final = int(_OWN.sum())
+FREEDOM: Final = int(_DETAIL.sum())
 """Degrees of freedom of the variance of the sites of one kind, smooth changes left out."""
 
 _NO_CARRIER: Final = 0.14
@@ -207,9 +207,9 @@ def _choose(level: NDArray[np.float32]) -> NDArray[np.intp]:
     if len(level) <= _MOST_DARK + _MOST_SPREAD:
         return np.arange(len(level))
     split = np.argpartition(level, _MOST_DARK)
-    rest = np.sort(split[_MOST_DARK:])
-    picks = np.linspace(0, len(rest) - 1, _MOST_SPREAD).round().astype(np.intp)
-    return np.sort(np.concatenate([split[:_MOST_DARK], rest[picks]]))
+    others = np.sort(split[_MOST_DARK:])
+    picks = np.linspace(0, len(others) - 1, _MOST_SPREAD).round().astype(np.intp)
+    return np.sort(np.concatenate([split[:_MOST_DARK], others[picks]]))
 
 
 def _describe(mosaic: Mosaic, values: NDArray[np.float32], floor: float, top: float) -> Sites:
@@ -224,12 +224,12 @@ def _describe(mosaic: Mosaic, values: NDArray[np.float32], floor: float, top: fl
         residual = kind - mean[:, None, None]
         residual -= (residual.sum(2) @ slope)[:, None, None] * line[:, None]
         residual -= (residual.sum(1) @ slope)[:, None, None] * line
-        variance[:, i] = (EIGHT.transform(residual)[:, _OWN] ** 2).mean(1)
+        variance[:, i] = (EIGHT.transform(residual)[:, _DETAIL] ** 2).mean(1)
         signal[:, i] = mean - mosaic.black[y, x]
         clipping_distance[:, i] = np.minimum(top - mean, mean - floor)
         values[:, y::2, x::2] = residual
     # In the dark the scene is less than the noise, and its colour cannot be told.
-    dark_noise = float(np.sqrt(np.quantile(variance, _QUIET))) if n else 0.0
+    dark_noise = float(np.sqrt(np.quantile(variance, _DARK_QUANTILE))) if n else 0.0
     brightness = np.maximum(signal, 0.0) + dark_noise + _LEAST_DN
     scale = brightness.mean(1, keepdims=True) / brightness
     for i, (y, x) in enumerate(_TILE):

@@ -20,7 +20,7 @@ _FEWEST: Final = 2_000
 """Pixels of a strip from which on it is used; and half as many differences."""
 _FEWEST_ACROSS: Final = 6
 """Rows or columns of a strip from which on it is used."""
-_LEAST: Final = 0.05
+_MIN_VARIANCE: Final = 0.05
 """Variance in DN squared below which a strip counts as blanked."""
 
 _OUTLIER: Final = 5.0
@@ -60,7 +60,7 @@ def _usable(strip: NDArray[Any], mosaic: Mosaic) -> tuple[float, int] | None:
         return None
     values = strip.astype(np.float64)
     variance, count = _difference_variance(values)
-    if variance < _LEAST or count < _FEWEST // 2:
+    if variance < _MIN_VARIANCE or count < _FEWEST // 2:
         return None
     offset = abs(float(np.median(values)) - float(mosaic.black.mean()))
     if offset > 1 + _OFF_BLACK * np.sqrt(variance) or float((values <= 0).mean()) > _MOST_CUT:

@@ -34,8 +34,8 @@ _STRENGTHS: Final = np.geomspace(0.1, 300, 8)
 """Texture in the lowest band to start from, as a multiple of the noise at the median signal."""
 
 _START: Final = np.array([1.0, 0.3, 0.1, 0.02, 0.004, 0.002])
-"""How texture falls over the bands at first; see `_MOST`."""
-_MOST: Final = np.array([1.0, 0.5, 0.15, 0.04, 0.006, 0.004])
+"""How texture falls over the bands at first; see `_LARGEST`."""
+_LARGEST: Final = np.array([1.0, 0.5, 0.15, 0.04, 0.006, 0.004])
 """How texture falls over the bands, at first and at most. Lenses leave white texture of the scene 0.17
 of its power at 0.55 c/px at their sharpest on 4 um pixels; scenes themselves fall with the square."""
 
@@ -202,7 +202,7 @@ class _Mixture:
         total = (self.weight @ self.brightness2**2)[1:]
         found = np.einsum("jkn,kn->jk", self.weight, above)[1:] / np.maximum(total, 1e-30)
         found = np.maximum(found, 1e-14)
-        found = np.minimum(found, _MOST * found[:, :1])
+        found = np.minimum(found, _LARGEST * found[:, :1])
         # Optics falls alike for all textures where they are all but gone.
         last = found[:, _VISIBLE - 1 : _VISIBLE]
         known = total[:, _VISIBLE:]

@@ -183,11 +183,11 @@ def _refine(
     keep: NDArray[np.bool_],
     lines: Lines,
     fit: RoughFit,
-    reach: Floats,
+    half: Floats,
     bend: bool,
 ) -> Lines:
     """One Gauss-Newton step of offset, angle and (if asked) bend against the fitted profile."""
-    residuals = _Residuals.of(patch, u, keep & near_line(u, reach), fit)
+    residuals = _Residuals.of(patch, u, keep & near_line(u, half), fit)
     pixels = residuals.pixels
     slope = _family()[1].take(residuals.member_bin)
     slope *= pixels.per_pixel(fit.step.astype(np.float32))
@@ -343,12 +343,12 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     return _judge(at, lines.take(fittable), fit, noise[fittable], window, mean, count[fittable])
 
 
-def _share_clipped(clipped: NDArray[np.bool_], u: Singles, reach: Floats) -> Floats:
-    """Share of clipped pixels within `reach` px of each line."""
+def _share_clipped(clipped: NDArray[np.bool_], u: Singles, half: Floats) -> Floats:
+    """Share of clipped pixels within `half` px of each line."""
     out = np.zeros(len(u))
     some = np.flatnonzero(clipped.any((1, 2)))  # most have none
     if len(some):
-        inside = near_line(u[some], reach[some])
+        inside = near_line(u[some], half[some])
         out[some] = (clipped[some] & inside).sum((1, 2)) / np.maximum(inside.sum((1, 2)), 1)
     return out
 

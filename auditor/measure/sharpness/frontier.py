@@ -37,9 +37,9 @@ _SHARED: Final = 0.01
 object's): measured on rendered scenes."""
 _OUTLIERS: Final = 0.02
 """Share of edges that are off by anything."""
-_APART_PX2: Final = 15.0
+_SEPARATION_PX2: Final = 15.0
 """How much softer than the lens a distance out of focus is at least, in 1 / MTF50^2."""
-_APART: Final = 0.12
+_SEPARATION: Final = 0.12
 """And in ln MTF50."""
 _LEAST_OTHERS: Final = 6
 """Edges below which they show no distance out of focus."""
@@ -63,9 +63,9 @@ _FINE: Final = 0.01
 """Steps of ln MTF50 in the tables."""
 _STEP: Final = 0.015
 """Steps of ln MTF50 between the lens values tried: no error stated is below 0.01."""
-_REACH: Final = 2.5
+_HALF_RANGE: Final = 2.5
 """ln MTF50 to either side of the lens's to which the tables reach."""
-_Z: Final = np.arange(-_REACH, _REACH + _FINE / 2, _FINE)
+_Z: Final = np.arange(-_HALF_RANGE, _HALF_RANGE + _FINE / 2, _FINE)
 """Differences of ln MTF50 in the tables."""
 _PARTS: Final = 400
 """Parts of equal probability into which a distribution of softness is divided."""
@@ -84,7 +84,7 @@ def _tables() -> tuple[Singles, Singles]:
     # Softness u is 0.5 ln(1 + u) lower in ln MTF50; equal steps of the distribution, then noise.
     chance = (np.arange(_PARTS) + 0.5) / _PARTS
     lower = 0.5 * np.log1p(-_SPREADS[:, None] * np.log1p(-chance))
-    place = np.clip(np.round((_REACH - lower) / _FINE).astype(int), 0, len(_Z) - 1)
+    place = np.clip(np.round((_HALF_RANGE - lower) / _FINE).astype(int), 0, len(_Z) - 1)
     softness = np.zeros((len(_SPREADS), len(_Z)))
     np.add.at(softness, (np.arange(len(_SPREADS))[:, None], place), 1 / chance.size)
     # A matrix of differences holds each of them many times.
@@ -141,7 +141,7 @@ def frontier(value: Floats, stderr: Floats, softness: float = 1.0) -> tuple[floa
     fifth = len(value) // _SOFTEST
     low = float(np.partition(value, fifth)[fifth]) - _MARGIN
     grid = np.arange(low, top, _STEP)
-    index = np.round((value[:, None] - grid[None, :] + _REACH) / _FINE).astype(int)
+    index = np.round((value[:, None] - grid[None, :] + _HALF_RANGE) / _FINE).astype(int)
     index = np.clip(index, 0, len(_Z) - 1)
     spike_table, tail_table = _tables()
     spike = spike_table.take(index + (row * len(_Z))[:, None])
@@ -192,8 +192,8 @@ def _background(value: Floats, noise: Floats, grid: Floats) -> Singles | None:
     width = np.hypot(noise, _KERNEL)[:, None]
     kernel = np.exp(-0.5 * ((value[:, None] - value[None, :]) / width) ** 2)
     density = (kernel.sum(1) - 1) / (width[:, 0] * np.sqrt(2 * np.pi) * (len(value) - 1))
-    softer = np.exp(-2 * value)[:, None] - np.exp(-2 * grid)[None, :] > _APART_PX2
-    out_of_focus = softer & (value[:, None] < grid[None, :] - _APART)
+    softer = np.exp(-2 * value)[:, None] - np.exp(-2 * grid)[None, :] > _SEPARATION_PX2
+    out_of_focus = softer & (value[:, None] < grid[None, :] - _SEPARATION)
     return np.where(
         out_of_focus, np.float32(_BACKGROUND) * density.astype(np.float32)[:, None], np.float32(0)
     )

@@ -15,10 +15,10 @@ __all__ = ["block_starts", "centred_maxima", "centred_means"]
 
 def _halves(length: int, block: int) -> tuple[slice, ...]:
     """Whole blocks to either side of the middle: one run of them, or two about an odd middle row."""
-    middle, reach = length // 2, length // 2 // block * block
+    middle, half = length // 2, length // 2 // block * block
     if length % 2 == 0:
-        return (slice(middle - reach, middle + reach),)
-    return slice(middle - reach, middle), slice(middle + 1, middle + 1 + reach)
+        return (slice(middle - half, middle + half),)
+    return slice(middle - half, middle), slice(middle + 1, middle + 1 + half)
 
 
 def block_starts(length: int, block: int) -> NDArray[np.int_]:

@@ -22,7 +22,7 @@ __all__ = ["sharp_places"]
 
 Singles = NDArray[np.float32]
 
-_MOST: Final = 160
+_MOST_PLACES: Final = 160
 """Places handed on: with 80 and 120 sharp and blurred photographs were told apart a little less well."""
 _FIRST: Final = 240
 """Cells looked at in full resolution; of 320 and 480 the same. Without this second choice faint things are missed."""
@@ -56,7 +56,7 @@ _BAND: Final = 128
 """Rows of half the resolution worked on at a time ..."""
 _TOGETHER: Final = 160
 """... and cells: what lies between stays in the processor's cache."""
-_REACH: Final = len(_LARGE) // 2
+_OVERLAP: Final = len(_LARGE) // 2
 """Rows beside a band that its squares reach into."""
 
 
@@ -74,7 +74,7 @@ def sharp_places(light: Light) -> Places:
     Returns
     -------
     Places
-        At most `_MOST`, best first.
+        At most `_MOST_PLACES`, best first.
     """
     half = light.halved()
     cell = _CELL_PX // 2
@@ -107,8 +107,10 @@ def _steepness(half: NDArray[np.uint8]) -> NDArray[np.uint8]:
     over = np.minimum(np.arange(256) + round(_SOFT_CODE + 4 * noise), 255).astype(np.uint8)
     over[:least] = 0
     for first in range(0, len(half), _BAND):
-        above = max(first - _REACH, 0)
-        large_range = _range(half[above : first + _BAND + _REACH], _LARGE)[first - above :][:_BAND]
+        above = max(first - _OVERLAP, 0)
+        large_range = _range(half[above : first + _BAND + _OVERLAP], _LARGE)[first - above :][
+            :_BAND
+        ]
         part = small_range[first : first + _BAND]
         cv2.divide(part, cv2.LUT(large_range, over), scale=255.0, dst=part)
     return small_range
@@ -138,7 +140,7 @@ def _steepest(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Places:
         for i in range(0, len(y), _TOGETHER)
     ]
     best, value = (np.concatenate(p) for p in zip(*parts, strict=True))
-    order = np.argsort(-value, kind="stable")[:_MOST]
+    order = np.argsort(-value, kind="stable")[:_MOST_PLACES]
     order = order[value[order] > 0]
     y, x = y + _RIM_PX + best // _CELL_PX, x + _RIM_PX + best % _CELL_PX
     return Places(y[order], x[order])

@@ -29,7 +29,7 @@ _BANDS_CPP: Final = tuple(float(f) for f in np.linspace(0.03, 0.255, 10))
 or 0.3 judged rolls of photographs left out of the fit no better."""
 _NOISE_CPP: Final = (0.35, 0.42)
 """Band that holds noise, coding, and little else: what is not plainly above it can't be told from them."""
-_WAYS: Final = 8
+_DIRECTIONS: Final = 8
 """Directions, 22.5 degrees apart: of four one lies up to 22 degrees off a movement."""
 _OVER_NOISE: Final = 4.0
 """Power of a band over that of the noise band from which it counts as detail; 2 and 8 gave the same judgements."""
@@ -99,13 +99,15 @@ def directional_deficit(codes: Singles) -> tuple[Floats, float] | None:
     (pi L f)^2 / 3 along it and stays across. What objects show one way, at the coarsest detail, they may show
     in part or not at all at the finest: of all shares of it up to `_MOST_SHARE` that is taken off which leaves least.
     """
-    turn, valid = _turning(codes)
+    harmonics, valid = _second_harmonics(codes)
     enough = valid[:, :-1].sum(0) >= _ENOUGH
     if np.count_nonzero(enough) < _FEWEST_BANDS:
         return None
     middle = (np.array(_BANDS_CPP[1:]) + _BANDS_CPP[:-1]) / 2
     ends = (middle[enough].max(), _MIDDLE_CPP)
-    estimates = [_deficit(turn, valid[:, :-1] & enough & _bands_below(middle, end)) for end in ends]
+    estimates = [
+        _deficit(harmonics, valid[:, :-1] & enough & _bands_below(middle, end)) for end in ends
+    ]
     found = [p for p in estimates if p is not None]
     return max(found, key=lambda p: np.hypot(*p[0]) / p[1]) if found else None
 
@@ -115,53 +117,53 @@ def _bands_below(middle: Floats, end: float) -> NDArray[np.bool_]:
     return (middle > end - _FINE_CPP) & (middle <= end)
 
 
-def _deficit(turn: Floats, weight: NDArray[np.bool_]) -> tuple[Floats, float] | None:
+def _deficit(harmonics: Floats, weight: NDArray[np.bool_]) -> tuple[Floats, float] | None:
     """`directional_deficit` in some bands; `weight` (n, bands) marks the valid ones of each window."""
     used = 2 * weight.sum(1) >= weight.any(0).sum()
     if np.count_nonzero(used) < _ENOUGH or not weight.any():
         return None
     weight = weight[used]
-    finest = np.einsum("nbc,nb->nc", turn[used], weight) / weight.sum(1)[:, None]
-    own, coarse = np.median(finest, axis=0), np.median(turn[used, 0], axis=0)
+    finest = np.einsum("nbc,nb->nc", harmonics[used], weight) / weight.sum(1)[:, None]
+    own, coarse = np.median(finest, axis=0), np.median(harmonics[used, 0], axis=0)
     share = np.clip(own @ coarse / max(coarse @ coarse, _FAINTEST), 0, _MOST_SHARE)
     missing = own - share * coarse
     along = finest @ (missing / max(float(np.hypot(*missing)), _FAINTEST))
     return missing, max(scale_of(along - np.median(along)), _LEAST_SCATTER)
 
 
-def _turning(codes: Singles) -> tuple[Floats, NDArray[np.bool_]]:
+def _second_harmonics(codes: Singles) -> tuple[Floats, NDArray[np.bool_]]:
     """(n, bands, 2) second harmonic over the angle of ln power, and (n, bands + 1) whether a band is valid (above noise)."""
     power = _power(codes)
     mean_power = power.mean(2)
     noise = np.median(mean_power[:, -1])
     above_noise = np.maximum(power[:, :-1] - noise, _LEAST_SHARE * noise) + _FAINTEST
-    angle = 2 * np.pi * np.arange(_WAYS) / _WAYS
-    harmonic = 2 / _WAYS * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    angle = 2 * np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
+    harmonic = 2 / _DIRECTIONS * np.stack([np.cos(angle), np.sin(angle)], axis=1)
     return np.log(above_noise) @ harmonic, mean_power > _OVER_NOISE * noise
 
 
 @cache
 def _sectors() -> Singles:
-    """(rfft cells, bands + 1, ways) averaging matrix."""
+    """(rfft cells, bands + 1, directions) averaging matrix."""
     n = WINDOW_PX
     fy, fx = np.fft.fftfreq(n)[:, None], np.fft.rfftfreq(n)[None, :]
     radius, angle = np.hypot(fx, fy), np.degrees(np.arctan2(fy, fx))
-    step = _HALF_TURN / _WAYS
+    step = _HALF_TURN / _DIRECTIONS
     # Of the column of frequency 0 either half tells all.
     twice = (fx == 0) & (fy < 0)
     bands = [*pairwise(_BANDS_CPP), _NOISE_CPP]
-    out = np.zeros((n, n // 2 + 1, len(bands), _WAYS))
+    out = np.zeros((n, n // 2 + 1, len(bands), _DIRECTIONS))
     for i, (low, high) in enumerate(bands):
-        for direction in range(_WAYS):
+        for direction in range(_DIRECTIONS):
             offset = (angle - direction * step) % _HALF_TURN
             within = np.minimum(offset, _HALF_TURN - offset) <= step / 2
             here = (radius >= low) & (radius < high) & within & ~twice
             out[here, i, direction] = 1 / here.sum()
-    return out.reshape(-1, len(bands), _WAYS).astype(np.float32)
+    return out.reshape(-1, len(bands), _DIRECTIONS).astype(np.float32)
 
 
 def _power(codes: Singles) -> Floats:
-    """(n, bands + 1, ways) mean power of windows by band of frequency and direction."""
+    """(n, bands + 1, directions) mean power of windows by band of frequency and direction."""
     power = tapered_power(codes - codes.mean((1, 2), keepdims=True))
     sectors = _sectors()
     mean = power.reshape(len(codes), -1) @ sectors.reshape(len(sectors), -1)

@@ -181,8 +181,8 @@ def _choose(
     cv2.absdiff(small[:, 1:], small[:, :-1], dst=local[:, 1:])
     local[1:] += cv2.absdiff(small[1:], small[:-1])
     # Changes are capped: an edge alone does not make a texture.
-    most = 4 * np.float32(np.median(local[::4, ::4])) + _LEAST_CHANGE
-    spread = means(np.minimum(local, most))
+    cap = 4 * np.float32(np.median(local[::4, ::4])) + _LEAST_CHANGE
+    spread = means(np.minimum(local, cap))
     low = -centred_maxima(-small, cell) < _BLACK
     high = centred_maxima(small, cell) > _CLIPPED
     usable = (~high & ~(low & (mean < _DARK))).ravel()
