@@ -44,8 +44,8 @@ __all__ = [
     "chosen_gear",
     "infer_frames",
     "load_frames",
-    "meanwhile",
-    "ready_later_stages",
+    "preload_later_stages",
+    "with_preloading",
 ]
 
 
@@ -57,13 +57,18 @@ class OptionError(ValueError):
 class InferOptions:
     """What a profile is made of, beside the store.
 
-    Attributes:
-        criteria: thresholds; None for the usual ones.
-        rating, since, body, lens: restrict the profile to a part of the frames.
-        labels_csv: file of patterns and labels.
-        accept: texts 'BODY:ISO:BAND': noise that the photographer accepts.
-        without_bodies, without_lenses, without_folders, without_kinds, phones: as `gear.Chosen`,
-            beside what gear.toml says.
+    Attributes
+    ----------
+    criteria : Criteria or None
+        Thresholds; None for the usual ones.
+    rating, since, body, lens
+        Restrict the profile to a part of the frames, as in `crawl.Selection`.
+    labels_csv : pathlib.Path or None
+        File of patterns and labels.
+    accept : sequence of str
+        Texts 'BODY:ISO:BAND': noise that the photographer accepts.
+    without_bodies, without_lenses, without_folders, without_kinds, phones
+        As `gear.Chosen`, beside what gear.toml says.
     """
 
     criteria: Criteria | None = None
@@ -80,10 +85,20 @@ class InferOptions:
     phones: bool = False
 
 
-def meanwhile(progress: Callable[[Progress], None]) -> Callable[[Progress], None]:
-    """`progress`, and once workers measure, the later stages are made ready beside it.
+def with_preloading(progress: Callable[[Progress], None]) -> Callable[[Progress], None]:
+    """Display of progress that also loads the later stages once workers measure.
 
     This process has nothing else to do then; later everything would wait for them.
+
+    Parameters
+    ----------
+    progress : callable
+        Shows a `Progress`.
+
+    Returns
+    -------
+    callable
+        Takes a `Progress`, and passes it to `progress`.
     """
     begun = False
 
@@ -91,13 +106,13 @@ def meanwhile(progress: Callable[[Progress], None]) -> Callable[[Progress], None
         nonlocal begun
         if state.rate and not begun:
             begun = True
-            threading.Thread(target=ready_later_stages, daemon=True).start()
+            threading.Thread(target=preload_later_stages, daemon=True).start()
         progress(state)
 
     return show
 
 
-def ready_later_stages() -> None:
+def preload_later_stages() -> None:
     """Load all that profile and report are made with, once.
 
     None of it becomes garbage: Python need not look for any in it, now or ever after, which takes a
@@ -125,14 +140,33 @@ def infer_frames(
     store: Store | None,
     archives: Sequence[str] = (),
 ) -> tuple[Profile, pd.DataFrame]:
-    """The profile of a table that is related and reconciled, and the rows looked at, with `VERDICTS`.
+    """Infer the profile of a table of frames.
 
-    `store` gives small pictures, answers and what could not be read. `frames` may hold more than the
-    `archives` just scanned; how much, a notice says.
+    Parameters
+    ----------
+    frames : pandas.DataFrame
+        All frames, reconciled and related. It may hold more than the `archives` just scanned; how much, a
+        notice says.
+    options : InferOptions
+        Thresholds and restrictions.
+    gear : Chosen
+        Which gear is the photographer's, and what is left out.
+    store : Store or None
+        Gives small pictures, answers and what could not be read; None for a table without a store.
+    archives : sequence of str
+        Folders just scanned; none where nothing is to be said of other folders.
 
-    Raises:
-        OptionError: when no measured frame meets the restrictions, or none tells how noisy what is
-            accepted looks.
+    Returns
+    -------
+    profile : Profile
+        The keys of `profile.json`.
+    chosen : pandas.DataFrame
+        The rows looked at, with the columns `VERDICTS`.
+
+    Raises
+    ------
+    OptionError
+        When no measured frame meets the restrictions, or none tells how noisy what is accepted looks.
     """
     from auditor.crawl import Selection
     from auditor.engine.runlog import RunLog
@@ -145,15 +179,15 @@ def infer_frames(
     aside = (frames["status"] == "set-aside").to_numpy(bool)
     best = frames["best"].to_numpy(bool)
     selection = Selection(options.rating, options.since, options.body, options.lens)
-    mine = gear.looked_at(frames).to_numpy(bool)
-    wanted = mine & selection.matches(frames).to_numpy(bool)
-    _need_frames(frames, aside, mine, wanted, gear, selection)
+    included = gear.looked_at(frames).to_numpy(bool)
+    wanted = included & selection.matches(frames).to_numpy(bool)
+    _need_frames(frames, aside, included, wanted, gear, selection)
     # What was set aside is listed whatever is looked at: hardly any such file has names or stars.
     shown = frames if (wanted | aside).all() else frames[wanted | aside]
     chosen = shown.reset_index(drop=True)
     patterns, notices = _labels(options, frames["path"])
     faults = Faults(refused=(AcceptError,))
-    in_use = _use(frames, mine & ~aside & best, gear, faults)
+    in_use = _use(frames, included & ~aside & best, gear, faults)
     try:
         profile, verdicts = infer_profile(
             chosen,
@@ -163,7 +197,7 @@ def infer_frames(
             patterns=patterns,
             accept=options.accept,
             # What a body can do does not change with the part of the archive that is looked at.
-            every=frames[mine | aside] if selection.given() else None,
+            every=frames[included | aside] if selection.given() else None,
             gear=in_use,
             answers={} if store is None else read_answers(store.folder),
             faults=faults,
@@ -172,7 +206,7 @@ def infer_frames(
         raise OptionError(str(error)) from error
     for name in VERDICTS:
         chosen[name] = verdicts[name].to_numpy()
-    profile["gear"] = {**in_use, "left_out": gear.words(), "frames": int((mine & ~aside).sum())}
+    profile["gear"] = {**in_use, "left_out": gear.words(), "frames": int((included & ~aside).sum())}
     profile["filter"] = _filter(selection, int((wanted & ~aside).sum()))
     unread = [] if store is None else store.unread()
     profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
@@ -197,14 +231,14 @@ def _use(frames: pd.DataFrame, rows: NDArray[np.bool_], gear: Chosen, faults: Fa
 def _filter(selection: Selection, frames: int) -> Filter | None:
     """What the profile says of its restrictions; None without any."""
     given = selection.given()
-    told: Filter = {**given, "frames": frames, "words": selection.words()}  # type: ignore[typeddict-item]
-    return told if given else None
+    restrictions: Filter = {**given, "frames": frames, "words": selection.words()}  # type: ignore[typeddict-item]
+    return restrictions if given else None
 
 
 def _need_frames(
     frames: pd.DataFrame,
     aside: NDArray[np.bool_],
-    mine: NDArray[np.bool_],
+    included: NDArray[np.bool_],
     wanted: NDArray[np.bool_],
     gear: Chosen,
     selection: Selection,
@@ -212,7 +246,7 @@ def _need_frames(
     """Raise OptionError where frames were measured and none of them is to be looked at."""
     if aside.all():
         return
-    if not (mine & ~aside).any():
+    if not (included & ~aside).any():
         raise OptionError(
             f"every frame is left out ({gear.words()}); see gear.toml and the options"
         )
@@ -239,14 +273,32 @@ def _fault_notices(faults: Sequence[Fault]) -> list[str]:
 
 
 def chosen_gear(out: Path | None, options: InferOptions) -> Chosen:
-    """What gear.toml in the output folder and the options say together. Raises OptionError."""
+    """Choice of gear from gear.toml in the output folder and the options together.
+
+    Parameters
+    ----------
+    out : pathlib.Path or None
+        Output folder; None where there is none.
+    options : InferOptions
+        Its `without_...` and `phones` are used.
+
+    Returns
+    -------
+    Chosen
+        What is left out, and the names given.
+
+    Raises
+    ------
+    OptionError
+        When gear.toml can't be used.
+    """
     from auditor.gear.gear_file import Chosen, GearFileError, read_chosen
 
     try:
-        said = Chosen() if out is None else read_chosen(out)
+        chosen = Chosen() if out is None else read_chosen(out)
     except GearFileError as error:
         raise OptionError(str(error)) from error
-    return said.plus(
+    return chosen.plus(
         no_bodies=options.without_bodies,
         no_lenses=options.without_lenses,
         no_folders=options.without_folders,
@@ -256,8 +308,26 @@ def chosen_gear(out: Path | None, options: InferOptions) -> Chosen:
 
 
 def load_frames(store: Store, every_column: bool) -> pd.DataFrame:
-    """Every frame of a store, with what inference reads for all of them or with every column; related
-    and reconciled. Raises StoreError."""
+    """Load every frame of a store, reconciled and related.
+
+    Parameters
+    ----------
+    store : Store
+        The measurement store.
+    every_column : bool
+        Every column of `record.COLUMNS`; otherwise those that inference reads for all frames, with
+        measurements in single precision.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row per file, with the columns of `settings.reconcile` and `crawl.relate`.
+
+    Raises
+    ------
+    StoreError
+        When the store can't be read.
+    """
     from auditor.crawl import relate
     from auditor.settings import reconcile
 
@@ -279,10 +349,16 @@ def _labels(options: InferOptions, paths: pd.Series) -> tuple[list[Any], list[st
         return [], []
     patterns, problems = labels_from_csv(options.labels_csv.read_text(encoding="utf-8"))
     notices = problems or ([] if patterns else [f"labels: {options.labels_csv} holds none"])
-    lost = [f"'{pattern}' for '{label}'" for pattern, label in unmatched(paths, patterns)]
-    if lost:
-        more = f" and {len(lost) - FEW_LOST} more" if len(lost) > FEW_LOST else ""
-        notices.append(f"labels: no file matches {', '.join(lost[:FEW_LOST])}{more}")
+    unmatched_patterns = [
+        f"'{pattern}' for '{label}'" for pattern, label in unmatched(paths, patterns)
+    ]
+    if unmatched_patterns:
+        more = (
+            f" and {len(unmatched_patterns) - FEW_LOST} more"
+            if len(unmatched_patterns) > FEW_LOST
+            else ""
+        )
+        notices.append(f"labels: no file matches {', '.join(unmatched_patterns[:FEW_LOST])}{more}")
     return list(patterns), list(notices)
 
 
@@ -299,10 +375,10 @@ def _unread_notice(unread: Sequence[tuple[str, str]]) -> list[str]:
 
 def _elsewhere_notice(paths: pd.Series, archives: Sequence[str]) -> list[str]:
     """Frames of the store that lie in none of the archives; a run adds to what is there."""
-    from auditor.crawl.names import inside, shown_root
+    from auditor.crawl.names import path_prefixes, shown_root
 
     roots = [shown_root(archive) for archive in archives]
-    other = int((~(paths.isin(roots) | paths.str.startswith(inside(roots)))).sum())
+    other = int((~(paths.isin(roots) | paths.str.startswith(path_prefixes(roots)))).sum())
     if not other:
         return []
     return [

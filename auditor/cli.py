@@ -14,7 +14,7 @@ import click
 import auditor
 from auditor import __version__, cli_lists
 from auditor import cli_options as options
-from auditor.cli_frame import Commands, Name, fail, need_store, voice
+from auditor.cli_frame import Commands, Name, fail, need_store, terminal
 
 if TYPE_CHECKING:
     from auditor.audit import InferOptions
@@ -75,8 +75,8 @@ def scan(
     summary = _scan(archives, out, without_folders, **given)
     _need_pictures(summary, archives)
     for line in [*summary.notice_lines(), *summary.set_aside_lines()]:
-        voice.say(line)
-    voice.say(f"{summary.measured:,} of {summary.found:,} files measured")
+        terminal.to_stdout(line)
+    terminal.to_stdout(f"{summary.measured:,} of {summary.found:,} files measured")
     _end(summary.set_aside, len(summary.unread), strict, "listed above")
 
 
@@ -108,7 +108,7 @@ def measure(files: tuple[str, ...], as_json: bool, strict: bool, **given: Any) -
         for row in rows:
             set_aside += row["status"] != "measured"
             for line in [frame_line(row)] if as_json else frame_lines(row):
-                voice.say(line)
+                terminal.to_stdout(line)
     sys.exit(SET_ASIDE if set_aside and strict else 0)
 
 
@@ -127,27 +127,27 @@ def verify(out: Path, mend: bool) -> None:
     try:
         store = Store(out / "store")
         for line in store.mend() if mend else []:
-            voice.say(line)
+            terminal.to_stdout(line)
         problems = store.verify()
     except StoreError as error:
         fail(str(error), 1)
     for line in problems:
-        voice.say(line)
+        terminal.to_stdout(line)
     many = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
-    voice.say(many if problems else "the store is whole")
+    terminal.to_stdout(many if problems else "the store is whole")
     sys.exit(1 if problems else 0)
 
 
 def _end(aside: int, unread: int, strict: bool, where: str) -> None:
     """The last line says what was set aside; only --strict makes that an exit code."""
-    told = []
+    problems = []
     if aside:
-        told.append(f"{aside:,} {'file was' if aside == 1 else 'files were'} set aside")
+        problems.append(f"{aside:,} {'file was' if aside == 1 else 'files were'} set aside")
     if unread:
-        told.append(f"{unread:,} {'folder' if unread == 1 else 'folders'} could not be read")
-    if told:
-        voice.say(f"Done; {' and '.join(told)}, {where}.")
-    sys.exit(SET_ASIDE if told and strict else 0)
+        problems.append(f"{unread:,} {'folder' if unread == 1 else 'folders'} could not be read")
+    if problems:
+        terminal.to_stdout(f"Done; {' and '.join(problems)}, {where}.")
+    sys.exit(SET_ASIDE if problems and strict else 0)
 
 
 def _need_pictures(summary: ScanSummary, archives: tuple[str, ...]) -> None:
@@ -193,7 +193,7 @@ def _outliving_terminal(out: Path) -> Path:
     from auditor.engine.runlog import RunLog
 
     target = out.expanduser().resolve()
-    voice.outlive(RunLog(target / "store" / "log.txt"))
+    terminal.outlive(RunLog(target / "store" / "log.txt"))
     return target
 
 
@@ -204,7 +204,7 @@ def _scan(
     profile_follows: bool = False,
     **given: Any,
 ) -> ScanSummary:
-    from auditor.audit import OptionError, meanwhile
+    from auditor.audit import OptionError, with_preloading
     from auditor.console import progress_display
     from auditor.engine import ScanError, ScanOptions
     from auditor.library import NoArchiveError
@@ -213,13 +213,13 @@ def _scan(
 
     limits = options.taken(ScanOptions, given)
     try:
-        with progress_display(voice) as show:
+        with progress_display(terminal) as show:
             return auditor.scan(
                 archives,
                 out,
                 options=limits,
                 without_folders=without_folders,
-                progress=meanwhile(show) if profile_follows else show,
+                progress=with_preloading(show) if profile_follows else show,
                 **given,
             )
     except (NoArchiveError, OptionError, OutputError) as error:
@@ -231,13 +231,13 @@ def _scan(
 def _profile(
     target: Path, wanted: InferOptions, archives: tuple[str, ...] = ()
 ) -> Mapping[str, Any]:
-    from auditor.audit import OptionError, ready_later_stages
+    from auditor.audit import OptionError, preload_later_stages
     from auditor.crawl.names import shown_root
     from auditor.store import StoreError, why
     from auditor.unchanged import unless_unchanged
 
     def make() -> Mapping[str, Any]:
-        ready_later_stages()
+        preload_later_stages()
         made = auditor.profile(auditor.load(target), wanted, archives=archives)
         auditor.report(made, target)
         return made
@@ -264,8 +264,8 @@ def _close(made: Mapping[str, Any], target: Path, more: list[str]) -> None:
     except Exception as error:  # profile and page are there; they say it all
         more = [f"note: the summary cannot be told here ({type(error).__name__})", *more]
     for line in [*more, *_without_database()]:
-        voice.say(line)
-    voice.say(f"Report: {target / 'report.html'}")
+        terminal.to_stdout(line)
+    terminal.to_stdout(f"Report: {target / 'report.html'}")
 
 
 def _without_database() -> list[str]:

@@ -28,12 +28,12 @@ __all__ = [
     "Commands",
     "Folder",
     "Name",
-    "Voice",
+    "Terminal",
     "fail",
     "have_streams",
     "need_store",
     "read_profile",
-    "voice",
+    "terminal",
 ]
 
 
@@ -57,31 +57,31 @@ def have_streams() -> None:
 class _Forgiving:
     """A stream for somebody else's messages (a progress bar): one that is lost takes nothing along."""
 
-    def __init__(self, voice: Voice, stream: Any) -> None:
-        self._voice, self._stream = voice, stream
+    def __init__(self, terminal: Terminal, stream: Any) -> None:
+        self._terminal, self._stream = terminal, stream
 
     def write(self, text: str) -> int:
-        self._voice.attempt(self._stream, lambda: self._stream.write(text))
+        self._terminal.attempt(self._stream, lambda: self._stream.write(text))
         return len(text)
 
     def flush(self) -> None:
-        self._voice.attempt(self._stream, self._stream.flush)
+        self._terminal.attempt(self._stream, self._stream.flush)
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._stream, name)
 
 
-class Voice:
+class Terminal:
     """Lines on standard output and standard error, made fit for a terminal."""
 
     def __init__(self) -> None:
         self._log: RunLog | None = None
-        self._lost: set[int] = set()
+        self._failed: set[int] = set()
 
     def begin(self) -> None:
         """A command begins; what was true of one before is forgotten."""
         self._log = None
-        self._lost.clear()
+        self._failed.clear()
 
     def outlive(self, log: RunLog) -> None:
         """From now on lines that nobody can read go into `log`, and a terminal that is closed ends
@@ -91,12 +91,12 @@ class Voice:
             if signal.getsignal(signal.SIGHUP) == signal.SIG_DFL:
                 signal.signal(signal.SIGHUP, signal.SIG_IGN)
 
-    def say(self, line: str) -> None:
+    def to_stdout(self, line: str) -> None:
         """One line on standard output. Raises OSError unless the command outlives its terminal."""
         self._line(sys.stdout, line)
 
-    def tell(self, line: str) -> None:
-        """One line on standard error; see `say`."""
+    def to_stderr(self, line: str) -> None:
+        """One line on standard error; see `to_stdout`."""
         self._line(sys.stderr, line)
 
     def forgiving(self, stream: Any) -> Any:
@@ -113,7 +113,7 @@ class Voice:
 
     def attempt(self, stream: Any, write: Any) -> bool:
         """Whether writing went well; a stream that failed once is not tried again."""
-        if id(stream) in self._lost:
+        if id(stream) in self._failed:
             return False
         try:
             write()
@@ -121,7 +121,7 @@ class Voice:
         except (OSError, ValueError):
             if self._log is None:
                 raise
-            self._lost.add(id(stream))
+            self._failed.add(id(stream))
             _drop(stream)
             return False
 
@@ -134,7 +134,7 @@ def _drop(stream: Any) -> None:
         os.close(nowhere)
 
 
-voice = Voice()
+terminal = Terminal()
 """What the command that runs says; there is one in a process."""
 
 RESUMED = ("run", "scan", "profile")
@@ -164,8 +164,10 @@ class Folder(Name):
         try:
             str(folder.absolute()).encode("utf-8")
         except UnicodeEncodeError:
-            told = "its path has bytes that are no text under this system's settings (LANG, LC_ALL)"
-            self.fail(f"{told}; choose another folder", param, ctx)
+            reason = (
+                "its path has bytes that are no text under this system's settings (LANG, LC_ALL)"
+            )
+            self.fail(f"{reason}; choose another folder", param, ctx)
         return folder
 
 
@@ -192,7 +194,7 @@ class Commands(click.Group):
         """Run the program with streams that are there, and end with one line whatever happens."""
         leave_out_current_folder()
         have_streams()
-        voice.begin()
+        terminal.begin()
         for stream in (sys.stdout, sys.stderr):
             _make_printable(stream)
         try:
@@ -228,7 +230,7 @@ def _make_printable(stream: Any) -> None:
 def fail(message: str, code: int) -> NoReturn:
     """End with one line on standard error."""
     with contextlib.suppress(OSError, ValueError):
-        voice.tell(f"auditor: {message}")
+        terminal.to_stderr(f"auditor: {message}")
     sys.exit(code)
 
 

@@ -11,7 +11,7 @@ import click
 
 from auditor import cli_options as options
 from auditor.answers import ANSWERS, TAKEN_BACK
-from auditor.cli_frame import Folder, Name, fail, need_store, read_profile, voice
+from auditor.cli_frame import Folder, Name, fail, need_store, read_profile, terminal
 from auditor.settings.tags import STARS
 
 __all__ = ["answer", "list_frames", "sidecars"]
@@ -57,9 +57,9 @@ def list_frames(
             stream.write(os.fsencode(on_disk(str(keeper["path"]))) + b"\0")
         return
     if header:
-        voice.say(HEADER)
+        terminal.to_stdout(HEADER)
     for keeper in found:
-        voice.say(keeper_line(keeper))
+        terminal.to_stdout(keeper_line(keeper))
 
 
 def _need_causes(profile: Mapping[str, Any], wanted: Sequence[str]) -> None:
@@ -101,7 +101,7 @@ def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | No
         store = Store(out / "store")
         known = store.load(["path", "file_id"], paths=list(answers))
         ids = dict(zip(known["path"], known["file_id"].fillna(""), strict=True))
-        strange = [path for path in answers if path not in ids]
+        unknown = [path for path in answers if path not in ids]
         remember_answers(out / "store", {p: a for p, a in answers.items() if p in ids}, ids)
     except AnswerError as error:
         fail(f"{saved}: {error}", 2)
@@ -109,12 +109,12 @@ def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | No
         fail(f"{saved} is not text in UTF-8", 2)
     except OSError as error:
         fail(f"the answers can't be kept in {out / 'store'} ({why(error)})", 1)
-    for path in strange:
-        voice.tell(f"auditor: {path} was never measured into {out}: no answer kept")
-    kept = len(answers) - len(strange)
+    for path in unknown:
+        terminal.to_stderr(f"auditor: {path} was never measured into {out}: no answer kept")
+    kept = len(answers) - len(unknown)
     many = "1 answer" if kept == 1 else f"{kept} answers"
-    voice.say(f"{many} kept; `auditor profile --out {out}` takes them into account")
-    sys.exit(2 if strange else 0)
+    terminal.to_stdout(f"{many} kept; `auditor profile --out {out}` takes them into account")
+    sys.exit(2 if unknown else 0)
 
 
 @click.command(short_help="Write verdicts as XMP into a folder.")
@@ -145,6 +145,6 @@ def sidecars(out: Path, into: Path, keywords: bool, rating: int | None, at_least
         fail(str(error), 2)
     except OSError as error:
         fail(f"sidecars can't be written to {into} ({why(error)})", 1)
-    voice.say(f"{written} sidecar{'s' * (written != 1)} written into {into}")
+    terminal.to_stdout(f"{written} sidecar{'s' * (written != 1)} written into {into}")
     if kept:
-        voice.say(f"{kept} left alone: not written by this program")
+        terminal.to_stdout(f"{kept} left alone: not written by this program")

@@ -15,7 +15,7 @@ from auditor.report import words
 from auditor.units import HOUR_S, MINUTE_S
 
 if TYPE_CHECKING:
-    from auditor.cli_frame import Voice
+    from auditor.cli_frame import Terminal
     from auditor.engine import Progress
 
 __all__ = ["frame_line", "frame_lines", "progress_display"]
@@ -31,10 +31,21 @@ _LONGEST: Final = 1.5
 
 
 @contextmanager
-def progress_display(voice: Voice) -> Iterator[Callable[[Progress], None]]:
-    """A live bar on a terminal; elsewhere a plain line every ten seconds."""
+def progress_display(terminal: Terminal) -> Iterator[Callable[[Progress], None]]:
+    """A live bar on a terminal; elsewhere a plain line every ten seconds.
+
+    Parameters
+    ----------
+    terminal : auditor.cli_frame.Terminal
+        Where lines go, and what keeps a terminal that went away from ending the run.
+
+    Yields
+    ------
+    callable
+        Takes a `Progress` and shows it.
+    """
     if not sys.stderr.isatty():
-        yield _plain(voice)
+        yield _plain(terminal)
         return
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
@@ -46,7 +57,7 @@ def progress_display(voice: Voice) -> Iterator[Callable[[Progress], None]]:
         MofNCompleteColumn(),
         TextColumn("{task.fields[pace]}"),
     )
-    with Bar(*columns, console=Console(file=voice.forgiving(sys.stderr)), transient=True) as bar:
+    with Bar(*columns, console=Console(file=terminal.forgiving(sys.stderr)), transient=True) as bar:
         task = bar.add_task("", total=None, pace="")
 
         def show(event: Progress) -> None:
@@ -55,7 +66,7 @@ def progress_display(voice: Voice) -> Iterator[Callable[[Progress], None]]:
         yield show
 
 
-def _plain(voice: Voice) -> Callable[[Progress], None]:
+def _plain(terminal: Terminal) -> Callable[[Progress], None]:
     last = time.monotonic() - _PLAIN_EVERY_S + _FIRST_AFTER_S
 
     def show(event: Progress) -> None:
@@ -65,7 +76,7 @@ def _plain(voice: Voice) -> Callable[[Progress], None]:
             return
         last = now
         total = event.total if event.total is not None else f"{event.found} found so far"
-        voice.tell(f"measured {event.done} of {total}{_pace(event)}")
+        terminal.to_stderr(f"measured {event.done} of {total}{_pace(event)}")
 
     return show
 
@@ -90,26 +101,48 @@ def _duration(seconds: float) -> str:
 
 
 def frame_line(row: Mapping[str, Any]) -> str:
-    """One JSON object on one line."""
+    """A frame as one JSON object on one line.
+
+    Parameters
+    ----------
+    row : mapping
+        Values by the names of `record.COLUMNS`.
+
+    Returns
+    -------
+    str
+        ASCII, as `auditor measure --json` prints it.
+    """
     frame = row_to_object(row)
     shown = {**frame, "path": as_text(frame["path"])}
     return json.dumps(shown, ensure_ascii=True, allow_nan=False)
 
 
 def frame_lines(row: Mapping[str, Any]) -> list[str]:
-    """A frame in words, for a person at a terminal."""
+    """A frame in words, for a person at a terminal.
+
+    Parameters
+    ----------
+    row : mapping
+        Values by the names of `record.COLUMNS`.
+
+    Returns
+    -------
+    list of str
+        Lines: settings, MTF50 by zone, noise, fringing; one line with the reason for a file set aside.
+    """
     frame = row_to_object(row)
     path = printable(frame["path"])
     if frame["status"] != "measured":
         return [f"{path}: set aside: {frame['reason']}"]
     s = frame["settings"]
-    used = [str(s[k]) for k in ("body", "lens", "converter") if s[k]]
-    told = {
+    settings_used = [str(s[k]) for k in ("body", "lens", "converter") if s[k]]
+    formats = {
         "focal_length_mm": words.focal, "f_number": words.aperture,
         "exposure_time_s": words.shutter, "iso": words.iso,
     }  # fmt: skip
-    used += [say(s[k]) for k, say in told.items() if s[k]]
-    lines = [f"{path}: {', '.join(used) or 'no settings in the file'}"]
+    settings_used += [write(s[k]) for k, write in formats.items() if s[k]]
+    lines = [f"{path}: {', '.join(settings_used) or 'no settings in the file'}"]
     for zone in ZONES:
         lines.append(f"  {zone:<7} {_zone_words(frame['sharpness'][zone], s)}")
     if frame["sharpness"]["note"]:
@@ -128,29 +161,29 @@ def frame_lines(row: Mapping[str, Any]) -> list[str]:
 def _fringe_words(fringing: Mapping[str, Any] | None) -> str:
     found = fringing or {}
     names = (("red", "lateral_red_px"), ("blue", "lateral_blue_px"))
-    told = [
+    parts = [
         f"{name} {abs(found[k]):.1f} px off green"
         for name, k in names
         if abs(found.get(k) or 0) >= _SHOWN_PX
     ]
     seam = found.get("fringe_width_px")
     if seam is not None:
-        told.append(f"coloured seams {seam:.1f} px wide" if seam else "no coloured seams")
-    return ", ".join(told)
+        parts.append(f"coloured seams {seam:.1f} px wide" if seam else "no coloured seams")
+    return ", ".join(parts)
 
 
 def _zone_words(zone: Mapping[str, Any] | None, settings: Mapping[str, Any]) -> str:
     if zone is None:
         return "not measured"
     value = zone["mtf50_cpp"]
-    told = [f"MTF50 {value:.3f} cycles per pixel (standard error {zone['stderr_cpp'] or 0:.3f})"]
+    parts = [f"MTF50 {value:.3f} cycles per pixel (standard error {zone['stderr_cpp'] or 0:.3f})"]
     if settings["width_px"] and settings["height_px"]:
         # Line widths per picture height count both the light and the dark line of a cycle.
         height = min(settings["width_px"], settings["height_px"])
-        told.append(f"{2 * value * height:.0f} line widths per picture height")
+        parts.append(f"{2 * value * height:.0f} line widths per picture height")
     if settings["pixel_pitch_um"]:
-        told.append(f"{value * 1000 / settings['pixel_pitch_um']:.0f} line pairs per mm")
+        parts.append(f"{value * 1000 / settings['pixel_pitch_um']:.0f} line pairs per mm")
     edges = words.count(zone["edges"], "edge")
-    by = {"texture": "texture", "both": f"{edges} and texture"}
-    told.append(f"from {by.get(zone['method'], edges)}")
-    return ", ".join(told)
+    by_method = {"texture": "texture", "both": f"{edges} and texture"}
+    parts.append(f"from {by_method.get(zone['method'], edges)}")
+    return ", ".join(parts)

@@ -11,5 +11,16 @@ _MOST: Final = 160
 
 
 def one_line(error: object) -> str:
-    """The error's own words without line ends, shortened; '' where it has none."""
+    """An error's own message without line ends, shortened.
+
+    Parameters
+    ----------
+    error : object
+        An exception, or whatever else has a text.
+
+    Returns
+    -------
+    str
+        At most 160 characters; '' where it has no message.
+    """
     return " ".join(str(error).split())[:_MOST]

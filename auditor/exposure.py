@@ -53,46 +53,138 @@ ISOS: Final[tuple[int, ...]] = (
 
 
 def aperture_from_apex(av: float) -> float:
-    """f-number N = 2 ** (Av / 2)."""
+    """f-number of an APEX aperture value.
+
+    Parameters
+    ----------
+    av : float
+        Aperture value Av, in stops.
+
+    Returns
+    -------
+    float
+        N = 2 ** (Av / 2), dimensionless (Exif 2.32, annex C).
+    """
     return 2.0 ** (av / 2)
 
 
 def time_from_apex(tv: float) -> float:
-    """Exposure time in seconds, t = 2 ** -Tv."""
+    """Exposure time of an APEX time value.
+
+    Parameters
+    ----------
+    tv : float
+        Time value Tv, in stops.
+
+    Returns
+    -------
+    float
+        t = 2 ** -Tv in seconds (Exif 2.32, annex C).
+    """
     return 2.0**-tv
 
 
 def ev100(f_number: ArrayLike, exposure_time_s: ArrayLike, iso: ArrayLike) -> NDArray[np.float64]:
-    """Scene brightness log2(N^2 / t) - log2(ISO / 100). Arguments broadcast."""
+    """Scene brightness as the exposure value at ISO 100.
+
+    Parameters
+    ----------
+    f_number, exposure_time_s, iso : array_like
+        Aperture N, exposure time t in seconds and ISO speed S; they broadcast against each other.
+
+    Returns
+    -------
+    ndarray of float64
+        log2(N^2 / t) - log2(S / 100), in stops; NaN where an argument is NaN.
+
+    References
+    ----------
+    Exif 2.32, annex C (APEX), with the speed taken off so that a scene has one value at every ISO.
+    """
     n, t, s = (np.asarray(v, float) for v in (f_number, exposure_time_s, iso))
     return np.asarray(np.log2(n * n / t) - np.log2(s / 100))
 
 
 def f_number_place(f_number: ArrayLike) -> NDArray[np.float64]:
-    """Place between the entries of `F_NUMBERS`, whole at the exact thirds 2 ** ((i - 6) / 6)."""
+    """Position of f-numbers on the scale of thirds of a stop.
+
+    Parameters
+    ----------
+    f_number : array_like
+        f-numbers, above 0.
+
+    Returns
+    -------
+    ndarray of float64
+        Fractional index into `F_NUMBERS`, whole at the exact thirds 2 ** ((i - 6) / 6).
+    """
     return np.asarray(
         STEPS_PER_DOUBLING["f_number"] * np.log2(np.asarray(f_number, float)) + _AT_F1
     )
 
 
 def f_number_at(place: ArrayLike) -> NDArray[np.float64]:
-    """The exact f-number of a place: the inverse of `f_number_place`."""
+    """Exact f-number at a position on the scale of thirds of a stop: the inverse of `f_number_place`.
+
+    Parameters
+    ----------
+    place : array_like
+        Fractional indices into `F_NUMBERS`; they may lie beyond its ends.
+
+    Returns
+    -------
+    ndarray of float64
+        f-numbers 2 ** ((place - 6) / 6).
+    """
     return np.asarray(2.0 ** ((np.asarray(place, float) - _AT_F1) / STEPS_PER_DOUBLING["f_number"]))
 
 
 def f_number_index(f_number: float) -> int:
-    """Place in `F_NUMBERS` of the nearest third of a stop; beyond its ends for f-numbers outside it."""
+    """Index in `F_NUMBERS` of the nearest third of a stop.
+
+    Parameters
+    ----------
+    f_number : float
+        f-number, above 0.
+
+    Returns
+    -------
+    int
+        The index; negative or beyond the end for f-numbers outside the scale.
+    """
     return round(float(f_number_place(f_number)))
 
 
 def nominal_f_number(f_number: float) -> float:
-    """The engraved third of a stop nearest to `f_number` (f/3.5 and f/3.6 become f/3.5)."""
+    """Engraved f-number nearest to a measured one (f/3.5 and f/3.6 become f/3.5).
+
+    Parameters
+    ----------
+    f_number : float
+        f-number, above 0.
+
+    Returns
+    -------
+    float
+        The entry of `F_NUMBERS`; outside the scale the exact third of a stop.
+    """
     index = f_number_index(f_number)
     return F_NUMBERS[index] if 0 <= index < len(F_NUMBERS) else float(f_number_at(index))
 
 
 def nominal_iso(iso: float) -> int:
-    """The engraved third of a stop nearest to `iso` (ISO 1148 becomes 1250)."""
+    """Engraved ISO value nearest to a given one (ISO 1148 becomes 1250).
+
+    Parameters
+    ----------
+    iso : float
+        ISO speed, above 0.
+
+    Returns
+    -------
+    int
+        The entry of `ISOS`; outside the scale the exact third of a stop, rounded.
+    """
     steps = STEPS_PER_DOUBLING["iso"]
     thirds = round(steps * math.log2(iso / 100))
     index = thirds + _AT_ISO_100

@@ -21,8 +21,28 @@ _RIGHTS: Final = 0o644
 
 
 def open_unnoticed(path: str) -> int:
-    """Descriptor for reading. The time of last access stays as it was where the system allows that, and a
-    pipe with a picture's name does not block. Raises OSError, and ValueError for a name that can be none."""
+    """Open a file for reading without leaving a trace.
+
+    The time of last access stays as it was where the system allows that, and a pipe with a picture's name
+    does not block.
+
+    Parameters
+    ----------
+    path : str
+        File to open.
+
+    Returns
+    -------
+    int
+        File descriptor, which the caller closes.
+
+    Raises
+    ------
+    OSError
+        When it can't be opened.
+    ValueError
+        For a name that no file can have.
+    """
     flags = os.O_RDONLY
     for name in ("O_CLOEXEC", "O_BINARY", "O_NONBLOCK"):
         flags |= getattr(os, name, 0)
@@ -33,9 +53,27 @@ def open_unnoticed(path: str) -> int:
 
 
 def open_own(path: Path, flags: int) -> int | None:
-    """Descriptor of a file that is made where it is not there; None where it is no file of its own:
-    writing into a pipe would wait for a reader, and through a link it would change a file elsewhere.
-    Raises OSError."""
+    """Open a file for writing, made where it is not there, if it is a regular file with one name.
+
+    Writing into a pipe would wait for a reader, and through a link it would change a file elsewhere.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        File to open.
+    flags : int
+        Flags of `os.open`, to which those that create and don't follow are added.
+
+    Returns
+    -------
+    int or None
+        File descriptor, which the caller closes; None where `path` is no such file.
+
+    Raises
+    ------
+    OSError
+        When it can't be opened; a symbolic link included.
+    """
     for name in ("O_CLOEXEC", "O_NONBLOCK", "O_NOFOLLOW"):
         flags |= getattr(os, name, 0)
     fd = os.open(path, flags | os.O_CREAT, _RIGHTS)
@@ -47,8 +85,22 @@ def open_own(path: Path, flags: int) -> int | None:
 
 
 def write_file(path: Path, data: bytes | memoryview, durable: bool = False) -> None:
-    """Write `path` so that it is there whole or not at all; `durable`: also after a power cut. Raises
-    OSError."""
+    """Write a file so that it is there whole or not at all.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        File to write; `path` with '.tmp' after its name is written first and renamed.
+    data : bytes or memoryview
+        Content.
+    durable : bool
+        Flush file and folder to disk, so that the file survives a power cut.
+
+    Raises
+    ------
+    OSError
+        When it can't be written; what was there is kept.
+    """
     temporary = path.with_name(path.name + ".tmp")
     with contextlib.suppress(FileNotFoundError):
         os.unlink(temporary)  # whatever lies there, a link that leads elsewhere included
@@ -78,8 +130,23 @@ _LEFT_S: Final = 24 * 3600.0
 
 @contextlib.contextmanager
 def atomic_write(out: Path) -> Iterator[Path]:
-    """A folder inside `out` to write into. What lies there at the end of the block moves into `out`;
-    after an error `out` is as it was. Raises OSError."""
+    """Temporary folder whose files move into `out` at the end of the block.
+
+    Parameters
+    ----------
+    out : pathlib.Path
+        Folder that takes the files; it exists.
+
+    Yields
+    ------
+    pathlib.Path
+        Folder inside `out` to write into; after an error it is removed, and `out` is as it was.
+
+    Raises
+    ------
+    OSError
+        When it can't be made, or a file can't be moved.
+    """
     for old in out.glob(f"{_PREFIX}*"):
         with contextlib.suppress(OSError):
             if time.time() - old.stat().st_mtime > _LEFT_S:

@@ -18,7 +18,7 @@ __all__ = [
     "defocus_disc_px",
     "diffraction_mtf",
     "gaussian_mtf",
-    "half_at",
+    "half_frequency",
     "hyperfocal_m",
     "mtf50",
     "pixel_mtf",
@@ -38,9 +38,27 @@ def diffraction_mtf(
 ) -> Floats:
     """MTF of an aberration-free circular aperture in incoherent light.
 
-    2/pi (acos x - x sqrt(1 - x^2)) with x = wavelength * N * f, zero beyond the cut-off.
-    Source: Goodman, Introduction to Fourier Optics, section on the incoherent OTF.
-    Arguments broadcast against each other.
+    2/pi (acos x - x sqrt(1 - x^2)) with x = wavelength * N * f, zero beyond the cut-off x = 1.
+
+    Parameters
+    ----------
+    freq_cpp : array_like
+        Spatial frequencies in cycles per pixel.
+    f_number : array_like
+        f-number N.
+    pitch_um : array_like
+        Pixel pitch in micrometres; it brings the frequency to cycles per micrometre.
+    wavelength_um : float
+        Wavelength in micrometres.
+
+    Returns
+    -------
+    ndarray of float64
+        MTF, 0 to 1, in the shape to which the arguments broadcast.
+
+    References
+    ----------
+    Goodman, Introduction to Fourier Optics, section on the incoherent OTF.
     """
     freq = np.asarray(freq_cpp, float)
     x = np.abs(freq) * wavelength_um * np.asarray(f_number, float) / np.asarray(pitch_um, float)
@@ -49,12 +67,40 @@ def diffraction_mtf(
 
 
 def pixel_mtf(freq_cpp: ArrayLike) -> Floats:
-    """MTF of a square pixel with full fill factor, |sinc f| (same source)."""
+    """MTF of a square pixel with full fill factor, |sinc f|.
+
+    Parameters
+    ----------
+    freq_cpp : array_like
+        Spatial frequencies in cycles per pixel, along one axis of the grid.
+
+    Returns
+    -------
+    ndarray of float64
+        MTF, 0 to 1, of the same shape; its first zero lies at 1 cycle per pixel.
+
+    References
+    ----------
+    Goodman, Introduction to Fourier Optics.
+    """
     return np.abs(np.sinc(np.asarray(freq_cpp, float)))
 
 
 def gaussian_mtf(freq_cpp: ArrayLike, sigma_px: ArrayLike) -> Floats:
-    """MTF of a Gaussian blur, exp(-2 (pi s f)^2); its MTF50 lies at 0.1874 / s."""
+    """MTF of a Gaussian blur, exp(-2 (pi s f)^2); its MTF50 lies at 0.1874 / s.
+
+    Parameters
+    ----------
+    freq_cpp : array_like
+        Spatial frequencies in cycles per pixel.
+    sigma_px : array_like
+        Standard deviation s of the point-spread function in pixels; broadcasts against `freq_cpp`.
+
+    Returns
+    -------
+    ndarray of float64
+        MTF, 0 to 1.
+    """
     product = np.pi * np.asarray(sigma_px, float) * np.asarray(freq_cpp, float)
     return np.asarray(np.exp(-2 * product**2))
 
@@ -66,7 +112,24 @@ def system_mtf(
     blur_px: ArrayLike = 0.0,
     wavelength_um: float = GREEN_UM,
 ) -> Floats:
-    """Diffraction, pixel and a Gaussian remainder of standard deviation `blur_px`, multiplied."""
+    """MTF of diffraction, pixel and a Gaussian remainder, multiplied.
+
+    Parameters
+    ----------
+    freq_cpp : array_like
+        Spatial frequencies in cycles per pixel.
+    f_number, pitch_um : array_like
+        f-number, and pixel pitch in micrometres.
+    blur_px : array_like
+        Standard deviation of the Gaussian in pixels, for everything that is neither diffraction nor pixel.
+    wavelength_um : float
+        Wavelength in micrometres.
+
+    Returns
+    -------
+    ndarray of float64
+        MTF, 0 to 1, in the shape to which the arguments broadcast.
+    """
     return (
         diffraction_mtf(freq_cpp, f_number, pitch_um, wavelength_um)
         * pixel_mtf(freq_cpp)
@@ -80,19 +143,46 @@ def mtf50(
     blur_px: ArrayLike = 0.0,
     wavelength_um: float = GREEN_UM,
 ) -> Floats:
-    """Frequency (c/px) at which `system_mtf` falls to one half. Arguments broadcast.
+    """Frequency at which `system_mtf` falls to one half.
 
     Found by bisection between 0 and 1 c/px; the system MTF is monotone there because the pixel's
     sinc has its first zero at 1 c/px.
+
+    Parameters
+    ----------
+    f_number, pitch_um : array_like
+        f-number, and pixel pitch in micrometres.
+    blur_px : array_like
+        Standard deviation of the Gaussian remainder in pixels.
+    wavelength_um : float
+        Wavelength in micrometres.
+
+    Returns
+    -------
+    ndarray of float64
+        MTF50 in cycles per pixel, in the shape to which the arguments broadcast.
     """
     n, pitch, blur = np.broadcast_arrays(
         np.asarray(f_number, float), np.asarray(pitch_um, float), np.asarray(blur_px, float)
     )
-    return half_at(lambda f: system_mtf(f, n, pitch, blur, wavelength_um), n.shape)
+    return half_frequency(lambda f: system_mtf(f, n, pitch, blur, wavelength_um), n.shape)
 
 
-def half_at(mtf: Callable[[Floats], Floats], shape: tuple[int, ...]) -> Floats:
-    """Frequency (c/px) between 0 and 1, of this shape, at which an MTF that falls there is one half."""
+def half_frequency(mtf: Callable[[Floats], Floats], shape: tuple[int, ...]) -> Floats:
+    """Frequency between 0 and 1 c/px at which a falling MTF is one half, by bisection.
+
+    Parameters
+    ----------
+    mtf : callable
+        Gives the MTF at an array of frequencies (cycles per pixel) of the shape `shape`, element by element.
+    shape : tuple of int
+        Shape of the result.
+
+    Returns
+    -------
+    ndarray of float64
+        Frequencies in cycles per pixel; 1 where the MTF stays above one half.
+    """
     low, high = np.zeros(shape), np.ones(shape)
     for _ in range(_HALVINGS):
         middle = (low + high) / 2
@@ -102,17 +192,56 @@ def half_at(mtf: Callable[[Floats], Floats], shape: tuple[int, ...]) -> Floats:
 
 
 def blur_sigma_for_mtf50(mtf50_cpp: ArrayLike) -> Floats:
-    """Standard deviation (px) of the Gaussian whose MTF50 is `mtf50_cpp`."""
+    """Standard deviation of the Gaussian blur that has a given MTF50, sqrt(ln 2 / 2) / (pi f).
+
+    Parameters
+    ----------
+    mtf50_cpp : array_like
+        MTF50 in cycles per pixel.
+
+    Returns
+    -------
+    ndarray of float64
+        Standard deviation in pixels.
+    """
     return np.asarray(np.sqrt(np.log(2) / 2) / np.pi / np.asarray(mtf50_cpp, float))
 
 
 def circle_of_confusion_um(pitch_um: float, pixels: float = 2.0) -> float:
-    """Blur circle that a criterion of so many pixels allows at this pitch."""
+    """Diameter of the blur circle that a criterion of so many pixels allows.
+
+    Parameters
+    ----------
+    pitch_um : float
+        Pixel pitch in micrometres.
+    pixels : float
+        Diameter that is allowed, in pixels.
+
+    Returns
+    -------
+    float
+        Diameter in micrometres on the sensor.
+    """
     return pitch_um * pixels
 
 
 def hyperfocal_m(focal_length_mm: float, f_number: float, coc_um: float) -> float:
-    """Hyperfocal distance f^2 / (N c) + f, in metres (geometric optics)."""
+    """Hyperfocal distance f^2 / (N c) + f of geometric optics.
+
+    Parameters
+    ----------
+    focal_length_mm : float
+        Focal length f in millimetres.
+    f_number : float
+        f-number N.
+    coc_um : float
+        Diameter c of the circle of confusion in micrometres.
+
+    Returns
+    -------
+    float
+        Distance in metres.
+    """
     coc_mm = coc_um / 1000
     return (focal_length_mm**2 / (f_number * coc_mm) + focal_length_mm) / 1000
 
@@ -124,9 +253,23 @@ def defocus_disc_px(
     focus_m: ArrayLike,
     subject_m: float = float("inf"),
 ) -> Floats:
-    """Diameter in pixels of the geometric blur disc of a point at `subject_m`. Arguments broadcast.
+    """Diameter of the geometric blur disc of a point out of focus.
 
     c = f^2 |s2 - s1| / (N s2 (s1 - f)); for a subject at infinity c = f^2 / (N (s1 - f)).
+
+    Parameters
+    ----------
+    focal_length_mm, f_number, pitch_um : array_like
+        Focal length f in millimetres, f-number N, pixel pitch in micrometres.
+    focus_m : array_like
+        Distance s1 that is in focus, in metres.
+    subject_m : float
+        Distance s2 of the point, in metres.
+
+    Returns
+    -------
+    ndarray of float64
+        Diameter in pixels, in the shape to which the arguments broadcast.
     """
     f, focus = np.asarray(focal_length_mm, float) / 1000, np.asarray(focus_m, float)
     ratio = 1.0 if np.isinf(subject_m) else np.abs(subject_m - focus) / subject_m

@@ -32,8 +32,22 @@ class OutputError(ValueError):
 def prepare_output(out: Path, archives: Sequence[str]) -> Path:
     """Make the output folder, and make sure that no place written is part of an archive.
 
-    Raises:
-        OutputError: when it lies inside an archive or can't be written.
+    Parameters
+    ----------
+    out : pathlib.Path
+        Output folder, there or not yet.
+    archives : sequence of str
+        Folders, files or addresses that are read; addresses are passed over.
+
+    Returns
+    -------
+    pathlib.Path
+        The output folder as an absolute path without links.
+
+    Raises
+    ------
+    OutputError
+        When it lies inside an archive or can't be written.
     """
     target = out.expanduser().resolve()
     # Links and mounts at or above any place written would lead the writing elsewhere.
@@ -63,9 +77,21 @@ def prepare_output(out: Path, archives: Sequence[str]) -> Path:
 
 
 def remember_archives(out: Path, archives: Sequence[str]) -> None:
-    """Keep which folders were ever measured into `out`, so that nothing is written into them later.
+    """Add archives to those known to be measured into `out`, so that nothing is written into them later.
 
     Also puts an example of gear.toml there, unless there is one.
+
+    Parameters
+    ----------
+    out : pathlib.Path
+        Output folder; it exists.
+    archives : sequence of str
+        Folders, files or addresses just given.
+
+    Raises
+    ------
+    OutputError
+        When the folder can't be written.
     """
     from auditor.crawl.names import shown_root
     from auditor.gear.gear_file import write_example
@@ -92,8 +118,17 @@ def _archives_of(out: Path) -> list[str]:
 def outside_archives(folders: Iterable[Path], out: Path) -> None:
     """Make sure that no folder is part of any archive measured into `out`.
 
-    Raises:
-        OutputError: when one is.
+    Parameters
+    ----------
+    folders : iterable of pathlib.Path
+        Folders that are to be written.
+    out : pathlib.Path
+        Output folder that remembers its archives.
+
+    Raises
+    ------
+    OutputError
+        When one of them lies inside such an archive.
     """
     from auditor.crawl.names import on_disk
 

@@ -45,13 +45,37 @@ BISQUARE_CUT: Final = 4.685
 
 
 def scale_of(residuals: Floats) -> float:
-    """Standard deviation of residuals about zero, by their median absolute size; NaN without any."""
+    """Standard deviation of residuals about zero, from their median absolute value.
+
+    Parameters
+    ----------
+    residuals : (n,) ndarray of float64
+        Residuals, without NaN.
+
+    Returns
+    -------
+    float
+        1.4826 times the median of the absolute values, which estimates the standard deviation of normal
+        residuals; NaN where there are none.
+    """
     return MAD_TO_SD * float(np.median(np.abs(residuals))) if len(residuals) else float("nan")
 
 
 def group_medians(values: Floats, group: NDArray[np.intp]) -> Floats:
-    """Median of each group's values that are not NaN, NaN where it has none; `group` (n,) counts from 0
-    without a gap."""
+    """Median of each group's values.
+
+    Parameters
+    ----------
+    values : (n,) ndarray of float64
+        Values; NaN is passed over.
+    group : (n,) ndarray of intp
+        Group of each value, counted from 0 without a gap.
+
+    Returns
+    -------
+    (groups,) ndarray of float64
+        Medians; NaN where a group has no value.
+    """
     order = np.lexsort((values, group))  # NaN comes last
     count = np.bincount(group)
     first = np.cumsum(count) - count
@@ -61,17 +85,58 @@ def group_medians(values: Floats, group: NDArray[np.intp]) -> Floats:
 
 
 def huber_weight(residuals: Floats, scale: float) -> Floats:
-    """Weights of least squares, 1 up to `HUBER_CUT` scales and falling as one over the residual beyond."""
+    """Weights of Huber's M-estimator for iteratively reweighted least squares.
+
+    Parameters
+    ----------
+    residuals : ndarray of float64
+        Residuals.
+    scale : float
+        Their standard deviation, in the same unit.
+
+    Returns
+    -------
+    ndarray of float64
+        1 up to `HUBER_CUT` scales, beyond it falling as one over the residual.
+    """
     return np.asarray(1 / np.maximum(np.abs(residuals) / (HUBER_CUT * scale), 1.0))
 
 
 def bisquare_weight(residuals: Floats, scale: float, cut: float = BISQUARE_CUT) -> Floats:
-    """Weights of least squares, (1 - (r / c)^2)^2, none beyond c = `cut` scales."""
+    """Weights of Tukey's bisquare for iteratively reweighted least squares.
+
+    Parameters
+    ----------
+    residuals : ndarray of float64
+        Residuals.
+    scale : float
+        Their standard deviation, in the same unit.
+    cut : float
+        Tuning constant c in scales.
+
+    Returns
+    -------
+    ndarray of float64
+        (1 - (r / c)^2)^2, and 0 beyond c.
+    """
     return _inside(residuals, scale, cut) ** 2
 
 
 def bisquare_slope(residuals: Floats, scale: float) -> Floats:
-    """Derivative of the bisquare's influence r w(r): (1 - z^2)(1 - 5 z^2) with z = r / c, 0 beyond."""
+    """Derivative of the bisquare's influence function r w(r).
+
+    Parameters
+    ----------
+    residuals : ndarray of float64
+        Residuals.
+    scale : float
+        Their standard deviation, in the same unit.
+
+    Returns
+    -------
+    ndarray of float64
+        (1 - z^2)(1 - 5 z^2) with z = r / c, and 0 beyond c = `BISQUARE_CUT` scales.
+    """
     inside = _inside(residuals, scale, BISQUARE_CUT)
     return inside * (inside - 4 * (1 - inside))
 
@@ -82,20 +147,61 @@ def _inside(residuals: Floats, scale: float, cut: float) -> Floats:
 
 
 def half_width(share: float) -> float:
-    """Standard errors from the middle to either end of the interval that holds this share (normal
-    distribution)."""
+    """Half of the interval that holds a share of a normal distribution, in standard deviations.
+
+    Parameters
+    ----------
+    share : float
+        Probability inside the interval, 0 to 1.
+
+    Returns
+    -------
+    float
+        Normal quantile at (1 + share) / 2; 1.645 for 0.9.
+    """
     return float(ndtri(0.5 + share / 2))
 
 
 def low_middle_high(draws: ArrayLike, share: float, axis: int = 0) -> Floats:
-    """Low end of the interval of equally likely values that holds this share, their median, and its high
-    end, (3, ...)."""
+    """Equal-tailed interval and median of draws.
+
+    Parameters
+    ----------
+    draws : array_like
+        Draws of a distribution along `axis`.
+    share : float
+        Probability inside the interval, 0 to 1.
+    axis : int
+        Axis of the draws.
+
+    Returns
+    -------
+    (3, ...) ndarray of float64
+        Low end, median and high end.
+    """
     tail = (1 - share) / 2
     return np.asarray(np.quantile(np.asarray(draws), [tail, 0.5, 1 - tail], axis=axis))
 
 
 def share_interval(hits: float, of: float, share: float) -> tuple[float, float]:
-    """Ends of the interval of `hits` / `of` that holds this share (Wilson, J. Am. Stat. Assoc. 22, 1927)."""
+    """Wilson's score interval of a binomial proportion.
+
+    Parameters
+    ----------
+    hits, of : float
+        Successes and trials, at least one trial; not whole where frames count as fewer independent ones.
+    share : float
+        Confidence of the interval, 0 to 1.
+
+    Returns
+    -------
+    low, high : float
+        Ends of the interval, within 0 and 1.
+
+    References
+    ----------
+    Wilson, Probable inference, the law of succession, and statistical inference, J. Am. Stat. Assoc. 22, 1927.
+    """
     z = half_width(share)
     p = hits / of
     centre = (p + z * z / (2 * of)) / (1 + z * z / of)
@@ -109,7 +215,17 @@ _ROUNDS: Final = 50
 
 @dataclass(frozen=True, slots=True)
 class Location:
-    """`value` with its standard error; `count` values behind it, `weight` of them in full."""
+    """Robust estimate of a location with its standard error.
+
+    Attributes
+    ----------
+    value, stderr : float
+        The estimate and its standard error, in the unit of the values; NaN where there are none.
+    count : int
+        Values behind it.
+    weight : float
+        Sum of their final weights: an effective count, as outliers weigh less than 1.
+    """
 
     value: float
     stderr: float
@@ -117,7 +233,18 @@ class Location:
     weight: float = 0.0
 
     def bounds(self, share: float) -> tuple[float, float]:
-        """Interval by Student's t; the degrees of freedom are those of the values that count."""
+        """Confidence interval by Student's t, with the effective count less one as degrees of freedom.
+
+        Parameters
+        ----------
+        share : float
+            Confidence of the interval, 0 to 1.
+
+        Returns
+        -------
+        low, high : float
+            Ends of the interval; infinite for fewer than two values.
+        """
         if self.count < 2:
             return float("-inf"), float("inf")
         half = float(stdtrit(max(self.weight - 1, 1.0), 0.5 + share / 2)) * self.stderr
@@ -125,12 +252,25 @@ class Location:
 
 
 def robust_location(values: Floats, least_sd: float) -> Location:
-    """M-estimate with Tukey's bisquare and the median absolute deviation as scale (Huber & Ronchetti,
-    Robust Statistics, ch. 4 and 6); its standard error from the influence of each value.
+    """M-estimate of location with Tukey's bisquare and the median absolute deviation as scale.
 
-    Args:
-        values: NaN is passed over.
-        least_sd: scatter that even agreeing values have.
+    The standard error comes from the influence of each value.
+
+    Parameters
+    ----------
+    values : (n,) ndarray of float64
+        Values; those that are not finite are passed over.
+    least_sd : float
+        Standard deviation that even agreeing values have: a floor under the scale and the standard error.
+
+    Returns
+    -------
+    Location
+        The estimate; NaN with a count of 0 where no value is finite.
+
+    References
+    ----------
+    Huber & Ronchetti, Robust Statistics (2nd ed. 2009), chapters 4 and 6.
     """
     x = values[np.isfinite(values)]
     n = len(x)
@@ -143,8 +283,8 @@ def robust_location(values: Floats, least_sd: float) -> Location:
         weight = bisquare_weight(x - middle, scale)
         middle = float(np.sum(weight * x) / np.sum(weight))
     slope = float(np.sum(bisquare_slope(x - middle, scale)))
-    pull = float(np.sum((weight * (x - middle)) ** 2)) * n / max(n - 1, 1)
-    counted = float(np.sum(weight))
+    influence = float(np.sum((weight * (x - middle)) ** 2)) * n / max(n - 1, 1)
+    weight_sum = float(np.sum(weight))
     # What agreeing values share still leaves the scatter that is known of beforehand.
-    stderr = max(np.sqrt(pull) / max(slope, counted / 3), least_sd / np.sqrt(counted))
-    return Location(middle, float(stderr), n, counted)
+    stderr = max(np.sqrt(influence) / max(slope, weight_sum / 3), least_sd / np.sqrt(weight_sum))
+    return Location(middle, float(stderr), n, weight_sum)

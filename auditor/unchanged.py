@@ -28,13 +28,23 @@ _LIBRARIES: Final = ("numpy", "scipy", "pandas", "pyarrow", "lensfunpy")
 def unless_unchanged(
     out: Path, asked: Sequence[Any], contents: Iterable[Path], make: Callable[[], Mapping[str, Any]]
 ) -> Mapping[str, Any]:
-    """The profile that lies in `out` where making it again would give the same, else `make()`.
+    """Profile in `out` if making it again would give the same, else a new one.
 
-    Args:
-        out: the output folder, with `store` in it.
-        asked: what was asked for; its `repr` identifies it.
-        contents: files named in it whose content counts.
-        make: makes the profile and writes it and all that belongs to it into `out`.
+    Parameters
+    ----------
+    out : pathlib.Path
+        The output folder, with `store` in it.
+    asked : sequence
+        What was asked for; its `repr` identifies it.
+    contents : iterable of pathlib.Path
+        Files named in it whose content counts.
+    make : callable
+        Makes the profile and writes it and all that belongs to it into `out`.
+
+    Returns
+    -------
+    mapping
+        The keys of `profile.json`.
     """
     try:
         key = _key(out / "store", asked, contents)

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from auditor.optics import diffraction_mtf, gaussian_mtf, half_at, pixel_mtf
+from auditor.optics import diffraction_mtf, gaussian_mtf, half_frequency, pixel_mtf
 
 __all__ = [
     "JND",
@@ -98,7 +98,18 @@ class Viewing:
 
     @classmethod
     def of_print(cls, width_cm: float, distance_cm: float) -> Viewing:
-        """A print of this long side."""
+        """A print of this size, looked at from this distance.
+
+        Parameters
+        ----------
+        width_cm, distance_cm : float
+            Long side of the print, and distance of the eye, in centimetres.
+
+        Returns
+        -------
+        Viewing
+            With a name such as '60 cm print from 50 cm'.
+        """
         name = f"{width_cm:g} cm print from {distance_cm:g} cm"
         return cls(name, distance_cm, width_cm)
 
@@ -108,7 +119,18 @@ class Viewing:
         return f"{'on' if self.width_cm is None else 'in'} a {self.name}"
 
     def pixels_per_degree(self, width_px: float) -> float:
-        """Pixels of the file in one degree at the eye; `width_px` is its long side."""
+        """Pixels of the file in one degree of the visual field.
+
+        Parameters
+        ----------
+        width_px : float
+            Long side of the file in pixels.
+
+        Returns
+        -------
+        float
+            Pixels per degree, for small angles; on a screen it does not depend on `width_px`.
+        """
         pixel = SCREEN_PIXEL_MM / _MM_PER_CM if self.width_cm is None else self.width_cm / width_px
         return self.distance_cm * math.radians(1) / pixel
 
@@ -120,7 +142,13 @@ class Viewing:
 
 
 def screen() -> Viewing:
-    """Looking at 100% on a desktop screen."""
+    """Looking at 100% (one pixel of the file on one of the screen) on a desktop screen.
+
+    Returns
+    -------
+    Viewing
+        With the distance `SCREEN_DISTANCE_CM`, and no width.
+    """
     return Viewing("screen at 100%", SCREEN_DISTANCE_CM)
 
 
@@ -130,10 +158,26 @@ def contrast_sensitivity(
     """Contrast sensitivity of the eye, one over the threshold modulation of a sine grating.
 
     S(u) = a u exp(-b u) sqrt(1 + c exp(b u)) with
-    a = 540 (1 + 0.7 / L)^-0.2 / (1 + 12 / (w (1 + u / 3)^2)), b = 0.3 (1 + 100 / L)^0.15, c = 0.06;
-    L mean luminance (cd/m2), w square root of the picture's area (degrees).
-    Source: Barten, The square root integral (SQRI): a new metric to describe the effect of various
-    display parameters on perceived image quality, Proc. SPIE 1077, 1989.
+    a = 540 (1 + 0.7 / L)^-0.2 / (1 + 12 / (w (1 + u / 3)^2)), b = 0.3 (1 + 100 / L)^0.15, c = 0.06.
+
+    Parameters
+    ----------
+    freq_cpd : array_like
+        Spatial frequencies u in cycles per degree.
+    luminance : float
+        Mean luminance L in cd/m2.
+    size_deg : float
+        Square root w of the picture's area in degrees.
+
+    Returns
+    -------
+    ndarray of float64
+        Sensitivity at each frequency, dimensionless.
+
+    References
+    ----------
+    Barten, The square root integral (SQRI): a new metric to describe the effect of various display parameters
+    on perceived image quality, Proc. SPIE 1077, 1989.
     """
     u = np.asarray(freq_cpd, float)
     most, glare, by_light, by_size = _GAIN
@@ -143,29 +187,56 @@ def contrast_sensitivity(
 
 
 def square_root_integral(freq_cpd: Floats, mtf: Floats, threshold: Floats) -> Floats:
-    """J = 1 / ln 2 * integral of sqrt(M(u) / Mt(u)) du / u, in just noticeable differences.
+    """Barten's square-root integral J = 1 / ln 2 * integral of sqrt(M(u) / Mt(u)) du / u.
 
     Parameters
     ----------
-    freq_cpd : (U,) ascending
-    mtf : (..., U), from 0
-    threshold : (..., U), the eye's threshold modulation Mt, one over contrast sensitivity.
+    freq_cpd : (U,) ndarray of float64
+        Spatial frequencies u in cycles per degree, ascending.
+    mtf : (..., U) ndarray of float64
+        MTF M of the picture; below 0 it counts as 0.
+    threshold : (..., U) ndarray of float64
+        The eye's threshold modulation Mt, one over contrast sensitivity.
 
-    Source: Barten 1989, as in `contrast_sensitivity`; the trapezoidal rule over ln u.
+    Returns
+    -------
+    (...) ndarray of float64
+        J in just noticeable differences, by the trapezoidal rule over ln u.
+
+    References
+    ----------
+    Barten 1989, as in `contrast_sensitivity`.
     """
-    seen = np.sqrt(np.maximum(mtf, 0) / threshold)
-    between = (seen[..., 1:] + seen[..., :-1]) / 2
-    return np.asarray((between * np.diff(np.log(freq_cpd))).sum(-1) / math.log(2))
+    root = np.sqrt(np.maximum(mtf, 0) / threshold)
+    means = (root[..., 1:] + root[..., :-1]) / 2
+    return np.asarray((means * np.diff(np.log(freq_cpd))).sum(-1) / math.log(2))
 
 
 def noise_threshold(freq_cpd: Floats, density_deg2: ArrayLike, size_deg: float) -> Floats:
-    """Threshold modulation that standing noise in the picture alone would leave.
+    """Threshold modulation that static noise in the picture alone would leave.
 
     k sqrt(2 (1 / X0^2 + 1 / Xmax^2 + u^2 / Nmax^2) P), with k = 3 the signal to noise that detection
-    takes, Xmax = 12 degrees and Nmax = 15 cycles the limits within which the eye integrates, P the
-    noise's power spectral density relative to the mean (deg^2). It adds to the eye's own threshold
-    by squares. Source: Barten, Contrast Sensitivity of the Human Eye and its Effects on Image
-    Quality, SPIE Press 1999, chapters 2 and 3 (constants from there, from memory).
+    takes, Xmax = 12 degrees and Nmax = 15 cycles the limits within which the eye integrates. It adds to
+    the eye's own threshold by squares.
+
+    Parameters
+    ----------
+    freq_cpd : (U,) ndarray of float64
+        Spatial frequencies u in cycles per degree.
+    density_deg2 : array_like
+        Power spectral density P of the noise relative to the mean, in square degrees, (...).
+    size_deg : float
+        Square root X0 of the picture's area in degrees.
+
+    Returns
+    -------
+    (..., U) ndarray of float64
+        Threshold modulation, dimensionless.
+
+    References
+    ----------
+    Barten, Contrast Sensitivity of the Human Eye and its Effects on Image Quality, SPIE Press 1999, chapters
+    2 and 3 (constants from there, from memory).
     """
     window = 1 / size_deg**2 + 1 / _EYE_DEG**2 + freq_cpd**2 / _EYE_CYCLES**2
     return np.asarray(3 * np.sqrt(2 * window * np.asarray(density_deg2, float)[..., None]))
@@ -175,30 +246,48 @@ def curve_mtf(
     freq_cpp: ArrayLike, mtf50_cpp: ArrayLike, f_number: ArrayLike, pitch_um: float,
     sharpening: float = 0.0, power: float = REMAINDER,
 ) -> Floats:  # fmt: skip
-    """Whole system's MTF (..., U) from the one figure that is measured of it, its MTF50 (...).
+    """Whole system's MTF from the one figure that is measured of it, its MTF50.
 
     Diffraction and pixel as known from f-number and pitch, the development's sharpening (amount of an
     unsharp mask of one pixel) as far as it is known, and a remainder exp(-(f / fc)^power) that puts the
     curve's half at `mtf50_cpp`. Where it lies higher than these allow, files are sharpened by more.
+
+    Parameters
+    ----------
+    freq_cpp : array_like
+        Spatial frequencies in cycles per pixel, (U,).
+    mtf50_cpp, f_number : array_like
+        The system's MTF50 in cycles per pixel, and the f-number, (...).
+    pitch_um : float
+        Pixel pitch in micrometres.
+    sharpening : float
+        Amount of the unsharp mask that is known, a share of the detail it adds.
+    power : float
+        Exponent of the remainder.
+
+    Returns
+    -------
+    (..., U) ndarray of float64
+        MTF; above 1 where sharpening lifts it.
     """
     freq = np.asarray(freq_cpp, float)
     half = np.asarray(mtf50_cpp, float)[..., None]
     number = np.asarray(f_number, float)[..., None]
-    bare = np.maximum(diffraction_mtf(half, number, pitch_um) * pixel_mtf(half), 1e-6)
-    needed = (0.5 / bare - 1) / _lift(half)
+    unsharpened = np.maximum(diffraction_mtf(half, number, pitch_um) * pixel_mtf(half), 1e-6)
+    needed = (0.5 / unsharpened - 1) / _lift(half)
     amount = np.clip(needed, sharpening, max(sharpening, _MOST_SHARPENED))
     stretch = np.ones_like(half)
     beyond = needed > amount
     if beyond.any():
-        stretch = np.where(beyond, _half_at(number, pitch_um, amount) / half, 1.0)
+        stretch = np.where(beyond, _half_frequency(number, pitch_um, amount) / half, 1.0)
     at, f = half * stretch, freq * stretch
 
     def known(f: Floats) -> Floats:
-        bare = diffraction_mtf(f, number, pitch_um) * pixel_mtf(f)
-        return np.asarray(bare * (1 + amount * _lift(f)))
+        unsharpened = diffraction_mtf(f, number, pitch_um) * pixel_mtf(f)
+        return np.asarray(unsharpened * (1 + amount * _lift(f)))
 
-    rest = np.log(np.maximum(2 * known(at), 1.0))
-    return np.asarray(known(f) * np.exp(-rest * (f / at) ** power))
+    remainder = np.log(np.maximum(2 * known(at), 1.0))
+    return np.asarray(known(f) * np.exp(-remainder * (f / at) ** power))
 
 
 def _lift(freq: Floats) -> Floats:
@@ -206,7 +295,7 @@ def _lift(freq: Floats) -> Floats:
     return 1 - gaussian_mtf(freq, 1.0)
 
 
-def _half_at(f_number: Floats, pitch_um: float, amount: Floats) -> Floats:
+def _half_frequency(f_number: Floats, pitch_um: float, amount: Floats) -> Floats:
     """Frequency (c/px) at which diffraction, pixel and sharpening by this amount leave one half."""
 
     def mtf(f: Floats) -> Floats:
@@ -214,28 +303,35 @@ def _half_at(f_number: Floats, pitch_um: float, amount: Floats) -> Floats:
             diffraction_mtf(f, f_number, pitch_um) * pixel_mtf(f) * (1 + amount * _lift(f))
         )
 
-    return half_at(mtf, f_number.shape)
+    return half_frequency(mtf, f_number.shape)
 
 
 def quality(
     mtf50_cpp: ArrayLike, f_number: ArrayLike, pitch_um: float, width_px: float, viewing: Viewing,
     noise: ArrayLike = 0.0, sharpening: float = 0.0, power: float = REMAINDER,
 ) -> Floats:  # fmt: skip
-    """Square-root integral of a picture as it is looked at, in just noticeable differences.
-
-    Parameters
-    ----------
-    mtf50_cpp, f_number : (...)
-        The system's MTF50 in cycles per pixel of the file, and the aperture.
-    pitch_um, width_px : float
-        Pixel pitch, and long side of the file.
-    noise : (...)
-        Standard deviation of a pixel over the mean, white.
-    sharpening, power : float
-        As in `curve_mtf`.
+    """Square-root integral of a picture as it is looked at.
 
     A print's own dots are taken to be finer than the eye; a screen's pixel blurs by its width. The
     picture holds nothing above half a cycle per pixel.
+
+    Parameters
+    ----------
+    mtf50_cpp, f_number : array_like
+        The system's MTF50 in cycles per pixel of the file, and the f-number, (...).
+    pitch_um, width_px : float
+        Pixel pitch in micrometres, and long side of the file in pixels.
+    viewing : Viewing
+        Size and distance.
+    noise : array_like
+        Standard deviation of a pixel over the mean, white noise, (...).
+    sharpening, power : float
+        As in `curve_mtf`.
+
+    Returns
+    -------
+    (...) ndarray of float64
+        Just noticeable differences; only their differences mean anything.
     """
     ppd = viewing.pixels_per_degree(width_px)
     cpd, eye = _eye(viewing, ppd)

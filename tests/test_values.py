@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from auditor.record.values import named_once, names_together, rows_by_names, told_by_name
+from auditor.record.values import as_categories, map_names, name_combinations, rows_by_names
 
 NAMES = ["b", None, "a", "B", "", "a"]
 
@@ -25,12 +25,12 @@ def test_rows_are_put_together_by_names_of_any_type(kind: str) -> None:
     wanted = plain.groupby(list(plain)).indices
     assert list(found) == sorted(wanted)
     assert all(np.array_equal(found[key], rows) for key, rows in wanted.items())
-    place, together = names_together(frames, ("body",))
+    place, together = name_combinations(frames, ("body",))
     assert [together[i] for i in place] == [(n or "",) for n in NAMES]
     assert rows_by_names(frames.iloc[:0], ("body",)) == {}
 
 
 def test_a_figure_goes_with_a_name() -> None:
     column = pd.Series(NAMES, dtype=object)
-    for one in (column, named_once(column)):
-        assert told_by_name(one, {"a": 1.0, "b": 2.0}, -1.0).tolist() == [2, -1, 1, -1, -1, 1]
+    for one in (column, as_categories(column)):
+        assert map_names(one, {"a": 1.0, "b": 2.0}, -1.0).tolist() == [2, -1, 1, -1, -1, 1]

@@ -2,7 +2,7 @@
 
 A capture is one exposure, however many files hold it. Files are tied to it by the body's own marks,
 strongest first: the same content, or one counted as the other's copy; the same body, second, exposure and fraction of a second; the same
-with the camera's file number in place of the fraction; the same with a picture that looks alike.
+with the camera's file number in place of the fraction; the same with a picture that looks similar.
 Two files that differ in such a mark where both have it are two captures.
 """
 
@@ -18,7 +18,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from auditor.exposure import STEPS_PER_DOUBLING
-from auditor.record.values import codes, numbers, told_by_name
+from auditor.record.values import codes, map_names, numbers
 from auditor.units import HOUR_S, SECOND_CHARACTERS
 
 __all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "share_words", "sort_files"]
@@ -30,8 +30,8 @@ BURST_GAP_S: Final = 2.0
 OUTING_GAP_S: Final = 4.0 * HOUR_S
 """Shortest pause that parts two outings."""
 
-_ALIKE: Final = 8.0
-"""Mean difference of two signatures (standard deviation 48) below which pictures look alike."""
+_SIMILAR: Final = 8.0
+"""Mean difference of two signatures (standard deviation 48) below which pictures count as similar."""
 
 _SOURCE_RANK: Final = {"raw": 0, "camera": 1, "unknown": 2, "edited": 3, "resized": 4}
 """Kinds of file, the best for measuring first."""
@@ -51,13 +51,21 @@ Pairs = tuple[Ints, Ints]
 
 
 def relate(frames: pd.DataFrame) -> pd.DataFrame:
-    """Add `capture`, `best`, `burst` and `outing` to a table with the store's columns.
+    """Find captures, bursts and outings.
 
-    `capture`, `burst` and `outing` are integers from 0 in the order of first appearance in the
-    table; `best` is True for the one file of each capture that should be used: measured before set
-    aside, raw before camera before edited before resized, more pixels before fewer. A burst is of
-    one body; an outing is of the whole archive, and frames without a time go by their folder. Stars
-    and keywords (`rating`, `labels`) are shared by the files of a capture.
+    Parameters
+    ----------
+    frames : pandas.DataFrame
+        Table with the store's columns.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy with four more columns. `capture`, `burst` and `outing` are integers from 0 in the order of
+        first appearance in the table; `best` is True for the one file of each capture that should be used:
+        measured before set aside, raw before camera before edited before resized, more pixels before fewer.
+        A burst is of one body; an outing is of the whole archive, and frames without a time go by their
+        folder. Stars and keywords (`rating`, `labels`) are shared by the files of a capture.
     """
     out = frames.copy(deep=False)
     if out.empty:
@@ -83,8 +91,22 @@ def relate(frames: pd.DataFrame) -> pd.DataFrame:
 def sort_files(
     frames: pd.DataFrame,
 ) -> tuple[Ints, NDArray[np.float64], NDArray[np.float64]]:
-    """(capture, rank of the kind of file from the best, pixels) of each row, before anything is
-    measured: what `relate` goes by, for a table of at least the columns that distinguish captures."""
+    """Tie files to captures before anything is measured.
+
+    Parameters
+    ----------
+    frames : pandas.DataFrame
+        Table with at least the columns that distinguish captures.
+
+    Returns
+    -------
+    capture : (n,) ndarray of int64
+        Capture of each row, as in `relate`.
+    kind : (n,) ndarray of float64
+        Rank of the kind of file, 0 the best.
+    pixels : (n,) ndarray of float64
+        Pixels of the picture; 0 where unknown.
+    """
     kind, pixels = _quality(frames)
     return _captures(_Marks(frames), _counted(frames)), kind, pixels
 
@@ -196,16 +218,16 @@ def _captures(marks: _Marks, counted: Pairs) -> Ints:
     links.append(_linked(moment, marks.timed & (marks.fraction >= 0)))
     links.append(_linked(_joined([moment, marks.number]), marks.timed & (marks.number >= 0)))
     found = _components(len(event), links)
-    alike = _alike(marks, moment, found)
-    if len(alike[0]):
-        found = _components(len(event), [*links, alike])
+    similar = _similar_pictures(marks, moment, found)
+    if len(similar[0]):
+        found = _components(len(event), [*links, similar])
     return _numbered(found)
 
 
-def _alike(marks: _Marks, moment: Ints, found: Ints) -> Pairs:
+def _similar_pictures(marks: _Marks, moment: Ints, found: Ints) -> Pairs:
     """Pairs of one moment, not tied yet, that hold the same picture under other names.
 
-    Frames of a burst look alike too. They differ in their file number while kind and size are
+    Frames of a burst are similar too. They differ in their file number while kind and size are
     the same; a copy lacks the number, or is of another kind or size.
     """
     none: Ints = np.empty(0, np.int64)
@@ -229,7 +251,7 @@ def _alike(marks: _Marks, moment: Ints, found: Ints) -> Pairs:
             same_kind = marks.source[a] == marks.source[b] and marks.width[a] == marks.width[b]
             if numbered and same_kind:
                 continue
-            if _distance(marks.signature[a], marks.signature[b]) <= _ALIKE:
+            if _distance(marks.signature[a], marks.signature[b]) <= _SIMILAR:
                 first.append(a)
                 second.append(b)
     return np.array(first, np.int64), np.array(second, np.int64)
@@ -249,7 +271,7 @@ def _quality(frames: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.floa
     last = float(len(_SOURCE_RANK))
     if "source" not in frames:
         return np.full(len(frames), last), np.nan_to_num(pixels)
-    return told_by_name(frames["source"], _SOURCE_RANK, last), np.nan_to_num(pixels)
+    return map_names(frames["source"], _SOURCE_RANK, last), np.nan_to_num(pixels)
 
 
 def _best(frames: pd.DataFrame, capture: Ints) -> NDArray[np.bool_]:
@@ -307,8 +329,21 @@ def _numbered(ids: Ints) -> Ints:
 
 
 def share_words(frames: pd.DataFrame, capture: NDArray[np.int64]) -> dict[str, pd.Series]:
-    """The columns `rating` and `labels` in which a file without stars has the most that any file of
-    its capture has, and every file the keywords of all of them; only columns that change."""
+    """Stars and keywords that the files of a capture share.
+
+    Parameters
+    ----------
+    frames : pandas.DataFrame
+        Table that may lack the columns.
+    capture : (n,) ndarray of int64
+        Capture of each row.
+
+    Returns
+    -------
+    dict
+        The columns `rating` and `labels`, each only where it changes: a file without stars has the most that
+        any file of its capture has, and every file the keywords of all of them.
+    """
     out: dict[str, pd.Series] = {}
     several = np.bincount(capture)[capture] > 1
     if not several.any():
@@ -316,9 +351,9 @@ def share_words(frames: pd.DataFrame, capture: NDArray[np.int64]) -> dict[str, p
     if "rating" in frames:
         stars = pd.to_numeric(frames["rating"], errors="coerce").astype("Float64")
         most = stars.groupby(capture).transform("max")
-        lent = stars.isna() & most.notna() & several
-        if lent.any():
-            out["rating"] = stars.where(~lent, most).astype("Int64")
+        filled = stars.isna() & most.notna() & several
+        if filled.any():
+            out["rating"] = stars.where(~filled, most).astype("Int64")
     if "labels" in frames:
         labels = _shared_labels(frames["labels"], capture, several)
         if labels is not None:
@@ -333,12 +368,12 @@ def _shared_labels(
     rows = [i for i in np.flatnonzero(several).tolist() if _words(values[i])]
     if not rows:
         return None
-    of: dict[int, dict[str, None]] = {}
+    by_capture: dict[int, dict[str, None]] = {}
     for i in rows:
-        of.setdefault(int(capture[i]), {}).update(dict.fromkeys(_words(values[i])))
+        by_capture.setdefault(int(capture[i]), {}).update(dict.fromkeys(_words(values[i])))
     changed = False
-    for i in np.flatnonzero(several & np.isin(capture, list(of))).tolist():
-        words = list(of[int(capture[i])])
+    for i in np.flatnonzero(several & np.isin(capture, list(by_capture))).tolist():
+        words = list(by_capture[int(capture[i])])
         if words != _words(values[i]):
             values[i] = words
             changed = True

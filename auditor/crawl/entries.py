@@ -30,7 +30,7 @@ class Skipped(NamedTuple):
     picture: bool
     """Its name claims to be a picture: it counts as found and set aside. Otherwise (a folder, a
     device) it is only mentioned."""
-    closed: bool = False
+    unreadable: bool = False
     """A folder that should be read and can't be: pictures in it are not among those found."""
 
 

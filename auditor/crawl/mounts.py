@@ -56,10 +56,10 @@ def _mounts() -> list[_Mount]:
         return []
     found = []
     for line in lines:
-        left, _, right = line.partition(" - ")
-        words = left.split(" ")
-        if len(words) >= _FIELDS and right:
-            found.append(_Mount(_plain(words[4]), words[2], _plain(words[3]), right.split(" ")[0]))
+        before, _, after = line.partition(" - ")
+        words = before.split(" ")
+        if len(words) >= _FIELDS and after:
+            found.append(_Mount(_plain(words[4]), words[2], _plain(words[3]), after.split(" ")[0]))
     return found[::-1]
 
 
@@ -71,7 +71,7 @@ def _below(path: str, folder: str) -> bool:
     return path == folder or path.startswith(folder.rstrip("/") + "/")
 
 
-def _really(path: str, mounts: Sequence[_Mount]) -> tuple[str, str]:
+def _resolved(path: str, mounts: Sequence[_Mount]) -> tuple[str, str]:
     """(file system, path within it) of a path without links."""
     best: _Mount | None = None
     for mount in mounts:
@@ -85,19 +85,32 @@ def _really(path: str, mounts: Sequence[_Mount]) -> tuple[str, str]:
 
 def _trees(folder: str, mounts: Sequence[_Mount]) -> Iterator[tuple[str, str]]:
     """Everything that lies in a folder: its own file system's part, and what is mounted inside."""
-    yield _really(folder, mounts)
+    yield _resolved(folder, mounts)
     for mount in mounts:
         if mount.point != folder and _below(mount.point, folder):
             yield mount.device, os.path.normpath(mount.inside)
 
 
 def overlap(place: str, folder: str) -> bool:
-    """Whether `place` (there or not yet) lies in `folder`, by whatever path, link or mount."""
+    """Whether one path lies in a folder, by whatever path, link or mount.
+
+    Parameters
+    ----------
+    place : str
+        Path that is there or not yet.
+    folder : str
+        Folder that may hold it.
+
+    Returns
+    -------
+    bool
+        True where it does.
+    """
     place, folder = os.path.realpath(place), os.path.realpath(folder)
     if _below(place, folder):
         return True
     mounts = _mounts()
-    device, path = _really(place, mounts)
+    device, path = _resolved(place, mounts)
     if any(device == d and _below(path, p) for d, p in _trees(folder, mounts)):
         return True
     try:
@@ -118,7 +131,18 @@ def overlap(place: str, folder: str) -> bool:
 
 
 def is_of_system(path: str) -> bool:
-    """Whether a folder lies on a file system of the kernel's own, such as /proc."""
+    """Whether a folder lies on a file system of the kernel's own, such as /proc.
+
+    Parameters
+    ----------
+    path : str
+        A folder.
+
+    Returns
+    -------
+    bool
+        False where the system lists no mounts.
+    """
     mounts = _mounts()
     path = os.path.realpath(path)
     deepest = max(

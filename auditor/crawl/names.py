@@ -14,7 +14,15 @@ import re
 from collections.abc import Iterable
 from pathlib import Path
 
-__all__ = ["as_text", "inside", "on_disk", "plain_text", "printable", "root_name", "shown_root"]
+__all__ = [
+    "as_text",
+    "on_disk",
+    "path_prefixes",
+    "plain_text",
+    "printable",
+    "root_name",
+    "shown_root",
+]
 
 _BIDI = r"\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069"
 """Marks that turn the direction of what follows (Unicode Standard Annex 9): with them a name can be made
@@ -35,7 +43,18 @@ def _escape(match: re.Match[str]) -> str:
 
 
 def as_text(path: str) -> str:
-    """The path with those of its escaped bytes decoded that are UTF-8 after all."""
+    """Decode those escaped bytes of a path that are UTF-8 after all.
+
+    Parameters
+    ----------
+    path : str
+        Path as Python has it, with bytes escaped after PEP 383.
+
+    Returns
+    -------
+    str
+        The path; bytes that are no UTF-8 stay escaped.
+    """
     try:
         return path.encode("utf-8", "surrogateescape").decode("utf-8", "surrogateescape")
     except UnicodeEncodeError:  # halves of code points that stand for no byte
@@ -43,21 +62,52 @@ def as_text(path: str) -> str:
 
 
 def printable(path: str) -> str:
-    r"""The path as one line of valid text: bytes that are not UTF-8 become '\xff', control characters
-    likewise, and a backslash that would read as the beginning of such an escape. A path without such
-    characters is returned unchanged; different paths have different texts, so the text of a text is
-    another one."""
+    r"""Path as one line of valid text.
+
+    Parameters
+    ----------
+    path : str
+        Path as files are opened with it.
+
+    Returns
+    -------
+    str
+        Bytes that are not UTF-8 become '\xff', control characters likewise, and a backslash that would read
+        as the beginning of such an escape. A path without such characters is returned unchanged; different
+        paths have different texts, so the text of a text is another one.
+    """
     return _UNSAFE.sub(_escape, as_text(path)) if _UNSAFE.search(path) else path
 
 
 def plain_text(line: str) -> str:
-    r"""A line of text without characters that steer a terminal or turn the direction of reading: each
-    becomes an escape such as '\x1b'. Tabs stay."""
+    r"""Line of text without characters that steer a terminal or turn the direction of reading.
+
+    Parameters
+    ----------
+    line : str
+        Any text.
+
+    Returns
+    -------
+    str
+        Each such character as an escape like '\x1b'; tabs stay.
+    """
     return _STEERING.sub(_escape, line) if _STEERING.search(line) else line
 
 
 def on_disk(shown: str) -> str:
-    """The path that `printable` was made from, for opening the file."""
+    """Path that opens a file: the inverse of `printable`.
+
+    Parameters
+    ----------
+    shown : str
+        Path as it is stored or shown.
+
+    Returns
+    -------
+    str
+        Path with bytes escaped as this system's settings want them.
+    """
     if "\\" not in shown:
         return _for_system(shown)
 
@@ -80,13 +130,35 @@ def _for_system(path: str) -> str:
 
 
 def root_name(root: str | Path) -> str:
-    """A root as the walk takes it: an address as it is, or the absolute path, links left alone."""
+    """Name of a root as the walk takes it.
+
+    Parameters
+    ----------
+    root : str or pathlib.Path
+        Folder, file or address.
+
+    Returns
+    -------
+    str
+        An address as it is, else the absolute path, links left alone.
+    """
     text = str(root)
     return text if "://" in text else os.path.abspath(os.path.expanduser(text))
 
 
 def shown_root(root: str | Path) -> str:
-    """That with which the stored paths of everything found in a root begin."""
+    """Common beginning of the stored paths of everything found in a root.
+
+    Parameters
+    ----------
+    root : str or pathlib.Path
+        Folder, file or address.
+
+    Returns
+    -------
+    str
+        Printable path, or address with its protocol.
+    """
     name = root_name(root)
     if "://" in name:
         import fsspec
@@ -97,7 +169,18 @@ def shown_root(root: str | Path) -> str:
     return printable(name)
 
 
-def inside(roots: Iterable[str]) -> tuple[str, ...]:
-    """With what the path of anything that lies in one of these folders begins."""
-    bare = [root.rstrip("/" + os.sep) for root in roots]
-    return tuple(root + end for root in bare for end in sorted({"/", os.sep}))
+def path_prefixes(roots: Iterable[str]) -> tuple[str, ...]:
+    """Prefixes of the path of anything that lies in some folders.
+
+    Parameters
+    ----------
+    roots : iterable of str
+        Folders.
+
+    Returns
+    -------
+    tuple of str
+        Each folder with each separator that paths of this system or of addresses have; for `str.startswith`.
+    """
+    stripped = [root.rstrip("/" + os.sep) for root in roots]
+    return tuple(root + end for root in stripped for end in sorted({"/", os.sep}))

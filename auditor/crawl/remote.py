@@ -40,12 +40,12 @@ def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
         yield _entry(system, system.info(start), address, None)
         return
     pending = [start]
-    seen: set[str] = set()
+    visited: set[str] = set()
     while pending:
         folder = pending.pop()
-        if folder in seen:
+        if folder in visited:
             continue
-        seen.add(folder)
+        visited.add(folder)
         try:
             listing = sorted(system.ls(folder, detail=True), key=lambda info: str(info["name"]))
         except Exception as error:
@@ -69,11 +69,11 @@ def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
         inner: list[str] = []
         for info in listing:
             if info.get("type") == "directory" and info["name"].rstrip("/") != folder.rstrip("/"):
-                closed = folder_reason(_last(info))
-                if closed is None:
+                excluded = folder_reason(_last(info))
+                if excluded is None:
                     inner.append(str(info["name"]))
                 else:
-                    yield Skipped(system.unstrip_protocol(info["name"]), closed, False)
+                    yield Skipped(system.unstrip_protocol(info["name"]), excluded, False)
         pending.extend(reversed(inner))
 
 

@@ -25,11 +25,14 @@ class SelectionError(ValueError):
 class Selection:
     """Which frames are looked at: those that meet every restriction given.
 
-    Attributes:
-        rating: this many stars or more; a frame without a rating has none.
-        since: ISO date or time, or a year or month; frames taken then or later. Frames without a
-            time are left out.
-        body, lens: part of the name, capital or small letters alike.
+    Attributes
+    ----------
+    rating : int or None
+        This many stars or more; a frame without a rating has none.
+    since : str or None
+        ISO date or time, or a year or month; frames taken then or later. Frames without a time are left out.
+    body, lens : str or None
+        Part of the name, capital or small letters alike.
     """
 
     rating: int | None = None
@@ -38,18 +41,46 @@ class Selection:
     lens: str | None = None
 
     def given(self) -> dict[str, Any]:
-        """The restrictions that are on, by name."""
+        """Restrictions that are on.
+
+        Returns
+        -------
+        dict
+            Value by name of the restriction; empty without any.
+        """
         return {
             k: v for k in ("rating", "since", "body", "lens") if (v := getattr(self, k)) is not None
         }
 
     def words(self) -> str:
-        """The restrictions in plain words: 'lens "Skarn", 3 stars or more'; empty without any."""
-        told = {"rating": "{} stars or more", "since": "taken since {}"}
-        return ", ".join(told.get(k, f'{k} "{{}}"').format(v) for k, v in self.given().items())
+        """Restrictions in plain words.
+
+        Returns
+        -------
+        str
+            Such as 'lens "Skarn", 3 stars or more'; '' without any.
+        """
+        phrases = {"rating": "{} stars or more", "since": "taken since {}"}
+        return ", ".join(phrases.get(k, f'{k} "{{}}"').format(v) for k, v in self.given().items())
 
     def matches(self, frames: pd.DataFrame) -> pd.Series:
-        """Whether each row meets every restriction. Raises SelectionError when `since` is no date."""
+        """Which rows meet every restriction.
+
+        Parameters
+        ----------
+        frames : pandas.DataFrame
+            Table with the columns `rating`, `taken`, `body` and `lens`, as far as they are restricted.
+
+        Returns
+        -------
+        pandas.Series
+            bool, with the table's index.
+
+        Raises
+        ------
+        SelectionError
+            When `since` is no date.
+        """
         keep = pd.Series(True, index=frames.index)
         if self.rating is not None:
             stars = pd.to_numeric(frames["rating"], errors="coerce")
@@ -65,11 +96,22 @@ class Selection:
         return keep
 
     def why_none(self, frames: pd.DataFrame) -> str:
-        """Which restrictions no row meets, in the words of the command line, with names that exist."""
+        """Which restrictions no row meets, in the words of the command line.
+
+        Parameters
+        ----------
+        frames : pandas.DataFrame
+            Table in which none matches.
+
+        Returns
+        -------
+        str
+            One line, with the names that are used most where a name matches nothing.
+        """
         given = self.given()
         alone = {k: v for k, v in given.items() if not Selection(**{k: v}).matches(frames).any()}
-        said = " ".join(f"--{k} {v}" for k, v in (alone or given).items())
-        text = f"no frame matches {said}" + (" together" if not alone and len(given) > 1 else "")
+        options = " ".join(f"--{k} {v}" for k, v in (alone or given).items())
+        text = f"no frame matches {options}" + (" together" if not alone and len(given) > 1 else "")
         for column in ("body", "lens"):
             if column in alone:
                 often = frames[column].value_counts().index[:NAMES]
@@ -78,7 +120,23 @@ class Selection:
 
 
 def start_of(since: str) -> str:
-    """First moment of a year, month, day or time, as ISO text. Raises SelectionError."""
+    """First moment of a year, month, day or time.
+
+    Parameters
+    ----------
+    since : str
+        ISO date or time, or its beginning ('2024', '2024-05').
+
+    Returns
+    -------
+    str
+        ISO 8601 local time to the second.
+
+    Raises
+    ------
+    SelectionError
+        When it is none.
+    """
     text = since.strip()
     if re.fullmatch(r"\d{4}(-\d{2})?", text):
         text += "-01-01" if len(text) == 4 else "-01"

@@ -51,13 +51,35 @@ _SYSTEM: Final = frozenset(["system volume information", "__macosx", "@eadir"])
 
 
 def suffix_of(name: str) -> str:
-    """The ending of a file's name with its dot, in lower case; empty when there is none."""
+    """Ending of a file's name.
+
+    Parameters
+    ----------
+    name : str
+        Name or path.
+
+    Returns
+    -------
+    str
+        The ending with its dot, in lower case; '' when there is none.
+    """
     dot = name.rfind(".")
     return name[dot:].lower() if dot > 0 else ""
 
 
 def claims_picture(name: str) -> bool:
-    """Whether a file of this name counts as a picture until its content says otherwise."""
+    """Whether a file counts as a picture by its name.
+
+    Parameters
+    ----------
+    name : str
+        Name or path.
+
+    Returns
+    -------
+    bool
+        True for the endings `PICTURE_SUFFIXES`, until its content says otherwise.
+    """
     return suffix_of(name) in PICTURE_SUFFIXES
 
 
@@ -103,8 +125,20 @@ _BRANDS: Final = frozenset(
 
 
 def begins_as_picture(head: bytes) -> bool:
-    """Whether a file that begins with these (`HEAD_BYTES`) bytes is a picture of a kind that the walk
-    takes by its name. BMP is not among them: its two letters begin too many other files."""
+    """Whether a file's first bytes are those of a picture of a kind that the walk takes by its name.
+
+    BMP is not among them: its two letters begin too many other files.
+
+    Parameters
+    ----------
+    head : bytes
+        The first `HEAD_BYTES` of the file.
+
+    Returns
+    -------
+    bool
+        True for a known beginning.
+    """
     if head.startswith(_BEGINNINGS):
         return True
     if head[:4] == b"RIFF" and head[8:12] == b"WEBP":

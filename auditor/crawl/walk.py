@@ -33,13 +33,20 @@ _name = attrgetter("name")
 
 
 def find_files(roots: Sequence[str | Path]) -> Iterator[FileEntry | Skipped]:
-    """Every picture under the given folders, sorted by name within each folder, parents first.
+    """Walk folders and find every picture once.
 
-    A root may be a file, which is taken whatever its name, a folder, or an address of another
-    file system ('memory://archive'). Links are followed when they lead out of the archive, and
-    nothing is followed twice; a folder given twice, or inside another, is walked once.
+    Pictures come sorted by name within each folder, parents first. Links are followed when they lead out of
+    the archive, and nothing is followed twice; a folder given twice, or inside another, is walked once.
 
-    Yields:
+    Parameters
+    ----------
+    roots : sequence of str or pathlib.Path
+        Folders; files, which are taken whatever their name; or addresses of another file system
+        ('memory://archive').
+
+    Yields
+    ------
+    FileEntry or Skipped
         `FileEntry` for what can be read, `Skipped` for what can't or should not be.
     """
     named = [root_name(r) for r in roots]
@@ -113,7 +120,7 @@ class _Walker:
         folders: list[str] = []
         links: list[str] = []
         sidecars: dict[str, str] = {}
-        odd: list[str] = []
+        special: list[str] = []
         try:
             with os.scandir(folder) as entries:
                 info = os.stat(folder)
@@ -139,15 +146,15 @@ class _Walker:
                     elif entry.is_dir(follow_symlinks=False):
                         folders.append(name)
                     else:
-                        odd.append(name)
+                        special.append(name)
         except OSError as error:
             yield Skipped(folder, f"the folder can't be read: {_why(error)}", False, True)
             return
         base = folder.rstrip(os.sep) + os.sep
         for entry in sorted(files, key=_name):
             yield self._file(entry, base, root, sidecars)
-        for name in sorted(odd):
-            yield self._odd(base + name)
+        for name in sorted(special):
+            yield self._special_file(base + name)
         for name in sorted(links):
             found = self._link(base, name, root, folders, sidecars)
             if found is not None:
@@ -181,7 +188,7 @@ class _Walker:
             )
         return _entry(base, name, info, root, sidecars)
 
-    def _odd(self, path: str) -> Skipped:
+    def _special_file(self, path: str) -> Skipped:
         try:
             reason = _special(os.lstat(path).st_mode)
         except OSError as error:
@@ -201,8 +208,10 @@ class _Walker:
         except FileNotFoundError:
             return Skipped(path, "a link to something that is not there", picture)
         except OSError as error:
-            closed = not picture and error.errno != errno.ELOOP  # may lead to a folder
-            return Skipped(path, f"a link that can't be followed: {_why(error)}", picture, closed)
+            unreadable = not picture and error.errno != errno.ELOOP  # may lead to a folder
+            return Skipped(
+                path, f"a link that can't be followed: {_why(error)}", picture, unreadable
+            )
         target = os.path.realpath(path)
         inside = any((target + os.sep).startswith(r) for r in self._roots)
         key = (info.st_dev, info.st_ino)

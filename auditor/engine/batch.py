@@ -18,10 +18,10 @@ from .options import ScanOptions
 
 __all__ = [
     "Answer",
-    "at_work",
     "close_decoders",
-    "copy_of_program",
-    "name_of_scan",
+    "is_running",
+    "new_scan_id",
+    "program_hash",
     "run_batch",
     "warm_up",
     "wind_down",
@@ -53,13 +53,13 @@ class Answer:
     """Decoders that had to be replaced."""
 
 
-def name_of_scan() -> str:
+def new_scan_id() -> str:
     """A name that no other scan on any worker has."""
     return secrets.token_hex(_NAME_BYTES)
 
 
 @cache
-def copy_of_program() -> str:
+def program_hash() -> str:
     """Which copy of this program runs here: a hash of its source. Two copies measure differently."""
     folder = Path(__file__).parent.parent
     digest = blake2b(digest_size=_HASH_BYTES)
@@ -118,7 +118,7 @@ def run_batch(jobs: Sequence[Job], options: ScanOptions, scan: str) -> Answer:
     return Answer(outcomes, decoder.replaced - before)
 
 
-def at_work(scan: str) -> bool:
+def is_running(scan: str) -> bool:
     """Whether a batch of this scan runs on this worker."""
     with _guard:
         return bool(_busy.get(scan))

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 from ..error_text import one_line
-from .batch import at_work, close_decoders, copy_of_program, warm_up, wind_down
+from .batch import close_decoders, is_running, program_hash, warm_up, wind_down
 from .messages import Job
 from .options import ScanOptions
 from .workers import ClusterError, Workers
@@ -20,12 +20,12 @@ __all__ = ["Cluster"]
 _ADDRESS: Final = re.compile(r"(?:[a-z]+://)?(\[[0-9a-fA-F:.]+\]|[^\s/:\[\]]+):(\d{1,5})/?")
 _CONNECT_S: Final = 20.0
 """So long is a scheduler waited for."""
-_GREET_S: Final = 30.0
-"""A worker that has not answered by then is not counted on."""
+_CHECK_S: Final = 30.0
+"""A worker that has not answered within so many seconds is not used."""
 _MEET_S: Final = 5.0
-"""So often is looked who came to the cluster and who left it."""
-_TELL_S: Final = 3.0
-"""So long workers may take to hear that the scan ends."""
+"""Seconds between two checks of which workers came to the cluster and which left it."""
+_CALL_S: Final = 3.0
+"""Seconds that workers may take to answer a call."""
 _LOOK_S: Final = 0.1
 """Pause between two looks at who has answered."""
 _NO_WORKER_S: Final = 90.0
@@ -41,20 +41,20 @@ class Cluster(Workers):
         """`address` of the scheduler. Raises ClusterError."""
         self._address = address
         self._sent_to: dict[int, frozenset[str]] = {}
-        self._good: set[str] = set()
+        self._usable: set[str] = set()
         self._refused: dict[str, str] = {}
-        self._doubtful = False  # a worker may have left since we looked
-        self._looked = self._connected = self._heard = time.monotonic()
+        self._may_have_left = False  # a worker may have left since we looked
+        self._last_look = self._connected = self._last_answer = time.monotonic()
         super().__init__(f"the cluster at {address}", options)
 
     def _start(self) -> None:
         self._connect()
         here = self._all()
-        self.count = max(1, sum(here[address] for address in self._good & here.keys()))
+        self.count = max(1, sum(here[address] for address in self._usable & here.keys()))
         # Decoders load their libraries while the first batches are still on their way.
         self._warming = [
             self._client.submit(warm_up, self._options, self._scan, pure=False, **_only([place]))
-            for place in sorted(self._good)
+            for place in sorted(self._usable)
         ]
 
     def _connect(self) -> None:
@@ -68,10 +68,12 @@ class Cluster(Workers):
         self._client = distributed.Client(
             self._address, timeout=f"{_CONNECT_S:g}s", set_as_default=False
         )
-        self._greet(self._all())
-        if not self._good and self._refused:
-            told = "; ".join(sorted(set(self._refused.values())))
-            raise ClusterError(f"no worker of the cluster at {self._address} can be used: {told}")
+        self._check_programs(self._all())
+        if not self._usable and self._refused:
+            reasons = "; ".join(sorted(set(self._refused.values())))
+            raise ClusterError(
+                f"no worker of the cluster at {self._address} can be used: {reasons}"
+            )
 
     # -- which workers can be used -------------------------------------------------------------------
 
@@ -82,36 +84,38 @@ class Cluster(Workers):
             return {address: int(w.get("nthreads") or 1) for address, w in found.items()}
         return {}
 
-    def _greet(self, here: Iterable[str]) -> None:
+    def _check_programs(self, here: Iterable[str]) -> None:
         """Ask workers not met before which copy of this program they have."""
-        asked = {
-            w: self._client.submit(copy_of_program, pure=False, **_only([w]))
+        pending = {
+            w: self._client.submit(program_hash, pure=False, **_only([w]))
             for w in here
-            if w not in self._good and w not in self._refused
+            if w not in self._usable and w not in self._refused
         }
-        until = time.monotonic() + _GREET_S
-        while time.monotonic() < until and asked:
-            for worker in [w for w, f in asked.items() if f.status != "pending"]:
-                self._answered(worker, asked.pop(worker))
+        until = time.monotonic() + _CHECK_S
+        while time.monotonic() < until and pending:
+            for worker in [w for w, f in pending.items() if f.status != "pending"]:
+                self._answered(worker, pending.pop(worker))
             # One that can't load what it was sent leaves, and its question stays open.
-            left = asked.keys() - self._all().keys() if self.connected() else set()
-            self._no_answer(asked, left, "left when it was asked (is auditor installed there?)")
-            time.sleep(_LOOK_S if asked else 0.0)
-        silent = f"no answer within {_GREET_S:g} s (is auditor installed there?)"
-        self._no_answer(asked, set(asked), silent)
+            departed = pending.keys() - self._all().keys() if self.connected() else set()
+            self._no_answer(
+                pending, departed, "left when it was asked (is auditor installed there?)"
+            )
+            time.sleep(_LOOK_S if pending else 0.0)
+        no_answer = f"no answer within {_CHECK_S:g} s (is auditor installed there?)"
+        self._no_answer(pending, set(pending), no_answer)
 
     def _answered(self, worker: str, future: Any) -> None:
         if future.status != "finished":
-            said = one_line(future.exception())
-            self._refused[worker] = f"auditor cannot be loaded there ({said})"
-        elif future.result() == copy_of_program():
-            self._good.add(worker)
+            detail = one_line(future.exception())
+            self._refused[worker] = f"auditor cannot be loaded there ({detail})"
+        elif future.result() == program_hash():
+            self._usable.add(worker)
         else:
             self._refused[worker] = "another copy of auditor is installed there: install this one"
 
-    def _no_answer(self, asked: dict[str, Any], workers: Iterable[str], why: str) -> None:
+    def _no_answer(self, pending: dict[str, Any], workers: Iterable[str], why: str) -> None:
         for worker in workers:
-            asked.pop(worker).cancel()
+            pending.pop(worker).cancel()
             self._refused[worker] = why
 
     def notices(self) -> list[str]:
@@ -124,7 +128,7 @@ class Cluster(Workers):
             for why, n in sorted(by_reason.items())
         ]
 
-    def look_after(self) -> None:
+    def check_workers(self) -> None:
         """Meet workers that came late, and take back what those that left had. Raises ClusterError
         when the scheduler is lost, or no worker is left."""
         now = time.monotonic()
@@ -135,30 +139,30 @@ class Cluster(Workers):
                 f"the scheduler at {self._address} does not answer any more; all that was measured "
                 "is kept: run again to go on, with --cluster once it is back"
             )
-        if now - self._looked > _MEET_S and self.connected() and (here := self._all()):
-            self._greet(here)
-            self._doubtful = not self._good <= here.keys()
+        if now - self._last_look > _MEET_S and self.connected() and (here := self._all()):
+            self._check_programs(here)
+            self._may_have_left = not self._usable <= here.keys()
             # Workers come back under another address; a batch for the old ones would wait for ever.
             for ticket in [t for t, to in self._sent_to.items() if not to & here.keys()]:
                 self._take_back(ticket, "its workers left the cluster")
-            self._looked = time.monotonic()
-        if now - self._heard > _NO_WORKER_S:
-            if not self._good & self._all().keys():
+            self._last_look = time.monotonic()
+        if now - self._last_answer > _NO_WORKER_S:
+            if not self._usable & self._all().keys():
                 raise ClusterError("no worker is left and none comes back; run again to go on")
             self._take_back_lost()
-            self._heard = now
+            self._last_answer = now
 
     def _take_back_lost(self) -> None:
         """Take back what was sent and no worker is at: Dask can lose a task whose worker goes while another
         comes, and nobody would ever answer. What the scheduler says of it may be as old as that, so the
         workers are asked."""
-        if self.connected() and not self._at_work():
+        if self.connected() and not self._any_running():
             for ticket in list(self._sent_to):
                 self._take_back(ticket, "the cluster lost it")
 
-    def _at_work(self) -> bool:
+    def _any_running(self) -> bool:
         """Whether any worker runs a batch, as far as they answer in time; True where none does."""
-        answers = self._ask_all(at_work, self._good & self._all().keys())
+        answers = self._run_on_all(is_running, self._usable & self._all().keys())
         return not answers or any(answers.values())
 
     def _take_back(self, ticket: int, why: str) -> None:
@@ -167,59 +171,61 @@ class Cluster(Workers):
 
     def ready(self) -> bool:
         """Whether there is a worker that a batch can be sent to."""
-        if self._doubtful and self.connected():
-            self._good &= self._all().keys()
-            self._doubtful = not self._good
-        return bool(self._good)
+        if self._may_have_left and self.connected():
+            self._usable &= self._all().keys()
+            self._may_have_left = not self._usable
+        return bool(self._usable)
 
     # -- batches out, answers back -------------------------------------------------------------------
 
     def _where(self) -> dict[str, Any]:
-        return _only(self._good)
+        return _only(self._usable)
 
     def submit(self, ticket: int, jobs: Sequence[Job]) -> None:
         """Send one batch; its outcome arrives under `ticket`."""
-        self._sent_to[ticket] = frozenset(self._good)
+        self._sent_to[ticket] = frozenset(self._usable)
         super().submit(ticket, jobs)
 
     def _done(self, ticket: int, future: Any) -> None:
-        self._doubtful |= future.status != "finished"
+        self._may_have_left |= future.status != "finished"
         super()._done(ticket, future)
 
     def arrived(self, wait: float) -> list[tuple[int, Any]]:
         """(ticket, answer or exception) of the batches that came back; waits up to `wait` s for one."""
-        came = super().arrived(wait)
-        for ticket, _ in came:
+        arrived = super().arrived(wait)
+        for ticket, _ in arrived:
             self._sent_to.pop(ticket, None)
-        if came or (self._good and not self._futures):
-            self._heard = time.monotonic()
-        return came
+        if arrived or (self._usable and not self._futures):
+            self._last_answer = time.monotonic()
+        return arrived
 
-    def _ask_all(self, what: Any, workers: Iterable[str]) -> dict[str, Any]:
+    def _run_on_all(self, function: Any, workers: Iterable[str]) -> dict[str, Any]:
         """What these workers answer about this scan; one that is busy or gone is not waited for."""
         answers: dict[str, Any] = {}
 
         def ask() -> None:
             with contextlib.suppress(Exception):
                 answers.update(
-                    self._client.run(what, self._scan, workers=sorted(workers), on_error="ignore")
+                    self._client.run(
+                        function, self._scan, workers=sorted(workers), on_error="ignore"
+                    )
                 )
 
         thread = threading.Thread(target=ask, daemon=True)
         thread.start()
-        thread.join(_TELL_S)
+        thread.join(_CALL_S)
         return answers
 
     def wind_down(self) -> None:
         """Workers begin no further file; batches come back as far as they got."""
         if self.connected():
-            self._ask_all(wind_down, self._good)
+            self._run_on_all(wind_down, self._usable)
 
     def _end(self) -> None:
         # The cluster stays as it was found.
         self.wind_down()
         if self.connected():
-            self._ask_all(close_decoders, self._good)
+            self._run_on_all(close_decoders, self._usable)
 
 
 def _only(workers: Iterable[str]) -> dict[str, Any]:

@@ -35,7 +35,7 @@ ENVIRONMENT: Final = {
 """One thread, for there is one process per core. Frames come and go in blocks of megabytes: kept by
 the process instead of being handed back and asked for anew (glibc's mallopt), they spare more time
 than decoding takes."""
-_OUTSIDE: Final = tuple(
+_EXTERNAL_SIGNALS: Final = tuple(
     int(getattr(signal, name))
     for name in ("SIGKILL", "SIGTERM", "SIGHUP", "SIGINT", "SIGQUIT")
     if hasattr(signal, name)
@@ -75,10 +75,10 @@ class Decoder:
         self.replaced = 0
         self._process: subprocess.Popen[bytes] | None = None
         self._answers: queue.Queue[Any] = queue.Queue()
-        self._said: deque[bytes] = deque(maxlen=_KEPT_LINES)
+        self._stderr_tail: deque[bytes] = deque(maxlen=_KEPT_LINES)
         self._served = 0
         self._base_rss = 0
-        self._watched: psutil.Process | None = None
+        self._monitored: psutil.Process | None = None
         self._closed = False
         self._changing = threading.Lock()
         self._starting = threading.Lock()
@@ -102,9 +102,9 @@ class Decoder:
             answer = self._launch()
             if answer == ["ready"]:
                 return
-            told = isinstance(answer, list) and len(answer) > 1
-            why = answer[1] if told else self.diagnosis()
-            if told:
+            explained = isinstance(answer, list) and len(answer) > 1
+            why = answer[1] if explained else self.diagnosis()
+            if explained:
                 break
         self.stop()
         raise DecoderBroken(f"the decoder process does not start: {why}")
@@ -124,33 +124,33 @@ class Decoder:
                 env=env,
             )
         self._answers = queue.Queue()
-        self._said = deque(maxlen=_KEPT_LINES)
+        self._stderr_tail = deque(maxlen=_KEPT_LINES)
         self._served = 0
-        for target in (self._listen, self._overhear):
+        for target in (self._read_answers, self._read_stderr):
             threading.Thread(target=target, args=(process,), daemon=True).start()
-        self._watched = None
+        self._monitored = None
         with contextlib.suppress(psutil.Error):
-            self._watched = psutil.Process(process.pid)
-        self._tell(asdict(self.options))
+            self._monitored = psutil.Process(process.pid)
+        self._send(asdict(self.options))
         answer = self._wait(_START_S, None)
         with contextlib.suppress(psutil.Error):
-            self._base_rss = self._watched.memory_info().rss if self._watched else 0
+            self._base_rss = self._monitored.memory_info().rss if self._monitored else 0
         return answer
 
-    def _listen(self, process: subprocess.Popen[bytes]) -> None:
+    def _read_answers(self, process: subprocess.Popen[bytes]) -> None:
         answers = self._answers
         with contextlib.suppress(Exception):
             while (message := receive(process.stdout)) is not None:  # type: ignore[arg-type]
                 answers.put(message)
         answers.put(None)
 
-    def _overhear(self, process: subprocess.Popen[bytes]) -> None:
-        said = self._said
+    def _read_stderr(self, process: subprocess.Popen[bytes]) -> None:
+        tail = self._stderr_tail
         with contextlib.suppress(Exception):
             for line in iter(lambda: process.stderr.readline(_LINE_BYTES), b""):  # type: ignore[union-attr]
-                said.append(line)
+                tail.append(line)
 
-    def _tell(self, message: Any) -> None:
+    def _send(self, message: Any) -> None:
         process = self._process
         if process is None:
             return
@@ -175,7 +175,9 @@ class Decoder:
     def diagnosis(self) -> str:
         """The last line that the process printed."""
         lines = [
-            x for x in b"".join(self._said).decode("utf-8", "replace").splitlines() if x.strip()
+            x
+            for x in b"".join(self._stderr_tail).decode("utf-8", "replace").splitlines()
+            if x.strip()
         ]
         return lines[-1].strip()[:300] if lines else "nothing said"
 
@@ -194,8 +196,8 @@ class Decoder:
                 self.stop()
             fresh = self._served == 0 or self._process is None
             self.start()
-            outcome, guilty = self._attempt(job)
-            if outcome[0] != "failed" or guilty or attempt == 1:
+            outcome, at_fault = self._attempt(job)
+            if outcome[0] != "failed" or at_fault or attempt == 1:
                 return outcome
             if fresh and outcome[1].startswith("crashed"):
                 return outcome
@@ -204,11 +206,11 @@ class Decoder:
     def _attempt(self, job: Job) -> tuple[list[Any], bool]:
         limits = self.options
         self._served += 1
-        self._tell(job)
-        own: Identity | None = None
+        self._send(job)
+        identity: Identity | None = None
         answer = self._wait(limits.stall_seconds, limits.memory_mb)
         if isinstance(answer, list) and answer and answer[0] == "read":
-            own = answer[1]
+            identity = answer[1]
             seconds = limits.seconds_per_file
             if job["do"] == "identify":
                 seconds = min(seconds, _IDENTIFY_S)
@@ -218,38 +220,38 @@ class Decoder:
             limit = f"could not be read: no data came for {limits.stall_seconds:g} s"
         if isinstance(answer, list):
             if answer[0] == "failed":
-                return [answer[0], answer[1], own, self.diagnosis(), answer[2]], True
+                return [answer[0], answer[1], identity, self.diagnosis(), answer[2]], True
             return answer, True
         process = self._process
         if process is None:
             raise DecoderBroken("the scan has ended")
-        passing = True
+        transient = True
         if answer == "time":
-            outcome, guilty = limit, True
+            outcome, at_fault = limit, True
         elif answer == "memory":
-            outcome, guilty = wanted_memory(limits.memory_mb), True
+            outcome, at_fault = wanted_memory(limits.memory_mb), True
         else:
             with contextlib.suppress(subprocess.TimeoutExpired):
                 process.wait(_DIED_S)
             code = process.returncode
-            outcome, guilty, passing = (
+            outcome, at_fault, transient = (
                 self._cause(code),
                 False,
-                code is not None and -code in _OUTSIDE,
+                code is not None and -code in _EXTERNAL_SIGNALS,
             )
             if code is not None and -code == getattr(signal, "SIGPROF", None):
-                outcome, guilty, passing = limit, True, True
-            if b"bad_alloc" in b"".join(self._said):
-                outcome, passing = wanted_memory(limits.memory_mb), True
-        said = self.diagnosis()
+                outcome, at_fault, transient = limit, True, True
+            if b"bad_alloc" in b"".join(self._stderr_tail):
+                outcome, transient = wanted_memory(limits.memory_mb), True
+        diagnosis = self.diagnosis()
         self.stop()
         self.replaced += 1
-        return ["failed", outcome, own, said, passing], guilty
+        return ["failed", outcome, identity, diagnosis, transient], at_fault
 
     @staticmethod
     def _cause(code: int | None) -> str:
         if code is not None and code < 0:
-            if -code in _OUTSIDE:
+            if -code in _EXTERNAL_SIGNALS:
                 return "its worker was ended from outside, twice (perhaps the machine ran out of memory)"
             with contextlib.suppress(ValueError):
                 return f"crashed the decoder ({signal.Signals(-code).name})"
@@ -264,7 +266,7 @@ class Decoder:
         process = self._process
         if process is None:
             return None
-        own = OwnTime(self._watched)
+        own = OwnTime(self._monitored)
         while True:
             with contextlib.suppress(queue.Empty):
                 return self._answers.get(timeout=_POLL_S)
@@ -272,6 +274,6 @@ class Decoder:
                 return "time"
             if memory_mb is not None:
                 with contextlib.suppress(psutil.Error):
-                    rss = self._watched.memory_info().rss if self._watched else 0
+                    rss = self._monitored.memory_info().rss if self._monitored else 0
                     if rss - self._base_rss > memory_mb * MB:
                         return "memory"

@@ -21,7 +21,7 @@ from typing import Any, BinaryIO, Final
 from ..error_text import one_line
 from ..record import PICTURE_COLUMNS, FrameRecord, to_row
 from ..units import MB, MINUTE_S
-from .file_bytes import Unreadable, place_answers, read, read_head, read_sidecar
+from .file_bytes import Unreadable, place_reachable, read, read_head, read_sidecar
 from .messages import (
     FileRow,
     Identity,
@@ -109,30 +109,30 @@ class _Handler:
         """One job's answer; a message that its content was read goes before it."""
         try:
             if job["do"] == "identify" and not job["same"]:
-                return self._glance(job)
+                return self._identify_head(job)
             content = read(job["path"], self.limit, job["mtime_ns"])
         except Unreadable as error:
-            answers = error.again != "soon" or place_answers(job["path"], job["root"])
-            return ["unreadable", str(error), answers, error.again]
+            reachable = error.retry != "soon" or place_reachable(job["path"], job["root"])
+            return ["unreadable", str(error), reachable, error.retry]
         sidecar, self.note = read_sidecar(job["sidecar"])
-        own: Identity = {
+        identity: Identity = {
             "file_id": _digest(content.data),
             "sidecar_id": None if sidecar is None else _digest(sidecar),
             "size_bytes": content.size_bytes,
             "mtime_ns": content.mtime_ns,
         }
-        send(self.out, ["read", own])
-        if [own["file_id"], own["sidecar_id"]] in job["same"]:
-            return ["same", own]
+        send(self.out, ["read", identity])
+        if [identity["file_id"], identity["sidecar_id"]] in job["same"]:
+            return ["same", identity]
         try:
             if job["do"] == "identify":
                 settings = self.identify(content.data, job["path"], sidecar)
-                return ["tags", marks_of(settings, own["file_id"])]
-            return self._row(job, content.data, sidecar, own)
+                return ["tags", marks_of(settings, identity["file_id"])]
+            return self._row(job, content.data, sidecar, identity)
         except Exception as error:
             return self._failed(error)
 
-    def _glance(self, job: Job) -> list[Any]:
+    def _identify_head(self, job: Job) -> list[Any]:
         """Tags from the beginning of a file, or from more of it where they are not found there."""
         announced = False
         for count in (*GLANCES, self.limit):
@@ -151,35 +151,35 @@ class _Handler:
                 break
         return ["tags", marks]
 
-    def _row(self, job: Job, data: bytes, sidecar: bytes | None, own: Identity) -> list[Any]:
+    def _row(self, job: Job, data: bytes, sidecar: bytes | None, identity: Identity) -> list[Any]:
         path = job["path"]
         counted = job["do"] == "count"
-        if counted and job["expect"] not in (None, own["file_id"]):
-            return ["other", own]
+        if counted and job["expect"] not in (None, identity["file_id"]):
+            return ["other", identity]
         if counted:
             record = FrameRecord(path, settings=self.identify(data, path, sidecar))
         elif not data:
             record = FrameRecord(path, "set-aside", "the file is empty")
         else:
             record = self.measure(data, path, sidecar, max_pixels=self.options.max_pixels)
-        row: FileRow = {**to_row(record), **own, "path": path}
+        row: FileRow = {**to_row(record), **identity, "path": path}
         if self.note is not None:
             row["notes"] = [*(row.get("notes") or ()), self.note]
         if counted:
             row |= {"status": "counted", "measured_on": job["on"]}
         pictures = {n: getattr(record, n) for n in PICTURE_COLUMNS}
-        found: Measured = {"row": row, "pictures": pictures if any(pictures.values()) else None}
-        return ["row", found]
+        message: Measured = {"row": row, "pictures": pictures if any(pictures.values()) else None}
+        return ["row", message]
 
     def _failed(self, error: Exception) -> list[Any]:
         if _out_of_memory(error):
             return ["failed", wanted_memory(self.options.memory_mb), True]
         traceback.print_exc()
-        said = one_line(error)
-        return ["failed", f"could not be measured ({type(error).__name__}: {said})", False]
+        detail = one_line(error)
+        return ["failed", f"could not be measured ({type(error).__name__}: {detail})", False]
 
 
-def _asked_for(stream: BinaryIO) -> bool:
+def _next_message_comes(stream: BinaryIO) -> bool:
     """Wait for the next message; False when none came for so long that nobody can want anything more:
     on a cluster a worker outlives the run that it worked for."""
     try:
@@ -197,10 +197,10 @@ def main() -> None:
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever a library prints goes to the diagnostics, not between the messages
     inp = sys.stdin.buffer
-    told = receive(inp)
-    if told is None:
+    options_given = receive(inp)
+    if options_given is None:
         return
-    options = ScanOptions(**told)
+    options = ScanOptions(**options_given)
     try:
         handler = _Handler(options, out)
     except Exception as error:
@@ -208,7 +208,7 @@ def main() -> None:
         return
     _limit_memory(options.memory_mb)
     send(out, ["ready"])
-    while _asked_for(inp) and (job := receive(inp)) is not None:
+    while _next_message_comes(inp) and (job := receive(inp)) is not None:
         if hasattr(signal, "setitimer"):
             # Last resort, also inside native code, should the supervisor be gone or stuck. It counts
             # the time of this process: a machine that was asleep is no reason.

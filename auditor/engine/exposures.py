@@ -69,7 +69,7 @@ class _Exposure:
     """Files of one exposure that are not settled yet, best first."""
 
     waiting: list[_Waiting]
-    standing: _File | None = None
+    measured_file: _File | None = None
     """The file that it is measured on."""
     edited: bool = False
     """An edited version is measured, or has been tried."""
@@ -81,14 +81,16 @@ class _Exposure:
 class Exposures:
     """Files whose tags were read, on their way to being measured or counted."""
 
-    def __init__(self, store: Store, here: Callable[[Sequence[str]], NDArray[np.bool_]]) -> None:
-        """`here` tells which stored paths were found in this scan: of equals, a file is rather counted
+    def __init__(
+        self, store: Store, found_now: Callable[[Sequence[str]], NDArray[np.bool_]]
+    ) -> None:
+        """`found_now` tells which stored paths were found in this scan: of equals, a file is rather counted
         on one of these."""
-        self._store, self._here = store, here
+        self._store, self._found_now = store, found_now
         self._jobs: list[Job] = []
         self._marks: list[Marks] = []
         self._tables: list[pa.Table] = []
-        self._of: dict[str, _Exposure] = {}
+        self._exposure_of: dict[str, _Exposure] = {}
         self._likely: dict[str, _Waiting] = {}
         self._by_content: dict[str, _Exposure] = {}
 
@@ -130,24 +132,24 @@ class Exposures:
         capture, kind, pixels = sort_files(table)
         first = len(old)
         size = np.bincount(capture)
-        now: list[Job] = []
+        jobs_now: list[Job] = []
         shared = np.flatnonzero(size[capture] > 1)
         wanted = set(capture[shared[shared >= first]].tolist())
         exposures = self._known(table[:first], capture, kind, pixels, wanted)
         for row in np.flatnonzero(size[capture[first:]] == 1).tolist():
-            now.append(to_measure(jobs[row]))
+            jobs_now.append(to_measure(jobs[row]))
         source, marks = table["source"].to_numpy(object), table["file_id"].to_numpy(object)
         rows = shared[shared >= first]
         order = np.lexsort((table["path"].iloc[rows].to_numpy(str), -pixels[rows], kind[rows]))
         for row in rows[order].tolist():
             exposure = exposures.setdefault(int(capture[row]), _Exposure([]))
             job = jobs[row - first]
-            told = str(source[row]), float(kind[row]), float(pixels[row]), marks[row]
-            exposure.waiting.append(_Waiting(printable(job["path"]), *told, job=job))
-            self._of[job["path"]] = exposure
+            properties = str(source[row]), float(kind[row]), float(pixels[row]), marks[row]
+            exposure.waiting.append(_Waiting(printable(job["path"]), *properties, job=job))
+            self._exposure_of[job["path"]] = exposure
         for exposure in exposures.values():
-            now += self._release(exposure)
-        return now
+            jobs_now += self._release(exposure)
+        return jobs_now
 
     def _known(
         self,
@@ -165,13 +167,13 @@ class Exposures:
         if not len(rows):
             return out
         paths = old["path"].iloc[rows].to_numpy(object)
-        here = self._here(paths.tolist())
-        order = np.lexsort((paths.astype(str), ~here, -pixels[rows], kind[rows]))
+        found_now = self._found_now(paths.tolist())
+        order = np.lexsort((paths.astype(str), ~found_now, -pixels[rows], kind[rows]))
         source, ids = old["source"].to_numpy(object), old["file_id"].to_numpy(object)
         for row, path in zip(rows[order].tolist(), paths[order], strict=True):
             exposure = out.setdefault(int(capture[row]), _Exposure([]))
-            if exposure.standing is None:
-                exposure.standing = _File(
+            if exposure.measured_file is None:
+                exposure.measured_file = _File(
                     str(path), str(source[row]), float(kind[row]), float(pixels[row]), None,
                     None if ids[row] is None else str(ids[row]),
                 )  # fmt: skip
@@ -180,39 +182,43 @@ class Exposures:
 
     def _release(self, exposure: _Exposure) -> list[Job]:
         """What can be done now for an exposure of which nothing is under way."""
-        now: list[Job] = []
+        jobs_now: list[Job] = []
         if exposure.running or not exposure.waiting:
-            return now
-        if exposure.waiting[0].better(exposure.standing):
+            return jobs_now
+        if exposure.waiting[0].better(exposure.measured_file):
             # Where copy after copy fails, more are tried at once: there may be thousands.
             count = (
-                1 if exposure.standing else 2 ** min(max(exposure.failures - 2, 0), _MOST_DOUBLINGS)
+                1
+                if exposure.measured_file
+                else 2 ** min(max(exposure.failures - 2, 0), _MOST_DOUBLINGS)
             )
             trying, exposure.waiting = exposure.waiting[:count], exposure.waiting[count:]
-            now = [to_measure(w.job) for w in trying]
+            jobs_now = [to_measure(w.job) for w in trying]
             exposure.under_way |= {w.job["path"]: w for w in trying}
             exposure.running += len(trying)
-            return now
-        standing = exposure.standing
-        assert standing is not None
+            return jobs_now
+        measured_file = exposure.measured_file
+        assert measured_file is not None
         for w in exposure.waiting:
-            del self._of[w.job["path"]]
-            if w.source == "edited" and not exposure.edited and standing.source in _ORIGINAL:
+            del self._exposure_of[w.job["path"]]
+            if w.source == "edited" and not exposure.edited and measured_file.source in _ORIGINAL:
                 exposure.edited = True
-                now.append(to_measure(w.job))
+                jobs_now.append(to_measure(w.job))
                 continue
             expect = None
-            if w.mark is not None and w.mark == standing.mark:
-                # Likely the same content: the whole of it decides (see `apart`).
-                expect = standing.file_id
+            if w.mark is not None and w.mark == measured_file.mark:
+                # Likely the same content: the whole of it decides (see `split_off`).
+                expect = measured_file.file_id
                 self._likely[w.job["path"]] = w
-            now.append(w.job | {"do": "count", "same": [], "on": standing.path, "expect": expect})
+            jobs_now.append(
+                w.job | {"do": "count", "same": [], "on": measured_file.path, "expect": expect}
+            )
         exposure.waiting = []
-        return now
+        return jobs_now
 
     def settled(self, job: Job, row: FileRow | None) -> list[Job]:
         """A file was measured (`row`) or set aside (None); what can be done now."""
-        exposure = self._of.pop(job["path"], None)
+        exposure = self._exposure_of.pop(job["path"], None)
         if exposure is None:
             return []
         exposure.running -= 1
@@ -220,26 +226,26 @@ class Exposures:
         if row is None:
             exposure.failures += 1
         else:
-            self._stand(exposure, w, row)
+            self._set_measured(exposure, w, row)
         return self._release(exposure)
 
-    def apart(self, job: Job, file_id: str) -> list[Job]:
+    def split_off(self, job: Job, file_id: str) -> list[Job]:
         """A file to be counted turned out to have another content; what can be done now."""
         w = self._likely.pop(job["path"])
         w.mark = file_id
         exposure = self._by_content.setdefault(file_id, _Exposure([]))
         exposure.waiting.append(w)
-        self._of[job["path"]] = exposure
+        self._exposure_of[job["path"]] = exposure
         return self._release(exposure)
 
     @staticmethod
-    def _stand(exposure: _Exposure, w: _Waiting, row: FileRow) -> None:
+    def _set_measured(exposure: _Exposure, w: _Waiting, row: FileRow) -> None:
         found = _File(w.path, w.source, w.kind, w.pixels, w.mark, row["file_id"])
         if w.source == "raw" and row["source"] != "raw":
             # Only its preview could be read: the camera's own file may be better.
             found.source, found.kind = str(row["source"]), w.kind + 1
             found.pixels = float((row["width_px"] or 0) * (row["height_px"] or 0))
         exposure.edited = exposure.edited or found.source == "edited"
-        before = exposure.standing
+        before = exposure.measured_file
         if before is None or (found.kind, -found.pixels) < (before.kind, -before.pixels):
-            exposure.standing = found
+            exposure.measured_file = found

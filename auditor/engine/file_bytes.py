@@ -21,7 +21,7 @@ __all__ = [
     "Content",
     "Unreadable",
     "is_url",
-    "place_answers",
+    "place_reachable",
     "read",
     "read_head",
     "read_sidecar",
@@ -36,8 +36,8 @@ _MARK_BYTES: Final = 12
 """Of that mark, which is only a reason to compare the whole."""
 _AGAIN_S: Final = 0.5
 """Pause before a file that changed while it was read is read once more."""
-When = Literal["never", "next run", "soon"]
-_WHEN: dict[int, When] = {
+Retry = Literal["never", "next run", "soon"]
+_RETRIES: dict[int, Retry] = {
     **dict.fromkeys([errno.EACCES, errno.EPERM], "next run"),
     **dict.fromkeys(
         [errno.EFBIG, errno.ELOOP, errno.ENAMETOOLONG, errno.EISDIR, errno.ENXIO], "never"
@@ -49,18 +49,18 @@ _WHEN: dict[int, When] = {
 class Unreadable(Exception):
     """The file's bytes cannot be had; the message says why in plain words.
 
-    `again`: when another attempt may do better. "never": it is the file itself. "next run": something
+    `retry`: when another attempt may do better. "never": it is the file itself. "next run": something
     about its rights. "soon": something about its place or its moment.
     """
 
-    def __init__(self, message: str, again: When) -> None:
+    def __init__(self, message: str, retry: Retry) -> None:
         super().__init__(message)
-        self.again: When = again
+        self.retry: Retry = retry
 
 
 def _unreadable(what: str, error: OSError) -> Unreadable:
     return Unreadable(
-        f"the file cannot be {what} ({error.strerror})", _WHEN.get(error.errno or 0, "soon")
+        f"the file cannot be {what} ({error.strerror})", _RETRIES.get(error.errno or 0, "soon")
     )
 
 
@@ -83,8 +83,8 @@ def read(path: str, limit_bytes: int, mtime_ns: int | None = None) -> Content:
     if is_url(path):
         return _read_url(path, limit_bytes, mtime_ns)
     for attempt in range(2):
-        content, steady = _read_local(path, limit_bytes)
-        if steady:
+        content, unchanged = _read_local(path, limit_bytes)
+        if unchanged:
             return content
         if attempt == 0:
             time.sleep(_AGAIN_S)
@@ -143,8 +143,8 @@ def _open_named(path: str) -> int:
     except PermissionError:
         raise Unreadable("the file may not be read (permission denied)", "next run") from None
     except ValueError:
-        said = "the file's name cannot be used under this system's settings"
-        raise Unreadable(said, "next run") from None
+        reason = "the file's name cannot be used under this system's settings"
+        raise Unreadable(reason, "next run") from None
     except OSError as error:
         raise _unreadable("opened", error) from None
 
@@ -162,10 +162,10 @@ def _read_local(path: str, limit_bytes: int) -> tuple[Content, bool]:
     with _opened(path, limit_bytes) as (file, before):
         data = file.read(before.st_size + 1)
         after = os.fstat(file.fileno())
-    steady = (
+    unchanged = (
         len(data) == before.st_size == after.st_size and before.st_mtime_ns == after.st_mtime_ns
     )
-    return Content(data, after.st_size, after.st_mtime_ns), steady
+    return Content(data, after.st_size, after.st_mtime_ns), unchanged
 
 
 @contextlib.contextmanager
@@ -175,8 +175,8 @@ def _url_errors() -> Iterator[None]:
     except FileNotFoundError:
         raise Unreadable("the file disappeared before it could be read", "soon") from None
     except Exception as error:  # every kind of file system has errors of its own
-        said = one_line(error) or type(error).__name__
-        raise Unreadable(f"the file cannot be read ({said})", "soon") from None
+        reason = one_line(error) or type(error).__name__
+        raise Unreadable(f"the file cannot be read ({reason})", "soon") from None
 
 
 def _read_url(path: str, limit_bytes: int, mtime_ns: int | None) -> Content:
@@ -201,7 +201,7 @@ def read_sidecar(path: str | None) -> tuple[bytes | None, str | None]:
         return None, f"{SIDECAR_UNREAD}: {str(error).replace('the file', 'it')}"
 
 
-def place_answers(path: str, root: str) -> bool:
+def place_reachable(path: str, root: str) -> bool:
     """Whether the place of a file that can't be read still answers, as far as can be told: its
     archive can be listed and holds something, and no folder on the way to the file has become empty.
     That is what a share leaves behind that went away."""

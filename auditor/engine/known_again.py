@@ -38,9 +38,9 @@ class Duplicates:
     def __len__(self) -> int:
         return len(self._found)
 
-    def add(self, job: Job, own: Identity) -> None:
-        """A file of this job has the content that `own` tells (`file_id`, `sidecar_id`, ...)."""
-        self._found.append((job, own))
+    def add(self, job: Job, identity: Identity) -> None:
+        """A file of this job has the content that `identity` gives (`file_id`, `sidecar_id`, ...)."""
+        self._found.append((job, identity))
 
     def resolve(self) -> tuple[list[tuple[int, Job, Identity]], list[Job]]:
         """(known rows to be copied for files that moved or were touched, jobs for the others).
@@ -52,33 +52,33 @@ class Duplicates:
         copied: list[tuple[int, Job, Identity]] = []
         others: list[tuple[Job, Identity, list[int]]] = []
         confirmed: set[int] = set()
-        for job, own in found:
-            rows = planner.same_content(own)
+        for job, identity in found:
+            rows = planner.same_content(identity)
             own_key = path_key(job["path"])
-            itself = [i for i in rows if int(known.key[i]) == own_key]
-            if itself:
-                copied.append((itself[0], job, own))
-                confirmed.update(itself)
+            same_path = [i for i in rows if int(known.key[i]) == own_key]
+            if same_path:
+                copied.append((same_path[0], job, identity))
+                confirmed.update(same_path)
             else:
-                others.append((job, own, rows))
+                others.append((job, identity, rows))
         jobs: list[Job] = []
-        on: list[tuple[Job, int]] = []
-        for job, own, rows in others:
-            there = [
+        counted_on: list[tuple[Job, int]] = []
+        for job, identity, rows in others:
+            present = [
                 i
                 for i in rows
                 if known.measured[i]
                 and planner.seen[i]
                 and (not planner.renewed[i] or i in confirmed)
             ]
-            if there:
-                on.append((job, there[0]))
+            if present:
+                counted_on.append((job, present[0]))
             elif rows:
-                copied.append((rows[0], job, own))
+                copied.append((rows[0], job, identity))
             else:
                 jobs.append(to_measure(job))
-        paths = self._store.paths(known, [i for _, i in on])
-        for (job, _), path in zip(on, paths, strict=True):
+        paths = self._store.paths(known, [i for _, i in counted_on])
+        for (job, _), path in zip(counted_on, paths, strict=True):
             if path:
                 jobs.append(job | {"do": "count", "same": [], "on": path, "expect": None})
             else:
@@ -101,7 +101,7 @@ def settle_departed(ledger: Ledger, roots: Sequence[str | Path], roots_seen: set
     if not len(unseen):
         return
     suspects, absent = _suspects(ledger, unseen, roots, roots_seen)
-    departed = _ask(suspects, absent)
+    departed = _find_missing(suspects, absent)
     notices += [n for n in absent if n not in notices]
     ledger.mark_gone(departed)
     planner.known.gone[departed] = True
@@ -112,16 +112,18 @@ def _suspects(
 ) -> tuple[list[tuple[int, str]], list[str]]:
     """(index and path of known rows that may be gone, notices of roots that seem to be missing)."""
     paths = [on_disk(str(p)) for p in ledger.store.paths(ledger.planner.known, unseen.tolist())]
-    asked = {root_name(r) for r in roots}
-    alive = tuple(_with_end(r) for r in roots_seen)
-    silent = [r for r in sorted(asked) if not any(s.startswith(_with_end(r)) for s in alive)]
+    given = {root_name(r) for r in roots}
+    reachable = tuple(_with_end(r) for r in roots_seen)
+    silent_roots = [
+        r for r in sorted(given) if not any(s.startswith(_with_end(r)) for s in reachable)
+    ]
     suspects: list[tuple[int, str]] = []
     missing: dict[str, int] = {}
     for index, path in zip(unseen.tolist(), paths, strict=True):
-        if path.startswith(alive) or index in ledger.moved_from:
+        if path.startswith(reachable) or index in ledger.moved_from:
             suspects.append((index, path))
             continue
-        for root in silent:
+        for root in silent_roots:
             if path.startswith(_with_end(root)):
                 missing[root] = missing.get(root, 0) + 1
     notices = [
@@ -136,7 +138,7 @@ def _with_end(root: str) -> str:
     return root.rstrip("/" + os.sep) + ("/" if is_url(root) else os.sep)
 
 
-def _ask(suspects: list[tuple[int, str]], notices: list[str]) -> list[int]:
+def _find_missing(suspects: list[tuple[int, str]], notices: list[str]) -> list[int]:
     """Those that do not exist, asked in a thread: a dead share may never answer."""
     answers: queue.Queue[int | None] = queue.Queue()
 

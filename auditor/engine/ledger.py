@@ -45,7 +45,7 @@ class Ledger:
         self.reasons: Counter[str] = Counter()
         self.moved_from: set[int] = set()
         """Known rows whose content was found under another path; not all of them are gone."""
-        self.passing = 0
+        self.retriable = 0
         """Files set aside in this run that the next one tries again."""
         self.without_sidecar = 0
         """Files measured although their sidecar could not be read."""
@@ -72,9 +72,11 @@ class Ledger:
         """Something in the archive that is not read; where its name claims a picture it is set aside."""
         if not item.picture:
             path = printable(item.path)
-            if item.closed:
+            if item.unreadable:
                 self.summary.unread.append((path, item.reason))
-            self.log.line(f"{'not read' if item.closed else 'passed over'}: {path}: {item.reason}")
+            self.log.line(
+                f"{'not read' if item.unreadable else 'passed over'}: {path}: {item.reason}"
+            )
             return
         self.summary.found += 1
         if self.planner.skipped_before(item.path):
@@ -94,12 +96,12 @@ class Ledger:
         elif row["status"] == "measured":
             row["trouble"] = Trouble.NO_PICTURES
         counted = row["status"] == "counted"
-        good = counted or row["status"] == "measured"
-        self.count(good)
+        is_measured = counted or row["status"] == "measured"
+        self.count(is_measured)
         if counted:
             self.summary.counted += 1
             self.moved_from.update(self.planner.counted_before(row["file_id"], row["size_bytes"]))
-        elif good:
+        elif is_measured:
             self.summary.new += 1
         else:
             self._note(row["path"], row["reason"] or "no reason given", "")
@@ -107,21 +109,21 @@ class Ledger:
     def recognised(self, items: list[tuple[int, Job, Identity]]) -> list[Job]:
         """Files whose content is known, each with the index of its row, which is copied. Returns jobs
         that turned out to need measuring. Raises StoreError."""
-        again: list[Job] = []
+        to_measure_again: list[Job] = []
         for at in range(0, len(items), ROWS_TOGETHER):
-            self._copy_moved(items[at : at + ROWS_TOGETHER], again)
+            self._copy_moved(items[at : at + ROWS_TOGETHER], to_measure_again)
             self.commit()
-        return again
+        return to_measure_again
 
     def set_aside(
-        self, job: Mapping[str, Any], reason: str, said: str = "", trouble: Trouble | None = None
+        self, job: Mapping[str, Any], reason: str, detail: str = "", trouble: Trouble | None = None
     ) -> None:
-        """A file without measurements; `said` goes to the log only. `trouble`: why it may be measured
+        """A file without measurements; `detail` goes to the log only. `trouble`: why it may be measured
         another time."""
         if trouble == Trouble.ENDED and job.get("tried"):
             trouble = Trouble.ENDED_TWICE
         if trouble in (Trouble.UNREAD, Trouble.ENDED):
-            self.passing += 1
+            self.retriable += 1
         self._rows.append(
             {
                 **{name: job.get(name) for name in ("path", *Identity.__annotations__)},
@@ -133,19 +135,19 @@ class Ledger:
             }
         )
         self.count(False)
-        self._note(job["path"], reason, said)
+        self._note(job["path"], reason, detail)
 
-    def _note(self, path: str, reason: str, said: str) -> None:
+    def _note(self, path: str, reason: str, detail: str) -> None:
         self.reasons[reason] += 1
-        detail = f" [{said}]" if said else ""
+        detail = f" [{detail}]" if detail else ""
         self.log.line(f"set aside: {printable(path)}: {reason}{detail}")
 
     def notices(self) -> list[str]:
         """What the owner should know of files that were no frames, or not whole ones."""
         out = []
-        if self.passing:
+        if self.retriable:
             out.append(
-                f"{self.passing:,} of the files set aside may be readable another time (rights, a share, "
+                f"{self.retriable:,} of the files set aside may be readable another time (rights, a share, "
                 "time or memory that ran out): the next run tries them again by itself"
             )
         if self.without_sidecar:
@@ -179,11 +181,13 @@ class Ledger:
         """Forget what could not be stored."""
         self._rows, self._pictures = [], []
 
-    def _copy_moved(self, moved: list[tuple[int, Job, Identity]], again: list[Job]) -> None:
+    def _copy_moved(
+        self, moved: list[tuple[int, Job, Identity]], to_measure_again: list[Job]
+    ) -> None:
         rows = self.store.rows(self.planner.known, [index for index, _, _ in moved])
-        for index, job, own in moved:
+        for index, job, identity in moved:
             if index not in rows:  # its part was damaged in the meantime
-                again.append(to_measure(job))
+                to_measure_again.append(to_measure(job))
                 continue
             new = {
                 "path": job["path"],
@@ -191,7 +195,7 @@ class Ledger:
                 "sidecar_stamp": job["stamp"],
                 "gone": False,
             }
-            row = rows[index] | own | new
+            row = rows[index] | identity | new
             self._rows.append(row)
             self.moved_from.add(index)
             self.summary.moved += 1

@@ -101,7 +101,13 @@ class ScanSummary:
     """(path, reason) of folders that could not be read."""
 
     def in_one_line(self) -> str:
-        """All counts, for the log."""
+        """All counts in one line, for the log.
+
+        Returns
+        -------
+        str
+            The line.
+        """
         return (
             f"{'stopped: ' + self.stopped if self.stopped else 'done'}; found {self.found}, measured "
             f"{self.measured} ({self.counted} of them counted on another file), set aside "
@@ -110,11 +116,23 @@ class ScanSummary:
         )
 
     def set_aside_lines(self) -> list[str]:
-        """One line for each file set aside; when there are many, one for each reason."""
+        """Files set aside, for a person.
+
+        Returns
+        -------
+        list of str
+            One line for each file; when there are many, one for each reason.
+        """
         return _lines("set aside", self.aside)
 
     def notice_lines(self) -> list[str]:
-        """What else the owner should know, a line each: folders that could not be read first."""
+        """What else the owner should know.
+
+        Returns
+        -------
+        list of str
+            A line each, folders that could not be read first.
+        """
         return _lines("not read", self.unread) + [f"note: {n}" for n in self.notices[:MOST_LINES]]
 
 
@@ -122,18 +140,18 @@ def _lines(what: str, found: list[tuple[str, str]]) -> list[str]:
     if len(found) <= MOST_LINES:
         return [f"{what}: {path}: {reason}" for path, reason in found]
     # Reasons that differ in figures alone are one: small pictures come in every size.
-    alike: dict[str, list[tuple[str, str]]] = {}
+    by_reason: dict[str, list[tuple[str, str]]] = {}
     for path, reason in found:
-        alike.setdefault(re.sub(r"\d+", "", reason), []).append((path, reason))
-    often = sorted(alike.values(), key=len, reverse=True)
+        by_reason.setdefault(re.sub(r"\d+", "", reason), []).append((path, reason))
+    most_frequent = sorted(by_reason.values(), key=len, reverse=True)
     lines = []
-    for files in often[:MOST_LINES]:
+    for files in most_frequent[:MOST_LINES]:
         path, reason = files[0]
         more = ", and the like" if any(other != reason for _, other in files) else ""
         lines.append(f"{what}: {len(files)} x {reason}{more} (such as {path})")
-    if len(often) > MOST_LINES:
-        rest = sum(len(files) for files in often[MOST_LINES:])
-        lines.append(f"{what}: {rest} more for {len(often) - MOST_LINES} other reasons")
+    if len(most_frequent) > MOST_LINES:
+        rest = sum(len(files) for files in most_frequent[MOST_LINES:])
+        lines.append(f"{what}: {rest} more for {len(most_frequent) - MOST_LINES} other reasons")
     return lines
 
 
@@ -151,8 +169,10 @@ class Pace:
         self._recent: deque[tuple[float, int]] = deque([(time.monotonic(), 0)])
         self._last = 0.0
 
-    def tell(self, s: ScanSummary, ended: bool, nameless: int, last: bool = False) -> None:
-        """`ended`: the walk has seen everything; `nameless`: files whose tags are still to be read."""
+    def report_if_due(
+        self, s: ScanSummary, ended: bool, unidentified: int, last: bool = False
+    ) -> None:
+        """`ended`: the walk has seen everything; `unidentified`: files whose tags are still to be read."""
         now = time.monotonic()
         if self._report is None or (now - self._last < _EVERY_S and not last):
             return
@@ -166,6 +186,6 @@ class Pace:
         rate = (read - before) / (now - then) if now > then else 0.0
         total = s.found if ended else None
         eta = (s.found - done) / rate if ended and rate > 0 else None
-        known = s.found - nameless
-        note = f"settings of {known} of {s.found} files read" if nameless else None
+        known = s.found - unidentified
+        note = f"settings of {known} of {s.found} files read" if unidentified else None
         self._report(Progress(done, s.found, total, s.set_aside, rate, eta, note))

@@ -70,12 +70,12 @@ class Planner:
         self._new: set[int] = set()
         current = [v == options.version for v in known.versions]
         fresh = np.array(current, bool)[known.version] if len(known) else np.zeros(0, bool)
-        self._again = ~known.measured & ~known.counted & (~fresh | options.retry | known.again)
+        self._retry = ~known.measured & ~known.counted & (~fresh | options.retry | known.retry)
 
         self._incomplete = np.zeros(len(known), bool)
         if incomplete is not None:
             self._incomplete[incomplete] = True
-        self._again |= self._incomplete
+        self._retry |= self._incomplete
 
     def decide(self, entries: Sequence[FileEntry]) -> Decision:
         """Sort files into those that are as they were and those that must be read."""
@@ -88,22 +88,22 @@ class Planner:
         index = known.find(keys)
         stamps = np.array([-1 if s is None else stamp_of(s) for s in sidecars], np.int64)
         same = index >= 0
-        here = np.where(same, index, 0)
+        row = np.where(same, index, 0)
         if len(known):
-            same &= known.size[here] == np.array(sizes, np.int64)
-            same &= known.mtime[here] == np.array(mtimes, np.int64)
-            same &= known.stamp[here] == stamps
-            same &= ~known.gone[here] & ~self._again[here]
-            fresh = ~((index >= 0) & self.seen[here])
+            same &= known.size[row] == np.array(sizes, np.int64)
+            same &= known.mtime[row] == np.array(mtimes, np.int64)
+            same &= known.stamp[row] == stamps
+            same &= ~known.gone[row] & ~self._retry[row]
+            fresh = ~((index >= 0) & self.seen[row])
             self.seen[index[index >= 0]] = True
         else:
             fresh = np.ones(count, bool)
         order = np.argsort(keys, kind="stable")
         fresh[order[1:]] &= keys[order[1:]] != keys[order[:-1]]  # the same path twice among these
         same &= fresh
-        out.measured = int(np.count_nonzero(known.measured[here[same]])) if same.any() else 0
-        for i in np.flatnonzero(same & known.counted[here] if len(known) else same).tolist():
-            out.counted.append((entries[i], int(here[i])))
+        out.measured = int(np.count_nonzero(known.measured[row[same]])) if same.any() else 0
+        for i in np.flatnonzero(same & known.counted[row] if len(known) else same).tolist():
+            out.counted.append((entries[i], int(row[i])))
         out.set_aside = int(np.count_nonzero(same)) - out.measured - len(out.counted)
         for i in np.flatnonzero(fresh & ~same).tolist():
             if index[i] < 0:
@@ -132,12 +132,12 @@ class Planner:
         current = known.versions[known.version[index]] == self.options.version
         return bool(not other and known.size[index] == -1 and current)
 
-    def here(self, paths: Sequence[str]) -> NDArray[np.bool_]:
+    def found_now(self, paths: Sequence[str]) -> NDArray[np.bool_]:
         """Whether stored paths were found in this scan; rows that it added itself were."""
         index = self.known.find(stored_keys(paths))
         return np.array([i < 0 or bool(self.seen[i]) for i in index.tolist()], bool)
 
-    def standing(self, index: NDArray[np.int64]) -> NDArray[np.bool_]:
+    def leaders_valid(self, index: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Whether the files that these counted rows were counted on are measured and as they were."""
         leader = self.known.find(self.known.leader[index])
         found = np.maximum(leader, 0)
@@ -188,11 +188,11 @@ class Planner:
         low, high = np.searchsorted(sizes, [size, size + 1])
         return np.asarray(rows[low:high])
 
-    def same_content(self, own: Identity) -> list[int]:
+    def same_content(self, identity: Identity) -> list[int]:
         """Indices of known rows with this content and this sidecar."""
-        file_id = str(own["file_id"]).encode()
-        sidecar = str(own["sidecar_id"] or "").encode()
-        rows = self.of_size(int(own["size_bytes"]))
+        file_id = str(identity["file_id"]).encode()
+        sidecar = str(identity["sidecar_id"] or "").encode()
+        rows = self.of_size(int(identity["size_bytes"]))
         hits = rows[(self.known.ids[rows] == file_id) & (self.known.sidecar_ids[rows] == sidecar)]
         return [i for i in hits.tolist() if self._usable(i)]
 

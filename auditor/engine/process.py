@@ -14,7 +14,7 @@ import psutil
 
 from ..units import MB
 
-__all__ = ["OwnTime", "StopSignal", "hand_back", "share_mb"]
+__all__ = ["OwnTime", "StopSignal", "release_memory", "share_mb"]
 
 _FOR_DECODERS: Final = 0.8
 """Share of the machine's memory that decoders may fill; the rest is for the scan itself and others."""
@@ -36,12 +36,12 @@ def _machine_mb() -> float:
     return least / MB
 
 
-def share_mb(asked_mb: int, workers: int) -> int:
-    """What each of so many decoders may have when `asked_mb` are asked for."""
-    return min(asked_mb, max(_LEAST_MB, int(_FOR_DECODERS * _machine_mb() / workers)))
+def share_mb(requested_mb: int, workers: int) -> int:
+    """What each of so many decoders may have when `requested_mb` are asked for."""
+    return min(requested_mb, max(_LEAST_MB, int(_FOR_DECODERS * _machine_mb() / workers)))
 
 
-def hand_back() -> None:
+def release_memory() -> None:
     """Ask the allocators of Arrow and of the C library to return what is free (glibc: malloc_trim): a
     night's scan has peaks of seconds."""
     import pyarrow as pa
@@ -75,14 +75,14 @@ class OwnTime:
         a disk or for nothing at all, the clock's; while it is stopped, none."""
         now = time.monotonic()
         passed, self._last = min(now - self._last, _LEAP_S), now
-        status, cores = self._look()
+        status, cores = self._status()
         if status not in _STOPPED:
-            had = passed if self._cores is None else max(cores - self._cores, 0.0)
-            self._spent += min(had, passed) if status == _BUSY else passed
+            used = passed if self._cores is None else max(cores - self._cores, 0.0)
+            self._spent += min(used, passed) if status == _BUSY else passed
         self._cores = cores
         return self._spent
 
-    def _look(self) -> tuple[str, float]:
+    def _status(self) -> tuple[str, float]:
         """(status, seconds of core time so far)."""
         if self._process is not None:
             with contextlib.suppress(psutil.Error):

@@ -31,49 +31,49 @@ class Queues:
     def __init__(self) -> None:
         self.running: dict[int, list[Job]] = {}
         """Batches that are with the workers, by their ticket."""
-        self.again: deque[list[Job]] = deque()
+        self.unanswered: deque[list[Job]] = deque()
         """Batches that came back without an answer, through no fault of theirs."""
         self.to_measure: deque[Job] = deque()
-        self.nameless = 0
+        self.unidentified = 0
         """Files whose tags are still to be read, those that wait for another try not counted."""
-        self._light: deque[Job] = deque()  # jobs that decode nothing
+        self._tags_only: deque[Job] = deque()  # jobs that decode nothing
         self._suspects: deque[list[Job]] = deque()
         # With the moment from which on they are tried.
-        self._later: deque[tuple[float, Job]] = deque()
+        self._retries: deque[tuple[float, Job]] = deque()
         self._confined = False
 
     @property
     def busy(self) -> bool:
         """Whether anything runs, or waits for nothing but a worker."""
-        waiting = self.again or self._suspects or self._light or self.to_measure
+        waiting = self.unanswered or self._suspects or self._tags_only or self.to_measure
         return bool(self.running or waiting)
 
     def __bool__(self) -> bool:
         """Whether anything waits or runs."""
-        return self.busy or bool(self._later)
+        return self.busy or bool(self._retries)
 
     def _queue_of(self, job: Job) -> deque[Job]:
-        return self.to_measure if job["do"] == "measure" else self._light
+        return self.to_measure if job["do"] == "measure" else self._tags_only
 
     def add(self, jobs: Iterable[Job]) -> None:
         """Queue more jobs: those that decode a file, and those that read its tags only."""
         for job in jobs:
             self._queue_of(job).append(job)
-            self.nameless += job["do"] == "identify"
+            self.unidentified += job["do"] == "identify"
 
-    def later(self, job: Job) -> bool:
+    def retry_later(self, job: Job) -> bool:
         """Try a file that could not be read once more in a moment; whether that is still to be done."""
-        wanted = "second" not in job and len(self._later) < MOST_LATER
-        if wanted:
-            self._later.append((time.monotonic() + WAIT_S, job | {"second": True}))
-        return wanted
+        kept = "second" not in job and len(self._retries) < MOST_LATER
+        if kept:
+            self._retries.append((time.monotonic() + WAIT_S, job | {"second": True}))
+        return kept
 
     def put_back(self, jobs: Sequence[Job]) -> None:
         """Jobs of a batch that nobody has begun; they are the next. Those of one that took a worker down stay
         together, so that no others are suspected with them."""
         losses = jobs[0].get("losses", 0) if jobs else 0
         if losses:
-            (self._suspects if losses >= CULPRIT_LOSSES else self.again).appendleft(list(jobs))
+            (self._suspects if losses >= CULPRIT_LOSSES else self.unanswered).appendleft(list(jobs))
             return
         for job in reversed(jobs):
             self._queue_of(job).appendleft(job)
@@ -84,8 +84,8 @@ class Queues:
         Batches get smaller with what waits, so that workers begin and finish together. A batch under suspicion
         runs with no other beside it, so that nobody is blamed wrongly.
         """
-        while self._later and self._later[0][0] <= time.monotonic():
-            self.add([self._later.popleft()[1]])
+        while self._retries and self._retries[0][0] <= time.monotonic():
+            self.add([self._retries.popleft()[1]])
         if self._suspects or self._confined:
             if self.running:
                 return []
@@ -94,26 +94,28 @@ class Queues:
                 return self._suspects.popleft()
         if len(self.running) >= 2 * workers:
             return []
-        if self.again:
-            return self.again.popleft()
-        queue, most = (self._light, LIGHT_FILES) if self._light else (self.to_measure, BATCH_FILES)
-        count = min(most, len(queue), max(1, len(queue) // (2 * workers)))
+        if self.unanswered:
+            return self.unanswered.popleft()
+        queue, limit = (
+            (self._tags_only, LIGHT_FILES) if self._tags_only else (self.to_measure, BATCH_FILES)
+        )
+        count = min(limit, len(queue), max(1, len(queue) // (2 * workers)))
         return [queue.popleft() for _ in range(count)]
 
-    def lost(self, jobs: list[Job]) -> Job | None:
+    def worker_lost(self, jobs: list[Job]) -> Job | None:
         """A batch whose worker went down: tried again, then split until the culprit is alone, who is
         given back."""
         losses = 1 + max(job.get("losses", 0) for job in jobs)
         jobs = [job | {"losses": losses} for job in jobs]
         if losses < CULPRIT_LOSSES:
             # Whatever took the worker may have had nothing to do with this batch.
-            self.again.append(jobs)
+            self.unanswered.append(jobs)
         elif len(jobs) > 1:
             middle = len(jobs) // 2
             self._suspects += [jobs[:middle], jobs[middle:]]
         elif losses == CULPRIT_LOSSES:
             self._suspects.append(jobs)
         else:
-            self.nameless -= jobs[0]["do"] == "identify"
+            self.unidentified -= jobs[0]["do"] == "identify"
             return jobs[0]
         return None

@@ -29,7 +29,13 @@ class RunLog:
         self.path = path
 
     def line(self, text: str) -> None:
-        """Append one line with the time."""
+        """Append one line with the time; dropped where the log cannot be written.
+
+        Parameters
+        ----------
+        text : str
+            What is said; line ends become blanks.
+        """
         stamp = time.strftime("%Y-%m-%d %H:%M:%S")
         line = f"{stamp} {' '.join(text.split())}\n".encode("utf-8", "backslashreplace")
         with contextlib.suppress(OSError):

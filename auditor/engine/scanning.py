@@ -27,7 +27,7 @@ from .ledger import Ledger
 from .messages import Identity, Job, Measured, to_measure
 from .options import Pace, Progress, ScanError, ScanOptions, ScanSummary
 from .plan import Planner, stamp_of
-from .process import StopSignal, hand_back, share_mb
+from .process import StopSignal, release_memory, share_mb
 from .queues import Queues
 from .runlog import RunLog
 from .workers import ClusterError, OwnWorkers, Workers
@@ -62,24 +62,37 @@ def scan(
     progress: Callable[[Progress], None] | None = None,
     find: Find = find_files,
 ) -> ScanSummary:
-    """Carry every new or changed file under `roots` through reading, measuring and storing.
+    """Carry every new or changed file under some roots through reading, measuring and storing.
 
-    Args:
-        roots: folders, files or addresses that fsspec reads.
-        store: where rows go; opened for writing here unless the caller has done so.
-        workers: processes on this machine; all cores by default.
-        cluster: address of a Dask scheduler to use instead.
-        options: limits and habits.
-        progress: called a few times a second.
-        find: walks the roots.
+    Parameters
+    ----------
+    roots : sequence of str or pathlib.Path
+        Folders, files or addresses that fsspec reads.
+    store : Store
+        Where rows go; opened for writing here unless the caller has done so.
+    workers : int or None
+        Processes on this machine; None for one per core.
+    cluster : str or None
+        Address of a Dask scheduler to use instead.
+    options : ScanOptions or None
+        Limits and habits; None for the usual ones.
+    progress : callable or None
+        Called with a `Progress` a few times a second.
+    find : callable
+        Walks the roots, as `crawl.find_files`.
 
-    Returns:
-        The summary: found = measured + set aside.
+    Returns
+    -------
+    ScanSummary
+        What was done: found = measured + set aside.
 
-    Raises:
-        ScanError: when the scan ended early (Ctrl-C, disk full, archive unplugged, ...); what was
-            measured until then is in the store.
-        StoreError: when the store cannot be opened for writing.
+    Raises
+    ------
+    ScanError
+        When the scan ended early (Ctrl-C, disk full, archive unplugged, ...); what was measured until then
+        is in the store.
+    StoreError
+        When the store cannot be opened for writing.
     """
     count = workers or os.cpu_count() or 1
     opened = contextlib.nullcontext(store) if store.writing else store
@@ -87,7 +100,7 @@ def scan(
         return _Scan(roots, store, count, cluster, options or ScanOptions(), progress).go(find)
 
 
-def _asked(stop: StopSignal) -> str:
+def _stop_reason(stop: StopSignal) -> str:
     return f"{stop.asked}; run the same command again to go on"
 
 
@@ -109,7 +122,7 @@ class _Scan:
         self.planner = Planner(known, options, store.without_pictures(known))
         self.ledger = Ledger(store, self.planner, options, self.summary, self.log)
         self.queues = Queues()
-        self.exposures = Exposures(store, self.planner.here)
+        self.exposures = Exposures(store, self.planner.found_now)
         self.duplicates = Duplicates(store, self.planner)
         self.counted: list[tuple[FileEntry, int]] = []
         self.pool: Workers | None = None
@@ -140,7 +153,7 @@ class _Scan:
                 if self.pool is not None:
                     self.pool.close()
             if stop.asked and not self.summary.stopped:  # asked while all that was left was tidying
-                self.summary.stopped = _asked(stop)
+                self.summary.stopped = _stop_reason(stop)
         if self.summary.set_aside:
             self.summary.aside = self.store.set_aside()
         self.summary.notices += self.store.warnings
@@ -149,7 +162,7 @@ class _Scan:
             self.summary.notices += self.pool.notices()
         self.summary.reasons = dict(self.ledger.reasons.most_common())
         self.summary.seconds = time.monotonic() - start
-        self.pace.tell(self.summary, walk.ended, self.queues.nameless, last=True)
+        self.pace.report_if_due(self.summary, walk.ended, self.queues.unidentified, last=True)
         self.log.line(self.summary.in_one_line())
         if self.summary.stopped:
             raise ScanError(self.summary.stopped, self.summary)
@@ -159,7 +172,7 @@ class _Scan:
         while not walk.ended or self._unfinished():
             if stop.asked:
                 self._finish_running()
-                raise _Stop(_asked(stop))
+                raise _Stop(_stop_reason(stop))
             if not walk.ended and self._room():
                 # While workers have enough to do the walk may wait; without work we wait for it.
                 busy = self.queues.running or self.queues.to_measure
@@ -169,15 +182,15 @@ class _Scan:
             self._submit()
             self._collect(WAIT_SECONDS if self.queues else 0.0)
             if self.pool is not None:
-                self.pool.look_after()
+                self.pool.check_workers()
             self.ledger.commit_if_due()
             if walk.ended and not self._unfinished():
                 self.ledger.commit()
-            self.pace.tell(self.summary, walk.ended, self.queues.nameless)
+            self.pace.report_if_due(self.summary, walk.ended, self.queues.unidentified)
 
     def _room(self) -> bool:
         """Whether more files may be taken in: memory holds a stretch of the archive, not all of it."""
-        waiting = self.queues.nameless + len(self.exposures) + len(self.duplicates)
+        waiting = self.queues.unidentified + len(self.exposures) + len(self.duplicates)
         return waiting < STRETCH and len(self.queues.to_measure) < STRETCH
 
     def _unfinished(self) -> bool:
@@ -209,7 +222,7 @@ class _Scan:
             jobs += self.ledger.recognised(copied)
             self.ledger.commit()  # what is measured by now counts too
             self.queues.add([*jobs, *self.exposures.sort()])
-            hand_back()
+            release_memory()
 
     def _confirm_counted(self) -> None:
         """Files counted on others stay so while those others stand; else they are looked at anew."""
@@ -219,10 +232,10 @@ class _Scan:
         if not self.planner.seen[leaders[leaders >= 0]].all():
             # One that is deleted stands for nothing any more.
             settle_departed(self.ledger, self.roots, self.roots_seen)
-        stands = self.planner.standing(index)
-        self.ledger.unchanged(counted=int(stands.sum()))
-        fallen = [entries[i] for i in np.flatnonzero(~stands).tolist()]
-        self.queues.add(self.planner.job(e, stamp_of(e.sidecar), i) for e, i in fallen)
+        valid = self.planner.leaders_valid(index)
+        self.ledger.unchanged(counted=int(valid.sum()))
+        invalid = [entries[i] for i in np.flatnonzero(~valid).tolist()]
+        self.queues.add(self.planner.job(e, stamp_of(e.sidecar), i) for e, i in invalid)
 
     # -- batches out, outcomes back ----------------------------------------------------------------
 
@@ -267,26 +280,26 @@ class _Scan:
 
     def _batch_lost(self, jobs: list[Job], error: BaseException) -> None:
         """The worker itself went down: try again, then split until the culprit is alone."""
-        said = one_line(error)
+        detail = one_line(error)
         if type(error).__name__ == "DecoderBroken":
             self.broken += 1
             if self.broken > BROKEN_DECODERS:
-                raise _Stop(f"{said}; all that was measured is kept: run again to go on")
-            self.queues.again.append(jobs)
+                raise _Stop(f"{detail}; all that was measured is kept: run again to go on")
+            self.queues.unanswered.append(jobs)
             return
         if self.pool is not None and not self.pool.connected():
-            self.queues.again.append(jobs)  # the batch is not to blame (see `look_after`)
+            self.queues.unanswered.append(jobs)  # the batch is not to blame (see `check_workers`)
             return
         self.summary.workers_replaced += 1
-        culprit = self.queues.lost(jobs)
+        culprit = self.queues.worker_lost(jobs)
         if culprit is not None:
             reason = "ended its worker each time it was tried"
-            said = f"{type(error).__name__}: {said}"
-            self._set_aside(culprit, reason, said, Trouble.ENDED)
+            detail = f"{type(error).__name__}: {detail}"
+            self._set_aside(culprit, reason, detail, Trouble.ENDED)
 
     def _outcome(self, job: Job, outcome: list[Any]) -> None:
         kind = outcome[0]
-        self.queues.nameless -= job["do"] == "identify"
+        self.queues.unidentified -= job["do"] == "identify"
         if kind == "tags":
             self.exposures.add(job, outcome[1])
         elif kind == "row":
@@ -294,10 +307,10 @@ class _Scan:
             self.ledger.measured(job, message)
             row = message["row"]
             if job["do"] == "measure":
-                good = row["status"] == "measured"
-                self.queues.add(self.exposures.settled(job, row if good else None))
+                measured = row["status"] == "measured"
+                self.queues.add(self.exposures.settled(job, row if measured else None))
         elif kind == "other":
-            self.queues.add(self.exposures.apart(job, outcome[1]["file_id"]))
+            self.queues.add(self.exposures.split_off(job, outcome[1]["file_id"]))
         elif kind == "same":
             self.duplicates.add(job, outcome[1])
         elif kind == "unreadable":
@@ -305,19 +318,19 @@ class _Scan:
         else:
             self._failed(job, *outcome[1:])
 
-    def _unreadable(self, job: Job, reason: str, answers: bool, again: str) -> None:
+    def _unreadable(self, job: Job, reason: str, reachable: bool, retry: str) -> None:
         """A file without content: tried again in a moment, on the next run, or when it changes."""
-        if again == "soon" and self.queues.later(job):
+        if retry == "soon" and self.queues.retry_later(job):
             return
-        if not answers:
+        if not reachable:
             raise _Stop(
                 f"the archive {printable(job['root'])} does not answer any more (unplugged?); "
                 "all that was measured is kept: connect it and run again"
             )
-        self._set_aside(job, reason, "", None if again == "never" else Trouble.UNREAD)
+        self._set_aside(job, reason, "", None if retry == "never" else Trouble.UNREAD)
 
     def _failed(
-        self, job: Job, reason: str, own: Identity | None, said: str, passing: bool
+        self, job: Job, reason: str, identity: Identity | None, detail: str, transient: bool
     ) -> None:
         self.stalls = self.stalls + 1 if "no data came" in reason else 0
         if self.stalls >= 3:
@@ -329,13 +342,13 @@ class _Scan:
             # Tags that cannot be read may still belong to a picture that can.
             self.queues.add([to_measure(job)])
         else:
-            told: Job = {**job, **own} if own else job
-            self._set_aside(told, reason, said, Trouble.ENDED if passing else None)
+            identified: Job = {**job, **identity} if identity else job
+            self._set_aside(identified, reason, detail, Trouble.ENDED if transient else None)
 
     def _set_aside(
-        self, job: Job, reason: str, said: str = "", trouble: Trouble | None = None
+        self, job: Job, reason: str, detail: str = "", trouble: Trouble | None = None
     ) -> None:
-        self.ledger.set_aside(job, reason, said, trouble)
+        self.ledger.set_aside(job, reason, detail, trouble)
         if job["do"] == "measure":
             self.queues.add(self.exposures.settled(job, None))
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from ..crawl.entries import FileEntry, Skipped
 from ..crawl.walk import find_files
-from .batch import close_decoders, name_of_scan, run_batch
+from .batch import close_decoders, new_scan_id, run_batch
 from .messages import FileRow, Measured, job_of
 from .options import ScanOptions
 
@@ -20,14 +20,26 @@ __all__ = ["measure_files"]
 def measure_files(
     paths: Iterable[str | Path], *, workers: int | None = None, options: ScanOptions | None = None
 ) -> Generator[FileRow, None, None]:
-    """The row of every file, in the order given; decoding never runs in this process.
+    """Measure some files without a store; decoding never runs in this process.
 
-    A row has the names of `record.COLUMNS`, and of `record.PICTURE_COLUMNS` where there are pictures.
-    A file that cannot be measured gives a row with status 'set-aside' and the reason; a folder gives
-    the rows of the pictures in it.
+    Parameters
+    ----------
+    paths : iterable of str or pathlib.Path
+        Files, or folders that stand for the pictures in them.
+    workers : int or None
+        Decoder processes; None for one per core.
+    options : ScanOptions or None
+        Limits and habits; None for the usual ones.
+
+    Yields
+    ------
+    FileRow
+        The row of every file, in the order given, with the names of `record.COLUMNS`, and of
+        `record.PICTURE_COLUMNS` where there are pictures. A file that cannot be measured gives a row with
+        status 'set-aside' and the reason.
     """
     files = (found for path in paths for found in find_files([path]))
-    scan, limits = name_of_scan(), options or ScanOptions()
+    scan, limits = new_scan_id(), options or ScanOptions()
     count = workers or os.cpu_count() or 1
     under_way: deque[Future[FileRow]] = deque()
     pool = ThreadPoolExecutor(count)

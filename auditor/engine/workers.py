@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from ..error_text import one_line
-from .batch import close_decoders, name_of_scan, run_batch, warm_up, wind_down
+from .batch import close_decoders, new_scan_id, run_batch, warm_up, wind_down
 from .messages import Job
 from .options import ScanOptions
 
@@ -63,7 +63,7 @@ class Workers:
 
     def __init__(self, where: str, options: ScanOptions) -> None:
         self._options = options
-        self._scan = name_of_scan()
+        self._scan = new_scan_id()
         self._results: queue.Queue[tuple[int, Any]] = queue.Queue()
         self._futures: dict[int, Any] = {}
         self._client: Any = None
@@ -78,8 +78,8 @@ class Workers:
             raise
         except Exception as error:
             self.close()
-            said = one_line(error) or type(error).__name__
-            raise ClusterError(f"{where} cannot be used ({said})") from error
+            detail = one_line(error) or type(error).__name__
+            raise ClusterError(f"{where} cannot be used ({detail})") from error
 
     def _start(self) -> None:
         """Connect, and set `count`."""
@@ -116,14 +116,14 @@ class Workers:
 
     def arrived(self, wait: float) -> list[tuple[int, Any]]:
         """(ticket, answer or exception) of the batches that came back; waits up to `wait` s for one."""
-        came: list[tuple[int, Any]] = []
+        arrived: list[tuple[int, Any]] = []
         with contextlib.suppress(queue.Empty):
-            came.append(self._results.get(timeout=wait) if wait else self._results.get_nowait())
+            arrived.append(self._results.get(timeout=wait) if wait else self._results.get_nowait())
             while True:
-                came.append(self._results.get_nowait())
-        for ticket, _ in came:
+                arrived.append(self._results.get_nowait())
+        for ticket, _ in arrived:
             self._futures.pop(ticket, None)
-        return came
+        return arrived
 
     def ready(self) -> bool:
         """Whether there is a worker that a batch can be sent to."""
@@ -133,8 +133,8 @@ class Workers:
         """Whether the scheduler answers: a batch that is lost meanwhile is not to blame."""
         return self._client is not None and self._client.status == "running"
 
-    def look_after(self) -> None:
-        """See who came and who went."""
+    def check_workers(self) -> None:
+        """See which workers came and which went."""
 
     def notices(self) -> list[str]:
         """What the owner should know of the workers, a line each."""
@@ -164,7 +164,7 @@ class OwnWorkers(Workers):
         """`scratch`: a folder of our own. Raises ClusterError."""
         self.count, self._scratch = count, scratch
         self._cluster: Any = None
-        self._over = threading.Event()
+        self._ended = threading.Event()
         super().__init__("the workers of this machine", options)
 
     def _start(self) -> None:
@@ -182,12 +182,12 @@ class OwnWorkers(Workers):
     def _warm_up(self) -> None:
         with contextlib.suppress(Exception):  # the first batch tells what is wrong
             warm_up(self._options, self._scan)
-        self._over.wait()  # the kernel ends a decoder with the thread that started it
+        self._ended.wait()  # the kernel ends a decoder with the thread that started it
 
     def _end(self) -> None:
         wind_down(self._scan)
         close_decoders(self._scan)
-        self._over.set()
+        self._ended.set()
 
     def close(self) -> None:
         """End everything that was started here."""

@@ -50,7 +50,7 @@ from auditor.model import (
 )
 from auditor.record import COLUMNS
 from auditor.record.pictures import PictureSource
-from auditor.record.values import named_once
+from auditor.record.values import as_categories
 
 __all__ = ["build_profile", "complete_columns", "infer_profile"]
 
@@ -301,7 +301,7 @@ def complete_columns(frames: pd.DataFrame) -> pd.DataFrame:
 
 def _readied(frames: pd.DataFrame) -> pd.DataFrame:
     """The table with what all stages ask for worked out once: names as categories, and days."""
-    names = {n: named_once(frames[n]) for n in _NAMES if n in frames}
+    names = {n: as_categories(frames[n]) for n in _NAMES if n in frames}
     return frames.assign(**names, **{DAYS: days(frames[["taken"]])})
 
 

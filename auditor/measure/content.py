@@ -30,7 +30,20 @@ MIN_PIXELS: Final = 30_000
 
 
 def check_size(width: int, height: int, max_pixels: int) -> None:
-    """Raises `Undecodable` where a picture is too large or too small to be measured."""
+    """Refuse pictures that are too large or too small to be measured.
+
+    Parameters
+    ----------
+    width, height : int
+        Size in pixels.
+    max_pixels : int
+        Pixels at most.
+
+    Raises
+    ------
+    Undecodable
+        With the limit that is passed.
+    """
     if width * height > max_pixels:
         millions = width * height / 1e6
         raise Undecodable(
@@ -57,7 +70,29 @@ def _opened(data: bytes) -> Iterator[Any]:
 
 
 def header_of(data: bytes, suffix: str) -> tuple[int, int, str, str, NDArray[np.float64] | None]:
-    """Width, height, format name, mode and `luma_steps` from the header alone."""
+    """What a picture's header says; nothing is decoded.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    suffix : str
+        Ending of its name, for the reason of a refusal.
+
+    Returns
+    -------
+    width, height : int
+        Size in pixels.
+    kind, mode : str
+        Format and mode as Pillow names them.
+    steps : (8, 8) ndarray of float64 or None
+        As `luma_steps`.
+
+    Raises
+    ------
+    Undecodable
+        When there is no such header.
+    """
     try:
         with _opened(data) as header:
             steps = _steps_of(header)
@@ -67,7 +102,18 @@ def header_of(data: bytes, suffix: str) -> tuple[int, int, str, str, NDArray[np.
 
 
 def luma_steps(data: bytes) -> NDArray[np.float64] | None:
-    """Steps of the luma's cosine coefficients, (8, 8) by frequency down and across; None if no JPEG."""
+    """Quantisation table of a JPEG's luma.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+
+    Returns
+    -------
+    (8, 8) ndarray of float64 or None
+        Steps of the cosine coefficients in code values, by frequency down and across; None if no JPEG.
+    """
     try:
         with _opened(data) as header:
             return _steps_of(header)
@@ -88,12 +134,38 @@ def _steps_of(header: Any) -> NDArray[np.float64] | None:
 
 
 def has_spare_bits(code: NDArray[Any], depth: int) -> bool:
-    """Whether code values of 16 bits hold only `depth` bits, more than 8."""
+    """Whether code values of 16 bits hold fewer bits, more than 8.
+
+    Parameters
+    ----------
+    code : ndarray
+        Code values.
+    depth : int
+        Bits that they are said to hold.
+
+    Returns
+    -------
+    bool
+        False for other types.
+    """
     return code.dtype == np.uint16 and BYTE_BITS < depth < 2 * BYTE_BITS
 
 
 def imdecode(data: bytes, flags: int) -> NDArray[Any] | None:
-    """Code values as OpenCV reads them; None where it cannot."""
+    """Code values as OpenCV reads them.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    flags : int
+        Of `cv2.imdecode`.
+
+    Returns
+    -------
+    (H, W, 3) or (H, W) ndarray, or None
+        None where it cannot.
+    """
     try:
         return cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     except (cv2.error, MemoryError):

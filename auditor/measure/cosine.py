@@ -16,13 +16,18 @@ JPEG_BLOCK: Final = 8
 
 @dataclass(frozen=True)
 class Cosines:
-    """The transform of `side` x `side` blocks (DCT-II, as ISO/IEC 10918-1 uses it).
+    """The orthonormal cosine transform of `side` x `side` blocks (DCT-II, as ISO/IEC 10918-1 uses it).
 
-    Attributes:
-        side: of the blocks, in pixels.
-        matrix: (side, side), coefficient by pixel.
-        plane: (side,) the coefficients of a straight line from -1 to 1.
-        weights: (side,) what takes a line's coefficients to its least-squares slope.
+    Attributes
+    ----------
+    side : int
+        Of the blocks, in pixels.
+    matrix : (side, side) ndarray of float32
+        Coefficient by pixel.
+    plane : (side,) ndarray of float32
+        The coefficients of a straight line from -1 to 1.
+    weights : (side,) ndarray of float32
+        What takes a line's coefficients to its least-squares slope.
     """
 
     side: int
@@ -32,6 +37,18 @@ class Cosines:
 
     @classmethod
     def of(cls, side: int) -> Cosines:
+        """Transform of blocks of a size.
+
+        Parameters
+        ----------
+        side : int
+            In pixels.
+
+        Returns
+        -------
+        Cosines
+            With its matrices.
+        """
         n = np.arange(side)
         matrix = np.cos(np.pi * (2 * n[None] + 1) * n[:, None] / (2 * side)) * np.sqrt(2 / side)
         matrix[0] /= np.sqrt(2)
@@ -41,7 +58,18 @@ class Cosines:
         return cls(side, *(a.astype(np.float32) for a in (matrix, plane, weights)))
 
     def transform(self, blocks: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Coefficients (n, side, side); the mean (0, 0) is left out as 0."""
+        """Coefficients of blocks; the mean (0, 0) is left out as 0.
+
+        Parameters
+        ----------
+        blocks : (n, side, side) ndarray of float32
+            Values.
+
+        Returns
+        -------
+        (n, side, side) ndarray of float32
+            Coefficients by frequency down and across.
+        """
         # Along rows all blocks are one matrix; down columns each is one of its own.
         along = (blocks.reshape(-1, self.side) @ self.matrix.T).reshape(blocks.shape)
         out = np.asarray(self.matrix @ along, np.float32)
@@ -49,7 +77,18 @@ class Cosines:
         return out
 
     def without_plane(self, blocks: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Coefficients of blocks less their least-squares planes, whose edges would leak upwards."""
+        """Coefficients of blocks less their least-squares planes, whose ends would leak into high frequencies.
+
+        Parameters
+        ----------
+        blocks : (n, side, side) ndarray of float32
+            Values.
+
+        Returns
+        -------
+        (n, side, side) ndarray of float32
+            Coefficients by frequency down and across.
+        """
         out = self.transform(blocks)
         for edge in (out[:, :, 0], out[:, 0, :]):
             edge -= (edge @ self.weights)[:, None] * self.plane

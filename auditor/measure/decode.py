@@ -50,16 +50,29 @@ def decode(
 ) -> Picture:
     """Decode one file's content.
 
-    Args:
-        data: the whole file.
-        name: its name; only the suffix is used, to tell raw files from TIFF. Without one a file
-            that LibRaw can read as raw is raw.
-        icc: embedded colour profile, for its tone curve.
-        fallback_transfer: curve to assume when there is no profile.
-        max_pixels: refuse larger pictures from the header.
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    name : str
+        Its name; only the suffix is used, to tell raw files from TIFF. Without one a file that LibRaw can
+        read as raw is raw.
+    icc : bytes or None
+        Embedded colour profile, for its tone curve.
+    fallback_transfer : Transfer
+        Curve to assume when there is no profile.
+    max_pixels : int
+        Refuse larger pictures from the header.
 
-    Raises:
-        Undecodable: with the reason, when there is nothing to measure.
+    Returns
+    -------
+    Picture
+        Code values, or the mosaic of a raw file.
+
+    Raises
+    ------
+    Undecodable
+        With the reason, when there is nothing to measure.
     """
     suffix = PurePath(name).suffix.lower()
     if not data:
@@ -107,7 +120,7 @@ def _decode_container(
 ) -> Picture:
     """HEIF and AVIF, with the turn that the container asks for left to `Picture.orientation`."""
     container = read_container(data)
-    _refuse_bright_screens(container.curve)
+    _refuse_hdr(container.curve)
     if not container.whole:
         raise Undecodable("the file is truncated: its picture data breaks off")
     if data[8:12] in (b"avif", b"avis"):
@@ -130,9 +143,9 @@ def _decode_container(
         icc = icc or own
     if code is None:
         raise Undecodable(f"the {kind} data can't be decoded: damaged, or of an unusual kind")
-    known = transfer_from_icc(icc) if icc else None
-    known = known or _CURVES.get(container.curve or 0)
-    code, transfer = _normalise(code, known, fallback)
+    transfer = transfer_from_icc(icc) if icc else None
+    transfer = transfer or _CURVES.get(container.curve or 0)
+    code, transfer = _normalise(code, transfer, fallback)
     return Picture(code, transfer, lossy=True, orientation=container.orientation)
 
 
@@ -164,12 +177,12 @@ def _decode_jxl(data: bytes, icc: bytes | None, fallback: Transfer, max_pixels: 
     icc = icc or own
     if isinstance(code, bytes):
         return decode(code, ".jpg", icc=icc, fallback_transfer=fallback, max_pixels=max_pixels)
-    _refuse_bright_screens(curve_number(icc))
+    _refuse_hdr(curve_number(icc))
     code, transfer = _normalise(code, transfer_from_icc(icc) if icc else None, fallback)
     return Picture(code, transfer, lossy=True, orientation=1)  # the library has turned it
 
 
-def _refuse_bright_screens(curve: int | None) -> None:
+def _refuse_hdr(curve: int | None) -> None:
     if curve in _HDR_CURVES:
         raise Undecodable(
             f"written with the {_HDR_CURVES[curve]} tone curve for bright screens, "

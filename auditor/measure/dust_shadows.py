@@ -3,8 +3,8 @@
 A grain on the cover of the sensor casts a blurred shadow as wide as the gap over the f-number, the
 darker the smaller the aperture. In one frame it is fainter than chance makes places, or can't be told
 from a bird or a hole in a cloud; what lies at one place through frames of different scenes can only be
-on the sensor. So a frame gives a map of how far every place is darker than its surroundings, and how
-restless these are; inference lays the maps of many frames over each other.
+on the sensor. So a frame gives a map of how far every place is darker than its surroundings, and the
+local standard deviation of these; inference lays the maps of many frames over each other.
 """
 
 from __future__ import annotations
@@ -34,8 +34,8 @@ _DISC_PX: Final = 5.2
 spots was lost between the map's places."""
 _LONG_PX: Final = 1600
 """Longest side in pixels of that plane."""
-_LEFT: Final = 1.5
-"""How many times longer a frame's longer side may be left by halving; the rest is taken off in one step."""
+_OVERSIZE: Final = 1.5
+"""How many times `_LONG_PX` a frame's longer side may be after halving; the rest is taken off in one step."""
 _LEAST_PX: Final = 400
 """Short side in pixels below which a frame is too small for a map (a judgement, no source)."""
 _FINER: Final = 128
@@ -43,43 +43,58 @@ _FINER: Final = 128
 _BAND: Final = 128
 """Rows worked on at a time, a multiple of any reduction: what lies between stays in the processor's cache."""
 _DARKEST_DN: Final = 1.0
-"""Data number above black below which nothing is told of a mosaic; of other files a 255th of white."""
-_LITTLE: Final = 0.6
+"""Data number above black below which a mosaic's value counts as this; of other files a 255th of white."""
+_LINEAR_FROM: Final = 0.6
 """Share of its size to which a plane may be reduced by straight lines between its pixels."""
 _SHORT_PX: Final = 300
 """Short side in pixels below which a plane is not reduced: covers of small sensors lie nearer, and what
-room a frame must have for telling how restless its places are."""
-_REACH: Final = (9, 9)
+room a frame must have for its local standard deviation."""
+_KERNEL_PX: Final = (9, 9)
 """Pixels across and down over which the two Gaussians below are summed: some three standard deviations to
 either side."""
 _SCALE: Final = 1.4
 """Standard deviation (px) of the narrower of two Gaussians. With one twice as wide it tells a shadow
 from photon noise, JPEG coding and soft clouds as well as any linear filter of 19 x 19 places does (a
 signal of 2.53 standard deviations against 2.54, in drawn skies)."""
-_FURTHER: Final = np.sqrt(3) * _SCALE / 2
+_WIDER: Final = np.sqrt(3) * _SCALE / 2
 """What turns it into the wider one, in places of the map, which is half as large as the plane."""
 _PEAK: Final = 0.386
 """Response to a disc of depth 1 and `_DISC_PX`, the mean over the ways in which it may lie on the map's
 places (0.33 to 0.43)."""
 _ROUGH: Final = 0.015
-"""Unrest (share of light) from which a place is too rough to show dust."""
-_LEAST_UNREST: Final = 1e-4
-"""Unrest (share of light) of every place at least: painted or clipped ones have none."""
+"""Local standard deviation (share of light) from which a place is too rough to show dust."""
+_LEAST_SD: Final = 1e-4
+"""Local standard deviation (share of light) of every place at least: painted or clipped ones have none."""
 _MEAN_ROOT: Final = 0.8222
 """Mean root of the size of a standard normal value: 2^(1/4) Gamma(3/4) / sqrt(pi)."""
 _BORDER: Final = 3
 """Places along the edge of the map in which nothing is looked for."""
 _AROUND: Final = 21
-"""Side (places of the map) of the square that tells how restless a place is."""
+"""Side (places of the map) of the square over which the local standard deviation is taken."""
 
 
 def measure_dust(
     picture: Picture, f_number: float | None, pitch_um: float | None = None
 ) -> Dust | None:
-    """Map of one frame; None where the aperture is unknown or too wide to show any dust.
+    """Map of what may be dust in one frame.
 
-    `pitch_um` is the pixel pitch of the file. Depths are shares of the light that is lost, whatever the
-    transfer curve.
+    A difference of Gaussians matched to a shadow's size gives the relative depth of every place; divided by the
+    local standard deviation it tells how far a place stands out.
+
+    Parameters
+    ----------
+    picture : Picture
+        Code values or a mosaic.
+    f_number : float or None
+        Aperture.
+    pitch_um : float or None
+        Pixel pitch of the file in micrometres.
+
+    Returns
+    -------
+    Dust or None
+        Depths are shares of the light that is lost, whatever the transfer curve. None where the aperture is
+        unknown or too wide to show any dust, or all of the frame is too rough.
     """
     if f_number is None or f_number < DUST_F_NUMBER or min(picture.shape) < _LEAST_PX:
         return None
@@ -91,24 +106,24 @@ def measure_dust(
     # Even, for the map is half as large.
     width, height = (2 * round(share * side / 2) for side in plane.shape[::-1])
     # Means over areas take four times as long, and are of use only where much is left out.
-    way = cv2.INTER_LINEAR if share > _LITTLE else cv2.INTER_AREA
-    plane = cv2.resize(plane, (width, height), interpolation=way).astype(np.float32)
-    depth, unrest = _response(plane, picture, scale)
-    rough = unrest > _ROUGH
+    interpolation = cv2.INTER_LINEAR if share > _LINEAR_FROM else cv2.INTER_AREA
+    plane = cv2.resize(plane, (width, height), interpolation=interpolation).astype(np.float32)
+    depth, local_sd = _response(plane, picture, scale)
+    rough = local_sd > _ROUGH
     if rough.all():
         return None
-    sure = np.where(rough, np.nan, depth / unrest).astype(np.float32)
-    sure[:_BORDER] = sure[-_BORDER:] = np.nan
-    sure[:, :_BORDER] = sure[:, -_BORDER:] = np.nan
-    cells = cv2.resize(np.minimum(unrest, _ROUGH), DUST_GRID, interpolation=cv2.INTER_AREA)
-    return Dust(sure, cells.astype(np.float32))
+    significance = np.where(rough, np.nan, depth / local_sd).astype(np.float32)
+    significance[:_BORDER] = significance[-_BORDER:] = np.nan
+    significance[:, :_BORDER] = significance[:, -_BORDER:] = np.nan
+    cells = cv2.resize(np.minimum(local_sd, _ROUGH), DUST_GRID, interpolation=cv2.INTER_AREA)
+    return Dust(significance, cells.astype(np.float32))
 
 
 def _small(picture: Picture) -> tuple[Plane, float]:
     """Luma reduced to about `_LONG_PX`, (H, W), in code values, and the code value of white."""
     # A power of two: halving is what OpenCV does quickly.
     factor = 1
-    while max(picture.shape) > _LEFT * factor * _LONG_PX:
+    while max(picture.shape) > _OVERSIZE * factor * _LONG_PX:
         factor *= 2
     if picture.code is None:
         assert picture.mosaic is not None
@@ -140,12 +155,27 @@ def _slope(plane: Plane, picture: Picture, scale: float) -> Plane | float:
 
 
 def _response(plane: Plane, picture: Picture, scale: float) -> tuple[Plane, Plane]:
-    """Depth of a shadow at every place of a map of half the plane's size, and the unrest around it."""
-    half = area_means(cv2.GaussianBlur(plane, _REACH, _SCALE), 2)
+    """Depth of a shadow at every place of a map of half the plane's size, and the local standard deviation.
+
+    Parameters
+    ----------
+    plane : (H, W) ndarray of float32
+        Reduced luma.
+    picture : Picture
+        Owner of the transfer curve.
+    scale : float
+        Code value of white.
+
+    Returns
+    -------
+    depth, local_sd : (H // 2, W // 2) ndarray of float32
+        Shares of light.
+    """
+    half = area_means(cv2.GaussianBlur(plane, _KERNEL_PX, _SCALE), 2)
     half = np.maximum(half, np.float32(scale / 255))
-    wide = cv2.GaussianBlur(half, _REACH, _FURTHER)
+    wide = cv2.GaussianBlur(half, _KERNEL_PX, _WIDER)
     depth = np.asarray((wide - half) / wide * _slope(half, picture, scale) / np.float32(_PEAK))
-    # The mean root is swayed less by a ridge nearby than the mean square.
+    # The mean root is affected less by a ridge nearby than the mean square.
     root = cv2.blur(np.sqrt(np.abs(depth)), (_AROUND, _AROUND))
-    unrest = root * root * np.float32(1 / _MEAN_ROOT**2)
-    return depth, np.maximum(unrest, np.float32(_LEAST_UNREST))
+    local_sd = root * root * np.float32(1 / _MEAN_ROOT**2)
+    return depth, np.maximum(local_sd, np.float32(_LEAST_SD))

@@ -27,7 +27,7 @@ _FINER: Final = 9
 """Shares tried between the best one's neighbours: less than 1% apart."""
 _LEAST_PART_PX: Final = 18
 """Shorter side in the thumbnail below which a part has nothing to be recognised by."""
-_ALIKE: Final = 0.87
+_MATCHING: Final = 0.87
 """Correlation from which picture and thumbnail show the same (common practice, no source)."""
 _BETTER: Final = 0.012
 """By how much a part must fit better than the whole to be believed."""
@@ -40,9 +40,23 @@ _SPECKS: Final = 0.02
 
 
 def whole_side_px(picture: Picture, thumbnail: bytes) -> int | None:
-    """Longer side that the whole of the thumbnail's field has at the picture's own pixels: the
-    picture's longer side where it shows all of it, more after cutting. None where the two can't be
-    compared or do not show the same."""
+    """Longer side that the whole of the thumbnail's field has at the picture's own pixels.
+
+    The picture is found again in its thumbnail by normalised cross-correlation over sizes.
+
+    Parameters
+    ----------
+    picture : Picture
+        Code values.
+    thumbnail : bytes
+        Embedded thumbnail, a JPEG.
+
+    Returns
+    -------
+    int or None
+        The picture's longer side where it shows all of the thumbnail's field, more after cutting. None where
+        the two can't be compared or do not show the same.
+    """
     if picture.code is None:
         return None
     small = cv2.imdecode(
@@ -51,9 +65,9 @@ def whole_side_px(picture: Picture, thumbnail: bytes) -> int | None:
     if small is None:
         return None
     small = _without_bars(small)
-    over = max(small.shape) / _SIDE_PX
-    if over > 1:
-        size = round(small.shape[1] / over), round(small.shape[0] / over)
+    factor = max(small.shape) / _SIDE_PX
+    if factor > 1:
+        size = round(small.shape[1] / factor), round(small.shape[0] / factor)
         small = cv2.resize(small, size, interpolation=cv2.INTER_AREA)
     if min(small.shape) < _LEAST_PX or small.std() < _FLAT:
         return None
@@ -64,32 +78,32 @@ def whole_side_px(picture: Picture, thumbnail: bytes) -> int | None:
     found = [fit for view in views if (fit := _fit(np.ascontiguousarray(view), small)) is not None]
     if not found:
         return None
-    _, times = max(found)
-    return round(max(small.shape) / times * max(picture.shape) / max(grey.shape))
+    _, scale = max(found)
+    return round(max(small.shape) / scale * max(picture.shape) / max(grey.shape))
 
 
 def _fit(grey: NDArray[Any], small: NDArray[Any]) -> tuple[float, float] | None:
     """Correlation at its best, and the thumbnail's pixels per pixel of `grey` there."""
     high, wide = small.shape
     whole = min(wide / grey.shape[1], high / grey.shape[0])
-    alike = _correlation(grey, small, whole)
-    if alike > 1 - _BETTER:  # nothing can fit better by as much
-        return alike, whole
-    fits = [*(_correlation(grey, small, whole * share) for share in _SHARES[:-1]), alike]
+    correlation = _correlation(grey, small, whole)
+    if correlation > 1 - _BETTER:  # nothing can fit better by as much
+        return correlation, whole
+    fits = [*(_correlation(grey, small, whole * share) for share in _SHARES[:-1]), correlation]
     best = max(range(len(fits)), key=lambda i: fits[i])
-    if fits[best] < _ALIKE:
+    if fits[best] < _MATCHING:
         return None
     # The whole is what is seen unless a part fits better.
     if fits[-1] > fits[best] - _BETTER:
         return fits[-1], whole
-    near = np.linspace(_SHARES[max(best - 1, 0)], _SHARES[min(best + 1, len(fits) - 1)], _FINER)
-    return max((_correlation(grey, small, whole * share), whole * share) for share in near)
+    finer = np.linspace(_SHARES[max(best - 1, 0)], _SHARES[min(best + 1, len(fits) - 1)], _FINER)
+    return max((_correlation(grey, small, whole * share), whole * share) for share in finer)
 
 
-def _correlation(grey: NDArray[Any], small: NDArray[Any], times: float) -> float:
+def _correlation(grey: NDArray[Any], small: NDArray[Any], scale: float) -> float:
     """Highest normalised correlation of the picture at one size with any place of the thumbnail."""
     high, wide = small.shape
-    size = (min(round(grey.shape[1] * times), wide), min(round(grey.shape[0] * times), high))
+    size = (min(round(grey.shape[1] * scale), wide), min(round(grey.shape[0] * scale), high))
     if min(size) < _LEAST_PART_PX:
         return -1.0
     part = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)

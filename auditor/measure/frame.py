@@ -20,7 +20,7 @@ from auditor.optics import mtf50
 from auditor.record import FrameRecord, Settings, pack_dust
 from auditor.settings import read_tags, settle
 
-__all__ = ["measure_file", "seen_in_pixels"]
+__all__ = ["measure_file", "with_pixel_evidence"]
 
 # Parallelism is one process per core; a second layer of threads inside would only get in the way.
 cv2.setNumThreads(1)
@@ -31,14 +31,21 @@ def measure_file(
 ) -> FrameRecord:
     """Measure one file from its content.
 
-    Args:
-        data: the whole file.
-        path: where it lies; its name tells the kind of raw file and stands in the record.
-        sidecar: content of its XMP sidecar, when there is one.
-        max_pixels: larger pictures are set aside from their header.
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    path : str
+        Where it lies; its name tells the kind of raw file and stands in the record.
+    sidecar : bytes or None
+        Content of its XMP sidecar, when there is one.
+    max_pixels : int
+        Larger pictures are set aside from their header.
 
-    Returns:
-        A record with status 'measured', or 'set-aside' and the reason. Settings are kept in both.
+    Returns
+    -------
+    FrameRecord
+        With status 'measured', or 'set-aside' and the reason. Settings are kept in both.
     """
     tags = read_tags(data, path, sidecar)
     settings = tags.settings
@@ -71,9 +78,9 @@ def measure_file(
             notes=notes,
         )
     )
-    settings = seen_in_pixels(settings, picture, tags.thumbnail)
+    settings = with_pixel_evidence(settings, picture, tags.thumbnail)
     sharpness, fringing = measure_optics(picture, _perfect_lens(settings))
-    small = small_copies(picture, settings.orientation)
+    copies = small_copies(picture, settings.orientation)
     dust = measure_dust(picture, settings.f_number, settings.pixel_pitch_um)
     return FrameRecord(
         path,
@@ -82,17 +89,32 @@ def measure_file(
         noise=measure_noise(picture),
         photon_transfer=measure_photon_transfer(picture),
         fringing=fringing,
-        signature=small.signature,
-        thumb_jpeg=small.thumb_jpeg,
+        signature=copies.signature,
+        thumb_jpeg=copies.thumb_jpeg,
         sharpest_jpeg=crop_jpeg(picture, sharpness.sharpest, settings.orientation),
         weakest_jpeg=crop_jpeg(picture, sharpness.weakest, settings.orientation),
-        colour_grid=small.colour_grid,
+        colour_grid=copies.colour_grid,
         dust_map=None if dust is None else pack_dust(dust),
     )
 
 
-def seen_in_pixels(settings: Settings, picture: Picture, thumbnail: bytes | None) -> Settings:
-    """Settings of a file that a program wrote with what its pixels tell of cutting and enlarging."""
+def with_pixel_evidence(settings: Settings, picture: Picture, thumbnail: bytes | None) -> Settings:
+    """Settings of a file that a program wrote, with what its pixels tell of cutting and enlarging.
+
+    Parameters
+    ----------
+    settings : Settings
+        As its tags tell them.
+    picture : Picture
+        The decoded file.
+    thumbnail : bytes or None
+        Embedded thumbnail, a JPEG.
+
+    Returns
+    -------
+    Settings
+        Settled again where pixels were looked at; else the same.
+    """
     if settings.file_source != "edited" or settings.pitch_certainty == "sure":
         return settings
     if thumbnail:

@@ -54,7 +54,7 @@ _BALANCE: Final = (0.4, 2.5)
 is one of colours, not of light."""
 _COLOURED: Final = 0.3
 """Natural logarithm of that ratio at which an edge counts half."""
-_REST: Final = 0.03
+_RESIDUAL: Final = 0.03
 """Root mean square, as a share of the step, of what a displacement leaves, at which an edge counts half."""
 _HIGH_CONTRAST: Final = 0.25
 """Step in code values, white = 1, from which on an edge may show a seam."""
@@ -73,7 +73,22 @@ _SEAM: Final = 0.1
 def measure_optics(
     picture: Picture, limit_cpp: float | None = None
 ) -> tuple[Sharpness, Fringing | None]:
-    """Sharpness (see `measure_sharpness`) and fringing of a frame from one search for edges."""
+    """Sharpness and fringing of a frame from one search for edges.
+
+    Parameters
+    ----------
+    picture : Picture
+        Code values or a mosaic.
+    limit_cpp : float or None
+        MTF50 (c/px) of a perfect lens at the frame's settings, as in `measure_sharpness`.
+
+    Returns
+    -------
+    sharpness : Sharpness
+        See `measure_sharpness`.
+    fringing : Fringing or None
+        See `measure_fringing`; None without edges.
+    """
     sharpness, edges = sharpness_and_edges(picture, limit_cpp)
     return sharpness, None if edges is None else measure_fringing(picture, edges)
 
@@ -81,13 +96,26 @@ def measure_optics(
 def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
     """Lateral displacement of red and blue, and width and strength of coloured seams.
 
-    Arguments:
-        picture: code values in three channels, or a mosaic.
-        edges: as the sharpness measurement found them; only clean ones are used.
+    The area between two edge-spread functions scaled to run from 0 to 1 is their displacement along the edge's
+    normal; a robust regression through the origin resolves displacements into one along the radius.
 
-    Returns None for a monochrome picture. `lateral_*_px` is the displacement at the half-diagonal
-    after a fit proportional to the distance from the centre (a difference in magnification);
-    `by_radius` holds each zone's own mean displacement.
+    Parameters
+    ----------
+    picture : Picture
+        Code values in three channels, or a mosaic.
+    edges : Edges
+        As the sharpness measurement found them; only clean ones are used.
+
+    Returns
+    -------
+    Fringing or None
+        `lateral_*_px` is the displacement in pixels at the half-diagonal after a fit proportional to the
+        distance from the centre (a difference in magnification); `by_radius` holds each zone's own mean
+        displacement. None for a monochrome picture.
+
+    References
+    ----------
+    Terms after ISO 19084 (chromatic displacement).
     """
     if picture.monochrome:
         return None
@@ -96,30 +124,32 @@ def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
         return Fringing(None, None, None, None, len(edges), dict.fromkeys(ZONES, (None, None)))
     profiles, steps = _channel_profiles(picture, edges)
     radius = radius_of(edges.y, edges.x, picture.shape)
-    towards = _radial_share(edges, picture.shape)
+    radial_cosine = _radial_share(edges, picture.shape)
     green = profiles[:, 1]
-    least = _MIN_STEP if picture.code is not None else _MIN_STEP_LIGHT
+    min_step = _MIN_STEP if picture.code is not None else _MIN_STEP_LIGHT
     lateral: list[float | None] = []
     zones: list[list[float | None]] = []
     used = 0
     for channel in (0, 2):
-        sound = (np.abs(steps[:, channel]) > least) & (np.abs(steps[:, 1]) > least)
-        ratio = _balanced(steps[:, channel], steps[:, 1], sound)
-        sound &= (ratio > _BALANCE[0]) & (ratio < _BALANCE[1]) & np.isfinite(profiles).all((1, 2))
-        apart = np.nan_to_num(green - profiles[:, channel])
-        shift = apart.sum(1) * _BIN_PX
-        sound &= np.abs(shift) < 4
+        valid = (np.abs(steps[:, channel]) > min_step) & (np.abs(steps[:, 1]) > min_step)
+        ratio = _balanced(steps[:, channel], steps[:, 1], valid)
+        valid &= (ratio > _BALANCE[0]) & (ratio < _BALANCE[1]) & np.isfinite(profiles).all((1, 2))
+        difference = np.nan_to_num(green - profiles[:, channel])
+        shift = difference.sum(1) * _BIN_PX
+        valid &= np.abs(shift) < 4
         # What a displacement does not explain (colour that changes beside the edge) counts against.
         line = np.gradient(np.nan_to_num(green), _BIN_PX, axis=1)
-        rest = np.sqrt(((apart - shift[:, None] * line) ** 2).mean(1))
+        residual_rms = np.sqrt(((difference - shift[:, None] * line) ** 2).mean(1))
         # Colour sampled coarsely widens an edge that changes colour; neutral edges tell more.
         coloured = np.log(np.abs(ratio) + 1e-9) / _COLOURED
-        trust = 1 / (1 + coloured**2) / (1 + (rest / _REST) ** 2)
-        weight = np.where(sound, towards**2 * trust, 0)
+        reliability = 1 / (1 + coloured**2) / (1 + (residual_rms / _RESIDUAL) ** 2)
+        weight = np.where(valid, radial_cosine**2 * reliability, 0)
         used = max(used, int(np.count_nonzero(weight > _USED)))
-        lateral.append(_slope(shift, radius * towards, weight))
+        lateral.append(_slope(shift, radius * radial_cosine, weight))
         zone = zone_of(radius)
-        zones.append([_slope(shift, towards, np.where(zone == i, weight, 0)) for i in range(3)])
+        zones.append(
+            [_slope(shift, radial_cosine, np.where(zone == i, weight, 0)) for i in range(3)]
+        )
     width, strength = _seams(profiles, steps)
     by_radius = {name: (zones[0][i], zones[1][i]) for i, name in enumerate(ZONES)}
     return Fringing(lateral[0], lateral[1], width, strength, used, by_radius)
@@ -202,10 +232,10 @@ def _bridged(profile: Floats) -> Floats:
     return filled
 
 
-def _balanced(step: Floats, green: Floats, sound: NDArray[np.bool_]) -> Floats:
+def _balanced(step: Floats, green: Floats, valid: NDArray[np.bool_]) -> Floats:
     """Ratio of two colours' steps, 1 for the frame's ordinary edge whatever its white balance."""
     ratio = step / np.where(green == 0, 1, green)
-    usual = float(np.median(ratio[sound])) if sound.any() else 1.0
+    usual = float(np.median(ratio[valid])) if valid.any() else 1.0
     return np.asarray(ratio / usual if usual > 0 else ratio)
 
 
@@ -220,10 +250,10 @@ def _slope(shift: Floats, along: Floats, weight: Floats) -> float | None:
     slope = 0.0
     for _ in range(_ROUNDS):
         slope = float((w * shift * along).sum() / max((w * along**2).sum(), 1e-12))
-        left = np.abs(shift - slope * along)
-        scale = MAD_TO_SD * float(np.partition(left[used], middle)[middle])
+        residual = np.abs(shift - slope * along)
+        scale = MAD_TO_SD * float(np.partition(residual[used], middle)[middle])
         scale = max(scale, _LEAST_SCATTER_PX)
-        w = weight * huber_weight(left, scale)
+        w = weight * huber_weight(residual, scale)
     return slope
 
 
@@ -236,7 +266,7 @@ def _seams(profiles: Floats, steps: Floats) -> tuple[float | None, float | None]
     if np.count_nonzero(neutral) < _MIN_EDGES:
         return None, None
     p = profiles[neutral]
-    apart = np.abs(p[:, (0, 2)] - p[:, 1:2]).max(1)
-    smooth = (apart[:, :-1] + apart[:, 1:]) / 2
+    difference = np.abs(p[:, (0, 2)] - p[:, 1:2]).max(1)
+    smooth = (difference[:, :-1] + difference[:, 1:]) / 2
     width = (smooth > _SEAM).sum(1) * _BIN_PX
     return float(np.median(width)), float(np.median(smooth.max(1)))

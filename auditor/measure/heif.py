@@ -18,18 +18,31 @@ __all__ = ["decode_heif"]
 def decode_heif(
     data: bytes, container: Container, check_size: Callable[[int, int], None]
 ) -> tuple[NDArray[Any], bytes | None]:
-    """Code values as stored (H, W, 3) in B, G, R order or (H, W), and the colour profile.
+    """Code values of a HEIC or HEIF file as stored, and its colour profile.
 
-    8-bit files give uint8; deeper ones uint16 with white at 65535. The decoder turns the picture as
-    the container says; that is undone, so that pixels lie as the sensor has them.
+    The decoder turns the picture as the container says; that is undone, so that pixels lie as the sensor has
+    them.
 
-    Args:
-        data: the whole file.
-        container: what the container says of the main picture.
-        check_size: called with width and height before anything is decoded; raises to refuse.
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    container : Container
+        What the container says of the main picture.
+    check_size : callable
+        Called with width and height before anything is decoded; raises to refuse.
 
-    Raises:
-        ValueError, RuntimeError, OSError: as the library says, for damaged files.
+    Returns
+    -------
+    code : (H, W, 3) or (H, W) ndarray
+        B, G, R order; uint8 of 8-bit files, of deeper ones uint16 with white at 65535.
+    icc : bytes or None
+        Colour profile.
+
+    Raises
+    ------
+    ValueError, RuntimeError, OSError
+        As the library says, for damaged files.
     """
     import pillow_heif
 

@@ -30,16 +30,45 @@ _SRGB_MIDDLE: Final = 0.02
 
 
 def curve_number(icc: bytes | None) -> int | None:
-    """The transfer characteristic that a profile names (ICC.1:2022, cicpType), None where it doesn't."""
+    """Transfer characteristic that a colour profile names.
+
+    Parameters
+    ----------
+    icc : bytes or None
+        The profile.
+
+    Returns
+    -------
+    int or None
+        Number of ITU-T H.273, table 3; None where the profile names none.
+
+    References
+    ----------
+    ICC.1:2022, cicpType.
+    """
     at = (icc or b"").find(b"cicp\0\0\0\0")
     return icc[at + _CICP_CURVE_AT] if icc and 0 <= at < len(icc) - _CICP_CURVE_AT else None
 
 
 def transfer_from_icc(icc: bytes) -> Transfer | None:
-    """The tone curve of an ICC profile's green (or grey) channel; None when it can't be told.
+    """Tone curve of an ICC profile's green (or grey) channel.
 
-    Source: ICC.1:2022, curveType and parametricCurveType. Sampled curves are matched to sRGB when
-    their middle lies within `_SRGB_MIDDLE` of it, else to the power that passes through their middle.
+    Sampled curves are matched to sRGB when their middle lies within `_SRGB_MIDDLE` of it, else to the power
+    that passes through their middle.
+
+    Parameters
+    ----------
+    icc : bytes
+        The profile.
+
+    Returns
+    -------
+    Transfer or None
+        None when it can't be told.
+
+    References
+    ----------
+    ICC.1:2022, curveType and parametricCurveType.
     """
     try:
         count = struct.unpack_from(">I", icc, _HEADER_BYTES)[0]

@@ -37,13 +37,18 @@ _MOST_BOXES: Final = 4000
 class Container:
     """Properties of the main picture.
 
-    Attributes:
-        turns: what a viewer does with the stored pixels, in order: ('irot', quarter turns against
-            the clock) or ('imir', 0 top for bottom, 1 left for right).
-        curve: transfer characteristics after ITU-T H.273, None when the container names none.
-        depth: bits of a code value that AV1's own configuration tells, None for other codings.
-        whole: whether the box with the picture data ends before the file does. Decoders fill up
-            what is missing from a picture made of tiles, and say nothing.
+    Attributes
+    ----------
+    turns : tuple
+        What a viewer does with the stored pixels, in order: ('irot', quarter turns against the clock) or
+        ('imir', 0 top for bottom, 1 left for right).
+    curve : int or None
+        Transfer characteristics after ITU-T H.273, None when the container names none.
+    depth : int or None
+        Bits of a code value that AV1's own configuration tells, None for other codings.
+    whole : bool
+        Whether the box with the picture data ends before the file does. Decoders fill up what is missing from
+        a picture made of tiles, and say nothing.
     """
 
     turns: tuple[tuple[str, int], ...] = ()
@@ -62,13 +67,35 @@ class Container:
         return _BY_CORNERS[first, second]
 
     def shown(self, stored: NDArray[Any]) -> NDArray[Any]:
-        """Stored pixels (H, W, ...) as a viewer turns them; a view."""
+        """Stored pixels as a viewer turns them.
+
+        Parameters
+        ----------
+        stored : (H, W, ...) ndarray
+            Pixels.
+
+        Returns
+        -------
+        ndarray
+            A view.
+        """
         for kind, amount in self.turns:
             stored = _turn(stored, kind, amount)
         return stored
 
     def stored(self, shown: NDArray[Any]) -> NDArray[Any]:
-        """The way back from pixels that a decoder has turned to the stored ones; a view."""
+        """The way back from pixels that a decoder has turned to the stored ones.
+
+        Parameters
+        ----------
+        shown : (H, W, ...) ndarray
+            Pixels.
+
+        Returns
+        -------
+        ndarray
+            A view.
+        """
         for kind, amount in reversed(self.turns):
             shown = _turn(shown, kind, -amount if kind == "irot" else amount)
         return shown
@@ -87,7 +114,18 @@ def _turn(array: NDArray[Any], kind: str, amount: int) -> NDArray[Any]:
 
 
 def is_container(data: bytes) -> bool:
-    """Whether a file's first box says that it is an HEIF or AVIF picture."""
+    """Whether a file's first box says that it is an HEIF or AVIF picture.
+
+    Parameters
+    ----------
+    data : bytes
+        The file, or its beginning.
+
+    Returns
+    -------
+    bool
+        False for other containers.
+    """
     if data[4:8] != b"ftyp":
         return False
     size = min(int.from_bytes(data[:4], "big"), _BRANDS_END)
@@ -97,7 +135,22 @@ def is_container(data: bytes) -> bool:
 
 
 def read_container(data: bytes) -> Container:
-    """Properties of the main picture; what is damaged or absent is simply not told."""
+    """Properties of the main picture of an HEIF or AVIF file.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+
+    Returns
+    -------
+    Container
+        What is damaged or absent is left at its default.
+
+    References
+    ----------
+    ISO/IEC 14496-12 (boxes), ISO/IEC 23008-12 (item properties).
+    """
     outer = list(spans(data))
     whole = all(end <= len(data) for kind, _, end in outer if kind == b"mdat")
     try:
@@ -153,7 +206,20 @@ def _boxes(data: bytes) -> Iterator[tuple[bytes, bytes]]:
 
 
 def spans(data: bytes) -> Iterator[tuple[bytes, int, int]]:
-    """(kind, start and end of the content) of the boxes side by side, as they claim it."""
+    """Boxes side by side, as they claim it.
+
+    Parameters
+    ----------
+    data : bytes
+        Content of a file or of a box.
+
+    Yields
+    ------
+    kind : bytes
+        Four letters.
+    start, end : int
+        Where the content begins and ends; the end may lie beyond the data.
+    """
     at = 0
     for _ in range(_MOST_BOXES):
         if at + _HEAD > len(data):

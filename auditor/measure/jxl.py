@@ -12,8 +12,8 @@ from auditor.measure.isobmff import spans
 
 __all__ = ["decode_jxl", "is_jxl", "size_of_jxl"]
 
-_BARE: Final = b"\xff\x0a"
-_BOXED: Final = b"\x00\x00\x00\x0cJXL \r\n\x87\n"
+_CODESTREAM_MARK: Final = b"\xff\x0a"
+_CONTAINER_MARK: Final = b"\x00\x00\x00\x0cJXL \r\n\x87\n"
 """How a bare codestream (ISO/IEC 18181-1) and one in boxes (18181-2) begin."""
 _SIDES: Final = ((1, 1), (12, 10), (4, 3), (3, 2), (16, 9), (5, 4), (2, 1))
 """Shapes that the header knows by a number (ISO/IEC 18181-1, size header)."""
@@ -26,13 +26,24 @@ _LEAST_BYTES: Final = 16
 
 
 def is_jxl(data: bytes) -> bool:
-    """Whether a file's content is JPEG XL."""
-    return data.startswith((_BARE, _BOXED))
+    """Whether a file's content is JPEG XL.
+
+    Parameters
+    ----------
+    data : bytes
+        The file, or its beginning.
+
+    Returns
+    -------
+    bool
+        True for a bare codestream and for one in boxes.
+    """
+    return data.startswith((_CODESTREAM_MARK, _CONTAINER_MARK))
 
 
 def _codestream(data: bytes) -> bytes:
     """The beginning of the codestream. Raises ValueError where the boxes hold none."""
-    if data.startswith(_BARE):
+    if data.startswith(_CODESTREAM_MARK):
         return data[:32]
     for kind, start, _ in spans(data):
         if kind in (b"jxlc", b"jxlp"):
@@ -42,9 +53,29 @@ def _codestream(data: bytes) -> bytes:
 
 
 def size_of_jxl(data: bytes) -> tuple[int, int]:
-    """Width and height in pixels from the header, as the picture is shown. Raises ValueError."""
+    """Size of a JPEG XL picture from its header.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+
+    Returns
+    -------
+    width, height : int
+        Pixels, as the picture is shown.
+
+    Raises
+    ------
+    ValueError
+        When there is no header.
+
+    References
+    ----------
+    ISO/IEC 18181-1, size header.
+    """
     head = _codestream(data)
-    if not head.startswith(_BARE) or len(head) < _LEAST_BYTES:
+    if not head.startswith(_CODESTREAM_MARK) or len(head) < _LEAST_BYTES:
         raise ValueError("no header")
     bits, at = int.from_bytes(head[2:], "little"), 0
 
@@ -71,15 +102,26 @@ def size_of_jxl(data: bytes) -> tuple[int, int]:
 def decode_jxl(
     data: bytes, check_size: Callable[[int, int], None]
 ) -> tuple[NDArray[Any] | bytes, bytes | None]:
-    """Code values (H, W, 3) in B, G, R order or (H, W), turned as the picture is shown, and the colour
-    profile; or the JPEG file that was packed into this one without loss.
+    """Code values of a JPEG XL file, turned as the picture is shown, and its colour profile.
 
-    Args:
-        data: the whole file.
-        check_size: called with width and height before anything is decoded; raises to refuse.
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    check_size : callable
+        Called with width and height before anything is decoded; raises to refuse.
 
-    Raises:
-        ValueError, RuntimeError, OSError: as the library says, for damaged files.
+    Returns
+    -------
+    code : (H, W, 3) or (H, W) ndarray, or bytes
+        B, G, R order; or the JPEG file that was packed into this one without loss.
+    icc : bytes or None
+        Colour profile.
+
+    Raises
+    ------
+    ValueError, RuntimeError, OSError
+        As the library says, for damaged files.
     """
     from pillow_jxl import Decoder
 

@@ -34,13 +34,19 @@ def _linearise(share: NDArray[np.float32], transfer: Transfer) -> NDArray[np.flo
 class Mosaic:
     """Undemosaiced sensor data of the visible area.
 
-    Attributes:
-        raw: (H, W) uint16 or float32 data numbers (DN) as stored, black level not yet taken off.
-        colours: (2, 2) integers, colour at (y % 2, x % 2): 0 red, 1 green, 2 blue.
-        black: (2, 2) black level in DN at (y % 2, x % 2).
-        white: saturation level in DN, black level included.
-        masked: strips (h, w) beside the visible area as the file holds them, each with whole tiles
-            of colours or without; empty for most files.
+    Attributes
+    ----------
+    raw : (H, W) ndarray of uint16 or float32
+        Data numbers (DN) as stored, black level not yet taken off.
+    colours : (2, 2) ndarray of int
+        Colour at (y % 2, x % 2): 0 red, 1 green, 2 blue.
+    black : (2, 2) ndarray of float64
+        Black level in DN at (y % 2, x % 2).
+    white : float
+        Saturation level in DN, black level included.
+    masked : tuple of (h, w) ndarray
+        Strips beside the visible area as the file holds them, each with whole tiles of colours or without;
+        empty for most files.
     """
 
     raw: NDArray[Any]
@@ -54,17 +60,24 @@ class Mosaic:
 class Picture:
     """Code values of a frame in the sensor's own orientation (no rotation by EXIF applied).
 
-    Attributes:
-        code: (H, W, 3) in B, G, R order, or (H, W) when monochrome; uint8, uint16, or float32 in
-            0..1. None when only a mosaic was read.
-        transfer: curve between code and light.
-        mosaic: sensor data, for raw files that could be read.
-        lossy: whether coding in blocks with losses (JPEG, WebP, HEVC, AV1) lies behind the values.
-        luma_steps: (8, 8) code values to which JPEG rounded the luma's cosine coefficients, by
-            frequency down and across; None for other files.
-        note: plain words on how it was decoded, when that matters.
-        orientation: how a viewer is to turn the frame, as an Exif value, where the container says so
-            (HEIF, AVIF); its word goes before Exif's. None where Exif alone tells.
+    Attributes
+    ----------
+    code : (H, W, 3) or (H, W) ndarray, or None
+        In B, G, R order, or monochrome; uint8, uint16, or float32 in 0..1. None when only a mosaic was read.
+    transfer : Transfer
+        Curve between code and light.
+    mosaic : Mosaic or None
+        Sensor data, for raw files that could be read.
+    lossy : bool
+        Whether coding in blocks with losses (JPEG, WebP, HEVC, AV1) lies behind the values.
+    luma_steps : (8, 8) ndarray of float64 or None
+        Code values to which JPEG rounded the luma's cosine coefficients, by frequency down and across; None
+        for other files.
+    note : str or None
+        Plain words on how it was decoded, when that matters.
+    orientation : int or None
+        How a viewer is to turn the frame, as an Exif value, where the container says so (HEIF, AVIF); it
+        takes precedence over Exif's. None where Exif alone tells.
     """
 
     code: NDArray[Any] | None
@@ -83,6 +96,7 @@ class Picture:
 
     @property
     def monochrome(self) -> bool:
+        """Whether there is one channel of code values."""
         return self.code is not None and self.code.ndim == 2
 
     @property
@@ -114,7 +128,18 @@ class Picture:
         return _linearise(np.arange(n, dtype=np.float32) / np.float32(n - 1), self.transfer)
 
     def linear(self, code: NDArray[Any]) -> NDArray[np.float32]:
-        """Light (1 = white) of code values of this picture, any shape, float32."""
+        """Linear light of code values of this picture.
+
+        Parameters
+        ----------
+        code : ndarray
+            Code values of any shape, in the type of `code`.
+
+        Returns
+        -------
+        ndarray of float32
+            Light, 1 = white, of the same shape.
+        """
         if code.dtype == np.uint8 and code.size:
             # The same values as by indexing, seven times as quick.
             flat = np.ascontiguousarray(code).reshape(1, -1)

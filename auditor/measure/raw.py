@@ -23,7 +23,27 @@ _STRIP: Final = 64
 
 
 def decode_raw(data: bytes, suffix: str, max_pixels: int) -> Picture:
-    """The mosaic of a raw file, else its preview. Raises `Undecodable`."""
+    """Mosaic of a raw file, else its largest preview.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    suffix : str
+        Ending of its name, for the reason of a refusal.
+    max_pixels : int
+        Refuse larger pictures.
+
+    Returns
+    -------
+    Picture
+        With a mosaic, or with code values and a note.
+
+    Raises
+    ------
+    Undecodable
+        When neither can be read.
+    """
     import rawpy
 
     try:
@@ -50,8 +70,10 @@ def decode_raw(data: bytes, suffix: str, max_pixels: int) -> Picture:
 def _mosaic(raw: Any) -> Mosaic | None:
     """The visible sensor area, or None when it is no two-by-two red-green-blue mosaic.
 
-    Raises:
-        Exception: the decoder's own, where the data can't be read.
+    Raises
+    ------
+    Exception
+        The decoder's own, where the data can't be read.
     """
     visible = raw.raw_image_visible
     try:

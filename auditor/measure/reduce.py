@@ -12,16 +12,28 @@ __all__ = ["area_means"]
 
 
 def area_means(plane: NDArray[Any], factor: int) -> NDArray[Any]:
-    """Means of `factor` x `factor` pixels, (H // factor, W // factor[, channels]), same type.
+    """Means of `factor` x `factor` pixels.
 
     Rows and columns that fill no whole block are left out. Halving twice is ten times faster in
     OpenCV than quartering once; whole-number code values are rounded at each halving.
+
+    Parameters
+    ----------
+    plane : (H, W) or (H, W, channels) ndarray
+        Any type that OpenCV resizes.
+    factor : int
+        Side of a block.
+
+    Returns
+    -------
+    (H // factor, W // factor[, channels]) ndarray
+        Of the same type.
     """
-    rest = factor
-    while rest % 2 == 0 and min(plane.shape[:2]) >= 2:
+    remaining = factor
+    while remaining % 2 == 0 and min(plane.shape[:2]) >= 2:
         plane = _means(plane, 2)
-        rest //= 2
-    return _means(plane, rest) if rest > 1 else plane
+        remaining //= 2
+    return _means(plane, remaining) if remaining > 1 else plane
 
 
 def _means(plane: NDArray[Any], factor: int) -> NDArray[Any]:

@@ -30,8 +30,23 @@ class Undecodable(ValueError):
 
 
 def begins_as_raw(data: bytes, suffix: str) -> bool:
-    """Whether a file named as raw can be one. Decoders guess a headerless file's camera by its length,
-    so that random bytes of the right number would pass for a frame."""
+    """Whether a file named as raw can be one.
+
+    Decoders guess a headerless file's camera by its length, so that random bytes of the right number would
+    pass for a frame.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    suffix : str
+        Ending of its name, in lower case.
+
+    Returns
+    -------
+    bool
+        False for a beginning that no raw file has.
+    """
     head = data[:HEAD_BYTES]
     return begins_as_picture(head) or head.startswith(_BACK_MARKS) or suffix in _WITHOUT_MARK
 
@@ -43,7 +58,20 @@ def _no_picture(data: bytes) -> str:
 
 
 def header_refusal(data: bytes, suffix: str) -> Undecodable:
-    """Of a file whose header can't be read as that of a finished picture."""
+    """Refusal of a file whose header can't be read as that of a finished picture.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    suffix : str
+        Ending of its name, in lower case.
+
+    Returns
+    -------
+    Undecodable
+        To be raised.
+    """
     named = suffix in RENDERED_SUFFIXES or suffix in RAW_SUFFIXES
     kind = f"{suffix[1:].upper()} " if named else ""
     if begins_as_picture(data[:HEAD_BYTES]):
@@ -54,7 +82,22 @@ def header_refusal(data: bytes, suffix: str) -> Undecodable:
 
 
 def raw_refusal(data: bytes, suffix: str, error: Exception | None) -> Undecodable:
-    """Of a file named as raw; `error` is the decoder's, None where it was not asked."""
+    """Refusal of a file named as raw.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    suffix : str
+        Ending of its name, in lower case.
+    error : Exception or None
+        The decoder's; None where it was not asked.
+
+    Returns
+    -------
+    Undecodable
+        To be raised.
+    """
     if error is None:
         return Undecodable(f"{_no_picture(data)}, whatever its name says")
     known = "Unsupported" not in type(error).__name__ and "NotImpl" not in type(error).__name__

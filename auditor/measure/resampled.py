@@ -42,13 +42,35 @@ _LARGEST: Final = 12.0
 
 
 def resampled(picture: Picture) -> bool | None:
-    """Whether the picture was enlarged after it left the sensor; None where that can't be seen."""
+    """Whether the picture was enlarged after it left the sensor.
+
+    Interpolation makes the magnitude of second differences periodic along rows and columns alike; a line at
+    one frequency in the spectra of both shows it.
+
+    Parameters
+    ----------
+    picture : Picture
+        Code values.
+
+    Returns
+    -------
+    bool or None
+        None where that can't be seen: other types than uint8, small pictures, mosaics.
+
+    References
+    ----------
+    Gallagher, Detection of Linear and Cubic Interpolation in JPEG Compressed Images, Computer and Robot Vision
+    2005.
+    """
     if picture.code is None or picture.code.dtype != np.uint8:
         return None
     green = picture.code if picture.code.ndim == 2 else picture.code[..., 1]
     if min(green.shape) < _LEAST_PX:
         return None
-    lines = [_lines(_bends(_middle(green), 1)), _lines(_bends(_middle(green.T).T, 0))]
+    lines = [
+        _spectral_lines(_second_differences(_middle(green), 1)),
+        _spectral_lines(_second_differences(_middle(green.T).T, 0)),
+    ]
     both = [(min(a, b), f) for a, f in lines[0] for b, g in lines[1] if abs(f - g) < _SAME]
     return bool(both) and max(both)[0] > _PEAK
 
@@ -64,25 +86,25 @@ def _whole_blocks(pixels: int) -> int:
     return pixels // JPEG_BLOCK * JPEG_BLOCK
 
 
-def _bends(grey: NDArray[Any], axis: int) -> NDArray[np.float32]:
+def _second_differences(grey: NDArray[Any], axis: int) -> NDArray[np.float32]:
     """Mean size of the second differences at every place along an axis."""
     kernel = np.array([[-1, 2, -1]], np.float32)
     second = cv2.filter2D(np.ascontiguousarray(grey), cv2.CV_16S, kernel if axis else kernel.T)
-    size = cv2.threshold(cv2.convertScaleAbs(second), _LARGEST, _LARGEST, cv2.THRESH_TRUNC)[1]
-    mean = cv2.reduce(size, 1 - axis, cv2.REDUCE_AVG, dtype=cv2.CV_32F)
+    magnitude = cv2.threshold(cv2.convertScaleAbs(second), _LARGEST, _LARGEST, cv2.THRESH_TRUNC)[1]
+    mean = cv2.reduce(magnitude, 1 - axis, cv2.REDUCE_AVG, dtype=cv2.CV_32F)
     return np.asarray(mean, np.float32).ravel()[1:-1]
 
 
-def _lines(along: NDArray[np.float32]) -> list[tuple[float, float]]:
+def _spectral_lines(means: NDArray[np.float32]) -> list[tuple[float, float]]:
     """The three highest lines of the spectrum of second differences: height over what is around, frequency."""
-    along = along - cv2.blur(along[None], (_SMOOTH_PX, 1))[0]
-    power = np.abs(np.fft.rfft(along * np.hanning(len(along))))
-    freq = np.fft.rfftfreq(len(along))
+    means = means - cv2.blur(means[None], (_SMOOTH_PX, 1))[0]
+    power = np.abs(np.fft.rfft(means * np.hanning(len(means))))
+    freq = np.fft.rfftfreq(len(means))
     per_block = freq * JPEG_BLOCK
     use = (freq > _LOWEST) & (np.abs(per_block - np.round(per_block)) > JPEG_BLOCK * _BLOCKS)
     freq, power = freq[use], power[use]
     found = []
     for at in np.argsort(power)[::-1][:3]:
-        around = np.abs(freq - freq[at]) < _AROUND
-        found.append((float(power[at] / max(np.median(power[around]), 1e-9)), float(freq[at])))
+        neighbours = np.abs(freq - freq[at]) < _AROUND
+        found.append((float(power[at] / max(np.median(power[neighbours]), 1e-9)), float(freq[at])))
     return found

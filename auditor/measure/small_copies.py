@@ -50,10 +50,14 @@ _TURNS: Final = {
 class SmallCopies:
     """Small copies of one picture.
 
-    Attributes:
-        thumb_jpeg: upright thumbnail, 160 px on its long side.
-        colour_grid: see `record.FrameRecord.colour_grid`.
-        signature: see `record.FrameRecord.signature`.
+    Attributes
+    ----------
+    thumb_jpeg : bytes
+        Upright thumbnail, 160 px on its long side.
+    colour_grid : bytes
+        See `record.FrameRecord.colour_grid`.
+    signature : str
+        See `record.FrameRecord.signature`.
     """
 
     def __init__(self, thumb_jpeg: bytes, colour_grid: bytes, signature: str) -> None:
@@ -63,7 +67,20 @@ class SmallCopies:
 
 
 def small_copies(picture: Picture, orientation: int = 1) -> SmallCopies:
-    """Make the small copies of one picture; `orientation` is Exif's, applied to the thumbnail."""
+    """Make the small copies of one picture.
+
+    Parameters
+    ----------
+    picture : Picture
+        Code values or a mosaic.
+    orientation : int
+        Exif's, applied to the thumbnail.
+
+    Returns
+    -------
+    SmallCopies
+        Thumbnail, grid of colours and signature.
+    """
     small = _small_code(picture)
     light = _small_light(picture, small)
     grid = cv2.resize(light, _GRID, interpolation=cv2.INTER_AREA)
@@ -77,7 +94,22 @@ def small_copies(picture: Picture, orientation: int = 1) -> SmallCopies:
 
 
 def crop_jpeg(picture: Picture, place: Place | None, orientation: int = 1) -> bytes | None:
-    """An upright crop of 128 px around a place, at full size."""
+    """An upright crop of 128 px around a place, at full size.
+
+    Parameters
+    ----------
+    picture : Picture
+        Code values or a mosaic.
+    place : Place or None
+        A rectangle of the frame.
+    orientation : int
+        Exif's, applied to the crop.
+
+    Returns
+    -------
+    bytes or None
+        A JPEG; None without a place.
+    """
     if place is None:
         return None
     height, width = picture.shape

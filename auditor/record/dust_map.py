@@ -1,6 +1,6 @@
 """Maps of what may be dust as short byte strings of the store, and back.
 
-Half a byte a place: how far the place is darker than its surroundings, in steps of `_SURE`; then the
+Half a byte a place: how far the place is darker than its surroundings, in steps of `_LEVELS`; then the
 whole is deflated (RFC 1951), which takes little room where a frame is rough.
 """
 
@@ -17,12 +17,12 @@ from auditor.record.frame import DUST_GRID, Dust
 
 __all__ = ["dust_shape", "pack_dust", "unpack_dust"]
 
-_SURE: Final = np.array(
+_LEVELS: Final = np.array(
     [np.nan, -1.8, -0.9, 0.0, 0.9, 1.8, 2.7, 3.8, 5.2, 7.0, 9.5, 13.0, 18.0, 25.0, 35.0], np.float32
 )
 """Standard deviations that each code stands for; 0: not looked at. Steps of 0.9 among what chance makes
 add a fifteenth to its variance (a step's square over twelve)."""
-_EDGES: Final = (_SURE[1:-1] + _SURE[2:]) / 2
+_EDGES: Final = (_LEVELS[1:-1] + _LEVELS[2:]) / 2
 """Half way between two codes, in standard deviations."""
 _HEAD: Final = struct.Struct("<HH")
 _MOST: Final = 4_000_000
@@ -30,17 +30,41 @@ _MOST: Final = 4_000_000
 
 
 def pack_dust(dust: Dust) -> bytes:
-    """Size, unrest by cell (16-bit floats), codes."""
-    code = np.isfinite(dust.sure).astype(np.uint8)
+    """Pack a map of possible dust into bytes.
+
+    Half a byte a place, behind the size and the scatter by cell (16-bit floats), deflated (RFC 1951).
+
+    Parameters
+    ----------
+    dust : Dust
+        Map of one frame.
+
+    Returns
+    -------
+    bytes
+        What `unpack_dust` reads; contrasts are rounded to the steps of `_LEVELS`.
+    """
+    code = np.isfinite(dust.significance).astype(np.uint8)
     for edge in _EDGES:  # a few comparisons are quicker than a search
-        code += dust.sure > edge
+        code += dust.significance > edge
     flat = np.append(code.ravel(), np.zeros(code.size % 2, np.uint8))
-    body = np.asarray(dust.unrest, "<f2").tobytes() + (flat[::2] << 4 | flat[1::2]).tobytes()
+    body = np.asarray(dust.local_sd, "<f2").tobytes() + (flat[::2] << 4 | flat[1::2]).tobytes()
     return _HEAD.pack(*code.shape) + zlib.compress(body, 1)
 
 
 def dust_shape(data: bytes) -> tuple[int, int] | None:
-    """Rows and columns of a packed map, by its head alone; None where there is none."""
+    """Size of a packed map, by its head alone.
+
+    Parameters
+    ----------
+    data : bytes
+        From `pack_dust`.
+
+    Returns
+    -------
+    tuple of int or None
+        Rows and columns; None where there is no map.
+    """
     if len(data) < _HEAD.size:
         return None
     height, width = _HEAD.unpack(data[: _HEAD.size])
@@ -48,7 +72,18 @@ def dust_shape(data: bytes) -> tuple[int, int] | None:
 
 
 def unpack_dust(data: bytes | None) -> Dust | None:
-    """What `pack_dust` packed, to within its steps; None where it is damaged or absent."""
+    """Unpack a map of possible dust.
+
+    Parameters
+    ----------
+    data : bytes or None
+        From `pack_dust`.
+
+    Returns
+    -------
+    Dust or None
+        The map to within its steps; None where it is damaged or absent.
+    """
     columns, rows = DUST_GRID
     try:
         height, width = _HEAD.unpack(bytes(data or b"")[: _HEAD.size])
@@ -58,7 +93,7 @@ def unpack_dust(data: bytes | None) -> Dust | None:
         return None
     if len(body) != size or not 0 < height * width <= _MOST:
         return None
-    unrest = np.frombuffer(body[: 2 * rows * columns], "<f2").astype(np.float32)
+    local_sd = np.frombuffer(body[: 2 * rows * columns], "<f2").astype(np.float32)
     pairs = np.frombuffer(body[2 * rows * columns :], np.uint8)
     code: NDArray[np.uint8] = np.stack([pairs >> 4, pairs & 0xF], 1).ravel()[: height * width]
-    return Dust(_SURE[code].reshape(height, width), unrest.reshape(rows, columns))
+    return Dust(_LEVELS[code].reshape(height, width), local_sd.reshape(rows, columns))

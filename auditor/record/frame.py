@@ -142,16 +142,16 @@ class Settings:
     colour_temperature_k: float | None = None
     file_kind: FileKind = "unknown"
     kind_reason: str | None = None
-    """What `file_kind` was told by, in plain words."""
+    """Evidence for `file_kind`, in plain words."""
     pitch_certainty: Certainty | None = None
-    """Of `pixel_pitch_um` and `file_kind`: told by several or by exact tags; by one that may be stale;
+    """Of `pixel_pitch_um` and `file_kind`: from several or exact tags; from one that may be stale;
     or the plainest of several possibilities."""
     sensor_share: float | None = None
     """Share of the sensor's area that the file covers."""
     sensor_pixel_um: float | None = None
     """The sensor's own pixel, where its pixel count is known; `pixel_pitch_um` is of the file's."""
     file_source: Source | None = None
-    """`source` as the file alone tells it; here and below what the archive is settled by."""
+    """`source` from the file alone; this and what follows is the evidence for settling the archive."""
     told_pitch_um: float | None = None
     """Pixel pitch by focal-plane tags or the maker's note, whatever the file's size; may be stale."""
     sensor_diagonal_mm: float | None = None
@@ -294,10 +294,10 @@ class Fringing:
 class Dust:
     """What of one frame may be dust on the sensor."""
 
-    sure: NDArray[np.float32]
+    significance: NDArray[np.float32]
     """(H, W) by how many standard deviations of its surroundings a round place of a shadow's size is
     darker, in the sensor's orientation; NaN where the frame is too rough to tell."""
-    unrest: NDArray[np.float32]
+    local_sd: NDArray[np.float32]
     """(rows, columns) of `DUST_GRID`: that standard deviation, as a share of the light."""
 
 

@@ -20,9 +20,23 @@ AT_ONCE: Final = 200
 def fetch_pictures(
     source: PictureSource | None, file_ids: Iterable[Any], at_once: int = AT_ONCE
 ) -> Iterator[tuple[str, Mapping[str, Any]]]:
-    """(file id, its pictures) for every id that has any, in the order asked.
+    """Small pictures by the content of their file.
 
-    Ids that are missing are passed over.
+    Parameters
+    ----------
+    source : PictureSource or None
+        Table, or function that gives one for file ids; None has no pictures.
+    file_ids : iterable
+        Content hashes; those that are missing are passed over, and each is asked for once.
+    at_once : int
+        Files whose pictures are asked for at a time.
+
+    Yields
+    ------
+    file_id : str
+        A hash that has pictures, in the order asked.
+    pictures : mapping
+        Values by the names of `PICTURE_COLUMNS`; any may be absent.
     """
     wanted = list(dict.fromkeys(f for f in file_ids if isinstance(f, str) and f))
     for start in range(0, len(wanted) if source is not None else 0, at_once):

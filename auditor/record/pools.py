@@ -19,11 +19,21 @@ EXPORTS: Final = "resized"
 
 
 def pools(frames: pd.DataFrame) -> NDArray[np.object_]:
-    """The pool of every frame: its `source`, and for exports the longer side of the picture.
+    """Pool of every frame: those of one pool have comparable pixels.
 
     A cycle per pixel means the same within one body, lens, pool and pixel pitch (`pixel_pitch_um`, of
-    the file; equal within `SAME_SCALE`). Frames with pool '' may not be pooled: enlarged ones, and
-    reduced ones of which the scale is not known.
+    the file; equal within `SAME_SCALE`).
+
+    Parameters
+    ----------
+    frames : pandas.DataFrame
+        Frame table; `source`, `file_kind`, sides and pitch are read.
+
+    Returns
+    -------
+    (n,) ndarray of object
+        `source`, and for exports with the longer side of the picture ('resized 1600'). '' for frames that may
+        not be pooled: enlarged ones, and reduced ones of which the scale is not known.
     """
     source = words(frames, "source", "unknown")
     kind = words(frames, "file_kind", "unknown")
@@ -37,6 +47,17 @@ def pools(frames: pd.DataFrame) -> NDArray[np.object_]:
 
 
 def pool_words(pool: str) -> str:
-    """'exports of 1600 px' for a pool of exports, '' for any other."""
+    """A pool in words.
+
+    Parameters
+    ----------
+    pool : str
+        From `pools`.
+
+    Returns
+    -------
+    str
+        'exports of 1600 px' for a pool of exports, '' for any other.
+    """
     source, _, side = pool.partition(" ")
     return f"exports of {side} px" if source == EXPORTS and side else ""

@@ -69,7 +69,18 @@ SHARE_COLUMNS: Final = tuple(f"signal_share_{i:02d}" for i in range(len(SIGNAL_B
 
 
 def tone_column(signal: float) -> str:
-    """Stem of the tone columns of one signal level: 0.18 -> 'tone_18000' (hundred-thousandths)."""
+    """Stem of the tone columns of one signal level.
+
+    Parameters
+    ----------
+    signal : float
+        Linear light, 1 = white.
+
+    Returns
+    -------
+    str
+        The level in hundred-thousandths: 'tone_18000' for 0.18.
+    """
     return f"tone_{round(signal * _TONE_UNIT):05d}"
 
 
@@ -181,7 +192,18 @@ Row = dict[str, Any]
 
 
 def to_row(record: FrameRecord) -> Row:
-    """Flatten a record into a row with every name of `COLUMNS`."""
+    """Flatten a record into a row of the store.
+
+    Parameters
+    ----------
+    record : FrameRecord
+        All that is known of one frame.
+
+    Returns
+    -------
+    dict
+        A value for every name of `COLUMNS`; None where nothing was measured.
+    """
     row: Row = dict.fromkeys(c.name for c in COLUMNS)
     row |= {name: getattr(record, name) for name in _FRAME}
     for name in _SETTINGS:
@@ -230,7 +252,18 @@ def _plain(value: Any) -> Any:
 
 
 def row_to_object(row: Mapping[str, Any]) -> Mapping[str, Any]:
-    """The JSON object of one row, as `auditor measure --json` prints it."""
+    """JSON object of one row, as `auditor measure --json` prints it.
+
+    Parameters
+    ----------
+    row : mapping
+        Values by the names of `COLUMNS`; missing names, None and NaN count as not measured.
+
+    Returns
+    -------
+    mapping
+        Nested, with plain Python numbers; null where nothing was measured.
+    """
 
     def get(name: str) -> Any:
         return _plain(row.get(name))

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.record import SIDES, ZoneSharpness
-from auditor.record.values import numbers, told_by_name
+from auditor.record.values import map_names, numbers
 from auditor.settings.names import (
     BUILT_IN,
     LensRange,
@@ -29,14 +29,21 @@ __all__ = ["one_spelling", "reconcile", "reconcile_kinds", "reconcile_lenses", "
 
 
 def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
-    """The table with settled `body`, `lens`, `converter`, `pixel_pitch_um`, `pitch_basis`, `source`.
+    """Settle names, scale and kind of file over all frames of a table.
 
-    Args:
-        frames: table with the store's columns; rows that were set aside may be among them.
+    Measurements at the sides of frames that a program turned are given up (`turn_back`). Doing it twice
+    changes nothing more.
 
-    Returns:
-        A copy with the same rows in the same order. Doing it twice changes nothing more.
-        Measurements at the sides of frames that a program turned are given up (`turned`).
+    Parameters
+    ----------
+    frames : pandas.DataFrame
+        Table with the store's columns; rows that were set aside may be among them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy with the same rows in the same order, with settled `body`, `lens`, `converter`,
+        `pixel_pitch_um`, `pitch_basis`, `source` and what belongs to them.
     """
     if frames.empty:
         return frames.copy(deep=False)
@@ -44,8 +51,18 @@ def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
 
 
 def reconcile_kinds(frames: pd.DataFrame) -> pd.DataFrame:
-    """The table with settled `body`, `pixel_pitch_um`, `pitch_basis` and `source` only: what telling
-    the files of one exposure apart needs."""
+    """Settle what telling the files of one exposure apart needs.
+
+    Parameters
+    ----------
+    frames : pandas.DataFrame
+        Table with the store's columns.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy with settled `body`, `pixel_pitch_um`, `pitch_basis` and `source` only.
+    """
     out = frames.copy(deep=False)
     if out.empty:
         return out
@@ -148,24 +165,24 @@ def _by_range(frames: pd.DataFrame) -> pd.Series:
     lens = frames["lens"]
     pairs = frames.loc[lens.notna() & frames["body"].notna(), ["body", "lens"]].drop_duplicates()
     named: dict[tuple[str, LensRange], set[str]] = {}
-    bare: dict[tuple[str, str], LensRange] = {}
+    unnamed_lenses: dict[tuple[str, str], LensRange] = {}
     for body, name in pairs.itertuples(index=False):
         ranges = range_from_name(str(name))
         if ranges is None:
             continue
         if ranges.name() == name:
-            bare[body, name] = ranges
+            unnamed_lenses[body, name] = ranges
         else:
             named.setdefault((body, ranges), set()).add(name)
-    found = {
+    replacements = {
         pair: next(iter(names))
-        for pair, ranges in bare.items()
+        for pair, ranges in unnamed_lenses.items()
         if len(names := named.get((pair[0], ranges), set())) == 1
     }
-    if not found:
+    if not replacements:
         return lens
     keys = pd.MultiIndex.from_frame(frames[["body", "lens"]])
-    for pair, name in found.items():
+    for pair, name in replacements.items():
         lens = lens.where(~(keys == pair), name)
     return lens
 
@@ -174,8 +191,8 @@ def _converters(frames: pd.DataFrame) -> pd.Series:
     """Converters that a focal length outside the lens's own range gives away."""
     names = ["lens", "focal_length_mm", "f_number"]
     result = frames["converter"].astype("object").where(frames["converter"].notna(), None)
-    open_ = frames.loc[frames["converter"].isna() & frames["lens"].notna(), names]
-    unique = open_.drop_duplicates()
+    candidates = frames.loc[frames["converter"].isna() & frames["lens"].notna(), names]
+    unique = candidates.drop_duplicates()
     ranges = {lens: range_from_name(str(lens)) for lens in unique["lens"].unique()}
     found: list[str | None] = []
     for lens, *figures in unique.itertuples(index=False):
@@ -185,8 +202,10 @@ def _converters(frames: pd.DataFrame) -> pd.Series:
     if not any(found):
         return result
     unique = unique.assign(found=pd.Series(found, index=unique.index, dtype="object"))
-    told = open_.merge(unique, how="left", on=names).set_index(open_.index)["found"].dropna()
-    result.loc[told.index] = told
+    converters = (
+        candidates.merge(unique, how="left", on=names).set_index(candidates.index)["found"].dropna()
+    )
+    result.loc[converters.index] = converters
     return result
 
 
@@ -217,17 +236,17 @@ def _built_in(frames: pd.DataFrame) -> pd.Series:
     fixed = ((typical < SMALL_SENSOR_MM) | (typical.isna() & short)) & ~grouped["named"].any()
     names = {body: built_in_lens(str(body)) for body in fixed.index[fixed]}
     unnamed = lens.isna() & focal.notna()
-    filled = lens.where(~unnamed, told_by_name(frames["body"], names, None))
+    filled = lens.where(~unnamed, map_names(frames["body"], names, None))
     return filled.where(filled.notna(), None)
 
 
 def _copies(frames: pd.DataFrame) -> pd.Series:
     """Two copies of a lens get their serial numbers, where one body saw both."""
     lens = frames["lens"]
-    seen = frames.loc[
+    numbered = frames.loc[
         frames["lens"].notna() & frames["lens_serial"].notna(), ["body", "lens", "lens_serial"]
     ].drop_duplicates()
-    counts = seen.groupby(["body", "lens"], dropna=False, sort=False)["lens_serial"].nunique()
+    counts = numbered.groupby(["body", "lens"], dropna=False, sort=False)["lens_serial"].nunique()
     several = set(counts[counts > 1].index.get_level_values("lens"))
     if not several:
         return lens
@@ -251,6 +270,4 @@ def one_spelling(names: pd.Series, key: Callable[[str], str]) -> pd.Series:
         if group not in chosen or rank < chosen[group][0]:
             chosen[group] = (rank, text)
     mapping = {name: chosen[group][1] for name, group in keys.items()}
-    return pd.Series(
-        told_by_name(names, mapping, None), names.index, dtype="object", name=names.name
-    )
+    return pd.Series(map_names(names, mapping, None), names.index, dtype="object", name=names.name)

@@ -66,8 +66,8 @@ def capture_time(tags: Tags, notes: list[str]) -> str | None:
             found = _OFFSET.match(str(tags.get(offset_key, "")))
             offset = found[1] if found else ""
         _judge_clock(stamp, notes)
-        shown = stamp.isoformat(timespec="seconds")
-        return shown + (f".{fraction}" if fraction else "") + _tidy_offset(offset)
+        iso_text = stamp.isoformat(timespec="seconds")
+        return iso_text + (f".{fraction}" if fraction else "") + _tidy_offset(offset)
     if unset:
         notes.append("the capture time is not a date")
     return None

@@ -54,7 +54,7 @@ class Evidence:
     year: int | None = None
     habit: bool = False
     """The body's owner uses this small size, and the camera's notes are whole."""
-    bare: bool = False
+    is_copy: bool = False
     """Private notes that the body writes are missing, or a file of full size is beside it."""
     cameras_size: bool = False
     """The camera itself wrote other frames of this size."""
@@ -76,7 +76,7 @@ class Sensor:
     pixel_um: float | None = None
     diagonal_mm: float | None = None
     basis: str | None = None
-    sure: bool = False
+    confirmed: bool = False
     """Size and diagonal come from the maker's note, from raw files, from exact tags, or from many."""
     rough: bool = False
     """The diagonal comes from a 35 mm equivalent that is rounded too much."""

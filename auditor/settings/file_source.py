@@ -38,7 +38,7 @@ _BORDER: Final = 0.02
 """Relative difference of the longer side within which only border came or went, without resampling."""
 
 # Words that firmware puts beside its version; none of them is the name of a program.
-_PLAIN: Final = frozenset([
+_FIRMWARE_WORDS: Final = frozenset([
     "android", "boot", "build", "camera", "cameras", "digital", "firmware", "phone", "release",
     "revision", "software", "still", "system", "version", "zoom",
 ])  # fmt: skip
@@ -51,7 +51,7 @@ def is_firmware(software: str, make: str | None, model: str | None) -> bool:
     name; a program has a name of its own, a word of letters. Programs are many and change, so
     no list of them is kept.
     """
-    known = set(_PLAIN)
+    known = set(_FIRMWARE_WORDS)
     for text in (make, model):
         known.update(re.findall(r"[^\W\d_]+", (text or "").casefold()))
         known.update(re.split(r"[\s,;]+", (text or "").casefold()))
@@ -185,8 +185,8 @@ def written_size(raw: RawTags) -> tuple[int, int] | None:
         return int(width), int(height)
     inner = _exif_size(tags)
     outer = size_of(tags, "Exif.Image.ImageWidth", "Exif.Image.ImageLength")
-    left = raw.mime == "image/jpeg" and outer and max(outer) >= _LEAST_WRITTEN_PX
-    return outer if left and inner and not _differs(raw, inner) else inner
+    stale = raw.mime == "image/jpeg" and outer and max(outer) >= _LEAST_WRITTEN_PX
+    return outer if stale and inner and not _differs(raw, inner) else inner
 
 
 def _exif_size(tags: Tags) -> tuple[int, int] | None:
@@ -199,10 +199,10 @@ def _size_changed(raw: RawTags, notes: list[str]) -> bool:
     written = written_size(raw)
     if not stale and (not raw.recoded or not _differs(raw, written)):
         return False  # the camera's own notes may speak of its full size
-    shown = written or (0, 0)
+    stated = written or (0, 0)
     notes.append(
         f"the file has {raw.width_px} x {raw.height_px} pixels, its tags speak of "
-        f"{shown[0]} x {shown[1]}"
+        f"{stated[0]} x {stated[1]}"
     )
     return True
 
@@ -210,8 +210,8 @@ def _size_changed(raw: RawTags, notes: list[str]) -> bool:
 def _differs(raw: RawTags, size: tuple[int, int] | None) -> bool:
     if size is None or not raw.width_px or not raw.height_px:
         return False
-    ours, theirs = sorted((raw.width_px, raw.height_px)), sorted(size)
-    if abs(ours[1] / theirs[1] - 1) > _BORDER:
+    actual, stated = sorted((raw.width_px, raw.height_px)), sorted(size)
+    if abs(actual[1] / stated[1] - 1) > _BORDER:
         return True
     low, high = SHORT_SIDES
-    return ours[0] < theirs[0] * low or ours[0] > theirs[0] * high
+    return actual[0] < stated[0] * low or actual[0] > stated[0] * high

@@ -75,12 +75,12 @@ one by chance once in fifty times."""
 
 USUAL_SHAPES: Final = (1.0, 5 / 4, 4 / 3, 7 / 5, 3 / 2, 8 / 5, 16 / 9, 65 / 24)
 """Long over short side of formats that cameras offer (common practice, no source)."""
-_SHAPE_SLACK: Final = 0.012
+_SHAPE_TOLERANCE: Final = 0.012
 """Difference of logarithms within which a file has one of them."""
 
 
-def _near(one: float, other: float, slack: float) -> bool:
-    return abs(math.log(one / other)) <= slack
+def _close(one: float, other: float, tolerance: float) -> bool:
+    return abs(math.log(one / other)) <= tolerance
 
 
 def _whole_field_um(sides: tuple[float, float], long: float, short: float) -> float:
@@ -92,28 +92,28 @@ def sensor_alone(e: Evidence) -> Sensor:
     """The sensor as one file tells of it."""
     diagonal, basis = e.diagonal_mm, "database"
     small = diagonal is not None and diagonal < SMALL_MM
-    if diagonal is None or (small and e.view_mm and not _near(diagonal, e.view_mm, CLOSE_VIEW)):
+    if diagonal is None or (small and e.view_mm and not _close(diagonal, e.view_mm, CLOSE_VIEW)):
         # Telephones have several sensors under one name; the equivalent is of the one in use.
         diagonal, basis = e.view_mm, "equivalent"
-    touched = e.source == "edited" or e.recoded is True
-    size, sure = e.native, e.native is not None
+    edited = e.source == "edited" or e.recoded is True
+    size, confirmed = e.native, e.native is not None
     own = (e.long, e.short)
     written = e.written or own
-    if size is None and diagonal and e.tagged_um and touched:
+    if size is None and diagonal and e.tagged_um and edited:
         # Tags left over from before: the sensor's diagonal over its pixel is its size.
-        plain = Sensor(diagonal_mm=diagonal).sides_mm(*written)
-        assert plain is not None
-        by_tags = (plain[0] / e.tagged_um * 1000, plain[1] / e.tagged_um * 1000)
-        slack = SAME_SENSOR if basis == "database" else CLOSE_VIEW
+        sides_mm = Sensor(diagonal_mm=diagonal).sides_mm(*written)
+        assert sides_mm is not None
+        by_tags = (sides_mm[0] / e.tagged_um * 1000, sides_mm[1] / e.tagged_um * 1000)
+        tolerance = SAME_SENSOR if basis == "database" else CLOSE_VIEW
         spans = max(own[0] / by_tags[0], own[1] / by_tags[1])
-        if not _near(spans, 1, slack):
-            size, sure = by_tags, basis == "database"
+        if not _close(spans, 1, tolerance):
+            size, confirmed = by_tags, basis == "database"
         else:
-            alike = _near(own[0] / own[1], by_tags[0] / by_tags[1], SAME_SHAPE)
-            size, sure = own if alike else by_tags, True
-    if size and _near(max(own[0] / size[0], own[1] / size[1]), 1, SAME_SIZE) and not touched:
+            same_shape = _close(own[0] / own[1], by_tags[0] / by_tags[1], SAME_SHAPE)
+            size, confirmed = own if same_shape else by_tags, True
+    if size and _close(max(own[0] / size[0], own[1] / size[1]), 1, SAME_SIZE) and not edited:
         size = own  # without the border that notes count
-    if (size is None and e.written and not _near(e.long, e.written[0], SAME_SIZE)) or (
+    if (size is None and e.written and not _close(e.long, e.written[0], SAME_SIZE)) or (
         size is None and e.written and e.short < e.written[1] * SHORT_SIDES[0]
     ):
         size = e.written
@@ -121,7 +121,7 @@ def sensor_alone(e: Evidence) -> Sensor:
     if size is not None and diagonal:
         sides = sensor_sides(diagonal, size[0] / size[1])
         pixel = _whole_field_um(sides, *size)
-        if e.tagged_um and _near(e.tagged_um, pixel, SAME_SENSOR):
+        if e.tagged_um and _close(e.tagged_um, pixel, SAME_SENSOR):
             pixel, basis = e.tagged_um, "tagged"
     elif e.tagged_um:
         basis = "tagged"
@@ -131,20 +131,22 @@ def sensor_alone(e: Evidence) -> Sensor:
         else:
             # The tag is of the size that was written: full, or smaller.
             spans = max(of[0] / size[0], of[1] / size[1])
-            pixel = e.tagged_um * min(spans, 1.0) if not touched else e.tagged_um
+            pixel = e.tagged_um * min(spans, 1.0) if not edited else e.tagged_um
     rough = basis == "equivalent" and e.view_rough
-    return Sensor(size, pixel, diagonal, basis if pixel or diagonal else None, sure, rough)
+    return Sensor(size, pixel, diagonal, basis if pixel or diagonal else None, confirmed, rough)
 
 
 def judge(e: Evidence, sensor: Sensor) -> Verdict:
     """Kind, scale and share of one file against its sensor."""
     if e.source == "raw":
         pitch = sensor.pixel_um or _tagged_or_spanned(e, sensor)
-        return Verdict("raw", "raw", "sensor data", pitch, 1.0, "sure" if sensor.sure else "likely")
+        return Verdict(
+            "raw", "raw", "sensor data", pitch, 1.0, "sure" if sensor.confirmed else "likely"
+        )
     if sensor.size is None:
         return _zoomed(e) if e.source == "resized" else _size_unknown(e, sensor)
     across, down = e.long / sensor.size[0], e.short / sensor.size[1]
-    spans = across if _near(across, down, SAME_SHAPE) else max(across, down)
+    spans = across if _close(across, down, SAME_SHAPE) else max(across, down)
     if e.source == "resized" and spans > 1 - SAME_SIZE:
         return _zoomed(e)
     if abs(spans - 1) <= SAME_SIZE:
@@ -160,7 +162,7 @@ def _tagged_or_spanned(e: Evidence, sensor: Sensor) -> float | None:
         return e.tagged_um
     sides = sensor.sides_mm(e.long, e.short)
     own_mm = math.hypot(e.long, e.short) * (e.tagged_um or 0) / 1000
-    if own_mm and sensor.diagonal_mm and _near(own_mm, sensor.diagonal_mm, 1e-6):
+    if own_mm and sensor.diagonal_mm and _close(own_mm, sensor.diagonal_mm, 1e-6):
         # A diagonal that was worked out from the tag says nothing against it, whatever the shape.
         return e.tagged_um
     return _whole_field_um(sides, e.long, e.short) if sides else e.tagged_um
@@ -176,7 +178,7 @@ def _zoomed(e: Evidence) -> Verdict:
 def _certainty(sensor: Sensor) -> Certainty:
     if sensor.rough:
         return "assumed"
-    return "sure" if sensor.sure else "likely"
+    return "sure" if sensor.confirmed else "likely"
 
 
 def _whole(e: Evidence, sensor: Sensor, share: float) -> Verdict:
@@ -217,58 +219,60 @@ def _size(sensor: Sensor) -> str:
 
 def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Fewer pixels than the sensor has: a part of it, or all of it reduced."""
-    if e.source == "camera" and not e.bare:
+    if e.source == "camera" and not e.is_copy:
         return _smaller_by_camera(e, sensor, spans, shape)
     if e.cameras_size and (e.shown is None or e.shown >= WHOLE):
         pitch = sensor.pixel_um / spans if sensor.pixel_um else e.tagged_um
         covered = round(1 / max(shape, 1 / shape), 3)
         reason = f"{e.long:.0f} of {_size(sensor)}, as the camera writes it; saved again"
         return Verdict("edited", "camera reduced", reason, pitch, covered, _certainty(sensor))
-    certain: Certainty = "assumed"
-    crop, sure = not _near(shape, 1, SAME_SHAPE), sensor.sure
-    scale, why = spans, "the sensor's own shape"
+    certainty: Certainty = "assumed"
+    crop, confirmed = not _close(shape, 1, SAME_SHAPE), sensor.confirmed
+    scale, reason_part = spans, "the sensor's own shape"
     if e.shown is not None:
-        crop, certain = e.shown < WHOLE, "sure" if sure else "likely"
-        why = f"shows {'all' if not crop else f'{e.shown:.0%}'} of the thumbnail's width"
+        crop, certainty = e.shown < WHOLE, "sure" if confirmed else "likely"
+        reason_part = f"shows {'all' if not crop else f'{e.shown:.0%}'} of the thumbnail's width"
         if crop:
             assert sensor.size is not None
             assert e.field_px is not None
             if e.field_px < REDUCED_FIELD * sensor.size[0]:
                 crop, scale = False, e.field_px / sensor.size[0]
-                why += " with fewer pixels: cropped and reduced"
+                reason_part += " with fewer pixels: cropped and reduced"
     elif spans > _TRIMMED and e.long not in EXPORT_SIDES:
-        crop, why = True, "too little less for a reduced one"
+        crop, reason_part = True, "too little less for a reduced one"
     elif _tags_follow(e, sensor, spans):
-        crop, certain, why = False, _certainty(sensor), "its tags tell larger pixels"
+        crop, certainty, reason_part = False, _certainty(sensor), "its tags tell larger pixels"
     elif crop and (e.boxed or e.long in EXPORT_SIDES or e.short in EXPORT_SIDES):
-        crop, why = False, "its longest side is one that exports are given"
+        crop, reason_part = False, "its longest side is one that exports are given"
     elif crop:
-        why = "not the sensor's shape"
+        reason_part = "not the sensor's shape"
     if crop:
         covered = spans * spans / max(shape, 1 / shape)
-        reason = f"{e.long:.0f} of {_size(sensor)}, {why}: a cut-out"
-        return Verdict("edited", "cropped", reason, sensor.pixel_um, round(covered, 3), certain)
-    if certain == "assumed" and _near(shape, 1, SAME_SHAPE):
-        certain = "likely"
+        reason = f"{e.long:.0f} of {_size(sensor)}, {reason_part}: a cut-out"
+        return Verdict("edited", "cropped", reason, sensor.pixel_um, round(covered, 3), certainty)
+    if certainty == "assumed" and _close(shape, 1, SAME_SHAPE):
+        certainty = "likely"
     pitch = sensor.pixel_um / scale if sensor.pixel_um else None
     covered = (spans / scale) ** 2 / max(shape, 1 / shape)
-    reason = f"{e.long:.0f} of {_size(sensor)}, {why}: reduced"
-    return Verdict("resized", "edited reduced", reason, pitch, round(min(1.0, covered), 3), certain)
+    reason = f"{e.long:.0f} of {_size(sensor)}, {reason_part}: reduced"
+    return Verdict(
+        "resized", "edited reduced", reason, pitch, round(min(1.0, covered), 3), certainty
+    )
 
 
 def _tags_follow(e: Evidence, sensor: Sensor, spans: float) -> bool:
     """Whether the file's own tags tell the larger pixels of a reduced file."""
-    if not e.tagged_um or not sensor.pixel_um or _near(e.tagged_um, sensor.pixel_um, SAME_SENSOR):
+    if not e.tagged_um or not sensor.pixel_um or _close(e.tagged_um, sensor.pixel_um, SAME_SENSOR):
         return False
-    return _near(e.tagged_um, sensor.pixel_um / spans, SAME_SENSOR)
+    return _close(e.tagged_um, sensor.pixel_um / spans, SAME_SENSOR)
 
 
 def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Crop modes keep the pixel; small sizes keep the field."""
     pixel, tagged = sensor.pixel_um, e.tagged_um
-    same_shape = _near(shape, 1, SAME_SHAPE)
+    same_shape = _close(shape, 1, SAME_SHAPE)
     tags_scale = _tags_follow(e, sensor, spans)
-    tags_keep = bool(tagged and pixel and _near(tagged, pixel, SAME_SENSOR)) and not tags_scale
+    tags_keep = bool(tagged and pixel and _close(tagged, pixel, SAME_SENSOR)) and not tags_scale
     if e.view_mm and sensor.diagonal_mm and same_shape:
         view = math.log(e.view_mm / sensor.diagonal_mm)
         crop = abs(view - math.log(spans)) < abs(view)
@@ -292,7 +296,7 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     """A file of a body whose pixel count nothing tells: taken as whole unless that is absurd."""
     pitch = _tagged_or_spanned(e, sensor)
     shape = e.long / e.short
-    certain: Certainty = "likely" if sensor.basis in ("database", "tagged") else "assumed"
+    certainty: Certainty = "likely" if sensor.basis in ("database", "tagged") else "assumed"
     if e.source == "unknown":
         return Verdict("unknown", "unknown", "nothing tells who wrote it", pitch, None, None)
     share = None
@@ -304,12 +308,12 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     if e.source == "camera":
         if big and (tiny or not (e.recoded is False or e.habit)):
             reason = f"one pixel covers {pitch:.3g} um of the sensor"
-            return Verdict("resized", "edited reduced", reason, pitch, share, certain)
+            return Verdict("resized", "edited reduced", reason, pitch, share, certainty)
         if big:
             reason = f"one pixel covers {pitch:.3g} um of the sensor: a smaller size"
-            return Verdict("camera", "camera reduced", reason, pitch, share, certain)
+            return Verdict("camera", "camera reduced", reason, pitch, share, certainty)
         reason = "nothing tells of a larger size"
-        return Verdict("camera", "camera full size", reason, pitch, share, certain)
+        return Verdict("camera", "camera full size", reason, pitch, share, certainty)
     if e.shown is not None and e.shown < WHOLE:
         reason = f"shows {e.shown:.0%} of the thumbnail's width: a cut-out"
         assert e.field_px is not None
@@ -317,7 +321,7 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
         return Verdict("edited", "cropped", reason, pitch, round(e.shown**2, 3), "likely")
     if big:
         reason = f"one pixel covers {pitch:.3g} um of the sensor"
-        return Verdict("resized", "edited reduced", reason, pitch, share, certain)
+        return Verdict("resized", "edited reduced", reason, pitch, share, certainty)
     if not e.body:
         return Verdict(e.source, "unknown", "no camera is named in it")
     if e.tagged_um and math.hypot(e.long, e.short) * e.tagged_um / 1000 < SMALLEST_SENSOR_MM:
@@ -326,7 +330,7 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     if e.resampled:
         reason = "its pixels bear the traces of enlarging"
         return Verdict("resized", "enlarged", reason, pitch, share, "likely")
-    usual = any(_near(shape, one, _SHAPE_SLACK) for one in USUAL_SHAPES)
+    usual = any(_close(shape, one, _SHAPE_TOLERANCE) for one in USUAL_SHAPES)
     if not usual and e.long not in EXPORT_SIDES:
         return Verdict(
             "edited", "cropped", "no sensor has this shape", e.tagged_um, None, "assumed"

@@ -40,23 +40,30 @@ Rows = Sequence[Any]
 
 
 def known_sensors(e: pd.DataFrame) -> dict[tuple[int, float], Sensor]:
-    """The sensor of every unit (body, and focal length where a body has several sensors).
+    """Sensor of every unit (body, and focal length where a body has several sensors).
 
-    Args:
-        e: evidence of frames, alike ones in one row with their number in `frames` (`scale`).
+    Parameters
+    ----------
+    e : pandas.DataFrame
+        Evidence of frames, alike ones in one row with their number in `frames` (`scale`).
+
+    Returns
+    -------
+    dict
+        Unit -> `Sensor`; an empty one where nothing tells.
     """
     found: dict[tuple[int, float], Sensor] = {}
     bodies: dict[int, list[Any]] = {}
     for row in e.itertuples(index=False):
         bodies.setdefault(int(row.body), []).append(row)  # type: ignore[arg-type]
     for body, part in bodies.items():
-        size, sure = _native_size(part) if body >= 0 else (None, False)
+        size, confirmed = _native_size(part) if body >= 0 else (None, False)
         known = body >= 0 and any(r.short > 0 for r in part)
         units: dict[tuple[int, float], list[Any]] = {}
         for row in part:
             units.setdefault((int(row.unit[0]), float(row.unit[1])), []).append(row)
         for unit, rows in units.items():
-            found[unit] = _sensor(rows, size, sure) if known else Sensor()
+            found[unit] = _sensor(rows, size, confirmed) if known else Sensor()
     return found
 
 
@@ -67,7 +74,7 @@ class _Count:
     long: float
     short: float
     all: float = 0.0
-    own: float = 0.0
+    by_camera: float = 0.0
     raw: float = 0.0
 
     @property
@@ -82,7 +89,7 @@ def _sizes(part: Rows) -> list[_Count]:
         if r.short > 0 and r.long < PANORAMA * r.short and r.source != "resized":
             count = found.setdefault((r.long, r.short), _Count(r.long, r.short))
             count.all += r.frames
-            count.own += r.frames if r.source in ("raw", "camera") else 0
+            count.by_camera += r.frames if r.source in ("raw", "camera") else 0
             count.raw += r.frames if r.source == "raw" else 0
     return sorted(found.values(), key=lambda c: (c.long * c.short, c.long))
 
@@ -95,9 +102,9 @@ def _same(a: float, b: float) -> bool:
 def _shown(sizes: Sequence[_Count], size: Size) -> Size:
     """The camera's own pictures lack the border that raw files and notes have; copies are made of
     these: the commonest size of camera files close to a size, else that size."""
-    near = [c for c in sizes if _same(c.long, size[0]) and _same(c.short, size[1])]
-    for counted in ("own", "all"):
-        rendered = [(getattr(c, counted) - c.raw, c) for c in near]
+    similar_sizes = [c for c in sizes if _same(c.long, size[0]) and _same(c.short, size[1])]
+    for counted in ("by_camera", "all"):
+        rendered = [(getattr(c, counted) - c.raw, c) for c in similar_sizes]
         if rendered and max(n for n, _ in rendered) > 0:
             return max(rendered, key=lambda r: r[0])[1].size
     return size
@@ -118,12 +125,12 @@ def _native_size(part: Rows) -> tuple[Size | None, bool]:
     sizes = _sizes(part)
     if noted:
         return _shown(sizes, max(sorted(noted), key=lambda pair: noted[pair])), True
-    own = [c for c in sizes if c.own > 0]
-    least = max(2.0, RARE * sum(c.own for c in own))
-    enough = [c for c in own if c.own >= least or c.raw > 0]
+    by_camera = [c for c in sizes if c.by_camera > 0]
+    least = max(2.0, RARE * sum(c.by_camera for c in by_camera))
+    enough = [c for c in by_camera if c.by_camera >= least or c.raw > 0]
     written = _written(part)
-    if own:
-        size = _shown(sizes, (enough or own)[-1].size)
+    if by_camera:
+        size = _shown(sizes, (enough or by_camera)[-1].size)
         larger = written is not None and written[0] > size[0] * (1 + SAME_SIZE)
         return (written, False) if larger else (size, bool(enough))
     by_tags = _left_in_tags(part)
@@ -192,43 +199,43 @@ def _tagged(rows: Rows, size: Size) -> tuple[float, float]:
     return pitch, float(sum(r.frames for r in rows if _same(r.tagged, pitch)))
 
 
-def _sensor(rows: Rows, size: Size | None, sure: bool) -> Sensor:
+def _sensor(rows: Rows, size: Size | None, confirmed: bool) -> Sensor:
     """Size and scale of one sensor from its frames, the database before tags."""
     known = [(r.diagonal, r.frames) for r in rows if r.diagonal > 0]
     diagonal = _median(known) if known else None
-    seen = [r for r in rows if r.view > 0 and r.source != "resized"]
+    with_view = [r for r in rows if r.view > 0 and r.source != "resized"]
     if size is not None and diagonal is None:
-        seen = [r for r in seen if abs(_span(r, size) - 1) <= SAME_SIZE]
-    view = _median((r.view, r.frames) for r in seen) if seen else None
-    views = float(sum(r.frames for r in seen))
+        with_view = [r for r in with_view if abs(_span(r, size) - 1) <= SAME_SIZE]
+    view = _median((r.view, r.frames) for r in with_view) if with_view else None
+    views = float(sum(r.frames for r in with_view))
     small = diagonal is not None and diagonal < SMALL_MM
     if diagonal and view and small and views >= 2 and abs(math.log(diagonal / view)) > CLOSE_VIEW:
         diagonal = None  # another of the body's sensors
     if size is None:
         if diagonal:
             return Sensor(None, None, diagonal, "database")
-        rough = bool(seen) and all(r.rough for r in seen)
+        rough = bool(with_view) and all(r.rough for r in with_view)
         return Sensor(None, None, view, "equivalent", rough=rough)
     tagged, agreeing = _tagged(rows, size)
     shape = size[0] / size[1]
-    reach = diagonal or view
+    known_diagonal = diagonal or view
     scale = math.nan
-    if reach:
-        sides = sensor_sides(reach, shape if shape < LONGEST_SHAPE else None)
+    if known_diagonal:
+        sides = sensor_sides(known_diagonal, shape if shape < LONGEST_SHAPE else None)
         scale = min(sides[0] / size[0], sides[1] / size[1]) * 1000
     if scale > LARGEST_PITCH_UM and not any(r.native_long > 0 for r in rows):
-        return Sensor(None, None, reach, "database" if diagonal else "equivalent")
+        return Sensor(None, None, known_diagonal, "database" if diagonal else "equivalent")
     if diagonal:
         if abs(math.log(tagged / scale)) <= SAME_SENSOR:
             return Sensor(size, tagged, diagonal, "tagged", True)
-        return Sensor(size, scale, diagonal, "database", sure)
-    against = abs(math.log(tagged / scale)) > DOUBLED and views >= max(2.0, agreeing)
-    if math.isnan(tagged) or against:
+        return Sensor(size, scale, diagonal, "database", confirmed)
+    contradicted = abs(math.log(tagged / scale)) > DOUBLED and views >= max(2.0, agreeing)
+    if math.isnan(tagged) or contradicted:
         if math.isnan(scale):
             return _left_over(rows, size)
-        rough = all(r.rough for r in seen)
-        return Sensor(size, scale, view, "equivalent", sure, rough)
-    return Sensor(size, tagged, math.hypot(*size) * tagged / 1000, "tagged", sure)
+        rough = all(r.rough for r in with_view)
+        return Sensor(size, scale, view, "equivalent", confirmed, rough)
+    return Sensor(size, tagged, math.hypot(*size) * tagged / 1000, "tagged", confirmed)
 
 
 def _left_over(rows: Rows, size: Size) -> Sensor:

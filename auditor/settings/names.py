@@ -49,9 +49,9 @@ _F_VALUES: Final = (1, 4000)
 """... and values beyond these are damage."""
 _FACTOR_LIMITS: Final = (0.4, 4)
 """Factors of converters and focal reducers (common practice, no source); 1 changes nothing."""
-_FOCAL_SLACK: Final = 1.06
+_FOCAL_TOLERANCE: Final = 1.06
 """A focal length, or aperture, is outside a lens's own range from this factor on."""
-_CONVERTED_SLACK: Final = 1.04
+_CONVERTED_TOLERANCE: Final = 1.04
 """How cameras round the focal length of lens and converter together."""
 
 
@@ -200,7 +200,18 @@ _ONLY_RANGES: Final = re.compile(
 
 
 def range_from_name(name: str) -> LensRange | None:
-    """The ranges that a lens's name states ('70-200mm F2.8', '50/1.8'), None when it does not."""
+    """Ranges that a lens's name states ('70-200mm F2.8', '50/1.8').
+
+    Parameters
+    ----------
+    name : str
+        Name of a lens.
+
+    Returns
+    -------
+    LensRange or None
+        Focal lengths and widest f-numbers; None where the name states no focal length.
+    """
     focal = _FOCAL_IN_NAME.search(name) or _FOCAL_BEFORE_STOP.search(name)
     if focal is None:
         return None
@@ -249,13 +260,13 @@ def converter_from_range(
     """
     if focal_mm is None:
         return None
-    if lens.short_mm / _FOCAL_SLACK <= focal_mm <= lens.long_mm * _FOCAL_SLACK:
+    if lens.short_mm / _FOCAL_TOLERANCE <= focal_mm <= lens.long_mm * _FOCAL_TOLERANCE:
         return None
     for factor in _FACTORS:
         own = focal_mm / factor
-        if not lens.short_mm / _CONVERTED_SLACK <= own <= lens.long_mm * _CONVERTED_SLACK:
+        if not lens.short_mm / _CONVERTED_TOLERANCE <= own <= lens.long_mm * _CONVERTED_TOLERANCE:
             continue
-        widest = None if lens.f_short is None else lens.f_short * factor / _FOCAL_SLACK
+        widest = None if lens.f_short is None else lens.f_short * factor / _FOCAL_TOLERANCE
         if f_number is None or widest is None or f_number >= widest:
             return f"{factor:g}x"
     return None
@@ -345,5 +356,5 @@ def first_serial(tags: Tags, keys: Iterable[str]) -> str | None:
 
 def is_no_serial(text: str) -> bool:
     """Zeros, dashes, 'none': what firmware writes when there is no number."""
-    plain = re.sub(r"[^0-9a-z]", "", text.casefold())
-    return plain.strip("0f") == "" or plain in ("none", "na", "unknown", "null")
+    stripped = re.sub(r"[^0-9a-z]", "", text.casefold())
+    return stripped.strip("0f") == "" or stripped in ("none", "na", "unknown", "null")

@@ -47,8 +47,20 @@ def evidence_of(s: Settings) -> Evidence | None:
 
 
 def settle(s: Settings) -> Settings:
-    """The settings with `source`, `file_kind`, `pixel_pitch_um` and what belongs to them settled by
-    this file alone. Doing it twice changes nothing more."""
+    """Settle `source`, `file_kind`, `pixel_pitch_um` and what belongs to them by one file alone.
+
+    Doing it twice changes nothing more.
+
+    Parameters
+    ----------
+    s : Settings
+        As read from tags, header and pixels.
+
+    Returns
+    -------
+    Settings
+        The same where the size of the file is not known.
+    """
     e = evidence_of(s)
     if e is None:
         return s

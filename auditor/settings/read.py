@@ -60,21 +60,44 @@ class FileTags:
 
 
 def read_settings(data: bytes, name: str, sidecar: bytes | None = None) -> Settings:
-    """Settings of one file from its content; see `read_tags`."""
+    """Settings of one file from its content; see `read_tags`.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file, or its beginning.
+    name : str
+        Its name or path.
+    sidecar : bytes or None
+        Content of its XMP sidecar.
+
+    Returns
+    -------
+    Settings
+        What could be read.
+    """
     return read_tags(data, name, sidecar).settings
 
 
 def read_tags(data: bytes, name: str, sidecar: bytes | None = None) -> FileTags:
     """Settings, colour profile and tone curve of one file from its content.
 
-    Args:
-        data: the whole file.
-        name: its name or path; the ending tells the kind of raw file, the digits its number.
-        sidecar: content of its XMP sidecar.
+    Bad metadata never raises: it is missing, and `settings.notes` says why. For worker processes only (see
+    `tags.read_raw_tags`).
 
-    Returns:
-        What could be read. Bad metadata never raises: it is missing, and `settings.notes` says why.
-        For worker processes only (see `tags.read_raw_tags`).
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    name : str
+        Its name or path; the ending tells the kind of raw file, the digits its number.
+    sidecar : bytes or None
+        Content of its XMP sidecar.
+
+    Returns
+    -------
+    FileTags
+        What could be read.
     """
     raw = read_raw_tags(data, sidecar)
     try:
@@ -82,8 +105,8 @@ def read_tags(data: bytes, name: str, sidecar: bytes | None = None) -> FileTags:
     except (ValueError, TypeError, KeyError, IndexError, OverflowError, ArithmeticError) as error:
         note = f"the settings could not be understood: {clean_text(error) or type(error).__name__}"
         settings = Settings(file_number=file_number(name, {}), notes=(*raw.notes, note))
-    touched = settings.file_source == "edited"
-    return FileTags(settings, raw.icc, _transfer(raw.tags), raw.thumbnail if touched else None)
+    edited = settings.file_source == "edited"
+    return FileTags(settings, raw.icc, _transfer(raw.tags), raw.thumbnail if edited else None)
 
 
 def _settings(raw: RawTags, name: str) -> Settings:

@@ -92,7 +92,7 @@ def _verdict(row: Any, sensors: dict[Any, Sensor]) -> tuple[Verdict, Sensor]:
         resampled=row.resampled == 1,
         year=int(row.year) if row.year > 0 else None,
         habit=bool(row.habit),
-        bare=bool(row.bare),
+        is_copy=bool(row.is_copy),
         boxed=bool(row.boxed),
         cameras_size=bool(row.cameras_size),
     )
@@ -107,15 +107,15 @@ class _Table:
         self.frames = frames
         self.body = pd.factorize(frames["body"].astype("object"))[0]
         self.long, self.short = self._sides("")
-        own, self.told = words(frames, "file_source"), words(frames, "source", "unknown")
-        self.told[own != ""] = own[own != ""]
+        own, self.who_wrote = words(frames, "file_source"), words(frames, "source", "unknown")
+        self.who_wrote[own != ""] = own[own != ""]
         self.basis = words(frames, "pitch_basis")
         # Tables made by hand give the pitch that tags tell as the frame's own.
         by_tags = (own == "") & np.isin(self.basis.astype(str), ("focal-plane", "maker", ""))
         tagged, pitch = numbers(frames, "told_pitch_um"), numbers(frames, "pixel_pitch_um")
         self.tagged = np.where(np.isnan(tagged) & by_tags, pitch, tagged)
         self.recoded, self.maker = numbers(frames, "recoded"), numbers(frames, "maker_note")
-        self.source = self.told.copy()
+        self.source = self.who_wrote.copy()
         self.source[self._notes_dropped(self.maker)] = "edited"
 
     def _sides(self, of: str) -> tuple[Floats, Floats]:
@@ -126,9 +126,9 @@ class _Table:
     def _notes_dropped(self, maker: Floats) -> Bools:
         """A camera that writes private notes did not write a file without them."""
         rows = (self.body >= 0) & (self.source == "camera") & ~np.isnan(maker)
-        seen = pd.Series(maker[rows]).groupby(self.body[rows])
+        by_body = pd.Series(maker[rows]).groupby(self.body[rows])
         share, count = (
-            seen.agg(how).reindex(self.body).to_numpy(float) for how in ("mean", "count")
+            by_body.agg(how).reindex(self.body).to_numpy(float) for how in ("mean", "count")
         )
         return np.asarray(rows & (maker == 0) & (share >= NOTED) & (count >= NOTED_FRAMES))
 
@@ -189,15 +189,15 @@ class _Table:
         duplicate = key.isin(key[whole & timed]).to_numpy(bool) & timed & ~(self.recoded == 0)
         rows = (self.body >= 0) & np.isin(self.source.astype(str), ("camera", "raw"))
         notes = pd.Series(np.nan_to_num(self.maker[rows])).groupby(self.body[rows]).mean()
-        bare = (self.maker == 0) & (notes.reindex(self.body).to_numpy(float) >= NOTED)
-        return np.asarray(duplicate | bare)
+        without_notes = (self.maker == 0) & (notes.reindex(self.body).to_numpy(float) >= NOTED)
+        return np.asarray(duplicate | without_notes)
 
-    def split(self, e: pd.DataFrame, bare: Bools) -> tuple[pd.DataFrame, NDArray[np.int64]]:
+    def split(self, e: pd.DataFrame, is_copy: Bools) -> tuple[pd.DataFrame, NDArray[np.int64]]:
         """Evidence parted by whether a frame is a copy, and the new code of each frame."""
-        both = self.code * 2 + bare
+        both = self.code * 2 + is_copy
         found, code = np.unique(both, return_inverse=True)
         parted = e.iloc[found // 2].reset_index(drop=True)
-        parted["bare"] = (found % 2).astype(bool)
+        parted["is_copy"] = (found % 2).astype(bool)
         return parted, code
 
     def write(
@@ -217,7 +217,7 @@ class _Table:
             kept = numbers(self.frames, "pixel_pitch_um") / columns["pixel_pitch_um"] - 1
         kept = (np.abs(kept) <= SAME_FIGURE) & (self.basis != "")
         columns["pitch_basis"] = np.where(kept, self.basis, columns["pitch_basis"])
-        columns |= {"file_source": self.told, "told_pitch_um": self.tagged}
+        columns |= {"file_source": self.who_wrote, "told_pitch_um": self.tagged}
         for name, column in columns.items():
             if name in out or name in ("source", "pixel_pitch_um", "pitch_basis"):
                 like = "object" if column.dtype == object else None

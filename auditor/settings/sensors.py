@@ -32,7 +32,7 @@ __all__ = [
 FULL_FRAME_DIAGONAL_MM: Final = math.hypot(36, 24)
 """Crop factors and the 35 mm equivalent are ratios of diagonals (CIPA DCG-001)."""
 
-_ALIKE: Final = 0.02
+_SAME_CROP: Final = 0.02
 """Crop factors of one name that differ by less are one sensor."""
 
 SMALL_MM: Final = 14.0
@@ -84,16 +84,25 @@ def sensor_diagonal(body: str | None) -> float | None:
     if not body:
         return None
     factors = _crop_factors().get(body_key(body))
-    if not factors or factors[-1] / factors[0] - 1 > _ALIKE:
+    if not factors or factors[-1] / factors[0] - 1 > _SAME_CROP:
         return None
     return round(FULL_FRAME_DIAGONAL_MM / factors[0], 3)
 
 
 def sensor_sides(diagonal_mm: float, shape: float | None = None) -> tuple[float, float]:
-    """Long and short side in mm of a sensor.
+    """Sides of a sensor.
 
-    Args:
-        shape: long over short side where it is known, else the usual one for that diagonal.
+    Parameters
+    ----------
+    diagonal_mm : float
+        Its diagonal in mm.
+    shape : float or None
+        Long over short side; None for the usual one of that diagonal.
+
+    Returns
+    -------
+    long, short : float
+        Sides in mm.
     """
     if shape is None:
         four_thirds = _FOUR_THIRDS_MM[0] < diagonal_mm < _FOUR_THIRDS_MM[1]
@@ -127,9 +136,19 @@ class Pitch:
 def tagged_pitch(tags: Tags, size: tuple[int, int] | None, notes: list[str]) -> Pitch | None:
     """Pixel pitch from the focal-plane resolution, else from a maker's note.
 
-    Args:
-        size: width and height that the tags speak of (as written by the camera).
-        notes: get a line when a tag is absurd.
+    Parameters
+    ----------
+    tags : Tags
+        Tags of one file.
+    size : tuple of int or None
+        Width and height in pixels that the tags speak of (as written by the camera).
+    notes : list of str
+        Gets a line when a tag is absurd.
+
+    Returns
+    -------
+    Pitch or None
+        None where no tag tells it.
     """
     diagonal_px = math.hypot(*size) if size else None
     plane = _focal_plane(tags)

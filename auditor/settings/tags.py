@@ -297,9 +297,9 @@ def numbers(value: Value | None) -> list[float | None]:
 
 
 def _number(text: str) -> float | None:
-    over, _, under = text.partition("/")
+    numerator, _, denominator = text.partition("/")
     try:
-        result = float(over) / float(under) if under else float(over)
+        result = float(numerator) / float(denominator) if denominator else float(numerator)
     except (ValueError, ZeroDivisionError, OverflowError):
         return None
     return result if math.isfinite(result) else None

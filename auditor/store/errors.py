@@ -9,7 +9,7 @@ from typing import Final
 
 from ..error_text import one_line
 
-__all__ = ["StoreBusy", "StoreError", "trouble", "why"]
+__all__ = ["StoreBusy", "StoreError", "why", "write_error"]
 
 
 class StoreError(RuntimeError):
@@ -32,15 +32,26 @@ _WORDS: Final = {
 
 
 def why(error: OSError) -> str:
-    """Why something cannot be written, and what to do."""
+    """Why something cannot be written, and what to do.
+
+    Parameters
+    ----------
+    error : OSError
+        The system's or Arrow's own.
+
+    Returns
+    -------
+    str
+        A clause in plain words.
+    """
     code = error.errno
-    if code is None and (told := re.search(r"\[errno (\d+)\]", str(error))):
-        code = int(told[1])  # Arrow's own errors carry it in their text alone
-    said = error.strerror or one_line(error)
-    return _WORDS.get(code or 0, f"{said}: check the disk, then run again")
+    if code is None and (number := re.search(r"\[errno (\d+)\]", str(error))):
+        code = int(number[1])  # Arrow's own errors carry it in their text alone
+    message = error.strerror or one_line(error)
+    return _WORDS.get(code or 0, f"{message}: check the disk, then run again")
 
 
-def trouble(error: OSError, folder: Path) -> StoreError:
+def write_error(error: OSError, folder: Path) -> StoreError:
     """What to say of a store that cannot be written."""
     return StoreError(
         f"the store in {folder} cannot be written ({why(error)}); all that was stored before is kept"

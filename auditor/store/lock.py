@@ -53,9 +53,9 @@ class WriterLock:
         try:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            who = os.read(fd, _TEXT_BYTES).decode("utf-8", "replace") or "another process"
+            holder = os.read(fd, _TEXT_BYTES).decode("utf-8", "replace") or "another process"
             raise StoreBusy(
-                f"another run is writing to this store ({who}): "
+                f"another run is writing to this store ({holder}): "
                 f"{self.path.parent}; wait until it ends, or give another --out folder"
             ) from None
         except OSError as error:

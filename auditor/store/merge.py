@@ -71,11 +71,11 @@ class SmallParts:
     """The small parts of one table, and how they become fewer."""
 
     def __init__(
-        self, folder: Path, schema: pa.Schema, fresh: Mapping[Path, pa.Table], whole: set[Path]
+        self, folder: Path, schema: pa.Schema, fresh: Mapping[Path, pa.Table], verified: set[Path]
     ) -> None:
-        """`fresh`: parts just written, still in memory. `whole`: parts whose checksum was found right;
+        """`fresh`: parts just written, still in memory. `verified`: parts whose checksum was found right;
         more are added."""
-        self._folder, self._schema, self._fresh, self._whole = folder, schema, fresh, whole
+        self._folder, self._schema, self._fresh, self._verified = folder, schema, fresh, verified
 
     def merge(self, group: int, key: str, sizes: Sequence[int]) -> Iterator[Path]:
         """Merge neighbours of fewer rows than each of `sizes`, and delete them; yields what is gone."""
@@ -109,10 +109,10 @@ class SmallParts:
             return len(self._fresh[part.path])
         try:
             count = int(pq.read_metadata(part.path).num_rows)
-            if count < limit and part.path not in self._whole:
+            if count < limit and part.path not in self._verified:
                 if not is_whole(part):
                     return limit
-                self._whole.add(part.path)
+                self._verified.add(part.path)
             return min(count, limit)
         except UNREADABLE:
             return limit

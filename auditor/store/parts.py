@@ -219,8 +219,8 @@ def _fitted(table: pa.Table, rows: int, columns: Sequence[str], schema: pa.Schem
 
 def damaged(part: Part, error: Exception) -> DamagedPart:
     """One line about a part that cannot be used."""
-    said = str(error).strip().splitlines()
-    reason = said[0][:160] if said else type(error).__name__
+    lines = str(error).strip().splitlines()
+    reason = lines[0][:160] if lines else type(error).__name__
     return DamagedPart(
         f"{part.path.name} in {part.path.parent} cannot be read and is left out ({reason}); "
         "its frames are measured again on the next run"

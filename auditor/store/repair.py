@@ -67,13 +67,13 @@ def without_pictures(folder: Path, known: Known) -> NDArray[np.int64]:
             count += int(pq.read_metadata(part.path).num_rows)
     if count >= len(rows):
         return np.zeros(0, np.int64)
-    have = [pa.array([], pa.string())]
+    found = [pa.array([], pa.string())]
     for part in parts:
         with contextlib.suppress(DamagedPart, OSError):
-            have += read_part(part, ["file_id"], PICTURE_SCHEMA)["file_id"].chunks
+            found += read_part(part, ["file_id"], PICTURE_SCHEMA)["file_id"].chunks
     ids = pa.array([known.ids[i].decode() for i in rows.tolist()], pa.string())
-    there = pc.is_in(ids, value_set=pa.chunked_array(have).combine_chunks())
-    return rows[~there.to_numpy(zero_copy_only=False) & (known.ids[rows] != b"")]
+    present = pc.is_in(ids, value_set=pa.chunked_array(found).combine_chunks())
+    return rows[~present.to_numpy(zero_copy_only=False) & (known.ids[rows] != b"")]
 
 
 def check(folder: Path) -> list[str]:
@@ -82,7 +82,7 @@ def check(folder: Path) -> list[str]:
     parts, leftovers = list_parts(folder / "frames")
     for part in leftovers:
         problems.append(f"{part.path.name}: left over from a merge; the next run removes it")
-    known = []
+    tables = []
     for part in parts:
         try:
             table = read_whole(part, FRAME_SCHEMA.names, FRAME_SCHEMA)
@@ -90,10 +90,10 @@ def check(folder: Path) -> list[str]:
             problems.append(str(error))
         else:
             problems += _frames(part.path.name, table)
-            known.append(table.select(list(KNOWN_COLUMNS)))
+            tables.append(table.select(list(KNOWN_COLUMNS)))
     for part in list_parts(folder / "pictures")[0]:
         problems += _pictures(part)
-    if known and (lost := len(without_pictures(folder, Known(newest(known))))):
+    if tables and (lost := len(without_pictures(folder, Known(newest(tables))))):
         problems.append(
             f"small pictures of {lost:,} frames are lost; the next run measures them again"
         )
@@ -132,7 +132,7 @@ def _pictures(part: Part) -> list[str]:
     try:
         table = read_whole(part, PICTURE_SCHEMA.names, PICTURE_SCHEMA)
     except (DamagedPart, OSError) as error:
-        told = "its frames are measured again on the next run"
-        return [str(error).replace(told, "pictures are lost")]
+        consequence = "its frames are measured again on the next run"
+        return [str(error).replace(consequence, "pictures are lost")]
     missing = table["file_id"].null_count
     return [f"{part.path.name}: {missing} pictures without a content hash"] if missing else []

@@ -32,7 +32,7 @@ __all__ = [
     "last_of_each",
     "newest",
     "positions",
-    "rows_there",
+    "present_rows",
     "whole_numbers",
 ]
 
@@ -45,21 +45,21 @@ def _plain(column: pa.ChunkedArray) -> NDArray[np.generic]:
     return np.from_dlpack(array)
 
 
-def _there(column: pa.ChunkedArray) -> NDArray[np.bool_]:
+def _valid(column: pa.ChunkedArray) -> NDArray[np.bool_]:
     return _plain(column.is_valid().cast(pa.uint8())).astype(bool)
 
 
 def whole_numbers(column: pa.ChunkedArray) -> NDArray[np.int64]:
     """A column of 64-bit integers; -1 stands for null."""
     out = np.full(len(column), -1, np.int64)
-    out[_there(column)] = _plain(column.drop_null())
+    out[_valid(column)] = _plain(column.drop_null())
     return out
 
 
 def flags(column: pa.ChunkedArray) -> NDArray[np.bool_]:
     """A column of yes and no; null is no."""
     out = np.zeros(len(column), bool)
-    out[_there(column)] = _plain(column.drop_null().cast(pa.uint8()))
+    out[_valid(column)] = _plain(column.drop_null().cast(pa.uint8()))
     return out
 
 
@@ -121,7 +121,7 @@ class Found:
     order: pa.Array
 
 
-def rows_there(
+def present_rows(
     parts: Sequence[Part],
     read: Read,
     wanted: NDArray[np.int64] | None = None,
@@ -132,22 +132,22 @@ def rows_there(
     `wanted`: only files whose path has one of these keys, in ascending order. `unusable` parts are
     left out.
     """
-    seen = []
+    columns = []
     for part in parts:
         names = ["path_key", "gone", "path"]
         table = None if part.path in unusable else read(part, names)
         if table is not None:
             keys, gone = whole_numbers(table["path_key"]), flags(table["gone"])
-            seen.append((part, keys, gone, table["path"]))
+            columns.append((part, keys, gone, table["path"]))
     picked: list[tuple[Part, NDArray[np.int64], int]] = []
     paths: list[pa.Array] = []
-    last = last_in_parts([keys for _, keys, _, _ in seen])
-    for (part, keys, gone, path), keep in zip(seen, last, strict=True):
-        there = keep & ~gone
+    last = last_in_parts([keys for _, keys, _, _ in columns])
+    for (part, keys, gone, path), keep in zip(columns, last, strict=True):
+        present = keep & ~gone
         if wanted is not None:
             at = np.searchsorted(wanted, keys)
-            there &= wanted.take(at, mode="clip") == keys if len(wanted) else False
-        rows = np.flatnonzero(there)
+            present &= wanted.take(at, mode="clip") == keys if len(wanted) else False
+        rows = np.flatnonzero(present)
         if len(rows):
             picked.append((part, rows, len(keys)))
             paths += path.take(positions(rows)).chunks
@@ -173,12 +173,30 @@ KNOWN_COLUMNS = (
 
 
 class Known:
-    """Arrays over the newest row of every path, sorted by `key` (the 64-bit hash of the path).
+    """Arrays over the newest row of every path, sorted by the path's key.
 
-    `size`, `mtime` and `stamp` are -1 where unknown. `measured` and `counted` tell the status, neither
-    means set aside; `again`: by something that may have passed, `ended`: in the midst of measuring;
-    `leader` is the key of the file that a counted one's exposure is measured on.
-    `ids` and `sidecar_ids` are hex digests of 32 characters (empty when there is none).
+    Attributes
+    ----------
+    key : (n,) ndarray of int64
+        Signed 64-bit hash of each path (`schema.path_key`), ascending.
+    size, mtime, stamp : (n,) ndarray of int64
+        Bytes and time of change (ns) of the file, and stamp of its sidecar; -1 where unknown.
+    leader : (n,) ndarray of int64
+        Key of the file that a counted one's exposure is measured on; -1 for others.
+    gone : (n,) ndarray of bool
+        The file is no longer there.
+    measured, counted : (n,) ndarray of bool
+        The status; neither means set aside.
+    retry, ended : (n,) ndarray of bool
+        Set aside by something that may have passed; in the midst of measuring.
+    troubled : (n,) ndarray of bool
+        Something that is nothing about the file itself stood in its way (`schema.Trouble`).
+    no_pictures : (n,) ndarray of bool
+        Measured, and gives no small pictures.
+    version : (n,) ndarray of int16
+        Index into `versions` of the program that measured the file.
+    versions : list of str
+        Versions of the program.
     """
 
     def __init__(self, table: pa.Table) -> None:
@@ -197,15 +215,15 @@ class Known:
         status, names = codes(table["status"])
         trouble, kinds = codes(table["trouble"])
 
-        def told(*wanted: str) -> NDArray[np.bool_]:
+        def is_trouble(*wanted: str) -> NDArray[np.bool_]:
             return _is_one_of(trouble, kinds, *wanted)[order]
 
         self.measured = _is_one_of(status, names, "measured")[order]
         self.counted = _is_one_of(status, names, "counted")[order]
-        self.again = told(Trouble.UNREAD, Trouble.ENDED)
-        self.ended = told(Trouble.ENDED)
-        self.troubled = told(Trouble.UNREAD, Trouble.ENDED, Trouble.ENDED_TWICE)
-        self.no_pictures = told(Trouble.NO_PICTURES)
+        self.retry = is_trouble(Trouble.UNREAD, Trouble.ENDED)
+        self.ended = is_trouble(Trouble.ENDED)
+        self.troubled = is_trouble(Trouble.UNREAD, Trouble.ENDED, Trouble.ENDED_TWICE)
+        self.no_pictures = is_trouble(Trouble.NO_PICTURES)
         version, self.versions = codes(table["tool_version"])
         self.version: NDArray[np.int16] = version.astype(np.int16)[order]
 
@@ -220,12 +238,12 @@ class Known:
 
     @cached_property
     def ids(self) -> NDArray[np.bytes_]:
-        """(n,) hex digests of content."""
+        """(n,) hex digests of content, 32 characters; empty where there is none."""
         return self._digests("file_id")
 
     @cached_property
     def sidecar_ids(self) -> NDArray[np.bytes_]:
-        """(n,) hex digests of the sidecars' content."""
+        """(n,) hex digests of the sidecars' content, 32 characters; empty where there is none."""
         return self._digests("sidecar_id")
 
     @cached_property
@@ -236,7 +254,18 @@ class Known:
         return self.size[rows], rows
 
     def find(self, keys: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Index of each key's row, -1 where the path is unknown."""
+        """Rows of some paths by their keys.
+
+        Parameters
+        ----------
+        keys : (k,) ndarray of int64
+            From `schema.path_key`.
+
+        Returns
+        -------
+        (k,) ndarray of int64
+            Indices; -1 where the path is unknown.
+        """
         if not len(self.key):
             return np.full(len(keys), -1, np.int64)
         at = np.searchsorted(self.key, keys)
@@ -244,7 +273,18 @@ class Known:
         return np.where(self.key[at] == keys, at, -1)
 
     def index(self, path: str) -> int:
-        """Index of one path's row, -1 where it is unknown."""
+        """Row of one path.
+
+        Parameters
+        ----------
+        path : str
+            Path as files are opened with it.
+
+        Returns
+        -------
+        int
+            Its index; -1 where it is unknown.
+        """
         return int(self.find(np.array([path_key(path)], np.int64))[0])
 
 

@@ -89,12 +89,34 @@ PICTURE_SCHEMA: Final = pa.schema(
 
 
 def path_key(path: str) -> int:
-    """`stored_key` of a path as files are opened with it."""
+    """Key of a path as files are opened with it.
+
+    Parameters
+    ----------
+    path : str
+        Path, with bytes escaped after PEP 383.
+
+    Returns
+    -------
+    int
+        `stored_key` of its printable form.
+    """
     return stored_key(printable(path))
 
 
 def path_keys(paths: Sequence[str]) -> NDArray[np.int64]:
-    """`path_key` of many paths."""
+    """Keys of many paths.
+
+    Parameters
+    ----------
+    paths : sequence of str
+        Paths as files are opened with them.
+
+    Returns
+    -------
+    (n,) ndarray of int64
+        `path_key` of each.
+    """
     joined = "".join(paths)
     if not joined.isprintable() or "\\" in joined:
         paths = [printable(p) for p in paths]
@@ -102,12 +124,34 @@ def path_keys(paths: Sequence[str]) -> NDArray[np.int64]:
 
 
 def stored_key(shown: str) -> int:
-    """Signed 64-bit hash of a path as it is stored (`names.printable`)."""
+    """Key of a path as it is stored.
+
+    Parameters
+    ----------
+    shown : str
+        Printable path (`names.printable`).
+
+    Returns
+    -------
+    int
+        Signed 64-bit hash (BLAKE2b).
+    """
     return int(stored_keys([shown])[0])
 
 
 def stored_keys(shown: Sequence[str]) -> NDArray[np.int64]:
-    """`stored_key` of many paths."""
+    """Keys of many paths as they are stored.
+
+    Parameters
+    ----------
+    shown : sequence of str
+        Printable paths.
+
+    Returns
+    -------
+    (n,) ndarray of int64
+        `stored_key` of each.
+    """
     digests = [blake2b(p.encode("utf-8"), digest_size=_KEY_BYTES).digest() for p in shown]
     return np.frombuffer(b"".join(digests), "<i8").astype(np.int64)
 
@@ -167,7 +211,20 @@ def frame_table(rows: Iterable[Mapping[str, Any]]) -> pa.Table:
 
 
 def narrow_table(rows: Sequence[Mapping[str, Any]], names: Sequence[str]) -> pa.Table:
-    """Some columns of rows as an Arrow table with the frame table's types."""
+    """Some columns of rows as an Arrow table.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        Values by column; a missing one is null.
+    names : sequence of str
+        Columns of the frame table.
+
+    Returns
+    -------
+    pyarrow.Table
+        In the frame table's types.
+    """
     return _table(rows, pa.schema([FRAME_SCHEMA.field(n) for n in names]))
 
 
@@ -177,7 +234,18 @@ def picture_table(pictures: Sequence[Mapping[str, Any]]) -> pa.Table:
 
 
 def to_pandas(table: pa.Table) -> pd.DataFrame:
-    """Whole numbers as nullable Int64, yes/no as nullable boolean, text as pandas text."""
+    """Arrow table as pandas has it.
+
+    Parameters
+    ----------
+    table : pyarrow.Table
+        Columns in the store's types.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Whole numbers as nullable Int64, yes/no as nullable boolean, text as pandas text.
+    """
     import pandas as pd
 
     mapper = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype()}.get
@@ -210,6 +278,17 @@ def side_by_side(parts: Sequence[pd.DataFrame], rows: int) -> pd.DataFrame:
 
 
 def to_frame(rows: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
-    """Rows as the table that `Store.load` gives back: same columns, same types, sorted by path."""
+    """Rows as the table that `Store.load` gives back: same columns, same types.
+
+    Parameters
+    ----------
+    rows : iterable of mapping
+        Values by the names of `record.COLUMNS`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Sorted by path; whole numbers are nullable Int64, yes/no nullable boolean.
+    """
     table = frame_table(rows).select(list(FRAME_NAMES))
     return to_pandas(table.sort_by("path"))

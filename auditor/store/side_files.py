@@ -14,7 +14,7 @@ from typing import Final
 
 from .. import __version__
 from ..answers import ANSWERS, TAKEN_BACK
-from ..crawl.names import as_text, inside
+from ..crawl.names import as_text, path_prefixes
 from ..open_files import write_file
 from .errors import StoreError
 from .parts import list_parts
@@ -94,7 +94,7 @@ def renew_unread(
     """Remember (path, reason) of folders `found` unreadable; what was known of the roots `walked`,
     which were seen to their end, is forgotten. Raises OSError."""
     before = read_unread(folder)
-    below = inside(walked)
+    below = path_prefixes(walked)
     kept = {path: why for path, why in before if not f"{path}/".startswith(below)}
     now = sorted((kept | dict(found)).items())
     if now != before:
@@ -111,22 +111,34 @@ class AnswerError(ValueError):
 
 
 def parse_answers(text: str) -> dict[str, str]:
-    """Path -> answer from a CSV with the columns path and answer, as the page saves it.
+    """Read answers from a CSV, as the page saves it.
 
-    Raises:
-        AnswerError: for a file without these columns or an answer that is none.
+    Parameters
+    ----------
+    text : str
+        CSV with the columns path and answer.
+
+    Returns
+    -------
+    dict
+        Path -> answer, one of `answers.ANSWERS` or `answers.TAKEN_BACK`.
+
+    Raises
+    ------
+    AnswerError
+        For a file without these columns or an answer that is none.
     """
     rows = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
     if not {"path", "answer"} <= set(rows.fieldnames or ()):
         raise AnswerError("answers need the columns path and answer, as the page saves them")
     out = {}
     for line, row in enumerate(rows, 2):
-        said = (row["answer"] or "").strip()
-        if said not in (*ANSWERS, TAKEN_BACK):
+        answer_given = (row["answer"] or "").strip()
+        if answer_given not in (*ANSWERS, TAKEN_BACK):
             raise AnswerError(
-                f"line {line}: '{said}' is no answer; say {', '.join(ANSWERS)} or none"
+                f"line {line}: '{answer_given}' is no answer; say {', '.join(ANSWERS)} or none"
             )
-        out[row["path"]] = said
+        out[row["path"]] = answer_given
     return out
 
 
@@ -139,7 +151,18 @@ def _rows(folder: Path) -> dict[str, dict[str, str]]:
 
 
 def read_answers(folder: Path) -> dict[str, str]:
-    """Path, and file id where it is known, -> answer; so a file that was moved keeps its answer."""
+    """Photographer's answers that a store keeps.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The store's folder.
+
+    Returns
+    -------
+    dict
+        Path, and content hash where it is known, -> answer; so a file that was moved keeps its answer.
+    """
     out: dict[str, str] = {}
     for path, row in _rows(folder).items():
         out |= {key: row["answer"] for key in (path, row.get("file_id")) if key}
@@ -147,12 +170,27 @@ def read_answers(folder: Path) -> dict[str, str]:
 
 
 def remember_answers(
-    folder: Path, said: Mapping[str, str], file_ids: Mapping[str, str] | None = None
+    folder: Path, answers: Mapping[str, str], file_ids: Mapping[str, str] | None = None
 ) -> None:
-    """Add answers to those in the store's folder; 'none' takes one back. Raises OSError."""
+    """Add answers to those in the store's folder.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The store's folder.
+    answers : mapping
+        Path -> answer; 'none' takes an earlier one back.
+    file_ids : mapping or None
+        Path -> content hash, where it is known.
+
+    Raises
+    ------
+    OSError
+        When they can't be written.
+    """
     rows = _rows(folder)
     now = datetime.now(UTC).isoformat(timespec="seconds")
-    for path, answer in said.items():
+    for path, answer in answers.items():
         path = as_text(path)
         rows.pop(path, None)
         if answer != TAKEN_BACK:

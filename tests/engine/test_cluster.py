@@ -110,7 +110,7 @@ def test_workers_without_this_program_or_with_another_copy_are_not_used(
     process that starts it again it does not come back."""
     root = archive.make(tmp_path / "a", [f"{n}.jpg" for n in range(12)])
     absent = "import sys; sys.modules['auditor'] = None"
-    stale = "import auditor.engine.batch as b; b.copy_of_program = lambda: 'older'"
+    stale = "import auditor.engine.batch as b; b.program_hash = lambda: 'older'"
     cluster.worker(absent)
     cluster.worker(stale)
     with pytest.raises(ScanError, match=r"no worker of the cluster.*can be used") as error:
@@ -127,10 +127,10 @@ def test_workers_without_this_program_or_with_another_copy_are_not_used(
 def test_a_worker_that_does_not_answer_is_not_waited_for(
     tmp_path: Path, cluster: Cluster, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("auditor.engine.cluster._GREET_S", 2.0)
+    monkeypatch.setattr("auditor.engine.cluster._CHECK_S", 2.0)
     root = archive.make(tmp_path / "a", ["1.jpg"])
     cluster.worker(
-        "import auditor.engine.batch as b, time; b.copy_of_program = lambda: time.sleep(60)"
+        "import auditor.engine.batch as b, time; b.program_hash = lambda: time.sleep(60)"
     )
     with pytest.raises(ScanError, match=r"no answer within 2 s \(is auditor installed there\?\)"):
         cluster.scan(root, tmp_path / "out")
@@ -222,13 +222,13 @@ def test_a_batch_that_no_worker_is_at_is_taken_back(
     future = SimpleNamespace(cancel=lambda: None)
     pool = OfOthers.__new__(OfOthers)
     pool._address, pool._results = "tcp://somewhere", queue.Queue()
-    pool._connected = pool._looked = time.monotonic()
-    pool._heard = 0.0
+    pool._connected = pool._last_look = time.monotonic()
+    pool._last_answer = 0.0
     pool._client = SimpleNamespace(status="running", run=lambda *_, **__: answers)
     monkeypatch.setattr(pool, "_all", lambda: {"one": {}})
-    pool._good, pool._scan = {"one"}, "scan"
+    pool._usable, pool._scan = {"one"}, "scan"
     pool._futures, pool._sent_to = {1: future}, {1: frozenset({"one"})}
-    pool.look_after()
+    pool.check_workers()
     came = pool.arrived(0.0)
     assert [(t, type(e)) for t, e in came] == ([(1, ClusterError)] if taken else [])
 

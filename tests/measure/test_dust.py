@@ -26,21 +26,23 @@ def drawn(f_number: float, grains=GRAINS, seed: int = 3) -> Picture:
 
 def at(found: Dust, x: float, y: float) -> tuple[float, float]:
     """Depth and how sure, where it is most so within a place of (x, y)."""
-    height, width = found.sure.shape
+    height, width = found.significance.shape
     row, col = int(y * height), int(x * width)
-    sure = float(np.nanmax(found.sure[row - 1 : row + 2, col - 1 : col + 2]))
-    return sure * float(found.unrest[int(y * DUST_GRID[1]), int(x * DUST_GRID[0])]), sure
+    significance = float(np.nanmax(found.significance[row - 1 : row + 2, col - 1 : col + 2]))
+    return significance * float(
+        found.local_sd[int(y * DUST_GRID[1]), int(x * DUST_GRID[0])]
+    ), significance
 
 
 def test_depth_and_place_of_shadows_at_f16():
     found = measure_dust(drawn(16.0), 16.0, 6.0)
     assert found is not None
     for grain in GRAINS:
-        depth, sure = at(found, grain.x, grain.y)
+        depth, significance = at(found, grain.x, grain.y)
         assert depth == pytest.approx(grain.depth, rel=0.35)
-        assert sure > 4
+        assert significance > 4
     # Nothing else of the sky stands out as much.
-    sky = found.sure[: int(0.4 * found.sure.shape[0])]
+    sky = found.significance[: int(0.4 * found.significance.shape[0])]
     assert (np.nan_to_num(sky) > 5).sum() < 40
 
 
@@ -60,24 +62,24 @@ def test_nothing_is_said_at_wide_apertures():
 def test_rough_ground_shows_no_dust_and_says_so():
     found = measure_dust(drawn(16.0), 16.0, 6.0)
     assert found is not None
-    rows = len(found.sure)
-    assert np.isfinite(found.sure[rows // 10 : rows // 4]).mean() > 0.7
-    assert np.isnan(found.sure[-rows // 10 :]).all()
-    assert found.unrest[1].max() < found.unrest[-1].min()
+    rows = len(found.significance)
+    assert np.isfinite(found.significance[rows // 10 : rows // 4]).mean() > 0.7
+    assert np.isnan(found.significance[-rows // 10 :]).all()
+    assert found.local_sd[1].max() < found.local_sd[-1].min()
 
 
 def test_what_is_stored_comes_back():
     rng = np.random.default_rng(1)
-    sure = rng.normal(0, 1.2, (51, 77)).astype(np.float32)
-    sure[:9], sure[20, 30] = np.nan, 17.0
-    found = Dust(sure, rng.uniform(1e-4, 0.01, DUST_GRID[::-1]).astype(np.float32))
+    significance = rng.normal(0, 1.2, (51, 77)).astype(np.float32)
+    significance[:9], significance[20, 30] = np.nan, 17.0
+    found = Dust(significance, rng.uniform(1e-4, 0.01, DUST_GRID[::-1]).astype(np.float32))
     back = unpack_dust(pack_dust(found))
     assert back is not None
-    assert (np.isnan(back.sure) == np.isnan(sure)).all()
-    inner = np.abs(sure) < 1.3
-    assert np.abs(back.sure - sure)[inner].max() <= 0.451
-    assert back.sure[20, 30] == pytest.approx(17, rel=0.2)
-    assert np.allclose(back.unrest, found.unrest, rtol=1e-3)
+    assert (np.isnan(back.significance) == np.isnan(significance)).all()
+    inner = np.abs(significance) < 1.3
+    assert np.abs(back.significance - significance)[inner].max() <= 0.451
+    assert back.significance[20, 30] == pytest.approx(17, rel=0.2)
+    assert np.allclose(back.local_sd, found.local_sd, rtol=1e-3)
 
 
 def test_damaged_maps_are_no_maps():

@@ -8,7 +8,7 @@ from photographs import jpeg
 from auditor.measure.decode import decode
 from auditor.measure.sharpness.fine_texture import FineTexture, fine_texture
 from auditor.measure.sharpness.light import light_of
-from auditor.measure.sharpness.streaks import lacking
+from auditor.measure.sharpness.streaks import directional_deficit
 from auditor.measure.sharpness.texture import WINDOW_PX
 
 SIDE = 768
@@ -48,11 +48,11 @@ def found(root: np.ndarray) -> float | None:
 
 
 def lacks(root: np.ndarray) -> np.ndarray:
-    told = lacking(
+    deficit = directional_deficit(
         np.stack([255 * root[y : y + 64, x : x + 64] for y, x in zip(*WINDOWS, strict=True)])
     )
-    assert told is not None
-    return told[0]
+    assert deficit is not None
+    return deficit[0]
 
 
 def expected(mtf: np.ndarray, way_deg: float) -> float:
@@ -78,10 +78,10 @@ def test_a_movement_takes_from_the_finest_detail_what_its_mtf_does(
     length_px: float, degrees: float
 ) -> None:
     mtf = blur(SHARP_PX) * moved(length_px, degrees)
-    told = lacks(texture(mtf))
+    deficit = lacks(texture(mtf))
     # The harmonic of twice the angle spans from along to across: half of what lies between them.
-    assert 2 * np.hypot(*told) == pytest.approx(-expected(mtf, degrees), rel=0.25)
-    turned = np.degrees(np.arctan2(told[1], told[0])) - 180 - 2 * degrees
+    assert 2 * np.hypot(*deficit) == pytest.approx(-expected(mtf, degrees), rel=0.25)
+    turned = np.degrees(np.arctan2(deficit[1], deficit[0])) - 180 - 2 * degrees
     assert abs((turned + 180) % 360 - 180) < 2 * 10
 
 
@@ -89,32 +89,32 @@ def test_a_movement_takes_from_the_finest_detail_what_its_mtf_does(
 @pytest.mark.parametrize("sigma_px", [SHARP_PX, 1.0])
 def test_a_movement_shows_behind_any_lens(length_px: float, sigma_px: float) -> None:
     still = found(texture(blur(sigma_px)))
-    told = found(texture(blur(sigma_px) * moved(length_px, 65.0)))
+    value = found(texture(blur(sigma_px) * moved(length_px, 65.0)))
     assert still is not None
-    assert told is not None
+    assert value is not None
     assert still < 0.6
-    assert told > 1.2
+    assert value > 1.2
 
 
 def test_objects_drawn_one_way_are_no_streaks() -> None:
     """Coarse and fine alike: grass and water have as much more power one way at every frequency."""
     way = np.arctan2(FY, FX + 0 * FY)
     drawn = np.exp(0.4 * np.cos(2 * way))
-    told = found(texture(blur(SHARP_PX) * drawn))
-    assert told is not None
-    assert told < 1.0
+    value = found(texture(blur(SHARP_PX) * drawn))
+    assert value is not None
+    assert value < 1.0
 
 
 def test_exposure_mirror_and_quarter_turn_change_nothing() -> None:
     root = texture(blur(SHARP_PX) * moved(4.0, 20.0))
-    told = found(root)
-    assert told is not None
+    value = found(root)
+    assert value is not None
     darker = found(root * np.sqrt(0.5))  # a stop less light
     mirrored = found(np.ascontiguousarray(root[:, ::-1]))
     turned = found(np.ascontiguousarray(root.T))
-    assert darker == pytest.approx(told, rel=0.1)
-    assert mirrored == pytest.approx(told, rel=0.1)
-    assert turned == pytest.approx(told, rel=0.1)
+    assert darker == pytest.approx(value, rel=0.1)
+    assert mirrored == pytest.approx(value, rel=0.1)
+    assert turned == pytest.approx(value, rel=0.1)
 
 
 def test_streaks_of_single_objects_are_not_the_frames() -> None:
@@ -122,10 +122,10 @@ def test_streaks_of_single_objects_are_not_the_frames() -> None:
     root = texture(blur(SHARP_PX))
     root[: SIDE // 3] = texture(blur(SHARP_PX) * moved(5.0, 0.0))[: SIDE // 3]
     whole = found(texture(blur(SHARP_PX) * moved(5.0, 0.0)))
-    told = found(root)
-    assert told is not None
+    value = found(root)
+    assert value is not None
     assert whole is not None
-    assert told < 0.4 * whole
+    assert value < 0.4 * whole
 
 
 def test_a_plain_frame_has_no_texture_to_tell_from() -> None:

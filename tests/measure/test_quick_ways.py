@@ -11,18 +11,18 @@ from auditor.measure.noise import coding
 from auditor.measure.noise.developed import _lowest
 from auditor.measure.picture import Picture
 from auditor.measure.reduce import area_means
-from auditor.measure.sharpness.edge_profiles import (
-    _SHIFT_SD,
-    _SLOPE_SD,
-    _STRIDE,
-    _design_of,
-    _squares,
-)
-from auditor.measure.sharpness.edges import _ONE_WAY
+from auditor.measure.sharpness.edge_profiles import _STRIDE
+from auditor.measure.sharpness.edges import _MIN_MONOTONICITY
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family
 from auditor.measure.sharpness.grid import block_starts, centred_maxima
 from auditor.measure.sharpness.lines import PATCH_PX, first_lines
-from auditor.measure.sharpness.pixels import Pixels, binned, near
+from auditor.measure.sharpness.pixels import Pixels, binned, near_line
+from auditor.measure.sharpness.profile_equations import (
+    _SHIFT_SD,
+    _SLOPE_SD,
+    design_of,
+    residuals_of,
+)
 from auditor.measure.sharpness.sharp_places import _median_code
 from auditor.measure.sharpness.texture import WINDOW_PX, tapered_power
 
@@ -33,7 +33,7 @@ def test_pixels_are_binned_as_scipy_bins_them() -> None:
     shape = (5, PATCH_PX, PATCH_PX)
     patch = RNG.random(shape).astype(np.float32)
     u = RNG.uniform(-15, 15, shape).astype(np.float32)
-    keep = (RNG.random(shape) < 0.4) & near(u, HALF_PX)
+    keep = (RNG.random(shape) < 0.4) & near_line(u, HALF_PX)
     keep[3] = False
     mean, squares, count = binned(patch, u, keep)
     edges = np.append(OFFSETS - BIN_PX / 2, HALF_PX)
@@ -117,9 +117,9 @@ def test_profiles_are_fitted_as_numpy_solves_least_squares() -> None:
     profile = 0.2 + 0.5 * edge[10 : 10 + n] + RNG.normal(0, 0.01, (n, len(OFFSETS)))
     weight = RNG.uniform(0.5, 2.0, profile.shape) * 1e4 * (np.abs(OFFSETS) < 9)
     scale = np.full(n, 0.5)
-    got = _squares(profile, weight, scale, _design_of(edge, line))
+    got = residuals_of(profile, weight, scale, design_of(edge, line))
     for member in (5, 12, 20):
-        base, slope, step, shift, bent = got.half.of(np.full(n, member))
+        base, slope, step, shift, bent = got.factors.solution(np.full(n, member))
         for i in range(n):
             e, d = edge[member], OFFSETS
             terms = np.stack([np.ones_like(d), e, -line[member], d * (1 - e), d * e], axis=1)
@@ -127,11 +127,11 @@ def test_profiles_are_fitted_as_numpy_solves_least_squares() -> None:
             root = np.sqrt(weight[i])
             right = np.r_[root * profile[i], np.zeros(5)]
             a, left, *_ = np.linalg.lstsq(np.r_[root[:, None] * terms, prior], right)
-            told = [base[i] * scale[i] + got.middle[i], *(scale[i] * x[i] for x in (step, shift))]
+            told = [base[i] * scale[i] + got.mean[i], *(scale[i] * x[i] for x in (step, shift))]
             np.testing.assert_allclose(told, a[:3], atol=1e-4)
             both = scale[i] * np.array([slope[i], slope[i] + bent[i]])
             np.testing.assert_allclose(both, a[3:], atol=1e-4)
-            assert got.left[member, i] == pytest.approx(left[0], rel=1e-3, abs=0.2)
+            assert got.residual_ss[member, i] == pytest.approx(left[0], rel=1e-3, abs=0.2)
 
 
 def test_lines_through_no_patch_or_a_plain_one() -> None:
@@ -170,10 +170,10 @@ def test_light_steps_one_way_across_an_edge_and_comes_back_across_a_line() -> No
     u = x * np.cos(0.3) + y * np.sin(0.3)
     step, line = 0.5 + 0.5 * erf(u / 2), np.exp(-(u**2) / 4)
     grating = np.sin(2 * np.pi * u / 5)
-    one_way = first_lines(np.stack([step, line, grating]).astype(np.float32)).one_way
-    assert one_way[0] == pytest.approx(1, abs=0.01)
-    assert one_way[1] < _ONE_WAY
-    assert one_way[2] == pytest.approx(0, abs=0.01)
+    monotonicity = first_lines(np.stack([step, line, grating]).astype(np.float32)).monotonicity
+    assert monotonicity[0] == pytest.approx(1, abs=0.01)
+    assert monotonicity[1] < _MIN_MONOTONICITY
+    assert monotonicity[2] == pytest.approx(0, abs=0.01)
 
 
 def test_power_of_windows_is_that_of_numpy() -> None:

@@ -86,7 +86,7 @@ def test_lines_are_carried_along_as_their_patches_move() -> None:
     lines = Lines(np.array([0.3, 2.0]), np.array([1.5, -2.0]), np.zeros(2), np.ones(2))
     down, along = np.array([2, -3]), np.array([1, 4])
     u, _ = lines.distances()
-    moved_u, _ = lines.seen_from(down, along).distances()
+    moved_u, _ = lines.shifted(down, along).distances()
     for i, (dy, dx) in enumerate(zip(down, along, strict=True)):
         here, there = u[i, 5 + dy : 20 + dy, 5 + dx : 20 + dx], moved_u[i, 5:20, 5:20]
         np.testing.assert_allclose(here, there, atol=1e-4)

@@ -12,7 +12,7 @@ import pytest
 from altered import Altered, altered_files, camera_originals
 
 from auditor.measure.decode import decode
-from auditor.measure.frame import seen_in_pixels
+from auditor.measure.frame import with_pixel_evidence
 from auditor.record import FrameRecord, to_row
 from auditor.settings import read_settings, read_tags, reconcile
 
@@ -54,7 +54,7 @@ def _altered(half: str) -> tuple[list[Altered], pd.DataFrame]:
         settings = tags.settings
         if settings.file_source == "edited":
             picture = decode(one.data, one.name)
-            settings = seen_in_pixels(settings, picture, tags.thumbnail)
+            settings = with_pixel_evidence(settings, picture, tags.thumbnail)
         made.append(one)
         rows.append(to_row(FrameRecord(one.name, settings=settings)))
     return made, pd.DataFrame(rows)

@@ -19,7 +19,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from auditor.record import COLUMNS, FrameRecord, Noise, Settings, Tone, to_row
-from auditor.store import Store, StoreBusy, StoreError, to_frame
+from auditor.store import Store, StoreBusy, StoreError, reading, to_frame
 from auditor.store import store as store_module
 from auditor.store.parts import DamagedPart, Part
 from auditor.store.schema import path_key
@@ -374,14 +374,14 @@ def test_a_part_that_fails_while_it_is_read_is_left_out_whole(
         store.append([row("/a"), row("/c")])
         store.append([row("/b")])
     victim = parts(tmp_path)[0]
-    read = store_module.read_part
+    read = reading.read_part
 
     def failing(part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table:
         if part.path == victim and "tone_18000_sigma" in columns:
             raise DamagedPart("gone bad")
         return read(part, columns, schema)
 
-    monkeypatch.setattr(store_module, "read_part", failing)
+    monkeypatch.setattr(reading, "read_part", failing)
     store = Store(tmp_path)
     assert store.load()["path"].tolist() == ["/b"]
     assert store.warnings == ["gone bad"]
@@ -408,7 +408,7 @@ def test_what_is_known_is_read_without_the_tables_library(tmp_path: Path) -> Non
         store.append([row("/a")])
     code = (
         "import sys; from auditor.store import Store; known = Store(sys.argv[1]).known(); "
-        "print(len(known), int(known.again.sum()), 'pandas' in sys.modules)"
+        "print(len(known), int(known.retry.sum()), 'pandas' in sys.modules)"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=True

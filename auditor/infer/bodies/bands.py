@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.bodies.observe import KINDS, sensor_mask
 from auditor.infer.frame_values import SHARE_COLUMNS, scene_ev100, signal_quantile
-from auditor.record.values import numbers, told_by_name
+from auditor.record.values import map_names, numbers
 
 __all__ = [
     "BANDS",
@@ -138,7 +138,7 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
     burst = burst.where(burst.notna(), alone)
     weight = 1 / burst.groupby(burst).transform("size").to_numpy(float)
     kinds = {kind: float(i) for i, kind in enumerate(KINDS)}
-    kind_of = told_by_name(table["source"], kinds, np.nan).astype(np.int64)
+    kind_of = map_names(table["source"], kinds, np.nan).astype(np.int64)
     # Sums over the frames of each band (the last one for frames in none) and kind of file.
     shape = len(BANDS) + 1, len(KINDS)
     cell = band_numbers(ev) * len(KINDS) + kind_of

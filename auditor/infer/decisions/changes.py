@@ -25,7 +25,7 @@ from auditor.infer.frame_values import days, log_sharpness
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
-from auditor.record.values import names_together, numbers, rows_by_names
+from auditor.record.values import name_combinations, numbers, rows_by_names
 
 __all__ = ["find_changes"]
 
@@ -222,7 +222,7 @@ def _groups(
     frames: pd.DataFrame, good: NDArray[np.bool_], keys: tuple[str, ...]
 ) -> Iterator[tuple[dict[str, str | None], Rows]]:  # fmt: skip
     """Rows of each subject in the kind of file that it has most of."""
-    kind = names_together(frames, ("source",))[0]
+    kind = name_combinations(frames, ("source",))[0]
     for key, rows in rows_by_names(frames, keys).items():
         own = rows[good[rows]]
         if len(own):

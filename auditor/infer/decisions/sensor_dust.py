@@ -224,8 +224,8 @@ def _laid(dust: Dust, shape: tuple[int, int], f_number: float) -> tuple[Plane, P
         )
         return np.asarray(plane[np.ix_(rows, cols)])
 
-    sure = nearest(dust.sure)
-    unrest = nearest(dust.unrest) * np.float32((_AT / f_number) ** 2)
+    sure = nearest(dust.significance)
+    unrest = nearest(dust.local_sd) * np.float32((_AT / f_number) ** 2)
     known = np.isfinite(sure) & (unrest > 0)
     return np.where(known, sure, np.float32(0)), np.where(known, unrest, np.float32(np.inf))
 

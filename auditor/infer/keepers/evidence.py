@@ -24,7 +24,7 @@ from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.optics import mtf50
 from auditor.record import DIRECTIONS
 from auditor.record.pools import pools
-from auditor.record.values import flags, names_together, numbers, words
+from auditor.record.values import flags, name_combinations, numbers, words
 
 __all__ = ["CAUSE_FEATURES", "FAST_STOPS", "FEATURES", "SUPPORTED_STOPS", "frame_evidence"]
 
@@ -150,7 +150,7 @@ def _lens_px2(frames: pd.DataFrame, allowed: Allowed) -> Floats:
 
 def _gear(frames: pd.DataFrame) -> NDArray[np.int64]:
     """Body, lens and converter by number."""
-    return names_together(frames, ("body", "lens", "converter"))[0]
+    return name_combinations(frames, ("body", "lens", "converter"))[0]
 
 
 def _of_the_scene(frames: pd.DataFrame, softness: Floats) -> Floats:

@@ -20,7 +20,7 @@ from auditor.measure.cosine import EIGHT, SIXTEEN
 from auditor.measure.noise.blocks import BLOCK
 from auditor.measure.picture import Mosaic
 
-__all__ = ["BANDS", "COUNTS", "FREEDOM", "SIDE", "Sites", "saturation", "site_places"]
+__all__ = ["BANDS", "COUNTS", "FREEDOM", "SIDE", "Sites", "saturation", "site_patches"]
 
 SIDE: Final = BLOCK // 2
 """Sites along a place, for each of the four in the mosaic's tile."""
@@ -37,16 +37,16 @@ _FEWEST_PILED: Final = 20
 """Sites that share the highest value from which on the sensor may saturate there."""
 _PILED: Final = 1e-5
 """The same as a share of the sites looked at; both have to be passed."""
-_QUIET: Final = 0.1
+_DARK_QUANTILE: Final = 0.1
 """Share of the sites' variances that lies below the one taken for the noise in the dark."""
 _LEAST_DN: Final = 1e-3
 """What the brightness of any site has at least, so that none is divided by nothing."""
 
 _EDGES: Final = (0.075, 0.16, 0.25, 0.34, 0.42, 0.55, 1.0)
 """Where the bands of frequency end (c/px); what lies below the first are smooth changes."""
-_OWN: Final = EIGHT.frequency >= 2 * _EDGES[0]
+_DETAIL: Final = EIGHT.frequency >= 2 * _EDGES[0]
 """The same of sites of one kind, which are two pixels apart."""
-FREEDOM: Final = int(_OWN.sum())
+FREEDOM: Final = int(_DETAIL.sum())
 """Degrees of freedom of the variance of the sites of one kind, smooth changes left out."""
 
 _NO_CARRIER: Final = 0.14
@@ -92,15 +92,24 @@ _AVERAGE: Final = np.stack(
 
 @dataclass(frozen=True)
 class Sites:
-    """Places of BLOCK x BLOCK pixels of one mosaic. Signals in DN after the black level.
+    """Patches of BLOCK x BLOCK pixels of one mosaic, described by the four sites of its tile.
 
-    Attributes:
-        colour: (4,) colour of each site of the tile: 0 red, 1 green, 2 blue.
-        signal: (n, 4) mean of the sites of each kind.
-        variance: (n, 4) their variance, smooth changes left out, DN squared.
-        scale: (n, 4) factor that brought them to one mean.
-        power: (n, BANDS) mean squared coefficient of the grey place in each band, DN squared.
-        room: (n, 4) DN from the mean to where values are cut off, above or below.
+    Signals are in DN after the black level.
+
+    Attributes
+    ----------
+    colour : (4,) ndarray of int
+        Colour of each site of the tile: 0 red, 1 green, 2 blue.
+    signal : (n, 4) ndarray of float64
+        Mean of the sites of each kind.
+    variance : (n, 4) ndarray of float64
+        Their variance, smooth changes left out, DN squared.
+    scale : (n, 4) ndarray of float64
+        Factor that brought them to one mean.
+    power : (n, BANDS) ndarray of float64
+        Mean squared cosine coefficient of the grey patch in each band, DN squared.
+    clipping_distance : (n, 4) ndarray of float64
+        DN from the mean to where values are cut off, above or below, whichever is nearer.
     """
 
     colour: NDArray[np.int_]
@@ -108,18 +117,41 @@ class Sites:
     variance: NDArray[np.float64]
     scale: NDArray[np.float64]
     power: NDArray[np.float64]
-    room: NDArray[np.float64]
+    clipping_distance: NDArray[np.float64]
 
     def __len__(self) -> int:
         return len(self.signal)
 
     def take(self, keep: NDArray[np.bool_] | NDArray[np.intp] | slice) -> Sites:
-        names = ("signal", "variance", "scale", "power", "room")
+        """Some of the patches.
+
+        Parameters
+        ----------
+        keep : ndarray of bool or intp, or slice
+            Mask or indices.
+
+        Returns
+        -------
+        Sites
+            The patches chosen.
+        """
+        names = ("signal", "variance", "scale", "power", "clipping_distance")
         return Sites(self.colour, *(getattr(self, name)[keep] for name in names))
 
 
 def saturation(mosaic: Mosaic) -> float:
-    """The DN at which the sensor really saturates: a pile-up below the stated white counts."""
+    """Level at which the sensor really saturates: a pile-up below the stated white counts.
+
+    Parameters
+    ----------
+    mosaic : Mosaic
+        Raw data.
+
+    Returns
+    -------
+    float
+        DN, black level included.
+    """
     step = max(1, int(np.sqrt(mosaic.raw.size / 1_000_000)))
     sample = mosaic.raw[::step, ::step]
     top = float(sample.max())
@@ -129,8 +161,26 @@ def saturation(mosaic: Mosaic) -> float:
     return float(mosaic.white)
 
 
-def site_places(mosaic: Mosaic) -> Sites:
-    """Places evenly over the frame and the darkest ones, without clipped or dark-clipped sites."""
+def site_patches(mosaic: Mosaic) -> Sites:
+    """Describe patches evenly over the frame and the darkest ones, without clipped sites.
+
+    The sites of each colour are scaled to one mean in every patch; the power spectrum of the grey patch that
+    results, away from the carriers of colour, holds luminance and noise alone.
+
+    Parameters
+    ----------
+    mosaic : Mosaic
+        Raw data.
+
+    Returns
+    -------
+    Sites
+        The patches; none where all hold clipped values.
+
+    References
+    ----------
+    Alleysson, Susstrunk, Herault, IEEE TIP 14(4), 2005; Dubois, IEEE SPL 12(12), 2005.
+    """
     height, width = mosaic.raw.shape
     rows, columns = height // BLOCK, width // BLOCK
     step = max(1, -(-rows * columns // _MOST_CANDIDATES))
@@ -142,13 +192,13 @@ def site_places(mosaic: Mosaic) -> Sites:
     ]
     values = np.concatenate(parts).astype(np.float32)
     flat = values.reshape(len(values), -1)
-    least, most = flat.min(1), flat.max(1)
+    lowest, highest = flat.min(1), flat.max(1)
     # Values that are no numbers compare as false. Zero is where whole numbers end: what noise would
     # lie below is cut off.
-    floor = 0.0 if mosaic.raw.dtype.kind == "u" or not (least < 0).any() else -np.inf
+    floor = 0.0 if mosaic.raw.dtype.kind == "u" or not (lowest < 0).any() else -np.inf
     top = saturation(mosaic)
-    inside = np.flatnonzero((most < top) & (least > floor))
-    chosen = inside[_choose(flat[inside].mean(1))]
+    unclipped = np.flatnonzero((highest < top) & (lowest > floor))
+    chosen = unclipped[_choose(flat[unclipped].mean(1))]
     return _describe(mosaic, values[chosen], floor, top)
 
 
@@ -157,15 +207,15 @@ def _choose(level: NDArray[np.float32]) -> NDArray[np.intp]:
     if len(level) <= _MOST_DARK + _MOST_SPREAD:
         return np.arange(len(level))
     split = np.argpartition(level, _MOST_DARK)
-    rest = np.sort(split[_MOST_DARK:])
-    picks = np.linspace(0, len(rest) - 1, _MOST_SPREAD).round().astype(np.intp)
-    return np.sort(np.concatenate([split[:_MOST_DARK], rest[picks]]))
+    others = np.sort(split[_MOST_DARK:])
+    picks = np.linspace(0, len(others) - 1, _MOST_SPREAD).round().astype(np.intp)
+    return np.sort(np.concatenate([split[:_MOST_DARK], others[picks]]))
 
 
 def _describe(mosaic: Mosaic, values: NDArray[np.float32], floor: float, top: float) -> Sites:
     n = len(values)
     signal, variance = np.empty((n, 4)), np.empty((n, 4))
-    room = np.empty((n, 4))
+    clipping_distance = np.empty((n, 4))
     line = np.linspace(-1, 1, SIDE, dtype=np.float32)
     slope = line / (line @ line) / SIDE
     for i, (y, x) in enumerate(_TILE):
@@ -174,16 +224,16 @@ def _describe(mosaic: Mosaic, values: NDArray[np.float32], floor: float, top: fl
         residual = kind - mean[:, None, None]
         residual -= (residual.sum(2) @ slope)[:, None, None] * line[:, None]
         residual -= (residual.sum(1) @ slope)[:, None, None] * line
-        variance[:, i] = (EIGHT.transform(residual)[:, _OWN] ** 2).mean(1)
+        variance[:, i] = (EIGHT.transform(residual)[:, _DETAIL] ** 2).mean(1)
         signal[:, i] = mean - mosaic.black[y, x]
-        room[:, i] = np.minimum(top - mean, mean - floor)
+        clipping_distance[:, i] = np.minimum(top - mean, mean - floor)
         values[:, y::2, x::2] = residual
     # In the dark the scene is less than the noise, and its colour cannot be told.
-    dark = float(np.sqrt(np.quantile(variance, _QUIET))) if n else 0.0
-    brightness = np.maximum(signal, 0.0) + dark + _LEAST_DN
+    dark_noise = float(np.sqrt(np.quantile(variance, _DARK_QUANTILE))) if n else 0.0
+    brightness = np.maximum(signal, 0.0) + dark_noise + _LEAST_DN
     scale = brightness.mean(1, keepdims=True) / brightness
     for i, (y, x) in enumerate(_TILE):
         values[:, y::2, x::2] *= scale[:, i].astype(np.float32)[:, None, None]
     power = SIXTEEN.transform(values).reshape(n, BLOCK**2) ** 2 @ _AVERAGE
     colour = np.array([mosaic.colours[y, x] for y, x in _TILE])
-    return Sites(colour, signal, variance, scale, power.astype(np.float64), room)
+    return Sites(colour, signal, variance, scale, power.astype(np.float64), clipping_distance)

@@ -50,41 +50,74 @@ _RATIO: Final = np.geomspace(0.12, 40.0, 160)
 
 
 def lowest_step(steps: NDArray[np.float64]) -> float:
-    """The widest step (8, 8) of the three lowest frequencies, in which noise shows longest."""
+    """Widest quantisation step of the three lowest frequencies, in which noise shows longest.
+
+    Parameters
+    ----------
+    steps : (8, 8) ndarray of float64
+        Luma quantisation table, by frequency down and across.
+
+    Returns
+    -------
+    float
+        Step in code values.
+    """
     return float(max(steps[0, 1], steps[1, 0], steps[1, 1]))
 
 
 def input_rounding(colour: bool) -> float:
-    """Variance of rounding in luma made of whole code values: its own, and that of three channels."""
+    """Variance of rounding in luma made of whole code values: its own, and that of three channels.
+
+    Parameters
+    ----------
+    colour : bool
+        Whether luma is made of three rounded channels.
+
+    Returns
+    -------
+    float
+        Variance in code values squared.
+    """
     return _PIXEL * (_THREE_CHANNELS if colour else 1.0)
 
 
 @lru_cache(maxsize=1024)
 def _rounded_variance(step: float) -> NDArray[np.float64]:
     """Variance, in steps squared, of Gaussian noise of `_RATIO` steps after rounding to whole steps."""
-    reach = int(_TAIL * _RATIO[-1]) + 1
-    edge = np.arange(1, reach + 1) - 0.5 - _OUTWARD / step
+    levels = int(_TAIL * _RATIO[-1]) + 1
+    edge = np.arange(1, levels + 1) - 0.5 - _OUTWARD / step
     # sum of k^2 P(k) = sum over edges of (2k - 1) P(beyond edge k), both signs
-    far = edge / (np.sqrt(2) * _RATIO[:, None])
+    z = edge / (np.sqrt(2) * _RATIO[:, None])
     # A library of special functions would take longer to load than these once for a step.
-    beyond = np.zeros(far.shape)
-    told = far < _NOTHING_BEYOND
-    beyond[told] = [erfc(x) for x in far[told].tolist()]
-    return np.asarray((beyond * (2 * np.arange(1, reach + 1) - 1)).sum(1))
+    tail = np.zeros(z.shape)
+    finite = z < _NOTHING_BEYOND
+    tail[finite] = [erfc(x) for x in z[finite].tolist()]
+    return np.asarray((tail * (2 * np.arange(1, levels + 1) - 1)).sum(1))
 
 
 def added_variance(blocks: NDArray[np.float32], steps: NDArray[np.float64]) -> float:
-    """Variance of a pixel, code values squared, that coding added to noise.
+    """Variance that quantisation of cosine coefficients added to noise.
 
-    Args:
-        blocks: (n, 16, 16) luma of places without texture, on the coding's grid.
-        steps: (8, 8) its steps.
+    For each coefficient the variance of Gaussian noise before rounding is found that gives the observed one
+    after it; the difference is what coding added.
+
+    Parameters
+    ----------
+    blocks : (n, 16, 16) ndarray of float32
+        Luma of places without texture, on the coding's grid.
+    steps : (8, 8) ndarray of float64
+        Luma quantisation table.
+
+    Returns
+    -------
+    float
+        Variance of a pixel, code values squared; negative where coding took more than it added.
     """
     n, side = len(blocks), EIGHT.side
     cells = blocks.reshape(n, 2, side, 2, side).swapaxes(2, 3).reshape(-1, side, side)
     power = (EIGHT.without_plane(cells) ** 2).mean(0).astype(np.float64)
-    left = np.maximum(power - _PIXEL, 0.0)
-    ratio = _ratio_of(left / steps**2, steps)
+    unrounded = np.maximum(power - _PIXEL, 0.0)
+    ratio = _ratio_of(unrounded / steps**2, steps)
     added = np.where(ratio >= _NARROWEST, power - (ratio * steps) ** 2, _PIXEL)
     return float(added.mean())
 
@@ -92,5 +125,5 @@ def added_variance(blocks: NDArray[np.float32], steps: NDArray[np.float64]) -> f
 def _ratio_of(variance: NDArray[np.float64], steps: NDArray[np.float64]) -> NDArray[np.float64]:
     """Noise over step, (8, 8), whose variance after rounding is this, in steps squared."""
     pairs = zip(variance.ravel().tolist(), steps.ravel().tolist(), strict=True)
-    each = [np.interp(found, _rounded_variance(step), _RATIO) for found, step in pairs]
-    return np.reshape(each, variance.shape)
+    ratios = [np.interp(value, _rounded_variance(step), _RATIO) for value, step in pairs]
+    return np.reshape(ratios, variance.shape)

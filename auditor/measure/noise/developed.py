@@ -1,8 +1,8 @@
 """Noise of a developed frame (JPEG, HEIF, TIFF ...), from its flat blocks, brightness by brightness.
 
 What is read is the noise as it stands in the file: what the camera's noise reduction and coding left.
-Rounding that is known to have come on top is taken off (`coding`). Where it is less than a code value of 8 bits, coding decides what is left of it, and all
-that can be said is how strong it is at most.
+Rounding that is known to have come on top is taken off (`coding`). Where noise is less than a code value
+of 8 bits, coding decides what remains of it, and only an upper bound can be given.
 """
 
 from __future__ import annotations
@@ -55,18 +55,18 @@ _STEP_UNKNOWN: Final = 6.0
 ISO/IEC 10918-1 have it at quality 75."""
 
 _COARSEST_STEP: Final = 20.0
-"""Lowest step from which on compression decides what is seen; the same tables reach it at quality 28."""
+"""Lowest step from which on compression decides what remains; the same tables reach it at quality 28."""
 
 _RESOLVED: Final = 4.0
 """Steps between code values finer than 8 bits that noise has to span to be measured."""
 
-_LEAST_LEFT: Final = 0.25
-"""Share of the variance that is left at least when rounding is taken off: by then it is as uncertain."""
+_LEAST_REMAINING: Final = 0.25
+"""Share of the variance that remains at least when rounding is taken off: by then it is as uncertain."""
 
-_SURE: Final = 64
-"""Blocks of a smaller share that can be told from texture by how alike they are."""
+_RELIABLE: Final = 64
+"""Blocks of a smaller share from which on their spread of variances tells noise from texture."""
 
-_DEAD: Final = 0.02
+_CONSTANT: Final = 0.02
 """Variance, code values squared, of a block in which nothing varies."""
 
 _DARKER: Final = (TONE_SIGNALS[0] / 4, TONE_SIGNALS[0] / 2)
@@ -98,23 +98,34 @@ class _Tone:
     signal: float
     flats: Flats
     noise_texture: noise_texture.NoiseTexture
-    noise: bool
-    faint: bool
-    added: float = 0.0
+    is_noise: bool
+    is_faint: bool
+    rounding_variance: float = 0.0
     """What rounding added to the variance, code values squared."""
 
     @property
     def sigma(self) -> float:
         """Standard deviation of the noise, code values, what rounding added taken off."""
         found = self.noise_texture.sigma**2
-        return float(np.sqrt(max(found - self.added, _LEAST_LEFT * found)))
+        return float(np.sqrt(max(found - self.rounding_variance, _LEAST_REMAINING * found)))
 
 
 def measure_noise(picture: Picture) -> Noise:
-    """Noise of one frame; figures that cannot be trusted are None and `note` says why.
+    """Noise of one frame.
 
     Developed frames give `tones` and `at_most` from the flattest blocks near each signal level, and
-    `sigma_code8` from those of all levels. Mosaics are measured on the mosaic.
+    `sigma_code8` from those of all levels. Mosaics are measured on the mosaic (`measure_mosaic_noise`).
+
+    Parameters
+    ----------
+    picture : Picture
+        Code values of a developed frame, or a mosaic.
+
+    Returns
+    -------
+    Noise
+        Standard deviations in 8-bit code values, and by tone in linear light. What cannot be trusted is
+        None, and `note` says why.
     """
     if picture.mosaic is not None:
         return mosaic.measure_mosaic_noise(picture.mosaic)
@@ -133,20 +144,29 @@ def measure_noise(picture: Picture) -> Noise:
 class _Frame:
     """A picture and its blocks: one entry each, in the order of places.
 
-    Attributes:
-        columns: blocks side by side.
-        level, light: mean code value on the 0..255 scale, and the light that it stands for.
-        relief: variance of the smoothed copy inside the block.
-        usable: whether it is neither black nor white.
-        flattest: places of the flattest fifth of the usable ones, ascending.
-        banding: whether rows or columns carry offsets of their own.
+    Attributes
+    ----------
+    columns : int
+        Blocks side by side.
+    level : (n,) ndarray of float32
+        Mean code value on the 0..255 scale.
+    light : (n,) ndarray of float64
+        Linear light that it stands for, 1 = white.
+    smooth_variance : (n,) ndarray of float32
+        Variance of the smoothed copy inside the block.
+    usable : (n,) ndarray of bool
+        Whether the block is neither black nor white.
+    flattest : (k,) ndarray of intp
+        Indices of the flattest fifth of the usable ones, ascending.
+    banding : bool
+        Whether rows or columns carry offsets of their own.
     """
 
     picture: Picture
     columns: int
     level: NDArray[np.float32]
     light: NDArray[np.float64]
-    relief: NDArray[np.float32]
+    smooth_variance: NDArray[np.float32]
     usable: NDArray[np.bool_]
     flattest: NDArray[np.intp]
     banding: bool
@@ -154,21 +174,25 @@ class _Frame:
     @classmethod
     def of(cls, picture: Picture) -> _Frame:
         found = blocks.map_blocks(picture.half_luma, 255 / picture.peak)
-        level, relief, columns = found.level.ravel(), found.relief.ravel(), found.level.shape[1]
+        level, smooth_variance, columns = (
+            found.level.ravel(),
+            found.smooth_variance.ravel(),
+            found.level.shape[1],
+        )
         usable = (level > DARKEST) & (level < BRIGHTEST)
         places = np.flatnonzero(usable)
         count = max(1, round(SHARES[0] * len(places)))
         flattest = places
         if len(places):
-            flattest = np.sort(places[np.argpartition(relief[places], count - 1)[:count]])
-        chosen = blocks.spread(flattest, _BANDING_BLOCKS)
+            flattest = np.sort(places[np.argpartition(smooth_variance[places], count - 1)[:count]])
+        chosen = blocks.subsample(flattest, _BANDING_BLOCKS)
         banding = len(chosen) >= FEWEST and pattern_noise.has_banding(
             luma_blocks(picture, columns, chosen), chosen, columns
         )
         light = _light(picture, level.astype(np.float64))
-        return cls(picture, columns, level, light, relief, usable, flattest, banding)
+        return cls(picture, columns, level, light, smooth_variance, usable, flattest, banding)
 
-    def near(self, signal: float) -> NDArray[np.bool_]:
+    def near_signal(self, signal: float) -> NDArray[np.bool_]:
         """Blocks whose light is within half a stop of a signal."""
         return (self.light > signal / _HALF_STOP) & (self.light < signal * _HALF_STOP)
 
@@ -185,25 +209,25 @@ def _measure(picture: Picture) -> Noise:
     tones = _read_tones(frame)
     if not tones:
         return dataclasses.replace(nothing, note=_NOWHERE)
-    told = [t for t in tones if t.noise]
+    noisy = [t for t in tones if t.is_noise]
     by_tone, at_most = _reported(picture, tones, step)
-    limits = dataclasses.replace(nothing, tones=by_tone, at_most=at_most)
-    if not told:
-        return dataclasses.replace(limits, note=_TEXTURED)
-    if all(float(np.median(t.flats.form.variance)) < _DEAD for t in told):
-        return dataclasses.replace(limits, note=_SMOOTH)
-    return _whole_frame(frame, told, limits)
+    partial = dataclasses.replace(nothing, tones=by_tone, at_most=at_most)
+    if not noisy:
+        return dataclasses.replace(partial, note=_TEXTURED)
+    if all(float(np.median(t.flats.band_power.variance)) < _CONSTANT for t in noisy):
+        return dataclasses.replace(partial, note=_SMOOTH)
+    return _whole_frame(frame, noisy, partial)
 
 
-def _whole_frame(frame: _Frame, told: list[_Tone], limits: Noise) -> Noise:
+def _whole_frame(frame: _Frame, noisy: list[_Tone], partial: Noise) -> Noise:
     """The figures of the frame as a whole, from the brightnesses at which it shows noise."""
     picture = frame.picture
-    sigma = _typical(frame, told)
-    power, plateau = _mean_power(told)
+    sigma = _typical(frame, noisy)
+    power, plateau = _mean_power(noisy)
     factor = scaling.averaging_factor(power, scaling.output_ratio(*picture.shape))
-    some = luma_blocks(picture, frame.columns, blocks.spread(frame.flattest, _HOT_BLOCKS))
+    some = luma_blocks(picture, frame.columns, blocks.subsample(frame.flattest, _HOT_BLOCKS))
     return dataclasses.replace(
-        limits,
+        partial,
         sigma_code8=sigma,
         grain_px=scaling.grain(plateau, float(power.mean())),
         sigma_output_code8=sigma * factor,
@@ -224,32 +248,34 @@ def _read_tones(frame: _Frame) -> list[_Tone]:
     """What the flattest blocks near each brightness hold."""
     each = (_read_tone(frame, target) for target in (*_DARKER, *TONE_SIGNALS))
     found = [tone for tone in each if tone is not None]
-    loud = {t.signal: t.noise_texture for t in found if t.noise and not t.faint}
-    odd = noise_texture.disagreeing(loud)
-    return [dataclasses.replace(t, noise=False) if t.signal in odd else t for t in found]
+    measured = {t.signal: t.noise_texture for t in found if t.is_noise and not t.is_faint}
+    outliers = noise_texture.disagreeing(measured)
+    return [dataclasses.replace(t, is_noise=False) if t.signal in outliers else t for t in found]
 
 
 def _read_tone(frame: _Frame, target: float) -> _Tone | None:
     """One brightness: the largest share of its blocks that holds noise; texture if none does."""
-    near = np.flatnonzero(frame.usable & frame.near(target))
-    if len(near) < FEWEST:
+    candidates = np.flatnonzero(frame.usable & frame.near_signal(target))
+    if len(candidates) < FEWEST:
         return None
     coded, faintest = _resolution(frame.picture)
     first: _Tone | None = None
-    for size in shares_tried(len(near)):
-        chosen = near[_lowest(frame.relief[near], size)]
+    for size in shares_tried(len(candidates)):
+        chosen = candidates[_lowest(frame.smooth_variance[candidates], size)]
         flats = read_flats(frame.picture, frame.columns, chosen, banding=frame.banding)
         if len(flats) < FEWEST:
             break
-        seen = noise_texture.noise_texture(flats)
+        texture = noise_texture.noise_texture(flats)
         # Places in which nothing varies at all, among others that vary, were painted.
-        dead = first is not None and float(np.median(flats.form.variance)) < _DEAD
-        faint = seen.sigma < faintest
-        sure = first is None or len(flats) >= _SURE
-        noise = not dead and (faint or (sure and noise_texture.shows_noise(seen, coded)))
-        added = _added(frame.picture, flats) if noise and not faint else 0.0
-        tone = _Tone(target, flats, seen, noise, faint, added)
-        if noise:
+        constant = first is not None and float(np.median(flats.band_power.variance)) < _CONSTANT
+        is_faint = texture.sigma < faintest
+        reliable = first is None or len(flats) >= _RELIABLE
+        is_noise = not constant and (
+            is_faint or (reliable and noise_texture.shows_noise(texture, coded))
+        )
+        rounding_variance = _added(frame.picture, flats) if is_noise and not is_faint else 0.0
+        tone = _Tone(target, flats, texture, is_noise, is_faint, rounding_variance)
+        if is_noise:
             return tone
         first = first or tone
     return first
@@ -298,39 +324,39 @@ def _reported(
         slope = float(np.median(_curve_slope(picture, tone.flats.level)))
         pixels = len(tone.flats) * blocks.BLOCK**2
         least = max(_FAINT_AT_MOST, step / _STEPS_HIDDEN)
-        if tone.noise and not tone.faint:
-            value = _at_level(picture, tone) * tone.sigma * slope
+        if tone.is_noise and not tone.is_faint:
+            value = _to_level(picture, tone) * tone.sigma * slope
             measured.append(Tone(tone.signal, value, pixels))
         else:
-            most = max(tone.noise_texture.sigma, least) * slope
-            bounded.append(Tone(tone.signal, most, pixels))
+            bound = max(tone.noise_texture.sigma, least) * slope
+            bounded.append(Tone(tone.signal, bound, pixels))
     return tuple(measured), tuple(bounded)
 
 
-def _at_level(picture: Picture, tone: _Tone) -> float:
+def _to_level(picture: Picture, tone: _Tone) -> float:
     """Factor that carries noise from the blocks' own brightness to the level it is reported for, by the
     photon law (EMVA 1288): it grows with the root of the signal."""
     light = float(np.median(_light(picture, tone.flats.level)))
     return float(np.sqrt(tone.signal / max(light, 1e-6)))
 
 
-def _typical(frame: _Frame, told: list[_Tone]) -> float:
+def _typical(frame: _Frame, noisy: list[_Tone]) -> float:
     """Deviation of the frame's flattest fifth: each brightness counts by how much of that it holds."""
-    variance = np.array([t.sigma**2 for t in told])
-    weight = np.array([frame.near(t.signal)[frame.flattest].sum() for t in told], float)
+    variance = np.array([t.sigma**2 for t in noisy])
+    weight = np.array([frame.near_signal(t.signal)[frame.flattest].sum() for t in noisy], float)
     if not weight.sum():
-        weight = np.array([len(t.flats) for t in told], float)
+        weight = np.array([len(t.flats) for t in noisy], float)
     return float(np.sqrt((weight * variance).sum() / weight.sum()))
 
 
-def _mean_power(told: list[_Tone]) -> tuple[NDArray[np.float64], float]:
-    """Mean (BLOCK, BLOCK) power over blocks, each brightness made equally loud, and its plateau."""
-    count = np.array([len(t.flats) for t in told], float)
-    each = [spectrum.filled(t.flats.squares) for t in told]
+def _mean_power(noisy: list[_Tone]) -> tuple[NDArray[np.float64], float]:
+    """Mean (BLOCK, BLOCK) power over blocks, each brightness scaled to one variance, and its plateau."""
+    count = np.array([len(t.flats) for t in noisy], float)
+    each = [spectrum.filled(t.flats.squares) for t in noisy]
     scaled = [p / max(float(p.mean()), 1e-9) for p in each]
     power = np.tensordot(count / count.sum(), np.stack(scaled), axes=1)
     # Noise that falls like a Gaussian's spectrum lies higher still at nothing than on the plateau.
-    rise = spectrum.low_rise(max(told, key=lambda t: len(t.flats)).flats.form.bands)
+    rise = spectrum.low_rise(max(noisy, key=lambda t: len(t.flats)).flats.band_power.bands)
     return power, rise * float(power[0, 0])
 
 

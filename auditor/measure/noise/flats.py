@@ -47,25 +47,31 @@ _WILSON_HILFERTY: Final = 9
 class Flats:
     """The flattest blocks near one brightness.
 
-    Attributes:
-        indices: (n,) places in the block map.
-        values: (n, BLOCK, BLOCK) luma on the 0..255 scale.
-        squares: (n, BLOCK, BLOCK) squared cosine coefficients, planes taken off.
-        form: their variance (code values squared) and bands.
-        level: (n,) mean code value.
+    Attributes
+    ----------
+    indices : (n,) ndarray of intp
+        Flat indices in the block map.
+    values : (n, BLOCK, BLOCK) ndarray of float32
+        Luma on the 0..255 scale.
+    squares : (n, BLOCK, BLOCK) ndarray of float32
+        Squared cosine coefficients, planes taken off.
+    band_power : spectrum.BandPower
+        Variance (code values squared) and bands of each block.
+    level : (n,) ndarray of float64
+        Mean code value.
     """
 
     indices: NDArray[np.intp]
     values: NDArray[np.float32]
     squares: NDArray[np.float32]
-    form: spectrum.Shape
+    band_power: spectrum.BandPower
     level: NDArray[np.float64]
 
     def __len__(self) -> int:
         return len(self.indices)
 
     @cached_property
-    def spread(self) -> float:
+    def expected_spread(self) -> float:
         """Standard deviation over mean that the variances of blocks of noise with their mean spectrum
         have."""
         return spectrum.relative_spread(self.squares.mean(0))
@@ -77,41 +83,86 @@ class Flats:
         The variances of blocks have a chi-squared spread; with k degrees of freedom their median lies
         below their mean by the factor (1 - 2 / (9 k))^3 (Wilson and Hilferty 1931).
         """
-        below = (1 - min(self.spread, 1.0) ** 2 / _WILSON_HILFERTY) ** 3
-        return float(np.sqrt(np.median(self.form.variance) / below))
+        median_over_mean = (1 - min(self.expected_spread, 1.0) ** 2 / _WILSON_HILFERTY) ** 3
+        return float(np.sqrt(np.median(self.band_power.variance) / median_over_mean))
 
 
 def shares_tried(count: int) -> list[int]:
-    """How many of `count` blocks are read, one number for each of `SHARES` that differs."""
+    """Numbers of blocks that are read in turn.
+
+    Parameters
+    ----------
+    count : int
+        Blocks near a brightness.
+
+    Returns
+    -------
+    list of int
+        One number for each of `SHARES` that differs, the largest first.
+    """
     sizes = [min(max(round(share * count), FEWEST), count) for share in SHARES]
     return list(dict.fromkeys(sizes))
 
 
 def luma_blocks(picture: Picture, columns: int, indices: NDArray[np.intp]) -> NDArray[np.float32]:
-    """Luma (n, BLOCK, BLOCK) on the 0..255 scale of the blocks at `indices` of a map."""
-    return blocks.cut(picture.luma, columns, indices) * np.float32(255 / picture.peak)
+    """Luma of some blocks.
+
+    Parameters
+    ----------
+    picture : Picture
+        A developed frame.
+    columns : int
+        Blocks side by side in the map.
+    indices : (n,) ndarray of intp
+        Flat indices in the map.
+
+    Returns
+    -------
+    (n, BLOCK, BLOCK) ndarray of float32
+        Luma on the 0..255 scale.
+    """
+    return blocks.cut_blocks(picture.luma, columns, indices) * np.float32(255 / picture.peak)
 
 
 def read_flats(
-    picture: Picture, columns: int, chosen: NDArray[np.intp], *, banding: bool = False
+    picture: Picture, columns: int, places: NDArray[np.intp], *, banding: bool = False
 ) -> Flats:
-    """Cut the blocks at `chosen` (a sample of them where they are many).
+    """Read some blocks, a sample of them where they are many.
 
-    Blocks with pixels that may be clipped, or that hold a hot pixel, are left out. `banding` leaves
-    offsets of whole rows and columns out of their power.
+    Blocks with pixels that may be clipped, or that hold a hot pixel, are left out.
+
+    Parameters
+    ----------
+    picture : Picture
+        A developed frame.
+    columns : int
+        Blocks side by side in the map.
+    places : (n,) ndarray of intp
+        Flat indices in the map.
+    banding : bool
+        Leave offsets of whole rows and columns out of the blocks' power.
+
+    Returns
+    -------
+    Flats
+        The blocks with their spectra.
     """
-    indices = blocks.spread(np.sort(chosen), _MOST)
+    indices = blocks.subsample(np.sort(places), _MOST)
     values = luma_blocks(picture, columns, indices)
     flat = values.reshape(-1, blocks.BLOCK**2)
     lowest, highest, level = flat.min(1), flat.max(1), flat.mean(1)
     peak = np.maximum(_HOT_PEAK * np.sqrt(blocks.variances(values)), _HOT_LEAST)
-    whole = (lowest > DARKEST) & (highest < BRIGHTEST)
-    cool = whole & (highest - level <= peak)
+    unclipped = (lowest > DARKEST) & (highest < BRIGHTEST)
+    without_hot = unclipped & (highest - level <= peak)
     # Where every block holds one (strong grain, specks) they are what is to be measured.
-    keep = cool if cool.sum() >= FEWEST else whole
-    squares = spectrum.power(values[keep])
+    keep = without_hot if without_hot.sum() >= FEWEST else unclipped
+    squares = spectrum.squared_coefficients(values[keep])
     if banding:
         squares = spectrum.without_lines(squares)
     return Flats(
-        indices[keep], values[keep], squares, spectrum.shape(squares), level[keep].astype(float)
+        indices[keep],
+        values[keep],
+        squares,
+        spectrum.band_power(squares),
+        level[keep].astype(float),
     )

@@ -20,24 +20,24 @@ _FEWEST: Final = 2_000
 """Pixels of a strip from which on it is used; and half as many differences."""
 _FEWEST_ACROSS: Final = 6
 """Rows or columns of a strip from which on it is used."""
-_LEAST: Final = 0.05
+_MIN_VARIANCE: Final = 0.05
 """Variance in DN squared below which a strip counts as blanked."""
 
 _OUTLIER: Final = 5.0
 """Root mean squares of the differences beyond which one is an outlier."""
 _ROUNDS: Final = 4
-"""How often outliers are left out, each time by what the rest says."""
+"""Rounds of leaving out outliers, each by the scatter of those kept in the one before."""
 _OFF_BLACK: Final = 2.0
 """Standard deviations of a pixel by which a strip's mean may lie off the stated black level; a DN more
 is free."""
 
 _MOST_CUT: Final = 0.002
 """Share of a strip's pixels that may lie at nothing, where noise is cut off."""
-_MOST_UNLIKE: Final = 0.15
+_MOST_DIFFERENCE: Final = 0.15
 """How far the variances of a strip's two halves, or of two strips, may differ, as a share."""
 
 
-def _scatter(strip: NDArray[np.float64]) -> tuple[float, int]:
+def _difference_variance(strip: NDArray[np.float64]) -> tuple[float, int]:
     """Variance of pixels from differences to the next of their colour, and their count.
 
     Differences leave out what whole areas share; single hot pixels are left out as outliers.
@@ -59,23 +59,35 @@ def _usable(strip: NDArray[Any], mosaic: Mosaic) -> tuple[float, int] | None:
     if strip.ndim != 2 or strip.size < _FEWEST or min(strip.shape) < _FEWEST_ACROSS:
         return None
     values = strip.astype(np.float64)
-    variance, count = _scatter(values)
-    if variance < _LEAST or count < _FEWEST // 2:
+    variance, count = _difference_variance(values)
+    if variance < _MIN_VARIANCE or count < _FEWEST // 2:
         return None
-    off = abs(float(np.median(values)) - float(mosaic.black.mean()))
-    if off > 1 + _OFF_BLACK * np.sqrt(variance) or float((values <= 0).mean()) > _MOST_CUT:
+    offset = abs(float(np.median(values)) - float(mosaic.black.mean()))
+    if offset > 1 + _OFF_BLACK * np.sqrt(variance) or float((values <= 0).mean()) > _MOST_CUT:
         return None
     long = 0 if strip.shape[0] >= strip.shape[1] else 1
-    halves = [_scatter(half)[0] for half in np.array_split(values, 2, axis=long)]
-    if abs(halves[0] - halves[1]) > _MOST_UNLIKE * variance:
+    halves = [_difference_variance(half)[0] for half in np.array_split(values, 2, axis=long)]
+    if abs(halves[0] - halves[1]) > _MOST_DIFFERENCE * variance:
         return None
     return variance, count
 
 
 def masked_variance(mosaic: Mosaic) -> tuple[float, float] | None:
-    """Variance of masked pixels in DN squared, rounding included, and its standard error.
+    """Variance of masked pixels, which no light reaches.
 
-    None without masked strips, or where they do not agree.
+    Half the mean square of differences between neighbours of one colour, outliers left out; strips that
+    were blanked, clipped or lit are not used.
+
+    Parameters
+    ----------
+    mosaic : Mosaic
+        Raw data with its masked strips.
+
+    Returns
+    -------
+    tuple of float or None
+        Variance in DN squared, rounding included, and its standard error. None without masked strips, or
+        where they do not agree.
     """
     found = [use for strip in mosaic.masked if (use := _usable(strip, mosaic)) is not None]
     if not found:
@@ -83,7 +95,7 @@ def masked_variance(mosaic: Mosaic) -> tuple[float, float] | None:
     variances = np.array([variance for variance, _ in found])
     counts = np.array([count for _, count in found], float)
     mean = float((variances * counts).sum() / counts.sum())
-    if np.abs(variances - mean).max() > _MOST_UNLIKE * mean:
+    if np.abs(variances - mean).max() > _MOST_DIFFERENCE * mean:
         return None
     # Differences that share a pixel: three halves of what independent ones would scatter.
     return mean, float(mean * np.sqrt(3 / counts.sum()))

@@ -15,7 +15,7 @@ from auditor import srgb
 from auditor.measure.noise import scaling, signal
 from auditor.measure.noise.blocks import BLOCK
 from auditor.measure.noise.cfa_patches import SIDE
-from auditor.measure.noise.transfer import fit_mosaic, is_sane, rounding_variance
+from auditor.measure.noise.transfer import fit_mosaic, is_plausible, rounding_variance
 from auditor.measure.picture import Mosaic
 from auditor.record import TONE_SIGNALS, Noise, Tone
 
@@ -30,8 +30,22 @@ _ABOVE_WHITE: Final = 1.02
 
 
 def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
-    """Noise of the green sites (all sites of a sensor without colours)."""
-    if not is_sane(mosaic):
+    """Noise of the green sites (of all sites of a sensor without colours).
+
+    Signal and noise are per site, without white balance, from the law fitted by `mixture.fit_noise`.
+
+    Parameters
+    ----------
+    mosaic : Mosaic
+        Raw data.
+
+    Returns
+    -------
+    Noise
+        `sigma_code8` on the sRGB curve, `tones` in linear light; None with a `note` where noise can't be
+        told from the scene.
+    """
+    if not is_plausible(mosaic):
         return Noise(None, note="the raw data's size, black or white level make no sense")
     shares, clipped = signal.mosaic_shares(mosaic)
     highest = float(mosaic.raw[::2, ::2].max())
@@ -43,8 +57,8 @@ def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
         note = "no area in which noise can be told from the scene"
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=note)
     span = float(mosaic.white - mosaic.black.mean())
-    kinds = sites.colour == 1 if (sites.colour == 1).any() else np.ones(4, bool)
-    signals = sites.take(fit.used).signal[:, kinds].ravel()
+    is_green = sites.colour == 1 if (sites.colour == 1).any() else np.ones(4, bool)
+    signals = sites.take(fit.used).signal[:, is_green].ravel()
     light = signals / span
 
     def variance(signal: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -53,10 +67,10 @@ def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
     sigma = float(np.sqrt((variance(signals) * (255 * srgb.slope(light)) ** 2).mean()))
     out = []
     for target in TONE_SIGNALS:
-        near = int(((light > target / np.sqrt(2)) & (light < target * np.sqrt(2))).sum())
+        count = int(((light > target / np.sqrt(2)) & (light < target * np.sqrt(2))).sum())
         square = float(variance(np.array(target * span)))
-        if near >= _FEWEST and square > 0:
-            out.append(Tone(target, float(np.sqrt(square)), near * SIDE**2))
+        if count >= _FEWEST and square > 0:
+            out.append(Tone(target, float(np.sqrt(square)), count * SIDE**2))
     white = np.ones((BLOCK, BLOCK))
     factor = scaling.averaging_factor(white, scaling.output_ratio(*mosaic.raw.shape))
     return Noise(

@@ -41,7 +41,7 @@ MOST_SPREAD: Final = 0.33
 """Relative spread of block variances that their mean spectrum lets expect: white noise has 0.09, coarse
 noise of real camera files up to 0.28. More is power in few coefficients: edges, waves."""
 
-_LOUDNESS: Final = (1.0, 1.6, 2.5, 4.0)
+_SIGMAS: Final = (1.0, 1.6, 2.5, 4.0)
 """Deviations of noise, code values, to which the next belong."""
 _LEAST_FINE: Final = (0.12, 0.2, 0.3, 0.42)
 """Power at 0.18-0.25 c/px over that at 0.08-0.125 c/px that noise has at least, by its deviation in code
@@ -52,18 +52,18 @@ _FAINT: Final = (1.0, 1.6)
 """Code values between which coding leaves noise in some blocks only."""
 
 _AS_FINE: Final = 0.5
-"""Share of the frame's finest noise below which another brightness, if louder than the faint ones, is
+"""Share of the frame's finest noise below which another brightness, if its noise is above the faint range, is
 not made of the same noise."""
 
 _JUMP: Final = 2.0
-"""How many times louder, in code values, noise may be than at brightnesses up to two stops away. Photon
+"""How many times larger, in code values, noise may be than at brightnesses up to two stops away. Photon
 noise hardly changes over one stop, read noise grows by 1.5 a stop towards black."""
 _NEAR_STOPS: Final = 2.1
 """Two stops, and what rounding adds."""
 
-_LOUDEST: Final = 30.0
+_HIGHEST: Final = 30.0
 """Code values that no camera's noise exceeds: a full well of 30 electrons at a signal of 0.1 gives them."""
-_LOUDEST_SMOOTHED: Final = 12.0
+_HIGHEST_SMOOTHED: Final = 12.0
 """Code values that only noise exceeds which nothing has smoothed; the loudest of a set of real frames up
 to ISO 12800 reads 3.7."""
 _WHITE: Final = 0.8
@@ -82,67 +82,121 @@ _LEAST_USED: Final = 0.4
 class NoiseTexture:
     """How the blocks of one brightness vary.
 
-    Attributes:
-        sigma: standard deviation, code values.
-        uneven: median variance of the blocks over their tenth percentile, over what that is for noise
-            of their spectrum.
-        spread: relative spread of block variances that noise of their spectrum has.
-        fine: power at 0.18-0.25 c/px over that at 0.08-0.125 c/px.
+    Attributes
+    ----------
+    sigma : float
+        Standard deviation, code values.
+    unevenness : float
+        Median variance of the blocks over their tenth percentile, over what that is for noise of their
+        spectrum.
+    expected_spread : float
+        Relative standard deviation of block variances that noise of their spectrum has.
+    fine_ratio : float
+        Power at 0.18-0.25 c/px over that at 0.08-0.125 c/px.
     """
 
     sigma: float
-    uneven: float
-    spread: float
-    fine: float
+    unevenness: float
+    expected_spread: float
+    fine_ratio: float
 
 
 def noise_texture(flats: Flats) -> NoiseTexture:
-    """How blocks of one brightness vary; the variances of noise spread about their mean as the sum of
-    squares of Gaussian coefficients does."""
-    ranked = np.sort(flats.form.variance)
+    """How the blocks of one brightness vary.
+
+    The variances of noise spread about their mean as the sum of squares of Gaussian coefficients does.
+
+    Parameters
+    ----------
+    flats : Flats
+        Blocks of one brightness.
+
+    Returns
+    -------
+    NoiseTexture
+        Figures by which noise is told from texture.
+    """
+    ranked = np.sort(flats.band_power.variance)
     low, middle = (float(ranked[int(q * (len(ranked) - 1))]) for q in (_LOWEST, 0.5))
-    spread = flats.spread
+    spread = flats.expected_spread
     expected = 1 / (1 - _TENTH * min(spread, MOST_SPREAD))
-    middle_power, _, fine_power = np.median(flats.form.bands, axis=0)
+    middle_power, _, fine_power = np.median(flats.band_power.bands, axis=0)
     fine = float(fine_power / max(middle_power, 1e-6))
     return NoiseTexture(flats.sigma, middle / max(low, 1e-6) / expected, spread, fine)
 
 
-def shows_noise(seen: NoiseTexture, coded: bool) -> bool:
-    """Whether one brightness, seen by itself, holds noise. `coded`: whole code values, so that faint
-    noise has lost its fine part."""
-    least, uneven = _LEAST_FINE[-1], MOST_UNEVEN
+def shows_noise(texture: NoiseTexture, coded: bool) -> bool:
+    """Whether one brightness, judged by itself, holds noise rather than texture.
+
+    Parameters
+    ----------
+    texture : NoiseTexture
+        How its blocks vary.
+    coded : bool
+        Whole code values, so that faint noise has lost its fine part.
+
+    Returns
+    -------
+    bool
+        False for texture.
+    """
+    min_fine, max_unevenness = _LEAST_FINE[-1], MOST_UNEVEN
     if coded:
-        least = float(np.interp(seen.sigma, _LOUDNESS, _LEAST_FINE))
-        uneven = float(np.interp(seen.sigma, _FAINT, (_FAINT_UNEVEN, MOST_UNEVEN)))
-    loudest = _LOUDEST if seen.fine >= _WHITE else _LOUDEST_SMOOTHED
-    alike = seen.uneven <= uneven and seen.spread <= MOST_SPREAD
-    return alike and seen.sigma <= loudest and seen.fine >= least
+        min_fine = float(np.interp(texture.sigma, _SIGMAS, _LEAST_FINE))
+        max_unevenness = float(np.interp(texture.sigma, _FAINT, (_FAINT_UNEVEN, MOST_UNEVEN)))
+    highest = _HIGHEST if texture.fine_ratio >= _WHITE else _HIGHEST_SMOOTHED
+    even = texture.unevenness <= max_unevenness and texture.expected_spread <= MOST_SPREAD
+    return even and texture.sigma <= highest and texture.fine_ratio >= min_fine
 
 
-def disagreeing(looks: Mapping[float, NoiseTexture]) -> set[float]:
-    """Of brightnesses (signal -> look) that show noise each by itself, those that cannot be the same
-    frame's."""
-    if not looks:
+def disagreeing(textures: Mapping[float, NoiseTexture]) -> set[float]:
+    """Brightnesses whose noise cannot be that of the same frame as the others'.
+
+    Parameters
+    ----------
+    textures : mapping
+        Signal (linear, 1 = white) -> how its blocks vary, for brightnesses that show noise each by itself.
+
+    Returns
+    -------
+    set of float
+        Signals of the outliers.
+    """
+    if not textures:
         return set()
-    finest = max(seen.fine for seen in looks.values())
-    out = {
-        s for s, seen in looks.items() if seen.sigma > _FAINT[1] and seen.fine < _AS_FINE * finest
+    finest = max(texture.fine_ratio for texture in textures.values())
+    outliers = {
+        s
+        for s, texture in textures.items()
+        if texture.sigma > _FAINT[1] and texture.fine_ratio < _AS_FINE * finest
     }
-    kept = {s: seen for s, seen in looks.items() if s not in out}
-    for signal, seen in kept.items():
-        near = [
+    kept = {s: texture for s, texture in textures.items() if s not in outliers}
+    for signal, texture in kept.items():
+        neighbours = [
             other.sigma * max(1.0, float(np.sqrt(s / signal)))
             for s, other in kept.items()
             if s != signal and abs(np.log2(s / signal)) <= _NEAR_STOPS
         ]
-        if near and seen.sigma > _JUMP * min(near):
-            out.add(signal)
-    return out
+        if neighbours and texture.sigma > _JUMP * min(neighbours):
+            outliers.add(signal)
+    return outliers
 
 
 def is_posterised(luma: NDArray[Any], peak: float) -> bool:
-    """Whether the frame uses so few code values that noise is drowned in the steps between them."""
+    """Whether the frame uses so few code values that noise is drowned in the steps between them.
+
+    Parameters
+    ----------
+    luma : (H, W) ndarray
+        Code values.
+    peak : float
+        Code value of white.
+
+    Returns
+    -------
+    bool
+        True for a posterised frame.
+    """
     sample = luma[:: max(1, min(luma.size // 300_000, luma.shape[0] // 64))]  # whole rows are quick
     if sample.dtype.kind == "u":
         codes: NDArray[Any] = (sample >> (BYTE_BITS * (sample.dtype.itemsize - 1))).ravel()

@@ -15,7 +15,7 @@ __all__ = ["count_hot_pixels", "has_banding"]
 _HOT_SIGMA: Final = 8.0
 """Standard deviations of a pixel by which a hot one exceeds the median of those around it."""
 _HOT_CODE: Final = 20.0
-"""Code values by which it exceeds that at least: less is not seen."""
+"""Code values by which it exceeds that at least: less is not visible."""
 _AROUND: Final = 5
 """Side in pixels of the square of those around it."""
 
@@ -47,9 +47,9 @@ def _shared_power(
     # Outer thirds: groups far enough apart not to share a piece of the scene.
     third = np.maximum((stop - start) // 3, 1)
     sums = np.vstack([np.zeros((1, BLOCK)), np.cumsum(profiles[order], 0, dtype=np.float64)])
-    left = (sums[start + third] - sums[start]) / third[:, None]
-    right = (sums[stop] - sums[stop - third]) / third[:, None]
-    products = (left * right).mean(1)
+    first = (sums[start + third] - sums[start]) / third[:, None]
+    last = (sums[stop] - sums[stop - third]) / third[:, None]
+    products = (first * last).mean(1)
     if len(products) < _FEWEST_LINES:
         return 0.0, 0.0
     return float(np.mean(products)), float(np.std(products) / len(products) ** 0.5)
@@ -58,12 +58,26 @@ def _shared_power(
 def has_banding(values: NDArray[np.float32], indices: NDArray[np.intp], columns: int) -> bool:
     """Whether rows or columns carry an offset of their own that far parts of the frame share.
 
-    It counts from `_LEAST_SHARE` of the pixels' variance on. `values` are the blocks (n, BLOCK, BLOCK) at
-    `indices` of a map with `columns` columns.
+    Profiles of lines, polynomials taken off, are correlated between distant groups of blocks on one line; the
+    mean product is the variance of the offsets. It counts from `_LEAST_SHARE` of the pixels' variance on.
+
+    Parameters
+    ----------
+    values : (n, BLOCK, BLOCK) ndarray of float32
+        Blocks.
+    indices : (n,) ndarray of intp
+        Their flat indices in the map.
+    columns : int
+        Blocks side by side in the map.
+
+    Returns
+    -------
+    bool
+        False as well where there are too few blocks.
     """
     if len(values) < _FEWEST_LINES:
         return False
-    least = max(_LEAST_SHARE * float(np.median(variances(values))), _LEAST_BAND)
+    min_variance = max(_LEAST_SHARE * float(np.median(variances(values))), _LEAST_BAND)
     lines = np.linspace(-1, 1, BLOCK, dtype=np.float32)
     curve = np.stack([np.ones(BLOCK), lines, lines**2, lines**3]).astype(np.float32)
     basis, _ = np.linalg.qr(curve.T)
@@ -74,13 +88,26 @@ def has_banding(values: NDArray[np.float32], indices: NDArray[np.intp], columns:
         residual = profiles - (profiles @ basis) @ basis.T
         common = residual.mean(0)  # compression's own 8-pixel rhythm is the same on every line
         shared, error = _shared_power(residual - common, line, place)
-        if shared > max(least, _PROOF * error):
+        if shared > max(min_variance, _PROOF * error):
             return True
     return False
 
 
 def count_hot_pixels(values: NDArray[np.float32], frame_pixels: int) -> int:
-    """Isolated bright points in the flat blocks, scaled up to the whole frame."""
+    """Number of hot pixels of a frame, from isolated bright points in its flat blocks.
+
+    Parameters
+    ----------
+    values : (n, BLOCK, BLOCK) ndarray of float32
+        Flat blocks, 0..255.
+    frame_pixels : int
+        Pixels of the whole frame, to which the count is scaled up.
+
+    Returns
+    -------
+    int
+        Hot pixels.
+    """
     n = len(values)
     if not n:
         return 0
@@ -92,5 +119,5 @@ def count_hot_pixels(values: NDArray[np.float32], frame_pixels: int) -> int:
     inner = sheet.reshape(BLOCK, n, BLOCK)
     right = inner[3:-3, :, 3:-3] > inner[3:-3, :, 4:-2]
     below = inner[3:-3, :, 3:-3] > inner[4:-2, :, 3:-3]
-    seen = int((above & right & below).sum())
-    return round(seen * frame_pixels / above.size)
+    count = int((above & right & below).sum())
+    return round(count * frame_pixels / above.size)

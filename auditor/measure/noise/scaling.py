@@ -24,15 +24,37 @@ _ALIASES: Final = np.arange(-4, 5)
 
 
 def output_ratio(height: int, width: int) -> float:
-    """Pixels of the frame, along one side, in a pixel of the common output; at least 1."""
+    """Side of a pixel of the common output size, in pixels of the frame.
+
+    Parameters
+    ----------
+    height, width : int
+        Size of the frame in pixels.
+
+    Returns
+    -------
+    float
+        At least 1: smaller frames are not enlarged.
+    """
     return max(1.0, float(np.sqrt(height * width / (OUTPUT_MEGAPIXELS * 1e6))))
 
 
 def averaging_factor(mean_power: NDArray[np.floating], ratio: float) -> float:
-    """Factor on the standard deviation when `ratio` x `ratio` pixels are averaged.
+    """Factor on the standard deviation of noise when areas of pixels are averaged.
 
-    `mean_power` is the noise's (BLOCK, BLOCK) mean of squared cosine coefficients, low frequencies
-    filled in.
+    The power spectrum is multiplied by sinc^2(k f) sinc^2(f) along each axis and summed over aliases.
+
+    Parameters
+    ----------
+    mean_power : (BLOCK, BLOCK) ndarray
+        Mean squared cosine coefficients of the noise, low frequencies filled in.
+    ratio : float
+        Pixels of the frame, along one side, in a pixel of the output.
+
+    Returns
+    -------
+    float
+        Dimensionless; 1 where nothing is averaged.
     """
     if ratio <= 1:
         return 1.0
@@ -49,9 +71,20 @@ def averaging_factor(mean_power: NDArray[np.floating], ratio: float) -> float:
 
 
 def grain(plateau: float, variance: float) -> float:
-    """Correlation length in px: k x k averages have a deviation of sigma * grain / k for large k.
+    """Correlation length of noise: k x k averages have a deviation of sigma * grain / k for large k.
 
-    `plateau` is the power per coefficient at low frequency; for white noise it is the variance.
     Blocks of 16 px cut long correlations short: a length of 2 px reads a tenth too low.
+
+    Parameters
+    ----------
+    plateau : float
+        Power per coefficient at low frequency; for white noise it is the variance.
+    variance : float
+        Variance of a pixel, in the same unit.
+
+    Returns
+    -------
+    float
+        Length in pixels: 1 for white noise.
     """
     return float(np.sqrt(plateau / variance)) if variance > 0 and plateau > 0 else 1.0

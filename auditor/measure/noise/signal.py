@@ -31,9 +31,19 @@ def _sampled(plane: NDArray[Any]) -> NDArray[Any]:
 def shares(
     signal: NDArray[np.floating], weights: NDArray[np.floating] | None = None
 ) -> tuple[float, ...]:
-    """Share of `signal` (linear, 1 = white) in each bin of `SIGNAL_BIN_EDGES`, summing to 1.
+    """Histogram of log2 signal in the bins of `SIGNAL_BIN_EDGES`.
 
-    Without `weights` every value counts the same.
+    Parameters
+    ----------
+    signal : ndarray
+        Linear light, 1 = white; NaN counts as black.
+    weights : ndarray or None
+        Weight of each value; None for equal ones.
+
+    Returns
+    -------
+    tuple of float
+        Shares that sum to 1.
     """
     floor = 2.0 ** SIGNAL_BIN_EDGES[0]
     stops = np.log2(np.clip(np.nan_to_num(signal), floor, 1.0))
@@ -45,7 +55,18 @@ def shares(
 
 
 def signal_shares(picture: Picture) -> tuple[float, ...]:
-    """Histogram of log2 signal of a developed frame's luma, from a regular sample of pixels."""
+    """Histogram of log2 signal of a developed frame's luma, from a regular sample of pixels.
+
+    Parameters
+    ----------
+    picture : Picture
+        A developed frame.
+
+    Returns
+    -------
+    tuple of float
+        As `shares`.
+    """
     sample = _sampled(picture.luma)
     if sample.dtype == np.uint8:
         codes = cv2.calcHist([sample], [0], None, [256], [0, 256]).ravel()
@@ -55,17 +76,41 @@ def signal_shares(picture: Picture) -> tuple[float, ...]:
 
 
 def clipped_share(picture: Picture) -> float:
-    """Share of pixels with at least one channel at white."""
+    """Share of pixels with at least one channel at white, from a regular sample.
+
+    Parameters
+    ----------
+    picture : Picture
+        A developed frame.
+
+    Returns
+    -------
+    float
+        0 to 1.
+    """
     assert picture.code is not None
     sample = _sampled(picture.code)
-    full = sample >= sample.dtype.type(picture.peak)
-    if full.ndim == 3:
-        full = full[..., 0] | full[..., 1] | full[..., 2]
-    return float(np.count_nonzero(full) / full.size)
+    clipped = sample >= sample.dtype.type(picture.peak)
+    if clipped.ndim == 3:
+        clipped = clipped[..., 0] | clipped[..., 1] | clipped[..., 2]
+    return float(np.count_nonzero(clipped) / clipped.size)
 
 
 def mosaic_shares(mosaic: Mosaic) -> tuple[tuple[float, ...], float]:
-    """Histogram of log2 signal over the green sites, and the share of clipped sites."""
+    """Histogram of log2 signal over the green sites, and the share of clipped sites.
+
+    Parameters
+    ----------
+    mosaic : Mosaic
+        Raw data.
+
+    Returns
+    -------
+    shares : tuple of float
+        As `shares`.
+    clipped : float
+        Share of all sites at or above the stated white level.
+    """
     step = 2 * _stride(mosaic.raw.size // 4)
     samples, clipped = [], []
     for y in (0, 1):

@@ -18,10 +18,18 @@ from numpy.typing import NDArray
 from auditor.measure.cosine import SIXTEEN
 from auditor.measure.noise.blocks import BLOCK
 
-__all__ = ["Shape", "filled", "low_rise", "power", "relative_spread", "shape", "without_lines"]
+__all__ = [
+    "BandPower",
+    "band_power",
+    "filled",
+    "low_rise",
+    "relative_spread",
+    "squared_coefficients",
+    "without_lines",
+]
 
 LOW_CPP: Final = 0.08
-"""Below it (c/px) the power is filled in: there the scene is louder than noise."""
+"""Below it (c/px) the power is filled in: there the scene is stronger than noise."""
 PLATEAU_CPP: Final = 0.15
 """The plateau reaches from LOW_CPP to here."""
 _BANDS_CPP: Final = (LOW_CPP, 0.125, 0.18, 0.25)
@@ -46,11 +54,22 @@ def _mean_over(low: float, high: float) -> NDArray[np.float32]:
 _SUMS: Final = np.stack(
     [_WEIGHTS.ravel(), *(_mean_over(*ends).ravel() for ends in pairwise(_BANDS_CPP))], axis=1
 )
-"""(BLOCK * BLOCK, 4) what turns squared coefficients into variance and the bands of `Shape`."""
+"""(BLOCK * BLOCK, 4) what turns squared coefficients into variance and the bands of `BandPower`."""
 
 
-def power(blocks: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Squared orthonormal cosine coefficients (n, BLOCK, BLOCK) of blocks, planes taken off."""
+def squared_coefficients(blocks: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Squared orthonormal cosine coefficients (DCT-II) of blocks, least-squares planes taken off.
+
+    Parameters
+    ----------
+    blocks : (n, BLOCK, BLOCK) ndarray of float32
+        Code values.
+
+    Returns
+    -------
+    (n, BLOCK, BLOCK) ndarray of float32
+        Power by frequency down and across, code values squared.
+    """
     coefficients = SIXTEEN.without_plane(blocks)
     return coefficients * coefficients
 
@@ -60,6 +79,16 @@ def without_lines(squares: NDArray[np.float32]) -> NDArray[np.float32]:
 
     Line offsets lie in the first row and column of coefficients alone; their neighbours take their
     place.
+
+    Parameters
+    ----------
+    squares : (n, BLOCK, BLOCK) ndarray of float32
+        From `squared_coefficients`.
+
+    Returns
+    -------
+    (n, BLOCK, BLOCK) ndarray of float32
+        A copy.
     """
     out = squares.copy()
     out[:, 0, :] = out[:, 1, :]
@@ -68,29 +97,52 @@ def without_lines(squares: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 @dataclass(frozen=True)
-class Shape:
-    """How the power of blocks lies over frequency, one row for each block.
+class BandPower:
+    """Power of blocks over frequency, one row for each block.
 
-    Attributes:
-        variance: (n,) variance of each block, low frequencies filled in from the plateau.
-        bands: (n, 3) mean power at 0.08-0.125, 0.125-0.18 and 0.18-0.25 c/px.
+    Attributes
+    ----------
+    variance : (n,) ndarray of float64
+        Variance of each block, low frequencies filled in from the plateau.
+    bands : (n, 3) ndarray of float64
+        Mean power at 0.08-0.125, 0.125-0.18 and 0.18-0.25 c/px.
     """
 
     variance: NDArray[np.float64]
     bands: NDArray[np.float64]
 
 
-def shape(squares: NDArray[np.float32]) -> Shape:
-    """Variance and bands of blocks from their squared coefficients (n, BLOCK, BLOCK)."""
+def band_power(squares: NDArray[np.float32]) -> BandPower:
+    """Variance and bands of blocks.
+
+    Parameters
+    ----------
+    squares : (n, BLOCK, BLOCK) ndarray of float32
+        From `squared_coefficients`.
+
+    Returns
+    -------
+    BandPower
+        In the same unit.
+    """
     sums = (squares.reshape(-1, BLOCK * BLOCK) @ _SUMS).astype(np.float64)
-    return Shape(sums[:, 0], sums[:, 1:])
+    return BandPower(sums[:, 0], sums[:, 1:])
 
 
 def relative_spread(mean_power: NDArray[np.floating]) -> float:
-    """Standard deviation over mean that `Shape.variance` has for stationary noise.
+    """Standard deviation over mean that `BandPower.variance` has for stationary Gaussian noise.
 
-    `mean_power` is (BLOCK, BLOCK). Each squared coefficient of Gaussian noise has twice its squared
-    mean as variance.
+    Each squared coefficient of Gaussian noise has twice its squared mean as variance.
+
+    Parameters
+    ----------
+    mean_power : (BLOCK, BLOCK) ndarray
+        Mean squared coefficients.
+
+    Returns
+    -------
+    float
+        Dimensionless; 0 without any power.
     """
     weighted = _WEIGHTS * mean_power
     total = float(weighted.sum())
@@ -98,7 +150,20 @@ def relative_spread(mean_power: NDArray[np.floating]) -> float:
 
 
 def filled(squares: NDArray[np.float32], rise: float = 1.0) -> NDArray[np.float64]:
-    """Mean (BLOCK, BLOCK) power over blocks, low frequencies filled in at `rise` x the plateau."""
+    """Mean power over blocks, low frequencies filled in.
+
+    Parameters
+    ----------
+    squares : (n, BLOCK, BLOCK) ndarray of float32
+        From `squared_coefficients`.
+    rise : float
+        Power of the low frequencies as a multiple of the plateau's.
+
+    Returns
+    -------
+    (BLOCK, BLOCK) ndarray of float64
+        Mean squared coefficients.
+    """
     mean = squares.mean(0).astype(np.float64)
     mean[_LOW] = rise * mean[_PLATEAU].mean()
     return mean
@@ -109,6 +174,16 @@ def low_rise(bands: NDArray[np.float64]) -> float:
 
     Coding's steps widen with frequency, so what it takes from noise below 0.08 c/px is less than
     above; the fall from 0.1 to 0.15 c/px is carried on, up to `_MOST_RISE`.
+
+    Parameters
+    ----------
+    bands : (n, 3) ndarray of float64
+        As `BandPower.bands`.
+
+    Returns
+    -------
+    float
+        1 to `_MOST_RISE`.
     """
     first, second, _ = np.median(bands, axis=0)
     return float(np.clip(first / second, 1.0, _MOST_RISE)) if second > 0 else 1.0

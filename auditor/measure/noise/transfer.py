@@ -14,18 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.measure.noise.blocks import BLOCK
-from auditor.measure.noise.cfa_patches import FREEDOM, SIDE, Sites, site_places
+from auditor.measure.noise.cfa_patches import FREEDOM, SIDE, Sites, site_patches
 from auditor.measure.noise.masked import masked_variance
 from auditor.measure.noise.mixture import FEWEST, Fit, fit_noise
 from auditor.measure.picture import Mosaic, Picture
 from auditor.record import SITE_COLOURS, PhotonTransfer
 from auditor.robust import SHEPPARD
 
-__all__ = ["fit_mosaic", "is_sane", "measure_photon_transfer", "rounding_variance"]
+__all__ = ["fit_mosaic", "is_plausible", "measure_photon_transfer", "rounding_variance"]
 
 Floats = NDArray[np.float64]
 
-_MOST_UNLIKE: Final = 0.05
+_MOST_OFF_WHITE: Final = 0.05
 """How far the power beyond what optics passes may lie from one level over frequency, as a share:
 more is a scene that reaches there, or data that were smoothed."""
 
@@ -67,10 +67,23 @@ _last: tuple[weakref.ref[Mosaic], tuple[Sites, Fit | None]] | None = None
 
 
 def fit_mosaic(mosaic: Mosaic) -> tuple[Sites, Fit | None]:
-    """Places of a mosaic and the fit to them; the last mosaic's is kept for the next question."""
+    """Patches of a mosaic and the fit to them; the last mosaic's is kept for the next question.
+
+    Parameters
+    ----------
+    mosaic : Mosaic
+        Raw data.
+
+    Returns
+    -------
+    sites : Sites
+        The patches.
+    fit : Fit or None
+        None where noise can't be told from the scene.
+    """
     global _last
     if _last is None or _last[0]() is not mosaic:
-        sites = site_places(mosaic)
+        sites = site_patches(mosaic)
         fit = fit_noise(sites)
         if fit is not None and not _is_noise(fit):
             fit = None
@@ -83,24 +96,51 @@ def _is_noise(fit: Fit) -> bool:
 
     Texture sharper than optics leaves it can be that as well, but then no place is without it.
     """
-    allowed = _MOST_UNLIKE + _BY_CHANCE * fit.unlike[-3:]
-    alike = (np.abs(fit.likeness[-3:] - 1) < allowed).all()
-    return bool(alike and fit.flat.sum() >= _FEWEST_FLAT)
+    allowed = _MOST_OFF_WHITE + _BY_CHANCE * fit.power_ratio_stderr[-3:]
+    white = (np.abs(fit.power_ratio[-3:] - 1) < allowed).all()
+    return bool(white and fit.flat_probability.sum() >= _FEWEST_FLAT)
 
 
 def rounding_variance(mosaic: Mosaic) -> float:
-    """Variance that rounding to whole numbers adds, DN squared."""
+    """Variance that rounding to whole numbers adds (Sheppard's correction).
+
+    Parameters
+    ----------
+    mosaic : Mosaic
+        Raw data.
+
+    Returns
+    -------
+    float
+        1/12 DN squared; 0 for floating-point data.
+    """
     return 1 / SHEPPARD if mosaic.raw.dtype.kind in "ui" else 0.0
 
 
 def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
-    """Gain and read noise of one frame from its mosaic.
+    """Gain and read noise of one frame from its mosaic (photon transfer, var = a x + b).
 
-    None for developed frames, and where places are too few or hold no range of signals. The read
-    noise alone is None where neither masked pixels nor areas dark enough show it within 1.5 electrons.
+    The gain is one over the slope of variance over signal, the read noise the root of the offset less
+    rounding, or of the masked pixels' variance where these agree.
+
+    Parameters
+    ----------
+    picture : Picture
+        A frame with a mosaic.
+
+    Returns
+    -------
+    PhotonTransfer or None
+        Gain in e- per DN, read noise in e-. None for developed frames, and where patches are too few or hold
+        no range of signals. The read noise alone is None where neither masked pixels nor areas dark enough
+        show it within 1.5 electrons.
+
+    References
+    ----------
+    Foi, Trimeche, Katkovnik, Egiazarian, IEEE TIP 17(10), 2008; terms of EMVA 1288.
     """
     mosaic = picture.mosaic
-    if mosaic is None or not is_sane(mosaic):
+    if mosaic is None or not is_plausible(mosaic):
         return None
     sites, fit = fit_mosaic(mosaic)
     if fit is None or fit.slope <= 0:
@@ -112,8 +152,8 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
     read_variance = fit.offset - rounding_variance(mosaic)
     error = _read_error(read_variance, float(offset_error), gain)
     # Signals well below nothing: the black level is stated too high, and the offset is not read noise.
-    below = sites.signal < -3 * np.sqrt(max(fit.offset, 0.0)) / SIDE
-    known = known_black = float(below.mean()) < _BELOW_BLACK
+    below_black = sites.signal < -3 * np.sqrt(max(fit.offset, 0.0)) / SIDE
+    known = known_black = float(below_black.mean()) < _BELOW_BLACK
     dark = masked_variance(mosaic)
     if dark is not None and abs(dark[0] - fit.offset) < (
         _AGREE * offset_error + _AGREE_SHARE * dark[0]
@@ -144,20 +184,21 @@ def _of_colour(
 ) -> tuple[float | None, float | None]:
     """Gain and read noise of the sites of one colour, each None where flat patches do not tell it.
 
-    Flat patches are known by their being quiet, so they read a little too quiet: the line through all
+    Flat patches are selected by their low variance, which biases it down a little: the line through all
     colours is found in the same way, and its ratio to the fit's is taken off.
     """
     flat = sites.take(fit.used)
-    own = flat.colour == colour
+    of_colour = flat.colour == colour
     line, of_all = (
-        _line(flat.signal[:, kinds], flat.variance[:, kinds], fit) for kinds in (own, own | True)
+        _line(flat.signal[:, kinds], flat.variance[:, kinds], fit)
+        for kinds in (of_colour, of_colour | True)
     )
     if line is None or of_all is None:
         return None, None
     (a, b, covariance), (a_all, b_all, _) = line, of_all
     middle = float(np.median(flat.signal))
-    level = (fit.slope * middle + fit.offset) / max(a_all * middle + b_all, 1e-12)
-    a, b, covariance = a * level, b * level - rounding, covariance * level**2
+    factor = (fit.slope * middle + fit.offset) / max(a_all * middle + b_all, 1e-12)
+    a, b, covariance = a * factor, b * factor - rounding, covariance * factor**2
     slope_error, offset_error = _REMAINDER * np.sqrt(np.diag(covariance))
     if a <= 0 or _EIGHTY * slope_error > _WITHIN_GAIN * a:
         return None, None
@@ -168,11 +209,11 @@ def _of_colour(
 def _line(signal: Floats, variance: Floats, fit: Fit) -> tuple[float, float, Floats] | None:
     """Slope, offset and covariance of the line through patches (n, kinds), by how flat they are."""
     kinds = signal.shape[1]
-    weight = np.repeat(fit.flat, kinds)
+    weight = np.repeat(fit.flat_probability, kinds)
     if weight.sum() < FEWEST:
         return None
     x = signal.ravel()
-    y = variance.ravel() - fit.bend * x**2
+    y = variance.ravel() - fit.prnu * x**2
     weight = weight * FREEDOM / 2 / np.maximum(fit.variance(x), 1e-6) ** 2
     design = np.stack([x, np.ones(len(x))], 1)
     information = (design * weight[:, None]).T @ design
@@ -186,14 +227,26 @@ def _read_error(variance: float, error: float, gain: float) -> float:
     """Standard error in electrons of a read noise found as a variance, both in DN squared.
 
     d sqrt(b) = db / (2 sqrt b), bounded near nothing. A variance that came out high by chance would
-    look surer than it is, so it counts as no more than a low read noise's.
+    seem better known than it is, so it counts as no more than a low read noise's.
     """
     electrons = min(variance * gain**2, _LOW_READ**2)
     spread = error * gain**2
     return float(spread / (2 * np.sqrt(max(electrons, spread, 1e-12))))
 
 
-def is_sane(mosaic: Mosaic) -> bool:
+def is_plausible(mosaic: Mosaic) -> bool:
+    """Whether a mosaic's size, black and white level make sense.
+
+    Parameters
+    ----------
+    mosaic : Mosaic
+        Raw data.
+
+    Returns
+    -------
+    bool
+        False where nothing can be measured on it.
+    """
     return bool(
         mosaic.raw.ndim == 2
         and min(mosaic.raw.shape) >= 4 * BLOCK

@@ -38,16 +38,16 @@ _PART: Final = 0.85
 """How much of what a lone edge would lose is lost: what else lies in its blocks carries it through in
 part. From 19,000 clean edges of rendered scenes before and after coding at qualities 90 and 95, f/2.8 to
 f/22: with it the mean is right within 1% wherever up to 8% is lost."""
-_MOST: Final = (0.24, 0.31), (0.04, 3.0)
+_LIMIT: Final = (0.24, 0.31), (0.04, 3.0)
 """At these c/px the loss given back is held below this much of ln MTF50, gently: what a soft edge loses
 passes for another shape of blur in part."""
-_KNOWN: Final = 0.3
+_LARGEST: Final = 0.3
 """No more is given back: beyond, an edge is no longer known well enough."""
 _LEAST_STEP: Final = 2.0
 """Height (code values) that every edge is drawn with at least."""
 _LEAST_NOISE: Final = 0.12
 """Noise of a coefficient, in steps, that is always there: no edge is as straight as its drawing."""
-_CARRIED: Final = 0.5
+_DITHERED: Final = 0.5
 """Noise beside the widest step from which on nothing is lost."""
 
 
@@ -65,7 +65,7 @@ def _profiles() -> tuple[Singles, Singles, Floats]:
 
 
 class Coding:
-    """Steps of a JPEG's luma, with the way from light back to code values."""
+    """Quantisation steps of a JPEG's luma, with the way from light back to code values."""
 
     def __init__(self, steps: Floats, picture: Picture) -> None:
         self._steps = np.maximum(steps, 1).astype(np.float32)
@@ -79,28 +79,49 @@ class Coding:
         return np.interp(light, self._light, np.arange(256.0))
 
     def loss(self, log_mtf50: Floats, edges: Edges) -> Floats:
-        """How much of ln MTF50 the coding took of each edge, (n,)."""
+        """How much of ln MTF50 the coding took of each edge.
+
+        Each edge is drawn from its fitted profile where it lies on the grid of blocks, the mean effect of rounding
+        its noisy cosine coefficients is computed in closed form, and the fit of blur is linearised to see what
+        that does to it.
+
+        Parameters
+        ----------
+        log_mtf50 : (n,) ndarray of float64
+            ln MTF50 (c/px) as fitted.
+        edges : Edges
+            The same edges; position, angle, step, base and noise are used.
+
+        Returns
+        -------
+        (n,) ndarray of float64
+            What is to be added to `log_mtf50`, at most `_LARGEST` either way; 0 where noise carries the edge through.
+        """
         out = np.zeros(len(log_mtf50))
         height = self._codes(edges.base + edges.step) - self._codes(edges.base)
         height = np.maximum(height, _LEAST_STEP)
-        grain = edges.noise * height / np.maximum(edges.step, 1e-9)
-        hit = grain < _CARRIED * self._steps.max()
-        if hit.any():
-            taken = _PART * self._change(log_mtf50[hit], edges.take(hit), grain[hit])
-            most = np.exp(np.interp(np.exp(log_mtf50[hit]), _MOST[0], np.log(_MOST[1])))
-            out[hit] = np.clip(taken / (1 + np.abs(taken) / most), -_KNOWN, _KNOWN)
+        noise_codes = edges.noise * height / np.maximum(edges.step, 1e-9)
+        affected = noise_codes < _DITHERED * self._steps.max()
+        if affected.any():
+            lost = _PART * self._change(
+                log_mtf50[affected], edges.take(affected), noise_codes[affected]
+            )
+            limit = np.exp(np.interp(np.exp(log_mtf50[affected]), _LIMIT[0], np.log(_LIMIT[1])))
+            out[affected] = np.clip(lost / (1 + np.abs(lost) / limit), -_LARGEST, _LARGEST)
         return out
 
-    def _change(self, log_mtf50: Floats, edges: Edges, grain: Floats) -> Floats:
+    def _change(self, log_mtf50: Floats, edges: Edges, noise_codes: Floats) -> Floats:
         """What a fit of blur to lone edges loses of ln MTF50, with noise of `grain` code values."""
         profile, terms, levels = _profiles()
         at = np.round((log_mtf50 - levels[0]) / (levels[1] - levels[0])).astype(int)
         at = np.clip(at, 0, len(levels) - 1)
         light = edges.base[:, None] + edges.step[:, None] * profile[at]
         code = self._codes(light).astype(np.float32)
-        noise = np.maximum(grain[:, None, None] / self._steps, _LEAST_NOISE).astype(np.float32)
+        noise = np.maximum(noise_codes[:, None, None] / self._steps, _LEAST_NOISE).astype(
+            np.float32
+        )
         bins, inside = _drawn(edges, half_width(log_mtf50))
-        lost = self._taken(np.take(code, bins), noise)
+        lost = self._loss_of(np.take(code, bins), noise)
         used = np.flatnonzero(inside)
         flat = bins.take(used)
         count = np.bincount(flat, minlength=code.size).reshape(code.shape)
@@ -110,13 +131,23 @@ class Coding:
         mean *= slope / np.maximum(edges.step, 1e-9)[:, None]
         x = terms[at]
         normal = (x * count[:, :, None]).transpose(0, 2, 1) @ x + 1e-6 * np.eye(x.shape[2])
-        right = x.transpose(0, 2, 1) @ mean[:, :, None]
-        return np.asarray(np.linalg.solve(normal, right)[:, -1, 0])
+        rhs = x.transpose(0, 2, 1) @ mean[:, :, None]
+        return np.asarray(np.linalg.solve(normal, rhs)[:, -1, 0])
 
-    def _taken(self, drawn: Singles, noise: Singles) -> Singles:
-        """What coding takes of edges drawn with code values (n, side, side), in the mean.
+    def _loss_of(self, drawn: Singles, noise: Singles) -> Singles:
+        """What coding takes of drawn edges, in the mean over their noise.
 
-        `noise` is the deviation of each coefficient as a share of its step, (n, 8, 8).
+        Parameters
+        ----------
+        drawn : (n, side, side) ndarray of float32
+            Code values of blocks about each edge.
+        noise : (n, 8, 8) ndarray of float32
+            Standard deviation of each coefficient as a share of its step.
+
+        Returns
+        -------
+        (n, side, side) ndarray of float32
+            Code values lost.
         """
         coefficients = _MATRIX @ drawn @ _MATRIX.T
         steps = np.tile(self._steps, (_BLOCKS, _BLOCKS))
@@ -128,9 +159,23 @@ class Coding:
         return np.asarray(_MATRIX.T @ lost @ _MATRIX)
 
 
-def _drawn(edges: Edges, reach: Floats) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
-    """For the pixels of the blocks about each edge, (n, side, side): which bin of its profile each is
-    (numbered through all edges), and whether a fit of `reach` px to either side would use it."""
+def _drawn(edges: Edges, half_px: Floats) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
+    """Bins of an edge's profile to which the pixels of the blocks about it belong.
+
+    Parameters
+    ----------
+    edges : Edges
+        The edges, n of them.
+    half_px : (n,) ndarray of float64
+        Half width in pixels of the window that a fit would use.
+
+    Returns
+    -------
+    bins : (n, side, side) ndarray of int32
+        Bin of each pixel, numbered through all edges.
+    inside : (n, side, side) ndarray of bool
+        Whether a fit would use the pixel.
+    """
     first = [JPEG_BLOCK * np.round((p + 0.5 - _SIDE / 2) / JPEG_BLOCK) for p in (edges.y, edges.x)]
     axis = np.arange(_SIDE)
     dy, dx = (
@@ -140,8 +185,8 @@ def _drawn(edges: Edges, reach: Floats) -> tuple[NDArray[np.int32], NDArray[np.b
     c, s = (f(edges.angle).astype(np.float32)[:, None] for f in (np.cos, np.sin))
     u = (dx * c)[:, None, :] + (dy * s)[:, :, None]
     t = (dy * c)[:, :, None] - (dx * s)[:, None, :]
-    reach = reach.astype(np.float32)
-    inside = (np.abs(u) <= reach[:, None, None]) & (np.abs(t) <= _ALONG_PX)
+    half_px = half_px.astype(np.float32)
+    inside = (np.abs(u) <= half_px[:, None, None]) & (np.abs(t) <= _ALONG_PX)
     u += np.float32(HALF_PX)
     u *= np.float32(1 / BIN_PX)
     np.clip(u, 0, _BINS - 1, out=u)
@@ -167,7 +212,18 @@ def _rounding(x: Singles, damped: Singles) -> Singles:
 
 
 def coding_of(light: Light) -> Coding | None:
-    """The coding behind a picture; None for what is no JPEG, or was measured on a mosaic."""
+    """Coding behind the picture that sharpness is measured on.
+
+    Parameters
+    ----------
+    light : Light
+        The frame.
+
+    Returns
+    -------
+    Coding or None
+        None for what is no JPEG, or was measured on a mosaic.
+    """
     steps, code = light.picture.luma_steps, light.picture.code
     if steps is None or light.green is not None or code is None or code.dtype != np.uint8:
         return None

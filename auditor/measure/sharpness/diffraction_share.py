@@ -1,6 +1,6 @@
 """How much of a frame's blur is diffraction: one answer for all of its edges.
 
-A profile of a given MTF50 may have a narrow foot (Gaussian blur) or a wide one (diffraction), and
+A profile of a given MTF50 may have short tails (Gaussian blur) or long ones (diffraction), and
 one noisy edge tells little of it. The frame's edges together do, and where aperture and pixel pitch
 are known, optics say beforehand what diffraction takes.
 """
@@ -26,7 +26,7 @@ _POOLING: Final = 0.5
 _UPPER: Final = 0.8
 """Share of the edges that are softer than where the frontier is taken to begin."""
 _FRONTIER: Final = 0.3
-"""How much softer than that (ln MTF50) an edge may be to be asked."""
+"""How much softer than that (ln MTF50) an edge may be to count."""
 _KNOWN_SD: Final = 0.15
 """Standard deviation with which optics tell the share of diffraction: aberrations are no true Gaussian."""
 _SURPRISE: Final = 0.1
@@ -38,18 +38,32 @@ _LEAST_LOSS: Final = 0.02
 
 
 def pool_shares(
-    by_share: Floats, sound: NDArray[np.bool_], limit: float = np.inf
+    by_share: Floats, valid: NDArray[np.bool_], limit: float = np.inf
 ) -> tuple[Floats, Floats]:
-    """ln MTF50 of every edge and its standard error, (n,) each, under the frame's shares.
+    """ln MTF50 of every edge under the frame's shares of diffraction in its blur.
 
-    Arguments:
-        by_share: (n, 3, SHARES) log evidence, mean and variance of ln MTF50 under each share.
-        sound: (n,) edges that may speak for the frame: what stands beside an edge has a shape of
-            its own.
-        limit: ln MTF50 of a perfect lens at the frame's settings; infinite where unknown.
+    The log evidence of the edges near the frontier is pooled with what optics expect into one posterior over
+    shares; each edge's estimate is then averaged over the shares with these weights (Bayesian model
+    averaging), diffraction taking the same loss from every edge.
+
+    Parameters
+    ----------
+    by_share : (n, 3, SHARES) ndarray of float64
+        Log evidence, mean and variance of ln MTF50 under each share.
+    valid : (n,) ndarray of bool
+        Edges that inform the frame's shares: what stands beside an edge has a shape of its own.
+    limit : float
+        ln MTF50 of a perfect lens at the frame's settings; infinite where unknown.
+
+    Returns
+    -------
+    log_mtf50 : (n,) ndarray of float64
+        Natural logarithm of MTF50 (c/px).
+    stderr : (n,) ndarray of float64
+        Its standard error.
     """
     evidence, level, variance = by_share[:, 0], by_share[:, 1], by_share[:, 2]
-    common, reference = _common(evidence, level, sound, limit)
+    common, reference = _common(evidence, level, valid, limit)
     weight = np.exp(evidence - evidence.max(1, keepdims=True, initial=-1e9))
     if np.isfinite(reference):
         weight = weight * _shares_at(level, common, reference)
@@ -61,20 +75,20 @@ def pool_shares(
 
 
 def _common(
-    evidence: Floats, level: Floats, sound: NDArray[np.bool_], limit: float
+    evidence: Floats, level: Floats, valid: NDArray[np.bool_], limit: float
 ) -> tuple[Floats, float]:
     """The frame's posterior over shares, (SHARES,), and the ln MTF50 it is for.
 
-    Only sound edges near the frontier are asked: what lies out of focus has a shape of its own.
+    Only valid edges near the frontier count: what lies out of focus has a shape of its own.
     """
-    if not sound.any():
+    if not valid.any():
         return np.full(SHARES, 1 / SHARES), np.inf
-    evidence, level = evidence[sound], level[sound]
+    evidence, level = evidence[valid], level[valid]
     value = level[np.arange(len(level)), evidence.argmax(1)]
-    asked = value > np.quantile(value, _UPPER) - _FRONTIER
-    reference = float(np.median(value[asked]))
-    told = _POOLING * evidence[asked].sum(0) + np.log(_expected(reference, limit))
-    common = np.exp(told - told.max())
+    selected = value > np.quantile(value, _UPPER) - _FRONTIER
+    reference = float(np.median(value[selected]))
+    log_posterior = _POOLING * evidence[selected].sum(0) + np.log(_expected(reference, limit))
+    common = np.exp(log_posterior - log_posterior.max())
     return common / common.sum(), reference
 
 
@@ -90,8 +104,8 @@ def _expected(log_mtf50: float, limit: float) -> Floats:
     at_limit = float(np.interp(_loss(np.array(limit)), loss, x))
     own = float(np.interp(at_limit * np.exp(log_mtf50 - limit), x, loss))
     share = min(own / float(_loss(np.array(log_mtf50))), 1.0)
-    near = np.exp(-0.5 * ((np.linspace(0, 1, SHARES) - share) / _KNOWN_SD) ** 2)
-    return (1 - _SURPRISE) * near / near.sum() + _SURPRISE * flat
+    expected = np.exp(-0.5 * ((np.linspace(0, 1, SHARES) - share) / _KNOWN_SD) ** 2)
+    return (1 - _SURPRISE) * expected / expected.sum() + _SURPRISE * flat
 
 
 @cache

@@ -17,7 +17,7 @@ from auditor.record import DIRECTIONS
 __all__ = ["directional_mtf50"]
 
 _ENOUGH: Final = 12
-"""Edges below which a direction says nothing: a tenth of fewer is hardly an edge."""
+"""Edges below which a direction has no figure: a tenth of fewer is hardly an edge."""
 _SHARP_SHARE: Final = 0.1
 """Share of a direction's edges that pass its level."""
 _NOT_SINGLE: Final = 2
@@ -40,15 +40,15 @@ def directional_mtf50(edges: Edges) -> dict[str, float | None]:
     photographs behind known optics: between 5 and 10% of the edges, and 0 to 1 standard errors, nothing changed
     by more than their number allows to tell; of 3% single edges decide, 20% take in what is out of focus.
     """
-    cautious = edges.log_mtf50 - _CAUTION * edges.stderr
+    lower_bound = edges.log_mtf50 - _CAUTION * edges.stderr
     step = DIRECTIONS["falling"] - DIRECTIONS["horizontal"]
     facing = np.round(np.degrees(edges.angle) / step).astype(int) % len(DIRECTIONS)
     out: dict[str, float | None] = {}
     for i, name in enumerate(DIRECTIONS):
-        here = np.sort(cautious[facing == i])[::-1]
-        if len(here) < _ENOUGH:
+        values = np.sort(lower_bound[facing == i])[::-1]
+        if len(values) < _ENOUGH:
             out[name] = None
             continue
-        place = max(_NOT_SINGLE, int(_SHARP_SHARE * len(here)))
-        out[name] = float(np.exp(here[place]))
+        place = max(_NOT_SINGLE, int(_SHARP_SHARE * len(values)))
+        out[name] = float(np.exp(values[place]))
     return out

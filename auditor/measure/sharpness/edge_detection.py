@@ -1,4 +1,4 @@
-"""Where to look: places with one clear direction of change, found on a reduced picture."""
+"""Candidate places for edges: those with one clear direction of change, found on a reduced picture."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ SCHARR: Final = 1 / 32
 _REDUCED_PIXELS: Final = 6e5
 """Pixels that the reduced picture has, about."""
 _FACTORS: Final = np.array([1, 2, 4, 6, 8, 16])
-"""Reductions that are quick: halvings, and a third of what one left."""
+"""Reductions that are quick: halvings, and a third after one."""
 _FAINT: Final = 0.05
 """Share of the score of the frame's strong places (of 100 the third) below which a place is noise."""
 _TENSOR_PX: Final = 12
-"""Side of the squares (full-size pixels) over which a place's direction is told."""
+"""Side of the squares (full-size pixels) over which the structure tensor is averaged."""
 _MARGIN_PX: Final = 16
 """Pixels along the frame's border in which no place is looked for: patches reach about as far."""
 _FEW: Final = 3
@@ -38,7 +38,20 @@ _BAND: Final = 96
 def radius_of(
     y: NDArray[np.float64], x: NDArray[np.float64], shape: tuple[int, int]
 ) -> NDArray[np.float64]:
-    """Distance from the frame's centre as a share of the half-diagonal."""
+    """Distance from the frame's centre as a share of the half-diagonal.
+
+    Parameters
+    ----------
+    y, x : ndarray of float64
+        Row and column in pixels; they broadcast against each other.
+    shape : tuple of int
+        Height and width of the frame in pixels.
+
+    Returns
+    -------
+    ndarray of float64
+        0 in the middle, 1 in the corners.
+    """
     # Roots and comparisons of whole arrays: np.hypot and np.digitize take several times as long on large ones.
     h, w = shape
     down, along = y - (h - 1) / 2, x - (w - 1) / 2
@@ -46,20 +59,37 @@ def radius_of(
 
 
 def zone_of(radius: NDArray[np.float64]) -> NDArray[np.int_]:
-    """Index into `record.ZONES`."""
+    """Zone of some distances from the centre.
+
+    Parameters
+    ----------
+    radius : ndarray of float64
+        From `radius_of`.
+
+    Returns
+    -------
+    ndarray of int
+        Index into `record.ZONES`.
+    """
     return np.sum([radius >= limit for limit in ZONE_RADII], axis=0)
 
 
 @dataclass(frozen=True)
 class EdgeMap:
-    """How edge-like each place of the reduced picture is.
+    """How edge-like each pixel of a reduced picture is.
 
-    Attributes:
-        score: (rows, columns), 0 where no patch fits.
-        small: the reduced picture itself, 0..1.
-        factor: full-size pixels per pixel of `score`.
-        rows, columns: first full-size row and column of the pixels of `score`.
-        shape: (height, width) of the frame.
+    Attributes
+    ----------
+    score : (rows, columns) ndarray of float32
+        Gradient times squared coherence; 0 where no patch fits.
+    small : (rows, columns) ndarray of float32
+        The reduced picture itself, 0..1.
+    factor : int
+        Full-size pixels per pixel of `score`.
+    rows, columns : (rows,) and (columns,) ndarray of int
+        First full-size row and column of the pixels of `score`.
+    shape : tuple of int
+        Height and width of the frame.
     """
 
     score: NDArray[np.float32]
@@ -68,12 +98,29 @@ class EdgeMap:
     rows: NDArray[np.int_]
     columns: NDArray[np.int_]
     shape: tuple[int, int]
-    _known: dict[int, tuple[NDArray[np.float32], NDArray[np.int_]]] = field(
+    _cells_cache: dict[int, tuple[NDArray[np.float32], NDArray[np.int_]]] = field(
         default_factory=dict, init=False, repr=False
     )
 
-    def places(self, cell_px: int, per_zone: Sequence[int], avoid: Places | None = None) -> Places:
-        """The best place of every cell, at most `per_zone` of each zone; none in cells of `avoid`."""
+    def places(
+        self, cell_px: int, per_zone: Sequence[int], exclude: Places | None = None
+    ) -> Places:
+        """Candidate places: the best of every cell, at most so many of each zone.
+
+        Parameters
+        ----------
+        cell_px : int
+            Side of a cell in full-size pixels.
+        per_zone : sequence of int
+            Places of each of `record.ZONES` at most.
+        exclude : Places or None
+            Places whose cells are left out.
+
+        Returns
+        -------
+        Places
+            Zone after zone, the highest scores first.
+        """
         cell = max(2, round(cell_px / self.factor))
         top, left = (block_starts(n, cell) for n in self.score.shape)
         empty = np.zeros(0, int)
@@ -81,22 +128,24 @@ class EdgeMap:
             return Places(empty, empty)
         value, zone = self._cells(cell)
         value, y, x = value.copy(), self.rows[top], self.columns[left]
-        if avoid is not None and len(avoid.y):
-            used_y = np.maximum(np.searchsorted(y, avoid.y, "right") - 1, 0)
-            used_x = np.maximum(np.searchsorted(x, avoid.x, "right") - 1, 0)
+        if exclude is not None and len(exclude.y):
+            used_y = np.maximum(np.searchsorted(y, exclude.y, "right") - 1, 0)
+            used_x = np.maximum(np.searchsorted(x, exclude.x, "right") - 1, 0)
             value[used_y * len(left) + used_x] = 0
         chosen = []
         for index, limit in enumerate(per_zone):
-            here = np.flatnonzero((zone == index) & (value > 0)) if limit else empty
-            if limit < len(here):
-                here = here[value[here] >= np.partition(value[here], -limit)[-limit]]
-            chosen.append(here[np.argsort(-value[here], kind="stable")][:limit])
+            candidates = np.flatnonzero((zone == index) & (value > 0)) if limit else empty
+            if limit < len(candidates):
+                candidates = candidates[
+                    value[candidates] >= np.partition(value[candidates], -limit)[-limit]
+                ]
+            chosen.append(candidates[np.argsort(-value[candidates], kind="stable")][:limit])
         cells = np.concatenate(chosen)
         return self._best_of(top[cells // len(left)], left[cells % len(left)], cell)
 
     def _cells(self, cell: int) -> tuple[NDArray[np.float32], NDArray[np.int_]]:
         """The highest score in every cell, 0 where it is faint, and the cell's zone; row after row."""
-        if cell not in self._known:
+        if cell not in self._cells_cache:
             value = centred_maxima(self.score, cell).ravel()
             # Where a frame is plain, the best place of a cell is nothing but noise.
             value[value < _FAINT * np.quantile(value, 0.98)] = 0
@@ -104,8 +153,8 @@ class EdgeMap:
             top, left = (block_starts(n, cell) for n in self.score.shape)
             y = (self.rows[top, None] + centre).astype(float)
             x = (self.columns[left] + centre).astype(float)
-            self._known[cell] = value, zone_of(radius_of(y, x, self.shape)).ravel()
-        return self._known[cell]
+            self._cells_cache[cell] = value, zone_of(radius_of(y, x, self.shape)).ravel()
+        return self._cells_cache[cell]
 
     def _best_of(self, row: NDArray[np.int_], column: NDArray[np.int_], cell: int) -> Places:
         """The best place of each of the cells that begin at these rows and columns of `score`."""
@@ -123,21 +172,52 @@ class EdgeMap:
 
 @dataclass(frozen=True)
 class Places:
-    """Places (n,) in full-size pixels, best first within each zone."""
+    """Places in full-size pixels, best first within each zone.
+
+    Attributes
+    ----------
+    y, x : (n,) ndarray of int
+        Row and column.
+    """
 
     y: NDArray[np.int_]
     x: NDArray[np.int_]
 
-    def with_(self, other: Places) -> Places:
-        """Both sets of places."""
+    def joined_with(self, other: Places) -> Places:
+        """Both sets of places.
+
+        Parameters
+        ----------
+        other : Places
+            Comes second.
+
+        Returns
+        -------
+        Places
+            All of them.
+        """
         return Places(np.concatenate([self.y, other.y]), np.concatenate([self.x, other.x]))
 
 
 def edge_map(light: Light) -> EdgeMap:
-    """Score every place by its gradient times the square of the structure tensor's coherence.
+    """Score every pixel of a reduced picture by its gradient times the square of the structure tensor's coherence.
 
-    (Foerstner & Guelch, 1987): strong and of one direction. Gradients on the reduced picture tell
-    little of blur at the pixel, so choosing by them does not choose the sharper edges.
+    Strong and of one direction. Gradients on the reduced picture tell little of blur at the pixel, so
+    choosing by them does not choose the sharper edges.
+
+    Parameters
+    ----------
+    light : Light
+        The frame.
+
+    Returns
+    -------
+    EdgeMap
+        Scores, and where their pixels lie.
+
+    References
+    ----------
+    Foerstner & Guelch, 1987 (structure tensor).
     """
     h, w = light.shape
     ideal = np.sqrt(h * w / _REDUCED_PIXELS)
@@ -167,9 +247,9 @@ def _score(small: NDArray[np.float32], k: int) -> NDArray[np.float32]:
     jxx, jyy, jxy = (_mean(a, k) for a in (xx, yy, xy))
     power = _mean(cv2.add(xx, yy, dst=xx), 3)
     energy = cv2.add(jxx, jyy, dst=yy)
-    apart = cv2.subtract(jxx, jyy, dst=jxx)
+    difference = cv2.subtract(jxx, jyy, dst=jxx)
     # Coherence is the length of (apart, 2 jxy) over the energy; both are wanted squared.
-    length2 = cv2.multiply(apart, apart, dst=apart)
+    length2 = cv2.multiply(difference, difference, dst=difference)
     length2 = cv2.add(length2, cv2.multiply(jxy, jxy, dst=jxy, scale=4), dst=length2)
     energy2 = cv2.multiply(energy, energy, dst=energy)
     coherence2 = np.divide(length2, np.maximum(energy2, 1e-20, out=energy2), out=length2)

@@ -16,20 +16,32 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Edges:
-    """Judged edges, arrays (n,).
+    """Measured edges of a frame.
 
-    Attributes:
-        y, x: centre of the edge in full-size pixels.
-        angle: direction of the normal (from dark to light), radians, x to the right, y down.
-        log_mtf50, stderr: natural logarithm of MTF50 (c/px) and its standard error.
-        step, base: height of the step and the dark plateau, light.
-        noise: standard deviation of a pixel beside the edge, light.
-        chi2: misfit per degree of freedom.
-        overshoot: ringing beyond the plateaus as a share of the step.
-        clean: a step and nothing else; the others stand in texture and are less sure.
-        by_share: (n, 3, SHARES) what each share of diffraction would make of them (`ProfileFit`).
-        misfit: root mean square of what the fit leaves, share of the step.
-        place: number of the place it was found at.
+    Attributes
+    ----------
+    y, x : (n,) ndarray of float64
+        Centre of the edge in full-size pixels.
+    angle : (n,) ndarray of float64
+        Direction of the normal (from dark to light), radians, x to the right, y down.
+    log_mtf50, stderr : (n,) ndarray of float64
+        Natural logarithm of MTF50 (c/px) and its standard error; NaN before `pooled_edges`.
+    step, base : (n,) ndarray of float64
+        Height of the step and the dark plateau, light (1 = white).
+    noise : (n,) ndarray of float64
+        Standard deviation of a pixel beside the edge, light.
+    chi2 : (n,) ndarray of float64
+        Misfit per degree of freedom.
+    overshoot : (n,) ndarray of float64
+        Ringing beyond the plateaus as a share of the step.
+    clean : (n,) ndarray of bool
+        A step and nothing else; the others stand in texture and are less certain.
+    by_share : (n, 3, SHARES) ndarray of float64
+        Estimates under each share of diffraction (`ProfileFit`).
+    misfit : (n,) ndarray of float64
+        Root mean square of the residuals, share of the step.
+    place : (n,) ndarray of int
+        Number of the place it was found at.
     """
 
     y: Floats
@@ -50,25 +62,77 @@ class Edges:
     def __len__(self) -> int:
         return len(self.y)
 
-    def with_(self, other: Edges) -> Edges:
-        """Both sets of edges."""
+    def joined_with(self, other: Edges) -> Edges:
+        """Both sets of edges.
+
+        Parameters
+        ----------
+        other : Edges
+            Comes second.
+
+        Returns
+        -------
+        Edges
+            All of them.
+        """
         names = self.__dataclass_fields__
         return Edges(**{n: np.concatenate([getattr(self, n), getattr(other, n)]) for n in names})
 
     def numbered_from(self, first: int) -> Edges:
-        """These edges, their places numbered from `first` on."""
+        """These edges, their places numbered from a number on.
+
+        Parameters
+        ----------
+        first : int
+            Added to every place.
+
+        Returns
+        -------
+        Edges
+            A copy.
+        """
         return replace(self, place=self.place + first)
 
     def take(self, index: NDArray[np.generic]) -> Edges:
-        """The edges of a mask or of indices."""
+        """Some of the edges.
+
+        Parameters
+        ----------
+        index : ndarray
+            Mask or indices.
+
+        Returns
+        -------
+        Edges
+            The edges chosen.
+        """
         return Edges(**{n: getattr(self, n)[index] for n in self.__dataclass_fields__})
 
 
 def no_edges() -> Edges:
-    """None at all."""
-    none = np.zeros(0)
+    """An empty set of edges.
+
+    Returns
+    -------
+    Edges
+        Of length 0.
+    """
+    empty = np.zeros(0)
     by_share = np.zeros((0, 3, SHARES))
-    which = none.astype(int)
+    which = empty.astype(int)
     return Edges(
-        none, none, none, none, none, none, none, none, none, none, none > 0, by_share, none, which
+        empty,
+        empty,
+        empty,
+        empty,
+        empty,
+        empty,
+        empty,
+        empty,
+        empty,
+        empty,
+        empty > 0,
+        by_share,
+        empty,
+        which,
     )

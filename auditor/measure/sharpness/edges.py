@@ -1,7 +1,7 @@
 """Step edges: straighten (`lines`), profile, judge.
 
 Each candidate is a square patch. A line (with a slight bend) is laid along the edge, first through
-the gradients and then by least squares against the edge profile itself, which places it as surely
+the gradients and then by least squares against the edge profile itself, which places it as precisely
 as the noise allows. The pixels are binned by their distance from the line (ISO 12233, slanted
 edge), and the profile is fitted with the family of plausible systems.
 """
@@ -20,7 +20,7 @@ from auditor.measure.sharpness.edge_records import Edges, no_edges
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family, half_width
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.lines import PATCH_PX, Lines, first_lines
-from auditor.measure.sharpness.pixels import Pixels, binned, bins_of, near
+from auditor.measure.sharpness.pixels import Pixels, binned, bins_of, near_line
 
 __all__ = ["CLEAN_MISFIT", "Edges", "measure_edges"]
 
@@ -30,8 +30,8 @@ Singles = NDArray[np.float32]
 _HALF: Final = PATCH_PX // 2
 """Pixels of a patch to every side of its middle."""
 _FIRST_PX: Final = 19
-"""Side of the patch that is looked at first: what lies near the middle tells the direction."""
-_ONE_WAY: Final = 0.38
+"""Side of the patch in which the line is first estimated: what lies near the middle shows its direction."""
+_MIN_MONOTONICITY: Final = 0.38
 """`Lines.one_way` at least of a place that is looked at closely: of 6,500 places of 17 photographs less than
 it have 39% of those that hold no edge, and 1 in 240 of those that do."""
 _MOST_MOVE_PX: Final = 8
@@ -51,7 +51,7 @@ _MAX_MISFIT: Final = 0.12
 """The same up to which it is kept."""
 _MAX_CHI2: Final = 6
 """Misfit per degree of freedom up to which an edge is kept."""
-_HOPELESS: Final = 0.2
+_MAX_ROUGH_MISFIT: Final = 0.2
 """The same against a rough profile: about a first line, beyond it fewer than one in a hundred turns out
 clean; about the line laid along the edge, none of 8,700 clean edges of 92 pictures and 1 in 2,000 of
 those kept at all."""
@@ -66,7 +66,7 @@ _PLATEAU_STEP: Final = 0.02
 _CORE_PX: Final = 7.0
 """Half length along the edge that is always used, and half width across it before its blur is known."""
 _END_SQUARES: Final = 1.5
-"""What the squares left at an edge's end may be, over those in its middle."""
+"""Mean squared residual at an edge's end, over that in its middle, up to which the end counts."""
 _END_STEP: Final = 0.015
 """Besides, as the root of these squares, the share of the step by which an end may be off."""
 _QUIETEST: Final = 0.1
@@ -118,27 +118,31 @@ def _family() -> tuple[Singles, Singles]:
 
 
 @dataclass(frozen=True)
-class _Beside:
-    """Pixels beside the lines of a batch, and how they differ from the profiles fitted, (k,) each.
+class _Residuals:
+    """Pixels beside the lines of a batch, and their residuals from the profiles fitted.
 
-    Attributes:
-        pixels: which they are.
-        left: light less the fitted profile.
-        member_bin: place of each in the flattened tables of its edge's member.
+    Attributes
+    ----------
+    pixels : Pixels
+        Which pixels they are, k of them.
+    residual : (k,) ndarray of float32
+        Light less the fitted profile.
+    member_bin : (k,) ndarray of intp
+        Place of each in the flattened tables of its edge's member.
     """
 
     pixels: Pixels
-    left: Singles
+    residual: Singles
     member_bin: NDArray[np.intp]
 
     @classmethod
-    def of(cls, patch: Singles, u: Singles, use: NDArray[np.bool_], fit: RoughFit) -> _Beside:
+    def of(cls, patch: Singles, u: Singles, use: NDArray[np.bool_], fit: RoughFit) -> _Residuals:
         """Those of a mask within `HALF_PX` of the lines."""
         pixels = Pixels.of(use)
-        place = bins_of(u.take(pixels.at)) + pixels.each(fit.member * _BINS)
+        place = bins_of(u.take(pixels.at)) + pixels.per_pixel(fit.member * _BINS)
         model = _family()[0].take(place)
-        model *= pixels.each(fit.step.astype(np.float32))
-        model += pixels.each(fit.base.astype(np.float32))
+        model *= pixels.per_pixel(fit.step.astype(np.float32))
+        model += pixels.per_pixel(fit.base.astype(np.float32))
         return cls(pixels, patch.take(pixels.at) - model, place)
 
 
@@ -155,14 +159,14 @@ def _extend(
     Edges end, turn and meet others; an end counts when its squares per pixel are not much above the
     middle's.
     """
-    beside = _Beside.of(patch, u, valid & near(u, half), fit)
-    squares = beside.left * beside.left
-    along = t.take(beside.pixels.at)
+    residuals = _Residuals.of(patch, u, valid & near_line(u, half), fit)
+    squares = residuals.residual * residuals.residual
+    along = t.take(residuals.pixels.at)
     before, after = along < -_CORE_PX, along > _CORE_PX
     mean = []
     for part in (~(before | after), before, after):
         share = part.astype(np.float32)
-        total, count = beside.pixels.sums(squares * share), beside.pixels.sums(share)
+        total, count = residuals.pixels.sums(squares * share), residuals.pixels.sums(share)
         mean.append(total / np.maximum(count, 1))
     limit = _END_SQUARES * mean[0] + (_END_STEP * fit.step) ** 2
     first, last = (
@@ -179,35 +183,35 @@ def _refine(
     keep: NDArray[np.bool_],
     lines: Lines,
     fit: RoughFit,
-    reach: Floats,
+    half: Floats,
     bend: bool,
 ) -> Lines:
     """One Gauss-Newton step of offset, angle and (if asked) bend against the fitted profile."""
-    beside = _Beside.of(patch, u, keep & near(u, reach), fit)
-    pixels = beside.pixels
-    slope = _family()[1].take(beside.member_bin)
-    slope *= pixels.each(fit.step.astype(np.float32))
+    residuals = _Residuals.of(patch, u, keep & near_line(u, half), fit)
+    pixels = residuals.pixels
+    slope = _family()[1].take(residuals.member_bin)
+    slope *= pixels.per_pixel(fit.step.astype(np.float32))
     # change of light when offset, angle, bend grow: -slope, +slope * t, -slope * t^2
     size = np.float32(_HALF)
     ts = t.take(pixels.at) / size
     terms = 3 if bend else 2
-    bent = [slope, slope * ts]
+    jacobian = [slope, slope * ts]
     if bend:
-        bent.append(bent[1] * ts)
-    moments = [pixels.sums(bent[k // 2] * bent[k - k // 2]) for k in range(2 * terms - 1)]
-    right = [pixels.sums(b * beside.left) for b in bent]
+        jacobian.append(jacobian[1] * ts)
+    moments = [pixels.sums(jacobian[k // 2] * jacobian[k - k // 2]) for k in range(2 * terms - 1)]
+    gradient = [pixels.sums(b * residuals.residual) for b in jacobian]
     a = np.empty((len(patch), terms, terms))
     for i in range(terms):
         for j in range(terms):
             a[:, i, j] = moments[i + j]
     a += np.eye(terms) * (_DAMPING * moments[0] + 1e-12)[:, None, None]
-    answer = np.zeros((len(patch), 3))
-    answer[:, :terms] = np.linalg.solve(a, np.stack(right, axis=1)[..., None])[..., 0]
+    solution = np.zeros((len(patch), 3))
+    solution[:, :terms] = np.linalg.solve(a, np.stack(gradient, axis=1)[..., None])[..., 0]
     return Lines(
-        lines.angle + np.clip(answer[:, 1] / size, -_MOST_TURN, _MOST_TURN),
-        lines.offset - np.clip(answer[:, 0], -2, 2),
-        np.clip(lines.bend - answer[:, 2] / size**2, -_MOST_BEND, _MOST_BEND),
-        lines.one_way,
+        lines.angle + np.clip(solution[:, 1] / size, -_MOST_TURN, _MOST_TURN),
+        lines.offset - np.clip(solution[:, 0], -2, 2),
+        np.clip(lines.bend - solution[:, 2] / size**2, -_MOST_BEND, _MOST_BEND),
+        lines.monotonicity,
     )
 
 
@@ -216,31 +220,31 @@ def _window(
 ) -> NDArray[np.bool_]:
     """Bins to fit, (n, bins): `half` px to either side, and on from there while the plateau lasts.
 
-    The far foot of a profile tells diffraction from other blur, so it is worth having wherever no
+    The far tails of a profile tell diffraction from other blur, so they are worth having wherever no
     other object comes in: each further px must stay near the plateau before it.
     """
     edge = edge_family().edge.reshape(-1, _BINS)[fit.member]
-    left = mean - fit.base[:, None] - fit.step[:, None] * edge
+    residual = mean - fit.base[:, None] - fit.step[:, None] * edge
     per_px = round(1 / BIN_PX)
     w = weight.reshape(len(mean), -1, per_px)
     total = w.sum(2)
-    off = (w * left.reshape(w.shape)).sum(2) / np.maximum(total, 1e-30)
+    deviation = (w * residual.reshape(w.shape)).sum(2) / np.maximum(total, 1e-30)
     error = 1 / np.sqrt(np.maximum(total, 1e-30))
     distance = np.abs(OFFSETS).reshape(-1, per_px).mean(1)
     inner = distance[None, :] <= half[:, None]
-    sound = (np.abs(off) < 3 * error + _PLATEAU_STEP * scale[:, None]) | inner
+    consistent = (np.abs(deviation) < 3 * error + _PLATEAU_STEP * scale[:, None]) | inner
     middle = len(distance) // 2
-    right = np.logical_and.accumulate(sound[:, middle:], axis=1)
-    leftward = np.logical_and.accumulate(sound[:, middle - 1 :: -1], axis=1)[:, ::-1]
-    usable = np.concatenate([leftward, right], axis=1) & (distance < _WIDEST_PX)
+    to_light = np.logical_and.accumulate(consistent[:, middle:], axis=1)
+    to_dark = np.logical_and.accumulate(consistent[:, middle - 1 :: -1], axis=1)[:, ::-1]
+    usable = np.concatenate([to_dark, to_light], axis=1) & (distance < _WIDEST_PX)
     return np.repeat(usable, per_px, axis=1) & (weight > 0)
 
 
 def _misfit(mean: Floats, count: Floats, fit: RoughFit | ProfileFit) -> Floats:
     """Root mean square per pixel of what a fit leaves in `count` pixels per bin, share of the step."""
     edge = edge_family().edge.reshape(-1, _BINS)[fit.member]
-    left = mean - fit.base[:, None] - fit.step[:, None] * edge
-    rms = np.sqrt((left * left * count).sum(1) / np.maximum(count.sum(1), 1))
+    residual = mean - fit.base[:, None] - fit.step[:, None] * edge
+    rms = np.sqrt((residual * residual * count).sum(1) / np.maximum(count.sum(1), 1))
     return np.asarray(rms / np.maximum(fit.step, 1e-9))
 
 
@@ -252,17 +256,31 @@ def _steps(
     rim, first = _HALF + _MOST_MOVE_PX, _FIRST_PX // 2
     inside = (y >= rim) & (x >= rim) & (y < h - rim) & (x < w - rim)
     place = np.flatnonzero(inside)
-    patch, valid = light.lit(y[place] - first, x[place] - first, _FIRST_PX)
+    patch, valid = light.linear_patches(y[place] - first, x[place] - first, _FIRST_PX)
     lines = first_lines(fill_green(patch, valid))
-    step = lines.one_way > _ONE_WAY
+    step = lines.monotonicity > _MIN_MONOTONICITY
     return place[step], lines.take(step)
 
 
 def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edges:
-    """Measure the edge at each place (full-size pixels); those that are none are left out.
+    """Measure the edge at each place; those that are none are left out.
 
-    Many places at once are quicker: a call costs as much as some twenty places, however few there are.
-    Values and errors come with `pooled_edges`, when all edges of the frame are known.
+    A line is laid along the edge by Gauss-Newton steps, pixels are binned by their distance from it into
+    an oversampled edge-spread function (ISO 12233, slanted edge), and the family of plausible systems is
+    fitted to that (`fit_profiles`). Values and errors come with `pooled_edges`, when all edges of the frame
+    are known. Many places at once are quicker: a call costs as much as some twenty places.
+
+    Parameters
+    ----------
+    light : Light
+        The frame.
+    y, x : (n,) ndarray of int
+        Places in full-size pixels.
+
+    Returns
+    -------
+    Edges
+        `place` is the index into `y`; `log_mtf50` and `stderr` are NaN.
     """
     place, lines = _steps(light, y, x)
     if len(place) == 0:
@@ -274,57 +292,64 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     )
     y, x = y[place] + down, x[place] + along
     patch, clipped, valid = light.patches(y - _HALF, x - _HALF, PATCH_PX)
-    lines = lines.seen_from(down, along)
+    lines = lines.shifted(down, along)
     valid = np.ones(patch.shape, bool) if valid is None else valid
     half = np.full(len(y), _CORE_PX)
     u, t = lines.distances()
     keep = valid & (np.abs(t) <= _CORE_PX)
     for last in (False, True):
-        mean, squares, count = binned(patch, u, keep & near(u, half + BIN_PX / 2))
+        mean, squares, count = binned(patch, u, keep & near_line(u, half + BIN_PX / 2))
         weight, scale, noise = _weights(mean, squares, count, half)
-        close = weight * (np.abs(OFFSETS) <= half[:, None])
-        rough = rough_fit(mean, close, scale)
+        core_weight = weight * (np.abs(OFFSETS) <= half[:, None])
+        rough = rough_fit(mean, core_weight, scale)
         if not last:
-            hope = (_misfit(mean, count * (close > 0), rough) < _HOPELESS) & (rough.step > noise)
-            hope &= _share_clipped(clipped, u, half) < _MOSTLY_CLIPPED
-            if not hope.any():
+            candidate = (_misfit(mean, count * (core_weight > 0), rough) < _MAX_ROUGH_MISFIT) & (
+                rough.step > noise
+            )
+            candidate &= _share_clipped(clipped, u, half) < _MOSTLY_CLIPPED
+            if not candidate.any():
                 return no_edges()
-            y, x, place = y[hope], x[hope], place[hope]
-            patch, u, t = patch[hope], u[hope], t[hope]
-            clipped, valid, keep = clipped[hope], valid[hope], keep[hope]
-            lines, rough = lines.take(hope), rough.take(hope)
+            y, x, place = y[candidate], x[candidate], place[candidate]
+            patch, u, t = patch[candidate], u[candidate], t[candidate]
+            clipped, valid, keep = clipped[candidate], valid[candidate], keep[candidate]
+            lines, rough = lines.take(candidate), rough.take(candidate)
         half = half_width(rough.log_mtf50)
         lines = _refine(patch, u, t, keep, lines, rough, np.maximum(half * _FITTED, 3.0), last)
         u, t = lines.distances()
         if not last:
             keep = _extend(patch, u, t, valid, rough, half)
-    mean, squares, count = binned(patch, u, keep & near(u, _WIDEST_PX))
+    mean, squares, count = binned(patch, u, keep & near_line(u, _WIDEST_PX))
     weight, scale, noise = _weights(mean, squares, count, half)
     window = _window(mean, weight, half, scale, rough)
     # What can't be kept is not fitted: that is a quarter of all, and the family the dearest part.
-    reach = np.abs(np.where(window, OFFSETS, 0)).max(1)
+    window_px = np.abs(np.where(window, OFFSETS, 0)).max(1)
     core = np.abs(OFFSETS) <= 2.0
-    fair = (
-        (_share_clipped(clipped, u, reach) < _CLIPPED)
+    fittable = (
+        (_share_clipped(clipped, u, window_px) < _CLIPPED)
         & ((count[:, core] > 0).mean(1) > _FILLED)
         & (np.abs(lines.offset) < _MOST_OFF_PX)
-        & (_misfit(mean, count * window, rough) < _HOPELESS)
+        & (_misfit(mean, count * window, rough) < _MAX_ROUGH_MISFIT)
     )
-    if not fair.any():
+    if not fittable.any():
         return no_edges()
-    mean, weight, scale, window = mean[fair], weight[fair], scale[fair], window[fair]
-    fit = fit_profiles(mean, weight * window, scale, rough.log_mtf50[fair])
-    at = np.stack([place, y, x])[:, fair]
-    return _judge(at, lines.take(fair), fit, noise[fair], window, mean, count[fair])
+    mean, weight, scale, window = (
+        mean[fittable],
+        weight[fittable],
+        scale[fittable],
+        window[fittable],
+    )
+    fit = fit_profiles(mean, weight * window, scale, rough.log_mtf50[fittable])
+    at = np.stack([place, y, x])[:, fittable]
+    return _judge(at, lines.take(fittable), fit, noise[fittable], window, mean, count[fittable])
 
 
-def _share_clipped(clipped: NDArray[np.bool_], u: Singles, reach: Floats) -> Floats:
-    """Share of clipped pixels within `reach` px of each line."""
+def _share_clipped(clipped: NDArray[np.bool_], u: Singles, half: Floats) -> Floats:
+    """Share of clipped pixels within `half` px of each line."""
     out = np.zeros(len(u))
     some = np.flatnonzero(clipped.any((1, 2)))  # most have none
     if len(some):
-        close = near(u[some], reach[some])
-        out[some] = (clipped[some] & close).sum((1, 2)) / np.maximum(close.sum((1, 2)), 1)
+        inside = near_line(u[some], half[some])
+        out[some] = (clipped[some] & inside).sum((1, 2)) / np.maximum(inside.sum((1, 2)), 1)
     return out
 
 
@@ -345,31 +370,31 @@ def _judge(
     edge = edge_family().edge.reshape(-1, _BINS)[fit.member]
     model = fit.base[:, None] + fit.step[:, None] * edge
     window = window & (count > 0)
-    relative = _misfit(mean, count * window, fit)
-    beyond = np.where(window & (np.abs(OFFSETS) > 1.0), mean - model, 0)
-    over = np.maximum(beyond.max(1), 0)
-    good = (
+    misfit = _misfit(mean, count * window, fit)
+    excess = np.where(window & (np.abs(OFFSETS) > 1.0), mean - model, 0)
+    overshoot = np.maximum(excess.max(1), 0)
+    accepted = (
         (fit.step > _MIN_SNR * noise)
         & (fit.step > _MIN_STEP)
         & (np.abs(fit.shift) < 0.5)
-        & (relative < _MAX_MISFIT)
+        & (misfit < _MAX_MISFIT)
         & (fit.chi2 < _MAX_CHI2)
     )
-    none = np.full(len(y), np.nan)
+    unknown = np.full(len(y), np.nan)
     edges = Edges(
         y + lines.offset * np.sin(lines.angle),
         x + lines.offset * np.cos(lines.angle),
         lines.angle,
-        none,
-        none,
+        unknown,
+        unknown,
         fit.step,
         fit.base,
         noise,
         fit.chi2,
-        over / np.maximum(fit.step, 1e-9),
-        relative < CLEAN_MISFIT,
+        overshoot / np.maximum(fit.step, 1e-9),
+        misfit < CLEAN_MISFIT,
         fit.by_share,
-        relative,
+        misfit,
         place,
     )
-    return edges.take(good)
+    return edges.take(accepted)

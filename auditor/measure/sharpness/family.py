@@ -1,7 +1,7 @@
 """Edge profiles of every plausible system: diffraction, pixel and a Gaussian remainder.
 
 An edge is judged against this family instead of differentiating its profile and transforming a
-window of it (ISO 12233): a window cuts the wide foot of a blurred edge off and reads it too sharp,
+window of it (ISO 12233): a window cuts the long tails of a blurred edge off and reads it too sharp,
 a model with the plateaus fitted beside it does not.
 """
 
@@ -30,7 +30,7 @@ OFFSETS: Final = np.arange(-HALF_PX + BIN_PX / 2, HALF_PX, BIN_PX)
 """Centres of the bins, px."""
 
 _MTF50: Final = np.geomspace(0.04, 0.75, 117)
-"""Levels of MTF50 (c/px), 2.5% apart: from hopelessly blurred to sharpened."""
+"""Levels of MTF50 (c/px), 2.5% apart: from blurred beyond use to sharpened."""
 _SHARES: Final = (0.0, 0.25, 0.5, 0.75, 1.0)
 """Part of the loss at MTF50 that diffraction causes; the rest is Gaussian."""
 _POINTS: Final = 4001
@@ -51,11 +51,25 @@ def _diffraction() -> tuple[Floats, Floats]:
 
 
 def family_mtf(freq_cpp: NDArray[np.float64], mtf50_cpp: float, share: float) -> Floats:
-    """MTF of the member whose MTF falls to one half at `mtf50_cpp`, signed beyond the pixel's zero.
+    """MTF of the member whose MTF falls to one half at a frequency, signed beyond the pixel's zero.
 
     The loss -ln MTF at `mtf50_cpp` that the pixel does not explain is divided between diffraction
     (`share`) and a Gaussian. Above 0.603 c/px a pixel alone is already softer; there the Gaussian
     is negative (slight sharpening), cut off where the pixel's response ends.
+
+    Parameters
+    ----------
+    freq_cpp : ndarray of float64
+        Spatial frequencies in cycles per pixel.
+    mtf50_cpp : float
+        MTF50 of the member, cycles per pixel.
+    share : float
+        Part of the loss that diffraction causes, 0 to 1.
+
+    Returns
+    -------
+    ndarray of float64
+        MTF of the same shape.
     """
     loss = np.log(2.0) + np.log(np.sinc(mtf50_cpp))
     freq = np.abs(freq_cpp)
@@ -72,12 +86,18 @@ def family_mtf(freq_cpp: NDArray[np.float64], mtf50_cpp: float, share: float) ->
 
 @dataclass(frozen=True)
 class EdgeFamily:
-    """Members in rows: edge profiles and line spreads on `OFFSETS`.
+    """Edge- and line-spread functions of the family's members on `OFFSETS`.
 
-    Attributes:
-        mtf50_cpp: (B,) blur levels; (B * S) members are ordered level by level.
-        edge: (B, S, bins) profile from 0 to 1, averaged over each bin.
-        line: (B, S, bins) its derivative per px.
+    Attributes
+    ----------
+    mtf50_cpp : (levels,) ndarray of float64
+        Blur levels in cycles per pixel; flattened, members are ordered level by level.
+    shares : tuple of float
+        Shares of diffraction.
+    edge : (levels, shares, bins) ndarray of float64
+        Edge-spread function from 0 to 1, averaged over each bin.
+    line : (levels, shares, bins) ndarray of float64
+        Line-spread function, its derivative per px.
     """
 
     mtf50_cpp: Floats
@@ -88,7 +108,13 @@ class EdgeFamily:
 
 @cache
 def edge_family() -> EdgeFamily:
-    """The family, computed once per process (about 10 ms)."""
+    """The family, computed once per process (about 10 ms).
+
+    Returns
+    -------
+    EdgeFamily
+        All levels and shares, by a Fourier sum of `family_mtf`.
+    """
     step = _STEP_CPP
     freq = np.arange(step / 2, _END_CPP, step)
     mtf = np.array([[family_mtf(freq, m, s) for s in _SHARES] for m in _MTF50])
@@ -100,5 +126,16 @@ def edge_family() -> EdgeFamily:
 
 
 def half_width(log_mtf50: Floats) -> Floats:
-    """Window (px to either side) that holds the foot of a profile of this blur and little around it."""
+    """Half width of the window in which a profile is fitted.
+
+    Parameters
+    ----------
+    log_mtf50 : ndarray of float64
+        Blur, ln MTF50 (c/px).
+
+    Returns
+    -------
+    ndarray of float64
+        Pixels to either side that hold the tail of the profile and little around it.
+    """
     return np.clip(_WINDOW[0] + _WINDOW[1] / np.exp(log_mtf50), 4.0, HALF_PX - 1.0)

@@ -25,22 +25,22 @@ __all__ = ["FineTexture", "fine_texture"]
 Singles = NDArray[np.float32]
 
 _FINE_PX: Final = 0.8
-"""Blur (standard deviation) after which noise is gone and all detail still there; of none less was told."""
+"""Blur (standard deviation) after which noise is gone and all detail still there; without blur fewer frames were judged right."""
 _COARSE_PX: Final = 1.4
-"""Blur after which what a movement of two to six pixels takes is gone; of 2 less was told."""
+"""Blur after which what a movement of two to six pixels takes is gone; with 2 fewer frames were judged right."""
 _SIDE: Final = 11
 """Side (px) of the squares in which blurs are made: three standard deviations and a half to either side."""
 _RIM_PX: Final = 8
 """Pixels of a window that its neighbour's blur and gradient reach."""
 _LEAST_ENERGY: Final = 6.0
 """Energy of gradients ((8-bit code value / px)^2, after the greater blur) that a window holds in its weakest
-direction: of less most is coding. Of 2 to 25 photographs told the same."""
+direction: of less most is coding. Values from 2 to 25 gave the same judgements of photographs."""
 _CLIPPED: Final = 0.2
 """Share of clipped pixels from which a window's gradients are their outlines."""
 _ENOUGH: Final = 16
-"""Windows that speak for the frame: of fewer single ones decide."""
+"""Windows from which on a frame has a figure: of fewer single ones decide."""
 _FINEST: Final = 0.9
-"""Quantile of the windows that stands for the finest: only a part of a picture is in focus. 0.95 told the same."""
+"""Quantile of the windows that stands for the finest: only a part of a picture is in focus. 0.95 gave the same judgements."""
 _FAINTEST: Final = 0.01
 """Energy that even a window without fine detail is taken to hold, so that its logarithm is one."""
 _CODES: Final = np.float32(255)
@@ -64,14 +64,19 @@ class FineTexture(NamedTuple):
 
 
 def fine_texture(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> FineTexture:
-    """What the fine texture of a frame tells.
+    """Fineness of a frame's texture, and whether detail is missing along one direction.
 
     Parameters
     ----------
     light : Light
         The frame.
-    y, x : ndarray, (n,)
+    y, x : (n,) ndarray of int
         Upper left pixels of its windows full of detail, `WINDOW_PX` wide.
+
+    Returns
+    -------
+    FineTexture
+        Both None where too few windows are textured.
     """
     if len(y) < _ENOUGH:
         return FineTexture()
@@ -81,15 +86,18 @@ def fine_texture(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Fine
 
 
 def _fineness(codes: Singles) -> float | None:
-    """Energies along a direction come from the structure tensor (Foerstner & Guelch, 1987)."""
+    """Ratio of gradient energies at two blurs, where windows are finest.
+
+    Energies along a direction come from the structure tensor (Foerstner & Guelch, 1987).
+    """
     if len(codes) < _ENOUGH:
         return None
     tall = codes.reshape(-1, WINDOW_PX)
     fine, coarse = _energies(tall, _FINE_PX), _energies(tall, _COARSE_PX)
-    told = coarse.min(0) > _LEAST_ENERGY
-    if np.count_nonzero(told) < _ENOUGH:
+    valid = coarse.min(0) > _LEAST_ENERGY
+    if np.count_nonzero(valid) < _ENOUGH:
         return None
-    ratio = np.log(np.maximum(fine[:, told], _FAINTEST) / coarse[:, told])
+    ratio = np.log(np.maximum(fine[:, valid], _FAINTEST) / coarse[:, valid])
     return float(np.quantile(ratio.min(0), _FINEST))
 
 

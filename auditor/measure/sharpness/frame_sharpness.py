@@ -24,10 +24,10 @@ from auditor.measure.sharpness.texture import FrameSpectra
 from auditor.measure.sharpness.zone_focus import nothing_in_focus, out_of_focus
 from auditor.measure.sharpness.zones import (
     Frontier,
-    frontier_of,
     local_places,
-    shown_by,
+    zone_frontier,
     zone_masks,
+    zone_sharpness,
 )
 from auditor.record import SIDES, ZONES, Sharpness, ZoneSharpness
 
@@ -54,7 +54,7 @@ _NO_DETAIL: Final = (
 )
 """What is said where nothing is found at all; blurs beyond some eight pixels leave nothing either."""
 _NO_ZONE: Final = "too few edges for a figure of any zone, and texture finer than any edge is noise"
-"""What is said of a frame of which only its sharpest edges are told."""
+"""What is said of a frame of which only its sharpest edges have a figure."""
 _OUTLINE: Final = 0.05
 """Step (1 = white) of an edge that is an outline: those far out of focus have it, the noise and shading of an empty
 sky do not."""
@@ -83,8 +83,19 @@ def _nothing(note: str) -> Sharpness:
 def measure_sharpness(picture: Picture, limit_cpp: float | None = None) -> Sharpness:
     """System MTF50 by zone from the frame's own edges and texture; never raises on odd pixels.
 
-    `limit_cpp` is the MTF50 of a perfect lens at the frame's aperture and pixel pitch, if known. It
-    bounds errors and tells what can't be in focus; no figure is moved to it.
+    Parameters
+    ----------
+    picture : Picture
+        Code values or a mosaic.
+    limit_cpp : float or None
+        MTF50 (c/px) of a perfect lens at the frame's aperture and pixel pitch, if known. It bounds errors
+        and tells what can't be in focus; no figure is moved to it.
+
+    Returns
+    -------
+    Sharpness
+        MTF50 in cycles per pixel by zone, side and direction; None where nothing could be measured, with a
+        note.
     """
     return sharpness_and_edges(picture, limit_cpp)[0]
 
@@ -92,51 +103,66 @@ def measure_sharpness(picture: Picture, limit_cpp: float | None = None) -> Sharp
 def sharpness_and_edges(
     picture: Picture, limit_cpp: float | None = None
 ) -> tuple[Sharpness, Edges | None]:
-    """As `measure_sharpness`, with the edges behind it; None when there is nothing to measure."""
+    """As `measure_sharpness`, with the edges behind it.
+
+    Parameters
+    ----------
+    picture : Picture
+        Code values or a mosaic.
+    limit_cpp : float or None
+        As in `measure_sharpness`.
+
+    Returns
+    -------
+    sharpness : Sharpness
+        See `measure_sharpness`.
+    edges : Edges or None
+        Edges at places chosen without regard to sharpness; None when there is nothing to measure.
+    """
     light = light_of(picture)
     h, w = light.shape
     if min(h, w) < _MIN_SIDE:
         return _nothing(f"too small to measure sharpness ({w} x {h} pixels)"), None
     finder = edge_map(light)
     limit = np.inf if limit_cpp is None else float(np.log(limit_cpp))
-    all_of_them, tried = _edges(light, finder)
-    share = np.count_nonzero(all_of_them.clean & (all_of_them.place < tried)) / max(tried, 1)
-    all_of_them = pooled_edges(all_of_them, limit, coding_of(light))
-    edges = all_of_them.take(all_of_them.place < tried)
+    every_edge, tried = _edges(light, finder)
+    share = np.count_nonzero(every_edge.clean & (every_edge.place < tried)) / max(tried, 1)
+    every_edge = pooled_edges(every_edge, limit, coding_of(light))
+    edges = every_edge.take(every_edge.place < tried)
     softness = scene_softness(share, edges, limit)
     masks = zone_masks(edges.y, edges.x, light.shape)
     spectra = FrameSpectra(light, finder.small, finder.factor)
-    ends = {name: frontier_of(edges, masks[name], softness) for name in ZONES}
-    seen = _seen(ends, spectra)
-    softness = replace(softness, focused=not nothing_in_focus(seen, softness))
-    zones = {n: shown_by(e, softness) for n, e in ends.items()}
+    frontiers = {name: zone_frontier(edges, masks[name], softness) for name in ZONES}
+    sharpest_by_zone = _sharpest(frontiers, spectra)
+    softness = replace(softness, focused=not nothing_in_focus(sharpest_by_zone, softness))
+    zones = {n: zone_sharpness(e, softness) for n, e in frontiers.items()}
     if softness.focused:
         zones = {n: with_texture(z, spectra, n) for n, z in zones.items()}
-    zones |= dict.fromkeys(out_of_focus(seen, softness.limit))
+    zones |= dict.fromkeys(out_of_focus(sharpest_by_zone, softness.limit))
     if all(z is None for z in zones.values()):
         return _nothing(_NO_DETAIL if softness.focused else _WIDE), None
-    facing = directional_mtf50(all_of_them)
+    by_direction = directional_mtf50(every_edge)
     sharpest, weakest = local_places(edges, light.shape)
-    outlines = all_of_them.take(all_of_them.step > _OUTLINE)
-    whole, _ = local_places(outlines, light.shape, (1, 1))
+    outlines = every_edge.take(every_edge.step > _OUTLINE)
+    outline, _ = local_places(outlines, light.shape, (1, 1))
     if sharpest is None:
-        sharpest = weakest = whole
-    sharp = [v for v in facing.values() if v is not None]
+        sharpest = weakest = outline
+    edge_values = [v for v in by_direction.values() if v is not None]
     if sharpest is not None:
-        sharp.append(sharpest.mtf50_cpp)
+        edge_values.append(sharpest.mtf50_cpp)
     # Without an outline its few edges may be noise and shading.
-    zones = _believed(zones, sharp) if whole else zones
-    sides = {n: shown_by(frontier_of(edges, masks[n], softness), softness) for n in SIDES}
-    shown = [z.mtf50_cpp for z in zones.values() if z is not None] or sharp
-    in_focus = softness.focused and max(shown) > _BLURRED
+    zones = _supported(zones, edge_values) if outline else zones
+    sides = {n: zone_sharpness(zone_frontier(edges, masks[n], softness), softness) for n in SIDES}
+    values = [z.mtf50_cpp for z in zones.values() if z is not None] or edge_values
+    in_focus = softness.focused and max(values) > _BLURRED
     texture = fine_texture(light, *spectra.detailed_windows)
     return Sharpness(
         zones,
         sides,
-        horizontal_cpp=facing["horizontal"],
-        falling_cpp=facing["falling"],
-        vertical_cpp=facing["vertical"],
-        rising_cpp=facing["rising"],
+        horizontal_cpp=by_direction["horizontal"],
+        falling_cpp=by_direction["falling"],
+        vertical_cpp=by_direction["vertical"],
+        rising_cpp=by_direction["rising"],
         overshoot=_overshoot(edges),
         streaks=texture.streaks,
         fineness=texture.fineness,
@@ -155,38 +181,62 @@ def _edges(light: Light, finder: EdgeMap) -> tuple[Edges, int]:
     """
     places = finder.places(_CELL_PX, _FIRST_PER_ZONE)
     first = measure_edges(light, places.y, places.x)
-    more = finder.places(_CELL_PX, _wanting(_clean(first, light)), places)
-    rest = more.with_(sharp_places(light))
-    edges = first.with_(measure_edges(light, rest.y, rest.x).numbered_from(len(places.y)))
+    more = finder.places(_CELL_PX, _missing_places(_clean(first, light)), places)
+    rest = more.joined_with(sharp_places(light))
+    edges = first.joined_with(measure_edges(light, rest.y, rest.x).numbered_from(len(places.y)))
     return edges, len(places.y) + len(more.y)
 
 
-def _seen(
-    ends: Mapping[str, Frontier | None], spectra: FrameSpectra
+def _sharpest(
+    frontiers: Mapping[str, Frontier | None], spectra: FrameSpectra
 ) -> dict[str, tuple[float, float]]:
-    """MTF50 (c/px) of what is sharpest in each zone that shows anything, and its error."""
-    seen = {}
-    for name, end in ends.items():
-        told = texture_mtf50(spectra.zone(name)) if end is None else None
-        if end is not None:
-            seen[name] = end.seen
-        elif told is not None:
-            mtf50 = float(np.exp(told[0]))
-            seen[name] = mtf50, mtf50 * told[1]
-    return seen
+    """Estimate of what is sharpest in each zone that shows anything.
 
+    Parameters
+    ----------
+    frontiers : mapping
+        Zone -> frontier of its edges, None where edges are few.
+    spectra : FrameSpectra
+        Texture, for zones without a frontier.
 
-def _believed(
-    zones: dict[str, ZoneSharpness | None], sharp: Sequence[float]
-) -> dict[str, ZoneSharpness | None]:
-    """The zones without those whose texture alone tells of more than any edges of the frame.
-
-    `sharp`: MTF50 (c/px) of what is sharpest among its edges. Where everything is blurred, noise and coding
-    pass for fine texture.
+    Returns
+    -------
+    dict
+        Zone -> (MTF50, standard error), c/px.
     """
-    most = _OVER_EDGES * max(sharp, default=np.inf)
+    found = {}
+    for name, frontier in frontiers.items():
+        texture = texture_mtf50(spectra.zone(name)) if frontier is None else None
+        if frontier is not None:
+            found[name] = frontier.mtf50_and_stderr
+        elif texture is not None:
+            mtf50 = float(np.exp(texture[0]))
+            found[name] = mtf50, mtf50 * texture[1]
+    return found
+
+
+def _supported(
+    zones: dict[str, ZoneSharpness | None], edge_values: Sequence[float]
+) -> dict[str, ZoneSharpness | None]:
+    """The zones without those whose texture alone shows more than any edges of the frame.
+
+    Where everything is blurred, noise and coding pass for fine texture.
+
+    Parameters
+    ----------
+    zones : dict
+        Zone -> sharpness.
+    edge_values : sequence of float
+        MTF50 (c/px) of what is sharpest among the frame's edges.
+
+    Returns
+    -------
+    dict
+        Zone -> sharpness, None where it is not supported.
+    """
+    limit = _OVER_EDGES * max(edge_values, default=np.inf)
     return {
-        n: None if z is not None and z.method == "texture" and z.mtf50_cpp > most else z
+        n: None if z is not None and z.method == "texture" and z.mtf50_cpp > limit else z
         for n, z in zones.items()
     }
 
@@ -204,7 +254,7 @@ def _clean(edges: Edges, light: Light) -> list[int]:
     return [int(np.count_nonzero(zone == i)) for i in range(len(ZONES))]
 
 
-def _wanting(clean: list[int]) -> list[int]:
+def _missing_places(clean: list[int]) -> list[int]:
     """Places to try in each zone until it has `_SETTLED` clean edges, if they come as they came so far."""
     return [
         min(most, (max(_SETTLED - n, 0) * first) // max(n, 1))
@@ -229,4 +279,4 @@ def _upsampled(spectra: FrameSpectra) -> bool:
             1.0 if power is None else float(power[_HIGH].mean() / max(power[_MIDDLE].mean(), 1e-30))
         )
 
-    return hole(spectra.flat) < _HOLE_FLAT and hole(spectra.busy) < _HOLE_BUSY
+    return hole(spectra.flat_power) < _HOLE_FLAT and hole(spectra.detailed_power) < _HOLE_BUSY

@@ -3,9 +3,9 @@
 Most edges of a picture are softer than the lens. A plain upper quantile of noisy values picks up
 their noise; here the noise of each edge is part of the model instead. An edge's 1 / MTF50^2 is the
 lens's own, plus a softness of the edge (blurs add by their squares) that is nothing with probability
-p and otherwise exponential, plus its measured noise; a few are wild. The posterior of the lens's
+p and otherwise exponential, plus its measured noise; a few are outliers. The posterior of the lens's
 value over p and the scale of the softness gives the value and its error. A background far out of
-focus follows no such law: its edges crowd about a value of their own, and may be many more than the
+focus follows no such law: its edges cluster about a value of their own, and may be many more than the
 subject's. So half of the softer edges may instead lie, well below the lens, wherever the others lie.
 """
 
@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
 _SCATTER: Final = 0.03
-"""Scatter of sound edges beyond their noise (ln MTF50)."""
+"""Scatter of valid edges beyond their noise (ln MTF50)."""
 _STEP_SCATTER: Final = 0.05
 """The same of true steps, where coding takes from each what it happens to: so many edges count about
 alike, and none decides."""
@@ -37,9 +37,9 @@ _SHARED: Final = 0.01
 object's): measured on rendered scenes."""
 _OUTLIERS: Final = 0.02
 """Share of edges that are off by anything."""
-_APART_PX2: Final = 15.0
+_SEPARATION_PX2: Final = 15.0
 """How much softer than the lens a distance out of focus is at least, in 1 / MTF50^2."""
-_APART: Final = 0.12
+_SEPARATION: Final = 0.12
 """And in ln MTF50."""
 _LEAST_OTHERS: Final = 6
 """Edges below which they show no distance out of focus."""
@@ -51,7 +51,7 @@ _SHARES: Final = np.array([0.15, 0.45, 0.75, 0.95])
 """Shares of the edges as sharp as the lens that are tried."""
 _ODDS: Final = np.array([0.1, 0.2, 0.3, 0.4])
 """How likely each share is beforehand. Few edges as sharp as the lens among many a little softer look
-much like one noisy crowd; even odds let a grain of noise decide between the two."""
+much like one noisy cluster; even odds let a grain of noise decide between the two."""
 _SCALES_PX2: Final = np.array([5.0, 30.0])
 """Softness of objects and of what lies a little out of focus: the same at every aperture, so that it
 hardly shows beside diffraction at f/22 and rules the picture at f/2.8."""
@@ -63,9 +63,9 @@ _FINE: Final = 0.01
 """Steps of ln MTF50 in the tables."""
 _STEP: Final = 0.015
 """Steps of ln MTF50 between the lens values tried: no error stated is below 0.01."""
-_REACH: Final = 2.5
+_HALF_RANGE: Final = 2.5
 """ln MTF50 to either side of the lens's to which the tables reach."""
-_Z: Final = np.arange(-_REACH, _REACH + _FINE / 2, _FINE)
+_Z: Final = np.arange(-_HALF_RANGE, _HALF_RANGE + _FINE / 2, _FINE)
 """Differences of ln MTF50 in the tables."""
 _PARTS: Final = 400
 """Parts of equal probability into which a distribution of softness is divided."""
@@ -84,41 +84,69 @@ def _tables() -> tuple[Singles, Singles]:
     # Softness u is 0.5 ln(1 + u) lower in ln MTF50; equal steps of the distribution, then noise.
     chance = (np.arange(_PARTS) + 0.5) / _PARTS
     lower = 0.5 * np.log1p(-_SPREADS[:, None] * np.log1p(-chance))
-    place = np.clip(np.round((_REACH - lower) / _FINE).astype(int), 0, len(_Z) - 1)
-    bare = np.zeros((len(_SPREADS), len(_Z)))
-    np.add.at(bare, (np.arange(len(_SPREADS))[:, None], place), 1 / chance.size)
+    place = np.clip(np.round((_HALF_RANGE - lower) / _FINE).astype(int), 0, len(_Z) - 1)
+    softness = np.zeros((len(_SPREADS), len(_Z)))
+    np.add.at(softness, (np.arange(len(_SPREADS))[:, None], place), 1 / chance.size)
     # A matrix of differences holds each of them many times.
-    apart = np.arange(1 - len(_Z), len(_Z)) * _FINE
+    difference = np.arange(1 - len(_Z), len(_Z)) * _FINE
     tail = []
     for s in _NOISES:
-        kernel = np.exp(-0.5 * (apart / s) ** 2) / (s * np.sqrt(2 * np.pi))
-        tail.append(bare @ sliding_window_view(kernel, len(_Z))[::-1])
+        kernel = np.exp(-0.5 * (difference / s) ** 2) / (s * np.sqrt(2 * np.pi))
+        tail.append(softness @ sliding_window_view(kernel, len(_Z))[::-1])
     # Single precision is enough for the logarithms of some hundred edges, and much quicker.
     return spike.astype(np.float32), np.array(tail, np.float32)
 
 
-def edge_noise(stderr: Floats, soft: float = 1.0) -> Floats:
-    """What edges of one blur really scatter by (ln MTF50), from the errors stated for them."""
-    return np.hypot(_UNDERSTATED * stderr, _STEP_SCATTER + (_SCATTER - _STEP_SCATTER) * soft)
+def edge_noise(stderr: Floats, softness: float = 1.0) -> Floats:
+    """Real scatter of edges of one blur, from the errors stated for them.
 
+    Parameters
+    ----------
+    stderr : (n,) ndarray of float64
+        Standard errors of ln MTF50.
+    softness : float
+        Probability that the frame's objects are no true steps, 0 to 1.
 
-def frontier(value: Floats, stderr: Floats, soft: float = 1.0) -> tuple[float, float]:
-    """ln MTF50 of the frontier and its standard error from the edges' values and errors, (n,), n >= 1.
-
-    `soft` is how surely the frame's objects are no true steps (0 to 1).
+    Returns
+    -------
+    (n,) ndarray of float64
+        Standard deviations of ln MTF50.
     """
-    noise = edge_noise(stderr, soft)
+    return np.hypot(_UNDERSTATED * stderr, _STEP_SCATTER + (_SCATTER - _STEP_SCATTER) * softness)
+
+
+def frontier(value: Floats, stderr: Floats, softness: float = 1.0) -> tuple[float, float]:
+    """The lens's value behind edges of which most are softer than the lens.
+
+    Each edge's 1 / MTF50^2 is the lens's plus an excess that is nothing or exponential, its ln MTF50 has normal
+    noise, and a few are outliers: a mixture whose likelihood is tabulated over a grid of lens values, and whose
+    posterior is averaged over share and scale of the excess. Of stochastic frontier analysis this is the
+    normal-exponential case with a spike at no excess (terms from memory).
+
+    Parameters
+    ----------
+    value, stderr : (n,) ndarray of float64
+        ln MTF50 (c/px) of the edges and their standard errors, at least one.
+    softness : float
+        Probability that the frame's objects are no true steps, 0 to 1.
+
+    Returns
+    -------
+    log_mtf50, stderr : float
+        Posterior mean and standard deviation of the lens's ln MTF50.
+    """
+    noise = edge_noise(stderr, softness)
     row = np.clip(np.searchsorted(_NOISES, noise), 0, len(_NOISES) - 1)
     top = float(np.max(value)) + _MARGIN
     fifth = len(value) // _SOFTEST
     low = float(np.partition(value, fifth)[fifth]) - _MARGIN
     grid = np.arange(low, top, _STEP)
-    index = np.round((value[:, None] - grid[None, :] + _REACH) / _FINE).astype(int)
+    index = np.round((value[:, None] - grid[None, :] + _HALF_RANGE) / _FINE).astype(int)
     index = np.clip(index, 0, len(_Z) - 1)
     spike_table, tail_table = _tables()
     spike = spike_table.take(index + (row * len(_Z))[:, None])
     background = _background(value, noise, grid)
-    best = np.empty((len(_SHARES), len(_SCALES_PX2), len(grid)))
+    log_likelihood = np.empty((len(_SHARES), len(_SCALES_PX2), len(grid)))
     for j, scale in enumerate(_SCALES_PX2):
         spread = np.searchsorted(_SPREADS, scale * np.exp(2 * grid))
         spread = np.clip(spread, 0, len(_SPREADS) - 1)
@@ -131,9 +159,11 @@ def frontier(value: Floats, stderr: Floats, soft: float = 1.0) -> tuple[float, f
             density = np.multiply(spike, np.float32((1 - _OUTLIERS) * share))
             density += np.float32((1 - _OUTLIERS) * (1 - share)) * tail
             density += np.float32(_OUTLIERS / 3.0)
-            best[i, j] = np.log(density, out=density).sum(0, dtype=float) + np.log(_ODDS[i])
-    best -= best.max()
-    posterior = np.exp(best).sum((0, 1))
+            log_likelihood[i, j] = np.log(density, out=density).sum(0, dtype=float) + np.log(
+                _ODDS[i]
+            )
+    log_likelihood -= log_likelihood.max()
+    posterior = np.exp(log_likelihood).sum((0, 1))
     posterior /= posterior.sum()
     mean = float(posterior @ grid)
     deviation = float(np.sqrt(max(posterior @ (grid - mean) ** 2, 0) + _STEP**2 / SHEPPARD))
@@ -141,17 +171,29 @@ def frontier(value: Floats, stderr: Floats, soft: float = 1.0) -> tuple[float, f
 
 
 def _background(value: Floats, noise: Floats, grid: Floats) -> Singles | None:
-    """What the other edges about each one add to its density, (n, grid); none near the lens's value.
+    """What a distance out of focus adds to the density of each edge; nothing near the lens's value.
 
-    None where edges are few.
+    Its density is a kernel estimate from the other edges.
+
+    Parameters
+    ----------
+    value, noise : (n,) ndarray of float64
+        ln MTF50 of the edges and their real scatter.
+    grid : (g,) ndarray of float64
+        Lens values tried, ln MTF50.
+
+    Returns
+    -------
+    (n, g) ndarray of float32 or None
+        Densities; None where edges are few.
     """
     if len(value) < _LEAST_OTHERS:
         return None
     width = np.hypot(noise, _KERNEL)[:, None]
-    near = np.exp(-0.5 * ((value[:, None] - value[None, :]) / width) ** 2)
-    density = (near.sum(1) - 1) / (width[:, 0] * np.sqrt(2 * np.pi) * (len(value) - 1))
-    softer = np.exp(-2 * value)[:, None] - np.exp(-2 * grid)[None, :] > _APART_PX2
-    far = softer & (value[:, None] < grid[None, :] - _APART)
+    kernel = np.exp(-0.5 * ((value[:, None] - value[None, :]) / width) ** 2)
+    density = (kernel.sum(1) - 1) / (width[:, 0] * np.sqrt(2 * np.pi) * (len(value) - 1))
+    softer = np.exp(-2 * value)[:, None] - np.exp(-2 * grid)[None, :] > _SEPARATION_PX2
+    out_of_focus = softer & (value[:, None] < grid[None, :] - _SEPARATION)
     return np.where(
-        far, np.float32(_BACKGROUND) * density.astype(np.float32)[:, None], np.float32(0)
+        out_of_focus, np.float32(_BACKGROUND) * density.astype(np.float32)[:, None], np.float32(0)
     )

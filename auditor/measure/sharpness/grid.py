@@ -15,19 +15,45 @@ __all__ = ["block_starts", "centred_maxima", "centred_means"]
 
 def _halves(length: int, block: int) -> tuple[slice, ...]:
     """Whole blocks to either side of the middle: one run of them, or two about an odd middle row."""
-    middle, reach = length // 2, length // 2 // block * block
+    middle, half = length // 2, length // 2 // block * block
     if length % 2 == 0:
-        return (slice(middle - reach, middle + reach),)
-    return slice(middle - reach, middle), slice(middle + 1, middle + 1 + reach)
+        return (slice(middle - half, middle + half),)
+    return slice(middle - half, middle), slice(middle + 1, middle + 1 + half)
 
 
 def block_starts(length: int, block: int) -> NDArray[np.int_]:
-    """First row (or column) of every block of `block` rows; an even number of blocks."""
+    """First row (or column) of every block, laid from the middle outwards.
+
+    Parameters
+    ----------
+    length : int
+        Rows of the plane.
+    block : int
+        Rows of a block.
+
+    Returns
+    -------
+    (n,) ndarray of int
+        An even number of blocks.
+    """
     return np.concatenate([np.arange(s.start, s.stop, block) for s in _halves(length, block)])
 
 
 def centred_means(plane: NDArray[Any], factor: int) -> NDArray[Any]:
-    """As `area_means`, of the blocks that begin at `block_starts` of either axis."""
+    """As `area_means`, of the blocks that begin at `block_starts` of either axis.
+
+    Parameters
+    ----------
+    plane : (H, W) ndarray
+        Any type.
+    factor : int
+        Side of a block.
+
+    Returns
+    -------
+    (rows, columns) ndarray
+        Means, of the same type.
+    """
     h, w = plane.shape
     return np.concatenate(
         [
@@ -40,7 +66,20 @@ def centred_means(plane: NDArray[Any], factor: int) -> NDArray[Any]:
 
 
 def centred_maxima(plane: NDArray[Any], block: int) -> NDArray[Any]:
-    """The largest value of every block of `block` x `block` that begins at `block_starts` of either axis."""
+    """The largest value of every block that begins at `block_starts` of either axis.
+
+    Parameters
+    ----------
+    plane : (H, W) ndarray
+        Any type.
+    block : int
+        Side of a block.
+
+    Returns
+    -------
+    (rows, columns) ndarray
+        Maxima, of the same type.
+    """
     h, w = plane.shape
     out = []
     for rows in _halves(h, block):

@@ -34,11 +34,16 @@ _BRIGHTEST_SITE: Final = 0.97
 class Light:
     """A plane of code values with its way to linear light.
 
-    Attributes:
-        plane: (H, W) luma code values, or the mosaic's data numbers.
-        picture: owner of the transfer curve.
-        green: for a mosaic, (2, 2) whether the site at (y % 2, x % 2) is green; else None.
-        low, high: code values at and below which, and from which on, a pixel counts as clipped.
+    Attributes
+    ----------
+    plane : (H, W) ndarray
+        Luma code values, or the mosaic's data numbers.
+    picture : Picture
+        Owner of the transfer curve.
+    green : (2, 2) ndarray of bool or None
+        For a mosaic, whether the site at (y % 2, x % 2) is green.
+    low, high : float
+        Code values at and below which, and from which on, a pixel counts as clipped.
     """
 
     plane: NDArray[Any]
@@ -49,33 +54,75 @@ class Light:
 
     @property
     def shape(self) -> tuple[int, int]:
+        """(height, width) of the frame in pixels."""
         return int(self.plane.shape[0]), int(self.plane.shape[1])
 
     def patches(
         self, y: Ints, x: Ints, size: int
     ) -> tuple[Singles, NDArray[np.bool_], NDArray[np.bool_] | None]:
-        """Patches whose upper left pixels are (y, x): (n, size, size) each.
+        """Square patches in linear light.
 
-        Returns light (1 = white), clipped pixels, and which pixels hold a measurement (None: all).
+        Parameters
+        ----------
+        y, x : (n,) ndarray of int
+            Upper left pixels.
+        size : int
+            Side of a patch.
+
+        Returns
+        -------
+        light : (n, size, size) ndarray of float32
+            1 = white.
+        clipped : (n, size, size) ndarray of bool
+            Clipped pixels.
+        valid : (n, size, size) ndarray of bool or None
+            Pixels that hold a measurement; None for all of them.
         """
         codes = self._codes(y, x, size)
         clipped = self.clipped(codes)
-        light, valid = self._lit(codes, y, x)
+        light, valid = self._linear(codes, y, x)
         return light, clipped if valid is None else clipped & valid, valid
 
-    def lit(self, y: Ints, x: Ints, size: int) -> tuple[Singles, NDArray[np.bool_] | None]:
-        """As `patches`, without clipping."""
-        return self._lit(self._codes(y, x, size), y, x)
+    def linear_patches(
+        self, y: Ints, x: Ints, size: int
+    ) -> tuple[Singles, NDArray[np.bool_] | None]:
+        """As `patches`, without clipping.
 
-    def roots(self, y: Ints, x: Ints, size: int) -> Singles:
-        """Square roots of light, 0..1, of such patches: near to code values, with noise alike in dark and
-        bright. Sites between green ones are the mean of their neighbours."""
+        Parameters
+        ----------
+        y, x : (n,) ndarray of int
+            Upper left pixels.
+        size : int
+            Side of a patch.
+
+        Returns
+        -------
+        light, valid
+            As in `patches`.
+        """
+        return self._linear(self._codes(y, x, size), y, x)
+
+    def sqrt_patches(self, y: Ints, x: Ints, size: int) -> Singles:
+        """Square roots of light in patches: near to code values, with noise alike in dark and bright.
+
+        Parameters
+        ----------
+        y, x : (n,) ndarray of int
+            Upper left pixels.
+        size : int
+            Side of a patch.
+
+        Returns
+        -------
+        (n, size, size) ndarray of float32
+            0..1; sites between green ones are the mean of their neighbours.
+        """
         codes = self._codes(y, x, size)
         if codes.dtype == np.uint8 and codes.size:
             light = self.picture.linear(np.arange(256, dtype=np.uint8))
             table = np.sqrt(np.clip(light, 0, 1))  # each of the 256 turned once
             return np.asarray(cv2.LUT(codes.reshape(1, -1), table), np.float32).reshape(codes.shape)
-        patch, valid = self._lit(codes, y, x)
+        patch, valid = self._linear(codes, y, x)
         return np.sqrt(np.clip(fill_green(patch, valid), 0, 1)).astype(np.float32)
 
     def _codes(self, y: Ints, x: Ints, size: int) -> NDArray[Any]:
@@ -87,7 +134,7 @@ class Light:
             return (codes <= np.uint8(self.low)) | (codes >= np.uint8(np.ceil(self.high)))
         return (codes <= self.low) | (codes >= self.high)
 
-    def _lit(
+    def _linear(
         self, codes: NDArray[Any], y: Ints, x: Ints
     ) -> tuple[Singles, NDArray[np.bool_] | None]:
         if self.green is None:
@@ -103,7 +150,18 @@ class Light:
         return light, valid
 
     def blocks(self, factor: int) -> tuple[Ints, Ints]:
-        """First row of every row of `reduced`, and first column of every column of it."""
+        """Where the pixels of `reduced` lie.
+
+        Parameters
+        ----------
+        factor : int
+            As in `reduced`.
+
+        Returns
+        -------
+        rows, columns : ndarray of int
+            First full-size row and column of each.
+        """
         whole = 1 if self.green is None else 2
         starts = [whole * block_starts(n // whole, factor // whole) for n in self.shape]
         return starts[0], starts[1]
@@ -123,11 +181,19 @@ class Light:
         return np.rint(np.clip(self.reduced(2), 0, 1) * np.float32(255)).astype(np.uint8)
 
     def reduced(self, factor: int) -> Singles:
-        """Area means of `factor` x `factor` pixels (green sites only) as light-like values 0..1.
-
-        They lie where `blocks` says.
+        """Area means of `factor` x `factor` pixels (green sites only), at `blocks`.
 
         Square roots of light for a mosaic and code values for a picture: both even out noise.
+
+        Parameters
+        ----------
+        factor : int
+            Side of the areas in pixels; even for a mosaic.
+
+        Returns
+        -------
+        (rows, columns) ndarray of float32
+            0..1.
         """
         h, w = self.shape
         if self.green is None:
@@ -148,7 +214,20 @@ class Light:
 
 
 def fill_green(patch: Singles, valid: NDArray[np.bool_] | None) -> Singles:
-    """Green patches with the sites between them set to the mean of their neighbours."""
+    """Patches with the sites between green ones set to the mean of their neighbours.
+
+    Parameters
+    ----------
+    patch : (n, size, size) ndarray of float32
+        Light.
+    valid : (n, size, size) ndarray of bool or None
+        Sites that hold a measurement; None leaves the patches as they are.
+
+    Returns
+    -------
+    (n, size, size) ndarray of float32
+        Light.
+    """
     if valid is None:
         return patch
     known = np.pad(np.where(valid, patch, 0), ((0, 0), (1, 1), (1, 1)))
@@ -162,7 +241,18 @@ def fill_green(patch: Singles, valid: NDArray[np.bool_] | None) -> Singles:
 
 
 def light_of(picture: Picture) -> Light:
-    """The plane on which a picture's sharpness is measured: the mosaic when there is one."""
+    """The plane on which a picture's sharpness is measured: the mosaic when there is one.
+
+    Parameters
+    ----------
+    picture : Picture
+        Code values or a mosaic.
+
+    Returns
+    -------
+    Light
+        With its limits of clipping.
+    """
     mosaic = picture.mosaic
     if mosaic is not None:
         black = float(mosaic.black.mean())

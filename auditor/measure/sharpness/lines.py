@@ -24,29 +24,59 @@ _ACROSS_PX: Final = 4.0
 
 @dataclass(frozen=True)
 class Lines:
-    """Where an edge runs inside its patch: normal angle, offset and bend, arrays (n,).
+    """Where an edge runs inside its patch.
 
     Distance of a pixel (dx, dy) from the patch's centre: u = dx cos a + dy sin a - offset - bend t^2,
-    with t = -dx sin a + dy cos a along the edge. `one_way` is how far light rises or falls one way only
-    across it, from 0 to 1: 1 for a step alone, next to nothing for a line or for texture.
+    with t = -dx sin a + dy cos a along the edge.
+
+    Attributes
+    ----------
+    angle : (n,) ndarray of float64
+        Angle a of the normal (from dark to light), radians, x to the right, y down.
+    offset : (n,) ndarray of float64
+        Distance of the line from the centre, px.
+    bend : (n,) ndarray of float64
+        Curvature term, 1 / px.
+    monotonicity : (n,) ndarray of float64
+        Net change of light across the line over what rises and falls in all: 1 for a step alone, next to 0
+        for a line or for texture.
     """
 
     angle: Floats
     offset: Floats
     bend: Floats
-    one_way: Floats
+    monotonicity: Floats
 
     def take(self, index: NDArray[np.generic]) -> Lines:
         """The lines of a mask or of indices."""
-        return Lines(self.angle[index], self.offset[index], self.bend[index], self.one_way[index])
+        return Lines(
+            self.angle[index], self.offset[index], self.bend[index], self.monotonicity[index]
+        )
 
-    def seen_from(self, down: NDArray[np.int_], along: NDArray[np.int_]) -> Lines:
-        """These lines in patches moved by so many pixels, (n,) each."""
+    def shifted(self, down: NDArray[np.int_], along: NDArray[np.int_]) -> Lines:
+        """These lines in patches that were moved.
+
+        Parameters
+        ----------
+        down, along : (n,) ndarray of int
+            Pixels by which each patch was moved.
+
+        Returns
+        -------
+        Lines
+            With offsets from the new centres.
+        """
         moved = along * np.cos(self.angle) + down * np.sin(self.angle)
         return replace(self, offset=self.offset - moved)
 
     def distances(self) -> tuple[Singles, Singles]:
-        """(u, t) of every pixel, (n, PATCH_PX, PATCH_PX)."""
+        """Distances of every pixel of a patch.
+
+        Returns
+        -------
+        u, t : (n, PATCH_PX, PATCH_PX) ndarray of float32
+            Across and along the line, px.
+        """
         c, s = np.cos(self.angle), np.sin(self.angle)
         bent = -self.bend
         u = polynomials(
@@ -63,13 +93,37 @@ def _monomials(side: int) -> Singles:
 
 
 def polynomials(side: int, factors: list[Floats]) -> Singles:
-    """Polynomials with these factors (each (n,)) on the first of `_monomials`, (n, side, side)."""
+    """Polynomials of second order over the pixels of patches, as one matrix product.
+
+    Parameters
+    ----------
+    side : int
+        Side of a patch in pixels.
+    factors : list of (n,) ndarray of float64
+        Coefficients of 1, x, y, x^2, xy and y^2 about the patch's middle; those left out at the end are 0.
+
+    Returns
+    -------
+    (n, side, side) ndarray of float32
+        Values.
+    """
     each = np.stack(factors, axis=1).astype(np.float32)
     return np.asarray(each @ _monomials(side)[: len(factors)]).reshape(-1, side, side)
 
 
 def first_lines(patch: Singles) -> Lines:
-    """Angle from the structure tensor, offset from the centre of mass of the gradient along it."""
+    """Lines through edges: angle from the structure tensor, offset from the centre of mass of the gradient.
+
+    Parameters
+    ----------
+    patch : (n, side, side) ndarray of float32
+        Light.
+
+    Returns
+    -------
+    Lines
+        Straight ones, bend 0.
+    """
     p = patch[:, :-2] + patch[:, 2:]
     p += 2 * patch[:, 1:-1]
     gx = p[:, :, 2:] - p[:, :, :-2]
@@ -80,7 +134,7 @@ def first_lines(patch: Singles) -> Lines:
     gx, gy = (a.reshape(n, side * side) for a in (gx, gy))
     place = _monomials(side)[:3].T
     window = np.exp((place[:, 1] ** 2 + place[:, 2] ** 2) * np.float32(-0.5 / _WINDOW_PX**2))
-    angle, offset, *_ = _weighed(gx, gy, place, window)
+    angle, offset, *_ = _windowed(gx, gy, place, window)
     c, s = np.cos(angle), np.sin(angle)
     wide, long = -0.5 / _ACROSS_PX**2, -0.5 / _WINDOW_PX**2
     window = polynomials(
@@ -94,15 +148,35 @@ def first_lines(patch: Singles) -> Lines:
             wide * s * s + long * c * c,
         ],
     ).reshape(n, side * side)
-    angle, offset, against, one_way = _weighed(gx, gy, place, np.exp(window, out=window))
-    return Lines(angle + np.pi * against, np.where(against, -offset, offset), np.zeros(n), one_way)
+    angle, offset, falling, monotonicity = _windowed(gx, gy, place, np.exp(window, out=window))
+    return Lines(
+        angle + np.pi * falling, np.where(falling, -offset, offset), np.zeros(n), monotonicity
+    )
 
 
-def _weighed(
+def _windowed(
     gx: Singles, gy: Singles, place: Singles, window: Singles
 ) -> tuple[Floats, Floats, NDArray[np.bool_], Floats]:
-    """Angle, offset, whether light falls along that angle, and `Lines.one_way`, (n,) each, from the
-    gradients (n, pixels) in one window or in one each; `place` (pixels, 3) is 1, x and y."""
+    """Angle, offset and monotonicity from gradients in a window.
+
+    Parameters
+    ----------
+    gx, gy : (n, pixels) ndarray of float32
+        Gradients.
+    place : (pixels, 3) ndarray of float32
+        1, x and y of each pixel.
+    window : (pixels,) or (n, pixels) ndarray of float32
+        Weights, one window for all or one each.
+
+    Returns
+    -------
+    angle, offset : (n,) ndarray of float64
+        As in `Lines`, the angle up to half a turn.
+    falling : (n,) ndarray of bool
+        Whether light falls along that angle.
+    monotonicity : (n,) ndarray of float64
+        As in `Lines`.
+    """
     across, down = window * gx, window * gy
     jxx, jxy, jyy = (
         np.einsum("ni,ni->n", a, b) for a, b in ((across, gx), (across, gy), (down, gy))
@@ -110,16 +184,16 @@ def _weighed(
     angle = 0.5 * np.arctan2(2 * jxy, jxx - jyy)
     c, s = np.cos(angle), np.sin(angle)
     change = across.sum(1) * c + down.sum(1) * s
-    against = change < 0
-    sign = np.where(against, np.float32(-1), np.float32(1))
-    mass = gx * (c * sign)[:, None]
-    mass += gy * (s * sign)[:, None]
-    np.maximum(mass, 0, out=mass)
-    there = (mass * window).sum(1)
-    mass *= mass
-    mass *= window
-    total, x, y = (mass @ place).T
+    falling = change < 0
+    sign = np.where(falling, np.float32(-1), np.float32(1))
+    projection = gx * (c * sign)[:, None]
+    projection += gy * (s * sign)[:, None]
+    np.maximum(projection, 0, out=projection)
+    rising = (projection * window).sum(1)
+    projection *= projection
+    projection *= window
+    total, x, y = (projection @ place).T
     offset = (x * c + y * s) / np.maximum(total, 1e-20)
     # What goes there less what comes back is the change.
     change = np.abs(change)
-    return angle, offset, against, change / np.maximum(2 * there - change, 1e-20)
+    return angle, offset, falling, change / np.maximum(2 * rising - change, 1e-20)

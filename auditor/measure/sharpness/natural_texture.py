@@ -1,4 +1,4 @@
-"""The blur that a spectrum of natural detail betrays.
+"""Blur estimated from the power spectrum of natural detail.
 
 What the lens takes is what the spectrum lacks (see `texture`). Slope and blur trade places in one
 spectrum, so that this is the last resort, with an error to match.
@@ -50,7 +50,7 @@ _COARSE: Final = 6
 _NOISE_SLOPE: Final = -0.8
 """Coarse noise, blurred as it may be, has nearly the same power at all low frequencies; 150 of 151
 zones of photographs fell more steeply than this below 0.08 c/px."""
-_LOUDEST_NOISE: Final = -1.0
+_STRONGEST_NOISE: Final = -1.0
 """ln of power over light squared that no noise reaches: grain of six pixels at a signal to noise of 10."""
 _SHARES: Final = (0.3, 0.6, 1.0)
 """Shares of diffraction in the blur that are tried."""
@@ -71,35 +71,47 @@ def _natural() -> tuple[Floats, Floats]:
     log_f = np.log(np.array(SPECTRUM_CPP))
     mean = -_SLOPE * log_f - 2 * np.log(2) * _SOFTNESS * np.exp(2 * log_f)
     centred = log_f - log_f.mean()
-    apart = log_f[:, None] - log_f[None, :]
+    log_distance = log_f[:, None] - log_f[None, :]
     covariance = (
         _LEVEL_SD**2
         + _SLOPE_SD**2 * np.outer(centred, centred)
-        + _BUMPS**2 * np.exp(-0.5 * (apart / _BUMP_WIDTH) ** 2)
+        + _BUMPS**2 * np.exp(-0.5 * (log_distance / _BUMP_WIDTH) ** 2)
         + _OWN_SD**2 * np.eye(len(log_f))
     )
     return mean, covariance
 
 
 def texture_mtf50(spectrum: Spectrum | None) -> tuple[float, float] | None:
-    """ln MTF50 and its error from a spectrum alone; None where noise hides too much of it.
+    """ln MTF50 from the power spectrum of texture alone.
 
-    Slope and blur trade places in one spectrum, so the error is a quarter at least.
+    The log spectrum of natural detail is a Gaussian prior (a power law with a free level); for every member of
+    the edge family the likelihood of what is observed is computed, and the posterior over levels of blur gives
+    mean and error. Slope and blur trade places in one spectrum, so the error is a quarter at least.
+
+    Parameters
+    ----------
+    spectrum : Spectrum or None
+        Of a zone.
+
+    Returns
+    -------
+    tuple of float or None
+        ln MTF50 (c/px) and its standard error; None where noise hides too much of the spectrum.
     """
     if spectrum is None or spectrum.windows < _MIN_WINDOWS:
         return None
-    seen = np.isfinite(spectrum.log_power)
-    if np.count_nonzero(seen) < _MIN_BINS or not seen[:_COARSE].all():
+    valid = np.isfinite(spectrum.log_power)
+    if np.count_nonzero(valid) < _MIN_BINS or not valid[:_COARSE].all():
         return None
     slope = np.polyfit(np.log(SPECTRUM_CPP[:_COARSE]), spectrum.log_power[:_COARSE], 1)[0]
-    if slope > _NOISE_SLOPE and spectrum.log_power[:_COARSE].mean() < _LOUDEST_NOISE:
+    if slope > _NOISE_SLOPE and spectrum.log_power[:_COARSE].mean() < _STRONGEST_NOISE:
         return None
     level, losses = _members()
     mean, covariance = _natural()
-    noise = np.diag(np.minimum(spectrum.stderr[seen], 2.0) ** 2)
-    inverse = np.linalg.inv(covariance[np.ix_(seen, seen)] + noise)
-    left = spectrum.log_power[seen] - mean[seen] - losses[:, :, seen]
-    log_p = -0.5 * np.einsum("ski,ij,skj->sk", left, inverse, left)
+    noise = np.diag(np.minimum(spectrum.stderr[valid], 2.0) ** 2)
+    inverse = np.linalg.inv(covariance[np.ix_(valid, valid)] + noise)
+    residual = spectrum.log_power[valid] - mean[valid] - losses[:, :, valid]
+    log_p = -0.5 * np.einsum("ski,ij,skj->sk", residual, inverse, residual)
     p = np.exp(log_p - log_p.max()).sum(0)
     p /= p.sum()
     value = float(p @ level)
@@ -110,17 +122,32 @@ def texture_mtf50(spectrum: Spectrum | None) -> tuple[float, float] | None:
 def with_texture(
     zone: ZoneSharpness | None, spectra: FrameSpectra, name: str
 ) -> ZoneSharpness | None:
-    """The zone's value with its spectrum's word added where clean edges do not settle it."""
+    """A zone's sharpness combined with its texture's where clean edges do not settle it.
+
+    Parameters
+    ----------
+    zone : ZoneSharpness or None
+        From edges.
+    spectra : FrameSpectra
+        Texture of the frame.
+    name : str
+        One of `record.ZONES`.
+
+    Returns
+    -------
+    ZoneSharpness or None
+        Weighted mean by inverse variance, or either alone.
+    """
     if zone is not None and zone.method == "edges":
         return zone
-    told = texture_mtf50(spectra.zone(name))
-    if told is None:
+    estimate = texture_mtf50(spectra.zone(name))
+    if estimate is None:
         return zone
-    value, error = told
+    value, error = estimate
     if zone is None:
         mtf50 = float(np.exp(value))
         return ZoneSharpness(mtf50, mtf50 * error, 0, "texture", seen_stderr_cpp=mtf50 * error)
-    mtf50, stderr = _together(zone.mtf50_cpp, zone.stderr_cpp, told)
+    mtf50, stderr = _combined(zone.mtf50_cpp, zone.stderr_cpp, estimate)
     seen_stderr = zone.seen_stderr_cpp
     if seen_stderr is not None:
         seen_stderr = min(seen_stderr / zone.mtf50_cpp * mtf50, stderr)
@@ -133,11 +160,14 @@ def with_texture(
     )
 
 
-def _together(mtf50: float, stderr: float, told: tuple[float, float]) -> tuple[float, float]:
-    """MTF50 of edges and its error with what a spectrum told, weighed by their errors."""
-    value, error = told
+def _combined(mtf50: float, stderr: float, estimate: tuple[float, float]) -> tuple[float, float]:
+    """MTF50 and error from edges and from a spectrum, averaged by inverse variance.
+
+    Where the two differ by more than their errors, the error grows with the discrepancy.
+    """
+    value, error = estimate
     edges, edges_error = float(np.log(mtf50)), stderr / mtf50
     weights = np.array([edges_error**-2, error**-2])
     both = float(np.exp((weights @ np.array([edges, value])) / weights.sum()))
-    apart = abs(edges - value) / np.hypot(edges_error, error)
-    return both, both * max(float(apart), 1.0) / float(np.sqrt(weights.sum()))
+    discrepancy = abs(edges - value) / np.hypot(edges_error, error)
+    return both, both * max(float(discrepancy), 1.0) / float(np.sqrt(weights.sum()))

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS
 from auditor.measure.sharpness.lines import PATCH_PX
 
-__all__ = ["Pixels", "binned", "bins_of", "near"]
+__all__ = ["Pixels", "binned", "bins_of", "near_line"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -27,9 +27,12 @@ _BINS: Final = len(OFFSETS)
 class Pixels:
     """The pixels of a batch of patches that count, patch by patch.
 
-    Attributes:
-        at: (k,) places in the flattened patches, ascending.
-        count: (n,) how many each patch has.
+    Attributes
+    ----------
+    at : (k,) ndarray of intp
+        Places in the flattened patches, ascending.
+    count : (n,) ndarray of intp
+        How many each patch has.
     """
 
     at: NDArray[np.intp]
@@ -37,17 +40,50 @@ class Pixels:
 
     @classmethod
     def of(cls, mask: NDArray[np.bool_]) -> Pixels:
-        """Those of a mask of patches, (n, PATCH_PX, PATCH_PX)."""
+        """Pixels of a mask.
+
+        Parameters
+        ----------
+        mask : (n, PATCH_PX, PATCH_PX) ndarray of bool
+            Pixels that count.
+
+        Returns
+        -------
+        Pixels
+            Those of the mask.
+        """
         at = np.flatnonzero(mask)
         first = np.arange(len(mask) + 1) * PATCH_PX**2
         return cls(at, np.diff(np.searchsorted(at, first)))
 
-    def each(self, values: NDArray[Any]) -> NDArray[Any]:
-        """A value for each patch (n,) as one for each pixel (k,)."""
+    def per_pixel(self, values: NDArray[Any]) -> NDArray[Any]:
+        """A value for each patch as one for each pixel.
+
+        Parameters
+        ----------
+        values : (n,) ndarray
+            One for each patch.
+
+        Returns
+        -------
+        (k,) ndarray
+            One for each pixel.
+        """
         return values.repeat(self.count)
 
     def sums(self, values: Singles) -> Floats:
-        """Sums (..., n) over the pixels of each patch of `values` (..., k)."""
+        """Sums over the pixels of each patch.
+
+        Parameters
+        ----------
+        values : (..., k) ndarray of float32
+            One for each pixel.
+
+        Returns
+        -------
+        (..., n) ndarray of float64
+            One for each patch; 0 where it has no pixels.
+        """
         out = np.zeros((*values.shape[:-1], len(self.count)))
         filled = self.count > 0
         if filled.any():
@@ -56,10 +92,23 @@ class Pixels:
         return out
 
 
-def near(u: Singles, half: Floats | float) -> NDArray[np.bool_]:
-    """Which pixels lie within `half` px of the line, (n, PATCH_PX, PATCH_PX)."""
-    reach = np.atleast_1d(np.asarray(half, np.float32))
-    return np.asarray(np.abs(u) <= reach[:, None, None])
+def near_line(u: Singles, half: Floats | float) -> NDArray[np.bool_]:
+    """Pixels within a distance of the line.
+
+    Parameters
+    ----------
+    u : (n, PATCH_PX, PATCH_PX) ndarray of float32
+        Distances from the line, px.
+    half : (n,) ndarray of float64, or float
+        Distance to either side, px.
+
+    Returns
+    -------
+    (n, PATCH_PX, PATCH_PX) ndarray of bool
+        Mask.
+    """
+    limit = np.atleast_1d(np.asarray(half, np.float32))
+    return np.asarray(np.abs(u) <= limit[:, None, None])
 
 
 def bins_of(u: Singles) -> NDArray[np.intp]:
@@ -68,11 +117,27 @@ def bins_of(u: Singles) -> NDArray[np.intp]:
 
 
 def binned(patch: Singles, u: Singles, use: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
-    """Mean, scatter (sum of squares about the mean) and count per bin, (n, bins), of the pixels of a mask,
-    all within `HALF_PX` of the lines."""
+    """Edge-spread functions: pixels binned by their distance from the line.
+
+    Parameters
+    ----------
+    patch, u : (n, PATCH_PX, PATCH_PX) ndarray of float32
+        Light, and distances from the line, px.
+    use : (n, PATCH_PX, PATCH_PX) ndarray of bool
+        Pixels that count, all within `HALF_PX` of the lines.
+
+    Returns
+    -------
+    mean : (n, bins) ndarray of float64
+        Mean light; 0 in empty bins.
+    squares : (n, bins) ndarray of float64
+        Sum of squares about the mean.
+    count : (n, bins) ndarray of float64
+        Pixels.
+    """
     n = len(patch)
     pixels = Pixels.of(use)
-    flat = bins_of(u.take(pixels.at)) + pixels.each(np.arange(n) * _BINS)
+    flat = bins_of(u.take(pixels.at)) + pixels.per_pixel(np.arange(n) * _BINS)
     value = patch.take(pixels.at).astype(float)
     count = np.bincount(flat, minlength=n * _BINS).astype(float)
     total = np.bincount(flat, weights=value, minlength=n * _BINS)

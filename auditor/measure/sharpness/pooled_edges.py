@@ -25,14 +25,28 @@ _MAX_STDERR: Final = 0.5
 def pooled_edges(edges: Edges, limit: float = np.inf, coding: Coding | None = None) -> Edges:
     """All edges of a frame with value and error under the frame's own share of diffraction.
 
-    `limit` is ln MTF50 of a perfect lens at the frame's settings, infinite where unknown; `coding`
-    gives back what JPEG took. Edges of which nothing is known are left out.
+    Parameters
+    ----------
+    edges : Edges
+        From `measure_edges`.
+    limit : float
+        ln MTF50 of a perfect lens at the frame's settings; infinite where unknown.
+    coding : Coding or None
+        Gives back what JPEG took.
+
+    Returns
+    -------
+    Edges
+        With `log_mtf50` and `stderr`; edges with an error above `_MAX_STDERR` are left out.
     """
     mean, stderr = pool_shares(edges.by_share, edges.clean, limit)
     stderr = np.hypot(stderr, _MISFIT_ERROR * np.maximum(edges.misfit - CLEAN_MISFIT / 2, 0))
     if coding is not None:
         # Only to clean ones: the texture about the others carries them through.
-        lost = np.zeros(len(edges))
-        lost[edges.clean] = coding.loss(mean[edges.clean], edges.take(edges.clean))
-        mean, stderr = mean + lost, np.hypot(stderr, _LOSS_ERROR * np.sqrt(np.abs(lost)))
+        coding_loss = np.zeros(len(edges))
+        coding_loss[edges.clean] = coding.loss(mean[edges.clean], edges.take(edges.clean))
+        mean, stderr = (
+            mean + coding_loss,
+            np.hypot(stderr, _LOSS_ERROR * np.sqrt(np.abs(coding_loss))),
+        )
     return replace(edges, log_mtf50=mean, stderr=stderr).take(stderr < _MAX_STDERR)

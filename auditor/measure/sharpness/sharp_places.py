@@ -1,4 +1,4 @@
-"""Where to look for what is sharpest: steps as steep as pixels allow, however faint.
+"""Candidate places for what is sharpest: steps as steep as pixels allow, however faint.
 
 The places of `places` are strong on a reduced picture: outlines, rather than the small things that alone are
 in focus. Here a place counts by its slope over its height, which blur lowers and contrast does not: first on
@@ -22,8 +22,8 @@ __all__ = ["sharp_places"]
 
 Singles = NDArray[np.float32]
 
-_MOST: Final = 160
-"""Places handed on: of 80 and 120 photographs seen sharp and blurred were told apart a little less well."""
+_MOST_PLACES: Final = 160
+"""Places handed on: with 80 and 120 sharp and blurred photographs were told apart a little less well."""
 _FIRST: Final = 240
 """Cells looked at in full resolution; of 320 and 480 the same. Without this second choice faint things are missed."""
 _CELL_PX: Final = 20
@@ -33,9 +33,9 @@ _RIM_PX: Final = 6
 _SMALL: Final = np.ones((3, 3), np.uint8)
 """Square on half the resolution within which a step of MTF50 0.3 c/px nearly lies."""
 _LARGE: Final = np.ones((7, 7), np.uint8)
-"""The same within which any step lies that is not hopelessly blurred."""
+"""The same within which any step lies that is not blurred beyond use."""
 _AROUND: Final = np.ones((11, 11), np.uint8)
-"""Square at full resolution over which a step's height is told."""
+"""Square at full resolution over which a step's height is measured."""
 _BOX: Final = (9, 9)
 """The same over which its straightness is."""
 _LEAST_CODE: Final = 16.0
@@ -56,12 +56,26 @@ _BAND: Final = 128
 """Rows of half the resolution worked on at a time ..."""
 _TOGETHER: Final = 160
 """... and cells: what lies between stays in the processor's cache."""
-_REACH: Final = len(_LARGE) // 2
+_OVERLAP: Final = len(_LARGE) // 2
 """Rows beside a band that its squares reach into."""
 
 
 def sharp_places(light: Light) -> Places:
-    """The places of a frame whose steps are steepest for their height, best first."""
+    """Places of a frame whose steps are steepest for their height.
+
+    Slope over height is lowered by blur and not by contrast: it finds small faint things in focus, which a
+    gradient map misses.
+
+    Parameters
+    ----------
+    light : Light
+        The frame.
+
+    Returns
+    -------
+    Places
+        At most `_MOST_PLACES`, best first.
+    """
     half = light.halved()
     cell = _CELL_PX // 2
     top, left = (block_starts(n, cell) for n in half.shape)
@@ -86,18 +100,20 @@ def _no_places() -> Places:
 
 def _steepness(half: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Range of values in a small square over that in a large one (255: all of it), 0 where that is little."""
-    near = _range(half, _SMALL)
-    noise = _median_code(near[::4, ::4]) / 2
+    small_range = _range(half, _SMALL)
+    noise = _median_code(small_range[::4, ::4]) / 2
     least = int(np.ceil(max(_LEAST_CODE, _OVER_NOISE * noise)))
     # What little heights are divided by is 0, and so is then the ratio.
     over = np.minimum(np.arange(256) + round(_SOFT_CODE + 4 * noise), 255).astype(np.uint8)
     over[:least] = 0
     for first in range(0, len(half), _BAND):
-        above = max(first - _REACH, 0)
-        wide = _range(half[above : first + _BAND + _REACH], _LARGE)[first - above :][:_BAND]
-        part = near[first : first + _BAND]
-        cv2.divide(part, cv2.LUT(wide, over), scale=255.0, dst=part)
-    return near
+        above = max(first - _OVERLAP, 0)
+        large_range = _range(half[above : first + _BAND + _OVERLAP], _LARGE)[first - above :][
+            :_BAND
+        ]
+        part = small_range[first : first + _BAND]
+        cv2.divide(part, cv2.LUT(large_range, over), scale=255.0, dst=part)
+    return small_range
 
 
 def _range(plane: NDArray[Any], square: NDArray[np.uint8]) -> NDArray[Any]:
@@ -118,11 +134,13 @@ def _steepest(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Places:
     noise, side = _noise(light), _CELL_PX + 2 * _RIM_PX
     y, x = y - _RIM_PX, x - _RIM_PX
     parts = [
-        _scores(_CODES * light.roots(y[i : i + _TOGETHER], x[i : i + _TOGETHER], side), noise)
+        _scores(
+            _CODES * light.sqrt_patches(y[i : i + _TOGETHER], x[i : i + _TOGETHER], side), noise
+        )
         for i in range(0, len(y), _TOGETHER)
     ]
     best, value = (np.concatenate(p) for p in zip(*parts, strict=True))
-    order = np.argsort(-value, kind="stable")[:_MOST]
+    order = np.argsort(-value, kind="stable")[:_MOST_PLACES]
     order = order[value[order] > 0]
     y, x = y + _RIM_PX + best // _CELL_PX, x + _RIM_PX + best % _CELL_PX
     return Places(y[order], x[order])
@@ -156,7 +174,7 @@ def _noise(light: Light) -> float:
         for n, count in zip(light.shape, _NOISE_PATCHES, strict=True)
     )
     y, x = (a.ravel() for a in np.meshgrid(down, along, indexing="ij"))
-    code = _CODES * light.roots(y, x, _NOISE_PX)
+    code = _CODES * light.sqrt_patches(y, x, _NOISE_PX)
     across = (code[:, 1:-1, 2:] - code[:, 1:-1, :-2]) / 2
-    upright = (code[:, 2:, 1:-1] - code[:, :-2, 1:-1]) / 2
-    return float(np.sqrt(np.median(across * across + upright * upright)))
+    down = (code[:, 2:, 1:-1] - code[:, :-2, 1:-1]) / 2
+    return float(np.sqrt(np.median(across * across + down * down)))

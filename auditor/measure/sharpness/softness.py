@@ -21,7 +21,7 @@ __all__ = ["Softness", "scene_softness"]
 _RICH: Final = 0.34
 """Share of clean edges among the places tried below which objects may be soft."""
 _SCARCE: Final = 0.22
-"""The same down to which they surely are."""
+"""The same below which they are with probability 1."""
 _MANY: Final = 30
 """Clean edges, and well measured ones, from which on a frame's edges may agree."""
 _PRECISE: Final = 0.2
@@ -41,11 +41,17 @@ the zones of photographs seen through known optics lack less (`tests/measure/tes
 
 @dataclass(frozen=True, slots=True)
 class Softness:
-    """How surely a frame's objects are soft (0 to 1), and where optics end.
+    """Whether a frame's objects are soft themselves, and where optics end.
 
-    `limit` is ln MTF50 of a perfect lens at the frame's aperture and pixel pitch, infinite where
-    either is unknown. It bounds an error; it moves no figure. `focused` is False where nothing in the
-    frame is in focus.
+    Attributes
+    ----------
+    share : float
+        Probability that its objects are soft, 0 to 1.
+    limit : float
+        ln MTF50 of a perfect lens at the frame's aperture and pixel pitch, infinite where either is
+        unknown. It bounds an error; it moves no figure.
+    focused : bool
+        False where nothing in the frame is in focus.
     """
 
     share: float
@@ -58,6 +64,16 @@ class Softness:
         The lens lies between what is seen and what it would be if the objects' softness were as large
         as it may be (all there is to take off, where nothing is in focus); two standard errors reach
         from one to the other. Half a suspicion of soft objects counts for more than half: the root.
+
+        Parameters
+        ----------
+        log_mtf50 : float
+            ln MTF50 (c/px) as measured.
+
+        Returns
+        -------
+        float
+            Standard error of ln MTF50.
         """
         total = float(np.exp(-2 * log_mtf50))
         end = float(np.exp(-2 * self.limit)) if np.isfinite(self.limit) else _PIXEL_PX2
@@ -75,6 +91,20 @@ def scene_softness(clean_share: float, edges: Edges, limit: float = np.inf) -> S
     Rooftops and cut stone are steps; leaves, grass and rock are not, not even their sharpest edges.
     But where most edges, crowded as they are, show one and the same blur, it is the system's: objects
     of their own softness would differ.
+
+    Parameters
+    ----------
+    clean_share : float
+        Clean edges over places tried.
+    edges : Edges
+        The frame's edges, with values and errors.
+    limit : float
+        ln MTF50 of a perfect lens at the frame's settings; infinite where unknown.
+
+    Returns
+    -------
+    Softness
+        With `focused` True.
     """
     share = float(np.clip((_RICH - clean_share) / (_RICH - _SCARCE), 0, 1))
     if share > 0:

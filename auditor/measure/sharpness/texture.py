@@ -1,4 +1,4 @@
-"""Texture: power spectra of windows full of detail, and the blur that they betray.
+"""Texture: power spectra of windows full of detail, and the blur that they show.
 
 An isolated edge is rare in a forest or on a scree, but the spectrum of natural detail is much the
 same everywhere: power falls with frequency like a power law (Field, J. Opt. Soc. Am. A 4(12),
@@ -30,11 +30,10 @@ Singles = NDArray[np.float32]
 WINDOW_PX: Final = 64
 """Side of a window."""
 SPECTRUM_CPP: Final = tuple(round(float(f), 4) for f in np.geomspace(0.03, 0.47, 16))
-"""Centres (c/px) of the bins in which log power is told."""
+"""Centres (c/px) of the bins of log power."""
 _PER_ZONE: Final = 24
-"""Windows of each zone at most, the most detailed; of 40 and 16 photographs seen sharp and blurred were told apart
-less well."""
-_QUIET: Final = 24
+"""Windows of each zone at most, the most detailed; with 40 and 16 sharp and blurred photographs were told apart less well."""
+_FLATTEST: Final = 24
 """Windows of the frame at most, the flattest, of which a third shows its noise."""
 _HIDDEN: Final = 1.0
 """Power below this share of the noise floor is taken as hidden by it: coding makes the floor in
@@ -68,11 +67,15 @@ flat."""
 class Spectrum:
     """Mean spectrum of a zone's windows.
 
-    Attributes:
-        log_power: (16,) natural log at `SPECTRUM_CPP` of power relative to the mean light squared,
-            noise taken off; NaN where noise hides it.
-        stderr: (16,) its standard error from the scatter over windows and the floor's own.
-        windows: number of windows.
+    Attributes
+    ----------
+    log_power : (16,) ndarray of float64
+        Natural log at `SPECTRUM_CPP` of power relative to the mean light squared, noise taken off; NaN where
+        noise hides it.
+    stderr : (16,) ndarray of float64
+        Its standard error from the scatter over windows and the floor's own.
+    windows : int
+        Number of windows.
     """
 
     log_power: Floats
@@ -108,7 +111,18 @@ def _taper() -> Singles:
 
 
 def tapered_power(windows: Singles) -> Singles:
-    """(n, 64, 33) power spectra of (n, 64, 64) windows of mean 0, tapered to their rims."""
+    """Power spectra of windows, with a Hann taper.
+
+    Parameters
+    ----------
+    windows : (n, 64, 64) ndarray of float32
+        Windows of mean 0.
+
+    Returns
+    -------
+    (n, 64, 33) ndarray of float32
+        Power in the layout of `numpy.fft.rfft2`.
+    """
     half = WINDOW_PX // 2
     waves = np.empty(windows.shape, np.float32)
     for window, out in zip(windows * _taper(), waves, strict=True):
@@ -138,7 +152,7 @@ def _fill_gain() -> Singles:
 
 def _window_power(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> tuple[Floats, Floats]:
     """Ring powers (n, 16) per pixel and mean light (n,) of windows with upper left corner (y, x)."""
-    patch, valid = light.lit(y, x, WINDOW_PX)
+    patch, valid = light.linear_patches(y, x, WINDOW_PX)
     patch = fill_green(patch, valid)
     mean = patch.mean((1, 2))
     power = tapered_power(patch - mean[:, None, None])
@@ -150,7 +164,7 @@ def _window_power(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> tup
 def _choose(
     light: Light, small: Singles, factor: int
 ) -> tuple[NDArray[np.int_], NDArray[np.int_], NDArray[np.int_], NDArray[np.bool_]]:
-    """Windows (y, x, zone, quiet): the most detailed of each zone and the flattest of the frame."""
+    """Windows (y, x, zone, flattest): the most detailed of each zone and the flattest of the frame."""
     h, w = light.shape
     rows, columns = light.blocks(factor)
     cell = max(WINDOW_PX // factor, 1)
@@ -167,8 +181,8 @@ def _choose(
     cv2.absdiff(small[:, 1:], small[:, :-1], dst=local[:, 1:])
     local[1:] += cv2.absdiff(small[1:], small[:-1])
     # Changes are capped: an edge alone does not make a texture.
-    most = 4 * np.float32(np.median(local[::4, ::4])) + _LEAST_CHANGE
-    spread = means(np.minimum(local, most))
+    cap = 4 * np.float32(np.median(local[::4, ::4])) + _LEAST_CHANGE
+    spread = means(np.minimum(local, cap))
     low = -centred_maxima(-small, cell) < _BLACK
     high = centred_maxima(small, cell) > _CLIPPED
     usable = (~high & ~(low & (mean < _DARK))).ravel()
@@ -182,10 +196,10 @@ def _choose(
     flat = spread.ravel()
     chosen = [c[np.argsort(-flat[c], kind="stable")][:_PER_ZONE] for c in chosen]
     all_usable = np.flatnonzero(usable)
-    quiet = all_usable[np.argsort(flat[all_usable], kind="stable")][:_QUIET]
-    index = np.concatenate([*chosen, quiet])
-    is_quiet = np.arange(len(index)) >= len(index) - len(quiet)
-    return y[index], x[index], zone[index], is_quiet
+    flattest = all_usable[np.argsort(flat[all_usable], kind="stable")][:_FLATTEST]
+    index = np.concatenate([*chosen, flattest])
+    is_flattest = np.arange(len(index)) >= len(index) - len(flattest)
+    return y[index], x[index], zone[index], is_flattest
 
 
 def _rounding(light: Light, level: Floats) -> Floats:
@@ -225,19 +239,19 @@ class FrameSpectra:
     @property
     def detailed_windows(self) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
         """Upper left pixels (y, x) of the windows with most detail in each zone."""
-        y, x, _, quiet = self._windows
-        return y[~quiet], x[~quiet]
+        y, x, _, flattest = self._windows
+        return y[~flattest], x[~flattest]
 
     @cached_property
-    def flat(self) -> Floats | None:
+    def flat_power(self) -> Floats | None:
         """(16,) power of the flattest windows over their light; None without windows.
 
         Shot noise grows with the light: this is its power per unit of light.
         """
-        y, x, _, quiet = self._windows
+        y, x, _, flattest = self._windows
         if len(y) == 0:
             return None
-        power, mean = _window_power(self._light, y[quiet], x[quiet])
+        power, mean = _window_power(self._light, y[flattest], x[flattest])
         relative = power / np.maximum(mean, _DARKEST)[:, None]
         order = np.argsort(relative[:, 8:].mean(1))
         return np.asarray(relative[order[: max(len(order) // 3, 1)]].mean(0))
@@ -245,51 +259,62 @@ class FrameSpectra:
     @cached_property
     def _detailed(self) -> tuple[Floats, Floats]:
         """Powers (n, 16) and light (n,) of the detailed windows."""
-        y, x, _, quiet = self._windows
-        power, mean = _window_power(self._light, y[~quiet], x[~quiet])
+        y, x, _, flattest = self._windows
+        power, mean = _window_power(self._light, y[~flattest], x[~flattest])
         return power, np.maximum(mean, _DARKEST)
 
     @cached_property
-    def busy(self) -> Floats | None:
+    def detailed_power(self) -> Floats | None:
         """(16,) median power of the detailed windows over their light; None without windows."""
-        if self.flat is None:
+        if self.flat_power is None:
             return None
         power, level = self._detailed
-        return np.median(power / level[:, None], axis=0) if len(level) else self.flat
+        return np.median(power / level[:, None], axis=0) if len(level) else self.flat_power
 
     def zone(self, name: str) -> Spectrum | None:
-        """Mean spectrum of a zone's windows; None where it has no unclipped one."""
-        flat, busy = self.flat, self.busy
-        if flat is None or busy is None:
+        """Mean spectrum of a zone's windows.
+
+        Parameters
+        ----------
+        name : str
+            One of `record.ZONES`.
+
+        Returns
+        -------
+        Spectrum or None
+            None where the zone has no unclipped window.
+        """
+        flat_power, detailed_power = self.flat_power, self.detailed_power
+        if flat_power is None or detailed_power is None:
             return None
-        _, _, zone, quiet = self._windows
-        here = zone[~quiet] == ZONES.index(name)
+        _, _, zone, flattest = self._windows
+        here = zone[~flattest] == ZONES.index(name)
         if not here.any():
             return None
-        if flat[3:9].mean() > _NO_FLAT * busy[3:9].mean():
+        if flat_power[3:9].mean() > _NO_FLAT * detailed_power[3:9].mean():
             # No window is flat: what they show is detail too, except where it has faded into noise.
-            flat = np.minimum(flat, flat[-3:].min())
+            flat_power = np.minimum(flat_power, flat_power[-3:].min())
         power, level = (a[here] for a in self._detailed)
-        return _mean_spectrum(power, level, flat, _rounding(self._light, level))
+        return _mean_spectrum(power, level, flat_power, _rounding(self._light, level))
 
 
 def _mean_spectrum(power: Floats, level: Floats, floor: Floats, rounding: Floats) -> Spectrum:
     noise = np.maximum(floor / level[:, None], rounding[:, None])
     relative = power / level[:, None] ** 2
-    # Windows weigh by their own detail, so that a few of strong contrast do not speak for all.
+    # Windows weigh by their own detail, so that a few of strong contrast do not outweigh all others.
     weight = 1 / np.maximum((relative - noise)[:, 3:9].mean(1), 1e-9)
-    strong = (relative - noise)[:, 3:9].mean(1) > 2 * noise[:, 3:9].mean(1)
-    weight = np.where(strong, weight, 0)
-    if not strong.any():
+    detailed = (relative - noise)[:, 3:9].mean(1) > 2 * noise[:, 3:9].mean(1)
+    weight = np.where(detailed, weight, 0)
+    if not detailed.any():
         nothing = np.full(len(SPECTRUM_CPP), np.nan)
         return Spectrum(nothing, nothing.copy(), 0)
     weight /= weight.sum()
-    total, below = weight @ relative, weight @ noise
-    net = total - below
-    seen = net > _HIDDEN * below
+    total, noise_mean = weight @ relative, weight @ noise
+    signal = total - noise_mean
+    above_noise = signal > _HIDDEN * noise_mean
     scatter = np.sqrt(np.maximum((weight[:, None] ** 2 * (relative - total) ** 2).sum(0), 0))
-    error = np.hypot(scatter, _FLOOR_ERROR * below)
+    error = np.hypot(scatter, _FLOOR_ERROR * noise_mean)
     with np.errstate(divide="ignore", invalid="ignore"):
-        log_power = np.where(seen, np.log(net), np.nan)
-        stderr = np.where(seen, error / net, np.nan)
-    return Spectrum(log_power, stderr, int(np.count_nonzero(strong)))
+        log_power = np.where(above_noise, np.log(signal), np.nan)
+        stderr = np.where(above_noise, error / signal, np.nan)
+    return Spectrum(log_power, stderr, int(np.count_nonzero(detailed)))

@@ -20,7 +20,7 @@ from auditor.record import ZONES
 
 __all__ = ["nothing_in_focus", "out_of_focus"]
 
-Seen = tuple[float, float]
+Estimate = tuple[float, float]
 """MTF50 of what is sharpest in a zone, objects' softness and all, and its standard error (c/px)."""
 
 _INWARD: Final = 0.75
@@ -42,33 +42,59 @@ _LACK_PX2: Final = float(blur_sigma_for_mtf50(1.0)) ** -2
 """What a Gaussian blur of one pixel adds to 1 / MTF50^2, whatever the aperture. Where a lens is sharpest
 it lacks less, even wide open (common practice, no source)."""
 _SOFT: Final = 0.5
-"""How surely a frame's objects must be soft before its softness may be theirs."""
+"""Probability that a frame's objects are soft from which on its softness may be theirs."""
 
 
-def nothing_in_focus(seen: Mapping[str, Seen], softness: Softness) -> bool:
-    """Whether not even the sharpest zone of a frame of soft objects shows anything in focus."""
+def nothing_in_focus(sharpest_by_zone: Mapping[str, Estimate], softness: Softness) -> bool:
+    """Whether not even the sharpest zone of a frame of soft objects shows anything in focus.
+
+    Parameters
+    ----------
+    sharpest_by_zone : mapping
+        Zone -> (MTF50, standard error) of what is sharpest in it, c/px.
+    softness : Softness
+        Of the frame.
+
+    Returns
+    -------
+    bool
+        False as well where the aperture is unknown.
+    """
     if softness.share < _SOFT or not np.isfinite(softness.limit):
         return False
-    sharpest = max((mtf50 + stderr for mtf50, stderr in seen.values()), default=np.inf)
+    sharpest = max((mtf50 + stderr for mtf50, stderr in sharpest_by_zone.values()), default=np.inf)
     return bool(sharpest**-2 - np.exp(-2 * softness.limit) > _LACK_PX2)
 
 
-def out_of_focus(seen: Mapping[str, Seen], limit: float = np.inf) -> set[str]:
-    """The zones in which nothing is in focus.
+def out_of_focus(sharpest_by_zone: Mapping[str, Estimate], limit: float = np.inf) -> set[str]:
+    """Zones in which nothing is in focus.
 
-    `limit` is ln MTF50 of a perfect lens at the frame's settings, infinite where unknown. What the
-    sharper zone's standard error leaves open is never held against a softer one.
+    What the sharper zone's standard error leaves open is never held against a softer one.
+
+    Parameters
+    ----------
+    sharpest_by_zone : mapping
+        Zone -> (MTF50, standard error) of what is sharpest in it, c/px.
+    limit : float
+        ln MTF50 of a perfect lens at the frame's settings; infinite where unknown.
+
+    Returns
+    -------
+    set of str
+        Their names.
     """
-    sharpest = _surely(seen.values())
+    sharpest = _highest_lower_bound(sharpest_by_zone.values())
     out = set()
-    for name, (mtf50, _) in seen.items():
-        outer = _surely(seen[z] for z in ZONES[ZONES.index(name) + 1 :] if z in seen)
-        if _beyond_lenses(mtf50, outer, sharpest, limit):
+    for name, (mtf50, _) in sharpest_by_zone.items():
+        outer = _highest_lower_bound(
+            sharpest_by_zone[z] for z in ZONES[ZONES.index(name) + 1 :] if z in sharpest_by_zone
+        )
+        if _below_any_lens(mtf50, outer, sharpest, limit):
             out.add(name)
     return out
 
 
-def _beyond_lenses(value: float, outer: float, sharpest: float, limit: float) -> bool:
+def _below_any_lens(value: float, outer: float, sharpest: float, limit: float) -> bool:
     """Whether an MTF50 is lower beside those of the outer zones and the sharpest one than lenses make it."""
     if not np.isfinite(limit):
         return value < max(_INWARD * outer, _OUTWARD * sharpest)
@@ -77,6 +103,6 @@ def _beyond_lenses(value: float, outer: float, sharpest: float, limit: float) ->
     return inward or value < least * sharpest
 
 
-def _surely(zones: Iterable[Seen]) -> float:
+def _highest_lower_bound(zones: Iterable[Estimate]) -> float:
     """The largest MTF50 of several zones less its standard error; 0 where there is none."""
     return max((mtf50 - stderr for mtf50, stderr in zones), default=0.0)

@@ -16,10 +16,10 @@ from auditor.record import SIDES, ZONES, Place, ZoneSharpness
 
 __all__ = [
     "Frontier",
-    "frontier_of",
     "local_places",
-    "shown_by",
+    "zone_frontier",
     "zone_masks",
+    "zone_sharpness",
 ]
 
 SYSTEMATIC: Final = 0.02
@@ -36,16 +36,28 @@ _PLACES: Final = (8, 6)
 _PLACE_PX: Final = 160
 """Side of a place at least: as large as a picture that is shown of it, and some around."""
 _LEAST_ERROR: Final = 0.05
-"""Error of ln MTF50 that every edge counts with at least, so that no place is told by one."""
+"""Error of ln MTF50 that every edge counts with at least, so that no place rests on one."""
 
 
 def zone_masks(
     y: NDArray[np.float64], x: NDArray[np.float64], shape: tuple[int, int]
 ) -> dict[str, NDArray[np.bool_]]:
-    """Which places lie in each of `ZONES` and `SIDES`.
+    """Places that lie in each of `ZONES` and `SIDES`.
 
     A side is the part of the corner zone in that half of the frame, so that a place in the upper
     left corner counts as left and as top.
+
+    Parameters
+    ----------
+    y, x : (n,) ndarray of float64
+        Places in full-size pixels.
+    shape : tuple of int
+        Height and width of the frame.
+
+    Returns
+    -------
+    dict
+        Name -> (n,) ndarray of bool.
     """
     zone = zone_of(radius_of(y, x, shape))
     masks = {name: zone == i for i, name in enumerate(ZONES)}
@@ -59,11 +71,16 @@ def zone_masks(
 class Frontier:
     """What the sharpest edges of a part of the frame show.
 
-    Attributes:
-        log_mtf50, stderr: ln MTF50 (c/px) and its standard error, objects' softness left out of it.
-        repeat_stderr: the part of it by which two frames of one subject differ.
-        clean: how many clean edges there are.
-        settled: whether they settle it alone; else the steps within texture helped.
+    Attributes
+    ----------
+    log_mtf50, stderr : float
+        ln MTF50 (c/px) and its standard error, objects' softness left out of it.
+    repeat_stderr : float
+        The part of it by which two frames of one subject differ.
+    clean : int
+        How many clean edges there are.
+    settled : bool
+        Whether they settle it alone; else the steps within texture helped.
     """
 
     log_mtf50: float
@@ -73,40 +90,67 @@ class Frontier:
     settled: bool
 
     @property
-    def seen(self) -> tuple[float, float]:
+    def mtf50_and_stderr(self) -> tuple[float, float]:
         """MTF50 and its error, c/px."""
         mtf50 = float(np.exp(self.log_mtf50))
         return mtf50, mtf50 * self.stderr
 
 
-def frontier_of(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> Frontier | None:
-    """The frontier of the edges in `mask`; None under three.
+def zone_frontier(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> Frontier | None:
+    """Frontier of the edges of a part of the frame.
 
     Before true steps the clean edges know best, and few settle it. Among soft objects the plainest
     steps are often a distance out of focus, and texture is not.
+
+    Parameters
+    ----------
+    edges : Edges
+        The frame's edges.
+    mask : (n,) ndarray of bool
+        Those of the part.
+    softness : Softness
+        Of the frame.
+
+    Returns
+    -------
+    Frontier or None
+        None under three edges.
     """
     if np.count_nonzero(mask) < _MIN_EDGES:
         return None
     clean = mask & edges.clean
     count = int(np.count_nonzero(clean))
     settled = count >= (_MIN_EDGES if softness.share == 0 else _ENOUGH)
-    all_of_them = softness.share if settled else 1.0
-    told = np.zeros(2)
-    for share, used in ((1 - all_of_them, clean), (all_of_them, mask)):
+    all_weight = softness.share if settled else 1.0
+    pooled = np.zeros(2)
+    for share, used in ((1 - all_weight, clean), (all_weight, mask)):
         if share > 0:
-            found = frontier(edges.log_mtf50[used], edges.stderr[used], softness.share)
-            told += share * np.array(found)
-    stderr = float(np.hypot(told[1], SYSTEMATIC if settled else _TEXTURE_SYSTEMATIC))
+            estimate = frontier(edges.log_mtf50[used], edges.stderr[used], softness.share)
+            pooled += share * np.array(estimate)
+    stderr = float(np.hypot(pooled[1], SYSTEMATIC if settled else _TEXTURE_SYSTEMATIC))
     # What texture misleads by is another scene's in every frame; what profiles do, every frame's.
-    repeat = float(told[1]) if settled else stderr
-    return Frontier(float(told[0]), stderr, repeat, count, settled)
+    repeat = float(pooled[1]) if settled else stderr
+    return Frontier(float(pooled[0]), stderr, repeat, count, settled)
 
 
-def shown_by(end: Frontier | None, softness: Softness) -> ZoneSharpness | None:
-    """The sharpness that the frontier of a part of the frame shows."""
+def zone_sharpness(end: Frontier | None, softness: Softness) -> ZoneSharpness | None:
+    """Sharpness of a part of the frame from its frontier.
+
+    Parameters
+    ----------
+    end : Frontier or None
+        From `zone_frontier`.
+    softness : Softness
+        Of the frame; its error goes into the figure's.
+
+    Returns
+    -------
+    ZoneSharpness or None
+        In cycles per pixel.
+    """
     if end is None:
         return None
-    mtf50, stderr = end.seen
+    mtf50, stderr = end.mtf50_and_stderr
     return ZoneSharpness(
         mtf50_cpp=mtf50,
         stderr_cpp=float(np.hypot(stderr, mtf50 * softness.error(end.log_mtf50))),
@@ -119,9 +163,24 @@ def shown_by(end: Frontier | None, softness: Softness) -> ZoneSharpness | None:
 def local_places(
     edges: Edges, shape: tuple[int, int], places: tuple[int, int] = _PLACES
 ) -> tuple[Place | None, Place | None]:
-    """The sharpest and the weakest of so many columns and rows of places, the mean of three edges at least.
+    """The sharpest and the weakest of a grid of places.
 
-    The error of a place counts against it, so that noise alone does not make one the sharpest or weakest.
+    A place's value is the weighted mean of its edges. Its error counts against it, so that noise alone does not
+    make one the sharpest or weakest.
+
+    Parameters
+    ----------
+    edges : Edges
+        The frame's edges.
+    shape : tuple of int
+        Height and width of the frame.
+    places : tuple of int
+        Columns and rows of the grid at most.
+
+    Returns
+    -------
+    sharpest, weakest : Place or None
+        None where no place has three edges.
     """
     h, w = shape
     width, height = (
