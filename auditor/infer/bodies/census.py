@@ -71,4 +71,4 @@ def _scales(table: pd.DataFrame, body: pd.Series, pitch: pd.Series) -> dict[str,
     for (b, k, p), n in pd.Series(1, table.index).groupby([body, kind, um]).sum().items():  # type: ignore[misc]
         entry = {"file_kind": str(k), "pixel_pitch_um": float(p), "frames": int(n)}
         out.setdefault(str(b), []).append(entry)
-    return {b: sorted(found, key=lambda s: -s["frames"]) for b, found in out.items()}
+    return {b: sorted(entries, key=lambda s: -s["frames"]) for b, entries in out.items()}
