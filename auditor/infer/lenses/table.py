@@ -39,7 +39,7 @@ class Table:
     focal_mm: Floats
     outing: Rows
     order: NDArray[np.int32]
-    """The rows' turn when a sample is drawn, by chance."""
+    """Random order in which rows are taken into a sample."""
 
     def usable(self, rows: Rows) -> Rows:
         """Those with an aperture and a figure."""
@@ -60,7 +60,21 @@ class Table:
 
 
 def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
-    """Read and check the columns. Impossible figures (not within 0 to 1 c/px) count as missing."""
+    """Columns of the frame table that curves need; impossible figures count as missing.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns of `record.ZONES` (`*_mtf50_cpp` and both standard errors), `f_number`, `focal_length_mm`,
+        `outing`.
+    seed : int
+        Seed of the order in which samples are drawn.
+
+    Returns
+    -------
+    Table
+        n rows, NaN where unmeasured.
+    """
     value, stderr = (
         np.stack(figures, axis=1).astype(np.float32)
         for figures in zip(*(shown_sharpness(frames, z) for z in ZONES), strict=True)
