@@ -145,7 +145,7 @@ def infer_frames(
     aside = (frames["status"] == "set-aside").to_numpy(bool)
     best = frames["best"].to_numpy(bool)
     selection = Selection(options.rating, options.since, options.body, options.lens)
-    mine = gear.looked_at(frames).to_numpy(bool)
+    mine = gear.included(frames).to_numpy(bool)
     wanted = mine & selection.matches(frames).to_numpy(bool)
     _need_frames(frames, aside, mine, wanted, gear, selection)
     # What was set aside is listed whatever is looked at: hardly any such file has names or stars.
@@ -163,7 +163,7 @@ def infer_frames(
             patterns=patterns,
             accept=options.accept,
             # What a body can do does not change with the part of the archive that is looked at.
-            every=frames[mine | aside] if selection.given() else None,
+            archive=frames[mine | aside] if selection.given() else None,
             gear=in_use,
             answers={} if store is None else read_answers(store.folder),
             faults=faults,

@@ -9,7 +9,7 @@ from typing import Any, Final, TypedDict
 import numpy as np
 import pandas as pd
 
-from auditor.infer.answers import answers_of, no_answers, respect, tally
+from auditor.infer.answers import answers_of, apply_answers, no_answers, tally
 from auditor.infer.bodies import (
     BodiesModel,
     BodyFigures,
@@ -92,34 +92,62 @@ def infer_profile(
     pictures: PictureSource | None = None,
     patterns: Iterable[Any] = (),
     accept: Sequence[str] = (),
-    every: pd.DataFrame | None = None,
+    archive: pd.DataFrame | None = None,
     gear: Gear | None = None,
     answers: Mapping[str, str] | None = None,
     faults: Faults | None = None,
 ) -> tuple[Profile, pd.DataFrame]:
-    """The profile as a plain dict, and one verdict per row of `frames` (`keepers.judge_frames`), with the
-    photographer's `answer`.
+    """The whole profile, and a verdict on every frame.
 
-    `frames` has `record.COLUMNS` and the columns of `crawl.relate`; columns that are missing count
-    as unmeasured. `counts` says what was found, measured and set aside where the frame table does
-    not hold every file. `pictures` gives small pictures by file id, for comparisons; `patterns`
-    come from `labels_from_csv`; `accept` holds texts BODY:ISO:BAND. `every` holds all frames of the
-    archive where `frames` are a part of it: bodies that occur in the part are judged by all that the
-    archive has of them. `gear` is that of `gear.usage.gear_in_use`; `answers` map a path or file id to one of
-    `answers.ANSWERS`. A lens or
-    body that breaks a stage is left out of it and named under `faults`.
+    Each stage is guarded by `Faults`: a lens or body that breaks one is left out of it and named under
+    `faults`.
 
-    Raises ValueError where nobody has related the frames: each would count as an outing of its own.
+    Parameters
+    ----------
+    frames : DataFrame
+        `record.COLUMNS` and the columns of `crawl.relate`; columns that are missing count as unmeasured.
+    criteria : Criteria
+        Thresholds.
+    counts : mapping of str to int, optional
+        What was found, measured and set aside, where the frame table does not hold every file.
+    pictures : DataFrame or callable, optional
+        Small pictures by file id, for comparisons and dust.
+    patterns : iterable, optional
+        From `labels_from_csv`.
+    accept : sequence of str, optional
+        Texts BODY:ISO:BAND.
+    archive : DataFrame, optional
+        All frames of the archive where `frames` are a part of it: bodies that occur in the part are judged by
+        all that the archive has of them.
+    gear : Gear, optional
+        From `gear.usage.gear_in_use`.
+    answers : mapping of str to str, optional
+        Path or file id -> one of `answers.ANSWERS`.
+    faults : Faults, optional
+        Takes what fails; a new one where None.
+
+    Returns
+    -------
+    profile : Profile
+        A plain dict.
+    verdicts : DataFrame
+        One row per row of `frames` (`keepers.judge_frames`), with the photographer's `answer`.
+
+    Raises
+    ------
+    ValueError
+        Where nobody has related the frames: each would count as an outing of its own.
     """
     frames = _readied(complete_columns(_related(frames).reset_index(drop=True)))
     faults = Faults() if faults is None else faults
     lenses, _ = faults.by_column(
         "sharpness", lambda f: infer_lenses(f, criteria), frames, "lens", list[Lens]()
     )
-    lean = _without_sharpness(frames)
-    whole = None if every is None else _without_sharpness(_readied(complete_columns(every)))
+    if archive is not None:
+        archive = _without_sharpness(_readied(complete_columns(archive)))
+    noise_table = _without_sharpness(frames)
     (model, bodies), _ = faults.by_column(
-        "noise", lambda f: _bodies(f, criteria, whole), lean, "body", _NO_BODIES
+        "noise", lambda f: _bodies(f, criteria, archive), noise_table, "body", _NO_BODIES
     )
 
     def judge(f: pd.DataFrame) -> pd.DataFrame | None:
@@ -175,10 +203,10 @@ def _asked(comparisons: list[Comparison], decisions: Decisions, faults: Faults) 
 
 
 def _bodies(
-    frames: pd.DataFrame, criteria: Criteria, whole: pd.DataFrame | None
+    frames: pd.DataFrame, criteria: Criteria, archive: pd.DataFrame | None
 ) -> tuple[BodiesModel | None, BodyFigures]:
-    model = fit_bodies(frames, criteria, whole)
-    return model, infer_bodies(frames, criteria, model, whole)
+    model = fit_bodies(frames, criteria, archive)
+    return model, infer_bodies(frames, criteria, model, archive)
 
 
 def _verdicts(
@@ -189,8 +217,8 @@ def _verdicts(
     answers: Mapping[str, str],
 ) -> pd.DataFrame:
     """Verdicts in which the photographer has the last word, and under `answer` that word."""
-    said = answers_of(frames, answers).reset_index(drop=True)
-    return respect(judge_frames(frames, lenses, bodies, criteria), said).assign(answer=said)
+    given = answers_of(frames, answers).reset_index(drop=True)
+    return apply_answers(judge_frames(frames, lenses, bodies, criteria), given).assign(answer=given)
 
 
 def _of_every_row(
@@ -255,25 +283,29 @@ def _shots(
     matches = bodies["iso_matches"]
 
     def shots(
-        some: list[Lens], others: list[Body], own: list[Handheld], also: list[Shot]
+        kept: list[Lens], kept_bodies: list[Body], limits_of: list[Handheld], requested: list[Shot]
     ) -> tuple[list[Shot], int]:
-        return next_shots(some, others, matches if others else [], own, criteria, gear, also)
+        return next_shots(
+            kept, kept_bodies, matches if kept_bodies else [], limits_of, criteria, gear, requested
+        )
 
-    def usable_lenses(some: list[Lens]) -> list[Lens]:
-        shots(some, [], limits, [])
-        return some
+    def usable_lenses(kept: list[Lens]) -> list[Lens]:
+        shots(kept, [], limits, [])
+        return kept
 
-    def usable_bodies(some: list[Body]) -> list[Body]:
-        shots([], some, [], [])
-        return some
+    def usable_bodies(kept: list[Body]) -> list[Body]:
+        shots([], kept, [], [])
+        return kept
 
     try:
         return shots(lenses, bodies["bodies"], limits, asked)
     except Exception:  # those that can be asked for share the afternoon
-        some = faults.by_entry(_SHOTS, usable_lenses, lenses, "lens")
-        others = faults.by_entry(_SHOTS, usable_bodies, bodies["bodies"], "body")
+        kept = faults.by_entry(_SHOTS, usable_lenses, lenses, "lens")
+        kept_bodies = faults.by_entry(_SHOTS, usable_bodies, bodies["bodies"], "body")
         return faults.whole(
-            _SHOTS, lambda: shots(some, others, limits if some else [], asked), (list[Shot](), 0)
+            _SHOTS,
+            lambda: shots(kept, kept_bodies, limits if kept else [], asked),
+            (list[Shot](), 0),
         )
 
 
@@ -306,7 +338,7 @@ def _readied(frames: pd.DataFrame) -> pd.DataFrame:
 
 
 def _without_sharpness(frames: pd.DataFrame) -> pd.DataFrame:
-    """What bodies are judged by: choosing rows copies every column that is there."""
+    """The table without columns of sharpness, which bodies need not: choosing rows copies all columns."""
     return frames.drop(columns=[c for c in frames.columns if _SHARPNESS.search(c)])
 
 

@@ -301,7 +301,7 @@ def test_long_exposures_stand_apart(archive: pd.DataFrame) -> None:
 
 def test_a_part_of_the_archive_does_not_change_a_bodys_noise(archive: pd.DataFrame) -> None:
     part = archive[(archive["body"] == ONE.name) & (archive.index % 3 == 0)]
-    (body,) = infer_bodies(part, every=archive)["bodies"]
+    (body,) = infer_bodies(part, archive=archive)["bodies"]
     whole = infer_bodies(archive)["bodies"][0]
     assert body["frames"] == len(part) < whole["frames"]
     assert body["tones"] == whole["tones"]

@@ -119,7 +119,7 @@ def _output_scale(rows: Tones, criteria: Criteria) -> Floats:
 
 
 def fit_bodies(
-    frames: pd.DataFrame, criteria: Criteria | None = None, every: pd.DataFrame | None = None
+    frames: pd.DataFrame, criteria: Criteria | None = None, archive: pd.DataFrame | None = None
 ) -> BodiesModel:
     """Noise model of every body and kind of file in a frame table.
 
@@ -133,7 +133,7 @@ def fit_bodies(
         Frame table: `record.COLUMNS` and the columns of `crawl.relate`.
     criteria : Criteria, optional
         Thresholds; the default ones where None.
-    every : DataFrame, optional
+    archive : DataFrame, optional
         All frames of the archive where `frames` are a part of it. Frames are counted in the part; noise and
         scenes are those of the whole archive, of the bodies that occur in the part.
 
@@ -144,10 +144,10 @@ def fit_bodies(
     """
     criteria = criteria or Criteria()
     counted = census(frames.reset_index(drop=True))
-    frames = (frames if every is None else every).reset_index(drop=True)
+    frames = (frames if archive is None else archive).reset_index(drop=True)
     # First what looks at every column, while the table of tones is not there yet.
     scenes = scenes_by_band(frames)
-    if every is not None:
+    if archive is not None:
         body = pd.Series(words(frames, "body", UNKNOWN_BODY))
         frames = frames[body.isin(list(counted["frames_of"])).to_numpy(bool)]
     lifted = lifts(frames)

@@ -58,7 +58,7 @@ def infer_bodies(
     frames: pd.DataFrame,
     criteria: Criteria | None = None,
     model: BodiesModel | None = None,
-    every: pd.DataFrame | None = None,
+    archive: pd.DataFrame | None = None,
 ) -> BodyFigures:
     """The profile's entries on bodies, equivalent ISO values and habits of exposure.
 
@@ -70,7 +70,7 @@ def infer_bodies(
         Thresholds; the default ones where None.
     model : BodiesModel, optional
         A fitted model of the same frames; fitted here where None.
-    every : DataFrame, optional
+    archive : DataFrame, optional
         All frames of the archive where `frames` are a part of it (`fit_bodies`).
 
     Returns
@@ -81,8 +81,10 @@ def infer_bodies(
     """
     criteria = criteria or Criteria()
     frames = frames.reset_index(drop=True)
-    model = model or fit_bodies(frames, criteria, every)
-    sensors = sensor_figures(frames if every is None else every, criteria.interval, criteria.seed)
+    model = model or fit_bodies(frames, criteria, archive)
+    sensors = sensor_figures(
+        frames if archive is None else archive, criteria.interval, criteria.seed
+    )
     noise_by_band = {
         (body, kind): band_noises(noise, model.scenes.get(kind, {}))
         for (body, kind), noise in model.models.items()

@@ -22,7 +22,7 @@ from auditor.infer.comparisons.sharp import SharpnessTable, compare_sharpness
 from auditor.infer.comparisons.small_pictures import SmallPictures
 from auditor.infer.comparisons.tint import Balance, Light, cast_entries, light_entries
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import some_of
+from auditor.infer.frame_values import random_sample
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.record.pictures import PictureSource
 from auditor.record.values import numbers
@@ -93,7 +93,7 @@ def compare_labels(
             if len(pairs) < _LEAST_PAIRS and not requested:
                 continue
             compared = True
-            chosen = [pairs[i] for i in some_of(np.arange(len(pairs)), _MOST_PAIRS)]
+            chosen = [pairs[i] for i in random_sample(np.arange(len(pairs)), _MOST_PAIRS)]
             not_sampled = len(pairs) - len(chosen)
             found = _one_lens(item, lens, chosen, inputs)
             if not_sampled:

@@ -20,7 +20,7 @@ from auditor.exposure import F_NUMBERS
 from auditor.infer.comparisons.curves import USUAL_BLUR
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import log_sharpness, near_and_far, some_of
+from auditor.infer.frame_values import log_sharpness, near_and_far, random_sample
 from auditor.infer.lenses.grouping import PITCHES_UM
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.optics import circle_of_confusion_um, hyperfocal_m, mtf50
@@ -87,7 +87,7 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
         usable &= (distance < _farthest(distance, lens, body)) | (distance > AT[1] * hyperfocal)
     rows = np.flatnonzero(usable)
     groups = pd.Series(rows).groupby([lens[rows], body[rows]]).indices.values()
-    rows = rows[np.sort(np.concatenate([rows[:0], *(some_of(at, _MOST) for at in groups)]))]
+    rows = rows[np.sort(np.concatenate([rows[:0], *(random_sample(at, _MOST) for at in groups)]))]
     table = pd.DataFrame({
         "row": rows, "lens": lens[rows], "body": body[rows], "focal_mm": focal[rows],
         "f_number": n[rows], "hyperfocal_m": hyperfocal[rows], "focus_m": distance[rows],

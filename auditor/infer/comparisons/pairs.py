@@ -41,7 +41,7 @@ from auditor.infer.comparisons.labels import (
     negated,
 )
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
-from auditor.infer.frame_values import alone_where_unknown, days
+from auditor.infer.frame_values import days, group_numbers
 from auditor.record.values import flags, numbers, texts, words
 from auditor.units import DAY_S, MINUTE_S
 
@@ -102,7 +102,7 @@ class _Columns:
         with np.errstate(invalid="ignore", divide="ignore"):
             seconds, iso = numbers(frames, "exposure_time_s"), numbers(frames, "iso")
             self.exposure = np.log2(seconds * iso / self.f_number**2)
-        self.burst = alone_where_unknown(frames, "burst")
+        self.burst = group_numbers(frames, "burst")
 
 
 class _Reasons:

@@ -14,7 +14,7 @@ from auditor.infer.comparisons.paired import paired_difference
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import log_sharpness, shown_sharpness, shutter_stops
+from auditor.infer.frame_values import log_sharpness, sharpness_and_error, shutter_stops
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
 from auditor.model import Finding
 from auditor.record import ZONES
@@ -45,7 +45,7 @@ class SharpnessTable:
 
     def __init__(self, frames: pd.DataFrame) -> None:
         self.log = np.stack([log_sharpness(frames, z) for z in ZONES], axis=1)
-        errors = [shown_sharpness(frames, z)[1] for z in ZONES]
+        errors = [sharpness_and_error(frames, z)[1] for z in ZONES]
         stderr = np.stack(errors, axis=1) / np.exp(self.log)
         self.stderr = np.where((stderr > 0) & np.isfinite(stderr), stderr, _UNKNOWN_SD)
         self.f_number = numbers(frames, "f_number")

@@ -32,10 +32,10 @@ from auditor.infer.decisions.common import (
 from auditor.infer.frame_values import (
     EDGES,
     OPPOSITE_EDGE,
-    alone_where_unknown,
+    group_numbers,
     log_sharpness,
     near_and_far,
-    some_of,
+    random_sample,
 )
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import FocusBias
@@ -160,7 +160,7 @@ def _test_bias(
     n_front, n_behind = int(front.sum()), int(behind.sum())
     if n_front + n_behind == 0:
         return None
-    outing = alone_where_unknown(table, "outing")
+    outing = group_numbers(table, "outing")
     direction: Literal["front", "behind"] = "front" if n_front >= n_behind else "behind"
     biased, share = front if direction == "front" else behind, _BY_CHANCE[direction]
     gain = np.maximum(near, far)
@@ -230,7 +230,7 @@ def _theil_sen(x: Floats, y: Floats, at: Floats) -> Floats:
     """Value at `at` of a robust line (Theil 1950, Sen 1968); of the median where x hardly varies."""
     if len(x) < _LEAST_TURNED:
         return np.full(len(at), np.nan)
-    sample = some_of(np.arange(len(x)), _MOST_LINE)
+    sample = random_sample(np.arange(len(x)), _MOST_LINE)
     x, y = x[sample], y[sample]
     if np.ptp(x) < 0.5:
         return np.full(len(at), float(np.median(y)))

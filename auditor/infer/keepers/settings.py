@@ -1,7 +1,7 @@
 """Settings that produced soft or noisy frames more often than the lens usually does.
 
-Looking at many settings at once finds some by chance; the false discovery rate over all that were
-looked at is held at 10% (Benjamini & Hochberg, J. R. Stat. Soc. B 57, 1995). Bursts count once.
+Testing many settings at once finds some by chance; the false discovery rate over all that were
+tested is held at 10% (Benjamini & Hochberg, J. R. Stat. Soc. B 57, 1995). Bursts count once.
 """
 
 from __future__ import annotations
@@ -28,22 +28,44 @@ _Fault = Literal["soft", "noisy"]
 
 FEWEST: Final = 6
 """Frames with a setting below which nothing is said of it."""
-RATE: Final = 0.10
+FALSE_DISCOVERY_RATE: Final = 0.10
 """Share of the settings named that may be named by chance (false discovery rate: Benjamini and Hochberg, J. R.
 Stat. Soc. B 57, 1995)."""
-MUCH: Final = 0.15
-"""The share must lie this far above the usual one: a sure but small difference helps nobody."""
+LEAST_EXCESS: Final = 0.15
+"""The share must lie this far above the usual one: a significant but small difference helps nobody."""
 
 
 def settings_to_avoid(
     frames: pd.DataFrame, verdicts: pd.DataFrame, lenses: Sequence[Any], criteria: Criteria
 ) -> list[Setting]:
-    """Contract keys `lens`, `setting`, `frames`, `soft_share`, `noisy_share`, `usual_share`, and
-    `low`, `high` of the share that stands out, `fault` ("soft" or "noisy"), `p`, the chance of such
-    a share by luck, and `looked_at`, how many settings were compared.
+    """Settings that produced soft or noisy frames more often than the lens usually does.
 
-    `usual_share` is that of the lens's other frames. Nothing that holds for all frames is listed. Softness that
-    the aperture itself brings is no shutter time's: small apertures go with slow ones.
+    Fisher's exact test (hypergeometric, one-sided) of each setting against the lens's other frames, bursts
+    counted once; the false discovery rate over all tests is held at `FALSE_DISCOVERY_RATE` (Benjamini and
+    Hochberg). Softness that the aperture itself brings is no shutter time's: small apertures go with slow
+    ones.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table with `f_number`, `iso` and, where known, `burst`.
+    verdicts : DataFrame
+        From `judge_frames`.
+    lenses : sequence of mapping
+        The profile's `lenses`.
+    criteria : Criteria
+        Interval.
+
+    Returns
+    -------
+    list of Setting
+        The largest excess first: `lens`, `setting`, `frames`, `soft_share`, `noisy_share`, `usual_share` (of
+        the lens's other frames), `low` and `high` of the share that stands out, `fault` ("soft" or "noisy"),
+        `p`, and `looked_at`, how many tests were made. Nothing that holds for all frames is listed.
+
+    References
+    ----------
+    Y. Benjamini and Y. Hochberg, J. R. Stat. Soc. B 57 (1995).
     """
     frames = frames.reset_index(drop=True)
     once = _once_per_burst(frames) & verdicts["judged"].to_numpy()
@@ -52,7 +74,7 @@ def settings_to_avoid(
     frames = frames[[c for c in ("f_number", "iso") if c in frames]]
     verdicts = verdicts[["soft", "setting", "noisy", "rule_stops", "focal_range"]]
     found: list[Setting] = []
-    looked = 0
+    tested = 0
     for i, lens in enumerate(lenses):
         rows = np.flatnonzero(once & (entry_of == i))
         if len(rows) < 2 * FEWEST:
@@ -72,15 +94,15 @@ def settings_to_avoid(
             for fault, hits in faults.items():
                 if (kind, fault) in (("iso", "soft"), ("aperture", "noisy")):
                     continue
-                looked += 1
+                tested += 1
                 found.append({
                     **_compare(hits, mask, fault, criteria),
                     "lens": lens["lens"], "body": lens["body"], "setting": text, "kind": kind,
                     "soft_share": shares[0], "noisy_share": shares[1],
                 })  # fmt: skip
-    chosen = [e for e in _discoveries(found) if e["excess"] >= MUCH]
+    chosen = [e for e in _discoveries(found) if e["excess"] >= LEAST_EXCESS]
     for entry in chosen:
-        entry["looked_at"] = looked
+        entry["looked_at"] = tested
         entry["excess"] = round(entry["excess"], 4)
     return sorted(chosen, key=lambda e: -e["excess"])
 
@@ -109,20 +131,19 @@ def _compare(hits: Bools, mask: Bools, fault: _Fault, criteria: Criteria) -> _Te
         "usual_share": round(usual, 4),
         "low": round(low, 4),
         "high": round(high, 4),
-        "p": _at_least(inside, inside + outside, n, len(hits)),
+        "p": _hypergeometric_tail(inside, inside + outside, n, len(hits)),
         "excess": inside / n - usual,
     }
 
 
-def _at_least(inside: int, hits: int, drawn: int, of: int) -> float:
-    """Chance that `drawn` of `of` frames, `hits` of them faulty, hold `inside` faulty ones or more.
-
-    Upper tail of the hypergeometric distribution. (scipy.stats has it too, and takes as long to load
-    as the whole of this package.)
+def _hypergeometric_tail(inside: int, hits: int, drawn: int, of: int) -> float:
+    """Upper tail of the hypergeometric distribution: chance that `drawn` of `of` frames, `hits` of them faulty,
+    hold `inside` faulty ones or more. (scipy.stats has it too, and takes as long to load as the whole of this
+    package.)
     """
     k = np.arange(inside, min(hits, drawn) + 1)
-    ways = _log_choose(hits, k) + _log_choose(of - hits, drawn - k) - _log_choose(of, drawn)
-    return float(min(np.exp(ways).sum(), 1.0))
+    log_p = _log_choose(hits, k) + _log_choose(of - hits, drawn - k) - _log_choose(of, drawn)
+    return float(min(np.exp(log_p).sum(), 1.0))
 
 
 def _log_choose(n: ArrayLike, k: ArrayLike) -> NDArray[np.float64]:
@@ -138,7 +159,7 @@ def _discoveries(found: list[Setting]) -> list[Setting]:
     order = sorted(found, key=lambda e: e["p"])
     last = 0
     for k, entry in enumerate(order, start=1):
-        if entry["p"] <= RATE * k / len(order):
+        if entry["p"] <= FALSE_DISCOVERY_RATE * k / len(order):
             last = k
     return order[:last]
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from auditor.infer.frame_values import alone_where_unknown
+from auditor.infer.frame_values import group_numbers
 from auditor.record.values import texts
 
 __all__ = ["grey_means", "read_signatures", "scenes_of"]
@@ -188,7 +188,7 @@ def scenes_of(frames: pd.DataFrame, group: NDArray[np.int64] | None = None) -> N
     """
 
     def numbered(name: str) -> NDArray[np.int64]:
-        each = alone_where_unknown(frames, name)
+        each = group_numbers(frames, name)
         if group is None:
             return each
         place, found = pd.factorize(each)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.frame_values import alone_where_unknown, aperture_index, shown_sharpness
+from auditor.infer.frame_values import aperture_index, group_numbers, sharpness_and_error
 from auditor.record import ZONES
 from auditor.record.values import numbers
 
@@ -77,7 +77,7 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     """
     value, stderr = (
         np.stack(figures, axis=1).astype(np.float32)
-        for figures in zip(*(shown_sharpness(frames, z) for z in ZONES), strict=True)
+        for figures in zip(*(sharpness_and_error(frames, z) for z in ZONES), strict=True)
     )
     value[~((value > 0.005) & (value < 1.0))] = np.nan
     whole = np.stack([numbers(frames, f"{z}_stderr_cpp") for z in ZONES], axis=1)
@@ -90,5 +90,5 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     return Table(
         np.log(value, out=value), stderr, objects, aperture_index(f_number),
         f_number.astype(np.float32), focal,
-        alone_where_unknown(frames, "outing"), np.random.default_rng(seed).permutation(len(frames)).astype(np.int32),
+        group_numbers(frames, "outing"), np.random.default_rng(seed).permutation(len(frames)).astype(np.int32),
     )  # fmt: skip
