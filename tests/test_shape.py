@@ -29,7 +29,6 @@ WITHOUT_SECTIONS = (
     "optics.py",
     "output.py",
     "record",
-    "report",
     "robust.py",
     "settings",
     "store",

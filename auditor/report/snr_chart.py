@@ -21,7 +21,7 @@ from auditor.report.svg_charts import TONE_NAMES, Chart, Point, Series, Target
 
 __all__ = ["at_output", "reduced_for_output", "shown_signals", "snr_chart"]
 
-_BESIDE: Final = 0.4
+_MARGIN_STOPS: Final = 0.4
 """Stops that the scale goes beyond the outermost ISO values."""
 _ABOVE: Final = 1.4
 """Factor by which it goes beyond the lowest and the highest ratio."""
@@ -75,7 +75,7 @@ def snr_chart(body: Body, thresholds: Mapping[str, float]) -> Chart | None:
     if not points:
         return None
     limits = thresholds if output else {}
-    across = (min(p.x for p in points) - _BESIDE, max(p.x for p in points) + _BESIDE)
+    across = (min(p.x for p in points) - _MARGIN_STOPS, max(p.x for p in points) + _MARGIN_STOPS)
     levels = [*(p.y for p in points), *limits.values()]
     up = (min(levels) / _ABOVE, max(levels) * _ABOVE)
     named = {level: key for key, level in limits.items()}
@@ -113,9 +113,9 @@ def _series(tones: Sequence[Tone], name: str, signal: float, output: bool) -> Se
     of_signal = [(i, t) for i, t in enumerate(tones) if t.get("signal") == signal]
     targets = [_target(t, i, output) for i, t in of_signal if t.get("iso") and t.get("snr")]
     targets.sort()
-    seen = [i for i, t in enumerate(targets) if t.seen]
-    line = targets[seen[0] : seen[-1] + 1] if seen else []
-    beyond = targets if len(seen) < len(targets) else []
+    measured = [i for i, t in enumerate(targets) if t.measured]
+    line = targets[measured[0] : measured[-1] + 1] if measured else []
+    beyond = targets if len(measured) < len(targets) else []
     return Series(name.replace("_", "-"), [t.at for t in line], targets, (), [t.at for t in beyond])
 
 
