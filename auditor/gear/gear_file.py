@@ -249,23 +249,23 @@ def read_chosen(folder: Path) -> Chosen:
     unknown += [k for t, keys in known.items() if keys for k in tables[t] if k not in keys]
     if unknown:
         raise GearFileError(f"{path}: nothing is known of '{unknown[0]}'; see its first lines")
-    mine, out, names = tables["mine"], tables["leave-out"], tables["names"]
-    if not isinstance(mine.get("phones", False), bool):
+    own, excluded, names = tables["mine"], tables["leave-out"], tables["names"]
+    if not isinstance(own.get("phones", False), bool):
         raise GearFileError(f"{path}: phones is true or false")
     if not all(isinstance(v, str) and v.strip() for v in names.values()):
         raise GearFileError(
             f'{path}: a name of your own needs quotes: "name in the files" = "mine"'
         )
-    kinds = _texts(out, "kinds", str(path))
+    kinds = _texts(excluded, "kinds", str(path))
     for kind in kinds:
         if kind not in KINDS:
             raise GearFileError(
                 f"{path}: '{kind}' is no kind of file; there are {', '.join(KINDS)}"
             )
     return Chosen(
-        _texts(mine, "bodies", str(path)), _texts(mine, "lenses", str(path)),
-        bool(mine.get("phones", False)), _texts(out, "bodies", str(path)),
-        _texts(out, "lenses", str(path)), _texts(out, "folders", str(path)), kinds, dict(names),
+        _texts(own, "bodies", str(path)), _texts(own, "lenses", str(path)),
+        bool(own.get("phones", False)), _texts(excluded, "bodies", str(path)),
+        _texts(excluded, "lenses", str(path)), _texts(excluded, "folders", str(path)), kinds, dict(names),
     )  # fmt: skip
 
 

@@ -208,8 +208,10 @@ def near_and_far(frames: pd.DataFrame) -> tuple[Floats, Floats, NDArray[np.int64
     below : ndarray of int64, shape (n,)
         The edge that was below, an index into `EDGES`.
     """
-    turned = numbers(frames, "orientation")
-    below = _BELOW[np.where((turned >= 1) & (turned <= 8), turned, 1).astype(np.int64)]
+    orientation = numbers(frames, "orientation")
+    below = _BELOW[
+        np.where((orientation >= 1) & (orientation <= 8), orientation, 1).astype(np.int64)
+    ]
     edge, at = np.stack([log_sharpness(frames, e) for e in EDGES]), np.arange(len(frames))
     return edge[below, at], edge[OPPOSITE_EDGE[below], at], below
 

@@ -167,8 +167,8 @@ def infer_profile(
         Decisions(),
     )
     after = _after_verdicts(judged, verdicts, lenses, criteria, faults)
-    asked = _asked(comparisons, decisions, faults)
-    shots, unlisted = _shots(lenses, bodies, after["handheld"], criteria, faults, gear, asked)
+    requested = _requested(comparisons, decisions, faults)
+    shots, unlisted = _shots(lenses, bodies, after["handheld"], criteria, faults, gear, requested)
     profile: Profile = {
         **decisions,
         "frames": _counts(frames, counts),
@@ -196,7 +196,7 @@ def _related(frames: pd.DataFrame) -> pd.DataFrame:
     return frames
 
 
-def _asked(comparisons: list[Comparison], decisions: Decisions, faults: Faults) -> list[Shot]:
+def _requested(comparisons: list[Comparison], decisions: Decisions, faults: Faults) -> list[Shot]:
     """Test frames that would settle decisions and comparisons."""
     pairs = faults.whole(_SHOTS, lambda: pairs_to_shoot(comparisons), list[Shot]())
     return [*faults.whole(_SHOTS, lambda: decision_shots(decisions), list[Shot]()), *pairs]
@@ -277,7 +277,7 @@ def _shots(
     criteria: Criteria,
     faults: Faults,
     gear: Mapping[str, Any] | None,
-    asked: list[Shot],
+    requested: list[Shot],
 ) -> tuple[list[Shot], int]:
     """Requests for the test frames of one afternoon, and how many more there are than fit into it."""
     matches = bodies["iso_matches"]
@@ -298,13 +298,13 @@ def _shots(
         return kept
 
     try:
-        return shots(lenses, bodies["bodies"], limits, asked)
+        return shots(lenses, bodies["bodies"], limits, requested)
     except Exception:  # those that can be asked for share the afternoon
         kept = faults.by_entry(_SHOTS, usable_lenses, lenses, "lens")
         kept_bodies = faults.by_entry(_SHOTS, usable_bodies, bodies["bodies"], "body")
         return faults.whole(
             _SHOTS,
-            lambda: shots(kept, kept_bodies, limits if kept else [], asked),
+            lambda: shots(kept, kept_bodies, limits if kept else [], requested),
             (list[Shot](), 0),
         )
 
@@ -321,8 +321,19 @@ def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[Accepted]:
 
 
 def complete_columns(frames: pd.DataFrame) -> pd.DataFrame:
-    """The table with every column of the store that inference reads for all frames; those that an
-    older or damaged store lacks are missing throughout, all of them views of one number."""
+    """The table with every column of the store that inference reads.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table of any store.
+
+    Returns
+    -------
+    DataFrame
+        Those that an older or damaged store lacks are missing throughout, all of them views of one number;
+        the same table where none is.
+    """
     names = [c.name for c in COLUMNS if c.loaded and c.name not in frames]
     if not names:
         return frames

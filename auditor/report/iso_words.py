@@ -308,7 +308,7 @@ def _whole_stop(iso: float) -> bool:
     return abs(iso_stops(iso) - round(iso_stops(iso))) < _WHOLE
 
 
-def _within_reach(iso: float, span: tuple[float, float] | None) -> bool:
+def _within_limits(iso: float, span: tuple[float, float] | None) -> bool:
     """Whether an ISO lies within reach of those used; a hair's breadth for engraved values."""
     return (
         span is None
@@ -324,7 +324,7 @@ def _table(
 ) -> MatchTable:  # fmt: skip
     bands = list(dict.fromkeys(band_name(m) for m in rows))
     known = sorted({v for m in rows if (v := m.get("reference_iso")) and v > 0})
-    isos = [v for v in known if _within_reach(v, reference_span)]
+    isos = [v for v in known if _within_limits(v, reference_span)]
     whole = [v for v in isos if _whole_stop(v)]
     thirds = len(whole) >= 4 and len(whole) < len(isos)
     by_place = {(m.get("reference_iso"), band_name(m)): m for m in rows}
@@ -342,6 +342,6 @@ def _cell(match: IsoMatch | None, span: tuple[float, float] | None) -> MatchCell
         return MatchCell("")
     if span and iso < span[0]:
         return MatchCell(f"under {span[0]:.0f}", iso)
-    if span and not _within_reach(iso, span):
+    if span and not _within_limits(iso, span):
         return MatchCell(f"over {span[1] * EXTRAPOLATION_FACTOR:.0f}", iso)
     return MatchCell(f"{iso:.0f}", iso, match)

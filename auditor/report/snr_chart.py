@@ -104,8 +104,8 @@ def _marks(low: float, high: float, named: Iterable[float] = ()) -> list[float]:
     """Ratios to mark on the axis. Beside the `named` ones, which take two lines, there must be room."""
     found = [t for t in _SNR_TICKS if low <= t <= high]
     kept = [level for level in named if low <= level <= high]
-    room = math.log(high / low) * _LABEL_SHARE
-    return sorted({*kept, *(t for t in found if all(abs(math.log(t / k)) > room for k in kept))})
+    gap = math.log(high / low) * _LABEL_SHARE
+    return sorted({*kept, *(t for t in found if all(abs(math.log(t / k)) > gap for k in kept))})
 
 
 def _series(tones: Sequence[Tone], name: str, signal: float, output: bool) -> Series:

@@ -87,8 +87,18 @@ def bands_of(ev100: Floats) -> NDArray[np.str_]:
 
 
 def band_numbers(ev100: Floats) -> NDArray[np.int64]:
-    """Number in `BANDS` of the band that holds each brightness; one more than any beyond every edge or
-    where it is NaN."""
+    """Band of scene brightness by number.
+
+    Parameters
+    ----------
+    ev100 : ndarray of float64, shape (n,)
+        Scene brightness.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        Index into `BANDS`; `len(BANDS)` beyond every edge or where it is NaN.
+    """
     number = np.searchsorted([band.low for band in BANDS], ev100, "right") - 1
     inside = (ev100 >= BANDS[0].low) & (ev100 < BANDS[-1].high)
     return np.where(inside, number, len(BANDS))
@@ -178,13 +188,17 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
         return np.bincount(cell, values, shape[0] * shape[1]).reshape(shape).astype(float)
 
     frames_in = summed(None)
-    held = np.stack([summed(weight * column) for column in shares.T], axis=-1)
+    summed_shares = np.stack([summed(weight * column) for column in shares.T], axis=-1)
     out: dict[str, dict[str, Scenes]] = {kind: {} for kind in KINDS}
     for i, band in enumerate(BANDS):
         for j, kind in enumerate(KINDS):
             if frames_in[i].any():
                 # Too few of one kind are described by the frames of every kind.
-                mean = held[i, j] if frames_in[i, j] >= ENOUGH_FRAMES else held[i].sum(axis=0)
+                mean = (
+                    summed_shares[i, j]
+                    if frames_in[i, j] >= ENOUGH_FRAMES
+                    else summed_shares[i].sum(axis=0)
+                )
                 mean = mean / max(mean.sum(), 1e-12)
                 out[kind][band.key] = Scenes(mean, _quartiles(mean))
     return out

@@ -69,7 +69,6 @@ class BodiesModel:
     scenes: dict[str, dict[str, Scenes]]
     left_out: dict[str, dict[str, int]]
     not_sampled: dict[tuple[str, str], int]
-    """Frames of each body and kind that show noise and for which a sample stands."""
     long_exposures: dict[tuple[str, str], KeptApart]
     lifted: dict[tuple[str, str], KeptApart]
     frames_of: dict[str, int]

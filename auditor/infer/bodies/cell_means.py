@@ -103,7 +103,6 @@ class Observed:
     log_sigma: Floats
     censored: NDArray[np.bool_]
     variance: Floats
-    """Variance of a single tone through its own scatter."""
     n_cells: int
     n_frames: int
     n_iso: int

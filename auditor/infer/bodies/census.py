@@ -15,7 +15,20 @@ __all__ = ["census"]
 
 
 def census(frames: pd.DataFrame) -> dict[str, Any]:
-    """Frames and pixel pitch by body, frames by body, kind and band."""
+    """Which bodies there are, and how often they occur.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `status`, `body`, `source`, `pixel_pitch_um` and, where known, `sensor_pixel_um`, `file_kind`,
+        `ev100`, `flash`, `best`.
+
+    Returns
+    -------
+    dict
+        `frames_of`, `pitch_of` and `scales_of` by body, `frames_in_band` by body, kind and band key: as
+        `BodiesModel` has them.
+    """
     if not len(frames):
         return {"frames_of": {}, "pitch_of": {}, "scales_of": {}, "frames_in_band": {}}
     names = (

@@ -127,7 +127,22 @@ class Observations:
 
 
 def sigma_code(signal: NDArray[np.float64], sigma: NDArray[np.float64]) -> Floats:
-    """Noise in 8-bit code values of a noise given in linear light (sRGB, IEC 61966-2-1)."""
+    """Noise in 8-bit code values of a noise in linear light, by the slope of sRGB's curve.
+
+    Parameters
+    ----------
+    signal, sigma : ndarray of float64
+        Signal and standard deviation in linear light, 1 = white.
+
+    Returns
+    -------
+    ndarray of float64
+        Standard deviation in code values.
+
+    References
+    ----------
+    IEC 61966-2-1.
+    """
     return np.asarray(255 * srgb.slope(signal) * sigma)
 
 

@@ -77,7 +77,6 @@ class Physics:
     downstream: float
     proportional: float
     per_stop: float = 0.0
-    """Change of log noise per stop of ISO through development."""
 
     @property
     def full_scale_e(self) -> float | None:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from auditor.exposure import ISOS
-from auditor.infer.bodies.cell_means import PRIOR_WEIGHT, inverse_mills
+from auditor.infer.bodies.cell_means import PRIOR_WEIGHT
 from auditor.infer.bodies.cells import Cells
 from auditor.infer.bodies.photon import (
     Physics,
@@ -30,6 +30,7 @@ from auditor.infer.bodies.photon import (
     fit_physics,
     log_sigma_jacobian,
 )
+from auditor.infer.bodies.upper_limits import with_limits
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS
 
 __all__ = ["ISO_GRID", "SIGNAL_GRID", "NoiseModel", "fit_noise", "t_quantile"]
@@ -68,14 +69,6 @@ _CELL_SD: Final = 0.02
 _LAW_SD: Final = np.array([1.4, 1.4, 0.04])
 """What a body's photon noise and read noise (log of their variance, a factor of four) and the change
 of log noise per stop through development may differ by from the fitted ones before frames speak."""
-
-LIMIT_SD: Final = 0.1
-"""How sharply a bound holds, in log noise: as frames and tones scatter."""
-
-_ROUNDS: Final = 16
-"""Rounds in which bounds settle: each halves what is left, to 1e-5."""
-_LEAST_PRECISION: Final = 1e-6
-"""Precision of an observation that says nothing: the least there is."""
 
 
 def _kernel(a: Floats, b: Floats, length: float) -> Floats:
@@ -221,7 +214,7 @@ def fit_noise(body: str, kind: str, cells: Cells, output_scale: Floats) -> Noise
     with prior `_LAW_SD`). Covariance of departures: exponential kernels over log2 ISO and log2 signal and
     their product, whose amplitudes maximise the marginal likelihood times half-normal priors. Noise of the
     observations: the cells' covariance, and the coding error, half of it common to all cells. Upper limits
-    enter by expectation propagation (`_with_limits`). One linear solve gives the whole posterior.
+    enter by expectation propagation (`with_limits`). One linear solve gives the whole posterior.
 
     Parameters
     ----------
@@ -258,7 +251,7 @@ def fit_noise(body: str, kind: str, cells: Cells, output_scale: Floats) -> Noise
     amplitudes = _choose_amplitudes(law, at_iso[:known], cells.signal, residual, noise)
     prior = _prior(law, amplitudes, at, at)
     bound = limits.log_sigma - law.log_sigma(at_iso[known:], limits.signal)
-    target, full = _with_limits(prior, residual, noise, bound)
+    target, full = with_limits(prior, residual, noise, bound)
     iso, signal = np.meshgrid(np.maximum(ISO_GRID, base), SIGNAL_GRID, indexing="ij")
     gain = _prior(law, amplitudes, (iso, signal), at) @ np.linalg.inv(prior + full)
     posterior = _Posterior(law, amplitudes, (iso, signal), at, gain)
@@ -297,59 +290,21 @@ def _prior(law: Physics, amplitudes: tuple[float, float, float], a: _Places, b: 
     return np.asarray(by_law + one * k_iso + two * k_signal + three * k_iso * k_signal)
 
 
-def _with_limits(
-    prior: Floats, residual: Floats, noise: Floats, bound: Floats
-) -> tuple[Floats, Floats]:
-    """Cells and limits as one set of observations with Gaussian errors.
-
-    A limit says that log noise lies below `bound`. What that adds to what all others say is a normal
-    distribution cut off there; it is replaced, in turn for every limit, by the Gaussian observation
-    that leaves the same mean and variance (expectation propagation: Minka, UAI 2001).
-
-    Returns:
-        the observations (n,) and the covariance of their errors (n, n), cells first.
-    """
-    known, count = len(residual), len(bound)
-    full = np.zeros((known + count, known + count))
-    full[:known, :known] = noise
-    target = np.concatenate([residual, np.zeros(count)])
-    site_precision, site_shift = np.full(count, _LEAST_PRECISION), np.zeros(count)
-    diagonal = np.arange(known, known + count)
-    for _ in range(_ROUNDS if count else 0):
-        full[diagonal, diagonal] = 1 / site_precision
-        target[known:] = site_shift / site_precision
-        gain = np.linalg.solve(prior + full, prior).T
-        mean = (gain @ target)[known:]
-        variance = np.maximum(np.diag(prior - gain @ prior)[known:], 1e-8)
-        # Without what the limit itself said before.
-        cavity_precision = np.maximum(1 / variance - site_precision, _LEAST_PRECISION)
-        cavity_mean, cavity_variance = (
-            (mean / variance - site_shift) / cavity_precision,
-            1 / cavity_precision,
-        )
-        width = np.sqrt(cavity_variance + LIMIT_SD**2)
-        z = (bound - cavity_mean) / width
-        mills = inverse_mills(z)
-        cut_mean = cavity_mean - cavity_variance * mills / width
-        cut_variance = cavity_variance * (1 - cavity_variance / width**2 * mills * (z + mills))
-        new_precision = np.maximum(
-            1 / np.maximum(cut_variance, 1e-8) - cavity_precision, _LEAST_PRECISION
-        )
-        # Half steps: limits that say the same must not all answer at once.
-        site_precision = 0.5 * site_precision + 0.5 * new_precision
-        site_shift = 0.5 * site_shift + 0.5 * (
-            cut_mean * (cavity_precision + new_precision) - cavity_mean * cavity_precision
-        )
-    full[diagonal, diagonal] = 1 / site_precision
-    target[known:] = site_shift / site_precision
-    return target, full
-
-
 def find_base_iso(cells: Cells) -> float:
-    """Lowest ISO that is cleaner than the ones above it; 0 where every used one is.
+    """Lowest ISO that is cleaner than the ones above it (base ISO).
 
-    Only values under 100 are doubted (extended ISO). Photon noise would fall with the root of ISO;
-    less than half of that, over the signals that both hold, is no fall.
+    Only values under 100 are doubted (extended ISO). Photon noise would fall with the root of ISO; less than
+    half of that, over the signals that both hold, is no fall.
+
+    Parameters
+    ----------
+    cells : Cells
+        Robust means by ISO step and signal.
+
+    Returns
+    -------
+    float
+        0 where every ISO used is cleaner than those above it.
     """
     steps = np.unique(cells.iso)
     base = 0.0

@@ -131,9 +131,9 @@ def _nothing_measured(
         detail["reason"] = f"not told: texture hides it at ISO {noise.isos[0]} and up"
         return None, detail
     value = engraved_iso(at_least, "down")
-    seen = clean[-1] if clean else noise.isos[0]
-    detail["low"], detail["predicted"] = value, not clean or value > seen
-    detail["reason"] = f"likely higher still; no noise was seen up to ISO {seen}"
+    clean_to = clean[-1] if clean else noise.isos[0]
+    detail["low"], detail["predicted"] = value, not clean or value > clean_to
+    detail["reason"] = f"likely higher still; no noise was seen up to ISO {clean_to}"
     detail["exact"] = round(2.0 ** float(at_least), 1)
     return value, detail
 

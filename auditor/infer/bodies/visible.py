@@ -168,14 +168,14 @@ def band_noises(model: NoiseModel, scenes: Mapping[str, Scenes]) -> dict[str, Ba
     return out
 
 
-def isos_reaching(log2_snr: Floats, wanted: ArrayLike) -> Floats:
+def isos_reaching(log2_snr: Floats, target: ArrayLike) -> Floats:
     """ISO at which falling SNR curves reach given values, linear in log2 between grid points.
 
     Parameters
     ----------
     log2_snr : ndarray of float64, shape (ISO_GRID, ...)
         Curves that fall with ISO.
-    wanted : array_like, shape (...)
+    target : array_like, shape (...)
         log2 SNR to reach.
 
     Returns
@@ -183,19 +183,19 @@ def isos_reaching(log2_snr: Floats, wanted: ArrayLike) -> Floats:
     ndarray of float64, shape (...)
         log2 ISO; -inf where even the lowest ISO of the grid is too noisy, inf where none is.
     """
-    wanted = np.asarray(wanted)
-    curves = np.broadcast_to(log2_snr, (len(log2_snr), *wanted.shape))
+    target = np.asarray(target)
+    curves = np.broadcast_to(log2_snr, (len(log2_snr), *target.shape))
     last = len(curves) - 1
     # The first place of the grid at which the curve lies below what is wanted.
-    below = np.sum(curves >= wanted, axis=0)
+    below = np.sum(curves >= target, axis=0)
     right = np.clip(below, 1, last)
     low, high = (np.take_along_axis(curves, at[None], axis=0)[0] for at in (right, right - 1))
-    share = (high - wanted) / np.maximum(high - low, 1e-9)
+    share = (high - target) / np.maximum(high - low, 1e-9)
     found = _LOG_ISO[right - 1] + share * (_LOG_ISO[right] - _LOG_ISO[right - 1])
     return np.where(below == 0, -np.inf, np.where(below > last, np.inf, found))
 
 
-def iso_interval(log2_snr: Floats, half: Floats, wanted: ArrayLike) -> Floats:
+def iso_interval(log2_snr: Floats, half: Floats, target: ArrayLike) -> Floats:
     """ISO at which SNR curves reach given values, with its interval.
 
     An end is where the end of the SNR's own interval reaches what is wanted: of curves that fall, just the
@@ -208,7 +208,7 @@ def iso_interval(log2_snr: Floats, half: Floats, wanted: ArrayLike) -> Floats:
         log2 SNR.
     half : ndarray of float64, shape (ISO_GRID, ...)
         Half the width of its interval, natural log.
-    wanted : array_like, shape (...)
+    target : array_like, shape (...)
         log2 SNR to reach.
 
     Returns
@@ -216,12 +216,12 @@ def iso_interval(log2_snr: Floats, half: Floats, wanted: ArrayLike) -> Floats:
     ndarray of float64, shape (3, ...)
         Best value, low and high end, log2 ISO (`isos_reaching`).
     """
-    off = half / math.log(2)
+    half_log2 = half / math.log(2)
     best = np.minimum.accumulate(log2_snr, axis=0)
-    high = np.minimum.accumulate(log2_snr + off, axis=0)
-    low = np.maximum.accumulate((log2_snr - off)[::-1], axis=0)[::-1]
+    high = np.minimum.accumulate(log2_snr + half_log2, axis=0)
+    low = np.maximum.accumulate((log2_snr - half_log2)[::-1], axis=0)[::-1]
     curves = best, np.minimum(low, best), np.maximum(high, best)
-    return np.stack([isos_reaching(curve, wanted) for curve in curves])
+    return np.stack([isos_reaching(curve, target) for curve in curves])
 
 
 def engraved_iso(log2_iso: float, rounding: str = "near") -> int:

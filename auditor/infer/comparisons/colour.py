@@ -209,7 +209,17 @@ def _plane(values: Floats, pattern: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Cast:
-    """A cast over all pairs of a label, in u'v' of a neutral: `size` with bounds (`low` is 0 unless `found`)."""
+    """Colour cast over all pairs of a label.
+
+    Attributes
+    ----------
+    size, low, high : float
+        Shift of a neutral in u'v' with its interval; `low` is 0 unless `found`.
+    found : bool
+        Whether it is significant.
+    count : int
+        Pairs behind it.
+    """
 
     size: float
     low: float
@@ -220,8 +230,15 @@ class Cast:
 
 @dataclass(frozen=True, slots=True)
 class Evenness:
-    """How much the neutral's u'v' differs across the frame (largest less smallest, over 90% of it)
-    with bounds; `uneven`: whether that is beyond chance and could be seen."""
+    """How much the cast differs across the frame.
+
+    Attributes
+    ----------
+    size, low, high : float
+        Largest less smallest u'v' of a neutral over nine tenths of the frame, with its interval.
+    uneven : bool
+        Whether that is significant and could be seen.
+    """
 
     size: float
     low: float

@@ -102,13 +102,13 @@ def registered_correlation(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: fl
     shift, _ = cv2.phaseCorrelate(gb, ga, cv2.createHanningWindow(size, cv2.CV_32F))
     start = np.array([[1, 0, shift[0]], [0, 1, shift[1]]], np.float32)
     try:
-        _, turned = cv2.findTransformECC(
+        _, refined = cv2.findTransformECC(
             gb, ga, start.copy(), cv2.MOTION_EUCLIDEAN, _UNTIL, shown, _SMOOTHED_PX
         )
     except cv2.error:  # nothing to hold on to
-        turned = start
+        refined = start
     best = -1.0
-    for transform in (np.eye(2, 3, dtype=np.float32), start, turned):
+    for transform in (np.eye(2, 3, dtype=np.float32), start, refined):
         middle = np.array([width, height]) / 2
         moved = transform[:, :2] @ middle + transform[:, 2] - middle
         if float(np.hypot(*moved)) > _MOST_SHIFT * max(size):
@@ -142,11 +142,11 @@ def middle_of(grid: Grid, scale: float) -> Grid:
     rows, columns = grid.shape[:2]
     middle = np.array([columns - 1, rows - 1]) / 2
     matrix = np.column_stack([np.eye(2) / scale, middle * (1 - 1 / scale)])
-    seen = cv2.warpAffine(
+    enlarged = cv2.warpAffine(
         grid, matrix, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )  # fmt: skip
-    return seen.astype(grid.dtype)
+    return enlarged.astype(grid.dtype)
 
 
 def correlation_at_scale(a: Floats, b: Floats, scale: float) -> float:

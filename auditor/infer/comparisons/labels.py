@@ -62,7 +62,7 @@ _WITHOUT: Final = re.compile(
     r"zonder|geen|ilman|fara|fără|nélkül|χωρίς|без|بدون|ללא)[\s_-]+(?P<what>\w.*)$"
     r"|^[无無沒没](?P<han>\w+)$|^(?P<kana>\w+)(?:なし|無し)$|^(?P<off>\w.*)[\s_-](?:off|none|aus)$"
 )
-_BARE: Final = re.compile(
+_CONTROL: Final = re.compile(
     r"\b(?:bare|naked|none|nothing|unfiltered|no[\s_-]?filter|without|plain|reference|control|"
     r"ohne|sans|sin|senza|sem|bez|uten|utan|uden|zonder|без|nackt|nu|nudo)\b|なし|無し|^[无無]"
 )
@@ -90,7 +90,7 @@ def negated(label: str) -> str:
 
 def names_control(label: str) -> bool:
     """Whether a label (in normal form) names frames without an accessory."""
-    return bool(negated(label)) or _BARE.search(label) is not None
+    return bool(negated(label)) or _CONTROL.search(label) is not None
 
 
 def names_accessory(label: str) -> bool:
@@ -179,7 +179,15 @@ def _program_labels(program: str) -> frozenset[str]:
 
 @dataclass(frozen=True, slots=True)
 class LabelSets:
-    """Labels of every frame: `kinds`, the sets that occur, each once, and `code` (n,), which of them."""
+    """Labels of every frame; each set that occurs is stored once.
+
+    Attributes
+    ----------
+    kinds : list of frozenset of str
+        The sets that occur.
+    code : ndarray of int64, shape (n,)
+        Which of them each frame has.
+    """
 
     kinds: list[frozenset[str]]
     code: NDArray[np.int64]

@@ -69,8 +69,16 @@ Key = tuple[str, str]
 class Labelled:
     """All that is known of one label.
 
-    `pairs`: lens -> pairs; `frames`: positions of all frames that carry it; `left_out`: reason in
-    plain words -> count of pairs or frames.
+    Attributes
+    ----------
+    label, against : str
+        The label and its opposite, as they are written.
+    frames : ndarray of int64
+        Positions of all frames that carry it.
+    pairs : dict of list of Pair
+        By lens.
+    left_out : dict of int
+        Reason in plain words -> count of pairs or frames.
     """
 
     label: str

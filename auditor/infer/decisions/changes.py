@@ -117,8 +117,8 @@ def _significant(
 
 def _same_change(test: _Test, change: Change, other: _Test, earlier: Change) -> bool:
     """Whether two changes are one: same lens or body, dates that may be the same."""
-    together = change.day_low <= earlier.day_high and earlier.day_low <= change.day_high
-    return test.subject == other.subject and together
+    overlap = change.day_low <= earlier.day_high and earlier.day_low <= change.day_high
+    return test.subject == other.subject and overlap
 
 
 def _relevant(test: _Test, change: Change) -> bool:

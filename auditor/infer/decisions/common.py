@@ -72,7 +72,18 @@ def usable(frames: pd.DataFrame) -> NDArray[np.bool_]:
 
 
 def picture_sizes(frames: pd.DataFrame) -> dict[tuple[str, str], tuple[int, int]]:
-    """(body, lens) -> usual long and short side in pixels."""
+    """Usual size of the pictures of each body and lens.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `body`, `lens`, `width_px`, `height_px` and those of `usable`.
+
+    Returns
+    -------
+    dict of tuple of int
+        (body, lens) -> median long and short side in pixels.
+    """
     sides = np.stack([numbers(frames, "width_px"), numbers(frames, "height_px")])
     table = pd.DataFrame({"long": sides.max(0), "short": sides.min(0)})
     table["body"], table["lens"] = words(frames, "body"), words(frames, "lens")
@@ -85,7 +96,18 @@ def picture_sizes(frames: pd.DataFrame) -> dict[tuple[str, str], tuple[int, int]
 
 
 def body_widths(sizes: Mapping[tuple[str, str], tuple[int, int]]) -> dict[str, int]:
-    """Long side in pixels of each body's largest usual pictures."""
+    """Long side of each body's largest usual pictures.
+
+    Parameters
+    ----------
+    sizes : mapping
+        From `picture_sizes`.
+
+    Returns
+    -------
+    dict of int
+        Body -> pixels.
+    """
     out: dict[str, int] = {}
     for (body, _), (long, _) in sizes.items():
         out[body] = max(out.get(body, 0), long)

@@ -284,16 +284,16 @@ def _text(found: FocusBias) -> str:
     many, few = found["front"], found["behind"]
     if found["direction"] == "behind":
         many, few = few, many
-    said = (
+    text = (
         f"{found['lens']}{f' at {focal}' if focal else ''}: focus lay {where} the {found['meant']} of "
         f"the picture in {many} of {found['frames']} frames, on its other side in {few}"
     )
     if found["apertures"]:
         costs = ", ".join(f"{loss:.0%} at {aperture_text(n)}" for n, loss in found["apertures"])
-        said += f"; it costs the {found['meant']} {costs}"
+        text += f"; it costs the {found['meant']} {costs}"
     if not found["sides_known"]:
-        said += (
+        text += (
             "; a lens that is softer on one side would look alike, which frames held the other way "
             "round would tell"
         )
-    return said
+    return text

@@ -86,8 +86,10 @@ def lens_rivals(
     for entry in entries:
         if not any(z["sharper"] for z in entry["zones"].values()):
             # What could not be shown is not called visible.
-            seen = entry["seen"]
-            entry["seen"] = {v: w if w.endswith("not visible") else OPEN for v, w in seen.items()}
+            visibility = entry["seen"]
+            entry["seen"] = {
+                v: w if w.endswith("not visible") else OPEN for v, w in visibility.items()
+            }
         entry["text"] = _text(entry)
     return entries
 
@@ -267,23 +269,23 @@ def _text(entry: Block) -> str:
     who = f"{entry['lens']} and {entry['against']} at {focal_text(entry['focal_mm'])}"
     if entry["declined"]:
         return f"{who} can't be compared: {entry['declined']}"
-    said = []
+    clauses = []
     for zone, block in entry["zones"].items():
         if block["sharper"]:
             # What is told is one per cent at least.
             size = max(round(100 * abs(block["difference"])), 1)
             ends = sorted(abs(block[k]) for k in ("low", "high"))
-            said.append(
+            clauses.append(
                 f"in the {zone} {block['sharper']} is {size}% sharper "
                 f"({ends[0]:.0%} to {ends[1]:.0%})"
             )
-    if not said:
+    if not clauses:
         return f"{who}: no difference could be shown"
     numbers = [r["f_number"] for r in entry["apertures"]]
     span = aperture_text(numbers[0])
     if len(numbers) > 1:
         span += f" to {aperture_text(numbers[-1])}"
-    return f"{who}, {span}: {'; '.join(said)}"
+    return f"{who}, {span}: {'; '.join(clauses)}"
 
 
 def lens_choice(lenses: Sequence[Block], rivals: Sequence[Rival]) -> list[LensChoice]:

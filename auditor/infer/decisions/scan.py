@@ -80,7 +80,19 @@ class Series:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A change point. Days since 1970; sizes in the unit of the series; 90% intervals or as asked."""
+    """A change point.
+
+    Attributes
+    ----------
+    day, day_low, day_high : float
+        Days since 1970, with the interval.
+    size, low, high : float
+        Step in the unit of the series, with its interval.
+    before, after : int
+        Frames on either side.
+    p : float
+        P-value by permutation.
+    """
 
     day: float
     day_low: float
@@ -91,7 +103,6 @@ class Change:
     before: int
     after: int
     p: float
-    """Share of shuffled series with as large a statistic anywhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +143,6 @@ class Candidate:
     design: Floats
     blocks: Codes
     steps: Floats
-    """Step in standard errors after each block of outings but the last, -1 where nothing can be told."""
     rng: np.random.Generator
     p: float
 

@@ -146,8 +146,8 @@ def find_dust(frames: pd.DataFrame, pictures: PictureSource | None = None) -> li
     out: list[DustSpot] = []
     for sensor, shots, width in _bodies(frames, pictures):
         spots = _spots(shots)
-        seen = zip(spots, *shots.at([s for s, _ in spots]), strict=True)
-        found = [_entry(sensor, shots, s, p, width, d, error) for (s, p), d, error in seen]
+        with_depth = zip(spots, *shots.at([s for s, _ in spots]), strict=True)
+        found = [_entry(sensor, shots, s, p, width, d, error) for (s, p), d, error in with_depth]
         out += sorted((f for f in found if f is not None), key=lambda f: -f["depth"])
     return out
 
@@ -361,13 +361,13 @@ def _best_run(ratio: Floats) -> tuple[int, int]:
 
 
 def _text(entry: DustSpot) -> str:
-    said = (
+    text = (
         f"A spot of dust {entry['x']:.0%} from the left and {entry['y']:.0%} from the top of a frame "
         f"held level, about {entry['depth']:.1%} deep at f/{entry['f_number']:g}: seen from "
         f"{entry['since']} to {entry['last']}"
     )
     if entry["not_before"]:
-        said += f", not yet on {entry['not_before']}"
+        text += f", not yet on {entry['not_before']}"
     if entry["gone_by"]:
-        said += f", gone by {entry['gone_by']}"
-    return f"{said}; {entry['frames']} of the {entry['could_show']} frames that could show it"
+        text += f", gone by {entry['gone_by']}"
+    return f"{text}; {entry['frames']} of the {entry['could_show']} frames that could show it"

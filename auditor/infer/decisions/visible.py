@@ -96,8 +96,17 @@ class Figures(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Files:
-    """A lens's files: pixel pitch, long side, and how much they are sharpened (amount of an unsharp mask of
-    one pixel, and its standard error)."""
+    """A lens's files, as far as they bear on how its pictures look.
+
+    Attributes
+    ----------
+    pitch_um : float
+        Pixel pitch in micrometres.
+    width_px : int
+        Long side.
+    sharpening, sharpening_error : float
+        Amount of an unsharp mask of one pixel, and its standard error.
+    """
 
     pitch_um: float
     width_px: int

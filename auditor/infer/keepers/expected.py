@@ -205,10 +205,10 @@ def _outside(out: Allowed, rows: NDArray[np.int64], x: Floats, part: Block,
     confidence = np.where(too_small, CONFIDENCE_BY_FRAME, 0.0)
     by_frame = too_small
     if ends:
-        below, above = _beyond(x, ends[0], ends[1])
+        below, above = _outside_range(x, ends[0], ends[1])
         by_range = np.full(len(x), CONFIDENCE_BY_RANGE)
         if bounds:
-            by_range[np.logical_or(*_beyond(x, bounds[0][0], bounds[1][1]))] = (
+            by_range[np.logical_or(*_outside_range(x, bounds[0][0], bounds[1][1]))] = (
                 CONFIDENCE_BEYOND_INTERVAL
             )
         confidence = np.maximum(confidence, np.where(below | above, by_range, 0.0))
@@ -223,7 +223,9 @@ def _outside(out: Allowed, rows: NDArray[np.int64], x: Floats, part: Block,
     out.confidence[rows] = confidence
 
 
-def _beyond(x: Floats, low: float, high: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _outside_range(
+    x: Floats, low: float, high: float
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Whether apertures (log2) lie below the f-number `low`, and above `high`."""
     return x < np.log2(low) - RANGE_TOLERANCE, x > np.log2(high) + RANGE_TOLERANCE
 

@@ -36,10 +36,23 @@ class FittedRange:
 def compare_converter(
     converter: str, with_it: list[FittedRange], without_it: list[FittedRange]
 ) -> ConverterComparison | None:
-    """Difference of log MTF50 per zone over the apertures in common, as a share.
+    """What a converter costs: difference of ln MTF50 per zone over the apertures in common.
 
-    Compared are the focal ranges that lie closest once the converter's factor is taken off; the
-    apertures are those that the files state. None without apertures in common.
+    Compared are the focal ranges that lie closest once the converter's factor is taken off; the apertures are
+    those that the files state. The interval comes from the draws of both fits as far as frames decide them,
+    as errors that all frames share are common to both.
+
+    Parameters
+    ----------
+    converter : str
+        Its name.
+    with_it, without_it : list of FittedRange
+        Focal ranges of the lens with and without it, on one body.
+
+    Returns
+    -------
+    ConverterComparison or None
+        Differences as shares; None without apertures in common.
     """
     factor = _factor(converter, with_it, without_it)
     best: tuple[float, FittedRange, FittedRange] | None = None

@@ -52,20 +52,14 @@ class CurveData:
     """
 
     log_mtf50: Floats
-    """n x Z, NaN where a zone was not measured."""
     stderr: Floats
-    """n x Z, the measurement's standard error of it."""
     object_error: Floats
-    """n x Z, what is added to that error for objects that may be soft themselves; NaN where unknown."""
     aperture: NDArray[np.int64]
-    """n, index into `f_numbers`."""
     f_numbers: Floats
-    """K, ascending."""
     pitch_um: float
     source: str
     outing: NDArray[np.int64]
     row: NDArray[np.int64]
-    """n, position in the frame table."""
 
 
 def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> CurveData | None:

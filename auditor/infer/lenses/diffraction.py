@@ -30,7 +30,20 @@ _F_NUMBERS: Final = (1.0, 64.0)
 
 
 def diffraction_blur_px(f_number: Floats, pitch_um: float) -> Floats:
-    """Gaussian of the same MTF50 as diffraction alone, in px."""
+    """Gaussian blur of the same MTF50 as diffraction alone.
+
+    Parameters
+    ----------
+    f_number : ndarray of float64
+        Apertures.
+    pitch_um : float
+        Pixel pitch in micrometres.
+
+    Returns
+    -------
+    ndarray of float64
+        Standard deviation in px, for green light.
+    """
     return np.asarray(_KAPPA * GREEN_UM * np.asarray(f_number) / (_MTF50_DIFFRACTION * pitch_um))
 
 

@@ -37,14 +37,27 @@ _BATCH: Final = 200
 
 @dataclass(frozen=True)
 class CurveFit:
-    """A fitted curve. Z zones, K apertures."""
+    """A fitted curve: Z zones, K apertures.
+
+    Attributes
+    ----------
+    data : CurveData
+        Its frames.
+    model : Model
+        Their likelihood.
+    state : State
+        Parameters at the maximum.
+    expectation : Expectation
+        Of all figures given these.
+    curvature : ndarray of float64, shape (n, Z)
+        Observed information of each figure on the curve.
+    """
 
     data: CurveData
     model: Model
     state: State
     expectation: Expectation
     curvature: Floats
-    """n x Z, observed information of each figure on the curve there."""
 
     @property
     def curve(self) -> Floats:
@@ -58,7 +71,7 @@ class CurveFit:
 
     @property
     def inlier(self) -> Floats:
-        """n, chance that the frame's sharpest zone is as sharp as the lens."""
+        """(n,) probability that the frame's sharpest zone is as sharp as the lens."""
         return np.asarray(self.expectation.inlier.max(1))
 
 

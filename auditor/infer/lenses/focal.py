@@ -97,7 +97,20 @@ def curves_differ(one: Part, other: Part) -> float:
 def shared_cells(
     a: CurveFit, b: CurveFit, zone: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Positions, in either curve, of the apertures at which both have figures in a zone."""
+    """Apertures at which two curves both have figures in a zone.
+
+    Parameters
+    ----------
+    a, b : CurveFit
+        The fits.
+    zone : int
+        Index into `record.ZONES`.
+
+    Returns
+    -------
+    i, j : ndarray of int64
+        Positions among the apertures of `a` and of `b`.
+    """
     _, i, j = np.intersect1d(
         aperture_index(a.data.f_numbers), aperture_index(b.data.f_numbers), return_indices=True
     )

@@ -38,7 +38,15 @@ _FEWEST: Final = 4
 
 
 class FringeTable(NamedTuple):
-    """Red and blue displacement and seam width of each frame in px, NaN unmeasured."""
+    """Chromatic aberration of each frame, NaN unmeasured.
+
+    Attributes
+    ----------
+    red, blue : ndarray of float64, shape (n,)
+        Displacement against green, px.
+    width : ndarray of float64, shape (n,)
+        Width of colour seams, px.
+    """
 
     red: Floats
     blue: Floats

@@ -56,7 +56,27 @@ ENOUGH: Final = 24
 
 @dataclass(frozen=True, slots=True)
 class LensGroup:
-    """Rows (positions in the frame table) of one lens on one body, of one kind of file."""
+    """Frames of one lens on one body, in one kind of file.
+
+    Attributes
+    ----------
+    lens, body : str
+        Names; 'unknown lens', 'unknown body'.
+    converter, lens_serial : str or None
+        The serial only where one name has several copies.
+    pixel_pitch_um : float or None
+        The commonest one, in micrometres.
+    source : str
+        Kind of file.
+    frames_by_source : dict of int
+        Frames of each kind of file, those left out included.
+    rows : ndarray of int64
+        Positions in the frame table.
+    reasons : list of str
+        What was left out, in words.
+    pool : str
+        See `record.pools`: keeps sizes of exports apart.
+    """
 
     lens: str
     body: str
@@ -68,7 +88,6 @@ class LensGroup:
     rows: NDArray[np.int64]
     reasons: list[str] = field(default_factory=list)
     pool: str = ""
-    """See `record.pools`: tells sizes of exports apart."""
 
 
 def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:

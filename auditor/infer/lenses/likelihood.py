@@ -351,7 +351,20 @@ class Model:
         return _flat(np.maximum(violation, 0)), _by_parameter(slope)
 
     def objective(self, state: State, expectation: Expectation) -> Floats:
-        """Penalised log likelihood, (...), which the fit maximises."""
+        """Penalised log likelihood, which the fit maximises.
+
+        Parameters
+        ----------
+        state : State
+            Parameters.
+        expectation : Expectation
+            Of all figures given them.
+
+        Returns
+        -------
+        ndarray of float64, shape (...)
+            One for each curve.
+        """
         mean, sd = self.prior
         penalty = (((state.theta - mean) / sd) ** 2).sum(-1)
         violation = np.maximum(np.diff(expectation.curve, axis=-2), 0) * self.used[..., None, :]

@@ -45,7 +45,18 @@ class Ranges:
 
 
 def dense_grid(f_numbers: Floats) -> Floats:
-    """Apertures between the outermost, even in stops, with those used among them."""
+    """Apertures between the outermost, even in stops, with those used among them.
+
+    Parameters
+    ----------
+    f_numbers : ndarray of float64, shape (K,)
+        Apertures used, ascending.
+
+    Returns
+    -------
+    ndarray of float64
+        Ascending, `_STEPS_PER_STOP` a stop.
+    """
     low, high = np.log2(f_numbers[0]), np.log2(f_numbers[-1])
     count = max(round((high - low) * 2 * _STEPS_PER_STOP) + 1, 2)
     return np.unique(np.concatenate([2 ** np.linspace(low, high, count), f_numbers]))

@@ -108,8 +108,20 @@ def _concatenated(texts: pa.Array) -> bytes | pa.Buffer:
 def find_scenes(
     signature: pd.Series, outing: NDArray[np.int64], burst: NDArray[np.int64]
 ) -> NDArray[np.int64]:
-    """Number of each frame's scene. Bursts are one scene; so are chains of similar frames of one
-    outing. A frame without a signature stands alone."""
+    """Number the scenes: connected components of similar frames of one outing, and bursts.
+
+    Parameters
+    ----------
+    signature : Series of str
+        As `read_signatures` takes them.
+    outing, burst : ndarray of int64, shape (n,)
+        Frames of different outings are never compared; those of one burst are of one scene.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        A frame without a signature stands alone.
+    """
     n = len(outing)
     if not n:
         return np.empty(0, np.int64)
@@ -162,9 +174,9 @@ def _axes(vectors: NDArray[np.float32]) -> NDArray[np.float32]:
 def _sketch(vectors: NDArray[np.float32], axes: NDArray[np.float32]) -> NDArray[np.float32]:
     """Short vectors whose products are no less than those of the vectors: what lies along the main axes
     of all, and the length of the rest (Cauchy and Schwarz)."""
-    turned = vectors @ axes
-    rest = np.linalg.norm(turned[:, _AXES:], axis=1)
-    return np.column_stack([turned[:, :_AXES], rest])
+    rotated = vectors @ axes
+    rest = np.linalg.norm(rotated[:, _AXES:], axis=1)
+    return np.column_stack([rotated[:, :_AXES], rest])
 
 
 def scenes_of(frames: pd.DataFrame, group: NDArray[np.int64] | None = None) -> NDArray[np.int64]:

@@ -50,7 +50,18 @@ class SideTable(NamedTuple):
 
 
 def read_sides(frames: pd.DataFrame) -> SideTable:
-    """Ratios from the columns of the four sides; orientation after Exif (5 to 8: held upright)."""
+    """Log ratios of opposite sides.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        MTF50 of the four sides, and `orientation` (Exif: 5 to 8, held upright).
+
+    Returns
+    -------
+    SideTable
+        n rows, NaN unmeasured.
+    """
     left, right, top, bottom = (
         log_sharpness(frames, side) for side in ("left", "right", "top", "bottom")
     )

@@ -26,28 +26,64 @@ still change is far below what they share (scene, outing, the measurement itself
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """n rows, NaN where unmeasured."""
+    """Columns that curves need: n rows, Z zones, NaN where unmeasured.
+
+    Attributes
+    ----------
+    log_mtf50 : ndarray of float32, shape (n, Z)
+        ln MTF50 in cycles per pixel, over `record.ZONES`.
+    relative_stderr : ndarray of float32, shape (n, Z)
+        Standard error of the measurement, ln.
+    object_error : ndarray of float32, shape (n, Z)
+        What is added to that error for objects that may be soft themselves, ln.
+    aperture : ndarray of int64, shape (n,)
+        Index of the nominal third of a stop, -1 where unusable.
+    f_number, focal_mm : ndarray of float, shape (n,)
+        As the files state them.
+    outing : ndarray of int64, shape (n,)
+        Number of the outing; below 0, and of its own, where unknown.
+    order : ndarray of int32, shape (n,)
+        Random order in which rows are taken into a sample.
+    """
 
     log_mtf50: Singles
-    """n x Z over `record.ZONES`."""
     relative_stderr: Singles
     object_error: Singles
-    """n x Z, what is added to that error (ln MTF50) for objects that may be soft themselves."""
     aperture: Rows
-    """Index of the nominal third of a stop, -1 where unusable."""
     f_number: Singles
     focal_mm: Floats
     outing: Rows
     order: NDArray[np.int32]
-    """Random order in which rows are taken into a sample."""
 
     def usable(self, rows: Rows) -> Rows:
-        """Those with an aperture and a figure."""
+        """Rows with an aperture and a figure.
+
+        Parameters
+        ----------
+        rows : ndarray of int64
+            Positions.
+
+        Returns
+        -------
+        ndarray of int64
+            Those of them.
+        """
         return rows[(self.aperture[rows] >= 0) & ~np.isnan(self.log_mtf50[rows]).all(1)]
 
     def sample(self, rows: Rows) -> Rows:
-        """The usable ones, at most `CELL_LIMIT` of each aperture; of a part of `rows` the sample
-        holds every row that the sample of all of them holds."""
+        """Usable rows, a random sample where there are many.
+
+        Parameters
+        ----------
+        rows : ndarray of int64
+            Positions.
+
+        Returns
+        -------
+        ndarray of int64
+            At most `CELL_LIMIT` of each aperture; of a part of `rows` the sample holds every row that the sample
+            of all of them holds.
+        """
         rows = self.usable(rows)
         aperture = self.aperture[rows]
         if not len(rows) or np.bincount(aperture).max() <= CELL_LIMIT:
