@@ -179,7 +179,7 @@ def infer_frames(
     aside = (frames["status"] == "set-aside").to_numpy(bool)
     best = frames["best"].to_numpy(bool)
     selection = Selection(options.rating, options.since, options.body, options.lens)
-    included = gear.looked_at(frames).to_numpy(bool)
+    included = gear.included(frames).to_numpy(bool)
     wanted = included & selection.matches(frames).to_numpy(bool)
     _need_frames(frames, aside, included, wanted, gear, selection)
     # What was set aside is listed whatever is looked at: hardly any such file has names or stars.
@@ -197,7 +197,7 @@ def infer_frames(
             patterns=patterns,
             accept=options.accept,
             # What a body can do does not change with the part of the archive that is looked at.
-            every=frames[included | aside] if selection.given() else None,
+            archive=frames[included | aside] if selection.given() else None,
             gear=in_use,
             answers={} if store is None else read_answers(store.folder),
             faults=faults,

@@ -46,11 +46,11 @@ def list_frames(
     import os
 
     from auditor.crawl.names import on_disk
-    from auditor.report.listing import HEADER, keeper_line, wanted_keepers
+    from auditor.report.listing import HEADER, keeper_line, select_keepers
 
     made = read_profile(out)
     _need_causes(made, cause)
-    found = wanted_keepers(made, cause, lens, folder, at_least)
+    found = select_keepers(made, cause, lens, folder, at_least)
     if nul:
         stream = sys.stdout.buffer
         for keeper in found:
@@ -132,12 +132,12 @@ def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | No
 def sidecars(out: Path, into: Path, keywords: bool, rating: int | None, at_least: float) -> None:
     """Write a verdict as XMP beside every listed frame's name, into a folder of its own."""
     from auditor.output import OutputError, outside_archives
-    from auditor.report.listing import sidecar_folders, wanted_keepers, write_sidecars
+    from auditor.report.listing import select_keepers, sidecar_folders, write_sidecars
     from auditor.store import why
 
     if not keywords and rating is None:
         fail("nothing to write: ask for keywords or a rating", 2)
-    found = wanted_keepers(read_profile(out), (), None, None, at_least)
+    found = select_keepers(read_profile(out), (), None, None, at_least)
     try:
         outside_archives([into, *sidecar_folders(found, into)], out)
         written, kept = write_sidecars(found, into, keywords=keywords, rating=rating)

@@ -72,7 +72,18 @@ class Shot:
 
 
 def plan(recipe: ArchiveRecipe) -> list[Shot]:
-    """Every frame of the archive in the order in which it was taken, day by day."""
+    """Every frame of the archive in the order in which it was taken, day by day.
+
+    Parameters
+    ----------
+    recipe : ArchiveRecipe
+        The archive; its seed decides all that is left to chance.
+
+    Returns
+    -------
+    list of Shot
+        The same for the same recipe.
+    """
     rng = np.random.default_rng(recipe.seed)
     minutes: dict[str, float] = {}
     counters: dict[str, int] = {b.name: 104 + 311 * i for i, b in enumerate(recipe.bodies)}
@@ -181,24 +192,49 @@ def shot_optics(recipe: ArchiveRecipe, shot: Shot) -> Optics:
 
 
 def frame_truth(recipe: ArchiveRecipe, shot: Shot) -> dict[str, Any]:
-    """What is true of one frame: settings, fault, MTF50 by zone as drawn and as it could be, SNR."""
-    look = shot_optics(recipe, shot)
+    """What is true of one frame.
+
+    Parameters
+    ----------
+    recipe : ArchiveRecipe
+        The archive.
+    shot : Shot
+        One of its frames.
+
+    Returns
+    -------
+    dict
+        The fields of `Shot`, and `{zone}_best_cpp` and `{zone}_true_cpp` (MTF50 without and with the frame's
+        fault, cycles per pixel), `snr_18` (signal to noise at 18% of white).
+    """
+    optics = shot_optics(recipe, shot)
     out: dict[str, Any] = asdict(shot)
     # A raw file is measured on its green sites, a developed one on its luma.
     colour = shot.kind == "jpg"
     for zone in ZONES:
-        out[f"{zone}_best_cpp"] = look.luma_mtf50(zone, colour)
-        out[f"{zone}_true_cpp"] = look.luma_mtf50(zone, colour, failed=True)
+        out[f"{zone}_best_cpp"] = optics.luma_mtf50(zone, colour)
+        out[f"{zone}_true_cpp"] = optics.luma_mtf50(zone, colour, failed=True)
     sensor = recipe.body(shot.body).sensor
     out["snr_18"] = sensor.snr(0.18, shot.iso, colour=shot.kind == "jpg")
     return out
 
 
 def lens_truth(recipe: ArchiveRecipe) -> list[dict[str, Any]]:
-    """For each lens, body, converter and focal length in use: curve, sweet spot and ranges.
+    """Curve, sweet spot and ranges of each lens, body, converter and focal length in use.
 
-    The definitions are the profile's: the sweet spot is where the weaker of centre and corner is
-    sharpest; ranges keep 75% and 60% of that, and end with the apertures that were used.
+    The definitions are the profile's: the sweet spot is where the weaker of centre and corner is sharpest;
+    ranges keep 75% and 60% of that, and end with the apertures that were used.
+
+    Parameters
+    ----------
+    recipe : ArchiveRecipe
+        The archive.
+
+    Returns
+    -------
+    list of dict
+        `lens`, `body`, `converter`, `focal_mm`, `frames`, `f_numbers`, `weaker_cpp`, `sweet_spot`,
+        `pin_sharp`, `acceptable`.
     """
     groups: dict[tuple[str, str, float | None, float], list[Shot]] = {}
     for shot in plan(recipe):
@@ -210,8 +246,8 @@ def lens_truth(recipe: ArchiveRecipe) -> list[dict[str, Any]]:
         first, developed = shots[0], any(s.kind == "jpg" for s in shots)
 
         def weaker(n: float, first: Shot = first, colour: bool = developed) -> float:
-            look = shot_optics(recipe, replace(first, f_number=n))
-            return min(look.luma_mtf50(zone, colour) for zone in ("centre", "corner"))
+            optics = shot_optics(recipe, replace(first, f_number=n))
+            return min(optics.luma_mtf50(zone, colour) for zone in ("centre", "corner"))
 
         grid = np.geomspace(used[0], used[-1], 240)
         curve = np.array([weaker(float(n)) for n in grid])
@@ -246,7 +282,24 @@ def fault_archive(
     seed: int, frames_per_aperture: int = 6, faults: Mapping[str, float] | None = None,
     size: tuple[int, int] = (1536, 1024),
 ) -> ArchiveRecipe:  # fmt: skip
-    """One body and one lens with known faults, for measuring how well faults are found."""
+    """One body and one lens with known faults, for measuring how well faults are found.
+
+    Parameters
+    ----------
+    seed : int
+        Decides the lens and all that is left to chance.
+    frames_per_aperture : int
+        Outings, each with every aperture once.
+    faults : mapping of str to float, optional
+        Share of the frames by fault; 12% focus and 8% shake where None.
+    size : tuple of int
+        Width and height in px.
+
+    Returns
+    -------
+    ArchiveRecipe
+        To be drawn by `render.draw_archive`.
+    """
     rng = np.random.default_rng(seed)
     wide = float(rng.uniform(2.5, 5.0))
     curve = FocalCurve(35.0, 2.0, (1.4, wide, 1.4), (1.8, wide * 1.7, 1.3))

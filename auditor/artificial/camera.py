@@ -83,7 +83,7 @@ class Mosaic:
 
 def expose(
     scene: NDArray[np.floating] | SceneSpectrum,
-    look: Optics,
+    lens: Optics,
     sensor: Sensor | None = None,
     iso: float = 100.0,
     seed: int = 0,
@@ -92,12 +92,33 @@ def expose(
     oversample: int = 2,
     levels: int = 5,
 ) -> NDArray[np.uint8]:
-    """A developed picture (sRGB transfer curve), (h, w) for grey scenes and (h, w, 3) RGB otherwise.
+    """A developed picture of a scene through known optics on a known sensor.
 
-    `exposure` multiplies the scene's radiance (2 = one stop more light). Without `sensor` there is no
-    noise.
+    Parameters
+    ----------
+    scene : ndarray or SceneSpectrum
+        Radiance as `spectrum_of` takes it, linear, 1 = white, or its transform.
+    lens : Optics
+        The lens at its setting.
+    sensor : Sensor, optional
+        Without one there is no noise.
+    iso : float
+        Electrons at white follow from it.
+    seed : int
+        Seed of the noise.
+    exposure : float
+        Factor on the scene's radiance (2 = one stop more light).
+    oversample : int
+        Samples of the scene per pixel, along either side.
+    levels : int
+        Blends over which blur that changes over the frame is spread.
+
+    Returns
+    -------
+    ndarray of uint8, shape (h, w) or (h, w, 3)
+        sRGB transfer curve; RGB for coloured scenes.
     """
-    linear = through_optics(scene, look, oversample, levels) * np.float32(exposure)
+    linear = through_optics(scene, lens, oversample, levels) * np.float32(exposure)
     if sensor is not None:
         linear = add_photon_noise(linear, sensor, iso, np.random.default_rng(seed))
     return develop(linear)
@@ -106,7 +127,24 @@ def expose(
 def add_photon_noise(
     linear: NDArray[np.floating], sensor: Sensor, iso: float, rng: np.random.Generator
 ) -> Image:
-    """Shot and read noise for a linear image, 1 = white; the same shape. White clips."""
+    """Shot noise (Poisson) and read noise (normal) of a linear image; white clips.
+
+    Parameters
+    ----------
+    linear : ndarray of float, shape (h, w[, 3])
+        1 = white.
+    sensor : Sensor
+        Full well and read noise.
+    iso : float
+        Electrons at white follow from it.
+    rng : numpy.random.Generator
+        Source of chance.
+
+    Returns
+    -------
+    ndarray of float32
+        Of the same shape, 1 = white.
+    """
     white = sensor.electrons_at_white(iso)
     mean = np.clip(np.asarray(linear, np.float32), 0, None) * np.float32(white)
     read = sensor.read_noise_e
@@ -137,9 +175,20 @@ def develop(linear: NDArray[np.floating]) -> NDArray[np.uint8]:
 
 
 def develop_frame(width: int, height: int, seed: int = 0) -> NDArray[np.uint8]:
-    """A drawn place of any size, (height, width, 3), B G R as cv2 keeps it, for timing.
+    """A drawn place of any size, for timing.
 
-    Beyond `LARGEST_PLACE` it is one place continued in mirrors, so that 60 megapixels take seconds.
+    Parameters
+    ----------
+    width, height : int
+        Size in px. Beyond `LARGEST_PLACE` it is one place continued in mirrors, so that 60 megapixels take
+        seconds.
+    seed : int
+        Decides the place and the noise.
+
+    Returns
+    -------
+    ndarray of uint8, shape (height, width, 3)
+        B, G, R as OpenCV keeps it.
     """
     whole = width * height
     scale = max(1, int(np.ceil(np.sqrt(whole / LARGEST_PLACE))))
@@ -153,7 +202,7 @@ def develop_frame(width: int, height: int, seed: int = 0) -> NDArray[np.uint8]:
 
 def mosaic(
     scene: NDArray[np.floating] | SceneSpectrum,
-    look: Optics,
+    lens: Optics,
     sensor: Sensor,
     iso: float = 100.0,
     seed: int = 0,
@@ -162,11 +211,24 @@ def mosaic(
     oversample: int = 2,
     levels: int = 5,
 ) -> Mosaic:
-    """What the sensor hands over behind an RGGB filter; even width and height.
+    """Raw data of a scene behind an RGGB filter.
 
-    Green collects `exposure` times the scene's radiance; red and blue collect `NEUTRAL` times it.
+    Parameters
+    ----------
+    scene, lens, sensor, iso, seed, exposure, oversample, levels
+        As `expose` takes them; width and height are even.
+
+    Returns
+    -------
+    Mosaic
+        Green collects `exposure` times the scene's radiance; red and blue `NEUTRAL` times that.
+
+    Raises
+    ------
+    ValueError
+        Where width or height is odd.
     """
-    image = through_optics(scene, look, oversample, levels) * np.float32(exposure)
+    image = through_optics(scene, lens, oversample, levels) * np.float32(exposure)
     if image.shape[0] % 2 or image.shape[1] % 2:
         raise ValueError("a mosaic needs an even width and height")
     plane = _sites(image)

@@ -20,14 +20,14 @@ def build_demo(folder: Path, workers: int | None = None) -> int:
     missing = sum(not (folder / shot.path).exists() for shot in plan(recipe))
     if not missing and (folder / "frames" / "truth.json").exists():
         return 0
-    live = sys.stderr.isatty()
+    on_terminal = sys.stderr.isatty()
 
-    def tell(done: int, total: int) -> None:
-        if live:
+    def report(done: int, total: int) -> None:
+        if on_terminal:
             print(f"\rDrawing the demo archive: {done} of {total} frames", end="", file=sys.stderr)
 
-    draw_archive(recipe, folder, workers, tell)
-    if live:
+    draw_archive(recipe, folder, workers, report)
+    if on_terminal:
         print(file=sys.stderr)
     return missing
 

@@ -114,8 +114,8 @@ def _luma_mtf50(
     along = (radii[:, None] * turns).reshape(-1, 1)
     power = np.full((len(along), len(freq)), float((weight**2).sum()))
     for i, j in ((0, 1), (0, 2), (1, 2)):
-        apart = along * (shift[i] - shift[j])
-        power += 2 * weight[i] * weight[j] * np.cos(2 * np.pi * freq * apart)
+        difference = along * (shift[i] - shift[j])
+        power += 2 * weight[i] * weight[j] * np.cos(2 * np.pi * freq * difference)
     luma = system_mtf * np.sqrt(np.maximum(power, 0))
     found = []
     for degrees in range(0, 180, 15) if motion[0] else (0,):

@@ -32,31 +32,62 @@ class Grain:
 def with_dust(
     linear: NDArray[np.floating], grains: Sequence[Grain], f_number: float, pitch_um: float
 ) -> NDArray[np.float32]:
-    """The linear image (h, w[, 3]) with the shadows of the grains in it."""
+    """Shadows of grains on the sensor's cover.
+
+    Parameters
+    ----------
+    linear : ndarray of float, shape (h, w[, 3])
+        Linear light.
+    grains : sequence of Grain
+        What lies on the cover.
+    f_number : float
+        Aperture.
+    pitch_um : float
+        Pixel pitch in micrometres.
+
+    Returns
+    -------
+    ndarray of float32
+        A copy of the same shape.
+    """
     out = np.array(linear, np.float32)
     height, width = out.shape[:2]
     for grain in grains:
         disc = grain.gap_um / f_number / pitch_um
         # The grain covers the share `depth` of the disc at f/16; its own width follows.
-        wide = grain.gap_um / 16 / pitch_um * np.sqrt(grain.depth)
-        depth = min((wide / disc) ** 2, 1.0)
-        reach = int(disc / 2 + wide + 2)
+        grain_px = grain.gap_um / 16 / pitch_um * np.sqrt(grain.depth)
+        depth = min((grain_px / disc) ** 2, 1.0)
+        half_px = int(disc / 2 + grain_px + 2)
         cx, cy = grain.x * width, grain.y * height
-        x0, x1 = max(int(cx) - reach, 0), min(int(cx) + reach + 1, width)
-        y0, y1 = max(int(cy) - reach, 0), min(int(cy) + reach + 1, height)
+        x0, x1 = max(int(cx) - half_px, 0), min(int(cx) + half_px + 1, width)
+        y0, y1 = max(int(cy) - half_px, 0), min(int(cy) + half_px + 1, height)
         yy, xx = np.mgrid[y0:y1, x0:x1] + 0.5
         radius = np.hypot(xx - cx, yy - cy)
-        cover = np.clip((disc / 2 + wide / 2 - radius) / max(wide, 1.0), 0, 1)
+        cover = np.clip((disc / 2 + grain_px / 2 - radius) / max(grain_px, 1.0), 0, 1)
         shade = (1 - depth * cover).astype(np.float32)
         out[y0:y1, x0:x1] *= shade if out.ndim == 2 else shade[..., None]
     return out
 
 
 def cloudy_frame(height: int, width: int, seed: int, contrast: float = 0.1) -> NDArray[np.float32]:
-    """A grey frame in linear light: sky over rough ground, the horizon anywhere in the lower half.
+    """A grey frame of sky over rough ground, the horizon anywhere in the lower half.
 
-    Clouds are soft: their amplitude falls with the square of frequency, so that little of them is left
-    at the size of a shadow. Broken clouds (amplitude f ** -4/3) hide shadows of a percent.
+    Clouds are soft: their amplitude falls with the square of frequency, so that little of them remains at the
+    size of a shadow. Broken clouds (amplitude f ** -4/3) hide shadows of a percent.
+
+    Parameters
+    ----------
+    height, width : int
+        Size in px.
+    seed : int
+        Decides clouds, ground and horizon.
+    contrast : float
+        Standard deviation of the clouds over the sky's light.
+
+    Returns
+    -------
+    ndarray of float32, shape (height, width)
+        Linear light.
     """
     rng = np.random.default_rng(seed)
     fy, fx = np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None, :]

@@ -63,7 +63,7 @@ class FrameTags:
         pitch = self.pixel_pitch_um
         # Pixels per centimetre (unit 3): 10,000 um over the pitch.
         density = None if pitch is None else _rational(10_000 / pitch, 1000)
-        told = {
+        tags = {
             "Exif.Image.Orientation": self.orientation,
             "Exif.Image.Make": self.make,
             "Exif.Image.Model": self.model,
@@ -86,7 +86,7 @@ class FrameTags:
             "Exif.Photo.FocalPlaneResolutionUnit": None if density is None else "3",
             "Exif.Photo.Flash": "16",
         }
-        return {key: str(value) for key, value in told.items() if value is not None}
+        return {key: str(value) for key, value in tags.items() if value is not None}
 
     def xmp(self) -> dict[str, Any]:
         """Rating and keywords."""
@@ -99,7 +99,27 @@ class FrameTags:
 
 
 def jpeg_bytes(picture: Picture, tags: FrameTags | None = None, quality: int = 95) -> bytes:
-    """A JPEG of an 8-bit grey or RGB picture."""
+    """A JPEG of an 8-bit picture.
+
+    Parameters
+    ----------
+    picture : ndarray of uint8, shape (h, w) or (h, w, 3)
+        Grey or RGB.
+    tags : FrameTags, optional
+        None for no metadata at all.
+    quality : int
+        OpenCV's JPEG quality, 0 to 100.
+
+    Returns
+    -------
+    bytes
+        The same for the same input.
+
+    Raises
+    ------
+    ValueError
+        Where it could not be encoded.
+    """
     options = [cv2.IMWRITE_JPEG_QUALITY, quality]
     ok, coded = cv2.imencode(".jpg", _for_cv2(picture), options)
     if not ok:
@@ -108,8 +128,27 @@ def jpeg_bytes(picture: Picture, tags: FrameTags | None = None, quality: int = 9
 
 
 def mosaic_bytes(raw: Mosaic, tags: FrameTags | None = None, lossless: bool = False) -> bytes:
-    """A DNG whose first directory is the RGGB mosaic itself, uncompressed, or as lossless JPEG of 14 bits
-    (ITU-T T.81, annex H), for which tifffile wants the library imagecodecs."""
+    """A DNG whose first directory is the RGGB mosaic itself.
+
+    Parameters
+    ----------
+    raw : Mosaic
+        The mosaic.
+    tags : FrameTags, optional
+        Its metadata.
+    lossless : bool
+        Lossless JPEG of 14 bits (ITU-T T.81, annex H), for which tifffile wants the library imagecodecs;
+        uncompressed otherwise.
+
+    Returns
+    -------
+    bytes
+        The file.
+
+    References
+    ----------
+    DNG specification 1.4.
+    """
     tags = tags or FrameTags()
     name = " ".join(t for t in (tags.make, tags.model) if t) or "Artificial camera"
     neutral = [n for value in raw.neutral for n in _ratio(value, 10_000)]
@@ -148,7 +187,24 @@ def mosaic_bytes(raw: Mosaic, tags: FrameTags | None = None, lossless: bool = Fa
 def write_picture(
     path: Path, picture: Picture | Mosaic, tags: FrameTags | None = None, quality: int = 95
 ) -> None:
-    """Write by the ending of `path`: .jpg, .tif, .png, or .dng for a `Mosaic`."""
+    """Write a picture by the ending of its path; its folder is made.
+
+    Parameters
+    ----------
+    path : Path
+        .jpg, .tif, .png, or .dng for a `Mosaic`.
+    picture : ndarray of uint8 or uint16, or Mosaic
+        Grey or RGB, or raw data.
+    tags : FrameTags, optional
+        Its metadata.
+    quality : int
+        JPEG quality.
+
+    Raises
+    ------
+    ValueError
+        Where the ending does not fit, or it could not be encoded.
+    """
     ending = path.suffix.lower()
     if isinstance(picture, Mosaic):
         if ending != ".dng":

@@ -37,10 +37,28 @@ class Wear:
 def over_years(
     frames: pd.DataFrame, years: float, seed: int, wear: Wear | None = None, drift: float = 0.0
 ) -> tuple[pd.DataFrame, np.datetime64 | None]:
-    """Frames dated over so many years in their outings' order, and the day of the change.
+    """Frames dated over some years in their outings' order, and the day of a change.
 
-    `drift` lets the photographer use ever smaller apertures: with 1, the first frames tend to be wide
-    open and the last stopped down.
+    Parameters
+    ----------
+    frames : DataFrame
+        From `simulate_frames`.
+    years : float
+        Span of the dates.
+    seed : int
+        Decides dates and the order of outings.
+    wear : Wear, optional
+        The change; None for none.
+    drift : float
+        Lets the photographer use ever smaller apertures: with 1, the first frames tend to be wide open and
+        the last stopped down.
+
+    Returns
+    -------
+    frames : DataFrame
+        A copy.
+    since : numpy.datetime64 or None
+        Day of the change.
     """
     rng = np.random.default_rng(seed)
     frames = frames.copy()

@@ -52,10 +52,27 @@ class SceneSpectrum:
 def spectrum_of(
     scene: NDArray[np.floating], oversample: int = 2, lateral: tuple[float, float] = (0.0, 0.0)
 ) -> SceneSpectrum:
-    """Transform a scene of shape (h * oversample, w * oversample[, 3]), linear, 1 = white.
+    """Fourier transform of a scene, padded by mirrors.
 
-    `lateral` displaces red and blue outwards by so many sensor pixels at the half-diagonal. The
-    scene's samples count as means over their small squares, as area-sampled drawings are.
+    Parameters
+    ----------
+    scene : ndarray of float, shape (h * oversample, w * oversample[, 3])
+        Linear radiance, 1 = white; samples count as means over their small squares, as area-sampled drawings
+        are.
+    oversample : int
+        Samples per pixel, along either side.
+    lateral : tuple of float
+        Displacement of red and blue outwards, in sensor pixels at the half-diagonal.
+
+    Returns
+    -------
+    SceneSpectrum
+        To be looked at through many lenses.
+
+    Raises
+    ------
+    ValueError
+        Where the scene's size does not divide by `oversample`.
     """
     planes = [scene] if scene.ndim == 2 else [scene[..., i] for i in range(3)]
     rows, cols = planes[0].shape
@@ -82,23 +99,43 @@ def spectrum_of(
 
 def through_optics(
     scene: NDArray[np.floating] | SceneSpectrum,
-    look: Optics,
+    lens: Optics,
     oversample: int = 2,
     levels: int = 5,
     disc_map: NDArray[np.floating] | None = None,
 ) -> Image:
-    """The noiseless image on the sensor; (h, w) or (h, w, 3), linear, 1 = white.
+    """The noiseless image on the sensor.
 
-    `disc_map` (any size, stretched over the frame) gives the diameter in sensor pixels of a further
-    geometric blur disc that changes over the frame, as when depth runs out of focus. `levels` is
-    the number of blends over which changing blur is spread.
+    Parameters
+    ----------
+    scene : ndarray or SceneSpectrum
+        Radiance as `spectrum_of` takes it, or its transform.
+    lens : Optics
+        The lens at its setting.
+    oversample : int
+        Samples of a scene per pixel; a spectrum has its own.
+    levels : int
+        Blends over which blur that changes over the frame is spread.
+    disc_map : ndarray of float, optional
+        Diameter in sensor pixels of a further geometric blur disc that changes over the frame, as when depth
+        runs out of focus; of any size, stretched over the frame.
+
+    Returns
+    -------
+    ndarray of float32, shape (h, w) or (h, w, 3)
+        Linear, 1 = white.
+
+    Raises
+    ------
+    ValueError
+        Where a coloured spectrum was made for another lateral colour than the lens's.
     """
-    wanted = (look.lateral_red_px, look.lateral_blue_px)
+    wanted = (lens.lateral_red_px, lens.lateral_blue_px)
     spectrum = scene if isinstance(scene, SceneSpectrum) else spectrum_of(scene, oversample, wanted)
     if len(spectrum.channels) == 3 and spectrum.lateral != wanted:
         raise ValueError("the scene was transformed for another lateral colour")
-    layers = _layers(spectrum, look, levels, disc_map)
-    common = _common(spectrum, look)
+    layers = _layers(spectrum, lens, levels, disc_map)
+    common = _common(spectrum, lens)
     scratch = np.empty_like(common)
     planes = [np.zeros((spectrum.height, spectrum.width), np.float32) for _ in spectrum.channels]
     for weight, blur, disc in layers:
@@ -109,8 +146,8 @@ def through_optics(
                 image *= weight
             total += image
     result = planes[0] if len(planes) == 1 else np.dstack(planes)
-    if look.haze:
-        result = result * (1 - look.haze) + look.haze * AIRLIGHT
+    if lens.haze:
+        result = result * (1 - lens.haze) + lens.haze * AIRLIGHT
     return np.asarray(result, np.float32)
 
 
@@ -132,20 +169,20 @@ Layer = tuple[Image | None, float, float]
 
 
 def _layers(
-    spectrum: SceneSpectrum, look: Optics, levels: int, disc_map: NDArray[np.floating] | None
+    spectrum: SceneSpectrum, lens: Optics, levels: int, disc_map: NDArray[np.floating] | None
 ) -> list[Layer]:
     """Weights, Gaussian blur and disc of the images whose sum has the changing blur."""
     height, width = spectrum.height, spectrum.width
-    corner = look.corner_blur_px
-    blurs: list[tuple[Image | None, float]] = [(None, look.blur_px)]
-    if corner is not None and corner != look.blur_px:
+    corner = lens.corner_blur_px
+    blurs: list[tuple[Image | None, float]] = [(None, lens.blur_px)]
+    if corner is not None and corner != lens.blur_px:
         radius = radius_map(height, width)
-        square = look.blur_px**2 + (corner**2 - look.blur_px**2) * rise(radius)
+        square = lens.blur_px**2 + (corner**2 - lens.blur_px**2) * rise(radius)
         blurs = [(w, math.sqrt(v)) for w, v in _blend(square, levels)]
-    discs: list[tuple[Image | None, float]] = [(None, look.defocus_px)]
+    discs: list[tuple[Image | None, float]] = [(None, lens.defocus_px)]
     if disc_map is not None:
         field = cv2.resize(np.asarray(disc_map, np.float32), (width, height))
-        discs = _blend(np.asarray(field, np.float32) + look.defocus_px, levels)
+        discs = _blend(np.asarray(field, np.float32) + lens.defocus_px, levels)
     out: list[Layer] = []
     for first, blur in blurs:
         for second, disc in discs:
@@ -195,11 +232,11 @@ def _diffraction_plane(
     return plane
 
 
-def _common(spectrum: SceneSpectrum, look: Optics) -> NDArray[np.complex64]:
+def _common(spectrum: SceneSpectrum, lens: Optics) -> NDArray[np.complex64]:
     """Transfer of everything that is the same all over the frame: diffraction, pixel, motion."""
     fy, fx = _axes(spectrum)
     n = spectrum.oversample
-    cutoff = look.pitch_um / (look.wavelength_um * look.f_number)
+    cutoff = lens.pitch_um / (lens.wavelength_um * lens.f_number)
     # Sample where the pixel's centre lies, half way through its n small squares.
     y, x = (
         (_pixel(f, n) * np.exp(2j * np.pi * f * (n - 1) / (2 * n))).astype(np.complex64)
@@ -207,10 +244,10 @@ def _common(spectrum: SceneSpectrum, look: Optics) -> NDArray[np.complex64]:
     )
     plane = _diffraction_plane(spectrum.padded, n, cutoff) * y[:, None]
     plane *= x[None, :]
-    if look.motion_px:
-        angle = math.radians(look.motion_deg)
+    if lens.motion_px:
+        angle = math.radians(lens.motion_deg)
         along = fy[:, None] * math.sin(angle) + fx[None, :] * math.cos(angle)
-        plane *= np.sinc(along * look.motion_px).astype(np.float32)
+        plane *= np.sinc(along * lens.motion_px).astype(np.float32)
     return np.asarray(plane)
 
 

@@ -113,7 +113,22 @@ def true_weaker(lens: LensSpec, f_number: Floats) -> Floats:
 
 
 def simulate_frames(spec: ArchiveSpec, seed: int) -> tuple[pd.DataFrame, Truth]:
-    """Frame table (columns of the store and of `crawl.relate`) and the truth behind it."""
+    """Frame table of an archive with known truth.
+
+    Parameters
+    ----------
+    spec : ArchiveSpec
+        Lenses, faults and scatter.
+    seed : int
+        Decides all that is left to chance.
+
+    Returns
+    -------
+    frames : DataFrame
+        Columns of the store (with `all_columns`) and of `crawl.relate`.
+    truth : Truth
+        Curves of every lens, and the fault of every frame.
+    """
     rng = np.random.default_rng(seed)
     parts, faults = [], []
     first_scene = 0

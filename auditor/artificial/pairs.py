@@ -73,7 +73,7 @@ class PairWorld:
     f_number: float = 8.0
     pitch_um: float = 4.0
     shaken: tuple[float, float] = (0.0, 0.0)
-    """Shares of bare frames and of those with the accessory that moved sideways."""
+    """Shares of frames without and with the accessory that moved sideways."""
     shaken_px: tuple[float, float] = (1.5, 5.0)
 
 
@@ -118,7 +118,24 @@ def _signature(grid: Floats, rng: np.random.Generator) -> str:
 def pair_archive(
     accessory: Accessory, rng: np.random.Generator, world: PairWorld | None = None
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Frame table and picture table (`file_id`, `colour_grid`) of an archive of pairs."""
+    """Frame table and picture table of an archive of pairs.
+
+    Parameters
+    ----------
+    accessory : Accessory
+        What the label does.
+    rng : numpy.random.Generator
+        Source of chance.
+    world : PairWorld, optional
+        What goes wrong between the two frames of a scene.
+
+    Returns
+    -------
+    frames : DataFrame
+        `record.COLUMNS` and those of `crawl.relate`; rows with `labels` are the labelled ones.
+    pictures : DataFrame
+        `file_id`, `colour_grid`.
+    """
     w = world or PairWorld()
     x = (np.arange(24) + 0.5) / 24 - 0.5
     y = (np.arange(16) + 0.5) / 16 - 0.5
@@ -182,7 +199,7 @@ _START: Final = np.datetime64("2024-05-01T08:00:00")
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """One frame: which scene, with the accessory or bare, how much it missed focus (px)."""
+    """One frame: which scene, with the accessory or without, how much it missed focus (px)."""
 
     scene: int
     fitted: bool
@@ -223,11 +240,28 @@ def draw_pairs(
     takes: Takes | None = None,
     name: Callable[[Taken, dict[str, Any], str], str] = keyword_on_one_side,
 ) -> list[Taken]:
-    """Draw an archive of pairs below `folder`; returns its frames.
+    """Draw an archive of pairs as files.
 
-    Args:
-        name: gets a frame, its tags (arguments of `FrameTags`) to alter, and the label; returns the
-            path below `folder`.
+    Parameters
+    ----------
+    folder : Path
+        Where to draw it.
+    accessory : Accessory
+        What the label does.
+    seed : int
+        Decides all that is left to chance.
+    world : PairWorld, optional
+        What goes wrong between the two frames of a scene.
+    takes : Takes, optional
+        Size of the frames and how they were taken.
+    name : callable
+        Gets a frame, its tags (arguments of `FrameTags`) to alter, and the label; returns the path below
+        `folder`.
+
+    Returns
+    -------
+    list of Taken
+        The frames drawn, with their paths.
     """
     w, t = world or PairWorld(), takes or Takes()
     rng = np.random.default_rng(seed)
@@ -264,8 +298,8 @@ def draw_pairs(
 
 def _through(view: Image, frame: Taken, accessory: Accessory, w: PairWorld, t: Takes) -> Image:
     blur2 = t.base_blur_px**2 + frame.missed_px**2 + (frame.fitted * accessory.blur_px) ** 2
-    look = Optics(w.f_number, w.pitch_um, float(np.sqrt(blur2)))
-    return through_optics(spectrum_of(np.ascontiguousarray(view), _OVERSAMPLE), look, _OVERSAMPLE)
+    optics = Optics(w.f_number, w.pitch_um, float(np.sqrt(blur2)))
+    return through_optics(spectrum_of(np.ascontiguousarray(view), _OVERSAMPLE), optics, _OVERSAMPLE)
 
 
 def _colours(

@@ -139,7 +139,23 @@ class ArchiveRecipe:
 
 
 def load_recipe(path: Path) -> ArchiveRecipe:
-    """Read a recipe written as JSON; ValueError names the part that does not fit."""
+    """Read a recipe written as JSON.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    ArchiveRecipe
+        Whose series name bodies, lenses and places that there are.
+
+    Raises
+    ------
+    ValueError
+        Names the part that does not fit.
+    """
     try:
         raw = json.loads(path.read_text(encoding="utf-8"))
         bodies = tuple(

@@ -32,10 +32,26 @@ def draw_archive(
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[dict[str, Any]]:
-    """Draw what is not there yet below `folder`; returns the truth of every frame.
+    """Draw what is not there yet of an archive.
 
-    Beside the pictures it writes `frames/truth.json` (frames and lenses). Frames of one scene are
-    drawn together. The same recipe gives the same files.
+    Beside the pictures it writes `frames/truth.json` (frames and lenses). Frames of one scene are drawn
+    together. The same recipe gives the same files.
+
+    Parameters
+    ----------
+    recipe : ArchiveRecipe
+        The archive.
+    folder : Path
+        Where to draw it.
+    workers : int, optional
+        Processes; one for every core where None.
+    progress : callable, optional
+        Told how many frames are drawn, and of how many.
+
+    Returns
+    -------
+    list of dict
+        Truth of every frame (`frame_truth`).
     """
     shots = plan(recipe)
     groups: dict[tuple[str, int, tuple[float, float]], list[Shot]] = {}
@@ -50,12 +66,12 @@ def draw_archive(
         done += count
         if progress is not None:
             progress(done, total)
-    fresh = {shot.path for job in jobs for shot in job[2]}
+    new = {shot.path for job in jobs for shot in job[2]}
     for shot in shots[len(shots) - recipe.truncated :]:
-        if shot.path not in fresh:
+        if shot.path not in new:
             continue
-        whole = (folder / shot.path).read_bytes()
-        (folder / shot.path).write_bytes(whole[: len(whole) // 3])
+        data = (folder / shot.path).read_bytes()
+        (folder / shot.path).write_bytes(data[: len(data) // 3])
     _export(recipe, folder, shots)
     truth = [frame_truth(recipe, shot) for shot in shots]
     for row in truth[len(truth) - recipe.truncated :]:
@@ -116,15 +132,17 @@ def draw_shot(
 ) -> np.ndarray[Any, Any] | Mosaic:
     """The picture of one shot of an already transformed scene."""
     sensor = recipe.body(shot.body).sensor
-    look = shot_optics(recipe, shot)
+    optics = shot_optics(recipe, shot)
     exposure = shot.exposure
     if shot.label is not None and shot.label in LABELS:
         tint = LABELS[shot.label][1]
         channels = tuple(c * np.float32(t) for c, t in zip(spectrum.channels, tint, strict=True))
         spectrum = replace(spectrum, channels=channels)
     if shot.kind == "dng":
-        return mosaic(spectrum, look, sensor, shot.iso, shot.seed, exposure=exposure, levels=LEVELS)
-    return expose(spectrum, look, sensor, shot.iso, shot.seed, exposure=exposure, levels=LEVELS)
+        return mosaic(
+            spectrum, optics, sensor, shot.iso, shot.seed, exposure=exposure, levels=LEVELS
+        )
+    return expose(spectrum, optics, sensor, shot.iso, shot.seed, exposure=exposure, levels=LEVELS)
 
 
 def shot_tags(recipe: ArchiveRecipe, shot: Shot) -> FrameTags:

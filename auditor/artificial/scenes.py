@@ -49,7 +49,29 @@ class Scene:
 
 
 def landscape(place: str, height: int, width: int, seed: int, oversample: int = 2) -> Scene:
-    """Draw a place for a frame of this size in sensor pixels."""
+    """Draw a place.
+
+    Parameters
+    ----------
+    place : str
+        One of `PLACES`.
+    height, width : int
+        Size of the frame in sensor pixels.
+    seed : int
+        Decides what stands where.
+    oversample : int
+        Samples per pixel, along either side.
+
+    Returns
+    -------
+    Scene
+        The same for the same arguments.
+
+    Raises
+    ------
+    ValueError
+        Where there is no such place.
+    """
     if place not in PLACES:
         raise ValueError(f"there is no place {place!r}; there are {', '.join(PLACES)}")
     canvas = Canvas(height * oversample, width * oversample, seed * 7 + PLACES.index(place))

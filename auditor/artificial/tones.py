@@ -71,7 +71,20 @@ def _read_noise(body: ToneBody, iso: Floats) -> Floats:
 
 
 def snr_truth(body: ToneBody, iso: ArrayLike, signal: ArrayLike) -> Floats:
-    """Per-pixel SNR in closed form, s W / sqrt(s W + r^2), over the development's factor."""
+    """Signal to noise per pixel in closed form, s W / sqrt(s W + r^2), over the development's factor.
+
+    Parameters
+    ----------
+    body : ToneBody
+        W, r and development.
+    iso, signal : array_like
+        ISO, and signal in linear light (1 = white); they broadcast.
+
+    Returns
+    -------
+    ndarray of float64
+        A ratio.
+    """
     i, s = np.broadcast_arrays(np.asarray(iso, float), np.asarray(signal, float))
     electrons = s * body.full_scale_e * 100 / i
     plain = electrons / np.sqrt(electrons + _read_noise(body, i) ** 2)
@@ -108,9 +121,27 @@ def tone_archive(
     world: ToneWorld | None = None,
     scenes: Sequence[tuple[float, float]] = ((14.0, -2.3), (9.0, -4.3)),
 ) -> pd.DataFrame:
-    """A frame table: `frames` per body and ISO, scenes in turn.
+    """Frame table of noise measurements with known truth.
 
-    `scenes` are (EV100, median log2 signal). Columns: `record.COLUMNS` and those of `relate`.
+    Parameters
+    ----------
+    bodies : sequence of ToneBody
+        Bodies.
+    isos : sequence of float
+        ISO values, each used by every body.
+    rng : numpy.random.Generator
+        Source of chance.
+    frames : int
+        Frames per body and ISO.
+    world : ToneWorld, optional
+        How frames scatter around the truth.
+    scenes : sequence of tuple of float
+        (EV100, median log2 signal), taken in turn.
+
+    Returns
+    -------
+    DataFrame
+        `record.COLUMNS` and those of `crawl.relate`; only what the inference of noise reads is filled.
     """
     w = world or ToneWorld()
     bias = rng.normal(0, w.bias_sd)

@@ -1,4 +1,4 @@
-"""The small settings file `gear.toml` of an output folder: what is mine, what is left out, own names."""
+"""The small settings file `gear.toml` of an output folder: the user's gear, what is left out, own names."""
 
 from __future__ import annotations
 
@@ -48,13 +48,20 @@ class GearFileError(ValueError):
 class Chosen:
     """What the photographer said of the gear; empty where use decides.
 
-    Attributes:
-        my_bodies, my_lenses: parts of names that count as in use however seldom.
-        phones: whether phones count like other cameras.
-        no_bodies, no_lenses: parts of names that are not looked at.
-        no_folders: names or patterns (`*`, `?`) of folders that are not looked at.
-        no_kinds: kinds of file that are not looked at.
-        names: name in the files -> name to use for it.
+    Attributes
+    ----------
+    my_bodies, my_lenses : tuple of str
+        Parts of names that count as in use however seldom.
+    phones : bool
+        Whether phones count like other cameras.
+    no_bodies, no_lenses : tuple of str
+        Parts of names that are left out.
+    no_folders : tuple of str
+        Names or patterns (`*`, `?`) of folders that are left out.
+    no_kinds : tuple of str
+        Kinds of file that are left out.
+    names : mapping of str to str
+        Name in the files -> name to use for it.
     """
 
     my_bodies: tuple[str, ...] = ()
@@ -67,20 +74,53 @@ class Chosen:
     names: Mapping[str, str] = field(default_factory=dict)
 
     def plus(self, **more: Sequence[str] | bool) -> Chosen:
-        """With what the command line adds."""
+        """The choice with what the command line adds.
+
+        Parameters
+        ----------
+        **more : sequence of str or bool
+            Fields by name; sequences are appended, True sets a flag, empty ones change nothing.
+
+        Returns
+        -------
+        Chosen
+            A new one.
+        """
         given = {k: v for k, v in more.items() if v}
         added: Any = {k: v if v is True else (*getattr(self, k), *v) for k, v in given.items()}
         return replace(self, **added)
 
     def renamed(self, frames: pd.DataFrame) -> pd.DataFrame:
-        """The frame table with names of the photographer's own."""
+        """The frame table with names of the photographer's own.
+
+        Parameters
+        ----------
+        frames : DataFrame
+            Columns `body` and `lens`.
+
+        Returns
+        -------
+        DataFrame
+            The same one where no name is given.
+        """
         if not self.names:
             return frames
         changed = {c: frames[c].replace(dict(self.names)) for c in ("body", "lens")}
         return frames.assign(**changed)
 
-    def looked_at(self, frames: pd.DataFrame) -> pd.Series:
-        """Whether each row is looked at."""
+    def included(self, frames: pd.DataFrame) -> pd.Series:
+        """Which rows are included.
+
+        Parameters
+        ----------
+        frames : DataFrame
+            Columns `body`, `lens`, `path`, `source`.
+
+        Returns
+        -------
+        Series of bool
+            With the index of `frames`.
+        """
         import pandas as pd
 
         keep = pd.Series(True, index=frames.index)
@@ -96,16 +136,35 @@ class Chosen:
         return keep
 
     def words(self) -> str:
-        """What is left out, in plain words; '' where nothing is."""
-        told = (
+        """What is left out, in plain words.
+
+        Returns
+        -------
+        str
+            '' where nothing is.
+        """
+        left_out = (
             ("bodies", self.no_bodies), ("lenses", self.no_lenses), ("folders", self.no_folders),
             ("kinds of file", self.no_kinds),
         )  # fmt: skip
-        return "; ".join(f"{what} {', '.join(names)}" for what, names in told if names)
+        return "; ".join(f"{what} {', '.join(names)}" for what, names in left_out if names)
 
 
 def names_one_of(column: pd.Series, parts: Sequence[str]) -> pd.Series:
-    """Whether each name contains one of the parts, capital or small letters alike."""
+    """Whether each name contains one of some parts.
+
+    Parameters
+    ----------
+    column : Series of str
+        Names; missing ones contain nothing.
+    parts : sequence of str
+        Capital or small letters alike.
+
+    Returns
+    -------
+    Series of bool
+        With the index of `column`.
+    """
     text = column.astype("object").fillna("").str.casefold()
     found = text.isna()
     for part in parts:
@@ -114,10 +173,22 @@ def names_one_of(column: pd.Series, parts: Sequence[str]) -> pd.Series:
 
 
 def in_folder(folder: str, patterns: Sequence[str]) -> bool:
-    """Whether a folder, or one it lies in, fits one of the patterns.
+    """Whether a folder, or one it lies in, fits a pattern.
 
-    A pattern without a slash is the name of one folder at any depth; one with slashes fits the ends
-    of paths, or the whole path where it begins with one.
+    A pattern without a slash is the name of one folder at any depth; one with slashes fits the ends of paths,
+    or the whole path where it begins with one.
+
+    Parameters
+    ----------
+    folder : str
+        Path with slashes.
+    patterns : sequence of str
+        With * and ?.
+
+    Returns
+    -------
+    bool
+        True where one fits.
     """
     steps = folder.split("/")
     for pattern in patterns:
@@ -138,10 +209,22 @@ def _texts(table: Mapping[str, Any], key: str, where: str) -> tuple[str, ...]:
 
 
 def read_chosen(folder: Path) -> Chosen:
-    """What `gear.toml` in an output folder says; nothing where there is none.
+    """What `gear.toml` in an output folder says.
 
-    Raises:
-        GearFileError: when it can't be read or holds what nothing is known of.
+    Parameters
+    ----------
+    folder : Path
+        The output folder.
+
+    Returns
+    -------
+    Chosen
+        An empty one where there is no such file.
+
+    Raises
+    ------
+    GearFileError
+        When it can't be read or holds what nothing is known of.
     """
     path = folder / FILE_NAME
     try:
@@ -162,32 +245,38 @@ def read_chosen(folder: Path) -> Chosen:
         if not isinstance(table, dict):
             raise GearFileError(f"{path}: {name} needs to be a heading, [{name}]")
         tables[name] = table
-    strange = [k for k in read if k not in known]
-    strange += [k for t, keys in known.items() if keys for k in tables[t] if k not in keys]
-    if strange:
-        raise GearFileError(f"{path}: nothing is known of '{strange[0]}'; see its first lines")
-    mine, out, names = tables["mine"], tables["leave-out"], tables["names"]
-    if not isinstance(mine.get("phones", False), bool):
+    unknown = [k for k in read if k not in known]
+    unknown += [k for t, keys in known.items() if keys for k in tables[t] if k not in keys]
+    if unknown:
+        raise GearFileError(f"{path}: nothing is known of '{unknown[0]}'; see its first lines")
+    own, excluded, names = tables["mine"], tables["leave-out"], tables["names"]
+    if not isinstance(own.get("phones", False), bool):
         raise GearFileError(f"{path}: phones is true or false")
     if not all(isinstance(v, str) and v.strip() for v in names.values()):
         raise GearFileError(
             f'{path}: a name of your own needs quotes: "name in the files" = "mine"'
         )
-    kinds = _texts(out, "kinds", str(path))
+    kinds = _texts(excluded, "kinds", str(path))
     for kind in kinds:
         if kind not in KINDS:
             raise GearFileError(
                 f"{path}: '{kind}' is no kind of file; there are {', '.join(KINDS)}"
             )
     return Chosen(
-        _texts(mine, "bodies", str(path)), _texts(mine, "lenses", str(path)),
-        bool(mine.get("phones", False)), _texts(out, "bodies", str(path)),
-        _texts(out, "lenses", str(path)), _texts(out, "folders", str(path)), kinds, dict(names),
+        _texts(own, "bodies", str(path)), _texts(own, "lenses", str(path)),
+        bool(own.get("phones", False)), _texts(excluded, "bodies", str(path)),
+        _texts(excluded, "lenses", str(path)), _texts(excluded, "folders", str(path)), kinds, dict(names),
     )  # fmt: skip
 
 
 def write_example(folder: Path) -> None:
-    """Put a `gear.toml` that changes nothing into the output folder, unless one is there."""
+    """Put a `gear.toml` that changes nothing into the output folder, unless one is there.
+
+    Parameters
+    ----------
+    folder : Path
+        The output folder, which exists.
+    """
     path = folder / FILE_NAME
     if not path.exists():
         path.write_text(_EXAMPLE, encoding="utf-8")

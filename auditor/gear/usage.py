@@ -1,4 +1,4 @@
-"""What counts as mine, by use: how many frames, over how long, with what kind of camera."""
+"""What counts as the user's gear, by use: how many frames, over how long, with what kind of camera."""
 
 from __future__ import annotations
 
@@ -45,17 +45,26 @@ PHONE_WIDE: Final = 1.95
 _DAY: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 """A day by ISO 8601."""
 USE_COLUMNS: Final = ("body", "lens", "converter", "focal_length_mm", "f_number", "iso", "taken")
-"""Columns by which use is told."""
+"""Columns by which use is judged."""
 
 
 def gear_in_use(frames: pd.DataFrame, chosen: Chosen) -> Gear:
     """Bodies and lenses with their use, the most used first.
 
-    `frames` has body, lens, converter, focal_length_mm, f_number and taken, one row per exposure that
-    is looked at. Bodies have body, frames, share, first, last (ISO dates or None), years (calendar
-    years in which they were used), iso_low and iso_high (outermost ISO used) and `role`: "in use", "phone", "borrowed", "seldom used", "single
-    frames", "not named". Lenses have the same and lens, converter, body: one entry for each
-    combination, as the profile's `lenses`.
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `USE_COLUMNS`, one row per exposure that is included.
+    chosen : Chosen
+        What the photographer said of the gear.
+
+    Returns
+    -------
+    Gear
+        `bodies` have body, frames, share, first, last (ISO dates or None), years (calendar years in which
+        they were used), iso_low and iso_high (outermost ISO used) and `role`: "in use", "phone", "borrowed",
+        "seldom used", "single frames", "not named". `lenses` have the same and lens, converter, body: one
+        entry for each combination, as the profile's `lenses`.
     """
     figures = {n: numbers(frames, n) for n in ("iso", "focal_length_mm", "f_number")}
     days = _days_of(frames)
@@ -94,16 +103,16 @@ def _entries(
     groups = sorted(rows_by_names(frames, keys).items(), key=lambda group: group[1][0])
     out: list[Use] = []
     for key, rows in groups:
-        seen = day[rows][day[rows] >= 0]
+        known_days = day[rows][day[rows] >= 0]
         isos = iso[rows][~np.isnan(iso[rows])]
         named = {k: name or None for k, name in zip(keys, key, strict=True)}
         entry: Use = {
             "body": named["body"],
             "frames": len(rows),
             "share": round(len(rows) / total, 4),
-            "first": dates[seen.min()] if len(seen) else None,
-            "last": dates[seen.max()] if len(seen) else None,
-            "years": len(np.unique(year[seen])),
+            "first": dates[known_days.min()] if len(known_days) else None,
+            "last": dates[known_days.max()] if len(known_days) else None,
+            "years": len(np.unique(year[known_days])),
             "iso_low": _end(isos.min()) if len(isos) else None,
             "iso_high": _end(isos.max()) if len(isos) else None,
         }
@@ -131,15 +140,26 @@ def _role(entry: Use, focal_mm: Floats, f_number: Floats, span_days: int, chosen
     if entry["frames"] < SINGLE:
         return "single frames"
     first, last = entry["first"], entry["last"]
-    lent = span_days > A_YEAR_DAYS and entry["share"] < BORROWED_SHARE
-    if lent and first and last and _days(first, last) <= BORROWED_DAYS:
+    brief = span_days > A_YEAR_DAYS and entry["share"] < BORROWED_SHARE
+    if brief and first and last and _days(first, last) <= BORROWED_DAYS:
         return "borrowed"
     lasting = entry["frames"] >= LASTING and entry["years"] >= 2
     return IN_USE if entry["share"] >= SHARE or lasting else "seldom used"
 
 
 def is_phone(focal_mm: Floats, f_number: Floats) -> bool:
-    """Whether the frames of one body look like a phone's: short lenses of one aperture each."""
+    """Whether the frames of one body look like a phone's: short lenses of one aperture each.
+
+    Parameters
+    ----------
+    focal_mm, f_number : ndarray of float64, shape (n,)
+        Real focal length and aperture, NaN where unknown.
+
+    Returns
+    -------
+    bool
+        False where neither is known of any frame.
+    """
     known = ~np.isnan(focal_mm) & ~np.isnan(f_number)
     focal_mm, f_number = focal_mm[known], f_number[known]
     if not len(focal_mm) or focal_mm.max() >= PHONE_FOCAL_MM:

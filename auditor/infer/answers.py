@@ -11,11 +11,24 @@ from scipy.special import betaincinv
 from auditor.answers import ANSWERS
 from auditor.model import Answers
 
-__all__ = ["answers_of", "no_answers", "respect", "tally"]
+__all__ = ["answers_of", "apply_answers", "no_answers", "tally"]
 
 
 def answers_of(frames: pd.DataFrame, given: Mapping[str, str]) -> pd.Series:
-    """The answer on each row, None where there is none. `given` maps a path or a file id to it."""
+    """The photographer's answer on each row.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `file_id` and `path`, as far as there are any; an answer by path has precedence.
+    given : mapping of str to str
+        Path or file id -> one of `answers.ANSWERS`.
+
+    Returns
+    -------
+    Series of object
+        None where there is none.
+    """
     out = pd.Series(None, index=frames.index, dtype=object)
     if not given:
         return out
@@ -25,26 +38,36 @@ def answers_of(frames: pd.DataFrame, given: Mapping[str, str]) -> pd.Series:
     return out.where(out.isin(ANSWERS), None)
 
 
-def respect(verdicts: pd.DataFrame, answers: pd.Series) -> pd.DataFrame:
+def apply_answers(verdicts: pd.DataFrame, answers: pd.Series) -> pd.DataFrame:
     """Verdicts in which the photographer has the last word.
 
-    A frame that is fine or was meant so is neither soft nor noisy and has no cause; one that is
-    indeed bad keeps its cause and is certain. The added column `listed` says whether the program
-    itself had found fault.
+    Parameters
+    ----------
+    verdicts : DataFrame
+        From `judge_frames`.
+    answers : Series
+        From `answers_of`, a row each.
+
+    Returns
+    -------
+    DataFrame
+        A copy. A frame that is fine or was meant so is neither soft nor noisy and has no cause; one that is
+        indeed bad keeps its cause and has probability 1. The added column `listed` says whether the program
+        itself had found fault.
     """
     out = verdicts.copy()
     listed = (out["soft"] | out["noisy"]).to_numpy(bool)
     out["listed"] = listed
     if answers.isna().all():
         return out
-    said = answers.to_numpy(object)
-    cleared = np.isin(said, ["meant", "fine"])
+    given = answers.to_numpy(object)
+    cleared = np.isin(given, ["meant", "fine"])
     out.loc[cleared, ["soft", "noisy"]] = False
     if "maybe_deliberate" in out:
         out.loc[cleared, "maybe_deliberate"] = False
     out.loc[cleared, "cause"] = None
     out.loc[cleared, "probability"] = 0.0
-    out.loc[(said == "bad") & listed, "probability"] = 1.0
+    out.loc[(given == "bad") & listed, "probability"] = 1.0
     return out
 
 
@@ -55,15 +78,31 @@ def no_answers() -> Answers:
 
 
 def tally(verdicts: pd.DataFrame, answers: pd.Series, interval: float) -> Answers:
-    """How often the program was right here, by the answers on frames that it had listed.
+    """How often the program was right, by the answers on frames that it had listed.
 
-    `listed` frames were answered; of these `bad`, `meant` and `fine`. `right_share` is the share that
-    is indeed bad; `low` and `high` bound it to `interval` (Clopper and Pearson, Biometrika 26, 1934: exact binomial
-    limits). `missed`: frames called bad that the program had passed.
+    Parameters
+    ----------
+    verdicts : DataFrame
+        From `apply_answers`, for its column `listed`.
+    answers : Series
+        From `answers_of`, a row each.
+    interval : float
+        Share of the truth that the interval is meant to hold.
+
+    Returns
+    -------
+    Answers
+        `listed` frames were answered; of these `bad`, `meant` and `fine`; `right_share` is the share that is
+        indeed bad, with `low` and `high` (exact binomial limits), None where none was answered. `missed`:
+        frames called bad that the program had passed.
+
+    References
+    ----------
+    C. J. Clopper and E. S. Pearson, Biometrika 26 (1934).
     """
-    said = answers.to_numpy(object)
+    given = answers.to_numpy(object)
     listed = verdicts["listed"].to_numpy(bool)
-    counts = {a: int(((said == a) & listed).sum()) for a in ANSWERS}
+    counts = {a: int(((given == a) & listed).sum()) for a in ANSWERS}
     n, right = sum(counts.values()), counts["bad"]
     tail = (1 - interval) / 2
     low = float(betaincinv(right, n - right + 1, tail)) if right else 0.0
@@ -73,7 +112,7 @@ def tally(verdicts: pd.DataFrame, answers: pd.Series, interval: float) -> Answer
         "meant": counts["meant"],
         "fine": counts["fine"],
         "bad": right,
-        "missed": int(((said == "bad") & ~listed).sum()),
+        "missed": int(((given == "bad") & ~listed).sum()),
         "right_share": round(right / n, 4) if n else None,
         "low": round(low, 4) if n else None,
         "high": round(high, 4) if n else None,

@@ -79,7 +79,13 @@ class Criteria:
                 raise ValueError(f"criteria: {name} must be positive, got {getattr(self, name)}")
 
     def as_dict(self) -> model.Criteria:
-        """The `criteria` object of the profile."""
+        """The `criteria` object of the profile.
+
+        Returns
+        -------
+        model.Criteria
+            All fields, and `output_width_px`.
+        """
         own = {**asdict(self), "print_cm": list(self.print_cm)}
         return cast("model.Criteria", {**own, "output_width_px": self.output_width_px})
 

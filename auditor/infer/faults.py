@@ -24,7 +24,17 @@ Entry = TypeVar("Entry", bound=Mapping[str, Any])
 
 @dataclass
 class Faults:
-    """What could not be inferred: `found` has dicts of `part` ("lens Tarn 35mm"), `stage` and `error`."""
+    """What could not be inferred.
+
+    Attributes
+    ----------
+    found : list of Fault
+        Dicts of `part` ("lens Tarn 35mm"), `stage` and `error`.
+    traces : list of str
+        Traceback of each, for the log.
+    refused : tuple of exception types
+        Errors that are meant for the caller; these pass.
+    """
 
     found: list[Fault] = field(default_factory=list)
     traces: list[str] = field(default_factory=list)
@@ -38,15 +48,35 @@ class Faults:
             self.found.append(fault)
             self.traces.append("".join(traceback.format_exception(error)))
 
-    def whole(self, stage: str, compute: Callable[[], Found], without: Found) -> Found:
-        """What `compute` gives; `without` where it fails."""
+    def whole(self, stage: str, compute: Callable[[], Found], default: Found) -> Found:
+        """Result of one stage, guarded.
+
+        Parameters
+        ----------
+        stage : str
+            Name of the stage, for the fault.
+        compute : callable
+            The stage, without arguments.
+        default : object
+            What stands in where it fails.
+
+        Returns
+        -------
+        object
+            What `compute` gives, or `default`.
+
+        Raises
+        ------
+        Exception
+            One of `refused`.
+        """
         try:
             return compute()
         except self.refused:
             raise
         except Exception as error:
             self._note("the whole archive", stage, error)
-            return without
+            return default
 
     def by_column(
         self,
@@ -54,10 +84,35 @@ class Faults:
         compute: Callable[[pd.DataFrame], Found],
         frames: pd.DataFrame,
         column: str,
-        without: Found,
+        default: Found,
     ) -> tuple[Found, pd.DataFrame]:
-        """What `compute` makes of the frames, and the frames it was made of: all of them, or where that
-        fails those of the lenses or bodies (`column`) with which it does not."""
+        """Result of one stage; where it fails, without the lenses or bodies that break it.
+
+        Parameters
+        ----------
+        stage : str
+            Name of the stage, for the faults.
+        compute : callable
+            The stage, from a frame table.
+        frames : DataFrame
+            Frame table.
+        column : str
+            Column by which the table is cut: `lens` or `body`.
+        default : object
+            What stands in where no part is left.
+
+        Returns
+        -------
+        result : object
+            What `compute` gives, or `default`.
+        frames : DataFrame
+            The rows of which it was made.
+
+        Raises
+        ------
+        Exception
+            One of `refused`.
+        """
         try:
             return compute(frames), frames
         except self.refused:
@@ -67,18 +122,18 @@ class Faults:
         names = frames[column].astype(object).where(frames[column].notna(), None)
         keep = pd.Series(True, index=frames.index)
         for name in pd.unique(names):
-            own = names.isna() if name is None else names == name
+            named = names.isna() if name is None else names == name
             try:
-                compute(frames[own])
+                compute(frames[named])
             except Exception as error:
                 self._note(f"{column} {name or 'without a name'}", stage, error)
-                keep &= ~own
+                keep &= ~named
         rest = frames[keep]
         if not keep.all() and len(rest):
-            return self.whole(stage, lambda: compute(rest), without), rest
+            return self.whole(stage, lambda: compute(rest), default), rest
         if keep.all():
             self._note("the whole archive", stage, first)
-        return without, rest
+        return default, rest
 
     def by_entry(
         self,
@@ -87,8 +142,24 @@ class Faults:
         entries: Iterable[Entry],
         kind: str,
     ) -> list[Found]:
-        """What `compute` gives for all entries (lenses or bodies of the profile, named by their `kind`);
-        where that fails, for each by itself."""
+        """Results of one stage for entries of the profile; where it fails, for each by itself.
+
+        Parameters
+        ----------
+        stage : str
+            Name of the stage, for the faults.
+        compute : callable
+            The stage, from a list of entries to a list.
+        entries : iterable of mapping
+            Lenses or bodies of the profile.
+        kind : str
+            Key that holds an entry's name, `lens` or `body`.
+
+        Returns
+        -------
+        list
+            Results of the entries that do not break it.
+        """
         entries = list(entries)
         try:
             return compute(entries)

@@ -21,18 +21,18 @@ __all__ = [
     "EDGES",
     "OPPOSITE_EDGE",
     "SHARE_COLUMNS",
-    "alone_where_unknown",
     "aperture_index",
     "days",
     "full_frame_focal_mm",
+    "group_numbers",
     "log_sharpness",
     "near_and_far",
     "nominal_from_index",
+    "random_sample",
     "scene_ev100",
-    "shown_sharpness",
+    "sharpness_and_error",
     "shutter_stops",
     "signal_quantile",
-    "some_of",
 ]
 
 Floats = NDArray[np.float64]
@@ -55,23 +55,60 @@ _BELOW: Final = np.array([EDGES.index(LOWER_SIDE.get(turn, "bottom")) for turn i
 """Edge that was below, by the tag Orientation."""
 
 
-def alone_where_unknown(frames: pd.DataFrame, name: str) -> NDArray[np.int64]:
-    """Numbers of a column that groups frames (outing, burst), (n,); a frame of which none is known has one of its
-    own, below 0."""
+def group_numbers(frames: pd.DataFrame, name: str) -> NDArray[np.int64]:
+    """Numbers of a column that groups frames, such as outings or bursts.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table; a missing column is one without any number.
+    name : str
+        The column.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        Its value; below 0, and of its own, for a frame whose group is unknown.
+    """
     known = numbers(frames, name)
     return np.where(np.isnan(known), -1.0 - np.arange(len(known)), known).astype(np.int64)
 
 
-def some_of(rows: NDArray[np.int64], most: int) -> NDArray[np.int64]:
-    """At most so many of the rows, by chance but always the same ones."""
+def random_sample(rows: NDArray[np.int64], most: int) -> NDArray[np.int64]:
+    """Random sample of rows, always the same one.
+
+    Parameters
+    ----------
+    rows : ndarray of int64
+        What to choose from.
+    most : int
+        Size of the sample at most.
+
+    Returns
+    -------
+    ndarray of int64
+        In their order; all of them where they are no more than `most`.
+    """
     if len(rows) <= most:
         return rows
     return np.sort(np.random.default_rng(0).choice(rows, most, replace=False))
 
 
 def signal_quantile(shares: Floats, quantile: float) -> Floats:
-    """log2 signal below which a share of each row's pixels lies, (n,), linear within a bin of the stored
-    histograms (n, bins)."""
+    """Quantile of the signal of frames, from their stored histograms.
+
+    Parameters
+    ----------
+    shares : ndarray of float, shape (n, bins)
+        Share of pixels in each bin of `record.SIGNAL_BIN_EDGES`.
+    quantile : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        log2 signal (1 = white) below which that share of the pixels lies, linear within a bin.
+    """
     edges = np.asarray(SIGNAL_BIN_EDGES)
     full = np.zeros((len(shares), len(edges)))
     np.cumsum(shares, axis=1, out=full[:, 1:])
@@ -84,8 +121,18 @@ def signal_quantile(shares: Floats, quantile: float) -> Floats:
 
 
 def days(frames: pd.DataFrame) -> Floats:
-    """Days since 1970 of the local time at which each frame was taken, (n,), NaN unknown: the column `DAYS`
-    where a table has it."""
+    """Local time at which frames were taken.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Column `taken` (ISO 8601 text), or `DAYS` where it is worked out already.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        Days since 1970, NaN unknown.
+    """
     if DAYS in frames:
         return numbers(frames, DAYS)
     text = texts(frames, "taken").str.slice(0, SECOND_CHARACTERS)
@@ -102,9 +149,21 @@ def days(frames: pd.DataFrame) -> Floats:
     return ((stamps - epoch) / pd.Timedelta(days=1)).to_numpy(float)
 
 
-def shown_sharpness(frames: pd.DataFrame, place: str) -> tuple[Floats, Floats]:
-    """MTF50 of a zone or side, and the measurement's standard error, c/px: what frames are pooled and
-    compared by. Where a table lacks that error, the whole error stands in."""
+def sharpness_and_error(frames: pd.DataFrame, place: str) -> tuple[Floats, Floats]:
+    """MTF50 by which frames are pooled and compared, with the measurement's own standard error.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `{place}_mtf50_cpp`, `{place}_seen_stderr_cpp`, `{place}_stderr_cpp`.
+    place : str
+        Zone or side.
+
+    Returns
+    -------
+    mtf50, stderr : ndarray of float64, shape (n,)
+        Cycles per pixel, NaN unmeasured. The whole error stands in where that of the measurement is missing.
+    """
     value, stderr = (
         numbers(frames, f"{place}_mtf50_cpp"),
         numbers(frames, f"{place}_seen_stderr_cpp"),
@@ -115,51 +174,123 @@ def shown_sharpness(frames: pd.DataFrame, place: str) -> tuple[Floats, Floats]:
 
 
 def log_sharpness(frames: pd.DataFrame, place: str) -> Floats:
-    """Log MTF50 (c/px) by which frames are compared, of a zone or edge, (n,), NaN unmeasured."""
+    """ln MTF50 by which frames are compared.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Column `{place}_mtf50_cpp`.
+    place : str
+        Zone or edge.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        ln of cycles per pixel, NaN where unmeasured or not between `_LEAST_CPP` and 1.
+    """
     value = numbers(frames, f"{place}_mtf50_cpp")
     value[~((value > _LEAST_CPP) & (value < 1.0))] = np.nan
     return np.log(value)
 
 
 def near_and_far(frames: pd.DataFrame) -> tuple[Floats, Floats, NDArray[np.int64]]:
-    """Log MTF50 of a frame's lower and upper edge as it was held, (n,) each, and the edge that was below.
-    What lies below is near, as a rule."""
-    turned = numbers(frames, "orientation")
-    below = _BELOW[np.where((turned >= 1) & (turned <= 8), turned, 1).astype(np.int64)]
+    """Sharpness of a frame's lower and upper edge as it was held: near and far parts of a landscape.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        MTF50 of the four sides, and `orientation` (Exif).
+
+    Returns
+    -------
+    near, far : ndarray of float64, shape (n,)
+        ln MTF50, NaN unmeasured.
+    below : ndarray of int64, shape (n,)
+        The edge that was below, an index into `EDGES`.
+    """
+    orientation = numbers(frames, "orientation")
+    below = _BELOW[
+        np.where((orientation >= 1) & (orientation <= 8), orientation, 1).astype(np.int64)
+    ]
     edge, at = np.stack([log_sharpness(frames, e) for e in EDGES]), np.arange(len(frames))
     return edge[below, at], edge[OPPOSITE_EDGE[below], at], below
 
 
 def full_frame_focal_mm(frames: pd.DataFrame) -> Floats:
-    """Focal length of the same view on 36 x 24 mm: as Exif's FocalLengthIn35mmFilm tells it, else by the
-    picture's diagonal on the sensor; NaN where neither is known, for 6 mm are a wide angle on one sensor
-    and a tele lens on another."""
-    told = numbers(frames, "focal_35mm")
+    """Focal length of the same view on 36 x 24 mm.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `focal_35mm` (Exif's FocalLengthIn35mmFilm), `focal_length_mm`, `width_px`, `height_px`,
+        `pixel_pitch_um`.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        As Exif states it, else by the picture's diagonal on the sensor; NaN where neither is known, for 6 mm
+        are a wide angle on one sensor and a tele lens on another.
+    """
+    stated = numbers(frames, "focal_35mm")
     pixels = np.hypot(numbers(frames, "width_px"), numbers(frames, "height_px"))
     diagonal = pixels * numbers(frames, "pixel_pitch_um") / 1000
     with np.errstate(divide="ignore", invalid="ignore"):
-        seen = numbers(frames, "focal_length_mm") * FULL_FRAME_DIAGONAL_MM / diagonal
-        focal = np.where(told > 0, told, seen)
+        by_diagonal = numbers(frames, "focal_length_mm") * FULL_FRAME_DIAGONAL_MM / diagonal
+        focal = np.where(stated > 0, stated, by_diagonal)
         return np.where((focal > 0) & np.isfinite(focal), focal, np.nan)
 
 
 def scene_ev100(frames: pd.DataFrame) -> Floats:
-    """EV100 of the light that a scene had of its own, (n,), NaN where unknown or where a flash lit it: shutter,
-    aperture and ISO then say what was chosen to go with the flash."""
+    """EV100 of the light that a scene had of its own.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `ev100` and `flash`.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        NaN where unknown or where a flash lit it: shutter, aperture and ISO then say what was chosen to go
+        with the flash.
+    """
     return np.where(flags(frames, "flash", False), np.nan, numbers(frames, "ev100"))
 
 
 def shutter_stops(frames: pd.DataFrame) -> Floats:
-    """Stops by which a shutter is slower than 1 / focal length in full-frame terms, the rule of thumb for a
-    camera held by hand (common practice, no source); NaN where unknown, and where a flash fired: its light
-    tells how long such a frame took, not the shutter."""
+    """Stops by which a shutter is slower than 1 / focal length in full-frame terms.
+
+    The rule of thumb for a camera held by hand (common practice, no source).
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `exposure_time_s`, `flash` and those of `full_frame_focal_mm`.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        NaN where unknown, and where a flash fired: its light sets how long such a frame took, not the
+        shutter.
+    """
     with np.errstate(divide="ignore", invalid="ignore"):
         stops = np.log2(numbers(frames, "exposure_time_s") * full_frame_focal_mm(frames))
     return np.where(np.isfinite(stops) & ~flags(frames, "flash", False), stops, np.nan)
 
 
 def aperture_index(f_number: Floats) -> NDArray[np.int64]:
-    """Index of the nominal third of a stop; -1 where the f-number is missing or impossible."""
+    """Index of the nominal third of a stop.
+
+    Parameters
+    ----------
+    f_number : ndarray of float64
+        F-numbers as tags state them.
+
+    Returns
+    -------
+    ndarray of int64
+        Index into `exposure.F_NUMBERS`; -1 where missing or impossible.
+    """
     good = np.isfinite(f_number) & (f_number >= F_NUMBERS[0]) & (f_number <= _MOST_F_NUMBER)
     safe = np.where(good, f_number, 1.0)
     index = np.rint(f_number_place(safe)).astype(np.int64)
@@ -167,5 +298,16 @@ def aperture_index(f_number: Floats) -> NDArray[np.int64]:
 
 
 def nominal_from_index(index: int) -> float:
-    """The engraved aperture of an index of `aperture_index`."""
+    """The engraved aperture of an index.
+
+    Parameters
+    ----------
+    index : int
+        From `aperture_index`, 0 or more.
+
+    Returns
+    -------
+    float
+        F-number.
+    """
     return F_NUMBERS[index]

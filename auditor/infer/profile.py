@@ -9,7 +9,7 @@ from typing import Any, Final, TypedDict
 import numpy as np
 import pandas as pd
 
-from auditor.infer.answers import answers_of, no_answers, respect, tally
+from auditor.infer.answers import answers_of, apply_answers, no_answers, tally
 from auditor.infer.bodies import (
     BodiesModel,
     BodyFigures,
@@ -92,34 +92,62 @@ def infer_profile(
     pictures: PictureSource | None = None,
     patterns: Iterable[Any] = (),
     accept: Sequence[str] = (),
-    every: pd.DataFrame | None = None,
+    archive: pd.DataFrame | None = None,
     gear: Gear | None = None,
     answers: Mapping[str, str] | None = None,
     faults: Faults | None = None,
 ) -> tuple[Profile, pd.DataFrame]:
-    """The profile as a plain dict, and one verdict per row of `frames` (`keepers.judge_frames`), with the
-    photographer's `answer`.
+    """The whole profile, and a verdict on every frame.
 
-    `frames` has `record.COLUMNS` and the columns of `crawl.relate`; columns that are missing count
-    as unmeasured. `counts` says what was found, measured and set aside where the frame table does
-    not hold every file. `pictures` gives small pictures by file id, for comparisons; `patterns`
-    come from `labels_from_csv`; `accept` holds texts BODY:ISO:BAND. `every` holds all frames of the
-    archive where `frames` are a part of it: bodies that occur in the part are judged by all that the
-    archive has of them. `gear` is that of `gear.usage.gear_in_use`; `answers` map a path or file id to one of
-    `answers.ANSWERS`. A lens or
-    body that breaks a stage is left out of it and named under `faults`.
+    Each stage is guarded by `Faults`: a lens or body that breaks one is left out of it and named under
+    `faults`.
 
-    Raises ValueError where nobody has related the frames: each would count as an outing of its own.
+    Parameters
+    ----------
+    frames : DataFrame
+        `record.COLUMNS` and the columns of `crawl.relate`; columns that are missing count as unmeasured.
+    criteria : Criteria
+        Thresholds.
+    counts : mapping of str to int, optional
+        What was found, measured and set aside, where the frame table does not hold every file.
+    pictures : DataFrame or callable, optional
+        Small pictures by file id, for comparisons and dust.
+    patterns : iterable, optional
+        From `labels_from_csv`.
+    accept : sequence of str, optional
+        Texts BODY:ISO:BAND.
+    archive : DataFrame, optional
+        All frames of the archive where `frames` are a part of it: bodies that occur in the part are judged by
+        all that the archive has of them.
+    gear : Gear, optional
+        From `gear.usage.gear_in_use`.
+    answers : mapping of str to str, optional
+        Path or file id -> one of `answers.ANSWERS`.
+    faults : Faults, optional
+        Takes what fails; a new one where None.
+
+    Returns
+    -------
+    profile : Profile
+        A plain dict.
+    verdicts : DataFrame
+        One row per row of `frames` (`keepers.judge_frames`), with the photographer's `answer`.
+
+    Raises
+    ------
+    ValueError
+        Where nobody has related the frames: each would count as an outing of its own.
     """
     frames = _readied(complete_columns(_related(frames).reset_index(drop=True)))
     faults = Faults() if faults is None else faults
     lenses, _ = faults.by_column(
         "sharpness", lambda f: infer_lenses(f, criteria), frames, "lens", list[Lens]()
     )
-    lean = _without_sharpness(frames)
-    whole = None if every is None else _without_sharpness(_readied(complete_columns(every)))
+    if archive is not None:
+        archive = _without_sharpness(_readied(complete_columns(archive)))
+    noise_table = _without_sharpness(frames)
     (model, bodies), _ = faults.by_column(
-        "noise", lambda f: _bodies(f, criteria, whole), lean, "body", _NO_BODIES
+        "noise", lambda f: _bodies(f, criteria, archive), noise_table, "body", _NO_BODIES
     )
 
     def judge(f: pd.DataFrame) -> pd.DataFrame | None:
@@ -139,8 +167,8 @@ def infer_profile(
         Decisions(),
     )
     after = _after_verdicts(judged, verdicts, lenses, criteria, faults)
-    asked = _asked(comparisons, decisions, faults)
-    shots, unlisted = _shots(lenses, bodies, after["handheld"], criteria, faults, gear, asked)
+    requested = _requested(comparisons, decisions, faults)
+    shots, unlisted = _shots(lenses, bodies, after["handheld"], criteria, faults, gear, requested)
     profile: Profile = {
         **decisions,
         "frames": _counts(frames, counts),
@@ -168,17 +196,17 @@ def _related(frames: pd.DataFrame) -> pd.DataFrame:
     return frames
 
 
-def _asked(comparisons: list[Comparison], decisions: Decisions, faults: Faults) -> list[Shot]:
+def _requested(comparisons: list[Comparison], decisions: Decisions, faults: Faults) -> list[Shot]:
     """Test frames that would settle decisions and comparisons."""
     pairs = faults.whole(_SHOTS, lambda: pairs_to_shoot(comparisons), list[Shot]())
     return [*faults.whole(_SHOTS, lambda: decision_shots(decisions), list[Shot]()), *pairs]
 
 
 def _bodies(
-    frames: pd.DataFrame, criteria: Criteria, whole: pd.DataFrame | None
+    frames: pd.DataFrame, criteria: Criteria, archive: pd.DataFrame | None
 ) -> tuple[BodiesModel | None, BodyFigures]:
-    model = fit_bodies(frames, criteria, whole)
-    return model, infer_bodies(frames, criteria, model, whole)
+    model = fit_bodies(frames, criteria, archive)
+    return model, infer_bodies(frames, criteria, model, archive)
 
 
 def _verdicts(
@@ -189,8 +217,8 @@ def _verdicts(
     answers: Mapping[str, str],
 ) -> pd.DataFrame:
     """Verdicts in which the photographer has the last word, and under `answer` that word."""
-    said = answers_of(frames, answers).reset_index(drop=True)
-    return respect(judge_frames(frames, lenses, bodies, criteria), said).assign(answer=said)
+    given = answers_of(frames, answers).reset_index(drop=True)
+    return apply_answers(judge_frames(frames, lenses, bodies, criteria), given).assign(answer=given)
 
 
 def _of_every_row(
@@ -249,31 +277,35 @@ def _shots(
     criteria: Criteria,
     faults: Faults,
     gear: Mapping[str, Any] | None,
-    asked: list[Shot],
+    requested: list[Shot],
 ) -> tuple[list[Shot], int]:
     """Requests for the test frames of one afternoon, and how many more there are than fit into it."""
     matches = bodies["iso_matches"]
 
     def shots(
-        some: list[Lens], others: list[Body], own: list[Handheld], also: list[Shot]
+        kept: list[Lens], kept_bodies: list[Body], limits_of: list[Handheld], requested: list[Shot]
     ) -> tuple[list[Shot], int]:
-        return next_shots(some, others, matches if others else [], own, criteria, gear, also)
+        return next_shots(
+            kept, kept_bodies, matches if kept_bodies else [], limits_of, criteria, gear, requested
+        )
 
-    def usable_lenses(some: list[Lens]) -> list[Lens]:
-        shots(some, [], limits, [])
-        return some
+    def usable_lenses(kept: list[Lens]) -> list[Lens]:
+        shots(kept, [], limits, [])
+        return kept
 
-    def usable_bodies(some: list[Body]) -> list[Body]:
-        shots([], some, [], [])
-        return some
+    def usable_bodies(kept: list[Body]) -> list[Body]:
+        shots([], kept, [], [])
+        return kept
 
     try:
-        return shots(lenses, bodies["bodies"], limits, asked)
+        return shots(lenses, bodies["bodies"], limits, requested)
     except Exception:  # those that can be asked for share the afternoon
-        some = faults.by_entry(_SHOTS, usable_lenses, lenses, "lens")
-        others = faults.by_entry(_SHOTS, usable_bodies, bodies["bodies"], "body")
+        kept = faults.by_entry(_SHOTS, usable_lenses, lenses, "lens")
+        kept_bodies = faults.by_entry(_SHOTS, usable_bodies, bodies["bodies"], "body")
         return faults.whole(
-            _SHOTS, lambda: shots(some, others, limits if some else [], asked), (list[Shot](), 0)
+            _SHOTS,
+            lambda: shots(kept, kept_bodies, limits if kept else [], requested),
+            (list[Shot](), 0),
         )
 
 
@@ -289,8 +321,19 @@ def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[Accepted]:
 
 
 def complete_columns(frames: pd.DataFrame) -> pd.DataFrame:
-    """The table with every column of the store that inference reads for all frames; those that an
-    older or damaged store lacks are missing throughout, all of them views of one number."""
+    """The table with every column of the store that inference reads.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table of any store.
+
+    Returns
+    -------
+    DataFrame
+        Those that an older or damaged store lacks are missing throughout, all of them views of one number;
+        the same table where none is.
+    """
     names = [c.name for c in COLUMNS if c.loaded and c.name not in frames]
     if not names:
         return frames
@@ -306,7 +349,7 @@ def _readied(frames: pd.DataFrame) -> pd.DataFrame:
 
 
 def _without_sharpness(frames: pd.DataFrame) -> pd.DataFrame:
-    """What bodies are judged by: choosing rows copies every column that is there."""
+    """The table without columns of sharpness, which bodies need not: choosing rows copies all columns."""
     return frames.drop(columns=[c for c in frames.columns if _SHARPNESS.search(c)])
 
 

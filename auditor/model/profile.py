@@ -232,9 +232,24 @@ class Fault(TypedDict):
 
 
 def fault_of(part: str, stage: str, error: Exception) -> Fault:
-    """What to tell of an error, in one line."""
-    said = one_line(error)
-    return {"part": part, "stage": stage, "error": f"{type(error).__name__}: {said}"}
+    """A fault in the form of the profile.
+
+    Parameters
+    ----------
+    part : str
+        The lens or body, or the whole archive.
+    stage : str
+        Stage of the program.
+    error : Exception
+        What was raised.
+
+    Returns
+    -------
+    Fault
+        The error's type and message in one line.
+    """
+    message = one_line(error)
+    return {"part": part, "stage": stage, "error": f"{type(error).__name__}: {message}"}
 
 
 class Profile(Decisions):

@@ -48,7 +48,7 @@ _PLAIN = {str: "string", bool: "boolean", int: "integer", float: "number", NoneT
 
 
 def schema_of(top: type, title: str) -> Schema:
-    """The schema of a typed dictionary; those that it holds stand under `$defs`.
+    """JSON Schema of a typed dictionary; those that it holds stand under `$defs`.
 
     Parameters
     ----------
@@ -58,24 +58,29 @@ def schema_of(top: type, title: str) -> Schema:
     title : str
         Title of the schema.
 
+    Returns
+    -------
+    dict
+        Draft 2020-12.
+
     Raises
     ------
     TypeError
         Where a key has another type.
     """
-    held: dict[str, Schema] = {}
-    whole = _object(top, held)
+    definitions: dict[str, Schema] = {}
+    whole = _object(top, definitions)
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": title}
-    return head | whole | {"$defs": dict(sorted(held.items()))}
+    return head | whole | {"$defs": dict(sorted(definitions.items()))}
 
 
-def _object(kind: type, held: dict[str, Schema]) -> Schema:
+def _object(kind: type, definitions: dict[str, Schema]) -> Schema:
     hints = get_type_hints(kind, include_extras=True)
     return {
         "type": "object",
         "description": inspect.getdoc(kind) or "",
         "required": [name for name, hint in hints.items() if _is_required(kind, name, hint)],
-        "properties": {name: _value(hint, held) for name, hint in hints.items()},
+        "properties": {name: _value(hint, definitions) for name, hint in hints.items()},
     }
 
 
@@ -85,26 +90,28 @@ def _is_required(kind: Any, name: str, hint: Any) -> bool:
     return marks.get(get_origin(hint), name in kind.__required_keys__)
 
 
-def _value(kind: Any, held: dict[str, Schema]) -> Schema:
+def _value(kind: Any, definitions: dict[str, Schema]) -> Schema:
     origin, args = get_origin(kind), get_args(kind)
     if origin in (Required, NotRequired):
-        return _value(args[0], held)
+        return _value(args[0], definitions)
     if origin is Annotated:
-        return _annotated(args[0], args[1:], held)
+        return _annotated(args[0], args[1:], definitions)
     if origin in (Union, UnionType):
-        return _union([_value(a, held) for a in args])
+        return _union([_value(a, definitions) for a in args])
     if origin is Literal:
         return {"enum": list(args)}
     if origin is list:
-        return {"type": "array"} | ({} if args[0] is Any else {"items": _value(args[0], held)})
+        return {"type": "array"} | (
+            {} if args[0] is Any else {"items": _value(args[0], definitions)}
+        )
     if origin is dict:
-        values = {} if args[1] is Any else {"additionalProperties": _value(args[1], held)}
+        values = {} if args[1] is Any else {"additionalProperties": _value(args[1], definitions)}
         return {"type": "object"} | values
     if is_typeddict(kind):
         name = re.sub(r"(?<=[a-z])(?=[A-Z])", "_", kind.__name__).lower()
-        if name not in held:
-            held[name] = {}  # its place, should it hold itself
-            held[name] = _object(kind, held)
+        if name not in definitions:
+            definitions[name] = {}  # its place, should it hold itself
+            definitions[name] = _object(kind, definitions)
         return {"$ref": f"#/$defs/{name}"}
     if kind is Any:
         return {}
@@ -113,8 +120,8 @@ def _value(kind: Any, held: dict[str, Schema]) -> Schema:
     return {"type": _PLAIN[kind]}
 
 
-def _annotated(kind: Any, notes: tuple[Any, ...], held: dict[str, Schema]) -> Schema:
-    out = _value(kind, held)
+def _annotated(kind: Any, notes: tuple[Any, ...], definitions: dict[str, Schema]) -> Schema:
+    out = _value(kind, definitions)
     for note in notes:
         out |= {"description": note} if isinstance(note, str) else {note.keyword: note.value}
     return out

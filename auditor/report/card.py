@@ -17,9 +17,9 @@ from auditor.report.iso_words import (
     IsoLimit,
     band_name,
     by_light,
-    firm_bands,
     highest_used,
     iso_limit,
+    settled_bands,
 )
 from auditor.report.rendering import environment, static
 from auditor.report.scales import RangeKey, all_used, ends_intervals, stops, used_span
@@ -33,12 +33,12 @@ __all__ = [
     "avoid",
     "best_between",
     "contents",
+    "ends_uncertainty",
     "hyperfocals",
     "iso_rows",
+    "largest_uncertainty",
     "render_card",
     "sensor_pitch",
-    "sure",
-    "within",
 ]
 
 OUTSIDE: Final = 1.06
@@ -63,7 +63,7 @@ class Card(NamedTuple):
     """What the card shows: gear in use of which something is known, the most used first."""
 
     lenses: list[CardLens]
-    left: int
+    omitted: int
     """Lenses that do not fit the page."""
     bodies: list[Body]
     rows: list[tuple[str, list[list[IsoLimit]]]]
@@ -109,23 +109,27 @@ _RANGES: Final[tuple[RangeKey, ...]] = ("pin_sharp", "acceptable")
 _THIRDS: Final = ("", "⅓", "⅔")
 
 
-def within(
-    ends: Sequence[float | None] | None, around: Sequence[Sequence[float | None]] | None
+def largest_uncertainty(
+    ends: Sequence[float | None] | None, intervals: Sequence[Sequence[float | None]] | None
 ) -> str:
     """'±⅓', '±1⅔': the largest distance, in thirds of a stop, between an end of a range and its
     interval's; '' where the profile has no intervals."""
-    pairs = zip(ends or (), around or (), strict=False)
-    far = [abs(stops(end) - stops(side)) for end, both in pairs for side in both if end and side]
-    if not far:
+    pairs = zip(ends or (), intervals or (), strict=False)
+    distances = [
+        abs(stops(end) - stops(side)) for end, both in pairs for side in both if end and side
+    ]
+    if not distances:
         return ""
-    thirds = round(max(far) * 3)
+    thirds = round(max(distances) * 3)
     return "±" + (f"{thirds // 3 or ''}{_THIRDS[thirds % 3]}" or "0")
 
 
-def sure(part: FocalRange, key: RangeKey) -> str:
-    """How far off a range's ends may be, as `within` has it; 'all used' where the archive holds nothing outside it."""
-    around = ends_intervals(part, key)
-    return "all used" if all_used(part, key) else within(part.get(key), around)
+def ends_uncertainty(part: FocalRange, key: RangeKey) -> str:
+    """How far off a range's ends may be, as `largest_uncertainty` has it; 'all used' where the archive holds nothing
+    outside it.
+    """
+    intervals = ends_intervals(part, key)
+    return "all used" if all_used(part, key) else largest_uncertainty(part.get(key), intervals)
 
 
 def best_between(sweet: SweetSpot) -> str:
@@ -136,7 +140,7 @@ def best_between(sweet: SweetSpot) -> str:
 
 def iso_rows(bodies: Sequence[Body]) -> list[tuple[str, list[list[IsoLimit]]]]:
     """(light, for each body its limits of both levels), of the light of which any is known."""
-    bands = [firm_bands(body) for body in bodies]
+    bands = [settled_bands(body) for body in bodies]
     limits = [
         {band_name(b): [iso_limit(b, level, highest_used(body)) for level in LEVELS] for b in of}
         for body, of in zip(bodies, bands, strict=True)
@@ -182,17 +186,17 @@ def _iso_lines(rows: Sequence[tuple[str, list[list[IsoLimit]]]]) -> float:
 def contents(profile: Profile) -> Card:
     """What the card shows, as much as fits one page."""
     used = [b for b in profile.get("bodies") or [] if role_of(profile, b) == "in use"]
-    bodies = [b for b in by_frames(used, "body") if firm_bands(b)][:SIDE_BY_SIDE]
+    bodies = [b for b in by_frames(used, "body") if settled_bands(b)][:SIDE_BY_SIDE]
     rows = iso_rows(bodies)
-    room = LINES - _iso_lines(rows) - (FILTER_LINES if filter_words(profile) else 0.0)
+    free_lines = LINES - _iso_lines(rows) - (FILTER_LINES if filter_words(profile) else 0.0)
     lenses = [x for x in profile.get("lenses") or [] if role_of(profile, x) in ("in use", "thin")]
     items = [item for x in by_frames(lenses, "lens") if (item := _card_lens(x)).parts]
-    kept: list[CardLens] = []
+    shown: list[CardLens] = []
     for item in items:
-        if item.lines <= room:
-            kept.append(item)
-            room -= item.lines
-    return Card(kept, len(items) - len(kept), bodies, rows)
+        if item.lines <= free_lines:
+            shown.append(item)
+            free_lines -= item.lines
+    return Card(shown, len(items) - len(shown), bodies, rows)
 
 
 def render_card(profile: Profile) -> str:
@@ -207,7 +211,7 @@ def render_card(profile: Profile) -> str:
         "hyperfocals": partial(hyperfocals, blur_px=blur_px),
         "pitch": pitch,
         "avoid": avoid,
-        "sure": sure,
+        "ends_uncertainty": ends_uncertainty,
         "best_between": best_between,
         "dash": DASH,
         "predicted": any(x.predicted for _, row in card.rows for cell in row for x in cell),

@@ -25,33 +25,52 @@ _PARTS: Final = {
 
 
 def render_alone(render: Callable[[Profile], str], profile: Profile, what: str) -> str:
-    """`render(profile)`; entries of the profile that break it are left out and named under `faults`,
-    which `profile` has afterwards. Raises what is raised whatever is left out."""
+    """Render a profile; entries that break the rendering are left out.
+
+    Parameters
+    ----------
+    render : callable
+        From a profile to text.
+    profile : Profile
+        Its key `faults` names afterwards what was left out.
+    what : str
+        What is rendered, for the faults.
+
+    Returns
+    -------
+    str
+        What `render` gives.
+
+    Raises
+    ------
+    Exception
+        What `render` raises whatever is left out.
+    """
     try:
         return render(profile)
     except Exception:
-        left, faults = _without_culprits(render, profile, what)
+        kept, faults = _without_faulty(render, profile, what)
         if not faults:
             raise
         profile["faults"] = [*(profile.get("faults") or ()), *faults]
-        return render({**left, "faults": profile["faults"]})
+        return render({**kept, "faults": profile["faults"]})
 
 
-def _without_culprits(
+def _without_faulty(
     render: Callable[[Profile], str], profile: Profile, what: str
 ) -> tuple[Profile, list[Fault]]:
     """(the profile without the entries that can't be rendered, what they are)."""
-    left: Any = {**profile}
-    bare: Any = {**profile, **{key: [] for key in _PARTS}}
+    kept: Any = {**profile}
+    empty: Any = {**profile, **{key: [] for key in _PARTS}}
     faults = []
     for key, kind in _PARTS.items():
-        entries, left[key] = left.get(key) or (), []
+        entries, kept[key] = kept.get(key) or (), []
         for entry in entries:
             try:
-                render(bare | {key: [entry]})
-                left[key].append(entry)
+                render(empty | {key: [entry]})
+                kept[key].append(entry)
             except Exception as error:
                 name = entry.get(kind) if isinstance(entry, Mapping) else None
                 part = f"{kind} {name}" if name else f"{kind} without a name"
                 faults.append(fault_of(part, what, error))
-    return left, faults
+    return kept, faults

@@ -7,7 +7,7 @@ from typing import Final, Literal, NamedTuple, TypeVar, cast
 
 from auditor.model import Body, FocalRange, Gear, Lens, Profile, Use
 from auditor.report import words
-from auditor.report.iso_words import IsoLimit, band_name, firm_bands, highest_used, iso_limit
+from auditor.report.iso_words import IsoLimit, band_name, highest_used, iso_limit, settled_bands
 
 __all__ = [
     "ADVICE",
@@ -146,9 +146,9 @@ def lens_lines(profile: Profile, lenses: Sequence[Lens]) -> list[LensLine]:
     def unknown(line: LensLine) -> bool:
         return not line.parts
 
-    sure = [line for line in out if not unknown(line) and not thin(line)]
-    if len(sure) >= FEWEST_LENSES:
-        return sure
+    settled_lines = [line for line in out if not unknown(line) and not thin(line)]
+    if len(settled_lines) >= FEWEST_LENSES:
+        return settled_lines
     out.sort(key=lambda line: (unknown(line), thin(line), -(line.lens.get("frames") or 0)))
     return out[:FEWEST_LENSES]
 
@@ -157,7 +157,7 @@ def body_lines(profile: Profile, bodies: Sequence[Body]) -> list[BodyLine]:
     """Lines of the bodies in use of which a limit is known; `bodies` in the order of the page."""
     out = []
     for i, body in enumerate(bodies):
-        bands = firm_bands(body) if role_of(profile, body) == "in use" else []
+        bands = settled_bands(body) if role_of(profile, body) == "in use" else []
         if not bands:
             continue
         top, bright, dark = highest_used(body), bands[0], bands[-1]

@@ -23,11 +23,11 @@ from auditor.report import words
 from auditor.report.rendering import link
 from auditor.report.scales import SIXTH_STOP
 
-__all__ = ["Block", "FrameIndex", "evenly", "in_turn"]
+__all__ = ["Block", "FrameIndex", "by_priority", "evenly"]
 
 ROWS_PER_POINT: Final = 150
 """At most so many frames per point: a list that is still read through."""
-_FOCAL_SLACK_MM: Final = 0.5
+_FOCAL_TOLERANCE_MM: Final = 0.5
 """Focal ranges are given in whole millimetres."""
 PICTURED: Final = 6
 """At most so many pictures per point: a few are looked at, hundreds only weigh."""
@@ -54,14 +54,14 @@ def evenly(n: int, most: int) -> list[int]:
     return sorted({round(i * (n - 1) / (most - 1)) for i in range(most)})
 
 
-def in_turn(n: int, most: int) -> list[int]:
+def by_priority(n: int, most: int) -> list[int]:
     """Positions of `n` in the order of how much they add: ends, middle, then between."""
     order = [0, n - 1, (n - 1) // 2, (n - 1) // 4, 3 * (n - 1) // 4]
     order += evenly(n, most)
     return [i for i in dict.fromkeys(order) if 0 <= i < n][:most]
 
 
-_ASKED: Final = ("source", "lens_serial", "nominal")
+_LOOKED_UP: Final = ("source", "lens_serial", "nominal")
 """Columns by which rows are put to the points of a lens or body, beside the figures."""
 
 
@@ -78,7 +78,7 @@ class FrameIndex:
         self._keys: dict[str, str] = {}
         self._table = self._prepare(frames)
         # Rows are picked out of single columns: a row of the table copies all of them.
-        self._column = {n: self._table[n].to_numpy() for n in (*_ASKED, *_FIGURES)}
+        self._column = {n: self._table[n].to_numpy() for n in (*_LOOKED_UP, *_FIGURES)}
         self._text = {n: self._table[n].array for n in _SHOWN}
         self._by_lens = self._groups(["body", "lens", "converter"])
         self._by_body = self._groups(["body"])
@@ -134,8 +134,8 @@ class FrameIndex:
             ends = [words.number(v) for v in part.get("focal_mm") or ()]
             known = [v for v in ends if v is not None]
             if len(known) == 2:
-                within = (focal >= known[0] - _FOCAL_SLACK_MM) & (
-                    focal <= known[1] + _FOCAL_SLACK_MM
+                within = (focal >= known[0] - _FOCAL_TOLERANCE_MM) & (
+                    focal <= known[1] + _FOCAL_TOLERANCE_MM
                 )
             for j, row in enumerate(part.get("apertures") or ()):
                 n = row.get("f_number")
@@ -171,19 +171,19 @@ class FrameIndex:
             points[key] = [used.setdefault(int(r), len(used)) for r in kept]
             totals[key] = len(hit)
         rows = of[np.fromiter(used, np.int64, len(used))]
-        ids = self._shown("file_id", rows)
+        ids = self._texts_of("file_id", rows)
         for found in points.values():
-            turn = [ids[found[i]] for i in in_turn(len(found), PICTURED)]
+            turn = [ids[found[i]] for i in by_priority(len(found), PICTURED)]
             self.pictured.append([t for t in turn if t])
         keys = [self.picture_key(i) if i else "" for i in ids]
         return {"points": points, "totals": totals, **self._columns(rows), "id": keys}
 
-    def _shown(self, name: str, rows: np.ndarray) -> list[Any]:
+    def _texts_of(self, name: str, rows: np.ndarray) -> list[Any]:
         """A column's texts of some rows: of a million they would weigh as much as all else."""
         return _texts(self._text[name].take(rows))
 
     def _columns(self, rows: np.ndarray) -> Block:
-        paths = [words.clean(p) for p in self._shown("path", rows)]
+        paths = [words.clean(p) for p in self._texts_of("path", rows)]
         folders: dict[str, int] = {}
         heads = [folders.setdefault(os.path.dirname(p), len(folders)) for p in paths]
         out: Block = {
@@ -191,7 +191,7 @@ class FrameIndex:
             "addresses": [link(f) for f in folders],
             "folder": heads,
             "name": [os.path.basename(p) for p in paths],
-            "taken": [str(t)[:16].replace("T", " ") for t in self._shown("taken", rows)],
+            "taken": [str(t)[:16].replace("T", " ") for t in self._texts_of("taken", rows)],
         }
         for name, digits in _FIGURES.items():
             values = np.round(self._column[name][rows], digits).tolist()

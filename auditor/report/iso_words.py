@@ -24,12 +24,12 @@ __all__ = [
     "band_name",
     "band_sentence",
     "by_light",
-    "firm_bands",
     "highest_used",
     "iso_limit",
     "kind_sentence",
     "match_tables",
     "no_light",
+    "settled_bands",
     "shown_bands",
 ]
 
@@ -49,7 +49,7 @@ class IsoLimit:
     reason: str
 
     @property
-    def untold(self) -> bool:
+    def hidden(self) -> bool:
         """No limit is given because texture hides the noise, not because ISO never reaches it."""
         return self.reason.startswith("not told")
 
@@ -64,7 +64,7 @@ class IsoLimit:
     def short(self) -> str:
         """'800', '≥200', 'none'."""
         if self.iso is None:
-            return "?" if self.untold else "none"
+            return "?" if self.hidden else "none"
         return ("≥" if self.beyond else "") + f"{self.iso:.0f}"
 
     def between(self, to: str = " to ") -> str:
@@ -89,7 +89,7 @@ class IsoLimit:
         return ", ".join(t for t in (found, "predicted" if self.predicted else "") if t)
 
 
-REACH: Final = 2.0
+EXTRAPOLATION_FACTOR: Final = 2.0
 """Factor (one stop) past the lowest and highest ISO used within which a limit is given, and a prediction shown."""
 _ENGRAVED: Final = 1.02
 """Factor by which an engraved ISO may miss the whole third of a stop above another."""
@@ -101,8 +101,8 @@ _BRIGHTEST_EV: Final = 18
 
 def highest_used(body: Body | BodyKind) -> float | None:
     """The highest ISO of which a body (or a kind of its files) has frames; None where unknown."""
-    seen = [iso for t in body.get("tones") or () if (iso := t.get("iso"))]
-    return max(seen, default=None)
+    used = [iso for t in body.get("tones") or () if (iso := t.get("iso"))]
+    return max(used, default=None)
 
 
 def iso_limit(band: Band, level: str, highest: float | None = None) -> IsoLimit:
@@ -111,7 +111,7 @@ def iso_limit(band: Band, level: str, highest: float | None = None) -> IsoLimit:
     `highest`: the highest ISO the body was used at. A limit far above it is given as 'at least' that.
     """
     limit = _limit(band, level)
-    if limit.iso is None or not highest or limit.iso <= highest * REACH * _ENGRAVED:
+    if limit.iso is None or not highest or limit.iso <= highest * EXTRAPOLATION_FACTOR * _ENGRAVED:
         return limit
     reason = f"likely higher; {words.iso(highest)} is the highest used"
     return IsoLimit(highest, None, None, True, False, reason)
@@ -136,34 +136,34 @@ FEW: Final = 5
 """Fewer frames than this, in a band of light or of a body, say nothing of its noise."""
 
 
-def _frames_told(body: Body | BodyKind) -> int | None:
+def _noise_frames(body: Body | BodyKind) -> int | None:
     """Frames that tell of a body's noise, or of that of a kind of its files; None where the profile does not say."""
     used = body.get("frames_used")
-    every: Any = body.get("frames")
-    return every if used is None else used
+    frames: Any = body.get("frames")
+    return frames if used is None else used
 
 
 def shown_bands(body: Body | BodyKind) -> list[Band]:
     """Bands of light in which the body was used, the brightest first; none where fewer than `FEW` frames tell of
     its noise: limits in light that nobody photographed would all be predictions."""
-    told = _frames_told(body)
-    if told is not None and told < FEW:
+    frames = _noise_frames(body)
+    if frames is not None and frames < FEW:
         return []
     return [b for b in by_light(body.get("brightness")) if b.get("frames") != 0]
 
 
 def no_light(body: Body | BodyKind) -> str:
     """What is said where frames tell of a body's noise and none of the light it was used in; else ''."""
-    few = (_frames_told(body) or 0) < FEW
+    few = (_noise_frames(body) or 0) < FEW
     if few or not body.get("brightness") or shown_bands(body):
         return ""
     return "the light of its frames is not known, so neither is how far ISO may go in it"
 
 
-def firm_bands(body: Body) -> list[Band]:
+def settled_bands(body: Body) -> list[Band]:
     """Bands whose limits may stand in a headline, the brightest first: enough frames have their light,
     some ISO is acceptable, and enough frames of the body, on two outings, tell of its noise."""
-    if (_frames_told(body) or 0) < FEW or body.get("limits_firm") is False:
+    if (_noise_frames(body) or 0) < FEW or body.get("limits_firm") is False:
         return []
     return [
         b
@@ -190,8 +190,8 @@ def band_edges(band: Band | IsoMatch) -> str:
     return f"EV {low:g} and up" if high is None else f"EV {low:g} to {high:g}"
 
 
-def _told(level: str, limit: IsoLimit) -> str:
-    if limit.untold:
+def _limit_words(level: str, limit: IsoLimit) -> str:
+    if limit.hidden:
         return f"whether {level} is {limit.reason}"
     if limit.iso is None:
         return f"never {level} ({limit.why})" if limit.why else ""
@@ -205,7 +205,9 @@ def band_sentence(band: Band, highest: float | None = None) -> str:
     if not any(limit.why for limit in limits):
         return ""
     return ", ".join(
-        text for level, limit in zip(LEVELS, limits, strict=True) if (text := _told(level, limit))
+        text
+        for level, limit in zip(LEVELS, limits, strict=True)
+        if (text := _limit_words(level, limit))
     )
 
 
@@ -221,7 +223,7 @@ def kind_sentence(kind: Body | BodyKind) -> str:
     for level in LEVELS:
         lights: dict[str, list[str]] = {}
         for band in reversed(shown_bands(kind)):
-            if text := _told(level, iso_limit(band, level, top)):
+            if text := _limit_words(level, iso_limit(band, level, top)):
                 lights.setdefault(text, []).append(band_name(band))
         out += [f"{text} for {words.join(names)}" for text, names in lights.items()]
     return "; ".join(out)
@@ -306,9 +308,14 @@ def _whole_stop(iso: float) -> bool:
     return abs(iso_stops(iso) - round(iso_stops(iso))) < _WHOLE
 
 
-def _near(iso: float, span: tuple[float, float] | None) -> bool:
+def _within_limits(iso: float, span: tuple[float, float] | None) -> bool:
     """Whether an ISO lies within reach of those used; a hair's breadth for engraved values."""
-    return span is None or span[0] / REACH / _ENGRAVED <= iso <= span[1] * REACH * _ENGRAVED
+    return (
+        span is None
+        or span[0] / EXTRAPOLATION_FACTOR / _ENGRAVED
+        <= iso
+        <= span[1] * EXTRAPOLATION_FACTOR * _ENGRAVED
+    )
 
 
 def _table(
@@ -317,7 +324,7 @@ def _table(
 ) -> MatchTable:  # fmt: skip
     bands = list(dict.fromkeys(band_name(m) for m in rows))
     known = sorted({v for m in rows if (v := m.get("reference_iso")) and v > 0})
-    isos = [v for v in known if _near(v, reference_span)]
+    isos = [v for v in known if _within_limits(v, reference_span)]
     whole = [v for v in isos if _whole_stop(v)]
     thirds = len(whole) >= 4 and len(whole) < len(isos)
     by_place = {(m.get("reference_iso"), band_name(m)): m for m in rows}
@@ -335,6 +342,6 @@ def _cell(match: IsoMatch | None, span: tuple[float, float] | None) -> MatchCell
         return MatchCell("")
     if span and iso < span[0]:
         return MatchCell(f"under {span[0]:.0f}", iso)
-    if span and not _near(iso, span):
-        return MatchCell(f"over {span[1] * REACH:.0f}", iso)
+    if span and not _within_limits(iso, span):
+        return MatchCell(f"over {span[1] * EXTRAPOLATION_FACTOR:.0f}", iso)
     return MatchCell(f"{iso:.0f}", iso, match)

@@ -15,7 +15,7 @@ from auditor.report.svg_charts import Chart, Point, Series, Target
 
 __all__ = ["highest", "lens_chart"]
 
-_BESIDE: Final = 0.6
+_MARGIN_STOPS: Final = 0.6
 """Stops that the scale goes beyond the outermost apertures: the ends of curves stay clear of the frame."""
 _LEAST_STOPS: Final = 4
 """A lens used at one aperture still shows two stops to either side."""
@@ -50,7 +50,7 @@ def lens_chart(
     series = [_series(focal_range, zone, pitch_um) for zone in ZONES]
     if not any(one.targets for one in series):
         return None
-    low, high = stops(span[0]) - _BESIDE, stops(span[1]) + _BESIDE
+    low, high = stops(span[0]) - _MARGIN_STOPS, stops(span[1]) + _MARGIN_STOPS
     if high - low < _LEAST_STOPS:
         middle = (low + high) / 2
         low, high = middle - _LEAST_STOPS / 2, middle + _LEAST_STOPS / 2

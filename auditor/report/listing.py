@@ -27,8 +27,8 @@ __all__ = [
     "keeper_line",
     "packet",
     "pipe_path",
+    "select_keepers",
     "sidecar_folders",
-    "wanted_keepers",
     "write_sidecars",
 ]
 
@@ -69,42 +69,73 @@ def evidence(keeper: Keeper) -> str:
     return words.clean(found)
 
 
-def wanted_keepers(
+def select_keepers(
     profile: Mapping[str, Any],
     causes: Sequence[str] = (),
     lens: str | None = None,
     folder: str | None = None,
     at_least: float = 0.0,
 ) -> list[Keeper]:
-    """Listed frames with one of the causes, a lens whose name contains `lens`, in `folder` (a path,
-    or the name of a folder at any depth), of which the program is sure to `at_least`."""
+    """Listed frames that meet all of some conditions.
+
+    Parameters
+    ----------
+    profile : mapping
+        A profile with `keepers`.
+    causes : sequence of str
+        Causes of which a frame must have one, capital or small letters alike; any where empty.
+    lens : str or None
+        Part of the lens's name.
+    folder : str or None
+        A path, or the name of a folder at any depth.
+    at_least : float
+        Least probability of the verdict; with 0, frames of unknown probability are included.
+
+    Returns
+    -------
+    list of Keeper
+        In the profile's order.
+    """
     wanted = {c.strip().casefold() for c in causes}
     found = []
     for keeper in profile.get("keepers") or ():
         path = str(keeper.get("path") or "")
         name = words.clean((keeper.get("settings") or {}).get("lens")).casefold()
-        inside = folder is None or f"/{folder.strip('/')}/" in f"/{path.strip('/')}"
-        sure = keeper.get("probability")
+        in_folder = folder is None or f"/{folder.strip('/')}/" in f"/{path.strip('/')}"
+        probability = keeper.get("probability")
         if (
             (not wanted or words.clean(keeper.get("cause")).casefold() in wanted)
             and (lens is None or lens.strip().casefold() in name)
-            and inside
-            and (not at_least or (sure is not None and sure >= at_least))
+            and in_folder
+            and (not at_least or (probability is not None and probability >= at_least))
         ):
             found.append(keeper)
     return found
 
 
 def keeper_line(keeper: Keeper) -> str:
-    """One tab-separated line: path, fault, cause, probability, c/px measured and expected, evidence."""
+    """A listed frame as one line, fields separated by tabs (`HEADER`).
+
+    Parameters
+    ----------
+    keeper : Keeper
+        Entry of the profile.
+
+    Returns
+    -------
+    str
+        Path, fault, cause, probability, c/px measured and expected, evidence; unknown figures are empty.
+    """
     figures = (
         (keeper.get("probability"), ".3f"),
         (keeper.get("measured_cpp"), ".4f"),
         (keeper.get("expected_cpp"), ".4f"),
     )
-    told = ["" if v is None else format(v, form) for v, form in figures]
+    numbers = ["" if v is None else format(v, form) for v, form in figures]
     cause = words.clean(keeper.get("cause")) or "not known"
-    return "\t".join([pipe_path(keeper.get("path")), fault(keeper), cause, *told, evidence(keeper)])
+    return "\t".join(
+        [pipe_path(keeper.get("path")), fault(keeper), cause, *numbers, evidence(keeper)]
+    )
 
 
 _TOOL: Final = "auditor"
@@ -123,9 +154,9 @@ def packet(keeper: Keeper, keywords: bool = True, rating: int | None = None) -> 
     """The XMP packet of one listed frame."""
     subject = ""
     if keywords:
-        told = [fault(keeper), words.clean(keeper.get("cause"))]
+        terms = [fault(keeper), words.clean(keeper.get("cause"))]
         items = "".join(
-            f"<rdf:li>{html.escape(t, quote=False)}</rdf:li>" for t in dict.fromkeys(told) if t
+            f"<rdf:li>{html.escape(t, quote=False)}</rdf:li>" for t in dict.fromkeys(terms) if t
         )
         subject = f"<dc:subject><rdf:Bag>{items}</rdf:Bag></dc:subject>"
     rated = "" if rating is None else f' xmp:Rating="{rating}"'
@@ -143,21 +174,57 @@ def _places(keepers: Sequence[Keeper], folder: Path) -> Iterator[tuple[Keeper, P
 
 
 def sidecar_folders(keepers: Sequence[Keeper], folder: Path) -> list[Path]:
-    """Every folder below `folder` that `write_sidecars` would write into; a link may lead elsewhere."""
+    """Folders that `write_sidecars` would write into.
+
+    Parameters
+    ----------
+    keepers : sequence of Keeper
+        Entries of the profile.
+    folder : Path
+        Folder for the sidecars.
+
+    Returns
+    -------
+    list of Path
+        All below `folder`, sorted; a link may lead elsewhere.
+    """
     return sorted({place.parent for _, place in _places(keepers, folder)})
 
 
 def write_sidecars(
     keepers: Sequence[Keeper], folder: Path, *, keywords: bool, rating: int | None
 ) -> tuple[int, int]:
-    """Write a sidecar for each frame; returns how many were written, and how many were left alone
-    because another program wrote what is there. Raises OSError."""
-    written = left = 0
+    """Write an XMP sidecar for each frame.
+
+    Parameters
+    ----------
+    keepers : sequence of Keeper
+        Entries of the profile.
+    folder : Path
+        Folder for the sidecars; the archive's folders are repeated below it.
+    keywords : bool
+        Whether fault and cause are written as keywords.
+    rating : int or None
+        Rating to write, None for none.
+
+    Returns
+    -------
+    written : int
+        Sidecars written.
+    skipped : int
+        Those left alone because another program wrote what is there.
+
+    Raises
+    ------
+    OSError
+        Where one cannot be written.
+    """
+    written = skipped = 0
     for keeper, place in _places(keepers, folder):
         if place.exists() and f'x:xmptk="{_TOOL}"' not in place.read_text("utf-8", "replace"):
-            left += 1
+            skipped += 1
             continue
         place.parent.mkdir(parents=True, exist_ok=True)
         write_file(place, packet(keeper, keywords, rating).encode())
         written += 1
-    return written, left
+    return written, skipped

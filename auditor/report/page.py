@@ -147,16 +147,16 @@ def _by_reason(rows: Any) -> list[tuple[str, int, list[str]]]:
 def _groups(profile: Profile, views: list[Any]) -> list[tuple[str, Any]]:
     """(head, views) by role: gear in use first and without a head, then a closed line each."""
     of: dict[str, list[Any]] = {role: [] for role in first_screen.ROLES}
-    silent: list[Any] = []
+    nothing_known: list[Any] = []
     for view in views:
         role = first_screen.role_of(profile, view.entry)
         body = isinstance(view, _BodyView)
         nothing = body and not view.chart and not view.entry.get("brightness")
-        (silent if nothing and role == "in use" else of[role]).append(view)
+        (nothing_known if nothing and role == "in use" else of[role]).append(view)
     used = of["in use"]
     out = [("", used[:MOST_IN_USE]), ("More that are in use", used[MOST_IN_USE:])]
     out += [(head, of[role]) for role, head in first_screen.ROLES.items() if role != "in use"]
-    out.append(("Nothing can be told yet", silent))
+    out.append(("Nothing can be told yet", nothing_known))
     return [(head, found) for head, found in out if found]
 
 
@@ -165,13 +165,13 @@ def _about(profile: Profile) -> str:
     frames: Any = profile.get("frames") or {}
     bodies = (profile.get("gear") or {}).get("bodies") or []
     days = [d for b in bodies for d in (b.get("first"), b.get("last")) if d]
-    told = [f"{words.count(frames.get('measured'))} measured"]
+    parts = [f"{words.count(frames.get('measured'))} measured"]
     if days:
         years = (min(days)[:4], max(days)[:4])
-        told.append(years[0] if years[0] == years[1] else f"{years[0]} to {years[1]}")
+        parts.append(years[0] if years[0] == years[1] else f"{years[0]} to {years[1]}")
     if aside := frames.get("set_aside"):
-        told.append(f"{words.count(aside, 'file')} set aside")
-    return f"{', '.join(told)} · {datetime.now().strftime('%-d %B %Y')}"
+        parts.append(f"{words.count(aside, 'file')} set aside")
+    return f"{', '.join(parts)} · {datetime.now().strftime('%-d %B %Y')}"
 
 
 def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> dict[str, object]:
@@ -195,8 +195,8 @@ def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> d
 
 def _same_how(shots: list[Shot]) -> str | None:
     """How to set up all test frames, when they are several and it is the same for all."""
-    said = {shot.get("how") for shot in shots}
-    return said.pop() if len(said) == 1 and len(shots) > 1 else None
+    ways = {shot.get("how") for shot in shots}
+    return ways.pop() if len(ways) == 1 and len(shots) > 1 else None
 
 
 def _unnamed(rival: Rival) -> bool:
@@ -223,7 +223,22 @@ def _noise(profile: Profile) -> dict[str | None, list[NoiseVisible]]:
 def render_report(
     profile: Profile, frames: pd.DataFrame | None, pictures: PictureSource | None
 ) -> str:
-    """The whole page as text."""
+    """The whole page as HTML.
+
+    Parameters
+    ----------
+    profile : Profile
+        A profile as plain JSON (`words.plain`).
+    frames : DataFrame or None
+        The frame table behind it.
+    pictures : DataFrame or callable or None
+        The small pictures by file id.
+
+    Returns
+    -------
+    str
+        One file without any reference to another.
+    """
     lenses = first_screen.by_frames(profile.get("lenses") or [], "lens")
     bodies = first_screen.by_frames(profile.get("bodies") or [], "body")
     points = sum(len(p.get("apertures") or ()) for x in lenses for p in x.get("focal_ranges") or ())

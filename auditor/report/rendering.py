@@ -125,7 +125,7 @@ def _known(function: Callable[..., Any]) -> Callable[..., Any]:
     return filtered
 
 
-class _Kept(jinja2.FileSystemBytecodeCache):
+class _TemplateCache(jinja2.FileSystemBytecodeCache):
     """Compiled templates in a folder; a full disk costs nothing but the time to compile them again."""
 
     def dump_bytecode(self, bucket: Any) -> None:
@@ -142,7 +142,7 @@ def _compiled() -> jinja2.BytecodeCache | None:
         kept.mkdir(exist_ok=True)
     except OSError:
         return None
-    return _Kept(str(kept)) if os.access(kept, os.W_OK) else None
+    return _TemplateCache(str(kept)) if os.access(kept, os.W_OK) else None
 
 
 _OWN: Final[tuple[Callable[..., Any], ...]] = (

@@ -70,9 +70,9 @@ def whole_iso_stops(low: float, high: float) -> list[int]:
 SIXTH_STOP: Final = 1 / 6
 """Half of a third: stops by which a strip goes beyond its ends, so that one aperture is seen, and within which an
 odd ISO belongs to an engraved one."""
-_BESIDE: Final = 0.5
+_MARGIN_STOPS: Final = 0.5
 """Stops that a ruler of apertures goes beyond the outermost ones ..."""
-_BESIDE_ISO: Final = 0.3
+_MARGIN_ISO_STOPS: Final = 0.3
 """... and one of ISO values, which bear less for their limits end between them."""
 _ENGRAVED: Final = 0.01
 """Stops by which an engraved ISO may miss a whole one."""
@@ -131,16 +131,16 @@ def ends_intervals(part: FocalRange, key: RangeKey) -> Sequence[Sequence[float |
 
 
 def all_used(part: FocalRange, key: RangeKey) -> bool:
-    """Whether a range holds every aperture used, and is sure to: then its ends are the archive's, not the lens's."""
+    """Whether a range holds every aperture used, and certainly so: then its ends are the archive's, not the lens's."""
     ends, span = words.pair(part.get(key)), used_span([part])
-    around = [words.pair(pair) for pair in ends_intervals(part, key) or [ends] * 2]
+    intervals = [words.pair(pair) for pair in ends_intervals(part, key) or [ends] * 2]
     if span is None or None in ends:
         return False
-    sure = all(
+    certain = all(
         words.aperture_range(pair) == words.aperture(end)
-        for pair, end in zip(around, ends, strict=False)
+        for pair, end in zip(intervals, ends, strict=False)
     )
-    return sure and [words.aperture(n) for n in ends] == [words.aperture(n) for n in span]
+    return certain and [words.aperture(n) for n in ends] == [words.aperture(n) for n in span]
 
 
 def ends_between(part: FocalRange, key: RangeKey) -> str:
@@ -148,12 +148,12 @@ def ends_between(part: FocalRange, key: RangeKey) -> str:
     that were used' where the archive holds nothing outside the range."""
     if all_used(part, key):
         return "all that were used"
-    around = [words.pair(pair) for pair in ends_intervals(part, key) or []]
-    told = [
+    intervals = [words.pair(pair) for pair in ends_intervals(part, key) or []]
+    ends = [
         (side, words.aperture_range(pair))
-        for side, pair in zip(("lower", "upper"), around, strict=False)
+        for side, pair in zip(("lower", "upper"), intervals, strict=False)
     ]
-    return "; ".join(f"{side} end {text}" for side, text in told if " to " in text)
+    return "; ".join(f"{side} end {text}" for side, text in ends if " to " in text)
 
 
 def aperture_ruler(focal_range: FocalRange, span: tuple[float, float] | None) -> Ruler | None:
@@ -161,7 +161,7 @@ def aperture_ruler(focal_range: FocalRange, span: tuple[float, float] | None) ->
     own = used_span([focal_range])
     if span is None or own is None:
         return None
-    left, right = stops(span[0]) - _BESIDE, stops(span[1]) + _BESIDE
+    left, right = stops(span[0]) - _MARGIN_STOPS, stops(span[1]) + _MARGIN_STOPS
 
     def place(n: float) -> float:
         return round(100 * (stops(n) - left) / (right - left), 2)
@@ -188,7 +188,7 @@ def aperture_ruler(focal_range: FocalRange, span: tuple[float, float] | None) ->
 
 def iso_ruler(usable: UsableIso | None, span: tuple[float, float]) -> Ruler:
     """ISO up to which a band of light is excellent and acceptable, over `span` of ISO values."""
-    left, right = iso_stops(span[0]) - _BESIDE_ISO, iso_stops(span[1]) + _BESIDE_ISO
+    left, right = iso_stops(span[0]) - _MARGIN_ISO_STOPS, iso_stops(span[1]) + _MARGIN_ISO_STOPS
 
     def place(iso: float) -> float:
         return round(100 * (iso_stops(iso) - left) / (right - left), 2)

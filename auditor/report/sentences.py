@@ -117,8 +117,8 @@ _SEAMS: Final = (
 def no_onset(part: FocalRange, visible_px: float) -> str:
     """'none as wide as 1 px from f/2 to f/22 (47 frames)' where every aperture's interval stays under what shows;
     that it is not settled where one does not; '' where no aperture has enough frames."""
-    every = (part.get("fringing") or {}).get("by_aperture") or []
-    seams = [s for s in every if (s.get("frames") or 0) >= FEWEST_SEAMS]
+    apertures = (part.get("fringing") or {}).get("by_aperture") or []
+    seams = [s for s in apertures if (s.get("frames") or 0) >= FEWEST_SEAMS]
     frames = sum(s.get("frames") or 0 for s in seams)
     widths = [words.number(s.get(key)) for s in seams for key in _SEAMS]
     used = [n for s in seams if (n := s.get("f_number"))]
@@ -137,19 +137,19 @@ BUTTONS: Final = {"meant": "meant", "fine": "fine", "bad": "indeed bad"}
 
 def right_sentence(profile: Profile) -> str:
     """How often the list was right here, by the photographer's answers; '' where none is known."""
-    told = profile.get("answers") or {}
-    if not told.get("listed"):
+    answers = profile.get("answers") or {}
+    if not answers.get("listed"):
         return ""
     counts = (
-        (told.get("bad"), "indeed bad"),
-        (told.get("meant"), "meant so"),
-        (told.get("fine"), "fine"),
+        (answers.get("bad"), "indeed bad"),
+        (answers.get("meant"), "meant so"),
+        (answers.get("fine"), "fine"),
     )
-    text = f"Of {words.count(told.get('listed'), 'listed frame')} that you answered, "
+    text = f"Of {words.count(answers.get('listed'), 'listed frame')} that you answered, "
     text += words.join([f"{n} {'was' if n == 1 else 'were'} {said}" for n, said in counts if n])
-    inside = words.share_interval(told)
-    if inside and told.get("right_share") is not None:
-        text += f": right in {words.percent(told.get('right_share'))}{inside}"
+    inside = words.share_interval(answers)
+    if inside and answers.get("right_share") is not None:
+        text += f": right in {words.percent(answers.get('right_share'))}{inside}"
     return text + "."
 
 
@@ -170,18 +170,20 @@ _ONE_FIGURE_UM: Final = 0.005
 
 def scale_sentence(scales: Sequence[Scale] | None, own: float | None) -> str | None:
     """Files by kind and scale; None where all are of the sensor's own pixels and nobody changed them."""
-    told = [s for s in scales or [] if s.get("pixel_pitch_um")]
-    if all(s.get("file_kind") in _UNCHANGED and _near(s["pixel_pitch_um"], own) for s in told):
+    known = [s for s in scales or [] if s.get("pixel_pitch_um")]
+    if all(
+        s.get("file_kind") in _UNCHANGED and _same_pitch(s["pixel_pitch_um"], own) for s in known
+    ):
         return None
     counts: dict[str, tuple[int, set[float]]] = {}
-    for s in told:
+    for s in known:
         kind = _KINDS.get(str(s.get("file_kind")), _KINDS["unknown"])
         n, found = counts.get(kind, (0, set()))
         counts[kind] = n + s["frames"], found | {s["pixel_pitch_um"]}
     parts = []
     for kind, (n, found) in counts.items():
-        near = all(_near(one, own) for one in found)
-        covers = "" if near else f" ({_span(found)} µm a pixel)"
+        same = all(_same_pitch(one, own) for one in found)
+        covers = "" if same else f" ({_span(found)} µm a pixel)"
         parts.append(f"{n} {kind}{covers}")
     return f"Files: {words.join(parts)}."
 
@@ -190,12 +192,12 @@ def lens_scale_sentence(pitch: float | None, own: float | None) -> str | None:
     """What a pixel of the files covers from which a lens was judged, beside the sensor's own."""
     if pitch is None:
         return None
-    if own is None or _near(pitch, own):
+    if own is None or _same_pitch(pitch, own):
         return f"Pixel pitch {pitch:.2f} µm."
     return f"A pixel of these files covers {pitch:.2f} µm of the sensor, whose own pixel is {own:.2f} µm."
 
 
-def _near(pitch: float, own: float | None) -> bool:
+def _same_pitch(pitch: float, own: float | None) -> bool:
     return own is not None and abs(pitch / own - 1) <= SAME_SCALE
 
 

@@ -21,7 +21,7 @@ from auditor.report.svg_charts import TONE_NAMES, Chart, Point, Series, Target
 
 __all__ = ["at_output", "reduced_for_output", "shown_signals", "snr_chart"]
 
-_BESIDE: Final = 0.4
+_MARGIN_STOPS: Final = 0.4
 """Stops that the scale goes beyond the outermost ISO values."""
 _ABOVE: Final = 1.4
 """Factor by which it goes beyond the lowest and the highest ratio."""
@@ -75,7 +75,7 @@ def snr_chart(body: Body, thresholds: Mapping[str, float]) -> Chart | None:
     if not points:
         return None
     limits = thresholds if output else {}
-    across = (min(p.x for p in points) - _BESIDE, max(p.x for p in points) + _BESIDE)
+    across = (min(p.x for p in points) - _MARGIN_STOPS, max(p.x for p in points) + _MARGIN_STOPS)
     levels = [*(p.y for p in points), *limits.values()]
     up = (min(levels) / _ABOVE, max(levels) * _ABOVE)
     named = {level: key for key, level in limits.items()}
@@ -104,8 +104,8 @@ def _marks(low: float, high: float, named: Iterable[float] = ()) -> list[float]:
     """Ratios to mark on the axis. Beside the `named` ones, which take two lines, there must be room."""
     found = [t for t in _SNR_TICKS if low <= t <= high]
     kept = [level for level in named if low <= level <= high]
-    room = math.log(high / low) * _LABEL_SHARE
-    return sorted({*kept, *(t for t in found if all(abs(math.log(t / k)) > room for k in kept))})
+    gap = math.log(high / low) * _LABEL_SHARE
+    return sorted({*kept, *(t for t in found if all(abs(math.log(t / k)) > gap for k in kept))})
 
 
 def _series(tones: Sequence[Tone], name: str, signal: float, output: bool) -> Series:
@@ -113,9 +113,9 @@ def _series(tones: Sequence[Tone], name: str, signal: float, output: bool) -> Se
     of_signal = [(i, t) for i, t in enumerate(tones) if t.get("signal") == signal]
     targets = [_target(t, i, output) for i, t in of_signal if t.get("iso") and t.get("snr")]
     targets.sort()
-    seen = [i for i, t in enumerate(targets) if t.seen]
-    line = targets[seen[0] : seen[-1] + 1] if seen else []
-    beyond = targets if len(seen) < len(targets) else []
+    measured = [i for i, t in enumerate(targets) if t.measured]
+    line = targets[measured[0] : measured[-1] + 1] if measured else []
+    beyond = targets if len(measured) < len(targets) else []
     return Series(name.replace("_", "-"), [t.at for t in line], targets, (), [t.at for t in beyond])
 
 

@@ -18,7 +18,7 @@ from auditor.model import (
 )
 from auditor.report import words
 from auditor.report.first_screen import body_lines, by_frames, lens_lines
-from auditor.report.iso_words import band_name, firm_bands, highest_used, iso_limit
+from auditor.report.iso_words import band_name, highest_used, iso_limit, settled_bands
 from auditor.report.sentences import handheld_sentence, setting_sentence
 from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
 
@@ -97,33 +97,35 @@ def lens_sentence(lens: Lens, bodies: int = 1, name: str | None = None) -> str:
     if files:
         return f"{name}: {words.count(lens.get('frames'))}, {files} only; no aperture is advised."
     parts = lens.get("focal_ranges") or []
-    told = [p for p in parts if words.best_aperture(p)]
-    if not told:
+    advised = [p for p in parts if words.best_aperture(p)]
+    if not advised:
         return f"{name}: {words.count(lens.get('frames'))}, not enough to name its best aperture."
-    apart = len(told) > 1 and not common(told, "acceptable")  # no advice holds everywhere
-    differ = len({words.best_aperture(p) for p in told}) > 1
-    each = len(told) <= FOCAL_RANGES and (apart or differ or len(told) < len(parts))
-    text = f"{name} is at its best at {_best_at_each(told) if each else _best(told)}"
-    if apart:
+    no_common = len(advised) > 1 and not common(advised, "acceptable")  # no advice holds everywhere
+    differ = len({words.best_aperture(p) for p in advised}) > 1
+    each = len(advised) <= FOCAL_RANGES and (no_common or differ or len(advised) < len(parts))
+    text = f"{name} is at its best at {_best_at_each(advised) if each else _best(advised)}"
+    if no_common:
         return text + "."
     clauses: list[str] = []
-    sharp, fine = common(told, "pin_sharp"), common(told, "acceptable")
+    sharp, fine = common(advised, "pin_sharp"), common(advised, "acceptable")
     for label, both in (("pin-sharp", sharp), ("acceptable", fine)):
         ends = words.aperture_range(both)
         if ends and not any(c.endswith(f" {ends}") for c in clauses):
             clauses.append(f"{label} {'from' if ' to ' in ends else 'at'} {ends}")
     if not clauses:
         return text + "."
-    there = "there " if len(told) == 1 else "at both " if len(told) == 2 else "at these "
-    where = "" if len(parts) < 2 else there if len(told) < len(parts) else "at every focal length "
+    there = "there " if len(advised) == 1 else "at both " if len(advised) == 2 else "at these "
+    where = (
+        "" if len(parts) < 2 else there if len(advised) < len(parts) else "at every focal length "
+    )
     return f"{text}; {where}{words.join(clauses)}."
 
 
-def _best_at_each(told: Sequence[FocalRange]) -> str:
+def _best_at_each(advised: Sequence[FocalRange]) -> str:
     """'f/8 (...; 25 frames) at 24 mm and f/11 (...; 28 frames) at 70 mm'."""
     each = [
         f"{_best([p])} at {words.focal(p.get('focal_mm')) or 'a focal length not known'}"
-        for p in told
+        for p in advised
     ]
     return words.join(each)
 
@@ -140,26 +142,26 @@ def no_lens(lenses: Sequence[Lens]) -> str:
 def _iso_limit(band: Band, highest: float | None) -> str:
     fine, clean = (iso_limit(band, level, highest) for level in ("acceptable", "excellent"))
     inside = [fine.why] if fine.why else []
-    if clean.untold:
+    if clean.hidden:
         inside.append("how far it is excellent, texture hides")
     elif clean.iso is None:
         inside.append("never excellent")
     else:
         ends = clean.between()
-        told = [
+        figures = [
             f"excellent to {clean.text}",
             ends if " " in ends else "",
             "predicted" if clean.predicted else "",
         ]
-        inside.append(", ".join(t for t in told if t))
+        inside.append(", ".join(t for t in figures if t))
     inside.append(words.count(band.get("frames")))
     return f"{fine.text} for {words.clean(band_name(band))} ({'; '.join(inside)})"
 
 
 def body_sentence(body: Body) -> str:
-    """One sentence on how far ISO goes in the brightest and the darkest of the `firm_bands`; '' where
+    """One sentence on how far ISO goes in the brightest and the darkest of the `settled_bands`; '' where
     there are none."""
-    bands, highest = firm_bands(body), highest_used(body)
+    bands, highest = settled_bands(body), highest_used(body)
     if not bands:
         return ""
     limits = [_iso_limit(b, highest) for b in (bands if len(bands) < 2 else (bands[0], bands[-1]))]
@@ -224,9 +226,21 @@ def _comparisons(profile: Profile) -> list[str]:
 
 
 def keeper_counts(profile: Profile) -> tuple[int, int | None, dict[str, int]]:
-    """Frames softer or noisier than they had to be, frames that could be judged, and by cause.
+    """Counts of frames softer or noisier than they had to be.
 
-    The list of keepers may hold only the surest; `verdicts` counts all of them.
+    Parameters
+    ----------
+    profile : Profile
+        With `verdicts`, which count all of them, or `keepers`, which may hold only the most probable.
+
+    Returns
+    -------
+    total : int
+        Frames that fell short.
+    judged : int or None
+        Frames that could be judged.
+    causes : dict of int
+        By cause.
     """
     verdicts, keepers = profile.get("verdicts") or {}, (profile.get("keepers") or [])
     causes = {words.clean(k): int(n) for k, n in (verdicts.get("causes") or {}).items() if n}
@@ -248,13 +262,13 @@ def _keepers(profile: Profile) -> list[str]:
     total, judged, causes = keeper_counts(profile)
     if not total:
         return []
-    told = words.join([f"{cause} ({n:,})" for cause, n in worst(causes)])
+    causes_text = words.join([f"{cause} ({n:,})" for cause, n in worst(causes)])
     of = f", {words.percent(total / judged)} of the {judged:,} judged," if judged else ""
     if judged and judged < FEW_JUDGED:
         of = f" of the {judged} judged" if judged > 1 else ", the only one judged,"
     return [
         f"{words.count(total)}{of} came out softer or noisier than the settings had to be; "
-        f"most often: {told}."
+        f"most often: {causes_text}."
     ]
 
 
@@ -268,27 +282,31 @@ def next_line(profile: Profile) -> str:
     minutes = sum(s.get("minutes") or 0 for s in shots)
     gear = [words.known_name(s.get("lens")) or words.known_name(s.get("body")) for s in shots]
     first = list(dict.fromkeys(g for g in gear if g))[:3]
-    told = f" with {words.join([f'the {short(g)}' for g in first])}" if first else ""
+    with_gear = f" with {words.join([f'the {short(g)}' for g in first])}" if first else ""
     time = f" in about {minutes:.0f} minutes" if minutes else ""
-    return f"{words.count(frames, 'test frame')}{time}{told} would settle most of what is open."
+    return (
+        f"{words.count(frames, 'test frame')}{time}{with_gear} would settle most of what is open."
+    )
 
 
 def filter_words(profile: Profile) -> str:
     """Which part of the frames the profile looks at, in plain words; '' for all of them."""
-    told = words.clean((profile.get("filter") or {}).get("words"))
+    filtered = words.clean((profile.get("filter") or {}).get("words"))
     left_out = words.clean((profile.get("gear") or {}).get("left_out"))
-    return "; ".join(t for t in (told, f"left out: {left_out}" if left_out else "") if t)
+    return "; ".join(t for t in (filtered, f"left out: {left_out}" if left_out else "") if t)
 
 
 def looked_at(profile: Profile) -> str:
     """'2 of the 5 frames measured are looked at here (lens "Tarn")'; '' for all of them."""
-    told = filter_words(profile)
-    if not told:
+    restriction = filter_words(profile)
+    if not restriction:
         return ""
     part_of: Any = profile.get("filter") or profile.get("gear") or {}
-    seen = words.count(part_of.get("frames"), "is", "are")
+    included = words.count(part_of.get("frames"), "is", "are")
     all_of = words.count((profile.get("frames") or {}).get("measured"))
-    return seen.replace(" ", f" of the {all_of} measured ", 1) + f" looked at here ({told})"
+    return (
+        included.replace(" ", f" of the {all_of} measured ", 1) + f" looked at here ({restriction})"
+    )
 
 
 def findings(profile: Profile) -> list[str]:
@@ -297,12 +315,12 @@ def findings(profile: Profile) -> list[str]:
     bodies = by_frames(profile.get("bodies") or [], "body")
     gear = [_gear(lenses, "lens", "lenses"), _gear(bodies, "body", "bodies")]
     out = [_archive(profile, gear), no_lens(lenses)]
-    told = lens_lines(profile, lenses)[:LENSES]
+    lines = lens_lines(profile, lenses)[:LENSES]
     several = len({words.clean(x.get("body")) for x in lenses})
-    out += [lens_sentence(line.lens, several) for line in told]
-    if len(lenses) > len(told):
-        more = "more " if told else ""
-        rest = words.count(len(lenses) - len(told), f"{more}lens", f"{more}lenses")
+    out += [lens_sentence(line.lens, several) for line in lines]
+    if len(lenses) > len(lines):
+        more = "more " if lines else ""
+        rest = words.count(len(lenses) - len(lines), f"{more}lens", f"{more}lenses")
         out.append(f"{rest} in the report.")
     out += [body_sentence(line.body) for line in body_lines(profile, bodies)[:BODIES]]
     out += _matches(profile) + _comparisons(profile) + _keepers(profile)
@@ -313,19 +331,19 @@ def findings(profile: Profile) -> list[str]:
 
 def _gear(entries: Sequence[Lens] | Sequence[Body], one: str, many: str) -> str:
     """'70 lenses (25 without a name)', as many as the page lists; '' where none has a name."""
-    nameless = sum(not words.known_name(x.get(one)) for x in entries)
-    if len(entries) == nameless:
+    unnamed = sum(not words.known_name(x.get(one)) for x in entries)
+    if len(entries) == unnamed:
         return ""
     return words.count(len(entries), one, many) + (
-        f" ({nameless:,} without a name)" if nameless else ""
+        f" ({unnamed:,} without a name)" if unnamed else ""
     )
 
 
 def _archive(profile: Profile, gear: Sequence[str]) -> str:
     frames: Frames = profile.get("frames") or {}  # type: ignore[typeddict-item]
     text = looked_at(profile) or f"{words.count(frames.get('measured'))} measured"
-    told = " on ".join(g for g in gear if g)
-    text += f", taken with {told}" if told else ""
+    with_gear = " on ".join(g for g in gear if g)
+    text += f", taken with {with_gear}" if with_gear else ""
     if copies := frames.get("copies"):
         text += f"; {words.count(copies, 'of them is a copy', 'of them are copies')}"
         text += " (raw and JPEG, exports, backups) of an exposure that is measured once"
@@ -337,6 +355,17 @@ def _archive(profile: Profile, gear: Sequence[str]) -> str:
 
 
 def summary_lines(profile: Mapping[str, Any]) -> list[str]:
-    """Plain sentences, the most important first; at least one, whatever the profile holds."""
+    """What was found, in plain sentences.
+
+    Parameters
+    ----------
+    profile : mapping
+        A profile; any key may be missing.
+
+    Returns
+    -------
+    list of str
+        The most important first; at least one.
+    """
     marks = str.maketrans("", "", NAME_START + NAME_END)
     return [text.translate(marks) for text in findings(plain(profile, gaps=False))]

@@ -46,11 +46,11 @@ _BASE: Final = 7
 """From the middle of a line of figures down to its base."""
 _BELOW: Final = 26
 """From the field down to the base of the figures under it."""
-_FOOT: Final = 12
+_BOTTOM_MARGIN: Final = 12
 """From the title of the scale across to the lower end of the drawing."""
 _DASH: Final = 9
 """Half the length of a dash."""
-_REACH: Final = 13
+_TARGET_RADIUS: Final = 13
 """Radius of the disc that answers to the pointer."""
 _BEYOND: Final = 0.02
 """Share of the field's height by which a figure beyond its ends is still drawn outside."""
@@ -73,7 +73,7 @@ class Target(NamedTuple):
     head: str
     says: str
     behind: str
-    seen: bool = True
+    measured: bool = True
     """Whether it was measured, and so has a dot and whiskers."""
 
 
@@ -146,13 +146,13 @@ def _series(one: Series, field: _Field) -> str:
     low = [(across(p.x), up(p.low)) for p in one.line]
     high = [(across(p.x), up(p.high)) for p in one.line]
     band = _path([*low, *high[::-1]])
-    seen = [t.at for t in one.targets if t.seen]
+    measured = [t.at for t in one.targets if t.measured]
     parts = {
         "p": _path((across(p.x), up(p.y)) for p in one.predicted),
         "b": f"{band}z" if band else "",
         "l": _path((across(p.x), up(p.y)) for p in one.line),
-        "w": "".join(f"M{across(p.x)} {up(p.low)}V{up(p.high)}" for p in seen),
-        "d": "".join(f"M{across(p.x)} {up(p.y)}h0" for p in seen),
+        "w": "".join(f"M{across(p.x)} {up(p.low)}V{up(p.high)}" for p in measured),
+        "d": "".join(f"M{across(p.x)} {up(p.y)}h0" for p in measured),
         "u": "".join(f"M{across(x) - _DASH} {up(y)}h{2 * _DASH}" for x, y in one.usual),
     }
     drawn = "".join(f'<path class="{kind}" d="{d}"/>' for kind, d in parts.items() if d)
@@ -161,7 +161,7 @@ def _series(one: Series, field: _Field) -> str:
 
 def _target(t: Target, series: str, field: _Field) -> str:
     return (
-        f'<circle class="t" cx="{field.across(t.at.x)}" cy="{field.up(t.at.y)}" r="{_REACH}" '
+        f'<circle class="t" cx="{field.across(t.at.x)}" cy="{field.up(t.at.y)}" r="{_TARGET_RADIUS}" '
         f'data-key="{t.key}" data-series="{series}">'
         f"<title>{escape(t.head)}: {escape(t.says)}, {escape(t.behind)}</title></circle>"
     )
@@ -195,7 +195,7 @@ def draw(chart: Chart, title: str) -> Markup:
             f'<text x="{across(m.at)}" y="{_BOTTOM + _BELOW}" class="m">{escape(m.text)}</text>'
             for m in chart.across_marks
         )
-        + f'<text x="{middle}" y="{HEIGHT - _FOOT}" class="m">{escape(chart.across_title)}</text>'
+        + f'<text x="{middle}" y="{HEIGHT - _BOTTOM_MARGIN}" class="m">{escape(chart.across_title)}</text>'
         f'<text transform="translate(20 {(_TOP + _BOTTOM) // 2}) rotate(-90)" class="m">{chart.up_title}</text>'
         "</svg>"
     )

@@ -32,7 +32,18 @@ Row = dict[str, Any]
 
 
 def tables(profile: Profile) -> dict[str, pa.Table]:
-    """Name -> table; a table without rows is there with no rows, one that can't be made is not there."""
+    """The profile as flat tables.
+
+    Parameters
+    ----------
+    profile : Profile
+        A profile as plain JSON.
+
+    Returns
+    -------
+    dict of pyarrow.Table
+        By name; a table without rows is there with no rows, one that can't be made is not there.
+    """
     makers: dict[str, Callable[[Any], Iterable[Row]]] = {
         "lens_sharpness": _sharpness,
         "lens_ranges": _ranges,
@@ -219,8 +230,16 @@ _SHARPNESS: Final = {f"{z}_cpp": f"{z}_mtf50_cpp" for z in ZONES}
 def frame_table(frames: pd.DataFrame) -> pd.DataFrame:
     """One row per file: settings, sharpness by zone, noise, verdict, cause, probability.
 
-    `verdict` is "in order", "soft", "noisy", "soft and noisy", "not judged", "counted" (its exposure is
-    measured on a better file) or "set aside".
+    Parameters
+    ----------
+    frames : DataFrame
+        The frame table with the columns of verdicts; missing columns are empty.
+
+    Returns
+    -------
+    DataFrame
+        `verdict` is "in order", "soft", "noisy", "soft and noisy", "not judged", "counted" (its exposure is
+        measured on a better file) or "set aside".
     """
     out = pd.DataFrame(index=frames.index)
     for name in _FRAME_COLUMNS:
@@ -250,13 +269,13 @@ def _verdicts(frames: pd.DataFrame) -> pd.Series:
 
     soft, noisy = flag("soft"), flag("noisy")
     is_status = frames.get("status", pd.Series("", index=frames.index)).eq
-    told = {
+    by_verdict = {
         "set aside": is_status("set-aside").to_numpy(bool),
         "counted": is_status("counted").to_numpy(bool),
         "soft and noisy": soft & noisy, "soft": soft, "noisy": noisy, "in order": flag("judged"),
     }  # fmt: skip
-    code = np.select(list(told.values()), range(len(told)), len(told))
-    names = pd.array([*told, "not judged"], dtype="string")
+    code = np.select(list(by_verdict.values()), range(len(by_verdict)), len(by_verdict))
+    names = pd.array([*by_verdict, "not judged"], dtype="string")
     return pd.Series(names.take(code), index=frames.index)
 
 
@@ -342,11 +361,11 @@ def _figures(values: NDArray[np.float64]) -> pa.Array:
     digits = figures * unit
     whole = np.rint(digits)
     texts = pa.array(whole / unit).cast(pa.string())
-    odd = ~plain | (np.abs(np.abs(digits - whole) - 0.5) < _HALF)
-    if not odd.any():
+    inexact = ~plain | (np.abs(np.abs(digits - whole) - 0.5) < _HALF)
+    if not inexact.any():
         return texts
-    lines = (_NUMBER + "\n") * int(odd.sum()) % tuple(values[odd].tolist())
-    return pc.replace_with_mask(texts, pa.array(odd), pa.array(lines.split(), pa.string()))
+    lines = (_NUMBER + "\n") * int(inexact.sum()) % tuple(values[inexact].tolist())
+    return pc.replace_with_mask(texts, pa.array(inexact), pa.array(lines.split(), pa.string()))
 
 
 def _harmless(texts: pa.Array) -> pa.Array:

@@ -56,7 +56,7 @@ SHORT_NAME_CHARACTERS: Final = 40
 """The same where two names stand in one sentence, or on the card."""
 _UNIT_FRACTION_S: Final = 0.26
 """Times up to a quarter of a second are engraved as 1/n."""
-_ON_THE_RULE: Final = 0.25
+_ABOUT_THE_RULE: Final = 0.25
 """Stops from the rule within which a handheld limit is the rule itself."""
 _NO_CHANGE: Final = 0.005
 """Shares under this are 0% when they are given as whole percent."""
@@ -139,7 +139,7 @@ def shutter(seconds: Any) -> str:
 def against_rule(stops: float) -> str:
     """'0.8 stops slower than 1 / focal length'; the rule itself within a quarter of a stop."""
     rule = "1 / focal length in full-frame terms"
-    return rule if abs(stops) < _ON_THE_RULE else f"{_side(stops)} than {rule}"
+    return rule if abs(stops) < _ABOUT_THE_RULE else f"{_side(stops)} than {rule}"
 
 
 def _side(stops: float) -> str:
@@ -278,9 +278,11 @@ def join(items: Sequence[str], last: str = "and") -> str:
 def body_beside(lens: Any, body: Any) -> str:
     """The body's name to say beside the lens's; '' where the lens's name has it in it already."""
     name = known_name(body)
-    said, whole = (re.sub(r"[\W_]", "", t.casefold()) for t in (clean(lens), name))
+    lens_text, body_text = (re.sub(r"[\W_]", "", t.casefold()) for t in (clean(lens), name))
     model = re.sub(r"[\W_]", "", " ".join(name.split()[1:]).casefold())
-    inside = whole in said or (len(model) > 3 and any(c.isdigit() for c in model) and model in said)
+    inside = body_text in lens_text or (
+        len(model) > 3 and any(c.isdigit() for c in model) and model in lens_text
+    )
     return "" if inside else name
 
 
@@ -319,8 +321,8 @@ def criterion(profile: Profile, name: str) -> float:
     """One of the profile's thresholds, that of `Criteria` where the profile names none."""
     from auditor.infer.criteria import Criteria  # what only lists frames needs none
 
-    said: Any = profile.get("criteria") or {}
-    return float(said.get(name) or getattr(Criteria(), name))
+    stated: Any = profile.get("criteria") or {}
+    return float(stated.get(name) or getattr(Criteria(), name))
 
 
 def named(text: Any, length: int = NAME_CHARACTERS) -> str:

@@ -23,7 +23,20 @@ __all__ = ["profile_schema", "write_profile", "write_report", "write_text"]
 
 
 def write_profile(profile: Mapping[str, Any], path: Path) -> None:
-    """Write `profile.json`. A half-written file never takes the place of a whole one."""
+    """Write `profile.json`. A half-written file never takes the place of a whole one.
+
+    Parameters
+    ----------
+    profile : mapping
+        What to write; numpy values are made plain, not-a-number becomes null.
+    path : Path
+        The file.
+
+    Raises
+    ------
+    OSError
+        Where it cannot be written.
+    """
     # ASCII escapes keep names that are no valid Unicode (undecodable file names) intact.
     parts = [f"{json.dumps(str(k))}: {_lines(v)}" for k, v in profile.items()]
     write_text(Path(path), "{\n" + ",\n".join(parts) + "\n}\n")
@@ -74,11 +87,18 @@ def write_report(
     pictures: PictureSource | None,
     out: Path,
 ) -> None:
-    """Write `report.html`, `card.html` and `tables/` into the folder `out`.
+    """Write `report.html`, `card.html` and `tables/`.
 
-    `frames` is the frame table (`record.COLUMNS`) behind the profile; without it points show no
-    frames. `pictures` gives the small pictures by file id; without it the page has none. Absent or
-    null parts of the profile are left out of the page or said to be unknown.
+    Parameters
+    ----------
+    profile : mapping
+        A profile; absent or null parts are left out of the page or said to be unknown.
+    frames : DataFrame or None
+        The frame table (`record.COLUMNS`) behind the profile; without it points show no frames.
+    pictures : DataFrame or callable or None
+        The small pictures by file id; without it the page has none.
+    out : Path
+        The folder to write into.
     """
     out = Path(out)
     known: Any = plain(profile, gaps=False)

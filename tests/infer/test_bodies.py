@@ -20,7 +20,7 @@ from auditor.infer.bodies import (
 from auditor.infer.bodies.bands import Scenes, bands_of
 from auditor.infer.bodies.matches import MOST_REFERENCES, _references
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID
-from auditor.infer.bodies.visible import frame_snr, isos_at, lightness_slope
+from auditor.infer.bodies.visible import frame_snr, isos_reaching, lightness_slope
 from auditor.infer.criteria import Criteria
 from auditor.record import MID_GREY, SIGNAL_BIN_EDGES, TONE_SIGNALS, tone_column
 
@@ -102,8 +102,8 @@ def test_noise_based_speed_of_the_standard_by_hand() -> None:
     shares[mid_bin] = 1.0
     scenes = Scenes(shares, (MID_GREY,) * 3)
     curve = frame_snr(log_sigma, scenes, np.ones(len(ISO_GRID)))
-    assert 2 ** isos_at(curve, np.log2(40)) == pytest.approx(671, rel=0.01)
-    assert 2 ** isos_at(curve, np.log2(10)) == pytest.approx(9972, rel=0.01)
+    assert 2 ** isos_reaching(curve, np.log2(40)) == pytest.approx(671, rel=0.01)
+    assert 2 ** isos_reaching(curve, np.log2(10)) == pytest.approx(9972, rel=0.01)
 
 
 @pytest.mark.parametrize(
@@ -301,7 +301,7 @@ def test_long_exposures_stand_apart(archive: pd.DataFrame) -> None:
 
 def test_a_part_of_the_archive_does_not_change_a_bodys_noise(archive: pd.DataFrame) -> None:
     part = archive[(archive["body"] == ONE.name) & (archive.index % 3 == 0)]
-    (body,) = infer_bodies(part, every=archive)["bodies"]
+    (body,) = infer_bodies(part, archive=archive)["bodies"]
     whole = infer_bodies(archive)["bodies"][0]
     assert body["frames"] == len(part) < whole["frames"]
     assert body["tones"] == whole["tones"]

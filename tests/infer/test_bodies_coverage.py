@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from auditor.artificial.tones import ToneBody, tone_archive
 from auditor.infer.bodies import fit_bodies, infer_bodies
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID
-from auditor.infer.bodies.visible import frame_snr, isos_at
+from auditor.infer.bodies.visible import frame_snr, isos_reaching
 from auditor.record import TONE_SIGNALS, tone_column
 
 Floats = NDArray[np.float64]
@@ -115,7 +115,7 @@ def _held(archives: int, seed: int) -> tuple[list[bool], list[bool], list[float]
             scenes = model.scenes["camera"][band["key"]]
             curve = frame_snr(truth, scenes, noise.output_scale)
             for name, snr in (("excellent", 40.0), ("acceptable", 10.0)):
-                true = 2.0 ** float(isos_at(curve, np.log2(snr)))
+                true = 2.0 ** float(isos_reaching(curve, np.log2(snr)))
                 detail = band["usable_iso_detail"][name]
                 # Engraved values stand for what lies within a sixth of a stop.
                 slack = 2 ** (1 / 6)

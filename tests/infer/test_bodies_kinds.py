@@ -196,8 +196,8 @@ def test_a_sample_of_very_many_frames_stands_for_all(monkeypatch: pytest.MonkeyP
     whole = infer_bodies(frames)["bodies"][0]
     monkeypatch.setattr(observe_module, "STEP_LIMIT", 100)
     seen = observe(frames)
-    assert seen.held == {("Alder One", "camera"): 800}
-    assert seen.spared == {("Alder One", "camera"): 800 - 205}
+    assert seen.usable == {("Alder One", "camera"): 800}
+    assert seen.not_sampled == {("Alder One", "camera"): 800 - 205}
     assert int(seen.frames["long_exposure"].sum()) == 5
     assert observe(frames).frames["frame"].tolist() == seen.frames["frame"].tolist()
     part = infer_bodies(frames)["bodies"][0]

@@ -7,9 +7,9 @@ import pytest
 
 from auditor.artificial.tones import ToneBody, ToneWorld, snr_truth, tone_archive
 from auditor.infer.bodies import fit_bodies
-from auditor.infer.bodies.matches import as_noisy_as
+from auditor.infer.bodies.matches import equal_noise_isos
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, t_quantile
-from auditor.infer.bodies.visible import band_noises, frame_snr, isos_at
+from auditor.infer.bodies.visible import band_noises, frame_snr, isos_reaching
 
 ISOS = [100, 200, 400, 800, 1600, 3200, 6400, 12800]
 ONE = ToneBody("Alder One", full_scale_e=60_000)
@@ -41,11 +41,11 @@ def _held(archives: int, seed: int, world: ToneWorld) -> tuple[float, float, flo
             )
             for iso in ISOS[1:7]:
                 noises = [band_noises(model, {key: scenes})[key] for model in (one, two)]
-                quantile = t_quantile(one.freedom + two.freedom, SHARE)
-                answer = as_noisy_as(noises[0], [noises[1]], [iso], [quantile])[:, 0, 0]
+                quantile = t_quantile(one.dof + two.dof, SHARE)
+                answer = equal_noise_isos(noises[0], [noises[1]], [iso], [quantile])[:, 0, 0]
                 target = frame_snr(log_one, scenes, one.output_scale)[ISO_GRID.index(iso)]
                 curve = frame_snr(log_two, scenes, two.output_scale)
-                truth = float(isos_at(curve, target))
+                truth = float(isos_reaching(curve, target))
                 matches.append(answer[1] <= truth <= answer[2])
                 off.append(abs(answer[0] - truth))
     return (

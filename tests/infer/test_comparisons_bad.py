@@ -10,7 +10,13 @@ import pytest
 from auditor.artificial.pairs import Accessory, PairWorld, pair_archive
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.comparisons.colour import uv_of
-from auditor.infer.comparisons.labels import contradicted, denied, is_bare, names_accessory, plain
+from auditor.infer.comparisons.labels import (
+    contradicted,
+    names_accessory,
+    names_control,
+    negated,
+    normalised,
+)
 from auditor.infer.comparisons.pairs import find_pairs
 from auditor.infer.comparisons.small_pictures import SmallPictures
 
@@ -118,8 +124,12 @@ def test_what_labels_say_in_any_language(
     label: str, denies: str, bare: bool, accessory: bool
 ) -> None:
     """Common words of photographers, no source."""
-    key = plain(label)
-    assert (denied(key), is_bare(key), names_accessory(key)) == (plain(denies), bare, accessory)
+    key = normalised(label)
+    assert (negated(key), names_control(key), names_accessory(key)) == (
+        normalised(denies),
+        bare,
+        accessory,
+    )
 
 
 # Contradictions and one-sided labels --------------------------------------------------------------
@@ -268,7 +278,7 @@ def test_thumbnails_tell_scenes_apart_whose_coarse_greys_are_one() -> None:
     (item,) = find_pairs(frames, small=SmallPictures(frames, pictures))
     pairs = item.pairs["Wren 24"]
     assert len(pairs) == 8
-    assert all(p.labelled // 2 == p.bare // 2 for p in pairs)
+    assert all(p.labelled // 2 == p.control // 2 for p in pairs)
 
 
 def test_a_burst_of_several_scenes_gives_a_pair_of_each() -> None:

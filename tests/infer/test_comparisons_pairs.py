@@ -16,9 +16,9 @@ from auditor.infer.comparisons import (
     label_sets,
     labels_from_csv,
 )
-from auditor.infer.comparisons.compare import bargain_words
-from auditor.infer.comparisons.image_matching import overlay, read_thumb
-from auditor.infer.comparisons.labels import own_labels, plain
+from auditor.infer.comparisons.compare import crop_trade_off
+from auditor.infer.comparisons.image_matching import read_thumb, registered_correlation
+from auditor.infer.comparisons.labels import normalised, own_labels
 from auditor.infer.comparisons.pairs import find_pairs
 from auditor.infer.criteria import Criteria
 from auditor.optics import defocus_disc_px, hyperfocal_m, mtf50, system_mtf
@@ -42,8 +42,8 @@ def test_keywords_of_any_script_are_labels() -> None:
     ]
     sets, written = label_sets(frames)
     assert sets[0] == {"graufilter nd64"}
-    assert plain("偏光フィルター") in sets[1]
-    assert sets[2] == {"graufilter nd64", plain("فلتر")}
+    assert normalised("偏光フィルター") in sets[1]
+    assert sets[2] == {"graufilter nd64", normalised("فلتر")}
     assert written["graufilter nd64"] == "Graufilter ND64"
 
 
@@ -129,8 +129,8 @@ def test_one_scene_is_known_again_through_exposure_shift_and_rotation() -> None:
         assert first is not None
         assert second is not None
         assert third is not None
-        hits += overlay(first, second) >= 0.55
-        false += overlay(first, third) >= 0.55
+        hits += registered_correlation(first, second) >= 0.55
+        false += registered_correlation(first, third) >= 0.55
     assert hits >= 18
     assert false == 0
 
@@ -143,11 +143,11 @@ def test_a_magnified_scene_is_known_by_its_scale() -> None:
     tele = read_thumb(_jpeg(cv2.resize(middle, (160, 114), interpolation=cv2.INTER_AREA)))
     assert wide is not None
     assert tele is not None
-    assert overlay(tele, wide, 1.5) > 0.55 > overlay(tele, wide)
+    assert registered_correlation(tele, wide, 1.5) > 0.55 > registered_correlation(tele, wide)
     # The other way round: what shows more than the whole of the other lies all over it.
-    assert overlay(wide, tele, 1 / 1.5) > 0.55 > overlay(wide, tele)
+    assert registered_correlation(wide, tele, 1 / 1.5) > 0.55 > registered_correlation(wide, tele)
     others = [_thumb(np.random.default_rng(900 + k))[20:127, 25:185] for k in range(40)]
-    assert max(overlay(other, tele, 1 / 1.5) for other in others) < 0.3
+    assert max(registered_correlation(other, tele, 1 / 1.5) for other in others) < 0.3
 
 
 @pytest.mark.parametrize("data", [None, b"", b"not a picture", float("nan")])
@@ -163,7 +163,7 @@ def test_every_scene_gives_its_pair_and_no_frame_is_used_twice() -> None:
     (label,) = find_pairs(frames)
     pairs = label.pairs["Wren 24"]
     assert len(pairs) == 12
-    rows = [p.labelled for p in pairs] + [p.bare for p in pairs]
+    rows = [p.labelled for p in pairs] + [p.control for p in pairs]
     assert len(set(rows)) == 24
     assert all(frames["labels"].iloc[p.labelled] == ["ND"] for p in pairs)
     assert all(p.minutes <= 15 for p in pairs)
@@ -326,7 +326,7 @@ def test_the_last_step_of_a_lens_s_distance_scale_may_be_any_farther_one() -> No
 
 def test_a_crop_of_one_and_a_half_by_hand() -> None:
     """k = 1.5: two thirds of the pixels across, 2 log2 1.5 = 1.17 stops of noise and of depth."""
-    text = bargain_words(1.5, 8, 4.0)
+    text = crop_trade_off(1.5, 8, 4.0)
     assert text.startswith("keeps 67% of the pixels across; noise as with 1.2 stops less light")
     assert "depth of field as 1.2 stops" in text
 

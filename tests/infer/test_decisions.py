@@ -14,18 +14,18 @@ from auditor.infer import decisions
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import DECISIONS, decide
 from auditor.infer.decisions.changes import find_changes
-from auditor.infer.decisions.focus_bias import _chance, _line, find_focus_bias
+from auditor.infer.decisions.focus_bias import _sign_flip_p, _theil_sen, find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
-from auditor.infer.decisions.scan import Series, described, likeliest
+from auditor.infer.decisions.scan import Series, estimate_change, most_likely_change
 from auditor.infer.decisions.sensor_dust import find_dust
 from auditor.infer.decisions.shots import decision_shots
 from auditor.infer.decisions.visible import (
     OPEN,
+    Figures,
     Files,
-    Shown,
-    chance_seen,
     odds,
-    seen_difference,
+    probability_visible,
+    quality_difference,
     verdict,
     visible_losses,
 )
@@ -75,17 +75,17 @@ def series(step: float, seed: int, n: int = 80, outings: int = 24, failed: float
 
 @pytest.mark.parametrize("step", [-0.105, -0.5])
 def test_a_step_of_ten_or_forty_percent_is_found_at_its_date(step):
-    found = [likeliest(series(step, s)) for s in range(10)]
+    found = [most_likely_change(series(step, s)) for s in range(10)]
     sure = [c for c in found if c is not None and c.p < 0.01]
     assert len(sure) >= 9
     # Five are told in full: intervals take a second each.
-    sure = [described(c, CRITERIA.interval) for c in sure[:5]]
+    sure = [estimate_change(c, CRITERIA.interval) for c in sure[:5]]
     assert np.median([abs(c.day - 360) for c in sure]) < 31
     assert np.median([c.size for c in sure]) == pytest.approx(step, abs=0.025)
 
 
 def test_chance_finds_steps_as_often_as_it_says():
-    p = np.array([likeliest(series(0.0, 100 + s)).p for s in range(60)])
+    p = np.array([most_likely_change(series(0.0, 100 + s)).p for s in range(60)])
     # Uniform: 6 of 60 below 0.1 are expected; 14 or more have a chance of 0.2% (binomial).
     assert (p < 0.1).sum() < 14
     assert (p < 0.5).sum() > 15
@@ -120,16 +120,16 @@ def test_few_frames_say_nothing():
     ],
 )
 def test_verdicts_follow_the_line_and_the_error(loss, error, word, how):
-    chance = chance_seen(loss, error)
+    chance = probability_visible(loss, error)
     assert verdict(chance, 0.9) == word
     assert odds(chance, word) == how
 
 
 def test_errors_that_two_apertures_share_cancel():
     """0.30 and 0.26 c/px, each known to 4%: that both are off alike hardly changes what is lost."""
-    pair = Shown(0.26, 0.04, 8.0), Shown(0.30, 0.04, 5.6)
+    pair = Figures(0.26, 0.04, 8.0), Figures(0.30, 0.04, 5.6)
     files, view = Files(4.0, 6000), Viewing.of_print(60.0, 50.0)
-    apart, together = (seen_difference(*pair, files, view, share) for share in (0.0, 1.0))
+    apart, together = (quality_difference(*pair, files, view, share) for share in (0.0, 1.0))
     assert apart[0] == together[0]
     assert together[1] < 0.6 * apart[1]
 
@@ -313,11 +313,11 @@ def test_the_line_is_that_of_scipy():
     x = np.round(rng.normal(0, 4, 41)) / 2
     y = 0.3 * x + rng.normal(0, 1, 41)
     slope, middle, *_ = theilslopes(y, x)
-    assert _line(x, y, x) == pytest.approx(middle + slope * x, rel=1e-12)
+    assert _theil_sen(x, y, x) == pytest.approx(middle + slope * x, rel=1e-12)
 
 
 def test_the_chance_of_a_side_is_the_binomials_where_frames_weigh_alike():
     """One frame an outing, each weighing 1: a signs test, whose chance scipy's binomial test knows."""
     excess = np.where(np.arange(40) < 26, 1.0, -1.0)
     expected = 2 * binomtest(26, 40, 0.5, "greater").pvalue
-    assert _chance(excess, np.arange(40.0), 0) == pytest.approx(expected, rel=0.2)
+    assert _sign_flip_p(excess, np.arange(40.0), 0) == pytest.approx(expected, rel=0.2)

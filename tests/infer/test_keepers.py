@@ -24,7 +24,7 @@ from auditor.infer.keepers.evidence import frame_evidence
 from auditor.infer.keepers.expected import allowed_by_settings
 from auditor.infer.keepers.find import _rule_of_thumb
 from auditor.infer.keepers.judge import VISIBLE_LOSS
-from auditor.infer.keepers.settings import _at_least
+from auditor.infer.keepers.settings import _hypergeometric_tail
 from auditor.record import DIRECTIONS, TONE_SIGNALS, tone_column
 from auditor.robust import share_interval
 
@@ -485,7 +485,9 @@ def test_chance_is_not_taken_for_a_habit():
 def test_chance_of_so_many_is_the_hypergeometric_tail(case):
     """Against scipy.stats.hypergeom, which the package does not load for its weight."""
     inside, hits, drawn, of = case
-    assert _at_least(*case) == pytest.approx(hypergeom.sf(inside - 1, of, hits, drawn), rel=1e-9)
+    assert _hypergeometric_tail(*case) == pytest.approx(
+        hypergeom.sf(inside - 1, of, hits, drawn), rel=1e-9
+    )
 
 
 def test_share_interval_is_wilsons():

@@ -9,7 +9,7 @@ from scipy.ndimage import map_coordinates
 
 from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
 from auditor.infer import Criteria
-from auditor.infer.frame_values import aperture_index, nominal_from_index, shown_sharpness
+from auditor.infer.frame_values import aperture_index, nominal_from_index, sharpness_and_error
 from auditor.infer.lenses import infer_lenses, physics
 from auditor.infer.lenses.curve_data import curve_data
 from auditor.infer.lenses.diffraction import diffraction_blur_px
@@ -284,7 +284,7 @@ def test_frames_are_pooled_by_what_their_zones_show_and_the_measurements_own_err
             "centre_seen_stderr_cpp": [0.01, np.nan, np.nan],
         }
     )
-    mtf50, stderr = shown_sharpness(frames, "centre")
+    mtf50, stderr = sharpness_and_error(frames, "centre")
     assert mtf50[:2].tolist() == [0.40, 0.41]
     assert stderr[:2].tolist() == [0.01, 0.02]
     assert np.isnan(mtf50[2])
@@ -304,7 +304,7 @@ def test_curves_fitted_together_are_those_fitted_alone():
         (alone,) = fit_curves([one])
         assert together.curve.shape == (3, len(one.f_numbers))
         assert together.curve == pytest.approx(alone.curve, abs=1e-9)
-        assert together.state.share == pytest.approx(alone.state.share, abs=1e-9)
+        assert together.state.inlier_share == pytest.approx(alone.state.inlier_share, abs=1e-9)
 
 
 def test_curves_of_optics_are_splines_through_their_table_as_scipy_draws_them_and_slopes_theirs():

@@ -10,7 +10,7 @@ from auditor.infer.criteria import Criteria
 from auditor.infer.keepers.expected import allowed_by_settings
 from auditor.infer.keepers.find import count_verdicts
 from auditor.infer.keepers.handheld import handheld_limits
-from auditor.infer.keepers.settings import _agreement, settings_to_avoid
+from auditor.infer.keepers.settings import _intraclass_correlation, settings_to_avoid
 from auditor.infer.lenses.sides import SideTable, judge_sides
 
 APERTURES = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
@@ -51,11 +51,11 @@ def test_agreement_is_that_of_the_beta_binomial() -> None:
     rng = np.random.default_rng(1)
     outing = np.repeat(np.arange(40), 25)
     seen = [
-        _agreement((rng.random(1000) < rng.beta(*BETA, 40)[outing]) - 0.2, outing)
+        _intraclass_correlation((rng.random(1000) < rng.beta(*BETA, 40)[outing]) - 0.2, outing)
         for _ in range(40)
     ]
     assert np.mean(seen) == pytest.approx(0.2, abs=0.03)
-    alone = [_agreement((rng.random(1000) < 0.2) - 0.2, outing) for _ in range(20)]
+    alone = [_intraclass_correlation((rng.random(1000) < 0.2) - 0.2, outing) for _ in range(20)]
     assert np.mean(alone) < 0.01
 
 

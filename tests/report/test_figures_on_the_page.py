@@ -179,7 +179,7 @@ def test_predicted_noise_has_no_mark_and_only_dots() -> None:
     chart = snr_chart(body, {})
     assert chart is not None
     for series in chart.series:
-        assert len(series.line) == sum(t.seen for t in series.targets) == len(isos) - 1
+        assert len(series.line) == sum(t.measured for t in series.targets) == len(isos) - 1
         assert len(series.predicted) == len(isos)
         assert [t.behind for t in series.targets].count("predicted") == 1
     for tone in body["tones"]:

@@ -15,7 +15,7 @@ from test_page import written
 
 from auditor.report import words
 from auditor.report.iso_words import band_sentence, kind_sentence, shown_bands
-from auditor.report.listing import HEADER, keeper_line, pipe_path, wanted_keepers
+from auditor.report.listing import HEADER, keeper_line, pipe_path, select_keepers
 from auditor.report.rendering import figures, sentence
 from auditor.report.sentences import lens_scale_sentence, scale_sentence
 from auditor.report.summary import summary_lines
@@ -249,7 +249,7 @@ def test_a_limit_that_lies_higher_still_is_told_with_its_reason() -> None:
 def test_listing_has_one_line_of_seven_fields_per_frame() -> None:
     made = made_up.profile(1, keepers=12)
     made["keepers"][0]["probability"] = 0.87
-    lines = [keeper_line(k) for k in wanted_keepers(made)]
+    lines = [keeper_line(k) for k in select_keepers(made)]
     assert len(lines) == 12
     assert all(line.count("\t") == HEADER.count("\t") == 6 and "\n" not in line for line in lines)
     assert lines[0].split("\t")[:6] == [
@@ -261,20 +261,20 @@ def test_the_listing_is_filtered() -> None:
     made = made_up.profile(1, keepers=60)
     for i, keeper in enumerate(made["keepers"]):
         keeper |= {"probability": i / 60, "settings": {"lens": f"Lens {i % 4}"}}
-    assert {k["cause"] for k in wanted_keepers(made, ["Shake", "high ISO"])} == {
+    assert {k["cause"] for k in select_keepers(made, ["Shake", "high ISO"])} == {
         "shake",
         "high ISO",
     }
-    assert len(wanted_keepers(made, lens="lens 3")) == 15
-    assert len(wanted_keepers(made, folder="01 coast")) == 20
-    assert len(wanted_keepers(made, folder="/photos/2023/01 coast/")) == 20
-    assert len(wanted_keepers(made, folder="1 coast")) == 0
-    assert len(wanted_keepers(made, at_least=0.5)) == 30
+    assert len(select_keepers(made, lens="lens 3")) == 15
+    assert len(select_keepers(made, folder="01 coast")) == 20
+    assert len(select_keepers(made, folder="/photos/2023/01 coast/")) == 20
+    assert len(select_keepers(made, folder="1 coast")) == 0
+    assert len(select_keepers(made, at_least=0.5)) == 30
     made["keepers"][59]["probability"] = None
-    assert len(wanted_keepers(made, at_least=0.5)) == 29
+    assert len(select_keepers(made, at_least=0.5)) == 29
     both = [k for k in made["keepers"][::4] if k["cause"] == "shake"]
     assert both
-    assert wanted_keepers(made, ["shake"], "lens 0", "photos", 0.0) == both
+    assert select_keepers(made, ["shake"], "lens 0", "photos", 0.0) == both
 
 
 @given(st.text(max_size=60))

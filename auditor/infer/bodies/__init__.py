@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from auditor.infer.bodies.accept import AcceptError, accept_table, parse_accept
-from auditor.infer.bodies.body_profile import BodiesModel, BodyFigures, fit_bodies, infer_bodies
+from auditor.infer.bodies.bodies_model import BodiesModel, fit_bodies
+from auditor.infer.bodies.body_profile import BodyFigures, infer_bodies
 
 __all__ = [
     "AcceptError",

@@ -5,9 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from auditor.infer.bodies.bands import BANDS, Band, band_named
-from auditor.infer.bodies.body_profile import BodiesModel
+from auditor.infer.bodies.bodies_model import BodiesModel
 from auditor.infer.bodies.response import ISO_GRID, t_quantile
-from auditor.infer.bodies.visible import REACH, ROUNDED, band_noises, iso_interval, third
+from auditor.infer.bodies.visible import (
+    EXTRAPOLATION_STOPS,
+    ISO_TOLERANCE,
+    band_noises,
+    engraved_iso,
+    iso_interval,
+)
 from auditor.model import AcceptedRow
 
 __all__ = ["AcceptError", "accept_table", "parse_accept"]
@@ -18,9 +24,26 @@ class AcceptError(ValueError):
 
 
 def parse_accept(text: str) -> tuple[str, float, Band]:
-    """Read 'BODY:ISO:BAND', as in 'Alder One:3200:shade'.
+    """Read what a photographer accepts, written as 'BODY:ISO:BAND'.
 
-    Raises ValueError in plain words.
+    Parameters
+    ----------
+    text : str
+        As in 'Alder One:3200:shade'; the body's name may itself hold colons.
+
+    Returns
+    -------
+    body : str
+        As written, without surrounding blanks; it is not looked for in any archive.
+    iso : float
+        An ISO between the ends of `ISO_GRID`.
+    band : Band
+        Band of scene brightness of that key or name.
+
+    Raises
+    ------
+    ValueError
+        In plain words, where the text is not of this form, or the ISO or the band is none.
     """
     parts = text.rsplit(":", 2)
     if len(parts) != 3 or not parts[0].strip():
@@ -35,17 +58,38 @@ def parse_accept(text: str) -> tuple[str, float, Band]:
 
 
 def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -> list[AcceptedRow]:
-    """The ISO on every body and in every band that looks as noisy as an accepted one.
+    """ISO on every body and in every band that looks as noisy as an accepted one.
 
-    Args:
-        bodies: from `fit_bodies`.
-        body, iso, band: what is accepted: this ISO on this body in this brightness.
+    The accepted ISO has an SNR on the reference body; on each other curve SNR(ISO) the ISO of equal SNR is
+    found. The interval comes from the variance of the difference of the two log SNRs (first order), with
+    Student's t; the errors of one body in two bands are correlated, which is taken off.
 
-    Returns:
-        rows {body, band, ev100, iso, low, high, iso_exact, predicted}; only bodies with the same
-        kind of file as `body` shows first. `iso` is None, with a `reason`, where no ISO fits.
+    Parameters
+    ----------
+    bodies : BodiesModel
+        From `fit_bodies`.
+    body : str
+        Name of the body, exactly as `bodies.main` has it.
+    iso : float
+        ISO accepted on it; the nearest entry of `ISO_GRID` gives the variance.
+    band : str or Band
+        Band of scene brightness in which it is accepted, or its key or name.
 
-    Raises AcceptError when the archive cannot say how noisy the accepted picture looks.
+    Returns
+    -------
+    list of AcceptedRow
+        One per body and band, of bodies measured in the kind of file that `body` shows first, by name and
+        from the darkest band. `iso`, `low` and `high` are engraved third stops, `iso_exact` what was found
+        between them; all four are None, with a `reason`, where the answer lies more than
+        `EXTRAPOLATION_STOPS` beyond every ISO that the body used. `predicted` is False where noise was
+        measured at `iso`.
+
+    Raises
+    ------
+    AcceptError
+        Where no noise was measured for `body`, or the archive holds no frames of the band.
+    ValueError
+        Where no band has this key or name.
     """
     chosen = band_named(band) if isinstance(band, str) else band
     kind = bodies.main.get(body)
@@ -54,8 +98,8 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
         raise AcceptError(f"no noise was measured for body '{body}'; known bodies: {known}")
     scenes = bodies.scenes.get(kind, {})
     if chosen.key not in scenes:
-        held = ", ".join(scenes) or "none"
-        raise AcceptError(f"the archive holds no frames of band '{chosen.key}'; it has {held}")
+        present = ", ".join(scenes) or "none"
+        raise AcceptError(f"the archive holds no frames of band '{chosen.key}'; it has {present}")
     reference = bodies.models[body, kind]
     if not len(reference.cells.iso):
         raise AcceptError(f"no noise could be measured in any frame of body '{body}'")
@@ -67,30 +111,30 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
     for (name, of_kind), model in sorted(bodies.models.items()):
         if of_kind != kind or not len(model.cells.iso):
             continue
-        looks = band_noises(model, scenes)
-        quantile = t_quantile(model.freedom + reference.freedom, bodies.criteria.interval)
+        noise_by_band = band_noises(model, scenes)
+        quantile = t_quantile(model.dof + reference.dof, bodies.criteria.interval)
         for other in BANDS:
             if other.key not in scenes:
                 continue
-            look = looks[other.key]
-            variance = look.variance + own.variance[at]
+            noise = noise_by_band[other.key]
+            variance = noise.variance + own.variance[at]
             if model is reference:
                 shared = reference.covariance_with(at) @ own.weight[at]
-                variance = np.maximum(variance - 2 * (look.weight * shared).sum(axis=1), 0.0)
-            best, low, high = iso_interval(look.snr, quantile * np.sqrt(variance), target).tolist()
+                variance = np.maximum(variance - 2 * (noise.weight * shared).sum(axis=1), 0.0)
+            best, low, high = iso_interval(noise.snr, quantile * np.sqrt(variance), target).tolist()
             row: AcceptedRow = {
                 "body": name, "kind": kind, "band": other.name, "key": other.key, "ev100": list(other.ev100),
                 "iso": None, "low": None, "high": None, "iso_exact": None, "predicted": True,
                 "reason": "the answer lies too far from every ISO this body used",
             }  # fmt: skip
             rows.append(row)
-            used, reach = np.log2(model.isos), REACH + ROUNDED
-            if not used.min() - reach <= best <= used.max() + reach:
+            log2_used, margin = np.log2(model.isos), EXTRAPOLATION_STOPS + ISO_TOLERANCE
+            if not log2_used.min() - margin <= best <= log2_used.max() + margin:
                 continue
-            value = third(best, "near")
+            value = engraved_iso(best, "near")
             row["iso"] = value
-            row["low"] = third(low, "down")
-            row["high"] = third(high, "up")
+            row["low"] = engraved_iso(low, "down")
+            row["high"] = engraved_iso(high, "up")
             row["iso_exact"] = round(2.0**best, 1)
             row["predicted"] = value not in model.measured_isos
             row["reason"] = None

@@ -49,6 +49,7 @@ class Band:
 
     @property
     def ev100(self) -> list[float]:
+        """Both edges, EV100."""
         return [self.low, self.high]
 
 
@@ -68,8 +69,12 @@ BAND_KEYS: Final = (*(band.key for band in BANDS), "")
 class Scenes:
     """Signals of a typical frame of one band.
 
-    `shares`: share of pixels per bin of `SIGNAL_BIN_EDGES`, mean over frames; `quartiles`: signals
-    (linear, 1 = white) below which a quarter, half, three quarters lie.
+    Attributes
+    ----------
+    shares : ndarray of float64, shape (bins,)
+        Share of pixels per bin of `record.SIGNAL_BIN_EDGES`, mean over frames; sums to 1.
+    quartiles : tuple of float
+        Signals (linear, 1 = white) below which a quarter, half and three quarters of the pixels lie.
     """
 
     shares: Floats
@@ -82,8 +87,18 @@ def bands_of(ev100: Floats) -> NDArray[np.str_]:
 
 
 def band_numbers(ev100: Floats) -> NDArray[np.int64]:
-    """Number in `BANDS` of the band that holds each brightness; one more than any beyond every edge or
-    where it is NaN."""
+    """Band of scene brightness by number.
+
+    Parameters
+    ----------
+    ev100 : ndarray of float64, shape (n,)
+        Scene brightness.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        Index into `BANDS`; `len(BANDS)` beyond every edge or where it is NaN.
+    """
     number = np.searchsorted([band.low for band in BANDS], ev100, "right") - 1
     inside = (ev100 >= BANDS[0].low) & (ev100 < BANDS[-1].high)
     return np.where(inside, number, len(BANDS))
@@ -110,7 +125,22 @@ def _quartiles(shares: Floats) -> tuple[float, float, float]:
 def histograms(
     frames: pd.DataFrame, rows: NDArray[np.int64]
 ) -> tuple[NDArray[Any], NDArray[np.bool_]]:
-    """Stored histograms (rows, bins) of some rows, and which of these rows have one."""
+    """Stored histograms of linear signal of some rows.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table; columns `SHARE_COLUMNS` (missing ones count as unmeasured).
+    rows : ndarray of int64, shape (n,)
+        Row numbers.
+
+    Returns
+    -------
+    shares : ndarray of float32, shape (n, bins)
+        Share of pixels in each bin of `record.SIGNAL_BIN_EDGES`; NaN where none was stored.
+    known : ndarray of bool, shape (n,)
+        Rows whose histogram is complete.
+    """
     shares = np.empty((len(SHARE_COLUMNS), len(rows)), np.float32).T  # filled column by column
     for i, name in enumerate(SHARE_COLUMNS):
         shares[:, i] = numbers(frames, name)[rows]
@@ -118,9 +148,20 @@ def histograms(
 
 
 def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
-    """Kind of file -> band key -> its typical frame; a scene is the same for every body.
+    """Typical frame of each band of scene brightness, by kind of file; a scene is the same for every body.
 
-    Bands without any frame are left out. Frames of one burst count once.
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table; columns `status`, `source`, `ev100`, `SHARE_COLUMNS` and, where known, `best`, `flash`
+        and `burst`.
+
+    Returns
+    -------
+    dict of dict of Scenes
+        Kind of file -> band key -> mean histogram. Bands without any frame are left out; frames of one
+        burst count once; a kind with fewer than `ENOUGH_FRAMES` frames in a band has there the mean of all
+        kinds.
     """
     if not len(frames):
         return {}
@@ -147,13 +188,17 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
         return np.bincount(cell, values, shape[0] * shape[1]).reshape(shape).astype(float)
 
     frames_in = summed(None)
-    held = np.stack([summed(weight * column) for column in shares.T], axis=-1)
+    summed_shares = np.stack([summed(weight * column) for column in shares.T], axis=-1)
     out: dict[str, dict[str, Scenes]] = {kind: {} for kind in KINDS}
     for i, band in enumerate(BANDS):
         for j, kind in enumerate(KINDS):
             if frames_in[i].any():
                 # Too few of one kind are described by the frames of every kind.
-                mean = held[i, j] if frames_in[i, j] >= ENOUGH_FRAMES else held[i].sum(axis=0)
+                mean = (
+                    summed_shares[i, j]
+                    if frames_in[i, j] >= ENOUGH_FRAMES
+                    else summed_shares[i].sum(axis=0)
+                )
                 mean = mean / max(mean.sum(), 1e-12)
                 out[kind][band.key] = Scenes(mean, _quartiles(mean))
     return out

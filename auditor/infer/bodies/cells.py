@@ -17,55 +17,51 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr
 
+from auditor.infer.bodies.cell_means import (
+    PRIOR_FRAME_SD,
+    PRIOR_OUTING_SD,
+    PRIOR_TONE_SD,
+    Observed,
+    covariance_of_means,
+    outing_effect_sd,
+    robust_means,
+)
 from auditor.infer.bodies.observe import Tones, sigma_code
 from auditor.infer.bodies.photon import fit_physics
-from auditor.robust import bisquare_weight, group_medians, scale_of
+from auditor.robust import group_medians
 
-__all__ = ["Cells", "Limits", "gather", "hazard"]
+__all__ = ["Cells", "Limits", "gather"]
 
 Floats = NDArray[np.float64]
 
-PRIOR_FRAME_SD: Final = 0.07
-"""Scatter of a frame's log noise that is assumed where too few frames speak."""
-PRIOR_TONE_SD: Final = 0.05
-"""The same of a tone within its frame."""
-PRIOR_OUTING_SD: Final = 0.05
-"""The same of what the frames of an outing share."""
-PRIOR_WEIGHT: Final = 4.0
-"""Frames (outings) that these assumptions are worth."""
 
 GRAIN_PIXELS: Final = 12.0
 """Pixels per independent sample of coarse camera noise, for a tone's standard error."""
 
-_TELLING: Final = 1.5
-"""Standard deviations above what was measured from which on a bound says nothing."""
-_CUT: Final = 4.0
-"""Standard deviations from which an outlier has no weight (Tukey's bisquare; a little under the usual 4.7,
-as noise is read off frames of all kinds)."""
-_LEAST_WEIGHT: Final = 1e-3
-"""Weight that even an outlier keeps, so that a cell of nothing else is not lost."""
-_DOUBTFUL: Final = 0.3
-"""Weight below which a frame's own error grows, with the root of how much less it has."""
-_CODED: Final = 0.08
+_CODING: Final = 0.08
 """Error in log noise through 8-bit coding at a noise of one code value; it falls with the square."""
-_CLIPPED: Final = 0.15
+_CLIPPING: Final = 0.15
 """Error in log noise through clipping at black where noise is as large as the signal."""
 _ROUGH_SD: Final = 0.03
 """Error of a cell's median beside its scatter, for the first fit of physics."""
-_FIRM_BOUNDS: Final = 0.25
+_LIMIT_QUANTILE: Final = 0.25
 """Quantile of a cell's bounds that stands for all: each holds for all, but for their scatter."""
-_ROUNDS: Final = 4
-"""Rounds of weights and scatters."""
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Cells in which no frame's noise could be measured: what it is at most. One entry per cell.
+    """Cells in which no frame's noise could be measured: upper limits only.
 
-    `log_sigma`: the bound that a quarter of the frames set, in log noise: each holds for all, as they
-    share their noise, but for their scatter; `frames` behind it.
+    Attributes
+    ----------
+    iso, signal : ndarray of float64, shape (m,)
+        ISO step and signal (linear, 1 = white) of each cell.
+    log_sigma : ndarray of float64, shape (m,)
+        The limit in natural log of noise: quantile `_LIMIT_QUANTILE` of the frames' own. Each frame's holds
+        for all, as they share their noise, but for their scatter.
+    frames : ndarray of int64, shape (m,)
+        Frames behind it.
     """
 
     iso: Floats
@@ -76,11 +72,29 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Cells:
-    """Robust means of log sigma. Arrays have one entry per cell.
+    """Robust means of log noise by ISO step and signal, of one body and kind of file.
 
-    `covariance`: of the means through sampling, cells x cells; `doubt`: what rounding to 8 bit and
-    compression may have done to them all (standard deviation in log); `limits`: the cells without;
-    `measured_frames` and `measured_units`: frames that show noise, and their outings, of all that count.
+    Attributes
+    ----------
+    iso, signal : ndarray of float64, shape (c,)
+        ISO step and signal (linear, 1 = white) of each cell.
+    log_sigma : ndarray of float64, shape (c,)
+        Mean natural log of the standard deviation of noise in linear light.
+    frames : ndarray of int64, shape (c,)
+        Observations in each cell, upper limits included.
+    covariance : ndarray of float64, shape (c, c)
+        Covariance of the means through sampling of frames, outings and tones.
+    coding_sd : ndarray of float64, shape (c,)
+        What rounding to 8 bit, compression and clipping may have done to a mean, standard deviation in log.
+    limits : Limits
+        Cells that hold upper limits only.
+    frame_sd, outing_sd, tone_sd : float
+        Standard deviations of the random effects of frames and outings, and of tones within a frame, in log
+        noise.
+    frame_count, unit_count : int
+        Frames and outings of all observations.
+    measured_frames, measured_units : int
+        Those of them that show measurable noise, in cells where any frame does.
     """
 
     iso: Floats
@@ -88,7 +102,7 @@ class Cells:
     log_sigma: Floats
     frames: NDArray[np.int64]
     covariance: Floats
-    doubt: Floats
+    coding_sd: Floats
     limits: Limits
     frame_sd: float
     outing_sd: float
@@ -100,7 +114,8 @@ class Cells:
 
     @property
     def sd(self) -> Floats:
-        return np.sqrt(np.diag(self.covariance) + self.doubt**2)
+        """Standard error of each mean, coding included, (c,), in log noise."""
+        return np.sqrt(np.diag(self.covariance) + self.coding_sd**2)
 
     @property
     def isos(self) -> Floats:
@@ -108,18 +123,7 @@ class Cells:
         return np.unique(np.concatenate([self.iso, self.limits.iso]))
 
 
-def _mad(values: Floats) -> float:
-    """Robust standard deviation about the median."""
-    return scale_of(values - np.median(values)) if len(values) else 0.0
-
-
-def _blend(measured: float, prior: float, count: float) -> float:
-    """A standard deviation from `count` degrees of freedom, joined with what is assumed."""
-    n = max(count, 0.0)
-    return float(np.sqrt((n * measured**2 + PRIOR_WEIGHT * prior**2) / (n + PRIOR_WEIGHT)))
-
-
-def _doubt(eight_bit: Floats, signal: Floats, log_sigma: Floats) -> Floats:
+def _coding_sd(eight_bit: Floats, signal: Floats, log_sigma: Floats) -> Floats:
     """Near one code value coding removes noise and rounding adds some; near black, clipping.
 
     Of real pairs of one exposure and the mean of many, noise of 1.0 to 1.3 code values reads 7% low,
@@ -127,38 +131,45 @@ def _doubt(eight_bit: Floats, signal: Floats, log_sigma: Floats) -> Floats:
     """
     sigma = np.exp(log_sigma)
     code = sigma_code(signal, sigma)
-    coding = np.minimum(_CODED / np.maximum(code, 1e-6) ** 2, 1.0) * eight_bit
-    return np.asarray(np.hypot(coding, _CLIPPED * (sigma / signal) ** 2))
-
-
-def _below(bound: Floats, middle: Floats, sd: float) -> Floats:
-    """Mean of what a normal distribution holds below `bound`."""
-    return np.asarray(middle - sd * hazard((bound - middle) / sd))
-
-
-def hazard(z: Floats) -> Floats:
-    """Density of the normal distribution at z over the share that lies below."""
-    return np.asarray(np.exp(-0.5 * z**2 - 0.5 * np.log(2 * np.pi) - log_ndtr(z)))
+    coding = np.minimum(_CODING / np.maximum(code, 1e-6) ** 2, 1.0) * eight_bit
+    return np.asarray(np.hypot(coding, _CLIPPING * (sigma / signal) ** 2))
 
 
 def gather(tones: Tones) -> Cells:
-    """Cells of one body and kind of file.
+    """Pool the tones of one body and kind of file into cells of equal ISO step and signal.
 
-    Args:
-        tones: rows of `observe`'s table, at least one.
+    Model of a tone's log noise: its cell's mean, plus a random effect of its outing, one of its frame, and
+    its own scatter. Four rounds of reweighting estimate means and variance components together: frames and
+    tones that are outliers lose weight (Tukey's bisquare), variance components are shrunk to their priors
+    with the weight of `PRIOR_WEIGHT` frames, and tones with an upper limit only (left-censored) enter with
+    the mean of the normal law truncated at that limit. ISO values as written are first brought to their
+    step, the nearest third of a stop, by a fit of the physics (`fit_physics`).
 
-    ISO values as written are brought to their step (nearest third of a stop) by the fitted physics.
+    Parameters
+    ----------
+    tones : structured ndarray, shape (n,)
+        Rows of one group of `Observations.groups`, at least one; fields `iso`, `step`, `signal`,
+        `log_sigma`, `censored`, `pixels`, `frame`, `unit`, `eight_bit`.
+
+    Returns
+    -------
+    Cells
+        Arrays of length 0 (and `limits`) where no tone was measured.
+
+    References
+    ----------
+    J. Tobin, Econometrica 26 (1958), 24-36, for censored data.
     """
-    bounded = tones["bounded"]
+    censored = tones["censored"]
     steps, _, cell = _cells(tones)
-    alone = np.bincount(cell[~bounded], minlength=len(steps))[cell] == 0
-    limits = _limits(tones[alone])
+    only_limits = np.bincount(cell[~censored], minlength=len(steps))[cell] == 0
+    limits = _limits(tones[only_limits])
     frame_count, unit_count = (len(np.unique(tones[name])) for name in ("frame", "unit"))
-    rows = tones[~alone] if alone.any() else tones
+    rows = tones[~only_limits] if only_limits.any() else tones
     if not len(rows):
-        nothing = np.empty(0)
+        empty = np.empty(0)
         return Cells(
-            nothing, nothing, nothing, np.empty(0, np.int64), np.empty((0, 0)), nothing, limits,
+            empty, empty, empty, np.empty(0, np.int64), np.empty((0, 0)), empty, limits,
             PRIOR_FRAME_SD, PRIOR_OUTING_SD, PRIOR_TONE_SD, frame_count, unit_count, 0, 0,
         )  # fmt: skip
     return _measured(rows, limits, frame_count, unit_count)
@@ -177,170 +188,65 @@ def _limits(tones: Tones) -> Limits:
     bound = tones["log_sigma"]
     # A frame has one tone of each signal, so that tones are frames.
     count = np.bincount(cell, minlength=len(iso))
-    own = np.split(bound[np.argsort(cell, kind="stable")], np.cumsum(count)[:-1])
-    lowest = [float(np.quantile(b, _FIRM_BOUNDS)) for b in own] if len(iso) else []
-    return Limits(iso, signal, np.array(lowest), count)
-
-
-@dataclass
-class _Rows:
-    """Observations of cells that hold measured noise, as arrays (n,)."""
-
-    cell: NDArray[np.intp]
-    frame: NDArray[np.intp]
-    found: Floats
-    bounded: NDArray[np.bool_]
-    noise: Floats
-    """Variance of a single tone through its own scatter."""
-    n_cells: int
-    n_frames: int
-    n_iso: int
+    by_cell = np.split(bound[np.argsort(cell, kind="stable")], np.cumsum(count)[:-1])
+    limit = [float(np.quantile(b, _LIMIT_QUANTILE)) for b in by_cell] if len(iso) else []
+    return Limits(iso, signal, np.array(limit), count)
 
 
 def _measured(tones: Tones, limits: Limits, frame_count: int, unit_count: int) -> Cells:
     iso, signal, cell = _cells(tones)
     n_cells = len(iso)
     frame_ids, first, frame = np.unique(tones["frame"], return_index=True, return_inverse=True)
-    bounded = tones["bounded"]
+    censored = tones["censored"]
     y = tones["log_sigma"]
     iso_written, s = tones["iso"], tones["signal"]
     counts = np.bincount(cell, minlength=n_cells)
-    median = _censored_median(y, bounded, cell)
+    median = _censored_median(y, censored, cell)
     rough_sd = np.sqrt((PRIOR_FRAME_SD**2 + PRIOR_TONE_SD**2) / counts + _ROUGH_SD**2)
     eight_bit = np.bincount(cell, tones["eight_bit"], n_cells) / counts
-    law, _ = fit_physics(iso, signal, median, np.hypot(rough_sd, _doubt(eight_bit, signal, median)))
+    law, _ = fit_physics(
+        iso, signal, median, np.hypot(rough_sd, _coding_sd(eight_bit, signal, median))
+    )
     y = y - law.log_sigma(iso_written, s) + law.log_sigma(tones["step"], s)
 
-    rows = _Rows(
-        cell, frame, y, bounded,
+    rows = Observed(
+        cell, frame, y, censored,
         PRIOR_TONE_SD**2 + GRAIN_PIXELS / (2 * tones["pixels"]),
         n_cells, len(frame_ids), len(np.unique(iso)),
     )  # fmt: skip
-    # The centre a frame is held against: its cell's median, drawn to the physics where few speak.
+    # The centre a frame is held against: its cell's median, shrunk to the physics where frames are few.
     fitted = law.log_sigma(iso, signal)
-    trust = counts / (counts + 2)
-    scatter = _settle(rows, fitted, trust, _censored_median(y, bounded, cell))
+    shrinkage = counts / (counts + 2)
+    scatter = robust_means(rows, fitted, shrinkage, _censored_median(y, censored, cell))
     units, unit_of = np.unique(tones["unit"][first], return_inverse=True)
-    shown = tones[~bounded]
-    outing_sd = _outing_sd(scatter.effect, unit_of, scatter.frame_weight, scatter.scale)
+    uncensored = tones[~censored]
+    outing_sd = outing_effect_sd(scatter.frame_effect, unit_of, scatter.frame_weight, scatter.scale)
     return Cells(
         iso=iso,
         signal=signal,
         log_sigma=scatter.mean,
         frames=counts,
-        covariance=_covariance(rows, scatter, outing_sd, unit_of, len(units)),
-        doubt=_doubt(eight_bit, signal, scatter.mean),
+        covariance=covariance_of_means(rows, scatter, outing_sd, unit_of, len(units)),
+        coding_sd=_coding_sd(eight_bit, signal, scatter.mean),
         limits=limits,
         frame_sd=scatter.frame_sd,
         outing_sd=outing_sd,
         tone_sd=scatter.tone_sd,
         frame_count=frame_count,
         unit_count=unit_count,
-        measured_frames=len(np.unique(shown["frame"])),
-        measured_units=len(np.unique(shown["unit"])),
+        measured_frames=len(np.unique(uncensored["frame"])),
+        measured_units=len(np.unique(uncensored["unit"])),
     )
 
 
-def _censored_median(y: Floats, bounded: NDArray[np.bool_], cell: NDArray[np.intp]) -> Floats:
+def _censored_median(y: Floats, censored: NDArray[np.bool_], cell: NDArray[np.intp]) -> Floats:
     """Median by cell; bounds below the measured median count as less than all that was measured, those
     above it say nothing."""
-    measured = np.where(bounded, np.nan, y)
-    middle = group_medians(measured, cell)
-    if not bounded.any():
-        return middle
-    least = np.full(len(middle), np.inf)
+    measured = np.where(censored, np.nan, y)
+    median = group_medians(measured, cell)
+    if not censored.any():
+        return median
+    least = np.full(len(median), np.inf)
     np.fmin.at(least, cell, measured)
-    low = np.where(y > middle[cell], np.nan, np.minimum(y, least[cell]))
-    return group_medians(np.where(bounded, low, y), cell)
-
-
-@dataclass
-class _Scatter:
-    """How observations scatter about their cells: means, weights and the three standard deviations."""
-
-    mean: Floats
-    joint: Floats
-    effect: Floats
-    frame_weight: Floats
-    scale: float
-    frame_sd: float
-    tone_sd: float
-
-
-def _settle(rows: _Rows, fitted: Floats, trust: Floats, own: Floats) -> _Scatter:
-    """Robust means by cell, in four rounds of weights and scatter."""
-    cell, frame, noise = rows.cell, rows.frame, rows.noise
-    centre = fitted + (own - fitted) * trust
-    weight = np.ones(len(cell))
-    tone_sd, frame_sd = PRIOR_TONE_SD, PRIOR_FRAME_SD
-    per_frame = np.bincount(frame)
-    mean_tones = float(np.mean(per_frame))
-    for _ in range(_ROUNDS):
-        sd = float(np.hypot(frame_sd, tone_sd))
-        telling = ~rows.bounded | (rows.found < centre[cell] + _TELLING * sd)
-        y = np.where(rows.bounded, _below(rows.found, centre[cell], sd), rows.found)
-        residual = np.where(telling, y - centre[cell], 0.0)
-        share = weight * telling / noise
-        effect = np.bincount(frame, share * residual) / np.maximum(np.bincount(frame, share), 1e-12)
-        left = residual - effect[frame]
-        inner = left[(per_frame > 1)[frame] & telling]
-        freedom = len(inner) * (1 - 1 / mean_tones)
-        spread = _mad(inner) / np.sqrt(max(1 - 1 / mean_tones, 0.5))
-        tone_sd = _blend(spread, PRIOR_TONE_SD, freedom)
-        raw = _mad(effect) * np.sqrt(rows.n_frames / max(rows.n_frames - rows.n_iso, 1))
-        through_tones = tone_sd**2 / mean_tones
-        frame_sd = _blend(
-            float(np.sqrt(max(raw**2 - through_tones, 0.0))),
-            PRIOR_FRAME_SD,
-            rows.n_frames - rows.n_iso,
-        )
-        scale = float(np.hypot(frame_sd, np.sqrt(through_tones)))
-        # Were every frame of a small cell an outlier, the cell would be lost: a floor keeps it.
-        frame_weight = np.maximum(bisquare_weight(effect, scale, _CUT), _LEAST_WEIGHT)
-        weight = frame_weight[frame] * np.maximum(
-            bisquare_weight(left, tone_sd, _CUT), _LEAST_WEIGHT
-        )
-        joint = weight * telling / (frame_sd**2 + noise)
-        total = np.bincount(cell, joint, minlength=rows.n_cells)
-        mean = np.bincount(cell, joint * y, minlength=rows.n_cells) / total
-        centre = fitted + (mean - fitted) * trust
-    return _Scatter(mean, joint / total[cell], effect, frame_weight, scale, frame_sd, tone_sd)
-
-
-def _covariance(
-    rows: _Rows, scatter: _Scatter, outing_sd: float, unit_of: NDArray[np.intp], units: int
-) -> Floats:
-    """Of the cells' means: what frames, outings and tones share."""
-
-    def shared(weight: Floats, group: NDArray[np.intp], groups: int) -> Floats:
-        """Covariance of the cells' means through what a group's tones have in common, of variance 1."""
-        place = rows.cell * groups + group
-        by_group = np.bincount(place, weight, rows.n_cells * groups).reshape(rows.n_cells, groups)
-        return np.asarray(by_group @ by_group.T, float)
-
-    # A cell that has nothing but outliers keeps its mean, with little to say.
-    doubtful = np.sqrt(np.maximum(1.0, _DOUBTFUL / scatter.frame_weight))
-    tone_part = np.bincount(rows.cell, scatter.joint**2, minlength=rows.n_cells)
-    return np.asarray(
-        scatter.frame_sd**2
-        * shared(scatter.joint * doubtful[rows.frame], rows.frame, rows.n_frames)
-        + outing_sd**2 * shared(scatter.joint, unit_of[rows.frame], units)
-        + np.diag(tone_part * scatter.tone_sd**2)
-    )
-
-
-def _outing_sd(
-    effect: Floats, unit: NDArray[np.int64], weight: Floats, frame_scale: float
-) -> float:
-    """What frames of one outing share, from the scatter of outing means; robust, never negative."""
-    total = np.bincount(unit, weight)
-    mean = np.bincount(unit, weight * effect) / np.maximum(total, 1e-9)
-    size = np.bincount(unit)
-    several = (size > 1) & (total > 0.5)
-    if several.sum() < 3:
-        return PRIOR_OUTING_SD
-    observed = float(np.average((mean[several] - mean[several].mean()) ** 2))
-    expected = frame_scale**2 * float(np.mean(1 / size[several]))
-    return _blend(
-        float(np.sqrt(max(observed - expected, 0.0))), PRIOR_OUTING_SD, int(several.sum()) - 1
-    )
+    low = np.where(y > median[cell], np.nan, np.minimum(y, least[cell]))
+    return group_medians(np.where(censored, low, y), cell)

@@ -15,7 +15,20 @@ __all__ = ["census"]
 
 
 def census(frames: pd.DataFrame) -> dict[str, Any]:
-    """Frames and pixel pitch by body, frames by body, kind and band."""
+    """Which bodies there are, and how often they occur.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `status`, `body`, `source`, `pixel_pitch_um` and, where known, `sensor_pixel_um`, `file_kind`,
+        `ev100`, `flash`, `best`.
+
+    Returns
+    -------
+    dict
+        `frames_of`, `pitch_of` and `scales_of` by body, `frames_in_band` by body, kind and band key: as
+        `BodiesModel` has them.
+    """
     if not len(frames):
         return {"frames_of": {}, "pitch_of": {}, "scales_of": {}, "frames_in_band": {}}
     names = (
@@ -71,4 +84,4 @@ def _scales(table: pd.DataFrame, body: pd.Series, pitch: pd.Series) -> dict[str,
     for (b, k, p), n in pd.Series(1, table.index).groupby([body, kind, um]).sum().items():  # type: ignore[misc]
         entry = {"file_kind": str(k), "pixel_pitch_um": float(p), "frames": int(n)}
         out.setdefault(str(b), []).append(entry)
-    return {b: sorted(found, key=lambda s: -s["frames"]) for b, found in out.items()}
+    return {b: sorted(entries, key=lambda s: -s["frames"]) for b, entries in out.items()}

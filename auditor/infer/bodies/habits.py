@@ -59,11 +59,20 @@ def _entry(body: str, habit: str, hits: NDArray[np.bool_], share: float, text: s
 
 
 def lifts(frames: pd.DataFrame) -> pd.DataFrame:
-    """Edited files against the raw or camera file of the same capture.
+    """Brightening of edited files against the raw or camera file of the same capture.
 
-    Returns a table (edited row's index): body, capture, lift in stops between the medians of their
-    signals, over the body's median lift (a raw file without its tone curve is darker than any
-    developed one, so only the difference from the usual development tells).
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `status`, `capture`, `source`, `body` and `SHARE_COLUMNS`.
+
+    Returns
+    -------
+    DataFrame
+        Index of the edited rows; columns `body`, `capture` and `lift`, stops between the medians of the two
+        files' signals, less the body's median lift from that kind of file (a raw file without its tone curve
+        is darker than any developed one). Of fewer than four pairs from a camera file nothing is taken off;
+        such pairs from raw files are left out.
     """
     empty = pd.DataFrame(columns=["body", "capture", "lift"])
     if "capture" not in frames or not len(frames):
@@ -109,12 +118,12 @@ def _static(seconds: Floats, signature: pd.Series, rows: NDArray[np.int64]) -> N
     # Piece by piece: the text of a million signatures weighs as much as all else.
     for start in range(0, len(first), _CHUNK):
         at = first[start : start + _CHUNK]
-        alike = _alike(signature, rows[order[at]], rows[order[at + 1]])
-        out[order[at[alike]]] = out[order[at[alike] + 1]] = True
+        similar = _similar(signature, rows[order[at]], rows[order[at + 1]])
+        out[order[at[similar]]] = out[order[at[similar] + 1]] = True
     return out
 
 
-def _alike(
+def _similar(
     signature: pd.Series, one: NDArray[np.int64], other: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
     """Pairs of rows whose signatures differ by no more than `STATIC_DIFFERENCE` in the mean."""
@@ -129,10 +138,22 @@ def _alike(
 def find_habits(
     frames: pd.DataFrame, excellent_iso: dict[tuple[str, str], float | None], share: float
 ) -> list[Habit]:
-    """Shares of frames with a habit that costs noise, per body; only what could be judged counts.
+    """Shares of frames with a habit of exposure that costs noise, per body; only what could be judged counts.
 
-    Args:
-        excellent_iso: (body, band key) -> highest ISO that is still excellent there.
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table: `record.COLUMNS` and the columns of `crawl.relate`.
+    excellent_iso : dict
+        (body, band key) -> highest ISO that is excellent there, None where none is.
+    share : float
+        Share of the truth that intervals are meant to hold (Wilson's, `robust.share_interval`).
+
+    Returns
+    -------
+    list of Habit
+        `habit` is 'lifted' (brightened in editing), 'underexposed' (headroom unused above the lowest ISO) or
+        'time to spare' (a higher ISO than needed for a scene that stood still); `frames` of `of` have it.
     """
     out: list[Habit] = []
     if not len(frames):
@@ -156,8 +177,8 @@ def find_habits(
     bodies = words(rows, "body")
     for name, at in pd.Series(place).groupby(bodies).indices.items():
         body, own = str(name), figures.iloc[at]
-        still = _static(own["taken"].to_numpy(), signature, place[at])
-        out += _headroom(body, own, share) + _spare(body, own, still, excellent_iso, share)
+        static = _static(own["taken"].to_numpy(), signature, place[at])
+        out += _headroom(body, own, share) + _spare(body, own, static, excellent_iso, share)
     return out
 
 
@@ -188,12 +209,12 @@ def _brightest(frames: pd.DataFrame, rows: NDArray[np.int64]) -> Floats:
 def _spare(
     body: str,
     rows: pd.DataFrame,
-    still: NDArray[np.bool_],
+    static: NDArray[np.bool_],
     excellent_iso: dict[tuple[str, str], float | None],
     share: float,
 ) -> list[Habit]:
     iso, light, spare = rows["iso"].to_numpy(), rows["ev100"].to_numpy(), -shutter_stops(rows)
-    judged = still & np.isfinite(spare) & np.isfinite(iso) & np.isfinite(light)
+    judged = static & np.isfinite(spare) & np.isfinite(iso) & np.isfinite(light)
     if not judged.any():
         return []
     band = bands_of(light[judged])

@@ -13,16 +13,16 @@ from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_quantile
 from auditor.infer.bodies.visible import (
+    EXTRAPOLATION_STOPS,
     HALF_THIRD,
-    REACH,
-    ROUNDED,
+    ISO_TOLERANCE,
     BandNoise,
+    engraved_isos,
     iso_interval,
-    thirds,
 )
 from auditor.model import IsoMatch
 
-__all__ = ["LEAST_FRAMES", "MOST_REFERENCES", "as_noisy_as", "match_bodies", "reference_isos"]
+__all__ = ["LEAST_FRAMES", "MOST_REFERENCES", "equal_noise_isos", "match_bodies", "reference_isos"]
 
 Floats = NDArray[np.float64]
 
@@ -30,7 +30,7 @@ USUAL: Final = tuple(i for i in ISOS if 100 <= i <= 12800)
 """Reference values given for every pair, beside those that the reference body used."""
 
 
-_WAYS: Final = ("near", "down", "up")
+_ROUNDINGS: Final = ("near", "down", "up")
 """How the best answer and its ends are rounded to engraved ISO values."""
 LEAST_FRAMES: Final = 6
 """A body with fewer measured frames of one kind is not held against others: two or three frames say
@@ -44,9 +44,21 @@ and pairs of forty bodies would fill a profile with what nobody asks."""
 
 
 def reference_isos(model: NoiseModel) -> list[int]:
-    """Third stops from 100 to 12,800 and whatever the body used beyond them, within its reach."""
+    """ISO values of a reference body for which equivalents are given.
+
+    Parameters
+    ----------
+    model : NoiseModel
+        Noise of the reference body.
+
+    Returns
+    -------
+    list of int
+        Third stops from 100 to 12,800 and whatever the body used beyond them, ascending, none more than
+        `EXTRAPOLATION_STOPS` beyond the ISO values that it used.
+    """
     wanted = {*USUAL, *(i for i in model.isos if i in ISO_GRID)}
-    low, high = _span(model.isos, REACH + ROUNDED)
+    low, high = _span(model.isos, EXTRAPOLATION_STOPS + ISO_TOLERANCE)
     return sorted(i for i in wanted if low <= math.log2(i) <= high)
 
 
@@ -55,17 +67,31 @@ def _span(isos: Collection[int], beyond: float) -> tuple[float, float]:
     return math.log2(min(isos)) - beyond, math.log2(max(isos)) + beyond
 
 
-def as_noisy_as(
+def equal_noise_isos(
     reference: BandNoise,
     others: Sequence[BandNoise],
     isos: Sequence[int],
     quantiles: Sequence[float],
 ) -> Floats:
-    """log2 ISO on each of the others that looks as noisy as each ISO on `reference`, (3, others, ISO): best,
-    low, high.
+    """ISO on other bodies that looks as noisy as each ISO on a reference body.
 
-    What the noise measurement is off by in common cancels. `quantiles`: standard errors from best to ends.
-    Infinite when the answer lies beyond every ISO there is.
+    The common error of the noise measurement (`ESTIMATOR_SD`) cancels between two bodies.
+
+    Parameters
+    ----------
+    reference : BandNoise
+        Noise of the reference body in one band.
+    others : sequence of BandNoise
+        The same of the other bodies.
+    isos : sequence of int
+        ISO values on the reference, entries of `ISO_GRID`.
+    quantiles : sequence of float
+        For each of the others, half the width of the interval in standard errors (`t_quantile`).
+
+    Returns
+    -------
+    ndarray of float64, shape (3, others, ISO)
+        Best value, low and high end, log2 ISO; infinite where the answer lies beyond every ISO of the grid.
     """
     rows = [ISO_GRID.index(iso) for iso in isos]
     snr, variance = (
@@ -87,32 +113,47 @@ def _references(models: Sequence[NoiseModel]) -> list[NoiseModel]:
 
 def match_bodies(
     models: list[NoiseModel],
-    looks: Mapping[tuple[str, str], Mapping[str, BandNoise]],
+    noises: Mapping[tuple[str, str], Mapping[str, BandNoise]],
     share: float,
 ) -> list[IsoMatch]:
-    """The profile's `iso_matches`: every body against the bodies known best, of one kind of file, by band.
+    """The profile's `iso_matches`: bodies against those known best, of one kind of file, by band.
 
-    `looks` are the `band_noises` of every body and kind. `iso`, `low` and `high` are engraved third stops;
-    `iso_exact` is what was found between them.
+    Parameters
+    ----------
+    models : list of NoiseModel
+        All bodies and kinds of file; those with fewer than `LEAST_FRAMES` frames, or without measured
+        noise, are passed over.
+    noises : mapping
+        (body, kind) -> band key -> `BandNoise`, from `band_noises`.
+    share : float
+        Share of the truth that intervals are meant to hold.
+
+    Returns
+    -------
+    list of IsoMatch
+        `iso`, `low` and `high` are engraved third stops; `iso_exact` is what was found between them.
+        `predicted` is False where noise was measured on both sides.
     """
     out: list[IsoMatch] = []
-    able = [m for m in models if m.cells.frame_count >= LEAST_FRAMES and len(m.cells.iso)]
-    for reference in _references(able):
+    comparable = [m for m in models if m.cells.frame_count >= LEAST_FRAMES and len(m.cells.iso)]
+    for reference in _references(comparable):
         isos, measured = reference_isos(reference), reference.measured_isos
-        others = [m for m in able if m.body != reference.body and m.kind == reference.kind]
+        others = [m for m in comparable if m.body != reference.body and m.kind == reference.kind]
         if not others:
             continue
-        own = looks[reference.body, reference.kind]
-        quantiles = [t_quantile(reference.freedom + m.freedom, share) for m in others]
+        own = noises[reference.body, reference.kind]
+        quantiles = [t_quantile(reference.dof + m.dof, share) for m in others]
         answers = {}
         for key in own:
-            looked = [looks[m.body, m.kind][key] for m in others]
-            found = as_noisy_as(own[key], looked, isos, quantiles)
-            steps = [thirds(a, way) for a, way in zip(found, _WAYS, strict=True)]
+            band_noise = [noises[m.body, m.kind][key] for m in others]
+            found = equal_noise_isos(own[key], band_noise, isos, quantiles)
+            steps = [
+                engraved_isos(a, rounding) for a, rounding in zip(found, _ROUNDINGS, strict=True)
+            ]
             answers[key] = found[0].tolist(), np.stack(steps, axis=-1).tolist()
         for i, other in enumerate(others):
             # Told within reach of what the other used; seen where its noise was measured on both sides.
-            first, last = _span(other.isos, REACH + ROUNDED)
+            first, last = _span(other.isos, EXTRAPOLATION_STOPS + ISO_TOLERANCE)
             lowest, highest = _span(other.measured_isos, HALF_THIRD)
             for band in BANDS:
                 if band.key not in own:

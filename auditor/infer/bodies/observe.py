@@ -1,4 +1,4 @@
-"""Frame table to noise observations: which frames speak about a body, and which stand apart."""
+"""Frame table to noise observations: which frames say something of a body, and which are kept apart."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ _EIGHT_BIT: Final = (".jpg", ".jpeg", ".jpe", ".png", ".webp", ".heic", ".heif",
 Floats = NDArray[np.float64]
 
 Tones = NDArray[np.void]
-"""A row per tone, with the columns of its frame, and signal, bounded, log_sigma, pixels. Of few rows a structured
+"""A row per tone, with the columns of its frame, and signal, censored, log_sigma, pixels. Of few rows a structured
 array costs a tenth of a table."""
 _COLUMNS: Final = (
     *("body", "source", "status", "iso", "exposure_time_s", "width_px", "height_px", "path"),
@@ -61,16 +61,25 @@ _GROUPS: Final = ("body", "kind")
 
 @dataclass(frozen=True, slots=True)
 class Observations:
-    """What `observe` found.
+    """Noise observations of all bodies.
 
-    `frames`: one row per frame; columns body, kind, iso (as written), step (nearest third of a stop),
-    unit (what is resampled), frame (row number in the frame table), eight_bit, long_exposure, pushed,
-    pixels_per_frame, scale (factor on sigma for the noise room's output size).
-    `sigma`, `at_most`, `pixels`: frames x `TONE_SIGNALS`, NaN where a tone says nothing. A tone has
-    either noise that was measured or what it is at most.
-    `left_out`: body -> reason in plain words -> count of frames.
-    `held`: body and kind -> frames that say something; `spared`: those of them that are not among
-    `frames`, because `STEP_LIMIT` of their ISO step stand for all.
+    Attributes
+    ----------
+    frames : DataFrame
+        One row per frame; columns `body`, `kind`, `iso` (as written), `step` (nearest third of a stop),
+        `unit` (outing, burst or frame: what is resampled), `frame` (row number in the frame table),
+        `eight_bit`, `long_exposure`, `pushed`, `pixels_per_frame`, `scale` (factor on sigma for the output
+        size of the noise measurement).
+    sigma, at_most, pixels : ndarray of float32, shape (frames, tones)
+        By `record.TONE_SIGNALS`: standard deviation in linear light, its upper limit, pixels behind it; NaN
+        where a tone says nothing. A tone has either a measured value or a limit.
+    left_out : dict
+        Body -> reason in plain words -> count of frames.
+    usable : dict
+        (body, kind) -> frames that say something.
+    not_sampled : dict
+        (body, kind) -> those of them that are not among `frames`, as `STEP_LIMIT` of their ISO step stand
+        for all.
     """
 
     frames: pd.DataFrame
@@ -78,11 +87,20 @@ class Observations:
     at_most: NDArray[np.float32]
     pixels: NDArray[np.float32]
     left_out: dict[str, dict[str, int]]
-    held: dict[tuple[str, str], int]
-    spared: dict[tuple[str, str], int]
+    usable: dict[tuple[str, str], int]
+    not_sampled: dict[tuple[str, str], int]
 
     def groups(self) -> Iterator[tuple[tuple[str, str], Tones]]:
-        """Body and kind of file with their tones, one after another."""
+        """Tones of one body and kind of file after another.
+
+        Yields
+        ------
+        key : tuple of str
+            Body, kind of file.
+        tones : structured ndarray, shape (n,)
+            A row per tone that says something; the fields of its frame, and `signal` (linear, 1 = white),
+            `censored` (True for an upper limit), `log_sigma` (natural log), `pixels`.
+        """
         if len(self.frames):
             columns = {n: c.to_numpy() for n, c in self.frames.items() if n not in _GROUPS}
             by = self.frames.groupby(list(_GROUPS), observed=True, sort=True)
@@ -92,12 +110,14 @@ class Observations:
     def _tones(self, columns: dict[Any, NDArray[Any]], rows: NDArray[np.int64]) -> Tones:
         measured = ~np.isnan(self.sigma[rows])
         at, level = np.nonzero((measured | ~np.isnan(self.at_most[rows])).T)[::-1]
-        found = np.where(measured, self.sigma[rows], self.at_most[rows])[at, level].astype(float)
+        sigma_or_limit = np.where(measured, self.sigma[rows], self.at_most[rows])[at, level].astype(
+            float
+        )
         own = rows[at]
         tones = {n: c[own] for n, c in columns.items()} | {
             "signal": np.asarray(TONE_SIGNALS)[level],
-            "bounded": ~measured[at, level],
-            "log_sigma": np.log(found),
+            "censored": ~measured[at, level],
+            "log_sigma": np.log(sigma_or_limit),
             "pixels": self.pixels[own, level].astype(float),
         }
         out = np.empty(len(own), [(n, v.dtype) for n, v in tones.items()])
@@ -107,12 +127,38 @@ class Observations:
 
 
 def sigma_code(signal: NDArray[np.float64], sigma: NDArray[np.float64]) -> Floats:
-    """Noise in 8-bit code values of a noise given in linear light (sRGB, IEC 61966-2-1)."""
+    """Noise in 8-bit code values of a noise in linear light, by the slope of sRGB's curve.
+
+    Parameters
+    ----------
+    signal, sigma : ndarray of float64
+        Signal and standard deviation in linear light, 1 = white.
+
+    Returns
+    -------
+    ndarray of float64
+        Standard deviation in code values.
+
+    References
+    ----------
+    IEC 61966-2-1.
+    """
     return np.asarray(255 * srgb.slope(signal) * sigma)
 
 
 def resampling_unit(frames: pd.DataFrame) -> pd.Series:
-    """Outing where known, else burst, else the frame itself; one integer per row."""
+    """Number of what is resampled as one, for intervals that respect dependence between frames.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `outing` and `burst`, where there are any.
+
+    Returns
+    -------
+    Series of int
+        Outing where known, else burst, else a number of the row's own (negative).
+    """
     unit = pd.Series(np.arange(len(frames)), index=frames.index)
     for name in ("burst", "outing"):
         if name in frames:
@@ -121,17 +167,17 @@ def resampling_unit(frames: pd.DataFrame) -> pd.Series:
     return unit
 
 
-def _reasons(frames: pd.DataFrame, speaks: NDArray[np.bool_]) -> NDArray[np.object_]:
-    """Why a frame cannot speak about its body's noise; empty where it can. `speaks`: it has a tone."""
+def _reasons(frames: pd.DataFrame, informative: NDArray[np.bool_]) -> NDArray[np.object_]:
+    """Why a frame says nothing of its body's noise; empty where it does. `informative`: it has a tone."""
     number = numbers(frames, "iso")
-    because = (
+    rules = (
         (frames["status"] != "measured", "could not be measured"),
         (frames["source"] == "resized", "was resized, so its pixels are not the sensor's"),
         (~(np.isfinite(number) & (number > 0)), "has no ISO in its settings"),
-        (~speaks, "has no even area in which noise could be seen or ruled out"),
+        (~informative, "has no even area in which noise could be seen or ruled out"),
     )
     reason = np.full(len(frames), "", dtype=object)
-    for condition, text in because:
+    for condition, text in rules:
         holds = condition
         if isinstance(holds, pd.Series):
             holds = holds.fillna(False).to_numpy(bool)
@@ -140,8 +186,20 @@ def _reasons(frames: pd.DataFrame, speaks: NDArray[np.bool_]) -> NDArray[np.obje
 
 
 def sensor_rows(frames: pd.DataFrame, columns: Sequence[str] | None = None) -> pd.DataFrame:
-    """The rows that stand for a capture: marked `best`, or all where nothing was marked; with some
-    columns, those of them that there are."""
+    """Rows that stand for a capture.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table; `best` marks the one file of a capture; without that column every row stands for one.
+    columns : sequence of str, optional
+        Only those of these columns that there are.
+
+    Returns
+    -------
+    DataFrame
+        With the index of `frames`.
+    """
     table = frames if columns is None else frames[[c for c in columns if c in frames]]
     mask = sensor_mask(frames)
     return table if mask.all() else table[mask]
@@ -155,9 +213,18 @@ def sensor_mask(frames: pd.DataFrame) -> NDArray[np.bool_]:
 def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
     """Collect the noise observations of all bodies.
 
-    Args:
-        frames: `record.COLUMNS` plus the columns of `crawl.relate`; its index is unique.
-        pushed: index of the frames that were brightened in editing.
+    Parameters
+    ----------
+    frames : DataFrame
+        `record.COLUMNS` and the columns of `crawl.relate`; its index is unique.
+    pushed : collection of int, optional
+        Index of the frames that were brightened in editing.
+
+    Returns
+    -------
+    Observations
+        Frames that are measured, not resized, with an ISO and at least one tone whose noise was measured or
+        bounded; at most `STEP_LIMIT` of each body, kind and ISO step, a random sample with a fixed seed.
     """
     stems = [tone_column(s) for s in TONE_SIGNALS]
     table = sensor_rows(
@@ -171,60 +238,62 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
     pixels[np.isnan(pixels)] = MIN_PIXELS
     sigma[~((sigma > 0) & (pixels >= MIN_PIXELS))] = np.nan
     at_most[~((at_most > 0) & np.isnan(sigma))] = np.nan
-    speaks = np.any(~np.isnan(sigma) | ~np.isnan(at_most), axis=1)
-    reason = _reasons(table, speaks)
+    informative = np.any(~np.isnan(sigma) | ~np.isnan(at_most), axis=1)
+    reason = _reasons(table, informative)
     left_out: dict[str, dict[str, int]] = {}
-    aside = np.flatnonzero(reason != "")
-    bodies = pd.Series(words(table, "body", UNKNOWN_BODY)[aside])
-    for (b, r), count in bodies.groupby([bodies, reason[aside]]).size().items():  # type: ignore[misc]
+    excluded = np.flatnonzero(reason != "")
+    bodies = pd.Series(words(table, "body", UNKNOWN_BODY)[excluded])
+    for (b, r), count in bodies.groupby([bodies, reason[excluded]]).size().items():  # type: ignore[misc]
         left_out.setdefault(str(b), {})[str(r)] = int(count)
 
     keep = np.flatnonzero(reason == "")
-    seen = _frames_seen(table[[c for c in _COLUMNS if c in table]].iloc[keep], pushed)
-    some = _sample(seen)
-    keep, drawn = keep[some], seen.iloc[some].reset_index(drop=True)
-    held, used = _by_kind(seen), _by_kind(drawn)
-    spared = {key: n - used[key] for key, n in held.items() if n > used[key]}
-    return Observations(drawn, sigma[keep], at_most[keep], pixels[keep], left_out, held, spared)
+    candidates = _frame_columns(table[[c for c in _COLUMNS if c in table]].iloc[keep], pushed)
+    sample = _sample(candidates)
+    keep, sampled = keep[sample], candidates.iloc[sample].reset_index(drop=True)
+    usable, used = _by_kind(candidates), _by_kind(sampled)
+    not_sampled = {key: n - used[key] for key, n in usable.items() if n > used[key]}
+    return Observations(
+        sampled, sigma[keep], at_most[keep], pixels[keep], left_out, usable, not_sampled
+    )
 
 
-def _by_kind(seen: pd.DataFrame) -> dict[tuple[str, str], int]:
-    count = seen.groupby(["body", "kind"], observed=True).size()
+def _by_kind(candidates: pd.DataFrame) -> dict[tuple[str, str], int]:
+    count = candidates.groupby(["body", "kind"], observed=True).size()
     return {(str(b), str(k)): int(n) for (b, k), n in count.items()}  # type: ignore[misc]
 
 
-def _frames_seen(keep: pd.DataFrame, pushed: Collection[int]) -> pd.DataFrame:
-    iso = numbers(keep, "iso")
+def _frame_columns(rows: pd.DataFrame, pushed: Collection[int]) -> pd.DataFrame:
+    iso = numbers(rows, "iso")
     written, code = np.unique(iso, return_inverse=True)
-    kind = words(keep, "source")
-    kind[~keep["source"].isin(KINDS).to_numpy(bool)] = "unknown"
-    suffix = keep["path"].astype("str").str.slice(-max(map(len, _EIGHT_BIT))).str.lower()
+    kind = words(rows, "source")
+    kind[~rows["source"].isin(KINDS).to_numpy(bool)] = "unknown"
+    suffix = rows["path"].astype("str").str.slice(-max(map(len, _EIGHT_BIT))).str.lower()
     with np.errstate(invalid="ignore"):
-        long = numbers(keep, "exposure_time_s") >= LONG_EXPOSURE_S
+        long_exposure = numbers(rows, "exposure_time_s") >= LONG_EXPOSURE_S
     columns = {
-        "body": words(keep, "body", UNKNOWN_BODY),
+        "body": words(rows, "body", UNKNOWN_BODY),
         "kind": kind,
         "iso": iso,
         "step": np.array([nominal_iso(i) for i in written])[code] if len(iso) else iso,
-        "unit": resampling_unit(keep).to_numpy(),
-        "frame": keep.index.to_numpy(),
+        "unit": resampling_unit(rows).to_numpy(),
+        "frame": rows.index.to_numpy(),
         "eight_bit": suffix.str.endswith(_EIGHT_BIT).to_numpy(bool) & (kind != "raw"),
-        "long_exposure": long,
-        "pushed": keep.index.isin(list(pushed)),
-        "pixels_per_frame": numbers(keep, "width_px") * numbers(keep, "height_px"),
-        "scale": numbers(keep, "tone_output_scale"),
+        "long_exposure": long_exposure,
+        "pushed": rows.index.isin(list(pushed)),
+        "pixels_per_frame": numbers(rows, "width_px") * numbers(rows, "height_px"),
+        "scale": numbers(rows, "tone_output_scale"),
     }
     return pd.DataFrame(columns)
 
 
-def _sample(seen: pd.DataFrame) -> NDArray[np.int64]:
+def _sample(candidates: pd.DataFrame) -> NDArray[np.int64]:
     """Row numbers of at most `STEP_LIMIT` frames of each body, kind and ISO step, by chance but always
     the same ones; long exposures and pushed frames are counted on their own."""
     names = ["body", "kind", "step", "long_exposure", "pushed"]
-    group = seen.groupby(names, observed=True, sort=True).ngroup().to_numpy()
+    group = candidates.groupby(names, observed=True, sort=True).ngroup().to_numpy()
     if not len(group) or np.bincount(group).max() <= STEP_LIMIT:
-        return np.arange(len(seen))
-    order = np.random.default_rng(0).permutation(len(seen))
+        return np.arange(len(candidates))
+    order = np.random.default_rng(0).permutation(len(candidates))
     order = order[np.argsort(group[order], kind="stable")]
     counts = np.bincount(group)
     rank = np.arange(len(order)) - (np.cumsum(counts) - counts)[group[order]]

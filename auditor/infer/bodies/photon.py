@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import minimize_scalar, nnls
 
-__all__ = ["Physics", "assumed_law", "fit_development", "fit_physics", "slopes"]
+__all__ = ["Physics", "assumed_law", "fit_development", "fit_physics", "log_sigma_jacobian"]
 
 Floats = NDArray[np.float64]
 
@@ -46,8 +46,8 @@ _ROUNDS: Final = 6
 """Rounds of weights that are relative to the fitted variance."""
 _SETTLED: Final = 0.003
 """Error at which that change is known well enough, in log noise per stop."""
-_PULL: Final = 0.3
-"""Weight of the pull to none of the two small terms, in cells: it only settles ties."""
+_RIDGE: Final = 0.3
+"""Ridge penalty on the two small terms, in cells: it only settles ties."""
 
 RANDOM_LEAST: Final = 0.1
 """Least share of the variance seen that is random from frame to frame, so much as clean sensors leave
@@ -56,12 +56,27 @@ beside a texture of one per cent. One frame's few tones may follow the texture's
 
 @dataclass(frozen=True, slots=True)
 class Physics:
+    """The law var = a g s + b g^2 + c + d s^2 with g = ISO / 100 (module docstring), in linear light, 1 = white.
+
+    Attributes
+    ----------
+    photon : float
+        a, photon noise: one over the electrons at white at ISO 100.
+    read : float
+        b, read noise before the amplifier, squared, as a share of white at ISO 100.
+    downstream : float
+        c, variance of the noise behind the amplifier.
+    proportional : float
+        d, squared share of the signal: texture taken for noise, unequal response of pixels.
+    per_stop : float
+        e, change of log noise per stop of ISO through development.
+    """
+
     photon: float
     read: float
-    behind: float
+    downstream: float
     proportional: float
     per_stop: float = 0.0
-    """Change of log noise per stop of ISO through development."""
 
     @property
     def full_scale_e(self) -> float | None:
@@ -69,15 +84,25 @@ class Physics:
         return 1 / self.photon if self.photon > 0 else None
 
     def log_sigma(self, iso: ArrayLike, signal: ArrayLike, texture: bool = True) -> Floats:
-        """Natural log of the standard deviation in linear light (1 = white). Arguments broadcast.
+        """Log noise by the law.
 
-        `texture`: with what is proportional to the signal, as frames show it, or without, as far as
-            that leaves `RANDOM_LEAST` of it.
+        Parameters
+        ----------
+        iso, signal : array_like
+            ISO, and signal in linear light (1 = white); they broadcast.
+        texture : bool
+            With what is proportional to the signal, as frames show it, or without, as far as that leaves
+            `RANDOM_LEAST` of the variance.
+
+        Returns
+        -------
+        ndarray of float64
+            Natural log of the standard deviation in linear light.
         """
         i, s = np.broadcast_arrays(np.asarray(iso, float), np.asarray(signal, float))
-        variance = _basis(i, s) @ np.array([self.photon, self.read, self.behind, 0.0])
-        seen = variance + self.proportional * s * s
-        variance = seen if texture else np.maximum(variance, RANDOM_LEAST * seen)
+        variance = _basis(i, s) @ np.array([self.photon, self.read, self.downstream, 0.0])
+        total = variance + self.proportional * s * s
+        variance = total if texture else np.maximum(variance, RANDOM_LEAST * total)
         developed = self.per_stop * np.log2(i / 100)
         return np.asarray(0.5 * np.log(np.maximum(variance, 1e-18)) + developed)
 
@@ -88,20 +113,44 @@ ASSUMED_ELECTRONS: Final = 30_000.0
 
 
 def assumed_law(developed: bool) -> Physics:
-    """The law of a body of which nothing was measured."""
+    """The law of a body of which nothing was measured.
+
+    Parameters
+    ----------
+    developed : bool
+        Whether its files are developed by the camera or a program: noise reduction then grows with ISO.
+
+    Returns
+    -------
+    Physics
+        From `ASSUMED_ELECTRONS`, `ASSUMED_READ_E`, `ASSUMED_DEVELOPMENT`.
+    """
     photon = 1 / ASSUMED_ELECTRONS
     read = (ASSUMED_READ_E / ASSUMED_ELECTRONS) ** 2
     return Physics(photon, read, 0.0, 0.0, ASSUMED_DEVELOPMENT if developed else 0.0)
 
 
-def slopes(law: Physics, iso: Floats, signal: Floats) -> Floats:
-    """(n, 3) change of log noise with the logs of photon and read noise and with `per_stop`."""
+def log_sigma_jacobian(law: Physics, iso: Floats, signal: Floats) -> Floats:
+    """Derivatives of log noise by the law's own parameters.
+
+    Parameters
+    ----------
+    law : Physics
+        Where to take them.
+    iso, signal : ndarray of float64, shape (..., n)
+        ISO, and signal in linear light.
+
+    Returns
+    -------
+    ndarray of float64, shape (..., n, 3)
+        By ln `photon`, ln `read` and `per_stop`.
+    """
     g = iso / 100
     photon = law.photon * g * signal
     read = np.maximum(
         law.read * g**2, HIDDEN_READ * law.photon * g * np.minimum(signal, HIDDEN_SIGNAL)
     )
-    total = np.maximum(photon + read + law.behind, 1e-18)
+    total = np.maximum(photon + read + law.downstream, 1e-18)
     return np.stack([0.5 * photon / total, 0.5 * read / total, np.log2(g)], axis=-1)
 
 
@@ -113,39 +162,68 @@ def _basis(iso: Floats, signal: Floats) -> Floats:
 def fit_physics(
     iso: Floats, signal: Floats, log_sigma: Floats, sd: Floats, per_stop: float = 0.0
 ) -> tuple[Physics, float]:
-    """Weighted fit of the variance law to cell means; non-negative, iterated relative weights.
+    """Weighted non-negative least squares of the variance law to cell means.
 
-    Args:
-        iso, signal, log_sigma: one entry per cell (ISO step and signal level).
-        sd: standard deviation of each `log_sigma`.
-        per_stop: change of log noise per stop of ISO to assume.
+    Weights are relative to the fitted variance and found by `_ROUNDS` rounds of reweighting. A faint ridge
+    penalty draws `downstream` and `proportional` to 0 where the cells cannot tell the terms apart.
 
-    Returns:
-        the law, and the weighted sum of squares of log residuals.
+    Parameters
+    ----------
+    iso, signal, log_sigma : ndarray of float64, shape (c,)
+        ISO step, signal (linear, 1 = white) and natural log noise of each cell.
+    sd : ndarray of float64, shape (c,)
+        Standard deviation of each `log_sigma`.
+    per_stop : float
+        Change of log noise per stop of ISO through development, taken as given.
+
+    Returns
+    -------
+    law : Physics
+        The fit.
+    chi2 : float
+        Weighted sum of squares of log residuals.
+
+    References
+    ----------
+    EMVA Standard 1288, photon transfer.
     """
     basis = _basis(iso, signal)
     # Columns that the cells cannot tell apart or that do not occur are left out by nnls at 0.
-    size = np.maximum(np.abs(basis).max(axis=0), 1e-300)
-    plain = log_sigma - per_stop * np.log2(iso / 100)
-    observed = model = np.exp(2 * plain)
-    # c, what lies behind the amplifier, and d are small; a faint pull to 0 settles ties only.
-    pull = np.diag([0.0, 0.0, 1.0, 1.0]) * _PULL
+    column_size = np.maximum(np.abs(basis).max(axis=0), 1e-300)
+    undeveloped = log_sigma - per_stop * np.log2(iso / 100)
+    observed = fitted = np.exp(2 * undeveloped)
+    # c, what lies behind the amplifier, and d are small; a faint ridge penalty settles ties only.
+    ridge = np.diag([0.0, 0.0, 1.0, 1.0]) * _RIDGE
     for _ in range(_ROUNDS):
-        weight = 1 / (2 * sd * model)
-        design = (basis / size) * weight[:, None]
+        weight = 1 / (2 * sd * fitted)
+        design = (basis / column_size) * weight[:, None]
         scale = np.linalg.norm(design, axis=0)
         scale[scale == 0] = 1.0
-        target = np.append(observed * weight, np.zeros(len(pull)))
-        coefficients = nnls(np.vstack([design / scale, pull]), target)[0] / scale / size
-        model = np.maximum(basis @ coefficients, 1e-18)
-    residual = (plain - 0.5 * np.log(model)) / sd
-    photon, read, behind, proportional = coefficients.tolist()
-    law = Physics(photon, read, behind, proportional, per_stop)
+        target = np.append(observed * weight, np.zeros(len(ridge)))
+        coefficients = nnls(np.vstack([design / scale, ridge]), target)[0] / scale / column_size
+        fitted = np.maximum(basis @ coefficients, 1e-18)
+    residual = (undeveloped - 0.5 * np.log(fitted)) / sd
+    photon, read, downstream, proportional = coefficients.tolist()
+    law = Physics(photon, read, downstream, proportional, per_stop)
     return law, float(np.square(residual).sum())
 
 
 def fit_development(iso: Floats, signal: Floats, log_sigma: Floats, sd: Floats) -> Physics:
-    """`fit_physics` with the development's change of noise per stop found too."""
+    """`fit_physics` with the change of noise per stop of ISO through development found too.
+
+    The change of least chi squared plus its Gaussian prior (`DEVELOPMENT_SD` about none), sought within
+    `DEVELOPMENTS` (profile likelihood).
+
+    Parameters
+    ----------
+    iso, signal, log_sigma, sd : ndarray of float64, shape (c,)
+        As `fit_physics` takes them.
+
+    Returns
+    -------
+    Physics
+        The fit, `per_stop` included.
+    """
 
     def misfit(per_stop: float) -> float:
         _, squares = fit_physics(iso, signal, log_sigma, sd, per_stop)

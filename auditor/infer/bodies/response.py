@@ -2,8 +2,8 @@
 
 Cameras develop their files: noise reduction grows with ISO, tone curves stretch the shadows. Such
 departures from the physics are a Gaussian process over log2 ISO and log2 signal (Rasmussen &
-Williams, Gaussian Processes for Machine Learning, ch. 2), its size found by marginal likelihood.
-Where frames are many the process follows them; where they are few the physics speaks: all that a body
+Williams, Gaussian Processes for Machine Learning, ch. 2), its amplitudes found by marginal likelihood.
+Where frames are many the process follows them; where they are few it follows the physics: all that a body
 of few frames borrows is the slope of noise over ISO and signal. The law's own figures are uncertain with
 the rest (explicit basis functions, ch. 2.7), so that one solve of linear algebra gives the whole
 posterior, whose covariance carries the uncertainty into everything computed from it. Outings stand in it by the
@@ -21,14 +21,16 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from auditor.exposure import ISOS
-from auditor.infer.bodies.cells import PRIOR_WEIGHT, Cells, hazard
+from auditor.infer.bodies.cell_means import PRIOR_WEIGHT
+from auditor.infer.bodies.cells import Cells
 from auditor.infer.bodies.photon import (
     Physics,
     assumed_law,
     fit_development,
     fit_physics,
-    slopes,
+    log_sigma_jacobian,
 )
+from auditor.infer.bodies.upper_limits import with_limits
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS
 
 __all__ = ["ISO_GRID", "SIGNAL_GRID", "NoiseModel", "fit_noise", "t_quantile"]
@@ -48,18 +50,18 @@ ESTIMATOR_SD: Final = 0.035
 on frames rendered with known noise it read up to some five per cent high or low in common. Between two
 bodies it cancels."""
 
-_STOPS_ISO: Final = 3.0
-"""Stops of ISO over which departures from the law stay alike (to 1/e)."""
-_STOPS_SIGNAL: Final = 2.0
+_LENGTH_ISO: Final = 3.0
+"""Length scale of the kernel in stops of ISO: departures from the law correlate by 1/e over it."""
+_LENGTH_SIGNAL: Final = 2.0
 """The same of signal."""
-_SIZES: Final = tuple(
+_AMPLITUDES: Final = tuple(
     itertools.product((0.015, 0.05, 0.15, 0.4), (0.015, 0.05, 0.15, 0.3), (0.008, 0.03, 0.1))
 )
-"""Sizes of departure tried, in log noise: by ISO alone, by signal alone, by both."""
-_SIZE_SD: Final = (0.2, 0.15, 0.08)
-"""Scales of the half-normal priors of these sizes: small departures are likelier before any frame was seen."""
-_UNKNOWN_SIZES: Final = (0.15, 0.15, 0.03)
-"""Sizes of a body of which nothing was measured."""
+"""Amplitudes of departure tried, in log noise: by ISO alone, by signal alone, by both."""
+_AMPLITUDE_SD: Final = (0.2, 0.15, 0.08)
+"""Scales of the half-normal priors of these amplitudes: small departures are likelier before any frame was seen."""
+_UNKNOWN_AMPLITUDES: Final = (0.15, 0.15, 0.03)
+"""Amplitudes of a body of which nothing was measured."""
 
 _CELL_SD: Final = 0.02
 """Error of a cell beside its own, for the fit of the law: no law holds better."""
@@ -68,25 +70,31 @@ _LAW_SD: Final = np.array([1.4, 1.4, 0.04])
 """What a body's photon noise and read noise (log of their variance, a factor of four) and the change
 of log noise per stop through development may differ by from the fitted ones before frames speak."""
 
-LIMIT_SD: Final = 0.1
-"""How sharply a bound holds, in log noise: as frames and tones scatter."""
-
-_ROUNDS: Final = 16
-"""Rounds in which bounds settle: each halves what is left, to 1e-5."""
-_NOTHING: Final = 1e-6
-"""Precision of an observation that says nothing: the least there is."""
-
 
 def _kernel(a: Floats, b: Floats, length: float) -> Floats:
     """Exponential (Matern 1/2) covariance: continuous, steps are not smoothed away."""
     return np.exp(-np.abs(a[..., :, None] - b[..., None, :]) / length)
 
 
-def t_quantile(freedom: float, share: float) -> float:
-    """Standard errors from the middle to either end of an interval of that share (Student's t). Of a
-    difference between two bodies the degrees of freedom add up, as their scatters are about alike (Welch,
-    Biometrika 34, 1947)."""
-    return float(stdtrit(freedom, 0.5 + share / 2))
+def t_quantile(dof: float, share: float) -> float:
+    """Half the width of an interval in standard errors, by Student's t.
+
+    Of a difference between two bodies the degrees of freedom add up, as their scatters are about alike
+    (Welch, Biometrika 34, 1947).
+
+    Parameters
+    ----------
+    dof : float
+        Degrees of freedom.
+    share : float
+        Share of the truth that the interval is meant to hold.
+
+    Returns
+    -------
+    float
+        Quantile (1 + `share`) / 2 of Student's t.
+    """
+    return float(stdtrit(dof, 0.5 + share / 2))
 
 
 _Places = tuple[Floats, Floats]
@@ -95,28 +103,53 @@ _Places = tuple[Floats, Floats]
 
 @dataclass(frozen=True, slots=True)
 class _Posterior:
-    """Errors of log noise on a `grid` (ISO_GRID, SIGNAL_GRID) after observations at the places `told` (n,),
-    each of which counts by its `gain` (ISO_GRID, SIGNAL_GRID, n)."""
+    """Posterior errors of log noise of the Gaussian process.
+
+    Attributes
+    ----------
+    law : Physics
+        Mean function.
+    amplitudes : tuple of float
+        Standard deviations of departures from it: by ISO, by signal, by both.
+    grid : tuple of ndarray
+        ISO and signal of every place of (ISO_GRID, SIGNAL_GRID).
+    observed : tuple of ndarray
+        ISO and signal of the n observations.
+    gain : ndarray of float64, shape (ISO_GRID, SIGNAL_GRID, n)
+        Weight of each observation in the posterior mean at each place of the grid.
+    """
 
     law: Physics
-    sizes: tuple[float, float, float]
+    amplitudes: tuple[float, float, float]
     grid: _Places
-    told: _Places
+    observed: _Places
     gain: Floats
 
     def covariance(self, at: _Places) -> Floats:
         """(ISO_GRID, SIGNAL_GRID, n) between each ISO of the grid and places `at`, (n,) or (ISO_GRID, n)."""
-        prior = _prior(self.law, self.sizes, self.grid, at)
-        seen = _prior(self.law, self.sizes, at, self.told)
-        return np.asarray(prior - self.gain @ np.swapaxes(seen, -1, -2))
+        prior = _prior(self.law, self.amplitudes, self.grid, at)
+        cross = _prior(self.law, self.amplitudes, at, self.observed)
+        return np.asarray(prior - self.gain @ np.swapaxes(cross, -1, -2))
 
 
 @dataclass(frozen=True)
 class NoiseModel:
-    """Noise of one body in one kind of file.
+    """Noise of one body in one kind of file, at any ISO and signal.
 
-    `log_sigma` (ISO_GRID x SIGNAL_GRID): best estimate of log noise in linear light.
-    `covariance` (ISO_GRID x SIGNAL_GRID x SIGNAL_GRID): of its errors at one ISO, without `ESTIMATOR_SD`.
+    Attributes
+    ----------
+    body, kind : str
+        Whose, and in which kind of file.
+    physics : Physics
+        The fitted law, mean function of the Gaussian process.
+    cells : Cells
+        Observations behind it.
+    log_sigma : ndarray of float64, shape (ISO_GRID, SIGNAL_GRID)
+        Posterior mean of natural log noise in linear light, without texture.
+    covariance : ndarray of float64, shape (ISO_GRID, SIGNAL_GRID, SIGNAL_GRID)
+        Posterior covariance at one ISO, without `ESTIMATOR_SD`.
+    posterior : _Posterior
+        For covariances between two ISO values.
     """
 
     body: str
@@ -128,8 +161,8 @@ class NoiseModel:
     posterior: _Posterior
     output_scale: Floats
     """Factor on sigma for the output size, per entry of ISO_GRID."""
-    freedom: float
-    """Degrees of freedom of its scatter: few frames know their own badly."""
+    dof: float
+    """Degrees of freedom of its scatter, which few frames estimate badly."""
     isos: tuple[int, ...]
     """Steps in use."""
     base_iso: float
@@ -141,23 +174,68 @@ class NoiseModel:
         return {int(iso) for iso in self.cells.iso}
 
     def half_width(self, variance: Floats, share: float) -> Floats:
-        """Half the interval of a mean of log noise over signals, whose error has this `variance`."""
-        return t_quantile(self.freedom, share) * np.sqrt(variance + ESTIMATOR_SD**2)
+        """Half the interval of a mean of log noise over signals.
+
+        Parameters
+        ----------
+        variance : ndarray of float64
+            Variance of its error, without `ESTIMATOR_SD`.
+        share : float
+            Share of the truth that the interval is meant to hold.
+
+        Returns
+        -------
+        ndarray of float64
+            In natural log, of the shape of `variance`.
+        """
+        return t_quantile(self.dof, share) * np.sqrt(variance + ESTIMATOR_SD**2)
 
     def covariance_with(self, row: int) -> Floats:
-        """(ISO_GRID x SIGNAL_GRID x SIGNAL_GRID) of the same errors at every ISO with those at one row's."""
+        """Covariance of the errors at every ISO with those at one.
+
+        Parameters
+        ----------
+        row : int
+            Index of that ISO in `ISO_GRID`.
+
+        Returns
+        -------
+        ndarray of float64, shape (ISO_GRID, SIGNAL_GRID, SIGNAL_GRID)
+            In log noise; the last axis belongs to the one ISO.
+        """
         iso, signal = self.posterior.grid
         return self.posterior.covariance((iso[row], signal[row]))
 
 
 def fit_noise(body: str, kind: str, cells: Cells, output_scale: Floats) -> NoiseModel:
-    """Fit physics and departures to a body's cells.
+    """Posterior of a body's noise from its cells: physics plus a Gaussian process of departures.
 
-    Args:
-        cells: from `gather`.
-        output_scale: factor on sigma for the output size, per entry of ISO_GRID.
+    Mean function: the fitted variance law, whose own parameters are uncertain too (explicit basis functions
+    with prior `_LAW_SD`). Covariance of departures: exponential kernels over log2 ISO and log2 signal and
+    their product, whose amplitudes maximise the marginal likelihood times half-normal priors. Noise of the
+    observations: the cells' covariance, and the coding error, half of it common to all cells. Upper limits
+    enter by expectation propagation (`with_limits`). One linear solve gives the whole posterior.
+
+    Parameters
+    ----------
+    body, kind : str
+        Names, kept in the model.
+    cells : Cells
+        From `gather`; with no measured cell the law is that of `assumed_law`.
+    output_scale : ndarray of float64, shape (ISO_GRID,)
+        Factor on sigma for the output size.
+
+    Returns
+    -------
+    NoiseModel
+        On `ISO_GRID` x `SIGNAL_GRID`.
+
+    References
+    ----------
+    C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for Machine Learning, ch. 2 and 2.7.
+    T. Minka, UAI 2001 (expectation propagation).
     """
-    base = find_base(cells)
+    base = find_base_iso(cells)
     limits = cells.limits
     law = _law(cells, base, kind != "raw")
     at_iso = np.maximum(np.concatenate([cells.iso, limits.iso]), base)
@@ -166,17 +244,17 @@ def fit_noise(body: str, kind: str, cells: Cells, output_scale: Floats) -> Noise
     noise = (
         cells.covariance
         # Doubt is half common to all cells (one compression) and half each cell's own.
-        + 0.5 * np.outer(cells.doubt, cells.doubt)
-        + np.diag(0.5 * cells.doubt**2 + 1e-6)
+        + 0.5 * np.outer(cells.coding_sd, cells.coding_sd)
+        + np.diag(0.5 * cells.coding_sd**2 + 1e-6)
     )
     residual = cells.log_sigma - law.log_sigma(at_iso[:known], cells.signal)
-    sizes = _choose(law, at_iso[:known], cells.signal, residual, noise)
-    prior = _prior(law, sizes, at, at)
+    amplitudes = _choose_amplitudes(law, at_iso[:known], cells.signal, residual, noise)
+    prior = _prior(law, amplitudes, at, at)
     bound = limits.log_sigma - law.log_sigma(at_iso[known:], limits.signal)
-    target, full = _with_limits(prior, residual, noise, bound)
+    target, full = with_limits(prior, residual, noise, bound)
     iso, signal = np.meshgrid(np.maximum(ISO_GRID, base), SIGNAL_GRID, indexing="ij")
-    gain = _prior(law, sizes, (iso, signal), at) @ np.linalg.inv(prior + full)
-    posterior = _Posterior(law, sizes, (iso, signal), at, gain)
+    gain = _prior(law, amplitudes, (iso, signal), at) @ np.linalg.inv(prior + full)
+    posterior = _Posterior(law, amplitudes, (iso, signal), at, gain)
     return NoiseModel(
         body=body,
         kind=kind,
@@ -186,7 +264,7 @@ def fit_noise(body: str, kind: str, cells: Cells, output_scale: Floats) -> Noise
         covariance=posterior.covariance((iso, signal)),
         posterior=posterior,
         output_scale=output_scale,
-        freedom=max(cells.frame_count - len(cells.isos), 1) + PRIOR_WEIGHT,
+        dof=max(cells.frame_count - len(cells.isos), 1) + PRIOR_WEIGHT,
         isos=tuple(int(i) for i in cells.isos),
         base_iso=base,
     )
@@ -201,61 +279,32 @@ def _law(cells: Cells, base: float, developed: bool) -> Physics:
     return fit_development(*at) if developed else fit_physics(*at)[0]
 
 
-def _prior(law: Physics, sizes: tuple[float, float, float], a: _Places, b: _Places) -> Floats:
+def _prior(law: Physics, amplitudes: tuple[float, float, float], a: _Places, b: _Places) -> Floats:
     """Covariance of log noise between places: of the law's own figures, and of departures from it."""
-    by_law = (slopes(law, *a) * np.square(_LAW_SD)) @ np.swapaxes(slopes(law, *b), -1, -2)
-    k_iso = _kernel(np.log2(a[0]), np.log2(b[0]), _STOPS_ISO)
-    k_signal = _kernel(np.log2(a[1]), np.log2(b[1]), _STOPS_SIGNAL)
-    one, two, three = np.square(sizes)
+    by_law = (log_sigma_jacobian(law, *a) * np.square(_LAW_SD)) @ np.swapaxes(
+        log_sigma_jacobian(law, *b), -1, -2
+    )
+    k_iso = _kernel(np.log2(a[0]), np.log2(b[0]), _LENGTH_ISO)
+    k_signal = _kernel(np.log2(a[1]), np.log2(b[1]), _LENGTH_SIGNAL)
+    one, two, three = np.square(amplitudes)
     return np.asarray(by_law + one * k_iso + two * k_signal + three * k_iso * k_signal)
 
 
-def _with_limits(
-    prior: Floats, residual: Floats, noise: Floats, bound: Floats
-) -> tuple[Floats, Floats]:
-    """Cells and limits as one set of observations with Gaussian errors.
+def find_base_iso(cells: Cells) -> float:
+    """Lowest ISO that is cleaner than the ones above it (base ISO).
 
-    A limit says that log noise lies below `bound`. What that adds to what all others say is a normal
-    distribution cut off there; it is replaced, in turn for every limit, by the Gaussian observation
-    that leaves the same mean and variance (expectation propagation: Minka, UAI 2001).
+    Only values under 100 are doubted (extended ISO). Photon noise would fall with the root of ISO; less than
+    half of that, over the signals that both hold, is no fall.
 
-    Returns:
-        the observations (n,) and the covariance of their errors (n, n), cells first.
-    """
-    known, count = len(residual), len(bound)
-    full = np.zeros((known + count, known + count))
-    full[:known, :known] = noise
-    target = np.concatenate([residual, np.zeros(count)])
-    precision, shift = np.full(count, _NOTHING), np.zeros(count)
-    spot = np.arange(known, known + count)
-    for _ in range(_ROUNDS if count else 0):
-        full[spot, spot] = 1 / precision
-        target[known:] = shift / precision
-        gain = np.linalg.solve(prior + full, prior).T
-        mean = (gain @ target)[known:]
-        variance = np.maximum(np.diag(prior - gain @ prior)[known:], 1e-8)
-        # Without what the limit itself said before.
-        free = np.maximum(1 / variance - precision, _NOTHING)
-        cavity, around = (mean / variance - shift) / free, 1 / free
-        width = np.sqrt(around + LIMIT_SD**2)
-        z = (bound - cavity) / width
-        falls = hazard(z)
-        cut_mean = cavity - around * falls / width
-        cut_variance = around * (1 - around / width**2 * falls * (z + falls))
-        wanted = np.maximum(1 / np.maximum(cut_variance, 1e-8) - free, _NOTHING)
-        # Half steps: limits that say the same must not all answer at once.
-        precision = 0.5 * precision + 0.5 * wanted
-        shift = 0.5 * shift + 0.5 * (cut_mean * (free + wanted) - cavity * free)
-    full[spot, spot] = 1 / precision
-    target[known:] = shift / precision
-    return target, full
+    Parameters
+    ----------
+    cells : Cells
+        Robust means by ISO step and signal.
 
-
-def find_base(cells: Cells) -> float:
-    """Lowest ISO that is cleaner than the ones above it; 0 where every used one is.
-
-    Only values under 100 are doubted (extended ISO). Photon noise would fall with the root of ISO;
-    less than half of that, over the signals that both hold, is no fall.
+    Returns
+    -------
+    float
+        0 where every ISO used is cleaner than those above it.
     """
     steps = np.unique(cells.iso)
     base = 0.0
@@ -276,23 +325,23 @@ def find_base(cells: Cells) -> float:
     return base
 
 
-def _choose(
+def _choose_amplitudes(
     law: Physics, iso: Floats, signal: Floats, residual: Floats, noise: Floats
 ) -> tuple[float, float, float]:
-    """Sizes of departure of greatest marginal likelihood; the middle ones where nothing was measured."""
+    """Amplitudes of departure of greatest marginal likelihood; the middle ones where nothing was measured."""
     if not len(iso):
-        return _UNKNOWN_SIZES
+        return _UNKNOWN_AMPLITUDES
     here = (iso, signal)
     base = _prior(law, (0.0, 0.0, 0.0), here, here) + noise
     k_iso, k_signal = (
         _prior(law, s, here, here) + noise - base for s in ((1.0, 0, 0), (0, 1.0, 0))
     )
     both = k_iso * k_signal
-    squares = np.square(np.array(_SIZES))
+    squares = np.square(np.array(_AMPLITUDES))
     stack = base + np.tensordot(squares, np.stack([k_iso, k_signal, both]), axes=1)
     root = np.linalg.cholesky(stack)
     log_det = 2 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(1)
     solved = np.linalg.solve(stack, np.broadcast_to(residual[:, None], (*stack.shape[:2], 1)))
     misfit = solved[..., 0] @ residual
-    prior = -0.5 * (squares / np.square(_SIZE_SD)).sum(1)
-    return _SIZES[int(np.argmax(prior - 0.5 * (misfit + log_det)))]
+    prior = -0.5 * (squares / np.square(_AMPLITUDE_SD)).sum(1)
+    return _AMPLITUDES[int(np.argmax(prior - 0.5 * (misfit + log_det)))]

@@ -30,12 +30,32 @@ LEVEL: Final = 1.10
 
 
 def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[str, Sensor]:
-    """Body -> its sensor's figures, for bodies with raw frames that held a photon transfer.
+    """Gain and read noise by ISO of bodies with raw frames that held a photon transfer.
 
-    Each: `by_iso`, a list of {iso, gain_e_per_dn, gain_low, gain_high, read_noise_e, read_low,
-    read_high, full_scale_e, frames}; `level_from_iso`, `level_low`, `level_high`: the ISO from which
-    read noise no longer falls, None when it still falls at the highest ISO used (or when fewer than
-    three ISO values are held); `level_reason`.
+    Medians per ISO step over frames; intervals by a bootstrap of `DRAWS` resamples that draws outings with
+    replacement (frames where there are fewer than three).
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `gain_e_per_dn`, `read_noise_e`, `iso`, `white_dn`, `status`, `body` and, where known,
+        `burst`, `outing` and `best`.
+    share : float
+        Share of the truth that intervals are meant to hold.
+    seed : int
+        Seed of the bootstrap; each body has a stream of its own.
+
+    Returns
+    -------
+    dict of Sensor
+        Body -> `by_iso` (gain in electrons per DN, read noise and full scale in electrons, their intervals,
+        frames); `level_from_iso`, `level_low`, `level_high`: the ISO from which read noise no longer falls,
+        None, with a `level_reason`, where it still falls at the highest ISO used or fewer than three ISO
+        values show it.
+
+    References
+    ----------
+    EMVA Standard 1288, photon transfer.
     """
     if not len(frames) or "gain_e_per_dn" not in frames:
         return {}

@@ -1,8 +1,8 @@
 """Which frames could be pairs, and which of these are: each frame in one pair, both showing one scene.
 
 Candidates are taken nearest first, and thumbnails are laid over each other only for frames that have
-no partner yet. Signatures of 12 x 8 grey means decide where no thumbnail can be asked; they are
-coarse, and skies over land look alike.
+no partner yet. Signatures of 12 x 8 grey means decide where there is no thumbnail; they are
+coarse, and skies over land look similar.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.infer.comparisons.image_matching import overlay, read_thumb
+from auditor.infer.comparisons.image_matching import read_thumb, registered_correlation
 from auditor.infer.comparisons.labels import CROP, MERGED, STACKED
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
 from auditor.infer.lenses.converters import factor_in_name
@@ -23,9 +23,9 @@ from auditor.infer.lenses.grouping import SAME_PITCH
 __all__ = [
     "APERTURE_STOPS",
     "MINUTES",
-    "SURE",
+    "SAME_SCENE",
+    "Candidate",
     "Chooser",
-    "Meeting",
     "Pair",
     "converter_factor",
     "pair_scale",
@@ -37,16 +37,16 @@ APERTURE_STOPS: Final = 1.6
 """Apertures further apart than a stop and a half, as written f-numbers are rounded, are no pair: the curve
 would have to bridge too much."""
 
-SURE: Final = 0.97
-"""Correlation of signatures from which one scene is likely, where thumbnails were too many to ask."""
-_ALIKE: Final = 0.80
+SAME_SCENE: Final = 0.97
+"""Correlation of signatures from which one scene is likely, where thumbnails were too many to compare."""
+_SAME_SCENE_SIGNATURE: Final = 0.80
 """Correlation from which it is, where there are no thumbnails at all."""
-_MAYBE: Final = 0.45
-"""Below this the thumbnails are not asked."""
-_ALIKE_THUMB: Final = 0.55
-"""Correlation of the gradients of two thumbnails laid over each other from which it is one scene."""
-_MOST_LOOKS: Final = 3000
-"""So many thumbnails at most are laid over each other."""
+_LEAST_CORRELATION: Final = 0.45
+"""Correlation of signatures below which thumbnails are not compared."""
+_SAME_SCENE_THUMBNAIL: Final = 0.55
+"""Correlation of the gradients of two registered thumbnails from which it is one scene."""
+_MOST_THUMBNAILS: Final = 3000
+"""Pairs of thumbnails that are registered at most."""
 _MOST_PER_BURST: Final = 3
 """So many pairs at most of two bursts: further ones tell little more about the accessory."""
 
@@ -57,21 +57,41 @@ _STACKED_SIZES: Final = (0.8, 1.25)
 
 
 def converter_factor(label: str) -> float:
-    """Magnification that a converter's name tells ('converter 1.4x'); 1.4 where it tells none."""
+    """Magnification of a converter.
+
+    Parameters
+    ----------
+    label : str
+        In normal form, as 'converter tc 1.4x'.
+
+    Returns
+    -------
+    float
+        That in its name, `_USUAL_FACTOR` where the name holds none.
+    """
     return factor_in_name(label) or _USUAL_FACTOR
 
 
 def pair_scale(label: str, focal: float, size: float, pitch: float) -> tuple[float, str | None]:
-    """Magnification of the labelled frame's picture against the bare one's.
+    """Magnification of the labelled frame's picture against the control's.
 
-    Args:
-        label: in plain form.
-        focal: focal length of the labelled frame over that of the bare one.
-        size: long side in pixels, bare over labelled.
-        pitch: pixel pitch, labelled over bare.
+    Parameters
+    ----------
+    label : str
+        In normal form.
+    focal : float
+        Focal length, labelled over control.
+    size : float
+        Long side in pixels, control over labelled.
+    pitch : float
+        Pixel pitch, labelled over control.
 
-    Returns:
-        The magnification at equal picture size, and why the two are no pair, or None.
+    Returns
+    -------
+    scale : float
+        At equal picture size.
+    problem : str or None
+        Why the two are no pair, in plain words.
     """
     if label.startswith("converter "):
         # Some cameras write the focal length with the converter in it, some without.
@@ -97,29 +117,51 @@ def _same(ratio: float) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """Positions in the table of the frame with the label and the one without."""
+    """One pair of frames of one scene.
 
-    labelled: int
-    bare: int
-    likeness: float
-    minutes: float
-
-    def turned(self) -> Pair:
-        """The same pair, the other frame taken for the labelled one."""
-        return Pair(self.bare, self.labelled, self.likeness, self.minutes)
-
-
-@dataclass(frozen=True, slots=True)
-class Meeting:
-    """Two frames that may be a pair, and what forbids it.
-
-    `likeness`: correlation of their signatures; `scale`: magnification of the labelled frame;
-    `stops`: how far their apertures lie apart.
+    Attributes
+    ----------
+    labelled, control : int
+        Positions in the table of the frame with the label and of the one without.
+    similarity : float
+        Correlation of the two pictures by which they were taken for one scene.
+    minutes : float
+        Time between them.
     """
 
     labelled: int
-    bare: int
-    likeness: float
+    control: int
+    similarity: float
+    minutes: float
+
+    def swapped(self) -> Pair:
+        """The same pair, the other frame taken for the labelled one."""
+        return Pair(self.control, self.labelled, self.similarity, self.minutes)
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """Two frames that may be a pair.
+
+    Attributes
+    ----------
+    labelled, control : int
+        Positions in the table of the frame with the label and of the one without.
+    similarity : float
+        Correlation of their signatures.
+    scale : float
+        Magnification of the labelled frame.
+    stops : float
+        How far their apertures lie apart, NaN where unknown.
+    minutes : float
+        Time between them.
+    problem : str or None
+        What forbids the pair, in plain words.
+    """
+
+    labelled: int
+    control: int
+    similarity: float
     scale: float
     stops: float
     minutes: float
@@ -127,7 +169,17 @@ class Meeting:
 
 
 class Chooser:
-    """Chooses pairs, one label after the other; `signature` and `burst` by position in the table."""
+    """Greedy matching of candidates to pairs, one label after the other.
+
+    Parameters
+    ----------
+    signature : Signatures
+        Signatures by position in the table.
+    burst : ndarray of int64, shape (frames,)
+        Burst by position.
+    small : SmallPictures or None
+        Thumbnails, where they can be had.
+    """
 
     def __init__(
         self, signature: Signatures, burst: NDArray[np.int64], small: SmallPictures | None,
@@ -135,62 +187,83 @@ class Chooser:
         self._signature = signature
         self._burst = burst
         self._small = small
-        self._looks = 0
+        self._compared = 0
 
-    def prepare(self, meetings: Iterable[Meeting]) -> None:
-        """Have the thumbnails of these at hand."""
+    def prepare(self, candidates: Iterable[Candidate]) -> None:
+        """Fetch the thumbnails of some candidates.
+
+        Parameters
+        ----------
+        candidates : iterable of Candidate
+            Those that are about to be chosen from.
+        """
         if self._small is not None:
-            self._small.fetch(r for m in meetings for r in (m.labelled, m.bare))
+            self._small.fetch(r for c in candidates for r in (c.labelled, c.control))
 
-    def choose(self, meetings: list[Meeting]) -> tuple[list[Pair], dict[str, int]]:
-        """Pairs of one label, by position, and why labelled frames without a partner have none."""
+    def choose(self, candidates: list[Candidate]) -> tuple[list[Pair], dict[str, int]]:
+        """Pairs of one label: each frame in one pair at most, nearest candidates first.
+
+        Parameters
+        ----------
+        candidates : list of Candidate
+            Of one label.
+
+        Returns
+        -------
+        pairs : list of Pair
+            By position; at most `_MOST_PER_BURST` of two bursts and one scene.
+        reasons : dict of int
+            Why labelled frames without a partner have none -> how many.
+        """
         taken: set[int] = set()
         bursts: dict[Any, list[int]] = {}
         out: list[Pair] = []
-        for m in sorted(meetings, key=_cost):
-            if m.problem is not None or m.labelled in taken or m.bare in taken:
+        for c in sorted(candidates, key=_cost):
+            if c.problem is not None or c.labelled in taken or c.control in taken:
                 continue
-            before = bursts.setdefault((self._burst[m.labelled], self._burst[m.bare]), [])
-            if self._of_this_scene(before, m.labelled) >= _MOST_PER_BURST:
+            chosen = bursts.setdefault((self._burst[c.labelled], self._burst[c.control]), [])
+            if self._count_same_scene(chosen, c.labelled) >= _MOST_PER_BURST:
                 continue
-            likeness = self._one_scene(m)
-            if likeness is None:
+            similarity = self._same_scene(c)
+            if similarity is None:
                 continue
-            taken |= {m.labelled, m.bare}
-            before.append(m.labelled)
-            out.append(Pair(m.labelled, m.bare, likeness, m.minutes))
+            taken |= {c.labelled, c.control}
+            chosen.append(c.labelled)
+            out.append(Pair(c.labelled, c.control, similarity, c.minutes))
         reasons: dict[str, int] = {}
-        for m in sorted(meetings, key=_cost):
-            if m.problem is None or m.labelled in taken or self._one_scene(m) is None:
+        for c in sorted(candidates, key=_cost):
+            if c.problem is None or c.labelled in taken or self._same_scene(c) is None:
                 continue
-            taken.add(m.labelled)
-            reasons[m.problem] = reasons.get(m.problem, 0) + 1
-        return sorted(out, key=lambda p: (p.labelled, p.bare)), reasons
+            taken.add(c.labelled)
+            reasons[c.problem] = reasons.get(c.problem, 0) + 1
+        return sorted(out, key=lambda p: (p.labelled, p.control)), reasons
 
-    def _of_this_scene(self, rows: list[int], row: int) -> int:
+    def _count_same_scene(self, rows: list[int], row: int) -> int:
         """How many of some frames show the scene of another (a burst may hold several)."""
         if not rows:
             return 0
-        likeness = self._signature.likeness(np.array(rows), np.full(len(rows), row))
-        return int((likeness >= SURE).sum())
+        similarity = self._signature.correlation(np.array(rows), np.full(len(rows), row))
+        return int((similarity >= SAME_SCENE).sum())
 
-    def _one_scene(self, m: Meeting) -> float | None:
-        """Likeness of the two if they show one scene, else None."""
-        known = self._signature.known(m.labelled) and self._signature.known(m.bare)
-        if known and m.likeness < _MAYBE:
+    def _same_scene(self, c: Candidate) -> float | None:
+        """Correlation of the two if they show one scene, else None: of thumbnails where there are any, else of
+        signatures.
+        """
+        known = self._signature.known(c.labelled) and self._signature.known(c.control)
+        if known and c.similarity < _LEAST_CORRELATION:
             return None
-        if self._small is not None and self._looks < _MOST_LOOKS:
-            first, second = (read_thumb(self._small.thumb(k)) for k in (m.labelled, m.bare))
+        if self._small is not None and self._compared < _MOST_THUMBNAILS:
+            first, second = (read_thumb(self._small.thumb(k)) for k in (c.labelled, c.control))
             if first is not None and second is not None:
-                self._looks += 1
-                likeness = overlay(first, second, m.scale)
-                return likeness if likeness >= _ALIKE_THUMB else None
-        enough = _ALIKE if self._looks < _MOST_LOOKS else SURE
-        return m.likeness if m.likeness >= enough else None
+                self._compared += 1
+                similarity = registered_correlation(first, second, c.scale)
+                return similarity if similarity >= _SAME_SCENE_THUMBNAIL else None
+        enough = _SAME_SCENE_SIGNATURE if self._compared < _MOST_THUMBNAILS else SAME_SCENE
+        return c.similarity if c.similarity >= enough else None
 
 
-def _cost(m: Meeting) -> tuple[float, int, int]:
-    """Nearest in aperture, time and likeness first, each as a share of what is let pass at most."""
-    stops = abs(m.stops) if np.isfinite(m.stops) else 1.0
-    cost = stops / APERTURE_STOPS + m.minutes / MINUTES + 1 - m.likeness
-    return cost, m.labelled, m.bare
+def _cost(c: Candidate) -> tuple[float, int, int]:
+    """Nearest in aperture, time and similarity first, each as a share of what is let pass at most."""
+    stops = abs(c.stops) if np.isfinite(c.stops) else 1.0
+    cost = stops / APERTURE_STOPS + c.minutes / MINUTES + 1 - c.similarity
+    return cost, c.labelled, c.control

@@ -69,7 +69,7 @@ _UV_SD: Final = 2e-4
 """The same in u'v' of a neutral, of which 1% of a channel moves some 5e-4."""
 _ROUNDS: Final = 8
 """Rounds of reweighting of a robust plane, enough for its weights to settle."""
-_SPREAD_OVER: Final = (0.05, 0.95)
+_RANGE_QUANTILES: Final = (0.05, 0.95)
 """The unevenness told is that over nine tenths of the frame: single corner cells have no say."""
 
 _ROWS, _COLUMNS = np.indices(GRID_SHAPE[:2])
@@ -84,11 +84,18 @@ _PATTERN = np.stack([_X, _Y, _RADIUS**2 - np.mean(_RADIUS**2)], axis=1)
 
 @dataclass(frozen=True, slots=True)
 class PairColour:
-    """One pair. Logs are natural for channels, base 2 (stops) for light.
+    """What an accessory did to the colours of one pair.
 
-    `channels`: log ratio of R and B over G, labelled over bare; `pattern`: (3, 2) how that changes
-    across the frame (left to right, top to bottom, centre to corner); `light`: how much brighter;
-    `corner`: the same in the corners over the centre.
+    Attributes
+    ----------
+    channels : ndarray of float64, shape (2,)
+        Natural log of the ratios R/G and B/G, labelled over control; NaN for raw files.
+    pattern : ndarray of float64, shape (3, 2)
+        How these change across the frame: left to right, top to bottom, centre to corner.
+    light : float
+        How much brighter, in stops.
+    corner : float
+        The same of the corners over the centre; NaN where too few cells are usable.
     """
 
     channels: Floats
@@ -98,7 +105,18 @@ class PairColour:
 
 
 def read_grid(data: bytes | None) -> Floats | None:
-    """16 x 24 x 3 linear light (1 = white), or None where there is none or its size is wrong."""
+    """Decode a stored colour grid.
+
+    Parameters
+    ----------
+    data : bytes or None
+        Little-endian unsigned 16 bit, `GRID_SHAPE`.
+
+    Returns
+    -------
+    ndarray of float64, shape GRID_SHAPE, or None
+        Linear light, 1 = white; None where there is none or its size is wrong.
+    """
     if not isinstance(data, (bytes, bytearray, memoryview)):
         return None
     raw = bytes(data)
@@ -108,7 +126,22 @@ def read_grid(data: bytes | None) -> Floats | None:
 
 
 def uv_of(rgb: ArrayLike) -> Floats:
-    """CIE 1976 u'v' (CIE 15) of linear sRGB: 4X / (X + 15Y + 3Z), 9Y / (X + 15Y + 3Z)."""
+    """CIE 1976 u'v' chromaticity of linear sRGB.
+
+    Parameters
+    ----------
+    rgb : array_like, shape (..., 3)
+        Linear light.
+
+    Returns
+    -------
+    ndarray of float64, shape (..., 2)
+        u' = 4X / (X + 15Y + 3Z), v' = 9Y / (X + 15Y + 3Z).
+
+    References
+    ----------
+    CIE 15; IEC 61966-2-1 for sRGB.
+    """
     xyz = np.asarray(rgb, float) @ _RGB_TO_XYZ.T
     return np.asarray(
         _UV_NUMERATOR * xyz[..., :2] / np.maximum(xyz @ _UV_DENOMINATOR, 1e-9)[..., None]
@@ -121,33 +154,43 @@ def _gains(channels: Floats) -> Floats:
     )
 
 
-def pair_colour(labelled: Floats, bare: Floats, colour: bool = True) -> PairColour | None:
-    """What the accessory did to a pair of grids; None when too few cells are neither dark nor blown.
+def pair_colour(labelled: Floats, control: Floats, colour: bool = True) -> PairColour | None:
+    """Colour and light of a pair of grids.
 
-    `colour`: False for raw files, whose grids carry no white balance: only green tells of light.
+    Parameters
+    ----------
+    labelled, control : ndarray of float64, shape GRID_SHAPE
+        Area means in linear light, 1 = white.
+    colour : bool
+        False for raw files, whose grids carry no white balance: only green tells of light.
+
+    Returns
+    -------
+    PairColour or None
+        None when fewer than `_FEWEST_CELLS` cells are neither dark nor blown in both.
     """
-    a, b = labelled.reshape(-1, 3), bare.reshape(-1, 3)
+    a, b = labelled.reshape(-1, 3), control.reshape(-1, 3)
     light = _LUMINANCE if colour else _GREEN
     ya, yb = a @ light, b @ light
-    good = (ya > _DARK) & (yb > _DARK) & (a.max(1) < _BRIGHT) & (b.max(1) < _BRIGHT)
+    valid = (ya > _DARK) & (yb > _DARK) & (a.max(1) < _BRIGHT) & (b.max(1) < _BRIGHT)
     if colour:
-        good &= (a.min(1) > _DARK / 3) & (b.min(1) > _DARK / 3)
-    if good.sum() < _FEWEST_CELLS:
+        valid &= (a.min(1) > _DARK / 3) & (b.min(1) > _DARK / 3)
+    if valid.sum() < _FEWEST_CELLS:
         return None
     stops = np.log2(np.maximum(ya, 1e-9) / np.maximum(yb, 1e-9))
-    inner, outer = good & (_ZONE == 0), good & (_ZONE == 2)
-    held = inner.sum() >= _FEWEST_CELLS // 4
+    inner, outer = valid & (_ZONE == 0), valid & (_ZONE == 2)
+    enough_inner = inner.sum() >= _FEWEST_CELLS // 4
     # Brightness is compared around the centre, where no filter's rim shades.
-    level = float(np.median(stops[inner if held else good]))
+    level = float(np.median(stops[inner if enough_inner else valid]))
     corner = float("nan")
-    if held and outer.sum() >= _FEWEST_CELLS // 4:
+    if enough_inner and outer.sum() >= _FEWEST_CELLS // 4:
         corner = float(np.median(stops[outer]) - np.median(stops[inner]))
     channels, pattern = np.full(2, np.nan), np.full((3, 2), np.nan)
     if colour:
         ratio = np.log(np.maximum(a, 1e-9) / np.maximum(b, 1e-9))
         logs = np.stack([ratio[:, 0] - ratio[:, 1], ratio[:, 2] - ratio[:, 1]], axis=1)
-        channels = np.median(logs[good], axis=0)
-        pattern = np.stack([_plane(logs[good, k], _PATTERN[good]) for k in range(2)], axis=1)
+        channels = np.median(logs[valid], axis=0)
+        pattern = np.stack([_plane(logs[valid, k], _PATTERN[valid]) for k in range(2)], axis=1)
     return PairColour(channels, pattern, level, corner)
 
 
@@ -166,7 +209,17 @@ def _plane(values: Floats, pattern: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Cast:
-    """A cast over all pairs of a label, in u'v' of a neutral: `size` with bounds (`low` is 0 unless `found`)."""
+    """Colour cast over all pairs of a label.
+
+    Attributes
+    ----------
+    size, low, high : float
+        Shift of a neutral in u'v' with its interval; `low` is 0 unless `found`.
+    found : bool
+        Whether it is significant.
+    count : int
+        Pairs behind it.
+    """
 
     size: float
     low: float
@@ -177,8 +230,15 @@ class Cast:
 
 @dataclass(frozen=True, slots=True)
 class Evenness:
-    """How much the neutral's u'v' differs across the frame (largest less smallest, over 90% of it)
-    with bounds; `uneven`: whether that is beyond chance and could be seen."""
+    """How much the cast differs across the frame.
+
+    Attributes
+    ----------
+    size, low, high : float
+        Largest less smallest u'v' of a neutral over nine tenths of the frame, with its interval.
+    uneven : bool
+        Whether that is significant and could be seen.
+    """
 
     size: float
     low: float
@@ -186,7 +246,7 @@ class Evenness:
     uneven: bool
 
 
-def _beyond_chance(parts: list[Location]) -> bool:
+def _significant(parts: list[Location]) -> bool:
     """Whether several robust means together differ from none (Hotelling-like F test)."""
     n, k = parts[0].count, len(parts)
     if n < 3 or any(p.count < 3 for p in parts):
@@ -196,28 +256,56 @@ def _beyond_chance(parts: list[Location]) -> bool:
 
 
 def cast_of(pairs: list[PairColour], share: float) -> Cast | None:
-    """The cast of a label from its pairs; None with fewer than two pairs that hold colour."""
-    held = [p for p in pairs if np.isfinite(p.channels).all()]
-    if len(held) < 2:
+    """Colour cast of a label from its pairs: robust mean shift of a neutral in u'v'.
+
+    Parameters
+    ----------
+    pairs : list of PairColour
+        Pairs without colour are passed over.
+    share : float
+        Share of the truth that the interval is meant to hold.
+
+    Returns
+    -------
+    Cast or None
+        None with fewer than two pairs that hold colour; `found` by an F test (`_significant`).
+    """
+    coloured = [p for p in pairs if np.isfinite(p.channels).all()]
+    if len(coloured) < 2:
         return None
-    uv = np.array([uv_of(_gains(p.channels)) - uv_of(np.ones(3)) for p in held])
+    uv = np.array([uv_of(_gains(p.channels)) - uv_of(np.ones(3)) for p in coloured])
     parts = [robust_location(uv[:, k], _UV_SD) for k in range(2)]
     shift = np.array([p.value for p in parts])
     size = float(np.hypot(*shift))
     # Along the shift: the error of its size.
-    toward = shift / max(size, 1e-9)
-    along = Location(size, float(np.hypot(*(toward * [p.stderr for p in parts]))), len(held))
+    direction = shift / max(size, 1e-9)
+    along = Location(size, float(np.hypot(*(direction * [p.stderr for p in parts]))), len(coloured))
     low, high = along.bounds(share)
-    found = _beyond_chance(parts) and low > 0
-    return Cast(size, low if found else 0.0, high, found, len(held))
+    found = _significant(parts) and low > 0
+    return Cast(size, low if found else 0.0, high, found, len(coloured))
 
 
 def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Evenness:
-    """How even the cast of a label is across the frame, from two pairs or more that hold colour."""
-    held = [p for p in pairs if np.isfinite(p.channels).all()]
-    channels = _channels(held)
+    """How even the cast of a label is across the frame.
+
+    Parameters
+    ----------
+    pairs : list of PairColour
+        At least two that hold colour.
+    share : float
+        Share of the truth that the interval is meant to hold.
+    seed : int
+        Seed of the draws behind the interval.
+
+    Returns
+    -------
+    Evenness
+        Range of a neutral's u'v' over nine tenths of the frame.
+    """
+    coloured = [p for p in pairs if np.isfinite(p.channels).all()]
+    channels = _channels(coloured)
     coefficients = [
-        robust_location(np.array([p.pattern[i, k] for p in held]), _CHANNEL_SD)
+        robust_location(np.array([p.pattern[i, k] for p in coloured]), _CHANNEL_SD)
         for i in range(3)
         for k in range(2)
     ]
@@ -225,20 +313,22 @@ def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Evennes
     rng = np.random.default_rng(seed)
     drawn = [
         _range_across(
-            np.array([c.value + c.stderr * rng.standard_t(len(held) - 1) for c in coefficients]),
+            np.array(
+                [c.value + c.stderr * rng.standard_t(len(coloured) - 1) for c in coefficients]
+            ),
             channels,
         )
         for _ in range(DRAWS)
     ]
     low, _, high = low_middle_high(drawn, share)
-    uneven = _beyond_chance(coefficients) and spread > _UNEVEN_LEAST
+    uneven = _significant(coefficients) and spread > _UNEVEN_LEAST
     return Evenness(spread, float(low) if uneven else 0.0, float(max(high, spread)), uneven)
 
 
-def _channels(held: list[PairColour]) -> Floats:
+def _channels(coloured: list[PairColour]) -> Floats:
     return np.array(
         [
-            robust_location(np.array([p.channels[k] for p in held]), _CHANNEL_SD).value
+            robust_location(np.array([p.channels[k] for p in coloured]), _CHANNEL_SD).value
             for k in range(2)
         ]
     )
@@ -248,5 +338,5 @@ def _range_across(coefficients: Floats, channels: Floats) -> float:
     """Spread of the neutral's u'v' over 90% of the frame for a pattern of log channel ratios."""
     logs = channels + _PATTERN @ coefficients.reshape(3, 2)
     uv = uv_of(_gains(logs))
-    low, high = np.quantile(uv, _SPREAD_OVER, axis=0)
+    low, high = np.quantile(uv, _RANGE_QUANTILES, axis=0)
     return float(np.hypot(*(high - low)))

@@ -22,12 +22,12 @@ from auditor.infer.comparisons.sharp import SharpnessTable, compare_sharpness
 from auditor.infer.comparisons.small_pictures import SmallPictures
 from auditor.infer.comparisons.tint import Balance, Light, cast_entries, light_entries
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import some_of
+from auditor.infer.frame_values import random_sample
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.record.pictures import PictureSource
 from auditor.record.values import numbers
 
-__all__ = ["bargain_words", "compare_labels"]
+__all__ = ["compare_labels", "crop_trade_off"]
 
 _LEAST_PAIRS: Final = 3
 """A keyword or folder with fewer pairs of one lens is only listed, not compared, unless it names an
@@ -44,17 +44,28 @@ def compare_labels(
     pictures: PictureSource | None = None,
     patterns: Iterable[LabelPattern] = (),
 ) -> list[Comparison]:
-    """The profile's `comparisons`.
+    """The profile's `comparisons`: each label against its opposite, in pairs of one scene.
 
-    Args:
-        frames: `record.COLUMNS` plus the columns of `crawl.relate`.
-        lenses: the profile's `lenses`, for their curves.
-        pictures: rows or index `file_id`, columns `thumb_jpeg` and `colour_grid`; or what gives such
-            a table for a list of file ids.
-        patterns: from `labels_from_csv`.
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table: `record.COLUMNS` and the columns of `crawl.relate`.
+    lenses : sequence of mapping
+        The profile's `lenses`, for their curves.
+    criteria : Criteria, optional
+        Interval and seed; the default ones where None.
+    pictures : DataFrame or callable, optional
+        Rows or index `file_id`, columns `thumb_jpeg` and `colour_grid`; or what gives such a table for a list
+        of file ids.
+    patterns : iterable of LabelPattern
+        From `labels_from_csv`.
 
-    Differences are those of the label against its opposite: sharpness as a share of MTF50, light and
-    vignetting in stops (less light is negative), cast as a distance in u'v'.
+    Returns
+    -------
+    list of Comparison
+        Differences of the label against its opposite: sharpness as a share of MTF50, light and vignetting in
+        stops (less light is negative), cast as a distance in u'v'. Those of focus against the hyperfocal
+        distance come last.
     """
     criteria = criteria or Criteria()
     if not len(frames):
@@ -62,36 +73,38 @@ def compare_labels(
     frames = frames.reset_index(drop=True)
     patterns = list(patterns)
     small = SmallPictures(frames, pictures)
-    known = _Known(frames, lenses, criteria, small)
-    asked = {label for _, label in patterns}
+    inputs = _Inputs(frames, lenses, criteria, small)
+    wanted = {label for _, label in patterns}
     items = find_pairs(frames, patterns, small)
-    small.fetch(r for i in items for q in i.pairs.values() for p in q for r in (p.labelled, p.bare))
+    small.fetch(
+        r for i in items for q in i.pairs.values() for p in q for r in (p.labelled, p.control)
+    )
     out: list[Comparison] = []
     for item in items:
-        told = (
+        requested = (
             item.key == CROP
             or item.key.startswith("converter ")
             or item.against == "single frames"
             or names_accessory(item.label.casefold())
-            or any(a.casefold() in item.label.casefold() for a in asked)
+            or any(a.casefold() in item.label.casefold() for a in wanted)
         )
         compared = False
         for lens, pairs in sorted(item.pairs.items()):
-            if len(pairs) < _LEAST_PAIRS and not told:
+            if len(pairs) < _LEAST_PAIRS and not requested:
                 continue
             compared = True
-            chosen = [pairs[i] for i in some_of(np.arange(len(pairs)), _MOST_PAIRS)]
-            spared = len(pairs) - len(chosen)
-            found = _one_lens(item, lens, chosen, known)
-            if spared:
+            chosen = [pairs[i] for i in random_sample(np.arange(len(pairs)), _MOST_PAIRS)]
+            not_sampled = len(pairs) - len(chosen)
+            found = _one_lens(item, lens, chosen, inputs)
+            if not_sampled:
                 why = f"not needed: {_MOST_PAIRS} pairs chosen by chance stand for all"
                 for entry in found:
-                    entry["left_out"] = [*entry["left_out"], {"reason": why, "count": spared}]
+                    entry["left_out"] = [*entry["left_out"], {"reason": why, "count": not_sampled}]
             for entry in found:
-                entry["asked"] = told
+                entry["asked"] = requested
             out += found
-        if told and not compared:
-            out.append(_nothing(item, known.table.lens))
+        if requested and not compared:
+            out.append(_not_compared(item, inputs.table.lens))
     return out + compare_focus(frames, criteria)
 
 
@@ -105,7 +118,7 @@ def _named(item: Labelled, lens: str | None, found: Finding) -> Comparison:
     }  # fmt: skip
 
 
-def _nothing(item: Labelled, lens: NDArray[np.object_]) -> Comparison:
+def _not_compared(item: Labelled, lens: NDArray[np.object_]) -> Comparison:
     """A label that was asked about and cannot be compared, with the reason."""
     why = "; ".join(f"{n} times {r}" for r, n in sorted(item.left_out.items()))
     why = why or "no frame of the same scene without it was found within a quarter of an hour"
@@ -120,7 +133,7 @@ def _nothing(item: Labelled, lens: NDArray[np.object_]) -> Comparison:
     return found
 
 
-class _Known:
+class _Inputs:
     """What is known of the frames, by the column, and of the lenses; read when it is first asked for."""
 
     def __init__(
@@ -148,22 +161,22 @@ class _Known:
         return np.fmax(*sides)
 
 
-def _one_lens(item: Labelled, lens: str, pairs: list[Pair], known: _Known) -> list[Comparison]:
-    table = known.table
+def _one_lens(item: Labelled, lens: str, pairs: list[Pair], inputs: _Inputs) -> list[Comparison]:
+    table = inputs.table
     found: list[Finding] = []
     if item.key == CROP:
-        found += _crop(pairs, known)
+        found += _crop(pairs, inputs)
     else:
-        sharp = compare_sharpness(table, pairs, known.lenses, known.criteria)
+        sharp = compare_sharpness(table, pairs, inputs.lenses, inputs.criteria)
         found += sharp
         converter = item.key.startswith("converter ")
         scale = converter_factor(item.key) if converter else 1.0
-        colours = [_colour(p, known.light, known.small, scale) for p in pairs]
+        colours = [_colour(p, inputs.light, inputs.small, scale) for p in pairs]
         if converter:
             found += _on_the_subject(item.key, sharp)
         else:
-            found += light_entries(pairs, colours, known.light, known.criteria)
-        found += cast_entries(pairs, colours, known.balance, known.criteria)
+            found += light_entries(pairs, colours, inputs.light, inputs.criteria)
+        found += cast_entries(pairs, colours, inputs.balance, inputs.criteria)
     return [_with_unmeasured(_named(item, lens, finding)) for finding in found]
 
 
@@ -209,25 +222,25 @@ def _centre_scaled(
 
 
 def _colour(pair: Pair, light: Light, small: SmallPictures, scale: float) -> PairColour | None:
-    a, b = small.grid(pair.labelled), small.grid(pair.bare)
+    a, b = small.grid(pair.labelled), small.grid(pair.control)
     if a is None or b is None:
         return None
     if scale > 1:
         b = middle_of(b, scale)
-    return pair_colour(a, b, not (light.raw[pair.labelled] or light.raw[pair.bare]))
+    return pair_colour(a, b, not (light.raw[pair.labelled] or light.raw[pair.control]))
 
 
-def _crop(pairs: list[Pair], known: _Known) -> list[Finding]:
+def _crop(pairs: list[Pair], inputs: _Inputs) -> list[Finding]:
     """Detail in the centre across the print, measured in the pairs, and in words what cropping is worth."""
-    table, lenses, long_side = known.table, known.lenses, known.long_side
-    factor = float(np.median([long_side[p.bare] / long_side[p.labelled] for p in pairs]))
-    bare = pairs[0].bare
-    f_number = float(np.nanmedian([table.f_number[p.bare] for p in pairs]))
-    used = table.lens[bare], table.body[bare], table.converter[bare] or None
-    part = find_range(lenses, *used, float(table.focal[bare]))
+    table, lenses, long_side = inputs.table, inputs.lenses, inputs.long_side
+    factor = float(np.median([long_side[p.control] / long_side[p.labelled] for p in pairs]))
+    control = pairs[0].control
+    f_number = float(np.nanmedian([table.f_number[p.control] for p in pairs]))
+    used = table.lens[control], table.body[control], table.converter[control] or None
+    part = find_range(lenses, *used, float(table.focal[control]))
     # At one place of the lens, pixels of one pitch see the same: the centre of the crop is compared
     # with the centre of the whole.
-    centre = compare_sharpness(table, pairs, lenses, known.criteria)
+    centre = compare_sharpness(table, pairs, lenses, inputs.criteria)
     scaled = _centre_scaled(centre, 1 / factor)
     if scaled is None:
         return []
@@ -236,19 +249,35 @@ def _crop(pairs: list[Pair], known: _Known) -> list[Finding]:
     found["verdict"] = (
         f"detail across an equally large print {difference:+.0%} "
         f"({low:+.0%} to {high:+.0%}) with the same lens; "
-        f"{bargain_words(factor, f_number, table.pitch_at(bare), part)}"
+        f"{crop_trade_off(factor, f_number, table.pitch_at(control), part)}"
     )
     return [found]
 
 
-def bargain_words(
+def crop_trade_off(
     factor: float, f_number: float, pitch_um: float, part: Mapping[str, Any] | None = None
 ) -> str:
-    """What a crop mode costs and gains in plain words, the long side of the whole sensor over its own given.
+    """What a crop mode costs and gains, in plain words.
 
     Photon noise in the print grows as if k^2 times less light had been caught. Framed alike (the whole sensor
     with k times the focal length) the crop has as much depth of field at f/N as the whole sensor at f/(k N):
-    2 log2 k stops, with the diffraction that these would bring. `part` is the lens's focal range, if known.
+    2 log2 k stops, with the diffraction that these would bring.
+
+    Parameters
+    ----------
+    factor : float
+        k, the long side of the whole sensor over that of the crop.
+    f_number : float
+        Aperture used.
+    pitch_um : float
+        Pixel pitch in micrometres.
+    part : mapping, optional
+        The lens's focal range, where known.
+
+    Returns
+    -------
+    str
+        A clause without a full stop.
     """
     stops = 2 * np.log2(factor)
     expected, _ = expected_log_mtf50(part, [f_number, f_number * factor], pitch_um)

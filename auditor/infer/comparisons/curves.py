@@ -29,7 +29,24 @@ def find_range(
     converter: str | None,
     focal_mm: float,
 ) -> Mapping[str, Any] | None:
-    """The focal range of a lens's entry that holds a focal length."""
+    """The focal range of a lens's entry that holds a focal length.
+
+    Parameters
+    ----------
+    lenses : sequence of mapping
+        The profile's `lenses`.
+    lens, body : str
+        Names.
+    converter : str or None
+        Name of the converter.
+    focal_mm : float
+        Focal length.
+
+    Returns
+    -------
+    mapping or None
+        One of `focal_ranges`.
+    """
     for entry in lenses:
         if (entry["lens"], entry["body"], entry["converter"]) != (lens, body, converter):
             continue
@@ -43,7 +60,24 @@ def find_range(
 def expected_log_mtf50(
     part: Mapping[str, Any] | None, f_number: ArrayLike, pitch_um: float
 ) -> tuple[Floats, NDArray[np.bool_]]:
-    """Log MTF50 per zone at apertures (n,) -> (n, Z), and which zones come from the lens's curve."""
+    """What a lens should show: its inferred curve where there is one, usual optics otherwise.
+
+    Parameters
+    ----------
+    part : mapping or None
+        One of `focal_ranges` of the profile, with `apertures`.
+    f_number : array_like, shape (n,)
+        Apertures; between those of the curve interpolated over stops, past its ends by the slope of optics.
+    pitch_um : float
+        Pixel pitch in micrometres.
+
+    Returns
+    -------
+    log_mtf50 : ndarray of float64, shape (n, Z)
+        ln MTF50, cycles per pixel.
+    known : ndarray of bool, shape (Z,)
+        Zones that come from the lens's curve.
+    """
     n = np.atleast_1d(np.asarray(f_number, float))
     out = np.log(mtf50(n[:, None], pitch_um, np.array(USUAL_BLUR)[None, :]))
     known = np.zeros(len(ZONES), bool)
@@ -76,15 +110,33 @@ def _blur_px(log_mtf50: ArrayLike, f_number: float, pitch_um: float) -> Floats:
 
 
 def added_blur_px(base_log: Floats, delta: Floats, f_number: float, pitch_um: float) -> Floats:
-    """Squared Gaussian blur (px^2, negative for sharper) that turns exp(base) into exp(base + delta).
+    """Squared Gaussian blur that turns one MTF50 into another.
 
-    Through the system family (diffraction, pixel, Gaussian) where the bare frame lies within it;
-    sharpened files lie above it, for them the equivalent Gaussians are compared.
+    Through the system family (diffraction, pixel, Gaussian) where both lie within it; sharpened files lie
+    above it, for them the equivalent Gaussians are compared.
+
+    Parameters
+    ----------
+    base_log : ndarray of float64
+        ln MTF50 without the accessory, cycles per pixel.
+    delta : ndarray of float64
+        Change of it.
+    f_number : float
+        Aperture.
+    pitch_um : float
+        Pixel pitch in micrometres.
+
+    Returns
+    -------
+    ndarray of float64
+        px^2, negative for sharper.
     """
-    with_it = base_log + delta
-    through = (
-        _blur_px(with_it, f_number, pitch_um) ** 2 - _blur_px(base_log, f_number, pitch_um) ** 2
+    changed = base_log + delta
+    by_system = (
+        _blur_px(changed, f_number, pitch_um) ** 2 - _blur_px(base_log, f_number, pitch_um) ** 2
     )
-    plain = blur_sigma_for_mtf50(np.exp(with_it)) ** 2 - blur_sigma_for_mtf50(np.exp(base_log)) ** 2
-    inside = np.maximum(base_log, with_it) < np.log(mtf50(f_number, pitch_um, 0.0))
-    return np.asarray(np.where(inside, through, plain))
+    by_gaussian = (
+        blur_sigma_for_mtf50(np.exp(changed)) ** 2 - blur_sigma_for_mtf50(np.exp(base_log)) ** 2
+    )
+    inside = np.maximum(base_log, changed) < np.log(mtf50(f_number, pitch_um, 0.0))
+    return np.asarray(np.where(inside, by_system, by_gaussian))

@@ -20,7 +20,7 @@ from auditor.exposure import F_NUMBERS
 from auditor.infer.comparisons.curves import USUAL_BLUR
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import log_sharpness, near_and_far, some_of
+from auditor.infer.frame_values import log_sharpness, near_and_far, random_sample
 from auditor.infer.lenses.grouping import PITCHES_UM
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.optics import circle_of_confusion_um, hyperfocal_m, mtf50
@@ -54,12 +54,23 @@ _NEAREST_FOCAL: Final = 2.0
 
 
 def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
-    """Frames with a focus distance that look like landscapes, one row each.
+    """Landscape frames with a focus distance, one row each.
 
-    Columns: row (position), lens, body, focal_mm, f_number, hyperfocal_m, focus_m, ratio, where
-    ('short', 'at', 'beyond'), far, near, best (log MTF50 of those parts and of the frame's sharpest, over
-    what optics allow in a usual lens's corners at this aperture). Frames at the farthest distance that their lens
-    writes are left out unless that lies beyond the hyperfocal distance: only then is it known where they were focused.
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table: `record.COLUMNS` and the columns of `crawl.relate`.
+    criteria : Criteria
+        Blur circle (`coc_pixels`) behind the hyperfocal distance.
+
+    Returns
+    -------
+    DataFrame
+        Columns `row` (position), `lens`, `body`, `focal_mm`, `f_number`, `hyperfocal_m`, `focus_m`, `ratio`,
+        `where` ('short', 'at', 'beyond'), `far`, `near`, `best` (ln MTF50 of those parts and of the frame's
+        sharpest, over what optics allow in a usual lens's corners at this aperture). Frames at the farthest
+        distance that their lens writes are left out unless that lies beyond the hyperfocal distance: only
+        then is it known where they were focused.
     """
     focal, n = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
     distance, pitch = numbers(frames, "focus_distance_m"), numbers(frames, "pixel_pitch_um")
@@ -68,19 +79,19 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     usable &= (focal > 1) & (n > F_NUMBERS[0])
     usable &= (distance > 0) & (pitch > PITCHES_UM[0])
     lens, body = words(frames, "lens"), words(frames, "body")
-    reach = np.full(len(frames), np.nan)
+    hyperfocal = np.full(len(frames), np.nan)
     coc = circle_of_confusion_um(pitch[usable], criteria.coc_pixels)
-    reach[usable] = hyperfocal_m(focal[usable], n[usable], coc)
+    hyperfocal[usable] = hyperfocal_m(focal[usable], n[usable], coc)
     with np.errstate(invalid="ignore"):
-        usable &= (distance >= LANDSCAPE * reach) & (distance > _NEAREST_FOCAL * focal / 1000)
-        usable &= (distance < _farthest(distance, lens, body)) | (distance > AT[1] * reach)
+        usable &= (distance >= LANDSCAPE * hyperfocal) & (distance > _NEAREST_FOCAL * focal / 1000)
+        usable &= (distance < _farthest(distance, lens, body)) | (distance > AT[1] * hyperfocal)
     rows = np.flatnonzero(usable)
     groups = pd.Series(rows).groupby([lens[rows], body[rows]]).indices.values()
-    rows = rows[np.sort(np.concatenate([rows[:0], *(some_of(at, _MOST) for at in groups)]))]
+    rows = rows[np.sort(np.concatenate([rows[:0], *(random_sample(at, _MOST) for at in groups)]))]
     table = pd.DataFrame({
         "row": rows, "lens": lens[rows], "body": body[rows], "focal_mm": focal[rows],
-        "f_number": n[rows], "hyperfocal_m": reach[rows], "focus_m": distance[rows],
-        "ratio": distance[rows] / reach[rows],
+        "f_number": n[rows], "hyperfocal_m": hyperfocal[rows], "focus_m": distance[rows],
+        "ratio": distance[rows] / hyperfocal[rows],
     })  # fmt: skip
     usual = np.log(mtf50(n[rows], pitch[rows], USUAL_BLUR[ZONES.index("corner")]))
     # Of wide tables few columns are copied.
@@ -110,20 +121,33 @@ _FAILED: Final = "nothing in the frame was sharp: missed focus or shake"
 
 
 def compare_focus(frames: pd.DataFrame, criteria: Criteria) -> list[Comparison]:
-    """Per lens: far and near parts of frames focused short of the hyperfocal distance, and at it,
-    against frames focused beyond."""
+    """Far and near parts of landscapes by where they were focused, per lens and body.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table, as `focus_table` takes it.
+    criteria : Criteria
+        Blur circle and interval.
+
+    Returns
+    -------
+    list of Comparison
+        Short of the hyperfocal distance against at it and beyond, and at it against beyond, with at least
+        `_FEWEST` frames on each side.
+    """
     table = focus_table(frames, criteria)
     out: list[Comparison] = []
-    for (lens, body), every in table.groupby(["lens", "body"]):
-        level = every["best"].quantile(_BETTER_FRAMES) + np.log(_SHARPEST_SHARE)
-        rows = every[every["best"] >= level]
-        failed = len(every) - len(rows)
+    for (lens, body), group in table.groupby(["lens", "body"]):
+        level = group["best"].quantile(_BETTER_FRAMES) + np.log(_SHARPEST_SHARE)
+        rows = group[group["best"] >= level]
+        failed = len(group) - len(rows)
         for where, against in (("short", "at"), ("short", "beyond"), ("at", "beyond")):
-            some, other = rows[rows["where"] == where], rows[rows["where"] == against]
-            if len(some) < _FEWEST or len(other) < _FEWEST:
+            first, second = rows[rows["where"] == where], rows[rows["where"] == against]
+            if len(first) < _FEWEST or len(second) < _FEWEST:
                 continue
             for part in ("far", "near"):
-                values = some[part].to_numpy(), other[part].to_numpy()
+                values = first[part].to_numpy(), second[part].to_numpy()
                 found = _difference(*values, f"{part} sharpness", criteria.interval)
                 if found is None:
                     continue
@@ -136,14 +160,14 @@ def compare_focus(frames: pd.DataFrame, criteria: Criteria) -> list[Comparison]:
     return out
 
 
-def _difference(some: Floats, other: Floats, what: str, share: float) -> Finding | None:
-    """Relative difference of two groups of unpaired frames (Welch's interval on robust means)."""
-    a, b = robust_location(some, _SIDE_SD), robust_location(other, _SIDE_SD)
+def _difference(first: Floats, second: Floats, what: str, share: float) -> Finding | None:
+    """Relative difference of the robust means of two groups of unpaired frames (Welch's interval)."""
+    a, b = robust_location(first, _SIDE_SD), robust_location(second, _SIDE_SD)
     if a.count < _FEWEST or b.count < _FEWEST:
         return None
     stderr = float(np.hypot(a.stderr, b.stderr))
-    freedom = stderr**4 / (a.stderr**4 / (a.count - 1) + b.stderr**4 / (b.count - 1))
-    half = float(stdtrit(freedom, 0.5 + share / 2)) * stderr
+    dof = stderr**4 / (a.stderr**4 / (a.count - 1) + b.stderr**4 / (b.count - 1))
+    half = float(stdtrit(dof, 0.5 + share / 2)) * stderr
     middle, low, high = (float(np.expm1(a.value - b.value + k)) for k in (0.0, -half, half))
     fewer = min(a.count, b.count)
     return {

@@ -1,4 +1,4 @@
-"""Do two frames show one scene? Thumbnails laid over each other, or signatures where none are kept.
+"""Do two frames show one scene? Registered thumbnails, or signatures where none are kept.
 
 Brightness does not matter (gradients are compared, normalised), small shifts and rotations are found
 by phase correlation (Kuglin & Hines, 1975) and then by turning one picture onto the other until they correlate
@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["alike_at_scale", "middle_of", "overlay", "read_thumb"]
+__all__ = ["correlation_at_scale", "middle_of", "read_thumb", "registered_correlation"]
 
 Floats = NDArray[np.float32]
 Grid = TypeVar("Grid", NDArray[np.float32], NDArray[np.float64])
@@ -31,7 +31,18 @@ _SIGNATURE: Final = (8, 12)
 
 
 def read_thumb(data: bytes | None) -> NDArray[np.uint8] | None:
-    """Grey thumbnail, or None where there is none or it cannot be decoded."""
+    """Decode a thumbnail.
+
+    Parameters
+    ----------
+    data : bytes or None
+        A small JPEG.
+
+    Returns
+    -------
+    ndarray of uint8, shape (rows, columns), or None
+        Grey; None where there is none, or it cannot be decoded or is smaller than `_LEAST_SIDE_PX`.
+    """
     if not isinstance(data, (bytes, bytearray, memoryview)) or not len(data):
         return None
     picture = cv2.imdecode(np.frombuffer(bytes(data), np.uint8), cv2.IMREAD_GRAYSCALE)
@@ -56,9 +67,29 @@ def _correlation(a: Floats, b: Floats) -> float:
     return float((x * y).sum() / size) if size > 0 else 0.0
 
 
-def overlay(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> float:
-    """Likeness of thumbnail `a`, which shows the scene so many times as large, laid over `b`: correlation of
-    the gradients where both overlap (1 the same, about 0 unrelated); -1 where it lies nowhere on it."""
+def registered_correlation(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> float:
+    """Correlation of the gradients of two thumbnails after registration.
+
+    Shift by phase correlation, then a Euclidean transform by maximisation of the correlation coefficient
+    (ECC); the best of no transform, the shift and the full one counts.
+
+    Parameters
+    ----------
+    a, b : ndarray of uint8, shape (rows, columns)
+        Grey thumbnails.
+    scale : float
+        How many times as large `a` shows the scene.
+
+    Returns
+    -------
+    float
+        Where both overlap: 1 the same, about 0 unrelated; -1 where no transform of a plausible size fits.
+
+    References
+    ----------
+    C. D. Kuglin and D. C. Hines (1975), phase correlation.
+    G. D. Evangelidis and E. Z. Psarakis, IEEE PAMI 30 (2008), ECC.
+    """
     if a.shape != b.shape:
         a = np.asarray(cv2.resize(a, (b.shape[1], b.shape[0]), interpolation=cv2.INTER_AREA))
     height, width = b.shape
@@ -71,41 +102,66 @@ def overlay(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> f
     shift, _ = cv2.phaseCorrelate(gb, ga, cv2.createHanningWindow(size, cv2.CV_32F))
     start = np.array([[1, 0, shift[0]], [0, 1, shift[1]]], np.float32)
     try:
-        _, turned = cv2.findTransformECC(
+        _, refined = cv2.findTransformECC(
             gb, ga, start.copy(), cv2.MOTION_EUCLIDEAN, _UNTIL, shown, _SMOOTHED_PX
         )
     except cv2.error:  # nothing to hold on to
-        turned = start
+        refined = start
     best = -1.0
-    for transform in (np.eye(2, 3, dtype=np.float32), start, turned):
+    for transform in (np.eye(2, 3, dtype=np.float32), start, refined):
         middle = np.array([width, height]) / 2
         moved = transform[:, :2] @ middle + transform[:, 2] - middle
         if float(np.hypot(*moved)) > _MOST_SHIFT * max(size):
             continue
-        laid, where = (
+        registered, where = (
             np.asarray(
                 cv2.warpAffine(p, transform, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP),
                 np.float32,
             )
             for p in (ga, shown)
         )
-        best = max(best, _correlation(laid[where > 0], gb[where > 0]))
+        best = max(best, _correlation(registered[where > 0], gb[where > 0]))
     return best
 
 
 def middle_of(grid: Grid, scale: float) -> Grid:
-    """The middle of a picture, (rows, columns, ...), as one of its own: what a picture `scale` times as large
-    shows."""
+    """The middle of a picture as one of its own: what a picture `scale` times as large shows.
+
+    Parameters
+    ----------
+    grid : ndarray of float, shape (rows, columns, ...)
+        Picture.
+    scale : float
+        Magnification.
+
+    Returns
+    -------
+    ndarray
+        Of the same shape and dtype, bilinear.
+    """
     rows, columns = grid.shape[:2]
     middle = np.array([columns - 1, rows - 1]) / 2
     matrix = np.column_stack([np.eye(2) / scale, middle * (1 - 1 / scale)])
-    seen = cv2.warpAffine(
+    enlarged = cv2.warpAffine(
         grid, matrix, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )  # fmt: skip
-    return seen.astype(grid.dtype)
+    return enlarged.astype(grid.dtype)
 
 
-def alike_at_scale(a: Floats, b: Floats, scale: float) -> float:
-    """Correlation of two 12 x 8 signatures of which `a` shows the middle of `b`, enlarged."""
+def correlation_at_scale(a: Floats, b: Floats, scale: float) -> float:
+    """Correlation of two signatures of which one shows the middle of the other, enlarged.
+
+    Parameters
+    ----------
+    a, b : ndarray of float32, shape (96,)
+        12 x 8 grey means each.
+    scale : float
+        How many times as large `a` shows the scene.
+
+    Returns
+    -------
+    float
+        0 where either is even.
+    """
     return _correlation(a, middle_of(b.reshape(_SIGNATURE), scale).ravel())

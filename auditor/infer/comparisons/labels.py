@@ -27,13 +27,13 @@ __all__ = [
     "LabelPattern",
     "LabelSets",
     "contradicted",
-    "denied",
-    "is_bare",
     "label_sets",
     "labels_from_csv",
     "names_accessory",
+    "names_control",
+    "negated",
+    "normalised",
     "own_labels",
-    "plain",
     "unmatched",
 ]
 
@@ -62,7 +62,7 @@ _WITHOUT: Final = re.compile(
     r"zonder|geen|ilman|fara|fără|nélkül|χωρίς|без|بدون|ללא)[\s_-]+(?P<what>\w.*)$"
     r"|^[无無沒没](?P<han>\w+)$|^(?P<kana>\w+)(?:なし|無し)$|^(?P<off>\w.*)[\s_-](?:off|none|aus)$"
 )
-_BARE: Final = re.compile(
+_CONTROL: Final = re.compile(
     r"\b(?:bare|naked|none|nothing|unfiltered|no[\s_-]?filter|without|plain|reference|control|"
     r"ohne|sans|sin|senza|sem|bez|uten|utan|uden|zonder|без|nackt|nu|nudo)\b|なし|無し|^[无無]"
 )
@@ -77,41 +77,51 @@ _CROP_SHARE: Final = 0.92
 """A crop mode reads less than this share of the sensor's long side."""
 
 
-def plain(label: str) -> str:
-    """A label without differences of case, blanks and Unicode form, in any script."""
+def normalised(label: str) -> str:
+    """A label without differences of case, blanks and Unicode form (NFKC), in any script."""
     return " ".join(unicodedata.normalize("NFKC", str(label)).casefold().split())
 
 
-def denied(label: str) -> str:
-    """What a label (in plain form) says was not there: 'without filter' gives 'filter', others ''."""
+def negated(label: str) -> str:
+    """What a label (in normal form) says was not there: 'without filter' gives 'filter', others ''."""
     found = _WITHOUT.match(label)
     return next((g for g in found.groups() if g), "") if found else ""
 
 
-def is_bare(label: str) -> bool:
-    """Whether a label (in plain form) names frames without an accessory."""
-    return bool(denied(label)) or _BARE.search(label) is not None
+def names_control(label: str) -> bool:
+    """Whether a label (in normal form) names frames without an accessory."""
+    return bool(negated(label)) or _CONTROL.search(label) is not None
 
 
 def names_accessory(label: str) -> bool:
-    """Whether a label (in plain form) names something on the lens, rather than a place or a mood."""
-    return not is_bare(label) and _ACCESSORY.search(label) is not None
+    """Whether a label (in normal form) names something on the lens, rather than a place or a mood."""
+    return not names_control(label) and _ACCESSORY.search(label) is not None
 
 
 def contradicted(labels: frozenset[str]) -> frozenset[str]:
-    """Labels (in plain form) of one frame that deny each other: 'polariser' and 'no polariser'."""
+    """Labels (in normal form) of one frame that negate each other: 'polariser' and 'no polariser'."""
     out = set()
     for label in labels:
-        what = denied(label)
+        what = negated(label)
         if what and what in labels:
             out |= {label, what}
     return frozenset(out)
 
 
 def labels_from_csv(text: str) -> tuple[list[LabelPattern], list[str]]:
-    """Read lines 'pattern,label' (a heading and blank lines are passed over).
+    """Read patterns of paths and their labels.
 
-    Returns the patterns and, in plain words, every line that could not be used.
+    Parameters
+    ----------
+    text : str
+        Lines 'pattern,label' or 'pattern;label'; a heading and blank lines are passed over.
+
+    Returns
+    -------
+    patterns : list of LabelPattern
+        Pattern (with * and ?) and label.
+    problems : list of str
+        In plain words, every line that could not be used.
     """
     patterns: list[LabelPattern] = []
     problems: list[str] = []
@@ -136,7 +146,20 @@ def labels_from_csv(text: str) -> tuple[list[LabelPattern], list[str]]:
 
 
 def unmatched(paths: pd.Series, patterns: Iterable[LabelPattern]) -> list[LabelPattern]:
-    """The patterns that no path matches."""
+    """Patterns that no path matches.
+
+    Parameters
+    ----------
+    paths : Series of str
+        Paths of all frames.
+    patterns : iterable of LabelPattern
+        Pattern and label.
+
+    Returns
+    -------
+    list of LabelPattern
+        In their order.
+    """
     known = paths.astype(str).tolist()
     return [p for p in patterns if not any(_matches(path, p[0]) for path in known)]
 
@@ -147,7 +170,7 @@ def _matches(path: str, pattern: str) -> bool:
     return fnmatchcase(p, w) or fnmatchcase(p, f"*/{w}") or fnmatchcase(PurePosixPath(p).name, w)
 
 
-def _done_by(program: str) -> frozenset[str]:
+def _program_labels(program: str) -> frozenset[str]:
     """What the name of a program says was done."""
     if _STACK_WORDS.search(program):
         return frozenset([STACKED])
@@ -156,7 +179,15 @@ def _done_by(program: str) -> frozenset[str]:
 
 @dataclass(frozen=True, slots=True)
 class LabelSets:
-    """Labels of every frame: `kinds`, the sets that occur, each once, and `code` (n,), which of them."""
+    """Labels of every frame; each set that occurs is stored once.
+
+    Attributes
+    ----------
+    kinds : list of frozenset of str
+        The sets that occur.
+    code : ndarray of int64, shape (n,)
+        Which of them each frame has.
+    """
 
     kinds: list[frozenset[str]]
     code: NDArray[np.int64]
@@ -178,27 +209,36 @@ class LabelSets:
         """Frames (n,) for whose labels something holds."""
         return np.array([bool(holds(kind)) for kind in self.kinds], bool)[self.code]
 
-    def turned(self, into: Callable[[frozenset[str]], frozenset[str]]) -> LabelSets:
+    def mapped(self, into: Callable[[frozenset[str]], frozenset[str]]) -> LabelSets:
         """Other labels in place of each set."""
         return self.of([into(kind) for kind in self.kinds], self.code)
 
 
 def own_labels(frames: pd.DataFrame) -> list[frozenset[str]]:
-    """Labels that the settings tell by themselves: converter, crop mode, stacked, merged.
+    """Labels that follow from the settings: converter, crop mode, stacked, merged.
 
-    Crop mode: fewer pixels of the same pitch than the body's whole sensor gives, in a file that
-    camera or raw converter wrote. A resized file has larger pixels (or is marked resized) and never
-    counts as crop mode.
+    Crop mode: fewer pixels of the same pitch than the body's whole sensor gives, in a file that camera or raw
+    converter wrote. A resized file has larger pixels (or is marked resized) and never counts as crop mode.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `converter`, `software`, `source`, `body`, `width_px`, `height_px`, `pixel_pitch_um`.
+
+    Returns
+    -------
+    list of frozenset of str
+        One per row.
     """
     converter, converters = pd.factorize(words(frames, "converter"))
     software, programs = pd.factorize(words(frames, "software"))
     by_converter = [frozenset([f"converter {c}"]) if c else frozenset() for c in converters]
-    by_program = [_done_by(str(s)) for s in programs]
+    by_program = [_program_labels(str(s)) for s in programs]
     both, place = np.unique(converter * len(programs) + software, return_inverse=True)
-    told = np.empty(len(both), object)
+    labels = np.empty(len(both), object)
     for i, (c, s) in enumerate(zip(*np.divmod(both, len(programs)), strict=True)):
-        told[i] = by_converter[c] | by_program[s]
-    out: list[frozenset[str]] = told[place].tolist()
+        labels[i] = by_converter[c] | by_program[s]
+    out: list[frozenset[str]] = labels[place].tolist()
     source, body = words(frames, "source"), words(frames, "body")
     long_side = np.fmax(numbers(frames, "width_px"), numbers(frames, "height_px"))
     short_side = np.fmin(numbers(frames, "width_px"), numbers(frames, "height_px"))
@@ -220,9 +260,21 @@ def own_labels(frames: pd.DataFrame) -> list[frozenset[str]]:
 def label_sets(
     frames: pd.DataFrame, patterns: Iterable[LabelPattern] = ()
 ) -> tuple[LabelSets, dict[str, str]]:
-    """Labels of every frame, in `plain` form, and how each is to be written.
+    """Labels of every frame: keywords, names of folders below the common root, patterns, and `own_labels`.
 
-    Keywords, names of folders below the archive's common root, patterns, and `own_labels`.
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `path`, `labels`, `capture` and those of `own_labels`.
+    patterns : iterable of LabelPattern
+        From `labels_from_csv`.
+
+    Returns
+    -------
+    sets : LabelSets
+        In normal form (`normalised`).
+    written : dict of str
+        Normal form -> how the label is to be written.
     """
     written: dict[str, str] = {}
     patterns = list(patterns)
@@ -237,21 +289,21 @@ def label_sets(
     matched = _matched(paths, patterns)
     # Few frames have words of their own: all others are as the first of their folder.
     named = sorted({*keywords, *matched})
-    alone = np.zeros(len(frames), np.int64)
-    alone[named] = np.arange(1, len(named) + 1)
-    told_of, kinds = pd.factorize(pd.Series(own, dtype=object))
-    both = (folder_of * len(kinds) + told_of) * (len(named) + 1) + alone
+    named_row = np.zeros(len(frames), np.int64)
+    named_row[named] = np.arange(1, len(named) + 1)
+    own_of, kinds = pd.factorize(pd.Series(own, dtype=object))
+    both = (folder_of * len(kinds) + own_of) * (len(named) + 1) + named_row
     found_of = pd.factorize(both)[0]
     known: dict[tuple[Any, ...], frozenset[str]] = {}
     sets = []
     for i in np.flatnonzero(~pd.Series(both).duplicated().to_numpy()).tolist():
-        folder, told = folder_of[i], own[i]
-        key = (folder, told, keywords.get(i, ()), matched.get(i, ()))
+        folder, of_settings = folder_of[i], own[i]
+        key = (folder, of_settings, keywords.get(i, ()), matched.get(i, ()))
         if key not in known:
-            found = [*sorted(told), *by_folder[folder], *key[2], *key[3]]
+            found = [*sorted(of_settings), *by_folder[folder], *key[2], *key[3]]
             for label in found:
-                written.setdefault(plain(label), " ".join(label.split()))
-            known[key] = frozenset(plain(label) for label in found if plain(label))
+                written.setdefault(normalised(label), " ".join(label.split()))
+            known[key] = frozenset(normalised(label) for label in found if normalised(label))
         sets.append(known[key])
     return LabelSets.of(sets, found_of), written
 
@@ -272,10 +324,12 @@ def _keywords(frames: pd.DataFrame) -> dict[int, tuple[str, ...]]:
     is often written to the JPEG or the sidecar only."""
     if "labels" not in frames:
         return {}
-    said = np.flatnonzero(frames["labels"].notna().to_numpy())
+    with_keywords = np.flatnonzero(frames["labels"].notna().to_numpy())
     out = {
         i: tuple(str(w) for w in words if str(w).strip())
-        for i, words in zip(said.tolist(), frames["labels"].iloc[said], strict=True)
+        for i, words in zip(
+            with_keywords.tolist(), frames["labels"].iloc[with_keywords], strict=True
+        )
         if isinstance(words, (list, tuple, np.ndarray)) and len(words)
     }
     capture = numbers(frames, "capture")

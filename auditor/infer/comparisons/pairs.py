@@ -1,6 +1,6 @@
 """Pairs of frames of one scene that differ in one label.
 
-Same body and lens, minutes apart, alike to look at; nothing else may differ: converter, crop mode,
+Same body and lens, minutes apart, similar pictures; nothing else may differ: converter, crop mode,
 kind of file and pixel pitch are labels themselves or must agree. Aperture may differ by a stop and a
 half; the lens's curve accounts for it. Where the frames of both sides carry a label ('polariser' and
 'bare'), the two labels are compared with each other.
@@ -20,14 +20,14 @@ from numpy.typing import NDArray
 from auditor.infer.comparisons.choose import (
     APERTURE_STOPS,
     MINUTES,
-    SURE,
+    SAME_SCENE,
+    Candidate,
     Chooser,
-    Meeting,
     Pair,
     converter_factor,
     pair_scale,
 )
-from auditor.infer.comparisons.image_matching import alike_at_scale
+from auditor.infer.comparisons.image_matching import correlation_at_scale
 from auditor.infer.comparisons.labels import (
     CROP,
     MERGED,
@@ -35,13 +35,13 @@ from auditor.infer.comparisons.labels import (
     LabelPattern,
     LabelSets,
     contradicted,
-    denied,
-    is_bare,
     label_sets,
     names_accessory,
+    names_control,
+    negated,
 )
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
-from auditor.infer.frame_values import alone_where_unknown, days
+from auditor.infer.frame_values import days, group_numbers
 from auditor.record.values import flags, numbers, texts, words
 from auditor.units import DAY_S, MINUTE_S
 
@@ -50,11 +50,11 @@ __all__ = ["Labelled", "Pair", "find_pairs"]
 Floats = NDArray[np.float64]
 
 _NEIGHBOURS: Final = 20
-"""So many frames that follow each other in time are held against each other."""
+"""So many frames that follow each other in time are compared with each other."""
 _WHOLE_VIEW: Final = 0.90
 """Two pictures of different size that correlate so well at equal framing show the same view."""
-_OWN: Final = (CROP, STACKED, MERGED)
-_SAYS_NOTHING: Final = frozenset(
+_BY_SETTINGS: Final = (CROP, STACKED, MERGED)
+_UNINFORMATIVE: Final = frozenset(
     ["with", "on", "mit", "avec", "con", "com", "met", "med", "with it"]
 )
 """Names of folders that need no telling beside a label that always comes with them."""
@@ -62,15 +62,23 @@ _LONGER_STOPS: Final = 0.15
 """Exposures that differ by less than half a third of a stop do not tell which side carries an accessory."""
 
 Key = tuple[str, str]
-"""A label and what it is held against; the empty text where that is the lack of the label."""
+"""A label and the one it is compared with; the empty text where that is the lack of the label."""
 
 
 @dataclass(frozen=True, slots=True)
 class Labelled:
     """All that is known of one label.
 
-    `pairs`: lens -> pairs; `frames`: positions of all frames that carry it; `left_out`: reason in
-    plain words -> count of pairs or frames.
+    Attributes
+    ----------
+    label, against : str
+        The label and its opposite, as they are written.
+    frames : ndarray of int64
+        Positions of all frames that carry it.
+    pairs : dict of list of Pair
+        By lens.
+    left_out : dict of int
+        Reason in plain words -> count of pairs or frames.
     """
 
     label: str
@@ -102,7 +110,7 @@ class _Columns:
         with np.errstate(invalid="ignore", divide="ignore"):
             seconds, iso = numbers(frames, "exposure_time_s"), numbers(frames, "iso")
             self.exposure = np.log2(seconds * iso / self.f_number**2)
-        self.burst = alone_where_unknown(frames, "burst")
+        self.burst = group_numbers(frames, "burst")
 
 
 class _Reasons:
@@ -132,33 +140,46 @@ def find_pairs(
     patterns: Iterable[LabelPattern] = (),
     small: SmallPictures | None = None,
 ) -> list[Labelled]:
-    """All labels of a frame table with their pairs, labels in alphabetical order.
+    """All labels of a frame table with their pairs.
 
-    Args:
-        frames: `record.COLUMNS` plus the columns of `crawl.relate`.
-        small: thumbnails, for likeness that signatures leave open.
+    Candidates are frames of one body and lens, minutes apart, that differ in one label (or carry one label
+    each); `Chooser` makes pairs of those that show one scene.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table: `record.COLUMNS` and the columns of `crawl.relate`.
+    patterns : iterable of LabelPattern
+        From `labels_from_csv`.
+    small : SmallPictures, optional
+        Thumbnails, for similarity that signatures leave open.
+
+    Returns
+    -------
+    list of Labelled
+        In alphabetical order, those without a pair included.
     """
     single, written = label_sets(frames, patterns)
-    labels, written = _joined(single, written)
+    labels, written = _merged_labels(single, written)
     if not any(labels.kinds):
         return []
     c = _Columns(frames)
     reasons = _Reasons()
-    sound = _without_contradictions(single, labels, c, reasons)
-    meetings = _meetings(labels, c, sound, reasons)
+    consistent = _consistent(single, labels, c, reasons)
+    candidates = _candidates(labels, c, consistent, reasons)
     chooser = Chooser(c.signature, c.burst, small)
     # What names an accessory comes first, should the thumbnails be too many to look at.
-    keys = sorted(meetings, key=lambda k: (not _worth_a_look(k), k))
-    chooser.prepare(m for k in keys for m in meetings[k])
+    keys = sorted(candidates, key=lambda k: (not _is_accessory(k), k))
+    chooser.prepare(m for k in keys for m in candidates[k])
     found: dict[Key, list[Pair]] = {}
     for key in keys:
-        pairs, why = chooser.choose(meetings[key])
+        pairs, why = chooser.choose(candidates[key])
         for name in (key,) if pairs or not key[1] else ((key[0], ""), (key[1], "")):
             for reason, count in why.items():
                 reasons.add(name, reason, count)
         if pairs or not key[1]:
             found[key] = pairs
-    partnered = {r for pairs in found.values() for p in pairs for r in (p.labelled, p.bare)}
+    partnered = {r for pairs in found.values() for p in pairs for r in (p.labelled, p.control)}
     for label, rows in reasons.several.items():
         reasons.add(
             (label, ""), "the two frames differ in more than this label", len(rows - partnered)
@@ -168,7 +189,7 @@ def find_pairs(
         carrying = np.flatnonzero(c.usable & labels.where(partial(_holds, label)))
         by_lens: dict[str, list[Pair]] = {}
         for pair in pairs:
-            by_lens.setdefault(str(c.lens[pair.bare]), []).append(pair)
+            by_lens.setdefault(str(c.lens[pair.control]), []).append(pair)
         left_out = reasons.of(label, against)
         out.append(_named(label, against, written, carrying, by_lens, left_out, c))
     return out
@@ -178,85 +199,87 @@ def _holds(label: str, labels: frozenset[str]) -> bool:
     return label in labels
 
 
-def _worth_a_look(key: Key) -> bool:
-    return any(x in _OWN or x.startswith("converter ") or names_accessory(x) for x in key if x)
+def _is_accessory(key: Key) -> bool:
+    return any(
+        x in _BY_SETTINGS or x.startswith("converter ") or names_accessory(x) for x in key if x
+    )
 
 
-def _without_contradictions(
+def _consistent(
     single: LabelSets, labels: LabelSets, c: _Columns, reasons: _Reasons
 ) -> NDArray[np.bool_]:
     """Frames whose labels do not contradict each other."""
     against = {s: contradicted(s) for s in single.kinds}
-    sound = ~single.where(lambda s: against[s])
-    for i in np.flatnonzero(~sound).tolist():
+    consistent = ~single.where(lambda s: against[s])
+    for i in np.flatnonzero(~consistent).tolist():
         for label in (labels[i] & against[single[i]]) or labels[i]:
             if c.usable[i]:
                 reasons.add((label, ""), "a frame's labels contradict each other")
-    return sound
+    return consistent
 
 
-def _meetings(
-    labels: LabelSets, c: _Columns, sound: NDArray[np.bool_], reasons: _Reasons
-) -> dict[Key, list[Meeting]]:
+def _candidates(
+    labels: LabelSets, c: _Columns, consistent: NDArray[np.bool_], reasons: _Reasons
+) -> dict[Key, list[Candidate]]:
     """Frames of one body and lens, taken minutes apart, that differ in labels."""
     # A lens without a name is known by its focal length.
     unnamed = np.where(c.lens == "", np.nan_to_num(c.focal), 0.0)
     lens, body = (pd.factorize(names, sort=True)[0] for names in (c.lens, c.body))
     order = np.lexsort((c.minutes, unnamed, lens, body))
-    keep = c.usable[order] & ~np.isnan(c.minutes[order]) & sound[order]
+    keep = c.usable[order] & ~np.isnan(c.minutes[order]) & consistent[order]
     keep &= (c.lens[order] != "") | ((c.body[order] != "") & (c.focal[order] > 0))
     order = order[keep]
     code = labels.code
-    met: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
+    pairs: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
     for step in range(1, _NEIGHBOURS + 1):
         a, b = order[:-step], order[step:]
-        near = (body[a] == body[b]) & (lens[a] == lens[b]) & (code[a] != code[b])
-        near &= c.minutes[b] - c.minutes[a] <= MINUTES
-        met.append((a[near], b[near]))
-    c.signature.read(np.concatenate([rows for ab in met for rows in ab]))
-    out: dict[Key, list[Meeting]] = {}
-    for a, b in met:
-        alike = c.signature.likeness(a, b)
-        for i, j, likeness in zip(a.tolist(), b.tolist(), alike.tolist(), strict=True):
-            found = _meet(i, j, likeness, labels, c, reasons)
+        adjacent = (body[a] == body[b]) & (lens[a] == lens[b]) & (code[a] != code[b])
+        adjacent &= c.minutes[b] - c.minutes[a] <= MINUTES
+        pairs.append((a[adjacent], b[adjacent]))
+    c.signature.read(np.concatenate([rows for ab in pairs for rows in ab]))
+    out: dict[Key, list[Candidate]] = {}
+    for a, b in pairs:
+        similarity = c.signature.correlation(a, b)
+        for i, j, value in zip(a.tolist(), b.tolist(), similarity.tolist(), strict=True):
+            found = _candidate(i, j, value, labels, c, reasons)
             if found is not None:
                 out.setdefault(found[0], []).append(found[1])
     return out
 
 
-def _meet(
-    i: int, j: int, likeness: float, labels: LabelSets, c: _Columns, reasons: _Reasons
-) -> tuple[Key, Meeting] | None:
+def _candidate(
+    i: int, j: int, similarity: float, labels: LabelSets, c: _Columns, reasons: _Reasons
+) -> tuple[Key, Candidate] | None:
     only_i, only_j = labels[i] - labels[j], labels[j] - labels[i]
     key = _key(only_i, only_j)
     if key is None:
-        if likeness >= SURE:  # else no reason is worth telling
+        if similarity >= SAME_SCENE:  # else no reason is worth telling
             for row, only in ((i, only_i), (j, only_j)):
                 for label in only:
                     reasons.several.setdefault(label, set()).add(row)
         return None
-    with_it, bare = (i, j) if key[0] in only_i else (j, i)
+    labelled, control = (i, j) if key[0] in only_i else (j, i)
     label = key[0]
     scale, problem = pair_scale(
-        label, c.focal[with_it] / c.focal[bare], c.width[bare] / c.width[with_it],
-        c.pitch[with_it] / c.pitch[bare],
+        label, c.focal[labelled] / c.focal[control], c.width[control] / c.width[labelled],
+        c.pitch[labelled] / c.pitch[control],
     )  # fmt: skip
     if problem is None and label not in (STACKED, MERGED) and c.source[i] != c.source[j]:
         problem = "the two files are of different kinds"
-    stops = 2 * float(np.log2(c.f_number[with_it] / c.f_number[bare]))
+    stops = 2 * float(np.log2(c.f_number[labelled] / c.f_number[control]))
     if label.startswith("converter "):
         # The written aperture holds the converter's own loss of light.
         stops -= 2 * np.log2(converter_factor(label)) if stops > APERTURE_STOPS else 0.0
     if problem is None and abs(stops) > APERTURE_STOPS:
         problem = "the apertures lie more than a stop and a half apart"
-    if scale != 1.0 and c.signature.known(bare):
-        same_view = likeness
-        likeness = alike_at_scale(c.signature[with_it], c.signature[bare], scale)
-        if label == CROP and same_view > max(_WHOLE_VIEW, likeness):
+    if scale != 1.0 and c.signature.known(control):
+        same_view = similarity
+        similarity = correlation_at_scale(c.signature[labelled], c.signature[control], scale)
+        if label == CROP and same_view > max(_WHOLE_VIEW, similarity):
             problem = "the smaller picture shows the whole view, as after resizing"
-            likeness, scale = same_view, 1.0
+            similarity, scale = same_view, 1.0
     minutes = abs(float(c.minutes[i] - c.minutes[j]))
-    return key, Meeting(with_it, bare, likeness, scale, float(stops), minutes, problem)
+    return key, Candidate(labelled, control, similarity, scale, float(stops), minutes, problem)
 
 
 def _key(only_i: frozenset[str], only_j: frozenset[str]) -> Key | None:
@@ -265,7 +288,7 @@ def _key(only_i: frozenset[str], only_j: frozenset[str]) -> Key | None:
         return (next(iter(only_i | only_j)), "")
     if len(only_i) == 1 == len(only_j):
         a, b = sorted(only_i | only_j)
-        if not any(x in _OWN or x.startswith("converter ") for x in (a, b)):
+        if not any(x in _BY_SETTINGS or x.startswith("converter ") for x in (a, b)):
             return (a, b)
     return None
 
@@ -290,16 +313,16 @@ def _with_unpaired(
 
 
 def _named(
-    label: str, against: str, written: dict[str, str], carrying: NDArray[np.int64],
+    label: str, against: str, written: dict[str, str], rows: NDArray[np.int64],
     by_lens: dict[str, list[Pair]], left_out: dict[str, int], c: _Columns,
 ) -> Labelled:  # fmt: skip
-    """The comparison in words; the accessory is the label, the bare lens what it is held against."""
-    turn = False
+    """The comparison in words; the accessory is the label, the lens without it the control."""
+    swap = False
     name, other = written[label], written.get(against, "")
     if against:
         pairs = [p for each in by_lens.values() for p in each]
-        turn = _is_the_bare_one(label, against, pairs, c)
-        if turn:
+        swap = _is_control(label, against, pairs, c)
+        if swap:
             name, other = other, name
     elif label == CROP:
         other = "whole sensor"
@@ -307,40 +330,40 @@ def _named(
         other = "single frames"
     elif label.startswith("converter "):
         other = "the bare lens"
-    elif denied(label):
-        # 'no filter' on the bare frames says that the others have it.
-        name, other, turn = denied(label), name, True
+    elif negated(label):
+        # 'no filter' on the controls says that the others have it.
+        name, other, swap = negated(label), name, True
     else:
         other = f"without {name}"
-    if turn:
-        by_lens = {lens: [p.turned() for p in pairs] for lens, pairs in by_lens.items()}
-        carrying = np.array(sorted({p.labelled for q in by_lens.values() for p in q}), np.int64)
-    return Labelled(name, other, carrying, by_lens, left_out, label)
+    if swap:
+        by_lens = {lens: [p.swapped() for p in pairs] for lens, pairs in by_lens.items()}
+        rows = np.array(sorted({p.labelled for q in by_lens.values() for p in q}), np.int64)
+    return Labelled(name, other, rows, by_lens, left_out, label)
 
 
-def _is_the_bare_one(label: str, against: str, pairs: list[Pair], c: _Columns) -> bool:
+def _is_control(label: str, against: str, pairs: list[Pair], c: _Columns) -> bool:
     """Whether `label` rather than `against` names the frames without an accessory: by the word, else
     by the longer exposure that an accessory asks for."""
-    if is_bare(label) != is_bare(against):
-        return is_bare(label)
-    more = np.array([c.exposure[p.labelled] - c.exposure[p.bare] for p in pairs])
+    if names_control(label) != names_control(against):
+        return names_control(label)
+    more = np.array([c.exposure[p.labelled] - c.exposure[p.control] for p in pairs])
     more = more[np.isfinite(more)]
     return bool(len(more)) and float(np.median(more)) < -_LONGER_STOPS
 
 
-def _joined(labels: LabelSets, written: dict[str, str]) -> tuple[LabelSets, dict[str, str]]:
+def _merged_labels(labels: LabelSets, written: dict[str, str]) -> tuple[LabelSets, dict[str, str]]:
     """Labels that always come together are one: nothing could tell their effects apart."""
-    together: dict[frozenset[frozenset[str]], list[str]] = {}
+    by_kinds: dict[frozenset[frozenset[str]], list[str]] = {}
     kinds = labels.kinds
     for label in sorted({x for found in kinds for x in found}):
         # Carried by the same frames: by the same kinds of frame.
-        together.setdefault(frozenset(k for k in kinds if label in k), []).append(label)
+        by_kinds.setdefault(frozenset(k for k in kinds if label in k), []).append(label)
     first: dict[str, str] = {}
     names: dict[str, str] = {}
-    for group in together.values():
+    for group in by_kinds.values():
         # What the settings say by themselves decides how pairs are made.
-        group.sort(key=lambda x: (not (x in _OWN or x.startswith("converter ")), x))
+        group.sort(key=lambda x: (not (x in _BY_SETTINGS or x.startswith("converter ")), x))
         first |= dict.fromkeys(group, group[0])
-        telling = [x for x in group if x not in _SAYS_NOTHING] or group
-        names[group[0]] = " + ".join(written[x] for x in telling)
-    return labels.turned(lambda found: frozenset(first[x] for x in found)), names
+        informative = [x for x in group if x not in _UNINFORMATIVE] or group
+        names[group[0]] = " + ".join(written[x] for x in informative)
+    return labels.mapped(lambda found: frozenset(first[x] for x in found)), names

@@ -14,7 +14,7 @@ from auditor.infer.comparisons.paired import paired_difference
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import log_sharpness, shown_sharpness, shutter_stops
+from auditor.infer.frame_values import log_sharpness, sharpness_and_error, shutter_stops
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
 from auditor.model import Finding
 from auditor.record import ZONES
@@ -27,16 +27,16 @@ Floats = NDArray[np.float64]
 
 _APERTURE_ERROR: Final = 0.25
 """Share of an aperture's correction that may be wrong."""
-_LOOKS: Final = 1.15
-"""Intervals are so much wider than those of one figure alone: with three zones and the frame looked
-at together, a perfect accessory is then accused in fewer than one archive of twenty."""
+_MULTIPLICITY: Final = 1.15
+"""Intervals are so much wider than those of one figure alone (multiple comparisons): with three zones and
+the frame judged together, a perfect accessory is then accused in fewer than one archive of twenty."""
 _SHAKE_RISK: Final = 2.0
 """Factor on the odds of a fault for a shutter slower than 1 / focal length (common practice, no source)."""
 _DIRECTED: Final = 0.2
 """Log ratio of blur along x and y from which a frame looks shaken."""
 _DIRECTED_RISK: Final = 8.0
 """The same for a frame that looks shaken."""
-_UNTOLD_SD: Final = 0.05
+_UNKNOWN_SD: Final = 0.05
 """Error in log MTF50 of a figure that comes without a usable one."""
 
 
@@ -45,9 +45,9 @@ class SharpnessTable:
 
     def __init__(self, frames: pd.DataFrame) -> None:
         self.log = np.stack([log_sharpness(frames, z) for z in ZONES], axis=1)
-        errors = [shown_sharpness(frames, z)[1] for z in ZONES]
+        errors = [sharpness_and_error(frames, z)[1] for z in ZONES]
         stderr = np.stack(errors, axis=1) / np.exp(self.log)
-        self.stderr = np.where((stderr > 0) & np.isfinite(stderr), stderr, _UNTOLD_SD)
+        self.stderr = np.where((stderr > 0) & np.isfinite(stderr), stderr, _UNKNOWN_SD)
         self.f_number = numbers(frames, "f_number")
         self.focal = numbers(frames, "focal_length_mm")
         self.pitch = numbers(frames, "pixel_pitch_um")
@@ -101,46 +101,68 @@ def compare_sharpness(
     lenses: Sequence[Mapping[str, Any]],
     criteria: Criteria,
 ) -> list[Finding]:
-    """Entries for the frame as a whole (zone None, with the blur added) and for every zone, from pairs of one
-    label and lens."""
-    with_it = np.array([p.labelled for p in pairs], np.int64)
-    bare = np.array([p.bare for p in pairs], np.int64)
-    usable = (np.isfinite(table.log[with_it]) & np.isfinite(table.log[bare])).any(1)
-    without = int((~usable).sum())
-    usable &= (table.f_number[with_it] > 0) & (table.f_number[bare] > 0)
-    with_it, bare = with_it[usable], bare[usable]
-    if not len(with_it):
+    """Differences of sharpness of the pairs of one label and lens.
+
+    Both frames are brought to the median aperture of the controls by the lens's curve; `paired_difference`
+    gives the posterior.
+
+    Parameters
+    ----------
+    table : SharpnessTable
+        Columns of all frames.
+    pairs : sequence of Pair
+        Of one label and lens.
+    lenses : sequence of mapping
+        The profile's `lenses`, for their curves.
+    criteria : Criteria
+        Interval and seed.
+
+    Returns
+    -------
+    list of Finding
+        For the frame as a whole (zone None) and every zone, with the blur added; empty where nothing was
+        measured on both sides. Intervals are widened by `_MULTIPLICITY`, for several are looked at together.
+    """
+    labelled = np.array([p.labelled for p in pairs], np.int64)
+    control = np.array([p.control for p in pairs], np.int64)
+    usable = (np.isfinite(table.log[labelled]) & np.isfinite(table.log[control])).any(1)
+    unmeasured = int((~usable).sum())
+    usable &= (table.f_number[labelled] > 0) & (table.f_number[control] > 0)
+    labelled, control = labelled[usable], control[usable]
+    if not len(labelled):
         return []
-    pitch = table.pitch_at(int(bare[0]))
-    target = float(np.exp(np.median(np.log(table.f_number[bare]))))
-    y_with, e_with = _at_aperture(table, with_it, lenses, target, pitch)
-    y_bare, e_bare = _at_aperture(table, bare, lenses, target, pitch)
-    risk = np.stack([table.risk(with_it), table.risk(bare)], axis=1)
-    found = paired_difference(y_with - y_bare, np.hypot(e_with, e_bare), risk, criteria.seed)
-    in_focus = np.where((found.sound > 0.5)[:, None], y_bare, np.nan)
-    held = np.isfinite(y_with - y_bare)
+    pitch = table.pitch_at(int(control[0]))
+    target = float(np.exp(np.median(np.log(table.f_number[control]))))
+    y_labelled, e_labelled = _at_aperture(table, labelled, lenses, target, pitch)
+    y_control, e_control = _at_aperture(table, control, lenses, target, pitch)
+    risk = np.stack([table.risk(labelled), table.risk(control)], axis=1)
+    found = paired_difference(
+        y_labelled - y_control, np.hypot(e_labelled, e_control), risk, criteria.seed
+    )
+    focused = np.where((found.in_focus > 0.5)[:, None], y_control, np.nan)
+    measured = np.isfinite(y_labelled - y_control)
     out = []
     for zones in ([0, 1, 2], [0], [1], [2]):
-        present = [z for z in zones if held[:, z].any()]
+        present = [z for z in zones if measured[:, z].any()]
         if present:
             draws = found.draws[:, present].mean(1)
             # Where a zone was seen in missed pairs only, these tell its level.
-            level = in_focus if np.isfinite(in_focus[:, present]).any() else y_bare
+            level = focused if np.isfinite(focused[:, present]).any() else y_control
             base = np.asarray(np.nanmedian(level[:, present]))
             blur = added_blur_px(base, draws, target, pitch)
-            count = int(held[:, present].any(1).sum())
+            count = int(measured[:, present].any(1).sum())
             name = ZONES[zones[0]] if len(zones) == 1 else None
             out.append(_entry(name, draws, criteria.interval, count, blur))
     for entry in out:
-        entry["sound_pairs"] = round(float(found.sound.sum()), 1)
+        entry["sound_pairs"] = round(float(found.in_focus.sum()), 1)
         entry["f_number"] = round(target, 1)
-        entry["unmeasured_pairs"] = without
+        entry["unmeasured_pairs"] = unmeasured
     return out
 
 
 def _entry(zone: str | None, draws: Floats, share: float, pairs: int, blur2: Floats) -> Finding:
     quantiles = low_middle_high(draws, share)
-    quantiles = quantiles[1] + _LOOKS * (quantiles - quantiles[1])
+    quantiles = quantiles[1] + _MULTIPLICITY * (quantiles - quantiles[1])
     low, middle, high = (float(np.expm1(q)) for q in quantiles)
     blur = np.sqrt(np.maximum(low_middle_high(blur2, share), 0.0))
     return {

@@ -28,7 +28,7 @@ class SmallPictures:
     def __init__(self, frames: pd.DataFrame, source: PictureSource | None) -> None:
         self._ids = texts(frames, "file_id")
         self._source = source
-        self._kept: dict[str, tuple[bytes | None, bytes | None]] = {}
+        self._cache: dict[str, tuple[bytes | None, bytes | None]] = {}
 
     def fetch(self, rows: Iterable[int]) -> None:
         """Have the pictures of these rows at hand; those fetched before are let go."""
@@ -36,18 +36,18 @@ class SmallPictures:
             return
         wanted = list(dict.fromkeys(rows))
         ids = [str(i) for i in dict.fromkeys(self._ids.iloc[wanted]) if i][:_MOST]
-        self._kept = {k: self._kept[k] for k in ids if k in self._kept}
-        fresh = [k for k in ids if k not in self._kept]
-        for key, found in fetch_pictures(self._source, fresh, _MOST):
-            self._kept[key] = _bytes(found.get("thumb_jpeg")), _bytes(found.get("colour_grid"))
+        self._cache = {k: self._cache[k] for k in ids if k in self._cache}
+        missing = [k for k in ids if k not in self._cache]
+        for key, found in fetch_pictures(self._source, missing, _MOST):
+            self._cache[key] = _bytes(found.get("thumb_jpeg")), _bytes(found.get("colour_grid"))
 
     def thumb(self, row: int) -> bytes | None:
         """The small JPEG of one frame, None where it is not known."""
-        return self._kept.get(str(self._ids.iloc[row]), (None, None))[0]
+        return self._cache.get(str(self._ids.iloc[row]), (None, None))[0]
 
     def grid(self, row: int) -> NDArray[np.float64] | None:
         """Area means of one frame in linear light (see `read_grid`), None where they are not known."""
-        return read_grid(self._kept.get(str(self._ids.iloc[row]), (None, None))[1])
+        return read_grid(self._cache.get(str(self._ids.iloc[row]), (None, None))[1])
 
 
 def _bytes(value: object) -> bytes | None:
@@ -75,7 +75,13 @@ class Signatures:
         self._known = np.zeros(0, bool)
 
     def read(self, rows: Rows) -> None:
-        """Have the signatures of these rows at hand, in place of those read before."""
+        """Decode the signatures of some rows, in place of those read before.
+
+        Parameters
+        ----------
+        rows : ndarray of int64
+            Positions in the table, in any order.
+        """
         rows = np.unique(rows)
         self._place[:] = -1
         self._place[rows] = np.arange(len(rows))
@@ -98,8 +104,19 @@ class Signatures:
         """Whether a row that was read has a signature."""
         return bool(self._known[self._place[row]])
 
-    def likeness(self, a: Rows, b: Rows) -> NDArray[np.float32]:
-        """Correlation of rows that were read, pair by pair; 0 where one has no signature."""
+    def correlation(self, a: Rows, b: Rows) -> NDArray[np.float32]:
+        """Correlation of rows that were read, pair by pair.
+
+        Parameters
+        ----------
+        a, b : ndarray of int64, shape (n,)
+            Positions in the table.
+
+        Returns
+        -------
+        ndarray of float32, shape (n,)
+            0 where one has no signature.
+        """
         out = np.zeros(len(a), np.float32)
         for i in range(0, len(a), _CHUNK):
             one, other = (self._vectors[self._place[x[i : i + _CHUNK]]] for x in (a, b))

@@ -41,7 +41,7 @@ _LOST_LEAST: Final = 0.1
 """Stops of light below which none counts as lost: a third of the step that a camera sets."""
 _DARKER_LEAST: Final = 0.15
 """Stops by which corners are darker before anybody sees it (common practice, no source)."""
-_CHANGING: Final = 0.5
+_OUTLIER_STOPS: Final = 0.5
 """A pair whose light differs by so many stops from the others' was taken in changing light."""
 
 DIFFERS: Final = "the white balance differs between the two frames"
@@ -57,9 +57,9 @@ class Balance:
 
     def of(self, pair: Pair) -> str:
         """'fixed', 'auto', 'differs' or 'unknown' for the two frames of a pair."""
-        a, b = self._setting[pair.labelled], self._setting[pair.bare]
+        a, b = self._setting[pair.labelled], self._setting[pair.control]
         with np.errstate(invalid="ignore", divide="ignore"):
-            kelvin = abs(np.log(self._kelvin[pair.labelled] / self._kelvin[pair.bare]))
+            kelvin = abs(np.log(self._kelvin[pair.labelled] / self._kelvin[pair.control]))
         # An automatic balance that settled on another temperature has changed the colours too.
         if (a and b and a != b) or kelvin > _SAME_KELVIN:
             return "differs"
@@ -71,18 +71,35 @@ class Balance:
 def cast_entries(
     pairs: list[Pair], colours: list[PairColour | None], balance: Balance, criteria: Criteria
 ) -> list[Finding]:
-    """The cast and its evenness; nothing where no pair holds colour."""
-    held = [
+    """Colour cast of a label and its evenness across the frame.
+
+    Parameters
+    ----------
+    pairs : list of Pair
+        Of one label and lens.
+    colours : list of PairColour or None
+        Of the same pairs.
+    balance : Balance
+        White balance of all frames.
+    criteria : Criteria
+        Interval and seed.
+
+    Returns
+    -------
+    list of Finding
+        Empty with fewer than two pairs that hold colour.
+    """
+    coloured = [
         (balance.of(p), c)
         for p, c in zip(pairs, colours, strict=True)
         if c is not None and np.isfinite(c.channels).all()
     ]
-    if len(held) < 2:
+    if len(coloured) < 2:
         return []
-    even = evenness_of([c for _, c in held], criteria.interval, criteria.seed)
-    fixed = [c for kind, c in held if kind in ("fixed", "unknown")]
-    automatic = [c for kind, c in held if kind == "auto"]
-    differs = len(held) - len(fixed) - len(automatic)
+    even = evenness_of([c for _, c in coloured], criteria.interval, criteria.seed)
+    fixed = [c for kind, c in coloured if kind in ("fixed", "unknown")]
+    automatic = [c for kind, c in coloured if kind == "auto"]
+    differs = len(coloured) - len(fixed) - len(automatic)
     left_out: list[LeftOutPairs] = []
     if differs:
         left_out.append({"reason": DIFFERS, "count": differs})
@@ -90,10 +107,10 @@ def cast_entries(
         left_out.append({"reason": AUTOMATIC, "count": len(automatic)})
         automatic = []
     used = fixed + automatic
-    unknown = any(kind == "unknown" for kind, _ in held)
+    unknown = any(kind == "unknown" for kind, _ in coloured)
     cast = cast_of(used, criteria.interval)
     across = entry(
-        "cast evenness", None, even.size, even.low, even.high, len(held), "u'v'",
+        "cast evenness", None, even.size, even.low, even.high, len(coloured), "u'v'",
         f"uneven: differs across the frame by {even.size:.4f} ({even.low:.4f} to {even.high:.4f} "
         f"in u'v')"
         if even.uneven
@@ -103,7 +120,7 @@ def cast_entries(
         first: Finding = {
             "what": "cast", "zone": None, "pairs": len(used), "difference": None, "low": None,
             "high": None, "unit": "u'v'",
-            "verdict": f"cannot tell: {DIFFERS} in {differs} of {len(held)} pairs; "
+            "verdict": f"cannot tell: {DIFFERS} in {differs} of {len(coloured)} pairs; "
             "about 8 pairs with one fixed setting would settle it",
             "even": not even.uneven, "found": False,
         }  # fmt: skip
@@ -174,28 +191,45 @@ class Light:
 def light_entries(
     pairs: list[Pair], colours: list[PairColour | None], light: Light, criteria: Criteria
 ) -> list[Finding]:
-    """Light lost, from exposure and pictures; vignetting from the pictures."""
+    """Light that a label costs, and vignetting: robust means over pairs, in stops.
+
+    Parameters
+    ----------
+    pairs : list of Pair
+        Of one label and lens.
+    colours : list of PairColour or None
+        Of the same pairs; where None the stored histograms tell the brightness.
+    light : Light
+        Exposure and brightness of all frames.
+    criteria : Criteria
+        Interval.
+
+    Returns
+    -------
+    list of Finding
+        No entry where no pair holds a value.
+    """
     values = []
     for pair, colour in zip(pairs, colours, strict=True):
-        more = light.exposure[pair.labelled] - light.exposure[pair.bare]
+        exposed = light.exposure[pair.labelled] - light.exposure[pair.control]
         if colour is not None:
-            seen = colour.light
+            brighter = colour.light
         else:
-            seen = light.middle(pair.labelled) - light.middle(pair.bare)
-        values.append(seen - more)
+            brighter = light.middle(pair.labelled) - light.middle(pair.control)
+        values.append(brighter - exposed)
     out: list[Finding] = []
     stops = np.array(values)
     middle = robust_location(stops, _LIGHT_SD)
     if middle.count:
         low, high = middle.bounds(criteria.interval)
-        odd = int(np.sum(np.abs(stops - middle.value) > _CHANGING))
+        outliers = int(np.sum(np.abs(stops - middle.value) > _OUTLIER_STOPS))
         text = verdict(
             low, high, middle.count, _LOST_LEAST,
             (f"takes {-middle.value:.1f} stops of light", f"{middle.value:.1f} stops more light",
              "no light lost"), " stops",
         )  # fmt: skip
-        if odd:
-            text += f"; {odd} pairs in changing light count for little"
+        if outliers:
+            text += f"; {outliers} pairs in changing light count for little"
         out.append(entry("light", None, middle.value, low, high, middle.count, "stops", text))
     corners = np.array([c.corner for c in colours if c is not None])
     middle = robust_location(corners, _LIGHT_SD)

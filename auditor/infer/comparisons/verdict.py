@@ -20,15 +20,30 @@ __all__ = [
 
 USUAL_PAIRS: Final = 8
 """Pairs asked for where none tell how many are needed."""
-ENOUGH: Final = 0.05
+NEGLIGIBLE: Final = 0.05
 """A loss of sharpness below this is taken for none (a twentieth of MTF50; about a third of what a
 third of a stop of diffraction costs)."""
-_BARELY: Final = 0.005
+_NEARLY_ZERO: Final = 0.005
 """An interval that keeps off zero by less than this says nothing that anybody should act on."""
 
 
 def pairs_to_settle(pairs: int, half_width: float, wanted: float) -> int:
-    """Pairs after which an interval is likely as narrow as wanted: it shrinks with the root."""
+    """Pairs after which an interval is likely as narrow as wanted: it shrinks with their square root.
+
+    Parameters
+    ----------
+    pairs : int
+        Pairs now.
+    half_width : float
+        Half the interval now.
+    wanted : float
+        Half the interval wanted.
+
+    Returns
+    -------
+    int
+        More than `pairs`; `USUAL_PAIRS` where there is no interval.
+    """
     if pairs < 1 or not math.isfinite(half_width):
         return USUAL_PAIRS
     return max(math.ceil(pairs * (half_width / wanted) ** 2), pairs + 1)
@@ -39,8 +54,21 @@ def _percent(value: float) -> str:
 
 
 def sharpness_verdict(difference: float, low: float, high: float, pairs: int) -> str:
-    """For a relative difference of MTF50."""
-    if -_BARELY < high < 0 or 0 < low < _BARELY:
+    """Verdict on a relative difference of MTF50.
+
+    Parameters
+    ----------
+    difference, low, high : float
+        As shares, negative for softer.
+    pairs : int
+        Pairs behind it.
+
+    Returns
+    -------
+    str
+        Begins with "cannot tell" where more pairs are needed, and then says how many.
+    """
+    if -_NEARLY_ZERO < high < 0 or 0 < low < _NEARLY_ZERO:
         word, ends = ("softer", (high, low)) if high < 0 else ("sharper", (low, high))
         return (
             f"no difference beyond doubt; perhaps {word} by {_percent(difference)} "
@@ -50,9 +78,9 @@ def sharpness_verdict(difference: float, low: float, high: float, pairs: int) ->
         return f"softer by {_percent(difference)} ({_percent(high)} to {_percent(low)})"
     if low > 0:
         return f"sharper by {_percent(difference)} ({_percent(low)} to {_percent(high)})"
-    if low > -ENOUGH:
+    if low > -NEGLIGIBLE:
         return f"no difference found; a loss of more than {_percent(low)} can be ruled out"
-    more = pairs_to_settle(pairs, (high - low) / 2, ENOUGH)
+    more = pairs_to_settle(pairs, (high - low) / 2, NEGLIGIBLE)
     return (
         f"cannot tell: between {_percent(low)} softer and {_percent(high)} sharper; "
         f"about {more} pairs would settle it"
@@ -60,25 +88,38 @@ def sharpness_verdict(difference: float, low: float, high: float, pairs: int) ->
 
 
 def verdict(
-    low: float, high: float, pairs: int, enough: float, texts: tuple[str, str, str], unit: str
+    low: float, high: float, pairs: int, negligible: float, texts: tuple[str, str, str], unit: str
 ) -> str:
-    """For a difference in a unit.
+    """Verdict on a difference in a unit.
 
-    Args:
-        enough: size below which a difference does not matter.
-        texts: what to say when it lies below, above zero, or when nothing was found.
-        unit: written behind numbers, with its blank.
+    Parameters
+    ----------
+    low, high : float
+        Ends of its interval.
+    pairs : int
+        Pairs behind it.
+    negligible : float
+        Size below which a difference does not matter.
+    texts : tuple of str
+        What to say when it lies below zero, above zero, or when nothing was found.
+    unit : str
+        Written behind numbers, with its blank.
+
+    Returns
+    -------
+    str
+        Begins with "cannot tell" where more pairs are needed, and then says how many.
     """
     if pairs < 2 or not (math.isfinite(low) and math.isfinite(high)):
         return f"cannot tell: one pair has no interval; about {USUAL_PAIRS} pairs would settle it"
     bounds = f"{low:.2f} to {high:.2f}{unit}"
-    if max(-low, high) <= enough:
+    if max(-low, high) <= negligible:
         return f"{texts[2]} ({bounds})"
     if high < 0:
         return f"{texts[0]} ({-high:.2f} to {-low:.2f}{unit})"
     if low > 0:
         return f"{texts[1]} ({bounds})"
-    more = pairs_to_settle(pairs, (high - low) / 2, enough)
+    more = pairs_to_settle(pairs, (high - low) / 2, negligible)
     return f"cannot tell ({bounds}); about {more} pairs would settle it"
 
 
@@ -86,7 +127,28 @@ def entry(
     what: str, zone: str | None, value: float, low: float, high: float, pairs: int, unit: str,
     text: str,
 ) -> Finding:  # fmt: skip
-    """What every comparison says of its difference; bounds that do not exist are None."""
+    """What every comparison says of its difference.
+
+    Parameters
+    ----------
+    what : str
+        What was compared.
+    zone : str or None
+        Zone, None for the frame as a whole.
+    value, low, high : float
+        Difference and the ends of its interval.
+    pairs : int
+        Pairs behind it.
+    unit : str
+        Unit of all three.
+    text : str
+        Verdict.
+
+    Returns
+    -------
+    Finding
+        Bounds that are not finite are None.
+    """
     finite = math.isfinite(low) and math.isfinite(high)
     return {
         "what": what, "zone": zone, "pairs": pairs, "difference": float(value),
@@ -105,9 +167,19 @@ _HOW: Final = (
 
 
 def pairs_to_shoot(comparisons: Sequence[Comparison]) -> list[Shot]:
-    """Series for accessories of which the verdict is open, in the form of `next_shots`.
+    """Series of test frames for accessories of which the verdict is open, in the form of `next_shots`.
 
     Only what was asked about or names an accessory: no mood or place is worth a test.
+
+    Parameters
+    ----------
+    comparisons : sequence of Comparison
+        The profile's, of which those count whose verdict begins with "cannot tell" and whose `zone` is None.
+
+    Returns
+    -------
+    list of Shot
+        Shortest series first, one for each label and lens.
     """
     wanted: dict[tuple[str | None, str | None, str | None], tuple[Shot, list[str]]] = {}
     for c in comparisons:
@@ -115,7 +187,7 @@ def pairs_to_shoot(comparisons: Sequence[Comparison]) -> list[Shot]:
         if not c.get("asked") or not verdict.startswith("cannot tell"):
             continue
         if c["zone"] is not None:
-            continue  # the frame as a whole speaks for its zones
+            continue  # the frame as a whole stands for its zones
         found = _WANTED.search(verdict)
         more = min(int(found[1]) if found else USUAL_PAIRS, _MOST_PAIRS) - int(c["pairs"] or 0)
         if more < 1:

@@ -19,7 +19,7 @@ from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
 from auditor.infer.decisions.sensor_dust import find_dust
 from auditor.infer.decisions.shots import decision_shots
-from auditor.infer.decisions.visible import noise_seen, visible_losses
+from auditor.infer.decisions.visible import noise_visibility, visible_losses
 from auditor.model import Decisions
 from auditor.record.pictures import PictureSource
 
@@ -40,9 +40,24 @@ def decide(
     criteria: Criteria,
     pictures: PictureSource | None = None,
 ) -> Decisions:
-    """The profile's `DECISIONS`, and `decisions_failed`: one line for each that could not be made.
+    """The profile's `DECISIONS`, each guarded so that one that fails costs itself alone.
 
-    `pictures` gives the frames' `dust_map` by file id; without it there is no word of dust.
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table: `record.COLUMNS` and the columns of `crawl.relate`.
+    lenses, bodies : sequence of mapping
+        Entries of the profile.
+    criteria : Criteria
+        Interval, prints, viewing distance and seed.
+    pictures : DataFrame or callable, optional
+        The frames' `dust_map` by `file_id`, or what gives such a table for some ids; without it there is no
+        word of dust.
+
+    Returns
+    -------
+    Decisions
+        A list for each of `DECISIONS`, and `decisions_failed`: a line for each that could not be made.
     """
     failed: list[str] = []
 
@@ -59,7 +74,7 @@ def decide(
     return {
         "visible": guarded("visible", lambda: visible_losses(lenses, sizes, criteria)),
         "noise_visible": guarded(
-            "noise_visible", lambda: noise_seen(bodies, body_widths(sizes), criteria)
+            "noise_visible", lambda: noise_visibility(bodies, body_widths(sizes), criteria)
         ),
         "rivals": rivals,
         "lens_choice": guarded("lens_choice", lambda: lens_choice(lenses, rivals)),

@@ -1,8 +1,8 @@
 """Has it changed? Sharpness, sides, noise and hot pixels of each lens and body over the years.
 
 Every quantity is freed of what aperture and focal length (or ISO and exposure time) do to it, then
-searched for the one date at which it changed most (`scan`). What is told stands up to having looked
-at every quantity of every lens; where nothing changed nothing is told.
+searched for the one date at which it changed most (`scan`). What is reported remains significant among
+all quantities of all lenses; where nothing changed nothing is reported.
 """
 
 from __future__ import annotations
@@ -20,7 +20,14 @@ from auditor.exposure import f_number_index, f_number_place
 from auditor.infer.bodies.observe import LONG_EXPOSURE_S
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import date_of, holm, iso_day, usable
-from auditor.infer.decisions.scan import FEW_FRAMES, Candidate, Change, Series, described, likeliest
+from auditor.infer.decisions.scan import (
+    FEW_FRAMES,
+    Candidate,
+    Change,
+    Series,
+    estimate_change,
+    most_likely_change,
+)
 from auditor.infer.frame_values import days, log_sharpness
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import GearChange
@@ -34,10 +41,10 @@ Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
 _LEAST: Final = {"sharpness": 0.03, "sides": 0.03, "noise": 0.08, "hot pixels": 0.4}
-"""Least size (log) that is told: below, a change would not be seen, and habits make as much."""
+"""Least size (log) that is reported: below, a change would not be seen, and habits make as much."""
 _FOCAL_STEP: Final = 0.15
-"""Step of ln focal length within which a zoom's frames are alike."""
-_SELDOM_HOT: Final = 0.2
+"""Step of ln focal length within which a zoom's frames are taken for one focal length."""
+_LEAST_HOT: Final = 0.2
 """Share of frames with hot pixels below which a body's are too few to have a course."""
 _PLACES: Final = ("centre", "left", "right", "top", "bottom")
 _MOST_FRAMES: Final = 6000
@@ -55,47 +62,66 @@ class _Test:
 def find_changes(
     frames: pd.DataFrame, lenses: Sequence[Block], criteria: Criteria
 ) -> list[GearChange]:
-    """Changes that stand up to having looked everywhere, the surest first.
+    """Changes of lenses and bodies over time that remain significant, the clearest first.
 
-    Each has lens (None for the body's own), body, converter, `what` ("sharpness", "sides", "noise",
-    "hot pixels"), `place`, `date` with date_low and date_high (ISO 8601 days), `change` with low and
-    high (as a share), frames_before, frames_after, `p`, `also` (what else moved at that time, in words) and `text`.
+    Each quantity (sharpness of a place, ratio of sides, noise, hot pixels) is freed of what settings do to it
+    and searched for one change point (`most_likely_change`); p-values of all series are corrected for
+    multiple testing (`holm`), and changes smaller than `_LEAST` are dropped.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table: `record.COLUMNS` and the columns of `crawl.relate`.
+    lenses : sequence of mapping
+        The profile's `lenses`, for their curves.
+    criteria : Criteria
+        Interval and seed.
+
+    Returns
+    -------
+    list of GearChange
+        Each has lens (None for the body's own), body, converter, `what` ("sharpness", "sides", "noise", "hot
+        pixels"), `place`, `date` with date_low and date_high (ISO 8601 days), `change` with low and high (as
+        a share), frames_before, frames_after, `p`, `also` (what else moved at that time, in words) and
+        `text`.
     """
     day = days(frames)
     found = []
     for test in (*_lens_tests(frames, day, lenses), *_body_tests(frames, day)):
-        candidate = likeliest(test.series, criteria.seed)
+        candidate = most_likely_change(test.series, criteria.seed)
         if candidate is not None:
             found.append((test, candidate))
-    told = [(test, change) for test, change in _sure(found, criteria) if _matters(test, change)]
-    told.sort(key=lambda t: -abs(t[1].size) / max(t[1].high - t[1].low, 1e-6))
+    reported = [
+        (test, change) for test, change in _significant(found, criteria) if _relevant(test, change)
+    ]
+    reported.sort(key=lambda t: -abs(t[1].size) / max(t[1].high - t[1].low, 1e-6))
     entries: list[tuple[_Test, Change, GearChange]] = []
-    for test, change in told:
+    for test, change in reported:
         # What else moved at the same time is the same change seen from another place.
-        before = next((e for t, c, e in entries if _one(test, change, t, c)), None)
-        if before is None:
+        earlier = next((e for t, c, e in entries if _same_change(test, change, t, c)), None)
+        if earlier is None:
             entries.append((test, change, _entry(test, change)))
         else:
-            before["also"].append(_what(test, float(np.expm1(change.size))))
+            earlier["also"].append(_what(test, float(np.expm1(change.size))))
     return [e for _, _, e in entries]
 
 
-def _sure(
+def _significant(
     found: Sequence[tuple[_Test, Candidate]], criteria: Criteria
 ) -> list[tuple[_Test, Change]]:
-    """Those that stand up to all having been looked at, the least chance first."""
+    """Those that remain significant after correction for multiple testing, the smallest p-value first."""
     ordered = sorted(found, key=lambda t: t[1].p)
-    sure = ordered[: holm([candidate.p for _, candidate in ordered])]
-    return [(test, described(candidate, criteria.interval)) for test, candidate in sure]
+    rejected = ordered[: holm([candidate.p for _, candidate in ordered])]
+    return [(test, estimate_change(candidate, criteria.interval)) for test, candidate in rejected]
 
 
-def _one(test: _Test, change: Change, other: _Test, earlier: Change) -> bool:
+def _same_change(test: _Test, change: Change, other: _Test, earlier: Change) -> bool:
     """Whether two changes are one: same lens or body, dates that may be the same."""
-    together = change.day_low <= earlier.day_high and earlier.day_low <= change.day_high
-    return test.subject == other.subject and together
+    overlap = change.day_low <= earlier.day_high and earlier.day_low <= change.day_high
+    return test.subject == other.subject and overlap
 
 
-def _matters(test: _Test, change: Change) -> bool:
+def _relevant(test: _Test, change: Change) -> bool:
     """Whether the whole interval lies beyond the least size, on one side."""
     least = _LEAST[test.kind]
     return (change.low > least / 2 and change.size > least) or (
@@ -121,19 +147,19 @@ def _lens_tests(frames: pd.DataFrame, day: Floats, lenses: Sequence[Block]) -> I
         test = partial(_series, day, outing, (stops, lengths), rows)
         parts = curves.get(_key(subject))
         own = {p: value[p][rows] for p in _PLACES}
-        off = {}
+        residual = {}
         for place in _PLACES:
             zone = "centre" if place == "centre" else "corner"
-            off[place] = own[place] - _expected(parts, zone, stops[rows], focal[rows])
-        off["frame"] = _mean(list(off.values()))
-        for place, figure in off.items():
+            residual[place] = own[place] - _expected(parts, zone, stops[rows], focal[rows])
+        residual["frame"] = _mean(list(residual.values()))
+        for place, figure in residual.items():
             yield _Test(subject, "sharpness", place, test(figure, sharp=True))
-        # Foreground at the foot of a scene softens that side of a sound lens too: left and right are
+        # Foreground at the bottom of a scene softens that side of a centred lens too: left and right are
         # compared on frames held level, top and bottom on frames held upright.
-        held = upright[rows]
+        is_upright = upright[rows]
         across, down = own["left"] - own["right"], own["top"] - own["bottom"]
-        yield _Test(subject, "sides", "left and right", test(np.where(held, np.nan, across)))
-        yield _Test(subject, "sides", "top and bottom", test(np.where(held, down, np.nan)))
+        yield _Test(subject, "sides", "left and right", test(np.where(is_upright, np.nan, across)))
+        yield _Test(subject, "sides", "top and bottom", test(np.where(is_upright, down, np.nan)))
 
 
 def _series(
@@ -142,7 +168,7 @@ def _series(
 ) -> Series:  # fmt: skip
     """The series of a figure (len(rows),) of some frames, where it is known; all else by frame."""
     known = np.isfinite(figure)
-    known[known] = _some(outing[rows[known]])
+    known[known] = _sampled(outing[rows[known]])
     here = rows[known]
     codes = [factor[here].astype(np.int64) for factor in factors]
     return Series(day[here], figure[known], outing[here].astype(np.int64), codes, sharp)
@@ -201,7 +227,7 @@ def _body_tests(frames: pd.DataFrame, day: Floats) -> Iterator[_Test]:
         yield _Test(subject, "noise", "", _series(day, outing, (), short, noise))
         count = np.where(np.isfinite(time[rows]), np.log1p(hot[rows]), np.nan)
         series = _series(day, outing, (speed, time), rows, count)
-        if (series.value > 0).sum() >= _SELDOM_HOT * len(series.value):
+        if (series.value > 0).sum() >= _LEAST_HOT * len(series.value):
             yield _Test(subject, "hot pixels", "", series)
 
 
@@ -230,7 +256,7 @@ def _groups(
             yield subject, own[kind[own] == np.bincount(kind[own]).argmax()]
 
 
-def _some(outing: Floats) -> NDArray[np.bool_]:
+def _sampled(outing: Floats) -> NDArray[np.bool_]:
     """The frames, by their outings, of so many whole ones that their number stays within bounds."""
     if len(outing) <= _MOST_FRAMES:
         return np.ones(len(outing), bool)

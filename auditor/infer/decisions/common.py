@@ -21,20 +21,20 @@ __all__ = [
     "date_of",
     "focal_text",
     "holm",
+    "interval_about",
     "iso_day",
     "log_error",
     "picture_sizes",
     "same",
     "usable",
-    "widened",
 ]  # fmt: skip
 
 Block = Mapping[str, Any]
 Floats = NDArray[np.float64]
 
-_WRONG: Final = 0.05
-"""Share of archives in which anything may be told by luck alone: a kind of decision at a time, all lenses and
-bodies counted."""
+_FAMILY_ERROR: Final = 0.05
+"""Family-wise error rate: share of archives in which anything may be reported by chance alone, for one kind of
+decision, over all lenses and bodies."""
 _EPOCH: Final = datetime(1970, 1, 1)
 """Where days are counted from (POSIX)."""
 LEAST_ERROR: Final = 1e-4
@@ -52,7 +52,18 @@ def iso_day(day: float) -> str:
 
 
 def usable(frames: pd.DataFrame) -> NDArray[np.bool_]:
-    """Frames that stand for their exposure: measured, the best file, not resized or enlarged."""
+    """Frames that stand for their exposure.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `status`, `source`, `best`, `upsampled`, as far as there are any.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        Measured, the best file of a capture, not resized or enlarged.
+    """
     good = (
         words(frames, "status") == "measured" if "status" in frames else np.ones(len(frames), bool)
     )
@@ -61,7 +72,18 @@ def usable(frames: pd.DataFrame) -> NDArray[np.bool_]:
 
 
 def picture_sizes(frames: pd.DataFrame) -> dict[tuple[str, str], tuple[int, int]]:
-    """(body, lens) -> usual long and short side in pixels."""
+    """Usual size of the pictures of each body and lens.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `body`, `lens`, `width_px`, `height_px` and those of `usable`.
+
+    Returns
+    -------
+    dict of tuple of int
+        (body, lens) -> median long and short side in pixels.
+    """
     sides = np.stack([numbers(frames, "width_px"), numbers(frames, "height_px")])
     table = pd.DataFrame({"long": sides.max(0), "short": sides.min(0)})
     table["body"], table["lens"] = words(frames, "body"), words(frames, "lens")
@@ -74,7 +96,18 @@ def picture_sizes(frames: pd.DataFrame) -> dict[tuple[str, str], tuple[int, int]
 
 
 def body_widths(sizes: Mapping[tuple[str, str], tuple[int, int]]) -> dict[str, int]:
-    """Long side in pixels of each body's largest usual pictures."""
+    """Long side of each body's largest usual pictures.
+
+    Parameters
+    ----------
+    sizes : mapping
+        From `picture_sizes`.
+
+    Returns
+    -------
+    dict of int
+        Body -> pixels.
+    """
     out: dict[str, int] = {}
     for (body, _), (long, _) in sizes.items():
         out[body] = max(out.get(body, 0), long)
@@ -82,24 +115,66 @@ def body_widths(sizes: Mapping[tuple[str, str], tuple[int, int]]) -> dict[str, i
 
 
 def log_error(figure: Block, share: float) -> float:
-    """Standard error of the log of a figure whose interval holds this share of the truth."""
+    """Standard error of the log of a figure, from its interval.
+
+    Parameters
+    ----------
+    figure : mapping
+        With `low` and `high`.
+    share : float
+        Share of the truth that the interval is meant to hold.
+
+    Returns
+    -------
+    float
+        At least `LEAST_ERROR`.
+    """
     low, high = max(float(figure["low"]), 1e-6), max(float(figure["high"]), 1e-6)
     return max(math.log(high / low) / (2 * half_width(share)), LEAST_ERROR)
 
 
-def widened(value: float, error: float, share: float) -> tuple[float, float]:
-    """Ends of the interval that holds this share."""
+def interval_about(value: float, error: float, share: float) -> tuple[float, float]:
+    """Interval of a normal error.
+
+    Parameters
+    ----------
+    value, error : float
+        Middle and standard error.
+    share : float
+        Share of the truth that it is meant to hold.
+
+    Returns
+    -------
+    low, high : float
+        Its ends.
+    """
     half = half_width(share) * error
     return value - half, value + half
 
 
-def holm(chances: Sequence[float]) -> int:
-    """How many of some tests, the least chance first, stand up to there having been so many (Holm, Scand. J.
-    Statist. 6, 1979)."""
-    for rank, chance in enumerate(chances):
-        if chance > _WRONG / (len(chances) - rank):
+def holm(p_values: Sequence[float]) -> int:
+    """How many of several tests are significant, by Holm's step-down correction.
+
+    The chance of any false one among them is `_FAMILY_ERROR` at most.
+
+    Parameters
+    ----------
+    p_values : sequence of float
+        Ascending.
+
+    Returns
+    -------
+    int
+        The first so many are.
+
+    References
+    ----------
+    S. Holm, Scand. J. Statist. 6 (1979).
+    """
+    for rank, p in enumerate(p_values):
+        if p > _FAMILY_ERROR / (len(p_values) - rank):
             return rank
-    return len(chances)
+    return len(p_values)
 
 
 def same(first: Block, second: Block, keys: Iterable[str]) -> bool:

@@ -5,7 +5,7 @@ landscape the lower part is nearer than the middle, the upper part farther, and 
 about as far. Whatever the scene, when the lower part is sharper than the meant place, allowing for what
 the lens does there, focus lay in front of it; when the upper part is, behind. Both happen by chance, and
 what is hardly sharper may well be so by chance: a frame counts by how much sharper its part is. So the
-frames of all apertures serve, wide ones most, where depth of field hides least. A bias is told where one
+frames of all apertures serve, wide ones most, where depth of field hides least. A bias is reported where one
 outweighs the other more than chance has it; frames that show neither say nothing.
 
 What the lens does at its upper and lower edge is taken from frames held the other way round, and
@@ -32,10 +32,10 @@ from auditor.infer.decisions.common import (
 from auditor.infer.frame_values import (
     EDGES,
     OPPOSITE_EDGE,
-    alone_where_unknown,
+    group_numbers,
     log_sharpness,
     near_and_far,
-    some_of,
+    random_sample,
 )
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import FocusBias
@@ -53,19 +53,19 @@ _BY_CHANCE: Final = {"front": 0.5, "behind": 0.6}
 when focus errs to both sides alike. What lies beyond the middle can't be farther off, in dioptres, than
 infinity; what lies before it can. So errors behind show more often, in 60% of drawn landscapes without
 bias (`artificial.focus`, 60 archives); for errors in front one half is on the safe side."""
-_SHARE: Final = 0.15
+_LEAST_SHARE: Final = 0.15
 """Least share of the frames that must show the bias."""
 _FEW: Final = 20
 """Frames with a sharper part below which nothing is said."""
-_OTHER_WAY: Final = 8
+_LEAST_TURNED: Final = 8
 """Frames held the other way round from which a lens's edges are known."""
-_HALF: Final = 0.05
+_HALF_WEIGHT: Final = 0.05
 """How much sharper (ln MTF50) a part must be for its frame to count by half: a frame's sides scatter by
 as much (drawn landscapes, `artificial.focus`)."""
 _MOST_LINE: Final = 400
-"""Frames through which a line is laid at most: every pair of them is looked at."""
+"""Frames through which a line is fitted at most: it takes every pair of them."""
 _FEW_AT: Final = 5
-"""Frames at an aperture from which its loss is told."""
+"""Frames at an aperture from which its loss is given."""
 _READ: Final = (
     *("orientation", "f_number", "outing", "centre_mtf50_cpp"),
     *(f"{side}_mtf50_cpp" for side in EDGES),
@@ -80,23 +80,38 @@ _LOSS: Final = 0.05
 def find_focus_bias(
     frames: pd.DataFrame, lenses: Sequence[Block], criteria: Criteria
 ) -> list[FocusBias]:
-    """Biases that stand up to having looked at every lens and focal range, the surest first.
+    """Focus biases that remain significant among all lenses and focal ranges, the clearest first.
 
-    Each has lens, body, focal_mm, `direction` ("front" or "behind"), `meant` ("middle"), `front` and `behind` (frames that show each), frames, `p`, `share` with low and
-    high (of the frames, front or behind), `apertures` that it costs sharpness at ([f_number, loss]),
-    `sides_known` and `text`.
+    Each frame votes for front or behind, weighted by how much sharper that part is; the sum is tested by
+    flipping signs of whole outings, and p-values are corrected for multiple testing (`holm`).
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table: `record.COLUMNS` and the columns of `crawl.relate`.
+    lenses : sequence of mapping
+        The profile's `lenses`, for their focal ranges.
+    criteria : Criteria
+        Interval and seed.
+
+    Returns
+    -------
+    list of FocusBias
+        Each has lens, body, focal_mm, `direction` ("front" or "behind"), `meant` ("middle"), `front` and
+        `behind` (frames that show each), frames, `p`, `share` with low and high (of the frames, front or
+        behind), `apertures` that it costs sharpness at ([f_number, loss]), `sides_known` and `text`.
     """
     tests = []
     for lens, part, rows in _parts(frames, lenses):
-        found = _judge(frames, rows, lens, part, criteria)
+        found = _test_bias(frames, rows, lens, part, criteria)
         if found is not None:
             tests.append(found)
     tests.sort(key=lambda t: t["p"])
-    sure = tests[: holm([t["p"] for t in tests])]
-    told = [t for t in sure if t["share"] >= _SHARE]
-    for entry in told:
+    significant = tests[: holm([t["p"] for t in tests])]
+    reported = [t for t in significant if t["share"] >= _LEAST_SHARE]
+    for entry in reported:
         entry["text"] = _text(entry)
-    return told
+    return reported
 
 
 def _parts(
@@ -118,24 +133,24 @@ def _parts(
                 yield entry, part, inside
 
 
-def _judge(
+def _test_bias(
     frames: pd.DataFrame, rows: Rows, lens: Block, part: Block, criteria: Criteria
 ) -> FocusBias | None:  # fmt: skip
     table = frames[[c for c in _READ if c in frames]].iloc[rows]
     near, far, below = near_and_far(table)
-    meant = log_sharpness(table, "centre")
+    intended = log_sharpness(table, "centre")
     f_number = numbers(table, "f_number")
-    near, far = near - meant, far - meant
+    near, far = near - intended, far - intended
     known = np.isfinite(near) & np.isfinite(far)
     if known.sum() < _FEW:
         return None
     with np.errstate(invalid="ignore"):
         stops = 2 * np.log2(f_number / np.nanmin(f_number))
-    usual_near, usual_far, sides_known = _usual(table, below, stops)
-    at_sides = (usual_near + usual_far) / 2
+    lens_near, lens_far, sides_known = _lens_falloff(table, below, stops)
+    lens_sides = (lens_near + lens_far) / 2
     # What was meant shows in the middle and beside it.
-    meant = np.nan_to_num(_beside(table, below) - meant - at_sides) / 2
-    near, far = near - usual_near - meant, far - usual_far - meant
+    intended = np.nan_to_num(_beside(table, below) - intended - lens_sides) / 2
+    near, far = near - lens_near - intended, far - lens_far - intended
     known &= np.isfinite(near) & np.isfinite(far)
     if known.sum() < _FEW:
         return None
@@ -145,13 +160,13 @@ def _judge(
     n_front, n_behind = int(front.sum()), int(behind.sum())
     if n_front + n_behind == 0:
         return None
-    outing = alone_where_unknown(table, "outing")
+    outing = group_numbers(table, "outing")
     direction: Literal["front", "behind"] = "front" if n_front >= n_behind else "behind"
-    seen, share = front if direction == "front" else behind, _BY_CHANCE[direction]
-    much = np.maximum(near, far)
-    weight = np.where(front | behind, much / (much + _HALF), 0.0)
-    excess = np.where(seen, (1 - share) * weight, -share * weight)
-    low, high = _interval(seen[known], outing[known], criteria)
+    biased, share = front if direction == "front" else behind, _BY_CHANCE[direction]
+    gain = np.maximum(near, far)
+    weight = np.where(front | behind, gain / (gain + _HALF_WEIGHT), 0.0)
+    excess = np.where(biased, (1 - share) * weight, -share * weight)
+    low, high = _interval(biased[known], outing[known], criteria)
     return {
         "lens": lens["lens"],
         "body": lens["body"],
@@ -162,11 +177,11 @@ def _judge(
         "front": n_front,
         "behind": n_behind,
         "frames": int(known.sum()),
-        "p": _chance(excess, outing, criteria.seed),
-        "share": round(int(seen.sum()) / int(known.sum()), 3),
+        "p": _sign_flip_p(excess, outing, criteria.seed),
+        "share": round(int(biased.sum()) / int(known.sum()), 3),
         "low": low,
         "high": high,
-        "apertures": _costs(near, far, f_number, known, direction == "front"),
+        "apertures": _losses(near, far, f_number, known, direction == "front"),
         "sides_known": sides_known,
         "text": "",
     }
@@ -184,7 +199,7 @@ def _beside(table: pd.DataFrame, below: Rows) -> Floats:
         return np.asarray(np.where(shown, both, 0.0).sum(0) / shown.sum(0))
 
 
-def _usual(
+def _lens_falloff(
     table: pd.DataFrame, below: NDArray[np.int64], stops: Floats
 ) -> tuple[Floats, Floats, bool]:
     """What the lens does at the lower and the upper edge against the middle, for each frame, and
@@ -197,38 +212,39 @@ def _usual(
     offset = np.stack([log_sharpness(table, s) for s in EDGES]) - log_sharpness(table, "centre")
     beside = np.stack([below >= 2, below >= 2, below < 2, below < 2])
     shown = beside & np.isfinite(offset) & np.isfinite(stops)
-    both = _line(np.tile(stops, (4, 1))[shown], offset[shown], stops)
-    sides = np.stack([both] * 4)
+    common = _theil_sen(np.tile(stops, (4, 1))[shown], offset[shown], stops)
+    sides = np.stack([common] * 4)
     known = np.zeros(4, bool)
     for first, second in ((0, 1), (2, 3)):
-        apart = (offset[first] - offset[second])[shown[first] & shown[second]]
-        if len(apart) >= _OTHER_WAY:
+        difference = (offset[first] - offset[second])[shown[first] & shown[second]]
+        if len(difference) >= _LEAST_TURNED:
             known[[first, second]] = True
-            half = float(np.median(apart)) / 2
-            sides[first], sides[second] = both + half, both - half
+            half = float(np.median(difference)) / 2
+            sides[first], sides[second] = common + half, common - half
     at = np.arange(len(below))
     used = np.unique(np.concatenate([below, OPPOSITE_EDGE[below]]))
     return sides[below, at], sides[OPPOSITE_EDGE[below], at], bool(known[used].all())
 
 
-def _line(x: Floats, y: Floats, at: Floats) -> Floats:
+def _theil_sen(x: Floats, y: Floats, at: Floats) -> Floats:
     """Value at `at` of a robust line (Theil 1950, Sen 1968); of the median where x hardly varies."""
-    if len(x) < _OTHER_WAY:
+    if len(x) < _LEAST_TURNED:
         return np.full(len(at), np.nan)
-    pick = some_of(np.arange(len(x)), _MOST_LINE)
-    x, y = x[pick], y[pick]
+    sample = random_sample(np.arange(len(x)), _MOST_LINE)
+    x, y = x[sample], y[sample]
     if np.ptp(x) < 0.5:
         return np.full(len(at), float(np.median(y)))
     first, second = np.triu_indices(len(x), 1)
-    apart = x[second] - x[first]
-    known = apart != 0
-    slope = np.median((y[second] - y[first])[known] / apart[known])
+    run = x[second] - x[first]
+    known = run != 0
+    slope = np.median((y[second] - y[first])[known] / run[known])
     return np.asarray(np.median(y) + slope * (at - np.median(x)))
 
 
-def _chance(excess: Floats, outing: Rows, seed: int) -> float:
-    """Chance that frames outweigh by so much (their sum, 0 expected), either side counted: the signs of
-    whole outings are drawn anew, as their frames may agree more than chance has it."""
+def _sign_flip_p(excess: Floats, outing: Rows, seed: int) -> float:
+    """P-value of a sum of signed votes (expected 0), two-sided: signs of whole outings are drawn anew, as
+    frames of one outing are not independent.
+    """
     groups, code = np.unique(outing, return_inverse=True)
     summed = np.bincount(code, weights=excess, minlength=len(groups))
     signs = np.random.default_rng(seed).choice([-1.0, 1.0], (_FLIPS, len(groups)))
@@ -236,18 +252,18 @@ def _chance(excess: Floats, outing: Rows, seed: int) -> float:
     return min(2 * (1 + int(flipped.sum())) / (_FLIPS + 1), 1.0)
 
 
-def _interval(seen: NDArray[np.bool_], outing: Rows, criteria: Criteria) -> tuple[float, float]:
-    """Ends of the share's interval, by drawing outings anew."""
+def _interval(biased: NDArray[np.bool_], outing: Rows, criteria: Criteria) -> tuple[float, float]:
+    """Ends of the interval of the share of biased frames, by a bootstrap of outings."""
     groups, code = np.unique(outing, return_inverse=True)
-    hits, size = np.bincount(code, seen.astype(float)), np.bincount(code)
+    biased_frames, size = np.bincount(code, biased.astype(float)), np.bincount(code)
     rng = np.random.default_rng(criteria.seed)
-    pick = rng.integers(0, len(groups), (DRAWS, len(groups)))
-    shares = hits[pick].sum(1) / size[pick].sum(1)
+    resample = rng.integers(0, len(groups), (DRAWS, len(groups)))
+    shares = biased_frames[resample].sum(1) / size[resample].sum(1)
     low, _, high = low_middle_high(shares, criteria.interval)
     return round(float(low), 3), round(float(high), 3)
 
 
-def _costs(
+def _losses(
     near: Floats, far: Floats, f_number: Floats, known: NDArray[np.bool_], front: bool
 ) -> list[list[float]]:
     """Apertures at which the meant place is softer than the better edge allows: [f-number, share]."""
@@ -268,16 +284,16 @@ def _text(found: FocusBias) -> str:
     many, few = found["front"], found["behind"]
     if found["direction"] == "behind":
         many, few = few, many
-    said = (
+    text = (
         f"{found['lens']}{f' at {focal}' if focal else ''}: focus lay {where} the {found['meant']} of "
         f"the picture in {many} of {found['frames']} frames, on its other side in {few}"
     )
     if found["apertures"]:
         costs = ", ".join(f"{loss:.0%} at {aperture_text(n)}" for n, loss in found["apertures"])
-        said += f"; it costs the {found['meant']} {costs}"
+        text += f"; it costs the {found['meant']} {costs}"
     if not found["sides_known"]:
-        said += (
+        text += (
             "; a lens that is softer on one side would look alike, which frames held the other way "
             "round would tell"
         )
-    return said
+    return text

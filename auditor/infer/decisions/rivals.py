@@ -2,7 +2,7 @@
 
 Lenses are compared per picture height on bodies that can be compared. On one body, in one kind of
 file, that is the plain ratio of MTF50 at the same aperture, from which whatever the measurement and
-the camera's finishing do to both cancels; on two bodies only bare sensor data are held against each
+the camera's finishing do to both cancels; on two bodies only undeveloped sensor data are compared with each
 other, because two cameras' developments can't be told from their lenses. A comparison that can't be
 made is declined, with the reason.
 """
@@ -23,16 +23,16 @@ from auditor.infer.decisions.common import (
     aperture_text,
     focal_text,
     holm,
+    interval_about,
     log_error,
     same,
-    widened,
 )
 from auditor.infer.decisions.visible import (
     OPEN,
+    Figures,
     Files,
-    Shown,
-    chance_seen,
-    seen_difference,
+    probability_visible,
+    quality_difference,
     verdict,
     viewings,
 )
@@ -47,11 +47,11 @@ Sizes = Mapping[tuple[str, str], tuple[int, int]]
 _ZONES: Final = ("centre", "corner")
 _FEW: Final = 6
 """Frames behind both figures of an aperture below which it is not compared."""
-_APART: Final = 0.5
-"""Share of the difference between what two lenses' frames lack that may pass for one of the lenses. Of drawn
+_DEFICIT_SHARE: Final = 0.5
+"""Share of the difference between two lenses' typical deficits that may pass for one of the lenses. Of drawn
 lenses of which one fails twice as often, curves differ by a tenth of it beside the truth; of ones of which
 one is focused beside the subject by most of a depth of field throughout, by all of it, which is rare."""
-_ASKED: Final = 24
+_WORTH_DECLINING: Final = 24
 """Frames of both lenses from which a comparison is missed, so that declining it is worth a word."""
 
 
@@ -60,21 +60,36 @@ def lens_rivals(
 ) -> list[Rival]:  # fmt: skip
     """Every pair of lenses that share focal lengths, with what can be said of it.
 
-    Each entry: `lens`, `body`, `against`, `against_body`, `focal_mm` (both cover it), `declined` (a
-    reason, or None), `zones`: {zone: {difference, low, high, sharper}} over all shared apertures,
-    `apertures`: a list with f_number, frames and per zone the difference with its interval, `seen`
-    ({viewing: verdict}), and `text`. A difference is a share of MTF50 per picture height, positive
-    where `lens` is sharper. `sharper` is named only where it would be named in one of twenty archives
-    of equal lenses, all pairs and zones counted.
+    Log ratios of MTF50 at the apertures in common are averaged; the mean is tested with Student's t, and the
+    sharper lens is named where the test remains significant among all pairs and zones (`holm`).
+
+    Parameters
+    ----------
+    lenses : sequence of mapping
+        The profile's `lenses`.
+    sizes : mapping
+        (body, lens) -> long and short side in pixels (`common.picture_sizes`).
+    criteria : Criteria
+        Interval, prints and viewing distance.
+
+    Returns
+    -------
+    list of Rival
+        Each has `lens`, `body`, `against`, `against_body`, `focal_mm` (both cover it), `declined` (a reason,
+        or None), `zones`: {zone: {difference, low, high, sharper}} over all shared apertures, `apertures`
+        with f_number, frames and per zone the difference with its interval, `seen` ({viewing: verdict}), and
+        `text`. A difference is a share of MTF50 per picture height, positive where `lens` is sharper.
     """
     found = [f for pair in _pairs(lenses) if (f := _compare(*pair, sizes, criteria))]
     entries = [entry for entry, _ in found]
-    _name(found)
+    _name_sharper(found)
     for entry in entries:
         if not any(z["sharper"] for z in entry["zones"].values()):
             # What could not be shown is not called visible.
-            seen = entry["seen"]
-            entry["seen"] = {v: w if w.endswith("not visible") else OPEN for v, w in seen.items()}
+            visibility = entry["seen"]
+            entry["seen"] = {
+                v: w if w.endswith("not visible") else OPEN for v, w in visibility.items()
+            }
         entry["text"] = _text(entry)
     return entries
 
@@ -97,7 +112,7 @@ def _pairs(lenses: Sequence[Block]) -> Iterator[tuple[Block, Block, Block, Block
 
 
 def _declined(a: Block, b: Block) -> str | None:
-    """Why two lenses can't be held against each other; None where they can."""
+    """Why two lenses can't be compared; None where they can."""
     if a["source"] != b["source"]:
         return f"one shows in {a['source']} files, the other in {b['source']} files"
     if a["body"] == b["body"]:
@@ -117,7 +132,7 @@ def _declined(a: Block, b: Block) -> str | None:
 def _compare(
     a: Block, first: Block, b: Block, second: Block, sizes: Sizes, criteria: Criteria
 ) -> tuple[Rival, dict[str, float]] | None:  # fmt: skip
-    """The entry, and by zone the chance of so large a difference between equal lenses."""
+    """The entry, and by zone the p-value of its difference between equal lenses."""
     low = max(first["focal_mm"][0], second["focal_mm"][0])
     high = min(first["focal_mm"][1], second["focal_mm"][1])
     entry: Rival = {
@@ -126,24 +141,24 @@ def _compare(
         "zones": {}, "apertures": [], "seen": {}, "text": "",
     }  # fmt: skip
     if entry["declined"]:
-        asked = min(first["frames"], second["frames"]) >= _ASKED
-        return (entry, {}) if asked else None
+        worth = min(first["frames"], second["frames"]) >= _WORTH_DECLINING
+        return (entry, {}) if worth else None
     heights = [sizes.get((x["body"], x["lens"]), (0, 0))[1] for x in (a, b)]
     # Per picture height: figures count cycles per pixel of the file.
     per_height = math.log(heights[0] / heights[1]) if all(heights) else 0.0
-    alike = a["body"] == b["body"]
-    if alike:
+    one_body = a["body"] == b["body"]
+    if one_body:
         per_height = 0.0
     outings = first["outings"], second["outings"]
     others = {e["f_number"]: e for e in second["apertures"]}
     shared = [(e, others[e["f_number"]]) for e in first["apertures"] if e["f_number"] in others]
     errors: dict[str, list[tuple[float, float]]] = {z: [] for z in _ZONES}
-    for mine, theirs in shared:
+    for one, two in shared:
         row: RivalAperture = {
-            "f_number": mine["f_number"], "frames": [mine["frames"], theirs["frames"]],
+            "f_number": one["f_number"], "frames": [one["frames"], two["frames"]],
         }  # fmt: skip
         for zone in _ZONES:
-            found = _ratio(mine[zone], theirs[zone], criteria.interval, outings if alike else None)
+            found = _ratio(one[zone], two[zone], criteria.interval, outings if one_body else None)
             row[zone] = None
             if found is not None:
                 ratio, error = found[0] + per_height, found[1]
@@ -156,72 +171,74 @@ def _compare(
     chances: dict[str, float] = {}
     for zone, ratios in errors.items():
         if ratios:
-            over = _over_apertures(ratios, max(sum(outings) - 2, 1), criteria)
+            over = _mean_over_apertures(ratios, max(sum(outings) - 2, 1), criteria)
             entry["zones"][zone], chances[zone] = over
-    if alike and (files := Files.of(a, first, sizes)):
-        entry["seen"] = _seen(files, shared, outings, criteria)
+    if one_body and (files := Files.of(a, first, sizes)):
+        entry["seen"] = _visibility(files, shared, outings, criteria)
     return entry, chances
 
 
 def _ratio(
-    mine: Block | None, theirs: Block | None, share: float, outings: tuple[int, int] | None
+    one: Block | None, two: Block | None, share: float, outings: tuple[int, int] | None
 ) -> tuple[float, float] | None:
     """Log ratio and its standard error; None where either is unknown or rests on few frames.
 
-    With `outings`, of each, they are on one body, in one kind of file. Then the measurement's level is
-    common to both and cancels. What is left is what the frames of each decide; how much more
-    the frames of one lack to their lens than those of the other; and that what they lack differs from
+    Given `outings` of each, they are on one body, in one kind of file. Then the measurement's level is common
+    to both and cancels. What remains is the error that the frames of each leave; the difference between the
+    typical deficits of both, as far as it may pass for one of the lenses; and that a deficit varies from
     outing to outing by as much as it is.
     """
-    if not mine or not theirs or min(mine["frames"], theirs["frames"]) < _FEW:
+    if not one or not two or min(one["frames"], two["frames"]) < _FEW:
         return None
-    value = math.log(mine["mtf50_cpp"] / theirs["mtf50_cpp"])
+    value = math.log(one["mtf50_cpp"] / two["mtf50_cpp"])
     if outings is not None:
-        sides = list(zip((mine, theirs), outings, strict=True))
+        sides = list(zip((one, two), outings, strict=True))
         errors = [f["frames_error"] for f, _ in sides]
         errors += [f["lacking"] / math.sqrt(max(n, 1)) for f, n in sides]
-        apart = _APART * (mine["lacking"] - theirs["lacking"])
-        return value, max(math.hypot(apart, *errors), LEAST_ERROR)
-    return value, math.hypot(log_error(mine, share), log_error(theirs, share))
+        deficit = _DEFICIT_SHARE * (one["lacking"] - two["lacking"])
+        return value, max(math.hypot(deficit, *errors), LEAST_ERROR)
+    return value, math.hypot(log_error(one, share), log_error(two, share))
 
 
 def _difference(ratio: float, error: float, share: float) -> RivalDifference:
-    low, high = widened(ratio, error, share)
+    low, high = interval_about(ratio, error, share)
     value, low, high = (round(math.expm1(x), 3) for x in (ratio, low, high))
     return {"difference": value, "low": low, "high": high}
 
 
-def _over_apertures(
-    found: Sequence[tuple[float, float]], freedom: float, criteria: Criteria
+def _mean_over_apertures(
+    found: Sequence[tuple[float, float]], dof: float, criteria: Criteria
 ) -> tuple[RivalZone, float]:
-    """Mean over apertures, and the chance of it between equal lenses. A lens's errors go together from aperture to aperture (the same scenes
-    and outings), so the mean is taken to be no surer than the apertures are on average. Weights are
-    1 / error: its square would leave all to the aperture whose own error happens to be understated
-    (halves of one lens's frames of photographs were told apart in 5 of 36 splits, so in 2).
-    `freedom`: outings less two, for Student's t."""
+    """Mean over apertures, and its p-value between equal lenses (Student's t with `dof`, outings less two).
+
+    A lens's errors correlate from aperture to aperture (the same scenes and outings), so the error of the
+    mean is taken to be the mean error. Weights are 1 / error: its square would leave all to the aperture whose
+    own error happens to be understated (halves of one lens's frames of photographs were told apart in 5 of
+    36 splits, so in 2).
+    """
     ratio, error = np.array(found).T
     weight = 1 / error
     mean = float((weight * ratio).sum() / weight.sum())
     spread = float((weight * error).sum() / weight.sum())
-    p = 2 * float(stdtr(freedom, -abs(mean) / spread))
+    p = 2 * float(stdtr(dof, -abs(mean) / spread))
     return {**_difference(mean, spread, criteria.interval), "sharper": None}, p
 
 
-def _name(found: Sequence[tuple[Rival, dict[str, float]]]) -> None:
-    """Name the sharper lens where it stands up to having looked at all pairs and zones."""
+def _name_sharper(found: Sequence[tuple[Rival, dict[str, float]]]) -> None:
+    """Name the sharper lens where the test remains significant among all pairs and zones."""
     tests = sorted(
         ((p, i, zone) for i, (_, chances) in enumerate(found) for zone, p in chances.items()),
         key=lambda t: t[0],
     )
-    sure = holm([p for p, *_ in tests])
+    rejected = holm([p for p, *_ in tests])
     for rank, (_, i, zone) in enumerate(tests):
         entry = found[i][0]
-        if rank < sure:
+        if rank < rejected:
             block = entry["zones"][zone]
             block["sharper"] = entry["lens"] if block["difference"] > 0 else entry["against"]
 
 
-def _seen(
+def _visibility(
     files: Files,
     shared: Sequence[tuple[Block, Block]],
     outings: tuple[int, int],
@@ -238,12 +255,12 @@ def _seen(
                     side.append((block[z]["mtf50_cpp"], ratio[1] / math.sqrt(2), block["f_number"]))
     if not sides[0]:
         return {}
-    mine, theirs = (Shown(*np.array(side).T) for side in sides)
+    one, two = (Figures(*np.array(side).T) for side in sides)
     out = {}
     for viewing in viewings(criteria):
-        value, error = seen_difference(mine, theirs, files, viewing)
-        most = np.abs(value).argmax()
-        chance = chance_seen(float(abs(value[most])), float(error[most]))
+        value, error = quality_difference(one, two, files, viewing)
+        largest = np.abs(value).argmax()
+        chance = probability_visible(float(abs(value[largest])), float(error[largest]))
         out[viewing.name] = verdict(chance, criteria.interval)
     return out
 
@@ -252,42 +269,52 @@ def _text(entry: Block) -> str:
     who = f"{entry['lens']} and {entry['against']} at {focal_text(entry['focal_mm'])}"
     if entry["declined"]:
         return f"{who} can't be compared: {entry['declined']}"
-    said = []
+    clauses = []
     for zone, block in entry["zones"].items():
         if block["sharper"]:
             # What is told is one per cent at least.
             size = max(round(100 * abs(block["difference"])), 1)
             ends = sorted(abs(block[k]) for k in ("low", "high"))
-            said.append(
+            clauses.append(
                 f"in the {zone} {block['sharper']} is {size}% sharper "
                 f"({ends[0]:.0%} to {ends[1]:.0%})"
             )
-    if not said:
+    if not clauses:
         return f"{who}: no difference could be shown"
     numbers = [r["f_number"] for r in entry["apertures"]]
     span = aperture_text(numbers[0])
     if len(numbers) > 1:
         span += f" to {aperture_text(numbers[-1])}"
-    return f"{who}, {span}: {'; '.join(said)}"
+    return f"{who}, {span}: {'; '.join(clauses)}"
 
 
 def lens_choice(lenses: Sequence[Block], rivals: Sequence[Rival]) -> list[LensChoice]:
-    """Over focal length, each body's lenses at their best: what the picture 'which lens' shows.
+    """Each body's lenses at their best over focal length: what the picture 'which lens' shows.
 
-    A row is a focal range of a lens that has a rival there: body, lens, focal_mm, f_number (its sweet
-    spot), the weaker zone's figure there (`mtf50_cpp`, low, high), and `take`: "yes" where it is named
-    the sharper in a zone and its rivals in none, "no" the other way round, else None.
+    Parameters
+    ----------
+    lenses : sequence of mapping
+        The profile's `lenses`.
+    rivals : sequence of Rival
+        From `lens_rivals`.
+
+    Returns
+    -------
+    list of LensChoice
+        A row is a focal range of a lens that has a rival: body, lens, focal_mm, f_number (its sweet spot),
+        the weaker zone's figure there (`mtf50_cpp`, low, high), and `take`: "yes" where it is named the
+        sharper in a zone and its rivals in none, "no" the other way round, else None.
     """
     named: dict[tuple[str | None, str | None], list[int]] = {}
     for entry in rivals:
         if entry["declined"]:
             continue
         both = (entry["body"], entry["lens"]), (entry["against_body"], entry["against"])
-        for mine, theirs in (both, both[::-1]):
+        for one, two in (both, both[::-1]):
             sharper = [z["sharper"] for z in entry["zones"].values()]
-            tally = named.setdefault(mine, [0, 0])
-            tally[0] += sharper.count(mine[1])
-            tally[1] += sharper.count(theirs[1])
+            tally = named.setdefault(one, [0, 0])
+            tally[0] += sharper.count(one[1])
+            tally[1] += sharper.count(two[1])
     rows: list[LensChoice] = []
     for lens in lenses:
         tally = named.get((lens["body"], lens["lens"]), [])
@@ -312,8 +339,8 @@ def _at_best(part: Block) -> tuple[float, Block] | None:
     if not part["sweet_spot"]:
         return None
     wanted = part["sweet_spot"]["f_number"]
-    near = min(part["apertures"], key=lambda a: abs(math.log(a["f_number"] / wanted)))
-    figures = [near[z] for z in _ZONES if near[z]]
+    best = min(part["apertures"], key=lambda a: abs(math.log(a["f_number"] / wanted)))
+    figures = [best[z] for z in _ZONES if best[z]]
     if not figures:
         return None
-    return near["f_number"], min(figures, key=lambda f: f["mtf50_cpp"])
+    return best["f_number"], min(figures, key=lambda f: f["mtf50_cpp"])

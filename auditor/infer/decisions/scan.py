@@ -1,4 +1,4 @@
-"""One change in a series: the split of time at which it differs most, and how likely by chance.
+"""Change point of a series: the split of time at which it differs most, and its p-value.
 
 Robust regression on what else moves the figure (aperture, focal length, ISO), with a step at every
 possible date; the statistic is the largest step in standard errors. Frames of one outing share light,
@@ -24,7 +24,7 @@ from auditor.robust import (
     scale_of,
 )
 
-__all__ = ["Candidate", "Change", "Series", "described", "likeliest"]
+__all__ = ["Candidate", "Change", "Series", "estimate_change", "most_likely_change"]
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -36,20 +36,20 @@ FEW_OUTINGS: Final = 3
 _BLOCKS: Final = 400
 """Outings of a series beyond which neighbours are taken together."""
 _SHUFFLES: Final = 10_000
-"""Shuffles at most: a chance of one in some thousands must stand up to having looked at a hundred series."""
-_BEYOND: Final = 50
+"""Shuffles at most: a p-value of one in some thousands must remain significant among a hundred series."""
+_EXCEEDANCES: Final = 50
 """Shuffled series with as large a step after which their share is known well enough (to a seventh of it);
 so many are made at a time."""
 _UPPER: Final = 0.7
 """Quantile at which the level of the sharp frames is first sought: failures lie below."""
 _LEVEL_CUT: Final = 3.0
-"""Scales from that level at which a frame has no say: failed frames begin there."""
+"""Scales from that level at which a frame has no weight: failed frames begin there."""
 _LEAST_SD: Final = 0.01
-"""Least scatter of sound frames (log MTF50): of few that happen to agree."""
-_FEW_ALIKE: Final = 5
+"""Least scatter of sharp frames (log MTF50): of few that happen to agree."""
+_LEAST_OF_LEVEL: Final = 5
 """Frames of a level of a factor below which it joins the nearest."""
-_WINDOWS: Final = (0.2, 0.8)
-"""Cuts (log MTF50) where failed frames lie below: five times the scatter of sound frames, and one that holds
+_CUTS: Final = (0.2, 0.8)
+"""Cuts (log MTF50) where failed frames lie below: five times the scatter of sharp frames, and one that holds
 both sides of a lens that was dropped (40% softer, `tests/infer/test_decisions.py`)."""
 _ROUNDS: Final = 12
 """Rounds of weights, of a level and of a regression."""
@@ -57,16 +57,18 @@ _ROUNDS: Final = 12
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """One quantity of one lens or body.
+    """One quantity of one lens or body over time.
 
     Attributes
     ----------
-    day, value, outing : (n,)
-        Days since 1970, the figure, and the number of the outing.
-    factors : sequence of (n,) codes
-        What else moves the figure.
+    day, value : ndarray of float64, shape (n,)
+        Days since 1970, and the figure.
+    outing : ndarray of int64, shape (n,)
+        Number of the outing.
+    factors : sequence of ndarray of int64, shape (n,)
+        Levels of what else moves the figure.
     sharp : bool
-        Whether failed frames pull the figure down, so that its upper part is what tells.
+        Whether failed frames lower the figure, so that its upper part is its level.
     """
 
     day: Floats
@@ -78,7 +80,19 @@ class Series:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A change point. Days since 1970; sizes in the unit of the series; 90% intervals or as asked."""
+    """A change point.
+
+    Attributes
+    ----------
+    day, day_low, day_high : float
+        Days since 1970, with the interval.
+    size, low, high : float
+        Step in the unit of the series, with its interval.
+    before, after : int
+        Frames on either side.
+    p : float
+        P-value by permutation.
+    """
 
     day: float
     day_low: float
@@ -89,7 +103,6 @@ class Change:
     before: int
     after: int
     p: float
-    """Share of shuffled series with as large a statistic anywhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,26 +114,57 @@ class _Sums:
     weight: Floats
     """(W, B)."""
     column: Floats
-    """(W, Q, B) weighted columns, turned so that their total information is the unit matrix."""
+    """(W, Q, B) weighted columns, whitened: their total information is the unit matrix."""
     count: Floats
     """(B,) frames."""
 
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """The most likely change of a series, and its chance probability."""
+    """The most likely change point of a series.
+
+    Attributes
+    ----------
+    series : Series
+        The series.
+    design : ndarray of float64, shape (n, Q)
+        Columns of the regression.
+    blocks : ndarray of int64, shape (n,)
+        Number of each frame's outing in order of time.
+    steps : ndarray of float64, shape (blocks - 1,)
+        Step in standard errors after each block but the last, -1 where nothing can be said.
+    rng : numpy.random.Generator
+        Source of chance for the intervals.
+    p : float
+        P-value by permutation of outings.
+    """
 
     series: Series
     design: Floats
     blocks: Codes
     steps: Floats
-    """Step in standard errors after each block of outings but the last, -1 where nothing can be told."""
     rng: np.random.Generator
     p: float
 
 
-def likeliest(series: Series, seed: int = 0) -> Candidate | None:
-    """The most likely change of a series; None where too little is there."""
+def most_likely_change(series: Series, seed: int = 0) -> Candidate | None:
+    """The most likely change point of a series, with its p-value.
+
+    Robust regression on the factors; the statistic is the largest step in standard errors over all splits in
+    time, its null distribution that of shuffled outings.
+
+    Parameters
+    ----------
+    series : Series
+        The series.
+    seed : int
+        Seed of the shuffles.
+
+    Returns
+    -------
+    Candidate or None
+        None with fewer than `FEW_FRAMES` frames or `FEW_OUTINGS` outings a side.
+    """
     blocks = _blocks(series)
     if blocks is None:
         return None
@@ -130,12 +174,24 @@ def likeliest(series: Series, seed: int = 0) -> Candidate | None:
     if steps.max() < 0:
         return None
     rng = np.random.default_rng(seed)
-    return Candidate(series, design, blocks, steps, rng, _chance(sums, float(steps.max()), rng))
+    return Candidate(series, design, blocks, steps, rng, _p_value(sums, float(steps.max()), rng))
 
 
 def sharp_level(value: Floats) -> float:
-    """Where the sharp frames of a set lie, whatever part of it failed: a bisquare mean that starts
-    from the upper third and takes its scale from what lies above it."""
+    """Level of the sharp frames of a set, whatever part of it failed.
+
+    A bisquare mean that starts from the upper third and takes its scale from what lies above it.
+
+    Parameters
+    ----------
+    value : ndarray of float64, shape (n,)
+        ln MTF50, finite.
+
+    Returns
+    -------
+    float
+        ln MTF50.
+    """
     value = np.sort(value)  # so that what lies above or near the level is found, not looked for
     level = float(np.quantile(value, _UPPER))
     for _ in range(_ROUNDS):
@@ -147,12 +203,12 @@ def sharp_level(value: Floats) -> float:
         if above:
             two = value[first + (above - 1) // 2] + value[first + above // 2]
             scale = max(MAD_TO_SD * float(two / 2 - level), _LEAST_SD)
-        reach = _LEVEL_CUT * scale
-        near = value[slice(*np.searchsorted(value, (level - reach, level + reach)))]
-        weight = bisquare_weight(near - level, scale, _LEVEL_CUT)
+        width = _LEVEL_CUT * scale
+        inside = value[slice(*np.searchsorted(value, (level - width, level + width)))]
+        weight = bisquare_weight(inside - level, scale, _LEVEL_CUT)
         if weight.sum() < 1e-9:
             break
-        level = float((weight * near).sum() / weight.sum())
+        level = float((weight * inside).sum() / weight.sum())
     return level
 
 
@@ -177,15 +233,15 @@ def _design(n: int, factors: Sequence[Codes]) -> Floats:
     """(n, Q) an intercept and an indicator for every level of every factor but its first."""
     columns = [np.ones((n, 1))]
     for factor in factors:
-        level = _joined(factor)
+        level = _merged_levels(factor)
         columns.append((level[:, None] == np.unique(level)[None, 1:]).astype(float))
     return np.hstack(columns)
 
 
-def _joined(factor: Codes) -> Codes:
+def _merged_levels(factor: Codes) -> Codes:
     """Levels with fewer than `_FEW_ALIKE` values become the nearest level that has more."""
     levels, code, counts = np.unique(factor, return_inverse=True, return_counts=True)
-    kept = levels[counts >= _FEW_ALIKE]
+    kept = levels[counts >= _LEAST_OF_LEVEL]
     if not len(kept):
         return np.zeros(len(factor), np.int64)
     return np.asarray(kept[np.abs(levels[:, None] - kept[None, :]).argmin(1)][code])
@@ -194,32 +250,32 @@ def _joined(factor: Codes) -> Codes:
 def _fit(value: Floats, design: Floats, cut: float | None) -> tuple[Floats, Floats]:
     """Bisquare regression: coefficients (Q,) and weights (n,). `cut` in units of the value, and
     then from the sharp frames' level; None for one by the median absolute deviation."""
-    off: Floats = value - (np.median(value) if cut is None else sharp_level(value))
+    residual: Floats = value - (np.median(value) if cut is None else sharp_level(value))
     beta: Floats = np.zeros(design.shape[1])
     ridge = 1e-6 * np.eye(design.shape[1])
     weight: Floats = np.ones(len(value))
     for _ in range(_ROUNDS):
-        width = cut or max(BISQUARE_CUT * scale_of(off), 1e-6)
-        weight = bisquare_weight(off, width, cut=1.0)
+        width = cut or max(BISQUARE_CUT * scale_of(residual), 1e-6)
+        weight = bisquare_weight(residual, width, cut=1.0)
         weighted = design * (weight + 1e-6)[:, None]
         # Normal equations: a handful of indicator columns, many rows.
         beta = np.asarray(np.linalg.solve(weighted.T @ design + ridge, weighted.T @ value), float)
-        off = np.asarray(value - design @ beta, float)
+        residual = np.asarray(value - design @ beta, float)
     return beta, weight
 
 
 def _sums(series: Series, design: Floats, blocks: Codes) -> _Sums:
     score, weights, columns = [], [], []
     count = int(blocks.max()) + 1
-    for cut in _WINDOWS if series.sharp else (None,):
+    for cut in _CUTS if series.sharp else (None,):
         beta, weight = _fit(series.value, design, cut)
-        off = series.value - design @ beta
-        spread = np.sqrt((weight**2 * off**2).sum() / max((weight**2).sum(), 1e-9))
+        residual = series.value - design @ beta
+        spread = np.sqrt((weight**2 * residual**2).sum() / max((weight**2).sum(), 1e-9))
         information = (design * weight[:, None]).T @ design + 1e-6 * np.eye(design.shape[1])
-        turned = np.linalg.solve(np.linalg.cholesky(information), (design * weight[:, None]).T).T
-        score.append(np.bincount(blocks, weight * off / max(spread, 1e-9), count))
+        whitened = np.linalg.solve(np.linalg.cholesky(information), (design * weight[:, None]).T).T
+        score.append(np.bincount(blocks, weight * residual / max(spread, 1e-9), count))
         weights.append(np.bincount(blocks, weight, count))
-        columns.append(np.stack([np.bincount(blocks, c, count) for c in turned.T]))
+        columns.append(np.stack([np.bincount(blocks, c, count) for c in whitened.T]))
     frames = np.bincount(blocks, minlength=count).astype(float)
     return _Sums(np.stack(score), np.stack(weights), np.stack(columns), frames)
 
@@ -232,37 +288,38 @@ def _statistic(sums: _Sums, order: Codes) -> Floats:
     step's information when theirs is taken off (Frisch & Waugh, Econometrica 1, 1933).
     """
     count = sums.count[order]
-    left = np.cumsum(count, 1)[:, :-1]
-    right = count.sum(1, keepdims=True) - left
+    before = np.cumsum(count, 1)[:, :-1]
+    after = count.sum(1, keepdims=True) - before
     at = np.arange(1, count.shape[1])
-    allowed = (left >= FEW_FRAMES) & (right >= FEW_FRAMES)
+    allowed = (before >= FEW_FRAMES) & (after >= FEW_FRAMES)
     allowed &= (at >= FEW_OUTINGS) & (count.shape[1] - at >= FEW_OUTINGS)
-    value = np.full(left.shape, -1.0)
+    value = np.full(before.shape, -1.0)
     for score, weight, column in zip(sums.score, sums.weight, sums.column, strict=True):
         step = np.cumsum(score[order], 1)[:, :-1]
         total = np.cumsum(weight[order], 1)[:, :-1]
         # Columns first, so that sums run along memory.
-        rest = total - np.square(np.cumsum(column[:, order], 2)[:, :, :-1]).sum(0)
+        information = total - np.square(np.cumsum(column[:, order], 2)[:, :, :-1]).sum(0)
         # Where the other columns explain nearly all of a step nothing can be told of it.
-        good = allowed & (rest > 3)
+        known = allowed & (information > 3)
         value = np.maximum(
-            value, np.where(good, np.abs(step) / np.sqrt(np.maximum(rest, 1e-9)), -1)
+            value, np.where(known, np.abs(step) / np.sqrt(np.maximum(information, 1e-9)), -1)
         )
     return value
 
 
-def _chance(sums: _Sums, found: float, rng: np.random.Generator) -> float:
-    """Share of shuffled orders of the outings with a statistic as large (plus one of each); no more are
-    made once `_BEYOND` were (Besag & Clifford, Biometrika 78, 1991)."""
-    beyond = done = 0
-    while done < _SHUFFLES and beyond < _BEYOND:
-        order = rng.permuted(np.tile(np.arange(len(sums.count)), (_BEYOND, 1)), axis=1)
-        beyond += int((_statistic(sums, order).max(1) >= found - 1e-12).sum())
-        done += _BEYOND
-    return (beyond + 1) / (done + 1)
+def _p_value(sums: _Sums, observed: float, rng: np.random.Generator) -> float:
+    """P-value by permutation of the outings, sequential: no more shuffles once `_EXCEEDANCES` had a statistic as
+    large (Besag & Clifford, Biometrika 78, 1991).
+    """
+    exceeding = shuffles = 0
+    while shuffles < _SHUFFLES and exceeding < _EXCEEDANCES:
+        order = rng.permuted(np.tile(np.arange(len(sums.count)), (_EXCEEDANCES, 1)), axis=1)
+        exceeding += int((_statistic(sums, order).max(1) >= observed - 1e-12).sum())
+        shuffles += _EXCEEDANCES
+    return (exceeding + 1) / (shuffles + 1)
 
 
-def _stepped(
+def _step_size(
     series: Series, design: Floats, after: NDArray[np.bool_], rows: Codes | slice = slice(None)
 ) -> float:
     """Size of the step."""
@@ -270,33 +327,53 @@ def _stepped(
     cut, start = None, 0.0
     if series.sharp:
         # A great step would take one side for failed: each begins from the level of its own sharp frames.
-        cut, start = _WINDOWS[0], sharp_level(value[later]) - sharp_level(value[~later])
+        cut, start = _CUTS[0], sharp_level(value[later]) - sharp_level(value[~later])
     beta, _ = _fit(value - start * later, np.column_stack([design[rows], later]), cut)
     return start + float(beta[-1])
 
 
-def described(found: Candidate, share: float) -> Change:
-    """Size, with an interval by drawing the outings of each side anew, and date, whose interval holds every
-    split whose likelihood falls short of the best one's by no more than chance has it (likelihood ratio:
-    Wilks, Ann. Math. Stat. 9, 1938)."""
+def estimate_change(found: Candidate, share: float) -> Change:
+    """Size and date of a change point with their intervals.
+
+    The size's interval is a bootstrap of the outings of each side; the date's holds every split whose
+    likelihood falls short of the best one's by no more than chance has it (likelihood ratio).
+
+    Parameters
+    ----------
+    found : Candidate
+        From `most_likely_change`.
+    share : float
+        Share of the truth that intervals are meant to hold.
+
+    Returns
+    -------
+    Change
+        Days since 1970; sizes in the unit of the series.
+
+    References
+    ----------
+    S. S. Wilks, Ann. Math. Stat. 9 (1938).
+    """
     series, design, blocks, steps = found.series, found.design, found.blocks, found.steps
     split = int(steps.argmax()) + 1
     after = blocks >= split
-    size = _stepped(series, design, after)
+    size = _step_size(series, design, after)
     rows = [np.flatnonzero(blocks == b) for b in range(len(steps) + 1)]
     first = np.array([series.day[r].min() for r in rows])
     last = np.array([series.day[r].max() for r in rows])
-    likely = np.flatnonzero(np.maximum(steps, 0) ** 2 >= steps.max() ** 2 - half_width(share) ** 2)
+    plausible = np.flatnonzero(
+        np.maximum(steps, 0) ** 2 >= steps.max() ** 2 - half_width(share) ** 2
+    )
     sizes = []
     for _ in range(DRAWS):
         earlier = found.rng.integers(0, split, split)
         later = found.rng.integers(split, len(rows), len(rows) - split)
-        pick = np.concatenate([rows[b] for b in np.concatenate([earlier, later])])
-        sizes.append(_stepped(series, design, after, pick))
+        resample = np.concatenate([rows[b] for b in np.concatenate([earlier, later])])
+        sizes.append(_step_size(series, design, after, resample))
     low, _, high = low_middle_high(sizes, share)
     return Change(
         day=float((last[split - 1] + first[split]) / 2),
-        day_low=float(last[likely[0]]), day_high=float(first[likely[-1] + 1]),
+        day_low=float(last[plausible[0]]), day_high=float(first[plausible[-1] + 1]),
         size=size, low=float(min(low, size)), high=float(max(high, size)),
         before=int((~after).sum()), after=int(after.sum()), p=found.p,
     )  # fmt: skip

@@ -1,7 +1,7 @@
 """Dust on the sensor: dark round places that stay where they are while the scenes change.
 
 A frame's map says of every place how far it is darker than its surroundings, and how restless these are
-(`measure/dust`). Maps of a body's frames are laid over each other, over all of its time and over halves,
+(`measure/dust_shadows`). Maps of a body's frames are stacked, over all of its time and over halves,
 quarters and so on of it. What stands out further than chance has it anywhere is dust; the frames' own
 figures at that place say since when it is there, and whether it has gone.
 """
@@ -33,12 +33,12 @@ Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 Plane = NDArray[np.float32]
 
-_WRONG: Final = 0.01
+_FALSE_ALARM: Final = 0.01
 """Chance, over all places and times of a body, at which a coincidence is taken for dust."""
 _SCENES: Final = 4
 """Scenes that must be there at least, and of which all but one must show a spot."""
-_CUT: Final = 3.0
-"""Standard deviations beyond which a frame speaks no louder: no bird, cloud's edge or branch can make a
+_CLIP_SD: Final = 3.0
+"""Standard deviations at which a frame's z-score is clipped: no bird, cloud's edge or branch can make a
 spot by itself."""
 _MOST_SCENES: Final = 400
 """Scenes of a body that are looked at, evenly over its time."""
@@ -47,16 +47,16 @@ _MOST_SHOTS: Final = 20 * _MOST_SCENES
 at (a choice; with more they take longer than all that follows)."""
 _LEAF: Final = 8
 """Scenes of the shortest times that are looked at by themselves."""
-_NEAR: Final = 4
+_SPOT_RADIUS: Final = 4
 """Places of the map within which what stands out is one spot."""
-_SHOWN: Final = 1.5
-"""Standard deviations of its unrest that a spot must be deep in a frame that could show it; below half
+_DETECTABLE_SD: Final = 1.5
+"""Standard deviations of its noise that a spot must be deep in a frame that could show it; below half
 its depth it counts as not seen, which so faint a spot is in a quarter of the frames."""
-_OFTEN: Final = 0.5
+_LEAST_SHARE: Final = 0.5
 """Share of the frames that could show a spot in which it must be seen while it is there."""
-_GONE: Final = 4.0
+_DECISIVE: Final = 4.0
 """Log likelihood ratio from which a spot is taken to have gone, or not to be there yet."""
-_ONE: Final = 3.0
+_MOST_OF_ONE: Final = 3.0
 """Log likelihood ratio that a single frame has at most."""
 _DIAMETER: Final = 2.6
 """Width of a shadow in places of the map."""
@@ -66,7 +66,7 @@ _SAME_SHAPE: Final = 0.02
 """Difference of aspect ratios below which two maps are of one sensor."""
 _BATCH: Final = 100
 """Maps read at a time."""
-_AT: Final = 16.0
+_REFERENCE_F_NUMBER: Final = 16.0
 """The f-number to which depths refer: a grain's shadow is as deep as the square of the f-number."""
 
 
@@ -81,23 +81,25 @@ class _Shots:
     """Of the largest map, on which all are laid."""
 
     def maps(self, first: int, end: int) -> Iterator[tuple[Plane, Plane]]:
-        """Of these frames, how sure (0 where nothing is known) and the unrest at f/16 (infinite there)."""
+        """Maps of some frames: the z-score of every place (0 where nothing is known), and its noise as at f/16
+        (infinite there).
+        """
         for i in range(first, end):
             dust = unpack_dust(self.packed[i])
             if dust is None:
                 yield np.zeros(self.shape, np.float32), np.full(self.shape, np.inf, np.float32)
             else:
-                yield _laid(dust, self.shape, float(self.f_number[i]))
+                yield _resampled(dust, self.shape, float(self.f_number[i]))
 
     def at(self, spots: Sequence[_Spot]) -> tuple[Floats, Floats]:
         """Depth at some places and its standard deviation, both as at f/16, (spots, m) each."""
         error = np.full((len(spots), len(self.day)), np.inf)
         depth = np.zeros_like(error)
         where = np.array([s.row for s in spots]), np.array([s.col for s in spots])
-        for i, (sure, unrest) in enumerate(self.maps(0, len(self.day)) if spots else ()):
-            error[:, i] = unrest[where]
+        for i, (z, noise) in enumerate(self.maps(0, len(self.day)) if spots else ()):
+            error[:, i] = noise[where]
             known = np.isfinite(error[:, i])
-            depth[known, i] = sure[where][known] * error[known, i]
+            depth[known, i] = z[where][known] * error[known, i]
         return depth, error
 
 
@@ -113,26 +115,39 @@ class _Spot:
     first: int
     end: int
     """Frames over which it stands out most."""
-    sure: float
+    z: float
 
 
 def find_dust(frames: pd.DataFrame, pictures: PictureSource | None = None) -> list[DustSpot]:
     """Spots of dust by body, the deepest first.
 
-    `pictures` has the frames' `dust_map` by `file_id`, or gives such a table for some ids.
+    Maps of one frame per scene are stacked, over all of a body's time and over halves, quarters and so on of
+    it (weights of inverse variance, clipped z-scores). A local maximum is a spot where its p-value, over all
+    places and windows of time, is `_FALSE_ALARM` at most; a likelihood ratio over frames says since when it
+    is there and whether it has gone.
 
-    Each has body, body_serial, `x` and `y` (shares of width and height of a frame held level, from
-    the top left), `diameter_px` (the width that was looked for, by the aperture) and `depth` at
-    `f_number` (the smallest aperture that shows it), `since` and `last` (days on which it was first and
-    last seen), `not_before` (the last day on which it would have shown and did not), `gone_by` (the first
-    day of those that show it has gone, or None), `frames` that show it, `could_show`, `scenes` (as
-    frames: one of each scene is looked at), `p` and `text`.
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table: `record.COLUMNS` and the columns of `crawl.relate`.
+    pictures : DataFrame or callable, optional
+        The frames' `dust_map` by `file_id`, or what gives such a table for some ids.
+
+    Returns
+    -------
+    list of DustSpot
+        Each has body, body_serial, `x` and `y` (shares of width and height of a frame held level, from the
+        top left), `diameter_px` (the width that was looked for, by the aperture) and `depth` at `f_number`
+        (the smallest aperture that shows it), `since` and `last` (days on which it was first and last seen),
+        `not_before` (the last day on which it would have shown and did not), `gone_by` (the first day of
+        those that show it has gone, or None), `frames` that show it, `could_show`, `scenes` (as frames: one
+        of each scene is used), `p` and `text`. Empty without maps.
     """
     out: list[DustSpot] = []
     for sensor, shots, width in _bodies(frames, pictures):
         spots = _spots(shots)
-        seen = zip(spots, *shots.at([s for s, _ in spots]), strict=True)
-        found = [_entry(sensor, shots, s, p, width, d, error) for (s, p), d, error in seen]
+        with_depth = zip(spots, *shots.at([s for s, _ in spots]), strict=True)
+        found = [_entry(sensor, shots, s, p, width, d, error) for (s, p), d, error in with_depth]
         out += sorted((f for f in found if f is not None), key=lambda f: -f["depth"])
     return out
 
@@ -145,10 +160,10 @@ def _bodies(
     day, f_number = days(frames), numbers(frames, "f_number")
     long = np.maximum(numbers(frames, "width_px"), numbers(frames, "height_px"))
     short = np.minimum(numbers(frames, "width_px"), numbers(frames, "height_px"))
-    good = usable(frames) & np.isfinite(day) & (f_number >= DUST_F_NUMBER) & (short > 0)
+    eligible = usable(frames) & np.isfinite(day) & (f_number >= DUST_F_NUMBER) & (short > 0)
     keys = {k: words(frames, k) for k in ("body", "body_serial")}
-    table = pd.DataFrame(keys, dtype=object)[good]
-    place = np.flatnonzero(good)
+    table = pd.DataFrame(keys, dtype=object)[eligible]
+    place = np.flatnonzero(eligible)
     chosen: list[tuple[_Sensor, Rows]] = []
     for key, local in table.groupby(["body", "body_serial"], sort=True).indices.items():
         body, serial = (str(k) for k in key)
@@ -160,19 +175,19 @@ def _bodies(
             continue
         rows = rows[np.argsort(day[rows], kind="stable")]
         chosen.append((_Sensor(body, serial or None), _evenly(rows, _MOST_SHOTS)))
-    apart = _one_of_each_scene(frames, [rows for _, rows in chosen], f_number)
-    chosen = [(s, r) for (s, _), r in zip(chosen, apart, strict=True) if len(r) >= _SCENES]
-    every = np.concatenate([rows for _, rows in chosen]) if chosen else place[:0]
+    scenes = _one_of_each_scene(frames, [rows for _, rows in chosen], f_number)
+    chosen = [(s, r) for (s, _), r in zip(chosen, scenes, strict=True) if len(r) >= _SCENES]
+    all_rows = np.concatenate([rows for _, rows in chosen]) if chosen else place[:0]
     # Asked for together: the frames of many bodies lie beside each other in the store.
-    maps = _maps(pictures, as_texts(frames["file_id"].iloc[every]).tolist())
+    maps = _maps(pictures, as_texts(frames["file_id"].iloc[all_rows]).tolist())
     for sensor, rows in chosen:
         packed, maps = maps[: len(rows)], maps[len(rows) :]
-        have = np.array([bool(p) for p in packed])
+        has_map = np.array([bool(p) for p in packed])
         shapes = [s for p in packed if (s := dust_shape(p)) is not None]
         if len(shapes) < _SCENES:
             continue
         shots = _Shots(
-            day[rows[have]], f_number[rows[have]], [p for p in packed if p],
+            day[rows[has_map]], f_number[rows[has_map]], [p for p in packed if p],
             (max(s[0] for s in shapes), max(s[1] for s in shapes)),
         )  # fmt: skip
         yield sensor, shots, int(np.median(long[rows]))
@@ -190,8 +205,11 @@ def _one_of_each_scene(frames: pd.DataFrame, shots: list[Rows], f_number: Floats
     if not shots:
         return []
     known = [c for c in ("signature", "outing", "burst") if c in frames]
-    every, sensor = np.concatenate(shots), np.repeat(np.arange(len(shots)), [len(s) for s in shots])
-    scenes = scenes_of(frames[known].iloc[every], sensor)
+    all_rows, sensor = (
+        np.concatenate(shots),
+        np.repeat(np.arange(len(shots)), [len(s) for s in shots]),
+    )
+    scenes = scenes_of(frames[known].iloc[all_rows], sensor)
     out = []
     for rows, scene in zip(
         shots, np.split(scenes, np.flatnonzero(np.diff(sensor)) + 1), strict=True
@@ -212,8 +230,8 @@ def _maps(pictures: PictureSource, ids: list[str]) -> list[bytes]:
     return [kept.get(i, b"") for i in ids]
 
 
-def _laid(dust: Dust, shape: tuple[int, int], f_number: float) -> tuple[Plane, Plane]:
-    """A map on places of another size (the nearest), and its unrest as it would be at f/16."""
+def _resampled(dust: Dust, shape: tuple[int, int], f_number: float) -> tuple[Plane, Plane]:
+    """A map on places of another size (nearest neighbour): z-scores, and their noise as it would be at f/16."""
 
     def nearest(plane: Plane) -> Plane:
         if plane.shape == shape:
@@ -224,57 +242,59 @@ def _laid(dust: Dust, shape: tuple[int, int], f_number: float) -> tuple[Plane, P
         )
         return np.asarray(plane[np.ix_(rows, cols)])
 
-    sure = nearest(dust.significance)
-    unrest = nearest(dust.local_sd) * np.float32((_AT / f_number) ** 2)
-    known = np.isfinite(sure) & (unrest > 0)
-    return np.where(known, sure, np.float32(0)), np.where(known, unrest, np.float32(np.inf))
+    z = nearest(dust.significance)
+    noise = nearest(dust.local_sd) * np.float32((_REFERENCE_F_NUMBER / f_number) ** 2)
+    known = np.isfinite(z) & (noise > 0)
+    return np.where(known, z, np.float32(0)), np.where(known, noise, np.float32(np.inf))
 
 
 def _spots(shots: _Shots) -> list[tuple[_Spot, float]]:
-    """What stands out, the surest first, and the chance of as much anywhere at any time."""
+    """Local maxima of all windows of time, the largest z-score first, with the p-value of as large a one
+    anywhere at any time.
+    """
     found: list[_Spot] = []
-    times = [0]
+    windows = [0]
 
     def sums(first: int, end: int) -> tuple[Plane, Plane]:
-        """Weighted sums of how sure, and of squared weights, over some frames; looks at them as well."""
+        """Weighted sums of z-scores, and of squared weights, over some frames; collects their maxima too."""
         if end - first < 2 * _LEAF:
             total, weights = np.zeros((2, *shots.shape), np.float32)
-            for sure, unrest in shots.maps(first, end):
-                # The signal of one spot is as large in each frame as one over its unrest.
-                weight = 1 / unrest
-                total += weight * np.clip(sure, -_CUT, _CUT)
+            for z, noise in shots.maps(first, end):
+                # A spot's z-score in a frame goes as one over that frame's noise.
+                weight = 1 / noise
+                total += weight * np.clip(z, -_CLIP_SD, _CLIP_SD)
                 weights += weight * weight
         else:
             middle = (first + end) // 2
             total, weights = (
                 a + b for a, b in zip(sums(first, middle), sums(middle, end), strict=True)
             )
-        times[0] += 1
-        found.extend(_standing_out(total, weights, first, end))
+        windows[0] += 1
+        found.extend(_local_maxima(total, weights, first, end))
         return total, weights
 
     sums(0, len(shots.day))
     kept: list[_Spot] = []
-    for spot in sorted(found, key=lambda s: -s.sure):
-        if all(max(abs(spot.row - k.row), abs(spot.col - k.col)) > _NEAR for k in kept):
+    for spot in sorted(found, key=lambda s: -s.z):
+        if all(max(abs(spot.row - k.row), abs(spot.col - k.col)) > _SPOT_RADIUS for k in kept):
             kept.append(spot)
-    places = shots.shape[0] * shots.shape[1] * times[0]
-    sure = [(s, min(float(ndtr(-s.sure)) * places, 1.0)) for s in kept]
-    return [(s, p) for s, p in sure if p <= _WRONG]
+    places = shots.shape[0] * shots.shape[1] * windows[0]
+    z = [(s, min(float(ndtr(-s.z)) * places, 1.0)) for s in kept]
+    return [(s, p) for s, p in z if p <= _FALSE_ALARM]
 
 
-def _standing_out(total: Plane, weights: Plane, first: int, end: int) -> Iterator[_Spot]:
-    """Places that may be darker than chance has it over these frames."""
-    sure = total / np.sqrt(np.maximum(weights, 1e-12))
-    inner = sure[weights > 0]
+def _local_maxima(total: Plane, weights: Plane, first: int, end: int) -> Iterator[_Spot]:
+    """Places that are darker than chance has it over these frames."""
+    z = total / np.sqrt(np.maximum(weights, 1e-12))
+    inner = z[weights > 0]
     if not len(inner):
         return
-    # Surroundings that were not as restless as the frames said, or more so, show in the whole map.
-    sure = sure / max(scale_of(inner), 1.0)
-    near = np.ones((2 * _NEAR + 1, 2 * _NEAR + 1), np.uint8)
-    top = (sure > -ndtri(_WRONG / sure.size)) & (sure >= cv2.dilate(sure, near))
-    for row, col in np.argwhere(top):
-        yield _Spot(int(row), int(col), first, end, float(sure[row, col]))
+    # Noise that differs from what the frames state shows in the whole map.
+    z = z / max(scale_of(inner), 1.0)
+    neighbours = np.ones((2 * _SPOT_RADIUS + 1, 2 * _SPOT_RADIUS + 1), np.uint8)
+    maxima = (z > -ndtri(_FALSE_ALARM / z.size)) & (z >= cv2.dilate(z, neighbours))
+    for row, col in np.argwhere(maxima):
+        yield _Spot(int(row), int(col), first, end, float(z[row, col]))
 
 
 def _entry(
@@ -288,43 +308,47 @@ def _entry(
         depth16 = _mean_depth(depth[first : last + 1], error[first : last + 1])
         if depth16 <= 0:
             return None
-        ratio = np.clip((depth * depth16 - depth16**2 / 2) / error**2, -_ONE, _ONE)
+        ratio = np.clip((depth * depth16 - depth16**2 / 2) / error**2, -_MOST_OF_ONE, _MOST_OF_ONE)
         first, last = _best_run(ratio)
-    seen = ratio > 0
-    could = (depth16 >= _SHOWN * error) | seen
-    there = np.zeros(len(seen), bool)
-    there[first : last + 1] = True
-    shown = int((seen & there).sum())
-    if shown < _SCENES - 1 or shown < _OFTEN * (could & there).sum():
+    detected = ratio > 0
+    detectable = (depth16 >= _DETECTABLE_SD * error) | detected
+    present = np.zeros(len(detected), bool)
+    present[first : last + 1] = True
+    shown = int((detected & present).sum())
+    if shown < _SCENES - 1 or shown < _LEAST_SHARE * (detectable & present).sum():
         return None
-    smallest = float(shots.f_number[seen & there].max())
-    before, after = np.flatnonzero(could[:first]), last + 1 + np.flatnonzero(could[last + 1 :])
+    smallest = float(shots.f_number[detected & present].max())
+    before, after = (
+        np.flatnonzero(detectable[:first]),
+        last + 1 + np.flatnonzero(detectable[last + 1 :]),
+    )
     entry: DustSpot = {
         "body": sensor.body, "body_serial": sensor.serial,
         "x": round((spot.col + 0.5) / shots.shape[1], 4),
         "y": round((spot.row + 0.5) / shots.shape[0], 4),
         "f_number": smallest,
         "diameter_px": round(_DIAMETER / shots.shape[1] * width_px),
-        "depth": round(depth16 * (smallest / _AT) ** 2, 4),
+        "depth": round(depth16 * (smallest / _REFERENCE_F_NUMBER) ** 2, 4),
         "since": iso_day(shots.day[first]), "last": iso_day(shots.day[last]),
-        "not_before": iso_day(shots.day[before[-1]]) if -ratio[before].sum() > _GONE else None,
-        "gone_by": iso_day(shots.day[after[0]]) if -ratio[after].sum() > _GONE else None,
-        "frames": shown, "could_show": int((could & there).sum()), "scenes": shown, "p": p, "text": "",
+        "not_before": iso_day(shots.day[before[-1]]) if -ratio[before].sum() > _DECISIVE else None,
+        "gone_by": iso_day(shots.day[after[0]]) if -ratio[after].sum() > _DECISIVE else None,
+        "frames": shown, "could_show": int((detectable & present).sum()), "scenes": shown, "p": p, "text": "",
     }  # fmt: skip
     entry["text"] = _text(entry)
     return entry
 
 
 def _mean_depth(depth: Floats, error: Floats) -> float:
-    """Weighted by what each frame knows; one that is far off (a branch, a bird) has no more say than
-    `_CUT`. 0 where nothing is known."""
+    """Mean weighted by inverse variance; a frame that is far off (a branch, a bird) is clipped at `_CLIP_SD`. 0
+    where nothing is known.
+    """
     known = np.isfinite(error)
     if not known.any():
         return 0.0
     depth, error = depth[known], error[known]
-    middle, weight = np.median(depth), 1 / error**2
-    held = np.clip(depth, middle - _CUT * error, middle + _CUT * error)
-    return float((weight * held).sum() / weight.sum())
+    median, weight = np.median(depth), 1 / error**2
+    clipped = np.clip(depth, median - _CLIP_SD * error, median + _CLIP_SD * error)
+    return float((weight * clipped).sum() / weight.sum())
 
 
 def _best_run(ratio: Floats) -> tuple[int, int]:
@@ -337,13 +361,13 @@ def _best_run(ratio: Floats) -> tuple[int, int]:
 
 
 def _text(entry: DustSpot) -> str:
-    said = (
+    text = (
         f"A spot of dust {entry['x']:.0%} from the left and {entry['y']:.0%} from the top of a frame "
         f"held level, about {entry['depth']:.1%} deep at f/{entry['f_number']:g}: seen from "
         f"{entry['since']} to {entry['last']}"
     )
     if entry["not_before"]:
-        said += f", not yet on {entry['not_before']}"
+        text += f", not yet on {entry['not_before']}"
     if entry["gone_by"]:
-        said += f", gone by {entry['gone_by']}"
-    return f"{said}; {entry['frames']} of the {entry['could_show']} frames that could show it"
+        text += f", gone by {entry['gone_by']}"
+    return f"{text}; {entry['frames']} of the {entry['could_show']} frames that could show it"

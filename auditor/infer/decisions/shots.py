@@ -19,7 +19,18 @@ _FLAT: Final = "tripod, a detailed subject that is flat and far, focused on the 
 
 
 def decision_shots(decisions: Decisions) -> list[Shot]:
-    """Requests in the shape of the profile's `next_shots`, the surest first."""
+    """Requests for test frames that would settle decisions, in the shape of the profile's `next_shots`.
+
+    Parameters
+    ----------
+    decisions : Decisions
+        From `decide`; missing lists count as empty.
+
+    Returns
+    -------
+    list of Shot
+        Changes of lenses first, then focus, then dust (one request for each body whose spots have not gone).
+    """
     return [
         *(_change(c) for c in decisions.get("changes", ()) if c["lens"]),
         *(_focus(f) for f in decisions.get("focus_bias", ())),
@@ -58,10 +69,10 @@ def _focus(entry: FocusBias) -> Shot:
 
 def _dust(spots: Sequence[DustSpot]) -> list[Shot]:
     """One request for a body whose spots have not gone."""
-    left: dict[str | None, list[DustSpot]] = {}
+    remaining: dict[str | None, list[DustSpot]] = {}
     for spot in spots:
         if not spot["gone_by"]:
-            left.setdefault(spot["body"], []).append(spot)
+            remaining.setdefault(spot["body"], []).append(spot)
     return [
         {
             "kind": "dust", "lens": None, "body": body, "converter": None, "focal_mm": None,
@@ -71,5 +82,5 @@ def _dust(spots: Sequence[DustSpot]) -> list[Shot]:
             "why": f"{'a spot of dust was' if len(own) == 1 else f'{len(own)} spots of dust were'} last seen "
             f"on {max(s['last'] for s in own)}",
         }
-        for body, own in left.items()
+        for body, own in remaining.items()
     ]  # fmt: skip

@@ -1,6 +1,6 @@
 """Visible or not: what an aperture costs in the picture as it is looked at.
 
-Ranges by a fixed share of the best are a convention. Here every aperture's curve is held against the
+Ranges by a fixed share of the best are a convention. Here every aperture's curve is compared with the
 lens's best aperture by the square-root integral, one unit of which is one just noticeable difference
 (`viewing`), for the prints that were asked for and for the screen.
 """
@@ -19,8 +19,8 @@ from numpy.typing import ArrayLike, NDArray
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
     aperture_text,
+    interval_about,
     log_error,
-    widened,
 )
 from auditor.infer.lenses.describe import best_aperture
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
@@ -29,12 +29,12 @@ from auditor.record import MID_GREY
 from auditor.viewing import JND, REMAINDERS, Viewing, quality, screen
 
 __all__ = [
+    "Figures",
     "Files",
-    "Shown",
-    "chance_seen",
-    "noise_seen",
+    "noise_visibility",
     "odds",
-    "seen_difference",
+    "probability_visible",
+    "quality_difference",
     "verdict",
     "viewings",
     "visible_losses",
@@ -53,7 +53,7 @@ _LIKELIER: Final = 0.6
 """Chance from which the likelier verdict is given."""
 _ODDS: Final = {"2 in 3": 2 / 3, "3 in 4": 3 / 4, "4 in 5": 4 / 5, "9 in 10": 9 / 10}
 """Chances in words."""
-_USUAL: Final = (0.3, 5.6)
+_USUAL_FRAME: Final = (0.3, 5.6)
 """MTF50 (c/px) and f-number of the picture in which noise is looked for: a usual frame."""
 _FEW_NOISY: Final = 8
 """Frames of a body below which nothing is said of its noise."""
@@ -66,16 +66,25 @@ def viewings(criteria: Criteria) -> list[Viewing]:
     return [*prints, screen()]
 
 
-class Shown(NamedTuple):
-    """Figures as they are looked at, of one shape or broadcast: MTF50 (c/px), standard error of its log,
-    f-number; NaN where there is none."""
+class Figures(NamedTuple):
+    """Figures of sharpness as they are viewed, of one shape or broadcast.
+
+    Attributes
+    ----------
+    mtf50_cpp : array_like
+        MTF50, cycles per pixel, NaN where there is none.
+    error : array_like
+        Standard error of its natural log.
+    f_number : array_like
+        Aperture.
+    """
 
     mtf50_cpp: ArrayLike
     error: ArrayLike
     f_number: ArrayLike
 
     @classmethod
-    def of(cls, apertures: Sequence[Block], share: float) -> Shown:
+    def of(cls, apertures: Sequence[Block], share: float) -> Figures:
         """The figures (A, `_ZONES`) of apertures, whose intervals hold this share of the truth."""
         figures = [[a[z] for z in _ZONES] for a in apertures]
         return cls(
@@ -87,8 +96,17 @@ class Shown(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Files:
-    """A lens's files: pixel pitch, long side, and how much they are sharpened (amount of an unsharp mask of
-    one pixel, and its standard error)."""
+    """A lens's files, as far as they bear on how its pictures look.
+
+    Attributes
+    ----------
+    pitch_um : float
+        Pixel pitch in micrometres.
+    width_px : int
+        Long side.
+    sharpening, sharpening_error : float
+        Amount of an unsharp mask of one pixel, and its standard error.
+    """
 
     pitch_um: float
     width_px: int
@@ -111,13 +129,29 @@ class Files:
         )  # fmt: skip
 
 
-def seen_difference(
-    first: Shown, second: Shown, files: Files, viewing: Viewing, together: ArrayLike = 0.0
+def quality_difference(
+    first: Figures, second: Figures, files: Files, viewing: Viewing, correlation: ArrayLike = 0.0
 ) -> tuple[Floats, Floats]:
-    """Square-root integral of the second figures less that of the first, and its standard error, (...).
+    """Difference of the square-root integral between two sets of figures, with its standard error.
 
-    `together` (...) is how the errors of both go with each other (correlation). What the curves' shape, of
-    which one figure tells little, may do to the difference comes on top.
+    Errors are propagated to first order; what the curves' shape, of which one figure tells little, and the
+    sharpening may do to the difference comes on top.
+
+    Parameters
+    ----------
+    first, second : Figures
+        What is compared, of shapes that broadcast.
+    files : Files
+        Pixel pitch, size and sharpening of the lens's files.
+    viewing : Viewing
+        Size and distance of the picture.
+    correlation : array_like
+        Of the errors of both.
+
+    Returns
+    -------
+    difference, error : ndarray of float64
+        Second less first, in just noticeable differences.
     """
     mtf50, error, f_number = (
         np.stack(np.broadcast_arrays(*pair)).astype(float)
@@ -131,46 +165,82 @@ def seen_difference(
     scaled = [mtf50 * math.exp(step) for step in (0.0, -_STEP, _STEP)]
     same, low, high = files.quality(np.stack(scaled), f_number, viewing)
     a, b = (high - low) / (2 * _STEP) * error
-    variance = np.maximum(a * a + b * b - 2 * np.asarray(together) * a * b, 0.0)
+    variance = np.maximum(a * a + b * b - 2 * np.asarray(correlation) * a * b, 0.0)
     shape = (difference(power=REMAINDERS[1]) - difference(power=REMAINDERS[0])) / 2
-    finish: Floats | float = 0.0
+    sharpening: Floats | float = 0.0
     if files.sharpening_error:
         less, more = (files.sharpening + sign * files.sharpening_error for sign in (-1, 1))
-        finish = (difference(sharpening=more) - difference(sharpening=less)) / 2
-    return np.asarray(same[1] - same[0]), np.sqrt(variance + shape**2 + finish**2)
+        sharpening = (difference(sharpening=more) - difference(sharpening=less)) / 2
+    return np.asarray(same[1] - same[0]), np.sqrt(variance + shape**2 + sharpening**2)
 
 
-def chance_seen(loss: float, error: float) -> float:
-    """Chance that a loss known with this error is one just noticeable difference or more."""
+def probability_visible(loss: float, error: float) -> float:
+    """Probability that a loss is one just noticeable difference or more.
+
+    Parameters
+    ----------
+    loss, error : float
+        Normal, in just noticeable differences.
+
+    Returns
+    -------
+    float
+        Between 0 and 1.
+    """
     return NormalDist().cdf((loss - JND) / max(error, 1e-9))
 
 
 def verdict(chance: float, share: float) -> str:
-    """In words: 'visible' or 'not visible' by the chance that it is; with 'probably' where that leaves more
-    open than an interval of this share does, and `OPEN` where neither is clearly the likelier."""
-    sure = max(chance, 1 - chance)
-    if sure < _LIKELIER:
+    """Verdict on a probability that a loss is visible.
+
+    Parameters
+    ----------
+    chance : float
+        Probability that it is.
+    share : float
+        Share of the truth that intervals are meant to hold.
+
+    Returns
+    -------
+    str
+        'visible' or 'not visible'; with 'probably' where the probability leaves more open than such an
+        interval; `OPEN` where neither is clearly the likelier.
+    """
+    certainty = max(chance, 1 - chance)
+    if certainty < _LIKELIER:
         return OPEN
     word = "visible" if chance >= 0.5 else "not visible"
-    return word if sure >= 0.5 + share / 2 else f"probably {word}"
+    return word if certainty >= 0.5 + share / 2 else f"probably {word}"
 
 
 def odds(chance: float, word: str) -> str | None:
-    """How sure a verdict with 'probably' is: '3 in 4'; None of others."""
+    """Odds of a verdict with 'probably', in words ('3 in 4'); None of others."""
     if not word.startswith("probably"):
         return None
-    sure = max(chance, 1 - chance)
-    return min(_ODDS, key=lambda o: abs(_ODDS[o] - sure))
+    certainty = max(chance, 1 - chance)
+    return min(_ODDS, key=lambda o: abs(_ODDS[o] - certainty))
 
 
 def visible_losses(lenses: Sequence[Block], sizes: Sizes, criteria: Criteria) -> list[VisibleLoss]:
-    """For every aperture of every focal range and every viewing, the loss against the best aperture.
+    """Loss against the best aperture for every aperture of every focal range and every viewing.
 
-    Each row names lens, body, converter, focal_mm, f_number, against_f_number, viewing, the zone
-    that loses most, `loss_jnd` with low and high, `chance` that a zone's loss is visible, `verdict`,
-    `odds` (of a verdict with 'probably', in words), `largest_print_cm` (the largest print
-    from the viewing distance in which no loss shows; 300 for that and more, None where a print of
-    10 cm shows it), frames, evidence and `text`.
+    Parameters
+    ----------
+    lenses : sequence of mapping
+        The profile's `lenses`.
+    sizes : mapping
+        (body, lens) -> long and short side in pixels (`common.picture_sizes`).
+    criteria : Criteria
+        Interval, prints and viewing distance.
+
+    Returns
+    -------
+    list of VisibleLoss
+        Each names lens, body, converter, focal_mm, f_number, against_f_number, viewing, the zone that loses
+        most, `loss_jnd` with low and high, `chance` that a zone's loss is visible, `verdict`, `odds` (of a
+        verdict with 'probably', in words), `largest_print_cm` (the largest print from the viewing distance in
+        which no loss shows; 300 for that and more, None where a print of 10 cm shows it), frames, evidence
+        and `text`.
     """
     rows: list[VisibleLoss] = []
     for lens in lenses:
@@ -189,10 +259,11 @@ def _part_rows(
     apertures, views = part["apertures"], viewings(criteria)
     printed = _printed(apertures, files, criteria)
     at_best = next(q for a, q in zip(apertures, printed, strict=True) if a is best)
-    all_shown, best_shown = (Shown.of(a, criteria.interval) for a in (apertures, [best]))
-    together = [[(a[z] or {}).get("with_best") or 0.0 for z in _ZONES] for a in apertures]
+    all_shown, best_shown = (Figures.of(a, criteria.interval) for a in (apertures, [best]))
+    correlation = [[(a[z] or {}).get("with_best") or 0.0 for z in _ZONES] for a in apertures]
     losses = [
-        np.stack(seen_difference(all_shown, best_shown, files, v, together), axis=-1) for v in views
+        np.stack(quality_difference(all_shown, best_shown, files, v, correlation), axis=-1)
+        for v in views
     ]
     rows = []
     for i, entry in enumerate(apertures):
@@ -206,8 +277,8 @@ def _part_rows(
                 z: (float(loss[i, k, 0]), float(loss[i, k, 1])) for k, z in enumerate(_ZONES)
             }
             zone = max(zones, key=lambda z: by_zone[z][0])
-            low, high = widened(*by_zone[zone], criteria.interval)
-            chance = max(chance_seen(*by_zone[z]) for z in zones)
+            low, high = interval_about(*by_zone[zone], criteria.interval)
+            chance = max(probability_visible(*by_zone[z]) for z in zones)
             word = verdict(chance, criteria.interval)
             if part["evidence"] == "thin" and word in ("visible", "not visible"):
                 word = f"probably {word}"
@@ -239,25 +310,38 @@ def _largest_print(losses: Floats) -> int | None:
     """Long side in cm of the largest print without a visible loss in any zone; `losses` (`_PRINTS_CM`,
     zones) in JND."""
     losses = losses.max(axis=1)
-    seen = np.flatnonzero(losses >= JND)
-    if not len(seen):
+    visible = np.flatnonzero(losses >= JND)
+    if not len(visible):
         return round(float(_PRINTS_CM[-1]))
-    if seen[0] == 0:
+    if visible[0] == 0:
         return None
-    right = seen[0]
-    share = (JND - losses[right - 1]) / (losses[right] - losses[right - 1])
-    return round(float(_PRINTS_CM[right - 1] + share * (_PRINTS_CM[right] - _PRINTS_CM[right - 1])))
+    first = visible[0]
+    share = (JND - losses[first - 1]) / (losses[first] - losses[first - 1])
+    return round(float(_PRINTS_CM[first - 1] + share * (_PRINTS_CM[first] - _PRINTS_CM[first - 1])))
 
 
-def noise_seen(
+def noise_visibility(
     bodies: Sequence[Block], widths: Mapping[str, int], criteria: Criteria
 ) -> list[NoiseVisible]:
-    """By body and viewing, the highest used ISO at which a mid-tone's noise does not show.
+    """Highest used ISO at which a mid-tone's noise does not show, by body and viewing.
 
-    Noise counts as seen from one just noticeable difference on, between the picture with and without
-    it. `widths` holds each body's long side in pixels. Each row has body, viewing, `iso` (None where
-    even the lowest shows), `first_seen_iso` (None where none does), frames and text. Noise is taken
+    Noise counts as visible from one just noticeable difference on, between the picture with and without it,
     at the common output size, at which it is white or nearly so.
+
+    Parameters
+    ----------
+    bodies : sequence of mapping
+        The profile's `bodies`.
+    widths : mapping of str to int
+        Long side in pixels of each body's pictures.
+    criteria : Criteria
+        Prints, viewing distance and output size.
+
+    Returns
+    -------
+    list of NoiseVisible
+        Each has body, viewing, `iso` (None where even the lowest shows), `first_seen_iso` (None where none
+        does), frames and text; bodies with fewer than `_FEW_NOISY` frames are left out.
     """
     rows: list[NoiseVisible] = []
     for body in bodies:
@@ -270,16 +354,18 @@ def noise_seen(
             continue
         pitch = body["pixel_pitch_um"] or PITCH_UNKNOWN_UM
         for viewing in viewings(criteria):
-            hidden, seen = _seen_from(tones, pitch, widths.get(body["body"]), viewing, criteria)
+            hidden, first_visible = _visible_from(
+                tones, pitch, widths.get(body["body"]), viewing, criteria
+            )
             rows.append({
                 "body": body["body"], "viewing": viewing.name, "iso": hidden,
-                "first_seen_iso": seen, "frames": sum(int(t["frames"]) for t in tones),
-                "text": _noise_text(viewing, hidden, seen, int(tones[-1]["iso"])),
+                "first_seen_iso": first_visible, "frames": sum(int(t["frames"]) for t in tones),
+                "text": _noise_text(viewing, hidden, first_visible, int(tones[-1]["iso"])),
             })  # fmt: skip
     return rows
 
 
-def _seen_from(
+def _visible_from(
     tones: Sequence[Block], pitch_um: float, width_px: int | None, viewing: Viewing, criteria: Criteria
 ) -> tuple[int | None, int | None]:  # fmt: skip
     """Highest ISO without and lowest ISO with noise that shows."""
@@ -287,19 +373,23 @@ def _seen_from(
     width = width_px or criteria.output_width_px
     # White noise: at another size of pixel its deviation grows with the width in pixels.
     shares = width / criteria.output_width_px / np.array([float(t["snr_output"]) for t in tones])
-    clean, *noisy = quality(*_USUAL, pitch_um, width, viewing, noise=np.append(0.0, shares))
-    for tone, left in zip(tones, noisy, strict=True):
-        if clean - left >= JND:
+    clean, *noisy = quality(*_USUAL_FRAME, pitch_um, width, viewing, noise=np.append(0.0, shares))
+    for tone, degraded in zip(tones, noisy, strict=True):
+        if clean - degraded >= JND:
             return hidden, int(tone["iso"])
         hidden = int(tone["iso"])
     return hidden, None
 
 
-def _noise_text(viewing: Viewing, hidden: int | None, seen: int | None, highest: int) -> str:
+def _noise_text(
+    viewing: Viewing, hidden: int | None, first_visible: int | None, highest: int
+) -> str:
     """In words, for the mid-tone."""
     where = viewing.phrase
-    if seen is None:
+    if first_visible is None:
         return f"no noise shows in a mid-tone up to ISO {highest}, the highest used, {where}"
     if hidden is None:
-        return f"noise shows in a mid-tone at ISO {seen}, the lowest used, {where}"
-    return f"noise shows in a mid-tone from ISO {seen} on, not yet at ISO {hidden}, {where}"
+        return f"noise shows in a mid-tone at ISO {first_visible}, the lowest used, {where}"
+    return (
+        f"noise shows in a mid-tone from ISO {first_visible} on, not yet at ISO {hidden}, {where}"
+    )

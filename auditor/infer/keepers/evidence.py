@@ -4,7 +4,7 @@ Blurs add by their squares, so what is missing is counted in 1 / MTF50^2 (px^2):
 edges facing one way, less that of the lens at this aperture (its curve where the archive gives one, a
 perfect lens elsewhere). Objects are softer than steps, in some archives more than in others: the frames of
 the same lens, body and kind of file tell how much of it is usual, and other frames of one scene what is the
-scene's: that each of several missed focus alike is less likely than that nothing there is sharp.
+scene's: that each of several missed focus is less likely than that nothing there is sharp.
 """
 
 from __future__ import annotations
@@ -35,14 +35,14 @@ CAUSE_FEATURES: Final = ("one_way", "stops", "streaks")
 FLOOR_PX2: Final = 10.0
 """Blur (px^2 of 1 / MTF50^2) below which differences are noise of the measurement and the objects' own:
 about that of a sharp camera JPEG, MTF50 0.31 c/px. Chosen among 1 to 20 on half of the photographs seen."""
-USUAL_SHARE: Final = 0.3
-"""Sound frames are the sharper part of a group; up to two thirds of it may have failed."""
+USUAL_QUANTILE: Final = 0.3
+"""Quantile of a group's deficit that stands for frames without a fault: up to two thirds may have failed."""
 USUAL_PX2: Final = (9.0, 13.0)
-"""What sound frames lack where a group says nothing: in the mean and in the softest direction."""
+"""Deficit of frames without a fault where a group says nothing: in the mean and in the softest direction."""
 USUAL_FRAMES: Final = 40.0
 """So many frames of a group count as much as `USUAL_PX2`."""
 PIXEL_MTF50: Final = 0.603
-"""MTF50 (c/px) of a bare square pixel: sinc(f) = 1/2."""
+"""MTF50 (c/px) of a square pixel alone: sinc(f) = 1/2."""
 STOPS_RANGE: Final = (-6.0, 2.0)
 """Shutter against 1 / focal length beyond which a stop more says nothing more: from two stops slower on
 cameras are steadied."""
@@ -83,8 +83,8 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
     DataFrame
         `FEATURES` and `CAUSE_FEATURES` of the model; `rule_stops`, `shutter_stops` as they are; `level_cpp`,
         `softest_cpp`, `sharpest_cpp`: MTF50 of the sharp ends in the mean of the directions, in the softest and
-        in the sharpest of them; `usual_cpp`, `usual_softest_cpp`: the same of sound frames of this lens at this
-        aperture; `direction_deg` of the softest; `directions`, how many could be measured. NaN where nothing was.
+        in the sharpest of them; `usual_cpp`, `usual_softest_cpp`: the same of frames without a fault of this lens
+        at this aperture; `direction_deg` of the softest; `directions`, how many could be measured. NaN where nothing was.
     """
     level = np.column_stack([numbers(frames, f"{d}_cpp") for d in DIRECTIONS])
     directions = np.isfinite(level).sum(axis=1)
@@ -94,25 +94,25 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
     with np.errstate(divide="ignore", invalid="ignore"):
         inverse = level**-2.0
     lens = _lens_px2(frames, allowed)
-    missing = np.log(np.maximum(inverse - lens[:, None], 0.0) + FLOOR_PX2)
+    log_excess = np.log(np.maximum(inverse - lens[:, None], 0.0) + FLOOR_PX2)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # rows without any direction
-        lacks = np.column_stack([np.nanmean(missing, axis=1), np.nanmax(missing, axis=1)])
-        one_way = lacks[:, 1] - np.nanmin(missing, axis=1)
+        deficit = np.column_stack([np.nanmean(log_excess, axis=1), np.nanmax(log_excess, axis=1)])
+        one_way = deficit[:, 1] - np.nanmin(log_excess, axis=1)
         sharpest, softest = np.nanmax(level, axis=1), np.nanmin(level, axis=1)
         mean = np.exp(np.nanmean(np.log(level), axis=1))
-    usual = _usual(frames, lacks)
+    usual = _usual_deficit(frames, deficit)
     rule_stops = shutter_stops(frames)
     stops = np.where(np.isfinite(rule_stops), rule_stops, UNKNOWN_STOPS)
     stops[flags(frames, "flash", False)] = FAST_STOPS
     by_hand = np.where(stops <= SUPPORTED_STOPS, stops, UNKNOWN_STOPS)
     streaks, fineness = numbers(frames, "streaks"), numbers(frames, "fineness")
-    turned = np.where(np.isfinite(level), level, np.inf)
-    shown = 1 / np.sqrt(np.exp(usual) - FLOOR_PX2 + lens[:, None])
+    by_direction = np.where(np.isfinite(level), level, np.inf)
+    usual_cpp = 1 / np.sqrt(np.exp(usual) - FLOOR_PX2 + lens[:, None])
     return pd.DataFrame({
-        "softness": lacks[:, 0] - usual[:, 0],
-        "softest": lacks[:, 1] - usual[:, 1],
-        "mates": _of_the_scene(frames, lacks[:, 0] - usual[:, 0]),
+        "softness": deficit[:, 0] - usual[:, 0],
+        "softest": deficit[:, 1] - usual[:, 1],
+        "mates": _scene_softness(frames, deficit[:, 0] - usual[:, 0]),
         "slow": np.clip(by_hand, SLOW_FROM, STOPS_RANGE[1]) - SLOW_FROM,
         "streaks": np.clip(np.where(np.isfinite(streaks), streaks, USUAL_STREAKS), 0.0, MOST_STREAKS),
         "fineness": np.where(np.isfinite(fineness), fineness, USUAL_FINENESS),
@@ -123,10 +123,10 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
         "level_cpp": mean,
         "softest_cpp": softest,
         "sharpest_cpp": sharpest,
-        "usual_cpp": shown[:, 0],
-        "usual_softest_cpp": shown[:, 1],
+        "usual_cpp": usual_cpp[:, 0],
+        "usual_softest_cpp": usual_cpp[:, 1],
         "direction_deg": np.where(
-            directions > 1, np.array(list(DIRECTIONS.values()))[turned.argmin(axis=1)], np.nan
+            directions > 1, np.array(list(DIRECTIONS.values()))[by_direction.argmin(axis=1)], np.nan
         ),
         "directions": directions,
     })  # fmt: skip
@@ -153,10 +153,11 @@ def _gear(frames: pd.DataFrame) -> NDArray[np.int64]:
     return name_combinations(frames, ("body", "lens", "converter"))[0]
 
 
-def _of_the_scene(frames: pd.DataFrame, softness: Floats) -> Floats:
-    """Softness, where any is left, of the sharpest other frame of the same scene by the same lens; 0
-    where a scene has fewer than `MATES` others. Of few the chance is larger that all failed alike: of n others
-    it counts for n / (n + 1) (Laplace's rule of succession)."""
+def _scene_softness(frames: pd.DataFrame, softness: Floats) -> Floats:
+    """Softness, where positive, of the sharpest other frame of the same scene by the same lens; 0 where a scene
+    has fewer than `MATES` others. Of few the chance is larger that all failed together: of n others it counts
+    for n / (n + 1) (Laplace's rule of succession).
+    """
     scene = scenes_of(frames, _gear(frames))
     table = pd.DataFrame({"group": scene, "softness": softness}).dropna()
     table = table.sort_values("softness")
@@ -168,8 +169,10 @@ def _of_the_scene(frames: pd.DataFrame, softness: Floats) -> Floats:
     return np.maximum(other, 0.0).reindex(range(len(frames)), fill_value=0.0).to_numpy(float)
 
 
-def _usual(frames: pd.DataFrame, lacks: Floats) -> Floats:
-    """What sound frames of the same lens, body, kind and size of file lack (ln px^2, as `lacks`)."""
+def _usual_deficit(frames: pd.DataFrame, deficit: Floats) -> Floats:
+    """Deficit of frames without a fault of the same lens, body, kind and size of file (ln px^2, shape of
+    `deficit`): a low quantile of the group, shrunk to a prior.
+    """
     prior = np.log(np.array(USUAL_PX2) + FLOOR_PX2)
     # Sizes within a fifth are one: cut-outs of a frame hold the same pixels.
     pixels = np.maximum(numbers(frames, "width_px") * numbers(frames, "height_px"), 1)
@@ -179,10 +182,10 @@ def _usual(frames: pd.DataFrame, lacks: Floats) -> Floats:
     )
     best = words(frames, "status") == "measured"
     group = keys.groupby(list(keys), sort=False).ngroup().to_numpy()
-    out = np.empty_like(lacks)
+    out = np.empty_like(deficit)
     for i in range(2):
-        known = pd.Series(np.where(best, lacks[:, i], np.nan)).groupby(group)
+        known = pd.Series(np.where(best, deficit[:, i], np.nan)).groupby(group)
         count = known.transform("count").to_numpy(float)
-        own = known.transform("quantile", USUAL_SHARE).to_numpy(float)
+        own = known.transform("quantile", USUAL_QUANTILE).to_numpy(float)
         out[:, i] = (count * np.nan_to_num(own) + USUAL_FRAMES * prior[i]) / (count + USUAL_FRAMES)
     return out

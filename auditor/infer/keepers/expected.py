@@ -30,25 +30,25 @@ ENOUGH_FRAMES: Final = 40
 """Frames of a curve of thin evidence from which each of them is judged by it: a curve of a few is what these show,
 but even a rough one of many is nearer to a lens than a perfect one is. Of 12 to 23 frames it judged worse, of
 74 to 83 better."""
-ENOUGH_SOUND: Final = 3
-"""Sound frames at an aperture from which their own scatter tells of them (the fewest that have one worth
-the name; common practice, no source)."""
+ENOUGH_INLIERS: Final = 3
+"""Inliers at an aperture from which their own scatter is used (the fewest that have one worth the name;
+common practice, no source)."""
 USUAL_SCATTER: Final = 0.03
-"""Scatter of sound frames (ln MTF50) of a lens that has too few to show its own: that of tripod series
+"""Scatter of inliers (ln MTF50) of a lens that has too few to show its own: that of tripod series
 (`next_shots.series`), a little less."""
 LEAST_ERROR: Final = 0.02
-"""No curve is surer than this (ln MTF50), however many frames agree: scenes differ by as much."""
+"""Least standard error of a curve (ln MTF50), however many frames agree: scenes differ by as much."""
 SAME_APERTURE: Final = 0.09
 """Stops past a curve's ends that are the same aperture written differently: half a sixth of a stop, as
 f/3.3 and f/3.5 are, and a little for rounding."""
-RANGE_SLACK: Final = 1 / 12
+RANGE_TOLERANCE: Final = 1 / 12
 """Stops by which an aperture must lie outside the acceptable range: a quarter of the third to which its
 ends are given."""
-SURE_BY_FRAME: Final = 0.9
-"""How sure a setting is that costs too much over the whole frame (a judgement, no source)."""
-SURE_BY_RANGE: Final = 0.75
-"""How sure one is that lies outside the acceptable range (a judgement, no source) ..."""
-SURE_BEYOND_INTERVAL: Final = 0.95
+CONFIDENCE_BY_FRAME: Final = 0.9
+"""Confidence that a setting costs too much over the whole frame (a judgement, no source)."""
+CONFIDENCE_BY_RANGE: Final = 0.75
+"""Confidence in one that lies outside the acceptable range (a judgement, no source) ..."""
+CONFIDENCE_BEYOND_INTERVAL: Final = 0.95
 """... and outside the 90% interval of its end too, which is passed by chance once in twenty."""
 OPEN_SHARE: Final = 0.58
 """An open aperture is usually a choice, of look or of light: it is named only where the weaker zone
@@ -57,15 +57,28 @@ keeps less than this share of what is acceptable, about a third of the lens's be
 
 @dataclass(slots=True)
 class Allowed:
-    """Per row of the frame table; NaN or -1 where nothing can be said.
+    """What settings allow, per row of the frame table; NaN or -1 where nothing can be said.
 
-    `log_mtf50` (n, 3): ln MTF50 that the lens gives at this aperture, by zone; `error` (n, 3) its
-    standard error with the scatter of sound frames. `log_weaker_best`: ln MTF50 of the weaker of
-    centre and corner at the lens's best aperture, `sweet_spot`. `wide`, `small`: the frame's
-    aperture costs more than it may on that side; `sure` how sure that is (0 to 1). `kept`: what the
-    aperture keeps of the sharpest over the whole frame (share of the mean of its zones' ln MTF50) where
-    only that makes it too small, NaN elsewhere. `snr`: the signal to noise that a typical frame of this
-    brightness shows at this ISO, at the output size.
+    Attributes
+    ----------
+    log_mtf50, error : ndarray of float64, shape (n, Z)
+        ln MTF50 (cycles per pixel) that the lens gives at this aperture, and its standard error with the
+        scatter of inliers.
+    log_weaker_best : ndarray of float64, shape (n,)
+        ln MTF50 of the weaker of centre and corner at the lens's best aperture.
+    sweet_spot : ndarray of float64, shape (n,)
+        That aperture, f-number.
+    wide, small : ndarray of bool, shape (n,)
+        The frame's aperture costs more than it may on that side.
+    confidence : ndarray of float64, shape (n,)
+        How likely that is, 0 to 1.
+    kept : ndarray of float64, shape (n,)
+        Share of the sharpest that the aperture keeps over the whole frame (mean of its zones' ln MTF50) where
+        only that makes it too small.
+    snr : ndarray of float64, shape (n,)
+        Signal to noise that a typical frame of this brightness shows at this ISO, at the output size.
+    lens_entry, focal_range : ndarray of int64, shape (n,)
+        Positions in the profile.
     """
 
     log_mtf50: Floats
@@ -74,7 +87,7 @@ class Allowed:
     sweet_spot: Floats
     wide: NDArray[np.bool_]
     small: NDArray[np.bool_]
-    sure: Floats
+    confidence: Floats
     kept: Floats
     snr: Floats
     lens_entry: NDArray[np.int64]
@@ -84,7 +97,26 @@ class Allowed:
 def allowed_by_settings(
     frames: pd.DataFrame, lenses: Sequence[Block], bodies: Sequence[Block], criteria: Criteria
 ) -> Allowed:
-    """Match every frame to its lens's curve and its body's noise in the profile."""
+    """Match every frame to its lens's curve and its body's noise in the profile.
+
+    Curves are interpolated over stops of aperture, noise over stops of ISO; past the highest ISO tabled SNR
+    falls by half a stop for every stop of ISO (photon noise).
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table: names of gear, `f_number`, `focal_length_mm`, `iso`, `ev100`, `flash`, `source` and the
+        columns of `record.pools`.
+    lenses, bodies : sequence of mapping
+        Entries of the profile.
+    criteria : Criteria
+        Thresholds.
+
+    Returns
+    -------
+    Allowed
+        NaN or -1 where the profile covers a frame not, or on thin evidence of few frames only.
+    """
     n = len(frames)
     out = Allowed(
         np.full((n, len(ZONES)), np.nan), np.full((n, len(ZONES)), np.nan), np.full(n, np.nan),
@@ -133,8 +165,8 @@ def _one_range(out: Allowed, rows: NDArray[np.int64], f_number: Floats, part: Bl
     scatter = (part.get("failures") or {}).get("scatter") or {}
     curves = {}
     for z, zone in enumerate(ZONES):
-        held = [k for k, a in enumerate(points) if a.get(zone)]
-        known = [(np.log2(points[k]["f_number"]), points[k][zone]) for k in held]
+        indices = [k for k, a in enumerate(points) if a.get(zone)]
+        known = [(np.log2(points[k]["f_number"]), points[k][zone]) for k in indices]
         if not known:
             continue
         at = np.array([k[0] for k in known])
@@ -144,11 +176,13 @@ def _one_range(out: Allowed, rows: NDArray[np.int64], f_number: Floats, part: Bl
         inside = (x >= at[0] - SAME_APERTURE) & (x <= at[-1] + SAME_APERTURE)
         out.log_mtf50[rows, z] = np.where(inside, np.interp(x, at, value), np.nan)
         own = float(scatter.get(zone) or USUAL_SCATTER)
-        # Sound frames that agree bound the curve's error at their own aperture, whatever the
+        # Inliers that agree bound the curve's error at their own aperture, whatever the
         # interval allows for outings that were never made.
-        sound = np.array([points[k].get("sound_frames") or 0 for k in held])
-        agreed = np.where(sound >= ENOUGH_SOUND, 3 * own / np.sqrt(np.maximum(sound, 1)), np.inf)
-        error = np.minimum(error, np.maximum(agreed, LEAST_ERROR))
+        inliers = np.array([points[k].get("sound_frames") or 0 for k in indices])
+        bound = np.where(
+            inliers >= ENOUGH_INLIERS, 3 * own / np.sqrt(np.maximum(inliers, 1)), np.inf
+        )
+        error = np.minimum(error, np.maximum(bound, LEAST_ERROR))
         out.error[rows, z] = np.hypot(np.interp(x, at, error), own)
         curves[zone] = (at, value)
     sweet = part.get("sweet_spot")
@@ -174,14 +208,16 @@ def _outside(out: Allowed, rows: NDArray[np.int64], x: Floats, part: Block,
     top = int(np.argmax(mean))
     loss = np.interp(x, grid, mean) - mean[top]
     too_small = (loss < np.log(criteria.acceptable)) & (x > grid[top])
-    sure = np.where(too_small, SURE_BY_FRAME, 0.0)
+    confidence = np.where(too_small, CONFIDENCE_BY_FRAME, 0.0)
     by_frame = too_small
     if ends:
-        below, above = _beyond(x, ends[0], ends[1])
-        certain = np.full(len(x), SURE_BY_RANGE)
+        below, above = _outside_range(x, ends[0], ends[1])
+        by_range = np.full(len(x), CONFIDENCE_BY_RANGE)
         if bounds:
-            certain[np.logical_or(*_beyond(x, bounds[0][0], bounds[1][1]))] = SURE_BEYOND_INTERVAL
-        sure = np.maximum(sure, np.where(below | above, certain, 0.0))
+            by_range[np.logical_or(*_outside_range(x, bounds[0][0], bounds[1][1]))] = (
+                CONFIDENCE_BEYOND_INTERVAL
+            )
+        confidence = np.maximum(confidence, np.where(below | above, by_range, 0.0))
         # An open aperture is often chosen for its look or its light: only a heavy loss is named.
         weaker = np.minimum(*(np.interp(x, *curves[z]) for z in ("centre", "corner")))
         heavy = weaker - out.log_weaker_best[rows] < np.log(criteria.acceptable * OPEN_SHARE)
@@ -190,12 +226,14 @@ def _outside(out: Allowed, rows: NDArray[np.int64], x: Floats, part: Block,
         too_small = too_small | above
     out.kept[rows] = np.where(by_frame, np.exp(loss), np.nan)
     out.small[rows] = too_small
-    out.sure[rows] = sure
+    out.confidence[rows] = confidence
 
 
-def _beyond(x: Floats, low: float, high: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _outside_range(
+    x: Floats, low: float, high: float
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Whether apertures (log2) lie below the f-number `low`, and above `high`."""
-    return x < np.log2(low) - RANGE_SLACK, x > np.log2(high) + RANGE_SLACK
+    return x < np.log2(low) - RANGE_TOLERANCE, x > np.log2(high) + RANGE_TOLERANCE
 
 
 def _noise(out: Allowed, frames: pd.DataFrame, bodies: Sequence[Block]) -> None:

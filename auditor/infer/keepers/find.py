@@ -1,4 +1,4 @@
-"""The list of keepers that fall short, each with its cause in plain words and what speaks for it."""
+"""The list of keepers that fall short, each with its cause in plain words and the evidence for it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.keepers.handheld import AS_THE_RULE, slower
+from auditor.infer.keepers.handheld import ABOUT_THE_RULE, slower
 from auditor.infer.keepers.judge import PLAIN_STREAKS
 from auditor.model import Keeper, Verdicts
 
@@ -19,11 +19,11 @@ __all__ = ["MOST", "count_verdicts", "list_keepers"]
 Block = Mapping[str, Any]
 
 MOST: Final = 50_000
-"""So many of the surest are listed; the counts of `count_verdicts` hold all of them."""
-ALIKE: Final = 0.7
-"""MTF50 of the softest direction over the sharpest from which blur is called alike all ways."""
-PLAINLY_SHARPER: Final = 1.1
-"""The sharpest direction over the softest from which both are told: less is the error of either."""
+"""So many of the most probable are listed; the counts of `count_verdicts` hold all of them."""
+ISOTROPIC: Final = 0.7
+"""MTF50 of the softest direction over the sharpest from which blur counts as isotropic."""
+CLEARLY_SHARPER: Final = 1.1
+"""The sharpest direction over the softest from which both are given: less is the error of either."""
 SAME_FOCAL: Final = 0.02
 """Share within which two focal lengths are one, as rings are engraved."""
 WHOLE_FROM: Final = 10.0
@@ -42,7 +42,22 @@ SETTINGS: Final = (
 
 
 def list_keepers(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteria) -> list[Keeper]:
-    """Frames softer or noisier than their settings had to be, by their verdicts, the surest first (contract keys)."""
+    """Frames softer or noisier than their settings had to be, by their verdicts.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table with `path`, `file_id` and `SETTINGS`.
+    verdicts : DataFrame
+        One row per frame, from `judge_frames`, with `answer` where the photographer gave any.
+    criteria : Criteria
+        Thresholds that the evidence names.
+
+    Returns
+    -------
+    list of Keeper
+        The most probable first, at most `MOST`; each with its cause and evidence in words.
+    """
     frames = frames.reset_index(drop=True)
     chosen = np.flatnonzero((verdicts["soft"] | verdicts["noisy"]).to_numpy())
     if not len(chosen):
@@ -53,7 +68,7 @@ def list_keepers(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteri
         )
         chosen = np.sort(chosen[surest[:MOST]])
     names = [n for n in ("path", "file_id", *SETTINGS) if n in frames]
-    rows = _records(frames.loc[chosen, names].apply(_told))
+    rows = _records(frames.loc[chosen, names].apply(_plain_values))
     found = _records(verdicts.loc[chosen])
     out = [_keeper(row, verdict, criteria) for row, verdict in zip(rows, found, strict=True)]
     out.sort(key=lambda k: (-round(k["probability"] or 0.0, 2), -(k["loss"] or 0.0), k["path"]))
@@ -66,8 +81,8 @@ def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
-def _told(column: pd.Series) -> pd.Series:
-    """Values as they are told: None where missing or infinite."""
+def _plain_values(column: pd.Series) -> pd.Series:
+    """Values as the profile has them: None where missing or infinite."""
     known = column.notna()
     if pd.api.types.is_float_dtype(column.dtype):
         known &= np.isfinite(column)
@@ -75,11 +90,22 @@ def _told(column: pd.Series) -> pd.Series:
 
 
 def count_verdicts(verdicts: pd.DataFrame) -> Verdicts:
-    """How many frames could be judged, how many were soft or noisy, and how many by each cause."""
-    fallen = verdicts["soft"] | verdicts["noisy"]
-    causes = verdicts.loc[fallen, "cause"].value_counts()
+    """Counts of verdicts.
+
+    Parameters
+    ----------
+    verdicts : DataFrame
+        Columns `judged`, `soft`, `noisy`, `cause`.
+
+    Returns
+    -------
+    Verdicts
+        Frames that could be judged, were soft, were noisy, and by cause.
+    """
+    failed = verdicts["soft"] | verdicts["noisy"]
+    causes = verdicts.loc[failed, "cause"].value_counts()
     # Noise shows without an edge to judge sharpness by.
-    judged = verdicts["judged"] | fallen
+    judged = verdicts["judged"] | failed
     return {
         "judged": int(judged.sum()),
         "soft": int(verdicts["soft"].sum()),
@@ -131,10 +157,10 @@ def _time(seconds: float) -> str:
 
 
 def _rule_of_thumb(row: Block, seconds: float, stops: float, moved: bool) -> str:
-    """The shutter time against one over the focal length; 'though' where it speaks against the cause."""
+    """The shutter time against one over the focal length; 'though' where it is evidence against the cause."""
     rule = seconds / 2**stops
     focal = _focal(row, 1 / rule)
-    if abs(stops) < AS_THE_RULE:
+    if abs(stops) < ABOUT_THE_RULE:
         return f"{_time(seconds)} is about the rule of thumb for {focal}"
     against = "though " if moved != (stops > 0) else ""
     return (
@@ -144,14 +170,14 @@ def _rule_of_thumb(row: Block, seconds: float, stops: float, moved: bool) -> str
 
 
 def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
-    """What speaks for the cause, in sentences; the first one carries the weight."""
+    """Evidence for the cause, in sentences; the first one carries the weight."""
     out: list[str] = []
     seconds, stops = row.get("exposure_time_s"), v["rule_stops"]
     if v["moved"] and math.isfinite(v["measured_cpp"]):
         out.append(
             f"edges across the blur reach {v['softest_cpp']:.2f} c/px, others up to "
             f"{v['sharpest_cpp']:.2f}"
-            if v["sharpest_cpp"] > PLAINLY_SHARPER * v["softest_cpp"]
+            if v["sharpest_cpp"] > CLEARLY_SHARPER * v["softest_cpp"]
             else f"no edge reaches more than {v['sharpest_cpp']:.2f} c/px"
         )
     if v["moved"] and v["streaks"] > PLAIN_STREAKS:
@@ -161,10 +187,10 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
             f"its sharpest edges reach {v['measured_cpp']:.2f} c/px, those of sound frames usually "
             f"{v['expected_cpp']:.2f}"
         )
-        if v["softest_cpp"] > ALIKE * v["sharpest_cpp"]:
+        if v["softest_cpp"] > ISOTROPIC * v["sharpest_cpp"]:
             out.append("the blur is alike in all directions")
         if v["cause"] in ("focus in front", "focus behind"):
-            nearer = "lower" if v["lean"] > 0 else "upper"
+            nearer = "lower" if v["near_over_far"] > 0 else "upper"
             out.append(f"the {nearer} part of the picture is the sharper one")
     if (v["moved"] or v["blurred"]) and seconds and math.isfinite(stops):
         out.append(_rule_of_thumb(row, seconds, stops, bool(v["moved"])))

@@ -1,6 +1,6 @@
 """The photographer's own handheld limit: the shutter time at which shake sets in, per lens.
 
-Shake is told by blur in one direction. Its chance grows with the exposure time measured against
+Shake shows as blur in one direction. Its chance grows with the exposure time measured against
 1 / focal length (in full-frame terms), the rule of thumb; a logistic curve over that, fitted with
 a weak prior, gives the time at which one frame in ten is shaken. Frames far slower than anybody
 holds a camera stood on something and are left out.
@@ -19,7 +19,7 @@ from auditor.infer.criteria import DRAWS, Criteria
 from auditor.infer.keepers.evidence import SUPPORTED_STOPS
 from auditor.model import Handheld
 
-__all__ = ["AS_THE_RULE", "handheld_limits", "slower"]
+__all__ = ["ABOUT_THE_RULE", "handheld_limits", "slower"]
 
 Floats = NDArray[np.float64]
 
@@ -32,13 +32,13 @@ FEWEST: Final = 20
 """Frames of a lens below which nothing is fitted: fewer hold two shaken ones at the limit."""
 FEWEST_SHAKEN: Final = 4
 """Shaken frames below which no limit was reached: two parameters are fitted to them."""
-REACH_SHARE: Final = 0.98
+SLOWEST_SHARE: Final = 0.98
 """Share of the frames up to whose shutter times a limit may lie: the slowest few may be on a support."""
 WIDEST_STOPS: Final = 6.0
 """An interval wider than all the shutter times held by hand says that shake does not go with them."""
 STEADY_FRAMES: Final = 22
 """Frames none of which is shaken that leave a share of one in ten a chance of less than 10% (0.9^22)."""
-AS_THE_RULE: Final = 0.25
+ABOUT_THE_RULE: Final = 0.25
 """Stops within which a limit is the rule of thumb's: shutter times are set in thirds."""
 SLOPE_PRIOR: Final = (0.2, 1.1)
 """Mean and standard deviation of the ln of the slope (log-odds of shake per stop): about 1.2 within a factor
@@ -47,8 +47,8 @@ START: Final = (-2.0, 0.2)
 """Where the fit begins: log-odds at the rule of thumb (one frame in eight shaken), ln slope."""
 ROUNDS: Final = 40
 """Steps of a fit, of half a unit (log-odds, ln slope) at most."""
-AT_ONCE: Final = 16_384
-"""Numbers that are worked on together: 128 kB, which stay in a processor's own cache."""
+CHUNK_NUMBERS: Final = 16_384
+"""Numbers that are computed together: 128 kB, which stay in a processor's own cache."""
 SETTLED: Final = 1e-4
 """Largest step (log-odds, ln slope) after which a fit stands: a thousandth of a stop."""
 LEAST_SLOPE: Final = 0.15
@@ -59,10 +59,32 @@ frame in five to one in two."""
 def handheld_limits(
     frames: pd.DataFrame, verdicts: pd.DataFrame, lenses: Sequence[Any], criteria: Criteria
 ) -> list[Handheld]:
-    """Per lens with enough frames: `limit_stops` against 1 / focal length at which one frame in ten
-    is shaken (negative: faster is needed), `low`, `high`, `factor` (2 ** limit_stops: 2 means twice
-    the rule's time), counts, and `text`. `limit_stops` is None, with the reason in `text`, when the
-    frames do not settle it. Intervals by resampling outings.
+    """The shutter time at which one frame in ten is shaken, per lens.
+
+    Logistic regression of shake (verdict 'shake') on stops against 1 / focal length, with a weak prior on the
+    slope; intervals by a bootstrap of outings.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table; `outing` where known.
+    verdicts : DataFrame
+        From `judge_frames`: `rule_stops`, `directions`, `cause`, `lens_entry`.
+    lenses : sequence of mapping
+        The profile's `lenses`.
+    criteria : Criteria
+        Interval and seed.
+
+    Returns
+    -------
+    list of Handheld
+        For lenses with at least `FEWEST` frames held by hand: `limit_stops` (negative: faster is needed),
+        `low`, `high`, `factor` (2 ** limit_stops: 2 means twice the rule's time), counts, and `text`.
+        `limit_stops` is None, with the reason in `text`, when the frames do not settle it.
+
+    References
+    ----------
+    P. McCullagh and J. A. Nelder, Generalized Linear Models, 2nd ed. 1989, ch. 2.5.
     """
     frames = frames.reset_index(drop=True)
     outing = frames["outing"].to_numpy() if "outing" in frames else np.arange(len(frames))
@@ -72,9 +94,9 @@ def handheld_limits(
     entry_of = verdicts["lens_entry"].to_numpy()
     out = []
     for i, lens in enumerate(lenses):
-        mine = (entry_of == i) & several
+        own = (entry_of == i) & several
         with np.errstate(invalid="ignore"):
-            rows = np.flatnonzero(mine & (stops <= SUPPORTED_STOPS))
+            rows = np.flatnonzero(own & (stops <= SUPPORTED_STOPS))
         if len(rows) < FEWEST:
             continue
         out.append(_one_lens(lens, stops[rows], shaken[rows], outing[rows], criteria))
@@ -89,14 +111,14 @@ def _one_lens(
         "frames": len(stops), "shaken": int(shaken.sum()),
         "limit_stops": None, "low": None, "high": None, "factor": None, "steady_to_stops": None,
     }  # fmt: skip
-    reach = float(np.quantile(stops, REACH_SHARE))
+    slowest = float(np.quantile(stops, SLOWEST_SHARE))
     often = f"{int(shaken.sum())} of {len(stops)} frames shaken"
-    not_found = f"{often}; no limit found down to {_against_rule(reach)}"
+    none_found = f"{often}; no limit found down to {_against_rule(slowest)}"
     if shaken.sum() < FEWEST_SHAKEN:
-        slowest = np.argsort(stops, kind="stable")[-STEADY_FRAMES:]
-        if len(slowest) == STEADY_FRAMES and not shaken[slowest].any():
-            entry["steady_to_stops"] = round(float(stops[slowest[0]]), 2)
-        return entry | {"text": not_found}
+        last = np.argsort(stops, kind="stable")[-STEADY_FRAMES:]
+        if len(last) == STEADY_FRAMES and not shaken[last].any():
+            entry["steady_to_stops"] = round(float(stops[last[0]]), 2)
+        return entry | {"text": none_found}
     # Frames of one outing at one shutter time count together: a fit takes no longer for a million.
     step, place = np.unique(np.round(stops / FINE_STOPS).astype(np.int64), return_inverse=True)
     outings, of = np.unique(outing, return_inverse=True)
@@ -116,14 +138,14 @@ def _one_lens(
     low, high = (float(np.quantile(draws, q)) for q in (0.5 - half, 0.5 + half))
     if not np.isfinite([limit, low, high]).all() or high - low > WIDEST_STOPS:
         return entry | {"text": "shake does not go with shutter time here, so no limit is given"}
-    quickest = float(np.sort(stops)[round(1 / SHAKEN) - 1])
-    if limit < quickest:
+    tenth_fastest = float(np.sort(stops)[round(1 / SHAKEN) - 1])
+    if limit < tenth_fastest:
         return entry | {
             "text": f"{often}; its limit lies among the ten fastest, too few to tell it"
         }
     # Of shutter times that nobody used the curve alone would speak.
-    if limit > reach:
-        return entry | {"text": not_found}
+    if limit > slowest:
+        return entry | {"text": none_found}
     low, high = min(low, limit), max(high, limit)
     return entry | {
         "limit_stops": round(limit, 2), "low": round(low, 2), "high": round(high, 2),
@@ -133,7 +155,7 @@ def _one_lens(
 
 
 def _against_rule(stops: float) -> str:
-    if abs(stops) < AS_THE_RULE:
+    if abs(stops) < ABOUT_THE_RULE:
         return "1 / focal length in full-frame terms, as the rule of thumb has it"
     return f"{slower(stops)} than 1 / focal length in full-frame terms"
 
@@ -149,9 +171,9 @@ def _expected(count: Floats, powers: Floats, at: Floats, slope: Floats) -> Float
     (n, 3) as weights: (2, d, 3)."""
     with np.errstate(over="ignore"):
         # The logistic function by numpy's exponential, several times as quick as scipy's own.
-        chance = 1 / (1 + np.exp(-(at + slope[:, None] * powers[:, 1])))
-    shaken = count * chance
-    return np.stack([shaken @ powers, (shaken - shaken * chance) @ powers])
+        probability = 1 / (1 + np.exp(-(at + slope[:, None] * powers[:, 1])))
+    shaken = count * probability
+    return np.stack([shaken @ powers, (shaken - shaken * probability) @ powers])
 
 
 def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
@@ -163,20 +185,24 @@ def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
     """
     mean, sd = SLOPE_PRIOR
     prior = np.array([0.0, 1 / sd**2])
-    found = np.tile(START, (len(count), 1))
+    parameters = np.tile(START, (len(count), 1))
     powers = np.stack([np.ones_like(stops), stops, stops**2], axis=1)
-    seen = shaken @ powers[:, :2]
-    each = max(AT_ONCE // len(stops), 1)
+    observed = shaken @ powers[:, :2]
+    chunk = max(CHUNK_NUMBERS // len(stops), 1)
     for _ in range(ROUNDS):
-        slope = np.exp(found[:, 1])
+        slope = np.exp(parameters[:, 1])
         sums = [
-            _expected(count[i : i + each], powers, found[i : i + each, :1], slope[i : i + each])
-            for i in range(0, len(count), each)
+            _expected(
+                count[i : i + chunk], powers, parameters[i : i + chunk, :1], slope[i : i + chunk]
+            )
+            for i in range(0, len(count), chunk)
         ]
         expected, spread = np.concatenate(sums, axis=1)
         # Log-odds go with the first parameter as 1, with the second as slope times stops.
-        left = seen - expected[:, :2]
-        gradient = np.stack([left[:, 0], slope * left[:, 1]], axis=1) - prior * (found - mean)
+        residual = observed - expected[:, :2]
+        gradient = np.stack([residual[:, 0], slope * residual[:, 1]], axis=1) - prior * (
+            parameters - mean
+        )
         total, first, second = spread.T
         information = np.empty((len(count), 2, 2))
         information[:, 0, 0], information[:, 1, 1] = total, slope**2 * second
@@ -184,9 +210,9 @@ def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
         information += np.diag(prior + 1e-6)
         step = np.linalg.solve(information, gradient[..., None])[..., 0]
         # Half steps: of few shaken frames whole ones may swing about the best.
-        found += 0.5 * np.clip(step, -1, 1)
+        parameters += 0.5 * np.clip(step, -1, 1)
         if np.abs(step).max() < SETTLED:
             break
-    at, ln_slope = found.T
-    reach = (np.log(SHAKEN / (1 - SHAKEN)) - at) / np.exp(ln_slope)
-    return np.where(np.exp(ln_slope) < LEAST_SLOPE, np.nan, reach)
+    at, ln_slope = parameters.T
+    limit = (np.log(SHAKEN / (1 - SHAKEN)) - at) / np.exp(ln_slope)
+    return np.where(np.exp(ln_slope) < LEAST_SLOPE, np.nan, limit)

@@ -22,7 +22,7 @@ from scipy.special import expit
 
 from auditor.infer.bodies.habits import SPARE_STOPS
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import near_and_far, shown_sharpness
+from auditor.infer.frame_values import near_and_far, sharpness_and_error
 from auditor.infer.keepers.evidence import (
     CAUSE_FEATURES,
     FAST_STOPS,
@@ -55,13 +55,13 @@ VISIBLE_CPP: Final = 0.3
 """MTF50 (cycles per pixel of the output) from which a picture looks sharp at 100%: the median of the
 photographs that were seen sharp."""
 VISIBLE_LOSS: Final = 0.16
-"""Share of MTF50 that must be missing against sound frames: a frame as sharp as these is none of the
+"""Share of MTF50 that must be missing against frames without a fault: a frame as sharp as these is none of the
 failures, however slow its shutter. Drawn scenes of soft things at slow shutters are left alone from here on."""
 PLAIN_STREAKS: Final = 1.0
 """Streaks (scatters of single windows) that are plain: nineteen in twenty sharp photographs stay under it. A
 movement that shows so counts, though some outline be nearly as sharp as in sound frames."""
 STREAKED_LOSS: Final = 0.05
-"""Share of MTF50 that must be missing where streaks are plain: less is the error of the figures that are told.
+"""Share of MTF50 that must be missing where streaks are plain: less is the error of the figures that are given.
 Of the shakes of 20 made archives 0.16 lets 168 of 202 be found, 0.05 and 0.08 177, none at all 178."""
 SEEN_STREAKS: Final = 2.0
 """Streaks (scatters of single windows) that are seen whatever the edges show: the median of photographs that were
@@ -70,8 +70,8 @@ SEEN_REDUCED: Final = 1.5
 """Reduction to the output size at which these 3 px are 2, which leave an MTF50 of `VISIBLE_CPP`."""
 STREAKS: Final = 0.95
 """Faster than `FAST_STOPS` only what is as likely as this is shake: plain streaks in one direction."""
-LEANS: Final = 0.25
-"""Difference of ln MTF50 between lower and upper corners that tells where the sharp plane lay."""
+NEAR_OVER_FAR: Final = 0.25
+"""Difference of ln MTF50 between lower and upper edge, as held, that shows where the sharp plane lay."""
 LEVEL_DEG: Final = 20.0
 """Blur within this angle of level is that of a camera swung along with a subject."""
 PANNED_FROM_S: Final = 1 / 250
@@ -87,7 +87,7 @@ source)."""
 
 @dataclass(frozen=True)
 class FrameModel:
-    """Whether a frame is sound, and if not, whether it moved or missed focus: two logistic regressions over the
+    """Whether a frame has a fault, and if so, whether it moved or missed focus: two logistic regressions over the
     features of `evidence`, with an intercept and a coefficient for each feature in its own units.
 
     They lie in `frame_model.json`, which `scripts/calibrate` writes: from photographs that two people judged at
@@ -98,16 +98,38 @@ class FrameModel:
     fault: Mapping[str, float]
     shake: Mapping[str, float]
 
-    def chance_of_fault(self, evidence: pd.DataFrame) -> Floats:
-        """Chance (0 to 1) that two people looking at 100% would call the frame blurred; NaN unmeasured."""
-        return _chance(self.fault, evidence, FEATURES)
+    def fault_probability(self, evidence: pd.DataFrame) -> Floats:
+        """Probability that two people looking at 100% would call the frame blurred.
 
-    def chance_of_shake(self, evidence: pd.DataFrame) -> Floats:
-        """Chance that a blurred frame moved rather than missed focus."""
-        return _chance(self.shake, evidence, CAUSE_FEATURES)
+        Parameters
+        ----------
+        evidence : DataFrame
+            Columns `FEATURES`, from `frame_evidence`.
+
+        Returns
+        -------
+        ndarray of float64, shape (n,)
+            0 to 1; NaN unmeasured.
+        """
+        return _probability(self.fault, evidence, FEATURES)
+
+    def shake_probability(self, evidence: pd.DataFrame) -> Floats:
+        """Probability that a blurred frame moved rather than missed focus.
+
+        Parameters
+        ----------
+        evidence : DataFrame
+            Columns `CAUSE_FEATURES`, from `frame_evidence`.
+
+        Returns
+        -------
+        ndarray of float64, shape (n,)
+            0 to 1; NaN unmeasured.
+        """
+        return _probability(self.shake, evidence, CAUSE_FEATURES)
 
 
-def _chance(of: Mapping[str, float], evidence: pd.DataFrame, names: tuple[str, ...]) -> Floats:
+def _probability(of: Mapping[str, float], evidence: pd.DataFrame, names: tuple[str, ...]) -> Floats:
     logit = of["intercept"] + sum(of[n] * evidence[n].to_numpy(float) for n in names)
     return np.asarray(expit(logit))
 
@@ -115,8 +137,8 @@ def _chance(of: Mapping[str, float], evidence: pd.DataFrame, names: tuple[str, .
 @cache
 def frame_model() -> FrameModel:
     """The model that comes with the package."""
-    held = json.loads(files(__package__).joinpath("frame_model.json").read_text("utf-8"))
-    return FrameModel(held["fault"], held["shake"])
+    parameters = json.loads(files(__package__).joinpath("frame_model.json").read_text("utf-8"))
+    return FrameModel(parameters["fault"], parameters["shake"])
 
 
 def judge_frames(
@@ -124,13 +146,27 @@ def judge_frames(
 ) -> pd.DataFrame:
     """Verdict and cause of every frame.
 
+    Features of each frame (`frame_evidence`) go into two logistic regressions (`FrameModel`): whether it is
+    blurred, and if so, whether it moved. A frame is soft where a fault is more likely than not and shows at
+    the output size, or where its aperture costs more than is acceptable; noisy by `judge_noise`.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table: `record.COLUMNS` and the columns of `crawl.relate`.
+    lenses, bodies : sequence of mapping
+        Entries of the profile.
+    criteria : Criteria
+        Thresholds and output size.
+
     Returns
     -------
     DataFrame
-        One row per frame, same order: judged, soft, noisy (bool); cause (text or missing); probability;
-        fault_probability (of blur, whatever the verdict); expected_cpp, measured_cpp; loss (share of MTF50
-        missing); snr (of the frame's mid-tones at the output size), snr_allowed; lens_entry, focal_range
-        (positions in the profile, -1 for none); and the columns of `frame_evidence`.
+        One row per frame, same order: `judged`, `soft`, `noisy` (bool); `cause` (text or missing);
+        `probability`; `fault_probability` (of blur, whatever the verdict); `expected_cpp`, `measured_cpp`;
+        `loss` (share of MTF50 missing); `snr` (of the frame's mid-tones at the output size), `snr_allowed`;
+        `lens_entry`, `focal_range` (positions in the profile, -1 for none); and the columns of
+        `frame_evidence`.
     """
     frames = frames.reset_index(drop=True)
     allowed = allowed_by_settings(frames, lenses, bodies, criteria)
@@ -138,9 +174,9 @@ def judge_frames(
     # A spectrum that ends early tells enlarging of exports; the camera's own files it takes for enlarged where
     # nothing in them is plain. What ends early along one direction only has moved.
     source = words(frames, "source")
-    own = (source == "camera") | (source == "raw")
-    own |= numbers(frames, "streaks") > SEEN_STREAKS
-    usable &= flags(frames, "best", True) & (own | ~flags(frames, "upsampled", False))
+    unedited = (source == "camera") | (source == "raw")
+    unedited |= numbers(frames, "streaks") > SEEN_STREAKS
+    usable &= flags(frames, "best", True) & (unedited | ~flags(frames, "upsampled", False))
     usable &= pools(frames) != ""
     out = frame_evidence(frames, allowed)
     out["lens_entry"], out["focal_range"] = allowed.lens_entry, allowed.focal_range
@@ -154,10 +190,10 @@ def _sharpness(
     out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools, criteria: Criteria
 ) -> None:
     model = frame_model()
-    chance = model.chance_of_fault(out)
-    out["judged"] = usable & np.isfinite(chance)
-    out["fault_probability"] = np.where(out["judged"], chance, np.nan)
-    shake = model.chance_of_shake(out)
+    probability = model.fault_probability(out)
+    out["judged"] = usable & np.isfinite(probability)
+    out["fault_probability"] = np.where(out["judged"], probability, np.nan)
+    shake = model.shake_probability(out)
     out["shake_probability"] = shake
     moved = shake > np.where(out["stops"] <= FAST_STOPS, STREAKS, SHAKEN)
     measured = np.where(moved, out["softest_cpp"], out["level_cpp"])
@@ -166,24 +202,28 @@ def _sharpness(
     pixels = numbers(frames, "width_px") * numbers(frames, "height_px")
     reduced = np.sqrt(np.fmax(pixels / (criteria.output_megapixels * 1e6), 1.0))
     with np.errstate(invalid="ignore"):
-        fault = usable & (chance > LIKELY) & (measured * reduced < VISIBLE_CPP)
+        fault = usable & (probability > LIKELY) & (measured * reduced < VISIBLE_CPP)
         streaked = moved & (out["streaks"] > PLAIN_STREAKS)
         fault &= measured < (1 - np.where(streaked, STREAKED_LOSS, VISIBLE_LOSS)) * expected
     # Edges along a movement stay sharp: what a frame without others shows says nothing of it.
-    by_streaks = usable & (chance > LIKELY) & moved & (out["streaks"] > SEEN_STREAKS).to_numpy()
+    by_streaks = (
+        usable & (probability > LIKELY) & moved & (out["streaks"] > SEEN_STREAKS).to_numpy()
+    )
     by_streaks &= ~fault & (reduced < SEEN_REDUCED)
     measured, expected = np.where(by_streaks, np.nan, (measured, expected))
     fault |= by_streaks
     out["moved"], out["blurred"] = fault & moved, fault & ~moved
     # Of a setting: what the weaker of centre and corner shows, against the lens's best aperture.
-    weaker = np.fmin(shown_sharpness(frames, ZONES[0])[0], shown_sharpness(frames, ZONES[2])[0])
+    weaker = np.fmin(
+        sharpness_and_error(frames, ZONES[0])[0], sharpness_and_error(frames, ZONES[2])[0]
+    )
     spare = out["rule_stops"].to_numpy() < -SPARE_STOPS
     setting = usable & (allowed.small | (allowed.wide & spare)) & ~fault
     with np.errstate(invalid="ignore"):
         out["setting"] = setting & ~(weaker * reduced >= VISIBLE_CPP)
     out["wide"], out["small"] = allowed.wide, allowed.small
     out["sweet_spot"], out["kept"] = allowed.sweet_spot, allowed.kept
-    out["p_setting"] = allowed.sure
+    out["p_setting"] = allowed.confidence
     out["measured_cpp"] = np.where(out["setting"], weaker, measured)
     out["expected_cpp"] = np.where(out["setting"], np.exp(allowed.log_weaker_best), expected)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -195,8 +235,8 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed) -> None:
     moved, focus, setting = (out[c].to_numpy() for c in ("moved", "blurred", "setting"))
     noisy, dark = out["noisy"].to_numpy(), out["dark"].to_numpy()
     near, far, _ = near_and_far(frames)
-    lean = np.nan_to_num(near - far)
-    out["lean"] = lean
+    near_over_far = np.nan_to_num(near - far)
+    out["near_over_far"] = near_over_far
     iso = numbers(frames, "iso")
     cause = np.full(len(frames), None, dtype=object)
     cause[noisy] = "noise"  # of an ISO that is not known
@@ -206,15 +246,15 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed) -> None:
     cause[setting & allowed.wide] = "open-aperture corners"
     cause[setting & allowed.small] = "too small an aperture"
     cause[focus] = "missed focus"
-    cause[focus & (lean > LEANS)] = "focus in front"
-    cause[focus & (lean < -LEANS)] = "focus behind"
+    cause[focus & (near_over_far > NEAR_OVER_FAR)] = "focus in front"
+    cause[focus & (near_over_far < -NEAR_OVER_FAR)] = "focus behind"
     cause[moved] = "shake"
     out["soft"] = moved | focus | setting
     out["cause"] = pd.Series(cause, index=out.index, dtype=object)
-    chance = np.where(
+    probability = np.where(
         moved | focus, out["fault_probability"], np.where(setting, out["p_setting"], 0)
     )
-    out["probability"] = np.fmax(chance, np.where(noisy, out["p_noisy"], 0))
+    out["probability"] = np.fmax(probability, np.where(noisy, out["p_noisy"], 0))
     seconds = numbers(frames, "exposure_time_s")
     direction = out["direction_deg"].to_numpy() % HALF_TURN_DEG  # of a line, not of an arrow
     level = np.fmin(direction, HALF_TURN_DEG - direction) < LEVEL_DEG

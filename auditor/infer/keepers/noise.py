@@ -26,8 +26,8 @@ DARK_WHITE: Final = -2.0
 """Underexposed: less than one pixel in 500 lies above this (two stops under white)."""
 NEARLY_ALL: Final = 0.998
 """Share of the pixels below a frame's white: all but one in 500, lamps and glints."""
-OWN_SAYS_SO: Final = 2**0.5
-"""Factor by which a frame's own mid-tone must be better than the limit to speak against its body's table:
+OWN_MARGIN: Final = 2**0.5
+"""Factor by which a frame's own mid-tone must be better than the limit to overrule its body's table:
 half the noise power, a stop of light."""
 LOG_SNR_SD: Final = 0.12
 """Error of ln signal to noise of one frame: noise by tone is read to within 15% in three frames of four."""
@@ -38,11 +38,25 @@ TYPICAL_SIGNAL: Final = -2.5
 def judge_noise(
     out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools, criteria: Criteria
 ) -> None:
-    """Write the columns noisy, dark, snr, snr_allowed and p_noisy."""
+    """Which frames are noisier than is acceptable, by their body's table or their own tones.
+
+    Parameters
+    ----------
+    out : DataFrame
+        Verdicts; the columns `noisy`, `dark`, `snr`, `snr_allowed` and `p_noisy` are written into it.
+    frames : DataFrame
+        Frame table: noise and pixels of tones, histogram of signals.
+    allowed : Allowed
+        SNR that the settings allow.
+    usable : ndarray of bool, shape (n,)
+        Frames that are judged.
+    criteria : Criteria
+        Acceptable SNR.
+    """
     mid, typical, white = _tones(frames)
     dark = usable & (white <= DARK_WHITE)
     limit = criteria.snr_acceptable
-    by_table = usable & (allowed.snr < limit) & ~(mid > limit * OWN_SAYS_SO)
+    by_table = usable & (allowed.snr < limit) & ~(mid > limit * OWN_MARGIN)
     own = usable & (mid < limit)
     buried = dark & (typical < limit)
     out["noisy"] = by_table | own | buried
@@ -70,12 +84,12 @@ def _tones(frames: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
             [s / (numbers(part, f"{tone_column(s)}_sigma") * scale) for s in TONE_SIGNALS]
         )
         shares = np.column_stack([numbers(part, c) for c in SHARE_COLUMNS])
-        seen = np.isfinite(shares).all(1) & (shares.sum(1) > 0)
+        known = np.isfinite(shares).all(1) & (shares.sum(1) > 0)
         white, half = np.full((2, len(part)), np.nan)
         for column, share in ((white, NEARLY_ALL), (half, 0.5)):
             # Upper edge of the bin in which this share of the pixels is reached.
-            reached = np.searchsorted(edges, signal_quantile(shares[seen], share))
-            column[seen] = edges[np.minimum(reached, len(edges) - 1)]
+            upper = np.searchsorted(edges, signal_quantile(shares[known], share))
+            column[known] = edges[np.minimum(upper, len(edges) - 1)]
         nearest = np.argmin(np.abs(tone - np.nan_to_num(half, nan=TYPICAL_SIGNAL)[:, None]), axis=1)
         out[0, here] = snr[:, TONE_SIGNALS.index(0.18)]
         out[1, here] = snr[np.arange(len(part)), nearest]

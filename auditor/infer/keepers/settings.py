@@ -1,9 +1,9 @@
 """Settings that produced soft or noisy frames more often than the lens usually does.
 
-Looking at many settings at once finds some by chance; the false discovery rate over all that were
-looked at is held at 10% (Benjamini & Hochberg, J. R. Stat. Soc. B 57, 1995). Bursts count once. Frames of
+Testing many settings at once finds some by chance; the false discovery rate over all that were
+tested is held at 10% (Benjamini & Hochberg, J. R. Stat. Soc. B 57, 1995). Bursts count once. Frames of
 one outing share fog, wind and haste, and mostly their settings: they count for as many independent ones as
-their agreement leaves (Rao & Scott, "A simple method for the analysis of clustered binary data", Biometrics
+their correlation leaves (Rao & Scott, "A simple method for the analysis of clustered binary data", Biometrics
 48, 1992).
 """
 
@@ -32,24 +32,46 @@ _Fault = Literal["soft", "noisy"]
 
 FEWEST: Final = 6
 """Frames with a setting below which nothing is said of it."""
-RATE: Final = 0.10
+FALSE_DISCOVERY_RATE: Final = 0.10
 """Share of the settings named that may be named by chance (false discovery rate: Benjamini and Hochberg, J. R.
 Stat. Soc. B 57, 1995)."""
 FEWEST_OUTINGS: Final = 2
 """Outings with a setting below which nothing is said of it: of one alone the outing may be to blame."""
-MUCH: Final = 0.15
-"""The share must lie this far above the usual one: a sure but small difference helps nobody."""
+LEAST_EXCESS: Final = 0.15
+"""The share must lie this far above the usual one: a significant but small difference helps nobody."""
 
 
 def settings_to_avoid(
     frames: pd.DataFrame, verdicts: pd.DataFrame, lenses: Sequence[Any], criteria: Criteria
 ) -> list[Setting]:
-    """Contract keys `lens`, `setting`, `frames`, `soft_share`, `noisy_share`, `usual_share`, and
-    `low`, `high` of the share that stands out, `fault` ("soft" or "noisy"), `p`, the chance of such
-    a share by luck, and `looked_at`, how many settings were compared.
+    """Settings that produced soft or noisy frames more often than the lens usually does.
 
-    `usual_share` is that of the lens's other frames. Nothing that holds for all frames is listed. Softness that
-    the aperture itself brings is no shutter time's: small apertures go with slow ones.
+    Fisher's exact test (hypergeometric, one-sided) of each setting against the lens's other frames, bursts
+    counted once; the false discovery rate over all tests is held at `FALSE_DISCOVERY_RATE` (Benjamini and
+    Hochberg). Softness that the aperture itself brings is no shutter time's: small apertures go with slow
+    ones.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table with `f_number`, `iso` and, where known, `burst`.
+    verdicts : DataFrame
+        From `judge_frames`.
+    lenses : sequence of mapping
+        The profile's `lenses`.
+    criteria : Criteria
+        Interval.
+
+    Returns
+    -------
+    list of Setting
+        The largest excess first: `lens`, `setting`, `frames`, `soft_share`, `noisy_share`, `usual_share` (of
+        the lens's other frames), `low` and `high` of the share that stands out, `fault` ("soft" or "noisy"),
+        `p`, and `looked_at`, how many tests were made. Nothing that holds for all frames is listed.
+
+    References
+    ----------
+    Y. Benjamini and Y. Hochberg, J. R. Stat. Soc. B 57 (1995).
     """
     frames = frames.reset_index(drop=True)
     once = _once_per_burst(frames) & verdicts["judged"].to_numpy()
@@ -59,7 +81,7 @@ def settings_to_avoid(
     frames = frames[[c for c in ("f_number", "iso") if c in frames]]
     verdicts = verdicts[["soft", "setting", "noisy", "rule_stops", "focal_range"]]
     found: list[Setting] = []
-    looked = 0
+    tested = 0
     for i, lens in enumerate(lenses):
         rows = np.flatnonzero(once & (entry_of == i))
         if len(rows) < 2 * FEWEST:
@@ -81,15 +103,15 @@ def settings_to_avoid(
             for fault, hits in faults.items():
                 if (kind, fault) in (("iso", "soft"), ("aperture", "noisy")):
                     continue
-                looked += 1
+                tested += 1
                 found.append({
                     **_compare(hits, mask, outing[rows], fault, criteria),
                     "lens": lens["lens"], "body": lens["body"], "setting": text, "kind": kind,
                     "soft_share": shares[0], "noisy_share": shares[1],
                 })  # fmt: skip
-    chosen = [e for e in _discoveries(found) if e["excess"] >= MUCH]
+    chosen = [e for e in _discoveries(found) if e["excess"] >= LEAST_EXCESS]
     for entry in chosen:
-        entry["looked_at"] = looked
+        entry["looked_at"] = tested
         entry["excess"] = round(entry["excess"], 4)
     return sorted(chosen, key=lambda e: -e["excess"])
 
@@ -113,9 +135,9 @@ def _compare(
     are independent."""
     n = int(mask.sum())
     share, usual = float(hits[mask].mean()), float(hits[~mask].mean())
-    agreement = _agreement(hits - np.where(mask, share, usual), 2 * outing + mask)
-    with_it = n / _design_effect(agreement, outing[mask])
-    without = (len(hits) - n) / _design_effect(agreement, outing[~mask])
+    correlation = _intraclass_correlation(hits - np.where(mask, share, usual), 2 * outing + mask)
+    with_it = n / _design_effect(correlation, outing[mask])
+    without = (len(hits) - n) / _design_effect(correlation, outing[~mask])
     low, high = share_interval(share * with_it, with_it, criteria.interval)
     # In whole frames, so that what is rounded makes no share stand out.
     inside, outside = math.floor(share * with_it), math.ceil(usual * without)
@@ -125,12 +147,14 @@ def _compare(
         "usual_share": round(usual, 4),
         "low": round(low, 4),
         "high": round(high, 4),
-        "p": _at_least(inside, inside + outside, max(round(with_it), 1), round(with_it + without)),
+        "p": _hypergeometric_tail(
+            inside, inside + outside, max(round(with_it), 1), round(with_it + without)
+        ),
         "excess": share - usual,
     }
 
 
-def _agreement(residual: Floats, group: NDArray[np.intp]) -> float:
+def _intraclass_correlation(residual: Floats, group: NDArray[np.intp]) -> float:
     """Correlation (0 to 1) of two frames of one group, the ANOVA estimate: mean product of all pairs over the
     mean square."""
     group = np.unique(group, return_inverse=True)[1]
@@ -141,22 +165,21 @@ def _agreement(residual: Floats, group: NDArray[np.intp]) -> float:
     return min(max(float((total**2).sum() - (residual**2).sum()) / pairs, 0.0), 1.0)
 
 
-def _design_effect(agreement: float, outing: NDArray[np.intp]) -> float:
-    """Frames that count as one independent frame, where those of an outing agree so much (Kish, Survey
+def _design_effect(correlation: float, outing: NDArray[np.intp]) -> float:
+    """Frames that count as one independent frame, where those of an outing correlate so (Kish, Survey
     Sampling, 1965, ch. 5.4; from memory)."""
     size = np.unique(outing, return_counts=True)[1]
-    return 1 + (float((size**2).sum()) / float(size.sum()) - 1) * agreement
+    return 1 + (float((size**2).sum()) / float(size.sum()) - 1) * correlation
 
 
-def _at_least(inside: int, hits: int, drawn: int, of: int) -> float:
-    """Chance that `drawn` of `of` frames, `hits` of them faulty, hold `inside` faulty ones or more.
-
-    Upper tail of the hypergeometric distribution. (scipy.stats has it too, and takes as long to load
-    as the whole of this package.)
+def _hypergeometric_tail(inside: int, hits: int, drawn: int, of: int) -> float:
+    """Upper tail of the hypergeometric distribution: chance that `drawn` of `of` frames, `hits` of them faulty,
+    hold `inside` faulty ones or more. (scipy.stats has it too, and takes as long to load as the whole of this
+    package.)
     """
     k = np.arange(inside, min(hits, drawn) + 1)
-    ways = _log_choose(hits, k) + _log_choose(of - hits, drawn - k) - _log_choose(of, drawn)
-    return float(min(np.exp(ways).sum(), 1.0))
+    log_p = _log_choose(hits, k) + _log_choose(of - hits, drawn - k) - _log_choose(of, drawn)
+    return float(min(np.exp(log_p).sum(), 1.0))
 
 
 def _log_choose(n: ArrayLike, k: ArrayLike) -> NDArray[np.float64]:
@@ -172,7 +195,7 @@ def _discoveries(found: list[Setting]) -> list[Setting]:
     order = sorted(found, key=lambda e: e["p"])
     last = 0
     for k, entry in enumerate(order, start=1):
-        if entry["p"] <= RATE * k / len(order):
+        if entry["p"] <= FALSE_DISCOVERY_RATE * k / len(order):
             last = k
     return order[:last]
 

@@ -13,13 +13,13 @@ from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
 from auditor.record import ZONES
 
-__all__ = ["evident", "missing", "weaker_zone"]
+__all__ = ["has_evidence", "missing_evidence", "weaker_zone"]
 
 Floats = NDArray[np.float64]
 
-_LEAST_SOUND: Final = 0.8
-"""Frames' worth of figures near the curve without which only physics speaks at an aperture."""
-_WIDEST: Final = 3.0
+_LEAST_INLIERS: Final = 0.8
+"""Sum of inlier probabilities without which an aperture has no evidence but physics."""
+_WIDEST_RATIO: Final = 3.0
 """Upper end over lower end of an interval from which frames say nothing of a lens: about what a lens has at its
 best against its corners wide open (common practice, no source)."""
 _APERTURES: Final = 3
@@ -32,40 +32,86 @@ _LEAST: Final = 2
 """Sound frames that even that takes, at wider apertures and at the best aperture itself."""
 
 
-def evident(fit: CurveFit, draws: Draws) -> NDArray[np.bool_]:
-    """Z x K, where a zone has frames near enough to the curve to speak for it. A curve on which one
-    frame alone lies is that frame's, not the lens's; and frames after which the lens may be three times as
-    sharp as they are say nothing of it."""
+def has_evidence(fit: CurveFit, draws: Draws) -> NDArray[np.bool_]:
+    """Where a zone has frames near enough to the curve to support it.
+
+    A curve on which one frame alone lies is that frame's, not the lens's; and frames after which the lens may
+    be `_WIDEST_RATIO` times as sharp as they are say nothing of it.
+
+    Parameters
+    ----------
+    fit : CurveFit
+        The fitted curve.
+    draws : Draws
+        Its plausible curves.
+
+    Returns
+    -------
+    ndarray of bool, shape (Z, K)
+        By zone and aperture used.
+    """
     inlier = cell_sums(fit.data, fit.expectation.inlier)
-    alone = inlier.sum(1, keepdims=True) < 2 * _LEAST_SOUND
-    told = np.asarray((inlier >= _LEAST_SOUND) & ~alone)
-    if told.any():
+    single_frame = inlier.sum(1, keepdims=True) < 2 * _LEAST_INLIERS
+    supported = np.asarray((inlier >= _LEAST_INLIERS) & ~single_frame)
+    if supported.any():
         _, low, high = draws.figures
-        told &= high < _WIDEST * low
-    return told
+        supported &= high < _WIDEST_RATIO * low
+    return supported
 
 
-def weaker_zone(told: NDArray[np.bool_]) -> int:
-    """Corner, or centre where nothing speaks for any corner, of what is `told` (Z x K). Curves never say
-    that a lens is sharper further out (`intervals`), so where a corner is known it is the weaker of the two,
-    whether or not frames speak for the centre there."""
+def weaker_zone(supported: NDArray[np.bool_]) -> int:
+    """Zone by which a lens is judged: the corner, or the centre where no corner has evidence.
+
+    Curves never say that a lens is sharper further out (`intervals`), so where a corner is known it is the
+    weaker of the two, whether or not the centre has evidence there.
+
+    Parameters
+    ----------
+    supported : ndarray of bool, shape (Z, K)
+        From `has_evidence`.
+
+    Returns
+    -------
+    int
+        Index into `record.ZONES`.
+    """
     centre, corner = ZONES.index("centre"), ZONES.index("corner")
-    return corner if told[corner].any() else centre
+    return corner if supported[corner].any() else centre
 
 
-def missing(fit: CurveFit, draws: Draws, zone: int, held: NDArray[np.bool_]) -> list[str]:
-    """What a best aperture over the apertures `held` (K) still lacks, judged on the weaker `zone`."""
+def missing_evidence(
+    fit: CurveFit, draws: Draws, zone: int, supported: NDArray[np.bool_]
+) -> list[str]:
+    """What is missing before a best aperture may be named.
+
+    Parameters
+    ----------
+    fit : CurveFit
+        The fitted curve.
+    draws : Draws
+        Its plausible curves.
+    zone : int
+        The weaker zone, on which it is judged.
+    supported : ndarray of bool, shape (K,)
+        Apertures at which that zone has evidence.
+
+    Returns
+    -------
+    list of str
+        In plain words, empty where nothing is missing: a second outing, more apertures, sharp frames at the
+        best aperture and on either side of it.
+    """
     out = []
     if len(np.unique(fit.data.outing)) < 2:
         out.append("a second outing")
-    used = np.flatnonzero(held)
+    used = np.flatnonzero(supported)
     if len(used) < _APERTURES:
         out.append(f"sharp frames at {_APERTURES - len(used)} more aperture{'s' * (len(used) < 2)}")
     if out or not len(used):
         return out
     best = int(used[draws.figures[0][zone, used].argmax()])
     weaker = draws.curve[:, zone]
-    inlier = np.bincount(fit.data.aperture, fit.inlier, len(held))
+    inlier = np.bincount(fit.data.aperture, fit.inlier, len(supported))
     if inlier[best] < _LEAST:
         out.append(
             f"{_LEAST} sharp frames at f/{nominal_f_number(float(fit.data.f_numbers[best])):g}"

@@ -34,17 +34,30 @@ class FittedRange:
 
 
 def compare_converter(
-    converter: str, with_it: list[FittedRange], bare: list[FittedRange]
+    converter: str, with_it: list[FittedRange], without_it: list[FittedRange]
 ) -> ConverterComparison | None:
-    """Difference of log MTF50 per zone over the apertures in common, as a share.
+    """What a converter costs: difference of ln MTF50 per zone over the apertures in common.
 
-    Compared are the focal ranges that lie closest once the converter's factor is taken off; the
-    apertures are those that the files state. None without apertures in common.
+    Compared are the focal ranges that lie closest once the converter's factor is taken off; the apertures are
+    those that the files state. The interval comes from the draws of both fits as far as frames decide them,
+    as errors that all frames share are common to both.
+
+    Parameters
+    ----------
+    converter : str
+        Its name.
+    with_it, without_it : list of FittedRange
+        Focal ranges of the lens with and without it, on one body.
+
+    Returns
+    -------
+    ConverterComparison or None
+        Differences as shares; None without apertures in common.
     """
-    factor = _factor(converter, with_it, bare)
+    factor = _factor(converter, with_it, without_it)
     best: tuple[float, FittedRange, FittedRange] | None = None
     for one in with_it:
-        for other in bare:
+        for other in without_it:
             gap = abs(np.log(_middle(one) / factor / _middle(other)))
             if len(shared_cells(one.fit, other.fit, 0)[0]) and (best is None or gap < best[0]):
                 best = (float(gap), one, other)
@@ -53,15 +66,15 @@ def compare_converter(
     _, one, other = best
     zones: dict[str, ConverterZone | None] = {}
     for z, zone in enumerate(ZONES):
-        left, right = shared_cells(one.fit, other.fit, z)
+        i, j = shared_cells(one.fit, other.fit, z)
         zones[zone] = None
-        if len(left):
-            gap = float((one.fit.curve[z, left] - other.fit.curve[z, right]).mean())
+        if len(i):
+            gap = float((one.fit.curve[z, i] - other.fit.curve[z, j]).mean())
             # What more frames would not take away both share. Both are drawn from one seed: in turned order,
             # no draw of one goes with its like of the other.
-            ours, theirs = one.draws.from_frames, other.draws.from_frames[::-1]
-            spread = (ours[:, z, left] - theirs[:, z, right]).mean(1)
-            low, high = np.quantile(spread, one.draws.ends)
+            draws_with, draws_without = one.draws.from_frames, other.draws.from_frames[::-1]
+            differences = (draws_with[:, z, i] - draws_without[:, z, j]).mean(1)
+            low, high = np.quantile(differences, one.draws.ends)
             zones[zone] = {
                 "difference": round(float(np.expm1(gap)), 4),
                 "low": round(float(np.expm1(min(low, gap))), 4),
@@ -80,16 +93,27 @@ def compare_converter(
 
 
 def factor_in_name(converter: str) -> float | None:
-    """Magnification that a converter's name tells ('1.4x'); None where it tells none."""
+    """Magnification in a converter's name.
+
+    Parameters
+    ----------
+    converter : str
+        As in 'TC 1.4x'.
+
+    Returns
+    -------
+    float or None
+        None where the name holds none, or one that no converter has.
+    """
     found = _FACTOR.search(converter)
     value = float((found[1] or found[2]).replace(",", ".")) if found else 0.0
     return value if _FACTORS[0] <= value <= _FACTORS[1] else None
 
 
-def _factor(converter: str, with_it: list[FittedRange], bare: list[FittedRange]) -> float:
+def _factor(converter: str, with_it: list[FittedRange], without_it: list[FittedRange]) -> float:
     """From the name, else from the focal lengths, else 1."""
     named = factor_in_name(converter)
-    return max(_middle(with_it[-1]) / _middle(bare[-1]), 1.0) if named is None else named
+    return max(_middle(with_it[-1]) / _middle(without_it[-1]), 1.0) if named is None else named
 
 
 def _middle(part: FittedRange) -> float:

@@ -27,27 +27,59 @@ _NEAREST: Final = 0.49
 
 @dataclass(frozen=True, slots=True)
 class CurveData:
-    """The frames of one curve. n frames, Z zones, K apertures."""
+    """The frames of one curve: n frames, Z zones, K apertures.
+
+    Attributes
+    ----------
+    log_mtf50 : ndarray of float64, shape (n, Z)
+        ln MTF50 in cycles per pixel, NaN where a zone was not measured.
+    stderr : ndarray of float64, shape (n, Z)
+        Standard error of the measurement, ln.
+    object_error : ndarray of float64, shape (n, Z)
+        Standard error, ln, that is added for objects that may be soft themselves; NaN where unknown.
+    aperture : ndarray of int64, shape (n,)
+        Index into `f_numbers`.
+    f_numbers : ndarray of float64, shape (K,)
+        Apertures, ascending, as the files state them.
+    pitch_um : float
+        Pixel pitch in micrometres.
+    source : str
+        Kind of file.
+    outing : ndarray of int64, shape (n,)
+        Number of each frame's outing.
+    row : ndarray of int64, shape (n,)
+        Position in the frame table.
+    """
 
     log_mtf50: Floats
-    """n x Z, NaN where a zone was not measured."""
     stderr: Floats
-    """n x Z, the measurement's standard error of it."""
     object_error: Floats
-    """n x Z, what is added to that error for objects that may be soft themselves; NaN where unknown."""
     aperture: NDArray[np.int64]
-    """n, index into `f_numbers`."""
     f_numbers: Floats
-    """K, ascending."""
     pitch_um: float
     source: str
     outing: NDArray[np.int64]
     row: NDArray[np.int64]
-    """n, position in the frame table."""
 
 
 def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> CurveData | None:
-    """Arrays for the frames `rows` of a group; None when no frame holds a figure."""
+    """Arrays of the frames of one curve.
+
+    Parameters
+    ----------
+    table : Table
+        Columns of all frames (`read_table`).
+    group : LensGroup
+        Lens, body and kind of file; its pixel pitch, or `PITCH_UNKNOWN_UM`, is taken.
+    rows : ndarray of int64, shape (n,)
+        Positions in the table; a sample of `table.CELL_LIMIT` per aperture stands for more.
+
+    Returns
+    -------
+    CurveData or None
+        None when no frame has both an aperture and a figure. Standard errors are at least `_LEAST_ERROR`, and
+        `_ERROR_UNKNOWN` where a frame states none.
+    """
     rows = table.sample(rows)
     if not len(rows):
         return None
@@ -65,12 +97,40 @@ def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> Curve
 
 
 def cell_sums(data: CurveData, values: Floats) -> Floats:
-    """Sum of n x Z x .. values over the frames of each aperture: Z x K x .."""
+    """Sums over the frames of each aperture.
+
+    Parameters
+    ----------
+    data : CurveData
+        n frames at K apertures.
+    values : ndarray of float64, shape (n, Z, ...)
+        What to sum.
+
+    Returns
+    -------
+    ndarray of float64, shape (Z, K, ...)
+        Sums.
+    """
     return sums_of_cells(data.aperture, (len(data.f_numbers),), values)
 
 
 def sums_of_cells(cell: NDArray[np.int64], shape: tuple[int, ...], values: Floats) -> Floats:
-    """Sum of n x Z x .. values over the rows of each cell, for cells (..., K): (..., Z, K, ..)."""
+    """Sums over the rows of each cell, for one curve or several.
+
+    Parameters
+    ----------
+    cell : ndarray of int64, shape (n,)
+        Index into cells of this `shape`, flattened.
+    shape : tuple of int
+        (..., K): leading axes of curves, then apertures.
+    values : ndarray of float64, shape (n, Z, ...)
+        What to sum.
+
+    Returns
+    -------
+    ndarray of float64, shape (..., Z, K, ...)
+        Sums, the zone before the apertures.
+    """
     columns = values.reshape(len(values), -1).T
     sums = np.array([np.bincount(cell, column, math.prod(shape)) for column in columns], float)
     sums = sums.reshape(*values.shape[1:], *shape)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import aperture_index, nominal_from_index
-from auditor.infer.lenses.advice import missing, weaker_zone
+from auditor.infer.lenses.advice import missing_evidence, weaker_zone
 from auditor.infer.lenses.evidence import Evidence, judge
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
@@ -23,47 +23,67 @@ __all__ = ["best_aperture", "describe_range"]
 
 Floats = NDArray[np.float64]
 
-_SAME: Final = 0.1
+_SAME_STOPS: Final = 0.1
 """Stops within which two apertures are one: a third of the step between engraved ones."""
-_REACH: Final = 1.1
-"""Stops over which a curve is drawn between apertures that frames speak for: a full stop, rounded."""
-_MARKEDLY: Final = 2.0
+_SHOWN_STOPS: Final = 1.1
+"""Stops over which a curve is drawn between apertures that have evidence: a full stop, rounded."""
+_ASYMMETRIC: Final = 2.0
 """How much further up than down intervals reach, from which it is said."""
 
 
 def describe_range(
-    fit: CurveFit, draws: Draws, told: NDArray[np.bool_], table: Table, rows: NDArray[np.int64],
+    fit: CurveFit, draws: Draws, supported: NDArray[np.bool_], table: Table, rows: NDArray[np.int64],
     criteria: Criteria,
 ) -> FocalRange:  # fmt: skip
-    """The entry of `focal_ranges` for frames `rows`, without focal lengths, fringing, sides. `told` (Z x K):
-    where frames speak for the lens (`advice.evident`)."""
+    """Entry of `focal_ranges` of the profile, without focal lengths, fringing, sides and diffraction.
+
+    Parameters
+    ----------
+    fit : CurveFit
+        The fitted curve.
+    draws : Draws
+        Its plausible curves.
+    supported : ndarray of bool, shape (Z, K)
+        Where the curve has evidence (`advice.has_evidence`); elsewhere no figure is shown.
+    table : Table
+        Columns of all frames.
+    rows : ndarray of int64, shape (n,)
+        Positions of this range's frames.
+    criteria : Criteria
+        Thresholds of the ranges.
+
+    Returns
+    -------
+    FocalRange
+        Ranges are None where evidence for a best aperture is missing; `reasons` then say what.
+    """
     index = np.unique(table.aperture[rows][table.aperture[rows] >= 0])
     counts = _counts(table, rows, index)
     half_width = None
-    apertures = _apertures(fit, draws, told, table, rows, index, counts)
-    kept = np.isin(index, aperture_index(fit.data.f_numbers))
-    if told.any():
+    apertures = _apertures(fit, draws, supported, table, rows, index, counts)
+    fitted = np.isin(index, aperture_index(fit.data.f_numbers))
+    if supported.any():
         first, last = np.exp(np.quantile(draws.from_frames, draws.ends, axis=0))
         half_width = (last - first) / 2 / draws.figures[0]
-    evidence = judge(fit, half_width, counts[:, kept])
-    found, lacking = _ranges(fit, draws, told, criteria)
-    if told.any():
-        _lack_of_evidence(draws, told, counts[:, kept], index[kept], evidence)
-    if lacking:
-        evidence.add(2, f"best aperture: not yet; it takes {' and '.join(lacking)}")
+    evidence = judge(fit, half_width, counts[:, fitted])
+    ranges, missing = _ranges(fit, draws, supported, criteria)
+    if supported.any():
+        _add_unsupported(draws, supported, counts[:, fitted], index[fitted], evidence)
+    if missing:
+        evidence.add(2, f"best aperture: not yet; it takes {' and '.join(missing)}")
     out: FocalRange = {
         "focal_mm": None,
         "frames": len(rows),
         "outings": len(np.unique(table.outing[rows])),
         "apertures": apertures,
-        "curve": _curve(fit, draws, told),
+        "curve": _curve(fit, draws, supported),
         "sweet_spot": None,
         "pin_sharp": None,
         "acceptable": None,
         "pin_sharp_intervals": None,
         "acceptable_intervals": None,
         "sharpening": dict(zip(("amount", "error"), draws.sharpening, strict=True))
-        if told.any()
+        if supported.any()
         else None,
         "failures": {
             "soft_share": round(float(1 - fit.inlier.mean()), 3),
@@ -72,51 +92,63 @@ def describe_range(
         "evidence": evidence.word,
         "reasons": evidence.reasons,
     }
-    if found is not None:
+    if ranges is not None:
         out["sweet_spot"] = {
-            "f_number": found.sweet, "low": found.sweet_low, "high": found.sweet_high
+            "f_number": ranges.sweet, "low": ranges.sweet_low, "high": ranges.sweet_high
         }  # fmt: skip
-        out["pin_sharp"], out["acceptable"] = list(found.pin_sharp), list(found.acceptable)
-        out["pin_sharp_intervals"] = [list(p) for p in found.pin_sharp_intervals]
-        out["acceptable_intervals"] = [list(p) for p in found.acceptable_intervals]
-    _tell_together(fit, draws, apertures, out["sweet_spot"])
+        out["pin_sharp"], out["acceptable"] = list(ranges.pin_sharp), list(ranges.acceptable)
+        out["pin_sharp_intervals"] = [list(p) for p in ranges.pin_sharp_intervals]
+        out["acceptable_intervals"] = [list(p) for p in ranges.acceptable_intervals]
+    _add_correlation(fit, draws, apertures, out["sweet_spot"])
     return out
 
 
-def _lack_of_evidence(
+def _add_unsupported(
     draws: Draws,
-    told: NDArray[np.bool_],
+    supported: NDArray[np.bool_],
     counts: NDArray[np.int64],
     index: NDArray[np.int64],
     evidence: Evidence,
 ) -> None:
-    """Add where no frame speaks for the lens, and whether those that do may all be soft."""
-    dark = [
+    """Add where a zone has no evidence, and whether frames that are evidence may all be soft."""
+    unsupported = [
         f"{zone} at {', '.join(f'f/{nominal_from_index(int(i)):g}' for i in index[none])}"
         for z, zone in enumerate(ZONES)
-        if (none := ~told[z] & (counts[z] > 0)).any()
+        if (none := ~supported[z] & (counts[z] > 0)).any()
     ]
-    if dark:
+    if unsupported:
         evidence.add(
             0,
-            f"no evidence here: {'; '.join(dark)} (no frame, or one frame in all, came near what the "
+            f"no evidence here: {'; '.join(unsupported)} (no frame, or one frame in all, came near what the "
             "lens can do)",
         )
-    if _upwards(draws, told) > _MARKEDLY:
+    if _asymmetry(draws, supported) > _ASYMMETRIC:
         evidence.add(
             0, "frames so few may all be softer than the lens: it may well be sharper than shown"
         )
 
 
-def _upwards(draws: Draws, told: NDArray[np.bool_]) -> float:
+def _asymmetry(draws: Draws, supported: NDArray[np.bool_]) -> float:
     """How much further up than down intervals reach, in the median of the figures shown."""
     value, low, high = (np.log(ends) for ends in draws.figures)
-    return float(np.median(((high - value) / np.maximum(value - low, 1e-6))[told]))
+    return float(np.median(((high - value) / np.maximum(value - low, 1e-6))[supported]))
 
 
 def best_aperture(apertures: Sequence[Mapping[str, Any]], sweet: Mapping[str, Any] | None) -> Any:
-    """The entry of `apertures` with figures of centre or corner that is nearest to the sweet spot; None
-    where there is none."""
+    """Entry of the best aperture in use: that with figures which is nearest to the sweet spot.
+
+    Parameters
+    ----------
+    apertures : sequence of mapping
+        Entries `apertures` of a focal range, with `f_number`, `centre`, `corner`.
+    sweet : mapping or None
+        Its `sweet_spot`, with `f_number`.
+
+    Returns
+    -------
+    mapping or None
+        One of `apertures`; None without a sweet spot, or where no entry has a figure of centre or corner.
+    """
     if not sweet:
         return None
     known = [a for a in apertures if a["centre"] or a["corner"]]
@@ -124,43 +156,43 @@ def best_aperture(apertures: Sequence[Mapping[str, Any]], sweet: Mapping[str, An
     return min(known, key=lambda a: abs(np.log(a["f_number"]) - wanted), default=None)
 
 
-def _tell_together(
+def _add_correlation(
     fit: CurveFit, draws: Draws, apertures: Sequence[Aperture], sweet: SweetSpot | None
 ) -> None:
     """Add to every figure how its error goes with that at the best aperture in use (correlation of the
-    draws), without which a difference of the two would seem less sure than it is."""
+    draws), without which the interval of a difference of the two would seem wider than it is."""
     best = best_aperture(apertures, sweet)
     if best is None:
         return
     at = {nominal_from_index(int(i)): j for j, i in enumerate(aperture_index(fit.data.f_numbers))}
     for z, zone in enumerate(ZONES):
         if best[zone]:
-            together = np.atleast_2d(np.corrcoef(draws.curve[:, z], rowvar=False))
+            correlation = np.atleast_2d(np.corrcoef(draws.curve[:, z], rowvar=False))
             for entry in apertures:
                 figure: Zone | None = entry[zone]  # type: ignore[literal-required]
                 if figure:
-                    own, other = at[entry["f_number"]], at[best["f_number"]]
-                    figure["with_best"] = round(float(together[own, other]), 4)
+                    i, j = at[entry["f_number"]], at[best["f_number"]]
+                    figure["with_best"] = round(float(correlation[i, j]), 4)
 
 
 def _apertures(
-    fit: CurveFit, draws: Draws, told: NDArray[np.bool_], table: Table, rows: NDArray[np.int64],
+    fit: CurveFit, draws: Draws, supported: NDArray[np.bool_], table: Table, rows: NDArray[np.int64],
     index: NDArray[np.int64], counts: NDArray[np.int64],
 ) -> list[Aperture]:  # fmt: skip
     """Entry of every aperture used, of these `index`es. Besides its interval a figure has `frames_error`, its standard
-    error (ln) as far as frames decide it, and `lacking` (ln), what its frames
-    lack as a rule: what another lens on this body does not share."""
+    error (ln) as far as frames decide it, and `lacking` (ln), by how much its
+    frames fall short of the lens as a rule: what another lens on this body does not share."""
     fitted = {int(i): j for j, i in enumerate(aperture_index(fit.data.f_numbers))}
-    if told.any():
+    if supported.any():
         value, low, high = draws.figures
-        own, beyond = draws.frames_error, draws.lacking
+        own, beyond = draws.frames_error, draws.typical_deficit
     apertures: list[Aperture] = []
     for j, i in enumerate(index):
         here = rows[table.aperture[rows] == i]
         k = fitted.get(int(i))
         figures: list[Zone | None] = [None] * len(ZONES)
         for z in range(len(ZONES)):
-            if k is not None and told[z, k]:
+            if k is not None and supported[z, k]:
                 figures[z] = {
                     **_interval(value[z, k], low[z, k], high[z, k]), "frames": int(counts[z, j]),
                     "frames_error": round(float(own[z, k]), 4),
@@ -206,37 +238,39 @@ def _inliers(fit: CurveFit, k: int, frames: int) -> int:
 
 
 def _scatter(fit: CurveFit) -> Floats:
-    """Z, by how much (ln MTF50) sound figures scatter, their stated errors included."""
+    """Z, by how much (ln MTF50) inliers scatter, their stated errors included."""
     stated = np.where(fit.model.known, fit.data.stderr, np.nan)
     typical = [np.median(s[~np.isnan(s)]) if (~np.isnan(s)).any() else 0.0 for s in stated.T]
     return np.hypot(fit.state.scatter, typical)
 
 
 def _ranges(
-    fit: CurveFit, draws: Draws, told: NDArray[np.bool_], criteria: Criteria
+    fit: CurveFit, draws: Draws, supported: NDArray[np.bool_], criteria: Criteria
 ) -> tuple[Ranges | None, list[str]]:
-    """Best aperture and ranges from the apertures at which the weaker zone has evidence, `told`
+    """Best aperture and ranges from the apertures at which the weaker zone has evidence, `supported`
     (Z x K); or what is missing for them."""
-    zone = weaker_zone(told)
-    lacking = missing(fit, draws, zone, told[zone])
-    if lacking:
-        return None, lacking
-    return find_ranges(fit, draws, zone, told[zone], criteria.pin_sharp, criteria.acceptable), []
+    zone = weaker_zone(supported)
+    missing = missing_evidence(fit, draws, zone, supported[zone])
+    if missing:
+        return None, missing
+    return find_ranges(
+        fit, draws, zone, supported[zone], criteria.pin_sharp, criteria.acceptable
+    ), []
 
 
-def _curve(fit: CurveFit, draws: Draws, told: NDArray[np.bool_]) -> list[CurvePoint]:
-    """The fitted curve at thirds of a stop, a zone's where frames speak for it within a stop."""
+def _curve(fit: CurveFit, draws: Draws, supported: NDArray[np.bool_]) -> list[CurvePoint]:
+    """The fitted curve at thirds of a stop, a zone's where an aperture within a stop has evidence."""
     used = set(aperture_index(fit.data.f_numbers).tolist())
-    if told.any():
+    if supported.any():
         value, low, high = draws.figures_at_thirds
     stops = 2 * np.log2(fit.data.f_numbers)
     out: list[CurvePoint] = []
     for j, (i, f_number) in enumerate(zip(draws.thirds.tolist(), draws.grid, strict=True)):
         figures: list[Zone | None] = []
         for z in range(len(ZONES)):
-            apart = stops[told[z]] - 2 * np.log2(f_number)
-            below, above = apart[apart <= _SAME], apart[apart >= -_SAME]
-            shown = len(below) and len(above) and np.abs(apart).min() < _REACH
+            distance = stops[supported[z]] - 2 * np.log2(f_number)
+            below, above = distance[distance <= _SAME_STOPS], distance[distance >= -_SAME_STOPS]
+            shown = len(below) and len(above) and np.abs(distance).min() < _SHOWN_STOPS
             figures.append(_interval(value[z, j], low[z, j], high[z, j]) if shown else None)
         centre, middle, corner = figures
         out.append({

@@ -30,21 +30,49 @@ _F_NUMBERS: Final = (1.0, 64.0)
 
 
 def diffraction_blur_px(f_number: Floats, pitch_um: float) -> Floats:
-    """Gaussian of the same MTF50 as diffraction alone, in px."""
+    """Gaussian blur of the same MTF50 as diffraction alone.
+
+    Parameters
+    ----------
+    f_number : ndarray of float64
+        Apertures.
+    pitch_um : float
+        Pixel pitch in micrometres.
+
+    Returns
+    -------
+    ndarray of float64
+        Standard deviation in px, for green light.
+    """
     return np.asarray(_KAPPA * GREEN_UM * np.asarray(f_number) / (_MTF50_DIFFRACTION * pitch_um))
 
 
 def describe_diffraction(
-    fit: CurveFit, draws: Draws, zone: int, held: NDArray[np.bool_], pitch_known: bool
+    fit: CurveFit, draws: Draws, zone: int, supported: NDArray[np.bool_], pitch_known: bool
 ) -> Diffraction:
     """From which f-number diffraction blurs more than pixel and aberrations together.
 
-    By the pitch alone (a perfect lens); and where frames speak for two apertures or more in `zone`,
-    with its aberrations as fitted. How the curve falls towards the smallest of these apertures is told
-    where the intervals at both ends lie apart: optics let any curve fall there, frames or none.
+    By the pitch alone (a perfect lens); and where two apertures or more have evidence in `zone`, with its
+    aberrations as fitted. How the curve falls towards the smallest of these apertures is given where the
+    intervals at both ends lie apart: optics let any curve fall there, frames or none.
 
-    Args:
-        held: (K,) at which apertures frames speak for the curve.
+    Parameters
+    ----------
+    fit : CurveFit
+        The fitted curve.
+    draws : Draws
+        Its plausible curves.
+    zone : int
+        Index into `record.ZONES`.
+    supported : ndarray of bool, shape (K,)
+        Apertures at which that zone has evidence.
+    pitch_known : bool
+        Whether the pixel pitch is known; else `text` says that it is assumed.
+
+    Returns
+    -------
+    Diffraction
+        F-numbers, None where diffraction never rules or evidence is missing.
     """
     grid = np.array([f for f in F_NUMBERS if _F_NUMBERS[0] <= f <= _F_NUMBERS[1]])
     diffraction = diffraction_blur_px(grid, fit.data.pitch_um)
@@ -61,18 +89,18 @@ def describe_diffraction(
     text = f"at pixels of {fit.data.pitch_um:.2f} µm diffraction would rule a perfect lens from f/{perfect:g}"
     if not pitch_known:
         text += " (pixel pitch assumed)"
-    used = np.flatnonzero(held)
+    used = np.flatnonzero(supported)
     if len(used) > 1:
-        own = slice(zone * PARAMETERS, (zone + 1) * PARAMETERS)
-        theta = np.vstack([fit.state.theta[own], draws.theta[:, own]])
-        rest = np.hypot(pixel, blur_px(theta, fit.model.optics.widest / grid))
-        ruled = np.append(grid, np.inf)[_first(diffraction > rest)]
-        low, high = np.quantile(ruled[1:], draws.ends, method="nearest")
-        if np.isfinite(ruled[0]):
-            out["ruling_from_f_number"], out["ruling_low"] = float(ruled[0]), float(low)
+        parameters = slice(zone * PARAMETERS, (zone + 1) * PARAMETERS)
+        theta = np.vstack([fit.state.theta[parameters], draws.theta[:, parameters]])
+        other_blur = np.hypot(pixel, blur_px(theta, fit.model.optics.widest / grid))
+        onset = np.append(grid, np.inf)[_first(diffraction > other_blur)]
+        low, high = np.quantile(onset[1:], draws.ends, method="nearest")
+        if np.isfinite(onset[0]):
+            out["ruling_from_f_number"], out["ruling_low"] = float(onset[0]), float(low)
             out["ruling_high"] = float(high) if np.isfinite(high) else None
             last = f"to f/{high:g}" if np.isfinite(high) else "or smaller apertures"
-            text += f"; with this lens's own blur from f/{ruled[0]:g}"
+            text += f"; with this lens's own blur from f/{onset[0]:g}"
             if low < high:
                 text += f" (f/{low:g} {last})"
         curve, low, high = (ends[zone, used] for ends in draws.figures)

@@ -19,25 +19,25 @@ Floats = NDArray[np.float64]
 
 _MARKED_EXCESS: Final = 0.06
 """How much (ln MTF50) even the sharpest frames fall short of the curve, from which it is said."""
-_HARDLY: Final = 0.25
+_FEW_INLIERS_SHARE: Final = 0.25
 """Share of frames on the curve under which that is said."""
 # What makes evidence thin or only fair is common practice, no source: it chooses words, no figure.
 _WIDE: Final = 0.12
-"""Half width of an interval, as a share, from which evidence is thin: wider than what is told apart."""
+"""Half width of an interval, as a share, from which evidence is thin: wider than differences that matter."""
 _FAIR: Final = 0.05
 """The same from which it is only fair."""
 _FEW: Final = 4
-"""Frames at an aperture below which it leans on the others."""
+"""Frames at an aperture below which its figure rests on the others."""
 _FEW_OUTINGS: Final = 4
 """Outings below which it is said how few they are."""
-_FEW_SOUND: Final = 6
+_FEW_INLIERS: Final = 6
 """Frames in which nothing failed, below which evidence is thin."""
 _MOSTLY_FAILED: Final = 0.35
 """Share of such frames below which it is said that most failed."""
-_SOME: Final = 3
+_ENOUGH_TO_JUDGE: Final = 3
 """Frames at an aperture from which its failures mean something."""
-_HARDLY_SOUND: Final = 1.5
-"""Frames' worth of sound ones below which there is hardly one."""
+_LEAST_INLIERS: Final = 1.5
+"""Sum of inlier probabilities below which there is hardly a frame without a fault."""
 _SOFT_PX: Final = 1.4
 """Blur (px, Gaussian) of the best of a lens beyond diffraction: no lens at its best is as soft."""
 _NAMED: Final = 5
@@ -64,8 +64,22 @@ class Evidence:
 
 
 def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -> Evidence:
-    """Weigh a fit. `half_width` Z x K: half the relative interval, as far as frames decide it, None
-    where no figure is shown; `counts` Z x K frames."""
+    """Weigh what a fit rests on.
+
+    Parameters
+    ----------
+    fit : CurveFit
+        The fitted curve.
+    half_width : ndarray of float64, shape (Z, K), or None
+        Half the relative interval, as far as frames decide it; None where no figure is shown.
+    counts : ndarray of int64, shape (Z, K)
+        Frames with a figure.
+
+    Returns
+    -------
+    Evidence
+        A word, and the reasons behind it.
+    """
     out = Evidence()
     frames = len(fit.data.row)
     if frames < _FEW:
@@ -82,21 +96,21 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
     for z in zones:
         if counts[z].sum() == 0:
             out.add(2, f"no frame has a figure in the {ZONES[z]}: judged without it")
-    seen = [z for z in zones if counts[z].sum()]
-    if seen:
-        fewest = counts[seen].min(0)
+    measured = [z for z in zones if counts[z].sum()]
+    if measured:
+        fewest = counts[measured].min(0)
         few = [names[j] for j in range(k) if fewest[j] < _FEW]
         if len(few) > k / 2:
             where = "every aperture" if len(few) == k else f"{len(few)} of {k} apertures"
             out.add(2, f"fewer than {_FEW} frames at {where}")
         elif few:
-            out.add(0, f"few frames at {_some(few)}: these lean on the other apertures")
-        width = 0.0 if half_width is None else float(np.median(half_width[seen]))
+            out.add(0, f"few frames at {_listed(few)}: these lean on the other apertures")
+        width = 0.0 if half_width is None else float(np.median(half_width[measured]))
         if width > _WIDE:
             out.add(2, f"half of the figures are known no closer than ±{100 * width:.0f}%")
         elif width > _FAIR:
             out.add(1, f"half of the figures are known no closer than ±{100 * width:.0f}%")
-    _scenes(fit, seen, out)
+    _scenes(fit, measured, out)
     _inlier_frames(fit, names, out)
     outings = len(np.unique(fit.data.outing))
     if outings == 1:
@@ -108,11 +122,11 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
 
 
 def _scenes(fit: CurveFit, zones: list[int], out: Evidence) -> None:
-    """Whether even the frames nearest to the lens lack something."""
+    """Whether even the frames nearest to the lens fall short of it."""
     lens = np.exp(-2 * fit.curve[zones])
-    nearest = fit.model.excess.nearest(fit.state.shares)[zones]
+    nearest = fit.model.excess.least_excess(fit.state.shares)[zones]
     excess = float(np.median(0.5 * np.log1p(nearest / lens))) if len(zones) else 0.0
-    if excess > _MARKED_EXCESS and np.median(fit.state.share[zones]) < _HARDLY:
+    if excess > _MARKED_EXCESS and np.median(fit.state.inlier_share[zones]) < _FEW_INLIERS_SHARE:
         out.add(
             1,
             f"even the sharpest frames are some {100 * excess:.0f}% softer than the curve, which lies "
@@ -124,17 +138,19 @@ def _inlier_frames(fit: CurveFit, names: list[str], out: Evidence) -> None:
     k = len(names)
     total = np.bincount(fit.data.aperture, minlength=k)
     inlier = np.bincount(fit.data.aperture, fit.inlier, k)
-    if inlier.sum() < _FEW_SOUND:
+    if inlier.sum() < _FEW_INLIERS:
         n = round(float(inlier.sum()))
         count = "hardly a frame" if n == 0 else f"only about {n} frame{'s' if n > 1 else ''}"
         out.add(2, f"{count} in which nothing else failed")
     if inlier.sum() / total.sum() < _MOSTLY_FAILED:
         out.add(1, f"most frames failed otherwise ({_percent(1 - inlier.sum() / total.sum())})")
-    bad = [names[j] for j in range(k) if total[j] >= _SOME and inlier[j] < _HARDLY_SOUND]
+    bad = [
+        names[j] for j in range(k) if total[j] >= _ENOUGH_TO_JUDGE and inlier[j] < _LEAST_INLIERS
+    ]
     if bad:
         out.add(
             1,
-            f"hardly a sound frame at {_some(bad)}: what is told there leans on the other apertures",
+            f"hardly a sound frame at {_listed(bad)}: what is told there leans on the other apertures",
         )
 
 
@@ -143,8 +159,8 @@ def _softness(fit: CurveFit, out: Evidence) -> None:
     best = float(np.exp(fit.curve[ZONES.index("centre")].max()))
     diffraction = float(np.exp(fit.model.optics.perfect(0.0).max()))
     kappa = float(blur_sigma_for_mtf50(1.0))
-    left = kappa * np.sqrt(max(1 / best**2 - 1 / diffraction**2, 0.0))
-    if left > _SOFT_PX:
+    blur = kappa * np.sqrt(max(1 / best**2 - 1 / diffraction**2, 0.0))
+    if blur > _SOFT_PX:
         out.add(
             2,
             "even the sharpest frames are much softer than optics explains: every frame may have "
@@ -160,5 +176,5 @@ def _percent(share: float) -> str:
     return f"{100 * share:.0f}%"
 
 
-def _some(names: list[str]) -> str:
+def _listed(names: list[str]) -> str:
     return ", ".join(names) if len(names) <= _NAMED else f"{', '.join(names[:_NAMED])} and others"

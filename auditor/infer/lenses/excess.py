@@ -1,9 +1,9 @@
-"""What a frame's zone lacks to its lens: a one-sided excess in 1 / MTF50^2 (px^2).
+"""By how much a frame's zone is softer than its lens: a one-sided excess in 1 / MTF50^2 (px^2).
 
 Blurs add by their squares, so whatever was softer than the lens (objects, depth, missed focus, shake)
 adds to the lens's own 1 / MTF50^2 and never takes away. How much it adds, and how often next to
-nothing, is learned from each archive: the excess is nothing with some probability, else one of a few
-spreads that are the same at every aperture (objects, shake), or fall as 1 / N^2 (depth: the blur disc
+nothing, is learned from each archive: the excess is zero with some probability, else of one of a few
+laws that are the same at every aperture (objects, shake), or fall as 1 / N^2 (depth: the blur disc
 of what lies before or behind the plane of focus shrinks as the aperture closes). This is a stochastic
 frontier (Aigner, Lovell & Schmidt, J. Econometrics 6, 1977) some of whose units may lie on the frontier
 itself (Kumbhakar, Parmeter & Tsionas, J. Econometrics 172, 2013).
@@ -23,29 +23,40 @@ __all__ = ["COMPONENTS", "STARTS", "Excess"]
 Floats = NDArray[np.float64]
 
 _FIXED_PX2: Final = (3.0, 15.0, 75.0, 300.0)
-"""Means of exponential spreads that hold at every aperture."""
+"""Means of exponential laws that hold at every aperture."""
 _DEPTH_PX2: Final = (0.5, 2.0, 8.0, 40.0)
-"""Means at f/8 of spreads that fall as 1 / N^2. Their law is Erlang's of order two: not even the
+"""Means at f/8 of laws that fall as 1 / N^2. Their law is Erlang's of order two: not even the
 sharpest of a zone's edges lies in the plane of focus as a rule."""
 _F_NUMBER: Final = 8.0
 """The f-number to which `_DEPTH_PX2` refers."""
 _QUANTILES: Final = (np.arange(8) + 0.5) / 8
-"""Each spread is stood for by eight points of equal share."""
-_ONCE, _TWICE = gammaincinv(1, _QUANTILES), gammaincinv(2, _QUANTILES) / 2
-"""These points of an exponential spread and of Erlang's, of mean one."""
+"""Each law is represented by eight quantiles of equal probability."""
+_EXPONENTIAL, _ERLANG = gammaincinv(1, _QUANTILES), gammaincinv(2, _QUANTILES) / 2
+"""These quantiles of an exponential law and of Erlang's of order two, of mean one."""
 COMPONENTS: Final = 1 + len(_FIXED_PX2) + len(_DEPTH_PX2)
-"""Nothing, and the spreads."""
+"""No excess, and the laws."""
 STARTS: Final = np.append(0, 1 + len(_QUANTILES) * np.arange(COMPONENTS - 1))
 """Where each of them begins among the points."""
 
 
 @dataclass(frozen=True, slots=True)
 class Excess:
-    """Points that stand for the spreads at K apertures.
+    """Points of quadrature of the excess distribution at K apertures.
 
-    Attributes:
-        nodes: (..., K, M) px^2; the first is nothing, each other one of eight quantiles of its spread.
-        means: (..., K, COMPONENTS) px^2.
+    The excess in 1 / MTF50^2 is a mixture: none, exponential laws of fixed mean, and Erlang laws of order two
+    whose mean falls as 1 / N^2. Each law is represented by eight quantiles of equal probability.
+
+    Attributes
+    ----------
+    nodes : ndarray of float64, shape (..., K, M)
+        Points in px^2; the first is no excess, each other one a quantile of its law.
+    means : ndarray of float64, shape (..., K, COMPONENTS)
+        Means of the laws in px^2, 0 for the first.
+
+    References
+    ----------
+    D. Aigner, C. A. K. Lovell and P. Schmidt, J. Econometrics 6 (1977), stochastic frontier.
+    S. C. Kumbhakar, C. F. Parmeter and E. G. Tsionas, J. Econometrics 172 (2013), zero inefficiency.
     """
 
     nodes: Floats
@@ -56,12 +67,12 @@ class Excess:
         """The points at these apertures (..., K)."""
         depth = (_F_NUMBER / f_numbers[..., None]) ** 2 * _DEPTH_PX2
         fixed = np.broadcast_to(_FIXED_PX2, depth.shape)
-        spread = [fixed[..., None] * _ONCE, depth[..., None] * _TWICE]
+        spread = [fixed[..., None] * _EXPONENTIAL, depth[..., None] * _ERLANG]
         points = [part.reshape(*f_numbers.shape, -1) for part in spread]
-        nothing = np.zeros((*f_numbers.shape, 1))
+        zero = np.zeros((*f_numbers.shape, 1))
         return cls(
-            np.concatenate([nothing, *points], axis=-1),
-            np.concatenate([nothing, fixed, depth], axis=-1),
+            np.concatenate([zero, *points], axis=-1),
+            np.concatenate([zero, fixed, depth], axis=-1),
         )
 
     def part(self, kept: NDArray[np.bool_]) -> Excess:
@@ -70,12 +81,34 @@ class Excess:
 
     @staticmethod
     def weights(shares: Floats) -> Floats:
-        """Weight of each point (..., K, M) for shares of the spreads (..., K, COMPONENTS)."""
-        each = np.diff(STARTS, append=1 + (COMPONENTS - 1) * len(_QUANTILES))
-        return np.asarray(np.repeat(shares / each, each, axis=-1))
+        """Probability of each point.
 
-    def nearest(self, shares: Floats) -> Floats:
-        """How far (Z, K, px^2) the frames nearest to the lens lie from it, as a rule: the harmonic mean of
-        the spreads, times the share of frames that are not the lens's own. `shares` (Z, K, COMPONENTS)."""
+        Parameters
+        ----------
+        shares : ndarray of float64, shape (..., COMPONENTS)
+            Mixture weights of the components.
+
+        Returns
+        -------
+        ndarray of float64, shape (..., M)
+            Each component's weight, spread evenly over its points.
+        """
+        points = np.diff(STARTS, append=1 + (COMPONENTS - 1) * len(_QUANTILES))
+        return np.asarray(np.repeat(shares / points, points, axis=-1))
+
+    def least_excess(self, shares: Floats) -> Floats:
+        """How far the frames nearest to the lens typically lie from it.
+
+        Parameters
+        ----------
+        shares : ndarray of float64, shape (Z, K, COMPONENTS)
+            Mixture weights of the components.
+
+        Returns
+        -------
+        ndarray of float64, shape (Z, K)
+            In px^2: the harmonic mean of the components' means, times the share of frames that are not the lens's
+            own.
+        """
         density = (shares[..., 1:] / self.means[:, 1:]).sum(-1)
         return np.asarray((1 - shares[..., 0]) ** 2 / np.maximum(density, 1e-12))

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from auditor.infer.lenses.curve_data import CurveData
 from auditor.infer.lenses.excess import COMPONENTS
-from auditor.infer.lenses.likelihood import SCATTER, Expectation, Model, State
+from auditor.infer.lenses.likelihood import SCATTER, Model
+from auditor.infer.lenses.likelihood_state import Expectation, State
 
 __all__ = ["CurveFit", "fit_curves"]
 
@@ -30,20 +31,33 @@ _START_SD: Final = 0.05
 """Error (ln MTF50) of the quantile of a cell through which the start goes."""
 _STEP: Final = 0.004
 """Step (logarithms) for derivatives of the score."""
-_TOGETHER: Final = 200
+_BATCH: Final = 200
 """Curves fitted at once: enough that numpy's small calls cost little, few enough for the memory."""
 
 
 @dataclass(frozen=True)
 class CurveFit:
-    """A fitted curve. Z zones, K apertures."""
+    """A fitted curve: Z zones, K apertures.
+
+    Attributes
+    ----------
+    data : CurveData
+        Its frames.
+    model : Model
+        Their likelihood.
+    state : State
+        Parameters at the maximum.
+    expectation : Expectation
+        Of all figures given these.
+    curvature : ndarray of float64, shape (n, Z)
+        Observed information of each figure on the curve.
+    """
 
     data: CurveData
     model: Model
     state: State
     expectation: Expectation
     curvature: Floats
-    """n x Z, observed information of each figure on the curve there."""
 
     @property
     def curve(self) -> Floats:
@@ -57,18 +71,30 @@ class CurveFit:
 
     @property
     def inlier(self) -> Floats:
-        """n, chance that the frame's sharpest zone is as sharp as the lens."""
+        """(n,) probability that the frame's sharpest zone is as sharp as the lens."""
         return np.asarray(self.expectation.inlier.max(1))
 
 
 def fit_curves(data: Sequence[CurveData]) -> list[CurveFit]:
-    """The curves of greatest penalised likelihood, where an ascent from above finds them.
+    """Maximum penalised likelihood fits of many curves, each by itself.
 
-    Of one frame it is drawn through what that frame shows: nothing tells a soft frame from a soft lens.
+    Expectation and maximisation (`Model`), started from an upper quantile of each cell, as frames lie below a
+    lens's curve and hardly above it. A single frame's curve is drawn through what that frame shows: nothing
+    tells a soft frame from a soft lens.
+
+    Parameters
+    ----------
+    data : sequence of CurveData
+        One per curve.
+
+    Returns
+    -------
+    list of CurveFit
+        In the same order.
     """
     fits: list[CurveFit] = []
-    for first in range(0, len(data), _TOGETHER):
-        fits += _fit_together(data[first : first + _TOGETHER])
+    for first in range(0, len(data), _BATCH):
+        fits += _fit_together(data[first : first + _BATCH])
     return fits
 
 
@@ -76,8 +102,8 @@ def _fit_together(data: Sequence[CurveData]) -> list[CurveFit]:
     singles = [Model.of(d) for d in data]
     model = Model.of_several(singles)
     # A lone frame stays at its start.
-    alone = np.bincount(model.curve) == 1
-    state = _climb(model, _start(model), ~alone)
+    single_frame = np.bincount(model.curve) == 1
+    state = _maximise(model, _start(model), ~single_frame)
     found = model.expectation(state)
     up, down = (model.expectation(state, by).gradient for by in (_STEP, -_STEP))
     curvature = (down - up) / (2 * _STEP)
@@ -95,12 +121,12 @@ def _fit_together(data: Sequence[CurveData]) -> list[CurveFit]:
 def _start(model: Model) -> State:
     """Optics through an upper quantile of every cell."""
     inlier, quantile = _START
-    aim, count = _quantiles(model, quantile)
+    target, count = _quantiles(model, quantile)
     theta = model.prior[0]
     weight = (count > 0) / _START_SD**2
     for _ in range(_FIRST_STEPS):
-        off = aim - model.optics.curves(theta)
-        theta = model.towards(theta, model.optics.jacobian(theta), weight * off, weight)
+        residual = target - model.optics.curves(theta)
+        theta = model.gauss_newton(theta, model.optics.jacobian(theta), weight * residual, weight)
     zones = model.value.shape[1]
     return State(
         theta,
@@ -128,28 +154,30 @@ def _quantiles(model: Model, quantile: float) -> tuple[Floats, Floats]:
     return np.swapaxes(out.reshape(shape), 1, 2), np.swapaxes(count.reshape(shape), 1, 2)
 
 
-def _climb(model: Model, state: State, climbing: NDArray[np.bool_]) -> State:
+def _maximise(model: Model, state: State, active: NDArray[np.bool_]) -> State:
     """The best states on the way of the curves that are `climbing` (C,): where zones' order binds, steps
     may overshoot. A curve that has settled is left behind."""
     expectation = model.expectation(state)
-    reached = model.objective(state, expectation)
+    best_objective = model.objective(state, expectation)
     best = State(*(part.copy() for part in state))
-    going, kept = np.arange(len(reached)), climbing
+    running, unsettled = np.arange(len(best_objective)), active
     for i in range(_ITERATIONS):
-        if not kept.all():
-            going, rows = going[kept], kept[model.curve]
-            model, state = model.part(kept), State(*(part[kept] for part in state))
-            expectation = Expectation(expectation.curve[kept], *(p[rows] for p in expectation[1:]))
-        if not len(going):
+        if not unsettled.all():
+            running, rows = running[unsettled], unsettled[model.curve]
+            model, state = model.part(unsettled), State(*(part[unsettled] for part in state))
+            expectation = Expectation(
+                expectation.curve[unsettled], *(p[rows] for p in expectation[1:])
+            )
+        if not len(running):
             break
         before = expectation.curve
         state = model.step(state, expectation)
         expectation = model.expectation(state)
-        now = model.objective(state, expectation)
-        better = now > reached[going]
-        reached[going[better]] = now[better]
+        objective = model.objective(state, expectation)
+        better = objective > best_objective[running]
+        best_objective[running[better]] = objective[better]
         for part, found in zip(best, state, strict=True):
-            part[going[better]] = found[better]
+            part[running[better]] = found[better]
         moved = np.abs(expectation.curve - before) * model.used[:, None]
-        kept = (moved.max((1, 2)) >= _TOLERANCE) | (i <= _FIRST_STEPS)
+        unsettled = (moved.max((1, 2)) >= _TOLERANCE) | (i <= _FIRST_STEPS)
     return best

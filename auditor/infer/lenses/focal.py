@@ -19,11 +19,11 @@ __all__ = ["Part", "curves_differ", "merged_ranges", "shared_cells"]
 Part = tuple[NDArray[np.int64], CurveFit, Draws]
 """Rows of the frame table, and the curve through them."""
 
-_MATTERS: Final = 0.05
+_RELEVANT: Final = 0.05
 """Difference (log MTF50, root mean square) that a photographer could care about."""
-_CERTAIN: Final = 0.01
+_SIGNIFICANCE: Final = 0.01
 """Chance of a difference as large from equal curves, below which it counts as one."""
-_ALIKE_SD: Final = 0.01
+_MODEL_SD: Final = 0.01
 """Error (log MTF50) that every difference of two curves has besides: their shapes are only a model."""
 
 
@@ -31,26 +31,50 @@ def merged_ranges(
     parts: Sequence[Part],
     refit: Callable[[NDArray[np.int64]], Part | None],
 ) -> list[Part]:
-    """Merge neighbours, the most alike first, until every pair of neighbours differs."""
+    """Merge neighbouring focal ranges, the most similar first, until every pair of neighbours differs.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        By focal length.
+    refit : callable
+        From rows of the frame table to the curve through them, or None.
+
+    Returns
+    -------
+    list of Part
+        By focal length.
+    """
     out = list(parts)
     while len(out) > 1:
-        odds = [curves_differ(out[i], out[i + 1]) for i in range(len(out) - 1)]
-        alike = int(np.argmin(odds))
-        if odds[alike] >= 1:
+        differences = [curves_differ(out[i], out[i + 1]) for i in range(len(out) - 1)]
+        closest = int(np.argmin(differences))
+        if differences[closest] >= 1:
             break
-        rows = np.sort(np.concatenate([out[alike][0], out[alike + 1][0]]))
+        rows = np.sort(np.concatenate([out[closest][0], out[closest + 1][0]]))
         joined = refit(rows)
         if joined is None:
             break
-        out[alike : alike + 2] = [joined]
+        out[closest : closest + 2] = [joined]
     return out
 
 
 def curves_differ(one: Part, other: Part) -> float:
-    """How surely centre and corner differ at the apertures in common: 1 and more is a difference.
+    """How clearly centre and corner of two curves differ at the apertures in common.
 
-    A difference must be beyond chance (chi squared over the cells in common) and large enough to
-    matter; without apertures in common nothing can be told, and nothing is merged.
+    A difference must be significant (chi squared test over the cells in common, `_SIGNIFICANCE`) and large
+    enough to matter (root mean square, `_RELEVANT`).
+
+    Parameters
+    ----------
+    one, other : Part
+        Rows, fit and draws of either.
+
+    Returns
+    -------
+    float
+        1 and more is a difference; 1 without apertures in common, where nothing can be said and nothing is
+        merged.
     """
     a, b = one[1], other[1]
     cells = [
@@ -58,29 +82,42 @@ def curves_differ(one: Part, other: Part) -> float:
         for z in (ZONES.index("centre"), ZONES.index("corner"))
         for i, j in (shared_cells(a, b, z),)
     ]
-    left, right = np.concatenate(cells, axis=1)
-    if not len(left):
+    i, j = np.concatenate(cells, axis=1)
+    if not len(i):
         return 1.0
-    gap = a.curve.ravel()[left] - b.curve.ravel()[right]
-    covariance = one[2].covariance[np.ix_(left, left)] + other[2].covariance[np.ix_(right, right)]
-    covariance += np.eye(len(gap)) * _ALIKE_SD**2
+    gap = a.curve.ravel()[i] - b.curve.ravel()[j]
+    covariance = one[2].covariance[np.ix_(i, i)] + other[2].covariance[np.ix_(j, j)]
+    covariance += np.eye(len(gap)) * _MODEL_SD**2
     statistic = float(gap @ np.linalg.solve(covariance, gap))
-    surely = statistic / float(chdtri(len(gap), _CERTAIN))
-    matters = float(np.sqrt((gap**2).mean())) / _MATTERS
-    return min(surely, matters)
+    significance = statistic / float(chdtri(len(gap), _SIGNIFICANCE))
+    relevance = float(np.sqrt((gap**2).mean())) / _RELEVANT
+    return min(significance, relevance)
 
 
 def shared_cells(
     a: CurveFit, b: CurveFit, zone: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Positions, in either curve, of the apertures at which both have figures in a zone."""
-    _, left, right = np.intersect1d(
+    """Apertures at which two curves both have figures in a zone.
+
+    Parameters
+    ----------
+    a, b : CurveFit
+        The fits.
+    zone : int
+        Index into `record.ZONES`.
+
+    Returns
+    -------
+    i, j : ndarray of int64
+        Positions among the apertures of `a` and of `b`.
+    """
+    _, i, j = np.intersect1d(
         aperture_index(a.data.f_numbers), aperture_index(b.data.f_numbers), return_indices=True
     )
-    both = _seen(a, zone)[left] & _seen(b, zone)[right]
-    return left[both], right[both]
+    both = _measured_at(a, zone)[i] & _measured_at(b, zone)[j]
+    return i[both], j[both]
 
 
-def _seen(fit: CurveFit, zone: int) -> NDArray[np.bool_]:
+def _measured_at(fit: CurveFit, zone: int) -> NDArray[np.bool_]:
     known = ~np.isnan(fit.data.log_mtf50[:, zone])
     return np.bincount(fit.data.aperture[known], minlength=len(fit.data.f_numbers)) > 0

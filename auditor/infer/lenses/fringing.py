@@ -38,7 +38,15 @@ _FEWEST: Final = 4
 
 
 class FringeTable(NamedTuple):
-    """Red and blue displacement and seam width of each frame in px, NaN unmeasured."""
+    """Chromatic aberration of each frame, NaN unmeasured.
+
+    Attributes
+    ----------
+    red, blue : ndarray of float64, shape (n,)
+        Displacement against green, px.
+    width : ndarray of float64, shape (n,)
+        Width of colour seams, px.
+    """
 
     red: Floats
     blue: Floats
@@ -50,7 +58,18 @@ class FringeTable(NamedTuple):
 
 
 def read_fringing(frames: pd.DataFrame) -> FringeTable:
-    """Displacement in the corner where it was measured there, else over the frame."""
+    """Columns of chromatic aberration: displacement in the corner where measured there, else over the frame.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `corner_lateral_red_px`, `lateral_red_px`, the same of blue, and `fringe_width_px`.
+
+    Returns
+    -------
+    FringeTable
+        Arrays (n,) in px.
+    """
     sides = []
     for colour in ("red", "blue"):
         corner = numbers(frames, f"corner_lateral_{colour}_px")
@@ -68,13 +87,32 @@ def describe_fringing(
     acceptable: Ends | None,
     interval: float,
 ) -> Fringing | None:
-    """Medians by aperture, and the smallest aperture at which a seam of `visible_px` shows.
+    """Medians by aperture, and the smallest aperture at which a colour seam of `visible_px` shows.
 
-    `rows` are sound frames, `aperture` their nominal index and `outing` their outing. The onset is where
-    the wider of the displacement and the seam, which stopping down never widens, crosses `visible_px`,
-    interpolated in stops and given to a third; its bounds come from those of the sizes, and
-    `onset_frames` are the frames behind it. None unless the widest apertures surely show it; None as a
-    whole when no frame was measured.
+    The onset is where the wider of the displacement and the seam, which stopping down never widens (isotonic
+    regression), crosses `visible_px`, interpolated in stops and given to a third; its bounds come from those
+    of the sizes.
+
+    Parameters
+    ----------
+    table : FringeTable
+        Of all frames.
+    rows : ndarray of int64, shape (n,)
+        Positions of inlier frames.
+    aperture, outing : ndarray of int64, shape (n,)
+        Their index of the nominal third (`aperture_index`) and outing.
+    visible_px : float
+        Size from which a seam counts as visible.
+    acceptable : tuple of float or None
+        Widest and smallest acceptable aperture, where known.
+    interval : float
+        Share of the truth that intervals are meant to hold.
+
+    Returns
+    -------
+    Fringing or None
+        None when no frame was measured. The onset is None unless the widest apertures surely show seams, on
+        at least `_FEWEST` frames.
     """
     by_aperture: list[Seams] = []
     measured = np.zeros(len(rows), bool)
@@ -92,10 +130,14 @@ def describe_fringing(
         })  # fmt: skip
     if not by_aperture:
         return None
-    alike = measured & _alike(aperture, outing, measured)
-    stops, size = _sizes(table, rows[alike], aperture[alike], outing[alike], interval)
+    comparable = measured & _comparable(aperture, outing, measured)
+    stops, size = _sizes(
+        table, rows[comparable], aperture[comparable], outing[comparable], interval
+    )
     onset, first, last = (_onset(stops, size[:, i], visible_px) for i in range(3))
-    frames = 0 if onset is None else int((aperture[alike] <= f_number_place(onset) + 0.5).sum())
+    frames = (
+        0 if onset is None else int((aperture[comparable] <= f_number_place(onset) + 0.5).sum())
+    )
     if onset is None or first is None or frames < _FEWEST:
         onset = first = last = None
     widest = None if acceptable is None else acceptable[0]
@@ -110,7 +152,7 @@ def describe_fringing(
     }
 
 
-def _alike(
+def _comparable(
     aperture: NDArray[np.int64], outing: NDArray[np.int64], measured: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:
     """Frames of the outings that hold wide and small apertures both; all where there is none."""
@@ -145,7 +187,7 @@ def _sizes(
         here = aperture == index
         bounds = [(0.0, 0.0, 0.0)]
         for own, frames in zip(medians[aperture_of == index].T, values[here].T, strict=True):
-            # A few outings bound nothing: there all their frames speak.
+            # A few outings bound nothing: there all their frames count.
             chosen = own if np.isfinite(own).sum() >= bounding else frames
             middle, low, high = _median(chosen, interval)
             if low is not None and np.isfinite(chosen).sum() < bounding:
@@ -177,10 +219,10 @@ def _median(values: Floats, interval: float) -> tuple[float | None, float | None
 
 def _onset(index: Floats, size: Floats, visible_px: float) -> float | None:
     """Smallest aperture (largest f-number) at which the size still reaches `visible_px`."""
-    shows = np.flatnonzero(size >= visible_px)
-    if not len(shows):
+    visible = np.flatnonzero(size >= visible_px)
+    if not len(visible):
         return None
-    last = int(shows[-1])
+    last = int(visible[-1])
     at = index[last]
     if last + 1 < len(size):
         share = (size[last] - visible_px) / max(size[last] - size[last + 1], 1e-9)

@@ -32,7 +32,7 @@ size, only where a lens has nothing else."""
 
 _WIDE_ZOOM: Final = 2.0
 """Range of focal lengths over which a zoom is another lens at either end."""
-_REACH: Final = 0.03
+_RANGE_MARGIN: Final = 0.03
 """A focal range reaches so much further than the frames behind it: cameras round focal lengths."""
 PITCHES_UM: Final = (0.3, 50.0)
 """Pixel pitches beyond these are mistakes of tags."""
@@ -56,7 +56,27 @@ ENOUGH: Final = 24
 
 @dataclass(frozen=True, slots=True)
 class LensGroup:
-    """Rows (positions in the frame table) of one lens on one body, of one kind of file."""
+    """Frames of one lens on one body, in one kind of file.
+
+    Attributes
+    ----------
+    lens, body : str
+        Names; 'unknown lens', 'unknown body'.
+    converter, lens_serial : str or None
+        The serial only where one name has several copies.
+    pixel_pitch_um : float or None
+        The commonest one, in micrometres.
+    source : str
+        Kind of file.
+    frames_by_source : dict of int
+        Frames of each kind of file, those left out included.
+    rows : ndarray of int64
+        Positions in the frame table.
+    reasons : list of str
+        What was left out, in words.
+    pool : str
+        See `record.pools`: keeps sizes of exports apart.
+    """
 
     lens: str
     body: str
@@ -68,11 +88,22 @@ class LensGroup:
     rows: NDArray[np.int64]
     reasons: list[str] = field(default_factory=list)
     pool: str = ""
-    """See `record.pools`: tells sizes of exports apart."""
 
 
 def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
-    """Groups in order of lens, body, converter. Frames set aside and enlarged files stay out."""
+    """Groups of frames that one curve may describe.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table: `record.COLUMNS` and the columns of `crawl.relate`.
+
+    Yields
+    ------
+    LensGroup
+        In order of lens, body, converter and serial: measured frames of one kind of file and one pixel pitch;
+        frames set aside and enlarged files stay out, and `reasons` say what else was left out.
+    """
     status = words(frames, "status") == "measured"
     usable = status & flags(frames, "best", True) & ~flags(frames, "upsampled", False)
     source = words(frames, "source", "unknown")
@@ -155,8 +186,8 @@ def _one_pitch(
     steps = np.round(np.log(known) / _PITCH_STEP).astype(int)
     values, counts = np.unique(steps, return_counts=True)
     centre = float(np.median(known[steps == values[counts.argmax()]]))
-    near = np.abs(np.log(own / centre)) < SAME_PITCH
-    keep = near | np.isnan(own)
+    same = np.abs(np.log(own / centre)) < SAME_PITCH
+    keep = same | np.isnan(own)
     notes = []
     if not keep.all():
         notes.append(f"{int((~keep).sum())} frames of another picture size (pixel pitch) left out")
@@ -164,8 +195,19 @@ def _one_pitch(
 
 
 def zoom_thirds(focal_mm: Floats) -> NDArray[np.int64]:
-    """Short, middle or long (0, 1, 2) for each frame of a zoom used over more than a factor two: thirds
-    of its range in log focal length. 0 for all of any other lens; -1 where the length is unknown."""
+    """Short, middle or long third of a zoom's range in log focal length.
+
+    Parameters
+    ----------
+    focal_mm : ndarray of float64, shape (n,)
+        Focal length, NaN where unknown.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        0, 1, 2 for frames of a zoom used over more than a factor `_WIDE_ZOOM`; 0 for all frames of any other
+        lens; -1 where the length is unknown.
+    """
     known = np.isfinite(focal_mm) & (focal_mm > 0)
     out = np.where(known, 0, -1)
     if known.any():
@@ -177,18 +219,40 @@ def zoom_thirds(focal_mm: Floats) -> NDArray[np.int64]:
 
 
 def within_range(bounds: Sequence[float], focal_mm: ArrayLike) -> NDArray[np.bool_]:
-    """Which focal lengths lie in a focal range, as far as it reaches."""
+    """Which focal lengths lie in a focal range.
+
+    Parameters
+    ----------
+    bounds : sequence of float
+        Shortest and longest focal length behind the range, mm.
+    focal_mm : array_like
+        Focal lengths, mm.
+
+    Returns
+    -------
+    ndarray of bool
+        True within the bounds and `_RANGE_MARGIN` beyond them; False for NaN.
+    """
     low, high = bounds
     focal = np.asarray(focal_mm, float)
-    return np.asarray((focal >= low * (1 - _REACH)) & (focal <= high * (1 + _REACH)))
+    return np.asarray((focal >= low * (1 - _RANGE_MARGIN)) & (focal <= high * (1 + _RANGE_MARGIN)))
 
 
 def focal_clusters(focal_mm: Floats) -> NDArray[np.int64]:
-    """Cluster of each frame by focal length, 0, 1, ... ascending; -1 where it is unknown.
+    """Cluster frames by focal length.
 
-    Log focal length is split in two where that leaves the least squares, and so again each part that
-    spans more than a factor `_CLUSTER_SPREAD`; clusters of fewer than `_CLUSTER_FRAMES` join
-    the nearer neighbour.
+    Log focal length is split in two where that leaves the least squares, and so again each part that spans
+    more than a factor `_CLUSTER_SPREAD`; clusters of fewer than `_CLUSTER_FRAMES` join the nearer neighbour.
+
+    Parameters
+    ----------
+    focal_mm : ndarray of float64, shape (n,)
+        Focal length, NaN where unknown.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        Number of the cluster, ascending with focal length; -1 where it is unknown.
     """
     out = np.full(len(focal_mm), -1, np.int64)
     known = np.isfinite(focal_mm) & (focal_mm > 0)
@@ -199,7 +263,7 @@ def focal_clusters(focal_mm: Floats) -> NDArray[np.int64]:
     x = bins * _FOCAL_STEP
     first = _starts(x, counts)
     label = np.searchsorted(first, np.arange(len(x)), side="right") - 1
-    label = _absorb(label, x, counts)
+    label = _merge_small(label, x, counts)
     out[known] = label[code]
     return out
 
@@ -214,7 +278,7 @@ def _starts(x: Floats, weight: Floats, at: int = 0) -> list[int]:
     return _starts(x[:cut], weight[:cut], at) + _starts(x[cut:], weight[cut:], at + cut)
 
 
-def _absorb(label: NDArray[np.int64], x: Floats, counts: Floats) -> NDArray[np.int64]:
+def _merge_small(label: NDArray[np.int64], x: Floats, counts: Floats) -> NDArray[np.int64]:
     """Join clusters of few frames to the nearer neighbour."""
     label = label.copy()
     while label.max() > 0:
@@ -225,8 +289,8 @@ def _absorb(label: NDArray[np.int64], x: Floats, counts: Floats) -> NDArray[np.i
         mean = np.bincount(label, counts * x) / size
         gaps = np.abs(mean - mean[smallest])
         gaps[smallest] = np.inf
-        near = [j for j in (smallest - 1, smallest + 1) if 0 <= j < len(size)]
-        target = min(near, key=lambda j: gaps[j])
+        neighbours = [j for j in (smallest - 1, smallest + 1) if 0 <= j < len(size)]
+        target = min(neighbours, key=lambda j: gaps[j])
         label[label == smallest] = target
         label = np.unique(label, return_inverse=True)[1]
     return label

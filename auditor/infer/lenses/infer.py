@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.advice import evident, weaker_zone
+from auditor.infer.lenses.advice import has_evidence, weaker_zone
 from auditor.infer.lenses.converters import FittedRange, compare_converter
 from auditor.infer.lenses.curve_data import curve_data
 from auditor.infer.lenses.describe import describe_range
@@ -41,7 +41,23 @@ class _Tables:
 
 
 def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[Lens]:
-    """The `lenses` of the profile from the frame table (`record.COLUMNS` and `crawl.relate`)."""
+    """The `lenses` of the profile: every lens on every body, with curves, ranges and their intervals.
+
+    Frames are grouped (`lens_groups`), zooms cut into focal clusters, all curves fitted at once
+    (`fit_curves`), neighbouring clusters merged where their curves do not differ, and each range described.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table: `record.COLUMNS` and the columns of `crawl.relate`; missing columns count as unmeasured.
+    criteria : Criteria
+        Thresholds and seed.
+
+    Returns
+    -------
+    list of Lens
+        In order of lens, body, converter and serial; empty without frames.
+    """
     if not len(frames):
         return []
     frames = frames.reset_index(drop=True)
@@ -51,25 +67,25 @@ def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[Lens]:
     entries: list[Lens] = []
     fitted: dict[tuple[str, str, str | None, str | None], list[FittedRange]] = {}
     thirds = [[_parts(curves, rows) for rows in _thirds(curves, group)] for group in groups]
-    every = [
+    requests = [
         (g, rows) for g, parts in zip(groups, thirds, strict=True) for p in parts for rows in p
     ]
-    found = iter(_fit(curves, every, criteria))
+    fits = iter(_fit(curves, requests, criteria))
     for group, parts in zip(groups, thirds, strict=True):
-        fits = [[next(found) for _ in third] for third in parts]
-        ranges, reasons = _fitted_ranges(tables.curves, group, fits, criteria)
+        of_group = [[next(fits) for _ in third] for third in parts]
+        ranges, reasons = _fitted_ranges(tables.curves, group, of_group, criteria)
         fitted[group.lens, group.body, group.lens_serial, group.converter] = ranges
         entries.append(_describe(tables, group, ranges, reasons, criteria))
     for (lens, body, serial, converter), ranges in fitted.items():
-        bare = fitted.get((lens, body, serial, None))
-        if converter is not None and bare and ranges:
+        without_it = fitted.get((lens, body, serial, None))
+        if converter is not None and without_it and ranges:
             entry = next(
                 e
                 for e in entries
                 if (e["lens"], e["body"], e["lens_serial"], e["converter"])
                 == (lens, body, serial, converter)
             )
-            entry["converter_comparison"] = compare_converter(converter, ranges, bare)
+            entry["converter_comparison"] = compare_converter(converter, ranges, without_it)
     return entries
 
 
@@ -125,8 +141,8 @@ def _describe(
     table = tables.curves
     described = []
     for part in ranges:
-        told = evident(part.fit, part.draws)
-        entry = describe_range(part.fit, part.draws, told, table, part.rows, criteria)
+        supported = has_evidence(part.fit, part.draws)
+        entry = describe_range(part.fit, part.draws, supported, table, part.rows, criteria)
         entry["focal_mm"] = None if part.focal_mm is None else list(part.focal_mm)
         entry["reasons"] = entry["reasons"] + _pooled(part, ranges) + reasons
         inlier = part.fit.data.row[part.fit.inlier > 0.5]
@@ -140,12 +156,12 @@ def _describe(
             criteria.interval,
         )
         entry["sides"] = judge_sides(tables.sides, inlier, table.outing, criteria.seed)
-        zone = weaker_zone(told)
+        zone = weaker_zone(supported)
         entry["diffraction"] = describe_diffraction(
             part.fit,
             part.draws,
             zone,
-            told[zone],
+            supported[zone],
             group.pixel_pitch_um is not None,
         )
         if group.source == EXPORTS:
@@ -191,13 +207,13 @@ def _frames(n: int) -> str:
 
 
 def _fit(
-    table: Table, asked: list[tuple[LensGroup, NDArray[np.int64]]], criteria: Criteria
+    table: Table, requests: list[tuple[LensGroup, NDArray[np.int64]]], criteria: Criteria
 ) -> list[Part | None]:
     """Curves of rows of groups, all fitted at once; None where no frame holds a figure."""
-    data = [curve_data(table, group, rows) for group, rows in asked]
+    data = [curve_data(table, group, rows) for group, rows in requests]
     fits = iter(fit_curves([d for d in data if d is not None]))
     out: list[Part | None] = []
-    for (_, rows), one in zip(asked, data, strict=True):
+    for (_, rows), one in zip(requests, data, strict=True):
         if one is None:
             out.append(None)
         else:

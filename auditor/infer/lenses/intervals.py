@@ -5,7 +5,7 @@ scatter as they are found. Frames of one scene are not independent; scores summe
 cluster-robust sandwich) let two points in a hundred more hold where every frame was there four times, elsewhere
 none. Added is what more frames would not take away, as large as the archive shows it to be: what objects are soft
 themselves, what figures that differ may have in common, what the camera's sharpening does beyond the textbook's; and
-how far the lens may lie beyond the sharpest of frames that all lack something, which counts for much where frames
+how far the lens may lie beyond the sharpest of frames that all fall short of it, which counts for much where frames
 are few (`beyond_frames`).
 """
 
@@ -23,7 +23,7 @@ from scipy.special import ndtr, ndtri
 from auditor.exposure import F_NUMBERS
 from auditor.infer.criteria import DRAWS
 from auditor.infer.frame_values import aperture_index
-from auditor.infer.lenses.beyond_frames import Beyond
+from auditor.infer.lenses.beyond_frames import OffsetPosterior
 from auditor.infer.lenses.curve_data import cell_sums
 from auditor.infer.lenses.excess import Excess
 from auditor.infer.lenses.fit import CurveFit
@@ -40,14 +40,19 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class _Drawn:
-    """What `draw` gives, B plausible curves.
+class _CurveDraws:
+    """What B plausible curves are made of.
 
-    Attributes:
-        theta: (B, P) steps of the parameters of optics, from which the frames' part of a curve comes.
-        shared: what all frames share; its `reach` is the scale of a half-normal.
-        covariance: (ZK, ZK) of the frames' part alone.
-        weight: (Z,) how surely each zone's curve is known, where zones must agree.
+    Attributes
+    ----------
+    theta : ndarray of float64, shape (B, P)
+        Steps of the parameters of optics, from the normal approximation of the likelihood.
+    shared : SharedErrors
+        Errors that all frames share.
+    covariance : ndarray of float64, shape (ZK, ZK)
+        Of the fitted curve, as far as frames decide it.
+    weight : ndarray of float64, shape (Z,)
+        Precision of each zone's curve, by which zones that must agree are averaged.
     """
 
     theta: Floats
@@ -57,37 +62,52 @@ class _Drawn:
 
 
 class Curves(NamedTuple):
-    """A curve at M apertures, ln MTF50.
+    """A curve at M apertures with its draws, ln MTF50.
 
-    Attributes:
-        value: (Z, M): where lenses lie beyond their frames, and figures above the light's for the camera's
-            finishing, the middle of how far.
-        drawn: (B, Z, M) plausible ones.
-        moved: (B, Z, M) by how much frames leave the fit's curve open: by the fit's covariance, and by how high
-            it may lie over frames so few.
+    Attributes
+    ----------
+    value : ndarray of float64, shape (Z, M)
+        Central estimate: the fit, raised by the median of how far lenses lie beyond their frames, lowered by
+        the bias of the camera's sharpening.
+    draws : ndarray of float64, shape (B, Z, M)
+        Plausible curves.
+    frames_part : ndarray of float64, shape (B, Z, M)
+        Their deviations from the fit as far as frames decide it: by the fit's covariance, and by the
+        posterior of its offset.
     """
 
     value: Floats
-    drawn: Floats
-    moved: Floats
+    draws: Floats
+    frames_part: Floats
 
 
 @dataclass(frozen=True)
 class Draws:
-    """Plausible curves around a fit's, whose central `interval` is the reported one; drawn when first
-    asked for, as nobody asks where no frame speaks for the lens."""
+    """Plausible curves about a fit, whose central `interval` is the reported one.
+
+    Drawn when first asked for, as nobody asks where a lens has no evidence.
+
+    Parameters
+    ----------
+    fit : CurveFit
+        The fitted curve.
+    interval : float
+        Share of the truth that intervals are meant to hold.
+    seed : int
+        Seed of the draws.
+    """
 
     fit: CurveFit
     interval: float
     seed: int
 
     @cached_property
-    def _drawn(self) -> _Drawn:
-        return _draw(self.fit, self.seed)
+    def _drawn(self) -> _CurveDraws:
+        return _draw_curves(self.fit, self.seed)
 
     @cached_property
-    def _beyond(self) -> Beyond:
-        return Beyond(self.fit)
+    def _offset(self) -> OffsetPosterior:
+        return OffsetPosterior(self.fit)
 
     @property
     def covariance(self) -> Floats:
@@ -101,24 +121,37 @@ class Draws:
 
     @property
     def ends(self) -> list[float]:
-        """Shares of the draws below the lower and the upper end of the reported interval."""
+        """Probabilities of the lower and the upper end of the reported interval."""
         return [0.5 - self.interval / 2, 0.5 + self.interval / 2]
 
     def at(self, f_numbers: Floats) -> Curves:
-        """The curve and its draws at any apertures."""
+        """The curve and its draws at any apertures.
+
+        Parameters
+        ----------
+        f_numbers : ndarray of float64, shape (M,)
+            Ascending.
+
+        Returns
+        -------
+        Curves
+            No curve is sharper further out in the picture.
+        """
         optics = self.fit.model.optics.on(f_numbers)
-        drawn, shared = self._drawn, self._drawn.shared
+        own, shared = self._drawn, self._drawn.shared
         fitted = optics.curves(self.fit.state.theta)
         depth = self._depth(f_numbers, fitted)
-        value = fitted + HALF_NORMAL_MEDIAN * depth - shared.lifted
+        value = fitted + HALF_NORMAL_MEDIAN * depth - shared.sharpening_bias
         jacobian = optics.jacobian(self.fit.state.theta)
-        moved = np.einsum("zkp,bp->bzk", jacobian, drawn.theta)
-        moved = moved + self._beyond.quantile(shared.deviate, f_numbers)
-        many = fitted + moved
-        many += shared.level[:, None, None]
-        half = ndtri((1 + ndtr(shared.deviate)) / 2)
-        many += half[:, None, None] * depth
-        return Curves(_outwards(value, drawn.weight), _outwards(many, drawn.weight), moved)
+        frames_part = np.einsum("zkp,bp->bzk", jacobian, own.theta)
+        frames_part = frames_part + self._offset.quantile(shared.deviate, f_numbers)
+        draws = fitted + frames_part
+        draws += shared.level[:, None, None]
+        half_normal = ndtri((1 + ndtr(shared.deviate)) / 2)
+        draws += half_normal[:, None, None] * depth
+        return Curves(
+            _falling_outwards(value, own.weight), _falling_outwards(draws, own.weight), frames_part
+        )
 
     @cached_property
     def thirds(self) -> NDArray[np.int64]:
@@ -145,13 +178,13 @@ class Draws:
     @property
     def curve(self) -> Floats:
         """(B, Z, K) ln MTF50 at the apertures used."""
-        return self._at_thirds.drawn[..., self._used]
+        return self._at_thirds.draws[..., self._used]
 
     @cached_property
     def figures_at_thirds(self) -> tuple[Floats, Floats, Floats]:
         """Figures (Z, M), c/px, at all thirds, and the ends of their intervals."""
         value = np.exp(self._at_thirds.value)
-        low, high = np.exp(np.quantile(self._at_thirds.drawn, self.ends, axis=0))
+        low, high = np.exp(np.quantile(self._at_thirds.draws, self.ends, axis=0))
         return value, np.minimum(low, value), np.maximum(high, value)
 
     @property
@@ -162,8 +195,8 @@ class Draws:
 
     @cached_property
     def from_frames(self) -> Floats:
-        """`curve` without what more frames would not take away."""
-        return np.asarray(self.fit.curve + self._at_thirds.moved[..., self._used])
+        """(B, Z, K) draws without what more frames would not take away (errors that all frames share)."""
+        return np.asarray(self.fit.curve + self._at_thirds.frames_part[..., self._used])
 
     @property
     def sharpening(self) -> tuple[float, float]:
@@ -177,26 +210,26 @@ class Draws:
         return np.asarray(self.from_frames.std(axis=0))
 
     def _depth(self, f_numbers: Floats, value: Floats) -> Floats:
-        """(Z, M) how far the lens lies beyond frames that all lack some depth, as a scale (ln MTF50)."""
+        """(Z, M) scale (ln MTF50) of how far the lens lies beyond frames that all suffer from depth."""
         at = np.log(f_numbers), np.log(self.fit.data.f_numbers)
-        reach = np.stack([np.interp(*at, zone) for zone in self._drawn.shared.reach])
-        return reach * self._lacking(f_numbers, value)
+        scale = np.stack([np.interp(*at, zone) for zone in self._drawn.shared.depth_scale])
+        return scale * self._deficit(f_numbers, value)
 
     @property
-    def lacking(self) -> Floats:
-        """(Z, K) what the frames nearest to the lens lack as a rule (ln MTF50)."""
-        return self._lacking(self.fit.data.f_numbers, self.fit.curve)
+    def typical_deficit(self) -> Floats:
+        """(Z, K) by how much (ln MTF50) the frames nearest to the lens fall short of it, as a rule."""
+        return self._deficit(self.fit.data.f_numbers, self.fit.curve)
 
-    def _lacking(self, f_numbers: Floats, value: Floats) -> Floats:
+    def _deficit(self, f_numbers: Floats, value: Floats) -> Floats:
         shares = self.fit.state.shares
         at = np.log(f_numbers), np.log(self.fit.data.f_numbers)
         shares = np.stack([[np.interp(*at, s) for s in zone.T] for zone in shares])
         shares = np.swapaxes(shares, 1, 2)
-        nearest = Excess.at(f_numbers).nearest(shares)
+        nearest = Excess.at(f_numbers).least_excess(shares)
         return np.asarray(0.5 * nearest / (np.exp(-2 * value) + nearest))
 
 
-def _draw(fit: CurveFit, seed: int) -> _Drawn:
+def _draw_curves(fit: CurveFit, seed: int) -> _CurveDraws:
     """`DRAWS` plausible curves."""
     rng = np.random.default_rng(seed)
     jacobian = fit.model.optics.jacobian(fit.state.theta)
@@ -207,10 +240,10 @@ def _draw(fit: CurveFit, seed: int) -> _Drawn:
     spread = jacobian @ covariance @ jacobian.T
     weight = 1 / np.diag(spread).reshape(zones, -1).mean(1)
     own = np.random.default_rng([seed, 1])
-    return _Drawn(theta, shared_errors(fit, DRAWS, own), spread, weight)
+    return _CurveDraws(theta, shared_errors(fit, DRAWS, own), spread, weight)
 
 
-def _outwards(curve: Floats, weight: Floats) -> Floats:
+def _falling_outwards(curve: Floats, weight: Floats) -> Floats:
     """Curves (..., Z, M) none of which is sharper further out: zones that say otherwise share their
     weighted mean (isotonic regression; Barlow et al., Statistical Inference under Order Restrictions,
     1972). No lens is sharper at the edge than on its axis (common practice, no source)."""
@@ -235,5 +268,5 @@ def _information(fit: CurveFit, jacobian: Floats) -> Floats:
     """Observed information of the optics with their prior; where a mixture is undecided the likelihood may
     be convex, and only the prior holds it."""
     weight = np.maximum(cell_sums(fit.data, fit.curvature), 0)
-    seen = np.einsum("zk,zkp,zkq->pq", weight, jacobian, jacobian)
-    return np.asarray(seen + np.diag(1 / fit.model.prior[1] ** 2))
+    information = np.einsum("zk,zkp,zkq->pq", weight, jacobian, jacobian)
+    return np.asarray(information + np.diag(1 / fit.model.prior[1] ** 2))

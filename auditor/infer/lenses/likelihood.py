@@ -1,9 +1,9 @@
 """The likelihood of a curve: ln MTF50 of every zone at every aperture, from frames of which many are softer.
 
-Each figure is the lens's curve, less what the zone lacks to it (`excess`), plus noise. Maximum
-likelihood by expectation and maximisation: given the curve, each figure's chance of every excess; given
+Each figure is the lens's curve, less a one-sided loss (`excess`), plus noise. Maximum
+likelihood by expectation and maximisation: given the curve, each figure's responsibility of every excess; given
 these, shares and scatter in closed form and a Gauss-Newton step for the optics (`physics`), whose mild
-prior keeps thin archives within what lenses are. Many curves can be asked at once, each by itself: arrays
+prior keeps thin archives within what lenses are. Many curves can be fitted at once, each by itself: arrays
 then have a leading axis of curves.
 """
 
@@ -11,111 +11,83 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from auditor.infer.lenses.curve_data import CurveData, sums_of_cells
 from auditor.infer.lenses.excess import STARTS, Excess
+from auditor.infer.lenses.likelihood_state import Expectation, State
 from auditor.infer.lenses.physics import Optics, prior_for
+from auditor.infer.lenses.share_prior import (
+    SHARE_POOL,
+    SHARE_WEIGHT,
+    beta_log_density,
+    pooled_shares,
+    shares_of,
+)
 
-__all__ = ["LEAST_SCATTER", "SCATTER", "Expectation", "Model", "State"]
+__all__ = ["LEAST_SCATTER", "SCATTER", "Model"]
 
 Floats = NDArray[np.float64]
 
 SCATTER: Final = 0.02
-"""Scatter (ln MTF50) of sound figures beyond the error that they state."""
+"""Scatter (ln MTF50) of inliers beyond the error that they state."""
 SCATTER_WEIGHT: Final = 20.0
 """Figures' worth of trust in it."""
 LEAST_SCATTER: Final = 0.006
 """The least that is believed of it: figures of plain steps scatter no less."""
 _MOST_SCATTER: Final = 0.15
 """The most: what scatters more is another subject."""
-SHARE_WEIGHT: Final = np.array([6.0, 1, 1, 1, 1, 8, 4, 1, 1])
-"""Figures' worth of trust in each spread of excess: what scatters no more than sound figures do is taken
-for sound, or for depth that wide apertures would show, until figures say otherwise."""
-SHARE_POOL: Final = 3.0
-"""Figures' worth of trust in a zone's share of figures on the curve being the lens's, and in an aperture's being
-the zone's: depth leaves fewer in corners and at wide apertures than where one focuses, dusk few at small
-apertures. 2 to 5 do as well."""
 _OUTLIERS: Final = 0.015
 """Share of figures that are off by anything."""
 _OUTLIER_DENSITY: Final = 0.5
 """Their density over ln MTF50: two units wide."""
-_SMEAR: Final = 0.35
-"""A point of excess stands for this much of the way to the next."""
-_ORDER: Final = 0.02
+_KERNEL_SHARE: Final = 0.35
+"""Standard deviation of the kernel about a point of excess, over the distance to the next point."""
+_ORDER_SD: Final = 0.02
 """Standard deviation (ln MTF50) by which a zone may be softer than the next one out: no lens is sharper
 at the edge than on its axis (common practice, no source)."""
 _LONGEST_STEP: Final = 0.5
 """Longest step of any parameter of optics (logarithms)."""
-_FARTHEST: Final = 4.0
+_FARTHEST_SD: Final = 4.0
 """Standard deviations of the prior past which no parameter strays while a fit seeks its way."""
 _OVER_NODES: Final = "nzm,nzm->nz"
 """Sum of products over the points of excess."""
-_CLEAR: Final = 0.10
-"""A zone is sound where its excess costs less than this (ln MTF50)."""
-_CLEARLY: Final = np.exp(-2 * _CLEAR)
+_INLIER_LOSS: Final = 0.10
+"""A figure is an inlier where its excess costs less than this (ln MTF50)."""
+_INLIER_SHARE: Final = np.exp(-2 * _INLIER_LOSS)
 """The same as a share of 1 / MTF50^2 that is the lens's own."""
-_PIECE: Final = 128
-"""Frames looked at at once: their arrays stay in a processor's cache."""
-
-
-class State(NamedTuple):
-    """Parameters: optics (..., P), share of a zone's figures on the curve at each aperture (..., Z, K),
-    shares of the spreads of excess among the others (..., COMPONENTS - 1), scatter (..., Z)."""
-
-    theta: Floats
-    share: Floats
-    spread: Floats
-    scatter: Floats
-
-    @property
-    def shares(self) -> Floats:
-        """(..., Z, K, COMPONENTS): on the curve, and of each spread."""
-        others = (1 - self.share)[..., None] * self.spread[..., None, None, :]
-        return np.concatenate([self.share[..., None], others], axis=-1)
-
-    def of(self, curve: int, apertures: int) -> State:
-        """That of one of several curves, which has so many apertures."""
-        theta, share, spread, scatter = (part[curve] for part in self)
-        return State(theta, share[:, :apertures], spread, scatter)
-
-
-class Expectation(NamedTuple):
-    """All figures given a state; n x Z unless told otherwise.
-
-    Attributes:
-        curve: (..., Z, K), ln MTF50 of the state.
-        gradient, curvature: of the log likelihood by the curve (complete-data information).
-        component: n x Z x COMPONENTS, chance of each spread.
-        scatter_moment: n x Z x 2, the moment that estimates scatter.
-        inlier: chance that next to nothing is lacking.
-        log_density: ln of the likelihood, 0 where a zone was not measured.
-    """
-
-    curve: Floats
-    gradient: Floats
-    curvature: Floats
-    component: Floats
-    scatter_moment: Floats
-    inlier: Floats
-    log_density: Floats
+_CHUNK: Final = 128
+"""Frames computed at once: their arrays stay in a processor's cache."""
 
 
 @dataclass(frozen=True)
 class Model:
-    """The likelihood of the frames of one curve or, where arrays have a leading axis, of each of several.
+    """Mixture likelihood of the frames of one curve or, with a leading axis, of several.
 
-    Attributes:
-        value, known, variance: n x Z, figures (0 where not measured) and their own squared errors. Frames of
-            one curve follow those of another.
-        curve, cell: n, the row's curve, and its aperture among those of all curves.
-        used: (..., K), False past the last aperture of a curve that has fewer than others.
-        excess, optics: at the apertures (..., K).
-        prior: mean and standard deviation of the optics, (..., P).
-        trust: (...), weight of `SCATTER`.
+    ln MTF50 of a figure = curve of the optics, less the loss through a one-sided excess in 1 / MTF50^2 (a
+    mixture, `Excess`), plus normal noise of its stated error and a common scatter; a small share of figures
+    are outliers of uniform density. Priors: Gaussian on the optics, Dirichlet-like pseudo counts on mixture
+    weights (pooled from zone to aperture), inverse-gamma-like on scatter, and a penalty on zones that are
+    sharper than the next one within.
+
+    Attributes
+    ----------
+    value, known, variance : ndarray, shape (n, Z)
+        Figures (0 where not measured), whether measured, and their own squared errors. Frames of one curve
+        follow those of another.
+    curve, cell : ndarray of int64, shape (n,)
+        The row's curve, and its aperture among those of all curves.
+    used : ndarray of bool, shape (..., K)
+        False past the last aperture of a curve that has fewer than others.
+    excess, optics : Excess, Optics
+        At the apertures (..., K).
+    prior : tuple of ndarray, shape (..., P)
+        Mean and standard deviation of the optics.
+    trust : ndarray of float64, shape (...)
+        Weight of the prior of scatter, `SCATTER`.
     """
 
     value: Floats
@@ -178,34 +150,49 @@ class Model:
         )  # fmt: skip
 
     def sums(self, values: Floats) -> Floats:
-        """Sum of n x Z x .. values over the frames of each aperture: (..., Z, K, ..)."""
+        """Sums over the frames of each aperture: (n, Z, ...) to (..., Z, K, ...) (`sums_of_cells`)."""
         return sums_of_cells(self.cell, self.used.shape, values)
 
-    def expectation(self, state: State, beside: float = 0.0) -> Expectation:
-        """Expectation step; of a curve that lies `beside` (ln MTF50) the state's everywhere, if given."""
-        curve = self.optics.curves(state.theta) + beside
+    def expectation(self, state: State, offset: float = 0.0) -> Expectation:
+        """Expectation step.
+
+        Parameters
+        ----------
+        state : State
+            Parameters.
+        offset : float
+            ln MTF50 by which the curve is shifted everywhere.
+
+        Returns
+        -------
+        Expectation
+            Of all figures.
+        """
+        curve = self.optics.curves(state.theta) + offset
         cells = self._cells(curve, state)
-        pieces = [
-            self._figures(cells, slice(first, first + _PIECE))
-            for first in range(0, len(self.value), _PIECE)
+        chunks = [
+            self._moments(cells, slice(first, first + _CHUNK))
+            for first in range(0, len(self.value), _CHUNK)
         ]
         return Expectation(
-            curve, *(p[0] if len(p) == 1 else np.concatenate(p) for p in zip(*pieces, strict=True))
+            curve, *(p[0] if len(p) == 1 else np.concatenate(p) for p in zip(*chunks, strict=True))
         )
 
     def _cells(self, curve: Floats, state: State) -> list[Floats]:
-        """What is the same for all figures of a zone at an aperture of a curve, by `cell`: x Z x M over the
-        points of excess expected ln MTF50, its slope by the curve, squared smear; x M weights; x Z squared
-        scatter."""
+        """What is the same for all figures of a zone at an aperture of a curve.
+
+        Returns, by `cell`: expected ln MTF50 at the points of excess, its slope by the curve, the
+        squared kernel width about each point, and its weight, all (cells, Z, M); squared scatter (cells, Z).
+        """
         lens = np.exp(-2 * curve)[..., None]
         total = lens + self.excess.nodes[..., None, :, :]  # (..., Z, K, M)
         mean, share = -0.5 * np.log(total), lens / total
-        smear = np.zeros_like(mean)
-        np.abs(mean[..., 1:] - mean[..., :-1], out=smear[..., :-1])
-        smear *= _SMEAR
-        smear[..., 0] = 0.0  # where nothing is lacking
+        kernel_sd = np.zeros_like(mean)
+        np.abs(mean[..., 1:] - mean[..., :-1], out=kernel_sd[..., :-1])
+        kernel_sd *= _KERNEL_SHARE
+        kernel_sd[..., 0] = 0.0  # no excess
         weight = self.excess.weights(state.shares) * ((1 - _OUTLIERS) / np.sqrt(2 * np.pi))
-        by_zone = (np.swapaxes(part, -3, -2) for part in (mean, share, smear**2, weight))
+        by_zone = (np.swapaxes(part, -3, -2) for part in (mean, share, kernel_sd**2, weight))
         scatter2 = np.broadcast_to(
             state.scatter[..., None, :] ** 2, (*self.used.shape, curve.shape[-2])
         )
@@ -214,44 +201,59 @@ class Model:
             scatter2.reshape(-1, scatter2.shape[-1]),
         ]
 
-    def _figures(self, cells: list[Floats], rows: slice) -> tuple[Floats, ...]:
+    def _moments(self, cells: list[Floats], rows: slice) -> tuple[Floats, ...]:
         """The fields of an `Expectation` but its first, for some of the frames."""
-        chance, density, off, share, precision, scatter2 = self._points(cells, rows)
-        per = chance * precision
-        square = per * precision
-        around = np.einsum(_OVER_NODES, square * off, off)
-        total, bottom = per.sum(2), square.sum(2)
+        responsibility, density, residual, share, precision, scatter2 = self._responsibilities(
+            cells, rows
+        )
+        weight = responsibility * precision
+        weight2 = weight * precision
+        squares = np.einsum(_OVER_NODES, weight2 * residual, residual)
+        total, bottom = weight.sum(2), weight2.sum(2)
         # Of each point's variance, one over its precision, what lies beyond scatter is the figure's own.
-        moment = np.stack([around - (total - scatter2 * bottom), bottom], axis=2)
-        pull = per * share
+        moment = np.stack([squares - (total - scatter2 * bottom), bottom], axis=2)
+        weighted = weight * share
         return (
-            np.einsum(_OVER_NODES, pull, off),
-            np.einsum(_OVER_NODES, pull, share),
-            np.add.reduceat(chance, STARTS, axis=2),
+            np.einsum(_OVER_NODES, weighted, residual),
+            np.einsum(_OVER_NODES, weighted, share),
+            np.add.reduceat(responsibility, STARTS, axis=2),
             moment,
-            (chance * (share > _CLEARLY)).sum(2),
+            (responsibility * (share > _INLIER_SHARE)).sum(2),
             np.log(np.where(self.known[rows], density, 1.0)),
         )
 
-    def _points(self, cells: list[Floats], rows: slice) -> tuple[Floats, ...]:
-        """Of some of the frames, n x Z x M: each point's chance, the figure's density (n x Z), how far off
-        the point it lies, the point's slope by the curve, one over its variance; squared scatter (n x Z)."""
-        mean, share, smear, weight, scatter2 = (part[self.cell[rows]] for part in cells)
-        off = self.value[rows, :, None] - mean
-        precision = 1 / ((self.variance[rows] + scatter2)[:, :, None] + smear)
-        chance = off * off
-        chance *= precision
-        chance *= -0.5
-        np.exp(chance, out=chance)
-        chance *= weight
-        chance *= np.sqrt(precision)
-        density = chance.sum(2) + _OUTLIERS * _OUTLIER_DENSITY
-        chance *= np.where(self.known[rows], 1 / density, 0.0)[:, :, None]
-        return chance, density, off, share, precision, scatter2
+    def _responsibilities(self, cells: list[Floats], rows: slice) -> tuple[Floats, ...]:
+        """Of some of the frames, (n, Z, M): each point's responsibility, the figure's density (n, Z), its residual
+        to the point, the point's slope by the curve, one over its variance; squared scatter (n, Z).
+        """
+        mean, share, kernel_variance, weight, scatter2 = (part[self.cell[rows]] for part in cells)
+        residual = self.value[rows, :, None] - mean
+        precision = 1 / ((self.variance[rows] + scatter2)[:, :, None] + kernel_variance)
+        responsibility = residual * residual
+        responsibility *= precision
+        responsibility *= -0.5
+        np.exp(responsibility, out=responsibility)
+        responsibility *= weight
+        responsibility *= np.sqrt(precision)
+        density = responsibility.sum(2) + _OUTLIERS * _OUTLIER_DENSITY
+        responsibility *= np.where(self.known[rows], 1 / density, 0.0)[:, :, None]
+        return responsibility, density, residual, share, precision, scatter2
 
     def log_densities(self, state: State, curves: Floats) -> Floats:
-        """D x n x Z, ln likelihood of each figure, 0 where a zone was not measured, of each of some `curves`
-        (D, Z, K, ln MTF50) in place of the state's one."""
+        """Log likelihood of every figure under other curves than the state's.
+
+        Parameters
+        ----------
+        state : State
+            Shares and scatter; its optics are not used.
+        curves : ndarray of float64, shape (D, Z, K)
+            ln MTF50.
+
+        Returns
+        -------
+        ndarray of float64, shape (D, n, Z)
+            0 where a zone was not measured.
+        """
         several, apertures = len(curves), len(self.used)
         # As many curves, each with all the frames.
         state = State(*(np.broadcast_to(part, (several, *part.shape)) for part in state))
@@ -261,101 +263,125 @@ class Model:
         used = np.broadcast_to(self.used, (several, apertures))
         model = replace(self, value=value, known=known, variance=variance, cell=cell, used=used)
         cells = model._cells(curves, state)
-        pieces = [
-            model._points(cells, slice(first, first + _PIECE))[1]
-            for first in range(0, len(value), _PIECE)
+        chunks = [
+            model._responsibilities(cells, slice(first, first + _CHUNK))[1]
+            for first in range(0, len(value), _CHUNK)
         ]
-        density = np.log(np.where(known, np.concatenate(pieces), 1.0))
+        density = np.log(np.where(known, np.concatenate(chunks), 1.0))
         return np.asarray(density.reshape(several, *self.value.shape))
 
     def step(self, state: State, expectation: Expectation) -> State:
-        """Maximisation step."""
-        share, spread = self._shares(expectation)
+        """Maximisation step: shares and scatter in closed form, one Gauss-Newton step of the optics.
+
+        Parameters
+        ----------
+        state : State
+            Before.
+        expectation : Expectation
+            Of all figures given it.
+
+        Returns
+        -------
+        State
+            After, within bounds.
+        """
+        inlier_share, excess_shares = shares_of(self.sums(expectation.component))
         moment = self.sums(expectation.scatter_moment).sum(-2)  # (..., Z, 2)
         trust = self.trust[..., None]
         scatter = (moment[..., 0] + trust * SCATTER**2) / (moment[..., 1] + trust)
         jacobian = self.optics.jacobian(state.theta)
-        theta = self.towards(
+        theta = self.gauss_newton(
             state.theta, jacobian, self.sums(expectation.gradient),
             self.sums(expectation.curvature), expectation.curve,
         )  # fmt: skip
         mean, sd = self.prior
         return State(
-            np.clip(theta, mean - _FARTHEST * sd, mean + _FARTHEST * sd),
-            share,
-            spread,
+            np.clip(theta, mean - _FARTHEST_SD * sd, mean + _FARTHEST_SD * sd),
+            inlier_share,
+            excess_shares,
             np.clip(np.sqrt(np.maximum(scatter, 0)), LEAST_SCATTER, _MOST_SCATTER),
         )
 
-    def towards(
+    def gauss_newton(
         self,
         theta: Floats,
         jacobian: Floats,
-        pull: Floats,
+        gradient: Floats,
         weight: Floats,
         curve: Floats | None = None,
     ) -> Floats:
-        """A Gauss-Newton step of the optics by the derivatives `pull` and `weight` (..., Z, K) of what is
-        sought by the curve, the prior and, where the `curve` is given, the order of zones."""
+        """One Gauss-Newton step of the optics.
+
+        Parameters
+        ----------
+        theta : ndarray of float64, shape (..., P)
+            Optics.
+        jacobian : ndarray of float64, shape (..., Z, K, P)
+            Of the curve.
+        gradient, weight : ndarray of float64, shape (..., Z, K)
+            First derivative and negative second derivative of what is maximised, by the curve.
+        curve : ndarray of float64, shape (..., Z, K), optional
+            Given, zones out of order are penalised too.
+
+        Returns
+        -------
+        ndarray of float64, shape (..., P)
+            New optics; no parameter moves further than `_LONGEST_STEP`.
+        """
         slopes = _by_parameter(jacobian)
         mean, sd = self.prior
-        gradient = _flat(pull) @ slopes
-        gradient = gradient[..., 0, :] - (theta - mean) / sd**2
+        score = _flat(gradient) @ slopes
+        score = score[..., 0, :] - (theta - mean) / sd**2
         information = np.swapaxes(slopes, -1, -2) @ (np.swapaxes(_flat(weight), -1, -2) * slopes)
-        spot = np.arange(theta.shape[-1])
-        information[..., spot, spot] += 1 / sd**2
+        diagonal = np.arange(theta.shape[-1])
+        information[..., diagonal, diagonal] += 1 / sd**2
         if curve is not None:
-            rise, slope = self._disorder(curve, jacobian)
-            gradient -= (rise @ slope)[..., 0, :] / _ORDER**2
-            information += np.swapaxes(slope, -1, -2) @ slope / _ORDER**2
-        step = np.linalg.solve(information, gradient[..., None])[..., 0]
+            violation, slope = self._order_violation(curve, jacobian)
+            score -= (violation @ slope)[..., 0, :] / _ORDER_SD**2
+            information += np.swapaxes(slope, -1, -2) @ slope / _ORDER_SD**2
+        step = np.linalg.solve(information, score[..., None])[..., 0]
         longest = np.abs(step).max(-1, keepdims=True)
         return theta + step * np.minimum(1.0, _LONGEST_STEP / np.maximum(longest, 1e-9))
 
-    def _disorder(self, curve: Floats, jacobian: Floats) -> tuple[Floats, Floats]:
+    def _order_violation(self, curve: Floats, jacobian: Floats) -> tuple[Floats, Floats]:
         """By how much (..., 1, (Z - 1) K) zones are sharper than those within, and its derivatives
         (..., (Z - 1) K, P)."""
-        rise = np.diff(curve, axis=-2) * self.used[..., None, :]
-        slope = np.where((rise > 0)[..., None], np.diff(jacobian, axis=-3), 0.0)
-        return _flat(np.maximum(rise, 0)), _by_parameter(slope)
-
-    def _shares(self, expectation: Expectation) -> tuple[Floats, Floats]:
-        """Shares of a state."""
-        sums = self.sums(expectation.component)  # (..., Z, K, COMPONENTS)
-        usual = self._usual(sums)[1][..., None]
-        share = (sums[..., 0] + SHARE_POOL * usual) / (sums.sum(-1) + SHARE_POOL)
-        others = (sums.sum((-3, -2)) + SHARE_WEIGHT)[..., 1:]
-        return share, others / others.sum(-1, keepdims=True)
-
-    @staticmethod
-    def _usual(sums: Floats) -> tuple[Floats, Floats]:
-        """Share on the curve of the lens's figures (..., 1), and of a zone's at all apertures (..., Z)."""
-        kinds = sums.sum((-3, -2)) + SHARE_WEIGHT
-        lens = kinds[..., :1] / kinds.sum(-1, keepdims=True)
-        zone = sums.sum(-2)
-        return lens, (zone[..., 0] + SHARE_POOL * lens) / (zone.sum(-1) + SHARE_POOL)
+        violation = np.diff(curve, axis=-2) * self.used[..., None, :]
+        slope = np.where((violation > 0)[..., None], np.diff(jacobian, axis=-3), 0.0)
+        return _flat(np.maximum(violation, 0)), _by_parameter(slope)
 
     def objective(self, state: State, expectation: Expectation) -> Floats:
-        """(...), penalised log likelihood."""
+        """Penalised log likelihood, which the fit maximises.
+
+        Parameters
+        ----------
+        state : State
+            Parameters.
+        expectation : Expectation
+            Of all figures given them.
+
+        Returns
+        -------
+        ndarray of float64, shape (...)
+            One for each curve.
+        """
         mean, sd = self.prior
-        strain = (((state.theta - mean) / sd) ** 2).sum(-1)
-        rise = np.maximum(np.diff(expectation.curve, axis=-2), 0) * self.used[..., None, :]
-        strain += (rise**2).sum((-2, -1)) / _ORDER**2
-        lens, zone = self._usual(self.sums(expectation.component))
-        pooled = _agreement(state.share, zone[..., None]) * self.used[..., None, :]
-        known = np.log(state.spread) @ SHARE_WEIGHT[1:] + SHARE_POOL * _agreement(zone, lens).sum(
-            -1
+        penalty = (((state.theta - mean) / sd) ** 2).sum(-1)
+        violation = np.maximum(np.diff(expectation.curve, axis=-2), 0) * self.used[..., None, :]
+        penalty += (violation**2).sum((-2, -1)) / _ORDER_SD**2
+        lens, zone = pooled_shares(self.sums(expectation.component))
+        agreement = beta_log_density(state.inlier_share, zone[..., None]) * self.used[..., None, :]
+        prior = np.log(state.excess_shares) @ SHARE_WEIGHT[1:] + SHARE_POOL * beta_log_density(
+            zone, lens
+        ).sum(-1)
+        prior += (
+            beta_log_density(lens, SHARE_WEIGHT[0] / SHARE_WEIGHT.sum())[..., 0]
+            * SHARE_WEIGHT.sum()
         )
-        known += _agreement(lens, SHARE_WEIGHT[0] / SHARE_WEIGHT.sum())[..., 0] * SHARE_WEIGHT.sum()
-        seen = self.sums(expectation.log_density).sum((-2, -1))
-        return np.asarray(seen - 0.5 * strain + known + SHARE_POOL * pooled.sum((-2, -1)))
-
-
-def _agreement(share: Floats, usual: Floats | float) -> Floats:
-    """Log density of shares of frames about what is usual, per figure's worth of trust. Not made up to
-    equal mass: shares near none or all count for more. Without that an ascent ends where more figures pass
-    for the lens's own, and curves of drawn landscapes lie 2.4% low instead of 1.6."""
-    return np.asarray(usual * np.log(share) + (1 - usual) * np.log1p(-share))
+        log_likelihood = self.sums(expectation.log_density).sum((-2, -1))
+        return np.asarray(
+            log_likelihood - 0.5 * penalty + prior + SHARE_POOL * agreement.sum((-2, -1))
+        )
 
 
 def _flat(by_cell: Floats) -> Floats:

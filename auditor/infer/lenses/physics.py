@@ -59,18 +59,18 @@ def _table() -> Floats:
     freq = _FREQUENCIES
     x = np.minimum(np.exp(_CUTOFF)[:, None] * freq, 1.0)
     fixed = 2 / np.pi * (np.arccos(x) - x * np.sqrt(1 - x * x)) * pixel_mtf(freq)
-    lifted = 1 + _AMOUNT[:, None] * (1 - gaussian_mtf(freq, 1.0))
+    sharpening = 1 + _AMOUNT[:, None] * (1 - gaussian_mtf(freq, 1.0))
     out = np.empty((len(_CUTOFF), len(_AMOUNT), len(_BLUR)))
     rows, columns = np.ogrid[: len(_CUTOFF), : len(_AMOUNT)]
-    sharp = fixed[:, None] * lifted[None]
+    sharp = fixed[:, None] * sharpening[None]
     for j, blur in enumerate(_SOFT_PX * np.expm1(_BLUR)):
         mtf = sharp * gaussian_mtf(freq, blur)
-        right = np.maximum((mtf < 0.5).argmax(2), 1)
-        above, below = mtf[rows, columns, right - 1], mtf[rows, columns, right]
+        first_below = np.maximum((mtf < 0.5).argmax(2), 1)
+        above, below = mtf[rows, columns, first_below - 1], mtf[rows, columns, first_below]
         share = np.clip((above - 0.5) / np.maximum(above - below, 1e-12), 0, 1)
-        out[:, :, j] = np.log(freq[right - 1] + share * (freq[1] - freq[0]))
+        out[:, :, j] = np.log(freq[first_below - 1] + share * (freq[1] - freq[0]))
         # With more blur the half lies no higher.
-        freq, sharp = freq[: right.max() + 1], sharp[..., : right.max() + 1]
+        freq, sharp = freq[: first_below.max() + 1], sharp[..., : first_below.max() + 1]
     for axis, size in enumerate(out.shape):
         # Beyond the ends the table is mirrored.
         basis = np.sum([w * np.eye(size, k=k - 1) for k, w in enumerate(_AT_NODES)], axis=0)
@@ -79,7 +79,7 @@ def _table() -> Floats:
     return out
 
 
-def _taps(at: Floats, size: int) -> tuple[NDArray[np.int64], Floats, Floats]:
+def _bspline_weights(at: Floats, size: int) -> tuple[NDArray[np.int64], Floats, Floats]:
     """Of places on an axis of so many nodes (...) the four nodes about each (..., 4), the outermost ones
     beyond the ends, and their weights in a cubic B-spline and its slope (de Boor, A Practical Guide to
     Splines, 1978)."""
@@ -105,10 +105,16 @@ def blur_px(theta: Floats, ratio: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Optics:
-    """ln MTF50 at given apertures, of one lens or of several (...).
+    """ln MTF50 at given apertures, of one lens or of several (leading axes ...).
 
-    `f_numbers` (..., M) ascending, `pitch_um` (...) in micrometres; `widest` (...), the f-number to which the
-    parameter `wide` refers.
+    Attributes
+    ----------
+    f_numbers : ndarray of float64, shape (..., M)
+        Apertures, ascending.
+    pitch_um : ndarray of float64, shape (...)
+        Pixel pitch in micrometres.
+    widest : ndarray of float64, shape (...)
+        The f-number to which the parameter `wide` refers.
     """
 
     f_numbers: Floats
@@ -129,18 +135,55 @@ class Optics:
         return Optics(self.f_numbers[kept], self.pitch_um[kept], self.widest[kept])
 
     def curves(self, theta: Floats) -> Floats:
-        """ln MTF50, (..., Z, M), for parameters (..., 3 Z + 1): three for each zone, sharpening."""
-        zones, amount = _apart(theta)
-        near, (of_amount, _), (of_blur, _) = self._near(blur_px(zones, self._ratio), amount)
-        return np.asarray((near * of_amount[..., None] * of_blur[..., None, :]).sum((-2, -1)))
+        """The model curve.
+
+        Parameters
+        ----------
+        theta : ndarray of float64, shape (..., 3 Z + 1)
+            For each zone ln floor (px), ln wide (px) and ln power; last the amount of sharpening.
+
+        Returns
+        -------
+        ndarray of float64, shape (..., Z, M)
+            ln MTF50, cycles per pixel, by cubic B-spline interpolation of a table.
+        """
+        zones, amount = _split(theta)
+        coefficients, (of_amount, _), (of_blur, _) = self._coefficients(
+            blur_px(zones, self._ratio), amount
+        )
+        return np.asarray(
+            (coefficients * of_amount[..., None] * of_blur[..., None, :]).sum((-2, -1))
+        )
 
     def perfect(self, sharpening: float) -> Floats:
-        """ln MTF50, (M,), of a lens without blur to speak of, whose pictures were sharpened so much."""
+        """Curve of a lens without blur to speak of.
+
+        Parameters
+        ----------
+        sharpening : float
+            Amount by which its pictures were sharpened.
+
+        Returns
+        -------
+        ndarray of float64, shape (M,)
+            ln MTF50, cycles per pixel.
+        """
         return self.curves(np.append(_NO_BLUR, sharpening))[0]
 
     def jacobian(self, theta: Floats) -> Floats:
-        """Derivatives (..., Z, M, P) of `curves`."""
-        zones, amount = _apart(theta)
+        """Derivatives of `curves`.
+
+        Parameters
+        ----------
+        theta : ndarray of float64, shape (..., P)
+            As `curves` takes them.
+
+        Returns
+        -------
+        ndarray of float64, shape (..., Z, M, P)
+            By each parameter.
+        """
+        zones, amount = _split(theta)
         change = self._slopes(zones, amount)
         out = np.zeros((*change.shape[:-1], theta.shape[-1]))
         for zone in range(zones.shape[-2]):
@@ -154,36 +197,38 @@ class Optics:
         floor, wide, power = (np.exp(zones[..., j, None]) for j in range(PARAMETERS))
         aberration = wide * self._ratio**power
         blur = np.hypot(floor, aberration)
-        near, (of_amount, by_amount), (of_blur, by_blur) = self._near(blur, amount)
-        opened = (near * of_amount[..., None] * by_blur[..., None, :]).sum((-2, -1))
-        opened /= (_SOFT_PX + blur) * blur * (_BLUR[1] - _BLUR[0])
-        sharpened = (near * by_amount[..., None] * of_blur[..., None, :]).sum((-2, -1))
+        coefficients, (of_amount, by_amount), (of_blur, by_blur) = self._coefficients(blur, amount)
+        by_blur_px = (coefficients * of_amount[..., None] * by_blur[..., None, :]).sum((-2, -1))
+        by_blur_px /= (_SOFT_PX + blur) * blur * (_BLUR[1] - _BLUR[0])
+        sharpened = (coefficients * by_amount[..., None] * of_blur[..., None, :]).sum((-2, -1))
         sharpened /= _AMOUNT[1] - _AMOUNT[0]
-        wider = opened * aberration**2
+        wider = by_blur_px * aberration**2
         return np.stack(
-            [opened * floor**2, wider, wider * power * np.log(self._ratio), sharpened], axis=-1
+            [by_blur_px * floor**2, wider, wider * power * np.log(self._ratio), sharpened], axis=-1
         )
 
-    def _near(
+    def _coefficients(
         self, blur: Floats, amount: Floats
     ) -> tuple[Floats, tuple[Floats, Floats], tuple[Floats, Floats]]:
         """Coefficients about places (..., 4, 4) by amount and by blur (px), and the weights (..., 4) of
         either in the value and in the slope per node."""
         i, of_cutoff = self._by_cutoff
-        j, *by_amount = _taps(
+        j, *by_amount = _bspline_weights(
             (amount[..., None] - _AMOUNT[0]) / (_AMOUNT[1] - _AMOUNT[0]), len(_AMOUNT)
         )
-        k, *by_blur = _taps(np.log1p(blur / _SOFT_PX) / (_BLUR[1] - _BLUR[0]), len(_BLUR))
-        near = _table()[i[..., None, None], j[..., None, :, None], k[..., None, None, :]]
-        near = (near * of_cutoff[..., None, None]).sum(-3)
-        return near, (by_amount[0], by_amount[1]), (by_blur[0], by_blur[1])
+        k, *by_blur = _bspline_weights(
+            np.log1p(blur / _SOFT_PX) / (_BLUR[1] - _BLUR[0]), len(_BLUR)
+        )
+        coefficients = _table()[i[..., None, None], j[..., None, :, None], k[..., None, None, :]]
+        coefficients = (coefficients * of_cutoff[..., None, None]).sum(-3)
+        return coefficients, (by_amount[0], by_amount[1]), (by_blur[0], by_blur[1])
 
     @cached_property
     def _by_cutoff(self) -> tuple[NDArray[np.int64], Floats]:
         """Nodes (..., 1, M, 4) about the apertures' cutoffs, and their weights."""
         cutoff = np.log(GREEN_UM * self.f_numbers / self.pitch_um[..., None])[..., None, :]
         place = (cutoff - _CUTOFF[0]) / (_CUTOFF[1] - _CUTOFF[0])
-        return _taps(place, len(_CUTOFF))[:2]
+        return _bspline_weights(place, len(_CUTOFF))[:2]
 
     @property
     def _ratio(self) -> Floats:
@@ -191,13 +236,26 @@ class Optics:
         return (self.widest[..., None] / self.f_numbers)[..., None, :]
 
 
-def _apart(theta: Floats) -> tuple[Floats, Floats]:
+def _split(theta: Floats) -> tuple[Floats, Floats]:
     """Parameters of the zones (..., Z, 3), sharpening (..., 1)."""
     return theta[..., :-1].reshape(*theta.shape[:-1], -1, PARAMETERS), theta[..., -1:]
 
 
 def prior_for(source: str, zones: int) -> tuple[Floats, Floats]:
-    """Mean and standard deviation of all parameters: `zones` times three, sharpening."""
+    """Gaussian prior of the parameters of optics.
+
+    Parameters
+    ----------
+    source : str
+        Kind of file, by which sharpening is expected.
+    zones : int
+        Zones.
+
+    Returns
+    -------
+    mean, sd : ndarray of float64, shape (3 zones + 1,)
+        Three parameters for each zone, last the sharpening.
+    """
     sharpening = _SHARPENING.get(source, _UNKNOWN)
     return (
         np.append(np.tile(_PRIOR, zones), 0.0),

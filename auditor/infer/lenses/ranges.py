@@ -45,44 +45,89 @@ class Ranges:
 
 
 def dense_grid(f_numbers: Floats) -> Floats:
-    """Apertures between the outermost, even in stops, with those used among them."""
+    """Apertures between the outermost, even in stops, with those used among them.
+
+    Parameters
+    ----------
+    f_numbers : ndarray of float64, shape (K,)
+        Apertures used, ascending.
+
+    Returns
+    -------
+    ndarray of float64
+        Ascending, `_STEPS_PER_STOP` a stop.
+    """
     low, high = np.log2(f_numbers[0]), np.log2(f_numbers[-1])
     count = max(round((high - low) * 2 * _STEPS_PER_STOP) + 1, 2)
     return np.unique(np.concatenate([2 ** np.linspace(low, high, count), f_numbers]))
 
 
 def range_ends(weaker: Floats, grid: Floats, share: float) -> tuple[Floats, Floats]:
-    """Outermost apertures, contiguous with the best, that keep `share` of the best (B x M)."""
+    """Outermost apertures, contiguous with the best, that keep a share of the best.
+
+    Parameters
+    ----------
+    weaker : ndarray of float64, shape (B, M)
+        MTF50 of the weaker zone.
+    grid : ndarray of float64, shape (M,)
+        F-numbers, ascending.
+    share : float
+        Share of the best to keep.
+
+    Returns
+    -------
+    widest, smallest : ndarray of float64, shape (B,)
+        F-numbers of the grid.
+    """
     weaker = np.atleast_2d(weaker)
     best = weaker.argmax(1)
     keeps = weaker >= share * weaker.max(1, keepdims=True)
     position = np.arange(weaker.shape[1])
-    fails_left = np.where(~keeps & (position[None] < best[:, None]), position[None], -1).max(1)
-    fails_right = np.where(
+    fails_wider = np.where(~keeps & (position[None] < best[:, None]), position[None], -1).max(1)
+    fails_smaller = np.where(
         ~keeps & (position[None] > best[:, None]), position[None], weaker.shape[1]
     ).min(1)
-    return grid[fails_left + 1], grid[fails_right - 1]
+    return grid[fails_wider + 1], grid[fails_smaller - 1]
 
 
 def find_ranges(
     fit: CurveFit,
     draws: Draws,
     zone: int,
-    held: NDArray[np.bool_],
-    pin: float,
+    supported: NDArray[np.bool_],
+    pin_sharp: float,
     acceptable: float,
 ) -> Ranges:
-    """Ranges from the weaker `zone` over apertures `held` (K)."""
-    used = fit.data.f_numbers[held]
+    """Sweet spot, pin-sharp and acceptable range of a curve, with an interval of each from its draws.
+
+    Parameters
+    ----------
+    fit : CurveFit
+        The fitted curve.
+    draws : Draws
+        Its plausible curves.
+    zone : int
+        The weaker zone, on which all are judged.
+    supported : ndarray of bool, shape (K,)
+        Apertures at which that zone has evidence; ranges never reach past them.
+    pin_sharp, acceptable : float
+        Shares of the best MTF50 to keep.
+
+    Returns
+    -------
+    Ranges
+        In nominal thirds of a stop.
+    """
+    used = fit.data.f_numbers[supported]
     grid = dense_grid(used)
     at = np.searchsorted(grid, used)
     curves = draws.at(grid)
-    one, many = np.exp(curves.value[zone]), np.exp(curves.drawn[:, zone])
-    sweet = used[one[at].argmax()]
-    sweets = used[many[:, at].argmax(1)]
+    curve, draws_mtf50 = np.exp(curves.value[zone]), np.exp(curves.draws[:, zone])
+    sweet = used[curve[at].argmax()]
+    sweets = used[draws_mtf50[:, at].argmax(1)]
     low, high = np.quantile(sweets, draws.ends, method="nearest")
-    pin_ends, pin_intervals = _ends(one, many, grid, at, pin, draws.ends)
-    usable_ends, usable_intervals = _ends(one, many, grid, at, acceptable, draws.ends)
+    pin_ends, pin_intervals = _ends(curve, draws_mtf50, grid, at, pin_sharp, draws.ends)
+    usable_ends, usable_intervals = _ends(curve, draws_mtf50, grid, at, acceptable, draws.ends)
     return Ranges(
         _third(sweet),
         _third(min(low, sweet)),
@@ -95,8 +140,8 @@ def find_ranges(
 
 
 def _ends(
-    one: Floats,
-    many: Floats,
+    curve: Floats,
+    draws: Floats,
     grid: Floats,
     at: NDArray[np.intp],
     share: float,
@@ -106,22 +151,22 @@ def _ends(
 
     `at` are the apertures used, as places on `grid`.
     """
-    missing = grid[at][one[at] < (1 - _MISSES) * share * one.max()]
-    denied = {_third(f) for f in missing}
-    ends, around = [], []
-    for own, values, inside in zip(
-        (float(e[0]) for e in range_ends(one, grid, share)),
-        range_ends(many, grid, share),
+    failing = grid[at][curve[at] < (1 - _MISSES) * share * curve.max()]
+    failing_thirds = {_third(f) for f in failing}
+    ends, intervals = [], []
+    for found, values, inside in zip(
+        (float(e[0]) for e in range_ends(curve, grid, share)),
+        range_ends(draws, grid, share),
         (_ONE_THIRD, 1 / _ONE_THIRD),
         strict=True,
     ):
-        end = _third(own)
-        if end in denied:
+        end = _third(found)
+        if end in failing_thirds:
             end = _third(float(f_number_at(f_number_index(end))) * inside)
         low, high = np.quantile(values, quantiles)
         ends.append(end)
-        around.append((min(_third(low), end), max(_third(high), end)))
-    return (ends[0], ends[1]), (around[0], around[1])
+        intervals.append((min(_third(low), end), max(_third(high), end)))
+    return (ends[0], ends[1]), (intervals[0], intervals[1])
 
 
 def _third(f_number: float) -> float:

@@ -1,7 +1,7 @@
-"""Frames of one scene: within an outing, pictures that look alike.
+"""Frames of one scene: within an outing, similar pictures.
 
-The likeness is that of the stored signature (12 x 8 grey means, free of exposure). Looked for among
-the frames of one curve only, so that it costs little in an archive of a million frames.
+Similarity is the correlation of the stored signatures (12 x 8 grey means, free of exposure). Only frames of one
+outing, and of one group where groups are given, are compared: of a million frames that costs little.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from auditor.infer.frame_values import alone_where_unknown
+from auditor.infer.frame_values import group_numbers
 from auditor.record.values import texts
 
 __all__ = ["grey_means", "read_signatures", "scenes_of"]
@@ -34,19 +34,30 @@ _CHUNK: Final = 20_000
 _COMPARED: Final = 250
 """Frames held against all later ones of their outing at a time; fewer are not worth a sketch."""
 _AXES: Final = 31
-"""Axes of a sketch: a third of the work, and hardly a pair that is not alike gets past it."""
-_TELLING: Final = 20_000
+"""Axes of a sketch: a third of the work, and hardly a dissimilar pair gets past it."""
+_AXES_SAMPLE: Final = 20_000
 """Vectors that tell what the main axes are."""
-_FEW: Final = 2
+_FEW_PAIRS: Final = 2
 """Pairs for each of the later frames up to which they are looked at one by one."""
 _ROUNDING: Final = 1e-5
 """By how much products of single precision may be off."""
-_ALIKE: Final = 0.9
+_SAME_SCENE: Final = 0.9
 """Correlation of two signatures from which they show one scene."""
 
 
 def read_signatures(signature: pd.Series) -> NDArray[np.float32]:
-    """n x 96 grey means with mean 0 and unit length; zero where missing or unreadable."""
+    """Signatures as unit vectors, whose products are correlations.
+
+    Parameters
+    ----------
+    signature : Series of str
+        192 hexadecimal digits each: 12 x 8 grey means.
+
+    Returns
+    -------
+    ndarray of float32, shape (n, 96)
+        Mean 0, unit length; zero where missing or unreadable.
+    """
     out = np.zeros((len(signature), CELLS), np.float32)
     # Piece by piece: the digits of a million signatures would take as much memory again and again.
     for first in range(0, len(signature), _CHUNK):
@@ -59,21 +70,34 @@ def read_signatures(signature: pd.Series) -> NDArray[np.float32]:
 
 
 def grey_means(signature: pd.Series) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:
-    """Which signatures can be read, (n,), and the grey means of those, (m, 96)."""
+    """Decode signatures.
+
+    Parameters
+    ----------
+    signature : Series of str
+        192 hexadecimal digits each; others count as unreadable.
+
+    Returns
+    -------
+    known : ndarray of bool, shape (n,)
+        Which can be read.
+    means : ndarray of uint8, shape (m, 96)
+        Grey means of those.
+    """
     texts = pa.array(signature.astype("str"), from_pandas=True)
     if isinstance(texts, pa.ChunkedArray):
         texts = texts.combine_chunks()
     length = pc.binary_length(texts.cast(pa.large_binary()))
     good = pc.fill_null(pc.equal(length, 2 * CELLS), False)
     try:
-        digits = unhexlify(_end_to_end(texts.filter(good)))
+        digits = unhexlify(_concatenated(texts.filter(good)))
     except ValueError:  # one holds other characters, which it takes longer to find
         good = pc.fill_null(pc.match_substring_regex(texts, _DIGITS), False)
-        digits = unhexlify(_end_to_end(texts.filter(good)))
+        digits = unhexlify(_concatenated(texts.filter(good)))
     return np.asarray(good), np.frombuffer(digits, np.uint8).reshape(-1, CELLS)
 
 
-def _end_to_end(texts: pa.Array) -> bytes | pa.Buffer:
+def _concatenated(texts: pa.Array) -> bytes | pa.Buffer:
     """The bytes of signatures, one after another."""
     data = texts.cast(pa.large_binary()).cast(pa.binary(2 * CELLS))
     if not len(data):
@@ -84,8 +108,20 @@ def _end_to_end(texts: pa.Array) -> bytes | pa.Buffer:
 def find_scenes(
     signature: pd.Series, outing: NDArray[np.int64], burst: NDArray[np.int64]
 ) -> NDArray[np.int64]:
-    """Number of each frame's scene. Bursts are one scene; so are chains of alike frames of one
-    outing. A frame without a signature stands alone."""
+    """Number the scenes: connected components of similar frames of one outing, and bursts.
+
+    Parameters
+    ----------
+    signature : Series of str
+        As `read_signatures` takes them.
+    outing, burst : ndarray of int64, shape (n,)
+        Frames of different outings are never compared; those of one burst are of one scene.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        A frame without a signature stands alone.
+    """
     n = len(outing)
     if not n:
         return np.empty(0, np.int64)
@@ -94,22 +130,22 @@ def find_scenes(
     starts = np.flatnonzero(np.diff(outing[order], prepend=outing[order[0]] - 1))
     ends = np.append(starts[1:], n)
     axes = _axes(vectors) if (ends - starts).max() > _COMPARED else None
-    left, right = [], []
+    first_of_pair, second_of_pair = [], []
     for first, end in zip(starts, ends, strict=True):
         rows = order[first:end]
-        for a, b in _alike(vectors[rows], axes):
-            left.append(rows[a])
-            right.append(rows[b])
+        for a, b in _similar_pairs(vectors[rows], axes):
+            first_of_pair.append(rows[a])
+            second_of_pair.append(rows[b])
     by_burst = np.argsort(burst, kind="stable")
-    same = np.flatnonzero(np.diff(burst[by_burst]) == 0)
-    left.append(by_burst[same])
-    right.append(by_burst[same + 1])
-    i, j = np.concatenate(left), np.concatenate(right)
+    same_burst = np.flatnonzero(np.diff(burst[by_burst]) == 0)
+    first_of_pair.append(by_burst[same_burst])
+    second_of_pair.append(by_burst[same_burst + 1])
+    i, j = np.concatenate(first_of_pair), np.concatenate(second_of_pair)
     graph = coo_matrix((np.ones(len(i), bool), (i, j)), shape=(n, n))
     return np.asarray(connected_components(graph, directed=False)[1], np.int64)
 
 
-def _alike(
+def _similar_pairs(
     vectors: NDArray[np.float32], axes: NDArray[np.float32] | None
 ) -> Iterator[tuple[Rows, Rows]]:
     """Pairs of the vectors of one outing that show one scene, piece by piece."""
@@ -117,39 +153,54 @@ def _alike(
     sketch = vectors if n <= _COMPARED or axes is None else _sketch(vectors, axes)
     for at in range(0, n, _COMPARED):
         some, later = slice(at, at + _COMPARED), slice(at, n)
-        near = np.flatnonzero(sketch[some] @ sketch[later].T > _ALIKE - _ROUNDING)
-        many = len(near) > _FEW * (n - at)
-        if many:
-            near = np.flatnonzero(vectors[some] @ vectors[later].T > _ALIKE)
-        a, b = np.divmod(near, n - at)
+        candidates = np.flatnonzero(sketch[some] @ sketch[later].T > _SAME_SCENE - _ROUNDING)
+        exact = len(candidates) > _FEW_PAIRS * (n - at)
+        if exact:
+            candidates = np.flatnonzero(vectors[some] @ vectors[later].T > _SAME_SCENE)
+        a, b = np.divmod(candidates, n - at)
         a, b = at + a[a < b], at + b[a < b]
-        if not many:
-            sure = np.einsum("ij,ij->i", vectors[a], vectors[b]) > _ALIKE
-            a, b = a[sure], b[sure]
+        if not exact:
+            confirmed = np.einsum("ij,ij->i", vectors[a], vectors[b]) > _SAME_SCENE
+            a, b = a[confirmed], b[confirmed]
         yield a, b
 
 
 def _axes(vectors: NDArray[np.float32]) -> NDArray[np.float32]:
     """(96, 96) axes of vectors, the main ones first: of a part of them, as any axes would do."""
-    some = vectors[:: max(len(vectors) // _TELLING, 1)]
+    some = vectors[:: max(len(vectors) // _AXES_SAMPLE, 1)]
     return np.asarray(np.linalg.eigh(some.T @ some)[1][:, ::-1])
 
 
 def _sketch(vectors: NDArray[np.float32], axes: NDArray[np.float32]) -> NDArray[np.float32]:
     """Short vectors whose products are no less than those of the vectors: what lies along the main axes
     of all, and the length of the rest (Cauchy and Schwarz)."""
-    turned = vectors @ axes
-    rest = np.linalg.norm(turned[:, _AXES:], axis=1)
-    return np.column_stack([turned[:, :_AXES], rest])
+    rotated = vectors @ axes
+    rest = np.linalg.norm(rotated[:, _AXES:], axis=1)
+    return np.column_stack([rotated[:, :_AXES], rest])
 
 
 def scenes_of(frames: pd.DataFrame, group: NDArray[np.int64] | None = None) -> NDArray[np.int64]:
-    """`find_scenes` for the rows of a frame table; a row whose outing or burst is unknown has its own.
-    Given a `group` (n,), scenes of each by themselves: all frames of a large archive's outings held
-    against each other take the longest of all that is made of them."""
+    """Number the scenes of a frame table: connected components of similar frames of one outing.
+
+    Two frames are of one scene where their signatures correlate by more than `_SAME_SCENE`, or their burst is
+    one.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `signature`, `outing`, `burst`; a row without an outing or burst has one of its own.
+    group : ndarray of int64, shape (n,), optional
+        Frames of different groups are never compared: comparing all of a large archive's outings takes
+        longer than all else.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        Number of the scene; a frame without a signature stands alone, but for its burst.
+    """
 
     def numbered(name: str) -> NDArray[np.int64]:
-        each = alone_where_unknown(frames, name)
+        each = group_numbers(frames, name)
         if group is None:
             return each
         place, found = pd.factorize(each)

@@ -3,7 +3,7 @@
 In a single frame a soft side means little: the subject lies deeper there, or focus was missed. A
 lens that is decentred shows it the same way in every outing. Left against right is judged on frames
 held level, and top against bottom on frames held upright (both in the sensor's own orientation),
-because foreground at the foot of the scene softens that side of a sound lens too.
+because foreground at the bottom of the scene softens that side of a centred lens too.
 """
 
 from __future__ import annotations
@@ -24,10 +24,10 @@ __all__ = ["SideTable", "judge_sides", "read_sides"]
 
 Floats = NDArray[np.float64]
 
-_MATTERS: Final = 0.04
+_RELEVANT: Final = 0.04
 """Log ratio between opposite sides from which a difference would be seen."""
-_SURE: Final = 0.95
-"""Share of resampled archives that must agree before sides are called alike or not."""
+_CONFIDENCE: Final = 0.95
+"""Share of resampled archives that must agree before a verdict on sides is given."""
 _FEW: Final = 8
 """Frames with two opposite sides below which nothing is said."""
 _MOST: Final = 4000
@@ -50,7 +50,18 @@ class SideTable(NamedTuple):
 
 
 def read_sides(frames: pd.DataFrame) -> SideTable:
-    """Ratios from the columns of the four sides; orientation after Exif (5 to 8: held upright)."""
+    """Log ratios of opposite sides.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        MTF50 of the four sides, and `orientation` (Exif: 5 to 8, held upright).
+
+    Returns
+    -------
+    SideTable
+        n rows, NaN unmeasured.
+    """
     left, right, top, bottom = (
         log_sharpness(frames, side) for side in ("left", "right", "top", "bottom")
     )
@@ -60,20 +71,36 @@ def read_sides(frames: pd.DataFrame) -> SideTable:
 def judge_sides(
     sides: SideTable, rows: NDArray[np.int64], outing: NDArray[np.int64], seed: int
 ) -> Sides | None:
-    """Verdict, confidence (share of resampled archives that agree) and each side's ratio.
+    """Whether a lens is decentred: one side softer than its opposite in outing after outing.
 
-    A ratio is the side's MTF50 against the geometric mean of it and its opposite. None when fewer
-    than eight frames show two opposite sides.
+    Medians of log ratios over frames, with a bootstrap of outings (of frames where outings are few).
+
+    Parameters
+    ----------
+    sides : SideTable
+        Of all frames.
+    rows : ndarray of int64, shape (n,)
+        Positions of inlier frames.
+    outing : ndarray of int64, shape (frames,)
+        Outing of every frame of the table.
+    seed : int
+        Seed of the bootstrap.
+
+    Returns
+    -------
+    Sides or None
+        `confidence` is the share of resampled archives that agree; a side's ratio is its MTF50 over the
+        geometric mean of it and its opposite. None when fewer than `_FEW` frames show two opposite sides.
     """
     upright = sides.upright[rows]
     frames, ratios = 0, dict[str, float | None].fromkeys(SIDES)
-    found: list[tuple[float, str]] = []
-    settled: dict[str, float] = {}
-    for values, clean, names in (
+    decentred: list[tuple[float, str]] = []
+    alike_shares: dict[str, float] = {}
+    for values, judged, names in (
         (sides.across, rows[~upright], ("left", "right")),
         (sides.down, rows[upright], ("top", "bottom")),
     ):
-        median, draws, judged_count = _median(values[clean], outing[clean], seed)
+        median, draws, judged_count = _median(values[judged], outing[judged], seed)
         count = judged_count
         if judged_count < _FEW:
             median, _, count = _median(values[rows], outing[rows], seed)
@@ -85,19 +112,19 @@ def judge_sides(
         if judged_count < _FEW:
             continue
         worse = names[1] if median > 0 else names[0]
-        beyond = float((np.sign(median) * draws > _MATTERS).mean())
-        settled[" and ".join(names)] = float((np.abs(draws) <= _MATTERS).mean())
-        if abs(median) > _MATTERS and beyond >= _SURE:
-            found.append((beyond, worse))
+        beyond = float((np.sign(median) * draws > _RELEVANT).mean())
+        alike_shares[" and ".join(names)] = float((np.abs(draws) <= _RELEVANT).mean())
+        if abs(median) > _RELEVANT and beyond >= _CONFIDENCE:
+            decentred.append((beyond, worse))
     if frames == 0:
         return None
     verdict, confidence = "cannot tell", None
-    if found:
-        confidence, worse = max(found)
+    if decentred:
+        confidence, worse = max(decentred)
         verdict = f"probably decentred: the {worse} side is softer in frame after frame"
-    elif settled and min(settled.values()) >= _SURE:
-        pair = next(iter(settled)) if len(settled) == 1 else "sides"
-        verdict, confidence = f"{pair} alike", min(settled.values())
+    elif alike_shares and min(alike_shares.values()) >= _CONFIDENCE:
+        pair = next(iter(alike_shares)) if len(alike_shares) == 1 else "sides"
+        verdict, confidence = f"{pair} alike", min(alike_shares.values())
     return {
         "verdict": verdict, "confidence": None if confidence is None else round(confidence, 3),
         "frames": frames, "left": ratios["left"], "right": ratios["right"], "top": ratios["top"],

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.frame_values import alone_where_unknown, aperture_index, shown_sharpness
+from auditor.infer.frame_values import aperture_index, group_numbers, sharpness_and_error
 from auditor.record import ZONES
 from auditor.record.values import numbers
 
@@ -26,28 +26,64 @@ still change is far below what they share (scene, outing, the measurement itself
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """n rows, NaN where unmeasured."""
+    """Columns that curves need: n rows, Z zones, NaN where unmeasured.
+
+    Attributes
+    ----------
+    log_mtf50 : ndarray of float32, shape (n, Z)
+        ln MTF50 in cycles per pixel, over `record.ZONES`.
+    relative_stderr : ndarray of float32, shape (n, Z)
+        Standard error of the measurement, ln.
+    object_error : ndarray of float32, shape (n, Z)
+        What is added to that error for objects that may be soft themselves, ln.
+    aperture : ndarray of int64, shape (n,)
+        Index of the nominal third of a stop, -1 where unusable.
+    f_number, focal_mm : ndarray of float, shape (n,)
+        As the files state them.
+    outing : ndarray of int64, shape (n,)
+        Number of the outing; below 0, and of its own, where unknown.
+    order : ndarray of int32, shape (n,)
+        Random order in which rows are taken into a sample.
+    """
 
     log_mtf50: Singles
-    """n x Z over `record.ZONES`."""
     relative_stderr: Singles
     object_error: Singles
-    """n x Z, what is added to that error (ln MTF50) for objects that may be soft themselves."""
     aperture: Rows
-    """Index of the nominal third of a stop, -1 where unusable."""
     f_number: Singles
     focal_mm: Floats
     outing: Rows
     order: NDArray[np.int32]
-    """The rows' turn when a sample is drawn, by chance."""
 
     def usable(self, rows: Rows) -> Rows:
-        """Those with an aperture and a figure."""
+        """Rows with an aperture and a figure.
+
+        Parameters
+        ----------
+        rows : ndarray of int64
+            Positions.
+
+        Returns
+        -------
+        ndarray of int64
+            Those of them.
+        """
         return rows[(self.aperture[rows] >= 0) & ~np.isnan(self.log_mtf50[rows]).all(1)]
 
     def sample(self, rows: Rows) -> Rows:
-        """The usable ones, at most `CELL_LIMIT` of each aperture; of a part of `rows` the sample
-        holds every row that the sample of all of them holds."""
+        """Usable rows, a random sample where there are many.
+
+        Parameters
+        ----------
+        rows : ndarray of int64
+            Positions.
+
+        Returns
+        -------
+        ndarray of int64
+            At most `CELL_LIMIT` of each aperture; of a part of `rows` the sample holds every row that the sample
+            of all of them holds.
+        """
         rows = self.usable(rows)
         aperture = self.aperture[rows]
         if not len(rows) or np.bincount(aperture).max() <= CELL_LIMIT:
@@ -60,10 +96,24 @@ class Table:
 
 
 def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
-    """Read and check the columns. Impossible figures (not within 0 to 1 c/px) count as missing."""
+    """Columns of the frame table that curves need; impossible figures count as missing.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns of `record.ZONES` (`*_mtf50_cpp` and both standard errors), `f_number`, `focal_length_mm`,
+        `outing`.
+    seed : int
+        Seed of the order in which samples are drawn.
+
+    Returns
+    -------
+    Table
+        n rows, NaN where unmeasured.
+    """
     value, stderr = (
         np.stack(figures, axis=1).astype(np.float32)
-        for figures in zip(*(shown_sharpness(frames, z) for z in ZONES), strict=True)
+        for figures in zip(*(sharpness_and_error(frames, z) for z in ZONES), strict=True)
     )
     value[~((value > 0.005) & (value < 1.0))] = np.nan
     whole = np.stack([numbers(frames, f"{z}_stderr_cpp") for z in ZONES], axis=1)
@@ -76,5 +126,5 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     return Table(
         np.log(value, out=value), stderr, objects, aperture_index(f_number),
         f_number.astype(np.float32), focal,
-        alone_where_unknown(frames, "outing"), np.random.default_rng(seed).permutation(len(frames)).astype(np.int32),
+        group_numbers(frames, "outing"), np.random.default_rng(seed).permutation(len(frames)).astype(np.int32),
     )  # fmt: skip

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from auditor.exposure import nominal_iso
-from auditor.infer.next_shots.series import SLIGHT, evenly
+from auditor.infer.next_shots.series import SLIGHT_SHARE, evenly
 from auditor.model import Shot
 
 __all__ = ["body_requests"]
@@ -47,8 +47,20 @@ _HOW_RAW: Final = (
 def body_requests(
     bodies: Sequence[Block], iso_matches: Sequence[Block]
 ) -> list[tuple[Shot, float]]:
-    """For every body with a name: its noise in each kind of file, and its read noise; with what each is
-    worth."""
+    """Requests for test frames of bodies: noise in each kind of file, and read noise.
+
+    Parameters
+    ----------
+    bodies : sequence of mapping
+        The profile's `bodies`; those without a name are passed over.
+    iso_matches : sequence of mapping
+        The profile's `iso_matches`.
+
+    Returns
+    -------
+    list of (Shot, float)
+        Each with what it is worth: frames concerned, times how far the figure may be off, as a share.
+    """
     frames = {b["body"]: b.get("frames_used") or 0 for b in bodies}
     out: list[tuple[Shot, float]] = []
     for body in bodies:
@@ -103,11 +115,11 @@ def _noise(
         open_stops = 0.0
         for name, detail in band["usable_iso_detail"].items():
             low, high = detail["low"], detail["high"]
-            told = f"{name} ISO in {band['band']}"
+            figure = f"{name} ISO in {band['band']}"
             if band["usable_iso"][name] is None:
                 # Light that the body has not met yet can wait.
                 wanted = _below(kind) if band["frames"] else []
-                why = f"{told} lies below ISO {_lowest(kind)}, the lowest used"
+                why = f"{figure} lies below ISO {_lowest(kind)}, the lowest used"
                 stops = _BELOW_STOPS
             elif detail["reason"]:
                 continue  # it lies above every ISO used: the frames so far did without
@@ -115,7 +127,7 @@ def _noise(
                 stops = _stops(low, high)
                 wide = stops > _WIDE_STOPS and band["frames"]
                 wanted = _between(kind, low, high) if wide else []
-                why = f"{told} known only to ISO {low} to {high}"
+                why = f"{figure} known only to ISO {low} to {high}"
             if wanted:
                 isos |= set(wanted)
                 reasons[why] = None
@@ -127,13 +139,13 @@ def _noise(
         weight += match_weight
     if not isos:
         return []
-    told = {"raw": "raw files: ", "camera": ""}.get(
+    source = {"raw": "raw files: ", "camera": ""}.get(
         kind["kind"], f"known from {kind['kind']} files only; "
     )
     shot = _request(
         body,
         isos,
-        why=told + "; ".join(list(reasons)[:4]),
+        why=source + "; ".join(list(reasons)[:4]),
         gain="how far ISO may go in bright and in dark scenes",
         how=f"raw files; {_HOW}" if kind["kind"] == "raw" else _HOW,
     )
@@ -187,7 +199,7 @@ def _read_noise(body: Block) -> list[tuple[Shot, float]]:
         why=f"read noise by ISO is open: {reason}",
         gain="read noise, and the ISO from which raising it no longer helps",
     )
-    return [(shot, SLIGHT * body["frames"])]
+    return [(shot, SLIGHT_SHARE * body["frames"])]
 
 
 def _used(kind: Block) -> list[int]:

@@ -1,4 +1,4 @@
-"""All requests together: what one afternoon can settle, the most telling first.
+"""All requests together: what one afternoon can settle, those that settle most first.
 
 What a request would settle is weighed by the frames that its answer is about times how far the figure
 may be off now, as a share (a stop of ISO changes noise by a factor of root two). Only gear in use is
@@ -13,10 +13,10 @@ from typing import Any, Final
 from auditor.infer.criteria import Criteria
 from auditor.infer.next_shots.bodies import body_requests
 from auditor.infer.next_shots.series import (
-    SLIGHT,
+    SLIGHT_SHARE,
     SMALL_FOCAL_MM,
     lens_series,
-    nameless,
+    unnamed,
     usual_focal,
     widest_named,
 )
@@ -36,7 +36,7 @@ ON_TRIPOD_MIN: Final = 0.4
 """... and on a tripod, the self-timer's ten seconds and focusing anew included (the same)."""
 SMALLEST_STOP: Final = 22.0
 """No lens is asked for a smaller aperture than it was used at, past this one."""
-ROUNDED: Final = 0.01
+TOLERANCE: Final = 0.01
 """Share by which the same aperture or ISO differs as tags round it."""
 ISO_ABOVE: Final = 2.0
 """A body is trusted to have the next whole stop above the highest ISO it was used at, no more."""
@@ -49,17 +49,30 @@ def next_shots(
     handheld: Sequence[Block],
     criteria: Criteria,
     gear: Block | None = None,
-    asked: Sequence[Shot] = (),
+    requested: Sequence[Shot] = (),
 ) -> tuple[list[Shot], int]:
-    """Requests for the test frames of one afternoon, the most telling first, and how many more there
-    are than fit into it.
+    """Requests for the test frames of one afternoon, those that settle most first.
 
-    Each names `kind` ("sharpness", "noise", "read noise", "handheld", "comparison"), lens, body,
-    converter, focal_mm, apertures, iso, frames, minutes, how, why and gain; what a request does not
-    ask for is None or empty. `gear` is that of `gear.usage.gear_in_use`: what is not in use is not asked
-    for. `asked` are requests in the same form that the photographer's own questions need; they fill
-    what time is left. Lenses without a name come last, and are left out where the body has no name
-    either: nobody would know what to take out of the bag.
+    Parameters
+    ----------
+    lenses, bodies, iso_matches, handheld : sequence of mapping
+        Entries of the profile.
+    criteria : Criteria
+        Interval.
+    gear : mapping, optional
+        From `gear.usage.gear_in_use`: what is not in use is not asked for.
+    requested : sequence of Shot
+        Requests in the same form that the photographer's own questions need; they fill what time remains.
+
+    Returns
+    -------
+    shots : list of Shot
+        Each names `kind` ("sharpness", "noise", "read noise", "handheld", "comparison"), lens, body,
+        converter, focal_mm, apertures, iso, frames, minutes, how, why and gain; what a request does not ask
+        for is None or empty. Lenses without a name come last, and are left out where the body has no name
+        either: nobody would know what to take out of the bag.
+    unlisted : int
+        How many more there are than fit into the afternoon.
     """
     found = [
         *lens_series(lenses, criteria),
@@ -69,17 +82,17 @@ def next_shots(
     kept = [
         (shot, weight)
         for request, weight in found
-        if _in_use(request, gear) and (shot := _doable(request, lenses, gear)) is not None
+        if _in_use(request, gear) and (shot := _feasible(request, lenses, gear)) is not None
     ]
-    kept.sort(key=lambda s: (s[0]["kind"] == "sharpness" and nameless(s[0], "lens"), -s[1]))
-    wanted = [shot for shot, _ in kept] + [shot.copy() for shot in asked]
-    chosen, left = [], AFTERNOON_MIN
+    kept.sort(key=lambda s: (s[0]["kind"] == "sharpness" and unnamed(s[0], "lens"), -s[1]))
+    wanted = [shot for shot, _ in kept] + [shot.copy() for shot in requested]
+    chosen, minutes_left = [], AFTERNOON_MIN
     for shot in wanted:
         each = PER_FRAME_MIN.get(shot["kind"] or "", ON_TRIPOD_MIN)
         shot["minutes"] = round(SET_UP_MIN + each * (shot["frames"] or 0))
-        if shot["minutes"] <= left:
+        if shot["minutes"] <= minutes_left:
             chosen.append(shot)
-            left -= shot["minutes"]
+            minutes_left -= shot["minutes"]
     return chosen, len(wanted) - len(chosen)
 
 
@@ -106,7 +119,7 @@ def _in_use(request: Block, gear: Block | None) -> bool:
     return lens is not None and lens["role"] == "in use"
 
 
-def _doable(shot: Shot, lenses: Sequence[Block], gear: Block | None) -> Shot | None:
+def _feasible(shot: Shot, lenses: Sequence[Block], gear: Block | None) -> Shot | None:
     """The request with apertures and ISO values that the gear has; None where none is left."""
     apertures, isos = shot["apertures"] or [], shot["iso"] or []
     shot["apertures"] = _within(apertures, _apertures(shot, lenses)) if apertures else []
@@ -126,7 +139,7 @@ def _within(wanted: Sequence[float], span: tuple[float, float] | None) -> list[f
     """The values that lie within a span, all of them where it is not known."""
     if span is None:
         return list(wanted)
-    return [v for v in wanted if span[0] * (1 - ROUNDED) <= v <= span[1] * (1 + ROUNDED)]
+    return [v for v in wanted if span[0] * (1 - TOLERANCE) <= v <= span[1] * (1 + TOLERANCE)]
 
 
 def _apertures(request: Block, lenses: Sequence[Block]) -> tuple[float, float] | None:
@@ -152,9 +165,17 @@ def _isos(request: Block, gear: Block | None) -> tuple[float, float] | None:
 
 
 def open_note(profile: Block) -> str | None:
-    """One sentence on what to do where test frames cannot be named; None where nothing is open.
+    """One sentence on what to do where no test frames can be named.
 
-    `profile` has frames, lenses, bodies and next_shots.
+    Parameters
+    ----------
+    profile : mapping
+        Profile with `frames`, `lenses`, `bodies` and `next_shots`.
+
+    Returns
+    -------
+    str or None
+        None where nothing is open.
     """
     frames, lenses = profile["frames"], profile["lenses"]
     if not frames["found"]:
@@ -173,13 +194,13 @@ def open_note(profile: Block) -> str | None:
         series = (
             "one series from a tripod, five apertures from wide open to f/16, three frames at each"
         )
-        if not all(nameless(lens, "lens") for lens in lenses):
+        if not all(unnamed(lens, "lens") for lens in lenses):
             return f"No lens has frames enough to be judged: shoot {series}, with the one you use most."
         return (
             "No lens could be judged: give files that still name lens and aperture, as the camera "
             f"wrote them, or shoot {series}."
         )
-    if all(nameless(lens, "lens") and nameless(lens, "body") for lens in lenses):
+    if all(unnamed(lens, "lens") and unnamed(lens, "body") for lens in lenses):
         return (
             "What is open belongs to frames that name neither lens nor body: give the files as the "
             "camera wrote them."
@@ -196,7 +217,18 @@ _STEPS: Final = 4
 def handheld_requests(
     lenses: Sequence[Block], handheld: Sequence[Block]
 ) -> list[tuple[Shot, float]]:
-    """A request for each lens whose limit its frames left open, and what it is worth."""
+    """A request for each lens whose handheld limit its frames left open.
+
+    Parameters
+    ----------
+    lenses, handheld : sequence of mapping
+        Entries of the profile.
+
+    Returns
+    -------
+    list of (Shot, float)
+        Each with what it is worth.
+    """
     out: list[tuple[Shot, float]] = []
     for entry in handheld:
         if entry["limit_stops"] is not None or entry["lens"] in (None, "unknown lens"):
@@ -222,7 +254,7 @@ def handheld_requests(
             "why": f"no handheld limit: {entry['text']}",
             "gain": "the shutter time at which one frame in ten is shaken",
         }
-        out.append((shot, SLIGHT * entry["frames"]))
+        out.append((shot, SLIGHT_SHARE * entry["frames"]))
     return out
 
 

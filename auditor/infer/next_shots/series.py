@@ -20,11 +20,11 @@ from auditor.robust import half_width
 from auditor.settings.names import range_from_name
 
 __all__ = [
-    "SLIGHT",
+    "SLIGHT_SHARE",
     "SMALL_FOCAL_MM",
     "evenly",
     "lens_series",
-    "nameless",
+    "unnamed",
     "usual_focal",
     "widest_named",
 ]
@@ -35,16 +35,16 @@ Step = TypeVar("Step", int, float)
 _WANTED: Final = 0.03
 """Half-width (share of MTF50) that a series is planned for."""
 _SCATTER: Final = 0.035
-"""Scatter of sound frames from a tripod when a lens's own is unknown."""
+"""Scatter of good frames from a tripod when a lens's own is unknown."""
 _UNKNOWN: Final = 0.3
 """What a curve may be off by (share of MTF50) where nothing is known."""
-_DOUBT: Final = {"thin": 0.2, "fair": 0.06}
-"""The same for evidence whose doubts the interval does not hold, such as a single outing's."""
+_HIDDEN_ERROR: Final = {"thin": 0.2, "fair": 0.06}
+"""The same for evidence with errors that the interval does not hold, such as a single outing's."""
 _MOST_STEPS: Final = 5
 """Apertures or ISO values of one request: a round of them is taken within the minutes that light stays the
 same, and two stops apart they hold the whole range of a body."""
 _MOST_REASONS: Final = 1
-"""Reasons that one request tells; more are not read."""
+"""Reasons that one request gives; more are not read."""
 _FRAMES_EACH: Final = (3, 10)
 """Fewest and most frames at an aperture: two cannot tell which of them is off, and more than ten cost an
 afternoon."""
@@ -53,7 +53,7 @@ _UNKNOWN_TO: Final = (11.0, 22.0)
 surely has taken over, and where most lenses end (common practice, no source)."""
 _STILL_RISING: Final = 8.0
 """A lens that still gets sharper at an f-number below this is wanted further."""
-SLIGHT: Final = 0.02
+SLIGHT_SHARE: Final = 0.02
 """What an answer is worth for each frame, as a share of MTF50 or noise, on which little of it hangs: shaken
 frames among a lens's own, the darkest tones (common practice, no source)."""
 SMALL_FOCAL_MM: Final = 10.0
@@ -69,14 +69,23 @@ _HOW: Final = (
 
 
 def lens_series(lenses: Sequence[Block], criteria: Criteria) -> list[tuple[Shot, float]]:
-    """A test series for every focal range of which something is open, and what it is worth.
+    """A test series for every focal range of which something is open.
 
-    Lenses without a name are left out where the body has no name either: nobody would know what to
-    take out of the bag.
+    Parameters
+    ----------
+    lenses : sequence of mapping
+        The profile's `lenses`; those without a name are left out where the body has no name either.
+    criteria : Criteria
+        Interval for which frames are counted.
+
+    Returns
+    -------
+    list of (Shot, float)
+        Each with what it is worth: frames of the range, times how far its curve may be off, as a share.
     """
     found = []
     for lens in lenses:
-        if nameless(lens, "lens") and nameless(lens, "body"):
+        if unnamed(lens, "lens") and unnamed(lens, "body"):
             continue
         for part in lens["focal_ranges"]:
             series = _series(lens, part, criteria)
@@ -85,7 +94,7 @@ def lens_series(lenses: Sequence[Block], criteria: Criteria) -> list[tuple[Shot,
     return found
 
 
-def nameless(entry: Block, what: str) -> bool:
+def unnamed(entry: Block, what: str) -> bool:
     """Whether an entry has no lens or body that anybody could find."""
     return entry[what] in (None, f"unknown {what}")
 
@@ -109,9 +118,11 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
     gain = f"curve at these apertures to ±{100 * after:.0f}%"
     if before is not None:
         gain += f", from ±{100 * before:.0f}% now"
-    doubt = max(before if before is not None else _UNKNOWN, _DOUBT.get(part["evidence"], _WANTED))
+    error = max(
+        before if before is not None else _UNKNOWN, _HIDDEN_ERROR.get(part["evidence"], _WANTED)
+    )
     shot = _entry(lens, part, apertures, each * len(apertures), reasons, gain)
-    return shot, part["frames"] * doubt
+    return shot, part["frames"] * error
 
 
 def evenly(steps: Sequence[Step]) -> list[Step]:
@@ -159,8 +170,8 @@ def _unknown(lens: Block, part: Block, wanted: set[float], reasons: list[str]) -
     for i in range(index, min(last, f_number_index(_UNKNOWN_TO[1])) + 1, 3):
         wanted.add(F_NUMBERS[i])
     if wanted:
-        told = (r for r in part["reasons"] if r.startswith("best aperture: not yet"))
-        reasons.append(next(told, "no sweet spot can be told from the apertures used so far"))
+        stated = (r for r in part["reasons"] if r.startswith("best aperture: not yet"))
+        reasons.append(next(stated, "no sweet spot can be told from the apertures used so far"))
 
 
 def widest_named(lens: Block, part: Block) -> list[float]:
@@ -227,9 +238,9 @@ def _evidence(part: Block, wanted: set[float], reasons: list[str]) -> None:
     known = [(_zone_width(a), a["frames"], a["f_number"]) for a in part["apertures"]]
     worst = sorted(known, key=lambda k: (-(k[0] if k[0] is not None else 1.0), k[1]))
     wanted.update([part["sweet_spot"]["f_number"], *(f for _, _, f in worst[:3])])
-    told = [r for r in part["reasons"] if not r.startswith("drawn from")][:_MOST_REASONS]
+    stated = [r for r in part["reasons"] if not r.startswith("drawn from")][:_MOST_REASONS]
     text = f"the evidence is {part['evidence']}"
-    reasons.append(text + (f" ({'; '.join(told)})" if told else ""))
+    reasons.append(text + (f" ({'; '.join(stated)})" if stated else ""))
 
 
 def _few_days(part: Block) -> bool:

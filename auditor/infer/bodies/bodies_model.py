@@ -1,0 +1,209 @@
+"""Noise models of all bodies of an archive, fitted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from auditor.infer.bodies.bands import Scenes, scenes_by_band
+from auditor.infer.bodies.cell_means import PRIOR_FRAME_SD
+from auditor.infer.bodies.cells import gather
+from auditor.infer.bodies.census import census
+from auditor.infer.bodies.habits import LIFT_STOPS, lifts
+from auditor.infer.bodies.observe import (
+    LONG_EXPOSURE_S,
+    UNKNOWN_BODY,
+    Tones,
+    observe,
+)
+from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
+from auditor.infer.criteria import Criteria
+from auditor.model import (
+    KeptApart,
+    Scale,
+)
+from auditor.record import OUTPUT_MEGAPIXELS
+from auditor.record.values import words
+from auditor.robust import group_medians, robust_location
+
+__all__ = ["BodiesModel", "fit_bodies"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class BodiesModel:
+    """What the archive says about every body's noise.
+
+    Attributes
+    ----------
+    models : dict
+        (body, kind of file) -> `NoiseModel`.
+    main : dict
+        Body -> the kind of file that the profile shows first: the one with most frames.
+    scenes : dict
+        Kind of file -> band key -> `Scenes`, the typical frame.
+    left_out : dict
+        Body -> reason in plain words -> count of frames that say nothing of its noise.
+    not_sampled : dict
+        (body, kind) -> frames that show noise and for which a sample stands.
+    long_exposures, lifted : dict
+        (body, kind) -> how much noisier long exposures, and frames brightened in editing, are.
+    frames_of : dict
+        Body -> measured frames.
+    pitch_of : dict
+        Body -> the sensor's pixel pitch, micrometres.
+    scales_of : dict
+        Body -> kinds of file and their pixel pitches, the commonest first.
+    frames_in_band : dict
+        (body, kind, band key) -> frames.
+    criteria : Criteria
+        Thresholds with which it was fitted.
+    """
+
+    models: dict[tuple[str, str], NoiseModel]
+    main: dict[str, str]
+    scenes: dict[str, dict[str, Scenes]]
+    left_out: dict[str, dict[str, int]]
+    not_sampled: dict[tuple[str, str], int]
+    long_exposures: dict[tuple[str, str], KeptApart]
+    lifted: dict[tuple[str, str], KeptApart]
+    frames_of: dict[str, int]
+    pitch_of: dict[str, float]
+    scales_of: dict[str, list[Scale]]
+    frames_in_band: dict[tuple[str, str, str], int]
+    criteria: Criteria
+
+    def kinds(self, body: str) -> list[str]:
+        """Kinds of file in which a body has a noise model.
+
+        Parameters
+        ----------
+        body : str
+            Name of a body; one without a model has none.
+
+        Returns
+        -------
+        list of str
+            The one that the profile shows first, then the others in the order of the alphabet.
+        """
+        first = self.main.get(body)
+        rest = sorted(k for b, k in self.models if b == body and k != first)
+        return [first, *rest] if first is not None else rest
+
+
+def _output_scale(rows: Tones, criteria: Criteria) -> Floats:
+    """Factor on sigma for the output size, per ISO_GRID: as measured, between ISO interpolated.
+
+    Without a measured factor white noise is assumed: the root of the ratio of pixel counts.
+    """
+    _, first = np.unique(rows["frame"], return_index=True)
+    scale = rows["scale"][first]
+    known = ~np.isnan(scale)
+    resize = np.sqrt(criteria.output_megapixels / OUTPUT_MEGAPIXELS)
+    if known.any():
+        step = rows["step"][first][known]
+        steps = np.unique(step)
+        by_step = [np.median(scale[known][step == s]) * resize for s in steps]
+        out = np.interp(np.log2(ISO_GRID), np.log2(steps), by_step)
+    else:
+        pixels = rows["pixels_per_frame"][first]
+        count = np.median(pixels[~np.isnan(pixels)]) if not np.isnan(pixels).all() else np.nan
+        ratio = criteria.output_megapixels * 1e6 / count if count > 0 else 1.0
+        out = np.full(len(ISO_GRID), np.sqrt(ratio))
+    return np.asarray(np.minimum(out, 1.0))
+
+
+def fit_bodies(
+    frames: pd.DataFrame, criteria: Criteria | None = None, archive: pd.DataFrame | None = None
+) -> BodiesModel:
+    """Noise model of every body and kind of file in a frame table.
+
+    Tones (`observe`) are pooled into robust cell means (`gather`), and a Gaussian process about the physics
+    is conditioned on these (`fit_noise`). Long exposures and frames brightened in editing are excluded from
+    the fit, and their noise is given as a ratio to the model's.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table: `record.COLUMNS` and the columns of `crawl.relate`.
+    criteria : Criteria, optional
+        Thresholds; the default ones where None.
+    archive : DataFrame, optional
+        All frames of the archive where `frames` are a part of it. Frames are counted in the part; noise and
+        scenes are those of the whole archive, of the bodies that occur in the part.
+
+    Returns
+    -------
+    BodiesModel
+        Empty dictionaries where no frame says anything.
+    """
+    criteria = criteria or Criteria()
+    counted = census(frames.reset_index(drop=True))
+    frames = (frames if archive is None else archive).reset_index(drop=True)
+    # First what looks at every column, while the table of tones is not there yet.
+    scenes = scenes_by_band(frames)
+    if archive is not None:
+        body = pd.Series(words(frames, "body", UNKNOWN_BODY))
+        frames = frames[body.isin(list(counted["frames_of"])).to_numpy(bool)]
+    lifted = lifts(frames)
+    observations = observe(frames, lifted.index[lifted["lift"] >= LIFT_STOPS])
+    models: dict[tuple[str, str], NoiseModel] = {}
+    long_exposures: dict[tuple[str, str], KeptApart] = {}
+    lifted_files: dict[tuple[str, str], KeptApart] = {}
+    for key, rows in observations.groups():
+        long, pushed = rows["long_exposure"], rows["pushed"]
+        unusual = long | pushed
+        usual = rows[~unusual] if unusual.any() else rows
+        if not len(usual):
+            reasons = observations.left_out.setdefault(key[0], {})
+            text = "is a long exposure or was lifted in editing, as is every frame of its kind"
+            reasons[text] = reasons.get(text, 0) + observations.usable[key]
+            continue
+        models[key] = fit_noise(*key, gather(usual), _output_scale(usual, criteria))
+        if long.any():
+            long_exposures[key] = _noise_ratio(models[key], rows[long], criteria.interval)
+            long_exposures[key]["from_s"] = LONG_EXPOSURE_S
+        if (pushed & ~long).any():
+            lifted_files[key] = _noise_ratio(models[key], rows[pushed & ~long], criteria.interval)
+            lifted_files[key]["from_stops"] = LIFT_STOPS
+    main: dict[str, str] = {}
+    for body, kind in sorted(models, key=lambda k: -observations.usable[k]):
+        main.setdefault(body, kind)
+    return BodiesModel(
+        models=models,
+        main=main,
+        scenes=scenes,
+        left_out=observations.left_out,
+        not_sampled=observations.not_sampled,
+        long_exposures=long_exposures,
+        lifted=lifted_files,
+        criteria=criteria,
+        **counted,
+    )
+
+
+def _noise_ratio(model: NoiseModel, rows: Tones, share: float) -> KeptApart:
+    """How much noisier frames kept apart are than the body's own figures at their ISO and signal;
+    None where no noise could be measured in them."""
+    count = len(np.unique(rows["frame"]))
+    rows = rows[~rows["censored"]]
+    if not len(rows) or not len(model.cells.iso):
+        return {"frames": count, "noise_ratio": None, "low": None, "high": None}
+    at = [
+        (ISO_GRID.index(min(max(int(i), ISO_GRID[0]), ISO_GRID[-1])), SIGNAL_GRID.index(s))
+        for i, s in zip(rows["step"], rows["signal"], strict=True)
+    ]
+    expected = np.array([model.log_sigma[a] for a in at])
+    frame = np.unique(rows["frame"], return_inverse=True)[1]
+    ratio = robust_location(group_medians(rows["log_sigma"] - expected, frame), PRIOR_FRAME_SD)
+    low, high = np.exp(ratio.bounds(share)).tolist() if ratio.count > 1 else (None, None)
+    return {
+        "frames": ratio.count,
+        "noise_ratio": float(np.exp(ratio.value)),
+        "low": low,
+        "high": high,
+    }
