@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -26,8 +27,13 @@ _APERTURES: Final = 3
 """Apertures with sharp frames that a best one needs (common practice, no source)."""
 _FRAMES: Final = 5
 """Sound frames that it needs on either side of it, or `_RESOLVED` (common practice, no source)."""
+_SOUND: Final = 0.5
+"""Probability of an inlier from which a frame is sound."""
 _RESOLVED: Final = 0.95
 """Share of plausible curves in which it beats the last aperture of a side, which does as well."""
+_OUTINGS: Final = 4
+"""Outings from which what each shares averages out between apertures; of fewer two apertures must share one (of
+drawn lenses two outings apart missed the best aperture in 7 of 24, four in 3)."""
 _LEAST: Final = 2
 """Sound frames that even that takes, at wider apertures and at the best aperture itself."""
 
@@ -102,7 +108,8 @@ def missing_evidence(
         best aperture and on either side of it.
     """
     out = []
-    if len(np.unique(fit.data.outing)) < 2:
+    outings = len(np.unique(fit.data.outing))
+    if outings < 2:
         out.append("a second outing")
     used = np.flatnonzero(supported)
     if len(used) < _APERTURES:
@@ -113,9 +120,7 @@ def missing_evidence(
     weaker = draws.curve[:, zone]
     inlier = np.bincount(fit.data.aperture, fit.inlier, len(supported))
     if inlier[best] < _LEAST:
-        out.append(
-            f"{_LEAST} sharp frames at f/{nominal_f_number(float(fit.data.f_numbers[best])):g}"
-        )
+        out.append(f"{_LEAST} sharp frames at {_named(fit, [best])}")
     for side, end in ((used[used < best], used[0]), (used[used > best], used[-1])):
         if not len(side):
             continue
@@ -124,6 +129,20 @@ def missing_evidence(
         resolved &= side[0] > best or inlier[side].sum() >= _LEAST
         if inlier[side].sum() < _FRAMES and not resolved:
             least = int(inlier[side].sum())  # of 4.6 frames five are not there yet
-            names = ", ".join(f"f/{nominal_f_number(float(n)):g}" for n in fit.data.f_numbers[side])
-            out.append(f"sharp frames at {names} ({least} now, {_FRAMES} are needed)")
+            out.append(f"sharp frames at {_named(fit, side)} ({least} now, {_FRAMES} are needed)")
+        elif outings < _OUTINGS and not _share_an_outing(fit, best, side):
+            nearest = side[-1] if side[0] < best else side[0]
+            out.append(f"{_named(fit, sorted((best, nearest)), ' and ')} on one outing")
     return out
+
+
+def _named(fit: CurveFit, apertures: Sequence[int] | NDArray[np.int64], between: str = ", ") -> str:
+    return between.join(f"f/{nominal_f_number(float(fit.data.f_numbers[k])):g}" for k in apertures)
+
+
+def _share_an_outing(fit: CurveFit, best: int, side: NDArray[np.int64]) -> bool:
+    """Whether sound frames at the best aperture and at some of a side were taken on one outing: light, air and
+    distance of two outings differ by more than two apertures may."""
+    sound = fit.inlier >= _SOUND
+    outing, aperture = fit.data.outing[sound], fit.data.aperture[sound]
+    return bool(np.isin(outing[aperture == best], outing[np.isin(aperture, side)]).any())

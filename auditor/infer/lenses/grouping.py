@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -51,7 +51,12 @@ _CLUSTER_FRAMES: Final = 15
 PITCH_UNKNOWN_UM: Final = 4.0
 """Pixel pitch by which diffraction is worked out where it is unknown."""
 ENOUGH: Final = 24
-"""Frames from which a kind of file is preferred over a less trusted one with more frames."""
+"""Frames from which a kind of file is preferred over a less trusted one with more frames, and pictures of the
+whole field over cropped ones."""
+_ENOUGH_OUTINGS: Final = 4
+"""Outings from which it is: one afternoon of raw files is no reason to leave out years of JPEGs."""
+_WHOLE_FIELD: Final = 0.8
+"""Share of the sensor that a picture shows at least whose corners are the lens's: 16:9 cut out of 3:2 shows 0.84."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +95,17 @@ class LensGroup:
     pool: str = ""
 
 
+class _Columns(NamedTuple):
+    """What groups are cut by, an entry for every frame: kind of file, size of export, pixel pitch (micrometres),
+    whether it shows a part of the field alone, outing."""
+
+    source: NDArray[Any]
+    pool: NDArray[Any]
+    pitch: Floats
+    part: NDArray[np.bool_]
+    outing: NDArray[Any]
+
+
 def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
     """Groups of frames that one curve may describe.
 
@@ -112,11 +128,15 @@ def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
     names = ("lens", "body", "converter")
     table = frames[[n for n in names if n in frames]].assign(serial=_serials(frames))
     pitch = numbers(frames, "pixel_pitch_um")
+    part = (words(frames, "file_kind") == "cropped") & ~(
+        numbers(frames, "sensor_share") >= _WHOLE_FIELD
+    )
+    outing = frames["outing"].to_numpy() if "outing" in frames else np.arange(len(frames))
+    columns = _Columns(source, pool, pitch, part, outing)
     for (lens, body, converter, serial), rows in rows_by_names(table, (*names, "serial")).items():
         own = rows[usable[rows]]
         if len(own):
-            key = lens, body, converter or None, serial or None
-            yield _one_group(key, own, source, pool, pitch)
+            yield _one_group((lens, body, converter or None, serial or None), own, columns)
 
 
 def _serials(frames: pd.DataFrame) -> NDArray[np.object_]:
@@ -130,12 +150,13 @@ def _serials(frames: pd.DataFrame) -> NDArray[np.object_]:
 
 
 def _one_group(
-    key: tuple[str, str, str | None, str | None], rows: NDArray[np.int64],
-    source: NDArray[Any], pool: NDArray[Any], pitch: Floats,
-) -> LensGroup:  # fmt: skip
+    key: tuple[str, str, str | None, str | None], rows: NDArray[np.int64], columns: _Columns
+) -> LensGroup:
     reasons: list[str] = []
+    source, pool = columns.source, columns.pool
     by_source = _counted(source[rows])
-    chosen = _trusted(by_source)
+    outings = {k: len(np.unique(columns.outing[rows[source[rows] == k]])) for k in by_source}
+    chosen = _trusted(by_source, outings)
     if len(by_source) > 1:
         others = ", ".join(f"{n} {k}" for k, n in by_source.items() if k != chosen)
         reasons.append(
@@ -148,7 +169,9 @@ def _one_group(
     if len(pools_there) > 1:
         reasons.append(f"{int((pool[rows] != common).sum())} exports of other sizes left out")
     rows = rows[pool[rows] == common]
-    rows, own, note = _one_pitch(rows, pitch)
+    rows, own, note = _one_pitch(rows, columns.pitch)
+    reasons += note
+    rows, note = _whole_field(rows, columns.part[rows])
     reasons += note
     lens, body, converter, serial = key
     return LensGroup(
@@ -163,15 +186,17 @@ def _counted(names: NDArray[Any]) -> dict[str, int]:
     return {str(name): int(n) for name, n in sorted(counts.items())}
 
 
-def _trusted(by_source: dict[str, int]) -> str:
+def _trusted(by_source: dict[str, int], outings: dict[str, int]) -> str:
+    """The most trusted kind of file of which there is enough, by frames and outings of each kind."""
     if len(by_source) > 1:  # exports only where there is nothing else
         by_source = {k: n for k, n in by_source.items() if k != EXPORTS}
-    most = max(by_source.values())
+    most, common = max(by_source.values()), max(by_source, key=lambda k: by_source[k])
     order = [k for k in TRUST if k in by_source] + sorted(set(by_source) - set(TRUST))
     for kind in order:
-        if by_source[kind] >= min(ENOUGH, most) or by_source[kind] >= most / 3:
+        many = by_source[kind] >= min(ENOUGH, most) or by_source[kind] >= most / 3
+        if many and outings[kind] >= min(_ENOUGH_OUTINGS, outings[common]):
             return kind
-    return max(by_source, key=lambda k: by_source[k])
+    return common
 
 
 def _one_pitch(
@@ -192,6 +217,20 @@ def _one_pitch(
     if not keep.all():
         notes.append(f"{int((~keep).sum())} frames of another picture size (pixel pitch) left out")
     return rows[keep], round(centre, 4), notes
+
+
+def _whole_field(
+    rows: NDArray[np.int64], part: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], list[str]]:
+    """Without pictures of which a part was cut out, in the camera or later: their corners are not the lens's.
+    Where there is little else they alone are kept."""
+    cut = int(part.sum())
+    if cut in (0, len(rows)):
+        return rows, []
+    whole = len(rows) - cut
+    if whole >= min(ENOUGH, cut):
+        return rows[~part], [f"{cut} cropped frames left out: their corners are not the lens's"]
+    return rows[part], [f"{whole} frames of the whole field left out among cropped ones"]
 
 
 def zoom_thirds(focal_mm: Floats) -> NDArray[np.int64]:

@@ -32,12 +32,10 @@ _FEW: Final = 8
 """Frames with two opposite sides below which nothing is said."""
 _MOST: Final = 4000
 """Frames beyond which a random sample stands for all."""
-_MOST_DRAWN: Final = 1000
-"""Frames drawn for each resampled median; its scatter is then scaled to all."""
 _OUTINGS: Final = 6
 """Outings from which they are resampled, not frames."""
-_OUTING_SD: Final = 0.02
-"""What the frames of an outing share (ln ratio of sides), while outings are too few to tell."""
+_FEWEST_OUTINGS: Final = 3
+"""Outings below which their scatter says next to nothing, and no verdict is given."""
 
 
 class SideTable(NamedTuple):
@@ -73,7 +71,8 @@ def judge_sides(
 ) -> Sides | None:
     """Whether a lens is decentred: one side softer than its opposite in outing after outing.
 
-    Medians of log ratios over frames, with a bootstrap of outings (of frames where outings are few).
+    Medians of log ratios over frames, with a bootstrap of outings (Student's t over their medians where outings
+    are few).
 
     Parameters
     ----------
@@ -133,7 +132,7 @@ def judge_sides(
 
 
 def _median(values: Floats, outing: NDArray[np.int64], seed: int) -> tuple[float, Floats, int]:
-    """Median, its draws by resampling outings (frames when there are few outings), and count."""
+    """Median, its draws by resampling outings (of few by Student's t over their medians), and count."""
     known = ~np.isnan(values)
     values, outing = values[known], outing[known]
     n = len(values)
@@ -147,10 +146,12 @@ def _median(values: Floats, outing: NDArray[np.int64], seed: int) -> tuple[float
         values, code = values[pick], code[pick]
         n = _MOST
     if len(groups) < _OUTINGS:
-        draws = np.median(values[rng.integers(0, n, (DRAWS, min(n, _MOST_DRAWN)))], axis=1)
-        draws = median + (draws - draws.mean()) * np.sqrt(min(n, _MOST_DRAWN) / n)
-        # What an outing had in common is not in these draws; leave room for it.
-        return median, draws + rng.normal(0, _OUTING_SD / np.sqrt(len(groups)), DRAWS), n
+        # Scenes have sides of their own: few outings say what they share by their scatter alone.
+        if len(groups) < _FEWEST_OUTINGS:
+            return median, np.full(DRAWS, np.nan), n
+        medians = np.array([np.median(values[code == i]) for i in range(len(groups))])
+        error = float(medians.std(ddof=1)) / np.sqrt(len(groups))
+        return median, medians.mean() + error * rng.standard_t(len(groups) - 1, DRAWS), n
     order = np.argsort(values)
     values, code = values[order], code[order]
     picks = rng.integers(0, len(groups), (DRAWS, len(groups)))
