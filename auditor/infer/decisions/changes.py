@@ -25,6 +25,7 @@ from auditor.infer.frame_values import days, log_sharpness
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
+from auditor.record.pools import SAME_SCALE
 from auditor.record.values import names_together, numbers, rows_by_names
 
 __all__ = ["find_changes"]
@@ -221,13 +222,30 @@ def _noise_residuals(tones: list[Floats], speed: Floats, rows: Rows) -> Floats:
 def _groups(
     frames: pd.DataFrame, good: NDArray[np.bool_], keys: tuple[str, ...]
 ) -> Iterator[tuple[dict[str, str | None], Rows]]:  # fmt: skip
-    """Rows of each subject in the kind of file that it has most of."""
+    """Rows of each subject in the kind of file and the size of picture that it has most of: a cycle per
+    pixel and a place in the frame, noise and hot pixels of a picture mean something else at another size."""
     kind = names_together(frames, ("source",))[0]
+    sides = np.sort([numbers(frames, f"{side}_px") for side in ("width", "height")], axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        scale = np.log(np.stack([*sides, numbers(frames, "pixel_pitch_um")]))
     for key, rows in rows_by_names(frames, keys).items():
         own = rows[good[rows]]
         if len(own):
             subject = {k: v or None for k, v in zip(keys, key, strict=True)}
-            yield subject, own[kind[own] == np.bincount(kind[own]).argmax()]
+            own = own[kind[own] == np.bincount(kind[own]).argmax()]
+            yield subject, own[_one_size(scale[:, own])]
+
+
+def _one_size(scale: Floats) -> NDArray[np.bool_]:
+    """The frames, by ln of both sides and of the pixel pitch (3, n), that are as large as most are; what is
+    unknown of a frame is taken to be as in most."""
+    kept = np.ones(scale.shape[1], bool)
+    for size in scale:
+        known = np.isfinite(size)
+        values, counts = np.unique(size[kept & known], return_counts=True)
+        if len(values):
+            kept &= ~known | (np.abs(size - values[counts.argmax()]) < SAME_SCALE)
+    return kept
 
 
 def _some(outing: Floats) -> NDArray[np.bool_]:
