@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,11 +14,42 @@ from auditor.artificial.history import Wear, over_years
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.changes import find_changes
+from auditor.infer.decisions.rivals import lens_rivals
 from auditor.record import TONE_SIGNALS, ZONES, tone_column
 
 CRITERIA = Criteria()
 FIGURES = [f"{place}_mtf50_cpp" for place in (*ZONES, "left", "right", "top", "bottom")]
 NOISE = [f"{tone_column(signal)}_sigma" for signal in TONE_SIGNALS]
+SIZES = {("Body A", f"Lens {n}"): (6000, 4000) for n in "AB"}
+
+
+def lens_entry(name: str, parts: Sequence[Mapping[str, Any]], **more: Any) -> dict[str, Any]:
+    return {
+        "lens": name, "body": "Body A", "converter": None, "lens_serial": None, "source": "camera",
+        "pixel_pitch_um": 4.0, "focal_ranges": list(parts),
+    } | more  # fmt: skip
+
+
+def focal_part(
+    zones: Mapping[float, tuple[float | None, float | None]],
+    focal_mm: Sequence[float] = (35.0, 35.0),
+) -> dict[str, Any]:
+    """Centre and corner (c/px, None where unknown) by f-number, known to 2%; best where the weaker is."""
+
+    def figure(value: float | None) -> dict[str, float] | None:
+        known = {"low": 0.98, "high": 1.02, "mtf50_cpp": 1.0}
+        more = {"frames": 20, "frames_error": 0.01, "lacking": 0.01}
+        return None if value is None else {k: v * value for k, v in known.items()} | more
+
+    best = max(zones, key=lambda n: min(z for z in zones[n] if z is not None))
+    return {
+        "focal_mm": list(focal_mm), "frames": 20 * len(zones), "outings": 16, "evidence": "strong",
+        "apertures": [
+            {"f_number": n, "frames": 20, "centre": figure(centre), "middle": None,
+             "corner": figure(corner)} for n, (centre, corner) in zones.items()
+        ],
+        "sweet_spot": {"f_number": best, "low": best, "high": best},
+    }  # fmt: skip
 
 
 def years_of_frames(seed: int, wear: Wear | None = None) -> pd.DataFrame:
@@ -67,3 +102,18 @@ def test_a_change_is_found_in_the_usual_size_beside_others():
     assert [f["change"] for f in found] == [pytest.approx(-0.15, abs=0.06)]
     assert "left side" in found[0]["text"]
     assert found[0]["frames_before"] + found[0]["frames_after"] <= (~small).sum()
+
+
+@pytest.mark.parametrize("factor", [1.1, 1.5, 3.0])
+def test_how_much_sharper_a_lens_is_does_not_hang_on_its_place_in_the_alphabet(factor):
+    """Half as sharp again is 50%, whether the sharper lens is named first or second."""
+    soft = focal_part({5.6: (0.2, 0.15), 8.0: (0.2, 0.15)})
+    sharp = focal_part({5.6: (0.2 * factor, 0.15), 8.0: (0.2 * factor, 0.15)})
+    texts = []
+    for first, second, better in ((sharp, soft, "Lens A"), (soft, sharp, "Lens B")):
+        pair = [lens_entry("Lens A", [first]), lens_entry("Lens B", [second])]
+        texts.append(lens_rivals(pair, SIZES, CRITERIA)[0]["text"])
+        assert f"in the centre {better} is {factor - 1:.0%} sharper" in texts[-1]
+    told = [[float(n) for n in re.findall(r"([0-9.]+)%", text)] for text in texts]
+    # Differences are kept to three decimals, of which the lesser one's count for more.
+    assert told[0] == pytest.approx(told[1], abs=1)

@@ -248,6 +248,17 @@ def _seen(
     return out
 
 
+def _sharper_by(block: Block) -> tuple[float, float, float]:
+    """By what share the sharper lens is sharper than the softer one, with its ends, of a difference of the
+    first lens against the second."""
+    value, low, high = (float(block[k]) for k in ("difference", "low", "high"))
+    if value >= 0:
+        return value, low, high
+    # Softer by a half is half as sharp: the other is sharper by all of it.
+    more, most, least = (1 / (1 + share) - 1 for share in (value, low, high))
+    return more, least, most
+
+
 def _text(entry: Block) -> str:
     who = f"{entry['lens']} and {entry['against']} at {focal_text(entry['focal_mm'])}"
     if entry["declined"]:
@@ -255,9 +266,9 @@ def _text(entry: Block) -> str:
     said = []
     for zone, block in entry["zones"].items():
         if block["sharper"]:
+            more, *ends = _sharper_by(block)
             # What is told is one per cent at least.
-            size = max(round(100 * abs(block["difference"])), 1)
-            ends = sorted(abs(block[k]) for k in ("low", "high"))
+            size = max(round(100 * more), 1)
             said.append(
                 f"in the {zone} {block['sharper']} is {size}% sharper "
                 f"({ends[0]:.0%} to {ends[1]:.0%})"
