@@ -52,6 +52,12 @@ class VisibleLoss(TypedDict):
         int | None,
         "largest print in which no loss shows; 300 for that and more, null where one of 10 cm shows it",
     ]
+    zone_missing: NotRequired[
+        Annotated[
+            str | None,
+            "centre or corner where it is not known at both apertures: the verdict is of the other alone, and the largest print at most as large",
+        ]
+    ]
     frames: Annotated[Count, "frames at the aperture"]
     odds: Annotated[str | None, "how sure a verdict with 'probably' is"]
     evidence: Literal["strong", "fair", "thin"]
@@ -65,6 +71,12 @@ class NoiseVisible(TypedDict):
     viewing: str
     iso: Annotated[int | None, "highest used at which it does not show; null where the lowest does"]
     first_seen_iso: Annotated[int | None, "lowest used at which it shows; null where none does"]
+    first_seen_low: NotRequired[
+        Annotated[
+            int | None, "lower end of its 90% interval, an ISO in use; null where none shows it"
+        ]
+    ]
+    first_seen_high: NotRequired[Annotated[int | None, "upper end; null where none shows it"]]
     frames: Count
     text: str
 

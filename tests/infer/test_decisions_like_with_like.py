@@ -15,6 +15,7 @@ from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_fram
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.rivals import lens_rivals
+from auditor.infer.decisions.visible import noise_seen, visible_losses
 from auditor.record import TONE_SIGNALS, ZONES, tone_column
 
 CRITERIA = Criteria()
@@ -41,7 +42,7 @@ def focal_part(
         more = {"frames": 20, "frames_error": 0.01, "lacking": 0.01}
         return None if value is None else {k: v * value for k, v in known.items()} | more
 
-    best = max(zones, key=lambda n: min(z for z in zones[n] if z is not None))
+    best = max(zones, key=lambda n: min(z or 0.0 for z in zones[n]))
     return {
         "focal_mm": list(focal_mm), "frames": 20 * len(zones), "outings": 16, "evidence": "strong",
         "apertures": [
@@ -117,3 +118,51 @@ def test_how_much_sharper_a_lens_is_does_not_hang_on_its_place_in_the_alphabet(f
     told = [[float(n) for n in re.findall(r"([0-9.]+)%", text)] for text in texts]
     # Differences are kept to three decimals, of which the lesser one's count for more.
     assert told[0] == pytest.approx(told[1], abs=1)
+
+
+def test_what_the_centre_loses_is_not_told_of_the_whole_frame():
+    """At f/11 the corner is unknown; at f/16 it is known, and loses more than the centre."""
+    zones = {8.0: (0.30, 0.28), 11.0: (0.29, None), 16.0: (0.27, 0.19)}
+    rows = visible_losses([lens_entry("Lens A", [focal_part(zones)])], SIZES, CRITERIA)
+    told = {n: [r for r in rows if r["f_number"] == n] for n in zones}
+    assert {r["zone_missing"] for r in told[11.0]} == {"corner"}
+    for row in told[11.0]:
+        assert "in the centre" in row["text"]
+        assert row["text"].endswith("; the corner is not known")
+    assert {r["zone_missing"] for r in told[16.0]} == {None}
+    assert not any("not known" in r["text"] for r in told[16.0])
+
+
+def noisy_body(half: float) -> dict[str, Any]:
+    """Noise that grows with ISO, each ratio known to this share."""
+    ratios = {iso: 900 / np.sqrt(iso) for iso in (100, 200, 400, 800, 1600, 3200)}
+    return {
+        "body": "Body A", "pixel_pitch_um": 4.0,
+        "tones": [
+            {"iso": iso, "signal": 0.18, "snr": snr, "snr_output": 1.3 * snr, "frames": 10,
+             "low": snr * (1 - half), "high": snr * (1 + half)} for iso, snr in ratios.items()
+        ],
+    }  # fmt: skip
+
+
+def shifted(body: dict[str, Any], end: str) -> list[int | None]:
+    """From which ISO noise would show if the figures were those at one end of their intervals."""
+    tones = [
+        t | dict.fromkeys(("snr", "low", "high"), t[end])
+        | {"snr_output": t["snr_output"] * t[end] / t["snr"]} for t in body["tones"]
+    ]  # fmt: skip
+    found = noise_seen([body | {"tones": tones}], {"Body A": 6000}, CRITERIA)
+    return [row["first_seen_iso"] for row in found]
+
+
+def test_from_which_iso_noise_shows_is_told_as_surely_as_noise_is_known():
+    vague, sure = (noise_seen([noisy_body(h)], {"Body A": 6000}, CRITERIA) for h in (0.5, 0.0))
+    body = noisy_body(0.5)
+    assert [r["first_seen_low"] for r in vague] == shifted(body, "low")
+    assert [r["first_seen_high"] for r in vague] == shifted(body, "high")
+    assert [r["first_seen_iso"] for r in vague] == [r["first_seen_iso"] for r in sure]
+    for row, same in zip(vague, sure, strict=True):
+        assert row["first_seen_low"] != row["first_seen_high"]
+        assert "90% interval" in row["text"]
+        assert same["first_seen_low"] == same["first_seen_iso"] == same["first_seen_high"]
+        assert "90% interval" not in same["text"]

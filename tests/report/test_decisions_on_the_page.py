@@ -63,5 +63,48 @@ def test_losses_are_told_range_by_range() -> None:
     assert text.count("f/5.6 visible 1.4 (1.1 to 1.8), corner 40 cm") == 2
 
 
+def test_what_is_known_of_the_centre_alone_is_told_of_it_alone() -> None:
+    """And no print is called large enough for a corner that nobody has seen."""
+    made: Any = made_up.profile(1)
+    known = {
+        "lens": "Tarn 24", "body": "Alder", "converter": None, "focal_mm": [24, 24],
+        "against_f_number": 8.0, "viewing": "screen at 100%", "zone": "centre", "loss_jnd": 0.4,
+        "low": 0.1, "high": 0.8, "verdict": "not visible", "odds": None, "evidence": "fair",
+    }  # fmt: skip
+    made["visible"] = [
+        known | {"f_number": n, "largest_print_cm": print_cm, "zone_missing": missing}
+        for n, print_cm, missing in (
+            (9.0, 300, "corner"), (10.0, 45, "corner"), (11.0, None, "corner"), (13.0, 300, None),
+        )
+    ]  # fmt: skip
+    text = text_of(made)
+    alone = "not visible in the centre, corner not known 0.4 (0.1 to 0.8), centre"
+    for n, told in ((9, "not known"), (10, "at most 45 cm"), (11, "under 10 cm")):
+        assert f"f/{n} {alone} {told}" in text
+    assert "f/13 not visible 0.4 (0.1 to 0.8), centre 3 m and more" in text
+
+
+def test_noise_that_may_show_sooner_or_later_has_its_interval() -> None:
+    made: Any = made_up.profile(1)
+    body = made["bodies"][0]["body"]
+    cells = {
+        (200, 400, 400, 400): "ISO 400 not yet at ISO 200",
+        (200, 400, 200, 800): "ISO 400 (ISO 200 to 800)",
+        (200, 400, 400, None): "ISO 400 (ISO 400 to above the highest used)",
+        (
+            800,
+            None,
+            400,
+            None,
+        ): "not up to ISO 800, the highest used (from ISO 400 on at the earliest)",
+    }
+    made["noise_visible"] = [
+        {"body": body, "viewing": f"view {i}", "iso": iso, "first_seen_iso": seen,
+         "first_seen_low": low, "first_seen_high": high, "frames": 20}
+        for i, (iso, seen, low, high) in enumerate(cells)
+    ]  # fmt: skip
+    assert " ".join(cells.values()) in text_of(made)
+
+
 def test_nothing_decided_says_nothing() -> None:
     assert "From figures to decisions" not in text_of(made_up.profile(1))
