@@ -14,7 +14,7 @@ from auditor.artificial.history import Wear, over_years
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.changes import find_changes
-from auditor.infer.decisions.rivals import lens_rivals
+from auditor.infer.decisions.rivals import lens_choice, lens_rivals
 from auditor.infer.decisions.visible import noise_seen, visible_losses
 from auditor.record import TONE_SIGNALS, ZONES, tone_column
 
@@ -166,3 +166,21 @@ def test_from_which_iso_noise_shows_is_told_as_surely_as_noise_is_known():
         assert "90% interval" in row["text"]
         assert same["first_seen_low"] == same["first_seen_iso"] == same["first_seen_high"]
         assert "90% interval" not in same["text"]
+
+
+def test_a_zoom_is_called_sharper_only_where_it_has_a_rival_that_is_softer():
+    """Sharper than a prime at 24 mm, softer than another at 70 mm, alone between them."""
+    level, good, poor = (dict.fromkeys((5.6, 8.0), (c, c)) for c in (0.2, 0.26, 0.15))
+    spans = ((24.0, 24.0), (40.0, 45.0), (70.0, 70.0))
+    zoom = lens_entry("Lens Z", [focal_part(level, span) for span in spans])
+    short = lens_entry("Lens A", [focal_part(poor, spans[0])])
+    long = lens_entry("Lens B", [focal_part(good, (68.0, 68.0))])
+    for lenses, expected in (
+        ([short, zoom], {("Lens A", 24.0): "no", ("Lens Z", 24.0): "yes"}),
+        ([short, long, zoom], {
+            ("Lens A", 24.0): "no", ("Lens B", 68.0): "yes", ("Lens Z", 24.0): "yes",
+            ("Lens Z", 70.0): "no",
+        }),
+    ):  # fmt: skip
+        rows = lens_choice(lenses, lens_rivals(lenses, SIZES, CRITERIA))
+        assert {(r["lens"], r["focal_mm"][0]): r["take"] for r in rows} == expected

@@ -287,28 +287,29 @@ def lens_choice(lenses: Sequence[Block], rivals: Sequence[Rival]) -> list[LensCh
 
     A row is a focal range of a lens that has a rival there: body, lens, focal_mm, f_number (its sweet
     spot), the weaker zone's figure there (`mtf50_cpp`, low, high), and `take`: "yes" where it is named
-    the sharper in a zone and its rivals in none, "no" the other way round, else None.
+    the sharper in a zone and its rivals there in none, "no" the other way round, else None.
     """
-    named: dict[tuple[str | None, str | None], list[int]] = {}
+    named: dict[tuple[str | None, str | None], list[tuple[Any, int, int]]] = {}
     for entry in rivals:
         if entry["declined"]:
             continue
         both = (entry["body"], entry["lens"]), (entry["against_body"], entry["against"])
         for mine, theirs in (both, both[::-1]):
             sharper = [z["sharper"] for z in entry["zones"].values()]
-            tally = named.setdefault(mine, [0, 0])
-            tally[0] += sharper.count(mine[1])
-            tally[1] += sharper.count(theirs[1])
+            tally = entry["focal_mm"], sharper.count(mine[1]), sharper.count(theirs[1])
+            named.setdefault(mine, []).append(tally)
     rows: list[LensChoice] = []
     for lens in lenses:
-        tally = named.get((lens["body"], lens["lens"]), [])
+        own = named.get((lens["body"], lens["lens"]), [])
         for part in lens["focal_ranges"]:
             figure = _at_best(part)
-            if not tally or figure is None or not part["focal_mm"]:
+            there = [t for t in own if part["focal_mm"] and _meet(t[0], part["focal_mm"])]
+            if not there or figure is None:
                 continue
             take: Literal["yes", "no"] | None = None
-            if bool(tally[0]) != bool(tally[1]):
-                take = "yes" if tally[0] else "no"
+            sharper_there, softer_there = (any(t[i] for t in there) for i in (1, 2))
+            if sharper_there != softer_there:
+                take = "yes" if sharper_there else "no"
             f_number, weaker = figure
             rows.append({
                 "body": lens["body"], "lens": lens["lens"], "converter": lens["converter"],
@@ -316,6 +317,11 @@ def lens_choice(lenses: Sequence[Block], rivals: Sequence[Rival]) -> list[LensCh
                 "low": weaker["low"], "high": weaker["high"], "take": take,
             })  # fmt: skip
     return rows
+
+
+def _meet(first: Sequence[float], second: Sequence[float]) -> bool:
+    """Whether two focal ranges have a focal length in common."""
+    return max(first[0], second[0]) <= min(first[1], second[1])
 
 
 def _at_best(part: Block) -> tuple[float, Block] | None:
