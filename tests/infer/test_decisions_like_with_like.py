@@ -10,11 +10,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from auditor.artificial.depth_of_field import FocusHabit, with_depth
 from auditor.artificial.history import Wear, over_years
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.changes import find_changes
+from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
+from auditor.infer.decisions.shots import decision_shots
 from auditor.infer.decisions.visible import noise_seen, visible_losses
 from auditor.record import TONE_SIGNALS, ZONES, tone_column
 
@@ -184,3 +187,74 @@ def test_a_zoom_is_called_sharper_only_where_it_has_a_rival_that_is_softer():
     ):  # fmt: skip
         rows = lens_choice(lenses, lens_rivals(lenses, SIZES, CRITERIA))
         assert {(r["lens"], r["focal_mm"][0]): r["take"] for r in rows} == expected
+
+
+@pytest.mark.parametrize(
+    ("soft", "sharp", "names"),
+    [
+        ({"lens_serial": "111"}, {"lens_serial": "222"}, ("Lens A (serial 111)", "Lens A (serial 222)")),
+        ({}, {"converter": "1.4x"}, ("Lens A", "Lens A + 1.4x")),
+        ({"converter": "1.4x"}, {}, ("Lens A + 1.4x", "Lens A")),
+    ],
+)  # fmt: skip
+def test_lenses_of_one_name_are_told_apart(soft, sharp, names):
+    """Copies, and a lens with its converter and without."""
+    apertures = [dict.fromkeys((5.6, 8.0), (c, c)) for c in (0.2, 0.26)]
+    lenses = [
+        lens_entry("Lens A", [focal_part(zones)], **own)
+        for zones, own in zip(apertures, (soft, sharp), strict=True)
+    ]
+    rivals = lens_rivals(lenses, SIZES, CRITERIA)
+    assert len(rivals) == 1
+    assert rivals[0]["text"].startswith(f"{names[0]} and {names[1]} at 35 mm")
+    assert f"in the centre {names[1]} is 30% sharper" in rivals[0]["text"]
+    for key in ("converter", "lens_serial"):
+        other = "against_serial" if key == "lens_serial" else "against_converter"
+        assert (rivals[0][key], rivals[0][other]) == (soft.get(key), sharp.get(key))
+    assert [r["take"] for r in lens_choice(lenses, rivals)] == ["no", "yes"]
+    visible = visible_losses(lenses, SIZES, CRITERIA)
+    assert {(r["converter"], r["lens_serial"]) for r in visible} == {
+        (own.get("converter"), own.get("lens_serial")) for own in (soft, sharp)
+    }
+
+
+def test_frames_without_a_serial_are_no_rival_of_the_copies():
+    """They show one of these, nobody knows which."""
+    parts = [focal_part(dict.fromkeys((5.6, 8.0), (c, c))) for c in (0.2, 0.26, 0.15)]
+    lenses = [
+        lens_entry("Lens A", [part], lens_serial=serial)
+        for part, serial in zip(parts, (None, "111", "222"), strict=True)
+    ]
+    rivals = lens_rivals(lenses, SIZES, CRITERIA)
+    assert [(r["lens_serial"], r["against_serial"]) for r in rivals] == [("111", "222")]
+
+
+def test_a_change_names_the_copy_that_changed_and_no_serial_where_there_is_one_copy():
+    frames = years_of_frames(3, Wear(factor=0.8, places=("left",))).assign(lens_serial="111")
+    (alone,) = find_changes(frames, [], CRITERIA)
+    assert alone["lens_serial"] is None
+    both = pd.concat([years_of_frames(4).assign(lens_serial="222"), frames], ignore_index=True)
+    copies = [lens_entry("Lens A", [], lens_serial=s) for s in ("111", "222")]
+    (told,) = find_changes(both, copies, CRITERIA)
+    assert told["lens_serial"] == "111"
+    assert [s["lens_serial"] for s in decision_shots({"changes": [told]})] == ["111"]
+
+
+def test_focus_of_one_copy_is_not_laid_to_the_other():
+    """Frames of the copy 111 are focused behind, those of 222 are not."""
+    told = []
+    for seed in range(5):
+        tables = []
+        for serial, bias in (("111", -0.6), ("222", 0.0)):
+            lens = LensSpec(apertures=(2.8, 4.0, 5.6), frames=20, lens_serial=serial)
+            spec = ArchiveSpec((lens,), outings=15, all_columns=False)
+            frames = simulate_frames(spec, seed + (bias == 0) * 50)[0]
+            tables.append(with_depth(frames, lens, FocusHabit(bias=bias), seed))
+        both = pd.concat(tables, ignore_index=True)
+        part = focal_part(dict.fromkeys((2.8, 4.0, 5.6), (0.2, 0.2)))
+        copies = [lens_entry("Lens A", [part], lens_serial=s) for s in ("111", "222")]
+        told += find_focus_bias(both, copies, CRITERIA)
+    assert len(told) >= 3
+    assert {f["lens_serial"] for f in told} == {"111"}
+    assert all(f["text"].startswith("Lens A (serial 111)") for f in told)
+    assert all(f["frames"] <= 60 for f in told)

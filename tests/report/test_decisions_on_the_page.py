@@ -84,6 +84,26 @@ def test_what_is_known_of_the_centre_alone_is_told_of_it_alone() -> None:
     assert "f/13 not visible 0.4 (0.1 to 0.8), centre 3 m and more" in text
 
 
+def test_copies_of_a_lens_have_tables_of_their_own() -> None:
+    """As have a lens with its converter and without: rows have as many cells as the head has columns."""
+    made: Any = made_up.profile(1)
+    own = ((None, None), ("1.4x", None), (None, "111"), (None, "222"))
+    made["visible"] = [
+        {"lens": "Tarn 35", "body": "Alder", "converter": converter, "lens_serial": serial,
+         "focal_mm": [35, 35], "f_number": n, "against_f_number": 8.0, "viewing": viewing,
+         "zone": "corner", "loss_jnd": 1.4, "low": 1.1, "high": 1.8, "verdict": "visible",
+         "odds": None, "largest_print_cm": 40, "evidence": "fair"}
+        for converter, serial in own for n in (4.0, 5.6) for viewing in ("print", "screen")
+    ]  # fmt: skip
+    page = render_report(made, None, None)
+    page = page[page.index("Visible or not") :]
+    tables = re.findall(r"<table.*?</table>", page[: page.index("</section>")], flags=re.S)
+    assert [(t.count("<td"), t.count('<th scope="row"')) for t in tables] == [(6, 2)] * len(own)
+    text = text_of(made)
+    for name in ("Tarn 35 + 1.4x", "Tarn 35 (serial 111)", "Tarn 35 (serial 222)"):
+        assert f"{name} at 35 mm on Alder" in text
+
+
 def test_noise_that_may_show_sooner_or_later_has_its_interval() -> None:
     made: Any = made_up.profile(1)
     body = made["bodies"][0]["body"]

@@ -7,7 +7,7 @@ at every quantity of every lens; where nothing changed nothing is told.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, Final
@@ -58,7 +58,7 @@ def find_changes(
 ) -> list[GearChange]:
     """Changes that stand up to having looked everywhere, the surest first.
 
-    Each has lens (None for the body's own), body, converter, `what` ("sharpness", "sides", "noise",
+    Each has lens (None for the body's own), body, converter, lens_serial, `what` ("sharpness", "sides", "noise",
     "hot pixels"), `place`, `date` with date_low and date_high (ISO 8601 days), `change` with low and
     high (as a share), frames_before, frames_after, `p`, `also` (what else moved at that time, in words) and `text`.
     """
@@ -70,12 +70,13 @@ def find_changes(
             found.append((test, candidate))
     told = [(test, change) for test, change in _sure(found, criteria) if _matters(test, change)]
     told.sort(key=lambda t: -abs(t[1].size) / max(t[1].high - t[1].low, 1e-6))
+    copies = {(lens["lens"], lens.get("lens_serial")) for lens in lenses}
     entries: list[tuple[_Test, Change, GearChange]] = []
     for test, change in told:
         # What else moved at the same time is the same change seen from another place.
         before = next((e for t, c, e in entries if _one(test, change, t, c)), None)
         if before is None:
-            entries.append((test, change, _entry(test, change)))
+            entries.append((test, change, _entry(test, change, copies)))
         else:
             before["also"].append(_what(test, float(np.expm1(change.size))))
     return [e for _, _, e in entries]
@@ -259,12 +260,17 @@ def _some(outing: Floats) -> NDArray[np.bool_]:
     return np.isin(code, kept)
 
 
-def _entry(test: _Test, change: Change) -> GearChange:
+def _entry(
+    test: _Test, change: Change, copies: Collection[tuple[str | None, str | None]]
+) -> GearChange:
+    """What to tell of it; `copies`: lens and serial where one name has several copies."""
+    of = test.subject.get("lens"), test.subject.get("lens_serial")
     size, low, high = (float(np.expm1(v)) for v in (change.size, change.low, change.high))
     return {
         "lens": test.subject.get("lens"),
         "body": test.subject.get("body"),
         "converter": test.subject.get("converter"),
+        "lens_serial": of[1] if of in copies else None,
         "what": test.kind,
         "place": test.place or None,
         "date": iso_day(change.day),

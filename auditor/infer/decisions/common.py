@@ -22,6 +22,7 @@ __all__ = [
     "focal_text",
     "holm",
     "iso_day",
+    "lens_text",
     "log_error",
     "picture_sizes",
     "same",
@@ -105,6 +106,12 @@ def holm(chances: Sequence[float]) -> int:
 def same(first: Block, second: Block, keys: Iterable[str]) -> bool:
     """Whether two entries agree in these keys."""
     return all(first.get(k) == second.get(k) for k in keys)
+
+
+def lens_text(lens: Any, converter: Any, lens_serial: Any) -> str:
+    """'Tarn 35 mm + 1.4x (serial 111)': the lens as told apart from others of its name."""
+    with_converter = f"{lens} + {converter}" if converter else f"{lens}"
+    return f"{with_converter} (serial {lens_serial})" if lens_serial else with_converter
 
 
 def aperture_text(f_number: float) -> str:

@@ -23,6 +23,7 @@ from auditor.infer.decisions.common import (
     aperture_text,
     focal_text,
     holm,
+    lens_text,
     log_error,
     same,
     widened,
@@ -60,8 +61,8 @@ def lens_rivals(
 ) -> list[Rival]:  # fmt: skip
     """Every pair of lenses that share focal lengths, with what can be said of it.
 
-    Each entry: `lens`, `body`, `against`, `against_body`, `focal_mm` (both cover it), `declined` (a
-    reason, or None), `zones`: {zone: {difference, low, high, sharper}} over all shared apertures,
+    Each entry: `lens`, `body`, `converter` and `lens_serial` (where a name has several copies), `against`
+    and the same of it, `focal_mm` (both cover it), `declined` (a reason, or None), `zones`: {zone: {difference, low, high, sharper}} over all shared apertures,
     `apertures`: a list with f_number, frames and per zone the difference with its interval, `seen`
     ({viewing: verdict}), and `text`. A difference is a share of MTF50 per picture height, positive
     where `lens` is sharper. `sharper` is named only where it would be named in one of twenty archives
@@ -80,7 +81,8 @@ def lens_rivals(
 
 
 def _pairs(lenses: Sequence[Block]) -> Iterator[tuple[Block, Block, Block, Block]]:
-    """Lens and focal range, twice, for pairs of different lenses that share focal lengths."""
+    """Lens and focal range, twice, for pairs of different lenses that share focal lengths. Of frames
+    without a serial nobody knows which copy of a lens they show: they are held against none."""
     parts = [
         (lens, part)
         for lens in lenses
@@ -88,7 +90,8 @@ def _pairs(lenses: Sequence[Block]) -> Iterator[tuple[Block, Block, Block, Block
         if part["focal_mm"] and lens["lens"] != "unknown lens"
     ]
     for (a, first), (b, second) in combinations(parts, 2):
-        if same(a, b, ("lens", "converter", "lens_serial")):
+        serials = a.get("lens_serial"), b.get("lens_serial")
+        if same(a, b, ("lens", "converter")) and (None in serials or serials[0] == serials[1]):
             continue
         if max(first["focal_mm"][0], second["focal_mm"][0]) <= PRIME * min(
             first["focal_mm"][1], second["focal_mm"][1]
@@ -122,6 +125,8 @@ def _compare(
     high = min(first["focal_mm"][1], second["focal_mm"][1])
     entry: Rival = {
         "lens": a["lens"], "body": a["body"], "against": b["lens"], "against_body": b["body"],
+        "converter": a["converter"], "lens_serial": a.get("lens_serial"),
+        "against_converter": b["converter"], "against_serial": b.get("lens_serial"),
         "focal_mm": [min(low, high), max(low, high)], "declined": _declined(a, b),
         "zones": {}, "apertures": [], "seen": {}, "text": "",
     }  # fmt: skip
@@ -259,8 +264,22 @@ def _sharper_by(block: Block) -> tuple[float, float, float]:
     return more, least, most
 
 
+def _first(entry: Block) -> tuple[Any, ...]:
+    """Body, lens, converter and serial of the one that is held against the other."""
+    return tuple(entry[k] for k in ("body", "lens", "converter", "lens_serial"))
+
+
+def _second(entry: Block) -> tuple[Any, ...]:
+    """The same of the other."""
+    return tuple(
+        entry[k] for k in ("against_body", "against", "against_converter", "against_serial")
+    )
+
+
 def _text(entry: Block) -> str:
-    who = f"{entry['lens']} and {entry['against']} at {focal_text(entry['focal_mm'])}"
+    first = lens_text(*_first(entry)[1:])
+    second = lens_text(*_second(entry)[1:])
+    who = f"{first} and {second} at {focal_text(entry['focal_mm'])}"
     if entry["declined"]:
         return f"{who} can't be compared: {entry['declined']}"
     said = []
@@ -270,7 +289,7 @@ def _text(entry: Block) -> str:
             # What is told is one per cent at least.
             size = max(round(100 * more), 1)
             said.append(
-                f"in the {zone} {block['sharper']} is {size}% sharper "
+                f"in the {zone} {first if block['difference'] > 0 else second} is {size}% sharper "
                 f"({ends[0]:.0%} to {ends[1]:.0%})"
             )
     if not said:
@@ -285,22 +304,22 @@ def _text(entry: Block) -> str:
 def lens_choice(lenses: Sequence[Block], rivals: Sequence[Rival]) -> list[LensChoice]:
     """Over focal length, each body's lenses at their best: what the picture 'which lens' shows.
 
-    A row is a focal range of a lens that has a rival there: body, lens, focal_mm, f_number (its sweet
-    spot), the weaker zone's figure there (`mtf50_cpp`, low, high), and `take`: "yes" where it is named
+    A row is a focal range of a lens that has a rival there: body, lens, converter, lens_serial,
+    focal_mm, f_number (its sweet spot), the weaker zone's figure there (`mtf50_cpp`, low, high), and `take`: "yes" where it is named
     the sharper in a zone and its rivals there in none, "no" the other way round, else None.
     """
-    named: dict[tuple[str | None, str | None], list[tuple[Any, int, int]]] = {}
+    named: dict[tuple[Any, ...], list[tuple[Any, bool, bool]]] = {}
     for entry in rivals:
         if entry["declined"]:
             continue
-        both = (entry["body"], entry["lens"]), (entry["against_body"], entry["against"])
-        for mine, theirs in (both, both[::-1]):
-            sharper = [z["sharper"] for z in entry["zones"].values()]
-            tally = entry["focal_mm"], sharper.count(mine[1]), sharper.count(theirs[1])
-            named.setdefault(mine, []).append(tally)
+        told = [z["difference"] > 0 for z in entry["zones"].values() if z["sharper"]]
+        ahead, behind = any(told), not all(told)
+        named.setdefault(_first(entry), []).append((entry["focal_mm"], ahead, behind))
+        named.setdefault(_second(entry), []).append((entry["focal_mm"], behind, ahead))
     rows: list[LensChoice] = []
     for lens in lenses:
-        own = named.get((lens["body"], lens["lens"]), [])
+        serial = lens.get("lens_serial")
+        own = named.get((lens["body"], lens["lens"], lens["converter"], serial), [])
         for part in lens["focal_ranges"]:
             figure = _at_best(part)
             there = [t for t in own if part["focal_mm"] and _meet(t[0], part["focal_mm"])]
@@ -313,6 +332,7 @@ def lens_choice(lenses: Sequence[Block], rivals: Sequence[Rival]) -> list[LensCh
             f_number, weaker = figure
             rows.append({
                 "body": lens["body"], "lens": lens["lens"], "converter": lens["converter"],
+                "lens_serial": serial,
                 "focal_mm": part["focal_mm"], "f_number": f_number, "mtf50_cpp": weaker["mtf50_cpp"],
                 "low": weaker["low"], "high": weaker["high"], "take": take,
             })  # fmt: skip

@@ -166,7 +166,7 @@ def odds(chance: float, word: str) -> str | None:
 def visible_losses(lenses: Sequence[Block], sizes: Sizes, criteria: Criteria) -> list[VisibleLoss]:
     """For every aperture of every focal range and every viewing, the loss against the best aperture.
 
-    Each row names lens, body, converter, focal_mm, f_number, against_f_number, viewing, the zone
+    Each row names lens, body, converter, lens_serial, focal_mm, f_number, against_f_number, viewing, the zone
     that loses most, `loss_jnd` with low and high, `chance` that a zone's loss is visible, `verdict`,
     `odds` (of a verdict with 'probably', in words), `largest_print_cm` (the largest print
     from the viewing distance in which no loss shows; 300 for that and more, None where a print of
@@ -218,6 +218,7 @@ def _part_rows(
             how = odds(round(chance, 3), word)
             found.append({
                 "lens": lens["lens"], "body": lens["body"], "converter": lens["converter"],
+                "lens_serial": lens.get("lens_serial"),
                 "focal_mm": part["focal_mm"], "f_number": entry["f_number"],
                 "against_f_number": best["f_number"], "viewing": viewing.name, "zone": zone,
                 "loss_jnd": round(by_zone[zone][0], 2), "low": round(low, 2), "high": round(high, 2),
