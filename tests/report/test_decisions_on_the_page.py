@@ -78,10 +78,13 @@ def test_what_is_known_of_the_centre_alone_is_told_of_it_alone() -> None:
         )
     ]  # fmt: skip
     text = text_of(made)
-    alone = "not visible in the centre, corner not known 0.4 (0.1 to 0.8), centre"
+    alone = "not visible 0.4 (0.1 to 0.8), centre only"
     for n, told in ((9, "not known"), (10, "at most 45 cm"), (11, "under 10 cm")):
         assert f"f/{n} {alone} {told}" in text
     assert "f/13 not visible 0.4 (0.1 to 0.8), centre 3 m and more" in text
+    assert "“Only”:" in text
+    made["visible"] = made["visible"][-1:]
+    assert "“Only”:" not in text_of(made)
 
 
 def test_copies_of_a_lens_have_tables_of_their_own() -> None:
