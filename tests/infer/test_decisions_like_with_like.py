@@ -17,9 +17,10 @@ from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
+from auditor.infer.decisions.sensor_dust import find_dust
 from auditor.infer.decisions.shots import decision_shots
 from auditor.infer.decisions.visible import noise_seen, visible_losses
-from auditor.record import TONE_SIGNALS, ZONES, tone_column
+from auditor.record import DUST_GRID, TONE_SIGNALS, ZONES, Dust, pack_dust, tone_column
 
 CRITERIA = Criteria()
 FIGURES = [f"{place}_mtf50_cpp" for place in (*ZONES, "left", "right", "top", "bottom")]
@@ -258,3 +259,35 @@ def test_focus_of_one_copy_is_not_laid_to_the_other():
     assert {f["lens_serial"] for f in told} == {"111"}
     assert all(f["text"].startswith("Lens A (serial 111)") for f in told)
     assert all(f["frames"] <= 60 for f in told)
+
+
+@pytest.mark.parametrize(("quarter_turns", "turned"), [(1, range(10, 16)), (-1, range(0, 16, 2))])
+def test_pictures_whose_pixels_were_turned_move_no_dust(quarter_turns, turned):
+    """One grain through sixteen months; those held upright were saved turned, orientation 1."""
+    rng = np.random.default_rng(0)
+    rows = []
+    for i in range(16):
+        sure = rng.normal(0, 1, (120, 180)).astype(np.float32)
+        sure[24, 72] += 8.0
+        sure[100:] = np.nan
+        size = (4000, 6000) if i in turned else (6000, 4000)
+        if i in turned:
+            sure = np.rot90(sure, quarter_turns).copy()
+        found = Dust(sure, np.full(DUST_GRID[::-1], 0.002, np.float32))
+        rows.append(
+            {"status": "measured", "source": "edited", "body": "Body A", "body_serial": "1",
+             "taken": f"202{i // 12}-{1 + i % 12:02d}-01T10:00:00", "f_number": 16.0,
+             "width_px": size[0], "height_px": size[1], "outing": i, "burst": i, "best": True,
+             "file_id": f"id{i}", "orientation": 1, "dust_map": pack_dust(found)}
+        )  # fmt: skip
+    table = pd.DataFrame(rows)
+    (spot,) = find_dust(table, table)
+    assert (spot["x"], spot["y"]) == (pytest.approx(0.4, abs=0.01), pytest.approx(0.2, abs=0.01))
+    level = [i for i in range(16) if i not in turned]
+    assert spot["frames"] == spot["could_show"] == len(level)
+    assert (spot["since"], spot["last"]) == (
+        rows[level[0]]["taken"][:10],
+        rows[level[-1]]["taken"][:10],
+    )
+    assert spot["not_before"] is None
+    assert spot["gone_by"] is None
