@@ -113,6 +113,7 @@ def test_noise_that_may_show_sooner_or_later_has_its_interval() -> None:
     cells = {
         (200, 400, 400, 400): "ISO 400 not yet at ISO 200",
         (200, 400, 200, 800): "ISO 400 (ISO 200 to 800)",
+        (None, 200, 200, 400): "ISO 200 (ISO 200, the lowest used, to 400)",
         (200, 400, 400, None): "ISO 400 (ISO 400 to above the highest used)",
         (
             800,
