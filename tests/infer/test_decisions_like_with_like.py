@@ -14,6 +14,7 @@ from auditor.artificial.depth_of_field import FocusHabit, with_depth
 from auditor.artificial.history import Wear, over_years
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer.criteria import Criteria
+from auditor.infer.decisions import decide
 from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
@@ -291,3 +292,34 @@ def test_pictures_whose_pixels_were_turned_move_no_dust(quarter_turns, turned):
     )
     assert spot["not_before"] is None
     assert spot["gone_by"] is None
+
+
+def files_of(body: str, lens: str, *kinds: tuple[int, str, int, float]) -> pd.DataFrame:
+    """So many frames of each kind of file, so wide (px, 3:2) and of such a pixel pitch."""
+    rows = [
+        {"status": "measured", "body": body, "lens": lens, "source": source, "best": True,
+         "width_px": width, "height_px": round(width / 1.5), "pixel_pitch_um": pitch}
+        for count, source, width, pitch in kinds for _ in range(count)
+    ]  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+@pytest.mark.parametrize(
+    "other", [("camera", 3000, 8.0), ("raw", 3000, 8.0), ("edited", 4200, 4.0)]
+)
+def test_files_that_no_curve_is_drawn_from_do_not_decide_how_large_pictures_are(other):
+    """Reduced JPEGs, reduced raw files and crops, more than there are frames behind the curve."""
+    part = focal_part({5.6: (0.2, 0.15), 8.0: (0.24, 0.2), 16.0: (0.17, 0.15)})
+    lenses = [
+        lens_entry("Lens A", [part], source="raw", frames=30),
+        lens_entry("Lens B", [part], source="raw", frames=30, body="Body B"),
+    ]
+    own, its = (30, "raw", 6000, 4.0), files_of("Body B", "Lens B", (30, "raw", 6000, 4.0))
+    alone = decide(pd.concat([files_of("Body A", "Lens A", own), its]), lenses, [], CRITERIA)
+    among = pd.concat([files_of("Body A", "Lens A", own, (70, *other)), its])
+    found = decide(among, lenses, [], CRITERIA)
+    assert found["decisions_failed"] == []
+    assert found["visible"] == alone["visible"] != []
+    # Across bodies lenses are compared per picture height, and these two are equals.
+    assert found["rivals"] == alone["rivals"] != []
+    assert "no difference could be shown" in found["rivals"][0]["text"]
