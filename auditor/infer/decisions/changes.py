@@ -224,11 +224,12 @@ def _groups(
     frames: pd.DataFrame, good: NDArray[np.bool_], keys: tuple[str, ...]
 ) -> Iterator[tuple[dict[str, str | None], Rows]]:  # fmt: skip
     """Rows of each subject in the kind of file and the size of picture that it has most of: a cycle per
-    pixel and a place in the frame, noise and hot pixels of a picture mean something else at another size."""
+    pixel and a place in the frame, noise and hot pixels of a picture mean something else at another size,
+    and its sides something else where a program has turned the pixels."""
     kind = names_together(frames, ("source",))[0]
-    sides = np.sort([numbers(frames, f"{side}_px") for side in ("width", "height")], axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        scale = np.log(np.stack([*sides, numbers(frames, "pixel_pitch_um")]))
+        names = ("width_px", "height_px", "pixel_pitch_um")
+        scale = np.log(np.stack([numbers(frames, name) for name in names]))
     for key, rows in rows_by_names(frames, keys).items():
         own = rows[good[rows]]
         if len(own):
@@ -238,7 +239,7 @@ def _groups(
 
 
 def _one_size(scale: Floats) -> NDArray[np.bool_]:
-    """The frames, by ln of both sides and of the pixel pitch (3, n), that are as large as most are; what is
+    """The frames, by ln of width, height and pixel pitch (3, n), that are as large as most are; what is
     unknown of a frame is taken to be as in most."""
     kept = np.ones(scale.shape[1], bool)
     for size in scale:
