@@ -27,6 +27,7 @@ __all__ = [
 
 Low = Annotated[float, "lower end of the 90% interval"]
 High = Annotated[float, "upper end"]
+Serial = Annotated[str | None, "serial where one name has several copies"]
 Day = Annotated[str, "ISO 8601 day"]
 
 
@@ -36,6 +37,7 @@ class VisibleLoss(TypedDict):
     lens: str | None
     body: str | None
     converter: str | None
+    lens_serial: NotRequired[Serial]
     focal_mm: Ends | None
     f_number: Positive
     against_f_number: Annotated[Positive, "the best aperture"]
@@ -52,6 +54,12 @@ class VisibleLoss(TypedDict):
         int | None,
         "largest print in which no loss shows; 300 for that and more, null where one of 10 cm shows it",
     ]
+    zone_missing: NotRequired[
+        Annotated[
+            str | None,
+            "centre or corner where it is not known at both apertures: the verdict is of the other alone, and the largest print at most as large",
+        ]
+    ]
     frames: Annotated[Count, "frames at the aperture"]
     odds: Annotated[str | None, "how sure a verdict with 'probably' is"]
     evidence: Literal["strong", "fair", "thin"]
@@ -65,6 +73,12 @@ class NoiseVisible(TypedDict):
     viewing: str
     iso: Annotated[int | None, "highest used at which it does not show; null where the lowest does"]
     first_seen_iso: Annotated[int | None, "lowest used at which it shows; null where none does"]
+    first_seen_low: NotRequired[
+        Annotated[
+            int | None, "lower end of its 90% interval, an ISO in use; null where none shows it"
+        ]
+    ]
+    first_seen_high: NotRequired[Annotated[int | None, "upper end; null where none shows it"]]
     frames: Count
     text: str
 
@@ -80,7 +94,10 @@ class RivalDifference(TypedDict):
 class RivalZone(RivalDifference):
     """The same over all shared apertures."""
 
-    sharper: Annotated[str | None, "the lens that is named; null where chance may have it so"]
+    sharper: Annotated[
+        str | None,
+        "the lens that is named, `lens` where the difference is positive, else `against`; null where chance may have it so",
+    ]
 
 
 class RivalAperture(TypedDict, total=False):
@@ -100,6 +117,10 @@ class Rival(TypedDict):
     body: str | None
     against: str | None
     against_body: str | None
+    converter: NotRequired[str | None]
+    lens_serial: NotRequired[Serial]
+    against_converter: NotRequired[str | None]
+    against_serial: NotRequired[Serial]
     focal_mm: Annotated[Ends, "both cover it"]
     declined: Annotated[str | None, "why they are not held against each other"]
     text: str
@@ -114,6 +135,7 @@ class LensChoice(TypedDict):
     body: str | None
     lens: str | None
     converter: str | None
+    lens_serial: NotRequired[Serial]
     focal_mm: Ends
     f_number: Annotated[Positive, "its best aperture"]
     mtf50_cpp: Annotated[Positive, "of the weaker of centre and corner there"]
@@ -131,6 +153,7 @@ class GearChange(TypedDict):
     lens: Annotated[str | None, "null where the body changed"]
     body: str | None
     converter: str | None
+    lens_serial: NotRequired[Serial]
     what: Annotated[str, "sharpness, sides, noise or hot pixels"]
     place: Annotated[str | None, "zone or sides"]
     date: Day
@@ -173,6 +196,7 @@ class FocusBias(TypedDict):
     lens: str | None
     body: str | None
     converter: str | None
+    lens_serial: NotRequired[Serial]
     focal_mm: Ends | None
     direction: Literal["front", "behind"]
     meant: Annotated[Literal["middle"], "where focus was meant to lie"]

@@ -126,6 +126,7 @@ class Shot(TypedDict, total=False):
         str | None, "what it settles: sharpness, noise, read noise, handheld, comparison"
     ]
     converter: str | None
+    lens_serial: Annotated[str | None, "serial where one name has several copies"]
     minutes: Annotated[NotNegative, "what it takes, set-up included"]
     label: Annotated[str | None, "the accessory that is compared"]
     against: Annotated[str | None, "and with what"]

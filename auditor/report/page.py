@@ -207,7 +207,8 @@ def _visible(profile: Profile) -> list[list[VisibleLoss]]:
     """Losses, which lie lens by lens and range by range, a list for each."""
 
     def place(row: VisibleLoss) -> list[Any]:
-        return [row.get("lens"), row.get("body"), row.get("converter"), row.get("focal_mm")]
+        names = ("lens", "body", "converter", "lens_serial", "focal_mm")
+        return [row.get(k) for k in names]
 
     return [list(rows) for _, rows in groupby(profile.get("visible") or [], key=place)]
 

@@ -112,6 +112,7 @@ def _sharpness(profile: Profile) -> Iterator[Row]:
                         "high_cpp": block.get("high"),
                         "frames": block.get("frames", row.get("frames")),
                         "usual_cpp": row.get(f"usual_{zone}_cpp"),
+                        "lens_serial": lens.get("lens_serial"),
                     }  # fmt: skip
 
 
@@ -128,6 +129,7 @@ def _ranges(profile: Profile) -> Iterator[Row]:
                 "acceptable_low": fine[0], "acceptable_high": fine[1],
                 "fringing_onset": (part.get("fringing") or {}).get("onset_f_number"),
                 "evidence": part.get("evidence"), "reasons": part.get("reasons"),
+                "lens_serial": lens.get("lens_serial"),
             }  # fmt: skip
 
 

@@ -293,10 +293,12 @@ def known_name(value: Any) -> str:
 
 
 def lens_name(lens: Mapping[str, Any]) -> str:
-    """The lens, with its converter when there is one."""
+    """The lens, with its converter when there is one, and its serial where there are copies of it."""
     name = known_name(lens.get("lens")) or "Lens not named in its files"
     converter = clean(lens.get("converter"))
-    return f"{name} + {converter}" if converter else name
+    serial = clean(lens.get("lens_serial"))
+    name = f"{name} + {converter}" if converter else name
+    return f"{name} (serial {serial})" if serial else name
 
 
 NAME_START: Final = "\ue000"

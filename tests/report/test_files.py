@@ -87,6 +87,17 @@ def test_tables_hold_every_figure_and_agree_in_both_forms(tmp_path: Path) -> Non
     )
 
 
+def test_copies_of_a_lens_are_told_apart_in_the_tables() -> None:
+    made: Any = made_up.profile(1)
+    (lens,) = made["lenses"]
+    made["lenses"] = [lens | {"lens_serial": serial} for serial in ("111", "222")]
+    for name in ("lens_sharpness", "lens_ranges"):
+        serials = tables(made)[name].column("lens_serial").to_pylist()
+        assert {s: serials.count(s) for s in set(serials)} == dict.fromkeys(
+            ("111", "222"), len(serials) // 2
+        )
+
+
 def test_unmeasured_is_empty_never_zero(tmp_path: Path) -> None:
     made = made_up.profile(1)
     made["lenses"][0]["focal_ranges"][0]["apertures"][0]["corner"] = None

@@ -69,7 +69,7 @@ def decide(
             return []
 
     frames = frames.reset_index(drop=True)
-    sizes = picture_sizes(frames)
+    sizes = picture_sizes(frames, lenses)
     rivals = guarded("rivals", lambda: lens_rivals(lenses, sizes, criteria))
     return {
         "visible": guarded("visible", lambda: visible_losses(lenses, sizes, criteria)),

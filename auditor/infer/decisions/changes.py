@@ -7,7 +7,7 @@ all quantities of all lenses; where nothing changed nothing is reported.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, Final
@@ -32,6 +32,7 @@ from auditor.infer.frame_values import days, log_sharpness
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
+from auditor.record.pools import SAME_SCALE
 from auditor.record.values import name_combinations, numbers, rows_by_names
 
 __all__ = ["find_changes"]
@@ -80,10 +81,10 @@ def find_changes(
     Returns
     -------
     list of GearChange
-        Each has lens (None for the body's own), body, converter, `what` ("sharpness", "sides", "noise", "hot
-        pixels"), `place`, `date` with date_low and date_high (ISO 8601 days), `change` with low and high (as
-        a share), frames_before, frames_after, `p`, `also` (what else moved at that time, in words) and
-        `text`.
+        Each has lens (None for the body's own), body, converter, lens_serial, `what` ("sharpness", "sides",
+        "noise", "hot pixels"), `place`, `date` with date_low and date_high (ISO 8601 days), `change` with low
+        and high (as a share), frames_before, frames_after, `p`, `also` (what else moved at that time, in
+        words) and `text`.
     """
     day = days(frames)
     found = []
@@ -95,12 +96,13 @@ def find_changes(
         (test, change) for test, change in _significant(found, criteria) if _relevant(test, change)
     ]
     reported.sort(key=lambda t: -abs(t[1].size) / max(t[1].high - t[1].low, 1e-6))
+    copies = {(lens["lens"], lens.get("lens_serial")) for lens in lenses}
     entries: list[tuple[_Test, Change, GearChange]] = []
     for test, change in reported:
         # What else moved at the same time is the same change seen from another place.
         earlier = next((e for t, c, e in entries if _same_change(test, change, t, c)), None)
         if earlier is None:
-            entries.append((test, change, _entry(test, change)))
+            entries.append((test, change, _entry(test, change, copies)))
         else:
             earlier["also"].append(_what(test, float(np.expm1(change.size))))
     return [e for _, _, e in entries]
@@ -247,13 +249,31 @@ def _noise_residuals(tones: list[Floats], speed: Floats, rows: Rows) -> Floats:
 def _groups(
     frames: pd.DataFrame, good: NDArray[np.bool_], keys: tuple[str, ...]
 ) -> Iterator[tuple[dict[str, str | None], Rows]]:  # fmt: skip
-    """Rows of each subject in the kind of file that it has most of."""
+    """Rows of each subject in the kind of file and the size of picture that it has most of: a cycle per
+    pixel and a place in the frame, noise and hot pixels of a picture mean something else at another size,
+    and its sides something else where a program has turned the pixels."""
     kind = name_combinations(frames, ("source",))[0]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        names = ("width_px", "height_px", "pixel_pitch_um")
+        scale = np.log(np.stack([numbers(frames, name) for name in names]))
     for key, rows in rows_by_names(frames, keys).items():
         own = rows[good[rows]]
         if len(own):
             subject = {k: v or None for k, v in zip(keys, key, strict=True)}
-            yield subject, own[kind[own] == np.bincount(kind[own]).argmax()]
+            own = own[kind[own] == np.bincount(kind[own]).argmax()]
+            yield subject, own[_one_size(scale[:, own])]
+
+
+def _one_size(scale: Floats) -> NDArray[np.bool_]:
+    """The frames, by ln of width, height and pixel pitch (3, n), that are as large as most are; what is
+    unknown of a frame is taken to be as in most."""
+    kept = np.ones(scale.shape[1], bool)
+    for size in scale:
+        known = np.isfinite(size)
+        values, counts = np.unique(size[kept & known], return_counts=True)
+        if len(values):
+            kept &= ~known | (np.abs(size - values[counts.argmax()]) < SAME_SCALE)
+    return kept
 
 
 def _sampled(outing: Floats) -> NDArray[np.bool_]:
@@ -267,12 +287,17 @@ def _sampled(outing: Floats) -> NDArray[np.bool_]:
     return np.isin(code, kept)
 
 
-def _entry(test: _Test, change: Change) -> GearChange:
+def _entry(
+    test: _Test, change: Change, copies: Collection[tuple[str | None, str | None]]
+) -> GearChange:
+    """What to tell of it; `copies`: lens and serial where one name has several copies."""
+    of = test.subject.get("lens"), test.subject.get("lens_serial")
     size, low, high = (float(np.expm1(v)) for v in (change.size, change.low, change.high))
     return {
         "lens": test.subject.get("lens"),
         "body": test.subject.get("body"),
         "converter": test.subject.get("converter"),
+        "lens_serial": of[1] if of in copies else None,
         "what": test.kind,
         "place": test.place or None,
         "date": iso_day(change.day),

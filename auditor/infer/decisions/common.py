@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.record.values import flags, numbers, words
+from auditor.infer.lenses.grouping import SAME_PITCH
+from auditor.record.values import flags, numbers, rows_by_names, words
 from auditor.robust import half_width
 
 __all__ = [
@@ -23,6 +24,7 @@ __all__ = [
     "holm",
     "interval_about",
     "iso_day",
+    "lens_text",
     "log_error",
     "picture_sizes",
     "same",
@@ -71,13 +73,18 @@ def usable(frames: pd.DataFrame) -> NDArray[np.bool_]:
     return np.asarray(good & flags(frames, "best", True) & ~flags(frames, "upsampled", False))
 
 
-def picture_sizes(frames: pd.DataFrame) -> dict[tuple[str, str], tuple[int, int]]:
+def picture_sizes(
+    frames: pd.DataFrame, lenses: Sequence[Block] = ()
+) -> dict[tuple[str, str], tuple[int, int]]:
     """Usual size of the pictures of each body and lens.
 
     Parameters
     ----------
     frames : DataFrame
         Columns `body`, `lens`, `width_px`, `height_px` and those of `usable`.
+    lenses : sequence of mapping, optional
+        The profile's `lenses`: sizes are those of the kind of file and the pixel pitch that their curves are
+        drawn from, whose pixels the cycles per pixel are of.
 
     Returns
     -------
@@ -86,13 +93,24 @@ def picture_sizes(frames: pd.DataFrame) -> dict[tuple[str, str], tuple[int, int]
     """
     sides = np.stack([numbers(frames, "width_px"), numbers(frames, "height_px")])
     table = pd.DataFrame({"long": sides.max(0), "short": sides.min(0)})
-    table["body"], table["lens"] = words(frames, "body"), words(frames, "lens")
-    table = table[usable(frames)].dropna()
-    middle = table.groupby(["body", "lens"])[["long", "short"]].median()
-    return {
-        (str(b) or "unknown body", str(n) or "unknown lens"): (int(row["long"]), int(row["short"]))
-        for (b, n), row in middle.iterrows()  # type: ignore[misc]
-    }
+    table["source"] = words(frames, "source", "unknown")
+    known = usable(frames) & table[["long", "short"]].notna().all(axis=1).to_numpy()
+    table["pitch"] = numbers(frames, "pixel_pitch_um")
+    # Of copies of a lens, and of a lens with its converter, the one with most frames comes last.
+    drawn = {(e["body"], e["lens"]): e for e in sorted(lenses, key=lambda e: e.get("frames") or 0)}
+    out = {}
+    for names, rows in rows_by_names(frames, ("body", "lens")).items():
+        own = table.iloc[rows[known[rows]]]
+        key = names[0] or "unknown body", names[1] or "unknown lens"
+        if (entry := drawn.get(key)) is not None:
+            same_file = own["source"] == entry["source"]
+            if pitch := entry["pixel_pitch_um"]:
+                with np.errstate(divide="ignore"):
+                    same_file &= ~(np.abs(np.log(own["pitch"] / pitch)) >= SAME_PITCH)
+            own = own[same_file] if same_file.any() else own
+        if len(own):
+            out[key] = int(own["long"].median()), int(own["short"].median())
+    return out
 
 
 def body_widths(sizes: Mapping[tuple[str, str], tuple[int, int]]) -> dict[str, int]:
@@ -180,6 +198,12 @@ def holm(p_values: Sequence[float]) -> int:
 def same(first: Block, second: Block, keys: Iterable[str]) -> bool:
     """Whether two entries agree in these keys."""
     return all(first.get(k) == second.get(k) for k in keys)
+
+
+def lens_text(lens: Any, converter: Any, lens_serial: Any) -> str:
+    """'Tarn 35 mm + 1.4x (serial 111)': the lens as told apart from others of its name."""
+    with_converter = f"{lens} + {converter}" if converter else f"{lens}"
+    return f"{with_converter} (serial {lens_serial})" if lens_serial else with_converter
 
 
 def aperture_text(f_number: float) -> str:

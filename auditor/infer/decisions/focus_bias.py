@@ -27,6 +27,7 @@ from auditor.infer.decisions.common import (
     aperture_text,
     focal_text,
     holm,
+    lens_text,
     usable,
 )
 from auditor.infer.frame_values import (
@@ -39,7 +40,7 @@ from auditor.infer.frame_values import (
 )
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import FocusBias
-from auditor.record.values import numbers, rows_by_names
+from auditor.record.values import numbers, rows_by_names, words
 from auditor.robust import low_middle_high
 
 __all__ = ["find_focus_bias"]
@@ -97,9 +98,10 @@ def find_focus_bias(
     Returns
     -------
     list of FocusBias
-        Each has lens, body, focal_mm, `direction` ("front" or "behind"), `meant` ("middle"), `front` and
-        `behind` (frames that show each), frames, `p`, `share` with low and high (of the frames, front or
-        behind), `apertures` that it costs sharpness at ([f_number, loss]), `sides_known` and `text`.
+        Each has lens, body, converter, lens_serial, focal_mm, `direction` ("front" or "behind"), `meant`
+        ("middle"), `front` and `behind` (frames that show each), frames, `p`, `share` with low and high (of
+        the frames, front or behind), `apertures` that it costs sharpness at ([f_number, loss]),
+        `sides_known` and `text`.
     """
     tests = []
     for lens, part, rows in _parts(frames, lenses):
@@ -119,12 +121,15 @@ def _parts(
 ) -> Iterator[tuple[Block, Block, Rows]]:  # fmt: skip
     names = ("lens", "body", "converter", "source")
     rows_of = rows_by_names(frames, names)
+    serial = words(frames, "lens_serial")
     focal, good = numbers(frames, "focal_length_mm"), usable(frames)
     good &= np.isfinite(numbers(frames, "f_number"))
     for entry in lenses:
         key = (entry["lens"], entry["body"], entry["converter"] or "", entry["source"])
         rows = rows_of.get(key, np.empty(0, np.int64))
         rows = rows[good[rows]]
+        if entry.get("lens_serial"):
+            rows = rows[serial[rows] == entry["lens_serial"]]
         for part in entry["focal_ranges"]:
             inside = rows
             if part["focal_mm"]:
@@ -171,6 +176,7 @@ def _test_bias(
         "lens": lens["lens"],
         "body": lens["body"],
         "converter": lens["converter"],
+        "lens_serial": lens.get("lens_serial"),
         "focal_mm": part["focal_mm"],
         "direction": direction,
         "meant": "middle",
@@ -280,12 +286,13 @@ def _losses(
 
 def _text(found: FocusBias) -> str:
     focal = focal_text(found["focal_mm"])
+    name = lens_text(found["lens"], found["converter"], found["lens_serial"])
     where = "in front of" if found["direction"] == "front" else "behind"
     many, few = found["front"], found["behind"]
     if found["direction"] == "behind":
         many, few = few, many
     text = (
-        f"{found['lens']}{f' at {focal}' if focal else ''}: focus lay {where} the {found['meant']} of "
+        f"{name}{f' at {focal}' if focal else ''}: focus lay {where} the {found['meant']} of "
         f"the picture in {many} of {found['frames']} frames, on its other side in {few}"
     )
     if found["apertures"]:

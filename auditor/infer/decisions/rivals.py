@@ -24,6 +24,7 @@ from auditor.infer.decisions.common import (
     focal_text,
     holm,
     interval_about,
+    lens_text,
     log_error,
     same,
 )
@@ -75,10 +76,11 @@ def lens_rivals(
     Returns
     -------
     list of Rival
-        Each has `lens`, `body`, `against`, `against_body`, `focal_mm` (both cover it), `declined` (a reason,
-        or None), `zones`: {zone: {difference, low, high, sharper}} over all shared apertures, `apertures`
-        with f_number, frames and per zone the difference with its interval, `seen` ({viewing: verdict}), and
-        `text`. A difference is a share of MTF50 per picture height, positive where `lens` is sharper.
+        Each has `lens`, `body`, `converter` and `lens_serial` (where a name has several copies), `against` and
+        the same of it, `focal_mm` (both cover it), `declined` (a reason, or None), `zones`: {zone:
+        {difference, low, high, sharper}} over all shared apertures, `apertures` with f_number, frames and per
+        zone the difference with its interval, `seen` ({viewing: verdict}), and `text`. A difference is a share
+        of MTF50 per picture height, positive where `lens` is sharper.
     """
     found = [f for pair in _pairs(lenses) if (f := _compare(*pair, sizes, criteria))]
     entries = [entry for entry, _ in found]
@@ -95,7 +97,8 @@ def lens_rivals(
 
 
 def _pairs(lenses: Sequence[Block]) -> Iterator[tuple[Block, Block, Block, Block]]:
-    """Lens and focal range, twice, for pairs of different lenses that share focal lengths."""
+    """Lens and focal range, twice, for pairs of different lenses that share focal lengths. Of frames
+    without a serial nobody knows which copy of a lens they show: they are held against none."""
     parts = [
         (lens, part)
         for lens in lenses
@@ -103,7 +106,8 @@ def _pairs(lenses: Sequence[Block]) -> Iterator[tuple[Block, Block, Block, Block
         if part["focal_mm"] and lens["lens"] != "unknown lens"
     ]
     for (a, first), (b, second) in combinations(parts, 2):
-        if same(a, b, ("lens", "converter", "lens_serial")):
+        serials = a.get("lens_serial"), b.get("lens_serial")
+        if same(a, b, ("lens", "converter")) and (None in serials or serials[0] == serials[1]):
             continue
         if max(first["focal_mm"][0], second["focal_mm"][0]) <= PRIME * min(
             first["focal_mm"][1], second["focal_mm"][1]
@@ -137,6 +141,8 @@ def _compare(
     high = min(first["focal_mm"][1], second["focal_mm"][1])
     entry: Rival = {
         "lens": a["lens"], "body": a["body"], "against": b["lens"], "against_body": b["body"],
+        "converter": a["converter"], "lens_serial": a.get("lens_serial"),
+        "against_converter": b["converter"], "against_serial": b.get("lens_serial"),
         "focal_mm": [min(low, high), max(low, high)], "declined": _declined(a, b),
         "zones": {}, "apertures": [], "seen": {}, "text": "",
     }  # fmt: skip
@@ -265,18 +271,43 @@ def _visibility(
     return out
 
 
+def _sharper_by(block: Block) -> tuple[float, float, float]:
+    """By what share the sharper lens is sharper than the softer one, with its ends, of a difference of the
+    first lens against the second."""
+    value, low, high = (float(block[k]) for k in ("difference", "low", "high"))
+    if value >= 0:
+        return value, low, high
+    # Softer by a half is half as sharp: the other is sharper by all of it.
+    more, most, least = (1 / (1 + share) - 1 for share in (value, low, high))
+    return more, least, most
+
+
+def _first(entry: Block) -> tuple[Any, ...]:
+    """Body, lens, converter and serial of the one that is held against the other."""
+    return tuple(entry[k] for k in ("body", "lens", "converter", "lens_serial"))
+
+
+def _second(entry: Block) -> tuple[Any, ...]:
+    """The same of the other."""
+    return tuple(
+        entry[k] for k in ("against_body", "against", "against_converter", "against_serial")
+    )
+
+
 def _text(entry: Block) -> str:
-    who = f"{entry['lens']} and {entry['against']} at {focal_text(entry['focal_mm'])}"
+    first = lens_text(*_first(entry)[1:])
+    second = lens_text(*_second(entry)[1:])
+    who = f"{first} and {second} at {focal_text(entry['focal_mm'])}"
     if entry["declined"]:
         return f"{who} can't be compared: {entry['declined']}"
     clauses = []
     for zone, block in entry["zones"].items():
         if block["sharper"]:
+            more, *ends = _sharper_by(block)
             # What is told is one per cent at least.
-            size = max(round(100 * abs(block["difference"])), 1)
-            ends = sorted(abs(block[k]) for k in ("low", "high"))
+            size = max(round(100 * more), 1)
             clauses.append(
-                f"in the {zone} {block['sharper']} is {size}% sharper "
+                f"in the {zone} {first if block['difference'] > 0 else second} is {size}% sharper "
                 f"({ends[0]:.0%} to {ends[1]:.0%})"
             )
     if not clauses:
@@ -301,37 +332,45 @@ def lens_choice(lenses: Sequence[Block], rivals: Sequence[Rival]) -> list[LensCh
     Returns
     -------
     list of LensChoice
-        A row is a focal range of a lens that has a rival: body, lens, focal_mm, f_number (its sweet spot),
-        the weaker zone's figure there (`mtf50_cpp`, low, high), and `take`: "yes" where it is named the
-        sharper in a zone and its rivals in none, "no" the other way round, else None.
+        A row is a focal range of a lens that has a rival there: body, lens, converter, lens_serial, focal_mm,
+        f_number (its sweet spot), the weaker zone's figure there (`mtf50_cpp`, low, high), and `take`: "yes"
+        where it is named the sharper in a zone and its rivals there in none, "no" the other way round, else
+        None.
     """
-    named: dict[tuple[str | None, str | None], list[int]] = {}
+    named: dict[tuple[Any, ...], list[tuple[Any, bool, bool]]] = {}
     for entry in rivals:
         if entry["declined"]:
             continue
-        both = (entry["body"], entry["lens"]), (entry["against_body"], entry["against"])
-        for one, two in (both, both[::-1]):
-            sharper = [z["sharper"] for z in entry["zones"].values()]
-            tally = named.setdefault(one, [0, 0])
-            tally[0] += sharper.count(one[1])
-            tally[1] += sharper.count(two[1])
+        leads = [z["difference"] > 0 for z in entry["zones"].values() if z["sharper"]]
+        ahead, behind = any(leads), not all(leads)
+        named.setdefault(_first(entry), []).append((entry["focal_mm"], ahead, behind))
+        named.setdefault(_second(entry), []).append((entry["focal_mm"], behind, ahead))
     rows: list[LensChoice] = []
     for lens in lenses:
-        tally = named.get((lens["body"], lens["lens"]), [])
+        serial = lens.get("lens_serial")
+        own = named.get((lens["body"], lens["lens"], lens["converter"], serial), [])
         for part in lens["focal_ranges"]:
             figure = _at_best(part)
-            if not tally or figure is None or not part["focal_mm"]:
+            there = [t for t in own if part["focal_mm"] and _meet(t[0], part["focal_mm"])]
+            if not there or figure is None:
                 continue
             take: Literal["yes", "no"] | None = None
-            if bool(tally[0]) != bool(tally[1]):
-                take = "yes" if tally[0] else "no"
+            sharper_there, softer_there = (any(t[i] for t in there) for i in (1, 2))
+            if sharper_there != softer_there:
+                take = "yes" if sharper_there else "no"
             f_number, weaker = figure
             rows.append({
                 "body": lens["body"], "lens": lens["lens"], "converter": lens["converter"],
+                "lens_serial": serial,
                 "focal_mm": part["focal_mm"], "f_number": f_number, "mtf50_cpp": weaker["mtf50_cpp"],
                 "low": weaker["low"], "high": weaker["high"], "take": take,
             })  # fmt: skip
     return rows
+
+
+def _meet(first: Sequence[float], second: Sequence[float]) -> bool:
+    """Whether two focal ranges have a focal length in common."""
+    return max(first[0], second[0]) <= min(first[1], second[1])
 
 
 def _at_best(part: Block) -> tuple[float, Block] | None:

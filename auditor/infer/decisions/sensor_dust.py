@@ -158,8 +158,8 @@ def _bodies(
     if pictures is None or "file_id" not in frames:
         return
     day, f_number = days(frames), numbers(frames, "f_number")
-    long = np.maximum(numbers(frames, "width_px"), numbers(frames, "height_px"))
-    short = np.minimum(numbers(frames, "width_px"), numbers(frames, "height_px"))
+    width, height = numbers(frames, "width_px"), numbers(frames, "height_px")
+    long, short = np.maximum(width, height), np.minimum(width, height)
     eligible = usable(frames) & np.isfinite(day) & (f_number >= DUST_F_NUMBER) & (short > 0)
     keys = {k: words(frames, k) for k in ("body", "body_serial")}
     table = pd.DataFrame(keys, dtype=object)[eligible]
@@ -168,6 +168,9 @@ def _bodies(
     for key, local in table.groupby(["body", "body_serial"], sort=True).indices.items():
         body, serial = (str(k) for k in key)
         rows = place[local]
+        # Of a picture whose pixels a program has turned nobody knows which way.
+        tall = height[rows] > width[rows]
+        rows = rows[tall == (2 * tall.sum() > len(rows))]
         aspect = long[rows] / short[rows]
         # Crops put their places elsewhere.
         rows = rows[np.abs(np.log(aspect / np.median(aspect))) < _SAME_SHAPE]

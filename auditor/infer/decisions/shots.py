@@ -43,6 +43,7 @@ def _request(
 ) -> Shot:  # fmt: skip
     return {
         "kind": kind, "lens": of["lens"], "body": of["body"], "converter": of["converter"],
+        "lens_serial": of.get("lens_serial"),
         "focal_mm": focal_mm, "gain": None, "apertures": [], "iso": [], "frames": frames, "how": how,
         "why": why,
     }  # fmt: skip

@@ -236,11 +236,13 @@ def visible_losses(lenses: Sequence[Block], sizes: Sizes, criteria: Criteria) ->
     Returns
     -------
     list of VisibleLoss
-        Each names lens, body, converter, focal_mm, f_number, against_f_number, viewing, the zone that loses
-        most, `loss_jnd` with low and high, `chance` that a zone's loss is visible, `verdict`, `odds` (of a
-        verdict with 'probably', in words), `largest_print_cm` (the largest print from the viewing distance in
-        which no loss shows; 300 for that and more, None where a print of 10 cm shows it), frames, evidence
-        and `text`.
+        Each names lens, body, converter, lens_serial, focal_mm, f_number, against_f_number, viewing, the zone
+        that loses most, `loss_jnd` with low and high, `chance` that a zone's loss is visible, `verdict`,
+        `odds` (of a verdict with 'probably', in words), `largest_print_cm` (the largest print from the viewing
+        distance in which no loss shows; 300 for that and more, None where a print of 10 cm shows it),
+        `zone_missing`, frames, evidence and `text`. Where a zone is not known at both apertures
+        (`zone_missing`), the verdict is of the other alone and no print larger than `largest_print_cm` is
+        without a loss.
     """
     rows: list[VisibleLoss] = []
     for lens in lenses:
@@ -270,6 +272,8 @@ def _part_rows(
         zones = [z for z in _ZONES if entry[z] and best[z]]
         if entry is best or not zones:
             continue
+        missing = next((z for z in _ZONES if z not in zones), None)
+        where = f" in the {zones[0]}" if missing else ""
         largest = _largest_print((at_best - printed[i])[:, [_ZONES.index(z) for z in zones]])
         found: list[VisibleLoss] = []
         for viewing, loss in zip(views, losses, strict=True):
@@ -285,13 +289,16 @@ def _part_rows(
             how = odds(round(chance, 3), word)
             found.append({
                 "lens": lens["lens"], "body": lens["body"], "converter": lens["converter"],
+                "lens_serial": lens.get("lens_serial"),
                 "focal_mm": part["focal_mm"], "f_number": entry["f_number"],
                 "against_f_number": best["f_number"], "viewing": viewing.name, "zone": zone,
                 "loss_jnd": round(by_zone[zone][0], 2), "low": round(low, 2), "high": round(high, 2),
                 "chance": round(chance, 3), "verdict": word, "odds": how, "largest_print_cm": largest,
+                "zone_missing": missing,
                 "frames": entry["frames"], "evidence": part["evidence"],
                 "text": f"{aperture_text(entry['f_number'])} against {aperture_text(best['f_number'])}: "
-                f"{f'{word} ({how})' if how else word} {viewing.phrase}",
+                f"{f'{word} ({how})' if how else word}{where} {viewing.phrase}"
+                f"{f'; the {missing} is not known' if missing else ''}",
             })  # fmt: skip
         if any(row["verdict"] != OPEN for row in found):
             rows += found
@@ -341,7 +348,8 @@ def noise_visibility(
     -------
     list of NoiseVisible
         Each has body, viewing, `iso` (None where even the lowest shows), `first_seen_iso` (None where none
-        does), frames and text; bodies with fewer than `_FEW_NOISY` frames are left out.
+        does) with the ends of its interval, `first_seen_low` and `first_seen_high` (None where none does at
+        that end), frames and text; bodies with fewer than `_FEW_NOISY` frames are left out.
     """
     rows: list[NoiseVisible] = []
     for body in bodies:
@@ -354,25 +362,32 @@ def noise_visibility(
             continue
         pitch = body["pixel_pitch_um"] or PITCH_UNKNOWN_UM
         for viewing in viewings(criteria):
-            hidden, first_visible = _visible_from(
-                tones, pitch, widths.get(body["body"]), viewing, criteria
+            # The more noise, the lower the ISO at which it shows first.
+            (_, low), (hidden, first_visible), (_, high) = (
+                _visible_from(tones, end, pitch, widths.get(body["body"]), viewing, criteria)
+                for end in ("low", "snr", "high")
             )
+            highest = int(tones[-1]["iso"])
+            text = _noise_text(viewing, hidden, first_visible, highest)
             rows.append({
                 "body": body["body"], "viewing": viewing.name, "iso": hidden,
-                "first_seen_iso": first_visible, "frames": sum(int(t["frames"]) for t in tones),
-                "text": _noise_text(viewing, hidden, first_visible, int(tones[-1]["iso"])),
+                "first_seen_iso": first_visible, "first_seen_low": low, "first_seen_high": high,
+                "frames": sum(int(t["frames"]) for t in tones),
+                "text": text if low == high else _open_noise_text(viewing, low, high, highest),
             })  # fmt: skip
     return rows
 
 
 def _visible_from(
-    tones: Sequence[Block], pitch_um: float, width_px: int | None, viewing: Viewing, criteria: Criteria
+    tones: Sequence[Block], end: str, pitch_um: float, width_px: int | None, viewing: Viewing,
+    criteria: Criteria,
 ) -> tuple[int | None, int | None]:  # fmt: skip
-    """Highest ISO without and lowest ISO with noise that shows."""
+    """Highest ISO without and lowest ISO with noise that shows, at this end of what is known of it."""
     hidden = None
     width = width_px or criteria.output_width_px
     # White noise: at another size of pixel its deviation grows with the width in pixels.
-    shares = width / criteria.output_width_px / np.array([float(t["snr_output"]) for t in tones])
+    ratios = [float(t["snr_output"]) * float(t[end]) / float(t["snr"]) for t in tones]
+    shares = width / criteria.output_width_px / np.array(ratios)
     clean, *noisy = quality(*_USUAL_FRAME, pitch_um, width, viewing, noise=np.append(0.0, shares))
     for tone, degraded in zip(tones, noisy, strict=True):
         if clean - degraded >= JND:
@@ -393,3 +408,12 @@ def _noise_text(
     return (
         f"noise shows in a mid-tone from ISO {first_visible} on, not yet at ISO {hidden}, {where}"
     )
+
+
+def _open_noise_text(viewing: Viewing, low: int | None, high: int | None, highest: int) -> str:
+    """In words, for the mid-tone, where the interval leaves open from which ISO in use noise shows."""
+    if high is None:
+        on = f"ISO {low} on at the earliest, perhaps not up to ISO {highest}, the highest used"
+    else:
+        on = f"an ISO between {low} and {high} on"
+    return f"noise shows in a mid-tone from {on} (90% interval), {viewing.phrase}"

@@ -142,6 +142,7 @@ def _entry(
         "lens": lens["lens"],
         "body": lens["body"],
         "converter": lens["converter"],
+        "lens_serial": lens.get("lens_serial"),
         "focal_mm": usual_focal(part),
         "apertures": apertures,
         "iso": [],
