@@ -20,7 +20,8 @@ from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
 from auditor.infer.decisions.sensor_dust import find_dust
 from auditor.infer.decisions.shots import decision_shots
-from auditor.infer.decisions.visible import noise_seen, visible_losses
+from auditor.infer.decisions.visible import visible_losses
+from auditor.infer.decisions.visible_noise import noise_visibility
 from auditor.record import DUST_GRID, TONE_SIGNALS, ZONES, Dust, pack_dust, tone_column
 
 CRITERIA = Criteria()
@@ -157,12 +158,14 @@ def shifted(body: dict[str, Any], end: str) -> list[int | None]:
         t | dict.fromkeys(("snr", "low", "high"), t[end])
         | {"snr_output": t["snr_output"] * t[end] / t["snr"]} for t in body["tones"]
     ]  # fmt: skip
-    found = noise_seen([body | {"tones": tones}], {"Body A": 6000}, CRITERIA)
+    found = noise_visibility([body | {"tones": tones}], {"Body A": 6000}, CRITERIA)
     return [row["first_seen_iso"] for row in found]
 
 
 def test_from_which_iso_noise_shows_is_told_as_surely_as_noise_is_known():
-    vague, sure = (noise_seen([noisy_body(h)], {"Body A": 6000}, CRITERIA) for h in (0.5, 0.0))
+    vague, sure = (
+        noise_visibility([noisy_body(h)], {"Body A": 6000}, CRITERIA) for h in (0.5, 0.0)
+    )
     body = noisy_body(0.5)
     assert [r["first_seen_low"] for r in vague] == shifted(body, "low")
     assert [r["first_seen_high"] for r in vague] == shifted(body, "high")

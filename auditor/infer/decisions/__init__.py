@@ -19,7 +19,8 @@ from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
 from auditor.infer.decisions.sensor_dust import find_dust
 from auditor.infer.decisions.shots import decision_shots
-from auditor.infer.decisions.visible import noise_visibility, visible_losses
+from auditor.infer.decisions.visible import visible_losses
+from auditor.infer.decisions.visible_noise import noise_visibility
 from auditor.model import Decisions
 from auditor.record.pictures import PictureSource
 
