@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 CHUNK: Final = 50_000
-"""Rows whose histograms are looked at together."""
+"""Rows whose histograms are read together."""
 DARK_WHITE: Final = -2.0
 """Underexposed: less than one pixel in 500 lies above this (two stops under white)."""
 NEARLY_ALL: Final = 0.998

@@ -31,7 +31,7 @@ _CONFIDENCE: Final = 0.95
 _FEW: Final = 8
 """Frames with two opposite sides below which nothing is said."""
 _MOST: Final = 4000
-"""Frames beyond which a random sample stands for all."""
+"""Frames beyond which a random sample is taken."""
 _MOST_DRAWN: Final = 1000
 """Frames drawn for each resampled median; its scatter is then scaled to all."""
 _OUTINGS: Final = 6
