@@ -25,7 +25,7 @@ _LUMA: Final = (0.299, 0.587, 0.114)
 """Weights of red, green and blue in luma (ITU-R BT.601)."""
 
 _RINGS: Final = 4
-"""Places between a zone's inner and outer limit at which it is looked at, of like area in a 3:2 frame."""
+"""Places between a zone's inner and outer limit at which it is computed, of equal area in a 3:2 frame."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -162,7 +162,7 @@ HEAD_LINES: Final = 4.0
 INTERVAL_LINES: Final = 0.7
 """... of a line of intervals under a figure ..."""
 FILTER_LINES: Final = 3.0
-"""... and of the words that say which frames are looked at."""
+"""... and of the words that say which frames are included."""
 
 
 def _card_lens(lens: Lens) -> CardLens:

@@ -74,7 +74,7 @@ class FrameIndex:
     def __init__(self, frames: pd.DataFrame | None, rows_per_point: int = ROWS_PER_POINT) -> None:
         self.rows_per_point = rows_per_point
         self.pictured: list[list[str]] = []
-        """File ids worth a picture: one list per point, the most telling first."""
+        """File ids worth a picture: one list per point, by priority."""
         self._keys: dict[str, str] = {}
         self._table = self._prepare(frames)
         # Rows are picked out of single columns: a row of the table copies all of them.

@@ -27,7 +27,7 @@ class CauseGroup(NamedTuple):
 
     cause: str
     frames: int
-    """How many, also where the list of keepers holds only the surest."""
+    """How many, also where the list of keepers holds only the most probable."""
     by_setting: bool
     """Whether figures are those of the weaker of centre and corner."""
     cards: list[tuple[Keeper, Mapping[str, str]]]
@@ -42,7 +42,7 @@ def keeper_groups(
 ) -> list[CauseGroup]:
     """A group for each cause, that with most frames first; pictures until `budget` bytes are used.
 
-    `counts` says how many frames fell to each cause, where the list holds only the surest.
+    `counts` says how many frames fell to each cause, where the list holds only the most probable.
     """
     by_cause: dict[str, list[Keeper]] = {}
     for keeper in keepers:

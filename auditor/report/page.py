@@ -87,7 +87,7 @@ def prepare() -> None:
 
 
 def _drawn(chart: Callable[[], Chart | None], title: str) -> Markup | None:
-    """The drawing of a chart; where it can't be drawn a line in its place, so that all else is told."""
+    """The drawing of a chart; where it can't be drawn a line in its place, so that all else is shown."""
     try:
         made = chart()
         return draw(made, title) if made else None

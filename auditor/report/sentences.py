@@ -25,7 +25,7 @@ __all__ = [
 ]
 
 WIDE_STOPS: Final = 4.0
-"""A handheld limit whose interval is wider than this is not told: it would advise nothing."""
+"""A handheld limit whose interval is wider than this is not given: it would advise nothing."""
 
 
 def handheld_sentence(profile: Profile) -> str:

@@ -51,7 +51,7 @@ FEW_PAIRS: Final = 3
 """A comparison from fewer pairs stands in the tables only."""
 
 FEW_JUDGED: Final = 20
-"""Of fewer frames no share is told in percent: one frame would be 5% and more."""
+"""Of fewer frames no share is given in percent: one frame would be 5% and more."""
 
 EXAMPLE_ISO: Final = 1600
 """Bodies are compared by the example nearest to this: a usual ISO indoors and at dusk."""

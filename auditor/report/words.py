@@ -214,7 +214,7 @@ _NEARLY: Final = 0.99
 
 
 def certainty(probability: Any) -> str:
-    """How sure something is: 83%, 'over 99%'; `UNKNOWN` when missing."""
+    """How certain something is: 83%, 'over 99%'; `UNKNOWN` when missing."""
     p = number(probability)
     return f"over {percent(_NEARLY)}" if p is not None and p > _NEARLY else percent(p)
 
@@ -228,7 +228,7 @@ def change(share: Any) -> str:
 
 
 _DIGITS: Final = {"stops": 2, "u'v'": 4}
-"""Unit of a comparison -> digits behind the point that it is worth telling."""
+"""Unit of a comparison -> digits behind the point that are worth giving."""
 
 
 def difference(value: Any, unit: Any = None) -> str:

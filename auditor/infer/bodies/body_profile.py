@@ -123,7 +123,7 @@ def _describe(
     noise = model.models[body, kind]
     cells = noise.cells
     notes: list[str] = []
-    # Where no noise is seen at all, what is told rests on all frames.
+    # Where no noise was measured at all, figures rest on all frames.
     support = (
         (cells.measured_frames, cells.measured_units)
         if len(cells.iso)

@@ -46,7 +46,7 @@ _CLIPPING: Final = 0.15
 _ROUGH_SD: Final = 0.03
 """Error of a cell's median beside its scatter, for the first fit of physics."""
 _LIMIT_QUANTILE: Final = 0.25
-"""Quantile of a cell's bounds that stands for all: each holds for all, but for their scatter."""
+"""Quantile of a cell's bounds that is taken for its limit: each holds for all, but for their scatter."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +214,7 @@ def _measured(tones: Tones, limits: Limits, frame_count: int, unit_count: int) -
         PRIOR_TONE_SD**2 + GRAIN_PIXELS / (2 * tones["pixels"]),
         n_cells, len(frame_ids), len(np.unique(iso)),
     )  # fmt: skip
-    # The centre a frame is held against: its cell's median, shrunk to the physics where frames are few.
+    # The centre from which residuals are taken: its cell's median, shrunk to the physics where frames are few.
     fitted = law.log_sigma(iso, signal)
     shrinkage = counts / (counts + 2)
     scatter = robust_means(rows, fitted, shrinkage, _censored_median(y, censored, cell))

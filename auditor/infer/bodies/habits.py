@@ -17,7 +17,7 @@ from auditor.record.values import numbers, texts, words
 from auditor.robust import share_interval
 from auditor.units import DAY_S
 
-__all__ = ["LIFT_STOPS", "SPARE_STOPS", "find_habits", "lifts"]
+__all__ = ["BRIGHTEST", "HEADROOM_LOG2", "LIFT_STOPS", "SPARE_STOPS", "find_habits", "lifts"]
 
 Floats = NDArray[np.float64]
 
@@ -38,7 +38,7 @@ _CHUNK: Final = 20_000
 """Signatures read at a time, for the memory."""
 _RAISED: Final = 1.1
 """An ISO counts as raised above the lowest used by more than rounding."""
-_BRIGHTEST: Final = 0.998
+BRIGHTEST: Final = 0.998
 """One pixel in 500 lies above this quantile of the signal: lamps and sparkles are passed over."""
 
 STATIC_SECONDS: Final = 120.0
@@ -202,7 +202,7 @@ def _brightest(frames: pd.DataFrame, rows: NDArray[np.int64]) -> Floats:
     """log2 signal above which one pixel in 500 of each row lies, NaN where no histogram was stored."""
     out = np.full(len(rows), np.nan)
     shares, known = histograms(frames, rows)
-    out[known] = signal_quantile(shares[known], _BRIGHTEST)
+    out[known] = signal_quantile(shares[known], BRIGHTEST)
     return out
 
 

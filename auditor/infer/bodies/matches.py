@@ -33,13 +33,13 @@ USUAL: Final = tuple(i for i in ISOS if 100 <= i <= 12800)
 _ROUNDINGS: Final = ("near", "down", "up")
 """How the best answer and its ends are rounded to engraved ISO values."""
 LEAST_FRAMES: Final = 6
-"""A body with fewer measured frames of one kind is not held against others: two or three frames say
+"""A body with fewer measured frames of one kind is not compared with others: two or three frames say
 nothing of a body, and an archive of borrowed cameras would drown in pairs. Nor is one that never
 showed measurable noise."""
 
 
 MOST_REFERENCES: Final = 6
-"""Bodies that others are held against: a photographer asks what an ISO means on the body that they know,
+"""Bodies that others are compared with: a photographer asks what an ISO means on the body that they know,
 and pairs of forty bodies would fill a profile with what nobody asks."""
 
 

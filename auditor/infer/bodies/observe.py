@@ -42,7 +42,7 @@ MIN_PIXELS: Final = 200
 """A tone measured on fewer pixels has a standard error above 5% before grain; it is left out."""
 
 STEP_LIMIT: Final = 2000
-"""Frames of one body, kind of file and ISO step beyond which a random sample stands for all: by then
+"""Frames of one body, kind of file and ISO step beyond which a random sample is taken: by then
 a mean is good to some 0.2%, far below what the measurement itself may be off by."""
 
 _EIGHT_BIT: Final = (".jpg", ".jpeg", ".jpe", ".png", ".webp", ".heic", ".heif", ".gif", ".bmp")
@@ -186,12 +186,12 @@ def _reasons(frames: pd.DataFrame, informative: NDArray[np.bool_]) -> NDArray[np
 
 
 def sensor_rows(frames: pd.DataFrame, columns: Sequence[str] | None = None) -> pd.DataFrame:
-    """Rows that stand for a capture.
+    """Rows that represent a capture.
 
     Parameters
     ----------
     frames : DataFrame
-        Frame table; `best` marks the one file of a capture; without that column every row stands for one.
+        Frame table; `best` marks the one file of a capture; without that column every row is one.
     columns : sequence of str, optional
         Only those of these columns that there are.
 
@@ -206,7 +206,7 @@ def sensor_rows(frames: pd.DataFrame, columns: Sequence[str] | None = None) -> p
 
 
 def sensor_mask(frames: pd.DataFrame) -> NDArray[np.bool_]:
-    """Which rows stand for a capture."""
+    """Rows that represent a capture: (n,), see `sensor_rows`."""
     return flags(frames, "best", True)
 
 

@@ -68,7 +68,7 @@ _CELL_SD: Final = 0.02
 
 _LAW_SD: Final = np.array([1.4, 1.4, 0.04])
 """What a body's photon noise and read noise (log of their variance, a factor of four) and the change
-of log noise per stop through development may differ by from the fitted ones before frames speak."""
+of log noise per stop through development may differ by from the fitted ones, a priori."""
 
 
 def _kernel(a: Floats, b: Floats, length: float) -> Floats:
@@ -79,7 +79,7 @@ def _kernel(a: Floats, b: Floats, length: float) -> Floats:
 def t_quantile(dof: float, share: float) -> float:
     """Half the width of an interval in standard errors, by Student's t.
 
-    Of a difference between two bodies the degrees of freedom add up, as their scatters are about alike
+    Of a difference between two bodies the degrees of freedom add up, as their scatters are about equal
     (Welch, Biometrika 34, 1947).
 
     Parameters

@@ -140,7 +140,7 @@ def _nothing_measured(
 
 def _clean_isos(noise: NoiseModel, snr: float) -> set[int]:
     """ISO steps at which noise, if any, is less than coding shows at some brightness, and that little
-    enough: in lightness a code value of the sRGB curve is nearly alike at all brightnesses."""
+    enough: in lightness a code value of the sRGB curve is nearly the same at all brightnesses."""
     limits = noise.cells.limits
     code = sigma_code(limits.signal, np.exp(limits.log_sigma))
     scale = np.interp(limits.iso, ISO_GRID, noise.output_scale)

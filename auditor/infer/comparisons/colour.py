@@ -47,7 +47,7 @@ _RGB_TO_XYZ: Final = np.array(
 _LUMINANCE: Final = _RGB_TO_XYZ[1]
 """Weights of R, G and B in luminance."""
 _GREEN: Final = np.array([0.0, 1.0, 0.0])
-"""Raw colour without white balance: green stands for luminance."""
+"""Raw colour without white balance: green is taken for luminance."""
 _UV_DENOMINATOR: Final = np.array([1.0, 15.0, 3.0])
 """CIE 1976 u'v' (CIE 15): u' = 4X / (X + 15Y + 3Z), v' = 9Y / the same."""
 _UV_NUMERATOR: Final = np.array([4.0, 9.0])
@@ -70,7 +70,7 @@ _UV_SD: Final = 2e-4
 _ROUNDS: Final = 8
 """Rounds of reweighting of a robust plane, enough for its weights to settle."""
 _RANGE_QUANTILES: Final = (0.05, 0.95)
-"""The unevenness told is that over nine tenths of the frame: single corner cells have no say."""
+"""Quantiles between which unevenness is measured: single corner cells do not count."""
 
 _ROWS, _COLUMNS = np.indices(GRID_SHAPE[:2])
 _X = ((_COLUMNS + 0.5) / GRID_SHAPE[1] - 0.5).ravel() * 2

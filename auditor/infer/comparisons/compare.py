@@ -33,7 +33,7 @@ _LEAST_PAIRS: Final = 3
 """A keyword or folder with fewer pairs of one lens is only listed, not compared, unless it names an
 accessory."""
 _MOST_PAIRS: Final = 300
-"""Pairs of one label and lens beyond which a random sample stands for all: a difference is then good
+"""Pairs of one label and lens beyond which a random sample is taken: a difference is then good
 to some 0.3%."""
 
 

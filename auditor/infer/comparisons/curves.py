@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 USUAL_BLUR: Final = (0.5, 0.6, 0.75)
 """Blur in px assumed per zone where no curve is known; only ratios between apertures come of it."""
 _GRID: Final = np.linspace(0.0, 6.0, 301)
-"""Blur in px that a figure is turned into: beyond 6 px nothing is told, and 0.02 px is 0.5% of MTF50."""
+"""Blur in px that a figure is turned into: beyond 6 px nothing can be said, and 0.02 px is 0.5% of MTF50."""
 
 
 def find_range(

@@ -40,13 +40,13 @@ LANDSCAPE: Final = 0.15
 _FEWEST: Final = 3
 """Frames on each side at least: two have no robust middle."""
 _MOST: Final = 1000
-"""Landscapes of one lens and body beyond which a random sample stands for all: a difference is then
+"""Landscapes of one lens and body beyond which a random sample is taken: a difference is then
 good to some 0.2%."""
 _SHARPEST_SHARE: Final = 0.75
 """Wherever a landscape was focused, something in it is nearly as sharp as the lens's better frames;
 one whose sharpest part falls short of this share of them was missed or shaken."""
 _BETTER_FRAMES: Final = 0.8
-"""Quantile of the frames' sharpest parts that stands for the lens's better frames."""
+"""Quantile of the frames' sharpest parts that is taken for the lens's better frames."""
 _SIDE_SD: Final = 0.03
 """Scatter that even agreeing frames of a side have, in log MTF50: what an archive's sharp frames show."""
 _NEAREST_FOCAL: Final = 2.0

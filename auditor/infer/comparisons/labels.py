@@ -165,7 +165,7 @@ def unmatched(paths: pd.Series, patterns: Iterable[LabelPattern]) -> list[LabelP
 
 
 def _matches(path: str, pattern: str) -> bool:
-    """Case is ignored; a pattern without a folder is held against the file's name too."""
+    """Case is ignored; a pattern without a folder is matched with the file's name too."""
     p, w = path.casefold().replace("\\", "/"), pattern.casefold().replace("\\", "/")
     return fnmatchcase(p, w) or fnmatchcase(p, f"*/{w}") or fnmatchcase(PurePosixPath(p).name, w)
 
@@ -194,7 +194,7 @@ class LabelSets:
 
     @classmethod
     def of(cls, sets: Sequence[frozenset[str]], code: NDArray[np.int64]) -> LabelSets:
-        """From sets that may be alike, and the number of each frame's."""
+        """From sets that may be equal, and the number of each frame's."""
         known = {found: i for i, found in enumerate(dict.fromkeys(sets))}
         place = np.array([known[found] for found in sets], np.int64)
         return cls(list(known), place[code])

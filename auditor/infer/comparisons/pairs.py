@@ -57,7 +57,7 @@ _BY_SETTINGS: Final = (CROP, STACKED, MERGED)
 _UNINFORMATIVE: Final = frozenset(
     ["with", "on", "mit", "avec", "con", "com", "met", "med", "with it"]
 )
-"""Names of folders that need no telling beside a label that always comes with them."""
+"""Names of folders that say nothing beside a label that always comes with them."""
 _LONGER_STOPS: Final = 0.15
 """Exposures that differ by less than half a third of a stop do not tell which side carries an accessory."""
 

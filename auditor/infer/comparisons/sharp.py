@@ -121,7 +121,7 @@ def compare_sharpness(
     -------
     list of Finding
         For the frame as a whole (zone None) and every zone, with the blur added; empty where nothing was
-        measured on both sides. Intervals are widened by `_MULTIPLICITY`, for several are looked at together.
+        measured on both sides. Intervals are widened by `_MULTIPLICITY`, for several are judged together.
     """
     labelled = np.array([p.labelled for p in pairs], np.int64)
     control = np.array([p.control for p in pairs], np.int64)

@@ -1,5 +1,5 @@
-"""What frames look like, read when it is known which are held against each other: thumbnails and colour
-grids, and signatures."""
+"""What frames look like, read when it is known which are compared: thumbnails and colour grids, and
+signatures."""
 
 from __future__ import annotations
 

@@ -54,7 +54,7 @@ def iso_day(day: float) -> str:
 
 
 def usable(frames: pd.DataFrame) -> NDArray[np.bool_]:
-    """Frames that stand for their exposure.
+    """Frames that represent their exposure.
 
     Parameters
     ----------

@@ -9,7 +9,7 @@ frames of all apertures serve, wide ones most, where depth of field hides least.
 outweighs the other more than chance has it; frames that show neither say nothing.
 
 What the lens does at its upper and lower edge is taken from frames held the other way round, and
-failing these from its left and right; then a lens that is softer on one side can't be told from a
+failing these from its left and right; then a lens that is softer on one side can't be distinguished from a
 bias, and the entry says so.
 """
 
@@ -212,7 +212,7 @@ def _lens_falloff(
     whether each side of it is known apart from depth.
 
     The corners' fall-off is a line in stops, common to the sides; how far opposite sides differ comes
-    on top. A side is looked at in frames held so that it lies beside the scene, at the middle's depth as often
+    on top. A side is judged in frames held so that it lies beside the scene, at the middle's depth as often
     nearer as farther. Where there are few of these, nothing is known of a difference.
     """
     offset = np.stack([log_sharpness(table, s) for s in EDGES]) - log_sharpness(table, "centre")

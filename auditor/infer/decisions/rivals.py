@@ -1,9 +1,9 @@
-"""Lens against lens: where two lenses cover a focal length, which is sharper, by how much, how sure.
+"""Lens against lens: where two lenses cover a focal length, which is sharper, by how much, how certainly.
 
 Lenses are compared per picture height on bodies that can be compared. On one body, in one kind of
 file, that is the plain ratio of MTF50 at the same aperture, from which whatever the measurement and
 the camera's finishing do to both cancels; on two bodies only undeveloped sensor data are compared with each
-other, because two cameras' developments can't be told from their lenses. A comparison that can't be
+other, because two cameras' developments can't be separated from their lenses. A comparison that can't be
 made is declined, with the reason.
 """
 
@@ -304,7 +304,7 @@ def _text(entry: Block) -> str:
     for zone, block in entry["zones"].items():
         if block["sharper"]:
             more, *ends = _sharper_by(block)
-            # What is told is one per cent at least.
+            # What is reported is one per cent at least.
             size = max(round(100 * more), 1)
             clauses.append(
                 f"in the {zone} {first if block['difference'] > 0 else second} is {size}% sharper "

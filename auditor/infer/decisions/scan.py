@@ -32,7 +32,7 @@ Codes = NDArray[np.int64]
 FEW_FRAMES: Final = 12
 """Frames a side below which nothing is said."""
 FEW_OUTINGS: Final = 3
-"""Outings a side below which a change can't be told from one odd day."""
+"""Outings a side below which a change can't be distinguished from one unusual day."""
 _BLOCKS: Final = 400
 """Outings of a series beyond which neighbours are taken together."""
 _SHUFFLES: Final = 10_000
@@ -299,7 +299,7 @@ def _statistic(sums: _Sums, order: Codes) -> Floats:
         total = np.cumsum(weight[order], 1)[:, :-1]
         # Columns first, so that sums run along memory.
         information = total - np.square(np.cumsum(column[:, order], 2)[:, :, :-1]).sum(0)
-        # Where the other columns explain nearly all of a step nothing can be told of it.
+        # Where the other columns explain nearly all of a step nothing can be said of it.
         known = allowed & (information > 3)
         value = np.maximum(
             value, np.where(known, np.abs(step) / np.sqrt(np.maximum(information, 1e-9)), -1)

@@ -41,12 +41,12 @@ _CLIP_SD: Final = 3.0
 """Standard deviations at which a frame's z-score is clipped: no bird, cloud's edge or branch can make a
 spot by itself."""
 _MOST_SCENES: Final = 400
-"""Scenes of a body that are looked at, evenly over its time."""
+"""Scenes of a body that are used, evenly over its time."""
 _MOST_SHOTS: Final = 20 * _MOST_SCENES
-"""Frames of a body, evenly over its time, among which scenes are told apart: twenty for each that is looked
-at (a choice; with more they take longer than all that follows)."""
+"""Frames of a body, evenly over its time, among which scenes are found: twenty for each that is
+used (a choice; with more they take longer than all that follows)."""
 _LEAF: Final = 8
-"""Scenes of the shortest times that are looked at by themselves."""
+"""Scenes of the shortest windows of time."""
 _SPOT_RADIUS: Final = 4
 """Places of the map within which what stands out is one spot."""
 _DETECTABLE_SD: Final = 1.5
@@ -355,7 +355,7 @@ def _mean_depth(depth: Floats, error: Floats) -> float:
 
 
 def _best_run(ratio: Floats) -> tuple[int, int]:
-    """First and last of the frames in a row that speak most for the spot (Bentley, Communications of the
+    """First and last frame of the run of largest sum, where the spot is likeliest (Bentley, Communications of the
     ACM 27, 1984)."""
     total = np.concatenate([[0.0], np.cumsum(ratio)])
     low = np.minimum.accumulate(total)

@@ -1,4 +1,4 @@
-"""Visible or not: what an aperture costs in the picture as it is looked at.
+"""Visible or not: what an aperture costs in the picture as it is viewed.
 
 Ranges by a fixed share of the best are a convention. Here every aperture's curve is compared with the
 lens's best aperture by the square-root integral, one unit of which is one just noticeable difference

@@ -65,7 +65,7 @@ USUAL_STREAKS: Final = 0.36
 """Median of the photographs seen; for frames with too little texture to tell."""
 MOST_STREAKS: Final = 3.0
 """Streaks (scatters of single windows) beyond which more says nothing more: more than three times what nine in
-ten sharp photographs stay under. A limit of 2 told a little less, of 4 the same."""
+ten sharp photographs stay under. A limit of 2 separated a little worse, of 4 the same."""
 
 
 def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
@@ -88,7 +88,7 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
     """
     level = np.column_stack([numbers(frames, f"{d}_cpp") for d in DIRECTIONS])
     directions = np.isfinite(level).sum(axis=1)
-    # Frames of few edges, as blurred ones are: what their sharpest place shows stands for all directions.
+    # Frames of few edges, as blurred ones are: their sharpest place is taken for all directions.
     place = numbers(frames, "sharpest_mtf50_cpp")
     level = np.where((directions == 0)[:, None], place[:, None], level)
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -187,7 +187,7 @@ def _one_range(out: Allowed, rows: NDArray[np.int64], f_number: Floats, part: Bl
         curves[zone] = (at, value)
     sweet = part.get("sweet_spot")
     if thin or sweet is None or not {"centre", "corner"} <= set(curves):
-        return  # nobody is told to leave an aperture on thin evidence
+        return  # nobody is advised to leave an aperture on thin evidence
     best = np.log2(sweet["f_number"])
     weaker = min(float(np.interp(best, *curves[z])) for z in ("centre", "corner"))
     out.log_weaker_best[rows] = weaker
@@ -199,7 +199,7 @@ def _outside(out: Allowed, rows: NDArray[np.int64], x: Floats, part: Block,
              curves: Mapping[str, tuple[Floats, Floats]], criteria: Criteria) -> None:  # fmt: skip
     """Apertures that cost more than is acceptable: of the weaker zone, or of the whole frame.
 
-    Diffraction takes from all zones alike: the whole frame is judged by the mean of its zones'
+    Diffraction takes from all zones equally: the whole frame is judged by the mean of its zones'
     ln MTF50, so that an aperture that ruins a fine centre counts though the corner was never fine.
     """
     ends, bounds = part.get("acceptable"), part.get("acceptable_intervals")

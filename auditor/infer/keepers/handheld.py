@@ -27,7 +27,7 @@ FINE_STOPS: Final = 0.02
 """Shutter times this near count as one."""
 SHAKEN: Final = 0.10
 """Share of shaken frames that sets the limit: one in ten (a choice; the text says it). Where fewer than ten
-frames are as quick as the limit, not one is expected to be shaken there, and nothing is told."""
+frames are as quick as the limit, not one is expected to be shaken there, and no limit is given."""
 FEWEST: Final = 20
 """Frames of a lens below which nothing is fitted: fewer hold two shaken ones at the limit."""
 FEWEST_SHAKEN: Final = 4

@@ -59,7 +59,7 @@ VISIBLE_LOSS: Final = 0.16
 failures, however slow its shutter. Drawn scenes of soft things at slow shutters are left alone from here on."""
 PLAIN_STREAKS: Final = 1.0
 """Streaks (scatters of single windows) that are plain: nineteen in twenty sharp photographs stay under it. A
-movement that shows so counts, though some outline be nearly as sharp as in sound frames."""
+movement that shows so counts, though some outline be nearly as sharp as in frames without a fault."""
 STREAKED_LOSS: Final = 0.05
 """Share of MTF50 that must be missing where streaks are plain: less is the error of the figures that are given.
 Of the shakes of 20 made archives 0.16 lets 168 of 202 be found, 0.05 and 0.08 177, none at all 178."""

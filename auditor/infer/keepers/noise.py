@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from auditor.infer.bodies.habits import BRIGHTEST, HEADROOM_LOG2
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import SHARE_COLUMNS, signal_quantile
 from auditor.infer.keepers.expected import Allowed
@@ -21,11 +22,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 CHUNK: Final = 50_000
-"""Rows whose histograms are looked at together."""
-DARK_WHITE: Final = -2.0
-"""Underexposed: less than one pixel in 500 lies above this (two stops under white)."""
-NEARLY_ALL: Final = 0.998
-"""Share of the pixels below a frame's white: all but one in 500, lamps and glints."""
+"""Rows whose histograms are read together."""
 OWN_MARGIN: Final = 2**0.5
 """Factor by which a frame's own mid-tone must be better than the limit to overrule its body's table:
 half the noise power, a stop of light."""
@@ -54,7 +51,7 @@ def judge_noise(
         Acceptable SNR.
     """
     mid, typical, white = _tones(frames)
-    dark = usable & (white <= DARK_WHITE)
+    dark = usable & (white <= HEADROOM_LOG2)
     limit = criteria.snr_acceptable
     by_table = usable & (allowed.snr < limit) & ~(mid > limit * OWN_MARGIN)
     own = usable & (mid < limit)
@@ -86,7 +83,7 @@ def _tones(frames: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
         shares = np.column_stack([numbers(part, c) for c in SHARE_COLUMNS])
         known = np.isfinite(shares).all(1) & (shares.sum(1) > 0)
         white, half = np.full((2, len(part)), np.nan)
-        for column, share in ((white, NEARLY_ALL), (half, 0.5)):
+        for column, share in ((white, BRIGHTEST), (half, 0.5)):
             # Upper edge of the bin in which this share of the pixels is reached.
             upper = np.searchsorted(edges, signal_quantile(shares[known], share))
             column[known] = edges[np.minimum(upper, len(edges) - 1)]

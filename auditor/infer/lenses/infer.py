@@ -18,7 +18,7 @@ from auditor.infer.lenses.diffraction import describe_diffraction
 from auditor.infer.lenses.fit import fit_curves
 from auditor.infer.lenses.focal import Part, merged_ranges
 from auditor.infer.lenses.fringing import FringeTable, describe_fringing, read_fringing
-from auditor.infer.lenses.grouping import LensGroup, focal_clusters, lens_groups, zoom_thirds
+from auditor.infer.lenses.grouping import PRIME, LensGroup, focal_clusters, lens_groups, zoom_thirds
 from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.sides import SideTable, judge_sides, read_sides
 from auditor.infer.lenses.table import Table, read_table
@@ -27,8 +27,6 @@ from auditor.record.pools import EXPORTS, pool_words
 
 __all__ = ["infer_lenses"]
 
-_ONE_FOCAL: Final = 1.06
-"""Focal lengths this near are one."""
 _FEW: Final = 15
 """Frames below which a part of a zoom is said to have few."""
 
@@ -193,7 +191,7 @@ def _pooled(part: FittedRange, ranges: list[FittedRange]) -> list[str]:
         return []
     short, long = part.focal_mm
     out = []
-    if long > _ONE_FOCAL * short:
+    if long > PRIME * short:
         out.append(
             f"{short:g} to {long:g} mm share this curve: too few frames for more, or no difference seen"
         )

@@ -32,13 +32,13 @@ _DIGITS: Final = f"^[0-9a-fA-F]{{{2 * CELLS}}}$"
 _CHUNK: Final = 20_000
 """Signatures read at a time."""
 _COMPARED: Final = 250
-"""Frames held against all later ones of their outing at a time; fewer are not worth a sketch."""
+"""Frames compared with all later ones of their outing at a time; fewer are not worth a sketch."""
 _AXES: Final = 31
 """Axes of a sketch: a third of the work, and hardly a dissimilar pair gets past it."""
 _AXES_SAMPLE: Final = 20_000
 """Vectors that tell what the main axes are."""
 _FEW_PAIRS: Final = 2
-"""Pairs for each of the later frames up to which they are looked at one by one."""
+"""Pairs for each of the later frames up to which they are computed one by one."""
 _ROUNDING: Final = 1e-5
 """By how much products of single precision may be off."""
 _SAME_SCENE: Final = 0.9

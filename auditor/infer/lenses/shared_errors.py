@@ -56,7 +56,7 @@ class SharedErrors(NamedTuple):
     deviate : ndarray of float64, shape (B,)
         Standard normal deviates of where the lens lies beyond its frames.
     depth_scale : ndarray of float64, shape (Z, K)
-        Scale of the half-normal law of how far the lens lies beyond frames that all lack some depth, over
+        Scale of the half-normal law of how far the lens lies beyond frames that all suffer from depth, over
         their typical deficit.
     sharpening_bias : float
         By how much (ln MTF50) the camera's finishing lifts figures; the level takes it off.

@@ -31,7 +31,7 @@ _CONFIDENCE: Final = 0.95
 _FEW: Final = 8
 """Frames with two opposite sides below which nothing is said."""
 _MOST: Final = 4000
-"""Frames beyond which a random sample stands for all."""
+"""Frames beyond which a random sample is taken."""
 _OUTINGS: Final = 6
 """Outings from which they are resampled, not frames."""
 _FEWEST_OUTINGS: Final = 3

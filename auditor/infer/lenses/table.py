@@ -20,7 +20,7 @@ Singles = NDArray[np.float32]
 Rows = NDArray[np.int64]
 
 CELL_LIMIT: Final = 60
-"""Frames at one aperture beyond which a random sample stands for all: what more frames could
+"""Frames at one aperture beyond which a random sample is taken: what more frames could
 still change is far below what they share (scene, outing, the measurement itself)."""
 
 

@@ -71,7 +71,7 @@ def body_requests(
             for k in (body, *body["other_kinds"])
             if k["kind"] and (_used(k) or not k["brightness"])
         ]
-        if not measured:  # no frame told its noise, or only at ISO values that no camera has
+        if not measured:  # no frame showed its noise, or only at ISO values that no camera has
             out += _unmeasured(body)
             continue
         shot = [k for k in measured if k["kind"] in ("camera", "raw")]
