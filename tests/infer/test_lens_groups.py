@@ -197,6 +197,16 @@ def test_two_outings_that_show_fringes_bound_no_onset(night: float, onset: float
     assert (fringing["onset_f_number"] is None) == (onset is None)
 
 
+@pytest.mark.parametrize(("outings", "onset"), [(1, None), (2, 2.8), (12, 2.8)])
+def test_one_outing_names_no_onset(outings: int, onset: float | None) -> None:
+    """However many frames of it show seams: they may be one scene's, branches against a bright sky."""
+    frames = frames_of(LensSpec(frames=15, apertures=(2.8, 8.0, 11.0)), outings=outings)
+    fringing = _fringes(frames, np.where(frames["f_number"] == 2.8, 3.0, 0.0))
+    assert (fringing["onset_f_number"] is None) == (onset is None)
+    assert {s["outings"] for s in fringing["by_aperture"]} <= set(range(1, outings + 1))
+    assert max(s["outings"] for s in fringing["by_aperture"]) >= min(outings, 2)
+
+
 def test_one_frame_is_no_onset():
     frames = frames_of(LensSpec(apertures=(4.0, 8.0)), outings=12)
     wide = frames.index[frames["f_number"] == 4.0]
