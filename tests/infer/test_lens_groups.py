@@ -300,6 +300,25 @@ def test_frames_are_pooled_by_what_their_zones_show_and_the_measurements_own_err
     assert np.isnan(mtf50[2])
 
 
+@pytest.mark.parametrize("hashed", [True, False])
+def test_a_lens_of_many_frames_has_the_same_curve_whatever_other_frames_there_are(
+    hashed: bool,
+) -> None:
+    """Over 60 frames at an aperture are sampled: not by their rows, which a filter or a rename of files moves."""
+    frames = frames_of(LensSpec(frames=90), LensSpec(lens="Lens B", frames=90))
+    if not hashed:
+        frames = frames.drop(columns="file_id")
+
+    def ranges(part):
+        lenses = infer_lenses(part.reset_index(drop=True), Criteria())
+        (part_of,) = next(x for x in lenses if x["lens"] == "Lens B")["focal_ranges"]
+        return part_of["acceptable"], part_of["apertures"]
+
+    whole = ranges(frames)
+    assert ranges(frames[frames["lens"] == "Lens B"]) == whole
+    assert ranges(frames.sample(frac=1, random_state=3)) == whole
+
+
 def test_curves_fitted_together_are_those_fitted_alone():
     """With unlike apertures, counts and scales, and with one that is a lone frame."""
     lenses = (
