@@ -206,8 +206,8 @@ def infer_frames(
         raise OptionError(str(error)) from error
     for name in VERDICTS:
         chosen[name] = verdicts[name].to_numpy()
-    profile["gear"] = {**in_use, "left_out": gear.words(), "frames": int((included & ~aside).sum())}
-    profile["filter"] = _filter(selection, int((wanted & ~aside).sum()))
+    profile["gear"] = {**in_use, "left_out": gear.words(), **_looked_at(included & ~aside, best)}
+    profile["filter"] = _filter(selection, _looked_at(wanted & ~aside, best))
     unread = [] if store is None else store.unread()
     profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
     more = [*_unread_notice(unread), *_fault_notices(profile["faults"])]
@@ -228,11 +228,16 @@ def _use(frames: pd.DataFrame, rows: NDArray[np.bool_], gear: Chosen, faults: Fa
     return faults.whole("gear", lambda: gear_in_use(used, gear), without) if len(used) else without
 
 
-def _filter(selection: Selection, frames: int) -> Filter | None:
+def _filter(selection: Selection, counts: Gear) -> Filter | None:
     """What the profile says of its restrictions; None without any."""
     given = selection.given()
-    restrictions: Filter = {**given, "frames": frames, "words": selection.words()}  # type: ignore[typeddict-item]
+    restrictions: Filter = {**given, **counts, "words": selection.words()}  # type: ignore[typeddict-item]
     return restrictions if given else None
+
+
+def _looked_at(measured: NDArray[np.bool_], best: NDArray[np.bool_]) -> Gear:
+    """Counts of the measured files that are looked at, and of the copies among them."""
+    return {"frames": int(measured.sum()), "copies": int((measured & ~best).sum())}
 
 
 def _need_frames(

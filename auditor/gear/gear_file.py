@@ -28,7 +28,7 @@ _EXAMPLE: Final = """\
 [mine]
 bodies = []          # always yours, however seldom used: ["Fell Two"]
 lenses = []
-phones = false       # true: phones count like other cameras
+phones = false       # true: phones, and drones and others as small with one aperture, count like other cameras
 
 [leave-out]          # not looked at in the profile
 bodies = []          # borrowed or sold: ["Lent"]

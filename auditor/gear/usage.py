@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -25,17 +26,20 @@ IN_USE: Final = "in use"
 SHARE: Final = 0.02
 """Share of the archive's frames from which on gear counts as in use (common practice, no source)."""
 LASTING: Final = 50
-"""So many frames in two calendar years or more count as in use too, however large the archive."""
+"""So many frames in two calendar years or more count as in use too, however large the archive; so do as many of
+gear that is new, where they are `SHARE` of the frames since its first."""
 SINGLE: Final = 5
 """Fewer frames than this show no habit."""
 BORROWED_DAYS: Final = 31
-"""Gear seen for no longer than this, in an archive of more than a year, was borrowed or tried."""
+"""Gear seen for no longer than this, in an archive of more than a year, was borrowed or tried, if the archive
+goes on without it for longer than this: what was in use up to its end may well be new."""
 BORROWED_SHARE: Final = 0.1
 """Unless it took this share of all frames."""
 A_YEAR_DAYS: Final = 365
 """Days in a year."""
 PHONE_FOCAL_MM: Final = 10.0
-"""Phones have lenses shorter than this (real, not full-frame, focal length) ..."""
+"""Phones have lenses shorter than this (real, not full-frame, focal length), as have drones and action cameras, of
+which no aperture can be advised either ..."""
 PHONE_PARALLEL: Final = 0.99
 """... and one aperture at each focal length, in this share of the frames."""
 PHONE_WIDE: Final = 1.95
@@ -46,6 +50,26 @@ _DAY: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 """A day by ISO 8601."""
 USE_COLUMNS: Final = ("body", "lens", "converter", "focal_length_mm", "f_number", "iso", "taken")
 """Columns by which use is judged."""
+
+
+class _Days(NamedTuple):
+    """Days of an archive."""
+
+    of: NDArray[np.int64]
+    """Number of the day on which each frame was taken, -1 unknown."""
+    dates: list[str]
+    """The days (ISO 8601), the first first."""
+    before: NDArray[np.int64]
+    """Frames taken before each of them, and at last those of all."""
+
+    def since(self, first: str) -> int:
+        """Frames from a day on."""
+        return int(self.before[-1] - self.before[bisect_left(self.dates, first)])
+
+    def long_after(self, last: str) -> int:
+        """Frames more than `BORROWED_DAYS` after a day."""
+        end = str(np.datetime64(last) + np.timedelta64(BORROWED_DAYS, "D"))
+        return int(self.before[-1] - self.before[bisect_right(self.dates, end)])
 
 
 def gear_in_use(frames: pd.DataFrame, chosen: Chosen) -> Gear:
@@ -79,24 +103,24 @@ def gear_in_use(frames: pd.DataFrame, chosen: Chosen) -> Gear:
     return {"bodies": bodies, "lenses": lenses}
 
 
-def _days_of(frames: pd.DataFrame) -> tuple[NDArray[np.int64], list[str]]:
-    """Number of the day on which each frame was taken, -1 unknown, and the days (ISO 8601), the first first."""
+def _days_of(frames: pd.DataFrame) -> _Days:
     code, found = pd.factorize(texts(frames, "taken").str.slice(0, DAY_CHARACTERS))
     dates = sorted(str(text) for text in found if _DAY.fullmatch(str(text)))
     number = {date: i for i, date in enumerate(dates)}
-    return np.array([*(number.get(str(text), -1) for text in found), -1])[code], dates
+    day = np.array([*(number.get(str(text), -1) for text in found), -1], np.int64)[code]
+    counts = np.bincount(day[day >= 0], minlength=len(dates))
+    return _Days(day, dates, np.concatenate([[0], np.cumsum(counts)]))
 
 
 def _entries(
     frames: pd.DataFrame,
     keys: Sequence[str],
     figures: Mapping[str, Floats],
-    days: tuple[NDArray[np.int64], list[str]],
+    days: _Days,
     chosen: Chosen,
 ) -> list[Use]:
     total = len(frames)
-    day, dates = days
-    span = _days(dates[0], dates[-1]) if dates else 0
+    day, dates = days.of, days.dates
     year = np.array([int(d[:4]) for d in dates], np.int64)
     iso, focal, f_number = (figures[n] for n in ("iso", "focal_length_mm", "f_number"))
     # Arrays, not tables: hundreds of bodies and lenses, each of few frames; those first seen first.
@@ -118,7 +142,8 @@ def _entries(
         }
         if "lens" in named:
             entry["lens"], entry["converter"] = named["lens"], named["converter"]
-        entry["role"] = _role(entry, focal[rows], f_number[rows], span, chosen)
+        phone = not chosen.phones and is_phone(focal[rows], f_number[rows])
+        entry["role"] = _role(entry, phone, days, chosen)
         out.append(entry)
     out.sort(key=lambda e: -e["frames"])
     known = [e for e in out if (e["lens"] if "lens" in e else e["body"])]
@@ -128,23 +153,31 @@ def _entries(
     return out
 
 
-def _role(entry: Use, focal_mm: Floats, f_number: Floats, span_days: int, chosen: Chosen) -> Role:
+def _role(entry: Use, like_a_phone: bool, days: _Days, chosen: Chosen) -> Role:
     own = chosen.my_lenses if "lens" in entry else chosen.my_bodies
     name = entry["lens"] if "lens" in entry else entry["body"]
     if own and names_one_of(pd.Series([name]), own).any():
         return IN_USE
     if not name and not entry.get("body"):
         return "not named"
-    if not chosen.phones and is_phone(focal_mm, f_number):
+    # A short lens of one aperture is a phone's only if the body's other lenses are: a fisheye is not.
+    if like_a_phone and ("lens" not in entry or not entry["body"]):
         return "phone"
     if entry["frames"] < SINGLE:
         return "single frames"
     first, last = entry["first"], entry["last"]
-    brief = span_days > A_YEAR_DAYS and entry["share"] < BORROWED_SHARE
-    if brief and first and last and _days(first, last) <= BORROWED_DAYS:
-        return "borrowed"
-    lasting = entry["frames"] >= LASTING and entry["years"] >= 2
-    return IN_USE if entry["share"] >= SHARE or lasting else "seldom used"
+    lasting = entry["years"] >= 2
+    if first and last:
+        given_back = days.long_after(last) >= SINGLE  # single frames may be of a clock set wrong
+        brief = (
+            _days(first, last) <= BORROWED_DAYS
+            and _days(days.dates[0], days.dates[-1]) > A_YEAR_DAYS
+        )
+        if given_back and brief and entry["share"] < BORROWED_SHARE:
+            return "borrowed"
+        lasting |= not given_back and entry["frames"] >= SHARE * days.since(first)
+    used = entry["share"] >= SHARE or (lasting and entry["frames"] >= LASTING)
+    return IN_USE if used else "seldom used"
 
 
 def is_phone(focal_mm: Floats, f_number: Floats) -> bool:

@@ -9,6 +9,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
+from pandas.util import hash_array
 
 from auditor.exposure import F_NUMBERS, f_number_place
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SHARE_COLUMNS, SIGNAL_BIN_EDGES
@@ -23,6 +24,7 @@ __all__ = [
     "SHARE_COLUMNS",
     "aperture_index",
     "days",
+    "draw_order",
     "full_frame_focal_mm",
     "group_numbers",
     "log_sharpness",
@@ -72,6 +74,42 @@ def group_numbers(frames: pd.DataFrame, name: str) -> NDArray[np.int64]:
     """
     known = numbers(frames, name)
     return np.where(np.isnan(known), -1.0 - np.arange(len(known)), known).astype(np.int64)
+
+
+def draw_order(
+    frames: pd.DataFrame, figures: NDArray[np.float32], seed: int = 0
+) -> NDArray[np.uint64]:
+    """Random order in which frames are taken into a sample.
+
+    A frame's place hangs on the frame alone: the same frames give the same sample whatever others the table
+    holds and wherever they stand in it.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Column `file_id`, the hash of a file's content, where there is one.
+    figures : ndarray of float32, shape (n, k)
+        What was measured, which tells frames without that hash apart; NaN where nothing was.
+    seed : int
+        Another one draws another sample.
+
+    Returns
+    -------
+    ndarray of uint64, shape (n,)
+        Spread evenly over all numbers of 64 bits.
+    """
+    order = np.zeros(len(frames), np.uint64)
+    nameless = np.ones(len(frames), bool)
+    if "file_id" in frames:
+        nameless = frames["file_id"].isna().to_numpy(bool)
+        ids = frames["file_id"].to_numpy(object)
+        order = hash_array(ids, categorize=False)
+    if nameless.any():
+        own = np.zeros(nameless.sum(), np.uint64)
+        for column in np.nan_to_num(figures[nameless]).T:
+            own = hash_array(own ^ hash_array(np.ascontiguousarray(column)))
+        order[nameless] = own
+    return hash_array(order ^ np.uint64(seed))
 
 
 def random_sample(rows: NDArray[np.int64], most: int) -> NDArray[np.int64]:

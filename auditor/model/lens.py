@@ -83,6 +83,7 @@ class Seams(TypedDict):
 
     f_number: Positive
     frames: Count
+    outings: NotRequired[Annotated[Count, "outings in which they were taken"]]
     lateral_red_px: float | None
     lateral_red_px_low: float | None
     lateral_red_px_high: float | None

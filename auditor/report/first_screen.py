@@ -29,7 +29,7 @@ ROLES: Final = {
     "seldom used": "Seldom used",
     "single frames": "A few frames",
     "borrowed": "Borrowed or tried for a few weeks",
-    "phone": "Phones",
+    "phone": "Phones and other small cameras of one aperture",
     "not named": "Named neither lens nor body",
 }
 """Roles of gear, in the order in which the page lists them, with the heads of their closed lines."""

@@ -112,23 +112,32 @@ _SEAMS: Final = (
     *("lateral_red_px_low", "lateral_red_px_high", "lateral_blue_px_low", "lateral_blue_px_high"),
     *("fringe_width_px_low", "fringe_width_px_high"),
 )
+_MEDIANS: Final = ("lateral_red_px", "lateral_blue_px", "fringe_width_px")
 
 
 def no_onset(part: FocalRange, visible_px: float) -> str:
     """'none as wide as 1 px from f/2 to f/22 (47 frames)' where every aperture's interval stays under what shows;
-    that it is not settled where one does not; '' where no aperture has enough frames."""
+    that it is not settled where one does not, where an aperture between them of few frames shows seams, or where
+    there is one outing only; '' where no aperture has enough frames."""
     apertures = (part.get("fringing") or {}).get("by_aperture") or []
-    seams = [s for s in apertures if (s.get("frames") or 0) >= FEWEST_SEAMS]
-    frames = sum(s.get("frames") or 0 for s in seams)
-    widths = [words.number(s.get(key)) for s in seams for key in _SEAMS]
-    used = [n for s in seams if (n := s.get("f_number"))]
-    if not used:
+    enough = [s for s in apertures if (s.get("frames") or 0) >= FEWEST_SEAMS and s.get("f_number")]
+    if not enough:
         return ""
-    if any(w is None or abs(w) >= visible_px for w in widths):
-        return f"where they show is not settled ({words.count(frames)})"
+    # Profiles of before outings were counted don't have them.
+    seams = [s for s in enough if s.get("outings") != 1]
+    if not seams:
+        frames = words.count(sum(s.get("frames") or 0 for s in enough))
+        return f"where they show is not settled ({frames}, of one outing at each aperture); another outing would tell"
+    used = [s["f_number"] for s in seams]
+    between = [s for s in apertures if min(used) <= (s.get("f_number") or 0) <= max(used)]
+    frames = words.count(sum(s.get("frames") or 0 for s in between))
+    widths = [words.number(s.get(key)) for s in seams for key in _SEAMS]
+    medians = [words.number(s.get(key)) or 0 for s in between for key in _MEDIANS]
+    if None in widths or any(abs(w or 0) >= visible_px for w in [*widths, *medians]):
+        return f"where they show is not settled ({frames})"
     ends = words.aperture_range((min(used), max(used)))
     where = f"from {ends}" if " to " in ends else f"at {ends}"
-    return f"none as wide as {visible_px:g} px {where} ({words.count(frames)})"
+    return f"none as wide as {visible_px:g} px {where} ({frames})"
 
 
 BUTTONS: Final = {"meant": "meant", "fine": "fine", "bad": "indeed bad"}

@@ -320,8 +320,10 @@ def findings(profile: Profile) -> list[str]:
     out += [lens_sentence(line.lens, several) for line in lines]
     if len(lenses) > len(lines):
         more = "more " if lines else ""
-        rest = words.count(len(lenses) - len(lines), f"{more}lens", f"{more}lenses")
-        out.append(f"{rest} in the report.")
+        told = [line.lens for line in lines]
+        rest = len(_distinct(lenses, "lens") - _distinct(told, "lens"))
+        if rest:
+            out.append(f"{words.count(rest, f'{more}lens', f'{more}lenses')} in the report.")
     out += [body_sentence(line.body) for line in body_lines(profile, bodies)[:BODIES]]
     out += _matches(profile) + _comparisons(profile) + _keepers(profile)
     out += [setting_sentence(profile), handheld_sentence(profile)]
@@ -330,25 +332,36 @@ def findings(profile: Profile) -> list[str]:
 
 
 def _gear(entries: Sequence[Lens] | Sequence[Body], one: str, many: str) -> str:
-    """'70 lenses (25 without a name)', as many as the page lists; '' where none has a name."""
-    unnamed = sum(not words.known_name(x.get(one)) for x in entries)
-    if len(entries) == unnamed:
+    """'70 lenses (25 without a name)'; '' where none has a name."""
+    found = _distinct(entries, one)
+    unnamed = sum(not name for name, _ in found)
+    if len(found) == unnamed:
         return ""
-    return words.count(len(entries), one, many) + (
+    return words.count(len(found), one, many) + (
         f" ({unnamed:,} without a name)" if unnamed else ""
     )
 
 
+def _distinct(entries: Sequence[Lens] | Sequence[Body], one: str) -> set[tuple[str, Any]]:
+    """(name, which): each lens or body once, on however many bodies, with and without a converter. Copies of one
+    name are told apart by serial number, lenses without a name by the body."""
+    names = [(words.known_name(x.get(one)), x) for x in entries]
+    return {(name, x.get("lens_serial" if name else "body")) for name, x in names}
+
+
 def _archive(profile: Profile, gear: Sequence[str]) -> str:
     frames: Frames = profile.get("frames") or {}  # type: ignore[typeddict-item]
-    text = looked_at(profile) or f"{words.count(frames.get('measured'))} measured"
+    part = looked_at(profile)
+    text = part or f"{words.count(frames.get('measured'))} measured"
     with_gear = " on ".join(g for g in gear if g)
     text += f", taken with {with_gear}" if with_gear else ""
-    if copies := frames.get("copies"):
+    counts: Any = (profile.get("filter") or profile.get("gear") or {}) if part else frames
+    if copies := counts.get("copies"):
         text += f"; {words.count(copies, 'of them is a copy', 'of them are copies')}"
         text += " (raw and JPEG, exports, backups) of an exposure that is measured once"
     if aside := frames.get("set_aside"):
-        text += f"; {words.count(aside, 'file')} set aside, each with its reason"
+        of = " of the whole archive" if part else ""
+        text += f"; {words.count(aside, 'file')}{of} set aside, each with its reason"
     if unread := profile.get("unread_folders"):
         text += f"; {words.count(len(unread), 'folder')} could not be read and may hold more"
     return text + "."

@@ -208,3 +208,27 @@ def test_a_sample_of_very_many_frames_stands_for_all(monkeypatch: pytest.MonkeyP
     for a, b in zip(part["tones"], whole["tones"], strict=True):
         assert a["low"] <= b["snr"] <= a["high"]
         assert a["frames"] <= 100
+
+
+@pytest.mark.parametrize("hashed", [True, False])
+def test_the_sample_of_a_body_does_not_hang_on_other_frames_nor_on_the_order_of_rows(
+    monkeypatch: pytest.MonkeyPatch, hashed: bool
+) -> None:
+    """A part of the archive, or one in which files were renamed, tells the same of the same frames."""
+    monkeypatch.setattr(observe_module, "STEP_LIMIT", 100)
+    bodies = [ToneBody("Alder One"), ToneBody("Birch", width_px=6000)]
+    frames = tone_archive(bodies, [100, 1600], np.random.default_rng(41), frames=200)
+    frames = frames.drop(columns="file_id", errors="ignore").assign(mark=np.arange(len(frames)))
+    if hashed:
+        frames["file_id"] = [f"content {n}" for n in frames["mark"]]
+
+    def sample(part: pd.DataFrame) -> set[int]:
+        part = part.reset_index(drop=True)
+        seen = observe(part).frames
+        return set(part["mark"][seen["frame"][seen["body"] == "Birch"]])
+
+    whole = sample(frames)
+    assert len(whole) == 200
+    assert sample(frames.sample(frac=1, random_state=1)) == whole
+    assert sample(frames[frames["body"] == "Birch"]) == whole
+    assert sample(pd.concat([frames[::-1], frames[:7].assign(body="Cedar")])) == whole

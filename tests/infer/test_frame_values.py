@@ -7,11 +7,12 @@ from datetime import datetime, timedelta
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import spearmanr
 
 from auditor.infer.comparisons.pairs import find_pairs
 from auditor.infer.decisions.common import date_of, iso_day
 from auditor.infer.decisions.scan import sharp_level
-from auditor.infer.frame_values import days
+from auditor.infer.frame_values import days, draw_order
 
 
 def test_clocks_may_say_any_year_that_exif_can_write() -> None:
@@ -57,3 +58,19 @@ def test_the_level_of_equal_values_is_theirs(count: int) -> None:
     """A weighted mean of equal values may be rounded above them all."""
     for value in (-1.1, -0.7, 0.1, 1 / 3):
         assert sharp_level(np.full(count, value)) == pytest.approx(value)
+
+
+@pytest.mark.parametrize("hashed", [True, False])
+def test_the_order_of_a_sample_is_by_chance_and_another_for_another_seed(hashed: bool) -> None:
+    """Neither the sharpest nor the first frames come first (Spearman's rank correlation, 0 by chance)."""
+    n = 4000
+    figures = np.random.default_rng(1).lognormal(-1.5, 0.3, (n, 2)).astype(np.float32)
+    figures[::3, 1] = np.nan
+    frames = pd.DataFrame({"file_id": [f"{i:07d}" for i in range(n)]} if hashed else {}, range(n))
+    order = draw_order(frames, figures)
+    assert len(np.unique(order)) == n
+    other = draw_order(frames, figures, seed=1)
+    for unlike in (np.arange(n), figures[:, 0], other):
+        # Its standard error without any relation is 1 / sqrt(n - 1).
+        assert abs(spearmanr(order, unlike).statistic) < 4 / np.sqrt(n - 1)
+    assert np.histogram(order / 2.0**64, 10, (0, 1))[0].min() > n / 10 * 0.8

@@ -197,6 +197,16 @@ def test_two_outings_that_show_fringes_bound_no_onset(night: float, onset: float
     assert (fringing["onset_f_number"] is None) == (onset is None)
 
 
+@pytest.mark.parametrize(("outings", "onset"), [(1, None), (2, 2.8), (12, 2.8)])
+def test_one_outing_names_no_onset(outings: int, onset: float | None) -> None:
+    """However many frames of it show seams: they may be one scene's, branches against a bright sky."""
+    frames = frames_of(LensSpec(frames=15, apertures=(2.8, 8.0, 11.0)), outings=outings)
+    fringing = _fringes(frames, np.where(frames["f_number"] == 2.8, 3.0, 0.0))
+    assert (fringing["onset_f_number"] is None) == (onset is None)
+    assert {s["outings"] for s in fringing["by_aperture"]} <= set(range(1, outings + 1))
+    assert max(s["outings"] for s in fringing["by_aperture"]) >= min(outings, 2)
+
+
 def test_one_frame_is_no_onset():
     frames = frames_of(LensSpec(apertures=(4.0, 8.0)), outings=12)
     wide = frames.index[frames["f_number"] == 4.0]
@@ -288,6 +298,25 @@ def test_frames_are_pooled_by_what_their_zones_show_and_the_measurements_own_err
     assert mtf50[:2].tolist() == [0.40, 0.41]
     assert stderr[:2].tolist() == [0.01, 0.02]
     assert np.isnan(mtf50[2])
+
+
+@pytest.mark.parametrize("hashed", [True, False])
+def test_a_lens_of_many_frames_has_the_same_curve_whatever_other_frames_there_are(
+    hashed: bool,
+) -> None:
+    """Over 60 frames at an aperture are sampled: not by their rows, which a filter or a rename of files moves."""
+    frames = frames_of(LensSpec(frames=90), LensSpec(lens="Lens B", frames=90))
+    if not hashed:
+        frames = frames.drop(columns="file_id")
+
+    def ranges(part):
+        lenses = infer_lenses(part.reset_index(drop=True), Criteria())
+        (part_of,) = next(x for x in lenses if x["lens"] == "Lens B")["focal_ranges"]
+        return part_of["acceptable"], part_of["apertures"]
+
+    whole = ranges(frames)
+    assert ranges(frames[frames["lens"] == "Lens B"]) == whole
+    assert ranges(frames.sample(frac=1, random_state=3)) == whole
 
 
 def test_curves_fitted_together_are_those_fitted_alone():

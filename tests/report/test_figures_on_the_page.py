@@ -316,6 +316,46 @@ def test_a_lens_without_an_onset_of_fringes_says_what_was_found(
     assert no_onset(part, 1.0) == told
 
 
+@pytest.mark.parametrize(
+    ("frames", "outings", "width", "told"),
+    [
+        (4, 4, 3.0, "where they show is not settled (22 frames)"),
+        (4, 4, 0.4, "none as wide as 1 px from f/2.8 to f/8 (22 frames)"),
+        (9, 1, 3.0, "where they show is not settled (27 frames)"),
+    ],
+)
+def test_no_fringes_are_denied_where_an_aperture_of_few_frames_shows_them(
+    frames: int, outings: int, width: float, told: str
+) -> None:
+    """The range that is told of holds f/4, though too few of its frames or outings bound its median."""
+    part = made_up.profile(1)["lenses"][0]["focal_ranges"][0]
+    part["fringing"] = {
+        "by_aperture": [
+            _seam(2.8, 9, 3, 0.4),
+            _seam(4.0, frames, outings, width),
+            _seam(8.0, 9, 3, 0.4),
+        ]
+    }
+    assert no_onset(part, 1.0) == told
+
+
+def test_one_outing_settles_no_fringes_and_an_aperture_of_one_outing_ends_no_range() -> None:
+    part = made_up.profile(1)["lenses"][0]["focal_ranges"][0]
+    part["fringing"] = {"by_aperture": [_seam(n, 9, 1, 0.4) for n in (2.8, 4.0)]}
+    one = "where they show is not settled (18 frames, of one outing at each aperture)"
+    assert no_onset(part, 1.0) == f"{one}; another outing would tell"
+    part["fringing"]["by_aperture"] += [_seam(n, 9, 2, 0.4) for n in (5.6, 8.0)]
+    assert no_onset(part, 1.0) == "none as wide as 1 px from f/5.6 to f/8 (18 frames)"
+
+
+def _seam(f_number: float, frames: int, outings: int, width: float) -> dict[str, float]:
+    """What is seen at one aperture, with the bounds of all frames alike."""
+    names = ("lateral_red_px", "lateral_blue_px")
+    sizes = {f"{n}{end}": 0.0 for n in names for end in ("", "_low", "_high")}
+    sizes |= {f"fringe_width_px{end}": width for end in ("", "_low", "_high")}
+    return sizes | {"f_number": f_number, "frames": frames, "outings": outings}
+
+
 def test_a_figure_without_an_interval_claims_none() -> None:
     part = made_up.profile(1)["lenses"][0]["focal_ranges"][0]
     part["apertures"][0]["centre"] |= {"low": None, "high": None}

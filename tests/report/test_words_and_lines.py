@@ -8,17 +8,22 @@ import subprocess
 from pathlib import Path
 
 import made_up
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from test_page import written
 
+from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
+from auditor.audit import InferOptions, infer_frames
+from auditor.crawl import relate
+from auditor.gear.gear_file import Chosen
 from auditor.report import words
 from auditor.report.iso_words import band_sentence, kind_sentence, shown_bands
 from auditor.report.listing import HEADER, keeper_line, pipe_path, select_keepers
 from auditor.report.rendering import figures, sentence
 from auditor.report.sentences import lens_scale_sentence, scale_sentence
-from auditor.report.summary import summary_lines
+from auditor.report.summary import findings, summary_lines
 
 
 @pytest.mark.parametrize(
@@ -75,6 +80,49 @@ def test_gear_is_counted_as_the_page_lists_it() -> None:
     made = made_up.profile(3)
     made["lenses"][2]["lens"] = "unknown lens"
     assert "taken with 3 lenses (1 without a name) on 2 bodies" in summary_lines(made)[0]
+
+
+def test_a_lens_on_several_bodies_and_with_a_converter_is_one_lens() -> None:
+    made = made_up.profile(4)
+    for lens, body, converter in zip(
+        made["lenses"],
+        ("Alder One", "Alder Two", "Alder Two", "Birch"),
+        (None, None, "1.4x", None),
+        strict=True,
+    ):
+        lens |= {"lens": "Tarn 35mm", "body": body, "converter": converter, "lens_serial": None}
+    told = summary_lines(made)
+    assert "taken with 1 lens on " in told[0]
+    assert not any("in the report" in line for line in told)
+    made["lenses"][3]["lens_serial"] = "12345"  # a second copy of it
+    assert "taken with 2 lenses on " in summary_lines(made)[0]
+    made["lenses"] = [lens | {"focal_ranges": []} for lens in made["lenses"]]
+    assert "2 lenses in the report." in summary_lines(made)
+
+
+@pytest.mark.parametrize("lens", ["Tarn", "Skarn", "Fell"])
+def test_copies_are_counted_among_the_frames_looked_at(lens: str) -> None:
+    """Backups of every frame by one lens, of a few by another; what was set aside is the whole archive's."""
+    lenses = [LensSpec("Tarn", frames=12), LensSpec("Skarn", frames=2), LensSpec("Fell", frames=1)]
+    frames, _ = simulate_frames(ArchiveSpec(lenses, outings=8), 1)
+    frames["path"] = [f"/a/IMG_{n:04}.jpg" for n in range(len(frames))]
+    frames["file_id"] = frames["path"]
+    frames = frames.drop(columns=["outing", "best"])
+    saved = (frames["lens"] == "Tarn") | ((frames["lens"] == "Skarn") & (frames["f_number"] < 5))
+    backup = frames[saved].assign(path=lambda f: f["path"].str.replace("/a/", "/b/"))
+    bad = pd.DataFrame({"path": ["/a/bad.jpg"], "status": ["set-aside"], "reason": ["empty"]})
+    table = relate(pd.concat([frames, backup, bad], ignore_index=True))
+    profile, _ = infer_frames(table, InferOptions(lens=lens), Chosen(), None)
+    own = table[table["lens"] == lens]
+    copies = int((~own["best"]).sum())
+    assert (copies > 0) == (lens != "Fell")
+    first = findings(profile)[0]
+    assert first.startswith(
+        f"{len(own)} of the {len(table) - 1} frames measured are looked at here"
+    )
+    assert (f"; {copies} of them are copies" in first) == (copies > 0)
+    assert ("copies" in first) == (copies > 0)
+    assert first.endswith("1 file of the whole archive set aside, each with its reason.")
 
 
 def test_ranges_that_hold_everywhere_are_the_common_ones() -> None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from auditor import srgb
 from auditor.exposure import nominal_iso
+from auditor.infer.frame_values import draw_order
 from auditor.record import TONE_SIGNALS, tone_column
 from auditor.record.values import flags, numbers, words
 
@@ -224,7 +225,7 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
     -------
     Observations
         Frames that are measured, not resized, with an ISO and at least one tone whose noise was measured or
-        bounded; at most `STEP_LIMIT` of each body, kind and ISO step, a random sample with a fixed seed.
+        bounded; at most `STEP_LIMIT` of each body, kind and ISO step, a random sample (`draw_order`).
     """
     stems = [tone_column(s) for s in TONE_SIGNALS]
     table = sensor_rows(
@@ -248,7 +249,7 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
 
     keep = np.flatnonzero(reason == "")
     candidates = _frame_columns(table[[c for c in _COLUMNS if c in table]].iloc[keep], pushed)
-    sample = _sample(candidates)
+    sample = _sample(candidates, frames, sigma[keep])
     keep, sampled = keep[sample], candidates.iloc[sample].reset_index(drop=True)
     usable, used = _by_kind(candidates), _by_kind(sampled)
     not_sampled = {key: n - used[key] for key, n in usable.items() if n > used[key]}
@@ -286,15 +287,17 @@ def _frame_columns(rows: pd.DataFrame, pushed: Collection[int]) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def _sample(candidates: pd.DataFrame) -> NDArray[np.int64]:
+def _sample(
+    candidates: pd.DataFrame, frames: pd.DataFrame, sigma: NDArray[np.float32]
+) -> NDArray[np.int64]:
     """Row numbers of at most `STEP_LIMIT` frames of each body, kind and ISO step, by chance but always
     the same ones; long exposures and pushed frames are counted on their own."""
     names = ["body", "kind", "step", "long_exposure", "pushed"]
     group = candidates.groupby(names, observed=True, sort=True).ngroup().to_numpy()
     if not len(group) or np.bincount(group).max() <= STEP_LIMIT:
         return np.arange(len(candidates))
-    order = np.random.default_rng(0).permutation(len(candidates))
-    order = order[np.argsort(group[order], kind="stable")]
+    drawn = draw_order(frames.filter(["file_id"]).loc[candidates["frame"]], sigma)
+    order = np.lexsort((drawn, group))
     counts = np.bincount(group)
     rank = np.arange(len(order)) - (np.cumsum(counts) - counts)[group[order]]
     return np.sort(order[rank < STEP_LIMIT])

@@ -33,6 +33,8 @@ _SPAN_THIRDS: Final = 6
 """and what stopping down changes if it holds apertures two stops apart or more."""
 _FEWEST_OUTINGS: Final = 6
 """So many such outings take the place of all: of fewer the scenes' own strength is not averaged out."""
+_SEVERAL: Final = 2
+"""Outings below which nothing is said of the lens: what one scene shows or hides is its own."""
 _FEWEST: Final = 4
 """Frames, at the apertures at which seams are said to show, below which nothing is said."""
 
@@ -112,7 +114,7 @@ def describe_fringing(
     -------
     Fringing or None
         None when no frame was measured. The onset is None unless the widest apertures surely show seams, on
-        at least `_FEWEST` frames.
+        at least `_FEWEST` frames of `_SEVERAL` outings.
     """
     by_aperture: list[Seams] = []
     measured = np.zeros(len(rows), bool)
@@ -123,6 +125,7 @@ def describe_fringing(
         red, blue, width = (_median(v, interval) for v in table.of(rows[here]))
         by_aperture.append({
             "f_number": nominal_from_index(int(index)), "frames": int((measured & here).sum()),
+            "outings": len(np.unique(outing[measured & here])),
             "lateral_red_px": red[0], "lateral_red_px_low": red[1], "lateral_red_px_high": red[2],
             "lateral_blue_px": blue[0], "lateral_blue_px_low": blue[1],
             "lateral_blue_px_high": blue[2], "fringe_width_px": width[0],
@@ -135,10 +138,9 @@ def describe_fringing(
         table, rows[comparable], aperture[comparable], outing[comparable], interval
     )
     onset, first, last = (_onset(stops, size[:, i], visible_px) for i in range(3))
-    frames = (
-        0 if onset is None else int((aperture[comparable] <= f_number_place(onset) + 0.5).sum())
-    )
-    if onset is None or first is None or frames < _FEWEST:
+    shown = comparable & (aperture <= (-1 if onset is None else f_number_place(onset) + 0.5))
+    frames, outings = int(shown.sum()), len(np.unique(outing[shown]))
+    if onset is None or first is None or frames < _FEWEST or outings < _SEVERAL:
         onset = first = last = None
     widest = None if acceptable is None else acceptable[0]
     inside = None if widest is None else onset is not None and onset >= widest

@@ -9,7 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.frame_values import aperture_index, group_numbers, sharpness_and_error
+from auditor.infer.frame_values import (
+    aperture_index,
+    draw_order,
+    group_numbers,
+    sharpness_and_error,
+)
 from auditor.record import ZONES
 from auditor.record.values import numbers
 
@@ -42,8 +47,8 @@ class Table:
         As the files state them.
     outing : ndarray of int64, shape (n,)
         Number of the outing; below 0, and of its own, where unknown.
-    order : ndarray of int32, shape (n,)
-        Random order in which rows are taken into a sample.
+    order : ndarray of uint64, shape (n,)
+        Random order in which rows are taken into a sample (`draw_order`).
     """
 
     log_mtf50: Singles
@@ -53,7 +58,7 @@ class Table:
     f_number: Singles
     focal_mm: Floats
     outing: Rows
-    order: NDArray[np.int32]
+    order: NDArray[np.uint64]
 
     def usable(self, rows: Rows) -> Rows:
         """Rows with an aperture and a figure.
@@ -102,7 +107,7 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     ----------
     frames : DataFrame
         Columns of `record.ZONES` (`*_mtf50_cpp` and both standard errors), `f_number`, `focal_length_mm`,
-        `outing`.
+        `outing`, `file_id`.
     seed : int
         Seed of the order in which samples are drawn.
 
@@ -121,10 +126,11 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     stderr /= value
     stderr[~((stderr > 0) & (stderr < 5))] = np.nan
     f_number = numbers(frames, "f_number")
+    order = draw_order(frames, np.concatenate([value, stderr], axis=1), seed)
     focal = numbers(frames, "focal_length_mm")
     focal[~((focal > 0.5) & (focal < 20_000))] = np.nan
     return Table(
         np.log(value, out=value), stderr, objects, aperture_index(f_number),
         f_number.astype(np.float32), focal,
-        group_numbers(frames, "outing"), np.random.default_rng(seed).permutation(len(frames)).astype(np.int32),
+        group_numbers(frames, "outing"), order,
     )  # fmt: skip
