@@ -21,6 +21,7 @@ from auditor.artificial.camera import Mosaic
 from auditor.artificial.files import FrameTags, jpeg_bytes, mosaic_bytes
 from auditor.record import Settings
 from auditor.settings import read_settings, read_tags
+from auditor.settings.read import file_number
 from auditor.settings.tags import MAX_TEXT
 
 DATA = Path(__file__).parents[3] / "shared" / "data"
@@ -352,10 +353,36 @@ def test_digital_zoom_is_enlarged() -> None:
         ("DSC_0123.NEF", "0123"), ("_MG_4567-edit.jpg", "4567"), ("P5010012.ORF", "5010012"),
         ("IMG_20240501_060000.jpg", None), ("20240501-060000-3.jpg", None), ("2024-05-01 06.00.jpg", None),
         ("lake.jpg", None), ("a/100_2000/DSCF7001.RAF", "7001"), ("0042.jpg", "0042"),
+        ("2019-Iceland-0456.jpg", "2019-0456"), ("NL850_1234.jpg", "850-1234"), ("100-0105_IMG.jpg", "100-0105"),
+        ("20240501_DSC00123.jpg", "00123"), ("DJI_20240501120000_0001_D.jpg", "0001"),
+        ("IMG_20240501_120000(1).jpg", None), ("PXL_20251117_235033644.jpg", None),
+        ("IMG_20240501_120000_BURST001.jpg", "001"), ("IMG_0123-2.jpg", "0123"), ("IMG_0123 (1).jpg", "0123"),
+        ("IMG_0123-1024x683.jpg", "0123"), ("IMG_0123-2048px.jpg", "0123"), ("P1050123.jpg", "1050123"),
+        ("DSC_2019.jpg", "2019"), ("IMG_0123-0125 panorama.jpg", "0123-0125"),
     ],
 )  # fmt: skip
 def test_file_number_from_the_name(name: str, number: str | None) -> None:
     assert settings_of({}, name=name).file_number == number
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        "DSC_{:04d}", "_DSC{:04d}", "DSC{:05d}", "P105{:04d}", "2019-Iceland-{:04d}", "2019-Iceland-{}",
+        "NL850_{:04d}", "NL850_{}", "NL7200_{}", "100-{:04d}_IMG", "20240501_DSC{:05d}", "240501_{}",
+        "2024-05-01 120000 IMG_{:04d}", "IMG_20240501_120000_BURST{:03d}", "DJI_20240501120000_{:04d}_D",
+        "{:04d} Iceland 2019", "Rome 2019 ({})", "01.05.2024-{}", "2019-{:04d}", "2019-0412_{}", "0412_{}",
+    ],
+)  # fmt: skip
+@given(st.sets(st.integers(1, 9999), min_size=2, max_size=2))
+def test_two_frames_of_one_way_of_naming_never_share_a_number(
+    pattern: str, counts: set[int]
+) -> None:
+    """Ways of cameras (DCF 2.0) and of people, whose names hold years, dates and bodies."""
+    tags = {"Exif.Image.Model": "NL 7200"}
+    one, other = (file_number(f"{pattern}.jpg".format(n), tags) for n in counts)
+    assert one is not None
+    assert one != other
 
 
 def test_the_tone_curve_to_assume_follows_the_interoperability_tag() -> None:
