@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
+from unicodedata import normalize
 
 from auditor.settings.tags import (
     F_LIMITS,
@@ -221,11 +222,14 @@ def range_from_name(name: str) -> LensRange | None:
 
 
 def lens_key(name: str) -> str:
-    """The same for every spelling of one lens: case, blanks, '.0' and 'f/' against 'F' drop out."""
-    text = name.casefold().replace("–", "-")
+    """The same for every spelling of one lens: case, blanks, '.0' and 'f/' against 'F' drop out.
+
+    Letters of every script stay: names in Cyrillic or Chinese differ in nothing else.
+    """
+    text = normalize("NFC", name).casefold().replace("–", "-")
     text = re.sub(r"(?<![\d.])(\d+)\.0+(?!\d)", r"\1", text)
     text = re.sub(r"\b(?:f\s*/?\s*|1\s*:\s*)(?=\d)", "f", text)
-    return re.sub(r"[^0-9a-z.+\-*]", "", text)
+    return re.sub(r"[^\w.+\-*]|_", "", text)
 
 
 _FACTOR: Final = r"(\d(?:[.,]\d{1,2})?)\s*[x×]|[x×]\s*(\d(?:[.,]\d{1,2})?)"
@@ -288,7 +292,7 @@ _FIRMWARE: Final = re.compile(
 
 
 def _tokens(text: str) -> list[str]:
-    return [t for t in re.split(r"[^0-9a-z*+]+", text.casefold()) if t]
+    return [t for t in re.split(r"(?:[^\w*+]|_)+", normalize("NFC", text).casefold()) if t]
 
 
 def body_name(make: str | None, model: str | None) -> str | None:

@@ -66,6 +66,47 @@ def test_spellings_of_one_lens_become_one() -> None:
     assert table["lens"].tolist() == ["NL 24-70 mm f/2.8"] * 3 + ["NL 24-70mm f/4"]
 
 
+@pytest.mark.parametrize(
+    ("one", "other"), [("Гелиос", "Юпитер"), ("七工匠 50mm f/1.8", "铭匠 50mm f/1.8")]
+)
+def test_lenses_named_in_other_scripts_are_told_apart(one: str, other: str) -> None:
+    table = reconcile(frames({"lens": one, "n": 2}, {"lens": other}, {"lens": one.upper()}))
+    assert table["lens"].tolist() == [one, one, other, one]
+
+
+def test_bodies_named_in_other_scripts_are_told_apart() -> None:
+    table = reconcile(frames({"body": "Зенит 12"}, {"body": "Киев 12"}))
+    assert table["body"].tolist() == ["Зенит 12", "Киев 12"]
+
+
+def test_lenses_of_two_makers_with_the_same_figures_are_two() -> None:
+    one, other = "Northlight 50mm f/1.8", "Halden 50mm f/1.8"
+    table = reconcile(
+        frames(
+            {"lens": one, "n": 3},
+            {"body": "Halden H2", "lens": other, "n": 2},
+            {"lens": other},
+            # Without a maker: on the other body it is by that body's, on the first it may be either.
+            {"body": "Halden H2", "lens": "50mm f/1.8"},
+            {"lens": "50mm f/1.8"},
+        )
+    )
+    assert table["lens"].tolist() == [one] * 3 + [other] * 4 + ["50mm f/1.8"]
+
+
+def test_a_lens_that_is_named_without_its_maker_is_the_one_of_its_body() -> None:
+    full = "Northlight 50mm f/1.8"
+    table = reconcile(
+        frames(
+            {"lens": full},
+            {"lens": "50 mm F1.8", "n": 2},
+            {"body": "Halden H2", "lens": "50mm f/1.8"},
+        )
+    )
+    assert table["lens"].tolist()[:3] == [full] * 3
+    assert table["lens"].iloc[3] != full, "nothing ties it to the other maker's lens"
+
+
 # --- converters
 
 
