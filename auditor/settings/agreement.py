@@ -202,16 +202,22 @@ def _by_range(frames: pd.DataFrame) -> pd.Series:
 
 def _converters(frames: pd.DataFrame) -> pd.Series:
     """Converters that a focal length outside the lens's own range gives away."""
-    names = ["lens", "focal_length_mm", "f_number"]
+    names = ["lens", "focal_length_mm", "f_number", "equivalent"]
     result = frames["converter"].astype("object").where(frames["converter"].notna(), None)
+    focal, told, diagonal = (
+        pd.Series(numbers(frames, name), index=frames.index)
+        for name in ("focal_length_mm", "focal_35mm", "sensor_diagonal_mm")
+    )
+    by_sensor = focal * FULL_FRAME_DIAGONAL_MM / diagonal
+    frames = frames.assign(equivalent=told.fillna(by_sensor))
     candidates = frames.loc[frames["converter"].isna() & frames["lens"].notna(), names]
     unique = candidates.drop_duplicates()
     ranges = {lens: range_from_name(str(lens)) for lens in unique["lens"].unique()}
     found: list[str | None] = []
     for lens, *figures in unique.itertuples(index=False):
         own = ranges[lens]
-        focal, f_number = (None if pd.isna(v) else float(v) for v in figures)
-        found.append(None if own is None else converter_from_range(own, focal, f_number))
+        known = (None if pd.isna(v) else float(v) for v in figures)
+        found.append(None if own is None else converter_from_range(own, *known))
     if not any(found):
         return result
     unique = unique.assign(found=pd.Series(found, index=unique.index, dtype="object"))

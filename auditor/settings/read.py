@@ -127,7 +127,8 @@ def _settings(raw: RawTags, name: str) -> Settings:
     tagged = tagged_pitch(tags, written or (width, height) if width and height else written, notes)
     native = native_size(tags)
     body = body_name(make, model)
-    lens, converter = _lens(tags, focal, f_number)
+    equivalent = exposure_tags.focal_length_35mm(tags)
+    lens, converter = _lens(tags, focal, f_number, equivalent)
     found = Settings(
         body=body,
         body_serial=body_serial(tags),
@@ -135,7 +136,7 @@ def _settings(raw: RawTags, name: str) -> Settings:
         lens_serial=lens_serial(tags),
         converter=converter,
         focal_length_mm=focal,
-        focal_35mm=exposure_tags.focal_length_35mm(tags),
+        focal_35mm=equivalent,
         f_number=f_number,
         exposure_time_s=time,
         iso=iso,
@@ -182,7 +183,9 @@ def _size(raw: RawTags, source: str) -> tuple[int | None, int | None]:
     return raw.width_px or None, raw.height_px or None
 
 
-def _lens(tags: Tags, focal: float | None, f_number: float | None) -> tuple[str | None, str | None]:
+def _lens(
+    tags: Tags, focal: float | None, f_number: float | None, equivalent: float | None
+) -> tuple[str | None, str | None]:
     """Lens without converter, and the converter."""
     name = lens_name(tags)
     converter = None
@@ -202,7 +205,7 @@ def _lens(tags: Tags, focal: float | None, f_number: float | None) -> tuple[str 
     if converter is None:
         ranges = lens_range(tags) or (range_from_name(name) if name else None)
         if ranges is not None:
-            converter = converter_from_range(ranges, focal, f_number)
+            converter = converter_from_range(ranges, focal, f_number, equivalent)
     return name, converter
 
 

@@ -279,6 +279,18 @@ def test_a_size_left_in_the_first_directory_is_what_the_camera_wrote(
     assert found.file_kind == kind
 
 
+def test_a_compact_named_by_equivalents_has_no_converter() -> None:
+    lens = {"LensModel": "28-100mm F1.8-4.9", "FocalLength": "22/1", "FNumber": "56/10"}
+    assert settings_of({**lens, "FocalLengthIn35mmFilm": "60"}).converter is None
+
+
+def test_a_lens_behind_an_extender_in_its_name_is_the_bare_one_at_every_focal_length() -> None:
+    name = "NL100-500mm F4.5-7.1 + EXTENDER NL1.4x"
+    for focal in (140, 420, 700):
+        found = settings_of({"LensModel": name, "FocalLength": f"{focal}/1", "FNumber": "10/1"})
+        assert (found.lens, found.converter) == ("NL100-500mm F4.5-7.1", "1.4x")
+
+
 @pytest.mark.parametrize(
     ("software", "source"),
     [

@@ -122,6 +122,24 @@ def test_a_focal_length_outside_the_lens_range_is_a_converter(
     assert found[2] == converter
 
 
+@pytest.mark.parametrize("told", ["by the tag", "by the sensor's size"])
+@pytest.mark.parametrize("focal", [10.4, 13.0, 18.6, 22.0, 26.0, 37.1])
+def test_a_compact_named_by_equivalents_has_no_converter(focal: float, told: str) -> None:
+    crop = 2.72  # a sensor of one inch, 13.2 x 8.8 mm
+    sensor = (
+        {"focal_35mm": round(crop * focal)} if told == "by the tag"
+        else {"sensor_diagonal_mm": 43.27 / crop}
+    )  # fmt: skip
+    found = last({"lens": "28-100mm F1.8-4.9", "focal_length_mm": focal, "f_number": 5.6, **sensor})
+    assert found["converter"] is None
+
+
+@pytest.mark.parametrize("crop", [1.0, 1.5, 2.0])
+def test_a_reducer_on_a_small_sensor_stays_a_reducer(crop: float) -> None:
+    reduced = {"focal_length_mm": 0.71 * 24, "focal_35mm": round(crop * 0.71 * 24)}
+    assert last(reduced)["converter"] == "0.71x"
+
+
 def test_a_converter_that_a_file_names_is_kept() -> None:
     assert last({}, {"converter": "1.7x"})["converter"] == "1.7x"
 
