@@ -2,7 +2,8 @@
 
 A capture is one exposure, however many files hold it. Files are tied to it by the body's own marks,
 strongest first: the same content, or one counted as the other's copy; the same body, second, exposure and fraction of a second; the same
-with the camera's file number in place of the fraction; the same with a picture that looks similar.
+with the camera's file number in place of the fraction, where f-number or exposure time is known; the same
+with a picture that looks similar.
 Two files that differ in such a mark where both have it are two captures.
 """
 
@@ -150,10 +151,11 @@ class _Marks:
         self.exposure_s = np.nan_to_num(numbers(frames, "exposure_time_s"), nan=0.0)
         # Programs rewrite rationals (1/249 for 1/250), so exposures are compared by the third of a
         # stop, on whose middle most cameras' values lie.
-        light = [(numbers(frames, name), steps) for name, steps in STEPS_PER_DOUBLING.items()]
-        self.light = _joined(
-            [np.round(np.log2(np.where(v > 0, v, np.nan)) * steps) for v, steps in light]
-        )
+        self.light: dict[str, Ints] = {}
+        for name, steps in STEPS_PER_DOUBLING.items():
+            value = numbers(frames, name)
+            stops = np.round(np.log2(np.where(value > 0, value, np.nan)) * steps)
+            self.light[name] = pd.factorize(stops)[0].astype(np.int64)
         signatures = frames.get("signature")
         self.signature = None if signatures is None else signatures.array
         # Asked for where no time is known, of few frames as a rule.
@@ -210,13 +212,20 @@ def _counted(frames: pd.DataFrame) -> Pairs:
 
 def _captures(marks: _Marks, counted: Pairs) -> Ints:
     links = [_linked(marks.content, marks.content >= 0), counted]
-    event = _joined([marks.body, marks.second, marks.light])
+    event = _joined([marks.body, marks.second])
+    # An export may lack a part of the exposure: it has that of its number, else of its moment.
+    numbered = _joined([event, marks.number])
+    own = {name: _filled(numbered, part) for name, part in marks.light.items()}
+    event = _joined([event, *(_filled(event, part) for part in own.values())])
     serial = _filled(event, marks.serial)
     event = _joined([event, serial])
     fraction = _filled(event, marks.fraction)
     moment = _joined([event, fraction])
     links.append(_linked(moment, marks.timed & (marks.fraction >= 0)))
-    links.append(_linked(_joined([moment, marks.number]), marks.timed & (marks.number >= 0)))
+    # Scans of many films are dated by one day, numbered from 1 each, and tell at most the film's ISO.
+    exposed = (own["exposure_time_s"] >= 0) | (own["f_number"] >= 0)
+    tied = marks.timed & (marks.number >= 0) & exposed
+    links.append(_linked(_joined([moment, marks.number]), tied))
     found = _components(len(event), links)
     similar = _similar_pictures(marks, moment, found)
     if len(similar[0]):

@@ -117,8 +117,8 @@ def reconcile_lenses(frames: pd.DataFrame) -> pd.DataFrame:
     """The table with `lens` and `converter` settled; `body` and `pixel_pitch_um` must be."""
     out = frames.copy(deep=False)
     out["lens"] = _no_cameras(out)
-    makers = _makers(out["body"])
-    out["lens"] = one_spelling(out["lens"], lambda name: _key(name, makers))
+    out["lens"] = one_spelling(out["lens"], lens_key)
+    out["lens"] = _with_maker(out)
     out["lens"] = _by_range(out)
     out["converter"] = _converters(out)
     out["lens"] = _built_in(out)
@@ -126,17 +126,30 @@ def reconcile_lenses(frames: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-def _makers(bodies: pd.Series) -> frozenset[str]:
-    """First words of the names of the archive's bodies."""
-    return frozenset(
-        str(b).split()[0].casefold() for b in bodies.dropna().unique() if str(b).split()
-    )
-
-
-def _key(name: str, makers: frozenset[str]) -> str:
-    """A lens's key without the maker's name before it, which some programs leave out."""
-    first, _, rest = name.partition(" ")
-    return lens_key(rest if first.casefold() in makers and rest[:1].isalnum() else name)
+def _with_maker(frames: pd.DataFrame) -> pd.Series:
+    """A lens named without its maker, as some programs do, is the one that is named with it, where only one
+    of these was on its body or is by the body's maker."""
+    lens = frames["lens"]
+    pairs = frames.loc[lens.notna(), ["body", "lens"]].drop_duplicates()
+    pairs = pairs.astype("object").where(pairs.notna(), "")
+    makers = {body: body.partition(" ")[0].casefold() for body in pairs["body"]}
+    named: dict[str, set[tuple[str, str, str]]] = {}
+    for body, name in pairs.itertuples(index=False):
+        first, _, rest = name.partition(" ")
+        if first.casefold() in makers.values() and rest[:1].isalnum():
+            named.setdefault(lens_key(rest), set()).add((body, first.casefold(), name))
+    names: dict[tuple[str, str], str] = {}
+    for body, name in pairs.itertuples(index=False):
+        alike = named.get(lens_key(name), set())
+        near = {full for on, maker, full in alike if body in ("", on) or maker == makers[body]}
+        if len(near) == 1:
+            names[body, name] = near.pop()
+    if not names:
+        return lens
+    bodies = frames["body"].astype("object").where(frames["body"].notna(), "")
+    for (body, name), full in names.items():
+        lens = lens.where(~((bodies == body) & (lens == name)), full)
+    return lens
 
 
 def _no_cameras(frames: pd.DataFrame) -> pd.Series:
@@ -189,16 +202,22 @@ def _by_range(frames: pd.DataFrame) -> pd.Series:
 
 def _converters(frames: pd.DataFrame) -> pd.Series:
     """Converters that a focal length outside the lens's own range gives away."""
-    names = ["lens", "focal_length_mm", "f_number"]
+    names = ["lens", "focal_length_mm", "f_number", "equivalent"]
     result = frames["converter"].astype("object").where(frames["converter"].notna(), None)
+    focal, told, diagonal = (
+        pd.Series(numbers(frames, name), index=frames.index)
+        for name in ("focal_length_mm", "focal_35mm", "sensor_diagonal_mm")
+    )
+    by_sensor = focal * FULL_FRAME_DIAGONAL_MM / diagonal
+    frames = frames.assign(equivalent=told.fillna(by_sensor))
     candidates = frames.loc[frames["converter"].isna() & frames["lens"].notna(), names]
     unique = candidates.drop_duplicates()
     ranges = {lens: range_from_name(str(lens)) for lens in unique["lens"].unique()}
     found: list[str | None] = []
     for lens, *figures in unique.itertuples(index=False):
         own = ranges[lens]
-        focal, f_number = (None if pd.isna(v) else float(v) for v in figures)
-        found.append(None if own is None else converter_from_range(own, focal, f_number))
+        known = (None if pd.isna(v) else float(v) for v in figures)
+        found.append(None if own is None else converter_from_range(own, *known))
     if not any(found):
         return result
     unique = unique.assign(found=pd.Series(found, index=unique.index, dtype="object"))

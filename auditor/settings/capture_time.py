@@ -35,9 +35,11 @@ _PLACES: Final = (
     ),
     ("Xmp.exif.DateTimeOriginal", None, None),
     ("Xmp.photoshop.DateCreated", None, None),
-    ("Exif.Image.DateTime", "Exif.Photo.SubSecTime", "Exif.Photo.OffsetTime"),
     ("Xmp.xmp.CreateDate", None, None),
+    ("Exif.Image.DateTime", "Exif.Photo.SubSecTime", "Exif.Photo.OffsetTime"),
 )
+"""Where the time may stand, the best first. Exif's DateTime is of the last change (Exif 2.32, tag 306), so that
+programs set it anew; XMP's CreateDate is of the picture's making."""
 
 
 def capture_time(tags: Tags, notes: list[str]) -> str | None:

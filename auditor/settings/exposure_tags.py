@@ -6,6 +6,7 @@ import math
 from typing import Final
 
 from auditor.exposure import aperture_from_apex, ev100, time_from_apex
+from auditor.settings.names import lens_name, lens_range, range_from_name
 from auditor.settings.tags import (
     F_LIMITS,
     FOCAL_LIMITS_MM,
@@ -34,6 +35,10 @@ __all__ = [
 
 _AV_LIMITS: Final = (2 * math.log2(F_LIMITS[0]), 2 * math.log2(F_LIMITS[1]))
 """`F_LIMITS` as APEX aperture values."""
+_NEARLY_F1: Final = 1.06
+"""A lens whose widest aperture is smaller was not at f/1.0: a sixth of a stop, as figures are rounded."""
+_REDUCED_TO_F1: Final = 1.5
+"""The same for a lens that may stand before a focal reducer of 0.71 (common practice, no source)."""
 TIME_LIMITS_S: Final = (1e-7, 864_000.0)
 """From a flash's shortest light to ten days; anything beyond is damage (common practice, no source)."""
 _TV_LIMITS: Final = (-math.log2(TIME_LIMITS_S[1]), -math.log2(TIME_LIMITS_S[0]))
@@ -78,7 +83,10 @@ def aperture(tags: Tags, notes: list[str]) -> float | None:
     """f-number: FNumber, else ApertureValue by APEX (N = 2 ** (Av / 2), Exif 2.32 annex C)."""
     raw = numbers(tags.get("Exif.Photo.FNumber"))
     value = within(raw, *F_LIMITS)
-    if value is None and not (raw and raw[0]):
+    believed = _opens_to_f1(tags)
+    if value == 1 and not believed:
+        value = None
+    if value is None and not (raw and raw[0] and raw[0] != 1):
         written = tags.get("Exif.Photo.ApertureValue")
         apex = within(numbers(written), *_AV_LIMITS)
         # Av = 0 would be f/1.0; in files it is nearly always an unset field.
@@ -86,10 +94,26 @@ def aperture(tags: Tags, notes: list[str]) -> float | None:
             value = round(aperture_from_apex(apex), 2)
     if value is None:
         value = within(numbers(_xmp_number(tags.get("Xmp.exif.FNumber"))), *F_LIMITS)
+        value = None if value == 1 and not believed else value
     if value is None and raw:
         shown = "an absurd number" if raw[0] is None else f"f/{raw[0]:.4g}"
         notes.append(f"the aperture is written as {shown}: no electronic aperture, or damage")
     return value
+
+
+def _opens_to_f1(tags: Tags) -> bool:
+    """Whether the lens can have been at f/1.0, which bodies also write for lenses that tell them nothing.
+
+    It takes a lens with a name, or known ranges, that allow it; one of f/1.4 gets there behind a reducer.
+    """
+    widest = within(numbers(tags.get("Exif.Photo.MaxApertureValue")), *_AV_LIMITS)
+    if widest and aperture_from_apex(widest) > _NEARLY_F1:
+        return False
+    name = lens_name(tags)
+    ranges = lens_range(tags) or (range_from_name(name) if name else None)
+    if ranges is None or ranges.f_short is None:
+        return name is not None and ranges is None
+    return ranges.f_short <= _REDUCED_TO_F1
 
 
 def _xmp_number(value: Value | None) -> Value | None:

@@ -44,6 +44,15 @@ _FIRMWARE_WORDS: Final = frozenset([
 ])  # fmt: skip
 
 
+_ANDROID_BUILD: Final = re.compile(r"\b(?:release|test|dev)-keys\s*$")
+"""How the text of an Android build ends (Android's own build system; from memory)."""
+_CAMERA_APPLICATION: Final = re.compile(r"^[^\W\d]+ camera application\b")
+"""What telephones call the program that takes the picture, with a word for whose it is (common practice, no
+source)."""
+_GLUED: Final = re.compile(r"(?<!\S)([^\W\d_]{4,})-(?=v?\d+\.\d)")
+"""A word that a hyphen ties to a version: 'program-7.1.0'."""
+
+
 def is_firmware(software: str, make: str | None, model: str | None) -> bool:
     """Whether a Software text reads like the camera's own firmware rather than a program's name.
 
@@ -55,10 +64,14 @@ def is_firmware(software: str, make: str | None, model: str | None) -> bool:
     for text in (make, model):
         known.update(re.findall(r"[^\W\d_]+", (text or "").casefold()))
         known.update(re.split(r"[\s,;]+", (text or "").casefold()))
-    for token in re.split(r"[\s,;()/]+", software.casefold()):
+    text = software.casefold()
+    if _ANDROID_BUILD.search(text):
+        return True
+    for token in re.split(r"[\s,;()/]+", _CAMERA_APPLICATION.sub("", _GLUED.sub(r"\1 ", text))):
         # A token with digits is a version or a code.
         word = token.strip(".:-_'\"")
-        if len(word) >= _CODE_LETTERS and not any(c.isdigit() for c in word) and word not in known:
+        letters = sum(c.isalpha() for c in word)
+        if letters >= _CODE_LETTERS and not any(c.isdigit() for c in word) and word not in known:
             return False
     return True
 

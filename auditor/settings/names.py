@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
+from unicodedata import normalize
 
 from auditor.settings.tags import (
     F_LIMITS,
@@ -221,16 +222,19 @@ def range_from_name(name: str) -> LensRange | None:
 
 
 def lens_key(name: str) -> str:
-    """The same for every spelling of one lens: case, blanks, '.0' and 'f/' against 'F' drop out."""
-    text = name.casefold().replace("–", "-")
+    """The same for every spelling of one lens: case, blanks, '.0' and 'f/' against 'F' drop out.
+
+    Letters of every script stay: names in Cyrillic or Chinese differ in nothing else.
+    """
+    text = normalize("NFC", name).casefold().replace("–", "-")
     text = re.sub(r"(?<![\d.])(\d+)\.0+(?!\d)", r"\1", text)
     text = re.sub(r"\b(?:f\s*/?\s*|1\s*:\s*)(?=\d)", "f", text)
-    return re.sub(r"[^0-9a-z.+\-*]", "", text)
+    return re.sub(r"[^\w.+\-*]|_", "", text)
 
 
-_FACTOR: Final = r"(\d(?:[.,]\d{1,2})?)\s*[x×]|[x×]\s*(\d(?:[.,]\d{1,2})?)"
+_FACTOR: Final = r"(?<![\d.])(\d(?:[.,]\d{1,2})?)\s*[x×]|(?<![\w.])[x×]\s*(\d(?:[.,]\d{1,2})?)"
 _CONVERTER: Final = re.compile(
-    rf"\s*(?:\+|&|\bwith\b|\band\b)\s*[^+&]*?(?<![\w.])(?:{_FACTOR})(?![\w]).*$", re.I
+    rf"\s*(?:\+|&|\bwith\b|\band\b)\s*[^+&]*?(?:{_FACTOR})(?![\w]).*$", re.I
 )
 
 
@@ -246,21 +250,33 @@ def split_converter(name: str) -> tuple[str, str | None]:
     return name[: match.start()].rstrip(" ,;("), f"{factor:.2g}x"
 
 
+_COMPACT_CROP: Final = 2.2
+"""35 mm equivalent over focal length beyond which a sensor is smaller than four thirds of an inch, with twice
+the focal length, which is the smallest for which lenses are named by real focal lengths and reducers made
+(common practice, no source)."""
 _FACTORS: Final = (1.4, 1.7, 2.0, 0.71)
 """Converters that are made, and the usual focal reducer (common practice, no source)."""
 
 
 def converter_from_range(
-    lens: LensRange, focal_mm: float | None, f_number: float | None
+    lens: LensRange,
+    focal_mm: float | None,
+    f_number: float | None,
+    equivalent_mm: float | None = None,
 ) -> str | None:
     """The converter that explains a focal length outside the lens's own range, None when none does.
 
     With a converter of factor k a focal length is k times one of the lens's own, and no aperture is
-    wider than k times its widest.
+    wider than k times its widest. Compacts name their lens by its 35 mm equivalents, so that a range which
+    holds the `equivalent_mm` of a small sensor tells nothing.
     """
     if focal_mm is None:
         return None
-    if lens.short_mm / _FOCAL_TOLERANCE <= focal_mm <= lens.long_mm * _FOCAL_TOLERANCE:
+    told = [focal_mm]
+    if equivalent_mm is not None and equivalent_mm > _COMPACT_CROP * focal_mm:
+        told.append(equivalent_mm)
+    low, high = lens.short_mm / _FOCAL_TOLERANCE, lens.long_mm * _FOCAL_TOLERANCE
+    if any(low <= value <= high for value in told):
         return None
     for factor in _FACTORS:
         own = focal_mm / factor
@@ -288,7 +304,7 @@ _FIRMWARE: Final = re.compile(
 
 
 def _tokens(text: str) -> list[str]:
-    return [t for t in re.split(r"[^0-9a-z*+]+", text.casefold()) if t]
+    return [t for t in re.split(r"(?:[^\w*+]|_)+", normalize("NFC", text).casefold()) if t]
 
 
 def body_name(make: str | None, model: str | None) -> str | None:

@@ -127,7 +127,8 @@ def _settings(raw: RawTags, name: str) -> Settings:
     tagged = tagged_pitch(tags, written or (width, height) if width and height else written, notes)
     native = native_size(tags)
     body = body_name(make, model)
-    lens, converter = _lens(tags, focal, f_number)
+    equivalent = exposure_tags.focal_length_35mm(tags)
+    lens, converter = _lens(tags, focal, f_number, equivalent)
     found = Settings(
         body=body,
         body_serial=body_serial(tags),
@@ -135,7 +136,7 @@ def _settings(raw: RawTags, name: str) -> Settings:
         lens_serial=lens_serial(tags),
         converter=converter,
         focal_length_mm=focal,
-        focal_35mm=exposure_tags.focal_length_35mm(tags),
+        focal_35mm=equivalent,
         f_number=f_number,
         exposure_time_s=time,
         iso=iso,
@@ -182,7 +183,9 @@ def _size(raw: RawTags, source: str) -> tuple[int | None, int | None]:
     return raw.width_px or None, raw.height_px or None
 
 
-def _lens(tags: Tags, focal: float | None, f_number: float | None) -> tuple[str | None, str | None]:
+def _lens(
+    tags: Tags, focal: float | None, f_number: float | None, equivalent: float | None
+) -> tuple[str | None, str | None]:
     """Lens without converter, and the converter."""
     name = lens_name(tags)
     converter = None
@@ -202,7 +205,7 @@ def _lens(tags: Tags, focal: float | None, f_number: float | None) -> tuple[str 
     if converter is None:
         ranges = lens_range(tags) or (range_from_name(name) if name else None)
         if ranges is not None:
-            converter = converter_from_range(ranges, focal, f_number)
+            converter = converter_from_range(ranges, focal, f_number, equivalent)
     return name, converter
 
 
@@ -212,23 +215,38 @@ def _transfer(tags: Tags) -> Literal["srgb"] | float:
     return _ADOBE_RGB_GAMMA if index == "R03" else "srgb"
 
 
-_NUMBER: Final = re.compile(r"(?<!\d)(\d{3,7})(?!\d)")
-_DATE: Final = re.compile(r"(?<!\d)(?:19|20)\d{2}[-_.]?[01]\d[-_.]?[0-3]\d(?!\d)")
+_NUMBER: Final = re.compile(r"(?<!\d)\d{3,7}(?!\d)")
+_ALL_DIGITS: Final = re.compile(r"\d+")
+_DATE_OR_SIZE: Final = re.compile(
+    r"(?<!\d)(?:19|20)\d{2}([-_.]?)(?:0[1-9]|1[0-2])\1(?:0[1-9]|[12]\d|3[01])(?:[-_T ]?\d{6,9})?(?!\d)"
+    r"|(?<!\d)\d{3,5}(?:x\d{3,5}|px)(?![a-z\d])",
+    re.IGNORECASE,
+)
+"""A date, perhaps with its time, or the size of an export: neither counts frames."""
+_YEAR: Final = re.compile(r"(?:19|20)\d{2}")
+_COUNTER: Final = re.compile(r"(?<=[A-Za-z_])(?:\d{4,5}|\d{7})(?!\d)")
+"""A camera's counter behind its letters (DCF 2.0 has four of each), perhaps with a fifth digit or the folder's
+three before it. Six digits may be a date or a time, and four alone a day (common practice, no source)."""
 
 
 def file_number(name: str, tags: Tags) -> str | None:
     """The camera's running number: from a maker's note, else the digits of the file's name.
 
-    Names made of a date carry no number. 'DSC_0123-edit.jpg' and 'DSC_0123.NEF' have the same.
+    Names made of a date carry no number. 'DSC_0123-edit.jpg' and 'DSC_0123.NEF' have the same. Where people
+    put more digits into a name, all are kept: which of them count the frames one name does not tell, and two
+    frames must not have one number. Short ones, as of further versions, are left out beside a counter only.
     """
     own = first_number(tags, ("Exif.Canon.FileNumber",), (1, _MOST_NUMBERED))
     if own:
         return f"{int(own) % _FILE_NUMBERS:04d}"
     stem = os.path.basename(name).rsplit(".", 1)[0]
-    if _DATE.search(stem):
-        return None
-    match = _NUMBER.search(stem)
-    return match[1] if match else None
+    stem = _DATE_OR_SIZE.sub(" ", stem)
+    runs = _NUMBER.findall(stem)
+    model = _ALL_DIGITS.findall(str(tags.get("Exif.Image.Model", "")))
+    counted = set(_COUNTER.findall(stem)) - set(model)
+    if runs and (not counted or any(_YEAR.fullmatch(run) for run in runs)):
+        runs = _ALL_DIGITS.findall(stem)
+    return "-".join(runs) or None
 
 
 MAX_LABELS: Final = 100

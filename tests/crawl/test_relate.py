@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -150,6 +151,49 @@ def test_a_copy_that_lost_the_serial_number_is_still_found() -> None:
         frame("out/IMG_0001.jpg", file_number="0001", body_serial=None, source="edited"),
     )
     assert relate(frames)["capture"].nunique() == 1
+
+
+@pytest.mark.parametrize("iso", [None, 400.0])
+def test_rolls_of_scans_dated_by_one_day_and_numbered_alike_stay_apart(iso: float | None) -> None:
+    bare = {
+        "lens": None,
+        "focal_length_mm": None,
+        "f_number": None,
+        "exposure_time_s": None,
+        "iso": iso,
+    }
+    day = "1998-07-01T00:00:00"
+    frames = table(
+        *(
+            frame(f"{r}/scan_{i:03d}.jpg", taken=day, file_number=f"{i:03d}", **bare)
+            for r in "ab"
+            for i in range(3)
+        )
+    )
+    assert relate(frames)["capture"].nunique() == 6
+
+
+@pytest.mark.parametrize(
+    "lost", [{"iso"}, {"f_number"}, {"exposure_time_s"}, {"iso", "f_number", "exposure_time_s"}]
+)
+def test_an_export_that_lost_a_part_of_its_exposure_belongs_to_its_original(lost: set[str]) -> None:
+    export = {"source": "resized", "width_px": 2000, **dict.fromkeys(lost)}
+    frames = table(
+        frame("IMG_0001.jpg", file_number="0001", iso=100.0),
+        frame("IMG_0001-web.jpg", file_number="0001", **export),
+        # Of the same second, as automatic bodies change it from frame to frame.
+        frame("IMG_0002.jpg", file_number="0002", iso=200.0, f_number=4.0, exposure_time_s=0.002),
+    )
+    assert groups(frames) == [{"IMG_0001.jpg", "IMG_0001-web.jpg"}, {"IMG_0002.jpg"}]
+
+
+def test_a_renamed_export_without_its_iso_is_found_by_its_looks() -> None:
+    frames = table(
+        frame("IMG_0001.jpg", file_number="0001", signature=look(1)),
+        frame("lake.jpg", source="resized", width_px=2000, iso=None, signature=look(1, 5)),
+        frame("hut.jpg", source="resized", width_px=2000, iso=None, signature=look(2)),
+    )
+    assert groups(frames) == [{"IMG_0001.jpg", "lake.jpg"}, {"hut.jpg"}]
 
 
 def test_another_exposure_in_the_same_second_is_another_capture() -> None:

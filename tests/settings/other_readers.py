@@ -24,6 +24,7 @@ def by_exifread(data: bytes) -> dict[str, Any]:
         "exposure_time_s": "EXIF ExposureTime", "focal_length_mm": "EXIF FocalLength",
         "iso": "EXIF ISOSpeedRatings", "original": "EXIF DateTimeOriginal",
         "digitized": "EXIF DateTimeDigitized", "changed": "Image DateTime",
+        "widest_apex": "EXIF MaxApertureValue",
     }  # fmt: skip
     return {key: tags[tag].values for key, tag in names.items() if tag in tags}
 
@@ -41,7 +42,7 @@ def by_pillow(data: bytes) -> dict[str, Any]:
         "make": exif.get(271), "model": exif.get(272), "f_number": inner.get(33437),
         "exposure_time_s": inner.get(33434), "focal_length_mm": inner.get(37386), "iso": inner.get(34855),
         "original": inner.get(36867), "digitized": inner.get(36868), "changed": exif.get(306),
-        "size": opened.size,
+        "size": opened.size, "widest_apex": inner.get(37381),
     }  # fmt: skip
     return {key: value for key, value in found.items() if value is not None}
 
@@ -58,3 +59,10 @@ def number(value: Any) -> float | None:
     except (TypeError, ValueError, ZeroDivisionError):
         return None
     return found if math.isfinite(found) else None
+
+
+def is_placeholder(key: str, theirs: dict[str, Any]) -> bool:
+    """Whether a file speaks of f/1.0 and of a lens that does not open so wide (Exif 2.32, annex C: an APEX
+    aperture of 0 is f/1.0, one of 1 f/1.4)."""
+    widest = number(theirs.get("widest_apex")) or 0.0
+    return key == "f_number" and number(theirs.get(key)) == 1 and widest >= 1

@@ -66,6 +66,47 @@ def test_spellings_of_one_lens_become_one() -> None:
     assert table["lens"].tolist() == ["NL 24-70 mm f/2.8"] * 3 + ["NL 24-70mm f/4"]
 
 
+@pytest.mark.parametrize(
+    ("one", "other"), [("Гелиос", "Юпитер"), ("七工匠 50mm f/1.8", "铭匠 50mm f/1.8")]
+)
+def test_lenses_named_in_other_scripts_are_told_apart(one: str, other: str) -> None:
+    table = reconcile(frames({"lens": one, "n": 2}, {"lens": other}, {"lens": one.upper()}))
+    assert table["lens"].tolist() == [one, one, other, one]
+
+
+def test_bodies_named_in_other_scripts_are_told_apart() -> None:
+    table = reconcile(frames({"body": "Зенит 12"}, {"body": "Киев 12"}))
+    assert table["body"].tolist() == ["Зенит 12", "Киев 12"]
+
+
+def test_lenses_of_two_makers_with_the_same_figures_are_two() -> None:
+    one, other = "Northlight 50mm f/1.8", "Halden 50mm f/1.8"
+    table = reconcile(
+        frames(
+            {"lens": one, "n": 3},
+            {"body": "Halden H2", "lens": other, "n": 2},
+            {"lens": other},
+            # Without a maker: on the other body it is by that body's, on the first it may be either.
+            {"body": "Halden H2", "lens": "50mm f/1.8"},
+            {"lens": "50mm f/1.8"},
+        )
+    )
+    assert table["lens"].tolist() == [one] * 3 + [other] * 4 + ["50mm f/1.8"]
+
+
+def test_a_lens_that_is_named_without_its_maker_is_the_one_of_its_body() -> None:
+    full = "Northlight 50mm f/1.8"
+    table = reconcile(
+        frames(
+            {"lens": full},
+            {"lens": "50 mm F1.8", "n": 2},
+            {"body": "Halden H2", "lens": "50mm f/1.8"},
+        )
+    )
+    assert table["lens"].tolist()[:3] == [full] * 3
+    assert table["lens"].iloc[3] != full, "nothing ties it to the other maker's lens"
+
+
 # --- converters
 
 
@@ -79,6 +120,24 @@ def test_a_focal_length_outside_the_lens_range_is_a_converter(
     found = table["converter"].tolist()
     assert found[:2] == [None, None]
     assert found[2] == converter
+
+
+@pytest.mark.parametrize("told", ["by the tag", "by the sensor's size"])
+@pytest.mark.parametrize("focal", [10.4, 13.0, 18.6, 22.0, 26.0, 37.1])
+def test_a_compact_named_by_equivalents_has_no_converter(focal: float, told: str) -> None:
+    crop = 2.72  # a sensor of one inch, 13.2 x 8.8 mm
+    sensor = (
+        {"focal_35mm": round(crop * focal)} if told == "by the tag"
+        else {"sensor_diagonal_mm": 43.27 / crop}
+    )  # fmt: skip
+    found = last({"lens": "28-100mm F1.8-4.9", "focal_length_mm": focal, "f_number": 5.6, **sensor})
+    assert found["converter"] is None
+
+
+@pytest.mark.parametrize("crop", [1.0, 1.5, 2.0])
+def test_a_reducer_on_a_small_sensor_stays_a_reducer(crop: float) -> None:
+    reduced = {"focal_length_mm": 0.71 * 24, "focal_35mm": round(crop * 0.71 * 24)}
+    assert last(reduced)["converter"] == "0.71x"
 
 
 def test_a_converter_that_a_file_names_is_kept() -> None:
