@@ -8,7 +8,7 @@ coarse, and skies over land look alike.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -97,16 +97,18 @@ def _same(ratio: float) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """Positions in the table of the frame with the label and the one without."""
+    """Positions in the table of the frame with the label and the one without; pairs of one scene, taken
+    one soon after the other, have one number (`Chooser.with_scenes`)."""
 
     labelled: int
     bare: int
     likeness: float
     minutes: float
+    scene: int = -1
 
     def turned(self) -> Pair:
         """The same pair, the other frame taken for the labelled one."""
-        return Pair(self.bare, self.labelled, self.likeness, self.minutes)
+        return replace(self, labelled=self.bare, bare=self.labelled)
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +168,27 @@ class Chooser:
             taken.add(m.labelled)
             reasons[m.problem] = reasons.get(m.problem, 0) + 1
         return sorted(out, key=lambda p: (p.labelled, p.bare)), reasons
+
+    def with_scenes(self, pairs: list[Pair], minutes: NDArray[np.float64]) -> list[Pair]:
+        """The same pairs, told which of them are of one scene: what was focused once is shared by all of
+        them. `minutes`: when each frame was taken, by position."""
+        out: list[Pair] = []
+        for pair in sorted(pairs, key=lambda p: (minutes[p.labelled], p.labelled)):
+            row, scene, asked = pair.labelled, pair.labelled, set[int]()
+            for other in reversed(out):
+                apart = float(minutes[row] - minutes[other.labelled])
+                if apart > MINUTES:
+                    break
+                if other.scene in asked:
+                    continue
+                asked.add(other.scene)
+                alike = self._signature.likeness(np.array([row]), np.array([other.labelled]))
+                both = Meeting(row, other.labelled, float(alike[0]), 1.0, 0.0, apart, None)
+                if self._one_scene(both) is not None:
+                    scene = other.scene
+                    break
+            out.append(replace(pair, scene=scene))
+        return sorted(out, key=lambda p: (p.labelled, p.bare))
 
     def _of_this_scene(self, rows: list[int], row: int) -> int:
         """How many of some frames show the scene of another (a burst may hold several)."""

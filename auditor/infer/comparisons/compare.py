@@ -196,9 +196,9 @@ def _centre_scaled(
     sharp: Sequence[Finding], factor: float
 ) -> tuple[Finding, tuple[float, float, float]] | None:
     """The centre's difference at a picture so many times as large, with its ends; None where nothing is
-    known of the centre."""
+    known of the centre, or too little for an interval."""
     centre = next((e for e in sharp if e["zone"] == "centre"), None)
-    if centre is None:
+    if centre is None or centre["low"] is None:
         return None
     ends = centre["difference"], centre["low"], centre["high"]
     difference, low, high = ((1 + (v or 0.0)) * factor - 1 for v in ends)
@@ -230,7 +230,12 @@ def _crop(pairs: list[Pair], known: _Known) -> list[Finding]:
     centre = compare_sharpness(table, pairs, lenses, known.criteria)
     scaled = _centre_scaled(centre, 1 / factor)
     if scaled is None:
-        return []
+        # A few scenes say nothing of it: the row keeps its reason, and what follows from the pixels alone.
+        return [{
+            **e, "what": "detail in print", "difference": None,
+            "verdict": f"{e['verdict']}; a crop of this size "
+            f"{bargain_words(factor, f_number, table.pitch_at(bare), part)}",
+        } for e in centre if e["zone"] == "centre"]  # fmt: skip
     found, (difference, low, high) = scaled
     found["what"], found["unit"] = "detail in print", "share of detail across the print"
     found["verdict"] = (

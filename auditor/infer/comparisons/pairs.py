@@ -158,6 +158,7 @@ def find_pairs(
                 reasons.add(name, reason, count)
         if pairs or not key[1]:
             found[key] = pairs
+    found = {key: chooser.with_scenes(pairs, c.minutes) for key, pairs in found.items()}
     partnered = {r for pairs in found.values() for p in pairs for r in (p.labelled, p.bare)}
     for label, rows in reasons.several.items():
         reasons.add(

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from auditor.infer.comparisons.curves import added_blur_px, expected_log_mtf50, find_range
 from auditor.infer.comparisons.paired import paired_difference
 from auditor.infer.comparisons.pairs import Pair
-from auditor.infer.comparisons.verdict import sharpness_verdict
+from auditor.infer.comparisons.verdict import FEWEST_SCENES, few_scenes, sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import log_sharpness, shown_sharpness, shutter_stops
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
@@ -116,8 +116,16 @@ def compare_sharpness(
     y_with, e_with = _at_aperture(table, with_it, lenses, target, pitch)
     y_bare, e_bare = _at_aperture(table, bare, lenses, target, pitch)
     risk = np.stack([table.risk(with_it), table.risk(bare)], axis=1)
-    found = paired_difference(y_with - y_bare, np.hypot(e_with, e_bare), risk, criteria.seed)
-    in_focus = np.where((found.sound > 0.5)[:, None], y_bare, np.nan)
+    scene = np.unique([p.scene for p in pairs], return_inverse=True)[1][usable]
+    # A focus missed once is missed in all pairs of its scene.
+    ratio, stderr, risk = (
+        pd.DataFrame(x).groupby(scene).median().to_numpy()
+        for x in (y_with - y_bare, np.hypot(e_with, e_bare), risk)
+    )
+    found = paired_difference(ratio, stderr, risk, criteria.seed)
+    scene = np.unique(scene, return_inverse=True)[1]
+    sound = found.sound[scene]
+    in_focus = np.where((sound > 0.5)[:, None], y_bare, np.nan)
     held = np.isfinite(y_with - y_bare)
     out = []
     for zones in ([0, 1, 2], [0], [1], [2]):
@@ -128,17 +136,25 @@ def compare_sharpness(
             level = in_focus if np.isfinite(in_focus[:, present]).any() else y_bare
             base = np.asarray(np.nanmedian(level[:, present]))
             blur = added_blur_px(base, draws, target, pitch)
-            count = int(held[:, present].any(1).sum())
+            shown = held[:, present].any(1)
+            count = int(shown.sum()), len(np.unique(scene[shown]))
             name = ZONES[zones[0]] if len(zones) == 1 else None
             out.append(_entry(name, draws, criteria.interval, count, blur))
     for entry in out:
-        entry["sound_pairs"] = round(float(found.sound.sum()), 1)
+        if len(ratio) < FEWEST_SCENES:
+            entry["low"] = entry["high"] = entry["added_blur_px"] = None
+            entry["verdict"] = few_scenes(entry["pairs"] or 0, len(ratio))
+        entry["sound_pairs"] = round(float(sound.sum()), 1)
         entry["f_number"] = round(target, 1)
         entry["unmeasured_pairs"] = without
     return out
 
 
-def _entry(zone: str | None, draws: Floats, share: float, pairs: int, blur2: Floats) -> Finding:
+def _entry(
+    zone: str | None, draws: Floats, share: float, count: tuple[int, int], blur2: Floats
+) -> Finding:
+    """`count`: pairs and scenes."""
+    pairs, scenes = count
     quantiles = low_middle_high(draws, share)
     quantiles = quantiles[1] + _LOOKS * (quantiles - quantiles[1])
     low, middle, high = (float(np.expm1(q)) for q in quantiles)
@@ -147,10 +163,11 @@ def _entry(zone: str | None, draws: Floats, share: float, pairs: int, blur2: Flo
         "what": "sharpness",
         "zone": zone,
         "pairs": pairs,
+        "scenes": scenes,
         "difference": middle,
         "low": low,
         "high": high,
         "unit": "share of MTF50",
         "added_blur_px": {"value": float(blur[1]), "low": float(blur[0]), "high": float(blur[2])},
-        "verdict": sharpness_verdict(middle, low, high, pairs),
+        "verdict": sharpness_verdict(middle, low, high, scenes),
     }
