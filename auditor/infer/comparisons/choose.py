@@ -27,7 +27,7 @@ __all__ = [
     "Chooser",
     "Meeting",
     "Pair",
-    "converter_factor",
+    "magnification",
     "pair_scale",
 ]
 
@@ -56,9 +56,12 @@ _STACKED_SIZES: Final = (0.8, 1.25)
 """Picture size of a stacked or merged file over that of its frames: aligning crops a little."""
 
 
-def converter_factor(label: str) -> float:
-    """Magnification that a converter's name tells ('converter 1.4x'); 1.4 where it tells none."""
-    return factor_in_name(label) or _USUAL_FACTOR
+def magnification(label: str, focal: NDArray[np.float64]) -> float | None:
+    """How much larger a converter draws, from focal lengths with it over those without, else from its name
+    ('converter 1.4x'); None where neither tells: some cameras write the focal length without it."""
+    known = focal[np.isfinite(focal)]
+    ratio = float(np.median(known)) if len(known) else 1.0
+    return factor_in_name(label) if _same(ratio) else ratio
 
 
 def pair_scale(label: str, focal: float, size: float, pitch: float) -> tuple[float, str | None]:
@@ -74,9 +77,8 @@ def pair_scale(label: str, focal: float, size: float, pitch: float) -> tuple[flo
         The magnification at equal picture size, and why the two are no pair, or None.
     """
     if label.startswith("converter "):
-        # Some cameras write the focal length with the converter in it, some without.
-        known = np.isfinite(focal) and not _same(focal)
-        return (float(focal) if known else converter_factor(label)), None
+        # What neither tells is tried as the commonest; the pictures then fit or do not.
+        return magnification(label, np.array([focal])) or _USUAL_FACTOR, None
     if not _same(focal):
         return 1.0, "the focal lengths differ"
     if label == CROP:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.comparisons.choose import converter_factor
+from auditor.infer.comparisons.choose import magnification
 from auditor.infer.comparisons.colour import PairColour, pair_colour
 from auditor.infer.comparisons.curves import expected_log_mtf50, find_range
 from auditor.infer.comparisons.hyperfocal import compare_focus
@@ -157,10 +157,11 @@ def _one_lens(item: Labelled, lens: str, pairs: list[Pair], known: _Known) -> li
         sharp = compare_sharpness(table, pairs, known.lenses, known.criteria)
         found += sharp
         converter = item.key.startswith("converter ")
-        scale = converter_factor(item.key) if converter else 1.0
-        colours = [_colour(p, known.light, known.small, scale) for p in pairs]
+        focal = np.array([table.focal[p.labelled] / table.focal[p.bare] for p in pairs])
+        scale = magnification(item.key, focal) if converter else 1.0
+        colours = [_colour(p, known.light, known.small, scale or 1.0) for p in pairs]
         if converter:
-            found += _on_the_subject(item.key, sharp)
+            found += _on_the_subject(scale, sharp)
         else:
             found += light_entries(pairs, colours, known.light, known.criteria)
         found += cast_entries(pairs, colours, known.balance, known.criteria)
@@ -176,17 +177,18 @@ def _with_unmeasured(entry: Comparison) -> Comparison:
     return entry
 
 
-def _on_the_subject(label: str, sharp: Sequence[Finding]) -> list[Finding]:
-    """What a converter gains over enlarging the bare picture: MTF50 per pixel, times its scale."""
-    factor = converter_factor(label)
-    scaled = _centre_scaled(sharp, factor)
-    if scaled is None:
+def _on_the_subject(factor: float | None, sharp: Sequence[Finding]) -> list[Finding]:
+    """What a converter gains over enlarging the bare picture: MTF50 per pixel, times its scale; nothing
+    where that is not known."""
+    scaled = None if factor is None else _centre_scaled(sharp, factor)
+    if factor is None or scaled is None:
         return []
     found, (difference, low, high) = scaled
     gain = "more" if low > 0 else "less" if high < 0 else "no more, as far as can be told,"
     found["what"], found["unit"] = "detail on the subject", "share of detail"
+    bare = f"enlarging the bare picture {factor:.3g} times" if factor > 1 else "the bare picture has"
     found["verdict"] = (
-        f"{gain} detail on the subject than enlarging the bare picture {factor:g} times: "
+        f"{gain} detail on the subject than {bare}: "
         f"{difference:+.0%} ({low:+.0%} to {high:+.0%})"
     )
     return [found]

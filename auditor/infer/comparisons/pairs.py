@@ -24,7 +24,6 @@ from auditor.infer.comparisons.choose import (
     Chooser,
     Meeting,
     Pair,
-    converter_factor,
     pair_scale,
 )
 from auditor.infer.comparisons.image_matching import alike_at_scale
@@ -247,7 +246,7 @@ def _meet(
     stops = 2 * float(np.log2(c.f_number[with_it] / c.f_number[bare]))
     if label.startswith("converter "):
         # The written aperture holds the converter's own loss of light.
-        stops -= 2 * np.log2(converter_factor(label)) if stops > APERTURE_STOPS else 0.0
+        stops -= 2 * np.log2(scale) if stops > APERTURE_STOPS else 0.0
     if problem is None and abs(stops) > APERTURE_STOPS:
         problem = "the apertures lie more than a stop and a half apart"
     if scale != 1.0 and c.signature.known(bare):
