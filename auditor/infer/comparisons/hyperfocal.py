@@ -9,6 +9,7 @@ one real zoom every one says 2.66 m. A frame focused there was focused at that d
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Final
 
 import numpy as np
@@ -17,16 +18,24 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from auditor.exposure import F_NUMBERS
+from auditor.infer.comparisons.choose import MINUTES
 from auditor.infer.comparisons.curves import USUAL_BLUR
-from auditor.infer.comparisons.verdict import sharpness_verdict
+from auditor.infer.comparisons.verdict import USUAL_PAIRS, sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import log_sharpness, near_and_far, some_of
-from auditor.infer.lenses.grouping import PITCHES_UM
+from auditor.infer.frame_values import (
+    alone_where_unknown,
+    days,
+    log_sharpness,
+    near_and_far,
+    some_of,
+)
+from auditor.infer.lenses.grouping import PITCHES_UM, SAME_PITCH, focal_clusters
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.optics import circle_of_confusion_um, hyperfocal_m, mtf50
 from auditor.record import SIDES, ZONES
 from auditor.record.values import flags, numbers, words
 from auditor.robust import robust_location
+from auditor.units import DAY_S, MINUTE_S
 
 __all__ = ["compare_focus", "focus_table"]
 
@@ -38,7 +47,9 @@ AT: Final = (0.8, 1.25)
 LANDSCAPE: Final = 0.15
 """Focused nearer than this share of the hyperfocal distance, a frame is no landscape."""
 _FEWEST: Final = 3
-"""Frames on each side at least: two have no robust middle."""
+"""Frames, and then outings or scenes, on each side at least: two have no robust middle."""
+_ALIKE: Final = ["serial", "converter", "source", "pitch_step", "cluster"]
+"""Frames are compared where they agree in these columns of `focus_table`."""
 _MOST: Final = 1000
 """Landscapes of one lens and body beyond which a random sample stands for all: a difference is then
 good to some 0.2%."""
@@ -56,15 +67,17 @@ _NEAREST_FOCAL: Final = 2.0
 def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     """Frames with a focus distance that look like landscapes, one row each.
 
-    Columns: row (position), lens, body, focal_mm, f_number, hyperfocal_m, focus_m, ratio, where
-    ('short', 'at', 'beyond'), far, near, best (log MTF50 of those parts and of the frame's sharpest, over
+    Columns: row (position), lens, body, serial, converter, source, pitch_step, focal_mm, cluster (of focal
+    lengths), f_number, outing, scene (frames of an outing in `MINUTES` of the one before), hyperfocal_m, focus_m,
+    ratio, where ('short', 'at', 'beyond'), far, near, best (log MTF50 of those parts and of the frame's sharpest, over
     what optics allow in a usual lens's corners at this aperture). Frames at the farthest distance that their lens
     writes are left out unless that lies beyond the hyperfocal distance: only then is it known where they were focused.
     """
     focal, n = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
     distance, pitch = numbers(frames, "focus_distance_m"), numbers(frames, "pixel_pitch_um")
     usable = (words(frames, "status") == "measured") & flags(frames, "best", True)
-    usable &= words(frames, "source") != "resized"
+    source = words(frames, "source", "unknown")
+    usable &= (source != "resized") & ~flags(frames, "upsampled", False)
     usable &= (focal > 1) & (n > F_NUMBERS[0])
     usable &= (distance > 0) & (pitch > PITCHES_UM[0])
     lens, body = words(frames, "lens"), words(frames, "body")
@@ -78,10 +91,17 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     groups = pd.Series(rows).groupby([lens[rows], body[rows]]).indices.values()
     rows = rows[np.sort(np.concatenate([rows[:0], *(some_of(at, _MOST) for at in groups)]))]
     table = pd.DataFrame({
-        "row": rows, "lens": lens[rows], "body": body[rows], "focal_mm": focal[rows],
+        "row": rows, "lens": lens[rows], "body": body[rows], "serial": words(frames, "lens_serial")[rows],
+        "converter": words(frames, "converter")[rows], "source": source[rows],
+        "pitch_step": np.rint(np.log(pitch[rows]) / SAME_PITCH), "focal_mm": focal[rows],
+        "outing": alone_where_unknown(frames, "outing")[rows],
         "f_number": n[rows], "hyperfocal_m": reach[rows], "focus_m": distance[rows],
         "ratio": distance[rows] / reach[rows],
     })  # fmt: skip
+    table["cluster"] = table.groupby(["lens", "body"])["focal_mm"].transform(
+        lambda f: focal_clusters(f.to_numpy(float))
+    )
+    table["scene"] = _scenes(table["outing"], days(frames)[rows])
     usual = np.log(mtf50(n[rows], pitch[rows], USUAL_BLUR[ZONES.index("corner")]))
     # Of wide tables few columns are copied.
     known = [
@@ -98,6 +118,14 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     )  # fmt: skip
 
 
+def _scenes(outing: pd.Series, day: Floats) -> pd.Series:
+    """A number for every scene: frames of an outing that follow one another within `MINUTES`."""
+    taken = pd.DataFrame({"outing": outing, "minute": day * (DAY_S / MINUTE_S)})
+    taken = taken.sort_values(["outing", "minute"])
+    step = taken.diff()
+    return ((step["outing"] != 0) | ~(step["minute"] <= MINUTES)).cumsum()
+
+
 def _farthest(distance: Floats, lens: Words, body: Words) -> Floats:
     """The farthest distance (m) that the lens of every frame writes on its body."""
     return pd.Series(distance).groupby([lens, body]).transform("max").to_numpy()
@@ -111,50 +139,84 @@ _FAILED: Final = "nothing in the frame was sharp: missed focus or shake"
 
 def compare_focus(frames: pd.DataFrame, criteria: Criteria) -> list[Comparison]:
     """Per lens: far and near parts of frames focused short of the hyperfocal distance, and at it,
-    against frames focused beyond."""
+    against frames focused beyond. Kinds of file, pixel pitches and focal lengths are kept apart: what
+    they differ in would pass for what focus did."""
     table = focus_table(frames, criteria)
+    groups = list(table.groupby(["lens", "body", *_ALIKE]))
+    lenses = Counter(key[:2] for key, _ in groups)
     out: list[Comparison] = []
-    for (lens, body), every in table.groupby(["lens", "body"]):
+    for key, every in groups:
         level = every["best"].quantile(_BETTER_FRAMES) + np.log(_SHARPEST_SHARE)
         rows = every[every["best"] >= level]
         failed = len(every) - len(rows)
         for where, against in (("short", "at"), ("short", "beyond"), ("at", "beyond")):
             some, other = rows[rows["where"] == where], rows[rows["where"] == against]
-            if len(some) < _FEWEST or len(other) < _FEWEST:
-                continue
             for part in ("far", "near"):
-                values = some[part].to_numpy(), other[part].to_numpy()
-                found = _difference(*values, f"{part} sharpness", criteria.interval)
+                found = _difference(some, other, part, criteria.interval)
                 if found is None:
                     continue
+                if lenses[key[:2]] > 1:
+                    found["verdict"] = f"{found['verdict']}; {_which(every)}"
                 left_out: list[LeftOutPairs] = [{"reason": _FAILED, "count": failed}]
                 out.append({
                     "label": f"{_FOCUSED[where]} the hyperfocal distance",
                     "against": f"{_FOCUSED[against]} it",
-                    "lens": lens, "body": body, "left_out": left_out if failed else [], **found,
+                    "lens": key[0], "body": key[1], "left_out": left_out if failed else [], **found,
                 })  # fmt: skip
     return out
 
 
-def _difference(some: Floats, other: Floats, what: str, share: float) -> Finding | None:
-    """Relative difference of two groups of unpaired frames (Welch's interval on robust means)."""
-    a, b = robust_location(some, _SIDE_SD), robust_location(other, _SIDE_SD)
-    if a.count < _FEWEST or b.count < _FEWEST:
+def _which(every: pd.DataFrame) -> str:
+    """What tells some frames of a lens from its others: 'at 24 to 28 mm, raw files'."""
+    low, high = (round(float(f)) for f in (every["focal_mm"].min(), every["focal_mm"].max()))
+    source, converter = every["source"].iloc[0], every["converter"].iloc[0]
+    told = [f"at {low} mm" if low == high else f"at {low} to {high} mm", f"{source} files"]
+    return ", ".join([*told, f"with {converter}"] if converter else told)
+
+
+def _difference(some: pd.DataFrame, other: pd.DataFrame, part: str, share: float) -> Finding | None:
+    """Relative difference of two groups of frames, None where one has too few.
+
+    Frames of one scene or outing agree in subject, haze and wind. Each scene that was focused both ways
+    gives one difference; where there are too few, each outing gives one figure to its side (Welch's interval
+    on robust means).
+    """
+    some, other = some.dropna(subset=part), other.dropna(subset=part)
+    if min(len(some), len(other)) < _FEWEST:
         return None
-    stderr = float(np.hypot(a.stderr, b.stderr))
-    freedom = stderr**4 / (a.stderr**4 / (a.count - 1) + b.stderr**4 / (b.count - 1))
-    half = float(stdtrit(freedom, 0.5 + share / 2)) * stderr
-    middle, low, high = (float(np.expm1(a.value - b.value + k)) for k in (0.0, -half, half))
-    fewer = min(a.count, b.count)
-    return {
-        "what": what,
-        "zone": None,
-        "pairs": 0,
-        "frames": [a.count, b.count],
-        "difference": middle,
-        "low": low,
-        "high": high,
-        "unit": "share of MTF50",
-        "verdict": sharpness_verdict(middle, low, high, fewer).replace("pairs", "frames a side")
-        + "; scenes were not the same",
-    }
+    scenes, outings = (
+        [side.groupby(unit)[part].median() for side in (some, other)]
+        for unit in ("scene", "outing")
+    )
+    both = (scenes[0] - scenes[1]).dropna().to_numpy()
+    fewer = min(len(side) for side in outings)
+    found: Finding = {
+        "what": f"{part} sharpness", "zone": None, "pairs": 0, "frames": [len(some), len(other)],
+        "difference": None, "low": None, "high": None, "unit": "share of MTF50", "verdict": None,
+    }  # fmt: skip
+    if len(both) >= max(_FEWEST, fewer):
+        mean = robust_location(both, _SIDE_SD)
+        ends = [mean.value, *mean.bounds(share)]
+        count, unit = len(both), "scenes focused both ways"
+        found["pairs"] = found["scenes"] = count
+        behind = f"{count} {unit}"
+    elif fewer >= _FEWEST:
+        a, b = (robust_location(side.to_numpy(), _SIDE_SD) for side in outings)
+        stderr = float(np.hypot(a.stderr, b.stderr))
+        freedom = stderr**4 / (a.stderr**4 / (a.count - 1) + b.stderr**4 / (b.count - 1))
+        half = float(stdtrit(freedom, 0.5 + share / 2)) * stderr
+        ends = [a.value - b.value + k for k in (0.0, -half, half)]
+        count, unit = fewer, "outings a side"
+        behind = f"{a.count} and {b.count} outings; scenes were not the same"
+    else:
+        counts = " and ".join(str(len(side)) for side in outings)
+        found["verdict"] = (
+            f"cannot tell: from {counts} outings, which differ in more than focus; some "
+            f"{USUAL_PAIRS} scenes, each focused both ways within minutes, would settle it"
+        )
+        return found
+    middle, low, high = (float(np.expm1(k)) for k in ends)
+    text = sharpness_verdict(middle, low, high, count).replace("pairs", unit)
+    return found | {
+        "difference": middle, "low": low, "high": high, "verdict": f"{text}; from {behind}",
+    }  # fmt: skip
