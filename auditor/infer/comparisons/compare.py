@@ -17,10 +17,11 @@ from auditor.infer.comparisons.curves import expected_log_mtf50, find_range
 from auditor.infer.comparisons.hyperfocal import compare_focus
 from auditor.infer.comparisons.image_matching import middle_of
 from auditor.infer.comparisons.labels import CROP, LabelPattern, names_accessory
-from auditor.infer.comparisons.pairs import Labelled, Pair, find_pairs
+from auditor.infer.comparisons.pairs import OTHER_KIND, SINGLE, Labelled, Pair, find_pairs
 from auditor.infer.comparisons.sharp import SharpnessTable, compare_sharpness
 from auditor.infer.comparisons.small_pictures import SmallPictures
 from auditor.infer.comparisons.tint import Balance, Light, cast_entries, light_entries
+from auditor.infer.comparisons.verdict import USUAL_PAIRS
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import some_of
 from auditor.model import Comparison, Finding, LeftOutPairs
@@ -71,7 +72,7 @@ def compare_labels(
         told = (
             item.key == CROP
             or item.key.startswith("converter ")
-            or item.against == "single frames"
+            or item.against == SINGLE
             or names_accessory(item.label.casefold())
             or any(a.casefold() in item.label.casefold() for a in asked)
         )
@@ -109,12 +110,15 @@ def _nothing(item: Labelled, lens: NDArray[np.object_]) -> Comparison:
     """A label that was asked about and cannot be compared, with the reason."""
     why = "; ".join(f"{n} times {r}" for r, n in sorted(item.left_out.items()))
     why = why or "no frame of the same scene without it was found within a quarter of an hour"
+    settle = f"about {USUAL_PAIRS} pairs would settle it"
+    if item.against == SINGLE and OTHER_KIND in item.left_out:
+        settle = "a single frame beside each, developed and saved alike, would settle it"
     names = Counter(str(lens[i]) for i in item.frames)
     usual = names.most_common(1)[0][0] if names else None
     found = _named(item, usual, {
         "what": "sharpness", "zone": None, "pairs": 0, "difference": None, "low": None,
         "high": None, "frames": len(item.frames),
-        "verdict": f"cannot tell: {why}; about 8 pairs would settle it",
+        "verdict": f"cannot tell: {why}; {settle}",
     })  # fmt: skip
     found["asked"] = True
     return found
@@ -186,10 +190,11 @@ def _on_the_subject(factor: float | None, sharp: Sequence[Finding]) -> list[Find
     found, (difference, low, high) = scaled
     gain = "more" if low > 0 else "less" if high < 0 else "no more, as far as can be told,"
     found["what"], found["unit"] = "detail on the subject", "share of detail"
-    bare = f"enlarging the bare picture {factor:.3g} times" if factor > 1 else "the bare picture has"
+    bare = (
+        f"enlarging the bare picture {factor:.3g} times" if factor > 1 else "the bare picture has"
+    )
     found["verdict"] = (
-        f"{gain} detail on the subject than {bare}: "
-        f"{difference:+.0%} ({low:+.0%} to {high:+.0%})"
+        f"{gain} detail on the subject than {bare}: {difference:+.0%} ({low:+.0%} to {high:+.0%})"
     )
     return [found]
 

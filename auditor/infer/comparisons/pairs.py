@@ -44,7 +44,7 @@ from auditor.infer.frame_values import alone_where_unknown, days
 from auditor.record.values import flags, numbers, texts, words
 from auditor.units import DAY_S, MINUTE_S
 
-__all__ = ["Labelled", "Pair", "find_pairs"]
+__all__ = ["OTHER_KIND", "SINGLE", "Labelled", "Pair", "find_pairs"]
 
 Floats = NDArray[np.float64]
 
@@ -52,11 +52,15 @@ _NEIGHBOURS: Final = 20
 """So many frames that follow each other in time are held against each other."""
 _WHOLE_VIEW: Final = 0.90
 """Two pictures of different size that correlate so well at equal framing show the same view."""
+SINGLE: Final = "single frames"
+"""What stacked and merged pictures are held against."""
 _OWN: Final = (CROP, STACKED, MERGED)
 _SAYS_NOTHING: Final = frozenset(
     ["with", "on", "mit", "avec", "con", "com", "met", "med", "with it"]
 )
 """Names of folders that need no telling beside a label that always comes with them."""
+OTHER_KIND: Final = "the two files are of different kinds"
+"""Why no stack of developed files is held against single raw files: the development sharpens."""
 _LONGER_STOPS: Final = 0.15
 """Exposures that differ by less than half a third of a stop do not tell which side carries an accessory."""
 
@@ -101,6 +105,7 @@ class _Columns:
         with np.errstate(invalid="ignore", divide="ignore"):
             seconds, iso = numbers(frames, "exposure_time_s"), numbers(frames, "iso")
             self.exposure = np.log2(seconds * iso / self.f_number**2)
+        self.flash = flags(frames, "flash", False)
         self.burst = alone_where_unknown(frames, "burst")
 
 
@@ -241,8 +246,10 @@ def _meet(
         label, c.focal[with_it] / c.focal[bare], c.width[bare] / c.width[with_it],
         c.pitch[with_it] / c.pitch[bare],
     )  # fmt: skip
-    if problem is None and label not in (STACKED, MERGED) and c.source[i] != c.source[j]:
-        problem = "the two files are of different kinds"
+    if problem is None and c.source[i] != c.source[j]:
+        problem = OTHER_KIND
+    if problem is None and c.flash[i] != c.flash[j]:
+        problem = "a flash lit one of the two frames only"
     stops = 2 * float(np.log2(c.f_number[with_it] / c.f_number[bare]))
     if label.startswith("converter "):
         # The written aperture holds the converter's own loss of light.
@@ -304,7 +311,7 @@ def _named(
     elif label == CROP:
         other = "whole sensor"
     elif label in (STACKED, MERGED):
-        other = "single frames"
+        other = SINGLE
     elif label.startswith("converter "):
         other = "the bare lens"
     elif denied(label):

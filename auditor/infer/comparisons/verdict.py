@@ -133,7 +133,9 @@ def pairs_to_shoot(comparisons: Sequence[Comparison]) -> list[Shot]:
         if c["zone"] is not None:
             continue  # the frame as a whole speaks for its zones
         found = _WANTED.search(verdict)
-        more = min(int(found[1]) if found else USUAL_PAIRS, _MOST_PAIRS)
+        if found is None:
+            continue  # no pairs to shoot would settle it
+        more = min(int(found[1]), _MOST_PAIRS)
         more -= int(c.get("scenes") or c["pairs"] or 0)
         if more < 1:
             continue

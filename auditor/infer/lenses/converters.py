@@ -88,9 +88,7 @@ def factor_in_name(converter: str) -> float | None:
     return value if _FACTORS[0] <= value <= _FACTORS[1] else None
 
 
-def _factor(
-    converter: str, with_it: list[FittedRange], bare: list[FittedRange]
-) -> float | None:
+def _factor(converter: str, with_it: list[FittedRange], bare: list[FittedRange]) -> float | None:
     """From the name, else from the focal lengths, where the shortest and the longest agree; None where neither
     tells: some cameras write the focal length without the converter."""
     named = factor_in_name(converter)
